@@ -1,0 +1,1 @@
+"""What is known or fitted beforehand: card, dye, cameras, and the way from a signal to a pH."""

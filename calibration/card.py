@@ -1,0 +1,152 @@
+"""The geometry of the printed card: where its markers, grey patches, window and scale bar lie, in mm."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rect:
+    """
+    An upright rectangle on the card.
+
+    Parameters
+    ----------
+    x_mm, y_mm : float
+        Top-left corner, from the top-left corner of the card [mm].
+    width_mm, height_mm : float
+        Extent to the right and down [mm].
+    """
+
+    x_mm: float
+    y_mm: float
+    width_mm: float
+    height_mm: float
+
+    @property
+    def corners_mm(self) -> NDArray[np.float64]:
+        """Corners top-left, top-right, bottom-right, bottom-left as x, y, shape (4, 2) [mm]."""
+        left, top = self.x_mm, self.y_mm
+        right, bottom = left + self.width_mm, top + self.height_mm
+        return np.array([(left, top), (right, top), (right, bottom), (left, bottom)])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GreyPatch:
+    """
+    A patch printed in black ink of one tint.
+
+    Parameters
+    ----------
+    rect : Rect
+        Where it lies.
+    black_coverage : float
+        Ink coverage sent to the printer, 0 (bare paper) to 1 (solid black); what the print makes of the tints
+        between is not known [-].
+    """
+
+    rect: Rect
+    black_coverage: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScaleBar:
+    """
+    The upright bar by which the size of the print is checked.
+
+    Parameters
+    ----------
+    x_mm : float
+        Where it stands [mm].
+    y0_mm, y1_mm : float
+        Middle of its first and last tick [mm].
+    """
+
+    x_mm: float
+    y0_mm: float
+    y1_mm: float
+
+    @property
+    def length_mm(self) -> float:
+        """Distance of the outer ticks, middle to middle [mm]."""
+        return self.y1_mm - self.y0_mm
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Card:
+    """
+    The card as it is meant to be printed; origin at its top-left corner, x to the right, y down.
+
+    Parameters
+    ----------
+    outline : Rect
+        The whole card.
+    marker_dictionary : str
+        Name of the ArUco dictionary of the markers.
+    marker_side_mm : float
+        Side of the black square of each marker [mm].
+    markers : mapping of int to Rect
+        Black square of each marker by its id; its `corners_mm` are in the order in which an ArUco detector
+        gives the corners of a marker, for the markers stand upright on the card.
+    vial_window : Rect
+        The blank field before which the vial is held.
+    grey_patches : tuple of GreyPatch
+        Upper row, then lower row, each from left to right.
+    scale_bar : ScaleBar
+        The bar for checking the print.
+    """
+
+    outline: Rect
+    marker_dictionary: str
+    marker_side_mm: float
+    markers: Mapping[int, Rect]
+    vial_window: Rect
+    grey_patches: tuple[GreyPatch, ...]
+    scale_bar: ScaleBar
+
+
+@cache
+def load_card() -> Card:
+    """
+    Return the card as described in ``card.json``.
+
+    Returns
+    -------
+    Card
+        The same object at each call.
+    """
+    data: dict[str, Any] = json.loads(files(__package__).joinpath("card.json").read_text(encoding="utf-8"))
+    side = data["marker_side"]
+    window, patch, bar = data["vial_window"], data["grey_patch"], data["scale_bar"]
+    return Card(
+        outline=Rect(x_mm=0.0, y_mm=0.0, width_mm=data["size"][0], height_mm=data["size"][1]),
+        marker_dictionary=data["marker_dictionary"],
+        marker_side_mm=side,
+        markers=MappingProxyType(
+            {
+                int(marker_id): Rect(x_mm=x, y_mm=y, width_mm=side, height_mm=side)
+                for marker_id, (x, y) in data["markers"].items()
+            }
+        ),
+        vial_window=Rect(
+            x_mm=window["x"], y_mm=window["y"], width_mm=window["width"], height_mm=window["height"]
+        ),
+        grey_patches=tuple(
+            GreyPatch(
+                rect=Rect(x_mm=x, y_mm=row["y"], width_mm=patch["width"], height_mm=patch["height"]),
+                black_coverage=coverage,
+            )
+            for row in data["grey_rows"]
+            for x, coverage in zip(row["x"], row["black_coverage"], strict=True)
+        ),
+        scale_bar=ScaleBar(x_mm=bar["x"], y0_mm=bar["y0"], y1_mm=bar["y1"]),
+    )

@@ -1,0 +1,1 @@
+"""Reads dissolved CO2 from a photo of a drop checker."""

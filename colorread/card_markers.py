@@ -1,0 +1,159 @@
+"""Sees the card's square markers in a gray picture and locates their corners to a fraction of a pixel."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from functools import cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Sighting = tuple[int, NDArray[np.float64]]
+"""Marker id, and its four corners x, y in the order of the detector, shape (4, 2) [px]."""
+
+# Long side at which markers are looked for [px], and whether the hard way: with local contrast raised and
+# wide threshold windows, for dim or unevenly lit pictures. The usual photo needs the first try only; a try
+# enlarges smaller pictures.
+TRIES = ((1008, False), (2016, False), (1008, True), (504, True), (2016, True))
+CELLS_PER_SIDE = 6  # 4 x 4 bits and the black border
+
+# Where the sides of a marker are looked for again: how far to either side of them, below one cell so as not
+# to see the bits, and at which shares of their length.
+REACH_CELLS, REACH_MIN_PX = 0.8, 2.5
+ALONG = np.linspace(0.12, 0.88, 24)
+LINE_ROUNDS = 4
+MISFIT_FLOOR_PX = 0.02
+
+
+def look_for_markers(
+    gray_u8: NDArray[np.uint8], *, dictionary_name: str, ids: Collection[int]
+) -> Iterator[list[Sighting]]:
+    """
+    Look for markers, harder and harder.
+
+    Parameters
+    ----------
+    gray_u8 : numpy.ndarray of uint8, shape (H, W)
+        The picture.
+    dictionary_name : str
+        ArUco dictionary of the markers.
+    ids : collection of int
+        Which of its markers are wanted.
+
+    Yields
+    ------
+    list of Sighting
+        After each of the `TRIES`, all markers seen so far, a marker seen by two tries once; one id may be at
+        several places. Corners in pixels of `gray_u8`, the middle of the first pixel at (0, 0).
+    """
+    seen: list[Sighting] = []
+    for long_side_px, hard in TRIES:
+        picture_u8 = _resize(gray_u8, long_side_px)
+        if hard:
+            picture_u8 = np.asarray(cv2.createCLAHE(clipLimit=3.0).apply(picture_u8), dtype=np.uint8)
+        height_ratio, width_ratio = np.array(gray_u8.shape) / picture_u8.shape
+        for marker_id, quad_px in _detect(picture_u8, _detector(dictionary_name, hard)):
+            corners_px = (quad_px + 0.5) * (width_ratio, height_ratio) - 0.5
+            if marker_id in ids and not any(_is_same(marker_id, corners_px, *old) for old in seen):
+                seen.append((marker_id, _refine(gray_u8, corners_px)))
+        yield list(seen)
+
+
+@cache
+def _detector(dictionary_name: str, hard: bool) -> cv2.aruco.ArucoDetector:
+    parameters = cv2.aruco.DetectorParameters()
+    if hard:
+        parameters.adaptiveThreshWinSizeMin = 5
+        parameters.adaptiveThreshWinSizeMax = 85
+        parameters.adaptiveThreshWinSizeStep = 16
+    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary_name))
+    return cv2.aruco.ArucoDetector(dictionary, parameters)
+
+
+def _resize(gray_u8: NDArray[np.uint8], long_side_px: int) -> NDArray[np.uint8]:
+    scale = long_side_px / max(gray_u8.shape)
+    height, width = (max(1, round(side * scale)) for side in gray_u8.shape)
+    if (height, width) == gray_u8.shape:
+        return gray_u8
+    method = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    return np.asarray(cv2.resize(gray_u8, (width, height), interpolation=method), dtype=np.uint8)
+
+
+def _detect(picture_u8: NDArray[np.uint8], detector: cv2.aruco.ArucoDetector) -> Iterator[Sighting]:
+    corners, ids, _ = detector.detectMarkers(picture_u8)
+    for marker_id, quad in zip([] if ids is None else ids.ravel(), corners, strict=True):
+        yield int(marker_id), quad.reshape(4, 2).astype(np.float64)
+
+
+def _is_same(
+    marker_id: int, corners_px: NDArray[np.float64], old_id: int, old_px: NDArray[np.float64]
+) -> bool:
+    distance_px = np.linalg.norm(corners_px.mean(axis=0) - old_px.mean(axis=0))
+    return marker_id == old_id and bool(distance_px < _side_px(old_px) / 2)
+
+
+def _refine(gray_u8: NDArray[np.uint8], corners_px: NDArray[np.float64]) -> NDArray[np.float64]:
+    """
+    Return the corners as crossings of lines fitted to the sides.
+
+    A side is sampled at many places, so that a leaf, a shadow or a reflection over part of it does no
+    harm; the usual refinement sees the surroundings of the corner only.
+    """
+    reach_px = max(REACH_MIN_PX, REACH_CELLS * _side_px(corners_px) / CELLS_PER_SIDE)
+    ends_px = np.roll(corners_px, -1, axis=0)
+    along = ends_px - corners_px
+    length_px = np.linalg.norm(along, axis=1, keepdims=True)
+    outward = np.column_stack((along[:, 1], -along[:, 0])) / length_px  # corners run clockwise on the screen
+    offset_px = np.linspace(-reach_px, reach_px, 2 * round(2 * reach_px) + 1)
+    xy_px = (
+        corners_px[:, None, None]
+        + ALONG[:, None, None] * along[:, None, None]
+        + offset_px[:, None] * outward[:, None, None]
+    ).astype(np.float32)
+    levels = cv2.remap(
+        gray_u8,
+        xy_px[..., 0].reshape(-1, len(offset_px)),
+        xy_px[..., 1].reshape(-1, len(offset_px)),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    rise = np.diff(levels.astype(np.float64).reshape(4, len(ALONG), -1), axis=2)
+    middle_px = (offset_px[1:] + offset_px[:-1]) / 2
+    # The steepest place of a side as a whole, for noise hides that of a single sample; then that edge alone.
+    steepest_px = middle_px[rise.mean(axis=1).argmax(axis=1)]
+    rise = rise.clip(0) * np.exp(-2 * ((middle_px - steepest_px[:, None, None]) / reach_px) ** 2)
+    strength = rise.sum(axis=2)
+    edge_px = (rise * middle_px).sum(axis=2) / np.maximum(strength, 1e-9)
+    starts, stops = _fit_lines(edge_px, strength >= 0.3 * np.median(strength, axis=1, keepdims=True))
+    sides = np.cross(
+        np.column_stack((corners_px + starts[:, None] * outward, np.ones(4))),
+        np.column_stack((ends_px + stops[:, None] * outward, np.ones(4))),
+    )
+    crossings = np.cross(np.roll(sides, 1, axis=0), sides)
+    refined = crossings[:, :2] / crossings[:, 2:]
+    moved_px = np.linalg.norm(refined - corners_px, axis=1)
+    return refined if (moved_px < 2 * reach_px).all() else corners_px
+
+
+def _fit_lines(
+    edge_px: NDArray[np.float64], usable: NDArray[np.bool_]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Fit a line to the edge positions of each side, robustly; return where it passes the side's two ends."""
+    weights = usable.astype(np.float64)
+    for _ in range(LINE_ROUNDS):
+        total = weights.sum(axis=1, keepdims=True)
+        middle = (weights * ALONG).sum(axis=1, keepdims=True) / total
+        level = (weights * edge_px).sum(axis=1, keepdims=True) / total
+        x = ALONG - middle
+        slope = (weights * x * edge_px).sum(axis=1, keepdims=True) / (weights * x * x).sum(
+            axis=1, keepdims=True
+        )
+        misfit_px = np.abs(edge_px - level - slope * x)
+        scale_px = 1.5 * np.median(misfit_px, axis=1, keepdims=True) + MISFIT_FLOOR_PX
+        weights = usable / np.maximum(1.0, misfit_px / scale_px) ** 2
+    return (level - slope * middle)[:, 0], (level + slope * (1 - middle))[:, 0]
+
+
+def _side_px(corners_px: NDArray[np.float64]) -> float:
+    return float(np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=0), axis=1).mean())

@@ -1,0 +1,176 @@
+"""Opening photo files: which files are tried at all, and how unreadable ones are refused."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import BinaryIO, Final
+
+from PIL import Image, ImageFile
+
+from colorread.errors import Refusal
+
+# Choices of this project: the largest photos of common phones have 50 megapixels, of some 108; on less than
+# 300 pixels card and vial cannot be seen.
+_MOST_PIXELS: Final = 120_000_000
+_LEAST_SIDE_PX: Final = 300
+
+_HEIF_BRANDS: Final = frozenset(
+    (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"hevm", b"hevs", b"mif1", b"msf1")
+)
+GRAY_16_BIT_MODES: Final = frozenset(("I;16", "I;16L", "I;16B", "I;16N"))
+_PICTURE_MODES: Final = GRAY_16_BIT_MODES | frozenset(
+    ("1", "L", "LA", "P", "PA", "RGB", "RGBA", "RGBX", "RGBa", "CMYK", "YCbCr")
+)
+
+
+def open_file(path: Path) -> BinaryIO:
+    """
+    Open a file for reading.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        The file.
+
+    Returns
+    -------
+    file object
+        Open for reading bytes; the caller closes it.
+
+    Raises
+    ------
+    colorread.errors.Refusal
+        ``"no-file"``, or ``"not-a-photo"`` for a folder.
+    """
+    try:
+        if path.exists() and not path.is_file():
+            raise Refusal("not-a-photo", f"{path.name} is not a file.", "Name a single photo.")
+        return path.open("rb")
+    except (OSError, ValueError) as error:
+        next_step = "Check the file name, and whether the file may be read."
+        raise Refusal("no-file", f"{path.name} cannot be opened.", next_step) from error
+
+
+@contextmanager
+def refusing_broken_files(name: str) -> Iterator[None]:
+    """
+    Turn whatever decoders raise on arbitrary bytes into a refusal, and their warnings into nothing.
+
+    Parameters
+    ----------
+    name : str
+        What to call the file in the refusal.
+
+    Yields
+    ------
+    None
+        The block in which the file is decoded.
+
+    Raises
+    ------
+    colorread.errors.Refusal
+        ``"broken-file"`` or ``"too-large"``, or what the block itself refused.
+    """
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    except Refusal:
+        raise
+    except Image.DecompressionBombError as error:
+        raise _too_large(name) from error
+    except Exception as error:
+        next_step = "Copy the original file from the phone again."
+        raise Refusal("broken-file", f"{name} is damaged or incomplete.", next_step) from error
+
+
+def open_image(file: BinaryIO, name: str) -> ImageFile.ImageFile:
+    """
+    Read the header of a picture, not its pixels.
+
+    Only the formats of phones and cameras are tried, so that odd files do not reach rarely used decoders.
+
+    Parameters
+    ----------
+    file : file object
+        Open for reading bytes, at its start.
+    name : str
+        What to call the file in a refusal.
+
+    Returns
+    -------
+    PIL.ImageFile.ImageFile
+        Picture that decodes when it is loaded.
+
+    Raises
+    ------
+    colorread.errors.Refusal
+        ``"not-a-photo"``, or ``"broken-file"`` for an empty file.
+    """
+    head = file.read(16)
+    file.seek(0)
+    if not head:
+        raise Refusal("broken-file", f"{name} is empty.", "Copy the original file from the phone again.")
+    if head[4:8] == b"ftyp" and head[8:12] in _HEIF_BRANDS:
+        from pillow_heif import HeifImageFile  # slow to import, and most photos are JPEG
+
+        image: ImageFile.ImageFile = HeifImageFile(file)  # type: ignore[no-untyped-call]
+    else:
+        with warnings.catch_warnings():
+            if (kind := _format_of(head, name)) == "TIFF":
+                # Profile and orientation may lie behind the pixels; Pillow only warns where a file that was
+                # cut off there has lost them.
+                warnings.filterwarnings("error", module=r"PIL\.TiffImagePlugin")
+                warnings.filterwarnings("ignore", "Metadata Warning")
+            image = Image.open(file, formats=[kind])
+    if image.mode not in _PICTURE_MODES:
+        raise _not_a_photo(name)
+    return image
+
+
+def _format_of(head: bytes, name: str) -> str:
+    if head.startswith(b"\xff\xd8\xff"):
+        return "JPEG"
+    if head.startswith(b"\x89PNG\r\n\x1a\n"):
+        return "PNG"
+    if head.startswith((b"II*\0", b"MM\0*")):
+        return "TIFF"
+    if head.startswith(b"RIFF") and head[8:12] == b"WEBP":
+        return "WEBP"
+    raise _not_a_photo(name)
+
+
+def _not_a_photo(name: str) -> Refusal:
+    next_step = "Use a photo as JPEG, PNG, HEIC, TIFF or WebP."
+    return Refusal("not-a-photo", f"{name} is not a photo of a known format.", next_step)
+
+
+def _too_large(name: str) -> Refusal:
+    message = f"{name} claims to have more than {_MOST_PIXELS // 1_000_000} megapixels."
+    return Refusal("too-large", message, "Use a photo as the phone makes it, or reduce it first.")
+
+
+def require_readable_size(size: tuple[int, int], name: str) -> None:
+    """
+    Refuse pictures that are too large to be decoded, or too small to show card and vial.
+
+    Parameters
+    ----------
+    size : tuple of int
+        Width and height as the header says [px].
+    name : str
+        What to call the file in the refusal.
+
+    Raises
+    ------
+    colorread.errors.Refusal
+        ``"too-large"`` or ``"too-small"``.
+    """
+    if size[0] * size[1] > _MOST_PIXELS:
+        raise _too_large(name)
+    if min(size) < _LEAST_SIDE_PX:
+        message = f"{name} has only {size[0]} x {size[1]} pixels; {_LEAST_SIDE_PX} are needed either way."
+        raise Refusal("too-small", message, "Use the original photo, not a preview or a screenshot of it.")

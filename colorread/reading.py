@@ -1,0 +1,183 @@
+"""What a reading is: the numbers with their intervals, or the reason why there are none."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+SCHEMA = "colorread.reading/1"
+
+Status = Literal["read", "refused"]
+Limit = Literal["below", "above"]
+Geometry = Literal["front", "beside"]
+FluidKind = Literal["reference", "tank-water"]
+LightName = Literal["daylight", "warm-led", "cool-led", "fluorescent", "tank-led", "unknown"]
+TimeSource = Literal["exif with offset", "exif without offset", "file time", "unknown"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interval:
+    """
+    A value with the 90 % interval around it.
+
+    Parameters
+    ----------
+    value : float or None
+        Median of what is believed; None where only one end is known.
+    low, high : float or None
+        5 % and 95 % ends; None at the open end of a one-sided reading.
+    """
+
+    value: float | None
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """
+    What the numbers mean for plants and fish, judged on the upper end of the interval for the fish.
+
+    Parameters
+    ----------
+    plants : {'too little', 'enough', 'more than needed', 'cannot tell'}
+        Against the customary range of planted tanks.
+    fish : {'no concern read', 'watch', 'act', 'cannot tell'}
+        Never says that anything is safe.
+    sentences : tuple of str
+        The same in plain words, first the plants, then the fish, then what to do.
+    cautions : tuple of str
+        Shown wherever the number is high, and the standing ones.
+    """
+
+    plants: Literal["too little", "enough", "more than needed", "cannot tell"]
+    fish: Literal["no concern read", "watch", "act", "cannot tell"]
+    sentences: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reason:
+    """
+    Why a photo was refused.
+
+    Parameters
+    ----------
+    code : str
+        Stable name for programs.
+    message, next_step : str
+        One sentence each for people.
+    """
+
+    code: str
+    message: str
+    next_step: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """
+    The result of one photo. A refused photo has no pH and no CO2.
+
+    Parameters
+    ----------
+    photo : str
+        Path or name of the photo.
+    status : {'read', 'refused'}
+        Whether there are numbers.
+    taken_at : datetime or None
+        When the photo was taken; with offset where known.
+    time_source : str
+        Where `taken_at` comes from.
+    ph : Interval or None
+        pH of the fluid in the vial [-].
+    co2_mg_l : Interval or None
+        CO2 in the vial, that of the tank when the vial last caught up [mg/L].
+    limit : {'below', 'above'} or None
+        One-sided reading: the pH lies below (CO2 above) or above (CO2 below) what the dye can tell.
+    kh_dkh, temperature_c : float
+        KH of the fluid in the vial [dKH] and temperature [degC] that were used.
+    fluid : {'reference', 'tank-water'}
+        What the vial holds.
+    light : str
+        Lamp class that was assumed.
+    assumed : tuple of str
+        Names of the inputs that nobody stated: any of ``"kh"``, ``"temperature"``, ``"light"``, ``"fluid"``.
+    geometry : {'front', 'beside'} or None
+        Vial before the card or beside it.
+    co2_rule_of_thumb_mg_l : float or None
+        The customary 3 x KH x 10^(7 - pH), for comparison only [mg/L].
+    tank_ph : Interval or None
+        pH that a probe in the tank should show, if the KH of the tank was given [-].
+    tank_kh_dkh : float or None
+        KH of the tank [dKH].
+    verdict : Verdict or None
+        What it means; None where refused.
+    flags : tuple of str
+        Codes of what made the interval wide; see `colorread.flags`.
+    reason : Reason or None
+        Why it was refused.
+    card_corners_px : (4, 2) tuple or None
+        Corners of the card TL, TR, BR, BL in pixels of the upright photo at full size.
+    vial_outline_px : (N, 2) tuple or None
+        Outline of the fluid in the same pixels.
+    budget : mapping of str to float
+        Standard uncertainty of the pH from each source [-].
+    """
+
+    photo: str
+    status: Status
+    taken_at: datetime | None
+    time_source: TimeSource
+    ph: Interval | None
+    co2_mg_l: Interval | None
+    limit: Limit | None
+    kh_dkh: float
+    temperature_c: float
+    fluid: FluidKind
+    light: LightName
+    assumed: tuple[str, ...]
+    geometry: Geometry | None
+    co2_rule_of_thumb_mg_l: float | None
+    tank_ph: Interval | None
+    tank_kh_dkh: float | None
+    verdict: Verdict | None
+    flags: tuple[str, ...]
+    reason: Reason | None
+    card_corners_px: tuple[tuple[float, float], ...] | None
+    vial_outline_px: tuple[tuple[float, float], ...] | None
+    budget: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trace:
+    """
+    What was seen on the way to a reading, for the evidence picture; all pixels are those of `rgb_u8`.
+
+    Parameters
+    ----------
+    rgb_u8 : ndarray of uint8, shape (H, W, 3)
+        The upright photo at working size, sRGB-encoded; None where the file could not be opened.
+    card_corners_px : ndarray of float, shape (4, 2), or None
+        Corners of the card.
+    vial_outline_px : ndarray of float, shape (N, 2), or None
+        Outline of the fluid.
+    used_px : ndarray of float, shape (N, 2), or None
+        Centres of the pixels whose color was used.
+    fluid_rgb : ndarray of float, shape (3,), or None
+        Corrected color of the fluid on white paper, sRGB-encoded 0..1.
+    scale_rgb : tuple of (float, ndarray) pairs
+        Expected colors at the dye amount found: pH and sRGB-encoded 0..1, shape (3,).
+    """
+
+    rgb_u8: NDArray[np.uint8] | None
+    card_corners_px: NDArray[np.float64] | None = None
+    vial_outline_px: NDArray[np.float64] | None = None
+    used_px: NDArray[np.float64] | None = None
+    fluid_rgb: NDArray[np.float64] | None = None
+    scale_rgb: tuple[tuple[float, NDArray[np.float64]], ...] = ()

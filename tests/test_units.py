@@ -1,0 +1,79 @@
+"""Unit conversions against figures worked out outside the package."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from colorread import units
+
+# 1 dKH = 10 mg CaO per litre. Worked by hand with CaO 56.0774 (older, longer atomic weights than the
+# package's, hence the tolerance): 20/56.0774 meq/L, then times 50.0434, 61.0168 and 84.0066.
+ONE_DKH = {
+    "mmol_l_from_dkh": 0.35665,
+    "caco3_mg_l_from_dkh": 17.848,
+    "hco3_mg_l_from_dkh": 21.76,
+    "nahco3_mg_l_from_dkh": 29.96,
+}
+ROUND_TRIPS = [
+    (units.mmol_l_from_dkh, units.dkh_from_mmol_l),
+    (units.caco3_mg_l_from_dkh, units.dkh_from_caco3_mg_l),
+    (units.hco3_mg_l_from_dkh, units.dkh_from_hco3_mg_l),
+    (units.nahco3_mg_l_from_dkh, units.dkh_from_nahco3_mg_l),
+    (units.fahrenheit_from_celsius, units.celsius_from_fahrenheit),
+]
+
+
+@pytest.mark.parametrize(("name", "expected"), ONE_DKH.items())
+def test_one_degree_matches_published_equivalents(name, expected):
+    assert getattr(units, name)(1.0) == pytest.approx(expected, rel=2e-4)
+
+
+def test_four_degrees_of_baking_soda():
+    assert units.nahco3_mg_l_from_dkh(4.0) == pytest.approx(119.84, rel=2e-4)
+
+
+@pytest.mark.parametrize(
+    ("molar_mass", "expected"),
+    [
+        (units.CO2_G_MOL, 44.0095),
+        (units.CAO_G_MOL, 56.0774),
+        (units.CACO3_G_MOL, 100.0869),
+        (units.HCO3_G_MOL, 61.0168),
+        (units.NAHCO3_G_MOL, 84.0066),
+        (units.NA2CO3_G_MOL, 105.9884),
+    ],
+)
+def test_molar_masses_match_handbook_values(molar_mass, expected):
+    assert molar_mass == pytest.approx(expected, abs=2e-3)
+
+
+def test_heated_baking_soda_holds_more_alkalinity_per_gram():
+    ratio = 2 * units.NAHCO3_G_MOL / units.NA2CO3_G_MOL
+    assert ratio == pytest.approx(1.585, abs=5e-4)
+
+
+@pytest.mark.parametrize(
+    ("celsius", "fahrenheit"), [(0.0, 32.0), (100.0, 212.0), (-40.0, -40.0), (25.0, 77.0)]
+)
+def test_fixed_points_of_the_thermometer_scales(celsius, fahrenheit):
+    assert units.fahrenheit_from_celsius(celsius) == pytest.approx(fahrenheit, abs=1e-12)
+    assert units.celsius_from_fahrenheit(fahrenheit) == pytest.approx(celsius, abs=1e-12)
+
+
+@pytest.mark.parametrize(("there", "back"), ROUND_TRIPS)
+@given(value=st.floats(0.01, 1000.0))
+def test_round_trips(there, back, value):
+    assert back(there(value)) == pytest.approx(value, rel=1e-12)
+
+
+def test_arrays_keep_their_shape_and_nan_stays():
+    kh_dkh = np.array([[1.0, 2.0], [np.nan, 4.0]])
+    mmol_l = units.mmol_l_from_dkh(kh_dkh)
+    assert mmol_l.shape == (2, 2)
+    assert mmol_l.dtype == np.float64
+    assert np.array_equal(np.isnan(mmol_l), np.isnan(kh_dkh))
+
+
+def test_whole_numbers_are_not_truncated():
+    assert units.mmol_l_from_dkh([1, 2]) == pytest.approx([0.35665, 0.71330], rel=2e-4)
