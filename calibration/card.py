@@ -137,9 +137,7 @@ def load_card() -> Card:
                 for marker_id, (x, y) in data["markers"].items()
             }
         ),
-        vial_window=Rect(
-            x_mm=window["x"], y_mm=window["y"], width_mm=window["width"], height_mm=window["height"]
-        ),
+        vial_window=Rect(x_mm=window["x"], y_mm=window["y"], width_mm=window["width"], height_mm=window["height"]),
         grey_patches=tuple(
             GreyPatch(
                 rect=Rect(x_mm=x, y_mm=row["y"], width_mm=patch["width"], height_mm=patch["height"]),

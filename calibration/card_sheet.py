@@ -216,8 +216,7 @@ def _write_text(
     )
     story = [Paragraph(title, HEADING)]
     story += [
-        Paragraph(line, STEP, bulletText=f"{number}." if numbered else "•")
-        for number, line in enumerate(lines, 1)
+        Paragraph(line, STEP, bulletText=f"{number}." if numbered else "•") for number, line in enumerate(lines, 1)
     ]
     frame.addFromList(story, canvas)
     if story:

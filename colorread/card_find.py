@@ -29,9 +29,7 @@ FOCAL_PER_DIAGONAL = 26.0 / 43.3
 STRIP_MM = 2.5  # of paper above and below a gray patch
 # Weights of the corners of a quadrangle for 5 x 5 points in its inner part.
 _ALONG = np.linspace(0.25, 0.75, 5)
-INNER_POINTS = np.array(
-    [((1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v) for u in _ALONG for v in _ALONG]
-)
+INNER_POINTS = np.array([((1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v) for u in _ALONG for v in _ALONG])
 
 RETRY = "Take the photo again: the whole card in view, sharp, evenly lit, straight on from 20 to 30 cm."
 
@@ -187,9 +185,7 @@ def _has_gray_rows(gray: NDArray[np.uint8], card: Card, homography: NDArray[np.f
         rect = patch.rect
         above = replace(rect, y_mm=rect.y_mm - STRIP_MM, height_mm=STRIP_MM)
         below = replace(rect, y_mm=rect.y_mm + rect.height_mm, height_mm=STRIP_MM)
-        ink, *paper = (
-            _median_level(gray, px_from_mm(homography, r.corners_mm)) for r in (rect, above, below)
-        )
+        ink, *paper = (_median_level(gray, px_from_mm(homography, r.corners_mm)) for r in (rect, above, below))
         contrast = ink / (1.0 + sum(paper) / len(paper))
         if np.isfinite(contrast):
             rows.setdefault(rect.y_mm, []).append((patch.black_coverage, contrast))
@@ -233,9 +229,7 @@ def _refusal_without_fit(gray: NDArray[np.uint8], card: Card, sightings: list[Si
         )
     n_seen = len({marker_id for marker_id, _ in sightings})
     if n_seen == 0:
-        return Refusal(
-            "no-card", "There is no card in the photo, or it is too blurred or dark to be seen.", RETRY
-        )
+        return Refusal("no-card", "There is no card in the photo, or it is too blurred or dark to be seen.", RETRY)
     if n_seen == 1:
         return Refusal("card-hidden", "Only one of the card's four corner squares can be seen.", RETRY)
     return _contradiction()

@@ -86,9 +86,7 @@ def _detect(picture_u8: NDArray[np.uint8], detector: cv2.aruco.ArucoDetector) ->
         yield int(marker_id), quad.reshape(4, 2).astype(np.float64)
 
 
-def _is_same(
-    marker_id: int, corners_px: NDArray[np.float64], old_id: int, old_px: NDArray[np.float64]
-) -> bool:
+def _is_same(marker_id: int, corners_px: NDArray[np.float64], old_id: int, old_px: NDArray[np.float64]) -> bool:
     distance_px = np.linalg.norm(corners_px.mean(axis=0) - old_px.mean(axis=0))
     return marker_id == old_id and bool(distance_px < _side_px(old_px) / 2)
 
@@ -146,9 +144,7 @@ def _fit_lines(
         middle = (weights * ALONG).sum(axis=1, keepdims=True) / total
         level = (weights * edge_px).sum(axis=1, keepdims=True) / total
         x = ALONG - middle
-        slope = (weights * x * edge_px).sum(axis=1, keepdims=True) / (weights * x * x).sum(
-            axis=1, keepdims=True
-        )
+        slope = (weights * x * edge_px).sum(axis=1, keepdims=True) / (weights * x * x).sum(axis=1, keepdims=True)
         misfit_px = np.abs(edge_px - level - slope * x)
         scale_px = 1.5 * np.median(misfit_px, axis=1, keepdims=True) + MISFIT_FLOOR_PX
         weights = usable / np.maximum(1.0, misfit_px / scale_px) ** 2

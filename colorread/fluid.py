@@ -162,9 +162,7 @@ def fluid_recipe(
     soda_g, stock_per_step_ml = next(
         (stock for stock in _STOCKS if scale_error_g <= _STOCK_WEIGHING_LIMIT * stock[0]), _STOCKS[-1]
     )
-    portion_ml = max(
-        _PORTION_MIN_ML, _rounded_up(volume_ml * kh_dkh / _FIRST_DILUTION_KH_DKH, _PORTION_STEP_ML)
-    )
+    portion_ml = max(_PORTION_MIN_ML, _rounded_up(volume_ml * kh_dkh / _FIRST_DILUTION_KH_DKH, _PORTION_STEP_ML))
     total_ml = float(round(portion_ml * _FIRST_DILUTION_KH_DKH / kh_dkh))
     steps = math.ceil(portion_ml / _FIRST_DILUTION_STEP_ML)
 
@@ -184,9 +182,7 @@ def fluid_recipe(
             second.kh_dkh, math.hypot(scale_error_g / soda_g, math.sqrt(_VOLUMES_TWO_STEPS) * volume_error)
         ),
         direct_baking_soda_g=direct_g,
-        error_weighed_directly=_fluid_error(
-            second.kh_dkh, math.hypot(scale_error_g / direct_g, volume_error)
-        ),
+        error_weighed_directly=_fluid_error(second.kh_dkh, math.hypot(scale_error_g / direct_g, volume_error)),
     )
 
 

@@ -1,0 +1,242 @@
+"""From the densities of the fluid to its pH: a posterior over dye ratio, dye amount, lamp and camera."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import LOAD, LOG_RATIO, RgbSpace, signal_family
+from calibration.dye import PKA_STD
+
+# How far expected and seen densities differ beyond noise: glass, dye batch, phone. Chosen so that the intervals cover
+# on the rendered development photos.
+_DENSITY_STD = 0.02
+_DENSITY_STD_PER_DENSITY = 0.03
+# Light lost or gathered alike in all channels by shadow and by the lens of the vial.
+_NEUTRAL_MEAN, _NEUTRAL_STD = 0.05, 0.15
+_LOAD_MEDIAN, _LOAD_STD_LN = 0.7, 0.8  # usual dye amounts, from drops per millilitre and bore of common vials
+# The samples of one vial share lamp, glass and paper: together they count as this many independent ones.
+_INDEPENDENT_SAMPLES = 4.0
+_TRUST_IN_STATED_LIGHT = 0.97
+# The end of the dye's range is "not excluded" where its likelihood comes within this factor of the best.
+_END_NOT_EXCLUDED = 0.1
+PH_STEP = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignalSamples:
+    """
+    Color of the fluid, in parts of unlike thickness.
+
+    Parameters
+    ----------
+    density : ndarray of float, shape (N, 3)
+        -log10 of fluid over paper in linear R, G, B, each part the median of its pixels.
+    density_std : ndarray of float, shape (N, 3)
+        Standard uncertainty from noise, clipping and paper [-].
+    """
+
+    density: NDArray[np.float64]
+    density_std: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhPosterior:
+    """
+    What is believed of the pH.
+
+    Parameters
+    ----------
+    ph : ndarray of float, shape (M,)
+        Grid of pH [-].
+    probability : ndarray of float, shape (M,)
+        Sum 1.
+    median, low, high : float
+        50 %, 5 % and 95 % points [-].
+    open_below, open_above : bool
+        The photo does not exclude that the dye is all yellow, or all blue: that end is set by the prior alone.
+    load : float
+        Expected dye amount, absorbance of the all-blue fluid at its maximum [-].
+    misfit : float
+        Smallest sum of squares over the family and per sample; about 1 or less where the color is one of the dye.
+    neutral_density : float
+        Loss common to all channels at the best fit: high where the object is opaque [-].
+    budget : dict of str to float
+        Standard uncertainty of the pH from each source [-].
+    """
+
+    ph: NDArray[np.float64]
+    probability: NDArray[np.float64]
+    median: float
+    low: float
+    high: float
+    open_below: bool
+    open_above: bool
+    load: float
+    misfit: float
+    neutral_density: float
+    budget: dict[str, float]
+
+
+def infer_ph(
+    samples: SignalSamples,
+    *,
+    space: RgbSpace,
+    pka: float,
+    ph_range: tuple[float, float],
+    light_class: str | None = None,
+) -> PhPosterior:
+    """
+    Return the posterior of the pH.
+
+    Every sample has a dye amount and a neutral loss of its own; both are integrated out. Lamp, sensor, color matrix
+    and saturation are summed over. The pKa' enters as a normal distribution.
+
+    Parameters
+    ----------
+    samples : SignalSamples
+        Color of the fluid, at least one part.
+    space : {'srgb', 'display-p3'}
+        Primaries of the photo.
+    pka : float
+        pKa' at the temperature of the fluid [-].
+    ph_range : tuple of float
+        Between these the pH is equally likely beforehand, outside it falls off within about 0.3 [-].
+    light_class : str, optional
+        One of `calibration.spectra.LIGHT_CLASSES` where the user knows the lamp.
+
+    Returns
+    -------
+    PhPosterior
+        Median and 90 % interval.
+
+    Raises
+    ------
+    ValueError
+        If there are no samples or the lamp class is unknown.
+    """
+    family = signal_family(space)
+    if len(samples.density) == 0:
+        raise ValueError("The color of at least one part of the fluid is needed.")
+    member_weight = family.weight
+    if light_class is not None:
+        same = family.light_class == light_class
+        if not same.any():
+            raise ValueError(f"There is no lamp class {light_class!r}.")
+        share = np.where(same, _TRUST_IN_STATED_LIGHT / member_weight[same].sum(), 1.0 - _TRUST_IN_STATED_LIGHT)
+        member_weight = member_weight * share
+        member_weight = member_weight / member_weight.sum()
+
+    fit = _fit_family(samples, family.density)
+    log_joint = fit.log_likelihood + np.log(member_weight)[:, None]
+    joint = np.exp(log_joint - log_joint.max())  # (member, ratio)
+    likelihood = joint.sum(axis=0)
+    ph = np.arange(ph_range[0] - 0.8, ph_range[1] + 0.8, PH_STEP)
+    prior = _ph_prior(ph, ph_range)
+    ratio_given_ph = _normal(ph[:, None] - LOG_RATIO[None, :] - pka, PKA_STD)
+    probability = (ratio_given_ph @ likelihood) * prior
+    probability /= probability.sum()
+    low, median, high = quantiles(ph, probability, (0.05, 0.5, 0.95))
+
+    return PhPosterior(
+        ph=ph,
+        probability=probability,
+        median=median,
+        low=low,
+        high=high,
+        open_below=bool(likelihood[0] > _END_NOT_EXCLUDED * likelihood.max()),
+        open_above=bool(likelihood[-1] > _END_NOT_EXCLUDED * likelihood.max()),
+        load=fit.load,
+        misfit=fit.misfit,
+        neutral_density=fit.neutral_density,
+        budget=_budget(joint, prior_of_ratio=_ph_prior(LOG_RATIO + pka, ph_range)),
+    )
+
+
+def quantiles(
+    grid: NDArray[np.float64], probability: NDArray[np.float64], levels: tuple[float, ...]
+) -> tuple[float, ...]:
+    """
+    Return quantiles of a distribution on a grid.
+
+    Parameters
+    ----------
+    grid, probability : ndarray of float, shape (M,)
+        Rising grid, and weights of sum 1.
+    levels : tuple of float
+        Between 0 and 1.
+
+    Returns
+    -------
+    tuple of float
+        One value for each level.
+    """
+    cumulative = np.cumsum(probability) - 0.5 * probability
+    return tuple(float(np.interp(level, cumulative, grid)) for level in levels)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _FamilyFit:
+    log_likelihood: NDArray[np.float64]  # (K, ratio)
+    load: float
+    misfit: float
+    neutral_density: float
+
+
+def _fit_family(samples: SignalSamples, expected: NDArray[np.float32]) -> _FamilyFit:
+    log_load_prior = -0.5 * (np.log(LOAD / _LOAD_MEDIAN) / _LOAD_STD_LN) ** 2
+    load_prior = np.exp(log_load_prior).astype(np.float32)
+    load_prior /= load_prior.sum()
+    total = np.zeros(expected.shape[:2])
+    misfits, loads, neutrals = [], [], []
+    for density, noise_std in zip(samples.density, samples.density_std, strict=True):
+        std = np.sqrt(_DENSITY_STD**2 + (_DENSITY_STD_PER_DENSITY * density) ** 2 + noise_std**2)
+        precision = (1.0 / std**2).astype(np.float32)
+        # A neutral shift of unknown size adds variance along (1, 1, 1); Sherman-Morrison gives the inverse.
+        shrink = np.float32(1.0 / (1.0 / _NEUTRAL_STD**2 + precision.sum()))
+        residual = (density - _NEUTRAL_MEAN).astype(np.float32) - expected
+        projected = residual @ precision
+        square = np.square(residual) @ precision - shrink * projected**2
+        least = square.min(axis=-1)
+        marginal = np.exp(-0.5 * (square - least[..., None])) @ load_prior
+        total += np.log(marginal) - 0.5 * least
+        best = np.unravel_index(int(np.argmin(square)), square.shape)
+        misfits.append(float(square[best]))
+        loads.append(float(LOAD[best[2]]))
+        neutrals.append(_NEUTRAL_MEAN + float(shrink * projected[best]))
+    total *= min(1.0, _INDEPENDENT_SAMPLES / len(samples.density))
+    return _FamilyFit(
+        log_likelihood=total,
+        load=float(np.median(loads)),
+        misfit=float(np.median(misfits)),
+        neutral_density=float(np.median(neutrals)),
+    )
+
+
+def _ph_prior(ph: NDArray[np.float64], ph_range: tuple[float, float], edge: float = 0.3) -> NDArray[np.float64]:
+    outside = np.maximum(ph_range[0] - ph, 0.0) + np.maximum(ph - ph_range[1], 0.0)
+    return np.exp(-0.5 * (outside / edge) ** 2)
+
+
+def _normal(x: NDArray[np.float64], std: float) -> NDArray[np.float64]:
+    return np.exp(-0.5 * (x / std) ** 2)
+
+
+def _budget(joint: NDArray[np.float64], prior_of_ratio: NDArray[np.float64]) -> dict[str, float]:
+    """Split the variance of the log ratio into what the choice of lamp and camera brings, and the rest."""
+    joint = joint * prior_of_ratio
+    joint = joint / joint.sum()
+    of_ratio = joint.sum(axis=0)
+    mean = float(of_ratio @ LOG_RATIO)
+    variance = float(of_ratio @ (LOG_RATIO - mean) ** 2)
+    weight = joint.sum(axis=1)
+    seen = weight > 1e-12
+    means = (joint[seen] @ LOG_RATIO) / weight[seen]
+    by_camera = float(weight[seen] @ (means - mean) ** 2)
+    return {
+        "dye pKa": PKA_STD,
+        "light and camera": float(np.sqrt(by_camera)),
+        "color of the fluid": float(np.sqrt(max(variance - by_camera, 0.0))),
+    }

@@ -1,0 +1,160 @@
+"""The tone curve of a phone: its form, its inverse, and its fit to the grey rows of the card."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+# Phones bend the sRGB curve into an S: e + strength * (3 e^2 - 2 e^3 - e). The one-parameter form is an assumption;
+# measured curves of cameras are S-shaped, not power laws.
+_STRENGTH_PRIOR = (0.3, 0.25)  # mean and standard deviation: assumption
+_STRENGTH_RANGE = (-0.3, 0.8)
+# Physical and optical dot gain at half coverage of office printers 0.06 to 0.2: assumption around the published
+# 14 to 20 % of offset print.
+_DOT_GAIN_PRIOR = (0.13, 0.035)
+_BLACK_PRIOR = (0.05, 0.4)  # reflectance of solid black over paper 3 to 8 %, and its standard deviation in ln
+_GRID = np.linspace(0.0, 1.0, 1025)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GreySamples:
+    """
+    The grey patches as photographed, sRGB-encoded values 0..1.
+
+    Parameters
+    ----------
+    black_coverage : ndarray of float, shape (N,)
+        Ink coverage sent to the printer.
+    patch : ndarray of float, shape (N, 3)
+        Median of each patch.
+    paper : ndarray of float, shape (N, 2, 3)
+        Bare paper on both sides of it.
+    """
+
+    black_coverage: NDArray[np.float64]
+    patch: NDArray[np.float64]
+    paper: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToneFit:
+    """
+    Strength of the S-curve.
+
+    Parameters
+    ----------
+    strength, strength_std : float
+        Estimate and standard uncertainty; 0 is plain sRGB [-].
+    residual : float
+        Root mean square of what the fit leaves, natural logarithm of linear light [-].
+    n_patches : int
+        Patches that could be used.
+    """
+
+    strength: float
+    strength_std: float
+    residual: float
+    n_patches: int
+
+
+def decode_tone(encoded: ArrayLike, strength: float) -> NDArray[np.float64]:
+    """
+    Return linear light for encoded values.
+
+    Parameters
+    ----------
+    encoded : array_like of float, shape (...)
+        Values of the photo, 0..1.
+    strength : float
+        Strength of the S-curve [-].
+
+    Returns
+    -------
+    ndarray of float64, shape (...)
+        Linear light 0..1, by the inverse S-curve and the sRGB function (IEC 61966-2-1:1999).
+    """
+    srgb = np.interp(np.asarray(encoded, dtype=np.float64), s_curve(_GRID, strength), _GRID)
+    return np.where(srgb <= 0.04045, srgb / 12.92, ((srgb + 0.055) / 1.055) ** 2.4)
+
+
+def s_curve(encoded: ArrayLike, strength: float) -> NDArray[np.float64]:
+    """
+    Return sRGB-encoded values after the S-curve of a phone.
+
+    Parameters
+    ----------
+    encoded : array_like of float, shape (...)
+        Plain sRGB values 0..1.
+    strength : float
+        0 leaves them as they are; monotone from -0.5 to 1 [-].
+
+    Returns
+    -------
+    ndarray of float64, shape (...)
+        Values 0..1.
+    """
+    e = np.asarray(encoded, dtype=np.float64)
+    return e + strength * (3.0 * e**2 - 2.0 * e**3 - e)
+
+
+def fit_tone(samples: GreySamples) -> ToneFit:
+    """
+    Fit the S-curve to the grey patches, each against the paper beside it.
+
+    Coverage gives reflectance by Murray-Davies with one dot gain, so three parameters are fitted (strength, dot gain,
+    black), each with a prior. A patch in a shadow edge, seen by unlike paper on its two sides, counts less.
+
+    Parameters
+    ----------
+    samples : GreySamples
+        At least three patches; with fewer the prior is returned.
+
+    Returns
+    -------
+    ToneFit
+        Estimate on the grid of strengths from -0.3 to 0.8.
+
+    References
+    ----------
+    .. [1] Murray A. 1936, J. Franklin Inst. 221, 721-744 (from memory, not verified): reflectance from coverage.
+    """
+    if len(samples.black_coverage) < 3:
+        return ToneFit(strength=_STRENGTH_PRIOR[0], strength_std=_STRENGTH_PRIOR[1], residual=np.nan, n_patches=0)
+    strengths = np.linspace(*_STRENGTH_RANGE, 23)
+    costs, residuals = np.transpose([_cost(samples, strength) for strength in strengths])
+    density = np.exp(-0.5 * (costs - costs.min()))
+    density /= density.sum()
+    mean = float(density @ strengths)
+    std = float(np.sqrt(density @ (strengths - mean) ** 2))
+    return ToneFit(
+        strength=mean,
+        strength_std=max(std, 0.05),
+        residual=float(np.interp(mean, strengths, residuals)),
+        n_patches=len(samples.black_coverage),
+    )
+
+
+def _cost(samples: GreySamples, strength: float) -> tuple[float, float]:
+    """Least robust cost over dot gain and black at one strength, and the rms residual there."""
+    patch = decode_tone(samples.patch, strength)
+    sides = np.log(np.maximum(decode_tone(samples.paper, strength), 2e-3))
+    measured = np.log(np.maximum(patch, 1e-3)) - sides.mean(axis=1)
+    unlike = np.abs(sides[:, 0] - sides[:, 1]).mean(axis=1)
+    clipped = samples.paper.max(axis=(1, 2)) > 0.985
+    sigma = 0.03 + 0.5 * unlike + 1.0 * clipped
+
+    gain = np.linspace(0.0, 0.24, 13)[:, None, None]
+    black = np.geomspace(0.015, 0.2, 15)[None, :, None]
+    coverage = samples.black_coverage
+    inked = coverage + 4.0 * gain * coverage * (1.0 - coverage)
+    expected = np.log(1.0 - inked + inked * black)
+    difference = (measured.mean(axis=1) - expected) / sigma
+    # Student-like loss: a finger over a patch must not bend the curve.
+    cost = (4.0 * np.log1p(difference**2 / 4.0)).sum(axis=-1)
+    cost += ((gain[..., 0] - _DOT_GAIN_PRIOR[0]) / _DOT_GAIN_PRIOR[1]) ** 2
+    cost += (np.log(black[..., 0] / _BLACK_PRIOR[0]) / _BLACK_PRIOR[1]) ** 2
+    best = np.unravel_index(int(np.argmin(cost)), cost.shape)
+    residual = float(np.sqrt(np.mean((difference[best] * sigma) ** 2)))
+    return float(cost[best] + ((strength - _STRENGTH_PRIOR[0]) / _STRENGTH_PRIOR[1]) ** 2), residual

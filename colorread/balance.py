@@ -1,0 +1,209 @@
+"""White balance by the card: the grey rows for the tone curve, and a smooth field of what paper looks like."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.card import Card
+from calibration.tone import GreySamples
+from colorread.card_view import MARGIN_MM, CardView
+from colorread.errors import Refusal
+
+_CELL_MM = 1.5
+_TOO_DARK = 0.05  # linear light of paper
+_CLIPPED_U8 = 252
+_MAX_CLIPPED = 0.6  # share of the blank paper
+_MAX_CAST_RED, _MAX_CAST_BLUE = 0.2, 0.42  # log10 of paper R/G and B/G: beyond, one channel carries no light
+
+
+def sample_greys(view: CardView, card: Card) -> GreySamples:
+    """
+    Measure the grey patches and the bare paper above and below each.
+
+    Parameters
+    ----------
+    view : CardView
+        Rectified card.
+    card : Card
+        Its geometry.
+
+    Returns
+    -------
+    GreySamples
+        Patches that lie within the photo; the others are left out.
+    """
+    coverage, patches, papers = [], [], []
+    for patch in card.grey_patches:
+        left, top = patch.rect.x_mm, patch.rect.y_mm
+        right, bottom = left + patch.rect.width_mm, top + patch.rect.height_mm
+        areas = (
+            view.window(left + 1.3, top + 2.0, right - 1.3, bottom - 2.0),
+            view.window(left + 1.0, top - 2.6, right - 1.0, top - 1.0),
+            view.window(left + 1.0, bottom + 1.0, right - 1.0, bottom + 2.6),
+        )
+        if not all(view.seen[area].all() and view.seen[area].size for area in areas):
+            continue
+        middle, above, below = (np.median(view.rgb_u8[area].reshape(-1, 3), axis=0) / 255.0 for area in areas)
+        coverage.append(patch.black_coverage)
+        patches.append(middle)
+        papers.append((above, below))
+    return GreySamples(
+        black_coverage=np.array(coverage),
+        patch=np.array(patches).reshape(-1, 3),
+        paper=np.array(papers).reshape(-1, 2, 3),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PaperField:
+    """
+    Paper as a smooth field over the view.
+
+    Parameters
+    ----------
+    rgb_lin : ndarray of float32, shape (H, W, 3)
+        Expected linear light of bare paper.
+    chroma_std : float
+        Robust spread of the paper's color around the field, in log10 of R/G and B/G [-].
+    """
+
+    rgb_lin: NDArray[np.float32]
+    chroma_std: float
+
+
+def fit_paper(view: CardView, rgb_lin: NDArray[np.float32], card: Card) -> PaperField:
+    """
+    Fit a smooth field of paper light to the blank parts of the card.
+
+    Second-order polynomials of log light and of both color ratios, fitted robustly to cells of 1.5 mm, so that vial,
+    fingers, shadows and stray light weigh little.
+
+    Parameters
+    ----------
+    view : CardView
+        Rectified card.
+    rgb_lin : ndarray of float32, shape (H, W, 3)
+        Its linear light.
+    card : Card
+        Its geometry.
+
+    Returns
+    -------
+    PaperField
+        Field over the whole view, extrapolated gently beyond the card.
+    """
+    height, width = view.seen.shape
+    columns = int(width / view.px_per_mm / _CELL_MM)
+    rows = int(height / view.px_per_mm / _CELL_MM)
+    blank = cv2.resize(_blank_paper(view, card), (columns, rows), interpolation=cv2.INTER_AREA) > 0.95
+    cells = cv2.resize(rgb_lin, (columns, rows), interpolation=cv2.INTER_AREA)
+    log_cells = np.log10(np.maximum(cells, 1e-4))
+    value = np.stack(
+        [log_cells[..., 1], log_cells[..., 0] - log_cells[..., 1], log_cells[..., 2] - log_cells[..., 1]], axis=-1
+    )
+    basis = _polynomial(rows, columns)
+    field = np.empty_like(value)
+    spreads = []
+    for channel in range(3):
+        # Things before the card are darker, hardly ever brighter: start from the bright side of the light.
+        start = 75.0 if channel == 0 else 50.0
+        coefficients, spread = _robust_fit(basis[blank], value[blank][:, channel], start)
+        field[..., channel] = basis @ coefficients
+        spreads.append(spread)
+    log_field = np.stack([field[..., 0] + field[..., 1], field[..., 0], field[..., 0] + field[..., 2]], axis=-1)
+    resized = cv2.resize((10.0**log_field).astype(np.float32), (width, height), interpolation=cv2.INTER_LINEAR)
+    chroma_std = float(np.sqrt(np.mean(np.square(spreads[1:]))))
+    return PaperField(rgb_lin=np.asarray(resized, dtype=np.float32), chroma_std=chroma_std)
+
+
+def require_usable_light(view: CardView, paper: PaperField, card: Card) -> None:
+    """
+    Refuse a photo whose light cannot carry the color of the dye.
+
+    Parameters
+    ----------
+    view : CardView
+        Rectified card.
+    paper : PaperField
+        Its paper.
+    card : Card
+        Its geometry.
+
+    Raises
+    ------
+    Refusal
+        ``too-dark``, ``overexposed`` or ``colored-light``.
+    """
+    blank = _blank_paper(view, card) > 0.5
+    if not blank.any():
+        raise Refusal(
+            "no-paper", "No blank part of the card is in the photo.", "Take the photo again with the whole card in it."
+        )
+    if (view.rgb_u8[blank] >= _CLIPPED_U8).mean() > _MAX_CLIPPED:
+        raise Refusal(
+            "overexposed",
+            "The paper around the vial is overexposed, so its color is lost.",
+            "Tap on the paper in the camera to darken the picture, or step back from the lamp, and try again.",
+        )
+    rgb = np.median(paper.rgb_lin[blank], axis=0)
+    if rgb.max() < _TOO_DARK:
+        raise Refusal(
+            "too-dark",
+            "The photo is too dark for its colors to be told from noise.",
+            "Give the card more light, the same on card and vial, without flash, and try again.",
+        )
+    red, blue = np.log10(rgb[[0, 2]] / rgb[1])
+    if abs(red) > _MAX_CAST_RED or abs(blue) > _MAX_CAST_BLUE:
+        raise Refusal(
+            "colored-light",
+            "The light is strongly colored, so it hides the color of the dye.",
+            "Switch the lamp to white or take the photo in daylight or under a white lamp.",
+        )
+
+
+def _blank_paper(view: CardView, card: Card) -> NDArray[np.float32]:
+    """1 where the card is bare paper, 0 at print and beyond its edge, shape (H, W)."""
+    blank = np.zeros(view.seen.shape, np.float32)
+    outline = card.outline
+    blank[view.window(1.0, 1.0, outline.width_mm - 1.0, outline.height_mm - 1.0)] = 1.0
+    prints = [patch.rect for patch in card.grey_patches] + list(card.markers.values())
+    for rect in prints:
+        area = view.window(
+            rect.x_mm - 1.0, rect.y_mm - 1.0, rect.x_mm + rect.width_mm + 1.0, rect.y_mm + rect.height_mm + 1.0
+        )
+        blank[area] = 0.0
+    bar = card.scale_bar
+    blank[view.window(bar.x_mm - 4.0, bar.y0_mm - 1.5, bar.x_mm + 4.0, bar.y1_mm + 1.5)] = 0.0
+    blank[~view.seen] = 0.0
+    return blank
+
+
+def _polynomial(rows: int, columns: int) -> NDArray[np.float64]:
+    """Second-order basis, shape (rows, columns, 6), held constant beyond the edge of the card."""
+    margin = MARGIN_MM / _CELL_MM
+    y, x = (np.clip((np.arange(n) - (n - 1) / 2.0) / ((n - 1) / 2.0 - margin), -1.0, 1.0) for n in (rows, columns))
+    grid_y, grid_x = np.meshgrid(y, x, indexing="ij")
+    return np.stack([np.ones_like(grid_x), grid_x, grid_y, grid_x**2, grid_x * grid_y, grid_y**2], axis=-1)
+
+
+def _robust_fit(
+    basis: NDArray[np.float64], value: NDArray[np.float64], start_percentile: float
+) -> tuple[NDArray[np.float64], float]:
+    """Return coefficients of iterated least squares with Tukey weights, and the robust spread."""
+    center = np.percentile(value, start_percentile)
+    weight = 1.0 / (1.0 + ((value - center) / 0.1) ** 2)
+    spread = 0.1
+    coefficients: NDArray[np.float64] = np.zeros(basis.shape[1])
+    for _ in range(8):
+        weighted = basis * weight[:, None]
+        # A light ridge keeps the field flat where vial and fingers leave little paper.
+        normal = weighted.T @ basis + 0.5 * np.diag([0, 0, 0, 1, 1, 1]) + 1e-9 * np.eye(basis.shape[1])
+        coefficients = np.asarray(np.linalg.solve(normal, weighted.T @ value), dtype=np.float64)
+        residual = value - basis @ coefficients
+        spread = max(float(1.4826 * np.median(np.abs(residual))), 0.003)
+        weight = np.clip(1.0 - (residual / (4.0 * spread)) ** 2, 0.0, None) ** 2
+    return coefficients, spread

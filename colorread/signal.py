@@ -1,0 +1,247 @@
+"""The color of the fluid against the paper next to it, as densities that the dye model understands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.inversion import PhPosterior, SignalSamples
+from calibration.tone import ToneFit, decode_tone
+from colorread.balance import PaperField
+from colorread.card_view import CardView
+from colorread.errors import Refusal
+from colorread.vial_find import VialFit
+
+_RIM_SHARE = 0.15  # of the radius: refraction bends the light at the glass
+_PARTS = 4
+_MIN_PIXELS = 60
+_RING_MM = (2.0, 9.0)  # paper close to the vial, but beyond its glass
+_MIN_RING_PIXELS = 150
+_WINDOW_MM = (17.0, 15.5, 87.0, 58.5)  # the blank middle of the card, left, top, right, bottom
+_CLIPPED_U8, _BLACK_U8 = 252, 3
+_CLIPPED_STD = 0.04  # density that a clipped paper may hide
+# Light and shade on the object that its depth of color does not explain, as robust spread of the green density. Clear
+# fluid has little of it, leaves and caps are shaded bodies: 0.01 to 0.21 for the fluids of the rendered development
+# photos, 0.30 and 0.86 for a leaf and a cap.
+_MAX_SHADING = 0.25
+_MAX_NEUTRAL = 0.15  # density lost in all channels alike; fluid up to 0.10, leaf and cap from 0.20 there
+_MAX_MISFIT = 1.5
+# A printed picture goes on in other colors beyond the part that looks like fluid; shadows of the fluid double its area.
+_COLORED_SHARE = 0.2
+_MAX_WHOLE = 6.0
+_FAINT = 0.04  # colors weaker than this are within the noise of dim photos
+_MIXED_STD = 0.02  # spread of the paper's color from which on the light is called mixed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FluidSignal:
+    """
+    The measured color of the fluid.
+
+    Parameters
+    ----------
+    samples : SignalSamples
+        Densities of four parts of rising color, with uncertainties.
+    used : ndarray of bool, shape (H, W)
+        Pixels of the view that were used.
+    transmittance_rgb : ndarray of float64, shape (3,)
+        Median linear R, G, B of the fluid over those of paper [-].
+    shading : float
+        Light and shade that the depth of color does not explain, robust spread of density [-].
+    flags : tuple of str
+        What makes the reading less sure.
+    """
+
+    samples: SignalSamples
+    used: NDArray[np.bool_]
+    transmittance_rgb: NDArray[np.float64]
+    shading: float
+    flags: tuple[str, ...]
+
+
+def measure_fluid(
+    view: CardView, chroma_map: NDArray[np.float32], vial: VialFit, paper: PaperField, tone: ToneFit
+) -> FluidSignal:
+    """
+    Measure the fluid against the paper in a ring around it.
+
+    Parameters
+    ----------
+    view : CardView
+        Rectified card.
+    chroma_map : ndarray of float32, shape (H, W, 2)
+        From `colorread.vial_find.chroma_map`.
+    vial : VialFit
+        Where the fluid is.
+    paper : PaperField
+        Paper over the view, by which the ring is made even.
+    tone : ToneFit
+        Tone curve; its uncertainty enters those of the densities.
+
+    Returns
+    -------
+    FluidSignal
+        Densities and flags.
+
+    Raises
+    ------
+    Refusal
+        ``no-paper`` or ``small-vial``.
+    """
+    flags: list[str] = []
+    used = _inner_part(vial.mask)
+    ring = _ring(view, vial.mask)
+    if ring.sum() < _MIN_RING_PIXELS:
+        raise Refusal(
+            "no-paper",
+            "There is too little bare paper around the vial to compare it with.",
+            "Hold the vial before the blank middle of the card and take the photo again.",
+        )
+    fluid_u8, ring_u8 = view.rgb_u8[used], view.rgb_u8[ring]
+    clipped = float((ring_u8 >= _CLIPPED_U8).mean())
+    plateau = float(np.mean([(np.abs(ring_u8[:, i] - np.percentile(ring_u8[:, i], 90)) <= 1).mean() for i in range(3)]))
+    ring_spread = _spread_beyond_noise(chroma_map[ring], paper.chroma_std)
+
+    def densities(strength: float) -> tuple[NDArray[np.float64], float]:
+        lut = decode_tone(np.arange(256) / 255.0, strength)
+        reference, spread = _reference(lut[ring_u8], paper.rgb_lin[ring])
+        expected = paper.rgb_lin[used] * reference
+        return -np.log10(np.maximum(lut[fluid_u8], 1e-3) / expected), spread
+
+    density, spread = densities(tone.strength)
+    spread = max(spread, ring_spread)
+    steeper = densities(tone.strength + tone.strength_std)[0]
+
+    all_chroma = density[:, (0, 2)] - density[:, (1,)]
+    shading = _shading(density, np.hypot(*all_chroma.T))
+    keep = _without_highlights(density, fluid_u8)
+    if keep.sum() < _MIN_PIXELS:
+        raise Refusal(
+            "small-vial",
+            "Too few pixels of the fluid are free of reflections.",
+            "Come closer, so that the card fills the picture, and turn the vial until the reflections move away.",
+        )
+    if keep.mean() < 0.6:
+        flags.append("glare")
+    density, steeper = density[keep], steeper[keep]
+    chroma = density[:, (0, 2)] - density[:, (1,)]
+    order = np.array_split(np.argsort(np.hypot(*chroma.T)), _PARTS)
+    parts = np.array([np.median(density[part], axis=0) for part in order])
+    tone_shift = np.abs(np.array([np.median(steeper[part], axis=0) for part in order]) - parts)
+    # What the tone curve does to all channels alike is not a change of color.
+    tone_std = tone_shift - tone_shift.min(axis=1, keepdims=True)
+    noise = np.array([density[part].std(axis=0) / np.sqrt(max(len(part) / 9.0, 1.0)) for part in order])
+    variance = tone_std**2 + noise**2 + np.array([spread**2, 0.0, spread**2])
+    if clipped > 0.2 or plateau > 0.75:
+        flags.append("clipped")
+        variance = variance + _CLIPPED_STD**2
+    dark = (fluid_u8[keep] <= _BLACK_U8).mean(axis=0)
+    if dark.max() > 0.2:
+        flags.append("dark-fluid")
+        variance = variance + np.where(dark > 0.2, 0.3, 0.0) ** 2
+    if spread > _MIXED_STD:
+        flags.append("mixed-light")
+    if tone.strength_std > 0.15:
+        flags.append("tone-uncertain")
+    mask = np.zeros_like(used)
+    mask[used] = keep
+    return FluidSignal(
+        samples=SignalSamples(density=parts, density_std=np.sqrt(variance)),
+        used=mask,
+        transmittance_rgb=10.0 ** -np.median(density, axis=0),
+        shading=shading,
+        flags=tuple(flags),
+    )
+
+
+def require_fluid(
+    view: CardView, chroma: NDArray[np.float32], vial: VialFit, signal: FluidSignal, posterior: PhPosterior
+) -> None:
+    """
+    Refuse what has the color of the dye but is no clear fluid.
+
+    Parameters
+    ----------
+    view : CardView
+        Rectified card.
+    chroma : ndarray of float32, shape (H, W, 2)
+        From `colorread.vial_find.chroma_map`.
+    vial : VialFit
+        Where it was found.
+    signal : FluidSignal
+        What was measured there.
+    posterior : PhPosterior
+        What the dye model makes of it.
+
+    Raises
+    ------
+    Refusal
+        ``not-a-vial``.
+    """
+    inside = float(np.hypot(*np.median(chroma[vial.mask], axis=0)))
+    colored = np.hypot(chroma[..., 0], chroma[..., 1]) > max(_COLORED_SHARE * inside, _FAINT)
+    window = np.zeros_like(vial.mask)
+    window[view.window(*_WINDOW_MM)] = True
+    _, labels = cv2.connectedComponents(((colored & window) | vial.mask).astype(np.uint8))
+    whole = float((labels == labels[vial.mask][0]).sum() / vial.mask.sum())
+    opaque = signal.shading > _MAX_SHADING or posterior.neutral_density > _MAX_NEUTRAL
+    if opaque or posterior.misfit > _MAX_MISFIT or whole > _MAX_WHOLE:
+        raise Refusal(
+            "not-a-vial",
+            "The colored thing before the card does not look like clear fluid in a vial.",
+            "Hold the vial alone before the blank middle of the card, or point at it with --vial X,Y,W,H.",
+        )
+
+
+def _shading(density: NDArray[np.float64], strength: NDArray[np.float64]) -> float:
+    """Robust spread of the green density around its line over the depth of color."""
+    slope, offset = np.polyfit(strength, density[:, 1], 1)
+    rest = density[:, 1] - slope * strength - offset
+    return float(1.4826 * np.median(np.abs(rest - np.median(rest))))
+
+
+def _inner_part(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the fluid without its rim."""
+    distance = cv2.distanceTransform(np.pad(mask, 1).astype(np.uint8), cv2.DIST_L2, 3)[1:-1, 1:-1]
+    inner: NDArray[np.bool_] = distance > max(_RIM_SHARE * np.sqrt(mask.sum() / np.pi), 1.5)
+    return inner
+
+
+def _ring(view: CardView, mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Pixels of the blank window around the fluid."""
+    distance = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 3) / view.px_per_mm
+    window = np.zeros_like(mask)
+    window[view.window(*_WINDOW_MM)] = True
+    ring: NDArray[np.bool_] = (distance > _RING_MM[0]) & (distance < _RING_MM[1]) & window & view.seen
+    return ring
+
+
+def _reference(ring_lin: NDArray[np.float64], field_lin: NDArray[np.float32]) -> tuple[NDArray[np.float64], float]:
+    """Paper near the vial over the smooth field, shape (3,), and the spread of its color [log10]."""
+    ratio = np.log10(np.maximum(ring_lin, 1e-3) / field_lin)
+    light = ratio.mean(axis=1)
+    lit = ratio[light > np.median(light)]  # the darker half holds shadows, glass and hooks
+    reference = np.median(lit, axis=0)
+    color = lit[:, (0, 2)] - lit[:, (1,)]
+    # Neighbouring pixels share noise; what is left between the quarters of the ring is uneven light.
+    quarters = np.array([np.median(part, axis=0) for part in np.array_split(color, 12)])
+    return 10.0**reference, float(quarters.std(axis=0).max())
+
+
+def _spread_beyond_noise(chroma: NDArray[np.float32], noise: float) -> float:
+    """Robust spread of the paper's color around the vial: large where lamps of two colors cast shadows."""
+    spread = 1.4826 * np.median(np.abs(chroma - np.median(chroma, axis=0)), axis=0)
+    return float(np.sqrt(max(float(spread.max()) ** 2 - noise**2, 0.0)))
+
+
+def _without_highlights(density: NDArray[np.float64], fluid_u8: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Pixels that are neither reflections nor dark refractions, shape (N,)."""
+    light = density.mean(axis=1)
+    low, middle, high = np.percentile(light, (25.0, 50.0, 75.0))
+    reach = 2.5 * max(high - low, 0.03)
+    bright = (fluid_u8 >= _CLIPPED_U8).all(axis=1)
+    keep: NDArray[np.bool_] = (np.abs(light - middle) < reach) & ~bright
+    return keep

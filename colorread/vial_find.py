@@ -1,0 +1,304 @@
+"""Finding the fluid: a compact region before the card, of one color that the dye can have, with a sharp edge."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.card import Card
+from colorread.card_view import CardView
+
+_SMOOTH_MM = 0.3
+_AREA_MM2 = (14.0, 700.0)  # a few drops in a small flat vial, up to a full bulb of 30 mm
+_MIN_SOLIDITY = 0.85
+_MAX_ASPECT = 4.0
+# Direction of the dye in the plane of (R - G, B - G) densities: yellow lies near 0, green near 60, blue near 110
+# degrees, with the spread of lamps and cameras added on both sides. Skin, wood and red plants lie outside.
+_DYE_ANGLE_DEG = (-25.0, 155.0)
+_MIN_CHROMA = 0.012
+_MIN_EDGE = 0.35  # mean step of color across the outline within one millimetre, over the color inside
+_USUAL_AREA_MM2 = 120.0  # smaller regions are more often feet, caps and hooks of the vial
+_RIM_MM = 1.2  # glass refracts: a dark line of about this width runs round the fluid
+_RIM_DEPTH = 0.05
+_LEVELS = 12
+_HUE_HALF_WIDTH_DEG = 18.0
+_BRIDGE_MM = 4.0
+_MAX_ON_PATCHES = 0.4
+_OPENING = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (3, 3))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VialFit:
+    """
+    Where the fluid is.
+
+    Parameters
+    ----------
+    mask : ndarray of bool, shape (H, W)
+        The fluid in the view, out to its edge.
+    outline_px : ndarray of float64, shape (N, 2)
+        Outline in view pixels, x and y.
+    area_mm2 : float
+        Area on the plane of the card [mm2].
+    edge : float
+        Sharpness of the outline, 1 where the whole step of color lies within one millimetre [-].
+    solidity : float
+        Area over that of the convex hull [-].
+    contrast : float
+        Strength of the color inside, saturating where it is far above the noise, 0 to 1 [-].
+    evenness : float
+        1 where the color inside is the same everywhere, falling with its spread [-].
+    """
+
+    mask: NDArray[np.bool_]
+    outline_px: NDArray[np.float64]
+    area_mm2: float
+    edge: float
+    solidity: float
+    contrast: float
+    evenness: float
+
+
+def chroma_map(rgb_lin: NDArray[np.float32], paper_lin: NDArray[np.float32], px_per_mm: float) -> NDArray[np.float32]:
+    """
+    Return the color of every pixel against paper, free of light and shade.
+
+    Parameters
+    ----------
+    rgb_lin, paper_lin : ndarray of float32, shape (H, W, 3)
+        Linear light of the view and of bare paper there.
+    px_per_mm : float
+        Scale [px/mm].
+
+    Returns
+    -------
+    ndarray of float32, shape (H, W, 2)
+        Density in R minus G, and in B minus G, smoothed over 0.3 mm [-].
+    """
+    density = -np.log10(np.maximum(rgb_lin, 1e-3) / np.maximum(paper_lin, 1e-4))
+    chroma = np.stack([density[..., 0] - density[..., 1], density[..., 2] - density[..., 1]], axis=-1)
+    return np.asarray(cv2.GaussianBlur(chroma, (0, 0), _SMOOTH_MM * px_per_mm), dtype=np.float32)
+
+
+def find_vial(
+    view: CardView,
+    rgb_lin: NDArray[np.float32],
+    chroma: NDArray[np.float32],
+    noise: float,
+    card: Card,
+) -> VialFit | None:
+    """
+    Find the fluid before the card.
+
+    Regions are cut out of the strength of color at many levels; the one whose outline is sharpest, being compact and
+    of one color, is taken. Shadows, caustics and colored light have soft edges; where they touch the fluid, the dark
+    rim of the glass parts them.
+
+    Parameters
+    ----------
+    view : CardView
+        Rectified card.
+    rgb_lin : ndarray of float32, shape (H, W, 3)
+        Its linear light.
+    chroma : ndarray of float32, shape (H, W, 2)
+        From `chroma_map`.
+    noise : float
+        Spread of the chroma of bare paper [-].
+    card : Card
+        Its geometry.
+
+    Returns
+    -------
+    VialFit or None
+        None where nothing on the card looks like fluid.
+    """
+    best: VialFit | None = None
+    best_score = 0.0
+    for candidate in _candidates(view, rgb_lin, chroma, noise, card):
+        size = min(candidate.area_mm2 / _USUAL_AREA_MM2, 1.0) ** 0.5
+        score = min(candidate.edge, 1.0) * candidate.solidity**2 * candidate.contrast * candidate.evenness * size
+        if score > best_score:
+            best, best_score = candidate, score
+    return best
+
+
+def point_at_vial(
+    view: CardView, chroma: NDArray[np.float32], corners_px: NDArray[np.float64], card: Card
+) -> VialFit | None:
+    """
+    Take the fluid where the user points.
+
+    Parameters
+    ----------
+    view : CardView
+        Rectified card.
+    chroma : ndarray of float32, shape (H, W, 2)
+        From `chroma_map`.
+    corners_px : ndarray of float64, shape (4, 2)
+        Corners of the rectangle in view pixels.
+    card : Card
+        Its geometry.
+
+    Returns
+    -------
+    VialFit or None
+        The part of the ellipse in the rectangle that has the color of its middle; None where the rectangle lies
+        beyond the card or holds no such part.
+    """
+    inside = np.zeros(view.seen.shape, np.uint8)
+    box = cv2.minAreaRect(corners_px.astype(np.float32))
+    cv2.ellipse(inside, (box[0], (0.9 * box[1][0], 0.9 * box[1][1]), box[2]), 1, cv2.FILLED)
+    region = inside.astype(bool) & view.seen & _card_inside(view, card, inset_mm=2.0)
+    if region.sum() < _AREA_MM2[0] * view.px_per_mm**2 * 0.5:
+        return None
+    strength = np.hypot(chroma[..., 0], chroma[..., 1])
+    binary = (region & (strength > 0.5 * np.percentile(strength[region], 75.0))).astype(np.uint8)
+    contours, _ = cv2.findContours(
+        cv2.morphologyEx(binary, cv2.MORPH_OPEN, _OPENING), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+    )
+    if not contours:
+        return None
+    contour = max(contours, key=cv2.contourArea)
+    mask = np.zeros_like(inside)
+    cv2.drawContours(mask, [contour], -1, 1, cv2.FILLED)
+    return VialFit(
+        mask=mask.astype(bool),
+        outline_px=contour[:, 0, :].astype(np.float64),
+        area_mm2=float(cv2.contourArea(contour) / view.px_per_mm**2),
+        edge=1.0,
+        solidity=1.0,
+        contrast=1.0,
+        evenness=1.0,
+    )
+
+
+def _candidates(
+    view: CardView,
+    rgb_lin: NDArray[np.float32],
+    chroma: NDArray[np.float32],
+    noise: float,
+    card: Card,
+) -> Iterator[VialFit]:
+    strength = np.hypot(chroma[..., 0], chroma[..., 1])
+    angle_deg = np.degrees(np.arctan2(chroma[..., 0], chroma[..., 1]))
+    possible = (angle_deg > _DYE_ANGLE_DEG[0]) & (angle_deg < _DYE_ANGLE_DEG[1]) & view.seen & _open_field(view, card)
+    floor = max(_MIN_CHROMA, 2.5 * noise)
+    strong = float(np.percentile(strength[possible], 99.5)) if possible.any() else 0.0
+    if strong <= floor:
+        return
+    step = _color_step(chroma, view.px_per_mm)
+    on_patch = _on_patches(view, card)
+    at_edge = ~_card_inside(view, card, inset_mm=2.0)  # leaves and fingers reach in from outside
+    no_rim = ~_dark_rim(rgb_lin, view.px_per_mm)
+    for region in _regions(strength, angle_deg, possible, no_rim, floor, strong, view.px_per_mm):
+        binary = cv2.morphologyEx(region.astype(np.uint8), cv2.MORPH_OPEN, _OPENING)
+        # Highlights leave holes, the outline is what counts.
+        contours, _ = cv2.findContours(binary, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        for contour in contours:
+            candidate = _describe(np.asarray(contour, dtype=np.int32), strength, step, floor, view.px_per_mm)
+            if (
+                candidate is not None
+                and on_patch[candidate.mask].mean() < _MAX_ON_PATCHES
+                and not (candidate.mask & at_edge).any()
+            ):
+                yield candidate
+
+
+def _regions(
+    strength: NDArray[np.float32],
+    angle_deg: NDArray[np.float32],
+    possible: NDArray[np.bool_],
+    no_rim: NDArray[np.bool_],
+    floor: float,
+    strong: float,
+    px_per_mm: float,
+) -> Iterator[NDArray[np.bool_]]:
+    """Cut the colored pixels by strength, by strength and glass rim, and by hue."""
+    bridge_px = 2 * round(0.5 * _BRIDGE_MM * px_per_mm) + 1
+    bridge = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (bridge_px, bridge_px))
+    for level in np.geomspace(floor, 0.85 * strong, _LEVELS):
+        colored = (strength > level) & possible
+        yield colored
+        yield colored & no_rim
+    colored = (strength > floor) & possible
+    for center_deg in np.arange(_DYE_ANGLE_DEG[0], _DYE_ANGLE_DEG[1], 0.75 * _HUE_HALF_WIDTH_DEG):
+        region = colored & (np.abs(angle_deg - center_deg) < _HUE_HALF_WIDTH_DEG)
+        yield region
+        # A shadow of the fluid that touches it has nearly its hue: cut the bridge between both.
+        yield cv2.morphologyEx(region.astype(np.uint8), cv2.MORPH_OPEN, bridge).astype(bool)
+
+
+def _describe(
+    contour: NDArray[np.int32],
+    strength: NDArray[np.float32],
+    step: NDArray[np.float32],
+    floor: float,
+    px_per_mm: float,
+) -> VialFit | None:
+    area_mm2 = cv2.contourArea(contour) / px_per_mm**2
+    if not _AREA_MM2[0] <= area_mm2 <= _AREA_MM2[1]:
+        return None
+    solidity = float(cv2.contourArea(contour) / max(cv2.contourArea(cv2.convexHull(contour)), 1e-9))
+    sides = cv2.minAreaRect(contour)[1]
+    if solidity < _MIN_SOLIDITY or max(sides) > _MAX_ASPECT * min(sides):
+        return None
+    filled = np.zeros(strength.shape, np.uint8)
+    cv2.drawContours(filled, [contour], -1, 1, cv2.FILLED)
+    mask = filled.astype(bool)
+    lower, inner, upper = np.percentile(strength[mask], (25.0, 50.0, 75.0))
+    # The smoothed edge lies within a pixel or two of the outline.
+    edge = float(np.mean(step[contour[:, 0, 1], contour[:, 0, 0]]) / inner)
+    if edge < _MIN_EDGE:
+        return None
+    return VialFit(
+        mask=mask,
+        outline_px=contour[:, 0, :].astype(np.float64),
+        area_mm2=float(area_mm2),
+        edge=edge,
+        solidity=solidity,
+        contrast=float(inner / (inner + 4.0 * floor)),
+        evenness=float(1.0 / (1.0 + (2.0 * (upper - lower) / inner) ** 2)),
+    )
+
+
+def _open_field(view: CardView, card: Card) -> NDArray[np.bool_]:
+    """Where fluid may be seen: the card without its markers, shape (H, W)."""
+    field = _card_inside(view, card, inset_mm=1.0)
+    for rect in card.markers.values():
+        field[view.window(*(rect.corners_mm[0] - 0.7), *(rect.corners_mm[2] + 0.7))] = False
+    return field
+
+
+def _card_inside(view: CardView, card: Card, inset_mm: float) -> NDArray[np.bool_]:
+    inside = np.zeros(view.seen.shape, bool)
+    right, bottom = card.outline.width_mm - inset_mm, card.outline.height_mm - inset_mm
+    inside[view.window(inset_mm, inset_mm, right, bottom)] = True
+    return inside
+
+
+def _on_patches(view: CardView, card: Card) -> NDArray[np.bool_]:
+    on_patch = np.zeros(view.seen.shape, bool)
+    for patch in card.grey_patches:
+        on_patch[view.window(*patch.rect.corners_mm[0], *patch.rect.corners_mm[2])] = True
+    return on_patch
+
+
+def _dark_rim(rgb_lin: NDArray[np.float32], px_per_mm: float) -> NDArray[np.bool_]:
+    log_light = np.log10(np.maximum(cv2.GaussianBlur(rgb_lin, (0, 0), 0.15 * px_per_mm), 1e-3)).mean(axis=-1)
+    size = 2 * round(0.5 * _RIM_MM * px_per_mm) + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    rim: NDArray[np.bool_] = cv2.morphologyEx(log_light, cv2.MORPH_BLACKHAT, kernel) > _RIM_DEPTH
+    return rim
+
+
+def _color_step(chroma: NDArray[np.float32], px_per_mm: float) -> NDArray[np.float32]:
+    """Change of color per millimetre, shape (H, W)."""
+    squares = np.zeros(chroma.shape[:2], np.float32)
+    for channel in range(2):
+        for dx, dy in ((1, 0), (0, 1)):
+            squares += cv2.Scharr(np.ascontiguousarray(chroma[..., channel]), cv2.CV_32F, dx, dy) ** 2
+    return np.asarray(np.sqrt(squares) * (px_per_mm / 32.0), dtype=np.float32)
