@@ -17,6 +17,8 @@ Limit = Literal["below", "above"]
 Geometry = Literal["front", "beside"]
 FluidKind = Literal["reference", "tank-water"]
 LightName = Literal["daylight", "warm-led", "cool-led", "fluorescent", "tank-led", "unknown"]
+PlantsWord = Literal["too little", "enough", "more than needed", "cannot tell"]
+FishWord = Literal["no concern read", "watch", "act"]
 TimeSource = Literal["exif with offset", "exif without offset", "file time", "unknown"]
 
 
@@ -47,7 +49,7 @@ class Verdict:
     ----------
     plants : {'too little', 'enough', 'more than needed', 'cannot tell'}
         Against the customary range of planted tanks.
-    fish : {'no concern read', 'watch', 'act', 'cannot tell'}
+    fish : {'no concern read', 'watch', 'act'}
         Never says that anything is safe.
     sentences : tuple of str
         The same in plain words, first the plants, then the fish, then what to do.
@@ -55,8 +57,8 @@ class Verdict:
         Shown wherever the number is high, and the standing ones.
     """
 
-    plants: Literal["too little", "enough", "more than needed", "cannot tell"]
-    fish: Literal["no concern read", "watch", "act", "cannot tell"]
+    plants: PlantsWord
+    fish: FishWord
     sentences: tuple[str, ...]
     cautions: tuple[str, ...]
 
