@@ -103,7 +103,7 @@ def infer_ph(
     pka : float
         pKa' at the temperature of the fluid [-].
     ph_range : tuple of float
-        Between these the pH is equally likely beforehand, outside it falls off within about 0.3 [-].
+        Between these the pH is equally likely beforehand, outside it falls off within about 0.35 [-].
     light_class : str, optional
         One of `calibration.spectra.LIGHT_CLASSES` where the user knows the lamp.
 
@@ -215,7 +215,7 @@ def _fit_family(samples: SignalSamples, expected: NDArray[np.float32]) -> _Famil
     )
 
 
-def _ph_prior(ph: NDArray[np.float64], ph_range: tuple[float, float], edge: float = 0.3) -> NDArray[np.float64]:
+def _ph_prior(ph: NDArray[np.float64], ph_range: tuple[float, float], edge: float = 0.35) -> NDArray[np.float64]:
     outside = np.maximum(ph_range[0] - ph, 0.0) + np.maximum(ph - ph_range[1], 0.0)
     return np.exp(-0.5 * (outside / edge) ** 2)
 

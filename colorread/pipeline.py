@@ -30,8 +30,8 @@ from colorread.vial_find import chroma_map, find_vial, point_at_vial
 DEFAULT_KH_DKH = 4.0
 DEFAULT_TEMPERATURE_C = 25.0
 # Before looking, the CO2 of a tank with gas is taken as equally likely between these, as pH; outside it falls off.
-# From the little that fish and air leave to three times the customary upper mark: assumption.
-_USUAL_CO2_MG_L = (2.5, 90.0)
+# From a third of the customary lower mark to twice the upper one: assumption.
+_USUAL_CO2_MG_L = (5.0, 60.0)
 # Uncertainty of the KH of a mixed fluid and of the temperature, as pH: 5 % in KH are 0.02 (see colorread.fluid).
 _KH_STD_PH = 0.02
 _OTHER_ACIDS_STD_PH = 0.1  # tank water in the vial: humic acids and phosphate buffer too; assumption

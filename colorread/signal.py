@@ -29,9 +29,13 @@ _CLIPPED_STD = 0.04  # density that a clipped paper may hide
 _MAX_SHADING = 0.25
 _MAX_NEUTRAL = 0.15  # density lost in all channels alike; fluid up to 0.10, leaf and cap from 0.20 there
 _MAX_MISFIT = 1.5
-# A printed picture goes on in other colors beyond the part that looks like fluid; shadows of the fluid double its area.
-_COLORED_SHARE = 0.2
-_MAX_WHOLE = 6.0
+# Pictures and solid things go on in color beyond the part that looks like fluid, and right beyond its outline, where
+# around fluid there is clear glass. Shadows of the fluid go on too: by share of its depth of color, the most that the
+# whole may cover, in areas of the fluid (2.3 and 4.9 on the rendered photos).
+_MAX_WHOLE = {0.5: 2.6, 0.2: 6.0}
+_GLASS_MM = (0.4, 1.6)
+_MAX_COLORED_GLASS = 0.33
+_MAX_LOAD = 2.7  # more dye than any recipe gives; 1.9 at most on the rendered photos, 2.8 and more for leaf and cap
 _FAINT = 0.04  # colors weaker than this are within the noise of dim photos
 _MIXED_STD = 0.02  # spread of the paper's color from which on the light is called mixed
 
@@ -182,18 +186,29 @@ def require_fluid(
         ``not-a-vial``.
     """
     inside = float(np.hypot(*np.median(chroma[vial.mask], axis=0)))
-    colored = np.hypot(chroma[..., 0], chroma[..., 1]) > max(_COLORED_SHARE * inside, _FAINT)
+    depth = np.hypot(chroma[..., 0], chroma[..., 1])
     window = np.zeros_like(vial.mask)
     window[view.window(*_WINDOW_MM)] = True
-    _, labels = cv2.connectedComponents(((colored & window) | vial.mask).astype(np.uint8))
-    whole = float((labels == labels[vial.mask][0]).sum() / vial.mask.sum())
-    opaque = signal.shading > _MAX_SHADING or posterior.neutral_density > _MAX_NEUTRAL
-    if opaque or posterior.misfit > _MAX_MISFIT or whole > _MAX_WHOLE:
+    goes_on = any(
+        _whole_area(depth > max(share * inside, _FAINT), window, vial.mask) > limit
+        for share, limit in _MAX_WHOLE.items()
+    )
+    distance = cv2.distanceTransform((~vial.mask).astype(np.uint8), cv2.DIST_L2, 3) / view.px_per_mm
+    glass = depth[(distance > _GLASS_MM[0]) & (distance < _GLASS_MM[1])]
+    clear_glass = float((glass > max(0.5 * inside, _FAINT)).mean()) < _MAX_COLORED_GLASS
+    opaque = signal.shading > _MAX_SHADING or posterior.neutral_density > _MAX_NEUTRAL or posterior.load > _MAX_LOAD
+    if opaque or goes_on or not clear_glass or posterior.misfit > _MAX_MISFIT:
         raise Refusal(
             "not-a-vial",
             "The colored thing before the card does not look like clear fluid in a vial.",
             "Hold the vial alone before the blank middle of the card, or point at it with --vial X,Y,W,H.",
         )
+
+
+def _whole_area(colored: NDArray[np.bool_], window: NDArray[np.bool_], mask: NDArray[np.bool_]) -> float:
+    """Area of all color that hangs together with the fluid, over that of the fluid."""
+    _, labels = cv2.connectedComponents(((colored & window) | mask).astype(np.uint8))
+    return float((labels == labels[mask][0]).sum() / mask.sum())
 
 
 def _shading(density: NDArray[np.float64], strength: NDArray[np.float64]) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -13,7 +13,7 @@ from calibration.card import Card
 from colorread.card_view import CardView
 
 _SMOOTH_MM = 0.3
-_AREA_MM2 = (14.0, 700.0)  # a few drops in a small flat vial, up to a full bulb of 30 mm
+_AREA_MM2 = (14.0, 560.0)  # a few drops in a small flat vial, up to a full bulb of 27 mm
 _MIN_SOLIDITY = 0.85
 _MAX_ASPECT = 4.0
 # Direction of the dye in the plane of (R - G, B - G) densities: yellow lies near 0, green near 60, blue near 110
@@ -28,6 +28,7 @@ _LEVELS = 12
 _HUE_HALF_WIDTH_DEG = 18.0
 _BRIDGE_MM = 4.0
 _MAX_ON_PATCHES = 0.4
+_MAX_GROWTH = 1.6
 _OPENING = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (3, 3))
 
 
@@ -123,7 +124,28 @@ def find_vial(
         score = min(candidate.edge, 1.0) * candidate.solidity**2 * candidate.contrast * candidate.evenness * size
         if score > best_score:
             best, best_score = candidate, score
-    return best
+    return None if best is None else _grown(best, chroma, view.px_per_mm)
+
+
+def _grown(vial: VialFit, chroma: NDArray[np.float32], px_per_mm: float) -> VialFit:
+    """Return the fluid out to half its depth of color, where that stays compact."""
+    depth = np.hypot(chroma[..., 0], chroma[..., 1])
+    _, labels = cv2.connectedComponents((depth > 0.5 * np.median(depth[vial.mask])).astype(np.uint8))
+    label = int(np.bincount(labels[vial.mask]).argmax())
+    contours, _ = cv2.findContours((labels == label).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    contour = max(contours, key=cv2.contourArea)
+    area = cv2.contourArea(contour)
+    solidity = area / max(cv2.contourArea(cv2.convexHull(contour)), 1e-9)
+    if label == 0 or solidity < _MIN_SOLIDITY or not 1.0 < area / vial.mask.sum() < _MAX_GROWTH:
+        return vial
+    mask = np.zeros(depth.shape, np.uint8)
+    cv2.drawContours(mask, [contour], -1, 1, cv2.FILLED)
+    return replace(
+        vial,
+        mask=mask.astype(bool),
+        outline_px=contour[:, 0, :].astype(np.float64),
+        area_mm2=float(area / px_per_mm**2),
+    )
 
 
 def point_at_vial(
