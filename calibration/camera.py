@@ -26,10 +26,10 @@ _RGB_FROM_XYZ: dict[str, NDArray[np.float64]] = {
 }
 _LUMA = np.array((0.2126, 0.7152, 0.0722))  # luminance weights of sRGB, IEC 61966-2-1:1999
 
-# A phone has color matrices for daylight and mixes towards others as it guesses the lamp. On the rendered development
-# photos the daylight matrix explained the angle of the color best (bias -1 degree, spread 9 degrees); a matrix made for
-# the lamp itself left 11 degrees. Both are kept.
-_MATRIX_WEIGHT = {"daylight": 0.65, "lamp": 0.35}
+# A phone has a color matrix for daylight and mixes towards others as it guesses the lamp. On the rendered development
+# photos the daylight matrix explained the angle of the color best (bias -1 degree, spread 9 degrees; a matrix made for
+# the lamp left 11); a family of the daylight matrix and of one half-way to the lamp read best.
+_LAMP_SHARE_OF_MATRIX = (0.0, 0.5)
 _SATURATION = (1.05, 1.35)  # phones leave colors as they are or strengthen them: assumption
 
 LOG_RATIO: NDArray[np.float64] = np.round(np.arange(-2.0, 2.001, 0.1), 3)
@@ -81,17 +81,19 @@ def signal_family(space: RgbSpace) -> SignalFamily:
     transmittance = dye_transmittance(LOG_RATIO[:, None], LOAD[None, :])
     members, classes, weights = [], [], []
     for light in lights():
-        share = sum(other.light_class == light.light_class for other in lights())
+        n_of_class = sum(other.light_class == light.light_class for other in lights())
         for sensor in sensors():
             raw = _white_balanced(transmittance, light.power, sensor)
-            for kind, matrix_weight in _MATRIX_WEIGHT.items():
-                matrix = color_matrix(sensor, light.power if kind == "lamp" else cie_illuminants()["d65"], space)
+            for_daylight = color_matrix(sensor, cie_illuminants()["d65"], space)
+            for_lamp = color_matrix(sensor, light.power, space)
+            for share in _LAMP_SHARE_OF_MATRIX:
+                matrix = (1.0 - share) * for_daylight + share * for_lamp
                 rgb = raw @ matrix.T
                 luma = (rgb @ _LUMA)[..., None]
                 for saturation in _SATURATION:
                     members.append((luma + saturation * (rgb - luma)).astype(np.float32))
                     classes.append(light.light_class)
-                    weights.append(matrix_weight / share)
+                    weights.append(1.0 / n_of_class)
     density = -np.log10(np.maximum(np.stack(members), 10.0**-DENSITY_CEILING))
     weight = np.array(weights)
     return SignalFamily(density=density, light_class=np.array(classes), weight=weight / weight.sum())

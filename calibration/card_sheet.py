@@ -12,6 +12,7 @@ from typing import Literal
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from reportlab.lib.colors import CMYKColor
 from reportlab.lib.pagesizes import A4, LETTER, landscape
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
@@ -32,7 +33,8 @@ TEXT_GAP_MM = 7.0
 # Scale bar as drawn: stroke of bar and ticks, width of the ticks, and how far they stand apart.
 BAR_STROKE_MM, TICK_WIDTH_MM, TICK_STEP_MM = 0.6, 4.0, 10.0
 
-HEADING = ParagraphStyle("heading", fontName="Helvetica-Bold", fontSize=11, leading=14, spaceAfter=4)
+INK = CMYKColor(0, 0, 0, 1)  # paragraphs would set their black as RGB, which some printers mix from all inks
+HEADING = ParagraphStyle("heading", fontName="Helvetica-Bold", fontSize=11, leading=14, spaceAfter=4, textColor=INK)
 STEP = ParagraphStyle(
     "step",
     fontName="Helvetica",
@@ -42,6 +44,8 @@ STEP = ParagraphStyle(
     leftIndent=11,
     bulletFontName="Helvetica-Bold",
     bulletFontSize=8.3,
+    textColor=INK,
+    bulletColor=INK,
 )
 
 STEPS_TITLE = "How to use a card"
@@ -70,8 +74,8 @@ def write_card_sheet(path: str | os.PathLike[str], *, paper: Literal["a4", "lett
     """
     Write a sheet of cards to print.
 
-    The cards have their true size if printed at 100 %. All marks are DeviceGray, so that a printer needs its
-    black ink only. The file is the same, byte for byte, at each call, and appears whole or not at all.
+    The cards have their true size if printed at 100 %. Cards are drawn in DeviceGray and text in the
+    black of CMYK, so that a printer needs its black ink only. The file is the same, byte for byte, at each call, and appears whole or not at all.
 
     Parameters
     ----------
