@@ -74,8 +74,9 @@ def write_card_sheet(path: str | os.PathLike[str], *, paper: Literal["a4", "lett
     """
     Write a sheet of cards to print.
 
-    The cards have their true size if printed at 100 %. Cards are drawn in DeviceGray and text in the
-    black of CMYK, so that a printer needs its black ink only. The file is the same, byte for byte, at each call, and appears whole or not at all.
+    The cards have their true size if printed at 100 %. Cards are drawn in DeviceGray and text in the black of
+    CMYK, so that a printer needs its black ink only. The file is the same, byte for byte, at each call, and
+    appears whole or not at all.
 
     Parameters
     ----------

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import LOAD, LOG_RATIO, RgbSpace, signal_family
+from calibration.camera import LOAD, LOG_RATIO, RgbSpace, SignalFamily, signal_family
 from calibration.dye import PKA_STD
 
 # How far expected and seen densities differ beyond noise: glass, dye batch, phone. Chosen so that the intervals cover
 # on the rendered development photos.
-_DENSITY_STD = 0.02
-_DENSITY_STD_PER_DENSITY = 0.03
+_DENSITY_STD = 0.015
+_DENSITY_STD_PER_DENSITY = 0.02
 # Light lost or gathered alike in all channels by shadow and by the lens of the vial.
 _NEUTRAL_MEAN, _NEUTRAL_STD = 0.05, 0.15
 _LOAD_MEDIAN, _LOAD_STD_LN = 0.7, 0.8  # usual dye amounts, from drops per millilitre and bore of common vials
@@ -22,7 +24,10 @@ _INDEPENDENT_SAMPLES = 4.0
 _TRUST_IN_STATED_LIGHT = 0.97
 # The end of the dye's range is "not excluded" where its likelihood comes within this factor of the best.
 _END_NOT_EXCLUDED = 0.1
+_SURELY_BLUE = 1.1  # baking soda alone takes water to about pH 8.3: assumption, from memory
 PH_STEP = 0.01
+PKA_SHIFT: NDArray[np.float64] = np.round(np.arange(-0.3, 0.301, 0.02), 3)
+"""Grid of the pKa' around its expected value, shape (31,) [-]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +45,33 @@ class SignalSamples:
 
     density: NDArray[np.float64]
     density_std: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """
+    The color of the same vial with fluid whose state is known, from a calibration.
+
+    Parameters
+    ----------
+    samples : SignalSamples
+        Its color.
+    space : {'srgb', 'display-p3'}
+        Primaries of that photo.
+    state : {'acid', 'base', 'known'}
+        Dye all yellow, all blue, or at a known pH.
+    ph, ph_std : float
+        Known pH and its standard uncertainty; without meaning for the ends [-].
+    pka : float
+        pKa' expected in that fluid, by its ionic strength and temperature [-].
+    """
+
+    samples: SignalSamples
+    space: RgbSpace
+    state: Literal["acid", "base", "known"]
+    ph: float
+    ph_std: float
+    pka: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,12 +119,15 @@ def infer_ph(
     pka: float,
     ph_range: tuple[float, float],
     light_class: str | None = None,
+    evidence: Sequence[Evidence] = (),
+    trust: float = 1.0,
 ) -> PhPosterior:
     """
     Return the posterior of the pH.
 
     Every sample has a dye amount and a neutral loss of its own; both are integrated out. Lamp, sensor, color matrix
-    and saturation are summed over. The pKa' enters as a normal distribution.
+    and saturation are summed over. The pKa' starts as a normal distribution. Evidence from a calibration weighs the
+    members of the family by how well they explain it, and moves the pKa' of each.
 
     Parameters
     ----------
@@ -106,6 +141,10 @@ def infer_ph(
         Between these the pH is equally likely beforehand, outside it falls off within about 0.35 [-].
     light_class : str, optional
         One of `calibration.spectra.LIGHT_CLASSES` where the user knows the lamp.
+    evidence : sequence of Evidence, optional
+        The same vial, phone and light with fluid whose state is known.
+    trust : float, default 1.0
+        Probability that this evidence applies to the photo [-].
 
     Returns
     -------
@@ -120,24 +159,16 @@ def infer_ph(
     family = signal_family(space)
     if len(samples.density) == 0:
         raise ValueError("The color of at least one part of the fluid is needed.")
-    member_weight = family.weight
-    if light_class is not None:
-        same = family.light_class == light_class
-        if not same.any():
-            raise ValueError(f"There is no lamp class {light_class!r}.")
-        share = np.where(same, _TRUST_IN_STATED_LIGHT / member_weight[same].sum(), 1.0 - _TRUST_IN_STATED_LIGHT)
-        member_weight = member_weight * share
-        member_weight = member_weight / member_weight.sum()
-
+    known = weigh_members(_member_weight(family, light_class), evidence, trust)  # (member, pKa)
     fit = _fit_family(samples, family.density)
-    log_joint = fit.log_likelihood + np.log(member_weight)[:, None]
-    joint = np.exp(log_joint - log_joint.max())  # (member, ratio)
-    likelihood = joint.sum(axis=0)
+    fluid = np.exp(fit.log_likelihood - fit.log_likelihood.max())  # (member, ratio)
+    by_pka = known.T @ fluid  # (pKa, ratio)
     ph = np.arange(ph_range[0] - 0.8, ph_range[1] + 0.8, PH_STEP)
-    prior = _ph_prior(ph, ph_range)
-    ratio_given_ph = _normal(ph[:, None] - LOG_RATIO[None, :] - pka, PKA_STD)
-    probability = (ratio_given_ph @ likelihood) * prior
+    probability = _ph_prior(ph, ph_range) * sum(
+        np.interp(ph - pka - shift, LOG_RATIO, row) for shift, row in zip(PKA_SHIFT, by_pka, strict=True)
+    )
     probability /= probability.sum()
+    likelihood = by_pka.sum(axis=0)
     low, median, high = quantiles(ph, probability, (0.05, 0.5, 0.95))
 
     return PhPosterior(
@@ -151,8 +182,80 @@ def infer_ph(
         load=fit.load,
         misfit=fit.misfit,
         neutral_density=fit.neutral_density,
-        budget=_budget(joint, prior_of_ratio=_ph_prior(LOG_RATIO + pka, ph_range)),
+        budget={"dye pKa": _std_of(PKA_SHIFT, known.sum(axis=0))}
+        | _budget(known.sum(axis=1)[:, None] * fluid, _ph_prior(LOG_RATIO + pka, ph_range)),
     )
+
+
+def weigh_members(
+    member_weight: NDArray[np.float64], evidence: Sequence[Evidence], trust: float = 1.0
+) -> NDArray[np.float64]:
+    """
+    Return the joint weight of every member of the family and every shift of the pKa'.
+
+    The evidence counts with probability `trust`; with the rest it does not apply to the photo at hand, and the prior
+    stands. Where the photo contradicts the evidence the prior so takes over by itself.
+
+    Parameters
+    ----------
+    member_weight : ndarray of float, shape (K,)
+        Prior weight of the members.
+    evidence : sequence of Evidence
+        Nothing leaves the prior as it is.
+    trust : float, default 1.0
+        Probability that the evidence applies [-].
+
+    Returns
+    -------
+    ndarray of float64, shape (K, 31)
+        Over the members and `PKA_SHIFT`, sum 1.
+    """
+    log_prior = np.log(member_weight)[:, None] - 0.5 * (PKA_SHIFT[None, :] / PKA_STD) ** 2
+    log_weight = log_prior
+    for item in evidence:
+        log_likelihood = _fit_family(item.samples, signal_family(item.space).density).log_likelihood
+        if item.state == "known":
+            log_weight = log_weight + _log_at_known_ph(log_likelihood, item)
+        elif item.state == "acid":
+            log_weight = log_weight + log_likelihood[:, [0]]
+        else:
+            # Soda makes the fluid blue, but not how blue: any ratio of a twelvefold excess and more is as likely.
+            blue = log_likelihood[:, LOG_RATIO > _SURELY_BLUE]
+            log_weight = log_weight + np.logaddexp.reduce(blue, axis=1)[:, None]
+    weight: NDArray[np.float64] = trust * _normed(log_weight) + (1.0 - trust) * _normed(log_prior)
+    return weight
+
+
+def _normed(log_weight: NDArray[np.float64]) -> NDArray[np.float64]:
+    weight = np.exp(log_weight - log_weight.max())
+    normed: NDArray[np.float64] = weight / weight.sum()
+    return normed
+
+
+def _log_at_known_ph(log_likelihood: NDArray[np.float64], item: Evidence) -> NDArray[np.float64]:
+    """Log likelihood of a known fluid over members and pKa' shifts, shape (K, 31), the pH being uncertain."""
+    likelihood = np.exp(log_likelihood - log_likelihood.max())
+    total = np.zeros((len(likelihood), len(PKA_SHIFT)))
+    # Five-point Gauss-Hermite quadrature over the pH.
+    nodes, weights = np.polynomial.hermite_e.hermegauss(5)
+    for node, weight in zip(nodes, weights / weights.sum(), strict=True):
+        ratio = np.clip(item.ph + node * item.ph_std - item.pka - PKA_SHIFT, LOG_RATIO[0], LOG_RATIO[-1])
+        place = (ratio - LOG_RATIO[0]) / (LOG_RATIO[1] - LOG_RATIO[0])
+        lower = np.minimum(place.astype(int), len(LOG_RATIO) - 2)
+        upper_share = place - lower
+        total += weight * (likelihood[:, lower] * (1.0 - upper_share) + likelihood[:, lower + 1] * upper_share)
+    return np.log(np.maximum(total, 1e-300))
+
+
+def _member_weight(family: SignalFamily, light_class: str | None) -> NDArray[np.float64]:
+    if light_class is None:
+        return family.weight
+    same = family.light_class == light_class
+    if not same.any():
+        raise ValueError(f"There is no lamp class {light_class!r}.")
+    trust = np.where(same, _TRUST_IN_STATED_LIGHT / family.weight[same].sum(), 1.0 - _TRUST_IN_STATED_LIGHT)
+    weight: NDArray[np.float64] = family.weight * trust / float(family.weight @ trust)
+    return weight
 
 
 def quantiles(
@@ -220,8 +323,9 @@ def _ph_prior(ph: NDArray[np.float64], ph_range: tuple[float, float], edge: floa
     return np.exp(-0.5 * (outside / edge) ** 2)
 
 
-def _normal(x: NDArray[np.float64], std: float) -> NDArray[np.float64]:
-    return np.exp(-0.5 * (x / std) ** 2)
+def _std_of(grid: NDArray[np.float64], weight: NDArray[np.float64]) -> float:
+    mean = float(weight @ grid) / float(weight.sum())
+    return float(np.sqrt(weight @ (grid - mean) ** 2 / weight.sum()))
 
 
 def _budget(joint: NDArray[np.float64], prior_of_ratio: NDArray[np.float64]) -> dict[str, float]:
@@ -236,7 +340,6 @@ def _budget(joint: NDArray[np.float64], prior_of_ratio: NDArray[np.float64]) -> 
     means = (joint[seen] @ LOG_RATIO) / weight[seen]
     by_camera = float(weight[seen] @ (means - mean) ** 2)
     return {
-        "dye pKa": PKA_STD,
         "light and camera": float(np.sqrt(by_camera)),
         "color of the fluid": float(np.sqrt(max(variance - by_camera, 0.0))),
     }

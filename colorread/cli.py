@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import os
+import math
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
@@ -19,11 +18,41 @@ if TYPE_CHECKING:
 
     from colorread.reading import Reading
 
-EXIT_USAGE, EXIT_REFUSED = 2, 3
-_EXIT_CODES = (
-    "Exit codes: 0 every photo was read; 3 at least one was refused (the others are still printed); 2 wrong use; "
-    "1 something failed."
-)
+EXIT_FAILED, EXIT_USAGE, EXIT_REFUSED = 1, 2, 3
+# \b keeps the lines of a paragraph as they are.
+_EXIT_CODES = """\b
+Exit codes:
+  0  every photo was read
+  3  at least one photo was refused (the others are still printed)
+  2  wrong use
+  1  something failed"""
+_EXAMPLES = """\b
+Examples:
+  colorread card --out card.pdf
+  colorread fluid --kh 4 --volume 1000
+  colorread read tank.jpg --kh 4 --temperature 25"""
+_READ_EXAMPLES = """\b
+Examples:
+  colorread read tank.jpg --kh 4 --temperature 25
+  colorread read *.jpg --evidence pictures
+  colorread read tank.heic --json"""
+# The same as in the pipeline, which is too heavy to load before the options are checked.
+_KH_RANGE_DKH = (0.25, 30.0)
+_TEMPERATURE_RANGE_C = (5.0, 40.0)
+
+
+def _number(help_text: str, metavar: str, low: float = -math.inf, high: float = math.inf) -> Any:
+    """Return an option that takes a number in a range."""
+
+    def check(param: typer.CallbackParam, value: float | None) -> float | None:
+        name = param.opts[0]
+        if value is not None and not math.isfinite(value):
+            _fail(f"{name} must be a number, but is {value:g}.")
+        if value is not None and not low <= value <= high:
+            _fail(f"{name} must lie between {low:g} and {high:g}, but is {value:g}.")
+        return value
+
+    return typer.Option(help=help_text, metavar=metavar, callback=check)
 
 
 class Paper(StrEnum):
@@ -54,7 +83,7 @@ class LightClass(StrEnum):
 app = typer.Typer(
     name="colorread",
     help="Read the CO2 of a planted aquarium from a phone photo of its drop checker before the printed card.",
-    epilog=_EXIT_CODES,
+    epilog=f"{_EXAMPLES}\n\n{_EXIT_CODES}",
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
@@ -84,32 +113,42 @@ def card(
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
 ) -> None:
     """Write a print-ready sheet of cards at true size, in black ink only."""
-    from calibration.card_sheet import write_card_sheet
-
     if out.exists() and not force:
         _fail(f"{out} exists already; choose another name or add --force to replace it.")
+    from calibration.card_sheet import write_card_sheet
+
     try:
         write_card_sheet(out, paper=paper.value)
     except OSError as error:
-        _fail(f"{out} could not be written: {error.strerror or error}.", code=1)
+        _fail(f"{out} could not be written: {error.strerror or error}.", EXIT_FAILED)
     typer.echo(f"Wrote {out}. Print it at 100 %, then check with a ruler that the scale bar is 30 mm long.")
 
 
-@app.command(
-    epilog="Examples: colorread read tank.jpg --kh 4 --temperature 25 | "
-    "colorread read *.jpg --evidence pictures | colorread read tank.heic --json. " + _EXIT_CODES
-)
+def _rectangle(text: str | None) -> tuple[float, float, float, float] | None:
+    if text is None:
+        return None
+    try:
+        x, y, width, height = (float(part) for part in text.split(","))
+    except ValueError:
+        _fail("--vial wants four numbers: left, top, width and height in pixels, such as 1200,800,300,300.")
+    if not all(map(math.isfinite, (x, y, width, height))) or min(width, height) <= 0.0:
+        _fail("--vial wants a width and a height above zero, after left and top, such as 1200,800,300,300.")
+    return x, y, width, height
+
+
+@app.command(epilog=f"{_READ_EXAMPLES}\n\n{_EXIT_CODES}")
 def read(
-    photos: Annotated[list[Path], typer.Argument(help="Photos: JPEG, PNG, HEIC, TIFF or WebP.", metavar="PHOTO...")],
+    photos: Annotated[list[Path], typer.Argument(help="Photos: JPEG, PNG, HEIC, TIFF or WebP.", metavar="PHOTO")],
     kh: Annotated[
-        float | None, typer.Option(help="KH of the fluid in the vial in dKH; 4 is assumed.", metavar="DKH")
+        float | None, _number("KH of the fluid in the vial in dKH; 4 is assumed.", "DKH", *_KH_RANGE_DKH)
     ] = None,
     temperature: Annotated[
-        float | None, typer.Option(help="Temperature of the water in degrees C; 25 is assumed.", metavar="C")
+        float | None, _number("Temperature of the water in degrees C; 25 is assumed.", "C", *_TEMPERATURE_RANGE_C)
     ] = None,
     fluid: Annotated[Fluid, typer.Option(help="What the vial holds.")] = Fluid.REFERENCE,
     tank_kh: Annotated[
-        float | None, typer.Option(help="KH of the tank in dKH: adds the pH a probe there should show.", metavar="DKH")
+        float | None,
+        _number("KH of the tank in dKH: adds the pH a probe there should show.", "DKH", *_KH_RANGE_DKH),
     ] = None,
     light: Annotated[LightClass, typer.Option(help="Lamp of the photo, if known.")] = LightClass.UNKNOWN,
     vial: Annotated[
@@ -124,50 +163,29 @@ def read(
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object a line instead of text.")] = False,
 ) -> None:
     """Read pH and CO2 from photos of the vial before the card, each with its 90 % interval."""
-    options: dict[str, Any] = {
+    if fluid is Fluid.TANK_WATER and kh is None and tank_kh is None:
+        _fail("With tank water in the vial its KH is that of the tank: add --tank-kh X.")
+    options = {
         "kh_dkh": kh,
         "temperature_c": temperature,
         "fluid": fluid.value,
         "tank_kh_dkh": tank_kh,
         "light": light.value,
-        "vial_xywh": None if vial is None else _rectangle(vial),
+        "vial_xywh": _rectangle(vial),
     }
-    if fluid is Fluid.TANK_WATER and kh is None and tank_kh is None:
-        _fail("With tank water in the vial, give its KH: add --tank-kh X.")
-    readings = []
-    console = _console()
-    with _progress(len(photos), as_json) as advance:
-        for photo in photos:
-            reading = _read_one(photo, options, evidence)
-            readings.append(reading)
-            if as_json:
-                from colorread.reading_json import reading_to_json
-
-                typer.echo(reading_to_json(reading))
-            else:
-                from colorread.terminal import print_reading
-
-                print_reading(console, reading)
-            advance()
-    if len(readings) > 1 and not as_json:
-        from colorread.terminal import print_summary
-
-        print_summary(console, readings)
-    if evidence is not None and not as_json:
-        typer.echo(f"Evidence pictures are in {evidence}.")
+    results = _read_all(photos, options, evidence)
+    readings = _print_json(results) if as_json else _print_text(results)
     if any(reading.status == "refused" for reading in readings):
         raise typer.Exit(EXIT_REFUSED)
 
 
 @app.command(epilog="Example: colorread fluid --kh 4 --volume 1000 --scale-error 0.1")
 def fluid(
-    kh: Annotated[float, typer.Option(help="KH wanted in dKH.", metavar="DKH")] = 4.0,
-    volume: Annotated[float, typer.Option(help="Fluid wanted in mL.", metavar="ML")] = 1000.0,
-    scale_error: Annotated[
-        float, typer.Option(help="Error of the kitchen scale, plus or minus, in g.", metavar="G")
-    ] = 0.1,
-    vial_volume: Annotated[float, typer.Option(help="Fluid that the vial takes in mL.", metavar="ML")] = 5.0,
-    temperature: Annotated[float, typer.Option(help="Temperature of the room in degrees C.", metavar="C")] = 22.0,
+    kh: Annotated[float, _number("KH wanted in dKH.", "DKH")] = 4.0,
+    volume: Annotated[float, _number("Fluid wanted in mL.", "ML")] = 1000.0,
+    scale_error: Annotated[float, _number("Error of the scale, plus or minus, in g.", "G")] = 0.1,
+    vial_volume: Annotated[float, _number("Fluid that the vial takes in mL.", "ML")] = 5.0,
+    temperature: Annotated[float, _number("Temperature of the room in degrees C.", "C")] = 22.0,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")] = False,
 ) -> None:
     """Give the recipe of the KH fluid, the drops of dye, and the color to expect in room air."""
@@ -191,49 +209,72 @@ def fluid(
         print_fluid(_console(), recipe, dose, air, vial_volume)
 
 
-def _read_one(photo: Path, options: dict[str, Any], evidence: Path | None) -> Reading:
+def _read_all(
+    photos: list[Path], options: dict[str, Any], evidence: Path | None
+) -> Iterator[tuple[Reading, Path | None]]:
+    """Yield one reading after the other with its evidence picture; a bar on stderr tells of several."""
+    from rich.console import Console
+    from rich.progress import Progress
+
+    console = Console(stderr=True)
+    shows_bar = len(photos) > 1 and console.is_interactive
+    # The bar stands only while a photo is read, so that it never mixes with what is printed on stdout.
+    bar = Progress(console=console, transient=True)
+    task = bar.add_task("Reading photos", total=len(photos))
+    for photo in photos:
+        if shows_bar:
+            bar.start()
+        try:
+            result = _read_one(photo, options, evidence)
+        finally:
+            if shows_bar:
+                bar.stop()
+        bar.advance(task)
+        yield result
+
+
+def _read_one(photo: Path, options: dict[str, Any], evidence: Path | None) -> tuple[Reading, Path | None]:
     from colorread.pipeline import read_photo_traced
 
+    reading, trace = read_photo_traced(photo, **options)
+    if evidence is None:
+        return reading, None
+    from colorread.evidence import write_evidence
+
     try:
-        reading, trace = read_photo_traced(photo, **options)
-    except ValueError as error:
-        _fail(str(error))
-    if evidence is not None:
-        from colorread.evidence import write_evidence
-
-        try:
-            write_evidence(reading, trace, evidence)
-        except OSError as error:
-            _fail(f"The evidence picture could not be written: {error.strerror or error}.", code=1)
-    return reading
+        return reading, write_evidence(reading, trace, evidence)
+    except OSError as error:
+        _fail(f"The evidence picture could not be written to {evidence}: {error.strerror or error}.", EXIT_FAILED)
 
 
-def _rectangle(text: str) -> tuple[float, float, float, float]:
-    try:
-        x, y, width, height = (float(part) for part in text.split(","))
-    except ValueError:
-        _fail("--vial wants four numbers: left, top, width and height in pixels, such as 1200,800,300,300.")
-    return x, y, width, height
+def _print_json(results: Iterator[tuple[Reading, Path | None]]) -> list[Reading]:
+    from colorread.reading_json import reading_to_json
+
+    readings = []
+    for reading, _ in results:
+        typer.echo(reading_to_json(reading))
+        readings.append(reading)
+    return readings
+
+
+def _print_text(results: Iterator[tuple[Reading, Path | None]]) -> list[Reading]:
+    from colorread.terminal import print_cautions, print_reading, print_summary
+
+    console = _console()
+    readings = []
+    for reading, picture in results:
+        print_reading(console, reading, picture)
+        readings.append(reading)
+    if len(readings) > 1:
+        print_summary(console, readings)
+    print_cautions(console, readings)
+    return readings
 
 
 def _console() -> Console:
     from rich.console import Console
 
     return Console(highlight=False)
-
-
-@contextmanager
-def _progress(total: int, quiet: bool) -> Iterator[Callable[[], None]]:
-    """Show a progress bar on stderr for several photos, nothing for one."""
-    if total < 2 or quiet or not sys.stderr.isatty():
-        yield lambda: None
-        return
-    from rich.console import Console
-    from rich.progress import Progress
-
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("Reading photos", total=total)
-        yield lambda: bar.advance(task)
 
 
 def _fail(message: str, code: int = EXIT_USAGE) -> NoReturn:
@@ -246,15 +287,11 @@ def main() -> None:
     try:
         app()
     except ImportError as error:
-        if "libGL" not in str(error) and error.name != "cv2":
+        if error.name != "cv2" and "libGL" not in str(error):
             raise
         typer.echo(
             "OpenCV could not be loaded on this machine; install its wheel without window code: "
             "pip uninstall -y opencv-python && pip install --force-reinstall opencv-python-headless",
             err=True,
         )
-        sys.exit(1)
-    except BrokenPipeError:
-        # The reader of our output went away, as with `| head`: end quietly.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(1)
+        sys.exit(EXIT_FAILED)

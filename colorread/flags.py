@@ -2,22 +2,45 @@
 
 from __future__ import annotations
 
-_TEXTS = {
-    "marker-missing": "a corner marker of the card is hidden; keep all four in the photo",
-    "card-bent": "the card is bent; put it on something flat",
-    "mixed-light": "lamps of different color light the card; switch one off or turn away from it",
-    "clipped": "parts of the paper are overexposed; darken the picture a little",
-    "glare": "reflections cover much of the fluid; turn the vial or move the lamp",
-    "little-dye": "the fluid holds little dye; a drop more reads better",
-    "dark-fluid": "the fluid is very dark in one color; a drop less dye or a thinner vial reads better",
-    "tone-uncertain": "the phone's contrast could not be pinned down; keep both grey rows free and evenly lit",
-    "tank-water": "the vial holds tank water, whose other acids and buffers bias the reading; use reference fluid",
-    "near-dye-limit": "the dye hardly changes color here, so only one end of the interval is known",
-    "vial-pointed": "the vial was pointed at, not found",
+from typing import NamedTuple
+
+
+class FlagText(NamedTuple):
+    """A flag in words: what was seen, and what to do about it."""
+
+    seen: str
+    advice: str
+
+
+FLAG_TEXTS = {
+    "marker-missing": FlagText("a corner marker of the card is hidden", "keep all four free and in the photo"),
+    "two-markers": FlagText("only two corner markers of the card are seen", "keep all four free and in the photo"),
+    "marker-off": FlagText("a corner marker is bent or shaded, or not of this card", "flatten the card, show one only"),
+    "card-bent": FlagText("the card is bent", "put it on something flat"),
+    "card-cut-off": FlagText("an edge of the card lies outside the photo", "show the whole card"),
+    "card-tilted": FlagText("the card is seen at a slant", "hold the phone parallel to the card"),
+    "mixed-light": FlagText("the light differs over the card", "use one kind of lamp and shade the card from others"),
+    "clipped": FlagText("the paper around the fluid is overexposed", "darken the picture a little"),
+    "glare": FlagText("reflections cover much of the fluid", "turn the vial or move away from the lamp"),
+    "little-dye": FlagText("the color is faint, so the interval is wide", "a drop more dye reads better"),
+    "dark-fluid": FlagText("the fluid is very dark in one color", "a drop less dye or a thinner vial reads better"),
+    "tone-uncertain": FlagText(
+        "the phone's contrast could not be pinned down", "keep both gray rows free and evenly lit, and filters off"
+    ),
+    "tank-water": FlagText(
+        "the vial holds tank water, whose other acids bias the reading", "fill it with fluid of known KH"
+    ),
+    "near-dye-limit": FlagText(
+        "the dye hardly changes color here, so only one end of the interval is known",
+        "fluid of another KH moves the color into the dye's range",
+    ),
+    "other-phone": FlagText("the calibration was made with another phone", "calibrate with this one"),
+    "other-light": FlagText("the calibration was made under another lamp", "calibrate under this one"),
+    "vial-pointed": FlagText("the fluid was pointed at, not found", "check its outline in the evidence picture"),
 }
 
 
-def flag_text(code: str) -> str:
+def flag_text(code: str) -> FlagText:
     """
     Return a flag in words.
 
@@ -28,7 +51,7 @@ def flag_text(code: str) -> str:
 
     Returns
     -------
-    str
-        What it means and what helps; the code itself where it is unknown, as in a log written by a later version.
+    FlagText
+        What was seen and what helps; an unknown code, as of a later version, comes back as what was seen.
     """
-    return _TEXTS.get(code, code)
+    return FLAG_TEXTS.get(code, FlagText(code, ""))

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import math
+from collections.abc import Sequence
 from typing import Any
 
 from colorread.reading import SCHEMA, Interval, Reading
@@ -20,7 +22,8 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
     Returns
     -------
     dict
-        Keys as documented in DEVELOPERS.md; a refused photo has None for ``ph`` and ``co2_mg_l``.
+        Keys as documented in DEVELOPERS.md; a refused photo has None for ``ph`` and ``co2_mg_l``. What is not finite
+        is None too.
     """
     verdict, reason = reading.verdict, reading.reason
     return {
@@ -32,14 +35,14 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
         "ph": _interval(reading.ph, 3),
         "co2_mg_l": _interval(reading.co2_mg_l, 2),
         "limit": reading.limit,
-        "kh_dkh": reading.kh_dkh,
-        "temperature_c": reading.temperature_c,
+        "kh_dkh": _rounded(reading.kh_dkh, 3),
+        "temperature_c": _rounded(reading.temperature_c, 2),
         "fluid": reading.fluid,
         "light": reading.light,
         "assumed": list(reading.assumed),
         "geometry": reading.geometry,
         "co2_rule_of_thumb_mg_l": _rounded(reading.co2_rule_of_thumb_mg_l, 2),
-        "tank_kh_dkh": reading.tank_kh_dkh,
+        "tank_kh_dkh": _rounded(reading.tank_kh_dkh, 3),
         "tank_ph": _interval(reading.tank_ph, 3),
         "verdict": None
         if verdict is None
@@ -55,7 +58,7 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
         else {"code": reason.code, "message": reason.message, "next_step": reason.next_step},
         "card": None if reading.card_corners_px is None else {"corners_px": _points(reading.card_corners_px)},
         "vial": None if reading.vial_outline_px is None else {"outline_px": _points(reading.vial_outline_px)},
-        "budget": {source: round(std, 4) for source, std in reading.budget.items()},
+        "budget": {source: _rounded(std, 4) for source, std in reading.budget.items()},
     }
 
 
@@ -71,9 +74,9 @@ def reading_to_json(reading: Reading) -> str:
     Returns
     -------
     str
-        Without line breaks; never holds NaN.
+        ASCII without line breaks, so that any terminal and any file name can do; never holds NaN.
     """
-    return json.dumps(reading_to_dict(reading), ensure_ascii=False, allow_nan=False)
+    return json.dumps(reading_to_dict(reading), allow_nan=False)
 
 
 def _interval(interval: Interval | None, digits: int) -> dict[str, float | None] | None:
@@ -87,8 +90,8 @@ def _interval(interval: Interval | None, digits: int) -> dict[str, float | None]
 
 
 def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None else round(value, digits)
+    return None if value is None or not math.isfinite(value) else round(float(value), digits)
 
 
-def _points(points: tuple[tuple[float, float], ...]) -> list[list[float]]:
-    return [[round(x, 1), round(y, 1)] for x, y in points]
+def _points(points: Sequence[tuple[float, float]]) -> list[list[float | None]]:
+    return [[_rounded(x, 1), _rounded(y, 1)] for x, y in points]

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import textwrap
+from collections.abc import Sequence
+from pathlib import Path
+
+from rich import box
 from rich.console import Console
 from rich.panel import Panel
 from rich.table import Table
@@ -11,21 +16,21 @@ from colorread.flags import flag_text
 from colorread.fluid import CAUTIONS, RENEWAL, DyeDose, FluidRecipe, RoomAirColor
 from colorread.reading import Interval, Reading
 from colorread.verdict import PLANTS_HIGH_MG_L, PLANTS_LOW_MG_L
+from colorread.words import NO_BREAK, bind_units, budget_words, clean_name, co2_words, input_words, ph_words, time_words
 
 _SCALE_END_MG_L = 60.0
-_FISH_SYMBOLS = {"no concern read": "(-)", "watch": "(!)", "act": "(!!)"}
-_FISH_STYLES = {"no concern read": "bold", "watch": "bold yellow", "act": "bold red"}
-_TIME_WORDS = {
-    "exif with offset": "from the photo, with its time zone",
-    "exif without offset": "from the photo, time zone unknown",
-    "file time": "time of the file, the photo holds none",
-    "unknown": "",
-}
+_SCALE_WIDTH_MIN, _SCALE_WIDTH_MAX = 16, 61
+_TEXT_WIDTH_MAX = 96  # longer lines are hard to follow
+_LABEL_WIDTH = 10
+_FISH_MARKS = {"no concern read": ("○", "bold"), "watch": ("▲", "bold yellow"), "act": ("▲▲", "bold red")}
+_GAP = ("", "", "")
+_REFUSED_MARK = "✗"
+_ASCII = str.maketrans("○▲✗─━┼╋●◀▶", "o!x-=++O<>") | {ord("°"): "", ord("±"): "+-"}
 
 
-def print_reading(console: Console, reading: Reading) -> None:
+def print_reading(console: Console, reading: Reading, picture: Path | None = None) -> None:
     """
-    Print one reading, what matters most first.
+    Print one reading, what matters most first, without its cautions.
 
     Parameters
     ----------
@@ -33,22 +38,17 @@ def print_reading(console: Console, reading: Reading) -> None:
         Where to.
     reading : Reading
         Read or refused.
+    picture : Path, optional
+        Its evidence picture.
     """
-    console.print(Text(reading.photo, style="bold underline"))
-    if reading.reason is not None:
-        console.print(Text("(x) Not read: ", style="bold").append(reading.reason.message, style="not bold"))
-        console.print(Text("    What to do: ").append(reading.reason.next_step))
-    else:
-        _print_numbers(console, reading)
-    if reading.taken_at is not None:
-        when = f"{reading.taken_at:%Y-%m-%d %H:%M}{reading.taken_at:%z}"
-        console.print(Text(f"Taken {when} ({_TIME_WORDS[reading.time_source]})", style="dim"))
-    if reading.reason is None:
-        _print_details(console, reading)
-    console.print()
+    _print(console, clean_name(reading.photo), style="bold underline")
+    rows = _refused_rows(reading) if reading.reason is not None else _read_rows(console, reading)
+    if picture is not None:
+        rows.append(("Picture", clean_name(str(picture)), ""))
+    _print_rows(console, rows)
 
 
-def print_summary(console: Console, readings: list[Reading]) -> None:
+def print_summary(console: Console, readings: Sequence[Reading]) -> None:
     """
     Print a table of several readings.
 
@@ -56,24 +56,44 @@ def print_summary(console: Console, readings: list[Reading]) -> None:
     ----------
     console : rich.console.Console
         Where to.
-    readings : list of Reading
+    readings : sequence of Reading
         In the order in which they were given.
     """
-    table = Table(title="Summary", title_justify="left")
-    for name in ("photo", "CO2 mg/L", "90 %", "fish"):
-        table.add_column(name, overflow="fold")
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
+    table.add_column("photo", overflow="fold")
+    table.add_column("CO2 mg/L", justify="right", no_wrap=True)
+    table.add_column("90 %", no_wrap=True)
+    table.add_column("fish")
     for reading in readings:
+        name = _printable(console, clean_name(Path(reading.photo).name))
         if reading.co2_mg_l is None or reading.verdict is None:
-            table.add_row(reading.photo, "not read", reading.reason.code if reading.reason else "", "")
-        else:
-            value = "-" if reading.co2_mg_l.value is None else f"{reading.co2_mg_l.value:.0f}"
-            table.add_row(
-                reading.photo,
-                value,
-                interval_words(reading.co2_mg_l, ".0f"),
-                f"{_FISH_SYMBOLS[reading.verdict.fish]} {reading.verdict.fish}",
-            )
+            code = "" if reading.reason is None else reading.reason.code
+            table.add_row(Text(name), "-", "", _printable(console, f"{_REFUSED_MARK} not read: {code}"))
+            continue
+        value, span = (words.removesuffix(" mg/L") for words in co2_words(reading.co2_mg_l))
+        span = "" if reading.limit else span.removeprefix("90 % interval ")
+        mark, style = _FISH_MARKS[reading.verdict.fish]
+        fish = Text(_printable(console, f"{mark} {reading.verdict.fish}"), style=style)
+        table.add_row(Text(name), value, span, fish)
     console.print(table)
+
+
+def print_cautions(console: Console, readings: Sequence[Reading]) -> None:
+    """
+    Print the cautions of all readings, each once.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+        Where to.
+    readings : sequence of Reading
+        Read or refused.
+    """
+    verdicts = [reading.verdict for reading in readings if reading.verdict is not None]
+    verdicts.sort(key=lambda verdict: -len(verdict.cautions))  # the gravest has the most; its order holds
+    cautions = tuple(dict.fromkeys(caution for verdict in verdicts for caution in verdict.cautions))
+    if cautions:
+        _print_panel(console, "Cautions", cautions)
 
 
 def print_fluid(console: Console, recipe: FluidRecipe, dose: DyeDose, air: RoomAirColor, vial_ml: float) -> None:
@@ -94,51 +114,24 @@ def print_fluid(console: Console, recipe: FluidRecipe, dose: DyeDose, air: RoomA
         Fluid that the vial takes [mL].
     """
     error, direct = recipe.error, recipe.error_weighed_directly
-    steps = [
-        f"Stock: dissolve {recipe.baking_soda_g:g} g baking soda in pure water and fill up to {recipe.stock_ml:g} mL "
-        f"({recipe.stock_kh_dkh:.0f} dKH).",
-        f"First dilution: {recipe.first.portion_ml:g} mL of the stock, filled up with pure water to "
-        f"{recipe.first.total_ml:g} mL ({recipe.first.kh_dkh:.1f} dKH).",
-        f"Fluid: {recipe.second.portion_ml:g} mL of the first dilution, filled up with pure water to "
-        f"{recipe.second.total_ml:g} mL ({recipe.second.kh_dkh:.2f} dKH).",
-        f"Dye: {dose.drops} drops of 0.04 % bromothymol blue in {vial_ml:g} mL of fluid (common practice 2 to 5 drops "
-        f"in 2 to 5 mL); the drops thin the fluid by {abs(dose.dilution_percent):.1f} %.",
-    ]
-    console.print(Text(f"Fluid of {recipe.kh_dkh:.2f} dKH", style="bold underline"))
-    for number, step in enumerate(steps, 1):
-        console.print(Text(f"{number}. {step}"))
-    console.print(
-        f"\nHow exact: KH within {error.kh_error_percent:.1f} %, so every CO2 reading within "
-        f"{error.co2_error_percent:.1f} % from this. Weighing {recipe.direct_baking_soda_g:.3f} g directly would be "
-        f"off by up to {direct.kh_error_percent:.0f} %.",
-        highlight=False,
+    rows = (
+        f"1 Stock|Dissolve {recipe.baking_soda_g:g} g baking soda in pure water and fill up to {recipe.stock_ml:g} mL: "
+        f"{recipe.stock_kh_dkh:.0f} dKH.",
+        f"2 Thin|Fill {recipe.first.portion_ml:g} mL of the stock up with pure water to {recipe.first.total_ml:g} mL: "
+        f"{recipe.first.kh_dkh:.1f} dKH.",
+        f"3 Fluid|Fill {recipe.second.portion_ml:g} mL of that up with pure water to {recipe.second.total_ml:g} mL: "
+        f"{recipe.second.kh_dkh:.2f} dKH.",
+        f"4 Dye|Put {dose.drops} drops of 0.04 % bromothymol blue into {vial_ml:g} mL of the fluid in the vial (common "
+        f"practice is 2 to 5 drops in 2 to 5 mL). They thin the fluid by {abs(dose.dilution_percent):.1f} %.",
+        f"5 Check|{air.text}",
+        f"Exact to|±{error.kh_error_percent:.1f} % in KH, which is ±{error.co2_error_percent:.1f} % in every CO2 "
+        f"reading. Weighing {recipe.direct_baking_soda_g:.3f} g directly could be off by {direct.kh_error_percent:.0f} "
+        "%.",
+        f"Keep|{RENEWAL}",
     )
-    console.print(f"Check: {air.text}", highlight=False)
-    console.print(RENEWAL, highlight=False)
-    _print_cautions(console, CAUTIONS)
-
-
-def interval_words(interval: Interval, form: str) -> str:
-    """
-    Return an interval in words.
-
-    Parameters
-    ----------
-    interval : Interval
-        One end may be open.
-    form : str
-        Format of a number.
-
-    Returns
-    -------
-    str
-        Such as ``13 to 24``, ``above 28``.
-    """
-    if interval.low is None:
-        return f"below {interval.high:{form}}"
-    if interval.high is None:
-        return f"above {interval.low:{form}}"
-    return f"{interval.low:{form}} to {interval.high:{form}}"
+    _print(console, f"Fluid of {recipe.kh_dkh:.2f} dKH, {recipe.second.total_ml:g} mL", style="bold underline")
+    _print_rows(console, [(label, text, "") for label, _, text in (row.partition("|") for row in rows)])
+    _print_panel(console, "Cautions", CAUTIONS)
 
 
 def co2_scale(co2_mg_l: Interval, width: int) -> str:
@@ -155,7 +148,8 @@ def co2_scale(co2_mg_l: Interval, width: int) -> str:
     Returns
     -------
     str
-        Two lines: ``=`` the interval, ``O`` the value, ``<`` or ``>`` where it goes on; below the plants' marks.
+        Two lines: heavy the interval, a dot the value, crosses the plants' marks, arrows where the interval goes on;
+        below it the numbers.
     """
 
     def column(value: float) -> int:
@@ -163,89 +157,106 @@ def co2_scale(co2_mg_l: Interval, width: int) -> str:
 
     low = 0.0 if co2_mg_l.low is None else co2_mg_l.low
     high = _SCALE_END_MG_L if co2_mg_l.high is None else co2_mg_l.high
-    bar = ["."] * width
-    for index in range(column(low), column(high) + 1):
-        bar[index] = "="
+    inside = range(column(low), column(high) + 1)
+    crossed = (column(PLANTS_LOW_MG_L), column(PLANTS_HIGH_MG_L))
+    bar = [("╋" if i in crossed else "━") if i in inside else "┼" if i in crossed else "─" for i in range(width)]
     if co2_mg_l.value is not None:
-        bar[column(co2_mg_l.value)] = "O"
+        bar[column(co2_mg_l.value)] = "●"
     if co2_mg_l.low is None:
-        bar[0] = "<"
+        bar[0] = "◀"
     if co2_mg_l.high is None or high > _SCALE_END_MG_L:
-        bar[-1] = ">"
-    marks = [" "] * (width + 3)
-    for value in (0.0, PLANTS_LOW_MG_L, PLANTS_HIGH_MG_L, 45.0, _SCALE_END_MG_L):
-        label = f"{value:.0f}"
-        start = min(column(value), width + 3 - len(label))
-        marks[start : start + len(label)] = label
-    return "".join(bar) + "\n" + "".join(marks).rstrip()
+        bar[-1] = "▶"
+    labels = [" "] * width
+    for value in (0.0, PLANTS_LOW_MG_L, PLANTS_HIGH_MG_L, _SCALE_END_MG_L):
+        text = f"{value:.0f}"
+        start = min(column(value), width - len(text))
+        labels[start : start + len(text)] = text
+    return "".join(bar) + "\n" + "".join(labels)
 
 
-def _print_numbers(console: Console, reading: Reading) -> None:
+def _refused_rows(reading: Reading) -> list[tuple[str, str, str]]:
+    assert reading.reason is not None
+    rows = [
+        (f"{_REFUSED_MARK} NOT READ", reading.reason.message, "bold"),
+        ("To do", reading.reason.next_step, ""),
+        ("Taken", time_words(reading), "dim"),
+    ]
+    return [row for row in rows if row[1]]
+
+
+def _read_rows(console: Console, reading: Reading) -> list[tuple[str, str, str]]:
     assert reading.verdict is not None
     assert reading.co2_mg_l is not None
     assert reading.ph is not None
-    fish = reading.verdict.fish
-    console.print(Text(f"{_FISH_SYMBOLS[fish]} {reading.verdict.sentences[1]}", style=_FISH_STYLES[fish]))
-    console.print(Text(reading.verdict.sentences[0]))
-    co2 = reading.co2_mg_l
-    words = interval_words(co2, ".0f")
-    if co2.value is None:
-        console.print(Text(f"CO2 {words} mg/L", style="bold").append(" (one-sided, 95 %)", style="not bold"))
-    else:
-        console.print(Text(f"CO2 {co2.value:.0f} mg/L", style="bold").append(f", 90 %: {words} mg/L", style="not bold"))
-    width = max(20, min(60, console.width - 8))
-    console.print(Text(co2_scale(co2, width), no_wrap=True))
-    ph = reading.ph
-    shown = (
-        f"pH {interval_words(ph, '.2f')}"
-        if ph.value is None
-        else f"pH {ph.value:.2f}, 90 %: " + interval_words(ph, ".2f")
-    )
-    console.print(Text(f"{shown} in the vial"))
-    if reading.tank_ph is not None:
-        expected = reading.tank_ph
-        middle = "" if expected.value is None else f"{expected.value:.2f}, 90 %: "
-        console.print(
-            Text(
-                f"A probe in the tank ({reading.tank_kh_dkh:g} dKH) should show pH {middle}"
-                f"{interval_words(expected, '.2f')}; a clear mismatch means other acids, a drifting probe or stale "
-                "fluid."
-            )
-        )
-
-
-def _print_details(console: Console, reading: Reading) -> None:
-    words = {
-        "kh": f"KH of the fluid {reading.kh_dkh:g} dKH",
-        "temperature": f"{reading.temperature_c:g} C",
-        "light": "light unknown",
-    }
-    stated = [text for name, text in words.items() if name not in reading.assumed]
-    assumed = [text for name, text in words.items() if name in reading.assumed]
-    if assumed:
-        console.print(Text("Assumed: " + ", ".join(assumed) + ".", style="dim"))
-    if stated:
-        stated_words = [text if text != "light unknown" else f"light {reading.light}" for text in stated]
-        console.print(Text("Stated: " + ", ".join(stated_words) + ".", style="dim"))
-    if reading.co2_rule_of_thumb_mg_l is not None:
-        console.print(
-            Text(
-                f"The customary rule 3 x KH x 10^(7 - pH) would say {reading.co2_rule_of_thumb_mg_l:.0f} mg/L "
-                "(common practice; it reads 6 to 17 % low).",
-                style="dim",
-            )
-        )
-    total = sum(std**2 for std in reading.budget.values())
-    if total > 0.0:
-        shares = sorted(reading.budget.items(), key=lambda item: -item[1])
-        text = ", ".join(f"{source} {100.0 * std**2 / total:.0f} %" for source, std in shares)
-        console.print(Text(f"Where the uncertainty comes from: {text}.", style="dim"))
+    plants, fish, advice = reading.verdict.sentences
+    mark, style = _FISH_MARKS[reading.verdict.fish]
+    word = {"no concern read": "READ", "watch": "WATCH", "act": "ACT"}[reading.verdict.fish]
+    width = max(min(console.width - _LABEL_WIDTH - 2, _SCALE_WIDTH_MAX), _SCALE_WIDTH_MIN)
+    stated, assumed = input_words(reading)
+    rows = [
+        (f"{mark} {word}", fish, style),
+        ("", plants, ""),
+        ("", advice, "bold"),
+        _GAP,
+        ("CO2", ", ".join(co2_words(reading.co2_mg_l)), "bold"),
+        ("", co2_scale(reading.co2_mg_l, width), ""),
+        ("pH", ", ".join(ph_words(reading.ph)) + ", of the fluid in the vial", ""),
+        ("Tank pH", _tank_words(reading), ""),
+        _GAP,
+        ("Assumed", assumed, ""),
+        ("Stated", stated, "dim"),
+        ("Taken", time_words(reading), "dim"),
+        ("Rule", _rule_words(reading), "dim"),
+        ("Unsure by", budget_words(reading), "dim"),
+    ]
     for code in reading.flags:
-        console.print(Text(f"Note, {code}: {flag_text(code)}."))
-    if reading.verdict is not None:
-        _print_cautions(console, reading.verdict.cautions)
+        seen, to_do = flag_text(code)
+        rows.append(("Note", f"{seen}: {to_do}" if to_do else seen, ""))
+    return [row for row in rows if row[1] or row is _GAP]
 
 
-def _print_cautions(console: Console, cautions: tuple[str, ...]) -> None:
-    text = Text("\n").join(Text(f"- {caution}") for caution in cautions)
-    console.print(Panel(text, title="Cautions", title_align="left", width=min(console.width, 100)))
+def _tank_words(reading: Reading) -> str:
+    if reading.tank_ph is None:
+        return ""
+    expected = ", ".join(ph_words(reading.tank_ph))
+    return (
+        f"{expected}: what a probe in the tank ({reading.tank_kh_dkh:g} dKH) should show. A clear mismatch means other "
+        "acids, a drifting probe or stale fluid."
+    )
+
+
+def _rule_words(reading: Reading) -> str:
+    if reading.co2_rule_of_thumb_mg_l is None:
+        return ""
+    rule = reading.co2_rule_of_thumb_mg_l
+    value, _ = co2_words(Interval(value=rule, low=rule, high=rule))
+    return f"{value} by 3 x KH x 10^(7 - pH), as such (common practice, reads 6 to 17 % low)"
+
+
+def _print_rows(console: Console, rows: Sequence[tuple[str, str, str]]) -> None:
+    """Print label, text and style of the text in two columns, and an empty line."""
+    width = max(min(console.width - _LABEL_WIDTH - 2, _TEXT_WIDTH_MAX), _SCALE_WIDTH_MIN)
+    for label, text, style in rows:
+        lines = [line for part in bind_units(text).split("\n") for line in textwrap.wrap(part, width) or [""]]
+        for start, line in zip([label, *[""] * len(lines)], lines, strict=False):
+            _print(console, f"{start:{_LABEL_WIDTH}}  {line}".rstrip().replace(NO_BREAK, " "), style)
+    console.print()
+
+
+def _print_panel(console: Console, title: str, lines: Sequence[str]) -> None:
+    table = Table.grid(padding=(0, 1, 0, 0))
+    for line in lines:
+        table.add_row("-", Text(line))
+    width = min(console.width, _LABEL_WIDTH + _TEXT_WIDTH_MAX)
+    console.print(Panel(table, title=title, title_align="left", width=width))
+
+
+def _print(console: Console, text: str, style: str) -> None:
+    console.print(Text(_printable(console, text), style=style, overflow="fold"))
+
+
+def _printable(console: Console, text: str) -> str:
+    """Return what the console can show, in plain ASCII where it knows no Unicode."""
+    if not console.options.ascii_only:
+        return text
+    return text.translate(_ASCII).encode("ascii", "replace").decode("ascii")

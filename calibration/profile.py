@@ -1,0 +1,298 @@
+"""A profile: what was learnt of one phone, vial, fluid and light from fluid of known state, as a readable file."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal, cast
+
+import numpy as np
+import tomli_w
+from numpy.typing import NDArray
+
+from calibration.camera import LOG_RATIO, RgbSpace, signal_family
+from calibration.dye import PKA_25C_FRESH
+from calibration.inversion import PKA_SHIFT, Evidence, SignalSamples, weigh_members
+
+SCHEMA = "colorread.profile/1"
+State = Literal["acid", "base", "known"]
+_USUAL_LOAD_INDEX = 11  # of calibration.camera.LOAD: a usual dye amount, at which directions are told
+_DIRECTIONS = {"yellow": 0, "middle": len(LOG_RATIO) // 2, "blue": -1}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnownSample:
+    """
+    One photo of the vial with fluid of known state.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        What the inversion needs.
+    photo, sha256 : str
+        Name and content hash of the photo.
+    taken_at : str
+        ISO 8601, empty where unknown.
+    camera_model : str
+        Phone as EXIF says, empty where unknown.
+    """
+
+    evidence: Evidence
+    photo: str
+    sha256: str
+    taken_at: str
+    camera_model: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Profile:
+    """
+    Everything known of one phone, vial, fluid and light.
+
+    Parameters
+    ----------
+    samples : tuple of KnownSample
+        The evidence; several calibrations combine by adding theirs.
+    light : str
+        Lamp class as stated, or unknown.
+    made_at : str
+        ISO 8601.
+    """
+
+    samples: tuple[KnownSample, ...]
+    light: str
+    made_at: str
+
+    @property
+    def evidence(self) -> tuple[Evidence, ...]:
+        """What the inversion needs."""
+        return tuple(sample.evidence for sample in self.samples)
+
+    @property
+    def camera_models(self) -> frozenset[str]:
+        """Phones of the photos, as EXIF says."""
+        return frozenset(sample.camera_model for sample in self.samples if sample.camera_model)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimates:
+    """
+    What the evidence says of the parameters.
+
+    Parameters
+    ----------
+    names : tuple of str
+        ``pka``, then the direction of the color [deg] of yellow, half-way and blue fluid at a usual dye amount: the
+        angle between the density differences R - G and B - G.
+    mean, std : ndarray of float64, shape (4,)
+        Estimate and standard uncertainty.
+    covariance : ndarray of float64, shape (4, 4)
+        Of all four.
+    light_share : mapping of str to float
+        Probability of each lamp class [-].
+    """
+
+    names: tuple[str, ...]
+    mean: NDArray[np.float64]
+    std: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    light_share: Mapping[str, float]
+
+
+def estimate_parameters(evidence: Sequence[Evidence]) -> Estimates:
+    """
+    Return what the evidence says of pKa', of the colors of the dye and of the lamp.
+
+    Parameters
+    ----------
+    evidence : sequence of Evidence
+        Nothing gives the prior.
+
+    Returns
+    -------
+    Estimates
+        Mean, standard uncertainty and covariance.
+    """
+    family = signal_family("srgb")
+    weight = weigh_members(family.weight, evidence)  # (member, pKa)
+    at_usual_load = family.density[:, list(_DIRECTIONS.values()), _USUAL_LOAD_INDEX]
+    chroma = at_usual_load[..., (0, 2)] - at_usual_load[..., (1,)]
+    direction = np.degrees(np.arctan2(chroma[..., 0], chroma[..., 1]))  # (member, 3)
+    by_member = weight.sum(axis=1)
+    mean_pka_of_member = (weight @ PKA_SHIFT) / np.maximum(by_member, 1e-300) + PKA_25C_FRESH
+    values = np.column_stack([mean_pka_of_member, direction])
+    mean = by_member @ values
+    centered = values - mean
+    covariance = (centered * by_member[:, None]).T @ centered
+    # The spread of pKa' within each member adds to that between them.
+    within = weight @ PKA_SHIFT**2 - (weight @ PKA_SHIFT) ** 2 / np.maximum(by_member, 1e-300)
+    covariance[0, 0] += float(within.sum())
+    classes = sorted(set(family.light_class.tolist()))
+    return Estimates(
+        names=("pka", *(f"direction_{name}_deg" for name in _DIRECTIONS)),
+        mean=mean,
+        std=np.sqrt(np.diag(covariance)),
+        covariance=covariance,
+        light_share={name: float(by_member[family.light_class == name].sum()) for name in classes},
+    )
+
+
+def write_profile(profile: Profile, path: str | os.PathLike[str], *, overwrite: bool = False) -> None:
+    """
+    Write a profile as TOML, whole or not at all.
+
+    Parameters
+    ----------
+    profile : Profile
+        What to write.
+    path : path
+        File to write.
+    overwrite : bool, default False
+        Whether an existing file may be replaced.
+
+    Raises
+    ------
+    FileExistsError
+        If the file exists and may not be replaced.
+    OSError
+        If it cannot be written.
+    """
+    target = Path(path)
+    if target.exists() and not overwrite:
+        raise FileExistsError(f"{target} exists already.")
+    text = "# Calibration profile of colorread. The samples are the evidence; the parameters follow from them.\n"
+    text += tomli_w.dumps(_to_dict(profile))
+    descriptor, temporary = tempfile.mkstemp(dir=target.parent or Path(), suffix=".part")
+    try:
+        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+            file.write(text)
+        os.replace(temporary, target)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
+
+
+def read_profile(path: str | os.PathLike[str]) -> Profile:
+    """
+    Read a profile.
+
+    Parameters
+    ----------
+    path : path
+        File written by `write_profile`.
+
+    Returns
+    -------
+    Profile
+        As written.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be opened.
+    ValueError
+        If it is no profile, is damaged, or comes from a later version; one sentence.
+    """
+    try:
+        data = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError):
+        raise ValueError(f"{path} is no profile of colorread, or it is damaged.") from None
+    schema = str(data.get("schema", ""))
+    name, _, version = schema.partition("/")
+    if name != SCHEMA.partition("/")[0]:
+        raise ValueError(f"{path} is no profile of colorread.")
+    if schema != SCHEMA:
+        raise ValueError(f"{path} has version {version} of the profile format; this colorread reads {SCHEMA[-1]}.")
+    try:
+        samples = tuple(_sample_from(entry) for entry in data["sample"])
+        profile = Profile(samples=samples, light=str(data["light"]), made_at=str(data["made_at"]))
+    except (KeyError, TypeError, ValueError, IndexError):
+        raise ValueError(f"{path} is damaged: a sample is incomplete or out of range.") from None
+    if not samples:
+        raise ValueError(f"{path} holds no sample.")
+    return profile
+
+
+def _to_dict(profile: Profile) -> dict[str, Any]:
+    parameters = estimate_parameters(profile.evidence)
+    return {
+        "schema": SCHEMA,
+        "made_at": profile.made_at,
+        "light": profile.light,
+        "phones": sorted(profile.camera_models),
+        "valid_ph": list(validity(profile)),
+        "parameters": {
+            name: {"value": round(float(mean), 3), "std": round(float(std), 3)}
+            for name, mean, std in zip(parameters.names, parameters.mean, parameters.std, strict=True)
+        },
+        "covariance": [[float(f"{value:.4g}") for value in row] for row in parameters.covariance],
+        "light_share": {name: round(share, 3) for name, share in parameters.light_share.items()},
+        "sample": [
+            {
+                "state": sample.evidence.state,
+                "ph": sample.evidence.ph,
+                "ph_std": sample.evidence.ph_std,
+                "pka": round(sample.evidence.pka, 4),
+                "photo": sample.photo,
+                "sha256": sample.sha256,
+                "taken_at": sample.taken_at,
+                "camera_model": sample.camera_model,
+                "space": sample.evidence.space,
+                "density": np.round(sample.evidence.samples.density, 5).tolist(),
+                "density_std": np.round(sample.evidence.samples.density_std, 5).tolist(),
+            }
+            for sample in profile.samples
+        ],
+    }
+
+
+def validity(profile: Profile) -> tuple[float, float]:
+    """
+    Return the pH range over which the evidence reaches, within what the dye answers to.
+
+    Parameters
+    ----------
+    profile : Profile
+        What was calibrated.
+
+    Returns
+    -------
+    tuple of float
+        Low and high end [-].
+    """
+    states = {sample.evidence.state for sample in profile.samples}
+    known = [sample.evidence.ph for sample in profile.samples if sample.evidence.state == "known"]
+    low = 6.0 if "acid" in states else min(known, default=6.0) - 0.3
+    high = 7.6 if "base" in states else max(known, default=7.6) + 0.3
+    return round(low, 2), round(high, 2)
+
+
+def _sample_from(entry: dict[str, Any]) -> KnownSample:
+    density, density_std = (np.array(entry[key], dtype=np.float64) for key in ("density", "density_std"))
+    numbers = np.array([entry["ph"], entry["ph_std"], entry["pka"]], dtype=np.float64)
+    if entry["state"] not in ("acid", "base", "known") or entry["space"] not in ("srgb", "display-p3"):
+        raise ValueError
+    if density.ndim != 2 or density.shape[1] != 3 or density.shape != density_std.shape or not len(density):
+        raise ValueError
+    if not (np.isfinite(density).all() and np.isfinite(density_std).all() and np.isfinite(numbers).all()):
+        raise ValueError
+    if (density_std < 0.0).any():
+        raise ValueError
+    return KnownSample(
+        evidence=Evidence(
+            samples=SignalSamples(density=density, density_std=density_std),
+            space=cast(RgbSpace, entry["space"]),
+            state=cast(State, entry["state"]),
+            ph=float(entry["ph"]),
+            ph_std=float(entry["ph_std"]),
+            pka=float(entry["pka"]),
+        ),
+        photo=str(entry["photo"]),
+        sha256=str(entry["sha256"]),
+        taken_at=str(entry["taken_at"]),
+        camera_model=str(entry["camera_model"]),
+    )

@@ -1,0 +1,186 @@
+"""The commands that make and show a calibration profile."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from colorread.cli_options import EXIT_FAILED, LightClass, fail, within
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from colorread.calibrate import KnownPhoto
+
+app = typer.Typer(
+    help="Make a profile of your own phone, vial and fluid; readings with it have a smaller interval.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+
+_Out = Annotated[Path | None, typer.Option(help="Profile to write, such as me.toml.", metavar="FILE")]
+_From = Annotated[
+    Path | None,
+    typer.Option("--from", help="Earlier profile of the same vial and phone whose evidence is kept.", metavar="FILE"),
+]
+_Light = Annotated[LightClass, typer.Option(help="Lamp of the photos, if known.")]
+_Force = Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")]
+_How = Annotated[bool, typer.Option("--how", help="Explain how to prepare it, and stop.")]
+_Temperature = Annotated[
+    float,
+    typer.Option(help="Temperature of the fluid in degrees C.", metavar="C", callback=within(5.0, 40.0)),
+]
+
+
+@app.command(
+    epilog="Example: colorread calibrate ends --acid acid.jpg --base base.jpg --known buffer.jpg --known-ph 7.0 "
+    "--ionic-strength 0.1 --out me.toml"
+)
+def ends(
+    acid: Annotated[Path | None, typer.Option(help="Photo with a drop of vinegar: all yellow.", metavar="PHOTO")] = None,
+    base: Annotated[
+        Path | None, typer.Option(help="Photo with a pinch of baking soda: all blue.", metavar="PHOTO")
+    ] = None,
+    known: Annotated[Path | None, typer.Option(help="Photo of fluid of known pH.", metavar="PHOTO")] = None,
+    known_ph: Annotated[
+        float | None, typer.Option(help="pH of that fluid.", metavar="PH", callback=within(6.0, 8.0))
+    ] = None,
+    ionic_strength: Annotated[
+        float | None,
+        typer.Option(
+            help="Ionic strength of that fluid in mol/kg; that of the KH fluid where not given, 0.1 is usual for a "
+            "bought buffer.",
+            metavar="I",
+            callback=within(0.0, 0.5),
+        ),
+    ] = None,
+    kh: Annotated[float, typer.Option(help="KH of the fluid in dKH.", metavar="DKH", callback=within(0.25, 30.0))] = 4.0,
+    temperature: _Temperature = 25.0,
+    out: _Out = None,
+    from_profile: _From = None,
+    light: _Light = LightClass.UNKNOWN,
+    force: _Force = False,
+    how: _How = False,
+) -> None:
+    """Calibrate with fully acid and fully basic fluid in the same vial, and a fluid of known pH."""
+    from colorread.how_to import ENDS
+
+    _explain(how, ENDS)
+    if acid is None and base is None and known is None:
+        fail("Give at least one of --acid, --base and --known; --how explains how to prepare them.")
+    if (known is None) != (known_ph is None):
+        fail("--known and --known-ph belong together.")
+    from colorread.calibrate import buffer_photo, end_photo
+    from colorread.carbonate import ionic_strength as ionic_strength_of_kh
+
+    photos = []
+    if acid is not None:
+        photos.append(end_photo(acid, "acid"))
+    if base is not None:
+        photos.append(end_photo(base, "base"))
+    if known is not None and known_ph is not None:
+        ionic = float(ionic_strength_of_kh(kh)) if ionic_strength is None else ionic_strength
+        photos.append(buffer_photo(known, known_ph, ionic_strength_mol_kg=ionic, temperature_c=temperature))
+    _make(photos, out, from_profile, light, force)
+
+
+@app.command(epilog="Example: colorread calibrate air --photo a.jpg:2 --photo b.jpg:1 --photo c.jpg:0.5 --out me.toml")
+def air(
+    photo: Annotated[
+        list[str] | None,
+        typer.Option(help="Photo and the KH of its fluid in dKH; give one for each step.", metavar="PHOTO:KH"),
+    ] = None,
+    air_ppm: Annotated[
+        float,
+        typer.Option(help="CO2 of the air: outdoors about 420.", metavar="PPM", callback=within(300.0, 3000.0)),
+    ] = 420.0,
+    temperature: _Temperature = 25.0,
+    out: _Out = None,
+    from_profile: _From = None,
+    light: _Light = LightClass.UNKNOWN,
+    force: _Force = False,
+    how: _How = False,
+) -> None:
+    """Calibrate with diluted KH fluid that stood open to the air: its pH follows from the air alone."""
+    from colorread.how_to import AIR
+
+    _explain(how, AIR)
+    if not photo:
+        fail("Give at least one --photo PHOTO:KH; --how explains how to prepare them.")
+    from colorread.calibrate import air_photo
+
+    photos = []
+    for text in photo:
+        path, _, kh_text = text.rpartition(":")
+        try:
+            kh = float(kh_text)
+        except ValueError:
+            kh = float("nan")
+        if not path or not 0.25 <= kh <= 10.0:
+            fail(f"--photo wants a file and a KH between 0.25 and 10 dKH, such as a.jpg:2, not {text}.")
+        photos.append(air_photo(path, kh, air_ppm=air_ppm, temperature_c=temperature))
+    _make(photos, out, from_profile, light, force)
+
+
+def profile(
+    file: Annotated[Path, typer.Argument(help="Profile to show.", metavar="FILE")],
+    picture: Annotated[
+        Path | None, typer.Option(help="Write a picture of the color line with the samples on it.", metavar="FILE.png")
+    ] = None,
+) -> None:
+    """Show a calibration profile in words and as a picture."""
+    from calibration.profile import read_profile
+    from colorread.profile_words import profile_lines
+
+    try:
+        found = read_profile(file)
+    except ValueError as error:
+        fail(str(error))
+    except OSError as error:
+        fail(f"{file} could not be opened: {error.strerror or error}.")
+    for line in profile_lines(found):
+        typer.echo(line)
+    if picture is not None:
+        from colorread.profile_picture import write_profile_picture
+
+        try:
+            write_profile_picture(found, picture)
+        except OSError as error:
+            fail(f"{picture} could not be written: {error.strerror or error}.", EXIT_FAILED)
+        typer.echo(f"Wrote {picture}.")
+
+
+def _explain(how: bool, lines: tuple[str, ...]) -> None:
+    if how:
+        for line in lines:
+            typer.echo(line)
+        raise typer.Exit
+
+
+def _make(
+    photos: Sequence[KnownPhoto], out: Path | None, from_profile: Path | None, light: LightClass, force: bool
+) -> None:
+    if out is None:
+        fail("Say where to write the profile: --out me.toml.")
+    if out.exists() and not force:
+        fail(f"{out} exists already; choose another name or add --force to replace it.")
+    from calibration.profile import read_profile, write_profile
+    from colorread.calibrate import make_profile
+    from colorread.profile_words import profile_lines
+
+    try:
+        earlier = None if from_profile is None else read_profile(from_profile)
+        made = make_profile(photos, light=light.value, base=earlier)
+    except ValueError as error:
+        fail(str(error))
+    except OSError as error:
+        fail(f"{from_profile} could not be opened: {error.strerror or error}.")
+    try:
+        write_profile(made, out, overwrite=force)
+    except OSError as error:
+        fail(f"{out} could not be written: {error.strerror or error}.", EXIT_FAILED)
+    for line in profile_lines(made):
+        typer.echo(line)
+    typer.echo(f"Wrote {out}. Read with it: colorread read photo.jpg --profile {out}")

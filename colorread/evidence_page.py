@@ -1,0 +1,89 @@
+"""A page of an evidence picture: text and pictures one below the other, large enough for a phone."""
+
+from __future__ import annotations
+
+import unicodedata
+
+from PIL import Image, ImageDraw, ImageFont
+
+from colorread.words import NO_BREAK, bind_units
+
+WIDTH_PX = 1080
+MARGIN_PX = 44
+INK, SOFT_INK, PAPER = (17, 17, 17), (85, 85, 85), (255, 255, 255)
+_HEIGHT_MAX_PX = 8000  # far more than any text needs; the page is cut to what was drawn
+_TEXT_PX = 40  # on a phone 360 px wide everything is a third as large
+_LINE_SPACING = 1.28
+
+
+class Page:
+    """A page that is filled from the top."""
+
+    def __init__(self) -> None:
+        self.image = Image.new("RGB", (WIDTH_PX, _HEIGHT_MAX_PX), PAPER)
+        self.draw = ImageDraw.Draw(self.image)
+        self.y = 0
+
+    def space(self, height_px: int) -> None:
+        """Leave room."""
+        self.y += height_px
+
+    def paste(self, image: Image.Image) -> None:
+        """Put a picture as wide as the page."""
+        self.image.paste(image, (0, self.y))
+        self.y += image.height
+
+    def rule(self) -> None:
+        """Draw a thin line across."""
+        self.space(14)
+        self.draw.line((MARGIN_PX, self.y, WIDTH_PX - MARGIN_PX, self.y), fill=SOFT_INK, width=2)
+        self.space(18)
+
+    def text(
+        self,
+        text: str,
+        *,
+        size_px: int = _TEXT_PX,
+        bold: bool = False,
+        ink: tuple[int, int, int] = INK,
+        left_px: int = MARGIN_PX,
+    ) -> None:
+        """Write a paragraph, nothing where there is no text; bold by a stroke, as there is one font only."""
+        if not text:
+            return
+        font = ImageFont.load_default(size_px)
+        stroke = round(size_px / 40) if bold else 0
+        for line in _wrapped(_drawable(bind_units(text)), font, WIDTH_PX - MARGIN_PX - left_px):
+            plain = line.replace(NO_BREAK, " ")
+            self.draw.text((left_px, self.y), plain, fill=ink, font=font, stroke_width=stroke, stroke_fill=ink)
+            self.y += round(size_px * _LINE_SPACING)
+        self.space(8)
+
+    def cut(self) -> Image.Image:
+        """Return the page as long as it was filled."""
+        return self.image.crop((0, 0, WIDTH_PX, min(self.y + 24, _HEIGHT_MAX_PX)))
+
+
+def _wrapped(text: str, font: ImageFont.FreeTypeFont | ImageFont.ImageFont, width_px: float) -> list[str]:
+    lines: list[str] = []
+    for word in text.split(" "):
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and font.getlength(longer) <= width_px:
+            lines[-1] = longer
+            continue
+        while font.getlength(word) > width_px:  # such as a file name without a space
+            fits = next(n for n in range(len(word), 0, -1) if font.getlength(word[:n]) <= width_px)
+            lines.append(word[:fits])
+            word = word[fits:]
+        lines.append(word)
+    return lines
+
+
+def _drawable(text: str) -> str:
+    """Return the text in letters that the built-in font has: ASCII, degree and plus-minus."""
+    plain = unicodedata.normalize("NFD", text)
+    return "".join(
+        letter if letter.isascii() or letter in f"°±{NO_BREAK}" else "?"
+        for letter in plain
+        if not unicodedata.combining(letter)
+    )

@@ -1,0 +1,78 @@
+"""A calibration profile as a picture: the color line of the dye with the samples on it."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from calibration.camera import LOG_RATIO, signal_family
+from calibration.inversion import weigh_members
+from calibration.profile import Profile
+
+_MARKERS = {"acid": "v", "base": "^", "known": "o"}
+_LOAD_STEP = 11  # of calibration.camera.LOAD: a usual dye amount
+
+
+def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> None:
+    """
+    Draw the line along which the color of the dye runs, with and without the evidence, and the samples.
+
+    Parameters
+    ----------
+    profile : Profile
+        What was calibrated.
+    path : path
+        PNG, PDF or SVG file to write.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written.
+    """
+    family = signal_family("srgb")
+    density = family.density[:, :, _LOAD_STEP]
+    chroma = density[..., (0, 2)] - density[..., (1,)]  # (member, ratio, 2)
+    angle = np.degrees(np.arctan2(chroma[..., 0], chroma[..., 1]))
+    figure = Figure(figsize=(7.2, 5.4), layout="constrained")
+    axes = figure.subplots()
+    for label, weight, style in (
+        ("any phone and lamp", family.weight, {"color": "0.55", "linestyle": "--"}),
+        ("this profile", weigh_members(family.weight, profile.evidence).sum(axis=1), {"color": "0.0"}),
+    ):
+        mean = weight @ angle
+        std = np.sqrt(weight @ (angle - mean) ** 2)
+        axes.plot(LOG_RATIO, mean, label=label, **style)
+        axes.fill_between(LOG_RATIO, mean - 1.645 * std, mean + 1.645 * std, color=style["color"], alpha=0.15, lw=0)
+    pka = 7.3
+    for sample in profile.samples:
+        parts = sample.evidence.samples.density
+        direction = np.degrees(np.arctan2(parts[:, 0] - parts[:, 1], parts[:, 2] - parts[:, 1]))
+        pka = sample.evidence.pka
+        place = {"acid": -2.0, "base": 2.0}.get(sample.evidence.state, sample.evidence.ph - pka)
+        axes.errorbar(
+            place,
+            np.median(direction),
+            yerr=[[np.ptp(direction) / 2.0]] * 2,
+            marker=_MARKERS[sample.evidence.state],
+            color="0.0",
+            markerfacecolor="white",
+            markersize=9,
+            capsize=4,
+            linestyle="none",
+        )
+        axes.annotate(
+            sample.photo,
+            (place, np.median(direction)),
+            xytext=(0, 14),
+            textcoords="offset points",
+            ha={"acid": "left", "base": "right"}.get(sample.evidence.state, "center"),
+        )
+    axes.set_xlabel("pH - pKa' (left all yellow, right all blue)")
+    axes.set_ylabel("direction of the color [degrees]")
+    axes.set_title("Color line of the dye, 90 % bands, and the calibration photos")
+    axes.legend(loc="upper left")
+    axes.grid(alpha=0.3)
+    figure.savefig(Path(path), dpi=150)

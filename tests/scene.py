@@ -1,0 +1,341 @@
+"""
+Photos of the vial before the card, drawn by computer, with their truth.
+
+Nothing here comes from the code under test but the geometry of the card, read as data: dye, light, sensor, tone curve
+and balance are the scene's own, so that an error in the reader cannot hide by being made twice.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
+
+Thing = Literal["sphere", "tube", "flat", "water", "disc", "print", "leaf", "nothing"]
+Lamp = Literal["daylight", "warm", "cool-led", "blue"]
+Array = NDArray[np.float64]
+
+CARD = json.loads((Path(__file__).parents[1] / "calibration" / "card.json").read_text(encoding="utf-8"))
+WIDTH_MM, HEIGHT_MM = CARD["size"]
+CARD_MM = np.array([(0.0, 0.0), (WIDTH_MM, 0.0), (WIDTH_MM, HEIGHT_MM), (0.0, HEIGHT_MM)])
+
+_WAVELENGTH_NM = np.arange(400.0, 701.0, 10.0)
+# Single values of a digitised pair of spectra of bromothymol blue (github timrobinson/Dye-Indicator-Model, no primary
+# paper named), scaled to 3.70e4 at the maximum of the blue form: wavelength [nm], yellow and blue form [L/mol/cm]. The
+# reader uses a sum of bands instead, the scene joins the points by a monotone curve.
+_DYE = (
+    (400, 12340, 7860),
+    (420, 15120, 4980),
+    (433, 15750, 2850),
+    (447, 14950, 1740),
+    (450, 14760, 1780),
+    (500, 5650, 5500),
+    (550, 700, 16200),
+    (575, 190, 24300),
+    (600, 50, 33400),
+    (616, 20, 37060),
+    (620, 17, 36800),
+    (650, 0, 18800),
+    (700, 0, 820),
+)
+_DYE_PKA_25C = 7.30  # published values for fresh water spread from 7.1 to 7.4
+# Linear sRGB from XYZ: IEC 61966-2-1:1999.
+_RGB_FROM_XYZ = np.linalg.inv(np.array([(0.4124, 0.3576, 0.1805), (0.2126, 0.7152, 0.0722), (0.0193, 0.1192, 0.9505)]))
+# Solid black ink reflects 4 %, tints print darker than sent by a dot gain of 14 % at half coverage, as offset print.
+_PAPER, _INK, _DOT_GAIN = 0.88, 0.035, 0.14
+_TABLE_RGB = (0.24, 0.21, 0.18)  # linear reflectance of the wood around the card
+_CARD_PX_PER_MM = 10.0
+_GLASS_MM = 1.0
+_HALF_ANGLE = 43.3 / 26.0  # diagonal of 35 mm film over the focal length of a phone's main camera
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scene:
+    """
+    What stands before the card and how the photo is taken.
+
+    Parameters
+    ----------
+    thing : str
+        Shape of the fluid, clear water in a bulb, or what is no vial at all: a shaded ball, a printed picture, a leaf.
+    ph : float
+        pH of the fluid [-].
+    load : float
+        Absorbance of the all-blue fluid at 616 nm over the whole path, there and back, where it is thickest [-].
+    radius_mm : float
+        Half the width of the fluid [mm].
+    center_mm : tuple of float
+        Its middle on the card [mm].
+    filled : float
+        Share of the height of the vial that the fluid takes, from below [-].
+    lamp : str
+        Light of the scene.
+    paper_lin : float
+        Linear light of bare paper in the photo, 1 clips [-].
+    balance_error : tuple of float
+        What white balance leaves in red and blue, as factors [-].
+    s_curve : float
+        Strength of the phone's contrast curve, 0 is plain sRGB [-].
+    shading : float
+        Relative fall of the light from the left to the right edge of the card [-].
+    noise_u8 : float
+        Standard deviation of the noise in the encoded photo.
+    roll_deg, tilt_deg, tilt_axis_deg : float
+        Pose of the card [deg].
+    card_width_px : float
+        Width of the card in the photo [px].
+    size_px : tuple of int
+        Width and height of the photo [px].
+    has_card : bool
+        Without a card only its paper is left, unprinted.
+    """
+
+    thing: Thing = "sphere"
+    ph: float = 6.8
+    load: float = 0.9
+    radius_mm: float = 7.5
+    center_mm: tuple[float, float] = (52.0, 38.0)
+    filled: float = 0.8
+    lamp: Lamp = "daylight"
+    paper_lin: float = 0.6
+    balance_error: tuple[float, float] = (1.03, 0.96)
+    s_curve: float = 0.2
+    shading: float = 0.1
+    noise_u8: float = 1.2
+    roll_deg: float = 3.0
+    tilt_deg: float = 8.0
+    tilt_axis_deg: float = 60.0
+    card_width_px: float = 640.0
+    size_px: tuple[int, int] = (960, 720)
+    has_card: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shot:
+    """
+    A photo and its truth, in pixels of the photo, the center of the first being (0, 0).
+
+    Parameters
+    ----------
+    rgb_u8 : ndarray of uint8, shape (H, W, 3)
+        The photo, sRGB.
+    card_px : ndarray of float, shape (4, 2)
+        Corners of the card from top-left on, clockwise.
+    fluid_px : ndarray of float, shape (N, 2)
+        Outline of the fluid or of what is there instead; empty where there is nothing.
+    """
+
+    rgb_u8: NDArray[np.uint8]
+    card_px: Array
+    fluid_px: Array
+
+    def fluid_box(self) -> tuple[float, float, float, float]:
+        """Return left, top, width and height of the rectangle around the fluid."""
+        (left, top), (right, bottom) = self.fluid_px.min(axis=0), self.fluid_px.max(axis=0)
+        return float(left), float(top), float(right - left), float(bottom - top)
+
+
+def take_photo(scene: Scene) -> Shot:
+    """Draw the scene; the same scene gives the same photo."""
+    homography = _photo_from_mm(scene)
+    card_lin, fluid_mm = _draw_card(scene)
+    # Pixel (i, j) of the drawn card has its middle at (i + 0.5) / scale mm.
+    mm_from_drawn = np.diag([1 / _CARD_PX_PER_MM, 1 / _CARD_PX_PER_MM, 1.0])
+    mm_from_drawn[:2, 2] = 0.5 / _CARD_PX_PER_MM
+    photo_from_drawn = homography @ mm_from_drawn
+    blur = max(0.4 * _CARD_PX_PER_MM * WIDTH_MM / scene.card_width_px, 0.5)
+    on_card = cv2.warpPerspective(cv2.GaussianBlur(card_lin, (0, 0), blur), photo_from_drawn, scene.size_px)
+    covered = cv2.warpPerspective(np.ones(card_lin.shape[:2]), photo_from_drawn, scene.size_px)[..., None]
+    light = _light_field(scene, homography)[..., None] * scene.paper_lin / _PAPER
+    lin = cv2.GaussianBlur((on_card + (1.0 - covered) * _table(scene)) * light, (0, 0), 0.7)
+    lin *= np.array((scene.balance_error[0], 1.0, scene.balance_error[1]))
+    noise = np.random.default_rng(7).standard_normal(lin.shape, dtype=np.float32)
+    return Shot(
+        rgb_u8=np.clip(np.rint(_encoded_u8(lin, scene.s_curve) + scene.noise_u8 * noise), 0, 255).astype(np.uint8),
+        card_px=_project(homography, CARD_MM),
+        fluid_px=_project(homography, fluid_mm) if len(fluid_mm) else np.empty((0, 2)),
+    )
+
+
+def fluid_rgb(ph: float, load: Array, lamp: Lamp) -> Array:
+    """Return linear R, G, B of fluid over white paper for absorbances `load`, shape (N, 3), balanced on the paper."""
+    wavelength, yellow, blue = np.array(_DYE, dtype=np.float64).T
+    blue_share = 1.0 / (1.0 + 10.0 ** (_DYE_PKA_25C - ph))
+    mixed = PchipInterpolator(wavelength, blue_share * blue + (1.0 - blue_share) * yellow)(_WAVELENGTH_NM)
+    transmittance = 10.0 ** (-np.asarray(load)[:, None] * mixed / blue.max())
+    seen = _RGB_FROM_XYZ @ (_observer() * _light(lamp))  # a camera that sees as the standard observer does
+    rgb: Array = (transmittance @ seen.T) / seen.sum(axis=1)
+    return rgb
+
+
+def _observer() -> Array:
+    """CIE 1931 color matching functions as sums of lobes: Wyman, Sloan, Shirley 2013, J. Comput. Graph. Tech. 2(2)."""
+
+    def lobe(height: float, center: float, below: float, above: float) -> Array:
+        offset = _WAVELENGTH_NM - center
+        return height * np.exp(-0.5 * (offset / np.where(offset < 0.0, below, above)) ** 2)
+
+    x = lobe(1.056, 599.8, 37.9, 31.0) + lobe(0.362, 442.0, 16.0, 26.7) + lobe(-0.065, 501.1, 20.4, 26.2)
+    y = lobe(0.821, 568.8, 46.9, 40.5) + lobe(0.286, 530.9, 16.3, 31.1)
+    z = lobe(1.217, 437.0, 11.8, 36.0) + lobe(0.681, 459.0, 26.0, 13.8)
+    return np.stack([x, y, z])
+
+
+def _light(lamp: Lamp) -> Array:
+    def planck(temperature_k: float) -> Array:
+        return (_WAVELENGTH_NM / 560.0) ** -5 / np.expm1(1.4388e7 / (_WAVELENGTH_NM * temperature_k))
+
+    def peak(center: float, width: float) -> Array:
+        return np.exp(-0.5 * ((_WAVELENGTH_NM - center) / width) ** 2)
+
+    if lamp == "daylight":
+        return planck(6000.0)
+    if lamp == "warm":
+        return planck(2900.0)
+    if lamp == "cool-led":
+        return 1.1 * peak(450.0, 11.0) + 0.75 * peak(560.0, 55.0)
+    return peak(455.0, 15.0) + 0.02
+
+
+@cache
+def _print_card(has_card: bool) -> Array:
+    """Reflectance of the printed card, shape (H, W)."""
+    scale = _CARD_PX_PER_MM
+    paper = np.full((round(HEIGHT_MM * scale), round(WIDTH_MM * scale)), _PAPER)
+    if not has_card:
+        return paper
+
+    def fill(x: float, y: float, width: float, height: float, coverage: float) -> None:
+        inked = coverage + 4.0 * _DOT_GAIN * coverage * (1.0 - coverage)
+        rows = slice(round(y * scale), round((y + height) * scale))
+        paper[rows, round(x * scale) : round((x + width) * scale)] = _PAPER + inked * (_INK - _PAPER)
+
+    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, CARD["marker_dictionary"]))
+    cell = CARD["marker_side"] / 6
+    for marker_id, (x, y) in CARD["markers"].items():
+        for (row, column), level in np.ndenumerate(cv2.aruco.generateImageMarker(dictionary, int(marker_id), 6)):
+            fill(x + column * cell, y + row * cell, cell, cell, 0.0 if level else 1.0)
+    patch, bar = CARD["grey_patch"], CARD["scale_bar"]
+    for line in CARD["grey_rows"]:
+        for x, coverage in zip(line["x"], line["black_coverage"], strict=True):
+            fill(x, line["y"], patch["width"], patch["height"], coverage)
+    fill(bar["x"] - 0.3, bar["y0"], 0.6, bar["length"], 1.0)
+    return paper
+
+
+def _draw_card(scene: Scene) -> tuple[Array, Array]:
+    """Reflected light of card and thing, balanced on white, shape (H, W, 3), and the outline of the thing in mm."""
+    reflected = np.repeat(_print_card(scene.has_card)[..., None], 3, axis=2)
+    if scene.lamp == "blue":  # balanced no more: the camera cannot make up for a channel without light
+        reflected = reflected * np.array((0.25, 0.5, 1.0))
+    if scene.thing == "nothing":
+        return reflected, np.empty((0, 2))
+    height, width = reflected.shape[:2]
+    x, y = np.meshgrid(*((np.arange(n) + 0.5) / _CARD_PX_PER_MM for n in (width, height)))
+    x, y = (x - scene.center_mm[0]) / scene.radius_mm, (y - scene.center_mm[1]) / scene.radius_mm
+    if scene.thing in ("disc", "print", "leaf"):
+        colors, inside = _solid(scene.thing, x, y)
+        reflected[inside] = colors[inside]
+    else:
+        inside = _fill_vial(scene, reflected, x, y)
+    contours, _ = cv2.findContours(inside.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return reflected, (max(contours, key=len)[:, 0, :] + 0.5) / _CARD_PX_PER_MM
+
+
+def _fill_vial(scene: Scene, reflected: Array, x: Array, y: Array) -> NDArray[np.bool_]:
+    """Draw glass, fluid, air and highlight into `reflected`; x and y count in radii from the middle of the vial."""
+    if scene.thing == "tube":
+        tall = 1.5
+        within = np.maximum(np.abs(x), np.abs(y) / tall)
+        thickness = np.sqrt(np.clip(1.0 - x**2, 0.0, None))
+    elif scene.thing == "flat":
+        tall = 1.0
+        within = (x**6 + y**6) ** (1.0 / 6.0)
+        thickness = np.ones_like(x)
+    else:
+        tall = 1.0
+        within = np.hypot(x, y)
+        thickness = np.sqrt(np.clip(1.0 - within**2, 0.0, None))
+    inside = (within < 1.0) & (y > tall * (1.0 - 2.0 * scene.filled))
+    rim = _GLASS_MM / scene.radius_mm
+    reflected[within < 1.0 + rim] *= 0.96  # glass, and air above the fluid
+    # Glass refracts at its outer edge and where the fluid ends: thin dark lines.
+    reflected[np.abs(within - 1.0 - 0.8 * rim) < 0.2 * rim] *= 0.55
+    surface = tall * (1.0 - 2.0 * scene.filled)
+    reflected[(within < 1.0) & (np.abs(y - surface) < 0.25 / scene.radius_mm)] *= 0.8
+    if scene.thing != "water":
+        levels = np.linspace(0.0, 1.0, 101)
+        table = fluid_rgb(scene.ph, scene.load * levels, scene.lamp)
+        for channel in range(3):
+            reflected[inside, channel] *= np.interp(thickness[inside], levels, table[:, channel])
+    highlight = ((x + 0.35) / 0.12) ** 2 + ((y - 0.05) / 0.18) ** 2 < 1.0
+    reflected[highlight & (within < 1.0)] = 1.6
+    return inside
+
+
+def _solid(thing: Thing, x: Array, y: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Colors and shape of things that are no fluid."""
+    if thing == "disc":  # a ball of green plastic, lit from the upper left
+        inside = np.hypot(x, y) < 1.0
+        depth = np.sqrt(np.clip(1.0 - x**2 - y**2, 0.0, None))
+        lit = 0.15 + 0.85 * np.clip((-0.5 * x - 0.6 * y + 0.62 * depth), 0.0, 1.0)
+        return lit[..., None] * np.array((0.25, 0.6, 0.3)), inside
+    if thing == "print":  # a picture of four colors
+        inside = np.maximum(np.abs(x), np.abs(y)) < 1.0
+        column, row = (np.clip((2.0 * (v + 1.0) / 2.0).astype(int), 0, 1) for v in (x, y))
+        inks = np.array([[(0.8, 0.75, 0.15), (0.15, 0.55, 0.25)], [(0.1, 0.3, 0.7), (0.7, 0.2, 0.2)]])
+        return inks[row, column], inside
+    inside = (x / 0.7) ** 2 + (y / 1.7) ** 2 < 1.0  # a leaf with its veins
+    vein = (np.abs(x) < 0.05) | (np.abs((y + 2.0 * np.abs(x)) % 0.5) < 0.06)
+    return np.where(vein[..., None], (0.16, 0.28, 0.08), (0.05, 0.14, 0.03)), inside
+
+
+def _table(scene: Scene) -> Array:
+    """Linear light of the table with a coarse grain, shape (H, W, 3)."""
+    width, height = scene.size_px
+    grain = np.random.default_rng(3).normal(1.0, 0.12, (height // 40, width // 40))
+    return cv2.resize(grain, scene.size_px, interpolation=cv2.INTER_CUBIC)[..., None] * np.array(_TABLE_RGB)
+
+
+def _light_field(scene: Scene, homography: Array) -> Array:
+    """Light over the photo, 1 at the middle of the card, falling along its width, shape (H, W)."""
+    left, right = _project(homography, np.array([(0.0, HEIGHT_MM / 2.0), (WIDTH_MM, HEIGHT_MM / 2.0)]))
+    along = (right - left) / np.sum((right - left) ** 2)
+    x, y = np.meshgrid(np.arange(scene.size_px[0]), np.arange(scene.size_px[1]))
+    share = (x - left[0]) * along[0] + (y - left[1]) * along[1]
+    return 1.0 - scene.shading * np.clip(share - 0.5, -1.0, 1.0)
+
+
+def _encoded_u8(lin: Array, s_curve: float) -> Array:
+    """sRGB (IEC 61966-2-1:1999) and the contrast curve, 0..255, not rounded."""
+    level = np.linspace(0.0, 1.0, 4097)  # steps of less than a code but for the first few
+    srgb = np.where(level <= 0.0031308, 12.92 * level, 1.055 * level ** (1.0 / 2.4) - 0.055)
+    curved = srgb + s_curve * (0.5 - 0.5 * np.cos(np.pi * srgb) - srgb)
+    encoded: Array = np.interp(lin, level, 255.0 * curved)
+    return encoded
+
+
+def _photo_from_mm(scene: Scene) -> Array:
+    """Map from the card to the photo of a camera that looks at the middle of the card."""
+    size = np.array(scene.size_px, dtype=np.float64)
+    focal_px = float(np.hypot(*size)) / _HALF_ANGLE
+    roll, tilt, axis = np.radians((scene.roll_deg, scene.tilt_deg, scene.tilt_axis_deg))
+    tilted, _ = cv2.Rodrigues(np.array([np.cos(axis), np.sin(axis), 0.0]) * tilt)
+    rolled, _ = cv2.Rodrigues(np.array([0.0, 0.0, roll]))
+    pose = np.column_stack([(tilted @ rolled)[:, :2], (0.0, 0.0, focal_px * WIDTH_MM / scene.card_width_px)])
+    centered = np.array([(1.0, 0.0, -WIDTH_MM / 2.0), (0.0, 1.0, -HEIGHT_MM / 2.0), (0.0, 0.0, 1.0)])
+    camera = np.diag([focal_px, focal_px, 1.0])
+    camera[:2, 2] = (size - 1.0) / 2.0
+    return camera @ pose @ centered
+
+
+def _project(homography: Array, xy: Array) -> Array:
+    points = np.column_stack([xy, np.ones(len(xy))]) @ homography.T
+    return points[:, :2] / points[:, 2:]

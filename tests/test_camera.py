@@ -1,0 +1,244 @@
+"""Expected signals of the dye against colors integrated by an independent color library."""
+
+from __future__ import annotations
+
+import importlib
+import warnings
+from collections.abc import Iterator
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from calibration import camera
+from calibration.camera import (
+    DENSITY_CEILING,
+    LOAD,
+    LOG_RATIO,
+    RgbSpace,
+    SignalFamily,
+    color_matrix,
+    dye_transmittance,
+    rgb_lin_under_d65,
+    signal_family,
+)
+from calibration.dye import BASE_MAXIMUM_L_MOL_CM, absorptivity
+from calibration.spectra import LIGHT_CLASSES, WAVELENGTH_NM, cie_illuminants, lights, observer, sensors
+from colorread.color_space import XYZ_FROM_RGB, lab_from_xyz, xyz_from_rgb_lin
+
+SPACES: tuple[RgbSpace, ...] = ("srgb", "display-p3")
+LIBRARY_NAMES = {"srgb": "sRGB", "display-p3": "Display P3"}
+PKA = 7.30
+
+# L*, a*, b* of the fluid under D65 for the 2 degree observer at pKa' 7.30, computed with the same bands apart from
+# this package and printed to one decimal, for loads of 0.35, 0.7 and 1.4.
+LOADS = (0.35, 0.7, 1.4)
+COLORS = {
+    5.0: [(98.6, -3.5, 15.5), (97.4, -5.6, 29.3), (95.1, -6.7, 52.5)],
+    6.2: [(97.6, -4.3, 12.9), (95.4, -7.5, 24.2), (91.1, -11.3, 43.1)],
+    6.6: [(96.3, -5.3, 9.4), (92.8, -9.7, 17.6), (86.1, -16.4, 31.1)],
+    7.0: [(94.0, -6.8, 3.2), (88.5, -12.7, 6.1), (78.4, -22.5, 11.0)],
+    7.4: [(91.2, -8.2, -4.8), (83.3, -14.9, -8.5), (70.1, -24.2, -13.2)],
+    8.0: [(87.9, -9.2, -14.4), (77.9, -14.3, -25.4), (62.5, -16.0, -40.0)],
+}
+
+
+@pytest.fixture(scope="module")
+def oracle() -> Iterator[ModuleType]:
+    """Give the color library; it warns when imported and alters how numpy prints."""
+    options = np.get_printoptions()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        yield importlib.import_module("colour")
+    np.set_printoptions(**options)
+
+
+@pytest.fixture(params=SPACES)
+def space(request: pytest.FixtureRequest) -> RgbSpace:
+    return request.param
+
+
+@pytest.fixture
+def family(space: RgbSpace) -> SignalFamily:
+    return signal_family(space)
+
+
+def integrate(oracle: Any, transmittance: NDArray[np.float64], step_nm: float) -> NDArray[np.float64]:
+    """Integrate a spectrum under D65 by the library; white is that of the clear fluid."""
+    shape = oracle.SpectralShape(400, 700, step_nm)
+    functions = oracle.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"].copy().align(shape)
+    d65 = oracle.SDS_ILLUMINANTS["D65"].copy().align(shape)
+    xyz, white = (
+        oracle.sd_to_XYZ(oracle.SpectralDistribution(values, shape.wavelengths), functions, d65, method="Integration")
+        for values in (transmittance, np.ones(len(shape.wavelengths)))
+    )
+    return np.asarray(oracle.XYZ_to_Lab(xyz / white[1], oracle.XYZ_to_xy(white)))
+
+
+@pytest.mark.parametrize("ph", COLORS)
+def test_colors_of_the_dye_by_independent_integration(ph: float, oracle: ModuleType) -> None:
+    for load, expected in zip(LOADS, COLORS[ph], strict=True):
+        transmittance = dye_transmittance(ph - PKA, load)
+        by_library = integrate(oracle, transmittance, 5.0)
+        np.testing.assert_allclose(by_library, expected, atol=0.15)
+        own = lab_from_xyz(xyz_from_rgb_lin(rgb_lin_under_d65(transmittance, "srgb")))
+        # The printed sRGB matrix has four decimals.
+        np.testing.assert_allclose(own, by_library, atol=0.05)
+
+
+@pytest.mark.parametrize("ph", COLORS)
+def test_grid_of_5_nm_is_fine_enough(ph: float, oracle: ModuleType) -> None:
+    wavelength = np.arange(400.0, 701.0)
+    acid, base = absorptivity(wavelength)
+    share = 10.0 ** (ph - PKA) / (1.0 + 10.0 ** (ph - PKA))
+    absorbance = 1.4 * ((1.0 - share) * acid + share * base) / BASE_MAXIMUM_L_MOL_CM
+    own = lab_from_xyz(xyz_from_rgb_lin(rgb_lin_under_d65(dye_transmittance(ph - PKA, 1.4), "srgb")))
+    np.testing.assert_allclose(own, integrate(oracle, 10.0**-absorbance, 1.0), atol=0.15)
+
+
+def test_load_is_the_peak_absorbance_of_the_blue_fluid() -> None:
+    transmittance = dye_transmittance(6.0, [0.5, 2.0])
+    assert -np.log10(transmittance.min(axis=-1)) == pytest.approx([0.5, 2.0], rel=2e-3)
+    assert WAVELENGTH_NM[transmittance[0].argmin()] == pytest.approx(616.0, abs=3.0)
+
+
+@given(st.floats(-2.0, 2.0), st.floats(0.05, 2.0), st.floats(0.05, 2.0))
+def test_layers_of_fluid_multiply(log_ratio: float, first: float, second: float) -> None:
+    together = dye_transmittance(log_ratio, first + second)
+    np.testing.assert_allclose(together, dye_transmittance(log_ratio, first) * dye_transmittance(log_ratio, second))
+    assert np.all((together > 0.0) & (together <= 1.0))
+
+
+def test_matrices_agree_with_the_other_package(space: RgbSpace) -> None:
+    # The printed sRGB matrix has four decimals, the other one comes from the primaries.
+    np.testing.assert_allclose(camera._RGB_FROM_XYZ[space] @ XYZ_FROM_RGB[space], np.eye(3), atol=2e-4)
+
+
+def test_white_stays_white(space: RgbSpace) -> None:
+    clear = np.ones(61)
+    np.testing.assert_allclose(rgb_lin_under_d65(clear, space), 1.0, atol=1e-12)
+    np.testing.assert_allclose(rgb_lin_under_d65(0.2 * clear, space), 0.2, atol=1e-12)
+    for sensor in sensors():
+        for light in lights():
+            rows = color_matrix(sensor, light.power, space).sum(axis=1)
+            np.testing.assert_allclose(rows, 1.0, atol=1e-9)
+
+
+def test_matrix_of_an_ideal_sensor_is_the_published_one(space: RgbSpace, oracle: ModuleType) -> None:
+    """A camera that sees like the observer needs no fit: its matrix is that of the standard, white divided out."""
+    published = oracle.RGB_COLOURSPACES[LIBRARY_NAMES[space]].matrix_XYZ_to_RGB
+    d65 = cie_illuminants()["d65"]
+    white = d65 @ observer()
+    expected = published * white / (published @ white)[:, None]
+    np.testing.assert_allclose(color_matrix(observer(), d65, space), expected, atol=2e-3)
+
+
+def test_matrix_brings_every_camera_near_the_observer(space: RgbSpace) -> None:
+    """Reflectances that took no part in the fit and have another shape: soft edges by the hyperbolic tangent."""
+    edges = np.linspace(430.0, 670.0, 13)[:, None]
+    rising = 0.5 + 0.3 * np.tanh((WAVELENGTH_NM - edges) / 60.0)
+    reflectance = np.concatenate([rising, 1.0 - rising])
+    d65 = cie_illuminants()["d65"]
+    truth = rgb_lin_under_d65(reflectance, space)
+    for sensor in sensors():
+        weights = sensor * d65[:, None]
+        raw = reflectance @ (weights / weights.sum(axis=0))
+        corrected = raw @ color_matrix(sensor, d65, space).T
+        assert np.sqrt(np.mean((corrected - truth) ** 2)) < 0.5 * np.sqrt(np.mean((raw - truth) ** 2)) + 0.005
+
+
+def test_family_weighs_every_lamp_class_alike(family: SignalFamily) -> None:
+    n_members = len(family.weight)
+    assert family.density.shape == (n_members, len(LOG_RATIO), len(LOAD), 3)
+    assert family.light_class.shape == (n_members,)
+    assert family.weight.sum() == pytest.approx(1.0)
+    assert set(family.light_class) == set(LIGHT_CLASSES)
+    for light_class in LIGHT_CLASSES:
+        assert family.weight[family.light_class == light_class].sum() == pytest.approx(1.0 / len(LIGHT_CLASSES))
+    assert np.all(family.density <= DENSITY_CEILING + 1e-6)
+    assert np.isfinite(family.density).all()
+
+
+def test_family_is_made_once(space: RgbSpace) -> None:
+    assert signal_family(space) is signal_family(space)
+
+
+def test_one_member_is_the_ideal_camera_in_daylight(family: SignalFamily, space: RgbSpace) -> None:
+    """Among the members is the observer under D65 with the gentlest saturation, here computed without the module."""
+    d65 = cie_illuminants()["d65"]
+    rgb_from_xyz = np.linalg.inv(XYZ_FROM_RGB[space])
+    transmittance = dye_transmittance(LOG_RATIO[:, None], LOAD[None, :])
+    rgb = (transmittance * d65) @ observer() @ rgb_from_xyz.T / (rgb_from_xyz @ (d65 @ observer()))
+    luma = rgb @ [0.2126, 0.7152, 0.0722]
+    rgb = luma[..., None] + 1.05 * (rgb - luma[..., None])
+    light = 10.0 ** -family.density.astype(float)
+    apart = np.abs(light - np.maximum(rgb, 10.0**-DENSITY_CEILING)).max(axis=(1, 2, 3))
+    assert apart.min() < 1e-3
+    assert family.light_class[apart.argmin()] == "daylight"
+
+
+def angle(density: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
+    """Give the direction of the color, free of a loss common to all channels."""
+    density = density.astype(np.float64)
+    return np.unwrap(np.arctan2(density[..., 0] - density[..., 1], density[..., 2] - density[..., 1]), axis=1)
+
+
+def raw_density() -> NDArray[np.float64]:
+    """Densities of every lamp and sensor before the color matrix, integrated here."""
+    transmittance = dye_transmittance(LOG_RATIO[:, None], LOAD[None, :])
+    weights = np.stack([sensor * light.power[:, None] for light in lights() for sensor in sensors()])
+    weights /= weights.sum(axis=1, keepdims=True)
+    return -np.log10(np.einsum("ulw,kwc->kulc", transmittance, weights, optimize=True))
+
+
+def test_more_dye_darkens_every_channel_of_every_sensor() -> None:
+    assert np.all(np.diff(raw_density(), axis=2) > 0.0)
+
+
+def test_more_dye_darkens_green_fluid_in_every_channel(family: SignalFamily) -> None:
+    """
+    Only where the color is not yet strong: the color matrix takes the other channels off.
+
+    Yellow fluid gets redder than paper (red and green channel beyond 1) and blue fluid bluer the more dye there is, as
+    colors outside the gamut do, so this holds from 0.8 below pKa' to 0.3 above and not at the ends.
+    """
+    green = (LOG_RATIO >= -0.8) & (LOG_RATIO <= 0.3)
+    moderate = LOAD < 1.0
+    assert np.all(np.diff(family.density[:, green][:, :, moderate], axis=2) > 0.0)
+    yellow_red = family.density[:, 0, :, 0]
+    assert np.any(np.diff(yellow_red, axis=1) < 0.0)
+
+
+def test_direction_of_raw_color_turns_with_ph_everywhere() -> None:
+    density = raw_density()
+    for load in (0.35, 0.7, 1.4):
+        turn = np.diff(angle(density[:, :, np.abs(LOAD - load).argmin()]), axis=1)
+        assert np.all(turn > 0.0)
+
+
+@pytest.mark.parametrize(("load", "last_log_ratio"), [(0.35, 0.5), (0.7, 0.2)])
+def test_direction_of_color_turns_with_ph_until_red_is_black(
+    load: float, last_log_ratio: float, family: SignalFamily
+) -> None:
+    """
+    The direction rises in every member up to pH 7.5 at usual dye amounts, up to 7.8 at half of them.
+
+    Beyond, the color matrix takes red towards and below zero: blue fluid leaves the gamut, the density of red runs off
+    to its ceiling while green and blue go on, and the direction turns back by a few degrees. More of it happens in
+    sRGB and with strong saturation.
+    """
+    density = family.density[:, :, np.abs(LOAD - load).argmin()]
+    direction = angle(density)
+    within = np.less_equal(LOG_RATIO, last_log_ratio + 1e-9)
+    turn = np.diff(direction[:, within], axis=1)
+    assert np.all(turn > 0.0)
+    # From yellow (blue channel dark) to the green side (red channel dark): well over a quarter turn in every member.
+    assert np.all(direction[:, within][:, -1] - direction[:, 0] > np.radians(70.0))
+    # The turning back stays small as long as no channel is black.
+    lit = density.max(axis=-1) < DENSITY_CEILING - 1e-3
+    back = np.diff(direction, axis=1)[lit[:, 1:] & lit[:, :-1]]
+    assert back.min() > np.radians(-5.0)

@@ -1,0 +1,359 @@
+import json
+from functools import cache
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+import skimage.data
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from colorread.card_find import find_card, mm_from_px, px_from_mm
+from colorread.errors import Refusal
+
+GEOMETRY = json.loads((Path(__file__).parents[1] / "calibration" / "card.json").read_text(encoding="utf-8"))
+WIDTH_MM, HEIGHT_MM = GEOMETRY["size"]
+OUTLINE_MM = np.array([(0, 0), (WIDTH_MM, 0), (WIDTH_MM, HEIGHT_MM), (0, HEIGHT_MM)], dtype=float)
+IDS = (17, 23, 31, 42)
+PHOTO_SIZE = (2016, 1512)  # width, height
+PRINT_PX_PER_MM = 16
+
+
+def print_card():
+    """The card as a picture, drawn from its geometry alone."""
+    scale = PRINT_PX_PER_MM
+    picture = np.full((round(HEIGHT_MM * scale), round(WIDTH_MM * scale)), 235, np.uint8)
+
+    def fill(x, y, width, height, level):
+        picture[round(y * scale) : round((y + height) * scale), round(x * scale) : round((x + width) * scale)] = level
+
+    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, GEOMETRY["marker_dictionary"]))
+    cell = GEOMETRY["marker_side"] / 6
+    for marker_id, (x, y) in GEOMETRY["markers"].items():
+        for (row, column), level in np.ndenumerate(cv2.aruco.generateImageMarker(dictionary, int(marker_id), 6)):
+            fill(x + column * cell, y + row * cell, cell, cell, 235 if level else 25)
+    patch, bar = GEOMETRY["grey_patch"], GEOMETRY["scale_bar"]
+    for row in GEOMETRY["grey_rows"]:
+        for x, coverage in zip(row["x"], row["black_coverage"], strict=True):
+            fill(x, row["y"], patch["width"], patch["height"], round(235 - 210 * coverage))
+    fill(bar["x"] - 0.3, bar["y0"], 0.6, bar["length"], 25)
+    return picture
+
+
+PRINTED = print_card()
+
+
+def view(*, roll_deg=0.0, tilt_deg=0.0, tilt_axis_deg=0.0, width_px=900.0, shift_px=(0.0, 0.0), size=PHOTO_SIZE):
+    """Map from card to photo of a camera with the view angle of 26 mm on the 43.3 mm diagonal of 35 mm film."""
+    focal_px = 26 / 43.3 * np.hypot(*size)
+    roll, tilt, axis = np.radians((roll_deg, tilt_deg, tilt_axis_deg))
+    axis_rotation, _ = cv2.Rodrigues(np.array([np.cos(axis), np.sin(axis), 0.0]) * tilt)
+    roll_rotation, _ = cv2.Rodrigues(np.array([0.0, 0.0, roll]))
+    rotation = axis_rotation @ roll_rotation
+    distance_mm = focal_px * WIDTH_MM / width_px
+    center = np.array([(1, 0, -WIDTH_MM / 2), (0, 1, -HEIGHT_MM / 2), (0, 0, 1)])
+    pose = np.column_stack((rotation[:, :2], (0, 0, distance_mm)))
+    camera = np.array(
+        [
+            (focal_px, 0, (size[0] - 1) / 2 + shift_px[0]),
+            (0, focal_px, (size[1] - 1) / 2 + shift_px[1]),
+            (0, 0, 1),
+        ]
+    )
+    return camera @ pose @ center
+
+
+def project(homography, xy_mm):
+    return cv2.perspectiveTransform(np.asarray(xy_mm, dtype=float).reshape(1, -1, 2), homography)[0]
+
+
+@cache
+def table(size):
+    """Gray levels of a table with grain from coarse to fine, of the contrast of a card."""
+    rng = np.random.default_rng(4)
+    grains = (rng.normal(0, 30, (size[1] // step, size[0] // step)).astype(np.float32) for step in (160, 40, 10))
+    grain = sum(cv2.resize(coarse, size, interpolation=cv2.INTER_CUBIC) for coarse in grains)
+    return np.clip(110 + grain, 0, 255).astype(np.uint8)
+
+
+def photograph(homography, *, printed=PRINTED, size=PHOTO_SIZE, sigma_px=1.0):
+    """A gray photo, uint8, of the printed card on a table, seen through a map from card to photo."""
+    # Antialias: blur the print so that it is sampled finely enough. First pixel's middle is (0, 0) throughout.
+    width_px = np.linalg.norm(np.diff(project(homography, OUTLINE_MM[:2]), axis=0))
+    shrink = PRINT_PX_PER_MM * WIDTH_MM / width_px
+    smooth = cv2.GaussianBlur(printed, (0, 0), max(0.5, 0.4 * shrink))
+    to_print = np.array([(PRINT_PX_PER_MM, 0, -0.5), (0, PRINT_PX_PER_MM, -0.5), (0, 0, 1)])
+    photo = cv2.warpPerspective(
+        smooth,
+        homography @ np.linalg.inv(to_print),
+        size,
+        dst=table(size).copy(),
+        flags=cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_TRANSPARENT,
+    )
+    return cv2.GaussianBlur(photo, (0, 0), sigma_px)
+
+
+def rgb_of(gray):
+    return np.repeat(np.clip(gray, 0, 255).astype(np.uint8)[..., None], 3, axis=2)
+
+
+def corner_error_mm(fit, homography):
+    """Largest distance of a corner of the card from where it is, on the card."""
+    seen_mm = project(np.linalg.inv(homography), fit.corners_px)
+    return np.linalg.norm(seen_mm - OUTLINE_MM, axis=1).max()
+
+
+def marker_outline_mm(marker_id, rim_mm=0.0):
+    x, y = GEOMETRY["markers"][str(marker_id)]
+    far = GEOMETRY["marker_side"] + rim_mm
+    return np.array([(x - rim_mm, y - rim_mm), (x + far, y - rim_mm), (x + far, y + far), (x - rim_mm, y + far)])
+
+
+def cover(photo, homography, marker_id, level=180):
+    quad = np.round(project(homography, marker_outline_mm(marker_id, 1.0))).astype(np.int32)
+    return cv2.fillConvexPoly(photo.copy(), quad, level)
+
+
+@settings(max_examples=25, deadline=None, derandomize=True)
+@given(
+    roll_deg=st.floats(-180, 180),
+    tilt_deg=st.floats(0, 30),
+    tilt_axis_deg=st.floats(0, 360),
+    width_px=st.floats(400, 1100),
+)
+def test_found_at_any_rotation_and_tilt(roll_deg, tilt_deg, tilt_axis_deg, width_px):
+    homography = view(roll_deg=roll_deg, tilt_deg=tilt_deg, tilt_axis_deg=tilt_axis_deg, width_px=width_px)
+    fit = find_card(rgb_of(photograph(homography)))
+    assert fit.marker_ids == IDS
+    assert corner_error_mm(fit, homography) < 0.06
+    assert fit.flags == ()
+    assert fit.rms_px < 0.3
+    assert fit.tilt_deg == pytest.approx(tilt_deg, abs=1.5)
+
+
+def test_maps_between_card_and_photo_agree_with_the_scene():
+    homography = view(roll_deg=20, tilt_deg=15, tilt_axis_deg=50)
+    fit = find_card(rgb_of(photograph(homography)))
+    points_mm = np.array([[(20.0, 18.0), (85.0, 18.0)], [(52.5, 37.0), (20.0, 56.0)]])
+    points_px = px_from_mm(fit.homography, points_mm)
+    assert points_px.shape == (2, 2, 2)
+    assert points_px.reshape(-1, 2) == pytest.approx(project(homography, points_mm), abs=0.5)
+    assert mm_from_px(fit.homography, points_px) == pytest.approx(points_mm, abs=1e-9)
+    area_px = cv2.contourArea(project(homography, OUTLINE_MM).astype(np.float32))
+    assert fit.px_per_mm == pytest.approx(np.sqrt(area_px / (105 * 74)), rel=0.002)
+
+
+@pytest.mark.parametrize("marker_id", IDS)
+def test_one_covered_marker_does_not_matter(marker_id):
+    homography = view(roll_deg=-12, tilt_deg=15, tilt_axis_deg=70)
+    fit = find_card(rgb_of(cover(photograph(homography), homography, marker_id)))
+    assert fit.marker_ids == tuple(i for i in IDS if i != marker_id)
+    assert fit.flags == ("marker-missing",)
+    assert corner_error_mm(fit, homography) < 0.06
+
+
+@pytest.mark.parametrize("marker_id", IDS)
+def test_one_marker_cut_by_the_edge_of_the_photo_does_not_matter(marker_id):
+    roll_deg = {17: 45, 23: -45, 31: 45, 42: -45}[marker_id]  # so that the corner meets the edge by itself
+    homography = view(roll_deg=roll_deg, tilt_deg=10)
+    photo = photograph(homography)
+    row = round(project(homography, [marker_outline_mm(marker_id).mean(axis=0)])[0, 1])
+    from_row = row if marker_id in (17, 23) else 0
+    cut = photo[row:] if from_row else photo[:row]
+    moved = np.array([(1, 0, 0), (0, 1, -from_row), (0, 0, 1)]) @ homography
+    fit = find_card(rgb_of(cut))
+    assert fit.marker_ids == tuple(i for i in IDS if i != marker_id)
+    assert set(fit.flags) == {"marker-missing", "card-cut-off"}
+    assert corner_error_mm(fit, moved) < 0.08
+
+
+@pytest.mark.parametrize("hidden", [(17, 23), (17, 31), (17, 42), (23, 31), (23, 42), (31, 42)])
+def test_two_markers_suffice_with_a_flag(hidden):
+    homography = view(roll_deg=8, tilt_deg=10, tilt_axis_deg=20)
+    photo = photograph(homography)
+    for marker_id in hidden:
+        photo = cover(photo, homography, marker_id)
+    fit = find_card(rgb_of(photo))
+    assert set(fit.flags) == {"marker-missing", "two-markers"}
+    assert corner_error_mm(fit, homography) < 0.35
+
+
+def test_one_marker_is_too_little():
+    homography = view()
+    photo = photograph(homography)
+    for marker_id in (17, 23, 31):
+        photo = cover(photo, homography, marker_id)
+    assert refusal_code(photo) == "card-hidden"
+
+
+@pytest.mark.parametrize("marker_id", IDS)
+def test_a_marker_off_its_place_is_left_out(marker_id):
+    shifted = PRINTED.copy()
+    x, y = (round(v * PRINT_PX_PER_MM) for v in marker_outline_mm(marker_id, 1.0)[0])
+    side, move = round(14 * PRINT_PX_PER_MM), 2 * PRINT_PX_PER_MM
+    marker = PRINTED[y : y + side, x : x + side].copy()
+    shifted[y : y + side, x : x + side] = 235
+    shifted[y - move : y - move + side, x + move : x + move + side] = marker
+    homography = view(roll_deg=5, tilt_deg=10)
+    fit = find_card(rgb_of(photograph(homography, printed=shifted)))
+    assert marker_id not in fit.marker_ids
+    assert set(fit.flags) == {"marker-missing", "marker-off"}
+    assert corner_error_mm(fit, homography) < 0.06
+
+
+def test_a_bent_card_is_noticed():
+    # A cylinder of 2.5 mm sag about the card's upright middle line, seen by a camera 250 mm away.
+    rows, columns = np.mgrid[0:1512, 0:2016].astype(np.float32)
+    x_mm, y_mm = (columns - 1007.5) / 9, (rows - 755.5) / 9
+    sag_mm = 2.5 * (1 - (x_mm / (WIDTH_MM / 2)) ** 2)
+    farther = 1 - sag_mm / 250
+    map_x = (x_mm * farther + WIDTH_MM / 2) * PRINT_PX_PER_MM - 0.5
+    map_y = (y_mm * farther + HEIGHT_MM / 2) * PRINT_PX_PER_MM - 0.5
+    photo = cv2.remap(cv2.GaussianBlur(PRINTED, (0, 0), 1), map_x, map_y, cv2.INTER_LINEAR, borderValue=120)
+    assert "card-bent" in find_card(rgb_of(photo)).flags
+
+
+@pytest.mark.parametrize("sigma_px", [2.0, 4.0])
+def test_found_when_blurred(sigma_px):
+    homography = view(roll_deg=33, tilt_deg=10, width_px=800)
+    fit = find_card(rgb_of(photograph(homography, sigma_px=sigma_px)))
+    assert fit.marker_ids == IDS
+    assert corner_error_mm(fit, homography) < 0.12
+
+
+@pytest.mark.parametrize(
+    ("gain", "noise"), [(1.0, 12.0), (0.1, 1.0), (0.05, 0.8), (1.7, 3.0)], ids=["noisy", "dim", "dark", "over"]
+)
+def test_found_when_noisy_dim_or_overexposed(rng, gain, noise):
+    homography = view(roll_deg=-70, tilt_deg=20, tilt_axis_deg=10)
+    photo = photograph(homography) * gain
+    fit = find_card(rgb_of(photo + rng.normal(0, noise, photo.shape)))
+    assert len(fit.marker_ids) >= 3
+    assert corner_error_mm(fit, homography) < 0.08
+
+
+@pytest.mark.parametrize("hidden", [(), (42,), (17, 42)])
+def test_light_that_eats_into_black_squares_does_not_matter(hidden):
+    # Blurred as light, then overexposed and encoded: every edge of a black square moves inward.
+    homography = view(roll_deg=25, tilt_deg=20, tilt_axis_deg=40, width_px=700)
+    light = photograph(homography, sigma_px=2.5) / 235
+    encoded = np.round(255 * np.clip(2.5 * light, 0, 1) ** (1 / 2.2)).astype(np.uint8)
+    for marker_id in hidden:
+        encoded = cover(encoded, homography, marker_id, level=255)
+    fit = find_card(rgb_of(encoded))
+    assert len(fit.marker_ids) == 4 - len(hidden)
+    assert "card-bent" not in fit.flags
+    assert corner_error_mm(fit, homography) < 0.2
+
+
+def test_found_in_uneven_light_and_shadow():
+    homography = view(roll_deg=15, tilt_deg=15)
+    light = np.linspace(0.12, 1.0, PHOTO_SIZE[0])[None, :] * np.ones((PHOTO_SIZE[1], 1))
+    light[cv2.circle(np.zeros(light.shape, np.uint8), (900, 700), 260, 1, -1) > 0] *= 0.4
+    fit = find_card(rgb_of(photograph(homography) * light))
+    assert fit.marker_ids == IDS
+    assert corner_error_mm(fit, homography) < 0.05
+
+
+def test_found_with_markers_of_25_pixels():
+    homography = view(roll_deg=10, tilt_deg=10, width_px=25 * WIDTH_MM / GEOMETRY["marker_side"])
+    fit = find_card(rgb_of(photograph(homography, sigma_px=0.7)))
+    assert fit.marker_ids == IDS
+    assert corner_error_mm(fit, homography) < 0.08
+
+
+@pytest.mark.parametrize("size", [(640, 480), (4032, 3024)])
+def test_photo_size_does_not_matter(size):
+    homography = view(roll_deg=10, tilt_deg=10, width_px=0.45 * size[0], size=size)
+    fit = find_card(rgb_of(photograph(homography, size=size)))
+    assert fit.marker_ids == IDS
+    assert corner_error_mm(fit, homography) < 0.06
+
+
+def refusal_code(gray):
+    with pytest.raises(Refusal, match=r"^[A-Z].*\.$") as caught:
+        find_card(rgb_of(gray))
+    assert caught.value.next_step.endswith(".")
+    return caught.value.code
+
+
+@pytest.mark.parametrize("level", [0, 128, 255])
+def test_blank_photo_is_refused(level):
+    assert refusal_code(np.full((1512, 2016), level)) == "no-card"
+
+
+@pytest.mark.parametrize("size", [(1, 1), (3, 2000), (2000, 3), (40, 40)])
+def test_tiny_photo_is_refused(size):
+    assert refusal_code(np.full(size, 90)) == "no-card"
+
+
+def test_noise_is_refused(rng):
+    assert refusal_code(rng.integers(0, 256, (756, 1008))) in {"no-card", "card-hidden", "card-unclear"}
+
+
+@pytest.mark.parametrize("name", ["astronaut", "coffee", "chelsea", "camera", "page", "coins", "text", "rocket"])
+def test_other_pictures_are_refused(name):
+    picture = getattr(skimage.data, name)()
+    gray = picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
+    assert refusal_code(gray) == "no-card"
+
+
+@pytest.mark.parametrize("flip", [np.fliplr, np.flipud])
+def test_mirrored_card_is_refused(flip):
+    assert refusal_code(flip(photograph(view(roll_deg=20, tilt_deg=15)))) == "card-mirrored"
+
+
+def test_two_cards_are_refused():
+    left = photograph(view(roll_deg=10, width_px=700, shift_px=(-500, 0)))
+    right = photograph(view(roll_deg=-15, width_px=700, shift_px=(500, 100)))
+    photo = np.where(np.arange(PHOTO_SIZE[0]) < 1008, left, right)
+    assert refusal_code(photo) == "several-cards"
+
+
+def test_uncut_sheet_of_cards_is_refused():
+    sheet = np.tile(np.pad(PRINTED, 40, constant_values=235), (2, 2))
+    assert refusal_code(cv2.resize(sheet, (2016, 1447), interpolation=cv2.INTER_AREA)) == "several-cards"
+
+
+def test_markers_of_another_layout_are_refused():
+    photo = np.full((1512, 2016), 200, np.uint8)
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+    for index, marker_id in enumerate(IDS):  # in one row instead of at the corners
+        photo[600:720, 300 + 300 * index : 420 + 300 * index] = cv2.aruco.generateImageMarker(
+            dictionary, marker_id, 120
+        )
+    assert refusal_code(photo) == "card-unclear"
+
+
+def test_markers_without_rows_of_grays_are_refused():
+    bare = PRINTED.copy()
+    bare[:, 20 * PRINT_PX_PER_MM : 85 * PRINT_PX_PER_MM] = 235
+    assert refusal_code(photograph(view(tilt_deg=10), printed=bare)) == "card-unclear"
+
+
+def test_window_out_of_the_photo_is_refused():
+    homography = view(width_px=900)
+    photo = photograph(homography)
+    middle = round(project(homography, [(50.0, 37.0)])[0, 0])
+    assert refusal_code(photo[:, :middle]) == "card-cut-off"
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        np.zeros((10, 10), np.uint8),
+        np.zeros((10, 10, 4), np.uint8),
+        np.zeros((10, 10, 3)),
+        np.zeros((0, 5, 3), np.uint8),
+    ],
+)
+def test_wrong_arrays_are_an_error(wrong):
+    with pytest.raises(ValueError, match="must be a uint8 array of shape"):
+        find_card(wrong)
+
+
+@pytest.fixture
+def rng():
+    return np.random.default_rng(20)

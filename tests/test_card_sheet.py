@@ -1,0 +1,213 @@
+import base64
+import json
+import re
+import zlib
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pypdfium2
+import pytest
+
+from calibration.card_sheet import write_card_sheet
+
+GEOMETRY = json.loads((Path(__file__).parents[1] / "calibration" / "card.json").read_text(encoding="utf-8"))
+PX_PER_MM = 300 / 25.4
+PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}  # ISO 216 and ANSI/ASME Y14.1, lying across
+TOLERANCE_MM = 0.2
+
+
+@pytest.fixture(scope="module", params=sorted(PAPERS_MM))
+def paper(request):
+    return request.param
+
+
+@pytest.fixture(scope="module")
+def pdf_file(paper, tmp_path_factory):
+    path = tmp_path_factory.mktemp("sheet") / f"{paper}.pdf"
+    write_card_sheet(path, paper=paper)
+    return path
+
+
+@pytest.fixture(scope="module")
+def page(pdf_file):
+    document = pypdfium2.PdfDocument(pdf_file)
+    yield document[0]
+    document.close()
+
+
+@pytest.fixture(scope="module")
+def sheet_rgb(page):
+    return np.asarray(page.render(scale=300 / 72).to_pil().convert("RGB"))
+
+
+@pytest.fixture(scope="module")
+def markers(sheet_rgb):
+    """All markers on the sheet as (id, corners in mm from the sheet's top-left corner)."""
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary).detectMarkers(sheet_rgb[..., 1])
+    # The detector gives the outermost black pixels; their outer edges are half a pixel further out.
+    outward = np.array([(-0.5, -0.5), (0.5, -0.5), (0.5, 0.5), (-0.5, 0.5)])
+    return [
+        (int(marker_id), (quad[0] + outward + 0.5) / PX_PER_MM)
+        for marker_id, quad in zip(ids.ravel(), corners, strict=True)
+    ]
+
+
+@pytest.fixture(scope="module")
+def card_places_mm(markers):
+    """Where the top-left corner of each card lies on the sheet, as told by marker 17, printed at (4, 4)."""
+    return [corners[0] - 4.0 for marker_id, corners in markers if marker_id == 17]
+
+
+def crop(sheet_rgb, place_mm, x, y, width, height, *, trim_mm=0.0):
+    left, top = np.add(place_mm, (x + trim_mm, y + trim_mm))
+    right, bottom = np.add(place_mm, (x + width - trim_mm, y + height - trim_mm))
+    rows = slice(round(top * PX_PER_MM), round(bottom * PX_PER_MM))
+    return sheet_rgb[rows, round(left * PX_PER_MM) : round(right * PX_PER_MM)]
+
+
+def draw_card(x_mm, y_mm):
+    """The card as gray levels at points on a grid, by its geometry alone."""
+    x, y = np.meshgrid(x_mm, y_mm)
+    levels = np.full(x.shape, 255, np.uint8)
+
+    def fill(left, top, width, height, level):
+        levels[(left <= x) & (x < left + width) & (top <= y) & (y < top + height)] = level
+
+    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, GEOMETRY["marker_dictionary"]))
+    cell = GEOMETRY["marker_side"] / 6
+    for marker_id, (left, top) in GEOMETRY["markers"].items():
+        for (row, column), level in np.ndenumerate(cv2.aruco.generateImageMarker(dictionary, int(marker_id), 6)):
+            fill(left + column * cell, top + row * cell, cell, cell, level)
+    for line in GEOMETRY["grey_rows"]:
+        for left, coverage in zip(line["x"], line["black_coverage"], strict=True):
+            fill(left, line["y"], *GEOMETRY["grey_patch"].values(), round(255 * (1 - coverage)))
+    bar = GEOMETRY["scale_bar"]
+    fill(bar["x"] - 0.3, bar["y0"], 0.6, bar["length"], 0)
+    for tick in range(4):  # each 10 mm, 4 mm wide
+        fill(bar["x"] - 2, bar["y0"] + 10 * tick - 0.3, 4, 0.6, 0)
+    return levels
+
+
+def test_page_has_the_paper_size(page, paper):
+    points = np.array(page.get_size())
+    assert points * 25.4 / 72 == pytest.approx(PAPERS_MM[paper], abs=0.1)
+
+
+def test_all_markers_lie_in_place_at_true_size(markers, card_places_mm):
+    assert len(card_places_mm) == 4
+    assert sorted(marker_id for marker_id, _ in markers) == sorted([17, 23, 31, 42] * 4)
+    side = GEOMETRY["marker_side"]
+    for place in card_places_mm:
+        for marker_id, (x, y) in GEOMETRY["markers"].items():
+            expected = place + np.array([(x, y), (x + side, y), (x + side, y + side), (x, y + side)])
+            misses = [np.abs(seen - expected).max() for seen_id, seen in markers if seen_id == int(marker_id)]
+            assert min(misses) < TOLERANCE_MM
+
+
+def test_gray_patches_have_place_and_level(sheet_rgb, card_places_mm):
+    width, height = GEOMETRY["grey_patch"]["width"], GEOMETRY["grey_patch"]["height"]
+    for place in card_places_mm:
+        for row in GEOMETRY["grey_rows"]:
+            for x, coverage in zip(row["x"], row["black_coverage"], strict=True):
+                inside = crop(sheet_rgb, place, x, row["y"], width, height, trim_mm=TOLERANCE_MM)
+                assert np.abs(inside.astype(int) - 255 * (1 - coverage)).max() <= 1
+            gaps = [x + width for x in row["x"]]  # 1 mm of paper follows each patch
+            for x in gaps:
+                between = crop(sheet_rgb, place, x, row["y"], 1.0, height, trim_mm=TOLERANCE_MM)
+                assert between.min() == 255
+
+
+def test_scale_bar_has_its_length(sheet_rgb, card_places_mm):
+    bar = GEOMETRY["scale_bar"]
+    for place in card_places_mm:
+        # Beside the bar only its ticks are met: at 22, 32, 42 and 52 mm.
+        column = crop(sheet_rgb, place, bar["x"] + 1.0, 18.0, 0.5, 38.0)[:, 0, 0] < 128
+        edges_mm = 18.0 + np.flatnonzero(np.diff(column.astype(int))) / PX_PER_MM
+        ticks_mm = edges_mm.reshape(-1, 2).mean(axis=1)
+        assert ticks_mm == pytest.approx([22, 32, 42, 52], abs=TOLERANCE_MM)
+        assert ticks_mm[-1] - ticks_mm[0] == pytest.approx(30, abs=0.1)
+
+
+def test_cards_look_as_drawn_from_the_geometry(sheet_rgb, card_places_mm):
+    width, height = GEOMETRY["size"]
+    tolerance_px = 2 * round(TOLERANCE_MM * PX_PER_MM) + 1
+    around = np.ones((tolerance_px, tolerance_px), np.uint8)
+    for place in card_places_mm:
+        printed = crop(sheet_rgb, place, 0, 0, width, height, trim_mm=TOLERANCE_MM)
+        assert np.ptp(printed, axis=2).max() == 0  # no color
+        # The card drawn at the pixels' middles; edges may be off by the tolerance.
+        rows, columns = printed.shape[:2]
+        drawn = draw_card(
+            (np.arange(columns) + 0.5) / PX_PER_MM + TOLERANCE_MM, (np.arange(rows) + 0.5) / PX_PER_MM + TOLERANCE_MM
+        )
+        level = printed[..., 0].astype(int)
+        assert (level >= cv2.erode(drawn, around).astype(int) - 1).all()
+        assert (level <= cv2.dilate(drawn, around).astype(int) + 1).all()
+
+
+def test_window_is_blank(sheet_rgb, card_places_mm):
+    window = GEOMETRY["vial_window"]
+    for place in card_places_mm:
+        assert crop(sheet_rgb, place, **window).min() == 255
+
+
+def test_cut_marks_point_at_all_corners(sheet_rgb, card_places_mm):
+    width, height = GEOMETRY["size"]
+    for place in card_places_mm:
+        for x, outward in ((0, -1), (width, 1)):
+            for y in (0, height):
+                beside = crop(sheet_rgb, place, x + outward * 1.5 - 0.5, y - TOLERANCE_MM, 1.0, 2 * TOLERANCE_MM)
+                assert beside.min(axis=0).max() < 200
+
+
+def test_instructions_stand_beside_the_cards(page, card_places_mm, paper):
+    text_page = page.get_textpage()
+    text = " ".join(text_page.get_text_range().replace("\xa0", " ").split())
+    how_to = ("Print at 100 %", "optical brightener", "30 mm", "Cut", "blank window", "20 to 30 cm", "no flash")
+    cautions = ("a copy changes", "Do not write", "matt pouch", "no filters", "no pH scale", "keep fingers off")
+    for phrase in how_to + cautions:
+        assert phrase in text
+    page_width, page_height = PAPERS_MM[paper]
+    width, height = GEOMETRY["size"]
+    for index in range(text_page.count_chars()):
+        left, bottom, right, top = np.array(text_page.get_charbox(index)) * 25.4 / 72
+        assert left > 5
+        assert right < page_width - 5
+        assert bottom > 5
+        for x, y in card_places_mm:
+            is_beside = right < x or left > x + width
+            is_above_or_below = page_height - bottom < y or page_height - top > y + height
+            assert is_beside or is_above_or_below
+
+
+def test_only_black_ink_is_used(pdf_file):
+    (stream,) = re.findall(rb"stream\n(.*?)~>endstream", pdf_file.read_bytes(), re.DOTALL)
+    commands = zlib.decompress(base64.a85decode(stream))
+    colors = re.findall(rb"((?:[\d.]+ )+)(rg|RG|k|K|g|G|sc|SC|scn|SCN)\s", commands)
+    # Gray levels and, for text, the black of CMYK; nothing of another color space.
+    assert {operator for _, operator in colors} == {b"g", b"G", b"k"}
+    assert {values for values, operator in colors if operator == b"k"} == {b"0 0 0 1 "}
+
+
+def test_output_is_the_same_each_time(pdf_file, paper, tmp_path):
+    again = tmp_path / "again.pdf"
+    again.write_text("older file")
+    write_card_sheet(again, paper=paper)
+    assert again.read_bytes() == pdf_file.read_bytes()
+    assert [p.name for p in tmp_path.iterdir()] == ["again.pdf"]
+
+
+def test_unknown_paper_is_an_error(tmp_path):
+    with pytest.raises(ValueError, match="paper must be one of a4, letter, not 'a3'"):
+        write_card_sheet(tmp_path / "x.pdf", paper="a3")
+    assert not list(tmp_path.iterdir())
+
+
+def test_failed_write_leaves_nothing_behind(tmp_path):
+    target = tmp_path / "taken"
+    target.mkdir()
+    with pytest.raises(OSError, match="taken"):
+        write_card_sheet(target)
+    assert [p.name for p in tmp_path.iterdir()] == ["taken"]

@@ -1,0 +1,309 @@
+from __future__ import annotations
+
+import builtins
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+import colorread
+import colorread.cli
+import colorread.pipeline
+from colorread.reading import Reading, Trace
+from tests.fabricated import made_reading, made_refusal, made_trace
+
+HEAVY = ("numpy", "cv2", "skimage", "scipy", "PIL", "reportlab", "rich")
+runner = CliRunner()
+
+
+def run(*arguments: str) -> Any:
+    return runner.invoke(colorread.cli.app, list(arguments))
+
+
+class FakePipeline:
+    """Stands for the reading of photos: names that hold "bad" are refused."""
+
+    def __init__(self) -> None:
+        self.calls: list[tuple[str, dict[str, Any]]] = []
+
+    def __call__(self, source: Path, **options: Any) -> tuple[Reading, Trace]:
+        self.calls.append((str(source), options))
+        make = made_refusal if "bad" in source.name else made_reading
+        return make(photo=str(source)), made_trace()
+
+
+@pytest.fixture
+def pipeline(monkeypatch: pytest.MonkeyPatch) -> FakePipeline:
+    fake = FakePipeline()
+    monkeypatch.setattr(colorread.pipeline, "read_photo_traced", fake)
+    return fake
+
+
+def child(code: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False)
+
+
+def test_help_starts_without_heavy_imports() -> None:
+    code = (
+        "import sys\nfrom colorread.cli import main\nsys.argv = ['colorread', '--help']\n"
+        f"try: main()\nfinally: print([name for name in {HEAVY} if name in sys.modules], file=sys.stderr)"
+    )
+    result = child(code)
+    assert result.returncode == 0
+    assert result.stderr.strip() == "[]"
+    assert "Exit codes" in result.stdout
+    assert "colorread read tank.jpg --kh 4" in result.stdout
+
+
+def test_help_is_fast() -> None:
+    durations = []
+    for _ in range(3):
+        start = time.perf_counter()
+        subprocess.run([sys.executable, "-m", "colorread", "--help"], capture_output=True, check=True)
+        durations.append(time.perf_counter() - start)
+    assert min(durations) < 0.25
+
+
+def test_importing_the_package_does_nothing_but_offers_the_reader() -> None:
+    result = child(
+        f"import sys, colorread\nprint([name for name in {HEAVY} if name in sys.modules])\ncolorread.read_photo"
+    )
+    assert (result.returncode, result.stdout.strip()) == (0, "[]")
+    with pytest.raises(AttributeError, match="no attribute 'nothing'"):
+        _ = colorread.nothing
+
+
+def test_version() -> None:
+    assert run("--version").stdout == f"colorread {colorread.__version__}\n"
+
+
+@pytest.mark.parametrize(("photos", "code"), [(["a.jpg"], 0), (["a.jpg", "b.jpg"], 0), (["bad.jpg", "b.jpg"], 3)])
+@pytest.mark.parametrize("extra", [[], ["--json"]])
+@pytest.mark.usefixtures("pipeline")
+def test_exit_code_tells_of_refusals_and_every_photo_is_printed(photos: list[str], code: int, extra: list[str]) -> None:
+    result = run("read", *photos, *extra)
+    assert result.exit_code == code
+    assert all(photo in result.stdout for photo in photos)
+
+
+@pytest.mark.usefixtures("pipeline")
+def test_json_is_one_object_a_line_and_nothing_else(tmp_path: Path) -> None:
+    result = run("read", "a.jpg", "bad.jpg", "c.jpg", "--json", "--evidence", str(tmp_path))
+    assert [json.loads(line)["photo"] for line in result.stdout.splitlines()] == ["a.jpg", "bad.jpg", "c.jpg"]
+    assert result.stderr == ""
+    assert len(list(tmp_path.iterdir())) == 3
+
+
+def test_options_reach_the_pipeline(pipeline: FakePipeline) -> None:
+    arguments = "--kh 3.5 --temperature 24 --fluid reference --tank-kh 6 --light warm-led --vial 10,20.5,30,40"
+    assert run("read", "a.jpg", *arguments.split()).exit_code == 0
+    assert pipeline.calls == [
+        (
+            "a.jpg",
+            {
+                "kh_dkh": 3.5,
+                "temperature_c": 24.0,
+                "fluid": "reference",
+                "tank_kh_dkh": 6.0,
+                "light": "warm-led",
+                "vial_xywh": (10.0, 20.5, 30.0, 40.0),
+            },
+        )
+    ]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ("--kh -1", "--kh must lie between 0.25 and 30, but is -1."),
+        ("--kh nan", "--kh must be a number"),
+        ("--tank-kh 31", "--tank-kh must lie between"),
+        ("--temperature 80", "--temperature must lie between 5 and 40, but is 80."),
+        ("--vial nonsense", "--vial wants four numbers"),
+        ("--vial 1,2,3", "--vial wants four numbers"),
+        ("--vial 1,2,0,4", "--vial wants a width and a height above zero"),
+        ("--vial 1,2,nan,4", "--vial wants a width and a height above zero"),
+        ("--fluid tank-water", "--tank-kh"),
+    ],
+)
+def test_wrong_use_is_one_sentence(pipeline: FakePipeline, arguments: str, words: str) -> None:
+    result = run("read", "a.jpg", *arguments.split())
+    assert result.exit_code == 2
+    assert words in result.stderr
+    assert len(result.stderr.splitlines()) == 1
+    assert result.stdout == ""
+    assert pipeline.calls == []
+
+
+@pytest.mark.parametrize("arguments", ["read", "read a.jpg --light moon", "read a.jpg --kh four", "nonsense", "card"])
+def test_what_cannot_be_parsed_is_wrong_use(arguments: str) -> None:
+    assert run(*arguments.split()).exit_code == 2
+
+
+@pytest.mark.parametrize("arguments", ["--tank-kh 5", "--kh 5"])
+def test_tank_water_needs_one_kh(pipeline: FakePipeline, arguments: str) -> None:
+    assert run("read", "a.jpg", "--fluid", "tank-water", *arguments.split()).exit_code == 0
+    assert len(pipeline.calls) == 1
+
+
+@pytest.mark.parametrize(
+    ("option", "inside", "outside"),
+    [
+        ("kh_dkh", (0.25, 30.0), (0.249, 30.1)),
+        ("tank_kh_dkh", (0.25, 30.0), (0.249, 30.1)),
+        ("temperature_c", (5.0, 40.0), (4.9, 40.1)),
+    ],
+)
+def test_reader_takes_the_same_range_as_the_command(
+    option: str, inside: tuple[float, float], outside: tuple[float, float]
+) -> None:
+    for value in inside:
+        assert colorread.read_photo("no-such-photo.jpg", **{option: value}).status == "refused"
+    flag = {"kh_dkh": "--kh", "tank_kh_dkh": "--tank-kh", "temperature_c": "--temperature"}[option]
+    for value in outside:
+        with pytest.raises(ValueError, match="between"):
+            colorread.read_photo("no-such-photo.jpg", **{option: value})
+        assert run("read", "no-such-photo.jpg", flag, str(value)).exit_code == 2
+
+
+def test_summary_for_several_photos_only(pipeline: FakePipeline) -> None:
+    assert "90 %  " not in run("read", "a.jpg").stdout
+    assert "90 %  " in run("read", "a.jpg", "b.jpg").stdout
+    assert len(pipeline.calls) == 3
+
+
+@pytest.mark.usefixtures("pipeline")
+def test_evidence_is_written_and_named(tmp_path: Path) -> None:
+    result = run("read", "a.jpg", "--evidence", str(tmp_path / "e"))
+    assert (tmp_path / "e" / "a-evidence.jpg").is_file()
+    assert "a-evidence.jpg" in "".join(result.stdout.split())
+
+
+@pytest.mark.usefixtures("pipeline")
+def test_evidence_that_cannot_be_written_is_said(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x", encoding="utf-8")
+    result = run("read", "a.jpg", "--evidence", str(tmp_path / "file"))
+    assert result.exit_code == 1
+    assert "could not be written" in result.stderr
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_card_is_written_once_and_replaced_only_on_demand(tmp_path: Path, paper: str) -> None:
+    out = tmp_path / "card.pdf"
+    assert run("card", "--out", str(out), "--paper", paper).exit_code == 0
+    assert out.read_bytes().startswith(b"%PDF")
+    out.write_bytes(b"mine")
+    again = run("card", "--out", str(out))
+    assert again.exit_code == 2
+    assert "--force" in again.stderr
+    assert len(again.stderr.splitlines()) == 1
+    assert out.read_bytes() == b"mine"
+    assert run("card", "--out", str(out), "--force").exit_code == 0
+    assert out.read_bytes().startswith(b"%PDF")
+
+
+def test_card_in_a_missing_folder_is_one_sentence(tmp_path: Path) -> None:
+    result = run("card", "--out", str(tmp_path / "none" / "card.pdf"))
+    assert result.exit_code == 1
+    assert "could not be written" in result.stderr
+
+
+def test_fluid_as_text_and_as_json() -> None:
+    assert "12 g baking soda" in " ".join(run("fluid").stdout.split())
+    data = json.loads(run("fluid", "--kh", "4", "--volume", "500", "--json").stdout)
+    assert data["schema"] == "colorread.fluid/1"
+    assert data["recipe"]["kh_dkh"] == pytest.approx(4.0, rel=0.01)
+    assert data["dye"]["drops"] >= 1
+
+
+@pytest.mark.parametrize(
+    "arguments", ["--kh 99", "--volume 1", "--scale-error 0", "--vial-volume nan", "--temperature 90"]
+)
+def test_fluid_outside_its_range_is_one_sentence(arguments: str) -> None:
+    result = run("fluid", *arguments.split())
+    assert result.exit_code == 2
+    assert len(result.stderr.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    "error",
+    [
+        ImportError("libGL.so.1: cannot open shared object file: No such file or directory"),
+        ModuleNotFoundError("No module named 'cv2'", name="cv2"),
+    ],
+)
+def test_opencv_that_cannot_be_loaded_names_the_fix(
+    error: ImportError, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    real_import = builtins.__import__
+
+    def broken_import(name: str, *args: Any, **kwargs: Any) -> Any:
+        if name == "colorread.pipeline":
+            raise error
+        return real_import(name, *args, **kwargs)
+
+    monkeypatch.setattr(builtins, "__import__", broken_import)
+    monkeypatch.setattr(sys, "argv", ["colorread", "read", "a.jpg"])
+    with pytest.raises(SystemExit) as stop:
+        colorread.cli.main()
+    assert stop.value.code == 1
+    text = capsys.readouterr().err
+    assert "pip uninstall -y opencv-python && pip install --force-reinstall opencv-python-headless" in text
+    assert len(text.splitlines()) == 1
+
+
+def test_other_missing_modules_are_not_blamed_on_opencv(monkeypatch: pytest.MonkeyPatch) -> None:
+    def missing(*_args: Any, **_kwargs: Any) -> Any:
+        raise ModuleNotFoundError("No module named 'nothing'", name="nothing")
+
+    monkeypatch.setattr(colorread.pipeline, "read_photo_traced", missing)
+    monkeypatch.setattr(sys, "argv", ["colorread", "read", "a.jpg"])
+    with pytest.raises(ModuleNotFoundError):
+        colorread.cli.main()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="sends SIGINT")
+def test_interrupt_is_quiet() -> None:
+    code = (
+        "import os, signal, sys, colorread.pipeline\nfrom colorread.cli import main\n"
+        "def stopped(*a, **k): os.kill(os.getpid(), signal.SIGINT)\n"
+        "colorread.pipeline.read_photo_traced = stopped\nsys.argv = ['colorread', 'read', 'a.jpg', 'b.jpg']\nmain()"
+    )
+    result = child(code)
+    assert result.returncode == 128 + signal.SIGINT
+    assert "Traceback" not in result.stderr
+    assert result.stdout == ""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a pseudo-terminal")
+def test_bar_goes_to_stderr_and_readings_to_stdout() -> None:
+    import pty
+
+    code = (
+        "import sys, time, colorread.pipeline\nfrom pathlib import Path\nfrom colorread.cli import main\n"
+        "from tests.fabricated import made_reading, made_trace\n"
+        "def read(source, **k):\n    time.sleep(0.2)\n    return made_reading(photo=str(source)), made_trace()\n"
+        "colorread.pipeline.read_photo_traced = read\nsys.argv = ['colorread', 'read', 'a.jpg', 'b.jpg']\nmain()"
+    )
+    parent, terminal = pty.openpty()
+    environment = {"TERM": "xterm", "PATH": "", "PYTHONPATH": str(Path(__file__).resolve().parents[1])}
+    result = subprocess.run(
+        [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=terminal, env=environment, timeout=60, check=False
+    )
+    os.close(terminal)
+    shown = os.read(parent, 100_000).decode()
+    os.close(parent)
+    assert result.returncode == 0
+    assert "Reading photos" in shown
+    printed = result.stdout.decode()
+    assert "a.jpg" in printed
+    assert "b.jpg" in printed
+    assert "\x1b" not in printed
+    assert "mg/L" not in shown

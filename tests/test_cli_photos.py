@@ -1,0 +1,137 @@
+"""The command on real files: what is printed, on which stream, and with which exit code."""
+
+from __future__ import annotations
+
+import ast
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+import colorread.cli
+from tests.scene import Scene, take_photo
+
+ROOT = Path(__file__).resolve().parents[1]
+runner = CliRunner()
+
+
+def run(*arguments: str) -> Any:
+    return runner.invoke(colorread.cli.app, list(arguments))
+
+
+@pytest.fixture(scope="module")
+def photo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("photos") / "tank.png"
+    cv2.imwrite(str(path), take_photo(Scene(ph=6.8)).rgb_u8[..., ::-1])
+    return path
+
+
+@pytest.fixture(scope="module")
+def bad_files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    folder = tmp_path_factory.mktemp("bad")
+    (folder / "text.jpg").write_text("not a photo", encoding="utf-8")
+    (folder / "empty.jpg").write_bytes(b"")
+    cv2.imwrite(str(folder / "gray.png"), np.full((480, 640, 3), 128, np.uint8))
+    half = cv2.imencode(".jpg", np.random.default_rng(2).integers(0, 255, (400, 400, 3), dtype=np.uint8))[1].tobytes()
+    (folder / "half.jpg").write_bytes(half[: len(half) // 2])
+    (folder / "folder.jpg").mkdir()
+    names = ("text.jpg", "empty.jpg", "gray.png", "half.jpg", "folder.jpg", "missing.jpg")
+    return {name: folder / name for name in names}
+
+
+def test_photo_is_read_in_words(photo: Path) -> None:
+    result = run("read", str(photo), "--kh", "4", "--temperature", "25")
+    assert result.exit_code == 0
+    assert result.stderr == ""
+    assert "\x1b" not in result.stdout
+    words = " ".join(result.stdout.split())
+    for part in ("mg/L", "90 % interval", "Plants:", "Fish:", "pH 6.8", "veterinarian"):
+        assert part in words
+
+
+def test_child_process_prints_json_only(photo: Path, bad_files: dict[str, Path]) -> None:
+    command = [sys.executable, "-m", "colorread", "read", str(photo), *map(str, bad_files.values()), "--json"]
+    result = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=60, check=False)
+    assert result.returncode == 3
+    assert result.stderr == ""
+    readings = [json.loads(line) for line in result.stdout.splitlines()]
+    assert [reading["status"] for reading in readings] == ["read"] + ["refused"] * len(bad_files)
+    assert readings[0]["ph"]["low"] <= 6.8 <= readings[0]["ph"]["high"]
+    # 4 dKH at 25 C and pH 6.8 by PHREEQC with phreeqc.dat.
+    assert readings[0]["co2_mg_l"]["low"] <= 21.43 <= readings[0]["co2_mg_l"]["high"]
+    assert all(reading["ph"] is reading["co2_mg_l"] is reading["verdict"] is None for reading in readings[1:])
+
+
+def test_unreadable_files_are_refused_each_with_its_reason(bad_files: dict[str, Path]) -> None:
+    result = run("read", *map(str, bad_files.values()))
+    assert result.exit_code == 3
+    assert isinstance(result.exception, SystemExit)
+    assert "Traceback" not in result.output
+    assert result.stdout.count("NOT READ") == len(bad_files)
+    for name in bad_files:
+        assert name in result.stdout
+    assert not re.search(r"(?<!CO)\d mg/L|pH \d", result.stdout)  # "CO2 mg/L" heads a column
+
+
+def test_one_bad_photo_does_not_keep_the_others_from_being_read(photo: Path, bad_files: dict[str, Path]) -> None:
+    result = run("read", str(bad_files["text.jpg"]), str(photo))
+    assert result.exit_code == 3
+    assert "NOT READ" in result.stdout
+    assert "90 % interval" in result.stdout
+
+
+def test_evidence_is_written_for_read_and_refused_alike(
+    photo: Path, bad_files: dict[str, Path], tmp_path: Path
+) -> None:
+    result = run("read", str(photo), str(bad_files["gray.png"]), "--evidence", str(tmp_path / "pictures"))
+    assert result.exit_code == 3
+    pictures = sorted(path for path in (tmp_path / "pictures").iterdir())
+    assert len(pictures) == 2
+    for picture in pictures:
+        image = cv2.imread(str(picture))
+        assert image is not None
+        assert image.std() > 1.0
+
+
+def test_pointing_outside_the_photo_is_refused(photo: Path) -> None:
+    result = run("read", str(photo), "--vial", "9000,9000,50,50")
+    assert result.exit_code == 3
+    assert "--vial" in result.stdout
+
+
+@pytest.mark.parametrize("arguments", [("--help",), ("read", "--help")])
+def test_help_tells_exit_codes_and_examples(arguments: tuple[str, ...]) -> None:
+    result = run(*arguments)
+    assert result.exit_code == 0
+    for code in "0123":
+        assert re.search(rf"^\s*{code}  \w", result.stdout, re.MULTILINE)
+    assert "Exit codes:" in result.stdout
+    assert "Examples:" in result.stdout
+    assert "colorread read" in result.stdout
+
+
+def spoken_texts(path: Path) -> list[str]:
+    """All string literals of a module but its docstrings, which speak to programmers."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    statements = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    return [
+        node.value
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in statements
+    ]
+
+
+def test_nothing_the_program_can_say_calls_anything_safe() -> None:
+    modules = [path for package in ("colorread", "calibration") for path in (ROOT / package).glob("*.py")]
+    texts = [text for path in modules for text in spoken_texts(path)]
+    assert any("Fish: " in text for text in texts)
+    for text in texts:
+        # The "safety sheet" of a supplier of dye is another matter.
+        assert not re.search(r"\b(safe|safely|unsafe|harmless|no danger)\b", text.lower()), text

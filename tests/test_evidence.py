@@ -1,0 +1,141 @@
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from colorread.evidence import draw_evidence, write_evidence
+from colorread.reading import Interval
+from tests.fabricated import FLUID_RGB, NO_TRACE, made_reading, made_refusal, made_trace
+
+
+def pixels(image: Image.Image) -> np.ndarray:
+    return np.asarray(image.convert("RGB")).astype(int)
+
+
+def test_page_is_a_portrait_as_wide_as_a_phone_and_not_cut_off() -> None:
+    image = draw_evidence(made_reading(flags=("glare", "card-bent")), made_trace())
+    assert image.width == 1080
+    assert image.height > image.width
+    assert (pixels(image)[-20:] == 255).all()  # the last line of text is whole
+
+
+def test_card_and_fluid_are_outlined_dark_and_light() -> None:
+    # The whole photo is shown: 240 x 180 pixels enlarged 4.5 times.
+    corners = np.array([(-0.5, -0.5), (239.5, -0.5), (239.5, 179.5), (-0.5, 179.5)])
+    page = pixels(draw_evidence(made_reading(), made_trace(card_corners_px=corners)))
+    across_fluid = page[round(95.5 * 4.5), round(90 * 4.5) : round(110 * 4.5)]
+    levels = across_fluid.mean(axis=-1)
+    assert levels.min() < 30, "no dark edge"
+    inside = pixels(draw_evidence(made_reading(), made_trace(card_corners_px=corners)))[330:520, 470:620]
+    bare = made_trace(card_corners_px=corners, used_px=None)
+    without_dots = pixels(draw_evidence(made_reading(), bare))[330:520, 470:620]
+    changed = (np.abs(inside - without_dots).max(axis=-1) > 60).mean()
+    assert 0.02 < changed < 0.4, "used pixels are to be marked, lightly"
+
+
+def test_outline_of_the_fluid_is_dashed_and_that_of_the_card_is_not() -> None:
+    page = pixels(draw_evidence(made_reading(), made_trace()))
+    # Crop: the card of 200 x 140 pixels and a rim of 16 around it, so 232 x 172 pixels over 1080.
+    scale = 1080 / 232
+    card_left = page[round((60 - 3.5) * scale) : round((120 - 3.5) * scale), round((20 - 3.5) * scale)].mean(axis=-1)
+    fluid_left = page[round((75 - 3.5) * scale) : round((115 - 3.5) * scale), round((100 - 3.5) * scale)].mean(axis=-1)
+    assert card_left.min() > 200
+    assert fluid_left.min() < 60
+    assert fluid_left.max() > 200
+
+
+def test_swatch_shows_the_corrected_color() -> None:
+    page = pixels(draw_evidence(made_reading(), made_trace(rgb_u8=None, card_corners_px=None, vial_outline_px=None)))
+    same = np.abs(page - np.round(np.array(FLUID_RGB) * 255)).max(axis=-1) <= 1
+    assert same.sum() > 50_000
+
+
+def bracket_columns(ph: Interval) -> tuple[int, int]:
+    """Columns of the first and last dark pixel of the bar above the color scale."""
+    reading = made_reading(ph=ph)
+    trace = replace(made_trace(), rgb_u8=None, card_corners_px=None, vial_outline_px=None)
+    dark = pixels(draw_evidence(reading, trace))[82, :].max(axis=-1) < 60
+    columns = np.flatnonzero(dark)
+    return int(columns[0]), int(columns[-1])
+
+
+def test_bracket_moves_with_the_interval_and_stays_on_the_scale() -> None:
+    acid = bracket_columns(Interval(value=6.4, low=6.2, high=6.6))
+    basic = bracket_columns(Interval(value=7.2, low=7.0, high=7.4))
+    wide = bracket_columns(Interval(value=6.8, low=5.0, high=9.0))
+    one_sided = bracket_columns(Interval(value=None, low=None, high=6.3))
+    assert acid[1] < basic[0]
+    # 0.8 pH of a scale of 1.6 over a bit more than 700 pixels.
+    assert 330 < basic[0] - acid[0] < 420
+    assert wide[0] < acid[0]
+    assert wide[1] > basic[1]
+    assert one_sided[0] == pytest.approx(wide[0], abs=30)
+
+
+@pytest.mark.parametrize(
+    "trace",
+    [
+        NO_TRACE,
+        made_trace(card_corners_px=None, vial_outline_px=None, used_px=None, fluid_rgb=None, scale_rgb=()),
+        made_trace(vial_outline_px=None, used_px=None, fluid_rgb=None, scale_rgb=()),
+        made_trace(fluid_rgb=None, scale_rgb=()),
+    ],
+    ids=["no photo", "no card", "no fluid", "no color"],
+)
+def test_refusals_are_drawn_at_every_step(trace: object) -> None:
+    assert draw_evidence(made_refusal(), trace).width == 1080  # type: ignore[arg-type]
+
+
+def test_fluid_far_outside_the_photo_and_long_words_do_no_harm() -> None:
+    away = np.array([(400.0, -80.0), (460.0, -80.0), (430.0, 20.0)])
+    reading = made_reading(photo="x" * 300 + "\x1b\u65e5.jpg", flags=("unheard-of",))
+    assert draw_evidence(reading, made_trace(vial_outline_px=away, used_px=away)).width == 1080
+
+
+def test_file_is_named_after_the_photo_and_opens(tmp_path: Path) -> None:
+    path = write_evidence(made_reading(photo="some/where/tank.heic"), made_trace(), tmp_path / "new" / "folder")
+    assert path == tmp_path / "new" / "folder" / "tank-evidence.jpg"
+    with Image.open(path) as image:
+        assert image.width == 1080
+    assert os.listdir(path.parent) == [path.name]  # nothing half-written is left
+
+
+def test_two_photos_of_one_name_get_two_pictures_and_a_second_run_replaces_them(tmp_path: Path) -> None:
+    first, second = made_reading(photo="a/tank.jpg"), made_reading(photo="b/tank.jpg")
+    names = [write_evidence(reading, NO_TRACE, tmp_path).name for reading in (first, second, first, second)]
+    assert names == ["tank-evidence.jpg", "tank-evidence-2.jpg"] * 2
+    assert len(list(tmp_path.iterdir())) == 2
+
+
+def test_a_photo_is_never_overwritten(tmp_path: Path) -> None:
+    photo = tmp_path / "tank-evidence.jpg"
+    Image.new("RGB", (8, 8)).save(photo)
+    before = photo.read_bytes()
+    assert write_evidence(made_reading(photo="tank.jpg"), NO_TRACE, tmp_path).name == "tank-evidence-2.jpg"
+    assert photo.read_bytes() == before
+
+
+def test_picture_does_not_tell_the_folder_of_the_photo(tmp_path: Path) -> None:
+    path = write_evidence(made_reading(photo="/home/someone/tank.jpg"), NO_TRACE, tmp_path)
+    assert b"someone" not in path.read_bytes()
+
+
+def test_a_failed_write_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_args: object, **_kwargs: object) -> None:
+        raise OSError("No space left on device")
+
+    monkeypatch.setattr(Image.Image, "save", full)
+    with pytest.raises(OSError, match="No space"):
+        write_evidence(made_reading(), NO_TRACE, tmp_path)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_folder_that_is_a_file_is_an_os_error(tmp_path: Path) -> None:
+    (tmp_path / "taken").write_text("x", encoding="utf-8")
+    with pytest.raises(OSError, match="taken"):
+        write_evidence(made_reading(), NO_TRACE, tmp_path / "taken")

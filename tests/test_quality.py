@@ -1,0 +1,59 @@
+"""The project's own rules: style, types, layers, start-up and packaging, checked by the tools that know them."""
+
+from __future__ import annotations
+
+import importlib.metadata
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+import calibration
+import colorread
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("-m", "ruff", "check", "."),
+        ("-m", "ruff", "format", "--check", "."),
+        ("-m", "mypy"),
+        ("-c", "from importlinter.cli import lint_imports_command; lint_imports_command()"),
+    ],
+    ids=["ruff check", "ruff format", "mypy", "import-linter"],
+)
+def test_tool_is_content(command: tuple[str, ...]) -> None:
+    result = subprocess.run([sys.executable, *command], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert result.returncode == 0, result.stdout + result.stderr
+
+
+def test_version_is_that_of_the_package() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert colorread.__version__ == project["version"] == importlib.metadata.version("colorread")
+
+
+def test_both_packages_come_from_one_place() -> None:
+    # `calibration` is a common name: another distribution's must not be taken for it.
+    homes = {Path(package.__file__ or "").resolve().parent.parent for package in (colorread, calibration)}
+    assert len(homes) == 1
+
+
+def test_readme_holds_the_commands_that_ci_runs() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    ci = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    test_command = ci.strip().splitlines()[-1]
+    assert test_command in readme
+    assert "colorread read sample_images/front-green.jpg" in readme
+
+
+def test_no_module_has_grown_out_of_hand() -> None:
+    lengths = {
+        path.name: len(path.read_text(encoding="utf-8").splitlines())
+        for package in ("colorread", "calibration")
+        for path in (ROOT / package).glob("*.py")
+    }
+    assert max(lengths.values()) <= 400, lengths

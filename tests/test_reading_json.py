@@ -1,0 +1,101 @@
+from __future__ import annotations
+
+import json
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+
+from colorread.reading import Interval
+from colorread.reading_json import reading_to_dict, reading_to_json
+from tests.fabricated import made_reading, made_refusal
+
+KEYS = """
+schema photo status taken_at time_source ph co2_mg_l limit kh_dkh temperature_c fluid light assumed geometry verdict
+flags reason card vial budget co2_rule_of_thumb_mg_l tank_ph tank_kh_dkh
+"""
+
+
+def refuse_constant(name: str) -> Any:
+    raise AssertionError(f"{name} is no JSON")
+
+
+def parsed(text: str) -> dict[str, Any]:
+    return dict(json.loads(text, parse_constant=refuse_constant))
+
+
+def test_read_photo_gives_every_key_with_rounded_numbers() -> None:
+    data = parsed(reading_to_json(made_reading(flags=("glare",), card_corners_px=((1.06, 2.0),) * 4)))
+    assert sorted(data) == sorted(KEYS.split())
+    assert data["schema"] == "colorread.reading/1"
+    assert data["status"] == "read"
+    assert data["taken_at"] == "2025-06-04T05:30:09+01:00"
+    assert data["ph"] == {"value": 6.877, "low": 6.7, "high": 7.05}
+    assert data["co2_mg_l"] == {"value": 18.05, "low": 12.0, "high": 27.0}
+    assert data["card"]["corners_px"][0] == [1.1, 2.0]
+    assert data["vial"]["outline_px"][2] == [140.0, 120.0]
+    assert data["assumed"] == ["kh", "temperature", "light"]
+    assert data["flags"] == ["glare"]
+    assert set(data["verdict"]) == {"plants", "fish", "sentences", "cautions"}
+    assert data["reason"] is None
+
+
+def test_refused_photo_has_the_same_keys_and_no_number() -> None:
+    data = parsed(reading_to_json(made_refusal(taken_at=None, time_source="unknown")))
+    assert sorted(data) == sorted(KEYS.split())
+    for name in (
+        "ph",
+        "co2_mg_l",
+        "limit",
+        "verdict",
+        "card",
+        "vial",
+        "geometry",
+        "co2_rule_of_thumb_mg_l",
+        "taken_at",
+    ):
+        assert data[name] is None, name
+    assert data["reason"] == {
+        "code": "no-card",
+        "message": "No card was found.",
+        "next_step": "Show the whole card.",
+    }
+    assert data["budget"] == {}
+
+
+def test_one_sided_reading_has_null_at_the_open_end() -> None:
+    data = parsed(reading_to_json(made_reading(co2_mg_l=Interval(value=None, low=61.0, high=None), limit="below")))
+    assert data["co2_mg_l"] == {"value": None, "low": 61.0, "high": None}
+
+
+def test_what_is_not_finite_becomes_null() -> None:
+    reading = made_reading(
+        co2_rule_of_thumb_mg_l=float("nan"),
+        budget={"dye pKa": float("inf")},
+        vial_outline_px=((float("nan"), 1.0),),
+        ph=Interval(value=7.0, low=float("-inf"), high=7.2),
+    )
+    data = parsed(reading_to_json(reading))
+    assert data["co2_rule_of_thumb_mg_l"] is None
+    assert data["budget"] == {"dye pKa": None}
+    assert data["vial"]["outline_px"] == [[None, 1.0]]
+    assert data["ph"]["low"] is None
+
+
+def test_numpy_numbers_are_plain_numbers() -> None:
+    reading = made_reading(kh_dkh=np.float64(3.5), temperature_c=np.float64(24.25))
+    assert parsed(reading_to_json(reading))["kh_dkh"] == 3.5
+    assert type(reading_to_dict(reading)["temperature_c"]) is float
+
+
+def test_one_line_of_ascii_whatever_the_name() -> None:
+    name = "gr\u00f6\u00dfe\n\u65e5\udcff.jpg"
+    text = reading_to_json(made_reading(photo=name))
+    assert text.isascii()
+    assert "\n" not in text
+    assert parsed(text)["photo"] == name
+
+
+def test_time_without_zone_stays_without() -> None:
+    reading = made_reading(taken_at=datetime(2025, 1, 2, 3, 4, 5), time_source="exif without offset")
+    assert parsed(reading_to_json(reading))["taken_at"] == "2025-01-02T03:04:05"

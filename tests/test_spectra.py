@@ -1,0 +1,114 @@
+"""The spectra of lamps, observer and cameras against an independent color library."""
+
+from __future__ import annotations
+
+import importlib
+import warnings
+from collections.abc import Iterator
+from types import ModuleType
+
+import numpy as np
+import pytest
+
+from calibration import spectra
+from calibration.spectra import LIGHT_CLASSES, WAVELENGTH_NM, cie_illuminants, lights, observer, sensors
+
+ILLUMINANTS = {
+    "a": "A",
+    "d50": "D50",
+    "d65": "D65",
+    "fl2": "FL2",
+    "fl7": "FL7",
+    "fl11": "FL11",
+    "led-b1": "LED-B1",
+    "led-b3": "LED-B3",
+    "led-b5": "LED-B5",
+    "led-v1": "LED-V1",
+}
+# CIE 015:2018: chromaticity of the 2 degree observer as printed for the illuminants that a user is most likely to meet.
+PRINTED_XY = {"a": (0.44758, 0.40745), "d50": (0.3457, 0.3585), "d65": (0.3127, 0.3290)}
+
+
+@pytest.fixture(scope="module")
+def oracle() -> Iterator[ModuleType]:
+    """Give the color library; it warns when imported and alters how numpy prints."""
+    options = np.get_printoptions()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        yield importlib.import_module("colour")
+    np.set_printoptions(**options)
+
+
+def test_grid_is_400_to_700_nm_in_steps_of_5_and_cannot_be_changed() -> None:
+    np.testing.assert_array_equal(WAVELENGTH_NM, 400.0 + 5.0 * np.arange(61))
+    with pytest.raises(ValueError, match="read-only"):
+        WAVELENGTH_NM[0] = 0.0
+
+
+def test_all_illuminants_are_checked() -> None:
+    assert set(cie_illuminants()) == set(ILLUMINANTS)
+
+
+@pytest.mark.parametrize("name", ILLUMINANTS)
+def test_illuminant_agrees_with_library(name: str, oracle: ModuleType) -> None:
+    spectrum = oracle.SDS_ILLUMINANTS[ILLUMINANTS[name]]
+    expected = np.interp(WAVELENGTH_NM, spectrum.wavelengths, spectrum.values)
+    # Five decimals are kept.
+    np.testing.assert_allclose(cie_illuminants()[name], expected / expected.max(), atol=5.1e-6)
+
+
+def test_observer_agrees_with_library(oracle: ModuleType) -> None:
+    functions = oracle.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
+    at_grid = np.isin(functions.wavelengths, WAVELENGTH_NM)
+    np.testing.assert_allclose(observer(), functions.values[at_grid], atol=1e-6)
+
+
+@pytest.mark.parametrize("name", PRINTED_XY)
+def test_illuminant_has_its_printed_chromaticity(name: str) -> None:
+    xyz = cie_illuminants()[name] @ observer()
+    # The grid leaves out the ends below 400 and above 700 nm.
+    np.testing.assert_allclose(xyz[:2] / xyz.sum(), PRINTED_XY[name], atol=1e-3)
+
+
+def test_eight_measured_cameras_and_the_observer() -> None:
+    family = sensors()
+    assert family.shape == (9, 61, 3)
+    np.testing.assert_array_equal(family[8], observer())
+    assert np.all(family >= 0.0)
+    measured = family[:8]
+    np.testing.assert_allclose(measured.max(axis=(1, 2)), 1.0)
+    peaks = WAVELENGTH_NM[measured.argmax(axis=1)]
+    # Red, green and blue channel in this order, each where cameras have it.
+    assert np.all((peaks > [570.0, 500.0, 430.0]) & (peaks < [640.0, 560.0, 490.0])), peaks
+    # No camera stands in twice.
+    apart = np.abs(measured[:, None] - measured[None, :]).max(axis=(2, 3))
+    assert np.all(apart[~np.eye(8, dtype=bool)] > 0.02)
+
+
+def test_every_lamp_class_has_several_lamps() -> None:
+    classes = [light.light_class for light in lights()]
+    assert set(classes) == set(LIGHT_CLASSES)
+    assert min(classes.count(light_class) for light_class in LIGHT_CLASSES) >= 2
+    for light in lights():
+        assert light.power.shape == WAVELENGTH_NM.shape
+        assert np.all(light.power >= 0.0)
+        assert light.power.max() > 0.0
+
+
+def test_lamp_classes_keep_what_their_names_say(oracle: ModuleType) -> None:
+    """Correlated color temperatures by the library: warm below 4000 K, daylight and cool white above."""
+    kelvin: dict[str, list[float]] = {light_class: [] for light_class in LIGHT_CLASSES}
+    for light in lights():
+        xyz = light.power @ observer()
+        uv = oracle.xy_to_UCS_uv(xyz[:2] / xyz.sum())
+        kelvin[light.light_class].append(float(oracle.temperature.uv_to_CCT_Robertson1968(uv)[0]))
+    assert max(kelvin["warm-led"]) < 4000.0, kelvin
+    assert min(kelvin["cool-led"]) > 4000.0, kelvin
+    assert kelvin["daylight"] == pytest.approx([5000.0, 6500.0], rel=0.02)
+
+
+def test_file_on_another_grid_is_rejected(monkeypatch: pytest.MonkeyPatch) -> None:
+    shifted = WAVELENGTH_NM + 1.0
+    monkeypatch.setattr(spectra, "WAVELENGTH_NM", shifted)
+    with pytest.raises(ValueError, match="wavelength grid"):
+        spectra._read("observer_cie1931.csv")

@@ -1,0 +1,176 @@
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from rich.console import Console
+
+from colorread.fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
+from colorread.reading import Interval, Reading
+from colorread.terminal import co2_scale, print_cautions, print_fluid, print_reading, print_summary
+from tests.fabricated import made_reading, made_refusal
+
+READINGS = {
+    "read": made_reading(
+        flags=("glare", "unheard-of"), tank_ph=Interval(value=7.0, low=6.8, high=7.2), tank_kh_dkh=6.0
+    ),
+    "one-sided": made_reading(
+        co2_mg_l=Interval(value=None, low=61.0, high=None),
+        ph=Interval(value=None, low=None, high=6.34),
+        limit="below",
+        co2_rule_of_thumb_mg_l=None,
+    ),
+    "refused": made_refusal(),
+}
+
+
+def console(width: int = 80, encoding: str = "utf-8") -> tuple[Console, io.BytesIO]:
+    raw = io.BytesIO()
+    file = io.TextIOWrapper(raw, encoding=encoding, write_through=True)
+    return Console(file=file, width=width, highlight=False), raw
+
+
+def printed(reading: Reading, width: int = 80, encoding: str = "utf-8") -> str:
+    target, raw = console(width, encoding)
+    print_reading(target, reading, Path("evidence/tank-evidence.jpg"))
+    print_cautions(target, [reading])
+    return raw.getvalue().decode(encoding)
+
+
+def flat(text: str) -> str:
+    return " ".join(text.split())
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 200])
+@pytest.mark.parametrize("reading", READINGS.values(), ids=READINGS.keys())
+def test_lines_fit_and_hold_no_escape_codes(reading: Reading, width: int) -> None:
+    text = printed(reading, width)
+    assert max(map(len, text.splitlines())) <= min(width, 110)
+    assert "\x1b" not in text
+
+
+def test_words_come_before_numbers_and_say_what_was_assumed_and_when() -> None:
+    text = flat(printed(READINGS["read"]))
+    order = [
+        "WATCH",
+        "Plants:",
+        "CO2 18 mg/L, 90 % interval 12 to 27 mg/L",
+        "pH 6.88, 90 % interval 6.70 to 7.05",
+        "Tank pH 7.00",
+        "Assumed fluid of 4 dKH, 25 °C, lamp unknown",
+        "Taken 2025-06-04 05:30 +01:00, from the photo, with its time zone",
+        "16 mg/L by 3 x KH x 10^(7 - pH), as such (common practice, reads 6 to 17 % low)",
+        "dye pKa 80 %, light and camera 20 %",
+        "reflections cover much of the fluid: turn the vial",
+        "unheard-of",
+        "evidence/tank-evidence.jpg",
+        "gasping",
+    ]
+    places = [text.index(words) for words in order]
+    assert places == sorted(places)
+
+
+def test_refusal_says_what_is_wrong_and_what_to_do_and_gives_no_number() -> None:
+    text = printed(made_refusal(taken_at=None))
+    assert "NOT READ" in text
+    assert "No card was found." in text
+    assert "Show the whole card." in text
+    assert "mg/L" not in text
+    assert "pH" not in text
+
+
+def test_terminal_without_unicode_gets_plain_ascii() -> None:
+    text = printed(made_reading(photo="größe.jpg"), encoding="ascii")
+    assert text.isascii()
+    assert "! WATCH" in text
+
+
+def test_file_name_cannot_steer_the_terminal() -> None:
+    text = printed(made_refusal(photo="\x1b[31mtank\udcff.jpg"))
+    assert "\x1b" not in text
+    assert "?[31mtank?.jpg" in text
+
+
+def test_color_only_where_wanted(monkeypatch: pytest.MonkeyPatch) -> None:
+    def colored() -> str:
+        file = io.StringIO()
+        print_reading(Console(file=file, force_terminal=True, width=80, color_system="standard"), READINGS["read"])
+        return file.getvalue()
+
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    assert "\x1b[1;33m" in colored()  # bold yellow
+    monkeypatch.setenv("NO_COLOR", "1")
+    assert "33m" not in colored()
+
+
+# A scale of 61 characters has one per mg/L.
+@pytest.mark.parametrize(
+    ("interval", "bar"),
+    [
+        ((12.0, 18.0, 27.0), "─" * 12 + "━━━╋━━●━━━━━━━━━" + "──┼" + "─" * 30),
+        ((20.0, 40.0, 90.0), "─" * 15 + "┼────" + "━" * 10 + "╋" + "━" * 9 + "●" + "━" * 19 + "▶"),
+        ((None, None, 6.0), "◀" + "━" * 6 + "─" * 8 + "┼" + "─" * 14 + "┼" + "─" * 30),
+        ((61.0, None, None), "─" * 15 + "┼" + "─" * 14 + "┼" + "─" * 29 + "▶"),
+    ],
+)
+def test_scale_shows_interval_value_and_marks(
+    interval: tuple[float | None, float | None, float | None], bar: str
+) -> None:
+    low, value, high = interval
+    first, labels = co2_scale(Interval(value=value, low=low, high=high), 61).split("\n")
+    assert first == bar
+    assert labels[0] == "0"
+    assert labels[15:17] == "15"
+    assert labels[30:32] == "30"
+    assert labels[-2:] == "60"
+
+
+@given(st.lists(st.floats(0.0, 900.0), min_size=3, max_size=3).map(sorted), st.integers(16, 100))
+def test_scale_keeps_its_width(ends: list[float], width: int) -> None:
+    lines = co2_scale(Interval(value=ends[1], low=ends[0], high=ends[2]), width).split("\n")
+    assert [len(line) for line in lines] == [width, width]
+
+
+@pytest.mark.parametrize("width", [40, 80])
+def test_summary_has_a_row_for_every_photo(width: int) -> None:
+    target, raw = console(width)
+    print_summary(target, list(READINGS.values()))
+    text = raw.getvalue().decode()
+    assert max(map(len, text.splitlines())) <= width
+    assert text.count("tank") == 3
+    assert "above 61" in flat(text)
+    assert "no-card" in text
+    if width == 80:
+        assert "12 to 27" in text
+
+
+def test_cautions_come_once_for_several_photos() -> None:
+    target, raw = console(100)
+    calm = made_reading(co2_mg_l=Interval(value=6.0, low=4.0, high=9.0))
+    print_cautions(target, [calm, READINGS["one-sided"], READINGS["refused"], READINGS["read"]])
+    text = flat(raw.getvalue().decode())
+    assert text.count("hours behind") == 1
+    assert text.count("stop the gas") == 1
+
+
+def test_only_refusals_bring_no_cautions() -> None:
+    target, raw = console()
+    print_cautions(target, [made_refusal()])
+    assert raw.getvalue() == b""
+
+
+@pytest.mark.parametrize("width", [40, 80])
+def test_recipe_names_amounts_error_color_and_cautions(width: int) -> None:
+    target, raw = console(width)
+    print_fluid(target, fluid_recipe(4.0, 1000.0), dye_drops(5.0), color_in_room_air(4.0, 22.0), 5.0)
+    text = raw.getvalue().decode()
+    assert max(map(len, text.splitlines())) <= width
+    words = flat(text.replace("│", " "))
+    # 12 g NaHCO3 in 1 L, 50 mL to 500 mL, 100 mL to 1 L: 119.8 mg/L make 4 dKH.
+    for part in ("12 g baking soda", "1000 mL", "50 mL", "500 mL", "100 mL", "drops of 0.04 %", "blue", "4 weeks"):
+        assert part in words
+    assert all(flat(caution) in words.replace(" - ", " ") for caution in CAUTIONS[:1])
+    assert "±" in words

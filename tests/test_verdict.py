@@ -1,0 +1,102 @@
+from __future__ import annotations
+
+import math
+import re
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+import colorread
+from colorread.flags import FLAG_TEXTS, flag_text
+from colorread.reading import Interval
+from colorread.verdict import judge
+
+
+def interval(low: float | None, value: float | None, high: float | None) -> Interval:
+    return Interval(value=value, low=low, high=high)
+
+
+# The marks: 15 to 30 mg/L for plants (common practice); 25 and 35 mg/L on the upper end for fish (assumption).
+@pytest.mark.parametrize(
+    ("low", "value", "high", "plants", "fish"),
+    [
+        (4.0, 6.0, 9.0, "too little", "no concern read"),
+        (9.0, 12.0, 14.9, "too little", "no concern read"),
+        (18.0, 20.0, 25.0, "enough", "no concern read"),
+        (18.0, 20.0, 25.1, "enough", "watch"),
+        (18.0, 25.0, 35.0, "enough", "watch"),
+        (18.0, 25.0, 35.1, "enough", "act"),
+        (12.0, 18.0, 27.0, "enough", "watch"),
+        (9.0, 12.0, 17.0, "cannot tell", "no concern read"),
+        (5.0, 20.0, 80.0, "cannot tell", "act"),
+        (25.0, 45.0, 80.0, "cannot tell", "act"),
+        (31.0, 40.0, 55.0, "more than needed", "act"),
+        (50.0, 60.0, 80.0, "more than needed", "act"),
+        (20.0, 20.0, 20.0, "enough", "no concern read"),
+    ],
+)
+def test_plants_are_judged_on_the_whole_interval_and_fish_on_its_upper_end(
+    low: float, value: float, high: float, plants: str, fish: str
+) -> None:
+    verdict = judge(interval(low, value, high), None)
+    assert (verdict.plants, verdict.fish) == (plants, fish)
+
+
+@pytest.mark.parametrize(("low", "plants"), [(20.0, "cannot tell"), (61.0, "more than needed")])
+def test_open_upper_end_means_act(low: float, plants: str) -> None:
+    verdict = judge(interval(low, None, None), "below")
+    assert (verdict.plants, verdict.fish) == (plants, "act")
+
+
+@pytest.mark.parametrize(("high", "plants"), [(6.0, "too little"), (20.0, "cannot tell")])
+def test_open_lower_end_counts_from_nothing(high: float, plants: str) -> None:
+    verdict = judge(interval(None, None, high), "above")
+    assert (verdict.plants, verdict.fish) == (plants, "no concern read")
+
+
+positive = st.floats(0.1, 500.0)
+
+
+@given(st.lists(positive, min_size=3, max_size=3).map(sorted))
+def test_every_verdict_warns_of_delay_and_never_calls_anything_safe(ends: list[float]) -> None:
+    verdict = judge(interval(*ends), None)
+    text = " ".join(verdict.sentences + verdict.cautions).lower()
+    assert not re.search(r"\bsafe|harmless|no danger", text)
+    assert "20 mg/l" in text  # the long-term mark of the literature on fish welfare
+    assert "hours behind" in text
+    assert "veterinar" in text
+    assert len(verdict.sentences) == 3
+    alarmed = verdict.fish != "no concern read"
+    for sign in ("gasping", "gill", "letharg", "stop the gas", "surface", "same temperature"):
+        assert (sign in text) == alarmed
+
+
+@given(st.lists(positive, min_size=3, max_size=3).map(sorted), st.floats(1.0, 100.0))
+def test_a_higher_upper_end_never_calms(ends: list[float], more: float) -> None:
+    order = ["no concern read", "watch", "act"]
+    before, after = judge(interval(*ends), None), judge(interval(ends[0], ends[1], ends[2] + more), None)
+    assert order.index(after.fish) >= order.index(before.fish)
+
+
+def test_the_upper_end_is_named() -> None:
+    assert "42 mg/L" in judge(interval(20.0, 30.0, 42.0), None).sentences[1]
+
+
+def test_limit_below_outweighs_a_stray_upper_end() -> None:
+    assert judge(interval(5.0, None, 10.0), "below").fish == "act"
+    assert not any("inf" in sentence for sentence in judge(interval(5.0, None, math.inf), None).sentences)
+
+
+def test_every_flag_of_the_program_has_words_and_no_words_are_left_over() -> None:
+    home = Path(colorread.__file__).parent
+    sources = [path.read_text(encoding="utf-8") for path in home.glob("*.py") if path.name != "flags.py"]
+    raised = {code for text in sources for code in re.findall(r'flags\.append\("([a-z-]+)"\)', text)}
+    assert raised
+    assert raised <= FLAG_TEXTS.keys()
+    assert all(any(f'"{code}"' in text for text in sources) for code in FLAG_TEXTS)
+
+
+def test_unknown_flag_comes_back_as_it_is() -> None:
+    assert flag_text("of-a-later-version") == ("of-a-later-version", "")
