@@ -90,7 +90,7 @@ class PhPosterior:
     open_below, open_above : bool
         The photo does not exclude that the dye is all yellow, or all blue: that end is set by the prior alone.
     load : float
-        Expected dye amount, absorbance of the all-blue fluid at its maximum [-].
+        Best-fitting dye amount, absorbance of the all-blue fluid at its maximum [-].
     misfit : float
         Smallest sum of squares over the family and per sample; about 1 or less where the color is one of the dye.
     neutral_density : float
@@ -236,8 +236,8 @@ def _log_at_known_ph(log_likelihood: NDArray[np.float64], item: Evidence) -> NDA
     """Log likelihood of a known fluid over members and pKa' shifts, shape (K, 31), the pH being uncertain."""
     likelihood = np.exp(log_likelihood - log_likelihood.max())
     total = np.zeros((len(likelihood), len(PKA_SHIFT)))
-    # Five-point Gauss-Hermite quadrature over the pH.
-    nodes, weights = np.polynomial.hermite_e.hermegauss(5)
+    # Gauss-Hermite quadrature over the pH.
+    nodes, weights = np.polynomial.hermite_e.hermegauss(11)
     for node, weight in zip(nodes, weights / weights.sum(), strict=True):
         ratio = np.clip(item.ph + node * item.ph_std - item.pka - PKA_SHIFT, LOG_RATIO[0], LOG_RATIO[-1])
         place = (ratio - LOG_RATIO[0]) / (LOG_RATIO[1] - LOG_RATIO[0])

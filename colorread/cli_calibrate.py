@@ -39,7 +39,9 @@ _Temperature = Annotated[
     "--ionic-strength 0.1 --out me.toml"
 )
 def ends(
-    acid: Annotated[Path | None, typer.Option(help="Photo with a drop of vinegar: all yellow.", metavar="PHOTO")] = None,
+    acid: Annotated[
+        Path | None, typer.Option(help="Photo with a drop of vinegar: all yellow.", metavar="PHOTO")
+    ] = None,
     base: Annotated[
         Path | None, typer.Option(help="Photo with a pinch of baking soda: all blue.", metavar="PHOTO")
     ] = None,
@@ -56,7 +58,9 @@ def ends(
             callback=within(0.0, 0.5),
         ),
     ] = None,
-    kh: Annotated[float, typer.Option(help="KH of the fluid in dKH.", metavar="DKH", callback=within(0.25, 30.0))] = 4.0,
+    kh: Annotated[
+        float, typer.Option(help="KH of the fluid in dKH.", metavar="DKH", callback=within(0.25, 30.0))
+    ] = 4.0,
     temperature: _Temperature = 25.0,
     out: _Out = None,
     from_profile: _From = None,

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
+from colorread.carbonate import co2_from_ph
 from colorread.evidence_page import INK, MARGIN_PX, PAPER, SOFT_INK, WIDTH_PX, Page
 from colorread.evidence_photo import draw_photo
 from colorread.flags import flag_text
@@ -19,8 +20,9 @@ from colorread.reading import Interval, Reading, Trace
 from colorread.words import clean_name, co2_words, input_words, ph_words, time_words
 
 _HUGE_PX, _LARGE_PX, _SMALL_PX = 92, 46, 36
-_CAPTION_WIDTH_PX = 210
+_CAPTION_WIDTH_PX = 236
 _STRIP_PX = 84
+_PANEL_PX, _PANEL_GRAY = 360, (214, 214, 214)
 _JPEG_QUALITY = 90
 _STEM_MAX = 100
 _HEAD_BYTES = 4096  # the mark of a picture stands in its head
@@ -46,6 +48,8 @@ def draw_evidence(reading: Reading, trace: Trace) -> Image.Image:
     page = Page()
     if trace.rgb_u8 is not None:
         page.paste(draw_photo(trace, WIDTH_PX, "fluid" if reading.reason is None else "fluid?"))
+    elif reading.reason is not None:
+        page.paste(_panel("No photo to show"))
     page.space(24)
     if reading.reason is None:
         _draw_result(page, reading, trace)
@@ -128,7 +132,7 @@ def _draw_result(page: Page, reading: Reading, trace: Trace) -> None:
     assert reading.ph is not None
     assert reading.verdict is not None
     if trace.fluid_rgb is not None and trace.scale_rgb:
-        _draw_scale(page, reading.ph, trace)
+        _draw_scale(page, reading, reading.ph, trace)
     value, interval = co2_words(reading.co2_mg_l)
     page.text(f"CO2 {value}", size_px=_HUGE_PX, bold=True)
     page.text(interval, size_px=_LARGE_PX)
@@ -151,7 +155,7 @@ def _draw_refusal(page: Page, reading: Reading, trace: Trace) -> None:
     page.space(6)
     page.text(reading.reason.message, bold=True)
     steps = (
-        (trace.rgb_u8, "the photo", "a photo that can be opened"),
+        (trace.rgb_u8, "the photo", "a photo that can be used"),
         (trace.card_corners_px, "the card", "the card"),
         (trace.vial_outline_px, "something colored before the card", "the fluid before the card"),
     )
@@ -162,8 +166,15 @@ def _draw_refusal(page: Page, reading: Reading, trace: Trace) -> None:
     page.text(f"What to do: {reading.reason.next_step}")
 
 
-def _draw_scale(page: Page, ph: Interval, trace: Trace) -> None:
-    """Draw the color of the fluid right below those of the dye; where both look alike is the pH."""
+def _panel(words: str) -> Image.Image:
+    panel = Image.new("RGB", (WIDTH_PX, _PANEL_PX), _PANEL_GRAY)
+    font = ImageFont.load_default(_LARGE_PX)
+    ImageDraw.Draw(panel).text((WIDTH_PX / 2, _PANEL_PX / 2), words, fill=INK, font=font, anchor="mm")
+    return panel
+
+
+def _draw_scale(page: Page, reading: Reading, ph: Interval, trace: Trace) -> None:
+    """Draw the color of the fluid right below those of the dye, with pH and the CO2 that belongs to it."""
     assert trace.fluid_rgb is not None
     grid = np.array([at for at, _ in trace.scale_rgb])
     colors = np.array([rgb for _, rgb in trace.scale_rgb])
@@ -197,8 +208,12 @@ def _draw_scale(page: Page, ph: Interval, trace: Trace) -> None:
     for value in grid[:: max(1, (len(grid) - 1) // 4)]:
         page.draw.line((x_of(value), page.y, x_of(value), page.y + 12), fill=INK, width=3)
         page.draw.text((x_of(value), page.y + 16), f"{value:.1f}", fill=INK, font=font, anchor="ma")
+        co2_mg_l = float(co2_from_ph(value, reading.kh_dkh, temperature_c=reading.temperature_c))
+        co2 = f"{co2_mg_l:.{0 if co2_mg_l >= 10.0 else 1}f}"
+        page.draw.text((x_of(value), page.y + 62), co2, fill=INK, font=font, anchor="ma")
     page.draw.text((MARGIN_PX, page.y + 16), "pH", fill=INK, font=font)
-    page.space(84)
+    page.draw.text((MARGIN_PX, page.y + 62), "CO2 mg/L", fill=INK, font=font)
+    page.space(130)
 
 
 def _draw_bracket(draw: ImageDraw.ImageDraw, low: float, high: float, y: float, *, opens: tuple[bool, bool]) -> None:

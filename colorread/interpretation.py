@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import get_args
 
 import numpy as np
 
@@ -73,11 +74,18 @@ def checked_settings(
         if tank_kh_dkh is None:
             raise ValueError("With tank water in the vial its KH must be given.")
         kh_dkh = tank_kh_dkh
-    for name, kh in (("kh_dkh", kh_dkh), ("tank_kh_dkh", tank_kh_dkh)):
-        if kh is not None:
-            checked_range(name, kh, *KH_RANGE_DKH)
-    if temperature_c is not None:
-        checked_range("temperature_c", temperature_c, *TEMPERATURE_RANGE_C)
+    if fluid not in get_args(FluidKind):
+        raise ValueError(f"fluid must be one of {', '.join(get_args(FluidKind))}, not {fluid!r}.")
+    if light not in get_args(LightName):
+        raise ValueError(f"light must be one of {', '.join(get_args(LightName))}, not {light!r}.")
+    ranges = {"kh_dkh": KH_RANGE_DKH, "tank_kh_dkh": KH_RANGE_DKH, "temperature_c": TEMPERATURE_RANGE_C}
+    given = {"kh_dkh": kh_dkh, "tank_kh_dkh": tank_kh_dkh, "temperature_c": temperature_c}
+    for name, value in given.items():
+        if value is None:
+            continue
+        if not np.isfinite(value):
+            raise ValueError(f"{name} must be a number.")
+        checked_range(name, value, *ranges[name])
     stated = {"kh": kh_dkh, "temperature": temperature_c, "light": None if light == "unknown" else light}
     return Settings(
         kh_dkh=DEFAULT_KH_DKH if kh_dkh is None else kh_dkh,

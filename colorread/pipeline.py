@@ -134,7 +134,7 @@ def read_photo_traced(
         assert seen.signal is not None
         pka = pka_prime(settings.temperature_c, ionic_strength_mol_kg=float(ionic_strength(settings.kh_dkh)))
         posterior = _infer(seen.photo, seen.signal, settings, pka, profile, flags)
-        _require_fluid(seen, posterior)
+        _require_fluid(seen, posterior, pointed=vial_xywh is not None)
     except Refusal as refusal:
         reason = Reason(code=refusal.code, message=refusal.message, next_step=refusal.next_step)
         return _reading_without_numbers(source, seen, settings, flags, reason), _trace(seen)
@@ -173,7 +173,7 @@ def measure_photo(source: Source, seen: Seen, vial_xywh: Rectangle | None = None
     if vial_xywh is None:
         seen.vial = find_vial(view, rgb_lin, chroma, paper.chroma_std, card)
     else:
-        seen.vial = point_at_vial(view, chroma, _rectangle_in_view(vial_xywh, photo, view), card)
+        seen.vial = point_at_vial(view, chroma, paper.chroma_std, _rectangle_in_view(vial_xywh, photo, view), card)
     if seen.vial is None:
         raise Refusal(
             "no-vial",
@@ -205,12 +205,12 @@ def _infer(
     )
 
 
-def _require_fluid(seen: Seen, posterior: PhPosterior) -> None:
+def _require_fluid(seen: Seen, posterior: PhPosterior, *, pointed: bool) -> None:
     assert seen.view is not None
     assert seen.chroma is not None
     assert seen.vial is not None
     assert seen.signal is not None
-    require_fluid(seen.view, seen.chroma, seen.vial, seen.signal, posterior)
+    require_fluid(seen.view, seen.chroma, seen.vial, seen.signal, posterior, pointed=pointed)
     if posterior.open_below and posterior.open_above:
         raise Refusal(
             "faint-color",
@@ -253,7 +253,7 @@ def _color_scale(load: float, pka: float) -> tuple[tuple[float, NDArray[np.float
 def _check_rectangle(vial_xywh: Rectangle | None) -> None:
     if vial_xywh is None:
         return
-    if not np.isfinite(vial_xywh).all() or min(vial_xywh[2:]) <= 0.0:
+    if len(vial_xywh) != 4 or not np.isfinite(vial_xywh).all() or min(vial_xywh[2:]) <= 0.0:
         raise ValueError("The rectangle around the vial needs four numbers, width and height above zero.")
 
 

@@ -22,13 +22,18 @@ _RING_MM = (2.0, 9.0)  # paper close to the vial, but beyond its glass
 _MIN_RING_PIXELS = 150
 _WINDOW_MM = (17.0, 15.5, 87.0, 58.5)  # the blank middle of the card, left, top, right, bottom
 _CLIPPED_U8, _BLACK_U8 = 252, 3
+_PLATEAU_U8 = 235  # a tone curve may put clipped paper a little below the top, all at one code
 _CLIPPED_STD = 0.04  # density that a clipped paper may hide
 # Light and shade on the object that its depth of color does not explain, as robust spread of the green density. Clear
 # fluid has little of it, leaves and caps are shaded bodies: 0.01 to 0.21 for the fluids of the rendered development
 # photos, 0.30 and 0.86 for a leaf and a cap.
 _MAX_SHADING = 0.25
+# A solid body is shaded and of one color throughout; fluid that shows as much shading is also of unlike depth (spread
+# 0.09 and more on the rendered photos, a drawn ball 0.01).
+_SHADED, _EVEN_DEPTH = 0.08, 0.04
+_MAX_HUE_SPREAD_DEG = 25.0  # fluid has one hue: at most 18 degrees on the rendered photos, a picture 44
 _MAX_NEUTRAL = 0.15  # density lost in all channels alike; fluid up to 0.10, leaf and cap from 0.20 there
-_MAX_MISFIT = 1.5
+_MAX_MISFIT = 2.5
 # Pictures and solid things go on in color beyond the part that looks like fluid, and right beyond its outline, where
 # around fluid there is clear glass. Shadows of the fluid go on too: by share of its depth of color, the most that the
 # whole may cover, in areas of the fluid (2.3 and 4.9 on the rendered photos).
@@ -55,6 +60,10 @@ class FluidSignal:
         Median linear R, G, B of the fluid over those of paper [-].
     shading : float
         Light and shade that the depth of color does not explain, robust spread of density [-].
+    depth_spread : float
+        Spread of the depth of color over its median [-].
+    hue_spread_deg : float
+        80 % of the pixels have a hue closer to the middle one than this [deg].
     flags : tuple of str
         What makes the reading less sure.
     """
@@ -63,6 +72,8 @@ class FluidSignal:
     used: NDArray[np.bool_]
     transmittance_rgb: NDArray[np.float64]
     shading: float
+    depth_spread: float
+    hue_spread_deg: float
     flags: tuple[str, ...]
 
 
@@ -120,7 +131,10 @@ def measure_fluid(
     steeper = densities(tone.strength + tone.strength_std)[0]
 
     all_chroma = density[:, (0, 2)] - density[:, (1,)]
-    shading = _shading(density, np.hypot(*all_chroma.T))
+    depth = np.hypot(*all_chroma.T)
+    shading = _shading(density, depth)
+    depth_spread = float(depth.std() / max(float(np.median(depth)), 1e-6))
+    hue_spread_deg = _hue_spread_deg(chroma_map[used])
     keep = _without_highlights(density, fluid_u8)
     if keep.sum() < _MIN_PIXELS:
         raise Refusal(
@@ -139,7 +153,7 @@ def measure_fluid(
     tone_std = tone_shift - tone_shift.min(axis=1, keepdims=True)
     noise = np.array([density[part].std(axis=0) / np.sqrt(max(len(part) / 9.0, 1.0)) for part in order])
     variance = tone_std**2 + noise**2 + np.array([spread**2, 0.0, spread**2])
-    if clipped > 0.2 or plateau > 0.75:
+    if clipped > 0.2 or (plateau > 0.75 and np.percentile(ring_u8, 90) > _PLATEAU_U8):
         flags.append("clipped")
         variance = variance + _CLIPPED_STD**2
     dark = (fluid_u8[keep] <= _BLACK_U8).mean(axis=0)
@@ -157,12 +171,20 @@ def measure_fluid(
         used=mask,
         transmittance_rgb=10.0 ** -np.median(density, axis=0),
         shading=shading,
+        depth_spread=depth_spread,
+        hue_spread_deg=hue_spread_deg,
         flags=tuple(flags),
     )
 
 
 def require_fluid(
-    view: CardView, chroma: NDArray[np.float32], vial: VialFit, signal: FluidSignal, posterior: PhPosterior
+    view: CardView,
+    chroma: NDArray[np.float32],
+    vial: VialFit,
+    signal: FluidSignal,
+    posterior: PhPosterior,
+    *,
+    pointed: bool,
 ) -> None:
     """
     Refuse what has the color of the dye but is no clear fluid.
@@ -179,6 +201,8 @@ def require_fluid(
         What was measured there.
     posterior : PhPosterior
         What the dye model makes of it.
+    pointed : bool
+        The user pointed at it: its outline is then a rough one, and what lies beyond may be fluid too.
 
     Raises
     ------
@@ -196,8 +220,15 @@ def require_fluid(
     distance = cv2.distanceTransform((~vial.mask).astype(np.uint8), cv2.DIST_L2, 3) / view.px_per_mm
     glass = depth[(distance > _GLASS_MM[0]) & (distance < _GLASS_MM[1])]
     clear_glass = float((glass > max(0.5 * inside, _FAINT)).mean()) < _MAX_COLORED_GLASS
-    opaque = signal.shading > _MAX_SHADING or posterior.neutral_density > _MAX_NEUTRAL or posterior.load > _MAX_LOAD
-    if opaque or goes_on or not clear_glass or posterior.misfit > _MAX_MISFIT:
+    opaque = (
+        signal.shading > _MAX_SHADING
+        or (signal.shading > _SHADED and signal.depth_spread < _EVEN_DEPTH)
+        or posterior.neutral_density > _MAX_NEUTRAL
+        or posterior.load > _MAX_LOAD
+    )
+    several_colors = signal.hue_spread_deg > _MAX_HUE_SPREAD_DEG
+    outline_wrong = not pointed and (goes_on or not clear_glass)
+    if opaque or several_colors or outline_wrong or posterior.misfit > _MAX_MISFIT:
         raise Refusal(
             "not-a-vial",
             "The colored thing before the card does not look like clear fluid in a vial.",
@@ -209,6 +240,13 @@ def _whole_area(colored: NDArray[np.bool_], window: NDArray[np.bool_], mask: NDA
     """Area of all color that hangs together with the fluid, over that of the fluid."""
     _, labels = cv2.connectedComponents(((colored & window) | mask).astype(np.uint8))
     return float((labels == labels[mask][0]).sum() / mask.sum())
+
+
+def _hue_spread_deg(chroma: NDArray[np.float32]) -> float:
+    """80th percentile of the angle between the color of the pixels and their median color."""
+    middle = np.median(chroma, axis=0)
+    cosine = (chroma @ middle) / np.maximum(np.hypot(*chroma.T) * np.hypot(*middle), 1e-9)
+    return float(np.percentile(np.degrees(np.arccos(np.clip(cosine, -1.0, 1.0))), 80.0))
 
 
 def _shading(density: NDArray[np.float64], strength: NDArray[np.float64]) -> float:

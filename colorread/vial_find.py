@@ -149,7 +149,7 @@ def _grown(vial: VialFit, chroma: NDArray[np.float32], px_per_mm: float) -> Vial
 
 
 def point_at_vial(
-    view: CardView, chroma: NDArray[np.float32], corners_px: NDArray[np.float64], card: Card
+    view: CardView, chroma: NDArray[np.float32], noise: float, corners_px: NDArray[np.float64], card: Card
 ) -> VialFit | None:
     """
     Take the fluid where the user points.
@@ -160,6 +160,8 @@ def point_at_vial(
         Rectified card.
     chroma : ndarray of float32, shape (H, W, 2)
         From `chroma_map`.
+    noise : float
+        Spread of the chroma of bare paper [-].
     corners_px : ndarray of float64, shape (4, 2)
         Corners of the rectangle in view pixels.
     card : Card
@@ -169,7 +171,7 @@ def point_at_vial(
     -------
     VialFit or None
         The part of the ellipse in the rectangle that has the color of its middle; None where the rectangle lies
-        beyond the card or holds no such part.
+        beyond the card or holds no color, as with clear water.
     """
     inside = np.zeros(view.seen.shape, np.uint8)
     box = cv2.minAreaRect(corners_px.astype(np.float32))
@@ -178,7 +180,10 @@ def point_at_vial(
     if region.sum() < _AREA_MM2[0] * view.px_per_mm**2 * 0.5:
         return None
     strength = np.hypot(chroma[..., 0], chroma[..., 1])
-    binary = (region & (strength > 0.5 * np.percentile(strength[region], 75.0))).astype(np.uint8)
+    middle = float(np.median(strength[region]))
+    if middle < max(_MIN_CHROMA, 2.5 * noise):
+        return None
+    binary = (region & (strength > 0.5 * middle)).astype(np.uint8)
     contours, _ = cv2.findContours(
         cv2.morphologyEx(binary, cv2.MORPH_OPEN, _OPENING), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
     )

@@ -3,13 +3,14 @@ from __future__ import annotations
 import os
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import Image, ImageDraw
 
 from colorread.evidence import draw_evidence, write_evidence
-from colorread.reading import Interval
+from colorread.reading import Interval, Reading, Trace
 from tests.fabricated import FLUID_RGB, NO_TRACE, made_reading, made_refusal, made_trace
 
 
@@ -22,6 +23,59 @@ def test_page_is_a_portrait_as_wide_as_a_phone_and_not_cut_off() -> None:
     assert image.width == 1080
     assert image.height > image.width
     assert (pixels(image)[-20:] == 255).all()  # the last line of text is whole
+
+
+@pytest.fixture
+def drawn_words(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Return the list to which every text goes that is drawn, in order."""
+    words: list[str] = []
+    draw_text = ImageDraw.ImageDraw.text
+
+    def note(self: ImageDraw.ImageDraw, xy: Any, text: str, *args: Any, **kwargs: Any) -> None:
+        words.append(text)
+        draw_text(self, xy, text, *args, **kwargs)
+
+    monkeypatch.setattr(ImageDraw.ImageDraw, "text", note)
+    return words
+
+
+def test_scale_names_the_co2_of_each_ph(drawn_words: list[str]) -> None:
+    draw_evidence(made_reading(kh_dkh=8.0, temperature_c=20.0), made_trace())
+    after = drawn_words.index("6.4")
+    # The rule 3 x KH x 10^(7 - pH) of common practice gives 95.5 at pH 6.4 and
+    # is known to be 16 to 19 % low at 20 C (against PHREEQC).
+    assert 95.5 / 0.84 < float(drawn_words[after + 1]) < 95.5 / 0.81
+
+
+@pytest.mark.parametrize("trace", [NO_TRACE, made_trace(), made_trace(fluid_rgb=None, scale_rgb=())])
+def test_refusal_shows_reason_and_next_step_and_never_a_number(drawn_words: list[str], trace: Trace) -> None:
+    draw_evidence(made_refusal(taken_at=None), trace)
+    text = " ".join(drawn_words)
+    assert "Not read" in text
+    assert "No card was found." in text
+    assert "Show the whole card." in text
+    assert not any(letter.isdigit() for letter in text)
+
+
+def test_photo_that_gave_no_pixels_is_a_gray_panel_with_words(drawn_words: list[str]) -> None:
+    page = pixels(draw_evidence(made_refusal(), NO_TRACE))
+    assert drawn_words[0] == "No photo to show"
+    assert page.shape[0] > 500
+    assert len(np.unique(page[5, 5:1075], axis=0)) == 1
+    assert 150 < page[5, 5, 0] < 240
+
+
+@pytest.mark.parametrize(
+    "reading",
+    [
+        made_reading(ph=Interval(value=None, low=None, high=6.45), co2_mg_l=Interval(value=None, low=47.0, high=None)),
+        made_reading(ph=Interval(value=None, low=7.46, high=None), co2_mg_l=Interval(value=None, low=None, high=4.7)),
+    ],
+    ids=["below", "above"],
+)
+@pytest.mark.parametrize("gone", ["rgb_u8", "card_corners_px", "vial_outline_px", "used_px", "fluid_rgb"])
+def test_one_sided_readings_are_drawn_with_any_part_missing(reading: Reading, gone: str) -> None:
+    assert draw_evidence(reading, made_trace(**{gone: None})).width == 1080
 
 
 def test_card_and_fluid_are_outlined_dark_and_light() -> None:
