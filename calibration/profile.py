@@ -61,11 +61,14 @@ class Profile:
         Lamp class as stated, or unknown.
     made_at : str
         ISO 8601.
+    name : str
+        Name of the file it was read from, empty before.
     """
 
     samples: tuple[KnownSample, ...]
     light: str
     made_at: str
+    name: str = ""
 
     @property
     def evidence(self) -> tuple[Evidence, ...]:
@@ -209,7 +212,7 @@ def read_profile(path: str | os.PathLike[str]) -> Profile:
         raise ValueError(f"{path} has version {version} of the profile format; this colorread reads {SCHEMA[-1]}.")
     try:
         samples = tuple(_sample_from(entry) for entry in data["sample"])
-        profile = Profile(samples=samples, light=str(data["light"]), made_at=str(data["made_at"]))
+        profile = Profile(samples=samples, light=str(data["light"]), made_at=str(data["made_at"]), name=Path(path).name)
     except (KeyError, TypeError, ValueError, IndexError):
         raise ValueError(f"{path} is damaged: a sample is incomplete or out of range.") from None
     if not samples:

@@ -7,18 +7,27 @@ import sys
 from collections.abc import Iterator
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from colorread import __version__
+from colorread import __version__, cli_calibrate
+from colorread.cli_options import (
+    EXIT_FAILED,
+    EXIT_REFUSED,
+    KH_RANGE_DKH,
+    TEMPERATURE_RANGE_C,
+    LightClass,
+    fail,
+    number,
+)
 
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from calibration.profile import Profile
     from colorread.reading import Reading
 
-EXIT_FAILED, EXIT_USAGE, EXIT_REFUSED = 1, 2, 3
 # \b keeps the lines of a paragraph as they are.
 _EXIT_CODES = """\b
 Exit codes:
@@ -30,29 +39,13 @@ _EXAMPLES = """\b
 Examples:
   colorread card --out card.pdf
   colorread fluid --kh 4 --volume 1000
-  colorread read tank.jpg --kh 4 --temperature 25"""
+  colorread read tank.jpg --kh 4 --temperature 25
+  colorread calibrate ends --how"""
 _READ_EXAMPLES = """\b
 Examples:
   colorread read tank.jpg --kh 4 --temperature 25
   colorread read *.jpg --evidence pictures
   colorread read tank.heic --json"""
-# The same as in the pipeline, which is too heavy to load before the options are checked.
-_KH_RANGE_DKH = (0.25, 30.0)
-_TEMPERATURE_RANGE_C = (5.0, 40.0)
-
-
-def _number(help_text: str, metavar: str, low: float = -math.inf, high: float = math.inf) -> Any:
-    """Return an option that takes a number in a range."""
-
-    def check(param: typer.CallbackParam, value: float | None) -> float | None:
-        name = param.opts[0]
-        if value is not None and not math.isfinite(value):
-            _fail(f"{name} must be a number, but is {value:g}.")
-        if value is not None and not low <= value <= high:
-            _fail(f"{name} must lie between {low:g} and {high:g}, but is {value:g}.")
-        return value
-
-    return typer.Option(help=help_text, metavar=metavar, callback=check)
 
 
 class Paper(StrEnum):
@@ -69,17 +62,6 @@ class Fluid(StrEnum):
     TANK_WATER = "tank-water"
 
 
-class LightClass(StrEnum):
-    """Lamps that a photo may be taken under."""
-
-    DAYLIGHT = "daylight"
-    WARM_LED = "warm-led"
-    COOL_LED = "cool-led"
-    FLUORESCENT = "fluorescent"
-    TANK_LED = "tank-led"
-    UNKNOWN = "unknown"
-
-
 app = typer.Typer(
     name="colorread",
     help="Read the CO2 of a planted aquarium from a phone photo of its drop checker before the printed card.",
@@ -89,6 +71,10 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
+
+
+app.add_typer(cli_calibrate.app, name="calibrate")
+app.command(epilog="Example: colorread profile me.toml --picture me.png")(cli_calibrate.profile)
 
 
 def _version(show: bool) -> None:
@@ -114,13 +100,13 @@ def card(
 ) -> None:
     """Write a print-ready sheet of cards at true size, in black ink only."""
     if out.exists() and not force:
-        _fail(f"{out} exists already; choose another name or add --force to replace it.")
+        fail(f"{out} exists already; choose another name or add --force to replace it.")
     from calibration.card_sheet import write_card_sheet
 
     try:
         write_card_sheet(out, paper=paper.value)
     except OSError as error:
-        _fail(f"{out} could not be written: {error.strerror or error}.", EXIT_FAILED)
+        fail(f"{out} could not be written: {error.strerror or error}.", EXIT_FAILED)
     typer.echo(f"Wrote {out}. Print it at 100 %, then check with a ruler that the scale bar is 30 mm long.")
 
 
@@ -130,9 +116,9 @@ def _rectangle(text: str | None) -> tuple[float, float, float, float] | None:
     try:
         x, y, width, height = (float(part) for part in text.split(","))
     except ValueError:
-        _fail("--vial wants four numbers: left, top, width and height in pixels, such as 1200,800,300,300.")
+        fail("--vial wants four numbers: left, top, width and height in pixels, such as 1200,800,300,300.")
     if not all(map(math.isfinite, (x, y, width, height))) or min(width, height) <= 0.0:
-        _fail("--vial wants a width and a height above zero, after left and top, such as 1200,800,300,300.")
+        fail("--vial wants a width and a height above zero, after left and top, such as 1200,800,300,300.")
     return x, y, width, height
 
 
@@ -140,15 +126,15 @@ def _rectangle(text: str | None) -> tuple[float, float, float, float] | None:
 def read(
     photos: Annotated[list[Path], typer.Argument(help="Photos: JPEG, PNG, HEIC, TIFF or WebP.", metavar="PHOTO")],
     kh: Annotated[
-        float | None, _number("KH of the fluid in the vial in dKH; 4 is assumed.", "DKH", *_KH_RANGE_DKH)
+        float | None, number("KH of the fluid in the vial in dKH; 4 is assumed.", "DKH", *KH_RANGE_DKH)
     ] = None,
     temperature: Annotated[
-        float | None, _number("Temperature of the water in degrees C; 25 is assumed.", "C", *_TEMPERATURE_RANGE_C)
+        float | None, number("Temperature of the water in degrees C; 25 is assumed.", "C", *TEMPERATURE_RANGE_C)
     ] = None,
     fluid: Annotated[Fluid, typer.Option(help="What the vial holds.")] = Fluid.REFERENCE,
     tank_kh: Annotated[
         float | None,
-        _number("KH of the tank in dKH: adds the pH a probe there should show.", "DKH", *_KH_RANGE_DKH),
+        number("KH of the tank in dKH: adds the pH a probe there should show.", "DKH", *KH_RANGE_DKH),
     ] = None,
     light: Annotated[LightClass, typer.Option(help="Lamp of the photo, if known.")] = LightClass.UNKNOWN,
     vial: Annotated[
@@ -157,6 +143,10 @@ def read(
             help="Rectangle around the fluid in pixels of the upright photo, if it is not found.", metavar="X,Y,W,H"
         ),
     ] = None,
+    profile: Annotated[
+        Path | None,
+        typer.Option(help="Calibration profile of this phone, vial, fluid and light.", metavar="FILE"),
+    ] = None,
     evidence: Annotated[
         Path | None, typer.Option(help="Folder for one annotated picture a photo.", metavar="DIR")
     ] = None,
@@ -164,7 +154,7 @@ def read(
 ) -> None:
     """Read pH and CO2 from photos of the vial before the card, each with its 90 % interval."""
     if fluid is Fluid.TANK_WATER and kh is None and tank_kh is None:
-        _fail("With tank water in the vial its KH is that of the tank: add --tank-kh X.")
+        fail("With tank water in the vial its KH is that of the tank: add --tank-kh X.")
     options = {
         "kh_dkh": kh,
         "temperature_c": temperature,
@@ -172,6 +162,7 @@ def read(
         "tank_kh_dkh": tank_kh,
         "light": light.value,
         "vial_xywh": _rectangle(vial),
+        "profile": None if profile is None else _profile(profile),
     }
     results = _read_all(photos, options, evidence)
     readings = _print_json(results) if as_json else _print_text(results)
@@ -181,11 +172,11 @@ def read(
 
 @app.command(epilog="Example: colorread fluid --kh 4 --volume 1000 --scale-error 0.1")
 def fluid(
-    kh: Annotated[float, _number("KH wanted in dKH.", "DKH")] = 4.0,
-    volume: Annotated[float, _number("Fluid wanted in mL.", "ML")] = 1000.0,
-    scale_error: Annotated[float, _number("Error of the scale, plus or minus, in g.", "G")] = 0.1,
-    vial_volume: Annotated[float, _number("Fluid that the vial takes in mL.", "ML")] = 5.0,
-    temperature: Annotated[float, _number("Temperature of the room in degrees C.", "C")] = 22.0,
+    kh: Annotated[float, number("KH wanted in dKH.", "DKH")] = 4.0,
+    volume: Annotated[float, number("Fluid wanted in mL.", "ML")] = 1000.0,
+    scale_error: Annotated[float, number("Error of the scale, plus or minus, in g.", "G")] = 0.1,
+    vial_volume: Annotated[float, number("Fluid that the vial takes in mL.", "ML")] = 5.0,
+    temperature: Annotated[float, number("Temperature of the room in degrees C.", "C")] = 22.0,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")] = False,
 ) -> None:
     """Give the recipe of the KH fluid, the drops of dye, and the color to expect in room air."""
@@ -196,7 +187,7 @@ def fluid(
         dose = dye_drops(vial_volume, kh_dkh=kh)
         air = color_in_room_air(kh, temperature)
     except ValueError as error:
-        _fail(str(error))
+        fail(str(error))
     if as_json:
         import json
         from dataclasses import asdict
@@ -207,6 +198,17 @@ def fluid(
         from colorread.terminal import print_fluid
 
         print_fluid(_console(), recipe, dose, air, vial_volume)
+
+
+def _profile(file: Path) -> Profile:
+    from calibration.profile import read_profile
+
+    try:
+        return read_profile(file)
+    except ValueError as error:
+        fail(str(error))
+    except OSError as error:
+        fail(f"{file} could not be opened: {error.strerror or error}.")
 
 
 def _read_all(
@@ -244,7 +246,7 @@ def _read_one(photo: Path, options: dict[str, Any], evidence: Path | None) -> tu
     try:
         return reading, write_evidence(reading, trace, evidence)
     except OSError as error:
-        _fail(f"The evidence picture could not be written to {evidence}: {error.strerror or error}.", EXIT_FAILED)
+        fail(f"The evidence picture could not be written to {evidence}: {error.strerror or error}.", EXIT_FAILED)
 
 
 def _print_json(results: Iterator[tuple[Reading, Path | None]]) -> list[Reading]:
@@ -275,11 +277,6 @@ def _console() -> Console:
     from rich.console import Console
 
     return Console(highlight=False)
-
-
-def _fail(message: str, code: int = EXIT_USAGE) -> NoReturn:
-    typer.echo(message, err=True)
-    raise typer.Exit(code)
 
 
 def main() -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from colorread.cli_options import EXIT_FAILED, LightClass, fail, within
+from colorread.cli_options import EXIT_FAILED, KH_RANGE_DKH, TEMPERATURE_RANGE_C, LightClass, fail, number
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,10 +28,7 @@ _From = Annotated[
 _Light = Annotated[LightClass, typer.Option(help="Lamp of the photos, if known.")]
 _Force = Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")]
 _How = Annotated[bool, typer.Option("--how", help="Explain how to prepare it, and stop.")]
-_Temperature = Annotated[
-    float,
-    typer.Option(help="Temperature of the fluid in degrees C.", metavar="C", callback=within(5.0, 40.0)),
-]
+_Temperature = Annotated[float, number("Temperature of the fluid in degrees C.", "C", *TEMPERATURE_RANGE_C)]
 
 
 @app.command(
@@ -46,21 +43,18 @@ def ends(
         Path | None, typer.Option(help="Photo with a pinch of baking soda: all blue.", metavar="PHOTO")
     ] = None,
     known: Annotated[Path | None, typer.Option(help="Photo of fluid of known pH.", metavar="PHOTO")] = None,
-    known_ph: Annotated[
-        float | None, typer.Option(help="pH of that fluid.", metavar="PH", callback=within(6.0, 8.0))
-    ] = None,
+    known_ph: Annotated[float | None, number("pH of that fluid.", "PH", 6.0, 8.0)] = None,
     ionic_strength: Annotated[
         float | None,
-        typer.Option(
-            help="Ionic strength of that fluid in mol/kg; that of the KH fluid where not given, 0.1 is usual for a "
-            "bought buffer.",
-            metavar="I",
-            callback=within(0.0, 0.5),
+        number(
+            "Ionic strength of that fluid in mol/kg; that of the KH fluid where not given, 0.1 is usual for a bought "
+            "buffer.",
+            "I",
+            0.0,
+            0.5,
         ),
     ] = None,
-    kh: Annotated[
-        float, typer.Option(help="KH of the fluid in dKH.", metavar="DKH", callback=within(0.25, 30.0))
-    ] = 4.0,
+    kh: Annotated[float, number("KH of the fluid in dKH.", "DKH", *KH_RANGE_DKH)] = 4.0,
     temperature: _Temperature = 25.0,
     out: _Out = None,
     from_profile: _From = None,
@@ -96,10 +90,7 @@ def air(
         list[str] | None,
         typer.Option(help="Photo and the KH of its fluid in dKH; give one for each step.", metavar="PHOTO:KH"),
     ] = None,
-    air_ppm: Annotated[
-        float,
-        typer.Option(help="CO2 of the air: outdoors about 420.", metavar="PPM", callback=within(300.0, 3000.0)),
-    ] = 420.0,
+    air_ppm: Annotated[float, number("CO2 of the air: outdoors about 420.", "PPM", 300.0, 3000.0)] = 420.0,
     temperature: _Temperature = 25.0,
     out: _Out = None,
     from_profile: _From = None,

@@ -7,7 +7,7 @@ _COMMON = (
     "Rinse the vial with fluid between the photos. Use the same number of drops of dye each time.",
 )
 _CAUTIONS = (
-    "Cautions: work over a sink, wear gloves, keep vinegar, soda, buffer and dye out of the tank and of your eyes, away",
+    "Cautions: work over a sink, wear gloves, keep vinegar, soda, buffer and dye out of the tank and your eyes, away",
     "from children and animals, and never mix them with other household chemicals; follow the instructions of their",
     "suppliers. Rinse the vial well before it goes back into the tank.",
 )
@@ -15,8 +15,8 @@ _CAUTIONS = (
 ENDS = (
     "End points and known point: three photos of the same vial.",
     "  acid   KH fluid with dye and one drop of clear household vinegar, mixed: yellow.",
-    "  base   KH fluid with dye and a pinch of baking soda, mixed: blue. If it looks green, add more and let it stand in",
-    "         fresh air for a while. It need not be the bluest blue: the fit knows how far soda goes.",
+    "  base   KH fluid with dye and a pinch of baking soda, mixed: blue. If it looks green, add more and let it stand",
+    "         in fresh air for a while. It need not be the bluest blue: the fit knows how far soda goes.",
     "  known  a fresh buffer of known pH near 7 with the same dye. State its ionic strength: about 0.1 mol/kg for a",
     "         bought buffer moves the dye by -0.35, so leaving it out would spoil the calibration.",
     "The known point counts most: it fixes the dye's own constant.",

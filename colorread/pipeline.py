@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -139,6 +139,8 @@ def read_photo_traced(
         reason = Reason(code=refusal.code, message=refusal.message, next_step=refusal.next_step)
         return _reading_without_numbers(source, seen, settings, flags, reason), _trace(seen)
     reading = _reading_without_numbers(source, seen, settings, flags, None)
+    if profile is not None:
+        reading = replace(reading, profile=profile.name or f"made {profile.made_at}")
     return with_numbers(reading, posterior, settings), _trace(seen, posterior, pka)
 
 

@@ -38,14 +38,14 @@ def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> Non
     angle = np.degrees(np.arctan2(chroma[..., 0], chroma[..., 1]))
     figure = Figure(figsize=(7.2, 5.4), layout="constrained")
     axes = figure.subplots()
-    for label, weight, style in (
-        ("any phone and lamp", family.weight, {"color": "0.55", "linestyle": "--"}),
-        ("this profile", weigh_members(family.weight, profile.evidence).sum(axis=1), {"color": "0.0"}),
+    for label, weight, gray, line in (
+        ("any phone and lamp", family.weight, "0.55", "--"),
+        ("this profile", weigh_members(family.weight, profile.evidence).sum(axis=1), "0.0", "-"),
     ):
         mean = weight @ angle
         std = np.sqrt(weight @ (angle - mean) ** 2)
-        axes.plot(LOG_RATIO, mean, label=label, **style)
-        axes.fill_between(LOG_RATIO, mean - 1.645 * std, mean + 1.645 * std, color=style["color"], alpha=0.15, lw=0)
+        axes.plot(LOG_RATIO, mean, label=label, color=gray, linestyle=line)
+        axes.fill_between(LOG_RATIO, mean - 1.645 * std, mean + 1.645 * std, color=gray, alpha=0.15, lw=0)
     pka = 7.3
     for sample in profile.samples:
         parts = sample.evidence.samples.density

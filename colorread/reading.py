@@ -130,6 +130,8 @@ class Reading:
         Outline of the fluid in the same pixels.
     budget : mapping of str to float
         Standard uncertainty of the pH from each source [-].
+    profile : str or None
+        Name of the calibration profile that was used.
     """
 
     photo: str
@@ -154,6 +156,7 @@ class Reading:
     card_corners_px: tuple[tuple[float, float], ...] | None
     vial_outline_px: tuple[tuple[float, float], ...] | None
     budget: Mapping[str, float]
+    profile: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -39,6 +39,7 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
         "temperature_c": _rounded(reading.temperature_c, 2),
         "fluid": reading.fluid,
         "light": reading.light,
+        "profile": reading.profile,
         "assumed": list(reading.assumed),
         "geometry": reading.geometry,
         "co2_rule_of_thumb_mg_l": _rounded(reading.co2_rule_of_thumb_mg_l, 2),

@@ -127,6 +127,8 @@ def input_words(reading: Reading) -> tuple[str, str]:
         "temperature": f"{reading.temperature_c:g} °C",
         "light": "lamp unknown" if reading.light == "unknown" else f"lamp {reading.light}",
     }
+    if reading.profile is not None:
+        inputs["profile"] = f"profile {clean_name(reading.profile)}"
     stated = ", ".join(text for name, text in inputs.items() if name not in reading.assumed)
     return stated, ", ".join(text for name, text in inputs.items() if name in reading.assumed)
 

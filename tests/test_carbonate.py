@@ -81,9 +81,7 @@ def test_textbook_constants(function, textbook):
 def test_k1_agrees_with_harned_davis_1943():
     """Harned & Davis 1943, J. Am. Chem. Soc. 65, 2030; an independent measurement."""
     t = TEMPERATURES_C + 273.15
-    assert log_k1_plummer1982(TEMPERATURES_C) == pytest.approx(
-        -3404.71 / t + 14.8435 - 0.032786 * t, abs=3e-3
-    )
+    assert log_k1_plummer1982(TEMPERATURES_C) == pytest.approx(-3404.71 / t + 14.8435 - 0.032786 * t, abs=3e-3)
 
 
 def test_k2_agrees_with_harned_scholes_1941():
@@ -113,9 +111,7 @@ def test_activity_of_bicarbonate_in_4_dkh_water():
     assert gamma == pytest.approx(0.959, abs=1e-3)
 
 
-@pytest.mark.parametrize(
-    ("strength", "shift"), [(0.0004, -0.040), (0.0014, -0.073), (0.01, -0.179), (0.1, -0.428)]
-)
+@pytest.mark.parametrize(("strength", "shift"), [(0.0004, -0.040), (0.0014, -0.073), (0.01, -0.179), (0.1, -0.428)])
 def test_dye_shift_of_yao_byrne_2001(strength, shift):
     """Yao & Byrne 2001: a once to twice charged acid shifts by 4 A f(I), the Davies term of two charges."""
     assert log_activity_davies(strength, 2, temperature_c=25.0) == pytest.approx(shift, abs=1e-3)
@@ -140,9 +136,7 @@ def test_co2_and_ph_agree_with_live_phreeqc(phreeqc, ph, kh_dkh, temperature_c):
     assert ph_from_co2(expected_mg_l, kh_dkh, temperature_c=temperature_c) == pytest.approx(ph, abs=2e-3)
 
 
-@pytest.mark.parametrize(
-    ("kh_dkh", "ph", "temperature_c"), [(0.25, 6.0, 5.0), (0.25, 8.0, 40.0), (30.0, 8.5, 25.0)]
-)
+@pytest.mark.parametrize(("kh_dkh", "ph", "temperature_c"), [(0.25, 6.0, 5.0), (0.25, 8.0, 40.0), (30.0, 8.5, 25.0)])
 def test_edges_agree_with_live_phreeqc(phreeqc, kh_dkh, ph, temperature_c):
     expected_mg_l = baking_soda_water(phreeqc, kh_dkh, temperature_c, ph).species["CO2"] * MG_PER_MOL_CO2
     assert co2_from_ph(ph, kh_dkh, temperature_c=temperature_c) == pytest.approx(expected_mg_l, rel=1e-2)
@@ -236,9 +230,7 @@ def test_ph_in_air_agrees_with_phreeqc_gas_equilibrium(phreeqc, air_ppm, kh_dkh,
     assert ph == pytest.approx(solution.pH, abs=2e-3)
 
 
-@pytest.mark.parametrize(
-    ("temperature_c", "air_ppm", "expected"), [(25, 420, 5.60), (25, 400, 5.61), (20, 420, 5.58)]
-)
+@pytest.mark.parametrize(("temperature_c", "air_ppm", "expected"), [(25, 420, 5.60), (25, 400, 5.61), (20, 420, 5.58)])
 def test_almost_pure_water_in_air(temperature_c, air_ppm, expected):
     """The textbook 5.6 of rain; the steps after it by PHREEQC."""
     ph = ph_in_air_equilibrium(1e-6, temperature_c=temperature_c, air_ppm=air_ppm)

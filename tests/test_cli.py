@@ -114,6 +114,7 @@ def test_options_reach_the_pipeline(pipeline: FakePipeline) -> None:
                 "tank_kh_dkh": 6.0,
                 "light": "warm-led",
                 "vial_xywh": (10.0, 20.5, 30.0, 40.0),
+                "profile": None,
             },
         )
     ]

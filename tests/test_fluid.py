@@ -36,9 +36,7 @@ def test_the_usual_recipe_has_round_amounts():
 def test_any_recipe_gives_the_wanted_water(scale_error_g, kh_dkh, volume_ml):
     recipe = fluid_recipe(kh_dkh, volume_ml, scale_error_g=scale_error_g)
     assert kh_by_mass_balance(recipe.baking_soda_g, recipe) == pytest.approx(recipe.kh_dkh, rel=2e-4)
-    assert recipe.kh_dkh == pytest.approx(
-        kh_dkh, rel=7e-3
-    )  # total rounded to 1 mL of at least 100, and 0.15 %
+    assert recipe.kh_dkh == pytest.approx(kh_dkh, rel=7e-3)  # total rounded to 1 mL of at least 100, and 0.15 %
     assert recipe.second.total_ml > volume_ml - 1.0
     assert recipe.first.portion_ml <= recipe.stock_ml
     assert recipe.second.portion_ml <= recipe.first.total_ml
@@ -58,9 +56,7 @@ def test_a_coarse_scale_gets_the_stronger_stock():
 def test_weighing_error_by_mass_balance():
     recipe = fluid_recipe(4.0, 500.0, scale_error_g=0.1, volume_error_percent=0.0)
     too_strong_dkh = kh_by_mass_balance(12.1, recipe)
-    assert recipe.error.kh_error_dkh == pytest.approx(
-        too_strong_dkh - kh_by_mass_balance(12.0, recipe), rel=1e-3
-    )
+    assert recipe.error.kh_error_dkh == pytest.approx(too_strong_dkh - kh_by_mass_balance(12.0, recipe), rel=1e-3)
     assert recipe.error.kh_error_percent == pytest.approx(100 * 0.1 / 12.0)
 
 

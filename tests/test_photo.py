@@ -99,9 +99,7 @@ def refusal_code(load: Callable[..., Photo], data: bytes) -> str:
 
 @pytest.mark.parametrize("orientation", STORED)
 @pytest.mark.parametrize("kind", FORMATS)
-def test_every_format_is_upright_in_every_orientation(
-    kind: str, orientation: int, load: Callable[..., Photo]
-) -> None:
+def test_every_format_is_upright_in_every_orientation(kind: str, orientation: int, load: Callable[..., Photo]) -> None:
     exif = exif_with({ExifTags.Base.Orientation: orientation})
     photo = load(encoded(STORED[orientation](quarters()), kind, exif=exif))
     assert photo.full_size_px == (400, 320)
@@ -143,18 +141,14 @@ def test_first_frame_counts(kind: str, load: Callable[..., Photo]) -> None:
     later = Image.new("RGB", (400, 320), "black")
     options: dict[str, Any] = {"lossless": True, "quality": 100} if kind == "webp" else {}
     buffer = io.BytesIO()
-    Image.fromarray(quarters()).save(
-        buffer, FORMATS[kind], save_all=True, append_images=[later, later], **options
-    )
+    Image.fromarray(quarters()).save(buffer, FORMATS[kind], save_all=True, append_images=[later, later], **options)
     np.testing.assert_array_equal(load(buffer.getvalue()).rgb_u8, quarters())
 
 
 def test_multi_picture_jpeg_gives_the_photo(load: Callable[..., Photo]) -> None:
     buffer = io.BytesIO()
     preview = Image.new("RGB", (160, 120), "black")
-    Image.fromarray(quarters(1600, 1200)).save(
-        buffer, "MPO", save_all=True, append_images=[preview], quality=95
-    )
+    Image.fromarray(quarters(1600, 1200)).save(buffer, "MPO", save_all=True, append_images=[preview], quality=95)
     photo = load(buffer.getvalue(), max_side_px=400)
     assert photo.full_size_px == (1600, 1200)
     np.testing.assert_allclose(photo.rgb_u8[10, 10].astype(int), (200, 60, 60), atol=4)
@@ -529,9 +523,7 @@ def test_array_of_codes_and_of_floats_agree() -> None:
     photo = photo_from_array(codes)
     np.testing.assert_array_equal(photo.rgb_u8, codes)
     np.testing.assert_array_equal(photo_from_array(codes / 255).rgb_u8, codes)
-    np.testing.assert_array_equal(
-        photo_from_array((codes / 255).astype(np.float32)[:, ::-1]).rgb_u8, codes[:, ::-1]
-    )
+    np.testing.assert_array_equal(photo_from_array((codes / 255).astype(np.float32)[:, ::-1]).rgb_u8, codes[:, ::-1])
     assert (photo.color_space, photo.full_size_px, photo.scale) == ("srgb", (400, 320), 1.0)
     assert (photo.taken_at, photo.time_source, photo.camera_model, photo.name) == (
         None,

@@ -12,7 +12,7 @@ from tests.fabricated import made_reading, made_refusal
 
 KEYS = """
 schema photo status taken_at time_source ph co2_mg_l limit kh_dkh temperature_c fluid light assumed geometry verdict
-flags reason card vial budget co2_rule_of_thumb_mg_l tank_ph tank_kh_dkh
+flags reason card vial budget co2_rule_of_thumb_mg_l tank_ph tank_kh_dkh profile
 """
 
 

@@ -53,9 +53,7 @@ def test_heated_baking_soda_holds_more_alkalinity_per_gram():
     assert ratio == pytest.approx(1.585, abs=5e-4)
 
 
-@pytest.mark.parametrize(
-    ("celsius", "fahrenheit"), [(0.0, 32.0), (100.0, 212.0), (-40.0, -40.0), (25.0, 77.0)]
-)
+@pytest.mark.parametrize(("celsius", "fahrenheit"), [(0.0, 32.0), (100.0, 212.0), (-40.0, -40.0), (25.0, 77.0)])
 def test_fixed_points_of_the_thermometer_scales(celsius, fahrenheit):
     assert units.fahrenheit_from_celsius(celsius) == pytest.approx(fahrenheit, abs=1e-12)
     assert units.celsius_from_fahrenheit(fahrenheit) == pytest.approx(celsius, abs=1e-12)
