@@ -185,7 +185,7 @@ def _measured(photo: KnownPhoto) -> KnownSample:
         raise CalibrationError(f"{photo.path}: {refusal.message} {refusal.next_step}") from None
     assert seen.photo is not None
     assert seen.signal is not None
-    if "dark-fluid" in seen.signal.flags and photo.state != "base":
+    if "dark-fluid" in seen.signal.flags and photo.state == "known":
         raise CalibrationError(f"{photo.path}: the fluid is too dark to calibrate with; use less dye or more light.")
     taken_at = seen.photo.taken_at
     return KnownSample(

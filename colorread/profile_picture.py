@@ -9,8 +9,9 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from calibration.camera import LOG_RATIO, signal_family
+from calibration.dye import PKA_25C_FRESH
 from calibration.inversion import weigh_members
-from calibration.profile import Profile
+from calibration.profile import Profile, estimate_parameters
 
 _MARKERS = {"acid": "v", "base": "^", "known": "o"}
 _LOAD_STEP = 11  # of calibration.camera.LOAD: a usual dye amount
@@ -46,12 +47,13 @@ def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> Non
         std = np.sqrt(weight @ (angle - mean) ** 2)
         axes.plot(LOG_RATIO, mean, label=label, color=gray, linestyle=line)
         axes.fill_between(LOG_RATIO, mean - 1.645 * std, mean + 1.645 * std, color=gray, alpha=0.15, lw=0)
-    pka = 7.3
+    pka_shift = estimate_parameters(profile.evidence).mean[0] - PKA_25C_FRESH
     for sample in profile.samples:
         parts = sample.evidence.samples.density
         direction = np.degrees(np.arctan2(parts[:, 0] - parts[:, 1], parts[:, 2] - parts[:, 1]))
-        pka = sample.evidence.pka
-        place = {"acid": -2.0, "base": 2.0}.get(sample.evidence.state, sample.evidence.ph - pka)
+        place = {"acid": -2.0, "base": 2.0}.get(
+            sample.evidence.state, sample.evidence.ph - sample.evidence.pka - pka_shift
+        )
         axes.errorbar(
             place,
             np.median(direction),

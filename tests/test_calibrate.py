@@ -1,0 +1,177 @@
+"""From photos of known fluid to a profile, and from the profile to a better reading."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+from typer.testing import CliRunner
+
+from calibration.dye import PKA_STD
+from calibration.profile import Profile, estimate_parameters, read_profile, validity, write_profile
+from colorread.calibrate import CalibrationError, air_photo, buffer_photo, end_photo, make_profile
+from colorread.carbonate import ionic_strength
+from colorread.cli import app
+from colorread.pipeline import read_photo
+
+from .scene import Scene, take_photo
+
+SCENE = Scene(load=0.9, lamp="warm")
+IONIC = float(ionic_strength(4.0))
+
+
+@pytest.fixture(scope="module")
+def photos(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """One vial, phone and lamp: all yellow, all blue, pH 7.0, and a reading at 6.8."""
+    folder = tmp_path_factory.mktemp("photos")
+    found = {}
+    for name, ph in {"acid": 4.0, "base": 9.5, "known": 7.0, "reading": 6.8}.items():
+        found[name] = folder / f"{name}.png"
+        Image.fromarray(take_photo(replace(SCENE, ph=ph)).rgb_u8).save(found[name])
+    return found
+
+
+@pytest.fixture(scope="module")
+def profile(photos: dict[str, Path]) -> Profile:
+    return make_profile(
+        [
+            end_photo(photos["acid"], "acid"),
+            end_photo(photos["base"], "base"),
+            buffer_photo(photos["known"], 7.0, ionic_strength_mol_kg=IONIC),
+        ]
+    )
+
+
+def test_a_profile_narrows_the_interval_and_keeps_the_truth(photos: dict[str, Path], profile: Profile) -> None:
+    without = read_photo(photos["reading"], kh_dkh=4.0).ph
+    with_it = read_photo(photos["reading"], kh_dkh=4.0, profile=profile).ph
+    assert without is not None
+    assert with_it is not None
+    assert None not in (without.low, without.high, with_it.low, with_it.high, with_it.value)
+    assert with_it.high - with_it.low < 0.8 * (without.high - without.low)  # type: ignore[operator]
+    assert with_it.low < 6.8 < with_it.high  # type: ignore[operator]
+    assert abs(with_it.value - 6.8) < 0.06  # type: ignore[operator]
+
+
+def test_the_known_point_fixes_pka(profile: Profile) -> None:
+    # The scene's dye has 7.30; the ends alone say nothing of it.
+    estimates = estimate_parameters(profile.evidence)
+    assert estimates.names[0] == "pka"
+    assert abs(estimates.mean[0] - 7.30) < 2.0 * estimates.std[0]
+    assert estimates.std[0] < 0.85 * PKA_STD
+    ends_alone = estimate_parameters([item for item in profile.evidence if item.state != "known"])
+    assert ends_alone.std[0] == pytest.approx(PKA_STD, rel=0.05)
+    assert np.all(np.linalg.eigvalsh(estimates.covariance) > -1e-9)
+
+
+def test_a_profile_of_another_phone_counts_less_and_says_so(photos: dict[str, Path], profile: Profile) -> None:
+    foreign = replace(profile, samples=tuple(replace(sample, camera_model="Other") for sample in profile.samples))
+    own = read_photo(photos["reading"], profile=profile)
+    other = read_photo(photos["reading"], profile=foreign)
+    assert "other-phone" in other.flags
+    assert "other-phone" not in own.flags
+    assert other.ph.high - other.ph.low > own.ph.high - own.ph.low  # type: ignore[union-attr, operator]
+
+
+def test_written_and_read_again_it_is_the_same(tmp_path: Path, profile: Profile) -> None:
+    file = tmp_path / "me.toml"
+    write_profile(profile, file)
+    again = read_profile(file)
+    assert again.name == "me.toml"
+    assert [sample.sha256 for sample in again.samples] == [sample.sha256 for sample in profile.samples]
+    assert estimate_parameters(again.evidence).mean == pytest.approx(
+        estimate_parameters(profile.evidence).mean, abs=0.02
+    )
+    assert validity(again) == (6.0, 7.6)
+
+
+def test_an_existing_file_is_never_replaced_by_accident(tmp_path: Path, profile: Profile) -> None:
+    file = tmp_path / "me.toml"
+    file.write_text("mine", encoding="utf-8")
+    with pytest.raises(FileExistsError):
+        write_profile(profile, file)
+    assert file.read_text(encoding="utf-8") == "mine"
+    assert list(tmp_path.iterdir()) == [file]
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("not [toml", "no profile of colorread, or it is damaged"),
+        ('a = "b"', "no profile of colorread"),
+        ('schema = "colorread.profile/9"', "has version 9"),
+        ('schema = "colorread.profile/1"\nlight = "unknown"\nmade_at = ""\n[[sample]]\nstate = "acid"', "is damaged"),
+    ],
+)
+def test_a_broken_profile_is_refused_in_one_sentence(tmp_path: Path, text: str, words: str) -> None:
+    file = tmp_path / "broken.toml"
+    file.write_text(text, encoding="utf-8")
+    with pytest.raises(ValueError, match=words):
+        read_profile(file)
+
+
+def test_swapped_ends_are_noticed(photos: dict[str, Path]) -> None:
+    with pytest.raises(CalibrationError, match="swapped"):
+        make_profile([end_photo(photos["base"], "acid"), end_photo(photos["acid"], "base")])
+
+
+@pytest.mark.parametrize(("state", "words"), [("acid", "not yellow"), ("base", "not blue")])
+def test_an_end_of_the_wrong_color_is_noticed(photos: dict[str, Path], state: str, words: str) -> None:
+    with pytest.raises(CalibrationError, match=words):
+        make_profile([end_photo(photos["known"], state)])  # type: ignore[arg-type]
+
+
+def test_a_photo_counts_once(photos: dict[str, Path], profile: Profile) -> None:
+    with pytest.raises(CalibrationError, match="in the profile already"):
+        make_profile([end_photo(photos["acid"], "acid")], base=profile)
+
+
+def test_air_gives_the_known_ph_of_the_equilibrium() -> None:
+    # 2, 1 and 0.5 dKH in outdoor air at 25 C: about 8.0, 7.7 and 7.4 by PHREEQC.
+    for kh_dkh, ph in ((2.0, 8.03), (1.0, 7.74), (0.5, 7.44)):
+        photo = air_photo("a.jpg", kh_dkh)
+        assert photo.ph == pytest.approx(ph, abs=0.02)
+        assert 0.05 < photo.ph_std < 0.1
+
+
+def test_a_strong_buffer_has_another_pka() -> None:
+    fresh = buffer_photo("a.jpg", 7.0, ionic_strength_mol_kg=IONIC)
+    strong = buffer_photo("a.jpg", 7.0, ionic_strength_mol_kg=0.1)
+    assert strong.pka - fresh.pka == pytest.approx(-0.355, abs=0.005)  # Yao & Byrne 2001: -0.428 + 0.073
+
+
+def test_the_command_makes_shows_and_uses_a_profile(tmp_path: Path, photos: dict[str, Path]) -> None:
+    run, out = CliRunner().invoke, tmp_path / "me.toml"
+    made = run(
+        app,
+        ["calibrate", "ends", "--acid", str(photos["acid"]), "--base", str(photos["base"]), "--out", str(out)],
+    )
+    assert made.exit_code == 0, made.output
+    added = run(
+        app,
+        f"calibrate ends --known {photos['known']} --known-ph 7.0 --from {out} --out {tmp_path / 'both.toml'}".split(),
+    )
+    assert added.exit_code == 0, added.output
+    assert len(read_profile(tmp_path / "both.toml").samples) == 3
+    again = run(app, ["calibrate", "ends", "--acid", str(photos["acid"]), "--out", str(out)])
+    assert again.exit_code == 2
+    assert "exists already" in again.output
+    picture = tmp_path / "me.png"
+    shown = run(app, ["profile", str(out), "--picture", str(picture)])
+    assert shown.exit_code == 0
+    assert "pKa'" in shown.output
+    with Image.open(picture) as image:
+        assert image.size[0] > 600
+    read = run(app, ["read", str(photos["reading"]), "--profile", str(out)])
+    assert read.exit_code == 0
+    assert "profile me.toml" in read.output
+
+
+@pytest.mark.parametrize("kind", ["ends", "air"])
+def test_how_explains_with_cautions(kind: str) -> None:
+    result = CliRunner().invoke(app, ["calibrate", kind, "--how"])
+    assert result.exit_code == 0
+    assert "Cautions" in result.output
