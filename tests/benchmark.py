@@ -17,12 +17,15 @@ import tomllib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
 from rich.console import Console
 from rich.table import Table
 
+from colorread.calibrate import buffer_photo, end_photo, make_profile
+from colorread.carbonate import ionic_strength
 from colorread.pipeline import read_photo
 from colorread.reading import Reading
 
@@ -135,26 +138,28 @@ def read_all(truths: Iterable[Truth]) -> list[Outcome]:
 def accuracy_table(outcomes: list[Outcome]) -> Table:
     """Return the accuracy of the usable photos, a row a scene."""
     table = Table(title="Accuracy without a profile", title_justify="left")
-    for name in ("scene", "photos", "read", "points", "median error", "90th pct.", "bias", "covered", "median width"):
+    for name in ("scene", "photos", "read", "points", "median error", "90th pct.", "covered", "median width"):
         table.add_column(name, justify="left" if name == "scene" else "right")
     groups = {name: [o for o in outcomes if o.truth.scene == name] for name in SCENES}
     groups["front + submerged"] = groups["front"] + groups["submerged"]
     for name, group in groups.items():
-        read = [o for o in group if o.reading.status == "read"]
-        points = [o for o in read if o.is_point]
-        errors = np.array([abs(o.error) for o in points])
-        table.add_row(
-            name,
-            str(len(group)),
-            _share(len(read), len(group)),
-            str(len(points)),
-            _number(np.median(errors)) if len(errors) else "-",
-            _number(np.percentile(errors, 90)) if len(errors) else "-",
-            f"{np.mean([o.error for o in points]):+.3f}" if points else "-",
-            _share(sum(o.covers for o in read), len(read)),
-            _number(np.median([o.width for o in points])) if points else "-",
-        )
+        table.add_row(name, *_accuracy_cells(group))
     return table
+
+
+def _accuracy_cells(group: list[Outcome]) -> list[str]:
+    read = [o for o in group if o.reading.status == "read"]
+    points = [o for o in read if o.is_point]
+    errors = np.array([abs(o.error) for o in points])
+    return [
+        str(len(group)),
+        _share(len(read), len(group)),
+        str(len(points)),
+        _number(np.median(errors)) if len(errors) else "-",
+        _number(np.percentile(errors, 90)) if len(errors) else "-",
+        _share(sum(o.covers for o in read), len(read)),
+        _number(np.median([o.width for o in points])) if points else "-",
+    ]
 
 
 def worst_table(outcomes: list[Outcome]) -> Table:
@@ -192,6 +197,40 @@ def refusal_table(outcomes: list[Outcome]) -> Table:
         else:
             result = f"READ, width {outcome.width:.2f}{' - CONFIDENT WRONG NUMBER' if outcome.width < 1.0 else ''}"
         table.add_row(outcome.truth.path.name, outcome.truth.scene, outcome.truth.why or "-", result)
+    return table
+
+
+def calibration_table(folder: Path) -> Table:
+    """Return the readings of calibrated vials without and with a profile of their acid, base and mid photos."""
+    groups: list[list[dict[str, Any]]] = []
+    for sidecar in sorted(folder.glob("*.json")):
+        data = json.loads(sidecar.read_text(encoding="utf-8"))
+        if data["role"] == "acid":
+            groups.append([])
+        groups[-1].append(data)
+    table = Table(title="Accuracy without and with a profile (end points and known point)", title_justify="left")
+    for name in ("", "readings", "read", "points", "median error", "90th pct.", "covered", "median width"):
+        table.add_column(name, justify="left" if not name else "right")
+    outcomes: dict[str, list[Outcome]] = {"without": [], "with": []}
+    for group in groups:
+        by_role = {data["role"]: folder / data["file"] for data in group if data["role"] != "reading"}
+        ionic = float(ionic_strength(group[0]["dKH"]))
+        profile = make_profile(
+            [
+                end_photo(by_role["acid"], "acid"),
+                end_photo(by_role["base"], "base"),
+                buffer_photo(by_role["mid"], 6.9, ionic_strength_mol_kg=ionic),
+            ]
+        )
+        for truth in load_truths(folder):
+            if truth.path.name in {data["file"] for data in group if data["role"] == "reading"}:
+                for name, used in (("without", None), ("with", profile)):
+                    reading = read_photo(
+                        truth.path, kh_dkh=truth.kh_dkh, temperature_c=truth.temperature_c, profile=used
+                    )
+                    outcomes[name].append(Outcome(truth=truth, reading=reading))
+    for name, group_outcomes in outcomes.items():
+        table.add_row(name, *_accuracy_cells(group_outcomes))
     return table
 
 
@@ -268,6 +307,9 @@ def main() -> None:
     outcomes = read_all(truths)
     for table in (accuracy_table(outcomes), worst_table(outcomes), refusal_table(outcomes), speed_table(truths)):
         console.print(table)
+    calibrated = folder.parent / "calib"
+    if calibrated.is_dir():
+        console.print(calibration_table(calibrated))
 
 
 if __name__ == "__main__":
