@@ -35,6 +35,7 @@ FLAG_TEXTS = {
         "fluid of another KH moves the color into the dye's range",
     ),
     "other-phone": FlagText("the calibration was made with another phone", "calibrate with this one"),
+    "beyond-profile": FlagText("the pH lies beyond what the calibration reached", "calibrate that end too"),
     "other-light": FlagText("the calibration was made under another lamp", "calibrate under this one"),
     "vial-pointed": FlagText("the fluid was pointed at, not found", "check its outline in the evidence picture"),
 }

@@ -203,8 +203,9 @@ def _require_positive(max_side_px: int) -> None:
 
 
 def _decode_reduced(image: ImageFile.ImageFile, max_side_px: int) -> None:
-    """Let the JPEG decoder drop detail that is not needed, but never below the working size."""
-    long_px = min(max_side_px, max(image.size))
+    """Let the JPEG decoder drop detail that is not needed, down to a little below the working size."""
+    # Half of a photo 4000 px wide is 2000: worth four times the speed, and no detail that the card needs.
+    long_px = min(round(0.95 * max_side_px), max(image.size))
     image.draft(None, (long_px, 1) if image.width >= image.height else (1, long_px))
 
 

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from calibration.camera import dye_transmittance, rgb_lin_under_d65
 from calibration.card import load_card
 from calibration.dye import pka_prime
-from calibration.inversion import PhPosterior, infer_ph
-from calibration.profile import Profile
+from calibration.inversion import Evidence, PhPosterior, infer_ph
+from calibration.profile import Profile, validity
 from calibration.tone import decode_tone, fit_tone
 from colorread.balance import fit_paper, require_usable_light, sample_greys
 from colorread.carbonate import ionic_strength
@@ -28,9 +28,9 @@ from colorread.signal import FluidSignal, measure_fluid, require_fluid
 from colorread.vial_find import VialFit, chroma_map, find_vial, point_at_vial
 
 _SCALE_PH = (6.0, 6.2, 6.4, 6.6, 6.8, 7.0, 7.2, 7.4, 7.6)
-# Probability that a profile applies to a photo: of the phone it was made with, and of another one. Assumptions; they
-# set how much a contradiction must weigh before the profile is given up.
-_TRUST_SAME_PHONE, _TRUST_OTHER_PHONE = 0.95, 0.3
+# Probability that a profile applies to a photo: of the phone it was made with, and of another one, under another lamp
+# or beyond the pH it reached. Assumptions; they set how much a contradiction must weigh before it is given up.
+_TRUST_SAME_PHONE, _TRUST_ELSEWHERE = 0.95, 0.3
 
 Source = str | os.PathLike[str] | NDArray[Any]
 Rectangle = tuple[float, float, float, float]
@@ -189,20 +189,33 @@ def measure_photo(source: Source, seen: Seen, vial_xywh: Rectangle | None = None
 def _infer(
     photo: Photo, signal: FluidSignal, settings: Settings, pka: float, profile: Profile | None, flags: list[str]
 ) -> PhPosterior:
+    if profile is None:
+        return _posterior(photo, signal, settings, pka, (), 1.0)
     trust = _TRUST_SAME_PHONE
-    if profile is not None and profile.camera_models and photo.camera_model not in profile.camera_models:
+    if profile.camera_models and photo.camera_model not in profile.camera_models:
         flags.append("other-phone")
-        trust = _TRUST_OTHER_PHONE
-    if profile is not None and "unknown" not in (profile.light, settings.light) and profile.light != settings.light:
+        trust = _TRUST_ELSEWHERE
+    if "unknown" not in (profile.light, settings.light) and profile.light != settings.light:
         flags.append("other-light")
-        trust = min(trust, _TRUST_OTHER_PHONE)
+        trust = _TRUST_ELSEWHERE
+    posterior = _posterior(photo, signal, settings, pka, profile.evidence, trust)
+    low, high = validity(profile)
+    if low <= posterior.median <= high:
+        return posterior
+    flags.append("beyond-profile")
+    return _posterior(photo, signal, settings, pka, profile.evidence, _TRUST_ELSEWHERE)
+
+
+def _posterior(
+    photo: Photo, signal: FluidSignal, settings: Settings, pka: float, evidence: tuple[Evidence, ...], trust: float
+) -> PhPosterior:
     return infer_ph(
         signal.samples,
         space=photo.color_space,
         pka=pka,
         ph_range=usual_ph_range(settings),
         light_class=None if settings.light == "unknown" else settings.light,
-        evidence=() if profile is None else profile.evidence,
+        evidence=evidence,
         trust=trust,
     )
 
