@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -120,6 +120,24 @@ def dye_transmittance(log_ratio: ArrayLike, load: ArrayLike) -> NDArray[np.float
     absorbance = np.asarray(load, dtype=np.float64)[..., None] * (blue * base + (1.0 - blue) * acid)
     transmittance: NDArray[np.float64] = 10.0**-absorbance
     return transmittance
+
+
+def direction_deg(density: NDArray[Any]) -> NDArray[np.float64]:
+    """
+    Return the direction of a color, which follows the pH and hardly the amount of dye.
+
+    Parameters
+    ----------
+    density : ndarray of float, shape (..., 3)
+        Densities in R, G, B [-].
+
+    Returns
+    -------
+    ndarray of float64, shape (...)
+        Angle between the density differences R - G and B - G: yellow near 0, green 60, blue 110 [deg].
+    """
+    red, blue = density[..., 0] - density[..., 1], density[..., 2] - density[..., 1]
+    return np.asarray(np.degrees(np.arctan2(red, blue)), dtype=np.float64)
 
 
 def color_matrix(sensor: NDArray[np.float64], power: NDArray[np.float64], space: RgbSpace) -> NDArray[np.float64]:

@@ -14,13 +14,14 @@ import numpy as np
 import tomli_w
 from numpy.typing import NDArray
 
-from calibration.camera import LOG_RATIO, RgbSpace, signal_family
+from calibration.camera import LOG_RATIO, RgbSpace, direction_deg, signal_family
 from calibration.dye import PKA_25C_FRESH
 from calibration.inversion import PKA_SHIFT, Evidence, SignalSamples, weigh_members
 
 SCHEMA = "colorread.profile/1"
 State = Literal["acid", "base", "known"]
-_USUAL_LOAD_INDEX = 11  # of calibration.camera.LOAD: a usual dye amount, at which directions are told
+USUAL_LOAD_INDEX = 11
+"""Place of a usual dye amount in `calibration.camera.LOAD`, at which directions are told."""
 _DIRECTIONS = {"yellow": 0, "middle": len(LOG_RATIO) // 2, "blue": -1}
 
 
@@ -122,9 +123,7 @@ def estimate_parameters(evidence: Sequence[Evidence]) -> Estimates:
     """
     family = signal_family("srgb")
     weight = weigh_members(family.weight, evidence)  # (member, pKa)
-    at_usual_load = family.density[:, list(_DIRECTIONS.values()), _USUAL_LOAD_INDEX]
-    chroma = at_usual_load[..., (0, 2)] - at_usual_load[..., (1,)]
-    direction = np.degrees(np.arctan2(chroma[..., 0], chroma[..., 1]))  # (member, 3)
+    direction = direction_deg(family.density[:, list(_DIRECTIONS.values()), USUAL_LOAD_INDEX])  # (member, 3)
     by_member = weight.sum(axis=1)
     mean_pka_of_member = (weight @ PKA_SHIFT) / np.maximum(by_member, 1e-300) + PKA_25C_FRESH
     values = np.column_stack([mean_pka_of_member, direction])

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from calibration.camera import direction_deg
 from calibration.dye import pka_prime
 from calibration.inversion import Evidence, infer_ph
 from calibration.profile import KnownSample, Profile, State
@@ -209,9 +210,8 @@ def _require_one_vial(samples: Sequence[KnownSample]) -> None:
     models = {sample.camera_model for sample in samples if sample.camera_model}
     if len(models) > 1:
         raise CalibrationError(f"The photos come from different phones ({', '.join(sorted(models))}); use one.")
-    directions = {sample.photo: _direction_deg(sample) for sample in samples}
-    acid = [directions[sample.photo] for sample in samples if sample.evidence.state == "acid"]
-    base = [directions[sample.photo] for sample in samples if sample.evidence.state == "base"]
+    acid = [_direction_deg(sample) for sample in samples if sample.evidence.state == "acid"]
+    base = [_direction_deg(sample) for sample in samples if sample.evidence.state == "base"]
     if acid and base and min(base) < max(acid):
         raise CalibrationError("The photo of acid fluid is bluer than that of basic fluid: are they swapped?")
     if acid and base and min(base) - max(acid) < _MIN_SEPARATION_DEG:
@@ -228,8 +228,7 @@ def _require_one_vial(samples: Sequence[KnownSample]) -> None:
 
 
 def _direction_deg(sample: KnownSample) -> float:
-    density = np.median(sample.evidence.samples.density, axis=0)
-    return float(np.degrees(np.arctan2(density[0] - density[1], density[2] - density[1])))
+    return float(direction_deg(np.median(sample.evidence.samples.density, axis=0)))
 
 
 def _load(sample: KnownSample) -> float:

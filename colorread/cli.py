@@ -25,7 +25,6 @@ from colorread.cli_options import (
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from calibration.profile import Profile
     from colorread.reading import Reading
 
 # \b keeps the lines of a paragraph as they are.
@@ -162,7 +161,7 @@ def read(
         "tank_kh_dkh": tank_kh,
         "light": light.value,
         "vial_xywh": _rectangle(vial),
-        "profile": None if profile is None else _profile(profile),
+        "profile": None if profile is None else cli_calibrate.load_profile(profile),
     }
     results = _read_all(photos, options, evidence)
     readings = _print_json(results) if as_json else _print_text(results)
@@ -198,17 +197,6 @@ def fluid(
         from colorread.terminal import print_fluid
 
         print_fluid(_console(), recipe, dose, air, vial_volume)
-
-
-def _profile(file: Path) -> Profile:
-    from calibration.profile import read_profile
-
-    try:
-        return read_profile(file)
-    except ValueError as error:
-        fail(str(error))
-    except OSError as error:
-        fail(f"{file} could not be opened: {error.strerror or error}.")
 
 
 def _read_all(

@@ -12,6 +12,7 @@ from colorread.cli_options import EXIT_FAILED, KH_RANGE_DKH, TEMPERATURE_RANGE_C
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from calibration.profile import Profile
     from colorread.calibrate import KnownPhoto
 
 app = typer.Typer(
@@ -126,15 +127,9 @@ def profile(
     ] = None,
 ) -> None:
     """Show a calibration profile in words and as a picture."""
-    from calibration.profile import read_profile
     from colorread.profile_words import profile_lines
 
-    try:
-        found = read_profile(file)
-    except ValueError as error:
-        fail(str(error))
-    except OSError as error:
-        fail(f"{file} could not be opened: {error.strerror or error}.")
+    found = load_profile(file)
     for line in profile_lines(found):
         typer.echo(line)
     if picture is not None:
@@ -145,6 +140,30 @@ def profile(
         except OSError as error:
             fail(f"{picture} could not be written: {error.strerror or error}.", EXIT_FAILED)
         typer.echo(f"Wrote {picture}.")
+
+
+def load_profile(file: Path) -> Profile:
+    """
+    Read a profile or fail with one sentence.
+
+    Parameters
+    ----------
+    file : Path
+        As the user named it.
+
+    Returns
+    -------
+    Profile
+        As written.
+    """
+    from calibration.profile import read_profile
+
+    try:
+        return read_profile(file)
+    except ValueError as error:
+        fail(str(error))
+    except OSError as error:
+        fail(f"{file} could not be opened: {error.strerror or error}.")
 
 
 def _explain(how: bool, lines: tuple[str, ...]) -> None:
@@ -161,17 +180,15 @@ def _make(
         fail("Say where to write the profile: --out me.toml.")
     if out.exists() and not force:
         fail(f"{out} exists already; choose another name or add --force to replace it.")
-    from calibration.profile import read_profile, write_profile
+    from calibration.profile import write_profile
     from colorread.calibrate import make_profile
     from colorread.profile_words import profile_lines
 
+    earlier = None if from_profile is None else load_profile(from_profile)
     try:
-        earlier = None if from_profile is None else read_profile(from_profile)
         made = make_profile(photos, light=light.value, base=earlier)
     except ValueError as error:
         fail(str(error))
-    except OSError as error:
-        fail(f"{from_profile} could not be opened: {error.strerror or error}.")
     try:
         write_profile(made, out, overwrite=force)
     except OSError as error:

@@ -8,13 +8,12 @@ from pathlib import Path
 import numpy as np
 from matplotlib.figure import Figure
 
-from calibration.camera import LOG_RATIO, signal_family
+from calibration.camera import LOG_RATIO, direction_deg, signal_family
 from calibration.dye import PKA_25C_FRESH
 from calibration.inversion import weigh_members
-from calibration.profile import Profile, estimate_parameters
+from calibration.profile import USUAL_LOAD_INDEX, Profile, estimate_parameters
 
 _MARKERS = {"acid": "v", "base": "^", "known": "o"}
-_LOAD_STEP = 11  # of calibration.camera.LOAD: a usual dye amount
 
 
 def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> None:
@@ -34,9 +33,7 @@ def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> Non
         If it cannot be written.
     """
     family = signal_family("srgb")
-    density = family.density[:, :, _LOAD_STEP]
-    chroma = density[..., (0, 2)] - density[..., (1,)]  # (member, ratio, 2)
-    angle = np.degrees(np.arctan2(chroma[..., 0], chroma[..., 1]))
+    angle = direction_deg(family.density[:, :, USUAL_LOAD_INDEX])  # (member, ratio)
     figure = Figure(figsize=(7.2, 5.4), layout="constrained")
     axes = figure.subplots()
     for label, weight, gray, line in (
@@ -49,8 +46,7 @@ def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> Non
         axes.fill_between(LOG_RATIO, mean - 1.645 * std, mean + 1.645 * std, color=gray, alpha=0.15, lw=0)
     pka_shift = estimate_parameters(profile.evidence).mean[0] - PKA_25C_FRESH
     for sample in profile.samples:
-        parts = sample.evidence.samples.density
-        direction = np.degrees(np.arctan2(parts[:, 0] - parts[:, 1], parts[:, 2] - parts[:, 1]))
+        direction = direction_deg(sample.evidence.samples.density)
         place = {"acid": -2.0, "base": 2.0}.get(
             sample.evidence.state, sample.evidence.ph - sample.evidence.pka - pka_shift
         )

@@ -33,7 +33,7 @@ _MAX_SHADING = 0.25
 _SHADED, _EVEN_DEPTH = 0.08, 0.04
 _MAX_HUE_SPREAD_DEG = 25.0  # fluid has one hue: at most 18 degrees on the rendered photos, a picture 44
 _MAX_NEUTRAL = 0.15  # density lost in all channels alike; fluid up to 0.10, leaf and cap from 0.20 there
-_MAX_MISFIT = 2.5
+_MAX_MISFIT = 2.5  # the dye explains the color of nearly all simulated fluids better than this
 # Pictures and solid things go on in color beyond the part that looks like fluid, and right beyond its outline, where
 # around fluid there is clear glass. Shadows of the fluid go on too: by share of its depth of color, the most that the
 # whole may cover, in areas of the fluid (2.3 and 4.9 on the rendered photos).
@@ -211,13 +211,12 @@ def require_fluid(
     """
     inside = float(np.hypot(*np.median(chroma[vial.mask], axis=0)))
     depth = np.hypot(chroma[..., 0], chroma[..., 1])
-    window = np.zeros_like(vial.mask)
-    window[view.window(*_WINDOW_MM)] = True
+    window = _blank_window(view)
     goes_on = any(
         _whole_area(depth > max(share * inside, _FAINT), window, vial.mask) > limit
         for share, limit in _MAX_WHOLE.items()
     )
-    distance = cv2.distanceTransform((~vial.mask).astype(np.uint8), cv2.DIST_L2, 3) / view.px_per_mm
+    distance = _distance_mm(view, vial.mask)
     glass = depth[(distance > _GLASS_MM[0]) & (distance < _GLASS_MM[1])]
     clear_glass = float((glass > max(0.5 * inside, _FAINT)).mean()) < _MAX_COLORED_GLASS
     opaque = (
@@ -265,11 +264,21 @@ def _inner_part(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 def _ring(view: CardView, mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Pixels of the blank window around the fluid."""
-    distance = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 3) / view.px_per_mm
-    window = np.zeros_like(mask)
-    window[view.window(*_WINDOW_MM)] = True
-    ring: NDArray[np.bool_] = (distance > _RING_MM[0]) & (distance < _RING_MM[1]) & window & view.seen
+    distance = _distance_mm(view, mask)
+    ring: NDArray[np.bool_] = (distance > _RING_MM[0]) & (distance < _RING_MM[1]) & _blank_window(view) & view.seen
     return ring
+
+
+def _blank_window(view: CardView) -> NDArray[np.bool_]:
+    window = np.zeros(view.seen.shape, bool)
+    window[view.window(*_WINDOW_MM)] = True
+    return window
+
+
+def _distance_mm(view: CardView, mask: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Distance of every pixel outside the fluid from it, 0 inside [mm]."""
+    distance_px = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 3)
+    return np.asarray(distance_px, dtype=np.float64) / view.px_per_mm
 
 
 def _reference(ring_lin: NDArray[np.float64], field_lin: NDArray[np.float32]) -> tuple[NDArray[np.float64], float]:
@@ -279,9 +288,9 @@ def _reference(ring_lin: NDArray[np.float64], field_lin: NDArray[np.float32]) ->
     lit = ratio[light > np.median(light)]  # the darker half holds shadows, glass and hooks
     reference = np.median(lit, axis=0)
     color = lit[:, (0, 2)] - lit[:, (1,)]
-    # Neighbouring pixels share noise; what is left between the quarters of the ring is uneven light.
-    quarters = np.array([np.median(part, axis=0) for part in np.array_split(color, 12)])
-    return 10.0**reference, float(quarters.std(axis=0).max())
+    # Neighbouring pixels share noise; what is left between twelve strips of the ring is uneven light.
+    strips = np.array([np.median(part, axis=0) for part in np.array_split(color, 12)])
+    return 10.0**reference, float(strips.std(axis=0).max())
 
 
 def _spread_beyond_noise(chroma: NDArray[np.float32], noise: float) -> float:

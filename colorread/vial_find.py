@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -45,23 +46,11 @@ class VialFit:
         Outline in view pixels, x and y.
     area_mm2 : float
         Area on the plane of the card [mm2].
-    edge : float
-        Sharpness of the outline, 1 where the whole step of color lies within one millimetre [-].
-    solidity : float
-        Area over that of the convex hull [-].
-    contrast : float
-        Strength of the color inside, saturating where it is far above the noise, 0 to 1 [-].
-    evenness : float
-        1 where the color inside is the same everywhere, falling with its spread [-].
     """
 
     mask: NDArray[np.bool_]
     outline_px: NDArray[np.float64]
     area_mm2: float
-    edge: float
-    solidity: float
-    contrast: float
-    evenness: float
 
 
 def chroma_map(rgb_lin: NDArray[np.float32], paper_lin: NDArray[np.float32], px_per_mm: float) -> NDArray[np.float32]:
@@ -119,9 +108,7 @@ def find_vial(
     """
     best: VialFit | None = None
     best_score = 0.0
-    for candidate in _candidates(view, rgb_lin, chroma, noise, card):
-        size = min(candidate.area_mm2 / _USUAL_AREA_MM2, 1.0) ** 0.5
-        score = min(candidate.edge, 1.0) * candidate.solidity**2 * candidate.contrast * candidate.evenness * size
+    for candidate, score in _scored_candidates(view, rgb_lin, chroma, noise, card):
         if score > best_score:
             best, best_score = candidate, score
     return None if best is None else _grown(best, chroma, view.px_per_mm)
@@ -132,20 +119,11 @@ def _grown(vial: VialFit, chroma: NDArray[np.float32], px_per_mm: float) -> Vial
     depth = np.hypot(chroma[..., 0], chroma[..., 1])
     _, labels = cv2.connectedComponents((depth > 0.5 * np.median(depth[vial.mask])).astype(np.uint8))
     label = int(np.bincount(labels[vial.mask]).argmax())
-    contours, _ = cv2.findContours((labels == label).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    contour = max(contours, key=cv2.contourArea)
-    area = cv2.contourArea(contour)
-    solidity = area / max(cv2.contourArea(cv2.convexHull(contour)), 1e-9)
-    if label == 0 or solidity < _MIN_SOLIDITY or not 1.0 < area / vial.mask.sum() < _MAX_GROWTH:
+    contour = max(_outer_contours(labels == label), key=cv2.contourArea)
+    growth = cv2.contourArea(contour) / vial.mask.sum()
+    if label == 0 or _solidity(contour) < _MIN_SOLIDITY or not 1.0 < growth < _MAX_GROWTH:
         return vial
-    mask = np.zeros(depth.shape, np.uint8)
-    cv2.drawContours(mask, [contour], -1, 1, cv2.FILLED)
-    return replace(
-        vial,
-        mask=mask.astype(bool),
-        outline_px=contour[:, 0, :].astype(np.float64),
-        area_mm2=float(area / px_per_mm**2),
-    )
+    return _fit_of(contour, vial.mask.shape, px_per_mm)
 
 
 def point_at_vial(
@@ -181,39 +159,51 @@ def point_at_vial(
         return None
     strength = np.hypot(chroma[..., 0], chroma[..., 1])
     middle = float(np.median(strength[region]))
-    if middle < max(_MIN_CHROMA, 2.5 * noise):
+    if middle < _least_chroma(noise):
         return None
-    binary = (region & (strength > 0.5 * middle)).astype(np.uint8)
-    contours, _ = cv2.findContours(
-        cv2.morphologyEx(binary, cv2.MORPH_OPEN, _OPENING), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
-    )
+    binary = cv2.morphologyEx((region & (strength > 0.5 * middle)).astype(np.uint8), cv2.MORPH_OPEN, _OPENING)
+    contours = _outer_contours(binary)
     if not contours:
         return None
-    contour = max(contours, key=cv2.contourArea)
-    mask = np.zeros_like(inside)
-    cv2.drawContours(mask, [contour], -1, 1, cv2.FILLED)
+    return _fit_of(max(contours, key=cv2.contourArea), view.seen.shape, view.px_per_mm)
+
+
+def _least_chroma(noise: float) -> float:
+    """Return the chroma below which a color cannot be told from the noise of paper."""
+    return max(_MIN_CHROMA, 2.5 * noise)
+
+
+def _outer_contours(region: NDArray[Any]) -> list[NDArray[np.int32]]:
+    """Return the outlines of all parts of a region; highlights leave holes, which do not count."""
+    contours, _ = cv2.findContours(region.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return [np.asarray(contour, dtype=np.int32) for contour in contours]
+
+
+def _solidity(contour: NDArray[np.int32]) -> float:
+    return float(cv2.contourArea(contour) / max(cv2.contourArea(cv2.convexHull(contour)), 1e-9))
+
+
+def _fit_of(contour: NDArray[np.int32], shape: tuple[int, ...], px_per_mm: float) -> VialFit:
+    filled = np.zeros(shape, np.uint8)
+    cv2.drawContours(filled, [contour], -1, 1, cv2.FILLED)
     return VialFit(
-        mask=mask.astype(bool),
+        mask=filled.astype(bool),
         outline_px=contour[:, 0, :].astype(np.float64),
-        area_mm2=float(cv2.contourArea(contour) / view.px_per_mm**2),
-        edge=1.0,
-        solidity=1.0,
-        contrast=1.0,
-        evenness=1.0,
+        area_mm2=float(cv2.contourArea(contour) / px_per_mm**2),
     )
 
 
-def _candidates(
+def _scored_candidates(
     view: CardView,
     rgb_lin: NDArray[np.float32],
     chroma: NDArray[np.float32],
     noise: float,
     card: Card,
-) -> Iterator[VialFit]:
+) -> Iterator[tuple[VialFit, float]]:
     strength = np.hypot(chroma[..., 0], chroma[..., 1])
     angle_deg = np.degrees(np.arctan2(chroma[..., 0], chroma[..., 1]))
     possible = (angle_deg > _DYE_ANGLE_DEG[0]) & (angle_deg < _DYE_ANGLE_DEG[1]) & view.seen & _open_field(view, card)
-    floor = max(_MIN_CHROMA, 2.5 * noise)
+    floor = _least_chroma(noise)
     strong = float(np.percentile(strength[possible], 99.5)) if possible.any() else 0.0
     if strong <= floor:
         return
@@ -223,16 +213,13 @@ def _candidates(
     no_rim = ~_dark_rim(rgb_lin, view.px_per_mm)
     for region in _regions(strength, angle_deg, possible, no_rim, floor, strong, view.px_per_mm):
         binary = cv2.morphologyEx(region.astype(np.uint8), cv2.MORPH_OPEN, _OPENING)
-        # Highlights leave holes, the outline is what counts.
-        contours, _ = cv2.findContours(binary, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-        for contour in contours:
-            candidate = _describe(np.asarray(contour, dtype=np.int32), strength, step, floor, view.px_per_mm)
-            if (
-                candidate is not None
-                and on_patch[candidate.mask].mean() < _MAX_ON_PATCHES
-                and not (candidate.mask & at_edge).any()
-            ):
-                yield candidate
+        for contour in _outer_contours(binary):
+            scored = _scored(contour, strength, step, floor, view.px_per_mm)
+            if scored is None:
+                continue
+            mask = scored[0].mask
+            if on_patch[mask].mean() < _MAX_ON_PATCHES and not (mask & at_edge).any():
+                yield scored
 
 
 def _regions(
@@ -259,37 +246,31 @@ def _regions(
         yield cv2.morphologyEx(region.astype(np.uint8), cv2.MORPH_OPEN, bridge).astype(bool)
 
 
-def _describe(
+def _scored(
     contour: NDArray[np.int32],
     strength: NDArray[np.float32],
     step: NDArray[np.float32],
     floor: float,
     px_per_mm: float,
-) -> VialFit | None:
+) -> tuple[VialFit, float] | None:
+    """Return a region with its likeness to fluid, 0 to 1; None where size, shape or outline rule it out."""
     area_mm2 = cv2.contourArea(contour) / px_per_mm**2
     if not _AREA_MM2[0] <= area_mm2 <= _AREA_MM2[1]:
         return None
-    solidity = float(cv2.contourArea(contour) / max(cv2.contourArea(cv2.convexHull(contour)), 1e-9))
+    solidity = _solidity(contour)
     sides = cv2.minAreaRect(contour)[1]
     if solidity < _MIN_SOLIDITY or max(sides) > _MAX_ASPECT * min(sides):
         return None
-    filled = np.zeros(strength.shape, np.uint8)
-    cv2.drawContours(filled, [contour], -1, 1, cv2.FILLED)
-    mask = filled.astype(bool)
-    lower, inner, upper = np.percentile(strength[mask], (25.0, 50.0, 75.0))
-    # The smoothed edge lies within a pixel or two of the outline.
+    fit = _fit_of(contour, strength.shape, px_per_mm)
+    lower, inner, upper = np.percentile(strength[fit.mask], (25.0, 50.0, 75.0))
+    # 1 where the whole step of color lies within one millimetre of the outline.
     edge = float(np.mean(step[contour[:, 0, 1], contour[:, 0, 0]]) / inner)
     if edge < _MIN_EDGE:
         return None
-    return VialFit(
-        mask=mask,
-        outline_px=contour[:, 0, :].astype(np.float64),
-        area_mm2=float(area_mm2),
-        edge=edge,
-        solidity=solidity,
-        contrast=float(inner / (inner + 4.0 * floor)),
-        evenness=float(1.0 / (1.0 + (2.0 * (upper - lower) / inner) ** 2)),
-    )
+    contrast = float(inner / (inner + 4.0 * floor))  # saturates where the color is far above the noise
+    evenness = float(1.0 / (1.0 + (2.0 * (upper - lower) / inner) ** 2))  # falls with the spread of color inside
+    size = min(fit.area_mm2 / _USUAL_AREA_MM2, 1.0) ** 0.5
+    return fit, min(edge, 1.0) * solidity**2 * contrast * evenness * size
 
 
 def _open_field(view: CardView, card: Card) -> NDArray[np.bool_]:

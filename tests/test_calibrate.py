@@ -175,3 +175,13 @@ def test_how_explains_with_cautions(kind: str) -> None:
     result = CliRunner().invoke(app, ["calibrate", kind, "--how"])
     assert result.exit_code == 0
     assert "Cautions" in result.output
+
+
+def test_photos_of_one_name_in_two_folders_are_two_photos(tmp_path: Path, photos: dict[str, Path]) -> None:
+    places = {}
+    for state in ("acid", "base"):
+        places[state] = tmp_path / state / "photo.png"
+        places[state].parent.mkdir()
+        places[state].write_bytes(photos[state].read_bytes())
+    made = make_profile([end_photo(places["acid"], "acid"), end_photo(places["base"], "base")])
+    assert len(made.samples) == 2
