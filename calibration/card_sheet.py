@@ -67,6 +67,8 @@ CAUTIONS = (
     "No mirrored or retouched pictures, no portrait mode, no filters: the measurement is in the colors.",
     "The card carries no pH scale: do not compare the fluid with its grays by eye.",
     "Corner squares and rows of grays belong to the measurement; keep fingers off them.",
+    "Watch the fish: the vial is hours behind the water.",
+    "A reading replaces neither an instrument nor professional or veterinary advice.",
 )
 
 
