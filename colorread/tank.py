@@ -1,0 +1,208 @@
+"""A tank as its keeper describes it: water, schedule, gas source, and the marks it is judged by."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, field, replace
+from datetime import date, time
+from typing import Literal, get_args
+
+from colorread.ranges import checked_range
+from colorread.reading import LightName
+
+SourceKind = Literal["fermentation", "acid-bicarbonate", "cylinder"]
+KH_RANGE_DKH = (0.25, 30.0)
+TEMPERATURE_RANGE_C = (5.0, 40.0)
+# What the literature on fish welfare asks for over long times (a clinical guide to fish medicine; Wedemeyer 1996 as
+# quoted): the mark where sensitive animals live.
+SENSITIVE_FISH_MG_L = 20.0
+_SPAN = re.compile(r"(\d{1,2}):(\d{2})\s*-\s*(\d{1,2}):(\d{2})")
+_MINUTES_PER_DAY = 24 * 60
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DailySpan:
+    """
+    From one time of the day to another, every day; it may run over midnight.
+
+    Parameters
+    ----------
+    on, off : datetime.time
+        Start and end on the tank's own clock; the same time twice means all day.
+    """
+
+    on: time
+    off: time
+
+    @property
+    def on_h(self) -> float:
+        """Start in hours after midnight."""
+        return self.on.hour + self.on.minute / 60
+
+    @property
+    def hours(self) -> float:
+        """How long it lasts [h]."""
+        minutes = (self.off.hour - self.on.hour) * 60 + self.off.minute - self.on.minute
+        return ((minutes - 1) % _MINUTES_PER_DAY + 1) / 60
+
+    def __str__(self) -> str:
+        return f"{self.on:%H:%M}-{self.off:%H:%M}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GasSource:
+    """
+    What makes the gas.
+
+    Parameters
+    ----------
+    kind : {'fermentation', 'acid-bicarbonate', 'cylinder'}
+        Sugar and yeast, citric acid and bicarbonate, or compressed gas.
+    amount_g : float or None
+        Sugar, citric acid, or gas in the cylinder at the start [g].
+    started : datetime.date or None
+        Day of the charge.
+    """
+
+    kind: SourceKind
+    amount_g: float | None = None
+    started: date | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Marks:
+    """
+    What the CO2 of the tank is judged by.
+
+    Parameters
+    ----------
+    plants_low_mg_l, plants_high_mg_l : float
+        Customary range for plants: common practice, no source [mg/L].
+    fish_mg_l : float
+        What the water should stay below for the fish; 25 is an assumption of ours between the 20 mg/L that the
+        literature on fish welfare asks for and the customary 30 [mg/L].
+    """
+
+    plants_low_mg_l: float = 15.0
+    plants_high_mg_l: float = 30.0
+    fish_mg_l: float = 25.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tank:
+    """
+    One tank. Times are those of its own clock.
+
+    Parameters
+    ----------
+    name : str
+        Short name, unique in a log.
+    volume_l : float or None
+        Water in it [L].
+    kh_dkh : float
+        KH of the fluid in the vial [dKH].
+    tank_kh_dkh : float or None
+        KH of the tank's own water [dKH].
+    temperature_c : float
+        Of the water [degC].
+    lights, gas : DailySpan or None
+        When the lamp and the gas are on; None where not known.
+    source : GasSource or None
+        What makes the gas.
+    sensitive : bool
+        Whether animals live in it that bear little CO2.
+    marks : Marks
+        What it is judged by.
+    fluid_renewed : datetime.date or None
+        When the fluid in the vial was last renewed.
+    light : str
+        Lamp class of the photos.
+    profile : str or None
+        Calibration profile used by default, a path.
+    made_up : bool
+        Whether it is a demonstration.
+    """
+
+    name: str
+    volume_l: float | None = None
+    kh_dkh: float = 4.0
+    tank_kh_dkh: float | None = None
+    temperature_c: float = 25.0
+    lights: DailySpan | None = None
+    gas: DailySpan | None = None
+    source: GasSource | None = None
+    sensitive: bool = False
+    marks: Marks = field(default_factory=Marks)
+    fluid_renewed: date | None = None
+    light: LightName = "unknown"
+    profile: str | None = None
+    made_up: bool = False
+
+    @property
+    def judged_by(self) -> Marks:
+        """The marks, with that for the fish lowered where animals live that bear little CO2."""
+        if not self.sensitive:
+            return self.marks
+        return replace(self.marks, fish_mg_l=min(self.marks.fish_mg_l, SENSITIVE_FISH_MG_L))
+
+    def __post_init__(self) -> None:
+        if not re.fullmatch(r"[^\W_][\w .-]{0,39}", self.name):
+            raise ValueError(
+                f"A tank's name starts with a letter or digit and has at most 40 letters, digits, spaces, dots or "
+                f"dashes, but is {self.name!r}."
+            )
+        if self.light not in get_args(LightName):
+            raise ValueError(f"The light must be one of {', '.join(get_args(LightName))}, not {self.light!r}.")
+        _require("The volume in L", self.volume_l, 1.0, 100_000.0)
+        _require("The KH of the fluid in dKH", self.kh_dkh, *KH_RANGE_DKH)
+        _require("The KH of the tank in dKH", self.tank_kh_dkh, *KH_RANGE_DKH)
+        _require("The temperature in degrees C", self.temperature_c, *TEMPERATURE_RANGE_C)
+        marks = self.marks
+        for mark in (marks.plants_low_mg_l, marks.plants_high_mg_l, marks.fish_mg_l):
+            _require("A mark in mg/L", mark, 1.0, 200.0)
+        if not marks.plants_low_mg_l < marks.plants_high_mg_l:
+            raise ValueError("The lower mark for plants must lie below the upper one.")
+        if self.source is not None:
+            if self.source.kind not in get_args(SourceKind):
+                raise ValueError(f"The gas source must be one of {', '.join(get_args(SourceKind))}.")
+            _require("The amount of the gas source in g", self.source.amount_g, 1.0, 100_000.0)
+
+
+def parse_span(text: str) -> DailySpan:
+    """
+    Return a daily span from text such as ``10:00-18:00``.
+
+    Parameters
+    ----------
+    text : str
+        Start and end in hours and minutes; ``22:00-06:00`` runs over midnight.
+
+    Returns
+    -------
+    DailySpan
+        The span.
+
+    Raises
+    ------
+    ValueError
+        If the text is no such span.
+    """
+    match = _SPAN.fullmatch(text.strip())
+    try:
+        if match is None:
+            raise ValueError
+        on_hour, on_minute, off_hour, off_minute = map(int, match.groups())
+        return DailySpan(
+            on=time(on_hour, on_minute), off=time(off_hour % 24 if off_minute == 0 else off_hour, off_minute)
+        )
+    except ValueError:
+        raise ValueError(f"A daily time span looks like 10:00-18:00, not {text!r}.") from None
+
+
+def _require(name: str, value: float | None, low: float, high: float) -> None:
+    if value is None:
+        return
+    if not math.isfinite(value):
+        raise ValueError(f"{name} must be a number.")
+    checked_range(name, value, low, high)

@@ -1,0 +1,128 @@
+"""A week of a made-up tank, its vial and its photos, simulated without any code of the tank model."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import datetime, timedelta, timezone
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.integrate import solve_ivp
+
+from colorread.carbonate import co2_from_ph, ph_from_co2
+from colorread.reading import Interval, Reading
+from colorread.tank import DailySpan, Tank, parse_span
+from tests.fabricated import made_reading, made_refusal
+
+START = datetime(2026, 3, 2, tzinfo=timezone(timedelta(hours=1)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Truth:
+    """What was drawn for one week, and the tank at the photos."""
+
+    tank: Tank
+    gas_mg_l_h: float
+    fall_per_day: float
+    loss_per_h: float
+    lag_h: float
+    uptake_mg_l_h: float
+    base_mg_l: float
+    hours: NDArray[np.float64]
+    tank_mg_l: NDArray[np.float64]
+    readings: tuple[Reading, ...]
+
+
+def simulated_week(seed: int, *, profile: bool = True, days: int = 7) -> Truth:
+    """Draw a tank, follow it by a stiff solver, and photograph it two to four times a day."""
+    rng = np.random.default_rng(seed)
+    lights_on = rng.integers(7, 13)
+    lights = parse_span(f"{lights_on:02d}:00-{lights_on + rng.integers(6, 11):02d}:00")
+    lead = int(rng.integers(0, 4))
+    gas = parse_span(f"{lights_on - lead:02d}:30-{lights.off.hour - int(rng.integers(0, 2)):02d}:00")
+    loss = float(np.exp(rng.uniform(np.log(0.05), np.log(0.3))))
+    lag = float(np.exp(rng.uniform(np.log(0.8), np.log(3.5))))
+    level = rng.uniform(15.0, 50.0)
+    uptake = rng.uniform(0.0, 0.6)
+    base = rng.uniform(0.5, 1.5)
+    fall = rng.uniform(-0.02, 0.12)
+    rate = level * loss
+    hours = _photo_hours(rng, days, lights)
+
+    def slopes(hour: float, state: NDArray[np.float64]) -> list[float]:
+        tank, vial = state
+        gas_rate = rate * (1.0 - fall) ** (hour / 24.0) if _is_on(gas, hour) else 0.0
+        # Plants take up what a half-saturation of 4 mg/L lets them.
+        eaten = uptake * tank / (tank + 4.0) if _is_on(lights, hour) else 0.0
+        return [gas_rate - loss * (tank - base) - eaten, (tank - vial) / lag]
+
+    # Three days before the first photo let the tank find its own start.
+    solution = solve_ivp(
+        slopes, (-72.0, hours[-1]), [10.0, 10.0], method="LSODA", t_eval=hours, max_step=0.25, rtol=1e-6, atol=1e-6
+    )
+    tank_mg_l, vial_mg_l = solution.y
+    tank = Tank(name=f"week {seed}", volume_l=60.0, lights=lights, gas=gas)
+    return Truth(
+        tank=tank,
+        gas_mg_l_h=rate,
+        fall_per_day=fall,
+        loss_per_h=loss,
+        lag_h=lag,
+        uptake_mg_l_h=uptake,
+        base_mg_l=base,
+        hours=hours,
+        tank_mg_l=tank_mg_l,
+        readings=_photographed(rng, hours, vial_mg_l, profile=profile),
+    )
+
+
+def _photo_hours(rng: np.random.Generator, days: int, lights: DailySpan) -> NDArray[np.float64]:
+    usual = [lights.on.hour - 1.5, lights.on.hour + 3.0, lights.on.hour + 6.0, lights.on.hour + 10.0]
+    times = [24.0 * day + hour + rng.normal(0.0, 0.5) for day in range(days) for hour in usual if rng.uniform() < 0.75]
+    return np.array(sorted(min(max(time, 0.0), 24.0 * days - 0.1) for time in times))
+
+
+def _photographed(
+    rng: np.random.Generator, hours: NDArray[np.float64], vial_mg_l: NDArray[np.float64], *, profile: bool
+) -> tuple[Reading, ...]:
+    """Return readings with a shared error, one that bends over the scale, own noise, and now and then a refusal."""
+    shared_std, color_std = (0.05, 0.03) if profile else (0.10, 0.06)
+    shared = rng.normal(0.0, math.hypot(shared_std, 0.02))
+    slope, bow = rng.normal(0.0, color_std, 2)
+    readings = []
+    for hour, vial in zip(hours, vial_mg_l, strict=True):
+        true_ph = float(ph_from_co2(vial, 4.0))
+        own_std = rng.uniform(0.02, 0.12)
+        place = (true_ph - 7.0) / 0.5
+        error = shared + slope * np.clip(place, -1.0, 1.0) + bow * (1.0 - min(place**2, 1.0)) * 0.5
+        seen_ph = float(np.clip(true_ph + error + rng.normal(0.0, own_std), 5.6, 8.2))
+        whole = 1.645 * math.hypot(shared_std, color_std, own_std)
+        taken_at = START + timedelta(hours=float(hour))
+        if rng.uniform() < 0.05:
+            readings.append(made_refusal(taken_at=taken_at, photo=f"{hour:.2f}.jpg"))
+            continue
+        low, high = seen_ph - whole, seen_ph + whole
+        extra = 1.645 * math.hypot(whole / 1.645, 0.02)
+        co2 = [float(co2_from_ph(ph, 4.0)) for ph in (seen_ph + extra, seen_ph, seen_ph - extra)]
+        readings.append(
+            made_reading(
+                photo=f"{hour:.2f}.jpg",
+                taken_at=taken_at,
+                ph=Interval(value=seen_ph, low=low, high=high),
+                co2_mg_l=Interval(value=co2[1], low=co2[0], high=co2[2]),
+                budget={
+                    "dye pKa": shared_std,
+                    "light and camera": color_std,
+                    "color of the fluid": own_std,
+                    "KH of the fluid": 0.02,
+                },
+            )
+        )
+    return tuple(readings)
+
+
+def _is_on(span: DailySpan, hour: float) -> bool:
+    of_day = hour % 24.0
+    on, off = span.on.hour + span.on.minute / 60.0, span.off.hour + span.off.minute / 60.0
+    return on <= of_day < off if on < off else of_day >= on or of_day < off

@@ -1,0 +1,187 @@
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+
+from colorread.carbonate import ph_from_co2
+from colorread.reading import Interval
+from colorread.tank import GasSource, Tank
+from colorread.tank_fit import CannotTell, TankFit, fit_tank, vial_series, wall_clock
+from tests.fabricated import made_refusal
+from tests.tank_simulator import Truth, simulated_week
+
+N_WEEKS = 100
+
+
+@dataclass(frozen=True)
+class Score:
+    """How the intervals of many simulated weeks stand to the truth."""
+
+    covers: dict[str, float]
+    tank_error: float
+    trend_error: float
+    width: float
+
+
+def score(profile: bool) -> Score:
+    covers: dict[str, list[float]] = {"tank": [], "trend": [], "lag": [], "loss": []}
+    errors, trend_errors, widths = [], [], []
+    for seed in range(N_WEEKS):
+        week = simulated_week(seed, profile=profile)
+        fit = fit_tank(week.tank, week.readings)
+        tank = quantiles(fit.course(week.hours)[0])
+        trend = quantiles(np.expm1(-fit.parameters.fall_per_h * 24.0))
+        covers["tank"].append(float(np.mean((tank[0] <= week.tank_mg_l) & (week.tank_mg_l <= tank[2]))))
+        covers["trend"].append(trend[0] <= -week.fall_per_day <= trend[2])
+        for name, draws, truth in (
+            ("lag", fit.parameters.lag_h, week.lag_h),
+            ("loss", fit.parameters.loss_per_h, week.loss_per_h),
+        ):
+            low, _, high = quantiles(draws)
+            covers[name].append(low <= truth <= high)
+        errors.append(float(np.median(np.abs(tank[1] / week.tank_mg_l - 1.0))))
+        trend_errors.append(abs(trend[1] + week.fall_per_day))
+        widths.append(float(np.median(np.log(tank[2] / tank[0]))))
+    return Score(
+        covers={name: float(np.mean(values)) for name, values in covers.items()},
+        tank_error=float(np.median(errors)),
+        trend_error=float(np.median(trend_errors)),
+        width=float(np.median(widths)),
+    )
+
+
+def quantiles(draws: np.ndarray) -> np.ndarray:
+    return np.quantile(draws, (0.05, 0.5, 0.95), axis=0)
+
+
+@pytest.fixture(scope="module")
+def with_profile() -> Score:
+    return score(profile=True)
+
+
+@pytest.fixture(scope="module")
+def without_profile() -> Score:
+    return score(profile=False)
+
+
+# Of 100 weeks whose 90 % intervals are right, fewer than 83 or more than 97 cover once in a hundred times each.
+@pytest.mark.parametrize("name", ["tank", "trend", "lag", "loss"])
+def test_intervals_of_calibrated_weeks_cover(name: str, with_profile: Score) -> None:
+    assert 0.83 <= with_profile.covers[name] <= 0.97
+
+
+@pytest.mark.parametrize("name", ["tank", "trend", "lag", "loss"])
+def test_intervals_of_uncalibrated_weeks_cover(name: str, without_profile: Score) -> None:
+    assert 0.83 <= without_profile.covers[name] <= 0.97
+
+
+def test_a_profile_narrows_the_band_and_the_error(with_profile: Score, without_profile: Score) -> None:
+    assert with_profile.tank_error <= 0.12
+    assert with_profile.trend_error <= 0.02
+    assert with_profile.width < 0.7 * without_profile.width
+    assert with_profile.tank_error < 0.7 * without_profile.tank_error
+
+
+def week(**changes: object) -> Truth:
+    return simulated_week(3, **changes)
+
+
+def fitted(truth: Truth) -> TankFit:
+    return fit_tank(truth.tank, truth.readings)
+
+
+def test_the_order_of_the_readings_does_not_matter() -> None:
+    truth = week()
+    backward = fit_tank(truth.tank, truth.readings[::-1])
+    np.testing.assert_array_equal(fitted(truth).parameters.lag_h, backward.parameters.lag_h)
+
+
+def test_a_shared_error_is_not_averaged_away_by_more_photos() -> None:
+    # Four photos at each time: their own noise shrinks, the error of dye and phone that all share does not.
+    truth = week(profile=False)
+    many = [
+        replace(reading, photo=f"{i}-{reading.photo}", taken_at=reading.taken_at + timedelta(seconds=i))
+        for reading in truth.readings
+        for i in range(4)
+        if reading.taken_at is not None
+    ]
+    low, _, high = quantiles(fit_tank(truth.tank, many).course(truth.hours)[0])
+    shared_ln = 0.10 * np.log(10.0)
+    assert np.median(np.log(high / low)) > 1.2 * 1.645 * shared_ln
+
+
+def test_refused_photos_and_photos_without_a_time_change_nothing() -> None:
+    truth = week()
+    first = next(reading for reading in truth.readings if reading.status == "read")
+    more = [*truth.readings, made_refusal(photo="no.jpg"), replace(first, taken_at=None, photo="timeless.jpg")]
+    np.testing.assert_array_equal(fit_tank(truth.tank, more).parameters.loss_per_h, fitted(truth).parameters.loss_per_h)
+
+
+def test_a_single_wrong_reading_hardly_moves_the_course() -> None:
+    truth = week()
+    place = next(i for i, reading in enumerate(truth.readings) if i > 8 and reading.status == "read")
+    good = truth.readings[place]
+    assert good.co2_mg_l is not None
+    assert good.ph is not None
+    ten = [
+        None if value is None else value * 10.0
+        for value in (good.co2_mg_l.value, good.co2_mg_l.low, good.co2_mg_l.high)
+    ]
+    wrong = replace(good, co2_mg_l=Interval(value=ten[0], low=ten[1], high=ten[2]))
+    readings = [wrong if reading is good else reading for reading in truth.readings]
+    before = np.median(fitted(truth).course(truth.hours)[0], axis=0)
+    after = np.median(fit_tank(truth.tank, readings).course(truth.hours)[0], axis=0)
+    assert np.max(np.abs(np.log(after / before))) < 0.25
+
+
+def test_a_one_sided_reading_pushes_only_from_its_side() -> None:
+    truth = week()
+    place = int(np.argmax(truth.tank_mg_l))
+    good = truth.readings[place]
+
+    def median_with(low_mg_l: float) -> float:
+        open_above = replace(
+            good,
+            limit="below",
+            ph=Interval(value=None, low=None, high=float(ph_from_co2(low_mg_l, 4.0))),
+            co2_mg_l=Interval(value=None, low=low_mg_l, high=None),
+        )
+        readings = [open_above if reading is good else reading for reading in truth.readings]
+        return float(np.median(fit_tank(truth.tank, readings).course(truth.hours[place : place + 1])[0]))
+
+    modest, low, far = (median_with(share * truth.tank_mg_l[place]) for share in (0.3, 0.6, 1.2))
+    assert modest == pytest.approx(low, rel=1e-3)
+    assert far > 1.02 * modest
+
+
+def test_a_new_charge_begins_a_new_series() -> None:
+    truth = week()
+    days = sorted({reading.taken_at.date() for reading in truth.readings if reading.taken_at is not None})
+    charged = replace(truth.tank, source=GasSource(kind="fermentation", started=days[3]))
+    series = vial_series(charged, truth.readings)
+    assert series.midnight.date() == days[3]
+    assert all(wall_clock(r.taken_at).date() >= days[3] for r in series.readings if r.taken_at is not None)
+
+
+def test_says_what_is_missing_instead_of_inventing() -> None:
+    truth = week()
+    with pytest.raises(CannotTell, match="hours of the gas"):
+        fit_tank(Tank(name="unknown"), truth.readings)
+    with pytest.raises(CannotTell, match="There are 4 usable readings"):
+        fit_tank(truth.tank, [reading for reading in truth.readings if reading.status == "read"][:4])
+    first = next(reading for reading in truth.readings if reading.status == "read")
+    assert first.taken_at is not None
+    burst = [replace(first, photo=f"{i}.jpg", taken_at=first.taken_at + timedelta(minutes=10 * i)) for i in range(10)]
+    with pytest.raises(CannotTell, match="span"):
+        fit_tank(truth.tank, burst)
+    with pytest.raises(CannotTell, match="There are 0 usable readings"):
+        fit_tank(truth.tank, [])
+
+
+def test_a_charge_in_the_future_is_not_taken_for_the_present_one() -> None:
+    truth = week()
+    later = replace(truth.tank, source=GasSource(kind="fermentation", started=date(2030, 1, 1)))
+    assert len(vial_series(later, truth.readings).readings) == len(vial_series(truth.tank, truth.readings).readings)
