@@ -11,7 +11,7 @@ import numpy as np
 from colorread.tank import DailySpan, Tank
 from colorread.tank_days import Advice, Change, DayForecast
 from colorread.tank_fit import TankFit
-from colorread.tank_forecast import DayStart, day_start, forecast
+from colorread.tank_forecast import DayStart, day_start, forecast, thinned_index
 from colorread.tank_model import Draws
 
 # What counts as reached. The probability for the fish is what a keeper should ask for; the share of the light is an
@@ -28,6 +28,7 @@ _HOURS_OFF_EARLIER = (-1.0, -0.5, 0.5, 1.0, 1.5, 2.0, 3.0)
 # see the prior of the loss): half as much again, and twice as much.
 _NIGHT_LOSS_FACTORS = (1.5, 2.0)
 _STILL_FADING_PER_DAY = 0.01
+_DAYS_AHEAD = 7
 
 CAUTIONS = (
     "Make one change at a time, in small steps; then wait a day or two, look at the fish and take new photos before "
@@ -79,7 +80,7 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
         today=today,
         recommended=recommended,
         others=_worth_showing(tried, recommended),
-        sentences=(*_sentences(today, recommended, tank), *_fading_sentence(fit, recommended)),
+        sentences=(*_sentences(today, recommended, tank), *_fading_sentence(fit, start, today)),
         cautions=CAUTIONS,
     )
 
@@ -160,8 +161,7 @@ def _fresh_charge(fit: TankFit, tank: Tank, midnight: datetime) -> Draws | None:
     if float(np.median(fall)) * 24.0 < _STILL_FADING_PER_DAY:
         return None
     age_h = (midnight - datetime.combine(tank.source.started, time())).total_seconds() / 3600.0
-    index = np.linspace(0, len(fall) - 1, _DRAWS).astype(np.intp)
-    return np.exp(np.clip(fall[index] * age_h, 0.0, math.log(5.0)))
+    return np.exp(np.clip(_thinned(fall) * age_h, 0.0, math.log(5.0)))
 
 
 def _other_hours(gas: DailySpan) -> list[tuple[DailySpan, str, float]]:
@@ -213,16 +213,24 @@ def _sentences(today: DayForecast, recommended: DayForecast | None, tank: Tank) 
     return tuple(sentences)
 
 
-def _fading_sentence(fit: TankFit, recommended: DayForecast | None) -> tuple[str, ...]:
-    """Say when a fading source comes to the lower rate by itself."""
-    fall_per_day = float(np.median(fit.parameters.fall_per_h)) * 24.0
-    if recommended is None or recommended.change.rate_factor >= 1.0 or fall_per_day < _STILL_FADING_PER_DAY:
+def _fading_sentence(fit: TankFit, start: DayStart, today: DayForecast) -> tuple[str, ...]:
+    """Say when a fading source leaves the fish mark behind by itself."""
+    fall_per_day = _thinned(fit.parameters.fall_per_h) * 24.0
+    if today.fish_probability >= FISH_PROBABILITY or float(np.median(fall_per_day)) < _STILL_FADING_PER_DAY:
         return ()
-    days = -math.log(recommended.change.rate_factor) / fall_per_day
-    return (
-        f"The gas fades by about {-math.expm1(-fall_per_day) * 100.0:.0f} % a day, so it comes to that rate by itself "
-        f"in about {max(days, 1.0):.0f} day{'s' if days >= 1.5 else ''}; until then watch the fish.",
-    )
+    for days in range(1, _DAYS_AHEAD + 1):
+        later = forecast(start, Change(), "", np.exp(-fall_per_day * days))
+        if later.fish_probability >= FISH_PROBABILITY:
+            return (
+                f"The gas fades by itself: with nothing changed the tank would come to that probability in about "
+                f"{days} day{'s' if days > 1 else ''}. Until then watch the fish.",
+            )
+    return ()
+
+
+def _thinned(draws: Draws) -> Draws:
+    """Return the draws that `day_start` takes."""
+    return draws[thinned_index(len(draws), _DRAWS)]
 
 
 def _percent(share: float) -> str:

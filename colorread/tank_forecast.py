@@ -59,12 +59,28 @@ def day_start(fit: TankFit, marks: Marks, midnight: datetime, *, draws: int) -> 
     DayStart
         With the gas rate faded to that day.
     """
-    index = np.linspace(0, len(fit.tank_mg_l) - 1, draws).astype(np.intp)
-    parameters = fit.parameters.take(index)
+    parameters = fit.parameters.take(thinned_index(len(fit.tank_mg_l), draws))
     hours = (midnight - fit.midnight).total_seconds() / 3600.0
     faded = parameters.gas_mg_l_h * np.exp(-parameters.fall_per_h * hours)
     steady = replace(parameters, gas_mg_l_h=faded, fall_per_h=np.zeros_like(faded))
     return DayStart(parameters=steady, schedule=fit.schedule, marks=marks)
+
+
+def thinned_index(n_all: int, n_kept: int) -> NDArray[np.intp]:
+    """
+    Return which of equally likely draws to keep, evenly spaced.
+
+    Parameters
+    ----------
+    n_all, n_kept : int
+        How many there are, and how many to keep.
+
+    Returns
+    -------
+    ndarray of int, shape (n_kept,)
+        Places.
+    """
+    return np.linspace(0, n_all - 1, n_kept).astype(np.intp)
 
 
 def day_course(start: DayStart, change: Change, rate_factor: Draws | float | None = None) -> NDArray[np.float64]:

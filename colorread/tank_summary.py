@@ -17,7 +17,7 @@ from colorread.tank import Tank
 from colorread.tank_advice import advise
 from colorread.tank_days import Advice, Change, Course, Estimate, PhotoPoint, SourceOutlook, TankSummary
 from colorread.tank_fit import CannotTell, TankFit, fit_tank, wall_clock
-from colorread.tank_forecast import day_course, day_start, interval
+from colorread.tank_forecast import day_course, day_start, interval, thinned_index
 from colorread.tank_model import is_on
 
 _STEP_H = 0.5
@@ -200,7 +200,7 @@ def _fades(fit: TankFit, tank: Tank, trend: Estimate) -> Estimate:
     # The peak is the sum of what the gas brings and what is there without it.
     full, none = (day_course(start, Change(), factor).max(axis=1) for factor in (1.0, 0.0))
     needed = np.clip((tank.marks.plants_low_mg_l - none) / np.maximum(full - none, 1e-6), 1e-6, None)
-    index = np.linspace(0, len(fit.tank_mg_l) - 1, _DRAWS).astype(np.intp)
+    index = thinned_index(len(fit.tank_mg_l), _DRAWS)
     fall_per_day = np.maximum(fit.parameters.fall_per_h[index] * 24.0, 1e-9)
     days = interval(np.clip(-np.log(needed) / fall_per_day, 0.0, 10.0 * _FAR_DAYS))
     if days.value is None or days.value > _FAR_DAYS:

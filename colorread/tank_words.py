@@ -40,7 +40,7 @@ def print_tank_summary(console: Console, summary: TankSummary) -> None:
             console.print(f"Note: {sentence}")
 
 
-def estimate_words(estimate: Estimate, unit: str, digits: int = 0) -> str:
+def estimate_words(estimate: Estimate, unit: str, digits: int | None = None) -> str:
     """
     Return a fitted number in words.
 
@@ -50,8 +50,8 @@ def estimate_words(estimate: Estimate, unit: str, digits: int = 0) -> str:
         With an interval or a reason.
     unit : str
         Its unit.
-    digits : int, default 0
-        Decimals.
+    digits : int, optional
+        Decimals; one below 10 and none above where not given.
 
     Returns
     -------
@@ -63,7 +63,7 @@ def estimate_words(estimate: Estimate, unit: str, digits: int = 0) -> str:
     return f"{interval_words(estimate.interval, digits)} {unit}"
 
 
-def interval_words(interval: Interval, digits: int = 0) -> str:
+def interval_words(interval: Interval, digits: int | None = None) -> str:
     """
     Return a number with its interval, such as ``24 (19 to 30)``.
 
@@ -71,8 +71,8 @@ def interval_words(interval: Interval, digits: int = 0) -> str:
     ----------
     interval : Interval
         An end may be open.
-    digits : int, default 0
-        Decimals.
+    digits : int, optional
+        Decimals; one below 10 and none above where not given.
 
     Returns
     -------
@@ -80,6 +80,8 @@ def interval_words(interval: Interval, digits: int = 0) -> str:
         Without unit.
     """
     low, high = interval.low, interval.high
+    if digits is None:
+        digits = 1 if (interval.value or low or high or 0.0) < 10.0 else 0
     if low is None or high is None:
         ends = (
             f"up to {high:.{digits}f}" if high is not None else f"{low:.{digits}f} or more" if low is not None else ""

@@ -34,8 +34,8 @@ class Truth:
     readings: tuple[Reading, ...]
 
 
-def simulated_week(seed: int, *, profile: bool = True, days: int = 7) -> Truth:
-    """Draw a tank, follow it by a stiff solver, and photograph it two to four times a day."""
+def simulated_week(seed: int, *, profile: bool = True, days: int = 7, often: bool = False) -> Truth:
+    """Draw a tank, follow it by a stiff solver, and photograph it two to four times a day, or every hour by day."""
     rng = np.random.default_rng(seed)
     lights_on = rng.integers(7, 13)
     lights = parse_span(f"{lights_on:02d}:00-{lights_on + rng.integers(6, 11):02d}:00")
@@ -48,7 +48,7 @@ def simulated_week(seed: int, *, profile: bool = True, days: int = 7) -> Truth:
     base = rng.uniform(0.5, 1.5)
     fall = rng.uniform(-0.02, 0.12)
     rate = level * loss
-    hours = _photo_hours(rng, days, lights)
+    hours = _photo_hours(rng, days, lights, often=often)
 
     def slopes(hour: float, state: NDArray[np.float64]) -> list[float]:
         tank, vial = state
@@ -77,8 +77,10 @@ def simulated_week(seed: int, *, profile: bool = True, days: int = 7) -> Truth:
     )
 
 
-def _photo_hours(rng: np.random.Generator, days: int, lights: DailySpan) -> NDArray[np.float64]:
+def _photo_hours(rng: np.random.Generator, days: int, lights: DailySpan, *, often: bool) -> NDArray[np.float64]:
     usual = [lights.on.hour - 1.5, lights.on.hour + 3.0, lights.on.hour + 6.0, lights.on.hour + 10.0]
+    if often:
+        usual = [lights.on.hour + step for step in np.arange(-2.0, 12.0)]
     times = [24.0 * day + hour + rng.normal(0.0, 0.5) for day in range(days) for hour in usual if rng.uniform() < 0.75]
     return np.array(sorted(min(max(time, 0.0), 24.0 * days - 0.1) for time in times))
 

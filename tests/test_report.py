@@ -1,0 +1,349 @@
+from __future__ import annotations
+
+import itertools
+import re
+from dataclasses import replace
+from datetime import datetime, timedelta
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pypdfium2
+import pytest
+from PIL import Image
+
+from colorread import __version__
+from colorread.reading import Interval
+from colorread.report import PICTURES_MAX, report_html, write_report
+from colorread.report_axes import PLOT_COLORS
+from colorread.report_plot import MADE_UP, day_figure, figure_svg, recent_readings, week_figure, write_plot
+from colorread.report_words import number_words, setting_rows
+from colorread.tank import Marks, Tank
+from colorread.tank_days import Estimate, TankSummary
+from tests.fabricated import made_reading
+from tests.fabricated_week import CANNOT_TELL, HOSTILE, N_DAYS, NEXT_STEP, made_advice, made_entries, made_week
+
+_VOID = {"meta", "img", "br"}
+_UNKNOWN = Estimate(interval=None, reason="Fewer than four readings have a time.")
+
+
+def made_first_day(**changes: Any) -> TankSummary:
+    """Return the summary of a tank of which too little is known."""
+    estimates = dict.fromkeys(
+        (
+            *("lights_on_mg_l", "peak_mg_l", "night_low_mg_l", "hours_above_fish_mark", "gas_mg_l_per_hour"),
+            *("gas_trend_percent_per_day", "loss_per_hour", "lag_hours", "fades_in_days"),
+        ),
+        _UNKNOWN,
+    )
+    absent = dict.fromkeys(("course", "last_reading", "source", "advice", "first_at", "last_at"))
+    empty: dict[str, Any] = {"headline": (), "tank_co2": (), "notes": (), "fitted": {}, "fluid_advice": ""}
+    counts = dict.fromkeys(("n_read", "n_refused", "n_unused"), 0)
+    return made_week(**(estimates | absent | empty | counts | {"tank": Tank(name="New")} | changes))
+
+
+class _Page(HTMLParser):
+    """What a browser would see: elements with their attributes, text, and whether every element is closed."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[str] = []
+        self.parts: list[str] = []
+        self.feed(html)
+        self.close()
+        assert not self.open
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.parts).replace("\xa0", " ").split())
+
+    def all(self, tag: str) -> list[dict[str, str | None]]:
+        return [attributes for name, attributes in self.elements if name == tag]
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+        if tag not in _VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag, tag
+
+    def handle_data(self, data: str) -> None:
+        if "style" not in self.open:
+            self.parts.append(data)
+
+
+@pytest.fixture(scope="module")
+def html() -> str:
+    return report_html(made_week(), made_entries())
+
+
+@pytest.fixture(scope="module")
+def page(html: str) -> _Page:
+    return _Page(html)
+
+
+def test_verdict_comes_first_and_everything_else_is_there(page: _Page) -> None:
+    summary = made_week()
+    assert summary.advice is not None
+    assert summary.source is not None
+    order = [
+        "Left tank: CO2 of the tank",
+        "20 photos read (1 of them not used for the course), 2 not read",
+        *summary.headline,
+        "CO2 over the days",
+        "lights 10:00-18:00 (plain), gas 08:00-18:00 (hatched)",
+        *summary.advice.sentences,
+        *summary.advice.cautions,
+        "As it is Nothing is changed.",
+        "Recommended Run the gas from 06:30 to 16:30",
+        "Also tried Turn the gas up by 20 %.",
+        "above 99 %",
+        "Daily peak, last whole day 20 mg/L 16 to 26 mg/L",
+        "Change of the gas rate −8 % per day −10 to −5 % per day",
+        f"Loss to the air Cannot be told. {CANNOT_TELL}",
+        summary.source.sentence,
+        summary.fluid_advice,
+        *summary.notes,
+        "closed rooms",
+        "Never seal a bottle",
+        "replaces neither an instrument",
+        f"No card was found. What to do: {NEXT_STEP} thumb.jpg (Mon 2025-06-02 09:06)",
+        "Sun 2025-06-08 18:18",
+        "above 7.55 95 % sure below 6.5 95 % sure",
+        "Reflections cover much of the fluid: turn the vial",
+        "Plummer and Busenberg (1982",
+        "a standard deviation of 0.1 in pH",
+        "KH of the tank 6 dKH",
+        "uptake per hour 0.021 (0.008 to 0.040)",
+        f"by colorread {__version__}",
+    ]
+    places = [page.text.find(words) for words in order]
+    assert -1 not in places, order[places.index(-1)]
+    assert places == sorted(places)
+
+
+def test_shared_error_of_a_tenth_in_ph_is_a_third_down_and_half_up(page: _Page) -> None:
+    # 10^(1.645 x 0.1) = 1.4605
+    assert "32 % lower or 46 % higher" in page.text
+
+
+def test_nothing_is_loaded_and_nothing_runs(html: str, page: _Page) -> None:
+    assert not {tag for tag, _ in page.elements} & {"script", "link", "iframe", "object", "embed", "base", "form"}
+    for tag, attributes in page.elements:
+        for name, value in attributes.items():
+            assert not name.startswith("on"), (tag, name)
+            if name in ("src", "href", "xlink:href", "srcset", "action", "poster"):
+                assert (value or "").startswith(("data:image/jpeg;base64,", "#")), (tag, value)
+    assert "url(" not in re.sub(r"url\(#[\w-]+\)", "", html)
+    assert "@import" not in html
+    policy = next(meta["content"] for meta in page.all("meta") if meta.get("http-equiv") == "Content-Security-Policy")
+    assert policy is not None
+    assert policy.startswith("default-src 'none'")
+
+
+def test_names_cannot_break_out_and_folders_stay_private(html: str, page: _Page) -> None:
+    assert "<script" not in html
+    assert "<script>alert(1)<" not in html
+    assert HOSTILE.replace("\u202e", "?").rpartition("/")[2] in page.text
+    assert "\u202e" not in html
+    assert "shots/" not in html
+
+
+def test_never_says_that_anything_is_without_danger(page: _Page) -> None:
+    words = page.text + " ".join(value or "" for _, attributes in page.elements for value in attributes.values())
+    assert not re.search(r"\bsafe|harmless|no danger", re.sub(r"base64,\S+", "", words), re.IGNORECASE)
+
+
+def test_made_up_data_are_marked_on_page_title_and_figures(html: str, page: _Page) -> None:
+    assert page.text.count(MADE_UP) == 3 + 4  # title, banner and foot; two figures in two shapes
+    real = made_week(tank=replace(made_week().tank, made_up=False))
+    assert "made-up" not in _Page(report_html(real, made_entries())).text.lower()
+
+
+def test_page_is_made_for_readers_of_all_kinds(html: str, page: _Page) -> None:
+    assert page.all("html")[0]["lang"] == "en"
+    levels = [int(tag[1]) for tag, _ in page.elements if re.fullmatch("h[1-6]", tag)]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in itertools.pairwise(levels))
+    assert all(image["alt"] for image in page.all("img"))
+    assert all(drawing["role"] == "img" and drawing["aria-label"] for drawing in page.all("svg"))
+    assert all(head.get("scope") in ("row", "col") for head in page.all("th"))
+    ids = re.findall(r'\bid="([^"]*)"', html)
+    assert len(ids) == len(set(ids))
+    assert set(re.findall(r'(?:url\(|href=")#([\w-]+)', html)) <= set(ids)
+
+
+def test_photos_are_listed_newest_first_with_lazy_pictures(html: str, page: _Page) -> None:
+    days = re.findall(r"[A-Z][a-z]{2} (2025-06-\d\d \d\d:\d\d)\s*</summary>", html)
+    assert len(days) == 21
+    assert days == sorted(days, reverse=True)
+    assert page.text.index("time unknown") > page.text.index("2025-06-02 09:06 ")
+    assert len(page.all("img")) == sum(entry.picture is not None for entry in made_entries())
+    assert {image["loading"] for image in page.all("img")} == {"lazy"}
+
+
+def test_only_the_newest_pictures_are_held() -> None:
+    first = made_entries()[1]
+    taken_at = first.reading.taken_at
+    assert taken_at is not None
+    many = [
+        replace(
+            first, reading=replace(first.reading, photo=f"{number}.jpg", taken_at=taken_at + timedelta(hours=number))
+        )
+        for number in range(PICTURES_MAX + 7)
+    ]
+    page = _Page(report_html(made_first_day(), many))
+    assert len(page.all("img")) == PICTURES_MAX
+    assert "of 66.jpg" in (page.all("img")[0]["alt"] or "")
+    assert f"holds the newest {PICTURES_MAX} pictures; 7 older ones are left out" in page.text
+    heavy = [replace(entry, picture=b"\xff\xd8" + bytes(200_000)) for entry in many]
+    assert len(report_html(made_first_day(), heavy)) < 5_000_000 - 500_000  # what the figures of a week take
+
+
+def test_tank_without_readings_and_with_two() -> None:
+    empty = _Page(report_html(made_first_day(), []))
+    assert "do not yet tell" in empty.text
+    assert empty.text.count(_UNKNOWN.reason) == 1
+    assert "There are no photos" in empty.text
+    assert "gasping at the surface, fast gill movement" in empty.text
+    assert not empty.all("svg")
+    few = _Page(report_html(made_first_day(headline=("Two readings so far.",)), made_entries()[:3]))
+    assert "Two readings so far." in few.text
+    assert len(few.all("svg")) == 2
+    assert "solid line" not in few.text
+
+
+def test_file_is_replaced_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "report.html"
+    path.write_text("before", encoding="utf-8")
+
+    def fail(*_: object) -> None:
+        raise OSError("disk full")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "replace", fail)
+        with pytest.raises(OSError, match="disk full"):
+            write_report(path, made_week(), made_entries())
+    assert path.read_text(encoding="utf-8") == "before"
+    write_report(path, made_week(), made_entries())
+    assert path.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    assert [file.name for file in tmp_path.iterdir()] == ["report.html"]
+
+
+@pytest.mark.parametrize("name", ["week.png", "week.PDF"])
+def test_plot_is_written_by_its_suffix(tmp_path: Path, name: str) -> None:
+    path = tmp_path / name
+    write_plot(path, made_week(), made_entries())
+    if path.suffix == ".png":
+        with Image.open(path) as image:
+            assert image.width > 1500
+            assert np.asarray(image.convert("L")).std() > 10
+    else:
+        document = pypdfium2.PdfDocument(path)
+        text = document[0].get_textpage().get_text_range()
+        document.close()
+        assert "Left tank" in text
+        assert MADE_UP in text
+
+
+def test_plot_refuses_other_files_and_emptiness(tmp_path: Path) -> None:
+    with pytest.raises(ValueError, match=r"written as \.png or \.pdf, not as 'week\.gif'"):
+        write_plot(tmp_path / "week.gif", made_week(), made_entries())
+    with pytest.raises(ValueError, match="nothing to plot"):
+        write_plot(tmp_path / "week.png", made_first_day(), made_entries()[:1])
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("shape", ["narrow", "wide"])
+def test_week_shows_days_strips_marks_and_open_ends(shape: Any) -> None:
+    readings = recent_readings(made_week(), (entry.reading for entry in made_entries()))
+    figure = week_figure(made_week(), readings, shape)
+    axes, strips = figure.axes
+    texts = {text.get_text() for text in axes.texts}
+    assert texts == {"plants 15", "plants 30", "fish 25", "forecast"}
+    assert [label.get_text() for label in strips.get_yticklabels()] == ["lights", "gas"]
+    assert axes.get_xlim() == (0.0, N_DAYS)
+    markers = [line for line in axes.lines if line.get_clip_on() is False]
+    assert sorted(float(np.ravel(line.get_ydata())[0]) for line in markers) == [6.5, 31.0]
+    hatches = [bars.get_hatch() for bars in strips.collections]
+    assert hatches[0] != hatches[1]
+    assert [text.get_text() for text in figure.legends[0].get_texts()] == [
+        "tank, 90 % band",
+        "vial, behind it",
+        "reading, 90 %",
+        "one end known",
+    ]
+
+
+def test_figure_leaves_out_what_is_older_than_the_course_and_says_so() -> None:
+    entries = made_entries()
+    old = [replace(entry, reading=replace(entry.reading, taken_at=datetime(2025, 3, 1, 8))) for entry in entries[1:4]]
+    readings = [entry.reading for entry in (*entries, *old)]
+    assert len(recent_readings(made_week(), readings)) == 20
+    assert len(recent_readings(made_week(course=None), readings)) == 20
+    assert len(recent_readings(made_week(), readings[:1])) == 0
+    assert "Earlier readings (3) are only in the table" in _Page(report_html(made_week(), (*entries, *old))).text
+
+
+def test_wild_interval_does_not_flatten_the_rest() -> None:
+    wild = made_reading(co2_mg_l=Interval(value=20.0, low=5.0, high=4000.0), taken_at=datetime(2025, 6, 3, 12))
+    figure = week_figure(made_week(course=None), [wild], "wide")
+    assert 30.0 < figure.axes[0].get_ylim()[1] < 100.0
+
+
+def test_labels_of_near_marks_stay_apart() -> None:
+    marks = Marks(plants_low_mg_l=24.0, plants_high_mg_l=25.0, fish_mg_l=25.0)
+    tank = replace(made_week().tank, marks=marks)
+    figure = week_figure(made_week(tank=tank), [made_reading()], "narrow")
+    figure.canvas.draw()
+    boxes = sorted((text.get_window_extent() for text in figure.axes[0].texts), key=lambda box: box.y0)
+    assert all(below.y1 <= above.y0 + 1.0 for below, above in itertools.pairwise(boxes))
+
+
+def test_day_shows_new_hours_only_where_they_change() -> None:
+    tank, advice = made_week().tank, made_advice()
+    strips = day_figure(tank, advice, "wide").axes[1]
+    assert [label.get_text() for label in strips.get_yticklabels()] == ["lights", "gas as is", "gas new"]
+    same = day_figure(tank, replace(advice, recommended=None), "wide")
+    assert [label.get_text() for label in same.axes[1].get_yticklabels()] == ["lights", "gas"]
+    assert [text.get_text() for text in same.legends[0].get_texts()] == ["as it is, 90 % band"]
+
+
+def test_svg_has_no_color_of_its_own_and_is_the_same_each_time() -> None:
+    drawn = [figure_svg(day_figure(made_week().tank, made_advice(), "wide"), "day", 'a "b"') for _ in range(2)]
+    assert drawn[0] == drawn[1]
+    assert not re.search(r"#[0-9a-f]{6}\b", drawn[0])
+    assert set(re.findall(r"--plot-(\w+)", drawn[0])) <= set(PLOT_COLORS)
+    assert 'aria-label="a &quot;b&quot;"' in drawn[0]
+
+
+@pytest.mark.parametrize(
+    ("interval", "words"),
+    [
+        (Interval(value=3.14, low=2.4, high=4.0), ("3.1 h", "2.4 to 4.0 h")),
+        (Interval(value=0.151, low=0.1, high=0.2), ("0.15 h", "0.10 to 0.20 h")),
+        (Interval(value=-7.6, low=-10.2, high=5.0), ("−8 h", "−10 to 5 h")),
+        (Interval(value=1234.0, low=900.0, high=1500.0), ("1234 h", "900 to 1500 h")),
+        (Interval(value=0.0, low=0.0, high=0.0), ("0 h", "0 to 0 h")),
+        (Interval(value=None, low=4.0, high=None), ("above 4.0 h", "")),
+        (Interval(value=None, low=None, high=4.0), ("below 4.0 h", "")),
+    ],
+)
+def test_numbers_have_two_digits_that_count(interval: Interval, words: tuple[str, str]) -> None:
+    assert number_words(interval, "h") == words
+
+
+def test_settings_leave_out_what_is_not_known() -> None:
+    assert [label for label, _ in setting_rows(Tank(name="bare"))] == [
+        "KH of the fluid in the vial",
+        "Temperature",
+        "Plants' range",
+        "Fish mark",
+    ]

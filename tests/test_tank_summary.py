@@ -1,0 +1,218 @@
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+from io import StringIO
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from colorread.reading import Interval
+from colorread.summary_json import summary_to_dict
+from colorread.tank import GasSource, Marks, Tank
+from colorread.tank_advice import FISH_PROBABILITY, advise
+from colorread.tank_days import Change, TankSummary
+from colorread.tank_fit import fit_tank
+from colorread.tank_forecast import HOURS, day_start, forecast
+from colorread.tank_summary import summarize
+from colorread.tank_words import interval_words, print_tank_summary
+from tests.fabricated import made_reading, made_refusal
+from tests.tank_simulator import Truth, simulated_week
+
+
+@pytest.fixture(scope="module")
+def truth() -> Truth:
+    return simulated_week(10)
+
+
+@pytest.fixture(scope="module")
+def summary(truth: Truth) -> TankSummary:
+    tank = replace(
+        truth.tank,
+        source=GasSource(kind="fermentation", amount_g=200.0, started=date(2026, 3, 1)),
+        fluid_renewed=date(2026, 1, 5),
+    )
+    return summarize(tank, truth.readings)
+
+
+def text_of(summary: TankSummary) -> str:
+    stream = StringIO()
+    print_tank_summary(Console(file=stream, width=120, highlight=False), summary)
+    return stream.getvalue()
+
+
+def test_the_tank_is_told_at_every_photo_that_was_read(truth: Truth, summary: TankSummary) -> None:
+    read = [reading for reading in truth.readings if reading.status == "read"]
+    assert [point.photo for point in summary.tank_co2] == [reading.photo for reading in read]
+    at_photo = {f"{hour:.2f}.jpg": value for hour, value in zip(truth.hours, truth.tank_mg_l, strict=True)}
+    errors = [
+        abs(point.co2_mg_l.value / at_photo[point.photo] - 1.0) for point in summary.tank_co2 if point.co2_mg_l.value
+    ]
+    assert np.median(errors) < 0.2
+    assert summary.n_read + summary.n_refused == len(truth.readings)
+
+
+def test_the_course_runs_a_day_beyond_the_last_photo(summary: TankSummary) -> None:
+    assert summary.course is not None
+    assert summary.last_at is not None
+    assert timedelta(hours=23) <= summary.course.times[-1] - summary.last_at <= timedelta(hours=25)
+    assert np.all(summary.course.tank_low_mg_l <= summary.course.tank_mg_l)
+    assert np.all(summary.course.tank_mg_l <= summary.course.tank_high_mg_l)
+
+
+def test_a_lag_is_told_only_where_the_photos_tell_it() -> None:
+    told = []
+    for seed in range(20):
+        week = simulated_week(seed, often=seed >= 4)
+        lag = summarize(week.tank, week.readings).lag_hours
+        if lag.interval is None:
+            assert "do not tell" in lag.reason
+            continue
+        assert lag.interval.value is not None
+        told.append(abs(np.log(lag.interval.value / week.lag_h)) <= np.log(1.5))
+    assert 5 <= len(told) < 20
+    assert np.mean(told) >= 0.85
+
+
+def test_photos_at_one_hour_only_tell_neither_lag_nor_loss(truth: Truth) -> None:
+    at_noon = [
+        made_reading(
+            photo=f"{day}.jpg",
+            taken_at=datetime(2026, 3, 2 + day, 12, 0, tzinfo=UTC),
+            budget={"dye pKa": 0.05, "light and camera": 0.03, "color of the fluid": 0.05},
+        )
+        for day in range(9)
+    ]
+    summary = summarize(truth.tank, at_noon)
+    assert summary.lag_hours.interval is None
+    assert summary.loss_per_hour.interval is None
+    assert any("same hours" in note for note in summary.notes)
+
+
+def test_too_few_readings_give_reasons_and_no_numbers(truth: Truth) -> None:
+    few = summarize(truth.tank, [made_reading(), made_refusal()])
+    assert few.tank_co2 == ()
+    assert few.course is None
+    assert few.advice is None
+    for estimate in (few.lag_hours, few.gas_trend_percent_per_day, few.peak_mg_l, few.fades_in_days):
+        assert estimate.interval is None
+        assert "usable readings" in estimate.reason
+    assert few.n_read == few.n_refused == 1
+    assert any(sentence.startswith("Fish:") for sentence in few.headline)
+
+
+def test_no_reading_at_all_is_said(truth: Truth) -> None:
+    assert "usable readings" in summarize(truth.tank, []).headline[-1]
+
+
+def test_an_old_fluid_is_told_to_be_renewed(summary: TankSummary) -> None:
+    assert "renew it" in summary.fluid_advice
+
+
+def test_the_charge_is_held_against_its_chemistry(summary: TankSummary) -> None:
+    assert summary.source is not None
+    assert summary.source.total_g == pytest.approx(102.9, abs=0.1)  # 200 g of sucrose at 0.5143 g CO2 per g
+    assert summary.source.used_g.high is not None
+    assert summary.source.used_g.high > 0.0
+
+
+def test_the_used_gas_is_that_of_the_simulator(truth: Truth) -> None:
+    charged = replace(truth.tank, source=GasSource(kind="fermentation", amount_g=200.0, started=date(2026, 3, 2)))
+    source = summarize(charged, truth.readings).source
+    assert source is not None
+    hours = np.arange(0.0, truth.hours[-1], 0.1)
+    on = ((hours - charged.gas.on_h) % 24.0 < charged.gas.hours) if charged.gas else np.zeros(1)
+    used_g = float((truth.gas_mg_l_h * (1.0 - truth.fall_per_day) ** (hours / 24.0) * on).sum() * 0.1 * 60.0 / 1000.0)
+    assert source.used_g.low is not None
+    assert source.used_g.high is not None
+    assert source.used_g.low <= used_g <= source.used_g.high
+
+
+def test_json_holds_what_programs_ask_for(summary: TankSummary) -> None:
+    data = json.loads(json.dumps(summary_to_dict(summary), allow_nan=False))
+    assert data["schema"] == "colorread.summary/1"
+    assert set(data["tank_co2"][0]) == {"photo", "taken_at", "value", "low", "high"}
+    for name in ("gas_trend_percent_per_day", "lag_hours", "loss_per_hour"):
+        assert data[name] is None or set(data[name]) == {"value", "low", "high"}
+        assert (data[name] is None) == (name in data["cannot_tell"])
+
+
+def test_the_terminal_says_it_in_words(summary: TankSummary) -> None:
+    text = text_of(summary)
+    for words in ("Fish:", "Plants:", "Gas:", "What to change", "Caution:", "Vial lags by"):
+        assert words in text
+    assert " safe" not in text.lower()
+
+
+def test_made_up_data_is_marked(truth: Truth) -> None:
+    assert "Made-up data" in text_of(summarize(replace(truth.tank, made_up=True), truth.readings))
+
+
+@pytest.mark.parametrize(
+    ("interval", "words"),
+    [
+        (Interval(value=24.2, low=19.4, high=30.0), "24 (19 to 30)"),
+        (Interval(value=1.23, low=0.84, high=2.0), "1.2 (0.8 to 2.0)"),
+        (Interval(value=None, low=40.0, high=None), "40 or more"),
+        (Interval(value=12.0, low=3.0, high=None), "12 (3 or more)"),
+        (Interval(value=None, low=None, high=4.0), "up to 4.0"),
+    ],
+)
+def test_intervals_in_words(interval: Interval, words: str) -> None:
+    assert interval_words(interval) == words
+
+
+def advice_for(truth: Truth, **marks: float):  # type: ignore[no-untyped-def]
+    tank = replace(truth.tank, marks=Marks(**marks))
+    return advise(fit_tank(tank, truth.readings), tank)
+
+
+def test_a_tank_within_its_marks_is_left_alone(truth: Truth) -> None:
+    advice = advice_for(truth, plants_low_mg_l=1.0, plants_high_mg_l=190.0, fish_mg_l=200.0)
+    assert advice.recommended is None
+    assert advice.sentences[0] == "Leave it as it is."
+
+
+def test_the_recommended_day_keeps_the_fish_mark(truth: Truth) -> None:
+    peak = float(np.max(truth.tank_mg_l[-4:]))
+    advice = advice_for(truth, plants_low_mg_l=2.0, plants_high_mg_l=60.0, fish_mg_l=peak * 1.1)
+    assert advice.today.fish_probability < FISH_PROBABILITY
+    assert advice.recommended is not None
+    assert advice.recommended.fish_probability >= FISH_PROBABILITY
+    assert advice.recommended.peak_mg_l.value < advice.today.peak_mg_l.value
+    assert any("watch" in caution for caution in advice.cautions)
+
+
+def test_an_overdose_out_of_reach_gets_a_first_step_and_a_warning(truth: Truth) -> None:
+    advice = advice_for(truth, plants_low_mg_l=2.0, plants_high_mg_l=60.0, fish_mg_l=3.0)
+    assert advice.recommended is None or advice.recommended.fish_probability < FISH_PROBABILITY
+    if advice.recommended is not None:
+        assert any("not enough for the fish" in sentence for sentence in advice.sentences)
+
+
+def test_rates_are_never_changed_by_more_than_a_fifth(truth: Truth) -> None:
+    for fish in (5.0, 15.0, 25.0, 40.0):
+        advice = advice_for(truth, fish_mg_l=fish)
+        for day in (*advice.others, *([advice.recommended] if advice.recommended else [])):
+            assert 0.8 <= day.change.rate_factor <= 1.2
+
+
+def test_sensitive_animals_lower_the_fish_mark() -> None:
+    assert Tank(name="shrimp", sensitive=True).judged_by.fish_mg_l == 20.0
+    assert Tank(name="shrimp", sensitive=True, marks=Marks(fish_mg_l=12.0)).judged_by.fish_mg_l == 12.0
+    assert Tank(name="other").judged_by.fish_mg_l == 25.0
+
+
+def test_a_forecast_day_agrees_with_the_simulator_of_the_tests(truth: Truth) -> None:
+    # The fitted tank, a day after the last photo with nothing changed, against the simulator's own next day.
+    fit = fit_tank(truth.tank, truth.readings)
+    longer = simulated_week(10, days=8)
+    day = forecast(day_start(fit, Marks(), datetime(2026, 3, 9), draws=200), Change(), "")
+    assert len(day.hours) == len(HOURS) == 97
+    late = longer.hours >= 7 * 24.0
+    assert late.sum() >= 2
+    low, high = (np.interp(longer.hours[late] % 24.0, day.hours, band) for band in (day.low_mg_l, day.high_mg_l))
+    assert np.all(longer.tank_mg_l[late] > 0.85 * low)
+    assert np.all(longer.tank_mg_l[late] < 1.15 * high)
