@@ -227,9 +227,10 @@ def vial_series(tank: Tank, readings: Sequence[Reading]) -> VialSeries:
                 first = max(first, charged)
         timed = [pair for pair in timed if pair[0] >= first]
     if len(timed) < LEAST_READINGS:
+        count = "is 1 usable reading" if len(timed) == 1 else f"are {len(timed)} usable readings"
         raise CannotTell(
-            f"There are {len(timed)} usable readings of the last {WINDOW_DAYS} days and the present charge; "
-            f"the tank's course needs {LEAST_READINGS}, best at different hours of the day."
+            f"There {count} of the last {WINDOW_DAYS} days and the present charge; the tank's course needs "
+            f"{LEAST_READINGS}, best at different hours of the day."
         )
     span_h = (timed[-1][0] - timed[0][0]).total_seconds() / 3600.0
     if span_h < LEAST_HOURS:

@@ -431,7 +431,8 @@ def sample_reading(file: str, kh_dkh: float | None, temperature_c: float | None)
 def test_sample_photos_are_there_and_listed() -> None:
     listed = {entry["file"] for entry in sample_entries()}
     assert listed
-    assert listed == {path.name for path in SAMPLES.iterdir()} - {"manifest.toml", "evidence-example.jpg"}
+    others = {"manifest.toml", "demo.toml", "evidence-example.jpg", "report-example.png"}
+    assert listed == {path.name for path in SAMPLES.iterdir() if path.is_file()} - others
     assert {entry["scene"] for entry in sample_entries()} >= {"front", "submerged", "refuse"}
 
 

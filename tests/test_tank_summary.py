@@ -98,13 +98,13 @@ def test_too_few_readings_give_reasons_and_no_numbers(truth: Truth) -> None:
     assert few.advice is None
     for estimate in (few.lag_hours, few.gas_trend_percent_per_day, few.peak_mg_l, few.fades_in_days):
         assert estimate.interval is None
-        assert "usable readings" in estimate.reason
+        assert "usable reading" in estimate.reason
     assert few.n_read == few.n_refused == 1
     assert any(sentence.startswith("Fish:") for sentence in few.headline)
 
 
 def test_no_reading_at_all_is_said(truth: Truth) -> None:
-    assert "usable readings" in summarize(truth.tank, []).headline[-1]
+    assert "usable reading" in summarize(truth.tank, []).headline[-1]
 
 
 def test_an_old_fluid_is_told_to_be_renewed(summary: TankSummary) -> None:

@@ -1,0 +1,59 @@
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from colorread.cli import app
+from colorread.demo import find_images
+from colorread.log import Log
+from colorread.tank_summary import summarize
+
+TRUTH = tomllib.loads((find_images() / "week" / "manifest.toml").read_text(encoding="utf-8"))
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    out = tmp_path_factory.mktemp("demo") / "out"
+    result = CliRunner().invoke(app, ["demo", "--out", str(out)])
+    assert result.exit_code == 0, result.output
+    return out, result.output
+
+
+def test_every_tank_gets_a_marked_report(demo: tuple[Path, str]) -> None:
+    out, text = demo
+    reports = sorted(path.name for path in out.glob("*.html"))
+    assert reports == ["map-table.html", "newspaper-corner.html", "window-seat.html"]
+    for name in reports:
+        assert name in text
+        assert "made-up" in (out / name).read_text(encoding="utf-8").lower()
+    assert "Made-up data" in text
+
+
+def test_the_week_tells_the_tank_that_was_rendered(demo: tuple[Path, str]) -> None:
+    # The truth of the rendered week stands in its manifest; nothing of the reading has seen it.
+    with Log(demo[0] / "log.sqlite") as log:
+        tank = log.tank("window seat")
+        summary = summarize(tank, [entry.reading for entry in log.entries("window seat")])
+    truth = {photo["file"]: photo["tank_co2_mg_l"] for photo in TRUTH["photo"] if "tank_co2_mg_l" in photo}
+    points = {Path(point.photo).name: point.co2_mg_l for point in summary.tank_co2}
+    assert set(points) == set(truth)
+    errors = [abs(points[name].value / truth[name] - 1.0) for name in truth if points[name].value]
+    inside = [points[name].low <= truth[name] <= points[name].high for name in truth]  # type: ignore[operator]
+    assert np.median(errors) <= 0.12
+    assert np.mean(inside) >= 0.85
+    trend = summary.gas_trend_percent_per_day.interval
+    assert trend is not None
+    assert trend.value == pytest.approx(-100.0 * TRUTH["tank"]["gas_falls_per_day"], abs=2.0)
+    lag = summary.lag_hours.interval
+    assert lag is None or lag.value is None or 1 / 1.5 <= lag.value / TRUTH["tank"]["lag_hours"] <= 1.5
+
+
+def test_a_folder_that_holds_other_things_is_left_alone(tmp_path: Path) -> None:
+    (tmp_path / "diary.txt").write_text("mine")
+    result = CliRunner().invoke(app, ["demo", "--out", str(tmp_path)])
+    assert result.exit_code == 2
+    assert [path.name for path in tmp_path.iterdir()] == ["diary.txt"]
