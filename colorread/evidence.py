@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import itertools
 import math
 import os
@@ -24,8 +25,11 @@ _CAPTION_WIDTH_PX = 236
 _STRIP_PX = 84
 _PANEL_PX, _PANEL_GRAY = 360, (214, 214, 214)
 _JPEG_QUALITY = 90
+_SMALL_WIDTH_PX, _SMALL_BYTES = 480, 40_000
+_SMALL_QUALITIES = (75, 60, 45, 30)
 _STEM_MAX = 100
 _HEAD_BYTES = 4096  # the mark of a picture stands in its head
+_MARK = b"colorread evidence "
 _BADGES = {"no concern read": "circle", "watch": "triangle", "act": "octagon"}
 
 
@@ -100,7 +104,7 @@ def write_evidence(reading: Reading, trace: Trace, directory: str | os.PathLike[
     folder.mkdir(parents=True, exist_ok=True)
     # A digest, so that the picture can be given away without telling the folders of its owner.
     digest = hashlib.sha256(os.fsencode(os.path.abspath(reading.photo))).hexdigest()
-    mark = f"colorread evidence {digest}".encode("ascii")
+    mark = _MARK + digest.encode("ascii")
     path = _free_path(folder, Path(reading.photo).stem[:_STEM_MAX], mark)
     descriptor, name = tempfile.mkstemp(dir=folder, prefix=".evidence-", suffix=".part")
     try:
@@ -113,6 +117,55 @@ def write_evidence(reading: Reading, trace: Trace, directory: str | os.PathLike[
         Path(name).unlink(missing_ok=True)
         raise
     return path
+
+
+def small_evidence(reading: Reading, trace: Trace) -> bytes | None:
+    """
+    Return a small picture of what was found in a photo, for keeping many.
+
+    Parameters
+    ----------
+    reading : Reading
+        Read or refused.
+    trace : Trace
+        What was seen on the way.
+
+    Returns
+    -------
+    bytes or None
+        JPEG 480 px wide of about 40 kB at most, without anything of the photo's metadata; None where there is no photo.
+    """
+    if trace.rgb_u8 is None:
+        return None
+    picture = draw_photo(trace, _SMALL_WIDTH_PX, "fluid" if reading.reason is None else "fluid?")
+    for quality in _SMALL_QUALITIES:
+        file = io.BytesIO()
+        picture.save(file, "JPEG", quality=quality, comment=_MARK)
+        if file.tell() <= _SMALL_BYTES:
+            break
+    return file.getvalue()
+
+
+def is_evidence(path: Path) -> bool:
+    """
+    Return whether a file is an evidence picture, which must not be read as if it was a photo.
+
+    Parameters
+    ----------
+    path : Path
+        Any file.
+
+    Returns
+    -------
+    bool
+        By the mark in its head, not by its name.
+
+    Raises
+    ------
+    OSError
+        If it cannot be opened.
+    """
+    return _is_marked(path, _MARK)
 
 
 def _free_path(folder: Path, stem: str, mark: bytes) -> Path:

@@ -7,7 +7,49 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from colorread.reading import SCHEMA, Interval, Reading
+from colorread.json_fields import Fields, fields_of
+from colorread.reading import (
+    SCHEMA,
+    FishWord,
+    FluidKind,
+    Geometry,
+    Interval,
+    LightName,
+    Limit,
+    PlantsWord,
+    Reading,
+    Reason,
+    Status,
+    TimeSource,
+    Verdict,
+)
+
+_NAMES = (
+    "schema",
+    "photo",
+    "status",
+    "taken_at",
+    "time_source",
+    "ph",
+    "co2_mg_l",
+    "limit",
+    "kh_dkh",
+    "temperature_c",
+    "fluid",
+    "light",
+    "profile",
+    "assumed",
+    "geometry",
+    "co2_rule_of_thumb_mg_l",
+    "tank_kh_dkh",
+    "tank_ph",
+    "verdict",
+    "flags",
+    "reason",
+    "card",
+    "vial",
+    "budget",
+)
 
 
 def reading_to_dict(reading: Reading) -> dict[str, Any]:
@@ -80,6 +122,61 @@ def reading_to_json(reading: Reading) -> str:
     return json.dumps(reading_to_dict(reading), allow_nan=False)
 
 
+def reading_from_dict(data: object) -> Reading:
+    """
+    Return the reading that `reading_to_dict` gave.
+
+    Parameters
+    ----------
+    data : object
+        As `json.loads` gives it.
+
+    Returns
+    -------
+    Reading
+        The same reading as far as the digits go; a number of the budget or an outline that is None becomes NaN.
+
+    Raises
+    ------
+    ValueError
+        If it describes no reading; one sentence.
+    """
+    fields = fields_of("the reading", data, _NAMES)
+    if fields.values["schema"] != SCHEMA:
+        raise ValueError(f"The schema of the reading must be {SCHEMA}, not {fields.values['schema']!r}.")
+    reading = Reading(
+        photo=fields.text("photo"),
+        status=fields.choice("status", Status),
+        taken_at=fields.maybe("taken_at", fields.moment),
+        time_source=fields.choice("time_source", TimeSource),
+        ph=_interval_from(fields, "ph"),
+        co2_mg_l=_interval_from(fields, "co2_mg_l"),
+        limit=fields.maybe("limit", lambda name: fields.choice(name, Limit)),
+        kh_dkh=fields.number("kh_dkh"),
+        temperature_c=fields.number("temperature_c"),
+        fluid=fields.choice("fluid", FluidKind),
+        light=fields.choice("light", LightName),
+        assumed=fields.texts("assumed"),
+        geometry=fields.maybe("geometry", lambda name: fields.choice(name, Geometry)),
+        co2_rule_of_thumb_mg_l=fields.maybe("co2_rule_of_thumb_mg_l", fields.number),
+        tank_ph=_interval_from(fields, "tank_ph"),
+        tank_kh_dkh=fields.maybe("tank_kh_dkh", fields.number),
+        verdict=_verdict_from(fields.values["verdict"]),
+        flags=fields.texts("flags"),
+        reason=_reason_from(fields.values["reason"]),
+        card_corners_px=_points_from(fields, "card", "corners_px"),
+        vial_outline_px=_points_from(fields, "vial", "outline_px"),
+        budget=fields.numbers("budget"),
+        profile=fields.maybe("profile", fields.text),
+    )
+    numbers = (reading.ph, reading.co2_mg_l, reading.verdict)
+    if reading.status == "read" and (None in numbers or reading.reason is not None):
+        raise ValueError("A photo that was read has ph, co2_mg_l and verdict, and no reason.")
+    if reading.status == "refused" and (numbers != (None, None, None) or reading.reason is None):
+        raise ValueError("A refused photo has a reason, and neither ph nor co2_mg_l nor verdict.")
+    return reading
+
+
 def _interval(interval: Interval | None, digits: int) -> dict[str, float | None] | None:
     if interval is None:
         return None
@@ -96,3 +193,39 @@ def _rounded(value: float | None, digits: int) -> float | None:
 
 def _points(points: Sequence[tuple[float, float]]) -> list[list[float | None]]:
     return [[_rounded(x, 1), _rounded(y, 1)] for x, y in points]
+
+
+def _interval_from(fields: Fields, name: str) -> Interval | None:
+    data = fields.values[name]
+    if data is None:
+        return None
+    parts = fields_of(f"the {name} of the reading", data, ("value", "low", "high"))
+    value, low, high = (parts.maybe(part, parts.number) for part in ("value", "low", "high"))
+    known = [number for number in (low, value, high) if number is not None]
+    if (low is None and high is None) or known != sorted(known):
+        raise ValueError(f"The {name} of the reading must have an end, and its value must lie between its ends.")
+    return Interval(value=value, low=low, high=high)
+
+
+def _verdict_from(data: object) -> Verdict | None:
+    if data is None:
+        return None
+    fields = fields_of("the verdict", data, ("plants", "fish", "sentences", "cautions"))
+    return Verdict(
+        plants=fields.choice("plants", PlantsWord),
+        fish=fields.choice("fish", FishWord),
+        sentences=fields.texts("sentences"),
+        cautions=fields.texts("cautions"),
+    )
+
+
+def _reason_from(data: object) -> Reason | None:
+    if data is None:
+        return None
+    fields = fields_of("the reason", data, ("code", "message", "next_step"))
+    return Reason(code=fields.text("code"), message=fields.text("message"), next_step=fields.text("next_step"))
+
+
+def _points_from(fields: Fields, name: str, inner: str) -> tuple[tuple[float, float], ...] | None:
+    data = fields.values[name]
+    return None if data is None else fields_of(f"the {name}", data, (inner,)).points(inner)

@@ -28,6 +28,7 @@ from colorread.calibrate import buffer_photo, end_photo, make_profile
 from colorread.carbonate import ionic_strength
 from colorread.pipeline import read_photo
 from colorread.reading import Reading
+from tests.benchmark_weeks import batch_table, simulated_table, week_table
 
 ROOT = Path(__file__).resolve().parent.parent
 SCENES = ("front", "submerged", "beside")
@@ -310,6 +311,11 @@ def main() -> None:
     calibrated = folder.parent / "calib"
     if calibrated.is_dir():
         console.print(calibration_table(calibrated))
+    week = folder.parent / "week"
+    if week.is_dir():
+        console.print(week_table(week))
+        console.print(batch_table([truth.path for truth in truths if truth.path.suffix == ".jpg"]))
+    console.print(simulated_table())
 
 
 if __name__ == "__main__":

@@ -1,0 +1,107 @@
+"""What became of many photos, as text for a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from colorread.reading import Reading
+
+_NAMES_SHOWN = 3
+
+
+def print_batch(console: Console, readings: Sequence[Reading], *, n_same: int, n_known: int) -> None:
+    """
+    Print how many photos were read, over what time, and what to do about those that were not.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+        Where to.
+    readings : sequence of Reading
+        All of a folder, by name.
+    n_same : int
+        How many more have the same content as one of these.
+    n_known : int
+        How many of these were in the log before.
+    """
+    refused = [reading for reading in readings if reading.status == "refused"]
+    known = f"; {n_known} of them known from the log" if n_known else ""
+    _print(console, f"{_photos(len(readings) - len(refused))} read, {len(refused)} not read{known}.", style="bold")
+    for line in (_time_words(readings), _co2_words(readings)):
+        if line:
+            _print(console, line)
+    if n_same:
+        _print(console, f"{_photos(n_same)} with the same content as another, counted once.")
+    if refused:
+        console.print(_table_of_refused(console, refused))
+
+
+def _table_of_refused(console: Console, refused: Sequence[Reading]) -> Table:
+    by_code: dict[str, list[Reading]] = {}
+    for reading in refused:
+        assert reading.reason is not None
+        by_code.setdefault(reading.reason.code, []).append(reading)
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
+    table.add_column("not read", no_wrap=True)
+    table.add_column("", justify="right", no_wrap=True)
+    table.add_column("photos", overflow="fold", ratio=2)
+    table.add_column("what to do", overflow="fold", ratio=3)
+    for code, readings in sorted(by_code.items(), key=lambda item: (-len(item[1]), item[0])):
+        steps = " ".join(dict.fromkeys(reading.reason.next_step for reading in readings if reading.reason is not None))
+        names = _listed([reading.photo for reading in readings])
+        table.add_row(code, str(len(readings)), _text(console, names), _text(console, steps))
+    return table
+
+
+def _time_words(readings: Sequence[Reading]) -> str:
+    times = sorted(reading.taken_at.replace(tzinfo=None) for reading in readings if reading.taken_at is not None)
+    if not times:
+        return ""
+    unknown = len(readings) - len(times)
+    words = f"Taken from {times[0]:%Y-%m-%d %H:%M} to {times[-1]:%Y-%m-%d %H:%M}"
+    by_file = sum(reading.time_source == "file time" for reading in readings)
+    if by_file:
+        words += f"; {by_file} by the time of the file alone, as the photo holds none"
+    return f"{words}{f'; {unknown} at a time unknown' if unknown else ''}."
+
+
+def _co2_words(readings: Sequence[Reading]) -> str:
+    values = [reading.co2_mg_l.value for reading in readings if reading.co2_mg_l is not None]
+    known = sorted(value for value in values if value is not None)
+    beyond = len(values) - len(known)
+    if not values:
+        return ""
+    words = (
+        f"CO2 in the vial from {known[0]:.{_digits(known[0])}f} to {known[-1]:.{_digits(known[-1])}f} mg/L"
+        if known
+        else "CO2"
+    )
+    return f"{words}{f'; {beyond} beyond what the dye can tell' if beyond else ''}."
+
+
+def _digits(co2_mg_l: float) -> int:
+    return 1 if co2_mg_l < 10.0 else 0
+
+
+def _photos(count: int) -> str:
+    return f"{count} photo{'' if count == 1 else 's'}"
+
+
+def _listed(names: Sequence[str]) -> str:
+    rest = len(names) - _NAMES_SHOWN
+    return ", ".join(names[:_NAMES_SHOWN]) + (f" and {rest} more" if rest > 0 else "")
+
+
+def _print(console: Console, text: str, style: str = "") -> None:
+    console.print(_text(console, text, style))
+
+
+def _text(console: Console, text: str, style: str = "") -> Text:
+    """Return text without what the console cannot show."""
+    encoding = console.encoding
+    return Text(text.encode(encoding, "replace").decode(encoding), style=style, overflow="fold")

@@ -1,0 +1,156 @@
+"""Accuracy of the tank over days, on the rendered week and on simulated weeks, and speed of a batch."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Sequence
+from contextlib import closing
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import cv2
+import numpy as np
+from rich.table import Table
+
+from calibration.profile import Profile
+from colorread.batch import score_photos
+from colorread.calibrate import buffer_photo, end_photo, make_profile
+from colorread.carbonate import ionic_strength
+from colorread.log import Log
+from colorread.photo_file import open_file
+from colorread.photo_folder import PhotoFile
+from colorread.pipeline import read_photo
+from colorread.reading import Interval
+from colorread.tank import Tank, parse_span
+from colorread.tank_days import Estimate
+from colorread.tank_fit import fit_tank
+from colorread.tank_summary import summarize
+from tests.tank_simulator import simulated_week
+
+N_WEEKS = 200
+
+
+def week_table(folder: Path) -> Table:
+    """Return how the fitted tank stands to the rendered one, with and without a profile of the same vial."""
+    truths = [json.loads(path.read_text(encoding="utf-8")) for path in sorted(folder.glob("week_*.json"))]
+    model = json.loads((folder / "model.json").read_text(encoding="utf-8"))
+    readings_of = [truth for truth in truths if truth["tank_co2"] is not None]
+    by_role = {truth["role"]: folder / truth["file"] for truth in truths if truth.get("role") not in (None, "reading")}
+    strength = float(ionic_strength(model["dKH"]))
+    profile = make_profile(
+        [
+            end_photo(by_role["acid"], "acid"),
+            end_photo(by_role["base"], "base"),
+            buffer_photo(by_role["mid"], 6.9, ionic_strength_mol_kg=strength),
+        ]
+    )
+    tank = Tank(name="week", lights=parse_span("10:00-18:00"), gas=parse_span("08:00-18:00"))
+    table = Table(title="A rendered week: the tank, not the vial", title_justify="left")
+    for name in ("", "without profile", "with profile", "truth"):
+        table.add_column(name)
+    columns = [_week_cells(folder, tank, readings_of, used) for used in (None, profile)]
+    fall = -100.0 * model["fall_per_day"]
+    truth_cells = ("", "", "", f"{fall:.1f} % a day", f"{model['tau_h']:.2f} h", f"{model['k_per_h']:.3f} 1/h")
+    names = ("median error of the CO2", "90 % band covers", "width of the band", "gas trend", "lag of the vial", "loss")
+    for row in zip(names, *columns, truth_cells, strict=True):
+        table.add_row(*row)
+    return table
+
+
+def _week_cells(folder: Path, tank: Tank, truths: Sequence[dict[str, Any]], profile: Profile | None) -> tuple[str, ...]:
+    readings = [
+        read_photo(folder / truth["file"], kh_dkh=truth["dKH"], temperature_c=truth["temperature_C"], profile=profile)
+        for truth in truths
+    ]
+    summary = summarize(tank, readings)
+    expected = {str(folder / truth["file"]): truth["tank_co2"] for truth in truths}
+    points = [(point.co2_mg_l, expected[point.photo]) for point in summary.tank_co2]
+    values = np.array([(co2.low, co2.value, co2.high, truth) for co2, truth in points], dtype=np.float64)
+    low, value, high, truth = values.T
+    covered = int(((low <= truth) & (truth <= high)).sum())
+    return (
+        f"{100.0 * np.median(np.abs(value / truth - 1.0)):.1f} %",
+        f"{covered} of {len(points)}",
+        f"{100.0 * np.median(low / value - 1.0):.0f} to {100.0 * np.median(high / value - 1.0):+.0f} %",
+        _estimate(summary.gas_trend_percent_per_day, 1),
+        _estimate(summary.lag_hours, 2),
+        _estimate(summary.loss_per_hour, 3),
+    )
+
+
+def _estimate(estimate: Estimate, digits: int) -> str:
+    interval: Interval | None = estimate.interval
+    if interval is None:
+        return "cannot be told"
+    return f"{interval.value:.{digits}f} ({interval.low:.{digits}f} to {interval.high:.{digits}f})"
+
+
+def simulated_table() -> Table:
+    """Return how often the 90 % intervals of simulated weeks cover."""
+    table = Table(title=f"{N_WEEKS} simulated weeks each, by an independent solver", title_justify="left")
+    for name in ("", "tank CO2", "gas trend", "lag", "loss", "median error of the CO2", "of the trend [points]"):
+        table.add_column(name, justify="left" if not name else "right")
+    for name, profile in (("with profile", True), ("without profile", False)):
+        rows = [_simulated(seed, profile) for seed in range(N_WEEKS)]
+        tank, trend, lag, loss, error, trend_error = np.array(rows, dtype=np.float64).T
+        table.add_row(
+            name,
+            *(f"{100.0 * covers.mean():.0f} %" for covers in (tank, trend, lag, loss)),
+            f"{100.0 * np.median(error):.1f} %",
+            f"{np.median(trend_error):.1f}",
+        )
+    return table
+
+
+def _simulated(seed: int, profile: bool) -> tuple[float, ...]:
+    week = simulated_week(seed, profile=profile)
+    fit = fit_tank(week.tank, week.readings)
+    tank = np.quantile(fit.course(week.hours)[0], (0.05, 0.5, 0.95), axis=0)
+    fall = -100.0 * np.expm1(-fit.parameters.fall_per_h * 24.0)
+
+    def covers(draws: np.ndarray, truth: float) -> bool:
+        low, high = np.quantile(draws, (0.05, 0.95))
+        return bool(low <= truth <= high)
+
+    return (
+        float(np.mean((tank[0] <= week.tank_mg_l) & (week.tank_mg_l <= tank[2]))),
+        covers(fall, 100.0 * week.fall_per_day),
+        covers(fit.parameters.lag_h, week.lag_h),
+        covers(fit.parameters.loss_per_h, week.loss_per_h),
+        float(np.median(np.abs(tank[1] / week.tank_mg_l - 1.0))),
+        abs(float(np.median(fall)) - 100.0 * week.fall_per_day),
+    )
+
+
+def batch_table(photos: Sequence[Path]) -> Table:
+    """Return how fast many photos are scored in one and two processes."""
+    table = Table(title=f"A batch of {len(photos)} photos", title_justify="left")
+    for name in ("what", "measured", "must"):
+        table.add_column(name)
+    files = [PhotoFile(path=path, name=path.name) for path in photos]
+    one, two = (_batch_seconds(files, jobs) for jobs in (1, 2))
+    decode = _decode_seconds(photos)
+    table.add_row("two processes against one", f"{one / two:.2f} times ({one:.1f} s / {two:.1f} s)", "1.8")
+    table.add_row("two processes against summed decode time", f"{two / decode:.2f} ({decode:.1f} s)", "1.5")
+    return table
+
+
+def _batch_seconds(files: Sequence[PhotoFile], jobs: int) -> float:
+    with TemporaryDirectory() as folder, Log(Path(folder) / "log.sqlite") as log:
+        log.add_tank(Tank(name="speed"))
+        start = time.perf_counter()
+        with closing(score_photos(files, log=log, tank=log.tank("speed"), jobs=jobs)) as results:
+            n_done = sum(1 for _ in results)
+        assert n_done == len(files)
+        return time.perf_counter() - start
+
+
+def _decode_seconds(photos: Sequence[Path]) -> float:
+    start = time.perf_counter()
+    for photo in photos:
+        with open_file(photo) as file:
+            data = np.frombuffer(file.read(), np.uint8)
+        cv2.imdecode(data, cv2.IMREAD_COLOR)
+    return time.perf_counter() - start

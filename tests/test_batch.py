@@ -1,0 +1,558 @@
+"""Many photos at once: the same whatever the order, whatever breaks, and however often it is interrupted."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import psutil
+import pytest
+from PIL import Image
+from typer.testing import CliRunner
+
+import colorread.batch
+import colorread.cli
+from calibration.inversion import Evidence, SignalSamples
+from calibration.profile import KnownSample, Profile, write_profile
+from colorread.batch import DEFAULT_TANK, Scored, kept, score_folder, score_photos
+from colorread.batch_csv import COLUMNS, write_csv
+from colorread.evidence import small_evidence
+from colorread.log import Log, LogEntry
+from colorread.photo_folder import PhotoFile, find_photos
+from colorread.pipeline import read_photo
+from colorread.reading import Interval, Reading
+from colorread.reading_json import reading_to_dict
+from colorread.tank import Tank
+from colorread.workers import run_in_workers
+from tests.fabricated import NO_TRACE, made_reading, made_refusal, made_trace
+
+ROOT = Path(__file__).resolve().parents[1]
+SAMPLES = ROOT / "sample_images"
+TANK = Tank(name="home", kh_dkh=4.5, temperature_c=24.0)
+READ = ("a-green.jpg", "b/small.jpg")
+REFUSED = ("b/no-vial.jpg", "c-half.jpg", "d-empty.jpg", "e-text.jpg")
+runner = CliRunner()
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Two photos, four that are refused, one twice, and what else lies about in folders."""
+    path = tmp_path_factory.mktemp("photos")
+    for name in ("b", "b/pictures", ".trash"):
+        (path / name).mkdir()
+    shutil.copy(SAMPLES / "front-green.jpg", path / "a-green.jpg")
+    shutil.copy(SAMPLES / "front-small.jpg", path / "b" / "small.jpg")
+    shutil.copy(SAMPLES / "front-green.jpg", path / "b" / "twice.JPG")
+    shutil.copy(SAMPLES / "refuse-no-vial.jpg", path / "b" / "no-vial.jpg")
+    shutil.copy(SAMPLES / "front-blue.jpg", path / ".trash" / "blue.jpg")
+    shutil.copy(SAMPLES / "evidence-example.jpg", path / "b" / "pictures" / "tank-evidence.jpg")
+    whole = (SAMPLES / "front-green.jpg").read_bytes()
+    (path / "c-half.jpg").write_bytes(whole[: len(whole) // 2])
+    (path / "d-empty.jpg").write_bytes(b"")
+    (path / "e-text.jpg").write_text("no photo", encoding="utf-8")
+    (path / "README.txt").write_text("notes", encoding="utf-8")
+    (path / "empty").write_bytes(b"")
+    (path / "truth.json").write_text("{}", encoding="utf-8")
+    (path / "._a-green.jpg").write_bytes(b"\0\5\x16\7")
+    Image.new("RGB", (400, 400)).save(path / "b" / "clip.gif")
+    return path
+
+
+def open_log(path: Path, tank: Tank = TANK) -> Log:
+    log = Log(path)
+    log.put_tank(tank)
+    return log
+
+
+def logged(log: Log, tank: Tank = TANK) -> dict[str, LogEntry]:
+    return {entry.sha256: entry for entry in log.entries(tank.name)}
+
+
+def counts(results: list[Scored]) -> dict[str, int]:
+    outcomes = [scored.outcome for scored in results]
+    return {outcome: outcomes.count(outcome) for outcome in dict.fromkeys(sorted(outcomes))}
+
+
+@pytest.fixture(scope="module")
+def scored(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[list[Scored], Path]:
+    path = tmp_path_factory.mktemp("log") / "log.sqlite"
+    with open_log(path) as log:
+        return list(score_folder(folder, log=log, tank=TANK, jobs=2)), path
+
+
+def run(*arguments: str | Path) -> Any:
+    return runner.invoke(colorread.cli.app, [str(argument) for argument in arguments])
+
+
+# Finding photos
+
+
+def test_photos_are_told_from_other_files_by_content(folder: Path) -> None:
+    names = [photo.name for photo in find_photos(folder)]
+    assert names == sorted([*READ, *REFUSED, "b/twice.JPG"])
+    assert all(photo.path == folder / photo.name for photo in find_photos(folder))
+
+
+def test_photo_without_a_suffix_is_found_and_what_is_no_file_is_not(tmp_path: Path) -> None:
+    shutil.copy(SAMPLES / "front-small.jpg", tmp_path / "IMG_0001")
+    shutil.copy(SAMPLES / "submerged-green.heic", tmp_path / "photo.bin")
+    (tmp_path / "folder.jpg").mkdir()
+    (tmp_path / "broken-link.jpg").symlink_to(tmp_path / "nowhere")
+    os.mkfifo(tmp_path / "pipe.jpg")
+    assert [photo.name for photo in find_photos(tmp_path)] == ["IMG_0001", "photo.bin"]
+
+
+def test_names_that_are_no_text_do_not_stop_anything(tmp_path: Path) -> None:
+    (tmp_path / os.fsdecode(b"bad-\xff\n.jpg")).write_bytes(b"")
+    assert [photo.name for photo in find_photos(tmp_path)] == ["bad-??.jpg"]
+    with open_log(tmp_path / "log.sqlite") as log:
+        (result,) = score_folder(tmp_path, log=log, tank=TANK, jobs=1)
+    assert result.reading is not None
+    assert result.reading.reason is not None
+    assert result.reading.reason.code == "broken-file"
+
+
+# Results
+
+
+def test_every_photo_is_read_or_refused_and_the_rest_goes_on(scored: tuple[list[Scored], Path]) -> None:
+    results, _ = scored
+    by_name = {result.photo.name: result for result in results}
+    assert set(by_name) == {*READ, *REFUSED, "b/twice.JPG"}
+    for name in READ:
+        assert by_name[name].reading is not None
+        assert by_name[name].reading.status == "read", name
+    codes = {name: by_name[name].reading.reason.code for name in REFUSED}  # type: ignore[union-attr]
+    assert codes == {
+        "b/no-vial.jpg": "no-vial",
+        "c-half.jpg": "broken-file",
+        "d-empty.jpg": "broken-file",
+        "e-text.jpg": "not-a-photo",
+    }
+    assert counts(results) == {"new": 6, "same": 1}
+    assert by_name["b/twice.JPG"].same_as == "a-green.jpg"
+
+
+def test_reading_is_the_one_of_a_single_photo(scored: tuple[list[Scored], Path], folder: Path) -> None:
+    by_name = {result.photo.name: result.reading for result in scored[0]}
+    alone = read_photo(folder / "a-green.jpg", kh_dkh=4.5, temperature_c=24.0)
+    assert by_name["a-green.jpg"] == replace(alone, photo="a-green.jpg")
+
+
+def test_order_of_files_and_number_of_processes_change_nothing(
+    scored: tuple[list[Scored], Path], folder: Path, tmp_path: Path
+) -> None:
+    with open_log(tmp_path / "log.sqlite") as log, Log(scored[1]) as first:
+        again = list(score_photos(reversed(find_photos(folder)), log=log, tank=TANK, jobs=1))
+        one, other = (
+            {sha256: replace(entry, scored_at=scored_at) for sha256, entry in logged(each).items()}
+            for scored_at in [datetime.fromisoformat("2025-01-01T00:00:00+00:00")]
+            for each in (first, log)
+        )
+        assert one == other
+        assert len(one) == 6
+    key = lambda result: result.photo.name  # noqa: E731
+    assert sorted(again, key=key) == sorted(scored[0], key=key)
+
+
+def test_log_keeps_small_pictures_without_metadata(scored: tuple[list[Scored], Path]) -> None:
+    with Log(scored[1]) as log:
+        entries = list(log.entries("home", with_pictures=True))
+    pictures = {entry.reading.photo: entry.picture for entry in entries}
+    assert pictures["d-empty.jpg"] is None
+    for name in (*READ, "b/no-vial.jpg"):
+        picture = pictures[name]
+        assert picture is not None
+        assert len(picture) <= 40_000
+        image = Image.open(io.BytesIO(picture))
+        assert image.format == "JPEG"
+        assert image.width == 480
+        assert not image.getexif()
+        assert "icc_profile" not in image.info
+
+
+def test_small_picture_of_noise_stays_small() -> None:
+    noise = np.random.default_rng(1).integers(0, 256, (900, 1200, 3), dtype=np.uint8)
+    picture = small_evidence(made_refusal(), made_trace(rgb_u8=noise, card_corners_px=None, vial_outline_px=None))
+    assert picture is not None
+    assert len(picture) < 60_000
+    assert small_evidence(made_refusal(), NO_TRACE) is None
+
+
+# Going on
+
+
+def test_what_is_known_is_not_read_again(
+    scored: tuple[list[Scored], Path], folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def never(settings: Any, unread: Any) -> Any:
+        raise AssertionError
+
+    monkeypatch.setattr(colorread.batch, "_score", never)
+    with Log(scored[1]) as log:
+        before = logged(log)
+        results = list(score_folder(folder, log=log, tank=TANK))
+        assert logged(log) == before
+    assert counts(results) == {"known": 6, "same": 1}
+    fresh = {result.sha256: result.reading for result in scored[0] if result.reading is not None}
+    for result in results:
+        if result.reading is not None:
+            assert reading_to_dict(result.reading) == reading_to_dict(fresh[result.sha256])
+
+
+def test_photo_is_known_by_content_wherever_it_lies(
+    scored: tuple[list[Scored], Path], folder: Path, tmp_path: Path
+) -> None:
+    shutil.copy(folder / "a-green.jpg", tmp_path / "moved.jpg")
+    with Log(scored[1]) as log:
+        (result,) = score_folder(tmp_path, log=log, tank=TANK)
+        (entry,) = kept(log, TANK, {result.sha256: "moved.jpg"})
+    assert result.outcome == "known"
+    assert result.reading is not None
+    assert result.reading.photo == entry.reading.photo == "moved.jpg"
+
+
+def made_profile(path: Path, made_at: str) -> Path:
+    samples = SignalSamples(density=np.array([[0.05, 0.1, 0.6]]), density_std=np.full((1, 3), 0.01))
+    acid = Evidence(samples=samples, space="srgb", state="acid", ph=3.0, ph_std=1.0, pka=7.28)
+    sample = KnownSample(evidence=acid, photo="acid.jpg", sha256="", taken_at="", camera_model="")
+    write_profile(Profile(samples=(sample,), light="unknown", made_at=made_at), path, overwrite=True)
+    return path
+
+
+def test_other_settings_make_a_photo_new(folder: Path, tmp_path: Path) -> None:
+    profile = made_profile(tmp_path / "me.toml", "2025-06-01")
+    photo = PhotoFile(path=folder / "d-empty.jpg", name="d-empty.jpg")  # refused at once
+    tanks = (
+        TANK,
+        TANK,
+        replace(TANK, kh_dkh=4.0),
+        replace(TANK, temperature_c=25.0),
+        replace(TANK, light="warm-led"),
+        replace(TANK, tank_kh_dkh=6.0),
+        replace(TANK, profile=str(profile)),
+        replace(TANK, volume_l=60.0, profile=str(profile)),
+    )
+    with open_log(tmp_path / "log.sqlite") as log:
+        outcomes = [next(score_photos([photo], log=log, tank=tank)).outcome for tank in tanks]
+        made_profile(profile, "2025-06-02")
+        outcomes.append(next(score_photos([photo], log=log, tank=tanks[-1])).outcome)
+        (entry,) = log.entries("home")
+    assert outcomes == ["new", "known", "new", "new", "new", "new", "new", "known", "new"]
+    assert entry.profile_id is not None
+
+
+def test_kill_loses_nothing_and_nothing_is_read_twice(folder: Path, tmp_path: Path) -> None:
+    photos = tmp_path / "photos"
+    photos.mkdir()
+    names = ("front-green.jpg", "front-small.jpg", "front-blue.jpg", "front-yellow.jpg", "refuse-leaf.jpg")
+    for name in names:
+        shutil.copy(SAMPLES / name, photos / name)
+    path = tmp_path / "log.sqlite"
+    with open_log(path) as log:
+        command = [sys.executable, "-m", "colorread", "batch", str(photos), "--tank", "home", "--jobs", "1"]
+        child = subprocess.Popen([*command, "--log", str(path)], cwd=ROOT, stdout=subprocess.DEVNULL)
+        give_up = time.monotonic() + 60.0
+        while log.count("home") < 2 and child.poll() is None and time.monotonic() < give_up:
+            time.sleep(0.005)
+        child.kill()
+        child.wait()
+        before = logged(log)
+        assert 2 <= len(before) < len(names)
+        results = list(score_folder(photos, log=log, tank=TANK))
+        assert counts(results) == {"known": len(before), "new": len(names) - len(before)}
+        after = logged(log)
+    assert len(after) == len(names)
+    assert {sha256: after[sha256] for sha256 in before} == before
+
+
+def test_interrupt_ends_with_a_sentence_and_leaves_no_process(folder: Path, tmp_path: Path) -> None:
+    path = tmp_path / "log.sqlite"
+    command = [sys.executable, "-m", "colorread", "batch", str(folder), "--log", str(path), "--jobs", "2"]
+    child = subprocess.Popen(
+        command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
+    workers: list[psutil.Process] = []
+    give_up = time.monotonic() + 60.0
+    while time.monotonic() < give_up:
+        workers = psutil.Process(child.pid).children(recursive=True)
+        with Log(path) as log:
+            if any(tank.name == DEFAULT_TANK for tank in log.tanks()) and log.count(DEFAULT_TANK) > 0:
+                break
+        time.sleep(0.005)
+    os.killpg(child.pid, signal.SIGINT)  # as Ctrl-C in a terminal: to all of them
+    _, stderr = child.communicate(timeout=60)
+    assert child.returncode == 1
+    assert "goes on from there" in stderr
+    assert "Traceback" not in stderr
+    assert workers
+    assert not psutil.wait_procs(workers, timeout=10)[1]
+
+
+# What dies or fails
+
+
+def test_killed_process_does_not_stop_the_rest(folder: Path, tmp_path: Path) -> None:
+    with open_log(tmp_path / "log.sqlite") as log, closing(score_folder(folder, log=log, tank=TANK, jobs=2)) as scoring:
+        results = []
+        killed = 0
+        for result in scoring:
+            results.append(result)
+            if not killed and result.outcome == "new":
+                for child in psutil.Process().children():
+                    if "spawn_main" in " ".join(child.cmdline()):
+                        child.kill()
+                        killed += 1
+        assert killed
+        assert counts(results) == {"new": 6, "same": 1}
+        assert len(logged(log)) == 6
+
+
+def deadly_score(settings: dict[str, Any], unread: Any) -> tuple[Reading, bytes | None]:
+    """Stands for the reading of photos: one ends its process, one raises, one changes meanwhile."""
+    if unread.photo.name == "a-green.jpg":
+        os.kill(os.getpid(), signal.SIGKILL)
+    if unread.photo.name == "b/small.jpg":
+        raise ZeroDivisionError
+    return made_reading(photo=unread.photo.name), None
+
+
+def test_photo_that_cannot_be_read_to_the_end_is_refused_and_tried_again_next_time(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with open_log(tmp_path / "log.sqlite") as log:
+        with monkeypatch.context() as patch:
+            patch.setattr(colorread.batch, "_score", deadly_score)
+            results = list(score_folder(folder, log=log, tank=TANK, jobs=2))
+        failed = {result.photo.name: result.reading for result in results if result.outcome == "failed"}
+        assert set(failed) == set(READ)
+        for reading in failed.values():
+            assert reading is not None
+            assert reading.reason is not None
+            assert reading.reason.code == "broke-off"
+            assert reading.kh_dkh == 4.5
+        assert "ZeroDivisionError" in failed["b/small.jpg"].reason.message  # type: ignore[union-attr]
+        assert len(logged(log)) == 4
+        again = list(score_folder(folder, log=log, tank=TANK, jobs=2))
+        assert counts(again) == {"known": 4, "new": 2, "same": 1}
+
+
+def test_photo_that_changes_meanwhile_is_not_kept(folder: Path) -> None:
+    unread = colorread.batch._Unread(photo=PhotoFile(path=folder / "d-empty.jpg", name="x"), sha256="0" * 64)
+    with pytest.raises(OSError, match="changed"):
+        colorread.batch._score({}, unread)
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="nothing is closed to root")
+def test_closed_file_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "closed.jpg").touch(mode=0)
+    with open_log(tmp_path / "log.sqlite") as log:
+        (result,) = score_folder(tmp_path, log=log, tank=TANK)
+    assert result.outcome == "failed"
+
+
+def test_vanished_file_is_refused(tmp_path: Path) -> None:
+    gone = PhotoFile(path=tmp_path / "gone.jpg", name="gone.jpg")
+    with open_log(tmp_path / "log.sqlite") as log:
+        (result,) = score_photos([gone], log=log, tank=TANK)
+        assert not logged(log)
+    assert result.outcome == "failed"
+    assert result.reading is not None
+    assert result.reading.reason is not None
+    assert result.reading.reason.code == "no-file"
+
+
+# Processes
+
+
+def doubled(number: int) -> int:
+    if number == 13:
+        raise ValueError("unlucky")
+    return 2 * number
+
+
+def thread_limits(_: int) -> tuple[int, str | None]:
+    import cv2
+
+    return cv2.getNumThreads(), os.environ.get("OPENBLAS_NUM_THREADS")
+
+
+def test_work_is_taken_only_as_fast_as_it_is_done() -> None:
+    taken, ahead = 0, []
+
+    def numbers() -> Iterator[int]:
+        nonlocal taken
+        for number in range(200):
+            taken += 1
+            yield number
+
+    results = {}
+    for done, result in enumerate(run_in_workers(doubled, numbers(), count=2)):
+        ahead.append(taken - done)
+        results[result.job] = result.result
+    assert max(ahead) <= 3
+    assert results == {number: None if number == 13 else 2 * number for number in range(200)}
+
+
+def test_what_a_task_raises_is_told() -> None:
+    (result,) = run_in_workers(doubled, [13], count=1)
+    assert result.trouble == "ValueError: unlucky"
+
+
+def test_processes_keep_to_one_thread() -> None:
+    (result,) = run_in_workers(thread_limits, [0], count=1)
+    assert result.result == (1, "1")
+
+
+class Unloadable:
+    """Can be pickled, but not unpickled."""
+
+    def __reduce__(self) -> tuple[Any, tuple[int]]:
+        return divmod, (0,)
+
+    def __call__(self, job: int) -> int:
+        return job
+
+
+def test_processes_that_never_start_end_the_work(capfd: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(RuntimeError, match="end before they begin"):
+        list(run_in_workers(Unloadable(), range(10), count=2))
+    with pytest.raises(ValueError, match="At least one process"):
+        list(run_in_workers(doubled, [1], count=0))
+
+
+def test_closing_early_ends_the_processes() -> None:
+    work = run_in_workers(doubled, range(1000), count=2)
+    next(work)
+    workers = [child for child in psutil.Process().children() if "spawn_main" in " ".join(child.cmdline())]
+    assert workers
+    work.close()
+    assert not any(worker.is_running() for worker in workers)
+
+
+# The table
+
+
+def table(path: Path) -> list[dict[str, str]]:
+    data = path.read_bytes()
+    assert data.startswith(b"\xef\xbb\xbf")  # by which spreadsheets know UTF-8
+    return list(csv.DictReader(io.StringIO(data.decode("utf-8-sig"), newline="")))
+
+
+def test_table_has_a_row_for_each_photo(tmp_path: Path) -> None:
+    one_sided = made_reading(
+        photo="büro/blau.jpg",
+        taken_at=datetime(2025, 6, 4, 18, 0),
+        limit="above",
+        ph=Interval(value=None, low=7.4, high=None),
+        co2_mg_l=Interval(value=None, low=None, high=5.0),
+    )
+    write_csv(tmp_path / "week.csv", [made_reading(), one_sided, made_refusal(photo="b.jpg", taken_at=None)])
+    first, second, third = table(tmp_path / "week.csv")
+    assert tuple(first) == COLUMNS
+    assert first["taken_at"] == "2025-06-04T05:30:09+01:00"
+    assert (first["co2_mg_l"], first["co2_low_mg_l"], first["co2_high_mg_l"]) == ("18.05", "12.00", "27.00")
+    assert (first["ph"], first["ph_low"], first["ph_high"]) == ("6.877", "6.700", "7.050")
+    assert (second["photo"], second["taken_at"], second["limit"]) == ("büro/blau.jpg", "2025-06-04T18:00:00", "above")
+    assert (second["co2_mg_l"], second["co2_low_mg_l"], second["co2_high_mg_l"]) == ("", "", "5.00")
+    assert third["status"] == "refused"
+    assert third["co2_mg_l"] == third["ph"] == third["fish"] == third["taken_at"] == ""
+    assert (third["code"], third["message"], third["next_step"]) == (
+        "no-card",
+        "No card was found.",
+        "Show the whole card.",
+    )
+
+
+@pytest.mark.parametrize("name", ["=1+1.jpg", "+a.jpg", "-a.jpg", "@sum(a).jpg", "\ta.jpg"])
+def test_no_file_name_becomes_a_formula(tmp_path: Path, name: str) -> None:
+    write_csv(tmp_path / "week.csv", [made_reading(photo=name), made_reading(photo='quo"te, comma.jpg')])
+    rows = table(tmp_path / "week.csv")
+    assert rows[0]["photo"] == f"'{name}"
+    assert rows[1]["photo"] == 'quo"te, comma.jpg'
+
+
+# The command
+
+
+def test_command_tells_what_became_of_the_photos(folder: Path, tmp_path: Path) -> None:
+    result = run("batch", folder, "--log", tmp_path / "log.sqlite", "--csv", tmp_path / "week.csv")
+    assert result.exit_code == 3
+    words = " ".join(result.stdout.split())
+    assert "2 photos read, 4 not read." in words
+    assert "1 photo with the same content as another, counted once." in words
+    assert 'kept under "unnamed"' in words
+    for part in ("broken-file", "no-vial", "not-a-photo", "Copy the original file"):
+        assert part in words
+    assert "e-text.jpg is not read: e-text.jpg is not a photo" in result.stderr
+    assert "b/twice.JPG has the same content as a-green.jpg" in result.stderr
+    rows = table(tmp_path / "week.csv")
+    assert [row["photo"] for row in rows] == sorted([*READ, *REFUSED])
+    assert {row["assumed"] for row in rows} == {"kh temperature light"}
+
+    again = run("batch", folder, "--log", tmp_path / "log.sqlite", "--csv", tmp_path / "week.csv")
+    assert again.exit_code == 2
+    assert "--force" in again.stderr
+    again = run("batch", folder, "--log", tmp_path / "log.sqlite", "--csv", tmp_path / "week.csv", "--force")
+    assert again.exit_code == 3
+    assert "6 of them known from the log" in " ".join(again.stdout.split())
+    assert table(tmp_path / "week.csv") == rows
+
+
+def test_command_prints_json_by_name_and_writes_what_the_tank_tells(
+    scored: tuple[list[Scored], Path], folder: Path, tmp_path: Path
+) -> None:
+    files = ("--summary", tmp_path / "week.json", "--report", tmp_path / "week.html")
+    result = run("batch", folder, "--log", scored[1], "--tank", "home", "--json", *files)
+    assert result.exit_code == 3
+    readings = [json.loads(line) for line in result.stdout.splitlines()]
+    assert [reading["photo"] for reading in readings] == sorted([*READ, *REFUSED])
+    assert {reading["kh_dkh"] for reading in readings} == {4.5}
+    summary = json.loads((tmp_path / "week.json").read_text(encoding="ascii"))
+    assert (summary["n_read"], summary["n_refused"]) == (2, 4)
+    assert "a-green.jpg" in (tmp_path / "week.html").read_text(encoding="utf-8")
+
+
+def test_command_succeeds_where_all_is_read(scored: tuple[list[Scored], Path], folder: Path, tmp_path: Path) -> None:
+    shutil.copy(folder / "a-green.jpg", tmp_path / "a.jpg")
+    result = run("batch", tmp_path, "--log", scored[1], "--tank", "home")
+    assert result.exit_code == 0, result.output
+    assert "1 photo read, 0 not read; 1 of them known from the log." in " ".join(result.stdout.split())
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("{empty}",), "no photo in"),
+        (("{empty}/nothing",), "is no folder"),
+        (("{folder}", "--tank", "nobody"), "no tank named nobody"),
+        (("{folder}", "--jobs", "0"), "--jobs"),
+        (("{folder}", "--csv", "{empty}/no/week.csv"), "cannot be written"),
+        (("{folder}", "--profile", "{folder}/README.txt"), "profile"),
+        (("{folder}", "--log", "{folder}/README.txt"), "log"),
+    ],
+)
+def test_wrong_use_is_told_in_one_sentence(
+    folder: Path, tmp_path: Path, arguments: tuple[str, ...], words: str
+) -> None:
+    (tmp_path / "empty").mkdir()
+    filled = [part.format(empty=tmp_path / "empty", folder=folder) for part in arguments]
+    result = run("batch", *filled, *(() if "--log" in filled else ("--log", tmp_path / "log.sqlite")))
+    assert result.exit_code == (1 if "--log" in arguments else 2)
+    assert words in result.stderr
+    assert len(result.stderr.splitlines()) == 1
+    assert "Traceback" not in result.output

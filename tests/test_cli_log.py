@@ -1,0 +1,310 @@
+from __future__ import annotations
+
+import csv
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+import colorread.cli
+from colorread import log_file
+from colorread.log import Log
+from colorread.reading import Interval
+from colorread.tank import Marks, Tank
+from tests.fabricated import made_reading
+from tests.made_log import made_entry, made_log_at
+
+HEAVY = ("numpy", "cv2", "skimage", "scipy", "PIL", "rich", "sqlite3", "platformdirs")
+runner = CliRunner()
+
+
+@pytest.fixture(autouse=True)
+def path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    path = tmp_path / "log.sqlite"
+    monkeypatch.setenv("COLORREAD_LOG", str(path))
+    monkeypatch.setenv("COLUMNS", "120")
+    return path
+
+
+@pytest.fixture
+def filled(path: Path) -> Path:
+    """Two tanks; window has four readings, of which the third was refused, desk has one."""
+    with made_log_at(path) as log:
+        log.add_tank(Tank(name="desk"))
+        for number in (3, 0, 30):
+            log.add(made_entry(number))
+        log.add(made_entry(20, refused=True))
+        log.add(made_entry(7, tank="desk"))
+    return path
+
+
+def run(*arguments: str, code: int = 0, answer: str | None = None) -> str:
+    result = runner.invoke(colorread.cli.app, list(arguments), input=answer)
+    assert result.exit_code == code, result.output
+    assert result.stdout == "" or code == 0 or answer is not None  # what went wrong is said on stderr
+    return str(result.output)
+
+
+def photos(path: Path) -> list[str]:
+    with Log(path) as log:
+        return [f"{entry.tank} {entry.reading.photo}" for entry in log.entries()]
+
+
+def test_tank_is_added_as_said(path: Path) -> None:
+    said = run(
+        *("tank", "add", "window", "--volume", "60", "--kh", "4.2", "--tank-kh", "6", "--temperature", "24"),
+        *("--lights", "10:00-18:00", "--gas", "08:00-18:00", "--source", "fermentation", "--source-amount", "200"),
+        *("--source-started", "2025-06-01", "--sensitive", "--plants", "12-28", "--fish-mark", "22"),
+        *("--fluid-renewed", "2025-05-20", "--light", "warm-led"),
+    )
+    assert said == "Added window. Read its photos with: colorread batch FOLDER --tank window\n"
+    data = json.loads(run("tank", "show", "window", "--json"))
+    assert data == {
+        "schema": "colorread.tank/1",
+        "name": "window",
+        "volume_l": 60.0,
+        "kh_dkh": 4.2,
+        "tank_kh_dkh": 6.0,
+        "temperature_c": 24.0,
+        "lights": "10:00-18:00",
+        "gas": "08:00-18:00",
+        "source": {"kind": "fermentation", "amount_g": 200.0, "started": "2025-06-01"},
+        "sensitive": True,
+        "marks": {"plants_low_mg_l": 12.0, "plants_high_mg_l": 28.0, "fish_mg_l": 22.0},
+        "fluid_renewed": "2025-05-20",
+        "light": "warm-led",
+        "profile": None,
+        "made_up": False,
+    }
+
+
+def test_bare_tank_has_the_defaults(path: Path) -> None:
+    run("tank", "add", "left tank")
+    with Log(path) as log:
+        assert log.tanks() == (Tank(name="left tank"),)
+
+
+def test_edit_changes_only_what_is_given_and_clears(path: Path) -> None:
+    run("tank", "add", "window", "--volume", "60", "--lights", "10:00-18:00", "--sensitive", "--fish-mark", "20")
+    with Log(path) as log:
+        before = log.tank("window")
+    assert run("tank", "edit", "window", "--kh", "5") == "Changed window.\n"
+    assert run("tank", "edit", "window", "--kh", "5") == "window was like that already.\n"
+    with Log(path) as log:
+        after = log.tank("window")
+    assert after.kh_dkh == 5.0
+    assert (after.volume_l, after.lights, after.sensitive) == (before.volume_l, before.lights, before.sensitive)
+    run("tank", "edit", "window", "--clear", "lights", "--clear", "fish-mark", "--not-sensitive")
+    with Log(path) as log:
+        assert log.tank("window") == Tank(name="window", volume_l=60.0, kh_dkh=5.0, marks=Marks())
+
+
+def test_tank_keeps_its_profile_by_whole_path(path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "no.toml").write_text("x", encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    seen: list[Path] = []
+    monkeypatch.setattr("colorread.cli_tank.load_profile", seen.append)
+    run("tank", "add", "window", "--profile", "no.toml")
+    assert seen == [Path("no.toml")]
+    with Log(path) as log:
+        assert log.tank("window").profile == str((tmp_path / "no.toml").resolve())
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("add", "window"), "There is a tank named window in the log already"),
+        (("add", "<b>"), "A tank's name starts with"),
+        (("add", "x", "--volume", "0"), "--volume must lie between 1 and 100000"),
+        (("add", "x", "--kh", "nan"), "--kh must be a number"),
+        (("add", "x", "--lights", "ten to six"), "A daily time span looks like 10:00-18:00"),
+        (("add", "x", "--plants", "30-15"), "lower mark for plants must lie below"),
+        (("add", "x", "--fluid-renewed", "soon"), "A day looks like 2025-06-04"),
+        (("add", "x", "--source-amount", "200"), "Say what makes the gas"),
+        (("add", "x", "--profile", "missing.toml"), "missing.toml could not be opened"),
+        (("edit", "windo", "--kh", "4"), "There is no tank named windo in the log; it knows desk, window."),
+        (("edit", "window"), "Say what to change"),
+        (("edit", "window", "--kh", "4", "--clear", "kh"), "Give --kh or clear it, not both"),
+        (("edit", "window", "--clear", "name"), "Invalid value for '--clear'"),
+        (("show", "windo"), "it knows desk, window"),
+        (("remove", "windo"), "it knows desk, window"),
+        (("remove", "window"), "window has readings in the log (4); add --with-readings"),
+    ],
+)
+def test_wrong_use_is_told_and_changes_nothing(filled: Path, arguments: tuple[str, ...], message: str) -> None:
+    with Log(filled) as log:
+        before = log.tanks()
+    assert message in run("tank", *arguments, code=2)
+    with Log(filled) as log:
+        assert log.tanks() == before
+        assert log.count("window") == 4
+
+
+def test_tanks_are_listed_and_removed(filled: Path) -> None:
+    run("tank", "edit", "desk", "--source", "acid-bicarbonate", "--gas", "08:00-18:00")
+    lines = run("tank", "list").splitlines()
+    assert [line.split() for line in lines if "dKH" in line] == [
+        ["desk", "4", "dKH", "08:00-18:00", "acid-bicarbonate", "1"],
+        ["window", "4", "dKH", "4"],
+    ]
+    assert [json.loads(line)["name"] for line in run("tank", "list", "--json").splitlines()] == ["desk", "window"]
+    assert "acid-bicarbonate" in run("tank", "show", "desk")
+    assert run("tank", "remove", "window", "--with-readings") == "Removed window and its readings (4).\n"
+    assert photos(filled) == ["desk IMG_0007.jpg"]
+    run("log", "forget", "--tank", "desk", "--yes")
+    assert run("tank", "remove", "desk") == "Removed desk.\n"
+    assert "no tanks yet" in run("tank", "list")
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("tank", "list"),
+        ("tank", "show", "window"),
+        ("tank", "edit", "window", "--kh", "4"),
+        ("tank", "remove", "window"),
+        ("log", "show"),
+        ("log", "export", "x.jsonl"),
+        ("log", "forget", "--refused"),
+    ],
+)
+def test_where_there_is_no_log_none_is_made(path: Path, arguments: tuple[str, ...]) -> None:
+    assert "There is no log at" in run(*arguments, code=2)
+    assert not path.exists()
+
+
+def test_option_goes_before_environment(path: Path, tmp_path: Path) -> None:
+    run("tank", "add", "window", "--log", str(tmp_path / "other.sqlite"))
+    assert not path.exists()
+    with Log(tmp_path / "other.sqlite") as log:
+        assert log.tanks() == (Tank(name="window"),)
+
+
+def test_show_prints_all_in_order_and_says_why_one_was_refused(filled: Path) -> None:
+    text = run("log", "show")
+    lines = [line for line in text.splitlines() if "IMG" in line]
+    assert [line.split()[3] for line in lines] == [f"IMG_{number:04d}.jpg" for number in (0, 3, 7, 20, 30)]
+    assert [line.split()[0] for line in lines] == ["window", "window", "desk", "window", "window"]
+    assert "2025-06-02 07:30" in lines[0]
+    assert "18 12 to 27 watch" in " ".join(lines[0].split())
+    assert "not read: No card was found." in lines[3]
+    assert "4 read, 1 not read." in text
+    assert "IMG_0007" not in run("log", "show", "--tank", "window")
+
+
+def test_show_of_one_sided_readings_hostile_names_and_unknown_times(path: Path) -> None:
+    with made_log_at(path) as log:
+        reading = made_reading(
+            photo="a\x1b[31m[bold]\udcff.jpg",
+            taken_at=None,
+            co2_mg_l=Interval(value=None, low=61.0, high=None),
+            limit="below",
+        )
+        log.add(made_entry(1, reading=reading))
+    text = run("log", "show")
+    assert "a?[31m[bold]?.jpg" in text
+    assert "above 61" in text
+    assert "\x1b" not in text
+
+
+def test_show_as_json_holds_everything_but_the_picture(filled: Path) -> None:
+    rows = [json.loads(line) for line in run("log", "show", "--tank", "window", "--json").splitlines()]
+    assert [row["reading"]["status"] for row in rows] == ["read", "read", "refused", "read"]
+    assert set(rows[0]) == {"tank", "sha256", "scored_at", "software", "settings_id", "profile_id", "reading"}
+    assert rows[0]["reading"]["schema"] == "colorread.reading/1"
+
+
+def test_show_as_csv(filled: Path, tmp_path: Path) -> None:
+    table = tmp_path / "window.csv"
+    assert "say which one with --tank" in run("log", "show", "--csv", str(table), code=2)
+    assert run("log", "show", "--tank", "window", "--csv", str(table)) == f"Wrote 4 readings to {table}.\n"
+    rows = list(csv.DictReader(table.read_text(encoding="utf-8-sig").splitlines()))
+    assert [row["photo"] for row in rows] == ["IMG_0000.jpg", "IMG_0003.jpg", "IMG_0020.jpg", "IMG_0030.jpg"]
+    assert "exists already" in run("log", "show", "--tank", "window", "--csv", str(table), code=2)
+    assert "could not be written" in run(
+        "log", "show", "--tank", "desk", "--csv", str(tmp_path / "no" / "x.csv"), code=1
+    )
+
+
+def test_empty_and_unknown_tanks_differ(path: Path) -> None:
+    run("tank", "add", "window")
+    assert "There are no readings yet" in run("log", "show")
+    assert "it knows window" in run("log", "show", "--tank", "windo", code=2)
+    assert run("log", "show", "--json") == ""
+
+
+def test_export_and_import(filled: Path, tmp_path: Path) -> None:
+    copy, backup = tmp_path / "copy.sqlite", tmp_path / "backup.jsonl"
+    assert run("log", "export", str(backup)) == f"Wrote 5 readings of 2 tanks to {backup}.\n"
+    assert "exists already" in run("log", "export", str(backup), code=2)
+    assert run("log", "import", str(backup), "--log", str(copy)) == "Added 5 readings and 2 tanks.\n"
+    run("tank", "edit", "desk", "--kh", "5", "--log", str(copy))
+    assert run("log", "import", str(backup), "--log", str(copy)) == (
+        "Added 0 readings and 0 tanks; 5 readings known already.\n"
+        "Left as they are in the log, though the file has other settings: desk.\n"
+    )
+    with Log(filled) as one, Log(copy) as two:
+        assert list(one.entries(with_pictures=True)) == list(two.entries(with_pictures=True))
+    lines = backup.read_text(encoding="ascii").splitlines()
+    backup.write_text("\n".join([*lines[:4], lines[4][:50], *lines[5:]]), encoding="ascii")
+    fresh = tmp_path / "fresh.sqlite"
+    assert "line 5 is damaged" in run("log", "import", str(backup), "--log", str(fresh), code=2)
+    assert photos(fresh) == []
+    assert "could not be read" in run("log", "import", str(tmp_path / "none"), code=2)
+
+
+WINDOW = [f"window IMG_{number:04d}.jpg" for number in (0, 3, 20, 30)]
+DESK = ["desk IMG_0007.jpg"]
+HASH_OF_3 = "4e07408562bedb8b60ce05c1decfe3ad16b72230967de01f640b7e4729b49fce"  # SHA-256 of "3"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "forgotten"),
+    [
+        (("--tank", "desk"), DESK),
+        (("--refused",), WINDOW[2:3]),
+        (("--photo", "IMG_0003.jpg"), WINDOW[1:2]),
+        (("--photo", HASH_OF_3[:6].upper()), WINDOW[1:2]),
+        (("--photo", HASH_OF_3, "--photo", "IMG_0007.jpg"), [*WINDOW[1:2], *DESK]),
+        (("--photo", HASH_OF_3[:3]), []),
+        (("--before", "2025-06-03"), [*WINDOW[:2], *DESK]),
+        (("--before", "2025-06-03", "--tank", "window"), WINDOW[:2]),
+        (("--before", "2025-06-03", "--refused"), []),
+    ],
+)
+def test_forget_deletes_what_all_options_say(filled: Path, arguments: tuple[str, ...], forgotten: list[str]) -> None:
+    assert "orgot" in run("log", "forget", *arguments, "--yes")
+    assert sorted(photos(filled)) == sorted({*WINDOW, *DESK} - set(forgotten))
+
+
+def test_forget_asks(filled: Path) -> None:
+    assert "Forget 1 reading of desk?" in run("log", "forget", "--tank", "desk", code=1, answer="n\n")
+    assert len(photos(filled)) == 5
+    assert "Forgot 1 reading of desk." in run("log", "forget", "--tank", "desk", answer="y\n")
+    assert len(photos(filled)) == 4
+    assert "Say what to forget" in run("log", "forget", "--yes", code=2)
+    assert "A day looks like" in run("log", "forget", "--before", "June", code=2)
+
+
+def test_trouble_with_the_file_is_one_sentence(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path.write_text("no log", encoding="ascii")
+    assert run("log", "show", code=1) == f"The log {path} is no log of this program; choose another file.\n"
+    path.unlink()
+    monkeypatch.setattr(log_file, "_WAIT_S", 0.05)
+    with made_log_at(path) as log, log.transaction():
+        assert "kept busy by another program" in run("tank", "add", "desk", code=1)
+
+
+@pytest.mark.parametrize("command", ["tank", "log"])
+def test_help_starts_without_heavy_imports(command: str) -> None:
+    code = (
+        f"import sys\nfrom colorread.cli import main\nsys.argv = ['colorread', '{command}', '--help']\n"
+        f"try: main()\nfinally: print([name for name in {HEAVY} if name in sys.modules], file=sys.stderr)"
+    )
+    result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False)
+    assert result.returncode == 0
+    assert "Examples:" in result.stdout
+    assert result.stderr.strip() == "[]"

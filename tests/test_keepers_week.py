@@ -1,0 +1,81 @@
+"""A keeper's week from the command line: calibrate, describe the tank, score the folder, read what came of it."""
+
+from __future__ import annotations
+
+import csv
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from PIL import Image
+from typer.testing import CliRunner
+
+from colorread.cli import app
+
+WEEK = Path(__file__).resolve().parents[1] / "sample_images" / "week"
+N_PHOTOS = 9
+
+
+def run(*arguments: object) -> str:
+    result = CliRunner().invoke(app, [str(argument) for argument in arguments])
+    assert result.exit_code == 0, result.output
+    return result.output
+
+
+@pytest.fixture(scope="module")
+def week(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three days of photos, the calibration photos among them, scored with their profile."""
+    folder = tmp_path_factory.mktemp("week")
+    photos = folder / "photos"
+    photos.mkdir()
+    for name in [f"week-{number:02d}.jpg" for number in range(N_PHOTOS)] + [
+        path.name for path in WEEK.glob("cal*.jpg")
+    ]:
+        shutil.copy(WEEK / name, photos / name)
+    log, profile = folder / "log.sqlite", folder / "me.toml"
+    ends = ("--acid", photos / "calibration-acid.jpg", "--base", photos / "calibration-base.jpg")
+    known = ("--known", photos / "calibration-known.jpg", "--known-ph", 6.9, "--kh", 4)
+    run("calibrate", "ends", *ends, *known, "--out", profile)
+    spans = ("--lights", "10:00-18:00", "--gas", "08:00-18:00")
+    run("tank", "add", "window", "--volume", 60, "--kh", 4, "--temperature", 25, *spans, "--log", log)
+    files = ("--csv", folder / "week.csv", "--report", folder / "week.html", "--summary", folder / "week.json")
+    text = run(
+        *("batch", photos, "--tank", "window", "--profile", profile, "--log", log),
+        *files,
+        *("--plot", folder / "week.png"),
+    )
+    (folder / "said.txt").write_text(text, encoding="utf-8")
+    return folder
+
+
+def test_the_summary_tells_the_tank_at_every_photo(week: Path) -> None:
+    summary = json.loads((week / "week.json").read_text(encoding="ascii"))
+    assert summary["n_read"] == N_PHOTOS
+    assert len(summary["tank_co2"]) == N_PHOTOS
+    assert summary["gas_trend_percent_per_day"] is None or summary["gas_trend_percent_per_day"]["value"] < 10.0
+
+
+def test_photos_of_the_calibration_are_no_readings(week: Path) -> None:
+    with open(week / "week.csv", encoding="utf-8-sig", newline="") as file:
+        names = {row["photo"] for row in csv.DictReader(file)}
+    assert names == {f"week-{number:02d}.jpg" for number in range(N_PHOTOS)}
+    assert (week / "said.txt").read_text(encoding="utf-8").count("that the profile was made of") == 3
+
+
+def test_report_and_plot_are_there(week: Path) -> None:
+    page = (week / "week.html").read_text(encoding="utf-8")
+    assert "week-00.jpg" in page
+    with Image.open(week / "week.png") as plot:
+        assert min(plot.size) > 300
+
+
+def test_the_log_shows_the_readings(week: Path) -> None:
+    lines = run("log", "show", "--json", "--log", week / "log.sqlite").splitlines()
+    assert len(lines) == N_PHOTOS
+
+
+def test_a_plot_of_another_kind_is_refused_before_the_work(week: Path) -> None:
+    result = CliRunner().invoke(app, ["batch", str(week / "photos"), "--plot", str(week / "week.gif")])
+    assert result.exit_code == 2
+    assert ".png or .pdf" in result.output

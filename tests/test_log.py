@@ -1,0 +1,555 @@
+from __future__ import annotations
+
+import json
+import random
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
+from typing import Any
+
+import platformdirs
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from colorread import log_file
+from colorread.log import Log, LogEntry, LogError, LogFailure, default_log_path
+from colorread.log_lines import export_lines, import_lines
+from colorread.reading import Interval, Reading, Reason
+from colorread.reading_json import reading_from_dict, reading_to_dict
+from colorread.tank import Tank
+from tests.fabricated import made_reading, made_refusal
+from tests.made_log import START, made_entry, made_log_at
+from tests.test_tank import tanks
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "log.sqlite"
+
+
+@pytest.fixture
+def log(path: Path) -> Iterator[Log]:
+    with made_log_at(path) as opened:
+        yield opened
+
+
+def rounded(low: float, high: float, digits: int) -> st.SearchStrategy[float]:
+    return st.floats(low, high).map(lambda value: round(value, digits))
+
+
+def intervals(high: float, digits: int) -> st.SearchStrategy[Interval]:
+    three = st.lists(rounded(0.0, high, digits), min_size=3, max_size=3).map(sorted)
+    ends = (None, "low", "high")
+    return st.tuples(three, st.sampled_from(ends)).map(
+        lambda drawn: Interval(
+            value=None if drawn[1] else drawn[0][1],
+            low=None if drawn[1] == "low" else drawn[0][0],
+            high=None if drawn[1] == "high" else drawn[0][2],
+        )
+    )
+
+
+def outlines() -> st.SearchStrategy[tuple[tuple[float, float], ...]]:
+    return st.lists(st.tuples(rounded(-1e4, 1e4, 1), rounded(-1e4, 1e4, 1)), max_size=5).map(tuple)
+
+
+minutes = st.integers(-14 * 60, 14 * 60).map(lambda offset: timezone(timedelta(minutes=offset)))
+names = st.text(st.characters(categories=("L", "N", "P", "Z", "S", "Cc", "Cs")), max_size=20)
+common: dict[str, st.SearchStrategy[Any]] = {
+    "photo": names,
+    "taken_at": st.none() | st.datetimes(timezones=st.none() | minutes),
+    "time_source": st.sampled_from(("exif with offset", "exif without offset", "file time", "unknown")),
+    "kh_dkh": rounded(0.25, 30.0, 3),
+    "temperature_c": rounded(5.0, 40.0, 2),
+    "fluid": st.sampled_from(("reference", "tank-water")),
+    "light": st.sampled_from(("daylight", "unknown")),
+    "assumed": st.lists(st.sampled_from(("kh", "temperature", "light", "fluid"))).map(tuple),
+    "geometry": st.sampled_from((None, "front", "beside")),
+    "tank_kh_dkh": st.none() | rounded(0.25, 30.0, 3),
+    "flags": st.lists(st.text()).map(tuple),
+    "card_corners_px": st.none() | outlines(),
+    "vial_outline_px": st.none() | outlines(),
+    "profile": st.none() | st.text(),
+}
+read = st.fixed_dictionaries(
+    {
+        **common,
+        "ph": intervals(14.0, 3),
+        "co2_mg_l": intervals(500.0, 2),
+        "limit": st.sampled_from((None, "below", "above")),
+        "co2_rule_of_thumb_mg_l": st.none() | rounded(0.0, 500.0, 2),
+        "tank_ph": st.none() | intervals(14.0, 3),
+        "budget": st.dictionaries(st.text(), rounded(0.0, 2.0, 4), max_size=4),
+    }
+).map(lambda values: made_reading(**values))
+reasons = st.builds(Reason, code=st.text(), message=st.text(), next_step=st.text())
+refusals = st.fixed_dictionaries({**common, "reason": reasons}).map(lambda values: made_refusal(**values))
+
+
+@given(read | refusals)
+def test_reading_comes_back_from_json_as_it_was(reading: Reading) -> None:
+    assert reading_from_dict(json.loads(json.dumps(reading_to_dict(reading), allow_nan=False))) == reading
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"schema": "colorread.reading/2"}, "schema of the reading must be colorread.reading/1"),
+        ({"status": "guessed"}, "status of the reading must be one of read, refused"),
+        ({"taken_at": "today"}, "must be a time such as"),
+        ({"ph": None}, "A photo that was read has ph"),
+        ({"verdict": None}, "A photo that was read has ph"),
+        ({"status": "refused"}, "A refused photo has a reason"),
+        ({"ph": {"value": 7.0, "low": 7.2, "high": 7.4}}, "its value must lie between its ends"),
+        ({"ph": {"value": 7.0, "low": None, "high": None}}, "must have an end"),
+        ({"ph": {"value": "7"}}, "The ph of the reading lacks low, high"),
+        ({"kh_dkh": float("inf")}, "kh_dkh of the reading must be a number"),
+        ({"flags": "glare"}, "flags of the reading must be a list of texts"),
+        ({"budget": {"dye": "much"}}, "budget of the reading must be named numbers"),
+        ({"vial": {"outline_px": [[1.0]]}}, "outline_px of the vial must be a list of points"),
+        ({"verdict": {"plants": "enough", "fish": "fine", "sentences": [], "cautions": []}}, "fish of the verdict"),
+        ({"smell": "none"}, "entries that are not known"),
+    ],
+)
+def test_what_is_no_reading_is_told_in_a_sentence(change: dict[str, Any], message: str) -> None:
+    data = reading_to_dict(made_reading())
+    with pytest.raises(ValueError, match=message):
+        reading_from_dict({**data, **change})
+    for name in data:
+        with pytest.raises(ValueError, match=f"The reading lacks {name}"):
+            reading_from_dict({key: value for key, value in data.items() if key != name})
+
+
+def test_log_lives_where_the_environment_says(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv("COLORREAD_LOG", str(tmp_path / "mine"))
+    assert default_log_path() == tmp_path / "mine"
+    monkeypatch.setenv("COLORREAD_LOG", "")
+    assert default_log_path() == platformdirs.user_data_path("colorread", appauthor=False) / "log.sqlite"
+
+
+def test_everything_is_there_when_opened_again(tmp_path: Path) -> None:
+    path = tmp_path / "new" / "folder" / "log.sqlite"
+    entry = made_entry(1, profile_id="p" * 64)
+    refused = made_entry(2, refused=True, picture=None)
+    with made_log_at(path) as log:
+        log.add(entry)
+        log.add(refused)
+    with Log(path) as log:
+        expected = [replace(one, reading=reading_from_dict(reading_to_dict(one.reading))) for one in (entry, refused)]
+        assert list(log.entries("window", with_pictures=True)) == expected
+        assert list(log.entries()) == [replace(one, picture=None) for one in expected]
+        assert log.entry("window", entry.sha256) == replace(expected[0], picture=None)
+        assert log.entry("window", "0") is None
+        assert log.picture("window", entry.sha256) == entry.picture
+        assert log.picture("window", refused.sha256) is None
+        assert log.tanks() == (Tank(name="window"),)
+
+
+def test_known_only_under_the_same_settings_and_tank(log: Log) -> None:
+    entry = made_entry(1)
+    log.add(entry)
+    log.add_tank(Tank(name="desk"))
+    assert log.known("window", entry.sha256, "settings")
+    assert not log.known("window", entry.sha256, "other")
+    assert not log.known("desk", entry.sha256, "settings")
+    log.add(replace(entry, settings_id="other"))
+    assert log.known("window", entry.sha256, "other")
+    assert not log.known("window", entry.sha256, "settings")
+    assert log.count("window") == 1
+
+
+@given(st.permutations(range(6)))
+def test_order_is_that_of_the_tanks_clock_whatever_was_added_first(order: list[int]) -> None:
+    east, west = timezone(timedelta(hours=9)), timezone(timedelta(hours=-9))
+    readings = [
+        made_reading(photo="z.jpg", taken_at=START.replace(tzinfo=east)),
+        made_reading(photo="a.jpg", taken_at=START + timedelta(microseconds=1)),
+        made_reading(photo="b.jpg", taken_at=(START + timedelta(seconds=1)).replace(tzinfo=west)),
+        made_reading(photo="c.jpg", taken_at=START + timedelta(seconds=1)),
+        made_reading(photo="a.jpg", taken_at=None),
+        made_reading(photo="d\udcff.jpg", taken_at=None),
+    ]
+    with made_log_at(":memory:") as log:
+        for i in order:
+            log.add(made_entry(i, reading=readings[i]))
+        assert [entry.reading.photo for entry in log.entries()] == [reading.photo for reading in readings]
+        assert [entry.reading.taken_at for entry in log.entries()] == [reading.taken_at for reading in readings]
+
+
+def test_time_of_scoring_is_kept_in_utc(log: Log) -> None:
+    log.add(made_entry(1, scored_at=datetime(2025, 6, 9, 1, tzinfo=timezone(timedelta(hours=2)))))
+    assert next(log.entries()).scored_at == datetime(2025, 6, 8, 23, tzinfo=UTC)
+    assert next(log.entries()).scored_at.tzinfo is UTC
+    with pytest.raises(ValueError, match="must have an offset"):
+        made_entry(1, scored_at=START)
+
+
+def test_tanks_are_added_once_changed_and_removed(log: Log) -> None:
+    with pytest.raises(LogError, match="There is a tank named window in the log already"):
+        log.add_tank(Tank(name="window"))
+    log.put_tank(Tank(name="window", volume_l=60.0))
+    log.put_tank(Tank(name="Desk 2"))
+    assert log.tank("window").volume_l == 60.0
+    with pytest.raises(LogError, match=r"There is no tank named door in the log; it knows Desk 2, window\."):
+        log.tank("door")
+    log.add(made_entry(1))
+    log.put_tank(Tank(name="window", volume_l=70.0))
+    assert log.count("window") == 1
+    with pytest.raises(LogError, match="window has 1 readings"):
+        log.remove_tank("window")
+    assert log.count("window") == 1
+    log.remove_tank("window", with_readings=True)
+    assert not list(log.entries())
+    log.remove_tank("Desk 2")
+    with pytest.raises(LogError, match="There is no tank named window in the log; it has none yet"):
+        log.remove_tank("window")
+
+
+def test_reading_of_an_unknown_tank_is_not_kept(log: Log) -> None:
+    with pytest.raises(LogError, match="no tank named door in the log; it knows window"):
+        log.add(made_entry(1, tank="door"))
+    assert not list(log.entries())
+
+
+def test_what_is_forgotten_is_gone_from_the_file(path: Path) -> None:
+    with made_log_at(path) as log:
+        for number in range(5):
+            log.add(made_entry(number))
+        assert log.forget("window", [made_entry(1).sha256, made_entry(3).sha256, "unknown"]) == 2
+        assert log.forget("door", [made_entry(2).sha256]) == 0
+    content = path.read_bytes()
+    assert b"picture of 1" not in content
+    assert b"picture of 2" in content
+    with Log(path) as log:
+        assert log.forget_all("window") == 3
+    assert b"picture of" not in path.read_bytes()
+
+
+def test_transaction_is_all_or_nothing(log: Log, path: Path) -> None:
+    def add_two_and_fail() -> None:
+        with log.transaction():
+            log.add(made_entry(1))
+            log.add_tank(Tank(name="desk"))
+            raise KeyError("stop")
+
+    with pytest.raises(KeyError):
+        add_two_and_fail()
+    with Log(path) as other:
+        assert other.tanks() == (Tank(name="window"),)
+        assert not list(other.entries())
+    log.add(made_entry(1))
+    assert log.count("window") == 1
+
+
+@given(st.lists(tanks, unique_by=lambda tank: tank.name, max_size=3), st.lists(read | refusals, max_size=3))
+def test_export_comes_back_by_import(some: list[Tank], readings: list[Reading]) -> None:
+    with Log(":memory:") as log, Log(":memory:") as copy:
+        for tank in some:
+            log.put_tank(tank)
+            for number, reading in enumerate(readings):
+                log.add(made_entry(number, tank=tank.name, reading=reading))
+        lines = list(export_lines(log))
+        done = import_lines(copy, (line.encode() for line in lines))
+        assert (done.tanks, done.readings) == (len(some), len(some) * len(readings))
+        assert list(export_lines(copy)) == lines
+        again = import_lines(copy, (line.encode() for line in lines))
+        assert (again.tanks, again.readings, again.kept_tanks) == (0, 0, ())
+        assert again.kept_readings == done.readings
+        assert list(export_lines(copy)) == lines
+
+
+def exported(*entries: LogEntry) -> list[bytes]:
+    with made_log_at(":memory:") as log:
+        for entry in entries:
+            log.add(entry)
+        return [line.encode() for line in export_lines(log)]
+
+
+def test_import_keeps_what_is_newer_in_the_log(log: Log) -> None:
+    old, new = (
+        made_entry(1, software="0.1.0"),
+        made_entry(1, software="0.2.0", scored_at=datetime(2026, 1, 1, tzinfo=UTC)),
+    )
+    log.put_tank(Tank(name="window", volume_l=60.0))
+    log.add(new)
+    done = import_lines(log, exported(old))
+    assert (done.tanks, done.readings, done.kept_readings, done.kept_tanks) == (0, 0, 1, ("window",))
+    assert next(log.entries()).software == "0.2.0"
+    assert log.tank("window").volume_l == 60.0
+    log.add(old)
+    assert import_lines(log, exported(new)).readings == 1
+    assert next(log.entries()).software == "0.2.0"
+
+
+def with_entry(**changes: Any) -> list[bytes]:
+    lines = exported(made_entry(1), made_entry(2))
+    entry = {**json.loads(lines[3])["entry"], **changes}
+    return [*lines[:3], json.dumps({"entry": entry}).encode(), *lines[4:]]
+
+
+GOOD = exported(made_entry(1), made_entry(2))
+
+
+@pytest.mark.parametrize(
+    ("lines", "message"),
+    [
+        ([*GOOD[:3], GOOD[3][:100], *GOOD[4:]], "line 4 is damaged: It is no JSON"),
+        ([*GOOD[:3], b"\xff\xfe\xfd\n", *GOOD[4:]], "line 4 is damaged: It is no JSON"),
+        ([*GOOD[:3], b"\n", *GOOD[4:]], "line 4 is damaged: It is no JSON"),
+        ([*GOOD[:3], b"[" * 100_000, *GOOD[4:]], "line 4 is damaged"),
+        ([*GOOD[:3], b'{"fish": 1}', *GOOD[4:]], "line 4 is damaged: It must be an object with one of"),
+        ([GOOD[0], *GOOD[2:]], "line 2 is damaged: The tank 'window' is not among the lines before"),
+        (GOOD[1:], "line 1 is damaged: A line with 'tank' cannot be there"),
+        ([GOOD[0], *GOOD], "line 2 is damaged: A line with 'schema' cannot be there"),
+        ([*GOOD, GOOD[3]], "line 6 is damaged: A line with 'entry' cannot be there"),
+        ([*GOOD[:2], *GOOD[1:]], "line 3 is damaged: The tank window is there twice"),
+        (GOOD[:4], "the file breaks off after line 4"),
+        ([], "the file breaks off after line 0"),
+        ([*GOOD[:3], GOOD[4]], "line 4 is damaged: Its counts are not those"),
+        ([b'{"schema": "colorread.log/2"}', *GOOD[1:]], "line 1 is damaged: The schema must be colorread.log/1"),
+        (with_entry(sha256="../x"), "line 4 is damaged: The sha256"),
+        (with_entry(sha256="A" * 64), "line 4 is damaged: The sha256"),
+        (with_entry(scored_at="2025-06-09T08:00:00"), "line 4 is damaged: The time at which a photo was read"),
+        (with_entry(picture="%%%"), "line 4 is damaged"),
+        (with_entry(software="\ud800"), "line 4 is damaged: The software of the entry must be printable"),
+        (with_entry(reading={}), "line 4 is damaged: The reading lacks schema"),
+    ],
+)
+def test_damaged_line_is_named_and_nothing_imported(path: Path, lines: list[bytes], message: str) -> None:
+    with Log(path) as log:
+        with pytest.raises(LogError, match=message) as told:
+            import_lines(log, lines)
+        assert not isinstance(told.value, LogFailure)
+        assert log.tanks() == ()
+        assert list(log.entries()) == []
+
+
+def test_import_onto_a_full_disk_does_not_blame_a_line(log: Log) -> None:
+    pages = log._connection.execute("PRAGMA page_count").fetchone()[0]
+    log._connection.execute(f"PRAGMA max_page_count = {pages + 2}")
+    with pytest.raises(LogFailure, match="the disk is full"):
+        import_lines(log, exported(*(made_entry(number) for number in range(20))))
+    assert not list(log.entries())
+
+
+def test_full_disk_is_told_and_what_was_added_stays(log: Log, path: Path) -> None:
+    pages = log._connection.execute("PRAGMA page_count").fetchone()[0]
+    log._connection.execute(f"PRAGMA max_page_count = {pages + 8}")
+    added = 0
+    with pytest.raises(LogFailure, match=r"log\.sqlite could not be written, for the disk is full"):  # noqa: PT012
+        for number in range(50):
+            log.add(made_entry(number))
+            added += 1
+    assert 0 < added < 50
+    with Log(path) as other:
+        assert other.count("window") == added
+
+
+def test_log_that_is_kept_busy_is_told(log: Log, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(log_file, "_WAIT_S", 0.05)
+    with Log(path) as other:
+        with log.transaction():
+            with pytest.raises(LogFailure, match="kept busy by another program for more than 20 s"):
+                other.add(made_entry(1))
+            assert other.tanks() == (Tank(name="window"),)  # reading does not wait for who writes
+        other.add(made_entry(1))
+    assert log.count("window") == 1
+
+
+@pytest.mark.parametrize("content", [b"x", b"x" * 600, b"photo,ph\n" * 1000, b"SQLite format 3\0" + b"\xff" * 5000])
+def test_what_is_no_log_is_told_and_left_alone(path: Path, content: bytes) -> None:
+    path.write_bytes(content)
+    with pytest.raises(LogFailure, match="is no log of this program"):
+        Log(path)
+    assert path.read_bytes() == content
+
+
+@pytest.mark.parametrize("stamp", ["application_id = 7", "user_version = 1", "user_version = 0"])
+def test_database_of_another_program_is_left_alone(path: Path, stamp: str) -> None:
+    with closing(sqlite3.connect(path)) as other:
+        other.execute(f"PRAGMA {stamp}")
+        if stamp.startswith("user"):
+            other.execute("CREATE TABLE tank (name)")
+    before = path.read_bytes()
+    with pytest.raises(LogFailure, match="is no log of this program"):
+        Log(path)
+    assert path.read_bytes() == before
+
+
+def test_folder_and_unreachable_file_are_told(tmp_path: Path) -> None:
+    with pytest.raises(LogFailure, match="could not be opened"):
+        Log(tmp_path)
+    (tmp_path / "file").touch()
+    with pytest.raises(LogFailure, match="could not be opened"):
+        Log(tmp_path / "file" / "log.sqlite")
+
+
+def test_damaged_row_is_told(log: Log, path: Path) -> None:
+    log.add(made_entry(1))
+    log._connection.execute("""UPDATE reading SET result = '{"schema": 1}'""")
+    with pytest.raises(LogFailure, match=r"damaged reading of window, 6b86b273ff34: The reading lacks"):
+        list(log.entries())
+    log._connection.execute("UPDATE tank SET settings = 'x'")
+    with pytest.raises(LogFailure, match="holds a damaged tank, window"):
+        log.tank("window")
+
+
+def test_log_of_a_later_version_is_told_and_left_alone(log: Log, path: Path) -> None:
+    log.close()
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA user_version = 99")
+    before = path.read_bytes()
+    with pytest.raises(LogFailure, match="written by a later version"):
+        Log(path)
+    assert path.read_bytes() == before
+
+
+def test_empty_file_becomes_a_log(path: Path) -> None:
+    path.touch()
+    with made_log_at(path) as log:
+        log.add(made_entry(1))
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("PRAGMA application_id").fetchone() == (0x436F6C52,)
+        assert connection.execute("PRAGMA user_version").fetchone() == (1,)
+        assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+
+
+# The file as version 1 makes it, written out by hand: it must open in every later version.
+VERSION_1 = """
+CREATE TABLE tank (name TEXT NOT NULL PRIMARY KEY, settings TEXT NOT NULL);
+CREATE TABLE reading (tank TEXT NOT NULL REFERENCES tank (name), sha256 TEXT NOT NULL, photo TEXT NOT NULL,
+    wall_clock TEXT, result TEXT NOT NULL, scored_at TEXT NOT NULL, software TEXT NOT NULL, settings_id TEXT NOT NULL,
+    profile_id TEXT, picture BLOB, PRIMARY KEY (tank, sha256));
+INSERT INTO tank VALUES ('window', '{"schema": "colorread.tank/1", "name": "window", "volume_l": 60.0, "kh_dkh": 4.0,
+    "tank_kh_dkh": null, "temperature_c": 25.0, "lights": "10:00-18:00", "gas": null, "source": null,
+    "sensitive": false, "marks": {"plants_low_mg_l": 15.0, "plants_high_mg_l": 30.0, "fish_mg_l": 25.0},
+    "fluid_renewed": null, "light": "unknown", "profile": null, "made_up": false}');
+INSERT INTO reading VALUES ('window', 'ab', 'a.jpg', '2025-06-02T07:30:00.000000',
+    '{"schema": "colorread.reading/1", "photo": "a.jpg", "status": "refused", "taken_at": "2025-06-02T07:30:00+02:00",
+    "time_source": "exif with offset", "ph": null, "co2_mg_l": null, "limit": null, "kh_dkh": 4.0,
+    "temperature_c": 25.0, "fluid": "reference", "light": "unknown", "profile": null, "assumed": ["kh"],
+    "geometry": null, "co2_rule_of_thumb_mg_l": null, "tank_kh_dkh": null, "tank_ph": null, "verdict": null,
+    "flags": [], "reason": {"code": "no-card", "message": "No card.", "next_step": "Show it."}, "card": null,
+    "vial": null, "budget": {}}',
+    '2025-06-09T08:00:00+00:00', '0.1.0', 'settings', NULL, x'ffd8');
+PRAGMA application_id = 1131375698;
+PRAGMA user_version = 1;
+"""
+
+
+def make_version_1(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as connection:
+        connection.executescript(VERSION_1)
+
+
+def check_version_1(path: Path) -> None:
+    with Log(path) as log:
+        assert log.tank("window").volume_l == 60.0
+        (entry,) = log.entries(with_pictures=True)
+        assert entry.reading.reason == Reason(code="no-card", message="No card.", next_step="Show it.")
+        assert entry.reading.taken_at == datetime(2025, 6, 2, 7, 30, tzinfo=timezone(timedelta(hours=2)))
+        assert entry.picture == b"\xff\xd8"
+
+
+def test_file_of_version_1_opens(path: Path) -> None:
+    make_version_1(path)
+    check_version_1(path)
+
+
+def add_migrations(monkeypatch: pytest.MonkeyPatch, *scripts: tuple[str, ...]) -> None:
+    monkeypatch.setattr(log_file, "_MIGRATIONS", (*log_file._MIGRATIONS, *scripts))
+
+
+def test_older_file_is_brought_up_to_date_step_by_step(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    make_version_1(path)
+    steps = (("CREATE TABLE note (words)", "INSERT INTO note VALUES ('two')"), ("UPDATE note SET words = words || 3",))
+    add_migrations(monkeypatch, *steps)
+    for _ in range(2):  # the second time there is nothing to do
+        check_version_1(path)
+        with closing(sqlite3.connect(path)) as connection:
+            assert connection.execute("SELECT words FROM note").fetchall() == [("two3",)]
+            assert connection.execute("PRAGMA user_version").fetchone() == (3,)
+
+
+def test_migration_that_fails_leaves_the_older_file(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    make_version_1(path)
+    with monkeypatch.context() as patch:
+        add_migrations(patch, ("CREATE TABLE note (words)", "DROP TABLE reading"), ("DROP TABLE that_is_not_there",))
+        with pytest.raises(LogFailure, match="could not be used: no such table"):
+            Log(path)
+    check_version_1(path)
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("SELECT name FROM sqlite_master WHERE name = 'note'").fetchall() == []
+
+
+@contextmanager
+def writer(path: Path, first: int, count: int) -> Iterator[subprocess.Popen[str]]:
+    command = [sys.executable, "-m", "tests.log_writer", str(path), str(first), str(count)]
+    with subprocess.Popen(command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
+        try:
+            assert process.stdout is not None
+            assert process.stdout.readline() == "ready\n"
+            yield process
+        finally:
+            process.kill()
+
+
+def start(process: subprocess.Popen[str]) -> None:
+    assert process.stdin is not None
+    process.stdin.write("go\n")
+    process.stdin.flush()
+
+
+def said(process: subprocess.Popen[str]) -> list[str]:
+    """Return the hashes that a process told of, without one that it could not finish."""
+    assert process.stdout is not None
+    return [line.strip() for line in process.stdout if line.endswith("\n")]
+
+
+def check_integrity(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+        assert connection.execute("PRAGMA foreign_key_check").fetchall() == []
+
+
+def test_processes_that_write_at_once_lose_nothing(path: Path) -> None:
+    # The file does not exist yet: they also make it at once.
+    with writer(path, 0, 60) as one, writer(path, 100, 60) as two, writer(path, 200, 60) as three:
+        processes = (one, two, three)
+        for process in processes:
+            start(process)
+        told = [sha256 for process in processes for sha256 in said(process)]
+        assert [process.wait() for process in processes] == [0, 0, 0]
+    assert len(told) == 180
+    check_integrity(path)
+    with Log(path) as log:
+        assert {entry.sha256 for entry in log.entries()} == set(told)
+        assert log._connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+
+
+def test_killed_at_any_moment_every_reading_that_was_added_is_there(path: Path) -> None:
+    chance = random.Random(20250604)
+    told: set[str] = set()
+    for round_ in range(5):
+        with writer(path, 10_000 * round_, 9_000) as one, writer(path, 10_000 * round_ + 9_000, 1_000) as two:
+            for process in (one, two):
+                start(process)
+            for process in chance.sample((one, two), 2):
+                time.sleep(chance.uniform(0.0, 0.12))
+                process.kill()
+            told.update(said(one), said(two))
+        check_integrity(path)
+        with Log(path) as log:
+            kept = {entry.sha256 for entry in log.entries()}
+        assert told <= kept
+        assert len(kept) <= len(told) + 2 * (round_ + 1)  # one each may have been added and not told of
+    assert len(told) > 20

@@ -1,0 +1,177 @@
+from __future__ import annotations
+
+import json
+from datetime import date, datetime, time
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from colorread.tank import DailySpan, GasSource, Marks, Tank, parse_span
+from colorread.tank_edit import changed_tank, parse_day
+from colorread.tank_json import tank_from_dict, tank_to_dict
+
+LIGHTS = ("daylight", "warm-led", "cool-led", "fluorescent", "tank-led", "unknown")
+KINDS = ("fermentation", "acid-bicarbonate", "cylinder")
+
+
+def maybe(strategy: st.SearchStrategy[Any]) -> st.SearchStrategy[Any]:
+    return st.none() | strategy
+
+
+times = st.builds(time, hour=st.integers(0, 23), minute=st.integers(0, 59))
+spans = st.builds(DailySpan, on=times, off=times)
+khs = st.floats(0.25, 30.0)
+marks = st.tuples(st.floats(1.0, 99.0), st.floats(100.0, 200.0), st.floats(1.0, 200.0)).map(
+    lambda three: Marks(plants_low_mg_l=three[0], plants_high_mg_l=three[1], fish_mg_l=three[2])
+)
+sources = st.builds(
+    GasSource, kind=st.sampled_from(KINDS), amount_g=maybe(st.floats(1.0, 1e5)), started=maybe(st.dates())
+)
+tanks = st.builds(
+    Tank,
+    name=st.from_regex(r"[A-Za-z0-9ä水][\w .-]{0,39}", fullmatch=True),
+    volume_l=maybe(st.floats(1.0, 1e5)),
+    kh_dkh=khs,
+    tank_kh_dkh=maybe(khs),
+    temperature_c=st.floats(5.0, 40.0),
+    lights=maybe(spans),
+    gas=maybe(spans),
+    source=maybe(sources),
+    sensitive=st.booleans(),
+    marks=marks,
+    fluid_renewed=maybe(st.dates()),
+    light=st.sampled_from(LIGHTS),
+    profile=maybe(st.text()),
+    made_up=st.booleans(),
+)
+WINDOW = Tank(
+    name="window",
+    volume_l=60.0,
+    lights=DailySpan(on=time(10), off=time(18)),
+    gas=DailySpan(on=time(8), off=time(18)),
+    source=GasSource(kind="fermentation", amount_g=200.0, started=date(2025, 6, 1)),
+    marks=Marks(plants_low_mg_l=10.0, plants_high_mg_l=20.0, fish_mg_l=22.0),
+    fluid_renewed=date(2025, 5, 20),
+)
+
+
+@given(tanks)
+def test_tank_comes_back_from_json_as_it_was(tank: Tank) -> None:
+    assert tank_from_dict(json.loads(json.dumps(tank_to_dict(tank), allow_nan=False))) == tank
+
+
+def test_json_of_a_tank_is_readable() -> None:
+    data = tank_to_dict(WINDOW)
+    assert data["schema"] == "colorread.tank/1"
+    assert data["lights"] == "10:00-18:00"
+    assert data["source"] == {"kind": "fermentation", "amount_g": 200.0, "started": "2025-06-01"}
+    assert data["fluid_renewed"] == "2025-05-20"
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"volume_l": "60"}, "The volume_l of the tank must be a number, not '60'"),
+        ({"volume_l": True}, "The volume_l of the tank must be a number"),
+        ({"kh_dkh": float("nan")}, "The kh_dkh of the tank must be a number"),
+        ({"kh_dkh": None}, "The kh_dkh of the tank must be a number"),
+        ({"kh_dkh": 99.0}, "KH of the fluid in dKH must lie between 0.25 and 30"),
+        ({"lights": "noon"}, "daily time span looks like"),
+        ({"sensitive": 1}, "must be true or false"),
+        ({"light": "candle"}, "must be one of daylight, warm-led"),
+        ({"source": {"kind": "volcano", "amount_g": None, "started": None}}, "must be one of fermentation"),
+        ({"source": {"kind": "cylinder"}}, "The gas source lacks amount_g, started"),
+        ({"source": []}, "The gas source must be a JSON object"),
+        ({"fluid_renewed": "yesterday"}, "must be a date such as"),
+        ({"marks": {}}, "The marks lacks"),
+        ({"schema": "colorread.tank/9"}, "schema of the tank must be colorread.tank/1"),
+        ({"lihgts": None}, r"entries that are not known: \['lihgts'\]"),
+        ({"name": "<b>"}, "A tank's name starts with"),
+    ],
+)
+def test_what_is_no_tank_is_told_in_a_sentence(change: dict[str, Any], message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        tank_from_dict({**tank_to_dict(WINDOW), **change})
+
+
+@pytest.mark.parametrize(
+    ("text", "hours"), [("10:00-18:00", 8.0), ("22:00-06:30", 8.5), ("08:00 - 24:00", 16.0), ("00:00-00:00", 24.0)]
+)
+def test_span_lasts_as_long_as_the_clock_says(text: str, hours: float) -> None:
+    assert parse_span(text).hours == hours
+
+
+@pytest.mark.parametrize("text", ["", "10-18", "25:00-26:00", "10:60-11:00", "10:00", "10:00-18:00x"])
+def test_what_is_no_span_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match="looks like 10:00-18:00"):
+        parse_span(text)
+
+
+@given(tanks)
+def test_edit_of_nothing_changes_nothing(tank: Tank) -> None:
+    assert changed_tank(tank, {}) == tank
+
+
+@pytest.mark.parametrize(
+    ("given_", "cleared", "field", "value"),
+    [
+        ({"volume": 80.0}, (), "volume_l", 80.0),
+        ({"kh": 5.0}, (), "kh_dkh", 5.0),
+        ({"tank_kh": 6.0}, (), "tank_kh_dkh", 6.0),
+        ({"temperature": 23.0}, (), "temperature_c", 23.0),
+        ({"lights": "22:00-06:00"}, (), "lights", DailySpan(on=time(22), off=time(6))),
+        ({"sensitive": True}, (), "sensitive", True),
+        ({"fluid_renewed": "2025-06-04"}, (), "fluid_renewed", date(2025, 6, 4)),
+        ({"plants": "12.5-25"}, (), "marks", Marks(plants_low_mg_l=12.5, plants_high_mg_l=25.0, fish_mg_l=22.0)),
+        ({"fish_mark": 24.0}, (), "marks", Marks(plants_low_mg_l=10.0, plants_high_mg_l=20.0, fish_mg_l=24.0)),
+        ({}, ("plants",), "marks", Marks(fish_mg_l=22.0)),
+        ({}, ("fish_mark",), "marks", Marks(plants_low_mg_l=10.0, plants_high_mg_l=20.0)),
+        ({}, ("gas",), "gas", None),
+        ({}, ("source",), "source", None),
+        ({}, ("source_amount",), "source", GasSource(kind="fermentation", started=date(2025, 6, 1))),
+        ({}, ("source_started",), "source", GasSource(kind="fermentation", amount_g=200.0)),
+        (
+            {"source_amount": 150.0},
+            (),
+            "source",
+            GasSource(kind="fermentation", amount_g=150.0, started=date(2025, 6, 1)),
+        ),
+        ({"source": "fermentation"}, (), "source", WINDOW.source),
+        ({"source": "cylinder"}, (), "source", GasSource(kind="cylinder")),
+        (
+            {"source": "cylinder", "source_amount": 500.0},
+            ("source",),
+            "source",
+            GasSource(kind="cylinder", amount_g=500.0),
+        ),
+    ],
+)
+def test_edit_changes_the_one_setting(given_: dict[str, Any], cleared: tuple[str, ...], field: str, value: Any) -> None:
+    before, after = tank_to_dict(WINDOW), tank_to_dict(changed_tank(WINDOW, given_, cleared))
+    assert getattr(changed_tank(WINDOW, given_, cleared), field) == value
+    assert {name for name in before if before[name] != after[name]} <= {field}
+
+
+def test_source_needs_its_kind() -> None:
+    with pytest.raises(ValueError, match="Say what makes the gas"):
+        changed_tank(Tank(name="desk"), {"source_amount": 100.0})
+
+
+@pytest.mark.parametrize("text", ["15", "a-b", "-5-10", "15-30-45"])
+def test_range_for_plants_is_two_numbers(text: str) -> None:
+    with pytest.raises(ValueError, match="looks like 15-30"):
+        changed_tank(WINDOW, {"plants": text})
+
+
+@given(st.dates())
+def test_day_is_read_as_it_is_written(day: date) -> None:
+    assert parse_day(day.isoformat()) == day
+
+
+def test_what_is_no_day_is_refused() -> None:
+    with pytest.raises(ValueError, match="A day looks like 2025-06-04, not '4 June'"):
+        parse_day("4 June")
+    with pytest.raises(ValueError, match="A day looks like"):
+        parse_day(datetime(2025, 6, 4).isoformat())
