@@ -96,7 +96,7 @@ def write_card_sheet(path: str | os.PathLike[str], *, paper: Literal["a4", "lett
     """
     if paper not in PAPERS:
         raise ValueError(f"paper must be one of {', '.join(PAPERS)}, not {paper!r}")
-    _replace_file(Path(path), _render_sheet(PAPERS[paper]))
+    replace_file(Path(path), _render_sheet(PAPERS[paper]))
 
 
 def _card_places_mm(outline: Rect) -> list[tuple[float, float]]:
@@ -120,7 +120,7 @@ def _render_sheet(page_size: tuple[float, float]) -> bytes:
         # From here on x to the right and y down in mm from the card's top-left corner, as in the geometry.
         canvas.transform(mm, 0, 0, -mm, x_mm * mm, (height_mm - y_mm) * mm)
         draw_card(canvas, card)
-        _draw_cut_marks(canvas, card.outline)
+        draw_cut_marks(canvas, card.outline)
         canvas.restoreState()
     cards_right_mm = MARGIN_MM + N_COLUMNS * (card.outline.width_mm + GAP_MM) - GAP_MM
     cards_bottom_mm = MARGIN_MM + N_ROWS * (card.outline.height_mm + GAP_MM) - GAP_MM
@@ -136,7 +136,7 @@ def _render_sheet(page_size: tuple[float, float]) -> bytes:
         width_mm=width_mm - 2 * MARGIN_MM,
         height_mm=height_mm - cards_bottom_mm - TEXT_GAP_MM - MARGIN_MM,
     )
-    _write_text(canvas, height_mm, side, STEPS_TITLE, STEPS, numbered=True)
+    write_text(canvas, height_mm, side, STEPS_TITLE, STEPS, numbered=True)
     half = (len(CAUTIONS) + 1) // 2
     column_mm = (foot.width_mm - TEXT_GAP_MM) / 2
     left = Rect(x_mm=foot.x_mm, y_mm=foot.y_mm, width_mm=column_mm, height_mm=foot.height_mm)
@@ -146,8 +146,8 @@ def _render_sheet(page_size: tuple[float, float]) -> bytes:
         width_mm=column_mm,
         height_mm=foot.height_mm,
     )
-    _write_text(canvas, height_mm, left, CAUTIONS_TITLE, CAUTIONS[:half], numbered=False)
-    _write_text(canvas, height_mm, right, "&nbsp;", CAUTIONS[half:], numbered=False)
+    write_text(canvas, height_mm, left, CAUTIONS_TITLE, CAUTIONS[:half], numbered=False)
+    write_text(canvas, height_mm, right, "&nbsp;", CAUTIONS[half:], numbered=False)
     canvas.showPage()
     canvas.save()
     return buffer.getvalue()
@@ -197,7 +197,17 @@ def _draw_marker(canvas: Canvas, white: NDArray[np.bool_], rect: Rect) -> None:
     canvas.drawPath(path, stroke=0, fill=1, fillMode=FILL_EVEN_ODD)
 
 
-def _draw_cut_marks(canvas: Canvas, outline: Rect) -> None:
+def draw_cut_marks(canvas: Canvas, outline: Rect) -> None:
+    """
+    Draw short lines outside the corners of a card.
+
+    Parameters
+    ----------
+    canvas : reportlab.pdfgen.canvas.Canvas
+        Its axes as in `draw_card`.
+    outline : Rect
+        The card.
+    """
     canvas.setStrokeGray(0)
     canvas.setLineWidth(0.15)
     left, top = outline.corners_mm[0]
@@ -208,9 +218,32 @@ def _draw_cut_marks(canvas: Canvas, outline: Rect) -> None:
             canvas.line(x, y + outward_y * CUT_MARK_START_MM, x, y + outward_y * CUT_MARK_END_MM)
 
 
-def _write_text(
+def write_text(
     canvas: Canvas, page_height_mm: float, place: Rect, title: str, lines: Sequence[str], *, numbered: bool
 ) -> None:
+    """
+    Write a title and a list below it.
+
+    Parameters
+    ----------
+    canvas : reportlab.pdfgen.canvas.Canvas
+        Its axes as reportlab has them, in points from the lower left corner.
+    page_height_mm : float
+        Height of the sheet [mm].
+    place : Rect
+        Where, from the upper left corner of the sheet.
+    title : str
+        Heading.
+    lines : sequence of str
+        Items, with the markup of reportlab.
+    numbered : bool
+        Whether the items are steps.
+
+    Raises
+    ------
+    AssertionError
+        If the text does not fit.
+    """
     frame = Frame(
         place.x_mm * mm,
         (page_height_mm - place.y_mm - place.height_mm) * mm,
@@ -230,7 +263,22 @@ def _write_text(
         raise AssertionError("the text does not fit beside the cards")
 
 
-def _replace_file(path: Path, content: bytes) -> None:
+def replace_file(path: Path, content: bytes) -> None:
+    """
+    Write a file whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+        The file; an older one is replaced.
+    content : bytes
+        What it holds.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written.
+    """
     descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
     try:
         with os.fdopen(descriptor, "wb") as file:

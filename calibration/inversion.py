@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -25,6 +26,13 @@ _TRUST_IN_STATED_LIGHT = 0.97
 # The end of the dye's range is "not excluded" where its likelihood comes within this factor of the best.
 _END_NOT_EXCLUDED = 0.1
 _SURELY_BLUE = 1.1  # baking soda alone takes water to about pH 8.3: assumption, from memory
+# The patches of a chart share its inks, so all together count as this many independent ones: on simulated prints more
+# made the intervals too small.
+_INDEPENDENT_PATCHES = 2.0
+State = Literal["acid", "base", "known", "chart", "kit-chart"]
+"""What is known of the color: fluid all yellow, all blue or of known pH; a patch of the own chart or of a kit's."""
+PRINTED_STATES: frozenset[State] = frozenset(("chart", "kit-chart"))
+"""States of which a print was seen instead of fluid."""
 PH_STEP = 0.01
 PKA_SHIFT: NDArray[np.float64] = np.round(np.arange(-0.3, 0.301, 0.02), 3)
 """Grid of the pKa' around its expected value, shape (31,) [-]."""
@@ -50,7 +58,7 @@ class SignalSamples:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
     """
-    The color of the same vial with fluid whose state is known, from a calibration.
+    The color of the same vial with fluid whose state is known, or of a patch of a chart, from a calibration.
 
     Parameters
     ----------
@@ -58,8 +66,9 @@ class Evidence:
         Its color.
     space : {'srgb', 'display-p3'}
         Primaries of that photo.
-    state : {'acid', 'base', 'known'}
-        Dye all yellow, all blue, or at a known pH.
+    state : {'acid', 'base', 'known', 'chart', 'kit-chart'}
+        Dye all yellow, all blue, or at a known pH; or a print of its color. The own chart is computed for `pka` and so
+        says nothing of the dye in the vial, while the maker of a kit matched its chart to the kit's dye.
     ph, ph_std : float
         Known pH and its standard uncertainty; without meaning for the ends [-].
     pka : float
@@ -68,7 +77,7 @@ class Evidence:
 
     samples: SignalSamples
     space: RgbSpace
-    state: Literal["acid", "base", "known"]
+    state: State
     ph: float
     ph_std: float
     pka: float
@@ -212,18 +221,39 @@ def weigh_members(
     """
     log_prior = np.log(member_weight)[:, None] - 0.5 * (PKA_SHIFT[None, :] / PKA_STD) ** 2
     log_weight = log_prior
+    n_patches = sum(item.state in PRINTED_STATES for item in evidence)
+    patch_share = min(1.0, _INDEPENDENT_PATCHES / max(n_patches, 1))
     for item in evidence:
-        log_likelihood = _fit_family(item.samples, signal_family(item.space).density).log_likelihood
-        if item.state == "known":
-            log_weight = log_weight + _log_at_known_ph(log_likelihood, item)
-        elif item.state == "acid":
-            log_weight = log_weight + log_likelihood[:, [0]]
-        else:
-            # Soda makes the fluid blue, but not how blue: any ratio of a twelvefold excess and more is as likely.
-            blue = log_likelihood[:, LOG_RATIO > _SURELY_BLUE]
-            log_weight = log_weight + np.logaddexp.reduce(blue, axis=1)[:, None]
+        samples = item.samples
+        densities = (samples.density.tobytes(), samples.density_std.tobytes())
+        share = patch_share if item.state in PRINTED_STATES else 1.0
+        log_weight = log_weight + share * _log_of_evidence(
+            *densities, item.space, item.state, item.ph, item.ph_std, item.pka
+        )
     weight: NDArray[np.float64] = trust * _normed(log_weight) + (1.0 - trust) * _normed(log_prior)
     return weight
+
+
+@lru_cache(maxsize=64)  # the evidence of a profile is the same for every photo
+def _log_of_evidence(
+    density: bytes, density_std: bytes, space: RgbSpace, state: str, ph: float, ph_std: float, pka: float
+) -> NDArray[np.float64]:
+    """Log likelihood of known fluid over members and, where its pH is known, pKa' shifts; shape (K, 1) or (K, 31)."""
+    samples = SignalSamples(
+        density=np.frombuffer(density).reshape(-1, 3), density_std=np.frombuffer(density_std).reshape(-1, 3)
+    )
+    log_likelihood = _fit_family(samples, signal_family(space).density).log_likelihood
+    if state in ("known", "kit-chart"):
+        log_weight = _log_at_known_ph(log_likelihood, ph, ph_std, pka)
+    elif state == "chart":
+        log_weight = _log_at_known_ph(log_likelihood, ph, ph_std, pka)[:, [len(PKA_SHIFT) // 2]]
+    elif state == "acid":
+        log_weight = log_likelihood[:, [0]]
+    else:
+        # Soda makes the fluid blue, but not how blue: any ratio of a twelvefold excess and more is as likely.
+        log_weight = np.logaddexp.reduce(log_likelihood[:, LOG_RATIO > _SURELY_BLUE], axis=1)[:, None]
+    log_weight.setflags(write=False)
+    return log_weight
 
 
 def _normed(log_weight: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -232,14 +262,14 @@ def _normed(log_weight: NDArray[np.float64]) -> NDArray[np.float64]:
     return normed
 
 
-def _log_at_known_ph(log_likelihood: NDArray[np.float64], item: Evidence) -> NDArray[np.float64]:
+def _log_at_known_ph(log_likelihood: NDArray[np.float64], ph: float, ph_std: float, pka: float) -> NDArray[np.float64]:
     """Log likelihood of a known fluid over members and pKa' shifts, shape (K, 31), the pH being uncertain."""
     likelihood = np.exp(log_likelihood - log_likelihood.max())
     total = np.zeros((len(likelihood), len(PKA_SHIFT)))
     # Gauss-Hermite quadrature over the pH.
     nodes, weights = np.polynomial.hermite_e.hermegauss(11)
     for node, weight in zip(nodes, weights / weights.sum(), strict=True):
-        ratio = np.clip(item.ph + node * item.ph_std - item.pka - PKA_SHIFT, LOG_RATIO[0], LOG_RATIO[-1])
+        ratio = np.clip(ph + node * ph_std - pka - PKA_SHIFT, LOG_RATIO[0], LOG_RATIO[-1])
         place = (ratio - LOG_RATIO[0]) / (LOG_RATIO[1] - LOG_RATIO[0])
         lower = np.minimum(place.astype(int), len(LOG_RATIO) - 2)
         upper_share = place - lower

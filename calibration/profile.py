@@ -8,7 +8,7 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal, cast
+from typing import Any, cast, get_args
 
 import numpy as np
 import tomli_w
@@ -16,10 +16,9 @@ from numpy.typing import NDArray
 
 from calibration.camera import LOG_RATIO, RgbSpace, direction_deg, signal_family
 from calibration.dye import PKA_25C_FRESH
-from calibration.inversion import PKA_SHIFT, Evidence, SignalSamples, weigh_members
+from calibration.inversion import PKA_SHIFT, Evidence, SignalSamples, State, weigh_members
 
 SCHEMA = "colorread.profile/1"
-State = Literal["acid", "base", "known"]
 USUAL_LOAD_INDEX = 11
 """Place of a usual dye amount in `calibration.camera.LOAD`, at which directions are told."""
 _DIRECTIONS = {"yellow": 0, "middle": len(LOG_RATIO) // 2, "blue": -1}
@@ -28,7 +27,7 @@ _DIRECTIONS = {"yellow": 0, "middle": len(LOG_RATIO) // 2, "blue": -1}
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KnownSample:
     """
-    One photo of the vial with fluid of known state.
+    The color in one photo of the vial with fluid of known state, or of one patch of a chart.
 
     Parameters
     ----------
@@ -267,7 +266,7 @@ def validity(profile: Profile) -> tuple[float, float]:
         Low and high end [-].
     """
     states = {sample.evidence.state for sample in profile.samples}
-    known = [sample.evidence.ph for sample in profile.samples if sample.evidence.state == "known"]
+    known = [sample.evidence.ph for sample in profile.samples if sample.evidence.state not in ("acid", "base")]
     low = 6.0 if "acid" in states else min(known, default=6.0) - 0.3
     high = 7.6 if "base" in states else max(known, default=7.6) + 0.3
     return round(low, 2), round(high, 2)
@@ -276,7 +275,7 @@ def validity(profile: Profile) -> tuple[float, float]:
 def _sample_from(entry: dict[str, Any]) -> KnownSample:
     density, density_std = (np.array(entry[key], dtype=np.float64) for key in ("density", "density_std"))
     numbers = np.array([entry["ph"], entry["ph_std"], entry["pka"]], dtype=np.float64)
-    if entry["state"] not in ("acid", "base", "known") or entry["space"] not in ("srgb", "display-p3"):
+    if entry["state"] not in get_args(State) or entry["space"] not in ("srgb", "display-p3"):
         raise ValueError
     if density.ndim != 2 or density.shape[1] != 3 or density.shape != density_std.shape or not len(density):
         raise ValueError

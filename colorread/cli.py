@@ -2,30 +2,18 @@
 
 from __future__ import annotations
 
-import math
 import sys
-from collections.abc import Iterator
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from colorread import __version__, cli_calibrate
-from colorread.cli_options import (
-    EXIT_FAILED,
-    EXIT_REFUSED,
-    KH_RANGE_DKH,
-    TEMPERATURE_RANGE_C,
-    LightClass,
-    fail,
-    number,
-)
+from colorread import __version__, cli_batch, cli_calibrate, cli_demo, cli_log, cli_print, cli_read, cli_serve, cli_tank
+from colorread.cli_options import EXIT_FAILED, fail, number
 
 if TYPE_CHECKING:
     from rich.console import Console
-
-    from colorread.reading import Reading
 
 # \b keeps the lines of a paragraph as they are.
 _EXIT_CODES = """\b
@@ -40,11 +28,6 @@ Examples:
   colorread fluid --kh 4 --volume 1000
   colorread read tank.jpg --kh 4 --temperature 25
   colorread calibrate ends --how"""
-_READ_EXAMPLES = """\b
-Examples:
-  colorread read tank.jpg --kh 4 --temperature 25
-  colorread read *.jpg --evidence pictures
-  colorread read tank.heic --json"""
 
 
 class Paper(StrEnum):
@@ -52,13 +35,6 @@ class Paper(StrEnum):
 
     A4 = "a4"
     LETTER = "letter"
-
-
-class Fluid(StrEnum):
-    """What the vial holds."""
-
-    REFERENCE = "reference"
-    TANK_WATER = "tank-water"
 
 
 app = typer.Typer(
@@ -70,10 +46,15 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-
-
+app.command(epilog=f"{cli_read.EPILOG}\n\n{_EXIT_CODES}")(cli_read.read)
 app.add_typer(cli_calibrate.app, name="calibrate")
+app.add_typer(cli_tank.app, name="tank")
+app.add_typer(cli_log.app, name="log")
 app.command(epilog="Example: colorread profile me.toml --picture me.png")(cli_calibrate.profile)
+app.command(epilog="Example: colorread chart --out chart.pdf --kh 4 --temperature 25")(cli_print.chart)
+app.command(epilog=f"{cli_batch.EPILOG}\n\n{_EXIT_CODES}")(cli_batch.batch)
+app.command(epilog=cli_demo.EPILOG)(cli_demo.demo)
+app.command(epilog=cli_serve.EPILOG)(cli_serve.serve)
 
 
 def _version(show: bool) -> None:
@@ -109,66 +90,6 @@ def card(
     typer.echo(f"Wrote {out}. Print it at 100 %, then check with a ruler that the scale bar is 30 mm long.")
 
 
-def _rectangle(text: str | None) -> tuple[float, float, float, float] | None:
-    if text is None:
-        return None
-    try:
-        x, y, width, height = (float(part) for part in text.split(","))
-    except ValueError:
-        fail("--vial wants four numbers: left, top, width and height in pixels, such as 1200,800,300,300.")
-    if not all(map(math.isfinite, (x, y, width, height))) or min(width, height) <= 0.0:
-        fail("--vial wants a width and a height above zero, after left and top, such as 1200,800,300,300.")
-    return x, y, width, height
-
-
-@app.command(epilog=f"{_READ_EXAMPLES}\n\n{_EXIT_CODES}")
-def read(
-    photos: Annotated[list[Path], typer.Argument(help="Photos: JPEG, PNG, HEIC, TIFF or WebP.", metavar="PHOTO")],
-    kh: Annotated[
-        float | None, number("KH of the fluid in the vial in dKH; 4 is assumed.", "DKH", *KH_RANGE_DKH)
-    ] = None,
-    temperature: Annotated[
-        float | None, number("Temperature of the water in degrees C; 25 is assumed.", "C", *TEMPERATURE_RANGE_C)
-    ] = None,
-    fluid: Annotated[Fluid, typer.Option(help="What the vial holds.")] = Fluid.REFERENCE,
-    tank_kh: Annotated[
-        float | None,
-        number("KH of the tank in dKH: adds the pH a probe there should show.", "DKH", *KH_RANGE_DKH),
-    ] = None,
-    light: Annotated[LightClass, typer.Option(help="Lamp of the photo, if known.")] = LightClass.UNKNOWN,
-    vial: Annotated[
-        str | None,
-        typer.Option(
-            help="Rectangle around the fluid in pixels of the upright photo, if it is not found.", metavar="X,Y,W,H"
-        ),
-    ] = None,
-    profile: Annotated[
-        Path | None,
-        typer.Option(help="Calibration profile of this phone, vial, fluid and light.", metavar="FILE"),
-    ] = None,
-    evidence: Annotated[
-        Path | None, typer.Option(help="Folder for one annotated picture a photo.", metavar="DIR")
-    ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object a line instead of text.")] = False,
-) -> None:
-    """Read pH and CO2 from photos of the vial before the card, each with its 90 % interval."""
-    if fluid is Fluid.TANK_WATER and kh is None and tank_kh is None:
-        fail("With tank water in the vial its KH is that of the tank: add --tank-kh X.")
-    options = {
-        "kh_dkh": kh,
-        "temperature_c": temperature,
-        "fluid": fluid.value,
-        "tank_kh_dkh": tank_kh,
-        "light": light.value,
-        "vial_xywh": _rectangle(vial),
-        "profile": None if profile is None else cli_calibrate.load_profile(profile),
-    }
-    results = _read_all(photos, options, evidence)
-    readings = _print_json(results) if as_json else _print_text(results)
-    if any(reading.status == "refused" for reading in readings):
-        raise typer.Exit(EXIT_REFUSED)
-
-
 @app.command(epilog="Example: colorread fluid --kh 4 --volume 1000 --scale-error 0.1")
 def fluid(
     kh: Annotated[float, number("KH wanted in dKH.", "DKH")] = 4.0,
@@ -197,68 +118,6 @@ def fluid(
         from colorread.terminal import print_fluid
 
         print_fluid(_console(), recipe, dose, air, vial_volume)
-
-
-def _read_all(
-    photos: list[Path], options: dict[str, Any], evidence: Path | None
-) -> Iterator[tuple[Reading, Path | None]]:
-    """Yield one reading after the other with its evidence picture; a bar on stderr tells of several."""
-    from rich.console import Console
-    from rich.progress import Progress
-
-    console = Console(stderr=True)
-    shows_bar = len(photos) > 1 and console.is_interactive
-    # The bar stands only while a photo is read, so that it never mixes with what is printed on stdout.
-    bar = Progress(console=console, transient=True)
-    task = bar.add_task("Reading photos", total=len(photos))
-    for photo in photos:
-        if shows_bar:
-            bar.start()
-        try:
-            result = _read_one(photo, options, evidence)
-        finally:
-            if shows_bar:
-                bar.stop()
-        bar.advance(task)
-        yield result
-
-
-def _read_one(photo: Path, options: dict[str, Any], evidence: Path | None) -> tuple[Reading, Path | None]:
-    from colorread.pipeline import read_photo_traced
-
-    reading, trace = read_photo_traced(photo, **options)
-    if evidence is None:
-        return reading, None
-    from colorread.evidence import write_evidence
-
-    try:
-        return reading, write_evidence(reading, trace, evidence)
-    except OSError as error:
-        fail(f"The evidence picture could not be written to {evidence}: {error.strerror or error}.", EXIT_FAILED)
-
-
-def _print_json(results: Iterator[tuple[Reading, Path | None]]) -> list[Reading]:
-    from colorread.reading_json import reading_to_json
-
-    readings = []
-    for reading, _ in results:
-        typer.echo(reading_to_json(reading))
-        readings.append(reading)
-    return readings
-
-
-def _print_text(results: Iterator[tuple[Reading, Path | None]]) -> list[Reading]:
-    from colorread.terminal import print_cautions, print_reading, print_summary
-
-    console = _console()
-    readings = []
-    for reading, picture in results:
-        print_reading(console, reading, picture)
-        readings.append(reading)
-    if len(readings) > 1:
-        print_summary(console, readings)
-    print_cautions(console, readings)
-    return readings
 
 
 def _console() -> Console:

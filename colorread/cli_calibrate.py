@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,7 +11,7 @@ import typer
 from colorread.cli_options import EXIT_FAILED, KH_RANGE_DKH, TEMPERATURE_RANGE_C, LightClass, fail, number
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from calibration.profile import Profile
     from colorread.calibrate import KnownPhoto
@@ -120,16 +121,81 @@ def air(
     _make(photos, out, from_profile, light, force)
 
 
+@app.command(
+    epilog='Example: colorread calibrate chart kit.jpg --patches "6.4 6.6 6.8 7.0 7.2" --out me.toml',
+)
+def chart(
+    photos: Annotated[
+        list[Path] | None, typer.Argument(help="Photos of one chart in the light of the readings.", metavar="PHOTO")
+    ] = None,
+    patches: Annotated[
+        str | None,
+        typer.Option(
+            help="What the patches of a kit's chart stand for, in their order: pH, or mg/L with that unit last and "
+            "--kh given. Leave it out for the chart of this program.",
+            metavar='"A B C ... [mg/L]"',
+        ),
+    ] = None,
+    kh: Annotated[
+        float | None, number("KH in dKH for which the patches hold, if in mg/L.", "DKH", *KH_RANGE_DKH)
+    ] = None,
+    temperature: _Temperature = 25.0,
+    region: Annotated[
+        str | None,
+        typer.Option(
+            help="Rectangle around the row of patches in pixels of the upright photo, if it is not found.",
+            metavar="X,Y,W,H",
+        ),
+    ] = None,
+    out: _Out = None,
+    from_profile: _From = None,
+    light: _Light = LightClass.UNKNOWN,
+    force: _Force = False,
+    how: _How = False,
+) -> None:
+    """Calibrate with the printed color chart, or with the chart of your own kit beside the card."""
+    from colorread.how_to import CHART
+
+    _explain(how, CHART)
+    if not photos:
+        fail("Give at least one photo of a chart; --how explains how to take it.")
+    if region is not None and patches is None:
+        fail("--region belongs to the chart of a kit, whose patches --patches names.")
+    xywh = None if region is None else _region(region)
+    from colorread.calibrate import make_chart_profile
+    from colorread.patch_labels import ph_of_patches
+
+    try:
+        patch_ph = None if patches is None else ph_of_patches(patches, kh_dkh=kh, temperature_c=temperature)
+    except ValueError as error:
+        fail(str(error))
+    _write(
+        lambda earlier: make_chart_profile(
+            photos, patch_ph=patch_ph, region_xywh=xywh, light=light.value, base=earlier
+        ),
+        out,
+        from_profile,
+        force,
+    )
+
+
 def profile(
     file: Annotated[Path, typer.Argument(help="Profile to show.", metavar="FILE")],
     picture: Annotated[
         Path | None, typer.Option(help="Write a picture of the color line with the samples on it.", metavar="FILE.png")
     ] = None,
+    default: Annotated[
+        bool | None,
+        typer.Option("--default/--no-default", help="Use it by default for photos of its phone, or no longer."),
+    ] = None,
 ) -> None:
-    """Show a calibration profile in words and as a picture."""
+    """Show a calibration profile in words and as a picture, or make it the default of its phone."""
     from colorread.profile_words import profile_lines
 
     found = load_profile(file)
+    if default is not None:
+        _set_default(file, default)
+        return
     for line in profile_lines(found):
         typer.echo(line)
     if picture is not None:
@@ -140,6 +206,23 @@ def profile(
         except OSError as error:
             fail(f"{picture} could not be written: {error.strerror or error}.", EXIT_FAILED)
         typer.echo(f"Wrote {picture}.")
+
+
+def _set_default(file: Path, default: bool) -> None:
+    from colorread.profile_store import drop_default, make_default
+
+    try:
+        if default:
+            phones = ", ".join(make_default(file))
+            typer.echo(f"From now on read uses a copy of {file} for photos of {phones}, unless told otherwise.")
+        elif drop_default(file):
+            typer.echo("The phone of that profile has no default profile any more.")
+        else:
+            typer.echo("The phone of that profile has no default profile.")
+    except ValueError as error:
+        fail(str(error))
+    except OSError as error:
+        fail(f"The default could not be changed: {error.strerror or error}.", EXIT_FAILED)
 
 
 def load_profile(file: Path) -> Profile:
@@ -166,6 +249,16 @@ def load_profile(file: Path) -> Profile:
         fail(f"{file} could not be opened: {error.strerror or error}.")
 
 
+def _region(text: str) -> tuple[float, float, float, float]:
+    try:
+        x, y, width, height = (float(part) for part in text.split(","))
+    except ValueError:
+        x = y = width = height = math.nan
+    if not (math.isfinite(x + y + width + height) and min(width, height) > 0.0):
+        fail("--region wants left, top, width and height in pixels, such as 300,900,1400,200.")
+    return x, y, width, height
+
+
 def _explain(how: bool, lines: tuple[str, ...]) -> None:
     if how:
         for line in lines:
@@ -176,17 +269,25 @@ def _explain(how: bool, lines: tuple[str, ...]) -> None:
 def _make(
     photos: Sequence[KnownPhoto], out: Path | None, from_profile: Path | None, light: LightClass, force: bool
 ) -> None:
+    def make(earlier: Profile | None) -> Profile:
+        from colorread.calibrate import make_profile
+
+        return make_profile(photos, light=light.value, base=earlier)
+
+    _write(make, out, from_profile, force)
+
+
+def _write(make: Callable[[Profile | None], Profile], out: Path | None, from_profile: Path | None, force: bool) -> None:
     if out is None:
         fail("Say where to write the profile: --out me.toml.")
     if out.exists() and not force:
         fail(f"{out} exists already; choose another name or add --force to replace it.")
     from calibration.profile import write_profile
-    from colorread.calibrate import make_profile
     from colorread.profile_words import profile_lines
 
     earlier = None if from_profile is None else load_profile(from_profile)
     try:
-        made = make_profile(photos, light=light.value, base=earlier)
+        made = make(earlier)
     except ValueError as error:
         fail(str(error))
     try:

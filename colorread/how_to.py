@@ -24,6 +24,21 @@ ENDS = (
     *_CAUTIONS,
 )
 
+CHART = (
+    "Color chart: the chart of this program, or the one that came with your own kit.",
+    "  own chart    colorread chart --out chart.pdf, printed in color; photograph it alone, instead of the card.",
+    "  kit's chart  lay it flat beside the printed card, its row of patches in view, and say what the patches stand",
+    '               for, in their order: --patches "6.4 6.6 6.8 7.0 7.2", or --patches "5 10 20 30 mg/L" --kh 4.',
+    "               If the row is not found, mark it with --region X,Y,W,H in pixels of the upright photo.",
+    "  It must be a chart of bromothymol blue, yellow over green to blue, with at least three patches in one row.",
+    "Take the photos with the phone and light of your readings, straight on, nothing overexposed or mirrored.",
+    "A chart is a print: its inks are not the dye, and printers differ. The own chart tells of phone and lamp only,",
+    "and little; it says nothing of your dye. A kit's chart was matched to its dye by the maker and tells a bit more.",
+    "End points and a known point (colorread calibrate ends --how) tell most; add them with --from.",
+    "Cautions: keep charts, inks and dye dry and out of the tank, away from children and animals. A faded, stained or",
+    "copied chart misleads. A chart replaces neither an instrument nor a look at the fish.",
+)
+
 AIR = (
     "Air ladder: known pH without buying anything.",
     "  1. Thin the 4 dKH fluid with pure water to 2, 1 and 0.5 dKH (1 + 1 parts, each from the one before).",

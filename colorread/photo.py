@@ -17,6 +17,7 @@ from PIL import ExifTags, Image, ImageFile
 
 from colorread.color_profile import rgb_in_working_space
 from colorread.color_space import ColorSpace
+from colorread.errors import Refusal
 from colorread.photo_file import (
     GRAY_16_BIT_MODES,
     open_file,
@@ -146,6 +147,29 @@ def load_photo(path: str | os.PathLike[str], *, max_side_px: int = _WORKING_SIDE
         camera_model=_clean_text(tags.get(ExifTags.Base.Model)) or None,
         name=name,
     )
+
+
+def camera_model_of(path: str | os.PathLike[str]) -> str | None:
+    """
+    Return the phone or camera that took a photo, without decoding it.
+
+    Parameters
+    ----------
+    path : str or os.PathLike
+        The file.
+
+    Returns
+    -------
+    str or None
+        As EXIF says; None where it does not, or where the file is no photo.
+    """
+    file_path = Path(path)
+    try:
+        with open_file(file_path) as file, refusing_broken_files(file_path.name):
+            tags = _read_exif(open_image(file, file_path.name))
+    except Refusal:
+        return None
+    return _clean_text(tags.get(ExifTags.Base.Model)) or None
 
 
 def photo_from_array(rgb: NDArray[Any], *, name: str = "array", max_side_px: int = _WORKING_SIDE_PX) -> Photo:

@@ -13,7 +13,7 @@ from calibration.dye import PKA_25C_FRESH
 from calibration.inversion import weigh_members
 from calibration.profile import USUAL_LOAD_INDEX, Profile, estimate_parameters
 
-_MARKERS = {"acid": "v", "base": "^", "known": "o"}
+_MARKERS = {"acid": "v", "base": "^", "known": "o", "chart": "s", "kit-chart": "D"}
 
 
 def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> None:
@@ -45,11 +45,11 @@ def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> Non
         axes.plot(LOG_RATIO, mean, label=label, color=gray, linestyle=line)
         axes.fill_between(LOG_RATIO, mean - 1.645 * std, mean + 1.645 * std, color=gray, alpha=0.15, lw=0)
     pka_shift = estimate_parameters(profile.evidence).mean[0] - PKA_25C_FRESH
+    named = ""
     for sample in profile.samples:
         direction = direction_deg(sample.evidence.samples.density)
-        place = {"acid": -2.0, "base": 2.0}.get(
-            sample.evidence.state, sample.evidence.ph - sample.evidence.pka - pka_shift
-        )
+        shift = 0.0 if sample.evidence.state == "chart" else pka_shift  # the own chart is no dye
+        place = {"acid": -2.0, "base": 2.0}.get(sample.evidence.state, sample.evidence.ph - sample.evidence.pka - shift)
         axes.errorbar(
             place,
             np.median(direction),
@@ -61,6 +61,9 @@ def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> Non
             capsize=4,
             linestyle="none",
         )
+        if sample.photo == named:
+            continue  # the patches of one chart share a label
+        named = sample.photo
         axes.annotate(
             sample.photo,
             (place, np.median(direction)),

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from calibration.dye import PKA_25C_FRESH, PKA_STD
+from calibration.inversion import PRINTED_STATES
 from calibration.profile import Profile, estimate_parameters, validity
 
 _STATE_WORDS = {"acid": "all yellow", "base": "all blue"}
+_CHART_WORDS = {"chart": "printed color chart", "kit-chart": "color chart of a kit"}
 
 
 def profile_lines(profile: Profile) -> list[str]:
@@ -25,6 +27,7 @@ def profile_lines(profile: Profile) -> list[str]:
     estimates = estimate_parameters(profile.evidence)
     lamps = sorted(estimates.light_share.items(), key=lambda item: -item[1])[:2]
     low, high = validity(profile)
+    states = {sample.evidence.state for sample in profile.samples}
     phones = ", ".join(sorted(profile.camera_models)) or "unknown phone"
     lines = [
         f"Profile made {profile.made_at} with {phones}, light stated as {profile.light}.",
@@ -43,5 +46,12 @@ def profile_lines(profile: Profile) -> list[str]:
     for sample in profile.samples:
         evidence = sample.evidence
         state = _STATE_WORDS.get(evidence.state, f"pH {evidence.ph:.2f} +- {evidence.ph_std:.2f}")
+        if evidence.state in _CHART_WORDS:
+            patches = [other.evidence.ph for other in profile.samples if other.sha256 == sample.sha256]
+            state = (
+                f"{_CHART_WORDS[evidence.state]}, {len(patches)} patches, pH {min(patches):.2f} to {max(patches):.2f}"
+            )
         lines.append(f"  {sample.photo} ({state}), taken {sample.taken_at or 'at an unknown time'}")
-    return lines
+    if states <= PRINTED_STATES:
+        lines.append("A chart alone narrows readings little, as inks are not the dye. Add end points or a known point.")
+    return list(dict.fromkeys(lines))  # the patches of one photo share a line

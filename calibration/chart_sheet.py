@@ -1,0 +1,168 @@
+"""The print sheet of the color chart: a PDF at true size, the patches in color, everything else in black ink."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from io import BytesIO
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from reportlab.lib.units import mm
+from reportlab.pdfgen.canvas import Canvas
+
+from calibration.card import Rect, load_card
+from calibration.card_sheet import (
+    GAP_MM,
+    INK,
+    MARGIN_MM,
+    PAPERS,
+    TEXT_GAP_MM,
+    draw_card,
+    draw_cut_marks,
+    replace_file,
+    write_text,
+)
+from calibration.chart import CHART_PH, ChartPatch, chart_patches
+
+_N_CHARTS = 2
+# Baselines of the labels on the card, from its upper edge: what the numbers are, pH above the patches, CO2 below, note.
+_PH_TITLE_MM, _PH_MM, _CO2_MM, _CO2_TITLE_MM, _NOTE_MM = 21.6, 25.8, 48.4, 51.9, 54.9
+_TITLE_PT, _LABEL_PT, _NOTE_PT = 6.5, 8.5, 5.5
+
+STEPS_TITLE = "How to use a chart"
+STEPS = (
+    "<b>Print in color at 100&nbsp;%</b> (“actual size”, not “fit to page”) on matt white uncoated paper, best "
+    "quality, without any “vivid” or “photo” setting. Let the ink dry for a day.",
+    "<b>Check the size</b>: the bar on the left of a chart must be 30&nbsp;mm long.",
+    "<b>Cut</b> along lines that join the cut marks, and keep the second chart in the dark: prints fade.",
+    "<b>By eye</b>: hold the vial beside the patches in daylight and read the numbers at the patch that comes nearest. "
+    "Every patch has its numbers in black, pH above and CO<sub>2</sub> below; acid (much CO<sub>2</sub>) is left. "
+    "Whoever cannot tell the colors apart should let the photo read them.",
+    "<b>For the program</b>: photograph the chart alone with the phone and light of your readings, then run "
+    "<b>colorread calibrate chart PHOTO --out me.toml</b>.",
+)
+CAUTIONS_TITLE = "Keep in mind"
+CAUTIONS = (
+    "<b>Printers differ.</b> Inks are not the dye: the same file gives other colors on another printer or paper, and "
+    "under some lamps print and fluid part. A match by eye is easily wrong by 0.2 in pH, half of the CO<sub>2</sub>.",
+    "So this chart tells of phone and light only a little, and nothing of your dye. End points, a known point, or the "
+    "chart of your own kit tell more.",
+    "Read vials before the blank card, not before this chart.",
+    "The numbers of CO<sub>2</sub> hold for the KH and temperature written on the chart; print another for another KH.",
+    "Do not write on a chart. Replace it when it is faded, yellowed, stained or was wet; wet ink comes off, so keep it "
+    "out of the tank.",
+    "No mirrored or retouched pictures, no portrait mode, no filters, no flash.",
+    "Watch the fish: the vial is hours behind the water.",
+    "A reading replaces neither an instrument nor professional or veterinary advice.",
+)
+
+
+def write_chart_sheet(
+    path: str | os.PathLike[str],
+    *,
+    co2_mg_l: Sequence[float],
+    kh_dkh: float,
+    temperature_c: float,
+    paper: Literal["a4", "letter"] = "a4",
+) -> None:
+    """
+    Write a sheet of color charts to print.
+
+    A chart has the markers and rows of grays of the card, so that it is found and balanced like the card, and the
+    patches in its window. The file is the same, byte for byte, at each call, and appears whole or not at all.
+
+    Parameters
+    ----------
+    path : str or path-like
+        The PDF file; an older one is replaced.
+    co2_mg_l : sequence of float
+        CO2 at the pH of each patch, `calibration.chart.CHART_PH` [mg/L].
+    kh_dkh, temperature_c : float
+        For which these hold, to be written on the chart [dKH, degC].
+    paper : {"a4", "letter"}, default "a4"
+        Paper size; the sheet lies across.
+
+    Raises
+    ------
+    ValueError
+        If `paper` is not known or the number of CO2 values is wrong.
+    OSError
+        If the file cannot be written.
+    """
+    if paper not in PAPERS:
+        raise ValueError(f"paper must be one of {', '.join(PAPERS)}, not {paper!r}")
+    if len(co2_mg_l) != len(CHART_PH):
+        raise ValueError(f"The chart has {len(CHART_PH)} patches, but there are {len(co2_mg_l)} values of CO2.")
+    condition = f"mg/L CO2 at KH {kh_dkh:g} dKH and {temperature_c:g} °C"
+    replace_file(Path(path), _render_sheet(PAPERS[paper], [_co2_text(value) for value in co2_mg_l], condition))
+
+
+def _co2_text(co2_mg_l: float) -> str:
+    return f"{co2_mg_l:.0f}" if co2_mg_l >= 9.95 else f"{co2_mg_l:.1f}"
+
+
+def _render_sheet(page_size: tuple[float, float], co2_texts: Sequence[str], condition: str) -> bytes:
+    card = load_card()
+    buffer = BytesIO()
+    canvas = Canvas(buffer, pagesize=page_size, invariant=1, pageCompression=1)
+    canvas.setTitle("Color charts of a drop checker")
+    canvas.setAuthor("colorread")
+    width_mm, height_mm = page_size[0] / mm, page_size[1] / mm
+    for row in range(_N_CHARTS):
+        top_mm = MARGIN_MM + row * (card.outline.height_mm + GAP_MM)
+        canvas.saveState()
+        # From here on x to the right and y down in mm from the card's top-left corner, as in the geometry.
+        canvas.transform(mm, 0, 0, -mm, MARGIN_MM * mm, (height_mm - top_mm) * mm)
+        draw_card(canvas, card)
+        draw_cut_marks(canvas, card.outline)
+        for patch in chart_patches():
+            _draw_patch(canvas, patch)
+        canvas.restoreState()
+        canvas.saveState()
+        canvas.translate(MARGIN_MM * mm, (height_mm - top_mm) * mm)
+        _write_labels(canvas, card.vial_window, co2_texts, condition)
+        canvas.restoreState()
+    left_mm = MARGIN_MM + card.outline.width_mm + 1.5 * TEXT_GAP_MM
+    column_mm = (width_mm - left_mm - MARGIN_MM - TEXT_GAP_MM) / 2.0
+    for place, (title, lines, numbered) in enumerate(
+        ((STEPS_TITLE, STEPS, True), (CAUTIONS_TITLE, CAUTIONS, False)),
+    ):
+        column = Rect(
+            x_mm=left_mm + place * (column_mm + TEXT_GAP_MM),
+            y_mm=MARGIN_MM,
+            width_mm=column_mm,
+            height_mm=height_mm - 2.0 * MARGIN_MM,
+        )
+        write_text(canvas, height_mm, column, title, lines, numbered=numbered)
+    canvas.showPage()
+    canvas.save()
+    return buffer.getvalue()
+
+
+def _draw_patch(canvas: Canvas, patch: ChartPatch) -> None:
+    # IEC 61966-2-1:1999; none of the colors lies on its straight part near black.
+    encoded = 1.055 * np.clip(patch.rgb_lin, 0.0, 1.0) ** (1.0 / 2.4) - 0.055
+    canvas.setFillColorRGB(*encoded.tolist())
+    canvas.rect(patch.rect.x_mm, patch.rect.y_mm, patch.rect.width_mm, patch.rect.height_mm, stroke=0, fill=1)
+
+
+def _write_labels(canvas: Canvas, window: Rect, co2_texts: Sequence[str], condition: str) -> None:
+    """Write the numbers; the axes of `canvas` start at the card's top-left corner and run up."""
+    canvas.setFillColor(INK)
+    for patch, co2_text in zip(chart_patches(), co2_texts, strict=True):
+        middle = (patch.rect.x_mm + patch.rect.width_mm / 2.0) * mm
+        canvas.setFont("Helvetica-Bold", _LABEL_PT)
+        canvas.drawCentredString(middle, -_PH_MM * mm, f"{patch.ph:.1f}")
+        canvas.setFont("Helvetica", _LABEL_PT)
+        canvas.drawCentredString(middle, -_CO2_MM * mm, co2_text)
+    middle = (window.x_mm + window.width_mm / 2.0) * mm
+    canvas.setFont("Helvetica-Bold", _TITLE_PT)
+    canvas.drawCentredString(middle, -_PH_TITLE_MM * mm, "pH of the fluid")
+    canvas.setFont("Helvetica", _TITLE_PT)
+    canvas.drawCentredString(middle, -_CO2_TITLE_MM * mm, condition)
+    canvas.setFont("Helvetica", _NOTE_PT)
+    canvas.drawCentredString(
+        middle, -_NOTE_MM * mm, "Printers differ: a match by eye is rough. Read vials before the blank card, not here."
+    )

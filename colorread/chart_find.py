@@ -1,0 +1,246 @@
+"""The patches of a chart in a photo: found, put in order from yellow to blue, and measured against the card's paper."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import direction_deg
+from calibration.card import Rect, load_card
+from calibration.chart import chart_patches
+from calibration.tone import decode_tone, fit_tone
+from colorread.balance import fit_paper, require_usable_light, sample_greys
+from colorread.card_find import find_card, px_from_mm
+from colorread.card_view import view_card
+from colorread.errors import Refusal
+from colorread.photo import Photo, load_photo, photo_from_array
+
+_CLIPPED_U8, _BLACK_U8 = 252, 3
+_MAX_CLIPPED = 0.2
+_INSET = 0.18  # share of a patch on each side: its edge is blurred
+_MIN_PIXELS = 30
+_MIN_CHROMA = 0.02  # paper and gray print stay below
+_MAX_EDGE_U8 = 2.0  # change from pixel to pixel within one patch
+_EDGE_BLUR_PX = 1.2
+_MIN_SOLIDITY, _MAX_ASPECT = 0.8, 6.0
+_SIZE_RATIO = 2.5  # patches of one row are alike in size
+_MAX_GAP_RATIO = 1.8  # and stand evenly
+# Patches of a print that differ little may swap by its errors: on simulated prints neighbors fell by 6 degrees at most.
+_MAX_FALL_DEG = 8.0
+_MIN_SPAN_DEG = 25.0  # of the whole chart; the dye runs over 110 degrees from pH 6 to 7.6
+_DYE_ANGLE_DEG = (-35.0, 165.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChartColors:
+    """
+    The colors of a chart.
+
+    Parameters
+    ----------
+    density : ndarray of float64, shape (N, 3)
+        -log10 of each patch over the card's paper in linear R, G, B, from yellow to blue.
+    density_std : ndarray of float64, shape (N, 3)
+        Standard uncertainty from noise and tone curve [-].
+    photo : Photo
+        Where they were seen.
+    """
+
+    density: NDArray[np.float64]
+    density_std: NDArray[np.float64]
+    photo: Photo
+
+
+def measure_chart(
+    source: str | os.PathLike[str] | NDArray[Any],
+    n_patches: int | None = None,
+    region_xywh: tuple[float, float, float, float] | None = None,
+) -> ChartColors:
+    """
+    Find and measure the patches of a chart.
+
+    Parameters
+    ----------
+    source : path or ndarray, shape (H, W, 3)
+        Photo file, or an upright sRGB-encoded picture.
+    n_patches : int, optional
+        How many patches the row of a kit's chart has, which lies beside or before the card. Without it the photo shows
+        the chart of this project instead of the card.
+    region_xywh : tuple of float, optional
+        Where to look for that row: left, top, width, height in pixels of the upright photo at full size.
+
+    Returns
+    -------
+    ChartColors
+        From yellow to blue.
+
+    Raises
+    ------
+    Refusal
+        Where the photo gives no card, no usable light or no such row; codes as in `colorread.card_find` and
+        `colorread.balance`, and ``no-chart``, ``patch-count``, ``chart-order``, ``clipped-patch``.
+    """
+    photo = photo_from_array(source) if isinstance(source, np.ndarray) else load_photo(source)
+    fit, card = find_card(photo.rgb_u8), load_card()
+    view = view_card(photo.rgb_u8, fit.homography, fit.px_per_mm, (card.outline.width_mm, card.outline.height_mm))
+    tone = fit_tone(sample_greys(view, card))
+    decoded = decode_tone(np.arange(256) / 255.0, tone.strength).astype(np.float32)
+    paper = fit_paper(view, decoded[view.rgb_u8], card)
+    require_usable_light(view, paper, card)
+    if n_patches is None:
+        masks = [_patch_mask(photo, fit.homography, patch.rect) for patch in chart_patches()]
+    else:
+        middle = np.median(paper.rgb_lin[view.seen], axis=0)
+        density = -np.log10(np.maximum(decoded[photo.rgb_u8], 1e-3) / middle)
+        masks = _row_masks(photo, density, n_patches, _region(photo, region_xywh))
+    colors, stds = [], []
+    steeper = decode_tone(np.arange(256) / 255.0, tone.strength + tone.strength_std)
+    for mask in masks:
+        rows, cols = np.nonzero(mask)
+        pixels = photo.rgb_u8[rows, cols]
+        if len(pixels) < _MIN_PIXELS:
+            raise Refusal("no-chart", "A patch of the chart is too small or outside the photo.", _COME_CLOSER)
+        _require_unclipped(pixels)
+        at = np.rint(view.view_xy(np.stack([cols, rows], axis=-1).astype(np.float64))).astype(int)
+        # Beyond the view the paper of its edge stands in: the color of the light matters, not its strength.
+        at = np.clip(at, 0, np.array(view.seen.shape[::-1]) - 1)
+        expected = paper.rgb_lin[at[:, 1], at[:, 0]]
+        density = -np.log10(np.maximum(decoded[pixels], 1e-3) / expected)
+        shift = np.abs(np.median(-np.log10(np.maximum(steeper[pixels], 1e-3) / expected) - density, axis=0))
+        colors.append(np.median(density, axis=0))
+        stds.append(np.hypot(density.std(axis=0) / np.sqrt(max(len(pixels) / 9.0, 1.0)), shift - shift.min()))
+    order = _order(np.array(colors))
+    return ChartColors(
+        density=np.array(colors, dtype=np.float64)[order],
+        density_std=np.array(stds, dtype=np.float64)[order],
+        photo=photo,
+    )
+
+
+_COME_CLOSER = "Take the photo again from closer, with the whole chart and card in it."
+_MARK = "Mark the row with --region X,Y,W,H, or take the photo again with the chart flat beside the card."
+
+
+def _require_unclipped(pixels: NDArray[np.uint8]) -> None:
+    if (pixels >= _CLIPPED_U8).mean(axis=0).max() > _MAX_CLIPPED:
+        raise Refusal(
+            "clipped-patch",
+            "A patch of the chart is overexposed, so its color is lost.",
+            "Tap on the paper in the camera to darken the picture, keep lamps from mirroring, and take it again.",
+        )
+    if (pixels <= _BLACK_U8).mean(axis=0).max() > _MAX_CLIPPED:
+        raise Refusal(
+            "clipped-patch",
+            "A patch of the chart is too dark for its color to be measured.",
+            "Give the chart more light and take the photo again.",
+        )
+
+
+def _order(density: NDArray[np.float64]) -> NDArray[np.intp]:
+    """Return the order of the patches from yellow to blue, which is theirs along the row or its reverse."""
+    chroma = np.hypot(density[:, 0] - density[:, 1], density[:, 2] - density[:, 1])
+    if chroma.min() < _MIN_CHROMA:
+        raise Refusal(
+            "no-chart",
+            "There are no colored patches where the chart has them: this is the blank card, or a faded print.",
+            "Photograph the color chart instead of the card, or name the patches of a kit's chart with --patches.",
+        )
+    direction = direction_deg(density)
+    order = np.arange(len(density)) if direction[-1] > direction[0] else np.arange(len(density))[::-1]
+    rising = direction[order]
+    if np.diff(rising).min() < -_MAX_FALL_DEG or rising[-1] - rising[0] < _MIN_SPAN_DEG:
+        raise Refusal(
+            "chart-order",
+            "The patches do not run from yellow over green to blue in one order, as the colors of the dye do.",
+            "Use a chart of bromothymol blue with its patches in order, evenly lit and without shadows.",
+        )
+    return order
+
+
+def _patch_mask(photo: Photo, homography: NDArray[np.float64], rect: Rect) -> NDArray[np.bool_]:
+    inset = np.array((rect.width_mm, rect.height_mm)) * _INSET * np.array([(1, 1), (-1, 1), (-1, -1), (1, -1)])
+    return _filled(photo, px_from_mm(homography, rect.corners_mm + inset))
+
+
+def _filled(photo: Photo, corners_px: NDArray[np.float64]) -> NDArray[np.bool_]:
+    mask = np.zeros(photo.rgb_u8.shape[:2], np.uint8)
+    cv2.fillConvexPoly(mask, np.rint(corners_px).astype(np.int32), 1)
+    return mask.astype(bool)
+
+
+def _region(photo: Photo, xywh: tuple[float, float, float, float] | None) -> NDArray[np.bool_]:
+    if xywh is None:
+        return np.ones(photo.rgb_u8.shape[:2], bool)
+    x, y, width, height = (value * photo.scale for value in xywh)
+    return _filled(photo, np.array([(x, y), (x + width, y), (x + width, y + height), (x, y + height)]))
+
+
+def _row_masks(
+    photo: Photo, density: NDArray[np.float64], n_patches: int, region: NDArray[np.bool_]
+) -> list[NDArray[np.bool_]]:
+    """Return the inner parts of the patches of a kit's chart, in their order along the row."""
+    boxes = _flat_boxes(photo, density, region)
+    row = max((_row_through(boxes, a, b) for a in range(len(boxes)) for b in range(a)), key=len, default=[])
+    if not row:
+        raise Refusal("no-chart", "No row of colored patches was found beside the card.", _MARK)
+    if len(row) != n_patches:
+        raise Refusal(
+            "patch-count", f"A row of {len(row)} patches was found, but {n_patches} are named.", f"Name all. {_MARK}"
+        )
+    masks = []
+    for index in row:
+        center, sides, angle = boxes[index]
+        corners = cv2.boxPoints((center, (sides[0] * (1 - 2 * _INSET), sides[1] * (1 - 2 * _INSET)), angle))
+        masks.append(_filled(photo, corners.astype(np.float64)))
+    return masks
+
+
+_Box = tuple[Sequence[float], Sequence[float], float]  # center, sides, angle
+
+
+def _flat_boxes(photo: Photo, density: NDArray[np.float64], region: NDArray[np.bool_]) -> list[_Box]:
+    """Return rectangles around the parts of the photo that have one color, and one that the dye could have."""
+    smooth = cv2.GaussianBlur(photo.rgb_u8, (0, 0), _EDGE_BLUR_PX).astype(np.float32)
+    edge = np.zeros(region.shape, np.float32)
+    for channel in cv2.split(smooth):
+        for dx, dy in ((1, 0), (0, 1)):
+            edge = np.maximum(edge, np.abs(cv2.Scharr(channel, cv2.CV_32F, dx, dy)) / 32.0)
+    density = np.asarray(cv2.GaussianBlur(density, (0, 0), 2.0 * _EDGE_BLUR_PX), dtype=np.float64)
+    chroma = np.hypot(density[..., 0] - density[..., 1], density[..., 2] - density[..., 1])
+    angle = direction_deg(density)
+    dyed = (chroma > _MIN_CHROMA) & (angle > _DYE_ANGLE_DEG[0]) & (angle < _DYE_ANGLE_DEG[1])
+    flat = (dyed & region & (edge < _MAX_EDGE_U8)).astype(np.uint8)
+    contours, _ = cv2.findContours(
+        cv2.morphologyEx(flat, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8)), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+    )
+    boxes: list[_Box] = []
+    for contour in contours:
+        box = cv2.minAreaRect(contour)
+        area = box[1][0] * box[1][1]
+        compact = cv2.contourArea(contour) > _MIN_SOLIDITY * area * np.pi / 4.0  # discs too
+        if area > 3.0 * _MIN_PIXELS and compact and max(box[1]) < _MAX_ASPECT * min(box[1]):
+            boxes.append(box)
+    return boxes
+
+
+def _row_through(boxes: list[_Box], a: int, b: int) -> list[int]:
+    """Return the boxes like `a` and `b` on the line through both, in order, as far as they stand evenly."""
+    centers = np.array([box[0] for box in boxes])
+    areas = np.array([box[1][0] * box[1][1] for box in boxes])
+    along = (centers[b] - centers[a]) / np.linalg.norm(centers[b] - centers[a])
+    offset = np.abs((centers - centers[a]) @ np.array((-along[1], along[0])))
+    size = float(np.sqrt(areas[[a, b]].mean()))
+    alike = (areas * _SIZE_RATIO > areas[[a, b]].mean()) & (areas < _SIZE_RATIO * areas[[a, b]].mean())
+    members = np.flatnonzero(alike & (offset < 0.3 * size))
+    members = members[np.argsort(centers[members] @ along)]
+    gaps = np.diff(centers[members] @ along)
+    if len(gaps) < 2:
+        return []
+    breaks = np.flatnonzero(gaps > _MAX_GAP_RATIO * np.median(gaps)) + 1
+    return [int(index) for index in max(np.split(members, breaks), key=len)]

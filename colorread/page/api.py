@@ -1,0 +1,185 @@
+"""The interface for programs: the same functions and the same log, in JSON."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Body, HTTPException, Query, Request
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import JSONResponse, Response
+
+from colorread.log import Log, LogEntry
+from colorread.page.core import core_of
+from colorread.page.pages import forget_reading
+from colorread.page.uploads import receive_form, save_photos
+from colorread.reading_json import reading_to_dict
+from colorread.summary_json import summary_to_dict
+from colorread.tank_json import tank_from_dict, tank_to_dict
+
+_PROBLEM = {
+    "description": "What is wrong, in words.",
+    "content": {
+        "application/json": {
+            "schema": {
+                "type": "object",
+                "required": ["message", "next_step", "code"],
+                "properties": {
+                    "message": {"type": "string"},
+                    "next_step": {"type": "string"},
+                    "code": {"type": ["string", "null"]},
+                },
+            }
+        }
+    },
+}
+_PHOTO = {
+    "requestBody": {
+        "required": True,
+        "content": {
+            "multipart/form-data": {
+                "schema": {
+                    "type": "object",
+                    "required": ["photo"],
+                    "properties": {
+                        "photo": {
+                            "type": "string",
+                            "format": "binary",
+                            "description": "JPEG, PNG, HEIC, TIFF or WebP, at most 40 MB and 80 megapixels.",
+                        },
+                        "modified": {
+                            "type": "string",
+                            "description": "When the file was changed last, milliseconds since 1970; the time of the "
+                            "reading where the photo tells none.",
+                        },
+                    },
+                }
+            }
+        },
+    }
+}
+router = APIRouter(prefix="/api", tags=["colorread"], responses={404: _PROBLEM, 422: _PROBLEM, 503: _PROBLEM})
+
+
+@router.get("/tanks")
+def tanks(request: Request) -> list[dict[str, Any]]:
+    """Return all tanks, schema colorread.tank/1."""
+    with Log(core_of(request).log_path) as log:
+        return [tank_to_dict(tank) for tank in log.tanks()]
+
+
+@router.get("/tanks/{name}")
+def tank(request: Request, name: str) -> dict[str, Any]:
+    """Return one tank."""
+    return tank_to_dict(core_of(request).tank(name))
+
+
+@router.put("/tanks/{name}")
+def put_tank(request: Request, name: str, tank: Annotated[dict[str, Any], Body()]) -> dict[str, Any]:
+    """Add a tank or replace its settings, schema colorread.tank/1; its profile stays as it is."""
+    try:
+        given = tank_from_dict(tank)
+    except ValueError as error:
+        raise HTTPException(422, str(error)) from None
+    if given.name != name:
+        raise HTTPException(422, f"The tank is named {given.name!r} in the body, but {name!r} in the address.")
+    with Log(core_of(request).log_path) as log, log.transaction():
+        known = {known.name: known for known in log.tanks()}
+        # A profile is a file of this machine; which files are read is not for a request to say.
+        if given.profile != (known[name].profile if name in known else None):
+            raise HTTPException(422, "The profile cannot be changed here; use the page or the command line.")
+        log.put_tank(given)
+    return tank_to_dict(given)
+
+
+@router.get("/tanks/{name}/readings")
+def readings(
+    request: Request,
+    name: str,
+    start: Annotated[int, Query(ge=0, le=1_000_000)] = 0,
+    count: Annotated[int, Query(ge=1, le=1000)] = 100,
+) -> dict[str, Any]:
+    """Return readings by the time at which the photos were taken, schema colorread.reading/1 each."""
+    entries = core_of(request).entries(name)
+    return {"total": len(entries), "readings": [_entry(entry) for entry in entries[start : start + count]]}
+
+
+@router.post(
+    "/tanks/{name}/readings",
+    status_code=201,
+    openapi_extra=_PHOTO,
+    responses={400: _PROBLEM, 408: _PROBLEM, 413: _PROBLEM, 415: _PROBLEM},
+)
+async def read(request: Request, name: str, keep: bool = True) -> Response:
+    """
+    Read a photo and, where `keep` is true, put the reading into the log.
+
+    A photo that was refused is answered with 422 and its reading, which says why, and is not kept. With too much to
+    do the answer is 503 with Retry-After.
+    """
+    core = core_of(request)
+    with core.pool.place():
+        tank = await run_in_threadpool(core.tank, name)
+        async with receive_form(request, photos_max=1) as form:
+            (upload,) = await save_photos(form, core.folder)
+        try:
+            entry = await core.score(upload, tank)
+        finally:
+            upload.remove()
+        if entry.reading.reason is None and keep:
+            await run_in_threadpool(_add, core.log_path, entry)
+    reason = entry.reading.reason
+    if reason is None:
+        return JSONResponse(_entry(entry), 201 if keep else 200)
+    problem = {"message": reason.message, "next_step": reason.next_step, "code": reason.code}
+    return JSONResponse(problem | _entry(entry), 422)
+
+
+@router.get("/tanks/{name}/readings/{sha256}")
+def reading(request: Request, name: str, sha256: str) -> dict[str, Any]:
+    """Return one reading."""
+    with Log(core_of(request).log_path) as log:
+        entry = log.entry(name, sha256)
+    if entry is None:
+        raise HTTPException(404, "There is no such reading.")
+    return _entry(entry)
+
+
+@router.delete("/tanks/{name}/readings/{sha256}", status_code=204)
+def delete_reading(request: Request, name: str, sha256: str) -> Response:
+    """Delete one reading, and the photo that was kept of it."""
+    if not forget_reading(core_of(request).log_path, name, sha256):
+        raise HTTPException(404, "There is no such reading.")
+    return Response(status_code=204)
+
+
+@router.get(
+    "/tanks/{name}/readings/{sha256}/picture",
+    response_class=Response,
+    responses={200: {"content": {"image/jpeg": {}}, "description": "The evidence picture."}},
+)
+def picture(request: Request, name: str, sha256: str) -> Response:
+    """Return the evidence picture of a reading."""
+    with Log(core_of(request).log_path) as log:
+        found = log.picture(name, sha256)
+    if found is None:
+        raise HTTPException(404, "There is no picture of this reading.")
+    return Response(found, media_type="image/jpeg")
+
+
+@router.get("/tanks/{name}/summary")
+async def summary(request: Request, name: str) -> dict[str, Any]:
+    """Return what days of readings tell of a tank, schema colorread.summary/1."""
+    return summary_to_dict((await core_of(request).view(name)).summary)
+
+
+def _entry(entry: LogEntry) -> dict[str, Any]:
+    return {
+        "sha256": entry.sha256,
+        "scored_at": entry.scored_at.isoformat(),
+        "reading": reading_to_dict(entry.reading),
+    }
+
+
+def _add(log_path: Any, entry: LogEntry) -> None:
+    with Log(log_path) as log:
+        log.add(entry)

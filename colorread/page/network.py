@@ -1,0 +1,80 @@
+"""Where the page can be reached: addresses of this machine in a home network, and the names it answers to."""
+
+from __future__ import annotations
+
+import ipaddress
+import socket
+
+# For documentation (RFC 5737): no packet is sent, the system only says which of its addresses it would use.
+_ANYWHERE = ("192.0.2.1", 9)
+
+
+def home_address() -> str:
+    """
+    Return the address of this machine in the home network.
+
+    Returns
+    -------
+    str
+        A private IPv4 address.
+
+    Raises
+    ------
+    ValueError
+        If there is none; one sentence.
+    """
+    try:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+            probe.connect(_ANYWHERE)
+            found = str(probe.getsockname()[0])
+    except OSError:
+        raise ValueError("This machine is in no network; connect it to that of the phone, or name --address.") from None
+    return require_home(found)
+
+
+def require_home(text: str) -> str:
+    """
+    Return an address if it is one of a home network or of this machine itself.
+
+    Parameters
+    ----------
+    text : str
+        IPv4 address.
+
+    Returns
+    -------
+    str
+        The same.
+
+    Raises
+    ------
+    ValueError
+        If it is none, or one that all the world may reach; one sentence.
+    """
+    try:
+        address = ipaddress.IPv4Address(text)
+    except ValueError:
+        raise ValueError(f"An address looks like 192.168.1.20, not {text!r}.") from None
+    if not address.is_private or address.is_unspecified:
+        raise ValueError(f"{text} is no address of a home network; the page is not made for the open internet.")
+    return text
+
+
+def hosts_of(host: str, port: int) -> frozenset[str]:
+    """
+    Return the values of the Host header that the page answers to.
+
+    Parameters
+    ----------
+    host : str
+        Address that it listens on.
+    port : int
+        Port that it listens on.
+
+    Returns
+    -------
+    frozenset of str
+        With the port, and without it where it is that of plain HTTP.
+    """
+    names = {host} | ({"localhost"} if ipaddress.IPv4Address(host).is_loopback else set())
+    return frozenset({f"{name}:{port}" for name in names} | (names if port == 80 else set()))

@@ -1,0 +1,231 @@
+"""The pages for every day: a photo, its result, and what was read before."""
+
+from __future__ import annotations
+
+import base64
+from datetime import datetime
+from typing import Any
+from urllib.parse import quote
+
+from fastapi import APIRouter, HTTPException, Request
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import FileResponse, RedirectResponse, Response
+
+from colorread.log import Log, LogEntry
+from colorread.page.core import core_of, require_own_form, units_shown
+from colorread.page.kept_photo import photo_path
+from colorread.page.render import page
+from colorread.page.shown import age_words, last_read, view_reading
+from colorread.page.uploads import receive_form, save_photos, text_of
+from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS
+
+router = APIRouter(include_in_schema=False)
+_ROWS = 20
+
+
+def tank_url(name: str, rest: str = "") -> str:
+    """Return the address of a tank, or of something that belongs to it."""
+    return f"/tanks/{quote(name, safe='')}{rest}"
+
+
+def see(url: str) -> RedirectResponse:
+    """Send a browser on after a form, so that loading again repeats nothing."""
+    return RedirectResponse(url, 303)
+
+
+@router.get("/")
+def home(request: Request) -> Response:
+    """Show the tanks, or the only one."""
+    core = core_of(request)
+    with Log(core.log_path) as log:
+        tanks = [tank.name for tank in log.tanks()]
+    if core.home in tanks:
+        return see(tank_url(core.home))
+    return see(tank_url(tanks[0])) if len(tanks) == 1 else see("/tanks")
+
+
+@router.get("/tanks")
+def tanks(request: Request) -> Response:
+    """List the tanks with their last readings."""
+    now = datetime.now().astimezone()
+    with Log(core_of(request).log_path) as log:
+        rows = [(tank, last_read(list(log.entries(tank.name)))) for tank in log.tanks()]
+    units = units_shown(request)
+    shown = [
+        (tank, None, "") if entry is None else (tank, view_reading(entry, units), _age(entry, now))
+        for tank, entry in rows
+    ]
+    return page(request, "tanks.html", rows=shown)
+
+
+@router.get("/tanks/{name}")
+async def tank(request: Request, name: str, start: int = 0) -> Response:
+    """Show a tank: the camera, the last reading, the week, the advice and the readings before."""
+    core = core_of(request)
+    view = await core.view(name)
+    entries = await run_in_threadpool(core.entries, name)
+    undecided = await run_in_threadpool(core.drafts.entries, name)
+    units = units_shown(request)
+    last = last_read(entries)
+    newest_first = sorted(entries, key=_by_time, reverse=True)
+    start = max(0, min(start, len(entries)))
+    return page(
+        request,
+        "tank.html",
+        tank=view.summary.tank,
+        summary=view.summary,
+        figures=view.figures,
+        last=None if last is None else view_reading(last, units),
+        last_age="" if last is None else _age(last, datetime.now().astimezone()),
+        rows=[view_reading(entry, units) for entry in newest_first[start : start + _ROWS]],
+        start=start,
+        row_step=_ROWS,
+        n_rows=len(entries),
+        undecided=[view_reading(entry, units) for entry in undecided],
+        cautions=_cautions(last),
+    )
+
+
+@router.post("/tanks/{name}/snap")
+async def snap(request: Request, name: str) -> Response:
+    """Read one photo; what was read waits to be kept or discarded, what was refused leaves nothing behind."""
+    core = core_of(request)
+    with core.pool.place():
+        tank = await run_in_threadpool(core.tank, name)
+        async with receive_form(request, photos_max=1) as form:
+            require_own_form(request, text_of(form, "csrf"))
+            (upload,) = await save_photos(form, core.folder)
+        try:
+            entry = await core.score(upload, tank)
+            if entry.reading.reason is None:
+                await run_in_threadpool(core.drafts.put, tank, entry, upload)
+        except BaseException:
+            upload.remove()
+            raise
+    if entry.reading.reason is None:
+        return see(tank_url(name, f"/undecided/{entry.sha256}"))
+    upload.remove()
+    return page(request, "refused.html", status=422, tank=tank, reading=_view(request, entry), picture=_inline(entry))
+
+
+@router.get("/tanks/{name}/undecided/{sha256}")
+def undecided(request: Request, name: str, sha256: str) -> Response:
+    """Show a result that waits to be kept or discarded."""
+    core = core_of(request)
+    entry = core.drafts.entry(name, sha256)
+    if entry is None:
+        return see(tank_url(name))
+    return page(
+        request,
+        "undecided.html",
+        tank=core.tank(name),
+        reading=_view(request, entry),
+        picture=_inline(entry),
+        can_keep_photo=core.drafts.has_original(name, sha256),
+    )
+
+
+@router.post("/tanks/{name}/undecided/{sha256}")
+async def decide(request: Request, name: str, sha256: str) -> Response:
+    """Keep or discard a result."""
+    core = core_of(request)
+    async with receive_form(request) as form:
+        require_own_form(request, text_of(form, "csrf"))
+        choice, with_photo = text_of(form, "choice"), text_of(form, "photo") == "keep"
+    if choice == "keep":
+        await run_in_threadpool(core.drafts.keep, name, sha256, with_photo=with_photo)
+    elif choice == "discard":
+        await run_in_threadpool(core.drafts.discard, name, sha256)
+    else:
+        raise HTTPException(422, "Say whether to keep or to discard it.")
+    return see(tank_url(name))
+
+
+@router.get("/tanks/{name}/readings/{sha256}")
+def reading(request: Request, name: str, sha256: str) -> Response:
+    """Show one reading that was kept."""
+    core = core_of(request)
+    with Log(core.log_path) as log:
+        tank = log.tank(name)
+        entry = log.entry(name, sha256)
+        has_picture = entry is not None and log.picture(name, sha256) is not None
+    if entry is None:
+        raise HTTPException(404, "This reading is not in the log any more.")
+    return page(
+        request,
+        "reading.html",
+        tank=tank,
+        reading=_view(request, entry),
+        has_picture=has_picture,
+        has_photo=photo_path(core.log_path, entry.sha256).is_file(),
+    )
+
+
+@router.post("/tanks/{name}/readings/{sha256}")
+async def forget(request: Request, name: str, sha256: str) -> Response:
+    """Delete a reading, and the photo of it that was kept."""
+    core = core_of(request)
+    async with receive_form(request) as form:
+        require_own_form(request, text_of(form, "csrf"))
+    await run_in_threadpool(forget_reading, core.log_path, name, sha256)
+    return see(tank_url(name))
+
+
+def forget_reading(log_path: Any, name: str, sha256: str) -> bool:
+    """Delete a reading of a tank and the photo that was kept of it; return whether there was one."""
+    with Log(log_path) as log:
+        entry = log.entry(name, sha256)
+        if entry is None:
+            return False
+        log.forget(name, [entry.sha256])
+        is_left = any(log.entry(tank.name, entry.sha256) for tank in log.tanks())
+    if not is_left:
+        photo_path(log_path, entry.sha256).unlink(missing_ok=True)
+    return True
+
+
+@router.get("/tanks/{name}/readings/{sha256}/picture")
+def picture(request: Request, name: str, sha256: str) -> Response:
+    """Return the evidence picture of a reading."""
+    with Log(core_of(request).log_path) as log:
+        found = log.picture(name, sha256)
+    if found is None:
+        raise HTTPException(404, "There is no picture of this reading.")
+    return Response(found, media_type="image/jpeg")
+
+
+@router.get("/tanks/{name}/readings/{sha256}/photo")
+def photo(request: Request, name: str, sha256: str) -> Response:
+    """Return the photo that was kept of a reading."""
+    core = core_of(request)
+    with Log(core.log_path) as log:
+        entry = log.entry(name, sha256)
+    path = None if entry is None else photo_path(core.log_path, entry.sha256)  # by the hash in the log, never the URL's
+    if path is None or not path.is_file():
+        raise HTTPException(404, "No photo was kept of this reading.")
+    return FileResponse(path, media_type="image/jpeg")
+
+
+def _view(request: Request, entry: LogEntry) -> Any:
+    return view_reading(entry, units_shown(request))
+
+
+def _inline(entry: LogEntry) -> str:
+    return "" if entry.picture is None else "data:image/jpeg;base64," + base64.b64encode(entry.picture).decode("ascii")
+
+
+def _by_time(entry: LogEntry) -> datetime:
+    taken_at = entry.reading.taken_at
+    return datetime.min if taken_at is None else taken_at.replace(tzinfo=None)
+
+
+def _age(entry: LogEntry, now: datetime) -> str:
+    assert entry.reading.taken_at is not None
+    return age_words(entry.reading.taken_at, now)
+
+
+def _cautions(last: LogEntry | None) -> tuple[str, ...]:
+    """Return what to watch after the last reading, and always."""
+    if last is None or last.reading.verdict is None:
+        return (*WATCH_CAUTIONS, *ACT_CAUTIONS, *STANDING_CAUTIONS)
+    return last.reading.verdict.cautions

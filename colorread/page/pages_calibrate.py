@@ -1,0 +1,199 @@
+"""Pages that lead through a calibration, photo by photo."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, HTTPException, Request
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import Response
+from starlette.datastructures import FormData
+
+from colorread.how_to import AIR, CHART, ENDS
+from colorread.log import Log
+from colorread.page import tasks_calibrate
+from colorread.page.calibrations import KINDS, STEPS, TITLES, Kind
+from colorread.page.core import core_of, require_own_form, units_shown
+from colorread.page.pages import see, tank_url
+from colorread.page.profiles import new_profile_path
+from colorread.page.render import page
+from colorread.page.shown import page_words
+from colorread.page.shown_units import Units
+from colorread.page.tank_form import LIGHTS, number_of
+from colorread.page.tasks import Problem
+from colorread.page.tasks_calibrate import Numbers
+from colorread.page.uploads import receive_form, save_photos, text_of
+from colorread.patch_labels import ph_of_patches
+from colorread.ranges import checked_range
+from colorread.tank import KH_RANGE_DKH, TEMPERATURE_RANGE_C, Tank
+from colorread.tank_edit import changed_tank
+
+router = APIRouter(include_in_schema=False)
+_HOW_TO = {"ends": ENDS, "air": AIR, "chart": CHART}
+_AIR_PPM = (300.0, 3000.0)
+
+
+@router.get("/tanks/{name}/calibrate")
+def choose(request: Request, name: str) -> Response:
+    """Show the kinds of calibration."""
+    return page(request, "calibrate.html", tank=core_of(request).tank(name), titles=TITLES)
+
+
+@router.get("/tanks/{name}/calibrate/{kind}")
+def steps(request: Request, name: str, kind: str) -> Response:
+    """Show the photos of a calibration in their order."""
+    return _steps_page(request, core_of(request).tank(name), _kind(kind))
+
+
+@router.post("/tanks/{name}/calibrate/{kind}/{step}/photo")
+async def photo(request: Request, name: str, kind: str, step: str) -> Response:
+    """Receive the photo of one step, and look at it at once."""
+    core, known_kind = core_of(request), _kind(kind)
+    if step not in {known.key for known in STEPS[known_kind]}:
+        raise HTTPException(404)
+    with core.pool.place():
+        tank = await run_in_threadpool(core.tank, name)
+        async with receive_form(request, photos_max=1) as form:
+            require_own_form(request, text_of(form, "csrf"))
+            patches = text_of(form, "patches")
+            (upload,) = await save_photos(form, core.folder)
+        try:
+            patch_ph = _patch_ph(patches, tank) if patches else None
+            count = None if patch_ph is None else len(patch_ph)
+            problem = await core.pool.run(tasks_calibrate.check_photo, upload.path, known_kind, count)
+        except ValueError as error:
+            problem = Problem(
+                code="patches", message=_own_words(error), next_step="Correct it and send the photo again."
+            )
+        except BaseException:
+            upload.remove()
+            raise
+        if problem is not None:
+            upload.remove()
+            return _steps_page(request, tank, known_kind, problem=problem, at=step, typed={"patches": patches})
+        await run_in_threadpool(core.calibrations.put, name, known_kind, step, upload)
+    return see(tank_url(name, f"/calibrate/{kind}#next"))
+
+
+@router.post("/tanks/{name}/calibrate/{kind}")
+async def finish(request: Request, name: str, kind: str) -> Response:
+    """Make the profile, or begin anew."""
+    core, known_kind = core_of(request), _kind(kind)
+    tank = await run_in_threadpool(core.tank, name)
+    async with receive_form(request) as form:
+        require_own_form(request, text_of(form, "csrf"))
+        typed = {key: value for key, value in form.items() if isinstance(value, str) and key != "csrf"}
+        if text_of(form, "choice") == "again":
+            core.calibrations.clear(name, known_kind)
+            return see(tank_url(name, f"/calibrate/{kind}"))
+        try:
+            numbers = _numbers(form, tank, units_shown(request))
+        except ValueError as error:
+            problem = Problem(code="numbers", message=_own_words(error), next_step="Correct it and try again.")
+            return _steps_page(request, tank, known_kind, problem=problem, typed=typed)
+        adds, uses = text_of(form, "add") == "yes", text_of(form, "use") == "yes"
+    photos = {step: upload.path for step, upload in core.calibrations.photos(name, known_kind).items()}
+    if not photos:
+        problem = Problem(code="no-photos", message="There is no photo yet.", next_step="Take the first one.")
+        return _steps_page(request, tank, known_kind, problem=problem, typed=typed)
+    target = new_profile_path(core.log_path, name, kind)
+    made = await core.pool.run(
+        tasks_calibrate.make, photos, known_kind, numbers, tank.profile if adds else None, target
+    )
+    if isinstance(made, Problem):
+        return _steps_page(request, tank, known_kind, problem=made, typed=typed)
+    core.calibrations.clear(name, known_kind)
+    if uses:
+        await run_in_threadpool(_use, core.log_path, name, str(target))
+    return page(request, "profile.html", tank=tank, lines=made, uses=uses, path_of_profile=str(target))
+
+
+def _steps_page(
+    request: Request,
+    tank: Tank,
+    kind: Kind,
+    *,
+    problem: Problem | None = None,
+    at: str = "",
+    typed: dict[str, Any] | None = None,
+) -> Response:
+    units = units_shown(request)
+    taken = set(core_of(request).calibrations.photos(tank.name, kind))
+    waiting = [step.key for step in STEPS[kind] if step.key not in taken]
+    texts = {
+        "temperature": units.temperature.number(tank.temperature_c),
+        "light": tank.light,
+        "known_ph": "",
+        "ionic_strength": "0.1",
+        "air_ppm": "420",
+        "patches": "",
+        "add": "",
+        "use": "yes",
+    }
+    return page(
+        request,
+        "steps.html",
+        status=200 if problem is None else 422,
+        tank=tank,
+        kind=kind,
+        title=TITLES[kind],
+        steps=STEPS[kind],
+        taken=taken,
+        next_step=waiting[0] if waiting else "",
+        problem=problem,
+        problem_at=at,
+        texts=texts | (typed or {}),
+        lights=LIGHTS,
+        cautions=_cautions(kind),
+    )
+
+
+def _cautions(kind: Kind) -> tuple[str, ...]:
+    """Return what the how-to says after the word Cautions, as it stands there."""
+    text = " ".join(line.strip() for line in _HOW_TO[kind])
+    return (text.partition("Cautions: ")[2],)
+
+
+def _numbers(form: FormData, tank: Tank, units: Units) -> Numbers:
+    def number(name: str, words: str, low: float, high: float) -> float | None:
+        text = text_of(form, name)
+        if not text:
+            return None
+        value = number_of(words, text)
+        if name == "temperature":
+            value = units.temperature.own(value)
+        return float(checked_range(words, value, low, high))
+
+    temperature_c = number("temperature", "The temperature in degrees C", *TEMPERATURE_RANGE_C)
+    air_ppm = number("air_ppm", "The CO2 of the air in ppm", *_AIR_PPM)
+    light = text_of(form, "light")
+    patches = text_of(form, "patches")
+    return Numbers(
+        temperature_c=tank.temperature_c if temperature_c is None else temperature_c,
+        known_ph=number("known_ph", "The known pH", 6.0, 8.0),
+        ionic_strength_mol_kg=number("ionic_strength", "The ionic strength in mol/kg", 0.0, 0.5),
+        kh_dkh=float(checked_range("The KH", tank.kh_dkh, *KH_RANGE_DKH)),
+        air_ppm=420.0 if air_ppm is None else air_ppm,
+        patch_ph=_patch_ph(patches, tank) if patches else None,
+        light=light if light in LIGHTS else "unknown",
+    )
+
+
+def _patch_ph(patches: str, tank: Tank) -> tuple[float, ...]:
+    return ph_of_patches(patches, kh_dkh=tank.kh_dkh, temperature_c=tank.temperature_c)
+
+
+def _own_words(error: ValueError) -> str:
+    return page_words(str(error)).replace("--patches", "The list of patches")
+
+
+def _use(log_path: Any, name: str, profile: str) -> None:
+    with Log(log_path) as log, log.transaction():
+        log.put_tank(changed_tank(log.tank(name), {"profile": profile}))
+
+
+def _kind(text: str) -> Kind:
+    for kind in KINDS:
+        if kind == text:
+            return kind
+    raise HTTPException(404)

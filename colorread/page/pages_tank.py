@@ -1,0 +1,154 @@
+"""Pages for what is set once in a while: tanks, units, things to print."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import Literal
+
+from fastapi import APIRouter, Request
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import Response
+
+from colorread.log import Log
+from colorread.page.core import UNITS_COOKIE, core_of, require_own_form, units_shown
+from colorread.page.pages import see, tank_url
+from colorread.page.profiles import profile_choices
+from colorread.page.render import page
+from colorread.page.shown_units import KH_UNITS, TEMPERATURE_UNITS, units_of
+from colorread.page.tank_form import LIGHTS, SOURCES, tank_of, texts_of
+from colorread.page.uploads import receive_form, text_of
+from colorread.tank import Tank
+
+router = APIRouter(include_in_schema=False)
+_YEAR_S = 365 * 24 * 3600
+
+
+@router.get("/new-tank")
+def new_tank(request: Request) -> Response:
+    """Show the form for a new tank."""
+    return _form_page(request, None, texts_of(Tank(name="new"), units_shown(request)))
+
+
+@router.post("/new-tank")
+async def add_tank(request: Request) -> Response:
+    """Add a tank."""
+    typed = await _typed(request)
+    try:
+        tank = tank_of(Tank(name=typed["name"]), typed, units_shown(request))
+        await run_in_threadpool(_add, core_of(request).log_path, tank)
+    except ValueError as error:
+        return _form_page(request, None, typed, str(error))
+    return see(tank_url(tank.name))
+
+
+@router.get("/tanks/{name}/settings")
+def settings(request: Request, name: str) -> Response:
+    """Show the settings of a tank."""
+    tank = core_of(request).tank(name)
+    return _form_page(request, tank, texts_of(tank, units_shown(request)))
+
+
+@router.post("/tanks/{name}/settings")
+async def change_tank(request: Request, name: str) -> Response:
+    """Change the settings of a tank."""
+    core = core_of(request)
+    typed = await _typed(request)
+    tank = await run_in_threadpool(core.tank, name)
+    try:
+        _require_known_profile(core.log_path, tank, typed["profile"])
+        changed = tank_of(tank, typed, units_shown(request))
+    except ValueError as error:
+        return _form_page(request, tank, typed, str(error))
+    await run_in_threadpool(_put, core.log_path, changed)
+    return see(tank_url(name))
+
+
+@router.get("/units")
+def units(request: Request) -> Response:
+    """Show which units can be chosen."""
+    return page(request, "units.html", kh_units=KH_UNITS, temperature_units=TEMPERATURE_UNITS)
+
+
+@router.post("/units")
+async def choose_units(request: Request) -> Response:
+    """Keep the units in a cookie of the browser."""
+    async with receive_form(request) as form:
+        require_own_form(request, text_of(form, "csrf"))
+        chosen = units_of(f"{text_of(form, 'temperature')}.{text_of(form, 'kh')}")
+    answer = see("/")
+    answer.set_cookie(UNITS_COOKIE, chosen.cookie, max_age=_YEAR_S, httponly=True, samesite="lax")
+    return answer
+
+
+@router.get("/print")
+def to_print(request: Request) -> Response:
+    """Show what can be printed."""
+    return page(request, "print.html")
+
+
+@router.get("/print/card.pdf")
+def card(paper: Literal["a4", "letter"] = "a4") -> Response:
+    """Return the sheet of cards."""
+    from calibration.card_sheet import write_card_sheet
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "card.pdf"
+        write_card_sheet(path, paper=paper)
+        return _pdf(path)
+
+
+@router.get("/print/chart.pdf")
+def chart(paper: Literal["a4", "letter"] = "a4") -> Response:
+    """Return the sheet of color charts, labelled for 4 dKH at 25 degrees C."""
+    from calibration.chart import CHART_PH
+    from calibration.chart_sheet import write_chart_sheet
+    from colorread.carbonate import co2_from_ph
+
+    new = Tank(name="new")
+    co2_mg_l = co2_from_ph(CHART_PH, new.kh_dkh, temperature_c=new.temperature_c).tolist()
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "chart.pdf"
+        write_chart_sheet(path, co2_mg_l=co2_mg_l, kh_dkh=new.kh_dkh, temperature_c=new.temperature_c, paper=paper)
+        return _pdf(path)
+
+
+def _pdf(path: Path) -> Response:
+    headers = {"Content-Disposition": f'attachment; filename="colorread-{path.name}"'}
+    return Response(path.read_bytes(), media_type="application/pdf", headers=headers)
+
+
+async def _typed(request: Request) -> dict[str, str]:
+    async with receive_form(request) as form:
+        require_own_form(request, text_of(form, "csrf"))
+        return {name: text_of(form, name) for name in ("name", *texts_of(Tank(name="new"), units_shown(request)))}
+
+
+def _form_page(request: Request, tank: Tank | None, texts: dict[str, str], wrong: str = "") -> Response:
+    return page(
+        request,
+        "settings.html",
+        status=422 if wrong else 200,
+        tank=tank,
+        texts={"name": "", **texts},
+        wrong=wrong,
+        lights=LIGHTS,
+        sources=SOURCES,
+        profiles=profile_choices(core_of(request).log_path, None if tank is None else tank.profile),
+    )
+
+
+def _add(log_path: Path, tank: Tank) -> None:
+    with Log(log_path) as log:
+        log.add_tank(tank)
+
+
+def _put(log_path: Path, tank: Tank) -> None:
+    with Log(log_path) as log:
+        log.put_tank(tank)
+
+
+def _require_known_profile(log_path: Path, tank: Tank, profile: str) -> None:
+    """Let a form name only profiles that this page made, or that the tank has already, never any other file."""
+    if profile and profile not in dict(profile_choices(log_path, tank.profile)):
+        raise ValueError("Choose one of the profiles in the list.")

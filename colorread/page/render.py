@@ -1,0 +1,66 @@
+"""Templates, and what every page of them holds."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from colorread import __version__
+from colorread.page.core import core_of, units_shown
+from colorread.page.shown import page_words
+from colorread.words import bind_units
+
+
+def page(request: Request, template: str, *, status: int = 200, **values: Any) -> HTMLResponse:
+    """
+    Return a page.
+
+    Parameters
+    ----------
+    request : Request
+        Who asks.
+    template : str
+        File name of the template.
+    status : int, default 200
+        Of the answer.
+    **values : object
+        For the template.
+
+    Returns
+    -------
+    HTMLResponse
+        The page; it loads nothing but the style and the script of this server.
+    """
+    session: str = getattr(request.state, "session", "")
+    text = (
+        _environment()
+        .get_template(template)
+        .render(
+            units=units_shown(request),
+            csrf=core_of(request).access.form_token(session),
+            version=__version__,
+            path=request.url.path,
+            **values,
+        )
+    )
+    return HTMLResponse(text, status)
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("colorread.page"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["bound"] = lambda text: bind_units(page_words(text))
+    environment.filters["sentence"] = lambda text: f"{text[:1].upper()}{text[1:]}"
+    environment.filters["svg"] = Markup  # drawn by this program
+    return environment

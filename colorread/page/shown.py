@@ -1,0 +1,208 @@
+"""Readings in the words of the page: the same words as everywhere, in the units that the keeper chose."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from colorread.flags import flag_text
+from colorread.log import LogEntry
+from colorread.page.shown_units import Units
+from colorread.reading import Reading
+from colorread.words import budget_words, clean_name, co2_words, ph_words, time_words
+
+# Told apart by shape as in the terminal, never by color alone.
+FISH_SIGNS = {
+    "no concern read": "\N{WHITE CIRCLE}",
+    "watch": "\N{BLACK UP-POINTING TRIANGLE}",
+    "act": "\N{BLACK UP-POINTING TRIANGLE}\N{BLACK UP-POINTING TRIANGLE}",
+}
+REFUSED_SIGN = "\N{BALLOT X}"
+# Ways out that only the command line has.
+_ONLY_TYPED = (
+    (re.compile(r",? or point at it with --vial X,Y,W,H"), ""),
+    (re.compile(r"Mark the row with --region X,Y,W,H, or take"), "Take"),
+    (re.compile(r"state them with tank edit --gas"), "state them in the settings of the tank"),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingView:
+    """
+    One reading in words; texts may be empty.
+
+    Parameters
+    ----------
+    sha256 : str
+        Of the photo.
+    name, when, time : str
+        What it is called, when it was taken, and how that is known.
+    is_read : bool
+        Whether there are numbers.
+    co2, ph : tuple of str
+        Value and interval.
+    sign, fish : str
+        Sign and word for the fish.
+    plants_sentence, fish_sentence, advice : str
+        Verdict.
+    cautions, notes : tuple of str
+        What to watch, and what made it less sure.
+    message, next_step : str
+        Why it was refused and what to do.
+    record : tuple of (str, str)
+        What it was read with.
+    """
+
+    sha256: str
+    name: str
+    when: str
+    time: str
+    is_read: bool
+    co2: tuple[str, str]
+    ph: tuple[str, str]
+    sign: str
+    fish: str
+    plants_sentence: str
+    fish_sentence: str
+    advice: str
+    cautions: tuple[str, ...]
+    notes: tuple[str, ...]
+    message: str
+    next_step: str
+    record: tuple[tuple[str, str], ...]
+
+
+def view_reading(entry: LogEntry, units: Units) -> ReadingView:
+    """
+    Put a reading into words.
+
+    Parameters
+    ----------
+    entry : LogEntry
+        Read or refused.
+    units : Units
+        Chosen by the keeper.
+
+    Returns
+    -------
+    ReadingView
+        For the templates.
+    """
+    reading, verdict = entry.reading, entry.reading.verdict
+    plants, fish, advice = ("", "", "") if verdict is None else verdict.sentences
+    return ReadingView(
+        sha256=entry.sha256,
+        name=clean_name(reading.photo.rpartition("/")[2]),
+        when=when_words(reading.taken_at),
+        time=time_words(reading),
+        is_read=verdict is not None,
+        co2=("", "") if reading.co2_mg_l is None else co2_words(reading.co2_mg_l),
+        ph=("", "") if reading.ph is None else ph_words(reading.ph),
+        sign=REFUSED_SIGN if verdict is None else FISH_SIGNS[verdict.fish],
+        fish="" if verdict is None else verdict.fish,
+        plants_sentence=plants,
+        fish_sentence=fish,
+        advice=advice,
+        cautions=() if verdict is None else verdict.cautions,
+        notes=tuple(map(_flag_words, reading.flags)),
+        message="" if reading.reason is None else reading.reason.message,
+        next_step="" if reading.reason is None else page_words(reading.reason.next_step),
+        record=tuple(_record(reading, units)),
+    )
+
+
+def page_words(text: str) -> str:
+    """
+    Return a sentence without the ways out that only the command line has.
+
+    Parameters
+    ----------
+    text : str
+        A sentence for people.
+
+    Returns
+    -------
+    str
+        For the page.
+    """
+    for pattern, words in _ONLY_TYPED:
+        text = pattern.sub(words, text)
+    return text
+
+
+def when_words(taken_at: datetime | None) -> str:
+    """Return a time on the clock of the tank."""
+    return "time unknown" if taken_at is None else f"{taken_at:%a %Y-%m-%d %H:%M}"
+
+
+def age_words(taken_at: datetime, now: datetime) -> str:
+    """
+    Return how long ago a photo was taken.
+
+    Parameters
+    ----------
+    taken_at : datetime
+        On the clock of the tank; with offset where known.
+    now : datetime
+        With offset.
+
+    Returns
+    -------
+    str
+        Such as ``3 hours ago``.
+    """
+    age = now - taken_at if taken_at.utcoffset() is not None else now.replace(tzinfo=None) - taken_at
+    minutes = round(age / timedelta(minutes=1))
+    if minutes < 0:
+        return "in the future by this machine's clock"
+    for size, unit, below in ((1, "minute", 90), (60, "hour", 48 * 60), (24 * 60, "day", 10**9)):
+        if minutes < below:
+            count = round(minutes / size)
+            return f"{count} {unit}{'' if count == 1 else 's'} ago"
+    return "long ago"
+
+
+def last_read(entries: Sequence[LogEntry]) -> LogEntry | None:
+    """
+    Return the last reading with numbers.
+
+    Parameters
+    ----------
+    entries : sequence of LogEntry
+        By time, those of unknown time at the end, as the log gives them.
+
+    Returns
+    -------
+    LogEntry or None
+        None where there is none of known time.
+    """
+    timed = [entry for entry in entries if entry.reading.taken_at is not None and entry.reading.verdict is not None]
+    return timed[-1] if timed else None
+
+
+def _flag_words(code: str) -> str:
+    seen, advice = flag_text(code)
+    return f"{seen[:1].upper()}{seen[1:]}{': ' + advice if advice else ''}."
+
+
+def _record(reading: Reading, units: Units) -> list[tuple[str, str]]:
+    """Return what the photo was read with, and what nobody stated."""
+    inputs = {
+        "kh": ("Tank water" if reading.fluid == "tank-water" else "Fluid", units.kh.text(reading.kh_dkh)),
+        "temperature": ("Temperature", units.temperature.text(reading.temperature_c)),
+        "light": ("Lamp", "unknown" if reading.light == "unknown" else reading.light.replace("-", " ")),
+    }
+    rows = [
+        (label, f"{value} (assumed)" if name in reading.assumed and value != "unknown" else value)
+        for name, (label, value) in inputs.items()
+    ]
+    rows.append(("Profile", "none" if reading.profile is None else clean_name(reading.profile)))
+    if reading.tank_ph is not None:
+        rows.append(("A probe in the tank should show", f"pH {', '.join(ph_words(reading.tank_ph))}"))
+    if budget := budget_words(reading):
+        rows.append(("Unsure by", budget))
+    rows.append(("Taken", time_words(reading) or "time unknown"))
+    rows.append(("Photo", clean_name(reading.photo.rpartition("/")[2])))
+    return rows

@@ -1,0 +1,191 @@
+"""The work on photos and tanks that the processes of the pool do, by the same functions as the command line."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from colorread import __version__, batch
+from colorread.errors import Refusal
+from colorread.evidence import small_evidence
+from colorread.log import Log, LogEntry
+from colorread.photo_file import open_file, open_image, refusing_broken_files
+from colorread.pipeline import read_photo_traced
+from colorread.tank import Tank
+from colorread.tank_days import TankSummary
+from colorread.tank_summary import summarize
+
+_PIXELS_MAX = 80_000_000  # a choice of this project: what phones send by themselves has 12 to 50 megapixels
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Problem:
+    """
+    Why an upload is no photo that could be read.
+
+    Parameters
+    ----------
+    code : str
+        As in `colorread.errors.Refusal`.
+    message, next_step : str
+        One sentence each.
+    """
+
+    code: str
+    message: str
+    next_step: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TankView:
+    """
+    What days of readings tell, as the page shows it.
+
+    Parameters
+    ----------
+    summary : TankSummary
+        In numbers and words.
+    figures : tuple of str
+        SVG for a phone and for a wide window; empty where there is nothing to draw.
+    """
+
+    summary: TankSummary
+    figures: tuple[str, ...]
+
+
+def warm_up() -> None:
+    """Load what the first photo needs."""
+    from calibration.camera import signal_family
+
+    for space in ("srgb", "display-p3"):
+        signal_family(space)
+
+
+def score_photo(path: Path, label: str, sha256: str, tank: Tank) -> LogEntry | Problem:
+    """
+    Read a photo with the settings of a tank.
+
+    Parameters
+    ----------
+    path : Path
+        The upload.
+    label : str
+        What people call it.
+    sha256 : str
+        Of its content.
+    tank : Tank
+        Whose settings apply.
+
+    Returns
+    -------
+    LogEntry or Problem
+        Read or refused, ready for the log; a problem where it is no photo at all.
+    """
+    try:
+        require_modest(path)
+        settings, settings_id, profile_id = batch._settings_of(tank, None)
+    except Refusal as refusal:
+        return Problem(code=refusal.code, message=sentence(refusal.message), next_step=refusal.next_step)
+    except (OSError, ValueError) as error:
+        return Problem(
+            code="profile",
+            message=f"The calibration profile of {tank.name} cannot be used: {error}",
+            next_step="Choose another profile in the settings of the tank, or calibrate again.",
+        )
+    reading, trace = read_photo_traced(path, **settings)
+    if reading.reason is not None and trace.rgb_u8 is None:  # nothing was decoded
+        reason = reading.reason
+        return Problem(code=reason.code, message=sentence(reason.message), next_step=reason.next_step)
+    return LogEntry(
+        sha256=sha256,
+        tank=tank.name,
+        reading=replace(reading, photo=label),
+        scored_at=datetime.now(UTC),
+        software=__version__,
+        settings_id=settings_id,
+        profile_id=profile_id,
+        picture=small_evidence(reading, trace),
+    )
+
+
+def view_tank(log_path: Path, name: str) -> TankView:
+    """
+    Summarize a tank from the log and draw its week.
+
+    Parameters
+    ----------
+    log_path : Path
+        The log.
+    name : str
+        Of the tank.
+
+    Returns
+    -------
+    TankView
+        For the page.
+    """
+    from colorread.report_plot import MADE_UP, figure_svg, recent_readings, week_figure
+
+    with Log(log_path) as log:
+        tank = log.tank(name)
+        readings = [entry.reading for entry in log.entries(name)]
+    summary = summarize(tank, readings)
+    shown = recent_readings(summary, readings)
+    if summary.course is None and not shown:
+        return TankView(summary=summary, figures=())
+    title = MADE_UP if tank.made_up else ""
+    label = "CO2 of tank and vial over the days, with the readings, the marks, and the hours of lamp and gas."
+    figures = tuple(
+        figure_svg(week_figure(summary, shown, shape, title), f"plot {shape} week", label)
+        for shape in ("narrow", "wide")
+    )
+    return TankView(summary=summary, figures=figures)
+
+
+def version_of(tank: Tank, readings: Sequence[tuple[str, datetime]]) -> str:
+    """Return what changes whenever the view of a tank would."""
+    return hashlib.sha256(repr((tank, sorted(readings), __version__)).encode()).hexdigest()
+
+
+def sentence(message: str) -> str:
+    """
+    Return a refusal of an upload without the name of its file, which would tell nobody anything.
+
+    Parameters
+    ----------
+    message : str
+        Where the file is called ``photo``.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    return f"The {message}" if message.startswith("photo ") else message
+
+
+def require_modest(path: Path) -> None:
+    """
+    Refuse by its header what would take much memory to decode.
+
+    Parameters
+    ----------
+    path : Path
+        The upload.
+
+    Raises
+    ------
+    colorread.errors.Refusal
+        If it has too many pixels, or is no photo.
+    """
+    with open_file(path) as file, refusing_broken_files(path.name):
+        width, height = open_image(file, path.name).size
+    if width * height > _PIXELS_MAX:
+        raise Refusal(
+            "too-large",
+            f"The photo has {width * height / 1e6:.0f} megapixels; at most {_PIXELS_MAX // 1_000_000} are read here.",
+            "Set the camera to fewer megapixels: 12 are plenty.",
+        )

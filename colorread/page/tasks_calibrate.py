@@ -1,0 +1,141 @@
+"""Work on calibration photos that the processes of the pool do, by the same functions as the command line."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from calibration.profile import read_profile, write_profile
+from colorread.calibrate import KnownPhoto, air_photo, buffer_photo, end_photo, make_chart_profile, make_profile
+from colorread.carbonate import ionic_strength
+from colorread.chart_find import measure_chart
+from colorread.errors import Refusal
+from colorread.page.calibrations import STEPS, Kind
+from colorread.page.tasks import Problem, require_modest, sentence
+from colorread.pipeline import Seen, measure_photo
+from colorread.profile_words import profile_lines
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Numbers:
+    """
+    What is known about the fluids of a calibration.
+
+    Parameters
+    ----------
+    temperature_c : float
+        Of fluid and air [degC].
+    known_ph : float or None
+        pH of the buffer [-].
+    ionic_strength_mol_kg : float or None
+        Of the buffer; that of the KH fluid where None [mol/kg].
+    kh_dkh : float
+        KH of the fluid [dKH].
+    air_ppm : float
+        CO2 of the air [ppm].
+    patch_ph : tuple of float or None
+        What the patches of a kit's chart stand for; None for the chart of this program [-].
+    light : str
+        Lamp class of the photos.
+    """
+
+    temperature_c: float
+    known_ph: float | None
+    ionic_strength_mol_kg: float | None
+    kh_dkh: float
+    air_ppm: float
+    patch_ph: tuple[float, ...] | None
+    light: str
+
+
+def check_photo(path: Path, kind: Kind, n_patches: int | None) -> Problem | None:
+    """
+    Look at a calibration photo as soon as it is taken.
+
+    Parameters
+    ----------
+    path : Path
+        The upload.
+    kind : {'ends', 'air', 'chart'}
+        Kind of calibration.
+    n_patches : int or None
+        Patches of a kit's chart.
+
+    Returns
+    -------
+    Problem or None
+        Why it cannot be used; None where card and fluid, or chart, were found.
+    """
+    try:
+        require_modest(path)
+        if kind == "chart":
+            measure_chart(path, n_patches)
+        else:
+            measure_photo(path, Seen())
+    except Refusal as refusal:
+        return Problem(code=refusal.code, message=sentence(refusal.message), next_step=refusal.next_step)
+    return None
+
+
+def make(
+    photos: Mapping[str, Path], kind: Kind, numbers: Numbers, earlier: str | None, target: Path
+) -> tuple[str, ...] | Problem:
+    """
+    Make a profile of calibration photos and write it.
+
+    Parameters
+    ----------
+    photos : mapping of str to Path
+        By step.
+    kind : {'ends', 'air', 'chart'}
+        Kind of calibration.
+    numbers : Numbers
+        What is known about the fluids.
+    earlier : str or None
+        Path of a profile to whose evidence this is added.
+    target : Path
+        File to write.
+
+    Returns
+    -------
+    tuple of str or Problem
+        The profile in words, or why there is none.
+    """
+    try:
+        base = None if earlier is None else read_profile(earlier)
+        if kind == "chart":
+            profile = make_chart_profile(
+                list(photos.values()), patch_ph=numbers.patch_ph, light=numbers.light, base=base
+            )
+        else:
+            profile = make_profile(_known_photos(photos, kind, numbers), light=numbers.light, base=base)
+        write_profile(profile, target)
+    except (OSError, ValueError) as error:
+        words = str(error)
+        for step in STEPS[kind]:
+            if step.key in photos:
+                words = words.replace(str(photos[step.key]), step.title)
+        return Problem(code="calibration", message=words, next_step="Take that photo again, or correct what is stated.")
+    return tuple(profile_lines(profile))
+
+
+def _known_photos(photos: Mapping[str, Path], kind: Kind, numbers: Numbers) -> Sequence[KnownPhoto]:
+    known = []
+    for step in STEPS[kind]:
+        path = photos.get(step.key)
+        if path is None:
+            continue
+        if step.kh_dkh is not None:
+            known.append(air_photo(path, step.kh_dkh, air_ppm=numbers.air_ppm, temperature_c=numbers.temperature_c))
+        elif step.key in ("acid", "base"):
+            known.append(end_photo(path, "acid" if step.key == "acid" else "base"))
+        elif numbers.known_ph is None:
+            raise ValueError("State the pH of the fluid of known pH.")
+        else:
+            ionic = numbers.ionic_strength_mol_kg
+            ionic = float(ionic_strength(numbers.kh_dkh)) if ionic is None else ionic
+            known.append(
+                buffer_photo(path, numbers.known_ph, ionic_strength_mol_kg=ionic, temperature_c=numbers.temperature_c)
+            )
+    return known

@@ -1,0 +1,108 @@
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from calibration.inversion import Evidence, SignalSamples
+from calibration.profile import KnownSample, Profile, write_profile
+from colorread.cli import app
+from colorread.photo import camera_model_of
+from colorread.profile_store import default_profile, drop_default, has_defaults, make_default
+
+SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
+PHOTO = SAMPLES / "week" / "week-01.jpg"
+
+
+@pytest.fixture(autouse=True)
+def _own_log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLORREAD_LOG", str(tmp_path / "log.sqlite"))
+
+
+def profile_file(path: Path, phone: str, red: float = 0.3) -> Path:
+    samples = SignalSamples(density=np.array([[red, 0.1, 0.05]]), density_std=np.full((1, 3), 0.02))
+    evidence = Evidence(samples=samples, space="srgb", state="known", ph=7.2, ph_std=0.05, pka=7.23)
+    sample = KnownSample(evidence=evidence, photo="a.jpg", sha256="0" * 64, taken_at="", camera_model=phone)
+    write_profile(Profile(samples=(sample,), light="unknown", made_at="2026-01-01T00:00:00+00:00"), path)
+    return path
+
+
+def read(*arguments: object) -> dict[str, object]:
+    result = CliRunner().invoke(app, ["read", "--json", *map(str, arguments)])
+    assert result.exit_code == 0, result.output
+    return dict(json.loads(result.stdout))
+
+
+def test_a_default_is_found_by_its_phone_only(tmp_path: Path) -> None:
+    assert not has_defaults()
+    assert make_default(profile_file(tmp_path / "me.toml", "Phone A")) == ("Phone A",)
+    found = default_profile("Phone A")
+    assert found is not None
+    assert found.name.startswith("me-")
+    assert default_profile("Phone B") is None
+    assert default_profile(None) is None
+
+
+def test_a_later_default_of_the_same_phone_takes_over(tmp_path: Path) -> None:
+    make_default(profile_file(tmp_path / "old.toml", "Phone A", 0.3))
+    make_default(profile_file(tmp_path / "other.toml", "Phone B", 0.3))
+    make_default(profile_file(tmp_path / "new.toml", "Phone A", 0.4))
+    found, other = default_profile("Phone A"), default_profile("Phone B")
+    assert found is not None
+    assert other is not None
+    assert (found.name.split("-")[0], other.name.split("-")[0]) == ("new", "other")
+
+
+def test_a_dropped_default_is_gone(tmp_path: Path) -> None:
+    path = profile_file(tmp_path / "me.toml", "Phone A")
+    make_default(path)
+    assert drop_default(path)
+    assert not drop_default(path)
+    assert default_profile("Phone A") is None
+    assert path.exists()
+
+
+def test_a_profile_that_names_no_phone_is_no_default(tmp_path: Path) -> None:
+    with pytest.raises(ValueError, match="do not name their phone"):
+        make_default(profile_file(tmp_path / "me.toml", ""))
+    assert not has_defaults()
+
+
+def test_read_says_which_profile_it_used(tmp_path: Path) -> None:
+    phone = camera_model_of(PHOTO)
+    assert phone
+    path = profile_file(tmp_path / "me.toml", phone)
+    result = CliRunner().invoke(app, ["profile", str(path), "--default"])
+    assert result.exit_code == 0, result.output
+    assert phone in result.output
+    assert str(read(PHOTO)["profile"]).startswith("me-")
+    assert read(PHOTO, "--no-profile")["profile"] is None
+    assert read(PHOTO, "--profile", path)["profile"] == "me.toml"
+    assert read(SAMPLES / "front-green.jpg")["profile"] is None or phone == camera_model_of(SAMPLES / "front-green.jpg")
+
+
+def test_read_takes_the_settings_of_a_tank(tmp_path: Path) -> None:
+    own = profile_file(tmp_path / "own.toml", "Phone Z")
+    add = ["tank", "add", "window", "--kh", "5", "--temperature", "23", "--tank-kh", "7", "--profile", str(own)]
+    assert CliRunner().invoke(app, add).exit_code == 0
+    reading = read(PHOTO, "--tank", "window")
+    assert (reading["kh_dkh"], reading["temperature_c"], reading["tank_kh_dkh"]) == (5.0, 23.0, 7.0)
+    assert reading["profile"] == "own.toml"
+    assert read(PHOTO, "--tank", "window", "--kh", 4)["kh_dkh"] == 4.0
+    unknown = CliRunner().invoke(app, ["read", str(PHOTO), "--tank", "cellar"])
+    assert unknown.exit_code == 2
+    assert "window" in unknown.output
+
+
+def test_a_damaged_default_is_said_in_one_sentence(tmp_path: Path) -> None:
+    phone = camera_model_of(PHOTO)
+    assert phone
+    make_default(profile_file(tmp_path / "me.toml", phone))
+    next((tmp_path / "log-phones").glob("*.toml")).write_text("not a profile")
+    result = CliRunner().invoke(app, ["read", str(PHOTO)])
+    assert result.exit_code == 1
+    assert "--no-profile" in result.output
+    assert "Traceback" not in result.output
