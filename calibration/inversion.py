@@ -29,6 +29,10 @@ _SURELY_BLUE = 1.1  # baking soda alone takes water to about pH 8.3: assumption,
 # The patches of a chart share its inks, so all together count as this many independent ones: on simulated prints more
 # made the intervals too small.
 _INDEPENDENT_PATCHES = 2.0
+# Between the ratios of the family the likelihood is taken from a curve through them: a usual photo tells the ratio far
+# finer than their steps of 0.1.
+_FINER = 4
+_RATIO: NDArray[np.float64] = np.linspace(LOG_RATIO[0], LOG_RATIO[-1], _FINER * (len(LOG_RATIO) - 1) + 1)
 State = Literal["acid", "base", "known", "chart", "kit-chart"]
 """What is known of the color: fluid all yellow, all blue or of known pH; a patch of the own chart or of a kit's."""
 PRINTED_STATES: frozenset[State] = frozenset(("chart", "kit-chart"))
@@ -174,7 +178,7 @@ def infer_ph(
     by_pka = known.T @ fluid  # (pKa, ratio)
     ph = np.arange(ph_range[0] - 0.8, ph_range[1] + 0.8, PH_STEP)
     probability = _ph_prior(ph, ph_range) * sum(
-        np.interp(ph - pka - shift, LOG_RATIO, row) for shift, row in zip(PKA_SHIFT, by_pka, strict=True)
+        np.interp(ph - pka - shift, _RATIO, row) for shift, row in zip(PKA_SHIFT, by_pka, strict=True)
     )
     probability /= probability.sum()
     likelihood = by_pka.sum(axis=0)
@@ -192,7 +196,7 @@ def infer_ph(
         misfit=fit.misfit,
         neutral_density=fit.neutral_density,
         budget={"dye pKa": _std_of(PKA_SHIFT, known.sum(axis=0))}
-        | _budget(known.sum(axis=1)[:, None] * fluid, _ph_prior(LOG_RATIO + pka, ph_range)),
+        | _budget(known.sum(axis=1)[:, None] * fluid, _ph_prior(_RATIO + pka, ph_range)),
     )
 
 
@@ -251,7 +255,7 @@ def _log_of_evidence(
         log_weight = log_likelihood[:, [0]]
     else:
         # Soda makes the fluid blue, but not how blue: any ratio of a twelvefold excess and more is as likely.
-        log_weight = np.logaddexp.reduce(log_likelihood[:, LOG_RATIO > _SURELY_BLUE], axis=1)[:, None]
+        log_weight = np.logaddexp.reduce(log_likelihood[:, _RATIO > _SURELY_BLUE], axis=1)[:, None]
     log_weight.setflags(write=False)
     return log_weight
 
@@ -269,9 +273,9 @@ def _log_at_known_ph(log_likelihood: NDArray[np.float64], ph: float, ph_std: flo
     # Gauss-Hermite quadrature over the pH.
     nodes, weights = np.polynomial.hermite_e.hermegauss(11)
     for node, weight in zip(nodes, weights / weights.sum(), strict=True):
-        ratio = np.clip(ph + node * ph_std - pka - PKA_SHIFT, LOG_RATIO[0], LOG_RATIO[-1])
-        place = (ratio - LOG_RATIO[0]) / (LOG_RATIO[1] - LOG_RATIO[0])
-        lower = np.minimum(place.astype(int), len(LOG_RATIO) - 2)
+        ratio = np.clip(ph + node * ph_std - pka - PKA_SHIFT, _RATIO[0], _RATIO[-1])
+        place = (ratio - _RATIO[0]) / (_RATIO[1] - _RATIO[0])
+        lower = np.minimum(place.astype(int), len(_RATIO) - 2)
         upper_share = place - lower
         total += weight * (likelihood[:, lower] * (1.0 - upper_share) + likelihood[:, lower + 1] * upper_share)
     return np.log(np.maximum(total, 1e-300))
@@ -341,11 +345,30 @@ def _fit_family(samples: SignalSamples, expected: NDArray[np.float32]) -> _Famil
         neutrals.append(_NEUTRAL_MEAN + float(shrink * projected[best]))
     total *= min(1.0, _INDEPENDENT_SAMPLES / len(samples.density))
     return _FamilyFit(
-        log_likelihood=total,
+        log_likelihood=total @ _curve_through_ratios(),
         load=float(np.median(loads)),
         misfit=float(np.median(misfits)),
         neutral_density=float(np.median(neutrals)),
     )
+
+
+@lru_cache(maxsize=1)
+def _curve_through_ratios() -> NDArray[np.float64]:
+    """Weights of a cubic curve through the ratios of the family (Catmull-Rom), shape (41, 161)."""
+    n = len(LOG_RATIO)
+    place = np.arange(len(_RATIO)) / _FINER
+    lower = np.minimum(place.astype(int), n - 2)
+    t = place - lower
+    parts = (
+        t * (-0.5 + t * (1.0 - 0.5 * t)),
+        1.0 + t**2 * (1.5 * t - 2.5),
+        t * (0.5 + t * (2.0 - 1.5 * t)),
+        0.5 * t**2 * (t - 1.0),
+    )
+    weights = np.zeros((n, len(_RATIO)))
+    for offset, part in enumerate(parts, -1):
+        np.add.at(weights, (np.clip(lower + offset, 0, n - 1), np.arange(len(_RATIO))), part)
+    return weights
 
 
 def _ph_prior(ph: NDArray[np.float64], ph_range: tuple[float, float], edge: float = 0.35) -> NDArray[np.float64]:
@@ -363,11 +386,11 @@ def _budget(joint: NDArray[np.float64], prior_of_ratio: NDArray[np.float64]) -> 
     joint = joint * prior_of_ratio
     joint = joint / joint.sum()
     of_ratio = joint.sum(axis=0)
-    mean = float(of_ratio @ LOG_RATIO)
-    variance = float(of_ratio @ (LOG_RATIO - mean) ** 2)
+    mean = float(of_ratio @ _RATIO)
+    variance = float(of_ratio @ (_RATIO - mean) ** 2)
     weight = joint.sum(axis=1)
     seen = weight > 1e-12
-    means = (joint[seen] @ LOG_RATIO) / weight[seen]
+    means = (joint[seen] @ _RATIO) / weight[seen]
     by_camera = float(weight[seen] @ (means - mean) ** 2)
     return {
         "light and camera": float(np.sqrt(by_camera)),
