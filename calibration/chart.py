@@ -16,8 +16,10 @@ CHART_PH = (6.0, 6.2, 6.4, 6.6, 6.8, 7.0, 7.2, 7.4, 7.6)
 """pH of the patches, over the range in which the dye changes color [-]."""
 CHART_LOAD = 0.7
 """Amount of dye for which the patches are computed: a usual vial, all patches within the colors of sRGB [-]."""
-_GAP_MM = 1.0
-_TOP_MM, _HEIGHT_MM = 9.0, 18.0  # within the window of the card; what is left above and below holds the labels
+_GAP_MM = 2.4
+# Within the window of the card; what is left above and below holds the labels. Patches more than four times as tall as
+# wide are seldom taken for a vial where a photo of the chart is read by mistake.
+_TOP_MM, _HEIGHT_MM = 8.0, 25.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

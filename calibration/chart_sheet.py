@@ -27,8 +27,8 @@ from calibration.card_sheet import (
 from calibration.chart import CHART_PH, ChartPatch, chart_patches
 
 _N_CHARTS = 2
-# Baselines of the labels on the card, from its upper edge: what the numbers are, pH above the patches, CO2 below, note.
-_PH_TITLE_MM, _PH_MM, _CO2_MM, _CO2_TITLE_MM, _NOTE_MM = 21.6, 25.8, 48.4, 51.9, 54.9
+# Baselines of the labels on the card, from its upper edge: note, title and pH above the patches, CO2 and title below.
+_NOTE_MM, _PH_TITLE_MM, _PH_MM, _CO2_MM, _CO2_TITLE_MM = 18.4, 21.4, 25.0, 54.0, 56.6
 _TITLE_PT, _LABEL_PT, _NOTE_PT = 6.5, 8.5, 5.5
 
 STEPS_TITLE = "How to use a chart"

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.card import Card
-from calibration.tone import GreySamples
+from calibration.tone import GreySamples, ToneFit, decode_tone, fit_tone
 from colorread.card_view import MARGIN_MM, CardView
 from colorread.errors import Refusal
 
@@ -73,6 +73,58 @@ class PaperField:
 
     rgb_lin: NDArray[np.float32]
     chroma_std: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Balance:
+    """
+    What the gray rows and the paper of a card say of a photo.
+
+    Parameters
+    ----------
+    tone : ToneFit
+        Strength of the phone's tone curve.
+    decoded : ndarray of float32, shape (256,)
+        Linear light of each 8-bit code [-].
+    rgb_lin : ndarray of float32, shape (H, W, 3)
+        Linear light of the view.
+    paper : PaperField
+        Light of bare paper over it.
+    """
+
+    tone: ToneFit
+    decoded: NDArray[np.float32]
+    rgb_lin: NDArray[np.float32]
+    paper: PaperField
+
+
+def balance_view(view: CardView, card: Card) -> Balance:
+    """
+    Undo the tone curve and find the light of the paper.
+
+    Parameters
+    ----------
+    view : CardView
+        Rectified card or chart.
+    card : Card
+        Its geometry.
+
+    Returns
+    -------
+    Balance
+        For `view`.
+
+    Raises
+    ------
+    Refusal
+        If the light cannot be used.
+    """
+    tone = fit_tone(sample_greys(view, card))
+    decoded = decode_tone(np.arange(256) / 255.0, tone.strength).astype(np.float32)
+    rgb_lin = decoded[view.rgb_u8]
+    paper = fit_paper(view, rgb_lin, card)
+    require_usable_light(view, paper, card)
+    return Balance(tone=tone, decoded=decoded, rgb_lin=rgb_lin, paper=paper)
 
 
 def fit_paper(view: CardView, rgb_lin: NDArray[np.float32], card: Card) -> PaperField:

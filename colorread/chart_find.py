@@ -14,15 +14,17 @@ from numpy.typing import NDArray
 from calibration.camera import direction_deg
 from calibration.card import Rect, load_card
 from calibration.chart import chart_patches
-from calibration.tone import decode_tone, fit_tone
-from colorread.balance import fit_paper, require_usable_light, sample_greys
+from calibration.tone import decode_tone
+from colorread.balance import balance_view
 from colorread.card_find import find_card, px_from_mm
-from colorread.card_view import view_card
+from colorread.card_view import CardView, view_card
 from colorread.errors import Refusal
 from colorread.photo import Photo, load_photo, photo_from_array
+from colorread.vial_find import chroma_map
 
 _CLIPPED_U8, _BLACK_U8 = 252, 3
 _MAX_CLIPPED = 0.2
+_MOST = 0.7  # of the patches of the chart, as a vial may stand before some
 _INSET = 0.18  # share of a patch on each side: its edge is blurred
 _MIN_PIXELS = 30
 _MIN_CHROMA = 0.02  # paper and gray print stay below
@@ -31,7 +33,7 @@ _EDGE_BLUR_PX = 1.2
 _MIN_SOLIDITY, _MAX_ASPECT = 0.8, 6.0
 _SIZE_RATIO = 2.5  # patches of one row are alike in size
 _MAX_GAP_RATIO = 1.8  # and stand evenly
-# Patches of a print that differ little may swap by its errors: on simulated prints neighbors fell by 6 degrees at most.
+# Near both ends neighbors differ by 2 to 6 degrees, and simulated prints err there by 3 to 6 (standard deviation).
 _MAX_FALL_DEG = 8.0
 _MIN_SPAN_DEG = 25.0  # of the whole chart; the dye runs over 110 degrees from pH 6 to 7.6
 _DYE_ANGLE_DEG = (-35.0, 165.0)
@@ -89,11 +91,15 @@ def measure_chart(
     photo = photo_from_array(source) if isinstance(source, np.ndarray) else load_photo(source)
     fit, card = find_card(photo.rgb_u8), load_card()
     view = view_card(photo.rgb_u8, fit.homography, fit.px_per_mm, (card.outline.width_mm, card.outline.height_mm))
-    tone = fit_tone(sample_greys(view, card))
-    decoded = decode_tone(np.arange(256) / 255.0, tone.strength).astype(np.float32)
-    paper = fit_paper(view, decoded[view.rgb_u8], card)
-    require_usable_light(view, paper, card)
+    balance = balance_view(view, card)
+    tone, decoded, paper = balance.tone, balance.decoded, balance.paper
     if n_patches is None:
+        if not shows_chart(view, chroma_map(balance.rgb_lin, paper.rgb_lin, view.px_per_mm)):
+            raise Refusal(
+                "no-chart",
+                "There are no colored patches where the chart has them: this is the blank card, or a faded print.",
+                "Photograph the color chart instead of the card, or name the patches of a kit's chart with --patches.",
+            )
         masks = [_patch_mask(photo, fit.homography, patch.rect) for patch in chart_patches()]
     else:
         middle = np.median(paper.rgb_lin[view.seen], axis=0)
@@ -123,6 +129,35 @@ def measure_chart(
     )
 
 
+def shows_chart(view: CardView, chroma: NDArray[np.float32]) -> bool:
+    """
+    Tell whether the chart of this project is seen, and not the card, which has no colors.
+
+    Parameters
+    ----------
+    view : CardView
+        Rectified card or chart.
+    chroma : ndarray of float32, shape (H, W, 2)
+        From `colorread.vial_find.chroma_map`.
+
+    Returns
+    -------
+    bool
+        Whether there are colored patches, parted by paper, in most of the places where the chart has them.
+    """
+    depth = np.hypot(chroma[..., 0], chroma[..., 1])
+    inner, gaps = [], []
+    rects = [patch.rect for patch in chart_patches()]
+    for rect, following in zip(rects, [*rects[1:], None], strict=True):
+        right, top, bottom = rect.x_mm + rect.width_mm, rect.y_mm + 1.0, rect.y_mm + rect.height_mm - 1.0
+        inner.append(np.median(depth[view.window(rect.x_mm + 1.0, top, right - 1.0, bottom)]))
+        if following is not None:
+            gaps.append(np.median(depth[view.window(right + 0.9, top, following.x_mm - 0.9, bottom)]))
+    colored = np.array(inner) > _MIN_CHROMA
+    parted = np.array(gaps) < 0.6 * np.minimum(inner[:-1], inner[1:])
+    return bool(colored.sum() >= _MOST * len(inner) and parted.sum() >= _MOST * len(gaps))
+
+
 _COME_CLOSER = "Take the photo again from closer, with the whole chart and card in it."
 _MARK = "Mark the row with --region X,Y,W,H, or take the photo again with the chart flat beside the card."
 
@@ -144,13 +179,6 @@ def _require_unclipped(pixels: NDArray[np.uint8]) -> None:
 
 def _order(density: NDArray[np.float64]) -> NDArray[np.intp]:
     """Return the order of the patches from yellow to blue, which is theirs along the row or its reverse."""
-    chroma = np.hypot(density[:, 0] - density[:, 1], density[:, 2] - density[:, 1])
-    if chroma.min() < _MIN_CHROMA:
-        raise Refusal(
-            "no-chart",
-            "There are no colored patches where the chart has them: this is the blank card, or a faded print.",
-            "Photograph the color chart instead of the card, or name the patches of a kit's chart with --patches.",
-        )
     direction = direction_deg(density)
     order = np.arange(len(density)) if direction[-1] > direction[0] else np.arange(len(density))[::-1]
     rising = direction[order]

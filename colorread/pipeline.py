@@ -14,11 +14,11 @@ from calibration.card import load_card
 from calibration.dye import pka_prime
 from calibration.inversion import Evidence, PhPosterior, infer_ph
 from calibration.profile import Profile, validity
-from calibration.tone import decode_tone, fit_tone
-from colorread.balance import fit_paper, require_usable_light, sample_greys
+from colorread.balance import balance_view
 from colorread.carbonate import ionic_strength
 from colorread.card_find import CardFit, find_card
 from colorread.card_view import CardView, view_card
+from colorread.chart_find import shows_chart
 from colorread.color_space import encode_srgb, rgb_lin_from_xyz, xyz_from_rgb_lin
 from colorread.errors import Refusal
 from colorread.interpretation import Settings, checked_settings, usual_ph_range, with_numbers
@@ -167,11 +167,15 @@ def measure_photo(source: Source, seen: Seen, vial_xywh: Rectangle | None = None
     card = load_card()
     view = view_card(photo.rgb_u8, fit.homography, fit.px_per_mm, (card.outline.width_mm, card.outline.height_mm))
     seen.view = view
-    tone = fit_tone(sample_greys(view, card))
-    rgb_lin = decode_tone(np.arange(256) / 255.0, tone.strength).astype(np.float32)[view.rgb_u8]
-    paper = fit_paper(view, rgb_lin, card)
-    require_usable_light(view, paper, card)
+    balance = balance_view(view, card)
+    rgb_lin, paper = balance.rgb_lin, balance.paper
     chroma = seen.chroma = chroma_map(rgb_lin, paper.rgb_lin, view.px_per_mm)
+    if shows_chart(view, chroma):
+        raise Refusal(
+            "chart-not-card",
+            "This is the printed color chart, not the card: its patches are no fluid.",
+            "Hold the vial before the blank card; the chart is for colorread calibrate chart.",
+        )
     if vial_xywh is None:
         seen.vial = find_vial(view, rgb_lin, chroma, paper.chroma_std, card)
     else:
@@ -183,7 +187,7 @@ def measure_photo(source: Source, seen: Seen, vial_xywh: Rectangle | None = None
             "Hold the filled vial before the blank middle of the card, not beside it, or point at it with "
             "--vial X,Y,W,H; an empty vial or clear water cannot be read.",
         )
-    seen.signal = measure_fluid(view, chroma, seen.vial, paper, tone)
+    seen.signal = measure_fluid(view, chroma, seen.vial, paper, balance.tone)
 
 
 def _infer(

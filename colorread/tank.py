@@ -47,7 +47,7 @@ class DailySpan:
         return ((minutes - 1) % _MINUTES_PER_DAY + 1) / 60
 
     def __str__(self) -> str:
-        return f"{self.on:%H:%M}-{self.off:%H:%M}"
+        return f"{self.on:%H:%M}-{'24:00' if self.off == time() else format(self.off, '%H:%M')}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -307,7 +307,10 @@ def _lone_headline(read: Sequence[Reading], reason: str) -> tuple[str, ...]:
     if not timed:
         return (reason,)
     last = max(timed, key=lambda reading: wall_clock(reading.taken_at) if reading.taken_at else datetime.min)
-    return (*(last.verdict.sentences[:2] if last.verdict is not None else ()), reason)
+    if last.verdict is None:
+        return (reason,)
+    plants, fish, *_ = last.verdict.sentences
+    return fish, plants, reason
 
 
 def _span(value: Interval, unit: str) -> str:

@@ -102,7 +102,7 @@ def test_every_patch_has_its_numbers_in_black(sheet: Path) -> None:
         labels = ("6.0", "7.0", "7.6") if words == "pH above" else ("135", "14", "3.4")
         for place, label in zip(places, labels, strict=True):
             rect = chart_patches()[place].rect
-            top, bottom = (5.0, 0.0) if words == "pH above" else (0.0, 5.0)
+            top, bottom = (3.2, 0.0) if words == "pH above" else (0.0, 3.2)
             y_up = height_mm - MARGIN_MM - (rect.y_mm if top else rect.y_mm + rect.height_mm)
             left = MARGIN_MM + rect.x_mm - 0.5
             box = np.array([left, y_up - bottom, left + rect.width_mm + 1.0, y_up + top]) * 72 / 25.4

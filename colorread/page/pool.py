@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import signal
 import threading
 from collections.abc import Callable, Iterator
@@ -11,6 +12,8 @@ from contextlib import contextmanager, suppress
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from typing import Any, ParamSpec, TypeVar
+
+from colorread import workers
 
 P = ParamSpec("P")
 Result = TypeVar("Result")
@@ -170,6 +173,8 @@ def _serve(connection: Connection) -> None:
     """Do one piece of work after the other until the pipe ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches all processes; the server ends these
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    # Before the first task is received, which loads what reads these: photos go side by side, not each faster.
+    os.environ.update(dict.fromkeys(workers._THREAD_LIMITS, "1"))
     with suppress(EOFError, OSError):
         while True:
             task, args, kwargs = connection.recv()
