@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calibration.card import Card
 from calibration.tone import GreySamples, ToneFit, decode_tone, fit_tone
-from colorread.card_view import MARGIN_MM, CardView
+from colorread.card.view import MARGIN_MM, CardView
 from colorread.errors import Refusal
 
 _CELL_MM = 1.5

@@ -16,10 +16,10 @@ from calibration.card import Rect, load_card
 from calibration.chart import chart_patches
 from calibration.tone import decode_tone
 from colorread.balance import balance_view
-from colorread.card_find import find_card, px_from_mm
-from colorread.card_view import CardView, view_card
+from colorread.card.find import find_card, px_from_mm
+from colorread.card.view import CardView, view_card
 from colorread.errors import Refusal
-from colorread.photo import Photo, load_photo, photo_from_array
+from colorread.photo.load import Photo, load_photo, photo_from_array
 from colorread.vial_find import chroma_map
 
 _CLIPPED_U8, _BLACK_U8 = 252, 3
@@ -85,7 +85,7 @@ def measure_chart(
     Raises
     ------
     Refusal
-        Where the photo gives no card, no usable light or no such row; codes as in `colorread.card_find` and
+        Where the photo gives no card, no usable light or no such row; codes as in `colorread.card.find` and
         `colorread.balance`, and ``no-chart``, ``patch-count``, ``chart-order``, ``clipped-patch``.
     """
     photo = photo_from_array(source) if isinstance(source, np.ndarray) else load_photo(source)

@@ -10,15 +10,15 @@ from pathlib import Path
 from typing import Any
 
 from calibration.profile import write_profile
-from colorread.batch import kept, score_photos
-from colorread.calibrate import buffer_photo, end_photo, make_profile
+from colorread.batch.folder import PhotoFile
+from colorread.batch.score import kept, score_photos
 from colorread.carbonate import ionic_strength
-from colorread.log import Log
-from colorread.photo_folder import PhotoFile
-from colorread.report import write_report
-from colorread.tank import GasSource, Tank, parse_span
-from colorread.tank_days import TankSummary
-from colorread.tank_summary import summarize
+from colorread.log.store import Log
+from colorread.profile.make import buffer_photo, end_photo, make_profile
+from colorread.report.html import write_report
+from colorread.tank.days import TankSummary
+from colorread.tank.settings import GasSource, Tank, parse_span
+from colorread.tank.summary import summarize
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

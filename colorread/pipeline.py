@@ -16,13 +16,13 @@ from calibration.inversion import Evidence, PhPosterior, infer_ph
 from calibration.profile import Profile, validity
 from colorread.balance import balance_view
 from colorread.carbonate import ionic_strength
-from colorread.card_find import CardFit, find_card
-from colorread.card_view import CardView, view_card
+from colorread.card.find import CardFit, find_card
+from colorread.card.view import CardView, view_card
 from colorread.chart_find import shows_chart
 from colorread.color_space import encode_srgb, rgb_lin_from_xyz, xyz_from_rgb_lin
 from colorread.errors import Refusal
 from colorread.interpretation import Settings, checked_settings, usual_ph_range, with_numbers
-from colorread.photo import Photo, load_photo, photo_from_array
+from colorread.photo.load import Photo, load_photo, photo_from_array
 from colorread.reading import FluidKind, LightName, Reading, Reason, Trace
 from colorread.signal import FluidSignal, measure_fluid, require_fluid
 from colorread.vial_find import VialFit, chroma_map, find_vial, point_at_vial

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calibration.inversion import PhPosterior, SignalSamples
 from calibration.tone import ToneFit, decode_tone
 from colorread.balance import PaperField
-from colorread.card_view import CardView
+from colorread.card.view import CardView
 from colorread.errors import Refusal
 from colorread.vial_find import VialFit
 

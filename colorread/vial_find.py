@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.card import Card
-from colorread.card_view import CardView
+from colorread.card.view import CardView
 
 _SMOOTH_MM = 0.3
 _AREA_MM2 = (14.0, 560.0)  # a few drops in a small flat vial, up to a full bulb of 27 mm

@@ -24,9 +24,9 @@ import numpy as np
 from rich.console import Console
 from rich.table import Table
 
-from colorread.calibrate import buffer_photo, end_photo, make_profile
 from colorread.carbonate import ionic_strength
 from colorread.pipeline import read_photo
+from colorread.profile.make import buffer_photo, end_photo, make_profile
 from colorread.reading import Reading
 from tests.benchmark_weeks import batch_table, simulated_table, week_table
 

@@ -15,18 +15,18 @@ import numpy as np
 from rich.table import Table
 
 from calibration.profile import Profile
-from colorread.batch import score_photos
-from colorread.calibrate import buffer_photo, end_photo, make_profile
+from colorread.batch.folder import PhotoFile
+from colorread.batch.score import score_photos
 from colorread.carbonate import ionic_strength
-from colorread.log import Log
-from colorread.photo_file import open_file
-from colorread.photo_folder import PhotoFile
+from colorread.log.store import Log
+from colorread.photo.file import open_file
 from colorread.pipeline import read_photo
+from colorread.profile.make import buffer_photo, end_photo, make_profile
 from colorread.reading import Interval
-from colorread.tank import Tank, parse_span
-from colorread.tank_days import Estimate
-from colorread.tank_fit import fit_tank
-from colorread.tank_summary import summarize
+from colorread.tank.days import Estimate
+from colorread.tank.fit import fit_tank
+from colorread.tank.settings import Tank, parse_span
+from colorread.tank.summary import summarize
 from tests.tank_simulator import simulated_week
 
 N_WEEKS = 200

@@ -11,10 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
-from colorread.log import LogEntry
+from colorread.log.store import LogEntry
 from colorread.reading import Interval
-from colorread.tank import DailySpan, GasSource, Tank
-from colorread.tank_days import (
+from colorread.tank.days import (
     Advice,
     Change,
     Course,
@@ -24,6 +23,7 @@ from colorread.tank_days import (
     SourceOutlook,
     TankSummary,
 )
+from colorread.tank.settings import DailySpan, GasSource, Tank
 from tests.fabricated import made_reading, made_refusal
 
 FIRST = date(2025, 6, 2)

@@ -8,8 +8,8 @@ from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from colorread.log import Log, LogEntry, LogError
-from colorread.tank import Tank
+from colorread.log.store import Log, LogEntry, LogError
+from colorread.tank.settings import Tank
 from tests.fabricated import made_reading, made_refusal
 
 START = datetime(2025, 6, 2, 7, 30)

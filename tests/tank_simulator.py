@@ -12,7 +12,7 @@ from scipy.integrate import solve_ivp
 
 from colorread.carbonate import co2_from_ph, ph_from_co2
 from colorread.reading import Interval, Reading
-from colorread.tank import DailySpan, Tank, parse_span
+from colorread.tank.settings import DailySpan, Tank, parse_span
 from tests.fabricated import made_reading, made_refusal
 
 START = datetime(2026, 3, 2, tzinfo=timezone(timedelta(hours=1)))

@@ -24,20 +24,20 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
-import colorread.batch
+import colorread.batch.score
 import colorread.cli
 from calibration.inversion import Evidence, SignalSamples
 from calibration.profile import KnownSample, Profile, write_profile
-from colorread.batch import DEFAULT_TANK, Scored, kept, score_folder, score_photos
-from colorread.batch_csv import COLUMNS, write_csv
-from colorread.evidence import small_evidence
-from colorread.log import Log, LogEntry
-from colorread.photo_folder import PhotoFile, find_photos
+from colorread.batch.csv import COLUMNS, write_csv
+from colorread.batch.folder import PhotoFile, find_photos
+from colorread.batch.score import DEFAULT_TANK, Scored, kept, score_folder, score_photos
+from colorread.batch.workers import run_in_workers
+from colorread.evidence.picture import small_evidence
+from colorread.log.store import Log, LogEntry
 from colorread.pipeline import read_photo
 from colorread.reading import Interval, Reading
 from colorread.reading_json import reading_to_dict
-from colorread.tank import Tank
-from colorread.workers import run_in_workers
+from colorread.tank.settings import Tank
 from tests.fabricated import NO_TRACE, made_reading, made_refusal, made_trace
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -202,7 +202,7 @@ def test_what_is_known_is_not_read_again(
     def never(settings: Any, unread: Any) -> Any:
         raise AssertionError
 
-    monkeypatch.setattr(colorread.batch, "_score", never)
+    monkeypatch.setattr(colorread.batch.score, "_score", never)
     with Log(scored[1]) as log:
         before = logged(log)
         results = list(score_folder(folder, log=log, tank=TANK))
@@ -336,7 +336,7 @@ def test_photo_that_cannot_be_read_to_the_end_is_refused_and_tried_again_next_ti
 ) -> None:
     with open_log(tmp_path / "log.sqlite") as log:
         with monkeypatch.context() as patch:
-            patch.setattr(colorread.batch, "_score", deadly_score)
+            patch.setattr(colorread.batch.score, "_score", deadly_score)
             results = list(score_folder(folder, log=log, tank=TANK, jobs=2))
         failed = {result.photo.name: result.reading for result in results if result.outcome == "failed"}
         assert set(failed) == set(READ)
@@ -352,9 +352,9 @@ def test_photo_that_cannot_be_read_to_the_end_is_refused_and_tried_again_next_ti
 
 
 def test_photo_that_changes_meanwhile_is_not_kept(folder: Path) -> None:
-    unread = colorread.batch._Unread(photo=PhotoFile(path=folder / "d-empty.jpg", name="x"), sha256="0" * 64)
+    unread = colorread.batch.score._Unread(photo=PhotoFile(path=folder / "d-empty.jpg", name="x"), sha256="0" * 64)
     with pytest.raises(OSError, match="changed"):
-        colorread.batch._score({}, unread)
+        colorread.batch.score._score({}, unread)
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="nothing is closed to root")

@@ -12,10 +12,10 @@ from typer.testing import CliRunner
 
 from calibration.dye import PKA_STD
 from calibration.profile import Profile, estimate_parameters, read_profile, validity, write_profile
-from colorread.calibrate import CalibrationError, air_photo, buffer_photo, end_photo, make_profile
 from colorread.carbonate import ionic_strength
 from colorread.cli import app
 from colorread.pipeline import read_photo
+from colorread.profile.make import CalibrationError, air_photo, buffer_photo, end_photo, make_profile
 
 from .scene import Scene, take_photo
 

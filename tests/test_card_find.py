@@ -9,7 +9,7 @@ import skimage.data
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from colorread.card_find import find_card, mm_from_px, px_from_mm
+from colorread.card.find import find_card, mm_from_px, px_from_mm
 from colorread.errors import Refusal
 
 GEOMETRY = json.loads((Path(__file__).parents[1] / "calibration" / "card.json").read_text(encoding="utf-8"))

@@ -18,7 +18,7 @@ from calibration.chart import CHART_LOAD, CHART_PH, chart_patches, ph_by_chart
 from calibration.chart_sheet import write_chart_sheet
 from calibration.dye import absorptivity
 from colorread.carbonate import co2_from_ph
-from colorread.card_find import find_card
+from colorread.card.find import find_card
 from colorread.cli import app
 
 PX_PER_MM = 300 / 25.4

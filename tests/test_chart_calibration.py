@@ -19,12 +19,12 @@ from calibration.chart_sheet import write_chart_sheet
 from calibration.dye import PKA_STD
 from calibration.inversion import SignalSamples, infer_ph
 from calibration.profile import Profile, estimate_parameters, read_profile, write_profile
-from colorread.calibrate import CalibrationError, make_chart_profile
 from colorread.chart_find import ChartColors, measure_chart
 from colorread.cli import app
 from colorread.errors import Refusal
-from colorread.patch_labels import ph_of_patches
 from colorread.pipeline import read_photo
+from colorread.profile.make import CalibrationError, make_chart_profile
+from colorread.profile.patch_labels import ph_of_patches
 
 from . import chart_scene
 from .chart_scene import PHONES, PRINTERS, another, chart_photo, dye_spectra, kit_box, kit_photo, vial_photo

@@ -10,10 +10,10 @@ import pytest
 from typer.testing import CliRunner
 
 import colorread.cli
-from colorread import log_file
-from colorread.log import Log
+from colorread.log import database as log_file
+from colorread.log.store import Log
 from colorread.reading import Interval
-from colorread.tank import Marks, Tank
+from colorread.tank.settings import Marks, Tank
 from tests.fabricated import made_reading
 from tests.made_log import made_entry, made_log_at
 
@@ -106,7 +106,7 @@ def test_tank_keeps_its_profile_by_whole_path(path: Path, tmp_path: Path, monkey
     (tmp_path / "no.toml").write_text("x", encoding="utf-8")
     monkeypatch.chdir(tmp_path)
     seen: list[Path] = []
-    monkeypatch.setattr("colorread.cli_tank.load_profile", seen.append)
+    monkeypatch.setattr("colorread.cli.tank.load_profile", seen.append)
     run("tank", "add", "window", "--profile", "no.toml")
     assert seen == [Path("no.toml")]
     with Log(path) as log:

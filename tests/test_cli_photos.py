@@ -129,7 +129,7 @@ def spoken_texts(path: Path) -> list[str]:
 
 
 def test_nothing_the_program_can_say_calls_anything_safe() -> None:
-    modules = [path for package in ("colorread", "calibration") for path in (ROOT / package).glob("*.py")]
+    modules = [path for package in ("colorread", "calibration") for path in (ROOT / package).rglob("*.py")]
     texts = [text for path in modules for text in spoken_texts(path)]
     assert any("Fish: " in text for text in texts)
     for text in texts:

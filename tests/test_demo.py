@@ -9,8 +9,8 @@ from typer.testing import CliRunner
 
 from colorread.cli import app
 from colorread.demo import find_images
-from colorread.log import Log
-from colorread.tank_summary import summarize
+from colorread.log.store import Log
+from colorread.tank.summary import summarize
 
 TRUTH = tomllib.loads((find_images() / "week" / "manifest.toml").read_text(encoding="utf-8"))
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw
 
-from colorread.evidence import draw_evidence, write_evidence
+from colorread.evidence.picture import draw_evidence, write_evidence
 from colorread.reading import Interval, Reading, Trace
 from tests.fabricated import FLUID_RGB, NO_TRACE, made_reading, made_refusal, made_trace
 

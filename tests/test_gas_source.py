@@ -2,8 +2,8 @@ from __future__ import annotations
 
 import pytest
 
-from colorread.gas_source import co2_of_charge_g
-from colorread.tank import GasSource
+from colorread.tank.gas_source import co2_of_charge_g
+from colorread.tank.settings import GasSource
 
 
 # 0.5143 g CO2 per g of sucrose: hydrolysis (1.0526) times the 0.4886 of glucose (lecture notes, Weihenstephan).

@@ -18,12 +18,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from colorread import log_file
-from colorread.log import Log, LogEntry, LogError, LogFailure, default_log_path
-from colorread.log_lines import export_lines, import_lines
+from colorread.log import database as log_file
+from colorread.log.lines import export_lines, import_lines
+from colorread.log.store import Log, LogEntry, LogError, LogFailure, default_log_path
 from colorread.reading import Interval, Reading, Reason
 from colorread.reading_json import reading_from_dict, reading_to_dict
-from colorread.tank import Tank
+from colorread.tank.settings import Tank
 from tests.fabricated import made_reading, made_refusal
 from tests.made_log import START, made_entry, made_log_at
 from tests.test_tank import tanks

@@ -24,7 +24,7 @@ from PIL import ExifTags, Image
 from pillow_heif import register_heif_opener
 
 from colorread.errors import Refusal
-from colorread.photo import Photo, load_photo, photo_from_array
+from colorread.photo.load import Photo, load_photo, photo_from_array
 
 register_heif_opener()  # lets Pillow write HEIC here; the reader must not need it
 
@@ -157,7 +157,7 @@ def test_multi_picture_jpeg_gives_the_photo(load: Callable[..., Photo]) -> None:
 def test_heic_reader_is_loaded_only_when_needed(tmp_path: Path) -> None:
     path = tmp_path / "photo.jpg"
     path.write_bytes(encoded(quarters(), "jpg"))
-    code = "import sys, colorread.photo as p; p.load_photo(sys.argv[1]); print('pillow_heif' in sys.modules)"
+    code = "import sys, colorread.photo.load as p; p.load_photo(sys.argv[1]); print('pillow_heif' in sys.modules)"
     said = subprocess.run([sys.executable, "-c", code, path], capture_output=True, text=True, check=True)
     assert said.stdout.strip() == "False"
     assert said.stderr == ""

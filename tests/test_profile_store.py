@@ -10,8 +10,8 @@ from typer.testing import CliRunner
 from calibration.inversion import Evidence, SignalSamples
 from calibration.profile import KnownSample, Profile, write_profile
 from colorread.cli import app
-from colorread.photo import camera_model_of
-from colorread.profile_store import default_profile, drop_default, has_defaults, make_default
+from colorread.photo.load import camera_model_of
+from colorread.profile.defaults import default_profile, drop_default, has_defaults, make_default
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
 PHOTO = SAMPLES / "week" / "week-01.jpg"

@@ -15,12 +15,12 @@ from PIL import Image
 
 from colorread import __version__
 from colorread.reading import Interval
-from colorread.report import PICTURES_MAX, report_html, write_report
-from colorread.report_axes import PLOT_COLORS
-from colorread.report_plot import MADE_UP, day_figure, figure_svg, recent_readings, week_figure, write_plot
-from colorread.report_words import number_words, setting_rows
-from colorread.tank import Marks, Tank
-from colorread.tank_days import Estimate, TankSummary
+from colorread.report.axes import PLOT_COLORS
+from colorread.report.html import PICTURES_MAX, report_html, write_report
+from colorread.report.plot import MADE_UP, day_figure, figure_svg, recent_readings, week_figure, write_plot
+from colorread.report.words import number_words, setting_rows
+from colorread.tank.days import Estimate, TankSummary
+from colorread.tank.settings import Marks, Tank
 from tests.fabricated import made_reading
 from tests.fabricated_week import CANNOT_TELL, HOSTILE, N_DAYS, NEXT_STEP, made_advice, made_entries, made_week
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from colorread.report import write_report
+from colorread.report.html import write_report
 from tests.browser import CHROMIUM, Browser
 from tests.fabricated_week import made_entries, made_week
 

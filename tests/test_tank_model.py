@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from colorread.tank import DailySpan, parse_span
-from colorread.tank_model import Schedule, TankParameters, is_on, settled_state, simulate
+from colorread.tank.model import Schedule, TankParameters, is_on, settled_state, simulate
+from colorread.tank.settings import DailySpan, parse_span
 
 ALL_DAY = parse_span("00:00-24:00")
 WEEK = Schedule(gas=parse_span("08:00-18:00"), lights=parse_span("10:00-18:00"))

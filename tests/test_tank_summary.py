@@ -10,14 +10,14 @@ import pytest
 from rich.console import Console
 
 from colorread.reading import Interval
-from colorread.summary_json import summary_to_dict
-from colorread.tank import GasSource, Marks, Tank
-from colorread.tank_advice import FISH_PROBABILITY, advise
-from colorread.tank_days import Change, TankSummary
-from colorread.tank_fit import fit_tank
-from colorread.tank_forecast import HOURS, day_start, forecast
-from colorread.tank_summary import summarize
-from colorread.tank_words import interval_words, print_tank_summary
+from colorread.tank.advice import FISH_PROBABILITY, advise
+from colorread.tank.days import Change, TankSummary
+from colorread.tank.fit import fit_tank
+from colorread.tank.forecast import HOURS, day_start, forecast
+from colorread.tank.settings import GasSource, Marks, Tank
+from colorread.tank.summary import summarize
+from colorread.tank.summary_json import summary_to_dict
+from colorread.tank.words import interval_words, print_tank_summary
 from tests.fabricated import made_reading, made_refusal
 from tests.tank_simulator import Truth, simulated_week
 

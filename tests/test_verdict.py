@@ -91,7 +91,7 @@ def test_limit_below_outweighs_a_stray_upper_end() -> None:
 
 def test_every_flag_of_the_program_has_words_and_no_words_are_left_over() -> None:
     home = Path(colorread.__file__).parent
-    sources = [path.read_text(encoding="utf-8") for path in home.glob("*.py") if path.name != "flags.py"]
+    sources = [path.read_text(encoding="utf-8") for path in home.rglob("*.py") if path.name != "flags.py"]
     raised = {code for text in sources for code in re.findall(r'flags\.append\("([a-z-]+)"\)', text)}
     assert raised
     assert raised <= FLAG_TEXTS.keys()

@@ -8,13 +8,13 @@ from fastapi import APIRouter, Body, HTTPException, Query, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse, Response
 
-from colorread.log import Log, LogEntry
+from colorread.log.store import Log, LogEntry
 from colorread.page.core import core_of
 from colorread.page.pages import forget_reading
 from colorread.page.uploads import receive_form, save_photos
 from colorread.reading_json import reading_to_dict
-from colorread.summary_json import summary_to_dict
-from colorread.tank_json import tank_from_dict, tank_to_dict
+from colorread.tank.settings_json import tank_from_dict, tank_to_dict
+from colorread.tank.summary_json import summary_to_dict
 
 _PROBLEM = {
     "description": "What is wrong, in words.",

@@ -16,13 +16,13 @@ from fastapi.responses import FileResponse, JSONResponse, PlainTextResponse, Res
 from starlette.exceptions import HTTPException as AnyHTTPException
 
 from colorread import __version__
-from colorread.log import LogError, LogFailure
+from colorread.log.store import LogError, LogFailure
 from colorread.page import api, pages, pages_calibrate, pages_several, pages_tank, tasks
 from colorread.page.core import Core, UploadProblem
 from colorread.page.guard import Guard
 from colorread.page.pool import Busy, WorkFailed
 from colorread.page.render import page
-from colorread.report_axes import PLOT_COLORS
+from colorread.report.axes import PLOT_COLORS
 
 _STATIC = Path(__file__).parent / "static"
 _FINISH_S = 60.0  # for the photos that are being read when the server is stopped

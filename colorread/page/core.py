@@ -10,7 +10,7 @@ from pathlib import Path
 from fastapi import HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 
-from colorread.log import Log, LogEntry
+from colorread.log.store import Log, LogEntry
 from colorread.page import tasks
 from colorread.page.access import Access
 from colorread.page.calibrations import Calibrations
@@ -20,7 +20,7 @@ from colorread.page.pool import Pool
 from colorread.page.shown_units import Units, units_of
 from colorread.page.tasks import Problem, TankView
 from colorread.page.uploads import Upload
-from colorread.tank import Tank
+from colorread.tank.settings import Tank
 
 UNITS_COOKIE = "colorread-units"
 _VIEWS_MAX = 16

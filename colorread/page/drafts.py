@@ -8,10 +8,10 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-from colorread.log import Log, LogEntry
+from colorread.log.store import Log, LogEntry
 from colorread.page.kept_photo import keep_photo
 from colorread.page.uploads import Upload
-from colorread.tank import Tank
+from colorread.tank.settings import Tank
 
 _DRAFTS_MAX = 100  # of a tank; beyond that the oldest go
 _ORIGINALS_MAX = 40  # photos that wait on the disk to be kept or not

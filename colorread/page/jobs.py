@@ -9,13 +9,13 @@ from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from colorread.batch import Outcome, processors, score_photos
-from colorread.log import Log
+from colorread.batch.folder import PhotoFile
+from colorread.batch.score import Outcome, processors, score_photos
+from colorread.log.store import Log
 from colorread.page.pool import Busy
 from colorread.page.uploads import Upload
-from colorread.photo_folder import PhotoFile
 from colorread.reading import Reading
-from colorread.tank import Tank
+from colorread.tank.settings import Tank
 
 _KEPT_MAX = 20  # finished ones whose list can still be seen
 _RETRY_S = 10
@@ -31,7 +31,7 @@ class Done:
     label : str
         What people call it.
     outcome : str
-        As in `colorread.batch.Scored`.
+        As in `colorread.batch.score.Scored`.
     reading : Reading or None
         The result.
     """

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from PIL import ExifTags, Image
 
-from colorread.photo_file import open_file, open_image, refusing_broken_files
+from colorread.photo.file import open_file, open_image, refusing_broken_files
 from colorread.whole_file import write_whole
 
 _QUALITY = 92

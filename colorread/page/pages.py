@@ -11,7 +11,7 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, RedirectResponse, Response
 
-from colorread.log import Log, LogEntry
+from colorread.log.store import Log, LogEntry
 from colorread.page.core import core_of, require_own_form, units_shown
 from colorread.page.kept_photo import photo_path
 from colorread.page.render import page

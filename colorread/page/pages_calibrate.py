@@ -9,8 +9,7 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 from starlette.datastructures import FormData
 
-from colorread.how_to import AIR, CHART, ENDS
-from colorread.log import Log
+from colorread.log.store import Log
 from colorread.page import tasks_calibrate
 from colorread.page.calibrations import KINDS, STEPS, TITLES, Kind
 from colorread.page.core import core_of, require_own_form, units_shown
@@ -23,10 +22,11 @@ from colorread.page.tank_form import LIGHTS, number_of
 from colorread.page.tasks import Problem
 from colorread.page.tasks_calibrate import Numbers
 from colorread.page.uploads import receive_form, save_photos, text_of
-from colorread.patch_labels import ph_of_patches
+from colorread.profile.how_to import AIR, CHART, ENDS
+from colorread.profile.patch_labels import ph_of_patches
 from colorread.ranges import checked_range
-from colorread.tank import KH_RANGE_DKH, TEMPERATURE_RANGE_C, Tank
-from colorread.tank_edit import changed_tank
+from colorread.tank.edit import changed_tank
+from colorread.tank.settings import KH_RANGE_DKH, TEMPERATURE_RANGE_C, Tank
 
 router = APIRouter(include_in_schema=False)
 _HOW_TO = {"ends": ENDS, "air": AIR, "chart": CHART}

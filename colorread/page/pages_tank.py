@@ -10,7 +10,7 @@ from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
-from colorread.log import Log
+from colorread.log.store import Log
 from colorread.page.core import UNITS_COOKIE, core_of, require_own_form, units_shown
 from colorread.page.pages import see, tank_url
 from colorread.page.profiles import profile_choices
@@ -18,7 +18,7 @@ from colorread.page.render import page
 from colorread.page.shown_units import KH_UNITS, TEMPERATURE_UNITS, units_of
 from colorread.page.tank_form import LIGHTS, SOURCES, tank_of, texts_of
 from colorread.page.uploads import receive_form, text_of
-from colorread.tank import Tank
+from colorread.tank.settings import Tank
 
 router = APIRouter(include_in_schema=False)
 _YEAR_S = 365 * 24 * 3600

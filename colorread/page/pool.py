@@ -13,7 +13,7 @@ from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from typing import Any, ParamSpec, TypeVar
 
-from colorread import workers
+from colorread.batch import workers
 
 P = ParamSpec("P")
 Result = TypeVar("Result")

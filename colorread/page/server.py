@@ -13,7 +13,7 @@ from typing import NoReturn
 import uvicorn
 from fastapi import FastAPI
 
-from colorread.batch import processors
+from colorread.batch.score import processors
 from colorread.page.access import Access
 from colorread.page.core import Core
 from colorread.page.drafts import Drafts

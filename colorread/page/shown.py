@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from colorread.flags import flag_text
-from colorread.log import LogEntry
+from colorread.log.store import LogEntry
 from colorread.page.shown_units import Units
 from colorread.reading import Reading
 from colorread.words import budget_words, clean_name, co2_words, ph_words, time_words

@@ -7,8 +7,8 @@ from typing import Any, get_args
 
 from colorread.page.shown_units import Unit, Units
 from colorread.reading import LightName
-from colorread.tank import SourceKind, Tank
-from colorread.tank_edit import changed_tank
+from colorread.tank.edit import changed_tank
+from colorread.tank.settings import SourceKind, Tank
 
 LIGHTS = get_args(LightName)
 SOURCES = {

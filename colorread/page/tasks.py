@@ -8,15 +8,16 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
-from colorread import __version__, batch
+from colorread import __version__
+from colorread.batch.score import settings_of
 from colorread.errors import Refusal
-from colorread.evidence import small_evidence
-from colorread.log import Log, LogEntry
-from colorread.photo_file import open_file, open_image, refusing_broken_files
+from colorread.evidence.picture import small_evidence
+from colorread.log.store import Log, LogEntry
+from colorread.photo.file import open_file, open_image, refusing_broken_files
 from colorread.pipeline import read_photo_traced
-from colorread.tank import Tank
-from colorread.tank_days import TankSummary
-from colorread.tank_summary import summarize
+from colorread.tank.days import TankSummary
+from colorread.tank.settings import Tank
+from colorread.tank.summary import summarize
 
 _PIXELS_MAX = 80_000_000  # a choice of this project: what phones send by themselves has 12 to 50 megapixels
 
@@ -86,7 +87,7 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank) -> LogEntry | P
     """
     try:
         require_modest(path)
-        settings, settings_id, profile_id = batch._settings_of(tank, None)
+        settings, settings_id, profile_id = settings_of(tank, None)
     except Refusal as refusal:
         return Problem(code=refusal.code, message=sentence(refusal.message), next_step=refusal.next_step)
     except (OSError, ValueError) as error:
@@ -127,7 +128,7 @@ def view_tank(log_path: Path, name: str) -> TankView:
     TankView
         For the page.
     """
-    from colorread.report_plot import MADE_UP, figure_svg, recent_readings, week_figure
+    from colorread.report.plot import MADE_UP, figure_svg, recent_readings, week_figure
 
     with Log(log_path) as log:
         tank = log.tank(name)

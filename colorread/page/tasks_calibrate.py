@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from calibration.profile import read_profile, write_profile
-from colorread.calibrate import KnownPhoto, air_photo, buffer_photo, end_photo, make_chart_profile, make_profile
 from colorread.carbonate import ionic_strength
 from colorread.chart_find import measure_chart
 from colorread.errors import Refusal
 from colorread.page.calibrations import STEPS, Kind
 from colorread.page.tasks import Problem, require_modest, sentence
 from colorread.pipeline import Seen, measure_photo
-from colorread.profile_words import profile_lines
+from colorread.profile.make import KnownPhoto, air_photo, buffer_photo, end_photo, make_chart_profile, make_profile
+from colorread.profile.words import profile_lines
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

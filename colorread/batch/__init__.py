@@ -1,0 +1,1 @@
+"""Many photos at once, in several processes."""

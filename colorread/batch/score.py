@@ -1,0 +1,293 @@
+"""Many photos at once: found in a folder, read in several processes, kept in the log as soon as each is read."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Generator, Iterable, Iterator, Mapping
+from contextlib import closing
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+from typing import Any, Literal
+
+from calibration.profile import read_profile
+from colorread import __version__
+from colorread.batch.folder import PhotoFile, find_photos
+from colorread.batch.workers import run_in_workers
+from colorread.errors import Refusal
+from colorread.evidence.picture import small_evidence
+from colorread.interpretation import checked_settings
+from colorread.log.store import Log, LogEntry
+from colorread.photo.file import open_file, refusing_broken_files
+from colorread.pipeline import read_photo_traced
+from colorread.reading import Reading, Reason
+from colorread.tank.settings import Tank
+from colorread.words import clean_name
+
+DEFAULT_TANK = "unnamed"
+"""Name of the tank that photos belong to where nobody named one."""
+
+Outcome = Literal["new", "known", "same", "calibration", "failed"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scored:
+    """
+    What became of one photo.
+
+    Parameters
+    ----------
+    photo : PhotoFile
+        The photo.
+    sha256 : str
+        Hash of its content; empty where it could not be opened.
+    outcome : {'new', 'known', 'same', 'calibration', 'failed'}
+        Read or refused now and kept in the log; in the log already, under the same settings; the same picture as an
+        earlier one in the same run; or not looked at to the end, which is not kept, so that it is
+        tried again next time.
+    reading : Reading or None
+        The result, a refusal where it failed; None for the same picture as an earlier one.
+    same_as : str
+        Name of the earlier photo.
+    """
+
+    photo: PhotoFile
+    sha256: str
+    outcome: Outcome
+    reading: Reading | None = None
+    same_as: str = ""
+
+
+def score_folder(
+    folder: Path, *, log: Log, tank: Tank, profile_path: Path | None = None, jobs: int | None = None
+) -> Generator[Scored, None, None]:
+    """
+    Read every photo in a folder and keep the results in the log; parameters and errors as in `score_photos`.
+
+    Yields
+    ------
+    Scored
+        One for each photo, in any order.
+    """
+    return score_photos(find_photos(folder), log=log, tank=tank, profile_path=profile_path, jobs=jobs)
+
+
+def score_photos(
+    photos: Iterable[PhotoFile], *, log: Log, tank: Tank, profile_path: Path | None = None, jobs: int | None = None
+) -> Generator[Scored, None, None]:
+    """
+    Read photos and keep the results in the log.
+
+    Each result is in the log before it is yielded. What is in the log already is not read again, as long as content
+    and settings are the same. The order of the photos does not matter: of two files with the same content the first
+    by name counts.
+
+    Parameters
+    ----------
+    photos : iterable of PhotoFile
+        The photos.
+    log : Log
+        Where the results are kept.
+    tank : Tank
+        Tank in the log; its settings are used.
+    profile_path : Path, optional
+        Calibration profile; that of the tank where not given.
+    jobs : int, optional
+        Most processes at a time; as many as there are processors where not given.
+
+    Yields
+    ------
+    Scored
+        One for each photo, in any order.
+
+    Raises
+    ------
+    OSError, ValueError
+        If the profile cannot be read.
+    """
+    settings, settings_id, profile_id = settings_of(tank, profile_path)
+    of_profile = (
+        frozenset(sample.sha256 for sample in settings["profile"].samples) if settings["profile"] else frozenset()
+    )
+    unread: list[_Unread] = []
+    names: dict[str, str] = {}  # by hash
+    for photo in sorted(photos, key=lambda photo: photo.name):
+        try:
+            sha256 = _hash_of(photo.path)
+        except Refusal as refusal:
+            yield Scored(photo=photo, sha256="", outcome="failed", reading=_refused(photo, settings, refusal))
+            continue
+        if sha256 in names:
+            yield Scored(photo=photo, sha256=sha256, outcome="same", same_as=names[sha256])
+            continue
+        names[sha256] = photo.name
+        if sha256 in of_profile:
+            yield Scored(photo=photo, sha256=sha256, outcome="calibration")
+            continue
+        entry = log.entry(tank.name, sha256)
+        if entry is not None and entry.settings_id == settings_id:
+            reading = replace(entry.reading, photo=photo.name)
+            yield Scored(photo=photo, sha256=sha256, outcome="known", reading=reading)
+        else:
+            unread.append(_Unread(photo=photo, sha256=sha256))
+
+    count = min(jobs or processors(), max(len(unread), 1))
+    with closing(run_in_workers(partial(_score, settings), unread, count=count)) as results:
+        for done in results:
+            photo, sha256 = done.job.photo, done.job.sha256
+            if done.result is None:
+                reading = _refused(photo, settings, _broke_off(photo, done.trouble))
+                yield Scored(photo=photo, sha256=sha256, outcome="failed", reading=reading)
+                continue
+            reading, picture = done.result
+            entry = LogEntry(
+                sha256=sha256,
+                tank=tank.name,
+                reading=reading,
+                scored_at=datetime.now(UTC),
+                software=__version__,
+                settings_id=settings_id,
+                profile_id=profile_id,
+                picture=picture,
+            )
+            log.add(entry)
+            yield Scored(photo=photo, sha256=sha256, outcome="new", reading=reading)
+
+
+def kept(log: Log, tank: Tank, names: Mapping[str, str], *, with_pictures: bool = False) -> Iterator[LogEntry]:
+    """
+    Return what the log holds of some photos.
+
+    Parameters
+    ----------
+    log : Log
+        The log.
+    tank : Tank
+        Tank in it.
+    names : mapping of str to str
+        What the photos are called now, by the hash of their content.
+    with_pictures : bool, default False
+        Whether the evidence pictures are wanted.
+
+    Yields
+    ------
+    LogEntry
+        By the time taken.
+    """
+    for entry in log.entries(tank.name, with_pictures=with_pictures):
+        if entry.sha256 in names:
+            yield replace(entry, reading=replace(entry.reading, photo=names[entry.sha256]))
+
+
+def processors() -> int:
+    """
+    Return how many processors this process may use.
+
+    Returns
+    -------
+    int
+        At least 1.
+    """
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Unread:
+    photo: PhotoFile
+    sha256: str
+
+
+def _score(settings: dict[str, Any], unread: _Unread) -> tuple[Reading, bytes | None]:
+    reading, trace = read_photo_traced(unread.photo.path, **settings)
+    if _hash_of(unread.photo.path) != unread.sha256:  # such as a photo that is still being copied
+        raise OSError("the file changed meanwhile")
+    return replace(reading, photo=unread.photo.name), small_evidence(reading, trace)
+
+
+def settings_of(tank: Tank, profile_path: Path | None) -> tuple[dict[str, Any], str, str | None]:
+    """
+    Return what the photos of a tank are read with.
+
+    Parameters
+    ----------
+    tank : Tank
+        Its settings.
+    profile_path : Path or None
+        Calibration profile; that of the tank where not given.
+
+    Returns
+    -------
+    settings : dict
+        Arguments of `colorread.pipeline.read_photo`.
+    settings_id : str
+        Changes with whatever may change a reading.
+    profile_id : str or None
+        Hash of the profile.
+
+    Raises
+    ------
+    OSError, ValueError
+        If the profile cannot be read.
+    """
+    # Of a tank that nobody described nothing was stated: its readings say that KH and temperature are assumed.
+    is_described = tank != Tank(name=DEFAULT_TANK)
+    stated = {
+        "kh_dkh": tank.kh_dkh if is_described else None,
+        "temperature_c": tank.temperature_c if is_described else None,
+        "tank_kh_dkh": tank.tank_kh_dkh,
+        "light": tank.light,
+    }
+    path = Path(tank.profile) if profile_path is None and tank.profile is not None else profile_path
+    profile = None if path is None else read_profile(path)
+    profile_id = None if path is None else hashlib.sha256(path.read_bytes()).hexdigest()
+    identity = json.dumps({**stated, "profile": profile_id, "software": __version__}, sort_keys=True)
+    return {**stated, "profile": profile}, hashlib.sha256(identity.encode("ascii")).hexdigest(), profile_id
+
+
+def _hash_of(path: Path) -> str:
+    with open_file(path) as file, refusing_broken_files(path.name):
+        digest = hashlib.sha256()
+        while part := file.read(1 << 20):
+            digest.update(part)
+        return digest.hexdigest()
+
+
+def _broke_off(photo: PhotoFile, trouble: str) -> Refusal:
+    return Refusal(
+        "broke-off",
+        f"Reading {Path(photo.name).name} broke off ({clean_name(trouble)}).",
+        "Start again; if it breaks off again, use fewer --jobs or leave this photo out.",
+    )
+
+
+def _refused(photo: PhotoFile, settings: dict[str, Any], refusal: Refusal) -> Reading:
+    """Return the reading of a photo that was not looked at to the end."""
+    stated = {name: value for name, value in settings.items() if name != "profile"}
+    checked = checked_settings(fluid="reference", **stated)
+    return Reading(
+        photo=photo.name,
+        status="refused",
+        taken_at=None,
+        time_source="unknown",
+        ph=None,
+        co2_mg_l=None,
+        limit=None,
+        kh_dkh=checked.kh_dkh,
+        temperature_c=checked.temperature_c,
+        fluid=checked.fluid,
+        light=checked.light,
+        assumed=checked.assumed,
+        geometry=None,
+        co2_rule_of_thumb_mg_l=None,
+        tank_ph=None,
+        tank_kh_dkh=checked.tank_kh_dkh,
+        verdict=None,
+        flags=(),
+        reason=Reason(code=refusal.code, message=refusal.message, next_step=refusal.next_step),
+        card_corners_px=None,
+        vial_outline_px=None,
+        budget={},
+    )

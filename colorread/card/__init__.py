@@ -1,0 +1,1 @@
+"""The printed card in a photo: markers, plane, rectified view."""

@@ -1,0 +1,251 @@
+"""The command that reads all photos of a folder."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from colorread.cli.calibrate import load_profile
+from colorread.cli.log import LogFile, open_log
+from colorread.cli.options import EXIT_FAILED, EXIT_REFUSED, fail, number
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from colorread.batch.folder import PhotoFile
+    from colorread.log.store import Log
+    from colorread.reading import Reading
+    from colorread.tank.settings import Tank
+
+EPILOG = """\b
+Examples:
+  colorread batch photos
+  colorread batch photos --tank home --csv week.csv --report week.html
+  colorread batch photos --tank home --jobs 1 --json
+
+Interrupted and started again, it goes on where it was: photos that are in the log under the same settings are not
+read again."""
+_JOBS_MAX = 64
+
+
+@dataclass(slots=True, kw_only=True)
+class _Run:
+    """What became of the photos so far."""
+
+    names: dict[str, str] = field(default_factory=dict)  # of the photos in the log, by hash
+    failed: list[Reading] = field(default_factory=list)
+    n_same: int = 0
+    n_known: int = 0
+
+
+def batch(
+    folder: Annotated[Path, typer.Argument(help="Folder with the photos; folders in it too.", metavar="FOLDER")],
+    tank: Annotated[
+        str | None,
+        typer.Option(help="Tank in the log: its KH, temperature, lamp and profile are used.", metavar="NAME"),
+    ] = None,
+    profile: Annotated[
+        Path | None, typer.Option(help="Calibration profile; that of the tank where not given.", metavar="FILE")
+    ] = None,
+    jobs: Annotated[
+        int | None, number("Photos to read at a time; one for each processor if not given.", "N", 1, _JOBS_MAX)
+    ] = None,
+    csv: Annotated[
+        Path | None, typer.Option(help="Table to write for a spreadsheet, one row a photo.", metavar="FILE.csv")
+    ] = None,
+    report: Annotated[Path | None, typer.Option(help="Report to write as one page.", metavar="FILE.html")] = None,
+    plot: Annotated[
+        Path | None, typer.Option(help="Plot of the days to write, PNG or PDF.", metavar="FILE.png")
+    ] = None,
+    summary: Annotated[
+        Path | None, typer.Option(help="Summary of the tank to write for programs.", metavar="FILE.json")
+    ] = None,
+    log: LogFile = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object a line instead of text.")] = False,
+    force: Annotated[bool, typer.Option("--force", help="Replace files that exist.")] = False,
+) -> None:
+    """Read all photos in a folder, keep the readings in the log, and tell what they say of the tank."""
+    if plot is not None and plot.suffix.lower() not in (".png", ".pdf"):
+        fail(f"--plot writes PNG or PDF; name a file that ends in .png or .pdf, not {plot.name}.")
+    if not folder.is_dir():
+        fail(f"{folder} is no folder; name the one that holds the photos.")
+    _require_writable([path for path in (csv, report, plot, summary) if path is not None], force)
+    from colorread.batch.folder import find_photos
+
+    photos = find_photos(folder, on_error=_tell_unopened)
+    if not photos:
+        fail(f"There is no photo in {folder}.")
+    try:
+        with open_log(log, create=True) as opened:
+            owner = _tank_in(opened, tank)
+            if (path := profile or owner.profile) is not None:
+                load_profile(Path(path))  # to tell what is wrong with it before the work
+            run = _score(photos, opened, owner, profile, jobs)
+            readings = _readings(run, opened, owner)
+            if csv is not None:
+                _write_csv(csv, readings)
+            if as_json:
+                _print_json(readings)
+            else:
+                _print_text(readings, run, owner, is_named=tank is not None)
+            _tell_of_tank(readings, run, opened, owner, (summary, report, plot), prints=not as_json)
+    except KeyboardInterrupt:
+        fail("Interrupted. What was read is in the log; the same command goes on from there.", EXIT_FAILED)
+    if any(reading.status == "refused" for reading in readings):
+        raise typer.Exit(EXIT_REFUSED)
+
+
+def _require_writable(paths: Sequence[Path], force: bool) -> None:
+    """Fail before the work, not after it."""
+    for path in paths:
+        if path.is_dir() or not path.absolute().parent.is_dir():
+            fail(f"{path} cannot be written: name a file in a folder that exists.")
+        if path.exists() and not force:
+            fail(f"{path} exists already; choose another name or add --force to replace it.")
+
+
+def _tell_unopened(error: OSError) -> None:
+    typer.echo(f"{error.filename} could not be opened and is left out: {error.strerror}.", err=True)
+
+
+def _tank_in(log: Log, name: str | None) -> Tank:
+    from colorread.batch.score import DEFAULT_TANK
+    from colorread.tank.settings import Tank
+
+    if name is None and DEFAULT_TANK not in {tank.name for tank in log.tanks()}:
+        log.add_tank(Tank(name=DEFAULT_TANK))
+    return log.tank(DEFAULT_TANK if name is None else name)
+
+
+def _score(photos: Sequence[PhotoFile], log: Log, tank: Tank, profile: Path | None, jobs: int | None) -> _Run:
+    """Read what is not in the log; on stderr a bar, and a line for each photo that cannot be read."""
+    from contextlib import closing
+    from functools import partial
+
+    from rich.console import Console
+    from rich.progress import MofNCompleteColumn, Progress
+
+    from colorread.batch.score import score_photos
+
+    console = Console(stderr=True, highlight=False)
+    columns = (*Progress.get_default_columns(), MofNCompleteColumn())
+    say = partial(console.print, markup=False, soft_wrap=True)
+    run = _Run()
+    with (
+        closing(score_photos(photos, log=log, tank=tank, profile_path=profile, jobs=jobs)) as results,
+        Progress(*columns, console=console, transient=True, disable=not console.is_interactive) as bar,
+    ):
+        task = bar.add_task("Reading photos", total=len(photos))
+        for scored in results:
+            bar.advance(task)
+            if scored.outcome == "calibration":
+                say(f"{scored.photo.name} is one that the profile was made of and is left out.")
+                continue
+            if scored.reading is None:
+                run.n_same += 1
+                say(f"{scored.photo.name} has the same content as {scored.same_as} and counts once.")
+                continue
+            if scored.outcome == "known":
+                run.n_known += 1
+            elif scored.reading.reason is not None:
+                say(f"{scored.photo.name} is not read: {scored.reading.reason.message}")
+            if scored.outcome == "failed":
+                run.failed.append(scored.reading)
+            else:
+                run.names[scored.sha256] = scored.photo.name
+    return run
+
+
+def _readings(run: _Run, log: Log, tank: Tank) -> list[Reading]:
+    from colorread.batch.score import kept
+
+    readings = [entry.reading for entry in kept(log, tank, run.names)] + run.failed
+    return sorted(readings, key=lambda reading: reading.photo)
+
+
+def _print_json(readings: Iterable[Reading]) -> None:
+    from colorread.reading_json import reading_to_json
+
+    for reading in readings:
+        typer.echo(reading_to_json(reading))
+
+
+def _print_text(readings: Sequence[Reading], run: _Run, tank: Tank, *, is_named: bool) -> None:
+    from colorread.batch.words import print_batch
+
+    print_batch(_console(), readings, n_same=run.n_same, n_known=run.n_known)
+    if not is_named:
+        typer.echo(
+            f'No tank was named: the readings are kept under "{tank.name}" with {tank.kh_dkh:g} dKH and '
+            f"{tank.temperature_c:g} degrees C. Describe yours with colorread tank add and name it with --tank."
+        )
+
+
+def _write_csv(path: Path, readings: Iterable[Reading]) -> None:
+    from colorread.batch.csv import write_csv
+
+    with _writing(path):
+        write_csv(path, readings)
+
+
+def _tell_of_tank(
+    readings: Sequence[Reading],
+    run: _Run,
+    log: Log,
+    tank: Tank,
+    files: tuple[Path | None, Path | None, Path | None],
+    *,
+    prints: bool,
+) -> None:
+    """Say what the readings tell of the tank, on the terminal and in files."""
+    summary_file, report, plot = files
+    if not prints and files == (None, None, None):
+        return
+    from colorread.tank.summary import summarize
+
+    summary = summarize(tank, readings)
+    if prints:
+        from colorread.tank.words import print_tank_summary
+
+        print_tank_summary(_console(), summary)
+    if summary_file is not None:
+        import json
+
+        from colorread.tank.summary_json import summary_to_dict
+        from colorread.whole_file import write_whole
+
+        with _writing(summary_file):
+            text = json.dumps(summary_to_dict(summary), allow_nan=False, indent=2)
+            write_whole(summary_file, f"{text}\n".encode("ascii"))
+    if report is not None:
+        from colorread.batch.score import kept
+        from colorread.report.html import write_report
+
+        with _writing(report):
+            write_report(report, summary, kept(log, tank, run.names, with_pictures=True))
+    if plot is not None:
+        from colorread.batch.score import kept
+        from colorread.report.plot import write_plot
+
+        with _writing(plot):
+            write_plot(plot, summary, kept(log, tank, run.names))
+
+
+@contextmanager
+def _writing(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except (OSError, ValueError) as error:
+        fail(f"{path} could not be written: {getattr(error, 'strerror', None) or error}", EXIT_FAILED)
+    typer.echo(f"Wrote {path}.", err=True)
+
+
+def _console() -> Console:
+    from rich.console import Console
+
+    return Console(highlight=False)

@@ -1,0 +1,299 @@
+"""The commands that make and show a calibration profile."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from colorread.cli.options import EXIT_FAILED, KH_RANGE_DKH, TEMPERATURE_RANGE_C, LightClass, fail, number
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from calibration.profile import Profile
+    from colorread.profile.make import KnownPhoto
+
+app = typer.Typer(
+    help="Make a profile of your own phone, vial and fluid; readings with it have a smaller interval.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+
+_Out = Annotated[Path | None, typer.Option(help="Profile to write, such as me.toml.", metavar="FILE")]
+_From = Annotated[
+    Path | None,
+    typer.Option("--from", help="Earlier profile of the same vial and phone whose evidence is kept.", metavar="FILE"),
+]
+_Light = Annotated[LightClass, typer.Option(help="Lamp of the photos, if known.")]
+_Force = Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")]
+_How = Annotated[bool, typer.Option("--how", help="Explain how to prepare it, and stop.")]
+_Temperature = Annotated[float, number("Temperature of the fluid in degrees C.", "C", *TEMPERATURE_RANGE_C)]
+
+
+@app.command(
+    epilog="Example: colorread calibrate ends --acid acid.jpg --base base.jpg --known buffer.jpg --known-ph 7.0 "
+    "--ionic-strength 0.1 --out me.toml"
+)
+def ends(
+    acid: Annotated[
+        Path | None, typer.Option(help="Photo with a drop of vinegar: all yellow.", metavar="PHOTO")
+    ] = None,
+    base: Annotated[
+        Path | None, typer.Option(help="Photo with a pinch of baking soda: all blue.", metavar="PHOTO")
+    ] = None,
+    known: Annotated[Path | None, typer.Option(help="Photo of fluid of known pH.", metavar="PHOTO")] = None,
+    known_ph: Annotated[float | None, number("pH of that fluid.", "PH", 6.0, 8.0)] = None,
+    ionic_strength: Annotated[
+        float | None,
+        number(
+            "Ionic strength of that fluid in mol/kg; that of the KH fluid where not given, 0.1 is usual for a bought "
+            "buffer.",
+            "I",
+            0.0,
+            0.5,
+        ),
+    ] = None,
+    kh: Annotated[float, number("KH of the fluid in dKH.", "DKH", *KH_RANGE_DKH)] = 4.0,
+    temperature: _Temperature = 25.0,
+    out: _Out = None,
+    from_profile: _From = None,
+    light: _Light = LightClass.UNKNOWN,
+    force: _Force = False,
+    how: _How = False,
+) -> None:
+    """Calibrate with fully acid and fully basic fluid in the same vial, and a fluid of known pH."""
+    from colorread.profile.how_to import ENDS
+
+    _explain(how, ENDS)
+    if acid is None and base is None and known is None:
+        fail("Give at least one of --acid, --base and --known; --how explains how to prepare them.")
+    if (known is None) != (known_ph is None):
+        fail("--known and --known-ph belong together.")
+    from colorread.carbonate import ionic_strength as ionic_strength_of_kh
+    from colorread.profile.make import buffer_photo, end_photo
+
+    photos = []
+    if acid is not None:
+        photos.append(end_photo(acid, "acid"))
+    if base is not None:
+        photos.append(end_photo(base, "base"))
+    if known is not None and known_ph is not None:
+        ionic = float(ionic_strength_of_kh(kh)) if ionic_strength is None else ionic_strength
+        photos.append(buffer_photo(known, known_ph, ionic_strength_mol_kg=ionic, temperature_c=temperature))
+    _make(photos, out, from_profile, light, force)
+
+
+@app.command(epilog="Example: colorread calibrate air --photo a.jpg:2 --photo b.jpg:1 --photo c.jpg:0.5 --out me.toml")
+def air(
+    photo: Annotated[
+        list[str] | None,
+        typer.Option(help="Photo and the KH of its fluid in dKH; give one for each step.", metavar="PHOTO:KH"),
+    ] = None,
+    air_ppm: Annotated[float, number("CO2 of the air: outdoors about 420.", "PPM", 300.0, 3000.0)] = 420.0,
+    temperature: _Temperature = 25.0,
+    out: _Out = None,
+    from_profile: _From = None,
+    light: _Light = LightClass.UNKNOWN,
+    force: _Force = False,
+    how: _How = False,
+) -> None:
+    """Calibrate with diluted KH fluid that stood open to the air: its pH follows from the air alone."""
+    from colorread.profile.how_to import AIR
+
+    _explain(how, AIR)
+    if not photo:
+        fail("Give at least one --photo PHOTO:KH; --how explains how to prepare them.")
+    from colorread.profile.make import air_photo
+
+    photos = []
+    for text in photo:
+        path, _, kh_text = text.rpartition(":")
+        try:
+            kh = float(kh_text)
+        except ValueError:
+            kh = float("nan")
+        if not path or not 0.25 <= kh <= 10.0:
+            fail(f"--photo wants a file and a KH between 0.25 and 10 dKH, such as a.jpg:2, not {text}.")
+        photos.append(air_photo(path, kh, air_ppm=air_ppm, temperature_c=temperature))
+    _make(photos, out, from_profile, light, force)
+
+
+@app.command(
+    epilog='Example: colorread calibrate chart kit.jpg --patches "6.4 6.6 6.8 7.0 7.2" --out me.toml',
+)
+def chart(
+    photos: Annotated[
+        list[Path] | None, typer.Argument(help="Photos of one chart in the light of the readings.", metavar="PHOTO")
+    ] = None,
+    patches: Annotated[
+        str | None,
+        typer.Option(
+            help="What the patches of a kit's chart stand for, in their order: pH, or mg/L with that unit last and "
+            "--kh given. Leave it out for the chart of this program.",
+            metavar='"A B C ... [mg/L]"',
+        ),
+    ] = None,
+    kh: Annotated[
+        float | None, number("KH in dKH for which the patches hold, if in mg/L.", "DKH", *KH_RANGE_DKH)
+    ] = None,
+    temperature: _Temperature = 25.0,
+    region: Annotated[
+        str | None,
+        typer.Option(
+            help="Rectangle around the row of patches in pixels of the upright photo, if it is not found.",
+            metavar="X,Y,W,H",
+        ),
+    ] = None,
+    out: _Out = None,
+    from_profile: _From = None,
+    light: _Light = LightClass.UNKNOWN,
+    force: _Force = False,
+    how: _How = False,
+) -> None:
+    """Calibrate with the printed color chart, or with the chart of your own kit beside the card."""
+    from colorread.profile.how_to import CHART
+
+    _explain(how, CHART)
+    if not photos:
+        fail("Give at least one photo of a chart; --how explains how to take it.")
+    if region is not None and patches is None:
+        fail("--region belongs to the chart of a kit, whose patches --patches names.")
+    xywh = None if region is None else _region(region)
+    from colorread.profile.make import make_chart_profile
+    from colorread.profile.patch_labels import ph_of_patches
+
+    try:
+        patch_ph = None if patches is None else ph_of_patches(patches, kh_dkh=kh, temperature_c=temperature)
+    except ValueError as error:
+        fail(str(error))
+    _write(
+        lambda earlier: make_chart_profile(
+            photos, patch_ph=patch_ph, region_xywh=xywh, light=light.value, base=earlier
+        ),
+        out,
+        from_profile,
+        force,
+    )
+
+
+def profile(
+    file: Annotated[Path, typer.Argument(help="Profile to show.", metavar="FILE")],
+    picture: Annotated[
+        Path | None, typer.Option(help="Write a picture of the color line with the samples on it.", metavar="FILE.png")
+    ] = None,
+    default: Annotated[
+        bool | None,
+        typer.Option("--default/--no-default", help="Use it by default for photos of its phone, or no longer."),
+    ] = None,
+) -> None:
+    """Show a calibration profile in words and as a picture, or make it the default of its phone."""
+    from colorread.profile.words import profile_lines
+
+    found = load_profile(file)
+    if default is not None:
+        _set_default(file, default)
+        return
+    for line in profile_lines(found):
+        typer.echo(line)
+    if picture is not None:
+        from colorread.profile.picture import write_profile_picture
+
+        try:
+            write_profile_picture(found, picture)
+        except OSError as error:
+            fail(f"{picture} could not be written: {error.strerror or error}.", EXIT_FAILED)
+        typer.echo(f"Wrote {picture}.")
+
+
+def _set_default(file: Path, default: bool) -> None:
+    from colorread.profile.defaults import drop_default, make_default
+
+    try:
+        if default:
+            phones = ", ".join(make_default(file))
+            typer.echo(f"From now on read uses a copy of {file} for photos of {phones}, unless told otherwise.")
+        elif drop_default(file):
+            typer.echo("The phone of that profile has no default profile any more.")
+        else:
+            typer.echo("The phone of that profile has no default profile.")
+    except ValueError as error:
+        fail(str(error))
+    except OSError as error:
+        fail(f"The default could not be changed: {error.strerror or error}.", EXIT_FAILED)
+
+
+def load_profile(file: Path) -> Profile:
+    """
+    Read a profile or fail with one sentence.
+
+    Parameters
+    ----------
+    file : Path
+        As the user named it.
+
+    Returns
+    -------
+    Profile
+        As written.
+    """
+    from calibration.profile import read_profile
+
+    try:
+        return read_profile(file)
+    except ValueError as error:
+        fail(str(error))
+    except OSError as error:
+        fail(f"{file} could not be opened: {error.strerror or error}.")
+
+
+def _region(text: str) -> tuple[float, float, float, float]:
+    try:
+        x, y, width, height = (float(part) for part in text.split(","))
+    except ValueError:
+        x = y = width = height = math.nan
+    if not (math.isfinite(x + y + width + height) and min(width, height) > 0.0):
+        fail("--region wants left, top, width and height in pixels, such as 300,900,1400,200.")
+    return x, y, width, height
+
+
+def _explain(how: bool, lines: tuple[str, ...]) -> None:
+    if how:
+        for line in lines:
+            typer.echo(line)
+        raise typer.Exit
+
+
+def _make(
+    photos: Sequence[KnownPhoto], out: Path | None, from_profile: Path | None, light: LightClass, force: bool
+) -> None:
+    def make(earlier: Profile | None) -> Profile:
+        from colorread.profile.make import make_profile
+
+        return make_profile(photos, light=light.value, base=earlier)
+
+    _write(make, out, from_profile, force)
+
+
+def _write(make: Callable[[Profile | None], Profile], out: Path | None, from_profile: Path | None, force: bool) -> None:
+    if out is None:
+        fail("Say where to write the profile: --out me.toml.")
+    if out.exists() and not force:
+        fail(f"{out} exists already; choose another name or add --force to replace it.")
+    from calibration.profile import write_profile
+    from colorread.profile.words import profile_lines
+
+    earlier = None if from_profile is None else load_profile(from_profile)
+    try:
+        made = make(earlier)
+    except ValueError as error:
+        fail(str(error))
+    try:
+        write_profile(made, out, overwrite=force)
+    except OSError as error:
+        fail(f"{out} could not be written: {error.strerror or error}.", EXIT_FAILED)
+    for line in profile_lines(made):
+        typer.echo(line)
+    typer.echo(f"Wrote {out}. Read with it: colorread read photo.jpg --profile {out}")

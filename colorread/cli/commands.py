@@ -1,0 +1,83 @@
+"""The command line. It starts without numpy or OpenCV; every command loads its work when it runs."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from colorread import __version__
+from colorread.cli import batch, calibrate, demo, fluid, log, read, serve, sheets, tank
+from colorread.cli.options import EXIT_FAILED
+
+if TYPE_CHECKING:
+    pass
+
+# \b keeps the lines of a paragraph as they are.
+_EXIT_CODES = """\b
+Exit codes:
+  0  every photo was read
+  3  at least one photo was refused (the others are still printed)
+  2  wrong use
+  1  something failed"""
+_EXAMPLES = """\b
+Examples:
+  colorread card --out card.pdf
+  colorread fluid --kh 4 --volume 1000
+  colorread read tank.jpg --kh 4 --temperature 25
+  colorread batch photos --tank window --report window.html
+  colorread calibrate ends --how
+  colorread demo"""
+
+
+app = typer.Typer(
+    name="colorread",
+    help="Read the CO2 of a planted aquarium from a phone photo of its drop checker before the printed card.",
+    epilog=f"{_EXAMPLES}\n\n{_EXIT_CODES}",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+app.command(epilog="Example: colorread card --out card.pdf --paper letter")(sheets.card)
+app.command(epilog="Example: colorread chart --out chart.pdf --kh 4 --temperature 25")(sheets.chart)
+app.command(epilog="Example: colorread fluid --kh 4 --volume 1000 --scale-error 0.1")(fluid.fluid)
+app.command(epilog=f"{read.EPILOG}\n\n{_EXIT_CODES}")(read.read)
+app.command(epilog=f"{batch.EPILOG}\n\n{_EXIT_CODES}")(batch.batch)
+app.command(epilog="Example: colorread profile me.toml --picture me.png")(calibrate.profile)
+app.command(epilog=serve.EPILOG)(serve.serve)
+app.command(epilog=demo.EPILOG)(demo.demo)
+app.add_typer(calibrate.app, name="calibrate")
+app.add_typer(tank.app, name="tank")
+app.add_typer(log.app, name="log")
+
+
+def _version(show: bool) -> None:
+    if show:
+        typer.echo(f"colorread {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    pass
+
+
+def main() -> None:
+    """Run the command line."""
+    try:
+        app()
+    except ImportError as error:
+        if error.name != "cv2" and "libGL" not in str(error):
+            raise
+        typer.echo(
+            "OpenCV could not be loaded on this machine; install its wheel without window code: "
+            "pip uninstall -y opencv-python && pip install --force-reinstall opencv-python-headless",
+            err=True,
+        )
+        sys.exit(EXIT_FAILED)

@@ -1,0 +1,40 @@
+"""The command that gives the recipe of the KH fluid."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from colorread.cli.options import fail, number
+
+
+def fluid(
+    kh: Annotated[float, number("KH wanted in dKH.", "DKH")] = 4.0,
+    volume: Annotated[float, number("Fluid wanted in mL.", "ML")] = 1000.0,
+    scale_error: Annotated[float, number("Error of the scale, plus or minus, in g.", "G")] = 0.1,
+    vial_volume: Annotated[float, number("Fluid that the vial takes in mL.", "ML")] = 5.0,
+    temperature: Annotated[float, number("Temperature of the room in degrees C.", "C")] = 22.0,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")] = False,
+) -> None:
+    """Give the recipe of the KH fluid, the drops of dye, and the color to expect in room air."""
+    from colorread.fluid import CAUTIONS, RENEWAL, color_in_room_air, dye_drops, fluid_recipe
+
+    try:
+        recipe = fluid_recipe(kh, volume, scale_error_g=scale_error)
+        dose = dye_drops(vial_volume, kh_dkh=kh)
+        air = color_in_room_air(kh, temperature)
+    except ValueError as error:
+        fail(str(error))
+    if as_json:
+        import json
+        from dataclasses import asdict
+
+        parts = {"recipe": asdict(recipe), "dye": asdict(dose), "room_air": asdict(air)}
+        typer.echo(json.dumps({"schema": "colorread.fluid/1", **parts, "renewal": RENEWAL, "cautions": CAUTIONS}))
+    else:
+        from rich.console import Console
+
+        from colorread.terminal import print_fluid
+
+        print_fluid(Console(highlight=False), recipe, dose, air, vial_volume)

@@ -1,0 +1,236 @@
+"""The commands about the log of readings, and what other commands need to open it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from colorread.cli.options import EXIT_FAILED, fail
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from colorread.log.store import Log, LogEntry
+
+LogFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--log",
+        help="File of the log; where not given, what COLORREAD_LOG says, else a file in your data folder.",
+        metavar="FILE",
+    ),
+]
+_TankName = Annotated[str | None, typer.Option("--tank", help="Only this tank.", metavar="NAME")]
+_HASH_DIGITS_MIN = 6
+
+app = typer.Typer(
+    help="Show, copy and delete the readings that are kept.",
+    epilog="""\b
+Examples:
+  colorread log show --tank window
+  colorread log export backup.jsonl
+  colorread log import backup.jsonl
+  colorread log forget --tank window --refused""",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+
+
+@app.command(epilog="Example: colorread log show --tank window --csv window.csv")
+def show(
+    tank: _TankName = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object a line instead of text.")] = False,
+    csv: Annotated[
+        Path | None, typer.Option(help="Write a table for spreadsheets instead, of one tank.", metavar="FILE")
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
+    log: LogFile = None,
+) -> None:
+    """Show the readings by the time at which the photos were taken, refused ones with the reason."""
+    if as_json and csv is not None:
+        fail("Choose one of --json and --csv.")
+    if csv is not None:
+        _require_new(csv, force)
+    with open_log(log) as opened:
+        if csv is not None and tank is None and len(opened.tanks()) > 1:
+            fail("A table in CSV is of one tank: say which one with --tank.")
+        entries = _entries(opened, tank)
+    if csv is not None:
+        from colorread.batch.csv import write_csv
+
+        with _writing(csv):
+            write_csv(csv, [entry.reading for entry in entries])
+        typer.echo(f"Wrote {_plural(len(entries), 'reading')} to {csv}.")
+    elif as_json:
+        import json
+
+        from colorread.log.lines import entry_to_dict
+
+        for entry in entries:
+            typer.echo(json.dumps(entry_to_dict(entry), allow_nan=False))
+    elif not entries:
+        typer.echo("There are no readings yet; colorread batch FOLDER adds some.")
+    else:
+        from rich.console import Console
+
+        from colorread.log.words import print_entries
+
+        print_entries(Console(highlight=False), entries)
+
+
+@app.command("export", epilog="Example: colorread log export backup.jsonl")
+def export_(
+    file: Annotated[Path, typer.Argument(help="File to write, one JSON object a line.", metavar="FILE")],
+    force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
+    log: LogFile = None,
+) -> None:
+    """Write all tanks, readings and evidence pictures to a file that log import reads back."""
+    _require_new(file, force)
+    from colorread.log.lines import export_lines
+    from colorread.whole_file import write_whole
+
+    with open_log(log) as opened:
+        lines = [line.encode("ascii") for line in export_lines(opened)]
+        n_tanks = len(opened.tanks())
+    with _writing(file):
+        write_whole(file, b"".join(lines))
+    typer.echo(f"Wrote {_plural(len(lines) - n_tanks - 2, 'reading')} of {_plural(n_tanks, 'tank')} to {file}.")
+
+
+@app.command("import", epilog="Example: colorread log import backup.jsonl")
+def import_(
+    file: Annotated[Path, typer.Argument(help="File that log export wrote.", metavar="FILE")],
+    log: LogFile = None,
+) -> None:
+    """Add what log export wrote, all of it or nothing; of the same photo the later reading stays."""
+    from colorread.log.lines import import_lines
+
+    try:
+        with file.open("rb") as lines, open_log(log, create=True) as opened:
+            done = import_lines(opened, lines)
+    except OSError as error:
+        fail(f"{file} could not be read: {error.strerror or error}.")
+    known = f"; {_plural(done.kept_readings, 'reading')} known already" if done.kept_readings else ""
+    typer.echo(f"Added {_plural(done.readings, 'reading')} and {_plural(done.tanks, 'tank')}{known}.")
+    if done.kept_tanks:
+        typer.echo(f"Left as they are in the log, though the file has other settings: {', '.join(done.kept_tanks)}.")
+
+
+@app.command(
+    epilog="""\b
+Examples:
+  colorread log forget --tank window --before 2025-06-01
+  colorread log forget --photo IMG_0412.jpg --photo 3fa85c
+  colorread log forget --refused --yes"""
+)
+def forget(
+    tank: _TankName = None,
+    photo: Annotated[
+        list[str] | None,
+        typer.Option(help="Only this photo: its name, or the first digits of its hash.", metavar="NAME|HASH"),
+    ] = None,
+    before: Annotated[
+        str | None, typer.Option(help="Only photos taken before this day; not those of unknown time.", metavar="DATE")
+    ] = None,
+    refused: Annotated[bool, typer.Option("--refused", help="Only photos that were refused.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
+    log: LogFile = None,
+) -> None:
+    """Delete readings from the log, those to which all of the options apply; the photos stay where they are."""
+    if tank is None and not photo and before is None and not refused:
+        fail("Say what to forget: --tank, --photo, --before or --refused.")
+    from colorread.tank.edit import parse_day
+
+    try:
+        day = None if before is None else parse_day(before)
+    except ValueError as error:
+        fail(str(error))
+    with open_log(log) as opened:
+        chosen = [
+            entry
+            for entry in _entries(opened, tank)
+            if (not photo or any(_is_photo(entry, text) for text in photo))
+            and (day is None or _is_before(entry, day))
+            and (not refused or entry.reading.status == "refused")
+        ]
+        if not chosen:
+            typer.echo("No reading is so; nothing was forgotten.")
+            return
+        names = sorted({entry.tank for entry in chosen})
+        if not yes:
+            typer.confirm(f"Forget {_plural(len(chosen), 'reading')} of {', '.join(names)}?", abort=True)
+        with opened.transaction():
+            count = sum(opened.forget(name, [entry.sha256 for entry in chosen if entry.tank == name]) for name in names)
+    typer.echo(f"Forgot {_plural(count, 'reading')} of {', '.join(names)}.")
+
+
+@contextmanager
+def open_log(file: Path | None, *, create: bool = False) -> Iterator[Log]:
+    """
+    Open the log for a ``with`` block; what is wrong in it ends the command with one sentence.
+
+    Parameters
+    ----------
+    file : Path or None
+        As the user named it.
+    create : bool, default False
+        Whether it is made where there is none.
+
+    Yields
+    ------
+    Log
+        Open until the end of the block.
+
+    Raises
+    ------
+    typer.Exit
+        If it cannot be opened, or what is asked of it cannot be done.
+    """
+    from colorread.log.store import Log, LogError, LogFailure, default_log_path
+
+    path = default_log_path() if file is None else file
+    if not create and not path.exists():
+        fail(f"There is no log at {path} yet; colorread tank add NAME makes one.")
+    try:
+        with Log(path) as log:
+            yield log
+    except LogFailure as error:
+        fail(str(error), EXIT_FAILED)
+    except LogError as error:
+        fail(str(error))
+
+
+def _entries(log: Log, tank: str | None) -> list[LogEntry]:
+    if tank is not None:
+        log.tank(tank)  # a name that is not known must not look like a tank without readings
+    return list(log.entries(tank))
+
+
+def _is_photo(entry: LogEntry, text: str) -> bool:
+    names = (entry.reading.photo, Path(entry.reading.photo).name)
+    return text in names or (len(text) >= _HASH_DIGITS_MIN and entry.sha256.startswith(text.lower()))
+
+
+def _is_before(entry: LogEntry, day: date) -> bool:
+    return entry.reading.taken_at is not None and entry.reading.taken_at.date() < day
+
+
+def _require_new(file: Path, force: bool) -> None:
+    if file.exists() and not force:
+        fail(f"{file} exists already; choose another name or add --force to replace it.")
+
+
+@contextmanager
+def _writing(file: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        fail(f"{file} could not be written: {error.strerror or error}.", EXIT_FAILED)
+
+
+def _plural(count: int, noun: str) -> str:
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"

@@ -1,0 +1,206 @@
+"""The command that reads photos."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from colorread.cli.calibrate import load_profile
+from colorread.cli.log import LogFile, open_log
+from colorread.cli.options import (
+    EXIT_FAILED,
+    EXIT_REFUSED,
+    KH_RANGE_DKH,
+    TEMPERATURE_RANGE_C,
+    LightClass,
+    fail,
+    number,
+)
+
+if TYPE_CHECKING:
+    from calibration.profile import Profile
+    from colorread.reading import Reading
+    from colorread.tank.settings import Tank
+
+EPILOG = """\b
+Examples:
+  colorread read tank.jpg --kh 4 --temperature 25
+  colorread read *.jpg --evidence pictures
+  colorread read tank.heic --tank window --json
+
+Without --profile the one of the tank is used, else the default of the phone that took the photo, if there is one."""
+
+
+class Fluid(StrEnum):
+    """What the vial holds."""
+
+    REFERENCE = "reference"
+    TANK_WATER = "tank-water"
+
+
+def read(
+    photos: Annotated[list[Path], typer.Argument(help="Photos: JPEG, PNG, HEIC, TIFF or WebP.", metavar="PHOTO")],
+    kh: Annotated[
+        float | None, number("KH of the fluid in the vial in dKH; 4 is assumed.", "DKH", *KH_RANGE_DKH)
+    ] = None,
+    temperature: Annotated[
+        float | None, number("Temperature of the water in degrees C; 25 is assumed.", "C", *TEMPERATURE_RANGE_C)
+    ] = None,
+    fluid: Annotated[Fluid, typer.Option(help="What the vial holds.")] = Fluid.REFERENCE,
+    tank_kh: Annotated[
+        float | None,
+        number("KH of the tank in dKH: adds the pH a probe there should show.", "DKH", *KH_RANGE_DKH),
+    ] = None,
+    light: Annotated[LightClass, typer.Option(help="Lamp of the photo, if known.")] = LightClass.UNKNOWN,
+    vial: Annotated[
+        str | None,
+        typer.Option(
+            help="Rectangle around the fluid in pixels of the upright photo, if it is not found.", metavar="X,Y,W,H"
+        ),
+    ] = None,
+    tank: Annotated[
+        str | None,
+        typer.Option(help="Tank in the log: its KH, temperature, lamp and profile hold unless given.", metavar="NAME"),
+    ] = None,
+    profile: Annotated[
+        Path | None,
+        typer.Option(help="Calibration profile of this phone, vial, fluid and light.", metavar="FILE"),
+    ] = None,
+    no_profile: Annotated[bool, typer.Option("--no-profile", help="Use no profile, not even a default one.")] = False,
+    evidence: Annotated[
+        Path | None, typer.Option(help="Folder for one annotated picture a photo.", metavar="DIR")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object a line instead of text.")] = False,
+    log: LogFile = None,
+) -> None:
+    """Read pH and CO2 from photos of the vial before the card, each with its 90 % interval."""
+    owner = _tank(tank, log)
+    if fluid is Fluid.TANK_WATER and kh is None and tank_kh is None and (owner is None or owner.tank_kh_dkh is None):
+        fail("With tank water in the vial its KH is that of the tank: add --tank-kh X.")
+    if profile is not None and no_profile:
+        fail("Choose one of --profile and --no-profile.")
+    options: dict[str, Any] = {
+        "kh_dkh": kh,
+        "temperature_c": temperature,
+        "fluid": fluid.value,
+        "tank_kh_dkh": tank_kh,
+        "light": light.value,
+        "vial_xywh": _rectangle(vial),
+    }
+    if owner is not None:
+        stated = {"temperature_c": owner.temperature_c, "tank_kh_dkh": owner.tank_kh_dkh}
+        if fluid is Fluid.REFERENCE:
+            stated["kh_dkh"] = owner.kh_dkh
+        options |= {name: value for name, value in stated.items() if options[name] is None}
+        if light is LightClass.UNKNOWN:
+            options["light"] = owner.light
+    if profile is None and owner is not None and owner.profile is not None:
+        profile = Path(owner.profile)
+    given = None if profile is None or no_profile else load_profile(profile)
+    results = _read_all(photos, options, given, evidence, by_phone=given is None and not no_profile)
+    readings = _print_json(results) if as_json else _print_text(results)
+    if any(reading.status == "refused" for reading in readings):
+        raise typer.Exit(EXIT_REFUSED)
+
+
+def _tank(name: str | None, log: Path | None) -> Tank | None:
+    if name is None:
+        return None
+    with open_log(log) as opened:
+        return opened.tank(name)
+
+
+def _rectangle(text: str | None) -> tuple[float, float, float, float] | None:
+    if text is None:
+        return None
+    try:
+        x, y, width, height = (float(part) for part in text.split(","))
+    except ValueError:
+        fail("--vial wants four numbers: left, top, width and height in pixels, such as 1200,800,300,300.")
+    if not all(map(math.isfinite, (x, y, width, height))) or min(width, height) <= 0.0:
+        fail("--vial wants a width and a height above zero, after left and top, such as 1200,800,300,300.")
+    return x, y, width, height
+
+
+def _read_all(
+    photos: list[Path], options: dict[str, Any], profile: Profile | None, evidence: Path | None, *, by_phone: bool
+) -> Iterator[tuple[Reading, Path | None]]:
+    """Yield one reading after the other with its evidence picture; a bar on stderr tells of several."""
+    from rich.console import Console
+    from rich.progress import Progress
+
+    console = Console(stderr=True)
+    shows_bar = len(photos) > 1 and console.is_interactive
+    # The bar stands only while a photo is read, so that it never mixes with what is printed on stdout.
+    bar = Progress(console=console, transient=True)
+    task = bar.add_task("Reading photos", total=len(photos))
+    for photo in photos:
+        if shows_bar:
+            bar.start()
+        try:
+            used = _default_profile(photo) if by_phone else profile
+            result = _read_one(photo, options | {"profile": used}, evidence)
+        finally:
+            if shows_bar:
+                bar.stop()
+        bar.advance(task)
+        yield result
+
+
+def _default_profile(photo: Path) -> Profile | None:
+    """Return the default profile of the phone that took a photo, if there is one."""
+    from colorread.profile.defaults import default_profile, has_defaults
+
+    if not has_defaults():
+        return None
+    from colorread.photo.load import camera_model_of
+
+    try:
+        return default_profile(camera_model_of(photo))
+    except (OSError, ValueError) as error:
+        fail(f"The default profile of the phone cannot be used: {error} Use --profile or --no-profile.", EXIT_FAILED)
+
+
+def _read_one(photo: Path, options: dict[str, Any], evidence: Path | None) -> tuple[Reading, Path | None]:
+    from colorread.pipeline import read_photo_traced
+
+    reading, trace = read_photo_traced(photo, **options)
+    if evidence is None:
+        return reading, None
+    from colorread.evidence.picture import write_evidence
+
+    try:
+        return reading, write_evidence(reading, trace, evidence)
+    except OSError as error:
+        fail(f"The evidence picture could not be written to {evidence}: {error.strerror or error}.", EXIT_FAILED)
+
+
+def _print_json(results: Iterator[tuple[Reading, Path | None]]) -> list[Reading]:
+    from colorread.reading_json import reading_to_json
+
+    readings = []
+    for reading, _ in results:
+        typer.echo(reading_to_json(reading))
+        readings.append(reading)
+    return readings
+
+
+def _print_text(results: Iterator[tuple[Reading, Path | None]]) -> list[Reading]:
+    from rich.console import Console
+
+    from colorread.terminal import print_cautions, print_reading, print_summary
+
+    console = Console(highlight=False)
+    readings = []
+    for reading, picture in results:
+        print_reading(console, reading, picture)
+        readings.append(reading)
+    if len(readings) > 1:
+        print_summary(console, readings)
+    print_cautions(console, readings)
+    return readings

@@ -1,0 +1,92 @@
+"""The command that serves the local page."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from colorread.cli.log import LogFile, open_log
+from colorread.cli.options import EXIT_FAILED, fail, number
+
+EPILOG = """\b
+Examples:
+  colorread serve
+  colorread serve --share
+  colorread serve --tank window --share --port 8300
+
+Without --share only this machine can open the page. With it, phones on the home network can, each after it has scanned
+a code in the terminal; what they send goes unencrypted through the home network. Stop with Ctrl-C."""
+_EXTRA = 'The page needs more packages: pip install "colorread[page]" (from the checkout: pip install ".[page]").'
+
+
+def serve(
+    tank: Annotated[str | None, typer.Option(help="Tank in the log that is shown first.", metavar="NAME")] = None,
+    port: Annotated[int, number("Port of the page.", "PORT", 1, 65535)] = 8300,
+    share: Annotated[
+        bool, typer.Option("--share", help="Let phones on the home network in, each after pairing.")
+    ] = False,
+    address: Annotated[
+        str | None,
+        typer.Option(help="Address of this machine in the home network, where the wrong one is found.", metavar="IP"),
+    ] = None,
+    log: LogFile = None,
+) -> None:
+    """Serve a page on this machine: take photos with the phone, see the reading, keep it in the log."""
+    if address is not None and not share:
+        fail("--address belongs to --share.")
+    try:
+        import fastapi  # noqa: F401
+        import multipart  # noqa: F401
+        import segno  # noqa: F401
+        import uvicorn  # noqa: F401
+    except ImportError:
+        fail(_EXTRA, EXIT_FAILED)
+    from colorread.page.network import home_address, require_home
+
+    host = "127.0.0.1"
+    if share:
+        try:
+            host = home_address() if address is None else require_home(address)
+        except ValueError as error:
+            fail(str(error))
+    with open_log(log, create=True) as opened:
+        path = opened.path
+        if tank is not None:
+            opened.tank(tank)
+    _run(path, tank, host, port, share)
+
+
+def _run(log_path: Path, tank: str | None, host: str, port: int, share: bool) -> None:
+    from colorread.page.app import create_app
+    from colorread.page.server import listen, make_core, run
+
+    try:
+        taken = listen(host, port)
+    except OSError as error:
+        why = error.strerror or error
+        fail(f"Port {port} of {host} cannot be used: {why}; choose another with --port.", EXIT_FAILED)
+    url = f"http://{host}:{port}/"
+
+    def invite(token: str) -> None:
+        _print_code(f"{url}pair?token={token}")
+
+    core = make_core(log_path, home=tank, host=host, port=port, shared=share, on_paired=invite)
+    if share:
+        invite(core.access.token)
+    else:
+        typer.echo(f"The page is at {url} on this machine. Stop with Ctrl-C.")
+    run(create_app(core), taken)
+    typer.echo("Stopped; what was kept is in the log.")
+
+
+def _print_code(url: str) -> None:
+    """Print an address that works once, as a code to be scanned and in letters."""
+    import segno
+
+    encoding = (sys.stdout.encoding or "").lower()
+    if sys.stdout.isatty() and encoding.startswith("utf"):
+        segno.make(url, micro=False).terminal(compact=True, border=2)
+    typer.echo(f"Scan the code with the phone, or open {url} there. It pairs one device; then a new one is shown.")

@@ -1,0 +1,59 @@
+"""The commands that write what is to be printed: card and color chart."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from colorread.cli.options import EXIT_FAILED, KH_RANGE_DKH, TEMPERATURE_RANGE_C, fail, number
+
+
+class Paper(StrEnum):
+    """Sizes of paper."""
+
+    A4 = "a4"
+    LETTER = "letter"
+
+
+def card(
+    out: Annotated[Path, typer.Option(help="PDF file to write.", metavar="FILE")],
+    paper: Annotated[Paper, typer.Option(help="Size of the sheet.")] = Paper.A4,
+    force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
+) -> None:
+    """Write a print-ready sheet of cards at true size, in black ink only."""
+    if out.exists() and not force:
+        fail(f"{out} exists already; choose another name or add --force to replace it.")
+    from calibration.card_sheet import write_card_sheet
+
+    try:
+        write_card_sheet(out, paper=paper.value)
+    except OSError as error:
+        fail(f"{out} could not be written: {error.strerror or error}.", EXIT_FAILED)
+    typer.echo(f"Wrote {out}. Print it at 100 %, then check with a ruler that the scale bar is 30 mm long.")
+
+
+def chart(
+    out: Annotated[Path, typer.Option(help="PDF file to write.", metavar="FILE")],
+    kh: Annotated[float, number("KH of the fluid in dKH, for the labels of CO2.", "DKH", *KH_RANGE_DKH)] = 4.0,
+    temperature: Annotated[
+        float, number("Temperature of the water in degrees C, for the labels of CO2.", "C", *TEMPERATURE_RANGE_C)
+    ] = 25.0,
+    paper: Annotated[Paper, typer.Option(help="Size of the sheet.")] = Paper.A4,
+    force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
+) -> None:
+    """Write a color chart to print: the expected colors from pH 6.0 to 7.6, each with its pH and CO2."""
+    if out.exists() and not force:
+        fail(f"{out} exists already; choose another name or add --force to replace it.")
+    from calibration.chart import CHART_PH
+    from calibration.chart_sheet import write_chart_sheet
+    from colorread.carbonate import co2_from_ph
+
+    co2_mg_l = co2_from_ph(CHART_PH, kh, temperature_c=temperature).tolist()
+    try:
+        write_chart_sheet(out, co2_mg_l=co2_mg_l, kh_dkh=kh, temperature_c=temperature, paper=paper.value)
+    except OSError as error:
+        fail(f"{out} could not be written: {error.strerror or error}.", EXIT_FAILED)
+    typer.echo(f"Wrote {out}. Print it in color at 100 %; printers differ, so take its colors as rough.")

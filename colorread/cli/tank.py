@@ -1,0 +1,238 @@
+"""The commands that describe tanks."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Collection, Mapping
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from colorread.cli.calibrate import load_profile
+from colorread.cli.log import LogFile, open_log
+from colorread.cli.options import KH_RANGE_DKH, TEMPERATURE_RANGE_C, LightClass, fail, number
+
+if TYPE_CHECKING:
+    from colorread.tank.settings import Tank
+
+app = typer.Typer(
+    help="Describe your tanks; photos are read and judged with these settings.",
+    epilog="""\b
+Examples:
+  colorread tank add window --volume 60 --kh 4 --temperature 25 --lights 10:00-18:00 --gas 08:00-18:00
+  colorread tank edit window --source fermentation --source-amount 200 --source-started 2025-06-01
+  colorread tank edit window --clear gas
+  colorread tank list""",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+
+
+class Source(StrEnum):
+    """What makes the gas."""
+
+    FERMENTATION = "fermentation"
+    ACID_BICARBONATE = "acid-bicarbonate"
+    CYLINDER = "cylinder"
+
+
+class Setting(StrEnum):
+    """Settings that can be cleared, named as their options."""
+
+    VOLUME = "volume"
+    KH = "kh"
+    TANK_KH = "tank-kh"
+    TEMPERATURE = "temperature"
+    LIGHTS = "lights"
+    GAS = "gas"
+    SOURCE = "source"
+    SOURCE_AMOUNT = "source-amount"
+    SOURCE_STARTED = "source-started"
+    SENSITIVE = "sensitive"
+    PLANTS = "plants"
+    FISH_MARK = "fish-mark"
+    FLUID_RENEWED = "fluid-renewed"
+    LIGHT = "light"
+    PROFILE = "profile"
+
+
+_Name = Annotated[str, typer.Argument(help="Name of the tank.", metavar="NAME")]
+_Volume = Annotated[float | None, number("Water in the tank in L.", "L", 1.0, 100_000.0)]
+_Kh = Annotated[float | None, number("KH of the fluid in the vial in dKH; 4 at first.", "DKH", *KH_RANGE_DKH)]
+_TankKh = Annotated[float | None, number("KH of the tank's own water in dKH.", "DKH", *KH_RANGE_DKH)]
+_Temperature = Annotated[
+    float | None, number("Temperature of the water in degrees C; 25 at first.", "C", *TEMPERATURE_RANGE_C)
+]
+_Lights = Annotated[str | None, typer.Option(help="When the lamp is on.", metavar="HH:MM-HH:MM")]
+_Gas = Annotated[str | None, typer.Option(help="When the gas is on.", metavar="HH:MM-HH:MM")]
+_Source = Annotated[Source | None, typer.Option(help="What makes the gas; another kind starts without amount and day.")]
+_SourceAmount = Annotated[
+    float | None, number("Sugar, citric acid or gas in the source at the start in g.", "GRAMS", 1.0, 100_000.0)
+]
+_SourceStarted = Annotated[str | None, typer.Option(help="Day on which the source was charged.", metavar="YYYY-MM-DD")]
+_Sensitive = Annotated[
+    bool | None, typer.Option("--sensitive/--not-sensitive", help="Whether animals live in it that bear little CO2.")
+]
+_Plants = Annotated[str | None, typer.Option(help="Range for the plants in mg/L; 15-30 at first.", metavar="LOW-HIGH")]
+_FishMark = Annotated[float | None, number("What to stay below for the fish in mg/L.", "MG_L", 1.0, 200.0)]
+_FluidRenewed = Annotated[
+    str | None, typer.Option(help="Day on which the fluid in the vial was renewed.", metavar="YYYY-MM-DD")
+]
+_Light = Annotated[LightClass | None, typer.Option(help="Lamp of the photos, if known.")]
+_Profile = Annotated[Path | None, typer.Option(help="Calibration profile for its photos.", metavar="FILE")]
+_Json = Annotated[bool, typer.Option("--json", help="Print one JSON object a line instead of text.")]
+
+
+@app.command(
+    epilog="Example: colorread tank add window --volume 60 --kh 4 --temperature 25 --lights 10:00-18:00 "
+    "--gas 08:00-18:00"
+)
+def add(
+    name: _Name,
+    volume: _Volume = None,
+    kh: _Kh = None,
+    tank_kh: _TankKh = None,
+    temperature: _Temperature = None,
+    lights: _Lights = None,
+    gas: _Gas = None,
+    source: _Source = None,
+    source_amount: _SourceAmount = None,
+    source_started: _SourceStarted = None,
+    sensitive: _Sensitive = None,
+    plants: _Plants = None,
+    fish_mark: _FishMark = None,
+    fluid_renewed: _FluidRenewed = None,
+    light: _Light = None,
+    profile: _Profile = None,
+    log: LogFile = None,
+) -> None:
+    """Add a tank to the log."""
+    given = {key: value for key, value in locals().items() if key not in ("name", "log") and value is not None}
+    from colorread.tank.settings import Tank
+
+    try:
+        bare = Tank(name=name)
+    except ValueError as error:
+        fail(str(error))
+    tank = _change(bare, given)
+    with open_log(log, create=True) as opened:
+        opened.add_tank(tank)
+    typer.echo(f"Added {name}. Read its photos with: colorread batch FOLDER --tank {shlex.quote(name)}")
+
+
+@app.command(
+    epilog="""\b
+Examples:
+  colorread tank edit window --kh 4.2 --fluid-renewed 2025-06-01
+  colorread tank edit window --clear gas --clear source"""
+)
+def edit(
+    name: _Name,
+    volume: _Volume = None,
+    kh: _Kh = None,
+    tank_kh: _TankKh = None,
+    temperature: _Temperature = None,
+    lights: _Lights = None,
+    gas: _Gas = None,
+    source: _Source = None,
+    source_amount: _SourceAmount = None,
+    source_started: _SourceStarted = None,
+    sensitive: _Sensitive = None,
+    plants: _Plants = None,
+    fish_mark: _FishMark = None,
+    fluid_renewed: _FluidRenewed = None,
+    light: _Light = None,
+    profile: _Profile = None,
+    clear: Annotated[
+        list[Setting] | None,
+        typer.Option(help="Option whose setting becomes that of a new tank, such as gas.", metavar="OPTION"),
+    ] = None,
+    log: LogFile = None,
+) -> None:
+    """Change what is given and nothing else."""
+    given = {key: value for key, value in locals().items() if key not in ("name", "clear", "log") and value is not None}
+    cleared = {setting.value.replace("-", "_") for setting in clear or ()}
+    both = sorted(cleared & set(given))
+    if both:
+        fail(f"Give --{both[0].replace('_', '-')} or clear it, not both.")
+    if not given and not cleared:
+        fail("Say what to change, such as --kh 4.2, or --clear gas.")
+    with open_log(log) as opened, opened.transaction():
+        tank = opened.tank(name)
+        changed = _change(tank, given, cleared)
+        opened.put_tank(changed)
+    typer.echo(f"Changed {name}." if changed != tank else f"{name} was like that already.")
+
+
+@app.command("list", epilog="Example: colorread tank list --json")
+def list_(as_json: _Json = False, log: LogFile = None) -> None:
+    """List all tanks."""
+    with open_log(log) as opened:
+        tanks = opened.tanks()
+        counts = {tank.name: opened.count(tank.name) for tank in tanks}
+    if as_json:
+        for tank in tanks:
+            _echo_json(tank)
+    elif not tanks:
+        typer.echo("There are no tanks yet; colorread tank add NAME adds one.")
+    else:
+        from rich.console import Console
+
+        from colorread.log.words import print_tanks
+
+        print_tanks(Console(highlight=False), tanks, counts)
+
+
+@app.command(epilog="Example: colorread tank show window")
+def show(name: _Name, as_json: _Json = False, log: LogFile = None) -> None:
+    """Show all settings of a tank."""
+    with open_log(log) as opened:
+        tank, n_readings = opened.tank(name), opened.count(name)
+    if as_json:
+        _echo_json(tank)
+    else:
+        from rich.console import Console
+
+        from colorread.log.words import print_tank
+
+        print_tank(Console(highlight=False), tank, n_readings)
+
+
+@app.command(epilog="Example: colorread tank remove window --with-readings")
+def remove(
+    name: _Name,
+    with_readings: Annotated[bool, typer.Option("--with-readings", help="Delete its readings too.")] = False,
+    log: LogFile = None,
+) -> None:
+    """Remove a tank from the log; the photos stay where they are."""
+    with open_log(log) as opened, opened.transaction():
+        opened.tank(name)
+        n_readings = opened.count(name)
+        if n_readings and not with_readings:
+            fail(f"{name} has readings in the log ({n_readings}); add --with-readings to delete them too.")
+        opened.remove_tank(name, with_readings=with_readings)
+    typer.echo(f"Removed {name}." if not n_readings else f"Removed {name} and its readings ({n_readings}).")
+
+
+def _change(tank: Tank, options: Mapping[str, Any], cleared: Collection[str] = ()) -> Tank:
+    """Return a tank with the options that were given, or fail with one sentence."""
+    from colorread.tank.edit import changed_tank
+
+    given = {name: value.value if isinstance(value, StrEnum) else value for name, value in options.items()}
+    if "profile" in options:
+        load_profile(options["profile"])
+        given["profile"] = str(options["profile"].resolve())  # it is to be found from any folder
+    try:
+        return changed_tank(tank, given, cleared)
+    except ValueError as error:
+        fail(str(error))
+
+
+def _echo_json(tank: Tank) -> None:
+    import json
+
+    from colorread.tank.settings_json import tank_to_dict
+
+    typer.echo(json.dumps(tank_to_dict(tank), allow_nan=False))

@@ -1,0 +1,1 @@
+"""The log: readings and tanks in one SQLite file."""

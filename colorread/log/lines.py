@@ -1,0 +1,210 @@
+"""A log as lines of JSON, schema colorread.log/1, to keep, to move and to read back."""
+
+from __future__ import annotations
+
+import base64
+import json
+import re
+import reprlib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from colorread.json_fields import Fields, fields_of
+from colorread.log.store import Log, LogEntry, LogError
+from colorread.reading_json import reading_from_dict, reading_to_dict
+from colorread.tank.settings import Tank
+from colorread.tank.settings_json import tank_from_dict, tank_to_dict
+
+SCHEMA = "colorread.log/1"
+_ENTRY_NAMES = ("tank", "sha256", "scored_at", "software", "settings_id", "profile_id", "reading")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Imported:
+    """
+    What an import did.
+
+    Parameters
+    ----------
+    tanks, readings : int
+        How many are new in the log; a reading also if it was made later than the one of the same photo there.
+    kept_tanks : tuple of str
+        Tanks that are in the log with other settings, which were left as they are.
+    kept_readings : int
+        Readings that the log had already.
+    """
+
+    tanks: int
+    readings: int
+    kept_tanks: tuple[str, ...]
+    kept_readings: int
+
+
+def entry_to_dict(entry: LogEntry) -> dict[str, Any]:
+    """
+    Return a log entry as plain values, without its picture.
+
+    Parameters
+    ----------
+    entry : LogEntry
+        Any entry.
+
+    Returns
+    -------
+    dict
+        Named as the parameters of `LogEntry`; the reading as in `reading_to_dict`.
+    """
+    return {
+        "tank": entry.tank,
+        "sha256": entry.sha256,
+        "scored_at": entry.scored_at.isoformat(),
+        "software": entry.software,
+        "settings_id": entry.settings_id,
+        "profile_id": entry.profile_id,
+        "reading": reading_to_dict(entry.reading),
+    }
+
+
+def export_lines(log: Log) -> Iterator[str]:
+    """
+    Yield a log as lines of JSON: what it is, the tanks, the readings with their pictures in base64, and the counts.
+
+    Parameters
+    ----------
+    log : Log
+        Nobody else writes to it until the last line is out.
+
+    Yields
+    ------
+    str
+        ASCII, each with its line break.
+    """
+    with log.transaction():
+        tanks, n_readings = log.tanks(), 0
+        yield _line(schema=SCHEMA)
+        for tank in tanks:
+            yield _line(tank=tank_to_dict(tank))
+        for entry in log.entries(with_pictures=True):
+            picture = None if entry.picture is None else base64.b64encode(entry.picture).decode("ascii")
+            yield _line(entry={**entry_to_dict(entry), "picture": picture})
+            n_readings += 1
+        yield _line(end={"tanks": len(tanks), "readings": n_readings})
+
+
+def import_lines(log: Log, lines: Iterable[bytes]) -> Imported:
+    """
+    Add what `export_lines` gave to a log, all or nothing; doing it again changes nothing.
+
+    Where both hold a reading of the same photo and tank, the one made later stays. Settings of a tank that is in the
+    log stay as they are there.
+
+    Parameters
+    ----------
+    log : Log
+        Where to.
+    lines : iterable of bytes
+        Lines of JSON.
+
+    Returns
+    -------
+    Imported
+        What was added and what was kept.
+
+    Raises
+    ------
+    LogError
+        If a line is damaged or lacking, with its number; nothing has been added then.
+    """
+    n_tanks = n_readings = n_kept = 0
+    kept_tanks = []
+    with log.transaction():
+        known = {tank.name: tank for tank in log.tanks()}
+        for item in _parsed(lines):
+            if isinstance(item, LogEntry):
+                there = log.entry(item.tank, item.sha256)
+                if there is None or there.scored_at < item.scored_at:
+                    log.add(item)
+                    n_readings += 1
+                else:
+                    n_kept += 1
+            elif item.name not in known:
+                log.add_tank(item)
+                n_tanks += 1
+            elif item != known[item.name]:
+                kept_tanks.append(item.name)
+    return Imported(tanks=n_tanks, readings=n_readings, kept_tanks=tuple(kept_tanks), kept_readings=n_kept)
+
+
+def _parsed(lines: Iterable[bytes]) -> Iterator[Tank | LogEntry]:
+    """Yield what the lines hold; LogError with the number of the line that is damaged or lacking."""
+    tanks: set[str] = set()
+    n_readings = number = 0
+    kind = ""
+    for number, line in enumerate(lines, 1):
+        item: Tank | LogEntry | None = None
+        try:
+            before, (kind, content) = kind, _kind_and_content(line)
+            if (number == 1) != (kind == "schema") or before == "end":
+                raise ValueError(f"A line with {kind!r} cannot be there.")
+            if kind == "schema":
+                if content != SCHEMA:
+                    raise ValueError(f"The schema must be {SCHEMA}, not {reprlib.repr(content)}.")
+            elif kind == "tank":
+                item = tank_from_dict(content)
+                if item.name in tanks:
+                    raise ValueError(f"The tank {item.name} is there twice.")
+                tanks.add(item.name)
+            elif kind == "entry":
+                item = _entry_from_dict(content)
+                if item.tank not in tanks:
+                    raise ValueError(f"The tank {reprlib.repr(item.tank)} is not among the lines before.")
+                n_readings += 1
+            else:
+                end = fields_of("the end", content, ("tanks", "readings"))
+                if (end.whole("tanks"), end.whole("readings")) != (len(tanks), n_readings):
+                    raise ValueError("Its counts are not those of the lines before.")
+        except (ValueError, RecursionError) as error:  # nesting without end is damage too
+            raise LogError(f"Nothing was imported, for line {number} is damaged: {error}") from error
+        if item is not None:
+            yield item
+    if kind != "end":
+        raise LogError(f"Nothing was imported, for the file breaks off after line {number}.")
+
+
+def _kind_and_content(line: bytes) -> tuple[str, Any]:
+    try:
+        data = json.loads(line)
+    except ValueError:
+        raise ValueError("It is no JSON.") from None
+    if not isinstance(data, dict) or len(data) != 1 or not set(data) <= {"schema", "tank", "entry", "end"}:
+        raise ValueError("It must be an object with one of schema, tank, entry and end.")
+    return next(iter(data.items()))
+
+
+def _entry_from_dict(data: object) -> LogEntry:
+    fields = fields_of("the entry", data, (*_ENTRY_NAMES, "picture"))
+    sha256 = fields.text("sha256")
+    if not re.fullmatch("[0-9a-f]{64}", sha256):
+        raise ValueError("The sha256 of the entry must be 64 hexadecimal digits.")
+    return LogEntry(
+        sha256=sha256,
+        tank=fields.text("tank"),
+        reading=reading_from_dict(fields.values["reading"]),
+        scored_at=fields.moment("scored_at"),
+        software=_name(fields, "software"),
+        settings_id=_name(fields, "settings_id"),
+        profile_id=fields.maybe("profile_id", lambda name: _name(fields, name)),
+        picture=fields.maybe("picture", lambda name: base64.b64decode(fields.text(name), validate=True)),
+    )
+
+
+def _name(fields: Fields, name: str) -> str:
+    text = fields.text(name)
+    if not text.isprintable():  # half a character could not be stored
+        raise ValueError(f"The {name} of the entry must be printable.")
+    return text
+
+
+def _line(**content: Any) -> str:
+    return json.dumps(content, allow_nan=False) + "\n"

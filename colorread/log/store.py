@@ -1,0 +1,259 @@
+"""The log: tanks and their readings in one SQLite file."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import platformdirs
+
+from colorread.log.database import LogError, LogFailure, open_database, telling, transaction
+from colorread.reading import Reading
+from colorread.reading_json import reading_from_dict, reading_to_json
+from colorread.tank.settings import Tank
+from colorread.tank.settings_json import tank_from_dict, tank_to_dict
+
+__all__ = ["Log", "LogEntry", "LogError", "LogFailure", "default_log_path"]
+
+_COLUMNS = "sha256, tank, result, scored_at, software, settings_id, profile_id"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogEntry:
+    """
+    A reading as it is kept.
+
+    Parameters
+    ----------
+    sha256 : str
+        Of the photo file, hexadecimal.
+    tank : str
+        Name of its tank.
+    reading : Reading
+        Read or refused.
+    scored_at : datetime
+        When it was read, in UTC.
+    software : str
+        Version that read it.
+    settings_id : str
+        Identifies everything that it was read with.
+    profile_id : str or None
+        SHA-256 of the calibration profile.
+    picture : bytes or None
+        Small evidence picture, JPEG.
+    """
+
+    sha256: str
+    tank: str
+    reading: Reading
+    scored_at: datetime
+    software: str
+    settings_id: str
+    profile_id: str | None
+    picture: bytes | None
+
+    def __post_init__(self) -> None:
+        if self.scored_at.utcoffset() is None:
+            raise ValueError("The time at which a photo was read must have an offset.")
+
+
+def default_log_path() -> Path:
+    """
+    Return where the log is kept if nobody says otherwise.
+
+    Returns
+    -------
+    Path
+        What the environment variable COLORREAD_LOG says, else a file in the user's data folder.
+    """
+    stated = os.environ.get("COLORREAD_LOG")
+    return Path(stated) if stated else platformdirs.user_data_path("colorread", appauthor=False) / "log.sqlite"
+
+
+class Log:
+    """
+    An open log. Several processes may use the same file at once; each opens it for itself.
+
+    Whatever has been added is on the disk when the method returns. All methods raise `LogError` with one sentence.
+
+    Parameters
+    ----------
+    path : path
+        The file; made with its folder where there is none, brought up to date where it is of an older version.
+    """
+
+    def __init__(self, path: str | os.PathLike[str]) -> None:
+        self.path = Path(path)
+        with telling(self.path):
+            self._connection = open_database(self.path)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        self._connection.close()
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """Keep all changes within a ``with`` block or, where it raises, none; nobody else writes meanwhile."""
+        with telling(self.path):
+            if self._connection.in_transaction:
+                yield
+                return
+            with transaction(self._connection):
+                yield
+
+    def tanks(self) -> tuple[Tank, ...]:
+        """Return all tanks by name."""
+        with telling(self.path):
+            rows = self._connection.execute("SELECT name, settings FROM tank ORDER BY name").fetchall()
+        return tuple(self._tank(*row) for row in rows)
+
+    def tank(self, name: str) -> Tank:
+        """Return a tank; a name that is not known is answered with those that are."""
+        with telling(self.path):
+            row = self._connection.execute("SELECT name, settings FROM tank WHERE name = ?", (name,)).fetchone()
+            if row is None:
+                raise self._unknown(name)
+        return self._tank(*row)
+
+    def add_tank(self, tank: Tank) -> None:
+        """Add a tank whose name is new."""
+        with self.transaction():
+            if self._has_tank(tank.name):
+                raise LogError(f"There is a tank named {tank.name} in the log already; edit it or choose another name.")
+            self._connection.execute("INSERT INTO tank VALUES (?, ?)", (tank.name, _settings(tank)))
+
+    def put_tank(self, tank: Tank) -> None:
+        """Replace the settings of a tank, or add it."""
+        with self.transaction():
+            self._connection.execute(
+                "INSERT INTO tank VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET settings = excluded.settings",
+                (tank.name, _settings(tank)),
+            )
+
+    def remove_tank(self, name: str, *, with_readings: bool = False) -> None:
+        """Remove a tank; one that has readings only where they may go with it."""
+        with self.transaction():
+            if not self._has_tank(name):
+                raise self._unknown(name)
+            count = self.count(name)
+            if count and not with_readings:
+                raise LogError(f"The tank {name} has {count} readings in the log; say that they are to go with it.")
+            self.forget_all(name)
+            self._connection.execute("DELETE FROM tank WHERE name = ?", (name,))
+
+    def add(self, entry: LogEntry) -> None:
+        """Keep a reading; an earlier one of the same photo and tank is replaced."""
+        taken_at = entry.reading.taken_at
+        wall_clock = None if taken_at is None else taken_at.replace(tzinfo=None).isoformat(timespec="microseconds")
+        row = (
+            entry.tank,
+            entry.sha256,
+            entry.reading.photo.encode("utf-8", "replace").decode("utf-8"),  # file names may hold what no text may
+            wall_clock,
+            reading_to_json(entry.reading),
+            entry.scored_at.astimezone(UTC).isoformat(),
+            entry.software,
+            entry.settings_id,
+            entry.profile_id,
+            entry.picture,
+        )
+        with self.transaction():
+            if not self._has_tank(entry.tank):
+                raise self._unknown(entry.tank)
+            self._connection.execute("INSERT OR REPLACE INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
+
+    def known(self, tank: str, sha256: str, settings_id: str) -> bool:
+        """Return whether a photo has been read under these settings."""
+        query = "SELECT 1 FROM reading WHERE tank = ? AND sha256 = ? AND settings_id = ?"
+        with telling(self.path):
+            return self._connection.execute(query, (tank, sha256, settings_id)).fetchone() is not None
+
+    def count(self, tank: str) -> int:
+        """Return how many readings a tank has, refused photos included."""
+        with telling(self.path):
+            row = self._connection.execute("SELECT count(*) FROM reading WHERE tank = ?", (tank,)).fetchone()
+        return int(row[0])
+
+    def entry(self, tank: str, sha256: str) -> LogEntry | None:
+        """Return the reading of one photo without its picture, or None."""
+        query = f"SELECT {_COLUMNS}, NULL FROM reading WHERE tank = ? AND sha256 = ?"
+        with telling(self.path):
+            row = self._connection.execute(query, (tank, sha256)).fetchone()
+        return None if row is None else self._entry(row)
+
+    def entries(self, tank: str | None = None, *, with_pictures: bool = False) -> Iterator[LogEntry]:
+        """Yield the readings of a tank, or of all, by the time at which the photos were taken, then by name."""
+        query = (
+            f"SELECT {_COLUMNS}, {'picture' if with_pictures else 'NULL'} FROM reading WHERE tank = coalesce(?, tank) "
+            "ORDER BY wall_clock IS NULL, wall_clock, photo, tank, sha256"
+        )
+        with telling(self.path):
+            for row in self._connection.execute(query, (tank,)):
+                yield self._entry(row)
+
+    def picture(self, tank: str, sha256: str) -> bytes | None:
+        """Return the evidence picture of one photo, or None."""
+        query = "SELECT picture FROM reading WHERE tank = ? AND sha256 = ?"
+        with telling(self.path):
+            row = self._connection.execute(query, (tank, sha256)).fetchone()
+        return None if row is None else row[0]
+
+    def forget(self, tank: str, sha256s: Iterable[str]) -> int:
+        """Delete readings of a tank by the hashes of their photos; return how many there were."""
+        query = "DELETE FROM reading WHERE tank = ? AND sha256 = ?"
+        with self.transaction():
+            return sum(self._connection.execute(query, (tank, sha256)).rowcount for sha256 in sha256s)
+
+    def forget_all(self, tank: str) -> int:
+        """Delete all readings of a tank; return how many there were."""
+        with self.transaction():
+            return self._connection.execute("DELETE FROM reading WHERE tank = ?", (tank,)).rowcount
+
+    def _has_tank(self, name: str) -> bool:
+        return self._connection.execute("SELECT 1 FROM tank WHERE name = ?", (name,)).fetchone() is not None
+
+    def _unknown(self, name: str) -> LogError:
+        names = [row[0] for row in self._connection.execute("SELECT name FROM tank ORDER BY name")]
+        known = f"it knows {', '.join(names)}" if names else "it has none yet"
+        return LogError(f"There is no tank named {name} in the log; {known}.")
+
+    def _tank(self, name: str, settings: str) -> Tank:
+        try:
+            return tank_from_dict(json.loads(settings))
+        except ValueError as error:
+            raise LogFailure(f"{self.path} holds a damaged tank, {name}: {error}") from error
+
+    def _entry(self, row: tuple[str, str, str, str, str, str, str | None, bytes | None]) -> LogEntry:
+        sha256, tank, result, scored_at, software, settings_id, profile_id, picture = row
+        try:
+            return LogEntry(
+                sha256=sha256,
+                tank=tank,
+                reading=reading_from_dict(json.loads(result)),
+                scored_at=datetime.fromisoformat(scored_at),
+                software=software,
+                settings_id=settings_id,
+                profile_id=profile_id,
+                picture=picture,
+            )
+        except ValueError as error:
+            raise LogFailure(f"{self.path} holds a damaged reading of {tank}, {sha256[:12]}: {error}") from error
+
+
+def _settings(tank: Tank) -> str:
+    return json.dumps(tank_to_dict(tank), allow_nan=False)

@@ -1,0 +1,141 @@
+"""Tanks and logged readings as text for a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from colorread.log.store import LogEntry
+from colorread.reading import Reading
+from colorread.tank.settings import Tank
+from colorread.words import clean_name, co2_words
+
+
+def print_entries(console: Console, entries: Sequence[LogEntry]) -> None:
+    """
+    Print a table of logged readings, refused ones with the reason.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+        Where to.
+    entries : sequence of LogEntry
+        In the order of the rows.
+    """
+    several = len({entry.tank for entry in entries}) > 1
+    table = _table()
+    if several:
+        table.add_column("tank", overflow="fold")
+    table.add_column("taken", no_wrap=True)
+    table.add_column("photo", overflow="fold", min_width=12)
+    table.add_column("CO2 mg/L", justify="right", no_wrap=True)
+    table.add_column("90 %", no_wrap=True)
+    table.add_column("fish", overflow="fold", min_width=12)
+    for entry in entries:
+        cells = ([entry.tank] if several else []) + _cells(entry.reading)
+        table.add_row(*(_text(console, cell) for cell in cells))
+    console.print(table)
+    refused = sum(entry.reading.status == "refused" for entry in entries)
+    console.print(_text(console, f"{len(entries) - refused} read, {refused} not read."))
+
+
+def print_tanks(console: Console, tanks: Sequence[Tank], counts: Mapping[str, int]) -> None:
+    """
+    Print a table of tanks.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+        Where to.
+    tanks : sequence of Tank
+        In the order of the rows.
+    counts : mapping of str to int
+        How many readings each has, by name.
+    """
+    table = _table()
+    table.add_column("tank", overflow="fold")
+    table.add_column("volume", justify="right", no_wrap=True)
+    table.add_column("fluid", justify="right", no_wrap=True)
+    table.add_column("lights", no_wrap=True)
+    table.add_column("gas", no_wrap=True)
+    table.add_column("source", no_wrap=True)
+    table.add_column("readings", justify="right")
+    for tank in tanks:
+        cells = (
+            tank.name,
+            "" if tank.volume_l is None else f"{tank.volume_l:g} L",
+            f"{tank.kh_dkh:g} dKH",
+            "" if tank.lights is None else str(tank.lights),
+            "" if tank.gas is None else str(tank.gas),
+            "" if tank.source is None else tank.source.kind,
+            str(counts[tank.name]),
+        )
+        table.add_row(*(_text(console, cell) for cell in cells))
+    console.print(table)
+
+
+def print_tank(console: Console, tank: Tank, n_readings: int) -> None:
+    """
+    Print all that is known of a tank.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+        Where to.
+    tank : Tank
+        Any tank.
+    n_readings : int
+        How many readings it has.
+    """
+    marks, unknown = tank.marks, "not known"
+    rows = {
+        "Volume": unknown if tank.volume_l is None else f"{tank.volume_l:g} L",
+        "Fluid": f"{tank.kh_dkh:g} dKH"
+        + ("" if tank.fluid_renewed is None else f", renewed on {tank.fluid_renewed.isoformat()}"),
+        "Water": ("KH " + unknown if tank.tank_kh_dkh is None else f"{tank.tank_kh_dkh:g} dKH")
+        + f", {tank.temperature_c:g} degrees C",
+        "Lights": unknown if tank.lights is None else str(tank.lights),
+        "Gas": unknown if tank.gas is None else str(tank.gas),
+        "Source": _source_words(tank) or unknown,
+        "Animals": "some that bear little CO2" if tank.sensitive else "none that bear less CO2 than usual",
+        "Marks": f"plants {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L, fish {marks.fish_mg_l:g} mg/L",
+        "Photos": f"lamp {tank.light}" + ("" if tank.profile is None else f", profile {clean_name(tank.profile)}"),
+        "Readings": str(n_readings),
+    }
+    title = f"{tank.name} (made up)" if tank.made_up else tank.name
+    console.print(_text(console, title, "bold underline"))
+    grid = Table.grid(padding=(0, 2, 0, 0))
+    for label, words in rows.items():
+        grid.add_row(label, _text(console, words))
+    console.print(grid)
+
+
+def _cells(reading: Reading) -> list[str]:
+    taken = "" if reading.taken_at is None else f"{reading.taken_at:%Y-%m-%d %H:%M}"
+    name = clean_name(reading.photo)
+    if reading.co2_mg_l is None or reading.verdict is None:
+        message = "" if reading.reason is None else clean_name(reading.reason.message)
+        return [taken, name, "-", "", f"not read: {message}"]
+    value, span = (words.removesuffix(" mg/L") for words in co2_words(reading.co2_mg_l))
+    return [taken, name, value, "" if reading.limit else span.removeprefix("90 % interval "), reading.verdict.fish]
+
+
+def _source_words(tank: Tank) -> str:
+    source = tank.source
+    if source is None:
+        return ""
+    amount = "" if source.amount_g is None else f", {source.amount_g:g} g"
+    return source.kind + amount + ("" if source.started is None else f", started on {source.started.isoformat()}")
+
+
+def _table() -> Table:
+    return Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
+
+
+def _text(console: Console, text: str, style: str = "") -> Text:
+    """Return text without what the console cannot show."""
+    return Text(text.encode(console.encoding, "replace").decode(console.encoding), style=style)

@@ -1,0 +1,125 @@
+"""Default profiles: at most one for each phone, in a folder beside the log, chosen by what EXIF says of the phone."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+from calibration.profile import Profile, read_profile
+from colorread.log.store import default_log_path
+from colorread.whole_file import write_whole
+
+
+def defaults_folder() -> Path:
+    """
+    Return where the default profiles are.
+
+    Returns
+    -------
+    Path
+        Beside the log.
+    """
+    log = default_log_path()
+    return log.with_name(f"{log.stem}-phones")
+
+
+def has_defaults() -> bool:
+    """
+    Return whether any phone has a default profile.
+
+    Returns
+    -------
+    bool
+        Without looking into the files.
+    """
+    return any(defaults_folder().glob("*.toml"))
+
+
+def make_default(path: Path) -> tuple[str, ...]:
+    """
+    Make a profile the default of the phone it was made with; an earlier default of that phone is dropped.
+
+    Parameters
+    ----------
+    path : Path
+        The profile; a copy is kept.
+
+    Returns
+    -------
+    tuple of str
+        The phones.
+
+    Raises
+    ------
+    ValueError
+        If it is no profile, or its photos do not name their phone.
+    OSError
+        If a file cannot be read or written.
+    """
+    phones = read_profile(path).camera_models
+    if not phones:
+        raise ValueError(f"The photos of {path.name} do not name their phone; give it with --profile instead.")
+    data = path.read_bytes()
+    folder = defaults_folder()
+    folder.mkdir(parents=True, exist_ok=True)
+    kept = folder / f"{path.stem}-{hashlib.sha256(data).hexdigest()[:8]}.toml"
+    write_whole(kept, data)
+    _drop(phones, but=kept)
+    return tuple(sorted(phones))
+
+
+def drop_default(path: Path) -> bool:
+    """
+    Drop the default of the phones that a profile was made with.
+
+    Parameters
+    ----------
+    path : Path
+        The profile.
+
+    Returns
+    -------
+    bool
+        Whether there was one.
+
+    Raises
+    ------
+    ValueError, OSError
+        If it cannot be read.
+    """
+    return _drop(read_profile(path).camera_models, but=None)
+
+
+def default_profile(camera_model: str | None) -> Profile | None:
+    """
+    Return the default profile of a phone.
+
+    Parameters
+    ----------
+    camera_model : str or None
+        What EXIF says of the phone.
+
+    Returns
+    -------
+    Profile or None
+        None where the phone is not known or has none, or where several name it.
+
+    Raises
+    ------
+    ValueError, OSError
+        If a profile in the folder is damaged or cannot be read.
+    """
+    if camera_model is None:
+        return None
+    found = [read_profile(path) for path in sorted(defaults_folder().glob("*.toml"))]
+    fitting = [profile for profile in found if camera_model in profile.camera_models]
+    return fitting[0] if len(fitting) == 1 else None
+
+
+def _drop(phones: frozenset[str], *, but: Path | None) -> bool:
+    dropped = False
+    for path in defaults_folder().glob("*.toml"):
+        if path != but and read_profile(path).camera_models & phones:
+            path.unlink()
+            dropped = True
+    return dropped

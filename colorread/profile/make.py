@@ -1,0 +1,345 @@
+"""From photos of the vial with fluid of known state, or of a color chart, to a profile."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+
+from calibration.camera import direction_deg
+from calibration.chart import CHART_PH, ph_by_chart
+from calibration.dye import pka_prime
+from calibration.inversion import PRINTED_STATES, Evidence, SignalSamples, State, infer_ph
+from calibration.profile import KnownSample, Profile
+from colorread.carbonate import ionic_strength, ph_in_air_equilibrium
+from colorread.chart_find import ChartColors, measure_chart
+from colorread.errors import Refusal
+from colorread.photo.load import Photo
+from colorread.pipeline import Seen, measure_photo
+from colorread.ranges import checked_range
+
+# A fresh bought buffer is right within 0.02 (its makers), plus what a keeper does to it: assumption.
+_BUFFER_PH_STD = 0.03
+# Indoor air has 600 to 1500 ppm where outdoor air has 420 (facts of the trade, no source); the stated value is taken
+# as known within 15 %, and the KH of the ladder's steps within 5 %.
+_AIR_STD, _KH_STD = 0.15, 0.05
+_USUAL_RANGE = (5.5, 8.5)  # pH range in which a calibration photo is looked at for plausibility
+_MIN_SEPARATION_DEG = 40.0  # directions of yellow and blue fluid differ by 90 to 140 degrees for every phone
+_MAX_LOAD_RATIO = 4.0  # the same vial looks alike in depth, apart from the light's path
+# How far the color of a print lies from that of the fluid it stands for, by wrong inks and by lamps under which both
+# part: density, and share of the density. From simulated prints that err by 2.6 in color difference (CIEDE2000), and
+# by twice those faults of the printer; with the chart of a kit so weighed, intervals of vials covered 90 % and more.
+_PRINT_STD, _PRINT_STD_PER_DENSITY = 0.02, 0.1
+_KIT_PH_STD = 0.1  # how well a maker's patches meet the maker's own dye: assumption
+# Photos of one chart in one light and phone agree within this in the median.
+_MAX_CHART_DIFFERENCE_PH = 0.12
+
+
+class CalibrationError(ValueError):
+    """Photos that make no calibration, in one sentence."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnownPhoto:
+    """
+    A photo of the vial whose fluid is known.
+
+    Parameters
+    ----------
+    path : path
+        The photo.
+    state : {'acid', 'base', 'known'}
+        Dye all yellow, all blue, or at a known pH.
+    ph, ph_std : float
+        Known pH and its standard uncertainty; without meaning for the ends [-].
+    pka : float
+        pKa' expected in that fluid [-].
+    """
+
+    path: str | os.PathLike[str]
+    state: State
+    ph: float
+    ph_std: float
+    pka: float
+
+
+def end_photo(path: str | os.PathLike[str], state: State) -> KnownPhoto:
+    """
+    Return a photo of fully acid or fully basic fluid.
+
+    Parameters
+    ----------
+    path : path
+        The photo.
+    state : {'acid', 'base'}
+        Which end.
+
+    Returns
+    -------
+    KnownPhoto
+        The pH itself does not matter there.
+    """
+    return KnownPhoto(path=path, state=state, ph=4.5 if state == "acid" else 9.5, ph_std=0.0, pka=pka_prime())
+
+
+def buffer_photo(
+    path: str | os.PathLike[str], ph: float, *, ionic_strength_mol_kg: float, temperature_c: float = 25.0
+) -> KnownPhoto:
+    """
+    Return a photo of fluid of known pH.
+
+    Parameters
+    ----------
+    path : path
+        The photo.
+    ph : float
+        Its pH, 6.0 to 8.0 [-].
+    ionic_strength_mol_kg : float
+        Of the fluid; it moves pKa' [mol/kg].
+    temperature_c : float, default 25.0
+        Of the fluid [degC].
+
+    Returns
+    -------
+    KnownPhoto
+        With the pKa' of that fluid.
+
+    Raises
+    ------
+    ValueError
+        If a number is out of range.
+    """
+    checked_range("The known pH", ph, 6.0, 8.0)
+    checked_range("The ionic strength", ionic_strength_mol_kg, 0.0, 0.5)
+    pka = pka_prime(temperature_c, ionic_strength_mol_kg=ionic_strength_mol_kg)
+    return KnownPhoto(path=path, state="known", ph=ph, ph_std=_BUFFER_PH_STD, pka=pka)
+
+
+def air_photo(
+    path: str | os.PathLike[str], kh_dkh: float, *, air_ppm: float = 420.0, temperature_c: float = 25.0
+) -> KnownPhoto:
+    """
+    Return a photo of fluid in equilibrium with air.
+
+    Parameters
+    ----------
+    path : path
+        The photo.
+    kh_dkh : float
+        KH of the fluid [dKH].
+    air_ppm : float, default 420.0
+        CO2 of the air [ppm].
+    temperature_c : float, default 25.0
+        Of fluid and air [degC].
+
+    Returns
+    -------
+    KnownPhoto
+        Its pH follows from the equilibrium alone.
+
+    Raises
+    ------
+    ValueError
+        If a number is out of range.
+    """
+    checked_range("The KH", kh_dkh, 0.25, 10.0)
+    ph = float(ph_in_air_equilibrium(kh_dkh, temperature_c=temperature_c, air_ppm=air_ppm))
+    std = float(np.hypot(_AIR_STD, _KH_STD) / np.log(10.0))
+    pka = pka_prime(temperature_c, ionic_strength_mol_kg=float(ionic_strength(kh_dkh)))
+    return KnownPhoto(path=path, state="known", ph=ph, ph_std=std, pka=pka)
+
+
+def make_profile(photos: Sequence[KnownPhoto], *, light: str = "unknown", base: Profile | None = None) -> Profile:
+    """
+    Measure the photos and make a profile of them.
+
+    Parameters
+    ----------
+    photos : sequence of KnownPhoto
+        At least one.
+    light : str, default 'unknown'
+        Lamp class of all photos.
+    base : Profile, optional
+        An earlier profile of the same vial, phone and light, to whose evidence this is added.
+
+    Returns
+    -------
+    Profile
+        With the evidence of all.
+
+    Raises
+    ------
+    CalibrationError
+        If a photo cannot be read, ends are swapped, or the photos do not belong together.
+    """
+    return _profile_of([_measured(photo) for photo in photos], light, base)
+
+
+def make_chart_profile(
+    paths: Sequence[str | os.PathLike[str]],
+    *,
+    patch_ph: Sequence[float] | None = None,
+    region_xywh: tuple[float, float, float, float] | None = None,
+    light: str = "unknown",
+    base: Profile | None = None,
+) -> Profile:
+    """
+    Measure photos of one color chart and make a profile of them.
+
+    A chart is a print: its inks are not the dye, so it counts little. The own chart tells of phone and lamp only, that
+    of a kit tells also of the dye to which its maker matched it.
+
+    Parameters
+    ----------
+    paths : sequence of path
+        Photos of the same chart in the light of the readings.
+    patch_ph : sequence of float, optional
+        What the patches of a kit's chart stand for, in their order along the row; without it the photos show the chart
+        of this project [-].
+    region_xywh : tuple of float, optional
+        Where the row of a kit's chart lies: left, top, width, height in pixels of the upright photo at full size.
+    light : str, default 'unknown'
+        Lamp class of all photos.
+    base : Profile, optional
+        An earlier profile of the same vial, phone and light, to whose evidence this is added.
+
+    Returns
+    -------
+    Profile
+        With a sample for each patch of each photo.
+
+    Raises
+    ------
+    CalibrationError
+        If a photo cannot be read, or the photos do not belong together.
+    """
+    charts = []
+    for path in paths:
+        try:
+            charts.append(measure_chart(path, None if patch_ph is None else len(patch_ph), region_xywh))
+        except Refusal as refusal:
+            raise CalibrationError(f"{path}: {refusal.message} {refusal.next_step}") from None
+    labels = CHART_PH if patch_ph is None else tuple(sorted(patch_ph))
+    samples = [
+        sample
+        for path, chart in zip(paths, charts, strict=True)
+        for sample in _patch_samples(path, chart, labels, "chart" if patch_ph is None else "kit-chart")
+    ]
+    _require_one_phone(samples)
+    for path, chart in zip(paths[1:], charts[1:], strict=True):
+        difference = np.abs(ph_by_chart(chart.density, charts[0].density, labels) - labels)
+        if float(np.median(difference)) > _MAX_CHART_DIFFERENCE_PH:
+            raise CalibrationError(
+                f"{paths[0]} and {path} do not show the same chart in the same light; use photos of one chart, taken "
+                "one after another."
+            )
+    return _profile_of(samples, light, base)
+
+
+def _profile_of(samples: Sequence[KnownSample], light: str, base: Profile | None) -> Profile:
+    earlier = () if base is None else base.samples
+    seen = {sample.sha256 for sample in earlier}
+    fresh = [sample for sample in samples if sample.sha256 not in seen]
+    if not fresh:
+        raise CalibrationError("All these photos are in the profile already.")
+    everything = (*earlier, *fresh)
+    _require_one_vial(everything)
+    return Profile(samples=everything, light=light, made_at=datetime.now(UTC).isoformat(timespec="seconds"))
+
+
+def _measured(photo: KnownPhoto) -> KnownSample:
+    seen = Seen()
+    try:
+        measure_photo(photo.path, seen)
+    except Refusal as refusal:
+        raise CalibrationError(f"{photo.path}: {refusal.message} {refusal.next_step}") from None
+    assert seen.photo is not None
+    assert seen.signal is not None
+    if "dark-fluid" in seen.signal.flags and photo.state == "known":
+        raise CalibrationError(f"{photo.path}: the fluid is too dark to calibrate with; use less dye or more light.")
+    evidence = Evidence(
+        samples=seen.signal.samples,
+        space=seen.photo.color_space,
+        state=photo.state,
+        ph=photo.ph,
+        ph_std=photo.ph_std,
+        pka=photo.pka,
+    )
+    return _sample(evidence, photo.path, seen.photo, _sha256(photo.path))
+
+
+def _patch_samples(
+    path: str | os.PathLike[str], chart: ChartColors, labels: Sequence[float], state: State
+) -> list[KnownSample]:
+    std = np.hypot(chart.density_std, _PRINT_STD + _PRINT_STD_PER_DENSITY * np.maximum(chart.density, 0.0))
+    sha256 = _sha256(path)
+    return [
+        _sample(
+            Evidence(
+                samples=SignalSamples(density=chart.density[[i]], density_std=std[[i]]),
+                space=chart.photo.color_space,
+                state=state,
+                ph=ph,
+                ph_std=0.0 if state == "chart" else _KIT_PH_STD,
+                pka=pka_prime(),
+            ),
+            path,
+            chart.photo,
+            sha256,
+        )
+        for i, ph in enumerate(labels)
+    ]
+
+
+def _sample(evidence: Evidence, path: str | os.PathLike[str], photo: Photo, sha256: str) -> KnownSample:
+    return KnownSample(
+        evidence=evidence,
+        photo=Path(path).name,
+        sha256=sha256,
+        taken_at="" if photo.taken_at is None else photo.taken_at.isoformat(),
+        camera_model=photo.camera_model or "",
+    )
+
+
+def _sha256(path: str | os.PathLike[str]) -> str:
+    return hashlib.sha256(Path(path).read_bytes()).hexdigest()
+
+
+def _require_one_phone(samples: Sequence[KnownSample]) -> None:
+    models = {sample.camera_model for sample in samples if sample.camera_model}
+    if len(models) > 1:
+        raise CalibrationError(f"The photos come from different phones ({', '.join(sorted(models))}); use one.")
+
+
+def _require_one_vial(samples: Sequence[KnownSample]) -> None:
+    """Refuse swapped ends, a known fluid of the wrong color, and photos of several phones or vials."""
+    _require_one_phone(samples)
+    acid = [_direction_deg(sample) for sample in samples if sample.evidence.state == "acid"]
+    base = [_direction_deg(sample) for sample in samples if sample.evidence.state == "base"]
+    if acid and base and min(base) < max(acid):
+        raise CalibrationError("The photo of acid fluid is bluer than that of basic fluid: are they swapped?")
+    if acid and base and min(base) - max(acid) < _MIN_SEPARATION_DEG:
+        raise CalibrationError(
+            "Acid and basic fluid look nearly alike: was the dye in both, and enough vinegar and soda?"
+        )
+    if acid and max(acid) > 30.0:
+        raise CalibrationError("The acid fluid is not yellow; add a drop of vinegar and mix.")
+    if base and min(base) < 85.0:
+        raise CalibrationError("The basic fluid is not blue; add a pinch of baking soda and mix.")
+    loads = [_load(sample) for sample in samples if sample.evidence.state not in PRINTED_STATES]
+    if loads and max(loads) > _MAX_LOAD_RATIO * min(loads):
+        raise CalibrationError("The photos differ too much in depth of color to be of one vial with one amount of dye.")
+
+
+def _direction_deg(sample: KnownSample) -> float:
+    return float(direction_deg(np.median(sample.evidence.samples.density, axis=0)))
+
+
+def _load(sample: KnownSample) -> float:
+    evidence = sample.evidence
+    return infer_ph(evidence.samples, space=evidence.space, pka=evidence.pka, ph_range=_USUAL_RANGE).load

@@ -1,0 +1,1 @@
+"""The report of a tank as one HTML page, and its plots."""

@@ -1,0 +1,255 @@
+"""The report of a tank: one HTML file that holds everything it shows and loads nothing."""
+
+from __future__ import annotations
+
+import base64
+import math
+import os
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from colorread import __version__
+from colorread.flags import flag_text
+from colorread.reading import Interval, Reading
+from colorread.report.axes import PLOT_COLORS
+from colorread.report.plot import MADE_UP, day_figure, figure_svg, is_plottable, recent_readings, week_figure
+from colorread.report.words import forecast_rows, number_rows, number_words, period_words, setting_rows, without_unit
+from colorread.tank.days import PhotoPoint, TankSummary
+from colorread.tank.settings import SourceKind
+from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS
+from colorread.whole_file import write_whole
+from colorread.words import bind_units, budget_words, clean_name, co2_words, input_words, ph_words, time_words
+
+if TYPE_CHECKING:
+    from colorread.log.store import LogEntry
+
+# In base64 they take a third more; together with the figures the file stays below 5 MB.
+PICTURES_MAX = 60
+_PICTURE_BYTES_MAX = 3_300_000
+_ROOM_CAUTION = (
+    "CO2 gathers in closed rooms, cupboards and cellars: ventilate where the gas source stands, and leave the room if "
+    "you get a headache, breathe fast or feel dizzy."
+)
+_BOTTLE_CAUTION = (
+    "Never seal a bottle that ferments or reacts; it needs a way out for the pressure, and a check valve keeps tank "
+    "water from running back."
+)
+_CYLINDER_CAUTION = (
+    "Keep a cylinder upright and secured, with regulator and check valve as its supplier and your local codes ask; "
+    "near its end the gas may come in one rush."
+)
+_SOURCE_CAUTIONS: dict[SourceKind | None, tuple[str, ...]] = {
+    "fermentation": (_BOTTLE_CAUTION,),
+    "acid-bicarbonate": (_BOTTLE_CAUTION,),
+    "cylinder": (_CYLINDER_CAUTION,),
+    None: (_BOTTLE_CAUTION, _CYLINDER_CAUTION),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoRow:
+    """One photo as the report lists it; texts may be empty."""
+
+    name: str
+    when: str
+    ph: tuple[str, str]
+    co2: tuple[str, str]
+    tank: tuple[str, str]
+    refused: str
+    flags: tuple[str, ...]
+    record: tuple[str, ...]
+    picture: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RefusedRow:
+    """Photos that were refused for one reason."""
+
+    message: str
+    next_step: str
+    photos: tuple[str, ...]
+
+
+def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
+    """
+    Return the report of a tank as one page of HTML.
+
+    Parameters
+    ----------
+    summary : TankSummary
+        What the days tell; parts may be missing.
+    entries : iterable of LogEntry
+        The photos of the tank, with their pictures where these shall be seen.
+
+    Returns
+    -------
+    str
+        The page. It loads nothing and runs no script; names of photos are shown without their folders.
+    """
+    ordered = sorted(entries, key=_wall_clock, reverse=True)
+    readings = [entry.reading for entry in ordered]
+    shown = recent_readings(summary, readings)
+    source = summary.tank.source
+    cautions = (
+        *(() if summary.advice is not None else (*WATCH_CAUTIONS, *ACT_CAUTIONS)),  # advice has its own
+        _ROOM_CAUTION,
+        *_SOURCE_CAUTIONS[None if source is None else source.kind],
+        *STANDING_CAUTIONS,
+    )
+    environment = Environment(
+        loader=PackageLoader("colorread.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["bound"] = bind_units
+    rows = _photo_rows(ordered, summary.tank_co2)
+    return environment.get_template("report.html").render(
+        summary=summary,
+        tank=summary.tank,
+        advice=summary.advice,
+        made_up=MADE_UP if summary.tank.made_up else "",
+        period=period_words(summary.first_at, summary.last_at),
+        colors=PLOT_COLORS,
+        week=_week_svgs(summary, shown),
+        n_older=sum(map(is_plottable, readings)) - len(shown),
+        day=_day_svgs(summary),
+        forecasts=[] if summary.advice is None else forecast_rows(summary.advice),
+        numbers=number_rows(summary),
+        fitted=[(name, *number_words(interval)) for name, interval in summary.fitted.items()],
+        cautions=cautions,
+        refused=_refused_rows(readings),
+        photos=rows,
+        n_pictures=sum(bool(row.picture) for row in rows),
+        n_without=sum(not row.picture and entry.picture is not None for row, entry in zip(rows, ordered, strict=True)),
+        settings=setting_rows(summary.tank),
+        common_percent=_common_percent(summary.common_std_ph),
+        version=__version__,
+        made_at=datetime.now().astimezone(),
+    )
+
+
+def write_report(path: str | os.PathLike[str], summary: TankSummary, entries: Iterable[LogEntry]) -> None:
+    """
+    Write the report of a tank, whole or not at all.
+
+    Parameters
+    ----------
+    path : path
+        HTML file; replaced where it exists.
+    summary : TankSummary
+        What the days tell; parts may be missing.
+    entries : iterable of LogEntry
+        The photos of the tank, with their pictures where these shall be seen.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written.
+    """
+    write_whole(path, report_html(summary, entries).encode())
+
+
+def _wall_clock(entry: LogEntry) -> tuple[datetime, str]:
+    taken_at = entry.reading.taken_at
+    return (datetime.min if taken_at is None else taken_at.replace(tzinfo=None)), entry.reading.photo
+
+
+def _week_svgs(summary: TankSummary, readings: Sequence[Reading]) -> list[Markup]:
+    if summary.course is None and not readings:
+        return []
+    label = "CO2 of tank and vial over the days, with the readings, the marks, and the hours of lamp and gas."
+    title = MADE_UP if summary.tank.made_up else ""
+    return [
+        Markup(figure_svg(week_figure(summary, readings, shape, title), f"plot {shape} week", label))
+        for shape in ("narrow", "wide")
+    ]
+
+
+def _day_svgs(summary: TankSummary) -> list[Markup]:
+    if summary.advice is None:
+        return []
+    label = (
+        "Simulated CO2 of one day from midnight to midnight, as it is and with the recommended change if there is one."
+    )
+    title = MADE_UP if summary.tank.made_up else ""
+    return [
+        Markup(figure_svg(day_figure(summary.tank, summary.advice, shape, title), f"plot {shape} day", label))
+        for shape in ("narrow", "wide")
+    ]
+
+
+def _photo_rows(entries: Sequence[LogEntry], points: Iterable[PhotoPoint]) -> list[PhotoRow]:
+    of_tank = {(point.photo, point.taken_at): point.co2_mg_l for point in points}
+    rows = []
+    bytes_left, pictures_left = _PICTURE_BYTES_MAX, PICTURES_MAX
+    for entry in entries:
+        reading = entry.reading
+        picture = ""
+        if entry.picture is not None and pictures_left and len(entry.picture) <= bytes_left:
+            bytes_left, pictures_left = bytes_left - len(entry.picture), pictures_left - 1
+            picture = "data:image/jpeg;base64," + base64.b64encode(entry.picture).decode("ascii")
+        tank = None if reading.taken_at is None else of_tank.get((reading.photo, reading.taken_at))
+        rows.append(_photo_row(reading, tank, picture))
+    return rows
+
+
+def _photo_row(reading: Reading, tank: Interval | None, picture: str) -> PhotoRow:
+    stated, assumed = input_words(reading)
+    budget = budget_words(reading)
+    record = (
+        f"Time: {time_words(reading)}." if reading.taken_at else "",
+        f"Stated: {stated}." if stated else "",
+        f"Assumed: {assumed}." if assumed else "",
+        f"Unsure by: {budget}." if budget else "",
+    )
+    return PhotoRow(
+        name=_name(reading),
+        when=_when(reading),
+        ph=("", "") if reading.ph is None else without_unit(ph_words(reading.ph)),
+        co2=("", "") if reading.co2_mg_l is None else without_unit(co2_words(reading.co2_mg_l)),
+        tank=("", "") if tank is None else without_unit(co2_words(tank)),
+        refused="" if reading.reason is None else reading.reason.message,
+        flags=tuple(map(_flag_words, reading.flags)),
+        record=tuple(text for text in record if text),
+        picture=picture,
+    )
+
+
+def _refused_rows(readings: Iterable[Reading]) -> list[RefusedRow]:
+    photos: dict[tuple[str, str], list[str]] = {}
+    for reading in readings:
+        if reading.reason is not None:
+            photos.setdefault((reading.reason.message, reading.reason.next_step), []).append(
+                f"{_name(reading)} ({_when(reading)})"
+            )
+    return [
+        RefusedRow(message=message, next_step=next_step, photos=tuple(names))
+        for (message, next_step), names in photos.items()
+    ]
+
+
+def _flag_words(code: str) -> str:
+    seen, advice = flag_text(code)
+    return f"{seen[:1].upper()}{seen[1:]}{': ' + advice if advice else ''}."
+
+
+def _name(reading: Reading) -> str:
+    return clean_name(Path(reading.photo).name)
+
+
+def _when(reading: Reading) -> str:
+    return "time unknown" if reading.taken_at is None else f"{reading.taken_at:%a %Y-%m-%d %H:%M}"
+
+
+def _common_percent(std_ph: float) -> tuple[int, int]:
+    """Return by how much the shared error may lower and raise every CO2, 90 % [%]."""
+    factor = math.pow(10.0, 1.645 * std_ph)
+    return round(100.0 * (1.0 - 1.0 / factor)), round(100.0 * (factor - 1.0))

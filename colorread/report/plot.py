@@ -1,0 +1,292 @@
+"""Figures of a tank: its CO2 over the days, and one day with and without a change; as inline SVG, PNG or PDF."""
+
+from __future__ import annotations
+
+import io
+import math
+import os
+import re
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime, time, timedelta
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import matplotlib
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.path import Path as MarkerPath
+
+from colorread.reading import Interval, Reading
+from colorread.report.axes import (
+    DASHES,
+    DOTS,
+    HOURS_PER_DAY,
+    LIGHT,
+    Shape,
+    add_legend,
+    draw_edge,
+    finish_axes,
+    new_figure,
+)
+from colorread.tank.days import Advice, TankSummary
+from colorread.tank.settings import DailySpan, Tank
+from colorread.whole_file import write_whole
+
+if TYPE_CHECKING:
+    from colorread.log.store import LogEntry
+
+MADE_UP = "Made-up demonstration data, no real tank"
+_DAYS_LABELLED: dict[Shape, int] = {"narrow": 7, "wide": 14}
+_HOURS_LABELLED: dict[Shape, int] = {"narrow": 6, "wide": 3}
+_ARROW_PT = 44  # twice its length, since a marker is as large below its place as above
+_ARROW = np.array([(-2, 0), (2, 0), (0, 0), (0, 7), (-1.5, 5), (0, 9), (1.5, 5), (0, 7)])
+_STROKES = [MarkerPath.MOVETO, MarkerPath.LINETO] * 2 + [MarkerPath.MOVETO] + [MarkerPath.LINETO] * 3
+_ARROW_UP, _ARROW_DOWN = MarkerPath(_ARROW, _STROKES), MarkerPath(_ARROW * (1, -1), _STROKES)
+_PRINT_DPI = 150
+_WITHOUT_COURSE = timedelta(days=14)
+
+
+def is_plottable(reading: Reading) -> bool:
+    """Return whether a reading has both a time and a CO2."""
+    return reading.taken_at is not None and reading.co2_mg_l is not None
+
+
+def recent_readings(summary: TankSummary, readings: Iterable[Reading]) -> list[Reading]:
+    """
+    Return the readings that a figure of the days has room for.
+
+    Parameters
+    ----------
+    summary : TankSummary
+        With or without a course.
+    readings : iterable of Reading
+        All of the tank.
+
+    Returns
+    -------
+    list of Reading
+        Those with time and CO2, from the begin of the course on; without a course those of the last two weeks.
+    """
+    found = [reading for reading in readings if is_plottable(reading)]
+    if summary.course is not None:
+        start = summary.course.times[0]
+    else:
+        start = max(map(_wall_clock, found), default=datetime.min + _WITHOUT_COURSE) - _WITHOUT_COURSE
+    return [reading for reading in found if _wall_clock(reading) >= start]
+
+
+def week_figure(summary: TankSummary, readings: Sequence[Reading], shape: Shape, title: str = "") -> Figure:
+    """
+    Draw the CO2 of tank and vial over all days with the readings, the marks and the hours of lamp and gas.
+
+    Parameters
+    ----------
+    summary : TankSummary
+        With or without a course.
+    readings : sequence of Reading
+        Those of `recent_readings`.
+    shape : {'narrow', 'wide'}
+        For a phone, or for a screen and paper.
+    title : str, optional
+        Above the figure.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Drawn in the light colors of `colorread.report.axes.PLOT_COLORS`.
+
+    Raises
+    ------
+    ValueError
+        If there is nothing to draw.
+    """
+    seen = [(_wall_clock(reading), reading.co2_mg_l) for reading in readings if reading.co2_mg_l is not None]
+    course, tank = summary.course, summary.tank
+    times = [when for when, _ in seen] + list(course.times if course else ())
+    if not times:
+        raise ValueError("There is nothing to plot: no photo of this tank has both a time and a number.")
+    first = min(times).date()
+    n_days = max(math.ceil(_days_since(first, max(times))), 1)
+    figure, axes, strips = new_figure(shape, [("lights", tank.lights), ("gas", tank.gas)], n_days, title)
+    lines = np.array([interval.value or interval.low or 0.0 for _, interval in seen])
+    ends = np.array([interval.high or interval.low or 0.0 for _, interval in seen])
+    legend: list[tuple[Any, str]] = []
+    if course is not None:
+        at = np.array([_days_since(first, when) for when in course.times])
+        band = axes.fill_between(at, course.tank_low_mg_l, course.tank_high_mg_l, color=LIGHT["band"], lw=0, zorder=2)
+        (line,) = axes.plot(at, course.tank_mg_l, color=LIGHT["tank"], lw=2.0, zorder=4)
+        (follower,) = axes.plot(at, course.vial_mg_l, color=LIGHT["vial"], lw=1.5, ls=DASHES, zorder=3)
+        legend = [((band, line), "tank, 90 % band"), (follower, "vial, behind it")]
+        lines = np.concatenate([lines, course.tank_mg_l, course.vial_mg_l])
+        ends = np.append(ends, course.tank_high_mg_l)
+        if summary.last_at is not None and summary.last_at < course.times[-1]:
+            draw_edge(axes, shape, _days_since(first, summary.last_at), "forecast")
+    for one_sided, draw, words in ((False, _draw_value, "reading, 90 %"), (True, _draw_open_end, "one end known")):
+        signs = [draw(axes, _days_since(first, at), co2) for at, co2 in seen if (co2.value is None) == one_sided]
+        legend += [(sign, words) for sign in signs[:1]]
+    finish_axes(axes, shape, tank.judged_by, lines, ends)
+    add_legend(figure, shape, legend, 2 if shape == "narrow" else 4)
+    stride = math.ceil(n_days / _DAYS_LABELLED[shape])
+    days = [first + timedelta(days=number) for number in range(0, n_days, stride)]
+    strips.set_xlim(0.0, n_days)
+    strips.set_xticks(range(n_days + 1), labels=[""] * (n_days + 1))
+    strips.set_xticks(
+        [number + 0.5 for number in range(0, n_days, stride)],
+        labels=[f"{day:%a}\n{day.day} {day:%b}" for day in days],
+        minor=True,
+    )
+    return figure
+
+
+def day_figure(tank: Tank, advice: Advice, shape: Shape, title: str = "") -> Figure:
+    """
+    Draw the simulated day as it is and, where there is one, with the recommended change.
+
+    Parameters
+    ----------
+    tank : Tank
+        For marks and schedule.
+    advice : Advice
+        With the simulated days.
+    shape : {'narrow', 'wide'}
+        For a phone, or for a screen and paper.
+    title : str, optional
+        Above the figure.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Drawn in the light colors of `colorread.report.axes.PLOT_COLORS`.
+    """
+    today, changed = advice.today, advice.recommended
+    spans: list[tuple[str, DailySpan | None]] = [("lights", tank.lights), ("gas", tank.gas)]
+    if changed is not None and changed.change.gas is not None:
+        spans[1:] = [("gas as is", tank.gas), ("gas new", changed.change.gas)]
+    figure, axes, strips = new_figure(shape, spans, 1, title)
+    main = today if changed is None else changed
+    at = main.hours / HOURS_PER_DAY
+    band = axes.fill_between(at, main.low_mg_l, main.high_mg_l, color=LIGHT["band"], lw=0, zorder=2)
+    (line,) = axes.plot(at, main.co2_mg_l, color=LIGHT["tank"], lw=2.2, zorder=4)
+    words = "as it is" if changed is None else "with the change"
+    legend: list[tuple[Any, str]] = [((band, line), f"{words}, 90 % band")]
+    if changed is not None:
+        at = today.hours / HOURS_PER_DAY
+        (before,) = axes.plot(at, today.co2_mg_l, color=LIGHT["vial"], lw=2.0, ls=DASHES, zorder=3)
+        for edge in (today.low_mg_l, today.high_mg_l):
+            axes.plot(at, edge, color=LIGHT["vial"], lw=1.3, ls=DOTS, zorder=3)
+        legend.append((before, "as it is, 90 % band dotted"))
+    shown = (today, main)
+    finish_axes(
+        axes,
+        shape,
+        tank.judged_by,
+        np.concatenate([day.co2_mg_l for day in shown]),
+        np.concatenate([day.high_mg_l for day in shown]),
+    )
+    add_legend(figure, shape, legend, 1 if shape == "narrow" else 2)
+    hours = range(0, 25, _HOURS_LABELLED[shape])
+    strips.set_xlim(0.0, 1.0)
+    strips.set_xticks([hour / HOURS_PER_DAY for hour in hours], labels=[f"{hour}:00" for hour in hours])
+    return figure
+
+
+def figure_svg(figure: Figure, name: str, label: str) -> str:
+    """
+    Return a figure as SVG to stand inside a page, its colors being CSS variables ``--plot-...``.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+        Drawn in the light colors of `colorread.report.axes.PLOT_COLORS`.
+    name : str
+        Class of the element; keeps what the figures of a page refer to apart.
+    label : str
+        What it shows, for those who do not see it.
+
+    Returns
+    -------
+    str
+        The ``svg`` element; it takes its font from the page and loads nothing.
+    """
+    file = io.StringIO()
+    no_metadata = dict.fromkeys(("Creator", "Date", "Format", "Type"))
+    with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": name}):
+        figure.savefig(file, format="svg", metadata=no_metadata)
+    drawn = file.getvalue()
+    view = re.search(r'viewBox="[^"]*"', drawn)
+    assert view is not None
+    body = drawn[drawn.index(">", view.end()) + 1 :]
+    body = re.sub(r"<style[^>]*>.*?</style>|<metadata>.*?</metadata>|<!--.*?-->", "", body, flags=re.DOTALL)
+    body = re.sub(r"\s*\n\s*", "\n", body)
+    body = re.sub(r'<g id="[^"]*"', "<g", body)  # the same in every figure, and nothing refers to them
+    body = re.sub(r"font: ([\d.]+px) [^;\"]*", r"font-size: \1", body)
+    for color, value in LIGHT.items():
+        body = body.replace(value, f"var(--plot-{color})")
+    return f'<svg class="{name}" {view[0]} role="img" aria-label="{escape(label)}">{body}'
+
+
+def write_plot(path: str | os.PathLike[str], summary: TankSummary, entries: Iterable[LogEntry]) -> None:
+    """
+    Write the CO2 over all days as a picture, whole or not at all.
+
+    Parameters
+    ----------
+    path : path
+        PNG or PDF file, told by its suffix.
+    summary : TankSummary
+        What the days tell.
+    entries : iterable of LogEntry
+        The photos of the tank.
+
+    Raises
+    ------
+    ValueError
+        If the suffix is another one, or there is nothing to draw.
+    OSError
+        If it cannot be written.
+    """
+    kind = Path(path).suffix.lower().removeprefix(".")
+    if kind not in ("png", "pdf"):
+        raise ValueError(f"A plot is written as .png or .pdf, not as {Path(path).name!r}.")
+    title = f"{summary.tank.name}: CO2 of tank and vial" + (f". {MADE_UP}." if summary.tank.made_up else "")
+    file = io.BytesIO()
+    readings = recent_readings(summary, (entry.reading for entry in entries))
+    week_figure(summary, readings, "wide", title).savefig(file, format=kind, dpi=_PRINT_DPI)
+    write_whole(path, file.getvalue())
+
+
+def _wall_clock(reading: Reading) -> datetime:
+    assert reading.taken_at is not None
+    return reading.taken_at.replace(tzinfo=None)
+
+
+def _days_since(first: date, when: datetime) -> float:
+    return (when - datetime.combine(first, time())) / timedelta(days=1)
+
+
+def _draw_value(axes: Axes, at: float, co2_mg_l: Interval) -> Any:
+    """Draw a circle with its interval and return the sign for the legend."""
+    value = co2_mg_l.value or 0.0
+    ends = [[value - (co2_mg_l.low or 0.0)], [(co2_mg_l.high or value) - value]]
+    style: dict[str, Any] = {
+        "color": LIGHT["ink"],
+        "markerfacecolor": LIGHT["paper"],
+        "markersize": 5.5,
+        "capsize": 2.5,
+        "elinewidth": 1.2,
+    }
+    return axes.errorbar(at, value, yerr=ends, fmt="o", zorder=6, **style)
+
+
+def _draw_open_end(axes: Axes, at: float, co2_mg_l: Interval) -> Any:
+    """Draw the known end with an arrow to the open side and return the sign for the legend."""
+    if co2_mg_l.high is None:
+        known, marker = co2_mg_l.low or 0.0, _ARROW_UP
+    else:
+        known, marker = co2_mg_l.high, _ARROW_DOWN
+    style: dict[str, Any] = {"color": LIGHT["ink"], "ls": "none", "markeredgewidth": 1.4}
+    axes.plot(at, known, marker=marker, markersize=_ARROW_PT, zorder=6, clip_on=False, **style)
+    return Line2D([], [], marker=_ARROW_UP, markersize=_ARROW_PT / 2, **style)

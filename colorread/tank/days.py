@@ -1,0 +1,262 @@
+"""What days of readings tell of a tank: results with their intervals, or the reason why there are none."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from colorread.reading import Interval
+from colorread.tank.settings import DailySpan, Tank
+
+SCHEMA = "colorread.summary/1"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate:
+    """
+    A fitted number with its 90 % interval, or the reason why the data cannot tell it.
+
+    Parameters
+    ----------
+    interval : Interval or None
+        None where the data cannot tell.
+    reason : str
+        One sentence why; empty where there is an interval.
+    """
+
+    interval: Interval | None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoPoint:
+    """
+    The tank, not the vial, when a photo was taken.
+
+    Parameters
+    ----------
+    photo : str
+        Name or path of the photo.
+    taken_at : datetime
+        When, as the photo says.
+    co2_mg_l : Interval
+        CO2 of the tank [mg/L].
+    """
+
+    photo: str
+    taken_at: datetime
+    co2_mg_l: Interval
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Course:
+    """
+    CO2 through time with its 90 % band.
+
+    Parameters
+    ----------
+    times : tuple of datetime
+        On the tank's own clock, without offset; N of them.
+    tank_mg_l, tank_low_mg_l, tank_high_mg_l : ndarray of float64, shape (N,)
+        Median and ends of the tank's CO2 [mg/L].
+    vial_mg_l : ndarray of float64, shape (N,)
+        Median of what the vial follows with [mg/L].
+    """
+
+    times: tuple[datetime, ...]
+    tank_mg_l: NDArray[np.float64]
+    tank_low_mg_l: NDArray[np.float64]
+    tank_high_mg_l: NDArray[np.float64]
+    vial_mg_l: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """
+    A change a keeper could make. What is None or 1 stays as it is.
+
+    Parameters
+    ----------
+    gas : DailySpan or None
+        New hours of the gas.
+    rate_factor : float
+        Gas rate against today's [-].
+    night_loss_factor : float
+        Loss to the air at night against today's, by moving the surface [-].
+    refill_on : datetime.date or None
+        Day on which to charge the gas source anew.
+    """
+
+    gas: DailySpan | None = None
+    rate_factor: float = 1.0
+    night_loss_factor: float = 1.0
+    refill_on: date | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayForecast:
+    """
+    A predicted day, from midnight to midnight.
+
+    Parameters
+    ----------
+    change : Change
+        What is changed for it.
+    words : str
+        The change as an instruction, one sentence.
+    hours : ndarray of float64, shape (H,)
+        Hours after midnight.
+    co2_mg_l, low_mg_l, high_mg_l : ndarray of float64, shape (H,)
+        Median and 90 % band [mg/L].
+    lights_on_mg_l, peak_mg_l, night_low_mg_l : Interval
+        CO2 at lights on, its daily peak and its lowest by night [mg/L].
+    hours_above_fish_mark : Interval
+        Hours of the day above the fish mark [h].
+    plants_share : float
+        Expected share of the lit hours in which the CO2 lies within the plants' range [-].
+    fish_probability : float
+        Probability that the whole day stays below the fish mark [-].
+    """
+
+    change: Change
+    words: str
+    hours: NDArray[np.float64]
+    co2_mg_l: NDArray[np.float64]
+    low_mg_l: NDArray[np.float64]
+    high_mg_l: NDArray[np.float64]
+    lights_on_mg_l: Interval
+    peak_mg_l: Interval
+    night_low_mg_l: Interval
+    hours_above_fish_mark: Interval
+    plants_share: float
+    fish_probability: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Advice:
+    """
+    What to change, from simulated days.
+
+    Parameters
+    ----------
+    day : datetime.date
+        The day that is simulated.
+    today : DayForecast
+        That day with nothing changed.
+    recommended : DayForecast or None
+        The smallest change that does; None where nothing needs changing or nothing helps.
+    others : tuple of DayForecast
+        What else was tried and is worth showing.
+    sentences : tuple of str
+        The advice in words.
+    cautions : tuple of str
+        Shown with it.
+    """
+
+    day: date
+    today: DayForecast
+    recommended: DayForecast | None
+    others: tuple[DayForecast, ...]
+    sentences: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceOutlook:
+    """
+    What the charge of the gas source can still give, by stoichiometry.
+
+    Parameters
+    ----------
+    total_g : float
+        CO2 that the whole charge can give at most [g].
+    used_g : Interval
+        What went into the water so far by the fitted rate; gas lost on the way is not in it [g].
+    days_left : Interval or None
+        Until the charge is used up at the fitted rate, if all of the gas reached the water [d].
+    sentence : str
+        The same in words.
+    """
+
+    total_g: float
+    used_g: Interval
+    days_left: Interval | None
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TankSummary:
+    """
+    What days of readings tell of one tank.
+
+    Parameters
+    ----------
+    tank : Tank
+        Its settings.
+    n_read, n_refused, n_unused : int
+        Photos with numbers, without, and those with numbers that could not be placed in time.
+    first_at, last_at : datetime or None
+        First and last reading on the tank's clock.
+    headline : tuple of str
+        The verdict in words, most important first.
+    tank_co2 : tuple of PhotoPoint
+        The tank at the times of the photos; empty where the data cannot tell.
+    course : Course or None
+        Through all days.
+    last_reading : PhotoPoint or None
+        The tank at the last photo.
+    lights_on_mg_l, peak_mg_l, night_low_mg_l, hours_above_fish_mark : Estimate
+        Of the last whole day: at lights on, daily peak, overnight low [mg/L], hours above the fish mark [h].
+    gas_mg_l_per_hour : Estimate
+        Gas rate at the last reading [mg/L/h].
+    gas_trend_percent_per_day : Estimate
+        Change of the gas rate [%/d].
+    loss_per_hour : Estimate
+        First-order loss to the air [1/h].
+    lag_hours : Estimate
+        Time constant of the vial [h].
+    fades_in_days : Estimate
+        Days from the last reading until the daily peak falls below the plants' lower mark [d].
+    source : SourceOutlook or None
+        What the charge can still give.
+    fluid_advice : str
+        Whether to renew the fluid; empty where nothing is to say.
+    advice : Advice or None
+        What to change.
+    notes : tuple of str
+        What the data cannot tell and what was assumed.
+    common_std_ph : float
+        Error that all readings may share, as pH; it is not averaged away [-].
+    fitted : mapping of str to Interval
+        Further fitted numbers, for the record.
+    """
+
+    tank: Tank
+    n_read: int
+    n_refused: int
+    n_unused: int
+    first_at: datetime | None
+    last_at: datetime | None
+    headline: tuple[str, ...]
+    tank_co2: tuple[PhotoPoint, ...]
+    course: Course | None
+    last_reading: PhotoPoint | None
+    lights_on_mg_l: Estimate
+    peak_mg_l: Estimate
+    night_low_mg_l: Estimate
+    hours_above_fish_mark: Estimate
+    gas_mg_l_per_hour: Estimate
+    gas_trend_percent_per_day: Estimate
+    loss_per_hour: Estimate
+    lag_hours: Estimate
+    fades_in_days: Estimate
+    source: SourceOutlook | None
+    fluid_advice: str
+    advice: Advice | None
+    notes: tuple[str, ...]
+    common_std_ph: float
+    fitted: Mapping[str, Interval]

@@ -1,0 +1,398 @@
+"""From readings with their intervals to what the tank does: a posterior over the parameters of the two boxes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from colorread.reading import Reading
+from colorread.tank.model import Draws, Schedule, TankParameters, settled_state, simulate
+from colorread.tank.settings import SourceKind, Tank
+
+# Priors as normal distributions: mean and standard deviation.
+# Loss to the air: 0.03 (still) over 0.09 (rippled) to 0.29 1/h (strong outflow) for water 35 cm deep, from gas-transfer
+# velocities of 1, 3 and 10 cm/h (Crusius & Wanninkhof 2003, Limnol. Oceanogr. 48, 1010; Gelda 1996, both as quoted; no
+# measurement of an aquarium was found): assumption.
+_LN_LOSS = (math.log(0.12), 0.7)
+# Lag of the vial: 63 % within 0.7 to 4 h, usually 1.5 h, from diffusion through vial and air gap: assumption.
+_LN_LAG = (math.log(1.6), 0.45)
+# Level that the tank would reach if gas and lamp stayed on [mg/L]; with the loss it gives the gas rate: assumption.
+_LN_LEVEL = (math.log(30.0), 0.8)
+# Fading of the gas per day. Bottles fade over one to three weeks, a cylinder hardly: common practice, no source.
+_FALL_PER_DAY: Mapping[SourceKind | None, tuple[float, float]] = {
+    "fermentation": (0.04, 0.06),
+    "acid-bicarbonate": (0.02, 0.05),
+    "cylinder": (0.0, 0.03),
+    None: (0.02, 0.06),
+}
+# Uptake in the light: from nothing worth telling to 2 mg/L/h at 20 mg/L, a tank full of plants (shoots of Kahara &
+# Vermaat 2003, Aquat. Bot. 75, 217, doi 10.1016/S0304-3770(02)00179-1): assumption.
+_LN_UPTAKE = (math.log(0.015), 1.0)
+# Level without gas: 0.6 mg/L of the air (Plummer & Busenberg 1982) to 2 where fish and soil breathe: assumption.
+_LN_BASE = (math.log(0.9), 0.5)
+_LN_START = (0.0, 0.5)  # CO2 at the first midnight against that of a day like the others: assumption
+# A gas flow is never quite what the model says; readings differ from the course by this much beyond their own error.
+_MODEL_STD_LN = 0.05  # assumption
+_OUTLIER_SHARE, _OUTLIER_STD_LN = 0.03, 1.0  # readings that are simply wrong, such as of another vial: assumption
+# An error of phone and lamp changes with the color: half a turn over 1.4 pH, so that both ends of the dye's range
+# may err in opposite ways. Assumption, from the readings of the rendered photos.
+_PH_PER_RADIAN = 0.45
+_PH_PER_LN = 1.0 / math.log(10.0)
+_NORMAL_95 = 1.645
+
+WINDOW_DAYS = 14
+"""Only the last two weeks are fitted: a charge of gas, and how plants grow, changes over longer times."""
+LEAST_READINGS = 6
+LEAST_HOURS = 36.0
+_N_DRAWS, _N_ROUNDS, _N_KEPT = 4000, 12, 800
+_T_DEGREES = 6.0
+_COMMON_BUDGET = ("dye pKa", "KH of the fluid", "other acids in tank water")
+_COLOR_BUDGET, _OWN_BUDGET = "light and camera", "color of the fluid"
+
+
+class CannotTell(ValueError):  # noqa: N818 - a right answer, not an error of the program
+    """Why the readings tell nothing of the tank, in one sentence."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VialSeries:
+    """
+    The readings as the fit takes them, in the order of time.
+
+    Parameters
+    ----------
+    hours : ndarray of float64, shape (N,)
+        Hours since `midnight` [h].
+    ln_co2 : ndarray of float64, shape (N,)
+        Natural logarithm of the CO2 of the vial; for a one-sided reading that of its known end.
+    std_below, std_above : ndarray of float64, shape (N,)
+        Standard uncertainty of its own, towards lower and higher CO2, without what all readings share.
+    open_below, open_above : ndarray of bool, shape (N,)
+        One-sided readings: the CO2 lies below or above.
+    shared_std, color_std : ndarray of float64, shape (N,)
+        Standard uncertainty that all readings share alike, and that they share as far as their colors are alike.
+    angle : ndarray of float64, shape (N,)
+        Place on the color scale [rad].
+    midnight : datetime
+        Midnight before the first reading, on the tank's clock.
+    readings : tuple of Reading
+        The same readings.
+    """
+
+    hours: NDArray[np.float64]
+    ln_co2: NDArray[np.float64]
+    std_below: NDArray[np.float64]
+    std_above: NDArray[np.float64]
+    open_below: NDArray[np.bool_]
+    open_above: NDArray[np.bool_]
+    shared_std: NDArray[np.float64]
+    color_std: NDArray[np.float64]
+    angle: NDArray[np.float64]
+    midnight: datetime
+    readings: tuple[Reading, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TankFit:
+    """
+    What is believed of the tank, as equally likely draws.
+
+    Parameters
+    ----------
+    parameters : TankParameters
+        D draws; the gas rate is that of `midnight`.
+    schedule : Schedule
+        When gas and lamp are on.
+    midnight : datetime
+        Hour 0, on the tank's clock.
+    tank_mg_l, vial_mg_l : ndarray of float64, shape (D,)
+        CO2 of both at hour 0 [mg/L].
+    series : VialSeries
+        What was fitted.
+    prior_std : mapping of str to float
+        Standard deviation of the prior of ``ln_lag``, ``ln_loss`` and ``fall_per_day``.
+    effective_draws : float
+        How many independent draws the weights amount to.
+    """
+
+    parameters: TankParameters
+    schedule: Schedule
+    midnight: datetime
+    tank_mg_l: Draws
+    vial_mg_l: Draws
+    series: VialSeries
+    prior_std: Mapping[str, float]
+    effective_draws: float
+
+    def course(self, hours: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return tank and vial at hours since `midnight`, each of shape (D, N) [mg/L]."""
+        return simulate(self.parameters, self.schedule, hours, tank_mg_l=self.tank_mg_l, vial_mg_l=self.vial_mg_l)
+
+
+def wall_clock(taken_at: datetime) -> datetime:
+    """
+    Return a time on the tank's own clock.
+
+    Parameters
+    ----------
+    taken_at : datetime
+        With or without offset.
+
+    Returns
+    -------
+    datetime
+        As the clock on the wall showed it, without offset.
+    """
+    return taken_at.replace(tzinfo=None)
+
+
+def fit_tank(tank: Tank, readings: Sequence[Reading]) -> TankFit:
+    """
+    Fit tank and vial to the readings.
+
+    An error that all readings share (dye, phone, lamp) is fitted along with its own prior, so that it is not averaged
+    away however many photos there are. The posterior is drawn by adaptive importance sampling around its mode.
+
+    Parameters
+    ----------
+    tank : Tank
+        Its schedule must be known.
+    readings : sequence of Reading
+        Any order; refused ones and those without a time are left out.
+
+    Returns
+    -------
+    TankFit
+        The same draws for the same readings, whatever their order.
+
+    Raises
+    ------
+    CannotTell
+        If the schedule is not known or the readings are too few.
+    """
+    if tank.gas is None:
+        raise CannotTell(
+            "The hours of the gas are not known, so the course between the photos cannot be told; "
+            "state them with tank edit --gas."
+        )
+    series = vial_series(tank, readings)
+    problem = _Problem(tank, series, Schedule(gas=tank.gas, lights=tank.lights))
+    draws, effective = _sample(problem)
+    parameters, start, vial_start = problem.boxes(draws)
+    return TankFit(
+        parameters=parameters,
+        schedule=problem.schedule,
+        midnight=series.midnight,
+        tank_mg_l=start,
+        vial_mg_l=vial_start,
+        series=series,
+        prior_std={"ln_lag": _LN_LAG[1], "ln_loss": _LN_LOSS[1], "fall_per_day": problem.fall_per_day[1]},
+        effective_draws=effective,
+    )
+
+
+def vial_series(tank: Tank, readings: Sequence[Reading]) -> VialSeries:
+    """
+    Return the readings that the fit can use.
+
+    Parameters
+    ----------
+    tank : Tank
+        A new charge of its gas source begins a new series.
+    readings : sequence of Reading
+        Any order.
+
+    Returns
+    -------
+    VialSeries
+        Those of the last two weeks and of the present charge.
+
+    Raises
+    ------
+    CannotTell
+        If they are too few or span too little time.
+    """
+    timed = [(wall_clock(r.taken_at), r) for r in readings if r.status == "read" and r.taken_at is not None]
+    timed.sort(key=lambda pair: (pair[0], pair[1].photo))
+    if timed:
+        first = timed[-1][0] - timedelta(days=WINDOW_DAYS)
+        if tank.source is not None and tank.source.started is not None:
+            charged = datetime.combine(tank.source.started, time())
+            if charged <= timed[-1][0]:
+                first = max(first, charged)
+        timed = [pair for pair in timed if pair[0] >= first]
+    if len(timed) < LEAST_READINGS:
+        count = "is 1 usable reading" if len(timed) == 1 else f"are {len(timed)} usable readings"
+        raise CannotTell(
+            f"There {count} of the last {WINDOW_DAYS} days and the present charge; the tank's course needs "
+            f"{LEAST_READINGS}, best at different hours of the day."
+        )
+    span_h = (timed[-1][0] - timed[0][0]).total_seconds() / 3600.0
+    if span_h < LEAST_HOURS:
+        raise CannotTell(
+            f"The readings span {span_h:.0f} hours; the tank's course needs {LEAST_HOURS:.0f} hours or more."
+        )
+    midnight = datetime.combine(timed[0][0].date(), time())
+    rows = [_row(reading) for _, reading in timed]
+    ln_co2, below, above, open_below, open_above, shared, color, ph = (
+        np.array(column) for column in zip(*rows, strict=True)
+    )
+    return VialSeries(
+        hours=np.array([(when - midnight).total_seconds() / 3600.0 for when, _ in timed]),
+        ln_co2=ln_co2,
+        std_below=below,
+        std_above=above,
+        open_below=open_below,
+        open_above=open_above,
+        shared_std=shared,
+        color_std=color,
+        angle=(ph - 7.0) / _PH_PER_RADIAN,
+        midnight=midnight,
+        readings=tuple(reading for _, reading in timed),
+    )
+
+
+def _row(reading: Reading) -> tuple[float, float, float, bool, bool, float, float, float]:
+    """Return one reading as ln CO2, own standard uncertainties, open ends, shared ones, and pH."""
+    assert reading.co2_mg_l is not None
+    assert reading.ph is not None
+    co2, ph = reading.co2_mg_l, reading.ph
+    in_ln = 1.0 / _PH_PER_LN
+    shared = in_ln * math.hypot(*(reading.budget.get(name, 0.0) for name in _COMMON_BUDGET))
+    color = in_ln * reading.budget.get(_COLOR_BUDGET, 0.0)
+    known = co2.value or co2.low or co2.high
+    assert known is not None
+    # A one-sided reading tells no width; the noise of its color stands for it.
+    lone = in_ln * reading.budget.get(_OWN_BUDGET, 0.1)
+    own = [lone, lone]
+    if co2.value and co2.low and co2.high:
+        whole = (math.log(co2.value / co2.low) / _NORMAL_95, math.log(co2.high / co2.value) / _NORMAL_95)
+        own = [math.sqrt(max(std**2 - shared**2 - color**2, 0.0)) for std in whole]
+    below, above = (math.hypot(std, _MODEL_STD_LN) for std in own)
+    place = next(value for value in (ph.value, ph.high, ph.low) if value is not None)
+    return math.log(known), below, above, co2.low is None, co2.high is None, shared, color, place
+
+
+class _Problem:
+    """The posterior over standard-normal coordinates: one column each for the eight parameters and three errors."""
+
+    n = 11
+
+    def __init__(self, tank: Tank, series: VialSeries, schedule: Schedule) -> None:
+        self.series = series
+        self.schedule = schedule
+        self.fall_per_day = _FALL_PER_DAY[None if tank.source is None else tank.source.kind]
+        # The rate is told for the middle of the readings: there it hardly hangs together with its trend.
+        self.middle_h = float(series.hours.mean())
+
+    def boxes(self, x: NDArray[np.float64]) -> tuple[TankParameters, Draws, Draws]:
+        """Return parameters and both levels at hour 0 for coordinates of shape (D, 11)."""
+        priors = (_LN_LEVEL, self.fall_per_day, _LN_LOSS, _LN_UPTAKE, _LN_BASE, _LN_LAG, _LN_START)
+        values = [mean + std * x[:, i] for i, (mean, std) in enumerate(priors)]
+        ln_level, fall_per_day, ln_loss, ln_uptake, ln_base, ln_lag, ln_start = values
+        fall, loss, uptake = fall_per_day / 24.0, np.exp(ln_loss), np.exp(ln_uptake)
+        parameters = TankParameters(
+            gas_mg_l_h=(loss + uptake) * np.exp(ln_level + fall * self.middle_h),
+            fall_per_h=fall,
+            loss_per_h=loss,
+            uptake_per_h=uptake,
+            base_mg_l=np.exp(ln_base),
+            lag_h=np.exp(ln_lag),
+        )
+        tank, vial = settled_state(parameters, self.schedule, days=2)
+        return parameters, tank * np.exp(ln_start), vial * np.exp(ln_start)
+
+    def residuals(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return what is left of each reading in its own standard uncertainties, shape (D, N)."""
+        series = self.series
+        parameters, tank, vial = self.boxes(x)
+        expected = simulate(parameters, self.schedule, series.hours, tank_mg_l=tank, vial_mg_l=vial)[1]
+        ln_expected = np.log(np.maximum(expected, 1e-6))
+        # The place on the color scale is that of the expected color: that of the seen one goes along with its noise.
+        angle = series.angle - (ln_expected - series.ln_co2) * _PH_PER_LN / _PH_PER_RADIAN
+        shared, cosine, sine = x[:, 7:8], x[:, 8:9], x[:, 9:10]
+        error = shared * series.shared_std + series.color_std * (cosine * np.cos(angle) + sine * np.sin(angle))
+        off = ln_expected + error - series.ln_co2
+        # The odd column widens or narrows what the readings scatter on their own: their budgets may be off by a third.
+        scale = np.exp(0.3 * x[:, 10:11])
+        scaled = off / np.where(off < 0.0, series.std_below, series.std_above) / scale
+        return np.where(series.open_below & (off < 0.0) | series.open_above & (off > 0.0), 0.0, scaled)
+
+    def log_posterior(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the log density, up to a constant, shape (D,)."""
+        residual = self.residuals(x)
+        own = (self.series.std_below + self.series.std_above) / 2.0 * np.exp(0.3 * x[:, 10:11])
+        ratio = own / _OUTLIER_STD_LN
+        good = (1.0 - _OUTLIER_SHARE) * np.exp(-0.5 * residual**2)
+        stray = _OUTLIER_SHARE * ratio * np.exp(-0.5 * (residual * ratio) ** 2)
+        per_reading = np.log(good + stray) - np.log(own)
+        return np.asarray(per_reading.sum(axis=1) - 0.5 * (x**2).sum(axis=1))
+
+
+def _sample(problem: _Problem) -> tuple[NDArray[np.float64], float]:
+    """Draw from the posterior: Gauss-Newton to its mode, then rounds of importance sampling that adapt to it."""
+    from scipy.optimize import least_squares
+
+    def stacked(x: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.append(problem.residuals(x[None])[0], x)
+
+    def jacobian(x: NDArray[np.float64]) -> NDArray[np.float64]:
+        step = 1e-4
+        around = np.concatenate([x + step * np.eye(problem.n), x - step * np.eye(problem.n)])
+        residual = problem.residuals(around)
+        slope = (residual[: problem.n] - residual[problem.n :]) / (2.0 * step)
+        return np.concatenate([slope.T, np.eye(problem.n)])
+
+    mode = least_squares(stacked, np.zeros(problem.n), jac=jacobian, loss="soft_l1", f_scale=3.0, max_nfev=60).x
+    slope = jacobian(mode)
+    mean, covariance = mode, np.asarray(np.linalg.inv(slope.T @ slope), dtype=np.float64)
+    rng = np.random.default_rng(0)  # the same readings give the same numbers
+    for _ in range(_N_ROUNDS):
+        x, weight = _weighted_draws(problem, rng, mean, covariance)
+        if _effective(weight) >= _N_DRAWS / 4.0:
+            break
+        weight = _flattened(weight, _N_DRAWS / 10.0)
+        mean = weight @ x
+        centered = x - mean
+        covariance = (centered * weight[:, None]).T @ centered + 1e-4 * np.eye(problem.n)
+    x, weight = _weighted_draws(problem, rng, mean, covariance)
+    # Evenly spaced points on the cumulated weights: fewer repeats than free draws.
+    points = (np.arange(_N_KEPT) + 0.5) / _N_KEPT
+    index = np.minimum(np.searchsorted(np.cumsum(weight), points), len(weight) - 1)
+    return x[index], _effective(weight)
+
+
+def _weighted_draws(
+    problem: _Problem, rng: np.random.Generator, mean: NDArray[np.float64], covariance: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Draw from a multivariate t distribution and weigh the draws by the posterior."""
+    factor = np.linalg.cholesky(covariance)
+    normal = rng.standard_normal((_N_DRAWS, problem.n))
+    stretch = np.sqrt(_T_DEGREES / rng.chisquare(_T_DEGREES, _N_DRAWS))
+    around = normal * stretch[:, None]
+    x = mean + around @ factor.T
+    log_proposal = -(_T_DEGREES + problem.n) / 2.0 * np.log1p((around**2).sum(axis=1) / _T_DEGREES)
+    log_weight = problem.log_posterior(x) - log_proposal
+    weight = np.exp(log_weight - log_weight.max())
+    return x, weight / weight.sum()
+
+
+def _flattened(weight: NDArray[np.float64], least_effective: float) -> NDArray[np.float64]:
+    """Return the weights raised to the highest power up to 1 at which enough draws count, so that none takes over."""
+    log_weight = np.log(np.maximum(weight, 1e-300))
+    for power in np.linspace(1.0, 0.02, 50):
+        flat = np.exp(power * (log_weight - log_weight.max()))
+        flat /= flat.sum()
+        if _effective(flat) >= least_effective:
+            break
+    return np.asarray(flat)
+
+
+def _effective(weight: NDArray[np.float64]) -> float:
+    """Return how many independent draws the weights amount to."""
+    return float(1.0 / (weight**2).sum())

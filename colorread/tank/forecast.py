@@ -1,0 +1,187 @@
+"""A settled day of the tank, as it runs now or with something changed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from colorread.reading import Interval
+from colorread.tank.days import Change, DayForecast
+from colorread.tank.fit import TankFit
+from colorread.tank.model import Draws, Schedule, TankParameters, is_on, settled_state, simulate
+from colorread.tank.settings import Marks
+
+_STEP_H = 0.25
+HOURS: NDArray[np.float64] = np.arange(0.0, 24.0 + _STEP_H / 2.0, _STEP_H)
+_QUANTILES = (0.05, 0.5, 0.95)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayStart:
+    """
+    What a day is simulated from.
+
+    Parameters
+    ----------
+    parameters : TankParameters
+        D draws; the gas rate is that of the day and stays as it is.
+    schedule : Schedule
+        When gas and lamp are on.
+    marks : Marks
+        What the day is judged by.
+    """
+
+    parameters: TankParameters
+    schedule: Schedule
+    marks: Marks
+
+
+def day_start(fit: TankFit, marks: Marks, midnight: datetime, *, draws: int) -> DayStart:
+    """
+    Return what a day is simulated from.
+
+    Parameters
+    ----------
+    fit : TankFit
+        What is believed of the tank.
+    marks : Marks
+        What it is judged by.
+    midnight : datetime
+        Start of the day, on the tank's clock.
+    draws : int
+        How many of the draws to use.
+
+    Returns
+    -------
+    DayStart
+        With the gas rate faded to that day.
+    """
+    parameters = fit.parameters.take(thinned_index(len(fit.tank_mg_l), draws))
+    hours = (midnight - fit.midnight).total_seconds() / 3600.0
+    faded = parameters.gas_mg_l_h * np.exp(-parameters.fall_per_h * hours)
+    steady = replace(parameters, gas_mg_l_h=faded, fall_per_h=np.zeros_like(faded))
+    return DayStart(parameters=steady, schedule=fit.schedule, marks=marks)
+
+
+def thinned_index(n_all: int, n_kept: int) -> NDArray[np.intp]:
+    """
+    Return which of equally likely draws to keep, evenly spaced.
+
+    Parameters
+    ----------
+    n_all, n_kept : int
+        How many there are, and how many to keep.
+
+    Returns
+    -------
+    ndarray of int, shape (n_kept,)
+        Places.
+    """
+    return np.linspace(0, n_all - 1, n_kept).astype(np.intp)
+
+
+def day_course(start: DayStart, change: Change, rate_factor: Draws | float | None = None) -> NDArray[np.float64]:
+    """
+    Simulate the day after some days of the same.
+
+    Parameters
+    ----------
+    start : DayStart
+        D draws.
+    change : Change
+        What is done differently.
+    rate_factor : ndarray of float64, shape (D,), or float, optional
+        Gas rate against that of the day, draw by draw, instead of the change's one [-].
+
+    Returns
+    -------
+    ndarray of float64, shape (D, 97)
+        CO2 of the tank at `HOURS` [mg/L].
+    """
+    factor = change.rate_factor if rate_factor is None else rate_factor
+    parameters = replace(start.parameters, gas_mg_l_h=start.parameters.gas_mg_l_h * factor)
+    schedule = replace(start.schedule, gas=change.gas or start.schedule.gas, night_loss_factor=change.night_loss_factor)
+    tank, vial = settled_state(parameters, schedule, days=3)
+    return simulate(parameters, schedule, HOURS, tank_mg_l=tank, vial_mg_l=vial)[0]
+
+
+def forecast(start: DayStart, change: Change, words: str, rate_factor: Draws | float | None = None) -> DayForecast:
+    """
+    Judge a simulated day.
+
+    Parameters
+    ----------
+    start : DayStart
+        D draws.
+    change : Change
+        What is done differently.
+    words : str
+        The change as an instruction.
+    rate_factor : ndarray of float64, shape (D,), or float, optional
+        As in `day_course`.
+
+    Returns
+    -------
+    DayForecast
+        Course, marks met and missed.
+    """
+    tank = day_course(start, change, rate_factor)
+    low, middle, high = np.quantile(tank, _QUANTILES, axis=0)
+    lit = lit_hours(start.schedule)
+    marks = start.marks
+    within = (tank >= marks.plants_low_mg_l) & (tank <= marks.plants_high_mg_l)
+    first_lit = start.schedule.lights if start.schedule.lights is not None else start.schedule.gas
+    above = (tank[:, :-1] > marks.fish_mg_l).mean(axis=1) * 24.0
+    return DayForecast(
+        change=change,
+        words=words,
+        hours=HOURS,
+        co2_mg_l=middle,
+        low_mg_l=low,
+        high_mg_l=high,
+        lights_on_mg_l=interval(tank[:, int(np.argmin(np.abs(HOURS - first_lit.on_h)))]),
+        peak_mg_l=interval(tank.max(axis=1)),
+        night_low_mg_l=interval(tank[:, ~lit].min(axis=1) if not lit.all() else tank.min(axis=1)),
+        hours_above_fish_mark=interval(above),
+        plants_share=float(within[:, lit].mean()),
+        fish_probability=float((tank.max(axis=1) <= marks.fish_mg_l).mean()),
+    )
+
+
+def lit_hours(schedule: Schedule) -> NDArray[np.bool_]:
+    """
+    Return at which of `HOURS` the plants can use the CO2: in the light, or while the gas flows if that is not known.
+
+    Parameters
+    ----------
+    schedule : Schedule
+        When gas and lamp are on.
+
+    Returns
+    -------
+    ndarray of bool, shape (97,)
+        True in the light.
+    """
+    span = schedule.lights if schedule.lights is not None else schedule.gas
+    return np.array([is_on(span, hour) for hour in HOURS])
+
+
+def interval(draws: NDArray[np.float64]) -> Interval:
+    """
+    Return median and 90 % interval of equally likely draws.
+
+    Parameters
+    ----------
+    draws : ndarray of float64, shape (D,)
+        The draws.
+
+    Returns
+    -------
+    Interval
+        Ends at 5 and 95 %.
+    """
+    low, value, high = (float(end) for end in np.quantile(draws, _QUANTILES))
+    return Interval(value=value, low=low, high=high)

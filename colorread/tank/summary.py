@@ -1,0 +1,348 @@
+"""The numbers and words that days of readings give, or why they give none."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date, datetime, time, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from colorread.fluid import RENEW_AFTER_WEEKS
+from colorread.reading import Interval, Reading
+from colorread.tank.advice import advise
+from colorread.tank.days import Advice, Change, Course, Estimate, PhotoPoint, SourceOutlook, TankSummary
+from colorread.tank.fit import CannotTell, TankFit, fit_tank, wall_clock
+from colorread.tank.forecast import day_course, day_start, interval, thinned_index
+from colorread.tank.gas_source import USUAL_YIELD, co2_of_charge_g
+from colorread.tank.model import is_on
+from colorread.tank.settings import Tank
+
+_STEP_H = 0.5
+_AHEAD_H = 24.0
+# A number is told where its interval lies within this factor of the value and the photos narrowed what was believed
+# before; else it would be the prior that speaks. Assumptions.
+_LAG_FACTOR, _LOSS_FACTOR = 1.5, 1.8
+_NARROWED = 0.75
+_FAR_DAYS = 60.0
+_DRAWS = 300
+
+
+def summarize(tank: Tank, readings: Sequence[Reading]) -> TankSummary:
+    """
+    Return what days of readings tell of a tank.
+
+    Parameters
+    ----------
+    tank : Tank
+        Its settings.
+    readings : sequence of Reading
+        Of this tank, any order, refused ones among them.
+
+    Returns
+    -------
+    TankSummary
+        With reasons in place of numbers where the data cannot tell.
+    """
+    read = [reading for reading in readings if reading.status == "read"]
+    timed = sorted(wall_clock(reading.taken_at) for reading in read if reading.taken_at is not None)
+    try:
+        fit = fit_tank(tank, readings)
+    except CannotTell as reason:
+        empty = _without_fit(tank, len(readings) - len(read), len(read), timed, str(reason))
+        return replace(empty, notes=_input_notes(read), headline=_lone_headline(read, str(reason)))
+    summary = _with_fit(tank, fit)
+    return replace(
+        summary,
+        n_read=len(read),
+        n_refused=len(readings) - len(read),
+        n_unused=len(read) - len(fit.series.readings),
+        first_at=timed[0],
+        last_at=timed[-1],
+        notes=(*_input_notes(read), *summary.notes),
+    )
+
+
+def _without_fit(tank: Tank, n_refused: int, n_read: int, timed: list[datetime], reason: str) -> TankSummary:
+    nothing = Estimate(interval=None, reason=reason)
+    return TankSummary(
+        tank=tank,
+        n_read=n_read,
+        n_refused=n_refused,
+        n_unused=n_read - len(timed),
+        first_at=timed[0] if timed else None,
+        last_at=timed[-1] if timed else None,
+        headline=(),
+        tank_co2=(),
+        course=None,
+        last_reading=None,
+        lights_on_mg_l=nothing,
+        peak_mg_l=nothing,
+        night_low_mg_l=nothing,
+        hours_above_fish_mark=nothing,
+        gas_mg_l_per_hour=nothing,
+        gas_trend_percent_per_day=nothing,
+        loss_per_hour=nothing,
+        lag_hours=nothing,
+        fades_in_days=nothing,
+        source=None,
+        fluid_advice=_fluid_advice(tank, timed[-1].date() if timed else None),
+        advice=None,
+        notes=(),
+        common_std_ph=0.0,
+        fitted={},
+    )
+
+
+def _with_fit(tank: Tank, fit: TankFit) -> TankSummary:
+    series, parameters = fit.series, fit.parameters
+    last_h = float(series.hours[-1])
+    course_h = np.arange(0.0, last_h + _AHEAD_H, _STEP_H)
+    tank_course, vial_course = fit.course(course_h)
+    low, middle, high = np.quantile(tank_course, (0.05, 0.5, 0.95), axis=0)
+    points = tuple(
+        PhotoPoint(photo=reading.photo, taken_at=reading.taken_at, co2_mg_l=interval(draws))
+        for reading, draws in zip(series.readings, fit.course(series.hours)[0].T, strict=True)
+        if reading.taken_at is not None
+    )
+    last_day = (course_h // 24.0) == last_h // 24.0
+    day, of_day = tank_course[:, last_day], course_h[last_day] % 24.0
+    marks = tank.judged_by
+    now_gas = parameters.gas_mg_l_h * np.exp(-parameters.fall_per_h * last_h)
+    peak = interval(day.max(axis=1))
+    trend = _trend(fit)
+    last_at = fit.midnight + timedelta(hours=last_h)
+    advice = advise(fit, tank)
+    fades = _fades(fit, tank, trend)
+    source = _source_outlook(fit, tank, now_gas, last_at)
+    night = _night(tank, of_day)
+    above = interval((day > marks.fish_mg_l).mean(axis=1) * 24.0)
+    summary = _without_fit(tank, 0, 0, [last_at], "")
+    return replace(
+        summary,
+        headline=_headline(tank, peak, above, advice, trend, fades),
+        tank_co2=points,
+        course=Course(
+            times=tuple(fit.midnight + timedelta(hours=float(hour)) for hour in course_h),
+            tank_mg_l=middle,
+            tank_low_mg_l=low,
+            tank_high_mg_l=high,
+            vial_mg_l=np.median(vial_course, axis=0),
+        ),
+        last_reading=points[-1],
+        lights_on_mg_l=_at_lights_on(tank, day, of_day),
+        peak_mg_l=Estimate(interval=peak),
+        night_low_mg_l=(
+            Estimate(interval=interval(day[:, night].min(axis=1)))
+            if night.any()
+            else Estimate(interval=None, reason="The hours of the lamp are not known.")
+        ),
+        hours_above_fish_mark=Estimate(interval=above),
+        gas_mg_l_per_hour=Estimate(interval=interval(now_gas)),
+        gas_trend_percent_per_day=trend,
+        loss_per_hour=_if_told(
+            parameters.loss_per_h,
+            fit.prior_std["ln_loss"],
+            _LOSS_FACTOR,
+            "The photos do not tell how fast the tank loses CO2; take some at the end of the night and in the hours "
+            "after the gas goes off.",
+        ),
+        lag_hours=_if_told(
+            parameters.lag_h,
+            fit.prior_std["ln_lag"],
+            _LAG_FACTOR,
+            "The photos do not tell how far the vial lags behind; take some one, two and three hours after the gas "
+            "goes on.",
+        ),
+        fades_in_days=fades,
+        source=source,
+        advice=advice,
+        notes=_fit_notes(tank, fit),
+        common_std_ph=float(np.sqrt(np.mean(series.shared_std**2 + series.color_std**2)) / math.log(10.0)),
+        fitted={
+            "loss_per_hour": interval(parameters.loss_per_h),
+            "lag_hours": interval(parameters.lag_h),
+            "uptake_per_hour_in_the_light": interval(parameters.uptake_per_h),
+            "level_without_gas_mg_l": interval(parameters.base_mg_l),
+        },
+    )
+
+
+def _if_told(draws: NDArray[np.float64], prior_std_ln: float, factor: float, reason: str) -> Estimate:
+    told = interval(draws)
+    assert told.value is not None
+    assert told.low is not None
+    assert told.high is not None
+    within = told.high <= told.value * factor and told.low >= told.value / factor
+    if within and float(np.std(np.log(draws))) < _NARROWED * prior_std_ln:
+        return Estimate(interval=told)
+    return Estimate(interval=None, reason=reason)
+
+
+def _trend(fit: TankFit) -> Estimate:
+    fall_per_day = fit.parameters.fall_per_h * 24.0
+    if float(np.std(fall_per_day)) >= _NARROWED * fit.prior_std["fall_per_day"]:
+        return Estimate(
+            interval=None,
+            reason="The photos do not tell whether the gas fades; it takes several days of photos at like hours.",
+        )
+    return Estimate(interval=interval(100.0 * np.expm1(-fall_per_day)))
+
+
+def _fades(fit: TankFit, tank: Tank, trend: Estimate) -> Estimate:
+    """Return in how many days the daily peak falls below the plants' lower mark if the gas fades on as it did."""
+    if trend.interval is None:
+        return trend
+    last = fit.midnight + timedelta(hours=float(fit.series.hours[-1]))
+    start = day_start(fit, tank.judged_by, datetime.combine(last.date(), time()), draws=_DRAWS)
+    # The peak is the sum of what the gas brings and what is there without it.
+    full, none = (day_course(start, Change(), factor).max(axis=1) for factor in (1.0, 0.0))
+    needed = np.clip((tank.marks.plants_low_mg_l - none) / np.maximum(full - none, 1e-6), 1e-6, None)
+    index = thinned_index(len(fit.tank_mg_l), _DRAWS)
+    fall_per_day = np.maximum(fit.parameters.fall_per_h[index] * 24.0, 1e-9)
+    days = interval(np.clip(-np.log(needed) / fall_per_day, 0.0, 10.0 * _FAR_DAYS))
+    if days.value is None or days.value > _FAR_DAYS:
+        return Estimate(interval=None, reason=f"The photos show no fading that matters within {_FAR_DAYS:.0f} days.")
+    if days.high is not None and days.high > _FAR_DAYS:
+        days = Interval(value=days.value, low=days.low, high=None)
+    return Estimate(interval=days)
+
+
+def _source_outlook(fit: TankFit, tank: Tank, now_gas: NDArray[np.float64], last_at: datetime) -> SourceOutlook | None:
+    source = tank.source
+    total_g = None if source is None else co2_of_charge_g(source)
+    if source is None or total_g is None or source.started is None or tank.volume_l is None:
+        return None
+    age_days = (last_at - datetime.combine(source.started, time())).total_seconds() / 86400.0
+    if age_days < 0.0:
+        return None
+    hours_on = fit.schedule.gas.hours
+    fall_per_day = fit.parameters.fall_per_h * 24.0
+    now_g_per_day = now_gas * hours_on * tank.volume_l / 1000.0
+    # The rate of the past follows from that of now by the fitted trend; beyond what was photographed it is held to
+    # no more than doubled, lest a small error of the trend grows without bound.
+    ages = np.linspace(0.0, age_days, 50)
+    past = np.minimum(np.exp(np.outer(fall_per_day, ages)), 2.0).mean(axis=1)
+    used_g = interval(now_g_per_day * past * age_days)
+    left_g = np.maximum(total_g - now_g_per_day * past * age_days, 0.0)
+    days_left = interval(left_g / np.maximum(now_g_per_day, 1e-9))
+    sentence = (
+        f"The charge can give at most {total_g:.0f} g of CO2; about {used_g.value:.0f} g ({used_g.low:.0f} to "
+        f"{used_g.high:.0f}) went into the water so far."
+    )
+    if source.kind == "cylinder":
+        sentence += " Weigh the cylinder: its pressure tells nothing until the liquid is gone."
+    else:
+        low, high = (share * 100.0 for share in USUAL_YIELD)
+        sentence += f" Usually {low:.0f} to {high:.0f} % of the theory reaches the water (common practice, no source)."
+    return SourceOutlook(total_g=total_g, used_g=used_g, days_left=days_left, sentence=sentence)
+
+
+def _at_lights_on(tank: Tank, day: NDArray[np.float64], of_day: NDArray[np.float64]) -> Estimate:
+    if tank.lights is None:
+        return Estimate(interval=None, reason="The hours of the lamp are not known.")
+    return Estimate(interval=interval(day[:, int(np.argmin(np.abs(of_day - tank.lights.on_h)))]))
+
+
+def _night(tank: Tank, of_day: NDArray[np.float64]) -> NDArray[np.bool_]:
+    if tank.lights is None:
+        return np.zeros(len(of_day), dtype=bool)
+    return np.array([not is_on(tank.lights, hour) for hour in of_day])
+
+
+def _fluid_advice(tank: Tank, last: date | None) -> str:
+    if tank.fluid_renewed is None or last is None:
+        return ""
+    weeks = (last - tank.fluid_renewed).days / 7.0
+    if weeks >= RENEW_AFTER_WEEKS:
+        return (
+            f"The fluid in the vial was {weeks:.0f} weeks old at the last photo; renew it "
+            f"(about every {RENEW_AFTER_WEEKS} weeks, common practice, no source)."
+        )
+    return f"The fluid in the vial was {max(weeks, 0.0):.0f} weeks old at the last photo; nothing to do yet."
+
+
+def _headline(
+    tank: Tank, peak: Interval, above: Interval, advice: Advice, trend: Estimate, fades: Estimate
+) -> tuple[str, ...]:
+    marks = tank.judged_by
+    assert peak.high is not None
+    assert above.high is not None
+    if peak.high > marks.fish_mg_l:
+        fish = (
+            f"Fish: on the day of the last photo the tank peaked at {_span(peak, 'mg/L')}, so it may pass the mark of "
+            f"{marks.fish_mg_l:g} mg/L for up to {above.high:.0f} hours a day. Watch the fish."
+        )
+    else:
+        fish = (
+            f"Fish: on the day of the last photo the tank peaked at {_span(peak, 'mg/L')}, below the mark of "
+            f"{marks.fish_mg_l:g} mg/L. Keep watching the fish as on every day."
+        )
+    share = advice.today.plants_share * 100.0
+    plants = (
+        f"Plants: as it runs now the CO2 is within {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L for "
+        f"about {share:.0f} % of the light."
+    )
+    gas = "Gas: " + trend.reason
+    if trend.interval is not None:
+        low, high = trend.interval.low or 0.0, trend.interval.high or 0.0
+        gas = f"Gas: the rate changes by {trend.interval.value:+.0f} % a day ({low:+.0f} to {high:+.0f})."
+        if low < 0.0 < high:
+            gas = f"Gas: no sure trend, {trend.interval.value:+.0f} % a day ({low:+.0f} to {high:+.0f})."
+        elif fades.interval is not None and fades.interval.value == 0.0:
+            gas += f" The daily peak is below {tank.marks.plants_low_mg_l:g} mg/L already."
+        elif fades.interval is not None:
+            gas += (
+                f" Fading on like that, the daily peak falls below {tank.marks.plants_low_mg_l:g} mg/L in about "
+                f"{_span(fades.interval, 'days')}."
+            )
+    return fish, plants, gas, f"What to change: {advice.sentences[0]}"
+
+
+def _lone_headline(read: Sequence[Reading], reason: str) -> tuple[str, ...]:
+    """Return what the last reading alone says, and why there is no more."""
+    timed = [reading for reading in read if reading.taken_at is not None]
+    if not timed:
+        return (reason,)
+    last = max(timed, key=lambda reading: wall_clock(reading.taken_at) if reading.taken_at else datetime.min)
+    if last.verdict is None:
+        return (reason,)
+    plants, fish, *_ = last.verdict.sentences
+    return fish, plants, reason
+
+
+def _span(value: Interval, unit: str) -> str:
+    ends = f"{value.low:.0f} to {value.high:.0f}" if value.high is not None else f"{value.low:.0f} or more"
+    return f"{value.value:.0f} {unit} ({ends})"
+
+
+def _input_notes(read: Sequence[Reading]) -> tuple[str, ...]:
+    notes = []
+    by_file = sum(reading.time_source == "file time" for reading in read)
+    if by_file:
+        notes.append(
+            f"{by_file} photo{'s carry' if by_file > 1 else ' carries'} no time of taking; the time of the file was "
+            "used, which is that of the last copy."
+        )
+    if any("kh" in reading.assumed for reading in read):
+        notes.append("The KH of the fluid was assumed to be 4 dKH.")
+    if read and not any(reading.profile for reading in read):
+        notes.append("Without a calibration all readings may be off together; the intervals hold that.")
+    return tuple(notes)
+
+
+def _fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
+    notes = []
+    if tank.lights is None:
+        notes.append("The hours of the lamp are not known; what plants take up is not told apart from the loss.")
+    hours = np.unique(np.floor(fit.series.hours % 24.0 / 3.0))
+    if len(hours) < 2:
+        notes.append("All photos are of the same hours of the day; photos at other hours would tell far more.")
+    one_sided = int((fit.series.open_below | fit.series.open_above).sum())
+    if one_sided:
+        notes.append(
+            f"{one_sided} reading{'s lie' if one_sided > 1 else ' lies'} beyond the dye's range; only one end counts."
+        )
+    return tuple(notes)

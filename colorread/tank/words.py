@@ -1,0 +1,136 @@
+"""What days of readings tell of a tank, as text for a terminal; words and symbols, never color alone."""
+
+from __future__ import annotations
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from colorread.reading import Interval
+from colorread.tank.days import Advice, DayForecast, Estimate, TankSummary
+from colorread.words import clean_name
+
+_INDENT = "  "
+
+
+def print_tank_summary(console: Console, summary: TankSummary) -> None:
+    """
+    Print the verdict in words, the fitted numbers, and what to change.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+        Where to.
+    summary : TankSummary
+        Of one tank.
+    """
+    name = clean_name(summary.tank.name)
+    console.print(Text(f"Tank {name}", style="bold underline"))
+    if summary.tank.made_up:
+        console.print("Made-up data, for demonstration only.", style="bold")
+    for sentence in summary.headline:
+        console.print(sentence)
+    if summary.course is not None:
+        console.print(_numbers(summary))
+    if summary.advice is not None:
+        _print_advice(console, summary.advice)
+    for sentence in (*([summary.source.sentence] if summary.source else []), summary.fluid_advice, *summary.notes):
+        if sentence:
+            console.print(f"Note: {sentence}")
+
+
+def estimate_words(estimate: Estimate, unit: str, digits: int | None = None) -> str:
+    """
+    Return a fitted number in words.
+
+    Parameters
+    ----------
+    estimate : Estimate
+        With an interval or a reason.
+    unit : str
+        Its unit.
+    digits : int, optional
+        Decimals; one below 10 and none above where not given.
+
+    Returns
+    -------
+    str
+        Value with its interval, or the reason.
+    """
+    if estimate.interval is None:
+        return estimate.reason
+    return f"{interval_words(estimate.interval, digits)} {unit}"
+
+
+def interval_words(interval: Interval, digits: int | None = None) -> str:
+    """
+    Return a number with its interval, such as ``24 (19 to 30)``.
+
+    Parameters
+    ----------
+    interval : Interval
+        An end may be open.
+    digits : int, optional
+        Decimals; one below 10 and none above where not given.
+
+    Returns
+    -------
+    str
+        Without unit.
+    """
+    low, high = interval.low, interval.high
+    if digits is None:
+        digits = 1 if (interval.value or low or high or 0.0) < 10.0 else 0
+    if low is None or high is None:
+        ends = (
+            f"up to {high:.{digits}f}" if high is not None else f"{low:.{digits}f} or more" if low is not None else ""
+        )
+    else:
+        ends = f"{low:.{digits}f} to {high:.{digits}f}"
+    return ends if interval.value is None else f"{interval.value:.{digits}f} ({ends})"
+
+
+def _numbers(summary: TankSummary) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False, show_header=False)
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
+    rows = (
+        ("At lights on", estimate_words(summary.lights_on_mg_l, "mg/L")),
+        ("Daily peak", estimate_words(summary.peak_mg_l, "mg/L")),
+        ("Overnight low", estimate_words(summary.night_low_mg_l, "mg/L")),
+        ("Above the fish mark", estimate_words(summary.hours_above_fish_mark, "h a day", 1)),
+        ("Gas rate", estimate_words(summary.gas_mg_l_per_hour, "mg/L an hour", 1)),
+        ("Gas trend", estimate_words(summary.gas_trend_percent_per_day, "% a day", 1)),
+        ("Loss to the air", estimate_words(summary.loss_per_hour, "of it an hour", 2)),
+        ("Vial lags by", estimate_words(summary.lag_hours, "h", 1)),
+    )
+    for label, words in rows:
+        table.add_row(label, words)
+    return table
+
+
+def _print_advice(console: Console, advice: Advice) -> None:
+    console.print(Text(f"What to change, simulated for {advice.day:%d %B %Y}", style="bold"))
+    for sentence in advice.sentences:
+        console.print(_INDENT + sentence)
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
+    for heading in ("", "lights on", "peak", "overnight low", "below fish mark", "plants' range"):
+        table.add_column(heading, overflow="fold")
+    days = [advice.today, *([advice.recommended] if advice.recommended else []), *advice.others]
+    for day in days:
+        table.add_row(*_day_cells(day, "→ " if day is advice.recommended else ""))
+    console.print(table)
+    for caution in advice.cautions:
+        console.print(f"Caution: {caution}")
+
+
+def _day_cells(day: DayForecast, mark: str) -> tuple[str, ...]:
+    return (
+        mark + day.words,
+        interval_words(day.lights_on_mg_l),
+        interval_words(day.peak_mg_l),
+        interval_words(day.night_low_mg_l),
+        f"{day.fish_probability * 100.0:.0f} %",
+        f"{day.plants_share * 100.0:.0f} % of the light",
+    )
