@@ -133,5 +133,7 @@ def test_nothing_the_program_can_say_calls_anything_safe() -> None:
     texts = [text for path in modules for text in spoken_texts(path)]
     assert any("Fish: " in text for text in texts)
     for text in texts:
+        if text.startswith("default-src"):  # a policy for browsers
+            continue
         # The "safety sheet" of a supplier of dye is another matter.
         assert not re.search(r"\b(safe|safely|unsafe|harmless|no danger)\b", text.lower()), text
