@@ -18,6 +18,42 @@ CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shuti
 _START_S = 20.0
 
 
+_LEAST_CONTRAST = 4.5  # W3C, Web Content Accessibility Guidelines 2.2, success criterion 1.4.3
+LEAST_TARGET_PX = 44  # the same, 2.5.5
+
+# Relative luminance and contrast as the same guidelines define them, for each text that is shown.
+FAINT_TEXTS = """
+(() => {
+  const parse = (color) => (color.match(/[\\d.]+/g) || []).map(Number);
+  const luminance = (rgb) => rgb.slice(0, 3)
+    .map((value) => value / 255)
+    .map((value) => (value <= 0.04045 ? value / 12.92 : ((value + 0.055) / 1.055) ** 2.4))
+    .reduce((sum, value, i) => sum + value * [0.2126, 0.7152, 0.0722][i], 0);
+  const ground = (element) => {
+    for (let at = element; at; at = at.parentElement) {
+      const color = parse(getComputedStyle(at).backgroundColor);
+      if (color.length === 3 || color[3] === 1) return color;
+    }
+    throw new Error("no ground");
+  };
+  const faint = [];
+  let count = 0;
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  while (walker.nextNode()) {
+    const element = walker.currentNode.parentElement;
+    if (!walker.currentNode.data.trim() || !element.checkVisibility()) continue;
+    count += 1;
+    const style = getComputedStyle(element);
+    const ink = parse(element.closest("svg") ? style.fill : style.color);
+    const [high, low] = [luminance(ink), luminance(ground(element))].sort((a, b) => b - a);
+    const contrast = (high + 0.05) / (low + 0.05);
+    if (!(contrast >= LEAST)) faint.push([walker.currentNode.data.trim(), contrast]);
+  }
+  return {count, faint};
+})()
+""".replace("LEAST", str(_LEAST_CONTRAST))
+
+
 class Browser:
     """
     One tab of a Chromium without a window; everything it tells is kept in `events`.
@@ -70,16 +106,38 @@ class Browser:
                 return dict(answer["result"])
             self.events.append(answer)
 
-    def open(self, path: Path, *, width_px: int, scheme: str) -> None:
-        """Load a file as a window of that width in a light or dark scheme shows it."""
+    def open(self, address: Path | str, *, width_px: int, scheme: str) -> None:
+        """Load a file or a page as a window of that width in a light or dark scheme shows it."""
         self.call(
             "Emulation.setDeviceMetricsOverride", width=width_px, height=800, deviceScaleFactor=1, mobile=width_px < 600
         )
         self.call("Emulation.setEmulatedMedia", features=[{"name": "prefers-color-scheme", "value": scheme}])
         self.events.clear()
-        self.call("Page.navigate", url=path.as_uri())
-        while not any(event["method"] == "Page.loadEventFired" for event in self.events):
+        self.call("Page.navigate", url=address.as_uri() if isinstance(address, Path) else address)
+        self.wait_for_load()
+
+    def wait_for_load(self) -> None:
+        """Wait until a page has been loaded since `events` was cleared."""
+        while not any(event.get("method") == "Page.loadEventFired" for event in self.events):
             self.events.append(json.loads(self._socket.recv()))
+
+    def choose_file(self, selector: str, path: Path) -> None:
+        """Choose a file in a field, as a person does in the dialog."""
+        root = self.call("DOM.getDocument")["root"]["nodeId"]
+        node = self.call("DOM.querySelector", nodeId=root, selector=selector)["nodeId"]
+        assert node, selector
+        self.call("DOM.setFileInputFiles", nodeId=node, files=[str(path)])
+
+    def click(self, selector: str) -> None:
+        """Click on what leads to another page, and wait for it."""
+        self.events.clear()
+        self.evaluate(f"document.querySelector({json.dumps(selector)}).click()")
+        self.wait_for_load()
+
+    def complaints(self) -> list[str]:
+        """Return what the browser complained of since `events` was cleared."""
+        told = [e["params"]["entry"]["text"] for e in self.events if e.get("method") == "Log.entryAdded"]
+        return told + [str(e["params"]) for e in self.events if e.get("method") == "Runtime.exceptionThrown"]
 
     def evaluate(self, expression: str) -> Any:
         """Return the value of an expression in the page, or of its promise, which must be plain data."""

@@ -8,45 +8,10 @@ from pathlib import Path
 import pytest
 
 from colorread.report.html import write_report
-from tests.browser import CHROMIUM, Browser
+from tests.browser import CHROMIUM, FAINT_TEXTS, LEAST_TARGET_PX, Browser
 from tests.fabricated_week import made_entries, made_week
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium found: install the package chromium")
-
-_LEAST_CONTRAST = 4.5  # W3C, Web Content Accessibility Guidelines 2.2, success criterion 1.4.3
-_LEAST_TARGET_PX = 44  # the same, 2.5.5
-
-# Relative luminance and contrast as the same guidelines define them, for each text that is shown.
-_FAINT_TEXTS = """
-(() => {
-  const parse = (color) => (color.match(/[\\d.]+/g) || []).map(Number);
-  const luminance = (rgb) => rgb.slice(0, 3)
-    .map((value) => value / 255)
-    .map((value) => (value <= 0.04045 ? value / 12.92 : ((value + 0.055) / 1.055) ** 2.4))
-    .reduce((sum, value, i) => sum + value * [0.2126, 0.7152, 0.0722][i], 0);
-  const ground = (element) => {
-    for (let at = element; at; at = at.parentElement) {
-      const color = parse(getComputedStyle(at).backgroundColor);
-      if (color.length === 3 || color[3] === 1) return color;
-    }
-    throw new Error("no ground");
-  };
-  const faint = [];
-  let count = 0;
-  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
-  while (walker.nextNode()) {
-    const element = walker.currentNode.parentElement;
-    if (!walker.currentNode.data.trim() || !element.checkVisibility()) continue;
-    count += 1;
-    const style = getComputedStyle(element);
-    const ink = parse(element.closest("svg") ? style.fill : style.color);
-    const [high, low] = [luminance(ink), luminance(ground(element))].sort((a, b) => b - a);
-    const contrast = (high + 0.05) / (low + 0.05);
-    if (!(contrast >= LEAST)) faint.push([walker.currentNode.data.trim(), contrast]);
-  }
-  return {count, faint};
-})()
-""".replace("LEAST", str(_LEAST_CONTRAST))
 
 
 @pytest.fixture(scope="module")
@@ -67,7 +32,7 @@ def browser() -> Iterator[Browser]:
 def test_page_fits_can_be_read_and_loads_nothing(browser: Browser, report: Path, width_px: int, scheme: str) -> None:
     browser.open(report, width_px=width_px, scheme=scheme)
     assert browser.evaluate("document.documentElement.scrollWidth") <= width_px
-    texts = browser.evaluate(_FAINT_TEXTS)
+    texts = browser.evaluate(FAINT_TEXTS)
     assert texts["count"] > 200
     assert texts["faint"] == []
     ground = browser.evaluate("getComputedStyle(document.documentElement).backgroundColor")
@@ -85,7 +50,7 @@ def test_phone_sees_cards_and_the_narrow_figures(browser: Browser, report: Path)
     assert browser.evaluate(shown) == ["narrow", "narrow"]
     assert browser.evaluate("getComputedStyle(document.querySelector('.photos tr')).display") == "block"
     smallest = "Math.min(...[...document.querySelectorAll('summary')].map((e) => e.getBoundingClientRect().height))"
-    assert browser.evaluate(smallest) >= _LEAST_TARGET_PX
+    assert browser.evaluate(smallest) >= LEAST_TARGET_PX
     letters = "Math.min(...[...document.querySelectorAll('svg.narrow text')].map((e) => e.getBBox().height))"
     assert browser.evaluate(letters) >= 11
     browser.open(report, width_px=1200, scheme="light")

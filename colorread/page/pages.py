@@ -108,6 +108,12 @@ async def snap(request: Request, name: str) -> Response:
     return page(request, "refused.html", status=422, tank=tank, reading=_view(request, entry), picture=_inline(entry))
 
 
+@router.get("/tanks/{name}/snap")
+def snap_again(name: str) -> Response:
+    """Send a browser on that opens the address of a refusal again."""
+    return see(tank_url(name))
+
+
 @router.get("/tanks/{name}/undecided/{sha256}")
 def undecided(request: Request, name: str, sha256: str) -> Response:
     """Show a result that waits to be kept or discarded."""

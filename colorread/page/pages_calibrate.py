@@ -11,7 +11,7 @@ from starlette.datastructures import FormData
 
 from colorread.log.store import Log
 from colorread.page import tasks_calibrate
-from colorread.page.calibrations import KINDS, STEPS, TITLES, Kind
+from colorread.page.calibrations import BEFORE, KINDS, STEPS, TITLES, Kind
 from colorread.page.core import core_of, require_own_form, units_shown
 from colorread.page.pages import see, tank_url
 from colorread.page.profiles import new_profile_path
@@ -73,6 +73,12 @@ async def photo(request: Request, name: str, kind: str, step: str) -> Response:
             return _steps_page(request, tank, known_kind, problem=problem, at=step, typed={"patches": patches})
         await run_in_threadpool(core.calibrations.put, name, known_kind, step, upload)
     return see(tank_url(name, f"/calibrate/{kind}#next"))
+
+
+@router.get("/tanks/{name}/calibrate/{kind}/{step}/photo")
+def photo_again(name: str, kind: str, step: str) -> Response:
+    """Send a browser on that opens the address of a refused photo again."""
+    return see(tank_url(name, f"/calibrate/{_kind(kind)}"))
 
 
 @router.post("/tanks/{name}/calibrate/{kind}")
@@ -137,6 +143,7 @@ def _steps_page(
         tank=tank,
         kind=kind,
         title=TITLES[kind],
+        before=BEFORE[kind],
         steps=STEPS[kind],
         taken=taken,
         next_step=waiting[0] if waiting else "",
@@ -149,9 +156,9 @@ def _steps_page(
 
 
 def _cautions(kind: Kind) -> tuple[str, ...]:
-    """Return what the how-to says after the word Cautions, as it stands there."""
-    text = " ".join(line.strip() for line in _HOW_TO[kind])
-    return (text.partition("Cautions: ")[2],)
+    """Return the sentences that the how-to says after the word Cautions."""
+    text = " ".join(line.strip() for line in _HOW_TO[kind]).partition("Cautions: ")[2]
+    return tuple(f"{sentence[:1].upper()}{sentence[1:].rstrip('.')}." for sentence in text.split(". "))
 
 
 def _numbers(form: FormData, tank: Tank, units: Units) -> Numbers:

@@ -1,0 +1,66 @@
+"""The local page for the tests: a server on a free port of this machine, and a client without a browser."""
+
+from __future__ import annotations
+
+import re
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import httpx
+import uvicorn
+
+from colorread.log.store import Log
+from colorread.page.app import create_app
+from colorread.page.core import Core
+from colorread.page.server import listen, make_core
+from colorread.tank.settings import Tank, parse_span
+
+SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
+TANK = Tank(name="window", volume_l=60.0, lights=parse_span("10:00-18:00"), gas=parse_span("08:00-18:00"))
+
+
+def make_log(folder: Path) -> Path:
+    """Return a new log with one tank."""
+    path = folder / "log.sqlite"
+    with Log(path) as log:
+        log.add_tank(TANK)
+    return path
+
+
+@contextmanager
+def served(log_path: Path, *, shared: bool = False, tokens: list[str] | None = None) -> Iterator[tuple[str, Core]]:
+    """Yield the address of a server that listens on a free port, and its state."""
+    told = [] if tokens is None else tokens
+    taken = listen("127.0.0.1", 0)
+    port = taken.getsockname()[1]
+    core = make_core(log_path, home=None, host="127.0.0.1", port=port, shared=shared, on_paired=told.append)
+    server = uvicorn.Server(uvicorn.Config(create_app(core), log_level="warning", http="h11", ws="none", lifespan="on"))
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [taken]})
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{port}", core
+    finally:
+        server.should_exit = True
+        thread.join()
+        taken.close()
+
+
+@contextmanager
+def client_of(
+    log_path: Path, *, shared: bool = False, tokens: list[str] | None = None
+) -> Iterator[tuple[httpx.Client, Core]]:
+    """Yield a client that follows nothing by itself, and the state of the server."""
+    with (
+        served(log_path, shared=shared, tokens=tokens) as (url, core),
+        httpx.Client(base_url=url, timeout=60) as client,
+    ):
+        yield client, core
+
+
+def form_token(page: str) -> str:
+    """Return the token that the forms of a page carry."""
+    found = re.search(r'name="csrf" value="([0-9a-f]+)"', page)
+    assert found is not None
+    return found.group(1)

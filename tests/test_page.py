@@ -1,0 +1,289 @@
+"""The local page without a browser: who is let in, what becomes of a photo, and what is turned away."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import numpy as np
+import pytest
+from PIL import Image
+from typer.testing import CliRunner
+
+from colorread.cli import app as command_line
+from colorread.log.store import Log
+from colorread.page.core import Core
+from tests.page_server import SAMPLES, client_of, form_token, make_log
+
+GOOD, LEAF = SAMPLES / "front-small.jpg", SAMPLES / "refuse-leaf.jpg"
+TANK_URL = "/tanks/window"
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[httpx.Client, Core, Path]]:
+    log_path = make_log(tmp_path_factory.mktemp("page"))
+    with client_of(log_path) as (client, core):
+        yield client, core, log_path
+
+
+def snap(client: httpx.Client, data: bytes, name: str = "photo.jpg", **fields: str):  # type: ignore[no-untyped-def]
+    token = form_token(client.get(TANK_URL).text)
+    return client.post(f"{TANK_URL}/snap", files={"photo": (name, data)}, data={"csrf": token, **fields})
+
+
+def n_kept(log_path: Path) -> int:
+    with Log(log_path) as log:
+        return log.count("window")
+
+
+def test_every_answer_carries_the_headers_of_a_strict_page(page: tuple[httpx.Client, Core, Path]) -> None:
+    for path in (TANK_URL, "/tanks", "/static/page.js", "/nowhere", "/api/tanks"):
+        headers = page[0].get(path).headers
+        assert "default-src 'none'" in headers["content-security-policy"]
+        assert "unsafe-inline" not in headers["content-security-policy"].replace("style-src-attr 'unsafe-inline'", "")
+        assert headers["x-content-type-options"] == "nosniff"
+        assert headers["x-frame-options"] == "DENY"
+        assert headers["referrer-policy"] == "same-origin"
+
+
+def test_nothing_on_a_page_runs_inline_or_comes_from_elsewhere(page: tuple[httpx.Client, Core, Path]) -> None:
+    for path in (TANK_URL, "/tanks", "/print", "/units", f"{TANK_URL}/settings", f"{TANK_URL}/calibrate"):
+        answer = page[0].get(path)
+        assert answer.status_code == 200, path
+        assert not re.search(r"<script(?![^>]*\bsrc=\"/static/)", answer.text), path
+        assert not re.search(r"\son[a-z]+=\"", answer.text), path
+        assert not re.search(r"(?:src|href)=\"(?:https?:)?//", answer.text), path
+        assert '<html lang="en">' in answer.text
+
+
+def test_a_photo_is_read_and_waits_to_be_kept(page: tuple[httpx.Client, Core, Path]) -> None:
+    client, core, log_path = page
+    before = n_kept(log_path)
+    answer = snap(client, GOOD.read_bytes(), "IMG_1.jpg")
+    assert answer.status_code == 303
+    shown = client.get(answer.headers["location"])
+    assert "mg/L" in shown.text
+    assert "data:image/jpeg;base64," in shown.text
+    assert n_kept(log_path) == before
+    kept = client.post(answer.headers["location"], data={"csrf": form_token(shown.text), "choice": "keep"})
+    assert kept.status_code == 303
+    assert n_kept(log_path) == before + 1
+    assert not list(core.folder.rglob("photo"))
+    said = CliRunner().invoke(command_line, ["log", "show", "--json", "--log", str(log_path)]).stdout
+    assert any(json.loads(line)["reading"]["photo"] == "IMG_1.jpg" for line in said.splitlines())
+    sha256 = answer.headers["location"].rsplit("/", 1)[1]
+    picture = client.get(f"{TANK_URL}/readings/{sha256}/picture")
+    with Image.open(io.BytesIO(picture.content)) as image:
+        assert not image.getexif()
+    assert client.get(f"{TANK_URL}/readings/{sha256}/photo").status_code == 404  # nobody said to keep it
+
+
+def test_a_discarded_reading_leaves_nothing(page: tuple[httpx.Client, Core, Path]) -> None:
+    client, core, log_path = page
+    before = n_kept(log_path)
+    place = snap(client, (SAMPLES / "front-green.jpg").read_bytes()).headers["location"]
+    token = form_token(client.get(place).text)
+    assert client.post(place, data={"csrf": token, "choice": "discard"}).status_code == 303
+    assert n_kept(log_path) == before
+    assert client.get(place).status_code == 303
+    assert not list(core.folder.rglob("photo"))
+
+
+def test_a_kept_photo_has_lost_its_place(page: tuple[httpx.Client, Core, Path], tmp_path: Path) -> None:
+    client, _, _ = page
+    with Image.open(SAMPLES / "front-yellow.jpg") as image:
+        exif = image.getexif()
+        exif.get_ifd(0x8825)[1] = "N"
+        exif.get_ifd(0x8825)[2] = (52.0, 31.0, 12.0)
+        exif[0xA431] = "SERIAL-4711"
+        image.save(tmp_path / "placed.jpg", exif=exif, quality=92)
+    place = snap(client, (tmp_path / "placed.jpg").read_bytes()).headers["location"]
+    token = form_token(client.get(place).text)
+    client.post(place, data={"csrf": token, "choice": "keep", "photo": "keep"})
+    kept = client.get(f"{TANK_URL}/readings/{place.rsplit('/', 1)[1]}/photo")
+    assert kept.status_code == 200
+    assert b"SERIAL-4711" not in kept.content
+    with Image.open(io.BytesIO(kept.content)) as image:
+        assert not image.getexif().get_ifd(0x8825)
+
+
+def test_a_refused_photo_says_what_to_do_and_leaves_nothing(page: tuple[httpx.Client, Core, Path]) -> None:
+    client, core, log_path = page
+    before = n_kept(log_path)
+    answer = snap(client, LEAF.read_bytes())
+    assert answer.status_code == 422
+    assert "does not look like clear fluid" in answer.text
+    assert "Hold the vial alone" in answer.text
+    assert n_kept(log_path) == before
+    assert not list(core.folder.rglob("photo"))
+
+
+def jpeg(size: tuple[int, int] = (1200, 900)) -> bytes:
+    stream = io.BytesIO()
+    Image.fromarray(np.full((size[1], size[0], 3), 200, np.uint8)).save(stream, "JPEG")
+    return stream.getvalue()
+
+
+def bomb() -> bytes:
+    """A PNG of 30000 x 30000 pixels in few bytes."""
+    stream = io.BytesIO()
+    Image.new("1", (30000, 30000)).save(stream, "PNG")
+    return stream.getvalue()
+
+
+def huge() -> bytes:
+    stream = io.BytesIO()
+    Image.new("L", (10000, 10000), 128).save(stream, "JPEG", quality=20)
+    return stream.getvalue()
+
+
+def zipped() -> bytes:
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w") as archive:
+        archive.writestr("photo.jpg", jpeg())
+    return stream.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("name", "make"),
+    [
+        ("truncated.jpg", lambda: GOOD.read_bytes()[:20000]),
+        ("bomb.png", bomb),
+        ("huge.jpg", huge),
+        ("photo.zip", zipped),
+        ("photo.svg", lambda: b'<svg xmlns="http://www.w3.org/2000/svg"><script>alert(1)</script></svg>'),
+        ("photo.html", lambda: b"<html><script>alert(1)</script></html>"),
+        ("gifar.jpg", lambda: b"GIF89a" + zipped()),
+        ("text.jpg", lambda: b"no photo at all"),
+        ("empty.jpg", lambda: b""),
+        ("../../etc/passwd", lambda: b"root"),
+        ("..\\..\\evil.jpg", jpeg),
+    ],
+)
+def test_a_malicious_upload_gets_a_clear_4xx_and_leaves_nothing(
+    page: tuple[httpx.Client, Core, Path],
+    name: str,
+    make,  # type: ignore[no-untyped-def]
+) -> None:
+    client, core, log_path = page
+    before, files = n_kept(log_path), sorted(log_path.parent.rglob("*"))
+    answer = snap(client, make(), name)
+    assert 400 <= answer.status_code < 500
+    assert "Traceback" not in answer.text
+    assert "<script>alert" not in answer.text
+    assert re.search(r"<h1>.+</h1>", answer.text)
+    assert n_kept(log_path) == before
+    assert not list(core.folder.rglob("photo"))
+    assert [
+        path for path in sorted(log_path.parent.rglob("*")) if path not in files and "sqlite" not in path.name
+    ] == []
+
+
+def test_a_form_from_elsewhere_changes_nothing(page: tuple[httpx.Client, Core, Path]) -> None:
+    client, _, log_path = page
+    before = n_kept(log_path)
+    photo = {"photo": ("a.jpg", GOOD.read_bytes())}
+    assert client.post(f"{TANK_URL}/snap", files=photo, data={"csrf": "0" * 64}).status_code == 403
+    assert client.post(f"{TANK_URL}/snap", files=photo).status_code == 403
+    foreign = client.post(f"{TANK_URL}/snap", files=photo, headers={"Origin": "http://elsewhere.example"})
+    assert foreign.status_code == 403
+    cross = client.post("/api/tanks/window/readings", files=photo, headers={"Sec-Fetch-Site": "cross-site"})
+    assert cross.status_code == 403
+    assert n_kept(log_path) == before
+
+
+def test_another_name_for_this_machine_is_not_answered(page: tuple[httpx.Client, Core, Path]) -> None:
+    assert page[0].get("/tanks", headers={"Host": "rebound.example"}).status_code == 421
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/static/../app.py",
+        "/static/%2e%2e/app.py",
+        "/tanks/..%2f..%2fetc",
+        f"{TANK_URL}/readings/../../x/photo",
+        "/.env",
+    ],
+)
+def test_no_path_leads_out(page: tuple[httpx.Client, Core, Path], path: str) -> None:
+    answer = page[0].get(path)
+    assert answer.status_code in (303, 404)
+    assert "import" not in answer.text
+
+
+def test_programs_get_json(page: tuple[httpx.Client, Core, Path]) -> None:
+    client, _, log_path = page
+    before = n_kept(log_path)
+    answer = client.post(
+        "/api/tanks/window/readings", files={"photo": ("b.jpg", (SAMPLES / "front-blue.jpg").read_bytes())}
+    )
+    assert answer.status_code == 201
+    reading = answer.json()
+    assert reading["reading"]["schema"] == "colorread.reading/1"
+    assert n_kept(log_path) == before + 1
+    listed = client.get("/api/tanks/window/readings").json()
+    assert listed["total"] == before + 1
+    assert client.get("/api/tanks/window/summary").json()["schema"] == "colorread.summary/1"
+    assert client.delete(f"/api/tanks/window/readings/{reading['sha256']}").status_code == 204
+    assert n_kept(log_path) == before
+    refused = client.post("/api/tanks/window/readings", files={"photo": ("c.jpg", LEAF.read_bytes())})
+    assert refused.status_code == 422
+    assert refused.json()["code"] == "not-a-vial"
+    assert client.get("/api/tanks/cellar").status_code == 404
+    assert "window" in client.get("/api/tanks/cellar").json()["message"]
+
+
+def test_settings_of_a_tank_are_the_same_for_page_and_command_line(page: tuple[httpx.Client, Core, Path]) -> None:
+    client, _, log_path = page
+    tank = client.get("/api/tanks/window").json()
+    answer = client.put("/api/tanks/window", json={**tank, "kh_dkh": 5.0})
+    assert answer.status_code == 200, answer.text
+    said = CliRunner().invoke(command_line, ["tank", "list", "--json", "--log", str(log_path)]).stdout
+    assert json.loads(said.splitlines()[0])["kh_dkh"] == 5.0
+    client.put("/api/tanks/window", json=tank)
+    stolen = client.put("/api/tanks/window", json={**tank, "profile": "/etc/passwd"})
+    assert stolen.status_code == 422
+
+
+def test_without_pairing_nothing_is_served(tmp_path: Path) -> None:
+    tokens: list[str] = []
+    with client_of(make_log(tmp_path), shared=True, tokens=tokens) as (client, core):
+        first = core.access.token
+        for path in ("/", "/tanks", TANK_URL, "/static/style.css", "/api/tanks", "/api/openapi.json"):
+            assert client.get(path).status_code == 403
+        assert client.get("/pair?token=guess").status_code == 403
+        assert client.get("/tanks").status_code == 403
+        assert client.get(f"/pair?token={first}").status_code == 303
+        assert client.get("/tanks").status_code == 200
+        assert tokens == [core.access.token]
+        assert tokens[0] != first
+        client.cookies.clear()
+        assert client.get(f"/pair?token={first}").status_code == 403  # each token works once
+        assert client.get(f"/pair?token={tokens[0]}").status_code == 303
+
+
+def test_a_locked_log_is_said_in_words(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from colorread.log.store import LogFailure
+
+    def locked(*_: object) -> None:
+        raise LogFailure("The log is in use by another program; try again in a moment.")
+
+    with client_of(make_log(tmp_path)) as (client, _):
+        monkeypatch.setattr("colorread.page.pages.Log", locked)
+        answer = client.get("/tanks")
+    assert answer.status_code == 503
+    assert "in use by another program" in answer.text
+
+
+def test_too_much_at_once_is_turned_away_for_a_moment(tmp_path: Path) -> None:
+    with client_of(make_log(tmp_path)) as (client, core):
+        core.pool._taken = 1000
+        answer = client.post("/api/tanks/window/readings", files={"photo": ("a.jpg", GOOD.read_bytes())})
+    assert answer.status_code == 503
+    assert int(answer.headers["retry-after"]) >= 1

@@ -1,0 +1,125 @@
+"""The local page as a phone shows it: pairing, a photo, keeping it, its history, a refusal and a calibration."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from colorread.log.store import Log
+from colorread.page.core import Core
+from tests.browser import CHROMIUM, FAINT_TEXTS, LEAST_TARGET_PX, Browser
+from tests.page_server import SAMPLES, make_log, served
+
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium found: install the package chromium")
+
+PHONE_PX = 360
+PATHS = (
+    "/tanks",
+    "/tanks/window",
+    "/tanks/window/settings",
+    "/tanks/window/calibrate",
+    "/tanks/window/several",
+    "/print",
+    "/units",
+    "/new-tank",
+)
+_SMALL_TARGETS = """
+[...document.querySelectorAll("a, button, label.button, select, input:not([type=hidden]):not(.picker)")]
+  .filter((e) => e.checkVisibility() && !e.closest("p, li p, figcaption, footer, .skip, label.check"))
+  .map((e) => [e.outerHTML.slice(0, 80), (e.closest("label") || e).getBoundingClientRect()])
+  .filter(([, box]) => box.width && box.height < LEAST - 0.5)
+  .map(([html, box]) => `${html}: ${box.height}`)
+""".replace("LEAST", str(LEAST_TARGET_PX))
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Core, Path]]:
+    log_path = make_log(tmp_path_factory.mktemp("phone"))
+    with served(log_path, shared=True) as (url, core):
+        yield url, core, log_path
+
+
+@pytest.fixture(scope="module")
+def phone(server: tuple[str, Core, Path]) -> Iterator[Browser]:
+    """A phone that is paired."""
+    url, core, _ = server
+    with Browser() as browser:
+        browser.call("DOM.enable")
+        browser.open(f"{url}/tanks", width_px=PHONE_PX, scheme="light")
+        assert "not paired" in browser.evaluate("document.body.innerText")
+        browser.open(f"{url}/pair?token={core.access.token}", width_px=PHONE_PX, scheme="light")
+        assert browser.evaluate("location.pathname") == "/tanks/window"
+        yield browser
+
+
+def look(browser: Browser) -> None:
+    """Check what holds on every page."""
+    assert browser.complaints() == []
+    assert browser.evaluate("document.documentElement.scrollWidth") <= PHONE_PX
+    texts = browser.evaluate(FAINT_TEXTS)
+    assert texts["count"] > 3
+    assert texts["faint"] == []
+    assert browser.evaluate(_SMALL_TARGETS) == []
+    assert browser.evaluate("document.documentElement.lang") == "en"
+    assert browser.evaluate("document.querySelectorAll('h1').length") == 1
+    assert browser.evaluate("[...document.images].every((i) => i.alt !== null && i.hasAttribute('alt'))")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("path", PATHS)
+def test_every_page_fits_a_phone(phone: Browser, server: tuple[str, Core, Path], path: str, scheme: str) -> None:
+    phone.open(server[0] + path, width_px=PHONE_PX, scheme=scheme)
+    look(phone)
+
+
+def test_a_photo_is_taken_kept_and_found_in_the_history(phone: Browser, server: tuple[str, Core, Path]) -> None:
+    url, _, log_path = server
+    phone.open(f"{url}/tanks/window", width_px=PHONE_PX, scheme="light")
+    phone.events.clear()
+    phone.choose_file("#camera", SAMPLES / "front-small.jpg")  # is sent by itself
+    phone.wait_for_load()
+    assert "/undecided/" in phone.evaluate("location.pathname")
+    text = phone.evaluate("document.body.innerText")
+    assert "mg/L" in text
+    assert "What to do:" in text
+    look(phone)
+    phone.click("button[value=keep]")
+    assert phone.evaluate("location.pathname") == "/tanks/window"
+    assert "front-small.jpg" in phone.evaluate("document.body.textContent") or "Last reading" in phone.evaluate(
+        "document.body.innerText"
+    )
+    look(phone)
+    with Log(log_path) as log:
+        assert log.count("window") == 1
+
+
+def test_a_refused_photo_says_what_to_do(phone: Browser, server: tuple[str, Core, Path]) -> None:
+    url, _, log_path = server
+    phone.open(f"{url}/tanks/window", width_px=PHONE_PX, scheme="dark")
+    phone.events.clear()
+    phone.choose_file("#choose", SAMPLES / "refuse-leaf.jpg")
+    phone.wait_for_load()
+    assert "does not look like clear fluid" in phone.evaluate("document.body.innerText")
+    assert phone.evaluate("document.documentElement.scrollWidth") <= PHONE_PX
+    assert phone.evaluate(FAINT_TEXTS)["faint"] == []
+    with Log(log_path) as log:
+        assert log.count("window") <= 1
+
+
+def test_a_calibration_goes_step_by_step(phone: Browser, server: tuple[str, Core, Path]) -> None:
+    url, _, log_path = server
+    phone.open(f"{url}/tanks/window/calibrate/ends", width_px=PHONE_PX, scheme="light")
+    look(phone)
+    for name in ("acid", "base"):
+        phone.events.clear()
+        phone.choose_file(f"#photo-{name}", SAMPLES / "week" / f"calibration-{name}.jpg")
+        phone.wait_for_load()
+    assert "taken" in phone.evaluate("document.body.innerText")
+    look(phone)
+    phone.click("button[value=make]")
+    with Log(log_path) as log:
+        profile = log.tank("window").profile
+    assert profile is not None
+    assert Path(profile).is_file()
