@@ -16,7 +16,7 @@ Job = TypeVar("Job")
 Result = TypeVar("Result")
 
 # One thread in each process: with a process for each core, more only get in each other's way.
-_THREAD_LIMITS = (
+THREAD_LIMITS = (
     "OMP_NUM_THREADS",
     "OPENBLAS_NUM_THREADS",
     "MKL_NUM_THREADS",
@@ -173,7 +173,7 @@ def _serve(connection: Connection) -> None:
     """Do one job after the other until the pipe ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches all processes; the first one ends the others
     # Before the task is received, which loads what reads these.
-    os.environ.update(dict.fromkeys(_THREAD_LIMITS, "1"))
+    os.environ.update(dict.fromkeys(THREAD_LIMITS, "1"))
     with suppress(EOFError, OSError):
         task = connection.recv()
         connection.send(None)

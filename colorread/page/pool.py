@@ -174,7 +174,7 @@ def _serve(connection: Connection) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches all processes; the server ends these
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     # Before the first task is received, which loads what reads these: photos go side by side, not each faster.
-    os.environ.update(dict.fromkeys(workers._THREAD_LIMITS, "1"))
+    os.environ.update(dict.fromkeys(workers.THREAD_LIMITS, "1"))
     with suppress(EOFError, OSError):
         while True:
             task, args, kwargs = connection.recv()
