@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from collections.abc import Sequence
 from io import BytesIO
 from pathlib import Path
@@ -20,6 +19,7 @@ from reportlab.pdfgen.canvas import FILL_EVEN_ODD, Canvas
 from reportlab.platypus import Frame, Paragraph
 
 from calibration.card import Card, Rect, load_card
+from calibration.whole_file import write_whole
 
 PAPERS = {"a4": landscape(A4), "letter": landscape(LETTER)}
 
@@ -96,7 +96,7 @@ def write_card_sheet(path: str | os.PathLike[str], *, paper: Literal["a4", "lett
     """
     if paper not in PAPERS:
         raise ValueError(f"paper must be one of {', '.join(PAPERS)}, not {paper!r}")
-    replace_file(Path(path), _render_sheet(PAPERS[paper]))
+    write_whole(Path(path), _render_sheet(PAPERS[paper]))
 
 
 def _card_places_mm(outline: Rect) -> list[tuple[float, float]]:
@@ -261,30 +261,3 @@ def write_text(
     frame.addFromList(story, canvas)
     if story:
         raise AssertionError("the text does not fit beside the cards")
-
-
-def replace_file(path: Path, content: bytes) -> None:
-    """
-    Write a file whole or not at all.
-
-    Parameters
-    ----------
-    path : Path
-        The file; an older one is replaced.
-    content : bytes
-        What it holds.
-
-    Raises
-    ------
-    OSError
-        If it cannot be written.
-    """
-    descriptor, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-    try:
-        with os.fdopen(descriptor, "wb") as file:
-            file.write(content)
-        Path(name).chmod(0o644)  # mkstemp makes files private
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise

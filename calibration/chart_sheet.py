@@ -21,10 +21,10 @@ from calibration.card_sheet import (
     TEXT_GAP_MM,
     draw_card,
     draw_cut_marks,
-    replace_file,
     write_text,
 )
 from calibration.chart import CHART_PH, ChartPatch, chart_patches
+from calibration.whole_file import write_whole
 
 _N_CHARTS = 2
 # Baselines of the labels on the card, from its upper edge: note, title and pH above the patches, CO2 and title below.
@@ -96,7 +96,7 @@ def write_chart_sheet(
     if len(co2_mg_l) != len(CHART_PH):
         raise ValueError(f"The chart has {len(CHART_PH)} patches, but there are {len(co2_mg_l)} values of CO2.")
     condition = f"mg/L CO2 at KH {kh_dkh:g} dKH and {temperature_c:g} °C"
-    replace_file(Path(path), _render_sheet(PAPERS[paper], [_co2_text(value) for value in co2_mg_l], condition))
+    write_whole(Path(path), _render_sheet(PAPERS[paper], [_co2_text(value) for value in co2_mg_l], condition))
 
 
 def _co2_text(co2_mg_l: float) -> str:

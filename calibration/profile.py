@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tempfile
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 from calibration.camera import LOG_RATIO, RgbSpace, direction_deg, signal_family
 from calibration.dye import PKA_25C_FRESH
 from calibration.inversion import PKA_SHIFT, Evidence, SignalSamples, State, weigh_members
+from calibration.whole_file import write_whole
 
 SCHEMA = "colorread.profile/1"
 USUAL_LOAD_INDEX = 11
@@ -167,14 +167,7 @@ def write_profile(profile: Profile, path: str | os.PathLike[str], *, overwrite: 
         raise FileExistsError(f"{target} exists already.")
     text = "# Calibration profile of colorread. The samples are the evidence; the parameters follow from them.\n"
     text += tomli_w.dumps(_to_dict(profile))
-    descriptor, temporary = tempfile.mkstemp(dir=target.parent or Path(), suffix=".part")
-    try:
-        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-            file.write(text)
-        os.replace(temporary, target)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
+    write_whole(target, text.encode())
 
 
 def read_profile(path: str | os.PathLike[str]) -> Profile:

@@ -10,7 +10,7 @@ import numpy as np
 from calibration.inversion import PhPosterior
 from colorread.carbonate import co2_from_ph, co2_rule_of_thumb, ph_from_co2
 from colorread.ranges import checked_range
-from colorread.reading import FluidKind, Interval, LightName, Limit, Reading
+from colorread.reading import FluidKind, Interval, LightName, Limit, Reading, Reason
 from colorread.verdict import judge
 
 DEFAULT_KH_DKH = 4.0
@@ -94,6 +94,50 @@ def checked_settings(
         tank_kh_dkh=tank_kh_dkh,
         light=light,
         assumed=tuple(name for name, value in stated.items() if value is None),
+    )
+
+
+def without_numbers(photo: str, settings: Settings, reason: Reason | None) -> Reading:
+    """
+    Return a reading that has no numbers, or none yet.
+
+    Parameters
+    ----------
+    photo : str
+        Path or name of the photo.
+    settings : Settings
+        What was said of it.
+    reason : Reason or None
+        Why it is refused.
+
+    Returns
+    -------
+    Reading
+        With status ``refused``, nothing seen.
+    """
+    return Reading(
+        photo=photo,
+        status="refused",
+        taken_at=None,
+        time_source="unknown",
+        ph=None,
+        co2_mg_l=None,
+        limit=None,
+        kh_dkh=settings.kh_dkh,
+        temperature_c=settings.temperature_c,
+        fluid=settings.fluid,
+        light=settings.light,
+        assumed=settings.assumed,
+        geometry=None,
+        co2_rule_of_thumb_mg_l=None,
+        tank_ph=None,
+        tank_kh_dkh=settings.tank_kh_dkh,
+        verdict=None,
+        flags=(),
+        reason=reason,
+        card_corners_px=None,
+        vial_outline_px=None,
+        budget={},
     )
 
 

@@ -21,7 +21,7 @@ from colorread.card.view import CardView, view_card
 from colorread.chart_find import shows_chart
 from colorread.color_space import encode_srgb, rgb_lin_from_xyz, xyz_from_rgb_lin
 from colorread.errors import Refusal
-from colorread.interpretation import Settings, checked_settings, usual_ph_range, with_numbers
+from colorread.interpretation import Settings, checked_settings, usual_ph_range, with_numbers, without_numbers
 from colorread.photo.load import Photo, load_photo, photo_from_array
 from colorread.reading import FluidKind, LightName, Reading, Reason, Trace
 from colorread.signal import FluidSignal, measure_fluid, require_fluid
@@ -300,27 +300,11 @@ def _reading_without_numbers(
             outline = _full_size(seen.view.photo_xy(seen.vial.outline_px), photo)
     if seen.signal is not None:
         flags = [*flags, *seen.signal.flags]
-    return Reading(
-        photo="array" if isinstance(source, np.ndarray) else os.fspath(source),
-        status="refused",
+    return replace(
+        without_numbers("array" if isinstance(source, np.ndarray) else os.fspath(source), settings, reason),
         taken_at=None if photo is None else photo.taken_at,
         time_source="unknown" if photo is None else photo.time_source,
-        ph=None,
-        co2_mg_l=None,
-        limit=None,
-        kh_dkh=settings.kh_dkh,
-        temperature_c=settings.temperature_c,
-        fluid=settings.fluid,
-        light=settings.light,
-        assumed=settings.assumed,
-        geometry=None,
-        co2_rule_of_thumb_mg_l=None,
-        tank_ph=None,
-        tank_kh_dkh=settings.tank_kh_dkh,
-        verdict=None,
         flags=tuple(flags),
-        reason=reason,
         card_corners_px=corners,
         vial_outline_px=outline,
-        budget={},
     )

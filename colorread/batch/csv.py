@@ -7,8 +7,8 @@ import io
 import os
 from collections.abc import Iterable
 
+from calibration.whole_file import write_whole
 from colorread.reading import Interval, Reading
-from colorread.whole_file import write_whole
 
 COLUMNS = (
     "photo",

@@ -19,7 +19,7 @@ from colorread.batch.folder import PhotoFile, find_photos
 from colorread.batch.workers import run_in_workers
 from colorread.errors import Refusal
 from colorread.evidence.picture import small_evidence
-from colorread.interpretation import checked_settings
+from colorread.interpretation import checked_settings, without_numbers
 from colorread.log.store import Log, LogEntry
 from colorread.photo.file import open_file, refusing_broken_files
 from colorread.pipeline import read_photo_traced
@@ -267,27 +267,5 @@ def _refused(photo: PhotoFile, settings: dict[str, Any], refusal: Refusal) -> Re
     """Return the reading of a photo that was not looked at to the end."""
     stated = {name: value for name, value in settings.items() if name != "profile"}
     checked = checked_settings(fluid="reference", **stated)
-    return Reading(
-        photo=photo.name,
-        status="refused",
-        taken_at=None,
-        time_source="unknown",
-        ph=None,
-        co2_mg_l=None,
-        limit=None,
-        kh_dkh=checked.kh_dkh,
-        temperature_c=checked.temperature_c,
-        fluid=checked.fluid,
-        light=checked.light,
-        assumed=checked.assumed,
-        geometry=None,
-        co2_rule_of_thumb_mg_l=None,
-        tank_ph=None,
-        tank_kh_dkh=checked.tank_kh_dkh,
-        verdict=None,
-        flags=(),
-        reason=Reason(code=refusal.code, message=refusal.message, next_step=refusal.next_step),
-        card_corners_px=None,
-        vial_outline_px=None,
-        budget={},
-    )
+    reason = Reason(code=refusal.code, message=refusal.message, next_step=refusal.next_step)
+    return without_numbers(photo.name, checked, reason)

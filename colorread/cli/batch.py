@@ -216,8 +216,8 @@ def _tell_of_tank(
     if summary_file is not None:
         import json
 
+        from calibration.whole_file import write_whole
         from colorread.tank.summary_json import summary_to_dict
-        from colorread.whole_file import write_whole
 
         with _writing(summary_file):
             text = json.dumps(summary_to_dict(summary), allow_nan=False, indent=2)

@@ -90,8 +90,8 @@ def export_(
 ) -> None:
     """Write all tanks, readings and evidence pictures to a file that log import reads back."""
     _require_new(file, force)
+    from calibration.whole_file import write_whole
     from colorread.log.lines import export_lines
-    from colorread.whole_file import write_whole
 
     with open_log(log) as opened:
         lines = [line.encode("ascii") for line in export_lines(opened)]

@@ -7,12 +7,12 @@ import io
 import itertools
 import math
 import os
-import tempfile
 from pathlib import Path
 
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
+from calibration.whole_file import write_whole
 from colorread.carbonate import co2_from_ph
 from colorread.evidence.canvas import INK, MARGIN_PX, PAPER, SOFT_INK, WIDTH_PX, Page
 from colorread.evidence.photo import draw_photo
@@ -106,16 +106,9 @@ def write_evidence(reading: Reading, trace: Trace, directory: str | os.PathLike[
     digest = hashlib.sha256(os.fsencode(os.path.abspath(reading.photo))).hexdigest()
     mark = _MARK + digest.encode("ascii")
     path = _free_path(folder, Path(reading.photo).stem[:_STEM_MAX], mark)
-    descriptor, name = tempfile.mkstemp(dir=folder, prefix=".evidence-", suffix=".part")
-    try:
-        with os.fdopen(descriptor, "wb") as file:
-            image = draw_evidence(reading, trace)
-            image.save(file, "JPEG", quality=_JPEG_QUALITY, subsampling=0, comment=mark)
-        Path(name).chmod(0o644)  # mkstemp makes files private
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+    file = io.BytesIO()
+    draw_evidence(reading, trace).save(file, "JPEG", quality=_JPEG_QUALITY, subsampling=0, comment=mark)
+    write_whole(path, file.getvalue())
     return path
 
 

@@ -75,9 +75,9 @@ class Access:
         return session
 
     def form_token(self, session: str) -> str:
-        """Return what a form of this session carries, which no other site can know."""
+        """Return what the forms of a session carry, which no other site can know."""
         return hmac.new(self._key, session.encode(), hashlib.sha256).hexdigest()
 
     def is_form_token(self, session: str, token: str) -> bool:
-        """Return whether a form came from a page of this session."""
+        """Return whether a form came from a page of the session."""
         return hmac.compare_digest(self.form_token(session).encode(), token.encode())

@@ -125,7 +125,7 @@ def units_shown(request: Request) -> Units:
 
 
 def require_own_form(request: Request, token: str) -> None:
-    """Raise where a form does not come from a page of this session."""
+    """Raise where a form does not come from a page of the same browser."""
     check: Callable[[str, str], bool] = core_of(request).access.is_form_token
     if not check(request.state.session, token):
         raise HTTPException(403, "This form is out of date; open the page again and repeat it.")

@@ -7,8 +7,8 @@ from pathlib import Path
 
 from PIL import ExifTags, Image
 
+from calibration.whole_file import write_whole
 from colorread.photo.file import open_file, open_image, refusing_broken_files
-from colorread.whole_file import write_whole
 
 _QUALITY = 92
 _TURNED_BY_READER = frozenset(("HEIF", "TIFF"))

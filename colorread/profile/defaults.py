@@ -6,8 +6,8 @@ import hashlib
 from pathlib import Path
 
 from calibration.profile import Profile, read_profile
+from calibration.whole_file import write_whole
 from colorread.log.store import default_log_path
-from colorread.whole_file import write_whole
 
 
 def defaults_folder() -> Path:

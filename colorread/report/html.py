@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from calibration.whole_file import write_whole
 from colorread import __version__
 from colorread.flags import flag_text
 from colorread.reading import Interval, Reading
@@ -23,7 +24,6 @@ from colorread.report.words import forecast_rows, number_rows, number_words, per
 from colorread.tank.days import PhotoPoint, TankSummary
 from colorread.tank.settings import SourceKind
 from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS
-from colorread.whole_file import write_whole
 from colorread.words import bind_units, budget_words, clean_name, co2_words, input_words, ph_words, time_words
 
 if TYPE_CHECKING:

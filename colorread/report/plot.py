@@ -19,6 +19,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.path import Path as MarkerPath
 
+from calibration.whole_file import write_whole
 from colorread.reading import Interval, Reading
 from colorread.report.axes import (
     DASHES,
@@ -33,7 +34,6 @@ from colorread.report.axes import (
 )
 from colorread.tank.days import Advice, TankSummary
 from colorread.tank.settings import DailySpan, Tank
-from colorread.whole_file import write_whole
 
 if TYPE_CHECKING:
     from colorread.log.store import LogEntry
