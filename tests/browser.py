@@ -54,6 +54,9 @@ FAINT_TEXTS = """
 """.replace("LEAST", str(_LEAST_CONTRAST))
 
 
+AXE = Path(__file__).parent / "data" / "axe-core" / "axe.min.js"
+
+
 class Browser:
     """
     One tab of a Chromium without a window; everything it tells is kept in `events`.
@@ -133,6 +136,13 @@ class Browser:
         self.events.clear()
         self.evaluate(f"document.querySelector({json.dumps(selector)}).click()")
         self.wait_for_load()
+
+    def barriers(self) -> list[str]:
+        """Return what an accessibility checker finds against the guidelines of the W3C up to level AA."""
+        self.evaluate(AXE.read_text(encoding="utf-8") + "; true")
+        tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+        found = self.evaluate(f"axe.run(document, {{runOnly: {json.dumps(tags)}}}).then((r) => r.violations)")
+        return [f"{v['id']}: {v['help']} {[node['html'][:120] for node in v['nodes']]}" for v in found]
 
     def complaints(self) -> list[str]:
         """Return what the browser complained of since `events` was cleared."""

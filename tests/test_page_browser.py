@@ -62,6 +62,7 @@ def look(browser: Browser) -> None:
     assert texts["count"] > 3
     assert texts["faint"] == []
     assert browser.evaluate(_SMALL_TARGETS) == []
+    assert browser.barriers() == []
     assert browser.evaluate("document.documentElement.lang") == "en"
     assert browser.evaluate("document.querySelectorAll('h1').length") == 1
     assert browser.evaluate("[...document.images].every((i) => i.alt !== null && i.hasAttribute('alt'))")
@@ -123,3 +124,9 @@ def test_a_calibration_goes_step_by_step(phone: Browser, server: tuple[str, Core
         profile = log.tank("window").profile
     assert profile is not None
     assert Path(profile).is_file()
+
+
+def test_the_checker_finds_what_is_wrong(phone: Browser, server: tuple[str, Core, Path]) -> None:
+    phone.open(f"{server[0]}/units", width_px=PHONE_PX, scheme="light")
+    phone.evaluate("document.querySelector('main').append(new Image(), document.createElement('select')); true")
+    assert {finding.split(":")[0] for finding in phone.barriers()} >= {"image-alt", "select-name"}

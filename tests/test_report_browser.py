@@ -35,6 +35,7 @@ def test_page_fits_can_be_read_and_loads_nothing(browser: Browser, report: Path,
     texts = browser.evaluate(FAINT_TEXTS)
     assert texts["count"] > 200
     assert texts["faint"] == []
+    assert browser.barriers() == []
     ground = browser.evaluate("getComputedStyle(document.documentElement).backgroundColor")
     assert (ground == "rgb(253, 253, 252)") == (scheme == "light")
     told = [event for event in browser.events if event["method"] in ("Log.entryAdded", "Runtime.consoleAPICalled")]
