@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import re
+import time
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -182,6 +183,27 @@ def test_a_malicious_upload_gets_a_clear_4xx_and_leaves_nothing(
     assert [
         path for path in sorted(log_path.parent.rglob("*")) if path not in files and "sqlite" not in path.name
     ] == []
+
+
+def test_several_photos_go_through_the_same_batch(page: tuple[httpx.Client, Core, Path]) -> None:
+    client, core, log_path = page
+    before = n_kept(log_path)
+    names = ("week/week-04.jpg", "week/week-07.jpg", "refuse-leaf.jpg", "week/week-04.jpg")
+    files = [("photo", (f"../{name}", (SAMPLES / name).read_bytes())) for name in names]
+    token = form_token(client.get(f"{TANK_URL}/several").text)
+    answer = client.post(f"{TANK_URL}/several", files=files, data={"csrf": token})
+    assert answer.status_code == 303
+    end = time.monotonic() + 60.0
+    while 'data-job="running"' in (text := client.get(answer.headers["location"]).text) and time.monotonic() < end:
+        time.sleep(0.1)
+    assert 'data-job="done"' in text
+    assert "4 of 4 photos are done" in text
+    assert "counts once" in text
+    assert "Not read." in text
+    assert n_kept(log_path) == before + 3  # a refusal of a batch is kept with its reason
+    assert not list(core.folder.rglob("photo"))
+    with Log(log_path) as log:
+        assert all("/" not in entry.reading.photo for entry in log.entries("window"))
 
 
 def test_a_form_from_elsewhere_changes_nothing(page: tuple[httpx.Client, Core, Path]) -> None:

@@ -55,7 +55,13 @@ def progress(request: Request, name: str, job_name: str) -> Response:
     for done in list(job.done):
         reading = done.reading
         if reading is None:
-            rows.append((done.label, "", "the same picture as an earlier one, counts once", ""))
+            of_profile = done.outcome == "calibration"
+            words = (
+                "one that the profile was made of, left out"
+                if of_profile
+                else "the same as an earlier one, counts once"
+            )
+            rows.append((done.label, "", words, ""))
         elif reading.verdict is None or reading.co2_mg_l is None:
             reason = reading.reason
             words = "" if reason is None else f"{reason.message} {page_words(reason.next_step)}"
