@@ -190,7 +190,8 @@ def test_show_prints_all_in_order_and_says_why_one_was_refused(filled: Path) -> 
     assert [line.split()[0] for line in lines] == ["window", "window", "desk", "window", "window"]
     assert "2025-06-02 07:30" in lines[0]
     assert "18 12 to 27 watch" in " ".join(lines[0].split())
-    assert "not read: No card was found." in lines[3]
+    assert "not read: no-card" in lines[3]
+    assert "no-card: No card was found." in text
     assert "4 read, 1 not read." in text
     assert "IMG_0007" not in run("log", "show", "--tank", "window")
 

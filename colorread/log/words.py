@@ -39,8 +39,10 @@ def print_entries(console: Console, entries: Sequence[LogEntry]) -> None:
         cells = ([entry.tank] if several else []) + _cells(entry.reading)
         table.add_row(*(_text(console, cell) for cell in cells))
     console.print(table)
-    refused = sum(entry.reading.status == "refused" for entry in entries)
-    console.print(_text(console, f"{len(entries) - refused} read, {refused} not read."))
+    reasons = [entry.reading.reason for entry in entries if entry.reading.reason is not None]
+    console.print(_text(console, f"{len(entries) - len(reasons)} read, {len(reasons)} not read."))
+    for code, message in sorted({reason.code: reason.message for reason in reasons}.items()):
+        console.print(_text(console, f"{code}: {message}"))
 
 
 def print_tanks(console: Console, tanks: Sequence[Tank], counts: Mapping[str, int]) -> None:
@@ -102,7 +104,7 @@ def print_tank(console: Console, tank: Tank, n_readings: int) -> None:
         "Gas": unknown if tank.gas is None else str(tank.gas),
         "Source": _source_words(tank) or unknown,
         "Animals": "some that bear little CO2" if tank.sensitive else "none that bear less CO2 than usual",
-        "Marks": f"plants {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L, fish {marks.fish_mg_l:g} mg/L",
+        "Marks": f"plants {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L, fish {tank.judged_by.fish_mg_l:g} mg/L",
         "Photos": f"lamp {tank.light}" + ("" if tank.profile is None else f", profile {clean_name(tank.profile)}"),
         "Readings": str(n_readings),
     }
@@ -118,8 +120,8 @@ def _cells(reading: Reading) -> list[str]:
     taken = "" if reading.taken_at is None else f"{reading.taken_at:%Y-%m-%d %H:%M}"
     name = clean_name(reading.photo)
     if reading.co2_mg_l is None or reading.verdict is None:
-        message = "" if reading.reason is None else clean_name(reading.reason.message)
-        return [taken, name, "-", "", f"not read: {message}"]
+        code = "" if reading.reason is None else clean_name(reading.reason.code)
+        return [taken, name, "-", "", f"not read: {code}"]
     value, span = (words.removesuffix(" mg/L") for words in co2_words(reading.co2_mg_l))
     return [taken, name, value, "" if reading.limit else span.removeprefix("90 % interval "), reading.verdict.fish]
 
