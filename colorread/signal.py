@@ -28,9 +28,9 @@ _CLIPPED_STD = 0.04  # density that a clipped paper may hide
 # fluid has little of it, leaves and caps are shaded bodies: 0.01 to 0.21 for the fluids of the rendered development
 # photos, 0.30 and 0.86 for a leaf and a cap.
 _MAX_SHADING = 0.25
-# A solid body is shaded and of one color throughout; fluid that shows as much shading is also of unlike depth (spread
-# 0.09 and more on the rendered photos, a drawn ball 0.01).
-_SHADED, _EVEN_DEPTH = 0.08, 0.04
+# A print or a solid body is of one color throughout, fluid of unlike depth: robust spread 0.05 and more on the rendered
+# photos (least in flat vials), mostly 0.02 to 0.03 on prints of the dye's colors, 0.01 on a drawn ball.
+_EVEN_DEPTH = 0.04
 _MAX_HUE_SPREAD_DEG = 25.0  # fluid has one hue: at most 18 degrees on the rendered photos, a picture 44
 _MAX_NEUTRAL = 0.15  # density lost in all channels alike; fluid up to 0.10, leaf and cap from 0.20 there
 _MAX_MISFIT = 2.5  # the dye explains the color of nearly all simulated fluids better than this
@@ -221,7 +221,7 @@ def require_fluid(
     clear_glass = float((glass > max(0.5 * inside, _FAINT)).mean()) < _MAX_COLORED_GLASS
     opaque = (
         signal.shading > _MAX_SHADING
-        or (signal.shading > _SHADED and signal.depth_spread < _EVEN_DEPTH)
+        or signal.depth_spread < _EVEN_DEPTH
         or posterior.neutral_density > _MAX_NEUTRAL
         or posterior.load > _MAX_LOAD
     )

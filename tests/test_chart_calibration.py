@@ -298,6 +298,20 @@ def test_how_explains_with_cautions() -> None:
         assert words in result.output
 
 
+def test_few_patches_of_paper_pass_for_fluid_even_where_no_chart_is_known(
+    pdf: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # The second line of defence: patches in the dye's own colors, as of a chart that nobody knows.
+    monkeypatch.setattr("colorread.pipeline.shows_chart", lambda view, chroma: False)
+    photos = [
+        chart_photo(pdf, printer, phone, replace(SCENE, lamp=lamp))
+        for phone in PHONES
+        for printer in PRINTERS
+        for lamp in LAMPS
+    ]
+    assert sum(read_photo(photo).status == "read" for photo in photos) <= len(photos) / 6
+
+
 @pytest.mark.parametrize("lamp", LAMPS)
 def test_a_chart_is_never_read_as_a_vial(pdf: bytes, lamp: str) -> None:
     for phone, printer in zip(PHONES, PRINTERS, strict=True):
