@@ -93,7 +93,7 @@ def print_tank(console: Console, tank: Tank, n_readings: int) -> None:
     n_readings : int
         How many readings it has.
     """
-    marks, unknown = tank.marks, "not known"
+    marks, unknown = tank.judged_by, "not known"
     rows = {
         "Volume": unknown if tank.volume_l is None else f"{tank.volume_l:g} L",
         "Fluid": f"{tank.kh_dkh:g} dKH"
@@ -104,7 +104,7 @@ def print_tank(console: Console, tank: Tank, n_readings: int) -> None:
         "Gas": unknown if tank.gas is None else str(tank.gas),
         "Source": _source_words(tank) or unknown,
         "Animals": "some that bear little CO2" if tank.sensitive else "none that bear less CO2 than usual",
-        "Marks": f"plants {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L, fish {tank.judged_by.fish_mg_l:g} mg/L",
+        "Marks": f"plants {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L, fish {marks.fish_mg_l:g} mg/L",
         "Photos": f"lamp {tank.light}" + ("" if tank.profile is None else f", profile {clean_name(tank.profile)}"),
         "Readings": str(n_readings),
     }
