@@ -279,7 +279,7 @@ def _row(reading: Reading) -> tuple[float, float, float, bool, bool, float, floa
 
 
 class _Problem:
-    """The posterior over standard-normal coordinates: one column each for the eight parameters and three errors."""
+    """The posterior over standard-normal coordinates: seven parameters, three of shared errors, one of own noise."""
 
     n = 11
 
@@ -315,23 +315,25 @@ class _Problem:
         ln_expected = np.log(np.maximum(expected, 1e-6))
         # The place on the color scale is that of the expected color: that of the seen one goes along with its noise.
         angle = series.angle - (ln_expected - series.ln_co2) * _PH_PER_LN / _PH_PER_RADIAN
-        shared, cosine, sine = x[:, 7:8], x[:, 8:9], x[:, 9:10]
+        shared, cosine, sine = (x[:, [column]] for column in (7, 8, 9))
         error = shared * series.shared_std + series.color_std * (cosine * np.cos(angle) + sine * np.sin(angle))
         off = ln_expected + error - series.ln_co2
-        # The odd column widens or narrows what the readings scatter on their own: their budgets may be off by a third.
-        scale = np.exp(0.3 * x[:, 10:11])
-        scaled = off / np.where(off < 0.0, series.std_below, series.std_above) / scale
+        scaled = off / np.where(off < 0.0, series.std_below, series.std_above) / self._noise(x)
         return np.where(series.open_below & (off < 0.0) | series.open_above & (off > 0.0), 0.0, scaled)
 
     def log_posterior(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the log density, up to a constant, shape (D,)."""
         residual = self.residuals(x)
-        own = (self.series.std_below + self.series.std_above) / 2.0 * np.exp(0.3 * x[:, 10:11])
+        own = (self.series.std_below + self.series.std_above) / 2.0 * self._noise(x)
         ratio = own / _OUTLIER_STD_LN
         good = (1.0 - _OUTLIER_SHARE) * np.exp(-0.5 * residual**2)
         stray = _OUTLIER_SHARE * ratio * np.exp(-0.5 * (residual * ratio) ** 2)
         per_reading = np.log(good + stray) - np.log(own)
         return np.asarray(per_reading.sum(axis=1) - 0.5 * (x**2).sum(axis=1))
+
+    def _noise(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the readings' own scatter against their budgets, which may be off by a third, shape (D, 1)."""
+        return np.asarray(np.exp(0.3 * x[:, [10]]))
 
 
 def _sample(problem: _Problem) -> tuple[NDArray[np.float64], float]:
