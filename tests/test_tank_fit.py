@@ -8,7 +8,8 @@ import pytest
 
 from colorread.carbonate import ph_from_co2
 from colorread.reading import Interval
-from colorread.tank.fit import CannotTell, TankFit, fit_tank, vial_series, wall_clock
+from colorread.tank.fit import TankFit, fit_tank
+from colorread.tank.series import CannotTell, vial_series, wall_clock
 from colorread.tank.settings import GasSource, Tank
 from tests.fabricated import made_refusal
 from tests.tank_simulator import Truth, simulated_week

@@ -14,10 +14,11 @@ from colorread.fluid import RENEW_AFTER_WEEKS
 from colorread.reading import Interval, Reading
 from colorread.tank.advice import advise
 from colorread.tank.days import Advice, Change, Course, Estimate, PhotoPoint, SourceOutlook, TankSummary
-from colorread.tank.fit import CannotTell, TankFit, fit_tank, wall_clock
+from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.forecast import day_course, day_start, interval, thinned_index
 from colorread.tank.gas_source import USUAL_YIELD, co2_of_charge_g
 from colorread.tank.model import is_on
+from colorread.tank.series import CannotTell, wall_clock
 from colorread.tank.settings import Tank
 
 _STEP_H = 0.5
