@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from calibration.camera import LOG_RATIO, RgbSpace, direction_deg, signal_family
 from calibration.dye import PKA_25C_FRESH
-from calibration.inversion import PKA_SHIFT, Evidence, SignalSamples, State, weigh_members
+from calibration.evidence import PKA_SHIFT, Evidence, State, weigh_members
+from calibration.family_fit import SignalSamples
 from calibration.whole_file import write_whole
 
 SCHEMA = "colorread.profile/1"

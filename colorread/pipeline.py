@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from calibration.camera import dye_transmittance, rgb_lin_under_d65
 from calibration.card import load_card
 from calibration.dye import pka_prime
-from calibration.inversion import Evidence, PhPosterior, infer_ph
+from calibration.evidence import Evidence
+from calibration.inversion import PhPosterior, infer_ph
 from calibration.profile import Profile, validity
 from colorread.balance import balance_view
 from colorread.carbonate import ionic_strength

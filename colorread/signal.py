@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.inversion import PhPosterior, SignalSamples
+from calibration.family_fit import SignalSamples
+from calibration.inversion import PhPosterior
 from calibration.tone import ToneFit, decode_tone
 from colorread.balance import PaperField
 from colorread.card.view import CardView

@@ -26,7 +26,8 @@ from typer.testing import CliRunner
 
 import colorread.batch.score
 import colorread.cli
-from calibration.inversion import Evidence, SignalSamples
+from calibration.evidence import Evidence
+from calibration.family_fit import SignalSamples
 from calibration.profile import KnownSample, Profile, write_profile
 from colorread.batch.csv import COLUMNS, write_csv
 from colorread.batch.folder import PhotoFile, find_photos

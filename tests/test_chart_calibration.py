@@ -17,7 +17,8 @@ from typer.testing import CliRunner
 from calibration.chart import CHART_PH, ph_by_chart
 from calibration.chart_sheet import write_chart_sheet
 from calibration.dye import PKA_STD
-from calibration.inversion import SignalSamples, infer_ph
+from calibration.family_fit import SignalSamples
+from calibration.inversion import infer_ph
 from calibration.profile import Profile, estimate_parameters, read_profile, write_profile
 from colorread.chart_find import ChartColors, measure_chart
 from colorread.cli import app

@@ -15,15 +15,9 @@ from scipy import stats
 
 from calibration.camera import DENSITY_CEILING, signal_family
 from calibration.dye import BASE_MAXIMUM_L_MOL_CM, absorptivity
-from calibration.inversion import (
-    PKA_SHIFT,
-    Evidence,
-    PhPosterior,
-    SignalSamples,
-    infer_ph,
-    quantiles,
-    weigh_members,
-)
+from calibration.evidence import PKA_SHIFT, Evidence, weigh_members
+from calibration.family_fit import SignalSamples
+from calibration.inversion import PhPosterior, infer_ph, quantiles
 from calibration.spectra import WAVELENGTH_NM, cie_illuminants, observer, sensors
 
 PH_RANGE = (5.9, 7.7)

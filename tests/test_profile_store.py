@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from calibration.inversion import Evidence, SignalSamples
+from calibration.evidence import Evidence
+from calibration.family_fit import SignalSamples
 from calibration.profile import KnownSample, Profile, write_profile
 from colorread.cli import app
 from colorread.photo.load import camera_model_of

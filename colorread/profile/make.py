@@ -14,7 +14,9 @@ import numpy as np
 from calibration.camera import direction_deg
 from calibration.chart import CHART_PH, ph_by_chart
 from calibration.dye import pka_prime
-from calibration.inversion import PRINTED_STATES, Evidence, SignalSamples, State, infer_ph
+from calibration.evidence import PRINTED_STATES, Evidence, State
+from calibration.family_fit import SignalSamples
+from calibration.inversion import infer_ph
 from calibration.profile import KnownSample, Profile
 from colorread.carbonate import ionic_strength, ph_in_air_equilibrium
 from colorread.chart_find import ChartColors, measure_chart

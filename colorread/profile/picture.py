@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 
 from calibration.camera import LOG_RATIO, direction_deg, signal_family
 from calibration.dye import PKA_25C_FRESH
-from calibration.inversion import weigh_members
+from calibration.evidence import weigh_members
 from calibration.profile import USUAL_LOAD_INDEX, Profile, estimate_parameters
 
 _MARKERS = {"acid": "v", "base": "^", "known": "o", "chart": "s", "kit-chart": "D"}

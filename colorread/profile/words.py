@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from calibration.dye import PKA_25C_FRESH, PKA_STD
-from calibration.inversion import PRINTED_STATES
+from calibration.evidence import PRINTED_STATES
 from calibration.profile import Profile, estimate_parameters, validity
 
 _STATE_WORDS = {"acid": "all yellow", "base": "all blue"}

@@ -1,0 +1,135 @@
+"""What is known from a calibration, and how it weighs light, sensor and pKa'."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import RgbSpace, signal_family
+from calibration.dye import PKA_STD
+from calibration.family_fit import RATIO, SignalSamples, fit_family
+
+_SURELY_BLUE = 1.1  # baking soda alone takes water to about pH 8.3: assumption, from memory
+# The patches of a chart share its inks, so all together count as this many independent ones: on simulated prints more
+# made the intervals too small.
+_INDEPENDENT_PATCHES = 2.0
+State = Literal["acid", "base", "known", "chart", "kit-chart"]
+"""What is known of the color: fluid all yellow, all blue or of known pH; a patch of the own chart or of a kit's."""
+PRINTED_STATES: frozenset[State] = frozenset(("chart", "kit-chart"))
+"""States of which a print was seen instead of fluid."""
+PKA_SHIFT: NDArray[np.float64] = np.round(np.arange(-0.3, 0.301, 0.02), 3)
+"""Grid of the pKa' around its expected value, shape (31,) [-]."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """
+    The color of the same vial with fluid whose state is known, or of a patch of a chart, from a calibration.
+
+    Parameters
+    ----------
+    samples : SignalSamples
+        Its color.
+    space : {'srgb', 'display-p3'}
+        Primaries of that photo.
+    state : {'acid', 'base', 'known', 'chart', 'kit-chart'}
+        Dye all yellow, all blue, or at a known pH; or a print of its color. The own chart is computed for `pka` and so
+        says nothing of the dye in the vial, while the maker of a kit matched its chart to the kit's dye.
+    ph, ph_std : float
+        Known pH and its standard uncertainty; without meaning for the ends [-].
+    pka : float
+        pKa' expected in that fluid, by its ionic strength and temperature [-].
+    """
+
+    samples: SignalSamples
+    space: RgbSpace
+    state: State
+    ph: float
+    ph_std: float
+    pka: float
+
+
+def weigh_members(
+    member_weight: NDArray[np.float64], evidence: Sequence[Evidence], trust: float = 1.0
+) -> NDArray[np.float64]:
+    """
+    Return the joint weight of every member of the family and every shift of the pKa'.
+
+    The evidence counts with probability `trust`; with the rest it does not apply to the photo at hand, and the prior
+    stands. Where the photo contradicts the evidence the prior so takes over by itself.
+
+    Parameters
+    ----------
+    member_weight : ndarray of float, shape (K,)
+        Prior weight of the members.
+    evidence : sequence of Evidence
+        Nothing leaves the prior as it is.
+    trust : float, default 1.0
+        Probability that the evidence applies [-].
+
+    Returns
+    -------
+    ndarray of float64, shape (K, 31)
+        Over the members and `PKA_SHIFT`, sum 1.
+    """
+    log_prior = np.log(member_weight)[:, None] - 0.5 * (PKA_SHIFT[None, :] / PKA_STD) ** 2
+    log_weight = log_prior
+    n_patches = sum(item.state in PRINTED_STATES for item in evidence)
+    patch_share = min(1.0, _INDEPENDENT_PATCHES / max(n_patches, 1))
+    for item in evidence:
+        samples = item.samples
+        densities = (samples.density.tobytes(), samples.density_std.tobytes())
+        share = patch_share if item.state in PRINTED_STATES else 1.0
+        log_weight = log_weight + share * _log_of_evidence(
+            *densities, item.space, item.state, item.ph, item.ph_std, item.pka
+        )
+    weight: NDArray[np.float64] = trust * _normed(log_weight) + (1.0 - trust) * _normed(log_prior)
+    return weight
+
+
+@lru_cache(maxsize=64)  # the evidence of a profile is the same for every photo
+def _log_of_evidence(
+    density: bytes, density_std: bytes, space: RgbSpace, state: str, ph: float, ph_std: float, pka: float
+) -> NDArray[np.float64]:
+    """Log likelihood of known fluid over members and, where its pH is known, pKa' shifts; shape (K, 1) or (K, 31)."""
+    samples = SignalSamples(
+        density=np.frombuffer(density).reshape(-1, 3), density_std=np.frombuffer(density_std).reshape(-1, 3)
+    )
+    log_likelihood = fit_family(samples, signal_family(space).density).log_likelihood
+    if state in ("known", "kit-chart"):
+        log_weight = _log_at_known_ph(log_likelihood, ph, ph_std, pka)
+    elif state == "chart":
+        log_weight = _log_at_known_ph(log_likelihood, ph, ph_std, pka)[:, [len(PKA_SHIFT) // 2]]
+    elif state == "acid":
+        log_weight = log_likelihood[:, [0]]
+    else:
+        # Soda makes the fluid blue, but not how blue: any ratio of a twelvefold excess and more is as likely.
+        log_weight = np.logaddexp.reduce(log_likelihood[:, RATIO > _SURELY_BLUE], axis=1)[:, None]
+    log_weight.setflags(write=False)
+    return log_weight
+
+
+def _normed(log_weight: NDArray[np.float64]) -> NDArray[np.float64]:
+    weight = np.exp(log_weight - log_weight.max())
+    normed: NDArray[np.float64] = weight / weight.sum()
+    return normed
+
+
+def _log_at_known_ph(log_likelihood: NDArray[np.float64], ph: float, ph_std: float, pka: float) -> NDArray[np.float64]:
+    """Log likelihood of a known fluid over members and pKa' shifts, shape (K, 31), the pH being uncertain."""
+    likelihood = np.exp(log_likelihood - log_likelihood.max())
+    total = np.zeros((len(likelihood), len(PKA_SHIFT)))
+    # Gauss-Hermite quadrature over the pH.
+    nodes, weights = np.polynomial.hermite_e.hermegauss(11)
+    for node, weight in zip(nodes, weights / weights.sum(), strict=True):
+        ratio = np.clip(ph + node * ph_std - pka - PKA_SHIFT, RATIO[0], RATIO[-1])
+        place = (ratio - RATIO[0]) / (RATIO[1] - RATIO[0])
+        lower = np.minimum(place.astype(int), len(RATIO) - 2)
+        upper_share = place - lower
+        total += weight * (likelihood[:, lower] * (1.0 - upper_share) + likelihood[:, lower + 1] * upper_share)
+    return np.log(np.maximum(total, 1e-300))

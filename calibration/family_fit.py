@@ -1,0 +1,130 @@
+"""How well every light, sensor and color processing of the family explains the color of a fluid."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import LOAD, LOG_RATIO
+
+# How far expected and seen densities differ beyond noise: glass, dye batch, phone. Chosen so that the intervals cover
+# on the rendered development photos.
+_DENSITY_STD = 0.015
+_DENSITY_STD_PER_DENSITY = 0.02
+# Light lost or gathered alike in all channels by shadow and by the lens of the vial.
+_NEUTRAL_MEAN, _NEUTRAL_STD = 0.05, 0.15
+_LOAD_MEDIAN, _LOAD_STD_LN = 0.7, 0.8  # usual dye amounts, from drops per millilitre and bore of common vials
+# The samples of one vial share lamp, glass and paper: together they count as this many independent ones.
+_INDEPENDENT_SAMPLES = 4.0
+# Between the ratios of the family the likelihood is taken from a curve through them: a usual photo tells the ratio far
+# finer than their steps of 0.1.
+_FINER = 4
+RATIO: NDArray[np.float64] = np.linspace(LOG_RATIO[0], LOG_RATIO[-1], _FINER * (len(LOG_RATIO) - 1) + 1)
+"""Grid of pH - pKa' that likelihoods are told on, shape (161,) [-]."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignalSamples:
+    """
+    Color of the fluid, in parts of unlike thickness.
+
+    Parameters
+    ----------
+    density : ndarray of float, shape (N, 3)
+        -log10 of fluid over paper in linear R, G, B, each part the median of its pixels.
+    density_std : ndarray of float, shape (N, 3)
+        Standard uncertainty from noise, clipping and paper [-].
+    """
+
+    density: NDArray[np.float64]
+    density_std: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FamilyFit:
+    """
+    How well each member of the family explains a color.
+
+    Parameters
+    ----------
+    log_likelihood : ndarray of float64, shape (K, 161)
+        Over the members and `RATIO`.
+    load : float
+        Dye amount at the best fit [-].
+    misfit : float
+        Smallest sum of squares, per sample.
+    neutral_density : float
+        Loss common to all channels at the best fit [-].
+    """
+
+    log_likelihood: NDArray[np.float64]
+    load: float
+    misfit: float
+    neutral_density: float
+
+
+def fit_family(samples: SignalSamples, expected: NDArray[np.float32]) -> FamilyFit:
+    """
+    Return how well each member of the family explains a color, at every ratio of the dye's forms.
+
+    Parameters
+    ----------
+    samples : SignalSamples
+        At least one part; each has a dye amount and a neutral loss of its own, both integrated out.
+    expected : ndarray of float32, shape (K, 41, 20, 3)
+        Densities of the family over members, ratios and dye amounts.
+
+    Returns
+    -------
+    FamilyFit
+        Likelihood and best fit.
+    """
+    log_load_prior = -0.5 * (np.log(LOAD / _LOAD_MEDIAN) / _LOAD_STD_LN) ** 2
+    load_prior = np.exp(log_load_prior).astype(np.float32)
+    load_prior /= load_prior.sum()
+    total = np.zeros(expected.shape[:2])
+    misfits, loads, neutrals = [], [], []
+    for density, noise_std in zip(samples.density, samples.density_std, strict=True):
+        std = np.sqrt(_DENSITY_STD**2 + (_DENSITY_STD_PER_DENSITY * density) ** 2 + noise_std**2)
+        precision = (1.0 / std**2).astype(np.float32)
+        # A neutral shift of unknown size adds variance along (1, 1, 1); Sherman-Morrison gives the inverse.
+        shrink = np.float32(1.0 / (1.0 / _NEUTRAL_STD**2 + precision.sum()))
+        residual = (density - _NEUTRAL_MEAN).astype(np.float32) - expected
+        projected = residual @ precision
+        square = np.square(residual) @ precision - shrink * projected**2
+        least = square.min(axis=-1)
+        marginal = np.exp(-0.5 * (square - least[..., None])) @ load_prior
+        total += np.log(marginal) - 0.5 * least
+        best = np.unravel_index(int(np.argmin(square)), square.shape)
+        misfits.append(float(square[best]))
+        loads.append(float(LOAD[best[2]]))
+        neutrals.append(_NEUTRAL_MEAN + float(shrink * projected[best]))
+    total *= min(1.0, _INDEPENDENT_SAMPLES / len(samples.density))
+    return FamilyFit(
+        log_likelihood=total @ _curve_through_ratios(),
+        load=float(np.median(loads)),
+        misfit=float(np.median(misfits)),
+        neutral_density=float(np.median(neutrals)),
+    )
+
+
+@lru_cache(maxsize=1)
+def _curve_through_ratios() -> NDArray[np.float64]:
+    """Weights of a cubic curve through the ratios of the family (Catmull-Rom), shape (41, 161)."""
+    n = len(LOG_RATIO)
+    place = np.arange(len(RATIO)) / _FINER
+    lower = np.minimum(place.astype(int), n - 2)
+    t = place - lower
+    parts = (
+        t * (-0.5 + t * (1.0 - 0.5 * t)),
+        1.0 + t**2 * (1.5 * t - 2.5),
+        t * (0.5 + t * (2.0 - 1.5 * t)),
+        0.5 * t**2 * (t - 1.0),
+    )
+    weights = np.zeros((n, len(RATIO)))
+    for offset, part in enumerate(parts, -1):
+        np.add.at(weights, (np.clip(lower + offset, 0, n - 1), np.arange(len(RATIO))), part)
+    return weights
