@@ -21,6 +21,10 @@ from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.summary import summarize
 
 
+DEMO_LOG = "demo.sqlite"
+"""Name of the log of the demonstration, by which its folder is known: never that of a keeper's own log."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DemoTank:
     """
@@ -83,7 +87,7 @@ def run_demo(folder: Path, images: Path, *, on_step: Callable[[str], None]) -> l
         If a file cannot be read or written.
     """
     entries = tomllib.loads((images / "demo.toml").read_text(encoding="utf-8"))["tank"]
-    with Log(folder / "log.sqlite") as log:
+    with Log(folder / DEMO_LOG) as log:
         return [_run_tank(entry, folder, images, log, on_step) for entry in entries]
 
 

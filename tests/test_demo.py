@@ -8,7 +8,7 @@ import pytest
 from typer.testing import CliRunner
 
 from colorread.cli import app
-from colorread.demo import find_images
+from colorread.demo import DEMO_LOG, find_images
 from colorread.log.store import Log
 from colorread.tank.summary import summarize
 
@@ -35,7 +35,7 @@ def test_every_tank_gets_a_marked_report(demo: tuple[Path, str]) -> None:
 
 def test_the_week_tells_the_tank_that_was_rendered(demo: tuple[Path, str]) -> None:
     # The truth of the rendered week stands in its manifest; nothing of the reading has seen it.
-    with Log(demo[0] / "log.sqlite") as log:
+    with Log(demo[0] / DEMO_LOG) as log:
         tank = log.tank("window seat")
         summary = summarize(tank, [entry.reading for entry in log.entries("window seat")])
     truth = {photo["file"]: photo["tank_co2_mg_l"] for photo in TRUTH["photo"] if "tank_co2_mg_l" in photo}
@@ -53,7 +53,7 @@ def test_the_week_tells_the_tank_that_was_rendered(demo: tuple[Path, str]) -> No
 
 
 def test_a_folder_that_holds_other_things_is_left_alone(tmp_path: Path) -> None:
-    (tmp_path / "diary.txt").write_text("mine")
+    (tmp_path / "log.sqlite").write_text("mine")
     result = CliRunner().invoke(app, ["demo", "--out", str(tmp_path)])
     assert result.exit_code == 2
-    assert [path.name for path in tmp_path.iterdir()] == ["diary.txt"]
+    assert [path.name for path in tmp_path.iterdir()] == ["log.sqlite"]

@@ -22,11 +22,11 @@ def demo(
     from rich.padding import Padding
     from rich.text import Text
 
-    from colorread.demo import find_images, run_demo
+    from colorread.demo import DEMO_LOG, find_images, run_demo
     from colorread.log.store import LogError
 
     console, stdout = Console(stderr=True), Console(highlight=False)
-    if out.exists() and (not out.is_dir() or (any(out.iterdir()) and not (out / "log.sqlite").exists())):
+    if out.exists() and (not out.is_dir() or (any(out.iterdir()) and not (out / DEMO_LOG).exists())):
         fail(f"{out} holds other things; name an empty or new folder with --out.")
     try:
         out.mkdir(parents=True, exist_ok=True)
