@@ -20,7 +20,6 @@ from colorread.tank.days import TankSummary
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.summary import summarize
 
-
 DEMO_LOG = "demo.sqlite"
 """Name of the log of the demonstration, by which its folder is known: never that of a keeper's own log."""
 
