@@ -12,6 +12,7 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
+from colorread.console_text import printable, shown
 from colorread.flags import flag_text
 from colorread.fluid import CAUTIONS, RENEWAL, DyeDose, FluidRecipe, RoomAirColor
 from colorread.reading import Interval, Reading
@@ -25,7 +26,6 @@ _LABEL_WIDTH = 10
 _FISH_MARKS = {"no concern read": ("○", "bold"), "watch": ("▲", "bold yellow"), "act": ("▲▲", "bold red")}
 _GAP = ("", "", "")
 _REFUSED_MARK = "✗"
-_ASCII = str.maketrans("○▲✗─━┼╋●◀▶", "o!x-=++O<>") | {ord("°"): "", ord("±"): "+-"}
 
 
 def print_reading(console: Console, reading: Reading, picture: Path | None = None) -> None:
@@ -65,15 +65,15 @@ def print_summary(console: Console, readings: Sequence[Reading]) -> None:
     table.add_column("90 %", no_wrap=True)
     table.add_column("fish")
     for reading in readings:
-        name = _printable(console, clean_name(Path(reading.photo).name))
+        name = printable(console, clean_name(Path(reading.photo).name))
         if reading.co2_mg_l is None or reading.verdict is None:
             code = "" if reading.reason is None else reading.reason.code
-            table.add_row(Text(name), "-", "", _printable(console, f"{_REFUSED_MARK} not read: {code}"))
+            table.add_row(Text(name), "-", "", printable(console, f"{_REFUSED_MARK} not read: {code}"))
             continue
         value, span = (words.removesuffix(" mg/L") for words in co2_words(reading.co2_mg_l))
         span = "" if reading.limit else span.removeprefix("90 % interval ")
         mark, style = _FISH_MARKS[reading.verdict.fish]
-        fish = Text(_printable(console, f"{mark} {reading.verdict.fish}"), style=style)
+        fish = Text(printable(console, f"{mark} {reading.verdict.fish}"), style=style)
         table.add_row(Text(name), value, span, fish)
     console.print(table)
 
@@ -252,11 +252,4 @@ def _print_panel(console: Console, title: str, lines: Sequence[str]) -> None:
 
 
 def _print(console: Console, text: str, style: str) -> None:
-    console.print(Text(_printable(console, text), style=style, overflow="fold"))
-
-
-def _printable(console: Console, text: str) -> str:
-    """Return what the console can show, in plain ASCII where it knows no Unicode."""
-    if not console.options.ascii_only:
-        return text
-    return text.translate(_ASCII).encode("ascii", "replace").decode("ascii")
+    console.print(shown(console, text, style))

@@ -94,6 +94,7 @@ def made_week(**changes: Any) -> TankSummary:
         ),
         fluid_advice="The fluid is 19 days old: renew it every four weeks.",
         advice=made_advice(),
+        cautions=made_advice().cautions,
         notes=("The KH of the fluid was stated, its error is taken as 2 %.",),
         common_std_ph=0.1,
         fitted={"uptake per hour": Interval(value=0.021, low=0.008, high=0.04)},

@@ -3,7 +3,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
-from io import StringIO
+from io import BytesIO, StringIO, TextIOWrapper
 
 import numpy as np
 import pytest
@@ -144,6 +144,27 @@ def test_the_terminal_says_it_in_words(summary: TankSummary) -> None:
     for words in ("Fish:", "Plants:", "Gas:", "What to change", "Caution:", "Vial lags by"):
         assert words in text
     assert " safe" not in text.lower()
+
+
+def test_a_terminal_without_unicode_gets_plain_letters(summary: TankSummary) -> None:
+    stream = TextIOWrapper(BytesIO(), encoding="ascii")
+    print_tank_summary(Console(file=stream, width=100), summary)
+    stream.seek(0)
+    assert "What to change" in stream.read()
+
+
+def test_a_high_reading_brings_its_cautions_even_without_a_course(truth: Truth) -> None:
+    high = made_reading(co2_mg_l=Interval(value=40.0, low=30.0, high=55.0), verdict=None)
+    few = summarize(truth.tank, [high])
+    assert few.advice is None
+    assert any("gasping" in caution for caution in few.cautions)
+    assert "Caution: Look at the fish" in text_of(few)
+    assert summary_to_dict(few)["cautions"] == list(few.cautions)
+
+
+def test_brackets_in_words_are_no_markup(truth: Truth) -> None:
+    odd = replace(summarize(truth.tank, []), headline=("a [bold]b[/bold] [/] c",))
+    assert "a [bold]b[/bold] [/] c" in text_of(odd)
 
 
 def test_made_up_data_is_marked(truth: Truth) -> None:

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from rich import box
 from rich.console import Console
 from rich.table import Table
-from rich.text import Text
 
+from colorread.console_text import shown
 from colorread.reading import Reading
 
 _NAMES_SHOWN = 3
@@ -54,7 +54,7 @@ def _table_of_refused(console: Console, refused: Sequence[Reading]) -> Table:
     for code, readings in sorted(by_code.items(), key=lambda item: (-len(item[1]), item[0])):
         steps = " ".join(dict.fromkeys(reading.reason.next_step for reading in readings if reading.reason is not None))
         names = _listed([reading.photo for reading in readings])
-        table.add_row(code, str(len(readings)), _text(console, names), _text(console, steps))
+        table.add_row(code, str(len(readings)), shown(console, names), shown(console, steps))
     return table
 
 
@@ -98,10 +98,4 @@ def _listed(names: Sequence[str]) -> str:
 
 
 def _print(console: Console, text: str, style: str = "") -> None:
-    console.print(_text(console, text, style))
-
-
-def _text(console: Console, text: str, style: str = "") -> Text:
-    """Return text without what the console cannot show."""
-    encoding = console.encoding
-    return Text(text.encode(encoding, "replace").decode(encoding), style=style, overflow="fold")
+    console.print(shown(console, text, style))

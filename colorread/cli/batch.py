@@ -12,7 +12,7 @@ import typer
 
 from colorread.cli.calibrate import load_profile
 from colorread.cli.log import LogFile, open_log
-from colorread.cli.options import EXIT_FAILED, EXIT_REFUSED, fail, number
+from colorread.cli.options import EXIT_FAILED, EXIT_REFUSED, fail, number, require_new, writing
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -105,8 +105,7 @@ def _require_writable(paths: Sequence[Path], force: bool) -> None:
     for path in paths:
         if path.is_dir() or not path.absolute().parent.is_dir():
             fail(f"{path} cannot be written: name a file in a folder that exists.")
-        if path.exists() and not force:
-            fail(f"{path} exists already; choose another name or add --force to replace it.")
+        require_new(path, force)
 
 
 def _tell_unopened(error: OSError) -> None:
@@ -189,7 +188,7 @@ def _print_text(readings: Sequence[Reading], run: _Run, tank: Tank, *, is_named:
 def _write_csv(path: Path, readings: Iterable[Reading]) -> None:
     from colorread.batch.csv import write_csv
 
-    with _writing(path):
+    with _saying(path):
         write_csv(path, readings)
 
 
@@ -206,6 +205,7 @@ def _tell_of_tank(
     summary_file, report, plot = files
     if not prints and files == (None, None, None):
         return
+    from colorread.batch.score import kept
     from colorread.tank.summary import summarize
 
     summary = summarize(tank, readings)
@@ -219,29 +219,29 @@ def _tell_of_tank(
         from calibration.whole_file import write_whole
         from colorread.tank.summary_json import summary_to_dict
 
-        with _writing(summary_file):
+        with _saying(summary_file):
             text = json.dumps(summary_to_dict(summary), allow_nan=False, indent=2)
             write_whole(summary_file, f"{text}\n".encode("ascii"))
     if report is not None:
-        from colorread.batch.score import kept
         from colorread.report.html import write_report
 
-        with _writing(report):
+        with _saying(report):
             write_report(report, summary, kept(log, tank, run.names, with_pictures=True))
     if plot is not None:
-        from colorread.batch.score import kept
         from colorread.report.plot import write_plot
 
-        with _writing(plot):
+        with _saying(plot):
             write_plot(plot, summary, kept(log, tank, run.names))
 
 
 @contextmanager
-def _writing(path: Path) -> Iterator[None]:
+def _saying(path: Path) -> Iterator[None]:
+    """Tell what was written, or why it could not be."""
     try:
-        yield
-    except (OSError, ValueError) as error:
-        fail(f"{path} could not be written: {getattr(error, 'strerror', None) or error}", EXIT_FAILED)
+        with writing(path):
+            yield
+    except ValueError as error:  # there is nothing to draw
+        fail(f"{path} could not be written: {error}", EXIT_FAILED)
     typer.echo(f"Wrote {path}.", err=True)
 
 

@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from colorread.cli.options import EXIT_FAILED, KH_RANGE_DKH, TEMPERATURE_RANGE_C, LightClass, fail, number
+from colorread.cli.options import (
+    EXIT_FAILED,
+    KH_RANGE_DKH,
+    TEMPERATURE_RANGE_C,
+    LightClass,
+    fail,
+    number,
+    require_new,
+    writing,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -201,10 +210,8 @@ def profile(
     if picture is not None:
         from colorread.profile.picture import write_profile_picture
 
-        try:
+        with writing(picture):
             write_profile_picture(found, picture)
-        except OSError as error:
-            fail(f"{picture} could not be written: {error.strerror or error}.", EXIT_FAILED)
         typer.echo(f"Wrote {picture}.")
 
 
@@ -280,8 +287,7 @@ def _make(
 def _write(make: Callable[[Profile | None], Profile], out: Path | None, from_profile: Path | None, force: bool) -> None:
     if out is None:
         fail("Say where to write the profile: --out me.toml.")
-    if out.exists() and not force:
-        fail(f"{out} exists already; choose another name or add --force to replace it.")
+    require_new(out, force)
     from calibration.profile import write_profile
     from colorread.profile.words import profile_lines
 
@@ -290,10 +296,8 @@ def _write(make: Callable[[Profile | None], Profile], out: Path | None, from_pro
         made = make(earlier)
     except ValueError as error:
         fail(str(error))
-    try:
+    with writing(out):
         write_profile(made, out, overwrite=force)
-    except OSError as error:
-        fail(f"{out} could not be written: {error.strerror or error}.", EXIT_FAILED)
     for line in profile_lines(made):
         typer.echo(line)
     typer.echo(f"Wrote {out}. Read with it: colorread read photo.jpg --profile {out}")

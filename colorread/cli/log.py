@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from colorread.cli.options import EXIT_FAILED, fail
+from colorread.cli.options import EXIT_FAILED, fail, require_new, writing
 
 if TYPE_CHECKING:
     from datetime import date
@@ -54,7 +54,7 @@ def show(
     if as_json and csv is not None:
         fail("Choose one of --json and --csv.")
     if csv is not None:
-        _require_new(csv, force)
+        require_new(csv, force)
     with open_log(log) as opened:
         if csv is not None and tank is None and len(opened.tanks()) > 1:
             fail("A table in CSV is of one tank: say which one with --tank.")
@@ -62,7 +62,7 @@ def show(
     if csv is not None:
         from colorread.batch.csv import write_csv
 
-        with _writing(csv):
+        with writing(csv):
             write_csv(csv, [entry.reading for entry in entries])
         typer.echo(f"Wrote {_plural(len(entries), 'reading')} to {csv}.")
     elif as_json:
@@ -89,14 +89,14 @@ def export_(
     log: LogFile = None,
 ) -> None:
     """Write all tanks, readings and evidence pictures to a file that log import reads back."""
-    _require_new(file, force)
+    require_new(file, force)
     from calibration.whole_file import write_whole
     from colorread.log.lines import export_lines
 
     with open_log(log) as opened:
         lines = [line.encode("ascii") for line in export_lines(opened)]
         n_tanks = len(opened.tanks())
-    with _writing(file):
+    with writing(file):
         write_whole(file, b"".join(lines))
     typer.echo(f"Wrote {_plural(len(lines) - n_tanks - 2, 'reading')} of {_plural(n_tanks, 'tank')} to {file}.")
 
@@ -217,19 +217,6 @@ def _is_photo(entry: LogEntry, text: str) -> bool:
 
 def _is_before(entry: LogEntry, day: date) -> bool:
     return entry.reading.taken_at is not None and entry.reading.taken_at.date() < day
-
-
-def _require_new(file: Path, force: bool) -> None:
-    if file.exists() and not force:
-        fail(f"{file} exists already; choose another name or add --force to replace it.")
-
-
-@contextmanager
-def _writing(file: Path) -> Iterator[None]:
-    try:
-        yield
-    except OSError as error:
-        fail(f"{file} could not be written: {error.strerror or error}.", EXIT_FAILED)
 
 
 def _plural(count: int, noun: str) -> str:

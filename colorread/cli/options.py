@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from contextlib import contextmanager
 from enum import StrEnum
+from pathlib import Path
 from typing import Any, NoReturn
 
 import typer
@@ -51,6 +54,42 @@ def number(help_text: str, metavar: str, low: float = -math.inf, high: float = m
         return value
 
     return typer.Option(help=help_text, metavar=metavar, callback=check)
+
+
+def require_new(path: Path, force: bool) -> None:
+    """
+    Fail where a file is there already and may not be replaced.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    force : bool
+        Whether it may be replaced.
+    """
+    if path.exists() and not force:
+        fail(f"{path} exists already; choose another name or add --force to replace it.")
+
+
+@contextmanager
+def writing(path: Path) -> Iterator[None]:
+    """
+    Fail with one sentence where a file cannot be written in a ``with`` block.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Yields
+    ------
+    None
+        For the writing.
+    """
+    try:
+        yield
+    except OSError as error:
+        fail(f"{path} could not be written: {error.strerror or error}.", EXIT_FAILED)
 
 
 def fail(message: str, code: int = EXIT_USAGE) -> NoReturn:

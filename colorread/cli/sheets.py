@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from colorread.cli.options import EXIT_FAILED, KH_RANGE_DKH, TEMPERATURE_RANGE_C, fail, number
+from colorread.cli.options import KH_RANGE_DKH, TEMPERATURE_RANGE_C, number, require_new, writing
 
 
 class Paper(StrEnum):
@@ -24,14 +24,11 @@ def card(
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
 ) -> None:
     """Write a print-ready sheet of cards at true size, in black ink only."""
-    if out.exists() and not force:
-        fail(f"{out} exists already; choose another name or add --force to replace it.")
+    require_new(out, force)
     from calibration.card_sheet import write_card_sheet
 
-    try:
+    with writing(out):
         write_card_sheet(out, paper=paper.value)
-    except OSError as error:
-        fail(f"{out} could not be written: {error.strerror or error}.", EXIT_FAILED)
     typer.echo(f"Wrote {out}. Print it at 100 %, then check with a ruler that the scale bar is 30 mm long.")
 
 
@@ -45,15 +42,12 @@ def chart(
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
 ) -> None:
     """Write a color chart to print: the expected colors from pH 6.0 to 7.6, each with its pH and CO2."""
-    if out.exists() and not force:
-        fail(f"{out} exists already; choose another name or add --force to replace it.")
+    require_new(out, force)
     from calibration.chart import CHART_PH
     from calibration.chart_sheet import write_chart_sheet
     from colorread.carbonate import co2_from_ph
 
     co2_mg_l = co2_from_ph(CHART_PH, kh, temperature_c=temperature).tolist()
-    try:
+    with writing(out):
         write_chart_sheet(out, co2_mg_l=co2_mg_l, kh_dkh=kh, temperature_c=temperature, paper=paper.value)
-    except OSError as error:
-        fail(f"{out} could not be written: {error.strerror or error}.", EXIT_FAILED)
     typer.echo(f"Wrote {out}. Print it in color at 100 %; printers differ, so take its colors as rough.")

@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from rich import box
 from rich.console import Console
 from rich.table import Table
-from rich.text import Text
 
+from colorread.console_text import shown
 from colorread.log.store import LogEntry
 from colorread.reading import Reading
 from colorread.tank.settings import Tank
@@ -37,12 +37,12 @@ def print_entries(console: Console, entries: Sequence[LogEntry]) -> None:
     table.add_column("fish", overflow="fold", min_width=12)
     for entry in entries:
         cells = ([entry.tank] if several else []) + _cells(entry.reading)
-        table.add_row(*(_text(console, cell) for cell in cells))
+        table.add_row(*(shown(console, cell) for cell in cells))
     console.print(table)
     reasons = [entry.reading.reason for entry in entries if entry.reading.reason is not None]
-    console.print(_text(console, f"{len(entries) - len(reasons)} read, {len(reasons)} not read."))
+    console.print(shown(console, f"{len(entries) - len(reasons)} read, {len(reasons)} not read."))
     for code, message in sorted({reason.code: reason.message for reason in reasons}.items()):
-        console.print(_text(console, f"{code}: {message}"))
+        console.print(shown(console, f"{code}: {message}"))
 
 
 def print_tanks(console: Console, tanks: Sequence[Tank], counts: Mapping[str, int]) -> None:
@@ -76,7 +76,7 @@ def print_tanks(console: Console, tanks: Sequence[Tank], counts: Mapping[str, in
             "" if tank.source is None else tank.source.kind,
             str(counts[tank.name]),
         )
-        table.add_row(*(_text(console, cell) for cell in cells))
+        table.add_row(*(shown(console, cell) for cell in cells))
     console.print(table)
 
 
@@ -109,10 +109,10 @@ def print_tank(console: Console, tank: Tank, n_readings: int) -> None:
         "Readings": str(n_readings),
     }
     title = f"{tank.name} (made up)" if tank.made_up else tank.name
-    console.print(_text(console, title, "bold underline"))
+    console.print(shown(console, title, "bold underline"))
     grid = Table.grid(padding=(0, 2, 0, 0))
     for label, words in rows.items():
-        grid.add_row(label, _text(console, words))
+        grid.add_row(label, shown(console, words))
     console.print(grid)
 
 
@@ -136,8 +136,3 @@ def _source_words(tank: Tank) -> str:
 
 def _table() -> Table:
     return Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
-
-
-def _text(console: Console, text: str, style: str = "") -> Text:
-    """Return text without what the console cannot show."""
-    return Text(text.encode(console.encoding, "replace").decode(console.encoding), style=style)

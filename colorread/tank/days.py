@@ -227,6 +227,8 @@ class TankSummary:
         Whether to renew the fluid; empty where nothing is to say.
     advice : Advice or None
         What to change.
+    cautions : tuple of str
+        What to watch: those of the advice, or of the last reading where there is none.
     notes : tuple of str
         What the data cannot tell and what was assumed.
     common_std_ph : float
@@ -257,6 +259,7 @@ class TankSummary:
     source: SourceOutlook | None
     fluid_advice: str
     advice: Advice | None
+    cautions: tuple[str, ...]
     notes: tuple[str, ...]
     common_std_ph: float
     fitted: Mapping[str, Interval]

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colorread.fluid import RENEW_AFTER_WEEKS
-from colorread.reading import Interval, Reading
+from colorread.reading import Interval, Reading, Verdict
 from colorread.tank.advice import advise
 from colorread.tank.days import Advice, Change, Course, Estimate, PhotoPoint, SourceOutlook, TankSummary
 from colorread.tank.fit import TankFit, fit_tank
@@ -53,7 +53,13 @@ def summarize(tank: Tank, readings: Sequence[Reading]) -> TankSummary:
         fit = fit_tank(tank, readings)
     except CannotTell as reason:
         empty = _without_fit(tank, len(readings) - len(read), len(read), timed, str(reason))
-        return replace(empty, notes=_input_notes(read), headline=_lone_headline(read, str(reason)))
+        verdict = _last_verdict(read)
+        return replace(
+            empty,
+            notes=_input_notes(read),
+            headline=_lone_headline(verdict, str(reason)),
+            cautions=() if verdict is None else verdict.cautions,
+        )
     summary = _with_fit(tank, fit)
     return replace(
         summary,
@@ -91,6 +97,7 @@ def _without_fit(tank: Tank, n_refused: int, n_read: int, timed: list[datetime],
         source=None,
         fluid_advice=_fluid_advice(tank, timed[-1].date() if timed else None),
         advice=None,
+        cautions=(),
         notes=(),
         common_std_ph=0.0,
         fitted={},
@@ -160,6 +167,7 @@ def _with_fit(tank: Tank, fit: TankFit) -> TankSummary:
         fades_in_days=fades,
         source=source,
         advice=advice,
+        cautions=advice.cautions,
         notes=_fit_notes(tank, fit),
         common_std_ph=float(np.sqrt(np.mean(series.shared_std**2 + series.color_std**2)) / math.log(10.0)),
         fitted={
@@ -302,15 +310,16 @@ def _headline(
     return fish, plants, gas, f"What to change: {advice.sentences[0]}"
 
 
-def _lone_headline(read: Sequence[Reading], reason: str) -> tuple[str, ...]:
-    """Return what the last reading alone says, and why there is no more."""
-    timed = [reading for reading in read if reading.taken_at is not None]
-    if not timed:
+def _last_verdict(read: Sequence[Reading]) -> Verdict | None:
+    timed = [(wall_clock(reading.taken_at), reading) for reading in read if reading.taken_at is not None]
+    return max(timed, key=lambda pair: pair[0])[1].verdict if timed else None
+
+
+def _lone_headline(verdict: Verdict | None, reason: str) -> tuple[str, ...]:
+    """Return what the last reading alone says, the fish first, and why there is no more."""
+    if verdict is None:
         return (reason,)
-    last = max(timed, key=lambda reading: wall_clock(reading.taken_at) if reading.taken_at else datetime.min)
-    if last.verdict is None:
-        return (reason,)
-    plants, fish, *_ = last.verdict.sentences
+    plants, fish, *_ = verdict.sentences
     return fish, plants, reason
 
 

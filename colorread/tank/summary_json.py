@@ -76,6 +76,7 @@ def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
             "recommended": None if advice.recommended is None else _day(advice.recommended),
             "others": [_day(day) for day in advice.others],
         },
+        "cautions": list(summary.cautions),
         "notes": list(summary.notes),
     }
 

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from rich import box
 from rich.console import Console
 from rich.table import Table
-from rich.text import Text
 
+from colorread.console_text import shown
 from colorread.reading import Interval
 from colorread.tank.days import Advice, DayForecast, Estimate, TankSummary
-from colorread.words import clean_name
 
 _INDENT = "  "
 
@@ -25,19 +26,17 @@ def print_tank_summary(console: Console, summary: TankSummary) -> None:
     summary : TankSummary
         Of one tank.
     """
-    name = clean_name(summary.tank.name)
-    console.print(Text(f"Tank {name}", style="bold underline"))
+    console.print(shown(console, f"Tank {summary.tank.name}", "bold underline"))
     if summary.tank.made_up:
-        console.print("Made-up data, for demonstration only.", style="bold")
-    for sentence in summary.headline:
-        console.print(sentence)
+        console.print(shown(console, "Made-up data, for demonstration only.", "bold"))
+    _print_lines(console, summary.headline)
     if summary.course is not None:
-        console.print(_numbers(summary))
+        console.print(_numbers(console, summary))
     if summary.advice is not None:
         _print_advice(console, summary.advice)
-    for sentence in (*([summary.source.sentence] if summary.source else []), summary.fluid_advice, *summary.notes):
-        if sentence:
-            console.print(f"Note: {sentence}")
+    _print_lines(console, [f"Caution: {caution}" for caution in summary.cautions])
+    source = "" if summary.source is None else summary.source.sentence
+    _print_lines(console, [f"Note: {note}" for note in (source, summary.fluid_advice, *summary.notes) if note])
 
 
 def estimate_words(estimate: Estimate, unit: str, digits: int | None = None) -> str:
@@ -91,7 +90,7 @@ def interval_words(interval: Interval, digits: int | None = None) -> str:
     return ends if interval.value is None else f"{interval.value:.{digits}f} ({ends})"
 
 
-def _numbers(summary: TankSummary) -> Table:
+def _numbers(console: Console, summary: TankSummary) -> Table:
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False, show_header=False)
     table.add_column(no_wrap=True)
     table.add_column(overflow="fold")
@@ -106,23 +105,26 @@ def _numbers(summary: TankSummary) -> Table:
         ("Vial lags by", estimate_words(summary.lag_hours, "h", 1)),
     )
     for label, words in rows:
-        table.add_row(label, words)
+        table.add_row(label, shown(console, words))
     return table
 
 
 def _print_advice(console: Console, advice: Advice) -> None:
-    console.print(Text(f"What to change, simulated for {advice.day:%d %B %Y}", style="bold"))
-    for sentence in advice.sentences:
-        console.print(_INDENT + sentence)
+    console.print(shown(console, f"What to change, simulated for {advice.day:%d %B %Y}", "bold"))
+    _print_lines(console, [_INDENT + sentence for sentence in advice.sentences])
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
     for heading in ("", "lights on", "peak", "overnight low", "below fish mark", "plants' range"):
         table.add_column(heading, overflow="fold")
     days = [advice.today, *([advice.recommended] if advice.recommended else []), *advice.others]
     for day in days:
-        table.add_row(*_day_cells(day, "→ " if day is advice.recommended else ""))
+        cells = _day_cells(day, "→ " if day is advice.recommended else "")
+        table.add_row(*(shown(console, cell) for cell in cells))
     console.print(table)
-    for caution in advice.cautions:
-        console.print(f"Caution: {caution}")
+
+
+def _print_lines(console: Console, lines: Sequence[str]) -> None:
+    for line in lines:
+        console.print(shown(console, line))
 
 
 def _day_cells(day: DayForecast, mark: str) -> tuple[str, ...]:
