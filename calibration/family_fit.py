@@ -85,23 +85,27 @@ def fit_family(samples: SignalSamples, expected: NDArray[np.float32]) -> FamilyF
     log_load_prior = -0.5 * (np.log(LOAD / _LOAD_MEDIAN) / _LOAD_STD_LN) ** 2
     load_prior = np.exp(log_load_prior).astype(np.float32)
     load_prior /= load_prior.sum()
+    red, green, blue = np.moveaxis(expected, -1, 0)
     total = np.zeros(expected.shape[:2])
     misfits, loads, neutrals = [], [], []
     for density, noise_std in zip(samples.density, samples.density_std, strict=True):
-        std = np.sqrt(_DENSITY_STD**2 + (_DENSITY_STD_PER_DENSITY * density) ** 2 + noise_std**2)
-        precision = (1.0 / std**2).astype(np.float32)
-        # A neutral shift of unknown size adds variance along (1, 1, 1); Sherman-Morrison gives the inverse.
-        shrink = np.float32(1.0 / (1.0 / _NEUTRAL_STD**2 + precision.sum()))
-        residual = (density - _NEUTRAL_MEAN).astype(np.float32) - expected
-        projected = residual @ precision
-        square = np.square(residual) @ precision - shrink * projected**2
-        least = square.min(axis=-1)
-        marginal = np.exp(-0.5 * (square - least[..., None])) @ load_prior
-        total += np.log(marginal) - 0.5 * least
-        best = np.unravel_index(int(np.argmin(square)), square.shape)
-        misfits.append(float(square[best]))
-        loads.append(float(LOAD[best[2]]))
-        neutrals.append(_NEUTRAL_MEAN + float(shrink * projected[best]))
+        variance = _DENSITY_STD**2 + (_DENSITY_STD_PER_DENSITY * density) ** 2 + noise_std**2
+        # A neutral shift of unknown size adds variance along (1, 1, 1).
+        precision = np.linalg.inv(np.diag(variance) + _NEUTRAL_STD**2)
+        whiten = np.sqrt(0.5) * np.linalg.cholesky(precision).T
+        targets = whiten @ (density - _NEUTRAL_MEAN)
+        half_square = np.zeros_like(red)
+        for row, target in zip(whiten.astype(np.float32), targets.astype(np.float32), strict=True):
+            half_square += np.square(row[0] * red + row[1] * green + row[2] * blue - target)
+        least = half_square.min(axis=-1)
+        marginal = np.exp(least[..., None] - half_square) @ load_prior
+        total += np.log(marginal) - least
+        member, ratio = np.unravel_index(int(np.argmin(least)), least.shape)
+        load = int(half_square[member, ratio].argmin())
+        residual = density - _NEUTRAL_MEAN - expected[member, ratio, load]
+        misfits.append(2.0 * float(least[member, ratio]))
+        loads.append(float(LOAD[load]))
+        neutrals.append(_NEUTRAL_MEAN + _NEUTRAL_STD**2 * float((precision @ residual).sum()))
     total *= min(1.0, _INDEPENDENT_SAMPLES / len(samples.density))
     return FamilyFit(
         log_likelihood=total @ _curve_through_ratios(),

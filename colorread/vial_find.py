@@ -232,8 +232,6 @@ def _regions(
     px_per_mm: float,
 ) -> Iterator[NDArray[np.bool_]]:
     """Cut the colored pixels by strength, by strength and glass rim, and by hue."""
-    bridge_px = 2 * round(0.5 * _BRIDGE_MM * px_per_mm) + 1
-    bridge = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (bridge_px, bridge_px))
     for level in np.geomspace(floor, 0.85 * strong, _LEVELS):
         colored = (strength > level) & possible
         yield colored
@@ -242,8 +240,24 @@ def _regions(
     for center_deg in np.arange(_DYE_ANGLE_DEG[0], _DYE_ANGLE_DEG[1], 0.75 * _HUE_HALF_WIDTH_DEG):
         region = colored & (np.abs(angle_deg - center_deg) < _HUE_HALF_WIDTH_DEG)
         yield region
-        # A shadow of the fluid that touches it has nearly its hue: cut the bridge between both.
-        yield cv2.morphologyEx(region.astype(np.uint8), cv2.MORPH_OPEN, bridge).astype(bool)
+        yield _without_bridges(region, px_per_mm)
+
+
+def _without_bridges(region: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
+    """Cut narrow bridges: a shadow of the fluid that touches it has nearly its hue."""
+    radius = round(0.5 * _BRIDGE_MM * px_per_mm)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))
+    whole = region.astype(np.uint8)
+    parts = np.zeros_like(whole)
+    for contour in _outer_contours(whole):
+        if cv2.contourArea(contour) < _AREA_MM2[0] * px_per_mm**2:
+            continue
+        x, y, width, height = cv2.boundingRect(contour)
+        around = slice(max(y - radius, 0), y + height + radius), slice(max(x - radius, 0), x + width + radius)
+        parts[around] |= cv2.morphologyEx(
+            whole[around], cv2.MORPH_OPEN, disc, borderType=cv2.BORDER_CONSTANT, borderValue=0
+        )
+    return parts.astype(bool)
 
 
 def _scored(
@@ -296,7 +310,9 @@ def _on_patches(view: CardView, card: Card) -> NDArray[np.bool_]:
 
 
 def _dark_rim(rgb_lin: NDArray[np.float32], px_per_mm: float) -> NDArray[np.bool_]:
-    log_light = np.log10(np.maximum(cv2.GaussianBlur(rgb_lin, (0, 0), 0.15 * px_per_mm), 1e-3)).mean(axis=-1)
+    smooth = cv2.GaussianBlur(rgb_lin, (0, 0), 0.15 * px_per_mm)
+    red, green, blue = cv2.split(np.log10(np.maximum(smooth, 1e-3)))
+    log_light = (red + green + blue) / 3.0
     size = 2 * round(0.5 * _RIM_MM * px_per_mm) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     rim: NDArray[np.bool_] = cv2.morphologyEx(log_light, cv2.MORPH_BLACKHAT, kernel) > _RIM_DEPTH
