@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-MARGIN_MM = 12.0
+MARGIN_MM = 1.5
 """How far the view reaches beyond the edge of the card [mm]."""
 _PX_PER_MM = (4.0, 5.0)  # coarser loses the glass rim, finer only costs time
 
