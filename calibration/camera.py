@@ -26,11 +26,11 @@ _RGB_FROM_XYZ: dict[str, NDArray[np.float64]] = {
 }
 _LUMA = np.array((0.2126, 0.7152, 0.0722))  # luminance weights of sRGB, IEC 61966-2-1:1999
 
-# A phone has a color matrix for daylight and mixes towards others as it guesses the lamp. On the rendered development
-# photos the daylight matrix explained the angle of the color best (bias -1 degree, spread 9 degrees; a matrix made for
-# the lamp left 11); a family of the daylight matrix and of one half-way to the lamp read best.
-_LAMP_SHARE_OF_MATRIX = (0.0, 0.5)
-_SATURATION = (1.05, 1.35)  # phones leave colors as they are or strengthen them: assumption
+# Phones strengthen colors: assumption. On the rendered photos of known fluid 1.0 explained the colors worst.
+_SATURATION = (1.1, 1.3, 1.5)
+# A color beyond the gamut is cut off channel by channel, or pulled towards gray until no channel lies below this share
+# of the luminance. Phones do either: assumption.
+_LEAST_SHARE_OF_LUMA = (0.0, 0.3)
 
 LOG_RATIO: NDArray[np.float64] = np.round(np.arange(-2.0, 2.001, 0.1), 3)
 """Grid of pH - pKa', shape (41,) [-]; at both ends the dye is all yellow or all blue."""
@@ -66,7 +66,7 @@ def signal_family(space: RgbSpace) -> SignalFamily:
     Return the expected densities for photos encoded in `space`.
 
     Beer-Lambert over the spectra, summed by lamp and sensor, white-balanced on paper, then taken to RGB by the
-    color matrix and the saturation of the phone.
+    color matrix for daylight, the saturation and the gamut of the phone.
 
     Parameters
     ----------
@@ -84,14 +84,10 @@ def signal_family(space: RgbSpace) -> SignalFamily:
         n_of_class = sum(other.light_class == light.light_class for other in lights())
         for sensor in sensors():
             raw = _white_balanced(transmittance, light.power, sensor)
-            for_daylight = color_matrix(sensor, cie_illuminants()["d65"], space)
-            for_lamp = color_matrix(sensor, light.power, space)
-            for share in _LAMP_SHARE_OF_MATRIX:
-                matrix = (1.0 - share) * for_daylight + share * for_lamp
-                rgb = raw @ matrix.T
-                luma = (rgb @ _LUMA)[..., None]
-                for saturation in _SATURATION:
-                    members.append((luma + saturation * (rgb - luma)).astype(np.float32))
+            rgb = raw @ color_matrix(sensor, cie_illuminants()["d65"], space).T
+            for saturation in _SATURATION:
+                for least_share in _LEAST_SHARE_OF_LUMA:
+                    members.append(_pulled_in(_saturated(rgb, saturation), least_share).astype(np.float32))
                     classes.append(light.light_class)
                     weights.append(1.0 / n_of_class)
     density = -np.log10(np.maximum(np.stack(members), 10.0**-DENSITY_CEILING))
@@ -192,6 +188,21 @@ def rgb_lin_under_d65(spectra: NDArray[np.float64], space: RgbSpace) -> NDArray[
     # The grid ends at 400 and 700 nm, so its white differs from D65 in the fourth digit: divide by it.
     rgb: NDArray[np.float64] = (xyz @ to_rgb.T) / (to_rgb @ white)
     return rgb
+
+
+def _saturated(rgb: NDArray[np.float64], saturation: float | NDArray[np.float64]) -> NDArray[np.float64]:
+    luma = (rgb @ _LUMA)[..., None]
+    strengthened: NDArray[np.float64] = luma + saturation * (rgb - luma)
+    return strengthened
+
+
+def _pulled_in(rgb: NDArray[np.float64], least_share: float) -> NDArray[np.float64]:
+    """Pull colors towards gray until no channel lies below a share of the luminance; 0 leaves them to be cut off."""
+    if least_share == 0.0:
+        return rgb
+    luma = (rgb @ _LUMA)[..., None]
+    depth = luma - rgb.min(axis=-1, keepdims=True)
+    return _saturated(rgb, np.clip((1.0 - least_share) * luma / np.maximum(depth, 1e-9), 0.0, 1.0))
 
 
 def _white_balanced(

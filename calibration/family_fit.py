@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 
 from calibration.camera import LOAD, LOG_RATIO
 
-# How far expected and seen densities differ beyond noise: glass, dye batch, phone. Chosen so that the intervals cover
-# on the rendered development photos.
-_DENSITY_STD = 0.015
-_DENSITY_STD_PER_DENSITY = 0.02
+# How far expected and seen light differ beyond noise, chosen so that the intervals cover on the rendered photos: a part
+# in proportion (glass, thickness), and a part of the paper's light (white balance, dye batch), as the color matrix of
+# the phone mixes the channels: it weighs most where a channel is dark.
+_DENSITY_STD = 0.01
+_LIGHT_STD = 0.015
 # Light lost or gathered alike in all channels by shadow and by the lens of the vial.
 _NEUTRAL_MEAN, _NEUTRAL_STD = 0.05, 0.15
 _LOAD_MEDIAN, _LOAD_STD_LN = 0.7, 0.8  # usual dye amounts, from drops per millilitre and bore of common vials
@@ -89,7 +90,7 @@ def fit_family(samples: SignalSamples, expected: NDArray[np.float32]) -> FamilyF
     total = np.zeros(expected.shape[:2])
     misfits, loads, neutrals = [], [], []
     for density, noise_std in zip(samples.density, samples.density_std, strict=True):
-        variance = _DENSITY_STD**2 + (_DENSITY_STD_PER_DENSITY * density) ** 2 + noise_std**2
+        variance = _DENSITY_STD**2 + (_LIGHT_STD / np.log(10.0) * 10.0**density) ** 2 + noise_std**2
         # A neutral shift of unknown size adds variance along (1, 1, 1).
         precision = np.linalg.inv(np.diag(variance) + _NEUTRAL_STD**2)
         whiten = np.sqrt(0.5) * np.linalg.cholesky(precision).T
