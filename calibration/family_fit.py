@@ -13,8 +13,8 @@ from calibration.camera import LOAD, LOG_RATIO
 # How far expected and seen light differ beyond noise, chosen so that the intervals cover on the rendered photos: a part
 # in proportion (glass, thickness), and a part of the paper's light (white balance, dye batch), as the color matrix of
 # the phone mixes the channels: it weighs most where a channel is dark.
-_DENSITY_STD = 0.01
-_LIGHT_STD = 0.015
+_DENSITY_STD = 0.007
+_LIGHT_STD = 0.012
 # Light lost or gathered alike in all channels by shadow and by the lens of the vial.
 _NEUTRAL_MEAN, _NEUTRAL_STD = 0.05, 0.15
 _LOAD_MEDIAN, _LOAD_STD_LN = 0.7, 0.8  # usual dye amounts, from drops per millilitre and bore of common vials
