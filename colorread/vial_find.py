@@ -25,6 +25,7 @@ _MIN_EDGE = 0.35  # mean step of color across the outline within one millimetre,
 _USUAL_AREA_MM2 = 120.0  # smaller regions are more often feet, caps and hooks of the vial
 _RIM_MM = 1.2  # glass refracts: a dark line of about this width runs round the fluid
 _RIM_DEPTH = 0.05
+_TINGE = 0.15
 _LEVELS = 12
 _HUE_HALF_WIDTH_DEG = 18.0
 _BRIDGE_MM = 4.0
@@ -281,7 +282,8 @@ def _scored(
     edge = float(np.mean(step[contour[:, 0, 1], contour[:, 0, 0]]) / inner)
     if edge < _MIN_EDGE:
         return None
-    contrast = float(inner / (inner + 4.0 * floor))  # saturates where the color is far above the noise
+    # Saturates where the color is far above the noise, and above the tinge of plates and shadows beside the fluid.
+    contrast = float(inner / (inner + max(4.0 * floor, _TINGE)))
     evenness = float(1.0 / (1.0 + (2.0 * (upper - lower) / inner) ** 2))  # falls with the spread of color inside
     size = min(fit.area_mm2 / _USUAL_AREA_MM2, 1.0) ** 0.5
     return fit, min(edge, 1.0) * solidity**2 * contrast * evenness * size
