@@ -18,7 +18,7 @@ ENDS = (
     "  base   KH fluid with dye and a pinch of baking soda, mixed: blue. If it looks green, add more and let it stand",
     "         in fresh air for a while. It need not be the bluest blue: the fit knows how far soda goes.",
     "  known  a fresh buffer of known pH near 7 with the same dye. State its ionic strength: about 0.1 mol/kg for a",
-    "         bought buffer moves the dye by -0.35, so leaving it out would spoil the calibration.",
+    "         bought buffer moves the dye by -0.27, so leaving it out would spoil the calibration.",
     "The known point counts most: it fixes the dye's own constant.",
     *_COMMON,
     *_CAUTIONS,
