@@ -129,7 +129,7 @@ def test_ionic_strength_lowers_pka(ionic_strength_mol_kg: float, shift: float) -
     log_gamma = np.log10(solution.activity("H+") / solution.molality("H+"))
     found = pka_prime(ionic_strength_mol_kg=ionic_strength_mol_kg) - pka_prime(ionic_strength_mol_kg=0.0)
     # PHREEQC gives H+ a size of its own, the Davies form here does not: 0.024 apart at 0.1 mol/kg.
-    assert found == pytest.approx(shift - log_gamma, abs=1e-3 + 0.25 * ionic_strength_mol_kg)
+    assert found == pytest.approx(shift - log_gamma, abs=4e-3 + 0.25 * ionic_strength_mol_kg)
 
 
 def test_pka_without_ionic_strength_is_that_of_reference_water() -> None:
