@@ -211,7 +211,7 @@ def require_fluid(
         ``not-a-vial``.
     """
     inside = float(np.hypot(*np.median(chroma[vial.mask], axis=0)))
-    depth = np.hypot(chroma[..., 0], chroma[..., 1])
+    depth = np.asarray(cv2.magnitude(*cv2.split(chroma)), dtype=np.float32)
     window = _blank_window(view)
     goes_on = any(
         _whole_area(depth > max(share * inside, _FAINT), window, vial.mask) > limit
