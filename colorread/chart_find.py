@@ -145,14 +145,18 @@ def shows_chart(view: CardView, chroma: NDArray[np.float32]) -> bool:
     bool
         Whether there are colored patches, parted by paper, in most of the places where the chart has them.
     """
-    depth = np.hypot(chroma[..., 0], chroma[..., 1])
+
+    def depth(left_mm: float, top_mm: float, right_mm: float, bottom_mm: float) -> np.float32:
+        colors = chroma[view.window(left_mm, top_mm, right_mm, bottom_mm)]
+        return np.median(np.hypot(colors[..., 0], colors[..., 1]))
+
     inner, gaps = [], []
     rects = [patch.rect for patch in chart_patches()]
     for rect, following in zip(rects, [*rects[1:], None], strict=True):
         right, top, bottom = rect.x_mm + rect.width_mm, rect.y_mm + 1.0, rect.y_mm + rect.height_mm - 1.0
-        inner.append(np.median(depth[view.window(rect.x_mm + 1.0, top, right - 1.0, bottom)]))
+        inner.append(depth(rect.x_mm + 1.0, top, right - 1.0, bottom))
         if following is not None:
-            gaps.append(np.median(depth[view.window(right + 0.9, top, following.x_mm - 0.9, bottom)]))
+            gaps.append(depth(right + 0.9, top, following.x_mm - 0.9, bottom))
     colored = np.array(inner) > _MIN_CHROMA
     parted = np.array(gaps) < 0.6 * np.minimum(inner[:-1], inner[1:])
     return bool(colored.sum() >= _MOST * len(inner) and parted.sum() >= _MOST * len(gaps))

@@ -108,9 +108,9 @@ def measure_fluid(
         ``no-paper`` or ``small-vial``.
     """
     flags: list[str] = []
-    used = _inner_part(vial.mask)
-    ring = _ring(view, vial.mask)
-    if ring.sum() < _MIN_RING_PIXELS:
+    # As indices, by which pixels are taken much faster than by masks.
+    used, ring = np.nonzero(_inner_part(vial.mask)), np.nonzero(_ring(view, vial.mask))
+    if len(ring[0]) < _MIN_RING_PIXELS:
         raise Refusal(
             "no-paper",
             "There is too little bare paper around the vial to compare it with.",
@@ -165,7 +165,7 @@ def measure_fluid(
         flags.append("mixed-light")
     if tone.strength_std > 0.15:
         flags.append("tone-uncertain")
-    mask = np.zeros_like(used)
+    mask = np.zeros_like(vial.mask)
     mask[used] = keep
     return FluidSignal(
         samples=SignalSamples(density=parts, density_std=np.sqrt(variance)),
@@ -211,7 +211,7 @@ def require_fluid(
         ``not-a-vial``.
     """
     inside = float(np.hypot(*np.median(chroma[vial.mask], axis=0)))
-    depth = np.hypot(chroma[..., 0], chroma[..., 1])
+    depth = np.asarray(cv2.magnitude(*cv2.split(chroma)), dtype=np.float32)
     window = _blank_window(view)
     goes_on = any(
         _whole_area(depth > max(share * inside, _FAINT), window, vial.mask) > limit
@@ -276,10 +276,10 @@ def _blank_window(view: CardView) -> NDArray[np.bool_]:
     return window
 
 
-def _distance_mm(view: CardView, mask: NDArray[np.bool_]) -> NDArray[np.float64]:
+def _distance_mm(view: CardView, mask: NDArray[np.bool_]) -> NDArray[np.float32]:
     """Distance of every pixel outside the fluid from it, 0 inside [mm]."""
     distance_px = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 3)
-    return np.asarray(distance_px, dtype=np.float64) / view.px_per_mm
+    return np.asarray(distance_px / view.px_per_mm, dtype=np.float32)
 
 
 def _reference(ring_lin: NDArray[np.float64], field_lin: NDArray[np.float32]) -> tuple[NDArray[np.float64], float]:

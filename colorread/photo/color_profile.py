@@ -50,18 +50,19 @@ def rgb_in_working_space(image: Image.Image, info: Mapping[Any, Any]) -> tuple[I
     color_space : {"srgb", "display-p3"}
         What its values mean.
     """
+    rgb = image if image.mode == "RGB" else image.convert("RGB")  # which would copy
     profile = _profile_from_bytes(info.get("icc_profile"))
     if profile is None:
         # HEIC files may carry a mere number: primaries 12 of ITU-T H.273 are those of Display P3 (from
         # memory, not verified).
         is_p3 = (info.get("nclx_profile") or {}).get("color_primaries") == 12
-        return image.convert("RGB"), "display-p3" if is_p3 else "srgb"
+        return rgb, "display-p3" if is_p3 else "srgb"
 
     model = profile.profile.xcolor_space.strip()
     if model == "RGB":
-        image = image.convert("RGB")  # a gray picture may carry an RGB profile
+        image = rgb  # a gray picture may carry an RGB profile
     if _PROFILE_MODEL[image.mode] != model:
-        return image.convert("RGB"), "srgb"
+        return rgb, "srgb"
     try:
         if model == "RGB":
             if _is_same(profile, ImageCms.createProfile("sRGB")):
@@ -70,7 +71,7 @@ def rgb_in_working_space(image: Image.Image, info: Mapping[Any, Any]) -> tuple[I
                 return image, "display-p3"
         return _convert(image, profile, _display_p3_profile()), "display-p3"
     except ImageCms.PyCMSError:  # readable, but not complete enough to convert with
-        return image.convert("RGB"), "srgb"
+        return rgb, "srgb"
 
 
 def _profile_from_bytes(icc: object) -> ImageCms.ImageCmsProfile | None:
@@ -82,17 +83,20 @@ def _profile_from_bytes(icc: object) -> ImageCms.ImageCmsProfile | None:
         return None
 
 
-def _convert(image: Image.Image, source: object, target: object) -> Image.Image:
+def _convert(
+    image: Image.Image, source: object, target: object, flags: ImageCms.Flags = ImageCms.Flags.NONE
+) -> Image.Image:
     intent = ImageCms.Intent.RELATIVE_COLORIMETRIC
-    transform = ImageCms.buildTransform(source, target, image.mode, "RGB", intent)  # type: ignore[arg-type]
+    transform = ImageCms.buildTransform(source, target, image.mode, "RGB", intent, flags)  # type: ignore[arg-type]
     return transform.apply(image)
 
 
 def _is_same(profile: object, reference: object) -> bool:
     """Compare by what the profiles do to colors: names lie, and curves may be written in many ways."""
+    # Tables that make converting faster take longer to build than so few colors to convert.
     probe = np.stack(np.meshgrid(_PROBE_CODES, _PROBE_CODES, _PROBE_CODES), axis=-1).reshape(1, -1, 3)
     image = Image.fromarray(probe.astype(np.uint8))
-    converted = np.asarray(_convert(image, profile, reference), dtype=int)
+    converted = np.asarray(_convert(image, profile, reference, ImageCms.Flags.NOOPTIMIZE), dtype=int)
     return bool(np.max(np.abs(converted - probe)) <= _SAME_CODES)
 
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any, BinaryIO, Final, Literal
 
@@ -32,16 +33,16 @@ TimeSource = Literal["exif with offset", "exif without offset", "file time", "un
 _WORKING_SIDE_PX: Final = 2016
 
 # What turns the stored picture upright, by EXIF orientation (as in Pillow's ImageOps.exif_transpose).
-_TURNS: Final = {
-    2: Image.Transpose.FLIP_LEFT_RIGHT,
-    3: Image.Transpose.ROTATE_180,
-    4: Image.Transpose.FLIP_TOP_BOTTOM,
-    5: Image.Transpose.TRANSPOSE,
-    6: Image.Transpose.ROTATE_270,
-    7: Image.Transpose.TRANSVERSE,
-    8: Image.Transpose.ROTATE_90,
+_TURNS: Final[Mapping[int, Callable[[Any], Any]]] = {
+    2: partial(cv2.flip, flipCode=1),
+    3: partial(cv2.rotate, rotateCode=cv2.ROTATE_180),
+    4: partial(cv2.flip, flipCode=0),
+    5: cv2.transpose,
+    6: partial(cv2.rotate, rotateCode=cv2.ROTATE_90_CLOCKWISE),
+    7: lambda rgb: cv2.rotate(cv2.transpose(rgb), cv2.ROTATE_180),
+    8: partial(cv2.rotate, rotateCode=cv2.ROTATE_90_COUNTERCLOCKWISE),
 }
-_SIDEWAYS: Final = frozenset(_TURNS[orientation] for orientation in (5, 6, 7, 8))
+_SIDEWAYS: Final = (5, 6, 7, 8)
 # The readers of these formats turn the picture themselves; turning by EXIF would turn it twice.
 _TURNED_BY_READER: Final = frozenset(("HEIF", "TIFF"))
 
@@ -128,14 +129,14 @@ def load_photo(path: str | os.PathLike[str], *, max_side_px: int = _WORKING_SIDE
         image.load()
         tags = _read_exif(image)
         pixels = _scale_to_8_bit(image, file) if is_deep else image
-        pixels = _shrink(_flatten(pixels), stored_size, max_side_px)
-        pixels, color_space = rgb_in_working_space(pixels, image.info)
+        pixels, color_space = rgb_in_working_space(_flatten(pixels), image.info)
+        rgb_u8 = _shrink(np.asarray(pixels), stored_size, max_side_px)
         orientation = 1 if image.format in _TURNED_BY_READER else tags.get(ExifTags.Base.Orientation, 1)
-        turn = _TURNS.get(orientation)
-        rgb_u8 = np.asarray(pixels if turn is None else pixels.transpose(turn))
+        if orientation in _TURNS:
+            rgb_u8 = np.asarray(_TURNS[orientation](rgb_u8), dtype=np.uint8)
         file_time_s = os.fstat(file.fileno()).st_mtime
 
-    full_size = stored_size[::-1] if turn in _SIDEWAYS else stored_size
+    full_size = stored_size[::-1] if orientation in _SIDEWAYS else stored_size
     taken_at, time_source = _time_taken(tags, file_time_s)
     return Photo(
         rgb_u8=_read_only(rgb_u8),
@@ -208,7 +209,7 @@ def photo_from_array(rgb: NDArray[Any], *, name: str = "array", max_side_px: int
         rgb = np.rint(rgb * 255.0).astype(np.uint8)
     elif rgb.dtype != np.uint8:
         raise ValueError(f"Expected uint8 or floating-point values, got {rgb.dtype}.")
-    rgb_u8 = np.array(_shrink(Image.fromarray(np.ascontiguousarray(rgb)), size, max_side_px))
+    rgb_u8 = np.array(_shrink(rgb, size, max_side_px), order="C")
     return Photo(
         rgb_u8=_read_only(rgb_u8),
         color_space="srgb",
@@ -260,14 +261,13 @@ def _flatten(image: Image.Image) -> Image.Image:
     return image if image.mode in ("L", "RGB", "CMYK") else image.convert("RGB")
 
 
-def _shrink(image: Image.Image, full_size: tuple[int, int], max_side_px: int) -> Image.Image:
+def _shrink(rgb_u8: NDArray[np.uint8], full_size: tuple[int, int], max_side_px: int) -> NDArray[np.uint8]:
     """Average over areas down to the working size; smaller pictures stay as they are."""
     factor = min(1.0, max_side_px / max(full_size))
     size = max(1, round(full_size[0] * factor)), max(1, round(full_size[1] * factor))
-    if image.size == size:
-        return image
-    small = cv2.resize(np.asarray(image), size, interpolation=cv2.INTER_AREA)
-    return Image.frombytes(image.mode, size, small.tobytes())
+    if rgb_u8.shape[1::-1] == size:
+        return rgb_u8
+    return np.asarray(cv2.resize(rgb_u8, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
 def _read_exif(image: Image.Image) -> dict[int, Any]:
