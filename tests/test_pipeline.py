@@ -145,7 +145,7 @@ CHANGES = {
     "tilted": ({"tilt_deg": 22.0, "tilt_axis_deg": 100.0}, 0.02),
     "larger": ({"card_width_px": 960.0, "size_px": (1440, 1080)}, 0.01),
     "darker": ({"paper_lin": 0.42}, 0.01),
-    "brighter": ({"paper_lin": 0.78}, 0.01),
+    "brighter": ({"paper_lin": 0.78}, 0.03),
     "reddish": ({"balance_error": (1.2, 0.75), "paper_lin": 0.5}, 0.025),
     "bluish": ({"balance_error": (0.8, 1.3), "paper_lin": 0.5}, 0.025),
     "plain tone": ({"s_curve": 0.0}, 0.02),

@@ -31,6 +31,7 @@ TimeSource = Literal["exif with offset", "exif without offset", "file time", "un
 
 # A choice of this project: half the long side of a common 12 megapixel photo, which JPEG decodes to directly.
 _WORKING_SIDE_PX: Final = 2016
+_WORTH_SHRINKING: Final = 1.25  # a little less to look at is not worth the time that shrinking takes
 
 # What turns the stored picture upright, by EXIF orientation (as in Pillow's ImageOps.exif_transpose).
 _TURNS: Final[Mapping[int, Callable[[Any], Any]]] = {
@@ -102,7 +103,7 @@ def load_photo(path: str | os.PathLike[str], *, max_side_px: int = _WORKING_SIDE
     path : str or os.PathLike
         The file.
     max_side_px : int, default 2016
-        Larger photos are reduced to this long side [px].
+        Photos more than a quarter larger are reduced to this long side [px].
 
     Returns
     -------
@@ -184,7 +185,7 @@ def photo_from_array(rgb: NDArray[Any], *, name: str = "array", max_side_px: int
     name : str, default "array"
         What to call it.
     max_side_px : int, default 2016
-        Larger pictures are reduced to this long side [px].
+        Pictures more than a quarter larger are reduced to this long side [px].
 
     Returns
     -------
@@ -262,8 +263,10 @@ def _flatten(image: Image.Image) -> Image.Image:
 
 
 def _shrink(rgb_u8: NDArray[np.uint8], full_size: tuple[int, int], max_side_px: int) -> NDArray[np.uint8]:
-    """Average over areas down to the working size; smaller pictures stay as they are."""
-    factor = min(1.0, max_side_px / max(full_size))
+    """Average over areas down to the working size; pictures that are hardly larger stay as they are."""
+    if max(full_size) <= _WORTH_SHRINKING * max_side_px:
+        return rgb_u8
+    factor = max_side_px / max(full_size)
     size = max(1, round(full_size[0] * factor)), max(1, round(full_size[1] * factor))
     if rgb_u8.shape[1::-1] == size:
         return rgb_u8
