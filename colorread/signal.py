@@ -109,7 +109,7 @@ def measure_fluid(
     """
     flags: list[str] = []
     # As indices, by which pixels are taken much faster than by masks.
-    used, ring = np.nonzero(_inner_part(vial.mask)), np.nonzero(_ring(view, vial.mask))
+    used, ring = np.nonzero(_inner_part(vial.mask)), _around(np.nonzero(_ring(view, vial.mask)), vial)
     if len(ring[0]) < _MIN_RING_PIXELS:
         raise Refusal(
             "no-paper",
@@ -270,6 +270,14 @@ def _ring(view: CardView, mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return ring
 
 
+def _around(pixels: tuple[NDArray[np.intp], ...], vial: VialFit) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return rows and columns of pixels in the order of their direction from the middle of the fluid."""
+    rows, cols = pixels
+    x, y = vial.outline_px.mean(axis=0)
+    order = np.argsort(np.arctan2(rows - y, cols - x))
+    return rows[order], cols[order]
+
+
 def _blank_window(view: CardView) -> NDArray[np.bool_]:
     window = np.zeros(view.seen.shape, bool)
     window[view.window(*_WINDOW_MM)] = True
@@ -283,15 +291,15 @@ def _distance_mm(view: CardView, mask: NDArray[np.bool_]) -> NDArray[np.float32]
 
 
 def _reference(ring_lin: NDArray[np.float64], field_lin: NDArray[np.float32]) -> tuple[NDArray[np.float64], float]:
-    """Paper near the vial over the smooth field, shape (3,), and the spread of its color [log10]."""
+    """Paper around the vial, in order, over the smooth field, shape (3,), and the spread of its color [log10]."""
     ratio = np.log10(np.maximum(ring_lin, 1e-3) / field_lin)
     light = ratio.mean(axis=1)
     lit = ratio[light > np.median(light)]  # the darker half holds shadows, glass and hooks
     reference = np.median(lit, axis=0)
     color = lit[:, (0, 2)] - lit[:, (1,)]
-    # Neighbouring pixels share noise; what is left between twelve strips of the ring is uneven light.
-    strips = np.array([np.median(part, axis=0) for part in np.array_split(color, 12)])
-    return 10.0**reference, float(strips.std(axis=0).max())
+    # Neighbouring pixels share noise; what is left between twelve sectors of the ring is uneven light.
+    sectors = np.array([np.median(part, axis=0) for part in np.array_split(color, 12)])
+    return 10.0**reference, float(sectors.std(axis=0).max())
 
 
 def _spread_beyond_noise(chroma: NDArray[np.float32], noise: float) -> float:
