@@ -119,34 +119,6 @@ def encode_srgb(rgb_lin: ArrayLike) -> NDArray[np.floating]:
     return np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 0.0) ** (1 / 2.4) - 0.055)
 
 
-_LIGHT_OF_CODE: Final = decode_srgb(np.arange(256) / 255).astype(np.float32)
-
-
-def decode_u8(rgb_u8: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """
-    Return linear light for 8-bit sRGB or Display P3 codes, by table.
-
-    Parameters
-    ----------
-    rgb_u8 : numpy.ndarray of uint8, shape (...)
-        Encoded codes 0..255 [-].
-
-    Returns
-    -------
-    numpy.ndarray of float32, shape (...)
-        Linear light within 0..1 [-].
-
-    Raises
-    ------
-    ValueError
-        If the array is not of type uint8.
-    """
-    codes = np.asarray(rgb_u8)
-    if codes.dtype != np.uint8:
-        raise ValueError(f"Expected 8-bit codes (uint8), got {codes.dtype}.")
-    return _LIGHT_OF_CODE[codes]
-
-
 def xyz_from_rgb_lin(rgb_lin: ArrayLike, color_space: ColorSpace = "srgb") -> NDArray[np.floating]:
     """
     Return CIE XYZ under D65 for linear RGB.

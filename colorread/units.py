@@ -104,57 +104,6 @@ def dkh_from_caco3_mg_l(caco3_mg_l: ArrayLike) -> NDArray[np.float64]:
     return dkh_from_mmol_l(np.asarray(caco3_mg_l, dtype=np.float64) / (CACO3_G_MOL / 2))
 
 
-def hco3_mg_l_from_dkh(kh_dkh: ArrayLike) -> NDArray[np.float64]:
-    """
-    Return the same alkalinity expressed as bicarbonate ion, as on the label of bottled water.
-
-    Parameters
-    ----------
-    kh_dkh : array_like of float, shape (...)
-        Carbonate hardness [dKH].
-
-    Returns
-    -------
-    numpy.ndarray of float64, shape (...)
-        Alkalinity as HCO3- [mg/L].
-    """
-    return mmol_l_from_dkh(kh_dkh) * HCO3_G_MOL
-
-
-def dkh_from_hco3_mg_l(hco3_mg_l: ArrayLike) -> NDArray[np.float64]:
-    """
-    Return carbonate hardness in degrees of a bicarbonate concentration.
-
-    Parameters
-    ----------
-    hco3_mg_l : array_like of float, shape (...)
-        Bicarbonate ion [mg/L].
-
-    Returns
-    -------
-    numpy.ndarray of float64, shape (...)
-        Carbonate hardness [dKH].
-    """
-    return dkh_from_mmol_l(np.asarray(hco3_mg_l, dtype=np.float64) / HCO3_G_MOL)
-
-
-def nahco3_mg_l_from_dkh(kh_dkh: ArrayLike) -> NDArray[np.float64]:
-    """
-    Return how much baking soda in pure water gives a carbonate hardness.
-
-    Parameters
-    ----------
-    kh_dkh : array_like of float, shape (...)
-        Carbonate hardness [dKH].
-
-    Returns
-    -------
-    numpy.ndarray of float64, shape (...)
-        Sodium bicarbonate [mg/L].
-    """
-    return mmol_l_from_dkh(kh_dkh) * NAHCO3_G_MOL
-
-
 def dkh_from_nahco3_mg_l(nahco3_mg_l: ArrayLike) -> NDArray[np.float64]:
     """
     Return the carbonate hardness of baking soda in pure water.
