@@ -92,7 +92,7 @@ def signal_family(space: RgbSpace) -> SignalFamily:
                     weights.append(1.0 / n_of_class)
     density = -np.log10(np.maximum(np.stack(members), 10.0**-DENSITY_CEILING))
     # One channel after the other in memory: fits of the family go through each channel as a whole.
-    density = np.moveaxis(np.ascontiguousarray(np.moveaxis(density, (3, 0, 2, 1), (0, 1, 2, 3))), (0, 1, 2, 3), (3, 0, 2, 1))
+    density = np.asfortranarray(density)
     weight = np.array(weights)
     return SignalFamily(density=density, light_class=np.array(classes), weight=weight / weight.sum())
 

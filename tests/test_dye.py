@@ -123,8 +123,8 @@ def test_base_fraction_is_symmetric_and_rises(log_ratio: float) -> None:
     [(0.0004, -0.040), (0.0014, -0.073), (0.003, -0.104), (0.01, -0.179), (0.1, -0.428)],
 )
 def test_ionic_strength_lowers_pka(ionic_strength_mol_kg: float, shift: float) -> None:
-    # Yao & Byrne 2001, Environ. Sci. Technol. 35, 1197-1201, for this class of dyes, done by hand at 25 C: the shift for
-    # the concentration of H+. Its activity, which pH is here and on buffers, is less by the coefficient of PHREEQC.
+    # Yao & Byrne 2001, Environ. Sci. Technol. 35, 1197-1201, for this class of dyes, by hand at 25 C: the shift for the
+    # concentration of H+. Its activity, which pH is here and on buffers, is less by the coefficient of PHREEQC.
     solution = PhreeqPython().add_solution_simple({"NaCl": 1000.0 * ionic_strength_mol_kg}, temperature=25.0)
     log_gamma = np.log10(solution.activity("H+") / solution.molality("H+"))
     found = pka_prime(ionic_strength_mol_kg=ionic_strength_mol_kg) - pka_prime(ionic_strength_mol_kg=0.0)
