@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 import reprlib
+import sys
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any, NoReturn, TypeVar, get_args
+from typing import Any, NoReturn, TypeGuard, TypeVar, get_args
 
 _T = TypeVar("_T")
 
@@ -40,9 +41,7 @@ class Fields:
     def number(self, name: str) -> float:
         """Return a finite number."""
         value = self.values.get(name)
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            self._refuse(name, "a number")
-        return float(value)
+        return float(value) if _is_finite(value) else self._refuse(name, "a number")
 
     def whole(self, name: str) -> int:
         """Return a whole number."""
@@ -138,9 +137,14 @@ def _is_point(item: object) -> bool:
 
 
 def _is_coordinate(value: object) -> bool:
-    if value is None:
-        return True
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    return value is None or _is_finite(value)
+
+
+def _is_finite(value: object) -> TypeGuard[int | float]:
+    """Whether it is a number that a float can hold."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    return -sys.float_info.max <= value <= sys.float_info.max
 
 
 def _or_nan(value: float | None) -> float:

@@ -113,6 +113,8 @@ def test_reading_comes_back_from_json_as_it_was(reading: Reading) -> None:
         ({"ph": {"value": 7.0, "low": None, "high": None}}, "must have an end"),
         ({"ph": {"value": "7"}}, "The ph of the reading lacks low, high"),
         ({"kh_dkh": float("inf")}, "kh_dkh of the reading must be a number"),
+        ({"kh_dkh": 10**400}, "kh_dkh of the reading must be a number"),
+        ({"budget": {"dye": -(10**400)}}, "budget of the reading must be named numbers"),
         ({"flags": "glare"}, "flags of the reading must be a list of texts"),
         ({"budget": {"dye": "much"}}, "budget of the reading must be named numbers"),
         ({"vial": {"outline_px": [[1.0]]}}, "outline_px of the vial must be a list of points"),

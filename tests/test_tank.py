@@ -103,7 +103,10 @@ def test_span_lasts_as_long_as_the_clock_says(text: str, hours: float) -> None:
     assert parse_span(text).hours == hours
 
 
-@pytest.mark.parametrize("text", ["", "10-18", "25:00-26:00", "10:60-11:00", "10:00", "10:00-18:00x"])
+@pytest.mark.parametrize(
+    "text",
+    ["", "10-18", "25:00-26:00", "08:00-34:00", "10:00-72:00", "08:00-24:30", "10:60-11:00", "10:00", "10:00-18:00x"],
+)
 def test_what_is_no_span_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match="looks like 10:00-18:00"):
         parse_span(text)

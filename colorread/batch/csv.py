@@ -83,9 +83,9 @@ def _row(reading: Reading) -> tuple[str, ...]:
         f"{reading.temperature_c:g}",
         reading.light,
         _text(reading.profile or ""),
-        " ".join(reading.assumed),
-        " ".join(reading.flags),
-        "" if reason is None else reason.code,
+        _text(" ".join(reading.assumed)),
+        _text(" ".join(reading.flags)),
+        "" if reason is None else _text(reason.code),
         "" if reason is None else _text(reason.message),
         "" if reason is None else _text(reason.next_step),
     )

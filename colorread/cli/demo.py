@@ -43,4 +43,4 @@ def demo(
         stdout.print(f"[bold]{summary.tank.name}[/bold]: {summary.n_read} read, {summary.n_refused} refused")
         for sentence in summary.headline:
             stdout.print(Padding(Text(sentence), (0, 0, 0, 2)))
-        stdout.print(f"  Report: {tank.report}", soft_wrap=True)
+        stdout.print(Text(f"  Report: {tank.report}"), soft_wrap=True)

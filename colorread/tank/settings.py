@@ -193,9 +193,8 @@ def parse_span(text: str) -> DailySpan:
         if match is None:
             raise ValueError
         on_hour, on_minute, off_hour, off_minute = map(int, match.groups())
-        return DailySpan(
-            on=time(on_hour, on_minute), off=time(off_hour % 24 if off_minute == 0 else off_hour, off_minute)
-        )
+        midnight = (off_hour, off_minute) == (24, 0)
+        return DailySpan(on=time(on_hour, on_minute), off=time() if midnight else time(off_hour, off_minute))
     except ValueError:
         raise ValueError(f"A daily time span looks like 10:00-18:00, not {text!r}.") from None
 
