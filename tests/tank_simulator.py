@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta, timezone
 
 import numpy as np
@@ -15,6 +15,7 @@ from colorread.reading import Interval, Reading
 from colorread.tank.settings import DailySpan, Tank, parse_span
 from tests.fabricated import made_reading, made_refusal
 
+DYE_PH = (6.1, 7.6)  # beyond, readings are one-sided
 START = datetime(2026, 3, 2, tzinfo=timezone(timedelta(hours=1)))
 
 
@@ -121,7 +122,19 @@ def _photographed(
                 },
             )
         )
-    return tuple(readings)
+    return tuple(_within_the_dye(reading) for reading in readings)
+
+
+def _within_the_dye(reading: Reading) -> Reading:
+    """Leave only the known end of a reading where the dye is all yellow or all blue."""
+    ph, co2 = reading.ph, reading.co2_mg_l
+    if ph is None or co2 is None or ph.value is None or DYE_PH[0] < ph.value < DYE_PH[1]:
+        return reading
+    if ph.value < DYE_PH[0]:
+        ph, co2 = replace(ph, value=None, low=None), replace(co2, value=None, high=None)
+        return replace(reading, limit="below", ph=ph, co2_mg_l=co2)
+    ph, co2 = replace(ph, value=None, high=None), replace(co2, value=None, low=None)
+    return replace(reading, limit="above", ph=ph, co2_mg_l=co2)
 
 
 def _is_on(span: DailySpan, hour: float) -> bool:

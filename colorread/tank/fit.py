@@ -154,7 +154,12 @@ class _Problem:
         return parameters, tank * np.exp(ln_start), vial * np.exp(ln_start)
 
     def residuals(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return what is left of each reading in its own standard uncertainties, shape (D, N)."""
+        """Return what is left of each reading in its own standard uncertainties, shape (D, N); beyond an open end 0."""
+        off = self._off(x)
+        return np.where(self.series.open_below & (off < 0.0) | self.series.open_above & (off > 0.0), 0.0, off)
+
+    def _off(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return how far the course lies above each reading, or its known end, in its own uncertainties (D, N)."""
         series = self.series
         parameters, tank, vial = self.boxes(x)
         expected = simulate(parameters, self.schedule, series.hours, tank_mg_l=tank, vial_mg_l=vial)[1]
@@ -164,17 +169,21 @@ class _Problem:
         shared, cosine, sine = (x[:, [column]] for column in (7, 8, 9))
         error = shared * series.shared_std + series.color_std * (cosine * np.cos(angle) + sine * np.sin(angle))
         off = ln_expected + error - series.ln_co2
-        scaled = off / np.where(off < 0.0, series.std_below, series.std_above) / self._noise(x)
-        return np.where(series.open_below & (off < 0.0) | series.open_above & (off > 0.0), 0.0, scaled)
+        return np.asarray(off / np.where(off < 0.0, series.std_below, series.std_above) / self._noise(x))
 
     def log_posterior(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the log density, up to a constant, shape (D,)."""
-        residual = self.residuals(x)
-        own = (self.series.std_below + self.series.std_above) / 2.0 * self._noise(x)
+        from scipy.special import ndtr
+
+        series, off = self.series, self._off(x)
+        own = (series.std_below + series.std_above) / 2.0 * self._noise(x)
         ratio = own / _OUTLIER_STD_LN
-        good = (1.0 - _OUTLIER_SHARE) * np.exp(-0.5 * residual**2)
-        stray = _OUTLIER_SHARE * ratio * np.exp(-0.5 * (residual * ratio) ** 2)
-        per_reading = np.log(good + stray) - np.log(own)
+        good = (1.0 - _OUTLIER_SHARE) * np.exp(-0.5 * off**2)
+        stray = _OUTLIER_SHARE * ratio * np.exp(-0.5 * (off * ratio) ** 2)
+        two_sided = np.log(good + stray) - np.log(own)
+        # What a one-sided reading tells is the probability to lie beyond its end; it has no density at a value.
+        beyond = np.log((1.0 - _OUTLIER_SHARE) * ndtr(np.where(series.open_below, -off, off)) + 0.5 * _OUTLIER_SHARE)
+        per_reading = np.where(series.open_below | series.open_above, beyond, two_sided)
         return np.asarray(per_reading.sum(axis=1) - 0.5 * (x**2).sum(axis=1))
 
     def _noise(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
