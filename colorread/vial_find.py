@@ -255,9 +255,8 @@ def _without_bridges(region: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.
             continue
         x, y, width, height = cv2.boundingRect(contour)
         around = slice(max(y - radius, 0), y + height + radius), slice(max(x - radius, 0), x + width + radius)
-        parts[around] |= cv2.morphologyEx(
-            whole[around], cv2.MORPH_OPEN, disc, borderType=cv2.BORDER_CONSTANT, borderValue=0
-        )
+        opened = cv2.morphologyEx(whole[around], cv2.MORPH_OPEN, disc, borderType=cv2.BORDER_CONSTANT, borderValue=0)
+        parts[around] = np.maximum(parts[around], opened)
     return parts.astype(bool)
 
 

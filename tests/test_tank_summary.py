@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from io import BytesIO, StringIO, TextIOWrapper
@@ -14,12 +15,12 @@ from colorread.tank.advice import FISH_PROBABILITY, advise
 from colorread.tank.days import Change, TankSummary
 from colorread.tank.fit import fit_tank
 from colorread.tank.forecast import HOURS, day_start, forecast
-from colorread.tank.settings import GasSource, Marks, Tank
+from colorread.tank.settings import GasSource, Marks, Tank, parse_span
 from colorread.tank.summary import summarize
 from colorread.tank.summary_json import summary_to_dict
 from colorread.tank.words import interval_words, print_tank_summary
 from tests.fabricated import made_reading, made_refusal
-from tests.tank_simulator import Truth, simulated_week
+from tests.tank_simulator import START, Truth, simulated_week
 
 
 @pytest.fixture(scope="module")
@@ -74,6 +75,32 @@ def test_a_lag_is_told_only_where_the_photos_tell_it() -> None:
         told.append(abs(np.log(lag.interval.value / week.lag_h)) <= np.log(1.5))
     assert 3 <= len(told) < 20
     assert np.mean(told) >= 0.85
+
+
+def test_a_clock_years_ahead_does_not_hide_the_week(truth: Truth, summary: TankSummary) -> None:
+    ahead = made_reading(taken_at=START + timedelta(days=3700))
+    after = summarize(truth.tank, [*truth.readings, ahead], now=(START + timedelta(days=8)).replace(tzinfo=None))
+    assert after.tank_co2 == summarize(truth.tank, truth.readings).tank_co2
+    assert after.n_unused == summary.n_unused + 1
+    assert "a time that has not come yet" in after.notes[0]
+
+
+def test_what_is_still_to_come_is_not_told_as_past(truth: Truth) -> None:
+    def headline_after(ends: Callable[[int], bool]) -> str:
+        hours = [reading.taken_at.hour for reading in truth.readings if reading.taken_at is not None]
+        last = max(i for i, hour in enumerate(hours) if ends(hour) and truth.readings[i].status == "read")
+        return summarize(truth.tank, truth.readings[: last + 1]).headline[0]
+
+    assert truth.tank.lights is not None
+    assert truth.tank.gas is not None
+    lights_on, gas_off = truth.tank.lights.on.hour, truth.tank.gas.off.hour
+    assert "the tank is expected to peak at" in headline_after(lambda hour: hour < lights_on)
+    assert "the tank peaked at" in headline_after(lambda hour: hour > gas_off)
+
+
+def test_a_lamp_that_never_goes_off_has_no_night(truth: Truth) -> None:
+    always = replace(truth.tank, lights=parse_span("00:00-24:00"))
+    assert summarize(always, truth.readings).night_low_mg_l.reason == "The lamp is on day and night."
 
 
 def test_photos_at_one_hour_only_tell_neither_lag_nor_loss(truth: Truth) -> None:

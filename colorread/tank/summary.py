@@ -1,22 +1,22 @@
-"""The numbers and words that days of readings give, or why they give none."""
+"""What days of readings give, or why they give nothing."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import date, datetime, time, timedelta
+from datetime import datetime, time, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.fluid import RENEW_AFTER_WEEKS
 from colorread.reading import Interval, Reading, Verdict
 from colorread.tank.advice import advise
-from colorread.tank.days import Advice, Change, Course, Estimate, PhotoPoint, SourceOutlook, TankSummary
+from colorread.tank.days import Change, Course, Estimate, PhotoPoint, SourceOutlook, TankSummary
 from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.forecast import day_course, day_start, interval, thinned_index
 from colorread.tank.gas_source import USUAL_YIELD, co2_of_charge_g
+from colorread.tank.headline import fit_notes, fluid_advice, headline, input_notes, lone_headline
 from colorread.tank.model import is_on
 from colorread.tank.series import CannotTell, wall_clock
 from colorread.tank.settings import Tank
@@ -29,9 +29,10 @@ _LAG_FACTOR, _LOSS_FACTOR = 1.5, 1.8
 _NARROWED = 0.75
 _FAR_DAYS = 60.0
 _DRAWS = 300
+_NO_LAMP_HOURS = "The hours of the lamp are not known."
 
 
-def summarize(tank: Tank, readings: Sequence[Reading]) -> TankSummary:
+def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None = None) -> TankSummary:
     """
     Return what days of readings tell of a tank.
 
@@ -41,6 +42,8 @@ def summarize(tank: Tank, readings: Sequence[Reading]) -> TankSummary:
         Its settings.
     readings : sequence of Reading
         Of this tank, any order, refused ones among them.
+    now : datetime, optional
+        On the tank's clock; that of the machine where not given. Photos of later days have a wrong clock.
 
     Returns
     -------
@@ -48,37 +51,44 @@ def summarize(tank: Tank, readings: Sequence[Reading]) -> TankSummary:
         With reasons in place of numbers where the data cannot tell.
     """
     read = [reading for reading in readings if reading.status == "read"]
-    timed = sorted(wall_clock(reading.taken_at) for reading in read if reading.taken_at is not None)
+    usable = [reading for reading in read if not _is_of_the_future(reading, now or datetime.now())]
+    notes = input_notes(usable, len(read) - len(usable))
+    timed = sorted(wall_clock(reading.taken_at) for reading in usable if reading.taken_at is not None)
+    n_refused = len(readings) - len(read)
     try:
-        fit = fit_tank(tank, readings)
+        fit = fit_tank(tank, usable)
     except CannotTell as reason:
-        empty = _without_fit(tank, len(readings) - len(read), len(read), timed, str(reason))
-        verdict = _last_verdict(read)
+        verdict = _last_verdict(usable)
         return replace(
-            empty,
-            notes=_input_notes(read),
-            headline=_lone_headline(verdict, str(reason)),
+            _without_fit(tank, len(read), n_refused, timed, str(reason)),
+            notes=notes,
+            headline=lone_headline(verdict, str(reason)),
             cautions=() if verdict is None else verdict.cautions,
         )
     summary = _with_fit(tank, fit)
     return replace(
         summary,
         n_read=len(read),
-        n_refused=len(readings) - len(read),
+        n_refused=n_refused,
         n_unused=len(read) - len(fit.series.readings),
         first_at=timed[0],
         last_at=timed[-1],
-        notes=(*_input_notes(read), *summary.notes),
+        notes=(*notes, *summary.notes),
     )
 
 
-def _without_fit(tank: Tank, n_refused: int, n_read: int, timed: list[datetime], reason: str) -> TankSummary:
+def _is_of_the_future(reading: Reading, now: datetime) -> bool:
+    """Whether the clock of the phone was wrong; a day ahead may be another part of the world."""
+    return reading.taken_at is not None and wall_clock(reading.taken_at) > wall_clock(now) + timedelta(days=1)
+
+
+def _without_fit(tank: Tank, n_read: int, n_refused: int, timed: list[datetime], reason: str) -> TankSummary:
     nothing = Estimate(interval=None, reason=reason)
     return TankSummary(
         tank=tank,
         n_read=n_read,
         n_refused=n_refused,
-        n_unused=n_read - len(timed),
+        n_unused=0,
         first_at=timed[0] if timed else None,
         last_at=timed[-1] if timed else None,
         headline=(),
@@ -95,7 +105,7 @@ def _without_fit(tank: Tank, n_refused: int, n_read: int, timed: list[datetime],
         lag_hours=nothing,
         fades_in_days=nothing,
         source=None,
-        fluid_advice=_fluid_advice(tank, timed[-1].date() if timed else None),
+        fluid_advice=fluid_advice(tank, timed[-1].date() if timed else None),
         advice=None,
         cautions=(),
         notes=(),
@@ -117,6 +127,7 @@ def _with_fit(tank: Tank, fit: TankFit) -> TankSummary:
     )
     last_day = (course_h // 24.0) == last_h // 24.0
     day, of_day = tank_course[:, last_day], course_h[last_day] % 24.0
+    peak_h = course_h[last_day][int(np.median(day, axis=0).argmax())]
     marks = tank.judged_by
     now_gas = parameters.gas_mg_l_h * np.exp(-parameters.fall_per_h * last_h)
     peak = interval(day.max(axis=1))
@@ -125,12 +136,11 @@ def _with_fit(tank: Tank, fit: TankFit) -> TankSummary:
     advice = advise(fit, tank)
     fades = _fades(fit, tank, trend)
     source = _source_outlook(fit, tank, now_gas, last_at)
-    night = _night(tank, of_day)
     above = interval((day > marks.fish_mg_l).mean(axis=1) * 24.0)
     summary = _without_fit(tank, 0, 0, [last_at], "")
     return replace(
         summary,
-        headline=_headline(tank, peak, above, advice, trend, fades),
+        headline=headline(tank, peak, above, advice, trend, fades, peak_to_come=bool(peak_h > last_h)),
         tank_co2=points,
         course=Course(
             times=tuple(fit.midnight + timedelta(hours=float(hour)) for hour in course_h),
@@ -142,11 +152,7 @@ def _with_fit(tank: Tank, fit: TankFit) -> TankSummary:
         last_reading=points[-1],
         lights_on_mg_l=_at_lights_on(tank, day, of_day),
         peak_mg_l=Estimate(interval=peak),
-        night_low_mg_l=(
-            Estimate(interval=interval(day[:, night].min(axis=1)))
-            if night.any()
-            else Estimate(interval=None, reason="The hours of the lamp are not known.")
-        ),
+        night_low_mg_l=_night_low(tank, day, of_day),
         hours_above_fish_mark=Estimate(interval=above),
         gas_mg_l_per_hour=Estimate(interval=interval(now_gas)),
         gas_trend_percent_per_day=trend,
@@ -168,7 +174,7 @@ def _with_fit(tank: Tank, fit: TankFit) -> TankSummary:
         source=source,
         advice=advice,
         cautions=advice.cautions,
-        notes=_fit_notes(tank, fit),
+        notes=fit_notes(tank, fit),
         common_std_ph=float(np.sqrt(np.mean(series.shared_std**2 + series.color_std**2)) / math.log(10.0)),
         fitted={
             "loss_per_hour": interval(parameters.loss_per_h),
@@ -251,108 +257,19 @@ def _source_outlook(fit: TankFit, tank: Tank, now_gas: NDArray[np.float64], last
 
 def _at_lights_on(tank: Tank, day: NDArray[np.float64], of_day: NDArray[np.float64]) -> Estimate:
     if tank.lights is None:
-        return Estimate(interval=None, reason="The hours of the lamp are not known.")
+        return Estimate(interval=None, reason=_NO_LAMP_HOURS)
     return Estimate(interval=interval(day[:, int(np.argmin(np.abs(of_day - tank.lights.on_h)))]))
 
 
-def _night(tank: Tank, of_day: NDArray[np.float64]) -> NDArray[np.bool_]:
+def _night_low(tank: Tank, day: NDArray[np.float64], of_day: NDArray[np.float64]) -> Estimate:
     if tank.lights is None:
-        return np.zeros(len(of_day), dtype=bool)
-    return np.array([not is_on(tank.lights, hour) for hour in of_day])
-
-
-def _fluid_advice(tank: Tank, last: date | None) -> str:
-    if tank.fluid_renewed is None or last is None:
-        return ""
-    weeks = (last - tank.fluid_renewed).days / 7.0
-    if weeks >= RENEW_AFTER_WEEKS:
-        return (
-            f"The fluid in the vial was {weeks:.0f} weeks old at the last photo; renew it "
-            f"(about every {RENEW_AFTER_WEEKS} weeks, common practice, no source)."
-        )
-    return f"The fluid in the vial was {max(weeks, 0.0):.0f} weeks old at the last photo; nothing to do yet."
-
-
-def _headline(
-    tank: Tank, peak: Interval, above: Interval, advice: Advice, trend: Estimate, fades: Estimate
-) -> tuple[str, ...]:
-    marks = tank.judged_by
-    assert peak.high is not None
-    assert above.high is not None
-    if peak.high > marks.fish_mg_l:
-        fish = (
-            f"Fish: on the day of the last photo the tank peaked at {_span(peak, 'mg/L')}, so it may pass the mark of "
-            f"{marks.fish_mg_l:g} mg/L for up to {above.high:.0f} hours a day. Watch the fish."
-        )
-    else:
-        fish = (
-            f"Fish: on the day of the last photo the tank peaked at {_span(peak, 'mg/L')}, below the mark of "
-            f"{marks.fish_mg_l:g} mg/L. Keep watching the fish as on every day."
-        )
-    share = advice.today.plants_share * 100.0
-    plants = (
-        f"Plants: as it runs now the CO2 is within {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L for "
-        f"about {share:.0f} % of the light."
-    )
-    gas = "Gas: " + trend.reason
-    if trend.interval is not None:
-        low, high = trend.interval.low or 0.0, trend.interval.high or 0.0
-        gas = f"Gas: the rate changes by {trend.interval.value:+.0f} % a day ({low:+.0f} to {high:+.0f})."
-        if low < 0.0 < high:
-            gas = f"Gas: no sure trend, {trend.interval.value:+.0f} % a day ({low:+.0f} to {high:+.0f})."
-        elif fades.interval is not None and fades.interval.value == 0.0:
-            gas += f" The daily peak is below {tank.marks.plants_low_mg_l:g} mg/L already."
-        elif fades.interval is not None:
-            gas += (
-                f" Fading on like that, the daily peak falls below {tank.marks.plants_low_mg_l:g} mg/L in about "
-                f"{_span(fades.interval, 'days')}."
-            )
-    return fish, plants, gas, f"What to change: {advice.sentences[0]}"
+        return Estimate(interval=None, reason=_NO_LAMP_HOURS)
+    night = np.array([not is_on(tank.lights, hour) for hour in of_day])
+    if not night.any():
+        return Estimate(interval=None, reason="The lamp is on day and night.")
+    return Estimate(interval=interval(day[:, night].min(axis=1)))
 
 
 def _last_verdict(read: Sequence[Reading]) -> Verdict | None:
     timed = [(wall_clock(reading.taken_at), reading) for reading in read if reading.taken_at is not None]
     return max(timed, key=lambda pair: pair[0])[1].verdict if timed else None
-
-
-def _lone_headline(verdict: Verdict | None, reason: str) -> tuple[str, ...]:
-    """Return what the last reading alone says, the fish first, and why there is no more."""
-    if verdict is None:
-        return (reason,)
-    plants, fish, *_ = verdict.sentences
-    return fish, plants, reason
-
-
-def _span(value: Interval, unit: str) -> str:
-    ends = f"{value.low:.0f} to {value.high:.0f}" if value.high is not None else f"{value.low:.0f} or more"
-    return f"{value.value:.0f} {unit} ({ends})"
-
-
-def _input_notes(read: Sequence[Reading]) -> tuple[str, ...]:
-    notes = []
-    by_file = sum(reading.time_source == "file time" for reading in read)
-    if by_file:
-        notes.append(
-            f"{by_file} photo{'s carry' if by_file > 1 else ' carries'} no time of taking; the time of the file was "
-            "used, which is that of the last copy."
-        )
-    if any("kh" in reading.assumed for reading in read):
-        notes.append("The KH of the fluid was assumed to be 4 dKH.")
-    if read and not any(reading.profile for reading in read):
-        notes.append("Without a calibration all readings may be off together; the intervals hold that.")
-    return tuple(notes)
-
-
-def _fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
-    notes = []
-    if tank.lights is None:
-        notes.append("The hours of the lamp are not known; what plants take up is not told apart from the loss.")
-    hours = np.unique(np.floor(fit.series.hours % 24.0 / 3.0))
-    if len(hours) < 2:
-        notes.append("All photos are of the same hours of the day; photos at other hours would tell far more.")
-    one_sided = int((fit.series.open_below | fit.series.open_above).sum())
-    if one_sided:
-        notes.append(
-            f"{one_sided} reading{'s lie' if one_sided > 1 else ' lies'} beyond the dye's range; only one end counts."
-        )
-    return tuple(notes)

@@ -1,0 +1,198 @@
+"""The sentences that days of readings end in: what matters first, and what was assumed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+
+import numpy as np
+
+from colorread.fluid import RENEW_AFTER_WEEKS
+from colorread.reading import Interval, Reading, Verdict
+from colorread.tank.days import Advice, Estimate
+from colorread.tank.fit import TankFit
+from colorread.tank.settings import Tank
+
+
+def headline(
+    tank: Tank,
+    peak: Interval,
+    above: Interval,
+    advice: Advice,
+    trend: Estimate,
+    fades: Estimate,
+    *,
+    peak_to_come: bool,
+) -> tuple[str, ...]:
+    """
+    Return the verdict of a course in sentences, the fish first.
+
+    Parameters
+    ----------
+    tank : Tank
+        Its marks.
+    peak, above : Interval
+        On the day of the last photo, the peak [mg/L] and the hours above the fish mark [h].
+    advice : Advice
+        What to change.
+    trend, fades : Estimate
+        Change of the gas [%/d], and the days until the peak falls below the plants' mark [d].
+    peak_to_come : bool
+        The peak of that day lies after its last photo.
+
+    Returns
+    -------
+    tuple of str
+        One sentence or two for fish, plants, gas and change.
+    """
+    marks = tank.judged_by
+    assert peak.high is not None
+    assert above.high is not None
+    was = "is expected to peak" if peak_to_come else "peaked"
+    fish = f"Fish: on the day of the last photo the tank {was} at {_span(peak, 'mg/L')}, "
+    if peak.high > marks.fish_mg_l:
+        hours = max(round(above.high), 1)
+        fish += (
+            f"so it may pass the mark of {marks.fish_mg_l:g} mg/L for up to {hours} hour{'s' if hours > 1 else ''} "
+            "a day. Watch the fish."
+        )
+    else:
+        fish += f"below the mark of {marks.fish_mg_l:g} mg/L. Keep watching the fish as on every day."
+    share = advice.today.plants_share * 100.0
+    plants = (
+        f"Plants: as it runs now the CO2 is within {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L for "
+        f"about {share:.0f} % of the light."
+    )
+    gas = "Gas: " + trend.reason
+    if trend.interval is not None:
+        low, high = trend.interval.low or 0.0, trend.interval.high or 0.0
+        gas = f"Gas: the rate changes by {trend.interval.value:+.0f} % a day ({low:+.0f} to {high:+.0f})."
+        if low < 0.0 < high:
+            gas = f"Gas: no sure trend, {trend.interval.value:+.0f} % a day ({low:+.0f} to {high:+.0f})."
+        elif fades.interval is not None and fades.interval.value == 0.0:
+            gas += f" The daily peak is below {tank.marks.plants_low_mg_l:g} mg/L already."
+        elif fades.interval is not None:
+            gas += (
+                f" Fading on like that, the daily peak falls below {tank.marks.plants_low_mg_l:g} mg/L in about "
+                f"{_span(fades.interval, 'days')}."
+            )
+    return fish, plants, gas, f"What to change: {advice.sentences[0]}"
+
+
+def lone_headline(verdict: Verdict | None, reason: str) -> tuple[str, ...]:
+    """
+    Return what the last reading alone says, the fish first.
+
+    Parameters
+    ----------
+    verdict : Verdict or None
+        Of the last reading.
+    reason : str
+        Why there is no more.
+
+    Returns
+    -------
+    tuple of str
+        Sentences.
+    """
+    if verdict is None:
+        return (reason,)
+    plants, fish, *_ = verdict.sentences
+    return fish, plants, reason
+
+
+def fluid_advice(tank: Tank, last: date | None) -> str:
+    """
+    Return whether to renew the fluid in the vial.
+
+    Parameters
+    ----------
+    tank : Tank
+        When its fluid was renewed.
+    last : datetime.date or None
+        Day of the last photo.
+
+    Returns
+    -------
+    str
+        A sentence; empty where nothing is known.
+    """
+    if tank.fluid_renewed is None or last is None:
+        return ""
+    weeks = (last - tank.fluid_renewed).days / 7.0
+    if weeks >= RENEW_AFTER_WEEKS:
+        return (
+            f"The fluid in the vial was {weeks:.0f} weeks old at the last photo; renew it "
+            f"(about every {RENEW_AFTER_WEEKS} weeks, common practice, no source)."
+        )
+    return f"The fluid in the vial was {max(weeks, 0.0):.0f} weeks old at the last photo; nothing to do yet."
+
+
+def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...]:
+    """
+    Return what was assumed of the photos.
+
+    Parameters
+    ----------
+    read : sequence of Reading
+        Those with numbers.
+    n_of_the_future : int
+        How many were left out because the clock of their phone was wrong.
+
+    Returns
+    -------
+    tuple of str
+        Sentences.
+    """
+    notes = []
+    if n_of_the_future:
+        notes.append(
+            f"{n_of_the_future} photo{'s carry' if n_of_the_future > 1 else ' carries'} a time that has not come yet, "
+            "so it does not count; set the clock of that phone or camera."
+        )
+    by_file = sum(reading.time_source == "file time" for reading in read)
+    if by_file:
+        notes.append(
+            f"{by_file} photo{'s carry' if by_file > 1 else ' carries'} no time of taking; the time of the file was "
+            "used, which is that of the last copy."
+        )
+    if any("kh" in reading.assumed for reading in read):
+        notes.append("The KH of the fluid was assumed to be 4 dKH.")
+    if read and not any(reading.profile for reading in read):
+        notes.append("Without a calibration all readings may be off together; the intervals hold that.")
+    return tuple(notes)
+
+
+def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
+    """
+    Return what the readings could not tell the fit.
+
+    Parameters
+    ----------
+    tank : Tank
+        Its settings.
+    fit : TankFit
+        What was fitted.
+
+    Returns
+    -------
+    tuple of str
+        Sentences.
+    """
+    notes = []
+    if tank.lights is None:
+        notes.append("The hours of the lamp are not known; what plants take up is not told apart from the loss.")
+    hours = np.unique(np.floor(fit.series.hours % 24.0 / 3.0))
+    if len(hours) < 2:
+        notes.append("All photos are of the same hours of the day; photos at other hours would tell far more.")
+    one_sided = int((fit.series.open_below | fit.series.open_above).sum())
+    if one_sided:
+        notes.append(
+            f"{one_sided} reading{'s lie' if one_sided > 1 else ' lies'} beyond the dye's range; only one end counts."
+        )
+    return tuple(notes)
+
+
+def _span(value: Interval, unit: str) -> str:
+    ends = f"{value.low:.0f} to {value.high:.0f}" if value.high is not None else f"{value.low:.0f} or more"
+    return f"{value.value:.0f} {unit} ({ends})"
