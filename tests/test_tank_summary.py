@@ -95,7 +95,7 @@ def test_what_is_still_to_come_is_not_told_as_past(truth: Truth) -> None:
     assert truth.tank.gas is not None
     lights_on, gas_off = truth.tank.lights.on.hour, truth.tank.gas.off.hour
     assert "the tank is expected to peak at" in headline_after(lambda hour: hour < lights_on)
-    assert "the tank peaked at" in headline_after(lambda hour: hour > gas_off)
+    assert "the tank peaked at" in headline_after(lambda hour: hour >= gas_off)
 
 
 def test_a_lamp_that_never_goes_off_has_no_night(truth: Truth) -> None:
