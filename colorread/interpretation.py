@@ -9,14 +9,13 @@ import numpy as np
 
 from calibration.inversion import PhPosterior
 from colorread.carbonate import co2_from_ph, co2_rule_of_thumb, ph_from_co2
+from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
 from colorread.ranges import checked_range
 from colorread.reading import FluidKind, Interval, LightName, Limit, Reading, Reason
-from colorread.verdict import judge
+from colorread.verdict import USUAL_MARKS, Marks, judge
 
 DEFAULT_KH_DKH = 4.0
 DEFAULT_TEMPERATURE_C = 25.0
-KH_RANGE_DKH = (0.25, 30.0)
-TEMPERATURE_RANGE_C = (5.0, 40.0)
 # Before looking, the CO2 of a tank with gas is taken as equally likely between these, as pH; outside it falls off.
 # From a third of the customary lower mark to twice the upper one: assumption.
 _USUAL_CO2_MG_L = (5.0, 60.0)
@@ -37,6 +36,7 @@ class Settings:
     tank_kh_dkh: float | None
     light: LightName
     assumed: tuple[str, ...]
+    marks: Marks
 
 
 def checked_settings(
@@ -45,6 +45,7 @@ def checked_settings(
     fluid: FluidKind,
     tank_kh_dkh: float | None,
     light: LightName,
+    marks: Marks = USUAL_MARKS,
 ) -> Settings:
     """
     Check the settings and fill in the defaults.
@@ -59,6 +60,8 @@ def checked_settings(
         What the vial holds.
     light : str
         Lamp class.
+    marks : Marks
+        What the CO2 is judged by.
 
     Returns
     -------
@@ -94,6 +97,7 @@ def checked_settings(
         tank_kh_dkh=tank_kh_dkh,
         light=light,
         assumed=tuple(name for name, value in stated.items() if value is None),
+        marks=marks,
     )
 
 
@@ -207,7 +211,7 @@ def with_numbers(reading: Reading, posterior: PhPosterior, settings: Settings) -
         geometry="front",
         co2_rule_of_thumb_mg_l=None if limit else float(co2_rule_of_thumb(posterior.median, settings.kh_dkh)),
         tank_ph=_tank_ph(co2_mg_l, settings),
-        verdict=judge(co2_mg_l, limit),
+        verdict=judge(co2_mg_l, settings.marks),
         flags=tuple(dict.fromkeys(flags)),
         budget={**posterior.budget, **extra_std},
     )

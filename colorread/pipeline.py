@@ -26,6 +26,7 @@ from colorread.interpretation import Settings, checked_settings, usual_ph_range,
 from colorread.photo.load import Photo, load_photo, photo_from_array
 from colorread.reading import FluidKind, LightName, Reading, Reason, Trace
 from colorread.signal import FluidSignal, measure_fluid, require_fluid
+from colorread.verdict import USUAL_MARKS, Marks
 from colorread.vial_find import VialFit, chroma_map, find_vial, point_at_vial
 
 _SCALE_PH = (6.0, 6.2, 6.4, 6.6, 6.8, 7.0, 7.2, 7.4, 7.6)
@@ -59,6 +60,7 @@ def read_photo(
     light: LightName = "unknown",
     vial_xywh: Rectangle | None = None,
     profile: Profile | None = None,
+    marks: Marks = USUAL_MARKS,
 ) -> Reading:
     """
     Read pH and CO2 from one photo of the vial before the card.
@@ -81,6 +83,8 @@ def read_photo(
         Rectangle around the fluid, left, top, width, height, in pixels of the upright photo at full size.
     profile : Profile, optional
         Calibration of this phone, vial, fluid and light.
+    marks : Marks, optional
+        What plants and fish are judged by; the customary ones where not given.
 
     Returns
     -------
@@ -101,6 +105,7 @@ def read_photo(
         light=light,
         vial_xywh=vial_xywh,
         profile=profile,
+        marks=marks,
     )[0]
 
 
@@ -114,6 +119,7 @@ def read_photo_traced(
     light: LightName = "unknown",
     vial_xywh: Rectangle | None = None,
     profile: Profile | None = None,
+    marks: Marks = USUAL_MARKS,
 ) -> tuple[Reading, Trace]:
     """
     Read one photo and keep what was seen on the way; parameters and errors as in `read_photo`.
@@ -125,7 +131,7 @@ def read_photo_traced(
     trace : Trace
         For the evidence picture.
     """
-    settings = checked_settings(kh_dkh, temperature_c, fluid, tank_kh_dkh, light)
+    settings = checked_settings(kh_dkh, temperature_c, fluid, tank_kh_dkh, light, marks)
     _check_rectangle(vial_xywh)
     seen = Seen()
     flags = [] if vial_xywh is None else ["vial-pointed"]
@@ -135,7 +141,7 @@ def read_photo_traced(
         assert seen.signal is not None
         pka = pka_prime(settings.temperature_c, ionic_strength_mol_kg=float(ionic_strength(settings.kh_dkh)))
         posterior = _infer(seen.photo, seen.signal, settings, pka, profile, flags)
-        _require_fluid(seen, posterior, pointed=vial_xywh is not None)
+        require_clear_fluid(seen, posterior, pointed=vial_xywh is not None)
     except Refusal as refusal:
         reason = Reason(code=refusal.code, message=refusal.message, next_step=refusal.next_step)
         return _reading_without_numbers(source, seen, settings, flags, reason), _trace(seen)
@@ -225,7 +231,24 @@ def _posterior(
     )
 
 
-def _require_fluid(seen: Seen, posterior: PhPosterior, *, pointed: bool) -> None:
+def require_clear_fluid(seen: Seen, posterior: PhPosterior, *, pointed: bool) -> None:
+    """
+    Refuse what is no clear fluid, or too faint.
+
+    Parameters
+    ----------
+    seen : Seen
+        From `measure_photo`.
+    posterior : PhPosterior
+        What the dye model makes of it.
+    pointed : bool
+        The user pointed at it.
+
+    Raises
+    ------
+    Refusal
+        ``not-a-vial`` or ``faint-color``.
+    """
     assert seen.view is not None
     assert seen.chroma is not None
     assert seen.vial is not None

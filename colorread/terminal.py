@@ -16,7 +16,7 @@ from colorread.console_text import printable, shown
 from colorread.flags import flag_text
 from colorread.fluid import CAUTIONS, RENEWAL, DyeDose, FluidRecipe, RoomAirColor
 from colorread.reading import Interval, Reading
-from colorread.verdict import PLANTS_HIGH_MG_L, PLANTS_LOW_MG_L
+from colorread.verdict import USUAL_MARKS
 from colorread.words import NO_BREAK, bind_units, budget_words, clean_name, co2_words, input_words, ph_words, time_words
 
 _SCALE_END_MG_L = 60.0
@@ -158,7 +158,7 @@ def co2_scale(co2_mg_l: Interval, width: int) -> str:
     low = 0.0 if co2_mg_l.low is None else co2_mg_l.low
     high = _SCALE_END_MG_L if co2_mg_l.high is None else co2_mg_l.high
     inside = range(column(low), column(high) + 1)
-    crossed = (column(PLANTS_LOW_MG_L), column(PLANTS_HIGH_MG_L))
+    crossed = (column(USUAL_MARKS.plants_low_mg_l), column(USUAL_MARKS.plants_high_mg_l))
     bar = [("╋" if i in crossed else "━") if i in inside else "┼" if i in crossed else "─" for i in range(width)]
     if co2_mg_l.value is not None:
         bar[column(co2_mg_l.value)] = "●"
@@ -167,7 +167,7 @@ def co2_scale(co2_mg_l: Interval, width: int) -> str:
     if co2_mg_l.high is None or high > _SCALE_END_MG_L:
         bar[-1] = "▶"
     labels = [" "] * width
-    for value in (0.0, PLANTS_LOW_MG_L, PLANTS_HIGH_MG_L, _SCALE_END_MG_L):
+    for value in (0.0, USUAL_MARKS.plants_low_mg_l, USUAL_MARKS.plants_high_mg_l, _SCALE_END_MG_L):
         text = f"{value:.0f}"
         start = min(column(value), width - len(text))
         labels[start : start + len(text)] = text

@@ -3,18 +3,38 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
-from colorread.reading import FishWord, Interval, Limit, PlantsWord, Verdict
+from colorread.reading import FishWord, Interval, PlantsWord, Verdict
 
-PLANTS_LOW_MG_L, PLANTS_HIGH_MG_L = 15.0, 30.0  # common practice of planted tanks, no source
-# Assumption: "enough" needs half of the interval, as pH (where it is even), between the two marks.
-_ENOUGH_SHARE = 0.5
+# Assumption: "enough" needs two thirds of the interval, as pH (where it is even), between the two marks.
+_ENOUGH_SHARE = 2.0 / 3.0
 # "< 20 mg/L" is the common target of fish systems (a clinical guide to fish medicine; Wedemeyer 1996 as quoted in a
-# Danish report: warm-water species not above 20 to 30 mg/L for long). The steps 25 and 35 are an assumption of ours.
-FISH_LONG_TERM_MG_L = 20.0
-FISH_WATCH_MG_L = 25.0
-FISH_ACT_MG_L = 35.0
+# Danish report: warm-water species not above 20 to 30 mg/L for long).
+_WELFARE = "The literature on fish welfare asks for 20 mg/L or less over long times."
+_ACT_FACTOR = 1.4  # over the mark for the fish: assumption
 
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Marks:
+    """
+    What the CO2 is judged by.
+
+    Parameters
+    ----------
+    plants_low_mg_l, plants_high_mg_l : float
+        Customary range for plants: common practice, no source [mg/L].
+    fish_mg_l : float
+        What the water should stay below for the fish; 25 is an assumption of ours between the 20 mg/L that the
+        literature on fish welfare asks for and the customary 30 [mg/L].
+    """
+
+    plants_low_mg_l: float = 15.0
+    plants_high_mg_l: float = 30.0
+    fish_mg_l: float = 25.0
+
+
+USUAL_MARKS = Marks()
 STANDING_CAUTIONS = (
     "The vial is one to several hours behind the water, longest when the CO2 falls: the tank may be higher or lower by "
     "now.",
@@ -26,13 +46,10 @@ WATCH_CAUTIONS = (
     "If they show such signs: stop the gas, move the surface or run an air stone, and change part of the water with "
     "water of the same temperature.",
 )
-ACT_CAUTIONS = ("Never move the gas in large steps; change it a little, then wait a day and look at the fish.",)
-
-_PLANTS_SPAN = f"{PLANTS_LOW_MG_L:.0f} to {PLANTS_HIGH_MG_L:.0f} mg/L"
-_WELFARE = f"The literature on fish welfare asks for {FISH_LONG_TERM_MG_L:.0f} mg/L or less over long times."
+ACT_CAUTIONS = ("Turn the gas up again in small steps only, a day apart, and look at the fish after each.",)
 
 
-def judge(co2_mg_l: Interval, limit: Limit | None) -> Verdict:
+def judge(co2_mg_l: Interval, marks: Marks = USUAL_MARKS) -> Verdict:
     """
     Put a reading into words.
 
@@ -40,8 +57,8 @@ def judge(co2_mg_l: Interval, limit: Limit | None) -> Verdict:
     ----------
     co2_mg_l : Interval
         CO2 with its interval; an open end is None [mg/L].
-    limit : {'below', 'above'} or None
-        One-sided reading of the pH; 'below' means that the CO2 has no upper end.
+    marks : Marks
+        Of the tank.
 
     Returns
     -------
@@ -49,9 +66,9 @@ def judge(co2_mg_l: Interval, limit: Limit | None) -> Verdict:
         Never says that anything is without danger.
     """
     low = 0.0 if co2_mg_l.low is None else co2_mg_l.low
-    high = math.inf if co2_mg_l.high is None or limit == "below" else co2_mg_l.high
-    plants, plants_text = _judge_plants(low, high, co2_mg_l.value)
-    fish, fish_text, advice = _judge_fish(low, high)
+    high = math.inf if co2_mg_l.high is None else co2_mg_l.high
+    plants, plants_text = _judge_plants(low, high, co2_mg_l.value, marks)
+    fish, fish_text, advice = _judge_fish(low, high, marks)
     cautions = {
         "no concern read": STANDING_CAUTIONS,
         "watch": WATCH_CAUTIONS + STANDING_CAUTIONS,
@@ -60,41 +77,44 @@ def judge(co2_mg_l: Interval, limit: Limit | None) -> Verdict:
     return Verdict(plants=plants, fish=fish, sentences=(plants_text, fish_text, advice), cautions=cautions)
 
 
-def _judge_plants(low: float, high: float, value: float | None) -> tuple[PlantsWord, str]:
-    if high < PLANTS_LOW_MG_L:
-        return "too little", f"Plants: less CO2 than the customary {_PLANTS_SPAN}."
-    if low > PLANTS_HIGH_MG_L:
-        return "more than needed", f"Plants: more CO2 than the customary {_PLANTS_SPAN}; they gain nothing from it."
-    if _share_between_marks(low, high) >= _ENOUGH_SHARE:
-        return "enough", f"Plants: most likely within the customary {_PLANTS_SPAN}."
-    if value is None or PLANTS_LOW_MG_L <= value <= PLANTS_HIGH_MG_L:
-        return (
-            "cannot tell",
-            f"Plants: the reading does not tell whether the CO2 is within the customary {_PLANTS_SPAN}.",
-        )
-    side = "less" if value < PLANTS_LOW_MG_L else "more"
-    return "cannot tell", f"Plants: rather {side} CO2 than the customary {_PLANTS_SPAN}, but that is not certain."
+def _judge_plants(low: float, high: float, value: float | None, marks: Marks) -> tuple[PlantsWord, str]:
+    span = f"{marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L"
+    if (marks.plants_low_mg_l, marks.plants_high_mg_l) == (USUAL_MARKS.plants_low_mg_l, USUAL_MARKS.plants_high_mg_l):
+        span = f"customary {span}"
+    if high < marks.plants_low_mg_l:
+        return "too little", f"Plants: less CO2 than the {span}."
+    if low > marks.plants_high_mg_l:
+        return "more than needed", f"Plants: more CO2 than the {span}; they gain nothing from it."
+    if _share_between_marks(low, high, marks) >= _ENOUGH_SHARE:
+        return "enough", f"Plants: likely within the {span}."
+    if value is None:
+        return "cannot tell", f"Plants: the reading does not tell whether the CO2 is within the {span}."
+    if marks.plants_low_mg_l <= value <= marks.plants_high_mg_l:
+        return "cannot tell", f"Plants: perhaps within the {span}, but that is not certain."
+    side = "less" if value < marks.plants_low_mg_l else "more"
+    return "cannot tell", f"Plants: rather {side} CO2 than the {span}, but that is not certain."
 
 
-def _share_between_marks(low: float, high: float) -> float:
+def _share_between_marks(low: float, high: float, marks: Marks) -> float:
     """Return how much of the interval, as pH, lies between the plants' marks."""
-    inner_low, inner_high = max(low, PLANTS_LOW_MG_L), min(high, PLANTS_HIGH_MG_L)
+    inner_low, inner_high = max(low, marks.plants_low_mg_l), min(high, marks.plants_high_mg_l)
     if low == 0.0 or math.isinf(high):
         return 0.0
     return 1.0 if low == high else math.log(inner_high / inner_low) / math.log(high / low)
 
 
-def _judge_fish(low: float, high: float) -> tuple[FishWord, str, str]:
+def _judge_fish(low: float, high: float, marks: Marks) -> tuple[FishWord, str, str]:
     fish: FishWord = "act"
-    if low > FISH_ACT_MG_L:
+    act_mg_l = _ACT_FACTOR * marks.fish_mg_l
+    if low > act_mg_l:
         text, advice = "too much CO2, even at the lower end of the interval", "Look at the fish now; turn the gas down."
     elif math.isinf(high):
         text = "the dye shows no upper end, so the CO2 may be far higher than fish bear"
         advice = "Look at the fish now; turn the gas down a little."
-    elif high > FISH_ACT_MG_L:
+    elif high > act_mg_l:
         text = f"the CO2 may be as high as {high:.0f} mg/L"
         advice = "Look at the fish now; turn the gas down a little."
-    elif high > FISH_WATCH_MG_L:
+    elif high > marks.fish_mg_l:
         fish, text = "watch", f"the CO2 may be as high as {high:.0f} mg/L"
         advice = "Keep an eye on the fish; do not turn the gas up."
     else:

@@ -44,7 +44,7 @@ def made_reading(**changes: Any) -> Reading:
     )
     reading = replace(reading, **changes)
     if reading.verdict is None and reading.co2_mg_l is not None:
-        reading = replace(reading, verdict=judge(reading.co2_mg_l, reading.limit))
+        reading = replace(reading, verdict=judge(reading.co2_mg_l))
     return reading
 
 

@@ -9,8 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from colorread.tank.edit import changed_tank, parse_day
-from colorread.tank.settings import DailySpan, GasSource, Marks, Tank, parse_span
+from colorread.tank.settings import DailySpan, GasSource, Tank, parse_span
 from colorread.tank.settings_json import tank_from_dict, tank_to_dict
+from colorread.verdict import Marks
 
 LIGHTS = ("daylight", "warm-led", "cool-led", "fluorescent", "tank-led", "unknown")
 KINDS = ("fermentation", "acid-bicarbonate", "cylinder")

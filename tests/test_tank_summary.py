@@ -15,10 +15,11 @@ from colorread.tank.advice import FISH_PROBABILITY, advise
 from colorread.tank.days import Change, TankSummary
 from colorread.tank.fit import fit_tank
 from colorread.tank.forecast import HOURS, day_start, forecast
-from colorread.tank.settings import GasSource, Marks, Tank, parse_span
+from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.summary import summarize
 from colorread.tank.summary_json import summary_to_dict
 from colorread.tank.words import interval_words, print_tank_summary
+from colorread.verdict import Marks
 from tests.fabricated import made_reading, made_refusal
 from tests.tank_simulator import START, Truth, simulated_week
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 import colorread
 from colorread.flags import FLAG_TEXTS, flag_text
 from colorread.reading import Interval
-from colorread.verdict import judge
+from colorread.verdict import Marks, judge
 
 
 def interval(low: float | None, value: float | None, high: float | None) -> Interval:
@@ -40,19 +40,19 @@ def interval(low: float | None, value: float | None, high: float | None) -> Inte
 def test_plants_are_judged_on_the_whole_interval_and_fish_on_its_upper_end(
     low: float, value: float, high: float, plants: str, fish: str
 ) -> None:
-    verdict = judge(interval(low, value, high), None)
+    verdict = judge(interval(low, value, high))
     assert (verdict.plants, verdict.fish) == (plants, fish)
 
 
 @pytest.mark.parametrize(("low", "plants"), [(20.0, "cannot tell"), (61.0, "more than needed")])
 def test_open_upper_end_means_act(low: float, plants: str) -> None:
-    verdict = judge(interval(low, None, None), "below")
+    verdict = judge(interval(low, None, None))
     assert (verdict.plants, verdict.fish) == (plants, "act")
 
 
 @pytest.mark.parametrize(("high", "plants"), [(6.0, "too little"), (20.0, "cannot tell")])
 def test_open_lower_end_counts_from_nothing(high: float, plants: str) -> None:
-    verdict = judge(interval(None, None, high), "above")
+    verdict = judge(interval(None, None, high))
     assert (verdict.plants, verdict.fish) == (plants, "no concern read")
 
 
@@ -61,7 +61,7 @@ positive = st.floats(0.1, 500.0)
 
 @given(st.lists(positive, min_size=3, max_size=3).map(sorted))
 def test_every_verdict_warns_of_delay_and_never_calls_anything_safe(ends: list[float]) -> None:
-    verdict = judge(interval(*ends), None)
+    verdict = judge(interval(*ends))
     text = " ".join(verdict.sentences + verdict.cautions).lower()
     assert not re.search(r"\bsafe|harmless|no danger", text)
     assert "20 mg/l" in text  # the long-term mark of the literature on fish welfare
@@ -76,17 +76,39 @@ def test_every_verdict_warns_of_delay_and_never_calls_anything_safe(ends: list[f
 @given(st.lists(positive, min_size=3, max_size=3).map(sorted), st.floats(1.0, 100.0))
 def test_a_higher_upper_end_never_calms(ends: list[float], more: float) -> None:
     order = ["no concern read", "watch", "act"]
-    before, after = judge(interval(*ends), None), judge(interval(ends[0], ends[1], ends[2] + more), None)
+    before, after = judge(interval(*ends)), judge(interval(ends[0], ends[1], ends[2] + more))
     assert order.index(after.fish) >= order.index(before.fish)
 
 
 def test_the_upper_end_is_named() -> None:
-    assert "42 mg/L" in judge(interval(20.0, 30.0, 42.0), None).sentences[1]
+    assert "42 mg/L" in judge(interval(20.0, 30.0, 42.0)).sentences[1]
 
 
-def test_limit_below_outweighs_a_stray_upper_end() -> None:
-    assert judge(interval(5.0, None, 10.0), "below").fish == "act"
-    assert not any("inf" in sentence for sentence in judge(interval(5.0, None, math.inf), None).sentences)
+def test_no_sentence_names_infinity() -> None:
+    assert not any("inf" in sentence for sentence in judge(interval(5.0, None, None)).sentences)
+    assert not any("inf" in sentence for sentence in judge(interval(5.0, 9.0, math.inf)).sentences)
+
+
+def test_a_coin_toss_is_not_called_likely() -> None:
+    # Half of 10 to 23 mg/L, as pH, lies between the marks.
+    verdict = judge(interval(10.0, 15.0, 23.0))
+    assert verdict.plants == "cannot tell"
+    assert "not certain" in verdict.sentences[0]
+
+
+def test_the_marks_of_a_tank_count() -> None:
+    reading = interval(15.0, 18.0, 23.0)
+    assert judge(reading).fish == "no concern read"
+    assert judge(reading, Marks(fish_mg_l=20.0)).fish == "watch"
+    assert judge(reading, Marks(fish_mg_l=15.0)).fish == "act"
+    own = judge(reading, Marks(plants_low_mg_l=25.0, plants_high_mg_l=40.0))
+    assert own.sentences[0] == "Plants: less CO2 than the 25 to 40 mg/L."
+
+
+def test_advice_never_says_to_wait_with_turning_the_gas_down() -> None:
+    text = " ".join(judge(interval(60.0, 80.0, 100.0)).cautions)
+    assert "stop the gas" in text
+    assert "Turn the gas up again in small steps only" in text
 
 
 def test_every_flag_of_the_program_has_words_and_no_words_are_left_over() -> None:

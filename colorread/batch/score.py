@@ -7,7 +7,7 @@ import json
 import os
 from collections.abc import Generator, Iterable, Iterator, Mapping
 from contextlib import closing
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -239,11 +239,14 @@ def settings_of(tank: Tank, profile_path: Path | None) -> tuple[dict[str, Any], 
         "temperature_c": tank.temperature_c if is_described else None,
         "tank_kh_dkh": tank.tank_kh_dkh,
         "light": tank.light,
+        "marks": tank.judged_by,
     }
     path = Path(tank.profile) if profile_path is None and tank.profile is not None else profile_path
     profile = None if path is None else read_profile(path)
     profile_id = None if path is None else hashlib.sha256(path.read_bytes()).hexdigest()
-    identity = json.dumps({**stated, "profile": profile_id, "software": __version__}, sort_keys=True)
+    identity = json.dumps(
+        {**stated, "marks": asdict(tank.judged_by), "profile": profile_id, "software": __version__}, sort_keys=True
+    )
     return {**stated, "profile": profile}, hashlib.sha256(identity.encode("ascii")).hexdigest(), profile_id
 
 

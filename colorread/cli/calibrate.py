@@ -10,14 +10,13 @@ import typer
 
 from colorread.cli.options import (
     EXIT_FAILED,
-    KH_RANGE_DKH,
-    TEMPERATURE_RANGE_C,
     LightClass,
     fail,
     number,
     require_new,
     writing,
 )
+from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

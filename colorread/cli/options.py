@@ -13,8 +13,6 @@ import typer
 
 EXIT_FAILED, EXIT_USAGE, EXIT_REFUSED = 1, 2, 3
 # The same as in the interpretation, which is too heavy to load before the options are checked.
-KH_RANGE_DKH = (0.25, 30.0)
-TEMPERATURE_RANGE_C = (5.0, 40.0)
 
 
 class LightClass(StrEnum):

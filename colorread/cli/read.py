@@ -15,12 +15,11 @@ from colorread.cli.log import LogFile, open_log
 from colorread.cli.options import (
     EXIT_FAILED,
     EXIT_REFUSED,
-    KH_RANGE_DKH,
-    TEMPERATURE_RANGE_C,
     LightClass,
     fail,
     number,
 )
+from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
 
 if TYPE_CHECKING:
     from calibration.profile import Profile
@@ -99,6 +98,7 @@ def read(
         options |= {name: value for name, value in stated.items() if options[name] is None}
         if light is LightClass.UNKNOWN:
             options["light"] = owner.light
+        options["marks"] = owner.judged_by
     if profile is None and owner is not None and owner.profile is not None:
         profile = Path(owner.profile)
     given = None if profile is None or no_profile else load_profile(profile)

@@ -8,7 +8,8 @@ from typing import Annotated
 
 import typer
 
-from colorread.cli.options import KH_RANGE_DKH, TEMPERATURE_RANGE_C, number, require_new, writing
+from colorread.cli.options import number, require_new, writing
+from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
 
 
 class Paper(StrEnum):

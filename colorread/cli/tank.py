@@ -12,7 +12,8 @@ import typer
 
 from colorread.cli.calibrate import load_profile
 from colorread.cli.log import LogFile, open_log
-from colorread.cli.options import KH_RANGE_DKH, TEMPERATURE_RANGE_C, LightClass, fail, number
+from colorread.cli.options import LightClass, fail, number
+from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
 
 if TYPE_CHECKING:
     from colorread.tank.settings import Tank

@@ -9,6 +9,7 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 from starlette.datastructures import FormData
 
+from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
 from colorread.log.store import Log
 from colorread.page import tasks_calibrate
 from colorread.page.calibrations import BEFORE, KINDS, STEPS, TITLES, Kind
@@ -26,7 +27,7 @@ from colorread.profile.how_to import AIR, CHART, ENDS
 from colorread.profile.patch_labels import ph_of_patches
 from colorread.ranges import checked_range
 from colorread.tank.edit import changed_tank
-from colorread.tank.settings import KH_RANGE_DKH, TEMPERATURE_RANGE_C, Tank
+from colorread.tank.settings import Tank
 
 router = APIRouter(include_in_schema=False)
 _HOW_TO = {"ends": ENDS, "air": AIR, "chart": CHART}

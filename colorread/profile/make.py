@@ -11,18 +11,18 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.camera import direction_deg
+from calibration.camera import direction_deg, signal_family
 from calibration.chart import CHART_PH, ph_by_chart
 from calibration.dye import pka_prime
 from calibration.evidence import PRINTED_STATES, Evidence, State
-from calibration.family_fit import SignalSamples
+from calibration.family_fit import RATIO, SignalSamples, fit_family
 from calibration.inversion import infer_ph
 from calibration.profile import KnownSample, Profile
 from colorread.carbonate import ionic_strength, ph_in_air_equilibrium
 from colorread.chart_find import ChartColors, measure_chart
 from colorread.errors import Refusal
 from colorread.photo.load import Photo
-from colorread.pipeline import Seen, measure_photo
+from colorread.pipeline import Seen, measure_photo, require_clear_fluid
 from colorread.ranges import checked_range
 
 # A fresh bought buffer is right within 0.02 (its makers), plus what a keeper does to it: assumption.
@@ -32,6 +32,8 @@ _BUFFER_PH_STD = 0.03
 _AIR_STD, _KH_STD = 0.15, 0.05
 _USUAL_RANGE = (5.5, 8.5)  # pH range in which a calibration photo is looked at for plausibility
 _MIN_SEPARATION_DEG = 40.0  # directions of yellow and blue fluid differ by 90 to 140 degrees for every phone
+# A known fluid that only a dye with a pKa' so far off could color is another fluid (3 standard deviations).
+_STRANGE_PKA_SHIFT = 0.3
 _MAX_LOAD_RATIO = 4.0  # the same vial looks alike in depth, apart from the light's path
 # How far the color of a print lies from that of the fluid it stands for, by wrong inks and by lamps under which both
 # part: density, and share of the density. From simulated prints that err by 2.6 in color difference (CIEDE2000), and
@@ -249,19 +251,41 @@ def _profile_of(samples: Sequence[KnownSample], light: str, base: Profile | None
     fresh = [sample for sample in samples if sample.sha256 not in seen]
     if not fresh:
         raise CalibrationError("All these photos are in the profile already.")
+    fluids = [sample.sha256 for sample in fresh if sample.evidence.state not in PRINTED_STATES]
+    if len(set(fluids)) < len(fluids):
+        raise CalibrationError("One photo is given twice; every fluid needs a photo of its own.")
     everything = (*earlier, *fresh)
     _require_one_vial(everything)
-    return Profile(samples=everything, light=light, made_at=datetime.now(UTC).isoformat(timespec="seconds"))
+    return Profile(
+        samples=everything,
+        light=light if base is None else _common_light(light, base.light),
+        made_at=datetime.now(UTC).isoformat(timespec="seconds"),
+    )
+
+
+def _common_light(light: str, earlier: str) -> str:
+    """Return the lamp of an addition to a profile: that of the profile where none is stated."""
+    if "unknown" not in (light, earlier) and light != earlier:
+        raise CalibrationError(
+            f"The profile was made in the light of {earlier}, these photos in that of {light}; make a profile of its "
+            "own for each lamp."
+        )
+    return earlier if light == "unknown" else light
 
 
 def _measured(photo: KnownPhoto) -> KnownSample:
     seen = Seen()
     try:
         measure_photo(photo.path, seen)
+        assert seen.photo is not None
+        assert seen.signal is not None
+        require_clear_fluid(
+            seen,
+            infer_ph(seen.signal.samples, space=seen.photo.color_space, pka=photo.pka, ph_range=_USUAL_RANGE),
+            pointed=False,
+        )
     except Refusal as refusal:
         raise CalibrationError(f"{photo.path}: {refusal.message} {refusal.next_step}") from None
-    assert seen.photo is not None
-    assert seen.signal is not None
     if "dark-fluid" in seen.signal.flags and photo.state == "known":
         raise CalibrationError(f"{photo.path}: the fluid is too dark to calibrate with; use less dye or more light.")
     evidence = Evidence(
@@ -333,6 +357,12 @@ def _require_one_vial(samples: Sequence[KnownSample]) -> None:
         raise CalibrationError("The acid fluid is not yellow; add a drop of vinegar and mix.")
     if base and min(base) < 85.0:
         raise CalibrationError("The basic fluid is not blue; add a pinch of baking soda and mix.")
+    for sample in samples:
+        if sample.evidence.state == "known" and not _fits_its_ph(sample):
+            raise CalibrationError(
+                f"{sample.photo}: the color of the fluid does not fit pH {sample.evidence.ph:.2f}; check its pH, "
+                "and of a buffer the ionic strength."
+            )
     loads = [_load(sample) for sample in samples if sample.evidence.state not in PRINTED_STATES]
     if loads and max(loads) > _MAX_LOAD_RATIO * min(loads):
         raise CalibrationError("The photos differ too much in depth of color to be of one vial with one amount of dye.")
@@ -342,6 +372,16 @@ def _direction_deg(sample: KnownSample) -> float:
     return float(direction_deg(np.median(sample.evidence.samples.density, axis=0)))
 
 
-def _load(sample: KnownSample) -> float:
+def _fits_its_ph(sample: KnownSample) -> bool:
+    """Whether some dye with a pKa' not far from the usual one would have that color at the stated pH."""
     evidence = sample.evidence
-    return infer_ph(evidence.samples, space=evidence.space, pka=evidence.pka, ph_range=_USUAL_RANGE).load
+    family = signal_family(evidence.space)
+    log_likelihood = fit_family(evidence.samples, family.density).log_likelihood
+    by_ratio = family.weight @ np.exp(log_likelihood - log_likelihood.max())
+    near = np.abs(RATIO - (evidence.ph - evidence.pka)) < _STRANGE_PKA_SHIFT
+    return float(by_ratio[near].sum()) > 0.05 * float(by_ratio.sum())
+
+
+def _load(sample: KnownSample) -> float:
+    family = signal_family(sample.evidence.space)
+    return fit_family(sample.evidence.samples, family.density).load

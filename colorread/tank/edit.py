@@ -8,7 +8,8 @@ from dataclasses import replace
 from datetime import date
 from typing import Any
 
-from colorread.tank.settings import GasSource, Marks, Tank, parse_span
+from colorread.tank.settings import GasSource, Tank, parse_span
+from colorread.verdict import Marks
 
 # The settings that are one field each, by the name of the option.
 _FIELDS = {

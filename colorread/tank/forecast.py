@@ -12,7 +12,7 @@ from colorread.reading import Interval
 from colorread.tank.days import Change, DayForecast
 from colorread.tank.fit import TankFit
 from colorread.tank.model import Draws, Schedule, TankParameters, is_on, settled_state, simulate
-from colorread.tank.settings import Marks
+from colorread.verdict import Marks
 
 _STEP_H = 0.25
 HOURS: NDArray[np.float64] = np.arange(0.0, 24.0 + _STEP_H / 2.0, _STEP_H)

@@ -8,12 +8,12 @@ from dataclasses import dataclass, field, replace
 from datetime import date, time
 from typing import Literal, get_args
 
+from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
 from colorread.ranges import checked_range
 from colorread.reading import LightName
+from colorread.verdict import Marks
 
 SourceKind = Literal["fermentation", "acid-bicarbonate", "cylinder"]
-KH_RANGE_DKH = (0.25, 30.0)
-TEMPERATURE_RANGE_C = (5.0, 40.0)
 # What the literature on fish welfare asks for over long times (a clinical guide to fish medicine; Wedemeyer 1996 as
 # quoted): the mark where sensitive animals live.
 SENSITIVE_FISH_MG_L = 20.0
@@ -68,25 +68,6 @@ class GasSource:
     kind: SourceKind
     amount_g: float | None = None
     started: date | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Marks:
-    """
-    What the CO2 of the tank is judged by.
-
-    Parameters
-    ----------
-    plants_low_mg_l, plants_high_mg_l : float
-        Customary range for plants: common practice, no source [mg/L].
-    fish_mg_l : float
-        What the water should stay below for the fish; 25 is an assumption of ours between the 20 mg/L that the
-        literature on fish welfare asks for and the customary 30 [mg/L].
-    """
-
-    plants_low_mg_l: float = 15.0
-    plants_high_mg_l: float = 30.0
-    fish_mg_l: float = 25.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

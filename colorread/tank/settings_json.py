@@ -6,7 +6,8 @@ from typing import Any
 
 from colorread.json_fields import Fields, fields_of
 from colorread.reading import LightName
-from colorread.tank.settings import DailySpan, GasSource, Marks, SourceKind, Tank, parse_span
+from colorread.tank.settings import DailySpan, GasSource, SourceKind, Tank, parse_span
+from colorread.verdict import Marks
 
 SCHEMA = "colorread.tank/1"
 _MARKS = ("plants_low_mg_l", "plants_high_mg_l", "fish_mg_l")
