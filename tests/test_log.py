@@ -7,7 +7,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 
 from colorread.log import database as log_file
 from colorread.log.lines import export_lines, import_lines
-from colorread.log.store import Log, LogEntry, LogError, LogFailure, default_log_path
+from colorread.log.store import Log, LogEntry, LogError, LogFailure, default_log_path, photo_path
 from colorread.reading import Interval, Reading, Reason
 from colorread.reading_json import reading_from_dict, reading_to_dict
 from colorread.tank.settings import Tank
@@ -555,3 +555,25 @@ def test_killed_at_any_moment_every_reading_that_was_added_is_there(path: Path) 
         assert told <= kept
         assert len(kept) <= len(told) + 2 * (round_ + 1)  # one each may have been added and not told of
     assert len(told) > 20
+
+
+def test_what_is_forgotten_takes_its_kept_photo_along(tmp_path: Path) -> None:
+    with Log(tmp_path / "log.sqlite") as log:
+        for name in ("window", "desk"):
+            log.add_tank(Tank(name=name))
+        for name, sha256 in (("window", "a" * 64), ("desk", "a" * 64), ("desk", "b" * 64)):
+            log.add(made_entry(tank=name, sha256=sha256))
+        shared, lone = (photo_path(log.path, letter * 64) for letter in "ab")
+        shared.parent.mkdir()
+        for path in (shared, lone):
+            path.write_bytes(b"a photo")
+        log.forget("window", ["a" * 64])
+        assert shared.exists()  # the other tank still has its reading
+        with suppress(RuntimeError), log.transaction():
+            log.forget_all("desk")
+            raise RuntimeError
+        assert shared.exists()
+        assert lone.exists()
+        log.remove_tank("desk", with_readings=True)
+        assert not shared.exists()
+        assert not lone.exists()

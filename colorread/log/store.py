@@ -77,6 +77,25 @@ def default_log_path() -> Path:
     return Path(stated) if stated else platformdirs.user_data_path("colorread", appauthor=False) / "log.sqlite"
 
 
+def photo_path(log_path: Path, sha256: str) -> Path:
+    """
+    Return where the photo of a reading is kept, if its keeper wants it kept.
+
+    Parameters
+    ----------
+    log_path : Path
+        The log.
+    sha256 : str
+        Of the photo as it came.
+
+    Returns
+    -------
+    Path
+        In a folder beside the log, under a name of our own.
+    """
+    return log_path.with_name(f"{log_path.stem}-photos") / f"{sha256}.jpg"
+
+
 class Log:
     """
     An open log. Several processes may use the same file at once; each opens it for itself.
@@ -91,6 +110,7 @@ class Log:
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
         self.path = Path(path)
+        self._forgotten: list[str] = []
         with telling(self.path):
             self._connection = open_database(self.path)
 
@@ -113,8 +133,13 @@ class Log:
             if self._connection.in_transaction:
                 yield
                 return
+            self._forgotten.clear()
             with transaction(self._connection):
                 yield
+            # Only now is it sure that the readings are gone.
+            for sha256 in self._forgotten:
+                if not self._connection.execute("SELECT 1 FROM reading WHERE sha256 = ?", (sha256,)).fetchone():
+                    photo_path(self.path, sha256).unlink(missing_ok=True)
 
     def tanks(self) -> tuple[Tank, ...]:
         """Return all tanks by name."""
@@ -214,15 +239,20 @@ class Log:
         return None if row is None else row[0]
 
     def forget(self, tank: str, sha256s: Iterable[str]) -> int:
-        """Delete readings of a tank by the hashes of their photos; return how many there were."""
-        query = "DELETE FROM reading WHERE tank = ? AND sha256 = ?"
+        """Delete readings of a tank by the hashes of their photos, and kept photos; return how many there were."""
+        query = "DELETE FROM reading WHERE tank = ? AND sha256 = ? RETURNING sha256"
         with self.transaction():
-            return sum(self._connection.execute(query, (tank, sha256)).rowcount for sha256 in sha256s)
+            gone = [row[0] for sha256 in sha256s for row in self._connection.execute(query, (tank, sha256)).fetchall()]
+            self._forgotten += gone
+        return len(gone)
 
     def forget_all(self, tank: str) -> int:
-        """Delete all readings of a tank; return how many there were."""
+        """Delete all readings of a tank, and kept photos; return how many there were."""
+        query = "DELETE FROM reading WHERE tank = ? RETURNING sha256"
         with self.transaction():
-            return self._connection.execute("DELETE FROM reading WHERE tank = ?", (tank,)).rowcount
+            gone = [row[0] for row in self._connection.execute(query, (tank,)).fetchall()]
+            self._forgotten += gone
+        return len(gone)
 
     def _has_tank(self, name: str) -> bool:
         return self._connection.execute("SELECT 1 FROM tank WHERE name = ?", (name,)).fetchone() is not None

@@ -8,6 +8,7 @@ from pathlib import Path
 from PIL import ExifTags, Image
 
 from calibration.whole_file import write_whole
+from colorread.log.store import photo_path
 from colorread.photo.file import open_file, open_image, refusing_broken_files
 
 _QUALITY = 92
@@ -15,25 +16,6 @@ _TURNED_BY_READER = frozenset(("HEIF", "TIFF"))
 # All that reading the photo again needs.
 _TAGS = (ExifTags.Base.Model, ExifTags.Base.DateTime)
 _TIME_TAGS = (ExifTags.Base.DateTimeOriginal, ExifTags.Base.OffsetTimeOriginal)
-
-
-def photo_path(log_path: Path, sha256: str) -> Path:
-    """
-    Return where a photo is kept.
-
-    Parameters
-    ----------
-    log_path : Path
-        The log.
-    sha256 : str
-        Of the photo as it came.
-
-    Returns
-    -------
-    Path
-        In a folder beside the log, under a name of our own.
-    """
-    return log_path.with_name(f"{log_path.stem}-photos") / f"{sha256}.jpg"
 
 
 def keep_photo(original: Path, log_path: Path, sha256: str) -> Path:

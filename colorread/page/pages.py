@@ -11,9 +11,8 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, RedirectResponse, Response
 
-from colorread.log.store import Log, LogEntry
+from colorread.log.store import Log, LogEntry, photo_path
 from colorread.page.core import core_of, require_own_form, units_shown
-from colorread.page.kept_photo import photo_path
 from colorread.page.render import page
 from colorread.page.shown import age_words, last_read, view_reading
 from colorread.page.uploads import receive_form, save_photos, text_of
@@ -184,9 +183,6 @@ def forget_reading(log_path: Any, name: str, sha256: str) -> bool:
         if entry is None:
             return False
         log.forget(name, [entry.sha256])
-        is_left = any(log.entry(tank.name, entry.sha256) for tank in log.tanks())
-    if not is_left:
-        photo_path(log_path, entry.sha256).unlink(missing_ok=True)
     return True
 
 
