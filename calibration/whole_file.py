@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import os
-import tempfile
+import secrets
+import shutil
 from pathlib import Path
 
 _NAME_MAX = 100
@@ -16,22 +18,26 @@ def write_whole(path: str | os.PathLike[str], data: bytes) -> None:
     Parameters
     ----------
     path : path
-        The file; replaced where it exists.
+        The file; replaced where it exists, with its permissions kept. Of a link the file that it leads to.
     data : bytes
         What it holds.
 
     Raises
     ------
     OSError
-        If it cannot be written.
+        If it cannot be written, or is no file, such as a device.
     """
-    target = Path(path)
-    descriptor, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name[:_NAME_MAX]}.", suffix=".part")
+    target = Path(path).resolve()
+    exists = target.exists()
+    if exists and not target.is_file():
+        raise OSError(errno.EINVAL, "it is no regular file", str(target))
+    part = target.with_name(f".{target.name[:_NAME_MAX]}.{secrets.token_hex(4)}.part")
     try:
-        with os.fdopen(descriptor, "wb") as file:
+        with part.open("xb") as file:
             file.write(data)
-        Path(name).chmod(0o644)  # mkstemp makes files private
-        Path(name).replace(target)
+        if exists:
+            shutil.copymode(target, part)
+        part.replace(target)
     except BaseException:
-        Path(name).unlink(missing_ok=True)
+        part.unlink(missing_ok=True)
         raise

@@ -226,11 +226,12 @@ def _tank_words(reading: Reading) -> str:
 
 
 def _rule_words(reading: Reading) -> str:
-    if reading.co2_rule_of_thumb_mg_l is None:
-        return ""
     rule = reading.co2_rule_of_thumb_mg_l
+    if rule is None or reading.co2_mg_l is None or reading.co2_mg_l.value is None:
+        return ""
     value, _ = co2_words(Interval(value=rule, low=rule, high=rule))
-    return f"{value} by 3 x KH x 10^(7 - pH), as such (common practice, reads 6 to 17 % low)"
+    low_percent = 100.0 * (1.0 - rule / reading.co2_mg_l.value)
+    return f"{value} by 3 x KH x 10^(7 - pH), as such (common practice; {low_percent:.0f} % low at this temperature)"
 
 
 def _print_rows(console: Console, rows: Sequence[tuple[str, str, str]]) -> None:

@@ -191,6 +191,10 @@ def test_the_command_makes_shows_and_uses_a_profile(tmp_path: Path, photos: dict
     assert "pKa'" in shown.output
     with Image.open(picture) as image:
         assert image.size[0] > 600
+    for other, words in ((picture, "exists already"), (tmp_path / "me.docx", "png, pdf, svg")):
+        refused = run(app, ["profile", str(out), "--picture", str(other)])
+        assert refused.exit_code == 2
+        assert words in refused.output
     read = run(app, ["read", str(photos["reading"]), "--profile", str(out)])
     assert read.exit_code == 0
     assert "profile me.toml" in read.output

@@ -62,7 +62,7 @@ def test_words_come_before_numbers_and_say_what_was_assumed_and_when() -> None:
         "Tank pH 7.00",
         "Assumed fluid of 4 dKH, 25 °C, lamp unknown",
         "Taken 2025-06-04 05:30 +01:00, from the photo, with its time zone",
-        "16 mg/L by 3 x KH x 10^(7 - pH), as such (common practice, reads 6 to 17 % low)",
+        "16 mg/L by 3 x KH x 10^(7 - pH), as such (common practice; 12 % low at this temperature)",
         "dye pKa 80 %, light and camera 20 %",
         "reflections cover much of the fluid: turn the vial",
         "unheard-of",

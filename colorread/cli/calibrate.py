@@ -196,6 +196,7 @@ def profile(
         bool | None,
         typer.Option("--default/--no-default", help="Use it by default for photos of its phone, or no longer."),
     ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace a picture that exists.")] = False,
 ) -> None:
     """Show a calibration profile in words and as a picture, or make it the default of its phone."""
     from colorread.profile.words import profile_lines
@@ -209,8 +210,12 @@ def profile(
     if picture is not None:
         from colorread.profile.picture import write_profile_picture
 
-        with writing(picture):
-            write_profile_picture(found, picture)
+        require_new(picture, force)
+        try:
+            with writing(picture):
+                write_profile_picture(found, picture)
+        except ValueError as error:
+            fail(str(error))
         typer.echo(f"Wrote {picture}.")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 from pathlib import Path
 
@@ -12,7 +13,9 @@ from calibration.camera import LOG_RATIO, direction_deg, signal_family
 from calibration.dye import PKA_25C_FRESH
 from calibration.evidence import weigh_members
 from calibration.profile import USUAL_LOAD_INDEX, Profile, estimate_parameters
+from calibration.whole_file import write_whole
 
+PICTURE_KINDS = ("png", "pdf", "svg")
 _MARKERS = {"acid": "v", "base": "^", "known": "o", "chart": "s", "kit-chart": "D"}
 
 
@@ -25,13 +28,18 @@ def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> Non
     profile : Profile
         What was calibrated.
     path : path
-        PNG, PDF or SVG file to write.
+        PNG, PDF or SVG file to write, told by its suffix; replaced where it exists.
 
     Raises
     ------
     OSError
         If it cannot be written.
+    ValueError
+        If the suffix is another one.
     """
+    kind = Path(path).suffix.lower().removeprefix(".")
+    if kind not in PICTURE_KINDS:
+        raise ValueError(f"A picture is written as {', '.join(PICTURE_KINDS)}, not as {Path(path).name}.")
     family = signal_family("srgb")
     angle = direction_deg(family.density[:, :, USUAL_LOAD_INDEX])  # (member, ratio)
     figure = Figure(figsize=(7.2, 5.4), layout="constrained")
@@ -70,10 +78,13 @@ def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> Non
             xytext=(0, 14),
             textcoords="offset points",
             ha={"acid": "left", "base": "right"}.get(sample.evidence.state, "center"),
+            parse_math=False,  # a dollar sign in a file name is no formula
         )
     axes.set_xlabel("pH - pKa' (left all yellow, right all blue)")
     axes.set_ylabel("direction of the color [degrees]")
     axes.set_title("Color line of the dye, 90 % bands, and the calibration photos")
     axes.legend(loc="upper left")
     axes.grid(alpha=0.3)
-    figure.savefig(Path(path), dpi=150)
+    file = io.BytesIO()
+    figure.savefig(file, format=kind, dpi=150)
+    write_whole(path, file.getvalue())

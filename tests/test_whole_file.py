@@ -1,0 +1,49 @@
+"""Files that appear whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import pytest
+
+from calibration.whole_file import write_whole
+
+POSIX = pytest.mark.skipif(sys.platform == "win32", reason="permissions, links and pipes of POSIX")
+
+
+@POSIX
+def test_a_new_file_has_the_usual_permissions_and_an_old_one_keeps_its_own(tmp_path: Path) -> None:
+    usual = os.umask(0o077)
+    try:
+        write_whole(tmp_path / "new.txt", b"new")
+    finally:
+        os.umask(usual)
+    assert (tmp_path / "new.txt").stat().st_mode & 0o777 == 0o600
+    (tmp_path / "new.txt").chmod(0o640)
+    write_whole(tmp_path / "new.txt", b"newer")
+    assert (tmp_path / "new.txt").stat().st_mode & 0o777 == 0o640
+    assert (tmp_path / "new.txt").read_bytes() == b"newer"
+
+
+@POSIX
+def test_a_link_stays_a_link(tmp_path: Path) -> None:
+    (tmp_path / "link").symlink_to(tmp_path / "file")
+    write_whole(tmp_path / "link", b"data")
+    assert (tmp_path / "link").is_symlink()
+    assert (tmp_path / "file").read_bytes() == b"data"
+
+
+@POSIX
+def test_what_is_no_file_is_not_replaced(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(OSError, match="no regular file"):
+        write_whole(tmp_path / "pipe", b"data")
+    assert (tmp_path / "pipe").is_fifo()
+
+
+def test_nothing_is_left_of_what_failed(tmp_path: Path) -> None:
+    with pytest.raises(TypeError):
+        write_whole(tmp_path / "a.txt", "text")  # type: ignore[arg-type]
+    assert not list(tmp_path.iterdir())
