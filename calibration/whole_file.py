@@ -8,8 +8,6 @@ import secrets
 import shutil
 from pathlib import Path
 
-_NAME_MAX = 100
-
 
 def write_whole(path: str | os.PathLike[str], data: bytes) -> None:
     """
@@ -27,11 +25,11 @@ def write_whole(path: str | os.PathLike[str], data: bytes) -> None:
     OSError
         If it cannot be written, or is no file, such as a device.
     """
-    target = Path(path).resolve()
-    exists = target.exists()
+    target = Path(os.path.realpath(path))
+    exists = os.path.lexists(target)  # a link that goes round in a circle is there too
     if exists and not target.is_file():
         raise OSError(errno.EINVAL, "it is no regular file", str(target))
-    part = target.with_name(f".{target.name[:_NAME_MAX]}.{secrets.token_hex(4)}.part")
+    part = target.with_name(f".{secrets.token_hex(8)}.part")  # of its own: the longest name leaves no room for more
     try:
         with part.open("xb") as file:
             file.write(data)

@@ -41,6 +41,19 @@ def test_what_is_no_file_is_not_replaced(tmp_path: Path) -> None:
     with pytest.raises(OSError, match="no regular file"):
         write_whole(tmp_path / "pipe", b"data")
     assert (tmp_path / "pipe").is_fifo()
+    (tmp_path / "one").symlink_to("two")
+    (tmp_path / "two").symlink_to("one")
+    with pytest.raises(OSError, match="no regular file"):
+        write_whole(tmp_path / "one", b"data")
+    assert (tmp_path / "one").is_symlink()
+
+
+@POSIX
+def test_a_name_may_be_as_long_as_the_system_lets_it(tmp_path: Path) -> None:
+    longest = tmp_path / ("\N{CJK UNIFIED IDEOGRAPH-6C34}" * 85)  # 255 bytes
+    write_whole(longest, b"data")
+    assert longest.read_bytes() == b"data"
+    assert list(tmp_path.iterdir()) == [longest]
 
 
 def test_nothing_is_left_of_what_failed(tmp_path: Path) -> None:
