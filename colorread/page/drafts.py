@@ -84,12 +84,11 @@ class Drafts:
         entry = self.entry(tank, sha256)
         if entry is None:
             return None
-        with Log(self._log_path) as log:
-            log.add(entry)
-        # After the reading, so that no photo is left of a tank that was removed meanwhile.
         original = self._originals.get((tank, sha256))
-        if with_photo and original is not None:
-            keep_photo(original.path, self._log_path, sha256)
+        with Log(self._log_path) as log, log.transaction():  # both or none, and nobody removes the tank in between
+            log.add(entry)
+            if with_photo and original is not None:
+                keep_photo(original.path, self._log_path, sha256)
         self.discard(tank, sha256)
         return entry
 
