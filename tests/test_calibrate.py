@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from calibration.dye import PKA_STD
 from calibration.profile import Profile, estimate_parameters, read_profile, validity, write_profile
 from colorread.carbonate import ionic_strength
 from colorread.cli import app
+from colorread.page.tasks_calibrate import check_photo
 from colorread.pipeline import read_photo
 from colorread.profile.make import CalibrationError, air_photo, buffer_photo, end_photo, make_profile
 
@@ -131,8 +133,19 @@ def test_a_photo_counts_once(photos: dict[str, Path], profile: Profile) -> None:
 
 @pytest.mark.parametrize("ph", [6.0, 8.0])
 def test_a_known_fluid_of_another_color_is_noticed(photos: dict[str, Path], ph: float) -> None:
-    with pytest.raises(CalibrationError, match=r"does not fit pH"):
+    with pytest.raises(CalibrationError, match=f"^{re.escape(str(photos['known']))}: .* does not fit pH {ph:.2f}"):
         make_profile([buffer_photo(photos["known"], ph, ionic_strength_mol_kg=IONIC)])
+
+
+def test_the_page_looks_at_a_calibration_photo_as_strictly_as_the_profile(
+    photos: dict[str, Path], tmp_path: Path
+) -> None:
+    leaf = tmp_path / "leaf.png"
+    Image.fromarray(take_photo(Scene(thing="leaf")).rgb_u8).save(leaf)
+    problem = check_photo(leaf, "ends", None)
+    assert problem is not None
+    assert problem.code == "not-a-vial"
+    assert check_photo(photos["acid"], "ends", None) is None
 
 
 def test_one_photo_is_not_two_fluids(photos: dict[str, Path]) -> None:

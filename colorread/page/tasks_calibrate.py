@@ -12,8 +12,15 @@ from colorread.chart_find import measure_chart
 from colorread.errors import Refusal
 from colorread.page.calibrations import STEPS, Kind
 from colorread.page.tasks import Problem, require_modest, sentence
-from colorread.pipeline import Seen, measure_photo
-from colorread.profile.make import KnownPhoto, air_photo, buffer_photo, end_photo, make_chart_profile, make_profile
+from colorread.profile.make import (
+    KnownPhoto,
+    air_photo,
+    buffer_photo,
+    end_photo,
+    make_chart_profile,
+    make_profile,
+    see_fluid,
+)
 from colorread.profile.words import profile_lines
 
 
@@ -72,7 +79,7 @@ def check_photo(path: Path, kind: Kind, n_patches: int | None) -> Problem | None
         if kind == "chart":
             measure_chart(path, n_patches)
         else:
-            measure_photo(path, Seen())
+            see_fluid(path)
     except Refusal as refusal:
         return Problem(code=refusal.code, message=sentence(refusal.message), next_step=refusal.next_step)
     return None

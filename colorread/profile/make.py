@@ -24,6 +24,7 @@ from colorread.errors import Refusal
 from colorread.photo.load import Photo
 from colorread.pipeline import Seen, measure_photo, require_clear_fluid
 from colorread.ranges import checked_range
+from colorread.signal import FluidSignal
 
 # A fresh bought buffer is right within 0.02 (its makers), plus what a keeper does to it: assumption.
 _BUFFER_PH_STD = 0.03
@@ -179,7 +180,8 @@ def make_profile(photos: Sequence[KnownPhoto], *, light: str = "unknown", base: 
     Raises
     ------
     CalibrationError
-        If a photo cannot be read, ends are swapped, or the photos do not belong together.
+        If a photo cannot be read, its fluid has not the color of the state it is said to be in, or the photos do not
+        belong together.
     """
     return _profile_of([_measured(photo) for photo in photos], light, base)
 
@@ -245,6 +247,36 @@ def make_chart_profile(
     return _profile_of(samples, light, base)
 
 
+def see_fluid(path: str | os.PathLike[str]) -> tuple[Photo, FluidSignal]:
+    """
+    Measure a photo of the vial whose pH the photo is not asked for.
+
+    Parameters
+    ----------
+    path : path
+        The photo.
+
+    Returns
+    -------
+    photo : Photo
+        As loaded.
+    signal : FluidSignal
+        Color of the fluid.
+
+    Raises
+    ------
+    Refusal
+        As for a reading.
+    """
+    seen = Seen()
+    measure_photo(path, seen)
+    assert seen.photo is not None
+    assert seen.signal is not None
+    posterior = infer_ph(seen.signal.samples, space=seen.photo.color_space, pka=pka_prime(), ph_range=_USUAL_RANGE)
+    require_clear_fluid(seen, posterior, pointed=False)
+    return seen.photo, seen.signal
+
+
 def _profile_of(samples: Sequence[KnownSample], light: str, base: Profile | None) -> Profile:
     earlier = () if base is None else base.samples
     seen = {sample.sha256 for sample in earlier}
@@ -274,29 +306,26 @@ def _common_light(light: str, earlier: str) -> str:
 
 
 def _measured(photo: KnownPhoto) -> KnownSample:
-    seen = Seen()
     try:
-        measure_photo(photo.path, seen)
-        assert seen.photo is not None
-        assert seen.signal is not None
-        require_clear_fluid(
-            seen,
-            infer_ph(seen.signal.samples, space=seen.photo.color_space, pka=photo.pka, ph_range=_USUAL_RANGE),
-            pointed=False,
-        )
+        picture, signal = see_fluid(photo.path)
     except Refusal as refusal:
         raise CalibrationError(f"{photo.path}: {refusal.message} {refusal.next_step}") from None
-    if "dark-fluid" in seen.signal.flags and photo.state == "known":
+    if "dark-fluid" in signal.flags and photo.state == "known":
         raise CalibrationError(f"{photo.path}: the fluid is too dark to calibrate with; use less dye or more light.")
     evidence = Evidence(
-        samples=seen.signal.samples,
-        space=seen.photo.color_space,
+        samples=signal.samples,
+        space=picture.color_space,
         state=photo.state,
         ph=photo.ph,
         ph_std=photo.ph_std,
         pka=photo.pka,
     )
-    return _sample(evidence, photo.path, seen.photo, _sha256(photo.path))
+    if photo.state == "known" and not _fits_its_ph(evidence):
+        raise CalibrationError(
+            f"{photo.path}: the color of the fluid does not fit pH {photo.ph:.2f}; check its pH, and of a buffer the "
+            "ionic strength."
+        )
+    return _sample(evidence, photo.path, picture, _sha256(photo.path))
 
 
 def _patch_samples(
@@ -343,7 +372,7 @@ def _require_one_phone(samples: Sequence[KnownSample]) -> None:
 
 
 def _require_one_vial(samples: Sequence[KnownSample]) -> None:
-    """Refuse swapped ends, a known fluid of the wrong color, and photos of several phones or vials."""
+    """Refuse swapped ends, ends of the wrong color, and photos of several phones or vials."""
     _require_one_phone(samples)
     acid = [_direction_deg(sample) for sample in samples if sample.evidence.state == "acid"]
     base = [_direction_deg(sample) for sample in samples if sample.evidence.state == "base"]
@@ -357,12 +386,6 @@ def _require_one_vial(samples: Sequence[KnownSample]) -> None:
         raise CalibrationError("The acid fluid is not yellow; add a drop of vinegar and mix.")
     if base and min(base) < 85.0:
         raise CalibrationError("The basic fluid is not blue; add a pinch of baking soda and mix.")
-    for sample in samples:
-        if sample.evidence.state == "known" and not _fits_its_ph(sample):
-            raise CalibrationError(
-                f"{sample.photo}: the color of the fluid does not fit pH {sample.evidence.ph:.2f}; check its pH, "
-                "and of a buffer the ionic strength."
-            )
     loads = [_load(sample) for sample in samples if sample.evidence.state not in PRINTED_STATES]
     if loads and max(loads) > _MAX_LOAD_RATIO * min(loads):
         raise CalibrationError("The photos differ too much in depth of color to be of one vial with one amount of dye.")
@@ -372,9 +395,8 @@ def _direction_deg(sample: KnownSample) -> float:
     return float(direction_deg(np.median(sample.evidence.samples.density, axis=0)))
 
 
-def _fits_its_ph(sample: KnownSample) -> bool:
+def _fits_its_ph(evidence: Evidence) -> bool:
     """Whether some dye with a pKa' not far from the usual one would have that color at the stated pH."""
-    evidence = sample.evidence
     family = signal_family(evidence.space)
     log_likelihood = fit_family(evidence.samples, family.density).log_likelihood
     by_ratio = family.weight @ np.exp(log_likelihood - log_likelihood.max())
