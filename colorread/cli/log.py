@@ -140,7 +140,11 @@ def forget(
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
     log: LogFile = None,
 ) -> None:
-    """Delete readings from the log, those to which all of the options apply; the photos stay where they are."""
+    """
+    Delete readings from the log, those to which all of the options apply.
+
+    Your photos stay where they are; copies that the page kept go with the readings.
+    """
     if tank is None and not photo and before is None and not refused:
         fail("Say what to forget: --tank, --photo, --before or --refused.")
     from colorread.tank.edit import parse_day

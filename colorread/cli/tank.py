@@ -207,7 +207,7 @@ def remove(
     with_readings: Annotated[bool, typer.Option("--with-readings", help="Delete its readings too.")] = False,
     log: LogFile = None,
 ) -> None:
-    """Remove a tank from the log; the photos stay where they are."""
+    """Remove a tank from the log; your photos stay where they are, copies that the page kept go with it."""
     with open_log(log) as opened, opened.transaction():
         opened.tank(name)
         n_readings = opened.count(name)
