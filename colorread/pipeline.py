@@ -181,7 +181,7 @@ def measure_photo(source: Source, seen: Seen, vial_xywh: Rectangle | None = None
         raise Refusal(
             "chart-not-card",
             "This is the printed color chart, not the card: its patches are no fluid.",
-            "Hold the vial before the blank card; the chart is for colorread calibrate chart.",
+            "Hold the vial before the blank card; the chart is for calibrating.",
         )
     if vial_xywh is None:
         seen.vial = find_vial(view, rgb_lin, chroma, paper.chroma_std, card)

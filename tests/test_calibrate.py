@@ -18,6 +18,7 @@ from colorread.cli import app
 from colorread.page.tasks_calibrate import check_photo
 from colorread.pipeline import read_photo
 from colorread.profile.make import CalibrationError, air_photo, buffer_photo, end_photo, make_profile
+from colorread.profile.picture import write_profile_picture
 
 from .scene import Scene, take_photo
 
@@ -211,6 +212,12 @@ def test_the_command_makes_shows_and_uses_a_profile(tmp_path: Path, photos: dict
     read = run(app, ["read", str(photos["reading"]), "--profile", str(out)])
     assert read.exit_code == 0
     assert "profile me.toml" in read.output
+
+
+def test_a_picture_takes_any_name_of_a_photo(tmp_path: Path, profile: Profile) -> None:
+    odd = replace(profile, samples=tuple(replace(sample, photo="tank $x_{$.jpg") for sample in profile.samples))
+    write_profile_picture(odd, tmp_path / "me.svg")
+    assert "<svg" in (tmp_path / "me.svg").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("kind", ["ends", "air"])
