@@ -14,7 +14,8 @@ from colorread.batch.folder import PhotoFile
 from colorread.batch.score import kept, score_photos
 from colorread.carbonate import ionic_strength
 from colorread.log.store import Log
-from colorread.profile.make import buffer_photo, end_photo, make_profile
+from colorread.profile.known_photo import buffer_photo, end_photo
+from colorread.profile.make import make_profile
 from colorread.report.html import write_report
 from colorread.tank.days import TankSummary
 from colorread.tank.settings import GasSource, Tank, parse_span

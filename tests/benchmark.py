@@ -26,7 +26,8 @@ from rich.table import Table
 
 from colorread.carbonate import ionic_strength
 from colorread.pipeline import read_photo
-from colorread.profile.make import buffer_photo, end_photo, make_profile
+from colorread.profile.known_photo import buffer_photo, end_photo
+from colorread.profile.make import make_profile
 from colorread.reading import Reading
 from tests.benchmark_weeks import batch_table, simulated_table, week_table
 

@@ -21,7 +21,8 @@ from colorread.carbonate import ionic_strength
 from colorread.log.store import Log
 from colorread.photo.file import open_file
 from colorread.pipeline import read_photo
-from colorread.profile.make import buffer_photo, end_photo, make_profile
+from colorread.profile.known_photo import buffer_photo, end_photo
+from colorread.profile.make import make_profile
 from colorread.reading import Interval
 from colorread.tank.days import Estimate
 from colorread.tank.fit import fit_tank

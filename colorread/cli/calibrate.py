@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from calibration.profile import Profile
-    from colorread.profile.make import KnownPhoto
+    from colorread.profile.known_photo import KnownPhoto
 
 app = typer.Typer(
     help="Make a profile of your own phone, vial and fluid; readings with it have a smaller interval.",
@@ -81,7 +81,7 @@ def ends(
     if (known is None) != (known_ph is None):
         fail("--known and --known-ph belong together.")
     from colorread.carbonate import ionic_strength as ionic_strength_of_kh
-    from colorread.profile.make import buffer_photo, end_photo
+    from colorread.profile.known_photo import buffer_photo, end_photo
 
     photos = []
     if acid is not None:
@@ -114,7 +114,7 @@ def air(
     _explain(how, AIR)
     if not photo:
         fail("Give at least one --photo PHOTO:KH; --how explains how to prepare them.")
-    from colorread.profile.make import air_photo
+    from colorread.profile.known_photo import air_photo
 
     photos = []
     for text in photo:

@@ -12,15 +12,8 @@ from colorread.chart_find import measure_chart
 from colorread.errors import Refusal
 from colorread.page.calibrations import STEPS, Kind
 from colorread.page.tasks import Problem, require_modest, sentence
-from colorread.profile.make import (
-    KnownPhoto,
-    air_photo,
-    buffer_photo,
-    end_photo,
-    make_chart_profile,
-    make_profile,
-    see_fluid,
-)
+from colorread.profile.known_photo import KnownPhoto, air_photo, buffer_photo, end_photo
+from colorread.profile.make import make_chart_profile, make_profile, see_fluid
 from colorread.profile.words import profile_lines
 
 
