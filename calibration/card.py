@@ -1,4 +1,4 @@
-"""The geometry of the printed card: where its markers, grey patches, window and scale bar lie, in mm."""
+"""The geometry of the printed card: where its markers, gray patches, window and scale bar lie, in mm."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class Rect:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GreyPatch:
+class GrayPatch:
     """
     A patch printed in black ink of one tint.
 
@@ -99,7 +99,7 @@ class Card:
         gives the corners of a marker, for the markers stand upright on the card.
     vial_window : Rect
         The blank field before which the vial is held.
-    grey_patches : tuple of GreyPatch
+    gray_patches : tuple of GrayPatch
         Upper row, then lower row, each from left to right.
     scale_bar : ScaleBar
         The bar for checking the print.
@@ -110,7 +110,7 @@ class Card:
     marker_side_mm: float
     markers: Mapping[int, Rect]
     vial_window: Rect
-    grey_patches: tuple[GreyPatch, ...]
+    gray_patches: tuple[GrayPatch, ...]
     scale_bar: ScaleBar
 
 
@@ -138,8 +138,8 @@ def load_card() -> Card:
             }
         ),
         vial_window=Rect(x_mm=window["x"], y_mm=window["y"], width_mm=window["width"], height_mm=window["height"]),
-        grey_patches=tuple(
-            GreyPatch(
+        gray_patches=tuple(
+            GrayPatch(
                 rect=Rect(x_mm=x, y_mm=row["y"], width_mm=patch["width"], height_mm=patch["height"]),
                 black_coverage=coverage,
             )

@@ -164,7 +164,7 @@ def draw_card(canvas: Canvas, card: Card) -> None:
     card : Card
         The card.
     """
-    for patch in card.grey_patches:
+    for patch in card.gray_patches:
         if patch.black_coverage > 0:
             canvas.setFillGray(1 - patch.black_coverage)
             rect = patch.rect

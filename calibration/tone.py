@@ -1,4 +1,4 @@
-"""The tone curve of a phone: its form, its inverse, and its fit to the grey rows of the card."""
+"""The tone curve of a phone: its form, its inverse, and its fit to the gray rows of the card."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ _GRID = np.linspace(0.0, 1.0, 1025)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GreySamples:
+class GraySamples:
     """
-    The grey patches as photographed, sRGB-encoded values 0..1.
+    The gray patches as photographed, sRGB-encoded values 0..1.
 
     Parameters
     ----------
@@ -99,16 +99,16 @@ def s_curve(encoded: ArrayLike, strength: float) -> NDArray[np.float64]:
     return e + strength * (3.0 * e**2 - 2.0 * e**3 - e)
 
 
-def fit_tone(samples: GreySamples) -> ToneFit:
+def fit_tone(samples: GraySamples) -> ToneFit:
     """
-    Fit the S-curve to the grey patches, each against the paper beside it.
+    Fit the S-curve to the gray patches, each against the paper beside it.
 
     Coverage gives reflectance by Murray-Davies with one dot gain, so three parameters are fitted (strength, dot gain,
     black), each with a prior. A patch in a shadow edge, seen by unlike paper on its two sides, counts less.
 
     Parameters
     ----------
-    samples : GreySamples
+    samples : GraySamples
         At least three patches; with fewer the prior is returned.
 
     Returns
@@ -136,7 +136,7 @@ def fit_tone(samples: GreySamples) -> ToneFit:
     )
 
 
-def _cost(samples: GreySamples, strength: float) -> tuple[float, float]:
+def _cost(samples: GraySamples, strength: float) -> tuple[float, float]:
     """Least robust cost over dot gain and black at one strength, and the rms residual there."""
     patch = decode_tone(samples.patch, strength)
     sides = np.log(np.maximum(decode_tone(samples.paper, strength), 2e-3))

@@ -1,4 +1,4 @@
-"""White balance by the card: the grey rows for the tone curve, and a smooth field of what paper looks like."""
+"""White balance by the card: the gray rows for the tone curve, and a smooth field of what paper looks like."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.card import Card
-from calibration.tone import GreySamples, ToneFit, decode_tone, fit_tone
+from calibration.tone import GraySamples, ToneFit, decode_tone, fit_tone
 from colorread.card.view import MARGIN_MM, CardView
 from colorread.errors import Refusal
 
@@ -20,9 +20,9 @@ _MAX_CLIPPED = 0.6  # share of the blank paper
 _MAX_CAST_RED, _MAX_CAST_BLUE = 0.2, 0.42  # log10 of paper R/G and B/G: beyond, one channel carries no light
 
 
-def sample_greys(view: CardView, card: Card) -> GreySamples:
+def sample_grays(view: CardView, card: Card) -> GraySamples:
     """
-    Measure the grey patches and the bare paper above and below each.
+    Measure the gray patches and the bare paper above and below each.
 
     Parameters
     ----------
@@ -33,11 +33,11 @@ def sample_greys(view: CardView, card: Card) -> GreySamples:
 
     Returns
     -------
-    GreySamples
+    GraySamples
         Patches that lie within the photo; the others are left out.
     """
     coverage, patches, papers = [], [], []
-    for patch in card.grey_patches:
+    for patch in card.gray_patches:
         left, top = patch.rect.x_mm, patch.rect.y_mm
         right, bottom = left + patch.rect.width_mm, top + patch.rect.height_mm
         areas = (
@@ -51,7 +51,7 @@ def sample_greys(view: CardView, card: Card) -> GreySamples:
         coverage.append(patch.black_coverage)
         patches.append(middle)
         papers.append((above, below))
-    return GreySamples(
+    return GraySamples(
         black_coverage=np.array(coverage),
         patch=np.array(patches).reshape(-1, 3),
         paper=np.array(papers).reshape(-1, 2, 3),
@@ -119,7 +119,7 @@ def balance_view(view: CardView, card: Card) -> Balance:
     Refusal
         If the light cannot be used.
     """
-    tone = fit_tone(sample_greys(view, card))
+    tone = fit_tone(sample_grays(view, card))
     decoded = decode_tone(np.arange(256) / 255.0, tone.strength).astype(np.float32)
     rgb_lin = np.asarray(cv2.LUT(view.rgb_u8, decoded), dtype=np.float32)
     paper = fit_paper(view, rgb_lin, card)
@@ -224,7 +224,7 @@ def _blank_paper(view: CardView, card: Card) -> NDArray[np.float32]:
     blank = np.zeros(view.seen.shape, np.float32)
     outline = card.outline
     blank[view.window(1.0, 1.0, outline.width_mm - 1.0, outline.height_mm - 1.0)] = 1.0
-    prints = [patch.rect for patch in card.grey_patches] + list(card.markers.values())
+    prints = [patch.rect for patch in card.gray_patches] + list(card.markers.values())
     for rect in prints:
         area = view.window(
             rect.x_mm - 1.0, rect.y_mm - 1.0, rect.x_mm + rect.width_mm + 1.0, rect.y_mm + rect.height_mm + 1.0

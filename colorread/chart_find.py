@@ -98,7 +98,7 @@ def measure_chart(
             raise Refusal(
                 "no-chart",
                 "There are no colored patches where the chart has them: this is the blank card, or a faded print.",
-                "Photograph the color chart instead of the card, or name the patches of a kit's chart with --patches.",
+                "Photograph the color chart instead of the card, or say what the patches of your kit's chart mean.",
             )
         masks = [_patch_mask(photo, fit.homography, patch.rect) for patch in chart_patches()]
     else:
@@ -163,7 +163,7 @@ def shows_chart(view: CardView, chroma: NDArray[np.float32]) -> bool:
 
 
 _COME_CLOSER = "Take the photo again from closer, with the whole chart and card in it."
-_MARK = "Mark the row with --region X,Y,W,H, or take the photo again with the chart flat beside the card."
+_MARK = "Take the photo again with the chart flat beside the card, or say where in the photo the row is."
 
 
 def _require_unclipped(pixels: NDArray[np.uint8]) -> None:

@@ -236,15 +236,15 @@ def ciede2000(lab1: ArrayLike, lab2: ArrayLike) -> NDArray[np.floating]:
     c1, c2 = np.hypot(a1, b1), np.hypot(a2, b2)
     h1, h2 = np.degrees(np.arctan2(b1, a1)) % 360.0, np.degrees(np.arctan2(b2, a2)) % 360.0
 
-    one_is_grey = c1 * c2 == 0.0
+    one_is_gray = c1 * c2 == 0.0
     h_step = h2 - h1
     h_step_short = np.where(np.abs(h_step) <= 180.0, h_step, h_step - np.sign(h_step) * 360.0)
-    h_diff = 2.0 * np.sqrt(c1 * c2) * np.sin(np.radians(np.where(one_is_grey, 0.0, h_step_short)) / 2)
+    h_diff = 2.0 * np.sqrt(c1 * c2) * np.sin(np.radians(np.where(one_is_gray, 0.0, h_step_short)) / 2)
 
     h_sum = h1 + h2
     h_mean_wrapped = np.where(h_sum < 360.0, h_sum + 360.0, h_sum - 360.0) / 2
     h_mean = np.where(np.abs(h_step) <= 180.0, h_sum / 2, h_mean_wrapped)
-    h_mean = np.where(one_is_grey, h_sum, h_mean)
+    h_mean = np.where(one_is_gray, h_sum, h_mean)
     l_mean, c_mean = (l1 + l2) / 2, (c1 + c2) / 2
 
     t = (

@@ -32,7 +32,7 @@ FLAG_TEXTS = {
     ),
     "near-dye-limit": FlagText(
         "the dye hardly changes color here, so only one end of the interval is known",
-        "fluid of another KH moves the color into the dye's range",
+        "fluid of higher KH where it is yellow, or lower KH where it is blue, moves the color into its range",
     ),
     "other-phone": FlagText("the calibration was made with another phone", "calibrate with this one"),
     "beyond-profile": FlagText("the pH lies beyond what the calibration reached", "calibrate that end too"),

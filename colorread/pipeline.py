@@ -191,8 +191,8 @@ def measure_photo(source: Source, seen: Seen, vial_xywh: Rectangle | None = None
         raise Refusal(
             "no-vial",
             "No fluid with the color of the dye was found before the card.",
-            "Hold the filled vial before the blank middle of the card, not beside it, or point at it with "
-            "--vial X,Y,W,H; an empty vial or clear water cannot be read.",
+            "Hold the filled vial before the blank middle of the card, not beside it; an empty vial or clear water "
+            "cannot be read.",
         )
     seen.signal = measure_fluid(view, chroma, seen.vial, paper, balance.tone)
 

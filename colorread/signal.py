@@ -220,20 +220,23 @@ def require_fluid(
     distance = _distance_mm(view, vial.mask)
     glass = depth[(distance > _GLASS_MM[0]) & (distance < _GLASS_MM[1])]
     clear_glass = float((glass > max(0.5 * inside, _FAINT)).mean()) < _MAX_COLORED_GLASS
-    opaque = (
-        signal.shading > _MAX_SHADING
-        or signal.depth_spread < _EVEN_DEPTH
-        or posterior.neutral_density > _MAX_NEUTRAL
-        or posterior.load > _MAX_LOAD
+    reasons = (
+        (signal.shading > _MAX_SHADING, "is shaded like a solid thing"),
+        (signal.depth_spread < _EVEN_DEPTH, "is of one depth of color throughout, like a print"),
+        (posterior.neutral_density > _MAX_NEUTRAL, "is too dark in all colors for clear fluid"),
+        (posterior.load > _MAX_LOAD, "holds more dye than any recipe gives, if it is fluid at all"),
+        (signal.hue_spread_deg > _MAX_HUE_SPREAD_DEG, "shows several colors"),
+        (not pointed and (goes_on or not clear_glass), "goes on beyond what looks like fluid in glass"),
+        (posterior.misfit > _MAX_MISFIT, "has a color that the dye cannot have"),
     )
-    several_colors = signal.hue_spread_deg > _MAX_HUE_SPREAD_DEG
-    outline_wrong = not pointed and (goes_on or not clear_glass)
-    if opaque or several_colors or outline_wrong or posterior.misfit > _MAX_MISFIT:
-        raise Refusal(
-            "not-a-vial",
-            "The colored thing before the card does not look like clear fluid in a vial.",
-            "Hold the vial alone before the blank middle of the card, or point at it with --vial X,Y,W,H.",
-        )
+    for holds, what in reasons:
+        if holds:
+            raise Refusal(
+                "not-a-vial",
+                f"The colored thing before the card {what}, so it is not read.",
+                "Hold the vial alone before the blank middle of the card, with the usual drops of dye, and turn it "
+                "until reflections and shadows leave the fluid.",
+            )
 
 
 def _whole_area(colored: NDArray[np.bool_], window: NDArray[np.bool_], mask: NDArray[np.bool_]) -> float:

@@ -174,11 +174,15 @@ def co2_scale(co2_mg_l: Interval, width: int) -> str:
     return "".join(bar) + "\n" + "".join(labels)
 
 
+# Ways out that only the command line has, by the code of the refusal.
+_ONLY_TYPED = dict.fromkeys(("no-vial", "not-a-vial"), " Or point at the fluid with --vial X,Y,W,H.")
+
+
 def _refused_rows(reading: Reading) -> list[tuple[str, str, str]]:
     assert reading.reason is not None
     rows = [
         (f"{_REFUSED_MARK} NOT READ", reading.reason.message, "bold"),
-        ("To do", reading.reason.next_step, ""),
+        ("To do", reading.reason.next_step + _ONLY_TYPED.get(reading.reason.code, ""), ""),
         ("Taken", time_words(reading), "dim"),
     ]
     return [row for row in rows if row[1]]

@@ -305,7 +305,7 @@ def _card_inside(view: CardView, card: Card, inset_mm: float) -> NDArray[np.bool
 
 def _on_patches(view: CardView, card: Card) -> NDArray[np.bool_]:
     on_patch = np.zeros(view.seen.shape, bool)
-    for patch in card.grey_patches:
+    for patch in card.gray_patches:
         on_patch[view.window(*patch.rect.corners_mm[0], *patch.rect.corners_mm[2])] = True
     return on_patch
 

@@ -31,7 +31,7 @@ from calibration.family_fit import SignalSamples
 from calibration.profile import KnownSample, Profile, write_profile
 from colorread.batch.csv import COLUMNS, write_csv
 from colorread.batch.folder import PhotoFile, find_photos
-from colorread.batch.score import DEFAULT_TANK, Scored, kept, score_folder, score_photos
+from colorread.batch.score import DEFAULT_TANK, Scored, kept, score_photos, settings_of
 from colorread.batch.workers import run_in_workers
 from colorread.evidence.picture import small_evidence
 from colorread.log.store import Log, LogEntry
@@ -92,7 +92,7 @@ def counts(results: list[Scored]) -> dict[str, int]:
 def scored(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[list[Scored], Path]:
     path = tmp_path_factory.mktemp("log") / "log.sqlite"
     with open_log(path) as log:
-        return list(score_folder(folder, log=log, tank=TANK, jobs=2)), path
+        return list(score_photos(find_photos(folder), log=log, tank=TANK, jobs=2)), path
 
 
 def run(*arguments: str | Path) -> Any:
@@ -121,7 +121,7 @@ def test_names_that_are_no_text_do_not_stop_anything(tmp_path: Path) -> None:
     (tmp_path / os.fsdecode(b"bad-\xff\n.jpg")).write_bytes(b"")
     assert [photo.name for photo in find_photos(tmp_path)] == ["bad-??.jpg"]
     with open_log(tmp_path / "log.sqlite") as log:
-        (result,) = score_folder(tmp_path, log=log, tank=TANK, jobs=1)
+        (result,) = score_photos(find_photos(tmp_path), log=log, tank=TANK, jobs=1)
     assert result.reading is not None
     assert result.reading.reason is not None
     assert result.reading.reason.code == "broken-file"
@@ -206,7 +206,7 @@ def test_what_is_known_is_not_read_again(
     monkeypatch.setattr(colorread.batch.score, "_score", never)
     with Log(scored[1]) as log:
         before = logged(log)
-        results = list(score_folder(folder, log=log, tank=TANK))
+        results = list(score_photos(find_photos(folder), log=log, tank=TANK))
         assert logged(log) == before
     assert counts(results) == {"known": 6, "same": 1}
     fresh = {result.sha256: result.reading for result in scored[0] if result.reading is not None}
@@ -220,7 +220,7 @@ def test_photo_is_known_by_content_wherever_it_lies(
 ) -> None:
     shutil.copy(folder / "a-green.jpg", tmp_path / "moved.jpg")
     with Log(scored[1]) as log:
-        (result,) = score_folder(tmp_path, log=log, tank=TANK)
+        (result,) = score_photos(find_photos(tmp_path), log=log, tank=TANK)
         (entry,) = kept(log, TANK, {result.sha256: "moved.jpg"})
     assert result.outcome == "known"
     assert result.reading is not None
@@ -274,7 +274,7 @@ def test_kill_loses_nothing_and_nothing_is_read_twice(folder: Path, tmp_path: Pa
         child.wait()
         before = logged(log)
         assert 2 <= len(before) < len(names)
-        results = list(score_folder(photos, log=log, tank=TANK))
+        results = list(score_photos(find_photos(photos), log=log, tank=TANK))
         assert counts(results) == {"known": len(before), "new": len(names) - len(before)}
         after = logged(log)
     assert len(after) == len(names)
@@ -308,7 +308,10 @@ def test_interrupt_ends_with_a_sentence_and_leaves_no_process(folder: Path, tmp_
 
 
 def test_killed_process_does_not_stop_the_rest(folder: Path, tmp_path: Path) -> None:
-    with open_log(tmp_path / "log.sqlite") as log, closing(score_folder(folder, log=log, tank=TANK, jobs=2)) as scoring:
+    with (
+        open_log(tmp_path / "log.sqlite") as log,
+        closing(score_photos(find_photos(folder), log=log, tank=TANK, jobs=2)) as scoring,
+    ):
         results = []
         killed = 0
         for result in scoring:
@@ -323,7 +326,7 @@ def test_killed_process_does_not_stop_the_rest(folder: Path, tmp_path: Path) -> 
         assert len(logged(log)) == 6
 
 
-def deadly_score(settings: dict[str, Any], unread: Any) -> tuple[Reading, bytes | None]:
+def deadly_score(unread: Any) -> tuple[Reading, bytes | None]:
     """Stands for the reading of photos: one ends its process, one raises, one changes meanwhile."""
     if unread.photo.name == "a-green.jpg":
         os.kill(os.getpid(), signal.SIGKILL)
@@ -338,7 +341,7 @@ def test_photo_that_cannot_be_read_to_the_end_is_refused_and_tried_again_next_ti
     with open_log(tmp_path / "log.sqlite") as log:
         with monkeypatch.context() as patch:
             patch.setattr(colorread.batch.score, "_score", deadly_score)
-            results = list(score_folder(folder, log=log, tank=TANK, jobs=2))
+            results = list(score_photos(find_photos(folder), log=log, tank=TANK, jobs=2))
         failed = {result.photo.name: result.reading for result in results if result.outcome == "failed"}
         assert set(failed) == set(READ)
         for reading in failed.values():
@@ -348,21 +351,23 @@ def test_photo_that_cannot_be_read_to_the_end_is_refused_and_tried_again_next_ti
             assert reading.kh_dkh == 4.5
         assert "ZeroDivisionError" in failed["b/small.jpg"].reason.message  # type: ignore[union-attr]
         assert len(logged(log)) == 4
-        again = list(score_folder(folder, log=log, tank=TANK, jobs=2))
+        again = list(score_photos(find_photos(folder), log=log, tank=TANK, jobs=2))
         assert counts(again) == {"known": 4, "new": 2, "same": 1}
 
 
 def test_photo_that_changes_meanwhile_is_not_kept(folder: Path) -> None:
-    unread = colorread.batch.score._Unread(photo=PhotoFile(path=folder / "d-empty.jpg", name="x"), sha256="0" * 64)
+    unread = colorread.batch.score._Unread(
+        photo=PhotoFile(path=folder / "d-empty.jpg", name="x"), sha256="0" * 64, settings=settings_of(TANK, None)
+    )
     with pytest.raises(OSError, match="changed"):
-        colorread.batch.score._score({}, unread)
+        colorread.batch.score._score(unread)
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="nothing is closed to root")
 def test_closed_file_is_refused(tmp_path: Path) -> None:
     (tmp_path / "closed.jpg").touch(mode=0)
     with open_log(tmp_path / "log.sqlite") as log:
-        (result,) = score_folder(tmp_path, log=log, tank=TANK)
+        (result,) = score_photos(find_photos(tmp_path), log=log, tank=TANK)
     assert result.outcome == "failed"
 
 

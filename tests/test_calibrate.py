@@ -165,7 +165,7 @@ def test_an_addition_keeps_the_lamp_of_the_profile(photos: dict[str, Path]) -> N
 def test_what_is_no_fluid_does_not_calibrate(tmp_path: Path) -> None:
     leaf = tmp_path / "leaf.png"
     Image.fromarray(take_photo(Scene(thing="leaf")).rgb_u8).save(leaf)
-    with pytest.raises(CalibrationError, match="does not look like clear fluid"):
+    with pytest.raises(CalibrationError, match="so it is not read"):
         make_profile([end_photo(leaf, "acid")])
 
 

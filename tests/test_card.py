@@ -27,7 +27,7 @@ def gap_mm(one, other):
 
 PARTS = {
     **{f"marker {marker_id}": rect for marker_id, rect in CARD.markers.items()},
-    **{f"patch {index}": patch.rect for index, patch in enumerate(CARD.grey_patches)},
+    **{f"patch {index}": patch.rect for index, patch in enumerate(CARD.gray_patches)},
     "window": CARD.vial_window,
 }
 
@@ -59,7 +59,7 @@ def test_patches_have_their_published_places_and_tints():
     ink = [0, 0.1, 0.25, 0.4, 0.55, 0.7, 0.85, 1]
     upper = [((x, 4, x + 7, 14), share) for x, share in zip(left, ink, strict=True)]
     lower = [((x, 60, x + 7, 70), share) for x, share in zip(left, reversed(ink), strict=True)]
-    assert [(bounds(patch.rect), patch.black_coverage) for patch in CARD.grey_patches] == upper + lower
+    assert [(bounds(patch.rect), patch.black_coverage) for patch in CARD.gray_patches] == upper + lower
 
 
 def test_scale_bar_is_30_mm_long():
@@ -119,7 +119,7 @@ def test_no_marker_can_be_taken_for_another_when_turned():
 
 
 def test_rows_of_patches_run_in_opposite_order():
-    upper, lower = CARD.grey_patches[:8], CARD.grey_patches[8:]
+    upper, lower = CARD.gray_patches[:8], CARD.gray_patches[8:]
     assert [patch.black_coverage for patch in upper] == [patch.black_coverage for patch in reversed(lower)]
     assert [patch.rect.x_mm for patch in upper] == [patch.rect.x_mm for patch in lower]
     coverages = [patch.black_coverage for patch in upper]

@@ -236,7 +236,7 @@ def test_photos_of_two_charts_or_phones_are_not_mixed(tmp_path: Path, photos: di
         ("", None, "at least 3"),
         ("6.0 6.8 6.4", None, "rise or fall"),
         ("5 10 20 30", None, "mg/L"),
-        ("5 10 20 30 mg/L", None, "add --kh"),
+        ("5 10 20 30 mg/L", None, "need the KH for which the chart holds"),
         ("5 10 -20 mg/L", 4.0, "outside"),
     ],
 )

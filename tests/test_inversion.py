@@ -310,7 +310,7 @@ def test_color_that_is_not_the_dye_misfits(density: tuple[float, float, float]) 
     assert infer(samples).misfit > 20.0
 
 
-def test_opaque_grey_shows_as_neutral_loss() -> None:
+def test_opaque_gray_shows_as_neutral_loss() -> None:
     samples = SignalSamples(density=np.full((N_PARTS, 3), 0.3), density_std=np.full((N_PARTS, 3), 0.01))
     assert infer(samples).neutral_density > 0.2
 

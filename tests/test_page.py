@@ -118,7 +118,7 @@ def test_a_refused_photo_says_what_to_do_and_leaves_nothing(page: tuple[httpx.Cl
     before = n_kept(log_path)
     answer = snap(client, LEAF.read_bytes())
     assert answer.status_code == 422
-    assert "does not look like clear fluid" in answer.text
+    assert "so it is not read" in answer.text
     assert "Hold the vial alone" in answer.text
     assert n_kept(log_path) == before
     assert not list(core.folder.rglob("photo"))

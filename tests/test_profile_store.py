@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -83,6 +84,24 @@ def test_read_says_which_profile_it_used(tmp_path: Path) -> None:
     assert read(PHOTO, "--no-profile")["profile"] is None
     assert read(PHOTO, "--profile", path)["profile"] == "me.toml"
     assert read(SAMPLES / "front-green.jpg")["profile"] is None or phone == camera_model_of(SAMPLES / "front-green.jpg")
+
+
+def test_a_folder_is_read_with_the_default_of_each_phone_until_a_profile_is_stated(tmp_path: Path) -> None:
+    phone = camera_model_of(PHOTO)
+    assert phone
+    make_default(profile_file(tmp_path / "me.toml", phone))
+    (tmp_path / "photos").mkdir()
+    shutil.copy(PHOTO, tmp_path / "photos")
+    own = profile_file(tmp_path / "own.toml", phone, 0.35)
+
+    def profile_of(*arguments: str) -> str:
+        result = CliRunner().invoke(app, ["batch", str(tmp_path / "photos"), "--json", "--jobs", "1", *arguments])
+        assert result.exit_code == 0, result.output
+        return str(json.loads(result.stdout.splitlines()[0])["profile"])
+
+    assert profile_of().startswith("me-")
+    assert profile_of().startswith("me-")  # known from the log
+    assert profile_of("--profile", str(own)) == "own.toml"
 
 
 def test_read_takes_the_settings_of_a_tank(tmp_path: Path) -> None:

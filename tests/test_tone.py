@@ -1,4 +1,4 @@
-"""The tone curve: its inverse, its fit to simulated grey rows, and measured curves of cameras."""
+"""The tone curve: its inverse, its fit to simulated gray rows, and measured curves of cameras."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from calibration.tone import GreySamples, decode_tone, fit_tone, s_curve
+from calibration.tone import GraySamples, decode_tone, fit_tone, s_curve
 
 # Value of the JPEG against linear light; the first column is the light.
 CAMERAS = np.loadtxt(Path(__file__).parent / "data" / "tone_curves_sampled.csv", delimiter=",", skiprows=4)
@@ -40,9 +40,9 @@ def yule_nielsen(coverage: NDArray[np.float64], black: float, n: float) -> NDArr
 
 def photograph(
     rng: np.random.Generator, strength: float, *, n: float = 1.7, gain: float = 0.0, light: float = 0.75
-) -> GreySamples:
+) -> GraySamples:
     """
-    Photograph both grey rows: uneven light, tinted balance, small shadows across the patches, noise of the photo.
+    Photograph both gray rows: uneven light, tinted balance, small shadows across the patches, noise of the photo.
 
     The print follows the form of Yule and Nielsen where `n` is above 1, whereas the code fits Murray-Davies with a
     dot gain, so the form of the print is not the one fitted.
@@ -62,7 +62,7 @@ def photograph(
         encoded = bend(encode_srgb(linear), strength)
         return np.clip(encoded + rng.normal(0.0, 0.004, encoded.shape), 0.0, 1.0)
 
-    return GreySamples(
+    return GraySamples(
         black_coverage=COVERAGE,
         patch=develop((at_patch * reflectance)[:, None] * tint),
         paper=develop(beside[..., None] * tint),
@@ -137,7 +137,7 @@ def test_covered_patch_does_not_bend_the_curve(covered: int) -> None:
     clear = fit_tone(samples)
     patch = samples.patch.copy()
     patch[covered] = (0.45, 0.33, 0.28)  # a finger
-    touched = fit_tone(GreySamples(black_coverage=COVERAGE, patch=patch, paper=samples.paper))
+    touched = fit_tone(GraySamples(black_coverage=COVERAGE, patch=patch, paper=samples.paper))
     assert abs(touched.strength - clear.strength) < 0.75 * clear.strength_std
 
 
@@ -145,7 +145,7 @@ def test_covered_patch_shows_in_the_residual() -> None:
     samples = photograph(np.random.default_rng(7), 0.3)
     patch = samples.patch.copy()
     patch[0] = (0.45, 0.33, 0.28)
-    touched = fit_tone(GreySamples(black_coverage=COVERAGE, patch=patch, paper=samples.paper))
+    touched = fit_tone(GraySamples(black_coverage=COVERAGE, patch=patch, paper=samples.paper))
     assert touched.residual > 5.0 * fit_tone(samples).residual
 
 
@@ -155,8 +155,8 @@ def test_patches_at_a_shadow_edge_count_less() -> None:
     edge = slice(4, 7)
     paper[edge, 0] *= 0.5  # the shadow lies over the paper on one side and over the patches
     patch[edge] *= 0.5
-    shaded = GreySamples(black_coverage=COVERAGE, patch=patch, paper=paper)
-    unaware = GreySamples(black_coverage=COVERAGE, patch=patch, paper=samples.paper)
+    shaded = GraySamples(black_coverage=COVERAGE, patch=patch, paper=paper)
+    unaware = GraySamples(black_coverage=COVERAGE, patch=patch, paper=samples.paper)
     clear = fit_tone(samples).strength
     assert abs(fit_tone(shaded).strength - clear) < 0.5 * abs(fit_tone(unaware).strength - clear)
 
@@ -164,7 +164,7 @@ def test_patches_at_a_shadow_edge_count_less() -> None:
 @pytest.mark.parametrize("n_patches", [0, 1, 2])
 def test_fewer_than_three_patches_leave_the_prior(n_patches: int) -> None:
     samples = photograph(np.random.default_rng(9), 0.7)
-    few = GreySamples(
+    few = GraySamples(
         black_coverage=samples.black_coverage[:n_patches],
         patch=samples.patch[:n_patches],
         paper=samples.paper[:n_patches],
@@ -178,12 +178,12 @@ def test_fewer_than_three_patches_leave_the_prior(n_patches: int) -> None:
 
 def test_more_patches_tell_more() -> None:
     samples = photograph(np.random.default_rng(10), 0.3)
-    some = GreySamples(black_coverage=COVERAGE[:4], patch=samples.patch[:4], paper=samples.paper[:4])
+    some = GraySamples(black_coverage=COVERAGE[:4], patch=samples.patch[:4], paper=samples.paper[:4])
     assert fit_tone(samples).strength_std < fit_tone(some).strength_std <= 0.25
 
 
-def grey_row_error(camera: int, strength: float) -> float:
-    """Error along a grey row after decoding, exposure apart: standard deviation in natural logarithm."""
+def gray_row_error(camera: int, strength: float) -> float:
+    """Error along a gray row after decoding, exposure apart: standard deviation in natural logarithm."""
     light = np.geomspace(0.03, 0.9, 12)
     seen = np.interp(light, CAMERAS[:, 0], CAMERAS[:, camera])
     return float(np.std(np.log(decode_tone(seen, strength) / light)))
@@ -191,8 +191,8 @@ def grey_row_error(camera: int, strength: float) -> float:
 
 def test_measured_curves_are_better_undone_with_a_strength() -> None:
     candidates = np.linspace(-0.3, 0.8, 23)
-    plain = np.array([grey_row_error(camera, 0.0) for camera in range(1, N_CAMERAS + 1)])
-    best = np.array([min(grey_row_error(camera, s) for s in candidates) for camera in range(1, N_CAMERAS + 1)])
+    plain = np.array([gray_row_error(camera, 0.0) for camera in range(1, N_CAMERAS + 1)])
+    best = np.array([min(gray_row_error(camera, s) for s in candidates) for camera in range(1, N_CAMERAS + 1)])
     # Decoding these old cameras as plain sRGB leaves about 0.3; the last column is plain sRGB itself.
     assert np.median(plain) > 0.2
     assert plain[-1] < 0.01
@@ -202,13 +202,13 @@ def test_measured_curves_are_better_undone_with_a_strength() -> None:
 
 
 def test_measured_curves_are_undone_by_the_fit() -> None:
-    """The whole way: grey rows through a measured curve, fitted, decoded."""
+    """The whole way: gray rows through a measured curve, fitted, decoded."""
     better = 0
     for camera in range(1, N_CAMERAS):
         light = 0.8 * yule_nielsen(COVERAGE, 0.05, 1.7)
         values, levels = CAMERAS[:, camera], CAMERAS[:, 0]
         patch = np.interp(light, levels, values)[:, None] * np.ones(3)
         paper = np.full((16, 2, 3), np.interp(0.8, levels, values))
-        fit = fit_tone(GreySamples(black_coverage=COVERAGE, patch=patch, paper=paper))
-        better += grey_row_error(camera, fit.strength) < 0.7 * grey_row_error(camera, 0.0)
+        fit = fit_tone(GraySamples(black_coverage=COVERAGE, patch=patch, paper=paper))
+        better += gray_row_error(camera, fit.strength) < 0.7 * gray_row_error(camera, 0.0)
     assert better >= 12

@@ -9,20 +9,21 @@ from collections.abc import Generator, Iterable, Iterator, Mapping
 from contextlib import closing
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
-from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
-from calibration.profile import read_profile
+from calibration.profile import KnownSample, Profile, read_profile
 from colorread import __version__
-from colorread.batch.folder import PhotoFile, find_photos
+from colorread.batch.folder import PhotoFile
 from colorread.batch.workers import run_in_workers
 from colorread.errors import Refusal
 from colorread.evidence.picture import small_evidence
 from colorread.interpretation import checked_settings, without_numbers
 from colorread.log.store import Log, LogEntry
 from colorread.photo.file import open_file, refusing_broken_files
+from colorread.photo.load import camera_model_of
 from colorread.pipeline import read_photo_traced
+from colorread.profile.defaults import default_profile, has_defaults
 from colorread.reading import Reading, Reason
 from colorread.tank.settings import Tank
 from colorread.words import clean_name
@@ -61,20 +62,6 @@ class Scored:
     same_as: str = ""
 
 
-def score_folder(
-    folder: Path, *, log: Log, tank: Tank, profile_path: Path | None = None, jobs: int | None = None
-) -> Generator[Scored, None, None]:
-    """
-    Read every photo in a folder and keep the results in the log; parameters and errors as in `score_photos`.
-
-    Yields
-    ------
-    Scored
-        One for each photo, in any order.
-    """
-    return score_photos(find_photos(folder), log=log, tank=tank, profile_path=profile_path, jobs=jobs)
-
-
 def score_photos(
     photos: Iterable[PhotoFile], *, log: Log, tank: Tank, profile_path: Path | None = None, jobs: int | None = None
 ) -> Generator[Scored, None, None]:
@@ -94,7 +81,7 @@ def score_photos(
     tank : Tank
         Tank in the log; its settings are used.
     profile_path : Path, optional
-        Calibration profile; that of the tank where not given.
+        Calibration profile; where not given that of the tank, and where it has none the default of each photo's phone.
     jobs : int, optional
         Most processes at a time; as many as there are processors where not given.
 
@@ -108,38 +95,36 @@ def score_photos(
     OSError, ValueError
         If the profile cannot be read.
     """
-    settings, settings_id, profile_id = settings_of(tank, profile_path)
-    of_profile = (
-        frozenset(sample.sha256 for sample in settings["profile"].samples) if settings["profile"] else frozenset()
-    )
+    choose = _SettingsByPhone(tank, profile_path)
     unread: list[_Unread] = []
     names: dict[str, str] = {}  # by hash
     for photo in sorted(photos, key=lambda photo: photo.name):
         try:
             sha256 = _hash_of(photo.path)
         except Refusal as refusal:
-            yield Scored(photo=photo, sha256="", outcome="failed", reading=_refused(photo, settings, refusal))
+            yield Scored(photo=photo, sha256="", outcome="failed", reading=_refused(photo, tank, refusal))
             continue
         if sha256 in names:
             yield Scored(photo=photo, sha256=sha256, outcome="same", same_as=names[sha256])
             continue
         names[sha256] = photo.name
-        if sha256 in of_profile:
+        settings = choose(photo.path)
+        if any(sha256 == sample.sha256 for sample in settings.samples):
             yield Scored(photo=photo, sha256=sha256, outcome="calibration")
             continue
         entry = log.entry(tank.name, sha256)
-        if entry is not None and entry.settings_id == settings_id:
+        if entry is not None and entry.settings_id == settings.settings_id:
             reading = replace(entry.reading, photo=photo.name)
             yield Scored(photo=photo, sha256=sha256, outcome="known", reading=reading)
         else:
-            unread.append(_Unread(photo=photo, sha256=sha256))
+            unread.append(_Unread(photo=photo, sha256=sha256, settings=settings))
 
     count = min(jobs or processors(), max(len(unread), 1))
-    with closing(run_in_workers(partial(_score, settings), unread, count=count)) as results:
+    with closing(run_in_workers(_score, unread, count=count)) as results:
         for done in results:
-            photo, sha256 = done.job.photo, done.job.sha256
+            photo, sha256, settings = done.job.photo, done.job.sha256, done.job.settings
             if done.result is None:
-                reading = _refused(photo, settings, _broke_off(photo, done.trouble))
+                reading = _refused(photo, tank, _broke_off(photo, done.trouble))
                 yield Scored(photo=photo, sha256=sha256, outcome="failed", reading=reading)
                 continue
             reading, picture = done.result
@@ -149,8 +134,8 @@ def score_photos(
                 reading=reading,
                 scored_at=datetime.now(UTC),
                 software=__version__,
-                settings_id=settings_id,
-                profile_id=profile_id,
+                settings_id=settings.settings_id,
+                profile_id=settings.profile_id,
                 picture=picture,
             )
             log.add(entry)
@@ -195,19 +180,64 @@ def processors() -> int:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoSettings:
+    """
+    What a photo of a tank is read with.
+
+    Parameters
+    ----------
+    arguments : dict
+        Of `colorread.pipeline.read_photo`.
+    settings_id : str
+        Changes with whatever may change a reading.
+    profile_id : str or None
+        Hash of the profile.
+    """
+
+    arguments: dict[str, Any]
+    settings_id: str
+    profile_id: str | None
+
+    @property
+    def samples(self) -> tuple[KnownSample, ...]:
+        """What the profile was made of."""
+        profile: Profile | None = self.arguments["profile"]
+        return () if profile is None else profile.samples
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Unread:
     photo: PhotoFile
     sha256: str
+    settings: PhotoSettings
 
 
-def _score(settings: dict[str, Any], unread: _Unread) -> tuple[Reading, bytes | None]:
-    reading, trace = read_photo_traced(unread.photo.path, **settings)
+class _SettingsByPhone:
+    """The settings for every photo: one for all where a profile is stated, else by the default of its phone."""
+
+    def __init__(self, tank: Tank, profile_path: Path | None) -> None:
+        self._tank = tank
+        self._stated = settings_of(tank, profile_path)
+        self._by_phone = profile_path is None and tank.profile is None and has_defaults()
+        self._known: dict[str | None, PhotoSettings] = {}
+
+    def __call__(self, photo: Path) -> PhotoSettings:
+        if not self._by_phone:
+            return self._stated
+        model = camera_model_of(photo)
+        if model not in self._known:
+            self._known[model] = settings_of(self._tank, default_profile(model))
+        return self._known[model]
+
+
+def _score(unread: _Unread) -> tuple[Reading, bytes | None]:
+    reading, trace = read_photo_traced(unread.photo.path, **unread.settings.arguments)
     if _hash_of(unread.photo.path) != unread.sha256:  # such as a photo that is still being copied
         raise OSError("the file changed meanwhile")
     return replace(reading, photo=unread.photo.name), small_evidence(reading, trace)
 
 
-def settings_of(tank: Tank, profile_path: Path | None) -> tuple[dict[str, Any], str, str | None]:
+def settings_of(tank: Tank, profile_path: Path | None) -> PhotoSettings:
     """
     Return what the photos of a tank are read with.
 
@@ -220,34 +250,38 @@ def settings_of(tank: Tank, profile_path: Path | None) -> tuple[dict[str, Any], 
 
     Returns
     -------
-    settings : dict
-        Arguments of `colorread.pipeline.read_photo`.
-    settings_id : str
-        Changes with whatever may change a reading.
-    profile_id : str or None
-        Hash of the profile.
+    PhotoSettings
+        For all photos.
 
     Raises
     ------
     OSError, ValueError
         If the profile cannot be read.
     """
-    # Of a tank that nobody described nothing was stated: its readings say that KH and temperature are assumed.
-    is_described = tank != Tank(name=DEFAULT_TANK)
-    stated = {
-        "kh_dkh": tank.kh_dkh if is_described else None,
-        "temperature_c": tank.temperature_c if is_described else None,
-        "tank_kh_dkh": tank.tank_kh_dkh,
-        "light": tank.light,
-        "marks": tank.judged_by,
-    }
+    stated = _stated(tank)
     path = Path(tank.profile) if profile_path is None and tank.profile is not None else profile_path
     profile = None if path is None else read_profile(path)
     profile_id = None if path is None else hashlib.sha256(path.read_bytes()).hexdigest()
     identity = json.dumps(
         {**stated, "marks": asdict(tank.judged_by), "profile": profile_id, "software": __version__}, sort_keys=True
     )
-    return {**stated, "profile": profile}, hashlib.sha256(identity.encode("ascii")).hexdigest(), profile_id
+    return PhotoSettings(
+        arguments={**stated, "profile": profile},
+        settings_id=hashlib.sha256(identity.encode("ascii")).hexdigest(),
+        profile_id=profile_id,
+    )
+
+
+def _stated(tank: Tank) -> dict[str, Any]:
+    # Of a tank that nobody described nothing was stated: its readings say that KH and temperature are assumed.
+    is_described = tank != Tank(name=DEFAULT_TANK)
+    return {
+        "kh_dkh": tank.kh_dkh if is_described else None,
+        "temperature_c": tank.temperature_c if is_described else None,
+        "tank_kh_dkh": tank.tank_kh_dkh,
+        "light": tank.light,
+        "marks": tank.judged_by,
+    }
 
 
 def _hash_of(path: Path) -> str:
@@ -262,13 +296,12 @@ def _broke_off(photo: PhotoFile, trouble: str) -> Refusal:
     return Refusal(
         "broke-off",
         f"Reading {Path(photo.name).name} broke off ({clean_name(trouble)}).",
-        "Start again; if it breaks off again, use fewer --jobs or leave this photo out.",
+        "Start again; if it breaks off again, read fewer at a time or leave this photo out.",
     )
 
 
-def _refused(photo: PhotoFile, settings: dict[str, Any], refusal: Refusal) -> Reading:
+def _refused(photo: PhotoFile, tank: Tank, refusal: Refusal) -> Reading:
     """Return the reading of a photo that was not looked at to the end."""
-    stated = {name: value for name, value in settings.items() if name != "profile"}
-    checked = checked_settings(fluid="reference", **stated)
+    checked = checked_settings(fluid="reference", **_stated(tank))
     reason = Reason(code=refusal.code, message=refusal.message, next_step=refusal.next_step)
     return without_numbers(photo.name, checked, reason)

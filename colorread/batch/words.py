@@ -63,7 +63,7 @@ def _time_words(readings: Sequence[Reading]) -> str:
     if not times:
         return ""
     unknown = len(readings) - len(times)
-    words = f"Taken from {times[0]:%Y-%m-%d %H:%M} to {times[-1]:%Y-%m-%d %H:%M}"
+    words = f"Taken {_span([f'{time:%Y-%m-%d %H:%M}' for time in times])}"
     by_file = sum(reading.time_source == "file time" for reading in readings)
     if by_file:
         words += f"; {by_file} by the time of the file alone, as the photo holds none"
@@ -76,12 +76,12 @@ def _co2_words(readings: Sequence[Reading]) -> str:
     beyond = len(values) - len(known)
     if not values:
         return ""
-    words = (
-        f"CO2 in the vial from {known[0]:.{_digits(known[0])}f} to {known[-1]:.{_digits(known[-1])}f} mg/L"
-        if known
-        else "CO2"
-    )
+    words = f"CO2 in the vial {_span([f'{value:.{_digits(value)}f}' for value in known])} mg/L" if known else "CO2"
     return f"{words}{f'; {beyond} beyond what the dye can tell' if beyond else ''}."
+
+
+def _span(texts: Sequence[str]) -> str:
+    return texts[0] if texts[0] == texts[-1] else f"from {texts[0]} to {texts[-1]}"
 
 
 def _digits(co2_mg_l: float) -> int:

@@ -181,7 +181,7 @@ def _has_gray_rows(gray: NDArray[np.uint8], card: Card, homography: NDArray[np.f
     A patch is compared with the paper above and below it, so that shadows do not matter.
     """
     rows: dict[float, list[tuple[float, float]]] = {}
-    for patch in card.grey_patches:
+    for patch in card.gray_patches:
         rect = patch.rect
         above = replace(rect, y_mm=rect.y_mm - STRIP_MM, height_mm=STRIP_MM)
         below = replace(rect, y_mm=rect.y_mm + rect.height_mm, height_mm=STRIP_MM)

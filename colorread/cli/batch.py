@@ -85,6 +85,8 @@ def batch(
             owner = _tank_in(opened, tank)
             if (path := profile or owner.profile) is not None:
                 load_profile(Path(path))  # to tell what is wrong with it before the work
+            else:
+                _check_default_profiles()
             run = _score(photos, opened, owner, profile, jobs)
             readings = _readings(run, opened, owner)
             if csv is not None:
@@ -98,6 +100,15 @@ def batch(
         fail("Interrupted. What was read is in the log; the same command goes on from there.", EXIT_FAILED)
     if any(reading.status == "refused" for reading in readings):
         raise typer.Exit(EXIT_REFUSED)
+
+
+def _check_default_profiles() -> None:
+    from colorread.profile.defaults import default_profile
+
+    try:
+        default_profile("")  # looks into all of them
+    except (OSError, ValueError) as error:
+        fail(f"A default profile cannot be used: {error} Name another with --profile.", EXIT_FAILED)
 
 
 def _require_writable(paths: Sequence[Path], force: bool) -> None:

@@ -225,7 +225,7 @@ def _set_default(file: Path, default: bool) -> None:
     try:
         if default:
             phones = ", ".join(make_default(file))
-            typer.echo(f"From now on read uses a copy of {file} for photos of {phones}, unless told otherwise.")
+            typer.echo(f"From now on a copy of {file} is used for photos of {phones}, unless told otherwise.")
         elif drop_default(file):
             typer.echo("The phone of that profile has no default profile any more.")
         else:

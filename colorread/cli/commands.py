@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from colorread import __version__
 from colorread.cli import batch, calibrate, demo, fluid, log, read, serve, sheets, tank
 from colorread.cli.options import EXIT_FAILED
-
-if TYPE_CHECKING:
-    pass
 
 # \b keeps the lines of a paragraph as they are.
 _EXIT_CODES = """\b
@@ -40,17 +37,28 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-app.command(epilog="Example: colorread card --out card.pdf --paper letter")(sheets.card)
-app.command(epilog="Example: colorread chart --out chart.pdf --kh 4 --temperature 25")(sheets.chart)
-app.command(epilog="Example: colorread fluid --kh 4 --volume 1000 --scale-error 0.1")(fluid.fluid)
-app.command(epilog=f"{read.EPILOG}\n\n{_EXIT_CODES}")(read.read)
-app.command(epilog=f"{batch.EPILOG}\n\n{_EXIT_CODES}")(batch.batch)
-app.command(epilog="Example: colorread profile me.toml --picture me.png")(calibrate.profile)
-app.command(epilog=serve.EPILOG)(serve.serve)
-app.command(epilog=demo.EPILOG)(demo.demo)
-app.add_typer(calibrate.app, name="calibrate")
-app.add_typer(tank.app, name="tank")
-app.add_typer(log.app, name="log")
+app.command(short_help="Print the card.", epilog="Example: colorread card --out card.pdf --paper letter")(sheets.card)
+app.command(
+    short_help="Print a color chart to calibrate or compare with.",
+    epilog="Example: colorread chart --out chart.pdf --kh 4 --temperature 25",
+)(sheets.chart)
+app.command(
+    short_help="Mix the KH fluid and dose its dye.",
+    epilog="Example: colorread fluid --kh 4 --volume 1000 --scale-error 0.1",
+)(fluid.fluid)
+app.command(short_help="Read pH and CO2 from photos.", epilog=f"{read.EPILOG}\n\n{_EXIT_CODES}")(read.read)
+app.command(short_help="Read a folder of photos and follow the tank.", epilog=f"{batch.EPILOG}\n\n{_EXIT_CODES}")(
+    batch.batch
+)
+app.command(
+    short_help="Show a calibration, or make it the default.",
+    epilog="Example: colorread profile me.toml --picture me.png",
+)(calibrate.profile)
+app.command(short_help="Take and read photos with the phone.", epilog=serve.EPILOG)(serve.serve)
+app.command(short_help="Show it all on made-up tanks.", epilog=demo.EPILOG)(demo.demo)
+app.add_typer(calibrate.app, name="calibrate", short_help="Calibrate phone, vial and fluid.")
+app.add_typer(tank.app, name="tank", short_help="Describe your tanks.")
+app.add_typer(log.app, name="log", short_help="Show, copy and delete kept readings.")
 
 
 def _version(show: bool) -> None:

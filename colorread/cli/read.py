@@ -161,7 +161,8 @@ def _default_profile(photo: Path) -> Profile | None:
     from colorread.photo.load import camera_model_of
 
     try:
-        return default_profile(camera_model_of(photo))
+        path = default_profile(camera_model_of(photo))
+        return None if path is None else load_profile(path)
     except (OSError, ValueError) as error:
         fail(f"The default profile of the phone cannot be used: {error} Use --profile or --no-profile.", EXIT_FAILED)
 

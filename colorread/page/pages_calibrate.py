@@ -17,7 +17,6 @@ from colorread.page.core import core_of, require_own_form, units_shown
 from colorread.page.pages import see, tank_url
 from colorread.page.profiles import new_profile_path
 from colorread.page.render import page
-from colorread.page.shown import page_words
 from colorread.page.shown_units import Units
 from colorread.page.tank_form import LIGHTS, number_of
 from colorread.page.tasks import Problem
@@ -63,9 +62,7 @@ async def photo(request: Request, name: str, kind: str, step: str) -> Response:
             count = None if patch_ph is None else len(patch_ph)
             problem = await core.pool.run(tasks_calibrate.check_photo, upload.path, known_kind, count)
         except ValueError as error:
-            problem = Problem(
-                code="patches", message=_own_words(error), next_step="Correct it and send the photo again."
-            )
+            problem = Problem(code="patches", message=str(error), next_step="Correct it and send the photo again.")
         except BaseException:
             upload.remove()
             raise
@@ -96,7 +93,7 @@ async def finish(request: Request, name: str, kind: str) -> Response:
         try:
             numbers = _numbers(form, tank, units_shown(request))
         except ValueError as error:
-            problem = Problem(code="numbers", message=_own_words(error), next_step="Correct it and try again.")
+            problem = Problem(code="numbers", message=str(error), next_step="Correct it and try again.")
             return _steps_page(request, tank, known_kind, problem=problem, typed=typed)
         adds, uses = text_of(form, "add") == "yes", text_of(form, "use") == "yes"
     photos = {step: upload.path for step, upload in core.calibrations.photos(name, known_kind).items()}
@@ -189,10 +186,6 @@ def _numbers(form: FormData, tank: Tank, units: Units) -> Numbers:
 
 def _patch_ph(patches: str, tank: Tank) -> tuple[float, ...]:
     return ph_of_patches(patches, kh_dkh=tank.kh_dkh, temperature_c=tank.temperature_c)
-
-
-def _own_words(error: ValueError) -> str:
-    return page_words(str(error)).replace("--patches", "The list of patches")
 
 
 def _use(log_path: Any, name: str, profile: str) -> None:

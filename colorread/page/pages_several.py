@@ -12,7 +12,7 @@ from fastapi.responses import Response
 from colorread.page.core import core_of, require_own_form
 from colorread.page.pages import see, tank_url
 from colorread.page.render import page
-from colorread.page.shown import FISH_SIGNS, REFUSED_SIGN, page_words
+from colorread.page.shown import FISH_SIGNS, REFUSED_SIGN
 from colorread.page.uploads import PHOTOS_MAX, receive_form, save_photos, text_of
 from colorread.words import co2_words
 
@@ -64,7 +64,7 @@ def progress(request: Request, name: str, job_name: str) -> Response:
             rows.append((done.label, "", words, ""))
         elif reading.verdict is None or reading.co2_mg_l is None:
             reason = reading.reason
-            words = "" if reason is None else f"{reason.message} {page_words(reason.next_step)}"
+            words = "" if reason is None else f"{reason.message} {reason.next_step}"
             rows.append((done.label, REFUSED_SIGN, "Not read.", words))
         else:
             known = " (in the log already)" if done.outcome == "known" else ""

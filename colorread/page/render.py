@@ -12,7 +12,6 @@ from markupsafe import Markup
 
 from colorread import __version__
 from colorread.page.core import core_of, units_shown
-from colorread.page.shown import page_words
 from colorread.words import bind_units
 
 
@@ -60,7 +59,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["bound"] = lambda text: bind_units(page_words(text))
+    environment.filters["bound"] = bind_units
     environment.filters["sentence"] = lambda text: f"{text[:1].upper()}{text[1:]}"
     environment.filters["svg"] = Markup  # drawn by this program
     return environment

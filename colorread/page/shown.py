@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -20,12 +19,6 @@ FISH_SIGNS = {
     "act": "\N{BLACK UP-POINTING TRIANGLE}\N{BLACK UP-POINTING TRIANGLE}",
 }
 REFUSED_SIGN = "\N{BALLOT X}"
-# Ways out that only the command line has.
-_ONLY_TYPED = (
-    (re.compile(r",? or point at it with --vial X,Y,W,H"), ""),
-    (re.compile(r"Mark the row with --region X,Y,W,H, or take"), "Take"),
-    (re.compile(r"state them with tank edit --gas"), "state them in the settings of the tank"),
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,28 +101,9 @@ def view_reading(entry: LogEntry, units: Units) -> ReadingView:
         cautions=() if verdict is None else verdict.cautions,
         notes=tuple(map(_flag_words, reading.flags)),
         message="" if reading.reason is None else reading.reason.message,
-        next_step="" if reading.reason is None else page_words(reading.reason.next_step),
+        next_step="" if reading.reason is None else reading.reason.next_step,
         record=tuple(_record(reading, units)),
     )
-
-
-def page_words(text: str) -> str:
-    """
-    Return a sentence without the ways out that only the command line has.
-
-    Parameters
-    ----------
-    text : str
-        A sentence for people.
-
-    Returns
-    -------
-    str
-        For the page.
-    """
-    for pattern, words in _ONLY_TYPED:
-        text = pattern.sub(words, text)
-    return text
 
 
 def when_words(taken_at: datetime | None) -> str:

@@ -14,7 +14,9 @@ from colorread.errors import Refusal
 from colorread.evidence.picture import small_evidence
 from colorread.log.store import Log, LogEntry
 from colorread.photo.file import open_file, open_image, refusing_broken_files
+from colorread.photo.load import camera_model_of
 from colorread.pipeline import read_photo_traced
+from colorread.profile.defaults import default_profile, has_defaults
 from colorread.tank.days import TankSummary
 from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
@@ -87,7 +89,8 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank) -> LogEntry | P
     """
     try:
         require_modest(path)
-        settings, settings_id, profile_id = settings_of(tank, None)
+        by_phone = default_profile(camera_model_of(path)) if tank.profile is None and has_defaults() else None
+        settings = settings_of(tank, by_phone)
     except Refusal as refusal:
         return Problem(code=refusal.code, message=sentence(refusal.message), next_step=refusal.next_step)
     except (OSError, ValueError) as error:
@@ -96,7 +99,7 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank) -> LogEntry | P
             message=f"The calibration profile of {tank.name} cannot be used: {error}",
             next_step="Choose another profile in the settings of the tank, or calibrate again.",
         )
-    reading, trace = read_photo_traced(path, **settings)
+    reading, trace = read_photo_traced(path, **settings.arguments)
     if reading.reason is not None and trace.rgb_u8 is None:  # nothing was decoded
         reason = reading.reason
         return Problem(code=reason.code, message=sentence(reason.message), next_step=reason.next_step)
@@ -106,8 +109,8 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank) -> LogEntry | P
         reading=replace(reading, photo=label),
         scored_at=datetime.now(UTC),
         software=__version__,
-        settings_id=settings_id,
-        profile_id=profile_id,
+        settings_id=settings.settings_id,
+        profile_id=settings.profile_id,
         picture=small_evidence(reading, trace),
     )
 

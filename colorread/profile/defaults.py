@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
-from calibration.profile import Profile, read_profile
+from calibration.profile import read_profile
 from calibration.whole_file import write_whole
 from colorread.log.store import default_log_path
 
@@ -90,7 +90,7 @@ def drop_default(path: Path) -> bool:
     return _drop(read_profile(path).camera_models, but=None)
 
 
-def default_profile(camera_model: str | None) -> Profile | None:
+def default_profile(camera_model: str | None) -> Path | None:
     """
     Return the default profile of a phone.
 
@@ -101,8 +101,8 @@ def default_profile(camera_model: str | None) -> Profile | None:
 
     Returns
     -------
-    Profile or None
-        None where the phone is not known or has none, or where several name it.
+    Path or None
+        The file; None where the phone is not known or has none, or where several name it.
 
     Raises
     ------
@@ -111,8 +111,7 @@ def default_profile(camera_model: str | None) -> Profile | None:
     """
     if camera_model is None:
         return None
-    found = [read_profile(path) for path in sorted(defaults_folder().glob("*.toml"))]
-    fitting = [profile for profile in found if camera_model in profile.camera_models]
+    fitting = [path for path in defaults_folder().glob("*.toml") if camera_model in read_profile(path).camera_models]
     return fitting[0] if len(fitting) == 1 else None
 
 

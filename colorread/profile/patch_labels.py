@@ -12,7 +12,7 @@ _PH_RANGE = (5.0, 9.0)  # beyond, bromothymol blue has long stopped to change co
 _CO2_RANGE_MG_L = (0.1, 1000.0)
 _UNIT = re.compile(r"\s*(mg\s*/\s*l|ppm)\s*$", re.IGNORECASE)  # in water of a tank both are the same number
 _LEAST = 3
-_EXAMPLES = 'such as "6.4 6.6 6.8 7.0" or, with --kh 4, "5 10 20 30 mg/L"'
+_EXAMPLES = 'such as "6.4 6.6 6.8 7.0" or, with the KH, "5 10 20 30 mg/L"'
 
 
 def ph_of_patches(text: str, *, kh_dkh: float | None = None, temperature_c: float = 25.0) -> tuple[float, ...]:
@@ -45,18 +45,18 @@ def ph_of_patches(text: str, *, kh_dkh: float | None = None, temperature_c: floa
     values = [_number(word) for word in words]
     name, unit, (low, high) = ("CO2", " mg/L", _CO2_RANGE_MG_L) if is_co2 else ("pH", "", _PH_RANGE)
     if len(values) < _LEAST:
-        raise ValueError(f"--patches names {len(values)} patches, but at least {_LEAST} are needed, {_EXAMPLES}.")
+        raise ValueError(f"The list names {len(values)} patches, but at least {_LEAST} are needed, {_EXAMPLES}.")
     for value in values:
         if not low <= value <= high:
             hint = "" if is_co2 else '; for CO2 write "mg/L" behind the last number'
-            raise ValueError(f"--patches: {name} {value:g}{unit} lies outside {low:g} to {high:g}{hint}.")
+            raise ValueError(f"The list of patches: {name} {value:g}{unit} lies outside {low:g} to {high:g}{hint}.")
     steps = [after - before for before, after in pairwise(values)]
     if not (all(step > 0.0 for step in steps) or all(step < 0.0 for step in steps)):
-        raise ValueError("--patches must rise or fall throughout, as the patches stand in the row.")
+        raise ValueError("The list of patches must rise or fall throughout, as the patches stand in the row.")
     if not is_co2:
         return tuple(values)
     if kh_dkh is None:
-        raise ValueError("--patches in mg/L need the KH for which the chart holds: add --kh 4.")
+        raise ValueError("Patches in mg/L need the KH for which the chart holds.")
     return tuple(float(ph_from_co2(value, kh_dkh, temperature_c=temperature_c)) for value in values)
 
 
@@ -66,5 +66,5 @@ def _number(word: str) -> float:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise ValueError(f"--patches: {word!r} is no number; write them apart, {_EXAMPLES}.")
+        raise ValueError(f"The list of patches: {word!r} is no number; write them apart, {_EXAMPLES}.")
     return value

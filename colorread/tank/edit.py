@@ -110,7 +110,7 @@ def _source(source: GasSource | None, given: Mapping[str, Any], cleared: Collect
         source = GasSource(kind=given["source"])
     if source is None:
         if {"source_amount", "source_started"} & set(given):
-            raise ValueError("Say what makes the gas too: --source fermentation, acid-bicarbonate or cylinder.")
+            raise ValueError("Say what makes the gas too: fermentation, acid-bicarbonate or cylinder.")
         return None
     if "source_amount" in given or "source_amount" in cleared:
         source = replace(source, amount_g=given.get("source_amount"))

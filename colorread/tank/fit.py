@@ -106,7 +106,7 @@ def fit_tank(tank: Tank, readings: Sequence[Reading]) -> TankFit:
     if tank.gas is None:
         raise CannotTell(
             "The hours of the gas are not known, so the course between the photos cannot be told; "
-            "state them with tank edit --gas."
+            "state them in the settings of the tank."
         )
     series = vial_series(tank, readings)
     problem = _Problem(tank, series, Schedule(gas=tank.gas, lights=tank.lights))
