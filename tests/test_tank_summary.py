@@ -15,6 +15,7 @@ from colorread.tank.advice import FISH_PROBABILITY, advise
 from colorread.tank.days import Change, TankSummary
 from colorread.tank.fit import fit_tank
 from colorread.tank.forecast import HOURS, day_start, forecast
+from colorread.tank.headline import fit_notes
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.summary import summarize
 from colorread.tank.summary_json import summary_to_dict
@@ -265,3 +266,9 @@ def test_a_forecast_day_agrees_with_the_simulator_of_the_tests(truth: Truth) -> 
     low, high = (np.interp(longer.hours[late] % 24.0, day.hours, band) for band in (day.low_mg_l, day.high_mg_l))
     assert np.all(longer.tank_mg_l[late] > 0.85 * low)
     assert np.all(longer.tank_mg_l[late] < 1.15 * high)
+
+
+def test_a_fit_that_did_not_settle_says_so(truth: Truth) -> None:
+    fit = fit_tank(truth.tank, truth.readings)
+    assert not any("several ways" in note for note in fit_notes(truth.tank, fit))
+    assert any("several ways" in note for note in fit_notes(truth.tank, replace(fit, effective_draws=40.0)))

@@ -13,6 +13,8 @@ from colorread.tank.days import Advice, Estimate
 from colorread.tank.fit import TankFit
 from colorread.tank.settings import Tank
 
+_FEW_DRAWS = 100.0  # fewer independent draws, and the ends of a 90 % band rest on five: assumption
+
 
 def headline(
     tank: Tank,
@@ -185,6 +187,10 @@ def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
     hours = np.unique(np.floor(fit.series.hours % 24.0 / 3.0))
     if len(hours) < 2:
         notes.append("All photos are of the same hours of the day; photos at other hours would tell far more.")
+    if fit.effective_draws < _FEW_DRAWS:
+        notes.append(
+            "The photos fit in several ways, and the bands are themselves rough; more photos would settle them."
+        )
     one_sided = int((fit.series.open_below | fit.series.open_above).sum())
     if one_sided:
         notes.append(
