@@ -128,17 +128,7 @@ def score_photos(
                 yield Scored(photo=photo, sha256=sha256, outcome="failed", reading=reading)
                 continue
             reading, picture = done.result
-            entry = LogEntry(
-                sha256=sha256,
-                tank=tank.name,
-                reading=reading,
-                scored_at=datetime.now(UTC),
-                software=__version__,
-                settings_id=settings.settings_id,
-                profile_id=settings.profile_id,
-                picture=picture,
-            )
-            log.add(entry)
+            log.add(entry_of(reading, picture, sha256=sha256, tank=tank, settings=settings))
             yield Scored(photo=photo, sha256=sha256, outcome="new", reading=reading)
 
 
@@ -269,6 +259,40 @@ def settings_of(tank: Tank, profile_path: Path | None) -> PhotoSettings:
         arguments={**stated, "profile": profile},
         settings_id=hashlib.sha256(identity.encode("ascii")).hexdigest(),
         profile_id=profile_id,
+    )
+
+
+def entry_of(reading: Reading, picture: bytes | None, *, sha256: str, tank: Tank, settings: PhotoSettings) -> LogEntry:
+    """
+    Return a result as the log keeps it.
+
+    Parameters
+    ----------
+    reading : Reading
+        Read just now.
+    picture : bytes or None
+        Its small evidence picture.
+    sha256 : str
+        Of the photo.
+    tank : Tank
+        Whose it is.
+    settings : PhotoSettings
+        What it was read with.
+
+    Returns
+    -------
+    LogEntry
+        For `colorread.log.store.Log.add`.
+    """
+    return LogEntry(
+        sha256=sha256,
+        tank=tank.name,
+        reading=reading,
+        scored_at=datetime.now(UTC),
+        software=__version__,
+        settings_id=settings.settings_id,
+        profile_id=settings.profile_id,
+        picture=picture,
     )
 
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 
 from colorread import __version__
-from colorread.batch.score import settings_of
+from colorread.batch.score import entry_of, settings_of
 from colorread.errors import Refusal
 from colorread.evidence.picture import small_evidence
 from colorread.log.store import Log, LogEntry
@@ -103,16 +103,8 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank) -> LogEntry | P
     if reading.reason is not None and trace.rgb_u8 is None:  # nothing was decoded
         reason = reading.reason
         return Problem(code=reason.code, message=sentence(reason.message), next_step=reason.next_step)
-    return LogEntry(
-        sha256=sha256,
-        tank=tank.name,
-        reading=replace(reading, photo=label),
-        scored_at=datetime.now(UTC),
-        software=__version__,
-        settings_id=settings.settings_id,
-        profile_id=settings.profile_id,
-        picture=small_evidence(reading, trace),
-    )
+    picture = small_evidence(reading, trace)
+    return entry_of(replace(reading, photo=label), picture, sha256=sha256, tank=tank, settings=settings)
 
 
 def view_tank(log_path: Path, name: str) -> TankView:
