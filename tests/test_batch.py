@@ -31,7 +31,8 @@ from calibration.family_fit import SignalSamples
 from calibration.profile import KnownSample, Profile, write_profile
 from colorread.batch.csv import COLUMNS, write_csv
 from colorread.batch.folder import PhotoFile, find_photos
-from colorread.batch.score import DEFAULT_TANK, Scored, kept, score_photos, settings_of
+from colorread.batch.photo_settings import DEFAULT_TANK, settings_of
+from colorread.batch.score import Scored, kept, score_photos
 from colorread.batch.workers import run_in_workers
 from colorread.evidence.picture import small_evidence
 from colorread.log.store import Log, LogEntry

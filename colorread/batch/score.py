@@ -3,33 +3,27 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 from collections.abc import Generator, Iterable, Iterator, Mapping
 from contextlib import closing
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
-from calibration.profile import KnownSample, Profile, read_profile
 from colorread import __version__
 from colorread.batch.folder import PhotoFile
+from colorread.batch.photo_settings import PhotoSettings, SettingsByPhone, stated_of
 from colorread.batch.workers import run_in_workers
 from colorread.errors import Refusal
 from colorread.evidence.picture import small_evidence
 from colorread.interpretation import checked_settings, without_numbers
 from colorread.log.store import Log, LogEntry
 from colorread.photo.file import open_file, refusing_broken_files
-from colorread.photo.load import camera_model_of
 from colorread.pipeline import read_photo_traced
-from colorread.profile.defaults import default_profile, has_defaults
 from colorread.reading import Reading, Reason
 from colorread.tank.settings import Tank
 from colorread.words import clean_name
-
-DEFAULT_TANK = "unnamed"
-"""Name of the tank that photos belong to where nobody named one."""
 
 Outcome = Literal["new", "known", "same", "calibration", "failed"]
 
@@ -95,7 +89,7 @@ def score_photos(
     OSError, ValueError
         If the profile cannot be read.
     """
-    choose = _SettingsByPhone(tank, profile_path)
+    choose = SettingsByPhone(tank, profile_path)
     unread: list[_Unread] = []
     names: dict[str, str] = {}  # by hash
     for photo in sorted(photos, key=lambda photo: photo.name):
@@ -170,54 +164,10 @@ def processors() -> int:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PhotoSettings:
-    """
-    What a photo of a tank is read with.
-
-    Parameters
-    ----------
-    arguments : dict
-        Of `colorread.pipeline.read_photo`.
-    settings_id : str
-        Changes with whatever may change a reading.
-    profile_id : str or None
-        Hash of the profile.
-    """
-
-    arguments: dict[str, Any]
-    settings_id: str
-    profile_id: str | None
-
-    @property
-    def samples(self) -> tuple[KnownSample, ...]:
-        """What the profile was made of."""
-        profile: Profile | None = self.arguments["profile"]
-        return () if profile is None else profile.samples
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class _Unread:
     photo: PhotoFile
     sha256: str
     settings: PhotoSettings
-
-
-class _SettingsByPhone:
-    """The settings for every photo: one for all where a profile is stated, else by the default of its phone."""
-
-    def __init__(self, tank: Tank, profile_path: Path | None) -> None:
-        self._tank = tank
-        self._stated = settings_of(tank, profile_path)
-        self._by_phone = profile_path is None and tank.profile is None and has_defaults()
-        self._known: dict[str | None, PhotoSettings] = {}
-
-    def __call__(self, photo: Path) -> PhotoSettings:
-        if not self._by_phone:
-            return self._stated
-        model = camera_model_of(photo)
-        if model not in self._known:
-            self._known[model] = settings_of(self._tank, default_profile(model))
-        return self._known[model]
 
 
 def _score(unread: _Unread) -> tuple[Reading, bytes | None]:
@@ -225,41 +175,6 @@ def _score(unread: _Unread) -> tuple[Reading, bytes | None]:
     if _hash_of(unread.photo.path) != unread.sha256:  # such as a photo that is still being copied
         raise OSError("the file changed meanwhile")
     return replace(reading, photo=unread.photo.name), small_evidence(reading, trace)
-
-
-def settings_of(tank: Tank, profile_path: Path | None) -> PhotoSettings:
-    """
-    Return what the photos of a tank are read with.
-
-    Parameters
-    ----------
-    tank : Tank
-        Its settings.
-    profile_path : Path or None
-        Calibration profile; that of the tank where not given.
-
-    Returns
-    -------
-    PhotoSettings
-        For all photos.
-
-    Raises
-    ------
-    OSError, ValueError
-        If the profile cannot be read.
-    """
-    stated = _stated(tank)
-    path = Path(tank.profile) if profile_path is None and tank.profile is not None else profile_path
-    profile = None if path is None else read_profile(path)
-    profile_id = None if path is None else hashlib.sha256(path.read_bytes()).hexdigest()
-    identity = json.dumps(
-        {**stated, "marks": asdict(tank.judged_by), "profile": profile_id, "software": __version__}, sort_keys=True
-    )
-    return PhotoSettings(
-        arguments={**stated, "profile": profile},
-        settings_id=hashlib.sha256(identity.encode("ascii")).hexdigest(),
-        profile_id=profile_id,
-    )
 
 
 def entry_of(reading: Reading, picture: bytes | None, *, sha256: str, tank: Tank, settings: PhotoSettings) -> LogEntry:
@@ -296,18 +211,6 @@ def entry_of(reading: Reading, picture: bytes | None, *, sha256: str, tank: Tank
     )
 
 
-def _stated(tank: Tank) -> dict[str, Any]:
-    # Of a tank that nobody described nothing was stated: its readings say that KH and temperature are assumed.
-    is_described = tank != Tank(name=DEFAULT_TANK)
-    return {
-        "kh_dkh": tank.kh_dkh if is_described else None,
-        "temperature_c": tank.temperature_c if is_described else None,
-        "tank_kh_dkh": tank.tank_kh_dkh,
-        "light": tank.light,
-        "marks": tank.judged_by,
-    }
-
-
 def _hash_of(path: Path) -> str:
     with open_file(path) as file, refusing_broken_files(path.name):
         digest = hashlib.sha256()
@@ -326,6 +229,6 @@ def _broke_off(photo: PhotoFile, trouble: str) -> Refusal:
 
 def _refused(photo: PhotoFile, tank: Tank, refusal: Refusal) -> Reading:
     """Return the reading of a photo that was not looked at to the end."""
-    checked = checked_settings(fluid="reference", **_stated(tank))
+    checked = checked_settings(fluid="reference", **stated_of(tank))
     reason = Reason(code=refusal.code, message=refusal.message, next_step=refusal.next_step)
     return without_numbers(photo.name, checked, reason)

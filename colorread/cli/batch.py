@@ -124,7 +124,7 @@ def _tell_unopened(error: OSError) -> None:
 
 
 def _tank_in(log: Log, name: str | None) -> Tank:
-    from colorread.batch.score import DEFAULT_TANK
+    from colorread.batch.photo_settings import DEFAULT_TANK
     from colorread.tank.settings import Tank
 
     if name is None and DEFAULT_TANK not in {tank.name for tank in log.tanks()}:

@@ -67,7 +67,7 @@ def make_core(
 
 def listen(host: str, port: int) -> socket.socket:
     """
-    Take a port.
+    Take a port and listen there.
 
     Parameters
     ----------
@@ -79,7 +79,7 @@ def listen(host: str, port: int) -> socket.socket:
     Returns
     -------
     socket.socket
-        Bound.
+        Bound and listening.
 
     Raises
     ------
@@ -91,6 +91,7 @@ def listen(host: str, port: int) -> socket.socket:
         if sys.platform != "win32":  # there it would let two servers share a port
             taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         taken.bind((host, port))
+        taken.listen()  # who comes before the server is ready waits, instead of being turned away
     except OSError:
         taken.close()
         raise

@@ -9,7 +9,8 @@ from datetime import datetime
 from pathlib import Path
 
 from colorread import __version__
-from colorread.batch.score import entry_of, settings_of
+from colorread.batch.photo_settings import settings_of
+from colorread.batch.score import entry_of
 from colorread.errors import Refusal
 from colorread.evidence.picture import small_evidence
 from colorread.log.store import Log, LogEntry
