@@ -35,7 +35,14 @@ class Truth:
     readings: tuple[Reading, ...]
 
 
-def simulated_week(seed: int, *, profile: bool = True, days: int = 7, often: bool = False) -> Truth:
+def simulated_week(
+    seed: int,
+    *,
+    profile: bool = True,
+    days: int = 7,
+    often: bool = False,
+    level_mg_l: tuple[float, float] = (15.0, 50.0),
+) -> Truth:
     """Draw a tank, follow it by a stiff solver, and photograph it two to four times a day, or every hour by day."""
     rng = np.random.default_rng(seed)
     lights_on = rng.integers(7, 13)
@@ -44,7 +51,7 @@ def simulated_week(seed: int, *, profile: bool = True, days: int = 7, often: boo
     gas = parse_span(f"{lights_on - lead:02d}:30-{lights.off.hour - int(rng.integers(0, 2)):02d}:00")
     loss = float(np.exp(rng.uniform(np.log(0.05), np.log(0.3))))
     lag = float(np.exp(rng.uniform(np.log(0.8), np.log(3.5))))
-    level = rng.uniform(15.0, 50.0)
+    level = rng.uniform(*level_mg_l)
     uptake = rng.uniform(0.0, 0.6)
     base = rng.uniform(0.5, 1.5)
     fall = rng.uniform(-0.02, 0.12)

@@ -86,6 +86,15 @@ def test_a_profile_narrows_the_band_and_the_error(with_profile: Score, without_p
     assert with_profile.tank_error < 0.7 * without_profile.tank_error
 
 
+def test_a_starved_tank_is_not_drawn_towards_a_well_fed_one() -> None:
+    covered = []
+    for seed in range(30):
+        starved = simulated_week(seed, profile=False, level_mg_l=(4.0, 10.0))
+        low, _, high = quantiles(fitted(starved).course(starved.hours)[0])
+        covered.append(np.mean((low <= starved.tank_mg_l) & (starved.tank_mg_l <= high)))
+    assert 0.85 <= np.mean(covered) <= 0.98
+
+
 def week(**changes: object) -> Truth:
     return simulated_week(3, **changes)
 

@@ -22,8 +22,9 @@ from colorread.tank.settings import SourceKind, Tank
 _LN_LOSS = (math.log(0.12), 0.7)
 # Lag of the vial: 63 % within 0.7 to 4 h, usually 1.5 h, from diffusion through vial and air gap: assumption.
 _LN_LAG = (math.log(1.6), 0.45)
-# Level that the tank would reach if gas and lamp stayed on [mg/L]; with the loss it gives the gas rate: assumption.
-_LN_LEVEL = (math.log(30.0), 0.8)
+# Level that the tank would reach if gas and lamp stayed on [mg/L]; with the loss it gives the gas rate. Wide, as a
+# tank whose gas has nearly run out must not be drawn towards a well-fed one: assumption.
+_LN_LEVEL = (math.log(30.0), 1.2)
 # Fading of the gas per day. Bottles fade over one to three weeks, a cylinder hardly: common practice, no source.
 _FALL_PER_DAY: Mapping[SourceKind | None, tuple[float, float]] = {
     "fermentation": (0.04, 0.06),
