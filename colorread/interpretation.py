@@ -9,13 +9,11 @@ import numpy as np
 
 from calibration.inversion import PhPosterior
 from colorread.carbonate import co2_from_ph, co2_rule_of_thumb, ph_from_co2
-from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
+from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C, USUAL_KH_DKH, USUAL_TEMPERATURE_C
 from colorread.ranges import checked_range
 from colorread.reading import FluidKind, Interval, LightName, Limit, Reading, Reason
 from colorread.verdict import USUAL_MARKS, Marks, judge
 
-DEFAULT_KH_DKH = 4.0
-DEFAULT_TEMPERATURE_C = 25.0
 # Before looking, the CO2 of a tank with gas is taken as equally likely between these, as pH; outside it falls off.
 # From a third of the customary lower mark to twice the upper one: assumption.
 _USUAL_CO2_MG_L = (5.0, 60.0)
@@ -91,8 +89,8 @@ def checked_settings(
         checked_range(name, value, *ranges[name])
     stated = {"kh": kh_dkh, "temperature": temperature_c, "light": None if light == "unknown" else light}
     return Settings(
-        kh_dkh=DEFAULT_KH_DKH if kh_dkh is None else kh_dkh,
-        temperature_c=DEFAULT_TEMPERATURE_C if temperature_c is None else temperature_c,
+        kh_dkh=USUAL_KH_DKH if kh_dkh is None else kh_dkh,
+        temperature_c=USUAL_TEMPERATURE_C if temperature_c is None else temperature_c,
         fluid=fluid,
         tank_kh_dkh=tank_kh_dkh,
         light=light,

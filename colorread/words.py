@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from colorread.limits import USUAL_KH_DKH, USUAL_TEMPERATURE_C
 from colorread.reading import Interval, Reading
 
 NO_BREAK = "\xa0"
@@ -131,6 +132,40 @@ def input_words(reading: Reading) -> tuple[str, str]:
         inputs["profile"] = f"profile {clean_name(reading.profile)}"
     stated = ", ".join(text for name, text in inputs.items() if name not in reading.assumed)
     return stated, ", ".join(text for name, text in inputs.items() if name in reading.assumed)
+
+
+def kh_words(kh_dkh: float | None) -> str:
+    """
+    Return the KH of the fluid in words.
+
+    Parameters
+    ----------
+    kh_dkh : float or None
+        As stated, if it was [dKH].
+
+    Returns
+    -------
+    str
+        Such as ``4 dKH (assumed)``.
+    """
+    return f"{USUAL_KH_DKH:g} dKH (assumed)" if kh_dkh is None else f"{kh_dkh:g} dKH"
+
+
+def temperature_words(temperature_c: float | None) -> str:
+    """
+    Return the temperature of the water in words.
+
+    Parameters
+    ----------
+    temperature_c : float or None
+        As stated, if it was [degC].
+
+    Returns
+    -------
+    str
+        Such as ``25 °C (assumed)``.
+    """
+    return f"{USUAL_TEMPERATURE_C:g} °C (assumed)" if temperature_c is None else f"{temperature_c:g} °C"
 
 
 def budget_words(reading: Reading) -> str:

@@ -282,6 +282,13 @@ def test_kill_loses_nothing_and_nothing_is_read_twice(folder: Path, tmp_path: Pa
     assert {sha256: after[sha256] for sha256 in before} == before
 
 
+def test_what_a_tank_does_not_state_is_assumed() -> None:
+    stated = settings_of(Tank(name="home", temperature_c=24.0), None)
+    assert stated.arguments["kh_dkh"] is None
+    assert stated.arguments["temperature_c"] == 24.0
+    assert stated.settings_id != settings_of(Tank(name="home", kh_dkh=4.0, temperature_c=24.0), None).settings_id
+
+
 def test_interrupt_ends_with_a_sentence_and_leaves_no_process(folder: Path, tmp_path: Path) -> None:
     path = tmp_path / "log.sqlite"
     command = [sys.executable, "-m", "colorread", "batch", str(folder), "--log", str(path), "--jobs", "2"]

@@ -145,13 +145,17 @@ def test_wrong_use_is_told_and_changes_nothing(filled: Path, arguments: tuple[st
 
 def test_tanks_are_listed_and_removed(filled: Path) -> None:
     run("tank", "edit", "desk", "--source", "acid-bicarbonate", "--gas", "08:00-18:00")
+    run("tank", "edit", "window", "--kh", "4.5")
     lines = run("tank", "list").splitlines()
-    assert [line.split() for line in lines if "dKH" in line] == [
-        ["desk", "4", "dKH", "08:00-18:00", "acid-bicarbonate", "1"],
-        ["window", "4", "dKH", "4"],
+    assert [line.split() for line in lines if line.strip().startswith(("desk", "window"))] == [
+        ["desk", "08:00-18:00", "acid-bicarbonate", "1"],
+        ["window", "4.5", "dKH", "4"],
     ]
     assert [json.loads(line)["name"] for line in run("tank", "list", "--json").splitlines()] == ["desk", "window"]
-    assert "acid-bicarbonate" in run("tank", "show", "desk")
+    desk = run("tank", "show", "desk")
+    assert "acid-bicarbonate" in desk
+    assert "4 dKH (assumed)" in desk
+    assert "(assumed)" in desk.partition("Water")[2].partition("Lights")[0]
     assert run("tank", "remove", "window", "--with-readings") == "Removed window and its readings (4).\n"
     assert photos(filled) == ["desk IMG_0007.jpg"]
     run("log", "forget", "--tank", "desk", "--yes")

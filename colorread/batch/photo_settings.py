@@ -121,11 +121,9 @@ def stated_of(tank: Tank) -> dict[str, Any]:
     dict
         Arguments of `colorread.interpretation.checked_settings`, apart from the fluid.
     """
-    # Of a tank that nobody described nothing was stated: its readings say that KH and temperature are assumed.
-    is_described = tank != Tank(name=DEFAULT_TANK)
     return {
-        "kh_dkh": tank.kh_dkh if is_described else None,
-        "temperature_c": tank.temperature_c if is_described else None,
+        "kh_dkh": tank.kh_dkh,
+        "temperature_c": tank.temperature_c,
         "tank_kh_dkh": tank.tank_kh_dkh,
         "light": tank.light,
         "marks": tank.judged_by,

@@ -191,8 +191,8 @@ def _print_text(readings: Sequence[Reading], run: _Run, tank: Tank, *, is_named:
     print_batch(_console(), readings, n_same=run.n_same, n_known=run.n_known)
     if not is_named:
         typer.echo(
-            f'No tank was named: the readings are kept under "{tank.name}" with {tank.kh_dkh:g} dKH and '
-            f"{tank.temperature_c:g} degrees C. Describe yours with colorread tank add and name it with --tank."
+            f'No tank was named: the readings are kept under "{tank.name}" with {tank.fluid_kh_dkh:g} dKH and '
+            f"{tank.water_c:g} degrees C. Describe yours with colorread tank add and name it with --tank."
         )
 
 

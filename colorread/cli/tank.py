@@ -61,10 +61,10 @@ class Setting(StrEnum):
 
 _Name = Annotated[str, typer.Argument(help="Name of the tank.", metavar="NAME")]
 _Volume = Annotated[float | None, number("Water in the tank in L.", "L", 1.0, 100_000.0)]
-_Kh = Annotated[float | None, number("KH of the fluid in the vial in dKH; 4 at first.", "DKH", *KH_RANGE_DKH)]
+_Kh = Annotated[float | None, number("KH of the fluid in the vial in dKH; 4 is assumed.", "DKH", *KH_RANGE_DKH)]
 _TankKh = Annotated[float | None, number("KH of the tank's own water in dKH.", "DKH", *KH_RANGE_DKH)]
 _Temperature = Annotated[
-    float | None, number("Temperature of the water in degrees C; 25 at first.", "C", *TEMPERATURE_RANGE_C)
+    float | None, number("Temperature of the water in degrees C; 25 is assumed.", "C", *TEMPERATURE_RANGE_C)
 ]
 _Lights = Annotated[str | None, typer.Option(help="When the lamp is on.", metavar="HH:MM-HH:MM")]
 _Gas = Annotated[str | None, typer.Option(help="When the gas is on.", metavar="HH:MM-HH:MM")]

@@ -12,7 +12,7 @@ from colorread.console_text import shown
 from colorread.log.store import LogEntry
 from colorread.reading import Reading
 from colorread.tank.settings import Tank
-from colorread.words import clean_name, co2_words
+from colorread.words import clean_name, co2_words, kh_words, temperature_words
 
 
 def print_entries(console: Console, entries: Sequence[LogEntry]) -> None:
@@ -70,7 +70,7 @@ def print_tanks(console: Console, tanks: Sequence[Tank], counts: Mapping[str, in
         cells = (
             tank.name,
             "" if tank.volume_l is None else f"{tank.volume_l:g} L",
-            f"{tank.kh_dkh:g} dKH",
+            "" if tank.kh_dkh is None else f"{tank.kh_dkh:g} dKH",
             "" if tank.lights is None else str(tank.lights),
             "" if tank.gas is None else str(tank.gas),
             "" if tank.source is None else tank.source.kind,
@@ -96,10 +96,10 @@ def print_tank(console: Console, tank: Tank, n_readings: int) -> None:
     marks, unknown = tank.judged_by, "not known"
     rows = {
         "Volume": unknown if tank.volume_l is None else f"{tank.volume_l:g} L",
-        "Fluid": f"{tank.kh_dkh:g} dKH"
+        "Fluid": kh_words(tank.kh_dkh)
         + ("" if tank.fluid_renewed is None else f", renewed on {tank.fluid_renewed.isoformat()}"),
         "Water": ("KH " + unknown if tank.tank_kh_dkh is None else f"{tank.tank_kh_dkh:g} dKH")
-        + f", {tank.temperature_c:g} degrees C",
+        + f", {temperature_words(tank.temperature_c)}",
         "Lights": unknown if tank.lights is None else str(tank.lights),
         "Gas": unknown if tank.gas is None else str(tank.gas),
         "Source": _source_words(tank) or unknown,

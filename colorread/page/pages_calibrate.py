@@ -125,7 +125,7 @@ def _steps_page(
     taken = set(core_of(request).calibrations.photos(tank.name, kind))
     waiting = [step.key for step in STEPS[kind] if step.key not in taken]
     texts = {
-        "temperature": units.temperature.number(tank.temperature_c),
+        "temperature": units.temperature.number(tank.water_c),
         "light": tank.light,
         "known_ph": "",
         "ionic_strength": "0.1",
@@ -174,10 +174,10 @@ def _numbers(form: FormData, tank: Tank, units: Units) -> Numbers:
     light = text_of(form, "light")
     patches = text_of(form, "patches")
     return Numbers(
-        temperature_c=tank.temperature_c if temperature_c is None else temperature_c,
+        temperature_c=tank.water_c if temperature_c is None else temperature_c,
         known_ph=number("known_ph", "The known pH", 6.0, 8.0),
         ionic_strength_mol_kg=number("ionic_strength", "The ionic strength in mol/kg", 0.0, 0.5),
-        kh_dkh=float(checked_range("The KH", tank.kh_dkh, *KH_RANGE_DKH)),
+        kh_dkh=float(checked_range("The KH", tank.fluid_kh_dkh, *KH_RANGE_DKH)),
         air_ppm=420.0 if air_ppm is None else air_ppm,
         patch_ph=_patch_ph(patches, tank) if patches else None,
         light=light if light in LIGHTS else "unknown",
@@ -185,7 +185,7 @@ def _numbers(form: FormData, tank: Tank, units: Units) -> Numbers:
 
 
 def _patch_ph(patches: str, tank: Tank) -> tuple[float, ...]:
-    return ph_of_patches(patches, kh_dkh=tank.kh_dkh, temperature_c=tank.temperature_c)
+    return ph_of_patches(patches, kh_dkh=tank.fluid_kh_dkh, temperature_c=tank.water_c)
 
 
 def _use(log_path: Any, name: str, profile: str) -> None:

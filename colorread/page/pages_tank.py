@@ -106,10 +106,10 @@ def chart(paper: Literal["a4", "letter"] = "a4") -> Response:
     from colorread.carbonate import co2_from_ph
 
     new = Tank(name="new")
-    co2_mg_l = co2_from_ph(CHART_PH, new.kh_dkh, temperature_c=new.temperature_c).tolist()
+    co2_mg_l = co2_from_ph(CHART_PH, new.fluid_kh_dkh, temperature_c=new.water_c).tolist()
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "chart.pdf"
-        write_chart_sheet(path, co2_mg_l=co2_mg_l, kh_dkh=new.kh_dkh, temperature_c=new.temperature_c, paper=paper)
+        write_chart_sheet(path, co2_mg_l=co2_mg_l, kh_dkh=new.fluid_kh_dkh, temperature_c=new.water_c, paper=paper)
         return _pdf(path)
 
 

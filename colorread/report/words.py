@@ -10,7 +10,7 @@ from datetime import datetime
 from colorread.reading import Interval
 from colorread.tank.days import Advice, DayForecast, Estimate, TankSummary
 from colorread.tank.settings import Tank
-from colorread.words import co2_words
+from colorread.words import co2_words, kh_words, temperature_words
 
 _SOURCE_WORDS = {
     "fermentation": "sugar and yeast",
@@ -165,10 +165,10 @@ def setting_rows(tank: Tank) -> list[tuple[str, str]]:
     source, marks = tank.source, tank.judged_by
     rows = [
         ("Water", "" if tank.volume_l is None else f"{tank.volume_l:g} L"),
-        ("KH of the fluid in the vial", f"{tank.kh_dkh:g} dKH"),
+        ("KH of the fluid in the vial", kh_words(tank.kh_dkh)),
         ("Fluid renewed", "" if tank.fluid_renewed is None else f"{tank.fluid_renewed}"),
         ("KH of the tank", "" if tank.tank_kh_dkh is None else f"{tank.tank_kh_dkh:g} dKH"),
-        ("Temperature", f"{tank.temperature_c:g} °C"),
+        ("Temperature", temperature_words(tank.temperature_c)),
         ("Lights", "" if tank.lights is None else f"{tank.lights} every day"),
         ("Gas", "" if tank.gas is None else f"{tank.gas} every day"),
         ("Gas source", "" if source is None else _SOURCE_WORDS[source.kind]),

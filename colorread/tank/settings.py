@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, time
 from typing import Literal, get_args
 
-from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
+from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C, USUAL_KH_DKH, USUAL_TEMPERATURE_C
 from colorread.ranges import checked_range
 from colorread.reading import LightName
 from colorread.verdict import Marks
@@ -81,12 +81,12 @@ class Tank:
         Short name, unique in a log.
     volume_l : float or None
         Water in it [L].
-    kh_dkh : float
-        KH of the fluid in the vial [dKH].
+    kh_dkh : float or None
+        KH of the fluid in the vial [dKH]; None where not stated, then the usual one is assumed.
     tank_kh_dkh : float or None
         KH of the tank's own water [dKH].
-    temperature_c : float
-        Of the water [degC].
+    temperature_c : float or None
+        Of the water [degC]; None where not stated, then the usual one is assumed.
     lights, gas : DailySpan or None
         When the lamp and the gas are on; None where not known.
     source : GasSource or None
@@ -107,9 +107,9 @@ class Tank:
 
     name: str
     volume_l: float | None = None
-    kh_dkh: float = 4.0
+    kh_dkh: float | None = None
     tank_kh_dkh: float | None = None
-    temperature_c: float = 25.0
+    temperature_c: float | None = None
     lights: DailySpan | None = None
     gas: DailySpan | None = None
     source: GasSource | None = None
@@ -119,6 +119,16 @@ class Tank:
     light: LightName = "unknown"
     profile: str | None = None
     made_up: bool = False
+
+    @property
+    def fluid_kh_dkh(self) -> float:
+        """KH of the fluid, stated or assumed [dKH]."""
+        return USUAL_KH_DKH if self.kh_dkh is None else self.kh_dkh
+
+    @property
+    def water_c(self) -> float:
+        """Temperature of the water, stated or assumed [degC]."""
+        return USUAL_TEMPERATURE_C if self.temperature_c is None else self.temperature_c
 
     @property
     def judged_by(self) -> Marks:

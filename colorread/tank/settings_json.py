@@ -80,9 +80,9 @@ def tank_from_dict(data: object) -> Tank:
     return Tank(
         name=fields.text("name"),
         volume_l=fields.maybe("volume_l", fields.number),
-        kh_dkh=fields.number("kh_dkh"),
+        kh_dkh=fields.maybe("kh_dkh", fields.number),
         tank_kh_dkh=fields.maybe("tank_kh_dkh", fields.number),
-        temperature_c=fields.number("temperature_c"),
+        temperature_c=fields.maybe("temperature_c", fields.number),
         lights=_span(fields, "lights"),
         gas=_span(fields, "gas"),
         source=None if fields.values["source"] is None else _source(fields.values["source"]),
