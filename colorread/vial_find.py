@@ -174,10 +174,10 @@ def _least_chroma(noise: float) -> float:
     return max(_MIN_CHROMA, 2.5 * noise)
 
 
-def _outer_contours(region: NDArray[Any]) -> list[NDArray[np.int32]]:
-    """Return the outlines of all parts of a region; highlights leave holes, which do not count."""
-    contours, _ = cv2.findContours(region.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    return [np.asarray(contour, dtype=np.int32) for contour in contours]
+def _outer_contours(region: NDArray[Any], least_px2: float = 0.0) -> list[NDArray[np.int32]]:
+    """Return the outlines of all parts of a region of that area; highlights leave holes, which do not count."""
+    contours, _ = cv2.findContours(region.astype(np.uint8, copy=False), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return [np.asarray(contour, np.int32) for contour in contours if cv2.contourArea(contour) >= least_px2]
 
 
 def _solidity(contour: NDArray[np.int32]) -> float:
@@ -212,9 +212,9 @@ def _scored_candidates(
     on_patch = _on_patches(view, card)
     at_edge = ~_card_inside(view, card, inset_mm=2.0)  # leaves and fingers reach in from outside
     no_rim = ~_dark_rim(rgb_lin, view.px_per_mm)
+    least_px2 = _AREA_MM2[0] * view.px_per_mm**2
     for region in _regions(strength, angle_deg, possible, no_rim, floor, strong, view.px_per_mm):
-        binary = cv2.morphologyEx(region.astype(np.uint8), cv2.MORPH_OPEN, _OPENING)
-        for contour in _outer_contours(binary):
+        for contour in _outer_contours(cv2.morphologyEx(region, cv2.MORPH_OPEN, _OPENING), least_px2):
             scored = _scored(contour, strength, step, floor, view.px_per_mm)
             if scored is None:
                 continue
@@ -231,33 +231,31 @@ def _regions(
     floor: float,
     strong: float,
     px_per_mm: float,
-) -> Iterator[NDArray[np.bool_]]:
+) -> Iterator[NDArray[np.uint8]]:
     """Cut the colored pixels by strength, by strength and glass rim, and by hue."""
     for level in np.geomspace(floor, 0.85 * strong, _LEVELS):
-        colored = (strength > level) & possible
+        colored = ((strength > level) & possible).view(np.uint8)
         yield colored
         yield colored & no_rim
-    colored = (strength > floor) & possible
+    colored = ((strength > floor) & possible).view(np.uint8)
     for center_deg in np.arange(_DYE_ANGLE_DEG[0], _DYE_ANGLE_DEG[1], 0.75 * _HUE_HALF_WIDTH_DEG):
-        region = colored & (np.abs(angle_deg - center_deg) < _HUE_HALF_WIDTH_DEG)
+        hue = cv2.inRange(angle_deg, center_deg - _HUE_HALF_WIDTH_DEG, center_deg + _HUE_HALF_WIDTH_DEG)
+        region = np.asarray(colored & hue, dtype=np.uint8)
         yield region
         yield _without_bridges(region, px_per_mm)
 
 
-def _without_bridges(region: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
+def _without_bridges(region: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.uint8]:
     """Cut narrow bridges: a shadow of the fluid that touches it has nearly its hue."""
     radius = round(0.5 * _BRIDGE_MM * px_per_mm)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))
-    whole = region.astype(np.uint8)
-    parts = np.zeros_like(whole)
-    for contour in _outer_contours(whole):
-        if cv2.contourArea(contour) < _AREA_MM2[0] * px_per_mm**2:
-            continue
+    parts = np.zeros_like(region)
+    for contour in _outer_contours(region, _AREA_MM2[0] * px_per_mm**2):
         x, y, width, height = cv2.boundingRect(contour)
         around = slice(max(y - radius, 0), y + height + radius), slice(max(x - radius, 0), x + width + radius)
-        opened = cv2.morphologyEx(whole[around], cv2.MORPH_OPEN, disc, borderType=cv2.BORDER_CONSTANT, borderValue=0)
+        opened = cv2.morphologyEx(region[around], cv2.MORPH_OPEN, disc, borderType=cv2.BORDER_CONSTANT, borderValue=0)
         parts[around] = np.maximum(parts[around], opened)
-    return parts.astype(bool)
+    return parts
 
 
 def _scored(
@@ -276,7 +274,9 @@ def _scored(
     if solidity < _MIN_SOLIDITY or max(sides) > _MAX_ASPECT * min(sides):
         return None
     fit = _fit_of(contour, strength.shape, px_per_mm)
-    lower, inner, upper = np.percentile(strength[fit.mask], (25.0, 50.0, 75.0))
+    x, y, width, height = cv2.boundingRect(contour)
+    box = slice(y, y + height), slice(x, x + width)
+    lower, inner, upper = np.percentile(strength[box][fit.mask[box]], (25.0, 50.0, 75.0))
     # 1 where the whole step of color lies within one millimetre of the outline.
     edge = float(np.mean(step[contour[:, 0, 1], contour[:, 0, 0]]) / inner)
     if edge < _MIN_EDGE:
