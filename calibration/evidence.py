@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import RgbSpace, signal_family
 from calibration.dye import PKA_STD
-from calibration.family_fit import RATIO, SignalSamples, fit_family
+from calibration.family_fit import AMOUNT_WEIGHT, RATIO, SAME_DROPS, SignalSamples, fit_family
 
 _SURELY_BLUE = 1.1  # baking soda alone takes water to about pH 8.3: assumption, from memory
 # The patches of a chart share its inks, so all together count as this many independent ones: on simulated prints more
@@ -58,10 +58,10 @@ def weigh_members(
     member_weight: NDArray[np.float64], evidence: Sequence[Evidence], trust: float = 1.0
 ) -> NDArray[np.float64]:
     """
-    Return the joint weight of every member of the family and every shift of the pKa'.
+    Return the joint weight of every member of the family, what its dye amounts may be, and shift of the pKa'.
 
     The evidence counts with probability `trust`; with the rest it does not apply to the photo at hand, and the prior
-    stands. Where the photo contradicts the evidence the prior so takes over by itself.
+    stands, with any dye amount. Where the photo contradicts the evidence the prior so takes over by itself.
 
     Parameters
     ----------
@@ -74,11 +74,12 @@ def weigh_members(
 
     Returns
     -------
-    ndarray of float64, shape (K, 31)
-        Over the members and `PKA_SHIFT`, sum 1.
+    ndarray of float64, shape (K, A, 31)
+        Over the members, `AMOUNT_WEIGHT` (only its first one without evidence of fluid) and `PKA_SHIFT`, sum 1.
     """
-    log_prior = np.log(member_weight)[:, None] - 0.5 * (PKA_SHIFT[None, :] / PKA_STD) ** 2
-    log_weight = log_prior
+    log_prior = np.log(member_weight)[:, None, None] - 0.5 * (PKA_SHIFT / PKA_STD) ** 2
+    of_fluid = any(item.state not in PRINTED_STATES for item in evidence)
+    log_weight = log_prior + (np.log(AMOUNT_WEIGHT)[:, None] if of_fluid else 0.0)
     n_patches = sum(item.state in PRINTED_STATES for item in evidence)
     patch_share = min(1.0, _INDEPENDENT_PATCHES / max(n_patches, 1))
     for item in evidence:
@@ -88,7 +89,11 @@ def weigh_members(
         log_weight = log_weight + share * _log_of_evidence(
             *densities, item.space, item.state, item.ph, item.ph_std, item.pka
         )
-    weight: NDArray[np.float64] = trust * _normed(log_weight) + (1.0 - trust) * _normed(log_prior)
+    weight: NDArray[np.float64] = trust * _normed(log_weight)
+    if of_fluid:  # for the photo at hand the vial may have got other drops than for all those of the calibration
+        weight[:, 0] += (1.0 - SAME_DROPS) * weight[:, 1:].sum(axis=1)
+        weight[:, 1:] *= SAME_DROPS
+    weight[:, [0]] += (1.0 - trust) * _normed(log_prior)
     return weight
 
 
@@ -96,20 +101,26 @@ def weigh_members(
 def _log_of_evidence(
     density: bytes, density_std: bytes, space: RgbSpace, state: str, ph: float, ph_std: float, pka: float
 ) -> NDArray[np.float64]:
-    """Log likelihood of known fluid over members and, where its pH is known, pKa' shifts; shape (K, 1) or (K, 31)."""
+    """
+    Return the log likelihood of a known color over members, dye amounts of the vial and pKa' shifts.
+
+    Its shape is (K, A, 31), with 1 in place of what the color does not tell: a print tells nothing of the dye amount of
+    the vial, and only fluid of known pH and the chart of a kit tell of the pKa'.
+    """
     samples = SignalSamples(
         density=np.frombuffer(density).reshape(-1, 3), density_std=np.frombuffer(density_std).reshape(-1, 3)
     )
-    log_likelihood = fit_family(samples, signal_family(space).density).log_likelihood
+    n_amounts = 1 if state in PRINTED_STATES else len(AMOUNT_WEIGHT)
+    log_likelihood = fit_family(samples, signal_family(space).density, n_amounts=n_amounts).log_likelihood
     if state in ("known", "kit-chart"):
         log_weight = _log_at_known_ph(log_likelihood, ph, ph_std, pka)
     elif state == "chart":
-        log_weight = _log_at_known_ph(log_likelihood, ph, ph_std, pka)[:, [len(PKA_SHIFT) // 2]]
+        log_weight = _log_at_known_ph(log_likelihood, ph, ph_std, pka)[..., [len(PKA_SHIFT) // 2]]
     elif state == "acid":
-        log_weight = log_likelihood[:, [0]]
+        log_weight = log_likelihood[..., [0]]
     else:
         # Soda makes the fluid blue, but not how blue: any ratio of a twelvefold excess and more is as likely.
-        log_weight = np.logaddexp.reduce(log_likelihood[:, RATIO > _SURELY_BLUE], axis=1)[:, None]
+        log_weight = np.logaddexp.reduce(log_likelihood[..., RATIO > _SURELY_BLUE], axis=-1, keepdims=True)
     log_weight.setflags(write=False)
     return log_weight
 
@@ -121,9 +132,9 @@ def _normed(log_weight: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _log_at_known_ph(log_likelihood: NDArray[np.float64], ph: float, ph_std: float, pka: float) -> NDArray[np.float64]:
-    """Log likelihood of a known fluid over members and pKa' shifts, shape (K, 31), the pH being uncertain."""
+    """Log likelihood over members, dye amounts and pKa' shifts, shape (K, A, 31), the pH being uncertain."""
     likelihood = np.exp(log_likelihood - log_likelihood.max())
-    total = np.zeros((len(likelihood), len(PKA_SHIFT)))
+    total = np.zeros((*likelihood.shape[:2], len(PKA_SHIFT)))
     # Gauss-Hermite quadrature over the pH.
     nodes, weights = np.polynomial.hermite_e.hermegauss(11)
     for node, weight in zip(nodes, weights / weights.sum(), strict=True):
@@ -131,5 +142,5 @@ def _log_at_known_ph(log_likelihood: NDArray[np.float64], ph: float, ph_std: flo
         place = (ratio - RATIO[0]) / (RATIO[1] - RATIO[0])
         lower = np.minimum(place.astype(int), len(RATIO) - 2)
         upper_share = place - lower
-        total += weight * (likelihood[:, lower] * (1.0 - upper_share) + likelihood[:, lower + 1] * upper_share)
+        total += weight * (likelihood[..., lower] * (1.0 - upper_share) + likelihood[..., lower + 1] * upper_share)
     return np.log(np.maximum(total, 1e-300))

@@ -18,11 +18,17 @@ _LIGHT_STD = 0.012
 # Light lost or gathered alike in all channels by shadow and by the lens of the vial.
 _NEUTRAL_MEAN, _NEUTRAL_STD = 0.05, 0.15
 _LOAD_MEDIAN, _LOAD_STD_LN = 0.7, 0.8  # usual dye amounts, from drops per millilitre and bore of common vials
+# The fluids of a calibration are to get the same drops of dye; then the parts of all photos differ in dye by thickness
+# and by the size of drops alone. Probability that they did, and standard deviation of the logarithm: assumptions; the
+# rendered vials are explained best by somewhat smaller deviations.
+SAME_DROPS = 0.8
+_SAME_DROPS_STD_LN = 0.3
 # The samples of one vial share lamp, glass and paper: together they count as this many independent ones.
 _INDEPENDENT_SAMPLES = 4.0
 # Between the ratios of the family the likelihood is taken from a curve through them: a usual photo tells the ratio far
 # finer than their steps of 0.1.
 _FINER = 4
+_LEAST = 1e-30  # of a likelihood, so that its logarithm can be taken
 RATIO: NDArray[np.float64] = np.linspace(LOG_RATIO[0], LOG_RATIO[-1], _FINER * (len(LOG_RATIO) - 1) + 1)
 """Grid of pH - pKa' that likelihoods are told on, shape (161,) [-]."""
 
@@ -44,6 +50,25 @@ class SignalSamples:
     density_std: NDArray[np.float64]
 
 
+def _bell(ln_ratio: NDArray[np.float64], std_ln: float) -> NDArray[np.float64]:
+    """Return normal weights, every column of sum 1."""
+    weight = np.exp(-0.5 * (ln_ratio / std_ln) ** 2)
+    return np.asarray(weight / weight.sum(axis=0), dtype=np.float64)
+
+
+_SHARED_LOAD = np.geomspace(0.2, 2.5, 10)
+AMOUNT_WEIGHT: NDArray[np.float64] = np.append(
+    1.0 - SAME_DROPS, SAME_DROPS * _bell(np.log(_SHARED_LOAD / _LOAD_MEDIAN), _LOAD_STD_LN)
+)
+"""Prior weight of what the dye amounts in the photos of one vial may be, shape (11,): any in each, or a shared one."""
+_LOAD_WEIGHT = np.column_stack(
+    [
+        _bell(np.log(LOAD[:, None] / _LOAD_MEDIAN), _LOAD_STD_LN),
+        _bell(np.log(LOAD[:, None] / _SHARED_LOAD), _SAME_DROPS_STD_LN),
+    ]
+).astype(np.float32)  # of each load in a part of a photo, for each of these; shape (20, 11)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FamilyFit:
     """
@@ -51,8 +76,8 @@ class FamilyFit:
 
     Parameters
     ----------
-    log_likelihood : ndarray of float64, shape (K, 161)
-        Over the members and `RATIO`.
+    log_likelihood : ndarray of float64, shape (K, A, 161)
+        Over the members, what the dye amounts may be, and `RATIO`.
     load : float
         Dye amount at the best fit [-].
     misfit : float
@@ -67,7 +92,7 @@ class FamilyFit:
     neutral_density: float
 
 
-def fit_family(samples: SignalSamples, expected: NDArray[np.float32]) -> FamilyFit:
+def fit_family(samples: SignalSamples, expected: NDArray[np.float32], *, n_amounts: int = 1) -> FamilyFit:
     """
     Return how well each member of the family explains a color, at every ratio of the dye's forms.
 
@@ -77,17 +102,17 @@ def fit_family(samples: SignalSamples, expected: NDArray[np.float32]) -> FamilyF
         At least one part; each has a dye amount and a neutral loss of its own, both integrated out.
     expected : ndarray of float32, shape (K, 41, 20, 3)
         Densities of the family over members, ratios and dye amounts.
+    n_amounts : int, default 1
+        How many of `AMOUNT_WEIGHT` are told apart: the first alone for a photo by itself, or all.
 
     Returns
     -------
     FamilyFit
         Likelihood and best fit.
     """
-    log_load_prior = -0.5 * (np.log(LOAD / _LOAD_MEDIAN) / _LOAD_STD_LN) ** 2
-    load_prior = np.exp(log_load_prior).astype(np.float32)
-    load_prior /= load_prior.sum()
     red, green, blue = np.moveaxis(expected, -1, 0)
-    total = np.zeros(expected.shape[:2])
+    load_weight = _LOAD_WEIGHT[:, :n_amounts]
+    total = np.zeros((*expected.shape[:2], n_amounts))
     misfits, loads, neutrals = [], [], []
     for density, noise_std in zip(samples.density, samples.density_std, strict=True):
         variance = _DENSITY_STD**2 + (_LIGHT_STD / np.log(10.0) * 10.0**density) ** 2 + noise_std**2
@@ -99,8 +124,8 @@ def fit_family(samples: SignalSamples, expected: NDArray[np.float32]) -> FamilyF
         for row, target in zip(whiten.astype(np.float32), targets.astype(np.float32), strict=True):
             half_square += np.square(row[0] * red + row[1] * green + row[2] * blue - target)
         least = half_square.min(axis=-1)
-        marginal = np.exp(least[..., None] - half_square) @ load_prior
-        total += np.log(marginal) - least
+        marginal = np.exp(least[..., None] - half_square) @ load_weight
+        total += np.log(np.maximum(marginal, _LEAST)) - least[..., None]
         member, ratio = np.unravel_index(int(np.argmin(least)), least.shape)
         load = int(half_square[member, ratio].argmin())
         residual = density - _NEUTRAL_MEAN - expected[member, ratio, load]
@@ -109,7 +134,7 @@ def fit_family(samples: SignalSamples, expected: NDArray[np.float32]) -> FamilyF
         neutrals.append(_NEUTRAL_MEAN + _NEUTRAL_STD**2 * float((precision @ residual).sum()))
     total *= min(1.0, _INDEPENDENT_SAMPLES / len(samples.density))
     return FamilyFit(
-        log_likelihood=total @ _curve_through_ratios(),
+        log_likelihood=np.swapaxes(total, 1, 2) @ _curve_through_ratios(),
         load=float(np.median(loads)),
         misfit=float(np.median(misfits)),
         neutral_density=float(np.median(neutrals)),

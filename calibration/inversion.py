@@ -71,7 +71,7 @@ def infer_ph(
 
     Every sample has a dye amount and a neutral loss of its own; both are integrated out. Lamp, sensor, color matrix
     and saturation are summed over. The pKa' starts as a normal distribution. Evidence from a calibration weighs the
-    members of the family by how well they explain it, and moves the pKa' of each.
+    members of the family by how well they explain it, moves the pKa' of each, and tells of the dye amount.
 
     Parameters
     ----------
@@ -103,10 +103,10 @@ def infer_ph(
     family = signal_family(space)
     if len(samples.density) == 0:
         raise ValueError("The color of at least one part of the fluid is needed.")
-    known = weigh_members(_member_weight(family, light_class), evidence, trust)  # (member, pKa)
-    fit = fit_family(samples, family.density)
-    fluid = np.exp(fit.log_likelihood - fit.log_likelihood.max())  # (member, ratio)
-    by_pka = known.T @ fluid  # (pKa, ratio)
+    known = weigh_members(_member_weight(family, light_class), evidence, trust)  # (member, amount, pKa)
+    fit = fit_family(samples, family.density, n_amounts=known.shape[1])
+    fluid = np.exp(fit.log_likelihood - fit.log_likelihood.max())  # (member, amount, ratio)
+    by_pka = np.tensordot(known, fluid, axes=((0, 1), (0, 1)))  # (pKa, ratio)
     ph = np.arange(ph_range[0] - 0.8, ph_range[1] + 0.8, PH_STEP)
     probability = _ph_prior(ph, ph_range) * sum(
         np.interp(ph - pka - shift, RATIO, row) for shift, row in zip(PKA_SHIFT, by_pka, strict=True)
@@ -126,8 +126,8 @@ def infer_ph(
         load=fit.load,
         misfit=fit.misfit,
         neutral_density=fit.neutral_density,
-        budget={"dye pKa": _std_of(PKA_SHIFT, known.sum(axis=0))}
-        | _budget(known.sum(axis=1)[:, None] * fluid, _ph_prior(RATIO + pka, ph_range)),
+        budget={"dye pKa": _std_of(PKA_SHIFT, known.sum(axis=(0, 1)))}
+        | _budget((known.sum(axis=2)[..., None] * fluid).sum(axis=1), _ph_prior(RATIO + pka, ph_range)),
     )
 
 

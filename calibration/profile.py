@@ -122,7 +122,7 @@ def estimate_parameters(evidence: Sequence[Evidence]) -> Estimates:
         Mean, standard uncertainty and covariance.
     """
     family = signal_family("srgb")
-    weight = weigh_members(family.weight, evidence)  # (member, pKa)
+    weight = weigh_members(family.weight, evidence).sum(axis=1)  # (member, pKa)
     direction = direction_deg(family.density[:, list(_DIRECTIONS.values()), USUAL_LOAD_INDEX])  # (member, 3)
     by_member = weight.sum(axis=1)
     mean_pka_of_member = (weight @ PKA_SHIFT) / np.maximum(by_member, 1e-300) + PKA_25C_FRESH

@@ -24,6 +24,7 @@ import numpy as np
 from rich.console import Console
 from rich.table import Table
 
+from calibration.profile import Profile
 from colorread.carbonate import ionic_strength
 from colorread.pipeline import read_photo
 from colorread.profile.known_photo import buffer_photo, end_photo
@@ -33,6 +34,7 @@ from tests.benchmark_weeks import batch_table, large_batch_table, simulated_tabl
 
 ROOT = Path(__file__).resolve().parent.parent
 SCENES = ("front", "submerged", "beside")
+_NEAR_PH = 0.15  # a photo so near pH 6.9 may stand for that of the buffer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -203,7 +205,11 @@ def refusal_table(outcomes: list[Outcome]) -> Table:
 
 
 def calibration_table(folder: Path) -> Table:
-    """Return the readings of calibrated vials without and with a profile of their acid, base and mid photos."""
+    """
+    Return the readings of calibrated vials without and with a profile of their acid, base and known photos.
+
+    The known photo is that made for it and, for more readings to count than a few, every other one near its pH in turn.
+    """
     groups: list[list[dict[str, Any]]] = []
     for sidecar in sorted(folder.glob("*.json")):
         data = json.loads(sidecar.read_text(encoding="utf-8"))
@@ -213,27 +219,38 @@ def calibration_table(folder: Path) -> Table:
     table = Table(title="Accuracy without and with a profile (end points and known point)", title_justify="left")
     for name in ("", "readings", "read", "points", "median error", "90th pct.", "covered", "median width"):
         table.add_column(name, justify="left" if not name else "right")
-    outcomes: dict[str, list[Outcome]] = {"without": [], "with": []}
+    truths = {truth.path.name: truth for truth in load_truths(folder)}
+    outcomes: dict[str, list[Outcome]] = {"without": [], "with": [], "with, known photos in turn": []}
     for group in groups:
-        by_role = {data["role"]: folder / data["file"] for data in group if data["role"] != "reading"}
-        ionic = float(ionic_strength(group[0]["dKH"]))
-        profile = make_profile(
-            [
-                end_photo(by_role["acid"], "acid"),
-                end_photo(by_role["base"], "base"),
-                buffer_photo(by_role["mid"], 6.9, ionic_strength_mol_kg=ionic),
-            ]
-        )
-        for truth in load_truths(folder):
-            if truth.path.name in {data["file"] for data in group if data["role"] == "reading"}:
-                for name, used in (("without", None), ("with", profile)):
-                    reading = read_photo(
-                        truth.path, kh_dkh=truth.kh_dkh, temperature_c=truth.temperature_c, profile=used
-                    )
-                    outcomes[name].append(Outcome(truth=truth, reading=reading))
+        ends = {data["role"]: folder / data["file"] for data in group if data["role"] in ("acid", "base")}
+        fluids = [data for data in group if data["role"] in ("mid", "reading")]
+        outcomes["without"] += _read_others(truths, fluids, fluids[0], None)
+        for known in fluids:
+            if abs(known["pH"] - 6.9) > _NEAR_PH:
+                continue
+            ionic = float(ionic_strength(known["dKH"]))
+            photo = buffer_photo(folder / known["file"], known["pH"], ionic_strength_mol_kg=ionic)
+            profile = make_profile([end_photo(ends["acid"], "acid"), end_photo(ends["base"], "base"), photo])
+            read = _read_others(truths, fluids, known, profile)
+            outcomes["with, known photos in turn"] += read
+            if known["role"] == "mid":
+                outcomes["with"] += read
     for name, group_outcomes in outcomes.items():
         table.add_row(name, *_accuracy_cells(group_outcomes))
     return table
+
+
+def _read_others(
+    truths: dict[str, Truth], fluids: list[dict[str, Any]], known: dict[str, Any], profile: Profile | None
+) -> list[Outcome]:
+    """Read the photos of a vial but the known one."""
+    outcomes = []
+    for data in fluids:
+        if data is not known:
+            truth = truths[data["file"]]
+            reading = read_photo(truth.path, kh_dkh=truth.kh_dkh, temperature_c=truth.temperature_c, profile=profile)
+            outcomes.append(Outcome(truth=truth, reading=reading))
+    return outcomes
 
 
 def speed_table(truths: list[Truth]) -> Table:

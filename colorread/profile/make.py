@@ -281,7 +281,7 @@ def _direction_deg(sample: KnownSample) -> float:
 def _fits_its_ph(evidence: Evidence) -> bool:
     """Whether some dye with a pKa' not far from the usual one would have that color at the stated pH."""
     family = signal_family(evidence.space)
-    log_likelihood = fit_family(evidence.samples, family.density).log_likelihood
+    log_likelihood = fit_family(evidence.samples, family.density).log_likelihood[:, 0]
     by_ratio = family.weight @ np.exp(log_likelihood - log_likelihood.max())
     near = np.abs(RATIO - (evidence.ph - evidence.pka)) < _STRANGE_PKA_SHIFT
     return float(by_ratio[near].sum()) > 0.05 * float(by_ratio.sum())

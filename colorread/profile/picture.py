@@ -46,7 +46,7 @@ def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> Non
     axes = figure.subplots()
     for label, weight, gray, line in (
         ("any phone and lamp", family.weight, "0.55", "--"),
-        ("this profile", weigh_members(family.weight, profile.evidence).sum(axis=1), "0.0", "-"),
+        ("this profile", weigh_members(family.weight, profile.evidence).sum(axis=(1, 2)), "0.0", "-"),
     ):
         mean = weight @ angle
         std = np.sqrt(weight @ (angle - mean) ** 2)
