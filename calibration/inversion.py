@@ -105,8 +105,9 @@ def infer_ph(
         raise ValueError("The color of at least one part of the fluid is needed.")
     known = weigh_members(_member_weight(family, light_class), evidence, trust)  # (member, amount, pKa)
     fit = fit_family(samples, family.density, n_amounts=known.shape[1])
-    fluid = np.exp(fit.log_likelihood - fit.log_likelihood.max())  # (member, amount, ratio)
-    by_pka = np.tensordot(known, fluid, axes=((0, 1), (0, 1)))  # (pKa, ratio)
+    log_fluid = (fit.log_likelihood - fit.log_likelihood.max()).astype(np.float32)  # half as long to work with
+    fluid = np.exp(log_fluid)  # (member, amount, ratio)
+    by_pka = np.tensordot(known.astype(np.float32), fluid, axes=((0, 1), (0, 1)))  # (pKa, ratio)
     ph = np.arange(ph_range[0] - 0.8, ph_range[1] + 0.8, PH_STEP)
     probability = _ph_prior(ph, ph_range) * sum(
         np.interp(ph - pka - shift, RATIO, row) for shift, row in zip(PKA_SHIFT, by_pka, strict=True)
@@ -127,7 +128,7 @@ def infer_ph(
         misfit=fit.misfit,
         neutral_density=fit.neutral_density,
         budget={"dye pKa": _std_of(PKA_SHIFT, known.sum(axis=(0, 1)))}
-        | _budget((known.sum(axis=2)[..., None] * fluid).sum(axis=1), _ph_prior(RATIO + pka, ph_range)),
+        | _budget(np.einsum("ka,kar->kr", known.sum(axis=2), fluid), _ph_prior(RATIO + pka, ph_range)),
     )
 
 
