@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import asyncio
-import os
-import signal
 import threading
+import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager, suppress
-from multiprocessing import get_context
-from multiprocessing.connection import Connection
+from contextlib import contextmanager
 from typing import Any, ParamSpec, TypeVar
 
-from colorread.batch import workers
+from colorread.processes import WorkerProcess
 
 P = ParamSpec("P")
 Result = TypeVar("Result")
+_Worker = WorkerProcess[Any, Any]
 
 _SECONDS_PER_JOB = 1.0  # for the advice when to come back; a photo takes about a third of it
 
@@ -125,61 +123,36 @@ class Pool:
     def _do(self, task: Callable[..., Any], args: tuple[Any, ...], kwargs: dict[str, Any]) -> Any:
         worker: _Worker | None = getattr(self._own, "worker", None)
         if worker is None:
-            worker = self._own.worker = _Worker()
+            worker = self._own.worker = WorkerProcess(_call)
             with self._lock:
                 self._workers.add(worker)
+        worker.give((task, args, kwargs))
         try:
-            return worker.do(task, args, kwargs, self._time_limit_s)
-        except _Lost as lost:
-            self._own.worker = None
-            with self._lock:
-                self._workers.discard(worker)
-            worker.end()
-            raise WorkFailed(str(lost)) from None
-
-
-class _Lost(Exception):  # noqa: N818
-    """The process is of no use any more."""
-
-
-class _Worker:
-    def __init__(self) -> None:
-        context = get_context("spawn")  # forking a process that has threads may hang
-        self._connection, theirs = context.Pipe()
-        self._process = context.Process(target=_serve, args=(theirs,), daemon=True)
-        self._process.start()
-        theirs.close()  # so that the pipe ends with the process
-
-    def do(self, task: Callable[..., Any], args: tuple[Any, ...], kwargs: dict[str, Any], limit_s: float) -> Any:
-        try:
-            self._connection.send((task, args, kwargs))
-            if not self._connection.poll(limit_s):
-                raise _Lost(f"The photo took longer than {limit_s:g} s and was given up.")
-            result, trouble = self._connection.recv()
+            result, trouble = self._answer(worker)
         except (EOFError, OSError):
-            raise _Lost("The process that read the photo ended, perhaps out of memory.") from None
+            self._forget(worker)
+            raise WorkFailed("The process that read the photo ended, perhaps out of memory.") from None
         if trouble:
             raise WorkFailed(f"Something went wrong in this program ({trouble}).")
         return result
 
-    def end(self) -> None:
-        self._connection.close()
-        self._process.kill()
-        self._process.join()
-        self._process.close()
+    def _answer(self, worker: _Worker) -> tuple[Any, str]:
+        """Return the answer to what was given last, once the process has started."""
+        until = time.monotonic() + self._time_limit_s
+        while worker.connection.poll(max(until - time.monotonic(), 0.0)):
+            if (answer := worker.take()) is not None:
+                return answer
+        self._forget(worker)
+        raise WorkFailed(f"The photo took longer than {self._time_limit_s:g} s and was given up.")
+
+    def _forget(self, worker: _Worker) -> None:
+        """End a process that is of no use any more; the next work gets a new one."""
+        self._own.worker = None
+        with self._lock:
+            self._workers.discard(worker)
+        worker.end()
 
 
-def _serve(connection: Connection) -> None:
-    """Do one piece of work after the other until the pipe ends."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches all processes; the server ends these
-    signal.signal(signal.SIGTERM, signal.SIG_DFL)
-    # Before the first task is received, which loads what reads these: photos go side by side, not each faster.
-    os.environ.update(dict.fromkeys(workers.THREAD_LIMITS, "1"))
-    with suppress(EOFError, OSError):
-        while True:
-            task, args, kwargs = connection.recv()
-            try:
-                answer = task(*args, **kwargs), ""
-            except Exception as error:  # noqa: BLE001 - whatever one photo raises, the next is to be read
-                answer = None, f"{type(error).__name__}: {error}"
-            connection.send(answer)
+def _call(work: tuple[Callable[..., Any], tuple[Any, ...], dict[str, Any]]) -> Any:
+    task, args, kwargs = work
+    return task(*args, **kwargs)
