@@ -77,7 +77,7 @@ def test_json_of_a_tank_is_readable() -> None:
         ({"volume_l": "60"}, "The volume_l of the tank must be a number, not '60'"),
         ({"volume_l": True}, "The volume_l of the tank must be a number"),
         ({"kh_dkh": float("nan")}, "The kh_dkh of the tank must be a number"),
-        ({"kh_dkh": None}, "The kh_dkh of the tank must be a number"),
+        ({"kh_dkh": "4"}, "The kh_dkh of the tank must be a number"),
         ({"kh_dkh": 99.0}, "KH of the fluid in dKH must lie between 0.25 and 30"),
         ({"lights": "noon"}, "daily time span looks like"),
         ({"sensitive": 1}, "must be true or false"),
