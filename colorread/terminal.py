@@ -175,7 +175,7 @@ def co2_scale(co2_mg_l: Interval, width: int) -> str:
 
 
 # Ways out that only the command line has, by the code of the refusal.
-_ONLY_TYPED = dict.fromkeys(("no-vial", "not-a-vial"), " Or point at the fluid with --vial X,Y,W,H.")
+_ONLY_TYPED = dict.fromkeys(("no-vial", "not-a-vial", "two-vials"), " Or point at the fluid with --vial X,Y,W,H.")
 
 
 def _refused_rows(reading: Reading) -> list[tuple[str, str, str]]:

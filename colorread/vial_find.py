@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calibration.card import Card
 from colorread.card.view import CardView
+from colorread.errors import Refusal
 
 _SMOOTH_MM = 0.3
 _AREA_MM2 = (14.0, 560.0)  # a few drops in a small flat vial, up to a full bulb of 27 mm
@@ -31,6 +32,11 @@ _HUE_HALF_WIDTH_DEG = 18.0
 _BRIDGE_MM = 4.0
 _MAX_ON_PATCHES = 0.4
 _MAX_GROWTH = 1.6
+# A second vial: likeness to fluid, area and depth of color as shares of those of the best region, and how far it lies
+# from it in place and hue. Light that the lens of a vial gathers on the card is smaller, fainter or of its hue: of 77
+# rendered photos of one vial none is taken for two.
+_RIVAL_SCORE, _RIVAL_SHARE, _RIVAL_AREA_MM2 = 0.3, 0.45, 40.0
+_RIVAL_GAP_MM, _RIVAL_HUE_DEG = 1.5, 10.0
 _OPENING = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (3, 3))
 
 
@@ -106,13 +112,36 @@ def find_vial(
     -------
     VialFit or None
         None where nothing on the card looks like fluid.
+
+    Raises
+    ------
+    Refusal
+        ``two-vials``.
     """
-    best: VialFit | None = None
-    best_score = 0.0
-    for candidate, score in _scored_candidates(view, rgb_lin, chroma, noise, card):
-        if score > best_score:
-            best, best_score = candidate, score
-    return None if best is None else _grown(best, chroma, view.px_per_mm)
+    candidates = list(_scored_candidates(view, rgb_lin, chroma, noise, card))
+    if not candidates:
+        return None
+    best, best_score = max(candidates, key=lambda candidate: candidate[1])
+    likely = [vial for vial, score in candidates if score > _RIVAL_SCORE * best_score]
+    if any(_is_another(vial, best, chroma, view.px_per_mm) for vial in likely):
+        raise Refusal(
+            "two-vials",
+            "Two things of unlike color before the card may be the fluid.",
+            "Photograph one vial alone, with nothing else of color before the card.",
+        )
+    return _grown(best, chroma, view.px_per_mm)
+
+
+def _is_another(vial: VialFit, best: VialFit, chroma: NDArray[np.float32], px_per_mm: float) -> bool:
+    """Whether a region lies apart from the best one and is a fluid of another color rather than its light or shadow."""
+    if vial.area_mm2 < max(_RIVAL_SHARE * best.area_mm2, _RIVAL_AREA_MM2):
+        return False
+    if cv2.distanceTransform((~best.mask).astype(np.uint8), cv2.DIST_L2, 3)[vial.mask].min() < _RIVAL_GAP_MM * px_per_mm:
+        return False
+    colors = np.array([np.median(chroma[each.mask], axis=0) for each in (vial, best)])
+    depth, depth_of_best = np.hypot(*colors.T)
+    hue_deg, hue_of_best_deg = np.degrees(np.arctan2(*colors.T))
+    return bool(depth > _RIVAL_SHARE * depth_of_best and abs(hue_deg - hue_of_best_deg) > _RIVAL_HUE_DEG)
 
 
 def _grown(vial: VialFit, chroma: NDArray[np.float32], px_per_mm: float) -> VialFit:

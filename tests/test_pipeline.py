@@ -193,7 +193,7 @@ REFUSED = {
     "overexposed": (replace(BASE, paper_lin=1.6), ("overexposed",)),
     "blue light": (replace(BASE, lamp="blue"), ("colored-light",)),
     "leaf": (replace(BASE, thing="leaf", radius_mm=9.0), ("no-vial", "not-a-vial")),
-    "large picture": (replace(BASE, thing="print", radius_mm=12.0), ("no-vial", "not-a-vial")),
+    "large picture": (replace(BASE, thing="print", radius_mm=12.0), ("no-vial", "not-a-vial", "two-vials")),
 }
 READ_THOUGH_NO_VIAL = {
     "small picture": replace(BASE, thing="print"),
@@ -210,6 +210,29 @@ def test_what_cannot_be_read_is_refused(scene: Scene, codes: tuple[str, ...]) ->
 @pytest.mark.parametrize("scene", READ_THOUGH_NO_VIAL.values(), ids=READ_THOUGH_NO_VIAL.keys())
 def test_opaque_things_are_refused(scene: Scene) -> None:
     assert_refused(reading_of(scene), "no-vial", "not-a-vial")
+
+
+def two_vials(left_ph: float, right_ph: float) -> NDArray[np.uint8]:
+    """Photograph two vials before one card: what either darkens is dark."""
+    left, right = (
+        shot_of(replace(BASE, ph=ph, center_mm=(x, 38.0), radius_mm=6.5)).rgb_u8
+        for ph, x in ((left_ph, 36.0), (right_ph, 68.0))
+    )
+    return np.minimum(left, right)
+
+
+def test_of_two_vials_of_unlike_color_none_is_chosen() -> None:
+    photo = two_vials(6.4, 7.2)
+    assert_refused(read_photo(photo), "two-vials")
+    box = shot_of(replace(BASE, ph=7.2, center_mm=(68.0, 38.0), radius_mm=6.5)).fluid_box()
+    pointed = read_photo(photo, vial_xywh=box)
+    assert pointed.ph is not None
+    assert pointed.ph.low is not None
+    assert pointed.ph.low > 6.6
+
+
+def test_two_vials_of_one_color_are_read_as_one() -> None:
+    assert read_photo(two_vials(6.8, 6.8)).status == "read"
 
 
 def test_refusal_still_tells_where_the_card_is() -> None:
