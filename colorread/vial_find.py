@@ -136,7 +136,10 @@ def _is_another(vial: VialFit, best: VialFit, chroma: NDArray[np.float32], px_pe
     """Whether a region lies apart from the best one and is a fluid of another color rather than its light or shadow."""
     if vial.area_mm2 < max(_RIVAL_SHARE * best.area_mm2, _RIVAL_AREA_MM2):
         return False
-    if cv2.distanceTransform((~best.mask).astype(np.uint8), cv2.DIST_L2, 3)[vial.mask].min() < _RIVAL_GAP_MM * px_per_mm:
+    if (
+        cv2.distanceTransform((~best.mask).astype(np.uint8), cv2.DIST_L2, 3)[vial.mask].min()
+        < _RIVAL_GAP_MM * px_per_mm
+    ):
         return False
     colors = np.array([np.median(chroma[each.mask], axis=0) for each in (vial, best)])
     depth, depth_of_best = np.hypot(*colors.T)
