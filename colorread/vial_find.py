@@ -134,12 +134,10 @@ def find_vial(
 
 def _is_another(vial: VialFit, best: VialFit, chroma: NDArray[np.float32], px_per_mm: float) -> bool:
     """Whether a region lies apart from the best one and is a fluid of another color rather than its light or shadow."""
-    if vial.area_mm2 < max(_RIVAL_SHARE * best.area_mm2, _RIVAL_AREA_MM2):
+    if vial.area_mm2 < max(_RIVAL_SHARE * best.area_mm2, _RIVAL_AREA_MM2) or (vial.mask & best.mask).any():
         return False
-    if (
-        cv2.distanceTransform((~best.mask).astype(np.uint8), cv2.DIST_L2, 3)[vial.mask].min()
-        < _RIVAL_GAP_MM * px_per_mm
-    ):
+    gap_px = np.linalg.norm(vial.outline_px[:, None] - best.outline_px, axis=-1).min()
+    if gap_px < _RIVAL_GAP_MM * px_per_mm:
         return False
     colors = np.array([np.median(chroma[each.mask], axis=0) for each in (vial, best)])
     depth, depth_of_best = np.hypot(*colors.T)
