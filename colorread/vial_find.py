@@ -35,7 +35,7 @@ _MAX_GROWTH = 1.6
 # A second vial: likeness to fluid, area and depth of color as shares of those of the best region, and how far it lies
 # from it in place and hue. Light that the lens of a vial gathers on the card is smaller, fainter or of its hue: of 77
 # rendered photos of one vial none is taken for two.
-_RIVAL_SCORE, _RIVAL_SHARE, _RIVAL_AREA_MM2 = 0.3, 0.45, 40.0
+_RIVAL_SCORE, _RIVAL_SHARE, _RIVAL_AREA_MM2 = 0.5, 0.45, 40.0
 _RIVAL_GAP_MM, _RIVAL_HUE_DEG = 1.5, 10.0
 _OPENING = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (3, 3))
 
