@@ -313,3 +313,12 @@ def test_help_starts_without_heavy_imports(command: str) -> None:
     assert result.returncode == 0
     assert "Examples:" in result.stdout
     assert result.stderr.strip() == "[]"
+
+
+def test_no_number_is_cut_off_in_a_narrow_window(filled: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def words(columns: int) -> list[str]:
+        monkeypatch.setenv("COLUMNS", str(columns))
+        return run("log", "show").split()
+
+    wide, narrow = "".join(sorted("".join(words(200)))), "".join(sorted("".join(words(40))))
+    assert [c for c in narrow if c.isdigit()] == [c for c in wide if c.isdigit()]

@@ -71,21 +71,24 @@ def _time_words(readings: Sequence[Reading]) -> str:
 
 
 def _co2_words(readings: Sequence[Reading]) -> str:
-    values = [reading.co2_mg_l.value for reading in readings if reading.co2_mg_l is not None]
-    known = sorted(value for value in values if value is not None)
-    beyond = len(values) - len(known)
-    if not values:
-        return ""
-    words = f"CO2 in the vial {_span([f'{value:.{_digits(value)}f}' for value in known])} mg/L" if known else "CO2"
-    return f"{words}{f'; {beyond} beyond what the dye can tell' if beyond else ''}."
+    found = [reading.co2_mg_l for reading in readings if reading.co2_mg_l is not None]
+    known = sorted(co2.value for co2 in found if co2.value is not None)
+    above = [co2.low for co2 in found if co2.value is None and co2.low is not None]
+    below = [co2.high for co2 in found if co2.value is None and co2.high is not None]
+    parts = [
+        f"{_span([_number(value) for value in known])} mg/L" if known else "",
+        f"{_photos(len(above))} above {_number(min(above))} mg/L" if above else "",
+        f"{_photos(len(below))} below {_number(max(below))} mg/L" if below else "",
+    ]
+    return f"CO2 in the vial {'; '.join(part for part in parts if part)}." if found else ""
 
 
 def _span(texts: Sequence[str]) -> str:
     return texts[0] if texts[0] == texts[-1] else f"from {texts[0]} to {texts[-1]}"
 
 
-def _digits(co2_mg_l: float) -> int:
-    return 1 if co2_mg_l < 10.0 else 0
+def _number(co2_mg_l: float) -> str:
+    return f"{co2_mg_l:.{1 if co2_mg_l < 10.0 else 0}f}"
 
 
 def _photos(count: int) -> str:

@@ -30,11 +30,9 @@ def print_entries(console: Console, entries: Sequence[LogEntry]) -> None:
     table = _table()
     if several:
         table.add_column("tank", overflow="fold")
-    table.add_column("taken", no_wrap=True)
-    table.add_column("photo", overflow="fold", min_width=12)
-    table.add_column("CO2 mg/L", justify="right", no_wrap=True)
-    table.add_column("90 %", no_wrap=True)
-    table.add_column("fish", overflow="fold", min_width=12)
+    # In a narrow window every cell folds: a number that is cut off reads as another number.
+    for heading in ("taken", "photo", "CO2 mg/L", "90 %", "fish"):
+        table.add_column(heading, justify="right" if heading == "CO2 mg/L" else "left", overflow="fold")
     for entry in entries:
         cells = ([entry.tank] if several else []) + _cells(entry.reading)
         table.add_row(*(shown(console, cell) for cell in cells))

@@ -1,0 +1,26 @@
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+
+from rich.console import Console
+
+from colorread.batch.words import print_batch
+from colorread.reading import Interval, Reading
+from tests.fabricated import made_reading
+
+
+def printed(readings: Sequence[Reading]) -> str:
+    text = io.StringIO()
+    print_batch(Console(file=text, width=100), readings, n_same=0, n_known=0)
+    return text.getvalue()
+
+
+def reading(value: float | None, low: float | None, high: float | None) -> Reading:
+    return made_reading(co2_mg_l=Interval(value=value, low=low, high=high))
+
+
+def test_readings_beyond_the_dye_keep_their_number_and_direction() -> None:
+    text = printed([reading(12.0, 9.0, 16.0), reading(None, 61.4, None), reading(None, 48.8, None)])
+    assert "CO2 in the vial 12 mg/L; 2 photos above 49 mg/L." in text
+    assert "CO2 in the vial 1 photo below 7.2 mg/L." in printed([reading(None, None, 7.2)])
