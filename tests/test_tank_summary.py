@@ -191,6 +191,15 @@ def test_a_high_reading_brings_its_cautions_even_without_a_course(truth: Truth) 
     assert summary_to_dict(few)["cautions"] == list(few.cautions)
 
 
+def test_the_last_reading_is_judged_by_the_marks_of_now(truth: Truth) -> None:
+    kept = made_reading(co2_mg_l=Interval(value=18.0, low=14.0, high=22.0))
+    assert kept.verdict is not None
+    assert kept.verdict.fish == "no concern read"
+    lowered = summarize(replace(truth.tank, marks=Marks(fish_mg_l=10.0)), [kept])
+    assert "the CO2 may be as high as 22 mg/L" in lowered.headline[0]
+    assert any("gasping" in caution for caution in lowered.cautions)
+
+
 def test_brackets_in_words_are_no_markup(truth: Truth) -> None:
     odd = replace(summarize(truth.tank, []), headline=("a [bold]b[/bold] [/] c",))
     assert "a [bold]b[/bold] [/] c" in text_of(odd)

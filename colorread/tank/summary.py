@@ -20,6 +20,7 @@ from colorread.tank.headline import fit_notes, fluid_advice, headline, input_not
 from colorread.tank.model import is_on
 from colorread.tank.series import CannotTell, wall_clock
 from colorread.tank.settings import Tank
+from colorread.verdict import Marks, judge
 
 _STEP_H = 0.5
 _AHEAD_H = 24.0
@@ -58,7 +59,7 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
     try:
         fit = fit_tank(tank, usable)
     except CannotTell as reason:
-        verdict = _last_verdict(usable)
+        verdict = _last_verdict(usable, tank.judged_by)
         return replace(
             _without_fit(tank, len(read), n_refused, timed, str(reason)),
             notes=notes,
@@ -270,6 +271,11 @@ def _night_low(tank: Tank, day: NDArray[np.float64], of_day: NDArray[np.float64]
     return Estimate(interval=interval(day[:, night].min(axis=1)))
 
 
-def _last_verdict(read: Sequence[Reading]) -> Verdict | None:
-    timed = [(wall_clock(reading.taken_at), reading) for reading in read if reading.taken_at is not None]
-    return max(timed, key=lambda pair: pair[0])[1].verdict if timed else None
+def _last_verdict(read: Sequence[Reading], marks: Marks) -> Verdict | None:
+    """Return the verdict on the last reading by the marks of now: a kept reading holds that by the marks of its day."""
+    timed = [
+        (wall_clock(reading.taken_at), reading.co2_mg_l)
+        for reading in read
+        if reading.taken_at is not None and reading.co2_mg_l is not None
+    ]
+    return judge(max(timed, key=lambda pair: pair[0])[1], marks) if timed else None
