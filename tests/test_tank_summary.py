@@ -147,16 +147,41 @@ def test_the_charge_is_held_against_its_chemistry(summary: TankSummary) -> None:
     assert summary.source.used_g.high > 0.0
 
 
+def true_used_g(truth: Truth) -> float:
+    hours = np.arange(0.0, truth.hours[-1], 0.1)
+    assert truth.tank.gas is not None
+    on = (hours - truth.tank.gas.on_h) % 24.0 < truth.tank.gas.hours
+    return float((truth.gas_mg_l_h * (1.0 - truth.fall_per_day) ** (hours / 24.0) * on).sum() * 0.1 * 60.0 / 1000.0)
+
+
 def test_the_used_gas_is_that_of_the_simulator(truth: Truth) -> None:
     charged = replace(truth.tank, source=GasSource(kind="fermentation", amount_g=200.0, started=date(2026, 3, 2)))
     source = summarize(charged, truth.readings).source
     assert source is not None
-    hours = np.arange(0.0, truth.hours[-1], 0.1)
-    on = ((hours - charged.gas.on_h) % 24.0 < charged.gas.hours) if charged.gas else np.zeros(1)
-    used_g = float((truth.gas_mg_l_h * (1.0 - truth.fall_per_day) ** (hours / 24.0) * on).sum() * 0.1 * 60.0 / 1000.0)
     assert source.used_g.low is not None
     assert source.used_g.high is not None
-    assert source.used_g.low <= used_g <= source.used_g.high
+    assert source.used_g.low <= true_used_g(truth) <= source.used_g.high
+
+
+def test_a_bottle_lasts_as_long_as_its_usual_yield_allows(truth: Truth) -> None:
+    # 60 to 90 % of the theory reaches the water (common practice, no source): the truth for both ends of that range.
+    total_g, age_days = 102.9, truth.hours[-1] / 24.0
+    rate_g_per_day = truth.gas_mg_l_h * (1.0 - truth.fall_per_day) ** age_days * 60.0 / 1000.0
+    charged = replace(truth.tank, source=GasSource(kind="fermentation", amount_g=200.0, started=date(2026, 3, 2)))
+    assert charged.gas is not None
+    source = summarize(charged, truth.readings).source
+    assert source is not None
+    assert source.days_left is not None
+    worst, best = (
+        (share * total_g - true_used_g(truth)) / (rate_g_per_day * charged.gas.hours) for share in (0.6, 0.9)
+    )
+    low, value, high = source.days_left.low, source.days_left.value, source.days_left.high
+    assert low is not None
+    assert value is not None
+    assert high is not None
+    assert low <= worst + 0.1 * (best - worst)
+    assert worst < value < best
+    assert high >= best - 0.1 * (best - worst)
 
 
 def test_json_holds_what_programs_ask_for(summary: TankSummary) -> None:

@@ -202,7 +202,11 @@ def _number_rows(summary: TankSummary) -> Iterator[NumberRow]:
     yield _number_row("Loss to the air", summary.loss_per_hour, "per hour")
     yield _number_row("Lag of the vial (time constant)", summary.lag_hours, "h")
     if summary.source is not None and summary.source.days_left is not None:
-        yield _number_row("Until the charge is used up", Estimate(interval=summary.source.days_left), "days")
+        cylinder = summary.tank.source is not None and summary.tank.source.kind == "cylinder"
+        assumed = "if all its gas reached the water" if cylinder else "with the usual yield"
+        yield _number_row(
+            f"Until the charge is used up, {assumed}", Estimate(interval=summary.source.days_left), "days"
+        )
 
 
 def _number_row(label: str, estimate: Estimate, unit: str) -> NumberRow:

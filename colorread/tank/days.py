@@ -177,7 +177,8 @@ class SourceOutlook:
     used_g : Interval
         What went into the water so far by the fitted rate; gas lost on the way is not in it [g].
     days_left : Interval or None
-        Until the charge is used up at the fitted rate, if all of the gas reached the water [d].
+        Until the charge is used up at the fitted rate, with the usual yield of a bottle; of a cylinder, if all of its
+        gas reached the water [d].
     sentence : str
         The same in words.
     """

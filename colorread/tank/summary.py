@@ -242,7 +242,9 @@ def _source_outlook(fit: TankFit, tank: Tank, now_gas: NDArray[np.float64], last
     ages = np.linspace(0.0, age_days, 50)
     past = np.minimum(np.exp(np.outer(fall_per_day, ages)), 2.0).mean(axis=1)
     used_g = interval(now_g_per_day * past * age_days)
-    left_g = np.maximum(total_g - now_g_per_day * past * age_days, 0.0)
+    # How much of the theory reaches the water is not known of a bottle: any share of the usual ones alike.
+    share = 1.0 if source.kind == "cylinder" else np.random.default_rng(0).uniform(*USUAL_YIELD, len(now_gas))
+    left_g = np.maximum(total_g * share - now_g_per_day * past * age_days, 0.0)
     days_left = interval(left_g / np.maximum(now_g_per_day, 1e-9))
     sentence = (
         f"The charge can give at most {total_g:.0f} g of CO2; about {used_g.value:.0f} g ({used_g.low:.0f} to "
