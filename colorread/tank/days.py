@@ -212,7 +212,8 @@ class TankSummary:
     last_reading : PhotoPoint or None
         The tank at the last photo.
     lights_on_mg_l, peak_mg_l, night_low_mg_l, hours_above_fish_mark : Estimate
-        Of the last whole day: at lights on, daily peak, overnight low [mg/L], hours above the fish mark [h].
+        Of the day of the last photo, from midnight to midnight, what comes after the photo simulated: at lights on,
+        daily peak, overnight low [mg/L], hours above the fish mark [h].
     gas_mg_l_per_hour : Estimate
         Gas rate at the last reading [mg/L/h].
     gas_trend_percent_per_day : Estimate
