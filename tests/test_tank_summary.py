@@ -184,6 +184,18 @@ def test_a_bottle_lasts_as_long_as_its_usual_yield_allows(truth: Truth) -> None:
     assert high >= best - 0.1 * (best - worst)
 
 
+def test_the_days_of_fading_count_from_the_last_reading() -> None:
+    week = simulated_week(10, level_mg_l=(60.0, 61.0))
+    assert week.hours[-1] % 24.0 > 20.0
+    days = summarize(week.tank, week.readings).fades_in_days.interval
+    assert days is not None
+    assert days.value is not None
+    fit = fit_tank(week.tank, week.readings)
+    then = fit.midnight + timedelta(hours=float(fit.series.hours[-1]), days=days.value)
+    peak = forecast(day_start(fit, Marks(), then, draws=300), Change(), "").peak_mg_l.value
+    assert peak == pytest.approx(15.0, rel=0.02)  # the plants' lower mark
+
+
 def test_json_holds_what_programs_ask_for(summary: TankSummary) -> None:
     data = json.loads(json.dumps(summary_to_dict(summary), allow_nan=False))
     assert data["schema"] == "colorread.summary/1"

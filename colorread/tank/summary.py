@@ -212,7 +212,7 @@ def _fades(fit: TankFit, tank: Tank, trend: Estimate) -> Estimate:
     if trend.interval is None:
         return trend
     last = fit.midnight + timedelta(hours=float(fit.series.hours[-1]))
-    start = day_start(fit, tank.judged_by, datetime.combine(last.date(), time()), draws=_DRAWS)
+    start = day_start(fit, tank.judged_by, last, draws=_DRAWS)
     # The peak is the sum of what the gas brings and what is there without it.
     full, none = (day_course(start, Change(), factor).max(axis=1) for factor in (1.0, 0.0))
     needed = np.clip((tank.marks.plants_low_mg_l - none) / np.maximum(full - none, 1e-6), 1e-6, None)
