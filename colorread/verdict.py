@@ -13,6 +13,7 @@ _ENOUGH_SHARE = 2.0 / 3.0
 # Danish report: warm-water species not above 20 to 30 mg/L for long).
 _WELFARE = "The literature on fish welfare asks for 20 mg/L or less over long times."
 _ACT_FACTOR = 1.4  # over the mark for the fish: assumption
+TURN_DOWN_NOW = "Look at the fish now; turn the gas down."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,7 +108,7 @@ def _judge_fish(low: float, high: float, marks: Marks) -> tuple[FishWord, str, s
     fish: FishWord = "act"
     act_mg_l = _ACT_FACTOR * marks.fish_mg_l
     if low > act_mg_l:
-        text, advice = "too much CO2, even at the lower end of the interval", "Look at the fish now; turn the gas down."
+        text, advice = "too much CO2, even at the lower end of the interval", TURN_DOWN_NOW
     elif math.isinf(high):
         text = "the dye shows no upper end, so the CO2 may be far higher than fish bear"
         advice = "Look at the fish now; turn the gas down a little."

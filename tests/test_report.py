@@ -104,7 +104,7 @@ def test_verdict_comes_first_and_everything_else_is_there(page: _Page) -> None:
         "Recommended Run the gas from 06:30 to 16:30",
         "Also tried Turn the gas up by 20 %.",
         "above 99 %",
-        "Daily peak, last whole day 20 mg/L 16 to 26 mg/L",
+        "Daily peak, day of the last photo 20 mg/L 16 to 26 mg/L",
         "Change of the gas rate −8 % per day −10 to −5 % per day",
         f"Loss to the air Cannot be told. {CANNOT_TELL}",
         summary.source.sentence,

@@ -12,15 +12,15 @@ from rich.console import Console
 
 from colorread.reading import Interval
 from colorread.tank.advice import FISH_PROBABILITY, advise
-from colorread.tank.days import Change, TankSummary
+from colorread.tank.days import Change, Estimate, TankSummary
 from colorread.tank.fit import fit_tank
 from colorread.tank.forecast import HOURS, day_start, forecast
-from colorread.tank.headline import fit_notes
-from colorread.tank.settings import GasSource, Tank, parse_span
+from colorread.tank.headline import fit_notes, headline
+from colorread.tank.settings import GasSource, SourceKind, Tank, parse_span
 from colorread.tank.summary import summarize
 from colorread.tank.summary_json import summary_to_dict
 from colorread.tank.words import interval_words, print_tank_summary
-from colorread.verdict import Marks
+from colorread.verdict import TURN_DOWN_NOW, Marks, judge
 from tests.fabricated import made_reading, made_refusal
 from tests.tank_simulator import START, Truth, simulated_week
 
@@ -147,16 +147,53 @@ def test_the_charge_is_held_against_its_chemistry(summary: TankSummary) -> None:
     assert summary.source.used_g.high > 0.0
 
 
+def true_used_g(truth: Truth) -> float:
+    hours = np.arange(0.0, truth.hours[-1], 0.1)
+    assert truth.tank.gas is not None
+    on = (hours - truth.tank.gas.on_h) % 24.0 < truth.tank.gas.hours
+    return float((truth.gas_mg_l_h * (1.0 - truth.fall_per_day) ** (hours / 24.0) * on).sum() * 0.1 * 60.0 / 1000.0)
+
+
 def test_the_used_gas_is_that_of_the_simulator(truth: Truth) -> None:
     charged = replace(truth.tank, source=GasSource(kind="fermentation", amount_g=200.0, started=date(2026, 3, 2)))
     source = summarize(charged, truth.readings).source
     assert source is not None
-    hours = np.arange(0.0, truth.hours[-1], 0.1)
-    on = ((hours - charged.gas.on_h) % 24.0 < charged.gas.hours) if charged.gas else np.zeros(1)
-    used_g = float((truth.gas_mg_l_h * (1.0 - truth.fall_per_day) ** (hours / 24.0) * on).sum() * 0.1 * 60.0 / 1000.0)
     assert source.used_g.low is not None
     assert source.used_g.high is not None
-    assert source.used_g.low <= used_g <= source.used_g.high
+    assert source.used_g.low <= true_used_g(truth) <= source.used_g.high
+
+
+def test_a_bottle_lasts_as_long_as_its_usual_yield_allows(truth: Truth) -> None:
+    # 60 to 90 % of the theory reaches the water (common practice, no source): the truth for both ends of that range.
+    total_g, age_days = 102.9, truth.hours[-1] / 24.0
+    rate_g_per_day = truth.gas_mg_l_h * (1.0 - truth.fall_per_day) ** age_days * 60.0 / 1000.0
+    charged = replace(truth.tank, source=GasSource(kind="fermentation", amount_g=200.0, started=date(2026, 3, 2)))
+    assert charged.gas is not None
+    source = summarize(charged, truth.readings).source
+    assert source is not None
+    assert source.days_left is not None
+    worst, best = (
+        (share * total_g - true_used_g(truth)) / (rate_g_per_day * charged.gas.hours) for share in (0.6, 0.9)
+    )
+    low, value, high = source.days_left.low, source.days_left.value, source.days_left.high
+    assert low is not None
+    assert value is not None
+    assert high is not None
+    assert low <= worst + 0.1 * (best - worst)
+    assert worst < value < best
+    assert high >= best - 0.1 * (best - worst)
+
+
+def test_the_days_of_fading_count_from_the_last_reading() -> None:
+    week = simulated_week(10, level_mg_l=(60.0, 61.0))
+    assert week.hours[-1] % 24.0 > 20.0
+    days = summarize(week.tank, week.readings).fades_in_days.interval
+    assert days is not None
+    assert days.value is not None
+    fit = fit_tank(week.tank, week.readings)
+    then = fit.midnight + timedelta(hours=float(fit.series.hours[-1]), days=days.value)
+    peak = forecast(day_start(fit, Marks(), then, draws=300), Change(), "").peak_mg_l.value
+    assert peak == pytest.approx(15.0, rel=0.02)  # the plants' lower mark
 
 
 def test_json_holds_what_programs_ask_for(summary: TankSummary) -> None:
@@ -189,6 +226,15 @@ def test_a_high_reading_brings_its_cautions_even_without_a_course(truth: Truth) 
     assert any("gasping" in caution for caution in few.cautions)
     assert "Caution: Look at the fish" in text_of(few)
     assert summary_to_dict(few)["cautions"] == list(few.cautions)
+
+
+def test_the_last_reading_is_judged_by_the_marks_of_now(truth: Truth) -> None:
+    kept = made_reading(co2_mg_l=Interval(value=18.0, low=14.0, high=22.0))
+    assert kept.verdict is not None
+    assert kept.verdict.fish == "no concern read"
+    lowered = summarize(replace(truth.tank, marks=Marks(fish_mg_l=10.0)), [kept])
+    assert "the CO2 may be as high as 22 mg/L" in lowered.headline[0]
+    assert any("gasping" in caution for caution in lowered.cautions)
 
 
 def test_brackets_in_words_are_no_markup(truth: Truth) -> None:
@@ -237,9 +283,49 @@ def test_the_recommended_day_keeps_the_fish_mark(truth: Truth) -> None:
 
 def test_an_overdose_out_of_reach_gets_a_first_step_and_a_warning(truth: Truth) -> None:
     advice = advice_for(truth, plants_low_mg_l=2.0, plants_high_mg_l=60.0, fish_mg_l=3.0)
-    assert advice.recommended is None or advice.recommended.fish_probability < FISH_PROBABILITY
-    if advice.recommended is not None:
-        assert any("not enough for the fish" in sentence for sentence in advice.sentences)
+    assert advice.today.fish_probability == 0.0
+    assert advice.recommended is not None
+    assert advice.recommended.fish_probability < FISH_PROBABILITY
+    assert advice.recommended.peak_mg_l.high < 0.95 * advice.today.peak_mg_l.high
+    assert advice.sentences[0].startswith("The gas must go down now. Turn the gas ")
+    assert any("not enough for the fish: stop the gas" in sentence for sentence in advice.sentences)
+
+
+@pytest.mark.parametrize("kind", ["cylinder", "fermentation"])
+def test_a_heavy_overdose_is_told_plainly(kind: SourceKind) -> None:
+    week = simulated_week(10, level_mg_l=(300.0, 301.0))
+    assert week.tank_mg_l[-4:].max() > 2.0 * 25.0
+    summary = summarize(replace(week.tank, source=GasSource(kind=kind)), week.readings)
+    fish, *_, change = summary.headline
+    assert "is above the mark of 25 mg/L" in fish
+    assert fish.endswith(TURN_DOWN_NOW)
+    assert change.startswith("What to change: The gas must go down now.")
+    assert summary.advice is not None
+    assert summary.advice.recommended is not None
+    assert "fades by itself" not in " ".join(summary.advice.sentences)
+
+
+def test_a_heavy_overdose_without_anything_to_try_stops_the_gas() -> None:
+    week, always = simulated_week(10, level_mg_l=(300.0, 301.0)), parse_span("00:00-24:00")
+    tank = replace(week.tank, gas=always, lights=always, source=GasSource(kind="fermentation"))
+    advice = advise(fit_tank(tank, week.readings), tank)
+    assert advice.recommended is None
+    assert "stop it, or run an air stone" in advice.sentences[0]
+
+
+def test_a_peak_that_may_be_far_too_high_is_judged_like_one_reading_as_high(summary: TankSummary) -> None:
+    assert summary.advice is not None
+    unknown, above = Estimate(interval=None, reason="Unknown."), Interval(value=2.0, low=0.0, high=6.0)
+
+    def fish_of(peak: Interval) -> str:
+        return headline(summary.tank, peak, above, summary.advice, unknown, unknown, peak_to_come=False)[0]  # type: ignore[arg-type]
+
+    for peak in (Interval(value=24.0, low=15.0, high=36.0), Interval(value=60.0, low=50.0, high=70.0)):
+        assert fish_of(peak).endswith(judge(peak).sentences[-1])
+    assert fish_of(Interval(value=28.0, low=26.0, high=30.0)).endswith(TURN_DOWN_NOW)
+    assert fish_of(Interval(value=22.0, low=18.0, high=27.0)).endswith(
+        "so it may pass the mark of 25 mg/L for up to 6 hours a day. Watch the fish."
+    )
 
 
 def test_rates_are_never_changed_by_more_than_a_fifth(truth: Truth) -> None:

@@ -123,7 +123,7 @@ def number_rows(summary: TankSummary) -> list[NumberRow]:
     Returns
     -------
     list of NumberRow
-        Those of the last whole day first.
+        That of the last photo first, then those of its day.
     """
     return list(_number_rows(summary))
 
@@ -188,13 +188,15 @@ def _number_rows(summary: TankSummary) -> Iterator[NumberRow]:
         when = f"{last.taken_at:%a %H:%M}"
         yield NumberRow(label=f"Tank at the last photo ({when})", value=value, interval=_bare(interval), reason="")
     for label, estimate in (
-        ("At lights on, last whole day", summary.lights_on_mg_l),
-        ("Daily peak, last whole day", summary.peak_mg_l),
-        ("Lowest by night, last whole day", summary.night_low_mg_l),
+        ("At lights on, day of the last photo", summary.lights_on_mg_l),
+        ("Daily peak, day of the last photo", summary.peak_mg_l),
+        ("Lowest by night, day of the last photo", summary.night_low_mg_l),
     ):
         yield _number_row(label, estimate, "mg/L")
     mark = summary.tank.judged_by.fish_mg_l
-    yield _number_row(f"Time above the fish mark of {mark:g} mg/L, last whole day", summary.hours_above_fish_mark, "h")
+    yield _number_row(
+        f"Time above the fish mark of {mark:g} mg/L, day of the last photo", summary.hours_above_fish_mark, "h"
+    )
     yield _number_row("Gas rate at the last reading", summary.gas_mg_l_per_hour, "mg/L per hour")
     yield _number_row("Change of the gas rate", summary.gas_trend_percent_per_day, "% per day")
     low = summary.tank.judged_by.plants_low_mg_l
@@ -202,7 +204,11 @@ def _number_rows(summary: TankSummary) -> Iterator[NumberRow]:
     yield _number_row("Loss to the air", summary.loss_per_hour, "per hour")
     yield _number_row("Lag of the vial (time constant)", summary.lag_hours, "h")
     if summary.source is not None and summary.source.days_left is not None:
-        yield _number_row("Until the charge is used up", Estimate(interval=summary.source.days_left), "days")
+        cylinder = summary.tank.source is not None and summary.tank.source.kind == "cylinder"
+        assumed = "if all its gas reached the water" if cylinder else "with the usual yield"
+        yield _number_row(
+            f"Until the charge is used up, {assumed}", Estimate(interval=summary.source.days_left), "days"
+        )
 
 
 def _number_row(label: str, estimate: Estimate, unit: str) -> NumberRow:

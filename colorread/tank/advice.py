@@ -13,12 +13,15 @@ from colorread.tank.fit import TankFit
 from colorread.tank.forecast import DayStart, day_start, forecast, thinned_index
 from colorread.tank.model import Draws
 from colorread.tank.settings import DailySpan, Tank
+from colorread.verdict import Marks
 
 # What counts as reached. The probability for the fish is what a keeper should ask for; the share of the light is an
 # assumption: the first hour after lights on is often lean and does no harm.
 FISH_PROBABILITY = 0.95
 _PLANTS_SHARE = 0.7
 _WORTH_IT = 0.08  # a change must add this much to the plants' share to be worth the trouble: assumption
+# Where no change reaches the mark, one that takes a twentieth off the upper end of the peak is a step: assumption.
+_LOWER_PEAK = 0.95
 _DRAWS = 300
 # Rates are changed by a fifth at most before looking again: common practice, no source.
 _RATE_FACTORS = (0.8, 0.85, 0.9, 0.95, 1.05, 1.1, 1.15, 1.2)
@@ -86,7 +89,7 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
 
 
 def _pick(today: DayForecast, tried: list[tuple[DayForecast, float]]) -> DayForecast | None:
-    """Return the smallest change that does, else the one that does best for the fish first; None to leave it."""
+    """Return the smallest change that does, else the one that lowers the peak most; None to leave it."""
     fish_fine = today.fish_probability >= FISH_PROBABILITY
     if fish_fine and today.plants_share >= _PLANTS_SHARE:
         return None
@@ -99,8 +102,21 @@ def _pick(today: DayForecast, tried: list[tuple[DayForecast, float]]) -> DayFore
         return best if not fish_fine or best.plants_share >= today.plants_share + _WORTH_IT else None
     if not tried:
         return None
-    best = max(tried, key=lambda pair: (round(pair[0].fish_probability, 2), -pair[1]))[0]
-    return best if best.fish_probability > today.fish_probability else None
+    # Not by the probability: that is 0 for all of them where the mark is far away.
+    best = min((day for day, _ in tried), key=_upper_peak)
+    lower = _upper_peak(best) < _LOWER_PEAK * _upper_peak(today)
+    return best if lower or best.fish_probability > today.fish_probability else None
+
+
+def _upper_peak(day: DayForecast) -> float:
+    assert day.peak_mg_l.high is not None
+    return day.peak_mg_l.high
+
+
+def _is_overdosed(day: DayForecast, marks: Marks) -> bool:
+    """Whether the peak lies above the fish mark with its whole interval."""
+    assert day.peak_mg_l.low is not None
+    return day.peak_mg_l.low > marks.fish_mg_l
 
 
 def _worth_showing(tried: list[tuple[DayForecast, float]], recommended: DayForecast | None) -> tuple[DayForecast, ...]:
@@ -194,7 +210,14 @@ def _sentences(today: DayForecast, recommended: DayForecast | None, tank: Tank) 
         f"{_percent(today.fish_probability)} and is within {plants_range} for "
         f"{_percent(today.plants_share)} of the light."
     )
+    overdosed = _is_overdosed(today, marks)
     if recommended is None:
+        if overdosed:
+            return (
+                "The gas must go down now, and none of the small changes that were simulated is enough: stop it, or "
+                f"run an air stone, until new photos read below {marks.fish_mg_l:g} mg/L.",
+                before,
+            )
         if today.fish_probability >= FISH_PROBABILITY and today.plants_share >= _PLANTS_SHARE:
             return "Leave it as it is.", before
         return (
@@ -205,11 +228,15 @@ def _sentences(today: DayForecast, recommended: DayForecast | None, tank: Tank) 
         f"With the change it stays below with {_percent(recommended.fish_probability)} and is within for "
         f"{_percent(recommended.plants_share)} of the light (simulated, once it has settled)."
     )
-    sentences = [recommended.words, before, after]
+    must = "The gas must go down now. " if overdosed else ""
+    sentences = [must + recommended.words, before, after]
     if recommended.fish_probability < FISH_PROBABILITY:
-        sentences.append(
-            "That is a first step and not enough for the fish: take new photos after two days and go on from there."
-        )
+        again = "take new photos after two days and go on from there"
+        if overdosed:
+            again = "look at them often, take new photos tomorrow and go on from there"
+        if _is_overdosed(recommended, marks):
+            again = f"stop the gas, or run an air stone, until new photos read below {marks.fish_mg_l:g} mg/L"
+        sentences.append(f"That is a first step and not enough for the fish: {again}.")
     return tuple(sentences)
 
 
@@ -218,6 +245,8 @@ def _fading_sentence(fit: TankFit, start: DayStart, today: DayForecast) -> tuple
     fall_per_day = _thinned(fit.parameters.fall_per_h) * 24.0
     if today.fish_probability >= FISH_PROBABILITY or float(np.median(fall_per_day)) < _STILL_FADING_PER_DAY:
         return ()
+    if _is_overdosed(today, start.marks):
+        return ()  # waiting is no advice then
     for days in range(1, _DAYS_AHEAD + 1):
         later = forecast(start, Change(), "", np.exp(-fall_per_day * days))
         if later.fish_probability >= FISH_PROBABILITY:

@@ -177,7 +177,8 @@ class SourceOutlook:
     used_g : Interval
         What went into the water so far by the fitted rate; gas lost on the way is not in it [g].
     days_left : Interval or None
-        Until the charge is used up at the fitted rate, if all of the gas reached the water [d].
+        Until the charge is used up at the fitted rate, with the usual yield of a bottle; of a cylinder, if all of its
+        gas reached the water [d].
     sentence : str
         The same in words.
     """
@@ -211,7 +212,8 @@ class TankSummary:
     last_reading : PhotoPoint or None
         The tank at the last photo.
     lights_on_mg_l, peak_mg_l, night_low_mg_l, hours_above_fish_mark : Estimate
-        Of the last whole day: at lights on, daily peak, overnight low [mg/L], hours above the fish mark [h].
+        Of the day of the last photo, from midnight to midnight, what comes after the photo simulated: at lights on,
+        daily peak, overnight low [mg/L], hours above the fish mark [h].
     gas_mg_l_per_hour : Estimate
         Gas rate at the last reading [mg/L/h].
     gas_trend_percent_per_day : Estimate

@@ -39,7 +39,7 @@ class DayStart:
     marks: Marks
 
 
-def day_start(fit: TankFit, marks: Marks, midnight: datetime, *, draws: int) -> DayStart:
+def day_start(fit: TankFit, marks: Marks, when: datetime, *, draws: int) -> DayStart:
     """
     Return what a day is simulated from.
 
@@ -49,18 +49,18 @@ def day_start(fit: TankFit, marks: Marks, midnight: datetime, *, draws: int) -> 
         What is believed of the tank.
     marks : Marks
         What it is judged by.
-    midnight : datetime
-        Start of the day, on the tank's clock.
+    when : datetime
+        The day has the gas rate of this time, on the tank's clock; usually its midnight.
     draws : int
         How many of the draws to use.
 
     Returns
     -------
     DayStart
-        With the gas rate faded to that day.
+        With the gas rate faded to that time.
     """
     parameters = fit.parameters.take(thinned_index(len(fit.tank_mg_l), draws))
-    hours = (midnight - fit.midnight).total_seconds() / 3600.0
+    hours = (when - fit.midnight).total_seconds() / 3600.0
     faded = parameters.gas_mg_l_h * np.exp(-parameters.fall_per_h * hours)
     steady = replace(parameters, gas_mg_l_h=faded, fall_per_h=np.zeros_like(faded))
     return DayStart(parameters=steady, schedule=fit.schedule, marks=marks)

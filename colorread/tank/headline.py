@@ -12,6 +12,7 @@ from colorread.reading import Interval, Reading, Verdict
 from colorread.tank.days import Advice, Estimate
 from colorread.tank.fit import TankFit
 from colorread.tank.settings import Tank
+from colorread.verdict import TURN_DOWN_NOW, Marks, judge
 
 _FEW_DRAWS = 100.0  # fewer independent draws, and the ends of a 90 % band rest on five: assumption
 
@@ -48,18 +49,10 @@ def headline(
         One sentence or two for fish, plants, gas and change.
     """
     marks = tank.judged_by
-    assert peak.high is not None
-    assert above.high is not None
     was = "is expected to peak" if peak_to_come else "peaked"
-    fish = f"Fish: on the day of the last photo the tank {was} at {_span(peak, 'mg/L')}, "
-    if peak.high > marks.fish_mg_l:
-        hours = max(round(above.high), 1)
-        fish += (
-            f"so it may pass the mark of {marks.fish_mg_l:g} mg/L for up to {hours} hour{'s' if hours > 1 else ''} "
-            "a day. Watch the fish."
-        )
-    else:
-        fish += f"below the mark of {marks.fish_mg_l:g} mg/L. Keep watching the fish as on every day."
+    fish = (
+        f"Fish: on the day of the last photo the tank {was} at {_span(peak, 'mg/L')}, {_for_fish(peak, above, marks)}"
+    )
     share = advice.today.plants_share * 100.0
     plants = (
         f"Plants: as it runs now the CO2 is within {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L for "
@@ -79,6 +72,22 @@ def headline(
                 f"{_span(fades.interval, 'days')}."
             )
     return fish, plants, gas, f"What to change: {advice.sentences[0]}"
+
+
+def _for_fish(peak: Interval, above: Interval, marks: Marks) -> str:
+    """Return what a daily peak means for the fish, no weaker than one reading as high would be judged."""
+    assert peak.low is not None
+    assert peak.high is not None
+    assert above.high is not None
+    mark = f"the mark of {marks.fish_mg_l:g} mg/L"
+    if peak.high <= marks.fish_mg_l:
+        return f"below {mark}. Keep watching the fish as on every day."
+    hours = max(round(above.high), 1)
+    duration = f"for up to {hours} hour{'s' if hours > 1 else ''} a day"
+    if peak.low > marks.fish_mg_l:
+        return f"so it is above {mark} {duration}. {TURN_DOWN_NOW}"
+    verdict = judge(peak, marks)
+    return f"so it may pass {mark} {duration}. {verdict.sentences[-1] if verdict.fish == 'act' else 'Watch the fish.'}"
 
 
 def lone_headline(verdict: Verdict | None, reason: str) -> tuple[str, ...]:

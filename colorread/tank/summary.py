@@ -20,6 +20,7 @@ from colorread.tank.headline import fit_notes, fluid_advice, headline, input_not
 from colorread.tank.model import is_on
 from colorread.tank.series import CannotTell, wall_clock
 from colorread.tank.settings import Tank
+from colorread.verdict import Marks, judge
 
 _STEP_H = 0.5
 _AHEAD_H = 24.0
@@ -58,7 +59,7 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
     try:
         fit = fit_tank(tank, usable)
     except CannotTell as reason:
-        verdict = _last_verdict(usable)
+        verdict = _last_verdict(usable, tank.judged_by)
         return replace(
             _without_fit(tank, len(read), n_refused, timed, str(reason)),
             notes=notes,
@@ -211,7 +212,7 @@ def _fades(fit: TankFit, tank: Tank, trend: Estimate) -> Estimate:
     if trend.interval is None:
         return trend
     last = fit.midnight + timedelta(hours=float(fit.series.hours[-1]))
-    start = day_start(fit, tank.judged_by, datetime.combine(last.date(), time()), draws=_DRAWS)
+    start = day_start(fit, tank.judged_by, last, draws=_DRAWS)
     # The peak is the sum of what the gas brings and what is there without it.
     full, none = (day_course(start, Change(), factor).max(axis=1) for factor in (1.0, 0.0))
     needed = np.clip((tank.marks.plants_low_mg_l - none) / np.maximum(full - none, 1e-6), 1e-6, None)
@@ -241,7 +242,9 @@ def _source_outlook(fit: TankFit, tank: Tank, now_gas: NDArray[np.float64], last
     ages = np.linspace(0.0, age_days, 50)
     past = np.minimum(np.exp(np.outer(fall_per_day, ages)), 2.0).mean(axis=1)
     used_g = interval(now_g_per_day * past * age_days)
-    left_g = np.maximum(total_g - now_g_per_day * past * age_days, 0.0)
+    # How much of the theory reaches the water is not known of a bottle: any share of the usual ones alike.
+    share = 1.0 if source.kind == "cylinder" else np.random.default_rng(0).uniform(*USUAL_YIELD, len(now_gas))
+    left_g = np.maximum(total_g * share - now_g_per_day * past * age_days, 0.0)
     days_left = interval(left_g / np.maximum(now_g_per_day, 1e-9))
     sentence = (
         f"The charge can give at most {total_g:.0f} g of CO2; about {used_g.value:.0f} g ({used_g.low:.0f} to "
@@ -270,6 +273,11 @@ def _night_low(tank: Tank, day: NDArray[np.float64], of_day: NDArray[np.float64]
     return Estimate(interval=interval(day[:, night].min(axis=1)))
 
 
-def _last_verdict(read: Sequence[Reading]) -> Verdict | None:
-    timed = [(wall_clock(reading.taken_at), reading) for reading in read if reading.taken_at is not None]
-    return max(timed, key=lambda pair: pair[0])[1].verdict if timed else None
+def _last_verdict(read: Sequence[Reading], marks: Marks) -> Verdict | None:
+    """Return the verdict on the last reading by the marks of now: a kept reading holds that by the marks of its day."""
+    timed = [
+        (wall_clock(reading.taken_at), reading.co2_mg_l)
+        for reading in read
+        if reading.taken_at is not None and reading.co2_mg_l is not None
+    ]
+    return judge(max(timed, key=lambda pair: pair[0])[1], marks) if timed else None
