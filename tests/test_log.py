@@ -17,10 +17,13 @@ import platformdirs
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from typer.testing import CliRunner
 
+from colorread.cli import app as command_line
 from colorread.log import database as log_file
 from colorread.log.lines import export_lines, import_lines
-from colorread.log.store import Log, LogEntry, LogError, LogFailure, default_log_path, photo_path
+from colorread.log.paths import default_log_path, photo_path, undecided_path
+from colorread.log.store import Leftovers, Log, LogEntry, LogError, LogFailure
 from colorread.reading import Interval, Reading, Reason
 from colorread.reading_json import reading_from_dict, reading_to_dict
 from colorread.tank.settings import Tank
@@ -156,17 +159,11 @@ def test_everything_is_there_when_opened_again(tmp_path: Path) -> None:
         assert log.tanks() == (Tank(name="window"),)
 
 
-def test_known_only_under_the_same_settings_and_tank(log: Log) -> None:
+def test_of_the_same_photo_and_tank_the_reading_that_was_added_last_stays(log: Log) -> None:
     entry = made_entry(1)
     log.add(entry)
-    log.add_tank(Tank(name="desk"))
-    assert log.known("window", entry.sha256, "settings")
-    assert not log.known("window", entry.sha256, "other")
-    assert not log.known("desk", entry.sha256, "settings")
     log.add(replace(entry, settings_id="other"))
-    assert log.known("window", entry.sha256, "other")
-    assert not log.known("window", entry.sha256, "settings")
-    assert log.count("window") == 1
+    assert [kept.settings_id for kept in log.entries("window")] == ["other"]
 
 
 @given(st.permutations(range(6)))
@@ -287,6 +284,8 @@ def test_import_keeps_what_is_newer_in_the_log(log: Log) -> None:
     assert (done.tanks, done.readings, done.kept_readings, done.kept_tanks) == (0, 0, 1, ("window",))
     assert next(log.entries()).software == "0.2.0"
     assert log.tank("window").volume_l == 60.0
+    assert not log.add_later(old)
+    assert not log.add_later(new)
     log.add(old)
     assert import_lines(log, exported(new)).readings == 1
     assert next(log.entries()).software == "0.2.0"
@@ -577,3 +576,52 @@ def test_what_is_forgotten_takes_its_kept_photo_along(tmp_path: Path) -> None:
         log.remove_tank("desk", with_readings=True)
         assert not shared.exists()
         assert not lone.exists()
+
+
+def test_what_is_forgotten_waits_no_more_to_be_kept(path: Path) -> None:
+    photos = ("a" * 64, "b" * 64, "c" * 64)
+    with made_log_at(path) as log, Log(undecided_path(path)) as waiting:
+        for opened in (log, waiting):
+            for name in ("window", "desk"):
+                opened.put_tank(Tank(name=name))
+                for sha256 in photos[: 2 if opened is log else 3]:
+                    opened.add(made_entry(tank=name, sha256=sha256))
+        log.forget("window", [photos[0]])
+        assert [entry.sha256 for entry in waiting.entries("window")] == list(photos[1:])
+        log.remove_tank("window", with_readings=True)
+        assert [tank.name for tank in waiting.tanks()] == ["desk"]
+        assert [entry.sha256 for entry in waiting.entries()] == list(photos)
+        with suppress(RuntimeError), log.transaction():
+            log.remove_tank("desk", with_readings=True)
+            raise RuntimeError
+        assert waiting.count("desk") == 3
+
+
+def test_photos_that_cannot_be_deleted_are_named_and_the_readings_are_gone(path: Path) -> None:
+    with made_log_at(path) as log:
+        stuck, free, other = (photo_path(path, letter * 64) for letter in "abc")
+        for photo in (stuck, free, other):
+            log.add(made_entry(sha256=photo.stem))
+        stuck.mkdir(parents=True)  # no file, so it cannot be deleted as one
+        other.mkdir()
+        free.write_bytes(b"a photo")
+        with pytest.raises(Leftovers, match="The readings are forgotten, but these files") as told:
+            log.forget("window", [stuck.stem, free.stem])
+        assert str(stuck) in str(told.value)
+        assert str(free) not in str(told.value)
+        assert not free.exists()
+        assert log.count("window") == 1
+        log.add(made_entry(1))  # the log goes on
+
+
+def test_a_command_that_cannot_delete_a_kept_photo_ends_with_a_sentence(path: Path) -> None:
+    for command in (["log", "forget", "--tank", "window", "--yes"], ["tank", "remove", "window", "--with-readings"]):
+        with made_log_at(path) as log:
+            log.add(made_entry(sha256="a" * 64))
+        photo_path(path, "a" * 64).mkdir(parents=True, exist_ok=True)
+        done = CliRunner().invoke(command_line, [*command, "--log", str(path)])
+        assert done.exit_code == 1
+        assert isinstance(done.exception, SystemExit)
+        assert "The readings are forgotten, but these files" in " ".join(done.stderr.split())
+        with Log(path) as log:
+            assert not list(log.entries())

@@ -8,6 +8,7 @@ import re
 import time
 import zipfile
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import httpx
@@ -19,7 +20,7 @@ from typer.testing import CliRunner
 from colorread.cli import app as command_line
 from colorread.log.store import Log
 from colorread.page.core import Core
-from tests.page_server import SAMPLES, client_of, form_token, make_log
+from tests.page_server import SAMPLES, TANK, client_of, form_token, make_log
 
 GOOD, LEAF = SAMPLES / "front-small.jpg", SAMPLES / "refuse-leaf.jpg"
 TANK_URL = "/tanks/window"
@@ -93,6 +94,22 @@ def test_a_discarded_reading_leaves_nothing(page: tuple[httpx.Client, Core, Path
     assert n_kept(log_path) == before
     assert client.get(place).status_code == 303
     assert not list(core.folder.rglob("photo"))
+
+
+def test_a_reading_is_not_kept_once_the_kh_is_another(page: tuple[httpx.Client, Core, Path]) -> None:
+    client, _, log_path = page
+    before = n_kept(log_path)
+    place = snap(client, (SAMPLES / "front-green.jpg").read_bytes()).headers["location"]
+    token = form_token(client.get(place).text)
+    with Log(log_path) as log:
+        log.put_tank(replace(TANK, kh_dkh=8.0))
+    refused = client.post(place, data={"csrf": token, "choice": "keep"})
+    assert refused.status_code == 409
+    assert "have changed since the photo was read; discard it and send the photo again." in refused.text
+    assert n_kept(log_path) == before
+    with Log(log_path) as log:
+        log.put_tank(TANK)
+    assert client.post(place, data={"csrf": token, "choice": "discard"}).status_code == 303
 
 
 def test_a_kept_photo_has_lost_its_place(page: tuple[httpx.Client, Core, Path], tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from typing import Any
 from calibration.profile import KnownSample, Profile, read_profile
 from colorread import __version__
 from colorread.photo.load import camera_model_of
-from colorread.profile.defaults import default_profile, has_defaults
+from colorread.profile.defaults import default_profile, defaults_folder, has_defaults
 from colorread.tank.settings import Tank
 
 DEFAULT_TANK = "unnamed"
@@ -105,6 +105,29 @@ def settings_of(tank: Tank, profile_path: Path | None) -> PhotoSettings:
         settings_id=hashlib.sha256(identity.encode("ascii")).hexdigest(),
         profile_id=profile_id,
     )
+
+
+def are_current(settings_id: str, tank: Tank) -> bool:
+    """
+    Return whether photos of a tank are read with these settings now.
+
+    Parameters
+    ----------
+    settings_id : str
+        Of `PhotoSettings`.
+    tank : Tank
+        As it is now.
+
+    Returns
+    -------
+    bool
+        Also where they are those for another phone: which one took a photo is not asked.
+    """
+    defaults = [] if tank.profile is not None else sorted(defaults_folder().glob("*.toml"))
+    try:
+        return any(settings_of(tank, path).settings_id == settings_id for path in (None, *defaults))
+    except (OSError, ValueError):  # the profile is lost
+        return False
 
 
 def stated_of(tank: Tank) -> dict[str, Any]:

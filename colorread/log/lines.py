@@ -122,12 +122,9 @@ def import_lines(log: Log, lines: Iterable[bytes]) -> Imported:
         known = {tank.name: tank for tank in log.tanks()}
         for item in _parsed(lines):
             if isinstance(item, LogEntry):
-                there = log.entry(item.tank, item.sha256)
-                if there is None or there.scored_at < item.scored_at:
-                    log.add(item)
-                    n_readings += 1
-                else:
-                    n_kept += 1
+                is_new = log.add_later(item)
+                n_readings += is_new
+                n_kept += not is_new
             elif item.name not in known:
                 log.add_tank(item)
                 n_tanks += 1

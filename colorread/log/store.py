@@ -12,15 +12,14 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-import platformdirs
-
 from colorread.log.database import LogError, LogFailure, open_database, telling, transaction
+from colorread.log.paths import default_log_path, photo_path, undecided_path
 from colorread.reading import Reading
 from colorread.reading_json import reading_from_dict, reading_to_json
 from colorread.tank.settings import Tank
 from colorread.tank.settings_json import tank_from_dict, tank_to_dict
 
-__all__ = ["Log", "LogEntry", "LogError", "LogFailure", "default_log_path"]
+__all__ = ["Leftovers", "Log", "LogEntry", "LogError", "LogFailure", "default_log_path"]
 
 _COLUMNS = "sha256, tank, result, scored_at, software, settings_id, profile_id"
 
@@ -64,36 +63,8 @@ class LogEntry:
             raise ValueError("The time at which a photo was read must have an offset.")
 
 
-def default_log_path() -> Path:
-    """
-    Return where the log is kept if nobody says otherwise.
-
-    Returns
-    -------
-    Path
-        What the environment variable COLORREAD_LOG says, else a file in the user's data folder.
-    """
-    stated = os.environ.get("COLORREAD_LOG")
-    return Path(stated) if stated else platformdirs.user_data_path("colorread", appauthor=False) / "log.sqlite"
-
-
-def photo_path(log_path: Path, sha256: str) -> Path:
-    """
-    Return where the photo of a reading is kept, if its keeper wants it kept.
-
-    Parameters
-    ----------
-    log_path : Path
-        The log.
-    sha256 : str
-        Of the photo as it came.
-
-    Returns
-    -------
-    Path
-        In a folder beside the log, under a name of our own.
-    """
-    return log_path.with_name(f"{log_path.stem}-photos") / f"{sha256}.jpg"
+class Leftovers(LogFailure):
+    """What belongs to readings that are forgotten could not be deleted; one sentence."""
 
 
 class Log:
@@ -110,7 +81,8 @@ class Log:
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
         self.path = Path(path)
-        self._forgotten: list[str] = []
+        self._forgotten: list[tuple[str, str]] = []  # tanks and hashes
+        self._emptied: list[str] = []  # tanks
         with telling(self.path):
             self._connection = open_database(self.path)
 
@@ -134,12 +106,38 @@ class Log:
                 yield
                 return
             self._forgotten.clear()
+            self._emptied.clear()
             with transaction(self._connection):
                 yield
-            # Only now is it sure that the readings are gone.
-            for sha256 in self._forgotten:
-                if not self._connection.execute("SELECT 1 FROM reading WHERE sha256 = ?", (sha256,)).fetchone():
-                    photo_path(self.path, sha256).unlink(missing_ok=True)
+            if self._forgotten or self._emptied:  # only now is it sure that the readings are gone
+                self._clear_up()
+
+    def _clear_up(self) -> None:
+        """Delete what belongs to readings that are gone: kept photos, and readings of theirs that wait."""
+        left = []
+        for sha256 in {sha256 for _, sha256 in self._forgotten}:
+            if not self._connection.execute("SELECT 1 FROM reading WHERE sha256 = ?", (sha256,)).fetchone():
+                path = photo_path(self.path, sha256)
+                try:
+                    path.unlink(missing_ok=True)
+                except OSError:
+                    left.append(str(path))
+        undecided = undecided_path(self.path)
+        try:
+            if undecided.exists():
+                with Log(undecided) as waiting, waiting.transaction():
+                    for tank, sha256 in self._forgotten:
+                        waiting.forget(tank, [sha256])
+                    for tank in self._emptied:
+                        if waiting._has_tank(tank):
+                            waiting.remove_tank(tank, with_readings=True)
+        except LogFailure:
+            left.append(str(undecided))
+        if left:
+            raise Leftovers(
+                f"The readings are forgotten, but these files that belong to them could not be deleted: "
+                f"{', '.join(sorted(left))}."
+            )
 
     def tanks(self) -> tuple[Tank, ...]:
         """Return all tanks by name."""
@@ -182,7 +180,7 @@ class Log:
             self._connection.execute("DELETE FROM tank WHERE name = ?", (name,))
 
     def add(self, entry: LogEntry) -> None:
-        """Keep a reading; an earlier one of the same photo and tank is replaced."""
+        """Keep a reading; another one of the same photo and tank is replaced."""
         taken_at = entry.reading.taken_at
         wall_clock = None if taken_at is None else taken_at.replace(tzinfo=None).isoformat(timespec="microseconds")
         row = (
@@ -202,11 +200,14 @@ class Log:
                 raise self._unknown(entry.tank)
             self._connection.execute("INSERT OR REPLACE INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
 
-    def known(self, tank: str, sha256: str, settings_id: str) -> bool:
-        """Return whether a photo has been read under these settings."""
-        query = "SELECT 1 FROM reading WHERE tank = ? AND sha256 = ? AND settings_id = ?"
-        with telling(self.path):
-            return self._connection.execute(query, (tank, sha256, settings_id)).fetchone() is not None
+    def add_later(self, entry: LogEntry) -> bool:
+        """Keep a reading unless there is one of the same photo and tank that was not made before it; say which."""
+        with self.transaction():
+            there = self.entry(entry.tank, entry.sha256)
+            is_later = there is None or there.scored_at < entry.scored_at
+            if is_later:
+                self.add(entry)
+        return is_later
 
     def count(self, tank: str) -> int:
         """Return how many readings a tank has, refused photos included."""
@@ -239,19 +240,24 @@ class Log:
         return None if row is None else row[0]
 
     def forget(self, tank: str, sha256s: Iterable[str]) -> int:
-        """Delete readings of a tank by the hashes of their photos, and kept photos; return how many there were."""
+        """
+        Delete readings of a tank by the hashes of their photos; return how many there were.
+
+        Photos that were kept go with them, and so do readings of the same photos that wait to be kept.
+        """
         query = "DELETE FROM reading WHERE tank = ? AND sha256 = ? RETURNING sha256"
         with self.transaction():
             gone = [row[0] for sha256 in sha256s for row in self._connection.execute(query, (tank, sha256)).fetchall()]
-            self._forgotten += gone
+            self._forgotten += [(tank, sha256) for sha256 in gone]
         return len(gone)
 
     def forget_all(self, tank: str) -> int:
-        """Delete all readings of a tank, and kept photos; return how many there were."""
+        """Delete all readings of a tank, with photos that were kept and all that wait; return how many there were."""
         query = "DELETE FROM reading WHERE tank = ? RETURNING sha256"
         with self.transaction():
             gone = [row[0] for row in self._connection.execute(query, (tank,)).fetchall()]
-            self._forgotten += gone
+            self._forgotten += [(tank, sha256) for sha256 in gone]
+            self._emptied.append(tank)
         return len(gone)
 
     def _has_tank(self, name: str) -> bool:

@@ -16,7 +16,7 @@ from fastapi.responses import FileResponse, JSONResponse, PlainTextResponse, Res
 from starlette.exceptions import HTTPException as AnyHTTPException
 
 from colorread import __version__
-from colorread.log.store import LogError, LogFailure
+from colorread.log.store import Leftovers, LogError, LogFailure
 from colorread.page import api, pages, pages_calibrate, pages_several, pages_tank, tasks
 from colorread.page.core import Core, UploadProblem
 from colorread.page.guard import Guard
@@ -127,6 +127,8 @@ def _add_error_handlers(app: FastAPI) -> None:
 
     @app.exception_handler(LogError)
     async def log_error(request: Request, error: LogError) -> Response:
+        if isinstance(error, Leftovers):
+            return _problem(request, 500, str(error), "Delete them by hand.")
         if not isinstance(error, LogFailure):
             return _problem(request, 404, str(error))
         status = 507 if "disk is full" in str(error) else 503

@@ -8,6 +8,8 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
+from colorread.batch.photo_settings import are_current
+from colorread.log.paths import undecided_path
 from colorread.log.store import Log, LogEntry
 from colorread.page.kept_photo import keep_photo
 from colorread.page.uploads import Upload
@@ -15,6 +17,10 @@ from colorread.tank.settings import Tank
 
 _DRAFTS_MAX = 100  # of a tank; beyond that the oldest go
 _ORIGINALS_MAX = 40  # photos that wait on the disk to be kept or not
+
+
+class OutOfDate(ValueError):  # noqa: N818 - says what is wrong with a reading, not with the program
+    """A reading that waits was made with other settings than there are now; one sentence."""
 
 
 class Drafts:
@@ -29,7 +35,7 @@ class Drafts:
 
     def __init__(self, log_path: Path) -> None:
         self._log_path = log_path
-        self.path = log_path.with_name(f"{log_path.stem}-undecided{log_path.suffix}")
+        self.path = undecided_path(log_path)
         self._originals: dict[tuple[str, str], Upload] = {}
         self._lock = threading.Lock()
 
@@ -67,7 +73,7 @@ class Drafts:
 
     def keep(self, tank: str, sha256: str, *, with_photo: bool) -> LogEntry | None:
         """
-        Put a reading into the log.
+        Put a reading into the log, unless one of the same photo that was made later is there.
 
         Parameters
         ----------
@@ -80,13 +86,25 @@ class Drafts:
         -------
         LogEntry or None
             None where it waits no more.
+
+        Raises
+        ------
+        OutOfDate
+            If it was read with other settings than those of the tank now.
+        LogError
+            If the tank is gone.
         """
         entry = self.entry(tank, sha256)
         if entry is None:
             return None
         original = self._originals.get((tank, sha256))
         with Log(self._log_path) as log, log.transaction():  # both or none, and nobody removes the tank in between
-            log.add(entry)
+            if not are_current(entry.settings_id, log.tank(tank)):
+                raise OutOfDate(
+                    f"This reading is not kept, for the settings or the profile of {tank}, or this program, have "
+                    "changed since the photo was read; discard it and send the photo again."
+                )
+            log.add_later(entry)
             if with_photo and original is not None:
                 keep_photo(original.path, self._log_path, sha256)
         self.discard(tank, sha256)

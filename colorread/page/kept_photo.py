@@ -8,7 +8,7 @@ from pathlib import Path
 from PIL import ExifTags, Image
 
 from calibration.whole_file import write_whole
-from colorread.log.store import photo_path
+from colorread.log.paths import photo_path
 from colorread.photo.file import open_file, open_image, refusing_broken_files
 
 _QUALITY = 92

@@ -11,8 +11,10 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, RedirectResponse, Response
 
-from colorread.log.store import Log, LogEntry, photo_path
+from colorread.log.paths import photo_path
+from colorread.log.store import Log, LogEntry
 from colorread.page.core import core_of, require_own_form, units_shown
+from colorread.page.drafts import OutOfDate
 from colorread.page.render import page
 from colorread.page.shown import age_words, last_read, view_reading
 from colorread.page.uploads import receive_form, save_photos, text_of
@@ -138,7 +140,10 @@ async def decide(request: Request, name: str, sha256: str) -> Response:
         require_own_form(request, text_of(form, "csrf"))
         choice, with_photo = text_of(form, "choice"), text_of(form, "photo") == "keep"
     if choice == "keep":
-        await run_in_threadpool(core.drafts.keep, name, sha256, with_photo=with_photo)
+        try:
+            await run_in_threadpool(core.drafts.keep, name, sha256, with_photo=with_photo)
+        except OutOfDate as error:
+            raise HTTPException(409, str(error)) from None
     elif choice == "discard":
         await run_in_threadpool(core.drafts.discard, name, sha256)
     else:

@@ -10,13 +10,13 @@ from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
-from colorread.log.store import Log
+from colorread.log.store import Log, LogError
 from colorread.page.core import UNITS_COOKIE, core_of, require_own_form, units_shown
 from colorread.page.pages import see, tank_url
 from colorread.page.profiles import profile_choices
 from colorread.page.render import page
-from colorread.page.shown_units import KH_UNITS, TEMPERATURE_UNITS, units_of
-from colorread.page.tank_form import LIGHTS, SOURCES, tank_of, texts_of
+from colorread.page.shown_units import KH_UNITS, TEMPERATURE_UNITS, Units, units_of
+from colorread.page.tank_form import FIELD_NAMES, LIGHTS, SOURCES, SentForm, tank_of, texts_of
 from colorread.page.uploads import receive_form, text_of
 from colorread.tank.settings import Tank
 
@@ -27,18 +27,18 @@ _YEAR_S = 365 * 24 * 3600
 @router.get("/new-tank")
 def new_tank(request: Request) -> Response:
     """Show the form for a new tank."""
-    return _form_page(request, None, texts_of(Tank(name="new"), units_shown(request)))
+    return _form_page(request, None, _untouched(Tank(name="new"), units_shown(request)))
 
 
 @router.post("/new-tank")
 async def add_tank(request: Request) -> Response:
     """Add a tank."""
-    typed = await _typed(request)
+    name, sent = await _sent(request)
     try:
-        tank = tank_of(Tank(name=typed["name"]), typed, units_shown(request))
+        tank = tank_of(Tank(name=name), sent)
         await run_in_threadpool(_add, core_of(request).log_path, tank)
     except ValueError as error:
-        return _form_page(request, None, typed, str(error))
+        return _form_page(request, None, sent, name=name, wrong=str(error))
     return see(tank_url(tank.name))
 
 
@@ -46,21 +46,21 @@ async def add_tank(request: Request) -> Response:
 def settings(request: Request, name: str) -> Response:
     """Show the settings of a tank."""
     tank = core_of(request).tank(name)
-    return _form_page(request, tank, texts_of(tank, units_shown(request)))
+    return _form_page(request, tank, _untouched(tank, units_shown(request)))
 
 
 @router.post("/tanks/{name}/settings")
 async def change_tank(request: Request, name: str) -> Response:
     """Change the settings of a tank."""
     core = core_of(request)
-    typed = await _typed(request)
-    tank = await run_in_threadpool(core.tank, name)
+    _, sent = await _sent(request)
     try:
-        _require_known_profile(core.log_path, tank, typed["profile"])
-        changed = tank_of(tank, typed, units_shown(request))
+        await run_in_threadpool(_change, core.log_path, name, sent)
+    except LogError:  # nothing is wrong with what was typed
+        raise
     except ValueError as error:
-        return _form_page(request, tank, typed, str(error))
-    await run_in_threadpool(_put, core.log_path, changed)
+        tank = await run_in_threadpool(core.tank, name)
+        return _form_page(request, tank, sent, wrong=str(error))
     return see(tank_url(name))
 
 
@@ -118,23 +118,36 @@ def _pdf(path: Path) -> Response:
     return Response(path.read_bytes(), media_type="application/pdf", headers=headers)
 
 
-async def _typed(request: Request) -> dict[str, str]:
+def _untouched(tank: Tank, units: Units) -> SentForm:
+    texts = texts_of(tank, units)
+    return SentForm(shown=texts, typed=texts, units=units)
+
+
+async def _sent(request: Request) -> tuple[str, SentForm]:
+    """Receive the name of a tank, and its settings with what the form showed of them."""
     async with receive_form(request) as form:
         require_own_form(request, text_of(form, "csrf"))
-        return {name: text_of(form, name) for name in ("name", *texts_of(Tank(name="new"), units_shown(request)))}
+        return text_of(form, "name"), SentForm(
+            shown={name: text_of(form, f"shown-{name}") for name in FIELD_NAMES},
+            typed={name: text_of(form, name) for name in FIELD_NAMES},
+            units=units_of(text_of(form, "units")),
+        )
 
 
-def _form_page(request: Request, tank: Tank | None, texts: dict[str, str], wrong: str = "") -> Response:
+def _form_page(request: Request, tank: Tank | None, sent: SentForm, *, name: str = "", wrong: str = "") -> Response:
     return page(
         request,
         "settings.html",
         status=422 if wrong else 200,
         tank=tank,
-        texts={"name": "", **texts},
+        name=name,
+        shown=sent.shown,
+        texts=sent.typed,
+        units=sent.units,
         wrong=wrong,
         lights=LIGHTS,
         sources=SOURCES,
-        profiles=profile_choices(core_of(request).log_path, None if tank is None else tank.profile),
+        profiles=profile_choices(core_of(request).log_path, sent.shown["profile"]),
     )
 
 
@@ -143,12 +156,11 @@ def _add(log_path: Path, tank: Tank) -> None:
         log.add_tank(tank)
 
 
-def _put(log_path: Path, tank: Tank) -> None:
-    with Log(log_path) as log:
-        log.put_tank(tank)
-
-
-def _require_known_profile(log_path: Path, tank: Tank, profile: str) -> None:
-    """Let a form name only profiles that this page made, or that the tank has already, never any other file."""
-    if profile and profile not in dict(profile_choices(log_path, tank.profile)):
-        raise ValueError("Choose one of the profiles in the list.")
+def _change(log_path: Path, name: str, sent: SentForm) -> None:
+    with Log(log_path) as log, log.transaction():  # nobody else changes the tank in between
+        tank = log.tank(name)
+        changed = tank_of(tank, sent)
+        # A form may name only profiles that this page made, or that the tank has already, never any other file.
+        if changed.profile and changed.profile not in dict(profile_choices(log_path, tank.profile)):
+            raise ValueError("Choose one of the profiles in the list.")
+        log.put_tank(changed)

@@ -28,7 +28,7 @@ def page(request: Request, template: str, *, status: int = 200, **values: Any) -
     status : int, default 200
         Of the answer.
     **values : object
-        For the template.
+        For the template; `units` only where they are others than the browser shows.
 
     Returns
     -------
@@ -40,11 +40,10 @@ def page(request: Request, template: str, *, status: int = 200, **values: Any) -
         _environment()
         .get_template(template)
         .render(
-            units=units_shown(request),
+            {"units": units_shown(request)} | values,
             csrf=core_of(request).access.form_token(session),
             version=__version__,
             path=request.url.path,
-            **values,
         )
     )
     return HTMLResponse(text, status)

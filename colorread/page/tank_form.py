@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any, get_args
 
 from colorread.page.shown_units import Unit, Units
@@ -19,6 +20,7 @@ SOURCES = {
 }
 assert set(SOURCES) - {""} == set(get_args(SourceKind))
 _PLAIN = ("lights", "gas", "source", "source_started", "plants", "fluid_renewed", "light", "profile")
+_SOURCE = {"source", "source_amount", "source_started"}
 _NAMES = {
     "volume": "The volume",
     "kh": "The KH of the fluid",
@@ -27,6 +29,24 @@ _NAMES = {
     "source_amount": "The amount of the gas source",
     "fish_mark": "The fish mark",
 }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SentForm:
+    """
+    What comes back of a form, perhaps long after it was shown.
+
+    Parameters
+    ----------
+    shown, typed : mapping of str to str
+        Every field as it was shown and as it is now, named as in `texts_of`.
+    units : Units
+        In which numbers were shown.
+    """
+
+    shown: Mapping[str, str]
+    typed: Mapping[str, str]
+    units: Units
 
 
 def texts_of(tank: Tank, units: Units) -> dict[str, str]:
@@ -69,18 +89,19 @@ def texts_of(tank: Tank, units: Units) -> dict[str, str]:
     }
 
 
-def tank_of(tank: Tank, typed: Mapping[str, str], units: Units) -> Tank:
+FIELD_NAMES = tuple(texts_of(Tank(name="new"), Units()))
+
+
+def tank_of(tank: Tank, sent: SentForm) -> Tank:
     """
-    Return a tank with what was typed; a field that was left as it was changes nothing, not by rounding either.
+    Return a tank with what was typed; a field that was left as it was shown changes nothing, not by rounding either.
 
     Parameters
     ----------
     tank : Tank
-        As it was when the form was shown.
-    typed : mapping of str to str
-        Named as in `texts_of`.
-    units : Units
-        In which numbers were typed.
+        As it is now, perhaps no more as it was when the form was shown.
+    sent : SentForm
+        The form.
 
     Returns
     -------
@@ -92,8 +113,8 @@ def tank_of(tank: Tank, typed: Mapping[str, str], units: Units) -> Tank:
     ValueError
         If a field cannot be so; one sentence.
     """
-    before = texts_of(tank, units)
-    changed = {name: text for name, text in typed.items() if name in before and text != before[name]}
+    typed, units = sent.typed, sent.units
+    changed = {name: typed[name] for name in FIELD_NAMES if typed[name] != sent.shown[name]}
     cleared = {name for name, text in changed.items() if not text and name != "sensitive"}
     given: dict[str, Any] = {name: changed[name] for name in _PLAIN if changed.get(name)}
     own: dict[str, Callable[[float], float]] = {
@@ -106,13 +127,16 @@ def tank_of(tank: Tank, typed: Mapping[str, str], units: Units) -> Tank:
             given[name] = own.get(name, float)(number_of(words, changed[name]))
     if "sensitive" in changed:
         given["sensitive"] = changed["sensitive"] == "yes"
-    if "source" in given:  # another kind starts without amount and day, so those that stayed are typed anew
-        given |= {name: typed[name] for name in ("source_started",) if typed.get(name)}
-        if typed.get("source_amount"):
-            given["source_amount"] = number_of(_NAMES["source_amount"], typed["source_amount"])
-    if "source" in cleared or (not typed.get("source") and tank.source is None):
+    if not typed["source"]:
         given.pop("source_amount", None)
         given.pop("source_started", None)
+    elif _SOURCE & set(changed) and (tank.source is None or tank.source.kind != typed["source"]):
+        # Another kind starts without amount and day, so those that stayed are typed anew.
+        given["source"] = typed["source"]
+        if typed["source_started"]:
+            given["source_started"] = typed["source_started"]
+        if typed["source_amount"]:
+            given["source_amount"] = number_of(_NAMES["source_amount"], typed["source_amount"])
     return changed_tank(tank, given, cleared)
 
 

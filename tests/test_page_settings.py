@@ -1,0 +1,147 @@
+"""The form of a tank's settings: it changes what was typed, and nothing else that has changed meanwhile."""
+
+from __future__ import annotations
+
+import html
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import httpx
+import pytest
+
+from colorread.log.store import Log
+from colorread.tank.settings import GasSource, Tank
+from tests.page_server import TANK, client_of, form_token, make_log
+
+SETTINGS_URL = "/tanks/window/settings"
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[httpx.Client, Path]]:
+    log_path = make_log(tmp_path_factory.mktemp("settings"))
+    with client_of(log_path) as (client, _):
+        yield client, log_path
+
+
+@pytest.fixture
+def client(server: tuple[httpx.Client, Path]) -> httpx.Client:
+    """A browser that shows the units of the project."""
+    choose_units(server[0], "c", "dkh")
+    return server[0]
+
+
+@pytest.fixture
+def log(server: tuple[httpx.Client, Path]) -> Iterator[Log]:
+    with Log(server[1]) as log:
+        yield log
+
+
+def choose_units(client: httpx.Client, temperature: str, kh: str) -> None:
+    token = form_token(client.get("/units").text)
+    client.post("/units", data={"csrf": token, "temperature": temperature, "kh": kh})
+
+
+def fields_of(text: str) -> dict[str, str]:
+    """Return what a browser would send of the form of a page."""
+    form = text[text.index("<form") : text.index("</form>")]
+    inputs = re.findall(r'<input type="(?:text|date|hidden)"[^>]* name="([^"]+)" value="([^"]*)"', form)
+    boxes = re.findall(r'<input type="checkbox" name="([^"]+)" value="([^"]*)" checked', form)
+    chosen = [
+        (name, re.search(r'value="([^"]*)" selected', options))
+        for name, options in re.findall(r'<select[^>]* name="([^"]+)">(.*?)</select>', form, re.DOTALL)
+    ]
+    return {name: html.unescape(value) for name, value in inputs + boxes} | {
+        name: html.unescape(value.group(1)) for name, value in chosen if value
+    }
+
+
+def test_a_form_that_was_open_for_long_changes_only_what_was_typed(client: httpx.Client, log: Log) -> None:
+    log.put_tank(replace(TANK, kh_dkh=4.0, sensitive=True))
+    fields = fields_of(client.get(SETTINGS_URL).text)
+    newer = replace(TANK, kh_dkh=4.2, temperature_c=24.0, sensitive=False, light="daylight", volume_l=54.0)
+    log.put_tank(newer)
+    assert client.post(SETTINGS_URL, data={**fields, "lights": "09:00-17:00"}).status_code == 303
+    changed = log.tank("window")
+    assert str(changed.lights) == "09:00-17:00"
+    assert replace(changed, lights=newer.lights) == newer
+
+
+@pytest.mark.parametrize("stated", [1.0 + 0.25 * step for step in range(12)])
+def test_numbers_are_in_the_units_that_the_form_shows(client: httpx.Client, log: Log, stated: float) -> None:
+    log.put_tank(replace(TANK, kh_dkh=stated, temperature_c=25.0))
+    choose_units(client, "f", "meq")
+    fields = fields_of(client.get(SETTINGS_URL).text)
+    choose_units(client, "c", "dkh")
+    assert client.post(SETTINGS_URL, data=fields).status_code == 303
+    assert log.tank("window") == replace(TANK, kh_dkh=stated, temperature_c=25.0)
+    client.post(SETTINGS_URL, data={**fields, "kh": "2", "temperature": "68"})
+    # 1 dKH is 10 mg/L CaO, whose molar mass is 56.077 g/mol: 2 meq/L are 5.608 dKH.
+    assert log.tank("window").kh_dkh == pytest.approx(5.608, abs=0.001)
+    assert log.tank("window").temperature_c == pytest.approx(20.0)
+
+
+def test_a_form_with_a_mistake_comes_back_as_it_was_and_saves_the_same(client: httpx.Client, log: Log) -> None:
+    log.put_tank(replace(TANK, kh_dkh=4.0))
+    choose_units(client, "f", "meq")
+    fields = fields_of(client.get(SETTINGS_URL).text)
+    choose_units(client, "c", "dkh")
+    log.put_tank(replace(TANK, kh_dkh=4.2))
+    answer = client.post(SETTINGS_URL, data={**fields, "volume": "much"})
+    assert answer.status_code == 422
+    assert "The volume must be a number, not &#39;much&#39;." in answer.text
+    assert "KH of the fluid in the vial, meq/L" in answer.text
+    again = fields_of(answer.text)
+    assert again == {**fields, "volume": "much"}
+    assert client.post(SETTINGS_URL, data={**again, "volume": "54"}).status_code == 303
+    assert log.tank("window") == replace(TANK, kh_dkh=4.2, volume_l=54.0)
+
+
+def test_what_is_not_stated_stays_so_until_it_is_typed(client: httpx.Client, log: Log) -> None:
+    log.put_tank(TANK)
+    fields = fields_of(client.get(SETTINGS_URL).text)
+    assert (fields["kh"], fields["temperature"]) == ("", "")
+    client.post(SETTINGS_URL, data={**fields, "tank_kh": "6"})
+    assert log.tank("window") == replace(TANK, tank_kh_dkh=6.0)
+    client.post(SETTINGS_URL, data={**fields, "kh": "4"})
+    assert log.tank("window") == replace(TANK, tank_kh_dkh=6.0, kh_dkh=4.0)
+    client.post(SETTINGS_URL, data={**fields_of(client.get(SETTINGS_URL).text), "kh": ""})
+    assert log.tank("window").kh_dkh is None
+
+
+def test_a_gas_source_that_was_changed_meanwhile_is_not_mixed_with_the_one_shown(
+    client: httpx.Client, log: Log
+) -> None:
+    sugar = GasSource(kind="fermentation", amount_g=200.0, started=date(2025, 6, 1))
+    log.put_tank(replace(TANK, source=sugar))
+    fields = fields_of(client.get(SETTINGS_URL).text)
+    cylinder = replace(TANK, source=GasSource(kind="cylinder", amount_g=425.0))
+    log.put_tank(cylinder)
+    client.post(SETTINGS_URL, data={**fields, "volume": "60"})
+    assert log.tank("window") == cylinder
+    client.post(SETTINGS_URL, data={**fields, "source_started": "2025-06-08"})
+    assert log.tank("window").source == replace(sugar, started=date(2025, 6, 8))
+    client.post(SETTINGS_URL, data={**fields, "source": ""})
+    assert log.tank("window").source is None
+
+
+def test_a_new_tank_is_made_of_what_was_typed(client: httpx.Client, log: Log) -> None:
+    fields = fields_of(client.get("/new-tank").text)
+    typed = {"name": "Desk 2", "kh": "4,5", "lights": "10:00-18:00", "source": "cylinder", "source_amount": "425"}
+    wrong = client.post("/new-tank", data={**fields, **typed, "name": "?"})
+    assert wrong.status_code == 422
+    assert fields_of(wrong.text) == {**fields, **typed, "name": "?"}
+    assert client.post("/new-tank", data={**fields, **typed}).status_code == 303
+    source = GasSource(kind="cylinder", amount_g=425.0)
+    assert log.tank("Desk 2") == Tank(name="Desk 2", kh_dkh=4.5, lights=TANK.lights, source=source)
+
+
+def test_no_other_file_can_be_named_as_profile(client: httpx.Client, log: Log) -> None:
+    log.put_tank(TANK)
+    fields = fields_of(client.get(SETTINGS_URL).text)
+    answer = client.post(SETTINGS_URL, data={**fields, "profile": "/etc/passwd"})
+    assert answer.status_code == 422
+    assert "Choose one of the profiles in the list." in answer.text
+    assert log.tank("window") == TANK
