@@ -22,6 +22,7 @@ from colorread.errors import Refusal
 from colorread.photo.load import Photo
 from colorread.pipeline import Seen, measure_photo, require_clear_fluid
 from colorread.profile.known_photo import KnownPhoto
+from colorread.profile.words import known_words
 from colorread.signal import FluidSignal
 
 _USUAL_RANGE = (5.5, 8.5)  # pH range in which a calibration photo is looked at for plausibility
@@ -164,6 +165,7 @@ def _profile_of(samples: Sequence[KnownSample], light: str, base: Profile | None
     earlier = () if base is None else base.samples
     seen = {sample.sha256 for sample in earlier}
     fresh = [sample for sample in samples if sample.sha256 not in seen]
+    _require_same_as_before(samples, earlier)
     if not fresh:
         raise CalibrationError("All these photos are in the profile already.")
     fluids = [sample.sha256 for sample in fresh if sample.evidence.state not in PRINTED_STATES]
@@ -176,6 +178,23 @@ def _profile_of(samples: Sequence[KnownSample], light: str, base: Profile | None
         light=light if base is None else _common_light(light, base.light),
         made_at=datetime.now(UTC).isoformat(timespec="seconds"),
     )
+
+
+def _require_same_as_before(samples: Sequence[KnownSample], earlier: Sequence[KnownSample]) -> None:
+    """Refuse a photo of which something else is known than the profile holds: which of both is right?"""
+    for sample in samples:
+        before = [other for other in earlier if other.sha256 == sample.sha256]
+        now = [other for other in samples if other.sha256 == sample.sha256]
+        if before and set(map(_known_of, before)) != set(map(_known_of, now)):
+            raise CalibrationError(
+                f"{sample.photo} is in the profile already as {known_words(before[0].evidence)}; to change that, make "
+                "the profile anew."
+            )
+
+
+def _known_of(sample: KnownSample) -> tuple[State, float, float]:
+    evidence = sample.evidence
+    return evidence.state, round(evidence.ph, 4), round(evidence.pka, 4)  # as exact as a profile holds them
 
 
 def _common_light(light: str, earlier: str) -> str:
