@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+import os
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
@@ -67,6 +68,35 @@ def require_new(path: Path, force: bool) -> None:
     """
     if path.exists() and not force:
         fail(f"{path} exists already; choose another name or add --force to replace it.")
+
+
+def require_outputs(outputs: Sequence[Path], force: bool, used: Mapping[str, Path]) -> None:
+    """
+    Fail where files to write are one and the same, are ones that the command uses, or may not be replaced.
+
+    Parameters
+    ----------
+    outputs : sequence of Path
+        The files to write.
+    force : bool
+        Whether files that exist may be replaced.
+    used : mapping of str to Path
+        Files that the command uses, such as the log, by what they are.
+    """
+    for i, path in enumerate(outputs):
+        for what, other in used.items():
+            if _is_same(path, other):
+                fail(f"{path} is the {what} itself; name another file to write.")
+        if any(_is_same(path, other) for other in outputs[:i]):
+            fail(f"{path} is to be written twice; name another file for one of both.")
+        require_new(path, force)
+
+
+def _is_same(path: Path, other: Path) -> bool:
+    """Whether two names lead to one file, there or not; some file systems take letters of either case for the same."""
+    return os.path.realpath(path) == os.path.realpath(other) or (
+        path.exists() and other.exists() and path.samefile(other)
+    )
 
 
 @contextmanager

@@ -181,7 +181,7 @@ def _profile_of(samples: Sequence[KnownSample], light: str, base: Profile | None
 
 
 def _require_same_as_before(samples: Sequence[KnownSample], earlier: Sequence[KnownSample]) -> None:
-    """Refuse a photo of which something else is known than the profile holds: which of both is right?"""
+    """Refuse a photo of which something else is known than the profile holds."""
     for sample in samples:
         before = [other for other in earlier if other.sha256 == sample.sha256]
         now = [other for other in samples if other.sha256 == sample.sha256]
