@@ -181,6 +181,15 @@ def test_summary_for_several_photos_only(pipeline: FakePipeline) -> None:
 
 
 @pytest.mark.usefixtures("pipeline")
+def test_scale_shows_the_marks_of_the_tank(tmp_path: Path) -> None:
+    log = str(tmp_path / "log.sqlite")
+    assert run("tank", "add", "window", "--plants", "10-20", "--log", log).exit_code == 0
+    for arguments, numbers in (((), ["0", "15", "30", "60"]), (("--tank", "window"), ["0", "10", "20", "60"])):
+        lines = run("read", "a.jpg", "--log", log, *arguments).stdout.splitlines()
+        assert lines[next(i for i, line in enumerate(lines) if "●" in line) + 1].split() == numbers
+
+
+@pytest.mark.usefixtures("pipeline")
 def test_evidence_is_written_and_named(tmp_path: Path) -> None:
     result = run("read", "a.jpg", "--evidence", str(tmp_path / "e"))
     assert (tmp_path / "e" / "a-evidence.jpg").is_file()

@@ -103,7 +103,7 @@ def read(
         profile = Path(owner.profile)
     given = None if profile is None or no_profile else load_profile(profile)
     results = _read_all(photos, options, given, evidence, by_phone=given is None and not no_profile)
-    readings = _print_json(results) if as_json else _print_text(results)
+    readings = _print_json(results) if as_json else _print_text(results, owner)
     if any(reading.status == "refused" for reading in readings):
         raise typer.Exit(EXIT_REFUSED)
 
@@ -191,15 +191,17 @@ def _print_json(results: Iterator[tuple[Reading, Path | None]]) -> list[Reading]
     return readings
 
 
-def _print_text(results: Iterator[tuple[Reading, Path | None]]) -> list[Reading]:
+def _print_text(results: Iterator[tuple[Reading, Path | None]], owner: Tank | None) -> list[Reading]:
     from rich.console import Console
 
     from colorread.terminal import print_cautions, print_reading, print_summary
+    from colorread.verdict import USUAL_MARKS
 
     console = Console(highlight=False)
+    marks = USUAL_MARKS if owner is None else owner.judged_by
     readings = []
     for reading, picture in results:
-        print_reading(console, reading, picture)
+        print_reading(console, reading, picture, marks=marks)
         readings.append(reading)
     if len(readings) > 1:
         print_summary(console, readings)
