@@ -14,6 +14,7 @@ from colorread.cli.options import (
     fail,
     number,
     require_new,
+    require_outputs,
     writing,
 )
 from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
@@ -202,15 +203,16 @@ def profile(
     from colorread.profile.words import profile_lines
 
     found = load_profile(file)
+    if picture is not None:
+        require_outputs([picture], force, {"profile": file})
     if default is not None:
         _set_default(file, default)
-        return
-    for line in profile_lines(found):
-        typer.echo(line)
+    else:
+        for line in profile_lines(found):
+            typer.echo(line)
     if picture is not None:
         from colorread.profile.picture import write_profile_picture
 
-        require_new(picture, force)
         try:
             with writing(picture):
                 write_profile_picture(found, picture)
