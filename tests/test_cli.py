@@ -8,7 +8,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from typer.testing import CliRunner
@@ -16,7 +16,8 @@ from typer.testing import CliRunner
 import colorread
 import colorread.cli
 import colorread.pipeline
-from colorread.reading import Reading, Trace
+from colorread.cli.options import LightClass
+from colorread.reading import LightName, Reading, Trace
 from tests.fabricated import made_reading, made_refusal, made_trace
 
 HEAVY = ("numpy", "cv2", "skimage", "scipy", "PIL", "reportlab", "rich")
@@ -172,6 +173,10 @@ def test_reader_takes_the_same_range_as_the_command(
         with pytest.raises(ValueError, match="between"):
             colorread.read_photo("no-such-photo.jpg", **{option: value})
         assert run("read", "no-such-photo.jpg", flag, str(value)).exit_code == 2
+
+
+def test_lamps_are_those_of_the_reader() -> None:
+    assert tuple(LightClass) == get_args(LightName)
 
 
 def test_summary_for_several_photos_only(pipeline: FakePipeline) -> None:

@@ -13,11 +13,10 @@ from typing import Any, NoReturn
 import typer
 
 EXIT_FAILED, EXIT_USAGE, EXIT_REFUSED = 1, 2, 3
-# The same as in the interpretation, which is too heavy to load before the options are checked.
 
 
 class LightClass(StrEnum):
-    """Lamps that a photo may be taken under."""
+    """Lamps that a photo may be taken under; as `colorread.reading.LightName`, which loads too much to start with."""
 
     DAYLIGHT = "daylight"
     WARM_LED = "warm-led"
