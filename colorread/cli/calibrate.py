@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,6 +12,7 @@ from colorread.cli.options import (
     LightClass,
     fail,
     number,
+    rectangle,
     require_new,
     require_outputs,
     writing,
@@ -170,7 +170,7 @@ def chart(
         fail("Give at least one photo of a chart; --how explains how to take it.")
     if region is not None and patches is None:
         fail("--region belongs to the chart of a kit, whose patches --patches names.")
-    xywh = None if region is None else _region(region)
+    xywh = rectangle("--region", region)
     from colorread.profile.make import make_chart_profile
     from colorread.profile.patch_labels import ph_of_patches
 
@@ -260,16 +260,6 @@ def load_profile(file: Path) -> Profile:
         fail(str(error))
     except OSError as error:
         fail(f"{file} could not be opened: {error.strerror or error}.")
-
-
-def _region(text: str) -> tuple[float, float, float, float]:
-    try:
-        x, y, width, height = (float(part) for part in text.split(","))
-    except ValueError:
-        x = y = width = height = math.nan
-    if not (math.isfinite(x + y + width + height) and min(width, height) > 0.0):
-        fail("--region wants left, top, width and height in pixels, such as 300,900,1400,200.")
-    return x, y, width, height
 
 
 def _explain(how: bool, lines: tuple[str, ...]) -> None:

@@ -54,6 +54,33 @@ def number(help_text: str, metavar: str, low: float = -math.inf, high: float = m
     return typer.Option(help=help_text, metavar=metavar, callback=check)
 
 
+def rectangle(option: str, text: str | None) -> tuple[float, float, float, float] | None:
+    """
+    Return a rectangle in a photo, or fail with one sentence.
+
+    Parameters
+    ----------
+    option : str
+        By which it was given.
+    text : str or None
+        ``X,Y,W,H`` [px].
+
+    Returns
+    -------
+    tuple of float, or None
+        Left, top, width, height; None where nothing was given [px].
+    """
+    if text is None:
+        return None
+    try:
+        x, y, width, height = (float(part) for part in text.split(","))
+    except ValueError:
+        fail(f"{option} wants four numbers: left, top, width and height in pixels, such as 1200,800,300,300.")
+    if not all(map(math.isfinite, (x, y, width, height))) or min(width, height) <= 0.0:
+        fail(f"{option} wants a width and a height above zero, after left and top, such as 1200,800,300,300.")
+    return x, y, width, height
+
+
 def require_new(path: Path, force: bool) -> None:
     """
     Fail where a file is there already and may not be replaced.
