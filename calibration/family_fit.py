@@ -15,15 +15,17 @@ from calibration.camera import LOAD, LOG_RATIO
 # the phone mixes the channels: it weighs most where a channel is dark.
 _DENSITY_STD = 0.007
 _LIGHT_STD = 0.012
-# Light lost or gathered alike in all channels by shadow and by the lens of the vial.
+# Light lost or gathered alike in all channels by shadow and by the lens of the vial, as density: assumptions.
 _NEUTRAL_MEAN, _NEUTRAL_STD = 0.05, 0.15
-_LOAD_MEDIAN, _LOAD_STD_LN = 0.7, 0.8  # usual dye amounts, from drops per millilitre and bore of common vials
+# Usual dye amounts, from drops per millilitre and bore of common vials: assumption.
+_LOAD_MEDIAN, _LOAD_STD_LN = 0.7, 0.8
 # The fluids of a calibration are to get the same drops of dye; then the parts of all photos differ in dye by thickness
 # and by the size of drops alone. Probability that they did, and standard deviation of the logarithm: assumptions; the
 # rendered vials are explained best by somewhat smaller deviations.
 SAME_DROPS = 0.8
 _SAME_DROPS_STD_LN = 0.3
-# The samples of one vial share lamp, glass and paper: together they count as this many independent ones.
+# The samples of one vial share lamp, glass and paper: together they count as this many independent ones at most:
+# assumption. A photo has four parts, so that each counts fully.
 _INDEPENDENT_SAMPLES = 4.0
 # Between the ratios of the family the likelihood is taken from a curve through them: a usual photo tells the ratio far
 # finer than their steps of 0.1.

@@ -12,9 +12,13 @@ from calibration.camera import RgbSpace, SignalFamily, signal_family
 from calibration.evidence import PKA_SHIFT, Evidence, weigh_members
 from calibration.family_fit import RATIO, SignalSamples, fit_family
 
-_TRUST_IN_STATED_LIGHT = 0.97
-# The end of the dye's range is "not excluded" where its likelihood comes within this factor of the best.
+_TRUST_IN_STATED_LIGHT = 0.97  # a keeper seldom names the wrong lamp: assumption
+# The end of the dye's range is "not excluded" where its likelihood comes within this factor of the best: assumption; of
+# a normal likelihood that is 2.1 standard deviations.
 _END_NOT_EXCLUDED = 0.1
+# Beyond the usual range the prior falls off as a normal distribution of this standard deviation in pH: assumption, wide
+# enough that a clear color far out still decides.
+_PRIOR_EDGE_STD = 0.35
 PH_STEP = 0.01
 
 
@@ -165,9 +169,9 @@ def quantiles(
     return tuple(float(np.interp(level, cumulative, grid)) for level in levels)
 
 
-def _ph_prior(ph: NDArray[np.float64], ph_range: tuple[float, float], edge: float = 0.35) -> NDArray[np.float64]:
+def _ph_prior(ph: NDArray[np.float64], ph_range: tuple[float, float]) -> NDArray[np.float64]:
     outside = np.maximum(ph_range[0] - ph, 0.0) + np.maximum(ph - ph_range[1], 0.0)
-    return np.exp(-0.5 * (outside / edge) ** 2)
+    return np.exp(-0.5 * (outside / _PRIOR_EDGE_STD) ** 2)
 
 
 def _std_of(grid: NDArray[np.float64], weight: NDArray[np.float64]) -> float:

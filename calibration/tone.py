@@ -15,6 +15,12 @@ _STRENGTH_RANGE = (-0.3, 0.8)
 # 14 to 20 % of offset print.
 _DOT_GAIN_PRIOR = (0.13, 0.035)
 _BLACK_PRIOR = (0.05, 0.4)  # reflectance of solid black over paper 3 to 8 %, and its standard deviation in ln
+# Error of a patch in ln of its reflectance, by noise and uneven print; the share of the difference between the papers
+# on its two sides that is added, as a shadow edge runs through it; and what is added where that paper is clipped, so
+# that the patch hardly counts: assumptions.
+_PATCH_STD, _UNLIKE_SHARE, _CLIPPED_STD = 0.03, 0.5, 1.0
+_CLIPPED = 0.985  # sRGB-encoded value of paper from which it may be cut off: assumption
+_LEAST_STD = 0.05  # of the strength: the form of the curve itself is an assumption
 _GRID = np.linspace(0.0, 1.0, 1025)
 
 
@@ -130,7 +136,7 @@ def fit_tone(samples: GraySamples) -> ToneFit:
     std = float(np.sqrt(density @ (strengths - mean) ** 2))
     return ToneFit(
         strength=mean,
-        strength_std=max(std, 0.05),
+        strength_std=max(std, _LEAST_STD),
         residual=float(np.interp(mean, strengths, residuals)),
         n_patches=len(samples.black_coverage),
     )
@@ -142,8 +148,8 @@ def _cost(samples: GraySamples, strength: float) -> tuple[float, float]:
     sides = np.log(np.maximum(decode_tone(samples.paper, strength), 2e-3))
     measured = np.log(np.maximum(patch, 1e-3)) - sides.mean(axis=1)
     unlike = np.abs(sides[:, 0] - sides[:, 1]).mean(axis=1)
-    clipped = samples.paper.max(axis=(1, 2)) > 0.985
-    sigma = 0.03 + 0.5 * unlike + 1.0 * clipped
+    clipped = samples.paper.max(axis=(1, 2)) > _CLIPPED
+    sigma = _PATCH_STD + _UNLIKE_SHARE * unlike + _CLIPPED_STD * clipped
 
     gain = np.linspace(0.0, 0.24, 13)[:, None, None]
     black = np.geomspace(0.015, 0.2, 15)[None, :, None]

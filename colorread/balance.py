@@ -13,9 +13,10 @@ from calibration.tone import GraySamples, ToneFit, decode_tone, fit_tone
 from colorread.card.view import MARGIN_MM, CardView
 from colorread.errors import Refusal
 
-_CELL_MM = 1.5
-_TOO_DARK = 0.05  # linear light of paper
-_CLIPPED_U8 = 252
+# All assumptions.
+_CELL_MM = 1.5  # evens out noise, and fits into what vial and fingers leave free
+_TOO_DARK = 0.05  # linear light of paper: at density 1 a channel of the fluid is then at code 16 of 255
+_CLIPPED_U8 = 252  # from this code on a channel may be cut off, as compression moves it a little
 _MAX_CLIPPED = 0.6  # share of the blank paper
 _MAX_CAST_RED, _MAX_CAST_BLUE = 0.2, 0.42  # log10 of paper R/G and B/G: beyond, one channel carries no light
 

@@ -101,7 +101,7 @@ def _run_tank(
         on_step(f"{entry['name']}: calibrating")
         _calibrate(entry["calibration"], images, float(entry["kh_dkh"]), profile)
     tank = _tank(entry, profile)
-    log.put_tank(tank) if tank.name in {known.name for known in log.tanks()} else log.add_tank(tank)
+    log.put_tank(tank)
     paths = sorted(path for pattern in entry["photos"] for path in images.glob(pattern))
     photos = [PhotoFile(path=path, name=path.relative_to(images).as_posix()) for path in paths]
     names = {}

@@ -20,8 +20,9 @@ _USUAL_CO2_MG_L = (5.0, 60.0)
 # Uncertainty of the KH of a mixed fluid and of the temperature, as pH: 5 % in KH are 0.02 (see colorread.fluid).
 _KH_STD_PH = 0.02
 _OTHER_ACIDS_STD_PH = 0.1  # tank water in the vial: humic acids and phosphate buffer too; assumption
-_LITTLE_DYE_LOAD = 0.15
-_NORMAL_95 = 1.645  # standard deviations to the ends of a 90 % interval
+_LITTLE_DYE_LOAD = 0.15  # below, the color is faint: assumption
+NORMAL_95 = 1.645
+"""Standard deviations from the middle of a normal distribution to the ends of its 90 % interval, from any table."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -219,7 +220,7 @@ def _co2(ph: Interval, extra_std_ph: float, settings: Settings) -> Interval:
     assert ph.value is not None
     assert ph.low is not None
     assert ph.high is not None
-    extra = _NORMAL_95 * extra_std_ph
+    extra = NORMAL_95 * extra_std_ph
     acid_end = ph.value - float(np.hypot(ph.value - ph.low, extra))
     base_end = ph.value + float(np.hypot(ph.high - ph.value, extra))
     low, value, high = (

@@ -145,15 +145,9 @@ def measure_fluid(
         )
     if keep.mean() < 0.6:
         flags.append("glare")
-    density, steeper = density[keep], steeper[keep]
-    chroma = density[:, (0, 2)] - density[:, (1,)]
-    order = np.array_split(np.argsort(np.hypot(*chroma.T)), _PARTS)
-    parts = np.array([np.median(density[part], axis=0) for part in order])
-    tone_shift = np.abs(np.array([np.median(steeper[part], axis=0) for part in order]) - parts)
-    # What the tone curve does to all channels alike is not a change of color.
-    tone_std = tone_shift - tone_shift.min(axis=1, keepdims=True)
-    noise = np.array([density[part].std(axis=0) / np.sqrt(max(len(part) / 9.0, 1.0)) for part in order])
-    variance = tone_std**2 + noise**2 + np.array([spread**2, 0.0, spread**2])
+    density = density[keep]
+    parts, variance = _parts_by_depth(density, steeper[keep])
+    variance = variance + np.array([spread**2, 0.0, spread**2])
     if clipped > 0.2 or (plateau > 0.75 and np.percentile(ring_u8, 90) > _PLATEAU_U8):
         flags.append("clipped")
         variance = variance + _CLIPPED_STD**2
@@ -243,6 +237,20 @@ def _whole_area(colored: NDArray[np.bool_], window: NDArray[np.bool_], mask: NDA
     """Area of all color that hangs together with the fluid, over that of the fluid."""
     _, labels = cv2.connectedComponents(((colored & window) | mask).astype(np.uint8))
     return float((labels == labels[mask][0]).sum() / mask.sum())
+
+
+def _parts_by_depth(
+    density: NDArray[np.float64], steeper: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Medians of four parts of rising color, and their variance by noise and tone curve, both of shape (4, 3)."""
+    chroma = density[:, (0, 2)] - density[:, (1,)]
+    order = np.array_split(np.argsort(np.hypot(*chroma.T)), _PARTS)
+    parts = np.array([np.median(density[part], axis=0) for part in order])
+    tone_shift = np.abs(np.array([np.median(steeper[part], axis=0) for part in order]) - parts)
+    # What the tone curve does to all channels alike is not a change of color.
+    tone_std = tone_shift - tone_shift.min(axis=1, keepdims=True)
+    noise = np.array([density[part].std(axis=0) / np.sqrt(max(len(part) / 9.0, 1.0)) for part in order])
+    return parts, tone_std**2 + noise**2
 
 
 def _hue_spread_deg(chroma: NDArray[np.float32]) -> float:

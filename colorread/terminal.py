@@ -16,7 +16,7 @@ from colorread.console_text import printable, shown
 from colorread.flags import flag_text
 from colorread.fluid import CAUTIONS, RENEWAL, DyeDose, FluidRecipe, RoomAirColor
 from colorread.reading import Interval, Reading
-from colorread.verdict import USUAL_MARKS
+from colorread.verdict import USUAL_MARKS, Marks
 from colorread.words import NO_BREAK, bind_units, budget_words, clean_name, co2_words, input_words, ph_words, time_words
 
 _SCALE_END_MG_L = 60.0
@@ -28,7 +28,9 @@ _GAP = ("", "", "")
 _REFUSED_MARK = "✗"
 
 
-def print_reading(console: Console, reading: Reading, picture: Path | None = None) -> None:
+def print_reading(
+    console: Console, reading: Reading, picture: Path | None = None, *, marks: Marks = USUAL_MARKS
+) -> None:
     """
     Print one reading, what matters most first, without its cautions.
 
@@ -40,9 +42,11 @@ def print_reading(console: Console, reading: Reading, picture: Path | None = Non
         Read or refused.
     picture : Path, optional
         Its evidence picture.
+    marks : Marks, optional
+        What the CO2 was judged by, on the scale.
     """
     _print(console, clean_name(reading.photo), style="bold underline")
-    rows = _refused_rows(reading) if reading.reason is not None else _read_rows(console, reading)
+    rows = _refused_rows(reading) if reading.reason is not None else _read_rows(console, reading, marks)
     if picture is not None:
         rows.append(("Picture", clean_name(str(picture)), ""))
     _print_rows(console, rows)
@@ -134,7 +138,7 @@ def print_fluid(console: Console, recipe: FluidRecipe, dose: DyeDose, air: RoomA
     _print_panel(console, "Cautions", CAUTIONS)
 
 
-def co2_scale(co2_mg_l: Interval, width: int) -> str:
+def co2_scale(co2_mg_l: Interval, width: int, marks: Marks = USUAL_MARKS) -> str:
     """
     Draw the interval on a scale of 0 to 60 mg/L.
 
@@ -144,12 +148,14 @@ def co2_scale(co2_mg_l: Interval, width: int) -> str:
         CO2 with its interval [mg/L].
     width : int
         Characters for the scale.
+    marks : Marks, optional
+        What the CO2 was judged by.
 
     Returns
     -------
     str
         Two lines: heavy the interval, a dot the value, crosses the plants' marks, arrows where the interval goes on;
-        below it the numbers.
+        below it the numbers, those of the marks first where there is no room for all.
     """
 
     def column(value: float) -> int:
@@ -158,7 +164,8 @@ def co2_scale(co2_mg_l: Interval, width: int) -> str:
     low = 0.0 if co2_mg_l.low is None else co2_mg_l.low
     high = _SCALE_END_MG_L if co2_mg_l.high is None else co2_mg_l.high
     inside = range(column(low), column(high) + 1)
-    crossed = (column(USUAL_MARKS.plants_low_mg_l), column(USUAL_MARKS.plants_high_mg_l))
+    shown_marks = [value for value in (marks.plants_low_mg_l, marks.plants_high_mg_l) if value <= _SCALE_END_MG_L]
+    crossed = [column(value) for value in shown_marks]
     bar = [("╋" if i in crossed else "━") if i in inside else "┼" if i in crossed else "─" for i in range(width)]
     if co2_mg_l.value is not None:
         bar[column(co2_mg_l.value)] = "●"
@@ -167,10 +174,11 @@ def co2_scale(co2_mg_l: Interval, width: int) -> str:
     if co2_mg_l.high is None or high > _SCALE_END_MG_L:
         bar[-1] = "▶"
     labels = [" "] * width
-    for value in (0.0, USUAL_MARKS.plants_low_mg_l, USUAL_MARKS.plants_high_mg_l, _SCALE_END_MG_L):
-        text = f"{value:.0f}"
+    for value in (*shown_marks, 0.0, _SCALE_END_MG_L):
+        text = f"{value:g}"
         start = min(column(value), width - len(text))
-        labels[start : start + len(text)] = text
+        if not "".join(labels[max(start - 1, 0) : start + len(text) + 1]).strip():
+            labels[start : start + len(text)] = text
     return "".join(bar) + "\n" + "".join(labels)
 
 
@@ -188,7 +196,7 @@ def _refused_rows(reading: Reading) -> list[tuple[str, str, str]]:
     return [row for row in rows if row[1]]
 
 
-def _read_rows(console: Console, reading: Reading) -> list[tuple[str, str, str]]:
+def _read_rows(console: Console, reading: Reading, marks: Marks) -> list[tuple[str, str, str]]:
     assert reading.verdict is not None
     assert reading.co2_mg_l is not None
     assert reading.ph is not None
@@ -203,7 +211,7 @@ def _read_rows(console: Console, reading: Reading) -> list[tuple[str, str, str]]
         ("", advice, "bold"),
         _GAP,
         ("CO2", ", ".join(co2_words(reading.co2_mg_l)), "bold"),
-        ("", co2_scale(reading.co2_mg_l, width), ""),
+        ("", co2_scale(reading.co2_mg_l, width, marks), ""),
         ("pH", ", ".join(ph_words(reading.ph)) + ", of the fluid in the vial", ""),
         ("Tank pH", _tank_words(reading), ""),
         _GAP,

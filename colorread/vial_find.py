@@ -14,24 +14,25 @@ from calibration.card import Card
 from colorread.card.view import CardView
 from colorread.errors import Refusal
 
+# Assumptions, unless one says more: they rest on nothing but that the fluid in the rendered photos is found with them.
 _SMOOTH_MM = 0.3
 _AREA_MM2 = (14.0, 560.0)  # a few drops in a small flat vial, up to a full bulb of 27 mm
-_MIN_SOLIDITY = 0.85
-_MAX_ASPECT = 4.0
+_MIN_SOLIDITY = 0.85  # area over that of the convex hull: fluid in glass has no bays
+_MAX_ASPECT = 4.0  # of the sides of the box around it: the fluid in a flat vial lies low and wide
 # Direction of the dye in the plane of (R - G, B - G) densities: yellow lies near 0, green near 60, blue near 110
 # degrees, with the spread of lamps and cameras added on both sides. Skin, wood and red plants lie outside.
 _DYE_ANGLE_DEG = (-25.0, 155.0)
-_MIN_CHROMA = 0.012
+_MIN_CHROMA = 0.012  # below, no color is told from paper even where there is no noise
 _MIN_EDGE = 0.35  # mean step of color across the outline within one millimetre, over the color inside
 _USUAL_AREA_MM2 = 120.0  # smaller regions are more often feet, caps and hooks of the vial
 _RIM_MM = 1.2  # glass refracts: a dark line of about this width runs round the fluid
-_RIM_DEPTH = 0.05
-_TINGE = 0.15
-_LEVELS = 12
+_RIM_DEPTH = 0.05  # by which that line is darker than what lies around it, log10 of light
+_TINGE = 0.15  # depth of color of plates and shadows beside the fluid, density
+_LEVELS = 12  # of the depth of color at which regions are cut out
 _HUE_HALF_WIDTH_DEG = 18.0
-_BRIDGE_MM = 4.0
-_MAX_ON_PATCHES = 0.4
-_MAX_GROWTH = 1.6
+_BRIDGE_MM = 4.0  # narrower than this is a bridge from the fluid to its shadow
+_MAX_ON_PATCHES = 0.4  # share of a region that may lie on gray patches, which take the color of light cast on them
+_MAX_GROWTH = 1.6  # of the area, when the fluid is taken out to half its depth of color: beyond, it runs into a shadow
 # A second vial: likeness to fluid, area and depth of color as shares of those of the best region, and how far it lies
 # from it in place and hue. Light that the lens of a vial gathers on the card is smaller, fainter or of its hue: of 77
 # rendered photos of one vial none is taken for two.

@@ -557,6 +557,7 @@ def test_command_succeeds_where_all_is_read(scored: tuple[list[Scored], Path], f
         (("{folder}", "--tank", "nobody"), "no tank named nobody"),
         (("{folder}", "--jobs", "0"), "--jobs"),
         (("{folder}", "--csv", "{empty}/no/week.csv"), "cannot be written"),
+        (("{folder}", "--csv", "{empty}/x", "--summary", "{empty}/../empty/x"), "to be written twice"),
         (("{folder}", "--profile", "{folder}/README.txt"), "profile"),
         (("{folder}", "--log", "{folder}/README.txt"), "log"),
     ],
@@ -571,3 +572,21 @@ def test_wrong_use_is_told_in_one_sentence(
     assert words in result.stderr
     assert len(result.stderr.splitlines()) == 1
     assert "Traceback" not in result.output
+
+
+@pytest.mark.parametrize("option", ["--csv", "--report", "--summary"])
+def test_neither_log_nor_profile_is_written_over(folder: Path, tmp_path: Path, option: str) -> None:
+    log, profile = tmp_path / "log.sqlite", made_profile(tmp_path / "me.toml", "2026-01-01T00:00:00+00:00")
+    open_log(log, replace(TANK, profile=str(profile))).close()
+    (tmp_path / "link").symlink_to(log)
+    before = log.read_bytes(), profile.read_bytes()
+    for target, words in (
+        (log, "is the log itself"),
+        (tmp_path / "link", "is the log itself"),
+        (profile, "is the profile itself"),
+    ):
+        result = run("batch", folder, "--tank", "home", "--log", log, option, target, "--force")
+        assert result.exit_code == 2, result.output
+        assert words in result.stderr
+        assert len(result.stderr.splitlines()) == 1
+    assert (log.read_bytes(), profile.read_bytes()) == before

@@ -133,6 +133,21 @@ def test_a_photo_counts_once(photos: dict[str, Path], profile: Profile) -> None:
         make_profile([end_photo(photos["acid"], "acid")], base=profile)
 
 
+@pytest.mark.parametrize(("ph", "ionic"), [(7.1, IONIC), (7.0, 0.1)])
+def test_what_is_known_of_a_photo_cannot_change_unnoticed(photos: dict[str, Path], ph: float, ionic: float) -> None:
+    base = make_profile([buffer_photo(photos["known"], 7.0, ionic_strength_mol_kg=IONIC)])
+    with_others = [end_photo(photos["acid"], "acid"), buffer_photo(photos["known"], ph, ionic_strength_mol_kg=ionic)]
+    with pytest.raises(CalibrationError, match=r"known\.png is in the profile already as pH 7\.00 .* make the .* anew"):
+        make_profile(with_others, base=base)
+
+
+def test_a_photo_of_the_profile_may_be_given_again(tmp_path: Path, photos: dict[str, Path]) -> None:
+    buffer = buffer_photo(photos["known"], 7.0, ionic_strength_mol_kg=IONIC)
+    write_profile(make_profile([buffer]), tmp_path / "me.toml")
+    more = make_profile([buffer, end_photo(photos["acid"], "acid")], base=read_profile(tmp_path / "me.toml"))
+    assert [sample.evidence.state for sample in more.samples] == ["known", "acid"]
+
+
 @pytest.mark.parametrize("ph", [6.0, 8.0])
 def test_a_known_fluid_of_another_color_is_noticed(photos: dict[str, Path], ph: float) -> None:
     with pytest.raises(CalibrationError, match=f"^{re.escape(str(photos['known']))}: .* does not fit pH {ph:.2f}"):

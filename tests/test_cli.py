@@ -8,7 +8,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from typer.testing import CliRunner
@@ -16,7 +16,8 @@ from typer.testing import CliRunner
 import colorread
 import colorread.cli
 import colorread.pipeline
-from colorread.reading import Reading, Trace
+from colorread.cli.options import LightClass
+from colorread.reading import LightName, Reading, Trace
 from tests.fabricated import made_reading, made_refusal, made_trace
 
 HEAVY = ("numpy", "cv2", "skimage", "scipy", "PIL", "reportlab", "rich")
@@ -174,10 +175,23 @@ def test_reader_takes_the_same_range_as_the_command(
         assert run("read", "no-such-photo.jpg", flag, str(value)).exit_code == 2
 
 
+def test_lamps_are_those_of_the_reader() -> None:
+    assert tuple(LightClass) == get_args(LightName)
+
+
 def test_summary_for_several_photos_only(pipeline: FakePipeline) -> None:
     assert "90 %  " not in run("read", "a.jpg").stdout
     assert "90 %  " in run("read", "a.jpg", "b.jpg").stdout
     assert len(pipeline.calls) == 3
+
+
+@pytest.mark.usefixtures("pipeline")
+def test_scale_shows_the_marks_of_the_tank(tmp_path: Path) -> None:
+    log = str(tmp_path / "log.sqlite")
+    assert run("tank", "add", "window", "--plants", "10-20", "--log", log).exit_code == 0
+    for arguments, numbers in (((), ["0", "15", "30", "60"]), (("--tank", "window"), ["0", "10", "20", "60"])):
+        lines = run("read", "a.jpg", "--log", log, *arguments).stdout.splitlines()
+        assert lines[next(i for i, line in enumerate(lines) if "●" in line) + 1].split() == numbers
 
 
 @pytest.mark.usefixtures("pipeline")

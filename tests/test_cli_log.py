@@ -234,6 +234,13 @@ def test_show_as_csv(filled: Path, tmp_path: Path) -> None:
     )
 
 
+@pytest.mark.parametrize("arguments", [("show", "--tank", "desk", "--csv"), ("export",)])
+def test_the_log_is_not_written_over(filled: Path, arguments: tuple[str, ...]) -> None:
+    before = filled.read_bytes()
+    assert "is the log itself" in run("log", *arguments, str(filled), "--force", code=2)
+    assert filled.read_bytes() == before
+
+
 def test_empty_and_unknown_tanks_differ(path: Path) -> None:
     run("tank", "add", "window")
     assert "There are no readings yet" in run("log", "show")

@@ -49,7 +49,9 @@ def test_the_week_tells_the_tank_that_was_rendered(demo: tuple[Path, str]) -> No
     assert trend is not None
     assert trend.value == pytest.approx(-100.0 * TRUTH["tank"]["gas_falls_per_day"], abs=2.0)
     lag = summary.lag_hours.interval
-    assert lag is None or lag.value is None or 1 / 1.5 <= lag.value / TRUTH["tank"]["lag_hours"] <= 1.5
+    assert lag is not None
+    assert lag.value is not None
+    assert 1 / 1.5 <= lag.value / TRUTH["tank"]["lag_hours"] <= 1.5
 
 
 def test_a_folder_that_holds_other_things_is_left_alone(tmp_path: Path) -> None:

@@ -83,7 +83,22 @@ def test_read_says_which_profile_it_used(tmp_path: Path) -> None:
     assert str(read(PHOTO)["profile"]).startswith("me-")
     assert read(PHOTO, "--no-profile")["profile"] is None
     assert read(PHOTO, "--profile", path)["profile"] == "me.toml"
-    assert read(SAMPLES / "front-green.jpg")["profile"] is None or phone == camera_model_of(SAMPLES / "front-green.jpg")
+    other = SAMPLES / "front-green.jpg"
+    assert camera_model_of(other) != phone
+    assert read(other)["profile"] is None
+
+
+@pytest.mark.parametrize("option", ["--default", "--no-default"])
+def test_a_picture_is_written_along_with_the_default(tmp_path: Path, option: str) -> None:
+    path, picture = profile_file(tmp_path / "me.toml", "Phone A"), tmp_path / "me.png"
+    command = ["profile", str(path), option, "--picture", str(picture)]
+    result = CliRunner().invoke(app, command)
+    assert result.exit_code == 0, result.output
+    assert picture.read_bytes().startswith(b"\x89PNG")
+    assert has_defaults() == (option == "--default")
+    drop_default(path)
+    assert CliRunner().invoke(app, command).exit_code == 2  # the picture is there already
+    assert not has_defaults()
 
 
 def test_a_folder_is_read_with_the_default_of_each_phone_until_a_profile_is_stated(tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from rich.console import Console
 from colorread.fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
 from colorread.reading import Interval, Reading
 from colorread.terminal import co2_scale, print_cautions, print_fluid, print_reading, print_summary
+from colorread.verdict import Marks
 from tests.fabricated import made_reading, made_refusal
 
 READINGS = {
@@ -126,6 +127,15 @@ def test_scale_shows_interval_value_and_marks(
     assert labels[15:17] == "15"
     assert labels[30:32] == "30"
     assert labels[-2:] == "60"
+
+
+def test_scale_keeps_the_numbers_apart_and_leaves_out_marks_beyond_its_end() -> None:
+    co2_mg_l = Interval(value=40.0, low=30.0, high=50.0)
+    bar, labels = co2_scale(co2_mg_l, 16, Marks(plants_low_mg_l=12.5, plants_high_mg_l=80.0)).split("\n")
+    assert labels.split() == ["0", "12.5", "60"]
+    assert bar.count("┼") == 1
+    labels = co2_scale(co2_mg_l, 16, Marks(plants_low_mg_l=4.0, plants_high_mg_l=59.0)).split("\n")[1]
+    assert labels.split() == ["4", "59"]
 
 
 @given(st.lists(st.floats(0.0, 900.0), min_size=3, max_size=3).map(sorted), st.integers(16, 100))

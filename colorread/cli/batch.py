@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from colorread.cli.calibrate import load_profile
-from colorread.cli.log import LogFile, open_log
-from colorread.cli.options import EXIT_FAILED, EXIT_REFUSED, fail, number, require_new, writing
+from colorread.cli.log import LogFile, log_path, open_log
+from colorread.cli.options import EXIT_FAILED, EXIT_REFUSED, fail, number, require_outputs, writing
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -74,7 +74,9 @@ def batch(
         fail(f"--plot writes PNG or PDF; name a file that ends in .png or .pdf, not {plot.name}.")
     if not folder.is_dir():
         fail(f"{folder} is no folder; name the one that holds the photos.")
-    _require_writable([path for path in (csv, report, plot, summary) if path is not None], force)
+    outputs = [path for path in (csv, report, plot, summary) if path is not None]
+    _require_folders(outputs)
+    require_outputs(outputs, force, {"log": log_path(log)})
     from colorread.batch.folder import find_photos
 
     photos = find_photos(folder, on_error=_tell_unopened)
@@ -85,6 +87,7 @@ def batch(
             owner = _tank_in(opened, tank)
             if (path := profile or owner.profile) is not None:
                 load_profile(Path(path))  # to tell what is wrong with it before the work
+                require_outputs(outputs, force, {"profile": Path(path)})
             else:
                 _check_default_profiles()
             run = _score(photos, opened, owner, profile, jobs)
@@ -111,12 +114,11 @@ def _check_default_profiles() -> None:
         fail(f"A default profile cannot be used: {error} Name another with --profile.", EXIT_FAILED)
 
 
-def _require_writable(paths: Sequence[Path], force: bool) -> None:
+def _require_folders(paths: Sequence[Path]) -> None:
     """Fail before the work, not after it."""
     for path in paths:
         if path.is_dir() or not path.absolute().parent.is_dir():
             fail(f"{path} cannot be written: name a file in a folder that exists.")
-        require_new(path, force)
 
 
 def _tell_unopened(error: OSError) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,7 +12,9 @@ from colorread.cli.options import (
     LightClass,
     fail,
     number,
+    rectangle,
     require_new,
+    require_outputs,
     writing,
 )
 from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
@@ -169,7 +170,7 @@ def chart(
         fail("Give at least one photo of a chart; --how explains how to take it.")
     if region is not None and patches is None:
         fail("--region belongs to the chart of a kit, whose patches --patches names.")
-    xywh = None if region is None else _region(region)
+    xywh = rectangle("--region", region)
     from colorread.profile.make import make_chart_profile
     from colorread.profile.patch_labels import ph_of_patches
 
@@ -202,15 +203,16 @@ def profile(
     from colorread.profile.words import profile_lines
 
     found = load_profile(file)
+    if picture is not None:
+        require_outputs([picture], force, {"profile": file})
     if default is not None:
         _set_default(file, default)
-        return
-    for line in profile_lines(found):
-        typer.echo(line)
+    else:
+        for line in profile_lines(found):
+            typer.echo(line)
     if picture is not None:
         from colorread.profile.picture import write_profile_picture
 
-        require_new(picture, force)
         try:
             with writing(picture):
                 write_profile_picture(found, picture)
@@ -258,16 +260,6 @@ def load_profile(file: Path) -> Profile:
         fail(str(error))
     except OSError as error:
         fail(f"{file} could not be opened: {error.strerror or error}.")
-
-
-def _region(text: str) -> tuple[float, float, float, float]:
-    try:
-        x, y, width, height = (float(part) for part in text.split(","))
-    except ValueError:
-        x = y = width = height = math.nan
-    if not (math.isfinite(x + y + width + height) and min(width, height) > 0.0):
-        fail("--region wants left, top, width and height in pixels, such as 300,900,1400,200.")
-    return x, y, width, height
 
 
 def _explain(how: bool, lines: tuple[str, ...]) -> None:

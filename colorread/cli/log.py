@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from colorread.cli.options import EXIT_FAILED, fail, require_new, writing
+from colorread.cli.options import EXIT_FAILED, fail, require_outputs, writing
 
 if TYPE_CHECKING:
     from datetime import date
@@ -54,7 +54,7 @@ def show(
     if as_json and csv is not None:
         fail("Choose one of --json and --csv.")
     if csv is not None:
-        require_new(csv, force)
+        require_outputs([csv], force, {"log": log_path(log)})
     with open_log(log) as opened:
         if csv is not None and tank is None and len(opened.tanks()) > 1:
             fail("A table in CSV is of one tank: say which one with --tank.")
@@ -89,7 +89,7 @@ def export_(
     log: LogFile = None,
 ) -> None:
     """Write all tanks, readings and evidence pictures to a file that log import reads back."""
-    require_new(file, force)
+    require_outputs([file], force, {"log": log_path(log)})
     from calibration.whole_file import write_whole
     from colorread.log.lines import export_lines
 
@@ -172,6 +172,25 @@ def forget(
     typer.echo(f"Forgot {_plural(count, 'reading')} of {', '.join(names)}.")
 
 
+def log_path(file: Path | None) -> Path:
+    """
+    Return where the log is.
+
+    Parameters
+    ----------
+    file : Path or None
+        As the user named it.
+
+    Returns
+    -------
+    Path
+        That file, else the usual one.
+    """
+    from colorread.log.store import default_log_path
+
+    return default_log_path() if file is None else file
+
+
 @contextmanager
 def open_log(file: Path | None, *, create: bool = False) -> Iterator[Log]:
     """
@@ -194,9 +213,9 @@ def open_log(file: Path | None, *, create: bool = False) -> Iterator[Log]:
     typer.Exit
         If it cannot be opened, or what is asked of it cannot be done.
     """
-    from colorread.log.store import Log, LogError, LogFailure, default_log_path
+    from colorread.log.store import Log, LogError, LogFailure
 
-    path = default_log_path() if file is None else file
+    path = log_path(file)
     if not create and not path.exists():
         fail(f"There is no log at {path} yet; colorread tank add NAME makes one.")
     try:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+import os
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
@@ -12,11 +13,10 @@ from typing import Any, NoReturn
 import typer
 
 EXIT_FAILED, EXIT_USAGE, EXIT_REFUSED = 1, 2, 3
-# The same as in the interpretation, which is too heavy to load before the options are checked.
 
 
 class LightClass(StrEnum):
-    """Lamps that a photo may be taken under."""
+    """Lamps that a photo may be taken under; as `colorread.reading.LightName`, which loads too much to start with."""
 
     DAYLIGHT = "daylight"
     WARM_LED = "warm-led"
@@ -54,6 +54,33 @@ def number(help_text: str, metavar: str, low: float = -math.inf, high: float = m
     return typer.Option(help=help_text, metavar=metavar, callback=check)
 
 
+def rectangle(option: str, text: str | None) -> tuple[float, float, float, float] | None:
+    """
+    Return a rectangle in a photo, or fail with one sentence.
+
+    Parameters
+    ----------
+    option : str
+        By which it was given.
+    text : str or None
+        ``X,Y,W,H`` [px].
+
+    Returns
+    -------
+    tuple of float, or None
+        Left, top, width, height; None where nothing was given [px].
+    """
+    if text is None:
+        return None
+    try:
+        x, y, width, height = (float(part) for part in text.split(","))
+    except ValueError:
+        fail(f"{option} wants four numbers: left, top, width and height in pixels, such as 1200,800,300,300.")
+    if not all(map(math.isfinite, (x, y, width, height))) or min(width, height) <= 0.0:
+        fail(f"{option} wants a width and a height above zero, after left and top, such as 1200,800,300,300.")
+    return x, y, width, height
+
+
 def require_new(path: Path, force: bool) -> None:
     """
     Fail where a file is there already and may not be replaced.
@@ -67,6 +94,35 @@ def require_new(path: Path, force: bool) -> None:
     """
     if path.exists() and not force:
         fail(f"{path} exists already; choose another name or add --force to replace it.")
+
+
+def require_outputs(outputs: Sequence[Path], force: bool, used: Mapping[str, Path]) -> None:
+    """
+    Fail where files to write are one and the same, are ones that the command uses, or may not be replaced.
+
+    Parameters
+    ----------
+    outputs : sequence of Path
+        The files to write.
+    force : bool
+        Whether files that exist may be replaced.
+    used : mapping of str to Path
+        Files that the command uses, such as the log, by what they are.
+    """
+    for i, path in enumerate(outputs):
+        for what, other in used.items():
+            if _is_same(path, other):
+                fail(f"{path} is the {what} itself; name another file to write.")
+        if any(_is_same(path, other) for other in outputs[:i]):
+            fail(f"{path} is to be written twice; name another file for one of both.")
+        require_new(path, force)
+
+
+def _is_same(path: Path, other: Path) -> bool:
+    """Whether two names lead to one file, there or not; some file systems take letters of either case for the same."""
+    return os.path.realpath(path) == os.path.realpath(other) or (
+        path.exists() and other.exists() and path.samefile(other)
+    )
 
 
 @contextmanager

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from enum import StrEnum
 from pathlib import Path
@@ -18,6 +17,7 @@ from colorread.cli.options import (
     LightClass,
     fail,
     number,
+    rectangle,
 )
 from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
 
@@ -89,7 +89,7 @@ def read(
         "fluid": fluid.value,
         "tank_kh_dkh": tank_kh,
         "light": light.value,
-        "vial_xywh": _rectangle(vial),
+        "vial_xywh": rectangle("--vial", vial),
     }
     if owner is not None:
         stated = {"temperature_c": owner.temperature_c, "tank_kh_dkh": owner.tank_kh_dkh}
@@ -103,7 +103,7 @@ def read(
         profile = Path(owner.profile)
     given = None if profile is None or no_profile else load_profile(profile)
     results = _read_all(photos, options, given, evidence, by_phone=given is None and not no_profile)
-    readings = _print_json(results) if as_json else _print_text(results)
+    readings = _print_json(results) if as_json else _print_text(results, owner)
     if any(reading.status == "refused" for reading in readings):
         raise typer.Exit(EXIT_REFUSED)
 
@@ -113,18 +113,6 @@ def _tank(name: str | None, log: Path | None) -> Tank | None:
         return None
     with open_log(log) as opened:
         return opened.tank(name)
-
-
-def _rectangle(text: str | None) -> tuple[float, float, float, float] | None:
-    if text is None:
-        return None
-    try:
-        x, y, width, height = (float(part) for part in text.split(","))
-    except ValueError:
-        fail("--vial wants four numbers: left, top, width and height in pixels, such as 1200,800,300,300.")
-    if not all(map(math.isfinite, (x, y, width, height))) or min(width, height) <= 0.0:
-        fail("--vial wants a width and a height above zero, after left and top, such as 1200,800,300,300.")
-    return x, y, width, height
 
 
 def _read_all(
@@ -191,15 +179,17 @@ def _print_json(results: Iterator[tuple[Reading, Path | None]]) -> list[Reading]
     return readings
 
 
-def _print_text(results: Iterator[tuple[Reading, Path | None]]) -> list[Reading]:
+def _print_text(results: Iterator[tuple[Reading, Path | None]], owner: Tank | None) -> list[Reading]:
     from rich.console import Console
 
     from colorread.terminal import print_cautions, print_reading, print_summary
+    from colorread.verdict import USUAL_MARKS
 
     console = Console(highlight=False)
+    marks = USUAL_MARKS if owner is None else owner.judged_by
     readings = []
     for reading, picture in results:
-        print_reading(console, reading, picture)
+        print_reading(console, reading, picture, marks=marks)
         readings.append(reading)
     if len(readings) > 1:
         print_summary(console, readings)

@@ -22,19 +22,25 @@ from colorread.errors import Refusal
 from colorread.photo.load import Photo
 from colorread.pipeline import Seen, measure_photo, require_clear_fluid
 from colorread.profile.known_photo import KnownPhoto
+from colorread.profile.words import known_words
 from colorread.signal import FluidSignal
 
-_USUAL_RANGE = (5.5, 8.5)  # pH range in which a calibration photo is looked at for plausibility
-_MIN_SEPARATION_DEG = 40.0  # directions of yellow and blue fluid differ by 90 to 140 degrees for every phone
+_USUAL_RANGE = (5.5, 8.5)  # pH range in which a calibration photo is looked at for plausibility: the dye's, rounded out
+# Directions of yellow and blue fluid differ by 90 to 140 degrees for every phone; what is yellow lies below the first,
+# what is blue above the second of these directions: assumptions, with room for lamps.
+_MIN_SEPARATION_DEG = 40.0
+_MAX_ACID_DEG, _MIN_BASE_DEG = 30.0, 85.0
 # A known fluid that only a dye with a pKa' so far off could color is another fluid (3 standard deviations).
 _STRANGE_PKA_SHIFT = 0.3
-_MAX_LOAD_RATIO = 4.0  # the same vial looks alike in depth, apart from the light's path
+_LEAST_PROBABILITY = 0.05  # that such a dye must have, for the fluid to be the stated one: the customary level
+# The same vial looks alike in depth, apart from the light's path: assumption, far beyond what drops and turning do.
+_MAX_LOAD_RATIO = 4.0
 # How far the color of a print lies from that of the fluid it stands for, by wrong inks and by lamps under which both
 # part: density, and share of the density. From simulated prints that err by 2.6 in color difference (CIEDE2000), and
 # by twice those faults of the printer; with the chart of a kit so weighed, intervals of vials covered 90 % and more.
 _PRINT_STD, _PRINT_STD_PER_DENSITY = 0.02, 0.1
 _KIT_PH_STD = 0.1  # how well a maker's patches meet the maker's own dye: assumption
-# Photos of one chart in one light and phone agree within this in the median.
+# Photos of one chart in one light and phone agree within this in the median: assumption.
 _MAX_CHART_DIFFERENCE_PH = 0.12
 
 
@@ -164,6 +170,7 @@ def _profile_of(samples: Sequence[KnownSample], light: str, base: Profile | None
     earlier = () if base is None else base.samples
     seen = {sample.sha256 for sample in earlier}
     fresh = [sample for sample in samples if sample.sha256 not in seen]
+    _require_same_as_before(samples, earlier)
     if not fresh:
         raise CalibrationError("All these photos are in the profile already.")
     fluids = [sample.sha256 for sample in fresh if sample.evidence.state not in PRINTED_STATES]
@@ -176,6 +183,23 @@ def _profile_of(samples: Sequence[KnownSample], light: str, base: Profile | None
         light=light if base is None else _common_light(light, base.light),
         made_at=datetime.now(UTC).isoformat(timespec="seconds"),
     )
+
+
+def _require_same_as_before(samples: Sequence[KnownSample], earlier: Sequence[KnownSample]) -> None:
+    """Refuse a photo of which something else is known than the profile holds."""
+    for sample in samples:
+        before = [other for other in earlier if other.sha256 == sample.sha256]
+        now = [other for other in samples if other.sha256 == sample.sha256]
+        if before and set(map(_known_of, before)) != set(map(_known_of, now)):
+            raise CalibrationError(
+                f"{sample.photo} is in the profile already as {known_words(before[0].evidence)}; to change that, make "
+                "the profile anew."
+            )
+
+
+def _known_of(sample: KnownSample) -> tuple[State, float, float]:
+    evidence = sample.evidence
+    return evidence.state, round(evidence.ph, 4), round(evidence.pka, 4)  # as exact as a profile holds them
 
 
 def _common_light(light: str, earlier: str) -> str:
@@ -265,9 +289,9 @@ def _require_one_vial(samples: Sequence[KnownSample]) -> None:
         raise CalibrationError(
             "Acid and basic fluid look nearly alike: was the dye in both, and enough vinegar and soda?"
         )
-    if acid and max(acid) > 30.0:
+    if acid and max(acid) > _MAX_ACID_DEG:
         raise CalibrationError("The acid fluid is not yellow; add a drop of vinegar and mix.")
-    if base and min(base) < 85.0:
+    if base and min(base) < _MIN_BASE_DEG:
         raise CalibrationError("The basic fluid is not blue; add a pinch of baking soda and mix.")
     loads = [_load(sample) for sample in samples if sample.evidence.state not in PRINTED_STATES]
     if loads and max(loads) > _MAX_LOAD_RATIO * min(loads):
@@ -284,7 +308,7 @@ def _fits_its_ph(evidence: Evidence) -> bool:
     log_likelihood = fit_family(evidence.samples, family.density).log_likelihood[:, 0]
     by_ratio = family.weight @ np.exp(log_likelihood - log_likelihood.max())
     near = np.abs(RATIO - (evidence.ph - evidence.pka)) < _STRANGE_PKA_SHIFT
-    return float(by_ratio[near].sum()) > 0.05 * float(by_ratio.sum())
+    return float(by_ratio[near].sum()) > _LEAST_PROBABILITY * float(by_ratio.sum())
 
 
 def _load(sample: KnownSample) -> float:

@@ -14,6 +14,7 @@ from calibration.dye import PKA_25C_FRESH
 from calibration.evidence import weigh_members
 from calibration.profile import USUAL_LOAD_INDEX, Profile, estimate_parameters
 from calibration.whole_file import write_whole
+from colorread.interpretation import NORMAL_95
 
 PICTURE_KINDS = ("png", "pdf", "svg")
 _MARKERS = {"acid": "v", "base": "^", "known": "o", "chart": "s", "kit-chart": "D"}
@@ -51,7 +52,7 @@ def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> Non
         mean = weight @ angle
         std = np.sqrt(weight @ (angle - mean) ** 2)
         axes.plot(LOG_RATIO, mean, label=label, color=gray, linestyle=line)
-        axes.fill_between(LOG_RATIO, mean - 1.645 * std, mean + 1.645 * std, color=gray, alpha=0.15, lw=0)
+        axes.fill_between(LOG_RATIO, mean - NORMAL_95 * std, mean + NORMAL_95 * std, color=gray, alpha=0.15, lw=0)
     pka_shift = estimate_parameters(profile.evidence).mean[0] - PKA_25C_FRESH
     named = ""
     for sample in profile.samples:

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from calibration.dye import PKA_25C_FRESH, PKA_STD
-from calibration.evidence import PRINTED_STATES
+from calibration.evidence import PRINTED_STATES, Evidence
 from calibration.profile import Profile, estimate_parameters, validity
 
-_STATE_WORDS = {"acid": "all yellow", "base": "all blue"}
-_CHART_WORDS = {"chart": "printed color chart", "kit-chart": "color chart of a kit"}
+_STATE_WORDS = {
+    "acid": "all yellow",
+    "base": "all blue",
+    "chart": "printed color chart",
+    "kit-chart": "color chart of a kit",
+}
 
 
 def profile_lines(profile: Profile) -> list[str]:
@@ -44,14 +48,29 @@ def profile_lines(profile: Profile) -> list[str]:
         "Made from:",
     ]
     for sample in profile.samples:
-        evidence = sample.evidence
-        state = _STATE_WORDS.get(evidence.state, f"pH {evidence.ph:.2f} +- {evidence.ph_std:.2f}")
-        if evidence.state in _CHART_WORDS:
+        known = known_words(sample.evidence)
+        if sample.evidence.state in PRINTED_STATES:
             patches = [other.evidence.ph for other in profile.samples if other.sha256 == sample.sha256]
-            state = (
-                f"{_CHART_WORDS[evidence.state]}, {len(patches)} patches, pH {min(patches):.2f} to {max(patches):.2f}"
-            )
-        lines.append(f"  {sample.photo} ({state}), taken {sample.taken_at or 'at an unknown time'}")
+            known += f", {len(patches)} patches, pH {min(patches):.2f} to {max(patches):.2f}"
+        lines.append(f"  {sample.photo} ({known}), taken {sample.taken_at or 'at an unknown time'}")
     if states <= PRINTED_STATES:
         lines.append("A chart alone narrows readings little, as inks are not the dye. Add end points or a known point.")
     return list(dict.fromkeys(lines))  # the patches of one photo share a line
+
+
+def known_words(evidence: Evidence) -> str:
+    """
+    Return what is known of a color.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        Of one fluid, or of a patch.
+
+    Returns
+    -------
+    str
+        Its state; of a fluid of known pH that pH, and the pKa' expected there.
+    """
+    known = f"pH {evidence.ph:.2f} +- {evidence.ph_std:.2f}, pKa' {evidence.pka:.2f} expected"
+    return _STATE_WORDS.get(evidence.state, known)
