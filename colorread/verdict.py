@@ -116,9 +116,13 @@ def _judge_fish(low: float, high: float, marks: Marks) -> tuple[FishWord, str, s
         text = f"the CO2 may be as high as {high:.0f} mg/L"
         advice = "Look at the fish now; turn the gas down a little."
     elif high > marks.fish_mg_l:
-        fish, text = "watch", f"the CO2 may be as high as {high:.0f} mg/L"
+        fish, text = "watch", f"the CO2 may be as high as {high:.0f} mg/L, above the mark of {marks.fish_mg_l:g} mg/L"
         advice = "Keep an eye on the fish; do not turn the gas up."
     else:
-        fish, text = "no concern read", f"nothing in this reading calls for action; its upper end is {high:.0f} mg/L"
+        fish = "no concern read"
+        text = (
+            f"nothing in this reading calls for action; its upper end of {high:.0f} mg/L is not above the mark of "
+            f"{marks.fish_mg_l:g} mg/L"
+        )
         advice = "Keep watching the fish as on every day."
     return fish, f"Fish: {text}. {_WELFARE}", advice

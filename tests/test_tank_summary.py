@@ -237,6 +237,27 @@ def test_the_last_reading_is_judged_by_the_marks_of_now(truth: Truth) -> None:
     assert any("gasping" in caution for caution in lowered.cautions)
 
 
+def test_a_low_morning_does_not_undo_a_high_evening(truth: Truth) -> None:
+    evening = datetime(2025, 5, 12, 18, 34)
+    high = made_reading(taken_at=evening, co2_mg_l=Interval(value=36.0, low=21.0, high=66.0))
+    low = made_reading(taken_at=evening + timedelta(hours=13), co2_mg_l=Interval(value=5.0, low=3.0, high=8.0))
+    told = summarize(truth.tank, [high, low], now=evening + timedelta(days=1)).headline
+    assert "as high as 66 mg/L" in told[0]
+    assert "turn the gas down" in told[0]
+    assert "2025-05-12 18:34" in told[2]
+    later = made_reading(taken_at=evening + timedelta(days=4), co2_mg_l=low.co2_mg_l)
+    assert "calls for action" in summarize(truth.tank, [high, later], now=evening + timedelta(days=5)).headline[0]
+
+
+def test_old_photos_are_not_told_as_of_now(truth: Truth) -> None:
+    last = truth.readings[-1].taken_at
+    assert last is not None
+    for days, is_old in ((1, False), (7, False), (556, True)):
+        told = summarize(truth.tank, truth.readings, now=last.replace(tzinfo=None) + timedelta(days=days)).headline
+        assert ("days old: all of this is of that time" in told[-1]) == is_old
+    assert f"{556} days old" in told[-1]
+
+
 def test_brackets_in_words_are_no_markup(truth: Truth) -> None:
     odd = replace(summarize(truth.tank, []), headline=("a [bold]b[/bold] [/] c",))
     assert "a [bold]b[/bold] [/] c" in text_of(odd)
@@ -296,7 +317,7 @@ def test_a_heavy_overdose_is_told_plainly(kind: SourceKind) -> None:
     week = simulated_week(10, level_mg_l=(300.0, 301.0))
     assert week.tank_mg_l[-4:].max() > 2.0 * 25.0
     summary = summarize(replace(week.tank, source=GasSource(kind=kind)), week.readings)
-    fish, *_, change = summary.headline
+    fish, _, _, change, *_ = summary.headline
     assert "is above the mark of 25 mg/L" in fish
     assert fish.endswith(TURN_DOWN_NOW)
     assert change.startswith("What to change: The gas must go down now.")

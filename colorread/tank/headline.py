@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, datetime
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from colorread.tank.fit import TankFit
 from colorread.tank.settings import Tank
 from colorread.verdict import TURN_DOWN_NOW, Marks, judge
 
+_OLD_DAYS = 7  # older photos say little of now: assumption
 _FEW_DRAWS = 100.0  # fewer independent draws, and the ends of a 90 % band rest on five: assumption
 
 
@@ -90,14 +91,16 @@ def _for_fish(peak: Interval, above: Interval, marks: Marks) -> str:
     return f"so it may pass {mark} {duration}. {verdict.sentences[-1] if verdict.fish == 'act' else 'Watch the fish.'}"
 
 
-def lone_headline(verdict: Verdict | None, reason: str) -> tuple[str, ...]:
+def lone_headline(taken_at: datetime | None, verdict: Verdict | None, reason: str) -> tuple[str, ...]:
     """
-    Return what the last reading alone says, the fish first.
+    Return what one reading alone says, the fish first.
 
     Parameters
     ----------
+    taken_at : datetime or None
+        When the highest reading of the last two days was taken: a low morning does not undo a high evening.
     verdict : Verdict or None
-        Of the last reading.
+        Of that reading.
     reason : str
         Why there is no more.
 
@@ -106,10 +109,29 @@ def lone_headline(verdict: Verdict | None, reason: str) -> tuple[str, ...]:
     tuple of str
         Sentences.
     """
-    if verdict is None:
+    if taken_at is None or verdict is None:
         return (reason,)
-    plants, fish, *_ = verdict.sentences
-    return fish, plants, reason
+    plants, fish, advice = verdict.sentences
+    when = f"That is the highest reading of the last two days, of {taken_at:%Y-%m-%d %H:%M}."
+    return f"{fish} {advice}", plants, when, reason
+
+
+def age_of(last_at: datetime | None, now: datetime) -> tuple[str, ...]:
+    """
+    Return the age of the last photo where it matters.
+
+    Parameters
+    ----------
+    last_at, now : datetime or None
+        On the tank's clock.
+
+    Returns
+    -------
+    tuple of str
+        A sentence, or none.
+    """
+    days = 0 if last_at is None else (now - last_at).days
+    return (f"The last photo is {days} days old: all of this is of that time.",) if days > _OLD_DAYS else ()
 
 
 def fluid_advice(tank: Tank, last: date | None) -> str:
@@ -136,7 +158,9 @@ def fluid_advice(tank: Tank, last: date | None) -> str:
             f"The fluid in the vial was {weeks:.0f} weeks old at the last photo; renew it "
             f"(about every {RENEW_AFTER_WEEKS} weeks, common practice, no source)."
         )
-    return f"The fluid in the vial was {max(weeks, 0.0):.0f} weeks old at the last photo; nothing to do yet."
+    if weeks < 0.0:
+        return "The fluid in the vial was renewed after the last photo; nothing to do yet."
+    return f"The fluid in the vial was {weeks:.0f} weeks old at the last photo; nothing to do yet."
 
 
 def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...]:

@@ -16,7 +16,7 @@ from colorread.tank.days import Change, Course, Estimate, PhotoPoint, SourceOutl
 from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.forecast import day_course, day_start, interval, thinned_index
 from colorread.tank.gas_source import USUAL_YIELD, co2_of_charge_g
-from colorread.tank.headline import fit_notes, fluid_advice, headline, input_notes, lone_headline
+from colorread.tank.headline import age_of, fit_notes, fluid_advice, headline, input_notes, lone_headline
 from colorread.tank.model import is_on
 from colorread.tank.series import CannotTell, wall_clock
 from colorread.tank.settings import Tank
@@ -56,19 +56,21 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
     notes = input_notes(usable, len(read) - len(usable))
     timed = sorted(wall_clock(reading.taken_at) for reading in usable if reading.taken_at is not None)
     n_refused = len(readings) - len(read)
+    age = () if tank.made_up or not timed else age_of(timed[-1], wall_clock(now or datetime.now()))
     try:
         fit = fit_tank(tank, usable)
     except CannotTell as reason:
-        verdict = _last_verdict(usable, tank.judged_by)
+        gravest, verdict = _gravest(usable, tank.judged_by)
         return replace(
             _without_fit(tank, len(read), n_refused, timed, str(reason)),
             notes=notes,
-            headline=lone_headline(verdict, str(reason)),
+            headline=(*lone_headline(gravest, verdict, str(reason)), *age),
             cautions=() if verdict is None else verdict.cautions,
         )
     summary = _with_fit(tank, fit)
     return replace(
         summary,
+        headline=(*summary.headline, *age),
         n_read=len(read),
         n_refused=n_refused,
         n_unused=len(read) - len(fit.series.readings),
@@ -273,11 +275,16 @@ def _night_low(tank: Tank, day: NDArray[np.float64], of_day: NDArray[np.float64]
     return Estimate(interval=interval(day[:, night].min(axis=1)))
 
 
-def _last_verdict(read: Sequence[Reading], marks: Marks) -> Verdict | None:
-    """Return the verdict on the last reading by the marks of now: a kept reading holds that by the marks of its day."""
+def _gravest(read: Sequence[Reading], marks: Marks) -> tuple[datetime | None, Verdict | None]:
+    """Return when the highest reading of the last two days was taken, and its verdict by the marks of now."""
     timed = [
         (wall_clock(reading.taken_at), reading.co2_mg_l)
         for reading in read
         if reading.taken_at is not None and reading.co2_mg_l is not None
     ]
-    return judge(max(timed, key=lambda pair: pair[0])[1], marks) if timed else None
+    if not timed:
+        return None, None
+    since = max(when for when, _ in timed) - timedelta(days=2)
+    recent = [(when, co2) for when, co2 in timed if when >= since]
+    taken_at, co2 = max(recent, key=lambda pair: (np.inf if pair[1].high is None else pair[1].high, pair[0]))
+    return taken_at, judge(co2, marks)
