@@ -30,18 +30,18 @@ def choose(request: Request, name: str) -> Response:
 async def send(request: Request, name: str) -> Response:
     """Receive several photos and begin to read them."""
     core = core_of(request)
-    core.jobs.require_free()
-    tank = await run_in_threadpool(core.tank, name)
-    folder = core.folder / secrets.token_hex(16)
-    folder.mkdir(mode=0o700)
-    try:
-        async with receive_form(request, photos_max=PHOTOS_MAX) as form:
-            require_own_form(request, text_of(form, "csrf"))
-            uploads = await save_photos(form, folder)
-        job = core.jobs.start(tank, uploads, folder)
-    except BaseException:
-        shutil.rmtree(folder, ignore_errors=True)
-        raise
+    with core.jobs.place():
+        tank = await run_in_threadpool(core.tank, name)
+        folder = core.folder / secrets.token_hex(16)
+        folder.mkdir(mode=0o700)
+        try:
+            async with receive_form(request, photos_max=PHOTOS_MAX) as form:
+                require_own_form(request, text_of(form, "csrf"))
+                uploads = await save_photos(form, folder)
+            job = core.jobs.start(tank, uploads, folder)
+        except BaseException:
+            shutil.rmtree(folder, ignore_errors=True)
+            raise
     return see(tank_url(name, f"/several/{job.name}"))
 
 
