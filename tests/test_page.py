@@ -326,3 +326,15 @@ def test_too_much_at_once_is_turned_away_for_a_moment(tmp_path: Path) -> None:
         answer = client.post("/api/tanks/window/readings", files={"photo": ("a.jpg", GOOD.read_bytes())})
     assert answer.status_code == 503
     assert int(answer.headers["retry-after"]) >= 1
+
+
+def test_photos_that_are_being_received_take_the_place_of_a_job(tmp_path: Path) -> None:
+    with client_of(make_log(tmp_path)) as (client, core):
+        token = form_token(client.get(f"{TANK_URL}/several").text)
+        photos, form = {"photo": ("a.jpg", LEAF.read_bytes())}, {"csrf": token}
+        with core.jobs.place():
+            answer = client.post(f"{TANK_URL}/several", files=photos, data=form)
+            assert answer.status_code == 503
+            assert int(answer.headers["retry-after"]) >= 1
+        assert client.post(f"{TANK_URL}/several", files=photos, data={"csrf": "0" * 64}).status_code == 403
+        assert client.post(f"{TANK_URL}/several", files=photos, data=form).status_code == 303

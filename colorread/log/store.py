@@ -16,6 +16,7 @@ from colorread.log.database import LogError, LogFailure, open_database, telling,
 from colorread.log.paths import default_log_path, photo_path, undecided_path
 from colorread.reading import Reading
 from colorread.reading_json import reading_from_dict, reading_to_json
+from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
 from colorread.tank.settings_json import tank_from_dict, tank_to_dict
 
@@ -182,12 +183,12 @@ class Log:
     def add(self, entry: LogEntry) -> None:
         """Keep a reading; another one of the same photo and tank is replaced."""
         taken_at = entry.reading.taken_at
-        wall_clock = None if taken_at is None else taken_at.replace(tzinfo=None).isoformat(timespec="microseconds")
+        time = None if taken_at is None else wall_clock(taken_at).isoformat(timespec="microseconds")
         row = (
             entry.tank,
             entry.sha256,
             entry.reading.photo.encode("utf-8", "replace").decode("utf-8"),  # file names may hold what no text may
-            wall_clock,
+            time,
             reading_to_json(entry.reading),
             entry.scored_at.astimezone(UTC).isoformat(),
             entry.software,

@@ -5,7 +5,8 @@ from __future__ import annotations
 import secrets
 import shutil
 import threading
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -84,17 +85,29 @@ class Jobs:
         self._log_path = log_path
         self._jobs: dict[str, Job] = {}
         self._thread: threading.Thread | None = None
+        self._is_taken = False
         self._stop = threading.Event()
         self._lock = threading.Lock()
 
-    def require_free(self) -> None:
-        """Raise `Busy` while a job runs."""
-        if self._thread is not None and self._thread.is_alive():
-            raise Busy(_RETRY_S)
+    @contextmanager
+    def place(self) -> Iterator[None]:
+        """
+        Take the only place for a job; `Busy` while another one is received or runs.
+
+        To be asked for before the photos are received, so that what waits is bounded in memory and on the disk.
+        """
+        with self._lock:
+            if self._is_taken or (self._thread is not None and self._thread.is_alive()):
+                raise Busy(_RETRY_S)
+            self._is_taken = True
+        try:
+            yield
+        finally:
+            self._is_taken = False
 
     def start(self, tank: Tank, uploads: list[Upload], folder: Path) -> Job:
         """
-        Begin to read photos.
+        Begin to read photos, once within `place`.
 
         Parameters
         ----------
@@ -109,21 +122,14 @@ class Jobs:
         -------
         Job
             Its progress.
-
-        Raises
-        ------
-        Busy
-            If another one runs.
         """
-        with self._lock:
-            self.require_free()
-            job = Job(name=secrets.token_hex(8), tank=tank.name, total=len(uploads))
-            self._jobs[job.name] = job
-            while len(self._jobs) > _KEPT_MAX:
-                del self._jobs[next(iter(self._jobs))]
-            photos = [PhotoFile(path=upload.path, name=label) for upload, label in _named(uploads)]
-            self._thread = threading.Thread(target=self._run, args=(job, tank, photos, folder), name="page-job")
-            self._thread.start()
+        job = Job(name=secrets.token_hex(8), tank=tank.name, total=len(uploads))
+        self._jobs[job.name] = job
+        while len(self._jobs) > _KEPT_MAX:
+            del self._jobs[next(iter(self._jobs))]
+        photos = [PhotoFile(path=upload.path, name=label) for upload, label in _named(uploads)]
+        self._thread = threading.Thread(target=self._run, args=(job, tank, photos, folder), name="page-job")
+        self._thread.start()
         return job
 
     def get(self, name: str) -> Job | None:

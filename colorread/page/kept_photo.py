@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 from pathlib import Path
 
 from PIL import ExifTags, Image
@@ -10,12 +11,10 @@ from PIL import ExifTags, Image
 from calibration.whole_file import write_whole
 from colorread.log.paths import photo_path
 from colorread.photo.file import open_file, open_image, refusing_broken_files
+from colorread.photo.load import TURNED_BY_READER, decoded, read_exif
 
 _QUALITY = 92
-_TURNED_BY_READER = frozenset(("HEIF", "TIFF"))
-# All that reading the photo again needs.
-_TAGS = (ExifTags.Base.Model, ExifTags.Base.DateTime)
-_TIME_TAGS = (ExifTags.Base.DateTimeOriginal, ExifTags.Base.OffsetTimeOriginal)
+_IN_MAIN_DIRECTORY = (ExifTags.Base.Orientation, ExifTags.Base.Model, ExifTags.Base.DateTime)
 
 
 def keep_photo(original: Path, log_path: Path, sha256: str) -> Path:
@@ -46,6 +45,8 @@ def keep_photo(original: Path, log_path: Path, sha256: str) -> Path:
     path = photo_path(log_path, sha256)
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     write_whole(path, stripped(original))
+    was = original.stat()  # the time of the file stands in where the photo itself tells none
+    os.utime(path, ns=(was.st_atime_ns, was.st_mtime_ns))
     return path
 
 
@@ -70,19 +71,16 @@ def stripped(original: Path) -> bytes:
     """
     with open_file(original) as file, refusing_broken_files("The photo"):
         image = open_image(file, "The photo")
-        image.load()
-        found = image.getexif()
-        times = found.get_ifd(ExifTags.IFD.Exif)
+        pixels = decoded(image, file)
+        found = read_exif(image)  # all that reading the photo again needs
+        if image.format in TURNED_BY_READER:
+            found.pop(ExifTags.Base.Orientation, None)
         kept = Image.Exif()
-        if image.format not in _TURNED_BY_READER and ExifTags.Base.Orientation in found:
-            kept[ExifTags.Base.Orientation] = found[ExifTags.Base.Orientation]
-        for tag in _TAGS:
-            if tag in found:
-                kept[tag] = found[tag]
-        kept.get_ifd(ExifTags.IFD.Exif).update({tag: times[tag] for tag in _TIME_TAGS if tag in times})
+        times = kept.get_ifd(ExifTags.IFD.Exif)
+        for tag, value in found.items():
+            (kept if tag in _IN_MAIN_DIRECTORY else times)[tag] = value
         target = io.BytesIO()
         icc = image.info.get("icc_profile")
-        pixels = image if image.mode in ("RGB", "L") else image.convert("RGB")
         pixels.info = {}  # comments and descriptions
         pixels.save(target, "JPEG", quality=_QUALITY, exif=kept.tobytes(), icc_profile=icc)
     return target.getvalue()

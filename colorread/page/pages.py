@@ -16,8 +16,10 @@ from colorread.log.store import Log, LogEntry
 from colorread.page.core import core_of, require_own_form, units_shown
 from colorread.page.drafts import OutOfDate
 from colorread.page.render import page
-from colorread.page.shown import age_words, last_read, view_reading
+from colorread.page.shown import ReadingView, age_words, last_read, view_reading
 from colorread.page.uploads import receive_form, save_photos, text_of
+from colorread.tank.series import wall_clock
+from colorread.tank.settings import Tank
 from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS
 
 router = APIRouter(include_in_schema=False)
@@ -50,10 +52,9 @@ def tanks(request: Request) -> Response:
     """List the tanks with their last readings."""
     now = datetime.now().astimezone()
     with Log(core_of(request).log_path) as log:
-        rows = [(tank, last_read(list(log.entries(tank.name)))) for tank in log.tanks()]
-    units = units_shown(request)
+        rows = [(tank, last_read(list(log.entries(tank.name)), now)) for tank in log.tanks()]
     shown = [
-        (tank, None, "") if entry is None else (tank, view_reading(entry, units), _age(entry, now))
+        (tank, None, "") if entry is None else (tank, _view(request, entry, tank), _age(entry, now))
         for tank, entry in rows
     ]
     return page(request, "tanks.html", rows=shown)
@@ -66,24 +67,26 @@ async def tank(request: Request, name: str, start: int = 0) -> Response:
     view = await core.view(name)
     entries = await run_in_threadpool(core.entries, name)
     undecided = await run_in_threadpool(core.drafts.entries, name)
-    units = units_shown(request)
-    last = last_read(entries)
+    tank, now = view.summary.tank, datetime.now().astimezone()
+    last = last_read(entries, now)
+    last_view = None if last is None else _view(request, last, tank)
     newest_first = sorted(entries, key=_by_time, reverse=True)
     start = max(0, min(start, len(entries)))
     return page(
         request,
         "tank.html",
-        tank=view.summary.tank,
+        tank=tank,
         summary=view.summary,
         figures=view.figures,
-        last=None if last is None else view_reading(last, units),
-        last_age="" if last is None else _age(last, datetime.now().astimezone()),
-        rows=[view_reading(entry, units) for entry in newest_first[start : start + _ROWS]],
+        last=last_view,
+        last_age="" if last is None else _age(last, now),
+        rows=[_view(request, entry, tank) for entry in newest_first[start : start + _ROWS]],
         start=start,
         row_step=_ROWS,
         n_rows=len(entries),
-        undecided=[view_reading(entry, units) for entry in undecided],
-        cautions=_cautions(last),
+        undecided=[_view(request, entry, tank) for entry in undecided],
+        # What to watch after the last reading; without one, whatever there is to watch.
+        cautions=(*WATCH_CAUTIONS, *ACT_CAUTIONS, *STANDING_CAUTIONS) if last_view is None else last_view.cautions,
     )
 
 
@@ -106,7 +109,8 @@ async def snap(request: Request, name: str) -> Response:
     if entry.reading.reason is None:
         return see(tank_url(name, f"/undecided/{entry.sha256}"))
     upload.remove()
-    return page(request, "refused.html", status=422, tank=tank, reading=_view(request, entry), picture=_inline(entry))
+    reading = _view(request, entry, tank)
+    return page(request, "refused.html", status=422, tank=tank, reading=reading, picture=_inline(entry))
 
 
 @router.get("/tanks/{name}/snap")
@@ -122,11 +126,12 @@ def undecided(request: Request, name: str, sha256: str) -> Response:
     entry = core.drafts.entry(name, sha256)
     if entry is None:
         return see(tank_url(name))
+    tank = core.tank(name)
     return page(
         request,
         "undecided.html",
-        tank=core.tank(name),
-        reading=_view(request, entry),
+        tank=tank,
+        reading=_view(request, entry, tank),
         picture=_inline(entry),
         can_keep_photo=core.drafts.has_original(name, sha256),
     )
@@ -165,7 +170,7 @@ def reading(request: Request, name: str, sha256: str) -> Response:
         request,
         "reading.html",
         tank=tank,
-        reading=_view(request, entry),
+        reading=_view(request, entry, tank),
         has_picture=has_picture,
         has_photo=photo_path(core.log_path, entry.sha256).is_file(),
     )
@@ -213,8 +218,8 @@ def photo(request: Request, name: str, sha256: str) -> Response:
     return FileResponse(path, media_type="image/jpeg")
 
 
-def _view(request: Request, entry: LogEntry) -> Any:
-    return view_reading(entry, units_shown(request))
+def _view(request: Request, entry: LogEntry, tank: Tank) -> ReadingView:
+    return view_reading(entry, units_shown(request), tank.judged_by)
 
 
 def _inline(entry: LogEntry) -> str:
@@ -223,16 +228,9 @@ def _inline(entry: LogEntry) -> str:
 
 def _by_time(entry: LogEntry) -> datetime:
     taken_at = entry.reading.taken_at
-    return datetime.min if taken_at is None else taken_at.replace(tzinfo=None)
+    return datetime.min if taken_at is None else wall_clock(taken_at)
 
 
 def _age(entry: LogEntry, now: datetime) -> str:
     assert entry.reading.taken_at is not None
     return age_words(entry.reading.taken_at, now)
-
-
-def _cautions(last: LogEntry | None) -> tuple[str, ...]:
-    """Return what to watch after the last reading, and always."""
-    if last is None or last.reading.verdict is None:
-        return (*WATCH_CAUTIONS, *ACT_CAUTIONS, *STANDING_CAUTIONS)
-    return last.reading.verdict.cautions

@@ -14,6 +14,7 @@ from colorread.page.pages import see, tank_url
 from colorread.page.render import page
 from colorread.page.shown import FISH_SIGNS, REFUSED_SIGN
 from colorread.page.uploads import PHOTOS_MAX, receive_form, save_photos, text_of
+from colorread.verdict import judge
 from colorread.words import co2_words
 
 router = APIRouter(include_in_schema=False)
@@ -29,18 +30,18 @@ def choose(request: Request, name: str) -> Response:
 async def send(request: Request, name: str) -> Response:
     """Receive several photos and begin to read them."""
     core = core_of(request)
-    core.jobs.require_free()
-    tank = await run_in_threadpool(core.tank, name)
-    folder = core.folder / secrets.token_hex(16)
-    folder.mkdir(mode=0o700)
-    try:
-        async with receive_form(request, photos_max=PHOTOS_MAX) as form:
-            require_own_form(request, text_of(form, "csrf"))
-            uploads = await save_photos(form, folder)
-        job = core.jobs.start(tank, uploads, folder)
-    except BaseException:
-        shutil.rmtree(folder, ignore_errors=True)
-        raise
+    with core.jobs.place():
+        tank = await run_in_threadpool(core.tank, name)
+        folder = core.folder / secrets.token_hex(16)
+        folder.mkdir(mode=0o700)
+        try:
+            async with receive_form(request, photos_max=PHOTOS_MAX) as form:
+                require_own_form(request, text_of(form, "csrf"))
+                uploads = await save_photos(form, folder)
+            job = core.jobs.start(tank, uploads, folder)
+        except BaseException:
+            shutil.rmtree(folder, ignore_errors=True)
+            raise
     return see(tank_url(name, f"/several/{job.name}"))
 
 
@@ -51,7 +52,9 @@ def progress(request: Request, name: str, job_name: str) -> Response:
     job = core.jobs.get(job_name)
     if job is None or job.tank != name:
         raise HTTPException(404, "These photos were read a while ago; the readings are in the history of the tank.")
+    tank = core.tank(name)
     rows = []
+    cautions: dict[str, None] = {}  # in their order
     for done in list(job.done):
         reading = done.reading
         if reading is None:
@@ -62,19 +65,14 @@ def progress(request: Request, name: str, job_name: str) -> Response:
                 else "the same as an earlier one, counts once"
             )
             rows.append((done.label, "", words, ""))
-        elif reading.verdict is None or reading.co2_mg_l is None:
+        elif reading.co2_mg_l is None:
             reason = reading.reason
             words = "" if reason is None else f"{reason.message} {reason.next_step}"
             rows.append((done.label, REFUSED_SIGN, "Not read.", words))
         else:
             known = " (in the log already)" if done.outcome == "known" else ""
             value, interval = co2_words(reading.co2_mg_l)
-            sign = FISH_SIGNS[reading.verdict.fish]
-            rows.append((done.label, sign, f"{value}{known}", f"{interval}. Fish: {reading.verdict.fish}"))
-    cautions = {
-        caution: None
-        for done in job.done
-        if done.reading and done.reading.verdict
-        for caution in done.reading.verdict.cautions
-    }
-    return page(request, "progress.html", tank=core.tank(name), job=job, rows=rows, cautions=tuple(cautions))
+            verdict = judge(reading.co2_mg_l, tank.judged_by)
+            cautions |= dict.fromkeys(verdict.cautions)
+            rows.append((done.label, FISH_SIGNS[verdict.fish], f"{value}{known}", f"{interval}. Fish: {verdict.fish}"))
+    return page(request, "progress.html", tank=tank, job=job, rows=rows, cautions=tuple(cautions))

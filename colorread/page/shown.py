@@ -10,6 +10,8 @@ from colorread.flags import flag_text
 from colorread.log.store import LogEntry
 from colorread.page.shown_units import Units
 from colorread.reading import Reading
+from colorread.tank.summary import is_of_the_future
+from colorread.verdict import Marks, judge
 from colorread.words import budget_words, clean_name, co2_words, ph_words, time_words
 
 # Told apart by shape as in the terminal, never by color alone.
@@ -67,7 +69,7 @@ class ReadingView:
     record: tuple[tuple[str, str], ...]
 
 
-def view_reading(entry: LogEntry, units: Units) -> ReadingView:
+def view_reading(entry: LogEntry, units: Units, marks: Marks) -> ReadingView:
     """
     Put a reading into words.
 
@@ -77,13 +79,16 @@ def view_reading(entry: LogEntry, units: Units) -> ReadingView:
         Read or refused.
     units : Units
         Chosen by the keeper.
+    marks : Marks
+        What the tank is judged by now, whatever it was when the photo was read.
 
     Returns
     -------
     ReadingView
         For the templates.
     """
-    reading, verdict = entry.reading, entry.reading.verdict
+    reading = entry.reading
+    verdict = None if reading.co2_mg_l is None else judge(reading.co2_mg_l, marks)
     plants, fish, advice = ("", "", "") if verdict is None else verdict.sentences
     return ReadingView(
         sha256=entry.sha256,
@@ -138,7 +143,7 @@ def age_words(taken_at: datetime, now: datetime) -> str:
     return "long ago"
 
 
-def last_read(entries: Sequence[LogEntry]) -> LogEntry | None:
+def last_read(entries: Sequence[LogEntry], now: datetime) -> LogEntry | None:
     """
     Return the last reading with numbers.
 
@@ -146,14 +151,19 @@ def last_read(entries: Sequence[LogEntry]) -> LogEntry | None:
     ----------
     entries : sequence of LogEntry
         By time, those of unknown time at the end, as the log gives them.
+    now : datetime
+        By the clock of this machine.
 
     Returns
     -------
     LogEntry or None
-        None where there is none of known time.
+        None where there is none of a time that can be true.
     """
-    timed = [entry for entry in entries if entry.reading.taken_at is not None and entry.reading.verdict is not None]
-    return timed[-1] if timed else None
+    for entry in reversed(entries):
+        reading = entry.reading
+        if reading.status == "read" and reading.taken_at is not None and not is_of_the_future(reading, now):
+            return entry
+    return None
 
 
 def _flag_words(code: str) -> str:

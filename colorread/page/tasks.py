@@ -9,15 +9,13 @@ from datetime import datetime
 from pathlib import Path
 
 from colorread import __version__
-from colorread.batch.photo_settings import settings_of
+from colorread.batch.photo_settings import SettingsByPhone
 from colorread.batch.score import entry_of
 from colorread.errors import Refusal
 from colorread.evidence.picture import small_evidence
 from colorread.log.store import Log, LogEntry
 from colorread.photo.file import open_file, open_image, refusing_broken_files
-from colorread.photo.load import camera_model_of
 from colorread.pipeline import read_photo_traced
-from colorread.profile.defaults import default_profile, has_defaults
 from colorread.tank.days import TankSummary
 from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
@@ -90,8 +88,7 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank) -> LogEntry | P
     """
     try:
         require_modest(path)
-        by_phone = default_profile(camera_model_of(path)) if tank.profile is None and has_defaults() else None
-        settings = settings_of(tank, by_phone)
+        settings = SettingsByPhone(tank, None)(path)
     except Refusal as refusal:
         return Problem(code=refusal.code, message=sentence(refusal.message), next_step=refusal.next_step)
     except (OSError, ValueError) as error:

@@ -45,9 +45,9 @@ _TURNS: Final[Mapping[int, Callable[[Any], Any]]] = {
 }
 _SIDEWAYS: Final = (5, 6, 7, 8)
 # The readers of these formats turn the picture themselves; turning by EXIF would turn it twice.
-_TURNED_BY_READER: Final = frozenset(("HEIF", "TIFF"))
+TURNED_BY_READER: Final = frozenset(("HEIF", "TIFF"))
 
-_TIMES_WITH_OFFSETS: Final = (
+TIMES_WITH_OFFSETS: Final = (
     (ExifTags.Base.DateTimeOriginal, ExifTags.Base.OffsetTimeOriginal),
     (ExifTags.Base.DateTimeDigitized, ExifTags.Base.OffsetTimeDigitized),
     (ExifTags.Base.DateTime, ExifTags.Base.OffsetTime),
@@ -55,7 +55,7 @@ _TIMES_WITH_OFFSETS: Final = (
 _TAGS: Final = (
     ExifTags.Base.Orientation,
     ExifTags.Base.Model,
-    *(t for pair in _TIMES_WITH_OFFSETS for t in pair),
+    *(t for pair in TIMES_WITH_OFFSETS for t in pair),
 )
 
 
@@ -124,15 +124,13 @@ def load_photo(path: str | os.PathLike[str], *, max_side_px: int = _WORKING_SIDE
         image = open_image(file, name)
         stored_size = image.size
         require_readable_size(stored_size, name)
-        is_deep = any(";16" in str(tile) for tile in image.tile)
         if image.format in ("JPEG", "MPO"):
             _decode_reduced(image, max_side_px)
-        image.load()
-        tags = _read_exif(image)
-        pixels = _scale_to_8_bit(image, file) if is_deep else image
-        pixels, color_space = rgb_in_working_space(_flatten(pixels), image.info)
+        pixels = decoded(image, file)
+        tags = read_exif(image)
+        pixels, color_space = rgb_in_working_space(pixels, image.info)
         rgb_u8 = _shrink(np.asarray(pixels), stored_size, max_side_px)
-        orientation = 1 if image.format in _TURNED_BY_READER else tags.get(ExifTags.Base.Orientation, 1)
+        orientation = 1 if image.format in TURNED_BY_READER else tags.get(ExifTags.Base.Orientation, 1)
         if orientation in _TURNS:
             rgb_u8 = np.asarray(_TURNS[orientation](rgb_u8), dtype=np.uint8)
         file_time_s = os.fstat(file.fileno()).st_mtime
@@ -168,7 +166,7 @@ def camera_model_of(path: str | os.PathLike[str]) -> str | None:
     file_path = Path(path)
     try:
         with open_file(file_path) as file, refusing_broken_files(file_path.name):
-            tags = _read_exif(open_image(file, file_path.name))
+            tags = read_exif(open_image(file, file_path.name))
     except Refusal:
         return None
     return _clean_text(tags.get(ExifTags.Base.Model)) or None
@@ -251,6 +249,27 @@ def _scale_to_8_bit(image: Image.Image, file: BinaryIO) -> Image.Image:
     return Image.fromarray(cv2.convertScaleAbs(exact, alpha=1 / 257))
 
 
+def decoded(image: ImageFile.ImageFile, file: BinaryIO) -> Image.Image:
+    """
+    Decode a picture to plain 8 bits.
+
+    Parameters
+    ----------
+    image : PIL.ImageFile.ImageFile
+        Opened, not decoded yet.
+    file : binary file
+        What it was opened from.
+
+    Returns
+    -------
+    PIL.Image.Image
+        Of mode ``"L"``, ``"RGB"`` or ``"CMYK"``, in the color space of the file; transparent parts are white.
+    """
+    is_deep = any(";16" in str(tile) for tile in image.tile)
+    image.load()
+    return _flatten(_scale_to_8_bit(image, file) if is_deep else image)
+
+
 def _flatten(image: Image.Image) -> Image.Image:
     """Lay transparent pictures on white, and leave only modes that can be averaged and carry a profile."""
     if image.has_transparency_data:
@@ -273,8 +292,20 @@ def _shrink(rgb_u8: NDArray[np.uint8], full_size: tuple[int, int], max_side_px: 
     return np.asarray(cv2.resize(rgb_u8, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
-def _read_exif(image: Image.Image) -> dict[int, Any]:
-    """Collect the tags that are needed; damaged ones are as good as none."""
+def read_exif(image: Image.Image) -> dict[int, Any]:
+    """
+    Collect the tags that reading a photo needs: orientation, model, and times with their offsets.
+
+    Parameters
+    ----------
+    image : PIL.Image.Image
+        Decoded, as some formats keep the tags behind the pixels.
+
+    Returns
+    -------
+    dict of int to object
+        Values by tag; damaged ones are left out.
+    """
     tags: dict[int, Any] = {}
     with suppress(Exception):
         main = image.getexif()
@@ -294,7 +325,7 @@ def _clean_text(value: object) -> str:
 
 
 def _time_taken(tags: dict[int, Any], file_time_s: float) -> tuple[datetime | None, TimeSource]:
-    for time_tag, offset_tag in _TIMES_WITH_OFFSETS:
+    for time_tag, offset_tag in TIMES_WITH_OFFSETS:
         with suppress(ValueError):
             taken_at = datetime.strptime(_clean_text(tags.get(time_tag)), "%Y:%m:%d %H:%M:%S")
             with suppress(ValueError):

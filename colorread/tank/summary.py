@@ -52,7 +52,7 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         With reasons in place of numbers where the data cannot tell.
     """
     read = [reading for reading in readings if reading.status == "read"]
-    usable = [reading for reading in read if not _is_of_the_future(reading, now or datetime.now())]
+    usable = [reading for reading in read if not is_of_the_future(reading, now or datetime.now())]
     notes = input_notes(usable, len(read) - len(usable))
     timed = sorted(wall_clock(reading.taken_at) for reading in usable if reading.taken_at is not None)
     n_refused = len(readings) - len(read)
@@ -80,7 +80,7 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
     )
 
 
-def _is_of_the_future(reading: Reading, now: datetime) -> bool:
+def is_of_the_future(reading: Reading, now: datetime) -> bool:
     """Whether the clock of the phone was wrong; a day ahead may be another part of the world."""
     return reading.taken_at is not None and wall_clock(reading.taken_at) > wall_clock(now) + timedelta(days=1)
 

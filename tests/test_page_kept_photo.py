@@ -1,0 +1,87 @@
+"""A photo that was kept is read like the one that came."""
+
+from __future__ import annotations
+
+import os
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import ExifTags, Image, ImageCms
+
+from colorread.page.kept_photo import keep_photo
+from colorread.photo.load import Photo, load_photo
+
+MONTHS_AGO_S = 1_735_700_000.0
+BASE, EXIF = ExifTags.Base, ExifTags.IFD.Exif
+
+
+def kept_and_came(path: Path) -> tuple[Photo, Photo]:
+    """Return a photo as it came months ago, and as it is once it was kept."""
+    os.utime(path, (MONTHS_AGO_S, MONTHS_AGO_S))
+    return load_photo(keep_photo(path, path.parent / "log.sqlite", "a" * 64)), load_photo(path)
+
+
+def picture(mode: str) -> Image.Image:
+    """Return a smooth picture wider than high, so that turning and colors can be seen."""
+    across, down = np.meshgrid(np.linspace(40, 200, 800), np.linspace(40, 200, 600))
+    return Image.fromarray(np.stack([across, down, 240 - across], axis=-1).astype(np.uint8)).convert(mode)
+
+
+@pytest.mark.parametrize(
+    ("main", "deeper"),
+    [
+        ({}, {}),
+        ({BASE.DateTime: "2025:06:02 07:30:00"}, {}),
+        ({BASE.DateTime: "2025:06:02 07:30:00"}, {BASE.OffsetTime: "+02:00"}),
+        ({}, {BASE.DateTimeDigitized: "2025:06:02 07:30:00"}),
+        ({}, {BASE.DateTimeDigitized: "2025:06:02 07:30:00", BASE.OffsetTimeDigitized: "+02:00"}),
+        ({}, {BASE.DateTimeOriginal: "2025:06:02 07:30:00", BASE.OffsetTimeOriginal: "-09:30"}),
+        ({BASE.Model: "A phone", BASE.Orientation: 6}, {}),
+    ],
+)
+def test_time_phone_and_position_stay(tmp_path: Path, main: dict[int, object], deeper: dict[int, object]) -> None:
+    exif = Image.Exif()
+    for tag, value in main.items():
+        exif[tag] = value
+    exif.get_ifd(EXIF).update(deeper)
+    picture("RGB").save(tmp_path / "came.jpg", exif=exif)
+    kept, came = kept_and_came(tmp_path / "came.jpg")
+    assert (kept.taken_at, kept.time_source) == (came.taken_at, came.time_source)
+    assert (kept.camera_model, kept.full_size_px) == (came.camera_model, came.full_size_px)
+    if not main and not deeper:
+        assert kept.taken_at == datetime.fromtimestamp(MONTHS_AGO_S).astimezone()
+
+
+def transparent() -> Image.Image:
+    image = picture("RGBA")
+    image.putalpha(Image.linear_gradient("L").resize(image.size))
+    return image
+
+
+def deep() -> Image.Image:
+    return Image.fromarray(np.asarray(picture("L")).astype(np.uint16) * 257)
+
+
+@pytest.mark.parametrize("make", [transparent, deep, lambda: picture("L")])
+def test_pixels_stay(tmp_path: Path, make) -> None:  # type: ignore[no-untyped-def]
+    make().save(tmp_path / "came.png")
+    kept, came = kept_and_came(tmp_path / "came.png")
+    assert kept.color_space == came.color_space
+    # What JPEG loses of a smooth picture.
+    assert np.abs(kept.rgb_u8.astype(int) - came.rgb_u8).mean() < 2.0
+
+
+def test_a_picture_for_print_keeps_its_inks(tmp_path: Path) -> None:
+    picture("CMYK").save(tmp_path / "came.jpg", quality=95)
+    kept, came = kept_and_came(tmp_path / "came.jpg")
+    assert np.abs(kept.rgb_u8.astype(int) - came.rgb_u8).mean() < 2.0
+
+
+def test_a_color_profile_stays(tmp_path: Path) -> None:
+    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    picture("RGB").save(tmp_path / "came.jpg", icc_profile=profile)
+    kept_and_came(tmp_path / "came.jpg")
+    with Image.open(tmp_path / "log-photos" / f"{'a' * 64}.jpg") as image:
+        assert image.info["icc_profile"] == profile

@@ -1,0 +1,67 @@
+"""What the page says of readings: judged by the marks of now, the last one by a clock that can be true."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import httpx
+import pytest
+
+from colorread.log.store import Log
+from colorread.reading import Interval
+from colorread.verdict import Marks
+from tests.fabricated import made_reading
+from tests.made_log import made_entry
+from tests.page_server import TANK, client_of, make_log
+
+NOW = datetime.now()
+
+
+@pytest.fixture
+def page(tmp_path: Path) -> Iterator[tuple[httpx.Client, Path]]:
+    log_path = make_log(tmp_path)
+    with client_of(log_path) as (client, _):
+        yield client, log_path
+
+
+def add(log_path: Path, number: int, co2_mg_l: float, taken_at: datetime) -> str:
+    interval = Interval(value=co2_mg_l, low=co2_mg_l - 2.0, high=co2_mg_l + 2.0)
+    entry = made_entry(number, reading=made_reading(taken_at=taken_at, co2_mg_l=interval))
+    with Log(log_path) as log:
+        log.add(entry)
+    return entry.sha256
+
+
+def fish_words(text: str) -> list[str]:
+    return re.findall(r"</span> Fish: ([a-z ]+)<", text)
+
+
+def test_readings_are_judged_by_the_marks_of_now(page: tuple[httpx.Client, Path]) -> None:
+    client, log_path = page
+    sha256 = add(log_path, 1, 21.0, NOW - timedelta(hours=3))
+    paths = ("/tanks/window", "/tanks", f"/tanks/window/readings/{sha256}")
+    assert {word for path in paths for word in fish_words(client.get(path).text)} == {"no concern read"}
+    assert "Look at the fish: gasping" not in client.get("/tanks/window").text
+    with Log(log_path) as log:
+        log.put_tank(replace(TANK, marks=Marks(fish_mg_l=10.0)))
+    assert {word for path in paths for word in fish_words(client.get(path).text)} == {"act"}
+    assert "Look at the fish: gasping" in client.get("/tanks/window").text
+
+
+def test_a_photo_of_the_future_is_not_the_last_reading(page: tuple[httpx.Client, Path]) -> None:
+    client, log_path = page
+    add(log_path, 1, 61.0, NOW + timedelta(days=400))
+    text = client.get("/tanks/window").text
+    assert "No reading of this tank has a time that can be true." in text
+    assert "no reading yet" in client.get("/tanks").text
+    add(log_path, 2, 21.0, NOW - timedelta(hours=3))
+    for path in ("/tanks/window", "/tanks"):
+        text = client.get(path).text
+        assert "3 hours ago" in text.lower()
+        assert "in the future by this machine" not in text
+    add(log_path, 3, 22.0, NOW + timedelta(hours=10))  # a phone in another part of the world
+    assert "in the future by this machine" in client.get("/tanks").text
