@@ -88,6 +88,25 @@ def wall_clock(taken_at: datetime) -> datetime:
     return taken_at.replace(tzinfo=None)
 
 
+def is_of_the_future(reading: Reading, now: datetime) -> bool:
+    """
+    Whether the clock of the phone or camera was wrong when a photo was taken.
+
+    Parameters
+    ----------
+    reading : Reading
+        With or without a time.
+    now : datetime
+        On the tank's clock.
+
+    Returns
+    -------
+    bool
+        True for a time more than a day ahead of `now`; up to a day may be another part of the world.
+    """
+    return reading.taken_at is not None and wall_clock(reading.taken_at) > wall_clock(now) + timedelta(days=1)
+
+
 def vial_series(tank: Tank, readings: Sequence[Reading]) -> VialSeries:
     """
     Return the readings that the fit can use.

@@ -18,7 +18,7 @@ from colorread.tank.forecast import day_course, day_start, interval, thinned_ind
 from colorread.tank.gas_source import USUAL_YIELD, co2_of_charge_g
 from colorread.tank.headline import fit_notes, fluid_advice, headline, input_notes, lone_headline
 from colorread.tank.model import is_on
-from colorread.tank.series import CannotTell, wall_clock
+from colorread.tank.series import CannotTell, is_of_the_future, wall_clock
 from colorread.tank.settings import Tank
 from colorread.verdict import Marks, judge
 
@@ -52,7 +52,7 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         With reasons in place of numbers where the data cannot tell.
     """
     read = [reading for reading in readings if reading.status == "read"]
-    usable = [reading for reading in read if not _is_of_the_future(reading, now or datetime.now())]
+    usable = [reading for reading in read if not is_of_the_future(reading, now or datetime.now())]
     notes = input_notes(usable, len(read) - len(usable))
     timed = sorted(wall_clock(reading.taken_at) for reading in usable if reading.taken_at is not None)
     n_refused = len(readings) - len(read)
@@ -76,11 +76,6 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         last_at=timed[-1],
         notes=(*notes, *summary.notes),
     )
-
-
-def _is_of_the_future(reading: Reading, now: datetime) -> bool:
-    """Whether the clock of the phone was wrong; a day ahead may be another part of the world."""
-    return reading.taken_at is not None and wall_clock(reading.taken_at) > wall_clock(now) + timedelta(days=1)
 
 
 def _without_fit(tank: Tank, n_read: int, n_refused: int, timed: list[datetime], reason: str) -> TankSummary:
