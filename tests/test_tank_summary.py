@@ -16,6 +16,7 @@ from colorread.tank.days import Change, Estimate, TankSummary
 from colorread.tank.fit import fit_tank
 from colorread.tank.forecast import HOURS, day_start, forecast
 from colorread.tank.headline import fit_notes, headline
+from colorread.tank.series import is_of_the_future
 from colorread.tank.settings import GasSource, SourceKind, Tank, parse_span
 from colorread.tank.summary import summarize
 from colorread.tank.summary_json import summary_to_dict
@@ -85,6 +86,13 @@ def test_a_clock_years_ahead_does_not_hide_the_week(truth: Truth, summary: TankS
     assert after.tank_co2 == summarize(truth.tank, truth.readings).tank_co2
     assert after.n_unused == summary.n_unused + 1
     assert "a time that has not come yet" in after.notes[0]
+
+
+def test_a_photo_is_of_the_future_only_where_no_part_of_the_world_has_its_time() -> None:
+    now = datetime(2026, 3, 8, 12, 0)
+    for hours, is_ahead in ((-1000.0, False), (0.0, False), (23.9, False), (24.1, True)):
+        assert is_of_the_future(made_reading(taken_at=now + timedelta(hours=hours)), now) == is_ahead
+    assert not is_of_the_future(made_reading(taken_at=None), now)
 
 
 def test_what_is_still_to_come_is_not_told_as_past(truth: Truth) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 _APPLICATION_ID = 0x436F6C52  # "ColR", so that no other program's file is taken for a log
-_MAGIC = b"SQLite format 3\0"
+_LEAST_PAGE_BYTES = 512  # of SQLite: its file format, sqlite.org/fileformat2.html, from memory, not verified
 _WAIT_S = 20.0  # a batch writes for milliseconds at a time; who waits longer than this waits for something that hangs
 # Script i takes a file of version i to version i + 1; what has been released is never edited.
 _MIGRATIONS: tuple[tuple[str, ...], ...] = (
@@ -135,13 +135,16 @@ def open_database(path: Path) -> sqlite3.Connection:
 
 
 def _may_be_database(path: Path) -> bool:
-    """Return whether SQLite may have the file; it takes a file of a few bytes for an empty one and writes over it."""
+    """
+    Return whether SQLite may have the file; it takes one of less than a page for an empty one and writes over it.
+
+    By its size alone: a process that closes a file of its own drops the locks that SQLite holds on it.
+    """
     try:
-        with path.open("rb") as file:
-            start = file.read(len(_MAGIC))
+        size = path.stat().st_size
     except OSError:  # there is none, or SQLite says what is wrong
         return True
-    return start in (b"", _MAGIC)
+    return size == 0 or size >= _LEAST_PAGE_BYTES
 
 
 def _bring_up_to_date(connection: sqlite3.Connection, path: Path) -> None:

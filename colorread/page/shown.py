@@ -10,7 +10,7 @@ from colorread.flags import flag_text
 from colorread.log.store import LogEntry
 from colorread.page.shown_units import Units
 from colorread.reading import Reading
-from colorread.tank.summary import is_of_the_future
+from colorread.tank.series import is_of_the_future
 from colorread.verdict import Marks, judge
 from colorread.words import budget_words, clean_name, co2_words, ph_words, time_words
 

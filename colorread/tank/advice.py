@@ -30,8 +30,19 @@ _HOURS_OFF_EARLIER = (-1.0, -0.5, 0.5, 1.0, 1.5, 2.0, 3.0)
 # An outlet turned up to ripple the surface takes a tank from still to rippled or stronger (0.03 to 0.09 to 0.29 1/h,
 # see the prior of the loss): half as much again, and twice as much.
 _NIGHT_LOSS_FACTORS = (1.5, 2.0)
+# Effort of a change against that of a timer set by one hour. It only ranks changes that serve alike: assumptions.
+_EFFORT_PER_LN_RATE = 10.0  # a tenth more or less gas counts as that hour
+_EFFORTS_NIGHT = (1.25, 2.0)  # of the two factors: a bought or moved outlet, tried out by hand
+_EFFORT_REFILL = 2.0  # mixing and mess
+_EFFORT_OF_TWO = 0.5  # on top, where two things are changed, as then neither is seen alone
+_PAIRED_EFFORT_MAX = 1.6  # of either of two changes, so that both together stay a small step
+_SHARE_PER_EFFORT = 0.02  # of the light within the plants' range, what an effort must bring
+# Assumption: a hundredth a day is less than photos tell, and over a week it matters to no one.
 _STILL_FADING_PER_DAY = 0.01
+# Assumption: a trend of at most two weeks is carried on for one.
 _DAYS_AHEAD = 7
+# Assumption: a new charge is held to five times the old rate, lest an error of the trend grows with the charge's age.
+_FRESH_FACTOR_MAX = 5.0
 
 CAUTIONS = (
     "Make one change at a time, in small steps; then wait a day or two, look at the fish and take new photos before "
@@ -98,7 +109,7 @@ def _pick(today: DayForecast, tried: list[tuple[DayForecast, float]]) -> DayFore
     if full:
         return min(full, key=lambda pair: (pair[1], -pair[0].plants_share))[0]
     if mild:
-        best = max(mild, key=lambda pair: pair[0].plants_share - 0.02 * pair[1])[0]
+        best = max(mild, key=lambda pair: pair[0].plants_share - _SHARE_PER_EFFORT * pair[1])[0]
         return best if not fish_fine or best.plants_share >= today.plants_share + _WORTH_IT else None
     if not tried:
         return None
@@ -144,27 +155,27 @@ def _candidates(fit: TankFit, tank: Tank, start: DayStart, midnight: datetime) -
     if not bottle:
         for factor in _RATE_FACTORS:
             words = f"Turn the gas {'down' if factor < 1.0 else 'up'} by about {abs(factor - 1.0) * 100.0:.0f} %."
-            rates.append(_Candidate(Change(rate_factor=factor), words, abs(math.log(factor)) * 10.0))
+            rates.append(_Candidate(Change(rate_factor=factor), words, abs(math.log(factor)) * _EFFORT_PER_LN_RATE))
     nights = []
     if start.schedule.lights is not None and start.schedule.lights.hours < 24.0:
-        for factor in _NIGHT_LOSS_FACTORS:
+        for factor, effort in zip(_NIGHT_LOSS_FACTORS, _EFFORTS_NIGHT, strict=True):
             times = "twice" if factor == 2.0 else f"{factor:g} times"
             words = f"Move the surface more at night, so that about {times} as much CO2 leaves the water."
-            nights.append(_Candidate(Change(night_loss_factor=factor), words, 1.5 * factor - 1.0))
+            nights.append(_Candidate(Change(night_loss_factor=factor), words, effort))
     refills = []
     fresh = _fresh_charge(fit, tank, midnight)
     if bottle and fresh is not None:
         change = Change(refill_on=midnight.date())
-        refills.append(_Candidate(change, f"Charge the gas source anew on {midnight:%d %B}.", 2.0, fresh))
+        refills.append(_Candidate(change, f"Charge the gas source anew on {midnight:%d %B}.", _EFFORT_REFILL, fresh))
     pairs = [
         _Candidate(
             Change(gas=one.change.gas, rate_factor=two.change.rate_factor),
             f"{one.words} {two.words}",
-            one.effort + two.effort + 0.5,
+            one.effort + two.effort + _EFFORT_OF_TWO,
         )
         for one in hours
         for two in rates
-        if max(one.effort, two.effort) <= 1.6
+        if max(one.effort, two.effort) <= _PAIRED_EFFORT_MAX
     ]
     return [*hours, *rates, *nights, *refills, *pairs]
 
@@ -177,7 +188,7 @@ def _fresh_charge(fit: TankFit, tank: Tank, midnight: datetime) -> Draws | None:
     if float(np.median(fall)) * 24.0 < _STILL_FADING_PER_DAY:
         return None
     age_h = (midnight - datetime.combine(tank.source.started, time())).total_seconds() / 3600.0
-    return np.exp(np.clip(_thinned(fall) * age_h, 0.0, math.log(5.0)))
+    return np.exp(np.clip(_thinned(fall) * age_h, 0.0, math.log(_FRESH_FACTOR_MAX)))
 
 
 def _other_hours(gas: DailySpan) -> list[tuple[DailySpan, str, float]]:

@@ -39,6 +39,7 @@ _LN_UPTAKE = (math.log(0.015), 1.0)
 _LN_BASE = (math.log(0.9), 0.5)
 _LN_START = (0.0, 0.5)  # CO2 at the first midnight against that of a day like the others: assumption
 _OUTLIER_SHARE, _OUTLIER_STD_LN = 0.03, 1.0  # readings that are simply wrong, such as of another vial: assumption
+_LN_NOISE_STD = 0.3  # by about a third the readings' own scatter may be more or less than they say: assumption
 _N_DRAWS, _N_ROUNDS, _N_KEPT = 4000, 12, 800
 _T_DEGREES = 6.0
 
@@ -188,8 +189,8 @@ class _Problem:
         return np.asarray(per_reading.sum(axis=1) - 0.5 * (x**2).sum(axis=1))
 
     def _noise(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the readings' own scatter against their budgets, which may be off by a third, shape (D, 1)."""
-        return np.asarray(np.exp(0.3 * x[:, [10]]))
+        """Return the readings' own scatter against their budgets, shape (D, 1)."""
+        return np.asarray(np.exp(_LN_NOISE_STD * x[:, [10]]))
 
 
 def _sample(problem: _Problem) -> tuple[NDArray[np.float64], float]:

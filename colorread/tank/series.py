@@ -23,8 +23,12 @@ _NORMAL_95 = 1.645
 
 WINDOW_DAYS = 14
 """Only the last two weeks are fitted: a charge of gas, and how plants grow, changes over longer times."""
+# Assumptions: with fewer readings, or over less than a night and the days before and after it, what is believed of
+# tanks in general would speak and not the photos.
 LEAST_READINGS = 6
 LEAST_HOURS = 36.0
+# Assumption: noise of the color where a reading does not say it, on the wide side [pH].
+_USUAL_OWN_STD_PH = 0.1
 _COMMON_BUDGET = ("dye pKa", "KH of the fluid", "other acids in tank water")
 _COLOR_BUDGET, _OWN_BUDGET = "light and camera", "color of the fluid"
 
@@ -86,6 +90,25 @@ def wall_clock(taken_at: datetime) -> datetime:
         As the clock on the wall showed it, without offset.
     """
     return taken_at.replace(tzinfo=None)
+
+
+def is_of_the_future(reading: Reading, now: datetime) -> bool:
+    """
+    Whether the clock of the phone or camera was wrong when a photo was taken.
+
+    Parameters
+    ----------
+    reading : Reading
+        With or without a time.
+    now : datetime
+        On the tank's clock.
+
+    Returns
+    -------
+    bool
+        True for a time more than a day ahead of `now`; up to a day may be another part of the world.
+    """
+    return reading.taken_at is not None and wall_clock(reading.taken_at) > wall_clock(now) + timedelta(days=1)
 
 
 def vial_series(tank: Tank, readings: Sequence[Reading]) -> VialSeries:
@@ -160,7 +183,7 @@ def _row(reading: Reading) -> tuple[float, float, float, bool, bool, float, floa
     known = co2.value or co2.low or co2.high
     assert known is not None
     # A one-sided reading tells no width; the noise of its color stands for it.
-    lone = in_ln * reading.budget.get(_OWN_BUDGET, 0.1)
+    lone = in_ln * reading.budget.get(_OWN_BUDGET, _USUAL_OWN_STD_PH)
     own = [lone, lone]
     if co2.value and co2.low and co2.high:
         whole = (math.log(co2.value / co2.low) / _NORMAL_95, math.log(co2.high / co2.value) / _NORMAL_95)

@@ -18,7 +18,7 @@ from colorread.tank.forecast import day_course, day_start, interval, thinned_ind
 from colorread.tank.gas_source import USUAL_YIELD, co2_of_charge_g
 from colorread.tank.headline import age_of, fit_notes, fluid_advice, headline, input_notes, lone_headline
 from colorread.tank.model import is_on
-from colorread.tank.series import CannotTell, wall_clock
+from colorread.tank.series import CannotTell, is_of_the_future, wall_clock
 from colorread.tank.settings import Tank
 from colorread.verdict import Marks, judge
 
@@ -28,9 +28,20 @@ _AHEAD_H = 24.0
 # before; else it would be the prior that speaks. Assumptions.
 _LAG_FACTOR, _LOSS_FACTOR = 1.5, 1.8
 _NARROWED = 0.75
+# Assumption: what a trend of at most two weeks says of the time after two months is no longer told.
 _FAR_DAYS = 60.0
+# Assumption: before the photos the gas rate is held to no more than twice that of now, lest a small error of the trend
+# grows without bound.
+_PAST_RATE_MAX = 2.0
 _DRAWS = 300
 _NO_LAMP_HOURS = "The hours of the lamp are not known."
+_NO_LOSS = (
+    "The photos do not tell how fast the tank loses CO2; take some at the end of the night and in the hours after the "
+    "gas goes off."
+)
+_NO_LAG = (
+    "The photos do not tell how far the vial lags behind; take some one, two and three hours after the gas goes on."
+)
 
 
 def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None = None) -> TankSummary:
@@ -80,11 +91,6 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
     )
 
 
-def is_of_the_future(reading: Reading, now: datetime) -> bool:
-    """Whether the clock of the phone was wrong; a day ahead may be another part of the world."""
-    return reading.taken_at is not None and wall_clock(reading.taken_at) > wall_clock(now) + timedelta(days=1)
-
-
 def _without_fit(tank: Tank, n_read: int, n_refused: int, timed: list[datetime], reason: str) -> TankSummary:
     nothing = Estimate(interval=None, reason=reason)
     return TankSummary(
@@ -122,7 +128,6 @@ def _with_fit(tank: Tank, fit: TankFit) -> TankSummary:
     last_h = float(series.hours[-1])
     course_h = np.arange(0.0, last_h + _AHEAD_H, _STEP_H)
     tank_course, vial_course = fit.course(course_h)
-    low, middle, high = np.quantile(tank_course, (0.05, 0.5, 0.95), axis=0)
     points = tuple(
         PhotoPoint(photo=reading.photo, taken_at=reading.taken_at, co2_mg_l=interval(draws))
         for reading, draws in zip(series.readings, fit.course(series.hours)[0].T, strict=True)
@@ -145,13 +150,7 @@ def _with_fit(tank: Tank, fit: TankFit) -> TankSummary:
         summary,
         headline=headline(tank, peak, above, advice, trend, fades, peak_to_come=bool(peak_h > last_h)),
         tank_co2=points,
-        course=Course(
-            times=tuple(fit.midnight + timedelta(hours=float(hour)) for hour in course_h),
-            tank_mg_l=middle,
-            tank_low_mg_l=low,
-            tank_high_mg_l=high,
-            vial_mg_l=np.median(vial_course, axis=0),
-        ),
+        course=_banded(fit, course_h, tank_course, vial_course),
         last_reading=points[-1],
         lights_on_mg_l=_at_lights_on(tank, day, of_day),
         peak_mg_l=Estimate(interval=peak),
@@ -159,20 +158,8 @@ def _with_fit(tank: Tank, fit: TankFit) -> TankSummary:
         hours_above_fish_mark=Estimate(interval=above),
         gas_mg_l_per_hour=Estimate(interval=interval(now_gas)),
         gas_trend_percent_per_day=trend,
-        loss_per_hour=_if_told(
-            parameters.loss_per_h,
-            fit.prior_std["ln_loss"],
-            _LOSS_FACTOR,
-            "The photos do not tell how fast the tank loses CO2; take some at the end of the night and in the hours "
-            "after the gas goes off.",
-        ),
-        lag_hours=_if_told(
-            parameters.lag_h,
-            fit.prior_std["ln_lag"],
-            _LAG_FACTOR,
-            "The photos do not tell how far the vial lags behind; take some one, two and three hours after the gas "
-            "goes on.",
-        ),
+        loss_per_hour=_if_told(parameters.loss_per_h, fit.prior_std["ln_loss"], _LOSS_FACTOR, _NO_LOSS),
+        lag_hours=_if_told(parameters.lag_h, fit.prior_std["ln_lag"], _LAG_FACTOR, _NO_LAG),
         fades_in_days=fades,
         source=source,
         advice=advice,
@@ -185,6 +172,18 @@ def _with_fit(tank: Tank, fit: TankFit) -> TankSummary:
             "uptake_per_hour_in_the_light": interval(parameters.uptake_per_h),
             "level_without_gas_mg_l": interval(parameters.base_mg_l),
         },
+    )
+
+
+def _banded(fit: TankFit, hours: NDArray[np.float64], tank: NDArray[np.float64], vial: NDArray[np.float64]) -> Course:
+    """Return the courses of all draws as median and band."""
+    low, middle, high = np.quantile(tank, (0.05, 0.5, 0.95), axis=0)
+    return Course(
+        times=tuple(fit.midnight + timedelta(hours=float(hour)) for hour in hours),
+        tank_mg_l=middle,
+        tank_low_mg_l=low,
+        tank_high_mg_l=high,
+        vial_mg_l=np.median(vial, axis=0),
     )
 
 
@@ -239,10 +238,9 @@ def _source_outlook(fit: TankFit, tank: Tank, now_gas: NDArray[np.float64], last
     hours_on = fit.schedule.gas.hours
     fall_per_day = fit.parameters.fall_per_h * 24.0
     now_g_per_day = now_gas * hours_on * tank.volume_l / 1000.0
-    # The rate of the past follows from that of now by the fitted trend; beyond what was photographed it is held to
-    # no more than doubled, lest a small error of the trend grows without bound.
+    # The rate of the past follows from that of now by the fitted trend.
     ages = np.linspace(0.0, age_days, 50)
-    past = np.minimum(np.exp(np.outer(fall_per_day, ages)), 2.0).mean(axis=1)
+    past = np.minimum(np.exp(np.outer(fall_per_day, ages)), _PAST_RATE_MAX).mean(axis=1)
     used_g = interval(now_g_per_day * past * age_days)
     # How much of the theory reaches the water is not known of a bottle: any share of the usual ones alike.
     share = 1.0 if source.kind == "cylinder" else np.random.default_rng(0).uniform(*USUAL_YIELD, len(now_gas))
