@@ -201,7 +201,7 @@ def require_usable_light(view: CardView, paper: PaperField, card: Card) -> None:
     if (view.rgb_u8[thinned][blank] >= _CLIPPED_U8).mean() > _MAX_CLIPPED:
         raise Refusal(
             "overexposed",
-            "The paper around the vial is overexposed, so its color is lost.",
+            "The paper of the card is overexposed, so its color is lost.",
             "Tap on the paper in the camera to darken the picture, or step back from the lamp, and try again.",
         )
     rgb = np.median(paper.rgb_lin[thinned][blank], axis=0)

@@ -186,11 +186,16 @@ def co2_scale(co2_mg_l: Interval, width: int, marks: Marks = USUAL_MARKS) -> str
 _ONLY_TYPED = dict.fromkeys(("no-vial", "not-a-vial", "two-vials"), " Or point at the fluid with --vial X,Y,W,H.")
 
 
+def _way_out(reading: Reading) -> str:
+    assert reading.reason is not None
+    return "" if "vial-pointed" in reading.flags else _ONLY_TYPED.get(reading.reason.code, "")
+
+
 def _refused_rows(reading: Reading) -> list[tuple[str, str, str]]:
     assert reading.reason is not None
     rows = [
         (f"{_REFUSED_MARK} NOT READ", reading.reason.message, "bold"),
-        ("To do", reading.reason.next_step + _ONLY_TYPED.get(reading.reason.code, ""), ""),
+        ("To do", reading.reason.next_step + _way_out(reading), ""),
         ("Taken", time_words(reading), "dim"),
     ]
     return [row for row in rows if row[1]]

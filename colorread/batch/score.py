@@ -22,6 +22,7 @@ from colorread.log.store import Log, LogEntry
 from colorread.photo.file import open_file, refusing_broken_files
 from colorread.pipeline import read_photo_traced
 from colorread.reading import Reading, Reason
+from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
 from colorread.words import clean_name
 
@@ -63,8 +64,8 @@ def score_photos(
     Read photos and keep the results in the log.
 
     Each result is in the log before it is yielded. What is in the log already is not read again, as long as content
-    and settings are the same. The order of the photos does not matter: of two files with the same content the first
-    by name counts.
+    and settings are the same, or where the fluid was renewed since: its KH and profile are not those of now. The order
+    of the photos does not matter: of two files with the same content the first by name counts.
 
     Parameters
     ----------
@@ -107,7 +108,7 @@ def score_photos(
             yield Scored(photo=photo, sha256=sha256, outcome="calibration")
             continue
         entry = log.entry(tank.name, sha256)
-        if entry is not None and entry.settings_id == settings.settings_id:
+        if entry is not None and (entry.settings_id == settings.settings_id or _of_other_fluid(entry.reading, tank)):
             reading = replace(entry.reading, photo=photo.name)
             yield Scored(photo=photo, sha256=sha256, outcome="known", reading=reading)
         else:
@@ -124,6 +125,12 @@ def score_photos(
             reading, picture = done.result
             log.add(entry_of(reading, picture, sha256=sha256, tank=tank, settings=settings))
             yield Scored(photo=photo, sha256=sha256, outcome="new", reading=reading)
+
+
+def _of_other_fluid(reading: Reading, tank: Tank) -> bool:
+    """Whether a photo shows the fluid that was in the vial before the present one."""
+    renewed, taken_at = tank.fluid_renewed, reading.taken_at
+    return renewed is not None and taken_at is not None and wall_clock(taken_at).date() < renewed
 
 
 def kept(log: Log, tank: Tank, names: Mapping[str, str], *, with_pictures: bool = False) -> Iterator[LogEntry]:

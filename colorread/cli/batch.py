@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from colorread.batch.folder import PhotoFile
     from colorread.log.store import Log
     from colorread.reading import Reading
+    from colorread.tank.days import TankSummary
     from colorread.tank.settings import Tank
 
 EPILOG = """\b
@@ -92,13 +93,16 @@ def batch(
                 _check_default_profiles()
             run = _score(photos, opened, owner, profile, jobs)
             readings = _readings(run, opened, owner)
+            # Files first: what reads the text, such as a pager, may stop before its end.
             if csv is not None:
                 _write_csv(csv, readings)
-            if as_json:
+            told = None if as_json and not (summary or report or plot) else _summarize(owner, readings)
+            if told is not None:
+                _write_files(told, run, opened, (summary, report, plot))
+            if as_json or told is None:
                 _print_json(readings)
             else:
-                _print_text(readings, run, owner, is_named=tank is not None)
-            _tell_of_tank(readings, run, opened, owner, (summary, report, plot), prints=not as_json)
+                _print_text(readings, run, owner, told, is_named=tank is not None)
     except KeyboardInterrupt:
         fail("Interrupted. What was read is in the log; the same command goes on from there.", EXIT_FAILED)
     if any(reading.status == "refused" for reading in readings):
@@ -187,8 +191,9 @@ def _print_json(readings: Iterable[Reading]) -> None:
         typer.echo(reading_to_json(reading))
 
 
-def _print_text(readings: Sequence[Reading], run: _Run, tank: Tank, *, is_named: bool) -> None:
+def _print_text(readings: Sequence[Reading], run: _Run, tank: Tank, summary: TankSummary, *, is_named: bool) -> None:
     from colorread.batch.words import print_batch
+    from colorread.tank.words import print_tank_summary
 
     print_batch(_console(), readings, n_same=run.n_same, n_known=run.n_known)
     if not is_named:
@@ -196,6 +201,7 @@ def _print_text(readings: Sequence[Reading], run: _Run, tank: Tank, *, is_named:
             f'No tank was named: the readings are kept under "{tank.name}" with {tank.fluid_kh_dkh:g} dKH and '
             f"{tank.water_c:g} degrees C. Describe yours with colorread tank add and name it with --tank."
         )
+    print_tank_summary(_console(), summary)
 
 
 def _write_csv(path: Path, readings: Iterable[Reading]) -> None:
@@ -205,27 +211,20 @@ def _write_csv(path: Path, readings: Iterable[Reading]) -> None:
         write_csv(path, readings)
 
 
-def _tell_of_tank(
-    readings: Sequence[Reading],
-    run: _Run,
-    log: Log,
-    tank: Tank,
-    files: tuple[Path | None, Path | None, Path | None],
-    *,
-    prints: bool,
-) -> None:
-    """Say what the readings tell of the tank, on the terminal and in files."""
-    summary_file, report, plot = files
-    if not prints and files == (None, None, None):
-        return
-    from colorread.batch.score import kept
+def _summarize(tank: Tank, readings: Sequence[Reading]) -> TankSummary:
     from colorread.tank.summary import summarize
 
-    summary = summarize(tank, readings)
-    if prints:
-        from colorread.tank.words import print_tank_summary
+    return summarize(tank, readings)
 
-        print_tank_summary(_console(), summary)
+
+def _write_files(
+    summary: TankSummary, run: _Run, log: Log, files: tuple[Path | None, Path | None, Path | None]
+) -> None:
+    """Write summary, report and plot, as far as they are asked for."""
+    summary_file, report, plot = files
+    from colorread.batch.score import kept
+
+    tank = summary.tank
     if summary_file is not None:
         import json
 

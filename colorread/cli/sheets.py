@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from colorread.cli.options import number, require_new, writing
+from colorread.cli.options import fail, number, require_new, writing
 from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
 
 
@@ -25,7 +25,7 @@ def card(
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
 ) -> None:
     """Write a print-ready sheet of cards at true size, in black ink only."""
-    require_new(out, force)
+    _require_pdf(out, force)
     from calibration.card_sheet import write_card_sheet
 
     with writing(out):
@@ -43,7 +43,7 @@ def chart(
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
 ) -> None:
     """Write a color chart to print: the expected colors from pH 6.0 to 7.6, each with its pH and CO2."""
-    require_new(out, force)
+    _require_pdf(out, force)
     from calibration.chart import CHART_PH
     from calibration.chart_sheet import write_chart_sheet
     from colorread.carbonate import co2_from_ph
@@ -52,3 +52,9 @@ def chart(
     with writing(out):
         write_chart_sheet(out, co2_mg_l=co2_mg_l, kh_dkh=kh, temperature_c=temperature, paper=paper.value)
     typer.echo(f"Wrote {out}. Print it in color at 100 %; printers differ, so take its colors as rough.")
+
+
+def _require_pdf(out: Path, force: bool) -> None:
+    if out.suffix.lower() != ".pdf":
+        fail(f"The sheet is a PDF; name a file that ends in .pdf, not {out.name}.")
+    require_new(out, force)

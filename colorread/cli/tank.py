@@ -59,6 +59,9 @@ class Setting(StrEnum):
     PROFILE = "profile"
 
 
+# What a photo is read with; other settings change no reading.
+_READ_WITH = ("kh_dkh", "temperature_c", "tank_kh_dkh", "light", "profile")
+
 _Name = Annotated[str, typer.Argument(help="Name of the tank.", metavar="NAME")]
 _Volume = Annotated[float | None, number("Water in the tank in L.", "L", 1.0, 100_000.0)]
 _Kh = Annotated[float | None, number("KH of the fluid in the vial in dKH; 4 is assumed.", "DKH", *KH_RANGE_DKH)]
@@ -164,7 +167,13 @@ def edit(
         tank = opened.tank(name)
         changed = _change(tank, given, cleared)
         opened.put_tank(changed)
+        n_kept = opened.count(name)
     typer.echo(f"Changed {name}." if changed != tank else f"{name} was like that already.")
+    if n_kept and any(getattr(changed, field) != getattr(tank, field) for field in _READ_WITH):
+        typer.echo(
+            f"Its {n_kept} kept reading{'' if n_kept == 1 else 's'} stay as read with the settings before, until "
+            "colorread batch reads the photos again."
+        )
 
 
 @app.command("list", epilog="Example: colorread tank list --json")

@@ -229,8 +229,8 @@ def _measured(photo: KnownPhoto) -> KnownSample:
     )
     if photo.state == "known" and not _fits_its_ph(evidence):
         raise CalibrationError(
-            f"{photo.path}: the color of the fluid does not fit pH {photo.ph:.2f}; check its pH, and of a buffer the "
-            "ionic strength."
+            f"{photo.path}: the color of the fluid does not fit pH {photo.ph:.2f}; check pH and ionic strength "
+            "of a buffer, or KH and the hours in outdoor air of a ladder's step."
         )
     return _sample(evidence, photo.path, picture, _sha256(photo.path))
 

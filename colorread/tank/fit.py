@@ -182,7 +182,7 @@ class _Problem:
         ratio = own / _OUTLIER_STD_LN
         good = (1.0 - _OUTLIER_SHARE) * np.exp(-0.5 * off**2)
         stray = _OUTLIER_SHARE * ratio * np.exp(-0.5 * (off * ratio) ** 2)
-        two_sided = np.log(good + stray) - np.log(own)
+        two_sided = np.log(np.maximum(good + stray, 1e-300)) - np.log(own)
         # What a one-sided reading tells is the probability to lie beyond its end; it has no density at a value.
         beyond = np.log((1.0 - _OUTLIER_SHARE) * ndtr(np.where(series.open_below, -off, off)) + 0.5 * _OUTLIER_SHARE)
         per_reading = np.where(series.open_below | series.open_above, beyond, two_sided)
