@@ -56,3 +56,21 @@ def flag_text(code: str) -> FlagText:
         What was seen and what helps; an unknown code, as of a later version, comes back as what was seen.
     """
     return FLAG_TEXTS.get(code, FlagText(code, ""))
+
+
+def flag_sentence(code: str) -> str:
+    """
+    Return a flag as a sentence.
+
+    Parameters
+    ----------
+    code : str
+        As in `flag_text`.
+
+    Returns
+    -------
+    str
+        What was seen, and what helps where that is known.
+    """
+    seen, advice = flag_text(code)
+    return f"{seen[:1].upper()}{seen[1:]}{': ' + advice if advice else ''}."

@@ -332,6 +332,8 @@ def test_a_heavy_overdose_is_told_plainly(kind: SourceKind) -> None:
     assert summary.advice is not None
     assert summary.advice.recommended is not None
     assert "fades by itself" not in " ".join(summary.advice.sentences)
+    assert "wait a day" not in " ".join(summary.cautions)
+    assert "Turn the gas up again in small steps only" in " ".join(summary.cautions)
 
 
 def test_a_heavy_overdose_without_anything_to_try_stops_the_gas() -> None:

@@ -16,12 +16,13 @@ from markupsafe import Markup
 
 from calibration.whole_file import write_whole
 from colorread import __version__
-from colorread.flags import flag_text
+from colorread.flags import flag_sentence
 from colorread.reading import Interval, Reading
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.plot import MADE_UP, day_figure, figure_svg, is_plottable, recent_readings, week_figure
 from colorread.report.words import forecast_rows, number_rows, number_words, period_words, setting_rows, without_unit
 from colorread.tank.days import PhotoPoint, TankSummary
+from colorread.tank.series import wall_clock
 from colorread.tank.settings import SourceKind
 from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS
 from colorread.words import bind_units, budget_words, clean_name, co2_words, input_words, ph_words, time_words
@@ -92,7 +93,7 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
     str
         The page. It loads nothing and runs no script; names of photos are shown without their folders.
     """
-    ordered = sorted(entries, key=_wall_clock, reverse=True)
+    ordered = sorted(entries, key=_by_time, reverse=True)
     readings = [entry.reading for entry in ordered]
     shown = recent_readings(summary, readings)
     source = summary.tank.source
@@ -157,9 +158,9 @@ def write_report(path: str | os.PathLike[str], summary: TankSummary, entries: It
     write_whole(path, report_html(summary, entries).encode())
 
 
-def _wall_clock(entry: LogEntry) -> tuple[datetime, str]:
+def _by_time(entry: LogEntry) -> tuple[datetime, str]:
     taken_at = entry.reading.taken_at
-    return (datetime.min if taken_at is None else taken_at.replace(tzinfo=None)), entry.reading.photo
+    return (datetime.min if taken_at is None else wall_clock(taken_at)), entry.reading.photo
 
 
 def _week_svgs(summary: TankSummary, readings: Sequence[Reading]) -> list[Markup]:
@@ -217,7 +218,7 @@ def _photo_row(reading: Reading, tank: Interval | None, picture: str) -> PhotoRo
         co2=("", "") if reading.co2_mg_l is None else without_unit(co2_words(reading.co2_mg_l)),
         tank=("", "") if tank is None else without_unit(co2_words(tank)),
         refused="" if reading.reason is None else reading.reason.message,
-        flags=tuple(map(_flag_words, reading.flags)),
+        flags=tuple(map(flag_sentence, reading.flags)),
         record=tuple(text for text in record if text),
         picture=picture,
     )
@@ -234,11 +235,6 @@ def _refused_rows(readings: Iterable[Reading]) -> list[RefusedRow]:
         RefusedRow(message=message, next_step=next_step, photos=tuple(names))
         for (message, next_step), names in photos.items()
     ]
-
-
-def _flag_words(code: str) -> str:
-    seen, advice = flag_text(code)
-    return f"{seen[:1].upper()}{seen[1:]}{': ' + advice if advice else ''}."
 
 
 def _name(reading: Reading) -> str:

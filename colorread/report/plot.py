@@ -33,6 +33,7 @@ from colorread.report.axes import (
     new_figure,
 )
 from colorread.tank.days import Advice, TankSummary
+from colorread.tank.series import wall_clock
 from colorread.tank.settings import DailySpan, Tank
 
 if TYPE_CHECKING:
@@ -74,8 +75,8 @@ def recent_readings(summary: TankSummary, readings: Iterable[Reading]) -> list[R
     if summary.course is not None:
         start = summary.course.times[0]
     else:
-        start = max(map(_wall_clock, found), default=datetime.min + _WITHOUT_COURSE) - _WITHOUT_COURSE
-    return [reading for reading in found if _wall_clock(reading) >= start]
+        start = max(map(_taken_at, found), default=datetime.min + _WITHOUT_COURSE) - _WITHOUT_COURSE
+    return [reading for reading in found if _taken_at(reading) >= start]
 
 
 def week_figure(summary: TankSummary, readings: Sequence[Reading], shape: Shape, title: str = "") -> Figure:
@@ -103,7 +104,7 @@ def week_figure(summary: TankSummary, readings: Sequence[Reading], shape: Shape,
     ValueError
         If there is nothing to draw.
     """
-    seen = [(_wall_clock(reading), reading.co2_mg_l) for reading in readings if reading.co2_mg_l is not None]
+    seen = [(_taken_at(reading), reading.co2_mg_l) for reading in readings if reading.co2_mg_l is not None]
     course, tank = summary.course, summary.tank
     times = [when for when, _ in seen] + list(course.times if course else ())
     if not times:
@@ -258,9 +259,9 @@ def write_plot(path: str | os.PathLike[str], summary: TankSummary, entries: Iter
     write_whole(path, file.getvalue())
 
 
-def _wall_clock(reading: Reading) -> datetime:
+def _taken_at(reading: Reading) -> datetime:
     assert reading.taken_at is not None
-    return reading.taken_at.replace(tzinfo=None)
+    return wall_clock(reading.taken_at)
 
 
 def _days_since(first: date, when: datetime) -> float:

@@ -13,7 +13,7 @@ from colorread.tank.fit import TankFit
 from colorread.tank.forecast import DayStart, day_start, forecast, thinned_index
 from colorread.tank.model import Draws
 from colorread.tank.settings import DailySpan, Tank
-from colorread.verdict import Marks
+from colorread.verdict import ACT_CAUTIONS, Marks
 
 # What counts as reached. The probability for the fish is what a keeper should ask for; the share of the light is an
 # assumption: the first hour after lights on is often lean and does no harm.
@@ -95,7 +95,8 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
         recommended=recommended,
         others=_worth_showing(tried, recommended),
         sentences=(*_sentences(today, recommended, tank), *_fading_sentence(fit, start, today)),
-        cautions=CAUTIONS,
+        # In small steps, but not where the gas must go down.
+        cautions=ACT_CAUTIONS + CAUTIONS[1:] if _is_overdosed(today, tank.judged_by) else CAUTIONS,
     )
 
 
