@@ -112,7 +112,7 @@ def lone_headline(taken_at: datetime | None, verdict: Verdict | None, reason: st
     if taken_at is None or verdict is None:
         return (reason,)
     plants, fish, advice = verdict.sentences
-    when = f"That is the highest reading of the last two days, of {taken_at:%Y-%m-%d %H:%M}."
+    when = f"Told by the highest reading of the last two days, of {taken_at:%Y-%m-%d %H:%M}."
     return f"{fish} {advice}", plants, when, reason
 
 
