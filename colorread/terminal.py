@@ -182,13 +182,17 @@ def co2_scale(co2_mg_l: Interval, width: int, marks: Marks = USUAL_MARKS) -> str
     return "".join(bar) + "\n" + "".join(labels)
 
 
-# Ways out that only the command line has, by the code of the refusal.
-_ONLY_TYPED = dict.fromkeys(("no-vial", "not-a-vial", "two-vials"), " Or point at the fluid with --vial X,Y,W,H.")
+# Refusals with a way out that only the command line has.
+_ASKS_FOR_VIAL = ("no-vial", "not-a-vial", "two-vials")
 
 
 def _way_out(reading: Reading) -> str:
     assert reading.reason is not None
-    return "" if "vial-pointed" in reading.flags else _ONLY_TYPED.get(reading.reason.code, "")
+    if reading.reason.code not in _ASKS_FOR_VIAL:
+        return ""
+    if "vial-pointed" in reading.flags:
+        return " Check --vial X,Y,W,H as well: it counts in pixels of the upright photo."
+    return " Or point at the fluid with --vial X,Y,W,H."
 
 
 def _refused_rows(reading: Reading) -> list[tuple[str, str, str]]:

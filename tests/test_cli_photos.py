@@ -103,7 +103,7 @@ def test_evidence_is_written_for_read_and_refused_alike(
 def test_pointing_outside_the_photo_is_refused(photo: Path) -> None:
     result = run("read", str(photo), "--vial", "9000,9000,50,50")
     assert result.exit_code == 3
-    assert "--vial" in result.stdout
+    assert "Check --vial X,Y,W,H" in " ".join(result.stdout.split())
 
 
 @pytest.mark.parametrize("arguments", [("--help",), ("read", "--help")])

@@ -45,8 +45,8 @@ _DAYS_AHEAD = 7
 _FRESH_FACTOR_MAX = 5.0
 
 CAUTIONS = (
-    "Make one change at a time, where two are named the first one first, in small steps; then wait a day or two, look at "
-    "the fish and take new photos before the next one.",
+    "Make one change at a time, where two are named the first one first, in small steps; then wait a day or two, look "
+    "at the fish and take new photos before the next one.",
     "The simulation knows only what the photos told of this tank: watch the fish for gasping at the surface and fast "
     "gill movement, most of all on the day after a change and at the end of the night.",
     "If fish show distress: stop the gas, move the surface or run an air stone, change part of the water, and ask a "
