@@ -316,8 +316,8 @@ def test_an_overdose_out_of_reach_gets_a_first_step_and_a_warning(truth: Truth) 
     assert advice.recommended is not None
     assert advice.recommended.fish_probability < FISH_PROBABILITY
     assert advice.recommended.peak_mg_l.high < 0.95 * advice.today.peak_mg_l.high
-    assert advice.sentences[0].startswith("The gas must go down now. Turn the gas ")
-    assert any("not enough for the fish: stop the gas" in sentence for sentence in advice.sentences)
+    assert advice.sentences[0].startswith("The gas must go down now: stop it, or run an air stone, until new photos ")
+    assert any("not enough for the fish" in sentence for sentence in advice.sentences)
 
 
 @pytest.mark.parametrize("kind", ["cylinder", "fermentation"])
@@ -328,7 +328,7 @@ def test_a_heavy_overdose_is_told_plainly(kind: SourceKind) -> None:
     fish, _, _, change, *_ = summary.headline
     assert "is above the mark of 25 mg/L" in fish
     assert fish.endswith(TURN_DOWN_NOW)
-    assert change.startswith("What to change: The gas must go down now.")
+    assert change.startswith("What to change: The gas must go down now: stop it")
     assert summary.advice is not None
     assert summary.advice.recommended is not None
     assert "fades by itself" not in " ".join(summary.advice.sentences)
@@ -342,6 +342,14 @@ def test_a_heavy_overdose_without_anything_to_try_stops_the_gas() -> None:
     advice = advise(fit_tank(tank, week.readings), tank)
     assert advice.recommended is None
     assert "stop it, or run an air stone" in advice.sentences[0]
+    assert "None of the small changes that were simulated is enough." in advice.sentences[0]
+
+
+def test_an_overdose_within_reach_of_a_step_does_not_stop_the_gas() -> None:
+    week = simulated_week(10, level_mg_l=(90.0, 91.0))
+    advice = advise(fit_tank(week.tank, week.readings), week.tank)
+    assert advice.sentences[0].startswith("The gas must go down now. Turn the gas ")
+    assert "take new photos tomorrow" in " ".join(advice.sentences)
 
 
 def test_a_peak_that_may_be_far_too_high_is_judged_like_one_reading_as_high(summary: TankSummary) -> None:

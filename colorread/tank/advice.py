@@ -223,13 +223,12 @@ def _sentences(today: DayForecast, recommended: DayForecast | None, tank: Tank) 
         f"{_percent(today.plants_share)} of the light."
     )
     overdosed = _is_overdosed(today, marks)
+    stop = (
+        f"The gas must go down now: stop it, or run an air stone, until new photos read below {marks.fish_mg_l:g} mg/L."
+    )
     if recommended is None:
         if overdosed:
-            return (
-                "The gas must go down now, and none of the small changes that were simulated is enough: stop it, or "
-                f"run an air stone, until new photos read below {marks.fish_mg_l:g} mg/L.",
-                before,
-            )
+            return f"{stop} None of the small changes that were simulated is enough.", before
         if today.fish_probability >= FISH_PROBABILITY and today.plants_share >= _PLANTS_SHARE:
             return "Leave it as it is.", before
         return (
@@ -240,15 +239,15 @@ def _sentences(today: DayForecast, recommended: DayForecast | None, tank: Tank) 
         f"With the change it stays below with {_percent(recommended.fish_probability)} and is within for "
         f"{_percent(recommended.plants_share)} of the light (simulated, once it has settled)."
     )
-    must = "The gas must go down now. " if overdosed else ""
-    sentences = [must + recommended.words, before, after]
+    first = recommended.words
+    if _is_overdosed(recommended, marks):
+        first = f"{stop} After that: {first}"
+    elif overdosed:
+        first = f"The gas must go down now. {first}"
+    sentences = [first, before, after]
     if recommended.fish_probability < FISH_PROBABILITY:
-        again = "take new photos after two days and go on from there"
-        if overdosed:
-            again = "look at them often, take new photos tomorrow and go on from there"
-        if _is_overdosed(recommended, marks):
-            again = f"stop the gas, or run an air stone, until new photos read below {marks.fish_mg_l:g} mg/L"
-        sentences.append(f"That is a first step and not enough for the fish: {again}.")
+        again = "look at them often, take new photos tomorrow" if overdosed else "take new photos after two days"
+        sentences.append(f"That is a first step and not enough for the fish: {again} and go on from there.")
     return tuple(sentences)
 
 
