@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from colorread.flags import flag_text
+from colorread.flags import flag_sentence
 from colorread.log.store import LogEntry
 from colorread.page.shown_units import Units
 from colorread.reading import Reading
@@ -104,7 +104,7 @@ def view_reading(entry: LogEntry, units: Units, marks: Marks) -> ReadingView:
         fish_sentence=fish,
         advice=advice,
         cautions=() if verdict is None else verdict.cautions,
-        notes=tuple(map(_flag_words, reading.flags)),
+        notes=tuple(map(flag_sentence, reading.flags)),
         message="" if reading.reason is None else reading.reason.message,
         next_step="" if reading.reason is None else reading.reason.next_step,
         record=tuple(_record(reading, units)),
@@ -164,11 +164,6 @@ def last_read(entries: Sequence[LogEntry], now: datetime) -> LogEntry | None:
         if reading.status == "read" and reading.taken_at is not None and not is_of_the_future(reading, now):
             return entry
     return None
-
-
-def _flag_words(code: str) -> str:
-    seen, advice = flag_text(code)
-    return f"{seen[:1].upper()}{seen[1:]}{': ' + advice if advice else ''}."
 
 
 def _record(reading: Reading, units: Units) -> list[tuple[str, str]]:
