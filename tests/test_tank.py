@@ -104,6 +104,17 @@ def test_span_lasts_as_long_as_the_clock_says(text: str, hours: float) -> None:
     assert parse_span(text).hours == hours
 
 
+@pytest.mark.parametrize(("text", "hours"), [("10:00-10:00", None), ("00:00-00:00", None), ("00:00-24:00", 24.0)])
+def test_a_typed_span_of_no_length_is_asked_about(text: str, hours: float | None) -> None:
+    if hours is None:
+        with pytest.raises(ValueError, match="may mean never or always"):
+            changed_tank(WINDOW, {"gas": text})
+    else:
+        gas = changed_tank(WINDOW, {"gas": text}).gas
+        assert gas is not None
+        assert gas.hours == hours
+
+
 @pytest.mark.parametrize(
     "text",
     ["", "10-18", "25:00-26:00", "08:00-34:00", "10:00-72:00", "08:00-24:30", "10:60-11:00", "10:00", "10:00-18:00x"],

@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import date
 from typing import Any
 
-from colorread.tank.settings import GasSource, Tank, parse_span
+from colorread.tank.settings import DailySpan, GasSource, Tank, parse_span
 from colorread.verdict import Marks
 
 # The settings that are one field each, by the name of the option.
@@ -86,7 +86,14 @@ def parse_day(text: str) -> date:
         raise ValueError(f"A day looks like 2025-06-04, not {text!r}.") from None
 
 
-_PARSERS: dict[str, Callable[[Any], Any]] = {"lights": parse_span, "gas": parse_span, "fluid_renewed": parse_day}
+def _typed_span(text: str) -> DailySpan:
+    span = parse_span(text)
+    if span.on == span.off and not text.strip().endswith("24:00"):
+        raise ValueError(f"{text} may mean never or always; 00:00-24:00 is the whole day.")
+    return span
+
+
+_PARSERS: dict[str, Callable[[Any], Any]] = {"lights": _typed_span, "gas": _typed_span, "fluid_renewed": parse_day}
 
 
 def _marks(marks: Marks, given: Mapping[str, Any], cleared: Collection[str]) -> Marks:

@@ -184,14 +184,10 @@ def parse_span(text: str) -> DailySpan:
         if match is None:
             raise ValueError
         on_hour, on_minute, off_hour, off_minute = map(int, match.groups())
-        if (on_hour, on_minute) == (off_hour, off_minute):  # never, or all day?
-            raise ValueError
         midnight = (off_hour, off_minute) == (24, 0)
         return DailySpan(on=time(on_hour, on_minute), off=time() if midnight else time(off_hour, off_minute))
     except ValueError:
-        raise ValueError(
-            f"A daily time span looks like 10:00-18:00, or 00:00-24:00 for the whole day, not {text!r}."
-        ) from None
+        raise ValueError(f"A daily time span looks like 10:00-18:00, not {text!r}.") from None
 
 
 def _require(name: str, value: float | None, low: float, high: float) -> None:
