@@ -109,9 +109,8 @@ def infer_ph(
         raise ValueError("The color of at least one part of the fluid is needed.")
     known = weigh_members(_member_weight(family, light_class), evidence, trust)  # (member, amount, pKa)
     fit = fit_family(samples, family.density, n_amounts=known.shape[1])
-    log_fluid = (fit.log_likelihood - fit.log_likelihood.max()).astype(np.float32)  # half as long to work with
-    fluid = np.exp(log_fluid)  # (member, amount, ratio)
-    by_pka = np.tensordot(known.astype(np.float32), fluid, axes=((0, 1), (0, 1)))  # (pKa, ratio)
+    fluid = np.exp(fit.log_likelihood - fit.log_likelihood.max())  # (member, amount, ratio)
+    by_pka = np.tensordot(known, fluid, axes=((0, 1), (0, 1)))  # (pKa, ratio)
     ph = np.arange(ph_range[0] - 0.8, ph_range[1] + 0.8, PH_STEP)
     probability = _ph_prior(ph, ph_range) * sum(
         np.interp(ph - pka - shift, RATIO, row) for shift, row in zip(PKA_SHIFT, by_pka, strict=True)
