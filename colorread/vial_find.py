@@ -297,8 +297,7 @@ def _scored(
     px_per_mm: float,
 ) -> tuple[VialFit, float] | None:
     """Return a region with its likeness to fluid, 0 to 1; None where size, shape or outline rule it out."""
-    area_mm2 = cv2.contourArea(contour) / px_per_mm**2
-    if not _AREA_MM2[0] <= area_mm2 <= _AREA_MM2[1]:
+    if cv2.contourArea(contour) > _AREA_MM2[1] * px_per_mm**2:
         return None
     solidity = _solidity(contour)
     sides = cv2.minAreaRect(contour)[1]

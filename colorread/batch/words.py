@@ -10,6 +10,7 @@ from rich.table import Table
 
 from colorread.console_text import shown
 from colorread.reading import Reading
+from colorread.tank.series import wall_clock
 
 _NAMES_SHOWN = 3
 
@@ -59,7 +60,7 @@ def _table_of_refused(console: Console, refused: Sequence[Reading]) -> Table:
 
 
 def _time_words(readings: Sequence[Reading]) -> str:
-    times = sorted(reading.taken_at.replace(tzinfo=None) for reading in readings if reading.taken_at is not None)
+    times = sorted(wall_clock(reading.taken_at) for reading in readings if reading.taken_at is not None)
     if not times:
         return ""
     unknown = len(readings) - len(times)

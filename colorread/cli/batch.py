@@ -79,6 +79,7 @@ def batch(
     _require_folders(outputs)
     require_outputs(outputs, force, {"log": log_path(log)})
     from colorread.batch.folder import find_photos
+    from colorread.tank.summary import summarize
 
     photos = find_photos(folder, on_error=_tell_unopened)
     if not photos:
@@ -96,7 +97,7 @@ def batch(
             # Files first: what reads the text, such as a pager, may stop before its end.
             if csv is not None:
                 _write_csv(csv, readings)
-            told = None if as_json and not (summary or report or plot) else _summarize(owner, readings)
+            told = None if as_json and not (summary or report or plot) else summarize(owner, readings)
             if told is not None:
                 _write_files(told, run, opened, (summary, report, plot))
             if as_json or told is None:
@@ -209,12 +210,6 @@ def _write_csv(path: Path, readings: Iterable[Reading]) -> None:
 
     with _saying(path):
         write_csv(path, readings)
-
-
-def _summarize(tank: Tank, readings: Sequence[Reading]) -> TankSummary:
-    from colorread.tank.summary import summarize
-
-    return summarize(tank, readings)
 
 
 def _write_files(

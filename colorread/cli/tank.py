@@ -171,8 +171,8 @@ def edit(
     typer.echo(f"Changed {name}." if changed != tank else f"{name} was like that already.")
     if n_kept and any(getattr(changed, field) != getattr(tank, field) for field in _READ_WITH):
         typer.echo(
-            f"Its {n_kept} kept reading{'' if n_kept == 1 else 's'} stay as read with the settings before, until "
-            "colorread batch reads the photos again."
+            f"What is in the log ({n_kept}) was read with the settings before; colorread batch reads photos of the "
+            "present fluid again."
         )
 
 

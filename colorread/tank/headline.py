@@ -116,13 +116,13 @@ def lone_headline(taken_at: datetime | None, verdict: Verdict | None, reason: st
     return f"{fish} {advice}", plants, when, reason
 
 
-def age_of(last_at: datetime | None, now: datetime) -> tuple[str, ...]:
+def age_of(last_at: datetime, now: datetime) -> tuple[str, ...]:
     """
     Return the age of the last photo where it matters.
 
     Parameters
     ----------
-    last_at, now : datetime or None
+    last_at, now : datetime
         On the tank's clock.
 
     Returns
@@ -130,7 +130,7 @@ def age_of(last_at: datetime | None, now: datetime) -> tuple[str, ...]:
     tuple of str
         A sentence, or none.
     """
-    days = 0 if last_at is None else (now - last_at).days
+    days = (now - last_at).days
     return (f"The last photo is {days} days old: all of this is of that time.",) if days > _OLD_DAYS else ()
 
 
