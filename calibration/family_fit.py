@@ -81,11 +81,11 @@ class FamilyFit:
     log_likelihood : ndarray of float64, shape (K, A, 161)
         Over the members, what the dye amounts may be, and `RATIO`.
     load : float
-        Dye amount at the best fit [-].
+        Dye amount at the best common fit, median of the parts [-].
     misfit : float
-        Smallest sum of squares, per sample.
+        Smallest sum of squares that one member and ratio leave, per part.
     neutral_density : float
-        Loss common to all channels at the best fit [-].
+        Loss common to all channels there, median of the parts [-].
     """
 
     log_likelihood: NDArray[np.float64]
@@ -112,35 +112,52 @@ def fit_family(samples: SignalSamples, expected: NDArray[np.float32], *, n_amoun
     FamilyFit
         Likelihood and best fit.
     """
-    red, green, blue = np.moveaxis(expected, -1, 0)
+    channels = expected.T  # (3, 20, 41, K), as it lies in memory
     load_weight = _LOAD_WEIGHT[:, :n_amounts]
-    total = np.zeros((*expected.shape[:2], n_amounts))
-    misfits, loads, neutrals = [], [], []
-    for density, noise_std in zip(samples.density, samples.density_std, strict=True):
+    total = np.zeros((n_amounts, *channels.shape[2:]))
+    total_least = np.zeros(channels.shape[2:])
+    off_neutral = samples.density - _NEUTRAL_MEAN
+    precisions: list[NDArray[np.float64]] = []
+    for density, off, noise_std in zip(samples.density, off_neutral, samples.density_std, strict=True):
         variance = _DENSITY_STD**2 + (_LIGHT_STD / np.log(10.0) * 10.0**density) ** 2 + noise_std**2
         # A neutral shift of unknown size adds variance along (1, 1, 1).
-        precision = np.linalg.inv(np.diag(variance) + _NEUTRAL_STD**2)
-        whiten = np.sqrt(0.5) * np.linalg.cholesky(precision).T
-        targets = whiten @ (density - _NEUTRAL_MEAN)
-        half_square = np.zeros_like(red)
-        for row, target in zip(whiten.astype(np.float32), targets.astype(np.float32), strict=True):
-            half_square += np.square(row[0] * red + row[1] * green + row[2] * blue - target)
-        least = half_square.min(axis=-1)
-        marginal = np.exp(least[..., None] - half_square) @ load_weight
-        total += np.log(np.maximum(marginal, _LEAST)) - least[..., None]
-        member, ratio = np.unravel_index(int(np.argmin(least)), least.shape)
-        load = int(half_square[member, ratio].argmin())
-        residual = density - _NEUTRAL_MEAN - expected[member, ratio, load]
-        misfits.append(2.0 * float(least[member, ratio]))
-        loads.append(float(LOAD[load]))
-        neutrals.append(_NEUTRAL_MEAN + _NEUTRAL_STD**2 * float((precision @ residual).sum()))
+        precisions.append(np.asarray(np.linalg.inv(np.diag(variance) + _NEUTRAL_STD**2), dtype=np.float64))
+        half_square = _half_square(channels, off, precisions[-1])
+        least = half_square.min(axis=0)
+        total_least += least
+        likelihood = np.exp(np.subtract(least, half_square, out=half_square), out=half_square)
+        # Not by matrix product, whose last digit depends on the number of threads.
+        marginal = np.einsum("la,lrk->ark", load_weight, likelihood)
+        total += np.log(np.maximum(marginal, _LEAST)) - least
+    # At the ratio and the member that explain all parts best, each by a dye amount of its own.
+    ratio, member = np.unravel_index(int(np.argmin(total_least)), total_least.shape)
+    residual = off_neutral[:, None] - channels[:, :, ratio, member].T  # (N, 20, 3)
+    weighted = residual @ np.array(precisions)
+    load = (weighted * residual).sum(axis=-1).argmin(axis=1)
+    neutral = _NEUTRAL_MEAN + _NEUTRAL_STD**2 * weighted.sum(axis=-1)[np.arange(len(load)), load]
     total *= min(1.0, _INDEPENDENT_SAMPLES / len(samples.density))
     return FamilyFit(
-        log_likelihood=np.swapaxes(total, 1, 2) @ _curve_through_ratios(),
-        load=float(np.median(loads)),
-        misfit=float(np.median(misfits)),
-        neutral_density=float(np.median(neutrals)),
+        log_likelihood=np.transpose(total, (2, 0, 1)) @ _curve_through_ratios(),
+        load=float(np.median(LOAD[load])),
+        misfit=2.0 * float(total_least[ratio, member]) / len(off_neutral),
+        neutral_density=float(np.median(neutral)),
     )
+
+
+def _half_square(
+    channels: NDArray[np.float32], density: NDArray[np.float64], precision: NDArray[np.float64]
+) -> NDArray[np.float32]:
+    """Return half the weighted square of how far a density lies from every expected one, shape (20, 41, K)."""
+    whiten = np.sqrt(0.5) * np.linalg.cholesky(precision).T
+    (rr, rg, rb), (_, gg, gb), (_, _, bb) = whiten.astype(np.float32)  # zero below the diagonal
+    red_target, green_target, blue_target = (whiten @ density).astype(np.float32)
+    half_square: NDArray[np.float32] = np.empty_like(channels[0])
+    # What belongs to one dye amount fits into the cache of the processor.
+    for square, red, green, blue in zip(half_square, *channels, strict=True):
+        square[:] = np.square(rr * red + rg * green + rb * blue - red_target)
+        square += np.square(gg * green + gb * blue - green_target)
+        square += np.square(bb * blue - blue_target)
+    return half_square
 
 
 @lru_cache(maxsize=1)

@@ -111,7 +111,7 @@ def infer_ph(
     fit = fit_family(samples, family.density, n_amounts=known.shape[1])
     fluid = np.exp(fit.log_likelihood - fit.log_likelihood.max())  # (member, amount, ratio)
     by_pka = np.tensordot(known, fluid, axes=((0, 1), (0, 1)))  # (pKa, ratio)
-    ph = np.arange(ph_range[0] - 0.8, ph_range[1] + 0.8, PH_STEP)
+    ph = np.arange(pka + PKA_SHIFT[0] + RATIO[0], pka + PKA_SHIFT[-1] + RATIO[-1], PH_STEP)
     probability = _ph_prior(ph, ph_range) * sum(
         np.interp(ph - pka - shift, RATIO, row) for shift, row in zip(PKA_SHIFT, by_pka, strict=True)
     )

@@ -22,6 +22,8 @@ from calibration.whole_file import write_whole
 SCHEMA = "colorread.profile/1"
 USUAL_LOAD_INDEX = 11
 """Place of a usual dye amount in `calibration.camera.LOAD`, at which directions are told."""
+_NEARLY_AN_END = 1.0  # pH from pKa' at which one form of the dye makes up 10 in 11: the color of that end
+_REACH_OF_KNOWN = 0.3  # pH to both sides of a known color: assumption
 _DIRECTIONS = {"yellow": 0, "middle": len(LOG_RATIO) // 2, "blue": -1}
 
 
@@ -247,7 +249,7 @@ def _to_dict(profile: Profile) -> dict[str, Any]:
 
 def validity(profile: Profile) -> tuple[float, float]:
     """
-    Return the pH range over which the evidence reaches, within what the dye answers to.
+    Return the pH range over which the evidence reaches.
 
     Parameters
     ----------
@@ -257,13 +259,19 @@ def validity(profile: Profile) -> tuple[float, float]:
     Returns
     -------
     tuple of float
-        Low and high end [-].
+        Low and high end, infinite where the color of the end itself was seen [-].
     """
-    states = {sample.evidence.state for sample in profile.samples}
-    known = [sample.evidence.ph for sample in profile.samples if sample.evidence.state not in ("acid", "base")]
-    low = 6.0 if "acid" in states else min(known, default=6.0) - 0.3
-    high = 7.6 if "base" in states else max(known, default=7.6) + 0.3
-    return round(low, 2), round(high, 2)
+    reaches = [_reach(sample.evidence) for sample in profile.samples]
+    return round(min(low for low, _ in reaches), 2), round(max(high for _, high in reaches), 2)
+
+
+def _reach(evidence: Evidence) -> tuple[float, float]:
+    """Return the pH that a color tells of: the ends all that is nearly as yellow or blue."""
+    if evidence.state == "acid":
+        return -np.inf, evidence.pka - _NEARLY_AN_END
+    if evidence.state == "base":
+        return evidence.pka + _NEARLY_AN_END, np.inf
+    return evidence.ph - _REACH_OF_KNOWN, evidence.ph + _REACH_OF_KNOWN
 
 
 def _sample_from(entry: dict[str, Any]) -> KnownSample:

@@ -129,7 +129,8 @@ def fit_tone(samples: GraySamples) -> ToneFit:
     if len(samples.black_coverage) < 3:
         return ToneFit(strength=_STRENGTH_PRIOR[0], strength_std=_STRENGTH_PRIOR[1], residual=np.nan, n_patches=0)
     strengths = np.linspace(*_STRENGTH_RANGE, 23)
-    costs, residuals = np.transpose([_cost(samples, strength) for strength in strengths])
+    inks = _inks(samples.black_coverage)
+    costs, residuals = np.transpose([_cost(samples, strength, *inks) for strength in strengths])
     density = np.exp(-0.5 * (costs - costs.min()))
     density /= density.sum()
     mean = float(density @ strengths)
@@ -142,7 +143,19 @@ def fit_tone(samples: GraySamples) -> ToneFit:
     )
 
 
-def _cost(samples: GraySamples, strength: float) -> tuple[float, float]:
+def _inks(coverage: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Log reflectance of P patches over dot gains and blacks, shape (13, 15, P), and the prior cost of each pair."""
+    gain = np.linspace(0.0, 0.24, 13)[:, None]
+    black = np.geomspace(0.015, 0.2, 15)
+    inked = (coverage + 4.0 * gain * coverage * (1.0 - coverage))[:, None]
+    cost = ((gain - _DOT_GAIN_PRIOR[0]) / _DOT_GAIN_PRIOR[1]) ** 2
+    cost = cost + (np.log(black / _BLACK_PRIOR[0]) / _BLACK_PRIOR[1]) ** 2
+    return np.log(1.0 - inked + inked * black[:, None]), cost
+
+
+def _cost(
+    samples: GraySamples, strength: float, expected: NDArray[np.float64], prior_cost: NDArray[np.float64]
+) -> tuple[float, float]:
     """Least robust cost over dot gain and black at one strength, and the rms residual there."""
     patch = decode_tone(samples.patch, strength)
     sides = np.log(np.maximum(decode_tone(samples.paper, strength), 2e-3))
@@ -151,16 +164,9 @@ def _cost(samples: GraySamples, strength: float) -> tuple[float, float]:
     clipped = samples.paper.max(axis=(1, 2)) > _CLIPPED
     sigma = _PATCH_STD + _UNLIKE_SHARE * unlike + _CLIPPED_STD * clipped
 
-    gain = np.linspace(0.0, 0.24, 13)[:, None, None]
-    black = np.geomspace(0.015, 0.2, 15)[None, :, None]
-    coverage = samples.black_coverage
-    inked = coverage + 4.0 * gain * coverage * (1.0 - coverage)
-    expected = np.log(1.0 - inked + inked * black)
     difference = (measured.mean(axis=1) - expected) / sigma
     # Student-like loss: a finger over a patch must not bend the curve.
-    cost = (4.0 * np.log1p(difference**2 / 4.0)).sum(axis=-1)
-    cost += ((gain[..., 0] - _DOT_GAIN_PRIOR[0]) / _DOT_GAIN_PRIOR[1]) ** 2
-    cost += (np.log(black[..., 0] / _BLACK_PRIOR[0]) / _BLACK_PRIOR[1]) ** 2
+    cost = prior_cost + (4.0 * np.log1p(difference**2 / 4.0)).sum(axis=-1)
     best = np.unravel_index(int(np.argmin(cost)), cost.shape)
     residual = float(np.sqrt(np.mean((difference[best] * sigma) ** 2)))
     return float(cost[best] + ((strength - _STRENGTH_PRIOR[0]) / _STRENGTH_PRIOR[1]) ** 2), residual

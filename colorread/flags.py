@@ -35,6 +35,9 @@ FLAG_TEXTS = {
         "fluid of higher KH where it is yellow, or lower KH where it is blue, moves the color into its range",
     ),
     "other-phone": FlagText("the calibration was made with another phone", "calibrate with this one"),
+    "unknown-phone": FlagText(
+        "the photo does not say which phone took it, so the calibration counts less", "send the photo as it was taken"
+    ),
     "beyond-profile": FlagText("the pH lies beyond what the calibration reached", "calibrate that end too"),
     "other-light": FlagText("the calibration was made under another lamp", "calibrate under this one"),
     "vial-pointed": FlagText("the fluid was pointed at, not found", "check its outline in the evidence picture"),

@@ -200,25 +200,42 @@ def measure_photo(source: Source, seen: Seen, vial_xywh: Rectangle | None = None
 def _infer(
     photo: Photo, signal: FluidSignal, settings: Settings, pka: float, profile: Profile | None, flags: list[str]
 ) -> PhPosterior:
+    alone = _posterior(photo, signal, settings, pka)
     if profile is None:
-        return _posterior(photo, signal, settings, pka, (), 1.0)
-    trust = _TRUST_SAME_PHONE
+        return alone
+    flags.extend(elsewhere := _flags_of_unlike_photo(profile, photo, settings))
+    if not elsewhere:
+        posterior = _posterior(photo, signal, settings, pka, profile.evidence, _TRUST_SAME_PHONE)
+        low, high = validity(profile)
+        if low <= posterior.median <= high:
+            return posterior
+        flags.append("beyond-profile")
+    posterior = _posterior(photo, signal, settings, pka, profile.evidence, _TRUST_ELSEWHERE)
+    # A profile made elsewhere must not close an end that the photo by itself leaves open.
+    return replace(
+        posterior,
+        open_below=posterior.open_below or alone.open_below,
+        open_above=posterior.open_above or alone.open_above,
+    )
+
+
+def _flags_of_unlike_photo(profile: Profile, photo: Photo, settings: Settings) -> list[str]:
+    """Return flags for what a photo does not share with those of a profile."""
+    flags = []
     if profile.camera_models and photo.camera_model not in profile.camera_models:
-        flags.append("other-phone")
-        trust = _TRUST_ELSEWHERE
+        flags.append("unknown-phone" if photo.camera_model is None else "other-phone")
     if "unknown" not in (profile.light, settings.light) and profile.light != settings.light:
         flags.append("other-light")
-        trust = _TRUST_ELSEWHERE
-    posterior = _posterior(photo, signal, settings, pka, profile.evidence, trust)
-    low, high = validity(profile)
-    if low <= posterior.median <= high:
-        return posterior
-    flags.append("beyond-profile")
-    return _posterior(photo, signal, settings, pka, profile.evidence, _TRUST_ELSEWHERE)
+    return flags
 
 
 def _posterior(
-    photo: Photo, signal: FluidSignal, settings: Settings, pka: float, evidence: tuple[Evidence, ...], trust: float
+    photo: Photo,
+    signal: FluidSignal,
+    settings: Settings,
+    pka: float,
+    evidence: tuple[Evidence, ...] = (),
+    trust: float = 1.0,
 ) -> PhPosterior:
     return infer_ph(
         signal.samples,

@@ -34,7 +34,7 @@ _MAX_SHADING = 0.25
 _EVEN_DEPTH = 0.04
 _MAX_HUE_SPREAD_DEG = 25.0  # fluid has one hue: at most 18 degrees on the rendered photos, a picture 44
 _MAX_NEUTRAL = 0.15  # density lost in all channels alike; fluid up to 0.10, leaf and cap from 0.20 there
-_MAX_MISFIT = 1.5  # the dye explains the colors of the rendered fluids better: 1.0 at most, 0.4 of nearly all
+_MAX_MISFIT = 3.0  # the dye explains the colors of the rendered fluids better: 1.4 at most, 0.6 of nearly all
 # Pictures and solid things go on in color beyond the part that looks like fluid, and right beyond its outline, where
 # around fluid there is clear glass. Shadows of the fluid go on too: by share of its depth of color, the most that the
 # whole may cover, in areas of the fluid (2.3 and 4.9 on the rendered photos).

@@ -77,8 +77,8 @@ def chroma_map(rgb_lin: NDArray[np.float32], paper_lin: NDArray[np.float32], px_
     ndarray of float32, shape (H, W, 2)
         Density in R minus G, and in B minus G, smoothed over 0.3 mm [-].
     """
-    density = -np.log10(np.maximum(rgb_lin, 1e-3) / np.maximum(paper_lin, 1e-4))
-    chroma = np.stack([density[..., 0] - density[..., 1], density[..., 2] - density[..., 1]], axis=-1)
+    red, green, blue = cv2.split(_log10(np.maximum(rgb_lin, 1e-3) / np.maximum(paper_lin, 1e-4)))
+    chroma = cv2.merge([green - red, green - blue])
     return np.asarray(cv2.GaussianBlur(chroma, (0, 0), _SMOOTH_MM * px_per_mm), dtype=np.float32)
 
 
@@ -148,7 +148,7 @@ def _is_another(vial: VialFit, best: VialFit, chroma: NDArray[np.float32], px_pe
 
 def _grown(vial: VialFit, chroma: NDArray[np.float32], px_per_mm: float) -> VialFit:
     """Return the fluid out to half its depth of color, where that stays compact."""
-    depth = np.hypot(chroma[..., 0], chroma[..., 1])
+    depth, _ = _strength_and_angle(chroma)
     _, labels = cv2.connectedComponents((depth > 0.5 * np.median(depth[vial.mask])).astype(np.uint8))
     label = int(np.bincount(labels[vial.mask]).argmax())
     contour = max(_outer_contours(labels == label), key=cv2.contourArea)
@@ -189,15 +189,26 @@ def point_at_vial(
     region = inside.astype(bool) & view.seen & _card_inside(view, card, inset_mm=2.0)
     if region.sum() < _AREA_MM2[0] * view.px_per_mm**2 * 0.5:
         return None
-    strength = np.hypot(chroma[..., 0], chroma[..., 1])
+    strength, _ = _strength_and_angle(chroma)
     middle = float(np.median(strength[region]))
     if middle < _least_chroma(noise):
         return None
-    binary = cv2.morphologyEx((region & (strength > 0.5 * middle)).astype(np.uint8), cv2.MORPH_OPEN, _OPENING)
-    contours = _outer_contours(binary)
+    contours = _outer_contours(_opened((region & (strength > 0.5 * middle)).view(np.uint8)))
     if not contours:
         return None
     return _fit_of(max(contours, key=cv2.contourArea), view.seen.shape, view.px_per_mm)
+
+
+# OpenCV's logarithm and angle take a fifth of the time of NumPy's.
+def _log10(light: NDArray[Any]) -> NDArray[np.float32]:
+    return np.asarray(cv2.log(light) / np.float32(np.log(10.0)), dtype=np.float32)
+
+
+def _strength_and_angle(chroma: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Depth of color, and its direction from -180 to 180 degrees."""
+    red, blue = cv2.split(chroma)
+    strength, angle_deg = cv2.cartToPolar(blue, red, angleInDegrees=True)
+    return np.asarray(strength, np.float32), np.where(angle_deg > 180.0, angle_deg - 360.0, angle_deg)
 
 
 def _least_chroma(noise: float) -> float:
@@ -232,8 +243,7 @@ def _scored_candidates(
     noise: float,
     card: Card,
 ) -> Iterator[tuple[VialFit, float]]:
-    strength = np.hypot(chroma[..., 0], chroma[..., 1])
-    angle_deg = np.degrees(np.arctan2(chroma[..., 0], chroma[..., 1]))
+    strength, angle_deg = _strength_and_angle(chroma)
     possible = (angle_deg > _DYE_ANGLE_DEG[0]) & (angle_deg < _DYE_ANGLE_DEG[1]) & view.seen & _open_field(view, card)
     floor = _least_chroma(noise)
     strong = float(np.percentile(strength[possible], 99.5)) if possible.any() else 0.0
@@ -245,7 +255,7 @@ def _scored_candidates(
     no_rim = ~_dark_rim(rgb_lin, view.px_per_mm)
     least_px2 = _AREA_MM2[0] * view.px_per_mm**2
     for region in _regions(strength, angle_deg, possible, no_rim, floor, strong, view.px_per_mm):
-        for contour in _outer_contours(cv2.morphologyEx(region, cv2.MORPH_OPEN, _OPENING), least_px2):
+        for contour in _outer_contours(region, least_px2):
             scored = _scored(contour, strength, step, floor, view.px_per_mm)
             if scored is None:
                 continue
@@ -263,17 +273,21 @@ def _regions(
     strong: float,
     px_per_mm: float,
 ) -> Iterator[NDArray[np.uint8]]:
-    """Cut the colored pixels by strength, by strength and glass rim, and by hue."""
+    """Cut the colored pixels by strength, by strength and glass rim, and by hue; specks are left out."""
     for level in np.geomspace(floor, 0.85 * strong, _LEVELS):
         colored = ((strength > level) & possible).view(np.uint8)
-        yield colored
-        yield colored & no_rim
+        yield _opened(colored)
+        yield _opened(colored & no_rim)
     colored = ((strength > floor) & possible).view(np.uint8)
     for center_deg in np.arange(_DYE_ANGLE_DEG[0], _DYE_ANGLE_DEG[1], 0.75 * _HUE_HALF_WIDTH_DEG):
         hue = cv2.inRange(angle_deg, center_deg - _HUE_HALF_WIDTH_DEG, center_deg + _HUE_HALF_WIDTH_DEG)
-        region = np.asarray(colored & hue, dtype=np.uint8)
+        region = _opened(colored & hue)
         yield region
         yield _without_bridges(region, px_per_mm)
+
+
+def _opened(region: NDArray[Any]) -> NDArray[np.uint8]:
+    return np.asarray(cv2.morphologyEx(region, cv2.MORPH_OPEN, _OPENING), dtype=np.uint8)
 
 
 def _without_bridges(region: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.uint8]:
@@ -306,7 +320,8 @@ def _scored(
     fit = _fit_of(contour, strength.shape, px_per_mm)
     x, y, width, height = cv2.boundingRect(contour)
     box = slice(y, y + height), slice(x, x + width)
-    lower, inner, upper = np.percentile(strength[box][fit.mask[box]], (25.0, 50.0, 75.0))
+    inside = np.sort(strength[box][fit.mask[box]])
+    lower, inner, upper = inside[(len(inside) * np.array((0.25, 0.5, 0.75))).astype(int)]
     # 1 where the whole step of color lies within one millimetre of the outline.
     edge = float(np.mean(step[contour[:, 0, 1], contour[:, 0, 0]]) / inner)
     if edge < _MIN_EDGE:
@@ -342,8 +357,8 @@ def _on_patches(view: CardView, card: Card) -> NDArray[np.bool_]:
 
 def _dark_rim(rgb_lin: NDArray[np.float32], px_per_mm: float) -> NDArray[np.bool_]:
     smooth = cv2.GaussianBlur(rgb_lin, (0, 0), 0.15 * px_per_mm)
-    red, green, blue = cv2.split(np.log10(np.maximum(smooth, 1e-3)))
-    log_light = (red + green + blue) / 3.0
+    red, green, blue = cv2.split(np.maximum(smooth, 1e-3))
+    log_light = _log10(red * green * blue) / 3.0
     size = 2 * round(0.5 * _RIM_MM * px_per_mm) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     rim: NDArray[np.bool_] = cv2.morphologyEx(log_light, cv2.MORPH_BLACKHAT, kernel) > _RIM_DEPTH

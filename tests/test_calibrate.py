@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import ExifTags, Image
 from typer.testing import CliRunner
 
 from calibration.dye import PKA_STD
@@ -24,6 +25,7 @@ from colorread.profile.picture import write_profile_picture
 from .scene import Scene, take_photo
 
 SCENE = Scene(load=0.9, lamp="warm")
+PH_NEARLY_YELLOW = 6.4
 IONIC = float(ionic_strength(4.0))
 
 
@@ -71,13 +73,31 @@ def test_the_known_point_fixes_pka(profile: Profile) -> None:
     assert np.all(np.linalg.eigvalsh(estimates.covariance) > -1e-9)
 
 
-def test_a_profile_of_another_phone_counts_less_and_says_so(photos: dict[str, Path], profile: Profile) -> None:
+def test_a_profile_of_another_phone_counts_less_and_says_so(
+    photos: dict[str, Path], profile: Profile, tmp_path: Path
+) -> None:
     foreign = replace(profile, samples=tuple(replace(sample, camera_model="Other") for sample in profile.samples))
     own = read_photo(photos["reading"], profile=profile)
-    other = read_photo(photos["reading"], profile=foreign)
-    assert "other-phone" in other.flags
-    assert "other-phone" not in own.flags
+    nameless = read_photo(photos["reading"], profile=foreign)
+    exif = Image.Exif()
+    exif[ExifTags.Base.Model] = "Mine"
+    with Image.open(photos["reading"]) as image:
+        image.save(tmp_path / "named.png", exif=exif)
+    other = read_photo(tmp_path / "named.png", profile=foreign)
+    assert ("other-phone" in other.flags, "unknown-phone" in other.flags) == (True, False)
+    assert ("other-phone" in nameless.flags, "unknown-phone" in nameless.flags) == (False, True)
+    assert own.flags == ()
+    assert nameless.ph == other.ph
     assert other.ph.high - other.ph.low > own.ph.high - own.ph.low  # type: ignore[union-attr, operator]
+
+
+def test_a_profile_of_another_phone_closes_no_end_that_is_open_without_it(profile: Profile) -> None:
+    foreign = replace(profile, samples=tuple(replace(sample, camera_model="Other") for sample in profile.samples))
+    yellow = take_photo(replace(SCENE, ph=PH_NEARLY_YELLOW)).rgb_u8
+    alone, own, other = (read_photo(yellow, kh_dkh=4.0, profile=given) for given in (None, profile, foreign))
+    assert (alone.limit, own.limit, other.limit) == ("below", None, "below")
+    assert other.co2_mg_l is not None
+    assert (other.co2_mg_l.value, other.co2_mg_l.high) == (None, None)
 
 
 def test_written_and_read_again_it_is_the_same(tmp_path: Path, profile: Profile) -> None:
@@ -89,7 +109,18 @@ def test_written_and_read_again_it_is_the_same(tmp_path: Path, profile: Profile)
     assert estimate_parameters(again.evidence).mean == pytest.approx(
         estimate_parameters(profile.evidence).mean, abs=0.02
     )
-    assert validity(again) == (6.0, 7.6)
+    assert validity(again) == validity(profile)
+
+
+def test_it_reaches_as_far_as_colors_were_seen(profile: Profile) -> None:
+    of_state = {
+        sample.evidence.state: replace(profile, samples=(sample,)) for sample in profile.samples
+    }  # acid, base, known
+    assert validity(profile) == (-math.inf, math.inf)
+    assert validity(of_state["acid"]) == (-math.inf, pytest.approx(6.3, abs=0.1))
+    assert validity(of_state["base"]) == (pytest.approx(8.3, abs=0.1), math.inf)
+    known_ph = profile.samples[-1].evidence.ph
+    assert validity(of_state["known"]) == pytest.approx((known_ph - 0.3, known_ph + 0.3), abs=0.01)
 
 
 def test_an_existing_file_is_never_replaced_by_accident(tmp_path: Path, profile: Profile) -> None:

@@ -214,7 +214,7 @@ def test_uncertainty_has_the_size_of_the_error(readings: list[tuple[Draw, PhPost
 def test_dye_fits_the_model(readings: list[tuple[Draw, PhPosterior]]) -> None:
     misfit = np.array([p.misfit for _, p in readings])
     assert np.median(misfit) < 0.5
-    assert np.quantile(misfit, 0.95) < 1.5
+    assert np.quantile(misfit, 0.95) < 2.0
 
 
 def test_posterior_is_a_distribution(readings: list[tuple[Draw, PhPosterior]]) -> None:
@@ -292,6 +292,26 @@ def test_wrong_lamp_does_not_rule_out_what_the_color_says(readings: list[tuple[D
     some = [(d, p) for d, p in readings[:60] if d.setup.light_class == "daylight"]
     told = [infer(d.samples, light_class="warm-led") for d, _ in some]
     assert np.mean([covers(p, d.ph) for (d, _), p in zip(some, told, strict=True)]) > 0.6
+
+
+def test_truth_beyond_the_usual_range_is_covered() -> None:
+    """As fluid of little KH in outdoor air, whose pH no tank with CO2 has."""
+    rng = np.random.default_rng(31)
+    draws = [draw(rng, ph=float(rng.uniform(7.0, 7.5))) for _ in range(40)]
+    posteriors = [infer_ph(d.samples, space="srgb", pka=PKA, ph_range=(5.0, 6.6)) for d in draws]
+    assert sum(covers(p, d.ph) for d, p in zip(draws, posteriors, strict=True)) >= 30
+
+
+def test_parts_that_no_one_ph_explains_misfit() -> None:
+    setup = make_setup(np.random.default_rng(5))
+    yellow, blue = (photograph(np.random.default_rng(6), setup, ph, 0.8) for ph in (5.0, 9.0))
+    both = SignalSamples(
+        density=np.vstack([yellow.density, blue.density]),
+        density_std=np.vstack([yellow.density_std, blue.density_std]),
+    )
+    assert infer(yellow).misfit < 2.0
+    assert infer(blue).misfit < 2.0
+    assert infer(both).misfit > 20.0
 
 
 def test_unknown_lamp_class_is_rejected() -> None:

@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 Sighting = tuple[int, NDArray[np.float64]]
 """Marker id, and its four corners x, y in the order of the detector, shape (4, 2) [px]."""
 
-# Long side at which markers are looked for [px], and whether the hard way: with local contrast raised and
+# Long side at which markers are looked for, about [px], and whether the hard way: with local contrast raised and
 # wide threshold windows, for dim or unevenly lit pictures. The usual photo needs the first try only; a try
 # enlarges smaller pictures.
-TRIES = ((1008, False), (2016, False), (1008, True), (504, True), (2016, True))
+TRIES = ((900, False), (2016, False), (1008, True), (504, True), (2016, True))
 CELLS_PER_SIDE = 6  # 4 x 4 bits and the black border
 
 # Where the sides of a marker are looked for again: how far to either side of them, below one cell so as not
@@ -72,11 +72,14 @@ def _detector(dictionary_name: str, hard: bool) -> cv2.aruco.ArucoDetector:
 
 
 def _resize(gray_u8: NDArray[np.uint8], long_side_px: int) -> NDArray[np.uint8]:
-    scale = long_side_px / max(gray_u8.shape)
-    height, width = (max(1, round(side * scale)) for side in gray_u8.shape)
-    if (height, width) == gray_u8.shape:
+    """Enlarge, or average over whole pixels, which is much faster than over parts of them."""
+    ratio = max(gray_u8.shape) / long_side_px
+    if ratio > 1.0:
+        ratio = round(ratio)
+    if ratio == 1:
         return gray_u8
-    method = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    height, width = (max(1, round(side / ratio)) for side in gray_u8.shape)
+    method = cv2.INTER_AREA if ratio > 1.0 else cv2.INTER_CUBIC
     return np.asarray(cv2.resize(gray_u8, (width, height), interpolation=method), dtype=np.uint8)
 
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from math import isinf
+
 from calibration.dye import PKA_25C_FRESH, PKA_STD
 from calibration.evidence import PRINTED_STATES, Evidence
 from calibration.profile import Profile, estimate_parameters, validity
+from colorread.interpretation import NORMAL_95
 
 _STATE_WORDS = {
     "acid": "all yellow",
@@ -12,6 +15,12 @@ _STATE_WORDS = {
     "chart": "printed color chart",
     "kit-chart": "color chart of a kit",
 }
+
+
+def _end_words(ph: float) -> str:
+    if isinf(ph):
+        return "all yellow" if ph < 0.0 else "all blue"
+    return f"pH {ph:.1f}"
 
 
 def profile_lines(profile: Profile) -> list[str]:
@@ -35,16 +44,16 @@ def profile_lines(profile: Profile) -> list[str]:
     phones = ", ".join(sorted(profile.camera_models)) or "unknown phone"
     lines = [
         f"Profile made {profile.made_at} with {phones}, light stated as {profile.light}.",
-        f"pKa' of the dye at 25 C: {estimates.mean[0]:.2f} +- {estimates.std[0]:.2f} "
-        f"(without calibration {PKA_25C_FRESH:.2f} +- {PKA_STD:.2f}).",
-        "Direction of the color: "
+        f"pKa' of the dye at 25 C: {estimates.mean[0]:.2f} +- {NORMAL_95 * estimates.std[0]:.2f} "
+        f"(without calibration {PKA_25C_FRESH:.2f} +- {NORMAL_95 * PKA_STD:.2f}; 90 % intervals).",
+        "Direction of the color in the photos: "
         + ", ".join(
-            f"{name.removeprefix('direction_').removesuffix('_deg')} {mean:.0f} +- {std:.0f} degrees"
+            f"{name.removeprefix('direction_').removesuffix('_deg')} {mean:.0f} +- {NORMAL_95 * std:.0f} degrees"
             for name, mean, std in zip(estimates.names[1:], estimates.mean[1:], estimates.std[1:], strict=True)
         )
         + ".",
         "The light looks most like " + " or ".join(f"{name} ({100.0 * share:.0f} %)" for name, share in lamps) + ".",
-        f"It reaches from pH {low:.1f} to {high:.1f}.",
+        f"It reaches from {_end_words(low)} to {_end_words(high)}.",
         "Made from:",
     ]
     for sample in profile.samples:
