@@ -23,6 +23,7 @@ _SCALE_END_MG_L = 60.0
 _SCALE_WIDTH_MIN, _SCALE_WIDTH_MAX = 16, 61
 _TEXT_WIDTH_MAX = 96  # longer lines are hard to follow
 _LABEL_WIDTH = 10
+_TABLE_WIDTH_MIN = 60  # narrower, and a table of several readings has no room for whole words beside its numbers
 _FISH_MARKS = {"no concern read": ("○", "bold"), "watch": ("▲", "bold yellow"), "act": ("▲▲", "bold red")}
 _GAP = ("", "", "")
 _REFUSED_MARK = "✗"
@@ -54,20 +55,25 @@ def print_reading(
 
 def print_summary(console: Console, readings: Sequence[Reading]) -> None:
     """
-    Print a table of several readings.
+    Print several readings in short.
 
     Parameters
     ----------
     console : rich.console.Console
-        Where to.
+        Where to; a table where it is wide enough, else some lines for each reading, so that no number is cut off.
     readings : sequence of Reading
         In the order in which they were given.
     """
+    if console.width < _TABLE_WIDTH_MIN:
+        for reading in readings:
+            _print(console, clean_name(Path(reading.photo).name), style="bold underline")
+            _print_rows(console, _short_rows(reading))
+        return
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
     table.add_column("photo", overflow="fold")
     table.add_column("CO2 mg/L", justify="right", no_wrap=True)
     table.add_column("90 %", no_wrap=True)
-    table.add_column("fish")
+    table.add_column("fish", overflow="fold")
     for reading in readings:
         name = printable(console, clean_name(Path(reading.photo).name))
         if reading.co2_mg_l is None or reading.verdict is None:
@@ -180,6 +186,13 @@ def co2_scale(co2_mg_l: Interval, width: int, marks: Marks = USUAL_MARKS) -> str
         if not "".join(labels[max(start - 1, 0) : start + len(text) + 1]).strip():
             labels[start : start + len(text)] = text
     return "".join(bar) + "\n" + "".join(labels)
+
+
+def _short_rows(reading: Reading) -> list[tuple[str, str, str]]:
+    if reading.co2_mg_l is None or reading.verdict is None:
+        return [(f"{_REFUSED_MARK} NOT READ", "" if reading.reason is None else reading.reason.code, "bold")]
+    mark, style = _FISH_MARKS[reading.verdict.fish]
+    return [("CO2", ", ".join(co2_words(reading.co2_mg_l)), ""), ("Fish", f"{mark} {reading.verdict.fish}", style)]
 
 
 # Refusals with a way out that only the command line has.

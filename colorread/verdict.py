@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from colorread.reading import FishWord, Interval, PlantsWord, Verdict
+from colorread.reading import FishWord, Interval, PlantsWord, Reading, Verdict
 
 # Assumption: "enough" needs two thirds of the interval, as pH (where it is even), between the two marks.
 _ENOUGH_SHARE = 2.0 / 3.0
@@ -76,6 +76,25 @@ def judge(co2_mg_l: Interval, marks: Marks = USUAL_MARKS) -> Verdict:
         "act": WATCH_CAUTIONS + ACT_CAUTIONS + STANDING_CAUTIONS,
     }[fish]
     return Verdict(plants=plants, fish=fish, sentences=(plants_text, fish_text, advice), cautions=cautions)
+
+
+def judged(reading: Reading, marks: Marks) -> Reading:
+    """
+    Judge a reading anew, as the marks of a tank may have changed since its photo was read.
+
+    Parameters
+    ----------
+    reading : Reading
+        Read or refused.
+    marks : Marks
+        Of now.
+
+    Returns
+    -------
+    Reading
+        With the verdict by these marks; a refused one as it was.
+    """
+    return reading if reading.co2_mg_l is None else replace(reading, verdict=judge(reading.co2_mg_l, marks))
 
 
 def _judge_plants(low: float, high: float, value: float | None, marks: Marks) -> tuple[PlantsWord, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 import threading
 from collections.abc import Iterator
@@ -64,3 +65,23 @@ def form_token(page: str) -> str:
     found = re.search(r'name="csrf" value="([0-9a-f]+)"', page)
     assert found is not None
     return found.group(1)
+
+
+def choose_units(client: httpx.Client, temperature: str, kh: str) -> None:
+    """Choose the units that the browser shows."""
+    token = form_token(client.get("/units").text)
+    client.post("/units", data={"csrf": token, "temperature": temperature, "kh": kh})
+
+
+def fields_of(text: str) -> dict[str, str]:
+    """Return what a browser would send of the first form of a page."""
+    form = text[text.index("<form") : text.index("</form>")]
+    inputs = re.findall(r'<input type="(?:text|date|hidden)"[^>]* name="([^"]+)" value="([^"]*)"', form)
+    boxes = re.findall(r'<input type="checkbox" name="([^"]+)" value="([^"]*)" checked', form)
+    chosen = [
+        (name, re.search(r'value="([^"]*)" selected', options))
+        for name, options in re.findall(r'<select[^>]* name="([^"]+)">(.*?)</select>', form, re.DOTALL)
+    ]
+    return {name: html.unescape(value) for name, value in inputs + boxes} | {
+        name: html.unescape(value.group(1)) for name, value in chosen if value
+    }

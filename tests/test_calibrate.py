@@ -18,8 +18,9 @@ from colorread.carbonate import ionic_strength
 from colorread.cli import app
 from colorread.page.tasks_calibrate import check_photo
 from colorread.pipeline import read_photo
+from colorread.profile.checks import CalibrationError
 from colorread.profile.known_photo import air_photo, buffer_photo, end_photo
-from colorread.profile.make import CalibrationError, make_profile
+from colorread.profile.make import make_profile
 from colorread.profile.picture import write_profile_picture
 
 from .scene import Scene, take_photo

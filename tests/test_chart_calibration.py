@@ -24,7 +24,8 @@ from colorread.chart_find import ChartColors, measure_chart
 from colorread.cli import app
 from colorread.errors import Refusal
 from colorread.pipeline import read_photo
-from colorread.profile.make import CalibrationError, make_chart_profile
+from colorread.profile.checks import CalibrationError
+from colorread.profile.make import make_chart_profile
 from colorread.profile.patch_labels import ph_of_patches
 
 from . import chart_scene

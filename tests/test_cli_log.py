@@ -222,6 +222,20 @@ def test_show_as_json_holds_everything_but_the_picture(filled: Path) -> None:
     assert rows[0]["reading"]["schema"] == "colorread.reading/1"
 
 
+def test_show_judges_by_the_marks_of_now_and_export_keeps_what_was_said(filled: Path, tmp_path: Path) -> None:
+    run("tank", "edit", "window", "--fish-mark", "10")
+    rows = [json.loads(line)["reading"] for line in run("log", "show", "--tank", "window", "--json").splitlines()]
+    assert [row["verdict"] and row["verdict"]["fish"] for row in rows] == ["act", "act", None, "act"]
+    assert run("log", "show", "--tank", "window").count("act") == 3
+    table = tmp_path / "window.csv"
+    run("log", "show", "--tank", "window", "--csv", str(table))
+    with table.open(encoding="utf-8-sig", newline="") as file:
+        assert [row["fish"] for row in csv.DictReader(file)] == ["act", "act", "", "act"]
+    assert "watch" in run("log", "show", "--tank", "desk")
+    run("log", "export", str(tmp_path / "all.jsonl"))
+    assert '"fish": "act"' not in (tmp_path / "all.jsonl").read_text(encoding="ascii")
+
+
 def test_show_as_csv(filled: Path, tmp_path: Path) -> None:
     table = tmp_path / "window.csv"
     assert "say which one with --tank" in run("log", "show", "--csv", str(table), code=2)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import html
-import re
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
@@ -14,7 +12,7 @@ import pytest
 
 from colorread.log.store import Log
 from colorread.tank.settings import GasSource, Tank
-from tests.page_server import TANK, client_of, form_token, make_log
+from tests.page_server import TANK, choose_units, client_of, fields_of, make_log
 
 SETTINGS_URL = "/tanks/window/settings"
 
@@ -37,25 +35,6 @@ def client(server: tuple[httpx.Client, Path]) -> httpx.Client:
 def log(server: tuple[httpx.Client, Path]) -> Iterator[Log]:
     with Log(server[1]) as log:
         yield log
-
-
-def choose_units(client: httpx.Client, temperature: str, kh: str) -> None:
-    token = form_token(client.get("/units").text)
-    client.post("/units", data={"csrf": token, "temperature": temperature, "kh": kh})
-
-
-def fields_of(text: str) -> dict[str, str]:
-    """Return what a browser would send of the form of a page."""
-    form = text[text.index("<form") : text.index("</form>")]
-    inputs = re.findall(r'<input type="(?:text|date|hidden)"[^>]* name="([^"]+)" value="([^"]*)"', form)
-    boxes = re.findall(r'<input type="checkbox" name="([^"]+)" value="([^"]*)" checked', form)
-    chosen = [
-        (name, re.search(r'value="([^"]*)" selected', options))
-        for name, options in re.findall(r'<select[^>]* name="([^"]+)">(.*?)</select>', form, re.DOTALL)
-    ]
-    return {name: html.unescape(value) for name, value in inputs + boxes} | {
-        name: html.unescape(value.group(1)) for name, value in chosen if value
-    }
 
 
 def test_a_form_that_was_open_for_long_changes_only_what_was_typed(client: httpx.Client, log: Log) -> None:

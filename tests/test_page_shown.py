@@ -40,15 +40,23 @@ def fish_words(text: str) -> list[str]:
     return re.findall(r"</span> Fish: ([a-z ]+)<", text)
 
 
+def words_for_programs(client: httpx.Client, sha256: str) -> set[str]:
+    listed = client.get("/api/tanks/window/readings").json()["readings"]
+    answers = (*listed, client.get(f"/api/tanks/window/readings/{sha256}").json())
+    return {answer["reading"]["verdict"]["fish"] for answer in answers}
+
+
 def test_readings_are_judged_by_the_marks_of_now(page: tuple[httpx.Client, Path]) -> None:
     client, log_path = page
     sha256 = add(log_path, 1, 21.0, NOW - timedelta(hours=3))
     paths = ("/tanks/window", "/tanks", f"/tanks/window/readings/{sha256}")
     assert {word for path in paths for word in fish_words(client.get(path).text)} == {"no concern read"}
+    assert words_for_programs(client, sha256) == {"no concern read"}
     assert "Look at the fish: gasping" not in client.get("/tanks/window").text
     with Log(log_path) as log:
         log.put_tank(replace(TANK, marks=Marks(fish_mg_l=10.0)))
     assert {word for path in paths for word in fish_words(client.get(path).text)} == {"act"}
+    assert words_for_programs(client, sha256) == {"act"}
     assert "Look at the fish: gasping" in client.get("/tanks/window").text
 
 

@@ -12,7 +12,7 @@ from calibration.evidence import Evidence
 from calibration.family_fit import SignalSamples
 from calibration.profile import KnownSample, Profile, write_profile
 from colorread.cli import app
-from colorread.photo.load import camera_model_of
+from colorread.photo.exif import camera_model_of
 from colorread.profile.defaults import default_profile, drop_default, has_defaults, make_default
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"

@@ -11,10 +11,11 @@ from typing import Any
 import numpy as np
 import pypdfium2
 import pytest
+from matplotlib.markers import CARETUP
 from PIL import Image
 
 from colorread import __version__
-from colorread.reading import Interval
+from colorread.reading import Interval, Reading
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.html import PICTURES_MAX, report_html, write_report
 from colorread.report.plot import MADE_UP, day_figure, figure_svg, recent_readings, week_figure, write_plot
@@ -296,6 +297,29 @@ def test_wild_interval_does_not_flatten_the_rest() -> None:
     wild = made_reading(co2_mg_l=Interval(value=20.0, low=5.0, high=4000.0), taken_at=datetime(2025, 6, 3, 12))
     figure = week_figure(made_week(course=None), [wild], "wide")
     assert 30.0 < figure.axes[0].get_ylim()[1] < 100.0
+
+
+@pytest.mark.parametrize("shape", ["narrow", "wide"])
+def test_an_interval_that_is_cut_has_an_arrow_head_where_it_goes_on(shape: Any) -> None:
+    def reading(hour: int, high: float) -> Reading:
+        co2_mg_l = Interval(value=20.0, low=15.0, high=high)
+        return made_reading(co2_mg_l=co2_mg_l, taken_at=datetime(2025, 6, 3, hour))
+
+    def heads_of(readings: list[Reading]) -> tuple[list[tuple[float, float]], list[str]]:
+        figure = week_figure(made_week(course=None), readings, shape)
+        words = [text.get_text() for text in figure.legends[0].get_texts()]
+        drawn = [line for line in figure.axes[0].lines if line.get_marker() == CARETUP]
+        to_edge = figure.axes[0].transAxes.inverted()
+        return [
+            (float(x), float(to_edge.transform(line.get_transform().transform((x, y)))[1]))
+            for line in drawn
+            for x, y in np.asarray(line.get_xydata())
+        ], words
+
+    heads, words = heads_of([reading(6, 25.0), reading(12, 4000.0), reading(18, 300.0)])
+    assert heads == [(0.5, pytest.approx(1.0)), (0.75, pytest.approx(1.0))]
+    assert words[-1] == "goes on above"
+    assert heads_of([reading(6, 25.0), reading(12, 26.0)]) == ([], ["reading, 90 %"])
 
 
 def test_labels_of_near_marks_stay_apart() -> None:

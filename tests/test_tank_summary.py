@@ -1,9 +1,10 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from io import BytesIO, StringIO, TextIOWrapper
 
 import numpy as np
@@ -365,6 +366,39 @@ def test_a_peak_that_may_be_far_too_high_is_judged_like_one_reading_as_high(summ
     assert fish_of(Interval(value=22.0, low=18.0, high=27.0)).endswith(
         "so it may pass the mark of 25 mg/L for up to 6 hours a day. Watch the fish."
     )
+
+
+@pytest.mark.parametrize(("fish_mg_l", "helps"), [(8.0, False), (20.0, False), (40.0, True)])
+def test_a_fresh_charge_is_tried_only_where_the_fish_mark_leaves_room(
+    truth: Truth, fish_mg_l: float, *, helps: bool
+) -> None:
+    charged = replace(truth.tank, source=GasSource(kind="fermentation", amount_g=200.0, started=date(2026, 3, 1)))
+    tank = replace(charged, marks=Marks(fish_mg_l=fish_mg_l))
+    advice = advise(fit_tank(tank, truth.readings), tank)
+    assert (advice.today.fish_probability >= FISH_PROBABILITY) == helps
+    recharged = [day for day in advice.others if day.change.refill_on is not None]
+    assert bool(recharged) == helps
+    for day in recharged:
+        assert day.peak_mg_l.value > advice.today.peak_mg_l.value
+
+
+def test_a_change_that_fading_makes_needless_is_told_to_be_looked_at_again(truth: Truth) -> None:
+    tank = replace(truth.tank, marks=Marks(fish_mg_l=15.0))
+    fit = fit_tank(tank, truth.readings)
+    advice = advise(fit, tank)
+    assert advice.recommended is not None
+    fading = advice.sentences[-1]
+    assert fading.startswith("The gas fades by itself: with nothing changed the tank would stay below 15 mg/L all day ")
+    assert fading.endswith("After that the change may be more than needed, so take new photos.")
+    found = re.search(r"with a probability of (\d+) % in about (\d+) days", fading)
+    assert found is not None
+
+    def probability_after(days: int) -> float:
+        midnight = datetime.combine(advice.day, time()) + timedelta(days=days)
+        return forecast(day_start(fit, tank.judged_by, midnight, draws=300), Change(), "").fish_probability
+
+    assert probability_after(int(found[2])) == pytest.approx(int(found[1]) / 100.0, abs=0.0051)
+    assert probability_after(int(found[2]) - 1) < FISH_PROBABILITY <= probability_after(int(found[2]))
 
 
 def test_rates_are_never_changed_by_more_than_a_fifth(truth: Truth) -> None:

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -144,17 +145,23 @@ def test_scale_keeps_its_width(ends: list[float], width: int) -> None:
     assert [len(line) for line in lines] == [width, width]
 
 
-@pytest.mark.parametrize("width", [40, 80])
-def test_summary_has_a_row_for_every_photo(width: int) -> None:
+@pytest.mark.parametrize("width", [30, 40, 59, 60, 80])
+def test_summary_has_every_photo_with_whole_numbers(width: int) -> None:
     target, raw = console(width)
-    print_summary(target, list(READINGS.values()))
+    far = made_reading(
+        photo="tank-of-the-very-long-name-in-the-cellar.jpg", co2_mg_l=Interval(value=112.0, low=80.0, high=1234.0)
+    )
+    refused = made_refusal()
+    assert refused.reason is not None
+    odd = replace(refused, reason=replace(refused.reason, code="chart-not-card"))
+    print_summary(target, [*READINGS.values(), far, odd])
     text = raw.getvalue().decode()
     assert max(map(len, text.splitlines())) <= width
-    assert text.count("tank") == 3
-    assert "above 61" in flat(text)
-    assert "no-card" in text
-    if width == 80:
-        assert "12 to 27" in text
+    assert text.count("tank") == 5
+    assert "\N{HORIZONTAL ELLIPSIS}" not in text
+    for words in ("18", "12 to 27", "above 61", "112", "80 to 1234", "watch", "act", "no-card", "chart-not-card"):
+        assert words in flat(text), words
+    assert ("90 % interval" in flat(text)) == (width < 60)
 
 
 def test_cautions_come_once_for_several_photos() -> None:

@@ -10,7 +10,7 @@ from typing import Any
 
 from calibration.profile import KnownSample, Profile, read_profile
 from colorread import __version__
-from colorread.photo.load import camera_model_of
+from colorread.photo.exif import camera_model_of
 from colorread.profile.defaults import default_profile, defaults_folder, has_defaults
 from colorread.tank.settings import Tank
 

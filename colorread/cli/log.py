@@ -50,7 +50,11 @@ def show(
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
     log: LogFile = None,
 ) -> None:
-    """Show the readings by the time at which the photos were taken, refused ones with the reason."""
+    """
+    Show the readings by the time at which the photos were taken, refused ones with the reason.
+
+    Each is judged by the marks that its tank has now.
+    """
     if as_json and csv is not None:
         fail("Choose one of --json and --csv.")
     if csv is not None:
@@ -58,7 +62,7 @@ def show(
     with open_log(log) as opened:
         if csv is not None and tank is None and len(opened.tanks()) > 1:
             fail("A table in CSV is of one tank: say which one with --tank.")
-        entries = _entries(opened, tank)
+        entries = _judged(opened, _entries(opened, tank))
     if csv is not None:
         from colorread.batch.csv import write_csv
 
@@ -231,6 +235,16 @@ def _entries(log: Log, tank: str | None) -> list[LogEntry]:
     if tank is not None:
         log.tank(tank)  # a name that is not known must not look like a tank without readings
     return list(log.entries(tank))
+
+
+def _judged(log: Log, entries: list[LogEntry]) -> list[LogEntry]:
+    """Return entries with the verdict by the marks that their tanks have now, as all that shows them does."""
+    from dataclasses import replace
+
+    from colorread.verdict import judged
+
+    marks = {tank.name: tank.judged_by for tank in log.tanks()}
+    return [replace(entry, reading=judged(entry.reading, marks[entry.tank])) for entry in entries]
 
 
 def _is_photo(entry: LogEntry, text: str) -> bool:

@@ -146,7 +146,7 @@ def _default_profile(photo: Path) -> Profile | None:
 
     if not has_defaults():
         return None
-    from colorread.photo.load import camera_model_of
+    from colorread.photo.exif import camera_model_of
 
     try:
         path = default_profile(camera_model_of(photo))

@@ -15,6 +15,7 @@ from colorread.page.uploads import receive_form, save_photos
 from colorread.reading_json import reading_to_dict
 from colorread.tank.settings_json import tank_from_dict, tank_to_dict
 from colorread.tank.summary_json import summary_to_dict
+from colorread.verdict import Marks, judged
 
 _PROBLEM = {
     "description": "What is wrong, in words.",
@@ -98,9 +99,13 @@ def readings(
     start: Annotated[int, Query(ge=0, le=1_000_000)] = 0,
     count: Annotated[int, Query(ge=1, le=1000)] = 100,
 ) -> dict[str, Any]:
-    """Return readings by the time at which the photos were taken, schema colorread.reading/1 each."""
-    entries = core_of(request).entries(name)
-    return {"total": len(entries), "readings": [_entry(entry) for entry in entries[start : start + count]]}
+    """
+    Return readings by the time at which the photos were taken, schema colorread.reading/1 each.
+
+    Each is judged by the marks that the tank has now.
+    """
+    entries, marks = core_of(request).entries(name), core_of(request).tank(name).judged_by
+    return {"total": len(entries), "readings": [_entry(entry, marks) for entry in entries[start : start + count]]}
 
 
 @router.post(
@@ -129,19 +134,20 @@ async def read(request: Request, name: str, keep: bool = True) -> Response:
             await run_in_threadpool(_add, core.log_path, entry)
     reason = entry.reading.reason
     if reason is None:
-        return JSONResponse(_entry(entry), 201 if keep else 200)
+        return JSONResponse(_entry(entry, tank.judged_by), 201 if keep else 200)
     problem = {"message": reason.message, "next_step": reason.next_step, "code": reason.code}
-    return JSONResponse(problem | _entry(entry), 422)
+    return JSONResponse(problem | _entry(entry, tank.judged_by), 422)
 
 
 @router.get("/tanks/{name}/readings/{sha256}")
 def reading(request: Request, name: str, sha256: str) -> dict[str, Any]:
-    """Return one reading."""
+    """Return one reading, judged by the marks that the tank has now."""
     with Log(core_of(request).log_path) as log:
+        marks = log.tank(name).judged_by
         entry = log.entry(name, sha256)
     if entry is None:
         raise HTTPException(404, "There is no such reading.")
-    return _entry(entry)
+    return _entry(entry, marks)
 
 
 @router.delete("/tanks/{name}/readings/{sha256}", status_code=204)
@@ -172,11 +178,11 @@ async def summary(request: Request, name: str) -> dict[str, Any]:
     return summary_to_dict((await core_of(request).view(name)).summary)
 
 
-def _entry(entry: LogEntry) -> dict[str, Any]:
+def _entry(entry: LogEntry, marks: Marks) -> dict[str, Any]:
     return {
         "sha256": entry.sha256,
         "scored_at": entry.scored_at.isoformat(),
-        "reading": reading_to_dict(entry.reading),
+        "reading": reading_to_dict(judged(entry.reading, marks)),
     }
 
 

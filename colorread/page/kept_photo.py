@@ -10,8 +10,9 @@ from PIL import ExifTags, Image
 
 from calibration.whole_file import write_whole
 from colorread.log.paths import photo_path
+from colorread.photo.exif import TURNED_BY_READER, read_exif
 from colorread.photo.file import open_file, open_image, refusing_broken_files
-from colorread.photo.load import TURNED_BY_READER, decoded, read_exif
+from colorread.photo.load import decoded
 
 _QUALITY = 92
 _IN_MAIN_DIRECTORY = (ExifTags.Base.Orientation, ExifTags.Base.Model, ExifTags.Base.DateTime)

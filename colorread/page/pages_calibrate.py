@@ -17,7 +17,7 @@ from colorread.page.core import core_of, require_own_form, units_shown
 from colorread.page.pages import see, tank_url
 from colorread.page.profiles import new_profile_path
 from colorread.page.render import page
-from colorread.page.shown_units import Units
+from colorread.page.shown_units import Units, units_of
 from colorread.page.tank_form import LIGHTS, number_of
 from colorread.page.tasks import Problem
 from colorread.page.tasks_calibrate import Numbers
@@ -31,6 +31,7 @@ from colorread.tank.settings import Tank
 router = APIRouter(include_in_schema=False)
 _HOW_TO = {"ends": ENDS, "air": AIR, "chart": CHART}
 _AIR_PPM = (300.0, 3000.0)
+_NOT_TICKED = {"add": "", "use": ""}  # a browser sends nothing of a box without its tick
 
 
 @router.get("/tanks/{name}/calibrate")
@@ -86,26 +87,28 @@ async def finish(request: Request, name: str, kind: str) -> Response:
     tank = await run_in_threadpool(core.tank, name)
     async with receive_form(request) as form:
         require_own_form(request, text_of(form, "csrf"))
-        typed = {key: value for key, value in form.items() if isinstance(value, str) and key != "csrf"}
+        sent = {key: value for key, value in form.items() if isinstance(value, str) and key != "csrf"}
+        typed = _NOT_TICKED | sent
+        units = units_of(text_of(form, "units"))  # those of the form, whatever the browser shows by now
         if text_of(form, "choice") == "again":
             core.calibrations.clear(name, known_kind)
             return see(tank_url(name, f"/calibrate/{kind}"))
         try:
-            numbers = _numbers(form, tank, units_shown(request))
+            numbers = _numbers(form, tank, units)
         except ValueError as error:
             problem = Problem(code="numbers", message=str(error), next_step="Correct it and try again.")
-            return _steps_page(request, tank, known_kind, problem=problem, typed=typed)
+            return _steps_page(request, tank, known_kind, problem=problem, typed=typed, units=units)
         adds, uses = text_of(form, "add") == "yes", text_of(form, "use") == "yes"
     photos = {step: upload.path for step, upload in core.calibrations.photos(name, known_kind).items()}
     if not photos:
         problem = Problem(code="no-photos", message="There is no photo yet.", next_step="Take the first one.")
-        return _steps_page(request, tank, known_kind, problem=problem, typed=typed)
+        return _steps_page(request, tank, known_kind, problem=problem, typed=typed, units=units)
     target = new_profile_path(core.log_path, name, kind)
     made = await core.pool.run(
         tasks_calibrate.make, photos, known_kind, numbers, tank.profile if adds else None, target
     )
     if isinstance(made, Problem):
-        return _steps_page(request, tank, known_kind, problem=made, typed=typed)
+        return _steps_page(request, tank, known_kind, problem=made, typed=typed, units=units)
     core.calibrations.clear(name, known_kind)
     if uses:
         await run_in_threadpool(_use, core.log_path, name, str(target))
@@ -120,8 +123,9 @@ def _steps_page(
     problem: Problem | None = None,
     at: str = "",
     typed: dict[str, Any] | None = None,
+    units: Units | None = None,
 ) -> Response:
-    units = units_shown(request)
+    units = units or units_shown(request)
     taken = set(core_of(request).calibrations.photos(tank.name, kind))
     waiting = [step.key for step in STEPS[kind] if step.key not in taken]
     texts = {
@@ -148,6 +152,7 @@ def _steps_page(
         problem=problem,
         problem_at=at,
         texts=texts | (typed or {}),
+        units=units,
         lights=LIGHTS,
         cautions=_cautions(kind),
     )

@@ -11,7 +11,7 @@ from colorread.log.store import LogEntry
 from colorread.page.shown_units import Units
 from colorread.reading import Reading
 from colorread.tank.series import is_of_the_future
-from colorread.verdict import Marks, judge
+from colorread.verdict import Marks, judged
 from colorread.words import budget_words, clean_name, co2_words, ph_words, time_words
 
 # Told apart by shape as in the terminal, never by color alone.
@@ -87,8 +87,8 @@ def view_reading(entry: LogEntry, units: Units, marks: Marks) -> ReadingView:
     ReadingView
         For the templates.
     """
-    reading = entry.reading
-    verdict = None if reading.co2_mg_l is None else judge(reading.co2_mg_l, marks)
+    reading = judged(entry.reading, marks)
+    verdict = reading.verdict
     plants, fish, advice = ("", "", "") if verdict is None else verdict.sentences
     return ReadingView(
         sha256=entry.sha256,

@@ -4,21 +4,20 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import Any, BinaryIO, Final, Literal
+from typing import Any, BinaryIO, Final
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import ExifTags, Image, ImageFile
+from PIL import Image, ImageFile
 
 from colorread.color_space import ColorSpace
-from colorread.errors import Refusal
 from colorread.photo.color_profile import rgb_in_working_space
+from colorread.photo.exif import TimeSource, model_in, orientation_of, read_exif, time_taken
 from colorread.photo.file import (
     GRAY_16_BIT_MODES,
     open_file,
@@ -26,8 +25,6 @@ from colorread.photo.file import (
     refusing_broken_files,
     require_readable_size,
 )
-
-TimeSource = Literal["exif with offset", "exif without offset", "file time", "unknown"]
 
 # A choice of this project: half the long side of a common 12 megapixel photo, which JPEG decodes to directly.
 _WORKING_SIDE_PX: Final = 2016
@@ -44,19 +41,6 @@ _TURNS: Final[Mapping[int, Callable[[Any], Any]]] = {
     8: partial(cv2.rotate, rotateCode=cv2.ROTATE_90_COUNTERCLOCKWISE),
 }
 _SIDEWAYS: Final = (5, 6, 7, 8)
-# The readers of these formats turn the picture themselves; turning by EXIF would turn it twice.
-TURNED_BY_READER: Final = frozenset(("HEIF", "TIFF"))
-
-TIMES_WITH_OFFSETS: Final = (
-    (ExifTags.Base.DateTimeOriginal, ExifTags.Base.OffsetTimeOriginal),
-    (ExifTags.Base.DateTimeDigitized, ExifTags.Base.OffsetTimeDigitized),
-    (ExifTags.Base.DateTime, ExifTags.Base.OffsetTime),
-)
-_TAGS: Final = (
-    ExifTags.Base.Orientation,
-    ExifTags.Base.Model,
-    *(t for pair in TIMES_WITH_OFFSETS for t in pair),
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,13 +114,13 @@ def load_photo(path: str | os.PathLike[str], *, max_side_px: int = _WORKING_SIDE
         tags = read_exif(image)
         pixels, color_space = rgb_in_working_space(pixels, image.info)
         rgb_u8 = _shrink(np.asarray(pixels), stored_size, max_side_px)
-        orientation = 1 if image.format in TURNED_BY_READER else tags.get(ExifTags.Base.Orientation, 1)
+        orientation = orientation_of(tags, image.format)
         if orientation in _TURNS:
             rgb_u8 = np.asarray(_TURNS[orientation](rgb_u8), dtype=np.uint8)
         file_time_s = os.fstat(file.fileno()).st_mtime
 
     full_size = stored_size[::-1] if orientation in _SIDEWAYS else stored_size
-    taken_at, time_source = _time_taken(tags, file_time_s)
+    taken_at, time_source = time_taken(tags, file_time_s)
     return Photo(
         rgb_u8=_read_only(rgb_u8),
         color_space=color_space,
@@ -144,32 +128,9 @@ def load_photo(path: str | os.PathLike[str], *, max_side_px: int = _WORKING_SIDE
         scale=max(rgb_u8.shape[:2]) / max(full_size),
         taken_at=taken_at,
         time_source=time_source,
-        camera_model=_clean_text(tags.get(ExifTags.Base.Model)) or None,
+        camera_model=model_in(tags),
         name=name,
     )
-
-
-def camera_model_of(path: str | os.PathLike[str]) -> str | None:
-    """
-    Return the phone or camera that took a photo, without decoding it.
-
-    Parameters
-    ----------
-    path : str or os.PathLike
-        The file.
-
-    Returns
-    -------
-    str or None
-        As EXIF says; None where it does not, or where the file is no photo.
-    """
-    file_path = Path(path)
-    try:
-        with open_file(file_path) as file, refusing_broken_files(file_path.name):
-            tags = read_exif(open_image(file, file_path.name))
-    except Refusal:
-        return None
-    return _clean_text(tags.get(ExifTags.Base.Model)) or None
 
 
 def photo_from_array(rgb: NDArray[Any], *, name: str = "array", max_side_px: int = _WORKING_SIDE_PX) -> Photo:
@@ -290,51 +251,6 @@ def _shrink(rgb_u8: NDArray[np.uint8], full_size: tuple[int, int], max_side_px: 
     if rgb_u8.shape[1::-1] == size:
         return rgb_u8
     return np.asarray(cv2.resize(rgb_u8, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-
-
-def read_exif(image: Image.Image) -> dict[int, Any]:
-    """
-    Collect the tags that reading a photo needs: orientation, model, and times with their offsets.
-
-    Parameters
-    ----------
-    image : PIL.Image.Image
-        Decoded, as some formats keep the tags behind the pixels.
-
-    Returns
-    -------
-    dict of int to object
-        Values by tag; damaged ones are left out.
-    """
-    tags: dict[int, Any] = {}
-    with suppress(Exception):
-        main = image.getexif()
-        _collect_tags(tags, main)
-        _collect_tags(tags, main.get_ifd(ExifTags.IFD.Exif))
-    return tags
-
-
-def _collect_tags(tags: dict[int, Any], directory: Mapping[int, Any]) -> None:
-    for tag in _TAGS:
-        with suppress(Exception):
-            tags[tag] = directory[tag]
-
-
-def _clean_text(value: object) -> str:
-    return "".join(c for c in value if c.isprintable()).strip() if isinstance(value, str) else ""
-
-
-def _time_taken(tags: dict[int, Any], file_time_s: float) -> tuple[datetime | None, TimeSource]:
-    for time_tag, offset_tag in TIMES_WITH_OFFSETS:
-        with suppress(ValueError):
-            taken_at = datetime.strptime(_clean_text(tags.get(time_tag)), "%Y:%m:%d %H:%M:%S")
-            with suppress(ValueError):
-                zone = datetime.strptime(_clean_text(tags.get(offset_tag)), "%z").tzinfo
-                return taken_at.replace(tzinfo=zone), "exif with offset"
-            return taken_at, "exif without offset"
-    with suppress(ValueError, OverflowError, OSError):
-        return datetime.fromtimestamp(file_time_s, tz=UTC).astimezone(), "file time"
-    return None, "unknown"
 
 
 def _read_only(rgb_u8: NDArray[np.uint8]) -> NDArray[np.uint8]:

@@ -17,6 +17,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from matplotlib.markers import CARETUP
 from matplotlib.path import Path as MarkerPath
 
 from calibration.whole_file import write_whole
@@ -46,6 +47,7 @@ _ARROW_PT = 44  # twice its length, since a marker is as large below its place a
 _ARROW = np.array([(-2, 0), (2, 0), (0, 0), (0, 7), (-1.5, 5), (0, 9), (1.5, 5), (0, 7)])
 _STROKES = [MarkerPath.MOVETO, MarkerPath.LINETO] * 2 + [MarkerPath.MOVETO] + [MarkerPath.LINETO] * 3
 _ARROW_UP, _ARROW_DOWN = MarkerPath(_ARROW, _STROKES), MarkerPath(_ARROW * (1, -1), _STROKES)
+_HEAD_PT = 9
 _PRINT_DPI = 150
 _WITHOUT_COURSE = timedelta(days=14)
 
@@ -129,6 +131,10 @@ def week_figure(summary: TankSummary, readings: Sequence[Reading], shape: Shape,
         signs = [draw(axes, _days_since(first, at), co2) for at, co2 in seen if (co2.value is None) == one_sided]
         legend += [(sign, words) for sign in signs[:1]]
     finish_axes(axes, shape, tank.judged_by, lines, ends)
+    top = axes.get_ylim()[1]
+    cut = [_days_since(first, at) for at, co2 in seen if co2.value is not None and (co2.high or 0.0) > top]
+    if cut:
+        legend.append((_draw_heads(axes, cut), "goes on above"))
     add_legend(figure, shape, legend, 2 if shape == "narrow" else 4)
     stride = math.ceil(n_days / _DAYS_LABELLED[shape])
     days = [first + timedelta(days=number) for number in range(0, n_days, stride)]
@@ -291,3 +297,18 @@ def _draw_open_end(axes: Axes, at: float, co2_mg_l: Interval) -> Any:
     style: dict[str, Any] = {"color": LIGHT["ink"], "ls": "none", "markeredgewidth": 1.4}
     axes.plot(at, known, marker=marker, markersize=_ARROW_PT, zorder=6, clip_on=False, **style)
     return Line2D([], [], marker=_ARROW_UP, markersize=_ARROW_PT / 2, **style)
+
+
+def _draw_heads(axes: Axes, at: Sequence[float]) -> Any:
+    """Draw an arrow head at the upper edge for each interval that is cut there and return the sign for the legend."""
+    (heads,) = axes.plot(
+        at,
+        np.ones(len(at)),
+        transform=axes.get_xaxis_transform(),
+        marker=CARETUP,
+        markersize=_HEAD_PT,
+        color=LIGHT["ink"],
+        ls="none",
+        zorder=7,
+    )
+    return heads

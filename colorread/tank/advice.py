@@ -86,7 +86,7 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
     today = forecast(start, Change(), "Change nothing.")
     tried = [
         (forecast(start, candidate.change, candidate.words, candidate.rate_factor), candidate.effort)
-        for candidate in _candidates(fit, tank, start, midnight)
+        for candidate in _candidates(fit, tank, start, midnight, fish_fine=_is_fish_fine(today))
     ]
     recommended = _pick(today, tried)
     return Advice(
@@ -94,7 +94,7 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
         today=today,
         recommended=recommended,
         others=_worth_showing(tried, recommended),
-        sentences=(*_sentences(today, recommended, tank), *_fading_sentence(fit, start, today)),
+        sentences=(*_sentences(today, recommended, tank), *_fading_sentence(fit, start, today, recommended)),
         # In small steps, but not where the gas must go down.
         cautions=ACT_CAUTIONS + CAUTIONS[1:] if _is_overdosed(today, tank.judged_by) else CAUTIONS,
     )
@@ -102,10 +102,10 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
 
 def _pick(today: DayForecast, tried: list[tuple[DayForecast, float]]) -> DayForecast | None:
     """Return the smallest change that does, else the one that lowers the peak most; None to leave it."""
-    fish_fine = today.fish_probability >= FISH_PROBABILITY
+    fish_fine = _is_fish_fine(today)
     if fish_fine and today.plants_share >= _PLANTS_SHARE:
         return None
-    mild = [(day, effort) for day, effort in tried if day.fish_probability >= FISH_PROBABILITY]
+    mild = [(day, effort) for day, effort in tried if _is_fish_fine(day)]
     full = [(day, effort) for day, effort in mild if day.plants_share >= _PLANTS_SHARE]
     if full:
         return min(full, key=lambda pair: (pair[1], -pair[0].plants_share))[0]
@@ -118,6 +118,10 @@ def _pick(today: DayForecast, tried: list[tuple[DayForecast, float]]) -> DayFore
     best = min((day for day, _ in tried), key=_upper_peak)
     lower = _upper_peak(best) < _LOWER_PEAK * _upper_peak(today)
     return best if lower or best.fish_probability > today.fish_probability else None
+
+
+def _is_fish_fine(day: DayForecast) -> bool:
+    return day.fish_probability >= FISH_PROBABILITY
 
 
 def _upper_peak(day: DayForecast) -> float:
@@ -149,7 +153,7 @@ def _merit(day: DayForecast) -> tuple[float, float]:
     return min(day.fish_probability, FISH_PROBABILITY), day.plants_share
 
 
-def _candidates(fit: TankFit, tank: Tank, start: DayStart, midnight: datetime) -> list[_Candidate]:
+def _candidates(fit: TankFit, tank: Tank, start: DayStart, midnight: datetime, *, fish_fine: bool) -> list[_Candidate]:
     hours = [_Candidate(Change(gas=span), words, effort) for span, words, effort in _other_hours(start.schedule.gas)]
     rates = []
     bottle = tank.source is not None and tank.source.kind != "cylinder"
@@ -164,8 +168,8 @@ def _candidates(fit: TankFit, tank: Tank, start: DayStart, midnight: datetime) -
             words = f"Move the surface more at night, so that about {times} as much CO2 leaves the water."
             nights.append(_Candidate(Change(night_loss_factor=factor), words, effort))
     refills = []
-    fresh = _fresh_charge(fit, tank, midnight)
-    if bottle and fresh is not None:
+    fresh = _fresh_charge(fit, tank, midnight) if bottle and fish_fine else None  # it only brings more CO2
+    if fresh is not None:
         change = Change(refill_on=midnight.date())
         refills.append(_Candidate(change, f"Charge the gas source anew on {midnight:%d %B}.", _EFFORT_REFILL, fresh))
     pairs = [
@@ -229,7 +233,7 @@ def _sentences(today: DayForecast, recommended: DayForecast | None, tank: Tank) 
     if recommended is None:
         if overdosed:
             return f"{stop} None of the small changes that were simulated is enough.", before
-        if today.fish_probability >= FISH_PROBABILITY and today.plants_share >= _PLANTS_SHARE:
+        if _is_fish_fine(today) and today.plants_share >= _PLANTS_SHARE:
             return "Leave it as it is.", before
         return (
             "None of the small changes that were simulated does clearly better; a calibration narrows the intervals.",
@@ -245,25 +249,29 @@ def _sentences(today: DayForecast, recommended: DayForecast | None, tank: Tank) 
     elif overdosed:
         first = f"The gas must go down now. {first}"
     sentences = [first, before, after]
-    if recommended.fish_probability < FISH_PROBABILITY:
+    if not _is_fish_fine(recommended):
         again = "look at them often, take new photos tomorrow" if overdosed else "take new photos after two days"
         sentences.append(f"That is a first step and not enough for the fish: {again} and go on from there.")
     return tuple(sentences)
 
 
-def _fading_sentence(fit: TankFit, start: DayStart, today: DayForecast) -> tuple[str, ...]:
-    """Say when a fading source leaves the fish mark behind by itself."""
+def _fading_sentence(
+    fit: TankFit, start: DayStart, today: DayForecast, recommended: DayForecast | None
+) -> tuple[str, ...]:
+    """Say when a fading source leaves the fish mark behind by itself, and may make the change too much."""
     fall_per_day = _thinned(fit.parameters.fall_per_h) * 24.0
-    if today.fish_probability >= FISH_PROBABILITY or float(np.median(fall_per_day)) < _STILL_FADING_PER_DAY:
+    if _is_fish_fine(today) or float(np.median(fall_per_day)) < _STILL_FADING_PER_DAY:
         return ()
     if _is_overdosed(today, start.marks):
         return ()  # waiting is no advice then
     for days in range(1, _DAYS_AHEAD + 1):
         later = forecast(start, Change(), "", np.exp(-fall_per_day * days))
-        if later.fish_probability >= FISH_PROBABILITY:
+        if _is_fish_fine(later):
+            then = " After that the change may be more than needed, so take new photos." if recommended else ""
             return (
-                f"The gas fades by itself: with nothing changed the tank would come to that probability in about "
-                f"{days} day{'s' if days > 1 else ''}. Until then watch the fish.",
+                f"The gas fades by itself: with nothing changed the tank would stay below {start.marks.fish_mg_l:g} "
+                f"mg/L all day with a probability of {_percent(later.fish_probability)} in about {days} "
+                f"day{'s' if days > 1 else ''}. Until then watch the fish.{then}",
             )
     return ()
 

@@ -1,0 +1,200 @@
+"""Whether the photos of a calibration belong together and show what they are said to show."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import direction_deg, signal_family
+from calibration.chart import ph_by_chart
+from calibration.evidence import PRINTED_STATES, Evidence, State
+from calibration.family_fit import RATIO, fit_family
+from calibration.profile import KnownSample
+from colorread.profile.words import known_words
+
+# Directions of yellow and blue fluid differ by 90 to 140 degrees for every phone; what is yellow lies below the first,
+# what is blue above the second of these directions: assumptions, with room for lamps.
+_MIN_SEPARATION_DEG = 40.0
+_MAX_ACID_DEG, _MIN_BASE_DEG = 30.0, 85.0
+# A known fluid that only a dye with a pKa' so far off could color is another fluid (3 standard deviations).
+_STRANGE_PKA_SHIFT = 0.3
+_LEAST_PROBABILITY = 0.05  # that such a dye must have, for the fluid to be the stated one: the customary level
+# The same vial looks alike in depth, apart from the light's path: assumption, far beyond what drops and turning do.
+_MAX_LOAD_RATIO = 4.0
+# Photos of one chart in one light and phone agree within this in the median: assumption.
+_MAX_CHART_DIFFERENCE_PH = 0.12
+
+
+class CalibrationError(ValueError):
+    """Photos that make no calibration, in one sentence."""
+
+
+def require_same_as_before(samples: Sequence[KnownSample], earlier: Sequence[KnownSample]) -> None:
+    """
+    Refuse a photo of which something else is known than the profile holds.
+
+    Parameters
+    ----------
+    samples : sequence of KnownSample
+        Of the photos.
+    earlier : sequence of KnownSample
+        Those of the profile.
+
+    Raises
+    ------
+    CalibrationError
+        Naming the photo.
+    """
+    for sample in samples:
+        before = [other for other in earlier if other.sha256 == sample.sha256]
+        now = [other for other in samples if other.sha256 == sample.sha256]
+        if before and set(map(_known_of, before)) != set(map(_known_of, now)):
+            raise CalibrationError(
+                f"{sample.photo} is in the profile already as {known_words(before[0].evidence)}; to change that, make "
+                "the profile anew."
+            )
+
+
+def common_light(light: str, earlier: str) -> str:
+    """
+    Return the lamp of an addition to a profile: that of the profile where none is stated.
+
+    Parameters
+    ----------
+    light, earlier : str
+        Lamp class of the photos, and that of the profile.
+
+    Returns
+    -------
+    str
+        The one that is known, or unknown.
+
+    Raises
+    ------
+    CalibrationError
+        If both are known and differ.
+    """
+    if "unknown" not in (light, earlier) and light != earlier:
+        raise CalibrationError(
+            f"The profile was made in the light of {earlier}, these photos in that of {light}; make a profile of its "
+            "own for each lamp."
+        )
+    return earlier if light == "unknown" else light
+
+
+def require_one_chart(
+    paths: Sequence[str | os.PathLike[str]], densities: Sequence[NDArray[np.float64]], labels: Sequence[float]
+) -> None:
+    """
+    Refuse photos of several charts, or of one chart in several lights.
+
+    Parameters
+    ----------
+    paths : sequence of path
+        The photos.
+    densities : sequence of ndarray of float64, shape (P, 3)
+        Of the patches of each.
+    labels : sequence of float
+        What the patches stand for as pH [-].
+
+    Raises
+    ------
+    CalibrationError
+        Naming two photos.
+    """
+    for path, density in zip(paths[1:], densities[1:], strict=True):
+        difference = np.abs(ph_by_chart(density, densities[0], labels) - labels)
+        if float(np.median(difference)) > _MAX_CHART_DIFFERENCE_PH:
+            raise CalibrationError(
+                f"{paths[0]} and {path} do not show the same chart in the same light; use photos of one chart, taken "
+                "one after another."
+            )
+
+
+def require_one_phone(samples: Sequence[KnownSample]) -> None:
+    """
+    Refuse photos of several phones.
+
+    Parameters
+    ----------
+    samples : sequence of KnownSample
+        Of all photos.
+
+    Raises
+    ------
+    CalibrationError
+        Naming the phones.
+    """
+    models = {sample.camera_model for sample in samples if sample.camera_model}
+    if len(models) > 1:
+        raise CalibrationError(f"The photos come from different phones ({', '.join(sorted(models))}); use one.")
+
+
+def require_one_vial(samples: Sequence[KnownSample]) -> None:
+    """
+    Refuse swapped ends, ends of the wrong color, and photos of several phones or vials.
+
+    Parameters
+    ----------
+    samples : sequence of KnownSample
+        Of all photos.
+
+    Raises
+    ------
+    CalibrationError
+        Saying what is wrong.
+    """
+    require_one_phone(samples)
+    acid = [_direction_deg(sample) for sample in samples if sample.evidence.state == "acid"]
+    base = [_direction_deg(sample) for sample in samples if sample.evidence.state == "base"]
+    if acid and base and min(base) < max(acid):
+        raise CalibrationError("The photo of acid fluid is bluer than that of basic fluid: are they swapped?")
+    if acid and base and min(base) - max(acid) < _MIN_SEPARATION_DEG:
+        raise CalibrationError(
+            "Acid and basic fluid look nearly alike: was the dye in both, and enough vinegar and soda?"
+        )
+    if acid and max(acid) > _MAX_ACID_DEG:
+        raise CalibrationError("The acid fluid is not yellow; add a drop of vinegar and mix.")
+    if base and min(base) < _MIN_BASE_DEG:
+        raise CalibrationError("The basic fluid is not blue; add a pinch of baking soda and mix.")
+    loads = [_load(sample) for sample in samples if sample.evidence.state not in PRINTED_STATES]
+    if loads and max(loads) > _MAX_LOAD_RATIO * min(loads):
+        raise CalibrationError("The photos differ too much in depth of color to be of one vial with one amount of dye.")
+
+
+def fits_its_ph(evidence: Evidence) -> bool:
+    """
+    Return whether some dye with a pKa' not far from the usual one would have that color at the stated pH.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        Of fluid of known pH.
+
+    Returns
+    -------
+    bool
+        False where the fluid must be another one.
+    """
+    family = signal_family(evidence.space)
+    log_likelihood = fit_family(evidence.samples, family.density).log_likelihood[:, 0]
+    by_ratio = family.weight @ np.exp(log_likelihood - log_likelihood.max())
+    near = np.abs(RATIO - (evidence.ph - evidence.pka)) < _STRANGE_PKA_SHIFT
+    return float(by_ratio[near].sum()) > _LEAST_PROBABILITY * float(by_ratio.sum())
+
+
+def _known_of(sample: KnownSample) -> tuple[State, float, float]:
+    evidence = sample.evidence
+    return evidence.state, round(evidence.ph, 4), round(evidence.pka, 4)  # as exact as a profile holds them
+
+
+def _direction_deg(sample: KnownSample) -> float:
+    return float(direction_deg(np.median(sample.evidence.samples.density, axis=0)))
+
+
+def _load(sample: KnownSample) -> float:
+    family = signal_family(sample.evidence.space)
+    return fit_family(sample.evidence.samples, family.density).load

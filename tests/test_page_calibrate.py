@@ -1,0 +1,51 @@
+"""The form that ends a calibration: it means what it showed, also after a mistake."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+
+from colorread.log.store import Log
+from tests.page_server import SAMPLES, choose_units, client_of, fields_of, form_token, make_log
+
+URL = "/tanks/window/calibrate/ends"
+
+
+@pytest.fixture
+def page(tmp_path: Path) -> Iterator[tuple[httpx.Client, Path]]:
+    log_path = make_log(tmp_path)
+    with client_of(log_path) as (client, _):
+        yield client, log_path
+
+
+def form_of(text: str) -> dict[str, str]:
+    return fields_of(text[text.index('id="finish"') :])
+
+
+def test_the_form_is_of_the_units_and_ticks_that_it_was_sent_with(page: tuple[httpx.Client, Path]) -> None:
+    client, log_path = page
+    for name in ("acid", "base"):
+        photo = (SAMPLES / "week" / f"calibration-{name}.jpg").read_bytes()
+        token = form_token(client.get(URL).text)
+        answer = client.post(f"{URL}/{name}/photo", data={"csrf": token}, files={"photo": ("a.jpg", photo)})
+        assert answer.status_code == 303
+    choose_units(client, "f", "dkh")
+    shown = form_of(client.get(URL).text)
+    assert (shown["temperature"], shown["use"]) == ("77", "yes")
+    choose_units(client, "c", "dkh")  # as another tab of the browser does
+    sent = {name: text for name, text in shown.items() if name != "use"} | {"choice": "make"}
+
+    wrong = client.post(URL, data={**sent, "temperature": "warm"})
+    assert wrong.status_code == 422
+    assert "Temperature of the fluid, °F" in wrong.text
+    again = form_of(wrong.text)
+    assert again["temperature"] == "warm"
+    assert "use" not in again
+
+    made = client.post(URL, data={**again, "temperature": "77", "choice": "make"})
+    assert made.status_code == 200, made.text
+    with Log(log_path) as log:
+        assert log.tank("window").profile is None
