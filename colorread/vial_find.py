@@ -151,7 +151,7 @@ def _grown(vial: VialFit, chroma: NDArray[np.float32], px_per_mm: float) -> Vial
     depth, _ = _strength_and_angle(chroma)
     _, labels = cv2.connectedComponents((depth > 0.5 * np.median(depth[vial.mask])).astype(np.uint8))
     label = int(np.bincount(labels[vial.mask]).argmax())
-    contour = max(_outer_contours(labels == label), key=cv2.contourArea)
+    contour = max(outer_contours(labels == label), key=cv2.contourArea)
     growth = cv2.contourArea(contour) / vial.mask.sum()
     if label == 0 or _solidity(contour) < _MIN_SOLIDITY or not 1.0 < growth < _MAX_GROWTH:
         return vial
@@ -193,7 +193,7 @@ def point_at_vial(
     middle = float(np.median(strength[region]))
     if middle < _least_chroma(noise):
         return None
-    contours = _outer_contours(_opened((region & (strength > 0.5 * middle)).view(np.uint8)))
+    contours = outer_contours(_opened((region & (strength > 0.5 * middle)).view(np.uint8)))
     if not contours:
         return None
     return _fit_of(max(contours, key=cv2.contourArea), view.seen.shape, view.px_per_mm)
@@ -216,10 +216,29 @@ def _least_chroma(noise: float) -> float:
     return max(_MIN_CHROMA, 2.5 * noise)
 
 
-def _outer_contours(region: NDArray[Any], least_px2: float = 0.0) -> list[NDArray[np.int32]]:
-    """Return the outlines of all parts of a region of that area; highlights leave holes, which do not count."""
-    contours, _ = cv2.findContours(region.astype(np.uint8, copy=False), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    return [np.asarray(contour, np.int32) for contour in contours if cv2.contourArea(contour) >= least_px2]
+def outer_contours(region: NDArray[Any], least_px2: float = 0.0) -> list[NDArray[np.int32]]:
+    """
+    Return the outlines of all parts of a region; highlights leave holes, which do not count.
+
+    Parameters
+    ----------
+    region : ndarray of bool or uint8, shape (H, W)
+        Where it is.
+    least_px2 : float, default 0
+        Smaller parts are left out [px2].
+
+    Returns
+    -------
+    list of ndarray of int32, shape (N, 1, 2)
+        x and y; a part in a hole of another one counts too.
+    """
+    contours, tree = cv2.findContours(region.astype(np.uint8, copy=False), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    parents = () if tree is None else tree[0, :, 3]
+    return [
+        np.asarray(contour, np.int32)
+        for contour, parent in zip(contours, parents, strict=True)
+        if parent < 0 and cv2.contourArea(contour) >= least_px2
+    ]
 
 
 def _solidity(contour: NDArray[np.int32]) -> float:
@@ -255,7 +274,7 @@ def _scored_candidates(
     no_rim = ~_dark_rim(rgb_lin, view.px_per_mm)
     least_px2 = _AREA_MM2[0] * view.px_per_mm**2
     for region in _regions(strength, angle_deg, possible, no_rim, floor, strong, view.px_per_mm):
-        for contour in _outer_contours(region, least_px2):
+        for contour in outer_contours(region, least_px2):
             scored = _scored(contour, strength, step, floor, view.px_per_mm)
             if scored is None:
                 continue
@@ -295,7 +314,7 @@ def _without_bridges(region: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.
     radius = round(0.5 * _BRIDGE_MM * px_per_mm)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))
     parts = np.zeros_like(region)
-    for contour in _outer_contours(region, _AREA_MM2[0] * px_per_mm**2):
+    for contour in outer_contours(region, _AREA_MM2[0] * px_per_mm**2):
         x, y, width, height = cv2.boundingRect(contour)
         around = slice(max(y - radius, 0), y + height + radius), slice(max(x - radius, 0), x + width + radius)
         opened = cv2.morphologyEx(region[around], cv2.MORPH_OPEN, disc, borderType=cv2.BORDER_CONSTANT, borderValue=0)
