@@ -10,7 +10,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import RgbSpace, signal_family
+from calibration.camera import signal_family
+from calibration.color_space import ColorSpace
 from calibration.dye import PKA_STD
 from calibration.family_fit import AMOUNT_WEIGHT, RATIO, SAME_DROPS, SignalSamples, fit_family
 
@@ -47,7 +48,7 @@ class Evidence:
     """
 
     samples: SignalSamples
-    space: RgbSpace
+    space: ColorSpace
     state: State
     ph: float
     ph_std: float
@@ -99,7 +100,7 @@ def weigh_members(
 
 @lru_cache(maxsize=64)  # the evidence of a profile is the same for every photo
 def _log_of_evidence(
-    density: bytes, density_std: bytes, space: RgbSpace, state: str, ph: float, ph_std: float, pka: float
+    density: bytes, density_std: bytes, space: ColorSpace, state: str, ph: float, ph_std: float, pka: float
 ) -> NDArray[np.float64]:
     """
     Return the log likelihood of a known color over members, dye amounts of the vial and pKa' shifts.

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from calibration.color_space import decode_srgb
+
 # Phones bend the sRGB curve into an S: e + strength * (3 e^2 - 2 e^3 - e). The one-parameter form is an assumption;
 # measured curves of cameras are S-shaped, not power laws.
 _STRENGTH_PRIOR = (0.3, 0.25)  # mean and standard deviation: assumption
@@ -79,10 +81,10 @@ def decode_tone(encoded: ArrayLike, strength: float) -> NDArray[np.float64]:
     Returns
     -------
     ndarray of float64, shape (...)
-        Linear light 0..1, by the inverse S-curve and the sRGB function (IEC 61966-2-1:1999).
+        Linear light 0..1, by the inverse S-curve and the sRGB function.
     """
     srgb = np.interp(np.asarray(encoded, dtype=np.float64), s_curve(_GRID, strength), _GRID)
-    return np.where(srgb <= 0.04045, srgb / 12.92, ((srgb + 0.055) / 1.055) ** 2.4)
+    return np.asarray(decode_srgb(srgb), dtype=np.float64)
 
 
 def s_curve(encoded: ArrayLike, strength: float) -> NDArray[np.float64]:
