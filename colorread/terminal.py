@@ -88,7 +88,7 @@ def print_summary(console: Console, readings: Sequence[Reading]) -> None:
     console.print(table)
 
 
-def print_cautions(console: Console, readings: Sequence[Reading]) -> None:
+def print_cautions(console: Console, readings: Sequence[Reading], of_gas: Sequence[str] = ()) -> None:
     """
     Print the cautions of all readings, each once.
 
@@ -97,13 +97,15 @@ def print_cautions(console: Console, readings: Sequence[Reading]) -> None:
     console : rich.console.Console
         Where to.
     readings : sequence of Reading
-        Read or refused.
+        Read or refused; where all are refused nothing is printed.
+    of_gas : sequence of str, optional
+        Cautions of the gas source, put last.
     """
     verdicts = [reading.verdict for reading in readings if reading.verdict is not None]
     verdicts.sort(key=lambda verdict: -len(verdict.cautions))  # the gravest has the most; its order holds
     cautions = tuple(dict.fromkeys(caution for verdict in verdicts for caution in verdict.cautions))
     if cautions:
-        _print_panel(console, "Cautions", cautions)
+        _print_panel(console, "Cautions", (*cautions, *of_gas))
 
 
 def print_fluid(console: Console, recipe: FluidRecipe, dose: DyeDose, air: RoomAirColor, vial_ml: float) -> None:

@@ -19,6 +19,7 @@ from colorread.cli import app
 from colorread.page.tasks_calibrate import check_photo
 from colorread.pipeline import read_photo
 from colorread.profile.checks import CalibrationError
+from colorread.profile.how_to import CAUTIONS
 from colorread.profile.known_photo import air_photo, buffer_photo, end_photo
 from colorread.profile.make import make_profile
 from colorread.profile.picture import write_profile_picture
@@ -273,6 +274,11 @@ def test_how_explains_with_cautions(kind: str) -> None:
     result = CliRunner().invoke(app, ["calibrate", kind, "--how"])
     assert result.exit_code == 0
     assert "Cautions" in result.output
+
+
+def test_help_that_names_chemicals_names_their_cautions() -> None:
+    result = CliRunner().invoke(app, ["calibrate", "ends", "--help"])
+    assert " ".join(CAUTIONS) in " ".join(result.output.split())
 
 
 def test_photos_of_one_name_in_two_folders_are_two_photos(tmp_path: Path, photos: dict[str, Path]) -> None:

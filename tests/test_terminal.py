@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from colorread.fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
+from colorread.gas_care import gas_cautions
 from colorread.reading import Interval, Reading
 from colorread.terminal import co2_scale, print_cautions, print_fluid, print_reading, print_summary
 from colorread.verdict import Marks
@@ -173,9 +174,16 @@ def test_cautions_come_once_for_several_photos() -> None:
     assert text.count("stop the gas") == 1
 
 
+def test_cautions_of_the_gas_come_after_those_of_the_reading() -> None:
+    target, raw = console(100)
+    print_cautions(target, [READINGS["read"]], gas_cautions("cylinder"))
+    text = flat(raw.getvalue().decode())
+    assert text.index("hours behind") < text.index("ventilate") < text.index("upright")
+
+
 def test_only_refusals_bring_no_cautions() -> None:
     target, raw = console()
-    print_cautions(target, [made_refusal()])
+    print_cautions(target, [made_refusal()], gas_cautions(None))
     assert raw.getvalue() == b""
 
 

@@ -18,6 +18,7 @@ from colorread.cli.options import (
     writing,
 )
 from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
+from colorread.profile.how_to import CAUTIONS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -44,7 +45,7 @@ _Temperature = Annotated[float, number("Temperature of the fluid in degrees C.",
 
 @app.command(
     epilog="Example: colorread calibrate ends --acid acid.jpg --base base.jpg --known buffer.jpg --known-ph 7.0 "
-    "--ionic-strength 0.1 --out me.toml"
+    "--ionic-strength 0.1 --out me.toml\n\n" + " ".join(CAUTIONS)
 )
 def ends(
     acid: Annotated[

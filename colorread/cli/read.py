@@ -182,6 +182,7 @@ def _print_json(results: Iterator[tuple[Reading, Path | None]]) -> list[Reading]
 def _print_text(results: Iterator[tuple[Reading, Path | None]], owner: Tank | None) -> list[Reading]:
     from rich.console import Console
 
+    from colorread.gas_care import gas_cautions
     from colorread.terminal import print_cautions, print_reading, print_summary
     from colorread.verdict import USUAL_MARKS
 
@@ -193,5 +194,5 @@ def _print_text(results: Iterator[tuple[Reading, Path | None]], owner: Tank | No
         readings.append(reading)
     if len(readings) > 1:
         print_summary(console, readings)
-    print_cautions(console, readings)
+    print_cautions(console, readings, () if owner is None else gas_cautions(owner.source_kind))
     return readings

@@ -6,7 +6,7 @@ _COMMON = (
     "Take all photos with the phone, vial and light of your readings, the vial before the card, one after another.",
     "Rinse the vial with fluid between the photos. Use the same number of drops of dye each time.",
 )
-_CAUTIONS = (
+CAUTIONS = (
     "Cautions: work over a sink, wear gloves, keep vinegar, soda, buffer and dye out of the tank and your eyes, away",
     "from children and animals, and never mix them with other household chemicals; follow the instructions of their",
     "suppliers. Rinse the vial well before it goes back into the tank.",
@@ -21,7 +21,7 @@ ENDS = (
     "         bought buffer moves the dye by -0.27, so leaving it out would spoil the calibration.",
     "The known point counts most: it fixes the dye's own constant.",
     *_COMMON,
-    *_CAUTIONS,
+    *CAUTIONS,
 )
 
 CHART = (
@@ -48,5 +48,5 @@ AIR = (
     "  4. Fill the vial with one after the other and take a photo of each. State the temperature.",
     "  The pH follows from the air alone: about 8.0, 7.7 and 7.4 at 25 C.",
     *_COMMON,
-    *_CAUTIONS,
+    *CAUTIONS,
 )
