@@ -224,6 +224,27 @@ def dye_drops(vial_volume_ml: float, *, kh_dkh: float = 4.0) -> DyeDose:
     )
 
 
+def dye_ph_std(kh_dkh: float) -> float:
+    """
+    Return how uncertain the usual dose of dye makes the KH, as pH.
+
+    As sodium salt the dye takes as much alkalinity as there is of its blue form, as free acid in alcohol its whole
+    molarity more; fully neutralized it adds as much as there is of its yellow form. Which it is depends on the maker,
+    so its molarity is taken as one standard deviation of the alkalinity: assumption.
+
+    Parameters
+    ----------
+    kh_dkh : float
+        Carbonate hardness of the fluid, above 0 [dKH].
+
+    Returns
+    -------
+    float
+        Standard uncertainty of log10 of the KH, by which pH and CO2 go with each other [-].
+    """
+    return DYE_TARGET_UMOL_L / (kh_dkh * MMOL_L_PER_DKH * 1000.0) / math.log(10.0)
+
+
 def color_in_room_air(kh_dkh: float, temperature_c: float) -> RoomAirColor:
     """
     Return what the fluid should look like after some hours in room air: a free test of fluid and dye.

@@ -189,7 +189,28 @@ def test_air_gives_the_known_ph_of_the_equilibrium() -> None:
     for kh_dkh, ph in ((2.0, 8.03), (1.0, 7.74), (0.5, 7.44)):
         photo = air_photo("a.jpg", kh_dkh)
         assert photo.ph == pytest.approx(ph, abs=0.02)
-        assert 0.05 < photo.ph_std < 0.1
+
+
+# How far 24 umol/L of dye move the pH, sodium salt and free acid in alcohol: own charge balance with PHREEQC's constants.
+@pytest.mark.parametrize(
+    ("kh_dkh", "as_salt", "as_acid", "std"),
+    [(2.0, -0.012, -0.027, 0.0702), (1.0, -0.021, -0.052, 0.0746), (0.5, -0.033, -0.098, 0.0902)],
+)
+def test_the_dye_makes_the_air_tell_less_where_there_is_little_kh(
+    kh_dkh: float, as_salt: float, as_acid: float, std: float
+) -> None:
+    photo = air_photo("a.jpg", kh_dkh)
+    # 15 % of the air, 5 % of the KH and 24 umol/L of 356.6 umol/L per dKH, each over ln 10.
+    assert photo.ph_std == pytest.approx(std, abs=2e-4)
+    assert abs(as_salt) < abs(as_acid) < 1.645 * photo.ph_std
+
+
+def test_air_tells_nothing_of_almost_pure_water() -> None:
+    with pytest.raises(ValueError, match=r"between 0\.5 and 10, but is 0\.25"):
+        air_photo("a.jpg", 0.25)
+    told = CliRunner().invoke(app, ["calibrate", "air", "--photo", "a.jpg:0.25", "--out", "me.toml"])
+    assert told.exit_code == 2
+    assert "a KH between 0.5 and 10 dKH" in told.output
 
 
 def test_a_strong_buffer_has_another_pka() -> None:

@@ -17,7 +17,7 @@ from colorread.cli.options import (
     require_outputs,
     writing,
 )
-from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
+from colorread.limits import AIR_KH_RANGE_DKH, KH_RANGE_DKH, TEMPERATURE_RANGE_C
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -101,7 +101,15 @@ def air(
         list[str] | None,
         typer.Option(help="Photo and the KH of its fluid in dKH; give one for each step.", metavar="PHOTO:KH"),
     ] = None,
-    air_ppm: Annotated[float, number("CO2 of the air: outdoors about 420.", "PPM", 300.0, 3000.0)] = 420.0,
+    air_ppm: Annotated[
+        float,
+        number(
+            "CO2 of the air: outdoors about 420; above some 500 m of altitude times the air pressure in atm.",
+            "PPM",
+            300.0,
+            3000.0,
+        ),
+    ] = 420.0,
     temperature: _Temperature = 25.0,
     out: _Out = None,
     from_profile: _From = None,
@@ -109,7 +117,7 @@ def air(
     force: _Force = False,
     how: _How = False,
 ) -> None:
-    """Calibrate with diluted KH fluid that stood open to the air: its pH follows from the air alone."""
+    """Calibrate with diluted KH fluid that stood open to the air: its pH follows from air and KH."""
     from colorread.profile.how_to import AIR
 
     _explain(how, AIR)
@@ -124,8 +132,9 @@ def air(
             kh = float(kh_text)
         except ValueError:
             kh = float("nan")
-        if not path or not 0.25 <= kh <= 10.0:
-            fail(f"--photo wants a file and a KH between 0.25 and 10 dKH, such as a.jpg:2, not {text}.")
+        low, high = AIR_KH_RANGE_DKH
+        if not path or not low <= kh <= high:
+            fail(f"--photo wants a file and a KH between {low:g} and {high:g} dKH, such as a.jpg:2, not {text}.")
         photos.append(air_photo(path, kh, air_ppm=air_ppm, temperature_c=temperature))
     _make(photos, out, from_profile, light, force)
 

@@ -45,8 +45,10 @@ AIR = (
     "  2. Add the same dye to each, as many drops per millilitre as in the vial.",
     "  3. Let them stand open, shallow and stirred now and then, for some hours, outdoors or at an open window: their",
     "     CO2 is then the air's, 420 ppm outdoors. A closed room has 600 to 1500 ppm and spoils it.",
-    "  4. Fill the vial with one after the other and take a photo of each. State the temperature.",
-    "  The pH follows from the air alone: about 8.0, 7.7 and 7.4 at 25 C.",
+    "     Above some 500 m of altitude multiply the ppm by the air pressure in atm (at 1000 m that is 0.05 in pH).",
+    "  4. Fill the vial with one after the other and take a photo of each. State the temperature, the ppm if not 420.",
+    "  The pH follows from air and KH: about 8.0, 7.7 and 7.4 at 25 C. The dye itself takes some KH, which lowers it by",
+    "  0.01 to 0.03 at 2 dKH and by 0.03 to 0.10 at 0.5 dKH: so a thin step counts less, and 0.5 dKH is the least.",
     *_COMMON,
     *_CAUTIONS,
 )
