@@ -231,6 +231,31 @@ def co2_rule_of_thumb(ph: ArrayLike, kh_dkh: ArrayLike) -> Floats:
     return np.asarray(3.0 * np.asarray(kh_dkh, np.float64) * 10.0 ** (7.0 - np.asarray(ph, np.float64)))
 
 
+def ph_by_rule_of_thumb(co2_mg_l: ArrayLike, kh_dkh: ArrayLike) -> Floats:
+    """
+    Return the pH at which the customary rule gives a CO2; inverse of `co2_rule_of_thumb`.
+
+    Parameters
+    ----------
+    co2_mg_l : array_like of float, shape (...)
+        CO2 by the rule, above 0 and at most 4000 [mg/L].
+    kh_dkh : array_like of float, shape (...)
+        Carbonate hardness, above 0 and at most 30 [dKH].
+
+    Returns
+    -------
+    numpy.ndarray of float64, shape (...)
+        pH [-].
+
+    Raises
+    ------
+    ValueError
+        If an input lies outside its range.
+    """
+    co2 = checked_range("CO2 in mg/L", co2_mg_l, 0.0, CO2_MAX_MG_L, open_low=True)
+    return np.asarray(7.0 + np.log10(3.0 * _checked_kh(kh_dkh) / co2))
+
+
 def _equilibrium(kh_dkh: ArrayLike, temperature_c: ArrayLike) -> _Equilibrium:
     strength = ionic_strength(kh_dkh)
     return _Equilibrium(

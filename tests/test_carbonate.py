@@ -14,6 +14,7 @@ from colorread.carbonate import (
     co2_in_air_equilibrium,
     co2_rule_of_thumb,
     ionic_strength,
+    ph_by_rule_of_thumb,
     ph_from_co2,
     ph_in_air_equilibrium,
 )
@@ -251,6 +252,14 @@ def test_rule_of_thumb_and_how_low_it_reads():
     assert co2_rule_of_thumb(6.6, 4.0) == pytest.approx(30.14, abs=5e-3)
     error = co2_rule_of_thumb(6.6, 4.0) / co2_from_ph(6.6, 4.0, temperature_c=[20.0, 25.0, 30.0]) - 1.0
     assert error == pytest.approx([-0.172, -0.113, -0.063], abs=3e-3)
+
+
+def test_rule_of_thumb_backwards():
+    assert ph_by_rule_of_thumb([12.0, 30.0, 30.0], [4.0, 4.0, 10.0]) == pytest.approx([7.0, 6.60206, 7.0], abs=1e-5)
+    with pytest.raises(ValueError, match="KH in dKH"):
+        ph_by_rule_of_thumb(30.0, 0.0)
+    with pytest.raises(ValueError, match="CO2 in mg/L"):
+        ph_by_rule_of_thumb(0.0, 4.0)
 
 
 # --- arrays and bad input

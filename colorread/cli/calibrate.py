@@ -150,14 +150,13 @@ def chart(
         str | None,
         typer.Option(
             help="What the patches of a kit's chart stand for, in their order: pH, or mg/L with that unit last and "
-            "--kh given. Leave it out for the chart of this program.",
+            "--kh given, taken as the kit's 3 x KH x 10^(7 - pH). Leave it out for the chart of this program.",
             metavar='"A B C ... [mg/L]"',
         ),
     ] = None,
     kh: Annotated[
         float | None, number("KH in dKH for which the patches hold, if in mg/L.", "DKH", *KH_RANGE_DKH)
     ] = None,
-    temperature: _Temperature = 25.0,
     region: Annotated[
         str | None,
         typer.Option(
@@ -184,7 +183,7 @@ def chart(
     from colorread.profile.patch_labels import ph_of_patches
 
     try:
-        patch_ph = None if patches is None else ph_of_patches(patches, kh_dkh=kh, temperature_c=temperature)
+        patch_ph = None if patches is None else ph_of_patches(patches, kh_dkh=kh)
     except ValueError as error:
         fail(str(error))
     _write(

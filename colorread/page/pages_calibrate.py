@@ -185,7 +185,7 @@ def _numbers(form: FormData, tank: Tank, units: Units) -> Numbers:
 
 
 def _patch_ph(patches: str, tank: Tank) -> tuple[float, ...]:
-    return ph_of_patches(patches, kh_dkh=tank.fluid_kh_dkh, temperature_c=tank.water_c)
+    return ph_of_patches(patches, kh_dkh=tank.fluid_kh_dkh)
 
 
 def _use(log_path: Any, name: str, profile: str) -> None:

@@ -29,6 +29,7 @@ CHART = (
     "  own chart    colorread chart --out chart.pdf, printed in color; photograph it alone, instead of the card.",
     "  kit's chart  lay it flat beside the printed card, its row of patches in view, and say what the patches stand",
     '               for, in their order: --patches "6.4 6.6 6.8 7.0 7.2", or --patches "5 10 20 30 mg/L" --kh 4.',
+    "               In mg/L it is taken as reckoned by the rule of thumb 3 x KH x 10^(7 - pH), as kits do (assumption).",
     "               If the row is not found, mark it with --region X,Y,W,H in pixels of the upright photo.",
     "  It must be a chart of bromothymol blue, yellow over green to blue, with at least three patches in one row.",
     "Take the photos with the phone and light of your readings, straight on, nothing overexposed or mirrored.",
