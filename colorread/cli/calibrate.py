@@ -18,6 +18,7 @@ from colorread.cli.options import (
     writing,
 )
 from colorread.limits import AIR_KH_RANGE_DKH, KH_RANGE_DKH, TEMPERATURE_RANGE_C
+from colorread.profile.how_to import BUFFERS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -44,7 +45,7 @@ _Temperature = Annotated[float, number("Temperature of the fluid in degrees C.",
 
 @app.command(
     epilog="Example: colorread calibrate ends --acid acid.jpg --base base.jpg --known buffer.jpg --known-ph 7.0 "
-    "--ionic-strength 0.1 --out me.toml"
+    "--ionic-strength 0.15 --out me.toml"
 )
 def ends(
     acid: Annotated[
@@ -53,19 +54,23 @@ def ends(
     base: Annotated[
         Path | None, typer.Option(help="Photo with a pinch of baking soda: all blue.", metavar="PHOTO")
     ] = None,
-    known: Annotated[Path | None, typer.Option(help="Photo of fluid of known pH.", metavar="PHOTO")] = None,
+    known: Annotated[
+        Path | None,
+        typer.Option(help="Photo of a fresh, colorless buffer, or other fluid of known pH.", metavar="PHOTO"),
+    ] = None,
     known_ph: Annotated[float | None, number("pH of that fluid.", "PH", 6.0, 8.0)] = None,
     ionic_strength: Annotated[
         float | None,
+        number(f"Ionic strength of that fluid in mol/kg: {BUFFERS}.", "I", 0.0, 0.5),
+    ] = None,
+    kh: Annotated[
+        float | None,
         number(
-            "Ionic strength of that fluid in mol/kg; that of the KH fluid where not given, 0.1 is usual for a bought "
-            "buffer.",
-            "I",
-            0.0,
-            0.5,
+            "KH of that fluid in dKH, in place of --ionic-strength if it is KH fluid whose pH was measured.",
+            "DKH",
+            *KH_RANGE_DKH,
         ),
     ] = None,
-    kh: Annotated[float, number("KH of the fluid in dKH.", "DKH", *KH_RANGE_DKH)] = 4.0,
     temperature: _Temperature = 25.0,
     out: _Out = None,
     from_profile: _From = None,
@@ -90,8 +95,14 @@ def ends(
     if base is not None:
         photos.append(end_photo(base, "base"))
     if known is not None and known_ph is not None:
-        ionic = float(ionic_strength_of_kh(kh)) if ionic_strength is None else ionic_strength
-        photos.append(buffer_photo(known, known_ph, ionic_strength_mol_kg=ionic, temperature_c=temperature))
+        if ionic_strength is None:
+            if kh is None:
+                fail(
+                    f"Say what --known shows: --ionic-strength X ({BUFFERS}), or --kh X for KH fluid whose pH was "
+                    "measured."
+                )
+            ionic_strength = float(ionic_strength_of_kh(kh))
+        photos.append(buffer_photo(known, known_ph, ionic_strength_mol_kg=ionic_strength, temperature_c=temperature))
     _make(photos, out, from_profile, light, force)
 
 
