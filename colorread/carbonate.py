@@ -2,7 +2,7 @@
 Dissolved CO2, pH and carbonate hardness of fresh water whose alkalinity is carbonate alone.
 
 One equilibrium serves every function: alkalinity = HCO3- + 2 CO3-- + OH- - H+, with constants of
-Plummer & Busenberg (1982) and Davies activity coefficients. pH is -log10 of the activity of H+. CO2
+Plummer & Busenberg (1982), Kw of PHREEQC and Davies activity coefficients. pH is -log10 of the activity of H+. CO2
 means CO2(aq) + H2CO3. Concentrations per litre and per kilogram of water are taken as equal: CO2 per
 litre follows from KH per litre, so the density of water (0.3 % at 25 C) cancels in all but the amount
 from air.
@@ -20,7 +20,7 @@ from colorread.carbonate_constants import (
     log_k1_plummer1982,
     log_k2_plummer1982,
     log_kh_plummer1982,
-    log_kw_plummer1982,
+    log_kw_phreeqc,
 )
 from colorread.ranges import checked_range
 from colorread.units import CO2_G_MOL, mmol_l_from_dkh
@@ -262,7 +262,7 @@ def _equilibrium(kh_dkh: ArrayLike, temperature_c: ArrayLike) -> _Equilibrium:
         alkalinity=strength,
         k1=10.0 ** log_k1_plummer1982(temperature_c),
         k2=10.0 ** log_k2_plummer1982(temperature_c),
-        kw=10.0 ** log_kw_plummer1982(temperature_c),
+        kw=10.0 ** log_kw_phreeqc(temperature_c),
         g1=10.0 ** log_activity_davies(strength, 1, temperature_c=temperature_c),
         g2=10.0 ** log_activity_davies(strength, 2, temperature_c=temperature_c),
     )

@@ -23,7 +23,7 @@ from colorread.carbonate_constants import (
     log_k1_plummer1982,
     log_k2_plummer1982,
     log_kh_plummer1982,
-    log_kw_plummer1982,
+    log_kw_phreeqc,
 )
 
 MG_PER_MOL_CO2 = 44009.5
@@ -59,12 +59,16 @@ def baking_soda_water(phreeqc, kh_dkh, temperature_c, ph=7.0):
         (log_k1_plummer1982, 20.0, -6.3819),
         (log_k2_plummer1982, 25.0, -10.3289),
         (log_kh_plummer1982, 25.0, -1.4679),
-        (log_kw_plummer1982, 25.0, -13.9995),
     ],
 )
 def test_tabulated_constants(function, temperature_c, expected):
     """Values of Plummer & Busenberg 1982 as other programs give them."""
     assert function(temperature_c) == pytest.approx(expected, abs=5e-4)
+
+
+def test_ion_product_of_water():
+    """Marshall & Franck 1981 at 0, 25 and 50 C, on the curve of saturated vapor."""
+    assert log_kw_phreeqc([0.0, 25.0, 50.0]) == pytest.approx([-14.938, -13.995, -13.275], abs=5e-3)
 
 
 @pytest.mark.parametrize(
