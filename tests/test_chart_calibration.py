@@ -265,8 +265,8 @@ def test_unreadable_labels_are_told(text: str, kh_dkh: float | None, words: str)
 
 def test_labels_are_ph_or_co2() -> None:
     assert ph_of_patches("6.0 6,4; 7.0") == (6.0, 6.4, 7.0)
-    # 30 mg/L at 4 dKH, 25 C: pH 6.65 by PHREEQC; ten times less is one pH unit more.
-    assert ph_of_patches("30 10 3 mg/l", kh_dkh=4.0) == pytest.approx((6.65, 7.13, 7.65), abs=0.02)
+    # As kits print it for 4 dKH: 30 mg/L at pH 6.6, 12 at 7.0, 3 at 7.6; the equilibrium at 25 C lies 0.05 above.
+    assert ph_of_patches("30 12 3 mg/l", kh_dkh=4.0) == pytest.approx((6.602, 7.0, 7.602), abs=1e-3)
 
 
 def test_the_command_makes_a_profile_of_a_chart(tmp_path: Path, photos: dict[str, Path]) -> None:

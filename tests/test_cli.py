@@ -127,7 +127,8 @@ def test_options_reach_the_pipeline(pipeline: FakePipeline) -> None:
     [
         ("--kh -1", "--kh must lie between 0.25 and 30, but is -1."),
         ("--kh nan", "--kh must be a number"),
-        ("--tank-kh 31", "--tank-kh must lie between"),
+        ("--tank-kh 31", "--tank-kh must lie between 0.25 and 30, but is 31.\n"),
+        ("--tank-kh 0", "--tank-kh must lie between 0.25 and 30, but is 0. Leave it out: with next to no KH"),
         ("--temperature 80", "--temperature must lie between 5 and 40, but is 80."),
         ("--vial nonsense", "--vial wants four numbers"),
         ("--vial 1,2,3", "--vial wants four numbers"),

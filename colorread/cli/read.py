@@ -14,6 +14,7 @@ from colorread.cli.log import LogFile, open_log
 from colorread.cli.options import (
     EXIT_FAILED,
     EXIT_REFUSED,
+    NO_TANK_KH,
     LightClass,
     fail,
     number,
@@ -53,7 +54,9 @@ def read(
     fluid: Annotated[Fluid, typer.Option(help="What the vial holds.")] = Fluid.REFERENCE,
     tank_kh: Annotated[
         float | None,
-        number("KH of the tank in dKH: adds the pH a probe there should show.", "DKH", *KH_RANGE_DKH),
+        number(
+            "KH of the tank in dKH: adds the pH a probe there should show.", "DKH", *KH_RANGE_DKH, if_low=NO_TANK_KH
+        ),
     ] = None,
     light: Annotated[LightClass, typer.Option(help="Lamp of the photo, if known.")] = LightClass.UNKNOWN,
     vial: Annotated[

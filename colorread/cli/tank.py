@@ -12,7 +12,7 @@ import typer
 
 from colorread.cli.calibrate import load_profile
 from colorread.cli.log import LogFile, open_log
-from colorread.cli.options import LightClass, fail, number
+from colorread.cli.options import NO_TANK_KH, LightClass, fail, number
 from colorread.gas_care import SENSITIVE_ANIMALS, gas_cautions
 from colorread.limits import FISH_MARK_RANGE_MG_L, KH_RANGE_DKH, TEMPERATURE_RANGE_C
 
@@ -68,7 +68,7 @@ _READ_WITH = ("kh_dkh", "temperature_c", "tank_kh_dkh", "light", "profile")
 _Name = Annotated[str, typer.Argument(help="Name of the tank.", metavar="NAME")]
 _Volume = Annotated[float | None, number("Water in the tank in L.", "L", 1.0, 100_000.0)]
 _Kh = Annotated[float | None, number("KH of the fluid in the vial in dKH; 4 is assumed.", "DKH", *KH_RANGE_DKH)]
-_TankKh = Annotated[float | None, number("KH of the tank's own water in dKH.", "DKH", *KH_RANGE_DKH)]
+_TankKh = Annotated[float | None, number("KH of the tank's own water in dKH.", "DKH", *KH_RANGE_DKH, if_low=NO_TANK_KH)]
 _Temperature = Annotated[
     float | None, number("Temperature of the water in degrees C; 25 is assumed.", "C", *TEMPERATURE_RANGE_C)
 ]

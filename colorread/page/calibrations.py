@@ -51,7 +51,12 @@ BEFORE: Mapping[Kind, str] = {
 }
 STEPS: Mapping[Kind, tuple[Step, ...]] = {
     "ends": (
-        Step(key="acid", title="All yellow", words="KH fluid with dye and one drop of clear household vinegar, mixed."),
+        Step(
+            key="acid",
+            title="All yellow",
+            words="KH fluid with dye and one drop of clear household vinegar of 4 to 6 % (no essence), mixed. Above 15 "
+            "dKH a second drop.",
+        ),
         Step(
             key="base",
             title="All blue",
@@ -61,8 +66,8 @@ STEPS: Mapping[Kind, tuple[Step, ...]] = {
         Step(
             key="known",
             title="Known pH",
-            words="The rinsed vial with a fresh buffer of known pH near 7 and the same dye. It counts most: it fixes "
-            "the dye's own constant.",
+            words="The rinsed vial with a fresh, colorless buffer of known pH near 7 and the same dye (many are sold "
+            "colored). It counts most: it fixes the dye's own constant.",
         ),
     ),
     "air": tuple(
