@@ -188,7 +188,7 @@ def _marker_cells(dictionary_name: str, marker_id: int) -> NDArray[np.bool_]:
 
 
 def _draw_marker(canvas: Canvas, white: NDArray[np.bool_], rect: Rect) -> None:
-    # One even-odd path with holes: no seams between neighbouring cells, and no white ink over black.
+    # One even-odd path with holes: no seams between neighboring cells, and no white ink over black.
     cell_mm = rect.width_mm / len(white)
     path = canvas.beginPath()
     path.rect(rect.x_mm, rect.y_mm, rect.width_mm, rect.height_mm)

@@ -20,7 +20,7 @@ SCALE_ERROR_MAX_G = 5.0
 VOLUME_ERROR_MAX_PERCENT = 20.0
 
 _STOCK_ML = 1000.0
-# Baking soda for one litre of stock [g], and stock for each 500 mL of the first dilution [mL]. Both give
+# Baking soda for one liter of stock [g], and stock for each 500 mL of the first dilution [mL]. Both give
 # 40 dKH (0.15 % more in truth, kept in the figures) after the first step. The strong stock is for scales
 # that show whole grams; it stays below the solubility (69 g/kg of water at 0 C, 96 at 20 C: handbooks, as Seidell,
 # Solubilities of Inorganic and Metal Organic Compounds, gathers them).
@@ -132,7 +132,7 @@ def fluid_recipe(
     """
     Return a recipe for baking soda water of a given KH.
 
-    One litre of strong stock makes the weighing error small; two dilutions lead to the target in amounts
+    One liter of strong stock makes the weighing error small; two dilutions lead to the target in amounts
     that a syringe and a measuring cylinder show. Weighing the water instead (1 mL is 1 g) lowers the volume
     error; say so by `volume_error_percent`.
 

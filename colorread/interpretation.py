@@ -12,7 +12,7 @@ from colorread.carbonate import co2_from_ph, co2_rule_of_thumb, ph_from_co2
 from colorread.fluid import dye_ph_std
 from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C, USUAL_KH_DKH, USUAL_TEMPERATURE_C
 from colorread.ranges import checked_range
-from colorread.reading import FluidKind, Interval, LightName, Limit, Reading, Reason
+from colorread.reading import NORMAL_95, FluidKind, Interval, LightName, Limit, Reading, Reason
 from colorread.verdict import USUAL_MARKS, Marks, judge
 
 # Before looking, the CO2 of a tank with gas is taken as equally likely between these, as pH; outside it falls off.
@@ -23,8 +23,6 @@ _USUAL_CO2_MG_L = (5.0, 60.0)
 _KH_STD_PH = 0.02
 _OTHER_ACIDS_STD_PH = 0.1  # tank water in the vial: humic acids and phosphate buffer too; assumption
 _LITTLE_DYE_LOAD = 0.15  # below, the color is faint: assumption
-NORMAL_95 = 1.645
-"""Standard deviations from the middle of a normal distribution to the ends of its 90 % interval, from any table."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
