@@ -144,6 +144,16 @@ def test_no_reading_at_all_is_said(truth: Truth) -> None:
     assert "usable reading" in summarize(truth.tank, []).headline[-1]
 
 
+def test_where_the_gas_ran_out_nothing_is_told_of_a_gas_that_flows() -> None:
+    week = simulated_week(0, turned=(80.0, 0.0))
+    summary = summarize(week.tank, week.readings)
+    assert summary.course is None
+    assert summary.advice is None
+    assert summary.gas_mg_l_per_hour.interval is None
+    assert summary.headline[0].startswith("Fish: nothing in this reading calls for action")
+    assert "Has the gas run out" in text_of(summary)
+
+
 def test_an_old_fluid_is_told_to_be_renewed(summary: TankSummary) -> None:
     assert "renew it" in summary.fluid_advice
 
