@@ -92,7 +92,7 @@ def _estimate(estimate: Estimate, digits: int) -> str:
 def simulated_table() -> Table:
     """Return how often the 90 % intervals of simulated weeks cover, and how many weeks are taken for unsteady."""
     table = Table(title=f"{N_WEEKS} simulated weeks each, by an independent solver", title_justify="left")
-    names = ("tank CO2", "gas trend", "lag", "loss", "median error of the CO2", "of the trend [points]", "no course")
+    names = ("tank CO2", "gas trend", "lag", "loss", "median error of the CO2", "of the trend [points]", "not steady")
     for name in ("", *names):
         table.add_column(name, justify="left" if not name else "right")
     for name, profile in (("with profile", True), ("without profile", False)):

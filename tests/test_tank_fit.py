@@ -120,12 +120,24 @@ def test_hours_of_the_gas_that_were_stated_wrong_are_seen() -> None:
 def test_photos_after_a_stated_charge_are_fitted_by_themselves() -> None:
     # The gas was as good as gone until the evening of the third day.
     week = simulated_week(3, turned=(66.0, 20.0), level_mg_l=(1.5, 1.6))
-    with pytest.raises(CannotTell, match="been charged"):
-        steady_fit(week.tank, week.readings)
+    assert not is_steady(fit_tank(week.tank, week.readings))
     charged = replace(week.tank, source=GasSource(kind="cylinder", started=date(2026, 3, 4)))
     after = week.hours >= 72.0
-    tank = quantiles(steady_fit(charged, week.readings).course(week.hours[after] - 72.0)[0])
+    tank = quantiles(steady_fit(charged, week.readings)[0].course(week.hours[after] - 72.0)[0])
     assert np.mean((tank[0] <= week.tank_mg_l[after]) & (week.tank_mg_l[after] <= tank[2])) >= 0.8
+
+
+def test_of_a_source_that_changed_the_days_after_it_are_fitted() -> None:
+    week = simulated_week(0, turned=(80.0, 0.0), days=8)
+    fit, note = steady_fit(week.tank, week.readings)
+    assert "so only the photos from Fri 06 March on count. Has the gas run out" in note
+    assert quantiles(fit.course(week.hours[week.hours >= 96.0] - 96.0)[0])[2].max() < 5.0
+
+
+def test_too_few_days_after_a_change_tell_nothing() -> None:
+    week = simulated_week(0, turned=(126.0, 0.0))
+    with pytest.raises(CannotTell, match="lie lower than one steady gas source leads to, so the tank's course"):
+        steady_fit(week.tank, week.readings)
 
 
 def test_a_run_counts_by_its_length_and_one_wrong_reading_is_none() -> None:

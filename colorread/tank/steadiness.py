@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
@@ -92,11 +92,12 @@ def is_steady(fit: TankFit) -> bool:
     return abs(furthest_run(fit.series.hours, fit.off).off) <= _MOST_STEADY
 
 
-def steady_fit(tank: Tank, readings: Sequence[Reading]) -> TankFit:
+def steady_fit(tank: Tank, readings: Sequence[Reading]) -> tuple[TankFit, str]:
     """
     Fit tank and vial to the readings, and hold the readings against the fit.
 
     The fit takes readings far off its course for wrong ones; after a source that ran out, that would be all of them.
+    Where the source did not stay the same, the days after that are fitted by themselves.
 
     Parameters
     ----------
@@ -107,34 +108,57 @@ def steady_fit(tank: Tank, readings: Sequence[Reading]) -> TankFit:
 
     Returns
     -------
-    TankFit
+    fit : TankFit
         Of readings that follow one steady course.
+    note : str
+        What does not count and why; empty where all of them follow it.
 
     Raises
     ------
     CannotTell
-        If they do not, or for the reasons of `fit_tank`.
+        If they do not and too few are left, or for the reasons of `fit_tank`.
     """
     fit = fit_tank(tank, readings)
-    if not is_steady(fit):
-        raise CannotTell(_why_not(fit, furthest_run(fit.series.hours, fit.off)))
-    return fit
+    if is_steady(fit):
+        return fit, ""
+    series, run = fit.series, furthest_run(fit.series.hours, fit.off)
+    found, question = _words(fit, run)
+    refusal = CannotTell(f"{found}, so the tank's course, its trend and what to change cannot be told. {question}")
+    if run.by_day:
+        raise refusal
+    # A run up to the last reading began when something changed, any other ended then; by night most of that has passed.
+    changed_h = series.hours[run.first if run.last == len(series.hours) - 1 else run.last]
+    from_h = 24.0 * (changed_h // 24.0 + 1.0)
+    later = [reading for reading, hour in zip(series.readings, series.hours, strict=True) if hour >= from_h]
+    try:
+        fit_of_later = fit_tank(tank, later)
+    except CannotTell:
+        raise refusal from None
+    if not is_steady(fit_of_later):
+        raise refusal
+    return fit_of_later, f"{found}, so only the photos from {_when(fit, from_h):%a %d %B} on count. {question}"
 
 
-def _why_not(fit: TankFit, run: Run) -> str:
-    first, last = (fit.midnight + timedelta(hours=float(fit.series.hours[place])) for place in (run.first, run.last))
+def _words(fit: TankFit, run: Run) -> tuple[str, str]:
+    """Return what was found, the beginning of a sentence, and what to ask the keeper."""
+    first, last = (_when(fit, float(fit.series.hours[place])) for place in (run.first, run.last))
     side = "lower" if run.off > 0.0 else "higher"
-    end = "so the tank's course, its trend and what to change cannot be told."
     if run.by_day:
         return (
             f"The readings of the hours from {first:%H:%M} to {last:%H:%M} lie {side} than the stated hours of gas and "
-            f"lamp lead to, {end} Are these hours right, and the clocks of timer and phone?"
+            "lamp lead to",
+            "Are these hours right, and the clocks of timer and phone?",
         )
     return (
         f"The readings from {first:%a %d %B %H:%M} to {last:%a %d %B %H:%M} lie {side} than one steady gas source "
-        f"leads to, {end} Has the gas run out, been charged or turned, has a timer failed, or was much water changed? "
-        "After a new charge, state its day: then only the photos of the days after it count."
+        "leads to",
+        "Has the gas run out, been charged or turned, has a timer failed, or was much water changed? After a new "
+        "charge, state its day: then only the photos of the days after it count.",
     )
+
+
+def _when(fit: TankFit, hour: float) -> datetime:
+    return fit.midnight + timedelta(hours=hour)
 
 
 def _by_hour_of_day(hours: NDArray[np.float64]) -> NDArray[np.intp]:

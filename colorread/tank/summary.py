@@ -70,7 +70,7 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
     n_refused = len(readings) - len(read)
     age = () if tank.made_up or not timed else age_of(timed[-1], wall_clock(now or datetime.now()))
     try:
-        fit = steady_fit(tank, usable)
+        fit, unsteady = steady_fit(tank, usable)
     except CannotTell as reason:
         gravest, verdict = _gravest(usable, tank.judged_by)
         return replace(
@@ -82,7 +82,7 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
     summary = _with_fit(tank, fit)
     return replace(
         summary,
-        headline=(*summary.headline, *age),
+        headline=(*summary.headline, *([unsteady] if unsteady else []), *age),
         n_read=len(read),
         n_refused=n_refused,
         n_unused=len(read) - len(fit.series.readings),
