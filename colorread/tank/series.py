@@ -139,7 +139,7 @@ def vial_series(tank: Tank, readings: Sequence[Reading]) -> VialSeries:
         if tank.source is not None and tank.source.started is not None:
             charged = datetime.combine(tank.source.started, time())
             if charged <= timed[-1][0]:
-                # The hour of the charge is not known: after an earlier charge the photos of its day may show either, and
+                # The hour of the charge is not known: after an earlier charge the photos of its day may show either;
                 # by night what went before has mostly left the water.
                 had_another = timed[0][0] < charged
                 first = max(first, charged + timedelta(days=had_another))
