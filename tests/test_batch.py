@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import io
 import json
 import os
@@ -17,6 +18,7 @@ from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
+from unittest.mock import Mock
 
 import numpy as np
 import psutil
@@ -377,6 +379,25 @@ def test_closed_file_is_refused(tmp_path: Path) -> None:
     with open_log(tmp_path / "log.sqlite") as log:
         (result,) = score_photos(find_photos(tmp_path), log=log, tank=TANK)
     assert result.outcome == "failed"
+
+
+def test_disk_that_fails_is_no_damage_of_the_photo(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def failing(path: Path) -> Any:
+        file = io.BytesIO()
+        file.read = Mock(side_effect=OSError(errno.EIO, "Input/output error"))  # type: ignore[method-assign]
+        return file
+
+    photo = PhotoFile(path=folder / "a-green.jpg", name="a-green.jpg")
+    with open_log(tmp_path / "log.sqlite") as log:
+        monkeypatch.setattr(colorread.batch.score, "open_file", failing)
+        (result,) = score_photos([photo], log=log, tank=TANK)
+        assert not logged(log)
+    assert result.outcome == "failed"
+    assert result.reading is not None
+    assert result.reading.reason is not None
+    assert result.reading.reason.code == "broke-off"
 
 
 def test_vanished_file_is_refused(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import struct
@@ -24,6 +25,7 @@ from PIL import ExifTags, Image
 from pillow_heif import register_heif_opener
 
 from colorread.errors import Refusal
+from colorread.photo.file import refusing_broken_files
 from colorread.photo.load import Photo, load_photo, photo_from_array
 
 register_heif_opener()  # lets Pillow write HEIC here; the reader must not need it
@@ -478,6 +480,18 @@ def test_bombs_are_refused_by_their_header(size: tuple[int, int], load: Callable
     tiff = b"II*\0\x08\0\0\0" + struct.pack("<H", len(tags))
     tiff += b"".join(struct.pack("<HHII", *tag) for tag in tags) + bytes(200)
     assert refusal_code(load, tiff) == "too-large"
+
+
+@pytest.mark.parametrize("error", [MemoryError(), OSError(errno.EIO, "Input/output error")])
+def test_what_the_machine_runs_into_is_no_damage_of_the_file(error: Exception) -> None:
+    with pytest.raises(type(error)), refusing_broken_files("x"):
+        raise error
+
+
+@pytest.mark.parametrize("error", [OSError("broken data stream"), OSError(errno.EINVAL, "Invalid argument")])
+def test_what_decoders_raise_is_damage_of_the_file(error: Exception) -> None:
+    with pytest.raises(Refusal, match="damaged"), refusing_broken_files("x"):
+        raise error
 
 
 def test_tiny_pictures_are_refused(load: Callable[..., Photo]) -> None:

@@ -15,6 +15,7 @@ from colorread.cli.options import (
     rectangle,
     require_new,
     require_outputs,
+    trouble_of,
     writing,
 )
 from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
@@ -292,6 +293,8 @@ def _write(make: Callable[[Profile | None], Profile], out: Path | None, from_pro
         made = make(earlier)
     except ValueError as error:
         fail(str(error))
+    except (OSError, MemoryError) as error:
+        fail(f"A photo could not be read: {trouble_of(error)}.", EXIT_FAILED)
     with writing(out):
         write_profile(made, out, overwrite=force)
     for line in profile_lines(made):

@@ -18,6 +18,7 @@ from colorread.cli.options import (
     fail,
     number,
     rectangle,
+    trouble_of,
 )
 from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
 
@@ -158,7 +159,10 @@ def _default_profile(photo: Path) -> Profile | None:
 def _read_one(photo: Path, options: dict[str, Any], evidence: Path | None) -> tuple[Reading, Path | None]:
     from colorread.pipeline import read_photo_traced
 
-    reading, trace = read_photo_traced(photo, **options)
+    try:
+        reading, trace = read_photo_traced(photo, **options)
+    except (OSError, MemoryError) as error:
+        fail(f"{photo} could not be read: {trouble_of(error)}.", EXIT_FAILED)
     if evidence is None:
         return reading, None
     from colorread.evidence.picture import write_evidence

@@ -88,9 +88,10 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank) -> LogEntry | P
     """
     try:
         require_modest(path)
-        settings = SettingsByPhone(tank, None)(path)
     except Refusal as refusal:
         return Problem(code=refusal.code, message=sentence(refusal.message), next_step=refusal.next_step)
+    try:
+        settings = SettingsByPhone(tank, None)(path)
     except (OSError, ValueError) as error:
         return Problem(
             code="profile",

@@ -138,7 +138,7 @@ def camera_model_of(path: str | os.PathLike[str]) -> str | None:
     try:
         with open_file(file_path) as file, refusing_broken_files(file_path.name):
             return model_in(read_exif(open_image(file, file_path.name)))
-    except Refusal:
+    except (OSError, Refusal):  # reading the photo says what is wrong
         return None
 
 
