@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 
 from fastapi import HTTPException, Request
@@ -98,7 +99,7 @@ class Core:
         return scored
 
     async def view(self, name: str) -> TankView:
-        """Return what days of readings tell of a tank; computed anew only where the log has changed."""
+        """Return what days of readings tell of a tank; computed anew only where the log or the day has changed."""
         version = await run_in_threadpool(self._version, name)
         async with self._view_lock:
             if version not in self._views:
@@ -110,7 +111,8 @@ class Core:
     def _version(self, name: str) -> str:
         with Log(self.log_path) as log:
             tank = log.tank(name)
-            return tasks.version_of(tank, [(entry.sha256, entry.scored_at) for entry in log.entries(name)])
+            readings = [(entry.sha256, entry.scored_at) for entry in log.entries(name)]
+        return tasks.version_of(tank, readings, date.today())
 
 
 def core_of(request: Request) -> Core:

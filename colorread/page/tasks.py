@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 
 from colorread import __version__
@@ -140,9 +140,9 @@ def view_tank(log_path: Path, name: str) -> TankView:
     return TankView(summary=summary, figures=figures)
 
 
-def version_of(tank: Tank, readings: Sequence[tuple[str, datetime]]) -> str:
-    """Return what changes whenever the view of a tank would."""
-    return hashlib.sha256(repr((tank, sorted(readings), __version__)).encode()).hexdigest()
+def version_of(tank: Tank, readings: Sequence[tuple[str, datetime]], today: date) -> str:
+    """Return what changes whenever the view of a tank would, which tells how old the readings are."""
+    return hashlib.sha256(repr((tank, sorted(readings), today, __version__)).encode()).hexdigest()
 
 
 def sentence(message: str) -> str:
