@@ -4,6 +4,8 @@ KH_RANGE_DKH = (0.25, 30.0)
 """Carbonate hardness that any fluid or tank may have [dKH]."""
 TEMPERATURE_RANGE_C = (5.0, 40.0)
 """Temperature that any fluid or tank may have [degC]."""
+EARLIEST_YEAR = 1990
+"""What claims to be earlier comes from a clock that was never set: digital photos began then (assumption)."""
 USUAL_KH_DKH = 4.0
 """KH of the fluid where nobody stated one: common practice, no source [dKH]."""
 USUAL_TEMPERATURE_C = 25.0

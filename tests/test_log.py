@@ -69,7 +69,7 @@ minutes = st.integers(-14 * 60, 14 * 60).map(lambda offset: timezone(timedelta(m
 names = st.text(st.characters(categories=("L", "N", "P", "Z", "S", "Cc", "Cs")), max_size=20)
 common: dict[str, st.SearchStrategy[Any]] = {
     "photo": names,
-    "taken_at": st.none() | st.datetimes(timezones=st.none() | minutes),
+    "taken_at": st.none() | st.datetimes(datetime(1990, 1, 1), datetime(9998, 12, 31), timezones=st.none() | minutes),
     "time_source": st.sampled_from(("exif with offset", "exif without offset", "file time", "unknown")),
     "kh_dkh": rounded(0.25, 30.0, 3),
     "temperature_c": rounded(5.0, 40.0, 2),
@@ -297,6 +297,11 @@ def with_entry(**changes: Any) -> list[bytes]:
     return [*lines[:3], json.dumps({"entry": entry}).encode(), *lines[4:]]
 
 
+def with_taken_at(time: str) -> list[bytes]:
+    reading = json.loads(exported(made_entry(1), made_entry(2))[3])["entry"]["reading"]
+    return with_entry(reading={**reading, "taken_at": time})
+
+
 GOOD = exported(made_entry(1), made_entry(2))
 
 
@@ -322,6 +327,15 @@ GOOD = exported(made_entry(1), made_entry(2))
         (with_entry(scored_at="2025-06-09T08:00:00"), "line 4 is damaged: The time at which a photo was read"),
         (with_entry(picture="%%%"), "line 4 is damaged"),
         (with_entry(software="\ud800"), "line 4 is damaged: The software of the entry must be printable"),
+        (
+            with_entry(scored_at="0001-01-01T00:00:00+14:00"),
+            "line 4 is damaged: Its times must be of 1990",
+        ),
+        (
+            with_entry(scored_at="9999-12-31T23:00:00-14:00"),
+            "line 4 is damaged: Its times must be of 1990",
+        ),
+        (with_taken_at("0001-01-01T00:00:00"), "line 4 is damaged: Its times must be of 1990"),
         (with_entry(reading={}), "line 4 is damaged: The reading lacks schema"),
     ],
 )

@@ -375,6 +375,8 @@ def test_time_with_offset(kind: str, load: Callable[..., Photo]) -> None:
         ({}, {Tag.DateTimeOriginal: SAID, Tag.OffsetTimeDigitized: "+02:00"}, None),
         ({}, {Tag.DateTimeDigitized: SAID, Tag.OffsetTimeDigitized: "+02:00"}, 2),
         ({}, {Tag.DateTimeOriginal: "0000:00:00 00:00:00", Tag.DateTimeDigitized: SAID}, None),
+        ({}, {Tag.DateTimeOriginal: "0001:01:01 00:00:00", Tag.DateTimeDigitized: SAID}, None),
+        ({}, {Tag.DateTimeOriginal: "1989:12:31 23:59:59", Tag.DateTimeDigitized: SAID}, None),
         ({Tag.DateTime: SAID}, {Tag.DateTimeOriginal: "yesterday", Tag.OffsetTime: "+05:00"}, 5),
         ({Tag.DateTime: SAID}, {}, None),
     ],
@@ -400,6 +402,9 @@ def test_file_time_when_exif_says_nothing(exif: bytes, tmp_path: Path) -> None:
     assert photo.taken_at == datetime(2023, 11, 14, 22, 13, 20, tzinfo=UTC)
     assert photo.taken_at.tzinfo is not None
     assert photo.time_source == "file time"
+    os.utime(path, (0, 0))
+    photo = load_photo(path)
+    assert (photo.taken_at, photo.time_source) == (None, "unknown")
     assert photo.camera_model is None
     assert photo.name == "photo.jpg"
 
