@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from colorread.cli.calibrate import load_profile
+from colorread.cli.calibrate import load_profile, tell_damaged_defaults
 from colorread.cli.log import LogFile, log_path, open_log
 from colorread.cli.options import EXIT_FAILED, EXIT_REFUSED, fail, number, require_outputs, writing
 
@@ -91,7 +91,7 @@ def batch(
                 load_profile(Path(path))  # to tell what is wrong with it before the work
                 require_outputs(outputs, force, {"profile": Path(path)})
             else:
-                _check_default_profiles()
+                tell_damaged_defaults()
             run = _score(photos, opened, owner, profile, jobs)
             readings = _readings(run, opened, owner)
             # Files first: what reads the text, such as a pager, may stop before its end.
@@ -108,15 +108,6 @@ def batch(
         fail("Interrupted. What was read is in the log; the same command goes on from there.", EXIT_FAILED)
     if any(reading.status == "refused" for reading in readings):
         raise typer.Exit(EXIT_REFUSED)
-
-
-def _check_default_profiles() -> None:
-    from colorread.profile.defaults import default_profile
-
-    try:
-        default_profile("")  # looks into all of them
-    except (OSError, ValueError) as error:
-        fail(f"A default profile cannot be used: {error} Name another with --profile.", EXIT_FAILED)
 
 
 def _require_folders(paths: Sequence[Path]) -> None:

@@ -233,6 +233,7 @@ def _set_default(file: Path, default: bool) -> None:
             typer.echo("The phone of that profile has no default profile any more.")
         else:
             typer.echo("The phone of that profile has no default profile.")
+        tell_damaged_defaults()
     except ValueError as error:
         fail(str(error))
     except OSError as error:
@@ -261,6 +262,15 @@ def load_profile(file: Path) -> Profile:
         fail(str(error))
     except OSError as error:
         fail(f"{file} could not be opened: {error.strerror or error}.")
+
+
+def tell_damaged_defaults() -> None:
+    """Say on stderr which default profiles cannot be read; they are passed over."""
+    from colorread.profile.defaults import damaged_defaults, has_defaults
+
+    if has_defaults():
+        for trouble in damaged_defaults():
+            typer.echo(f"A default profile is passed over: {trouble}", err=True)
 
 
 def _explain(how: bool, lines: tuple[str, ...]) -> None:
