@@ -13,6 +13,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import replace
 from datetime import datetime
@@ -27,7 +28,7 @@ from PIL import Image
 from typer.testing import CliRunner
 
 import colorread.batch.score
-import colorread.cli
+import colorread.cli.batch
 from calibration.evidence import Evidence
 from calibration.family_fit import SignalSamples
 from calibration.profile import KnownSample, Profile, write_profile
@@ -203,10 +204,11 @@ def test_small_picture_of_noise_stays_small() -> None:
 def test_what_is_known_is_not_read_again(
     scored: tuple[list[Scored], Path], folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def never(settings: Any, unread: Any) -> Any:
-        raise AssertionError
+    def never(task: Any, jobs: list[Any], *, count: int) -> Iterator[Any]:
+        assert jobs == []
+        return (job for job in jobs)
 
-    monkeypatch.setattr(colorread.batch.score, "_score", never)
+    monkeypatch.setattr(colorread.batch.score, "run_in_workers", never)
     with Log(scored[1]) as log:
         before = logged(log)
         results = list(score_photos(find_photos(folder), log=log, tank=TANK))
@@ -312,6 +314,25 @@ def test_interrupt_ends_with_a_sentence_and_leaves_no_process(folder: Path, tmp_
     assert "Traceback" not in stderr
     assert workers
     assert not psutil.wait_procs(workers, timeout=10)[1]
+
+
+def test_first_batches_at_once_share_the_tank_without_a_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "log.sqlite"
+    Log(path).close()
+    tanks_of = Log.tanks
+
+    def slow(log: Log) -> tuple[Tank, ...]:
+        found = tanks_of(log)
+        time.sleep(0.2)  # in which the other one looks too
+        return found
+
+    def tank_name(_: int) -> str:
+        with Log(path) as log:
+            return colorread.cli.batch._tank_in(log, None).name
+
+    monkeypatch.setattr(Log, "tanks", slow)
+    with ThreadPoolExecutor(2) as threads:
+        assert list(threads.map(tank_name, range(2))) == [DEFAULT_TANK, DEFAULT_TANK]
 
 
 # What dies or fails

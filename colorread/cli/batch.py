@@ -125,9 +125,12 @@ def _tank_in(log: Log, name: str | None) -> Tank:
     from colorread.batch.photo_settings import DEFAULT_TANK
     from colorread.tank.settings import Tank
 
-    if name is None and DEFAULT_TANK not in {tank.name for tank in log.tanks()}:
-        log.add_tank(Tank(name=DEFAULT_TANK))
-    return log.tank(DEFAULT_TANK if name is None else name)
+    if name is not None:
+        return log.tank(name)
+    with log.transaction():  # another first batch may begin at the same time
+        if DEFAULT_TANK not in {tank.name for tank in log.tanks()}:
+            log.add_tank(Tank(name=DEFAULT_TANK))
+        return log.tank(DEFAULT_TANK)
 
 
 def _score(photos: Sequence[PhotoFile], log: Log, tank: Tank, profile: Path | None, jobs: int | None) -> _Run:
