@@ -464,6 +464,19 @@ def test_work_is_taken_only_as_fast_as_it_is_done() -> None:
     assert results == {number: None if number == 13 else 2 * number for number in range(200)}
 
 
+def hanging(number: int) -> int:
+    if number == 3:
+        time.sleep(600.0)
+    return 2 * number
+
+
+def test_work_that_hangs_is_given_up_with_its_process() -> None:
+    results = {done.job: done for done in run_in_workers(hanging, range(6), count=2, time_limit_s=3.0)}
+    assert {number: done.result for number, done in results.items()} == {0: 0, 1: 2, 2: 4, 3: None, 4: 8, 5: 10}
+    assert results[3].trouble == "it took too long"
+    assert not [child for child in psutil.Process().children() if "spawn_main" in " ".join(child.cmdline())]
+
+
 def test_what_a_task_raises_is_told() -> None:
     (result,) = run_in_workers(doubled, [13], count=1)
     assert result.trouble == "ValueError: unlucky"
