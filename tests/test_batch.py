@@ -513,6 +513,20 @@ def test_closing_early_ends_the_processes() -> None:
     assert not any(worker.is_running() for worker in workers)
 
 
+def test_batch_without_processes_ends_with_a_sentence(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_arguments: Any, **_options: Any) -> Iterator[Any]:
+        raise RuntimeError("The processes that do the work end before they begin.")
+        yield
+
+    monkeypatch.setattr(colorread.batch.score, "run_in_workers", broken)
+    result = run("batch", folder, "--log", tmp_path / "log.sqlite")
+    assert result.exit_code == 1
+    assert isinstance(result.exception, SystemExit)
+    assert "end before they begin. Close other programs" in result.stderr
+
+
 # The table
 
 

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import math
 import re
+import tomllib
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+import tomli_w
 from PIL import ExifTags, Image
 from typer.testing import CliRunner
 
 from calibration.dye import PKA_STD
-from calibration.profile import Profile, estimate_parameters, read_profile, validity, write_profile
+from calibration.evidence import Evidence
+from calibration.family_fit import SignalSamples
+from calibration.profile import KnownSample, Profile, estimate_parameters, read_profile, validity, write_profile
 from colorread.carbonate import ionic_strength
 from colorread.cli import app
 from colorread.page.tasks_calibrate import check_photo
@@ -146,6 +150,32 @@ def test_a_broken_profile_is_refused_in_one_sentence(tmp_path: Path, text: str, 
     file = tmp_path / "broken.toml"
     file.write_text(text, encoding="utf-8")
     with pytest.raises(ValueError, match=words):
+        read_profile(file)
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("ph", 1e300),
+        ("ph", 10**400),
+        ("ph_std", -5.0),
+        ("pka", -1.0),
+        ("density", [[1e300, 0.1, 0.1]]),
+        ("density_std", [[0.0, 0.01, 0.01]]),
+        ("density_std", [[1e300, 0.01, 0.01]]),
+    ],
+)
+def test_a_profile_with_a_number_out_of_range_is_refused(tmp_path: Path, name: str, value: object) -> None:
+    samples = SignalSamples(density=np.array([[0.05, 0.1, 0.6]]), density_std=np.full((1, 3), 0.01))
+    evidence = Evidence(samples=samples, space="srgb", state="known", ph=7.0, ph_std=0.03, pka=7.28)
+    sample = KnownSample(evidence=evidence, photo="a.jpg", sha256="", taken_at="", camera_model="")
+    file = tmp_path / "me.toml"
+    write_profile(Profile(samples=(sample,), light="unknown", made_at=""), file)
+    data = tomllib.loads(file.read_text(encoding="utf-8"))
+    assert read_profile(file).samples[0].evidence.ph == data["sample"][0]["ph"]
+    data["sample"][0][name] = value
+    file.write_text(tomli_w.dumps(data), encoding="utf-8")
+    with pytest.raises(ValueError, match="out of range"):
         read_profile(file)
 
 

@@ -92,7 +92,10 @@ def batch(
                 require_outputs(outputs, force, {"profile": Path(path)})
             else:
                 tell_damaged_defaults()
-            run = _score(photos, opened, owner, profile, jobs)
+            try:
+                run = _score(photos, opened, owner, profile, jobs)
+            except RuntimeError as error:  # no process can be started
+                fail(f"{error} Close other programs, or read fewer at a time with --jobs 1.", EXIT_FAILED)
             readings = _readings(run, opened, owner)
             # Files first: what reads the text, such as a pager, may stop before its end.
             if csv is not None:
