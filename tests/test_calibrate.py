@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 import tomllib
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -23,7 +24,7 @@ from colorread.cli import app
 from colorread.page.tasks_calibrate import check_photo
 from colorread.pipeline import read_photo
 from colorread.profile.checks import CalibrationError
-from colorread.profile.known_photo import air_photo, buffer_photo, end_photo
+from colorread.profile.known_photo import KnownPhoto, air_photo, buffer_photo, end_photo
 from colorread.profile.make import make_profile
 from colorread.profile.picture import write_profile_picture
 
@@ -177,6 +178,22 @@ def test_a_profile_with_a_number_out_of_range_is_refused(tmp_path: Path, name: s
     file.write_text(tomli_w.dumps(data), encoding="utf-8")
     with pytest.raises(ValueError, match="out of range"):
         read_profile(file)
+
+
+@pytest.mark.parametrize(
+    "make",
+    [
+        lambda: buffer_photo("a.jpg", math.nan, ionic_strength_mol_kg=IONIC),
+        lambda: buffer_photo("a.jpg", 7.0, ionic_strength_mol_kg=math.nan),
+        lambda: buffer_photo("a.jpg", 7.0, ionic_strength_mol_kg=IONIC, temperature_c=math.nan),
+        lambda: air_photo("a.jpg", math.nan),
+        lambda: air_photo("a.jpg", 4.0, air_ppm=math.nan),
+        lambda: air_photo("a.jpg", 4.0, temperature_c=math.nan),
+    ],
+)
+def test_a_known_fluid_is_known_by_numbers(make: Callable[[], KnownPhoto]) -> None:
+    with pytest.raises(ValueError, match=r"must be a number\."):
+        make()
 
 
 def test_swapped_ends_are_noticed(photos: dict[str, Path]) -> None:

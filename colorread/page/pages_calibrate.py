@@ -24,7 +24,7 @@ from colorread.page.tasks_calibrate import Numbers
 from colorread.page.uploads import receive_form, save_photos, text_of
 from colorread.profile.how_to import AIR, CHART, ENDS
 from colorread.profile.patch_labels import ph_of_patches
-from colorread.ranges import checked_range
+from colorread.ranges import checked_number
 from colorread.tank.edit import changed_tank
 from colorread.tank.settings import Tank
 
@@ -172,7 +172,7 @@ def _numbers(form: FormData, tank: Tank, units: Units) -> Numbers:
         value = number_of(words, text)
         if name == "temperature":
             value = units.temperature.own(value)
-        return float(checked_range(words, value, low, high))
+        return checked_number(words, value, low, high)
 
     temperature_c = number("temperature", "The temperature in degrees C", *TEMPERATURE_RANGE_C)
     air_ppm = number("air_ppm", "The CO2 of the air in ppm", *_AIR_PPM)
@@ -182,7 +182,7 @@ def _numbers(form: FormData, tank: Tank, units: Units) -> Numbers:
         temperature_c=tank.water_c if temperature_c is None else temperature_c,
         known_ph=number("known_ph", "The known pH", 6.0, 8.0),
         ionic_strength_mol_kg=number("ionic_strength", "The ionic strength in mol/kg", 0.0, 0.5),
-        kh_dkh=float(checked_range("The KH", tank.fluid_kh_dkh, *KH_RANGE_DKH)),
+        kh_dkh=checked_number("The KH", tank.fluid_kh_dkh, *KH_RANGE_DKH),
         air_ppm=420.0 if air_ppm is None else air_ppm,
         patch_ph=_patch_ph(patches, tank) if patches else None,
         light=light if light in LIGHTS else "unknown",
