@@ -258,6 +258,14 @@ def test_no_path_leads_out(page: tuple[httpx.Client, Core, Path], path: str) -> 
     assert "import" not in answer.text
 
 
+@pytest.mark.parametrize("name", ["card.pdf", "chart.pdf"])
+def test_what_is_to_be_printed_is_sent_as_a_file(page: tuple[httpx.Client, Core, Path], name: str) -> None:
+    answer = page[0].get(f"/print/{name}", params={"paper": "letter"})
+    assert answer.status_code == 200
+    assert answer.content.startswith(b"%PDF-")
+    assert answer.headers["content-disposition"] == f'attachment; filename="colorread-{name}"'
+
+
 def test_programs_get_json(page: tuple[httpx.Client, Core, Path]) -> None:
     client, _, log_path = page
     before = n_kept(log_path)

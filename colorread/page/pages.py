@@ -189,11 +189,7 @@ async def forget(request: Request, name: str, sha256: str) -> Response:
 def forget_reading(log_path: Any, name: str, sha256: str) -> bool:
     """Delete a reading of a tank and the photo that was kept of it; return whether there was one."""
     with Log(log_path) as log:
-        entry = log.entry(name, sha256)
-        if entry is None:
-            return False
-        log.forget(name, [entry.sha256])
-    return True
+        return log.forget(name, [sha256]) > 0
 
 
 @router.get("/tanks/{name}/readings/{sha256}/picture")
