@@ -184,6 +184,25 @@ def test_order_is_that_of_the_tanks_clock_whatever_was_added_first(order: list[i
         assert [entry.reading.taken_at for entry in log.entries()] == [reading.taken_at for reading in readings]
 
 
+def test_few_of_many_are_made_without_the_others(log: Log, path: Path) -> None:
+    entries = [made_entry(number) for number in range(6)]
+    entries[3] = made_entry(3, reading=made_reading(photo="x.jpg", taken_at=None))
+    for entry in entries:
+        log.add(entry)
+    by_time = [entries[i].sha256 for i in (0, 1, 2, 4, 5, 3)]
+    newest_first = [entries[i].sha256 for i in (5, 4, 2, 1, 0, 3)]
+    assert [entry.sha256 for entry in log.entries("window", skip=2)] == by_time[2:]
+    assert [entry.sha256 for entry in log.entries("window", newest_first=True)] == newest_first
+    assert log.scored_at("window") == {entry.sha256: entry.scored_at for entry in entries}
+    assert log.scored_at("desk") == {}
+    with closing(sqlite3.connect(path)) as connection:  # whoever makes the oldest one finds it damaged
+        connection.execute("UPDATE reading SET result = '{}' WHERE sha256 = ?", (by_time[0],))
+        connection.commit()
+    assert next(log.entries("window", newest_first=True)).sha256 == newest_first[0]
+    assert [entry.sha256 for entry in log.entries("window", sha256s=set(by_time[2:4]))] == by_time[2:4]
+    assert len(log.scored_at("window")) == 6
+
+
 def test_time_of_scoring_is_kept_in_utc(log: Log) -> None:
     log.add(made_entry(1, scored_at=datetime(2025, 6, 9, 1, tzinfo=timezone(timedelta(hours=2)))))
     assert next(log.entries()).scored_at == datetime(2025, 6, 8, 23, tzinfo=UTC)

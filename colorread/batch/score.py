@@ -154,9 +154,8 @@ def kept(log: Log, tank: Tank, names: Mapping[str, str], *, with_pictures: bool 
     LogEntry
         By the time taken.
     """
-    for entry in log.entries(tank.name, with_pictures=with_pictures):
-        if entry.sha256 in names:
-            yield replace(entry, reading=replace(entry.reading, photo=names[entry.sha256]))
+    for entry in log.entries(tank.name, sha256s=names, with_pictures=with_pictures):
+        yield replace(entry, reading=replace(entry.reading, photo=names[entry.sha256]))
 
 
 def processors() -> int:

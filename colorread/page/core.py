@@ -85,12 +85,6 @@ class Core:
         with Log(self.log_path) as log:
             return log.tank(name)
 
-    def entries(self, name: str) -> list[LogEntry]:
-        """Return all readings of a tank by time, without their pictures."""
-        with Log(self.log_path) as log:
-            log.tank(name)
-            return list(log.entries(name))
-
     async def score(self, upload: Upload, tank: Tank) -> LogEntry:
         """Read an upload; raise `UploadProblem` where it is no photo, `WorkFailed` where reading came to no end."""
         scored = await self.pool.run(tasks.score_photo, upload.path, upload.label, upload.sha256, tank)
@@ -111,7 +105,7 @@ class Core:
     def _version(self, name: str) -> str:
         with Log(self.log_path) as log:
             tank = log.tank(name)
-            readings = [(entry.sha256, entry.scored_at) for entry in log.entries(name)]
+            readings = log.scored_at(name)
         return tasks.version_of(tank, readings, date.today())
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
@@ -140,9 +140,9 @@ def view_tank(log_path: Path, name: str) -> TankView:
     return TankView(summary=summary, figures=figures)
 
 
-def version_of(tank: Tank, readings: Sequence[tuple[str, datetime]], today: date) -> str:
+def version_of(tank: Tank, scored_at: Mapping[str, datetime], today: date) -> str:
     """Return what changes whenever the view of a tank would, which tells how old the readings are."""
-    return hashlib.sha256(repr((tank, sorted(readings), today, __version__)).encode()).hexdigest()
+    return hashlib.sha256(repr((tank, sorted(scored_at.items()), today, __version__)).encode()).hexdigest()
 
 
 def sentence(message: str) -> str:
