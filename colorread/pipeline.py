@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import dye_transmittance, rgb_lin_under_d65
 from calibration.card import load_card
+from calibration.color_space import encode_srgb, rgb_lin_from_xyz, xyz_from_rgb_lin
 from calibration.dye import pka_prime
 from calibration.evidence import Evidence
 from calibration.inversion import PhPosterior, infer_ph
@@ -20,7 +21,6 @@ from colorread.carbonate import ionic_strength
 from colorread.card.find import CardFit, find_card
 from colorread.card.view import CardView, view_card
 from colorread.chart_find import shows_chart
-from colorread.color_space import encode_srgb, rgb_lin_from_xyz, xyz_from_rgb_lin
 from colorread.errors import Refusal
 from colorread.interpretation import Settings, checked_settings, usual_ph_range, with_numbers, without_numbers
 from colorread.photo.load import Photo, load_photo, photo_from_array

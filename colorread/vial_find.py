@@ -38,7 +38,13 @@ _MAX_GROWTH = 1.6  # of the area, when the fluid is taken out to half its depth 
 # rendered photos of one vial none is taken for two.
 _RIVAL_SCORE, _RIVAL_SHARE, _RIVAL_AREA_MM2 = 0.5, 0.45, 40.0
 _RIVAL_GAP_MM, _RIVAL_HUE_DEG = 1.5, 10.0
+# A sheet, strip or print has one depth of color and a sharp edge, so it may look more like fluid than the fluid does.
+# Only where the best region is so plain (spread of its depth of color: fluid in flat vials up to 0.10, that in others
+# from 0.15 on the rendered photos) does a fainter, touching region of another hue count as the fluid.
+_PLAIN_SPREAD = 0.12
+_BESIDE_PLAIN_SCORE, _BESIDE_PLAIN_AREA_MM2, _BESIDE_PLAIN_HUE_DEG = 0.1, 80.0, 25.0
 _OPENING = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (3, 3))
+_INNER = np.ones((5, 5), np.uint8)  # takes the two outermost pixels off
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,7 +130,10 @@ def find_vial(
         return None
     best, best_score = max(candidates, key=lambda candidate: candidate[1])
     likely = [vial for vial, score in candidates if score > _RIVAL_SCORE * best_score]
-    if any(_is_another(vial, best, chroma, view.px_per_mm) for vial in likely):
+    possible = [vial for vial, score in candidates if score > _BESIDE_PLAIN_SCORE * best_score]
+    if any(_is_another(vial, best, chroma, view.px_per_mm) for vial in likely) or (
+        _is_plain(best, chroma) and any(_is_fluid_beside(vial, best, chroma) for vial in possible)
+    ):
         raise Refusal(
             "two-vials",
             "Two things of unlike color before the card may be the fluid.",
@@ -146,12 +155,37 @@ def _is_another(vial: VialFit, best: VialFit, chroma: NDArray[np.float32], px_pe
     return bool(depth > _RIVAL_SHARE * depth_of_best and abs(hue_deg - hue_of_best_deg) > _RIVAL_HUE_DEG)
 
 
+def _box(vial: VialFit) -> tuple[slice, slice]:
+    x, y, width, height = cv2.boundingRect(vial.outline_px.astype(np.int32))
+    return slice(y, y + height), slice(x, x + width)
+
+
+def _is_plain(vial: VialFit, chroma: NDArray[np.float32]) -> bool:
+    """Whether the color is of nearly one depth throughout, away from the edge."""
+    box = _box(vial)
+    mask = vial.mask[box].astype(np.uint8)
+    inner = cv2.erode(mask, _INNER, borderType=cv2.BORDER_CONSTANT, borderValue=0).view(bool)
+    if not inner.any():
+        return False
+    lower, middle, upper = np.percentile(np.hypot(*chroma[box][inner].T), (25.0, 50.0, 75.0))
+    return bool(upper - lower < _PLAIN_SPREAD * middle)
+
+
+def _is_fluid_beside(vial: VialFit, plain: VialFit, chroma: NDArray[np.float32]) -> bool:
+    """Whether a region beside a plain one, touching it or not, is large and of another hue."""
+    if vial.area_mm2 < _BESIDE_PLAIN_AREA_MM2 or (vial.mask & plain.mask).any():
+        return False
+    colors = (np.median(chroma[_box(each)][each.mask[_box(each)]], axis=0) for each in (vial, plain))
+    hue_deg, plain_hue_deg = (np.degrees(np.arctan2(*color)) for color in colors)
+    return bool(abs(hue_deg - plain_hue_deg) > _BESIDE_PLAIN_HUE_DEG)
+
+
 def _grown(vial: VialFit, chroma: NDArray[np.float32], px_per_mm: float) -> VialFit:
     """Return the fluid out to half its depth of color, where that stays compact."""
     depth, _ = _strength_and_angle(chroma)
     _, labels = cv2.connectedComponents((depth > 0.5 * np.median(depth[vial.mask])).astype(np.uint8))
     label = int(np.bincount(labels[vial.mask]).argmax())
-    contour = max(_outer_contours(labels == label), key=cv2.contourArea)
+    contour = max(outer_contours(labels == label), key=cv2.contourArea)
     growth = cv2.contourArea(contour) / vial.mask.sum()
     if label == 0 or _solidity(contour) < _MIN_SOLIDITY or not 1.0 < growth < _MAX_GROWTH:
         return vial
@@ -193,7 +227,7 @@ def point_at_vial(
     middle = float(np.median(strength[region]))
     if middle < _least_chroma(noise):
         return None
-    contours = _outer_contours(_opened((region & (strength > 0.5 * middle)).view(np.uint8)))
+    contours = outer_contours(_opened((region & (strength > 0.5 * middle)).view(np.uint8)))
     if not contours:
         return None
     return _fit_of(max(contours, key=cv2.contourArea), view.seen.shape, view.px_per_mm)
@@ -216,10 +250,29 @@ def _least_chroma(noise: float) -> float:
     return max(_MIN_CHROMA, 2.5 * noise)
 
 
-def _outer_contours(region: NDArray[Any], least_px2: float = 0.0) -> list[NDArray[np.int32]]:
-    """Return the outlines of all parts of a region of that area; highlights leave holes, which do not count."""
-    contours, _ = cv2.findContours(region.astype(np.uint8, copy=False), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    return [np.asarray(contour, np.int32) for contour in contours if cv2.contourArea(contour) >= least_px2]
+def outer_contours(region: NDArray[Any], least_px2: float = 0.0) -> list[NDArray[np.int32]]:
+    """
+    Return the outlines of all parts of a region; highlights leave holes, which do not count.
+
+    Parameters
+    ----------
+    region : ndarray of bool or uint8, shape (H, W)
+        Where it is.
+    least_px2 : float, default 0
+        Smaller parts are left out [px2].
+
+    Returns
+    -------
+    list of ndarray of int32, shape (N, 1, 2)
+        x and y; a part in a hole of another one counts too.
+    """
+    contours, tree = cv2.findContours(region.astype(np.uint8, copy=False), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    parents = () if tree is None else tree[0, :, 3]
+    return [
+        np.asarray(contour, np.int32)
+        for contour, parent in zip(contours, parents, strict=True)
+        if parent < 0 and cv2.contourArea(contour) >= least_px2
+    ]
 
 
 def _solidity(contour: NDArray[np.int32]) -> float:
@@ -255,7 +308,7 @@ def _scored_candidates(
     no_rim = ~_dark_rim(rgb_lin, view.px_per_mm)
     least_px2 = _AREA_MM2[0] * view.px_per_mm**2
     for region in _regions(strength, angle_deg, possible, no_rim, floor, strong, view.px_per_mm):
-        for contour in _outer_contours(region, least_px2):
+        for contour in outer_contours(region, least_px2):
             scored = _scored(contour, strength, step, floor, view.px_per_mm)
             if scored is None:
                 continue
@@ -295,7 +348,7 @@ def _without_bridges(region: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.
     radius = round(0.5 * _BRIDGE_MM * px_per_mm)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1))
     parts = np.zeros_like(region)
-    for contour in _outer_contours(region, _AREA_MM2[0] * px_per_mm**2):
+    for contour in outer_contours(region, _AREA_MM2[0] * px_per_mm**2):
         x, y, width, height = cv2.boundingRect(contour)
         around = slice(max(y - radius, 0), y + height + radius), slice(max(x - radius, 0), x + width + radius)
         opened = cv2.morphologyEx(region[around], cv2.MORPH_OPEN, disc, borderType=cv2.BORDER_CONSTANT, borderValue=0)
