@@ -4,26 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from calibration.color_space import XYZ_FROM_RGB, ColorSpace
 from calibration.dye import BASE_MAXIMUM_L_MOL_CM, absorptivity, base_fraction
 from calibration.spectra import WAVELENGTH_NM, cie_illuminants, lights, observer, sensors
 
-RgbSpace = Literal["srgb", "display-p3"]
-
-# Linear RGB from XYZ, D65 white: IEC 61966-2-1:1999 (sRGB) and SMPTE EG 432-1 primaries with D65 (Display P3),
-# as in the library colour-science 0.4.7; colorread.color_space holds the inverses, a test compares both.
-_RGB_FROM_XYZ: dict[str, NDArray[np.float64]] = {
-    "srgb": np.linalg.inv(
-        np.array([(0.4124, 0.3576, 0.1805), (0.2126, 0.7152, 0.0722), (0.0193, 0.1192, 0.9505)]),
-    ),
-    "display-p3": np.array(
-        [(2.493497, -0.931384, -0.402711), (-0.829489, 1.762664, 0.023625), (0.035846, -0.076172, 0.956885)],
-    ),
-}
 _LUMA = np.array((0.2126, 0.7152, 0.0722))  # luminance weights of sRGB, IEC 61966-2-1:1999
 
 # Phones strengthen colors: assumption. On the rendered photos of known fluid 1.0 explained the colors worst.
@@ -61,7 +50,7 @@ class SignalFamily:
 
 
 @cache
-def signal_family(space: RgbSpace) -> SignalFamily:
+def signal_family(space: ColorSpace) -> SignalFamily:
     """
     Return the expected densities for photos encoded in `space`.
 
@@ -138,7 +127,7 @@ def direction_deg(density: NDArray[Any]) -> NDArray[np.float64]:
     return np.asarray(np.degrees(np.arctan2(red, blue)), dtype=np.float64)
 
 
-def color_matrix(sensor: NDArray[np.float64], power: NDArray[np.float64], space: RgbSpace) -> NDArray[np.float64]:
+def color_matrix(sensor: NDArray[np.float64], power: NDArray[np.float64], space: ColorSpace) -> NDArray[np.float64]:
     """
     Return the matrix by which a phone takes white-balanced sensor signals to linear RGB.
 
@@ -165,7 +154,7 @@ def color_matrix(sensor: NDArray[np.float64], power: NDArray[np.float64], space:
     return np.stack([slope[0], 1.0 - slope.sum(axis=0), slope[1]], axis=1)
 
 
-def rgb_lin_under_d65(spectra: NDArray[np.float64], space: RgbSpace) -> NDArray[np.float64]:
+def rgb_lin_under_d65(spectra: NDArray[np.float64], space: ColorSpace) -> NDArray[np.float64]:
     """
     Return the color that the standard observer sees under D65, white being (1, 1, 1).
 
@@ -182,7 +171,7 @@ def rgb_lin_under_d65(spectra: NDArray[np.float64], space: RgbSpace) -> NDArray[
         Linear RGB; outside 0..1 where the color lies outside the gamut.
     """
     illuminant = cie_illuminants()["d65"]
-    to_rgb = _RGB_FROM_XYZ[space]
+    to_rgb = np.linalg.inv(XYZ_FROM_RGB[space])
     xyz = (spectra * illuminant) @ observer()
     white = illuminant @ observer()
     # The grid ends at 400 and 700 nm, so its white differs from D65 in the fourth digit: divide by it.

@@ -63,7 +63,7 @@ CAUTIONS_TITLE = "Keep in mind"
 CAUTIONS = (
     "Print anew rather than copy: a copy changes the size and the grays.",
     "Do not write or draw on a card. Replace it when it is yellowed, stained, creased or was wet.",
-    "Gloss mirrors lamps. If the card has to be waterproof, use a matt pouch and keep it flat.",
+    "Gloss mirrors lamps. Under water a bare inkjet print runs: use a clear, matt pouch and keep it flat.",
     "No mirrored or retouched pictures, no portrait mode, no filters: the measurement is in the colors.",
     "The card carries no pH scale: do not compare the fluid with its grays by eye.",
     "Corner squares and rows of grays belong to the measurement; keep fingers off them.",
@@ -188,7 +188,7 @@ def _marker_cells(dictionary_name: str, marker_id: int) -> NDArray[np.bool_]:
 
 
 def _draw_marker(canvas: Canvas, white: NDArray[np.bool_], rect: Rect) -> None:
-    # One even-odd path with holes: no seams between neighbouring cells, and no white ink over black.
+    # One even-odd path with holes: no seams between neighboring cells, and no white ink over black.
     cell_mm = rect.width_mm / len(white)
     path = canvas.beginPath()
     path.rect(rect.x_mm, rect.y_mm, rect.width_mm, rect.height_mm)

@@ -24,6 +24,7 @@ from calibration.card_sheet import (
     write_text,
 )
 from calibration.chart import CHART_PH, ChartPatch, chart_patches
+from calibration.color_space import encode_srgb
 from calibration.whole_file import write_whole
 
 _N_CHARTS = 2
@@ -142,8 +143,7 @@ def _render_sheet(page_size: tuple[float, float], co2_texts: Sequence[str], cond
 
 
 def _draw_patch(canvas: Canvas, patch: ChartPatch) -> None:
-    # IEC 61966-2-1:1999; none of the colors lies on its straight part near black.
-    encoded = 1.055 * np.clip(patch.rgb_lin, 0.0, 1.0) ** (1.0 / 2.4) - 0.055
+    encoded = encode_srgb(np.clip(patch.rgb_lin, 0.0, 1.0))
     canvas.setFillColorRGB(*encoded.tolist())
     canvas.rect(patch.rect.x_mm, patch.rect.y_mm, patch.rect.width_mm, patch.rect.height_mm, stroke=0, fill=1)
 

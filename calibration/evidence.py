@@ -10,11 +10,13 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import RgbSpace, signal_family
+from calibration.camera import signal_family
+from calibration.color_space import ColorSpace
 from calibration.dye import PKA_STD
 from calibration.family_fit import AMOUNT_WEIGHT, RATIO, SAME_DROPS, SignalSamples, fit_family
 
-_SURELY_BLUE = 1.1  # baking soda alone takes water to about pH 8.3: assumption, from memory
+# Baking soda alone takes water to about pH 8.3 (from memory), pKa' at its ionic strength lies near 7.2: pH - pKa'.
+_SURELY_BLUE = 1.1
 # The patches of a chart share its inks, so all together count as this many independent ones: on simulated prints more
 # made the intervals too small.
 _INDEPENDENT_PATCHES = 2.0
@@ -47,7 +49,7 @@ class Evidence:
     """
 
     samples: SignalSamples
-    space: RgbSpace
+    space: ColorSpace
     state: State
     ph: float
     ph_std: float
@@ -99,7 +101,7 @@ def weigh_members(
 
 @lru_cache(maxsize=64)  # the evidence of a profile is the same for every photo
 def _log_of_evidence(
-    density: bytes, density_std: bytes, space: RgbSpace, state: str, ph: float, ph_std: float, pka: float
+    density: bytes, density_std: bytes, space: ColorSpace, state: str, ph: float, ph_std: float, pka: float
 ) -> NDArray[np.float64]:
     """
     Return the log likelihood of a known color over members, dye amounts of the vial and pKa' shifts.

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import RgbSpace, SignalFamily, signal_family
+from calibration.camera import SignalFamily, signal_family
+from calibration.color_space import ColorSpace
 from calibration.evidence import PKA_SHIFT, Evidence, weigh_members
 from calibration.family_fit import RATIO, SignalSamples, fit_family
 
@@ -63,7 +64,7 @@ class PhPosterior:
 def infer_ph(
     samples: SignalSamples,
     *,
-    space: RgbSpace,
+    space: ColorSpace,
     pka: float,
     ph_range: tuple[float, float],
     light_class: str | None = None,
@@ -73,9 +74,9 @@ def infer_ph(
     """
     Return the posterior of the pH.
 
-    Every sample has a dye amount and a neutral loss of its own; both are integrated out. Lamp, sensor, color matrix
-    and saturation are summed over. The pKa' starts as a normal distribution. Evidence from a calibration weighs the
-    members of the family by how well they explain it, moves the pKa' of each, and tells of the dye amount.
+    Every sample has a dye amount and a neutral loss of its own; both are integrated out. Lamp, sensor, saturation
+    and treatment of the gamut are summed over. The pKa' starts as a normal distribution. Evidence from a calibration
+    weighs the members of the family by how well they explain it, moves the pKa' of each, and tells of the dye amount.
 
     Parameters
     ----------

@@ -13,7 +13,8 @@ import numpy as np
 import tomli_w
 from numpy.typing import NDArray
 
-from calibration.camera import LOG_RATIO, RgbSpace, direction_deg, signal_family
+from calibration.camera import LOG_RATIO, direction_deg, signal_family
+from calibration.color_space import ColorSpace
 from calibration.dye import PKA_25C_FRESH
 from calibration.evidence import PKA_SHIFT, Evidence, State, weigh_members
 from calibration.family_fit import SignalSamples
@@ -288,7 +289,7 @@ def _sample_from(entry: dict[str, Any]) -> KnownSample:
     return KnownSample(
         evidence=Evidence(
             samples=SignalSamples(density=density, density_std=density_std),
-            space=cast(RgbSpace, entry["space"]),
+            space=cast(ColorSpace, entry["space"]),
             state=cast(State, entry["state"]),
             ph=float(entry["ph"]),
             ph_std=float(entry["ph_std"]),

@@ -7,10 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from calibration.color_space import decode_srgb
+
 # Phones bend the sRGB curve into an S: e + strength * (3 e^2 - 2 e^3 - e). The one-parameter form is an assumption;
 # measured curves of cameras are S-shaped, not power laws.
 _STRENGTH_PRIOR = (0.3, 0.25)  # mean and standard deviation: assumption
-_STRENGTH_RANGE = (-0.3, 0.8)
+_STRENGTH_RANGE = (-0.3, 0.8)  # over two deviations to either side, where the curve still rises
 # Physical and optical dot gain at half coverage of office printers 0.06 to 0.2: assumption around the published
 # 14 to 20 % of offset print.
 _DOT_GAIN_PRIOR = (0.13, 0.035)
@@ -79,10 +81,10 @@ def decode_tone(encoded: ArrayLike, strength: float) -> NDArray[np.float64]:
     Returns
     -------
     ndarray of float64, shape (...)
-        Linear light 0..1, by the inverse S-curve and the sRGB function (IEC 61966-2-1:1999).
+        Linear light 0..1, by the inverse S-curve and the sRGB function.
     """
     srgb = np.interp(np.asarray(encoded, dtype=np.float64), s_curve(_GRID, strength), _GRID)
-    return np.where(srgb <= 0.04045, srgb / 12.92, ((srgb + 0.055) / 1.055) ** 2.4)
+    return np.asarray(decode_srgb(srgb), dtype=np.float64)
 
 
 def s_curve(encoded: ArrayLike, strength: float) -> NDArray[np.float64]:

@@ -2,9 +2,9 @@
 Dissolved CO2, pH and carbonate hardness of fresh water whose alkalinity is carbonate alone.
 
 One equilibrium serves every function: alkalinity = HCO3- + 2 CO3-- + OH- - H+, with constants of
-Plummer & Busenberg (1982) and Davies activity coefficients. pH is -log10 of the activity of H+. CO2
-means CO2(aq) + H2CO3. Concentrations per litre and per kilogram of water are taken as equal: CO2 per
-litre follows from KH per litre, so the density of water (0.3 % at 25 C) cancels in all but the amount
+Plummer & Busenberg (1982), Kw of PHREEQC and Davies activity coefficients. pH is -log10 of the activity of H+. CO2
+means CO2(aq) + H2CO3. Concentrations per liter and per kilogram of water are taken as equal: CO2 per
+liter follows from KH per liter, so the density of water (0.3 % at 25 C) cancels in all but the amount
 from air.
 """
 
@@ -20,7 +20,7 @@ from colorread.carbonate_constants import (
     log_k1_plummer1982,
     log_k2_plummer1982,
     log_kh_plummer1982,
-    log_kw_plummer1982,
+    log_kw_phreeqc,
 )
 from colorread.ranges import checked_range
 from colorread.units import CO2_G_MOL, mmol_l_from_dkh
@@ -231,13 +231,38 @@ def co2_rule_of_thumb(ph: ArrayLike, kh_dkh: ArrayLike) -> Floats:
     return np.asarray(3.0 * np.asarray(kh_dkh, np.float64) * 10.0 ** (7.0 - np.asarray(ph, np.float64)))
 
 
+def ph_by_rule_of_thumb(co2_mg_l: ArrayLike, kh_dkh: ArrayLike) -> Floats:
+    """
+    Return the pH at which the customary rule gives a CO2; inverse of `co2_rule_of_thumb`.
+
+    Parameters
+    ----------
+    co2_mg_l : array_like of float, shape (...)
+        CO2 by the rule, above 0 and at most 4000 [mg/L].
+    kh_dkh : array_like of float, shape (...)
+        Carbonate hardness, above 0 and at most 30 [dKH].
+
+    Returns
+    -------
+    numpy.ndarray of float64, shape (...)
+        pH [-].
+
+    Raises
+    ------
+    ValueError
+        If an input lies outside its range.
+    """
+    co2 = checked_range("CO2 in mg/L", co2_mg_l, 0.0, CO2_MAX_MG_L, open_low=True)
+    return np.asarray(7.0 + np.log10(3.0 * _checked_kh(kh_dkh) / co2))
+
+
 def _equilibrium(kh_dkh: ArrayLike, temperature_c: ArrayLike) -> _Equilibrium:
     strength = ionic_strength(kh_dkh)
     return _Equilibrium(
         alkalinity=strength,
         k1=10.0 ** log_k1_plummer1982(temperature_c),
         k2=10.0 ** log_k2_plummer1982(temperature_c),
-        kw=10.0 ** log_kw_plummer1982(temperature_c),
+        kw=10.0 ** log_kw_phreeqc(temperature_c),
         g1=10.0 ** log_activity_davies(strength, 1, temperature_c=temperature_c),
         g2=10.0 ** log_activity_davies(strength, 2, temperature_c=temperature_c),
     )

@@ -99,7 +99,7 @@ def log_kh_plummer1982(temperature_c: ArrayLike) -> Floats:
     return 108.3865 + 0.01985076 * t - 6919.53 / t - 40.45154 * np.log10(t) + 669365.0 / t**2
 
 
-def log_kw_plummer1982(temperature_c: ArrayLike) -> Floats:
+def log_kw_phreeqc(temperature_c: ArrayLike) -> Floats:
     """
     Return log10 of the ion product of water, in the set used with the carbonate constants.
 
@@ -120,7 +120,9 @@ def log_kw_plummer1982(temperature_c: ArrayLike) -> Floats:
 
     References
     ----------
-    .. [1] Plummer and Busenberg 1982, doi:10.1016/0016-7037(82)90056-4.
+    .. [1] phreeqc.dat, the database of PHREEQC, in versions before the present one (Parkhurst, D. L. and Appelo,
+       C. A. J., 1999, U.S. Geological Survey Water-Resources Investigations Report 99-4259). Within 0.005 of
+       Marshall, W. L. and Franck, E. U., 1981, J. Phys. Chem. Ref. Data 10, 295-304, from 0 to 50 C.
     """
     t = _kelvin(temperature_c)
     return -283.971 - 0.05069842 * t + 13323.0 / t + 102.24447 * np.log10(t) - 1119669.0 / t**2

@@ -20,7 +20,8 @@ from colorread.card.find import find_card, px_from_mm
 from colorread.card.view import CardView, view_card
 from colorread.errors import Refusal
 from colorread.photo.load import Photo, load_photo, photo_from_array
-from colorread.vial_find import chroma_map
+from colorread.vial.color import chroma_map
+from colorread.vial.outline import outer_contours
 
 _CLIPPED_U8, _BLACK_U8 = 252, 3
 _MAX_CLIPPED = 0.2
@@ -33,6 +34,7 @@ _EDGE_BLUR_PX = 1.2
 _MIN_SOLIDITY, _MAX_ASPECT = 0.8, 6.0
 _SIZE_RATIO = 2.5  # patches of one row are alike in size
 _MAX_GAP_RATIO = 1.8  # and stand evenly
+_MAX_PITCH = 6.0  # from one to the next, over the root of their area: assumption
 # Near both ends neighbors differ by 2 to 6 degrees, and simulated prints err there by 3 to 6 (standard deviation).
 _MAX_FALL_DEG = 8.0
 _MIN_SPAN_DEG = 25.0  # of the whole chart; the dye runs over 110 degrees from pH 6 to 7.6
@@ -138,7 +140,7 @@ def shows_chart(view: CardView, chroma: NDArray[np.float32]) -> bool:
     view : CardView
         Rectified card or chart.
     chroma : ndarray of float32, shape (H, W, 2)
-        From `colorread.vial_find.chroma_map`.
+        From `colorread.vial.color.chroma_map`.
 
     Returns
     -------
@@ -218,7 +220,7 @@ def _row_masks(
 ) -> list[NDArray[np.bool_]]:
     """Return the inner parts of the patches of a kit's chart, in their order along the row."""
     boxes = _flat_boxes(photo, density, region)
-    row = max((_row_through(boxes, a, b) for a in range(len(boxes)) for b in range(a)), key=len, default=[])
+    row = _longest_row(boxes)
     if not row:
         raise Refusal("no-chart", "No row of colored patches was found beside the card.", _MARK)
     if len(row) != n_patches:
@@ -248,11 +250,8 @@ def _flat_boxes(photo: Photo, density: NDArray[np.float64], region: NDArray[np.b
     angle = direction_deg(density)
     dyed = (chroma > _MIN_CHROMA) & (angle > _DYE_ANGLE_DEG[0]) & (angle < _DYE_ANGLE_DEG[1])
     flat = (dyed & region & (edge < _MAX_EDGE_U8)).astype(np.uint8)
-    contours, _ = cv2.findContours(
-        cv2.morphologyEx(flat, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8)), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
-    )
     boxes: list[_Box] = []
-    for contour in contours:
+    for contour in outer_contours(cv2.morphologyEx(flat, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))):
         box = cv2.minAreaRect(contour)
         area = box[1][0] * box[1][1]
         compact = cv2.contourArea(contour) > _MIN_SOLIDITY * area * np.pi / 4.0  # discs too
@@ -261,10 +260,21 @@ def _flat_boxes(photo: Photo, density: NDArray[np.float64], region: NDArray[np.b
     return boxes
 
 
-def _row_through(boxes: list[_Box], a: int, b: int) -> list[int]:
-    """Return the boxes like `a` and `b` on the line through both, in order, as far as they stand evenly."""
-    centers = np.array([box[0] for box in boxes])
+def _longest_row(boxes: list[_Box]) -> list[int]:
+    """Return the longest row of boxes of like size that stand evenly on a line, empty where there is none."""
+    centers = np.array([box[0] for box in boxes]).reshape(-1, 2)
     areas = np.array([box[1][0] * box[1][1] for box in boxes])
+    row: list[int] = []
+    for a, (center, area) in enumerate(zip(centers, areas, strict=True)):
+        near = np.linalg.norm(centers - center, axis=1) < _MAX_PITCH * np.sqrt(area)
+        alike = (areas * _SIZE_RATIO > area) & (areas < _SIZE_RATIO * area)
+        for b in np.flatnonzero(near & alike & (np.arange(len(boxes)) < a)):
+            row = max(row, _row_through(centers, areas, a, int(b)), key=len)
+    return row
+
+
+def _row_through(centers: NDArray[np.float64], areas: NDArray[np.float64], a: int, b: int) -> list[int]:
+    """Return the boxes like `a` and `b` on the line through both, in order, as far as they stand evenly."""
     along = (centers[b] - centers[a]) / np.linalg.norm(centers[b] - centers[a])
     offset = np.abs((centers - centers[a]) @ np.array((-along[1], along[0])))
     size = float(np.sqrt(areas[[a, b]].mean()))

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from colorread.carbonate import OUTDOOR_AIR_PPM, co2_from_ph, ph_from_co2, ph_in_air_equilibrium
+from colorread.carbonate import KH_MAX_DKH, OUTDOOR_AIR_PPM, co2_from_ph, ph_from_co2, ph_in_air_equilibrium
 from colorread.ranges import checked_range
 from colorread.units import MMOL_L_PER_DKH, NA2CO3_G_MOL, NAHCO3_G_MOL, dkh_from_nahco3_mg_l
 
@@ -20,9 +20,10 @@ SCALE_ERROR_MAX_G = 5.0
 VOLUME_ERROR_MAX_PERCENT = 20.0
 
 _STOCK_ML = 1000.0
-# Baking soda for one litre of stock [g], and stock for each 500 mL of the first dilution [mL]. Both give
+# Baking soda for one liter of stock [g], and stock for each 500 mL of the first dilution [mL]. Both give
 # 40 dKH (0.15 % more in truth, kept in the figures) after the first step. The strong stock is for scales
-# that show whole grams; it stays below the solubility (69 g/L at 0 C, from memory, not verified).
+# that show whole grams; it stays below the solubility (69 g/kg of water at 0 C, 96 at 20 C: handbooks, as Seidell,
+# Solubilities of Inorganic and Metal Organic Compounds, gathers them).
 _STOCKS = ((12.0, 50.0), (60.0, 10.0))
 _STOCK_WEIGHING_LIMIT = 0.02  # a stock is strong enough if the scale errs by no more than this share of it
 _FIRST_DILUTION_STEP_ML = 500.0
@@ -58,7 +59,8 @@ CAUTIONS = (
     "Never pour fluid or dye into the tank; empty and rinse the vial over the sink.",
     "Use bottles and syringes that never serve for food or drink.",
     "Label every bottle with its content, its KH and the date.",
-    "Use distilled or reverse-osmosis water only; tap water brings a KH of its own.",
+    "Use distilled or reverse-osmosis water only and measure its KH: a worn membrane leaves some. Tap water has a KH "
+    "of its own.",
     "Use plain baking soda (sodium bicarbonate), not baking powder and not washing soda.",
     "Do not heat baking soda or its water: it turns into carbonate, which holds "
     f"{2 * NAHCO3_G_MOL / NA2CO3_G_MOL:.3f} times the alkalinity per gram.",
@@ -105,12 +107,13 @@ class FluidRecipe:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DyeDose:
-    """Drops of 0.04 % dye for one vial, and what they do to its KH (shares of the KH)."""
+    """Drops of 0.04 % dye for one vial, and what they do to its KH (shares of the KH, and what it is then)."""
 
     drops: int
     dye_umol_l: float
     dilution_percent: float
     dye_alkalinity_percent: float
+    kh_in_vial_dkh: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,7 +132,7 @@ def fluid_recipe(
     """
     Return a recipe for baking soda water of a given KH.
 
-    One litre of strong stock makes the weighing error small; two dilutions lead to the target in amounts
+    One liter of strong stock makes the weighing error small; two dilutions lead to the target in amounts
     that a syringe and a measuring cylinder show. Weighing the water instead (1 mL is 1 g) lowers the volume
     error; say so by `volume_error_percent`.
 
@@ -197,13 +200,13 @@ def dye_drops(vial_volume_ml: float, *, kh_dkh: float = 4.0) -> DyeDose:
     vial_volume_ml : float
         KH water in the vial, 0.5 to 20 [mL].
     kh_dkh : float, default 4.0
-        Its carbonate hardness, 0.25 to 20 [dKH].
+        Its carbonate hardness, above 0 and at most 30 [dKH].
 
     Returns
     -------
     DyeDose
-        Drops; dye in the vial; change of KH by dilution (negative); alkalinity the dye can add or take at
-        most, its own molarity; how much of it depends on how the maker neutralized it.
+        Drops; dye in the vial; change of KH by dilution (negative); alkalinity the dye can add or take, about
+        its own molarity (see `dye_ph_std`); KH of the thinned water without that.
 
     Raises
     ------
@@ -211,7 +214,7 @@ def dye_drops(vial_volume_ml: float, *, kh_dkh: float = 4.0) -> DyeDose:
         If an input lies outside its range.
     """
     checked_range("Water in the vial in mL", vial_volume_ml, *VIAL_VOLUME_RANGE_ML)
-    checked_range("KH in dKH", kh_dkh, *TARGET_KH_RANGE_DKH)
+    checked_range("KH in dKH", kh_dkh, 0.0, KH_MAX_DKH, open_low=True)
     dye_ml = vial_volume_ml * DYE_TARGET_UMOL_L / (DYE_STOCK_UMOL_L - DYE_TARGET_UMOL_L)
     drops = max(1, round(dye_ml / DROP_ML))
     share = drops * DROP_ML / (vial_volume_ml + drops * DROP_ML)
@@ -221,7 +224,29 @@ def dye_drops(vial_volume_ml: float, *, kh_dkh: float = 4.0) -> DyeDose:
         dye_umol_l=dye_umol_l,
         dilution_percent=-100.0 * share,
         dye_alkalinity_percent=100.0 * dye_umol_l / (kh_dkh * MMOL_L_PER_DKH * 1000.0),
+        kh_in_vial_dkh=kh_dkh * (1.0 - share),
     )
+
+
+def dye_ph_std(kh_dkh: float) -> float:
+    """
+    Return how uncertain the usual dose of dye makes the KH, as pH.
+
+    As sodium salt the dye takes as much alkalinity as there is of its blue form, as free acid in alcohol its whole
+    molarity more; fully neutralized it adds as much as there is of its yellow form. Which it is depends on the maker,
+    so its molarity is taken as one standard deviation of the alkalinity: assumption.
+
+    Parameters
+    ----------
+    kh_dkh : float
+        Carbonate hardness of the fluid, above 0 [dKH].
+
+    Returns
+    -------
+    float
+        Standard uncertainty of log10 of the KH, by which pH and CO2 go with each other [-].
+    """
+    return DYE_TARGET_UMOL_L / (kh_dkh * MMOL_L_PER_DKH * 1000.0) / math.log(10.0)
 
 
 def color_in_room_air(kh_dkh: float, temperature_c: float) -> RoomAirColor:

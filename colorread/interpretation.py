@@ -9,20 +9,20 @@ import numpy as np
 
 from calibration.inversion import PhPosterior
 from colorread.carbonate import co2_from_ph, co2_rule_of_thumb, ph_from_co2
+from colorread.fluid import dye_ph_std
 from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C, USUAL_KH_DKH, USUAL_TEMPERATURE_C
 from colorread.ranges import checked_range
-from colorread.reading import FluidKind, Interval, LightName, Limit, Reading, Reason
+from colorread.reading import NORMAL_95, FluidKind, Interval, LightName, Limit, Reading, Reason
 from colorread.verdict import USUAL_MARKS, Marks, judge
 
 # Before looking, the CO2 of a tank with gas is taken as equally likely between these, as pH; outside it falls off.
 # From a third of the customary lower mark to twice the upper one: assumption.
 _USUAL_CO2_MG_L = (5.0, 60.0)
-# Uncertainty of the KH of a mixed fluid and of the temperature, as pH: 5 % in KH are 0.02 (see colorread.fluid).
+# Uncertainty of the KH of a mixed fluid and of the temperature, as pH: 5 % in KH are 0.02 (see colorread.fluid). What
+# the dye itself does to the KH comes to it.
 _KH_STD_PH = 0.02
 _OTHER_ACIDS_STD_PH = 0.1  # tank water in the vial: humic acids and phosphate buffer too; assumption
 _LITTLE_DYE_LOAD = 0.15  # below, the color is faint: assumption
-NORMAL_95 = 1.645
-"""Standard deviations from the middle of a normal distribution to the ends of its 90 % interval, from any table."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,7 +183,7 @@ def with_numbers(reading: Reading, posterior: PhPosterior, settings: Settings) -
     Reading
         With status ``read``.
     """
-    extra_std = {"KH of the fluid": _KH_STD_PH}
+    extra_std = {"KH of the fluid": float(np.hypot(_KH_STD_PH, dye_ph_std(settings.kh_dkh)))}
     flags = list(reading.flags)
     if posterior.load < _LITTLE_DYE_LOAD:
         flags.append("little-dye")

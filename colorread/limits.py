@@ -2,8 +2,15 @@
 
 KH_RANGE_DKH = (0.25, 30.0)
 """Carbonate hardness that any fluid or tank may have [dKH]."""
+AIR_KH_RANGE_DKH = (0.5, 10.0)
+"""KH of fluid whose pH is told by the air above it; with less the dye itself decides: assumption [dKH]."""
 TEMPERATURE_RANGE_C = (5.0, 40.0)
 """Temperature that any fluid or tank may have [degC]."""
+FISH_MARK_RANGE_MG_L = (5.0, 40.0)
+"""
+Mark for the fish that a keeper may set: assumption, well below the 50 mg/L at which the verdict says to act whatever
+the mark [mg/L].
+"""
 USUAL_KH_DKH = 4.0
 """KH of the fluid where nobody stated one: common practice, no source [dKH]."""
 USUAL_TEMPERATURE_C = 25.0

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import dye_transmittance, rgb_lin_under_d65
 from calibration.card import load_card
+from calibration.color_space import encode_srgb, rgb_lin_from_xyz, xyz_from_rgb_lin
 from calibration.dye import pka_prime
 from calibration.evidence import Evidence
 from calibration.inversion import PhPosterior, infer_ph
@@ -20,14 +21,15 @@ from colorread.carbonate import ionic_strength
 from colorread.card.find import CardFit, find_card
 from colorread.card.view import CardView, view_card
 from colorread.chart_find import shows_chart
-from colorread.color_space import encode_srgb, rgb_lin_from_xyz, xyz_from_rgb_lin
 from colorread.errors import Refusal
 from colorread.interpretation import Settings, checked_settings, usual_ph_range, with_numbers, without_numbers
 from colorread.photo.load import Photo, load_photo, photo_from_array
 from colorread.reading import FluidKind, LightName, Reading, Reason, Trace
 from colorread.signal import FluidSignal, measure_fluid, require_fluid
 from colorread.verdict import USUAL_MARKS, Marks
-from colorread.vial_find import VialFit, chroma_map, find_vial, point_at_vial
+from colorread.vial.color import chroma_map
+from colorread.vial.find import find_vial, point_at_vial
+from colorread.vial.outline import VialFit
 
 _SCALE_PH = (6.0, 6.2, 6.4, 6.6, 6.8, 7.0, 7.2, 7.4, 7.6)
 # Probability that a profile applies to a photo: of the phone it was made with, and of another one, under another lamp

@@ -88,7 +88,7 @@ def print_summary(console: Console, readings: Sequence[Reading]) -> None:
     console.print(table)
 
 
-def print_cautions(console: Console, readings: Sequence[Reading]) -> None:
+def print_cautions(console: Console, readings: Sequence[Reading], of_gas: Sequence[str] = ()) -> None:
     """
     Print the cautions of all readings, each once.
 
@@ -97,13 +97,15 @@ def print_cautions(console: Console, readings: Sequence[Reading]) -> None:
     console : rich.console.Console
         Where to.
     readings : sequence of Reading
-        Read or refused.
+        Read or refused; where all are refused nothing is printed.
+    of_gas : sequence of str, optional
+        Cautions of the gas source, put last.
     """
     verdicts = [reading.verdict for reading in readings if reading.verdict is not None]
     verdicts.sort(key=lambda verdict: -len(verdict.cautions))  # the gravest has the most; its order holds
     cautions = tuple(dict.fromkeys(caution for verdict in verdicts for caution in verdict.cautions))
     if cautions:
-        _print_panel(console, "Cautions", cautions)
+        _print_panel(console, "Cautions", (*cautions, *of_gas))
 
 
 def print_fluid(console: Console, recipe: FluidRecipe, dose: DyeDose, air: RoomAirColor, vial_ml: float) -> None:
@@ -132,11 +134,13 @@ def print_fluid(console: Console, recipe: FluidRecipe, dose: DyeDose, air: RoomA
         f"3 Fluid|Fill {recipe.second.portion_ml:g} mL of that up with pure water to {recipe.second.total_ml:g} mL: "
         f"{recipe.second.kh_dkh:.2f} dKH.",
         f"4 Dye|Put {dose.drops} drops of 0.04 % bromothymol blue into {vial_ml:g} mL of the fluid in the vial (common "
-        f"practice is 2 to 5 drops in 2 to 5 mL). They thin the fluid by {abs(dose.dilution_percent):.1f} %.",
+        f"practice is 2 to 5 drops in 2 to 5 mL). They thin it to {dose.kh_in_vial_dkh:.2f} dKH: state that KH for "
+        f"your photos, --kh {dose.kh_in_vial_dkh:.2f}. The dye's own acid or base may change it by some "
+        f"{dose.dye_alkalinity_percent:.1f} % more; the interval of a reading has room for that.",
         f"5 Check|{air.text}",
         f"Exact to|±{error.kh_error_percent:.1f} % in KH, which is ±{error.co2_error_percent:.1f} % in every CO2 "
-        f"reading. Weighing {recipe.direct_baking_soda_g:.3f} g directly could be off by {direct.kh_error_percent:.0f} "
-        "%.",
+        f"reading; the dye not counted. Weighing {recipe.direct_baking_soda_g:.3f} g directly could be off by "
+        f"{direct.kh_error_percent:.0f} %.",
         f"Keep|{RENEWAL}",
     )
     _print(console, f"Fluid of {recipe.kh_dkh:.2f} dKH, {recipe.second.total_ml:g} mL", style="bold underline")
@@ -264,8 +268,9 @@ def _rule_words(reading: Reading) -> str:
     if rule is None or reading.co2_mg_l is None or reading.co2_mg_l.value is None:
         return ""
     value, _ = co2_words(Interval(value=rule, low=rule, high=rule))
-    low_percent = 100.0 * (1.0 - rule / reading.co2_mg_l.value)
-    return f"{value} by 3 x KH x 10^(7 - pH), as such (common practice; {low_percent:.0f} % low at this temperature)"
+    off_percent = round(100.0 * (rule / reading.co2_mg_l.value - 1.0))
+    off = f"{abs(off_percent)} % {'high' if off_percent > 0 else 'low'}"
+    return f"{value} by 3 x KH x 10^(7 - pH), as such (common practice; {off} at this KH and temperature)"
 
 
 def _print_rows(console: Console, rows: Sequence[tuple[str, str, str]]) -> None:

@@ -5,21 +5,25 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from colorread.gas_care import STOP_THE_GAS, SourceKind, less_gas
 from colorread.reading import FishWord, Interval, PlantsWord, Reading, Verdict
 
 # Assumption: "enough" needs two thirds of the interval, as pH (where it is even), between the two marks.
 _ENOUGH_SHARE = 2.0 / 3.0
-# "< 20 mg/L" is the common target of fish systems (a clinical guide to fish medicine; Wedemeyer 1996 as quoted in a
-# Danish report: warm-water species not above 20 to 30 mg/L for long).
+# A clinical guide to fish medicine names "less than 20 mg/L" as a common target; a Danish report quotes (second-hand)
+# Alabaster & Lloyd 1980: 20 mg/L at most for salmonids, and Wedemeyer 1996: warm-water species not for long above 20 to
+# 30 mg/L.
 _WELFARE = "The literature on fish welfare asks for 20 mg/L or less over long times."
 _ACT_FACTOR = 1.4  # over the mark for the fish: assumption
-TURN_DOWN_NOW = "Look at the fish now; turn the gas down."
+# Whatever the mark, assumption: at 56 mg/L more seabream died than usual (Aquacultural Engineering 2013, abstract), and
+# a manual on tilapia asks for less than 50 (second-hand).
+_ACT_AT_MOST_MG_L = 50.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Marks:
     """
-    What the CO2 is judged by.
+    What the CO2 is judged by, and what makes the gas.
 
     Parameters
     ----------
@@ -28,11 +32,14 @@ class Marks:
     fish_mg_l : float
         What the water should stay below for the fish; 25 is an assumption of ours between the 20 mg/L that the
         literature on fish welfare asks for and the customary 30 [mg/L].
+    source : {'fermentation', 'acid-bicarbonate', 'cylinder'} or None
+        It decides how there can be less gas; None where not known.
     """
 
     plants_low_mg_l: float = 15.0
     plants_high_mg_l: float = 30.0
     fish_mg_l: float = 25.0
+    source: SourceKind | None = None
 
 
 USUAL_MARKS = Marks()
@@ -44,10 +51,11 @@ STANDING_CAUTIONS = (
 WATCH_CAUTIONS = (
     "Look at the fish: gasping at the surface, fast gill movement, loss of balance or lethargy are signs of too much "
     "CO2 or too little oxygen, most of all at the end of the night.",
-    "If they show such signs: stop the gas, move the surface or run an air stone, and change part of the water with "
-    "water of the same temperature.",
+    # Like water, without chlorine: common practice, no source.
+    f"If they show such signs: {STOP_THE_GAS}, move the surface or run an air stone, and change part of the water with "
+    "conditioned (dechlorinated) water of like temperature and hardness.",
 )
-ACT_CAUTIONS = ("Turn the gas up again in small steps only, a day apart, and look at the fish after each.",)
+ACT_CAUTIONS = ("Give more gas again in small steps only, a day apart, and look at the fish after each.",)
 
 
 def judge(co2_mg_l: Interval, marks: Marks = USUAL_MARKS) -> Verdict:
@@ -97,6 +105,23 @@ def judged(reading: Reading, marks: Marks) -> Reading:
     return reading if reading.co2_mg_l is None else replace(reading, verdict=judge(reading.co2_mg_l, marks))
 
 
+def turn_down_now(marks: Marks) -> str:
+    """
+    Return what to do where there is too much CO2 for the fish.
+
+    Parameters
+    ----------
+    marks : Marks
+        Of the tank, with what makes its gas.
+
+    Returns
+    -------
+    str
+        One sentence.
+    """
+    return f"Look at the fish now; {less_gas(marks.source)}."
+
+
 def _judge_plants(low: float, high: float, value: float | None, marks: Marks) -> tuple[PlantsWord, str]:
     span = f"{marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L"
     if (marks.plants_low_mg_l, marks.plants_high_mg_l) == (USUAL_MARKS.plants_low_mg_l, USUAL_MARKS.plants_high_mg_l):
@@ -104,12 +129,12 @@ def _judge_plants(low: float, high: float, value: float | None, marks: Marks) ->
     if high < marks.plants_low_mg_l:
         return "too little", f"Plants: less CO2 than the {span}."
     if low > marks.plants_high_mg_l:
-        return "more than needed", f"Plants: more CO2 than the {span}; they gain nothing from it."
+        return "more than needed", f"Plants: more CO2 than the {span}."
     if _share_between_marks(low, high, marks) >= _ENOUGH_SHARE:
         return "enough", f"Plants: likely within the {span}."
     if value is None:
         return "cannot tell", f"Plants: the reading does not tell whether the CO2 is within the {span}."
-    if marks.plants_low_mg_l <= value <= marks.plants_high_mg_l:
+    if marks.plants_low_mg_l <= round(value) <= marks.plants_high_mg_l:  # as readings are told
         return "cannot tell", f"Plants: perhaps within the {span}, but that is not certain."
     side = "less" if value < marks.plants_low_mg_l else "more"
     return "cannot tell", f"Plants: rather {side} CO2 than the {span}, but that is not certain."
@@ -125,18 +150,20 @@ def _share_between_marks(low: float, high: float, marks: Marks) -> float:
 
 def _judge_fish(low: float, high: float, marks: Marks) -> tuple[FishWord, str, str]:
     fish: FishWord = "act"
-    act_mg_l = _ACT_FACTOR * marks.fish_mg_l
+    act_mg_l = min(_ACT_FACTOR * marks.fish_mg_l, _ACT_AT_MOST_MG_L)
+    advice = turn_down_now(marks)
     if low > act_mg_l:
-        text, advice = "too much CO2, even at the lower end of the interval", TURN_DOWN_NOW
+        text = "too much CO2, even at the lower end of the interval"
     elif math.isinf(high):
         text = "the dye shows no upper end, so the CO2 may be far higher than fish bear"
-        advice = "Look at the fish now; turn the gas down a little."
     elif high > act_mg_l:
         text = f"the CO2 may be as high as {high:.0f} mg/L"
-        advice = "Look at the fish now; turn the gas down a little."
+        if low <= marks.fish_mg_l:
+            advice = f"Look at the fish now; {less_gas(marks.source, a_little=True)}."
     elif high > marks.fish_mg_l:
-        fish, text = "watch", f"the CO2 may be as high as {high:.0f} mg/L, above the mark of {marks.fish_mg_l:g} mg/L"
-        advice = "Keep an eye on the fish; do not turn the gas up."
+        above = f"as high as {high:.0f} mg/L," if round(high) > marks.fish_mg_l else "just"
+        fish, text = "watch", f"the CO2 may be {above} above the mark of {marks.fish_mg_l:g} mg/L"
+        advice = "Keep an eye on the fish; give no more gas than now."
     else:
         fish = "no concern read"
         text = (

@@ -89,10 +89,17 @@ def chart_photo(pdf: bytes, printer: Printer, phone: Phone, scene: Scene) -> Arr
     return _taken(inked, scene)
 
 
-def kit_photo(rgb_lin: Array, printer: Printer, phone: Phone, scene: Scene, gap_mm: float = 1.0) -> Array:
-    """Return the photo of the card with the chart of a kit below it: a row of patches on white board."""
+def kit_photo(
+    rgb_lin: Array,
+    printer: Printer,
+    phone: Phone,
+    scene: Scene,
+    gap_mm: float = 1.0,
+    board_rgb: tuple[float, float, float] = (1.0, 1.0, 1.0),
+) -> Array:
+    """Return the photo of the card with the chart of a kit below it: a row of patches on board, white or tinted."""
     below = np.full((round(_BELOW_MM * _PX_PER_MM), round(vials.WIDTH_MM * _PX_PER_MM), 3), vials._TABLE_RGB)
-    below[30:] = vials._PAPER
+    below[30:] = vials._PAPER * np.array(board_rgb)
     colors = seen_rgb(printed_spectra(rgb_lin, printer), phone, scene.lamp)
     pitch = 95.0 / len(colors)
     for place, color in enumerate(colors):

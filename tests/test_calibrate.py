@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import Result
 from PIL import ExifTags, Image
 from typer.testing import CliRunner
 
@@ -19,6 +20,7 @@ from colorread.cli import app
 from colorread.page.tasks_calibrate import check_photo
 from colorread.pipeline import read_photo
 from colorread.profile.checks import CalibrationError
+from colorread.profile.how_to import BUFFERS, CAUTIONS
 from colorread.profile.known_photo import air_photo, buffer_photo, end_photo
 from colorread.profile.make import make_profile
 from colorread.profile.picture import write_profile_picture
@@ -221,7 +223,28 @@ def test_air_gives_the_known_ph_of_the_equilibrium() -> None:
     for kh_dkh, ph in ((2.0, 8.03), (1.0, 7.74), (0.5, 7.44)):
         photo = air_photo("a.jpg", kh_dkh)
         assert photo.ph == pytest.approx(ph, abs=0.02)
-        assert 0.05 < photo.ph_std < 0.1
+
+
+# How far 24 umol/L of dye move the pH, as sodium salt and as free acid in alcohol: own charge balance.
+@pytest.mark.parametrize(
+    ("kh_dkh", "as_salt", "as_acid", "std"),
+    [(2.0, -0.012, -0.027, 0.0702), (1.0, -0.021, -0.052, 0.0746), (0.5, -0.033, -0.098, 0.0902)],
+)
+def test_the_dye_makes_the_air_tell_less_where_there_is_little_kh(
+    kh_dkh: float, as_salt: float, as_acid: float, std: float
+) -> None:
+    photo = air_photo("a.jpg", kh_dkh)
+    # 15 % of the air, 5 % of the KH and 24 umol/L of 356.6 umol/L per dKH, each over ln 10.
+    assert photo.ph_std == pytest.approx(std, abs=2e-4)
+    assert abs(as_salt) < abs(as_acid) < 1.645 * photo.ph_std
+
+
+def test_air_tells_nothing_of_almost_pure_water() -> None:
+    with pytest.raises(ValueError, match=r"between 0\.5 and 10, but is 0\.25"):
+        air_photo("a.jpg", 0.25)
+    told = CliRunner().invoke(app, ["calibrate", "air", "--photo", "a.jpg:0.25", "--out", "me.toml"])
+    assert told.exit_code == 2
+    assert "a KH between 0.5 and 10 dKH" in told.output
 
 
 def test_a_strong_buffer_has_another_pka() -> None:
@@ -229,6 +252,38 @@ def test_a_strong_buffer_has_another_pka() -> None:
     strong = buffer_photo("a.jpg", 7.0, ionic_strength_mol_kg=0.1)
     # Yao & Byrne 2001: -0.428 + 0.073 for the concentration of H+, three quarters of it for its activity.
     assert strong.pka - fresh.pka == pytest.approx(-0.266, abs=0.005)
+
+
+def test_the_buffers_of_the_words_have_these_ionic_strengths() -> None:
+    # Half the sum of concentration times squared charge: 2 Na+ and HPO4--, K+ and H2PO4-.
+    for ph, na2hpo4, kh2po4 in (("6.86", 0.025, 0.025), ("7.00", 0.041, 0.026)):
+        strength = 0.5 * (na2hpo4 * (2 * 1 + 4) + kh2po4 * (1 + 1))
+        assert re.search(f"{strength:.2g} for .{{0,20}} pH {ph}", BUFFERS)
+
+
+def test_a_known_fluid_is_a_buffer_or_kh_fluid_and_the_command_asks_which(
+    tmp_path: Path, photos: dict[str, Path]
+) -> None:
+    def known(*options: str) -> tuple[Result, Path]:
+        out = tmp_path / f"{len(list(tmp_path.iterdir()))}.toml"
+        arguments = ("calibrate", "ends", "--known", str(photos["known"]), "--known-ph", "7.0", "--out", str(out))
+        return CliRunner().invoke(app, [*arguments, *options]), out
+
+    asked, nothing = known()
+    assert asked.exit_code == 2
+    assert "--ionic-strength X (0.1 for" in asked.output
+    assert "--kh X for KH fluid" in asked.output
+    assert not nothing.exists()
+    pka = {}
+    for options in (("--kh", "4"), ("--ionic-strength", "0.1"), ("--ionic-strength", "0.1", "--kh", "4")):
+        made, out = known(*options)
+        assert made.exit_code == 0, made.output
+        (sample,) = read_profile(out).samples
+        pka[options] = sample.evidence.pka
+    # The shift by the ionic strength, as above; where both are given, it counts and not the KH.
+    fluid, buffer, both = pka.values()
+    assert buffer - fluid == pytest.approx(-0.266, abs=0.005)
+    assert both == buffer
 
 
 def test_the_command_makes_shows_and_uses_a_profile(tmp_path: Path, photos: dict[str, Path]) -> None:
@@ -240,7 +295,8 @@ def test_the_command_makes_shows_and_uses_a_profile(tmp_path: Path, photos: dict
     assert made.exit_code == 0, made.output
     added = run(
         app,
-        f"calibrate ends --known {photos['known']} --known-ph 7.0 --from {out} --out {tmp_path / 'both.toml'}".split(),
+        f"calibrate ends --known {photos['known']} --known-ph 7.0 --kh 4 --from {out} "
+        f"--out {tmp_path / 'both.toml'}".split(),
     )
     assert added.exit_code == 0, added.output
     assert len(read_profile(tmp_path / "both.toml").samples) == 3
@@ -273,6 +329,11 @@ def test_how_explains_with_cautions(kind: str) -> None:
     result = CliRunner().invoke(app, ["calibrate", kind, "--how"])
     assert result.exit_code == 0
     assert "Cautions" in result.output
+
+
+def test_help_that_names_chemicals_names_their_cautions() -> None:
+    result = CliRunner().invoke(app, ["calibrate", "ends", "--help"])
+    assert " ".join(CAUTIONS) in " ".join(result.output.split())
 
 
 def test_photos_of_one_name_in_two_folders_are_two_photos(tmp_path: Path, photos: dict[str, Path]) -> None:

@@ -14,6 +14,7 @@ from colorread.carbonate import (
     co2_in_air_equilibrium,
     co2_rule_of_thumb,
     ionic_strength,
+    ph_by_rule_of_thumb,
     ph_from_co2,
     ph_in_air_equilibrium,
 )
@@ -22,7 +23,7 @@ from colorread.carbonate_constants import (
     log_k1_plummer1982,
     log_k2_plummer1982,
     log_kh_plummer1982,
-    log_kw_plummer1982,
+    log_kw_phreeqc,
 )
 
 MG_PER_MOL_CO2 = 44009.5
@@ -58,12 +59,16 @@ def baking_soda_water(phreeqc, kh_dkh, temperature_c, ph=7.0):
         (log_k1_plummer1982, 20.0, -6.3819),
         (log_k2_plummer1982, 25.0, -10.3289),
         (log_kh_plummer1982, 25.0, -1.4679),
-        (log_kw_plummer1982, 25.0, -13.9995),
     ],
 )
 def test_tabulated_constants(function, temperature_c, expected):
     """Values of Plummer & Busenberg 1982 as other programs give them."""
     assert function(temperature_c) == pytest.approx(expected, abs=5e-4)
+
+
+def test_ion_product_of_water():
+    """Marshall & Franck 1981 at 0, 25 and 50 C, on the curve of saturated vapor."""
+    assert log_kw_phreeqc([0.0, 25.0, 50.0]) == pytest.approx([-14.938, -13.995, -13.275], abs=5e-3)
 
 
 @pytest.mark.parametrize(
@@ -251,6 +256,14 @@ def test_rule_of_thumb_and_how_low_it_reads():
     assert co2_rule_of_thumb(6.6, 4.0) == pytest.approx(30.14, abs=5e-3)
     error = co2_rule_of_thumb(6.6, 4.0) / co2_from_ph(6.6, 4.0, temperature_c=[20.0, 25.0, 30.0]) - 1.0
     assert error == pytest.approx([-0.172, -0.113, -0.063], abs=3e-3)
+
+
+def test_rule_of_thumb_backwards():
+    assert ph_by_rule_of_thumb([12.0, 30.0, 30.0], [4.0, 4.0, 10.0]) == pytest.approx([7.0, 6.60206, 7.0], abs=1e-5)
+    with pytest.raises(ValueError, match="KH in dKH"):
+        ph_by_rule_of_thumb(30.0, 0.0)
+    with pytest.raises(ValueError, match="CO2 in mg/L"):
+        ph_by_rule_of_thumb(0.0, 4.0)
 
 
 # --- arrays and bad input

@@ -166,7 +166,15 @@ def test_instructions_stand_beside_the_cards(page, card_places_mm, paper):
     text_page = page.get_textpage()
     text = " ".join(text_page.get_text_range().replace("\xa0", " ").split())
     how_to = ("Print at 100 %", "optical brightener", "30 mm", "Cut", "blank window", "20 to 30 cm", "no flash")
-    cautions = ("a copy changes", "Do not write", "matt pouch", "no filters", "no pH scale", "keep fingers off")
+    cautions = (
+        "a copy changes",
+        "Do not write",
+        "matt pouch",
+        "print runs",
+        "no filters",
+        "no pH scale",
+        "keep fingers off",
+    )
     for phrase in how_to + cautions:
         assert phrase in text
     page_width, page_height = PAPERS_MM[paper]

@@ -20,7 +20,7 @@ from calibration.dye import PKA_STD
 from calibration.family_fit import SignalSamples
 from calibration.inversion import infer_ph
 from calibration.profile import Profile, estimate_parameters, read_profile, write_profile
-from colorread.chart_find import ChartColors, measure_chart
+from colorread.chart_find import ChartColors, _longest_row, measure_chart
 from colorread.cli import app
 from colorread.errors import Refusal
 from colorread.pipeline import read_photo
@@ -178,6 +178,22 @@ def test_patches_without_gaps_are_told_apart() -> None:
     assert measure_chart(photo, 4).density == pytest.approx(measure_chart(apart, 4).density, abs=0.02)
 
 
+@pytest.mark.parametrize("board_rgb", [(1.0, 0.97, 0.88), (0.88, 0.94, 1.0)], ids=["cream", "bluish"])
+def test_the_board_of_a_kit_may_be_tinted(photos: dict[str, Path], board_rgb: tuple[float, float, float]) -> None:
+    tinted = kit_photo(kit_colors(), PRINTER, PHONE, SCENE, board_rgb=board_rgb)
+    assert measure_chart(tinted, len(KIT_PH)).density == pytest.approx(
+        measure_chart(photos["kit"], len(KIT_PH)).density, abs=0.03
+    )
+
+
+def test_a_row_is_found_among_hundreds_of_like_patches() -> None:
+    """As of a mosaic; every pair of them tried would take minutes."""
+    rng = np.random.default_rng(4)
+    scattered = [(rng.uniform(0.0, 2000.0, 2), (20.0, 24.0), 0.0) for _ in range(600)]
+    row = [((100.0 + 30.0 * place, 2100.0), (22.0, 25.0), 0.0) for place in range(15)]
+    assert sorted(_longest_row([*scattered, *row])) == list(range(600, 615))
+
+
 def chart_is_seen(rgb_u8: NDArray[np.uint8]) -> bool:
     try:
         measure_chart(rgb_u8)
@@ -249,8 +265,8 @@ def test_unreadable_labels_are_told(text: str, kh_dkh: float | None, words: str)
 
 def test_labels_are_ph_or_co2() -> None:
     assert ph_of_patches("6.0 6,4; 7.0") == (6.0, 6.4, 7.0)
-    # 30 mg/L at 4 dKH, 25 C: pH 6.65 by PHREEQC; ten times less is one pH unit more.
-    assert ph_of_patches("30 10 3 mg/l", kh_dkh=4.0) == pytest.approx((6.65, 7.13, 7.65), abs=0.02)
+    # As kits print it for 4 dKH: 30 mg/L at pH 6.6, 12 at 7.0, 3 at 7.6; the equilibrium at 25 C lies 0.05 above.
+    assert ph_of_patches("30 12 3 mg/l", kh_dkh=4.0) == pytest.approx((6.602, 7.0, 7.602), abs=1e-3)
 
 
 def test_the_command_makes_a_profile_of_a_chart(tmp_path: Path, photos: dict[str, Path]) -> None:

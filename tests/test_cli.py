@@ -17,6 +17,7 @@ import colorread
 import colorread.cli
 import colorread.pipeline
 from colorread.cli.options import LightClass
+from colorread.gas_care import SENSITIVE_ANIMALS, gas_cautions
 from colorread.reading import LightName, Reading, Trace
 from tests.fabricated import made_reading, made_refusal, made_trace
 
@@ -126,7 +127,8 @@ def test_options_reach_the_pipeline(pipeline: FakePipeline) -> None:
     [
         ("--kh -1", "--kh must lie between 0.25 and 30, but is -1."),
         ("--kh nan", "--kh must be a number"),
-        ("--tank-kh 31", "--tank-kh must lie between"),
+        ("--tank-kh 31", "--tank-kh must lie between 0.25 and 30, but is 31.\n"),
+        ("--tank-kh 0", "--tank-kh must lie between 0.25 and 30, but is 0. Leave it out: with next to no KH"),
         ("--temperature 80", "--temperature must lie between 5 and 40, but is 80."),
         ("--vial nonsense", "--vial wants four numbers"),
         ("--vial 1,2,3", "--vial wants four numbers"),
@@ -192,6 +194,24 @@ def test_scale_shows_the_marks_of_the_tank(tmp_path: Path) -> None:
     for arguments, numbers in (((), ["0", "15", "30", "60"]), (("--tank", "window"), ["0", "10", "20", "60"])):
         lines = run("read", "a.jpg", "--log", log, *arguments).stdout.splitlines()
         assert lines[next(i for i, line in enumerate(lines) if "●" in line) + 1].split() == numbers
+
+
+def test_photos_of_a_tank_are_judged_and_warned_of_by_what_makes_its_gas(
+    pipeline: FakePipeline, tmp_path: Path
+) -> None:
+    log = str(tmp_path / "log.sqlite")
+    assert run("tank", "add", "window", "--source", "fermentation", "--log", log).exit_code == 0
+    shown = {name: run("read", "a.jpg", "--log", log, *name).stdout for name in ((), ("--tank", "window"))}
+    assert pipeline.calls[-1][1]["marks"].source == "fermentation"
+    assert ["trap bottle" in " ".join(text.replace("│", " ").split()) for text in shown.values()] == [False, True]
+    assert not any("upright" in text for text in shown.values())
+
+
+@pytest.mark.parametrize("command", ["add", "edit"])
+def test_help_for_a_tank_tells_the_cautions_of_its_gas(command: str) -> None:
+    text = " ".join(run("tank", command, "--help").stdout.split())
+    assert all(caution in text for caution in gas_cautions(None))
+    assert SENSITIVE_ANIMALS in text
 
 
 @pytest.mark.usefixtures("pipeline")

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from colorread.color_space import encode_srgb, rgb_lin_from_xyz, xyz_from_rgb_lin
+from calibration.color_space import decode_srgb, encode_srgb, rgb_lin_from_xyz, xyz_from_rgb_lin
 
 LIBRARY_NAMES = {"srgb": "sRGB", "display-p3": "Display P3"}
 
@@ -41,6 +41,7 @@ def test_transfer_function_at_published_values() -> None:
 
 def test_transfer_function_agrees_with_library(oracle: ModuleType, rgb: NDArray[np.float64]) -> None:
     np.testing.assert_allclose(encode_srgb(rgb), oracle.models.eotf_inverse_sRGB(rgb), atol=1e-12)
+    np.testing.assert_allclose(decode_srgb(rgb), oracle.models.eotf_sRGB(rgb), atol=1e-12)
 
 
 @given(st.floats(-0.5, 2.0))
@@ -55,7 +56,7 @@ def test_encoding_undoes_the_formula_at_every_code() -> None:
 
 def test_types_that_hide_a_wrong_scale_are_rejected() -> None:
     codes = np.zeros((2, 3), dtype=np.uint8)
-    for function in (encode_srgb, xyz_from_rgb_lin, rgb_lin_from_xyz):
+    for function in (encode_srgb, decode_srgb, xyz_from_rgb_lin, rgb_lin_from_xyz):
         with pytest.raises(ValueError, match="floating-point"):
             function(codes)
     with pytest.raises(ValueError, match="three components"):

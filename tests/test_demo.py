@@ -54,6 +54,26 @@ def test_the_week_tells_the_tank_that_was_rendered(demo: tuple[Path, str]) -> No
     assert 1 / 1.5 <= lag.value / TRUTH["tank"]["lag_hours"] <= 1.5
 
 
+def test_what_it_advises_comes_with_cautions(demo: tuple[Path, str]) -> None:
+    text = " ".join(demo[1].split())
+    for words in (
+        "Caution: Look at the fish",
+        "never close it",
+        "dechlorinated",
+        "ventilate",
+        "trap bottle",
+        "upright",
+    ):
+        assert words in text
+
+
+def test_gas_that_cannot_be_switched_has_no_hours(demo: tuple[Path, str]) -> None:
+    with Log(demo[0] / DEMO_LOG) as log:
+        yeast = [tank for tank in log.tanks() if tank.source_kind == "fermentation"]
+    assert yeast
+    assert all(tank.gas is not None and tank.gas.hours == 24.0 for tank in yeast)
+
+
 def test_a_folder_that_holds_other_things_is_left_alone(tmp_path: Path) -> None:
     (tmp_path / "log.sqlite").write_text("mine")
     result = CliRunner().invoke(app, ["demo", "--out", str(tmp_path)])

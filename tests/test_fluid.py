@@ -123,6 +123,7 @@ def test_dye_dose_side_effects_by_hand():
     assert dose.dye_umol_l == pytest.approx(30.5, abs=0.05)
     assert dose.dilution_percent == pytest.approx(-100 * 0.1 / 2.1)
     assert dose.dye_alkalinity_percent == pytest.approx(2.1, abs=0.05)
+    assert dose.kh_in_vial_dkh == pytest.approx(4.0 * 2.0 / 2.1)
     assert dye_drops(2.0, kh_dkh=1.0).dye_alkalinity_percent == pytest.approx(8.55, abs=0.05)
 
 

@@ -338,3 +338,19 @@ def test_photos_that_are_being_received_take_the_place_of_a_job(tmp_path: Path) 
             assert int(answer.headers["retry-after"]) >= 1
         assert client.post(f"{TANK_URL}/several", files=photos, data={"csrf": "0" * 64}).status_code == 403
         assert client.post(f"{TANK_URL}/several", files=photos, data=form).status_code == 303
+
+
+def test_a_known_fluid_is_not_taken_without_its_ionic_strength(page: tuple[httpx.Client, Core, Path]) -> None:
+    client, _, _ = page
+    url = f"{TANK_URL}/calibrate/ends"
+    token = form_token(client.get(url).text)
+    known = (SAMPLES / "week" / "calibration-known.jpg").read_bytes()
+    sent = client.post(f"{url}/known/photo", files={"photo": ("known.jpg", known)}, data={"csrf": token})
+    assert sent.status_code == 303
+    # 4 dKH of baking soda are 4 x 0.3566 mmol/L, each ion of one charge.
+    assert re.search(r"0\.15 for .*0\.0014.for the fluid of this tank", client.get(url).text)
+    asked = client.post(url, data={"csrf": token, "known_ph": "6.9", "choice": "make"})
+    assert asked.status_code == 422
+    assert "State the ionic strength" in asked.text
+    made = client.post(url, data={"csrf": token, "known_ph": "6.9", "ionic_strength": "0.0014", "choice": "make"})
+    assert made.status_code == 200, made.text

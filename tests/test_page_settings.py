@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
@@ -60,6 +61,14 @@ def test_numbers_are_in_the_units_that_the_form_shows(client: httpx.Client, log:
     # 1 dKH is 10 mg/L CaO, whose molar mass is 56.077 g/mol: 2 meq/L are 5.608 dKH.
     assert log.tank("window").kh_dkh == pytest.approx(5.608, abs=0.001)
     assert log.tank("window").temperature_c == pytest.approx(20.0)
+
+
+def test_the_form_warns_where_the_gas_source_is_chosen(client: httpx.Client) -> None:
+    for url in (SETTINGS_URL, "/new-tank"):
+        source = re.search(r"<legend>Gas source</legend>(.*?)</fieldset>", client.get(url).text, re.DOTALL)
+        assert source is not None
+        for words in ("ventilate", "trap bottle", "upright"):
+            assert words in source.group(1)
 
 
 def test_a_form_with_a_mistake_comes_back_as_it_was_and_saves_the_same(client: httpx.Client, log: Log) -> None:

@@ -11,8 +11,10 @@ from pathlib import Path
 import httpx
 import pytest
 
+from colorread.gas_care import SourceKind, gas_cautions, less_gas
 from colorread.log.store import Log
 from colorread.reading import Interval
+from colorread.tank.settings import GasSource
 from colorread.verdict import Marks
 from tests.fabricated import made_reading
 from tests.made_log import made_entry
@@ -58,6 +60,18 @@ def test_readings_are_judged_by_the_marks_of_now(page: tuple[httpx.Client, Path]
     assert {word for path in paths for word in fish_words(client.get(path).text)} == {"act"}
     assert words_for_programs(client, sha256) == {"act"}
     assert "Look at the fish: gasping" in client.get("/tanks/window").text
+
+
+@pytest.mark.parametrize("source", ["cylinder", "fermentation"])
+def test_what_to_do_follows_from_what_makes_the_gas(page: tuple[httpx.Client, Path], source: SourceKind) -> None:
+    client, log_path = page
+    with Log(log_path) as log:
+        log.put_tank(replace(TANK, source=GasSource(kind=source)))
+    assert gas_cautions(source)[1] in client.get("/tanks/window").text  # before any photo
+    sha256 = add(log_path, 1, 60.0, NOW - timedelta(hours=3))
+    for path in ("/tanks/window", f"/tanks/window/readings/{sha256}"):
+        assert less_gas(source) in client.get(path).text
+    assert gas_cautions(source)[1] in client.get("/tanks/window").text  # one photo is no course
 
 
 def test_a_photo_of_the_future_is_not_the_last_reading(page: tuple[httpx.Client, Path]) -> None:

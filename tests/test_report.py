@@ -112,7 +112,7 @@ def test_verdict_comes_first_and_everything_else_is_there(page: _Page) -> None:
         summary.fluid_advice,
         *summary.notes,
         "closed rooms",
-        "Never seal a bottle",
+        "trap bottle",
         "replaces neither an instrument",
         f"No card was found. What to do: {NEXT_STEP} thumb.jpg (Mon 2025-06-02 09:06)",
         "Sun 2025-06-08 18:18",

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from colorread.gas_care import SourceKind
 from colorread.tank.edit import changed_tank, parse_day
 from colorread.tank.settings import DailySpan, GasSource, Tank, parse_span
 from colorread.tank.settings_json import tank_from_dict, tank_to_dict
@@ -24,7 +25,7 @@ def maybe(strategy: st.SearchStrategy[Any]) -> st.SearchStrategy[Any]:
 times = st.builds(time, hour=st.integers(0, 23), minute=st.integers(0, 59))
 spans = st.builds(DailySpan, on=times, off=times)
 khs = st.floats(0.25, 30.0)
-marks = st.tuples(st.floats(1.0, 99.0), st.floats(100.0, 200.0), st.floats(1.0, 200.0)).map(
+marks = st.tuples(st.floats(1.0, 99.0), st.floats(100.0, 200.0), st.floats(5.0, 40.0)).map(
     lambda three: Marks(plants_low_mg_l=three[0], plants_high_mg_l=three[1], fish_mg_l=three[2])
 )
 sources = st.builds(
@@ -61,6 +62,25 @@ WINDOW = Tank(
 @given(tanks)
 def test_tank_comes_back_from_json_as_it_was(tank: Tank) -> None:
     assert tank_from_dict(json.loads(json.dumps(tank_to_dict(tank), allow_nan=False))) == tank
+
+
+@pytest.mark.parametrize(("kept", "now"), [(1.0, 5.0), (22.5, 22.5), (100.0, 40.0), (200.0, 40.0)])
+def test_a_fish_mark_of_an_earlier_version_is_brought_within_the_limits_of_now(kept: float, now: float) -> None:
+    data = tank_to_dict(WINDOW)
+    assert tank_from_dict({**data, "marks": {**data["marks"], "fish_mg_l": kept}}).marks.fish_mg_l == now
+
+
+@pytest.mark.parametrize("fish_mg_l", [4.9, 40.1, 100.0])
+def test_a_fish_mark_that_would_silence_the_verdict_is_refused(fish_mg_l: float) -> None:
+    with pytest.raises(ValueError, match="The fish mark in mg/L must lie between 5 and 40"):
+        changed_tank(WINDOW, {"fish_mark": fish_mg_l})
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_tank_is_judged_with_what_makes_its_gas(kind: SourceKind) -> None:
+    tank = Tank(name="desk", source=GasSource(kind=kind), sensitive=True)
+    assert tank.judged_by == Marks(fish_mg_l=20.0, source=kind)
+    assert Tank(name="desk").judged_by == Marks()
 
 
 def test_json_of_a_tank_is_readable() -> None:

@@ -7,6 +7,7 @@ from datetime import date, datetime
 import numpy as np
 import pytest
 
+from colorread.gas_care import SourceKind
 from colorread.reading import Interval
 from colorread.tank.advice import FISH_PROBABILITY, advise
 from colorread.tank.changes import Candidate, candidates
@@ -15,7 +16,7 @@ from colorread.tank.days import Advice, Change
 from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.forecast import DayStart, day_course, day_start, forecast, lit_hours
 from colorread.tank.gas_source import handling_of
-from colorread.tank.settings import GasSource, SourceKind, Tank, parse_span
+from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.verdict import Marks
 from tests.tank_simulator import Truth, simulated_week
 
@@ -81,8 +82,8 @@ def test_after_an_overdose_the_gas_begins_with_what_keeps_the_fish_mark(
     assert "take new photos tomorrow" in told
 
 
-def test_where_even_no_gas_is_too_much_nothing_is_begun_again(overdosed: Truth) -> None:
-    advice = advice_of(overdosed, "fermentation", gas=ALWAYS, lights=ALWAYS, marks=Marks(fish_mg_l=1.0))
+def test_where_hardly_any_gas_is_too_much_nothing_is_begun_again(overdosed: Truth) -> None:
+    advice = advice_of(overdosed, "fermentation", gas=ALWAYS, lights=ALWAYS, marks=Marks(fish_mg_l=5.0))
     assert advice.recommended is None
     assert "None of the changes that were simulated is enough." in advice.sentences[0]
     assert "begin again" not in " ".join(advice.sentences)

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from rich.console import Console
 
+from colorread.gas_care import SourceKind, gas_cautions, less_gas
 from colorread.reading import Interval
 from colorread.tank.advice import FISH_PROBABILITY, advise
 from colorread.tank.day_words import share_words
@@ -19,11 +20,11 @@ from colorread.tank.fit import fit_tank
 from colorread.tank.forecast import HOURS, day_start, forecast
 from colorread.tank.headline import fit_notes, fluid_advice, headline
 from colorread.tank.series import is_of_the_future
-from colorread.tank.settings import GasSource, SourceKind, Tank, parse_span
+from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.summary import summarize
 from colorread.tank.summary_json import summary_to_dict
 from colorread.tank.words import interval_words, print_tank_summary
-from colorread.verdict import TURN_DOWN_NOW, Marks, judge
+from colorread.verdict import Marks, judge, turn_down_now
 from tests.fabricated import made_reading, made_refusal
 from tests.tank_simulator import START, Truth, simulated_week
 
@@ -294,6 +295,7 @@ def test_a_high_reading_brings_its_cautions_even_without_a_course(truth: Truth) 
     few = summarize(truth.tank, [high])
     assert few.advice is None
     assert any("gasping" in caution for caution in few.cautions)
+    assert few.cautions[-3:] == gas_cautions(None)
     assert "Caution: Look at the fish" in text_of(few)
     assert summary_to_dict(few)["cautions"] == list(few.cautions)
 
@@ -313,7 +315,7 @@ def test_a_low_morning_does_not_undo_a_high_evening(truth: Truth) -> None:
     low = made_reading(taken_at=evening + timedelta(hours=13), co2_mg_l=Interval(value=5.0, low=3.0, high=8.0))
     told = summarize(truth.tank, [high, low], now=evening + timedelta(days=1)).headline
     assert "as high as 66 mg/L" in told[0]
-    assert "turn the gas down" in told[0]
+    assert less_gas(truth.tank.source_kind, a_little=True) in told[0]
     assert "2025-05-12 18:34" in told[2]
     later = made_reading(taken_at=evening + timedelta(days=4), co2_mg_l=low.co2_mg_l)
     assert "calls for action" in summarize(truth.tank, [high, later], now=evening + timedelta(days=5)).headline[0]
@@ -357,7 +359,7 @@ def advice_for(truth: Truth, **marks: float):  # type: ignore[no-untyped-def]
 
 
 def test_a_tank_within_its_marks_is_left_alone(truth: Truth) -> None:
-    advice = advice_for(truth, plants_low_mg_l=1.0, plants_high_mg_l=190.0, fish_mg_l=200.0)
+    advice = advice_for(truth, plants_low_mg_l=1.0, plants_high_mg_l=190.0, fish_mg_l=40.0)
     assert advice.recommended is None
     assert advice.sentences[0] == "Leave it as it is."
 
@@ -379,24 +381,25 @@ def test_a_heavy_overdose_is_told_plainly(kind: SourceKind) -> None:
     summary = summarize(replace(week.tank, source=GasSource(kind=kind)), week.readings)
     fish, _, _, change, *_ = summary.headline
     assert "is above the mark of 25 mg/L" in fish
-    assert fish.endswith(TURN_DOWN_NOW)
+    assert fish.endswith(turn_down_now(Marks(source=kind)))
     assert change.startswith("What to change: The gas must go down now: ")
     assert summary.advice is not None
     assert "fades by itself" not in " ".join(summary.advice.sentences)
     assert "wait a day" not in " ".join(summary.cautions)
-    assert "Turn the gas up again in small steps only" in " ".join(summary.cautions)
+    assert "Give more gas again in small steps only" in " ".join(summary.cautions)
 
 
 def test_a_peak_that_may_be_far_too_high_is_judged_like_one_reading_as_high(summary: TankSummary) -> None:
     assert summary.advice is not None
     unknown, above = Estimate(interval=None, reason="Unknown."), Interval(value=2.0, low=0.0, high=6.0)
+    marks = summary.tank.judged_by
 
     def fish_of(peak: Interval) -> str:
         return headline(summary.tank, peak, above, summary.advice, unknown, unknown, peak_to_come=False)[0]  # type: ignore[arg-type]
 
     for peak in (Interval(value=24.0, low=15.0, high=36.0), Interval(value=60.0, low=50.0, high=70.0)):
-        assert fish_of(peak).endswith(judge(peak).sentences[-1])
-    assert fish_of(Interval(value=28.0, low=26.0, high=30.0)).endswith(TURN_DOWN_NOW)
+        assert fish_of(peak).endswith(judge(peak, marks).sentences[-1])
+    assert fish_of(Interval(value=28.0, low=26.0, high=30.0)).endswith(turn_down_now(marks))
     assert fish_of(Interval(value=22.0, low=18.0, high=27.0)).endswith(
         "so it may pass the mark of 25 mg/L for up to 6 hours a day. Watch the fish."
     )

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from colorread.fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
+from colorread.gas_care import gas_cautions
 from colorread.reading import Interval, Reading
 from colorread.terminal import co2_scale, print_cautions, print_fluid, print_reading, print_summary
 from colorread.verdict import Marks
@@ -64,7 +65,7 @@ def test_words_come_before_numbers_and_say_what_was_assumed_and_when() -> None:
         "Tank pH 7.00",
         "Assumed fluid of 4 dKH, 25 °C, lamp unknown",
         "Taken 2025-06-04 05:30 +01:00, from the photo, with its time zone",
-        "16 mg/L by 3 x KH x 10^(7 - pH), as such (common practice; 12 % low at this temperature)",
+        "16 mg/L by 3 x KH x 10^(7 - pH), as such (common practice; 12 % low at this KH and temperature)",
         "dye pKa 80 %, light and camera 20 %",
         "reflections cover much of the fluid: turn the vial",
         "unheard-of",
@@ -73,6 +74,15 @@ def test_words_come_before_numbers_and_say_what_was_assumed_and_when() -> None:
     ]
     places = [text.index(words) for words in order]
     assert places == sorted(places)
+
+
+# 4 dKH at 40 C and 30 dKH at 35 C by PHREEQC's constants: the rule reads 0.7 and 4.3 % high there.
+@pytest.mark.parametrize(
+    ("rule", "words"), [(18.126, "; 1 % high at this"), (18.774, "; 4 % high at this"), (17.97, "; 0 % low at this")]
+)
+def test_the_rule_of_thumb_may_read_high(rule: float, words: str) -> None:
+    co2_mg_l = Interval(value=18.0, low=12.0, high=27.0)
+    assert words in flat(printed(made_reading(co2_mg_l=co2_mg_l, co2_rule_of_thumb_mg_l=rule)))
 
 
 def test_refusal_says_what_is_wrong_and_what_to_do_and_gives_no_number() -> None:
@@ -173,21 +183,33 @@ def test_cautions_come_once_for_several_photos() -> None:
     assert text.count("stop the gas") == 1
 
 
+def test_cautions_of_the_gas_come_after_those_of_the_reading() -> None:
+    target, raw = console(100)
+    print_cautions(target, [READINGS["read"]], gas_cautions("cylinder"))
+    text = flat(raw.getvalue().decode())
+    assert text.index("hours behind") < text.index("ventilate") < text.index("upright")
+
+
 def test_only_refusals_bring_no_cautions() -> None:
     target, raw = console()
-    print_cautions(target, [made_refusal()])
+    print_cautions(target, [made_refusal()], gas_cautions(None))
     assert raw.getvalue() == b""
 
 
 @pytest.mark.parametrize("width", [40, 80])
 def test_recipe_names_amounts_error_color_and_cautions(width: int) -> None:
     target, raw = console(width)
-    print_fluid(target, fluid_recipe(4.0, 1000.0), dye_drops(5.0), color_in_room_air(4.0, 22.0), 5.0)
+    recipe = fluid_recipe(4.0, 1000.0)
+    print_fluid(target, recipe, dye_drops(5.0, kh_dkh=recipe.kh_dkh), color_in_room_air(4.0, 22.0), 5.0)
     text = raw.getvalue().decode()
     assert max(map(len, text.splitlines())) <= width
     words = flat(text.replace("│", " "))
     # 12 g NaHCO3 in 1 L, 50 mL to 500 mL, 100 mL to 1 L: 119.8 mg/L make 4 dKH.
     for part in ("12 g baking soda", "1000 mL", "50 mL", "500 mL", "100 mL", "drops of 0.04 %", "blue", "4 weeks"):
         assert part in words
+    # 4.006 dKH in 5 mL and 4 drops of 0.05 mL; 24.65 umol/L of dye in it are 1.7 % of 1429 umol/L.
+    assert "thin it to 3.85 dKH" in words
+    assert "--kh 3.85" in words
+    assert "change it by some 1.7 % more" in words
     assert all(flat(caution) in words.replace(" - ", " ") for caution in CAUTIONS[:1])
     assert "±" in words

@@ -3,6 +3,7 @@ from __future__ import annotations
 import math
 import re
 from pathlib import Path
+from typing import get_args
 
 import pytest
 from hypothesis import given
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 
 import colorread
 from colorread.flags import FLAG_TEXTS, flag_text
+from colorread.gas_care import SourceKind, less_gas
 from colorread.reading import Interval
 from colorread.verdict import Marks, judge
 
@@ -50,6 +52,41 @@ def test_open_upper_end_means_act(low: float, plants: str) -> None:
     assert (verdict.plants, verdict.fish) == (plants, "act")
 
 
+@pytest.mark.parametrize(
+    ("ends", "mark", "fish"),
+    [
+        ((40.0, 45.0, 50.0), 40.0, "watch"),
+        ((40.0, 45.0, 50.1), 40.0, "act"),
+        ((60.0, 70.0, 85.0), 100.0, "act"),
+        ((10.0, 12.0, 14.0), 10.0, "watch"),
+        ((10.0, 12.0, 14.1), 10.0, "act"),
+    ],
+)
+def test_no_mark_silences_what_harms_fish(ends: tuple[float, float, float], mark: float, fish: str) -> None:
+    # 1.4 times the mark, 50 mg/L at most: at 56 mg/L abnormal mortality was found.
+    assert judge(interval(*ends), Marks(fish_mg_l=mark)).fish == fish
+
+
+@pytest.mark.parametrize(
+    ("ends", "little"),
+    [
+        ((20.0, 30.0, 40.0), True),
+        ((25.0, 30.0, 40.0), True),
+        ((25.1, 30.0, 40.0), False),
+        ((60.0, 70.0, 80.0), False),
+        ((10.0, None, None), False),
+        ((40.0, None, None), False),
+    ],
+)
+@pytest.mark.parametrize("source", [None, *get_args(SourceKind)])
+def test_a_little_less_gas_is_advised_only_where_the_mark_may_be_kept(
+    ends: tuple[float, float | None, float | None], source: SourceKind | None, *, little: bool
+) -> None:
+    advice = judge(interval(*ends), Marks(source=source)).sentences[2]
+    assert advice == f"Look at the fish now; {less_gas(source, a_little=little)}."
+    assert less_gas(source, a_little=True) != less_gas(source)
+
+
 @pytest.mark.parametrize(("high", "plants"), [(6.0, "too little"), (20.0, "cannot tell")])
 def test_open_lower_end_counts_from_nothing(high: float, plants: str) -> None:
     verdict = judge(interval(None, None, high))
@@ -69,7 +106,15 @@ def test_every_verdict_warns_of_delay_and_never_calls_anything_safe(ends: list[f
     assert "veterinar" in text
     assert len(verdict.sentences) == 3
     alarmed = verdict.fish != "no concern read"
-    for sign in ("gasping", "gill", "letharg", "stop the gas", "surface", "same temperature"):
+    for sign in (
+        "gasping",
+        "gill",
+        "letharg",
+        "stop the gas",
+        "surface",
+        "dechlorinated",
+        "like temperature and hardness",
+    ):
         assert (sign in text) == alarmed
 
 
@@ -108,7 +153,7 @@ def test_the_marks_of_a_tank_count() -> None:
 def test_advice_never_says_to_wait_with_turning_the_gas_down() -> None:
     text = " ".join(judge(interval(60.0, 80.0, 100.0)).cautions)
     assert "stop the gas" in text
-    assert "Turn the gas up again in small steps only" in text
+    assert "Give more gas again in small steps only" in text
 
 
 def test_every_flag_of_the_program_has_words_and_no_words_are_left_over() -> None:
@@ -122,3 +167,10 @@ def test_every_flag_of_the_program_has_words_and_no_words_are_left_over() -> Non
 
 def test_unknown_flag_comes_back_as_it_is() -> None:
     assert flag_text("of-a-later-version") == ("of-a-later-version", "")
+
+
+def test_what_is_said_agrees_with_the_numbers_as_they_are_printed() -> None:
+    assert "perhaps within" in judge(interval(9.0, 14.94, 24.0)).sentences[0]  # printed as 15
+    assert "rather less" in judge(interval(9.0, 14.4, 24.0)).sentences[0]
+    assert "just above the mark of 25 mg/L" in judge(interval(18.0, 20.0, 25.4)).sentences[1]
+    assert "as high as 26 mg/L, above the mark of 25 mg/L" in judge(interval(18.0, 20.0, 25.6)).sentences[1]

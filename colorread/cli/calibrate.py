@@ -17,7 +17,8 @@ from colorread.cli.options import (
     require_outputs,
     writing,
 )
-from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
+from colorread.limits import AIR_KH_RANGE_DKH, KH_RANGE_DKH, TEMPERATURE_RANGE_C
+from colorread.profile.how_to import BUFFERS, CAUTIONS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -44,7 +45,7 @@ _Temperature = Annotated[float, number("Temperature of the fluid in degrees C.",
 
 @app.command(
     epilog="Example: colorread calibrate ends --acid acid.jpg --base base.jpg --known buffer.jpg --known-ph 7.0 "
-    "--ionic-strength 0.1 --out me.toml"
+    "--ionic-strength 0.15 --out me.toml\n\n" + " ".join(CAUTIONS)
 )
 def ends(
     acid: Annotated[
@@ -53,19 +54,23 @@ def ends(
     base: Annotated[
         Path | None, typer.Option(help="Photo with a pinch of baking soda: all blue.", metavar="PHOTO")
     ] = None,
-    known: Annotated[Path | None, typer.Option(help="Photo of fluid of known pH.", metavar="PHOTO")] = None,
+    known: Annotated[
+        Path | None,
+        typer.Option(help="Photo of a fresh, colorless buffer, or other fluid of known pH.", metavar="PHOTO"),
+    ] = None,
     known_ph: Annotated[float | None, number("pH of that fluid.", "PH", 6.0, 8.0)] = None,
     ionic_strength: Annotated[
         float | None,
+        number(f"Ionic strength of that fluid in mol/kg: {BUFFERS}.", "I", 0.0, 0.5),
+    ] = None,
+    kh: Annotated[
+        float | None,
         number(
-            "Ionic strength of that fluid in mol/kg; that of the KH fluid where not given, 0.1 is usual for a bought "
-            "buffer.",
-            "I",
-            0.0,
-            0.5,
+            "KH of that fluid in dKH, in place of --ionic-strength if it is KH fluid whose pH was measured.",
+            "DKH",
+            *KH_RANGE_DKH,
         ),
     ] = None,
-    kh: Annotated[float, number("KH of the fluid in dKH.", "DKH", *KH_RANGE_DKH)] = 4.0,
     temperature: _Temperature = 25.0,
     out: _Out = None,
     from_profile: _From = None,
@@ -90,8 +95,14 @@ def ends(
     if base is not None:
         photos.append(end_photo(base, "base"))
     if known is not None and known_ph is not None:
-        ionic = float(ionic_strength_of_kh(kh)) if ionic_strength is None else ionic_strength
-        photos.append(buffer_photo(known, known_ph, ionic_strength_mol_kg=ionic, temperature_c=temperature))
+        if ionic_strength is None:
+            if kh is None:
+                fail(
+                    f"Say what --known shows: --ionic-strength X ({BUFFERS}), or --kh X for KH fluid whose pH was "
+                    "measured."
+                )
+            ionic_strength = float(ionic_strength_of_kh(kh))
+        photos.append(buffer_photo(known, known_ph, ionic_strength_mol_kg=ionic_strength, temperature_c=temperature))
     _make(photos, out, from_profile, light, force)
 
 
@@ -101,7 +112,15 @@ def air(
         list[str] | None,
         typer.Option(help="Photo and the KH of its fluid in dKH; give one for each step.", metavar="PHOTO:KH"),
     ] = None,
-    air_ppm: Annotated[float, number("CO2 of the air: outdoors about 420.", "PPM", 300.0, 3000.0)] = 420.0,
+    air_ppm: Annotated[
+        float,
+        number(
+            "CO2 of the air: outdoors about 420; above some 500 m of altitude times the air pressure in atm.",
+            "PPM",
+            300.0,
+            3000.0,
+        ),
+    ] = 420.0,
     temperature: _Temperature = 25.0,
     out: _Out = None,
     from_profile: _From = None,
@@ -109,7 +128,7 @@ def air(
     force: _Force = False,
     how: _How = False,
 ) -> None:
-    """Calibrate with diluted KH fluid that stood open to the air: its pH follows from the air alone."""
+    """Calibrate with diluted KH fluid that stood open to the air: its pH follows from air and KH."""
     from colorread.profile.how_to import AIR
 
     _explain(how, AIR)
@@ -124,8 +143,9 @@ def air(
             kh = float(kh_text)
         except ValueError:
             kh = float("nan")
-        if not path or not 0.25 <= kh <= 10.0:
-            fail(f"--photo wants a file and a KH between 0.25 and 10 dKH, such as a.jpg:2, not {text}.")
+        low, high = AIR_KH_RANGE_DKH
+        if not path or not low <= kh <= high:
+            fail(f"--photo wants a file and a KH between {low:g} and {high:g} dKH, such as a.jpg:2, not {text}.")
         photos.append(air_photo(path, kh, air_ppm=air_ppm, temperature_c=temperature))
     _make(photos, out, from_profile, light, force)
 
@@ -141,14 +161,13 @@ def chart(
         str | None,
         typer.Option(
             help="What the patches of a kit's chart stand for, in their order: pH, or mg/L with that unit last and "
-            "--kh given. Leave it out for the chart of this program.",
+            "--kh given, taken as the kit's 3 x KH x 10^(7 - pH). Leave it out for the chart of this program.",
             metavar='"A B C ... [mg/L]"',
         ),
     ] = None,
     kh: Annotated[
         float | None, number("KH in dKH for which the patches hold, if in mg/L.", "DKH", *KH_RANGE_DKH)
     ] = None,
-    temperature: _Temperature = 25.0,
     region: Annotated[
         str | None,
         typer.Option(
@@ -175,7 +194,7 @@ def chart(
     from colorread.profile.patch_labels import ph_of_patches
 
     try:
-        patch_ph = None if patches is None else ph_of_patches(patches, kh_dkh=kh, temperature_c=temperature)
+        patch_ph = None if patches is None else ph_of_patches(patches, kh_dkh=kh)
     except ValueError as error:
         fail(str(error))
     _write(

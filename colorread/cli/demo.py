@@ -23,7 +23,9 @@ def demo(
     from rich.text import Text
 
     from colorread.demo import DEMO_LOG, find_images, run_demo
+    from colorread.gas_care import gas_cautions
     from colorread.log.store import LogError
+    from colorread.verdict import WATCH_CAUTIONS
 
     console, stdout = Console(stderr=True), Console(highlight=False)
     if out.exists() and (not out.is_dir() or (any(out.iterdir()) and not (out / DEMO_LOG).exists())):
@@ -44,3 +46,6 @@ def demo(
         for sentence in summary.headline:
             stdout.print(Padding(Text(sentence), (0, 0, 0, 2)))
         stdout.print(Text(f"  Report: {tank.report}"), soft_wrap=True)
+    stdout.print()
+    for caution in (*WATCH_CAUTIONS, *gas_cautions(None)):
+        stdout.print(Text(f"Caution: {caution}"))

@@ -22,7 +22,7 @@ def fluid(
 
     try:
         recipe = fluid_recipe(kh, volume, scale_error_g=scale_error)
-        dose = dye_drops(vial_volume, kh_dkh=kh)
+        dose = dye_drops(vial_volume, kh_dkh=recipe.kh_dkh)
         air = color_in_room_air(kh, temperature)
     except ValueError as error:
         fail(str(error))

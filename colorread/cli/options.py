@@ -15,6 +15,9 @@ import typer
 EXIT_FAILED, EXIT_USAGE, EXIT_REFUSED = 1, 2, 3
 
 
+NO_TANK_KH = "Leave it out: with next to no KH the pH of the tank tells no CO2."
+
+
 class LightClass(StrEnum):
     """Lamps that a photo may be taken under; as `colorread.reading.LightName`, which loads too much to start with."""
 
@@ -26,7 +29,7 @@ class LightClass(StrEnum):
     UNKNOWN = "unknown"
 
 
-def number(help_text: str, metavar: str, low: float = -math.inf, high: float = math.inf) -> Any:
+def number(help_text: str, metavar: str, low: float = -math.inf, high: float = math.inf, *, if_low: str = "") -> Any:
     """
     Return an option that takes a number in a range.
 
@@ -36,6 +39,8 @@ def number(help_text: str, metavar: str, low: float = -math.inf, high: float = m
         For ``--help``.
     low, high : float
         Ends of the range, both included.
+    if_low : str, default ''
+        What to do with a number below the range, a sentence.
 
     Returns
     -------
@@ -48,7 +53,8 @@ def number(help_text: str, metavar: str, low: float = -math.inf, high: float = m
         if value is not None and not math.isfinite(value):
             fail(f"{name} must be a number, but is {value:g}.")
         if value is not None and not low <= value <= high:
-            fail(f"{name} must lie between {low:g} and {high:g}, but is {value:g}.")
+            to_do = f" {if_low}" if if_low and value < low else ""
+            fail(f"{name} must lie between {low:g} and {high:g}, but is {value:g}.{to_do}")
         return value
 
     return typer.Option(help=help_text, metavar=metavar, callback=check)

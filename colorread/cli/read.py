@@ -14,6 +14,7 @@ from colorread.cli.log import LogFile, open_log
 from colorread.cli.options import (
     EXIT_FAILED,
     EXIT_REFUSED,
+    NO_TANK_KH,
     LightClass,
     fail,
     number,
@@ -53,7 +54,9 @@ def read(
     fluid: Annotated[Fluid, typer.Option(help="What the vial holds.")] = Fluid.REFERENCE,
     tank_kh: Annotated[
         float | None,
-        number("KH of the tank in dKH: adds the pH a probe there should show.", "DKH", *KH_RANGE_DKH),
+        number(
+            "KH of the tank in dKH: adds the pH a probe there should show.", "DKH", *KH_RANGE_DKH, if_low=NO_TANK_KH
+        ),
     ] = None,
     light: Annotated[LightClass, typer.Option(help="Lamp of the photo, if known.")] = LightClass.UNKNOWN,
     vial: Annotated[
@@ -182,6 +185,7 @@ def _print_json(results: Iterator[tuple[Reading, Path | None]]) -> list[Reading]
 def _print_text(results: Iterator[tuple[Reading, Path | None]], owner: Tank | None) -> list[Reading]:
     from rich.console import Console
 
+    from colorread.gas_care import gas_cautions
     from colorread.terminal import print_cautions, print_reading, print_summary
     from colorread.verdict import USUAL_MARKS
 
@@ -193,5 +197,5 @@ def _print_text(results: Iterator[tuple[Reading, Path | None]], owner: Tank | No
         readings.append(reading)
     if len(readings) > 1:
         print_summary(console, readings)
-    print_cautions(console, readings)
+    print_cautions(console, readings, () if owner is None else gas_cautions(owner.source_kind))
     return readings

@@ -12,8 +12,9 @@ import typer
 
 from colorread.cli.calibrate import load_profile
 from colorread.cli.log import LogFile, open_log
-from colorread.cli.options import LightClass, fail, number
-from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
+from colorread.cli.options import NO_TANK_KH, LightClass, fail, number
+from colorread.gas_care import SENSITIVE_ANIMALS, gas_cautions
+from colorread.limits import FISH_MARK_RANGE_MG_L, KH_RANGE_DKH, TEMPERATURE_RANGE_C
 
 if TYPE_CHECKING:
     from colorread.tank.settings import Tank
@@ -23,7 +24,7 @@ app = typer.Typer(
     epilog="""\b
 Examples:
   colorread tank add window --volume 60 --kh 4 --temperature 25 --lights 10:00-18:00 --gas 08:00-18:00
-  colorread tank edit window --source fermentation --source-amount 200 --source-started 2025-06-01
+  colorread tank edit window --source acid-bicarbonate --source-amount 100 --source-started 2025-06-01
   colorread tank edit window --clear gas
   colorread tank list""",
     no_args_is_help=True,
@@ -59,28 +60,38 @@ class Setting(StrEnum):
     PROFILE = "profile"
 
 
+# Put below the examples.
+_CAUTIONS = "\n\n".join(("", "Cautions:", *gas_cautions(None)))
 # What a photo is read with; other settings change no reading.
 _READ_WITH = ("kh_dkh", "temperature_c", "tank_kh_dkh", "light", "profile")
 
 _Name = Annotated[str, typer.Argument(help="Name of the tank.", metavar="NAME")]
 _Volume = Annotated[float | None, number("Water in the tank in L.", "L", 1.0, 100_000.0)]
 _Kh = Annotated[float | None, number("KH of the fluid in the vial in dKH; 4 is assumed.", "DKH", *KH_RANGE_DKH)]
-_TankKh = Annotated[float | None, number("KH of the tank's own water in dKH.", "DKH", *KH_RANGE_DKH)]
+_TankKh = Annotated[float | None, number("KH of the tank's own water in dKH.", "DKH", *KH_RANGE_DKH, if_low=NO_TANK_KH)]
 _Temperature = Annotated[
     float | None, number("Temperature of the water in degrees C; 25 is assumed.", "C", *TEMPERATURE_RANGE_C)
 ]
 _Lights = Annotated[str | None, typer.Option(help="When the lamp is on.", metavar="HH:MM-HH:MM")]
-_Gas = Annotated[str | None, typer.Option(help="When the gas is on.", metavar="HH:MM-HH:MM")]
+_Gas = Annotated[
+    str | None, typer.Option(help="When the gas is on; that of a yeast bottle is 00:00-24:00.", metavar="HH:MM-HH:MM")
+]
 _Source = Annotated[Source | None, typer.Option(help="What makes the gas; another kind starts without amount and day.")]
 _SourceAmount = Annotated[
     float | None, number("Sugar, citric acid or gas in the source at the start in g.", "GRAMS", 1.0, 100_000.0)
 ]
 _SourceStarted = Annotated[str | None, typer.Option(help="Day on which the source was charged.", metavar="YYYY-MM-DD")]
 _Sensitive = Annotated[
-    bool | None, typer.Option("--sensitive/--not-sensitive", help="Whether animals live in it that bear little CO2.")
+    bool | None,
+    typer.Option(
+        "--sensitive/--not-sensitive",
+        help=f"Whether animals live in it that bear little CO2, {SENSITIVE_ANIMALS}; lowers the fish mark to 20 mg/L.",
+    ),
 ]
 _Plants = Annotated[str | None, typer.Option(help="Range for the plants in mg/L; 15-30 at first.", metavar="LOW-HIGH")]
-_FishMark = Annotated[float | None, number("What to stay below for the fish in mg/L.", "MG_L", 1.0, 200.0)]
+_FishMark = Annotated[
+    float | None, number("What to stay below for the fish in mg/L; 25 at first.", "MG_L", *FISH_MARK_RANGE_MG_L)
+]
 _FluidRenewed = Annotated[
     str | None, typer.Option(help="Day on which the fluid in the vial was renewed.", metavar="YYYY-MM-DD")
 ]
@@ -91,7 +102,7 @@ _Json = Annotated[bool, typer.Option("--json", help="Print one JSON object a lin
 
 @app.command(
     epilog="Example: colorread tank add window --volume 60 --kh 4 --temperature 25 --lights 10:00-18:00 "
-    "--gas 08:00-18:00"
+    "--gas 08:00-18:00" + _CAUTIONS
 )
 def add(
     name: _Name,
@@ -131,6 +142,7 @@ def add(
 Examples:
   colorread tank edit window --kh 4.2 --fluid-renewed 2025-06-01
   colorread tank edit window --clear gas --clear source"""
+    + _CAUTIONS
 )
 def edit(
     name: _Name,

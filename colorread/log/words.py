@@ -103,7 +103,7 @@ def print_tank(console: Console, tank: Tank, n_readings: int) -> None:
         "Source": _source_words(tank) or unknown,
         "Animals": "some that bear little CO2" if tank.sensitive else "none that bear less CO2 than usual",
         "Marks": f"plants {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L, fish {marks.fish_mg_l:g} mg/L"
-        + (f" for these animals, not {tank.marks.fish_mg_l:g}" if marks != tank.marks else ""),
+        + (f" for these animals, not {tank.marks.fish_mg_l:g}" if marks.fish_mg_l != tank.marks.fish_mg_l else ""),
         "Photos": f"lamp {tank.light}" + ("" if tank.profile is None else f", profile {clean_name(tank.profile)}"),
         "Readings": str(n_readings),
     }

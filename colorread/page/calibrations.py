@@ -44,14 +44,19 @@ BEFORE: Mapping[Kind, str] = {
     "ends": "Take all photos with the phone, vial and light of your readings, one after another, the vial before the "
     "card. Rinse the vial with fluid in between; the same number of drops of dye each time.",
     "air": "Thin the 4 dKH fluid with pure water to 2, 1 and 0.5 dKH (1 + 1 parts, each from the one before), add as "
-    "many drops of dye per millilitre as in the vial, and let them stand open and shallow, stirred now and then. Then "
+    "many drops of dye per milliliter as in the vial, and let them stand open and shallow, stirred now and then. Then "
     "take all photos with the phone, vial and light of your readings, the vial before the card.",
     "chart": "Take the photo with the phone and light of your readings, straight on, nothing overexposed or mirrored. "
     "A chart is a print, whose inks are not the dye: it tells little, the other ways tell more.",
 }
 STEPS: Mapping[Kind, tuple[Step, ...]] = {
     "ends": (
-        Step(key="acid", title="All yellow", words="KH fluid with dye and one drop of clear household vinegar, mixed."),
+        Step(
+            key="acid",
+            title="All yellow",
+            words="KH fluid with dye and one drop of clear household vinegar of 4 to 6 % (no essence), mixed. Above 15 "
+            "dKH a second drop.",
+        ),
         Step(
             key="base",
             title="All blue",
@@ -61,8 +66,8 @@ STEPS: Mapping[Kind, tuple[Step, ...]] = {
         Step(
             key="known",
             title="Known pH",
-            words="The rinsed vial with a fresh buffer of known pH near 7 and the same dye. It counts most: it fixes "
-            "the dye's own constant.",
+            words="The rinsed vial with a fresh, colorless buffer of known pH near 7 and the same dye (many are sold "
+            "colored). It counts most: it fixes the dye's own constant.",
         ),
     ),
     "air": tuple(

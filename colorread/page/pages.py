@@ -11,6 +11,7 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, RedirectResponse, Response
 
+from colorread.gas_care import gas_cautions
 from colorread.log.paths import photo_path
 from colorread.log.store import Log, LogEntry
 from colorread.page.core import core_of, require_own_form, units_shown
@@ -85,8 +86,11 @@ async def tank(request: Request, name: str, start: int = 0) -> Response:
         row_step=_ROWS,
         n_rows=len(entries),
         undecided=[_view(request, entry, tank) for entry in undecided],
-        # What to watch after the last reading; without one, whatever there is to watch.
-        cautions=(*WATCH_CAUTIONS, *ACT_CAUTIONS, *STANDING_CAUTIONS) if last_view is None else last_view.cautions,
+        cautions=(
+            # What to watch after the last reading; without one, whatever there is to watch.
+            *((*WATCH_CAUTIONS, *ACT_CAUTIONS, *STANDING_CAUTIONS) if last_view is None else last_view.cautions),
+            *(() if view.summary.advice is not None else gas_cautions(tank.source_kind)),  # advice has its own
+        ),
     )
 
 

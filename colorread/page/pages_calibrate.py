@@ -9,7 +9,8 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 from starlette.datastructures import FormData
 
-from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
+from colorread.carbonate import ionic_strength
+from colorread.limits import TEMPERATURE_RANGE_C
 from colorread.log.store import Log
 from colorread.page import tasks_calibrate
 from colorread.page.calibrations import BEFORE, KINDS, STEPS, TITLES, Kind
@@ -22,7 +23,7 @@ from colorread.page.tank_form import LIGHTS, number_of
 from colorread.page.tasks import Problem
 from colorread.page.tasks_calibrate import Numbers
 from colorread.page.uploads import receive_form, save_photos, text_of
-from colorread.profile.how_to import AIR, CHART, ENDS
+from colorread.profile.how_to import AIR, BUFFERS, CHART, ENDS
 from colorread.profile.patch_labels import ph_of_patches
 from colorread.ranges import checked_range
 from colorread.tank.edit import changed_tank
@@ -132,7 +133,7 @@ def _steps_page(
         "temperature": units.temperature.number(tank.water_c),
         "light": tank.light,
         "known_ph": "",
-        "ionic_strength": "0.1",
+        "ionic_strength": "",
         "air_ppm": "420",
         "patches": "",
         "add": "",
@@ -155,6 +156,7 @@ def _steps_page(
         units=units,
         lights=LIGHTS,
         cautions=_cautions(kind),
+        buffers=f"{BUFFERS}, {float(ionic_strength(tank.fluid_kh_dkh)):.2g} for the fluid of this tank",
     )
 
 
@@ -182,7 +184,6 @@ def _numbers(form: FormData, tank: Tank, units: Units) -> Numbers:
         temperature_c=tank.water_c if temperature_c is None else temperature_c,
         known_ph=number("known_ph", "The known pH", 6.0, 8.0),
         ionic_strength_mol_kg=number("ionic_strength", "The ionic strength in mol/kg", 0.0, 0.5),
-        kh_dkh=float(checked_range("The KH", tank.fluid_kh_dkh, *KH_RANGE_DKH)),
         air_ppm=420.0 if air_ppm is None else air_ppm,
         patch_ph=_patch_ph(patches, tank) if patches else None,
         light=light if light in LIGHTS else "unknown",
@@ -190,7 +191,7 @@ def _numbers(form: FormData, tank: Tank, units: Units) -> Numbers:
 
 
 def _patch_ph(patches: str, tank: Tank) -> tuple[float, ...]:
-    return ph_of_patches(patches, kh_dkh=tank.fluid_kh_dkh, temperature_c=tank.water_c)
+    return ph_of_patches(patches, kh_dkh=tank.fluid_kh_dkh)
 
 
 def _use(log_path: Any, name: str, profile: str) -> None:

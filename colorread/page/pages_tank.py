@@ -10,6 +10,8 @@ from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
+from colorread.gas_care import SENSITIVE_ANIMALS, gas_cautions
+from colorread.limits import FISH_MARK_RANGE_MG_L
 from colorread.log.store import Log, LogError
 from colorread.page.core import UNITS_COOKIE, core_of, require_own_form, units_shown
 from colorread.page.pages import see, tank_url
@@ -147,6 +149,9 @@ def _form_page(request: Request, tank: Tank | None, sent: SentForm, *, name: str
         wrong=wrong,
         lights=LIGHTS,
         sources=SOURCES,
+        gas_cautions=gas_cautions(None),  # any kind may be chosen
+        fish_mark_range=[f"{end:g}" for end in FISH_MARK_RANGE_MG_L],
+        sensitive_animals=SENSITIVE_ANIMALS,
         profiles=profile_choices(core_of(request).log_path, sent.shown["profile"]),
     )
 

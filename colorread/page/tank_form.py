@@ -6,10 +6,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, get_args
 
+from colorread.gas_care import SourceKind
 from colorread.page.shown_units import Unit, Units
 from colorread.reading import LightName
 from colorread.tank.edit import changed_tank
-from colorread.tank.settings import SourceKind, Tank
+from colorread.tank.settings import Tank
 
 LIGHTS = get_args(LightName)
 SOURCES = {

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from calibration.profile import read_profile, write_profile
-from colorread.carbonate import ionic_strength
 from colorread.chart_find import measure_chart
 from colorread.errors import Refusal
 from colorread.page.calibrations import STEPS, Kind
 from colorread.page.tasks import Problem, require_modest, sentence
+from colorread.profile.how_to import BUFFERS
 from colorread.profile.known_photo import KnownPhoto, air_photo, buffer_photo, end_photo
 from colorread.profile.make import make_chart_profile, make_profile, see_fluid
 from colorread.profile.words import profile_lines
@@ -29,9 +29,7 @@ class Numbers:
     known_ph : float or None
         pH of the buffer [-].
     ionic_strength_mol_kg : float or None
-        Of the buffer; that of the KH fluid where None [mol/kg].
-    kh_dkh : float
-        KH of the fluid [dKH].
+        Of the buffer [mol/kg].
     air_ppm : float
         CO2 of the air [ppm].
     patch_ph : tuple of float or None
@@ -43,7 +41,6 @@ class Numbers:
     temperature_c: float
     known_ph: float | None
     ionic_strength_mol_kg: float | None
-    kh_dkh: float
     air_ppm: float
     patch_ph: tuple[float, ...] | None
     light: str
@@ -132,10 +129,15 @@ def _known_photos(photos: Mapping[str, Path], kind: Kind, numbers: Numbers) -> S
             known.append(end_photo(path, "acid" if step.key == "acid" else "base"))
         elif numbers.known_ph is None:
             raise ValueError("State the pH of the fluid of known pH.")
+        elif numbers.ionic_strength_mol_kg is None:
+            raise ValueError(f"State the ionic strength of the fluid of known pH in mol/kg: {BUFFERS}.")
         else:
-            ionic = numbers.ionic_strength_mol_kg
-            ionic = float(ionic_strength(numbers.kh_dkh)) if ionic is None else ionic
             known.append(
-                buffer_photo(path, numbers.known_ph, ionic_strength_mol_kg=ionic, temperature_c=numbers.temperature_c)
+                buffer_photo(
+                    path,
+                    numbers.known_ph,
+                    ionic_strength_mol_kg=numbers.ionic_strength_mol_kg,
+                    temperature_c=numbers.temperature_c,
+                )
             )
     return known

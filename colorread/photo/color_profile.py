@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
 
-from colorread.color_space import WHITE_XYZ_D65, XYZ_FROM_RGB, ColorSpace
+from calibration.color_space import WHITE_XYZ_D65, XYZ_FROM_RGB, ColorSpace
 
 # White of the profile connection space, and the Bradford cone matrix by which profiles carry D65 colors there
 # (ICC.1:2022; from memory, not verified; the colorants that follow equal those of profiles in phone files).

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageFile
 
-from colorread.color_space import ColorSpace
+from calibration.color_space import ColorSpace
 from colorread.photo.color_profile import rgb_in_working_space
 from colorread.photo.exif import TimeSource, model_in, orientation_of, read_exif, time_taken
 from colorread.photo.file import (

@@ -10,14 +10,16 @@ import numpy as np
 from calibration.dye import pka_prime
 from calibration.evidence import State
 from colorread.carbonate import ionic_strength, ph_in_air_equilibrium
+from colorread.fluid import dye_ph_std
+from colorread.limits import AIR_KH_RANGE_DKH
 from colorread.ranges import checked_range
 
 # A fresh bought buffer is right within 0.02 (its makers), plus what a keeper does to it: assumption.
 _BUFFER_PH_STD = 0.03
 # Indoor air has 600 to 1500 ppm where outdoor air has 420 (facts of the trade, no source); the stated value is taken
-# as known within 15 %, and the KH of the ladder's steps within 5 %. The air is the same for all steps, yet each step
-# counts its error as one of its own: so several steps narrow the pKa' a little too much. That is left: the prior of the
-# pKa' hides it, and the intervals covered 90 % either way.
+# as known within 15 %, and the KH of the ladder's steps within 5 %. To these comes the alkalinity of the dye. Air and
+# dye are the same for all steps, yet each step counts its error as one of its own: so several steps narrow the pKa' a
+# little too much. That is left: the prior of the pKa' hides it, and the intervals covered 90 % either way.
 _AIR_STD, _KH_STD = 0.15, 0.05
 
 
@@ -108,24 +110,24 @@ def air_photo(
     path : path
         The photo.
     kh_dkh : float
-        KH of the fluid [dKH].
+        KH of the fluid, 0.5 to 10 [dKH].
     air_ppm : float, default 420.0
-        CO2 of the air [ppm].
+        CO2 of the air at 1 atm; high above the sea times the air pressure in atm [ppm].
     temperature_c : float, default 25.0
         Of fluid and air [degC].
 
     Returns
     -------
     KnownPhoto
-        Its pH follows from the equilibrium alone.
+        Its pH follows from the equilibrium, but for what the dye itself does to the KH; that is in its uncertainty.
 
     Raises
     ------
     ValueError
         If a number is out of range.
     """
-    checked_range("The KH", kh_dkh, 0.25, 10.0)
+    checked_range("The KH", kh_dkh, *AIR_KH_RANGE_DKH)
     ph = float(ph_in_air_equilibrium(kh_dkh, temperature_c=temperature_c, air_ppm=air_ppm))
-    std = float(np.hypot(_AIR_STD, _KH_STD) / np.log(10.0))
+    std = float(np.hypot(np.hypot(_AIR_STD, _KH_STD) / np.log(10.0), dye_ph_std(kh_dkh)))
     pka = pka_prime(temperature_c, ionic_strength_mol_kg=float(ionic_strength(kh_dkh)))
     return KnownPhoto(path=path, state="known", ph=ph, ph_std=std, pka=pka)

@@ -6,7 +6,7 @@ import math
 import re
 from itertools import pairwise
 
-from colorread.carbonate import ph_from_co2
+from colorread.carbonate import ph_by_rule_of_thumb
 
 _PH_RANGE = (5.0, 9.0)  # beyond, bromothymol blue has long stopped to change color
 _CO2_RANGE_MG_L = (0.1, 1000.0)
@@ -15,9 +15,12 @@ _LEAST = 3
 _EXAMPLES = 'such as "6.4 6.6 6.8 7.0" or, with the KH, "5 10 20 30 mg/L"'
 
 
-def ph_of_patches(text: str, *, kh_dkh: float | None = None, temperature_c: float = 25.0) -> tuple[float, ...]:
+def ph_of_patches(text: str, *, kh_dkh: float | None = None) -> tuple[float, ...]:
     """
     Return the pH that the patches of a chart stand for.
+
+    Kits reckon CO2 by the customary rule 3 x KH x 10^(7 - pH), whatever the temperature, so it leads back to their pH:
+    assumption.
 
     Parameters
     ----------
@@ -25,8 +28,6 @@ def ph_of_patches(text: str, *, kh_dkh: float | None = None, temperature_c: floa
         Numbers in the order of the patches, set apart by blanks: pH, or CO2 in mg/L with that unit behind the last.
     kh_dkh : float, optional
         KH for which CO2 is meant [dKH].
-    temperature_c : float, default 25.0
-        Temperature for which it is meant [degC].
 
     Returns
     -------
@@ -57,7 +58,7 @@ def ph_of_patches(text: str, *, kh_dkh: float | None = None, temperature_c: floa
         return tuple(values)
     if kh_dkh is None:
         raise ValueError("Patches in mg/L need the KH for which the chart holds.")
-    return tuple(float(ph_from_co2(value, kh_dkh, temperature_c=temperature_c)) for value in values)
+    return tuple(float(ph_by_rule_of_thumb(value, kh_dkh)) for value in values)
 
 
 def _number(word: str) -> float:

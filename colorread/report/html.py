@@ -17,13 +17,13 @@ from markupsafe import Markup
 from calibration.whole_file import write_whole
 from colorread import __version__
 from colorread.flags import flag_sentence
-from colorread.reading import Interval, Reading
+from colorread.gas_care import gas_cautions
+from colorread.reading import NORMAL_95, Interval, Reading
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.plot import MADE_UP, day_figure, figure_svg, is_plottable, recent_readings, week_figure
 from colorread.report.words import forecast_rows, number_rows, number_words, period_words, setting_rows, without_unit
 from colorread.tank.days import PhotoPoint, TankSummary
 from colorread.tank.series import wall_clock
-from colorread.tank.settings import SourceKind
 from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS
 from colorread.words import bind_units, budget_words, clean_name, co2_words, input_words, ph_words, time_words
 
@@ -33,24 +33,6 @@ if TYPE_CHECKING:
 # In base64 they take a third more; together with the figures the file stays below 5 MB.
 PICTURES_MAX = 60
 _PICTURE_BYTES_MAX = 3_300_000
-_ROOM_CAUTION = (
-    "CO2 gathers in closed rooms, cupboards and cellars: ventilate where the gas source stands, and leave the room if "
-    "you get a headache, breathe fast or feel dizzy."
-)
-_BOTTLE_CAUTION = (
-    "Never seal a bottle that ferments or reacts; it needs a way out for the pressure, and a check valve keeps tank "
-    "water from running back."
-)
-_CYLINDER_CAUTION = (
-    "Keep a cylinder upright and secured, with regulator and check valve as its supplier and your local codes ask; "
-    "near its end the gas may come in one rush."
-)
-_SOURCE_CAUTIONS: dict[SourceKind | None, tuple[str, ...]] = {
-    "fermentation": (_BOTTLE_CAUTION,),
-    "acid-bicarbonate": (_BOTTLE_CAUTION,),
-    "cylinder": (_CYLINDER_CAUTION,),
-    None: (_BOTTLE_CAUTION, _CYLINDER_CAUTION),
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,11 +78,9 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
     ordered = sorted(entries, key=_by_time, reverse=True)
     readings = [entry.reading for entry in ordered]
     shown = recent_readings(summary, readings)
-    source = summary.tank.source
     cautions = (
         *(() if summary.advice is not None else (*WATCH_CAUTIONS, *ACT_CAUTIONS)),  # advice has its own
-        _ROOM_CAUTION,
-        *_SOURCE_CAUTIONS[None if source is None else source.kind],
+        *gas_cautions(summary.tank.source_kind),
         *STANDING_CAUTIONS,
     )
     environment = Environment(
@@ -247,5 +227,5 @@ def _when(reading: Reading) -> str:
 
 def _common_percent(std_ph: float) -> tuple[int, int]:
     """Return by how much the shared error may lower and raise every CO2, 90 % [%]."""
-    factor = math.pow(10.0, 1.645 * std_ph)
+    factor = math.pow(10.0, NORMAL_95 * std_ph)
     return round(100.0 * (1.0 - 1.0 / factor)), round(100.0 * (factor - 1.0))

@@ -9,6 +9,7 @@ from datetime import datetime, time, timedelta
 
 import numpy as np
 
+from colorread.gas_care import STOP_THE_GAS
 from colorread.tank.changes import N_DRAWS, STILL_FADING_PER_DAY, candidates, fresh_charge, thinned
 from colorread.tank.day_words import percent_words, share_words
 from colorread.tank.days import Advice, Change, DayForecast
@@ -38,8 +39,8 @@ CAUTIONS = (
     "at the fish and take new photos before the next one.",
     "The simulation knows only what the photos told of this tank: watch the fish for gasping at the surface and fast "
     "gill movement, most of all on the day after a change and at the end of the night.",
-    "If fish show distress: stop the gas or lead that of a bottle into the open air, move the surface or run an air "
-    "stone, change part of the water, and ask a veterinarian.",
+    f"If fish show distress: {STOP_THE_GAS}, move the surface or run an air stone, change part of the water, and ask a "
+    "veterinarian.",
     "Gas bottles, cylinders and valves: follow the supplier's instructions and local codes, never close a fermenting "
     "or reacting bottle tight or pinch its hose, keep cylinders upright and fixed, and air the room.",
 )
@@ -101,7 +102,7 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
         recommended=recommended,
         others=_worth_showing(tried, recommended),
         sentences=sentences,
-        cautions=cautions if tank.source is not None and tank.source.kind == "cylinder" else (*cautions, _NEW_CHARGE),
+        cautions=cautions if tank.source_kind == "cylinder" else (*cautions, _NEW_CHARGE),
     )
 
 

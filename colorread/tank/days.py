@@ -235,7 +235,7 @@ class TankSummary:
     advice : Advice or None
         What to change.
     cautions : tuple of str
-        What to watch: those of the advice, or of the last reading where there is none.
+        What to watch: those of the advice, or of the highest reading and the gas source where there is none.
     notes : tuple of str
         What the data cannot tell and what was assumed.
     common_std_ph : float

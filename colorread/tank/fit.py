@@ -10,10 +10,11 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
+from colorread.gas_care import SourceKind
 from colorread.reading import Reading
 from colorread.tank.model import Draws, Schedule, TankParameters, settled_state, simulate
 from colorread.tank.series import PH_PER_LN, PH_PER_RADIAN, CannotTell, VialSeries, vial_series
-from colorread.tank.settings import SourceKind, Tank
+from colorread.tank.settings import Tank
 
 # Priors as normal distributions: mean and standard deviation.
 # Loss to the air: 0.03 (still) over 0.09 (rippled) to 0.29 1/h (strong outflow) for water 35 cm deep and gas-transfer

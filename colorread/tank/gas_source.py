@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from colorread.gas_care import HOSE_OUT
 from colorread.tank.settings import DailySpan, GasSource
 from colorread.units import CO2_G_MOL
 
@@ -45,7 +46,6 @@ class Handling:
     less: str = ""
 
 
-_HOSE_OUT = "take the hose out of the tank, never close or pinch it"
 _SWITCHED = Handling(
     on="Turn the gas on at {on}",
     off="Turn the gas off at {off}",
@@ -57,15 +57,15 @@ _BOTTLE = Handling(
     on="Lead the gas into the tank from {on}",
     off="Lead the gas into the open air from {off}",
     both="Lead the gas into the tank from {on} and into the open air from {off}",
-    stop=f"lead it into the open air ({_HOSE_OUT})",
-    how="For that take the hose out of the tank, never close or pinch it.",
+    stop=f"lead it into the open air ({HOSE_OUT})",
+    how=f"For that {HOSE_OUT}.",
     less=", by fewer bottles or a smaller charge",
 )
 _UNKNOWN = Handling(
     on="Let the gas into the tank from {on}",
     off="Let the gas into the tank until {off}",
     both="Let the gas into the tank from {on} to {off}",
-    stop=f"stop it (of a bottle: {_HOSE_OUT})",
+    stop=f"stop it (of a bottle: {HOSE_OUT})",
     rate="If the gas has a valve, turn it",
 )
 

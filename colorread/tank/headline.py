@@ -15,7 +15,7 @@ from colorread.tank.days import Advice, Estimate
 from colorread.tank.fit import TankFit
 from colorread.tank.series import WINDOW_DAYS, wall_clock
 from colorread.tank.settings import Tank
-from colorread.verdict import TURN_DOWN_NOW, Marks, judge
+from colorread.verdict import Marks, judge, turn_down_now
 
 _OLD_DAYS = 7  # older photos say little of now: assumption
 _FEW_DRAWS = 100.0  # fewer independent draws, and the ends of a 90 % band rest on five: assumption
@@ -88,7 +88,7 @@ def _for_fish(peak: Interval, above: Interval, marks: Marks) -> str:
     hours = max(math.ceil(round(above.high, 1)), 1)  # as the tables tell it
     duration = f"for up to {hours} hour{'s' if hours > 1 else ''} a day"
     if peak.low > marks.fish_mg_l:
-        return f"so it is above {mark} {duration}. {TURN_DOWN_NOW}"
+        return f"so it is above {mark} {duration}. {turn_down_now(marks)}"
     verdict = judge(peak, marks)
     return f"so it may pass {mark} {duration}. {verdict.sentences[-1] if verdict.fish == 'act' else 'Watch the fish.'}"
 

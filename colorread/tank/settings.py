@@ -6,16 +6,17 @@ import math
 import re
 from dataclasses import dataclass, field, replace
 from datetime import date, time
-from typing import Literal, get_args
+from typing import get_args
 
-from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C, USUAL_KH_DKH, USUAL_TEMPERATURE_C
+from colorread.gas_care import SourceKind
+from colorread.limits import FISH_MARK_RANGE_MG_L, KH_RANGE_DKH, TEMPERATURE_RANGE_C, USUAL_KH_DKH, USUAL_TEMPERATURE_C
 from colorread.ranges import checked_range
 from colorread.reading import LightName
 from colorread.verdict import Marks
 
-SourceKind = Literal["fermentation", "acid-bicarbonate", "cylinder"]
-# What the literature on fish welfare asks for over long times (a clinical guide to fish medicine; Wedemeyer 1996 as
-# quoted): the mark where sensitive animals live.
+# The mark where sensitive animals live. A clinical guide to fish medicine names "less than 20 mg/L" as a common target;
+# Alabaster & Lloyd 1980, quoted in a Danish report (second-hand), give 20 mg/L at most for salmonids. That it suits
+# shrimp, snails and fry too is an assumption.
 SENSITIVE_FISH_MG_L = 20.0
 _SPAN = re.compile(r"(\d{1,2}):(\d{2})\s*-\s*(\d{1,2}):(\d{2})")
 _MINUTES_PER_DAY = 24 * 60
@@ -92,7 +93,7 @@ class Tank:
     source : GasSource or None
         What makes the gas.
     sensitive : bool
-        Whether animals live in it that bear little CO2.
+        Whether animals live in it that bear little CO2, see `colorread.gas_care.SENSITIVE_ANIMALS`.
     marks : Marks
         What it is judged by.
     fluid_renewed : datetime.date or None
@@ -131,11 +132,15 @@ class Tank:
         return USUAL_TEMPERATURE_C if self.temperature_c is None else self.temperature_c
 
     @property
+    def source_kind(self) -> SourceKind | None:
+        """What makes the gas, where stated."""
+        return None if self.source is None else self.source.kind
+
+    @property
     def judged_by(self) -> Marks:
-        """The marks, with that for the fish lowered where animals live that bear little CO2."""
-        if not self.sensitive:
-            return self.marks
-        return replace(self.marks, fish_mg_l=min(self.marks.fish_mg_l, SENSITIVE_FISH_MG_L))
+        """The marks with what makes the gas, that for the fish lowered where animals live that bear little CO2."""
+        fish_mg_l = min(self.marks.fish_mg_l, SENSITIVE_FISH_MG_L) if self.sensitive else self.marks.fish_mg_l
+        return replace(self.marks, fish_mg_l=fish_mg_l, source=self.source_kind)
 
     def __post_init__(self) -> None:
         if not re.fullmatch(r"[^\W_][\w .-]{0,39}", self.name):
@@ -150,8 +155,9 @@ class Tank:
         _require("The KH of the tank in dKH", self.tank_kh_dkh, *KH_RANGE_DKH)
         _require("The temperature in degrees C", self.temperature_c, *TEMPERATURE_RANGE_C)
         marks = self.marks
-        for mark in (marks.plants_low_mg_l, marks.plants_high_mg_l, marks.fish_mg_l):
-            _require("A mark in mg/L", mark, 1.0, 200.0)
+        for mark in (marks.plants_low_mg_l, marks.plants_high_mg_l):
+            _require("A mark for the plants in mg/L", mark, 1.0, 200.0)
+        _require("The fish mark in mg/L", marks.fish_mg_l, *FISH_MARK_RANGE_MG_L)
         if not marks.plants_low_mg_l < marks.plants_high_mg_l:
             raise ValueError("The lower mark for plants must lie below the upper one.")
         if self.source is not None:

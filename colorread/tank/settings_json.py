@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+from colorread.gas_care import SourceKind
 from colorread.json_fields import Fields, fields_of
+from colorread.limits import FISH_MARK_RANGE_MG_L
 from colorread.reading import LightName
-from colorread.tank.settings import DailySpan, GasSource, SourceKind, Tank, parse_span
+from colorread.tank.settings import DailySpan, GasSource, Tank, parse_span
 from colorread.verdict import Marks
 
 SCHEMA = "colorread.tank/1"
@@ -76,7 +78,6 @@ def tank_from_dict(data: object) -> Tank:
     fields = fields_of("the tank", data, names)
     if fields.values["schema"] != SCHEMA:
         raise ValueError(f"The schema of the tank must be {SCHEMA}, not {fields.values['schema']!r}.")
-    marks = fields_of("the marks", fields.values["marks"], _MARKS)
     return Tank(
         name=fields.text("name"),
         volume_l=fields.maybe("volume_l", fields.number),
@@ -87,12 +88,19 @@ def tank_from_dict(data: object) -> Tank:
         gas=_span(fields, "gas"),
         source=None if fields.values["source"] is None else _source(fields.values["source"]),
         sensitive=fields.flag("sensitive"),
-        marks=Marks(**{name: marks.number(name) for name in _MARKS}),
+        marks=_marks(fields.values["marks"]),
         fluid_renewed=fields.maybe("fluid_renewed", fields.day),
         light=fields.choice("light", LightName),
         profile=fields.maybe("profile", fields.text),
         made_up=fields.flag("made_up"),
     )
+
+
+def _marks(data: object) -> Marks:
+    low, high, fish = map(fields_of("the marks", data, _MARKS).number, _MARKS)
+    # Earlier versions took any mark for the fish from 1 to 200 mg/L.
+    fish = min(max(fish, FISH_MARK_RANGE_MG_L[0]), FISH_MARK_RANGE_MG_L[1])
+    return Marks(plants_low_mg_l=low, plants_high_mg_l=high, fish_mg_l=fish)
 
 
 def _span(fields: Fields, name: str) -> DailySpan | None:

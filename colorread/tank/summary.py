@@ -10,6 +10,7 @@ from datetime import datetime, time, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from colorread.gas_care import gas_cautions
 from colorread.reading import Interval, Reading, Verdict
 from colorread.tank.advice import advise
 from colorread.tank.days import Course, Estimate, PhotoPoint, SourceOutlook, TankSummary
@@ -84,7 +85,7 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
             _without_fit(tank, len(read), n_refused, timed, str(reason)),
             notes=notes,
             headline=(*lone_headline(gravest, verdict, str(reason)), *age),
-            cautions=() if verdict is None else verdict.cautions,
+            cautions=() if verdict is None else (*verdict.cautions, *gas_cautions(tank.source_kind)),
         )
     summary = _with_fit(tank, fit)
     return replace(

@@ -84,6 +84,33 @@ def encode_srgb(rgb_lin: ArrayLike) -> NDArray[np.floating]:
     return np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 0.0) ** (1 / 2.4) - 0.055)
 
 
+def decode_srgb(encoded: ArrayLike) -> NDArray[np.floating]:
+    """
+    Return linear light for sRGB-encoded values.
+
+    Parameters
+    ----------
+    encoded : array_like of float, shape (...)
+        Encoded values, 1 for white [-].
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (...)
+        Linear light, in the float type of the input [-].
+
+    Raises
+    ------
+    ValueError
+        If the values are not floating point.
+
+    References
+    ----------
+    .. [1] IEC 61966-2-1:1999, as for `encode_srgb`.
+    """
+    code = _floats(encoded)
+    return np.where(code <= 0.04045, code / 12.92, ((np.maximum(code, 0.0) + 0.055) / 1.055) ** 2.4)
+
+
 def xyz_from_rgb_lin(rgb_lin: ArrayLike, color_space: ColorSpace = "srgb") -> NDArray[np.floating]:
     """
     Return CIE XYZ under D65 for linear RGB.

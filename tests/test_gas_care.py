@@ -1,0 +1,49 @@
+from __future__ import annotations
+
+from typing import get_args
+
+import pytest
+
+from colorread.gas_care import SourceKind, gas_cautions, less_gas
+from colorread.reading import Interval
+from colorread.verdict import Marks, judge
+
+BOTTLES: tuple[SourceKind, ...] = ("fermentation", "acid-bicarbonate")
+
+
+@pytest.mark.parametrize("source", BOTTLES)
+@pytest.mark.parametrize("ends", [(20.0, 26.0, 34.0), (20.0, 30.0, 40.0), (60.0, 70.0, 80.0)])
+def test_a_bottle_is_never_told_to_be_turned_or_closed(source: SourceKind, ends: tuple[float, float, float]) -> None:
+    low, value, high = ends
+    verdict = judge(Interval(value=value, low=low, high=high), Marks(source=source))
+    text = " ".join(verdict.sentences + verdict.cautions)
+    assert "turn the gas" not in text.lower()
+    assert text.count("stop the gas") == text.count("stop the gas (of a bottle: take the hose out of the tank")
+    assert ("lead the gas into the open air" in text) == (verdict.fish == "act")
+
+
+@pytest.mark.parametrize("a_little", [False, True])
+def test_where_the_source_is_not_known_both_ways_are_told(a_little: bool) -> None:
+    assert "hose" not in less_gas("cylinder", a_little=a_little)
+    text = less_gas(None, a_little=a_little)
+    assert text.startswith(less_gas("cylinder", a_little=a_little))
+    assert "hose out of the tank, never close" in text
+
+
+@pytest.mark.parametrize("source", get_args(SourceKind))
+def test_cautions_are_of_the_room_and_of_the_source(source: SourceKind) -> None:
+    room, *own = gas_cautions(source)
+    assert "ventilate" in room
+    text = " ".join(own)
+    hazards = {
+        "bottle": ("never seal", "pinch", "pressure-rated", "tipping", "check valve", "trap bottle", "diffuser"),
+        "cylinder": ("upright", "secured", "heat and sun", "check valve", "rush"),
+    }
+    for word in hazards["bottle" if source in BOTTLES else "cylinder"]:
+        assert word in text
+    assert set(own) < set(gas_cautions(None))
+
+
+def test_each_caution_comes_once_where_the_source_is_not_known() -> None:
+    every = {caution for source in get_args(SourceKind) for caution in gas_cautions(source)}
+    assert sorted(every) == sorted(gas_cautions(None))
