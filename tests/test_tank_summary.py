@@ -408,6 +408,15 @@ def test_a_peak_that_may_be_far_too_high_is_judged_like_one_reading_as_high(summ
         assert f"for up to {hours} hours a day" in fish_of(Interval(value=22.0, low=18.0, high=27.0))
 
 
+@pytest.mark.parametrize(("days", "words"), [(1.2, "in about 1 day (0 to 3)."), (1.6, "in about 2 days (0 to 3).")])
+def test_one_day_of_fading_is_no_days(summary: TankSummary, days: float, words: str) -> None:
+    assert summary.advice is not None
+    peak, none = Interval(value=20.0, low=17.0, high=24.0), Interval(value=0.0, low=0.0, high=0.0)
+    trend = Estimate(interval=Interval(value=-10.0, low=-13.0, high=-8.0))
+    fades = Estimate(interval=Interval(value=days, low=0.2, high=3.0))
+    assert headline(summary.tank, peak, none, summary.advice, trend, fades, peak_to_come=False)[2].endswith(words)
+
+
 @pytest.mark.parametrize(("fish_mg_l", "helps"), [(8.0, False), (20.0, False), (40.0, True)])
 def test_a_fresh_charge_is_tried_only_where_the_fish_mark_leaves_room(
     truth: Truth, fish_mg_l: float, *, helps: bool

@@ -70,9 +70,10 @@ def headline(
         elif fades.interval is not None and fades.interval.value == 0.0:
             gas += f" The daily peak is below {tank.marks.plants_low_mg_l:g} mg/L already."
         elif fades.interval is not None:
+            unit = "day" if round(fades.interval.value or 0.0) == 1 else "days"
             gas += (
                 f" Fading on like that, the daily peak falls below {tank.marks.plants_low_mg_l:g} mg/L in about "
-                f"{_span(fades.interval, 'days')}."
+                f"{_span(fades.interval, unit)}."
             )
     return fish, plants, gas, f"What to change: {advice.sentences[0]}"
 
