@@ -13,7 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from colorread.console_text import printable, shown
-from colorread.flags import flag_text
+from colorread.flags import flag_texts
 from colorread.fluid import CAUTIONS, RENEWAL, DyeDose, FluidRecipe, RoomAirColor
 from colorread.reading import Interval, Reading
 from colorread.verdict import USUAL_MARKS, Marks
@@ -247,8 +247,7 @@ def _read_rows(console: Console, reading: Reading, marks: Marks) -> list[tuple[s
         ("Rule", _rule_words(reading), "dim"),
         ("Unsure by", budget_words(reading), "dim"),
     ]
-    for code in reading.flags:
-        seen, to_do = flag_text(code)
+    for seen, to_do in flag_texts(reading):
         rows.append(("Note", f"{seen}: {to_do}" if to_do else seen, ""))
     return [row for row in rows if row[1] or row is _GAP]
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from colorread.flags import flag_sentence
+from colorread.flags import flag_texts
 from colorread.log.store import LogEntry
 from colorread.page.shown_units import Units
 from colorread.reading import Reading
@@ -104,7 +104,7 @@ def view_reading(entry: LogEntry, units: Units, marks: Marks) -> ReadingView:
         fish_sentence=fish,
         advice=advice,
         cautions=() if verdict is None else verdict.cautions,
-        notes=tuple(map(flag_sentence, reading.flags)),
+        notes=tuple(text.sentence for text in flag_texts(reading)),
         message="" if reading.reason is None else reading.reason.message,
         next_step="" if reading.reason is None else reading.reason.next_step,
         record=tuple(_record(reading, units)),

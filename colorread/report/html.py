@@ -16,7 +16,7 @@ from markupsafe import Markup
 
 from calibration.whole_file import write_whole
 from colorread import __version__
-from colorread.flags import flag_sentence
+from colorread.flags import flag_texts
 from colorread.gas_care import gas_cautions
 from colorread.reading import Interval, Reading
 from colorread.report.axes import PLOT_COLORS
@@ -198,7 +198,7 @@ def _photo_row(reading: Reading, tank: Interval | None, picture: str) -> PhotoRo
         co2=("", "") if reading.co2_mg_l is None else without_unit(co2_words(reading.co2_mg_l)),
         tank=("", "") if tank is None else without_unit(co2_words(tank)),
         refused="" if reading.reason is None else reading.reason.message,
-        flags=tuple(map(flag_sentence, reading.flags)),
+        flags=tuple(text.sentence for text in flag_texts(reading)),
         record=tuple(text for text in record if text),
         picture=picture,
     )
