@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import replace
+from datetime import UTC, datetime
 
 import pytest
 from rich.console import Console
@@ -21,13 +22,15 @@ from colorread.verdict import USUAL_MARKS
 from tests.fabricated import made_reading, made_refusal
 from tests.made_log import made_entry
 
+NOW = datetime(2025, 6, 5, tzinfo=UTC)
+
 
 def places(reading: Reading) -> list[str]:
     """Return what terminal, page and report show."""
     console = Console(file=io.StringIO(), width=400)
     print_reading(console, reading)
     entry = replace(made_entry(), reading=reading)
-    notes = view_reading(entry, Units(), USUAL_MARKS).notes
+    notes = view_reading(entry, Units(), USUAL_MARKS, NOW).notes
     page = report_html(summarize(Tank(name="window"), [reading]), [entry])
     return [console.file.getvalue(), " ".join(notes), page]  # type: ignore[attr-defined]
 

@@ -17,7 +17,7 @@ from colorread.log.store import Log, LogEntry
 from colorread.page.core import core_of, require_own_form, units_shown
 from colorread.page.drafts import OutOfDate
 from colorread.page.render import page
-from colorread.page.shown import ReadingView, age_words, last_read, view_reading
+from colorread.page.shown import ReadingView, last_read, view_reading
 from colorread.page.uploads import receive_form, save_photos, text_of
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
@@ -54,10 +54,7 @@ def tanks(request: Request) -> Response:
     now = datetime.now().astimezone()
     with Log(core_of(request).log_path) as log:
         rows = [(tank, last_read(list(log.entries(tank.name)), now)) for tank in log.tanks()]
-    shown = [
-        (tank, None, "") if entry is None else (tank, _view(request, entry, tank), _age(entry, now))
-        for tank, entry in rows
-    ]
+    shown = [(tank, None if entry is None else _view(request, entry, tank)) for tank, entry in rows]
     return page(request, "tanks.html", rows=shown)
 
 
@@ -68,8 +65,8 @@ async def tank(request: Request, name: str, start: int = 0) -> Response:
     view = await core.view(name)
     entries = await run_in_threadpool(core.entries, name)
     undecided = await run_in_threadpool(core.drafts.entries, name)
-    tank, now = view.summary.tank, datetime.now().astimezone()
-    last = last_read(entries, now)
+    tank = view.summary.tank
+    last = last_read(entries, datetime.now().astimezone())
     last_view = None if last is None else _view(request, last, tank)
     newest_first = sorted(entries, key=_by_time, reverse=True)
     start = max(0, min(start, len(entries)))
@@ -80,7 +77,6 @@ async def tank(request: Request, name: str, start: int = 0) -> Response:
         summary=view.summary,
         figures=view.figures,
         last=last_view,
-        last_age="" if last is None else _age(last, now),
         rows=[_view(request, entry, tank) for entry in newest_first[start : start + _ROWS]],
         start=start,
         row_step=_ROWS,
@@ -223,7 +219,7 @@ def photo(request: Request, name: str, sha256: str) -> Response:
 
 
 def _view(request: Request, entry: LogEntry, tank: Tank) -> ReadingView:
-    return view_reading(entry, units_shown(request), tank.judged_by)
+    return view_reading(entry, units_shown(request), tank.judged_by, datetime.now().astimezone())
 
 
 def _inline(entry: LogEntry) -> str:
@@ -233,8 +229,3 @@ def _inline(entry: LogEntry) -> str:
 def _by_time(entry: LogEntry) -> datetime:
     taken_at = entry.reading.taken_at
     return datetime.min if taken_at is None else wall_clock(taken_at)
-
-
-def _age(entry: LogEntry, now: datetime) -> str:
-    assert entry.reading.taken_at is not None
-    return age_words(entry.reading.taken_at, now)
