@@ -17,16 +17,26 @@ from colorread.flags import flag_texts
 from colorread.fluid import CAUTIONS, RENEWAL, DyeDose, FluidRecipe, RoomAirColor
 from colorread.reading import Interval, Reading
 from colorread.verdict import USUAL_MARKS, Marks
-from colorread.words import NO_BREAK, bind_units, budget_words, clean_name, co2_words, input_words, ph_words, time_words
+from colorread.words import (
+    FISH_SIGNS,
+    NO_BREAK,
+    REFUSED_SIGN,
+    bind_units,
+    budget_words,
+    clean_name,
+    co2_words,
+    input_words,
+    ph_words,
+    time_words,
+)
 
 _SCALE_END_MG_L = 60.0
 _SCALE_WIDTH_MIN, _SCALE_WIDTH_MAX = 16, 61
 _TEXT_WIDTH_MAX = 96  # longer lines are hard to follow
 _LABEL_WIDTH = 10
 _TABLE_WIDTH_MIN = 60  # narrower, and a table of several readings has no room for whole words beside its numbers
-_FISH_MARKS = {"no concern read": ("○", "bold"), "watch": ("▲", "bold yellow"), "act": ("▲▲", "bold red")}
+_FISH_STYLES = {"no concern read": "bold", "watch": "bold yellow", "act": "bold red"}
 _GAP = ("", "", "")
-_REFUSED_MARK = "✗"
 
 
 def print_reading(
@@ -78,11 +88,11 @@ def print_summary(console: Console, readings: Sequence[Reading]) -> None:
         name = printable(console, clean_name(Path(reading.photo).name))
         if reading.co2_mg_l is None or reading.verdict is None:
             code = "" if reading.reason is None else reading.reason.code
-            table.add_row(Text(name), "-", "", printable(console, f"{_REFUSED_MARK} not read: {code}"))
+            table.add_row(Text(name), "-", "", printable(console, f"{REFUSED_SIGN} not read: {code}"))
             continue
         value, span = (words.removesuffix(" mg/L") for words in co2_words(reading.co2_mg_l))
         span = "" if reading.limit else span.removeprefix("90 % interval ")
-        mark, style = _FISH_MARKS[reading.verdict.fish]
+        mark, style = FISH_SIGNS[reading.verdict.fish], _FISH_STYLES[reading.verdict.fish]
         fish = Text(printable(console, f"{mark} {reading.verdict.fish}"), style=style)
         table.add_row(Text(name), value, span, fish)
     console.print(table)
@@ -194,8 +204,8 @@ def co2_scale(co2_mg_l: Interval, width: int, marks: Marks = USUAL_MARKS) -> str
 
 def _short_rows(reading: Reading) -> list[tuple[str, str, str]]:
     if reading.co2_mg_l is None or reading.verdict is None:
-        return [(f"{_REFUSED_MARK} NOT READ", "" if reading.reason is None else reading.reason.code, "bold")]
-    mark, style = _FISH_MARKS[reading.verdict.fish]
+        return [(f"{REFUSED_SIGN} NOT READ", "" if reading.reason is None else reading.reason.code, "bold")]
+    mark, style = FISH_SIGNS[reading.verdict.fish], _FISH_STYLES[reading.verdict.fish]
     return [("CO2", ", ".join(co2_words(reading.co2_mg_l)), ""), ("Fish", f"{mark} {reading.verdict.fish}", style)]
 
 
@@ -215,7 +225,7 @@ def _way_out(reading: Reading) -> str:
 def _refused_rows(reading: Reading) -> list[tuple[str, str, str]]:
     assert reading.reason is not None
     rows = [
-        (f"{_REFUSED_MARK} NOT READ", reading.reason.message, "bold"),
+        (f"{REFUSED_SIGN} NOT READ", reading.reason.message, "bold"),
         ("To do", reading.reason.next_step + _way_out(reading), ""),
         ("Taken", time_words(reading), "dim"),
     ]
@@ -227,7 +237,7 @@ def _read_rows(console: Console, reading: Reading, marks: Marks) -> list[tuple[s
     assert reading.co2_mg_l is not None
     assert reading.ph is not None
     plants, fish, advice = reading.verdict.sentences
-    mark, style = _FISH_MARKS[reading.verdict.fish]
+    mark, style = FISH_SIGNS[reading.verdict.fish], _FISH_STYLES[reading.verdict.fish]
     word = {"no concern read": "READ", "watch": "WATCH", "act": "ACT"}[reading.verdict.fish]
     width = max(min(console.width - _LABEL_WIDTH - 2, _SCALE_WIDTH_MAX), _SCALE_WIDTH_MIN)
     stated, assumed = input_words(reading)

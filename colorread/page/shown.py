@@ -12,15 +12,8 @@ from colorread.page.shown_units import Units
 from colorread.reading import Reading
 from colorread.tank.series import is_of_the_future
 from colorread.verdict import Marks, judged
-from colorread.words import budget_words, clean_name, co2_words, ph_words, time_words
+from colorread.words import FISH_SIGNS, REFUSED_SIGN, budget_words, clean_name, co2_words, ph_words, time_words
 
-# Told apart by shape as in the terminal, never by color alone.
-FISH_SIGNS = {
-    "no concern read": "\N{WHITE CIRCLE}",
-    "watch": "\N{BLACK UP-POINTING TRIANGLE}",
-    "act": "\N{BLACK UP-POINTING TRIANGLE}\N{BLACK UP-POINTING TRIANGLE}",
-}
-REFUSED_SIGN = "\N{BALLOT X}"
 # The CO2 goes up and down with every day, so older readings are of their own time; assumption.
 _OF_NOW_H = 48
 

@@ -6,20 +6,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, get_args
 
-from colorread.gas_care import SourceKind
+from colorread.gas_care import SOURCE_WORDS
 from colorread.page.shown_units import Unit, Units
 from colorread.reading import LightName
 from colorread.tank.edit import changed_tank
 from colorread.tank.settings import Tank
 
 LIGHTS = get_args(LightName)
-SOURCES = {
-    "": "not stated",
-    "fermentation": "sugar and yeast",
-    "acid-bicarbonate": "citric acid and bicarbonate",
-    "cylinder": "cylinder",
-}
-assert set(SOURCES) - {""} == set(get_args(SourceKind))
+SOURCES = {"": "not stated", **SOURCE_WORDS}
 _PLAIN = ("lights", "gas", "source", "source_started", "plants", "fluid_renewed", "light", "profile")
 _SOURCE = {"source", "source_amount", "source_started"}
 _NAMES = {
