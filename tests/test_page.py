@@ -130,6 +130,20 @@ def test_a_kept_photo_has_lost_its_place(page: tuple[httpx.Client, Core, Path], 
         assert not image.getexif().get_ifd(0x8825)
 
 
+def test_what_is_no_photo_offers_the_camera_of_its_tank(page: tuple[httpx.Client, Core, Path]) -> None:
+    client, core, _ = page
+    answer = snap(client, b"a text and no photo", "list.txt")
+    assert answer.status_code == 415
+    assert "is not a photo of a known format" in answer.text
+    assert "Take another photo" in answer.text
+    assert f'action="{TANK_URL}/snap"' in answer.text
+    assert not list(core.folder.rglob("photo"))
+    empty = snap(client, b"")
+    assert empty.status_code == 422
+    assert f'href="{TANK_URL}">Back to window' in empty.text
+    assert 'href="/">Back to the start' in client.get("/tanks/nowhere").text
+
+
 def test_a_refused_photo_says_what_to_do_and_leaves_nothing(page: tuple[httpx.Client, Core, Path]) -> None:
     client, core, log_path = page
     before = n_kept(log_path)

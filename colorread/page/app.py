@@ -173,7 +173,10 @@ def _problem(
     if request.url.path.startswith("/api/"):
         answer = JSONResponse({"message": message, "next_step": next_step, "code": code or None}, status)
     else:
-        answer = page(request, "problem.html", status=status, message=message, next_step=next_step)
+        # What is not there may be the tank itself.
+        tank_name = "" if status == 404 else request.path_params.get("name", "")
+        words = {"message": message, "next_step": next_step, "tank_name": tank_name}
+        answer = page(request, "problem.html", status=status, **words)
     for name, value in (headers or {}).items():
         answer.headers[name] = value
     return answer
