@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import json
 import re
@@ -20,6 +21,8 @@ from typer.testing import CliRunner
 from colorread.cli import app as command_line
 from colorread.log.store import Log
 from colorread.page.core import Core
+from colorread.verdict import Marks
+from tests.made_log import made_entry
 from tests.page_server import SAMPLES, TANK, client_of, form_token, make_log
 
 GOOD, LEAF = SAMPLES / "front-small.jpg", SAMPLES / "refuse-leaf.jpg"
@@ -128,6 +131,31 @@ def test_a_kept_photo_has_lost_its_place(page: tuple[httpx.Client, Core, Path], 
     assert b"SERIAL-4711" not in kept.content
     with Image.open(io.BytesIO(kept.content)) as image:
         assert not image.getexif().get_ifd(0x8825)
+
+
+def test_report_and_table_of_a_tank_can_be_taken_along(page: tuple[httpx.Client, Core, Path]) -> None:
+    client, _, log_path = page
+    tank = replace(TANK, name="Küche 2", marks=Marks(fish_mg_l=10.0))
+    with Log(log_path) as log:
+        log.add_tank(tank)
+        log.add(made_entry(1, tank=tank.name))
+    try:
+        shown = client.get("/tanks/K%C3%BCche%202").text
+        links = re.findall(r'href="([^"]+)" download>', shown)
+        assert len(links) == 2
+        report, table = (client.get(link) for link in links)
+        for answer, suffix in ((report, "html"), (table, "csv")):
+            assert answer.status_code == 200
+            assert answer.headers["content-disposition"] == f"attachment; filename*=UTF-8''K%C3%BCche%202.{suffix}"
+        assert "Küche 2: CO2 of the tank" in report.text
+        assert "data:image/jpeg;base64," in report.text
+        (row,) = csv.DictReader(io.StringIO(table.content.decode("utf-8-sig")))
+        assert (row["photo"], row["co2_mg_l"], row["fish"]) == ("IMG_0001.jpg", "18.05", "act")
+        assert client.get("/tanks/nowhere/report.html").status_code == 404
+        assert client.get("/tanks/nowhere/readings.csv").status_code == 404
+    finally:
+        with Log(log_path) as log:
+            log.remove_tank(tank.name, with_readings=True)
 
 
 def test_what_is_no_photo_offers_the_camera_of_its_tank(page: tuple[httpx.Client, Core, Path]) -> None:
