@@ -14,7 +14,8 @@ from rich.text import Text
 
 from colorread.console_text import printable, shown
 from colorread.flags import flag_texts
-from colorread.fluid import CAUTIONS, RENEWAL, DyeDose, FluidRecipe, RoomAirColor
+from colorread.fluid import CAUTIONS, DyeDose, FluidRecipe, RoomAirColor
+from colorread.fluid_words import fluid_rows
 from colorread.reading import Interval, Reading
 from colorread.verdict import USUAL_MARKS, Marks
 from colorread.words import (
@@ -135,26 +136,9 @@ def print_fluid(console: Console, recipe: FluidRecipe, dose: DyeDose, air: RoomA
     vial_ml : float
         Fluid that the vial takes [mL].
     """
-    error, direct = recipe.error, recipe.error_weighed_directly
-    rows = (
-        f"1 Stock|Dissolve {recipe.baking_soda_g:g} g baking soda in pure water and fill up to {recipe.stock_ml:g} mL: "
-        f"{recipe.stock_kh_dkh:.0f} dKH.",
-        f"2 Thin|Fill {recipe.first.portion_ml:g} mL of the stock up with pure water to {recipe.first.total_ml:g} mL: "
-        f"{recipe.first.kh_dkh:.1f} dKH.",
-        f"3 Fluid|Fill {recipe.second.portion_ml:g} mL of that up with pure water to {recipe.second.total_ml:g} mL: "
-        f"{recipe.second.kh_dkh:.2f} dKH.",
-        f"4 Dye|Put {dose.drops} drops of 0.04 % bromothymol blue into {vial_ml:g} mL of the fluid in the vial (common "
-        f"practice is 2 to 5 drops in 2 to 5 mL). They thin it to {dose.kh_in_vial_dkh:.2f} dKH: state that KH for "
-        f"your photos, --kh {dose.kh_in_vial_dkh:.2f}. The dye's own acid or base may change it by some "
-        f"{dose.dye_alkalinity_percent:.1f} % more; the interval of a reading has room for that.",
-        f"5 Check|{air.text}",
-        f"Exact to|±{error.kh_error_percent:.1f} % in KH, which is ±{error.co2_error_percent:.1f} % in every CO2 "
-        f"reading; the dye not counted. Weighing {recipe.direct_baking_soda_g:.3f} g directly could be off by "
-        f"{direct.kh_error_percent:.0f} %.",
-        f"Keep|{RENEWAL}",
-    )
+    rows = fluid_rows(recipe, dose, air, vial_ml, option=f", --kh {dose.kh_in_vial_dkh:.2f}")
     _print(console, f"Fluid of {recipe.kh_dkh:.2f} dKH, {recipe.second.total_ml:g} mL", style="bold underline")
-    _print_rows(console, [(label, text, "") for label, _, text in (row.partition("|") for row in rows)])
+    _print_rows(console, [(label, text, "") for label, text in rows])
     _print_panel(console, "Cautions", CAUTIONS)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import html
 import io
 import json
 import re
@@ -19,11 +20,14 @@ from PIL import Image
 from typer.testing import CliRunner
 
 from colorread.cli import app as command_line
+from colorread.fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
+from colorread.fluid_words import fluid_rows
 from colorread.log.store import Log
 from colorread.page.core import Core
 from colorread.verdict import Marks
+from colorread.words import NO_BREAK
 from tests.made_log import made_entry
-from tests.page_server import SAMPLES, TANK, client_of, form_token, make_log
+from tests.page_server import SAMPLES, TANK, choose_units, client_of, form_token, make_log
 
 GOOD, LEAF = SAMPLES / "front-small.jpg", SAMPLES / "refuse-leaf.jpg"
 TANK_URL = "/tanks/window"
@@ -156,6 +160,25 @@ def test_report_and_table_of_a_tank_can_be_taken_along(page: tuple[httpx.Client,
     finally:
         with Log(log_path) as log:
             log.remove_tank(tank.name, with_readings=True)
+
+
+def test_the_recipe_of_the_fluid_is_that_of_the_command_line(page: tuple[httpx.Client, Core, Path]) -> None:
+    client, _, _ = page
+    choose_units(client, "c", "meq")
+    try:
+        shown = client.get("/fluid?kh=1,7832&volume=500&vial=5")  # 5 dKH: 2.8039 dKH are 1 meq/L
+    finally:
+        choose_units(client, "c", "dkh")
+    assert shown.status_code == 200
+    recipe = fluid_recipe(5.0, 500.0)
+    dose, air = dye_drops(5.0, kh_dkh=recipe.kh_dkh), color_in_room_air(5.0, 22.0)
+    for _, text in fluid_rows(recipe, dose, air, 5.0):
+        assert html.escape(text, quote=False) in shown.text.replace(NO_BREAK, " ").replace("&#39;", "'")
+    assert all(caution in shown.text.replace(NO_BREAK, " ") for caution in CAUTIONS)
+    wrong = client.get("/fluid?kh=much")
+    assert wrong.status_code == 422
+    assert "The KH must be a number, not &#39;much&#39;." in wrong.text
+    assert client.get("/fluid").text.count("<dt>") == len(fluid_rows(recipe, dose, air, 5.0))
 
 
 def test_what_is_no_photo_offers_the_camera_of_its_tank(page: tuple[httpx.Client, Core, Path]) -> None:

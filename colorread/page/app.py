@@ -17,7 +17,7 @@ from starlette.exceptions import HTTPException as AnyHTTPException
 
 from colorread import __version__
 from colorread.log.store import Leftovers, LogError, LogFailure
-from colorread.page import api, pages, pages_calibrate, pages_download, pages_several, pages_tank, tasks
+from colorread.page import api, pages, pages_calibrate, pages_download, pages_fluid, pages_several, pages_tank, tasks
 from colorread.page.core import Core, UploadProblem
 from colorread.page.guard import Guard
 from colorread.page.pool import Busy, WorkFailed
@@ -74,7 +74,7 @@ def create_app(core: Core) -> FastAPI:
         redoc_url=None,
     )
     app.state.core = core
-    for part in (api, pages, pages_tank, pages_several, pages_calibrate, pages_download):
+    for part in (api, pages, pages_tank, pages_several, pages_calibrate, pages_download, pages_fluid):
         app.include_router(part.router)
     style = _style()
 
