@@ -89,13 +89,14 @@ def test_an_old_verdict_does_not_stand_as_if_of_now(page: tuple[httpx.Client, Pa
         assert "Take a photo now: this one was taken 20 days ago" in text
         assert "What was to do then: Look at the fish" in text
     tells = client.get("/tanks/window").text.partition("What the days tell")[2]
-    assert "Up to the last photo, 20 days ago; all of this is of that time." in tells
+    assert "As of the last photo, 20 days ago." in tells
+    assert "The last photo is 20 days old: all of this is of that time." in tells
     add(log_path, 2, 60.0, NOW - timedelta(hours=3))
     for path in paths[:2]:
         text = client.get(path).text
         assert "Fish: act<" in text
         assert "Take a photo now" not in text
-    assert "Up to the last photo, 3 hours ago." in client.get("/tanks/window").text
+    assert "As of the last photo, 3 hours ago." in client.get("/tanks/window").text
 
 
 def test_the_list_of_tanks_tells_interval_and_vial(page: tuple[httpx.Client, Path]) -> None:
