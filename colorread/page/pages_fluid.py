@@ -20,7 +20,8 @@ def fluid(request: Request, kh: str = "", volume: str = "1000", vial: str = "5")
     """Show the recipe for a KH, a volume and a vial."""
     unit = units_shown(request).kh
     texts = {"kh": kh or unit.number(4.0), "volume": volume, "vial": vial}
-    wrong, rows, title = "", (), ""
+    wrong = title = ""
+    rows: tuple[tuple[str, str], ...] = ()
     try:
         kh_dkh = round(unit.own(number_of("The KH", texts["kh"])), 2)  # of any unit; finer cannot be mixed
         vial_ml = number_of("The fluid in the vial", vial)

@@ -11,7 +11,7 @@ from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
-from colorread.gas_care import SENSITIVE_ANIMALS, gas_cautions
+from colorread.gas_care import SENSITIVE_ANIMALS, SOURCE_WORDS, gas_cautions
 from colorread.limits import FISH_MARK_RANGE_MG_L
 from colorread.log.store import Log, LogError, LogFailure
 from colorread.page.core import UNITS_COOKIE, core_of, require_own_form, units_shown
@@ -19,7 +19,7 @@ from colorread.page.pages import see, tank_url
 from colorread.page.profiles import profile_choices
 from colorread.page.render import page
 from colorread.page.shown_units import KH_UNITS, TEMPERATURE_UNITS, Units, units_of
-from colorread.page.tank_form import FIELD_NAMES, LIGHTS, SOURCES, SentForm, WrongFields, tank_of, texts_of
+from colorread.page.tank_form import FIELD_NAMES, LIGHTS, SentForm, WrongFields, tank_of, texts_of
 from colorread.page.uploads import receive_form, text_of
 from colorread.tank.settings import Tank
 
@@ -162,7 +162,7 @@ def _form_page(
         units=sent.units,
         wrong=wrong or {},
         lights=LIGHTS,
-        sources=SOURCES,
+        sources=SOURCE_WORDS,
         gas_cautions=gas_cautions(None),  # any kind may be chosen
         fish_mark_range=[f"{end:g}" for end in FISH_MARK_RANGE_MG_L],
         sensitive_animals=SENSITIVE_ANIMALS,

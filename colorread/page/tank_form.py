@@ -6,14 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import get_args
 
-from colorread.gas_care import SOURCE_WORDS
 from colorread.page.shown_units import Unit, Units
 from colorread.reading import LightName
 from colorread.tank.edit import changed_tank
 from colorread.tank.settings import DailySpan, Tank
 
 LIGHTS = get_args(LightName)
-SOURCES = {"": "not stated", **SOURCE_WORDS}
 _SPAN_OF = {f"{span}_{end}": span for span in ("lights", "gas") for end in ("on", "off")}
 _SOURCE = {"source", "source_amount", "source_started"}
 _NAMES = {
