@@ -15,7 +15,8 @@ from calibration.color_space import ColorSpace
 from calibration.dye import PKA_STD
 from calibration.family_fit import AMOUNT_WEIGHT, RATIO, SAME_DROPS, SignalSamples, fit_family
 
-_SURELY_BLUE = 1.1  # baking soda alone takes water to about pH 8.3: assumption, from memory
+# Baking soda alone takes water to about pH 8.3 (from memory), pKa' at its ionic strength lies near 7.2: pH - pKa'.
+_SURELY_BLUE = 1.1
 # The patches of a chart share its inks, so all together count as this many independent ones: on simulated prints more
 # made the intervals too small.
 _INDEPENDENT_PATCHES = 2.0

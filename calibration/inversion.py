@@ -74,9 +74,9 @@ def infer_ph(
     """
     Return the posterior of the pH.
 
-    Every sample has a dye amount and a neutral loss of its own; both are integrated out. Lamp, sensor, color matrix
-    and saturation are summed over. The pKa' starts as a normal distribution. Evidence from a calibration weighs the
-    members of the family by how well they explain it, moves the pKa' of each, and tells of the dye amount.
+    Every sample has a dye amount and a neutral loss of its own; both are integrated out. Lamp, sensor, saturation
+    and treatment of the gamut are summed over. The pKa' starts as a normal distribution. Evidence from a calibration
+    weighs the members of the family by how well they explain it, moves the pKa' of each, and tells of the dye amount.
 
     Parameters
     ----------

@@ -12,7 +12,7 @@ from calibration.color_space import decode_srgb
 # Phones bend the sRGB curve into an S: e + strength * (3 e^2 - 2 e^3 - e). The one-parameter form is an assumption;
 # measured curves of cameras are S-shaped, not power laws.
 _STRENGTH_PRIOR = (0.3, 0.25)  # mean and standard deviation: assumption
-_STRENGTH_RANGE = (-0.3, 0.8)
+_STRENGTH_RANGE = (-0.3, 0.8)  # over two deviations to either side, where the curve still rises
 # Physical and optical dot gain at half coverage of office printers 0.06 to 0.2: assumption around the published
 # 14 to 20 % of offset print.
 _DOT_GAIN_PRIOR = (0.13, 0.035)

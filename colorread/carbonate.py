@@ -3,8 +3,8 @@ Dissolved CO2, pH and carbonate hardness of fresh water whose alkalinity is carb
 
 One equilibrium serves every function: alkalinity = HCO3- + 2 CO3-- + OH- - H+, with constants of
 Plummer & Busenberg (1982), Kw of PHREEQC and Davies activity coefficients. pH is -log10 of the activity of H+. CO2
-means CO2(aq) + H2CO3. Concentrations per litre and per kilogram of water are taken as equal: CO2 per
-litre follows from KH per litre, so the density of water (0.3 % at 25 C) cancels in all but the amount
+means CO2(aq) + H2CO3. Concentrations per liter and per kilogram of water are taken as equal: CO2 per
+liter follows from KH per liter, so the density of water (0.3 % at 25 C) cancels in all but the amount
 from air.
 """
 

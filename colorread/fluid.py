@@ -11,7 +11,8 @@ import math
 from dataclasses import dataclass
 
 from colorread.carbonate import KH_MAX_DKH, OUTDOOR_AIR_PPM, co2_from_ph, ph_from_co2, ph_in_air_equilibrium
-from colorread.ranges import checked_range
+from colorread.carbonate_constants import TEMPERATURE_RANGE_C
+from colorread.ranges import checked_number
 from colorread.units import MMOL_L_PER_DKH, NA2CO3_G_MOL, NAHCO3_G_MOL, dkh_from_nahco3_mg_l
 
 TARGET_KH_RANGE_DKH = (0.25, 20.0)
@@ -20,7 +21,7 @@ SCALE_ERROR_MAX_G = 5.0
 VOLUME_ERROR_MAX_PERCENT = 20.0
 
 _STOCK_ML = 1000.0
-# Baking soda for one litre of stock [g], and stock for each 500 mL of the first dilution [mL]. Both give
+# Baking soda for one liter of stock [g], and stock for each 500 mL of the first dilution [mL]. Both give
 # 40 dKH (0.15 % more in truth, kept in the figures) after the first step. The strong stock is for scales
 # that show whole grams; it stays below the solubility (69 g/kg of water at 0 C, 96 at 20 C: handbooks, as Seidell,
 # Solubilities of Inorganic and Metal Organic Compounds, gathers them).
@@ -132,7 +133,7 @@ def fluid_recipe(
     """
     Return a recipe for baking soda water of a given KH.
 
-    One litre of strong stock makes the weighing error small; two dilutions lead to the target in amounts
+    One liter of strong stock makes the weighing error small; two dilutions lead to the target in amounts
     that a syringe and a measuring cylinder show. Weighing the water instead (1 mL is 1 g) lowers the volume
     error; say so by `volume_error_percent`.
 
@@ -157,10 +158,10 @@ def fluid_recipe(
     ValueError
         If an input lies outside its range.
     """
-    checked_range("Wanted KH in dKH", kh_dkh, *TARGET_KH_RANGE_DKH)
-    checked_range("Volume in mL", volume_ml, *FLUID_VOLUME_RANGE_ML)
-    checked_range("Error of the scale in g", scale_error_g, 0.0, SCALE_ERROR_MAX_G, open_low=True)
-    checked_range("Error of a volume in percent", volume_error_percent, 0.0, VOLUME_ERROR_MAX_PERCENT)
+    checked_number("Wanted KH in dKH", kh_dkh, *TARGET_KH_RANGE_DKH)
+    checked_number("Volume in mL", volume_ml, *FLUID_VOLUME_RANGE_ML)
+    checked_number("Error of the scale in g", scale_error_g, 0.0, SCALE_ERROR_MAX_G, open_low=True)
+    checked_number("Error of a volume in percent", volume_error_percent, 0.0, VOLUME_ERROR_MAX_PERCENT)
 
     soda_g, stock_per_step_ml = next(
         (stock for stock in _STOCKS if scale_error_g <= _STOCK_WEIGHING_LIMIT * stock[0]), _STOCKS[-1]
@@ -213,8 +214,8 @@ def dye_drops(vial_volume_ml: float, *, kh_dkh: float = 4.0) -> DyeDose:
     ValueError
         If an input lies outside its range.
     """
-    checked_range("Water in the vial in mL", vial_volume_ml, *VIAL_VOLUME_RANGE_ML)
-    checked_range("KH in dKH", kh_dkh, 0.0, KH_MAX_DKH, open_low=True)
+    checked_number("Water in the vial in mL", vial_volume_ml, *VIAL_VOLUME_RANGE_ML)
+    checked_number("KH in dKH", kh_dkh, 0.0, KH_MAX_DKH, open_low=True)
     dye_ml = vial_volume_ml * DYE_TARGET_UMOL_L / (DYE_STOCK_UMOL_L - DYE_TARGET_UMOL_L)
     drops = max(1, round(dye_ml / DROP_ML))
     share = drops * DROP_ML / (vial_volume_ml + drops * DROP_ML)
@@ -270,7 +271,8 @@ def color_in_room_air(kh_dkh: float, temperature_c: float) -> RoomAirColor:
     ValueError
         If an input lies outside its range.
     """
-    checked_range("KH in dKH", kh_dkh, *TARGET_KH_RANGE_DKH)
+    checked_number("KH in dKH", kh_dkh, *TARGET_KH_RANGE_DKH)
+    checked_number("Water temperature in C", temperature_c, *TEMPERATURE_RANGE_C)
     low, high = (
         float(ph_in_air_equilibrium(kh_dkh, temperature_c=temperature_c, air_ppm=air_ppm))
         for air_ppm in (INDOOR_AIR_PPM, OUTDOOR_AIR_PPM)

@@ -6,6 +6,8 @@ AIR_KH_RANGE_DKH = (0.5, 10.0)
 """KH of fluid whose pH is told by the air above it; with less the dye itself decides: assumption [dKH]."""
 TEMPERATURE_RANGE_C = (5.0, 40.0)
 """Temperature that any fluid or tank may have [degC]."""
+EARLIEST_YEAR = 1990
+"""What claims to be earlier comes from a clock that was never set: digital photos began then (assumption)."""
 FISH_MARK_RANGE_MG_L = (5.0, 40.0)
 """
 Mark for the fish that a keeper may set: assumption, well below the 50 mg/L at which the verdict says to act whatever

@@ -11,6 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 SCHEMA = "colorread.reading/1"
+NORMAL_95 = 1.645
+"""Standard deviations from the middle of a normal distribution to the ends of its 90 % interval, from any table."""
 
 Status = Literal["read", "refused"]
 Limit = Literal["below", "above"]
@@ -109,7 +111,7 @@ class Reading:
     light : str
         Lamp class that was assumed.
     assumed : tuple of str
-        Names of the inputs that nobody stated: any of ``"kh"``, ``"temperature"``, ``"light"``, ``"fluid"``.
+        Names of the inputs that nobody stated: any of ``"kh"``, ``"temperature"``, ``"light"``.
     geometry : {'front', 'beside'} or None
         Vial before the card or beside it.
     co2_rule_of_thumb_mg_l : float or None
@@ -129,7 +131,7 @@ class Reading:
     vial_outline_px : (N, 2) tuple or None
         Outline of the fluid in the same pixels.
     budget : mapping of str to float
-        Standard uncertainty of the pH from each source [-].
+        Standard uncertainty from each source, as pH; those of the KH widen the interval of the CO2 alone [-].
     profile : str or None
         Name of the calibration profile that was used.
     """
@@ -173,7 +175,7 @@ class Trace:
     vial_outline_px : ndarray of float, shape (N, 2), or None
         Outline of the fluid.
     used_px : ndarray of float, shape (N, 2), or None
-        Centres of the pixels whose color was used.
+        Centers of the pixels whose color was used.
     fluid_rgb : ndarray of float, shape (3,), or None
         Corrected color of the fluid on white paper, sRGB-encoded 0..1.
     scale_rgb : tuple of (float, ndarray) pairs

@@ -2,7 +2,7 @@
 Conversions between the units keepers and chemists use for hardness, salts and temperature.
 
 Carbonate hardness in degrees (dKH) is the unit of every interface of the project; the others are
-reached from it. One dKH is by definition the alkalinity of 10 mg of CaO per litre. One mmol/L of
+reached from it. One dKH is by definition the alkalinity of 10 mg of CaO per liter. One mmol/L of
 alkalinity is the same as one meq/L.
 """
 

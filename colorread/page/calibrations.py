@@ -44,7 +44,7 @@ BEFORE: Mapping[Kind, str] = {
     "ends": "Take all photos with the phone, vial and light of your readings, one after another, the vial before the "
     "card. Rinse the vial with fluid in between; the same number of drops of dye each time.",
     "air": "Thin the 4 dKH fluid with pure water to 2, 1 and 0.5 dKH (1 + 1 parts, each from the one before), add as "
-    "many drops of dye per millilitre as in the vial, and let them stand open and shallow, stirred now and then. Then "
+    "many drops of dye per milliliter as in the vial, and let them stand open and shallow, stirred now and then. Then "
     "take all photos with the phone, vial and light of your readings, the vial before the card.",
     "chart": "Take the photo with the phone and light of your readings, straight on, nothing overexposed or mirrored. "
     "A chart is a print, whose inks are not the dye: it tells little, the other ways tell more.",

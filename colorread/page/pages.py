@@ -5,6 +5,8 @@ from __future__ import annotations
 import base64
 from collections.abc import Sequence
 from datetime import datetime
+from itertools import islice
+from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
@@ -22,7 +24,6 @@ from colorread.page.shown import ReadingView, last_read, view_reading
 from colorread.page.tasks import Problem
 from colorread.page.uploads import receive_form, save_photos, text_of
 from colorread.reading import Reason
-from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
 from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS
 from colorread.words import REFUSED_SIGN
@@ -57,7 +58,7 @@ def tanks(request: Request) -> Response:
     """List the tanks with their last readings."""
     now = datetime.now().astimezone()
     with Log(core_of(request).log_path) as log:
-        rows = [(tank, last_read(list(log.entries(tank.name)), now)) for tank in log.tanks()]
+        rows = [(tank, last_read(log.entries(tank.name, newest_first=True), now)) for tank in log.tanks()]
     shown = [(tank, None if entry is None else _view(request, entry, tank)) for tank, entry in rows]
     return page(request, "tanks.html", rows=shown)
 
@@ -67,13 +68,11 @@ async def tank(request: Request, name: str, start: int = 0) -> Response:
     """Show a tank: the camera, the last reading, the week, the advice and the readings before."""
     core = core_of(request)
     view = await core.view(name)
-    entries = await run_in_threadpool(core.entries, name)
+    now = datetime.now().astimezone()
+    last, rows, start, n_rows = await run_in_threadpool(_rows, core.log_path, name, start, now)
     undecided = await run_in_threadpool(core.drafts.entries, name)
     tank = view.summary.tank
-    last = last_read(entries, datetime.now().astimezone())
     last_view = None if last is None else _view(request, last, tank)
-    newest_first = sorted(entries, key=_by_time, reverse=True)
-    start = max(0, min(start, len(entries)))
     return page(
         request,
         "tank.html",
@@ -81,10 +80,10 @@ async def tank(request: Request, name: str, start: int = 0) -> Response:
         summary=view.summary,
         figures=view.figures,
         last=last_view,
-        rows=[_view(request, entry, tank) for entry in newest_first[start : start + _ROWS]],
+        rows=[_view(request, entry, tank) for entry in rows],
         start=start,
         row_step=_ROWS,
-        n_rows=len(entries),
+        n_rows=n_rows,
         undecided=[_view(request, entry, tank) for entry in undecided],
         cautions=(
             # What to watch after the last reading; without one, whatever there is to watch.
@@ -196,11 +195,7 @@ async def forget(request: Request, name: str, sha256: str) -> Response:
 def forget_reading(log_path: Any, name: str, sha256: str) -> bool:
     """Delete a reading of a tank and the photo that was kept of it; return whether there was one."""
     with Log(log_path) as log:
-        entry = log.entry(name, sha256)
-        if entry is None:
-            return False
-        log.forget(name, [entry.sha256])
-    return True
+        return log.forget(name, [sha256]) > 0
 
 
 @router.get("/tanks/{name}/readings/{sha256}/picture")
@@ -255,6 +250,10 @@ def _inline(entry: LogEntry) -> str:
     return "" if entry.picture is None else "data:image/jpeg;base64," + base64.b64encode(entry.picture).decode("ascii")
 
 
-def _by_time(entry: LogEntry) -> datetime:
-    taken_at = entry.reading.taken_at
-    return datetime.min if taken_at is None else wall_clock(taken_at)
+def _rows(log_path: Path, name: str, start: int, now: datetime) -> tuple[LogEntry | None, list[LogEntry], int, int]:
+    """Return the last reading with numbers, a page of all by falling time, where it starts, and how many there are."""
+    with Log(log_path) as log:
+        count = log.count(name)
+        start = max(0, min(start, count))
+        last = last_read(log.entries(name, newest_first=True), now)
+        return last, list(islice(log.entries(name, newest_first=True, skip=start), _ROWS)), start, count

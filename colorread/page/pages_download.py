@@ -29,9 +29,9 @@ async def report(request: Request, name: str) -> Response:
 @router.get("/tanks/{name}/readings.csv")
 def table(request: Request, name: str) -> Response:
     """Return the readings of a tank, judged by the marks that it has now."""
-    core = core_of(request)
-    marks = core.tank(name).judged_by
-    made = csv_bytes(judged(entry.reading, marks) for entry in core.entries(name))
+    with Log(core_of(request).log_path) as log:
+        marks = log.tank(name).judged_by
+        made = csv_bytes(judged(entry.reading, marks) for entry in log.entries(name))
     return _attachment(made, "text/csv; charset=utf-8", f"{name}.csv")
 
 

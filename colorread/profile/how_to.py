@@ -50,7 +50,7 @@ CHART = (
 AIR = (
     "Air ladder: known pH without buying anything.",
     "  1. Thin the 4 dKH fluid with pure water to 2, 1 and 0.5 dKH (1 + 1 parts, each from the one before).",
-    "  2. Add the same dye to each, as many drops per millilitre as in the vial.",
+    "  2. Add the same dye to each, as many drops per milliliter as in the vial.",
     "  3. Let them stand open, shallow and stirred now and then, for some hours, outdoors or at an open window: their",
     "     CO2 is then the air's, 420 ppm outdoors. A closed room has 600 to 1500 ppm and spoils it.",
     "     Above some 500 m of altitude multiply the ppm by the air pressure in atm (at 1000 m that is 0.05 in pH).",

@@ -14,7 +14,7 @@ from calibration.dye import PKA_25C_FRESH
 from calibration.evidence import weigh_members
 from calibration.profile import USUAL_LOAD_INDEX, Profile, estimate_parameters
 from calibration.whole_file import write_whole
-from colorread.interpretation import NORMAL_95
+from colorread.reading import NORMAL_95
 
 PICTURE_KINDS = ("png", "pdf", "svg")
 _MARKERS = {"acid": "v", "base": "^", "known": "o", "chart": "s", "kit-chart": "D"}

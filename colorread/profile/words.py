@@ -7,7 +7,7 @@ from math import isinf
 from calibration.dye import PKA_25C_FRESH, PKA_STD
 from calibration.evidence import PRINTED_STATES, Evidence
 from calibration.profile import Profile, estimate_parameters, validity
-from colorread.interpretation import NORMAL_95
+from colorread.reading import NORMAL_95
 
 _STATE_WORDS = {
     "acid": "all yellow",

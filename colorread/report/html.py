@@ -19,7 +19,7 @@ from calibration.whole_file import write_whole
 from colorread import __version__
 from colorread.flags import flag_texts
 from colorread.gas_care import gas_cautions
-from colorread.reading import Interval, Reading
+from colorread.reading import NORMAL_95, Interval, Reading
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.plot import MADE_UP, day_figure, figure_svg, is_plottable, recent_readings, week_figure
 from colorread.report.words import forecast_rows, number_rows, number_words, period_words, setting_rows, without_unit
@@ -236,5 +236,5 @@ def _when(reading: Reading) -> str:
 
 def _common_percent(std_ph: float) -> tuple[int, int]:
     """Return by how much the shared error may lower and raise every CO2, 90 % [%]."""
-    factor = math.pow(10.0, 1.645 * std_ph)
+    factor = math.pow(10.0, NORMAL_95 * std_ph)
     return round(100.0 * (1.0 - 1.0 / factor)), round(100.0 * (factor - 1.0))
