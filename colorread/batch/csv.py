@@ -40,9 +40,9 @@ COLUMNS = (
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
 
 
-def write_csv(path: str | os.PathLike[str], readings: Iterable[Reading]) -> None:
+def csv_bytes(readings: Iterable[Reading]) -> bytes:
     """
-    Write readings as CSV, whole or not at all.
+    Return readings as CSV.
 
     UTF-8 with the mark by which spreadsheets know it, decimal points, times as ISO 8601 with offset where the photo
     has one. What a number cannot be told for is empty. Text that a spreadsheet would run as a formula, as in a crafted
@@ -50,21 +50,38 @@ def write_csv(path: str | os.PathLike[str], readings: Iterable[Reading]) -> None
 
     Parameters
     ----------
+    readings : iterable of Reading
+        Rows, in their order.
+
+    Returns
+    -------
+    bytes
+        The table.
+    """
+    text = io.StringIO(newline="")
+    table = csv.writer(text)
+    table.writerow(COLUMNS)
+    table.writerows(_row(reading) for reading in readings)
+    return text.getvalue().encode("utf-8-sig", "replace")
+
+
+def write_csv(path: str | os.PathLike[str], readings: Iterable[Reading]) -> None:
+    """
+    Write readings as CSV, whole or not at all.
+
+    Parameters
+    ----------
     path : path
         File to write; replaced where it exists.
     readings : iterable of Reading
-        Rows, in their order.
+        As in `csv_bytes`.
 
     Raises
     ------
     OSError
         If it cannot be written.
     """
-    text = io.StringIO(newline="")
-    table = csv.writer(text)
-    table.writerow(COLUMNS)
-    table.writerows(_row(reading) for reading in readings)
-    write_whole(path, text.getvalue().encode("utf-8-sig", "replace"))
+    write_whole(path, csv_bytes(readings))
 
 
 def _row(reading: Reading) -> tuple[str, ...]:
