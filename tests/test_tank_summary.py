@@ -164,7 +164,7 @@ def test_photos_from_before_the_gas_ran_out_do_not_count() -> None:
     assert summary.peak_mg_l.interval is not None
     assert summary.peak_mg_l.interval.high is not None
     assert summary.peak_mg_l.interval.high < 5.0
-    assert summary.n_unused > 0
+    assert f"{summary.n_unused} photos from before the readings took another course" in summary.notes[0]
     assert "only the photos from" in summary.headline[-2]
 
 

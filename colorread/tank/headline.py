@@ -202,12 +202,14 @@ def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...
     return tuple(notes)
 
 
-def unused_notes(usable: Sequence[Reading], used: Sequence[Reading]) -> tuple[str, ...]:
+def unused_notes(tank: Tank, usable: Sequence[Reading], used: Sequence[Reading]) -> tuple[str, ...]:
     """
     Return which readings the course leaves out, and why.
 
     Parameters
     ----------
+    tank : Tank
+        Its settings.
     usable : sequence of Reading
         Those with numbers, none of the future.
     used : sequence of Reading
@@ -220,10 +222,13 @@ def unused_notes(usable: Sequence[Reading], used: Sequence[Reading]) -> tuple[st
     """
     times = [wall_clock(reading.taken_at) for reading in usable if reading.taken_at is not None]
     first, last = (wall_clock(reading.taken_at) for reading in (used[0], used[-1]) if reading.taken_at is not None)
-    unused = [time for time in times if time < first]
+    unused = sorted(time for time in times if time < first)
     n_old = sum(time < last - timedelta(days=WINDOW_DAYS) for time in unused)
+    charged = None if tank.source is None else tank.source.started
+    n_charged = 0 if charged is None else sum(time.date() <= charged for time in unused[n_old:])
     counts = (
-        (len(unused) - n_old, "from before the present charge of the gas source was at work"),
+        (n_charged, "from before the present charge of the gas source was at work"),
+        (len(unused) - n_old - n_charged, "from before the readings took another course"),
         (n_old, f"from more than {WINDOW_DAYS} days before the last"),
         (len(usable) - len(times), "without a time"),
     )

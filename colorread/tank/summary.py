@@ -97,7 +97,7 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         n_unused=len(read) - len(fit.series.readings),
         first_at=timed[0],
         last_at=timed[-1],
-        notes=(*notes, *unused_notes(usable, fit.series.readings), *summary.notes),
+        notes=(*notes, *unused_notes(tank, usable, fit.series.readings), *summary.notes),
     )
 
 
