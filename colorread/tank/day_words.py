@@ -38,9 +38,11 @@ def share_words(day: DayForecast) -> str:
     Returns
     -------
     str
-        With its 90 % interval, such as ``55 % (31 to 78 %)``.
+        With its 90 % interval, such as ``55 % (31 to 78 %)``; where both ends are one, that alone.
     """
     low, high = (round(share * 100.0) for share in (day.plants_share_low, day.plants_share_high))
+    if low == high:
+        return percent_words(day.plants_share)
     return f"{percent_words(day.plants_share)} ({low} to {high} %)"
 
 

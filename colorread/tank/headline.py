@@ -59,7 +59,7 @@ def headline(
     )
     plants = (
         f"Plants: as it runs now the CO2 is within {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L for "
-        f"about {share_words(advice.today)} of the light."
+        f"{share_words(advice.today)} of the light."
     )
     gas = "Gas: " + trend.reason
     if trend.interval is not None:
