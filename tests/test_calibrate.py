@@ -218,6 +218,15 @@ def test_what_is_no_fluid_does_not_calibrate(tmp_path: Path) -> None:
         make_profile([end_photo(leaf, "acid")])
 
 
+@pytest.mark.parametrize("arguments", ["ends --acid {}", "air --photo {}:2", "chart {}"])
+def test_a_refused_photo_is_no_wrong_use(tmp_path: Path, arguments: str) -> None:
+    photo, out = tmp_path / "a.jpg", tmp_path / "me.toml"
+    photo.write_bytes(b"no photo")
+    refused = CliRunner().invoke(app, [*f"calibrate {arguments}".format(photo).split(), "--out", str(out)])
+    assert (refused.exit_code, out.exists()) == (3, False)
+    assert len(refused.output.splitlines()) == 1
+
+
 def test_air_gives_the_known_ph_of_the_equilibrium() -> None:
     # 2, 1 and 0.5 dKH in outdoor air at 25 C: about 8.0, 7.7 and 7.4 by PHREEQC.
     for kh_dkh, ph in ((2.0, 8.03), (1.0, 7.74), (0.5, 7.44)):

@@ -308,7 +308,9 @@ def test_forget_deletes_what_all_options_say(filled: Path, arguments: tuple[str,
 
 
 def test_forget_asks(filled: Path) -> None:
-    assert "Forget 1 reading of desk?" in run("log", "forget", "--tank", "desk", code=1, answer="n\n")
+    declined = run("log", "forget", "--tank", "desk", answer="n\n")
+    assert "Forget 1 reading of desk?" in declined
+    assert declined.endswith("Nothing was forgotten.\n")
     assert len(photos(filled)) == 5
     assert "Forgot 1 reading of desk." in run("log", "forget", "--tank", "desk", answer="y\n")
     assert len(photos(filled)) == 4

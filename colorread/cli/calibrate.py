@@ -9,6 +9,8 @@ import typer
 
 from colorread.cli.options import (
     EXIT_FAILED,
+    EXIT_REFUSED,
+    EXIT_USAGE,
     LightClass,
     fail,
     number,
@@ -304,13 +306,14 @@ def _write(make: Callable[[Profile | None], Profile], out: Path | None, from_pro
         fail("Say where to write the profile: --out me.toml.")
     require_new(out, force)
     from calibration.profile import write_profile
+    from colorread.profile.checks import PhotoRefused
     from colorread.profile.words import profile_lines
 
     earlier = None if from_profile is None else load_profile(from_profile)
     try:
         made = make(earlier)
     except ValueError as error:
-        fail(str(error))
+        fail(str(error), EXIT_REFUSED if isinstance(error, PhotoRefused) else EXIT_USAGE)
     with writing(out):
         write_profile(made, out, overwrite=force)
     for line in profile_lines(made):

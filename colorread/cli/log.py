@@ -169,8 +169,9 @@ def forget(
             typer.echo("No reading is so; nothing was forgotten.")
             return
         names = sorted({entry.tank for entry in chosen})
-        if not yes:
-            typer.confirm(f"Forget {_plural(len(chosen), 'reading')} of {', '.join(names)}?", abort=True)
+        if not yes and not typer.confirm(f"Forget {_plural(len(chosen), 'reading')} of {', '.join(names)}?"):
+            typer.echo("Nothing was forgotten.")
+            return
         with opened.transaction():
             count = sum(opened.forget(name, [entry.sha256 for entry in chosen if entry.tank == name]) for name in names)
     typer.echo(f"Forgot {_plural(count, 'reading')} of {', '.join(names)}.")
