@@ -157,7 +157,7 @@ def test_tanks_are_listed_and_removed(filled: Path) -> None:
     assert "acid-bicarbonate" in desk
     assert "4 dKH (assumed)" in desk
     assert "(assumed)" in desk.partition("Water")[2].partition("Lights")[0]
-    assert run("tank", "remove", "window", "--with-readings") == "Removed window and its readings (4).\n"
+    assert run("tank", "remove", "window", "--with-readings", "--yes") == "Removed window and its readings (4).\n"
     assert photos(filled) == ["desk IMG_0007.jpg"]
     run("log", "forget", "--tank", "desk", "--yes")
     assert run("tank", "remove", "desk") == "Removed desk.\n"
@@ -316,6 +316,16 @@ def test_forget_asks(filled: Path) -> None:
     assert len(photos(filled)) == 4
     assert "Say what to forget" in run("log", "forget", "--yes", code=2)
     assert "A day looks like" in run("log", "forget", "--before", "June", code=2)
+
+
+def test_a_tank_with_readings_is_removed_only_on_a_yes(filled: Path) -> None:
+    arguments = ("tank", "remove", "window", "--with-readings")
+    declined = run(*arguments, answer="n\n")
+    assert "Remove window and its readings (4)?" in declined
+    assert declined.endswith("Nothing was removed.\n")
+    assert len(photos(filled)) == 5
+    assert run(*arguments, answer="y\n").endswith("Removed window and its readings (4).\n")
+    assert photos(filled) == ["desk IMG_0007.jpg"]
 
 
 def test_trouble_with_the_file_is_one_sentence(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

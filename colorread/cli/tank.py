@@ -226,15 +226,19 @@ def show(name: _Name, as_json: _Json = False, log: LogFile = None) -> None:
 def remove(
     name: _Name,
     with_readings: Annotated[bool, typer.Option("--with-readings", help="Delete its readings too.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
     log: LogFile = None,
 ) -> None:
     """Remove a tank from the log; your photos stay where they are, copies that the page kept go with it."""
-    with open_log(log) as opened, opened.transaction():
+    with open_log(log) as opened:
         opened.tank(name)
         n_readings = opened.count(name)
         if n_readings and not with_readings:
             fail(f"{name} has readings in the log ({n_readings}); add --with-readings to delete them too.")
-        opened.remove_tank(name, with_readings=with_readings)
+        if n_readings and not yes and not typer.confirm(f"Remove {name} and its readings ({n_readings})?"):
+            typer.echo("Nothing was removed.")
+            return
+        opened.remove_tank(name, with_readings=bool(n_readings))
     typer.echo(f"Removed {name}." if not n_readings else f"Removed {name} and its readings ({n_readings}).")
 
 
