@@ -82,6 +82,39 @@ def test_importing_the_package_does_nothing_but_offers_the_reader() -> None:
         _ = colorread.nothing
 
 
+GROUPS = ([], ["tank"], ["log"], ["calibrate"])
+
+
+@pytest.mark.parametrize("group", GROUPS, ids=str)
+def test_help_tells_every_command_in_one_line_that_is_not_cut_off(group: list[str]) -> None:
+    short, long = run(*group, "-h").stdout, run(*group, "--help").stdout
+    assert short == long
+    assert "..." not in long.partition("Commands:")[2].partition("Examples")[0]
+
+
+def test_commands_stand_in_the_order_of_the_work() -> None:
+    lines = run("-h").stdout.partition("Commands:\n")[2].partition("\n\n")[0].splitlines()
+    order = [line.split()[0] for line in lines]
+    assert " ".join(order) == "card fluid read tank batch log serve calibrate chart profile demo"
+
+
+@pytest.mark.parametrize(
+    "arguments", ["read a.jpg --light led", "tank add x --source yeast", "tank edit x --clear foo"]
+)
+def test_a_word_that_is_none_of_a_choice_is_told_in_plain_words(arguments: str) -> None:
+    result = run(*arguments.split())
+    assert result.exit_code == 2
+    assert f"{arguments.split()[-1]!r} is not one of" in result.stderr
+    assert "Value error" not in result.stderr
+
+
+@pytest.mark.parametrize("arguments", ["batch . --jobs 1.5", "serve --port x"])
+def test_whole_numbers_are_asked_for(arguments: str) -> None:
+    result = run(*arguments.split())
+    *_, option, value = arguments.split()
+    assert (result.exit_code, result.stderr) == (2, f"{option} must be a whole number, but is {value}.\n")
+
+
 def test_version() -> None:
     assert run("--version").stdout == f"colorread {colorread.__version__}\n"
 
@@ -127,6 +160,7 @@ def test_options_reach_the_pipeline(pipeline: FakePipeline) -> None:
     [
         ("--kh -1", "--kh must lie between 0.25 and 30, but is -1."),
         ("--kh nan", "--kh must be a number"),
+        ("--kh 4,5", "--kh must be a number, but is 4,5. Write decimals with a point, such as 4.5."),
         ("--tank-kh 31", "--tank-kh must lie between 0.25 and 30, but is 31.\n"),
         ("--tank-kh 0", "--tank-kh must lie between 0.25 and 30, but is 0. Leave it out: with next to no KH"),
         ("--temperature 80", "--temperature must lie between 5 and 40, but is 80."),
@@ -259,12 +293,18 @@ def test_fluid_as_text_and_as_json() -> None:
 
 
 @pytest.mark.parametrize(
-    "arguments", ["--kh 99", "--volume 1", "--scale-error 0", "--vial-volume nan", "--temperature 90"]
+    "arguments", ["--kh 99", "--volume -3", "--scale-error 6", "--vial-volume nan", "--temperature 90"]
 )
-def test_fluid_outside_its_range_is_one_sentence(arguments: str) -> None:
+def test_fluid_outside_its_range_is_one_sentence_that_names_the_option(arguments: str) -> None:
     result = run("fluid", *arguments.split())
     assert result.exit_code == 2
+    assert result.stderr.startswith(f"{arguments.split()[0]} must ")
     assert len(result.stderr.splitlines()) == 1
+
+
+def test_a_scale_without_any_error_is_not_believed() -> None:
+    result = run("fluid", "--scale-error", "0")
+    assert (result.exit_code, len(result.stderr.splitlines())) == (2, 1)
 
 
 @pytest.mark.parametrize(

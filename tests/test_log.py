@@ -615,7 +615,10 @@ def test_photos_that_cannot_be_deleted_are_named_and_the_readings_are_gone(path:
 
 
 def test_a_command_that_cannot_delete_a_kept_photo_ends_with_a_sentence(path: Path) -> None:
-    for command in (["log", "forget", "--tank", "window", "--yes"], ["tank", "remove", "window", "--with-readings", "--yes"]):
+    for command in (
+        ["log", "forget", "--tank", "window", "--yes"],
+        ["tank", "remove", "window", "--with-readings", "--yes"],
+    ):
         with made_log_at(path) as log:
             log.add(made_entry(sha256="a" * 64))
         photo_path(path, "a" * 64).mkdir(parents=True, exist_ok=True)

@@ -54,7 +54,8 @@ def batch(
         Path | None, typer.Option(help="Calibration profile; that of the tank where not given.", metavar="FILE")
     ] = None,
     jobs: Annotated[
-        int | None, number("Photos to read at a time; one for each processor if not given.", "N", 1, _JOBS_MAX)
+        int | None,
+        number("Photos to read at a time; one for each processor if not given.", "N", 1, _JOBS_MAX, kind=int),
     ] = None,
     csv: Annotated[
         Path | None, typer.Option(help="Table to write for a spreadsheet, one row a photo.", metavar="FILE.csv")

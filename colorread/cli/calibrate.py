@@ -46,8 +46,9 @@ _Temperature = Annotated[float, number("Temperature of the fluid in degrees C.",
 
 
 @app.command(
+    short_help="With fully acid and basic fluid, and a known pH.",
     epilog="Example: colorread calibrate ends --acid acid.jpg --base base.jpg --known buffer.jpg --known-ph 7.0 "
-    "--ionic-strength 0.15 --out me.toml\n\n" + " ".join(CAUTIONS)
+    "--ionic-strength 0.15 --out me.toml\n\n" + " ".join(CAUTIONS),
 )
 def ends(
     acid: Annotated[
@@ -108,7 +109,10 @@ def ends(
     _make(photos, out, from_profile, light, force)
 
 
-@app.command(epilog="Example: colorread calibrate air --photo a.jpg:2 --photo b.jpg:1 --photo c.jpg:0.5 --out me.toml")
+@app.command(
+    short_help="With thinned KH fluid that stood open to the air.",
+    epilog="Example: colorread calibrate air --photo a.jpg:2 --photo b.jpg:1 --photo c.jpg:0.5 --out me.toml",
+)
 def air(
     photo: Annotated[
         list[str] | None,
@@ -153,6 +157,7 @@ def air(
 
 
 @app.command(
+    short_help="With the printed color chart, or that of a kit.",
     epilog='Example: colorread calibrate chart kit.jpg --patches "6.4 6.6 6.8 7.0 7.2" --out me.toml',
 )
 def chart(

@@ -40,7 +40,7 @@ Examples:
 )
 
 
-@app.command(epilog="Example: colorread log show --tank window --csv window.csv")
+@app.command(short_help="Show the readings.", epilog="Example: colorread log show --tank window --csv window.csv")
 def show(
     tank: _TankName = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object a line instead of text.")] = False,
@@ -86,7 +86,7 @@ def show(
         print_entries(Console(highlight=False), entries)
 
 
-@app.command("export", epilog="Example: colorread log export backup.jsonl")
+@app.command("export", short_help="Write all to a file.", epilog="Example: colorread log export backup.jsonl")
 def export_(
     file: Annotated[Path, typer.Argument(help="File to write, one JSON object a line.", metavar="FILE")],
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
@@ -105,7 +105,7 @@ def export_(
     typer.echo(f"Wrote {_plural(len(lines) - n_tanks - 2, 'reading')} of {_plural(n_tanks, 'tank')} to {file}.")
 
 
-@app.command("import", epilog="Example: colorread log import backup.jsonl")
+@app.command("import", short_help="Add what export wrote.", epilog="Example: colorread log import backup.jsonl")
 def import_(
     file: Annotated[Path, typer.Argument(help="File that log export wrote.", metavar="FILE")],
     log: LogFile = None,
@@ -125,11 +125,12 @@ def import_(
 
 
 @app.command(
+    short_help="Delete readings.",
     epilog="""\b
 Examples:
   colorread log forget --tank window --before 2025-06-01
   colorread log forget --photo IMG_0412.jpg --photo 3fa85c
-  colorread log forget --refused --yes"""
+  colorread log forget --refused --yes""",
 )
 def forget(
     tank: _TankName = None,

@@ -24,7 +24,7 @@ _EXTRA = 'The page needs more packages: pip install "colorread[page]" (from the 
 
 def serve(
     tank: Annotated[str | None, typer.Option(help="Tank in the log that is shown first.", metavar="NAME")] = None,
-    port: Annotated[int, number("Port of the page.", "PORT", 1, 65535)] = 8300,
+    port: Annotated[int, number("Port of the page.", "PORT", 1, 65535, kind=int)] = 8300,
     share: Annotated[
         bool, typer.Option("--share", help="Let phones on the home network in, each after pairing.")
     ] = False,

@@ -222,7 +222,10 @@ def show(name: _Name, as_json: _Json = False, log: LogFile = None) -> None:
         print_tank(Console(highlight=False), tank, n_readings)
 
 
-@app.command(epilog="Example: colorread tank remove window --with-readings")
+@app.command(
+    short_help="Remove a tank, with its readings if wanted.",
+    epilog="Example: colorread tank remove window --with-readings",
+)
 def remove(
     name: _Name,
     with_readings: Annotated[bool, typer.Option("--with-readings", help="Delete its readings too.")] = False,
