@@ -180,7 +180,7 @@ def test_wrong_use_is_one_sentence(pipeline: FakePipeline, arguments: str, words
     assert pipeline.calls == []
 
 
-@pytest.mark.parametrize("arguments", ["read", "read a.jpg --light moon", "read a.jpg --kh four", "nonsense", "card"])
+@pytest.mark.parametrize("arguments", ["read", "read a.jpg --light moon", "read a.jpg --kh four", "nonsense"])
 def test_what_cannot_be_parsed_is_wrong_use(arguments: str) -> None:
     assert run(*arguments.split()).exit_code == 2
 
@@ -255,12 +255,34 @@ def test_evidence_is_written_and_named(tmp_path: Path) -> None:
     assert "a-evidence.jpg" in "".join(result.stdout.split())
 
 
-@pytest.mark.usefixtures("pipeline")
-def test_evidence_that_cannot_be_written_is_said(tmp_path: Path) -> None:
+@pytest.mark.parametrize("folder", ["file", "file/in/it"])
+def test_evidence_that_cannot_be_written_is_said_before_the_work(
+    pipeline: FakePipeline, tmp_path: Path, folder: str
+) -> None:
     (tmp_path / "file").write_text("x", encoding="utf-8")
-    result = run("read", "a.jpg", "--evidence", str(tmp_path / "file"))
+    result = run("read", "a.jpg", "--evidence", str(tmp_path / folder))
+    assert result.exit_code == 2
+    assert "--evidence wants a folder" in result.stderr
+    assert pipeline.calls == []
+
+
+@pytest.mark.usefixtures("pipeline")
+def test_evidence_on_a_full_disk_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: Any) -> Path:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("colorread.evidence.picture.write_evidence", full)
+    result = run("read", "a.jpg", "--evidence", str(tmp_path))
     assert result.exit_code == 1
     assert "could not be written" in result.stderr
+
+
+def test_folder_is_sent_to_the_command_for_folders(pipeline: FakePipeline, tmp_path: Path) -> None:
+    (tmp_path / "my photos").mkdir()
+    result = run("read", str(tmp_path / "my photos"))
+    assert result.exit_code == 2
+    assert f"colorread batch '{tmp_path / 'my photos'}'" in result.stderr
+    assert pipeline.calls == []
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
@@ -276,6 +298,14 @@ def test_card_is_written_once_and_replaced_only_on_demand(tmp_path: Path, paper:
     assert out.read_bytes() == b"mine"
     assert run("card", "--out", str(out), "--force").exit_code == 0
     assert out.read_bytes().startswith(b"%PDF")
+
+
+@pytest.mark.parametrize("sheet", ["card", "chart"])
+def test_a_sheet_has_a_name_of_its_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, sheet: str) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert run(sheet).exit_code == 0
+    assert (tmp_path / f"{sheet}.pdf").read_bytes().startswith(b"%PDF")
+    assert "ends in .pdf, not x.png" in run(sheet, "--out", "x.png").stderr
 
 
 def test_card_in_a_missing_folder_is_one_sentence(tmp_path: Path) -> None:

@@ -240,6 +240,7 @@ def test_show_judges_by_the_marks_of_now_and_export_keeps_what_was_said(filled: 
 def test_show_as_csv(filled: Path, tmp_path: Path) -> None:
     table = tmp_path / "window.csv"
     assert "say which one with --tank" in run("log", "show", "--csv", str(table), code=2)
+    assert "ends in .csv, not x.ods" in run("log", "show", "--tank", "window", "--csv", "x.ods", code=2)
     assert run("log", "show", "--tank", "window", "--csv", str(table)) == f"Wrote 4 readings to {table}.\n"
     rows = list(csv.DictReader(table.read_text(encoding="utf-8-sig").splitlines()))
     assert [row["photo"] for row in rows] == ["IMG_0000.jpg", "IMG_0003.jpg", "IMG_0020.jpg", "IMG_0030.jpg"]
@@ -252,7 +253,9 @@ def test_show_as_csv(filled: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize("arguments", [("show", "--tank", "desk", "--csv"), ("export",)])
 def test_the_log_is_not_written_over(filled: Path, arguments: tuple[str, ...]) -> None:
     before = filled.read_bytes()
-    assert "is the log itself" in run("log", *arguments, str(filled), "--force", code=2)
+    link = filled.with_name("table.csv")
+    link.symlink_to(filled)
+    assert "is the log itself" in run("log", *arguments, str(link), "--force", code=2)
     assert filled.read_bytes() == before
 
 

@@ -9,6 +9,7 @@ from collections.abc import Iterable
 
 from calibration.whole_file import write_whole
 from colorread.reading import Interval, Reading
+from colorread.tank.days import PhotoPoint
 
 COLUMNS = (
     "photo",
@@ -18,6 +19,9 @@ COLUMNS = (
     "co2_mg_l",
     "co2_low_mg_l",
     "co2_high_mg_l",
+    "tank_co2_mg_l",
+    "tank_co2_low_mg_l",
+    "tank_co2_high_mg_l",
     "ph",
     "ph_low",
     "ph_high",
@@ -34,13 +38,16 @@ COLUMNS = (
     "message",
     "next_step",
 )
-"""Heads of the columns. Numbers carry their unit in the head; the intervals are 90 %."""
+"""
+Heads of the columns. Numbers carry their unit in the head; the intervals are 90 %. What begins with ``co2`` is the CO2
+of the vial, what begins with ``tank_co2`` that of the tank when the photo was taken.
+"""
 
 # A cell that begins so is taken for a formula by spreadsheets, or hides one behind white space.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
 
 
-def write_csv(path: str | os.PathLike[str], readings: Iterable[Reading]) -> None:
+def write_csv(path: str | os.PathLike[str], readings: Iterable[Reading], tank_co2: Iterable[PhotoPoint] = ()) -> None:
     """
     Write readings as CSV, whole or not at all.
 
@@ -54,6 +61,8 @@ def write_csv(path: str | os.PathLike[str], readings: Iterable[Reading]) -> None
         File to write; replaced where it exists.
     readings : iterable of Reading
         Rows, in their order.
+    tank_co2 : iterable of PhotoPoint, optional
+        The tank at the times of the photos, where days of them tell it.
 
     Raises
     ------
@@ -63,11 +72,12 @@ def write_csv(path: str | os.PathLike[str], readings: Iterable[Reading]) -> None
     text = io.StringIO(newline="")
     table = csv.writer(text)
     table.writerow(COLUMNS)
-    table.writerows(_row(reading) for reading in readings)
+    of_tank = {(point.photo, point.taken_at): point.co2_mg_l for point in tank_co2}
+    table.writerows(_row(reading, of_tank.get((reading.photo, reading.taken_at))) for reading in readings)
     write_whole(path, text.getvalue().encode("utf-8-sig", "replace"))
 
 
-def _row(reading: Reading) -> tuple[str, ...]:
+def _row(reading: Reading, tank_co2: Interval | None) -> tuple[str, ...]:
     verdict, reason = reading.verdict, reading.reason
     return (
         _text(reading.photo),
@@ -75,6 +85,7 @@ def _row(reading: Reading) -> tuple[str, ...]:
         "" if reading.taken_at is None else reading.taken_at.isoformat(),
         reading.time_source,
         *_interval(reading.co2_mg_l, 2),
+        *_interval(tank_co2, 2),
         *_interval(reading.ph, 3),
         reading.limit or "",
         "" if verdict is None else verdict.plants,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from colorread.cli.options import EXIT_FAILED, fail, require_outputs, writing
+from colorread.cli.options import EXIT_FAILED, fail, require_outputs, require_suffix, writing
 
 if TYPE_CHECKING:
     from datetime import date
@@ -57,6 +57,7 @@ def show(
     """
     if as_json and csv is not None:
         fail("Choose one of --json and --csv.")
+    require_suffix("--csv", csv, ".csv")
     if csv is not None:
         require_outputs([csv], force, {"log": log_path(log)})
     with open_log(log) as opened:

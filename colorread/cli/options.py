@@ -106,6 +106,23 @@ def rectangle(option: str, text: str | None) -> tuple[float, float, float, float
     return x, y, width, height
 
 
+def require_suffix(option: str, path: Path | None, *suffixes: str) -> None:
+    """
+    Fail where the name of a file to write promises something else than what is written.
+
+    Parameters
+    ----------
+    option : str
+        By which it was given.
+    path : Path or None
+        The file, if one was named.
+    suffixes : str
+        What its name may end in, in small letters.
+    """
+    if path is not None and path.suffix.lower() not in suffixes:
+        fail(f"{option} wants the name of a file that ends in {' or '.join(suffixes)}, not {path.name}.")
+
+
 def require_new(path: Path, force: bool) -> None:
     """
     Fail where a file is there already and may not be replaced.
