@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, get_args
 
 import pytest
@@ -372,6 +373,31 @@ def test_other_missing_modules_are_not_blamed_on_opencv(monkeypatch: pytest.Monk
     monkeypatch.setattr(sys, "argv", ["colorread", "read", "a.jpg"])
     with pytest.raises(ModuleNotFoundError):
         colorread.cli.main()
+
+
+def test_shared_page_tells_how_to_stop_it_and_that_the_link_is_open(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    core = SimpleNamespace(access=SimpleNamespace(token="abc"))
+    monkeypatch.setattr("colorread.page.network.home_address", lambda: "192.168.1.2")
+    for name, result in {
+        "server.listen": None,
+        "server.make_core": core,
+        "server.run": None,
+        "app.create_app": None,
+    }.items():
+        monkeypatch.setattr(f"colorread.page.{name}", lambda *_, result=result, **__: result)
+    said = run("serve", "--share", "--log", str(tmp_path / "log.sqlite")).stdout
+    assert "unencrypted" in said.partition("http://192.168.1.2:8300/pair?token=abc")[0]
+    assert "Stop with Ctrl-C." in said.partition("http://192.168.1.2:8300/pair?token=abc")[2]
+
+
+def test_packages_that_the_page_lacks_are_named_as_the_checkout_has_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "segno", None)
+    result = run("serve")
+    assert result.exit_code == 1
+    assert 'pip install ".[page]"' in result.stderr
+    assert "colorread[page]" not in result.stderr
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="sends SIGINT")

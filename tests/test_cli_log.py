@@ -78,6 +78,7 @@ def test_tank_is_added_as_said(path: Path) -> None:
         "light": "warm-led",
         "profile": None,
         "made_up": False,
+        "judged_by": {"plants_low_mg_l": 12.0, "plants_high_mg_l": 28.0, "fish_mg_l": 20.0},
     }
 
 
@@ -100,6 +101,12 @@ def test_edit_changes_only_what_is_given_and_clears(path: Path) -> None:
     run("tank", "edit", "window", "--clear", "lights", "--clear", "fish-mark", "--not-sensitive")
     with Log(path) as log:
         assert log.tank("window") == Tank(name="window", volume_l=60.0, kh_dkh=5.0, marks=Marks())
+
+
+def test_marks_that_nothing_can_keep_are_told() -> None:
+    assert "no CO2 suits both" in run("tank", "add", "window", "--fish-mark", "8")
+    assert "no CO2" not in run("tank", "edit", "window", "--fish-mark", "22")
+    assert "(20 mg/L) is not above" in run("tank", "edit", "window", "--plants", "21-30", "--sensitive")
 
 
 def test_tank_keeps_its_profile_by_whole_path(path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -125,6 +132,8 @@ def test_tank_keeps_its_profile_by_whole_path(path: Path, tmp_path: Path, monkey
         (("add", "x", "--plants", "30-15"), "lower mark for plants must lie below"),
         (("add", "x", "--fluid-renewed", "soon"), "A day looks like 2025-06-04"),
         (("add", "x", "--source-amount", "200"), "Say what makes the gas"),
+        (("add", "x", "--source", "cylinder", "--source-started", "2999-01-01"), "2999-01-01 is still to come"),
+        (("edit", "window", "--fluid-renewed", "2999-01-01"), "2999-01-01 is still to come"),
         (("add", "x", "--profile", "missing.toml"), "missing.toml could not be opened"),
         (("edit", "windo", "--kh", "4"), "There is no tank named windo in the log; it knows desk, window."),
         (("edit", "window"), "Say what to change"),
@@ -167,11 +176,11 @@ def test_tanks_are_listed_and_removed(filled: Path) -> None:
 @pytest.mark.parametrize(
     "arguments",
     [
-        ("tank", "list"),
         ("tank", "show", "window"),
         ("tank", "edit", "window", "--kh", "4"),
         ("tank", "remove", "window"),
-        ("log", "show"),
+        ("log", "show", "--tank", "window"),
+        ("log", "show", "--csv", "x.csv"),
         ("log", "export", "x.jsonl"),
         ("log", "forget", "--refused"),
     ],
@@ -179,6 +188,19 @@ def test_tanks_are_listed_and_removed(filled: Path) -> None:
 def test_where_there_is_no_log_none_is_made(path: Path, arguments: tuple[str, ...]) -> None:
     assert "There is no log at" in run(*arguments, code=2)
     assert not path.exists()
+
+
+@pytest.mark.parametrize("command", [("tank", "list"), ("log", "show")])
+def test_on_a_fresh_machine_there_is_nothing_yet(path: Path, tmp_path: Path, command: tuple[str, str]) -> None:
+    said = run(*command)
+    assert said.startswith("There are no")
+    assert said.endswith(f"They will be kept in {path}.\n")
+    assert run(*command, "--json") == ""
+    assert "There is no log at" in run(*command, "--log", str(tmp_path / "misspelt"), code=2)
+    run("tank", "add", "window")
+    with Log(path) as log:
+        log.add(made_entry(1))
+    assert run(*command).endswith(f"They are kept in {path}.\n")
 
 
 def test_option_goes_before_environment(path: Path, tmp_path: Path) -> None:
@@ -219,7 +241,8 @@ def test_show_of_one_sided_readings_hostile_names_and_unknown_times(path: Path) 
 def test_show_as_json_holds_everything_but_the_picture(filled: Path) -> None:
     rows = [json.loads(line) for line in run("log", "show", "--tank", "window", "--json").splitlines()]
     assert [row["reading"]["status"] for row in rows] == ["read", "read", "refused", "read"]
-    assert set(rows[0]) == {"tank", "sha256", "scored_at", "software", "settings_id", "profile_id", "reading"}
+    assert {row["schema"] for row in rows} == {"colorread.log-entry/1"}
+    assert set(rows[0]) == {"schema", "tank", "sha256", "scored_at", "software", "settings_id", "profile_id", "reading"}
     assert rows[0]["reading"]["schema"] == "colorread.reading/1"
 
 
@@ -282,7 +305,10 @@ def test_export_and_import(filled: Path, tmp_path: Path) -> None:
     backup.write_text("\n".join([*lines[:4], lines[4][:50], *lines[5:]]), encoding="ascii")
     fresh = tmp_path / "fresh.sqlite"
     assert "line 5 is damaged" in run("log", "import", str(backup), "--log", str(fresh), code=2)
-    assert photos(fresh) == []
+    assert not fresh.exists()
+    (tmp_path / "card.pdf").write_bytes(b"%PDF-1.4\n")
+    said = run("log", "import", str(tmp_path / "card.pdf"), code=2)
+    assert said == "Nothing was imported, for this is no file that log export wrote.\n"
     assert "could not be read" in run("log", "import", str(tmp_path / "none"), code=2)
 
 
@@ -306,7 +332,8 @@ HASH_OF_3 = "4e07408562bedb8b60ce05c1decfe3ad16b72230967de01f640b7e4729b49fce"  
     ],
 )
 def test_forget_deletes_what_all_options_say(filled: Path, arguments: tuple[str, ...], forgotten: list[str]) -> None:
-    assert "orgot" in run("log", "forget", *arguments, "--yes")
+    said = run("log", "forget", *arguments, "--yes")
+    assert said.startswith("Forgot" if forgotten else "No reading in the log fits; nothing was forgotten.")
     assert sorted(photos(filled)) == sorted({*WINDOW, *DESK} - set(forgotten))
 
 

@@ -26,6 +26,7 @@ LogFile = Annotated[
 ]
 _TankName = Annotated[str | None, typer.Option("--tank", help="Only this tank.", metavar="NAME")]
 _HASH_DIGITS_MIN = 6
+_ENTRY_SCHEMA = "colorread.log-entry/1"
 
 app = typer.Typer(
     help="Show, copy and delete the readings that are kept.",
@@ -55,6 +56,8 @@ def show(
 
     Each is judged by the marks that its tank has now.
     """
+    if not csv and tank is None and tell_no_log(log, "readings", "batch FOLDER", quiet=as_json):
+        return
     if as_json and csv is not None:
         fail("Choose one of --json and --csv.")
     require_suffix("--csv", csv, ".csv")
@@ -76,7 +79,7 @@ def show(
         from colorread.log.lines import entry_to_dict
 
         for entry in entries:
-            typer.echo(json.dumps(entry_to_dict(entry), allow_nan=False))
+            typer.echo(json.dumps({"schema": _ENTRY_SCHEMA, **entry_to_dict(entry)}, allow_nan=False))
     elif not entries:
         typer.echo("There are no readings yet; colorread batch FOLDER adds some.")
     else:
@@ -85,6 +88,7 @@ def show(
         from colorread.log.words import print_entries
 
         print_entries(Console(highlight=False), entries)
+        typer.echo(f"They are kept in {log_path(log)}.")
 
 
 @app.command("export", short_help="Write all to a file.", epilog="Example: colorread log export backup.jsonl")
@@ -112,13 +116,19 @@ def import_(
     log: LogFile = None,
 ) -> None:
     """Add what log export wrote, all of it or nothing; of the same photo the later reading stays."""
-    from colorread.log.lines import import_lines
+    from colorread.log.lines import check_lines, import_lines
+    from colorread.log.store import LogError
 
     try:
-        with file.open("rb") as lines, open_log(log, create=True) as opened:
-            done = import_lines(opened, lines)
+        with file.open("rb") as opened_file:
+            lines = list(opened_file)
+        check_lines(lines)  # before a log is made for them
     except OSError as error:
         fail(f"{file} could not be read: {error.strerror or error}.")
+    except LogError as error:
+        fail(str(error))
+    with open_log(log, create=True) as opened:
+        done = import_lines(opened, lines)
     known = f"; {_plural(done.kept_readings, 'reading')} known already" if done.kept_readings else ""
     typer.echo(f"Added {_plural(done.readings, 'reading')} and {_plural(done.tanks, 'tank')}{known}.")
     if done.kept_tanks:
@@ -168,7 +178,7 @@ def forget(
             and (not refused or entry.reading.status == "refused")
         ]
         if not chosen:
-            typer.echo("No reading is so; nothing was forgotten.")
+            typer.echo("No reading in the log fits; nothing was forgotten.")
             return
         names = sorted({entry.tank for entry in chosen})
         if not yes and not typer.confirm(f"Forget {_plural(len(chosen), 'reading')} of {', '.join(names)}?"):
@@ -196,6 +206,31 @@ def log_path(file: Path | None) -> Path:
     from colorread.log.store import default_log_path
 
     return default_log_path() if file is None else file
+
+
+def tell_no_log(file: Path | None, what: str, command: str, *, quiet: bool) -> bool:
+    """
+    Say that nothing is kept yet, where that is so and no log was named.
+
+    Parameters
+    ----------
+    file : Path or None
+        As the user named it; a name may be misspelt, so that `open_log` is to tell of it.
+    what, command : str
+        What there is none of, and what adds some.
+    quiet : bool
+        Whether it is not to be said.
+
+    Returns
+    -------
+    bool
+        Whether there is none.
+    """
+    if file is not None or (path := log_path(None)).exists():
+        return False
+    if not quiet:
+        typer.echo(f"There are no {what} yet; colorread {command} adds some. They will be kept in {path}.")
+    return True
 
 
 @contextmanager
