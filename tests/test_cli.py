@@ -375,6 +375,7 @@ def test_other_missing_modules_are_not_blamed_on_opencv(monkeypatch: pytest.Monk
         colorread.cli.main()
 
 
+@pytest.mark.filterwarnings("ignore:Please use `import python_multipart`")  # older ones have but this name
 def test_shared_page_tells_how_to_stop_it_and_that_the_link_is_open(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -392,6 +393,7 @@ def test_shared_page_tells_how_to_stop_it_and_that_the_link_is_open(
     assert "Stop with Ctrl-C." in said.partition("http://192.168.1.2:8300/pair?token=abc")[2]
 
 
+@pytest.mark.filterwarnings("ignore:Please use `import python_multipart`")  # older ones have but this name
 def test_packages_that_the_page_lacks_are_named_as_the_checkout_has_them(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "segno", None)
     result = run("serve")
