@@ -162,6 +162,17 @@ def test_an_end_of_the_wrong_color_is_noticed(photos: dict[str, Path], state: st
         make_profile([end_photo(photos["known"], state)])  # type: ignore[arg-type]
 
 
+def test_the_time_of_a_copied_file_is_not_taken_for_that_of_the_photo(tmp_path: Path, photos: dict[str, Path]) -> None:
+    exif = Image.Exif()
+    exif[ExifTags.IFD.Exif] = {ExifTags.Base.DateTimeOriginal: "2025:06:04 05:30:09"}
+    with Image.open(photos["acid"]) as image:
+        image.save(tmp_path / "acid.png", exif=exif)
+    by_file, by_photo = (
+        make_profile([end_photo(path, "acid")]).samples[0].taken_at for path in (photos["acid"], tmp_path / "acid.png")
+    )
+    assert (by_file, by_photo) == ("", "2025-06-04T05:30:09")
+
+
 def test_a_photo_counts_once(photos: dict[str, Path], profile: Profile) -> None:
     with pytest.raises(CalibrationError, match="in the profile already"):
         make_profile([end_photo(photos["acid"], "acid")], base=profile)

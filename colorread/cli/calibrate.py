@@ -278,10 +278,10 @@ def load_profile(file: Path) -> Profile:
     Profile
         As written.
     """
-    from calibration.profile import read_profile
+    from colorread.profile.defaults import read_named
 
     try:
-        return read_profile(file)
+        return read_named(file)
     except ValueError as error:
         fail(str(error))
     except OSError as error:

@@ -223,7 +223,8 @@ def _sample(evidence: Evidence, path: str | os.PathLike[str], photo: Photo, sha2
         evidence=evidence,
         photo=Path(path).name,
         sha256=sha256,
-        taken_at="" if photo.taken_at is None else photo.taken_at.isoformat(),
+        # The time of the file is when it was copied, as a rule.
+        taken_at="" if photo.taken_at is None or photo.time_source == "file time" else photo.taken_at.isoformat(),
         camera_model=photo.camera_model or "",
     )
 
