@@ -14,7 +14,7 @@ from colorread.log import database as log_file
 from colorread.log.store import Log
 from colorread.reading import Interval
 from colorread.tank.settings import Marks, Tank
-from tests.fabricated import made_reading
+from tests.fabricated import made_reading, made_refusal
 from tests.made_log import made_entry, made_log_at
 
 HEAVY = ("numpy", "cv2", "skimage", "scipy", "PIL", "rich", "sqlite3", "platformdirs")
@@ -377,6 +377,23 @@ def test_help_starts_without_heavy_imports(command: str) -> None:
     assert result.returncode == 0
     assert "Examples:" in result.stdout
     assert result.stderr.strip() == "[]"
+
+
+def test_of_all_tanks_names_of_photos_and_days_stay_whole_in_a_window_of_80_letters(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    names = ("week-01/PXL_20250602_073000.jpg", "IMG_20250603_183012.jpg", "a.jpg")
+    with made_log_at(path) as log:
+        for number, name in enumerate(names):
+            log.add(made_entry(number, reading=made_reading(photo=name)))
+        log.add_tank(Tank(name="desk"))
+        log.add(made_entry(9, tank="desk", reading=made_refusal(photo="b.jpg")))
+    words = run("log", "show").split()
+    assert {*names, "2025-06-04", "window", "no-card"} <= set(words)
+    with Log(path) as log:
+        log.add(made_entry(5, reading=made_reading(photo="x" * 60)))
+    assert run("log", "show").split().count("2025-06-04") == 5  # only a name that is too long folds
 
 
 def test_no_number_is_cut_off_in_a_narrow_window(filled: Path, monkeypatch: pytest.MonkeyPatch) -> None:
