@@ -116,6 +116,21 @@ def test_whole_numbers_are_asked_for(arguments: str) -> None:
     assert (result.exit_code, result.stderr) == (2, f"{option} must be a whole number, but is {value}.\n")
 
 
+@pytest.mark.parametrize(("typed", "offered"), [("colorread re", ["read"]), ("colorread tank a", ["add"])])
+def test_what_is_typed_is_completed(typed: str, offered: list[str]) -> None:
+    code = "import sys\nfrom colorread.cli import main\nsys.argv = ['colorread']\nmain()"
+    environment = {
+        **os.environ,
+        "_COLORREAD_COMPLETE": "complete_bash",
+        "COMP_WORDS": typed,
+        "COMP_CWORD": str(typed.count(" ")),
+    }
+    result = subprocess.run(
+        [sys.executable, "-c", code], env=environment, capture_output=True, text=True, timeout=60, check=False
+    )
+    assert result.stdout.split() == offered
+
+
 def test_version() -> None:
     assert run("--version").stdout == f"colorread {colorread.__version__}\n"
 

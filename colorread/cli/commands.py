@@ -21,7 +21,7 @@ Exit codes:
   1  something failed"""
 _EXAMPLES = """\b
 Examples:
-  colorread card --out card.pdf
+  colorread card
   colorread fluid --kh 4 --volume 1000
   colorread read tank.jpg --kh 4 --temperature 25
   colorread batch photos --tank window --report window.html
@@ -53,7 +53,6 @@ app = typer.Typer(
     help="Read the CO2 of a planted aquarium from a phone photo of its drop checker before the printed card.",
     epilog=f"{_EXAMPLES}\n\n{_EXIT_CODES}",
     no_args_is_help=True,
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
