@@ -20,7 +20,8 @@ from colorread.card.find import find_card, px_from_mm
 from colorread.card.view import CardView, view_card
 from colorread.errors import Refusal
 from colorread.photo.load import Photo, load_photo, photo_from_array
-from colorread.vial_find import chroma_map, outer_contours
+from colorread.vial.color import chroma_map
+from colorread.vial.outline import outer_contours
 
 _CLIPPED_U8, _BLACK_U8 = 252, 3
 _MAX_CLIPPED = 0.2
@@ -139,7 +140,7 @@ def shows_chart(view: CardView, chroma: NDArray[np.float32]) -> bool:
     view : CardView
         Rectified card or chart.
     chroma : ndarray of float32, shape (H, W, 2)
-        From `colorread.vial_find.chroma_map`.
+        From `colorread.vial.color.chroma_map`.
 
     Returns
     -------

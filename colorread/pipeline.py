@@ -27,7 +27,9 @@ from colorread.photo.load import Photo, load_photo, photo_from_array
 from colorread.reading import FluidKind, LightName, Reading, Reason, Trace
 from colorread.signal import FluidSignal, measure_fluid, require_fluid
 from colorread.verdict import USUAL_MARKS, Marks
-from colorread.vial_find import VialFit, chroma_map, find_vial, point_at_vial
+from colorread.vial.color import chroma_map
+from colorread.vial.find import find_vial, point_at_vial
+from colorread.vial.outline import VialFit
 
 _SCALE_PH = (6.0, 6.2, 6.4, 6.6, 6.8, 7.0, 7.2, 7.4, 7.6)
 # Probability that a profile applies to a photo: of the phone it was made with, and of another one, under another lamp

@@ -14,7 +14,7 @@ from calibration.tone import ToneFit, decode_tone
 from colorread.balance import PaperField
 from colorread.card.view import CardView
 from colorread.errors import Refusal
-from colorread.vial_find import VialFit
+from colorread.vial.outline import VialFit
 
 _RIM_SHARE = 0.15  # of the radius: refraction bends the light at the glass
 _PARTS = 4
@@ -89,7 +89,7 @@ def measure_fluid(
     view : CardView
         Rectified card.
     chroma_map : ndarray of float32, shape (H, W, 2)
-        From `colorread.vial_find.chroma_map`.
+        From `colorread.vial.color.chroma_map`.
     vial : VialFit
         Where the fluid is.
     paper : PaperField
@@ -189,7 +189,7 @@ def require_fluid(
     view : CardView
         Rectified card.
     chroma : ndarray of float32, shape (H, W, 2)
-        From `colorread.vial_find.chroma_map`.
+        From `colorread.vial.color.chroma_map`.
     vial : VialFit
         Where it was found.
     signal : FluidSignal

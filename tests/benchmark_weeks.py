@@ -27,6 +27,7 @@ from colorread.reading import Interval
 from colorread.tank.days import Estimate
 from colorread.tank.fit import fit_tank
 from colorread.tank.settings import Tank, parse_span
+from colorread.tank.steadiness import is_steady
 from colorread.tank.summary import summarize
 from tests.tank_simulator import simulated_week
 
@@ -89,18 +90,20 @@ def _estimate(estimate: Estimate, digits: int) -> str:
 
 
 def simulated_table() -> Table:
-    """Return how often the 90 % intervals of simulated weeks cover."""
+    """Return how often the 90 % intervals of simulated weeks cover, and how many weeks are taken for unsteady."""
     table = Table(title=f"{N_WEEKS} simulated weeks each, by an independent solver", title_justify="left")
-    for name in ("", "tank CO2", "gas trend", "lag", "loss", "median error of the CO2", "of the trend [points]"):
+    names = ("tank CO2", "gas trend", "lag", "loss", "median error of the CO2", "of the trend [points]", "not steady")
+    for name in ("", *names):
         table.add_column(name, justify="left" if not name else "right")
     for name, profile in (("with profile", True), ("without profile", False)):
         rows = [_simulated(seed, profile) for seed in range(N_WEEKS)]
-        tank, trend, lag, loss, error, trend_error = np.array(rows, dtype=np.float64).T
+        tank, trend, lag, loss, error, trend_error, unsteady = np.array(rows, dtype=np.float64).T
         table.add_row(
             name,
             *(f"{100.0 * covers.mean():.0f} %" for covers in (tank, trend, lag, loss)),
             f"{100.0 * np.median(error):.1f} %",
             f"{np.median(trend_error):.1f}",
+            f"{100.0 * unsteady.mean():.1f} %",
         )
     return table
 
@@ -122,6 +125,7 @@ def _simulated(seed: int, profile: bool) -> tuple[float, ...]:
         covers(fit.parameters.loss_per_h, week.loss_per_h),
         float(np.median(np.abs(tank[1] / week.tank_mg_l - 1.0))),
         abs(float(np.median(fall)) - 100.0 * week.fall_per_day),
+        not is_steady(fit),
     )
 
 

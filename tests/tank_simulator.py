@@ -42,8 +42,13 @@ def simulated_week(
     days: int = 7,
     often: bool = False,
     level_mg_l: tuple[float, float] = (15.0, 50.0),
+    turned: tuple[float, float] | None = None,
 ) -> Truth:
-    """Draw a tank, follow it by a stiff solver, and photograph it two to four times a day, or every hour by day."""
+    """
+    Draw a tank, follow it by a stiff solver, and photograph it two to four times a day, or every hour by day.
+
+    `turned` is an hour from which on the gas flows with so many times its rate: 0 where it has run out.
+    """
     rng = np.random.default_rng(seed)
     lights_on = rng.integers(7, 13)
     lights = parse_span(f"{lights_on:02d}:00-{lights_on + rng.integers(6, 11):02d}:00")
@@ -61,6 +66,8 @@ def simulated_week(
     def slopes(hour: float, state: NDArray[np.float64]) -> list[float]:
         tank, vial = state
         gas_rate = rate * (1.0 - fall) ** (hour / 24.0) if _is_on(gas, hour) else 0.0
+        if turned is not None and hour >= turned[0]:
+            gas_rate *= turned[1]
         # Plants take up what a half-saturation of 4 mg/L lets them.
         eaten = uptake * tank / (tank + 4.0) if _is_on(lights, hour) else 0.0
         return [gas_rate - loss * (tank - base) - eaten, (tank - vial) / lag]

@@ -235,6 +235,34 @@ def test_two_vials_of_one_color_are_read_as_one() -> None:
     assert read_photo(two_vials(6.8, 6.8)).status == "read"
 
 
+def beside_strip(scene: Scene, strip_rgb: tuple[float, float, float], height: float) -> NDArray[np.uint8]:
+    """Stick a matt colored strip to the right of the fluid, taller than it by a factor, of sRGB shares of the paper."""
+    photo = shot_of(scene).rgb_u8.astype(np.float64)
+    left, top, wide, tall = shot_of(scene).fluid_box()
+    middle = top + tall / 2.0
+    first = round(left + wide + 1.0)
+    strip = np.s_[round(middle - height * tall / 2.0) : round(middle + height * tall / 2.0), first : first + 45]
+    paper = np.median(photo[strip].reshape(-1, 3), axis=0)
+    photo[strip] = paper * strip_rgb + np.random.default_rng(5).normal(0.0, 1.5, photo[strip].shape)
+    return np.clip(np.rint(photo), 0, 255).astype(np.uint8)
+
+
+# Pale green and pale yellow.
+STRIP_GREEN, STRIP_YELLOW = (0.73, 0.86, 0.73), (0.91, 0.90, 0.70)
+
+
+@pytest.mark.parametrize(("thing", "load"), [("sphere", 0.45), ("sphere", 0.9), ("flat", 0.45)])
+def test_a_strip_that_touches_the_vial_is_not_read_in_its_place(thing: Any, load: float) -> None:
+    # The strip alone would be read as 6.9, sharper and more even than the fluid of 7.2.
+    photo = beside_strip(replace(BASE, thing=thing, load=load, ph=7.2), STRIP_GREEN, height=1.4)
+    assert_refused(read_photo(photo), "two-vials")
+
+
+def test_a_small_colored_thing_beside_even_fluid_stops_no_reading() -> None:
+    photo = beside_strip(replace(BASE, thing="flat", ph=7.2), STRIP_YELLOW, height=0.5)
+    assert covers(read_photo(photo).ph, 7.2)
+
+
 def test_refusal_still_tells_where_the_card_is() -> None:
     reading = reading_of(replace(BASE, thing="nothing"))
     assert reading.card_corners_px is not None

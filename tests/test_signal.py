@@ -10,7 +10,8 @@ from calibration.tone import ToneFit
 from colorread.balance import PaperField
 from colorread.card.view import CardView
 from colorread.signal import measure_fluid
-from colorread.vial_find import VialFit, chroma_map
+from colorread.vial.color import chroma_map
+from colorread.vial.outline import VialFit
 
 PX_PER_MM = 4.0
 MIDDLE_MM = (52.0, 37.0)

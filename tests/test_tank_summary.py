@@ -146,6 +146,27 @@ def test_no_reading_at_all_is_said(truth: Truth) -> None:
     assert "usable reading" in summarize(truth.tank, []).headline[-1]
 
 
+def test_where_the_gas_ran_out_nothing_is_told_of_a_gas_that_flows() -> None:
+    week = simulated_week(0, turned=(126.0, 0.0))
+    summary = summarize(week.tank, week.readings)
+    assert summary.course is None
+    assert summary.advice is None
+    assert summary.gas_mg_l_per_hour.interval is None
+    assert summary.headline[0].startswith("Fish: ")
+    assert "Told by the highest reading of the last two days" in text_of(summary)
+    assert "Has the gas run out" in text_of(summary)
+
+
+def test_photos_from_before_the_gas_ran_out_do_not_count() -> None:
+    week = simulated_week(0, turned=(80.0, 0.0), days=8)
+    summary = summarize(week.tank, week.readings)
+    assert summary.peak_mg_l.interval is not None
+    assert summary.peak_mg_l.interval.high is not None
+    assert summary.peak_mg_l.interval.high < 5.0
+    assert summary.n_unused > 0
+    assert "only the photos from" in summary.headline[-2]
+
+
 def test_an_old_fluid_is_told_to_be_renewed(summary: TankSummary) -> None:
     assert "renew it" in summary.fluid_advice
 

@@ -66,6 +66,9 @@ class TankFit:
         Standard deviation of the prior of ``ln_lag``, ``ln_loss`` and ``fall_per_day``.
     effective_draws : float
         How many independent draws the weights amount to.
+    off : ndarray of float64, shape (N,)
+        How far the course lies above each reading, in the standard uncertainties that it states of its own and with
+        the shared errors taken off, as the mean of the draws; 0 beyond an open end.
     """
 
     parameters: TankParameters
@@ -76,6 +79,7 @@ class TankFit:
     series: VialSeries
     prior_std: Mapping[str, float]
     effective_draws: float
+    off: NDArray[np.float64]
 
     def course(self, hours: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return tank and vial at hours since `midnight`, each of shape (D, N) [mg/L]."""
@@ -124,6 +128,8 @@ def fit_tank(tank: Tank, readings: Sequence[Reading]) -> TankFit:
         series=series,
         prior_std={"ln_lag": _LN_LAG[1], "ln_loss": _LN_LOSS[1], "fall_per_day": problem.fall_per_day[1]},
         effective_draws=effective,
+        # In stated ones, as the fitted noise grows with readings that do not follow the course and would hide them.
+        off=(problem.residuals(draws) * problem.noise(draws)).mean(axis=0),
     )
 
 
@@ -172,14 +178,14 @@ class _Problem:
         shared, cosine, sine = (x[:, [column]] for column in (7, 8, 9))
         error = shared * series.shared_std + series.color_std * (cosine * np.cos(angle) + sine * np.sin(angle))
         off = ln_expected + error - series.ln_co2
-        return np.asarray(off / np.where(off < 0.0, series.std_below, series.std_above) / self._noise(x))
+        return np.asarray(off / np.where(off < 0.0, series.std_below, series.std_above) / self.noise(x))
 
     def log_posterior(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the log density, up to a constant, shape (D,)."""
         from scipy.special import ndtr
 
         series, off = self.series, self._off(x)
-        own = (series.std_below + series.std_above) / 2.0 * self._noise(x)
+        own = (series.std_below + series.std_above) / 2.0 * self.noise(x)
         ratio = own / _OUTLIER_STD_LN
         good = (1.0 - _OUTLIER_SHARE) * np.exp(-0.5 * off**2)
         stray = _OUTLIER_SHARE * ratio * np.exp(-0.5 * (off * ratio) ** 2)
@@ -189,7 +195,7 @@ class _Problem:
         per_reading = np.where(series.open_below | series.open_above, beyond, two_sided)
         return np.asarray(per_reading.sum(axis=1) - 0.5 * (x**2).sum(axis=1))
 
-    def _noise(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+    def noise(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the readings' own scatter against their budgets, shape (D, 1)."""
         return np.asarray(np.exp(_LN_NOISE_STD * x[:, [10]]))
 

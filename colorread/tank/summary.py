@@ -14,13 +14,14 @@ from colorread.gas_care import gas_cautions
 from colorread.reading import Interval, Reading, Verdict
 from colorread.tank.advice import advise
 from colorread.tank.days import Change, Course, Estimate, PhotoPoint, SourceOutlook, TankSummary
-from colorread.tank.fit import TankFit, fit_tank
+from colorread.tank.fit import TankFit
 from colorread.tank.forecast import day_course, day_start, interval, thinned_index
 from colorread.tank.gas_source import USUAL_YIELD, co2_of_charge_g
 from colorread.tank.headline import age_of, fit_notes, fluid_advice, headline, input_notes, lone_headline
 from colorread.tank.model import is_on
 from colorread.tank.series import CannotTell, is_of_the_future, wall_clock
 from colorread.tank.settings import Tank
+from colorread.tank.steadiness import steady_fit
 from colorread.verdict import Marks, judge
 
 _STEP_H = 0.5
@@ -70,7 +71,7 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
     n_refused = len(readings) - len(read)
     age = () if tank.made_up or not timed else age_of(timed[-1], wall_clock(now or datetime.now()))
     try:
-        fit = fit_tank(tank, usable)
+        fit, unsteady = steady_fit(tank, usable)
     except CannotTell as reason:
         gravest, verdict = _gravest(usable, tank.judged_by)
         return replace(
@@ -82,7 +83,7 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
     summary = _with_fit(tank, fit)
     return replace(
         summary,
-        headline=(*summary.headline, *age),
+        headline=(*summary.headline, *([unsteady] if unsteady else []), *age),
         n_read=len(read),
         n_refused=n_refused,
         n_unused=len(read) - len(fit.series.readings),

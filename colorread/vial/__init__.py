@@ -1,0 +1,1 @@
+"""Finding the fluid before the card."""

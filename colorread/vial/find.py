@@ -1,0 +1,120 @@
+"""Finding the fluid before the card, by itself or where the user points."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.card import Card
+from colorread.card.view import CardView
+from colorread.errors import Refusal
+from colorread.vial.color import least_chroma, strength_and_angle
+from colorread.vial.outline import VialFit, fit_of, opened, outer_contours, solidity
+from colorread.vial.regions import LEAST_AREA_MM2, MIN_SOLIDITY, card_inside, scored_regions
+from colorread.vial.rivals import has_rival, likeness
+
+_MAX_GROWTH = 1.6  # of the area, when the fluid is taken out to half its depth of color: beyond, it runs into a shadow
+
+
+def find_vial(
+    view: CardView,
+    rgb_lin: NDArray[np.float32],
+    chroma: NDArray[np.float32],
+    noise: float,
+    card: Card,
+) -> VialFit | None:
+    """
+    Find the fluid before the card.
+
+    Regions are cut out of the strength of color at many levels; the one whose outline is sharpest, being compact and
+    of one color, is taken. Shadows, caustics and colored light have soft edges; where they touch the fluid, the dark
+    rim of the glass parts them.
+
+    Parameters
+    ----------
+    view : CardView
+        Rectified card.
+    rgb_lin : ndarray of float32, shape (H, W, 3)
+        Its linear light.
+    chroma : ndarray of float32, shape (H, W, 2)
+        From `colorread.vial.color.chroma_map`.
+    noise : float
+        Spread of the chroma of bare paper [-].
+    card : Card
+        Its geometry.
+
+    Returns
+    -------
+    VialFit or None
+        None where nothing on the card looks like fluid.
+
+    Raises
+    ------
+    Refusal
+        ``two-vials``.
+    """
+    regions = list(scored_regions(view, rgb_lin, chroma, noise, card))
+    if not regions:
+        return None
+    if has_rival(regions, chroma, view.px_per_mm):
+        raise Refusal(
+            "two-vials",
+            "Two things of unlike color before the card may be the fluid.",
+            "Photograph one vial alone, with nothing else of color before the card.",
+        )
+    best, _ = max(regions, key=likeness)
+    return _grown(best, chroma, view.px_per_mm)
+
+
+def _grown(vial: VialFit, chroma: NDArray[np.float32], px_per_mm: float) -> VialFit:
+    """Return the fluid out to half its depth of color, where that stays compact."""
+    depth, _ = strength_and_angle(chroma)
+    _, labels = cv2.connectedComponents((depth > 0.5 * np.median(depth[vial.mask])).astype(np.uint8))
+    label = int(np.bincount(labels[vial.mask]).argmax())
+    contour = max(outer_contours(labels == label), key=cv2.contourArea)
+    growth = cv2.contourArea(contour) / vial.mask.sum()
+    if label == 0 or solidity(contour) < MIN_SOLIDITY or not 1.0 < growth < _MAX_GROWTH:
+        return vial
+    return fit_of(contour, vial.mask.shape, px_per_mm)
+
+
+def point_at_vial(
+    view: CardView, chroma: NDArray[np.float32], noise: float, corners_px: NDArray[np.float64], card: Card
+) -> VialFit | None:
+    """
+    Take the fluid where the user points.
+
+    Parameters
+    ----------
+    view : CardView
+        Rectified card.
+    chroma : ndarray of float32, shape (H, W, 2)
+        From `colorread.vial.color.chroma_map`.
+    noise : float
+        Spread of the chroma of bare paper [-].
+    corners_px : ndarray of float64, shape (4, 2)
+        Corners of the rectangle in view pixels.
+    card : Card
+        Its geometry.
+
+    Returns
+    -------
+    VialFit or None
+        The part of the ellipse in the rectangle that has the color of its middle; None where the rectangle lies
+        beyond the card or holds no color, as with clear water.
+    """
+    inside = np.zeros(view.seen.shape, np.uint8)
+    box = cv2.minAreaRect(corners_px.astype(np.float32))
+    cv2.ellipse(inside, (box[0], (0.9 * box[1][0], 0.9 * box[1][1]), box[2]), 1, cv2.FILLED)
+    region = inside.astype(bool) & view.seen & card_inside(view, card, inset_mm=2.0)
+    if region.sum() < LEAST_AREA_MM2 * view.px_per_mm**2 * 0.5:
+        return None
+    strength, _ = strength_and_angle(chroma)
+    middle = float(np.median(strength[region]))
+    if middle < least_chroma(noise):
+        return None
+    contours = outer_contours(opened((region & (strength > 0.5 * middle)).view(np.uint8)))
+    if not contours:
+        return None
+    return fit_of(max(contours, key=cv2.contourArea), view.seen.shape, view.px_per_mm)

@@ -1,0 +1,92 @@
+"""Whether something else before the card may be the fluid as well."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from colorread.vial.outline import VialFit
+
+# A second vial: likeness to fluid, area and depth of color as shares of those of the best region, and how far it lies
+# from it in place and hue. Light that the lens of a vial gathers on the card is smaller, fainter or of its hue: of 77
+# rendered photos of one vial none is taken for two.
+_RIVAL_SCORE, _RIVAL_SHARE, _RIVAL_AREA_MM2 = 0.5, 0.45, 40.0
+_RIVAL_GAP_MM, _RIVAL_HUE_DEG = 1.5, 10.0
+# A sheet, strip or print has one depth of color and a sharp edge, so it may look more like fluid than the fluid does.
+# Only where the best region is so plain (spread of its depth of color: fluid in flat vials up to 0.10, that in others
+# from 0.15 on the rendered photos) does a fainter, touching region of another hue count as the fluid.
+_PLAIN_SPREAD = 0.12
+_BESIDE_PLAIN_SCORE, _BESIDE_PLAIN_AREA_MM2, _BESIDE_PLAIN_HUE_DEG = 0.1, 80.0, 25.0
+_INNER = np.ones((5, 5), np.uint8)  # takes the two outermost pixels off
+
+
+def likeness(region: tuple[VialFit, float]) -> float:
+    """Return how much a region looks like fluid, by which regions are compared."""
+    return region[1]
+
+
+def has_rival(regions: Sequence[tuple[VialFit, float]], chroma: NDArray[np.float32], px_per_mm: float) -> bool:
+    """
+    Return whether a region beside the likeliest one may be the fluid as well, by another color.
+
+    Parameters
+    ----------
+    regions : sequence of (VialFit, float)
+        At least one, each with its likeness to fluid.
+    chroma : ndarray of float32, shape (H, W, 2)
+        From `colorread.vial.color.chroma_map`.
+    px_per_mm : float
+        Scale of the view [px/mm].
+
+    Returns
+    -------
+    bool
+        Then no number may be read.
+    """
+    best, best_score = max(regions, key=likeness)
+    likely = [vial for vial, score in regions if score > _RIVAL_SCORE * best_score]
+    if any(_is_another(vial, best, chroma, px_per_mm) for vial in likely):
+        return True
+    possible = [vial for vial, score in regions if score > _BESIDE_PLAIN_SCORE * best_score]
+    return _is_plain(best, chroma) and any(_is_fluid_beside(vial, best, chroma) for vial in possible)
+
+
+def _is_another(vial: VialFit, best: VialFit, chroma: NDArray[np.float32], px_per_mm: float) -> bool:
+    """Whether a region lies apart from the best one and is a fluid of another color rather than its light or shadow."""
+    if vial.area_mm2 < max(_RIVAL_SHARE * best.area_mm2, _RIVAL_AREA_MM2) or (vial.mask & best.mask).any():
+        return False
+    gap_px = np.linalg.norm(vial.outline_px[:, None] - best.outline_px, axis=-1).min()
+    if gap_px < _RIVAL_GAP_MM * px_per_mm:
+        return False
+    colors = np.array([np.median(chroma[each.mask], axis=0) for each in (vial, best)])
+    depth, depth_of_best = np.hypot(*colors.T)
+    hue_deg, hue_of_best_deg = np.degrees(np.arctan2(*colors.T))
+    return bool(depth > _RIVAL_SHARE * depth_of_best and abs(hue_deg - hue_of_best_deg) > _RIVAL_HUE_DEG)
+
+
+def _box(vial: VialFit) -> tuple[slice, slice]:
+    x, y, width, height = cv2.boundingRect(vial.outline_px.astype(np.int32))
+    return slice(y, y + height), slice(x, x + width)
+
+
+def _is_plain(vial: VialFit, chroma: NDArray[np.float32]) -> bool:
+    """Whether the color is of nearly one depth throughout, away from the edge."""
+    box = _box(vial)
+    mask = vial.mask[box].astype(np.uint8)
+    inner = cv2.erode(mask, _INNER, borderType=cv2.BORDER_CONSTANT, borderValue=0).view(bool)
+    if not inner.any():
+        return False
+    lower, middle, upper = np.percentile(np.hypot(*chroma[box][inner].T), (25.0, 50.0, 75.0))
+    return bool(upper - lower < _PLAIN_SPREAD * middle)
+
+
+def _is_fluid_beside(vial: VialFit, plain: VialFit, chroma: NDArray[np.float32]) -> bool:
+    """Whether a region beside a plain one, touching it or not, is large and of another hue."""
+    if vial.area_mm2 < _BESIDE_PLAIN_AREA_MM2 or (vial.mask & plain.mask).any():
+        return False
+    colors = (np.median(chroma[_box(each)][each.mask[_box(each)]], axis=0) for each in (vial, plain))
+    hue_deg, plain_hue_deg = (np.degrees(np.arctan2(*color)) for color in colors)
+    return bool(abs(hue_deg - plain_hue_deg) > _BESIDE_PLAIN_HUE_DEG)
