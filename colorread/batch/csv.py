@@ -6,6 +6,7 @@ import csv
 import io
 import os
 from collections.abc import Iterable
+from datetime import datetime
 
 from calibration.whole_file import write_whole
 from colorread.reading import Interval, Reading
@@ -72,7 +73,9 @@ def write_csv(path: str | os.PathLike[str], readings: Iterable[Reading], tank_co
     text = io.StringIO(newline="")
     table = csv.writer(text)
     table.writerow(COLUMNS)
-    of_tank = {(point.photo, point.taken_at): point.co2_mg_l for point in tank_co2}
+    of_tank: dict[tuple[str, datetime | None], Interval] = {
+        (point.photo, point.taken_at): point.co2_mg_l for point in tank_co2
+    }
     table.writerows(_row(reading, of_tank.get((reading.photo, reading.taken_at))) for reading in readings)
     write_whole(path, text.getvalue().encode("utf-8-sig", "replace"))
 
