@@ -258,6 +258,9 @@ def test_a_new_charge_begins_a_new_series() -> None:
     # Of the day of the charge no one knows which photos came before it.
     assert series.midnight.date() == days[4]
     assert all(wall_clock(r.taken_at).date() >= days[4] for r in series.readings if r.taken_at is not None)
+    # The first charge of all has nothing before it.
+    first_charge = replace(truth.tank, source=GasSource(kind="fermentation", started=days[0]))
+    assert vial_series(first_charge, truth.readings).midnight.date() == days[0]
 
 
 def test_says_what_is_missing_instead_of_inventing() -> None:

@@ -200,7 +200,7 @@ class TankSummary:
         Its settings.
     n_read, n_refused, n_unused : int
         Photos with numbers, without, and of those with numbers how many the course leaves out: without a time, of the
-        future, of an earlier charge or the day of the present one, more than two weeks old, or before the
+        future, of an earlier charge or of the day on which it was renewed, more than two weeks old, or before the
         source changed; 0 where there is no course.
     first_at, last_at : datetime or None
         First and last reading on the tank's clock.

@@ -118,7 +118,7 @@ def vial_series(tank: Tank, readings: Sequence[Reading]) -> VialSeries:
     Parameters
     ----------
     tank : Tank
-        A new charge of its gas source begins a new series, on the day after it.
+        A new charge of its gas source begins a new series, where there are readings before it on the day after.
     readings : sequence of Reading
         Any order.
 
@@ -139,8 +139,10 @@ def vial_series(tank: Tank, readings: Sequence[Reading]) -> VialSeries:
         if tank.source is not None and tank.source.started is not None:
             charged = datetime.combine(tank.source.started, time())
             if charged <= timed[-1][0]:
-                # The hour of the charge is not known, and by night what went before it has mostly left the water.
-                first = max(first, charged + timedelta(days=1))
+                # The hour of the charge is not known: after an earlier charge the photos of its day may show either;
+                # by night what went before has mostly left the water.
+                had_another = timed[0][0] < charged
+                first = max(first, charged + timedelta(days=had_another))
         timed = [pair for pair in timed if pair[0] >= first]
     if len(timed) < LEAST_READINGS:
         count = "is 1 usable reading" if len(timed) == 1 else f"are {len(timed)} usable readings"
