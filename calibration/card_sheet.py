@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from io import BytesIO
-from pathlib import Path
 from typing import Literal
 
 import cv2
@@ -19,7 +17,6 @@ from reportlab.pdfgen.canvas import FILL_EVEN_ODD, Canvas
 from reportlab.platypus import Frame, Paragraph
 
 from calibration.card import Card, Rect, load_card
-from calibration.whole_file import write_whole
 
 PAPERS = {"a4": landscape(A4), "letter": landscape(LETTER)}
 
@@ -72,31 +69,31 @@ CAUTIONS = (
 )
 
 
-def write_card_sheet(path: str | os.PathLike[str], *, paper: Literal["a4", "letter"] = "a4") -> None:
+def render_card_sheet(*, paper: Literal["a4", "letter"] = "a4") -> bytes:
     """
-    Write a sheet of cards to print.
+    Return a sheet of cards to print.
 
     The cards have their true size if printed at 100 %. Cards are drawn in DeviceGray and text in the black of
-    CMYK, so that a printer needs its black ink only. The file is the same, byte for byte, at each call, and
-    appears whole or not at all.
+    CMYK, so that a printer needs its black ink only. The file is the same, byte for byte, at each call.
 
     Parameters
     ----------
-    path : str or path-like
-        The PDF file; an older one is replaced.
     paper : {"a4", "letter"}, default "a4"
         Paper size; the sheet lies across.
+
+    Returns
+    -------
+    bytes
+        The PDF file.
 
     Raises
     ------
     ValueError
         If `paper` is not known.
-    OSError
-        If the file cannot be written.
     """
     if paper not in PAPERS:
         raise ValueError(f"paper must be one of {', '.join(PAPERS)}, not {paper!r}")
-    write_whole(Path(path), _render_sheet(PAPERS[paper]))
+    return _render_sheet(PAPERS[paper])
 
 
 def _card_places_mm(outline: Rect) -> list[tuple[float, float]]:

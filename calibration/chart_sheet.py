@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from io import BytesIO
-from pathlib import Path
 from typing import Literal
 
 import numpy as np
@@ -25,7 +23,6 @@ from calibration.card_sheet import (
 )
 from calibration.chart import CHART_PH, ChartPatch, chart_patches
 from calibration.color_space import encode_srgb
-from calibration.whole_file import write_whole
 
 _N_CHARTS = 2
 # Baselines of the labels on the card, from its upper edge: note, title and pH above the patches, CO2 and title below.
@@ -60,24 +57,21 @@ CAUTIONS = (
 )
 
 
-def write_chart_sheet(
-    path: str | os.PathLike[str],
+def render_chart_sheet(
     *,
     co2_mg_l: Sequence[float],
     kh_dkh: float,
     temperature_c: float,
     paper: Literal["a4", "letter"] = "a4",
-) -> None:
+) -> bytes:
     """
-    Write a sheet of color charts to print.
+    Return a sheet of color charts to print.
 
     A chart has the markers and rows of grays of the card, so that it is found and balanced like the card, and the
-    patches in its window. The file is the same, byte for byte, at each call, and appears whole or not at all.
+    patches in its window. The file is the same, byte for byte, at each call.
 
     Parameters
     ----------
-    path : str or path-like
-        The PDF file; an older one is replaced.
     co2_mg_l : sequence of float
         CO2 at the pH of each patch, `calibration.chart.CHART_PH` [mg/L].
     kh_dkh, temperature_c : float
@@ -85,19 +79,22 @@ def write_chart_sheet(
     paper : {"a4", "letter"}, default "a4"
         Paper size; the sheet lies across.
 
+    Returns
+    -------
+    bytes
+        The PDF file.
+
     Raises
     ------
     ValueError
         If `paper` is not known or the number of CO2 values is wrong.
-    OSError
-        If the file cannot be written.
     """
     if paper not in PAPERS:
         raise ValueError(f"paper must be one of {', '.join(PAPERS)}, not {paper!r}")
     if len(co2_mg_l) != len(CHART_PH):
         raise ValueError(f"The chart has {len(CHART_PH)} patches, but there are {len(co2_mg_l)} values of CO2.")
     condition = f"mg/L CO2 at KH {kh_dkh:g} dKH and {temperature_c:g} °C"
-    write_whole(Path(path), _render_sheet(PAPERS[paper], [_co2_text(value) for value in co2_mg_l], condition))
+    return _render_sheet(PAPERS[paper], [_co2_text(value) for value in co2_mg_l], condition)
 
 
 def _co2_text(co2_mg_l: float) -> str:

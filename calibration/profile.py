@@ -25,6 +25,8 @@ USUAL_LOAD_INDEX = 11
 """Place of a usual dye amount in `calibration.camera.LOAD`, at which directions are told."""
 _NEARLY_AN_END = 1.0  # pH from pKa' at which one form of the dye makes up 10 in 11: the color of that end
 _REACH_OF_KNOWN = 0.3  # pH to both sides of a known color: assumption
+_DENSITY_MAX = 10.0  # hundred times what 8 bits can show, and more: assumption
+_PH_SCALE = (0.0, 14.0)  # what pH, its uncertainty and a pKa' may be at all: common practice, no source
 _DIRECTIONS = {"yellow": 0, "middle": len(LOG_RATIO) // 2, "blue": -1}
 
 
@@ -208,7 +210,7 @@ def read_profile(path: str | os.PathLike[str]) -> Profile:
     try:
         samples = tuple(_sample_from(entry) for entry in data["sample"])
         profile = Profile(samples=samples, light=str(data["light"]), made_at=str(data["made_at"]), name=Path(path).name)
-    except (KeyError, TypeError, ValueError, IndexError):
+    except (KeyError, TypeError, ValueError, IndexError, OverflowError):
         raise ValueError(f"{path} is damaged: a sample is incomplete or out of range.") from None
     if not samples:
         raise ValueError(f"{path} holds no sample.")
@@ -284,7 +286,9 @@ def _sample_from(entry: dict[str, Any]) -> KnownSample:
         raise ValueError
     if not (np.isfinite(density).all() and np.isfinite(density_std).all() and np.isfinite(numbers).all()):
         raise ValueError
-    if (density_std < 0.0).any():
+    if (np.abs(density) > _DENSITY_MAX).any() or (density_std <= 0.0).any() or (density_std > _DENSITY_MAX).any():
+        raise ValueError
+    if (numbers < _PH_SCALE[0]).any() or (numbers > _PH_SCALE[1]).any():
         raise ValueError
     return KnownSample(
         evidence=Evidence(

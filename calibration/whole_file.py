@@ -33,6 +33,8 @@ def write_whole(path: str | os.PathLike[str], data: bytes) -> None:
     try:
         with part.open("xb") as file:
             file.write(data)
+            file.flush()
+            os.fsync(file.fileno())  # else a power cut may leave the new name with nothing in it
         if exists:
             shutil.copymode(target, part)
         part.replace(target)

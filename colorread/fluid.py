@@ -11,8 +11,9 @@ import math
 from dataclasses import dataclass
 
 from colorread.carbonate import KH_MAX_DKH, OUTDOOR_AIR_PPM, co2_from_ph, ph_from_co2, ph_in_air_equilibrium
+from colorread.carbonate_constants import TEMPERATURE_RANGE_C
 from colorread.limits import FLUID_VOLUME_RANGE_ML, SCALE_ERROR_MAX_G, TARGET_KH_RANGE_DKH, VIAL_VOLUME_RANGE_ML
-from colorread.ranges import checked_range
+from colorread.ranges import checked_number
 from colorread.units import MMOL_L_PER_DKH, NA2CO3_G_MOL, NAHCO3_G_MOL, dkh_from_nahco3_mg_l
 
 VOLUME_ERROR_MAX_PERCENT = 20.0
@@ -154,10 +155,10 @@ def fluid_recipe(
     ValueError
         If an input lies outside its range.
     """
-    checked_range("Wanted KH in dKH", kh_dkh, *TARGET_KH_RANGE_DKH)
-    checked_range("Volume in mL", volume_ml, *FLUID_VOLUME_RANGE_ML)
-    checked_range("Error of the scale in g", scale_error_g, 0.0, SCALE_ERROR_MAX_G, open_low=True)
-    checked_range("Error of a volume in percent", volume_error_percent, 0.0, VOLUME_ERROR_MAX_PERCENT)
+    checked_number("Wanted KH in dKH", kh_dkh, *TARGET_KH_RANGE_DKH)
+    checked_number("Volume in mL", volume_ml, *FLUID_VOLUME_RANGE_ML)
+    checked_number("Error of the scale in g", scale_error_g, 0.0, SCALE_ERROR_MAX_G, open_low=True)
+    checked_number("Error of a volume in percent", volume_error_percent, 0.0, VOLUME_ERROR_MAX_PERCENT)
 
     soda_g, stock_per_step_ml = next(
         (stock for stock in _STOCKS if scale_error_g <= _STOCK_WEIGHING_LIMIT * stock[0]), _STOCKS[-1]
@@ -210,8 +211,8 @@ def dye_drops(vial_volume_ml: float, *, kh_dkh: float = 4.0) -> DyeDose:
     ValueError
         If an input lies outside its range.
     """
-    checked_range("Water in the vial in mL", vial_volume_ml, *VIAL_VOLUME_RANGE_ML)
-    checked_range("KH in dKH", kh_dkh, 0.0, KH_MAX_DKH, open_low=True)
+    checked_number("Water in the vial in mL", vial_volume_ml, *VIAL_VOLUME_RANGE_ML)
+    checked_number("KH in dKH", kh_dkh, 0.0, KH_MAX_DKH, open_low=True)
     dye_ml = vial_volume_ml * DYE_TARGET_UMOL_L / (DYE_STOCK_UMOL_L - DYE_TARGET_UMOL_L)
     drops = max(1, round(dye_ml / DROP_ML))
     share = drops * DROP_ML / (vial_volume_ml + drops * DROP_ML)
@@ -267,7 +268,8 @@ def color_in_room_air(kh_dkh: float, temperature_c: float) -> RoomAirColor:
     ValueError
         If an input lies outside its range.
     """
-    checked_range("KH in dKH", kh_dkh, *TARGET_KH_RANGE_DKH)
+    checked_number("KH in dKH", kh_dkh, *TARGET_KH_RANGE_DKH)
+    checked_number("Water temperature in C", temperature_c, *TEMPERATURE_RANGE_C)
     low, high = (
         float(ph_in_air_equilibrium(kh_dkh, temperature_c=temperature_c, air_ppm=air_ppm))
         for air_ppm in (INDOOR_AIR_PPM, OUTDOOR_AIR_PPM)

@@ -11,7 +11,7 @@ from calibration.inversion import PhPosterior
 from colorread.carbonate import co2_from_ph, co2_rule_of_thumb, ph_from_co2
 from colorread.fluid import dye_ph_std
 from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C, USUAL_KH_DKH, USUAL_TEMPERATURE_C
-from colorread.ranges import checked_range
+from colorread.ranges import checked_number
 from colorread.reading import NORMAL_95, FluidKind, Interval, LightName, Limit, Reading, Reason
 from colorread.verdict import USUAL_MARKS, Marks, judge
 
@@ -83,11 +83,8 @@ def checked_settings(
     ranges = {"kh_dkh": KH_RANGE_DKH, "tank_kh_dkh": KH_RANGE_DKH, "temperature_c": TEMPERATURE_RANGE_C}
     given = {"kh_dkh": kh_dkh, "tank_kh_dkh": tank_kh_dkh, "temperature_c": temperature_c}
     for name, value in given.items():
-        if value is None:
-            continue
-        if not np.isfinite(value):
-            raise ValueError(f"{name} must be a number.")
-        checked_range(name, value, *ranges[name])
+        if value is not None:
+            checked_number(name, value, *ranges[name])
     stated = {"kh": kh_dkh, "temperature": temperature_c, "light": None if light == "unknown" else light}
     return Settings(
         kh_dkh=USUAL_KH_DKH if kh_dkh is None else kh_dkh,

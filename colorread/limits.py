@@ -14,6 +14,8 @@ VIAL_VOLUME_RANGE_ML = (0.5, 20.0)
 """Fluid that a vial takes: assumption [mL]."""
 TEMPERATURE_RANGE_C = (5.0, 40.0)
 """Temperature that any fluid or tank may have [degC]."""
+EARLIEST_YEAR = 1990
+"""What claims to be earlier comes from a clock that was never set: digital photos began then (assumption)."""
 FISH_MARK_RANGE_MG_L = (5.0, 40.0)
 """
 Mark for the fish that a keeper may set: assumption, well below the 50 mg/L at which the verdict says to act whatever

@@ -95,6 +95,8 @@ def read_photo(
 
     Raises
     ------
+    OSError, MemoryError
+        Where the machine is to blame, not the photo: a disk that fails, memory that runs out.
     ValueError
         If an argument lies outside its range.
     """

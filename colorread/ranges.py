@@ -1,6 +1,8 @@
-"""The one check that a number lies where a formula holds."""
+"""The checks that a number lies where a formula holds."""
 
 from __future__ import annotations
+
+import math
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -41,3 +43,33 @@ def checked_range(
         span = f"be above {low:g} and at most {high:g}" if open_low else f"lie between {low:g} and {high:g}"
         raise ValueError(f"{name} must {span}, but is {array[outside].flat[0]:g}.")
     return array
+
+
+def checked_number(name: str, value: float, low: float, high: float, *, open_low: bool = False) -> float:
+    """
+    Return a single number that people or files stated, if it lies within a range; NaN does not.
+
+    Parameters
+    ----------
+    name : str
+        What the number is, with its unit, for the message.
+    value : float
+        Number to check.
+    low, high : float
+        Ends of the range, both included.
+    open_low : bool, default False
+        Whether the lower end itself is excluded.
+
+    Returns
+    -------
+    float
+        The same number.
+
+    Raises
+    ------
+    ValueError
+        If it is none, or lies outside the range.
+    """
+    if not math.isfinite(value):
+        raise ValueError(f"{name} must be a number.")
+    return float(checked_range(name, value, low, high, open_low=open_low))

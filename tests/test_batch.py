@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import io
 import json
 import os
@@ -12,11 +13,13 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
+from unittest.mock import Mock
 
 import numpy as np
 import psutil
@@ -25,7 +28,7 @@ from PIL import Image
 from typer.testing import CliRunner
 
 import colorread.batch.score
-import colorread.cli
+import colorread.cli.batch
 from calibration.evidence import Evidence
 from calibration.family_fit import SignalSamples
 from calibration.profile import KnownSample, Profile, write_profile
@@ -203,10 +206,11 @@ def test_small_picture_of_noise_stays_small() -> None:
 def test_what_is_known_is_not_read_again(
     scored: tuple[list[Scored], Path], folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def never(settings: Any, unread: Any) -> Any:
-        raise AssertionError
+    def never(task: Any, jobs: list[Any], *, count: int) -> Iterator[Any]:
+        assert jobs == []
+        return (job for job in jobs)
 
-    monkeypatch.setattr(colorread.batch.score, "_score", never)
+    monkeypatch.setattr(colorread.batch.score, "run_in_workers", never)
     with Log(scored[1]) as log:
         before = logged(log)
         results = list(score_photos(find_photos(folder), log=log, tank=TANK))
@@ -314,6 +318,25 @@ def test_interrupt_ends_with_a_sentence_and_leaves_no_process(folder: Path, tmp_
     assert not psutil.wait_procs(workers, timeout=10)[1]
 
 
+def test_first_batches_at_once_share_the_tank_without_a_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "log.sqlite"
+    Log(path).close()
+    tanks_of = Log.tanks
+
+    def slow(log: Log) -> tuple[Tank, ...]:
+        found = tanks_of(log)
+        time.sleep(0.2)  # in which the other one looks too
+        return found
+
+    def tank_name(_: int) -> str:
+        with Log(path) as log:
+            return colorread.cli.batch._tank_in(log, None).name
+
+    monkeypatch.setattr(Log, "tanks", slow)
+    with ThreadPoolExecutor(2) as threads:
+        assert list(threads.map(tank_name, range(2))) == [DEFAULT_TANK, DEFAULT_TANK]
+
+
 # What dies or fails
 
 
@@ -381,6 +404,25 @@ def test_closed_file_is_refused(tmp_path: Path) -> None:
     assert result.outcome == "failed"
 
 
+def test_disk_that_fails_is_no_damage_of_the_photo(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def failing(path: Path) -> Any:
+        file = io.BytesIO()
+        file.read = Mock(side_effect=OSError(errno.EIO, "Input/output error"))  # type: ignore[method-assign]
+        return file
+
+    photo = PhotoFile(path=folder / "a-green.jpg", name="a-green.jpg")
+    with open_log(tmp_path / "log.sqlite") as log:
+        monkeypatch.setattr(colorread.batch.score, "open_file", failing)
+        (result,) = score_photos([photo], log=log, tank=TANK)
+        assert not logged(log)
+    assert result.outcome == "failed"
+    assert result.reading is not None
+    assert result.reading.reason is not None
+    assert result.reading.reason.code == "broke-off"
+
+
 def test_vanished_file_is_refused(tmp_path: Path) -> None:
     gone = PhotoFile(path=tmp_path / "gone.jpg", name="gone.jpg")
     with open_log(tmp_path / "log.sqlite") as log:
@@ -424,6 +466,19 @@ def test_work_is_taken_only_as_fast_as_it_is_done() -> None:
     assert results == {number: None if number == 13 else 2 * number for number in range(200)}
 
 
+def hanging(number: int) -> int:
+    if number == 3:
+        time.sleep(600.0)
+    return 2 * number
+
+
+def test_work_that_hangs_is_given_up_with_its_process() -> None:
+    results = {done.job: done for done in run_in_workers(hanging, range(6), count=2, time_limit_s=3.0)}
+    assert {number: done.result for number, done in results.items()} == {0: 0, 1: 2, 2: 4, 3: None, 4: 8, 5: 10}
+    assert results[3].trouble == "it took too long"
+    assert not [child for child in psutil.Process().children() if "spawn_main" in " ".join(child.cmdline())]
+
+
 def test_what_a_task_raises_is_told() -> None:
     (result,) = run_in_workers(doubled, [13], count=1)
     assert result.trouble == "ValueError: unlucky"
@@ -458,6 +513,20 @@ def test_closing_early_ends_the_processes() -> None:
     assert workers
     work.close()
     assert not any(worker.is_running() for worker in workers)
+
+
+def test_batch_without_processes_ends_with_a_sentence(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_arguments: Any, **_options: Any) -> Iterator[Any]:
+        raise RuntimeError("The processes that do the work end before they begin.")
+        yield
+
+    monkeypatch.setattr(colorread.batch.score, "run_in_workers", broken)
+    result = run("batch", folder, "--log", tmp_path / "log.sqlite")
+    assert result.exit_code == 1
+    assert isinstance(result.exception, SystemExit)
+    assert "end before they begin. Close other programs" in result.stderr
 
 
 # The table

@@ -4,24 +4,29 @@ from __future__ import annotations
 
 import math
 import re
+import tomllib
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+import tomli_w
 from click.testing import Result
 from PIL import ExifTags, Image
 from typer.testing import CliRunner
 
 from calibration.dye import PKA_STD
-from calibration.profile import Profile, estimate_parameters, read_profile, validity, write_profile
+from calibration.evidence import Evidence
+from calibration.family_fit import SignalSamples
+from calibration.profile import KnownSample, Profile, estimate_parameters, read_profile, validity, write_profile
 from colorread.carbonate import ionic_strength
 from colorread.cli import app
 from colorread.page.tasks_calibrate import check_photo
 from colorread.pipeline import read_photo
 from colorread.profile.checks import CalibrationError
 from colorread.profile.how_to import BUFFERS, CAUTIONS
-from colorread.profile.known_photo import air_photo, buffer_photo, end_photo
+from colorread.profile.known_photo import KnownPhoto, air_photo, buffer_photo, end_photo
 from colorread.profile.make import make_profile
 from colorread.profile.picture import write_profile_picture
 
@@ -149,6 +154,48 @@ def test_a_broken_profile_is_refused_in_one_sentence(tmp_path: Path, text: str, 
     file.write_text(text, encoding="utf-8")
     with pytest.raises(ValueError, match=words):
         read_profile(file)
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("ph", 1e300),
+        ("ph", 10**400),
+        ("ph_std", -5.0),
+        ("pka", -1.0),
+        ("density", [[1e300, 0.1, 0.1]]),
+        ("density_std", [[0.0, 0.01, 0.01]]),
+        ("density_std", [[1e300, 0.01, 0.01]]),
+    ],
+)
+def test_a_profile_with_a_number_out_of_range_is_refused(tmp_path: Path, name: str, value: object) -> None:
+    samples = SignalSamples(density=np.array([[0.05, 0.1, 0.6]]), density_std=np.full((1, 3), 0.01))
+    evidence = Evidence(samples=samples, space="srgb", state="known", ph=7.0, ph_std=0.03, pka=7.28)
+    sample = KnownSample(evidence=evidence, photo="a.jpg", sha256="", taken_at="", camera_model="")
+    file = tmp_path / "me.toml"
+    write_profile(Profile(samples=(sample,), light="unknown", made_at=""), file)
+    data = tomllib.loads(file.read_text(encoding="utf-8"))
+    assert read_profile(file).samples[0].evidence.ph == data["sample"][0]["ph"]
+    data["sample"][0][name] = value
+    file.write_text(tomli_w.dumps(data), encoding="utf-8")
+    with pytest.raises(ValueError, match="out of range"):
+        read_profile(file)
+
+
+@pytest.mark.parametrize(
+    "make",
+    [
+        lambda: buffer_photo("a.jpg", math.nan, ionic_strength_mol_kg=IONIC),
+        lambda: buffer_photo("a.jpg", 7.0, ionic_strength_mol_kg=math.nan),
+        lambda: buffer_photo("a.jpg", 7.0, ionic_strength_mol_kg=IONIC, temperature_c=math.nan),
+        lambda: air_photo("a.jpg", math.nan),
+        lambda: air_photo("a.jpg", 4.0, air_ppm=math.nan),
+        lambda: air_photo("a.jpg", 4.0, temperature_c=math.nan),
+    ],
+)
+def test_a_known_fluid_is_known_by_numbers(make: Callable[[], KnownPhoto]) -> None:
+    with pytest.raises(ValueError, match=r"must be a number\."):
+        make()
 
 
 def test_swapped_ends_are_noticed(photos: dict[str, Path]) -> None:

@@ -15,7 +15,7 @@ from PIL import Image
 from typer.testing import CliRunner
 
 from calibration.chart import CHART_PH, ph_by_chart
-from calibration.chart_sheet import write_chart_sheet
+from calibration.chart_sheet import render_chart_sheet
 from calibration.dye import PKA_STD
 from calibration.family_fit import SignalSamples
 from calibration.inversion import infer_ph
@@ -41,10 +41,8 @@ KIT_TEXT = " ".join(map(str, KIT_PH))
 
 
 @pytest.fixture(scope="module")
-def pdf(tmp_path_factory: pytest.TempPathFactory) -> bytes:
-    path = tmp_path_factory.mktemp("chart") / "chart.pdf"
-    write_chart_sheet(path, co2_mg_l=[1.0] * 9, kh_dkh=4.0, temperature_c=25.0)
-    return path.read_bytes()
+def pdf() -> bytes:
+    return render_chart_sheet(co2_mg_l=[1.0] * 9, kh_dkh=4.0, temperature_c=25.0)
 
 
 def kit_colors(ph: tuple[float, ...] = KIT_PH, pka: float = KIT_PKA) -> NDArray[np.float64]:

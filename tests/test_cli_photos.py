@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import errno
 import json
 import re
 import subprocess
@@ -98,6 +99,23 @@ def test_evidence_is_written_for_read_and_refused_alike(
         image = cv2.imread(str(picture))
         assert image is not None
         assert image.std() > 1.0
+
+
+@pytest.mark.parametrize(
+    ("error", "words"), [(MemoryError(), "memory ran out"), (OSError(errno.EIO, "Input/output error"), "Input/output")]
+)
+@pytest.mark.parametrize("command", [("read",), ("calibrate", "ends", "--out", "me.toml", "--acid")])
+def test_what_the_machine_runs_into_is_said_in_a_sentence(
+    photo: Path, error: Exception, words: str, command: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(image: object, file: object) -> None:
+        raise error
+
+    monkeypatch.setattr("colorread.photo.load.decoded", broken)
+    result = run(*command, str(photo))
+    assert result.exit_code == 1
+    assert isinstance(result.exception, SystemExit)
+    assert f"could not be read: {words}" in result.stderr
 
 
 def test_pointing_outside_the_photo_is_refused(photo: Path) -> None:

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import shutil
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,8 +16,9 @@ import pytest
 from colorread.batch.photo_settings import settings_of
 from colorread.errors import Refusal
 from colorread.log.paths import photo_path
-from colorread.log.store import Log, LogEntry, LogError
+from colorread.log.store import Log, LogEntry, LogError, LogFailure
 from colorread.page.drafts import Drafts, OutOfDate
+from colorread.page.kept_photo import keep_photo
 from colorread.page.uploads import Upload
 from colorread.tank.settings import Tank
 from tests.made_log import made_entry, made_log_at
@@ -110,3 +114,27 @@ def test_a_photo_that_cannot_be_kept_leaves_the_reading_undecided(tmp_path: Path
     assert drafts.keep("window", SHA256, with_photo=False) is not None
     with Log(tmp_path / "log.sqlite") as log:
         assert log.count("window") == 1
+
+
+@pytest.mark.parametrize("was_there", [False, True])
+def test_no_photo_stays_of_a_reading_that_could_not_be_kept(
+    tmp_path: Path, drafts: Drafts, monkeypatch: pytest.MonkeyPatch, was_there: bool
+) -> None:
+    @contextmanager
+    def failing(connection: sqlite3.Connection) -> Iterator[None]:
+        connection.execute("BEGIN IMMEDIATE")
+        yield
+        connection.execute("ROLLBACK")
+        raise sqlite3.OperationalError("disk I/O error")
+
+    path = photo_path(tmp_path / "log.sqlite", SHA256)
+    if was_there:  # as of another tank
+        keep_photo(tmp_path / "upload" / "photo", tmp_path / "log.sqlite", SHA256)
+    with monkeypatch.context() as patch:
+        patch.setattr("colorread.log.store.transaction", failing)
+        with pytest.raises(LogFailure, match="disk I/O error"):
+            drafts.keep("window", SHA256, with_photo=True)
+    assert path.exists() == was_there
+    assert in_log(tmp_path) == []
+    assert drafts.keep("window", SHA256, with_photo=True) is not None
+    assert path.exists()

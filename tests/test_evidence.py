@@ -179,6 +179,12 @@ def test_picture_does_not_tell_the_folder_of_the_photo(tmp_path: Path) -> None:
     assert b"someone" not in path.read_bytes()
 
 
+def test_long_names_are_cut_by_what_they_take_on_the_disk(tmp_path: Path) -> None:
+    letter = "\N{CJK UNIFIED IDEOGRAPH-6C34}"  # of three bytes
+    path = write_evidence(made_reading(photo=f"{letter * 83}.jpg"), NO_TRACE, tmp_path)
+    assert path.name == f"{letter * 33}-evidence.jpg"
+
+
 def test_a_failed_write_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def full(*_args: object, **_kwargs: object) -> None:
         raise OSError("No space left on device")

@@ -106,6 +106,23 @@ def test_recipes_outside_the_range_are_refused(arguments, options, message):
         fluid_recipe(*arguments, **options)
 
 
+@pytest.mark.parametrize(
+    "make",
+    [
+        lambda: fluid_recipe(math.nan, 500.0),
+        lambda: fluid_recipe(4.0, math.nan),
+        lambda: fluid_recipe(4.0, 500.0, scale_error_g=math.nan),
+        lambda: fluid_recipe(4.0, 500.0, volume_error_percent=math.nan),
+        lambda: dye_drops(math.nan),
+        lambda: color_in_room_air(math.nan, 25.0),
+        lambda: color_in_room_air(4.0, math.nan),
+    ],
+)
+def test_what_is_no_number_is_refused(make):
+    with pytest.raises(ValueError, match=r"must be a number\."):
+        make()
+
+
 def test_results_cannot_be_changed():
     with pytest.raises(dataclasses.FrozenInstanceError):
         fluid_recipe(4.0, 500.0).kh_dkh = 5.0

@@ -69,7 +69,7 @@ minutes = st.integers(-14 * 60, 14 * 60).map(lambda offset: timezone(timedelta(m
 names = st.text(st.characters(categories=("L", "N", "P", "Z", "S", "Cc", "Cs")), max_size=20)
 common: dict[str, st.SearchStrategy[Any]] = {
     "photo": names,
-    "taken_at": st.none() | st.datetimes(timezones=st.none() | minutes),
+    "taken_at": st.none() | st.datetimes(datetime(1990, 1, 1), datetime(9998, 12, 31), timezones=st.none() | minutes),
     "time_source": st.sampled_from(("exif with offset", "exif without offset", "file time", "unknown")),
     "kh_dkh": rounded(0.25, 30.0, 3),
     "temperature_c": rounded(5.0, 40.0, 2),
@@ -182,6 +182,25 @@ def test_order_is_that_of_the_tanks_clock_whatever_was_added_first(order: list[i
             log.add(made_entry(i, reading=readings[i]))
         assert [entry.reading.photo for entry in log.entries()] == [reading.photo for reading in readings]
         assert [entry.reading.taken_at for entry in log.entries()] == [reading.taken_at for reading in readings]
+
+
+def test_few_of_many_are_made_without_the_others(log: Log, path: Path) -> None:
+    entries = [made_entry(number) for number in range(6)]
+    entries[3] = made_entry(3, reading=made_reading(photo="x.jpg", taken_at=None))
+    for entry in entries:
+        log.add(entry)
+    by_time = [entries[i].sha256 for i in (0, 1, 2, 4, 5, 3)]
+    newest_first = [entries[i].sha256 for i in (5, 4, 2, 1, 0, 3)]
+    assert [entry.sha256 for entry in log.entries("window", skip=2)] == by_time[2:]
+    assert [entry.sha256 for entry in log.entries("window", newest_first=True)] == newest_first
+    assert log.scored_at("window") == {entry.sha256: entry.scored_at for entry in entries}
+    assert log.scored_at("desk") == {}
+    with closing(sqlite3.connect(path)) as connection:  # whoever makes the oldest one finds it damaged
+        connection.execute("UPDATE reading SET result = '{}' WHERE sha256 = ?", (by_time[0],))
+        connection.commit()
+    assert next(log.entries("window", newest_first=True)).sha256 == newest_first[0]
+    assert [entry.sha256 for entry in log.entries("window", sha256s=set(by_time[2:4]))] == by_time[2:4]
+    assert len(log.scored_at("window")) == 6
 
 
 def test_time_of_scoring_is_kept_in_utc(log: Log) -> None:
@@ -297,6 +316,11 @@ def with_entry(**changes: Any) -> list[bytes]:
     return [*lines[:3], json.dumps({"entry": entry}).encode(), *lines[4:]]
 
 
+def with_taken_at(time: str) -> list[bytes]:
+    reading = json.loads(exported(made_entry(1), made_entry(2))[3])["entry"]["reading"]
+    return with_entry(reading={**reading, "taken_at": time})
+
+
 GOOD = exported(made_entry(1), made_entry(2))
 
 
@@ -323,6 +347,15 @@ GOOD = exported(made_entry(1), made_entry(2))
         (with_entry(scored_at="2025-06-09T08:00:00"), "line 4 is damaged: The time at which a photo was read"),
         (with_entry(picture="%%%"), "line 4 is damaged"),
         (with_entry(software="\ud800"), "line 4 is damaged: The software of the entry must be printable"),
+        (
+            with_entry(scored_at="0001-01-01T00:00:00+14:00"),
+            "line 4 is damaged: Its times must be of 1990",
+        ),
+        (
+            with_entry(scored_at="9999-12-31T23:00:00-14:00"),
+            "line 4 is damaged: Its times must be of 1990",
+        ),
+        (with_taken_at("0001-01-01T00:00:00"), "line 4 is damaged: Its times must be of 1990"),
         (with_entry(reading={}), "line 4 is damaged: The reading lacks schema"),
     ],
 )

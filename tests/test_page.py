@@ -9,7 +9,9 @@ import time
 import zipfile
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
+from unittest.mock import Mock
 
 import httpx
 import numpy as np
@@ -256,6 +258,14 @@ def test_no_path_leads_out(page: tuple[httpx.Client, Core, Path], path: str) -> 
     assert "import" not in answer.text
 
 
+@pytest.mark.parametrize("name", ["card.pdf", "chart.pdf"])
+def test_what_is_to_be_printed_is_sent_as_a_file(page: tuple[httpx.Client, Core, Path], name: str) -> None:
+    answer = page[0].get(f"/print/{name}", params={"paper": "letter"})
+    assert answer.status_code == 200
+    assert answer.content.startswith(b"%PDF-")
+    assert answer.headers["content-disposition"] == f'attachment; filename="colorread-{name}"'
+
+
 def test_programs_get_json(page: tuple[httpx.Client, Core, Path]) -> None:
     client, _, log_path = page
     before = n_kept(log_path)
@@ -276,6 +286,17 @@ def test_programs_get_json(page: tuple[httpx.Client, Core, Path]) -> None:
     assert refused.json()["code"] == "not-a-vial"
     assert client.get("/api/tanks/cellar").status_code == 404
     assert "window" in client.get("/api/tanks/cellar").json()["message"]
+
+
+def test_view_of_a_tank_is_made_anew_on_another_day(
+    page: tuple[httpx.Client, Core, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, core, _ = page
+    versions = []
+    for day in (1, 1, 2):
+        monkeypatch.setattr("colorread.page.core.date", Mock(today=Mock(return_value=date(2025, 6, day))))
+        versions.append(core._version("window"))
+    assert versions[0] == versions[1] != versions[2]
 
 
 def test_settings_of_a_tank_are_the_same_for_page_and_command_line(page: tuple[httpx.Client, Core, Path]) -> None:

@@ -41,6 +41,9 @@ def test_the_form_is_of_the_units_and_ticks_that_it_was_sent_with(page: tuple[ht
     wrong = client.post(URL, data={**sent, "temperature": "warm"})
     assert wrong.status_code == 422
     assert "Temperature of the fluid, °F" in wrong.text
+    unknown = client.post(URL, data={**sent, "known_ph": "nan"})
+    assert unknown.status_code == 422
+    assert "The known pH must be a number." in unknown.text
     again = form_of(wrong.text)
     assert again["temperature"] == "warm"
     assert "use" not in again

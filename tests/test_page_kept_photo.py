@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from PIL import ExifTags, Image, ImageCms
+from pillow_heif import register_heif_opener
 
 from colorread.page.kept_photo import keep_photo
 from colorread.photo.load import Photo, load_photo
@@ -76,6 +77,14 @@ def test_pixels_stay(tmp_path: Path, make) -> None:  # type: ignore[no-untyped-d
 def test_a_picture_for_print_keeps_its_inks(tmp_path: Path) -> None:
     picture("CMYK").save(tmp_path / "came.jpg", quality=95)
     kept, came = kept_and_came(tmp_path / "came.jpg")
+    assert np.abs(kept.rgb_u8.astype(int) - came.rgb_u8).mean() < 2.0
+
+
+def test_colors_stay_that_a_file_tells_by_a_number(tmp_path: Path) -> None:
+    register_heif_opener()
+    picture("RGB").save(tmp_path / "came.heic", quality=95, color_primaries=12, transfer_characteristics=13)
+    kept, came = kept_and_came(tmp_path / "came.heic")
+    assert kept.color_space == came.color_space == "display-p3"
     assert np.abs(kept.rgb_u8.astype(int) - came.rgb_u8).mean() < 2.0
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import struct
@@ -24,6 +25,7 @@ from PIL import ExifTags, Image
 from pillow_heif import register_heif_opener
 
 from colorread.errors import Refusal
+from colorread.photo.file import refusing_broken_files
 from colorread.photo.load import Photo, load_photo, photo_from_array
 
 register_heif_opener()  # lets Pillow write HEIC here; the reader must not need it
@@ -373,6 +375,8 @@ def test_time_with_offset(kind: str, load: Callable[..., Photo]) -> None:
         ({}, {Tag.DateTimeOriginal: SAID, Tag.OffsetTimeDigitized: "+02:00"}, None),
         ({}, {Tag.DateTimeDigitized: SAID, Tag.OffsetTimeDigitized: "+02:00"}, 2),
         ({}, {Tag.DateTimeOriginal: "0000:00:00 00:00:00", Tag.DateTimeDigitized: SAID}, None),
+        ({}, {Tag.DateTimeOriginal: "0001:01:01 00:00:00", Tag.DateTimeDigitized: SAID}, None),
+        ({}, {Tag.DateTimeOriginal: "1989:12:31 23:59:59", Tag.DateTimeDigitized: SAID}, None),
         ({Tag.DateTime: SAID}, {Tag.DateTimeOriginal: "yesterday", Tag.OffsetTime: "+05:00"}, 5),
         ({Tag.DateTime: SAID}, {}, None),
     ],
@@ -398,6 +402,9 @@ def test_file_time_when_exif_says_nothing(exif: bytes, tmp_path: Path) -> None:
     assert photo.taken_at == datetime(2023, 11, 14, 22, 13, 20, tzinfo=UTC)
     assert photo.taken_at.tzinfo is not None
     assert photo.time_source == "file time"
+    os.utime(path, (0, 0))
+    photo = load_photo(path)
+    assert (photo.taken_at, photo.time_source) == (None, "unknown")
     assert photo.camera_model is None
     assert photo.name == "photo.jpg"
 
@@ -478,6 +485,18 @@ def test_bombs_are_refused_by_their_header(size: tuple[int, int], load: Callable
     tiff = b"II*\0\x08\0\0\0" + struct.pack("<H", len(tags))
     tiff += b"".join(struct.pack("<HHII", *tag) for tag in tags) + bytes(200)
     assert refusal_code(load, tiff) == "too-large"
+
+
+@pytest.mark.parametrize("error", [MemoryError(), OSError(errno.EIO, "Input/output error")])
+def test_what_the_machine_runs_into_is_no_damage_of_the_file(error: Exception) -> None:
+    with pytest.raises(type(error)), refusing_broken_files("x"):
+        raise error
+
+
+@pytest.mark.parametrize("error", [OSError("broken data stream"), OSError(errno.EINVAL, "Invalid argument")])
+def test_what_decoders_raise_is_damage_of_the_file(error: Exception) -> None:
+    with pytest.raises(Refusal, match="damaged"), refusing_broken_files("x"):
+        raise error
 
 
 def test_tiny_pictures_are_refused(load: Callable[..., Photo]) -> None:

@@ -13,10 +13,14 @@ from typer.testing import CliRunner
 from calibration.evidence import Evidence, State
 from calibration.family_fit import SignalSamples
 from calibration.profile import KnownSample, Profile, read_profile, write_profile
+from colorread.batch.photo_settings import are_current, settings_of
 from colorread.cli import app
+from colorread.log.store import LogEntry
+from colorread.page.tasks import score_photo
 from colorread.photo.exif import camera_model_of
-from colorread.profile.defaults import default_profile, drop_default, has_defaults, make_default
+from colorread.profile.defaults import default_profile, default_profiles, drop_default, has_defaults, make_default
 from colorread.profile.words import profile_lines
+from colorread.tank.settings import Tank
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
 PHOTO = SAMPLES / "week" / "week-01.jpg"
@@ -135,15 +139,37 @@ def test_read_takes_the_settings_of_a_tank(tmp_path: Path) -> None:
     assert "window" in unknown.output
 
 
-def test_a_damaged_default_is_said_in_one_sentence(tmp_path: Path) -> None:
+def test_a_damaged_default_is_passed_over_and_named(tmp_path: Path) -> None:
     phone = camera_model_of(PHOTO)
     assert phone
-    make_default(profile_file(tmp_path / "me.toml", phone))
+    me = profile_file(tmp_path / "me.toml", phone)
+    make_default(me)
+    damaged = tmp_path / "log-phones" / "damaged.toml"
+    damaged.write_text("not a profile")
+    (tmp_path / "photos").mkdir()
+    shutil.copy(PHOTO, tmp_path / "photos")
+    for command in (
+        ["read", str(PHOTO), "--json"],
+        ["batch", str(tmp_path / "photos"), "--json", "--jobs", "1"],
+        ["profile", str(me), "--no-default"],
+        ["profile", str(me), "--default"],
+    ):
+        result = CliRunner().invoke(app, command)
+        assert result.exit_code == 0, result.output
+        assert f"passed over: {damaged} is no profile" in result.stderr, command
+        if "--json" in command:
+            assert json.loads(result.stdout)["profile"] == "me.toml (default of the phone)"
+    assert len(default_profiles()) == 1
+    settings = settings_of(Tank(name="window"), default_profile(phone))
+    assert are_current(settings.settings_id, Tank(name="window"))
+
+
+def test_a_page_reads_photos_beside_a_damaged_default(tmp_path: Path) -> None:
+    make_default(profile_file(tmp_path / "me.toml", "Phone A"))
     next((tmp_path / "log-phones").glob("*.toml")).write_text("not a profile")
-    result = CliRunner().invoke(app, ["read", str(PHOTO)])
-    assert result.exit_code == 1
-    assert "--no-profile" in result.output
-    assert "Traceback" not in result.output
+    scored = score_photo(PHOTO, "photo", "0" * 64, Tank(name="window"))
+    assert isinstance(scored, LogEntry)
+    assert scored.profile_id is None
 
 
 def test_a_profile_is_told_in_plain_words(tmp_path: Path) -> None:

@@ -56,6 +56,17 @@ def test_a_name_may_be_as_long_as_the_system_lets_it(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == [longest]
 
 
+def test_data_are_on_the_disk_before_the_name_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path, found = tmp_path / "a.txt", []
+
+    def synced(descriptor: int) -> None:
+        found.append((path.exists(), os.fstat(descriptor).st_size))
+
+    monkeypatch.setattr(os, "fsync", synced)
+    write_whole(path, b"data")
+    assert found == [(False, 4)]
+
+
 def test_nothing_is_left_of_what_failed(tmp_path: Path) -> None:
     with pytest.raises(TypeError):
         write_whole(tmp_path / "a.txt", "text")  # type: ignore[arg-type]

@@ -11,7 +11,7 @@ from typing import Any
 from calibration.profile import KnownSample, Profile
 from colorread import __version__
 from colorread.photo.exif import camera_model_of
-from colorread.profile.defaults import default_profile, defaults_folder, has_defaults, read_named
+from colorread.profile.defaults import default_profile, default_profiles, has_defaults, read_named
 from colorread.tank.settings import Tank
 
 DEFAULT_TANK = "unnamed"
@@ -123,7 +123,7 @@ def are_current(settings_id: str, tank: Tank) -> bool:
     bool
         Also where they are those for another phone: which one took a photo is not asked.
     """
-    defaults = [] if tank.profile is not None else sorted(defaults_folder().glob("*.toml"))
+    defaults = () if tank.profile is not None else default_profiles()
     try:
         return any(settings_of(tank, path).settings_id == settings_id for path in (None, *defaults))
     except (OSError, ValueError):  # the profile is lost

@@ -19,7 +19,7 @@ from colorread.errors import Refusal
 from colorread.evidence.picture import small_evidence
 from colorread.interpretation import checked_settings, without_numbers
 from colorread.log.store import Log, LogEntry
-from colorread.photo.file import open_file, refusing_broken_files
+from colorread.photo.file import open_file
 from colorread.pipeline import read_photo_traced
 from colorread.reading import Reading, Reason
 from colorread.tank.series import wall_clock
@@ -96,7 +96,8 @@ def score_photos(
     for photo in sorted(photos, key=lambda photo: photo.name):
         try:
             sha256 = _hash_of(photo.path)
-        except Refusal as refusal:
+        except (OSError, Refusal) as error:
+            refusal = error if isinstance(error, Refusal) else _broke_off(photo, error.strerror or str(error))
             yield Scored(photo=photo, sha256="", outcome="failed", reading=_refused(photo, tank, refusal))
             continue
         if sha256 in names:
@@ -153,9 +154,8 @@ def kept(log: Log, tank: Tank, names: Mapping[str, str], *, with_pictures: bool 
     LogEntry
         By the time taken.
     """
-    for entry in log.entries(tank.name, with_pictures=with_pictures):
-        if entry.sha256 in names:
-            yield replace(entry, reading=replace(entry.reading, photo=names[entry.sha256]))
+    for entry in log.entries(tank.name, sha256s=names, with_pictures=with_pictures):
+        yield replace(entry, reading=replace(entry.reading, photo=names[entry.sha256]))
 
 
 def processors() -> int:
@@ -219,7 +219,7 @@ def entry_of(reading: Reading, picture: bytes | None, *, sha256: str, tank: Tank
 
 
 def _hash_of(path: Path) -> str:
-    with open_file(path) as file, refusing_broken_files(path.name):
+    with open_file(path) as file:
         digest = hashlib.sha256()
         while part := file.read(1 << 20):
             digest.update(part)

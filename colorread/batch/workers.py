@@ -1,7 +1,8 @@
-"""Work shared out to processes, any of which may fail or be killed without stopping the rest."""
+"""Work shared out to processes, any of which may fail, hang or be killed without stopping the rest."""
 
 from __future__ import annotations
 
+import time
 from collections import deque
 from collections.abc import Callable, Generator, Iterable
 from dataclasses import dataclass
@@ -12,6 +13,8 @@ from colorread.processes import Job, Result, WorkerProcess
 
 _TRIES = 2  # a job is tried again once, as the process may have been killed for what another job did
 _FAILED_STARTS = 4  # so many in a row, and something is wrong with the program, not with a job
+_START_LIMIT_S = 120.0  # it takes some seconds: assumption
+_TIME_LIMIT_S = 120.0  # a photo takes a third of a second, on a small computer some seconds: assumption
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,14 +38,14 @@ class Done(Generic[Job, Result]):
 
 
 def run_in_workers(
-    task: Callable[[Job], Result], jobs: Iterable[Job], *, count: int
+    task: Callable[[Job], Result], jobs: Iterable[Job], *, count: int, time_limit_s: float = _TIME_LIMIT_S
 ) -> Generator[Done[Job, Result], None, None]:
     """
     Run a task on every job in processes of their own, and yield what is done as it is done.
 
     A process has one job at a time, and jobs are taken only when a process is free, so that however many there are, few
-    are in memory. A job whose process dies is tried once more in a new one. Closing the generator ends the processes;
-    they end by themselves when this process is killed.
+    are in memory. A job whose process dies is tried once more in a new one; one that takes too long is given up with
+    its process. Closing the generator ends the processes; they end by themselves when this process is killed.
 
     Parameters
     ----------
@@ -52,6 +55,8 @@ def run_in_workers(
         Can be pickled.
     count : int
         Most processes at a time.
+    time_limit_s : float, default 120.0
+        A job that takes longer is given up [s].
 
     Yields
     ------
@@ -69,7 +74,7 @@ def run_in_workers(
         raise ValueError(f"At least one process is needed, not {count}.")
     new = (_Attempt(job=job, number=1) for job in jobs)
     again: deque[_Attempt[Job]] = deque()
-    at_work: dict[Any, tuple[WorkerProcess[Job, Result], _Attempt[Job]]] = {}
+    at_work: dict[Any, tuple[WorkerProcess[Job, Result], _Attempt[Job], float]] = {}  # until when
     failed_starts = 0
 
     def next_attempt() -> _Attempt[Job] | None:
@@ -77,7 +82,11 @@ def run_in_workers(
 
     def give(worker: WorkerProcess[Job, Result], attempt: _Attempt[Job]) -> None:
         worker.give(attempt.job)
-        at_work[worker.connection] = worker, attempt
+        await_answer(worker, attempt)
+
+    def await_answer(worker: WorkerProcess[Job, Result], attempt: _Attempt[Job]) -> None:
+        limit_s = time_limit_s if worker.has_started else _START_LIMIT_S
+        at_work[worker.connection] = worker, attempt, time.monotonic() + limit_s
 
     try:
         while True:
@@ -85,8 +94,9 @@ def run_in_workers(
                 give(WorkerProcess(task), attempt)
             if not at_work:
                 return
-            for connection in wait(list(at_work)):
-                worker, tried = at_work[connection]
+            first_end = min(until for _, _, until in at_work.values())
+            for connection in wait(list(at_work), max(first_end - time.monotonic(), 0.0)):
+                worker, tried, _ = at_work[connection]
                 try:
                     answer = worker.take()
                 except (EOFError, OSError):  # the process died
@@ -104,6 +114,7 @@ def run_in_workers(
                     continue
                 if answer is None:
                     failed_starts = 0
+                    await_answer(worker, tried)
                     continue
                 # The next job first: the process has it while the consumer is busy with this one.
                 if (attempt := next_attempt()) is None:
@@ -112,8 +123,13 @@ def run_in_workers(
                 else:
                     give(worker, attempt)
                 yield Done(job=tried.job, result=answer[0], trouble=answer[1])
+            for connection, (worker, tried, until) in list(at_work.items()):
+                if until <= time.monotonic() and not connection.poll():
+                    del at_work[connection]
+                    worker.end()
+                    yield Done(job=tried.job, result=None, trouble="it took too long")
     finally:
-        for worker, _ in at_work.values():
+        for worker, _, _ in at_work.values():
             worker.end()
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from colorread.cli.calibrate import load_profile
+from colorread.cli.calibrate import load_profile, tell_damaged_defaults
 from colorread.cli.log import LogFile, log_path, open_log
 from colorread.cli.options import EXIT_FAILED, EXIT_REFUSED, fail, number, require_outputs, require_suffix, writing
 
@@ -95,8 +95,11 @@ def batch(
                 load_profile(Path(path))  # to tell what is wrong with it before the work
                 require_outputs(outputs, force, {"profile": Path(path)})
             else:
-                _check_default_profiles()
-            run = _score(photos, opened, owner, profile, jobs)
+                tell_damaged_defaults()
+            try:
+                run = _score(photos, opened, owner, profile, jobs)
+            except RuntimeError as error:  # no process can be started
+                fail(f"{error} Close other programs, or read fewer at a time with --jobs 1.", EXIT_FAILED)
             readings = _readings(run, opened, owner)
             # Files first: what reads the text, such as a pager, may stop before its end.
             told = None if as_json and not outputs else summarize(owner, readings)
@@ -114,15 +117,6 @@ def batch(
         raise typer.Exit(EXIT_REFUSED)
 
 
-def _check_default_profiles() -> None:
-    from colorread.profile.defaults import default_profile
-
-    try:
-        default_profile("")  # looks into all of them
-    except (OSError, ValueError) as error:
-        fail(f"A default profile cannot be used: {error} Name another with --profile.", EXIT_FAILED)
-
-
 def _require_folders(paths: Sequence[Path]) -> None:
     """Fail before the work, not after it."""
     for path in paths:
@@ -138,9 +132,12 @@ def _tank_in(log: Log, name: str | None) -> Tank:
     from colorread.batch.photo_settings import DEFAULT_TANK
     from colorread.tank.settings import Tank
 
-    if name is None and DEFAULT_TANK not in {tank.name for tank in log.tanks()}:
-        log.add_tank(Tank(name=DEFAULT_TANK))
-    return log.tank(DEFAULT_TANK if name is None else name)
+    if name is not None:
+        return log.tank(name)
+    with log.transaction():  # another first batch may begin at the same time
+        if DEFAULT_TANK not in {tank.name for tank in log.tanks()}:
+            log.add_tank(Tank(name=DEFAULT_TANK))
+        return log.tank(DEFAULT_TANK)
 
 
 def _score(photos: Sequence[PhotoFile], log: Log, tank: Tank, profile: Path | None, jobs: int | None) -> _Run:

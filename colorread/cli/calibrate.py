@@ -17,6 +17,7 @@ from colorread.cli.options import (
     rectangle,
     require_new,
     require_outputs,
+    trouble_of,
     writing,
 )
 from colorread.limits import AIR_KH_RANGE_DKH, KH_RANGE_DKH, TEMPERATURE_RANGE_C
@@ -258,6 +259,7 @@ def _set_default(file: Path, default: bool) -> None:
             typer.echo("The phone of that profile has no default profile any more.")
         else:
             typer.echo("The phone of that profile has no default profile.")
+        tell_damaged_defaults()
     except ValueError as error:
         fail(str(error))
     except OSError as error:
@@ -286,6 +288,15 @@ def load_profile(file: Path) -> Profile:
         fail(str(error))
     except OSError as error:
         fail(f"{file} could not be opened: {error.strerror or error}.")
+
+
+def tell_damaged_defaults() -> None:
+    """Say on stderr which default profiles cannot be read; they are passed over."""
+    from colorread.profile.defaults import damaged_defaults, has_defaults
+
+    if has_defaults():
+        for trouble in damaged_defaults():
+            typer.echo(f"A default profile is passed over: {trouble}", err=True)
 
 
 def _explain(how: bool, lines: tuple[str, ...]) -> None:
@@ -319,6 +330,8 @@ def _write(make: Callable[[Profile | None], Profile], out: Path | None, from_pro
         made = make(earlier)
     except ValueError as error:
         fail(str(error), EXIT_REFUSED if isinstance(error, PhotoRefused) else EXIT_USAGE)
+    except (OSError, MemoryError) as error:
+        fail(f"A photo could not be read: {trouble_of(error)}.", EXIT_FAILED)
     with writing(out):
         write_profile(made, out, overwrite=force)
     for line in profile_lines(made):

@@ -188,6 +188,23 @@ def writing(path: Path) -> Iterator[None]:
         fail(f"{path} could not be written: {error.strerror or error}.", EXIT_FAILED)
 
 
+def trouble_of(error: OSError | MemoryError) -> str:
+    """
+    Return in a few words what the machine ran into.
+
+    Parameters
+    ----------
+    error : OSError or MemoryError
+        As it was raised.
+
+    Returns
+    -------
+    str
+        Without a full stop.
+    """
+    return "memory ran out" if isinstance(error, MemoryError) else error.strerror or str(error)
+
+
 def fail(message: str, code: int = EXIT_USAGE) -> NoReturn:
     """
     Print one sentence on stderr and stop.

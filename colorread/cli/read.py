@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from colorread.cli.calibrate import load_profile
+from colorread.cli.calibrate import load_profile, tell_damaged_defaults
 from colorread.cli.log import LogFile, open_log
 from colorread.cli.options import (
     EXIT_FAILED,
@@ -20,6 +20,7 @@ from colorread.cli.options import (
     fail,
     number,
     rectangle,
+    trouble_of,
 )
 from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
 
@@ -114,7 +115,10 @@ def read(
     if profile is None and owner is not None and owner.profile is not None:
         profile = Path(owner.profile)
     given = None if profile is None or no_profile else load_profile(profile)
-    results = _read_all(photos, options, given, evidence, by_phone=given is None and not no_profile)
+    by_phone = given is None and not no_profile
+    if by_phone:
+        tell_damaged_defaults()
+    results = _read_all(photos, options, given, evidence, by_phone=by_phone)
     readings = _print_json(results) if as_json else _print_text(results, owner)
     if any(reading.status == "refused" for reading in readings):
         raise typer.Exit(EXIT_REFUSED)
@@ -160,17 +164,17 @@ def _default_profile(photo: Path) -> Profile | None:
         return None
     from colorread.photo.exif import camera_model_of
 
-    try:
-        path = default_profile(camera_model_of(photo))
-        return None if path is None else load_profile(path)
-    except (OSError, ValueError) as error:
-        fail(f"The default profile of the phone cannot be used: {error} Use --profile or --no-profile.", EXIT_FAILED)
+    path = default_profile(camera_model_of(photo))
+    return None if path is None else load_profile(path)
 
 
 def _read_one(photo: Path, options: dict[str, Any], evidence: Path | None) -> tuple[Reading, Path | None]:
     from colorread.pipeline import read_photo_traced
 
-    reading, trace = read_photo_traced(photo, **options)
+    try:
+        reading, trace = read_photo_traced(photo, **options)
+    except (OSError, MemoryError) as error:
+        fail(f"{photo} could not be read: {trouble_of(error)}.", EXIT_FAILED)
     if evidence is None:
         return reading, None
     from colorread.evidence.picture import write_evidence

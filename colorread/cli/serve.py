@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from colorread.cli.calibrate import tell_damaged_defaults
 from colorread.cli.log import LogFile, open_log
 from colorread.cli.options import EXIT_FAILED, fail, number
 
@@ -56,6 +57,7 @@ def serve(
         path = opened.path
         if tank is not None:
             opened.tank(tank)
+    tell_damaged_defaults()
     _run(path, tank, host, port, share)
 
 

@@ -26,10 +26,11 @@ def card(
 ) -> None:
     """Write a print-ready sheet of cards at true size, in black ink only."""
     _require_pdf(out, force)
-    from calibration.card_sheet import write_card_sheet
+    from calibration.card_sheet import render_card_sheet
+    from calibration.whole_file import write_whole
 
     with writing(out):
-        write_card_sheet(out, paper=paper.value)
+        write_whole(out, render_card_sheet(paper=paper.value))
     typer.echo(f"Wrote {out}. Print it at 100 %, then check with a ruler that the scale bar is 30 mm long.")
 
 
@@ -45,12 +46,14 @@ def chart(
     """Write a color chart to print: the expected colors from pH 6.0 to 7.6, each with its pH and CO2."""
     _require_pdf(out, force)
     from calibration.chart import CHART_PH
-    from calibration.chart_sheet import write_chart_sheet
+    from calibration.chart_sheet import render_chart_sheet
+    from calibration.whole_file import write_whole
     from colorread.carbonate import co2_from_ph
 
     co2_mg_l = co2_from_ph(CHART_PH, kh, temperature_c=temperature).tolist()
+    data = render_chart_sheet(co2_mg_l=co2_mg_l, kh_dkh=kh, temperature_c=temperature, paper=paper.value)
     with writing(out):
-        write_chart_sheet(out, co2_mg_l=co2_mg_l, kh_dkh=kh, temperature_c=temperature, paper=paper.value)
+        write_whole(out, data)
     typer.echo(f"Wrote {out}. Print it in color at 100 %; printers differ, so take its colors as rough.")
 
 

@@ -27,7 +27,7 @@ _PANEL_PX, _PANEL_GRAY = 360, (214, 214, 214)
 _JPEG_QUALITY = 90
 _SMALL_WIDTH_PX, _SMALL_BYTES = 480, 40_000
 _SMALL_QUALITIES = (75, 60, 45, 30)
-_STEM_MAX = 100
+_STEM_MAX_BYTES = 100  # with what is added well below 255, the longest name on most disks: common practice, no source
 _HEAD_BYTES = 4096  # the mark of a picture stands in its head
 _MARK = b"colorread evidence "
 _BADGES = {"no concern read": "circle", "watch": "triangle", "act": "octagon"}
@@ -105,7 +105,7 @@ def write_evidence(reading: Reading, trace: Trace, directory: str | os.PathLike[
     # A digest, so that the picture can be given away without telling the folders of its owner.
     digest = hashlib.sha256(os.fsencode(os.path.abspath(reading.photo))).hexdigest()
     mark = _MARK + digest.encode("ascii")
-    path = _free_path(folder, Path(reading.photo).stem[:_STEM_MAX], mark)
+    path = _free_path(folder, _short(Path(reading.photo).stem), mark)
     file = io.BytesIO()
     draw_evidence(reading, trace).save(file, "JPEG", quality=_JPEG_QUALITY, subsampling=0, comment=mark)
     write_whole(path, file.getvalue())
@@ -159,6 +159,12 @@ def is_evidence(path: Path) -> bool:
         If it cannot be opened.
     """
     return _is_marked(path, _MARK)
+
+
+def _short(stem: str) -> str:
+    while len(os.fsencode(stem)) > _STEM_MAX_BYTES:  # letters of three bytes are not cut within
+        stem = stem[:-1]
+    return stem
 
 
 def _free_path(folder: Path, stem: str, mark: bytes) -> Path:

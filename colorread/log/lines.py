@@ -8,9 +8,11 @@ import re
 import reprlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from datetime import MAXYEAR
 from typing import Any
 
 from colorread.json_fields import Fields, fields_of
+from colorread.limits import EARLIEST_YEAR
 from colorread.log.store import Log, LogEntry, LogError
 from colorread.reading_json import reading_from_dict, reading_to_dict
 from colorread.tank.settings import Tank
@@ -206,11 +208,15 @@ def _entry_from_dict(data: object) -> LogEntry:
     sha256 = fields.text("sha256")
     if not re.fullmatch("[0-9a-f]{64}", sha256):
         raise ValueError("The sha256 of the entry must be 64 hexadecimal digits.")
+    reading, scored_at = reading_from_dict(fields.values["reading"]), fields.moment("scored_at")
+    for moment in (scored_at, reading.taken_at):
+        if moment is not None and not EARLIEST_YEAR <= moment.year < MAXYEAR:  # no room to count days from
+            raise ValueError(f"Its times must be of {EARLIEST_YEAR} to {MAXYEAR - 1}, not of the year {moment.year}.")
     return LogEntry(
         sha256=sha256,
         tank=fields.text("tank"),
-        reading=reading_from_dict(fields.values["reading"]),
-        scored_at=fields.moment("scored_at"),
+        reading=reading,
+        scored_at=scored_at,
         software=_name(fields, "software"),
         settings_id=_name(fields, "settings_id"),
         profile_id=fields.maybe("profile_id", lambda name: _name(fields, name)),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Container, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -223,15 +223,37 @@ class Log:
             row = self._connection.execute(query, (tank, sha256)).fetchone()
         return None if row is None else self._entry(row)
 
-    def entries(self, tank: str | None = None, *, with_pictures: bool = False) -> Iterator[LogEntry]:
-        """Yield the readings of a tank, or of all, by the time at which the photos were taken, then by name."""
+    def scored_at(self, tank: str) -> dict[str, datetime]:
+        """Return when the photos of a tank were read, by their hashes."""
+        query = "SELECT sha256, scored_at FROM reading WHERE tank = ? ORDER BY sha256"
+        with telling(self.path):
+            rows = self._connection.execute(query, (tank,)).fetchall()
+        return {sha256: datetime.fromisoformat(text) for sha256, text in rows}
+
+    def entries(
+        self,
+        tank: str | None = None,
+        *,
+        sha256s: Container[str] | None = None,
+        with_pictures: bool = False,
+        newest_first: bool = False,
+        skip: int = 0,
+    ) -> Iterator[LogEntry]:
+        """
+        Yield the readings of a tank, or of all, by the time at which the photos were taken, then by name.
+
+        Each is made when it is asked for, which takes most of the time; who needs few stops early, names their hashes,
+        or skips some. Those of unknown time are last either way.
+        """
         query = (
             f"SELECT {_COLUMNS}, {'picture' if with_pictures else 'NULL'} FROM reading WHERE tank = coalesce(?, tank) "
-            "ORDER BY wall_clock IS NULL, wall_clock, photo, tank, sha256"
+            f"ORDER BY wall_clock IS NULL, wall_clock {'DESC' if newest_first else 'ASC'}, photo, tank, sha256 "
+            "LIMIT -1 OFFSET ?"
         )
         with telling(self.path):
-            for row in self._connection.execute(query, (tank,)):
-                yield self._entry(row)
+            for row in self._connection.execute(query, (tank, skip)):
+                if sha256s is None or row[0] in sha256s:
+                    yield self._entry(row)
 
     def picture(self, tank: str, sha256: str) -> bytes | None:
         """Return the evidence picture of one photo, or None."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import islice
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Body, HTTPException, Query, Request
@@ -104,8 +105,10 @@ def readings(
 
     Each is judged by the marks that the tank has now.
     """
-    entries, marks = core_of(request).entries(name), core_of(request).tank(name).judged_by
-    return {"total": len(entries), "readings": [_entry(entry, marks) for entry in entries[start : start + count]]}
+    with Log(core_of(request).log_path) as log:
+        marks, total = log.tank(name).judged_by, log.count(name)
+        entries = islice(log.entries(name, skip=start), count)
+        return {"total": total, "readings": [_entry(entry, marks) for entry in entries]}
 
 
 @router.post(

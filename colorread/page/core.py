@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 
 from fastapi import HTTPException, Request
@@ -84,12 +85,6 @@ class Core:
         with Log(self.log_path) as log:
             return log.tank(name)
 
-    def entries(self, name: str) -> list[LogEntry]:
-        """Return all readings of a tank by time, without their pictures."""
-        with Log(self.log_path) as log:
-            log.tank(name)
-            return list(log.entries(name))
-
     async def score(self, upload: Upload, tank: Tank) -> LogEntry:
         """Read an upload; raise `UploadProblem` where it is no photo, `WorkFailed` where reading came to no end."""
         scored = await self.pool.run(tasks.score_photo, upload.path, upload.label, upload.sha256, tank)
@@ -98,7 +93,7 @@ class Core:
         return scored
 
     async def view(self, name: str) -> TankView:
-        """Return what days of readings tell of a tank; computed anew only where the log has changed."""
+        """Return what days of readings tell of a tank; computed anew only where the log or the day has changed."""
         version = await run_in_threadpool(self._version, name)
         async with self._view_lock:
             if version not in self._views:
@@ -110,7 +105,8 @@ class Core:
     def _version(self, name: str) -> str:
         with Log(self.log_path) as log:
             tank = log.tank(name)
-            return tasks.version_of(tank, [(entry.sha256, entry.scored_at) for entry in log.entries(name)])
+            readings = log.scored_at(name)
+        return tasks.version_of(tank, readings, date.today())
 
 
 def core_of(request: Request) -> Core:

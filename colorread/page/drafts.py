@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from colorread.batch.photo_settings import are_current
-from colorread.log.paths import undecided_path
+from colorread.log.paths import photo_path, undecided_path
 from colorread.log.store import Log, LogEntry
 from colorread.page.kept_photo import keep_photo
 from colorread.page.uploads import Upload
@@ -98,7 +98,8 @@ class Drafts:
         if entry is None:
             return None
         original = self._originals.get((tank, sha256))
-        with Log(self._log_path) as log, log.transaction():  # both or none, and nobody removes the tank in between
+        # Both or none, and nobody removes the tank in between.
+        with Log(self._log_path) as log, _no_photo_without_reading(self._log_path, sha256), log.transaction():
             if not are_current(entry.settings_id, log.tank(tank)):
                 raise OutOfDate(
                     f"This reading is not kept, for the settings or the profile of {tank}, or this program, have "
@@ -130,3 +131,16 @@ class Drafts:
             original = self._originals.pop((tank, sha256), None)
         if original is not None:
             original.remove()
+
+
+@contextmanager
+def _no_photo_without_reading(log_path: Path, sha256: str) -> Iterator[None]:
+    """Delete a photo that was kept meanwhile where its reading is not, as on a full disk."""
+    path = photo_path(log_path, sha256)
+    was_there = path.exists()
+    try:
+        yield
+    except BaseException:
+        if not was_there:
+            path.unlink(missing_ok=True)
+        raise

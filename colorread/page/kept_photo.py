@@ -10,6 +10,7 @@ from PIL import ExifTags, Image
 
 from calibration.whole_file import write_whole
 from colorread.log.paths import photo_path
+from colorread.photo.color_profile import icc_profile_of
 from colorread.photo.exif import TURNED_BY_READER, read_exif
 from colorread.photo.file import open_file, open_image, refusing_broken_files
 from colorread.photo.load import decoded
@@ -81,7 +82,7 @@ def stripped(original: Path) -> bytes:
         for tag, value in found.items():
             (kept if tag in _IN_MAIN_DIRECTORY else times)[tag] = value
         target = io.BytesIO()
-        icc = image.info.get("icc_profile")
+        icc = icc_profile_of(image.info)
         pixels.info = {}  # comments and descriptions
         pixels.save(target, "JPEG", quality=_QUALITY, exif=kept.tobytes(), icc_profile=icc)
     return target.getvalue()

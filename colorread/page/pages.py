@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import base64
 from datetime import datetime
+from itertools import islice
+from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
@@ -19,7 +21,6 @@ from colorread.page.drafts import OutOfDate
 from colorread.page.render import page
 from colorread.page.shown import ReadingView, age_words, last_read, view_reading
 from colorread.page.uploads import receive_form, save_photos, text_of
-from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
 from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS
 
@@ -53,7 +54,7 @@ def tanks(request: Request) -> Response:
     """List the tanks with their last readings."""
     now = datetime.now().astimezone()
     with Log(core_of(request).log_path) as log:
-        rows = [(tank, last_read(list(log.entries(tank.name)), now)) for tank in log.tanks()]
+        rows = [(tank, last_read(log.entries(tank.name, newest_first=True), now)) for tank in log.tanks()]
     shown = [
         (tank, None, "") if entry is None else (tank, _view(request, entry, tank), _age(entry, now))
         for tank, entry in rows
@@ -66,13 +67,11 @@ async def tank(request: Request, name: str, start: int = 0) -> Response:
     """Show a tank: the camera, the last reading, the week, the advice and the readings before."""
     core = core_of(request)
     view = await core.view(name)
-    entries = await run_in_threadpool(core.entries, name)
+    now = datetime.now().astimezone()
+    last, rows, start, n_rows = await run_in_threadpool(_rows, core.log_path, name, start, now)
     undecided = await run_in_threadpool(core.drafts.entries, name)
-    tank, now = view.summary.tank, datetime.now().astimezone()
-    last = last_read(entries, now)
+    tank = view.summary.tank
     last_view = None if last is None else _view(request, last, tank)
-    newest_first = sorted(entries, key=_by_time, reverse=True)
-    start = max(0, min(start, len(entries)))
     return page(
         request,
         "tank.html",
@@ -81,10 +80,10 @@ async def tank(request: Request, name: str, start: int = 0) -> Response:
         figures=view.figures,
         last=last_view,
         last_age="" if last is None else _age(last, now),
-        rows=[_view(request, entry, tank) for entry in newest_first[start : start + _ROWS]],
+        rows=[_view(request, entry, tank) for entry in rows],
         start=start,
         row_step=_ROWS,
-        n_rows=len(entries),
+        n_rows=n_rows,
         undecided=[_view(request, entry, tank) for entry in undecided],
         cautions=(
             # What to watch after the last reading; without one, whatever there is to watch.
@@ -193,11 +192,7 @@ async def forget(request: Request, name: str, sha256: str) -> Response:
 def forget_reading(log_path: Any, name: str, sha256: str) -> bool:
     """Delete a reading of a tank and the photo that was kept of it; return whether there was one."""
     with Log(log_path) as log:
-        entry = log.entry(name, sha256)
-        if entry is None:
-            return False
-        log.forget(name, [entry.sha256])
-    return True
+        return log.forget(name, [sha256]) > 0
 
 
 @router.get("/tanks/{name}/readings/{sha256}/picture")
@@ -230,9 +225,13 @@ def _inline(entry: LogEntry) -> str:
     return "" if entry.picture is None else "data:image/jpeg;base64," + base64.b64encode(entry.picture).decode("ascii")
 
 
-def _by_time(entry: LogEntry) -> datetime:
-    taken_at = entry.reading.taken_at
-    return datetime.min if taken_at is None else wall_clock(taken_at)
+def _rows(log_path: Path, name: str, start: int, now: datetime) -> tuple[LogEntry | None, list[LogEntry], int, int]:
+    """Return the last reading with numbers, a page of all by falling time, where it starts, and how many there are."""
+    with Log(log_path) as log:
+        count = log.count(name)
+        start = max(0, min(start, count))
+        last = last_read(log.entries(name, newest_first=True), now)
+        return last, list(islice(log.entries(name, newest_first=True, skip=start), _ROWS)), start, count
 
 
 def _age(entry: LogEntry, now: datetime) -> str:

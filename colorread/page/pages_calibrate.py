@@ -25,7 +25,7 @@ from colorread.page.tasks_calibrate import Numbers
 from colorread.page.uploads import receive_form, save_photos, text_of
 from colorread.profile.how_to import AIR, BUFFERS, CHART, ENDS
 from colorread.profile.patch_labels import ph_of_patches
-from colorread.ranges import checked_range
+from colorread.ranges import checked_number
 from colorread.tank.edit import changed_tank
 from colorread.tank.settings import Tank
 
@@ -174,7 +174,7 @@ def _numbers(form: FormData, tank: Tank, units: Units) -> Numbers:
         value = number_of(words, text)
         if name == "temperature":
             value = units.temperature.own(value)
-        return float(checked_range(words, value, low, high))
+        return checked_number(words, value, low, high)
 
     temperature_c = number("temperature", "The temperature in degrees C", *TEMPERATURE_RANGE_C)
     air_ppm = number("air_ppm", "The CO2 of the air in ppm", *_AIR_PPM)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from pathlib import Path
 from typing import Literal
 
@@ -92,32 +91,27 @@ def to_print(request: Request) -> Response:
 @router.get("/print/card.pdf")
 def card(paper: Literal["a4", "letter"] = "a4") -> Response:
     """Return the sheet of cards."""
-    from calibration.card_sheet import write_card_sheet
+    from calibration.card_sheet import render_card_sheet
 
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "card.pdf"
-        write_card_sheet(path, paper=paper)
-        return _pdf(path)
+    return _pdf("card.pdf", render_card_sheet(paper=paper))
 
 
 @router.get("/print/chart.pdf")
 def chart(paper: Literal["a4", "letter"] = "a4") -> Response:
     """Return the sheet of color charts, labelled for 4 dKH at 25 degrees C."""
     from calibration.chart import CHART_PH
-    from calibration.chart_sheet import write_chart_sheet
+    from calibration.chart_sheet import render_chart_sheet
     from colorread.carbonate import co2_from_ph
 
     new = Tank(name="new")
     co2_mg_l = co2_from_ph(CHART_PH, new.fluid_kh_dkh, temperature_c=new.water_c).tolist()
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "chart.pdf"
-        write_chart_sheet(path, co2_mg_l=co2_mg_l, kh_dkh=new.fluid_kh_dkh, temperature_c=new.water_c, paper=paper)
-        return _pdf(path)
+    data = render_chart_sheet(co2_mg_l=co2_mg_l, kh_dkh=new.fluid_kh_dkh, temperature_c=new.water_c, paper=paper)
+    return _pdf("chart.pdf", data)
 
 
-def _pdf(path: Path) -> Response:
-    headers = {"Content-Disposition": f'attachment; filename="colorread-{path.name}"'}
-    return Response(path.read_bytes(), media_type="application/pdf", headers=headers)
+def _pdf(name: str, data: bytes) -> Response:
+    headers = {"Content-Disposition": f'attachment; filename="colorread-{name}"'}
+    return Response(data, media_type="application/pdf", headers=headers)
 
 
 def _untouched(tank: Tank, units: Units) -> SentForm:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -143,14 +143,14 @@ def age_words(taken_at: datetime, now: datetime) -> str:
     return "long ago"
 
 
-def last_read(entries: Sequence[LogEntry], now: datetime) -> LogEntry | None:
+def last_read(entries: Iterable[LogEntry], now: datetime) -> LogEntry | None:
     """
     Return the last reading with numbers.
 
     Parameters
     ----------
-    entries : sequence of LogEntry
-        By time, those of unknown time at the end, as the log gives them.
+    entries : iterable of LogEntry
+        The newest first; only as many as needed are asked for.
     now : datetime
         By the clock of this machine.
 
@@ -159,7 +159,7 @@ def last_read(entries: Sequence[LogEntry], now: datetime) -> LogEntry | None:
     LogEntry or None
         None where there is none of a time that can be true.
     """
-    for entry in reversed(entries):
+    for entry in entries:
         reading = entry.reading
         if reading.status == "read" and reading.taken_at is not None and not is_of_the_future(reading, now):
             return entry

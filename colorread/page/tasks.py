@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 
 from colorread import __version__
@@ -88,9 +88,10 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank) -> LogEntry | P
     """
     try:
         require_modest(path)
-        settings = SettingsByPhone(tank, None)(path)
     except Refusal as refusal:
         return Problem(code=refusal.code, message=sentence(refusal.message), next_step=refusal.next_step)
+    try:
+        settings = SettingsByPhone(tank, None)(path)
     except (OSError, ValueError) as error:
         return Problem(
             code="profile",
@@ -139,9 +140,9 @@ def view_tank(log_path: Path, name: str) -> TankView:
     return TankView(summary=summary, figures=figures)
 
 
-def version_of(tank: Tank, readings: Sequence[tuple[str, datetime]]) -> str:
-    """Return what changes whenever the view of a tank would."""
-    return hashlib.sha256(repr((tank, sorted(readings), __version__)).encode()).hexdigest()
+def version_of(tank: Tank, scored_at: Mapping[str, datetime], today: date) -> str:
+    """Return what changes whenever the view of a tank would, which tells how old the readings are."""
+    return hashlib.sha256(repr((tank, sorted(scored_at.items()), today, __version__)).encode()).hexdigest()
 
 
 def sentence(message: str) -> str:

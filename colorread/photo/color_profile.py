@@ -53,10 +53,7 @@ def rgb_in_working_space(image: Image.Image, info: Mapping[Any, Any]) -> tuple[I
     rgb = image if image.mode == "RGB" else image.convert("RGB")  # which would copy
     profile = _profile_from_bytes(info.get("icc_profile"))
     if profile is None:
-        # HEIC files may carry a mere number: primaries 12 of ITU-T H.273 are those of Display P3 (from
-        # memory, not verified).
-        is_p3 = (info.get("nclx_profile") or {}).get("color_primaries") == 12
-        return rgb, "display-p3" if is_p3 else "srgb"
+        return rgb, "display-p3" if _is_p3_by_number(info) else "srgb"
 
     model = profile.profile.xcolor_space.strip()
     if model == "RGB":
@@ -72,6 +69,31 @@ def rgb_in_working_space(image: Image.Image, info: Mapping[Any, Any]) -> tuple[I
         return _convert(image, profile, _display_p3_profile()), "display-p3"
     except ImageCms.PyCMSError:  # readable, but not complete enough to convert with
         return rgb, "srgb"
+
+
+def icc_profile_of(info: Mapping[Any, Any]) -> bytes | None:
+    """
+    Return the profile by which `rgb_in_working_space` takes the pixels of a file for the same colors in any other file.
+
+    Parameters
+    ----------
+    info : mapping
+        As there.
+
+    Returns
+    -------
+    bytes or None
+        That of the file, or of Display P3 where the file says so by a mere number; None for sRGB.
+    """
+    icc: bytes | None = info.get("icc_profile")
+    if _profile_from_bytes(icc) is None:
+        return _display_p3_profile().tobytes() if _is_p3_by_number(info) else None
+    return icc
+
+
+def _is_p3_by_number(info: Mapping[Any, Any]) -> bool:
+    """HEIC files may carry a number: primaries 12 of ITU-T H.273 are Display P3's (from memory, not verified)."""
+    return (info.get("nclx_profile") or {}).get("color_primaries") == 12
 
 
 def _profile_from_bytes(icc: object) -> ImageCms.ImageCmsProfile | None:

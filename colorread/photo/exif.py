@@ -12,6 +12,7 @@ from typing import Any, Final, Literal
 from PIL import ExifTags, Image
 
 from colorread.errors import Refusal
+from colorread.limits import EARLIEST_YEAR
 from colorread.photo.file import open_file, open_image, refusing_broken_files
 
 TimeSource = Literal["exif with offset", "exif without offset", "file time", "unknown"]
@@ -87,19 +88,24 @@ def time_taken(tags: Mapping[int, Any], file_time_s: float) -> tuple[datetime | 
     Returns
     -------
     taken_at : datetime.datetime or None
-        Without a time zone if the camera did not say which.
+        Without a time zone if the camera did not say which; never of a year before 1990, which no clock that was set
+        says.
     time_source : {"exif with offset", "exif without offset", "file time", "unknown"}
         Where it comes from.
     """
     for time_tag, offset_tag in _TIMES_WITH_OFFSETS:
         with suppress(ValueError):
             taken_at = datetime.strptime(_clean_text(tags.get(time_tag)), "%Y:%m:%d %H:%M:%S")
+            if taken_at.year < EARLIEST_YEAR:
+                continue
             with suppress(ValueError):
                 zone = datetime.strptime(_clean_text(tags.get(offset_tag)), "%z").tzinfo
                 return taken_at.replace(tzinfo=zone), "exif with offset"
             return taken_at, "exif without offset"
     with suppress(ValueError, OverflowError, OSError):
-        return datetime.fromtimestamp(file_time_s, tz=UTC).astimezone(), "file time"
+        changed_at = datetime.fromtimestamp(file_time_s, tz=UTC)
+        if changed_at.year >= EARLIEST_YEAR:
+            return changed_at.astimezone(), "file time"
     return None, "unknown"
 
 
@@ -138,7 +144,7 @@ def camera_model_of(path: str | os.PathLike[str]) -> str | None:
     try:
         with open_file(file_path) as file, refusing_broken_files(file_path.name):
             return model_in(read_exif(open_image(file, file_path.name)))
-    except Refusal:
+    except (OSError, Refusal):  # reading the photo says what is wrong
         return None
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -73,6 +74,8 @@ def refusing_broken_files(name: str) -> Iterator[None]:
     ------
     colorread.errors.Refusal
         ``"broken-file"`` or ``"too-large"``, or what the block itself refused.
+    OSError, MemoryError
+        Where the machine is to blame, not the file: a disk that fails, memory that runs out.
     """
     try:
         with warnings.catch_warnings():
@@ -82,9 +85,18 @@ def refusing_broken_files(name: str) -> Iterator[None]:
         raise
     except Image.DecompressionBombError as error:
         raise _too_large(name) from error
+    except MemoryError:
+        raise
     except Exception as error:
+        if _is_of_the_machine(error):
+            raise
         next_step = "Copy the original file from the phone again."
         raise Refusal("broken-file", f"{name} is damaged or incomplete.", next_step) from error
+
+
+def _is_of_the_machine(error: Exception) -> bool:
+    """Tell what the system reports by its number from what decoders raise; EINVAL is a place that no file has."""
+    return isinstance(error, OSError) and error.errno not in (None, errno.EINVAL)
 
 
 def open_image(file: BinaryIO, name: str) -> ImageFile.ImageFile:

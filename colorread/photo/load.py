@@ -98,6 +98,8 @@ def load_photo(path: str | os.PathLike[str], *, max_side_px: int = _WORKING_SIDE
     ------
     colorread.errors.Refusal
         ``"no-file"``, ``"not-a-photo"``, ``"broken-file"``, ``"too-large"`` or ``"too-small"``.
+    OSError, MemoryError
+        Where the machine is to blame, not the photo.
     ValueError
         If `max_side_px` is not positive.
     """

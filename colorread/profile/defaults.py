@@ -85,8 +85,10 @@ def drop_default(path: Path) -> bool:
 
     Raises
     ------
-    ValueError, OSError
-        If it cannot be read.
+    ValueError
+        If it is no profile.
+    OSError
+        If a file cannot be read or deleted.
     """
     return _drop(read_profile(path).camera_models, but=None)
 
@@ -104,15 +106,10 @@ def default_profile(camera_model: str | None) -> Path | None:
     -------
     Path or None
         The file; None where the phone is not known or has none, or where several name it.
-
-    Raises
-    ------
-    ValueError, OSError
-        If a profile in the folder is damaged or cannot be read.
     """
     if camera_model is None:
         return None
-    fitting = [path for path in defaults_folder().glob("*.toml") if camera_model in read_profile(path).camera_models]
+    fitting = [path for path, phones in default_profiles().items() if camera_model in phones]
     return fitting[0] if len(fitting) == 1 else None
 
 
@@ -141,10 +138,45 @@ def read_named(path: Path) -> Profile:
     return replace(profile, name=f"{path.stem.rpartition('-')[0]}.toml (default of the phone)")
 
 
+def default_profiles() -> dict[Path, frozenset[str]]:
+    """
+    Return all default profiles.
+
+    Returns
+    -------
+    dict of Path to frozenset of str
+        The phones of each; those that cannot be read are passed over.
+    """
+    return _looked_into()[0]
+
+
+def damaged_defaults() -> tuple[str, ...]:
+    """
+    Return what is wrong with default profiles that cannot be read.
+
+    Returns
+    -------
+    tuple of str
+        A sentence for each, with its file.
+    """
+    return _looked_into()[1]
+
+
+def _looked_into() -> tuple[dict[Path, frozenset[str]], tuple[str, ...]]:
+    phones: dict[Path, frozenset[str]] = {}
+    troubles = []
+    for path in sorted(defaults_folder().glob("*.toml")):
+        try:
+            phones[path] = read_profile(path).camera_models
+        except OSError as error:
+            troubles.append(f"{path} cannot be read: {error.strerror or error}.")
+        except ValueError as error:
+            troubles.append(str(error))
+    return phones, tuple(troubles)
+
+
 def _drop(phones: frozenset[str], *, but: Path | None) -> bool:
-    dropped = False
-    for path in defaults_folder().glob("*.toml"):
-        if path != but and read_profile(path).camera_models & phones:
-            path.unlink()
-            dropped = True
-    return dropped
+    dropped = [path for path, its_phones in default_profiles().items() if path != but and its_phones & phones]
+    for path in dropped:
+        path.unlink(missing_ok=True)
+    return bool(dropped)

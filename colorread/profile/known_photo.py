@@ -9,10 +9,10 @@ import numpy as np
 
 from calibration.dye import pka_prime
 from calibration.evidence import State
-from colorread.carbonate import ionic_strength, ph_in_air_equilibrium
+from colorread.carbonate import AIR_MAX_PPM, ionic_strength, ph_in_air_equilibrium
 from colorread.fluid import dye_ph_std
-from colorread.limits import AIR_KH_RANGE_DKH
-from colorread.ranges import checked_range
+from colorread.limits import AIR_KH_RANGE_DKH, TEMPERATURE_RANGE_C
+from colorread.ranges import checked_number
 
 # A fresh bought buffer is right within 0.02 (its makers), plus what a keeper does to it: assumption.
 _BUFFER_PH_STD = 0.03
@@ -93,8 +93,9 @@ def buffer_photo(
     ValueError
         If a number is out of range.
     """
-    checked_range("The known pH", ph, 6.0, 8.0)
-    checked_range("The ionic strength", ionic_strength_mol_kg, 0.0, 0.5)
+    checked_number("The known pH", ph, 6.0, 8.0)
+    checked_number("The ionic strength", ionic_strength_mol_kg, 0.0, 0.5)
+    checked_number("The temperature", temperature_c, *TEMPERATURE_RANGE_C)
     pka = pka_prime(temperature_c, ionic_strength_mol_kg=ionic_strength_mol_kg)
     return KnownPhoto(path=path, state="known", ph=ph, ph_std=_BUFFER_PH_STD, pka=pka)
 
@@ -126,7 +127,9 @@ def air_photo(
     ValueError
         If a number is out of range.
     """
-    checked_range("The KH", kh_dkh, *AIR_KH_RANGE_DKH)
+    checked_number("The KH", kh_dkh, *AIR_KH_RANGE_DKH)
+    checked_number("The CO2 of the air", air_ppm, 0.0, AIR_MAX_PPM, open_low=True)
+    checked_number("The temperature", temperature_c, *TEMPERATURE_RANGE_C)
     ph = float(ph_in_air_equilibrium(kh_dkh, temperature_c=temperature_c, air_ppm=air_ppm))
     std = float(np.hypot(np.hypot(_AIR_STD, _KH_STD) / np.log(10.0), dye_ph_std(kh_dkh)))
     pka = pka_prime(temperature_c, ionic_strength_mol_kg=float(ionic_strength(kh_dkh)))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from dataclasses import dataclass, field, replace
 from datetime import date, time
@@ -10,7 +9,7 @@ from typing import get_args
 
 from colorread.gas_care import SourceKind
 from colorread.limits import FISH_MARK_RANGE_MG_L, KH_RANGE_DKH, TEMPERATURE_RANGE_C, USUAL_KH_DKH, USUAL_TEMPERATURE_C
-from colorread.ranges import checked_range
+from colorread.ranges import checked_number
 from colorread.reading import LightName
 from colorread.verdict import Marks
 
@@ -197,8 +196,5 @@ def parse_span(text: str) -> DailySpan:
 
 
 def _require(name: str, value: float | None, low: float, high: float) -> None:
-    if value is None:
-        return
-    if not math.isfinite(value):
-        raise ValueError(f"{name} must be a number.")
-    checked_range(name, value, low, high)
+    if value is not None:
+        checked_number(name, value, low, high)
