@@ -9,8 +9,8 @@ from typing import Literal
 SourceKind = Literal["fermentation", "acid-bicarbonate", "cylinder"]
 SENSITIVE_ANIMALS = "such as shrimp, snails, fry, discus, and fish of cold or fast water (common practice, no source)"
 STOP_THE_GAS = "stop the gas (of a bottle: take the hose out of the tank, never close it)"
+HOSE_OUT = "take the hose out of the tank, never close or pinch it"
 
-_HOSE_OUT = "take the hose out of the tank, never close or pinch it"
 _ROOM = (
     "CO2 gathers in closed rooms, cupboards and cellars: ventilate where the gas source stands, and leave the room if "
     "you get a headache, breathe fast or feel dizzy."
@@ -47,8 +47,8 @@ def less_gas(source: SourceKind | None, *, a_little: bool = False) -> str:
         return down
     for_hours = " for some hours" if a_little else ""
     if source is None:
-        return f"{down} (of a bottle: {_HOSE_OUT})"
-    return f"lead the gas into the open air{for_hours}: {_HOSE_OUT}"
+        return f"{down} (of a bottle: {HOSE_OUT})"
+    return f"lead the gas into the open air{for_hours}: {HOSE_OUT}"
 
 
 def gas_cautions(source: SourceKind | None) -> tuple[str, ...]:

@@ -228,5 +228,7 @@ def _forecast(
         night_low_mg_l=_around(float(tank.min())),
         hours_above_fish_mark=Interval(value=0.5, low=0.0, high=3.2),
         plants_share=plants_share,
+        plants_share_low=0.6 * plants_share,
+        plants_share_high=1.1 * plants_share,
         fish_probability=fish_probability,
     )

@@ -45,6 +45,7 @@ from colorread.reading_json import reading_to_dict
 from colorread.tank.days import PhotoPoint, TankSummary
 from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
+from colorread.verdict import Marks
 from tests.fabricated import NO_TRACE, made_reading, made_refusal, made_trace
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -220,6 +221,17 @@ def test_what_is_known_is_not_read_again(
     for result in results:
         if result.reading is not None:
             assert reading_to_dict(result.reading) == reading_to_dict(fresh[result.sha256])
+
+
+def test_other_marks_judge_what_is_known_anew(scored: tuple[list[Scored], Path], folder: Path) -> None:
+    strict = replace(TANK, marks=Marks(fish_mg_l=5.0))
+    with Log(scored[1]) as log:
+        results = list(score_photos(find_photos(folder), log=log, tank=strict))
+        entries = list(kept(log, strict, {result.sha256: result.photo.name for result in results}))
+    assert counts(results) == {"known": 6, "same": 1}
+    for readings in ([result.reading for result in results], [entry.reading for entry in entries]):
+        told = [reading for reading in readings if reading is not None and reading.verdict is not None]
+        assert {reading.verdict.fish for reading in told if reading.verdict is not None} == {"act"}
 
 
 def test_photo_is_known_by_content_wherever_it_lies(

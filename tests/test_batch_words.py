@@ -22,5 +22,11 @@ def reading(value: float | None, low: float | None, high: float | None) -> Readi
 
 def test_readings_beyond_the_dye_keep_their_number_and_direction() -> None:
     text = printed([reading(12.0, 9.0, 16.0), reading(None, 61.4, None), reading(None, 48.8, None)])
-    assert "CO2 in the vial 12 mg/L; 2 photos above 49 mg/L." in text
-    assert "CO2 in the vial 1 photo below 7.2 mg/L." in printed([reading(None, None, 7.2)])
+    assert "CO2 in the vial: 12 mg/L (90 % interval 9 to 16 mg/L); 2 photos above 49 mg/L." in text
+    assert "CO2 in the vial: 1 photo below 7.2 mg/L." in printed([reading(None, None, 7.2)])
+
+
+def test_middle_values_of_several_photos_are_not_told_like_an_interval() -> None:
+    text = printed([reading(39.0, 30.0, 52.0), reading(3.0, 2.0, 4.5), reading(12.0, 9.0, 16.0)])
+    assert "CO2 in the vial: middle values from 3.0 to 39 mg/L." in text
+    assert "CO2 in the vial: middle values 12 mg/L." in printed([reading(12.0, 9.0, 16.0)] * 2)

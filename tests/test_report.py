@@ -19,7 +19,7 @@ from colorread.reading import Interval, Reading
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.html import PICTURES_MAX, report_html, write_report
 from colorread.report.plot import MADE_UP, day_figure, figure_svg, recent_readings, week_figure, write_plot
-from colorread.report.words import number_words, setting_rows
+from colorread.report.words import forecast_rows, number_rows, number_words, setting_rows
 from colorread.tank.days import Estimate, TankSummary
 from colorread.tank.settings import Marks, Tank
 from tests.fabricated import made_reading
@@ -371,3 +371,14 @@ def test_settings_leave_out_what_is_not_known() -> None:
         "Plants' range",
         "Fish mark",
     ]
+
+
+def test_hours_above_the_mark_and_the_share_of_the_light_never_tell_certainty() -> None:
+    advice, never = made_advice(), Interval(value=0.0, low=0.0, high=0.0)
+    rows = forecast_rows(replace(advice, today=replace(advice.today, hours_above_fish_mark=never)))
+    assert [row.hours_above for row in rows[:2]] == [("less than 0.5", ""), ("0.5", "0.0 to 3.2")]
+    assert rows[0].plants_share == ("31 %", "19 to 34 %")
+    of_day = [
+        row for row in number_rows(made_week(hours_above_fish_mark=Estimate(interval=never))) if "mark" in row.label
+    ]
+    assert [(row.value, row.interval) for row in of_day] == [("less than 0.5 h", "")]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +28,7 @@ class PhotoSettings:
     arguments : dict
         Of `colorread.pipeline.read_photo`.
     settings_id : str
-        Changes with whatever may change a reading.
+        Changes with whatever may change the numbers of a reading.
     profile_id : str or None
         Hash of the profile.
     """
@@ -97,11 +97,10 @@ def settings_of(tank: Tank, profile_path: Path | None) -> PhotoSettings:
     path = Path(tank.profile) if profile_path is None and tank.profile is not None else profile_path
     profile = None if path is None else read_named(path)
     profile_id = None if path is None else hashlib.sha256(path.read_bytes()).hexdigest()
-    identity = json.dumps(
-        {**stated, "marks": asdict(tank.judged_by), "profile": profile_id, "software": __version__}, sort_keys=True
-    )
+    # Not the marks: what a reading means is said by those of the day on which it is shown.
+    identity = json.dumps({**stated, "profile": profile_id, "software": __version__}, sort_keys=True)
     return PhotoSettings(
-        arguments={**stated, "profile": profile},
+        arguments={**stated, "marks": tank.judged_by, "profile": profile},
         settings_id=hashlib.sha256(identity.encode("ascii")).hexdigest(),
         profile_id=profile_id,
     )
@@ -142,12 +141,11 @@ def stated_of(tank: Tank) -> dict[str, Any]:
     Returns
     -------
     dict
-        Arguments of `colorread.interpretation.checked_settings`, apart from the fluid.
+        Arguments of `colorread.interpretation.checked_settings`, apart from the fluid and the marks.
     """
     return {
         "kh_dkh": tank.kh_dkh,
         "temperature_c": tank.temperature_c,
         "tank_kh_dkh": tank.tank_kh_dkh,
         "light": tank.light,
-        "marks": tank.judged_by,
     }

@@ -24,6 +24,7 @@ from colorread.pipeline import read_photo_traced
 from colorread.reading import Reading, Reason
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
+from colorread.verdict import judged
 from colorread.words import clean_name
 
 Outcome = Literal["new", "known", "same", "calibration", "failed"]
@@ -110,7 +111,7 @@ def score_photos(
             continue
         entry = log.entry(tank.name, sha256)
         if entry is not None and (entry.settings_id == settings.settings_id or _of_other_fluid(entry.reading, tank)):
-            reading = replace(entry.reading, photo=photo.name)
+            reading = replace(judged(entry.reading, tank.judged_by), photo=photo.name)
             yield Scored(photo=photo, sha256=sha256, outcome="known", reading=reading)
         else:
             unread.append(_Unread(photo=photo, sha256=sha256, settings=settings))
@@ -155,7 +156,8 @@ def kept(log: Log, tank: Tank, names: Mapping[str, str], *, with_pictures: bool 
         By the time taken.
     """
     for entry in log.entries(tank.name, sha256s=names, with_pictures=with_pictures):
-        yield replace(entry, reading=replace(entry.reading, photo=names[entry.sha256]))
+        reading = replace(judged(entry.reading, tank.judged_by), photo=names[entry.sha256])
+        yield replace(entry, reading=reading)
 
 
 def processors() -> int:

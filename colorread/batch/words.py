@@ -9,8 +9,9 @@ from rich.console import Console
 from rich.table import Table
 
 from colorread.console_text import shown
-from colorread.reading import Reading
+from colorread.reading import Interval, Reading
 from colorread.tank.series import wall_clock
+from colorread.words import co2_words
 
 _NAMES_SHOWN = 3
 
@@ -73,15 +74,23 @@ def _time_words(readings: Sequence[Reading]) -> str:
 
 def _co2_words(readings: Sequence[Reading]) -> str:
     found = [reading.co2_mg_l for reading in readings if reading.co2_mg_l is not None]
-    known = sorted(co2.value for co2 in found if co2.value is not None)
     above = [co2.low for co2 in found if co2.value is None and co2.low is not None]
     below = [co2.high for co2 in found if co2.value is None and co2.high is not None]
     parts = [
-        f"{_span([_number(value) for value in known])} mg/L" if known else "",
+        _middle_words([co2 for co2 in found if co2.value is not None]),
         f"{_photos(len(above))} above {_number(min(above))} mg/L" if above else "",
         f"{_photos(len(below))} below {_number(max(below))} mg/L" if below else "",
     ]
-    return f"CO2 in the vial {'; '.join(part for part in parts if part)}." if found else ""
+    return f"CO2 in the vial: {'; '.join(part for part in parts if part)}." if found else ""
+
+
+def _middle_words(readings: Sequence[Interval]) -> str:
+    """Return one reading with its interval, or from where to where the middle values of several lie."""
+    if len(readings) == 1:
+        value, interval = co2_words(readings[0])
+        return f"{value} ({interval})"
+    middle = sorted(co2.value for co2 in readings if co2.value is not None)
+    return f"middle values {_span([_number(value) for value in middle])} mg/L" if middle else ""
 
 
 def _span(texts: Sequence[str]) -> str:

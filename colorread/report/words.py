@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from colorread.reading import Interval
+from colorread.tank.day_words import hours_words
 from colorread.tank.days import Advice, DayForecast, Estimate, TankSummary
 from colorread.tank.settings import Tank
 from colorread.words import co2_words, kh_words, temperature_words
@@ -39,7 +40,7 @@ class ForecastRow:
     peak: tuple[str, str]
     night_low: tuple[str, str]
     hours_above: tuple[str, str]
-    plants_share: str
+    plants_share: tuple[str, str]
     fish_probability: str
 
 
@@ -195,7 +196,7 @@ def _number_rows(summary: TankSummary) -> Iterator[NumberRow]:
         yield _number_row(label, estimate, "mg/L")
     mark = summary.tank.judged_by.fish_mg_l
     yield _number_row(
-        f"Time above the fish mark of {mark:g} mg/L, day of the last photo", summary.hours_above_fish_mark, "h"
+        f"Time above the fish mark of {mark:g} mg/L, day of the last photo", summary.hours_above_fish_mark, "h a day"
     )
     yield _number_row("Gas rate at the last reading", summary.gas_mg_l_per_hour, "mg/L per hour")
     yield _number_row("Change of the gas rate", summary.gas_trend_percent_per_day, "% per day")
@@ -216,6 +217,8 @@ def _number_row(label: str, estimate: Estimate, unit: str) -> NumberRow:
         return NumberRow(label=label, value="", interval="", reason=estimate.reason)
     if unit == "mg/L":
         value, interval = co2_words(estimate.interval)
+    elif unit == "h a day":
+        value, interval = (f"{words} h" if words else "" for words in hours_words(estimate.interval))
     else:
         value, interval = number_words(estimate.interval, unit)
     return NumberRow(label=label, value=value, interval=_bare(interval), reason="")
@@ -225,14 +228,15 @@ def _forecast_row(forecast: DayForecast, role: str) -> ForecastRow:
     def co2(interval: Interval) -> tuple[str, str]:
         return without_unit(co2_words(interval))
 
+    low, high = (share * 100.0 for share in (forecast.plants_share_low, forecast.plants_share_high))
     return ForecastRow(
         words=forecast.words,
         role=role,
         lights_on=co2(forecast.lights_on_mg_l),
         peak=co2(forecast.peak_mg_l),
         night_low=co2(forecast.night_low_mg_l),
-        hours_above=number_words(forecast.hours_above_fish_mark),
-        plants_share=_percent(forecast.plants_share),
+        hours_above=hours_words(forecast.hours_above_fish_mark),
+        plants_share=(_percent(forecast.plants_share), f"{low:.0f} to {high:.0f} %"),
         fish_probability=_percent(forecast.fish_probability),
     )
 

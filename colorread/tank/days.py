@@ -118,6 +118,8 @@ class DayForecast:
         Hours of the day above the fish mark [h].
     plants_share : float
         Expected share of the lit hours in which the CO2 lies within the plants' range [-].
+    plants_share_low, plants_share_high : float
+        Its 90 % interval, widened to hold the expected share [-].
     fish_probability : float
         Probability that the whole day stays below the fish mark [-].
     """
@@ -133,6 +135,8 @@ class DayForecast:
     night_low_mg_l: Interval
     hours_above_fish_mark: Interval
     plants_share: float
+    plants_share_low: float
+    plants_share_high: float
     fish_probability: float
 
 
@@ -178,7 +182,7 @@ class SourceOutlook:
         What went into the water so far by the fitted rate; gas lost on the way is not in it [g].
     days_left : Interval or None
         Until the charge is used up at the fitted rate, with the usual yield of a bottle; of a cylinder, if all of its
-        gas reached the water [d].
+        gas reached the water; None where it would be used up already [d].
     sentence : str
         The same in words.
     """

@@ -17,9 +17,10 @@ from colorread.tank.series import PH_PER_LN, PH_PER_RADIAN, CannotTell, VialSeri
 from colorread.tank.settings import Tank
 
 # Priors as normal distributions: mean and standard deviation.
-# Loss to the air: 0.03 (still) over 0.09 (rippled) to 0.29 1/h (strong outflow) for water 35 cm deep, from gas-transfer
-# velocities of 1, 3 and 10 cm/h (Crusius & Wanninkhof 2003, Limnol. Oceanogr. 48, 1010; Gelda 1996, both as quoted; no
-# measurement of an aquarium was found): assumption.
+# Loss to the air: 0.03 (still) over 0.09 (rippled) to 0.29 1/h (strong outflow) for water 35 cm deep and gas-transfer
+# velocities of 1, 3 and 10 cm/h. The last is from Gelda et al. 1996 (J. Environ. Eng. 122, 269, abstract: 1.50 to 2.64
+# m/d, that is 6.3 to 11 cm/h, for the oxygen of a lake); 1 and 3 cm/h for calmer water, and that an aquarium is like
+# that, of which no measurement was found, are assumptions.
 _LN_LOSS = (math.log(0.12), 0.7)
 # Lag of the vial: 63 % within 0.7 to 4 h, usually 1.5 h, from diffusion through vial and air gap: assumption.
 _LN_LAG = (math.log(1.6), 0.45)

@@ -134,6 +134,7 @@ def forecast(start: DayStart, change: Change, words: str, rate_factor: Draws | f
     marks = start.marks
     within = (tank >= marks.plants_low_mg_l) & (tank <= marks.plants_high_mg_l)
     first_lit = start.schedule.lights if start.schedule.lights is not None else start.schedule.gas
+    share = within[:, lit].mean(axis=1)
     above = (tank[:, :-1] > marks.fish_mg_l).mean(axis=1) * 24.0
     return DayForecast(
         change=change,
@@ -146,9 +147,32 @@ def forecast(start: DayStart, change: Change, words: str, rate_factor: Draws | f
         peak_mg_l=interval(tank.max(axis=1)),
         night_low_mg_l=interval(tank[:, ~lit].min(axis=1) if not lit.all() else tank.min(axis=1)),
         hours_above_fish_mark=interval(above),
-        plants_share=float(within[:, lit].mean()),
+        plants_share=float(share.mean()),
+        plants_share_low=min(float(np.quantile(share, _QUANTILES[0])), float(share.mean())),
+        plants_share_high=max(float(np.quantile(share, _QUANTILES[-1])), float(share.mean())),
         fish_probability=float((tank.max(axis=1) <= marks.fish_mg_l).mean()),
     )
+
+
+def rate_for_peak(start: DayStart, peak_mg_l: float) -> Draws:
+    """
+    Return at which gas rate the day peaks at a level.
+
+    Parameters
+    ----------
+    start : DayStart
+        D draws.
+    peak_mg_l : float
+        The level [mg/L].
+
+    Returns
+    -------
+    ndarray of float64, shape (D,)
+        Against the rate of the day; not above 0 where the tank peaks there without gas [-].
+    """
+    # The CO2 is the sum of what the gas brings, in proportion to its rate, and what is there without it.
+    full, none = (day_course(start, Change(), factor).max(axis=1) for factor in (1.0, 0.0))
+    return np.asarray((peak_mg_l - none) / np.maximum(full - none, 1e-6))
 
 
 def lit_hours(schedule: Schedule) -> NDArray[np.bool_]:

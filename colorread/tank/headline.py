@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 import numpy as np
 
 from colorread.fluid import RENEW_AFTER_WEEKS
 from colorread.reading import Interval, Reading, Verdict
+from colorread.tank.day_words import share_words
 from colorread.tank.days import Advice, Estimate
 from colorread.tank.fit import TankFit
+from colorread.tank.series import WINDOW_DAYS, wall_clock
 from colorread.tank.settings import Tank
 from colorread.verdict import Marks, judge, turn_down_now
 
@@ -54,10 +57,9 @@ def headline(
     fish = (
         f"Fish: on the day of the last photo the tank {was} at {_span(peak, 'mg/L')}, {_for_fish(peak, above, marks)}"
     )
-    share = advice.today.plants_share * 100.0
     plants = (
         f"Plants: as it runs now the CO2 is within {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L for "
-        f"about {share:.0f} % of the light."
+        f"about {share_words(advice.today)} of the light."
     )
     gas = "Gas: " + trend.reason
     if trend.interval is not None:
@@ -68,9 +70,10 @@ def headline(
         elif fades.interval is not None and fades.interval.value == 0.0:
             gas += f" The daily peak is below {tank.marks.plants_low_mg_l:g} mg/L already."
         elif fades.interval is not None:
+            unit = "day" if round(fades.interval.value or 0.0) == 1 else "days"
             gas += (
                 f" Fading on like that, the daily peak falls below {tank.marks.plants_low_mg_l:g} mg/L in about "
-                f"{_span(fades.interval, 'days')}."
+                f"{_span(fades.interval, unit)}."
             )
     return fish, plants, gas, f"What to change: {advice.sentences[0]}"
 
@@ -83,7 +86,7 @@ def _for_fish(peak: Interval, above: Interval, marks: Marks) -> str:
     mark = f"the mark of {marks.fish_mg_l:g} mg/L"
     if peak.high <= marks.fish_mg_l:
         return f"below {mark}. Keep watching the fish as on every day."
-    hours = max(round(above.high), 1)
+    hours = max(math.ceil(round(above.high, 1)), 1)  # as the tables tell it
     duration = f"for up to {hours} hour{'s' if hours > 1 else ''} a day"
     if peak.low > marks.fish_mg_l:
         return f"so it is above {mark} {duration}. {turn_down_now(marks)}"
@@ -153,14 +156,15 @@ def fluid_advice(tank: Tank, last: date | None) -> str:
     if tank.fluid_renewed is None or last is None:
         return ""
     weeks = (last - tank.fluid_renewed).days / 7.0
+    age = "1 week" if round(weeks) == 1 else f"{weeks:.0f} weeks"
     if weeks >= RENEW_AFTER_WEEKS:
         return (
-            f"The fluid in the vial was {weeks:.0f} weeks old at the last photo; renew it "
+            f"The fluid in the vial was {age} old at the last photo; renew it "
             f"(about every {RENEW_AFTER_WEEKS} weeks, common practice, no source)."
         )
     if weeks < 0.0:
         return "The fluid in the vial was renewed after the last photo; nothing to do yet."
-    return f"The fluid in the vial was {weeks:.0f} weeks old at the last photo; nothing to do yet."
+    return f"The fluid in the vial was {age} old at the last photo; nothing to do yet."
 
 
 def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...]:
@@ -196,6 +200,35 @@ def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...
     if read and not any(reading.profile for reading in read):
         notes.append("Without a calibration all readings may be off together; the intervals hold that.")
     return tuple(notes)
+
+
+def unused_notes(usable: Sequence[Reading], used: Sequence[Reading]) -> tuple[str, ...]:
+    """
+    Return which readings the course leaves out, and why.
+
+    Parameters
+    ----------
+    usable : sequence of Reading
+        Those with numbers, none of the future.
+    used : sequence of Reading
+        Those that were fitted, in the order of time.
+
+    Returns
+    -------
+    tuple of str
+        A sentence, or none.
+    """
+    times = [wall_clock(reading.taken_at) for reading in usable if reading.taken_at is not None]
+    first, last = (wall_clock(reading.taken_at) for reading in (used[0], used[-1]) if reading.taken_at is not None)
+    unused = [time for time in times if time < first]
+    n_old = sum(time < last - timedelta(days=WINDOW_DAYS) for time in unused)
+    counts = (
+        (len(unused) - n_old, "from before the present charge of the gas source was at work"),
+        (n_old, f"from more than {WINDOW_DAYS} days before the last"),
+        (len(usable) - len(times), "without a time"),
+    )
+    parts = [f"{count} photo{'s' if count > 1 else ''} {why}" for count, why in counts if count]
+    return (f"Not used for the course: {', '.join(parts)}.",) if parts else ()
 
 
 def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:

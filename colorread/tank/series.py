@@ -153,7 +153,7 @@ def vial_series(tank: Tank, readings: Sequence[Reading]) -> VialSeries:
     span_h = (timed[-1][0] - timed[0][0]).total_seconds() / 3600.0
     if span_h < LEAST_HOURS:
         raise CannotTell(
-            f"The readings span {span_h:.0f} hours; the tank's course needs {LEAST_HOURS:.0f} hours or more."
+            f"The readings span {math.floor(span_h)} hours; the tank's course needs {LEAST_HOURS:.0f} hours or more."
         )
     midnight = datetime.combine(timed[0][0].date(), time())
     rows = [_row(reading) for _, reading in timed]

@@ -13,11 +13,19 @@ from numpy.typing import NDArray
 from colorread.gas_care import gas_cautions
 from colorread.reading import Interval, Reading, Verdict
 from colorread.tank.advice import advise
-from colorread.tank.days import Change, Course, Estimate, PhotoPoint, SourceOutlook, TankSummary
+from colorread.tank.days import Course, Estimate, PhotoPoint, SourceOutlook, TankSummary
 from colorread.tank.fit import TankFit
-from colorread.tank.forecast import day_course, day_start, interval, thinned_index
-from colorread.tank.gas_source import USUAL_YIELD, co2_of_charge_g
-from colorread.tank.headline import age_of, fit_notes, fluid_advice, headline, input_notes, lone_headline
+from colorread.tank.forecast import day_start, interval, rate_for_peak, thinned_index
+from colorread.tank.gas_source import USUAL_YIELD, co2_of_charge_g, share_into_water
+from colorread.tank.headline import (
+    age_of,
+    fit_notes,
+    fluid_advice,
+    headline,
+    input_notes,
+    lone_headline,
+    unused_notes,
+)
 from colorread.tank.model import is_on
 from colorread.tank.series import CannotTell, is_of_the_future, wall_clock
 from colorread.tank.settings import Tank
@@ -89,7 +97,7 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         n_unused=len(read) - len(fit.series.readings),
         first_at=timed[0],
         last_at=timed[-1],
-        notes=(*notes, *summary.notes),
+        notes=(*notes, *unused_notes(usable, fit.series.readings), *summary.notes),
     )
 
 
@@ -216,9 +224,7 @@ def _fades(fit: TankFit, tank: Tank, trend: Estimate) -> Estimate:
         return trend
     last = fit.midnight + timedelta(hours=float(fit.series.hours[-1]))
     start = day_start(fit, tank.judged_by, last, draws=_DRAWS)
-    # The peak is the sum of what the gas brings and what is there without it.
-    full, none = (day_course(start, Change(), factor).max(axis=1) for factor in (1.0, 0.0))
-    needed = np.clip((tank.marks.plants_low_mg_l - none) / np.maximum(full - none, 1e-6), 1e-6, None)
+    needed = np.maximum(rate_for_peak(start, tank.marks.plants_low_mg_l), 1e-6)
     index = thinned_index(len(fit.tank_mg_l), _DRAWS)
     fall_per_day = np.maximum(fit.parameters.fall_per_h[index] * 24.0, 1e-9)
     days = interval(np.clip(-np.log(needed) / fall_per_day, 0.0, 10.0 * _FAR_DAYS))
@@ -246,8 +252,9 @@ def _source_outlook(fit: TankFit, tank: Tank, now_gas: NDArray[np.float64], last
     used_g = interval(now_g_per_day * past * age_days)
     # How much of the theory reaches the water is not known of a bottle: any share of the usual ones alike.
     share = 1.0 if source.kind == "cylinder" else np.random.default_rng(0).uniform(*USUAL_YIELD, len(now_gas))
-    left_g = np.maximum(total_g * share - now_g_per_day * past * age_days, 0.0)
-    days_left = interval(left_g / np.maximum(now_g_per_day, 1e-9))
+    into_water = share_into_water(source, fit.schedule.gas)
+    left_g = np.maximum(total_g * share * into_water - now_g_per_day * past * age_days, 0.0)
+    days_left: Interval | None = interval(left_g / np.maximum(now_g_per_day, 1e-9))
     sentence = (
         f"The charge can give at most {total_g:.0f} g of CO2; about {used_g.value:.0f} g ({used_g.low:.0f} to "
         f"{used_g.high:.0f}) went into the water so far."
@@ -257,6 +264,14 @@ def _source_outlook(fit: TankFit, tank: Tank, now_gas: NDArray[np.float64], last
     else:
         low, high = (share * 100.0 for share in USUAL_YIELD)
         sentence += f" Usually {low:.0f} to {high:.0f} % of the theory reaches the water (common practice, no source)."
+        if into_water < 1.0:
+            sentence += (
+                f" Yeast never rests: what it makes while the gas is not led into the tank is lost, so only "
+                f"{into_water * 100.0:.0f} % of that counts."
+            )
+    if days_left is not None and days_left.high == 0.0:
+        days_left = None  # the gas was seen to flow
+        sentence += " By that the charge would be used up already: its amount, day or hours are not as stated."
     return SourceOutlook(total_g=total_g, used_g=used_g, days_left=days_left, sentence=sentence)
 
 

@@ -107,6 +107,8 @@ def _day(day: DayForecast) -> dict[str, Any]:
         "night_low_mg_l": _interval(day.night_low_mg_l),
         "hours_above_fish_mark": _interval(day.hours_above_fish_mark),
         "plants_share": _rounded(day.plants_share),
+        "plants_share_low": _rounded(day.plants_share_low),
+        "plants_share_high": _rounded(day.plants_share_high),
         "fish_probability": _rounded(day.fish_probability),
     }
 

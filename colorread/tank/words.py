@@ -10,6 +10,7 @@ from rich.table import Table
 
 from colorread.console_text import shown
 from colorread.reading import Interval
+from colorread.tank.day_words import hours_words, percent_words, share_words
 from colorread.tank.days import Advice, DayForecast, Estimate, TankSummary
 
 _INDENT = "  "
@@ -92,6 +93,13 @@ def interval_words(interval: Interval, digits: int | None = None) -> str:
     return ends if interval.value is None else f"{interval.value:.{digits}f} ({ends})"
 
 
+def _hours_above(estimate: Estimate) -> str:
+    if estimate.interval is None:
+        return estimate.reason
+    value, interval = hours_words(estimate.interval)
+    return f"{value} ({interval}) h a day" if interval else f"{value} h a day"
+
+
 def _numbers(console: Console, summary: TankSummary) -> Table:
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False, show_header=False)
     table.add_column(no_wrap=True)
@@ -100,7 +108,7 @@ def _numbers(console: Console, summary: TankSummary) -> Table:
         ("At lights on", estimate_words(summary.lights_on_mg_l, "mg/L")),
         ("Daily peak", estimate_words(summary.peak_mg_l, "mg/L")),
         ("Overnight low", estimate_words(summary.night_low_mg_l, "mg/L")),
-        ("Above the fish mark", estimate_words(summary.hours_above_fish_mark, "h a day", 1)),
+        ("Above the fish mark", _hours_above(summary.hours_above_fish_mark)),
         ("Gas rate", estimate_words(summary.gas_mg_l_per_hour, "mg/L an hour", 1)),
         ("Gas trend", estimate_words(summary.gas_trend_percent_per_day, "% a day", 1)),
         ("Loss to the air", estimate_words(summary.loss_per_hour, "of it an hour", 2)),
@@ -136,6 +144,6 @@ def _day_cells(day: DayForecast, mark: str) -> tuple[str, ...]:
         interval_words(day.lights_on_mg_l),
         interval_words(day.peak_mg_l),
         interval_words(day.night_low_mg_l),
-        f"{day.fish_probability * 100.0:.0f} %",
-        f"{day.plants_share * 100.0:.0f} % of the light",
+        percent_words(day.fish_probability),
+        f"{share_words(day)} of the light",
     )

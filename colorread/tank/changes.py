@@ -1,0 +1,216 @@
+"""The changes a keeper could make to a tank, each with its effort, as far as gas source and schedule allow them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import datetime, time
+
+import numpy as np
+
+from colorread.tank.days import Change
+from colorread.tank.fit import TankFit
+from colorread.tank.forecast import DayStart, thinned_index
+from colorread.tank.gas_source import Handling
+from colorread.tank.model import Draws
+from colorread.tank.settings import DailySpan, GasSource
+
+N_DRAWS = 300
+# Assumption: a hundredth a day is less than photos tell, and over a week it matters to no one.
+STILL_FADING_PER_DAY = 0.01
+# Up by a fifth at most before looking again: common practice, no source. Down goes faster, as too little gas harms no
+# fish; less than half is a new start and no change: assumption.
+_RATE_FACTORS = (0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.95, 1.05, 1.1, 1.15, 1.2)
+# Assumption: an hour at a time, as with the rate, lest a step overshoots.
+_HOURS_EARLIER = (-1.0, -0.5, 0.5, 1.0)
+_HOURS_OFF_EARLIER = (-1.0, -0.5, 0.5, 1.0, 1.5, 2.0)
+_HOURS_OFF_EARLIER_OVERDOSED = (3.0, 4.0)  # assumption: then more at once does good
+# The gas comes on one to two hours before the lamp: common practice, no source. By night the oxygen is least.
+_LEAD_MAX_H, _LEAD_H = 2.0, 1.0
+# An outlet turned up to ripple the surface takes a tank from still to rippled or stronger (0.03 to 0.09 to 0.29 1/h,
+# see the prior of the loss): half as much again, and twice as much; an air stone three times as much.
+_NIGHT_LOSSES = (
+    (1.5, "Move the surface more at night, so that about 1.5 times as much CO2 leaves the water."),
+    (2.0, "Move the surface more at night, so that about twice as much CO2 leaves the water."),
+    (3.0, "Run an air stone at night, so that about three times as much CO2 leaves the water."),
+)
+# Effort of a change against that of a timer set by one hour. It only ranks changes that serve alike: assumptions.
+_EFFORT_PER_LN_RATE = 10.0  # a tenth more or less gas counts as that hour
+_EFFORTS_NIGHT = (1.25, 2.0, 2.5)  # of the losses above: a bought or moved outlet, tried out by hand; a pump
+_EFFORT_NIGHT_OFF = 2.0  # a timer where there was none
+_EFFORT_BY_HAND = 1.0  # on top, where a hose is moved twice a day that was left alone
+_EFFORT_REFILL = 2.0  # mixing and mess
+_EFFORT_OF_TWO = 0.5  # on top, where two things are changed, as then neither is seen alone
+_PAIRED_EFFORT_MAX = 1.6  # of either of two changes, so that both together stay a small step
+# Assumption: a new charge is held to five times the old rate, lest an error of the trend grows with the charge's age.
+_FRESH_FACTOR_MAX = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """
+    A change to simulate.
+
+    Parameters
+    ----------
+    change : Change
+        What is done differently.
+    words : str
+        The same as an instruction.
+    effort : float
+        Against that of a timer set by one hour [-].
+    rate_factor : ndarray of float64, shape (D,), optional
+        Gas rate against that of the day, draw by draw, instead of the change's one [-].
+    """
+
+    change: Change
+    words: str
+    effort: float
+    rate_factor: Draws | None = None
+
+
+def thinned(draws: Draws) -> Draws:
+    """
+    Return the draws that the simulated days take.
+
+    Parameters
+    ----------
+    draws : ndarray of float64, shape (D,)
+        All of them.
+
+    Returns
+    -------
+    ndarray of float64, shape (N_DRAWS,)
+        Evenly spaced ones.
+    """
+    return draws[thinned_index(len(draws), N_DRAWS)]
+
+
+def candidates(
+    start: DayStart, handling: Handling, *, fresh: Candidate | None, overdosed: bool
+) -> tuple[Candidate, ...]:
+    """
+    Return the changes worth simulating.
+
+    Parameters
+    ----------
+    start : DayStart
+        The tank's schedule.
+    handling : Handling
+        What can be done with its gas source.
+    fresh : Candidate or None
+        A new charge, where that may help.
+    overdosed : bool
+        Whether there is far too much CO2, so that larger steps down do good.
+
+    Returns
+    -------
+    tuple of Candidate
+        Single changes, and pairs of two small ones.
+    """
+    hours = _other_hours(start, handling, overdosed=overdosed)
+    rates = _other_rates(handling)
+    pairs = [
+        Candidate(
+            Change(gas=one.change.gas, rate_factor=two.change.rate_factor),
+            f"{one.words} {two.words}",
+            one.effort + two.effort + _EFFORT_OF_TWO,
+        )
+        for one in hours
+        for two in rates
+        if max(one.effort, two.effort) <= _PAIRED_EFFORT_MAX
+    ]
+    return (*hours, *rates, *_other_nights(start), *([fresh] if fresh is not None else []), *pairs)
+
+
+def fresh_charge(fit: TankFit, source: GasSource | None, midnight: datetime) -> Candidate | None:
+    """
+    Return a new charge of a bottle.
+
+    Parameters
+    ----------
+    fit : TankFit
+        How the present one fades.
+    source : GasSource or None
+        What makes the gas.
+    midnight : datetime
+        Begin of the day of the new charge.
+
+    Returns
+    -------
+    Candidate or None
+        None where there is nothing to charge or the present charge is not seen to fade.
+    """
+    if source is None or source.kind == "cylinder" or source.started is None:
+        return None
+    fall = fit.parameters.fall_per_h
+    if float(np.median(fall)) * 24.0 < STILL_FADING_PER_DAY:
+        return None
+    age_h = (midnight - datetime.combine(source.started, time())).total_seconds() / 3600.0
+    return Candidate(
+        Change(refill_on=midnight.date()),
+        f"Charge the gas source anew in the morning of {midnight.day} {midnight:%B}; it comes back at its full rate.",
+        _EFFORT_REFILL,
+        np.exp(np.clip(thinned(fall) * age_h, 0.0, math.log(_FRESH_FACTOR_MAX))),
+    )
+
+
+def _other_rates(handling: Handling) -> list[Candidate]:
+    if not handling.rate:
+        return []
+    return [
+        Candidate(
+            Change(rate_factor=factor),
+            f"{handling.rate} {'down' if factor < 1.0 else 'up'} by about {abs(factor - 1.0) * 100.0:.0f} %.",
+            abs(math.log(factor)) * _EFFORT_PER_LN_RATE,
+        )
+        for factor in _RATE_FACTORS
+    ]
+
+
+def _other_nights(start: DayStart) -> list[Candidate]:
+    if start.schedule.lights is None or start.schedule.lights.hours >= 24.0:
+        return []
+    return [
+        Candidate(Change(night_loss_factor=factor), words, effort)
+        for (factor, words), effort in zip(_NIGHT_LOSSES, _EFFORTS_NIGHT, strict=True)
+    ]
+
+
+def _other_hours(start: DayStart, handling: Handling, *, overdosed: bool) -> list[Candidate]:
+    gas, lights = start.schedule.gas, start.schedule.lights
+    if gas.hours >= 24.0:
+        return _by_day_only(lights, handling)
+    spans = []
+    for earlier in _HOURS_EARLIER:
+        on = _shifted(gas.on, -earlier)
+        long_before = lights is not None and earlier > 0.0 and _lead_h(on, lights) > _LEAD_MAX_H
+        if 0.5 <= gas.hours + earlier < 23.5 and not long_before:
+            words = f"{handling.on.format(on=f'{on:%H:%M}')} instead of {gas.on:%H:%M}."
+            spans.append(Candidate(Change(gas=DailySpan(on=on, off=gas.off)), words, abs(earlier)))
+    for earlier in (*_HOURS_OFF_EARLIER, *(_HOURS_OFF_EARLIER_OVERDOSED if overdosed else ())):
+        off = _shifted(gas.off, -earlier)
+        if 0.5 <= gas.hours - earlier < 23.5:
+            words = f"{handling.off.format(off=f'{off:%H:%M}')} instead of {gas.off:%H:%M}."
+            spans.append(Candidate(Change(gas=DailySpan(on=gas.on, off=off)), words, abs(earlier)))
+    return spans
+
+
+def _by_day_only(lights: DailySpan | None, handling: Handling) -> list[Candidate]:
+    """Return the gas of day and night given only for the light."""
+    if lights is None or lights.hours + _LEAD_H >= 23.5:
+        return []
+    gas = DailySpan(on=_shifted(lights.on, -_LEAD_H), off=lights.off)
+    words = f"{handling.both.format(on=f'{gas.on:%H:%M}', off=f'{gas.off:%H:%M}')} instead of day and night."
+    effort = _EFFORT_NIGHT_OFF + (_EFFORT_BY_HAND if handling.how else 0.0)
+    return [Candidate(Change(gas=gas), words, effort)]
+
+
+def _lead_h(on: time, lights: DailySpan) -> float:
+    """Return how long before the lamp the gas comes on; negative where it comes later."""
+    return (lights.on_h - (on.hour + on.minute / 60.0) + 12.0) % 24.0 - 12.0
+
+
+def _shifted(clock: time, hours: float) -> time:
+    minutes = (clock.hour * 60 + clock.minute + round(hours * 60)) % (24 * 60)
+    return time(minutes // 60, minutes % 60)

@@ -1,0 +1,67 @@
+"""Numbers of a day of the tank in words, the same in sentences and tables."""
+
+from __future__ import annotations
+
+from colorread.reading import Interval
+from colorread.tank.days import DayForecast
+
+_LEAST_HOURS = 0.5  # the course is told every half hour
+
+
+def percent_words(share: float) -> str:
+    """
+    Return a share without ever claiming certainty.
+
+    Parameters
+    ----------
+    share : float
+        From 0 to 1 [-].
+
+    Returns
+    -------
+    str
+        Such as ``55 %``.
+    """
+    percent = round(share * 100.0)
+    return "more than 99 %" if percent >= 100 else "less than 1 %" if percent <= 0 else f"{percent} %"
+
+
+def share_words(day: DayForecast) -> str:
+    """
+    Return the share of the light within the plants' range.
+
+    Parameters
+    ----------
+    day : DayForecast
+        A simulated day.
+
+    Returns
+    -------
+    str
+        With its 90 % interval, such as ``55 % (31 to 78 %)``.
+    """
+    low, high = (round(share * 100.0) for share in (day.plants_share_low, day.plants_share_high))
+    return f"{percent_words(day.plants_share)} ({low} to {high} %)"
+
+
+def hours_words(hours: Interval) -> tuple[str, str]:
+    """
+    Return hours of a day and their interval in words.
+
+    Parameters
+    ----------
+    hours : Interval
+        With both ends [h].
+
+    Returns
+    -------
+    value, interval : str
+        Such as ``1.0`` and ``0.0 to 4.5``, or ``less than 0.5`` and an empty text: that the mark is never passed no
+        simulation can tell.
+    """
+    assert hours.value is not None
+    assert hours.low is not None
+    assert hours.high is not None
+    if hours.high < _LEAST_HOURS:
+        return f"less than {_LEAST_HOURS:g}", ""
+    return f"{hours.value:.1f}", f"{hours.low:.1f} to {hours.high:.1f}"
