@@ -124,7 +124,7 @@ def _print_advice(console: Console, advice: Advice) -> None:
     _print_lines(console, [_INDENT + sentence for sentence in advice.sentences])
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
     table.add_column(overflow="fold")
-    for heading in ("lights on", "peak", "overnight low", "below fish mark", "plants' range"):
+    for heading in ("lights on", "peak", "overnight low", "below fish mark", "light in plants' range"):
         table.add_column(heading, overflow="fold", max_width=None if console.width >= _WIDE else _NUMBERS_WIDTH)
     days = [advice.today, *([advice.recommended] if advice.recommended else []), *advice.others]
     for day in days:
@@ -145,5 +145,5 @@ def _day_cells(day: DayForecast, mark: str) -> tuple[str, ...]:
         interval_words(day.peak_mg_l),
         interval_words(day.night_low_mg_l),
         percent_words(day.fish_probability),
-        f"{share_words(day)} of the light",
+        share_words(day),
     )
