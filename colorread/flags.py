@@ -4,12 +4,19 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from colorread.reading import Reading
+
 
 class FlagText(NamedTuple):
-    """A flag in words: what was seen, and what to do about it."""
+    """A flag in words: what was seen, and what to do about it, which may be empty."""
 
     seen: str
     advice: str
+
+    @property
+    def sentence(self) -> str:
+        """Both in one sentence."""
+        return f"{self.seen[:1].upper()}{self.seen[1:]}{': ' + self.advice if self.advice else ''}."
 
 
 FLAG_TEXTS = {
@@ -42,6 +49,12 @@ FLAG_TEXTS = {
     "other-light": FlagText("the calibration was made under another lamp", "calibrate under this one"),
     "vial-pointed": FlagText("the fluid was pointed at, not found", "check its outline in the evidence picture"),
 }
+_OF_THE_FLUID = frozenset(("clipped", "glare", "little-dye", "dark-fluid", "tank-water", "near-dye-limit"))
+# At the same CO2 a higher KH means a higher pH, which is bluer.
+_BACK_INTO_RANGE = {
+    "below": "the fluid is yellow, so fluid of higher KH moves the color into its range",
+    "above": "the fluid is blue, so fluid of lower KH moves the color into its range",
+}
 
 
 def flag_text(code: str) -> FlagText:
@@ -61,19 +74,24 @@ def flag_text(code: str) -> FlagText:
     return FLAG_TEXTS.get(code, FlagText(code, ""))
 
 
-def flag_sentence(code: str) -> str:
+def flag_texts(reading: Reading) -> tuple[FlagText, ...]:
     """
-    Return a flag as a sentence.
+    Return what is worth showing of the flags of a reading.
 
     Parameters
     ----------
-    code : str
-        As in `flag_text`.
+    reading : Reading
+        Read or refused; of a refused one nothing is told of a fluid that may be none.
 
     Returns
     -------
-    str
-        What was seen, and what helps where that is known.
+    tuple of FlagText
+        In the order of the flags.
     """
-    seen, advice = flag_text(code)
-    return f"{seen[:1].upper()}{seen[1:]}{': ' + advice if advice else ''}."
+    return tuple(
+        FlagText(flag_text(code).seen, _BACK_INTO_RANGE[reading.limit])
+        if code == "near-dye-limit" and reading.limit is not None
+        else flag_text(code)
+        for code in reading.flags
+        if reading.status == "read" or code not in _OF_THE_FLUID
+    )

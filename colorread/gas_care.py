@@ -7,6 +7,11 @@ from __future__ import annotations
 from typing import Literal
 
 SourceKind = Literal["fermentation", "acid-bicarbonate", "cylinder"]
+SOURCE_WORDS: dict[SourceKind, str] = {
+    "fermentation": "sugar and yeast",
+    "acid-bicarbonate": "citric acid and bicarbonate",
+    "cylinder": "cylinder",
+}
 SENSITIVE_ANIMALS = "such as shrimp, snails, fry, discus, and fish of cold or fast water (common practice, no source)"
 STOP_THE_GAS = "stop the gas (of a bottle: take the hose out of the tank, never close it)"
 HOSE_OUT = "take the hose out of the tank, never close or pinch it"

@@ -13,20 +13,31 @@ from rich.table import Table
 from rich.text import Text
 
 from colorread.console_text import printable, shown
-from colorread.flags import flag_text
-from colorread.fluid import CAUTIONS, RENEWAL, DyeDose, FluidRecipe, RoomAirColor
+from colorread.flags import flag_texts
+from colorread.fluid import CAUTIONS, DyeDose, FluidRecipe, RoomAirColor
+from colorread.fluid_words import fluid_rows
 from colorread.reading import Interval, Reading
 from colorread.verdict import USUAL_MARKS, Marks
-from colorread.words import NO_BREAK, bind_units, budget_words, clean_name, co2_words, input_words, ph_words, time_words
+from colorread.words import (
+    FISH_SIGNS,
+    NO_BREAK,
+    REFUSED_SIGN,
+    bind_units,
+    budget_words,
+    clean_name,
+    co2_words,
+    input_words,
+    ph_words,
+    time_words,
+)
 
 _SCALE_END_MG_L = 60.0
 _SCALE_WIDTH_MIN, _SCALE_WIDTH_MAX = 16, 61
 _TEXT_WIDTH_MAX = 96  # longer lines are hard to follow
 _LABEL_WIDTH = 10
 _TABLE_WIDTH_MIN = 60  # narrower, and a table of several readings has no room for whole words beside its numbers
-_FISH_MARKS = {"no concern read": ("○", "bold"), "watch": ("▲", "bold yellow"), "act": ("▲▲", "bold red")}
+_FISH_STYLES = {"no concern read": "bold", "watch": "bold yellow", "act": "bold red"}
 _GAP = ("", "", "")
-_REFUSED_MARK = "✗"
 
 
 def print_reading(
@@ -78,11 +89,11 @@ def print_summary(console: Console, readings: Sequence[Reading]) -> None:
         name = printable(console, clean_name(Path(reading.photo).name))
         if reading.co2_mg_l is None or reading.verdict is None:
             code = "" if reading.reason is None else reading.reason.code
-            table.add_row(Text(name), "-", "", printable(console, f"{_REFUSED_MARK} not read: {code}"))
+            table.add_row(Text(name), "-", "", printable(console, f"{REFUSED_SIGN} not read: {code}"))
             continue
         value, span = (words.removesuffix(" mg/L") for words in co2_words(reading.co2_mg_l))
         span = "" if reading.limit else span.removeprefix("90 % interval ")
-        mark, style = _FISH_MARKS[reading.verdict.fish]
+        mark, style = FISH_SIGNS[reading.verdict.fish], _FISH_STYLES[reading.verdict.fish]
         fish = Text(printable(console, f"{mark} {reading.verdict.fish}"), style=style)
         table.add_row(Text(name), value, span, fish)
     console.print(table)
@@ -125,26 +136,9 @@ def print_fluid(console: Console, recipe: FluidRecipe, dose: DyeDose, air: RoomA
     vial_ml : float
         Fluid that the vial takes [mL].
     """
-    error, direct = recipe.error, recipe.error_weighed_directly
-    rows = (
-        f"1 Stock|Dissolve {recipe.baking_soda_g:g} g baking soda in pure water and fill up to {recipe.stock_ml:g} mL: "
-        f"{recipe.stock_kh_dkh:.0f} dKH.",
-        f"2 Thin|Fill {recipe.first.portion_ml:g} mL of the stock up with pure water to {recipe.first.total_ml:g} mL: "
-        f"{recipe.first.kh_dkh:.1f} dKH.",
-        f"3 Fluid|Fill {recipe.second.portion_ml:g} mL of that up with pure water to {recipe.second.total_ml:g} mL: "
-        f"{recipe.second.kh_dkh:.2f} dKH.",
-        f"4 Dye|Put {dose.drops} drops of 0.04 % bromothymol blue into {vial_ml:g} mL of the fluid in the vial (common "
-        f"practice is 2 to 5 drops in 2 to 5 mL). They thin it to {dose.kh_in_vial_dkh:.2f} dKH: state that KH for "
-        f"your photos, --kh {dose.kh_in_vial_dkh:.2f}. The dye's own acid or base may change it by some "
-        f"{dose.dye_alkalinity_percent:.1f} % more; the interval of a reading has room for that.",
-        f"5 Check|{air.text}",
-        f"Exact to|±{error.kh_error_percent:.1f} % in KH, which is ±{error.co2_error_percent:.1f} % in every CO2 "
-        f"reading; the dye not counted. Weighing {recipe.direct_baking_soda_g:.3f} g directly could be off by "
-        f"{direct.kh_error_percent:.0f} %.",
-        f"Keep|{RENEWAL}",
-    )
+    rows = fluid_rows(recipe, dose, air, vial_ml, option=f", --kh {dose.kh_in_vial_dkh:.2f}")
     _print(console, f"Fluid of {recipe.kh_dkh:.2f} dKH, {recipe.second.total_ml:g} mL", style="bold underline")
-    _print_rows(console, [(label, text, "") for label, _, text in (row.partition("|") for row in rows)])
+    _print_rows(console, [(label, text, "") for label, text in rows])
     _print_panel(console, "Cautions", CAUTIONS)
 
 
@@ -194,8 +188,8 @@ def co2_scale(co2_mg_l: Interval, width: int, marks: Marks = USUAL_MARKS) -> str
 
 def _short_rows(reading: Reading) -> list[tuple[str, str, str]]:
     if reading.co2_mg_l is None or reading.verdict is None:
-        return [(f"{_REFUSED_MARK} NOT READ", "" if reading.reason is None else reading.reason.code, "bold")]
-    mark, style = _FISH_MARKS[reading.verdict.fish]
+        return [(f"{REFUSED_SIGN} NOT READ", "" if reading.reason is None else reading.reason.code, "bold")]
+    mark, style = FISH_SIGNS[reading.verdict.fish], _FISH_STYLES[reading.verdict.fish]
     return [("CO2", ", ".join(co2_words(reading.co2_mg_l)), ""), ("Fish", f"{mark} {reading.verdict.fish}", style)]
 
 
@@ -215,7 +209,7 @@ def _way_out(reading: Reading) -> str:
 def _refused_rows(reading: Reading) -> list[tuple[str, str, str]]:
     assert reading.reason is not None
     rows = [
-        (f"{_REFUSED_MARK} NOT READ", reading.reason.message, "bold"),
+        (f"{REFUSED_SIGN} NOT READ", reading.reason.message, "bold"),
         ("To do", reading.reason.next_step + _way_out(reading), ""),
         ("Taken", time_words(reading), "dim"),
     ]
@@ -227,7 +221,7 @@ def _read_rows(console: Console, reading: Reading, marks: Marks) -> list[tuple[s
     assert reading.co2_mg_l is not None
     assert reading.ph is not None
     plants, fish, advice = reading.verdict.sentences
-    mark, style = _FISH_MARKS[reading.verdict.fish]
+    mark, style = FISH_SIGNS[reading.verdict.fish], _FISH_STYLES[reading.verdict.fish]
     word = {"no concern read": "READ", "watch": "WATCH", "act": "ACT"}[reading.verdict.fish]
     width = max(min(console.width - _LABEL_WIDTH - 2, _SCALE_WIDTH_MAX), _SCALE_WIDTH_MIN)
     stated, assumed = input_words(reading)
@@ -247,8 +241,7 @@ def _read_rows(console: Console, reading: Reading, marks: Marks) -> list[tuple[s
         ("Rule", _rule_words(reading), "dim"),
         ("Unsure by", budget_words(reading), "dim"),
     ]
-    for code in reading.flags:
-        seen, to_do = flag_text(code)
+    for seen, to_do in flag_texts(reading):
         rows.append(("Note", f"{seen}: {to_do}" if to_do else seen, ""))
     return [row for row in rows if row[1] or row is _GAP]
 

@@ -5,9 +5,16 @@ from __future__ import annotations
 import re
 
 from colorread.limits import USUAL_KH_DKH, USUAL_TEMPERATURE_C
-from colorread.reading import Interval, Reading
+from colorread.reading import FishWord, Interval, Reading
 
 NO_BREAK = "\xa0"
+# Told apart by shape, never by color alone.
+FISH_SIGNS: dict[FishWord, str] = {
+    "no concern read": "\N{WHITE CIRCLE}",
+    "watch": "\N{BLACK UP-POINTING TRIANGLE}",
+    "act": "\N{BLACK UP-POINTING TRIANGLE}\N{BLACK UP-POINTING TRIANGLE}",
+}
+REFUSED_SIGN = "\N{BALLOT X}"
 
 _TIME_WORDS = {
     "exif with offset": "from the photo, with its time zone",

@@ -76,11 +76,11 @@ def choose_units(client: httpx.Client, temperature: str, kh: str) -> None:
 def fields_of(text: str) -> dict[str, str]:
     """Return what a browser would send of the first form of a page."""
     form = text[text.index("<form") : text.index("</form>")]
-    inputs = re.findall(r'<input type="(?:text|date|hidden)"[^>]* name="([^"]+)" value="([^"]*)"', form)
+    inputs = re.findall(r'<input type="(?:text|date|time|hidden)"[^>]* name="([^"]+)" value="([^"]*)"', form)
     boxes = re.findall(r'<input type="checkbox" name="([^"]+)" value="([^"]*)" checked', form)
     chosen = [
         (name, re.search(r'value="([^"]*)" selected', options))
-        for name, options in re.findall(r'<select[^>]* name="([^"]+)">(.*?)</select>', form, re.DOTALL)
+        for name, options in re.findall(r'<select[^>]* name="([^"]+)"[^>]*>(.*?)</select>', form, re.DOTALL)
     ]
     return {name: html.unescape(value) for name, value in inputs + boxes} | {
         name: html.unescape(value.group(1)) for name, value in chosen if value

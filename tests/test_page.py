@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import html
 import io
 import json
 import re
@@ -20,9 +22,14 @@ from PIL import Image
 from typer.testing import CliRunner
 
 from colorread.cli import app as command_line
+from colorread.fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
+from colorread.fluid_words import fluid_rows
 from colorread.log.store import Log
 from colorread.page.core import Core
-from tests.page_server import SAMPLES, TANK, client_of, form_token, make_log
+from colorread.verdict import Marks
+from colorread.words import NO_BREAK
+from tests.made_log import made_entry
+from tests.page_server import SAMPLES, TANK, choose_units, client_of, form_token, make_log
 
 GOOD, LEAF = SAMPLES / "front-small.jpg", SAMPLES / "refuse-leaf.jpg"
 TANK_URL = "/tanks/window"
@@ -130,6 +137,64 @@ def test_a_kept_photo_has_lost_its_place(page: tuple[httpx.Client, Core, Path], 
     assert b"SERIAL-4711" not in kept.content
     with Image.open(io.BytesIO(kept.content)) as image:
         assert not image.getexif().get_ifd(0x8825)
+
+
+def test_report_and_table_of_a_tank_can_be_taken_along(page: tuple[httpx.Client, Core, Path]) -> None:
+    client, _, log_path = page
+    tank = replace(TANK, name="Küche 2", marks=Marks(fish_mg_l=10.0))
+    with Log(log_path) as log:
+        log.add_tank(tank)
+        log.add(made_entry(1, tank=tank.name))
+    try:
+        shown = client.get("/tanks/K%C3%BCche%202").text
+        links = re.findall(r'href="([^"]+)" download>', shown)
+        assert len(links) == 2
+        report, table = (client.get(link) for link in links)
+        for answer, suffix in ((report, "html"), (table, "csv")):
+            assert answer.status_code == 200
+            assert answer.headers["content-disposition"] == f"attachment; filename*=UTF-8''K%C3%BCche%202.{suffix}"
+        assert "Küche 2: CO2 of the tank" in report.text
+        assert "data:image/jpeg;base64," in report.text
+        (row,) = csv.DictReader(io.StringIO(table.content.decode("utf-8-sig")))
+        assert (row["photo"], row["co2_mg_l"], row["fish"]) == ("IMG_0001.jpg", "18.05", "act")
+        assert client.get("/tanks/nowhere/report.html").status_code == 404
+        assert client.get("/tanks/nowhere/readings.csv").status_code == 404
+    finally:
+        with Log(log_path) as log:
+            log.remove_tank(tank.name, with_readings=True)
+
+
+def test_the_recipe_of_the_fluid_is_that_of_the_command_line(page: tuple[httpx.Client, Core, Path]) -> None:
+    client, _, _ = page
+    choose_units(client, "c", "meq")
+    try:
+        shown = client.get("/fluid?kh=1,7832&volume=500&vial=5")  # 5 dKH: 2.8039 dKH are 1 meq/L
+    finally:
+        choose_units(client, "c", "dkh")
+    assert shown.status_code == 200
+    recipe = fluid_recipe(5.0, 500.0)
+    dose, air = dye_drops(5.0, kh_dkh=recipe.kh_dkh), color_in_room_air(5.0, 22.0)
+    for _, text in fluid_rows(recipe, dose, air, 5.0):
+        assert html.escape(text, quote=False) in shown.text.replace(NO_BREAK, " ").replace("&#39;", "'")
+    assert all(caution in shown.text.replace(NO_BREAK, " ") for caution in CAUTIONS)
+    wrong = client.get("/fluid?kh=much")
+    assert wrong.status_code == 422
+    assert "The KH must be a number, not &#39;much&#39;." in wrong.text
+    assert client.get("/fluid").text.count("<dt>") == len(fluid_rows(recipe, dose, air, 5.0))
+
+
+def test_what_is_no_photo_offers_the_camera_of_its_tank(page: tuple[httpx.Client, Core, Path]) -> None:
+    client, core, _ = page
+    answer = snap(client, b"a text and no photo", "list.txt")
+    assert answer.status_code == 415
+    assert "is not a photo of a known format" in answer.text
+    assert "Take another photo" in answer.text
+    assert f'action="{TANK_URL}/snap"' in answer.text
+    assert not list(core.folder.rglob("photo"))
+    empty = snap(client, b"")
+    assert empty.status_code == 422
+    assert f'href="{TANK_URL}">Back to window' in empty.text
+    assert 'href="/">Back to the start' in client.get("/tanks/nowhere").text
 
 
 def test_a_refused_photo_says_what_to_do_and_leaves_nothing(page: tuple[httpx.Client, Core, Path]) -> None:

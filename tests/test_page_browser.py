@@ -21,6 +21,7 @@ PATHS = (
     "/tanks/window/settings",
     "/tanks/window/calibrate",
     "/tanks/window/several",
+    "/fluid",
     "/print",
     "/units",
     "/new-tank",

@@ -43,7 +43,7 @@ def test_a_form_that_was_open_for_long_changes_only_what_was_typed(client: httpx
     fields = fields_of(client.get(SETTINGS_URL).text)
     newer = replace(TANK, kh_dkh=4.2, temperature_c=24.0, sensitive=False, light="daylight", volume_l=54.0)
     log.put_tank(newer)
-    assert client.post(SETTINGS_URL, data={**fields, "lights": "09:00-17:00"}).status_code == 303
+    assert client.post(SETTINGS_URL, data={**fields, "lights_on": "09:00", "lights_off": "17:00"}).status_code == 303
     changed = log.tank("window")
     assert str(changed.lights) == "09:00-17:00"
     assert replace(changed, lights=newer.lights) == newer
@@ -87,6 +87,54 @@ def test_a_form_with_a_mistake_comes_back_as_it_was_and_saves_the_same(client: h
     assert log.tank("window") == replace(TANK, kh_dkh=4.2, volume_l=54.0)
 
 
+def attributes_of(text: str, name: str) -> str:
+    found = re.search(rf'<input [^>]*id="{name}"[^>]*>', text)
+    assert found is not None
+    return found.group(0)
+
+
+def test_all_mistakes_are_told_at_once_each_at_its_field(client: httpx.Client, log: Log) -> None:
+    log.put_tank(TANK)
+    fields = fields_of(client.get(SETTINGS_URL).text)
+    mistakes = {"volume": "much", "kh": "99", "lights_off": "", "fish_mark": "2", "temperature": "24"}
+    answer = client.post(SETTINGS_URL, data={**fields, **mistakes})
+    assert answer.status_code == 422
+    assert log.tank("window") == TANK
+    assert re.findall(r'<li><a href="#([a-z_]+)">', answer.text) == ["kh", "volume", "lights", "fish_mark"]
+    for name in ("kh", "volume", "lights", "lights-off", "fish_mark"):
+        attributes = attributes_of(answer.text, name)
+        assert 'aria-invalid="true"' in attributes
+        described = re.search(r'aria-describedby="([^" ]+)', attributes)
+        assert described is not None
+        assert f'<strong id="{described.group(1)}">' in answer.text
+    assert "aria-invalid" not in attributes_of(answer.text, "temperature")
+    assert fields_of(answer.text) == {**fields, **mistakes}
+    new = client.post("/new-tank", data={**fields_of(client.get("/new-tank").text), "name": "?", "kh": "x"})
+    assert re.findall(r'<li><a href="#([a-z_]+)">', new.text) == ["name", "kh"]
+    twice = client.post("/new-tank", data={**fields_of(client.get("/new-tank").text), "name": "window"})
+    assert re.findall(r'<li><a href="#([a-z_]+)">', twice.text) == ["name"]
+
+
+@pytest.mark.parametrize(
+    ("stored", "on", "off"),
+    [("00:00-24:00", "00:00", "00:00"), ("14:00-24:00", "14:00", "00:00"), ("22:00-06:00", "22:00", "06:00")],
+)
+def test_the_hours_are_two_times_that_come_back_as_they_are_kept(
+    client: httpx.Client, log: Log, stored: str, on: str, off: str
+) -> None:
+    log.put_tank(replace(TANK, gas=None))
+    fields = fields_of(client.get(SETTINGS_URL).text)
+    assert (fields["gas_on"], fields["gas_off"]) == ("", "")
+    assert 'type="time" id="gas"' in attributes_of(client.get(SETTINGS_URL).text, "gas")
+    assert client.post(SETTINGS_URL, data={**fields, "gas_on": on, "gas_off": off}).status_code == 303
+    assert str(log.tank("window").gas) == stored
+    fields = fields_of(client.get(SETTINGS_URL).text)
+    assert (fields["gas_on"], fields["gas_off"]) == (on, off)
+    assert "never or always" in client.post(SETTINGS_URL, data={**fields, "gas_on": "08:00", "gas_off": "08:00"}).text
+    client.post(SETTINGS_URL, data={**fields, "gas_on": "", "gas_off": ""})
+    assert log.tank("window").gas is None
+
+
 def test_what_is_not_stated_stays_so_until_it_is_typed(client: httpx.Client, log: Log) -> None:
     log.put_tank(TANK)
     fields = fields_of(client.get(SETTINGS_URL).text)
@@ -117,7 +165,14 @@ def test_a_gas_source_that_was_changed_meanwhile_is_not_mixed_with_the_one_shown
 
 def test_a_new_tank_is_made_of_what_was_typed(client: httpx.Client, log: Log) -> None:
     fields = fields_of(client.get("/new-tank").text)
-    typed = {"name": "Desk 2", "kh": "4,5", "lights": "10:00-18:00", "source": "cylinder", "source_amount": "425"}
+    typed = {
+        "name": "Desk 2",
+        "kh": "4,5",
+        "lights_on": "10:00",
+        "lights_off": "18:00",
+        "source": "cylinder",
+        "source_amount": "425",
+    }
     wrong = client.post("/new-tank", data={**fields, **typed, "name": "?"})
     assert wrong.status_code == 422
     assert fields_of(wrong.text) == {**fields, **typed, "name": "?"}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 from collections.abc import Iterator
 from dataclasses import replace
@@ -16,6 +17,7 @@ from colorread.log.store import Log
 from colorread.reading import Interval
 from colorread.tank.settings import GasSource
 from colorread.verdict import Marks
+from colorread.words import NO_BREAK
 from tests.fabricated import made_reading
 from tests.made_log import made_entry
 from tests.page_server import TANK, client_of, make_log
@@ -74,6 +76,36 @@ def test_what_to_do_follows_from_what_makes_the_gas(page: tuple[httpx.Client, Pa
     assert gas_cautions(source)[1] in client.get("/tanks/window").text  # one photo is no course
 
 
+def test_an_old_verdict_does_not_stand_as_if_of_now(page: tuple[httpx.Client, Path]) -> None:
+    client, log_path = page
+    sha256 = add(log_path, 1, 61.0, NOW - timedelta(days=20))
+    paths = ("/tanks", "/tanks/window", f"/tanks/window/readings/{sha256}")
+    for path in paths:
+        text = client.get(path).text
+        assert "Fish then: act<" in text
+        assert "20 days ago" in text.lower()
+    for path in paths[1:]:
+        text = client.get(path).text
+        assert "Take a photo now: this one was taken 20 days ago" in text
+        assert "What was to do then: Look at the fish" in text
+    tells = client.get("/tanks/window").text.partition("What the days tell")[2]
+    assert "As of the last photo, 20 days ago." in tells
+    assert "The last photo is 20 days old: all of this is of that time." in tells
+    add(log_path, 2, 60.0, NOW - timedelta(hours=3))
+    for path in paths[:2]:
+        text = client.get(path).text
+        assert "Fish: act<" in text
+        assert "Take a photo now" not in text
+    assert "As of the last photo, 3 hours ago." in client.get("/tanks/window").text
+
+
+def test_the_list_of_tanks_tells_interval_and_vial(page: tuple[httpx.Client, Path]) -> None:
+    client, log_path = page
+    add(log_path, 1, 21.0, NOW - timedelta(hours=3))
+    words = html.unescape(re.sub(r"<[^>]+>", "", client.get("/tanks").text)).replace(NO_BREAK, " ")
+    assert "3 hours ago: 21 mg/L in the vial, 90 % interval 19 to 23 mg/L" in words
+
+
 def test_a_photo_of_the_future_is_not_the_last_reading(page: tuple[httpx.Client, Path]) -> None:
     client, log_path = page
     add(log_path, 1, 61.0, NOW + timedelta(days=400))
@@ -84,6 +116,6 @@ def test_a_photo_of_the_future_is_not_the_last_reading(page: tuple[httpx.Client,
     for path in ("/tanks/window", "/tanks"):
         text = client.get(path).text
         assert "3 hours ago" in text.lower()
-        assert "in the future by this machine" not in text
+        assert "in the future by this machine" not in text.lower()
     add(log_path, 3, 22.0, NOW + timedelta(hours=10))  # a phone in another part of the world
-    assert "in the future by this machine" in client.get("/tanks").text
+    assert "in the future by this machine" in client.get("/tanks").text.lower()

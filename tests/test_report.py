@@ -89,6 +89,19 @@ def page(html: str) -> _Page:
     return _Page(html)
 
 
+def test_only_the_first_words_of_the_verdict_are_in_large_letters() -> None:
+    told = "Fish: nothing in this reading calls for action; its upper end is low. Keep watching the fish."
+    written = report_html(made_first_day(headline=(told, "Plants: enough.")), [])
+    paragraphs = re.findall(r"<p>(.*?)</p>", written.partition('id="verdict"')[2])
+    assert paragraphs[:3] == [
+        "Fish: nothing in this reading calls for action.",
+        "Its upper end is low. Keep watching the fish.",
+        "Plants: enough.",
+    ]
+    short = report_html(made_first_day(headline=("Two readings so far.", "More.")), [])
+    assert re.findall(r"<p>(.*?)</p>", short.partition('id="verdict"')[2])[:2] == ["Two readings so far.", "More."]
+
+
 def test_verdict_comes_first_and_everything_else_is_there(page: _Page) -> None:
     summary = made_week()
     assert summary.advice is not None

@@ -48,9 +48,9 @@ of the vial, what begins with ``tank_co2`` that of the tank when the photo was t
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
 
 
-def write_csv(path: str | os.PathLike[str], readings: Iterable[Reading], tank_co2: Iterable[PhotoPoint] = ()) -> None:
+def csv_bytes(readings: Iterable[Reading], tank_co2: Iterable[PhotoPoint] = ()) -> bytes:
     """
-    Write readings as CSV, whole or not at all.
+    Return readings as CSV.
 
     UTF-8 with the mark by which spreadsheets know it, decimal points, times as ISO 8601 with offset where the photo
     has one. What a number cannot be told for is empty. Text that a spreadsheet would run as a formula, as in a crafted
@@ -58,17 +58,15 @@ def write_csv(path: str | os.PathLike[str], readings: Iterable[Reading], tank_co
 
     Parameters
     ----------
-    path : path
-        File to write; replaced where it exists.
     readings : iterable of Reading
         Rows, in their order.
     tank_co2 : iterable of PhotoPoint, optional
         The tank at the times of the photos, where days of them tell it.
 
-    Raises
-    ------
-    OSError
-        If it cannot be written.
+    Returns
+    -------
+    bytes
+        The table.
     """
     text = io.StringIO(newline="")
     table = csv.writer(text)
@@ -77,7 +75,28 @@ def write_csv(path: str | os.PathLike[str], readings: Iterable[Reading], tank_co
         (point.photo, point.taken_at): point.co2_mg_l for point in tank_co2
     }
     table.writerows(_row(reading, of_tank.get((reading.photo, reading.taken_at))) for reading in readings)
-    write_whole(path, text.getvalue().encode("utf-8-sig", "replace"))
+    return text.getvalue().encode("utf-8-sig", "replace")
+
+
+def write_csv(path: str | os.PathLike[str], readings: Iterable[Reading], tank_co2: Iterable[PhotoPoint] = ()) -> None:
+    """
+    Write readings as CSV, whole or not at all.
+
+    Parameters
+    ----------
+    path : path
+        File to write; replaced where it exists.
+    readings : iterable of Reading
+        As in `csv_bytes`.
+    tank_co2 : iterable of PhotoPoint, optional
+        As in `csv_bytes`.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written.
+    """
+    write_whole(path, csv_bytes(readings, tank_co2))
 
 
 def _row(reading: Reading, tank_co2: Interval | None) -> tuple[str, ...]:

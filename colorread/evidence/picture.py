@@ -16,7 +16,7 @@ from calibration.whole_file import write_whole
 from colorread.carbonate import co2_from_ph
 from colorread.evidence.canvas import INK, MARGIN_PX, PAPER, SOFT_INK, WIDTH_PX, Page
 from colorread.evidence.photo import draw_photo
-from colorread.flags import flag_text
+from colorread.flags import flag_texts
 from colorread.reading import Interval, Reading, Trace
 from colorread.words import clean_name, co2_words, input_words, ph_words, time_words
 
@@ -60,8 +60,7 @@ def draw_evidence(reading: Reading, trace: Trace) -> Image.Image:
     else:
         _draw_refusal(page, reading, trace)
     page.rule()
-    for flag in reading.flags:
-        seen, advice = flag_text(flag)
+    for seen, advice in flag_texts(reading):
         page.text(f"Note: {seen}{'; ' + advice if advice else ''}.")
     if reading.reason is None:
         for label, words in zip(("Stated", "Assumed"), input_words(reading), strict=True):

@@ -17,7 +17,7 @@ from starlette.exceptions import HTTPException as AnyHTTPException
 
 from colorread import __version__
 from colorread.log.store import Leftovers, LogError, LogFailure
-from colorread.page import api, pages, pages_calibrate, pages_several, pages_tank, tasks
+from colorread.page import api, pages, pages_calibrate, pages_download, pages_fluid, pages_several, pages_tank, tasks
 from colorread.page.core import Core, UploadProblem
 from colorread.page.guard import Guard
 from colorread.page.pool import Busy, WorkFailed
@@ -74,7 +74,7 @@ def create_app(core: Core) -> FastAPI:
         redoc_url=None,
     )
     app.state.core = core
-    for part in (api, pages, pages_tank, pages_several, pages_calibrate):
+    for part in (api, pages, pages_tank, pages_several, pages_calibrate, pages_download, pages_fluid):
         app.include_router(part.router)
     style = _style()
 
@@ -173,7 +173,10 @@ def _problem(
     if request.url.path.startswith("/api/"):
         answer = JSONResponse({"message": message, "next_step": next_step, "code": code or None}, status)
     else:
-        answer = page(request, "problem.html", status=status, message=message, next_step=next_step)
+        # What is not there may be the tank itself.
+        tank_name = "" if status == 404 else request.path_params.get("name", "")
+        words = {"message": message, "next_step": next_step, "tank_name": tank_name}
+        answer = page(request, "problem.html", status=status, **words)
     for name, value in (headers or {}).items():
         answer.headers[name] = value
     return answer

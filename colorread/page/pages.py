@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from collections.abc import Sequence
 from datetime import datetime
 from itertools import islice
 from pathlib import Path
@@ -16,13 +17,16 @@ from fastapi.responses import FileResponse, RedirectResponse, Response
 from colorread.gas_care import gas_cautions
 from colorread.log.paths import photo_path
 from colorread.log.store import Log, LogEntry
-from colorread.page.core import core_of, require_own_form, units_shown
+from colorread.page.core import UploadProblem, core_of, require_own_form, units_shown
 from colorread.page.drafts import OutOfDate
 from colorread.page.render import page
-from colorread.page.shown import ReadingView, age_words, last_read, view_reading
+from colorread.page.shown import ReadingView, last_read, view_reading
+from colorread.page.tasks import Problem
 from colorread.page.uploads import receive_form, save_photos, text_of
+from colorread.reading import Reason
 from colorread.tank.settings import Tank
 from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS
+from colorread.words import REFUSED_SIGN
 
 router = APIRouter(include_in_schema=False)
 _ROWS = 20
@@ -55,10 +59,7 @@ def tanks(request: Request) -> Response:
     now = datetime.now().astimezone()
     with Log(core_of(request).log_path) as log:
         rows = [(tank, last_read(log.entries(tank.name, newest_first=True), now)) for tank in log.tanks()]
-    shown = [
-        (tank, None, "") if entry is None else (tank, _view(request, entry, tank), _age(entry, now))
-        for tank, entry in rows
-    ]
+    shown = [(tank, None if entry is None else _view(request, entry, tank)) for tank, entry in rows]
     return page(request, "tanks.html", rows=shown)
 
 
@@ -79,7 +80,6 @@ async def tank(request: Request, name: str, start: int = 0) -> Response:
         summary=view.summary,
         figures=view.figures,
         last=last_view,
-        last_age="" if last is None else _age(last, now),
         rows=[_view(request, entry, tank) for entry in rows],
         start=start,
         row_step=_ROWS,
@@ -106,14 +106,17 @@ async def snap(request: Request, name: str) -> Response:
             entry = await core.score(upload, tank)
             if entry.reading.reason is None:
                 await run_in_threadpool(core.drafts.put, tank, entry, upload)
+        except UploadProblem as error:
+            upload.remove()
+            return _refused_page(request, tank, error.problem, status=error.status)
         except BaseException:
             upload.remove()
             raise
     if entry.reading.reason is None:
         return see(tank_url(name, f"/undecided/{entry.sha256}"))
     upload.remove()
-    reading = _view(request, entry, tank)
-    return page(request, "refused.html", status=422, tank=tank, reading=reading, picture=_inline(entry))
+    notes = _view(request, entry, tank).notes
+    return _refused_page(request, tank, entry.reading.reason, notes=notes, picture=_inline(entry))
 
 
 @router.get("/tanks/{name}/snap")
@@ -218,7 +221,29 @@ def photo(request: Request, name: str, sha256: str) -> Response:
 
 
 def _view(request: Request, entry: LogEntry, tank: Tank) -> ReadingView:
-    return view_reading(entry, units_shown(request), tank.judged_by)
+    return view_reading(entry, units_shown(request), tank.judged_by, datetime.now().astimezone())
+
+
+def _refused_page(
+    request: Request,
+    tank: Tank,
+    reason: Reason | Problem,
+    *,
+    status: int = 422,
+    notes: Sequence[str] = (),
+    picture: str = "",
+) -> Response:
+    return page(
+        request,
+        "refused.html",
+        status=status,
+        tank=tank,
+        sign=REFUSED_SIGN,
+        message=reason.message,
+        next_step=reason.next_step,
+        notes=notes,
+        picture=picture,
+    )
 
 
 def _inline(entry: LogEntry) -> str:
@@ -232,8 +257,3 @@ def _rows(log_path: Path, name: str, start: int, now: datetime) -> tuple[LogEntr
         start = max(0, min(start, count))
         last = last_read(log.entries(name, newest_first=True), now)
         return last, list(islice(log.entries(name, newest_first=True, skip=start), _ROWS)), start, count
-
-
-def _age(entry: LogEntry, now: datetime) -> str:
-    assert entry.reading.taken_at is not None
-    return age_words(entry.reading.taken_at, now)

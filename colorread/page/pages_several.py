@@ -12,10 +12,9 @@ from fastapi.responses import Response
 from colorread.page.core import core_of, require_own_form
 from colorread.page.pages import see, tank_url
 from colorread.page.render import page
-from colorread.page.shown import FISH_SIGNS, REFUSED_SIGN
 from colorread.page.uploads import PHOTOS_MAX, receive_form, save_photos, text_of
 from colorread.verdict import judge
-from colorread.words import co2_words
+from colorread.words import FISH_SIGNS, REFUSED_SIGN, co2_words
 
 router = APIRouter(include_in_schema=False)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Literal
 
@@ -9,15 +10,15 @@ from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
-from colorread.gas_care import SENSITIVE_ANIMALS, gas_cautions
+from colorread.gas_care import SENSITIVE_ANIMALS, SOURCE_WORDS, gas_cautions
 from colorread.limits import FISH_MARK_RANGE_MG_L
-from colorread.log.store import Log, LogError
+from colorread.log.store import Log, LogError, LogFailure
 from colorread.page.core import UNITS_COOKIE, core_of, require_own_form, units_shown
 from colorread.page.pages import see, tank_url
 from colorread.page.profiles import profile_choices
 from colorread.page.render import page
 from colorread.page.shown_units import KH_UNITS, TEMPERATURE_UNITS, Units, units_of
-from colorread.page.tank_form import FIELD_NAMES, LIGHTS, SOURCES, SentForm, tank_of, texts_of
+from colorread.page.tank_form import FIELD_NAMES, LIGHTS, SentForm, WrongFields, tank_of, texts_of
 from colorread.page.uploads import receive_form, text_of
 from colorread.tank.settings import Tank
 
@@ -35,11 +36,24 @@ def new_tank(request: Request) -> Response:
 async def add_tank(request: Request) -> Response:
     """Add a tank."""
     name, sent = await _sent(request)
+    wrong: dict[str, str] = {}
     try:
-        tank = tank_of(Tank(name=name), sent)
-        await run_in_threadpool(_add, core_of(request).log_path, tank)
+        tank = Tank(name=name)
     except ValueError as error:
-        return _form_page(request, None, sent, name=name, wrong=str(error))
+        wrong["name"] = str(error)
+        tank = Tank(name="new")
+    try:
+        tank = tank_of(tank, sent)
+        if not wrong:
+            await run_in_threadpool(_add, core_of(request).log_path, tank)
+    except WrongFields as error:
+        wrong |= error.sentences
+    except LogFailure:  # nothing is wrong with what was typed
+        raise
+    except LogError as error:
+        wrong["name"] = str(error)
+    if wrong:
+        return _form_page(request, None, sent, name=name, wrong=wrong)
     return see(tank_url(tank.name))
 
 
@@ -57,11 +71,9 @@ async def change_tank(request: Request, name: str) -> Response:
     _, sent = await _sent(request)
     try:
         await run_in_threadpool(_change, core.log_path, name, sent)
-    except LogError:  # nothing is wrong with what was typed
-        raise
-    except ValueError as error:
+    except WrongFields as error:
         tank = await run_in_threadpool(core.tank, name)
-        return _form_page(request, tank, sent, wrong=str(error))
+        return _form_page(request, tank, sent, wrong=error.sentences)
     return see(tank_url(name))
 
 
@@ -130,7 +142,9 @@ async def _sent(request: Request) -> tuple[str, SentForm]:
         )
 
 
-def _form_page(request: Request, tank: Tank | None, sent: SentForm, *, name: str = "", wrong: str = "") -> Response:
+def _form_page(
+    request: Request, tank: Tank | None, sent: SentForm, *, name: str = "", wrong: Mapping[str, str] | None = None
+) -> Response:
     return page(
         request,
         "settings.html",
@@ -140,9 +154,9 @@ def _form_page(request: Request, tank: Tank | None, sent: SentForm, *, name: str
         shown=sent.shown,
         texts=sent.typed,
         units=sent.units,
-        wrong=wrong,
+        wrong=wrong or {},
         lights=LIGHTS,
-        sources=SOURCES,
+        sources=SOURCE_WORDS,
         gas_cautions=gas_cautions(None),  # any kind may be chosen
         fish_mark_range=[f"{end:g}" for end in FISH_MARK_RANGE_MG_L],
         sensitive_animals=SENSITIVE_ANIMALS,
@@ -161,5 +175,5 @@ def _change(log_path: Path, name: str, sent: SentForm) -> None:
         changed = tank_of(tank, sent)
         # A form may name only profiles that this page made, or that the tank has already, never any other file.
         if changed.profile and changed.profile not in dict(profile_choices(log_path, tank.profile)):
-            raise ValueError("Choose one of the profiles in the list.")
+            raise WrongFields({"profile": "Choose one of the profiles in the list."})
         log.put_tank(changed)

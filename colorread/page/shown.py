@@ -6,21 +6,16 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from colorread.flags import flag_sentence
+from colorread.flags import flag_texts
 from colorread.log.store import LogEntry
 from colorread.page.shown_units import Units
 from colorread.reading import Reading
 from colorread.tank.series import is_of_the_future
 from colorread.verdict import Marks, judged
-from colorread.words import budget_words, clean_name, co2_words, ph_words, time_words
+from colorread.words import FISH_SIGNS, REFUSED_SIGN, budget_words, clean_name, co2_words, ph_words, time_words
 
-# Told apart by shape as in the terminal, never by color alone.
-FISH_SIGNS = {
-    "no concern read": "\N{WHITE CIRCLE}",
-    "watch": "\N{BLACK UP-POINTING TRIANGLE}",
-    "act": "\N{BLACK UP-POINTING TRIANGLE}\N{BLACK UP-POINTING TRIANGLE}",
-}
-REFUSED_SIGN = "\N{BALLOT X}"
+# The CO2 goes up and down with every day, so older readings are of their own time; assumption.
+_OF_NOW_H = 48
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,8 +27,10 @@ class ReadingView:
     ----------
     sha256 : str
         Of the photo.
-    name, when, time : str
-        What it is called, when it was taken, and how that is known.
+    name, when, time, age : str
+        What it is called, when it was taken, how that is known, and how long ago it was.
+    is_old : bool
+        Whether it tells of its own time only, and not of now.
     is_read : bool
         Whether there are numbers.
     co2, ph : tuple of str
@@ -54,6 +51,8 @@ class ReadingView:
     name: str
     when: str
     time: str
+    age: str
+    is_old: bool
     is_read: bool
     co2: tuple[str, str]
     ph: tuple[str, str]
@@ -69,7 +68,7 @@ class ReadingView:
     record: tuple[tuple[str, str], ...]
 
 
-def view_reading(entry: LogEntry, units: Units, marks: Marks) -> ReadingView:
+def view_reading(entry: LogEntry, units: Units, marks: Marks, now: datetime) -> ReadingView:
     """
     Put a reading into words.
 
@@ -81,6 +80,8 @@ def view_reading(entry: LogEntry, units: Units, marks: Marks) -> ReadingView:
         Chosen by the keeper.
     marks : Marks
         What the tank is judged by now, whatever it was when the photo was read.
+    now : datetime
+        With offset.
 
     Returns
     -------
@@ -95,6 +96,8 @@ def view_reading(entry: LogEntry, units: Units, marks: Marks) -> ReadingView:
         name=clean_name(reading.photo.rpartition("/")[2]),
         when=when_words(reading.taken_at),
         time=time_words(reading),
+        age="" if reading.taken_at is None else age_words(reading.taken_at, now),
+        is_old=reading.taken_at is not None and _age(reading.taken_at, now) >= timedelta(hours=_OF_NOW_H),
         is_read=verdict is not None,
         co2=("", "") if reading.co2_mg_l is None else co2_words(reading.co2_mg_l),
         ph=("", "") if reading.ph is None else ph_words(reading.ph),
@@ -104,7 +107,7 @@ def view_reading(entry: LogEntry, units: Units, marks: Marks) -> ReadingView:
         fish_sentence=fish,
         advice=advice,
         cautions=() if verdict is None else verdict.cautions,
-        notes=tuple(map(flag_sentence, reading.flags)),
+        notes=tuple(text.sentence for text in flag_texts(reading)),
         message="" if reading.reason is None else reading.reason.message,
         next_step="" if reading.reason is None else reading.reason.next_step,
         record=tuple(_record(reading, units)),
@@ -132,11 +135,10 @@ def age_words(taken_at: datetime, now: datetime) -> str:
     str
         Such as ``3 hours ago``.
     """
-    age = now - taken_at if taken_at.utcoffset() is not None else now.replace(tzinfo=None) - taken_at
-    minutes = round(age / timedelta(minutes=1))
+    minutes = round(_age(taken_at, now) / timedelta(minutes=1))
     if minutes < 0:
         return "in the future by this machine's clock"
-    for size, unit, below in ((1, "minute", 90), (60, "hour", 48 * 60), (24 * 60, "day", 10**9)):
+    for size, unit, below in ((1, "minute", 90), (60, "hour", _OF_NOW_H * 60), (24 * 60, "day", 10**9)):
         if minutes < below:
             count = round(minutes / size)
             return f"{count} {unit}{'' if count == 1 else 's'} ago"
@@ -164,6 +166,10 @@ def last_read(entries: Iterable[LogEntry], now: datetime) -> LogEntry | None:
         if reading.status == "read" and reading.taken_at is not None and not is_of_the_future(reading, now):
             return entry
     return None
+
+
+def _age(taken_at: datetime, now: datetime) -> timedelta:
+    return now - taken_at if taken_at.utcoffset() is not None else now.replace(tzinfo=None) - taken_at
 
 
 def _record(reading: Reading, units: Units) -> list[tuple[str, str]]:

@@ -2,25 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, get_args
+from typing import get_args
 
-from colorread.gas_care import SourceKind
 from colorread.page.shown_units import Unit, Units
 from colorread.reading import LightName
 from colorread.tank.edit import changed_tank
-from colorread.tank.settings import Tank
+from colorread.tank.settings import DailySpan, Tank
 
 LIGHTS = get_args(LightName)
-SOURCES = {
-    "": "not stated",
-    "fermentation": "sugar and yeast",
-    "acid-bicarbonate": "citric acid and bicarbonate",
-    "cylinder": "cylinder",
-}
-assert set(SOURCES) - {""} == set(get_args(SourceKind))
-_PLAIN = ("lights", "gas", "source", "source_started", "plants", "fluid_renewed", "light", "profile")
+_SPAN_OF = {f"{span}_{end}": span for span in ("lights", "gas") for end in ("on", "off")}
 _SOURCE = {"source", "source_amount", "source_started"}
 _NAMES = {
     "volume": "The volume",
@@ -30,6 +22,21 @@ _NAMES = {
     "source_amount": "The amount of the gas source",
     "fish_mark": "The fish mark",
 }
+
+
+class WrongFields(ValueError):  # noqa: N818 - says what is wrong with a form, not with the program
+    """
+    Fields that cannot be so, all at once.
+
+    Parameters
+    ----------
+    sentences : mapping of str to str
+        What is wrong, by the names of the options of ``colorread tank``, in the order of the form.
+    """
+
+    def __init__(self, sentences: Mapping[str, str]) -> None:
+        super().__init__(" ".join(sentences.values()))
+        self.sentences = sentences
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,33 +71,42 @@ def texts_of(tank: Tank, units: Units) -> dict[str, str]:
     Returns
     -------
     dict of str to str
-        By the names of the options of ``colorread tank``; what is not known is empty.
+        In the order of the form, by the names of the options of ``colorread tank``, the ends of the daily spans apart;
+        what is not known is empty.
     """
 
     def number(value: float | None, unit: Unit | None = None) -> str:
         return "" if value is None else f"{value:g}" if unit is None else unit.number(value)
 
+    def ends(span: DailySpan | None) -> tuple[str, str]:
+        # Midnight is 00:00 at either end, as a field for a time knows no 24:00.
+        return ("", "") if span is None else (f"{span.on:%H:%M}", f"{span.off:%H:%M}")
+
     source, marks = tank.source, tank.marks
+    (lights_on, lights_off), (gas_on, gas_off) = ends(tank.lights), ends(tank.gas)
     return {
-        "volume": number(tank.volume_l),
         "kh": number(tank.kh_dkh, units.kh),
-        "tank_kh": number(tank.tank_kh_dkh, units.kh),
+        "fluid_renewed": "" if tank.fluid_renewed is None else tank.fluid_renewed.isoformat(),
         "temperature": number(tank.temperature_c, units.temperature),
-        "lights": "" if tank.lights is None else str(tank.lights),
-        "gas": "" if tank.gas is None else str(tank.gas),
+        "tank_kh": number(tank.tank_kh_dkh, units.kh),
+        "volume": number(tank.volume_l),
+        "lights_on": lights_on,
+        "lights_off": lights_off,
+        "gas_on": gas_on,
+        "gas_off": gas_off,
         "source": "" if source is None else source.kind,
         "source_amount": "" if source is None else number(source.amount_g),
         "source_started": "" if source is None or source.started is None else source.started.isoformat(),
-        "sensitive": "yes" if tank.sensitive else "",
         "plants": f"{marks.plants_low_mg_l:g}-{marks.plants_high_mg_l:g}",
         "fish_mark": number(marks.fish_mg_l),
-        "fluid_renewed": "" if tank.fluid_renewed is None else tank.fluid_renewed.isoformat(),
+        "sensitive": "yes" if tank.sensitive else "",
         "light": tank.light,
         "profile": tank.profile or "",
     }
 
 
 FIELD_NAMES = tuple(texts_of(Tank(name="new"), Units()))
+_OPTIONS = tuple(dict.fromkeys(_SPAN_OF.get(name, name) for name in FIELD_NAMES))
 
 
 def tank_of(tank: Tank, sent: SentForm) -> Tank:
@@ -111,34 +127,49 @@ def tank_of(tank: Tank, sent: SentForm) -> Tank:
 
     Raises
     ------
-    ValueError
-        If a field cannot be so; one sentence.
+    WrongFields
+        If fields cannot be so.
     """
-    typed, units = sent.typed, sent.units
-    changed = {name: typed[name] for name in FIELD_NAMES if typed[name] != sent.shown[name]}
-    cleared = {name for name, text in changed.items() if not text and name != "sensitive"}
-    given: dict[str, Any] = {name: changed[name] for name in _PLAIN if changed.get(name)}
-    own: dict[str, Callable[[float], float]] = {
-        "kh": units.kh.own,
-        "tank_kh": units.kh.own,
-        "temperature": units.temperature.own,
-    }
-    for name, words in _NAMES.items():
-        if changed.get(name):
-            given[name] = own.get(name, float)(number_of(words, changed[name]))
-    if "sensitive" in changed:
-        given["sensitive"] = changed["sensitive"] == "yes"
+    typed = sent.typed
+    changed = {_SPAN_OF.get(name, name) for name in FIELD_NAMES if typed[name] != sent.shown[name]}
     if not typed["source"]:
-        given.pop("source_amount", None)
-        given.pop("source_started", None)
-    elif _SOURCE & set(changed) and (tank.source is None or tank.source.kind != typed["source"]):
-        # Another kind starts without amount and day, so those that stayed are typed anew.
-        given["source"] = typed["source"]
-        if typed["source_started"]:
-            given["source_started"] = typed["source_started"]
-        if typed["source_amount"]:
-            given["source_amount"] = number_of(_NAMES["source_amount"], typed["source_amount"])
-    return changed_tank(tank, given, cleared)
+        changed -= {"source_amount", "source_started"}
+    elif _SOURCE & changed and (tank.source is None or tank.source.kind != typed["source"]):
+        changed |= _SOURCE  # another kind starts without amount and day, so those that stayed are typed anew
+    wrong: dict[str, str] = {}
+    for option in _OPTIONS:  # each by itself, so that every mistake is told at its field
+        if option in changed:
+            try:
+                tank = _with_option(tank, option, sent)
+            except ValueError as error:
+                wrong[option] = str(error)
+    if wrong:
+        raise WrongFields(wrong)
+    return tank
+
+
+def _with_option(tank: Tank, option: str, sent: SentForm) -> Tank:
+    text = _span_text(option, sent) if option in _SPAN_OF.values() else sent.typed[option]
+    if option == "sensitive":
+        return changed_tank(tank, {option: text == "yes"})
+    if not text:
+        return changed_tank(tank, {}, {option})
+    return changed_tank(tank, {option: _own(option, text, sent.units) if option in _NAMES else text})
+
+
+def _span_text(span: str, sent: SentForm) -> str:
+    on, off = sent.typed[f"{span}_on"], sent.typed[f"{span}_off"]
+    if bool(on) != bool(off):
+        raise ValueError(f"The hours of the {span} need both times, or neither.")
+    if on == off != "00:00" and on:
+        raise ValueError(f"{on} twice may mean never or always; midnight to midnight is the whole day.")
+    return on and f"{on}-{'24:00' if off == '00:00' else off}"
+
+
+def _own(name: str, text: str, units: Units) -> float:
+    """Return a number in the unit of the project."""
+    own = {"kh": units.kh.own, "tank_kh": units.kh.own, "temperature": units.temperature.own}.get(name, float)
+    return own(number_of(_NAMES[name], text))
 
 
 def number_of(words: str, text: str) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import math
 import os
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -16,7 +17,7 @@ from markupsafe import Markup
 
 from calibration.whole_file import write_whole
 from colorread import __version__
-from colorread.flags import flag_sentence
+from colorread.flags import flag_texts
 from colorread.gas_care import gas_cautions
 from colorread.reading import NORMAL_95, Interval, Reading
 from colorread.report.axes import PLOT_COLORS
@@ -91,9 +92,11 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
         lstrip_blocks=True,
     )
     environment.filters["bound"] = bind_units
+    lead, more = _lead(summary.headline[0]) if summary.headline else ("", "")
     rows = _photo_rows(ordered, summary.tank_co2)
     return environment.get_template("report.html").render(
         summary=summary,
+        headline=(lead, more, *summary.headline[1:]),
         tank=summary.tank,
         advice=summary.advice,
         made_up=MADE_UP if summary.tank.made_up else "",
@@ -136,6 +139,12 @@ def write_report(path: str | os.PathLike[str], summary: TankSummary, entries: It
         If it cannot be written.
     """
     write_whole(path, report_html(summary, entries).encode())
+
+
+def _lead(text: str) -> tuple[str, str]:
+    """Return what is said first, for large letters, and all that follows as sentences."""
+    lead, *more = re.split(r"[;.] ", text, maxsplit=1)
+    return f"{lead.removesuffix('.')}.", "".join(more)[:1].upper() + "".join(more)[1:]
 
 
 def _by_time(entry: LogEntry) -> tuple[datetime, str]:
@@ -198,7 +207,7 @@ def _photo_row(reading: Reading, tank: Interval | None, picture: str) -> PhotoRo
         co2=("", "") if reading.co2_mg_l is None else without_unit(co2_words(reading.co2_mg_l)),
         tank=("", "") if tank is None else without_unit(co2_words(tank)),
         refused="" if reading.reason is None else reading.reason.message,
-        flags=tuple(map(flag_sentence, reading.flags)),
+        flags=tuple(text.sentence for text in flag_texts(reading)),
         record=tuple(text for text in record if text),
         picture=picture,
     )

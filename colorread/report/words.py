@@ -7,17 +7,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
+from colorread.gas_care import SOURCE_WORDS
 from colorread.reading import Interval
 from colorread.tank.day_words import hours_words
 from colorread.tank.days import Advice, DayForecast, Estimate, TankSummary
 from colorread.tank.settings import Tank
 from colorread.words import co2_words, kh_words, temperature_words
-
-_SOURCE_WORDS = {
-    "fermentation": "sugar and yeast",
-    "acid-bicarbonate": "citric acid and bicarbonate",
-    "cylinder": "cylinder",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,7 +167,7 @@ def setting_rows(tank: Tank) -> list[tuple[str, str]]:
         ("Temperature", temperature_words(tank.temperature_c)),
         ("Lights", "" if tank.lights is None else f"{tank.lights} every day"),
         ("Gas", "" if tank.gas is None else f"{tank.gas} every day"),
-        ("Gas source", "" if source is None else _SOURCE_WORDS[source.kind]),
+        ("Gas source", "" if source is None else SOURCE_WORDS[source.kind]),
         ("Amount", "" if source is None or source.amount_g is None else f"{source.amount_g:g} g"),
         ("Charged", "" if source is None or source.started is None else f"{source.started}"),
         ("Plants' range", f"{marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L (common practice, no source)"),

@@ -1,0 +1,50 @@
+"""How to mix the fluid, in words, the same in the terminal and on the page."""
+
+from __future__ import annotations
+
+from colorread.fluid import RENEWAL, DyeDose, FluidRecipe, RoomAirColor
+
+
+def fluid_rows(
+    recipe: FluidRecipe, dose: DyeDose, air: RoomAirColor, vial_ml: float, *, option: str = ""
+) -> tuple[tuple[str, str], ...]:
+    """
+    Return how to mix the fluid.
+
+    Parameters
+    ----------
+    recipe : FluidRecipe
+        Stock and dilutions.
+    dose : DyeDose
+        Drops of dye for the vial.
+    air : RoomAirColor
+        Color to expect in room air.
+    vial_ml : float
+        Fluid that the vial takes [mL].
+    option : str, optional
+        How to state the KH of the fluid with its dye, put behind the words that ask for it.
+
+    Returns
+    -------
+    tuple of (str, str)
+        Steps and remarks: a short label, and what to do or know.
+    """
+    error, direct = recipe.error, recipe.error_weighed_directly
+    rows = (
+        f"1 Stock|Dissolve {recipe.baking_soda_g:g} g baking soda in pure water and fill up to {recipe.stock_ml:g} mL: "
+        f"{recipe.stock_kh_dkh:.0f} dKH.",
+        f"2 Thin|Fill {recipe.first.portion_ml:g} mL of the stock up with pure water to {recipe.first.total_ml:g} mL: "
+        f"{recipe.first.kh_dkh:.1f} dKH.",
+        f"3 Fluid|Fill {recipe.second.portion_ml:g} mL of that up with pure water to {recipe.second.total_ml:g} mL: "
+        f"{recipe.second.kh_dkh:.2f} dKH.",
+        f"4 Dye|Put {dose.drops} drops of 0.04 % bromothymol blue into {vial_ml:g} mL of the fluid in the vial (common "
+        f"practice is 2 to 5 drops in 2 to 5 mL). They thin it to {dose.kh_in_vial_dkh:.2f} dKH: state that KH for "
+        f"your photos{option}. The dye's own acid or base may change it by some "
+        f"{dose.dye_alkalinity_percent:.1f} % more; the interval of a reading has room for that.",
+        f"5 Check|{air.text}",
+        f"Exact to|±{error.kh_error_percent:.1f} % in KH, which is ±{error.co2_error_percent:.1f} % in every CO2 "
+        f"reading; the dye not counted. Weighing {recipe.direct_baking_soda_g:.3f} g directly could be off by "
+        f"{direct.kh_error_percent:.0f} %.",
+        f"Keep|{RENEWAL}",
+    )
+    return tuple((label, text) for label, _, text in (row.partition("|") for row in rows))

@@ -1,0 +1,47 @@
+"""Files of a tank to keep or to send on: its report and its readings as a table."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from urllib.parse import quote
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from colorread.batch.csv import csv_bytes
+from colorread.log.store import Log
+from colorread.page.core import core_of
+from colorread.tank.days import TankSummary
+from colorread.verdict import judged
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/tanks/{name}/report.html")
+async def report(request: Request, name: str) -> Response:
+    """Return the report of a tank."""
+    core = core_of(request)
+    view = await core.view(name)
+    made = await core.pool.run(_report, core.log_path, view.summary)
+    return _attachment(made.encode(), "text/html; charset=utf-8", f"{name}.html")
+
+
+@router.get("/tanks/{name}/readings.csv")
+def table(request: Request, name: str) -> Response:
+    """Return the readings of a tank, judged by the marks that it has now."""
+    with Log(core_of(request).log_path) as log:
+        marks = log.tank(name).judged_by
+        made = csv_bytes(judged(entry.reading, marks) for entry in log.entries(name))
+    return _attachment(made, "text/csv; charset=utf-8", f"{name}.csv")
+
+
+def _report(log_path: Path, summary: TankSummary) -> str:
+    from colorread.report.html import report_html
+
+    with Log(log_path) as log:
+        return report_html(summary, log.entries(summary.tank.name, with_pictures=True))
+
+
+def _attachment(content: bytes, media_type: str, filename: str) -> Response:
+    headers = {"Content-Disposition": f"attachment; filename*=UTF-8''{quote(filename, safe='')}"}
+    return Response(content, media_type=media_type, headers=headers)

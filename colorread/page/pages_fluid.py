@@ -1,0 +1,37 @@
+"""The page that gives the recipe of the KH fluid."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from colorread.fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
+from colorread.fluid_words import fluid_rows
+from colorread.page.core import units_shown
+from colorread.page.render import page
+from colorread.page.tank_form import number_of
+
+router = APIRouter(include_in_schema=False)
+_ROOM_C = 22.0  # of the air in which the color is checked: assumption
+
+
+@router.get("/fluid")
+def fluid(request: Request, kh: str = "", volume: str = "1000", vial: str = "5") -> Response:
+    """Show the recipe for a KH, a volume and a vial."""
+    unit = units_shown(request).kh
+    texts = {"kh": kh or unit.number(4.0), "volume": volume, "vial": vial}
+    wrong = title = ""
+    rows: tuple[tuple[str, str], ...] = ()
+    try:
+        kh_dkh = round(unit.own(number_of("The KH", texts["kh"])), 2)  # of any unit; finer cannot be mixed
+        vial_ml = number_of("The fluid in the vial", vial)
+        recipe = fluid_recipe(kh_dkh, number_of("The volume", volume))
+        dose = dye_drops(vial_ml, kh_dkh=recipe.kh_dkh)
+        rows = fluid_rows(recipe, dose, color_in_room_air(kh_dkh, _ROOM_C), vial_ml)
+        title = f"{recipe.second.total_ml:g} mL of {recipe.kh_dkh:.2f} dKH"
+    except ValueError as error:
+        wrong = str(error)
+    status = 422 if wrong else 200
+    return page(
+        request, "fluid.html", status=status, texts=texts, wrong=wrong, rows=rows, title=title, cautions=CAUTIONS
+    )

@@ -1,0 +1,59 @@
+"""What is told of the flags of a reading, the same wherever readings are shown."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import pytest
+from rich.console import Console
+
+from colorread.flags import FLAG_TEXTS, flag_texts
+from colorread.page.shown import view_reading
+from colorread.page.shown_units import Units
+from colorread.reading import Interval, Limit, Reading
+from colorread.reading_json import reading_to_dict
+from colorread.report.html import report_html
+from colorread.tank.settings import Tank
+from colorread.tank.summary import summarize
+from colorread.terminal import print_reading
+from colorread.verdict import USUAL_MARKS
+from tests.fabricated import made_reading, made_refusal
+from tests.made_log import made_entry
+
+NOW = datetime(2025, 6, 5, tzinfo=UTC)
+
+
+def places(reading: Reading) -> list[str]:
+    """Return what terminal, page and report show."""
+    console = Console(file=io.StringIO(), width=400)
+    print_reading(console, reading)
+    entry = replace(made_entry(), reading=reading)
+    notes = view_reading(entry, Units(), USUAL_MARKS, NOW).notes
+    page = report_html(summarize(Tank(name="window"), [reading]), [entry])
+    return [console.file.getvalue(), " ".join(notes), page]  # type: ignore[attr-defined]
+
+
+def test_a_refusal_says_nothing_of_a_fluid_that_may_be_none() -> None:
+    refused = made_refusal(flags=("card-tilted", "dark-fluid", "glare"))
+    assert [text.seen for text in flag_texts(refused)] == [FLAG_TEXTS["card-tilted"].seen]
+    for shown in places(refused):
+        assert "fluid is very dark" not in shown
+        assert "reflections" not in shown.lower()
+    assert reading_to_dict(refused)["flags"] == ["card-tilted", "dark-fluid", "glare"]
+    for shown in places(made_reading(flags=("dark-fluid",))):
+        assert "fluid is very dark" in shown.lower()
+
+
+@pytest.mark.parametrize(
+    ("limit", "low", "high", "right", "wrong"),
+    [("below", 61.0, None, "higher KH", "lower KH"), ("above", None, 4.0, "lower KH", "higher KH")],
+)
+def test_a_color_at_the_end_of_the_dye_names_the_kh_that_helps(
+    limit: Limit, low: float | None, high: float | None, right: str, wrong: str
+) -> None:
+    co2 = Interval(value=None, low=low, high=high)
+    for shown in places(made_reading(limit=limit, co2_mg_l=co2, flags=("near-dye-limit",))):
+        assert right in shown
+        assert wrong not in shown
