@@ -12,12 +12,10 @@ from dataclasses import dataclass
 
 from colorread.carbonate import KH_MAX_DKH, OUTDOOR_AIR_PPM, co2_from_ph, ph_from_co2, ph_in_air_equilibrium
 from colorread.carbonate_constants import TEMPERATURE_RANGE_C
+from colorread.limits import FLUID_VOLUME_RANGE_ML, SCALE_ERROR_MAX_G, TARGET_KH_RANGE_DKH, VIAL_VOLUME_RANGE_ML
 from colorread.ranges import checked_number
 from colorread.units import MMOL_L_PER_DKH, NA2CO3_G_MOL, NAHCO3_G_MOL, dkh_from_nahco3_mg_l
 
-TARGET_KH_RANGE_DKH = (0.25, 20.0)
-FLUID_VOLUME_RANGE_ML = (100.0, 5000.0)
-SCALE_ERROR_MAX_G = 5.0
 VOLUME_ERROR_MAX_PERCENT = 20.0
 
 _STOCK_ML = 1000.0
@@ -35,7 +33,6 @@ _VOLUMES_TWO_STEPS = 5  # stock, two portions, two fill-ups
 _CO2_TARGET_MG_L = 30.0  # customary upper mark, common practice, no source
 
 DROP_ML = 0.05  # common practice, no source
-VIAL_VOLUME_RANGE_ML = (0.5, 20.0)
 # 0.04 % handbook stock, 0.4 g/L, free acid 624.38 g/mol: 641 umol/L.
 DYE_STOCK_UMOL_L = 0.4 / 624.38 * 1e6
 # Assumption. More dye reads better until blue leaves the range of colors of a photo at an absorbance of about

@@ -4,6 +4,14 @@ KH_RANGE_DKH = (0.25, 30.0)
 """Carbonate hardness that any fluid or tank may have [dKH]."""
 AIR_KH_RANGE_DKH = (0.5, 10.0)
 """KH of fluid whose pH is told by the air above it; with less the dye itself decides: assumption [dKH]."""
+TARGET_KH_RANGE_DKH = (0.25, 20.0)
+"""KH of a fluid that is to be mixed: assumption [dKH]."""
+FLUID_VOLUME_RANGE_ML = (100.0, 5000.0)
+"""Fluid that is to be mixed: assumption [mL]."""
+SCALE_ERROR_MAX_G = 5.0
+"""Error of a scale with which fluid can be mixed: assumption [g]."""
+VIAL_VOLUME_RANGE_ML = (0.5, 20.0)
+"""Fluid that a vial takes: assumption [mL]."""
 TEMPERATURE_RANGE_C = (5.0, 40.0)
 """Temperature that any fluid or tank may have [degC]."""
 EARLIEST_YEAR = 1990

@@ -42,7 +42,9 @@ from colorread.log.store import Log, LogEntry
 from colorread.pipeline import read_photo
 from colorread.reading import Interval, Reading
 from colorread.reading_json import reading_to_dict
+from colorread.tank.days import PhotoPoint, TankSummary
 from colorread.tank.settings import Tank
+from colorread.tank.summary import summarize
 from colorread.verdict import Marks
 from tests.fabricated import NO_TRACE, made_reading, made_refusal, made_trace
 
@@ -556,11 +558,16 @@ def test_table_has_a_row_for_each_photo(tmp_path: Path) -> None:
         ph=Interval(value=None, low=7.4, high=None),
         co2_mg_l=Interval(value=None, low=None, high=5.0),
     )
-    write_csv(tmp_path / "week.csv", [made_reading(), one_sided, made_refusal(photo="b.jpg", taken_at=None)])
+    read, refused = made_reading(), made_refusal(photo="b.jpg", taken_at=None)
+    assert read.taken_at is not None
+    in_tank = PhotoPoint(photo=read.photo, taken_at=read.taken_at, co2_mg_l=Interval(value=21.0, low=16.123, high=28.5))
+    write_csv(tmp_path / "week.csv", [read, one_sided, refused], [in_tank])
     first, second, third = table(tmp_path / "week.csv")
     assert tuple(first) == COLUMNS
     assert first["taken_at"] == "2025-06-04T05:30:09+01:00"
     assert (first["co2_mg_l"], first["co2_low_mg_l"], first["co2_high_mg_l"]) == ("18.05", "12.00", "27.00")
+    tank = [[row[f"tank_co2{end}_mg_l"] for end in ("", "_low", "_high")] for row in (first, second, third)]
+    assert tank == [["21.00", "16.12", "28.50"], ["", "", ""], ["", "", ""]]
     assert (first["ph"], first["ph_low"], first["ph_high"]) == ("6.877", "6.700", "7.050")
     assert (second["photo"], second["taken_at"], second["limit"]) == ("büro/blau.jpg", "2025-06-04T18:00:00", "above")
     assert (second["co2_mg_l"], second["co2_low_mg_l"], second["co2_high_mg_l"]) == ("", "", "5.00")
@@ -623,6 +630,27 @@ def test_command_prints_json_by_name_and_writes_what_the_tank_tells(
     assert "a-green.jpg" in (tmp_path / "week.html").read_text(encoding="utf-8")
 
 
+@pytest.mark.parametrize("extra", [(), ("--json",)])
+def test_table_of_the_command_tells_the_tank_too(
+    scored: tuple[list[Scored], Path],
+    folder: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    extra: tuple[str, ...],
+) -> None:
+    def told(tank: Tank, readings: list[Reading]) -> TankSummary:
+        point = next(
+            PhotoPoint(photo=reading.photo, taken_at=reading.taken_at, co2_mg_l=Interval(value=9.0, low=8.0, high=10.0))
+            for reading in readings
+            if reading.taken_at is not None and reading.status == "read"
+        )
+        return replace(summarize(tank, readings), tank_co2=(point,))
+
+    monkeypatch.setattr("colorread.tank.summary.summarize", told)
+    run("batch", folder, "--log", scored[1], "--tank", "home", "--csv", tmp_path / "week.csv", *extra)
+    assert [row["tank_co2_mg_l"] for row in table(tmp_path / "week.csv")] == ["9.00", *[""] * 5]
+
+
 def test_command_succeeds_where_all_is_read(scored: tuple[list[Scored], Path], folder: Path, tmp_path: Path) -> None:
     shutil.copy(folder / "a-green.jpg", tmp_path / "a.jpg")
     result = run("batch", tmp_path, "--log", scored[1], "--tank", "home")
@@ -638,7 +666,11 @@ def test_command_succeeds_where_all_is_read(scored: tuple[list[Scored], Path], f
         (("{folder}", "--tank", "nobody"), "no tank named nobody"),
         (("{folder}", "--jobs", "0"), "--jobs"),
         (("{folder}", "--csv", "{empty}/no/week.csv"), "cannot be written"),
-        (("{folder}", "--csv", "{empty}/x", "--summary", "{empty}/../empty/x"), "to be written twice"),
+        (("{folder}", "--csv", "{empty}/x.csv", "--summary", "{empty}/../empty/x.json"), "to be written twice"),
+        (("{folder}", "--csv", "{empty}/x.xlsx"), "--csv wants the name of a file that ends in .csv, not x.xlsx"),
+        (("{folder}", "--report", "{empty}/x.pdf"), "ends in .html or .htm, not x.pdf"),
+        (("{folder}", "--plot", "{empty}/x.html"), "ends in .png or .pdf, not x.html"),
+        (("{folder}", "--summary", "{empty}/x"), "ends in .json, not x"),
         (("{folder}", "--profile", "{folder}/README.txt"), "profile"),
         (("{folder}", "--log", "{folder}/README.txt"), "log"),
     ],
@@ -647,6 +679,7 @@ def test_wrong_use_is_told_in_one_sentence(
     folder: Path, tmp_path: Path, arguments: tuple[str, ...], words: str
 ) -> None:
     (tmp_path / "empty").mkdir()
+    (tmp_path / "empty" / "x.json").symlink_to("x.csv")
     filled = [part.format(empty=tmp_path / "empty", folder=folder) for part in arguments]
     result = run("batch", *filled, *(() if "--log" in filled else ("--log", tmp_path / "log.sqlite")))
     assert result.exit_code == (1 if "--log" in arguments else 2)
@@ -655,15 +688,15 @@ def test_wrong_use_is_told_in_one_sentence(
     assert "Traceback" not in result.output
 
 
-@pytest.mark.parametrize("option", ["--csv", "--report", "--summary"])
-def test_neither_log_nor_profile_is_written_over(folder: Path, tmp_path: Path, option: str) -> None:
-    log, profile = tmp_path / "log.sqlite", made_profile(tmp_path / "me.toml", "2026-01-01T00:00:00+00:00")
+@pytest.mark.parametrize(("option", "suffix"), [("--csv", ".csv"), ("--report", ".html"), ("--summary", ".json")])
+def test_neither_log_nor_profile_is_written_over(folder: Path, tmp_path: Path, option: str, suffix: str) -> None:
+    log, profile = tmp_path / f"log{suffix}", made_profile(tmp_path / f"me{suffix}", "2026-01-01T00:00:00+00:00")
     open_log(log, replace(TANK, profile=str(profile))).close()
-    (tmp_path / "link").symlink_to(log)
+    (tmp_path / f"link{suffix}").symlink_to(log)
     before = log.read_bytes(), profile.read_bytes()
     for target, words in (
         (log, "is the log itself"),
-        (tmp_path / "link", "is the log itself"),
+        (tmp_path / f"link{suffix}", "is the log itself"),
         (profile, "is the profile itself"),
     ):
         result = run("batch", folder, "--tank", "home", "--log", log, option, target, "--force")

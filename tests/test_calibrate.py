@@ -209,6 +209,17 @@ def test_an_end_of_the_wrong_color_is_noticed(photos: dict[str, Path], state: st
         make_profile([end_photo(photos["known"], state)])  # type: ignore[arg-type]
 
 
+def test_the_time_of_a_copied_file_is_not_taken_for_that_of_the_photo(tmp_path: Path, photos: dict[str, Path]) -> None:
+    exif = Image.Exif()
+    exif[ExifTags.IFD.Exif] = {ExifTags.Base.DateTimeOriginal: "2025:06:04 05:30:09"}
+    with Image.open(photos["acid"]) as image:
+        image.save(tmp_path / "acid.png", exif=exif)
+    by_file, by_photo = (
+        make_profile([end_photo(path, "acid")]).samples[0].taken_at for path in (photos["acid"], tmp_path / "acid.png")
+    )
+    assert (by_file, by_photo) == ("", "2025-06-04T05:30:09")
+
+
 def test_a_photo_counts_once(photos: dict[str, Path], profile: Profile) -> None:
     with pytest.raises(CalibrationError, match="in the profile already"):
         make_profile([end_photo(photos["acid"], "acid")], base=profile)
@@ -263,6 +274,15 @@ def test_what_is_no_fluid_does_not_calibrate(tmp_path: Path) -> None:
     Image.fromarray(take_photo(Scene(thing="leaf")).rgb_u8).save(leaf)
     with pytest.raises(CalibrationError, match="so it is not read"):
         make_profile([end_photo(leaf, "acid")])
+
+
+@pytest.mark.parametrize("arguments", ["ends --acid {}", "air --photo {}:2", "chart {}"])
+def test_a_refused_photo_is_no_wrong_use(tmp_path: Path, arguments: str) -> None:
+    photo, out = tmp_path / "a.jpg", tmp_path / "me.toml"
+    photo.write_bytes(b"no photo")
+    refused = CliRunner().invoke(app, [*f"calibrate {arguments}".format(photo).split(), "--out", str(out)])
+    assert (refused.exit_code, out.exists()) == (3, False)
+    assert len(refused.output.splitlines()) == 1
 
 
 def test_air_gives_the_known_ph_of_the_equilibrium() -> None:

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, get_args
 
 import pytest
@@ -82,6 +83,54 @@ def test_importing_the_package_does_nothing_but_offers_the_reader() -> None:
         _ = colorread.nothing
 
 
+GROUPS = ([], ["tank"], ["log"], ["calibrate"])
+
+
+@pytest.mark.parametrize("group", GROUPS, ids=str)
+def test_help_tells_every_command_in_one_line_that_is_not_cut_off(group: list[str]) -> None:
+    short, long = run(*group, "-h").stdout, run(*group, "--help").stdout
+    assert short == long
+    assert "..." not in long.partition("Commands:")[2].partition("Examples")[0]
+
+
+def test_commands_stand_in_the_order_of_the_work() -> None:
+    lines = run("-h").stdout.partition("Commands:\n")[2].partition("\n\n")[0].splitlines()
+    order = [line.split()[0] for line in lines]
+    assert " ".join(order) == "card fluid read tank batch log serve calibrate chart profile demo"
+
+
+@pytest.mark.parametrize(
+    "arguments", ["read a.jpg --light led", "tank add x --source yeast", "tank edit x --clear foo"]
+)
+def test_a_word_that_is_none_of_a_choice_is_told_in_plain_words(arguments: str) -> None:
+    result = run(*arguments.split())
+    assert result.exit_code == 2
+    assert f"{arguments.split()[-1]!r} is not one of" in result.stderr
+    assert "Value error" not in result.stderr
+
+
+@pytest.mark.parametrize("arguments", ["batch . --jobs 1.5", "serve --port x"])
+def test_whole_numbers_are_asked_for(arguments: str) -> None:
+    result = run(*arguments.split())
+    *_, option, value = arguments.split()
+    assert (result.exit_code, result.stderr) == (2, f"{option} must be a whole number, but is {value}.\n")
+
+
+@pytest.mark.parametrize(("typed", "offered"), [("colorread re", ["read"]), ("colorread tank a", ["add"])])
+def test_what_is_typed_is_completed(typed: str, offered: list[str]) -> None:
+    code = "import sys\nfrom colorread.cli import main\nsys.argv = ['colorread']\nmain()"
+    environment = {
+        **os.environ,
+        "_COLORREAD_COMPLETE": "complete_bash",
+        "COMP_WORDS": typed,
+        "COMP_CWORD": str(typed.count(" ")),
+    }
+    result = subprocess.run(
+        [sys.executable, "-c", code], env=environment, capture_output=True, text=True, timeout=60, check=False
+    )
+    assert result.stdout.split() == offered
+
+
 def test_version() -> None:
     assert run("--version").stdout == f"colorread {colorread.__version__}\n"
 
@@ -127,6 +176,7 @@ def test_options_reach_the_pipeline(pipeline: FakePipeline) -> None:
     [
         ("--kh -1", "--kh must lie between 0.25 and 30, but is -1."),
         ("--kh nan", "--kh must be a number"),
+        ("--kh 4,5", "--kh must be a number, but is 4,5. Write decimals with a point, such as 4.5."),
         ("--tank-kh 31", "--tank-kh must lie between 0.25 and 30, but is 31.\n"),
         ("--tank-kh 0", "--tank-kh must lie between 0.25 and 30, but is 0. Leave it out: with next to no KH"),
         ("--temperature 80", "--temperature must lie between 5 and 40, but is 80."),
@@ -146,7 +196,7 @@ def test_wrong_use_is_one_sentence(pipeline: FakePipeline, arguments: str, words
     assert pipeline.calls == []
 
 
-@pytest.mark.parametrize("arguments", ["read", "read a.jpg --light moon", "read a.jpg --kh four", "nonsense", "card"])
+@pytest.mark.parametrize("arguments", ["read", "read a.jpg --light moon", "read a.jpg --kh four", "nonsense"])
 def test_what_cannot_be_parsed_is_wrong_use(arguments: str) -> None:
     assert run(*arguments.split()).exit_code == 2
 
@@ -221,12 +271,34 @@ def test_evidence_is_written_and_named(tmp_path: Path) -> None:
     assert "a-evidence.jpg" in "".join(result.stdout.split())
 
 
-@pytest.mark.usefixtures("pipeline")
-def test_evidence_that_cannot_be_written_is_said(tmp_path: Path) -> None:
+@pytest.mark.parametrize("folder", ["file", "file/in/it"])
+def test_evidence_that_cannot_be_written_is_said_before_the_work(
+    pipeline: FakePipeline, tmp_path: Path, folder: str
+) -> None:
     (tmp_path / "file").write_text("x", encoding="utf-8")
-    result = run("read", "a.jpg", "--evidence", str(tmp_path / "file"))
+    result = run("read", "a.jpg", "--evidence", str(tmp_path / folder))
+    assert result.exit_code == 2
+    assert "--evidence wants a folder" in result.stderr
+    assert pipeline.calls == []
+
+
+@pytest.mark.usefixtures("pipeline")
+def test_evidence_on_a_full_disk_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: Any) -> Path:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("colorread.evidence.picture.write_evidence", full)
+    result = run("read", "a.jpg", "--evidence", str(tmp_path))
     assert result.exit_code == 1
     assert "could not be written" in result.stderr
+
+
+def test_folder_is_sent_to_the_command_for_folders(pipeline: FakePipeline, tmp_path: Path) -> None:
+    (tmp_path / "my photos").mkdir()
+    result = run("read", str(tmp_path / "my photos"))
+    assert result.exit_code == 2
+    assert f"colorread batch '{tmp_path / 'my photos'}'" in result.stderr
+    assert pipeline.calls == []
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
@@ -244,6 +316,14 @@ def test_card_is_written_once_and_replaced_only_on_demand(tmp_path: Path, paper:
     assert out.read_bytes().startswith(b"%PDF")
 
 
+@pytest.mark.parametrize("sheet", ["card", "chart"])
+def test_a_sheet_has_a_name_of_its_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, sheet: str) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert run(sheet).exit_code == 0
+    assert (tmp_path / f"{sheet}.pdf").read_bytes().startswith(b"%PDF")
+    assert "ends in .pdf, not x.png" in run(sheet, "--out", "x.png").stderr
+
+
 def test_card_in_a_missing_folder_is_one_sentence(tmp_path: Path) -> None:
     result = run("card", "--out", str(tmp_path / "none" / "card.pdf"))
     assert result.exit_code == 1
@@ -259,12 +339,18 @@ def test_fluid_as_text_and_as_json() -> None:
 
 
 @pytest.mark.parametrize(
-    "arguments", ["--kh 99", "--volume 1", "--scale-error 0", "--vial-volume nan", "--temperature 90"]
+    "arguments", ["--kh 99", "--volume -3", "--scale-error 6", "--vial-volume nan", "--temperature 90"]
 )
-def test_fluid_outside_its_range_is_one_sentence(arguments: str) -> None:
+def test_fluid_outside_its_range_is_one_sentence_that_names_the_option(arguments: str) -> None:
     result = run("fluid", *arguments.split())
     assert result.exit_code == 2
+    assert result.stderr.startswith(f"{arguments.split()[0]} must ")
     assert len(result.stderr.splitlines()) == 1
+
+
+def test_a_scale_without_any_error_is_not_believed() -> None:
+    result = run("fluid", "--scale-error", "0")
+    assert (result.exit_code, len(result.stderr.splitlines())) == (2, 1)
 
 
 @pytest.mark.parametrize(
@@ -302,6 +388,33 @@ def test_other_missing_modules_are_not_blamed_on_opencv(monkeypatch: pytest.Monk
     monkeypatch.setattr(sys, "argv", ["colorread", "read", "a.jpg"])
     with pytest.raises(ModuleNotFoundError):
         colorread.cli.main()
+
+
+@pytest.mark.filterwarnings("ignore:Please use `import python_multipart`")  # older ones have but this name
+def test_shared_page_tells_how_to_stop_it_and_that_the_link_is_open(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    core = SimpleNamespace(access=SimpleNamespace(token="abc"))
+    monkeypatch.setattr("colorread.page.network.home_address", lambda: "192.168.1.2")
+    for name, result in {
+        "server.listen": None,
+        "server.make_core": core,
+        "server.run": None,
+        "app.create_app": None,
+    }.items():
+        monkeypatch.setattr(f"colorread.page.{name}", lambda *_, result=result, **__: result)
+    said = run("serve", "--share", "--log", str(tmp_path / "log.sqlite")).stdout
+    assert "unencrypted" in said.partition("http://192.168.1.2:8300/pair?token=abc")[0]
+    assert "Stop with Ctrl-C." in said.partition("http://192.168.1.2:8300/pair?token=abc")[2]
+
+
+@pytest.mark.filterwarnings("ignore:Please use `import python_multipart`")  # older ones have but this name
+def test_packages_that_the_page_lacks_are_named_as_the_checkout_has_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "segno", None)
+    result = run("serve")
+    assert result.exit_code == 1
+    assert 'pip install ".[page]"' in result.stderr
+    assert "colorread[page]" not in result.stderr
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="sends SIGINT")

@@ -14,7 +14,7 @@ from colorread.log import database as log_file
 from colorread.log.store import Log
 from colorread.reading import Interval
 from colorread.tank.settings import Marks, Tank
-from tests.fabricated import made_reading
+from tests.fabricated import made_reading, made_refusal
 from tests.made_log import made_entry, made_log_at
 
 HEAVY = ("numpy", "cv2", "skimage", "scipy", "PIL", "rich", "sqlite3", "platformdirs")
@@ -78,6 +78,7 @@ def test_tank_is_added_as_said(path: Path) -> None:
         "light": "warm-led",
         "profile": None,
         "made_up": False,
+        "judged_by": {"plants_low_mg_l": 12.0, "plants_high_mg_l": 28.0, "fish_mg_l": 20.0},
     }
 
 
@@ -100,6 +101,12 @@ def test_edit_changes_only_what_is_given_and_clears(path: Path) -> None:
     run("tank", "edit", "window", "--clear", "lights", "--clear", "fish-mark", "--not-sensitive")
     with Log(path) as log:
         assert log.tank("window") == Tank(name="window", volume_l=60.0, kh_dkh=5.0, marks=Marks())
+
+
+def test_marks_that_nothing_can_keep_are_told() -> None:
+    assert "no CO2 suits both" in run("tank", "add", "window", "--fish-mark", "8")
+    assert "no CO2" not in run("tank", "edit", "window", "--fish-mark", "22")
+    assert "(20 mg/L) is not above" in run("tank", "edit", "window", "--plants", "21-30", "--sensitive")
 
 
 def test_tank_keeps_its_profile_by_whole_path(path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -125,6 +132,8 @@ def test_tank_keeps_its_profile_by_whole_path(path: Path, tmp_path: Path, monkey
         (("add", "x", "--plants", "30-15"), "lower mark for plants must lie below"),
         (("add", "x", "--fluid-renewed", "soon"), "A day looks like 2025-06-04"),
         (("add", "x", "--source-amount", "200"), "Say what makes the gas"),
+        (("add", "x", "--source", "cylinder", "--source-started", "2999-01-01"), "2999-01-01 is still to come"),
+        (("edit", "window", "--fluid-renewed", "2999-01-01"), "2999-01-01 is still to come"),
         (("add", "x", "--profile", "missing.toml"), "missing.toml could not be opened"),
         (("edit", "windo", "--kh", "4"), "There is no tank named windo in the log; it knows desk, window."),
         (("edit", "window"), "Say what to change"),
@@ -157,7 +166,7 @@ def test_tanks_are_listed_and_removed(filled: Path) -> None:
     assert "acid-bicarbonate" in desk
     assert "4 dKH (assumed)" in desk
     assert "(assumed)" in desk.partition("Water")[2].partition("Lights")[0]
-    assert run("tank", "remove", "window", "--with-readings") == "Removed window and its readings (4).\n"
+    assert run("tank", "remove", "window", "--with-readings", "--yes") == "Removed window and its readings (4).\n"
     assert photos(filled) == ["desk IMG_0007.jpg"]
     run("log", "forget", "--tank", "desk", "--yes")
     assert run("tank", "remove", "desk") == "Removed desk.\n"
@@ -167,11 +176,11 @@ def test_tanks_are_listed_and_removed(filled: Path) -> None:
 @pytest.mark.parametrize(
     "arguments",
     [
-        ("tank", "list"),
         ("tank", "show", "window"),
         ("tank", "edit", "window", "--kh", "4"),
         ("tank", "remove", "window"),
-        ("log", "show"),
+        ("log", "show", "--tank", "window"),
+        ("log", "show", "--csv", "x.csv"),
         ("log", "export", "x.jsonl"),
         ("log", "forget", "--refused"),
     ],
@@ -179,6 +188,19 @@ def test_tanks_are_listed_and_removed(filled: Path) -> None:
 def test_where_there_is_no_log_none_is_made(path: Path, arguments: tuple[str, ...]) -> None:
     assert "There is no log at" in run(*arguments, code=2)
     assert not path.exists()
+
+
+@pytest.mark.parametrize("command", [("tank", "list"), ("log", "show")])
+def test_on_a_fresh_machine_there_is_nothing_yet(path: Path, tmp_path: Path, command: tuple[str, str]) -> None:
+    said = run(*command)
+    assert said.startswith("There are no")
+    assert said.endswith(f"They will be kept in {path}.\n")
+    assert run(*command, "--json") == ""
+    assert "There is no log at" in run(*command, "--log", str(tmp_path / "misspelt"), code=2)
+    run("tank", "add", "window")
+    with Log(path) as log:
+        log.add(made_entry(1))
+    assert run(*command).endswith(f"They are kept in {path}.\n")
 
 
 def test_option_goes_before_environment(path: Path, tmp_path: Path) -> None:
@@ -219,7 +241,8 @@ def test_show_of_one_sided_readings_hostile_names_and_unknown_times(path: Path) 
 def test_show_as_json_holds_everything_but_the_picture(filled: Path) -> None:
     rows = [json.loads(line) for line in run("log", "show", "--tank", "window", "--json").splitlines()]
     assert [row["reading"]["status"] for row in rows] == ["read", "read", "refused", "read"]
-    assert set(rows[0]) == {"tank", "sha256", "scored_at", "software", "settings_id", "profile_id", "reading"}
+    assert {row["schema"] for row in rows} == {"colorread.log-entry/1"}
+    assert set(rows[0]) == {"schema", "tank", "sha256", "scored_at", "software", "settings_id", "profile_id", "reading"}
     assert rows[0]["reading"]["schema"] == "colorread.reading/1"
 
 
@@ -240,6 +263,7 @@ def test_show_judges_by_the_marks_of_now_and_export_keeps_what_was_said(filled: 
 def test_show_as_csv(filled: Path, tmp_path: Path) -> None:
     table = tmp_path / "window.csv"
     assert "say which one with --tank" in run("log", "show", "--csv", str(table), code=2)
+    assert "ends in .csv, not x.ods" in run("log", "show", "--tank", "window", "--csv", "x.ods", code=2)
     assert run("log", "show", "--tank", "window", "--csv", str(table)) == f"Wrote 4 readings to {table}.\n"
     rows = list(csv.DictReader(table.read_text(encoding="utf-8-sig").splitlines()))
     assert [row["photo"] for row in rows] == ["IMG_0000.jpg", "IMG_0003.jpg", "IMG_0020.jpg", "IMG_0030.jpg"]
@@ -252,7 +276,9 @@ def test_show_as_csv(filled: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize("arguments", [("show", "--tank", "desk", "--csv"), ("export",)])
 def test_the_log_is_not_written_over(filled: Path, arguments: tuple[str, ...]) -> None:
     before = filled.read_bytes()
-    assert "is the log itself" in run("log", *arguments, str(filled), "--force", code=2)
+    link = filled.with_name("table.csv")
+    link.symlink_to(filled)
+    assert "is the log itself" in run("log", *arguments, str(link), "--force", code=2)
     assert filled.read_bytes() == before
 
 
@@ -279,7 +305,10 @@ def test_export_and_import(filled: Path, tmp_path: Path) -> None:
     backup.write_text("\n".join([*lines[:4], lines[4][:50], *lines[5:]]), encoding="ascii")
     fresh = tmp_path / "fresh.sqlite"
     assert "line 5 is damaged" in run("log", "import", str(backup), "--log", str(fresh), code=2)
-    assert photos(fresh) == []
+    assert not fresh.exists()
+    (tmp_path / "card.pdf").write_bytes(b"%PDF-1.4\n")
+    said = run("log", "import", str(tmp_path / "card.pdf"), code=2)
+    assert said == "Nothing was imported, for this is no file that log export wrote.\n"
     assert "could not be read" in run("log", "import", str(tmp_path / "none"), code=2)
 
 
@@ -303,17 +332,30 @@ HASH_OF_3 = "4e07408562bedb8b60ce05c1decfe3ad16b72230967de01f640b7e4729b49fce"  
     ],
 )
 def test_forget_deletes_what_all_options_say(filled: Path, arguments: tuple[str, ...], forgotten: list[str]) -> None:
-    assert "orgot" in run("log", "forget", *arguments, "--yes")
+    said = run("log", "forget", *arguments, "--yes")
+    assert said.startswith("Forgot" if forgotten else "No reading in the log fits; nothing was forgotten.")
     assert sorted(photos(filled)) == sorted({*WINDOW, *DESK} - set(forgotten))
 
 
 def test_forget_asks(filled: Path) -> None:
-    assert "Forget 1 reading of desk?" in run("log", "forget", "--tank", "desk", code=1, answer="n\n")
+    declined = run("log", "forget", "--tank", "desk", answer="n\n")
+    assert "Forget 1 reading of desk?" in declined
+    assert declined.endswith("Nothing was forgotten.\n")
     assert len(photos(filled)) == 5
     assert "Forgot 1 reading of desk." in run("log", "forget", "--tank", "desk", answer="y\n")
     assert len(photos(filled)) == 4
     assert "Say what to forget" in run("log", "forget", "--yes", code=2)
     assert "A day looks like" in run("log", "forget", "--before", "June", code=2)
+
+
+def test_a_tank_with_readings_is_removed_only_on_a_yes(filled: Path) -> None:
+    arguments = ("tank", "remove", "window", "--with-readings")
+    declined = run(*arguments, answer="n\n")
+    assert "Remove window and its readings (4)?" in declined
+    assert declined.endswith("Nothing was removed.\n")
+    assert len(photos(filled)) == 5
+    assert run(*arguments, answer="y\n").endswith("Removed window and its readings (4).\n")
+    assert photos(filled) == ["desk IMG_0007.jpg"]
 
 
 def test_trouble_with_the_file_is_one_sentence(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -335,6 +377,23 @@ def test_help_starts_without_heavy_imports(command: str) -> None:
     assert result.returncode == 0
     assert "Examples:" in result.stdout
     assert result.stderr.strip() == "[]"
+
+
+def test_of_all_tanks_names_of_photos_and_days_stay_whole_in_a_window_of_80_letters(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    names = ("week-01/PXL_20250602_073000.jpg", "IMG_20250603_183012.jpg", "a.jpg")
+    with made_log_at(path) as log:
+        for number, name in enumerate(names):
+            log.add(made_entry(number, reading=made_reading(photo=name)))
+        log.add_tank(Tank(name="desk"))
+        log.add(made_entry(9, tank="desk", reading=made_refusal(photo="b.jpg")))
+    words = run("log", "show").split()
+    assert {*names, "2025-06-04", "window", "no-card"} <= set(words)
+    with Log(path) as log:
+        log.add(made_entry(5, reading=made_reading(photo="x" * 60)))
+    assert run("log", "show").split().count("2025-06-04") == 5  # only a name that is too long folds
 
 
 def test_no_number_is_cut_off_in_a_narrow_window(filled: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,4 +1,4 @@
-"""Balancing real photos of a gray row, licence in data/README.md: a gray must come out neutral under any lamp."""
+"""Balancing real photos of a gray row, license in data/README.md: a gray must come out neutral under any lamp."""
 
 from __future__ import annotations
 

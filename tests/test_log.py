@@ -338,7 +338,8 @@ GOOD = exported(made_entry(1), made_entry(2))
         ([*GOOD, GOOD[3]], "line 6 is damaged: A line with 'entry' cannot be there"),
         ([*GOOD[:2], *GOOD[1:]], "line 3 is damaged: The tank window is there twice"),
         (GOOD[:4], "the file breaks off after line 4"),
-        ([], "the file breaks off after line 0"),
+        ([], "this is no file that log export wrote"),
+        ([b"\x00\xff", *GOOD], "this is no file that log export wrote"),
         ([*GOOD[:3], GOOD[4]], "line 4 is damaged: Its counts are not those"),
         ([b'{"schema": "colorread.log/2"}', *GOOD[1:]], "line 1 is damaged: The schema must be colorread.log/1"),
         (with_entry(sha256="../x"), "line 4 is damaged: The sha256"),
@@ -648,7 +649,10 @@ def test_photos_that_cannot_be_deleted_are_named_and_the_readings_are_gone(path:
 
 
 def test_a_command_that_cannot_delete_a_kept_photo_ends_with_a_sentence(path: Path) -> None:
-    for command in (["log", "forget", "--tank", "window", "--yes"], ["tank", "remove", "window", "--with-readings"]):
+    for command in (
+        ["log", "forget", "--tank", "window", "--yes"],
+        ["tank", "remove", "window", "--with-readings", "--yes"],
+    ):
         with made_log_at(path) as log:
             log.add(made_entry(sha256="a" * 64))
         photo_path(path, "a" * 64).mkdir(parents=True, exist_ok=True)

@@ -1,22 +1,25 @@
 from __future__ import annotations
 
 import json
+import math
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from calibration.evidence import Evidence
+from calibration.evidence import Evidence, State
 from calibration.family_fit import SignalSamples
-from calibration.profile import KnownSample, Profile, write_profile
+from calibration.profile import KnownSample, Profile, read_profile, write_profile
 from colorread.batch.photo_settings import are_current, settings_of
 from colorread.cli import app
 from colorread.log.store import LogEntry
 from colorread.page.tasks import score_photo
 from colorread.photo.exif import camera_model_of
 from colorread.profile.defaults import default_profile, default_profiles, drop_default, has_defaults, make_default
+from colorread.profile.words import profile_lines
 from colorread.tank.settings import Tank
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
@@ -84,7 +87,7 @@ def test_read_says_which_profile_it_used(tmp_path: Path) -> None:
     result = CliRunner().invoke(app, ["profile", str(path), "--default"])
     assert result.exit_code == 0, result.output
     assert phone in result.output
-    assert str(read(PHOTO)["profile"]).startswith("me-")
+    assert read(PHOTO)["profile"] == "me.toml (default of the phone)"
     assert read(PHOTO, "--no-profile")["profile"] is None
     assert read(PHOTO, "--profile", path)["profile"] == "me.toml"
     other = SAMPLES / "front-green.jpg"
@@ -118,8 +121,8 @@ def test_a_folder_is_read_with_the_default_of_each_phone_until_a_profile_is_stat
         assert result.exit_code == 0, result.output
         return str(json.loads(result.stdout.splitlines()[0])["profile"])
 
-    assert profile_of().startswith("me-")
-    assert profile_of().startswith("me-")  # known from the log
+    assert profile_of() == "me.toml (default of the phone)"
+    assert profile_of() == "me.toml (default of the phone)"  # known from the log
     assert profile_of("--profile", str(own)) == "own.toml"
 
 
@@ -155,7 +158,7 @@ def test_a_damaged_default_is_passed_over_and_named(tmp_path: Path) -> None:
         assert result.exit_code == 0, result.output
         assert f"passed over: {damaged} is no profile" in result.stderr, command
         if "--json" in command:
-            assert str(json.loads(result.stdout)["profile"]).startswith("me-")
+            assert json.loads(result.stdout)["profile"] == "me.toml (default of the phone)"
     assert len(default_profiles()) == 1
     settings = settings_of(Tank(name="window"), default_profile(phone))
     assert are_current(settings.settings_id, Tank(name="window"))
@@ -167,3 +170,33 @@ def test_a_page_reads_photos_beside_a_damaged_default(tmp_path: Path) -> None:
     scored = score_photo(PHOTO, "photo", "0" * 64, Tank(name="window"))
     assert isinstance(scored, LogEntry)
     assert scored.profile_id is None
+
+
+def test_a_profile_is_told_in_plain_words(tmp_path: Path) -> None:
+    known = read_profile(profile_file(tmp_path / "me.toml", "")).samples[0]
+    samples = (known, replace(known, photo="b.jpg", sha256="1" * 64, taken_at="2026-11-26T00:22:28.146518+00:00"))
+    text = "\n".join(profile_lines(Profile(samples=samples, light="unknown", made_at="2026-11-26T09:00:00+00:00")))
+    assert "made on 2026-11-26 with a phone that the photos do not name, lamp not stated." in text
+    assert "expected), which tells no time\n" in text
+    assert "expected), taken 2026-11-26 00:22" in text
+    assert "00:22:" not in text
+    named = profile_lines(
+        Profile(
+            samples=(replace(known, camera_model="Phone A"),), light="warm-led", made_at="2026-11-26T09:00:00+00:00"
+        )
+    )
+    assert named[0].endswith("with Phone A, lamp warm-led.")
+
+
+@pytest.mark.parametrize(
+    ("states", "told"), [(["acid"], True), (["base"], True), (["acid", "base"], False), (["known"], False)]
+)
+def test_one_end_alone_is_said_to_help_little(tmp_path: Path, states: list[State], told: bool) -> None:
+    known = read_profile(profile_file(tmp_path / "me.toml", "")).samples[0]
+    ph = {"acid": -math.inf, "base": math.inf, "known": 7.2}
+    samples = tuple(
+        replace(known, sha256=str(i) * 64, evidence=replace(known.evidence, state=state, ph=ph[state]))
+        for i, state in enumerate(states)
+    )
+    lines = profile_lines(Profile(samples=samples, light="unknown", made_at="2026-11-26T09:00:00+00:00"))
+    assert any("One end point alone" in line for line in lines) == told

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import io
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,9 +13,11 @@ from rich.console import Console
 from colorread.fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
 from colorread.gas_care import gas_cautions
 from colorread.reading import Interval, Reading
+from colorread.tank.words import print_tank_summary
 from colorread.terminal import co2_scale, print_cautions, print_fluid, print_reading, print_summary
 from colorread.verdict import Marks
 from tests.fabricated import made_reading, made_refusal
+from tests.fabricated_week import made_week
 
 READINGS = {
     "read": made_reading(
@@ -65,7 +68,7 @@ def test_words_come_before_numbers_and_say_what_was_assumed_and_when() -> None:
         "Tank pH 7.00",
         "Assumed fluid of 4 dKH, 25 °C, lamp unknown",
         "Taken 2025-06-04 05:30 +01:00, from the photo, with its time zone",
-        "16 mg/L by 3 x KH x 10^(7 - pH), as such (common practice; 12 % low at this KH and temperature)",
+        "16 mg/L by the usual 3 x KH x 10^(7 - pH), which reads 12 % low at this KH and temperature",
         "dye pKa 80 %, light and camera 20 %",
         "reflections cover much of the fluid: turn the vial",
         "unheard-of",
@@ -78,7 +81,8 @@ def test_words_come_before_numbers_and_say_what_was_assumed_and_when() -> None:
 
 # 4 dKH at 40 C and 30 dKH at 35 C by PHREEQC's constants: the rule reads 0.7 and 4.3 % high there.
 @pytest.mark.parametrize(
-    ("rule", "words"), [(18.126, "; 1 % high at this"), (18.774, "; 4 % high at this"), (17.97, "; 0 % low at this")]
+    ("rule", "words"),
+    [(18.126, "reads 1 % high at this"), (18.774, "reads 4 % high at this"), (17.97, "reads 0 % low at this")],
 )
 def test_the_rule_of_thumb_may_read_high(rule: float, words: str) -> None:
     co2_mg_l = Interval(value=18.0, low=12.0, high=27.0)
@@ -213,3 +217,17 @@ def test_recipe_names_amounts_error_color_and_cautions(width: int) -> None:
     assert "change it by some 1.7 % more" in words
     assert all(flat(caution) in words.replace(" - ", " ") for caution in CAUTIONS[:1])
     assert "±" in words
+
+
+def test_a_simulated_day_has_room_for_its_words_beside_its_numbers() -> None:
+    stream = io.StringIO()
+    print_tank_summary(Console(file=stream, width=80), made_week())
+    table = stream.getvalue().partition("below fish")[2]
+    assert "→ Run the gas from " in table
+    assert table.partition("Caution:")[0].count("\n") < 14
+
+
+def test_a_table_in_a_wide_window_keeps_numbers_on_one_line() -> None:
+    stream = io.StringIO()
+    print_tank_summary(Console(file=stream, width=120), made_week())
+    assert re.search(r"15 \(12 to 19\) +26 \(20 to 33\) ", stream.getvalue())

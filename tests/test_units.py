@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from colorread import units
 
-# 1 dKH = 10 mg CaO per litre. Worked by hand with CaO 56.0774 (older, longer atomic weights than the
+# 1 dKH = 10 mg CaO per liter. Worked by hand with CaO 56.0774 (older, longer atomic weights than the
 # package's, hence the tolerance): 20/56.0774 meq/L, then times 50.0434.
 ONE_DKH = {
     "mmol_l_from_dkh": 0.35665,

@@ -6,9 +6,11 @@ import csv
 import io
 import os
 from collections.abc import Iterable
+from datetime import datetime
 
 from calibration.whole_file import write_whole
 from colorread.reading import Interval, Reading
+from colorread.tank.days import PhotoPoint
 
 COLUMNS = (
     "photo",
@@ -18,6 +20,9 @@ COLUMNS = (
     "co2_mg_l",
     "co2_low_mg_l",
     "co2_high_mg_l",
+    "tank_co2_mg_l",
+    "tank_co2_low_mg_l",
+    "tank_co2_high_mg_l",
     "ph",
     "ph_low",
     "ph_high",
@@ -34,13 +39,16 @@ COLUMNS = (
     "message",
     "next_step",
 )
-"""Heads of the columns. Numbers carry their unit in the head; the intervals are 90 %."""
+"""
+Heads of the columns. Numbers carry their unit in the head; the intervals are 90 %. What begins with ``co2`` is the CO2
+of the vial, what begins with ``tank_co2`` that of the tank when the photo was taken.
+"""
 
 # A cell that begins so is taken for a formula by spreadsheets, or hides one behind white space.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
 
 
-def csv_bytes(readings: Iterable[Reading]) -> bytes:
+def csv_bytes(readings: Iterable[Reading], tank_co2: Iterable[PhotoPoint] = ()) -> bytes:
     """
     Return readings as CSV.
 
@@ -52,6 +60,8 @@ def csv_bytes(readings: Iterable[Reading]) -> bytes:
     ----------
     readings : iterable of Reading
         Rows, in their order.
+    tank_co2 : iterable of PhotoPoint, optional
+        The tank at the times of the photos, where days of them tell it.
 
     Returns
     -------
@@ -61,11 +71,14 @@ def csv_bytes(readings: Iterable[Reading]) -> bytes:
     text = io.StringIO(newline="")
     table = csv.writer(text)
     table.writerow(COLUMNS)
-    table.writerows(_row(reading) for reading in readings)
+    of_tank: dict[tuple[str, datetime | None], Interval] = {
+        (point.photo, point.taken_at): point.co2_mg_l for point in tank_co2
+    }
+    table.writerows(_row(reading, of_tank.get((reading.photo, reading.taken_at))) for reading in readings)
     return text.getvalue().encode("utf-8-sig", "replace")
 
 
-def write_csv(path: str | os.PathLike[str], readings: Iterable[Reading]) -> None:
+def write_csv(path: str | os.PathLike[str], readings: Iterable[Reading], tank_co2: Iterable[PhotoPoint] = ()) -> None:
     """
     Write readings as CSV, whole or not at all.
 
@@ -75,16 +88,18 @@ def write_csv(path: str | os.PathLike[str], readings: Iterable[Reading]) -> None
         File to write; replaced where it exists.
     readings : iterable of Reading
         As in `csv_bytes`.
+    tank_co2 : iterable of PhotoPoint, optional
+        As in `csv_bytes`.
 
     Raises
     ------
     OSError
         If it cannot be written.
     """
-    write_whole(path, csv_bytes(readings))
+    write_whole(path, csv_bytes(readings, tank_co2))
 
 
-def _row(reading: Reading) -> tuple[str, ...]:
+def _row(reading: Reading, tank_co2: Interval | None) -> tuple[str, ...]:
     verdict, reason = reading.verdict, reading.reason
     return (
         _text(reading.photo),
@@ -92,6 +107,7 @@ def _row(reading: Reading) -> tuple[str, ...]:
         "" if reading.taken_at is None else reading.taken_at.isoformat(),
         reading.time_source,
         *_interval(reading.co2_mg_l, 2),
+        *_interval(tank_co2, 2),
         *_interval(reading.ph, 3),
         reading.limit or "",
         "" if verdict is None else verdict.plants,

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from calibration.profile import KnownSample, Profile, read_profile
+from calibration.profile import KnownSample, Profile
 from colorread import __version__
 from colorread.photo.exif import camera_model_of
-from colorread.profile.defaults import default_profile, default_profiles, has_defaults
+from colorread.profile.defaults import default_profile, default_profiles, has_defaults, read_named
 from colorread.tank.settings import Tank
 
 DEFAULT_TANK = "unnamed"
@@ -95,7 +95,7 @@ def settings_of(tank: Tank, profile_path: Path | None) -> PhotoSettings:
     """
     stated = stated_of(tank)
     path = Path(tank.profile) if profile_path is None and tank.profile is not None else profile_path
-    profile = None if path is None else read_profile(path)
+    profile = None if path is None else read_named(path)
     profile_id = None if path is None else hashlib.sha256(path.read_bytes()).hexdigest()
     # Not the marks: what a reading means is said by those of the day on which it is shown.
     identity = json.dumps({**stated, "profile": profile_id, "software": __version__}, sort_keys=True)

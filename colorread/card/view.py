@@ -1,4 +1,4 @@
-"""The card seen straight from above: a rectified cut-out of the photo, so that all later steps work in millimetres."""
+"""The card seen straight from above: a rectified cut-out of the photo, so that all later steps work in millimeters."""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ import typer
 
 from colorread.cli.calibrate import load_profile, tell_damaged_defaults
 from colorread.cli.log import LogFile, log_path, open_log
-from colorread.cli.options import EXIT_FAILED, EXIT_REFUSED, fail, number, require_outputs, writing
+from colorread.cli.options import EXIT_FAILED, EXIT_REFUSED, fail, number, require_outputs, require_suffix, writing
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -54,10 +54,12 @@ def batch(
         Path | None, typer.Option(help="Calibration profile; that of the tank where not given.", metavar="FILE")
     ] = None,
     jobs: Annotated[
-        int | None, number("Photos to read at a time; one for each processor if not given.", "N", 1, _JOBS_MAX)
+        int | None,
+        number("Photos to read at a time; one for each processor if not given.", "N", 1, _JOBS_MAX, kind=int),
     ] = None,
     csv: Annotated[
-        Path | None, typer.Option(help="Table to write for a spreadsheet, one row a photo.", metavar="FILE.csv")
+        Path | None,
+        typer.Option(help="Table to write for a spreadsheet, a photo a row: CO2 of vial and tank.", metavar="FILE.csv"),
     ] = None,
     report: Annotated[Path | None, typer.Option(help="Report to write as one page.", metavar="FILE.html")] = None,
     plot: Annotated[
@@ -71,8 +73,10 @@ def batch(
     force: Annotated[bool, typer.Option("--force", help="Replace files that exist.")] = False,
 ) -> None:
     """Read all photos in a folder, keep the readings in the log, and tell what they say of the tank."""
-    if plot is not None and plot.suffix.lower() not in (".png", ".pdf"):
-        fail(f"--plot writes PNG or PDF; name a file that ends in .png or .pdf, not {plot.name}.")
+    require_suffix("--csv", csv, ".csv")
+    require_suffix("--report", report, ".html", ".htm")
+    require_suffix("--plot", plot, ".png", ".pdf")
+    require_suffix("--summary", summary, ".json")
     if not folder.is_dir():
         fail(f"{folder} is no folder; name the one that holds the photos.")
     outputs = [path for path in (csv, report, plot, summary) if path is not None]
@@ -98,10 +102,10 @@ def batch(
                 fail(f"{error} Close other programs, or read fewer at a time with --jobs 1.", EXIT_FAILED)
             readings = _readings(run, opened, owner)
             # Files first: what reads the text, such as a pager, may stop before its end.
-            if csv is not None:
-                _write_csv(csv, readings)
-            told = None if as_json and not (summary or report or plot) else summarize(owner, readings)
+            told = None if as_json and not outputs else summarize(owner, readings)
             if told is not None:
+                if csv is not None:
+                    _write_csv(csv, readings, told)
                 _write_files(told, run, opened, (summary, report, plot))
             if as_json or told is None:
                 _print_json(readings)
@@ -202,11 +206,11 @@ def _print_text(readings: Sequence[Reading], run: _Run, tank: Tank, summary: Tan
     print_tank_summary(_console(), summary)
 
 
-def _write_csv(path: Path, readings: Iterable[Reading]) -> None:
+def _write_csv(path: Path, readings: Iterable[Reading], summary: TankSummary) -> None:
     from colorread.batch.csv import write_csv
 
     with _saying(path):
-        write_csv(path, readings)
+        write_csv(path, readings, summary.tank_co2)
 
 
 def _write_files(

@@ -9,6 +9,8 @@ import typer
 
 from colorread.cli.options import (
     EXIT_FAILED,
+    EXIT_REFUSED,
+    EXIT_USAGE,
     LightClass,
     fail,
     number,
@@ -45,8 +47,9 @@ _Temperature = Annotated[float, number("Temperature of the fluid in degrees C.",
 
 
 @app.command(
+    short_help="With fully acid and basic fluid, and a known pH.",
     epilog="Example: colorread calibrate ends --acid acid.jpg --base base.jpg --known buffer.jpg --known-ph 7.0 "
-    "--ionic-strength 0.15 --out me.toml\n\n" + " ".join(CAUTIONS)
+    "--ionic-strength 0.15 --out me.toml\n\n" + " ".join(CAUTIONS),
 )
 def ends(
     acid: Annotated[
@@ -107,7 +110,10 @@ def ends(
     _make(photos, out, from_profile, light, force)
 
 
-@app.command(epilog="Example: colorread calibrate air --photo a.jpg:2 --photo b.jpg:1 --photo c.jpg:0.5 --out me.toml")
+@app.command(
+    short_help="With thinned KH fluid that stood open to the air.",
+    epilog="Example: colorread calibrate air --photo a.jpg:2 --photo b.jpg:1 --photo c.jpg:0.5 --out me.toml",
+)
 def air(
     photo: Annotated[
         list[str] | None,
@@ -152,6 +158,7 @@ def air(
 
 
 @app.command(
+    short_help="With the printed color chart, or that of a kit.",
     epilog='Example: colorread calibrate chart kit.jpg --patches "6.4 6.6 6.8 7.0 7.2" --out me.toml',
 )
 def chart(
@@ -273,10 +280,10 @@ def load_profile(file: Path) -> Profile:
     Profile
         As written.
     """
-    from calibration.profile import read_profile
+    from colorread.profile.defaults import read_named
 
     try:
-        return read_profile(file)
+        return read_named(file)
     except ValueError as error:
         fail(str(error))
     except OSError as error:
@@ -315,13 +322,14 @@ def _write(make: Callable[[Profile | None], Profile], out: Path | None, from_pro
         fail("Say where to write the profile: --out me.toml.")
     require_new(out, force)
     from calibration.profile import write_profile
+    from colorread.profile.checks import PhotoRefused
     from colorread.profile.words import profile_lines
 
     earlier = None if from_profile is None else load_profile(from_profile)
     try:
         made = make(earlier)
     except ValueError as error:
-        fail(str(error))
+        fail(str(error), EXIT_REFUSED if isinstance(error, PhotoRefused) else EXIT_USAGE)
     except (OSError, MemoryError) as error:
         fail(f"A photo could not be read: {trouble_of(error)}.", EXIT_FAILED)
     with writing(out):

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import sys
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 from colorread import __version__
 from colorread.cli import batch, calibrate, demo, fluid, log, read, serve, sheets, tank
@@ -20,20 +21,38 @@ Exit codes:
   1  something failed"""
 _EXAMPLES = """\b
 Examples:
-  colorread card --out card.pdf
+  colorread card
   colorread fluid --kh 4 --volume 1000
   colorread read tank.jpg --kh 4 --temperature 25
   colorread batch photos --tank window --report window.html
   colorread calibrate ends --how
   colorread demo"""
 
+# As a keeper comes to them.
+_ORDER = ("card", "fluid", "read", "tank", "batch", "log", "serve", "calibrate", "chart", "profile", "demo")
+
+
+class _Commands(TyperGroup):
+    """The commands in their order; what is wrong with an option is told without words of programmers."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        return sorted(super().list_commands(ctx), key=_ORDER.index)
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except typer.BadParameter as error:
+            error.message = error.message.removeprefix("Value error, ")  # put there by the library that checks types
+            raise
+
 
 app = typer.Typer(
     name="colorread",
+    cls=_Commands,
+    context_settings={"help_option_names": ["-h", "--help"]},
     help="Read the CO2 of a planted aquarium from a phone photo of its drop checker before the printed card.",
     epilog=f"{_EXAMPLES}\n\n{_EXIT_CODES}",
     no_args_is_help=True,
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )

@@ -7,14 +7,23 @@ from typing import Annotated
 import typer
 
 from colorread.cli.options import fail, number
+from colorread.limits import (
+    FLUID_VOLUME_RANGE_ML,
+    SCALE_ERROR_MAX_G,
+    TARGET_KH_RANGE_DKH,
+    TEMPERATURE_RANGE_C,
+    VIAL_VOLUME_RANGE_ML,
+)
 
 
 def fluid(
-    kh: Annotated[float, number("KH wanted in dKH.", "DKH")] = 4.0,
-    volume: Annotated[float, number("Fluid wanted in mL.", "ML")] = 1000.0,
-    scale_error: Annotated[float, number("Error of the scale, plus or minus, in g.", "G")] = 0.1,
-    vial_volume: Annotated[float, number("Fluid that the vial takes in mL.", "ML")] = 5.0,
-    temperature: Annotated[float, number("Temperature of the room in degrees C.", "C")] = 22.0,
+    kh: Annotated[float, number("KH wanted in dKH.", "DKH", *TARGET_KH_RANGE_DKH)] = 4.0,
+    volume: Annotated[float, number("Fluid wanted in mL.", "ML", *FLUID_VOLUME_RANGE_ML)] = 1000.0,
+    scale_error: Annotated[
+        float, number("Error of the scale, plus or minus, in g.", "G", 0.0, SCALE_ERROR_MAX_G)
+    ] = 0.1,
+    vial_volume: Annotated[float, number("Fluid that the vial takes in mL.", "ML", *VIAL_VOLUME_RANGE_ML)] = 5.0,
+    temperature: Annotated[float, number("Temperature of the room in degrees C.", "C", *TEMPERATURE_RANGE_C)] = 22.0,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")] = False,
 ) -> None:
     """Give the recipe of the KH fluid, the drops of dye, and the color to expect in room air."""

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from colorread.cli.options import EXIT_FAILED, fail, require_outputs, writing
+from colorread.cli.options import EXIT_FAILED, fail, require_outputs, require_suffix, writing
 
 if TYPE_CHECKING:
     from datetime import date
@@ -26,6 +26,7 @@ LogFile = Annotated[
 ]
 _TankName = Annotated[str | None, typer.Option("--tank", help="Only this tank.", metavar="NAME")]
 _HASH_DIGITS_MIN = 6
+_ENTRY_SCHEMA = "colorread.log-entry/1"
 
 app = typer.Typer(
     help="Show, copy and delete the readings that are kept.",
@@ -40,7 +41,7 @@ Examples:
 )
 
 
-@app.command(epilog="Example: colorread log show --tank window --csv window.csv")
+@app.command(short_help="Show the readings.", epilog="Example: colorread log show --tank window --csv window.csv")
 def show(
     tank: _TankName = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object a line instead of text.")] = False,
@@ -55,8 +56,11 @@ def show(
 
     Each is judged by the marks that its tank has now.
     """
+    if not csv and tank is None and tell_no_log(log, "readings", "batch FOLDER", quiet=as_json):
+        return
     if as_json and csv is not None:
         fail("Choose one of --json and --csv.")
+    require_suffix("--csv", csv, ".csv")
     if csv is not None:
         require_outputs([csv], force, {"log": log_path(log)})
     with open_log(log) as opened:
@@ -75,7 +79,7 @@ def show(
         from colorread.log.lines import entry_to_dict
 
         for entry in entries:
-            typer.echo(json.dumps(entry_to_dict(entry), allow_nan=False))
+            typer.echo(json.dumps({"schema": _ENTRY_SCHEMA, **entry_to_dict(entry)}, allow_nan=False))
     elif not entries:
         typer.echo("There are no readings yet; colorread batch FOLDER adds some.")
     else:
@@ -84,9 +88,10 @@ def show(
         from colorread.log.words import print_entries
 
         print_entries(Console(highlight=False), entries)
+        typer.echo(f"They are kept in {log_path(log)}.")
 
 
-@app.command("export", epilog="Example: colorread log export backup.jsonl")
+@app.command("export", short_help="Write all to a file.", epilog="Example: colorread log export backup.jsonl")
 def export_(
     file: Annotated[Path, typer.Argument(help="File to write, one JSON object a line.", metavar="FILE")],
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
@@ -105,19 +110,25 @@ def export_(
     typer.echo(f"Wrote {_plural(len(lines) - n_tanks - 2, 'reading')} of {_plural(n_tanks, 'tank')} to {file}.")
 
 
-@app.command("import", epilog="Example: colorread log import backup.jsonl")
+@app.command("import", short_help="Add what export wrote.", epilog="Example: colorread log import backup.jsonl")
 def import_(
     file: Annotated[Path, typer.Argument(help="File that log export wrote.", metavar="FILE")],
     log: LogFile = None,
 ) -> None:
     """Add what log export wrote, all of it or nothing; of the same photo the later reading stays."""
-    from colorread.log.lines import import_lines
+    from colorread.log.lines import check_lines, import_lines
+    from colorread.log.store import LogError
 
     try:
-        with file.open("rb") as lines, open_log(log, create=True) as opened:
-            done = import_lines(opened, lines)
+        with file.open("rb") as opened_file:
+            lines = list(opened_file)
+        check_lines(lines)  # before a log is made for them
     except OSError as error:
         fail(f"{file} could not be read: {error.strerror or error}.")
+    except LogError as error:
+        fail(str(error))
+    with open_log(log, create=True) as opened:
+        done = import_lines(opened, lines)
     known = f"; {_plural(done.kept_readings, 'reading')} known already" if done.kept_readings else ""
     typer.echo(f"Added {_plural(done.readings, 'reading')} and {_plural(done.tanks, 'tank')}{known}.")
     if done.kept_tanks:
@@ -125,11 +136,12 @@ def import_(
 
 
 @app.command(
+    short_help="Delete readings.",
     epilog="""\b
 Examples:
   colorread log forget --tank window --before 2025-06-01
   colorread log forget --photo IMG_0412.jpg --photo 3fa85c
-  colorread log forget --refused --yes"""
+  colorread log forget --refused --yes""",
 )
 def forget(
     tank: _TankName = None,
@@ -166,11 +178,12 @@ def forget(
             and (not refused or entry.reading.status == "refused")
         ]
         if not chosen:
-            typer.echo("No reading is so; nothing was forgotten.")
+            typer.echo("No reading in the log fits; nothing was forgotten.")
             return
         names = sorted({entry.tank for entry in chosen})
-        if not yes:
-            typer.confirm(f"Forget {_plural(len(chosen), 'reading')} of {', '.join(names)}?", abort=True)
+        if not yes and not typer.confirm(f"Forget {_plural(len(chosen), 'reading')} of {', '.join(names)}?"):
+            typer.echo("Nothing was forgotten.")
+            return
         with opened.transaction():
             count = sum(opened.forget(name, [entry.sha256 for entry in chosen if entry.tank == name]) for name in names)
     typer.echo(f"Forgot {_plural(count, 'reading')} of {', '.join(names)}.")
@@ -193,6 +206,31 @@ def log_path(file: Path | None) -> Path:
     from colorread.log.store import default_log_path
 
     return default_log_path() if file is None else file
+
+
+def tell_no_log(file: Path | None, what: str, command: str, *, quiet: bool) -> bool:
+    """
+    Say that nothing is kept yet, where that is so and no log was named.
+
+    Parameters
+    ----------
+    file : Path or None
+        As the user named it; a name may be misspelt, so that `open_log` is to tell of it.
+    what, command : str
+        What there is none of, and what adds some.
+    quiet : bool
+        Whether it is not to be said.
+
+    Returns
+    -------
+    bool
+        Whether there is none.
+    """
+    if file is not None or (path := log_path(None)).exists():
+        return False
+    if not quiet:
+        typer.echo(f"There are no {what} yet; colorread {command} adds some. They will be kept in {path}.")
+    return True
 
 
 @contextmanager

@@ -29,7 +29,15 @@ class LightClass(StrEnum):
     UNKNOWN = "unknown"
 
 
-def number(help_text: str, metavar: str, low: float = -math.inf, high: float = math.inf, *, if_low: str = "") -> Any:
+def number(
+    help_text: str,
+    metavar: str,
+    low: float = -math.inf,
+    high: float = math.inf,
+    *,
+    if_low: str = "",
+    kind: type[float] | type[int] = float,
+) -> Any:
     """
     Return an option that takes a number in a range.
 
@@ -41,6 +49,8 @@ def number(help_text: str, metavar: str, low: float = -math.inf, high: float = m
         Ends of the range, both included.
     if_low : str, default ''
         What to do with a number below the range, a sentence.
+    kind : type, default float
+        Or int.
 
     Returns
     -------
@@ -48,16 +58,25 @@ def number(help_text: str, metavar: str, low: float = -math.inf, high: float = m
         For an annotation.
     """
 
-    def check(param: typer.CallbackParam, value: float | None) -> float | None:
+    def check(param: typer.CallbackParam, text: str | float | None) -> float | None:
+        if text is None:
+            return None
         name = param.opts[0]
-        if value is not None and not math.isfinite(value):
-            fail(f"{name} must be a number, but is {value:g}.")
-        if value is not None and not low <= value <= high:
+        try:
+            value = kind(text)
+            is_number = math.isfinite(value)
+        except ValueError:
+            is_number = False
+        if not is_number:
+            hint = " Write decimals with a point, such as 4.5." if "," in str(text) and kind is float else ""
+            fail(f"{name} must be a {'whole ' if kind is int else ''}number, but is {text}.{hint}")
+        if not low <= value <= high:
             to_do = f" {if_low}" if if_low and value < low else ""
             fail(f"{name} must lie between {low:g} and {high:g}, but is {value:g}.{to_do}")
         return value
 
-    return typer.Option(help=help_text, metavar=metavar, callback=check)
+    # Left as text until the check, which tells the option and what was given for it.
+    return typer.Option(help=help_text, metavar=metavar, callback=check, parser=str)
 
 
 def rectangle(option: str, text: str | None) -> tuple[float, float, float, float] | None:
@@ -85,6 +104,23 @@ def rectangle(option: str, text: str | None) -> tuple[float, float, float, float
     if not all(map(math.isfinite, (x, y, width, height))) or min(width, height) <= 0.0:
         fail(f"{option} wants a width and a height above zero, after left and top, such as 1200,800,300,300.")
     return x, y, width, height
+
+
+def require_suffix(option: str, path: Path | None, *suffixes: str) -> None:
+    """
+    Fail where the name of a file to write promises something else than what is written.
+
+    Parameters
+    ----------
+    option : str
+        By which it was given.
+    path : Path or None
+        The file, if one was named.
+    suffixes : str
+        What its name may end in, in small letters.
+    """
+    if path is not None and path.suffix.lower() not in suffixes:
+        fail(f"{option} wants the name of a file that ends in {' or '.join(suffixes)}, not {path.name}.")
 
 
 def require_new(path: Path, force: bool) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterator
 from enum import StrEnum
 from pathlib import Path
@@ -81,7 +82,15 @@ def read(
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object a line instead of text.")] = False,
     log: LogFile = None,
 ) -> None:
-    """Read pH and CO2 from photos of the vial before the card, each with its 90 % interval."""
+    """
+    Read pH and CO2 from photos of the vial before the card, each with its 90 % interval.
+
+    Nothing is kept in the log; colorread batch keeps what it reads.
+    """
+    if all(photo.is_dir() for photo in photos):
+        fail(f"{photos[0]} is a folder; read all photos in it with: colorread batch {shlex.quote(str(photos[0]))}")
+    if evidence is not None and any(path.exists() and not path.is_dir() for path in (evidence, *evidence.parents)):
+        fail(f"--evidence wants a folder, but {evidence} is or lies in a file.")
     owner = _tank(tank, log)
     if fluid is Fluid.TANK_WATER and kh is None and tank_kh is None and (owner is None or owner.tank_kh_dkh is None):
         fail("With tank water in the vial its KH is that of the tank: add --tank-kh X.")

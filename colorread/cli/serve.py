@@ -20,12 +20,12 @@ Examples:
 
 Without --share only this machine can open the page. With it, phones on the home network can, each after it has scanned
 a code in the terminal; what they send goes unencrypted through the home network. Stop with Ctrl-C."""
-_EXTRA = 'The page needs more packages: pip install "colorread[page]" (from the checkout: pip install ".[page]").'
+_EXTRA = 'The page needs more packages; in the folder of this program: pip install ".[page]".'
 
 
 def serve(
     tank: Annotated[str | None, typer.Option(help="Tank in the log that is shown first.", metavar="NAME")] = None,
-    port: Annotated[int, number("Port of the page.", "PORT", 1, 65535)] = 8300,
+    port: Annotated[int, number("Port of the page.", "PORT", 1, 65535, kind=int)] = 8300,
     share: Annotated[
         bool, typer.Option("--share", help="Let phones on the home network in, each after pairing.")
     ] = False,
@@ -77,7 +77,9 @@ def _run(log_path: Path, tank: str | None, host: str, port: int, share: bool) ->
 
     core = make_core(log_path, home=tank, host=host, port=port, shared=share, on_paired=invite)
     if share:
+        typer.echo("What phones and this machine send each other goes unencrypted through the home network.")
         invite(core.access.token)
+        typer.echo("Stop with Ctrl-C.")
     else:
         typer.echo(f"The page is at {url} on this machine. Stop with Ctrl-C.")
     run(create_app(core), taken)

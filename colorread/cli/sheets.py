@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from colorread.cli.options import fail, number, require_new, writing
+from colorread.cli.options import number, require_new, require_suffix, writing
 from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
 
 
@@ -20,7 +20,7 @@ class Paper(StrEnum):
 
 
 def card(
-    out: Annotated[Path, typer.Option(help="PDF file to write.", metavar="FILE")],
+    out: Annotated[Path, typer.Option(help="PDF file to write.", metavar="FILE")] = Path("card.pdf"),
     paper: Annotated[Paper, typer.Option(help="Size of the sheet.")] = Paper.A4,
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
 ) -> None:
@@ -35,7 +35,7 @@ def card(
 
 
 def chart(
-    out: Annotated[Path, typer.Option(help="PDF file to write.", metavar="FILE")],
+    out: Annotated[Path, typer.Option(help="PDF file to write.", metavar="FILE")] = Path("chart.pdf"),
     kh: Annotated[float, number("KH of the fluid in dKH, for the labels of CO2.", "DKH", *KH_RANGE_DKH)] = 4.0,
     temperature: Annotated[
         float, number("Temperature of the water in degrees C, for the labels of CO2.", "C", *TEMPERATURE_RANGE_C)
@@ -58,6 +58,5 @@ def chart(
 
 
 def _require_pdf(out: Path, force: bool) -> None:
-    if out.suffix.lower() != ".pdf":
-        fail(f"The sheet is a PDF; name a file that ends in .pdf, not {out.name}.")
+    require_suffix("--out", out, ".pdf")
     require_new(out, force)

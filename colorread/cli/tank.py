@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from colorread.cli.calibrate import load_profile
-from colorread.cli.log import LogFile, open_log
+from colorread.cli.log import LogFile, log_path, open_log, tell_no_log
 from colorread.cli.options import NO_TANK_KH, LightClass, fail, number
 from colorread.gas_care import SENSITIVE_ANIMALS, gas_cautions
 from colorread.limits import FISH_MARK_RANGE_MG_L, KH_RANGE_DKH, TEMPERATURE_RANGE_C
@@ -134,6 +134,7 @@ def add(
     tank = _change(bare, given)
     with open_log(log, create=True) as opened:
         opened.add_tank(tank)
+    _warn_of_marks(tank)
     typer.echo(f"Added {name}. Read its photos with: colorread batch FOLDER --tank {shlex.quote(name)}")
 
 
@@ -180,6 +181,7 @@ def edit(
         changed = _change(tank, given, cleared)
         opened.put_tank(changed)
         n_kept = opened.count(name)
+    _warn_of_marks(changed)
     typer.echo(f"Changed {name}." if changed != tank else f"{name} was like that already.")
     if n_kept and any(getattr(changed, field) != getattr(tank, field) for field in _READ_WITH):
         typer.echo(
@@ -191,6 +193,8 @@ def edit(
 @app.command("list", epilog="Example: colorread tank list --json")
 def list_(as_json: _Json = False, log: LogFile = None) -> None:
     """List all tanks."""
+    if tell_no_log(log, "tanks", "tank add NAME", quiet=as_json):
+        return
     with open_log(log) as opened:
         tanks = opened.tanks()
         counts = {tank.name: opened.count(tank.name) for tank in tanks}
@@ -205,6 +209,7 @@ def list_(as_json: _Json = False, log: LogFile = None) -> None:
         from colorread.log.words import print_tanks
 
         print_tanks(Console(highlight=False), tanks, counts)
+        typer.echo(f"They are kept in {log_path(log)}.")
 
 
 @app.command(epilog="Example: colorread tank show window")
@@ -222,19 +227,26 @@ def show(name: _Name, as_json: _Json = False, log: LogFile = None) -> None:
         print_tank(Console(highlight=False), tank, n_readings)
 
 
-@app.command(epilog="Example: colorread tank remove window --with-readings")
+@app.command(
+    short_help="Remove a tank, with its readings if wanted.",
+    epilog="Example: colorread tank remove window --with-readings",
+)
 def remove(
     name: _Name,
     with_readings: Annotated[bool, typer.Option("--with-readings", help="Delete its readings too.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
     log: LogFile = None,
 ) -> None:
     """Remove a tank from the log; your photos stay where they are, copies that the page kept go with it."""
-    with open_log(log) as opened, opened.transaction():
+    with open_log(log) as opened:
         opened.tank(name)
         n_readings = opened.count(name)
         if n_readings and not with_readings:
             fail(f"{name} has readings in the log ({n_readings}); add --with-readings to delete them too.")
-        opened.remove_tank(name, with_readings=with_readings)
+        if n_readings and not yes and not typer.confirm(f"Remove {name} and its readings ({n_readings})?"):
+            typer.echo("Nothing was removed.")
+            return
+        opened.remove_tank(name, with_readings=bool(n_readings))
     typer.echo(f"Removed {name}." if not n_readings else f"Removed {name} and its readings ({n_readings}).")
 
 
@@ -252,9 +264,21 @@ def _change(tank: Tank, options: Mapping[str, Any], cleared: Collection[str] = (
         fail(str(error))
 
 
+def _warn_of_marks(tank: Tank) -> None:
+    marks = tank.judged_by
+    if marks.fish_mg_l <= marks.plants_low_mg_l:
+        typer.echo(
+            f"The fish mark ({marks.fish_mg_l:g} mg/L) is not above the range for the plants "
+            f"({marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L): no CO2 suits both.",
+            err=True,
+        )
+
+
 def _echo_json(tank: Tank) -> None:
     import json
 
     from colorread.tank.settings_json import tank_to_dict
 
-    typer.echo(json.dumps(tank_to_dict(tank), allow_nan=False))
+    settings = tank_to_dict(tank)
+    judged_by = {name: getattr(tank.judged_by, name) for name in settings["marks"]}
+    typer.echo(json.dumps({**settings, "judged_by": judged_by}, allow_nan=False))

@@ -135,6 +135,24 @@ def import_lines(log: Log, lines: Iterable[bytes]) -> Imported:
     return Imported(tanks=n_tanks, readings=n_readings, kept_tanks=tuple(kept_tanks), kept_readings=n_kept)
 
 
+def check_lines(lines: Iterable[bytes]) -> None:
+    """
+    Look through what `import_lines` would add.
+
+    Parameters
+    ----------
+    lines : iterable of bytes
+        Lines of JSON.
+
+    Raises
+    ------
+    LogError
+        As `import_lines`.
+    """
+    for _ in _parsed(lines):
+        pass
+
+
 def _parsed(lines: Iterable[bytes]) -> Iterator[Tank | LogEntry]:
     """Yield what the lines hold; LogError with the number of the line that is damaged or lacking."""
     tanks: set[str] = set()
@@ -164,9 +182,13 @@ def _parsed(lines: Iterable[bytes]) -> Iterator[Tank | LogEntry]:
                 if (end.whole("tanks"), end.whole("readings")) != (len(tanks), n_readings):
                     raise ValueError("Its counts are not those of the lines before.")
         except (ValueError, RecursionError) as error:  # nesting without end is damage too
+            if not kind:
+                break
             raise LogError(f"Nothing was imported, for line {number} is damaged: {error}") from error
         if item is not None:
             yield item
+    if not kind:
+        raise LogError("Nothing was imported, for this is no file that log export wrote.")
     if kind != "end":
         raise LogError(f"Nothing was imported, for the file breaks off after line {number}.")
 

@@ -14,6 +14,9 @@ from colorread.reading import Reading
 from colorread.tank.settings import Tank
 from colorread.words import clean_name, co2_words, kh_words, temperature_words
 
+_GAP = 2  # letters between columns
+_NAME_WIDTH_MIN = 12  # narrower, and a name of a photo is better read where all columns fold alike
+
 
 def print_entries(console: Console, entries: Sequence[LogEntry]) -> None:
     """
@@ -27,15 +30,16 @@ def print_entries(console: Console, entries: Sequence[LogEntry]) -> None:
         In the order of the rows.
     """
     several = len({entry.tank for entry in entries}) > 1
+    first = 0 if several else 1
+    headings = ("tank", "taken", "photo", "CO2 mg/L", "90 %", "fish")[first:]
+    rows = [(clean_name(entry.tank), *_cells(entry.reading))[first:] for entry in entries]
     table = _table()
-    if several:
-        table.add_column("tank", overflow="fold")
     # In a narrow window every cell folds: a number that is cut off reads as another number.
-    for heading in ("taken", "photo", "CO2 mg/L", "90 %", "fish"):
-        table.add_column(heading, justify="right" if heading == "CO2 mg/L" else "left", overflow="fold")
-    for entry in entries:
-        cells = ([entry.tank] if several else []) + _cells(entry.reading)
-        table.add_row(*(shown(console, cell) for cell in cells))
+    for heading, width in zip(headings, _widths(console, headings, rows), strict=True):
+        right = heading == "CO2 mg/L"
+        table.add_column(heading, justify="right" if right else "left", overflow="fold", width=width)
+    for row in rows:
+        table.add_row(*(shown(console, cell) for cell in row))
     console.print(table)
     reasons = [entry.reading.reason for entry in entries if entry.reading.reason is not None]
     console.print(shown(console, f"{len(entries) - len(reasons)} read, {len(reasons)} not read."))
@@ -115,6 +119,20 @@ def print_tank(console: Console, tank: Tank, n_readings: int) -> None:
     console.print(grid)
 
 
+def _widths(console: Console, headings: Sequence[str], rows: Sequence[Sequence[str]]) -> list[int | None]:
+    """Return widths by which a name of a photo folds only where it is too long for the rest; None where none help."""
+    columns = list(zip(headings, *rows, strict=True))
+    room = console.width - _GAP * len(columns)
+    whole = [max(map(len, cells)) for cells in columns]
+    widths = [max(len(word) for cell in cells for word in cell.split()) for cells in columns]
+    photo, span = headings.index("photo"), headings.index("90 %")
+    widths[span] = whole[span]
+    widths[photo] = min(whole[photo], room - sum(widths) + widths[photo])
+    if sum(whole) <= room or widths[photo] < _NAME_WIDTH_MIN:
+        return [None] * len(columns)
+    return [*widths[:-1], widths[-1] + room - sum(widths)]
+
+
 def _cells(reading: Reading) -> list[str]:
     taken = "" if reading.taken_at is None else f"{reading.taken_at:%Y-%m-%d %H:%M}"
     name = clean_name(reading.photo)
@@ -134,4 +152,4 @@ def _source_words(tank: Tank) -> str:
 
 
 def _table() -> Table:
-    return Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
+    return Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)

@@ -32,6 +32,10 @@ class CalibrationError(ValueError):
     """Photos that make no calibration, in one sentence."""
 
 
+class PhotoRefused(CalibrationError):  # noqa: N818 - an error by its base
+    """One of the photos does not show what it should, in one sentence with its name."""
+
+
 def require_same_as_before(samples: Sequence[KnownSample], earlier: Sequence[KnownSample]) -> None:
     """
     Refuse a photo of which something else is known than the profile holds.

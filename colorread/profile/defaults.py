@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
 
-from calibration.profile import read_profile
+from calibration.profile import Profile, read_profile
 from calibration.whole_file import write_whole
 from colorread.log.store import default_log_path
 
@@ -110,6 +111,31 @@ def default_profile(camera_model: str | None) -> Path | None:
         return None
     fitting = [path for path, phones in default_profiles().items() if camera_model in phones]
     return fitting[0] if len(fitting) == 1 else None
+
+
+def read_named(path: Path) -> Profile:
+    """
+    Read a profile, a default one under the name of the file that it is a copy of.
+
+    Parameters
+    ----------
+    path : Path
+        The profile.
+
+    Returns
+    -------
+    Profile
+        As written.
+
+    Raises
+    ------
+    ValueError, OSError
+        If it cannot be read.
+    """
+    profile = read_profile(path)
+    if path.parent != defaults_folder():
+        return profile
+    return replace(profile, name=f"{path.stem.rpartition('-')[0]}.toml (default of the phone)")
 
 
 def default_profiles() -> dict[Path, frozenset[str]]:

@@ -22,6 +22,7 @@ from colorread.photo.load import Photo
 from colorread.pipeline import Seen, measure_photo, require_clear_fluid
 from colorread.profile.checks import (
     CalibrationError,
+    PhotoRefused,
     common_light,
     fits_its_ph,
     require_one_chart,
@@ -110,7 +111,7 @@ def make_chart_profile(
         try:
             charts.append(measure_chart(path, None if patch_ph is None else len(patch_ph), region_xywh))
         except Refusal as refusal:
-            raise CalibrationError(f"{path}: {refusal.message} {refusal.next_step}") from None
+            raise PhotoRefused(f"{path}: {refusal.message} {refusal.next_step}") from None
     labels = CHART_PH if patch_ph is None else tuple(sorted(patch_ph))
     samples = [
         sample
@@ -175,9 +176,9 @@ def _measured(photo: KnownPhoto) -> KnownSample:
     try:
         picture, signal = see_fluid(photo.path)
     except Refusal as refusal:
-        raise CalibrationError(f"{photo.path}: {refusal.message} {refusal.next_step}") from None
+        raise PhotoRefused(f"{photo.path}: {refusal.message} {refusal.next_step}") from None
     if "dark-fluid" in signal.flags and photo.state == "known":
-        raise CalibrationError(f"{photo.path}: the fluid is too dark to calibrate with; use less dye or more light.")
+        raise PhotoRefused(f"{photo.path}: the fluid is too dark to calibrate with; use less dye or more light.")
     evidence = Evidence(
         samples=signal.samples,
         space=picture.color_space,
@@ -187,7 +188,7 @@ def _measured(photo: KnownPhoto) -> KnownSample:
         pka=photo.pka,
     )
     if photo.state == "known" and not fits_its_ph(evidence):
-        raise CalibrationError(
+        raise PhotoRefused(
             f"{photo.path}: the color of the fluid does not fit pH {photo.ph:.2f}; check pH and ionic strength "
             "of a buffer, or KH and the hours in outdoor air of a ladder's step."
         )
@@ -222,7 +223,8 @@ def _sample(evidence: Evidence, path: str | os.PathLike[str], photo: Photo, sha2
         evidence=evidence,
         photo=Path(path).name,
         sha256=sha256,
-        taken_at="" if photo.taken_at is None else photo.taken_at.isoformat(),
+        # The time of the file is when it was copied, as a rule.
+        taken_at="" if photo.taken_at is None or photo.time_source == "file time" else photo.taken_at.isoformat(),
         camera_model=photo.camera_model or "",
     )
 

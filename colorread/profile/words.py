@@ -15,6 +15,7 @@ _STATE_WORDS = {
     "chart": "printed color chart",
     "kit-chart": "color chart of a kit",
 }
+_DAY_LETTERS, _MINUTE_LETTERS = len("2025-06-04"), len("2025-06-04T05:30")
 
 
 def _end_words(ph: float) -> str:
@@ -41,9 +42,10 @@ def profile_lines(profile: Profile) -> list[str]:
     lamps = sorted(estimates.light_share.items(), key=lambda item: -item[1])[:2]
     low, high = validity(profile)
     states = {sample.evidence.state for sample in profile.samples}
-    phones = ", ".join(sorted(profile.camera_models)) or "unknown phone"
+    phones = ", ".join(sorted(profile.camera_models)) or "a phone that the photos do not name"
+    lamp = "lamp not stated" if profile.light == "unknown" else f"lamp {profile.light}"
     lines = [
-        f"Profile made {profile.made_at} with {phones}, light stated as {profile.light}.",
+        f"Profile made on {profile.made_at[:_DAY_LETTERS]} with {phones}, {lamp}.",
         f"pKa' of the dye at 25 C: {estimates.mean[0]:.2f} +- {NORMAL_95 * estimates.std[0]:.2f} "
         f"(without calibration {PKA_25C_FRESH:.2f} +- {NORMAL_95 * PKA_STD:.2f}; 90 % intervals).",
         "Direction of the color in the photos: "
@@ -61,9 +63,12 @@ def profile_lines(profile: Profile) -> list[str]:
         if sample.evidence.state in PRINTED_STATES:
             patches = [other.evidence.ph for other in profile.samples if other.sha256 == sample.sha256]
             known += f", {len(patches)} patches, pH {min(patches):.2f} to {max(patches):.2f}"
-        lines.append(f"  {sample.photo} ({known}), taken {sample.taken_at or 'at an unknown time'}")
+        taken = sample.taken_at[:_MINUTE_LETTERS].replace("T", " ")
+        lines.append(f"  {sample.photo} ({known}), {f'taken {taken}' if taken else 'which tells no time'}")
     if states <= PRINTED_STATES:
         lines.append("A chart alone narrows readings little, as inks are not the dye. Add end points or a known point.")
+    if states in ({"acid"}, {"base"}):
+        lines.append("One end point alone narrows readings hardly at all. Add the other one and a known point.")
     return list(dict.fromkeys(lines))  # the patches of one photo share a line
 
 

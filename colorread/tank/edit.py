@@ -86,6 +86,13 @@ def parse_day(text: str) -> date:
         raise ValueError(f"A day looks like 2025-06-04, not {text!r}.") from None
 
 
+def _past_day(text: str) -> date:
+    day = parse_day(text)
+    if day > date.today():
+        raise ValueError(f"{day.isoformat()} is still to come; give the day on which it was done.")
+    return day
+
+
 def _typed_span(text: str) -> DailySpan:
     span = parse_span(text)
     if span.on == span.off and not text.strip().endswith("24:00"):
@@ -93,7 +100,7 @@ def _typed_span(text: str) -> DailySpan:
     return span
 
 
-_PARSERS: dict[str, Callable[[Any], Any]] = {"lights": _typed_span, "gas": _typed_span, "fluid_renewed": parse_day}
+_PARSERS: dict[str, Callable[[Any], Any]] = {"lights": _typed_span, "gas": _typed_span, "fluid_renewed": _past_day}
 
 
 def _marks(marks: Marks, given: Mapping[str, Any], cleared: Collection[str]) -> Marks:
@@ -123,5 +130,5 @@ def _source(source: GasSource | None, given: Mapping[str, Any], cleared: Collect
         source = replace(source, amount_g=given.get("source_amount"))
     if "source_started" in given or "source_started" in cleared:
         started = given.get("source_started")
-        source = replace(source, started=None if started is None else parse_day(started))
+        source = replace(source, started=None if started is None else _past_day(started))
     return source

@@ -14,6 +14,8 @@ from colorread.tank.day_words import hours_words, percent_words, share_words
 from colorread.tank.days import Advice, DayForecast, Estimate, TankSummary
 
 _INDENT = "  "
+_WIDE = 110  # from here on there is room for a forecast's words beside all of its numbers on one line
+_NUMBERS_WIDTH = 10  # for "15 (12 to" over "19)", so that the words of a forecast get the rest
 
 
 def print_tank_summary(console: Console, summary: TankSummary) -> None:
@@ -120,9 +122,10 @@ def _numbers(console: Console, summary: TankSummary) -> Table:
 def _print_advice(console: Console, advice: Advice) -> None:
     console.print(shown(console, f"What to change, simulated for {advice.day:%d %B %Y}", "bold"))
     _print_lines(console, [_INDENT + sentence for sentence in advice.sentences])
-    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
-    for heading in ("", "lights on", "peak", "overnight low", "below fish mark", "plants' range"):
-        table.add_column(heading, overflow="fold")
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
+    table.add_column(overflow="fold")
+    for heading in ("lights on", "peak", "overnight low", "below fish mark", "light in plants' range"):
+        table.add_column(heading, overflow="fold", max_width=None if console.width >= _WIDE else _NUMBERS_WIDTH)
     days = [advice.today, *([advice.recommended] if advice.recommended else []), *advice.others]
     for day in days:
         cells = _day_cells(day, "→ " if day is advice.recommended else "")
@@ -142,5 +145,5 @@ def _day_cells(day: DayForecast, mark: str) -> tuple[str, ...]:
         interval_words(day.peak_mg_l),
         interval_words(day.night_low_mg_l),
         percent_words(day.fish_probability),
-        f"{share_words(day)} of the light",
+        share_words(day),
     )
