@@ -6,6 +6,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from fastapi import APIRouter, Request
+from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
 from colorread.batch.csv import csv_bytes
@@ -27,11 +28,11 @@ async def report(request: Request, name: str) -> Response:
 
 
 @router.get("/tanks/{name}/readings.csv")
-def table(request: Request, name: str) -> Response:
-    """Return the readings of a tank, judged by the marks that it has now."""
-    with Log(core_of(request).log_path) as log:
-        marks = log.tank(name).judged_by
-        made = csv_bytes(judged(entry.reading, marks) for entry in log.entries(name))
+async def table(request: Request, name: str) -> Response:
+    """Return the readings of a tank, judged by the marks that it has now, and the CO2 of the tank."""
+    core = core_of(request)
+    view = await core.view(name)
+    made = await run_in_threadpool(_table, core.log_path, view.summary)
     return _attachment(made, "text/csv; charset=utf-8", f"{name}.csv")
 
 
@@ -40,6 +41,12 @@ def _report(log_path: Path, summary: TankSummary) -> str:
 
     with Log(log_path) as log:
         return report_html(summary, log.entries(summary.tank.name, with_pictures=True))
+
+
+def _table(log_path: Path, summary: TankSummary) -> bytes:
+    with Log(log_path) as log:
+        entries = log.entries(summary.tank.name)
+        return csv_bytes((judged(entry.reading, summary.tank.judged_by) for entry in entries), summary.tank_co2)
 
 
 def _attachment(content: bytes, media_type: str, filename: str) -> Response:
