@@ -27,9 +27,6 @@ _WORTH_IT = 0.08  # a change must add this much to the plants' share to be worth
 # Where no change reaches the mark, one that takes a twentieth off the upper end of the peak is a step: assumption.
 _LOWER_PEAK = 0.95
 _SHARE_PER_EFFORT = 0.02  # of the light within the plants' range, what an effort must bring
-# Where a fading source mends an unlikely excess within two days, a change would be too much when it has settled: only
-# one as easy as an hour on a timer that costs the plants little is worth it. Assumptions.
-_WAIT_DAYS, _WAIT_PROBABILITY, _GENTLE_EFFORT = 2, 2.0 / 3.0, 1.0
 _DAYS_AHEAD = 7  # assumption: a trend of at most two weeks is carried on for one
 _LOOK_OFTEN = "Look at the fish often and take new photos tomorrow."
 _RESTART_STEP = 0.05  # no one sets a rate more finely: assumption
@@ -87,7 +84,7 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
         for candidate in candidates(start, handling, fresh=fresh, overdosed=overdosed)
     ]
     fading = None if overdosed else _fading(fit, start, today)  # waiting is no advice where there is far too much
-    recommended = _pick(today, tried, fading)
+    recommended = _pick(today, tried)
     if overdosed and (recommended is None or not _is_fish_fine(recommended)):
         recommended = _new_start(start, handling)
         sentences = _stop_sentences(today, recommended, start.marks, handling)
@@ -106,17 +103,12 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
     )
 
 
-def _pick(today: DayForecast, tried: Sequence[tuple[DayForecast, float]], fading: _Fading | None) -> DayForecast | None:
+def _pick(today: DayForecast, tried: Sequence[tuple[DayForecast, float]]) -> DayForecast | None:
     """Return the smallest change that does, else the one that lowers the peak most; None to leave it."""
     fish_fine = _is_fish_fine(today)
     if fish_fine and today.plants_share >= _PLANTS_SHARE:
         return None
     mild = [(day, effort) for day, effort in tried if _is_fish_fine(day)]
-    if _may_wait(today, fading):
-        plants_share = today.plants_share - _WORTH_IT
-        tried = mild = [
-            (day, effort) for day, effort in mild if effort <= _GENTLE_EFFORT and day.plants_share >= plants_share
-        ]
     full = [(day, effort) for day, effort in mild if day.plants_share >= _PLANTS_SHARE]
     if full:
         return min(full, key=lambda pair: (pair[1], -pair[0].plants_share))[0]
@@ -129,10 +121,6 @@ def _pick(today: DayForecast, tried: Sequence[tuple[DayForecast, float]], fading
     best = min((day for day, _ in tried), key=_upper_peak)
     lower = _upper_peak(best) < _LOWER_PEAK * _upper_peak(today)
     return best if lower or best.fish_probability > today.fish_probability else None
-
-
-def _may_wait(today: DayForecast, fading: _Fading | None) -> bool:
-    return fading is not None and fading.days <= _WAIT_DAYS and today.fish_probability >= _WAIT_PROBABILITY
 
 
 def _ends_gas_otherwise(day: DayForecast | None, start: DayStart) -> bool:
@@ -210,8 +198,6 @@ def _sentences(
     before = _before(today, marks)
     fades = () if fading is None else (_fading_words(fading, marks, changed=recommended is not None),)
     if recommended is None:
-        if _may_wait(today, fading):
-            return "Change nothing now; watch the fish and take new photos tomorrow.", before, *fades
         if _is_fish_fine(today) and today.plants_share >= _PLANTS_SHARE:
             return "Leave it as it is.", before
         words = "None of the changes that were simulated does clearly better; a calibration narrows the intervals."
