@@ -34,7 +34,7 @@ _EDGE_BLUR_PX = 1.2
 _MIN_SOLIDITY, _MAX_ASPECT = 0.8, 6.0
 _SIZE_RATIO = 2.5  # patches of one row are alike in size
 _MAX_GAP_RATIO = 1.8  # and stand evenly
-_MAX_PITCH = 6.0  # from one to the next, over the root of their area: assumption
+_MIN_PITCH, _MAX_PITCH = 0.3, 6.0  # from one to the next, over the root of their area: assumption
 # Near both ends neighbors differ by 2 to 6 degrees, and simulated prints err there by 3 to 6 (standard deviation).
 _MAX_FALL_DEG = 8.0
 _MIN_SPAN_DEG = 25.0  # of the whole chart; the dye runs over 110 degrees from pH 6 to 7.6
@@ -266,7 +266,8 @@ def _longest_row(boxes: list[_Box]) -> list[int]:
     areas = np.array([box[1][0] * box[1][1] for box in boxes])
     row: list[int] = []
     for a, (center, area) in enumerate(zip(centers, areas, strict=True)):
-        near = np.linalg.norm(centers - center, axis=1) < _MAX_PITCH * np.sqrt(area)
+        pitch = np.linalg.norm(centers - center, axis=1) / np.sqrt(area)
+        near = (pitch > _MIN_PITCH) & (pitch < _MAX_PITCH)
         alike = (areas * _SIZE_RATIO > area) & (areas < _SIZE_RATIO * area)
         for b in np.flatnonzero(near & alike & (np.arange(len(boxes)) < a)):
             row = max(row, _row_through(centers, areas, a, int(b)), key=len)

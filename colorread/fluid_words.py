@@ -30,6 +30,7 @@ def fluid_rows(
         Steps and remarks: a short label, and what to do or know.
     """
     error, direct = recipe.error, recipe.error_weighed_directly
+    drops = "1 drop" if dose.drops == 1 else f"{dose.drops} drops"
     rows = (
         f"1 Stock|Dissolve {recipe.baking_soda_g:g} g baking soda in pure water and fill up to {recipe.stock_ml:g} mL: "
         f"{recipe.stock_kh_dkh:.0f} dKH.",
@@ -37,8 +38,8 @@ def fluid_rows(
         f"{recipe.first.kh_dkh:.1f} dKH.",
         f"3 Fluid|Fill {recipe.second.portion_ml:g} mL of that up with pure water to {recipe.second.total_ml:g} mL: "
         f"{recipe.second.kh_dkh:.2f} dKH.",
-        f"4 Dye|Put {dose.drops} drops of 0.04 % bromothymol blue into {vial_ml:g} mL of the fluid in the vial (common "
-        f"practice is 2 to 5 drops in 2 to 5 mL). They thin it to {dose.kh_in_vial_dkh:.2f} dKH: state that KH for "
+        f"4 Dye|Put {drops} of 0.04 % bromothymol blue into {vial_ml:g} mL of the fluid in the vial (common "
+        f"practice is 2 to 5 drops in 2 to 5 mL). That thins it to {dose.kh_in_vial_dkh:.2f} dKH: state that KH for "
         f"your photos{option}. The dye's own acid or base may change it by some "
         f"{dose.dye_alkalinity_percent:.1f} % more; the interval of a reading has room for that.",
         f"5 Check|{air.text}",

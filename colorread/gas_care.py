@@ -13,8 +13,8 @@ SOURCE_WORDS: dict[SourceKind, str] = {
     "cylinder": "cylinder",
 }
 SENSITIVE_ANIMALS = "such as shrimp, snails, fry, discus, and fish of cold or fast water (common practice, no source)"
-STOP_THE_GAS = "stop the gas (of a bottle: take the hose out of the tank, never close it)"
 HOSE_OUT = "take the hose out of the tank, never close or pinch it"
+STOP_THE_GAS = f"stop the gas (of a bottle: {HOSE_OUT})"
 
 _ROOM = (
     "CO2 gathers in closed rooms, cupboards and cellars: ventilate where the gas source stands, and leave the room if "

@@ -25,3 +25,6 @@ USUAL_KH_DKH = 4.0
 """KH of the fluid where nobody stated one: common practice, no source [dKH]."""
 USUAL_TEMPERATURE_C = 25.0
 """Temperature of the water where nobody stated one: assumption [degC]."""
+AIR_PPM_RANGE = (200.0, 3000.0)
+"""CO2 of the air that a fluid may stand in, times its pressure in atm: outdoor air at half an atmosphere to that of a
+full room; assumption [ppm]."""

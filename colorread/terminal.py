@@ -262,8 +262,11 @@ def _rule_words(reading: Reading) -> str:
         return ""
     value, _ = co2_words(Interval(value=rule, low=rule, high=rule))
     off_percent = round(100.0 * (rule / reading.co2_mg_l.value - 1.0))
+    rule_words = f"{value} by the usual 3 x KH x 10^(7 - pH)"
+    if off_percent == 0:
+        return rule_words
     off = f"{abs(off_percent)} % {'high' if off_percent > 0 else 'low'}"
-    return f"{value} by the usual 3 x KH x 10^(7 - pH), which reads {off} at this KH and temperature"
+    return f"{rule_words}, which reads {off} at this KH and temperature"
 
 
 def _print_rows(console: Console, rows: Sequence[tuple[str, str, str]]) -> None:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
+from colorread.gas_care import gas_cautions
 from colorread.log.store import LogEntry
 from colorread.reading import Interval
 from colorread.tank.days import (
@@ -130,6 +131,7 @@ def made_advice() -> Advice:
         cautions=(
             "Change one thing at a time and wait a day after each.",
             "Watch the fish for gasping at the surface.",
+            *gas_cautions("fermentation"),
         ),
     )
 

@@ -283,6 +283,12 @@ def test_evidence_on_a_full_disk_is_said(tmp_path: Path, monkeypatch: pytest.Mon
     assert "could not be written" in result.stderr
 
 
+def test_name_too_long_for_any_file_is_refused_in_words() -> None:
+    result = run("read", "a" * 300 + ".jpg")
+    assert result.exit_code == 3
+    assert "cannot be opened" in result.output
+
+
 def test_folder_is_sent_to_the_command_for_folders(pipeline: FakePipeline, tmp_path: Path) -> None:
     (tmp_path / "my photos").mkdir()
     result = run("read", str(tmp_path / "my photos"))

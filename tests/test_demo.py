@@ -58,7 +58,7 @@ def test_what_it_advises_comes_with_cautions(demo: tuple[Path, str]) -> None:
     text = " ".join(demo[1].split())
     for words in (
         "Caution: Look at the fish",
-        "never close it",
+        "never close or pinch it",
         "dechlorinated",
         "ventilate",
         "trap bottle",

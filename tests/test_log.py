@@ -324,6 +324,11 @@ def with_taken_at(time: str) -> list[bytes]:
 GOOD = exported(made_entry(1), made_entry(2))
 
 
+def test_times_of_clocks_that_were_never_set_come_back_too() -> None:
+    with Log(":memory:") as log:
+        assert import_lines(log, with_taken_at("1980-01-01T00:00:00")).readings == 2
+
+
 @pytest.mark.parametrize(
     ("lines", "message"),
     [
@@ -349,13 +354,13 @@ GOOD = exported(made_entry(1), made_entry(2))
         (with_entry(software="\ud800"), "line 4 is damaged: The software of the entry must be printable"),
         (
             with_entry(scored_at="0001-01-01T00:00:00+14:00"),
-            "line 4 is damaged: Its times must be of 1990",
+            "line 4 is damaged: Its times must be of 2 to 9998",
         ),
         (
             with_entry(scored_at="9999-12-31T23:00:00-14:00"),
-            "line 4 is damaged: Its times must be of 1990",
+            "line 4 is damaged: Its times must be of 2 to 9998",
         ),
-        (with_taken_at("0001-01-01T00:00:00"), "line 4 is damaged: Its times must be of 1990"),
+        (with_taken_at("0001-01-01T00:00:00"), "line 4 is damaged: Its times must be of 2 to 9998"),
         (with_entry(reading={}), "line 4 is damaged: The reading lacks schema"),
     ],
 )

@@ -178,6 +178,14 @@ def test_an_excess_is_not_waited_for_but_it_is_told_that_fading_mends_it(usual: 
     )
 
 
+def test_where_nothing_can_be_simulated_the_hours_of_the_lamp_are_asked_for(usual: Truth) -> None:
+    marks = Marks(fish_mg_l=14.0)
+    advice = advice_of(usual, "fermentation", marks=marks, lights=None, gas=parse_span("00:00-24:00"))
+    assert advice.recommended is None
+    assert advice.sentences[0] == "No change could be simulated; state the hours of the lamp."
+    assert "Look at the fish often and take new photos tomorrow." in advice.sentences
+
+
 def share_of_light(start: DayStart) -> np.ndarray:  # type: ignore[type-arg]
     lit = day_course(start, Change())[:, lit_hours(start.schedule)]
     return ((lit >= 15.0) & (lit <= 30.0)).mean(axis=1)

@@ -82,7 +82,12 @@ def test_words_come_before_numbers_and_say_what_was_assumed_and_when() -> None:
 # 4 dKH at 40 C and 30 dKH at 35 C by PHREEQC's constants: the rule reads 0.7 and 4.3 % high there.
 @pytest.mark.parametrize(
     ("rule", "words"),
-    [(18.126, "reads 1 % high at this"), (18.774, "reads 4 % high at this"), (17.97, "reads 0 % low at this")],
+    [
+        (18.126, "reads 1 % high at this"),
+        (18.774, "reads 4 % high at this"),
+        (17.1, "reads 5 % low at this"),
+        (17.97, "10^(7 - pH) Unsure by"),
+    ],
 )
 def test_the_rule_of_thumb_may_read_high(rule: float, words: str) -> None:
     co2_mg_l = Interval(value=18.0, low=12.0, high=27.0)
@@ -212,7 +217,7 @@ def test_recipe_names_amounts_error_color_and_cautions(width: int) -> None:
     for part in ("12 g baking soda", "1000 mL", "50 mL", "500 mL", "100 mL", "drops of 0.04 %", "blue", "4 weeks"):
         assert part in words
     # 4.006 dKH in 5 mL and 4 drops of 0.05 mL; 24.65 umol/L of dye in it are 1.7 % of 1429 umol/L.
-    assert "thin it to 3.85 dKH" in words
+    assert "thins it to 3.85 dKH" in words
     assert "--kh 3.85" in words
     assert "change it by some 1.7 % more" in words
     assert all(flat(caution) in words.replace(" - ", " ") for caution in CAUTIONS[:1])

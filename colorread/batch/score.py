@@ -43,8 +43,8 @@ class Scored:
         Hash of its content; empty where it could not be opened.
     outcome : {'new', 'known', 'same', 'calibration', 'failed'}
         Read or refused now and kept in the log; in the log already, under the same settings; the same picture as an
-        earlier one in the same run; or not looked at to the end, which is not kept, so that it is
-        tried again next time.
+        earlier one in the same run; one that the profile was made from; or not looked at to the end, which is not
+        kept, so that it is tried again next time.
     reading : Reading or None
         The result, a refusal where it failed; None for the same picture as an earlier one.
     same_as : str

@@ -20,7 +20,7 @@ from colorread.cli.options import (
     trouble_of,
     writing,
 )
-from colorread.limits import AIR_KH_RANGE_DKH, KH_RANGE_DKH, TEMPERATURE_RANGE_C
+from colorread.limits import AIR_KH_RANGE_DKH, AIR_PPM_RANGE, KH_RANGE_DKH, TEMPERATURE_RANGE_C
 from colorread.profile.how_to import BUFFERS, CAUTIONS
 
 if TYPE_CHECKING:
@@ -93,6 +93,8 @@ def ends(
     from colorread.carbonate import ionic_strength as ionic_strength_of_kh
     from colorread.profile.known_photo import buffer_photo, end_photo
 
+    if kh is not None and ionic_strength is not None:
+        fail("Say either --ionic-strength or --kh of the known fluid.")
     photos = []
     if acid is not None:
         photos.append(end_photo(acid, "acid"))
@@ -124,8 +126,7 @@ def air(
         number(
             "CO2 of the air: outdoors about 420; above some 500 m of altitude times the air pressure in atm.",
             "PPM",
-            300.0,
-            3000.0,
+            *AIR_PPM_RANGE,
         ),
     ] = 420.0,
     temperature: _Temperature = 25.0,

@@ -65,7 +65,7 @@ def number(
         try:
             value = kind(text)
             is_number = math.isfinite(value)
-        except ValueError:
+        except (ValueError, OverflowError):
             is_number = False
         if not is_number:
             hint = " Write decimals with a point, such as 4.5." if "," in str(text) and kind is float else ""

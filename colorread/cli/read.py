@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 from collections.abc import Iterator
 from enum import StrEnum
@@ -87,9 +88,9 @@ def read(
 
     Nothing is kept in the log; colorread batch keeps what it reads.
     """
-    if all(photo.is_dir() for photo in photos):
+    if all(os.path.isdir(photo) for photo in photos):
         fail(f"{photos[0]} is a folder; read all photos in it with: colorread batch {shlex.quote(str(photos[0]))}")
-    if evidence is not None and any(path.exists() and not path.is_dir() for path in (evidence, *evidence.parents)):
+    if evidence is not None and any(map(_is_file, (evidence, *evidence.parents))):
         fail(f"--evidence wants a folder, but {evidence} is or lies in a file.")
     owner = _tank(tank, log)
     if fluid is Fluid.TANK_WATER and kh is None and tank_kh is None and (owner is None or owner.tank_kh_dkh is None):
@@ -122,6 +123,10 @@ def read(
     readings = _print_json(results) if as_json else _print_text(results, owner)
     if any(reading.status == "refused" for reading in readings):
         raise typer.Exit(EXIT_REFUSED)
+
+
+def _is_file(path: Path) -> bool:
+    return os.path.exists(path) and not os.path.isdir(path)  # which never raise, whatever the path is
 
 
 def _tank(name: str | None, log: Path | None) -> Tank | None:

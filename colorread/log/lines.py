@@ -8,11 +8,10 @@ import re
 import reprlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import MAXYEAR
+from datetime import MAXYEAR, MINYEAR
 from typing import Any
 
 from colorread.json_fields import Fields, fields_of
-from colorread.limits import EARLIEST_YEAR
 from colorread.log.store import Log, LogEntry, LogError
 from colorread.reading_json import reading_from_dict, reading_to_dict
 from colorread.tank.settings import Tank
@@ -210,8 +209,8 @@ def _entry_from_dict(data: object) -> LogEntry:
         raise ValueError("The sha256 of the entry must be 64 hexadecimal digits.")
     reading, scored_at = reading_from_dict(fields.values["reading"]), fields.moment("scored_at")
     for moment in (scored_at, reading.taken_at):
-        if moment is not None and not EARLIEST_YEAR <= moment.year < MAXYEAR:  # no room to count days from
-            raise ValueError(f"Its times must be of {EARLIEST_YEAR} to {MAXYEAR - 1}, not of the year {moment.year}.")
+        if moment is not None and not MINYEAR < moment.year < MAXYEAR:  # no room to count days from
+            raise ValueError(f"Its times must be of {MINYEAR + 1} to {MAXYEAR - 1}, not of the year {moment.year}.")
     return LogEntry(
         sha256=sha256,
         tank=fields.text("tank"),

@@ -10,7 +10,7 @@ from fastapi.responses import Response
 from starlette.datastructures import FormData
 
 from colorread.carbonate import ionic_strength
-from colorread.limits import TEMPERATURE_RANGE_C
+from colorread.limits import AIR_PPM_RANGE, TEMPERATURE_RANGE_C
 from colorread.log.store import Log
 from colorread.page import tasks_calibrate
 from colorread.page.calibrations import BEFORE, KINDS, STEPS, TITLES, Kind
@@ -31,7 +31,6 @@ from colorread.tank.settings import Tank
 
 router = APIRouter(include_in_schema=False)
 _HOW_TO = {"ends": ENDS, "air": AIR, "chart": CHART}
-_AIR_PPM = (300.0, 3000.0)
 _NOT_TICKED = {"add": "", "use": ""}  # a browser sends nothing of a box without its tick
 
 
@@ -177,7 +176,7 @@ def _numbers(form: FormData, tank: Tank, units: Units) -> Numbers:
         return checked_number(words, value, low, high)
 
     temperature_c = number("temperature", "The temperature in degrees C", *TEMPERATURE_RANGE_C)
-    air_ppm = number("air_ppm", "The CO2 of the air in ppm", *_AIR_PPM)
+    air_ppm = number("air_ppm", "The CO2 of the air in ppm", *AIR_PPM_RANGE)
     light = text_of(form, "light")
     patches = text_of(form, "patches")
     return Numbers(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from contextlib import suppress
-from datetime import UTC, datetime
+from datetime import MAXYEAR, UTC, datetime
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -96,7 +96,7 @@ def time_taken(tags: Mapping[int, Any], file_time_s: float) -> tuple[datetime | 
     for time_tag, offset_tag in _TIMES_WITH_OFFSETS:
         with suppress(ValueError):
             taken_at = datetime.strptime(_clean_text(tags.get(time_tag)), "%Y:%m:%d %H:%M:%S")
-            if taken_at.year < EARLIEST_YEAR:
+            if not EARLIEST_YEAR <= taken_at.year < MAXYEAR:
                 continue
             with suppress(ValueError):
                 zone = datetime.strptime(_clean_text(tags.get(offset_tag)), "%z").tzinfo
@@ -104,7 +104,7 @@ def time_taken(tags: Mapping[int, Any], file_time_s: float) -> tuple[datetime | 
             return taken_at, "exif without offset"
     with suppress(ValueError, OverflowError, OSError):
         changed_at = datetime.fromtimestamp(file_time_s, tz=UTC)
-        if changed_at.year >= EARLIEST_YEAR:
+        if EARLIEST_YEAR <= changed_at.year < MAXYEAR:
             return changed_at.astimezone(), "file time"
     return None, "unknown"
 

@@ -135,7 +135,7 @@ def read_named(path: Path) -> Profile:
     profile = read_profile(path)
     if path.parent != defaults_folder():
         return profile
-    return replace(profile, name=f"{path.stem.rpartition('-')[0]}.toml (default of the phone)")
+    return replace(profile, name=f"{path.stem.rpartition('-')[0] or path.stem}.toml (default of the phone)")
 
 
 def default_profiles() -> dict[Path, frozenset[str]]:

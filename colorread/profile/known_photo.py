@@ -16,7 +16,7 @@ from colorread.ranges import checked_number
 
 # A fresh bought buffer is right within 0.02 (its makers), plus what a keeper does to it: assumption.
 _BUFFER_PH_STD = 0.03
-# Indoor air has 600 to 1500 ppm where outdoor air has 420 (facts of the trade, no source); the stated value is taken
+# Indoor air has 600 to 1500 ppm where outdoor air has 420 (common practice, no source); the stated value is taken
 # as known within 15 %, and the KH of the ladder's steps within 5 %. To these comes the alkalinity of the dye. Air and
 # dye are the same for all steps, yet each step counts its error as one of its own: so several steps narrow the pKa' a
 # little too much. That is left: the prior of the pKa' hides it, and the intervals covered 90 % either way.

@@ -86,5 +86,5 @@ def known_words(evidence: Evidence) -> str:
     str
         Its state; of a fluid of known pH that pH, and the pKa' expected there.
     """
-    known = f"pH {evidence.ph:.2f} +- {evidence.ph_std:.2f}, pKa' {evidence.pka:.2f} expected"
+    known = f"pH {evidence.ph:.2f} +- {NORMAL_95 * evidence.ph_std:.2f}, pKa' {evidence.pka:.2f} expected"
     return _STATE_WORDS.get(evidence.state, known)

@@ -80,8 +80,8 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
     readings = [entry.reading for entry in ordered]
     shown = recent_readings(summary, readings)
     cautions = (
-        *(() if summary.advice is not None else (*WATCH_CAUTIONS, *ACT_CAUTIONS)),  # advice has its own
-        *gas_cautions(summary.tank.source_kind),
+        # Advice has its own.
+        *(() if summary.advice else (*WATCH_CAUTIONS, *ACT_CAUTIONS, *gas_cautions(summary.tank.source_kind))),
         *STANDING_CAUTIONS,
     )
     environment = Environment(

@@ -9,7 +9,7 @@ from datetime import datetime
 
 from colorread.gas_care import SOURCE_WORDS
 from colorread.reading import Interval
-from colorread.tank.day_words import hours_words
+from colorread.tank.day_words import hours_words, percent_words
 from colorread.tank.days import Advice, DayForecast, Estimate, TankSummary
 from colorread.tank.settings import Tank
 from colorread.words import co2_words, kh_words, temperature_words
@@ -223,7 +223,7 @@ def _forecast_row(forecast: DayForecast, role: str) -> ForecastRow:
     def co2(interval: Interval) -> tuple[str, str]:
         return without_unit(co2_words(interval))
 
-    low, high = (share * 100.0 for share in (forecast.plants_share_low, forecast.plants_share_high))
+    low, high = (round(share * 100.0) for share in (forecast.plants_share_low, forecast.plants_share_high))
     return ForecastRow(
         words=forecast.words,
         role=role,
@@ -231,17 +231,10 @@ def _forecast_row(forecast: DayForecast, role: str) -> ForecastRow:
         peak=co2(forecast.peak_mg_l),
         night_low=co2(forecast.night_low_mg_l),
         hours_above=hours_words(forecast.hours_above_fish_mark),
-        plants_share=(_percent(forecast.plants_share), f"{low:.0f} to {high:.0f} %"),
-        fish_probability=_percent(forecast.fish_probability),
+        plants_share=(percent_words(forecast.plants_share), "" if low == high else f"{low} to {high} %"),
+        fish_probability=percent_words(forecast.fish_probability),
     )
 
 
 def _bare(interval_words: str) -> str:
     return interval_words.removeprefix("90 % interval ")
-
-
-def _percent(share: float) -> str:
-    """Return a share without ever claiming certainty."""
-    if share < 0.01:
-        return "below 1 %"
-    return "above 99 %" if share > 0.99 else f"{100.0 * share:.0f} %"

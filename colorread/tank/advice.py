@@ -9,7 +9,7 @@ from datetime import datetime, time, timedelta
 
 import numpy as np
 
-from colorread.gas_care import STOP_THE_GAS
+from colorread.gas_care import STOP_THE_GAS, gas_cautions
 from colorread.tank.changes import N_DRAWS, STILL_FADING_PER_DAY, candidates, fresh_charge, thinned
 from colorread.tank.day_words import percent_words, share_words
 from colorread.tank.days import Advice, Change, DayForecast
@@ -38,8 +38,6 @@ CAUTIONS = (
     "gill movement, most of all on the day after a change and at the end of the night.",
     f"If fish show distress: {STOP_THE_GAS}, move the surface or run an air stone, change part of the water, and ask a "
     "veterinarian.",
-    "Gas bottles, cylinders and valves: follow the supplier's instructions and local codes, never close a fermenting "
-    "or reacting bottle tight or pinch its hose, keep cylinders upright and fixed, and air the room.",
 )
 # Common practice, no source.
 _NEW_CHARGE = (
@@ -90,16 +88,19 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
         sentences = _stop_sentences(today, recommended, start.marks, handling)
     else:
         how = handling.how if _ends_gas_otherwise(recommended, start) else ""
-        sentences = _sentences(today, recommended, start.marks, fading, how=how, overdosed=overdosed)
+        sentences = _sentences(
+            today, recommended, start.marks, fading, n_tried=len(tried), how=how, overdosed=overdosed
+        )
     # In small steps, but not where the gas must go down.
     cautions = ACT_CAUTIONS + CAUTIONS[1:] if overdosed else CAUTIONS
+    recharged = () if tank.source_kind == "cylinder" else (_NEW_CHARGE,)
     return Advice(
         day=midnight.date(),
         today=today,
         recommended=recommended,
         others=_worth_showing(tried, recommended),
         sentences=sentences,
-        cautions=cautions if tank.source_kind == "cylinder" else (*cautions, _NEW_CHARGE),
+        cautions=(*cautions, *recharged, *gas_cautions(tank.source_kind)),
     )
 
 
@@ -192,6 +193,7 @@ def _sentences(
     marks: Marks,
     fading: _Fading | None,
     *,
+    n_tried: int,
     how: str,
     overdosed: bool,
 ) -> tuple[str, ...]:
@@ -200,8 +202,10 @@ def _sentences(
     if recommended is None:
         if _is_fish_fine(today) and today.plants_share >= _PLANTS_SHARE:
             return "Leave it as it is.", before
-        words = "None of the changes that were simulated does clearly better; a calibration narrows the intervals."
-        return words, before, *fades
+        watch = () if _is_fish_fine(today) else (_LOOK_OFTEN,)
+        if not n_tried:
+            return "No change could be simulated; state the hours of the lamp.", before, *watch, *fades
+        return "None of the changes that were simulated does clearly better.", before, *watch, *fades
     first = ("The gas must go down now." if overdosed else "", recommended.words, how)
     sentences = [" ".join(text for text in first if text), before, _after(recommended)]
     if overdosed:

@@ -187,7 +187,7 @@ def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...
     if n_of_the_future:
         notes.append(
             f"{n_of_the_future} photo{'s carry' if n_of_the_future > 1 else ' carries'} a time that has not come yet, "
-            "so it does not count; set the clock of that phone or camera."
+            f"so {'they do' if n_of_the_future > 1 else 'it does'} not count; set the clock of that phone or camera."
         )
     by_file = sum(reading.time_source == "file time" for reading in read)
     if by_file:
@@ -225,6 +225,8 @@ def unused_notes(tank: Tank, usable: Sequence[Reading], used: Sequence[Reading])
     unused = sorted(time for time in times if time < first)
     n_old = sum(time < last - timedelta(days=WINDOW_DAYS) for time in unused)
     charged = None if tank.source is None else tank.source.started
+    if charged is not None and charged > last.date():  # as the series does
+        charged = None
     n_charged = 0 if charged is None else sum(time.date() <= charged for time in unused[n_old:])
     counts = (
         (n_charged, "from before the present charge of the gas source was at work"),

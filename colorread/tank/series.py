@@ -10,7 +10,7 @@ from datetime import datetime, time, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.reading import Reading
+from colorread.reading import NORMAL_95, Reading
 from colorread.tank.settings import Tank
 
 # A gas flow is never quite what the model says; readings differ from the course by this much beyond their own error.
@@ -19,7 +19,6 @@ _MODEL_STD_LN = 0.05  # assumption
 # may err in opposite ways. Assumption, from the readings of the rendered photos.
 PH_PER_RADIAN = 0.45
 PH_PER_LN = 1.0 / math.log(10.0)
-_NORMAL_95 = 1.645
 
 WINDOW_DAYS = 14
 """Only the last two weeks are fitted: a charge of gas, and how plants grow, changes over longer times."""
@@ -189,7 +188,7 @@ def _row(reading: Reading) -> tuple[float, float, float, bool, bool, float, floa
     lone = in_ln * reading.budget.get(_OWN_BUDGET, _USUAL_OWN_STD_PH)
     own = [lone, lone]
     if co2.value and co2.low and co2.high:
-        whole = (math.log(co2.value / co2.low) / _NORMAL_95, math.log(co2.high / co2.value) / _NORMAL_95)
+        whole = (math.log(co2.value / co2.low) / NORMAL_95, math.log(co2.high / co2.value) / NORMAL_95)
         own = [math.sqrt(max(std**2 - shared**2 - color**2, 0.0)) for std in whole]
     below, above = (math.hypot(std, _MODEL_STD_LN) for std in own)
     place = next(value for value in (ph.value, ph.high, ph.low) if value is not None)

@@ -127,7 +127,7 @@ def steady_fit(tank: Tank, readings: Sequence[Reading]) -> tuple[TankFit, str]:
     if is_steady(fit):
         return fit, ""
     series, run = fit.series, furthest_run(fit.series.hours, fit.off)
-    found, question = _words(fit, run)
+    found, question = _words(tank, fit, run)
     refusal = CannotTell(f"{found}, so the tank's course, its trend and what to change cannot be told. {question}")
     if run.by_day:
         raise refusal
@@ -144,16 +144,15 @@ def steady_fit(tank: Tank, readings: Sequence[Reading]) -> tuple[TankFit, str]:
     return fit_of_later, f"{found}, so only the photos from {_when(fit, from_h):%a %d %B} on count. {question}"
 
 
-def _words(fit: TankFit, run: Run) -> tuple[str, str]:
+def _words(tank: Tank, fit: TankFit, run: Run) -> tuple[str, str]:
     """Return what was found, the beginning of a sentence, and what to ask the keeper."""
     first, last = (_when(fit, float(fit.series.hours[place])) for place in (run.first, run.last))
     side = "lower" if run.off > 0.0 else "higher"
     if run.by_day:
-        return (
-            f"The readings of the hours from {first:%H:%M} to {last:%H:%M} lie {side} than the stated hours of gas and "
-            "lamp lead to",
-            "Are these hours right, and the clocks of timer and phone?",
-        )
+        found = f"The readings of the hours from {first:%H:%M} to {last:%H:%M} lie {side} than the stated hours of gas"
+        if tank.lights is None:
+            return f"{found} lead to", "State the hours of the lamp. Are those of the gas right, and the clocks?"
+        return f"{found} and lamp lead to", "Are these hours right, and the clocks of timer and phone?"
     return (
         f"The readings from {first:%a %d %B %H:%M} to {last:%a %d %B %H:%M} lie {side} than one steady gas source "
         "leads to",
