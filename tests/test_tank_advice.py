@@ -183,6 +183,7 @@ def test_where_nothing_can_be_simulated_the_hours_of_the_lamp_are_asked_for(usua
     advice = advice_of(usual, "fermentation", marks=marks, lights=None, gas=parse_span("00:00-24:00"))
     assert advice.recommended is None
     assert advice.sentences[0] == "No change could be simulated; state the hours of the lamp."
+    assert advice.sentences[1].endswith("of the hours with gas.")
     assert "Look at the fish often and take new photos tomorrow." in advice.sentences
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from colorread.gas_care import STOP_THE_GAS, gas_cautions
 from colorread.tank.changes import N_DRAWS, STILL_FADING_PER_DAY, candidates, fresh_charge, thinned
-from colorread.tank.day_words import percent_words, share_words
+from colorread.tank.day_words import lit_words, percent_words, share_words
 from colorread.tank.days import Advice, Change, DayForecast
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import DayStart, day_start, forecast, rate_for_peak
@@ -85,12 +85,10 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
     recommended = _pick(today, tried)
     if overdosed and (recommended is None or not _is_fish_fine(recommended)):
         recommended = _new_start(start, handling)
-        sentences = _stop_sentences(today, recommended, start.marks, handling)
+        sentences = _stop_sentences(today, recommended, start, handling)
     else:
         how = handling.how if _ends_gas_otherwise(recommended, start) else ""
-        sentences = _sentences(
-            today, recommended, start.marks, fading, n_tried=len(tried), how=how, overdosed=overdosed
-        )
+        sentences = _sentences(today, recommended, start, fading, n_tried=len(tried), how=how, overdosed=overdosed)
     # In small steps, but not where the gas must go down.
     cautions = ACT_CAUTIONS + CAUTIONS[1:] if overdosed else CAUTIONS
     recharged = () if tank.source_kind == "cylinder" else (_NEW_CHARGE,)
@@ -174,31 +172,31 @@ def _new_start(start: DayStart, handling: Handling) -> DayForecast | None:
 
 
 def _stop_sentences(
-    today: DayForecast, recommended: DayForecast | None, marks: Marks, handling: Handling
+    today: DayForecast, recommended: DayForecast | None, start: DayStart, handling: Handling
 ) -> tuple[str, ...]:
     """Return the advice where no change is enough at once."""
     stop = (
         f"The gas must go down now: {handling.stop}, or run an air stone, until new photos read below "
-        f"{marks.fish_mg_l:g} mg/L."
+        f"{start.marks.fish_mg_l:g} mg/L."
     )
     if recommended is None:
-        return f"{stop} None of the changes that were simulated is enough.", _before(today, marks)
+        return f"{stop} None of the changes that were simulated is enough.", _before(today, start)
     begin = recommended.words[0].lower() + recommended.words[1:]
-    return f"{stop} Only then {begin}", _before(today, marks), _after(recommended), _LOOK_OFTEN
+    return f"{stop} Only then {begin}", _before(today, start), _after(recommended), _LOOK_OFTEN
 
 
 def _sentences(
     today: DayForecast,
     recommended: DayForecast | None,
-    marks: Marks,
+    start: DayStart,
     fading: _Fading | None,
     *,
     n_tried: int,
     how: str,
     overdosed: bool,
 ) -> tuple[str, ...]:
-    before = _before(today, marks)
-    fades = () if fading is None else (_fading_words(fading, marks, changed=recommended is not None),)
+    before = _before(today, start)
+    fades = () if fading is None else (_fading_words(fading, start.marks, changed=recommended is not None),)
     if recommended is None:
         if _is_fish_fine(today) and today.plants_share >= _PLANTS_SHARE:
             return "Leave it as it is.", before
@@ -217,18 +215,19 @@ def _sentences(
     return *sentences, *fades
 
 
-def _before(today: DayForecast, marks: Marks) -> str:
+def _before(today: DayForecast, start: DayStart) -> str:
+    marks = start.marks
     return (
         f"As it runs now, the tank stays below {marks.fish_mg_l:g} mg/L all day with a probability of "
         f"{percent_words(today.fish_probability)} and is within {marks.plants_low_mg_l:g} to "
-        f"{marks.plants_high_mg_l:g} mg/L for {share_words(today)} of the light."
+        f"{marks.plants_high_mg_l:g} mg/L for {share_words(today)} of {lit_words(start.schedule.lights)}."
     )
 
 
 def _after(recommended: DayForecast) -> str:
     return (
         f"With the change it stays below with {percent_words(recommended.fish_probability)} and is within for "
-        f"{share_words(recommended)} of the light (simulated, once it has settled)."
+        f"{share_words(recommended)} of that time (simulated, once it has settled)."
     )
 
 

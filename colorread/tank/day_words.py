@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from colorread.reading import Interval
 from colorread.tank.days import DayForecast
+from colorread.tank.settings import DailySpan
 
 _LEAST_HOURS = 0.5  # the course is told every half hour
 
@@ -44,6 +45,23 @@ def share_words(day: DayForecast) -> str:
     if low == high:
         return percent_words(day.plants_share)
     return f"{percent_words(day.plants_share)} ({low} to {high} %)"
+
+
+def lit_words(lights: DailySpan | None) -> str:
+    """
+    Return what a share of the light is a share of.
+
+    Parameters
+    ----------
+    lights : DailySpan or None
+        Hours of the lamp; where they are not known, those of the gas stand in.
+
+    Returns
+    -------
+    str
+        For the end of a sentence.
+    """
+    return "the hours with gas" if lights is None else "the light"
 
 
 def hours_words(hours: Interval) -> tuple[str, str]:

@@ -10,7 +10,7 @@ import numpy as np
 
 from colorread.fluid import RENEW_AFTER_WEEKS
 from colorread.reading import Interval, Reading, Verdict
-from colorread.tank.day_words import share_words
+from colorread.tank.day_words import lit_words, share_words
 from colorread.tank.days import Advice, Estimate
 from colorread.tank.fit import TankFit
 from colorread.tank.series import WINDOW_DAYS, wall_clock
@@ -59,7 +59,7 @@ def headline(
     )
     plants = (
         f"Plants: as it runs now the CO2 is within {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L for "
-        f"{share_words(advice.today)} of the light."
+        f"{share_words(advice.today)} of {lit_words(tank.lights)}."
     )
     gas = "Gas: " + trend.reason
     if trend.interval is not None:
