@@ -204,9 +204,8 @@ def measure_photo(source: Source, seen: Seen, vial_xywh: Rectangle | None = None
 def _infer(
     photo: Photo, signal: FluidSignal, settings: Settings, pka: float, profile: Profile | None, flags: list[str]
 ) -> PhPosterior:
-    alone = _posterior(photo, signal, settings, pka)
     if profile is None:
-        return alone
+        return _posterior(photo, signal, settings, pka)
     flags.extend(elsewhere := _flags_of_unlike_photo(profile, photo, settings))
     if not elsewhere:
         posterior = _posterior(photo, signal, settings, pka, profile.evidence, _TRUST_SAME_PHONE)
@@ -216,6 +215,7 @@ def _infer(
         flags.append("beyond-profile")
     posterior = _posterior(photo, signal, settings, pka, profile.evidence, _TRUST_ELSEWHERE)
     # A profile made elsewhere must not close an end that the photo by itself leaves open.
+    alone = _posterior(photo, signal, settings, pka)
     return replace(
         posterior,
         open_below=posterior.open_below or alone.open_below,
