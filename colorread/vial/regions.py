@@ -130,9 +130,7 @@ def _scored(
     if solid < MIN_SOLIDITY or max(sides) > _MAX_ASPECT * min(sides):
         return None
     fit = fit_of(contour, strength.shape, px_per_mm)
-    x, y, width, height = cv2.boundingRect(contour)
-    box = slice(y, y + height), slice(x, x + width)
-    inside = np.sort(strength[box][fit.mask[box]])
+    inside = np.sort(strength[fit.box][fit.mask[fit.box]])
     lower, inner, upper = inside[(len(inside) * np.array((0.25, 0.5, 0.75))).astype(int)]
     # 1 where the whole step of color lies within one millimeter of the outline.
     edge = float(np.mean(step[contour[:, 0, 1], contour[:, 0, 0]]) / inner)

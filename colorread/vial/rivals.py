@@ -61,20 +61,18 @@ def _is_another(vial: VialFit, best: VialFit, chroma: NDArray[np.float32], px_pe
     gap_px = np.linalg.norm(vial.outline_px[:, None] - best.outline_px, axis=-1).min()
     if gap_px < _RIVAL_GAP_MM * px_per_mm:
         return False
-    colors = np.array([np.median(chroma[each.mask], axis=0) for each in (vial, best)])
-    depth, depth_of_best = np.hypot(*colors.T)
-    hue_deg, hue_of_best_deg = np.degrees(np.arctan2(*colors.T))
+    (depth, hue_deg), (depth_of_best, hue_of_best_deg) = (_depth_and_hue_deg(each, chroma) for each in (vial, best))
     return bool(depth > _RIVAL_SHARE * depth_of_best and abs(hue_deg - hue_of_best_deg) > _RIVAL_HUE_DEG)
 
 
-def _box(vial: VialFit) -> tuple[slice, slice]:
-    x, y, width, height = cv2.boundingRect(vial.outline_px.astype(np.int32))
-    return slice(y, y + height), slice(x, x + width)
+def _depth_and_hue_deg(vial: VialFit, chroma: NDArray[np.float32]) -> tuple[float, float]:
+    color = np.median(chroma[vial.box][vial.mask[vial.box]], axis=0)
+    return float(np.hypot(*color)), float(np.degrees(np.arctan2(*color)))
 
 
 def _is_plain(vial: VialFit, chroma: NDArray[np.float32]) -> bool:
     """Whether the color is of nearly one depth throughout, away from the edge."""
-    box = _box(vial)
+    box = vial.box
     mask = vial.mask[box].astype(np.uint8)
     inner = cv2.erode(mask, _INNER, borderType=cv2.BORDER_CONSTANT, borderValue=0).view(bool)
     if not inner.any():
@@ -87,6 +85,5 @@ def _is_fluid_beside(vial: VialFit, plain: VialFit, chroma: NDArray[np.float32])
     """Whether a region beside a plain one, touching it or not, is large and of another hue."""
     if vial.area_mm2 < _BESIDE_PLAIN_AREA_MM2 or (vial.mask & plain.mask).any():
         return False
-    colors = (np.median(chroma[_box(each)][each.mask[_box(each)]], axis=0) for each in (vial, plain))
-    hue_deg, plain_hue_deg = (np.degrees(np.arctan2(*color)) for color in colors)
+    (_, hue_deg), (_, plain_hue_deg) = (_depth_and_hue_deg(each, chroma) for each in (vial, plain))
     return bool(abs(hue_deg - plain_hue_deg) > _BESIDE_PLAIN_HUE_DEG)
