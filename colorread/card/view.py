@@ -88,13 +88,29 @@ def view_card(
         ]
     )
     photo_from_view = homography @ mm_from_view
+    corners_px = photo_from_view @ np.array([(x, y, 1.0) for x in (0, width - 1) for y in (0, height - 1)]).T
+    corners_px = corners_px[:2] / corners_px[2]
     # The view reads the photo by linear interpolation, so what it cannot hold is smoothed away first.
     blur = 0.35 * px_per_mm / scale if px_per_mm > 1.3 * scale else 0.0
-    source = cv2.GaussianBlur(rgb_u8, (0, 0), blur) if blur else rgb_u8
+    source = _smoothed(rgb_u8, blur, corners_px) if blur else rgb_u8
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     view = cv2.warpPerspective(source, photo_from_view, (width, height), flags=flags)
-    inside = np.full(rgb_u8.shape[:2], 255, np.uint8)
-    seen = cv2.warpPerspective(inside, photo_from_view, (width, height), flags=flags) > 254
+    last_px = np.array([[rgb_u8.shape[1] - 1], [rgb_u8.shape[0] - 1]])
+    if (corners_px >= 0).all() and (corners_px <= last_px).all():
+        seen = np.ones((height, width), bool)
+    else:
+        inside = np.full(rgb_u8.shape[:2], 255, np.uint8)
+        seen = cv2.warpPerspective(inside, photo_from_view, (width, height), flags=flags) > 254
     return CardView(
         rgb_u8=np.asarray(view, dtype=np.uint8), seen=seen, px_per_mm=scale, photo_from_view=photo_from_view
     )
+
+
+def _smoothed(rgb_u8: NDArray[np.uint8], blur_px: float, corners_px: NDArray[np.float64]) -> NDArray[np.uint8]:
+    """Smooth the part of a photo around corners, shape (2, 4); the rest, which is not looked at, is left black."""
+    reach = int(np.ceil(4.0 * blur_px)) + 2
+    (left, top), (right, bottom) = np.maximum((corners_px.min(axis=1) - reach, corners_px.max(axis=1) + reach), 0.0)
+    part = slice(int(top), int(bottom) + 1), slice(int(left), int(right) + 1)
+    smoothed = np.zeros_like(rgb_u8)
+    smoothed[part] = cv2.GaussianBlur(rgb_u8[part], (0, 0), blur_px)
+    return smoothed
