@@ -2,6 +2,28 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reason:
+    """
+    Why a photo was refused.
+
+    Parameters
+    ----------
+    code : str
+        Stable name for programs, in kebab-case, such as ``"no-card"``.
+    message : str
+        What was seen, one sentence for people.
+    next_step : str
+        What to do next, one sentence for people.
+    """
+
+    code: str
+    message: str
+    next_step: str
+
 
 class Refusal(Exception):  # noqa: N818 - a refusal is a right answer, not an error of the program
     """
@@ -9,16 +31,10 @@ class Refusal(Exception):  # noqa: N818 - a refusal is a right answer, not an er
 
     Parameters
     ----------
-    code : str
-        Stable identifier for programs, in kebab-case, such as ``"no-card"``.
-    message : str
-        What was seen, one sentence for people.
-    next_step : str
-        What to do next, one sentence for people.
+    code, message, next_step : str
+        As in `Reason`.
     """
 
     def __init__(self, code: str, message: str, next_step: str) -> None:
         super().__init__(message)
-        self.code = code
-        self.message = message
-        self.next_step = next_step
+        self.reason = Reason(code=code, message=message, next_step=next_step)

@@ -21,11 +21,12 @@ from colorread.carbonate import ionic_strength
 from colorread.card.find import CardFit, find_card
 from colorread.card.view import CardView, view_card
 from colorread.chart_find import shows_chart
-from colorread.errors import Refusal
-from colorread.interpretation import Settings, checked_settings, usual_ph_range, with_numbers, without_numbers
+from colorread.errors import Reason, Refusal
+from colorread.interpretation import usual_ph_range, with_numbers, without_numbers
 from colorread.photo.load import Photo, load_photo, photo_from_array
-from colorread.reading import FluidKind, LightName, Reading, Reason, Trace
+from colorread.reading import FluidKind, LightName, Reading, Trace
 from colorread.signal import FluidSignal, measure_fluid, require_fluid
+from colorread.stated import Rectangle, Stated
 from colorread.verdict import USUAL_MARKS, Marks
 from colorread.vial.color import chroma_map
 from colorread.vial.find import find_vial, point_at_vial
@@ -37,19 +38,44 @@ _SCALE_PH = (6.0, 6.2, 6.4, 6.6, 6.8, 7.0, 7.2, 7.4, 7.6)
 _TRUST_SAME_PHONE, _TRUST_ELSEWHERE = 0.95, 0.3
 
 Source = str | os.PathLike[str] | NDArray[Any]
-Rectangle = tuple[float, float, float, float]
 
 
-@dataclass(slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fluid:
+    """The fluid before the card, with all that its color is judged by."""
+
+    photo: Photo
+    view: CardView
+    chroma: NDArray[np.float32]
+    vial: VialFit
+    signal: FluidSignal
+    pointed: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
-    """What was seen of one photo so far; what a refusal cut off stays None."""
+    """
+    What is seen of a photo; what a refusal cut off is None.
+
+    Parameters
+    ----------
+    photo : Photo or None
+        As loaded.
+    card : CardFit or None
+        Where the card lies.
+    outline_px : ndarray of float64, shape (N, 2), or None
+        Outline of the fluid in pixels of the loaded photo.
+    fluid : Fluid or None
+        The fluid, measured.
+    reason : Reason or None
+        Why there is no fluid.
+    """
 
     photo: Photo | None = None
     card: CardFit | None = None
-    view: CardView | None = None
-    chroma: NDArray[np.float32] | None = None
-    vial: VialFit | None = None
-    signal: FluidSignal | None = None
+    outline_px: NDArray[np.float64] | None = None
+    fluid: Fluid | None = None
+    reason: Reason | None = None
 
 
 def read_photo(
@@ -100,8 +126,7 @@ def read_photo(
     ValueError
         If an argument lies outside its range.
     """
-    return read_photo_traced(
-        source,
+    stated = Stated(
         kh_dkh=kh_dkh,
         temperature_c=temperature_c,
         fluid=fluid,
@@ -110,23 +135,20 @@ def read_photo(
         vial_xywh=vial_xywh,
         profile=profile,
         marks=marks,
-    )[0]
+    )
+    return read_photo_traced(source, stated)[0]
 
 
-def read_photo_traced(
-    source: Source,
-    *,
-    kh_dkh: float | None = None,
-    temperature_c: float | None = None,
-    fluid: FluidKind = "reference",
-    tank_kh_dkh: float | None = None,
-    light: LightName = "unknown",
-    vial_xywh: Rectangle | None = None,
-    profile: Profile | None = None,
-    marks: Marks = USUAL_MARKS,
-) -> tuple[Reading, Trace]:
+def read_photo_traced(source: Source, stated: Stated) -> tuple[Reading, Trace]:
     """
-    Read one photo and keep what was seen on the way; parameters and errors as in `read_photo`.
+    Read one photo and keep what was seen on the way; errors as in `read_photo`.
+
+    Parameters
+    ----------
+    source : path or ndarray
+        As in `read_photo`.
+    stated : Stated
+        What is stated of the photo.
 
     Returns
     -------
@@ -135,27 +157,23 @@ def read_photo_traced(
     trace : Trace
         For the evidence picture.
     """
-    settings = checked_settings(kh_dkh, temperature_c, fluid, tank_kh_dkh, light, marks)
-    _check_rectangle(vial_xywh)
-    seen = Seen()
-    flags = [] if vial_xywh is None else ["vial-pointed"]
+    seen = see_fluid(source, stated.vial_xywh)
+    reading = _so_far(source, stated, seen)
+    if seen.fluid is None:
+        return replace(reading, reason=seen.reason), _trace(seen)
+    pka = pka_prime(stated.water_c, ionic_strength_mol_kg=float(ionic_strength(stated.fluid_kh_dkh)))
+    posterior, flags = _infer(seen.fluid, stated, pka)
+    reading = replace(reading, flags=(*reading.flags, *flags, *seen.fluid.signal.flags))
     try:
-        measure_photo(source, seen, vial_xywh)
-        assert seen.photo is not None
-        assert seen.signal is not None
-        pka = pka_prime(settings.temperature_c, ionic_strength_mol_kg=float(ionic_strength(settings.kh_dkh)))
-        posterior = _infer(seen.photo, seen.signal, settings, pka, profile, flags)
-        require_clear_fluid(seen, posterior, pointed=vial_xywh is not None)
+        require_clear_fluid(seen.fluid, posterior)
     except Refusal as refusal:
-        reason = Reason(code=refusal.code, message=refusal.message, next_step=refusal.next_step)
-        return _reading_without_numbers(source, seen, settings, flags, reason), _trace(seen)
-    reading = _reading_without_numbers(source, seen, settings, flags, None)
-    if profile is not None:
-        reading = replace(reading, profile=profile.name or f"made {profile.made_at}")
-    return with_numbers(reading, posterior, settings), _trace(seen, posterior, pka)
+        return replace(reading, reason=refusal.reason), _trace(seen)
+    if stated.profile is not None:
+        reading = replace(reading, profile=stated.profile.name or f"made {stated.profile.made_at}")
+    return with_numbers(reading, posterior, stated), _trace(seen, posterior, pka)
 
 
-def measure_photo(source: Source, seen: Seen, vial_xywh: Rectangle | None = None) -> None:
+def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Seen:
     """
     Go from a photo to the color of the fluid.
 
@@ -163,118 +181,132 @@ def measure_photo(source: Source, seen: Seen, vial_xywh: Rectangle | None = None
     ----------
     source : path or ndarray
         As in `read_photo`.
-    seen : Seen
-        Is filled step by step, so that after a refusal it tells what was found.
     vial_xywh : tuple of float, optional
         As in `read_photo`.
 
-    Raises
-    ------
-    Refusal
-        Where a step finds that the photo gives no reading.
+    Returns
+    -------
+    Seen
+        The fluid, or as far as it went and the reason why it went no further.
     """
-    photo = seen.photo = photo_from_array(source) if isinstance(source, np.ndarray) else load_photo(source)
-    fit = seen.card = find_card(photo.rgb_u8)
-    card = load_card()
-    view = view_card(photo.rgb_u8, fit.homography, fit.px_per_mm, (card.outline.width_mm, card.outline.height_mm))
-    seen.view = view
-    balance = balance_view(view, card)
-    rgb_lin, paper = balance.rgb_lin, balance.paper
-    chroma = seen.chroma = chroma_map(rgb_lin, paper.rgb_lin, view.px_per_mm)
-    if shows_chart(view, chroma):
-        raise Refusal(
-            "chart-not-card",
-            "This is the printed color chart, not the card: its patches are no fluid.",
-            "Hold the vial before the blank card; the chart is for calibrating.",
-        )
-    if vial_xywh is None:
-        seen.vial = find_vial(view, rgb_lin, chroma, paper.chroma_std, card)
-    else:
-        seen.vial = point_at_vial(view, chroma, paper.chroma_std, _rectangle_in_view(vial_xywh, photo, view), card)
-    if seen.vial is None:
-        raise Refusal(
-            "no-vial",
-            "No fluid with the color of the dye was found before the card.",
-            "Hold the filled vial before the blank middle of the card, not beside it; an empty vial or clear water "
-            "cannot be read.",
-        )
-    seen.signal = measure_fluid(view, chroma, seen.vial, paper, balance.tone)
+    seen = Seen()
+    try:
+        photo = photo_from_array(source) if isinstance(source, np.ndarray) else load_photo(source)
+        seen = replace(seen, photo=photo)
+        fit = find_card(photo.rgb_u8)
+        seen = replace(seen, card=fit)
+        card = load_card()
+        view = view_card(photo.rgb_u8, fit.homography, fit.px_per_mm, (card.outline.width_mm, card.outline.height_mm))
+        balance = balance_view(view, card)
+        rgb_lin, paper = balance.rgb_lin, balance.paper
+        chroma = chroma_map(rgb_lin, paper.rgb_lin, view.px_per_mm)
+        if shows_chart(view, chroma):
+            raise Refusal(
+                "chart-not-card",
+                "This is the printed color chart, not the card: its patches are no fluid.",
+                "Hold the vial before the blank card; the chart is for calibrating.",
+            )
+        if vial_xywh is None:
+            vial = find_vial(view, rgb_lin, chroma, paper.chroma_std, card)
+        else:
+            vial = point_at_vial(view, chroma, paper.chroma_std, _rectangle_in_view(vial_xywh, photo, view), card)
+        if vial is None:
+            raise Refusal(
+                "no-vial",
+                "No fluid with the color of the dye was found before the card.",
+                "Hold the filled vial before the blank middle of the card, not beside it; an empty vial or clear water "
+                "cannot be read.",
+            )
+        seen = replace(seen, outline_px=view.photo_xy(vial.outline_px))
+        signal = measure_fluid(view, chroma, vial, paper, balance.tone)
+    except Refusal as refusal:
+        return replace(seen, reason=refusal.reason)
+    pointed = vial_xywh is not None
+    fluid = Fluid(photo=photo, view=view, chroma=chroma, vial=vial, signal=signal, pointed=pointed)
+    return replace(seen, fluid=fluid)
 
 
-def _infer(
-    photo: Photo, signal: FluidSignal, settings: Settings, pka: float, profile: Profile | None, flags: list[str]
-) -> PhPosterior:
+def _so_far(source: Source, stated: Stated, seen: Seen) -> Reading:
+    """Return what a photo tells beside the color of the fluid."""
+    reading = without_numbers("array" if isinstance(source, np.ndarray) else os.fspath(source), stated)
+    pointed = () if stated.vial_xywh is None else ("vial-pointed",)
+    if seen.photo is None:
+        return replace(reading, flags=pointed)
+    reading = replace(reading, taken_at=seen.photo.taken_at, time_source=seen.photo.time_source, flags=pointed)
+    if seen.card is None:
+        return reading
+    return replace(
+        reading,
+        flags=(*seen.card.flags, *pointed),
+        card_corners_px=_full_size(seen.card.corners_px, seen.photo),
+        vial_outline_px=None if seen.outline_px is None else _full_size(seen.outline_px, seen.photo),
+    )
+
+
+def _infer(fluid: Fluid, stated: Stated, pka: float) -> tuple[PhPosterior, tuple[str, ...]]:
+    """Return what is believed of the pH, and flags for where a profile does not apply."""
+    profile = stated.profile
     if profile is None:
-        return _posterior(photo, signal, settings, pka)
-    flags.extend(elsewhere := _flags_of_unlike_photo(profile, photo, settings))
-    if not elsewhere:
-        posterior = _posterior(photo, signal, settings, pka, profile.evidence, _TRUST_SAME_PHONE)
+        return _posterior(fluid, stated, pka), ()
+    flags = _flags_of_unlike_photo(profile, fluid.photo, stated)
+    if not flags:
+        posterior = _posterior(fluid, stated, pka, profile.evidence, _TRUST_SAME_PHONE)
         low, high = validity(profile)
         if low <= posterior.median <= high:
-            return posterior
-        flags.append("beyond-profile")
-    posterior = _posterior(photo, signal, settings, pka, profile.evidence, _TRUST_ELSEWHERE)
+            return posterior, ()
+        flags = ("beyond-profile",)
+    posterior = _posterior(fluid, stated, pka, profile.evidence, _TRUST_ELSEWHERE)
     # A profile made elsewhere must not close an end that the photo by itself leaves open.
-    alone = _posterior(photo, signal, settings, pka)
-    return replace(
+    alone = _posterior(fluid, stated, pka)
+    posterior = replace(
         posterior,
         open_below=posterior.open_below or alone.open_below,
         open_above=posterior.open_above or alone.open_above,
     )
+    return posterior, flags
 
 
-def _flags_of_unlike_photo(profile: Profile, photo: Photo, settings: Settings) -> list[str]:
+def _flags_of_unlike_photo(profile: Profile, photo: Photo, stated: Stated) -> tuple[str, ...]:
     """Return flags for what a photo does not share with those of a profile."""
     flags = []
     if profile.camera_models and photo.camera_model not in profile.camera_models:
         flags.append("unknown-phone" if photo.camera_model is None else "other-phone")
-    if "unknown" not in (profile.light, settings.light) and profile.light != settings.light:
+    if "unknown" not in (profile.light, stated.light) and profile.light != stated.light:
         flags.append("other-light")
-    return flags
+    return tuple(flags)
 
 
 def _posterior(
-    photo: Photo,
-    signal: FluidSignal,
-    settings: Settings,
-    pka: float,
-    evidence: tuple[Evidence, ...] = (),
-    trust: float = 1.0,
+    fluid: Fluid, stated: Stated, pka: float, evidence: tuple[Evidence, ...] = (), trust: float = 1.0
 ) -> PhPosterior:
     return infer_ph(
-        signal.samples,
-        space=photo.color_space,
+        fluid.signal.samples,
+        space=fluid.photo.color_space,
         pka=pka,
-        ph_range=usual_ph_range(settings),
-        light_class=None if settings.light == "unknown" else settings.light,
+        ph_range=usual_ph_range(stated),
+        light_class=None if stated.light == "unknown" else stated.light,
         evidence=evidence,
         trust=trust,
     )
 
 
-def require_clear_fluid(seen: Seen, posterior: PhPosterior, *, pointed: bool) -> None:
+def require_clear_fluid(fluid: Fluid, posterior: PhPosterior) -> None:
     """
     Refuse what is no clear fluid, or too faint.
 
     Parameters
     ----------
-    seen : Seen
-        From `measure_photo`.
+    fluid : Fluid
+        From `see_fluid`.
     posterior : PhPosterior
         What the dye model makes of it.
-    pointed : bool
-        The user pointed at it.
 
     Raises
     ------
     Refusal
         ``not-a-vial`` or ``faint-color``.
     """
-    assert seen.view is not None
-    assert seen.chroma is not None
-    assert seen.vial is not None
-    assert seen.signal is not None
-    require_fluid(seen.view, seen.chroma, seen.vial, seen.signal, posterior, pointed=pointed)
+    require_fluid(fluid.view, fluid.chroma, fluid.vial, fluid.signal, posterior, pointed=fluid.pointed)
     if posterior.open_below and posterior.open_above:
         raise Refusal(
             "faint-color",
@@ -284,19 +316,17 @@ def require_clear_fluid(seen: Seen, posterior: PhPosterior, *, pointed: bool) ->
 
 
 def _trace(seen: Seen, posterior: PhPosterior | None = None, pka: float = 0.0) -> Trace:
-    outline_px = used_px = fluid_rgb = None
-    if seen.view is not None and seen.vial is not None:
-        outline_px = seen.view.photo_xy(seen.vial.outline_px)
-    if seen.view is not None and seen.signal is not None:
-        rows, cols = np.nonzero(seen.signal.used)
-        used_px = seen.view.photo_xy(np.stack([cols, rows], axis=-1))
-    if seen.photo is not None and seen.signal is not None and posterior is not None:
-        fluid_lin = seen.signal.transmittance_rgb * 10.0**posterior.neutral_density
-        fluid_rgb = _display_color(fluid_lin, seen.photo)
+    used_px = fluid_rgb = None
+    if seen.fluid is not None:
+        rows, cols = np.nonzero(seen.fluid.signal.used)
+        used_px = seen.fluid.view.photo_xy(np.stack([cols, rows], axis=-1))
+        if posterior is not None:
+            fluid_lin = seen.fluid.signal.transmittance_rgb * 10.0**posterior.neutral_density
+            fluid_rgb = _display_color(fluid_lin, seen.fluid.photo)
     return Trace(
         rgb_u8=None if seen.photo is None else seen.photo.rgb_u8,
         card_corners_px=None if seen.card is None else seen.card.corners_px,
-        vial_outline_px=outline_px,
+        vial_outline_px=seen.outline_px,
         used_px=used_px,
         fluid_rgb=fluid_rgb,
         scale_rgb=() if posterior is None else _color_scale(posterior.load, pka),
@@ -314,13 +344,6 @@ def _color_scale(load: float, pka: float) -> tuple[tuple[float, NDArray[np.float
     return tuple(zip(_SCALE_PH, colors, strict=True))
 
 
-def _check_rectangle(vial_xywh: Rectangle | None) -> None:
-    if vial_xywh is None:
-        return
-    if len(vial_xywh) != 4 or not np.isfinite(vial_xywh).all() or min(vial_xywh[2:]) <= 0.0:
-        raise ValueError("The rectangle around the vial needs four numbers, width and height above zero.")
-
-
 def _rectangle_in_view(xywh: Rectangle, photo: Photo, view: CardView) -> NDArray[np.float64]:
     """Return the corners of a rectangle of the full-size photo in view pixels, shape (4, 2)."""
     x, y, width, height = (value * photo.scale for value in xywh)
@@ -331,25 +354,3 @@ def _full_size(xy_px: NDArray[np.float64], photo: Photo) -> tuple[tuple[float, f
     """Return working pixels as pixels of the upright photo at full size (first pixel centered at 0, 0)."""
     full = (xy_px + 0.5) / photo.scale - 0.5
     return tuple((float(x), float(y)) for x, y in full)
-
-
-def _reading_without_numbers(
-    source: Source, seen: Seen, settings: Settings, flags: list[str], reason: Reason | None
-) -> Reading:
-    photo, card = seen.photo, seen.card
-    outline = corners = None
-    if photo is not None and card is not None:
-        corners = _full_size(card.corners_px, photo)
-        flags = [*card.flags, *flags]
-        if seen.view is not None and seen.vial is not None:
-            outline = _full_size(seen.view.photo_xy(seen.vial.outline_px), photo)
-    if seen.signal is not None:
-        flags = [*flags, *seen.signal.flags]
-    return replace(
-        without_numbers("array" if isinstance(source, np.ndarray) else os.fspath(source), settings, reason),
-        taken_at=None if photo is None else photo.taken_at,
-        time_source="unknown" if photo is None else photo.time_source,
-        flags=tuple(flags),
-        card_corners_px=corners,
-        vial_outline_px=outline,
-    )

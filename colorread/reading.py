@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+
+from colorread.errors import Reason
 
 SCHEMA = "colorread.reading/1"
 NORMAL_95 = 1.645
@@ -66,34 +68,14 @@ class Verdict:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reason:
-    """
-    Why a photo was refused.
-
-    Parameters
-    ----------
-    code : str
-        Stable name for programs.
-    message, next_step : str
-        One sentence each for people.
-    """
-
-    code: str
-    message: str
-    next_step: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
     """
-    The result of one photo. A refused photo has no pH and no CO2.
+    The result of one photo. A refused photo has a reason, and neither pH nor CO2 nor verdict.
 
     Parameters
     ----------
     photo : str
         Path or name of the photo.
-    status : {'read', 'refused'}
-        Whether there are numbers.
     taken_at : datetime or None
         When the photo was taken; with offset where known.
     time_source : str
@@ -137,28 +119,32 @@ class Reading:
     """
 
     photo: str
-    status: Status
-    taken_at: datetime | None
-    time_source: TimeSource
-    ph: Interval | None
-    co2_mg_l: Interval | None
-    limit: Limit | None
     kh_dkh: float
     temperature_c: float
     fluid: FluidKind
     light: LightName
     assumed: tuple[str, ...]
-    geometry: Geometry | None
-    co2_rule_of_thumb_mg_l: float | None
-    tank_ph: Interval | None
     tank_kh_dkh: float | None
-    verdict: Verdict | None
-    flags: tuple[str, ...]
-    reason: Reason | None
-    card_corners_px: tuple[tuple[float, float], ...] | None
-    vial_outline_px: tuple[tuple[float, float], ...] | None
-    budget: Mapping[str, float]
+    taken_at: datetime | None = None
+    time_source: TimeSource = "unknown"
+    ph: Interval | None = None
+    co2_mg_l: Interval | None = None
+    limit: Limit | None = None
+    geometry: Geometry | None = None
+    co2_rule_of_thumb_mg_l: float | None = None
+    tank_ph: Interval | None = None
+    verdict: Verdict | None = None
+    flags: tuple[str, ...] = ()
+    reason: Reason | None = None
+    card_corners_px: tuple[tuple[float, float], ...] | None = None
+    vial_outline_px: tuple[tuple[float, float], ...] | None = None
+    budget: Mapping[str, float] = field(default_factory=dict)
     profile: str | None = None
+
+    @property
+    def status(self) -> Status:
+        """Whether there are numbers."""
+        return "read" if self.reason is None else "refused"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,6 +7,7 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+from colorread.errors import Reason
 from colorread.json_fields import Fields, fields_of
 from colorread.reading import (
     SCHEMA,
@@ -18,7 +19,6 @@ from colorread.reading import (
     Limit,
     PlantsWord,
     Reading,
-    Reason,
     Status,
     TimeSource,
     Verdict,
@@ -146,7 +146,6 @@ def reading_from_dict(data: object) -> Reading:
         raise ValueError(f"The schema of the reading must be {SCHEMA}, not {fields.values['schema']!r}.")
     reading = Reading(
         photo=fields.text("photo"),
-        status=fields.choice("status", Status),
         taken_at=fields.maybe("taken_at", fields.moment),
         time_source=fields.choice("time_source", TimeSource),
         ph=_interval_from(fields, "ph"),
@@ -170,10 +169,10 @@ def reading_from_dict(data: object) -> Reading:
         profile=fields.maybe("profile", fields.text),
     )
     numbers = (reading.ph, reading.co2_mg_l, reading.verdict)
-    if reading.status == "read" and (None in numbers or reading.reason is not None):
-        raise ValueError("A photo that was read has ph, co2_mg_l and verdict, and no reason.")
-    if reading.status == "refused" and (numbers != (None, None, None) or reading.reason is None):
-        raise ValueError("A refused photo has a reason, and neither ph nor co2_mg_l nor verdict.")
+    if fields.choice("status", Status) != reading.status:
+        raise ValueError("A photo that was read has no reason, a refused one has.")
+    if None in numbers if reading.reason is None else numbers != (None, None, None):
+        raise ValueError("A photo that was read has ph, co2_mg_l and verdict; a refused one has none of them.")
     return reading
 
 

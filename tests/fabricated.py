@@ -20,7 +20,6 @@ def made_reading(**changes: Any) -> Reading:
     """Return a reading of 18 (12 to 27) mg/L; its verdict follows `co2_mg_l` unless given."""
     reading = Reading(
         photo="tank.jpg",
-        status="read",
         taken_at=datetime(2025, 6, 4, 5, 30, 9, tzinfo=timezone(timedelta(hours=1))),
         time_source="exif with offset",
         ph=Interval(value=6.87654, low=6.7, high=7.05),
@@ -54,7 +53,7 @@ def made_refusal(**changes: Any) -> Reading:
         ("ph", "co2_mg_l", "geometry", "co2_rule_of_thumb_mg_l", "card_corners_px", "vial_outline_px")
     )
     reason = Reason(code="no-card", message="No card was found.", next_step="Show the whole card.")
-    return made_reading(**{**empty, "status": "refused", "budget": {}, "reason": reason, **changes})
+    return made_reading(**{**empty, "budget": {}, "reason": reason, **changes})
 
 
 def made_trace(**changes: Any) -> Trace:

@@ -301,10 +301,10 @@ def test_kill_loses_nothing_and_nothing_is_read_twice(folder: Path, tmp_path: Pa
 
 
 def test_what_a_tank_does_not_state_is_assumed() -> None:
-    stated = settings_of(Tank(name="home", temperature_c=24.0), None)
-    assert stated.arguments["kh_dkh"] is None
-    assert stated.arguments["temperature_c"] == 24.0
-    assert stated.settings_id != settings_of(Tank(name="home", kh_dkh=4.0, temperature_c=24.0), None).settings_id
+    settings = settings_of(Tank(name="home", temperature_c=24.0), None)
+    assert settings.stated.kh_dkh is None
+    assert settings.stated.temperature_c == 24.0
+    assert settings.settings_id != settings_of(Tank(name="home", kh_dkh=4.0, temperature_c=24.0), None).settings_id
 
 
 def test_interrupt_ends_with_a_sentence_and_leaves_no_process(folder: Path, tmp_path: Path) -> None:

@@ -275,8 +275,8 @@ def test_photo_size_does_not_matter(size):
 def refusal_code(gray):
     with pytest.raises(Refusal, match=r"^[A-Z].*\.$") as caught:
         find_card(rgb_of(gray))
-    assert caught.value.next_step.endswith(".")
-    return caught.value.code
+    assert caught.value.reason.next_step.endswith(".")
+    return caught.value.reason.code
 
 
 @pytest.mark.parametrize("level", [0, 128, 255])

@@ -196,7 +196,7 @@ def chart_is_seen(rgb_u8: NDArray[np.uint8]) -> bool:
     try:
         measure_chart(rgb_u8)
     except Refusal as refusal:
-        return refusal.code != "no-chart"
+        return refusal.reason.code != "no-chart"
     return True
 
 
@@ -226,8 +226,8 @@ def test_a_bad_chart_is_refused(
 ) -> None:
     with pytest.raises(Refusal) as caught:
         measure_chart(photo(pdf), n_patches)
-    assert words in caught.value.message
-    assert caught.value.next_step
+    assert words in caught.value.reason.message
+    assert caught.value.reason.next_step
 
 
 def test_photos_of_two_charts_or_phones_are_not_mixed(tmp_path: Path, photos: dict[str, Path]) -> None:

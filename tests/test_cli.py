@@ -19,6 +19,7 @@ import colorread.pipeline
 from colorread.cli.options import LightClass
 from colorread.gas_care import SENSITIVE_ANIMALS, gas_cautions
 from colorread.reading import LightName, Reading, Trace
+from colorread.stated import Stated
 from tests.fabricated import made_reading, made_refusal, made_trace
 
 HEAVY = ("numpy", "cv2", "skimage", "scipy", "PIL", "reportlab", "rich")
@@ -33,10 +34,10 @@ class FakePipeline:
     """Stands for the reading of photos: names that hold "bad" are refused."""
 
     def __init__(self) -> None:
-        self.calls: list[tuple[str, dict[str, Any]]] = []
+        self.calls: list[tuple[str, Stated]] = []
 
-    def __call__(self, source: Path, **options: Any) -> tuple[Reading, Trace]:
-        self.calls.append((str(source), options))
+    def __call__(self, source: Path, stated: Stated) -> tuple[Reading, Trace]:
+        self.calls.append((str(source), stated))
         make = made_refusal if "bad" in source.name else made_reading
         return make(photo=str(source)), made_trace()
 
@@ -148,15 +149,14 @@ def test_options_reach_the_pipeline(pipeline: FakePipeline) -> None:
     assert pipeline.calls == [
         (
             "a.jpg",
-            {
-                "kh_dkh": 3.5,
-                "temperature_c": 24.0,
-                "fluid": "reference",
-                "tank_kh_dkh": 6.0,
-                "light": "warm-led",
-                "vial_xywh": (10.0, 20.5, 30.0, 40.0),
-                "profile": None,
-            },
+            Stated(
+                kh_dkh=3.5,
+                temperature_c=24.0,
+                fluid="reference",
+                tank_kh_dkh=6.0,
+                light="warm-led",
+                vial_xywh=(10.0, 20.5, 30.0, 40.0),
+            ),
         )
     ]
 
@@ -242,7 +242,7 @@ def test_photos_of_a_tank_are_judged_and_warned_of_by_what_makes_its_gas(
     log = str(tmp_path / "log.sqlite")
     assert run("tank", "add", "window", "--source", "fermentation", "--log", log).exit_code == 0
     shown = {name: run("read", "a.jpg", "--log", log, *name).stdout for name in ((), ("--tank", "window"))}
-    assert pipeline.calls[-1][1]["marks"].source == "fermentation"
+    assert pipeline.calls[-1][1].marks.source == "fermentation"
     assert ["trap bottle" in " ".join(text.replace("│", " ").split()) for text in shown.values()] == [False, True]
     assert not any("upright" in text for text in shown.values())
 
@@ -433,7 +433,7 @@ def test_bar_goes_to_stderr_and_readings_to_stdout() -> None:
     code = (
         "import sys, time, colorread.pipeline\nfrom pathlib import Path\nfrom colorread.cli import main\n"
         "from tests.fabricated import made_reading, made_trace\n"
-        "def read(source, **k):\n    time.sleep(0.2)\n    return made_reading(photo=str(source)), made_trace()\n"
+        "def read(source, stated):\n    time.sleep(0.2)\n    return made_reading(photo=str(source)), made_trace()\n"
         "colorread.pipeline.read_photo_traced = read\nsys.argv = ['colorread', 'read', 'a.jpg', 'b.jpg']\nmain()"
     )
     parent, terminal = pty.openpty()

@@ -111,7 +111,7 @@ def test_reading_comes_back_from_json_as_it_was(reading: Reading) -> None:
         ({"taken_at": "today"}, "must be a time such as"),
         ({"ph": None}, "A photo that was read has ph"),
         ({"verdict": None}, "A photo that was read has ph"),
-        ({"status": "refused"}, "A refused photo has a reason"),
+        ({"status": "refused"}, "a refused one has"),
         ({"ph": {"value": 7.0, "low": 7.2, "high": 7.4}}, "its value must lie between its ends"),
         ({"ph": {"value": 7.0, "low": None, "high": None}}, "must have an end"),
         ({"ph": {"value": "7"}}, "The ph of the reading lacks low, high"),

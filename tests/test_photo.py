@@ -91,9 +91,9 @@ def load(tmp_path: Path) -> Callable[..., Photo]:
 def refusal_code(load: Callable[..., Photo], data: bytes) -> str:
     with pytest.raises(Refusal) as caught:
         load(data)
-    assert caught.value.message.endswith(".")
-    assert caught.value.next_step.endswith(".")
-    return caught.value.code
+    assert caught.value.reason.message.endswith(".")
+    assert caught.value.reason.next_step.endswith(".")
+    return caught.value.reason.code
 
 
 # Formats and orientation
@@ -421,7 +421,7 @@ def test_no_file_and_folder(tmp_path: Path) -> None:
     ):
         with pytest.raises(Refusal) as caught:
             load_photo(path)
-        assert caught.value.code == code
+        assert caught.value.reason.code == code
 
 
 @pytest.mark.parametrize(

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
-from calibration.profile import KnownSample, Profile
+from calibration.profile import KnownSample
 from colorread import __version__
 from colorread.photo.exif import camera_model_of
 from colorread.profile.defaults import default_profile, default_profiles, has_defaults, read_named
+from colorread.stated import Stated
 from colorread.tank.settings import Tank
 
 DEFAULT_TANK = "unnamed"
@@ -25,23 +25,22 @@ class PhotoSettings:
 
     Parameters
     ----------
-    arguments : dict
-        Of `colorread.pipeline.read_photo`.
+    stated : Stated
+        What is stated of it.
     settings_id : str
         Changes with whatever may change the numbers of a reading.
     profile_id : str or None
         Hash of the profile.
     """
 
-    arguments: dict[str, Any]
+    stated: Stated
     settings_id: str
     profile_id: str | None
 
     @property
     def samples(self) -> tuple[KnownSample, ...]:
         """What the profile was made of."""
-        profile: Profile | None = self.arguments["profile"]
-        return () if profile is None else profile.samples
+        return () if self.stated.profile is None else self.stated.profile.samples
 
 
 class SettingsByPhone:
@@ -93,14 +92,14 @@ def settings_of(tank: Tank, profile_path: Path | None) -> PhotoSettings:
     OSError, ValueError
         If the profile cannot be read.
     """
-    stated = stated_of(tank)
     path = Path(tank.profile) if profile_path is None and tank.profile is not None else profile_path
-    profile = None if path is None else read_named(path)
+    stated = stated_of(tank, Stated(profile=None if path is None else read_named(path)))
     profile_id = None if path is None else hashlib.sha256(path.read_bytes()).hexdigest()
     # Not the marks: what a reading means is said by those of the day on which it is shown.
-    identity = json.dumps({**stated, "profile": profile_id, "software": __version__}, sort_keys=True)
+    numbers = {name: getattr(stated, name) for name in ("kh_dkh", "temperature_c", "tank_kh_dkh", "light")}
+    identity = json.dumps({**numbers, "profile": profile_id, "software": __version__}, sort_keys=True)
     return PhotoSettings(
-        arguments={**stated, "marks": tank.judged_by, "profile": profile},
+        stated=stated,
         settings_id=hashlib.sha256(identity.encode("ascii")).hexdigest(),
         profile_id=profile_id,
     )
@@ -129,23 +128,29 @@ def are_current(settings_id: str, tank: Tank) -> bool:
         return False
 
 
-def stated_of(tank: Tank) -> dict[str, Any]:
+def stated_of(tank: Tank, given: Stated) -> Stated:
     """
-    Return what the keeper of a tank said of its photos.
+    Complete what is stated of a photo by what its tank tells.
 
     Parameters
     ----------
     tank : Tank
         Its settings.
+    given : Stated
+        What is stated of the photo itself, which counts first.
 
     Returns
     -------
-    dict
-        Arguments of `colorread.interpretation.checked_settings`, apart from the fluid and the marks.
+    Stated
+        With the marks of the tank.
     """
-    return {
-        "kh_dkh": tank.kh_dkh,
-        "temperature_c": tank.temperature_c,
-        "tank_kh_dkh": tank.tank_kh_dkh,
-        "light": tank.light,
-    }
+    # The KH that a tank has for its vial is that of the reference fluid.
+    fluid_kh_dkh = tank.kh_dkh if given.fluid == "reference" else None
+    return replace(
+        given,
+        kh_dkh=fluid_kh_dkh if given.kh_dkh is None else given.kh_dkh,
+        temperature_c=tank.temperature_c if given.temperature_c is None else given.temperature_c,
+        tank_kh_dkh=tank.tank_kh_dkh if given.tank_kh_dkh is None else given.tank_kh_dkh,
+        light=tank.light if given.light == "unknown" else given.light,
+        marks=tank.judged_by,
+    )

@@ -15,13 +15,14 @@ from colorread import __version__
 from colorread.batch.folder import PhotoFile
 from colorread.batch.photo_settings import PhotoSettings, SettingsByPhone, stated_of
 from colorread.batch.workers import run_in_workers
-from colorread.errors import Refusal
+from colorread.errors import Reason, Refusal
 from colorread.evidence.picture import small_evidence
-from colorread.interpretation import checked_settings, without_numbers
+from colorread.interpretation import without_numbers
 from colorread.log.store import Log, LogEntry
 from colorread.photo.file import open_file
 from colorread.pipeline import read_photo_traced
-from colorread.reading import Reading, Reason
+from colorread.reading import Reading
+from colorread.stated import Stated
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
 from colorread.verdict import judged
@@ -98,8 +99,8 @@ def score_photos(
         try:
             sha256 = _hash_of(photo.path)
         except (OSError, Refusal) as error:
-            refusal = error if isinstance(error, Refusal) else _broke_off(photo, error.strerror or str(error))
-            yield Scored(photo=photo, sha256="", outcome="failed", reading=_refused(photo, tank, refusal))
+            reason = error.reason if isinstance(error, Refusal) else _broke_off(photo, error.strerror or str(error))
+            yield Scored(photo=photo, sha256="", outcome="failed", reading=_refused(photo, tank, reason))
             continue
         if sha256 in names:
             yield Scored(photo=photo, sha256=sha256, outcome="same", same_as=names[sha256])
@@ -180,7 +181,7 @@ class _Unread:
 
 
 def _score(unread: _Unread) -> tuple[Reading, bytes | None]:
-    reading, trace = read_photo_traced(unread.photo.path, **unread.settings.arguments)
+    reading, trace = read_photo_traced(unread.photo.path, unread.settings.stated)
     if _hash_of(unread.photo.path) != unread.sha256:  # such as a photo that is still being copied
         raise OSError("the file changed meanwhile")
     return replace(reading, photo=unread.photo.name), small_evidence(reading, trace)
@@ -228,16 +229,14 @@ def _hash_of(path: Path) -> str:
         return digest.hexdigest()
 
 
-def _broke_off(photo: PhotoFile, trouble: str) -> Refusal:
-    return Refusal(
-        "broke-off",
-        f"Reading {Path(photo.name).name} broke off ({clean_name(trouble)}).",
-        "Start again; if it breaks off again, read fewer at a time or leave this photo out.",
+def _broke_off(photo: PhotoFile, trouble: str) -> Reason:
+    return Reason(
+        code="broke-off",
+        message=f"Reading {Path(photo.name).name} broke off ({clean_name(trouble)}).",
+        next_step="Start again; if it breaks off again, read fewer at a time or leave this photo out.",
     )
 
 
-def _refused(photo: PhotoFile, tank: Tank, refusal: Refusal) -> Reading:
+def _refused(photo: PhotoFile, tank: Tank, reason: Reason) -> Reading:
     """Return the reading of a photo that was not looked at to the end."""
-    checked = checked_settings(fluid="reference", **stated_of(tank))
-    reason = Reason(code=refusal.code, message=refusal.message, next_step=refusal.next_step)
-    return without_numbers(photo.name, checked, reason)
+    return replace(without_numbers(photo.name, stated_of(tank, Stated())), reason=reason)

@@ -5,9 +5,10 @@ from __future__ import annotations
 import os
 import shlex
 from collections.abc import Iterator
+from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -28,6 +29,7 @@ from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
 if TYPE_CHECKING:
     from calibration.profile import Profile
     from colorread.reading import Reading
+    from colorread.stated import Stated
     from colorread.tank.settings import Tank
 
 EPILOG = """\b
@@ -97,29 +99,27 @@ def read(
         fail("With tank water in the vial its KH is that of the tank: add --tank-kh X.")
     if profile is not None and no_profile:
         fail("Choose one of --profile and --no-profile.")
-    options: dict[str, Any] = {
-        "kh_dkh": kh,
-        "temperature_c": temperature,
-        "fluid": fluid.value,
-        "tank_kh_dkh": tank_kh,
-        "light": light.value,
-        "vial_xywh": rectangle("--vial", vial),
-    }
+    from colorread.batch.photo_settings import stated_of
+    from colorread.stated import Stated
+
+    stated = Stated(
+        kh_dkh=kh,
+        temperature_c=temperature,
+        fluid=fluid.value,
+        tank_kh_dkh=owner.tank_kh_dkh if tank_kh is None and owner is not None else tank_kh,
+        light=light.value,
+        vial_xywh=rectangle("--vial", vial),
+    )
     if owner is not None:
-        stated = {"temperature_c": owner.temperature_c, "tank_kh_dkh": owner.tank_kh_dkh}
-        if fluid is Fluid.REFERENCE:
-            stated["kh_dkh"] = owner.kh_dkh
-        options |= {name: value for name, value in stated.items() if options[name] is None}
-        if light is LightClass.UNKNOWN:
-            options["light"] = owner.light
-        options["marks"] = owner.judged_by
+        stated = stated_of(owner, stated)
     if profile is None and owner is not None and owner.profile is not None:
         profile = Path(owner.profile)
-    given = None if profile is None or no_profile else load_profile(profile)
-    by_phone = given is None and not no_profile
+    if profile is not None and not no_profile:
+        stated = replace(stated, profile=load_profile(profile))
+    by_phone = stated.profile is None and not no_profile
     if by_phone:
         tell_damaged_defaults()
-    results = _read_all(photos, options, given, evidence, by_phone=by_phone)
+    results = _read_all(photos, stated, evidence, by_phone=by_phone)
     readings = _print_json(results) if as_json else _print_text(results, owner)
     if any(reading.status == "refused" for reading in readings):
         raise typer.Exit(EXIT_REFUSED)
@@ -137,7 +137,7 @@ def _tank(name: str | None, log: Path | None) -> Tank | None:
 
 
 def _read_all(
-    photos: list[Path], options: dict[str, Any], profile: Profile | None, evidence: Path | None, *, by_phone: bool
+    photos: list[Path], stated: Stated, evidence: Path | None, *, by_phone: bool
 ) -> Iterator[tuple[Reading, Path | None]]:
     """Yield one reading after the other with its evidence picture; a bar on stderr tells of several."""
     from rich.console import Console
@@ -152,8 +152,8 @@ def _read_all(
         if shows_bar:
             bar.start()
         try:
-            used = _default_profile(photo) if by_phone else profile
-            result = _read_one(photo, options | {"profile": used}, evidence)
+            used = replace(stated, profile=_default_profile(photo)) if by_phone else stated
+            result = _read_one(photo, used, evidence)
         finally:
             if shows_bar:
                 bar.stop()
@@ -173,11 +173,11 @@ def _default_profile(photo: Path) -> Profile | None:
     return None if path is None else load_profile(path)
 
 
-def _read_one(photo: Path, options: dict[str, Any], evidence: Path | None) -> tuple[Reading, Path | None]:
+def _read_one(photo: Path, stated: Stated, evidence: Path | None) -> tuple[Reading, Path | None]:
     from colorread.pipeline import read_photo_traced
 
     try:
-        reading, trace = read_photo_traced(photo, **options)
+        reading, trace = read_photo_traced(photo, stated)
     except (OSError, MemoryError) as error:
         fail(f"{photo} could not be read: {trouble_of(error)}.", EXIT_FAILED)
     if evidence is None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from fastapi import HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 
+from colorread.errors import Reason
 from colorread.log.store import Log, LogEntry
 from colorread.page import tasks
 from colorread.page.access import Access
@@ -19,7 +20,7 @@ from colorread.page.drafts import Drafts
 from colorread.page.jobs import Jobs
 from colorread.page.pool import Pool
 from colorread.page.shown_units import Units, units_of
-from colorread.page.tasks import Problem, TankView
+from colorread.page.tasks import TankView
 from colorread.page.uploads import Upload
 from colorread.tank.settings import Tank
 
@@ -34,11 +35,11 @@ class UploadProblem(Exception):  # noqa: N818 - says what is wrong with an uploa
 
     Parameters
     ----------
-    problem : Problem
+    problem : Reason
         Why.
     """
 
-    def __init__(self, problem: Problem) -> None:
+    def __init__(self, problem: Reason) -> None:
         super().__init__(problem.message)
         self.problem = problem
         self.status = _PROBLEM_STATUS.get(problem.code, 422)
@@ -88,7 +89,7 @@ class Core:
     async def score(self, upload: Upload, tank: Tank) -> LogEntry:
         """Read an upload; raise `UploadProblem` where it is no photo, `WorkFailed` where reading came to no end."""
         scored = await self.pool.run(tasks.score_photo, upload.path, upload.label, upload.sha256, tank)
-        if isinstance(scored, Problem):
+        if isinstance(scored, Reason):
             raise UploadProblem(scored)
         return scored
 

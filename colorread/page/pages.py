@@ -14,6 +14,7 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, RedirectResponse, Response
 
+from colorread.errors import Reason
 from colorread.gas_care import gas_cautions
 from colorread.log.paths import photo_path
 from colorread.log.store import Log, LogEntry
@@ -21,9 +22,7 @@ from colorread.page.core import UploadProblem, core_of, require_own_form, units_
 from colorread.page.drafts import OutOfDate
 from colorread.page.render import page
 from colorread.page.shown import ReadingView, last_read, view_reading
-from colorread.page.tasks import Problem
 from colorread.page.uploads import receive_form, save_photos, text_of
-from colorread.reading import Reason
 from colorread.tank.settings import Tank
 from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS
 from colorread.words import REFUSED_SIGN
@@ -227,7 +226,7 @@ def _view(request: Request, entry: LogEntry, tank: Tank) -> ReadingView:
 def _refused_page(
     request: Request,
     tank: Tank,
-    reason: Reason | Problem,
+    reason: Reason,
     *,
     status: int = 422,
     notes: Sequence[str] = (),

@@ -10,6 +10,7 @@ from fastapi.responses import Response
 from starlette.datastructures import FormData
 
 from colorread.carbonate import ionic_strength
+from colorread.errors import Reason
 from colorread.limits import AIR_PPM_RANGE, TEMPERATURE_RANGE_C
 from colorread.log.store import Log
 from colorread.page import tasks_calibrate
@@ -20,7 +21,6 @@ from colorread.page.profiles import new_profile_path
 from colorread.page.render import page
 from colorread.page.shown_units import Units, units_of
 from colorread.page.tank_form import LIGHTS, number_of
-from colorread.page.tasks import Problem
 from colorread.page.tasks_calibrate import Numbers
 from colorread.page.uploads import receive_form, save_photos, text_of
 from colorread.profile.how_to import AIR, BUFFERS, CHART, ENDS
@@ -63,7 +63,7 @@ async def photo(request: Request, name: str, kind: str, step: str) -> Response:
             count = None if patch_ph is None else len(patch_ph)
             problem = await core.pool.run(tasks_calibrate.check_photo, upload.path, known_kind, count)
         except ValueError as error:
-            problem = Problem(code="patches", message=str(error), next_step="Correct it and send the photo again.")
+            problem = Reason(code="patches", message=str(error), next_step="Correct it and send the photo again.")
         except BaseException:
             upload.remove()
             raise
@@ -96,18 +96,18 @@ async def finish(request: Request, name: str, kind: str) -> Response:
         try:
             numbers = _numbers(form, tank, units)
         except ValueError as error:
-            problem = Problem(code="numbers", message=str(error), next_step="Correct it and try again.")
+            problem = Reason(code="numbers", message=str(error), next_step="Correct it and try again.")
             return _steps_page(request, tank, known_kind, problem=problem, typed=typed, units=units)
         adds, uses = text_of(form, "add") == "yes", text_of(form, "use") == "yes"
     photos = {step: upload.path for step, upload in core.calibrations.photos(name, known_kind).items()}
     if not photos:
-        problem = Problem(code="no-photos", message="There is no photo yet.", next_step="Take the first one.")
+        problem = Reason(code="no-photos", message="There is no photo yet.", next_step="Take the first one.")
         return _steps_page(request, tank, known_kind, problem=problem, typed=typed, units=units)
     target = new_profile_path(core.log_path, name, kind)
     made = await core.pool.run(
         tasks_calibrate.make, photos, known_kind, numbers, tank.profile if adds else None, target
     )
-    if isinstance(made, Problem):
+    if isinstance(made, Reason):
         return _steps_page(request, tank, known_kind, problem=made, typed=typed, units=units)
     core.calibrations.clear(name, known_kind)
     if uses:
@@ -120,7 +120,7 @@ def _steps_page(
     tank: Tank,
     kind: Kind,
     *,
-    problem: Problem | None = None,
+    problem: Reason | None = None,
     at: str = "",
     typed: dict[str, Any] | None = None,
     units: Units | None = None,

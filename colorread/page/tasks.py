@@ -11,7 +11,7 @@ from pathlib import Path
 from colorread import __version__
 from colorread.batch.photo_settings import SettingsByPhone
 from colorread.batch.score import entry_of
-from colorread.errors import Refusal
+from colorread.errors import Reason, Refusal
 from colorread.evidence.picture import small_evidence
 from colorread.log.store import Log, LogEntry
 from colorread.photo.file import open_file, open_image, refusing_broken_files
@@ -21,24 +21,6 @@ from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
 
 _PIXELS_MAX = 80_000_000  # a choice of this project: what phones send by themselves has 12 to 50 megapixels
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Problem:
-    """
-    Why an upload is no photo that could be read.
-
-    Parameters
-    ----------
-    code : str
-        As in `colorread.errors.Refusal`.
-    message, next_step : str
-        One sentence each.
-    """
-
-    code: str
-    message: str
-    next_step: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,7 +48,7 @@ def warm_up() -> None:
         signal_family(space)
 
 
-def score_photo(path: Path, label: str, sha256: str, tank: Tank) -> LogEntry | Problem:
+def score_photo(path: Path, label: str, sha256: str, tank: Tank) -> LogEntry | Reason:
     """
     Read a photo with the settings of a tank.
 
@@ -83,25 +65,24 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank) -> LogEntry | P
 
     Returns
     -------
-    LogEntry or Problem
-        Read or refused, ready for the log; a problem where it is no photo at all.
+    LogEntry or Reason
+        Read or refused, ready for the log; a reason where it is no photo at all.
     """
     try:
         require_modest(path)
     except Refusal as refusal:
-        return Problem(code=refusal.code, message=sentence(refusal.message), next_step=refusal.next_step)
+        return of_upload(refusal.reason)
     try:
         settings = SettingsByPhone(tank, None)(path)
     except (OSError, ValueError) as error:
-        return Problem(
+        return Reason(
             code="profile",
             message=f"The calibration profile of {tank.name} cannot be used: {error}",
             next_step="Choose another profile in the settings of the tank, or calibrate again.",
         )
-    reading, trace = read_photo_traced(path, **settings.arguments)
+    reading, trace = read_photo_traced(path, settings.stated)
     if reading.reason is not None and trace.rgb_u8 is None:  # nothing was decoded
-        reason = reading.reason
-        return Problem(code=reason.code, message=sentence(reason.message), next_step=reason.next_step)
+        return of_upload(reading.reason)
     picture = small_evidence(reading, trace)
     return entry_of(replace(reading, photo=label), picture, sha256=sha256, tank=tank, settings=settings)
 
@@ -145,21 +126,22 @@ def version_of(tank: Tank, scored_at: Mapping[str, datetime], today: date) -> st
     return hashlib.sha256(repr((tank, sorted(scored_at.items()), today, __version__)).encode()).hexdigest()
 
 
-def sentence(message: str) -> str:
+def of_upload(reason: Reason) -> Reason:
     """
-    Return a refusal of an upload without the name of its file, which would tell nobody anything.
+    Return why an upload is refused without the name of its file, which would tell nobody anything.
 
     Parameters
     ----------
-    message : str
+    reason : Reason
         Where the file is called ``photo``.
 
     Returns
     -------
-    str
-        One sentence.
+    Reason
+        With a whole sentence.
     """
-    return f"The {message}" if message.startswith("photo ") else message
+    message = reason.message
+    return replace(reason, message=f"The {message}" if message.startswith("photo ") else message)
 
 
 def require_modest(path: Path) -> None:

@@ -8,12 +8,12 @@ from pathlib import Path
 
 from calibration.profile import read_profile, write_profile
 from colorread.chart_find import measure_chart
-from colorread.errors import Refusal
+from colorread.errors import Reason, Refusal
 from colorread.page.calibrations import STEPS, Kind
-from colorread.page.tasks import Problem, require_modest, sentence
+from colorread.page.tasks import of_upload, require_modest
 from colorread.profile.how_to import BUFFERS
 from colorread.profile.known_photo import KnownPhoto, air_photo, buffer_photo, end_photo
-from colorread.profile.make import make_chart_profile, make_profile, see_fluid
+from colorread.profile.make import make_chart_profile, make_profile, see_clear_fluid
 from colorread.profile.words import profile_lines
 
 
@@ -46,7 +46,7 @@ class Numbers:
     light: str
 
 
-def check_photo(path: Path, kind: Kind, n_patches: int | None) -> Problem | None:
+def check_photo(path: Path, kind: Kind, n_patches: int | None) -> Reason | None:
     """
     Look at a calibration photo as soon as it is taken.
 
@@ -61,7 +61,7 @@ def check_photo(path: Path, kind: Kind, n_patches: int | None) -> Problem | None
 
     Returns
     -------
-    Problem or None
+    Reason or None
         Why it cannot be used; None where card and fluid, or chart, were found.
     """
     try:
@@ -69,15 +69,15 @@ def check_photo(path: Path, kind: Kind, n_patches: int | None) -> Problem | None
         if kind == "chart":
             measure_chart(path, n_patches)
         else:
-            see_fluid(path)
+            see_clear_fluid(path)
     except Refusal as refusal:
-        return Problem(code=refusal.code, message=sentence(refusal.message), next_step=refusal.next_step)
+        return of_upload(refusal.reason)
     return None
 
 
 def make(
     photos: Mapping[str, Path], kind: Kind, numbers: Numbers, earlier: str | None, target: Path
-) -> tuple[str, ...] | Problem:
+) -> tuple[str, ...] | Reason:
     """
     Make a profile of calibration photos and write it.
 
@@ -96,7 +96,7 @@ def make(
 
     Returns
     -------
-    tuple of str or Problem
+    tuple of str or Reason
         The profile in words, or why there is none.
     """
     try:
@@ -113,7 +113,7 @@ def make(
         for step in STEPS[kind]:
             if step.key in photos:
                 words = words.replace(str(photos[step.key]), step.title)
-        return Problem(code="calibration", message=words, next_step="Take that photo again, or correct what is stated.")
+        return Reason(code="calibration", message=words, next_step="Take that photo again, or correct what is stated.")
     return tuple(profile_lines(profile))
 
 

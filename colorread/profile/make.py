@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Sequence
+from dataclasses import astuple
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -19,7 +20,7 @@ from calibration.profile import KnownSample, Profile
 from colorread.chart_find import ChartColors, measure_chart
 from colorread.errors import Refusal
 from colorread.photo.load import Photo
-from colorread.pipeline import Seen, measure_photo, require_clear_fluid
+from colorread.pipeline import Fluid, require_clear_fluid, see_fluid
 from colorread.profile.checks import (
     CalibrationError,
     PhotoRefused,
@@ -31,7 +32,6 @@ from colorread.profile.checks import (
     require_same_as_before,
 )
 from colorread.profile.known_photo import KnownPhoto
-from colorread.signal import FluidSignal
 
 _USUAL_RANGE = (5.5, 8.5)  # pH range in which a calibration photo is looked at for plausibility: the dye's, rounded out
 # How far the color of a print lies from that of the fluid it stands for, by wrong inks and by lamps under which both
@@ -111,7 +111,7 @@ def make_chart_profile(
         try:
             charts.append(measure_chart(path, None if patch_ph is None else len(patch_ph), region_xywh))
         except Refusal as refusal:
-            raise PhotoRefused(f"{path}: {refusal.message} {refusal.next_step}") from None
+            raise _photo_refused(path, refusal) from None
     labels = CHART_PH if patch_ph is None else tuple(sorted(patch_ph))
     samples = [
         sample
@@ -123,7 +123,7 @@ def make_chart_profile(
     return _profile_of(samples, light, base)
 
 
-def see_fluid(path: str | os.PathLike[str]) -> tuple[Photo, FluidSignal]:
+def see_clear_fluid(path: str | os.PathLike[str]) -> Fluid:
     """
     Measure a photo of the vial whose pH the photo is not asked for.
 
@@ -134,23 +134,22 @@ def see_fluid(path: str | os.PathLike[str]) -> tuple[Photo, FluidSignal]:
 
     Returns
     -------
-    photo : Photo
-        As loaded.
-    signal : FluidSignal
-        Color of the fluid.
+    Fluid
+        With its photo.
 
     Raises
     ------
     Refusal
         As for a reading.
     """
-    seen = Seen()
-    measure_photo(path, seen)
-    assert seen.photo is not None
-    assert seen.signal is not None
-    posterior = infer_ph(seen.signal.samples, space=seen.photo.color_space, pka=pka_prime(), ph_range=_USUAL_RANGE)
-    require_clear_fluid(seen, posterior, pointed=False)
-    return seen.photo, seen.signal
+    seen = see_fluid(path)
+    if seen.fluid is None:
+        assert seen.reason is not None
+        raise Refusal(*astuple(seen.reason))
+    fluid = seen.fluid
+    posterior = infer_ph(fluid.signal.samples, space=fluid.photo.color_space, pka=pka_prime(), ph_range=_USUAL_RANGE)
+    require_clear_fluid(fluid, posterior)
+    return fluid
 
 
 def _profile_of(samples: Sequence[KnownSample], light: str, base: Profile | None) -> Profile:
@@ -174,14 +173,14 @@ def _profile_of(samples: Sequence[KnownSample], light: str, base: Profile | None
 
 def _measured(photo: KnownPhoto) -> KnownSample:
     try:
-        picture, signal = see_fluid(photo.path)
+        fluid = see_clear_fluid(photo.path)
     except Refusal as refusal:
-        raise PhotoRefused(f"{photo.path}: {refusal.message} {refusal.next_step}") from None
-    if "dark-fluid" in signal.flags and photo.state == "known":
+        raise _photo_refused(photo.path, refusal) from None
+    if "dark-fluid" in fluid.signal.flags and photo.state == "known":
         raise PhotoRefused(f"{photo.path}: the fluid is too dark to calibrate with; use less dye or more light.")
     evidence = Evidence(
-        samples=signal.samples,
-        space=picture.color_space,
+        samples=fluid.signal.samples,
+        space=fluid.photo.color_space,
         state=photo.state,
         ph=photo.ph,
         ph_std=photo.ph_std,
@@ -192,7 +191,7 @@ def _measured(photo: KnownPhoto) -> KnownSample:
             f"{photo.path}: the color of the fluid does not fit pH {photo.ph:.2f}; check pH and ionic strength "
             "of a buffer, or KH and the hours in outdoor air of a ladder's step."
         )
-    return _sample(evidence, photo.path, picture, _sha256(photo.path))
+    return _sample(evidence, photo.path, fluid.photo, _sha256(photo.path))
 
 
 def _patch_samples(
@@ -227,6 +226,10 @@ def _sample(evidence: Evidence, path: str | os.PathLike[str], photo: Photo, sha2
         taken_at="" if photo.taken_at is None or photo.time_source == "file time" else photo.taken_at.isoformat(),
         camera_model=photo.camera_model or "",
     )
+
+
+def _photo_refused(path: str | os.PathLike[str], refusal: Refusal) -> PhotoRefused:
+    return PhotoRefused(f"{path}: {refusal.reason.message} {refusal.reason.next_step}")
 
 
 def _sha256(path: str | os.PathLike[str]) -> str:
