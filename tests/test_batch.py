@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import errno
+import hashlib
 import io
 import json
 import os
@@ -47,6 +48,7 @@ from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
 from colorread.verdict import Marks
 from tests.fabricated import NO_TRACE, made_reading, made_refusal, made_trace
+from tests.made_log import made_entry, made_log_at
 
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLES = ROOT / "sample_images"
@@ -246,10 +248,10 @@ def test_photo_is_known_by_content_wherever_it_lies(
     assert result.reading.photo == entry.reading.photo == "moved.jpg"
 
 
-def made_profile(path: Path, made_at: str) -> Path:
+def made_profile(path: Path, made_at: str, *, sha256: str = "") -> Path:
     samples = SignalSamples(density=np.array([[0.05, 0.1, 0.6]]), density_std=np.full((1, 3), 0.01))
     acid = Evidence(samples=samples, space="srgb", state="acid", ph=3.0, ph_std=1.0, pka=7.28)
-    sample = KnownSample(evidence=acid, photo="acid.jpg", sha256="", taken_at="", camera_model="")
+    sample = KnownSample(evidence=acid, photo="acid.jpg", sha256=sha256, taken_at="", camera_model="")
     write_profile(Profile(samples=(sample,), light="unknown", made_at=made_at), path, overwrite=True)
     return path
 
@@ -649,6 +651,32 @@ def test_table_of_the_command_tells_the_tank_too(
     monkeypatch.setattr("colorread.tank.summary.summarize", told)
     run("batch", folder, "--log", scored[1], "--tank", "home", "--csv", tmp_path / "week.csv", *extra)
     assert [row["tank_co2_mg_l"] for row in table(tmp_path / "week.csv")] == ["9.00", *[""] * 5]
+
+
+def test_earlier_photos_of_a_named_tank_count_and_those_of_the_profile_do_not(tmp_path: Path) -> None:
+    photos, log, summary = tmp_path / "photos", tmp_path / "log.sqlite", tmp_path / "tank.json"
+    photos.mkdir()
+    for name in ("front-green.jpg", "known.jpg"):
+        shutil.copy(SAMPLES / "front-green.jpg", photos / name)
+    with (photos / "known.jpg").open("ab") as file:
+        file.write(b" ")  # another photo by its content
+    known = hashlib.sha256((photos / "known.jpg").read_bytes()).hexdigest()
+    profile = made_profile(tmp_path / "me.toml", "2025-06-01T10:00:00+00:00", sha256=known)
+    with made_log_at(log) as opened:
+        for number in (1, 2, 3):
+            opened.add(made_entry(number))
+        opened.add(made_entry(4, sha256=known))  # read before it became one of a calibration
+
+    def told(*options: str | Path) -> tuple[str, int]:
+        result = run("batch", photos, "--log", log, "--profile", profile, "--summary", summary, "--force", *options)
+        return " ".join(result.stdout.split()), json.loads(summary.read_text())["n_read"]
+
+    words, n_read = told("--tank", "window")
+    assert "The log holds 3 photos more of this tank" in words
+    assert n_read == 4
+    words, n_read = told()
+    assert "The log holds" not in words
+    assert n_read == 1
 
 
 def test_command_succeeds_where_all_is_read(scored: tuple[list[Scored], Path], folder: Path, tmp_path: Path) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Generator, Iterable, Iterator, Mapping
+from collections.abc import Collection, Generator, Iterable, Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -136,7 +136,15 @@ def _of_other_fluid(reading: Reading, tank: Tank) -> bool:
     return renewed is not None and taken_at is not None and wall_clock(taken_at).date() < renewed
 
 
-def kept(log: Log, tank: Tank, names: Mapping[str, str], *, with_pictures: bool = False) -> Iterator[LogEntry]:
+def kept(
+    log: Log,
+    tank: Tank,
+    names: Mapping[str, str],
+    *,
+    with_earlier: bool = False,
+    without: Collection[str] = (),
+    with_pictures: bool = False,
+) -> Iterator[LogEntry]:
     """
     Return what the log holds of some photos.
 
@@ -148,6 +156,10 @@ def kept(log: Log, tank: Tank, names: Mapping[str, str], *, with_pictures: bool 
         Tank in it.
     names : mapping of str to str
         What the photos are called now, by the hash of their content.
+    with_earlier : bool, default False
+        Whether all other photos of the tank are wanted too, as they were called then.
+    without : collection of str, optional
+        Hashes of photos that are not wanted.
     with_pictures : bool, default False
         Whether the evidence pictures are wanted.
 
@@ -156,9 +168,10 @@ def kept(log: Log, tank: Tank, names: Mapping[str, str], *, with_pictures: bool 
     LogEntry
         By the time taken.
     """
-    for entry in log.entries(tank.name, sha256s=names, with_pictures=with_pictures):
-        reading = replace(judged(entry.reading, tank.judged_by), photo=names[entry.sha256])
-        yield replace(entry, reading=reading)
+    for entry in log.entries(tank.name, sha256s=None if with_earlier else names, with_pictures=with_pictures):
+        if entry.sha256 not in without:
+            reading = judged(entry.reading, tank.judged_by)
+            yield replace(entry, reading=replace(reading, photo=names.get(entry.sha256, reading.photo)))
 
 
 def processors() -> int:

@@ -16,7 +16,7 @@ from colorread.words import co2_words
 _NAMES_SHOWN = 3
 
 
-def print_batch(console: Console, readings: Sequence[Reading], *, n_same: int, n_known: int) -> None:
+def print_batch(console: Console, readings: Sequence[Reading], *, n_same: int, n_known: int, n_earlier: int) -> None:
     """
     Print how many photos were read, over what time, and what to do about those that were not.
 
@@ -30,6 +30,8 @@ def print_batch(console: Console, readings: Sequence[Reading], *, n_same: int, n
         How many more have the same content as one of these.
     n_known : int
         How many of these were in the log before.
+    n_earlier : int
+        How many more the log holds of the tank.
     """
     refused = [reading for reading in readings if reading.status == "refused"]
     known = f"; {n_known} of them known from the log" if n_known else ""
@@ -39,6 +41,8 @@ def print_batch(console: Console, readings: Sequence[Reading], *, n_same: int, n
             _print(console, line)
     if n_same:
         _print(console, f"{_photos(n_same)} with the same content as another, counted once.")
+    if n_earlier:
+        _print(console, f"The log holds {_photos(n_earlier)} more of this tank; what follows is told by all of them.")
     if refused:
         console.print(_table_of_refused(console, refused))
 
@@ -76,21 +80,20 @@ def _co2_words(readings: Sequence[Reading]) -> str:
     found = [reading.co2_mg_l for reading in readings if reading.co2_mg_l is not None]
     above = [co2.low for co2 in found if co2.value is None and co2.low is not None]
     below = [co2.high for co2 in found if co2.value is None and co2.high is not None]
+    values = [co2 for co2 in found if co2.value is not None]
     parts = [
-        _middle_words([co2 for co2 in found if co2.value is not None]),
+        _ends_words(values) if values else "",
         f"{_photos(len(above))} above {_number(min(above))} mg/L" if above else "",
         f"{_photos(len(below))} below {_number(max(below))} mg/L" if below else "",
     ]
     return f"CO2 in the vial: {'; '.join(part for part in parts if part)}." if found else ""
 
 
-def _middle_words(readings: Sequence[Interval]) -> str:
-    """Return one reading with its interval, or from where to where the middle values of several lie."""
-    if len(readings) == 1:
-        value, interval = co2_words(readings[0])
-        return f"{value} ({interval})"
-    middle = sorted(co2.value for co2 in readings if co2.value is not None)
-    return f"middle values {_span([_number(value) for value in middle])} mg/L" if middle else ""
+def _ends_words(readings: Sequence[Interval]) -> str:
+    """Return the lowest and the highest of some readings, each with its interval."""
+    ordered = sorted(readings, key=lambda co2: co2.value or 0.0)
+    lowest, highest = ("{} ({})".format(*co2_words(ordered[place])) for place in (0, -1))
+    return lowest if lowest == highest else f"lowest {lowest}, highest {highest}"
 
 
 def _span(texts: Sequence[str]) -> str:

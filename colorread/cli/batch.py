@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from colorread.batch.folder import PhotoFile
-    from colorread.log.store import Log
+    from colorread.log.store import Log, LogEntry
     from colorread.reading import Reading
     from colorread.tank.days import TankSummary
     from colorread.tank.settings import Tank
@@ -39,6 +40,7 @@ class _Run:
     """What became of the photos so far."""
 
     names: dict[str, str] = field(default_factory=dict)  # of the photos in the log, by hash
+    calibration: set[str] = field(default_factory=set)  # hashes of those that the profile was made of
     failed: list[Reading] = field(default_factory=list)
     n_same: int = 0
     n_known: int = 0
@@ -72,7 +74,11 @@ def batch(
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object a line instead of text.")] = False,
     force: Annotated[bool, typer.Option("--force", help="Replace files that exist.")] = False,
 ) -> None:
-    """Read all photos in a folder, keep the readings in the log, and tell what they say of the tank."""
+    """
+    Read all photos in a folder, keep the readings in the log, and tell what they say of the tank.
+
+    Where a tank is named, what the log holds of it from earlier folders or from the page counts too.
+    """
     require_suffix("--csv", csv, ".csv")
     require_suffix("--report", report, ".html", ".htm")
     require_suffix("--plot", plot, ".png", ".pdf")
@@ -83,6 +89,7 @@ def batch(
     _require_folders(outputs)
     require_outputs(outputs, force, {"log": log_path(log)})
     from colorread.batch.folder import find_photos
+    from colorread.batch.score import kept
     from colorread.tank.summary import summarize
 
     photos = find_photos(folder, on_error=_tell_unopened)
@@ -100,17 +107,22 @@ def batch(
                 run = _score(photos, opened, owner, profile, jobs)
             except RuntimeError as error:  # no process can be started
                 fail(f"{error} Close other programs, or read fewer at a time with --jobs 1.", EXIT_FAILED)
-            readings = _readings(run, opened, owner)
+            # The tank without a name is where photos of any tank gather.
+            of_tank = partial(kept, opened, owner, run.names, with_earlier=tank is not None, without=run.calibration)
+            readings = _by_name([entry.reading for entry in kept(opened, owner, run.names)] + run.failed)
             # Files first: what reads the text, such as a pager, may stop before its end.
-            told = None if as_json and not outputs else summarize(owner, readings)
-            if told is not None:
-                if csv is not None:
-                    _write_csv(csv, readings, told)
-                _write_files(told, run, opened, (summary, report, plot))
-            if as_json or told is None:
+            if as_json and not outputs:
                 _print_json(readings)
             else:
-                _print_text(readings, run, owner, told, is_named=tank is not None)
+                everything = [entry.reading for entry in of_tank()] + run.failed
+                told = summarize(owner, _by_name(everything))
+                if csv is not None:
+                    _write_csv(csv, readings, told)
+                _write_files(told, of_tank, (summary, report, plot))
+                if as_json:
+                    _print_json(readings)
+                else:
+                    _print_text(readings, len(everything) - len(readings), run, told, is_named=tank is not None)
     except KeyboardInterrupt:
         fail("Interrupted. What was read is in the log; the same command goes on from there.", EXIT_FAILED)
     if any(reading.status == "refused" for reading in readings):
@@ -143,7 +155,6 @@ def _tank_in(log: Log, name: str | None) -> Tank:
 def _score(photos: Sequence[PhotoFile], log: Log, tank: Tank, profile: Path | None, jobs: int | None) -> _Run:
     """Read what is not in the log; on stderr a bar, and a line for each photo that cannot be read."""
     from contextlib import closing
-    from functools import partial
 
     from rich.console import Console
     from rich.progress import MofNCompleteColumn, Progress
@@ -162,6 +173,7 @@ def _score(photos: Sequence[PhotoFile], log: Log, tank: Tank, profile: Path | No
         for scored in results:
             bar.advance(task)
             if scored.outcome == "calibration":
+                run.calibration.add(scored.sha256)
                 say(f"{scored.photo.name} is one that the profile was made of and is left out.")
                 continue
             if scored.reading is None:
@@ -179,10 +191,7 @@ def _score(photos: Sequence[PhotoFile], log: Log, tank: Tank, profile: Path | No
     return run
 
 
-def _readings(run: _Run, log: Log, tank: Tank) -> list[Reading]:
-    from colorread.batch.score import kept
-
-    readings = [entry.reading for entry in kept(log, tank, run.names)] + run.failed
+def _by_name(readings: Iterable[Reading]) -> list[Reading]:
     return sorted(readings, key=lambda reading: reading.photo)
 
 
@@ -193,11 +202,14 @@ def _print_json(readings: Iterable[Reading]) -> None:
         typer.echo(reading_to_json(reading))
 
 
-def _print_text(readings: Sequence[Reading], run: _Run, tank: Tank, summary: TankSummary, *, is_named: bool) -> None:
+def _print_text(
+    readings: Sequence[Reading], n_earlier: int, run: _Run, summary: TankSummary, *, is_named: bool
+) -> None:
     from colorread.batch.words import print_batch
     from colorread.tank.words import print_tank_summary
 
-    print_batch(_console(), readings, n_same=run.n_same, n_known=run.n_known)
+    tank = summary.tank
+    print_batch(_console(), readings, n_same=run.n_same, n_known=run.n_known, n_earlier=n_earlier)
     if not is_named:
         typer.echo(
             f'No tank was named: the readings are kept under "{tank.name}" with {tank.fluid_kh_dkh:g} dKH and '
@@ -214,13 +226,12 @@ def _write_csv(path: Path, readings: Iterable[Reading], summary: TankSummary) ->
 
 
 def _write_files(
-    summary: TankSummary, run: _Run, log: Log, files: tuple[Path | None, Path | None, Path | None]
+    summary: TankSummary,
+    of_tank: Callable[..., Iterator[LogEntry]],
+    files: tuple[Path | None, Path | None, Path | None],
 ) -> None:
     """Write summary, report and plot, as far as they are asked for."""
     summary_file, report, plot = files
-    from colorread.batch.score import kept
-
-    tank = summary.tank
     if summary_file is not None:
         import json
 
@@ -234,12 +245,12 @@ def _write_files(
         from colorread.report.html import write_report
 
         with _saying(report):
-            write_report(report, summary, kept(log, tank, run.names, with_pictures=True))
+            write_report(report, summary, of_tank(with_pictures=True))
     if plot is not None:
         from colorread.report.plot import write_plot
 
         with _saying(plot):
-            write_plot(plot, summary, kept(log, tank, run.names))
+            write_plot(plot, summary, of_tank())
 
 
 @contextmanager
