@@ -214,8 +214,8 @@ def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Seen:
             raise Refusal(
                 "no-vial",
                 "No fluid with the color of the dye was found before the card.",
-                "Hold the filled vial before the blank middle of the card, not beside it; an empty vial or clear water "
-                "cannot be read.",
+                "Hold the filled vial before the blank middle of the card, not beside it, in white light of one lamp "
+                "without hard shadows; an empty vial or clear water cannot be read.",
             )
         seen = replace(seen, outline_px=view.photo_xy(vial.outline_px))
         signal = measure_fluid(view, chroma, vial, paper, balance.tone)

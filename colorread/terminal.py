@@ -239,7 +239,7 @@ def _read_rows(console: Console, reading: Reading, marks: Marks) -> list[tuple[s
         ("Stated", stated, "dim"),
         ("Taken", time_words(reading), "dim"),
         ("Rule", _rule_words(reading), "dim"),
-        ("Unsure by", budget_words(reading), "dim"),
+        ("Unsure by", _unsure_words(reading), "dim"),
     ]
     for seen, to_do in flag_texts(reading):
         rows.append(("Note", f"{seen}: {to_do}" if to_do else seen, ""))
@@ -254,6 +254,13 @@ def _tank_words(reading: Reading) -> str:
         f"{expected}: what a probe in the tank ({reading.tank_kh_dkh:g} dKH) should show. A clear mismatch means other "
         "acids, a drifting probe or stale fluid."
     )
+
+
+def _unsure_words(reading: Reading) -> str:
+    words = budget_words(reading)
+    if not words or reading.profile is not None:
+        return words
+    return f"{words}. A calibration narrows it: colorread calibrate ends --how"
 
 
 def _rule_words(reading: Reading) -> str:

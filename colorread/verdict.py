@@ -13,7 +13,8 @@ _ENOUGH_SHARE = 2.0 / 3.0
 # A clinical guide to fish medicine names "less than 20 mg/L" as a common target; a Danish report quotes (second-hand)
 # Alabaster & Lloyd 1980: 20 mg/L at most for salmonids, and Wedemeyer 1996: warm-water species not for long above 20 to
 # 30 mg/L.
-_WELFARE = "The literature on fish welfare asks for 20 mg/L or less over long times."
+_WELFARE_MG_L = 20.0
+_WELFARE = f"The literature on fish welfare asks for {_WELFARE_MG_L:g} mg/L or less over long times."
 _ACT_FACTOR = 1.4  # over the mark for the fish: assumption
 # Whatever the mark, assumption: at 56 mg/L more seabream died than usual (Aquacultural Engineering 2013, abstract), and
 # a manual on tilapia asks for less than 50 (second-hand).
@@ -171,4 +172,9 @@ def _judge_fish(low: float, high: float, marks: Marks) -> tuple[FishWord, str, s
             f"{marks.fish_mg_l:g} mg/L"
         )
         advice = "Keep watching the fish as on every day."
-    return fish, f"Fish: {text}. {_WELFARE}", advice
+    sentence = f"Fish: {text}."
+    if high > _WELFARE_MG_L:
+        sentence += f" {_WELFARE}"
+        if fish == "no concern read":
+            sentence += f" The mark of {marks.fish_mg_l:g} mg/L is an assumption; a lower one can be set."
+    return fish, sentence, advice

@@ -164,12 +164,19 @@ def test_options_reach_the_pipeline(pipeline: FakePipeline) -> None:
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        ("--kh -1", "--kh must lie between 0.25 and 30, but is -1."),
+        ("--kh -1", "--kh must lie between 0.25 and 30 dKH, but is -1.\n"),
         ("--kh nan", "--kh must be a number"),
         ("--kh 4,5", "--kh must be a number, but is 4,5. Write decimals with a point, such as 4.5."),
-        ("--tank-kh 31", "--tank-kh must lie between 0.25 and 30, but is 31.\n"),
-        ("--tank-kh 0", "--tank-kh must lie between 0.25 and 30, but is 0. Leave it out: with next to no KH"),
-        ("--temperature 80", "--temperature must lie between 5 and 40, but is 80."),
+        (
+            "--kh 71",
+            "dKH, but is 71. If that is mg/L of CaCO3 (ppm), divide it by 17.8.",
+        ),
+        ("--tank-kh 31", "--tank-kh must lie between 0.25 and 30 dKH, but is 31. If that is mg/L"),
+        ("--tank-kh 0", "--tank-kh must lie between 0.25 and 30 dKH, but is 0. Leave it out: with next to no KH"),
+        (
+            "--temperature 77",
+            "--temperature must lie between 5 and 40 degrees C, but is 77. If that is degrees F",
+        ),
         ("--vial nonsense", "--vial wants four numbers"),
         ("--vial 1,2,3", "--vial wants four numbers"),
         ("--vial 1,2,0,4", "--vial wants a width and a height above zero"),

@@ -125,9 +125,9 @@ def test_tank_keeps_its_profile_by_whole_path(path: Path, tmp_path: Path, monkey
     [
         (("add", "window"), "There is a tank named window in the log already"),
         (("add", "<b>"), "A tank's name starts with"),
-        (("add", "x", "--volume", "0"), "--volume must lie between 1 and 100000"),
+        (("add", "x", "--volume", "0"), "--volume must lie between 1 and 100000 L"),
         (("add", "x", "--kh", "nan"), "--kh must be a number"),
-        (("add", "x", "--fish-mark", "100"), "--fish-mark must lie between 5 and 40"),
+        (("add", "x", "--fish-mark", "100"), "--fish-mark must lie between 5 and 40 mg/L"),
         (("add", "x", "--lights", "ten to six"), "A daily time span looks like 10:00-18:00"),
         (("add", "x", "--plants", "30-15"), "lower mark for plants must lie below"),
         (("add", "x", "--fluid-renewed", "soon"), "A day looks like 2025-06-04"),

@@ -94,6 +94,12 @@ def test_the_rule_of_thumb_may_read_high(rule: float, words: str) -> None:
     assert words in flat(printed(made_reading(co2_mg_l=co2_mg_l, co2_rule_of_thumb_mg_l=rule)))
 
 
+def test_a_calibration_is_named_as_the_way_to_a_narrower_interval_until_there_is_one() -> None:
+    words = "A calibration narrows it: colorread calibrate ends --how"
+    assert words in flat(printed(made_reading()))
+    assert words not in flat(printed(made_reading(profile="me")))
+
+
 def test_refusal_says_what_is_wrong_and_what_to_do_and_gives_no_number() -> None:
     text = printed(made_refusal(taken_at=None))
     assert "NOT READ" in text

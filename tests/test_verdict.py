@@ -101,7 +101,7 @@ def test_every_verdict_warns_of_delay_and_never_calls_anything_safe(ends: list[f
     verdict = judge(interval(*ends))
     text = " ".join(verdict.sentences + verdict.cautions).lower()
     assert not re.search(r"\bsafe|harmless|no danger", text)
-    assert "20 mg/l" in text  # the long-term mark of the literature on fish welfare
+    assert ("asks for 20 mg/l or less over long times" in text) == (ends[2] > 20.0)
     assert "hours behind" in text
     assert "veterinar" in text
     assert len(verdict.sentences) == 3
@@ -123,6 +123,13 @@ def test_a_higher_upper_end_never_calms(ends: list[float], more: float) -> None:
     order = ["no concern read", "watch", "act"]
     before, after = judge(interval(*ends)), judge(interval(ends[0], ends[1], ends[2] + more))
     assert order.index(after.fish) >= order.index(before.fish)
+
+
+def test_what_the_literature_asks_for_does_not_contradict_the_mark() -> None:
+    below, between, above = (judge(interval(high - 5.0, high - 3.0, high)).sentences[1] for high in (19.0, 23.0, 27.0))
+    assert "literature" not in below
+    assert between.endswith("The mark of 25 mg/L is an assumption; a lower one can be set.")
+    assert above.endswith("asks for 20 mg/L or less over long times.")
 
 
 def test_the_upper_end_is_named() -> None:

@@ -29,6 +29,18 @@ class LightClass(StrEnum):
     UNKNOWN = "unknown"
 
 
+# By what stands for the number in the help: its unit, and what else a number too high may be.
+_UNITS = {
+    "DKH": (" dKH", "If that is mg/L of CaCO3 (ppm), divide it by 17.8."),
+    "C": (" degrees C", "If that is degrees F, subtract 32 and divide by 1.8."),
+    "MG_L": (" mg/L", ""),
+    "ML": (" mL", ""),
+    "L": (" L", ""),
+    "G": (" g", ""),
+    "GRAMS": (" g", ""),
+}
+
+
 def number(
     help_text: str,
     metavar: str,
@@ -71,8 +83,9 @@ def number(
             hint = " Write decimals with a point, such as 4.5." if "," in str(text) and kind is float else ""
             fail(f"{name} must be a {'whole ' if kind is int else ''}number, but is {text}.{hint}")
         if not low <= value <= high:
-            to_do = f" {if_low}" if if_low and value < low else ""
-            fail(f"{name} must lie between {low:g} and {high:g}, but is {value:g}.{to_do}")
+            unit, if_high = _UNITS.get(metavar, ("", ""))
+            to_do = if_low if value < low else if_high
+            fail(f"{name} must lie between {low:g} and {high:g}{unit}, but is {value:g}. {to_do}".rstrip())
         return value
 
     # Left as text until the check, which tells the option and what was given for it.

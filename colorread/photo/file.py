@@ -50,6 +50,8 @@ def open_file(path: Path) -> BinaryIO:
         if path.exists() and not path.is_file():
             raise Refusal("not-a-photo", f"{path.name} is not a file.", "Name a single photo.")
         return path.open("rb")
+    except FileNotFoundError as error:
+        raise Refusal("no-file", f"There is no file {path.name}.", "Check the file name and its folder.") from error
     except (OSError, ValueError) as error:
         next_step = "Check the file name, and whether the file may be read."
         raise Refusal("no-file", f"{path.name} cannot be opened.", next_step) from error

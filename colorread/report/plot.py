@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from colorread.log.store import LogEntry
 
 MADE_UP = "Made-up demonstration data, no real tank"
-_DAYS_LABELLED: dict[Shape, int] = {"narrow": 7, "wide": 14}
+_DAYS_LABELLED: dict[Shape, int] = {"narrow": 5, "wide": 14}
 _HOURS_LABELLED: dict[Shape, int] = {"narrow": 6, "wide": 3}
 _ARROW_PT = 44  # twice its length, since a marker is as large below its place as above
 _ARROW = np.array([(-2, 0), (2, 0), (0, 0), (0, 7), (-1.5, 5), (0, 9), (1.5, 5), (0, 7)])
