@@ -15,10 +15,15 @@ from calibration.family_fit import RATIO, fit_family
 from calibration.profile import KnownSample
 from colorread.profile.words import known_words
 
-# Directions of yellow and blue fluid differ by 90 to 140 degrees for every phone; what is yellow lies below the first,
-# what is blue above the second of these directions: assumptions, with room for lamps.
+# Directions of yellow and blue fluid differ by 90 to 140 degrees for every phone: assumption, with room for lamps.
 _MIN_SEPARATION_DEG = 40.0
-_MAX_ACID_DEG, _MIN_BASE_DEG = 30.0, 85.0
+# Dye that is all yellow or blue must explain the color this well, over the dye that explains it best: 0.7 and more for
+# the acid and basic fluids of four rendered vials, below 0.1 for the yellowest fluids from pH 6.3 on.
+_END_NOT_EXCLUDED = 0.1
+_ENDS: dict[State, str] = {
+    "acid": "The acid fluid is not all yellow; add some vinegar, mix, and try again.",
+    "base": "The basic fluid is not all blue; add some baking soda, mix, and try again.",
+}
 # A known fluid that only a dye with a pKa' so far off could color is another fluid (3 standard deviations).
 _STRANGE_PKA_SHIFT = 0.3
 _LEAST_PROBABILITY = 0.05  # that such a dye must have, for the fluid to be the stated one: the customary level
@@ -160,13 +165,30 @@ def require_one_vial(samples: Sequence[KnownSample]) -> None:
         raise CalibrationError(
             "Acid and basic fluid look nearly alike: was the dye in both, and enough vinegar and soda?"
         )
-    if acid and max(acid) > _MAX_ACID_DEG:
-        raise CalibrationError("The acid fluid is not yellow; add a drop of vinegar and mix.")
-    if base and min(base) < _MIN_BASE_DEG:
-        raise CalibrationError("The basic fluid is not blue; add a pinch of baking soda and mix.")
+    for sample in samples:
+        if sample.evidence.state in _ENDS and not is_at_its_end(sample.evidence):
+            raise CalibrationError(_ENDS[sample.evidence.state])
     loads = [_load(sample) for sample in samples if sample.evidence.state not in PRINTED_STATES]
     if loads and max(loads) > _MAX_LOAD_RATIO * min(loads):
         raise CalibrationError("The photos differ too much in depth of color to be of one vial with one amount of dye.")
+
+
+def is_at_its_end(evidence: Evidence) -> bool:
+    """
+    Return whether a color may be that of dye which is all yellow, or all blue.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        Of acid or basic fluid.
+
+    Returns
+    -------
+    bool
+        False where the dye is in between.
+    """
+    by_ratio = _likelihood(evidence)
+    return float(by_ratio[0 if evidence.state == "acid" else -1]) > _END_NOT_EXCLUDED * float(by_ratio.max())
 
 
 def fits_its_ph(evidence: Evidence) -> bool:
@@ -183,11 +205,16 @@ def fits_its_ph(evidence: Evidence) -> bool:
     bool
         False where the fluid must be another one.
     """
-    family = signal_family(evidence.space)
-    log_likelihood = fit_family(evidence.samples, family.density).log_likelihood[:, 0]
-    by_ratio = family.weight @ np.exp(log_likelihood - log_likelihood.max())
+    by_ratio = _likelihood(evidence)
     near = np.abs(RATIO - (evidence.ph - evidence.pka)) < _STRANGE_PKA_SHIFT
     return float(by_ratio[near].sum()) > _LEAST_PROBABILITY * float(by_ratio.sum())
+
+
+def _likelihood(evidence: Evidence) -> NDArray[np.float64]:
+    """How well a dye explains a color, over `RATIO`, shape (161,)."""
+    family = signal_family(evidence.space)
+    log_likelihood = fit_family(evidence.samples, family.density).log_likelihood[:, 0]
+    return np.asarray(family.weight @ np.exp(log_likelihood - log_likelihood.max()), dtype=np.float64)
 
 
 def _known_of(sample: KnownSample) -> tuple[State, float, float]:
