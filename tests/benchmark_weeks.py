@@ -24,8 +24,8 @@ from colorread.pipeline import read_photo
 from colorread.profile.known_photo import buffer_photo, end_photo
 from colorread.profile.make import make_profile
 from colorread.reading import Interval
-from colorread.tank.days import Estimate
 from colorread.tank.fit import fit_tank
+from colorread.tank.results import Estimate
 from colorread.tank.settings import Tank, parse_span
 from colorread.tank.steadiness import is_steady
 from colorread.tank.summary import summarize

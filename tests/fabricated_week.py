@@ -14,7 +14,7 @@ from PIL import Image, ImageDraw
 from colorread.gas_care import gas_cautions
 from colorread.log.store import LogEntry
 from colorread.reading import Interval
-from colorread.tank.days import (
+from colorread.tank.results import (
     Advice,
     Change,
     Course,

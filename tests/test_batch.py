@@ -42,7 +42,7 @@ from colorread.log.store import Log, LogEntry
 from colorread.pipeline import read_photo
 from colorread.reading import Interval, Reading
 from colorread.reading_json import reading_to_dict
-from colorread.tank.days import PhotoPoint, TankSummary
+from colorread.tank.results import PhotoPoint, TankSummary
 from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
 from colorread.verdict import Marks

@@ -20,7 +20,7 @@ from colorread.report.axes import PLOT_COLORS
 from colorread.report.html import PICTURES_MAX, report_html, write_report
 from colorread.report.plot import MADE_UP, day_figure, figure_svg, recent_readings, week_figure, write_plot
 from colorread.report.words import forecast_rows, number_rows, number_words, setting_rows
-from colorread.tank.days import Estimate, TankSummary
+from colorread.tank.results import Estimate, TankSummary
 from colorread.tank.settings import Marks, Tank
 from tests.fabricated import made_reading
 from tests.fabricated_week import CANNOT_TELL, HOSTILE, N_DAYS, NEXT_STEP, made_advice, made_entries, made_week

@@ -12,10 +12,10 @@ from colorread.reading import Interval
 from colorread.tank.advice import FISH_PROBABILITY, advise
 from colorread.tank.changes import Candidate, candidates
 from colorread.tank.day_words import hours_words, share_words
-from colorread.tank.days import Advice, Change
 from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.forecast import DayStart, day_course, day_start, forecast, lit_hours
 from colorread.tank.gas_source import handling_of
+from colorread.tank.results import Advice, Change
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.verdict import Marks
 from tests.tank_simulator import Truth, simulated_week

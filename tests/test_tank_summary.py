@@ -15,10 +15,10 @@ from colorread.gas_care import SourceKind, gas_cautions, less_gas
 from colorread.reading import Interval
 from colorread.tank.advice import FISH_PROBABILITY, advise
 from colorread.tank.day_words import share_words
-from colorread.tank.days import Change, Estimate, TankSummary
 from colorread.tank.fit import fit_tank
 from colorread.tank.forecast import HOURS, day_start, forecast
 from colorread.tank.headline import fit_notes, fluid_advice, headline
+from colorread.tank.results import Change, Estimate, TankSummary
 from colorread.tank.series import is_of_the_future
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.summary import summarize

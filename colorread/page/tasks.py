@@ -16,7 +16,7 @@ from colorread.evidence.picture import small_evidence
 from colorread.log.store import Log, LogEntry
 from colorread.photo.file import open_file, open_image, refusing_broken_files
 from colorread.pipeline import read_photo_traced
-from colorread.tank.days import TankSummary
+from colorread.tank.results import TankSummary
 from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
 

@@ -23,7 +23,7 @@ from colorread.reading import NORMAL_95, Interval, Reading
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.plot import MADE_UP, day_figure, figure_svg, is_plottable, recent_readings, week_figure
 from colorread.report.words import forecast_rows, number_rows, number_words, period_words, setting_rows, without_unit
-from colorread.tank.days import PhotoPoint, TankSummary
+from colorread.tank.results import PhotoPoint, TankSummary
 from colorread.tank.series import wall_clock
 from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS
 from colorread.words import bind_units, budget_words, clean_name, co2_words, input_words, ph_words, time_words

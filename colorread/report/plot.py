@@ -33,7 +33,7 @@ from colorread.report.axes import (
     finish_axes,
     new_figure,
 )
-from colorread.tank.days import Advice, TankSummary
+from colorread.tank.results import Advice, TankSummary
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import DailySpan, Tank
 

@@ -10,7 +10,7 @@ from datetime import datetime
 from colorread.gas_care import SOURCE_WORDS
 from colorread.reading import Interval
 from colorread.tank.day_words import hours_words, percent_words
-from colorread.tank.days import Advice, DayForecast, Estimate, TankSummary
+from colorread.tank.results import Advice, DayForecast, Estimate, TankSummary
 from colorread.tank.settings import Tank
 from colorread.words import co2_words, kh_words, temperature_words
 

@@ -12,10 +12,10 @@ import numpy as np
 from colorread.gas_care import STOP_THE_GAS, gas_cautions
 from colorread.tank.changes import N_DRAWS, STILL_FADING_PER_DAY, candidates, fresh_charge, thinned
 from colorread.tank.day_words import lit_words, percent_words, share_words
-from colorread.tank.days import Advice, Change, DayForecast
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import DayStart, day_start, forecast, rate_for_peak
 from colorread.tank.gas_source import Handling, handling_of
+from colorread.tank.results import Advice, Change, DayForecast
 from colorread.tank.settings import Tank
 from colorread.verdict import ACT_CAUTIONS, Marks
 

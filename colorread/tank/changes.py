@@ -8,11 +8,11 @@ from datetime import datetime, time
 
 import numpy as np
 
-from colorread.tank.days import Change
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import DayStart, thinned_index
 from colorread.tank.gas_source import Handling
 from colorread.tank.model import Draws
+from colorread.tank.results import Change
 from colorread.tank.settings import DailySpan, GasSource
 
 N_DRAWS = 300

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colorread.reading import Interval
-from colorread.tank.days import Change, DayForecast
 from colorread.tank.fit import TankFit
 from colorread.tank.model import Draws, Schedule, TankParameters, is_on, settled_state, simulate
+from colorread.tank.results import Change, DayForecast
 from colorread.verdict import Marks
 
 _STEP_H = 0.25

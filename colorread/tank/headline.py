@@ -11,8 +11,8 @@ import numpy as np
 from colorread.fluid import RENEW_AFTER_WEEKS
 from colorread.reading import Interval, Reading, Verdict
 from colorread.tank.day_words import lit_words, share_words
-from colorread.tank.days import Advice, Estimate
 from colorread.tank.fit import TankFit
+from colorread.tank.results import Advice, Estimate
 from colorread.tank.series import WINDOW_DAYS, wall_clock
 from colorread.tank.settings import Tank
 from colorread.verdict import Marks, judge, turn_down_now

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 from colorread.gas_care import gas_cautions
 from colorread.reading import Interval, Reading, Verdict
 from colorread.tank.advice import advise
-from colorread.tank.days import Course, Estimate, PhotoPoint, SourceOutlook, TankSummary
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import day_start, interval, rate_for_peak, thinned_index
 from colorread.tank.gas_source import USUAL_YIELD, co2_of_charge_g, share_into_water
@@ -27,6 +26,7 @@ from colorread.tank.headline import (
     unused_notes,
 )
 from colorread.tank.model import is_on
+from colorread.tank.results import Course, Estimate, PhotoPoint, SourceOutlook, TankSummary
 from colorread.tank.series import CannotTell, is_of_the_future, wall_clock
 from colorread.tank.settings import Tank
 from colorread.tank.steadiness import steady_fit

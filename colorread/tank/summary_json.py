@@ -7,7 +7,7 @@ from typing import Any
 
 from colorread import __version__
 from colorread.reading import Interval
-from colorread.tank.days import SCHEMA, Course, DayForecast, Estimate, TankSummary
+from colorread.tank.results import SCHEMA, Course, DayForecast, Estimate, TankSummary
 
 
 def summary_to_dict(summary: TankSummary) -> dict[str, Any]:

@@ -11,7 +11,7 @@ from rich.table import Table
 from colorread.console_text import shown
 from colorread.reading import Interval
 from colorread.tank.day_words import hours_words, percent_words, share_words
-from colorread.tank.days import Advice, DayForecast, Estimate, TankSummary
+from colorread.tank.results import Advice, DayForecast, Estimate, TankSummary
 
 _INDENT = "  "
 _WIDE = 110  # from here on there is room for a forecast's words beside all of its numbers on one line
