@@ -12,7 +12,17 @@ from colorread.carbonate import co2_from_ph, co2_rule_of_thumb, ph_from_co2
 from colorread.fluid import dye_ph_std
 from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C, USUAL_KH_DKH, USUAL_TEMPERATURE_C
 from colorread.ranges import checked_number
-from colorread.reading import NORMAL_95, FluidKind, Interval, LightName, Limit, Reading, Reason
+from colorread.reading import (
+    BUDGET_ACIDS,
+    BUDGET_KH,
+    NORMAL_95,
+    FluidKind,
+    Interval,
+    LightName,
+    Limit,
+    Reading,
+    Reason,
+)
 from colorread.verdict import USUAL_MARKS, Marks, judge
 
 # Before looking, the CO2 of a tank with gas is taken as equally likely between these, as pH; outside it falls off.
@@ -180,13 +190,13 @@ def with_numbers(reading: Reading, posterior: PhPosterior, settings: Settings) -
     Reading
         With status ``read``.
     """
-    extra_std = {"KH of the fluid": float(np.hypot(_KH_STD_PH, dye_ph_std(settings.kh_dkh)))}
+    extra_std = {BUDGET_KH: float(np.hypot(_KH_STD_PH, dye_ph_std(settings.kh_dkh)))}
     flags = list(reading.flags)
     if posterior.load < _LITTLE_DYE_LOAD:
         flags.append("little-dye")
     if settings.fluid == "tank-water":
         flags.append("tank-water")
-        extra_std["other acids in tank water"] = _OTHER_ACIDS_STD_PH
+        extra_std[BUDGET_ACIDS] = _OTHER_ACIDS_STD_PH
     limit: Limit | None = "below" if posterior.open_below else "above" if posterior.open_above else None
     if limit is not None:
         flags.append("near-dye-limit")

@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 from rich.console import Console
 
+from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
 from colorread.gas_care import SourceKind, gas_cautions, less_gas
-from colorread.reading import Interval
+from colorread.reading import BUDGET_KH, Interval
 from colorread.tank.advice import FISH_PROBABILITY, advise
 from colorread.tank.day_words import share_words
 from colorread.tank.fit import fit_tank
@@ -121,7 +122,7 @@ def test_photos_at_one_hour_only_tell_neither_lag_nor_loss(truth: Truth) -> None
         made_reading(
             photo=f"{day}.jpg",
             taken_at=datetime(2026, 3, 2 + day, 12, 0, tzinfo=UTC),
-            budget={"dye pKa": 0.05, "light and camera": 0.03, "color of the fluid": 0.05},
+            budget={BUDGET_PKA: 0.05, BUDGET_CAMERA: 0.03, BUDGET_COLOR: 0.05, BUDGET_KH: 0.02},
         )
         for day in range(9)
     ]
