@@ -76,9 +76,9 @@ def _week_cells(folder: Path, tank: Tank, truths: Sequence[dict[str, Any]], prof
         f"{100.0 * np.median(np.abs(value / truth - 1.0)):.1f} %",
         f"{covered} of {len(points)}",
         f"{100.0 * np.median(low / value - 1.0):.0f} to {100.0 * np.median(high / value - 1.0):+.0f} %",
-        _estimate(summary.gas_trend_percent_per_day, 1),
-        _estimate(summary.lag_hours, 2),
-        _estimate(summary.loss_per_hour, 3),
+        _estimate(summary.estimate("gas_trend_percent_per_day"), 1),
+        _estimate(summary.estimate("lag_hours"), 2),
+        _estimate(summary.estimate("loss_per_hour"), 3),
     )
 
 
