@@ -21,6 +21,8 @@ _END_NOT_EXCLUDED = 0.1
 # enough that a clear color far out still decides.
 _PRIOR_EDGE_STD = 0.35
 PH_STEP = 0.01
+# Names in the budget: words for people, and keys by which the tank over days finds them, in stored logs too.
+BUDGET_PKA, BUDGET_CAMERA, BUDGET_COLOR = "dye pKa", "light and camera", "color of the fluid"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,7 +133,7 @@ def infer_ph(
         load=fit.load,
         misfit=fit.misfit,
         neutral_density=fit.neutral_density,
-        budget={"dye pKa": _std_of(PKA_SHIFT, known.sum(axis=(0, 1)))}
+        budget={BUDGET_PKA: _std_of(PKA_SHIFT, known.sum(axis=(0, 1)))}
         | _budget(np.einsum("ka,kar->kr", known.sum(axis=2), fluid), _ph_prior(RATIO + pka, ph_range)),
     )
 
@@ -191,6 +193,6 @@ def _budget(joint: NDArray[np.float64], prior_of_ratio: NDArray[np.float64]) -> 
     means = (joint[seen] @ RATIO) / weight[seen]
     by_camera = float(weight[seen] @ (means - mean) ** 2)
     return {
-        "light and camera": float(np.sqrt(by_camera)),
-        "color of the fluid": float(np.sqrt(max(variance - by_camera, 0.0))),
+        BUDGET_CAMERA: float(np.sqrt(by_camera)),
+        BUDGET_COLOR: float(np.sqrt(max(variance - by_camera, 0.0))),
     }

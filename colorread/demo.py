@@ -17,7 +17,7 @@ from colorread.log.store import Log
 from colorread.profile.known_photo import buffer_photo, end_photo
 from colorread.profile.make import make_profile
 from colorread.report.html import write_report
-from colorread.tank.days import TankSummary
+from colorread.tank.results import TankSummary
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.summary import summarize
 

@@ -9,7 +9,7 @@ import numpy as np
 from calibration.inversion import PhPosterior
 from colorread.carbonate import co2_from_ph, co2_rule_of_thumb, ph_from_co2
 from colorread.fluid import dye_ph_std
-from colorread.reading import NORMAL_95, Interval, Limit, Reading
+from colorread.reading import BUDGET_ACIDS, BUDGET_KH, NORMAL_95, Interval, Limit, Reading
 from colorread.stated import Stated
 from colorread.verdict import judge
 
@@ -88,13 +88,13 @@ def with_numbers(reading: Reading, posterior: PhPosterior, stated: Stated) -> Re
     Reading
         With pH, CO2 and verdict.
     """
-    extra_std = {"KH of the fluid": float(np.hypot(_KH_STD_PH, dye_ph_std(stated.fluid_kh_dkh)))}
+    extra_std = {BUDGET_KH: float(np.hypot(_KH_STD_PH, dye_ph_std(stated.fluid_kh_dkh)))}
     flags = list(reading.flags)
     if posterior.load < _LITTLE_DYE_LOAD:
         flags.append("little-dye")
     if stated.fluid == "tank-water":
         flags.append("tank-water")
-        extra_std["other acids in tank water"] = _OTHER_ACIDS_STD_PH
+        extra_std[BUDGET_ACIDS] = _OTHER_ACIDS_STD_PH
     limit: Limit | None = "below" if posterior.open_below else "above" if posterior.open_above else None
     if limit is not None:
         flags.append("near-dye-limit")

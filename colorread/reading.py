@@ -15,6 +15,8 @@ from colorread.errors import Reason
 SCHEMA = "colorread.reading/1"
 NORMAL_95 = 1.645
 """Standard deviations from the middle of a normal distribution to the ends of its 90 % interval, from any table."""
+BUDGET_KH, BUDGET_ACIDS = "KH of the fluid", "other acids in tank water"
+"""What the carbonate adds to the budget of `calibration.inversion`; names for people and keys alike."""
 
 Status = Literal["read", "refused"]
 Limit = Literal["below", "above"]

@@ -24,8 +24,8 @@ from colorread.pipeline import read_photo
 from colorread.profile.known_photo import buffer_photo, end_photo
 from colorread.profile.make import make_profile
 from colorread.reading import Interval
-from colorread.tank.days import Estimate
 from colorread.tank.fit import fit_tank
+from colorread.tank.results import Estimate
 from colorread.tank.settings import Tank, parse_span
 from colorread.tank.steadiness import is_steady
 from colorread.tank.summary import summarize
@@ -76,9 +76,9 @@ def _week_cells(folder: Path, tank: Tank, truths: Sequence[dict[str, Any]], prof
         f"{100.0 * np.median(np.abs(value / truth - 1.0)):.1f} %",
         f"{covered} of {len(points)}",
         f"{100.0 * np.median(low / value - 1.0):.0f} to {100.0 * np.median(high / value - 1.0):+.0f} %",
-        _estimate(summary.gas_trend_percent_per_day, 1),
-        _estimate(summary.lag_hours, 2),
-        _estimate(summary.loss_per_hour, 3),
+        _estimate(summary.estimate("gas_trend_percent_per_day"), 1),
+        _estimate(summary.estimate("lag_hours"), 2),
+        _estimate(summary.estimate("loss_per_hour"), 3),
     )
 
 

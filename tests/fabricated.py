@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from colorread.reading import Interval, Reading, Reason, Trace
+from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
+from colorread.reading import BUDGET_KH, Interval, Reading, Reason, Trace
 from colorread.verdict import judge
 
 CARD_PX = ((20.0, 20.0), (220.0, 20.0), (220.0, 160.0), (20.0, 160.0))
@@ -39,7 +40,7 @@ def made_reading(**changes: Any) -> Reading:
         reason=None,
         card_corners_px=CARD_PX,
         vial_outline_px=FLUID_PX,
-        budget={"dye pKa": 0.1, "light and camera": 0.05, "KH of the fluid": 0.001},
+        budget={BUDGET_PKA: 0.1, BUDGET_CAMERA: 0.05, BUDGET_COLOR: 0.05, BUDGET_KH: 0.001},
     )
     reading = replace(reading, **changes)
     if reading.verdict is None and reading.co2_mg_l is not None:

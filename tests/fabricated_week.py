@@ -14,7 +14,7 @@ from PIL import Image, ImageDraw
 from colorread.gas_care import gas_cautions
 from colorread.log.store import LogEntry
 from colorread.reading import Interval
-from colorread.tank.days import (
+from colorread.tank.results import (
     Advice,
     Change,
     Course,
@@ -23,6 +23,7 @@ from colorread.tank.days import (
     PhotoPoint,
     SourceOutlook,
     TankSummary,
+    Told,
 )
 from colorread.tank.settings import DailySpan, GasSource, Tank
 from tests.fabricated import made_reading, made_refusal
@@ -39,20 +40,7 @@ HOSTILE = "<script>alert(1)</script>&\"'\u202e.jpg"
 
 def made_week(**changes: Any) -> TankSummary:
     """Return a week with gas that fades: too much at first, too little at last."""
-    hours, tank_mg_l, vial_mg_l = _follow(GAS, 24 * N_DAYS, fade_per_day=0.08)
-    times = tuple(datetime.combine(FIRST, time()) + timedelta(hours=float(hour)) for hour in hours)
-    course = Course(
-        times=times,
-        tank_mg_l=tank_mg_l,
-        tank_low_mg_l=tank_mg_l * 0.78,
-        tank_high_mg_l=tank_mg_l * 1.28,
-        vial_mg_l=vial_mg_l,
-    )
-    points = tuple(
-        PhotoPoint(photo=entry.reading.photo, taken_at=entry.reading.taken_at, co2_mg_l=_around(18.0))
-        for entry in made_entries()
-        if entry.reading.taken_at is not None and entry.reading.co2_mg_l is not None
-    )
+    told = made_told()
     summary = TankSummary(
         tank=Tank(
             name="Left tank",
@@ -67,40 +55,60 @@ def made_week(**changes: Any) -> TankSummary:
         ),
         n_read=20,
         n_refused=2,
-        n_unused=1,
-        first_at=times[0],
-        last_at=times[-1] - timedelta(hours=5.7),
+        first_at=told.course.times[0],
+        last_at=told.course.times[-1] - timedelta(hours=5.7),
         headline=(
             "The gas fades: the daily peak fell from 30 to 20 mg/L and will be below 15 mg/L in about 4 days.",
             "Fish: in the evening the CO2 may be as high as 26 mg/L, above the fish mark of 25 mg/L.",
             "Plants: at lights on the CO2 is 8 mg/L, less than the customary 15 to 30 mg/L.",
         ),
-        tank_co2=points,
-        course=course,
-        last_reading=points[-1],
-        lights_on_mg_l=Estimate(interval=_around(8.3)),
-        peak_mg_l=Estimate(interval=_around(20.4)),
-        night_low_mg_l=Estimate(interval=_around(2.7)),
-        hours_above_fish_mark=Estimate(interval=Interval(value=0.0, low=0.0, high=1.4)),
-        gas_mg_l_per_hour=Estimate(interval=_around(3.1)),
-        gas_trend_percent_per_day=Estimate(interval=Interval(value=-7.6, low=-10.2, high=-5.1)),
-        loss_per_hour=Estimate(interval=None, reason=CANNOT_TELL),
-        lag_hours=Estimate(interval=Interval(value=1.6, low=0.9, high=2.8)),
-        fades_in_days=Estimate(interval=Interval(value=4.2, low=2.5, high=7.9)),
+        cautions=told.advice.cautions,
+        notes=("The KH of the fluid was stated, its error is taken as 2 %.",),
+        fluid_advice="The fluid is 19 days old: renew it every four weeks.",
+        told=told,
+        reason="",
+    )
+    return replace(summary, **changes)
+
+
+def made_told() -> Told:
+    """Return what the course of that week tells."""
+    hours, tank_mg_l, vial_mg_l = _follow(GAS, 24 * N_DAYS, fade_per_day=0.08)
+    return Told(
+        tank_co2=tuple(
+            PhotoPoint(photo=entry.reading.photo, taken_at=entry.reading.taken_at, co2_mg_l=_around(18.0))
+            for entry in made_entries()
+            if entry.reading.taken_at is not None and entry.reading.co2_mg_l is not None
+        ),
+        course=Course(
+            times=tuple(datetime.combine(FIRST, time()) + timedelta(hours=float(hour)) for hour in hours),
+            tank_mg_l=tank_mg_l,
+            tank_low_mg_l=tank_mg_l * 0.78,
+            tank_high_mg_l=tank_mg_l * 1.28,
+            vial_mg_l=vial_mg_l,
+        ),
+        estimates={
+            "lights_on_mg_l": Estimate(interval=_around(8.3)),
+            "peak_mg_l": Estimate(interval=_around(20.4)),
+            "night_low_mg_l": Estimate(interval=_around(2.7)),
+            "hours_above_fish_mark": Estimate(interval=Interval(value=0.0, low=0.0, high=1.4)),
+            "gas_mg_l_per_hour": Estimate(interval=_around(3.1)),
+            "gas_trend_percent_per_day": Estimate(interval=Interval(value=-7.6, low=-10.2, high=-5.1)),
+            "loss_per_hour": Estimate(interval=None, reason=CANNOT_TELL),
+            "lag_hours": Estimate(interval=Interval(value=1.6, low=0.9, high=2.8)),
+            "fades_in_days": Estimate(interval=Interval(value=4.2, low=2.5, high=7.9)),
+        },
         source=SourceOutlook(
             total_g=103.0,
             used_g=Interval(value=31.0, low=25.0, high=39.0),
             days_left=Interval(value=16.0, low=12.0, high=21.0),
             sentence="The charge can give 103 g CO2 at most; 31 g went into the water so far.",
         ),
-        fluid_advice="The fluid is 19 days old: renew it every four weeks.",
         advice=made_advice(),
-        cautions=made_advice().cautions,
-        notes=("The KH of the fluid was stated, its error is taken as 2 %.",),
+        n_unused=1,
         common_std_ph=0.1,
         fitted={"uptake per hour": Interval(value=0.021, low=0.008, high=0.04)},
     )
-    return replace(summary, **changes)
 
 
 def made_advice() -> Advice:

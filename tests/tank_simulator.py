@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
+from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
 from colorread.carbonate import co2_from_ph, ph_from_co2
-from colorread.reading import Interval, Reading
+from colorread.reading import BUDGET_KH, Interval, Reading
 from colorread.tank.settings import DailySpan, Tank, parse_span
 from tests.fabricated import made_reading, made_refusal
 
@@ -129,10 +130,10 @@ def _photographed(
                 ph=Interval(value=seen_ph, low=low, high=high),
                 co2_mg_l=Interval(value=co2[1], low=co2[0], high=co2[2]),
                 budget={
-                    "dye pKa": shared_std,
-                    "light and camera": color_std,
-                    "color of the fluid": own_std,
-                    "KH of the fluid": 0.02,
+                    BUDGET_PKA: shared_std,
+                    BUDGET_CAMERA: color_std,
+                    BUDGET_COLOR: own_std,
+                    BUDGET_KH: 0.02,
                 },
             )
         )

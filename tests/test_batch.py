@@ -43,11 +43,12 @@ from colorread.log.store import Log, LogEntry
 from colorread.pipeline import read_photo
 from colorread.reading import Interval, Reading
 from colorread.reading_json import reading_to_dict
-from colorread.tank.days import PhotoPoint, TankSummary
+from colorread.tank.results import PhotoPoint, TankSummary
 from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
 from colorread.verdict import Marks
 from tests.fabricated import NO_TRACE, made_reading, made_refusal, made_trace
+from tests.fabricated_week import made_told
 from tests.made_log import made_entry, made_log_at
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -646,7 +647,7 @@ def test_table_of_the_command_tells_the_tank_too(
             for reading in readings
             if reading.taken_at is not None and reading.status == "read"
         )
-        return replace(summarize(tank, readings), tank_co2=(point,))
+        return replace(summarize(tank, readings), told=replace(made_told(), tank_co2=(point,)))
 
     monkeypatch.setattr("colorread.tank.summary.summarize", told)
     run("batch", folder, "--log", scored[1], "--tank", "home", "--csv", tmp_path / "week.csv", *extra)

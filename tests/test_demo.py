@@ -45,10 +45,10 @@ def test_the_week_tells_the_tank_that_was_rendered(demo: tuple[Path, str]) -> No
     inside = [points[name].low <= truth[name] <= points[name].high for name in truth]  # type: ignore[operator]
     assert np.median(errors) <= 0.12
     assert np.mean(inside) >= 0.85
-    trend = summary.gas_trend_percent_per_day.interval
+    trend = summary.estimate("gas_trend_percent_per_day").interval
     assert trend is not None
     assert trend.value == pytest.approx(-100.0 * TRUTH["tank"]["gas_falls_per_day"], abs=2.0)
-    lag = summary.lag_hours.interval
+    lag = summary.estimate("lag_hours").interval
     assert lag is not None
     assert lag.value is not None
     assert 1 / 1.5 <= lag.value / TRUTH["tank"]["lag_hours"] <= 1.5

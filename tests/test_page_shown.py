@@ -16,7 +16,7 @@ from colorread.gas_care import SourceKind, gas_cautions, less_gas
 from colorread.log.store import Log
 from colorread.reading import Interval
 from colorread.tank.settings import GasSource
-from colorread.verdict import Marks
+from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS, Marks
 from colorread.words import NO_BREAK
 from tests.fabricated import made_reading
 from tests.made_log import made_entry
@@ -74,6 +74,19 @@ def test_what_to_do_follows_from_what_makes_the_gas(page: tuple[httpx.Client, Pa
     for path in ("/tanks/window", f"/tanks/window/readings/{sha256}"):
         assert less_gas(source) in client.get(path).text
     assert gas_cautions(source)[1] in client.get("/tanks/window").text  # one photo is no course
+
+
+def test_a_low_morning_does_not_take_the_cautions_of_a_high_evening(page: tuple[httpx.Client, Path]) -> None:
+    client, log_path = page
+    with Log(log_path) as log:
+        log.put_tank(replace(TANK, gas=None))
+    add(log_path, 1, 60.0, NOW - timedelta(hours=15))
+    add(log_path, 2, 10.0, NOW - timedelta(hours=2))
+    text = html.unescape(client.get("/tanks/window").text).replace(NO_BREAK, " ")
+    assert "Fish: no concern read<" in text
+    assert "Fish: too much CO2, even at the lower end of the interval." in text
+    for caution in (*WATCH_CAUTIONS, *ACT_CAUTIONS, *STANDING_CAUTIONS, *gas_cautions(TANK.source_kind)):
+        assert text.count(caution) == 1
 
 
 def test_an_old_verdict_does_not_stand_as_if_of_now(page: tuple[httpx.Client, Path]) -> None:

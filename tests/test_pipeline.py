@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 import colorread
 from colorread import read_photo
 from colorread.flags import FLAG_TEXTS
-from colorread.reading import Interval, Reading
+from colorread.reading import BUDGET_KH, Interval, Reading
 from tests.scene import Scene, Shot, take_photo
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
@@ -317,7 +317,7 @@ def test_twice_the_kh_is_about_twice_the_co2() -> None:
 # 5 % of the KH and 24 umol/L of dye in 356.6 umol/L per dKH: hypot(0.02, 24 / (356.6 KH ln 10)) as pH.
 @pytest.mark.parametrize(("kh_dkh", "std_ph"), [(8.0, 0.0203), (4.0, 0.0213), (1.0, 0.0354), (0.5, 0.0618)])
 def test_dye_makes_a_low_kh_uncertain(kh_dkh: float, std_ph: float) -> None:
-    assert reading_of(BASE, kh_dkh=kh_dkh).budget["KH of the fluid"] == pytest.approx(std_ph, abs=2e-4)
+    assert reading_of(BASE, kh_dkh=kh_dkh).budget[BUDGET_KH] == pytest.approx(std_ph, abs=2e-4)
 
 
 def test_tank_water_widens_the_interval_and_says_so() -> None:

@@ -15,33 +15,38 @@ from matplotlib.markers import CARETUP
 from PIL import Image
 
 from colorread import __version__
+from colorread.gas_care import gas_cautions
 from colorread.reading import Interval, Reading
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.html import PICTURES_MAX, report_html, write_report
 from colorread.report.plot import MADE_UP, day_figure, figure_svg, recent_readings, week_figure, write_plot
 from colorread.report.words import forecast_rows, number_rows, number_words, setting_rows
-from colorread.tank.days import Estimate, TankSummary
+from colorread.tank.results import Estimate, TankSummary
 from colorread.tank.settings import Marks, Tank
+from colorread.tank.summary import summarize
+from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS
 from tests.fabricated import made_reading
-from tests.fabricated_week import CANNOT_TELL, HOSTILE, N_DAYS, NEXT_STEP, made_advice, made_entries, made_week
+from tests.fabricated_week import (
+    CANNOT_TELL,
+    HOSTILE,
+    N_DAYS,
+    NEXT_STEP,
+    made_advice,
+    made_entries,
+    made_told,
+    made_week,
+)
 
 _VOID = {"meta", "img", "br"}
-_UNKNOWN = Estimate(interval=None, reason="Fewer than four readings have a time.")
+_UNKNOWN = "Fewer than four readings have a time."
 
 
 def made_first_day(**changes: Any) -> TankSummary:
     """Return the summary of a tank of which too little is known."""
-    estimates = dict.fromkeys(
-        (
-            *("lights_on_mg_l", "peak_mg_l", "night_low_mg_l", "hours_above_fish_mark", "gas_mg_l_per_hour"),
-            *("gas_trend_percent_per_day", "loss_per_hour", "lag_hours", "fades_in_days"),
-        ),
-        _UNKNOWN,
-    )
-    absent = dict.fromkeys(("course", "last_reading", "source", "advice", "first_at", "last_at"))
-    empty: dict[str, Any] = {"headline": (), "tank_co2": (), "notes": (), "fitted": {}, "fluid_advice": ""}
-    counts = dict.fromkeys(("n_read", "n_refused", "n_unused"), 0)
-    return made_week(**(estimates | absent | empty | counts | {"tank": Tank(name="New")} | changes))
+    nothing = dict.fromkeys(("told", "first_at", "last_at"))
+    empty: dict[str, Any] = {"headline": (), "cautions": ("Look at the fish.",), "notes": (), "fluid_advice": ""}
+    few = {"tank": Tank(name="New"), "n_read": 0, "n_refused": 0, "reason": _UNKNOWN}
+    return made_week(**(nothing | empty | few | changes))
 
 
 class _Page(HTMLParser):
@@ -104,16 +109,16 @@ def test_only_the_first_words_of_the_verdict_are_in_large_letters() -> None:
 
 def test_verdict_comes_first_and_everything_else_is_there(page: _Page) -> None:
     summary = made_week()
-    assert summary.advice is not None
-    assert summary.source is not None
+    assert summary.told is not None
+    assert summary.told.source is not None
     order = [
         "Left tank: CO2 of the tank",
         "20 photos read (1 of them not used for the course), 2 not read",
         *summary.headline,
         "CO2 over the days",
         "lights 10:00-18:00 (plain), gas 08:00-18:00 (hatched)",
-        *summary.advice.sentences,
-        *summary.advice.cautions,
+        *summary.told.advice.sentences,
+        *summary.told.advice.cautions,
         "As it is Nothing is changed.",
         "Recommended Run the gas from 06:30 to 16:30",
         "Also tried Turn the gas up by 20 %.",
@@ -121,7 +126,7 @@ def test_verdict_comes_first_and_everything_else_is_there(page: _Page) -> None:
         "Daily peak, day of the last photo 20 mg/L 16 to 26 mg/L",
         "Change of the gas rate −8 % per day −10 to −5 % per day",
         f"Loss to the air Cannot be told. {CANNOT_TELL}",
-        summary.source.sentence,
+        summary.told.source.sentence,
         summary.fluid_advice,
         *summary.notes,
         "replaces neither an instrument",
@@ -222,14 +227,28 @@ def test_only_the_newest_pictures_are_held() -> None:
 def test_tank_without_readings_and_with_two() -> None:
     empty = _Page(report_html(made_first_day(), []))
     assert "do not yet tell" in empty.text
-    assert empty.text.count(_UNKNOWN.reason) == 1
+    assert empty.text.count(_UNKNOWN) == 1
     assert "There are no photos" in empty.text
-    assert "gasping at the surface, fast gill movement" in empty.text
+    assert "Look at the fish." in empty.text
     assert not empty.all("svg")
     few = _Page(report_html(made_first_day(headline=("Two readings so far.",)), made_entries()[:3]))
     assert "Two readings so far." in few.text
     assert len(few.all("svg")) == 2
     assert "solid line" not in few.text
+
+
+@pytest.mark.parametrize(("evening_mg_l", "is_high"), [(60.0, True), (10.0, False)])
+def test_cautions_are_those_of_the_highest_reading_of_late(evening_mg_l: float, *, is_high: bool) -> None:
+    evening = datetime(2025, 6, 3, 18)
+    readings = [
+        made_reading(taken_at=at, co2_mg_l=Interval(value=co2, low=co2 - 2.0, high=co2 + 2.0))
+        for at, co2 in ((evening, evening_mg_l), (evening + timedelta(hours=13), 10.0))
+    ]
+    text = _Page(report_html(summarize(Tank(name="New", made_up=True), readings), [])).text
+    for caution in (*WATCH_CAUTIONS, *ACT_CAUTIONS):
+        assert text.count(caution) == is_high
+    for caution in (*STANDING_CAUTIONS, *gas_cautions(None)):
+        assert text.count(caution) == 1
 
 
 def test_file_is_replaced_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -299,14 +318,14 @@ def test_figure_leaves_out_what_is_older_than_the_course_and_says_so() -> None:
     old = [replace(entry, reading=replace(entry.reading, taken_at=datetime(2025, 3, 1, 8))) for entry in entries[1:4]]
     readings = [entry.reading for entry in (*entries, *old)]
     assert len(recent_readings(made_week(), readings)) == 20
-    assert len(recent_readings(made_week(course=None), readings)) == 20
+    assert len(recent_readings(made_week(told=None), readings)) == 20
     assert len(recent_readings(made_week(), readings[:1])) == 0
     assert "Earlier readings (3) are only in the table" in _Page(report_html(made_week(), (*entries, *old))).text
 
 
 def test_wild_interval_does_not_flatten_the_rest() -> None:
     wild = made_reading(co2_mg_l=Interval(value=20.0, low=5.0, high=4000.0), taken_at=datetime(2025, 6, 3, 12))
-    figure = week_figure(made_week(course=None), [wild], "wide")
+    figure = week_figure(made_week(told=None), [wild], "wide")
     assert 30.0 < figure.axes[0].get_ylim()[1] < 100.0
 
 
@@ -317,7 +336,7 @@ def test_an_interval_that_is_cut_has_an_arrow_head_where_it_goes_on(shape: Any) 
         return made_reading(co2_mg_l=co2_mg_l, taken_at=datetime(2025, 6, 3, hour))
 
     def heads_of(readings: list[Reading]) -> tuple[list[tuple[float, float]], list[str]]:
-        figure = week_figure(made_week(course=None), readings, shape)
+        figure = week_figure(made_week(told=None), readings, shape)
         words = [text.get_text() for text in figure.legends[0].get_texts()]
         drawn = [line for line in figure.axes[0].lines if line.get_marker() == CARETUP]
         to_edge = figure.axes[0].transAxes.inverted()
@@ -389,7 +408,7 @@ def test_hours_above_the_mark_and_the_share_of_the_light_never_tell_certainty() 
     rows = forecast_rows(replace(advice, today=replace(advice.today, hours_above_fish_mark=never)))
     assert [row.hours_above for row in rows[:2]] == [("less than 0.5", ""), ("0.5", "0.0 to 3.2")]
     assert rows[0].plants_share == ("31 %", "19 to 34 %")
-    of_day = [
-        row for row in number_rows(made_week(hours_above_fish_mark=Estimate(interval=never))) if "mark" in row.label
-    ]
+    told = made_told()
+    told = replace(told, estimates={**told.estimates, "hours_above_fish_mark": Estimate(interval=never)})
+    of_day = [row for row in number_rows(made_week(told=told)) if "mark" in row.label]
     assert [(row.value, row.interval) for row in of_day] == [("less than 0.5 h", "")]

@@ -12,10 +12,10 @@ from colorread.reading import Interval
 from colorread.tank.advice import FISH_PROBABILITY, advise
 from colorread.tank.changes import Candidate, candidates
 from colorread.tank.day_words import hours_words, share_words
-from colorread.tank.days import Advice, Change
 from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.forecast import DayStart, day_course, day_start, forecast, lit_hours
 from colorread.tank.gas_source import handling_of
+from colorread.tank.results import Advice, Change
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.verdict import Marks
 from tests.tank_simulator import Truth, simulated_week
@@ -48,7 +48,7 @@ def advice_of(truth: Truth, kind: SourceKind | None, **changes: object) -> Advic
 
 
 def tried_on(fit: TankFit, tank: Tank, *, overdosed: bool = False) -> tuple[Candidate, ...]:
-    start = day_start(fit, Marks(), datetime(2026, 3, 9), draws=2)
+    start = day_start(fit, Marks(), datetime(2026, 3, 9))
     assert tank.gas is not None
     start = replace(start, schedule=replace(start.schedule, gas=tank.gas, lights=tank.lights))
     return candidates(start, handling_of(tank.source, tank.gas), fresh=None, overdosed=overdosed)
@@ -75,7 +75,7 @@ def test_after_an_overdose_the_gas_begins_with_what_keeps_the_fish_mark(
         in (advice.sentences[0])
     )
     tank = replace(overdosed.tank, source=source(kind))
-    start = day_start(fit_tank(tank, overdosed.readings), tank.judged_by, datetime(2026, 3, 9), draws=300)
+    start = day_start(fit_tank(tank, overdosed.readings), tank.judged_by, datetime(2026, 3, 9))
     assert forecast(start, Change(rate_factor=factor + 0.1), "").fish_probability < FISH_PROBABILITY
     told = " ".join(advice.sentences)
     assert "After that" not in told
@@ -193,7 +193,7 @@ def share_of_light(start: DayStart) -> np.ndarray:  # type: ignore[type-arg]
 
 
 def test_the_share_of_the_light_has_its_interval(fit: TankFit) -> None:
-    start = day_start(fit, Marks(), datetime(2026, 3, 9), draws=300)
+    start = day_start(fit, Marks(), datetime(2026, 3, 9))
     day, shares = forecast(start, Change(), ""), share_of_light(start)
     assert ((shares >= day.plants_share_low) & (shares <= day.plants_share_high)).mean() >= 0.9
     assert (shares < day.plants_share_high).mean() > 0.5
@@ -203,7 +203,7 @@ def test_the_share_of_the_light_has_its_interval(fit: TankFit) -> None:
 
 
 def test_a_rare_share_of_the_light_lies_within_its_interval(fit: TankFit) -> None:
-    usual = day_start(fit, Marks(), datetime(2026, 3, 9), draws=300)
+    usual = day_start(fit, Marks(), datetime(2026, 3, 9))
     rare_mg_l = float(np.quantile(day_course(usual, Change()).max(axis=1), 0.97))
     day = forecast(replace(usual, marks=Marks(plants_low_mg_l=rare_mg_l, plants_high_mg_l=90.0)), Change(), "")
     assert 0.0 < day.plants_share <= day.plants_share_high

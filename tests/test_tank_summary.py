@@ -6,25 +6,28 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from io import BytesIO, StringIO, TextIOWrapper
+from typing import get_args
 
 import numpy as np
 import pytest
 from rich.console import Console
 
+from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
 from colorread.gas_care import SourceKind, gas_cautions, less_gas
-from colorread.reading import Interval
+from colorread.reading import BUDGET_KH, Interval
 from colorread.tank.advice import FISH_PROBABILITY, advise
 from colorread.tank.day_words import share_words
-from colorread.tank.days import Change, Estimate, TankSummary
 from colorread.tank.fit import fit_tank
 from colorread.tank.forecast import HOURS, day_start, forecast
-from colorread.tank.headline import fit_notes, fluid_advice, headline
+from colorread.tank.headline import headline
+from colorread.tank.notes import fit_notes, fluid_advice
+from colorread.tank.results import Change, Estimate, EstimateName, SourceOutlook, TankSummary, Told
 from colorread.tank.series import is_of_the_future
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.summary import summarize
 from colorread.tank.summary_json import summary_to_dict
 from colorread.tank.words import interval_words, print_tank_summary
-from colorread.verdict import Marks, judge, turn_down_now
+from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS, Marks, judge, turn_down_now
 from tests.fabricated import made_reading, made_refusal
 from tests.tank_simulator import START, Truth, simulated_week
 
@@ -42,6 +45,18 @@ def summary(truth: Truth) -> TankSummary:
         fluid_renewed=date(2026, 1, 5),
     )
     return summarize(tank, truth.readings)
+
+
+def source_of(tank: Tank, truth: Truth) -> SourceOutlook:
+    told = summarize(tank, truth.readings).told
+    assert told is not None
+    assert told.source is not None
+    return told.source
+
+
+def with_estimates(told: Told, **intervals: Interval) -> Told:
+    changed = {name: Estimate(interval=interval) for name, interval in intervals.items()}
+    return replace(told, estimates={**told.estimates, **changed})
 
 
 def text_of(summary: TankSummary) -> str:
@@ -62,18 +77,19 @@ def test_the_tank_is_told_at_every_photo_that_was_read(truth: Truth, summary: Ta
 
 
 def test_the_course_runs_a_day_beyond_the_last_photo(summary: TankSummary) -> None:
-    assert summary.course is not None
+    assert summary.told is not None
+    course = summary.told.course
     assert summary.last_at is not None
-    assert timedelta(hours=23) <= summary.course.times[-1] - summary.last_at <= timedelta(hours=25)
-    assert np.all(summary.course.tank_low_mg_l <= summary.course.tank_mg_l)
-    assert np.all(summary.course.tank_mg_l <= summary.course.tank_high_mg_l)
+    assert timedelta(hours=23) <= course.times[-1] - summary.last_at <= timedelta(hours=25)
+    assert np.all(course.tank_low_mg_l <= course.tank_mg_l)
+    assert np.all(course.tank_mg_l <= course.tank_high_mg_l)
 
 
 def test_a_lag_is_told_only_where_the_photos_tell_it() -> None:
     told = []
     for seed in range(20):
         week = simulated_week(seed, often=seed >= 4)
-        lag = summarize(week.tank, week.readings).lag_hours
+        lag = summarize(week.tank, week.readings).estimate("lag_hours")
         if lag.interval is None:
             assert "do not tell" in lag.reason
             continue
@@ -87,7 +103,9 @@ def test_a_clock_years_ahead_does_not_hide_the_week(truth: Truth, summary: TankS
     ahead = made_reading(taken_at=START + timedelta(days=3700))
     after = summarize(truth.tank, [*truth.readings, ahead], now=(START + timedelta(days=8)).replace(tzinfo=None))
     assert after.tank_co2 == summarize(truth.tank, truth.readings).tank_co2
-    assert after.n_unused == summary.n_unused + 1
+    assert after.told is not None
+    assert summary.told is not None
+    assert after.told.n_unused == summary.told.n_unused + 1
     assert "a time that has not come yet" in after.notes[0]
 
 
@@ -113,7 +131,7 @@ def test_what_is_still_to_come_is_not_told_as_past(truth: Truth) -> None:
 
 def test_a_lamp_that_never_goes_off_has_no_night(truth: Truth) -> None:
     always = replace(truth.tank, lights=parse_span("00:00-24:00"))
-    assert summarize(always, truth.readings).night_low_mg_l.reason == "The lamp is on day and night."
+    assert summarize(always, truth.readings).estimate("night_low_mg_l").reason == "The lamp is on day and night."
 
 
 def test_photos_at_one_hour_only_tell_neither_lag_nor_loss(truth: Truth) -> None:
@@ -121,24 +139,23 @@ def test_photos_at_one_hour_only_tell_neither_lag_nor_loss(truth: Truth) -> None
         made_reading(
             photo=f"{day}.jpg",
             taken_at=datetime(2026, 3, 2 + day, 12, 0, tzinfo=UTC),
-            budget={"dye pKa": 0.05, "light and camera": 0.03, "color of the fluid": 0.05},
+            budget={BUDGET_PKA: 0.05, BUDGET_CAMERA: 0.03, BUDGET_COLOR: 0.05, BUDGET_KH: 0.02},
         )
         for day in range(9)
     ]
     summary = summarize(truth.tank, at_noon)
-    assert summary.lag_hours.interval is None
-    assert summary.loss_per_hour.interval is None
+    assert summary.estimate("lag_hours").interval is None
+    assert summary.estimate("loss_per_hour").interval is None
     assert any("same hours" in note for note in summary.notes)
 
 
 def test_too_few_readings_give_reasons_and_no_numbers(truth: Truth) -> None:
     few = summarize(truth.tank, [made_reading(), made_refusal()])
     assert few.tank_co2 == ()
-    assert few.course is None
-    assert few.advice is None
-    for estimate in (few.lag_hours, few.gas_trend_percent_per_day, few.peak_mg_l, few.fades_in_days):
-        assert estimate.interval is None
-        assert "usable reading" in estimate.reason
+    assert few.told is None
+    for name in get_args(EstimateName):
+        assert few.estimate(name).interval is None
+        assert "usable reading" in few.estimate(name).reason
     assert few.n_read == few.n_refused == 1
     assert any(sentence.startswith("Fish:") for sentence in few.headline)
 
@@ -150,9 +167,8 @@ def test_no_reading_at_all_is_said(truth: Truth) -> None:
 def test_where_the_gas_ran_out_nothing_is_told_of_a_gas_that_flows() -> None:
     week = simulated_week(0, turned=(126.0, 0.0))
     summary = summarize(week.tank, week.readings)
-    assert summary.course is None
-    assert summary.advice is None
-    assert summary.gas_mg_l_per_hour.interval is None
+    assert summary.told is None
+    assert summary.estimate("gas_mg_l_per_hour").interval is None
     assert summary.headline[0].startswith("Fish: ")
     assert "Told by the highest reading of the last two days" in text_of(summary)
     assert "Has the gas run out" in text_of(summary)
@@ -161,10 +177,11 @@ def test_where_the_gas_ran_out_nothing_is_told_of_a_gas_that_flows() -> None:
 def test_photos_from_before_the_gas_ran_out_do_not_count() -> None:
     week = simulated_week(0, turned=(80.0, 0.0), days=8)
     summary = summarize(week.tank, week.readings)
-    assert summary.peak_mg_l.interval is not None
-    assert summary.peak_mg_l.interval.high is not None
-    assert summary.peak_mg_l.interval.high < 5.0
-    assert f"{summary.n_unused} photos from before the readings took another course" in " ".join(summary.notes)
+    assert summary.estimate("peak_mg_l").interval is not None
+    assert summary.estimate("peak_mg_l").interval.high is not None
+    assert summary.estimate("peak_mg_l").interval.high < 5.0
+    assert summary.told is not None
+    assert f"{summary.told.n_unused} photos from before the readings took another course" in " ".join(summary.notes)
     assert "only the photos from" in summary.headline[-2]
 
 
@@ -182,7 +199,8 @@ def test_photos_that_the_course_leaves_out_are_told_with_the_reason(truth: Truth
     charged = replace(truth.tank, source=GasSource(kind="fermentation", started=date(2026, 3, 4)))
     old = [made_reading(taken_at=START - timedelta(days=day)) for day in (20, 21)]
     told = summarize(charged, [*truth.readings, *old, made_reading(taken_at=None)])
-    before = told.n_unused - 3
+    assert told.told is not None
+    before = told.told.n_unused - 3
     assert before > 1
     assert (
         told.notes.count(
@@ -194,6 +212,20 @@ def test_photos_that_the_course_leaves_out_are_told_with_the_reason(truth: Truth
     assert not any("Not used" in note for note in summarize(truth.tank, truth.readings).notes)
 
 
+def test_a_reading_that_does_not_say_where_its_error_is_from_does_not_count(truth: Truth) -> None:
+    first, second, *others = (reading for reading in truth.readings if reading.status == "read")
+    bare = [
+        replace(first, budget={name.title(): std for name, std in first.budget.items()}),
+        replace(second, budget={**second.budget, BUDGET_PKA: float("nan")}),  # as the log tells a number that is lost
+    ]
+    told = summarize(truth.tank, [*bare, *others])
+    assert told.tank_co2 == summarize(truth.tank, others).tank_co2
+    assert "Not used for the course: 2 photos that do not say where their error is from." in told.notes
+    none = summarize(truth.tank, [replace(reading, budget={}) for reading in others])
+    assert none.told is None
+    assert f"; {len(others)} more do not say where their error is from; the tank's course needs 6" in none.reason
+
+
 def test_a_span_just_short_of_what_is_needed_is_not_told_as_enough() -> None:
     hours = (0.0, 5.0, 10.0, 15.0, 20.0, 35.8)
     readings = [made_reading(taken_at=START + timedelta(hours=hour)) for hour in hours]
@@ -202,10 +234,10 @@ def test_a_span_just_short_of_what_is_needed_is_not_told_as_enough() -> None:
 
 
 def test_the_share_of_the_light_is_told_with_its_interval(summary: TankSummary) -> None:
-    assert summary.advice is not None
-    words = share_words(summary.advice.today)
+    assert summary.told is not None
+    words = share_words(summary.told.advice.today)
     assert f"for {words} of the light" in summary.headline[1]
-    assert f"{words} of the light" in summary.advice.sentences[1]
+    assert f"{words} of the light" in summary.told.advice.sentences[1]
     day = summary_to_dict(summary)["advice"]["today"]
     assert day["plants_share_low"] <= day["plants_share"] <= day["plants_share_high"]
     assert day["plants_share_low"] < day["plants_share_high"]
@@ -214,8 +246,7 @@ def test_the_share_of_the_light_is_told_with_its_interval(summary: TankSummary) 
 def test_what_yeast_makes_by_night_is_told_as_lost(truth: Truth) -> None:
     def sentence(kind: SourceKind) -> str:
         tank = replace(truth.tank, source=GasSource(kind=kind, amount_g=200.0, started=date(2026, 3, 2)))
-        source = summarize(tank, truth.readings).source
-        assert source is not None
+        source = source_of(tank, truth)
         return source.sentence
 
     assert truth.tank.gas is not None
@@ -225,17 +256,17 @@ def test_what_yeast_makes_by_night_is_told_as_lost(truth: Truth) -> None:
 
 def test_a_charge_smaller_than_what_was_seen_to_flow_lasts_no_number_of_days(truth: Truth) -> None:
     tank = replace(truth.tank, source=GasSource(kind="fermentation", amount_g=10.0, started=date(2026, 3, 2)))
-    source = summarize(tank, truth.readings).source
-    assert source is not None
+    source = source_of(tank, truth)
     assert source.days_left is None
     assert "would be used up already" in source.sentence
 
 
 def test_the_charge_is_held_against_its_chemistry(summary: TankSummary) -> None:
-    assert summary.source is not None
-    assert summary.source.total_g == pytest.approx(102.9, abs=0.1)  # 200 g of sucrose at 0.5143 g CO2 per g
-    assert summary.source.used_g.high is not None
-    assert summary.source.used_g.high > 0.0
+    assert summary.told is not None
+    assert summary.told.source is not None
+    assert summary.told.source.total_g == pytest.approx(102.9, abs=0.1)  # 200 g of sucrose at 0.5143 g CO2 per g
+    assert summary.told.source.used_g.high is not None
+    assert summary.told.source.used_g.high > 0.0
 
 
 def true_used_g(truth: Truth) -> float:
@@ -247,8 +278,7 @@ def true_used_g(truth: Truth) -> float:
 
 def test_the_used_gas_is_that_of_the_simulator(truth: Truth) -> None:
     charged = replace(truth.tank, source=GasSource(kind="fermentation", amount_g=200.0, started=date(2026, 3, 2)))
-    source = summarize(charged, truth.readings).source
-    assert source is not None
+    source = source_of(charged, truth)
     assert source.used_g.low is not None
     assert source.used_g.high is not None
     assert source.used_g.low <= true_used_g(truth) <= source.used_g.high
@@ -261,8 +291,7 @@ def test_a_bottle_lasts_as_long_as_its_usual_yield_allows(truth: Truth) -> None:
     assert charged.gas is not None
     total_g, age_days = 102.9 * charged.gas.hours / 24.0, truth.hours[-1] / 24.0
     rate_g_per_day = truth.gas_mg_l_h * (1.0 - truth.fall_per_day) ** age_days * 60.0 / 1000.0
-    source = summarize(charged, truth.readings).source
-    assert source is not None
+    source = source_of(charged, truth)
     assert source.days_left is not None
     worst, best = (
         (share * total_g - true_used_g(truth)) / (rate_g_per_day * charged.gas.hours) for share in (0.6, 0.9)
@@ -279,12 +308,12 @@ def test_a_bottle_lasts_as_long_as_its_usual_yield_allows(truth: Truth) -> None:
 def test_the_days_of_fading_count_from_the_last_reading() -> None:
     week = simulated_week(10, level_mg_l=(60.0, 61.0))
     assert week.hours[-1] % 24.0 > 20.0
-    days = summarize(week.tank, week.readings).fades_in_days.interval
+    days = summarize(week.tank, week.readings).estimate("fades_in_days").interval
     assert days is not None
     assert days.value is not None
     fit = fit_tank(week.tank, week.readings)
-    then = fit.midnight + timedelta(hours=float(fit.series.hours[-1]), days=days.value)
-    peak = forecast(day_start(fit, Marks(), then, draws=300), Change(), "").peak_mg_l.value
+    then = fit.last_at + timedelta(days=days.value)
+    peak = forecast(day_start(fit, Marks(), then), Change(), "").peak_mg_l.value
     assert peak == pytest.approx(15.0, rel=0.02)  # the plants' lower mark
 
 
@@ -314,7 +343,7 @@ def test_a_terminal_without_unicode_gets_plain_letters(summary: TankSummary) -> 
 def test_a_high_reading_brings_its_cautions_even_without_a_course(truth: Truth) -> None:
     high = made_reading(co2_mg_l=Interval(value=40.0, low=30.0, high=55.0), verdict=None)
     few = summarize(truth.tank, [high])
-    assert few.advice is None
+    assert few.told is None
     assert any("gasping" in caution for caution in few.cautions)
     assert few.cautions[-3:] == gas_cautions(None)
     assert "Caution: Look at the fish" in text_of(few)
@@ -328,6 +357,21 @@ def test_the_last_reading_is_judged_by_the_marks_of_now(truth: Truth) -> None:
     lowered = summarize(replace(truth.tank, marks=Marks(fish_mg_l=10.0)), [kept])
     assert "the CO2 may be as high as 22 mg/L" in lowered.headline[0]
     assert any("gasping" in caution for caution in lowered.cautions)
+
+
+def test_without_any_reading_there_is_all_of_it_to_watch() -> None:
+    tank = Tank(name="desk", source=GasSource(kind="cylinder"))
+    watch = (*WATCH_CAUTIONS, *ACT_CAUTIONS, *STANDING_CAUTIONS, *gas_cautions("cylinder"))
+    for readings in ([], [made_refusal()], [made_reading(taken_at=None)]):
+        assert summarize(tank, readings).cautions == watch
+
+
+def test_what_the_advice_says_is_not_said_again_beside_it(summary: TankSummary) -> None:
+    assert summary.told is not None
+    said = summary.told.advice.cautions
+    assert summary.cautions_with("One.", said[0], "Two.", "One.") == ("One.", "Two.")
+    without = replace(summary, told=None)
+    assert without.cautions_with(said[0], "One.") == (*said, "One.")
 
 
 def test_a_low_morning_does_not_undo_a_high_evening(truth: Truth) -> None:
@@ -404,19 +448,19 @@ def test_a_heavy_overdose_is_told_plainly(kind: SourceKind) -> None:
     assert "is above the mark of 25 mg/L" in fish
     assert fish.endswith(turn_down_now(Marks(source=kind)))
     assert change.startswith("What to change: The gas must go down now: ")
-    assert summary.advice is not None
-    assert "fades by itself" not in " ".join(summary.advice.sentences)
+    assert summary.told is not None
+    assert "fades by itself" not in " ".join(summary.told.advice.sentences)
     assert "wait a day" not in " ".join(summary.cautions)
     assert "Give more gas again in small steps only" in " ".join(summary.cautions)
 
 
 def test_a_peak_that_may_be_far_too_high_is_judged_like_one_reading_as_high(summary: TankSummary) -> None:
-    assert summary.advice is not None
-    unknown, above = Estimate(interval=None, reason="Unknown."), Interval(value=2.0, low=0.0, high=6.0)
+    assert summary.told is not None
+    told, above = summary.told, Interval(value=2.0, low=0.0, high=6.0)
     marks = summary.tank.judged_by
 
     def fish_of(peak: Interval) -> str:
-        return headline(summary.tank, peak, above, summary.advice, unknown, unknown, peak_to_come=False)[0]  # type: ignore[arg-type]
+        return headline(summary.tank, with_estimates(told, peak_mg_l=peak, hours_above_fish_mark=above))[0]
 
     for peak in (Interval(value=24.0, low=15.0, high=36.0), Interval(value=60.0, low=50.0, high=70.0)):
         assert fish_of(peak).endswith(judge(peak, marks).sentences[-1])
@@ -431,11 +475,10 @@ def test_a_peak_that_may_be_far_too_high_is_judged_like_one_reading_as_high(summ
 
 @pytest.mark.parametrize(("days", "words"), [(1.2, "in about 1 day (0 to 3)."), (1.6, "in about 2 days (0 to 3).")])
 def test_one_day_of_fading_is_no_days(summary: TankSummary, days: float, words: str) -> None:
-    assert summary.advice is not None
-    peak, none = Interval(value=20.0, low=17.0, high=24.0), Interval(value=0.0, low=0.0, high=0.0)
-    trend = Estimate(interval=Interval(value=-10.0, low=-13.0, high=-8.0))
-    fades = Estimate(interval=Interval(value=days, low=0.2, high=3.0))
-    assert headline(summary.tank, peak, none, summary.advice, trend, fades, peak_to_come=False)[2].endswith(words)
+    assert summary.told is not None
+    trend, fades = Interval(value=-10.0, low=-13.0, high=-8.0), Interval(value=days, low=0.2, high=3.0)
+    told = with_estimates(summary.told, gas_trend_percent_per_day=trend, fades_in_days=fades)
+    assert headline(summary.tank, told)[2].endswith(words)
 
 
 @pytest.mark.parametrize(("fish_mg_l", "helps"), [(8.0, False), (20.0, False), (40.0, True)])
@@ -467,7 +510,7 @@ def test_a_change_that_fading_makes_needless_is_told_to_be_looked_at_again(truth
 
     def probability_after(days: int) -> float:
         midnight = datetime.combine(advice.day, time()) + timedelta(days=days)
-        return forecast(day_start(fit, tank.judged_by, midnight, draws=300), Change(), "").fish_probability
+        return forecast(day_start(fit, tank.judged_by, midnight), Change(), "").fish_probability
 
     assert probability_after(int(found[2])) == pytest.approx(int(found[1]) / 100.0, abs=0.0051)
     assert probability_after(int(found[2]) - 1) < FISH_PROBABILITY <= probability_after(int(found[2]))
@@ -483,7 +526,7 @@ def test_a_forecast_day_agrees_with_the_simulator_of_the_tests(truth: Truth) -> 
     # The fitted tank, a day after the last photo with nothing changed, against the simulator's own next day.
     fit = fit_tank(truth.tank, truth.readings)
     longer = simulated_week(10, days=8)
-    day = forecast(day_start(fit, Marks(), datetime(2026, 3, 9), draws=200), Change(), "")
+    day = forecast(day_start(fit, Marks(), datetime(2026, 3, 9)), Change(), "")
     assert len(day.hours) == len(HOURS) == 97
     late = longer.hours >= 7 * 24.0
     assert late.sum() >= 2

@@ -69,7 +69,7 @@ def test_words_come_before_numbers_and_say_what_was_assumed_and_when() -> None:
         "Assumed fluid of 4 dKH, 25 °C, lamp unknown",
         "Taken 2025-06-04 05:30 +01:00, from the photo, with its time zone",
         "16 mg/L by the usual 3 x KH x 10^(7 - pH), which reads 12 % low at this KH and temperature",
-        "dye pKa 80 %, light and camera 20 %",
+        "dye pKa 67 %, light and camera 17 %, color of the fluid 17 %",
         "reflections cover much of the fluid: turn the vial",
         "unheard-of",
         "evidence/tank-evidence.jpg",

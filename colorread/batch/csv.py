@@ -10,7 +10,7 @@ from datetime import datetime
 
 from calibration.whole_file import write_whole
 from colorread.reading import Interval, Reading
-from colorread.tank.days import PhotoPoint
+from colorread.tank.results import PhotoPoint
 
 COLUMNS = (
     "photo",

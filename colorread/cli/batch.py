@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from colorread.batch.folder import PhotoFile
     from colorread.log.store import Log, LogEntry
     from colorread.reading import Reading
-    from colorread.tank.days import TankSummary
+    from colorread.tank.results import TankSummary
     from colorread.tank.settings import Tank
 
 EPILOG = """\b

@@ -15,7 +15,6 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, RedirectResponse, Response
 
 from colorread.errors import Reason
-from colorread.gas_care import gas_cautions
 from colorread.log.paths import photo_path
 from colorread.log.store import Log, LogEntry
 from colorread.page.core import UploadProblem, core_of, require_own_form, units_shown
@@ -24,7 +23,6 @@ from colorread.page.render import page
 from colorread.page.shown import ReadingView, last_read, view_reading
 from colorread.page.uploads import receive_form, save_photos, text_of
 from colorread.tank.settings import Tank
-from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS
 from colorread.words import REFUSED_SIGN
 
 router = APIRouter(include_in_schema=False)
@@ -84,11 +82,7 @@ async def tank(request: Request, name: str, start: int = 0) -> Response:
         row_step=_ROWS,
         n_rows=n_rows,
         undecided=[_view(request, entry, tank) for entry in undecided],
-        cautions=(
-            # What to watch after the last reading; without one, whatever there is to watch.
-            *((*WATCH_CAUTIONS, *ACT_CAUTIONS, *STANDING_CAUTIONS) if last_view is None else last_view.cautions),
-            *(() if view.summary.advice is not None else gas_cautions(tank.source_kind)),  # advice has its own
-        ),
+        cautions=view.summary.cautions_with(*(() if last_view is None else last_view.cautions)),
     )
 
 

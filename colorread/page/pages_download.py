@@ -12,7 +12,7 @@ from fastapi.responses import Response
 from colorread.batch.csv import csv_bytes
 from colorread.log.store import Log
 from colorread.page.core import core_of
-from colorread.tank.days import TankSummary
+from colorread.tank.results import TankSummary
 from colorread.verdict import judged
 
 router = APIRouter(include_in_schema=False)

@@ -16,7 +16,7 @@ from colorread.evidence.picture import small_evidence
 from colorread.log.store import Log, LogEntry
 from colorread.photo.file import open_file, open_image, refusing_broken_files
 from colorread.pipeline import read_photo_traced
-from colorread.tank.days import TankSummary
+from colorread.tank.results import TankSummary
 from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
 
@@ -110,7 +110,7 @@ def view_tank(log_path: Path, name: str) -> TankView:
         readings = [entry.reading for entry in log.entries(name)]
     summary = summarize(tank, readings)
     shown = recent_readings(summary, readings)
-    if summary.course is None and not shown:
+    if summary.told is None and not shown:
         return TankView(summary=summary, figures=())
     title = MADE_UP if tank.made_up else ""
     label = "CO2 of tank and vial over the days, with the readings, the marks, and the hours of lamp and gas."

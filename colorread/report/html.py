@@ -18,14 +18,13 @@ from markupsafe import Markup
 from calibration.whole_file import write_whole
 from colorread import __version__
 from colorread.flags import flag_texts
-from colorread.gas_care import gas_cautions
 from colorread.reading import NORMAL_95, Interval, Reading
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.plot import MADE_UP, day_figure, figure_svg, is_plottable, recent_readings, week_figure
 from colorread.report.words import forecast_rows, number_rows, number_words, period_words, setting_rows, without_unit
-from colorread.tank.days import PhotoPoint, TankSummary
+from colorread.tank.results import PhotoPoint, TankSummary
 from colorread.tank.series import wall_clock
-from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS
+from colorread.verdict import STANDING_CAUTIONS
 from colorread.words import bind_units, budget_words, clean_name, co2_words, input_words, ph_words, time_words
 
 if TYPE_CHECKING:
@@ -79,11 +78,7 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
     ordered = sorted(entries, key=_by_time, reverse=True)
     readings = [entry.reading for entry in ordered]
     shown = recent_readings(summary, readings)
-    cautions = (
-        # Advice has its own.
-        *(() if summary.advice else (*WATCH_CAUTIONS, *ACT_CAUTIONS, *gas_cautions(summary.tank.source_kind))),
-        *STANDING_CAUTIONS,
-    )
+    told = summary.told
     environment = Environment(
         loader=PackageLoader("colorread.report"),
         autoescape=True,
@@ -98,23 +93,25 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
         summary=summary,
         headline=(lead, more, *summary.headline[1:]),
         tank=summary.tank,
-        advice=summary.advice,
+        told=told,
+        advice=None if told is None else told.advice,
         made_up=MADE_UP if summary.tank.made_up else "",
         period=period_words(summary.first_at, summary.last_at),
         colors=PLOT_COLORS,
         week=_week_svgs(summary, shown),
         n_older=sum(map(is_plottable, readings)) - len(shown),
         day=_day_svgs(summary),
-        forecasts=[] if summary.advice is None else forecast_rows(summary.advice),
+        forecasts=[] if told is None else forecast_rows(told.advice),
         numbers=number_rows(summary),
-        fitted=[(name, *number_words(interval)) for name, interval in summary.fitted.items()],
-        cautions=cautions,
+        fitted=[] if told is None else [(name, *number_words(interval)) for name, interval in told.fitted.items()],
+        # Those of the readings that are listed stand beside those of the days.
+        cautions=summary.cautions_with(*STANDING_CAUTIONS),
         refused=_refused_rows(readings),
         photos=rows,
         n_pictures=sum(bool(row.picture) for row in rows),
         n_without=sum(not row.picture and entry.picture is not None for row, entry in zip(rows, ordered, strict=True)),
         settings=setting_rows(summary.tank),
-        common_percent=_common_percent(summary.common_std_ph),
+        common_percent=None if told is None else _common_percent(told.common_std_ph),
         version=__version__,
         made_at=datetime.now().astimezone(),
     )
@@ -153,7 +150,7 @@ def _by_time(entry: LogEntry) -> tuple[datetime, str]:
 
 
 def _week_svgs(summary: TankSummary, readings: Sequence[Reading]) -> list[Markup]:
-    if summary.course is None and not readings:
+    if summary.told is None and not readings:
         return []
     label = "CO2 of tank and vial over the days, with the readings, the marks, and the hours of lamp and gas."
     title = MADE_UP if summary.tank.made_up else ""
@@ -164,14 +161,14 @@ def _week_svgs(summary: TankSummary, readings: Sequence[Reading]) -> list[Markup
 
 
 def _day_svgs(summary: TankSummary) -> list[Markup]:
-    if summary.advice is None:
+    if summary.told is None:
         return []
     label = (
         "Simulated CO2 of one day from midnight to midnight, as it is and with the recommended change if there is one."
     )
     title = MADE_UP if summary.tank.made_up else ""
     return [
-        Markup(figure_svg(day_figure(summary.tank, summary.advice, shape, title), f"plot {shape} day", label))
+        Markup(figure_svg(day_figure(summary.tank, summary.told.advice, shape, title), f"plot {shape} day", label))
         for shape in ("narrow", "wide")
     ]
 

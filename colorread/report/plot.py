@@ -33,7 +33,7 @@ from colorread.report.axes import (
     finish_axes,
     new_figure,
 )
-from colorread.tank.days import Advice, TankSummary
+from colorread.tank.results import Advice, TankSummary
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import DailySpan, Tank
 
@@ -74,8 +74,8 @@ def recent_readings(summary: TankSummary, readings: Iterable[Reading]) -> list[R
         Those with time and CO2, from the begin of the course on; without a course those of the last two weeks.
     """
     found = [reading for reading in readings if is_plottable(reading)]
-    if summary.course is not None:
-        start = summary.course.times[0]
+    if summary.told is not None:
+        start = summary.told.course.times[0]
     else:
         start = max(map(_taken_at, found), default=datetime.min + _WITHOUT_COURSE) - _WITHOUT_COURSE
     return [reading for reading in found if _taken_at(reading) >= start]
@@ -107,7 +107,7 @@ def week_figure(summary: TankSummary, readings: Sequence[Reading], shape: Shape,
         If there is nothing to draw.
     """
     seen = [(_taken_at(reading), reading.co2_mg_l) for reading in readings if reading.co2_mg_l is not None]
-    course, tank = summary.course, summary.tank
+    tank, course = summary.tank, None if summary.told is None else summary.told.course
     times = [when for when, _ in seen] + list(course.times if course else ())
     if not times:
         raise ValueError("There is nothing to plot: no photo of this tank has both a time and a number.")

@@ -10,7 +10,7 @@ from datetime import datetime
 from colorread.gas_care import SOURCE_WORDS
 from colorread.reading import Interval
 from colorread.tank.day_words import hours_words, percent_words
-from colorread.tank.days import Advice, DayForecast, Estimate, TankSummary
+from colorread.tank.results import Advice, DayForecast, Estimate, TankSummary
 from colorread.tank.settings import Tank
 from colorread.words import co2_words, kh_words, temperature_words
 
@@ -178,33 +178,34 @@ def setting_rows(tank: Tank) -> list[tuple[str, str]]:
 
 
 def _number_rows(summary: TankSummary) -> Iterator[NumberRow]:
-    last = summary.last_reading
-    if last is not None:
+    told = summary.told
+    if told is not None:
+        last = told.tank_co2[-1]
         value, interval = co2_words(last.co2_mg_l)
         when = f"{last.taken_at:%a %H:%M}"
         yield NumberRow(label=f"Tank at the last photo ({when})", value=value, interval=_bare(interval), reason="")
     for label, estimate in (
-        ("At lights on, day of the last photo", summary.lights_on_mg_l),
-        ("Daily peak, day of the last photo", summary.peak_mg_l),
-        ("Lowest by night, day of the last photo", summary.night_low_mg_l),
+        ("At lights on, day of the last photo", summary.estimate("lights_on_mg_l")),
+        ("Daily peak, day of the last photo", summary.estimate("peak_mg_l")),
+        ("Lowest by night, day of the last photo", summary.estimate("night_low_mg_l")),
     ):
         yield _number_row(label, estimate, "mg/L")
     mark = summary.tank.judged_by.fish_mg_l
     yield _number_row(
-        f"Time above the fish mark of {mark:g} mg/L, day of the last photo", summary.hours_above_fish_mark, "h a day"
+        f"Time above the fish mark of {mark:g} mg/L, day of the last photo",
+        summary.estimate("hours_above_fish_mark"),
+        "h a day",
     )
-    yield _number_row("Gas rate at the last reading", summary.gas_mg_l_per_hour, "mg/L per hour")
-    yield _number_row("Change of the gas rate", summary.gas_trend_percent_per_day, "% per day")
+    yield _number_row("Gas rate at the last reading", summary.estimate("gas_mg_l_per_hour"), "mg/L per hour")
+    yield _number_row("Change of the gas rate", summary.estimate("gas_trend_percent_per_day"), "% per day")
     low = summary.tank.judged_by.plants_low_mg_l
-    yield _number_row(f"Until the daily peak falls below {low:g} mg/L", summary.fades_in_days, "days")
-    yield _number_row("Loss to the air", summary.loss_per_hour, "per hour")
-    yield _number_row("Lag of the vial (time constant)", summary.lag_hours, "h")
-    if summary.source is not None and summary.source.days_left is not None:
+    yield _number_row(f"Until the daily peak falls below {low:g} mg/L", summary.estimate("fades_in_days"), "days")
+    yield _number_row("Loss to the air", summary.estimate("loss_per_hour"), "per hour")
+    yield _number_row("Lag of the vial (time constant)", summary.estimate("lag_hours"), "h")
+    if told is not None and told.source is not None and told.source.days_left is not None:
         cylinder = summary.tank.source is not None and summary.tank.source.kind == "cylinder"
         assumed = "if all its gas reached the water" if cylinder else "with the usual yield"
-        yield _number_row(
-            f"Until the charge is used up, {assumed}", Estimate(interval=summary.source.days_left), "days"
-        )
+        yield _number_row(f"Until the charge is used up, {assumed}", Estimate(interval=told.source.days_left), "days")
 
 
 def _number_row(label: str, estimate: Estimate, unit: str) -> NumberRow:

@@ -10,12 +10,12 @@ from datetime import datetime, time, timedelta
 import numpy as np
 
 from colorread.gas_care import STOP_THE_GAS, gas_cautions
-from colorread.tank.changes import N_DRAWS, STILL_FADING_PER_DAY, candidates, fresh_charge, thinned
+from colorread.tank.changes import STILL_FADING_PER_DAY, candidates, fresh_charge
 from colorread.tank.day_words import lit_words, percent_words, share_words
-from colorread.tank.days import Advice, Change, DayForecast
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import DayStart, day_start, forecast, rate_for_peak
 from colorread.tank.gas_source import Handling, handling_of
+from colorread.tank.results import Advice, Change, DayForecast
 from colorread.tank.settings import Tank
 from colorread.verdict import ACT_CAUTIONS, Marks
 
@@ -70,18 +70,17 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
     Advice
         For the day after the last reading.
     """
-    last = fit.midnight + timedelta(hours=float(fit.series.hours[-1]))
-    midnight = datetime.combine(last.date() + timedelta(days=1), time())
-    start = day_start(fit, tank.judged_by, midnight, draws=N_DRAWS)
+    midnight = datetime.combine(fit.last_at.date() + timedelta(days=1), time())
+    start = day_start(fit, tank.judged_by, midnight)
     handling = handling_of(tank.source, start.schedule.gas)
     today = forecast(start, Change(), "Change nothing.")
     overdosed = _is_overdosed(today, start.marks)
-    fresh = fresh_charge(fit, tank.source, midnight) if _is_fish_fine(today) else None  # it only brings more CO2
+    fresh = fresh_charge(start, tank.source, midnight) if _is_fish_fine(today) else None  # it only brings more CO2
     tried = [
         (forecast(start, candidate.change, candidate.words, candidate.rate_factor), candidate.effort)
         for candidate in candidates(start, handling, fresh=fresh, overdosed=overdosed)
     ]
-    fading = None if overdosed else _fading(fit, start, today)  # waiting is no advice where there is far too much
+    fading = None if overdosed else _fading(start, today)  # waiting is no advice where there is far too much
     recommended = _pick(today, tried)
     if overdosed and (recommended is None or not _is_fish_fine(recommended)):
         recommended = _new_start(start, handling)
@@ -231,9 +230,9 @@ def _after(recommended: DayForecast) -> str:
     )
 
 
-def _fading(fit: TankFit, start: DayStart, today: DayForecast) -> _Fading | None:
+def _fading(start: DayStart, today: DayForecast) -> _Fading | None:
     """Return when a fading source leaves the fish mark behind by itself, within a week."""
-    fall_per_day = thinned(fit.parameters.fall_per_h) * 24.0
+    fall_per_day = start.parameters.fall_per_h * 24.0
     if _is_fish_fine(today) or float(np.median(fall_per_day)) < STILL_FADING_PER_DAY:
         return None
     for days in range(1, _DAYS_AHEAD + 1):

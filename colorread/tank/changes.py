@@ -8,14 +8,12 @@ from datetime import datetime, time
 
 import numpy as np
 
-from colorread.tank.days import Change
-from colorread.tank.fit import TankFit
-from colorread.tank.forecast import DayStart, thinned_index
+from colorread.tank.forecast import DayStart
 from colorread.tank.gas_source import Handling
 from colorread.tank.model import Draws
+from colorread.tank.results import Change
 from colorread.tank.settings import DailySpan, GasSource
 
-N_DRAWS = 300
 # Assumption: a hundredth a day is less than photos tell, and over a week it matters to no one.
 STILL_FADING_PER_DAY = 0.01
 # Up by a fifth at most before looking again: common practice, no source. Down goes faster, as too little gas harms no
@@ -69,23 +67,6 @@ class Candidate:
     rate_factor: Draws | None = None
 
 
-def thinned(draws: Draws) -> Draws:
-    """
-    Return the draws that the simulated days take.
-
-    Parameters
-    ----------
-    draws : ndarray of float64, shape (D,)
-        All of them.
-
-    Returns
-    -------
-    ndarray of float64, shape (N_DRAWS,)
-        Evenly spaced ones.
-    """
-    return draws[thinned_index(len(draws), N_DRAWS)]
-
-
 def candidates(
     start: DayStart, handling: Handling, *, fresh: Candidate | None, overdosed: bool
 ) -> tuple[Candidate, ...]:
@@ -123,13 +104,13 @@ def candidates(
     return (*hours, *rates, *_other_nights(start), *([fresh] if fresh is not None else []), *pairs)
 
 
-def fresh_charge(fit: TankFit, source: GasSource | None, midnight: datetime) -> Candidate | None:
+def fresh_charge(start: DayStart, source: GasSource | None, midnight: datetime) -> Candidate | None:
     """
     Return a new charge of a bottle.
 
     Parameters
     ----------
-    fit : TankFit
+    start : DayStart
         How the present one fades.
     source : GasSource or None
         What makes the gas.
@@ -143,7 +124,7 @@ def fresh_charge(fit: TankFit, source: GasSource | None, midnight: datetime) -> 
     """
     if source is None or source.kind == "cylinder" or source.started is None:
         return None
-    fall = fit.parameters.fall_per_h
+    fall = start.parameters.fall_per_h
     if float(np.median(fall)) * 24.0 < STILL_FADING_PER_DAY:
         return None
     age_h = (midnight - datetime.combine(source.started, time())).total_seconds() / 3600.0
@@ -151,7 +132,7 @@ def fresh_charge(fit: TankFit, source: GasSource | None, midnight: datetime) -> 
         Change(refill_on=midnight.date()),
         f"Charge the gas source anew in the morning of {midnight.day} {midnight:%B}; it comes back at its full rate.",
         _EFFORT_REFILL,
-        np.exp(np.clip(thinned(fall) * age_h, 0.0, math.log(_FRESH_FACTOR_MAX))),
+        np.exp(np.clip(fall * age_h, 0.0, math.log(_FRESH_FACTOR_MAX))),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from colorread.reading import Interval
-from colorread.tank.days import DayForecast
+from colorread.tank.results import DayForecast
 from colorread.tank.settings import DailySpan
 
 _LEAST_HOURS = 0.5  # the course is told every half hour

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,11 +54,9 @@ class TankFit:
     Parameters
     ----------
     parameters : TankParameters
-        D draws; the gas rate is that of `midnight`.
+        D draws; the gas rate is that of hour 0, the `midnight` of the series.
     schedule : Schedule
         When gas and lamp are on.
-    midnight : datetime
-        Hour 0, on the tank's clock.
     tank_mg_l, vial_mg_l : ndarray of float64, shape (D,)
         CO2 of both at hour 0 [mg/L].
     series : VialSeries
@@ -74,7 +72,6 @@ class TankFit:
 
     parameters: TankParameters
     schedule: Schedule
-    midnight: datetime
     tank_mg_l: Draws
     vial_mg_l: Draws
     series: VialSeries
@@ -83,8 +80,17 @@ class TankFit:
     off: NDArray[np.float64]
 
     def course(self, hours: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return tank and vial at hours since `midnight`, each of shape (D, N) [mg/L]."""
+        """Return tank and vial at hours since hour 0, each of shape (D, N) [mg/L]."""
         return simulate(self.parameters, self.schedule, hours, tank_mg_l=self.tank_mg_l, vial_mg_l=self.vial_mg_l)
+
+    def when(self, hour: float) -> datetime:
+        """Return the time of an hour since hour 0, on the tank's clock."""
+        return self.series.midnight + timedelta(hours=hour)
+
+    @property
+    def last_at(self) -> datetime:
+        """Time of the last reading, on the tank's clock."""
+        return self.when(float(self.series.hours[-1]))
 
 
 def fit_tank(tank: Tank, readings: Sequence[Reading]) -> TankFit:
@@ -123,7 +129,6 @@ def fit_tank(tank: Tank, readings: Sequence[Reading]) -> TankFit:
     return TankFit(
         parameters=parameters,
         schedule=problem.schedule,
-        midnight=series.midnight,
         tank_mg_l=start,
         vial_mg_l=vial_start,
         series=series,

@@ -9,12 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colorread.reading import Interval
-from colorread.tank.days import Change, DayForecast
 from colorread.tank.fit import TankFit
 from colorread.tank.model import Draws, Schedule, TankParameters, is_on, settled_state, simulate
+from colorread.tank.results import Change, DayForecast
 from colorread.verdict import Marks
 
 _STEP_H = 0.25
+# Of the draws that are there so many are simulated, evenly spaced: enough for 90 % intervals: assumption.
+_N_DRAWS = 300
 HOURS: NDArray[np.float64] = np.arange(0.0, 24.0 + _STEP_H / 2.0, _STEP_H)
 _QUANTILES = (0.05, 0.5, 0.95)
 
@@ -27,7 +29,7 @@ class DayStart:
     Parameters
     ----------
     parameters : TankParameters
-        D draws; the gas rate is that of the day and stays as it is.
+        D draws; the gas rate is that of the day, within which it stays as it is; it fades from day to day.
     schedule : Schedule
         When gas and lamp are on.
     marks : Marks
@@ -39,7 +41,7 @@ class DayStart:
     marks: Marks
 
 
-def day_start(fit: TankFit, marks: Marks, when: datetime, *, draws: int) -> DayStart:
+def day_start(fit: TankFit, marks: Marks, when: datetime) -> DayStart:
     """
     Return what a day is simulated from.
 
@@ -51,36 +53,16 @@ def day_start(fit: TankFit, marks: Marks, when: datetime, *, draws: int) -> DayS
         What it is judged by.
     when : datetime
         The day has the gas rate of this time, on the tank's clock; usually its midnight.
-    draws : int
-        How many of the draws to use.
 
     Returns
     -------
     DayStart
-        With the gas rate faded to that time.
+        Of some of the draws, with the gas rate faded to that time.
     """
-    parameters = fit.parameters.take(thinned_index(len(fit.tank_mg_l), draws))
-    hours = (when - fit.midnight).total_seconds() / 3600.0
+    parameters = fit.parameters.take(np.linspace(0, len(fit.tank_mg_l) - 1, _N_DRAWS).astype(np.intp))
+    hours = (when - fit.when(0.0)).total_seconds() / 3600.0
     faded = parameters.gas_mg_l_h * np.exp(-parameters.fall_per_h * hours)
-    steady = replace(parameters, gas_mg_l_h=faded, fall_per_h=np.zeros_like(faded))
-    return DayStart(parameters=steady, schedule=fit.schedule, marks=marks)
-
-
-def thinned_index(n_all: int, n_kept: int) -> NDArray[np.intp]:
-    """
-    Return which of equally likely draws to keep, evenly spaced.
-
-    Parameters
-    ----------
-    n_all, n_kept : int
-        How many there are, and how many to keep.
-
-    Returns
-    -------
-    ndarray of int, shape (n_kept,)
-        Places.
-    """
-    return np.linspace(0, n_all - 1, n_kept).astype(np.intp)
+    return DayStart(parameters=replace(parameters, gas_mg_l_h=faded), schedule=fit.schedule, marks=marks)
 
 
 def day_course(start: DayStart, change: Change, rate_factor: Draws | float | None = None) -> NDArray[np.float64]:
@@ -102,7 +84,8 @@ def day_course(start: DayStart, change: Change, rate_factor: Draws | float | Non
         CO2 of the tank at `HOURS` [mg/L].
     """
     factor = change.rate_factor if rate_factor is None else rate_factor
-    parameters = replace(start.parameters, gas_mg_l_h=start.parameters.gas_mg_l_h * factor)
+    gas_mg_l_h = start.parameters.gas_mg_l_h * factor
+    parameters = replace(start.parameters, gas_mg_l_h=gas_mg_l_h, fall_per_h=np.zeros_like(gas_mg_l_h))
     schedule = replace(start.schedule, gas=change.gas or start.schedule.gas, night_loss_factor=change.night_loss_factor)
     tank, vial = settled_state(parameters, schedule, days=3)
     return simulate(parameters, schedule, HOURS, tank_mg_l=tank, vial_mg_l=vial)[0]

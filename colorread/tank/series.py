@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime, time, timedelta
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.reading import NORMAL_95, Reading
+from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
+from colorread.reading import BUDGET_ACIDS, BUDGET_KH, NORMAL_95, Reading
 from colorread.tank.settings import Tank
 
 # A gas flow is never quite what the model says; readings differ from the course by this much beyond their own error.
@@ -26,10 +29,12 @@ WINDOW_DAYS = 14
 # tanks in general would speak and not the photos.
 LEAST_READINGS = 6
 LEAST_HOURS = 36.0
-# Assumption: noise of the color where a reading does not say it, on the wide side [pH].
-_USUAL_OWN_STD_PH = 0.1
-_COMMON_BUDGET = ("dye pKa", "KH of the fluid", "other acids in tank water")
-_COLOR_BUDGET, _OWN_BUDGET = "light and camera", "color of the fluid"
+# What every reading of this program says of its error; one written elsewhere may not, and taking the error that it
+# shares with the others for noise of its own would average it away.
+_NEEDED_BUDGET = (BUDGET_PKA, BUDGET_KH, BUDGET_CAMERA, BUDGET_COLOR)
+
+LeftOut = Literal["earlier charge", "other course", "old", "no time", "no budget"]
+"""Why the course does without a reading."""
 
 
 class CannotTell(ValueError):  # noqa: N818 - a right answer, not an error of the program
@@ -59,6 +64,8 @@ class VialSeries:
         Midnight before the first reading, on the tank's clock.
     readings : tuple of Reading
         The same readings.
+    left_out : Counter of str
+        How many others there were, by the reason why they do not count.
     """
 
     hours: NDArray[np.float64]
@@ -72,6 +79,21 @@ class VialSeries:
     angle: NDArray[np.float64]
     midnight: datetime
     readings: tuple[Reading, ...]
+    left_out: Counter[LeftOut]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    """One reading, by the names of `VialSeries`."""
+
+    ln_co2: float
+    std_below: float
+    std_above: float
+    open_below: bool
+    open_above: bool
+    shared_std: float
+    color_std: float
+    angle: float
 
 
 def wall_clock(taken_at: datetime) -> datetime:
@@ -131,65 +153,81 @@ def vial_series(tank: Tank, readings: Sequence[Reading]) -> VialSeries:
     CannotTell
         If they are too few or span too little time.
     """
-    timed = [(wall_clock(r.taken_at), r) for r in readings if r.status == "read" and r.taken_at is not None]
+    read = [reading for reading in readings if reading.status == "read"]
+    timed = [(wall_clock(r.taken_at), r) for r in read if r.taken_at is not None]
     timed.sort(key=lambda pair: (pair[0], pair[1].photo))
-    if timed:
-        first = timed[-1][0] - timedelta(days=WINDOW_DAYS)
-        if tank.source is not None and tank.source.started is not None:
-            charged = datetime.combine(tank.source.started, time())
-            if charged <= timed[-1][0]:
-                # The hour of the charge is not known: after an earlier charge the photos of its day may show either;
-                # by night what went before has mostly left the water.
-                had_another = timed[0][0] < charged
-                first = max(first, charged + timedelta(days=had_another))
-        timed = [pair for pair in timed if pair[0] >= first]
-    if len(timed) < LEAST_READINGS:
-        count = "is 1 usable reading" if len(timed) == 1 else f"are {len(timed)} usable readings"
+    left_out: Counter[LeftOut] = Counter({"no time": len(read) - len(timed)})
+    used = []
+    oldest, begin = _begin(tank, timed[0][0], timed[-1][0]) if timed else (datetime.min, datetime.min)
+    for when, reading in timed:
+        if when < oldest:
+            left_out["old"] += 1
+        elif when < begin:
+            left_out["earlier charge"] += 1
+        elif not all(math.isfinite(reading.budget.get(name, math.nan)) for name in _NEEDED_BUDGET):
+            left_out["no budget"] += 1
+        else:
+            used.append((when, reading))
+    if len(used) < LEAST_READINGS:
+        count = "is 1 usable reading" if len(used) == 1 else f"are {len(used)} usable readings"
+        lacking = (
+            f"; {left_out['no budget']} more do not say where their error is from" if left_out["no budget"] else ""
+        )
         raise CannotTell(
-            f"There {count} of the last {WINDOW_DAYS} days and the present charge; the tank's course needs "
+            f"There {count} of the last {WINDOW_DAYS} days and the present charge{lacking}; the tank's course needs "
             f"{LEAST_READINGS}, best at different hours of the day."
         )
-    span_h = (timed[-1][0] - timed[0][0]).total_seconds() / 3600.0
+    span_h = (used[-1][0] - used[0][0]).total_seconds() / 3600.0
     if span_h < LEAST_HOURS:
         raise CannotTell(
             f"The readings span {math.floor(span_h)} hours; the tank's course needs {LEAST_HOURS:.0f} hours or more."
         )
-    midnight = datetime.combine(timed[0][0].date(), time())
-    rows = [_row(reading) for _, reading in timed]
-    ln_co2, below, above, open_below, open_above, shared, color, ph = (
-        np.array(column) for column in zip(*rows, strict=True)
-    )
+    midnight = datetime.combine(used[0][0].date(), time())
+    rows = [_row(reading) for _, reading in used]
     return VialSeries(
-        hours=np.array([(when - midnight).total_seconds() / 3600.0 for when, _ in timed]),
-        ln_co2=ln_co2,
-        std_below=below,
-        std_above=above,
-        open_below=open_below,
-        open_above=open_above,
-        shared_std=shared,
-        color_std=color,
-        angle=(ph - 7.0) / PH_PER_RADIAN,
+        hours=np.array([(when - midnight).total_seconds() / 3600.0 for when, _ in used]),
         midnight=midnight,
-        readings=tuple(reading for _, reading in timed),
+        readings=tuple(reading for _, reading in used),
+        left_out=left_out,
+        **{field.name: np.array([getattr(row, field.name) for row in rows]) for field in fields(_Row)},
     )
 
 
-def _row(reading: Reading) -> tuple[float, float, float, bool, bool, float, float, float]:
-    """Return one reading as ln CO2, own standard uncertainties, open ends, shared ones, and pH."""
+def _begin(tank: Tank, first: datetime, last: datetime) -> tuple[datetime, datetime]:
+    """Return from when on readings are not too old, and from when on they are of the present charge."""
+    oldest = last - timedelta(days=WINDOW_DAYS)
+    if tank.source is None or tank.source.started is None:
+        return oldest, oldest
+    charged = datetime.combine(tank.source.started, time())
+    if charged > last:
+        return oldest, oldest
+    # The hour of the charge is not known: after an earlier charge the photos of its day may show either; by night what
+    # went before has mostly left the water.
+    return oldest, charged + timedelta(days=first < charged)
+
+
+def _row(reading: Reading) -> _Row:
     assert reading.co2_mg_l is not None
     assert reading.ph is not None
-    co2, ph = reading.co2_mg_l, reading.ph
+    co2, ph, budget = reading.co2_mg_l, reading.ph, reading.budget
     in_ln = 1.0 / PH_PER_LN
-    shared = in_ln * math.hypot(*(reading.budget.get(name, 0.0) for name in _COMMON_BUDGET))
-    color = in_ln * reading.budget.get(_COLOR_BUDGET, 0.0)
+    shared = in_ln * math.hypot(budget[BUDGET_PKA], budget[BUDGET_KH], budget.get(BUDGET_ACIDS, 0.0))
+    color = in_ln * budget[BUDGET_CAMERA]
     known = co2.value or co2.low or co2.high
     assert known is not None
     # A one-sided reading tells no width; the noise of its color stands for it.
-    lone = in_ln * reading.budget.get(_OWN_BUDGET, _USUAL_OWN_STD_PH)
-    own = [lone, lone]
+    own = [in_ln * budget[BUDGET_COLOR]] * 2
     if co2.value and co2.low and co2.high:
         whole = (math.log(co2.value / co2.low) / NORMAL_95, math.log(co2.high / co2.value) / NORMAL_95)
         own = [math.sqrt(max(std**2 - shared**2 - color**2, 0.0)) for std in whole]
     below, above = (math.hypot(std, _MODEL_STD_LN) for std in own)
-    place = next(value for value in (ph.value, ph.high, ph.low) if value is not None)
-    return math.log(known), below, above, co2.low is None, co2.high is None, shared, color, place
+    return _Row(
+        ln_co2=math.log(known),
+        std_below=below,
+        std_above=above,
+        open_below=co2.low is None,
+        open_above=co2.high is None,
+        shared_std=shared,
+        color_std=color,
+        angle=(next(value for value in (ph.value, ph.high, ph.low) if value is not None) - 7.0) / PH_PER_RADIAN,
+    )

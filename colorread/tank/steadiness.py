@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import datetime, timedelta
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from colorread.reading import Reading
 from colorread.tank.fit import TankFit, fit_tank
-from colorread.tank.series import CannotTell
+from colorread.tank.series import CannotTell, LeftOut
 from colorread.tank.settings import Tank
 
 # Two readings in a row may both be wrong; with three the tank is the likelier reason: assumption.
@@ -114,7 +114,7 @@ def steady_fit(tank: Tank, readings: Sequence[Reading]) -> tuple[TankFit, str]:
     Returns
     -------
     fit : TankFit
-        Of readings that follow one steady course.
+        Of readings that follow one steady course; its series counts the others as left out.
     note : str
         What does not count and why; empty where all of them follow it.
 
@@ -141,12 +141,14 @@ def steady_fit(tank: Tank, readings: Sequence[Reading]) -> tuple[TankFit, str]:
         raise refusal from None
     if not is_steady(fit_of_later):
         raise refusal
-    return fit_of_later, f"{found}, so only the photos from {_when(fit, from_h):%a %d %B} on count. {question}"
+    left_out: Counter[LeftOut] = Counter({"other course": len(series.readings) - len(later)})
+    fit_of_later = replace(fit_of_later, series=replace(fit_of_later.series, left_out=series.left_out + left_out))
+    return fit_of_later, f"{found}, so only the photos from {fit.when(from_h):%a %d %B} on count. {question}"
 
 
 def _words(tank: Tank, fit: TankFit, run: Run) -> tuple[str, str]:
     """Return what was found, the beginning of a sentence, and what to ask the keeper."""
-    first, last = (_when(fit, float(fit.series.hours[place])) for place in (run.first, run.last))
+    first, last = (fit.when(float(fit.series.hours[place])) for place in (run.first, run.last))
     side = "lower" if run.off > 0.0 else "higher"
     if run.by_day:
         found = f"The readings of the hours from {first:%H:%M} to {last:%H:%M} lie {side} than the stated hours of gas"
@@ -159,10 +161,6 @@ def _words(tank: Tank, fit: TankFit, run: Run) -> tuple[str, str]:
         "Has the gas run out, been charged or turned, has a timer failed, or was much water changed? After a new "
         "charge, state its day: then only the photos of the days after it count.",
     )
-
-
-def _when(fit: TankFit, hour: float) -> datetime:
-    return fit.midnight + timedelta(hours=hour)
 
 
 def _by_hour_of_day(hours: NDArray[np.float64]) -> NDArray[np.intp]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import datetime, time, timedelta
 
 import numpy as np
@@ -13,24 +12,17 @@ from numpy.typing import NDArray
 from colorread.gas_care import gas_cautions
 from colorread.reading import Interval, Reading, Verdict
 from colorread.tank.advice import advise
-from colorread.tank.days import Course, Estimate, PhotoPoint, SourceOutlook, TankSummary
 from colorread.tank.fit import TankFit
-from colorread.tank.forecast import day_start, interval, rate_for_peak, thinned_index
+from colorread.tank.forecast import day_start, interval, rate_for_peak
 from colorread.tank.gas_source import USUAL_YIELD, co2_of_charge_g, share_into_water
-from colorread.tank.headline import (
-    age_of,
-    fit_notes,
-    fluid_advice,
-    headline,
-    input_notes,
-    lone_headline,
-    unused_notes,
-)
+from colorread.tank.headline import headline, lone_headline
 from colorread.tank.model import is_on
+from colorread.tank.notes import age_of, fit_notes, fluid_advice, input_notes, unused_notes
+from colorread.tank.results import Course, Estimate, PhotoPoint, SourceOutlook, TankSummary, Told
 from colorread.tank.series import CannotTell, is_of_the_future, wall_clock
 from colorread.tank.settings import Tank
 from colorread.tank.steadiness import steady_fit
-from colorread.verdict import Marks, judge
+from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS, Marks, judge
 
 _STEP_H = 0.5
 _AHEAD_H = 24.0
@@ -43,7 +35,6 @@ _FAR_DAYS = 60.0
 # Assumption: before the photos the gas rate is held to no more than twice that of now, lest a small error of the trend
 # grows without bound.
 _PAST_RATE_MAX = 2.0
-_DRAWS = 300
 _NO_LAMP_HOURS = "The hours of the lamp are not known."
 _NO_LOSS = (
     "The photos do not tell how fast the tank loses CO2; take some at the end of the night and in the hours after the "
@@ -72,68 +63,43 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
     TankSummary
         With reasons in place of numbers where the data cannot tell.
     """
+    now = wall_clock(now or datetime.now())
     read = [reading for reading in readings if reading.status == "read"]
-    usable = [reading for reading in read if not is_of_the_future(reading, now or datetime.now())]
-    notes = input_notes(usable, len(read) - len(usable))
+    usable = [reading for reading in read if not is_of_the_future(reading, now)]
     timed = sorted(wall_clock(reading.taken_at) for reading in usable if reading.taken_at is not None)
-    n_refused = len(readings) - len(read)
-    age = () if tank.made_up or not timed else age_of(timed[-1], wall_clock(now or datetime.now()))
+    first_at, last_at = (timed[0], timed[-1]) if timed else (None, None)
+    notes = input_notes(usable, len(read) - len(usable))
+    told, reason = None, ""
     try:
         fit, unsteady = steady_fit(tank, usable)
-    except CannotTell as reason:
+    except CannotTell as cannot:
+        reason = str(cannot)
         gravest, verdict = _gravest(usable, tank.judged_by)
-        return replace(
-            _without_fit(tank, len(read), n_refused, timed, str(reason)),
-            notes=notes,
-            headline=(*lone_headline(gravest, verdict, str(reason)), *age),
-            cautions=() if verdict is None else (*verdict.cautions, *gas_cautions(tank.source_kind)),
-        )
-    summary = _with_fit(tank, fit)
-    return replace(
-        summary,
-        headline=(*summary.headline, *([unsteady] if unsteady else []), *age),
-        n_read=len(read),
-        n_refused=n_refused,
-        n_unused=len(read) - len(fit.series.readings),
-        first_at=timed[0],
-        last_at=timed[-1],
-        notes=(*notes, *unused_notes(tank, usable, fit.series.readings), *summary.notes),
-    )
-
-
-def _without_fit(tank: Tank, n_read: int, n_refused: int, timed: list[datetime], reason: str) -> TankSummary:
-    nothing = Estimate(interval=None, reason=reason)
+        verdict_words = lone_headline(gravest, verdict, reason)
+        # Where nothing was read, whatever there is to watch.
+        watch = (*WATCH_CAUTIONS, *ACT_CAUTIONS, *STANDING_CAUTIONS) if verdict is None else verdict.cautions
+        cautions = (*watch, *gas_cautions(tank.source_kind))
+    else:
+        told = _told(tank, fit, n_unused=len(read) - len(fit.series.readings))
+        verdict_words = (*headline(tank, told), *([unsteady] if unsteady else []))
+        cautions = told.advice.cautions
+        notes = (*notes, *unused_notes(fit.series.left_out), *fit_notes(tank, fit))
     return TankSummary(
         tank=tank,
-        n_read=n_read,
-        n_refused=n_refused,
-        n_unused=0,
-        first_at=timed[0] if timed else None,
-        last_at=timed[-1] if timed else None,
-        headline=(),
-        tank_co2=(),
-        course=None,
-        last_reading=None,
-        lights_on_mg_l=nothing,
-        peak_mg_l=nothing,
-        night_low_mg_l=nothing,
-        hours_above_fish_mark=nothing,
-        gas_mg_l_per_hour=nothing,
-        gas_trend_percent_per_day=nothing,
-        loss_per_hour=nothing,
-        lag_hours=nothing,
-        fades_in_days=nothing,
-        source=None,
-        fluid_advice=fluid_advice(tank, timed[-1].date() if timed else None),
-        advice=None,
-        cautions=(),
-        notes=(),
-        common_std_ph=0.0,
-        fitted={},
+        n_read=len(read),
+        n_refused=len(readings) - len(read),
+        first_at=first_at,
+        last_at=last_at,
+        headline=(*verdict_words, *(() if tank.made_up or last_at is None else age_of(last_at, now))),
+        cautions=cautions,
+        notes=notes,
+        fluid_advice=fluid_advice(tank, None if last_at is None else last_at.date()),
+        told=told,
+        reason=reason,
     )
 
 
-def _with_fit(tank: Tank, fit: TankFit) -> TankSummary:
+def _told(tank: Tank, fit: TankFit, *, n_unused: int) -> Told:
     series, parameters = fit.series, fit.parameters
     last_h = float(series.hours[-1])
     course_h = np.arange(0.0, last_h + _AHEAD_H, _STEP_H)
@@ -145,36 +111,25 @@ def _with_fit(tank: Tank, fit: TankFit) -> TankSummary:
     )
     last_day = (course_h // 24.0) == last_h // 24.0
     day, of_day = tank_course[:, last_day], course_h[last_day] % 24.0
-    peak_h = course_h[last_day][int(np.median(day, axis=0).argmax())]
-    marks = tank.judged_by
     now_gas = parameters.gas_mg_l_h * np.exp(-parameters.fall_per_h * last_h)
-    peak = interval(day.max(axis=1))
     trend = _trend(fit)
-    last_at = fit.midnight + timedelta(hours=last_h)
-    advice = advise(fit, tank)
-    fades = _fades(fit, tank, trend)
-    source = _source_outlook(fit, tank, now_gas, last_at)
-    above = interval((day > marks.fish_mg_l).mean(axis=1) * 24.0)
-    summary = _without_fit(tank, 0, 0, [last_at], "")
-    return replace(
-        summary,
-        headline=headline(tank, peak, above, advice, trend, fades, peak_to_come=bool(peak_h > last_h)),
+    return Told(
         tank_co2=points,
         course=_banded(fit, course_h, tank_course, vial_course),
-        last_reading=points[-1],
-        lights_on_mg_l=_at_lights_on(tank, day, of_day),
-        peak_mg_l=Estimate(interval=peak),
-        night_low_mg_l=_night_low(tank, day, of_day),
-        hours_above_fish_mark=Estimate(interval=above),
-        gas_mg_l_per_hour=Estimate(interval=interval(now_gas)),
-        gas_trend_percent_per_day=trend,
-        loss_per_hour=_if_told(parameters.loss_per_h, fit.prior_std["ln_loss"], _LOSS_FACTOR, _NO_LOSS),
-        lag_hours=_if_told(parameters.lag_h, fit.prior_std["ln_lag"], _LAG_FACTOR, _NO_LAG),
-        fades_in_days=fades,
-        source=source,
-        advice=advice,
-        cautions=advice.cautions,
-        notes=fit_notes(tank, fit),
+        estimates={
+            "lights_on_mg_l": _at_lights_on(tank, day, of_day),
+            "peak_mg_l": Estimate(interval=interval(day.max(axis=1))),
+            "night_low_mg_l": _night_low(tank, day, of_day),
+            "hours_above_fish_mark": Estimate(interval=interval((day > tank.judged_by.fish_mg_l).mean(axis=1) * 24.0)),
+            "gas_mg_l_per_hour": Estimate(interval=interval(now_gas)),
+            "gas_trend_percent_per_day": trend,
+            "loss_per_hour": _if_told(parameters.loss_per_h, fit.prior_std["ln_loss"], _LOSS_FACTOR, _NO_LOSS),
+            "lag_hours": _if_told(parameters.lag_h, fit.prior_std["ln_lag"], _LAG_FACTOR, _NO_LAG),
+            "fades_in_days": _fades(fit, tank, trend),
+        },
+        source=_source_outlook(fit, tank, now_gas),
+        advice=advise(fit, tank),
+        n_unused=n_unused,
         common_std_ph=float(np.sqrt(np.mean(series.shared_std**2 + series.color_std**2)) / math.log(10.0)),
         fitted={
             "loss_per_hour": interval(parameters.loss_per_h),
@@ -189,7 +144,7 @@ def _banded(fit: TankFit, hours: NDArray[np.float64], tank: NDArray[np.float64],
     """Return the courses of all draws as median and band."""
     low, middle, high = np.quantile(tank, (0.05, 0.5, 0.95), axis=0)
     return Course(
-        times=tuple(fit.midnight + timedelta(hours=float(hour)) for hour in hours),
+        times=tuple(fit.when(float(hour)) for hour in hours),
         tank_mg_l=middle,
         tank_low_mg_l=low,
         tank_high_mg_l=high,
@@ -222,11 +177,9 @@ def _fades(fit: TankFit, tank: Tank, trend: Estimate) -> Estimate:
     """Return in how many days the daily peak falls below the plants' lower mark if the gas fades on as it did."""
     if trend.interval is None:
         return trend
-    last = fit.midnight + timedelta(hours=float(fit.series.hours[-1]))
-    start = day_start(fit, tank.judged_by, last, draws=_DRAWS)
+    start = day_start(fit, tank.judged_by, fit.last_at)
     needed = np.maximum(rate_for_peak(start, tank.marks.plants_low_mg_l), 1e-6)
-    index = thinned_index(len(fit.tank_mg_l), _DRAWS)
-    fall_per_day = np.maximum(fit.parameters.fall_per_h[index] * 24.0, 1e-9)
+    fall_per_day = np.maximum(start.parameters.fall_per_h * 24.0, 1e-9)
     days = interval(np.clip(-np.log(needed) / fall_per_day, 0.0, 10.0 * _FAR_DAYS))
     if days.value is None or days.value > _FAR_DAYS:
         return Estimate(interval=None, reason=f"The photos show no fading that matters within {_FAR_DAYS:.0f} days.")
@@ -235,12 +188,12 @@ def _fades(fit: TankFit, tank: Tank, trend: Estimate) -> Estimate:
     return Estimate(interval=days)
 
 
-def _source_outlook(fit: TankFit, tank: Tank, now_gas: NDArray[np.float64], last_at: datetime) -> SourceOutlook | None:
+def _source_outlook(fit: TankFit, tank: Tank, now_gas: NDArray[np.float64]) -> SourceOutlook | None:
     source = tank.source
     total_g = None if source is None else co2_of_charge_g(source)
     if source is None or total_g is None or source.started is None or tank.volume_l is None:
         return None
-    age_days = (last_at - datetime.combine(source.started, time())).total_seconds() / 86400.0
+    age_days = (fit.last_at - datetime.combine(source.started, time())).total_seconds() / 86400.0
     if age_days < 0.0:
         return None
     hours_on = fit.schedule.gas.hours

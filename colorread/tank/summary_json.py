@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, get_args
 
 from colorread import __version__
 from colorread.reading import Interval
-from colorread.tank.days import SCHEMA, Course, DayForecast, Estimate, TankSummary
+from colorread.tank.results import SCHEMA, Course, DayForecast, Estimate, EstimateName, TankSummary
 
 
 def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
@@ -25,18 +25,10 @@ def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
         Keys as documented in DEVELOPERS.md. A number that the data cannot tell is None, and its reason stands under
         ``cannot_tell``.
     """
-    estimates = {
-        "lights_on_mg_l": summary.lights_on_mg_l,
-        "peak_mg_l": summary.peak_mg_l,
-        "night_low_mg_l": summary.night_low_mg_l,
-        "hours_above_fish_mark": summary.hours_above_fish_mark,
-        "gas_mg_l_per_hour": summary.gas_mg_l_per_hour,
-        "gas_trend_percent_per_day": summary.gas_trend_percent_per_day,
-        "loss_per_hour": summary.loss_per_hour,
-        "lag_hours": summary.lag_hours,
-        "fades_in_days": summary.fades_in_days,
-    }
-    advice, course, source = summary.advice, summary.course, summary.source
+    told = summary.told
+    estimates = {name: summary.estimate(name) for name in get_args(EstimateName)}
+    source = None if told is None else told.source
+    advice = None if told is None else told.advice
     return {
         "schema": SCHEMA,
         "software": f"colorread {__version__}",
@@ -44,7 +36,7 @@ def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
         "made_up": summary.tank.made_up,
         "n_read": summary.n_read,
         "n_refused": summary.n_refused,
-        "n_unused": summary.n_unused,
+        "n_unused": 0 if told is None else told.n_unused,
         "first_at": None if summary.first_at is None else summary.first_at.isoformat(),
         "last_at": None if summary.last_at is None else summary.last_at.isoformat(),
         "headline": list(summary.headline),
@@ -54,9 +46,9 @@ def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
         ],
         **{name: _estimate(estimate) for name, estimate in estimates.items()},
         "cannot_tell": {name: estimate.reason for name, estimate in estimates.items() if estimate.interval is None},
-        "common_std_ph": _rounded(summary.common_std_ph),
-        "fitted": {name: _interval(value) for name, value in summary.fitted.items()},
-        "course": None if course is None else _course(course),
+        "common_std_ph": 0.0 if told is None else _rounded(told.common_std_ph),
+        "fitted": {} if told is None else {name: _interval(value) for name, value in told.fitted.items()},
+        "course": None if told is None else _course(told.course),
         "source": None
         if source is None
         else {

@@ -11,7 +11,7 @@ from rich.table import Table
 from colorread.console_text import shown
 from colorread.reading import Interval
 from colorread.tank.day_words import hours_words, percent_words, share_words
-from colorread.tank.days import Advice, DayForecast, Estimate, TankSummary
+from colorread.tank.results import Advice, DayForecast, Estimate, TankSummary
 
 _INDENT = "  "
 _WIDE = 110  # from here on there is room for a forecast's words beside all of its numbers on one line
@@ -33,12 +33,12 @@ def print_tank_summary(console: Console, summary: TankSummary) -> None:
     if summary.tank.made_up:
         console.print(shown(console, "Made-up data, for demonstration only.", "bold"))
     _print_lines(console, summary.headline)
-    if summary.course is not None:
+    if summary.told is not None:
         console.print(_numbers(console, summary))
-    if summary.advice is not None:
-        _print_advice(console, summary.advice)
+        _print_advice(console, summary.told.advice)
     _print_lines(console, [f"Caution: {caution}" for caution in summary.cautions])
-    source = "" if summary.source is None else summary.source.sentence
+    outlook = None if summary.told is None else summary.told.source
+    source = "" if outlook is None else outlook.sentence
     _print_lines(console, [f"Note: {note}" for note in (source, summary.fluid_advice, *summary.notes) if note])
 
 
@@ -105,14 +105,14 @@ def _numbers(console: Console, summary: TankSummary) -> Table:
     table.add_column(no_wrap=True)
     table.add_column(overflow="fold")
     rows = (
-        ("At lights on", estimate_words(summary.lights_on_mg_l, "mg/L")),
-        ("Daily peak", estimate_words(summary.peak_mg_l, "mg/L")),
-        ("Overnight low", estimate_words(summary.night_low_mg_l, "mg/L")),
-        ("Above the fish mark", _hours_above(summary.hours_above_fish_mark)),
-        ("Gas rate", estimate_words(summary.gas_mg_l_per_hour, "mg/L an hour", 1)),
-        ("Gas trend", estimate_words(summary.gas_trend_percent_per_day, "% a day", 1)),
-        ("Loss to the air", estimate_words(summary.loss_per_hour, "of it an hour", 2)),
-        ("Vial lags by", estimate_words(summary.lag_hours, "h", 1)),
+        ("At lights on", estimate_words(summary.estimate("lights_on_mg_l"), "mg/L")),
+        ("Daily peak", estimate_words(summary.estimate("peak_mg_l"), "mg/L")),
+        ("Overnight low", estimate_words(summary.estimate("night_low_mg_l"), "mg/L")),
+        ("Above the fish mark", _hours_above(summary.estimate("hours_above_fish_mark"))),
+        ("Gas rate", estimate_words(summary.estimate("gas_mg_l_per_hour"), "mg/L an hour", 1)),
+        ("Gas trend", estimate_words(summary.estimate("gas_trend_percent_per_day"), "% a day", 1)),
+        ("Loss to the air", estimate_words(summary.estimate("loss_per_hour"), "of it an hour", 2)),
+        ("Vial lags by", estimate_words(summary.estimate("lag_hours"), "h", 1)),
     )
     for label, words in rows:
         table.add_row(label, shown(console, words))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,24 @@ from colorread.reading import Interval
 from colorread.tank.settings import DailySpan, Tank
 
 SCHEMA = "colorread.summary/1"
+
+EstimateName = Literal[
+    "lights_on_mg_l",
+    "peak_mg_l",
+    "night_low_mg_l",
+    "hours_above_fish_mark",
+    "gas_mg_l_per_hour",
+    "gas_trend_percent_per_day",
+    "loss_per_hour",
+    "lag_hours",
+    "fades_in_days",
+]
+"""
+What the days may tell of a tank. Of the day of the last photo, from midnight to midnight, what comes after the photo
+simulated: CO2 at lights on, daily peak and overnight low [mg/L], and the hours above the fish mark [h]. At the last
+reading: gas rate [mg/L/h], its change [%/d], first-order loss to the air [1/h], time constant of the vial [h], and the
+days until the daily peak falls below the plants' lower mark [d].
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,6 +213,41 @@ class SourceOutlook:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """
+    What a course fitted to the readings tells of one tank.
+
+    Parameters
+    ----------
+    tank_co2 : tuple of PhotoPoint
+        The tank at the times of the photos that were fitted, the last one last.
+    course : Course
+        Through all days.
+    estimates : mapping of EstimateName to Estimate
+        All of them.
+    source : SourceOutlook or None
+        What the charge can still give.
+    advice : Advice
+        What to change.
+    n_unused : int
+        How many photos with numbers the course leaves out.
+    common_std_ph : float
+        Error that all readings may share, as pH; it is not averaged away [-].
+    fitted : mapping of str to Interval
+        Further fitted numbers, for the record.
+    """
+
+    tank_co2: tuple[PhotoPoint, ...]
+    course: Course
+    estimates: Mapping[EstimateName, Estimate]
+    source: SourceOutlook | None
+    advice: Advice
+    n_unused: int
+    common_std_ph: float
+    fitted: Mapping[str, Interval]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TankSummary:
     """
     What days of readings tell of one tank.
@@ -202,72 +256,46 @@ class TankSummary:
     ----------
     tank : Tank
         Its settings.
-    n_read, n_refused, n_unused : int
-        Photos with numbers, without, and of those with numbers how many the course leaves out: without a time, of the
-        future, of an earlier charge or of the day on which it was renewed, more than two weeks old, or before the
-        source changed; 0 where there is no course.
+    n_read, n_refused : int
+        Photos with numbers and without.
     first_at, last_at : datetime or None
         First and last reading on the tank's clock.
     headline : tuple of str
         The verdict in words, most important first.
-    tank_co2 : tuple of PhotoPoint
-        The tank at the times of the photos; empty where the data cannot tell.
-    course : Course or None
-        Through all days.
-    last_reading : PhotoPoint or None
-        The tank at the last photo.
-    lights_on_mg_l, peak_mg_l, night_low_mg_l, hours_above_fish_mark : Estimate
-        Of the day of the last photo, from midnight to midnight, what comes after the photo simulated: at lights on,
-        daily peak, overnight low [mg/L], hours above the fish mark [h].
-    gas_mg_l_per_hour : Estimate
-        Gas rate at the last reading [mg/L/h].
-    gas_trend_percent_per_day : Estimate
-        Change of the gas rate [%/d].
-    loss_per_hour : Estimate
-        First-order loss to the air [1/h].
-    lag_hours : Estimate
-        Time constant of the vial [h].
-    fades_in_days : Estimate
-        Days from the last reading until the daily peak falls below the plants' lower mark [d].
-    source : SourceOutlook or None
-        What the charge can still give.
-    fluid_advice : str
-        Whether to renew the fluid; empty where nothing is to say.
-    advice : Advice or None
-        What to change.
     cautions : tuple of str
         What to watch: those of the advice, or of the highest reading and the gas source where there is none.
     notes : tuple of str
         What the data cannot tell and what was assumed.
-    common_std_ph : float
-        Error that all readings may share, as pH; it is not averaged away [-].
-    fitted : mapping of str to Interval
-        Further fitted numbers, for the record.
+    fluid_advice : str
+        Whether to renew the fluid; empty where nothing is to say.
+    told : Told or None
+        What a course tells; None where the readings give none.
+    reason : str
+        Why there is no course; empty where there is one.
     """
 
     tank: Tank
     n_read: int
     n_refused: int
-    n_unused: int
     first_at: datetime | None
     last_at: datetime | None
     headline: tuple[str, ...]
-    tank_co2: tuple[PhotoPoint, ...]
-    course: Course | None
-    last_reading: PhotoPoint | None
-    lights_on_mg_l: Estimate
-    peak_mg_l: Estimate
-    night_low_mg_l: Estimate
-    hours_above_fish_mark: Estimate
-    gas_mg_l_per_hour: Estimate
-    gas_trend_percent_per_day: Estimate
-    loss_per_hour: Estimate
-    lag_hours: Estimate
-    fades_in_days: Estimate
-    source: SourceOutlook | None
-    fluid_advice: str
-    advice: Advice | None
     cautions: tuple[str, ...]
     notes: tuple[str, ...]
-    common_std_ph: float
-    fitted: Mapping[str, Interval]
+    fluid_advice: str
+    told: Told | None
+    reason: str
+
+    @property
+    def tank_co2(self) -> tuple[PhotoPoint, ...]:
+        """The tank at the times of the photos; empty where the data cannot tell."""
+        return () if self.told is None else self.told.tank_co2
+
+    def estimate(self, name: EstimateName) -> Estimate:
+        """Return a fitted number, or the reason why there is none."""
+        return Estimate(interval=None, reason=self.reason) if self.told is None else self.told.estimates[name]
+
+    def cautions_with(self, *others: str) -> tuple[str, ...]:
+        """Return what to watch beyond what the advice says, with others, each once."""
+        said = () if self.told is None else self.told.advice.cautions
+        return tuple(caution for caution in dict.fromkeys((*self.cautions, *others)) if caution not in said)
