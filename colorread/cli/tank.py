@@ -238,6 +238,8 @@ def remove(
     log: LogFile = None,
 ) -> None:
     """Remove a tank from the log; your photos stay where they are, copies that the page kept go with it."""
+    from colorread.log.forget import forget_tank
+
     with open_log(log) as opened:
         opened.tank(name)
         n_readings = opened.count(name)
@@ -246,7 +248,7 @@ def remove(
         if n_readings and not yes and not typer.confirm(f"Remove {name} and its readings ({n_readings})?"):
             typer.echo("Nothing was removed.")
             return
-        opened.remove_tank(name, with_readings=bool(n_readings))
+        forget_tank(opened, name, with_readings=bool(n_readings))
     typer.echo(f"Removed {name}." if not n_readings else f"Removed {name} and its readings ({n_readings}).")
 
 

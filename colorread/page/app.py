@@ -16,7 +16,8 @@ from fastapi.responses import FileResponse, JSONResponse, PlainTextResponse, Res
 from starlette.exceptions import HTTPException as AnyHTTPException
 
 from colorread import __version__
-from colorread.log.store import Leftovers, LogError, LogFailure
+from colorread.log.forget import Leftovers
+from colorread.log.store import LogError, LogFailure
 from colorread.page import api, pages, pages_calibrate, pages_download, pages_fluid, pages_several, pages_tank, tasks
 from colorread.page.core import Core, UploadProblem
 from colorread.page.guard import Guard

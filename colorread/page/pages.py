@@ -15,6 +15,7 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, RedirectResponse, Response
 
 from colorread.gas_care import gas_cautions
+from colorread.log.forget import forget_readings
 from colorread.log.paths import photo_path
 from colorread.log.store import Log, LogEntry
 from colorread.page.core import UploadProblem, core_of, require_own_form, units_shown
@@ -195,7 +196,7 @@ async def forget(request: Request, name: str, sha256: str) -> Response:
 def forget_reading(log_path: Any, name: str, sha256: str) -> bool:
     """Delete a reading of a tank and the photo that was kept of it; return whether there was one."""
     with Log(log_path) as log:
-        return log.forget(name, [sha256]) > 0
+        return forget_readings(log, {name: [sha256]}) > 0
 
 
 @router.get("/tanks/{name}/readings/{sha256}/picture")
