@@ -11,7 +11,6 @@ from starlette.datastructures import FormData
 
 from colorread.carbonate import ionic_strength
 from colorread.limits import AIR_PPM_RANGE, TEMPERATURE_RANGE_C
-from colorread.log.store import Log
 from colorread.page import tasks_calibrate
 from colorread.page.calibrations import BEFORE, KINDS, STEPS, TITLES, Kind
 from colorread.page.core import core_of, require_own_form, units_shown
@@ -111,7 +110,7 @@ async def finish(request: Request, name: str, kind: str) -> Response:
         return _steps_page(request, tank, known_kind, problem=made, typed=typed, units=units)
     core.calibrations.clear(name, known_kind)
     if uses:
-        await run_in_threadpool(_use, core.log_path, name, str(target))
+        await run_in_threadpool(core.change_tank, name, lambda tank: changed_tank(tank, {"profile": str(target)}))
     return page(request, "profile.html", tank=tank, lines=made, uses=uses, path_of_profile=str(target))
 
 
@@ -191,11 +190,6 @@ def _numbers(form: FormData, tank: Tank, units: Units) -> Numbers:
 
 def _patch_ph(patches: str, tank: Tank) -> tuple[float, ...]:
     return ph_of_patches(patches, kh_dkh=tank.fluid_kh_dkh)
-
-
-def _use(log_path: Any, name: str, profile: str) -> None:
-    with Log(log_path) as log, log.transaction():
-        log.put_tank(changed_tank(log.tank(name), {"profile": profile}))
 
 
 def _kind(text: str) -> Kind:
