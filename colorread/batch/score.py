@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import os
 from collections.abc import Generator, Iterable, Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass, replace
@@ -21,6 +20,7 @@ from colorread.interpretation import checked_settings, without_numbers
 from colorread.log.store import Log, LogEntry
 from colorread.photo.file import open_file
 from colorread.pipeline import read_photo_traced
+from colorread.processes import processors
 from colorread.reading import Reading, Reason
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
@@ -158,18 +158,6 @@ def kept(log: Log, tank: Tank, names: Mapping[str, str], *, with_pictures: bool 
     for entry in log.entries(tank.name, sha256s=names, with_pictures=with_pictures):
         reading = replace(judged(entry.reading, tank.judged_by), photo=names[entry.sha256])
         yield replace(entry, reading=reading)
-
-
-def processors() -> int:
-    """
-    Return how many processors this process may use.
-
-    Returns
-    -------
-    int
-        At least 1.
-    """
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
