@@ -24,7 +24,7 @@ from colorread.log import database as log_file
 from colorread.log.forget import Leftovers, forget_readings, forget_tank
 from colorread.log.lines import export_lines, import_lines
 from colorread.log.paths import default_log_path, photo_path, undecided_path
-from colorread.log.store import Log, LogEntry, LogError, LogFailure
+from colorread.log.store import DiskFull, Log, LogEntry, LogError, LogFailure
 from colorread.reading import Interval, Reading, Reason
 from colorread.reading_json import reading_from_dict, reading_to_dict
 from colorread.tank.settings import Tank
@@ -378,7 +378,7 @@ def test_damaged_line_is_named_and_nothing_imported(path: Path, lines: list[byte
 def test_import_onto_a_full_disk_does_not_blame_a_line(log: Log) -> None:
     pages = log._connection.execute("PRAGMA page_count").fetchone()[0]
     log._connection.execute(f"PRAGMA max_page_count = {pages + 2}")
-    with pytest.raises(LogFailure, match="the disk is full"):
+    with pytest.raises(DiskFull, match="the disk is full"):
         import_lines(log, exported(*(made_entry(number) for number in range(20))))
     assert not list(log.entries())
 
@@ -387,7 +387,7 @@ def test_full_disk_is_told_and_what_was_added_stays(log: Log, path: Path) -> Non
     pages = log._connection.execute("PRAGMA page_count").fetchone()[0]
     log._connection.execute(f"PRAGMA max_page_count = {pages + 8}")
     added = 0
-    with pytest.raises(LogFailure, match=r"log\.sqlite could not be written, for the disk is full"):  # noqa: PT012
+    with pytest.raises(DiskFull, match=r"log\.sqlite could not be written, for the disk is full"):  # noqa: PT012
         for number in range(50):
             log.add(made_entry(number))
             added += 1

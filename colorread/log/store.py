@@ -12,7 +12,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from colorread.log.database import LogError, LogFailure, open_database, telling, transaction
+from colorread.log.database import DiskFull, LogError, LogFailure, open_database, telling, transaction
 from colorread.log.paths import default_log_path
 from colorread.reading import Reading
 from colorread.reading_json import reading_from_dict, reading_to_json
@@ -20,7 +20,7 @@ from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
 from colorread.tank.settings_json import tank_from_dict, tank_to_dict
 
-__all__ = ["Log", "LogEntry", "LogError", "LogFailure", "default_log_path"]
+__all__ = ["DiskFull", "Log", "LogEntry", "LogError", "LogFailure", "default_log_path"]
 
 _COLUMNS = "sha256, tank, result, scored_at, software, settings_id, profile_id"
 
