@@ -10,9 +10,15 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from colorread.carbonate import KH_MAX_DKH, OUTDOOR_AIR_PPM, co2_from_ph, ph_from_co2, ph_in_air_equilibrium
+from colorread.carbonate import KH_MAX_DKH, co2_from_ph, ph_from_co2, ph_in_air_equilibrium
 from colorread.carbonate_constants import TEMPERATURE_RANGE_C
-from colorread.limits import FLUID_VOLUME_RANGE_ML, SCALE_ERROR_MAX_G, TARGET_KH_RANGE_DKH, VIAL_VOLUME_RANGE_ML
+from colorread.limits import (
+    FLUID_VOLUME_RANGE_ML,
+    OUTDOOR_AIR_PPM,
+    SCALE_ERROR_MAX_G,
+    TARGET_KH_RANGE_DKH,
+    VIAL_VOLUME_RANGE_ML,
+)
 from colorread.ranges import checked_number
 from colorread.units import MMOL_L_PER_DKH, NA2CO3_G_MOL, NAHCO3_G_MOL, dkh_from_nahco3_mg_l
 

@@ -25,6 +25,16 @@ USUAL_KH_DKH = 4.0
 """KH of the fluid where nobody stated one: common practice, no source [dKH]."""
 USUAL_TEMPERATURE_C = 25.0
 """Temperature of the water where nobody stated one: assumption [degC]."""
+OUTDOOR_AIR_PPM = 420.0
+"""CO2 of the air outdoors: assumption for the 2020s, rounded; 430 ppm would give 2 % more CO2 [ppm]."""
 AIR_PPM_RANGE = (200.0, 3000.0)
 """CO2 of the air that a fluid may stand in, times its pressure in atm: outdoor air at half an atmosphere to that of a
 full room; assumption [ppm]."""
+KNOWN_PH_RANGE = (6.0, 8.0)
+"""pH of a buffer for calibration; the dye tells of no other: assumption [-]."""
+IONIC_STRENGTH_RANGE_MOL_KG = (0.0, 0.5)
+"""Ionic strength of such a buffer; Davies activities hold as far: common practice, no source [mol/kg]."""
+TANK_VOLUME_RANGE_L = (1.0, 100_000.0)
+"""Water in a tank: assumption [L]."""
+SOURCE_AMOUNT_RANGE_G = (1.0, 100_000.0)
+"""What a gas source is charged with: assumption [g]."""
