@@ -175,11 +175,7 @@ def test_report_and_table_of_a_tank_can_be_taken_along(page: tuple[httpx.Client,
 
 def test_the_recipe_of_the_fluid_is_that_of_the_command_line(page: tuple[httpx.Client, Core, Path]) -> None:
     client, _, _ = page
-    choose_units(client, "c", "meq")
-    try:
-        shown = client.get("/fluid?kh=1,7832&volume=500&vial=5")  # 5 dKH: 2.8039 dKH are 1 meq/L
-    finally:
-        choose_units(client, "c", "dkh")
+    shown = client.get("/fluid?kh=5&volume=500&vial=5")
     assert shown.status_code == 200
     recipe = fluid_recipe(5.0, 500.0)
     dose, air = dye_drops(5.0, kh_dkh=recipe.kh_dkh), color_in_room_air(5.0, 22.0)
@@ -190,6 +186,30 @@ def test_the_recipe_of_the_fluid_is_that_of_the_command_line(page: tuple[httpx.C
     assert wrong.status_code == 422
     assert "The KH must be a number, not &#39;much&#39;." in wrong.text
     assert client.get("/fluid").text.count("<dt>") == len(fluid_rows(recipe, dose, air, 5.0))
+
+
+@pytest.mark.parametrize(
+    ("unit", "kh", "title", "stated"),
+    [
+        # 2.804 dKH are 1 meq/L, 1 dKH are 17.85 mg/L of CaCO3
+        ("meq", "1,7832", "500 mL of 1.786 meq/L", "1.717 meq/L (4.81 dKH): state that KH"),
+        ("caco3", "89,25", "500 mL of 89.4 mg/L CaCO3", "85.9 mg/L CaCO3 (4.81 dKH): state that KH"),
+        ("dkh", "5", "500 mL of 5.01 dKH", "to 4.81 dKH: state that KH"),
+    ],
+)
+def test_the_recipe_of_the_fluid_is_told_in_the_unit_of_the_browser(
+    page: tuple[httpx.Client, Core, Path], unit: str, kh: str, title: str, stated: str
+) -> None:
+    client, _, _ = page
+    choose_units(client, "c", unit)
+    try:
+        shown = client.get("/fluid", params={"kh": kh, "volume": "500"}).text.replace(NO_BREAK, " ")
+    finally:
+        choose_units(client, "c", "dkh")
+    recipe = shown[shown.index("<h2>") : shown.index("</dl>")]
+    assert title in recipe
+    assert stated in recipe
+    assert unit == "dkh" or recipe.count("dKH") == 1
 
 
 def test_what_is_no_photo_offers_the_camera_of_its_tank(page: tuple[httpx.Client, Core, Path]) -> None:
