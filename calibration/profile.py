@@ -27,7 +27,8 @@ _NEARLY_AN_END = 1.0  # pH from pKa' at which one form of the dye makes up 10 in
 _REACH_OF_KNOWN = 0.3  # pH to both sides of a known color: assumption
 _DENSITY_MAX = 10.0  # hundred times what 8 bits can show, and more: assumption
 _PH_SCALE = (0.0, 14.0)  # what pH, its uncertainty and a pKa' may be at all: common practice, no source
-_DIRECTIONS = {"yellow": 0, "middle": len(LOG_RATIO) // 2, "blue": -1}
+DIRECTIONS = {"yellow": 0, "middle": len(LOG_RATIO) // 2, "blue": -1}
+"""Colors whose directions a profile tells: places among the log ratios, in the order of `Estimates`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,7 +129,7 @@ def estimate_parameters(evidence: Sequence[Evidence]) -> Estimates:
     """
     family = signal_family("srgb")
     weight = weigh_members(family.weight, evidence).sum(axis=1)  # (member, pKa)
-    direction = direction_deg(family.density[:, list(_DIRECTIONS.values()), USUAL_LOAD_INDEX])  # (member, 3)
+    direction = direction_deg(family.density[:, list(DIRECTIONS.values()), USUAL_LOAD_INDEX])  # (member, 3)
     by_member = weight.sum(axis=1)
     mean_pka_of_member = (weight @ PKA_SHIFT) / np.maximum(by_member, 1e-300) + PKA_25C_FRESH
     values = np.column_stack([mean_pka_of_member, direction])
@@ -140,7 +141,7 @@ def estimate_parameters(evidence: Sequence[Evidence]) -> Estimates:
     covariance[0, 0] += float(within.sum())
     classes = sorted(set(family.light_class.tolist()))
     return Estimates(
-        names=("pka", *(f"direction_{name}_deg" for name in _DIRECTIONS)),
+        names=("pka", *(f"direction_{name}_deg" for name in DIRECTIONS)),
         mean=mean,
         std=np.sqrt(np.diag(covariance)),
         covariance=covariance,

@@ -22,12 +22,12 @@ from colorread.carbonate_constants import (
     log_kh_plummer1982,
     log_kw_phreeqc,
 )
+from colorread.limits import OUTDOOR_AIR_PPM
 from colorread.ranges import checked_range
 from colorread.units import CO2_G_MOL, mmol_l_from_dkh
 
 Floats = NDArray[np.float64]
 
-OUTDOOR_AIR_PPM = 420.0  # assumption for the 2020s, rounded; 430 ppm would give 2 % more CO2
 
 PH_RANGE = (4.0, 10.0)
 KH_MAX_DKH = 30.0  # beyond it ion pairs of sodium, which are not in the model, exceed 0.5 %

@@ -10,9 +10,15 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from colorread.carbonate import KH_MAX_DKH, OUTDOOR_AIR_PPM, co2_from_ph, ph_from_co2, ph_in_air_equilibrium
+from colorread.carbonate import KH_MAX_DKH, co2_from_ph, ph_from_co2, ph_in_air_equilibrium
 from colorread.carbonate_constants import TEMPERATURE_RANGE_C
-from colorread.limits import FLUID_VOLUME_RANGE_ML, SCALE_ERROR_MAX_G, TARGET_KH_RANGE_DKH, VIAL_VOLUME_RANGE_ML
+from colorread.limits import (
+    FLUID_VOLUME_RANGE_ML,
+    OUTDOOR_AIR_PPM,
+    SCALE_ERROR_MAX_G,
+    TARGET_KH_RANGE_DKH,
+    VIAL_VOLUME_RANGE_ML,
+)
 from colorread.ranges import checked_number
 from colorread.units import MMOL_L_PER_DKH, NA2CO3_G_MOL, NAHCO3_G_MOL, dkh_from_nahco3_mg_l
 
@@ -116,12 +122,12 @@ class DyeDose:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoomAirColor:
-    """pH and color of the fluid after some hours in room air, from stuffy to outdoor air."""
+    """pH and color of fluid of a KH after some hours in room air, from stuffy to outdoor air."""
 
+    kh_dkh: float
     ph_stuffy_air: float
     ph_outdoor_air: float
     color: str
-    text: str
 
 
 def fluid_recipe(
@@ -261,7 +267,7 @@ def color_in_room_air(kh_dkh: float, temperature_c: float) -> RoomAirColor:
     Returns
     -------
     RoomAirColor
-        pH in stuffy (1500 ppm) and in outdoor air (420 ppm), the color between them, and a sentence.
+        pH in stuffy (1500 ppm) and in outdoor air (420 ppm), and the color between them.
 
     Raises
     ------
@@ -276,11 +282,7 @@ def color_in_room_air(kh_dkh: float, temperature_c: float) -> RoomAirColor:
     )
     names = (_color_name(low), _color_name(high))
     color = names[0] if names[0] == names[1] else f"{names[0]} to {names[1]}"
-    text = (
-        f"After some hours in room air, {kh_dkh:g} dKH fluid with dye is {color}: "
-        f"pH {low:.1f} in a stuffy room, {high:.1f} in outdoor air."
-    )
-    return RoomAirColor(ph_stuffy_air=low, ph_outdoor_air=high, color=color, text=text)
+    return RoomAirColor(kh_dkh=kh_dkh, ph_stuffy_air=low, ph_outdoor_air=high, color=color)
 
 
 def _dilute(kh_dkh: float, portion_ml: float, total_ml: float) -> Dilution:

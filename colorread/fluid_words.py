@@ -2,11 +2,63 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from colorread.fluid import RENEWAL, DyeDose, FluidRecipe, RoomAirColor
+
+KhWords = Callable[[float, str], str]
+"""Takes a KH [dKH] and how exactly it is told in dKH, such as ``.2f``; returns it with a unit."""
+
+
+def dkh_words(kh_dkh: float, form: str) -> str:
+    """
+    Return a KH in the unit of the project.
+
+    Parameters
+    ----------
+    kh_dkh : float
+        The KH [dKH].
+    form : str
+        How exactly, such as ``.2f``.
+
+    Returns
+    -------
+    str
+        With its unit.
+    """
+    return f"{kh_dkh:{form}} dKH"
+
+
+def room_air_words(air: RoomAirColor, kh_words: KhWords = dkh_words) -> str:
+    """
+    Return what the fluid should look like after some hours in room air.
+
+    Parameters
+    ----------
+    air : RoomAirColor
+        Color to expect.
+    kh_words : callable, optional
+        As in `fluid_rows`.
+
+    Returns
+    -------
+    str
+        A sentence.
+    """
+    return (
+        f"After some hours in room air, {kh_words(air.kh_dkh, 'g')} fluid with dye is {air.color}: "
+        f"pH {air.ph_stuffy_air:.1f} in a stuffy room, {air.ph_outdoor_air:.1f} in outdoor air."
+    )
 
 
 def fluid_rows(
-    recipe: FluidRecipe, dose: DyeDose, air: RoomAirColor, vial_ml: float, *, option: str = ""
+    recipe: FluidRecipe,
+    dose: DyeDose,
+    air: RoomAirColor,
+    vial_ml: float,
+    *,
+    option: str = "",
+    kh_words: KhWords = dkh_words,
 ) -> tuple[tuple[str, str], ...]:
     """
     Return how to mix the fluid.
@@ -23,6 +75,8 @@ def fluid_rows(
         Fluid that the vial takes [mL].
     option : str, optional
         How to state the KH of the fluid with its dye, put behind the words that ask for it.
+    kh_words : callable, optional
+        Tells a KH in the unit that the keeper chose; that which is to be stated is told in dKH too.
 
     Returns
     -------
@@ -30,19 +84,21 @@ def fluid_rows(
         Steps and remarks: a short label, and what to do or know.
     """
     error, direct = recipe.error, recipe.error_weighed_directly
+    vial, vial_dkh = kh_words(dose.kh_in_vial_dkh, ".2f"), dkh_words(dose.kh_in_vial_dkh, ".2f")
+    to_state = vial if vial == vial_dkh else f"{vial} ({vial_dkh})"
     drops = "1 drop" if dose.drops == 1 else f"{dose.drops} drops"
     rows = (
         f"1 Stock|Dissolve {recipe.baking_soda_g:g} g baking soda in pure water and fill up to {recipe.stock_ml:g} mL: "
-        f"{recipe.stock_kh_dkh:.0f} dKH.",
+        f"{kh_words(recipe.stock_kh_dkh, '.0f')}.",
         f"2 Thin|Fill {recipe.first.portion_ml:g} mL of the stock up with pure water to {recipe.first.total_ml:g} mL: "
-        f"{recipe.first.kh_dkh:.1f} dKH.",
+        f"{kh_words(recipe.first.kh_dkh, '.1f')}.",
         f"3 Fluid|Fill {recipe.second.portion_ml:g} mL of that up with pure water to {recipe.second.total_ml:g} mL: "
-        f"{recipe.second.kh_dkh:.2f} dKH.",
+        f"{kh_words(recipe.second.kh_dkh, '.2f')}.",
         f"4 Dye|Put {drops} of 0.04 % bromothymol blue into {vial_ml:g} mL of the fluid in the vial (common "
-        f"practice is 2 to 5 drops in 2 to 5 mL). That thins it to {dose.kh_in_vial_dkh:.2f} dKH: state that KH for "
+        f"practice is 2 to 5 drops in 2 to 5 mL). That thins it to {to_state}: state that KH for "
         f"your photos{option}. The dye's own acid or base may change it by some "
         f"{dose.dye_alkalinity_percent:.1f} % more; the interval of a reading has room for that.",
-        f"5 Check|{air.text}",
+        f"5 Check|{room_air_words(air, kh_words)}",
         f"Exact to|±{error.kh_error_percent:.1f} % in KH, which is ±{error.co2_error_percent:.1f} % in every CO2 "
         f"reading; the dye not counted. Weighing {recipe.direct_baking_soda_g:.3f} g directly could be off by "
         f"{direct.kh_error_percent:.0f} %.",

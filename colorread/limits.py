@@ -21,10 +21,33 @@ FISH_MARK_RANGE_MG_L = (5.0, 40.0)
 Mark for the fish that a keeper may set: assumption, well below the 50 mg/L at which the verdict says to act whatever
 the mark [mg/L].
 """
+USUAL_FISH_MARK_MG_L = 25.0
+"""
+Mark for the fish where nobody set one: assumption between the 20 mg/L that the literature on fish welfare asks for and
+the customary 30 [mg/L].
+"""
+SENSITIVE_FISH_MARK_MG_L = 20.0
+"""
+The mark where sensitive animals live. A clinical guide to fish medicine names "less than 20 mg/L" as a common target;
+Alabaster & Lloyd 1980, quoted in a Danish report (second-hand), give 20 mg/L at most for salmonids. That it suits
+shrimp, snails and fry too is an assumption [mg/L].
+"""
+USUAL_PLANTS_RANGE_MG_L = (15.0, 30.0)
+"""Range for the plants where nobody set one: common practice, no source [mg/L]."""
 USUAL_KH_DKH = 4.0
 """KH of the fluid where nobody stated one: common practice, no source [dKH]."""
 USUAL_TEMPERATURE_C = 25.0
 """Temperature of the water where nobody stated one: assumption [degC]."""
+OUTDOOR_AIR_PPM = 420.0
+"""CO2 of the air outdoors: assumption for the 2020s, rounded; 430 ppm would give 2 % more CO2 [ppm]."""
 AIR_PPM_RANGE = (200.0, 3000.0)
 """CO2 of the air that a fluid may stand in, times its pressure in atm: outdoor air at half an atmosphere to that of a
 full room; assumption [ppm]."""
+KNOWN_PH_RANGE = (6.0, 8.0)
+"""pH of a buffer for calibration; the dye tells of no other: assumption [-]."""
+IONIC_STRENGTH_RANGE_MOL_KG = (0.0, 0.5)
+"""Ionic strength of such a buffer; Davies activities hold as far: common practice, no source [mol/kg]."""
+TANK_VOLUME_RANGE_L = (1.0, 100_000.0)
+"""Water in a tank: assumption [L]."""
+SOURCE_AMOUNT_RANGE_G = (1.0, 100_000.0)
+"""What a gas source is charged with: assumption [g]."""

@@ -1,4 +1,4 @@
-"""A process of its own that does one job after the other; it may hang or die without harm to what started it."""
+"""Processes of our own, one job after the other each; they may hang or die without harm to what started them."""
 
 from __future__ import annotations
 
@@ -83,6 +83,18 @@ class WorkerProcess(Generic[Job, Result]):
     def _send(self, message: object) -> None:
         with suppress(BrokenPipeError, ConnectionResetError):
             self.connection.send(message)
+
+
+def processors() -> int:
+    """
+    Return how many processors this process may use.
+
+    Returns
+    -------
+    int
+        At least 1.
+    """
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def _serve(connection: Connection) -> None:

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 
 from colorread.gas_care import STOP_THE_GAS, SourceKind, less_gas
+from colorread.limits import USUAL_FISH_MARK_MG_L, USUAL_PLANTS_RANGE_MG_L
 from colorread.reading import FishWord, Interval, PlantsWord, Reading, Verdict
 
 # Assumption: "enough" needs two thirds of the interval, as pH (where it is even), between the two marks.
@@ -29,17 +30,16 @@ class Marks:
     Parameters
     ----------
     plants_low_mg_l, plants_high_mg_l : float
-        Customary range for plants: common practice, no source [mg/L].
+        Range for the plants [mg/L].
     fish_mg_l : float
-        What the water should stay below for the fish; 25 is an assumption of ours between the 20 mg/L that the
-        literature on fish welfare asks for and the customary 30 [mg/L].
+        What the water should stay below for the fish [mg/L].
     source : {'fermentation', 'acid-bicarbonate', 'cylinder'} or None
         It decides how there can be less gas; None where not known.
     """
 
-    plants_low_mg_l: float = 15.0
-    plants_high_mg_l: float = 30.0
-    fish_mg_l: float = 25.0
+    plants_low_mg_l: float = USUAL_PLANTS_RANGE_MG_L[0]
+    plants_high_mg_l: float = USUAL_PLANTS_RANGE_MG_L[1]
+    fish_mg_l: float = USUAL_FISH_MARK_MG_L
     source: SourceKind | None = None
 
 

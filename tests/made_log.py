@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import os
-from contextlib import suppress
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -38,3 +40,12 @@ def made_log_at(path: str | os.PathLike[str]) -> Log:
     with suppress(LogError):
         log.add_tank(Tank(name="window"))
     return log
+
+
+@contextmanager
+def failing_transaction(connection: sqlite3.Connection) -> Iterator[None]:
+    """Take back all changes at the end, as a disk does that fails with the last write."""
+    connection.execute("BEGIN IMMEDIATE")
+    yield
+    connection.execute("ROLLBACK")
+    raise sqlite3.OperationalError("disk I/O error")

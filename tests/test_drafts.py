@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import sqlite3
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,13 +12,14 @@ import pytest
 
 from colorread.batch.photo_settings import settings_of
 from colorread.errors import Refusal
+from colorread.log.forget import forget_tank
 from colorread.log.paths import photo_path
 from colorread.log.store import Log, LogEntry, LogError, LogFailure
 from colorread.page.drafts import Drafts, OutOfDate
 from colorread.page.kept_photo import keep_photo
 from colorread.page.uploads import Upload
 from colorread.tank.settings import Tank
-from tests.made_log import made_entry, made_log_at
+from tests.made_log import failing_transaction, made_entry, made_log_at
 from tests.page_server import SAMPLES
 from tests.test_batch import made_profile
 
@@ -49,7 +47,7 @@ def in_log(tmp_path: Path) -> list[LogEntry]:
 
 def test_a_reading_goes_with_its_tank(tmp_path: Path, drafts: Drafts) -> None:
     with Log(tmp_path / "log.sqlite") as log:
-        log.remove_tank("window")
+        forget_tank(log, "window")
         assert b"picture of" not in drafts.path.read_bytes()
         log.add_tank(replace(WINDOW, kh_dkh=8.0))
     assert drafts.keep("window", SHA256, with_photo=True) is None
@@ -61,7 +59,7 @@ def test_a_reading_that_came_after_its_tank_went_is_not_kept(tmp_path: Path, dra
     waiting = drafts.entry("window", SHA256)
     assert waiting is not None
     with Log(tmp_path / "log.sqlite") as log:
-        log.remove_tank("window")
+        forget_tank(log, "window")
     drafts.put(WINDOW, waiting, Upload(path=tmp_path / "upload" / "photo", label="a.jpg", sha256=SHA256))
     with pytest.raises(LogError, match="no tank named window"):
         drafts.keep("window", SHA256, with_photo=True)
@@ -120,18 +118,11 @@ def test_a_photo_that_cannot_be_kept_leaves_the_reading_undecided(tmp_path: Path
 def test_no_photo_stays_of_a_reading_that_could_not_be_kept(
     tmp_path: Path, drafts: Drafts, monkeypatch: pytest.MonkeyPatch, was_there: bool
 ) -> None:
-    @contextmanager
-    def failing(connection: sqlite3.Connection) -> Iterator[None]:
-        connection.execute("BEGIN IMMEDIATE")
-        yield
-        connection.execute("ROLLBACK")
-        raise sqlite3.OperationalError("disk I/O error")
-
     path = photo_path(tmp_path / "log.sqlite", SHA256)
     if was_there:  # as of another tank
         keep_photo(tmp_path / "upload" / "photo", tmp_path / "log.sqlite", SHA256)
     with monkeypatch.context() as patch:
-        patch.setattr("colorread.log.store.transaction", failing)
+        patch.setattr("colorread.log.store.transaction", failing_transaction)
         with pytest.raises(LogFailure, match="disk I/O error"):
             drafts.keep("window", SHA256, with_photo=True)
     assert path.exists() == was_there

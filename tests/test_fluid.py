@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from colorread.carbonate import co2_from_ph
 from colorread.fluid import CAUTIONS, RENEW_AFTER_WEEKS, RENEWAL, color_in_room_air, dye_drops, fluid_recipe
+from colorread.fluid_words import room_air_words
 
 # By hand from 10 mg CaO (56.0774 g/mol, two equivalents) and NaHCO3 84.0066 g/mol.
 NAHCO3_MG_L_PER_DKH = 20 / 56.0774 * 84.0066
@@ -165,9 +166,10 @@ def test_four_degrees_turn_blue_in_any_room():
     # Below pH 8.3 the pH falls by the logarithm of the CO2 in the air, here log10(1500 / 420) = 0.55.
     assert expected.ph_outdoor_air - expected.ph_stuffy_air == pytest.approx(0.55, abs=0.02)
     assert expected.color == "blue"
-    assert "is blue" in expected.text
-    assert "pH 7.8" in expected.text
-    assert "8.3" in expected.text
+    text = room_air_words(expected)
+    assert "room air, 4 dKH fluid with dye is blue" in text
+    assert "pH 7.8" in text
+    assert "8.3" in text
 
 
 def test_weak_fluid_is_not_expected_to_be_fully_blue():
@@ -188,7 +190,7 @@ def test_cautions_name_every_danger(word):
 
 
 def test_sentences_are_sentences():
-    for sentence in (*CAUTIONS, RENEWAL, color_in_room_air(4.0, 25.0).text):
+    for sentence in (*CAUTIONS, RENEWAL, room_air_words(color_in_room_air(4.0, 25.0))):
         assert sentence[0].isupper()
         assert sentence.endswith(".")
     assert f"every {RENEW_AFTER_WEEKS} weeks" in RENEWAL

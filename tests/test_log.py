@@ -7,7 +7,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
@@ -21,14 +21,15 @@ from typer.testing import CliRunner
 
 from colorread.cli import app as command_line
 from colorread.log import database as log_file
+from colorread.log.forget import Leftovers, forget_readings, forget_tank
 from colorread.log.lines import export_lines, import_lines
 from colorread.log.paths import default_log_path, photo_path, undecided_path
-from colorread.log.store import Leftovers, Log, LogEntry, LogError, LogFailure
+from colorread.log.store import DiskFull, Log, LogEntry, LogError, LogFailure
 from colorread.reading import Interval, Reading, Reason
 from colorread.reading_json import reading_from_dict, reading_to_dict
 from colorread.tank.settings import Tank
 from tests.fabricated import made_reading, made_refusal
-from tests.made_log import START, made_entry, made_log_at
+from tests.made_log import START, failing_transaction, made_entry, made_log_at
 from tests.test_tank import tanks
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -242,13 +243,14 @@ def test_what_is_forgotten_is_gone_from_the_file(path: Path) -> None:
     with made_log_at(path) as log:
         for number in range(5):
             log.add(made_entry(number))
-        assert log.forget("window", [made_entry(1).sha256, made_entry(3).sha256, "unknown"]) == 2
-        assert log.forget("door", [made_entry(2).sha256]) == 0
+        wanted = [made_entry(1).sha256, made_entry(3).sha256]
+        assert log.forget("window", [*wanted, "unknown"]) == tuple(wanted)
+        assert log.forget("door", [made_entry(2).sha256]) == ()
     content = path.read_bytes()
     assert b"picture of 1" not in content
     assert b"picture of 2" in content
     with Log(path) as log:
-        assert log.forget_all("window") == 3
+        assert len(log.remove_tank("window", with_readings=True)) == 3
     assert b"picture of" not in path.read_bytes()
 
 
@@ -376,7 +378,7 @@ def test_damaged_line_is_named_and_nothing_imported(path: Path, lines: list[byte
 def test_import_onto_a_full_disk_does_not_blame_a_line(log: Log) -> None:
     pages = log._connection.execute("PRAGMA page_count").fetchone()[0]
     log._connection.execute(f"PRAGMA max_page_count = {pages + 2}")
-    with pytest.raises(LogFailure, match="the disk is full"):
+    with pytest.raises(DiskFull, match="the disk is full"):
         import_lines(log, exported(*(made_entry(number) for number in range(20))))
     assert not list(log.entries())
 
@@ -385,7 +387,7 @@ def test_full_disk_is_told_and_what_was_added_stays(log: Log, path: Path) -> Non
     pages = log._connection.execute("PRAGMA page_count").fetchone()[0]
     log._connection.execute(f"PRAGMA max_page_count = {pages + 8}")
     added = 0
-    with pytest.raises(LogFailure, match=r"log\.sqlite could not be written, for the disk is full"):  # noqa: PT012
+    with pytest.raises(DiskFull, match=r"log\.sqlite could not be written, for the disk is full"):  # noqa: PT012
         for number in range(50):
             log.add(made_entry(number))
             added += 1
@@ -605,14 +607,13 @@ def test_what_is_forgotten_takes_its_kept_photo_along(tmp_path: Path) -> None:
         shared.parent.mkdir()
         for path in (shared, lone):
             path.write_bytes(b"a photo")
-        log.forget("window", ["a" * 64])
+        assert forget_readings(log, {"window": ["a" * 64]}) == 1
         assert shared.exists()  # the other tank still has its reading
-        with suppress(RuntimeError), log.transaction():
-            log.forget_all("desk")
-            raise RuntimeError
+        with pytest.raises(LogError, match="desk has 2 readings"):
+            forget_tank(log, "desk")
         assert shared.exists()
         assert lone.exists()
-        log.remove_tank("desk", with_readings=True)
+        assert forget_tank(log, "desk", with_readings=True) == 2
         assert not shared.exists()
         assert not lone.exists()
 
@@ -625,15 +626,63 @@ def test_what_is_forgotten_waits_no_more_to_be_kept(path: Path) -> None:
                 opened.put_tank(Tank(name=name))
                 for sha256 in photos[: 2 if opened is log else 3]:
                     opened.add(made_entry(tank=name, sha256=sha256))
-        log.forget("window", [photos[0]])
+        forget_readings(log, {"window": [photos[0]]})
         assert [entry.sha256 for entry in waiting.entries("window")] == list(photos[1:])
-        log.remove_tank("window", with_readings=True)
+        forget_tank(log, "window", with_readings=True)
         assert [tank.name for tank in waiting.tanks()] == ["desk"]
         assert [entry.sha256 for entry in waiting.entries()] == list(photos)
-        with suppress(RuntimeError), log.transaction():
-            log.remove_tank("desk", with_readings=True)
-            raise RuntimeError
+        with pytest.raises(LogError, match="desk has 2 readings"):
+            forget_tank(log, "desk")
         assert waiting.count("desk") == 3
+
+
+def test_nothing_goes_before_the_readings_are_gone_for_sure(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with made_log_at(path) as log, made_log_at(undecided_path(path)) as waiting:
+        for opened in (log, waiting):
+            opened.add(made_entry(sha256="a" * 64))
+        photo = photo_path(path, "a" * 64)
+        photo.parent.mkdir()
+        photo.write_bytes(b"a photo")
+        with monkeypatch.context() as patch:
+            patch.setattr("colorread.log.store.transaction", failing_transaction)
+            with pytest.raises(LogFailure, match="disk I/O error"):
+                forget_readings(log, {"window": ["a" * 64]})
+            with pytest.raises(LogFailure, match="disk I/O error"):
+                forget_tank(log, "window", with_readings=True)
+        assert photo.exists()
+        assert log.count("window") == waiting.count("window") == 1
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["log", "forget", "--tank", "window", "--yes"],
+        ["tank", "remove", "window", "--with-readings", "--yes"],
+    ],
+)
+def test_a_command_that_forgets_leaves_nothing_behind(path: Path, command: list[str]) -> None:
+    with made_log_at(path) as log, made_log_at(undecided_path(path)) as waiting:
+        for opened in (log, waiting):
+            opened.add(made_entry(sha256="a" * 64))
+        photo = photo_path(path, "a" * 64)
+        photo.parent.mkdir()
+        photo.write_bytes(b"a photo")
+    done = CliRunner().invoke(command_line, [*command, "--log", str(path)])
+    assert done.exit_code == 0, done.output
+    assert not photo.exists()
+    with Log(undecided_path(path)) as waiting:
+        assert not list(waiting.entries())
+    for file in path.parent.glob("*.sqlite*"):
+        assert b"picture of" not in file.read_bytes()
+
+
+def test_what_waits_is_an_ordinary_log_that_clears_up_nothing(path: Path) -> None:
+    twice = undecided_path(undecided_path(path))
+    with made_log_at(undecided_path(path)) as waiting, made_log_at(twice) as other:
+        for opened in (waiting, other):
+            opened.add(made_entry(sha256="a" * 64))
+        assert waiting.forget("window", ["a" * 64]) == ("a" * 64,)
+        assert other.count("window") == 1  # a log that happens to be named so
 
 
 def test_photos_that_cannot_be_deleted_are_named_and_the_readings_are_gone(path: Path) -> None:
@@ -645,7 +694,7 @@ def test_photos_that_cannot_be_deleted_are_named_and_the_readings_are_gone(path:
         other.mkdir()
         free.write_bytes(b"a photo")
         with pytest.raises(Leftovers, match="The readings are forgotten, but these files") as told:
-            log.forget("window", [stuck.stem, free.stem])
+            forget_readings(log, {"window": [stuck.stem, free.stem]})
         assert str(stuck) in str(told.value)
         assert str(free) not in str(told.value)
         assert not free.exists()

@@ -24,7 +24,8 @@ from typer.testing import CliRunner
 from colorread.cli import app as command_line
 from colorread.fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
 from colorread.fluid_words import fluid_rows
-from colorread.log.store import Log
+from colorread.log.paths import photo_path
+from colorread.log.store import DiskFull, Log, LogFailure
 from colorread.page.core import Core
 from colorread.verdict import Marks
 from colorread.words import NO_BREAK
@@ -121,8 +122,10 @@ def test_a_reading_is_not_kept_once_the_kh_is_another(page: tuple[httpx.Client, 
     assert client.post(place, data={"csrf": token, "choice": "discard"}).status_code == 303
 
 
-def test_a_kept_photo_has_lost_its_place(page: tuple[httpx.Client, Core, Path], tmp_path: Path) -> None:
-    client, _, _ = page
+def test_a_kept_photo_has_lost_its_place_and_goes_with_its_reading(
+    page: tuple[httpx.Client, Core, Path], tmp_path: Path
+) -> None:
+    client, _, log_path = page
     with Image.open(SAMPLES / "front-yellow.jpg") as image:
         exif = image.getexif()
         exif.get_ifd(0x8825)[1] = "N"
@@ -132,11 +135,17 @@ def test_a_kept_photo_has_lost_its_place(page: tuple[httpx.Client, Core, Path], 
     place = snap(client, (tmp_path / "placed.jpg").read_bytes()).headers["location"]
     token = form_token(client.get(place).text)
     client.post(place, data={"csrf": token, "choice": "keep", "photo": "keep"})
-    kept = client.get(f"{TANK_URL}/readings/{place.rsplit('/', 1)[1]}/photo")
+    reading_url = f"{TANK_URL}/readings/{place.rsplit('/', 1)[1]}"
+    kept = client.get(f"{reading_url}/photo")
     assert kept.status_code == 200
     assert b"SERIAL-4711" not in kept.content
     with Image.open(io.BytesIO(kept.content)) as image:
         assert not image.getexif().get_ifd(0x8825)
+    stored = photo_path(log_path, reading_url.rsplit("/", 1)[1])
+    assert stored.exists()
+    assert client.post(reading_url, data={"csrf": token}).status_code == 303
+    assert not stored.exists()
+    assert client.get(f"{reading_url}/picture").status_code == 404
 
 
 def test_report_and_table_of_a_tank_can_be_taken_along(page: tuple[httpx.Client, Core, Path]) -> None:
@@ -166,11 +175,7 @@ def test_report_and_table_of_a_tank_can_be_taken_along(page: tuple[httpx.Client,
 
 def test_the_recipe_of_the_fluid_is_that_of_the_command_line(page: tuple[httpx.Client, Core, Path]) -> None:
     client, _, _ = page
-    choose_units(client, "c", "meq")
-    try:
-        shown = client.get("/fluid?kh=1,7832&volume=500&vial=5")  # 5 dKH: 2.8039 dKH are 1 meq/L
-    finally:
-        choose_units(client, "c", "dkh")
+    shown = client.get("/fluid?kh=5&volume=500&vial=5")
     assert shown.status_code == 200
     recipe = fluid_recipe(5.0, 500.0)
     dose, air = dye_drops(5.0, kh_dkh=recipe.kh_dkh), color_in_room_air(5.0, 22.0)
@@ -181,6 +186,30 @@ def test_the_recipe_of_the_fluid_is_that_of_the_command_line(page: tuple[httpx.C
     assert wrong.status_code == 422
     assert "The KH must be a number, not &#39;much&#39;." in wrong.text
     assert client.get("/fluid").text.count("<dt>") == len(fluid_rows(recipe, dose, air, 5.0))
+
+
+@pytest.mark.parametrize(
+    ("unit", "kh", "title", "stated"),
+    [
+        # 2.804 dKH are 1 meq/L, 1 dKH are 17.85 mg/L of CaCO3
+        ("meq", "1,7832", "500 mL of 1.786 meq/L", "1.717 meq/L (4.81 dKH): state that KH"),
+        ("caco3", "89,25", "500 mL of 89.4 mg/L CaCO3", "85.9 mg/L CaCO3 (4.81 dKH): state that KH"),
+        ("dkh", "5", "500 mL of 5.01 dKH", "to 4.81 dKH: state that KH"),
+    ],
+)
+def test_the_recipe_of_the_fluid_is_told_in_the_unit_of_the_browser(
+    page: tuple[httpx.Client, Core, Path], unit: str, kh: str, title: str, stated: str
+) -> None:
+    client, _, _ = page
+    choose_units(client, "c", unit)
+    try:
+        shown = client.get("/fluid", params={"kh": kh, "volume": "500"}).text.replace(NO_BREAK, " ")
+    finally:
+        choose_units(client, "c", "dkh")
+    recipe = shown[shown.index("<h2>") : shown.index("</dl>")]
+    assert title in recipe
+    assert stated in recipe
+    assert unit == "dkh" or recipe.count("dKH") == 1
 
 
 def test_what_is_no_photo_offers_the_camera_of_its_tank(page: tuple[httpx.Client, Core, Path]) -> None:
@@ -344,7 +373,14 @@ def test_programs_get_json(page: tuple[httpx.Client, Core, Path]) -> None:
     listed = client.get("/api/tanks/window/readings").json()
     assert listed["total"] == before + 1
     assert client.get("/api/tanks/window/summary").json()["schema"] == "colorread.summary/1"
-    assert client.delete(f"/api/tanks/window/readings/{reading['sha256']}").status_code == 204
+    api_url = f"/api/tanks/window/readings/{reading['sha256']}"
+    assert client.get(f"{api_url}/picture").headers["content-type"] == "image/jpeg"
+    kept = photo_path(log_path, reading["sha256"])
+    kept.parent.mkdir(exist_ok=True)
+    kept.write_bytes(b"a photo")
+    assert client.delete(api_url).status_code == 204
+    assert not kept.exists()
+    assert client.get(f"{api_url}/picture").status_code == client.delete(api_url).status_code == 404
     assert n_kept(log_path) == before
     refused = client.post("/api/tanks/window/readings", files={"photo": ("c.jpg", LEAF.read_bytes())})
     assert refused.status_code == 422
@@ -393,17 +429,18 @@ def test_without_pairing_nothing_is_served(tmp_path: Path) -> None:
         assert client.get(f"/pair?token={tokens[0]}").status_code == 303
 
 
-def test_a_locked_log_is_said_in_words(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from colorread.log.store import LogFailure
-
-    def locked(*_: object) -> None:
-        raise LogFailure("The log is in use by another program; try again in a moment.")
+@pytest.mark.parametrize(("kind", "status"), [(LogFailure, 503), (DiskFull, 507)])
+def test_a_log_that_fails_is_said_in_words(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: type[LogFailure], status: int
+) -> None:
+    def failing(*_: object) -> None:
+        raise kind("The log is of no use just now.")
 
     with client_of(make_log(tmp_path)) as (client, _):
-        monkeypatch.setattr("colorread.page.pages.Log", locked)
+        monkeypatch.setattr("colorread.page.pages.Log", failing)
         answer = client.get("/tanks")
-    assert answer.status_code == 503
-    assert "in use by another program" in answer.text
+    assert answer.status_code == status
+    assert "of no use just now" in answer.text
 
 
 def test_too_much_at_once_is_turned_away_for_a_moment(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -9,6 +10,8 @@ import httpx
 import pytest
 
 from colorread.log.store import Log
+from colorread.profile.how_to import GUIDES, Kind
+from colorread.words import NO_BREAK
 from tests.page_server import SAMPLES, choose_units, client_of, fields_of, form_token, make_log
 
 URL = "/tanks/window/calibrate/ends"
@@ -19,6 +22,17 @@ def page(tmp_path: Path) -> Iterator[tuple[httpx.Client, Path]]:
     log_path = make_log(tmp_path)
     with client_of(log_path) as (client, _):
         yield client, log_path
+
+
+@pytest.mark.parametrize("kind", GUIDES)
+def test_the_page_tells_the_whole_guide_with_its_cautions(page: tuple[httpx.Client, Path], kind: Kind) -> None:
+    client, _ = page
+    shown = html.unescape(client.get(f"/tanks/window/calibrate/{kind}").text).replace(NO_BREAK, " ")
+    guide = GUIDES[kind]
+    steps = [words for step in guide.steps for words in (step.title, step.words)]
+    for words in (guide.title, *guide.before, *steps, *guide.cautions):
+        assert words in shown
+    assert guide.title in client.get("/tanks/window/calibrate").text
 
 
 def form_of(text: str) -> dict[str, str]:

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -180,6 +181,7 @@ def test_a_profile_is_told_in_plain_words(tmp_path: Path) -> None:
     assert "expected), which tells no time\n" in text
     assert "expected), taken 2026-11-26 00:22" in text
     assert "00:22:" not in text
+    assert re.search(r"in the photos: yellow -?\d+ \+- \d+ degrees, middle -?\d+ \+- \d+ degrees, blue -?\d+ \+-", text)
     named = profile_lines(
         Profile(
             samples=(replace(known, camera_model="Phone A"),), light="warm-led", made_at="2026-11-26T09:00:00+00:00"

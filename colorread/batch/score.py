@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import os
 from collections.abc import Collection, Generator, Iterable, Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass, replace
@@ -21,6 +20,7 @@ from colorread.interpretation import without_numbers
 from colorread.log.store import Log, LogEntry
 from colorread.photo.file import open_file
 from colorread.pipeline import read_photo_traced
+from colorread.processes import processors
 from colorread.reading import Reading
 from colorread.stated import Stated
 from colorread.tank.series import wall_clock
@@ -172,18 +172,6 @@ def kept(
         if entry.sha256 not in without:
             reading = judged(entry.reading, tank.judged_by)
             yield replace(entry, reading=replace(reading, photo=names.get(entry.sha256, reading.photo)))
-
-
-def processors() -> int:
-    """
-    Return how many processors this process may use.
-
-    Returns
-    -------
-    int
-        At least 1.
-    """
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
@@ -20,14 +20,30 @@ from colorread.cli.options import (
     trouble_of,
     writing,
 )
-from colorread.limits import AIR_KH_RANGE_DKH, AIR_PPM_RANGE, KH_RANGE_DKH, TEMPERATURE_RANGE_C
-from colorread.profile.how_to import BUFFERS, CAUTIONS
+from colorread.limits import (
+    AIR_KH_RANGE_DKH,
+    AIR_PPM_RANGE,
+    IONIC_STRENGTH_RANGE_MOL_KG,
+    KH_RANGE_DKH,
+    KNOWN_PH_RANGE,
+    OUTDOOR_AIR_PPM,
+    TEMPERATURE_RANGE_C,
+)
+from colorread.profile.how_to import BUFFERS, GUIDES, Guide
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from calibration.profile import Profile
     from colorread.profile.known_photo import KnownPhoto
+
+_WIDTH_MAX = 120  # of a line of text; longer ones are hard to follow: common practice, no source
+
+
+def _cautions(guide: Guide) -> str:
+    text = " ".join(guide.cautions)
+    return f"Cautions: {text[0].lower()}{text[1:]}"
+
 
 app = typer.Typer(
     help="Make a profile of your own phone, vial and fluid; readings with it have a smaller interval.",
@@ -49,7 +65,7 @@ _Temperature = Annotated[float, number("Temperature of the fluid in degrees C.",
 @app.command(
     short_help="With fully acid and basic fluid, and a known pH.",
     epilog="Example: colorread calibrate ends --acid acid.jpg --base base.jpg --known buffer.jpg --known-ph 7.0 "
-    "--ionic-strength 0.15 --out me.toml\n\n" + " ".join(CAUTIONS),
+    "--ionic-strength 0.15 --out me.toml\n\n" + _cautions(GUIDES["ends"]),
 )
 def ends(
     acid: Annotated[
@@ -62,10 +78,10 @@ def ends(
         Path | None,
         typer.Option(help="Photo of a fresh, colorless buffer, or other fluid of known pH.", metavar="PHOTO"),
     ] = None,
-    known_ph: Annotated[float | None, number("pH of that fluid.", "PH", 6.0, 8.0)] = None,
+    known_ph: Annotated[float | None, number("pH of that fluid.", "PH", *KNOWN_PH_RANGE)] = None,
     ionic_strength: Annotated[
         float | None,
-        number(f"Ionic strength of that fluid in mol/kg: {BUFFERS}.", "I", 0.0, 0.5),
+        number(f"Ionic strength of that fluid in mol/kg: {BUFFERS}.", "I", *IONIC_STRENGTH_RANGE_MOL_KG),
     ] = None,
     kh: Annotated[
         float | None,
@@ -83,9 +99,12 @@ def ends(
     how: _How = False,
 ) -> None:
     """Calibrate with fully acid and fully basic fluid in the same vial, and a fluid of known pH."""
-    from colorread.profile.how_to import ENDS
-
-    _explain(how, ENDS)
+    if how:
+        _explain(
+            GUIDES["ends"],
+            "Give the photos as --acid, --base and --known, that pH as --known-ph, and the ionic strength in mol/kg as "
+            f"--ionic-strength: {BUFFERS}. Of KH fluid state its --kh instead.",
+        )
     if acid is None and base is None and known is None:
         fail("Give at least one of --acid, --base and --known; --how explains how to prepare them.")
     if (known is None) != (known_ph is None):
@@ -124,11 +143,12 @@ def air(
     air_ppm: Annotated[
         float,
         number(
-            "CO2 of the air: outdoors about 420; above some 500 m of altitude times the air pressure in atm.",
+            f"CO2 of the air: outdoors about {OUTDOOR_AIR_PPM:g}; above some 500 m of altitude times the air pressure "
+            "in atm.",
             "PPM",
             *AIR_PPM_RANGE,
         ),
-    ] = 420.0,
+    ] = OUTDOOR_AIR_PPM,
     temperature: _Temperature = 25.0,
     out: _Out = None,
     from_profile: _From = None,
@@ -137,9 +157,12 @@ def air(
     how: _How = False,
 ) -> None:
     """Calibrate with diluted KH fluid that stood open to the air: its pH follows from air and KH."""
-    from colorread.profile.how_to import AIR
-
-    _explain(how, AIR)
+    if how:
+        _explain(
+            GUIDES["air"],
+            "Give each photo with the KH of its fluid as --photo PHOTO:KH; state the --temperature, and --air-ppm if "
+            f"not {OUTDOOR_AIR_PPM:g}.",
+        )
     if not photo:
         fail("Give at least one --photo PHOTO:KH; --how explains how to prepare them.")
     from colorread.profile.known_photo import air_photo
@@ -191,9 +214,16 @@ def chart(
     how: _How = False,
 ) -> None:
     """Calibrate with the printed color chart, or with the chart of your own kit beside the card."""
-    from colorread.profile.how_to import CHART
-
-    _explain(how, CHART)
+    if how:
+        _explain(
+            GUIDES["chart"],
+            "colorread chart --out chart.pdf makes the chart of this program.",
+            'Say what the patches of a kit\'s chart stand for, in their order: --patches "6.4 6.6 6.8 7.0 7.2", or '
+            '--patches "5 10 20 30 mg/L" --kh 4. mg/L are taken as those of the rule of thumb, 3 x KH x 10^(7 - pH), '
+            "as kits do (assumption). If the row is not found, mark it with --region X,Y,W,H in pixels of the upright "
+            "photo.",
+            "How to prepare them: colorread calibrate ends --how. To add one to the other, give the profile as --from.",
+        )
     if not photos:
         fail("Give at least one photo of a chart; --how explains how to take it.")
     if region is not None and patches is None:
@@ -300,11 +330,23 @@ def tell_damaged_defaults() -> None:
             typer.echo(f"A default profile is passed over: {trouble}", err=True)
 
 
-def _explain(how: bool, lines: tuple[str, ...]) -> None:
-    if how:
-        for line in lines:
-            typer.echo(line)
-        raise typer.Exit
+def _explain(guide: Guide, *options: str) -> NoReturn:
+    """Print how to prepare a calibration, and by which options it is given; then stop."""
+    import textwrap
+    from shutil import get_terminal_size
+
+    def echo(text: str, indent: str = "") -> None:
+        width = min(get_terminal_size().columns, _WIDTH_MAX)
+        typer.echo(textwrap.fill(text, width, subsequent_indent=indent, break_on_hyphens=False, break_long_words=False))
+
+    echo(f"{guide.title}.")
+    for text in guide.before:
+        echo(text)
+    for number_, step in enumerate(guide.steps, 1):
+        echo(f"{number_}. {step.title}: {step.words}", indent="   ")
+    for text in (*options, _cautions(guide)):
+        echo(text)
+    raise typer.Exit
 
 
 def _make(

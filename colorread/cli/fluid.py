@@ -39,7 +39,10 @@ def fluid(
         import json
         from dataclasses import asdict
 
-        parts = {"recipe": asdict(recipe), "dye": asdict(dose), "room_air": asdict(air)}
+        from colorread.fluid_words import room_air_words
+
+        room_air = {**asdict(air), "text": room_air_words(air)}
+        parts = {"recipe": asdict(recipe), "dye": asdict(dose), "room_air": room_air}
         typer.echo(json.dumps({"schema": "colorread.fluid/1", **parts, "renewal": RENEWAL, "cautions": CAUTIONS}))
     else:
         from rich.console import Console

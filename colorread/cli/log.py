@@ -163,6 +163,7 @@ def forget(
     """
     if tank is None and not photo and before is None and not refused:
         fail("Say what to forget: --tank, --photo, --before or --refused.")
+    from colorread.log.forget import forget_readings
     from colorread.tank.edit import parse_day
 
     try:
@@ -184,8 +185,9 @@ def forget(
         if not yes and not typer.confirm(f"Forget {_plural(len(chosen), 'reading')} of {', '.join(names)}?"):
             typer.echo("Nothing was forgotten.")
             return
-        with opened.transaction():
-            count = sum(opened.forget(name, [entry.sha256 for entry in chosen if entry.tank == name]) for name in names)
+        count = forget_readings(
+            opened, {name: [entry.sha256 for entry in chosen if entry.tank == name] for name in names}
+        )
     typer.echo(f"Forgot {_plural(count, 'reading')} of {', '.join(names)}.")
 
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from enum import StrEnum
+from functools import wraps
+from inspect import Parameter, Signature, signature
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,7 +16,18 @@ from colorread.cli.calibrate import load_profile
 from colorread.cli.log import LogFile, log_path, open_log, tell_no_log
 from colorread.cli.options import NO_TANK_KH, LightClass, fail, number
 from colorread.gas_care import SENSITIVE_ANIMALS, gas_cautions
-from colorread.limits import FISH_MARK_RANGE_MG_L, KH_RANGE_DKH, TEMPERATURE_RANGE_C
+from colorread.limits import (
+    FISH_MARK_RANGE_MG_L,
+    KH_RANGE_DKH,
+    SENSITIVE_FISH_MARK_MG_L,
+    SOURCE_AMOUNT_RANGE_G,
+    TANK_VOLUME_RANGE_L,
+    TEMPERATURE_RANGE_C,
+    USUAL_FISH_MARK_MG_L,
+    USUAL_KH_DKH,
+    USUAL_PLANTS_RANGE_MG_L,
+    USUAL_TEMPERATURE_C,
+)
 
 if TYPE_CHECKING:
     from colorread.tank.settings import Tank
@@ -66,65 +79,90 @@ _CAUTIONS = "\n\n".join(("", "Cautions:", *gas_cautions(None)))
 _READ_WITH = ("kh_dkh", "temperature_c", "tank_kh_dkh", "light", "profile")
 
 _Name = Annotated[str, typer.Argument(help="Name of the tank.", metavar="NAME")]
-_Volume = Annotated[float | None, number("Water in the tank in L.", "L", 1.0, 100_000.0)]
-_Kh = Annotated[float | None, number("KH of the fluid in the vial in dKH; 4 is assumed.", "DKH", *KH_RANGE_DKH)]
-_TankKh = Annotated[float | None, number("KH of the tank's own water in dKH.", "DKH", *KH_RANGE_DKH, if_low=NO_TANK_KH)]
-_Temperature = Annotated[
-    float | None, number("Temperature of the water in degrees C; 25 is assumed.", "C", *TEMPERATURE_RANGE_C)
-]
-_Lights = Annotated[str | None, typer.Option(help="When the lamp is on.", metavar="HH:MM-HH:MM")]
-_Gas = Annotated[
-    str | None, typer.Option(help="When the gas is on; that of a yeast bottle is 00:00-24:00.", metavar="HH:MM-HH:MM")
-]
-_Source = Annotated[Source | None, typer.Option(help="What makes the gas; another kind starts without amount and day.")]
-_SourceAmount = Annotated[
-    float | None, number("Sugar, citric acid or gas in the source at the start in g.", "GRAMS", 1.0, 100_000.0)
-]
-_SourceStarted = Annotated[str | None, typer.Option(help="Day on which the source was charged.", metavar="YYYY-MM-DD")]
-_Sensitive = Annotated[
-    bool | None,
-    typer.Option(
-        "--sensitive/--not-sensitive",
-        help=f"Whether animals live in it that bear little CO2, {SENSITIVE_ANIMALS}; lowers the fish mark to 20 mg/L.",
-    ),
-]
-_Plants = Annotated[str | None, typer.Option(help="Range for the plants in mg/L; 15-30 at first.", metavar="LOW-HIGH")]
-_FishMark = Annotated[
-    float | None, number("What to stay below for the fish in mg/L; 25 at first.", "MG_L", *FISH_MARK_RANGE_MG_L)
-]
-_FluidRenewed = Annotated[
-    str | None, typer.Option(help="Day on which the fluid in the vial was renewed.", metavar="YYYY-MM-DD")
-]
-_Light = Annotated[LightClass | None, typer.Option(help="Lamp of the photos, if known.")]
-_Profile = Annotated[Path | None, typer.Option(help="Calibration profile for its photos.", metavar="FILE")]
 _Json = Annotated[bool, typer.Option("--json", help="Print one JSON object a line instead of text.")]
+_HOURS, _DAY = "HH:MM-HH:MM", "YYYY-MM-DD"
+_OPTIONS: Mapping[Setting, tuple[type, Any]] = {
+    Setting.VOLUME: (float, number("Water in the tank in L.", "L", *TANK_VOLUME_RANGE_L)),
+    Setting.KH: (
+        float,
+        number(f"KH of the fluid in the vial in dKH; {USUAL_KH_DKH:g} is assumed.", "DKH", *KH_RANGE_DKH),
+    ),
+    Setting.TANK_KH: (float, number("KH of the tank's own water in dKH.", "DKH", *KH_RANGE_DKH, if_low=NO_TANK_KH)),
+    Setting.TEMPERATURE: (
+        float,
+        number(
+            f"Temperature of the water in degrees C; {USUAL_TEMPERATURE_C:g} is assumed.", "C", *TEMPERATURE_RANGE_C
+        ),
+    ),
+    Setting.LIGHTS: (str, typer.Option(help="When the lamp is on.", metavar=_HOURS)),
+    Setting.GAS: (str, typer.Option(help="When the gas is on; that of a yeast bottle is 00:00-24:00.", metavar=_HOURS)),
+    Setting.SOURCE: (Source, typer.Option(help="What makes the gas; another kind starts without amount and day.")),
+    Setting.SOURCE_AMOUNT: (
+        float,
+        number("Sugar, citric acid or gas in the source at the start in g.", "GRAMS", *SOURCE_AMOUNT_RANGE_G),
+    ),
+    Setting.SOURCE_STARTED: (str, typer.Option(help="Day on which the source was charged.", metavar=_DAY)),
+    Setting.SENSITIVE: (
+        bool,
+        typer.Option(
+            "--sensitive/--not-sensitive",
+            help=f"Whether animals live in it that bear little CO2, {SENSITIVE_ANIMALS}; lowers the fish mark to "
+            f"{SENSITIVE_FISH_MARK_MG_L:g} mg/L.",
+        ),
+    ),
+    Setting.PLANTS: (
+        str,
+        typer.Option(
+            help="Range for the plants in mg/L; {:g}-{:g} at first.".format(*USUAL_PLANTS_RANGE_MG_L),
+            metavar="LOW-HIGH",
+        ),
+    ),
+    Setting.FISH_MARK: (
+        float,
+        number(
+            f"What to stay below for the fish in mg/L; {USUAL_FISH_MARK_MG_L:g} at first.",
+            "MG_L",
+            *FISH_MARK_RANGE_MG_L,
+        ),
+    ),
+    Setting.FLUID_RENEWED: (str, typer.Option(help="Day on which the fluid in the vial was renewed.", metavar=_DAY)),
+    Setting.LIGHT: (LightClass, typer.Option(help="Lamp of the photos, if known.")),
+    Setting.PROFILE: (Path, typer.Option(help="Calibration profile for its photos.", metavar="FILE")),
+}
+
+
+def _with_settings(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command an option for each setting in place of its parameter `given`, which takes those that are given."""
+    options = {
+        setting.value.replace("-", "_"): Annotated[kind | None, option] for setting, (kind, option) in _OPTIONS.items()
+    }
+
+    @wraps(command)
+    def run(**values: Any) -> None:
+        settings = {name: values.pop(name) for name in options}
+        command(**values, given={name: value for name, value in settings.items() if value is not None})
+
+    parameters: list[Parameter] = []
+    for parameter in signature(command, eval_str=True).parameters.values():
+        if parameter.name == "given":
+            parameters += [
+                parameter.replace(name=name, default=None, annotation=kind) for name, kind in options.items()
+            ]
+        else:
+            parameters.append(parameter)
+    # What the command line is made of.
+    run.__signature__ = Signature(parameters)  # type: ignore[attr-defined]
+    run.__annotations__ = {parameter.name: parameter.annotation for parameter in parameters}
+    return run
 
 
 @app.command(
     epilog="Example: colorread tank add window --volume 60 --kh 4 --temperature 25 --lights 10:00-18:00 "
     "--gas 08:00-18:00" + _CAUTIONS
 )
-def add(
-    name: _Name,
-    volume: _Volume = None,
-    kh: _Kh = None,
-    tank_kh: _TankKh = None,
-    temperature: _Temperature = None,
-    lights: _Lights = None,
-    gas: _Gas = None,
-    source: _Source = None,
-    source_amount: _SourceAmount = None,
-    source_started: _SourceStarted = None,
-    sensitive: _Sensitive = None,
-    plants: _Plants = None,
-    fish_mark: _FishMark = None,
-    fluid_renewed: _FluidRenewed = None,
-    light: _Light = None,
-    profile: _Profile = None,
-    log: LogFile = None,
-) -> None:
+@_with_settings
+def add(name: _Name, given: Mapping[str, Any], log: LogFile = None) -> None:
     """Add a tank to the log."""
-    given = {key: value for key, value in locals().items() if key not in ("name", "log") and value is not None}
     from colorread.tank.settings import Tank
 
     try:
@@ -145,23 +183,10 @@ Examples:
   colorread tank edit window --clear gas --clear source"""
     + _CAUTIONS
 )
+@_with_settings
 def edit(
     name: _Name,
-    volume: _Volume = None,
-    kh: _Kh = None,
-    tank_kh: _TankKh = None,
-    temperature: _Temperature = None,
-    lights: _Lights = None,
-    gas: _Gas = None,
-    source: _Source = None,
-    source_amount: _SourceAmount = None,
-    source_started: _SourceStarted = None,
-    sensitive: _Sensitive = None,
-    plants: _Plants = None,
-    fish_mark: _FishMark = None,
-    fluid_renewed: _FluidRenewed = None,
-    light: _Light = None,
-    profile: _Profile = None,
+    given: Mapping[str, Any],
     clear: Annotated[
         list[Setting] | None,
         typer.Option(help="Option whose setting becomes that of a new tank, such as gas.", metavar="OPTION"),
@@ -169,7 +194,6 @@ def edit(
     log: LogFile = None,
 ) -> None:
     """Change what is given and nothing else."""
-    given = {key: value for key, value in locals().items() if key not in ("name", "clear", "log") and value is not None}
     cleared = {setting.value.replace("-", "_") for setting in clear or ()}
     both = sorted(cleared & set(given))
     if both:
@@ -238,6 +262,8 @@ def remove(
     log: LogFile = None,
 ) -> None:
     """Remove a tank from the log; your photos stay where they are, copies that the page kept go with it."""
+    from colorread.log.forget import forget_tank
+
     with open_log(log) as opened:
         opened.tank(name)
         n_readings = opened.count(name)
@@ -246,7 +272,7 @@ def remove(
         if n_readings and not yes and not typer.confirm(f"Remove {name} and its readings ({n_readings})?"):
             typer.echo("Nothing was removed.")
             return
-        opened.remove_tank(name, with_readings=bool(n_readings))
+        forget_tank(opened, name, with_readings=bool(n_readings))
     typer.echo(f"Removed {name}." if not n_readings else f"Removed {name} and its readings ({n_readings}).")
 
 

@@ -51,6 +51,10 @@ class LogFailure(LogError):  # noqa: N818 - an error by its base
     """The file of the log cannot be used, be it locked, damaged or on a full disk; one sentence."""
 
 
+class DiskFull(LogFailure):
+    """There is no room for what was to be written; one sentence."""
+
+
 @contextmanager
 def telling(path: Path) -> Iterator[None]:
     """
@@ -71,8 +75,9 @@ def telling(path: Path) -> Iterator[None]:
     except sqlite3.ProgrammingError:  # wrong use, such as a closed log
         raise
     except sqlite3.Error as error:
-        trouble = _TROUBLE.get(getattr(error, "sqlite_errorcode", 0) & 0xFF, f"could not be used: {error}.")
-        raise LogFailure(f"The log {path} {trouble}") from error
+        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+        kind = DiskFull if code == sqlite3.SQLITE_FULL else LogFailure
+        raise kind(f"The log {path} {_TROUBLE.get(code, f'could not be used: {error}.')}") from error
 
 
 @contextmanager

@@ -12,15 +12,15 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from colorread.log.database import LogError, LogFailure, open_database, telling, transaction
-from colorread.log.paths import default_log_path, photo_path, undecided_path
+from colorread.log.database import DiskFull, LogError, LogFailure, open_database, telling, transaction
+from colorread.log.paths import default_log_path
 from colorread.reading import Reading
 from colorread.reading_json import reading_from_dict, reading_to_json
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
 from colorread.tank.settings_json import tank_from_dict, tank_to_dict
 
-__all__ = ["Leftovers", "Log", "LogEntry", "LogError", "LogFailure", "default_log_path"]
+__all__ = ["DiskFull", "Log", "LogEntry", "LogError", "LogFailure", "default_log_path"]
 
 _COLUMNS = "sha256, tank, result, scored_at, software, settings_id, profile_id"
 
@@ -64,10 +64,6 @@ class LogEntry:
             raise ValueError("The time at which a photo was read must have an offset.")
 
 
-class Leftovers(LogFailure):
-    """What belongs to readings that are forgotten could not be deleted; one sentence."""
-
-
 class Log:
     """
     An open log. Several processes may use the same file at once; each opens it for itself.
@@ -82,8 +78,6 @@ class Log:
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
         self.path = Path(path)
-        self._forgotten: list[tuple[str, str]] = []  # tanks and hashes
-        self._emptied: list[str] = []  # tanks
         with telling(self.path):
             self._connection = open_database(self.path)
 
@@ -106,39 +100,8 @@ class Log:
             if self._connection.in_transaction:
                 yield
                 return
-            self._forgotten.clear()
-            self._emptied.clear()
             with transaction(self._connection):
                 yield
-            if self._forgotten or self._emptied:  # only now is it sure that the readings are gone
-                self._clear_up()
-
-    def _clear_up(self) -> None:
-        """Delete what belongs to readings that are gone: kept photos, and readings of theirs that wait."""
-        left = []
-        for sha256 in {sha256 for _, sha256 in self._forgotten}:
-            if not self._connection.execute("SELECT 1 FROM reading WHERE sha256 = ?", (sha256,)).fetchone():
-                path = photo_path(self.path, sha256)
-                try:
-                    path.unlink(missing_ok=True)
-                except OSError:
-                    left.append(str(path))
-        undecided = undecided_path(self.path)
-        try:
-            if undecided.exists():
-                with Log(undecided) as waiting, waiting.transaction():
-                    for tank, sha256 in self._forgotten:
-                        waiting.forget(tank, [sha256])
-                    for tank in self._emptied:
-                        if waiting._has_tank(tank):
-                            waiting.remove_tank(tank, with_readings=True)
-        except LogFailure:
-            left.append(str(undecided))
-        if left:
-            raise Leftovers(
-                f"The readings are forgotten, but these files that belong to them could not be deleted: "
-                f"{', '.join(sorted(left))}."
-            )
 
     def tanks(self) -> tuple[Tank, ...]:
         """Return all tanks by name."""
@@ -154,10 +117,15 @@ class Log:
                 raise self._unknown(name)
         return self._tank(*row)
 
+    def has_tank(self, name: str) -> bool:
+        """Return whether there is a tank of that name."""
+        with telling(self.path):
+            return self._connection.execute("SELECT 1 FROM tank WHERE name = ?", (name,)).fetchone() is not None
+
     def add_tank(self, tank: Tank) -> None:
         """Add a tank whose name is new."""
         with self.transaction():
-            if self._has_tank(tank.name):
+            if self.has_tank(tank.name):
                 raise LogError(f"There is a tank named {tank.name} in the log already; edit it or choose another name.")
             self._connection.execute("INSERT INTO tank VALUES (?, ?)", (tank.name, _settings(tank)))
 
@@ -169,16 +137,17 @@ class Log:
                 (tank.name, _settings(tank)),
             )
 
-    def remove_tank(self, name: str, *, with_readings: bool = False) -> None:
-        """Remove a tank; one that has readings only where they may go with it."""
+    def remove_tank(self, name: str, *, with_readings: bool = False) -> tuple[str, ...]:
+        """Remove a tank, one that has readings only where they may go with it; return the hashes of their photos."""
         with self.transaction():
-            if not self._has_tank(name):
+            if not self.has_tank(name):
                 raise self._unknown(name)
             count = self.count(name)
             if count and not with_readings:
                 raise LogError(f"The tank {name} has {count} readings in the log; say that they are to go with it.")
-            self.forget_all(name)
+            gone = self._connection.execute("DELETE FROM reading WHERE tank = ? RETURNING sha256", (name,)).fetchall()
             self._connection.execute("DELETE FROM tank WHERE name = ?", (name,))
+        return tuple(sha256 for (sha256,) in gone)
 
     def add(self, entry: LogEntry) -> None:
         """Keep a reading; another one of the same photo and tank is replaced."""
@@ -197,7 +166,7 @@ class Log:
             entry.picture,
         )
         with self.transaction():
-            if not self._has_tank(entry.tank):
+            if not self.has_tank(entry.tank):
                 raise self._unknown(entry.tank)
             self._connection.execute("INSERT OR REPLACE INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
 
@@ -215,6 +184,12 @@ class Log:
         with telling(self.path):
             row = self._connection.execute("SELECT count(*) FROM reading WHERE tank = ?", (tank,)).fetchone()
         return int(row[0])
+
+    def has_photo(self, sha256: str) -> bool:
+        """Return whether any tank has a reading of that photo."""
+        with telling(self.path):
+            row = self._connection.execute("SELECT 1 FROM reading WHERE sha256 = ?", (sha256,)).fetchone()
+        return row is not None
 
     def entry(self, tank: str, sha256: str) -> LogEntry | None:
         """Return the reading of one photo without its picture, or None."""
@@ -262,29 +237,12 @@ class Log:
             row = self._connection.execute(query, (tank, sha256)).fetchone()
         return None if row is None else row[0]
 
-    def forget(self, tank: str, sha256s: Iterable[str]) -> int:
-        """
-        Delete readings of a tank by the hashes of their photos; return how many there were.
-
-        Photos that were kept go with them, and so do readings of the same photos that wait to be kept.
-        """
+    def forget(self, tank: str, sha256s: Iterable[str]) -> tuple[str, ...]:
+        """Delete readings of a tank by the hashes of their photos; return the hashes of those that were there."""
         query = "DELETE FROM reading WHERE tank = ? AND sha256 = ? RETURNING sha256"
         with self.transaction():
-            gone = [row[0] for sha256 in sha256s for row in self._connection.execute(query, (tank, sha256)).fetchall()]
-            self._forgotten += [(tank, sha256) for sha256 in gone]
-        return len(gone)
-
-    def forget_all(self, tank: str) -> int:
-        """Delete all readings of a tank, with photos that were kept and all that wait; return how many there were."""
-        query = "DELETE FROM reading WHERE tank = ? RETURNING sha256"
-        with self.transaction():
-            gone = [row[0] for row in self._connection.execute(query, (tank,)).fetchall()]
-            self._forgotten += [(tank, sha256) for sha256 in gone]
-            self._emptied.append(tank)
-        return len(gone)
-
-    def _has_tank(self, name: str) -> bool:
-        return self._connection.execute("SELECT 1 FROM tank WHERE name = ?", (name,)).fetchone() is not None
+            gone = [row for sha256 in sha256s for row in self._connection.execute(query, (tank, sha256)).fetchall()]
+        return tuple(sha256 for (sha256,) in gone)
 
     def _unknown(self, name: str) -> LogError:
         names = [row[0] for row in self._connection.execute("SELECT name FROM tank ORDER BY name")]

@@ -10,8 +10,7 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse, Response
 
 from colorread.log.store import Log, LogEntry
-from colorread.page.core import core_of
-from colorread.page.pages import forget_reading
+from colorread.page.core import core_of, picture_answer
 from colorread.page.uploads import receive_form, save_photos
 from colorread.reading_json import reading_to_dict
 from colorread.tank.settings_json import tank_from_dict, tank_to_dict
@@ -134,7 +133,7 @@ async def read(request: Request, name: str, keep: bool = True) -> Response:
         finally:
             upload.remove()
         if entry.reading.reason is None and keep:
-            await run_in_threadpool(_add, core.log_path, entry)
+            await run_in_threadpool(core.keep, entry)
     reason = entry.reading.reason
     if reason is None:
         return JSONResponse(_entry(entry, tank.judged_by), 201 if keep else 200)
@@ -156,7 +155,7 @@ def reading(request: Request, name: str, sha256: str) -> dict[str, Any]:
 @router.delete("/tanks/{name}/readings/{sha256}", status_code=204)
 def delete_reading(request: Request, name: str, sha256: str) -> Response:
     """Delete one reading, and the photo that was kept of it."""
-    if not forget_reading(core_of(request).log_path, name, sha256):
+    if not core_of(request).forget(name, sha256):
         raise HTTPException(404, "There is no such reading.")
     return Response(status_code=204)
 
@@ -168,11 +167,7 @@ def delete_reading(request: Request, name: str, sha256: str) -> Response:
 )
 def picture(request: Request, name: str, sha256: str) -> Response:
     """Return the evidence picture of a reading."""
-    with Log(core_of(request).log_path) as log:
-        found = log.picture(name, sha256)
-    if found is None:
-        raise HTTPException(404, "There is no picture of this reading.")
-    return Response(found, media_type="image/jpeg")
+    return picture_answer(request, name, sha256)
 
 
 @router.get("/tanks/{name}/summary")
@@ -187,8 +182,3 @@ def _entry(entry: LogEntry, marks: Marks) -> dict[str, Any]:
         "scored_at": entry.scored_at.isoformat(),
         "reading": reading_to_dict(judged(entry.reading, marks)),
     }
-
-
-def _add(log_path: Any, entry: LogEntry) -> None:
-    with Log(log_path) as log:
-        log.add(entry)

@@ -16,7 +16,8 @@ from fastapi.responses import FileResponse, JSONResponse, PlainTextResponse, Res
 from starlette.exceptions import HTTPException as AnyHTTPException
 
 from colorread import __version__
-from colorread.log.store import Leftovers, LogError, LogFailure
+from colorread.log.forget import Leftovers
+from colorread.log.store import DiskFull, LogError, LogFailure
 from colorread.page import api, pages, pages_calibrate, pages_download, pages_fluid, pages_several, pages_tank, tasks
 from colorread.page.core import Core, UploadProblem
 from colorread.page.guard import Guard
@@ -131,7 +132,7 @@ def _add_error_handlers(app: FastAPI) -> None:
             return _problem(request, 500, str(error), "Delete them by hand.")
         if not isinstance(error, LogFailure):
             return _problem(request, 404, str(error))
-        status = 507 if "disk is full" in str(error) else 503
+        status = 507 if isinstance(error, DiskFull) else 503
         return _problem(request, status, str(error), "Nothing was changed.")
 
     @app.exception_handler(OSError)

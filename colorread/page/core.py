@@ -10,8 +10,10 @@ from pathlib import Path
 
 from fastapi import HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import Response
 
 from colorread.errors import Reason
+from colorread.log.forget import forget_readings
 from colorread.log.store import Log, LogEntry
 from colorread.page import tasks
 from colorread.page.access import Access
@@ -86,6 +88,26 @@ class Core:
         with Log(self.log_path) as log:
             return log.tank(name)
 
+    def add_tank(self, tank: Tank) -> None:
+        """Add a tank; raise `LogError` where its name is taken."""
+        with Log(self.log_path) as log:
+            log.add_tank(tank)
+
+    def change_tank(self, name: str, change: Callable[[Tank], Tank]) -> None:
+        """Replace a tank by what `change` makes of it; nobody else changes it in between."""
+        with Log(self.log_path) as log, log.transaction():
+            log.put_tank(change(log.tank(name)))
+
+    def keep(self, entry: LogEntry) -> None:
+        """Put a reading into the log."""
+        with Log(self.log_path) as log:
+            log.add(entry)
+
+    def forget(self, tank: str, sha256: str) -> bool:
+        """Delete a reading and the photo that was kept of it; return whether there was one."""
+        with Log(self.log_path) as log:
+            return forget_readings(log, {tank: [sha256]}) > 0
+
     async def score(self, upload: Upload, tank: Tank) -> LogEntry:
         """Read an upload; raise `UploadProblem` where it is no photo, `WorkFailed` where reading came to no end."""
         scored = await self.pool.run(tasks.score_photo, upload.path, upload.label, upload.sha256, tank)
@@ -119,6 +141,15 @@ def core_of(request: Request) -> Core:
 def units_shown(request: Request) -> Units:
     """Return the units that the browser shows."""
     return units_of(request.cookies.get(UNITS_COOKIE, ""))
+
+
+def picture_answer(request: Request, tank: str, sha256: str) -> Response:
+    """Return the evidence picture of a reading."""
+    with Log(core_of(request).log_path) as log:
+        found = log.picture(tank, sha256)
+    if found is None:
+        raise HTTPException(404, "There is no picture of this reading.")
+    return Response(found, media_type="image/jpeg")
 
 
 def require_own_form(request: Request, token: str) -> None:

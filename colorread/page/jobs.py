@@ -11,35 +11,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from colorread.batch.folder import PhotoFile
-from colorread.batch.score import Outcome, processors, score_photos
+from colorread.batch.score import Scored, score_photos
 from colorread.log.store import Log
 from colorread.page.pool import Busy
 from colorread.page.uploads import Upload
-from colorread.reading import Reading
+from colorread.processes import processors
 from colorread.tank.settings import Tank
 
 _KEPT_MAX = 20  # finished ones whose list can still be seen
 _RETRY_S = 10
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Done:
-    """
-    What became of one photo.
-
-    Parameters
-    ----------
-    label : str
-        What people call it.
-    outcome : str
-        As in `colorread.batch.score.Scored`.
-    reading : Reading or None
-        The result.
-    """
-
-    label: str
-    outcome: Outcome
-    reading: Reading | None
 
 
 @dataclass(slots=True, kw_only=True)
@@ -55,8 +35,8 @@ class Job:
         Whose photos they are.
     total : int
         How many.
-    done : list of Done
-        Grows while it runs.
+    done : list of Scored
+        What became of each; grows while it runs.
     trouble : str
         Why it ended early; empty where it did not.
     is_running : bool
@@ -66,7 +46,7 @@ class Job:
     name: str
     tank: str
     total: int
-    done: list[Done] = field(default_factory=list)
+    done: list[Scored] = field(default_factory=list)
     trouble: str = ""
     is_running: bool = True
 
@@ -152,7 +132,7 @@ class Jobs:
                 closing(score_photos(photos, log=log, tank=tank, jobs=processors())) as results,
             ):
                 for scored in results:
-                    job.done.append(Done(label=scored.photo.name, outcome=scored.outcome, reading=scored.reading))
+                    job.done.append(scored)
                     if self._stop.is_set():
                         job.trouble = "The server was stopped; send the remaining photos again."
                         break

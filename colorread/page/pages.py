@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from datetime import datetime
 from itertools import islice
 from pathlib import Path
-from typing import Any
 from urllib.parse import quote
 
 from fastapi import APIRouter, HTTPException, Request
@@ -17,7 +16,7 @@ from fastapi.responses import FileResponse, RedirectResponse, Response
 from colorread.errors import Reason
 from colorread.log.paths import photo_path
 from colorread.log.store import Log, LogEntry
-from colorread.page.core import UploadProblem, core_of, require_own_form, units_shown
+from colorread.page.core import UploadProblem, core_of, picture_answer, require_own_form, units_shown
 from colorread.page.drafts import OutOfDate
 from colorread.page.render import page
 from colorread.page.shown import ReadingView, last_read, view_reading
@@ -178,27 +177,16 @@ def reading(request: Request, name: str, sha256: str) -> Response:
 @router.post("/tanks/{name}/readings/{sha256}")
 async def forget(request: Request, name: str, sha256: str) -> Response:
     """Delete a reading, and the photo of it that was kept."""
-    core = core_of(request)
     async with receive_form(request) as form:
         require_own_form(request, text_of(form, "csrf"))
-    await run_in_threadpool(forget_reading, core.log_path, name, sha256)
+    await run_in_threadpool(core_of(request).forget, name, sha256)
     return see(tank_url(name))
-
-
-def forget_reading(log_path: Any, name: str, sha256: str) -> bool:
-    """Delete a reading of a tank and the photo that was kept of it; return whether there was one."""
-    with Log(log_path) as log:
-        return log.forget(name, [sha256]) > 0
 
 
 @router.get("/tanks/{name}/readings/{sha256}/picture")
 def picture(request: Request, name: str, sha256: str) -> Response:
     """Return the evidence picture of a reading."""
-    with Log(core_of(request).log_path) as log:
-        found = log.picture(name, sha256)
-    if found is None:
-        raise HTTPException(404, "There is no picture of this reading.")
-    return Response(found, media_type="image/jpeg")
+    return picture_answer(request, name, sha256)
 
 
 @router.get("/tanks/{name}/readings/{sha256}/photo")

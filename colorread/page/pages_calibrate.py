@@ -11,10 +11,14 @@ from starlette.datastructures import FormData
 
 from colorread.carbonate import ionic_strength
 from colorread.errors import Reason
-from colorread.limits import AIR_PPM_RANGE, TEMPERATURE_RANGE_C
-from colorread.log.store import Log
+from colorread.limits import (
+    AIR_PPM_RANGE,
+    IONIC_STRENGTH_RANGE_MOL_KG,
+    KNOWN_PH_RANGE,
+    OUTDOOR_AIR_PPM,
+    TEMPERATURE_RANGE_C,
+)
 from colorread.page import tasks_calibrate
-from colorread.page.calibrations import BEFORE, KINDS, STEPS, TITLES, Kind
 from colorread.page.core import core_of, require_own_form, units_shown
 from colorread.page.pages import see, tank_url
 from colorread.page.profiles import new_profile_path
@@ -23,21 +27,20 @@ from colorread.page.shown_units import Units, units_of
 from colorread.page.tank_form import LIGHTS, number_of
 from colorread.page.tasks_calibrate import Numbers
 from colorread.page.uploads import receive_form, save_photos, text_of
-from colorread.profile.how_to import AIR, BUFFERS, CHART, ENDS
+from colorread.profile.how_to import BUFFERS, GUIDES, Kind
 from colorread.profile.patch_labels import ph_of_patches
 from colorread.ranges import checked_number
 from colorread.tank.edit import changed_tank
 from colorread.tank.settings import Tank
 
 router = APIRouter(include_in_schema=False)
-_HOW_TO = {"ends": ENDS, "air": AIR, "chart": CHART}
 _NOT_TICKED = {"add": "", "use": ""}  # a browser sends nothing of a box without its tick
 
 
 @router.get("/tanks/{name}/calibrate")
 def choose(request: Request, name: str) -> Response:
     """Show the kinds of calibration."""
-    return page(request, "calibrate.html", tank=core_of(request).tank(name), titles=TITLES)
+    return page(request, "calibrate.html", tank=core_of(request).tank(name), guides=GUIDES)
 
 
 @router.get("/tanks/{name}/calibrate/{kind}")
@@ -50,7 +53,7 @@ def steps(request: Request, name: str, kind: str) -> Response:
 async def photo(request: Request, name: str, kind: str, step: str) -> Response:
     """Receive the photo of one step, and look at it at once."""
     core, known_kind = core_of(request), _kind(kind)
-    if step not in {known.key for known in STEPS[known_kind]}:
+    if step not in {known.key for known in GUIDES[known_kind].steps}:
         raise HTTPException(404)
     with core.pool.place():
         tank = await run_in_threadpool(core.tank, name)
@@ -111,7 +114,7 @@ async def finish(request: Request, name: str, kind: str) -> Response:
         return _steps_page(request, tank, known_kind, problem=made, typed=typed, units=units)
     core.calibrations.clear(name, known_kind)
     if uses:
-        await run_in_threadpool(_use, core.log_path, name, str(target))
+        await run_in_threadpool(core.change_tank, name, lambda tank: changed_tank(tank, {"profile": str(target)}))
     return page(request, "profile.html", tank=tank, lines=made, uses=uses, path_of_profile=str(target))
 
 
@@ -127,13 +130,14 @@ def _steps_page(
 ) -> Response:
     units = units or units_shown(request)
     taken = set(core_of(request).calibrations.photos(tank.name, kind))
-    waiting = [step.key for step in STEPS[kind] if step.key not in taken]
+    guide = GUIDES[kind]
+    waiting = [step.key for step in guide.steps if step.key not in taken]
     texts = {
         "temperature": units.temperature.number(tank.water_c),
         "light": tank.light,
         "known_ph": "",
         "ionic_strength": "",
-        "air_ppm": "420",
+        "air_ppm": f"{OUTDOOR_AIR_PPM:g}",
         "patches": "",
         "add": "",
         "use": "yes",
@@ -144,25 +148,17 @@ def _steps_page(
         status=200 if problem is None else 422,
         tank=tank,
         kind=kind,
-        title=TITLES[kind],
-        before=BEFORE[kind],
-        steps=STEPS[kind],
+        guide=guide,
         taken=taken,
         next_step=waiting[0] if waiting else "",
         problem=problem,
         problem_at=at,
         texts=texts | (typed or {}),
+        outdoor_air_ppm=f"{OUTDOOR_AIR_PPM:g}",
         units=units,
         lights=LIGHTS,
-        cautions=_cautions(kind),
         buffers=f"{BUFFERS}, {float(ionic_strength(tank.fluid_kh_dkh)):.2g} for the fluid of this tank",
     )
-
-
-def _cautions(kind: Kind) -> tuple[str, ...]:
-    """Return the sentences that the how-to says after the word Cautions."""
-    text = " ".join(line.strip() for line in _HOW_TO[kind]).partition("Cautions: ")[2]
-    return tuple(f"{sentence[:1].upper()}{sentence[1:].rstrip('.')}." for sentence in text.split(". "))
 
 
 def _numbers(form: FormData, tank: Tank, units: Units) -> Numbers:
@@ -181,9 +177,9 @@ def _numbers(form: FormData, tank: Tank, units: Units) -> Numbers:
     patches = text_of(form, "patches")
     return Numbers(
         temperature_c=tank.water_c if temperature_c is None else temperature_c,
-        known_ph=number("known_ph", "The known pH", 6.0, 8.0),
-        ionic_strength_mol_kg=number("ionic_strength", "The ionic strength in mol/kg", 0.0, 0.5),
-        air_ppm=420.0 if air_ppm is None else air_ppm,
+        known_ph=number("known_ph", "The known pH", *KNOWN_PH_RANGE),
+        ionic_strength_mol_kg=number("ionic_strength", "The ionic strength in mol/kg", *IONIC_STRENGTH_RANGE_MOL_KG),
+        air_ppm=OUTDOOR_AIR_PPM if air_ppm is None else air_ppm,
         patch_ph=_patch_ph(patches, tank) if patches else None,
         light=light if light in LIGHTS else "unknown",
     )
@@ -193,13 +189,8 @@ def _patch_ph(patches: str, tank: Tank) -> tuple[float, ...]:
     return ph_of_patches(patches, kh_dkh=tank.fluid_kh_dkh)
 
 
-def _use(log_path: Any, name: str, profile: str) -> None:
-    with Log(log_path) as log, log.transaction():
-        log.put_tank(changed_tank(log.tank(name), {"profile": profile}))
-
-
 def _kind(text: str) -> Kind:
-    for kind in KINDS:
+    for kind in GUIDES:
         if kind == text:
             return kind
     raise HTTPException(404)

@@ -6,7 +6,8 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from colorread.fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
-from colorread.fluid_words import fluid_rows
+from colorread.fluid_words import KhWords, dkh_words, fluid_rows
+from colorread.limits import USUAL_KH_DKH
 from colorread.page.core import units_shown
 from colorread.page.render import page
 from colorread.page.tank_form import number_of
@@ -18,8 +19,10 @@ _ROOM_C = 22.0  # of the air in which the color is checked: assumption
 @router.get("/fluid")
 def fluid(request: Request, kh: str = "", volume: str = "1000", vial: str = "5") -> Response:
     """Show the recipe for a KH, a volume and a vial."""
-    unit = units_shown(request).kh
-    texts = {"kh": kh or unit.number(4.0), "volume": volume, "vial": vial}
+    units = units_shown(request)
+    unit = units.kh
+    kh_words: KhWords = dkh_words if units.kh_name == "dkh" else lambda kh_dkh, form: unit.text(kh_dkh)
+    texts = {"kh": kh or unit.number(USUAL_KH_DKH), "volume": volume, "vial": vial}
     wrong = title = ""
     rows: tuple[tuple[str, str], ...] = ()
     try:
@@ -27,8 +30,8 @@ def fluid(request: Request, kh: str = "", volume: str = "1000", vial: str = "5")
         vial_ml = number_of("The fluid in the vial", vial)
         recipe = fluid_recipe(kh_dkh, number_of("The volume", volume))
         dose = dye_drops(vial_ml, kh_dkh=recipe.kh_dkh)
-        rows = fluid_rows(recipe, dose, color_in_room_air(kh_dkh, _ROOM_C), vial_ml)
-        title = f"{recipe.second.total_ml:g} mL of {recipe.kh_dkh:.2f} dKH"
+        rows = fluid_rows(recipe, dose, color_in_room_air(kh_dkh, _ROOM_C), vial_ml, kh_words=kh_words)
+        title = f"{recipe.second.total_ml:g} mL of {kh_words(recipe.kh_dkh, '.2f')}"
     except ValueError as error:
         wrong = str(error)
     status = 422 if wrong else 200

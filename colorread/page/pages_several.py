@@ -55,7 +55,7 @@ def progress(request: Request, name: str, job_name: str) -> Response:
     rows = []
     cautions: dict[str, None] = {}  # in their order
     for done in list(job.done):
-        reading = done.reading
+        label, reading = done.photo.name, done.reading
         if reading is None:
             of_profile = done.outcome == "calibration"
             words = (
@@ -63,15 +63,15 @@ def progress(request: Request, name: str, job_name: str) -> Response:
                 if of_profile
                 else "the same as an earlier one, counts once"
             )
-            rows.append((done.label, "", words, ""))
+            rows.append((label, "", words, ""))
         elif reading.co2_mg_l is None:
             reason = reading.reason
             words = "" if reason is None else f"{reason.message} {reason.next_step}"
-            rows.append((done.label, REFUSED_SIGN, "Not read.", words))
+            rows.append((label, REFUSED_SIGN, "Not read.", words))
         else:
             known = " (in the log already)" if done.outcome == "known" else ""
             value, interval = co2_words(reading.co2_mg_l)
             verdict = judge(reading.co2_mg_l, tank.judged_by)
             cautions |= dict.fromkeys(verdict.cautions)
-            rows.append((done.label, FISH_SIGNS[verdict.fish], f"{value}{known}", f"{interval}. Fish: {verdict.fish}"))
+            rows.append((label, FISH_SIGNS[verdict.fish], f"{value}{known}", f"{interval}. Fish: {verdict.fish}"))
     return page(request, "progress.html", tank=tank, job=job, rows=rows, cautions=tuple(cautions))

@@ -11,8 +11,8 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
 from colorread.gas_care import SENSITIVE_ANIMALS, SOURCE_WORDS, gas_cautions
-from colorread.limits import FISH_MARK_RANGE_MG_L
-from colorread.log.store import Log, LogError, LogFailure
+from colorread.limits import FISH_MARK_RANGE_MG_L, SENSITIVE_FISH_MARK_MG_L, USUAL_PLANTS_RANGE_MG_L
+from colorread.log.store import LogError, LogFailure
 from colorread.page.core import UNITS_COOKIE, core_of, require_own_form, units_shown
 from colorread.page.pages import see, tank_url
 from colorread.page.profiles import profile_choices
@@ -45,7 +45,7 @@ async def add_tank(request: Request) -> Response:
     try:
         tank = tank_of(tank, sent)
         if not wrong:
-            await run_in_threadpool(_add, core_of(request).log_path, tank)
+            await run_in_threadpool(core_of(request).add_tank, tank)
     except WrongFields as error:
         wrong |= error.sentences
     except LogFailure:  # nothing is wrong with what was typed
@@ -70,7 +70,7 @@ async def change_tank(request: Request, name: str) -> Response:
     core = core_of(request)
     _, sent = await _sent(request)
     try:
-        await run_in_threadpool(_change, core.log_path, name, sent)
+        await run_in_threadpool(core.change_tank, name, lambda tank: _changed(tank, sent, core.log_path))
     except WrongFields as error:
         tank = await run_in_threadpool(core.tank, name)
         return _form_page(request, tank, sent, wrong=error.sentences)
@@ -159,21 +159,16 @@ def _form_page(
         sources=SOURCE_WORDS,
         gas_cautions=gas_cautions(None),  # any kind may be chosen
         fish_mark_range=[f"{end:g}" for end in FISH_MARK_RANGE_MG_L],
+        usual_plants="{:g}-{:g}".format(*USUAL_PLANTS_RANGE_MG_L),
+        sensitive_fish_mark=f"{SENSITIVE_FISH_MARK_MG_L:g}",
         sensitive_animals=SENSITIVE_ANIMALS,
         profiles=profile_choices(core_of(request).log_path, sent.shown["profile"]),
     )
 
 
-def _add(log_path: Path, tank: Tank) -> None:
-    with Log(log_path) as log:
-        log.add_tank(tank)
-
-
-def _change(log_path: Path, name: str, sent: SentForm) -> None:
-    with Log(log_path) as log, log.transaction():  # nobody else changes the tank in between
-        tank = log.tank(name)
-        changed = tank_of(tank, sent)
-        # A form may name only profiles that this page made, or that the tank has already, never any other file.
-        if changed.profile and changed.profile not in dict(profile_choices(log_path, tank.profile)):
-            raise WrongFields({"profile": "Choose one of the profiles in the list."})
-        log.put_tank(changed)
+def _changed(tank: Tank, sent: SentForm, log_path: Path) -> Tank:
+    changed = tank_of(tank, sent)
+    # A form may name only profiles that this page made, or that the tank has already, never any other file.
+    if changed.profile and changed.profile not in dict(profile_choices(log_path, tank.profile)):
+        raise WrongFields({"profile": "Choose one of the profiles in the list."})
+    return changed

@@ -13,13 +13,13 @@ from typing import NoReturn
 import uvicorn
 from fastapi import FastAPI
 
-from colorread.batch.score import processors
 from colorread.page.access import Access
 from colorread.page.core import Core
 from colorread.page.drafts import Drafts
 from colorread.page.jobs import Jobs
 from colorread.page.network import hosts_of
 from colorread.page.pool import Pool
+from colorread.processes import processors
 
 _PROCESSES_MAX = 2  # each takes about 250 MB
 _WAITING_MAX = 10

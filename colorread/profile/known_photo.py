@@ -11,7 +11,13 @@ from calibration.dye import pka_prime
 from calibration.evidence import State
 from colorread.carbonate import AIR_MAX_PPM, ionic_strength, ph_in_air_equilibrium
 from colorread.fluid import dye_ph_std
-from colorread.limits import AIR_KH_RANGE_DKH, TEMPERATURE_RANGE_C
+from colorread.limits import (
+    AIR_KH_RANGE_DKH,
+    IONIC_STRENGTH_RANGE_MOL_KG,
+    KNOWN_PH_RANGE,
+    OUTDOOR_AIR_PPM,
+    TEMPERATURE_RANGE_C,
+)
 from colorread.ranges import checked_number
 
 # A fresh bought buffer is right within 0.02 (its makers), plus what a keeper does to it: assumption.
@@ -93,15 +99,15 @@ def buffer_photo(
     ValueError
         If a number is out of range.
     """
-    checked_number("The known pH", ph, 6.0, 8.0)
-    checked_number("The ionic strength", ionic_strength_mol_kg, 0.0, 0.5)
+    checked_number("The known pH", ph, *KNOWN_PH_RANGE)
+    checked_number("The ionic strength", ionic_strength_mol_kg, *IONIC_STRENGTH_RANGE_MOL_KG)
     checked_number("The temperature", temperature_c, *TEMPERATURE_RANGE_C)
     pka = pka_prime(temperature_c, ionic_strength_mol_kg=ionic_strength_mol_kg)
     return KnownPhoto(path=path, state="known", ph=ph, ph_std=_BUFFER_PH_STD, pka=pka)
 
 
 def air_photo(
-    path: str | os.PathLike[str], kh_dkh: float, *, air_ppm: float = 420.0, temperature_c: float = 25.0
+    path: str | os.PathLike[str], kh_dkh: float, *, air_ppm: float = OUTDOOR_AIR_PPM, temperature_c: float = 25.0
 ) -> KnownPhoto:
     """
     Return a photo of fluid in equilibrium with air.

@@ -6,7 +6,7 @@ from math import isinf
 
 from calibration.dye import PKA_25C_FRESH, PKA_STD
 from calibration.evidence import PRINTED_STATES, Evidence
-from calibration.profile import Profile, estimate_parameters, validity
+from calibration.profile import DIRECTIONS, Profile, estimate_parameters, validity
 from colorread.reading import NORMAL_95
 
 _STATE_WORDS = {
@@ -50,8 +50,8 @@ def profile_lines(profile: Profile) -> list[str]:
         f"(without calibration {PKA_25C_FRESH:.2f} +- {NORMAL_95 * PKA_STD:.2f}; 90 % intervals).",
         "Direction of the color in the photos: "
         + ", ".join(
-            f"{name.removeprefix('direction_').removesuffix('_deg')} {mean:.0f} +- {NORMAL_95 * std:.0f} degrees"
-            for name, mean, std in zip(estimates.names[1:], estimates.mean[1:], estimates.std[1:], strict=True)
+            f"{name} {mean:.0f} +- {NORMAL_95 * std:.0f} degrees"
+            for name, mean, std in zip(DIRECTIONS, estimates.mean[1:], estimates.std[1:], strict=True)
         )
         + ".",
         "The light looks most like " + " or ".join(f"{name} ({100.0 * share:.0f} %)" for name, share in lamps) + ".",

@@ -8,15 +8,20 @@ from datetime import date, time
 from typing import get_args
 
 from colorread.gas_care import SourceKind
-from colorread.limits import FISH_MARK_RANGE_MG_L, KH_RANGE_DKH, TEMPERATURE_RANGE_C, USUAL_KH_DKH, USUAL_TEMPERATURE_C
+from colorread.limits import (
+    FISH_MARK_RANGE_MG_L,
+    KH_RANGE_DKH,
+    SENSITIVE_FISH_MARK_MG_L,
+    SOURCE_AMOUNT_RANGE_G,
+    TANK_VOLUME_RANGE_L,
+    TEMPERATURE_RANGE_C,
+    USUAL_KH_DKH,
+    USUAL_TEMPERATURE_C,
+)
 from colorread.ranges import checked_number
 from colorread.reading import LightName
 from colorread.verdict import Marks
 
-# The mark where sensitive animals live. A clinical guide to fish medicine names "less than 20 mg/L" as a common target;
-# Alabaster & Lloyd 1980, quoted in a Danish report (second-hand), give 20 mg/L at most for salmonids. That it suits
-# shrimp, snails and fry too is an assumption.
-SENSITIVE_FISH_MG_L = 20.0
 _SPAN = re.compile(r"(\d{1,2}):(\d{2})\s*-\s*(\d{1,2}):(\d{2})")
 _MINUTES_PER_DAY = 24 * 60
 
@@ -138,7 +143,7 @@ class Tank:
     @property
     def judged_by(self) -> Marks:
         """The marks with what makes the gas, that for the fish lowered where animals live that bear little CO2."""
-        fish_mg_l = min(self.marks.fish_mg_l, SENSITIVE_FISH_MG_L) if self.sensitive else self.marks.fish_mg_l
+        fish_mg_l = min(self.marks.fish_mg_l, SENSITIVE_FISH_MARK_MG_L) if self.sensitive else self.marks.fish_mg_l
         return replace(self.marks, fish_mg_l=fish_mg_l, source=self.source_kind)
 
     def __post_init__(self) -> None:
@@ -149,7 +154,7 @@ class Tank:
             )
         if self.light not in get_args(LightName):
             raise ValueError(f"The light must be one of {', '.join(get_args(LightName))}, not {self.light!r}.")
-        _require("The volume in L", self.volume_l, 1.0, 100_000.0)
+        _require("The volume in L", self.volume_l, *TANK_VOLUME_RANGE_L)
         _require("The KH of the fluid in dKH", self.kh_dkh, *KH_RANGE_DKH)
         _require("The KH of the tank in dKH", self.tank_kh_dkh, *KH_RANGE_DKH)
         _require("The temperature in degrees C", self.temperature_c, *TEMPERATURE_RANGE_C)
@@ -162,7 +167,7 @@ class Tank:
         if self.source is not None:
             if self.source.kind not in get_args(SourceKind):
                 raise ValueError(f"The gas source must be one of {', '.join(get_args(SourceKind))}.")
-            _require("The amount of the gas source in g", self.source.amount_g, 1.0, 100_000.0)
+            _require("The amount of the gas source in g", self.source.amount_g, *SOURCE_AMOUNT_RANGE_G)
 
 
 def parse_span(text: str) -> DailySpan:
