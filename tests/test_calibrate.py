@@ -255,10 +255,13 @@ def test_the_page_looks_at_a_calibration_photo_as_strictly_as_the_profile(
 ) -> None:
     leaf = tmp_path / "leaf.png"
     Image.fromarray(take_photo(Scene(thing="leaf")).rgb_u8).save(leaf)
-    problem = check_photo(leaf, "ends", None)
+    problem = check_photo(leaf, "ends", "acid", None)
     assert problem is not None
     assert problem.code == "not-a-vial"
-    assert check_photo(photos["acid"], "ends", None) is None
+    assert check_photo(photos["acid"], "ends", "acid", None) is None
+    swapped = check_photo(photos["base"], "ends", "acid", None)
+    assert swapped is not None
+    assert "not all yellow" in swapped.message
 
 
 def test_one_photo_is_not_two_fluids(photos: dict[str, Path]) -> None:

@@ -3,16 +3,11 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
 from colorread.page.uploads import Upload
-from colorread.profile.how_to import GUIDES, Kind, Step
-
-__all__ = ["STEPS", "Calibrations", "Kind"]
-
-STEPS: Mapping[Kind, tuple[Step, ...]] = {kind: guide.steps for kind, guide in GUIDES.items()}
+from colorread.profile.how_to import Kind
 
 
 class Calibrations:

@@ -64,7 +64,7 @@ async def photo(request: Request, name: str, kind: str, step: str) -> Response:
         try:
             patch_ph = _patch_ph(patches, tank) if patches else None
             count = None if patch_ph is None else len(patch_ph)
-            problem = await core.pool.run(tasks_calibrate.check_photo, upload.path, known_kind, count)
+            problem = await core.pool.run(tasks_calibrate.check_photo, upload.path, known_kind, step, count)
         except ValueError as error:
             problem = Reason(code="patches", message=str(error), next_step="Correct it and send the photo again.")
         except BaseException:

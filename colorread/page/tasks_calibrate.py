@@ -6,15 +6,18 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from calibration.evidence import State
 from calibration.profile import read_profile, write_profile
 from colorread.chart_find import measure_chart
 from colorread.errors import Reason, Refusal
-from colorread.page.calibrations import STEPS, Kind
 from colorread.page.tasks import of_upload, require_modest
-from colorread.profile.how_to import BUFFERS
+from colorread.profile.checks import CalibrationError, require_its_end
+from colorread.profile.how_to import BUFFERS, GUIDES, Kind
 from colorread.profile.known_photo import KnownPhoto, air_photo, buffer_photo, end_photo
-from colorread.profile.make import make_chart_profile, make_profile, see_clear_fluid
+from colorread.profile.make import evidence_of, make_chart_profile, make_profile, see_clear_fluid
 from colorread.profile.words import profile_lines
+
+_STATES: Mapping[str, State] = {"acid": "acid", "base": "base"}  # by step
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +49,7 @@ class Numbers:
     light: str
 
 
-def check_photo(path: Path, kind: Kind, n_patches: int | None) -> Reason | None:
+def check_photo(path: Path, kind: Kind, step: str, n_patches: int | None) -> Reason | None:
     """
     Look at a calibration photo as soon as it is taken.
 
@@ -56,6 +59,8 @@ def check_photo(path: Path, kind: Kind, n_patches: int | None) -> Reason | None:
         The upload.
     kind : {'ends', 'air', 'chart'}
         Kind of calibration.
+    step : str
+        Which of its photos.
     n_patches : int or None
         Patches of a kit's chart.
 
@@ -69,9 +74,13 @@ def check_photo(path: Path, kind: Kind, n_patches: int | None) -> Reason | None:
         if kind == "chart":
             measure_chart(path, n_patches)
         else:
-            see_clear_fluid(path)
+            fluid = see_clear_fluid(path)
+            if (state := _STATES.get(step)) is not None:
+                require_its_end(evidence_of(fluid, end_photo(path, state)))
     except Refusal as refusal:
         return of_upload(refusal.reason)
+    except CalibrationError as error:
+        return Reason(code="other-fluid", message=str(error), next_step="Or is it the photo of another step?")
     return None
 
 
@@ -110,7 +119,7 @@ def make(
         write_profile(profile, target)
     except (OSError, ValueError) as error:
         words = str(error)
-        for step in STEPS[kind]:
+        for step in GUIDES[kind].steps:
             if step.key in photos:
                 words = words.replace(str(photos[step.key]), step.title)
         return Reason(code="calibration", message=words, next_step="Take that photo again, or correct what is stated.")
@@ -119,14 +128,14 @@ def make(
 
 def _known_photos(photos: Mapping[str, Path], kind: Kind, numbers: Numbers) -> Sequence[KnownPhoto]:
     known = []
-    for step in STEPS[kind]:
+    for step in GUIDES[kind].steps:
         path = photos.get(step.key)
         if path is None:
             continue
         if step.kh_dkh is not None:
             known.append(air_photo(path, step.kh_dkh, air_ppm=numbers.air_ppm, temperature_c=numbers.temperature_c))
-        elif step.key in ("acid", "base"):
-            known.append(end_photo(path, "acid" if step.key == "acid" else "base"))
+        elif (state := _STATES.get(step.key)) is not None:
+            known.append(end_photo(path, state))
         elif numbers.known_ph is None:
             raise ValueError("State the pH of the fluid of known pH.")
         elif numbers.ionic_strength_mol_kg is None:

@@ -20,7 +20,7 @@ _MIN_SEPARATION_DEG = 40.0
 # Dye that is all yellow or blue must explain the color this well, over the dye that explains it best: 0.7 and more for
 # the acid and basic fluids of four rendered vials, below 0.1 for the yellowest fluids from pH 6.3 on.
 _END_NOT_EXCLUDED = 0.1
-_ENDS: dict[State, str] = {
+_NOT_AT_ITS_END: dict[State, str] = {
     "acid": "The acid fluid is not all yellow; add some vinegar, mix, and try again.",
     "base": "The basic fluid is not all blue; add some baking soda, mix, and try again.",
 }
@@ -166,29 +166,31 @@ def require_one_vial(samples: Sequence[KnownSample]) -> None:
             "Acid and basic fluid look nearly alike: was the dye in both, and enough vinegar and soda?"
         )
     for sample in samples:
-        if sample.evidence.state in _ENDS and not is_at_its_end(sample.evidence):
-            raise CalibrationError(_ENDS[sample.evidence.state])
+        require_its_end(sample.evidence)
     loads = [_load(sample) for sample in samples if sample.evidence.state not in PRINTED_STATES]
     if loads and max(loads) > _MAX_LOAD_RATIO * min(loads):
         raise CalibrationError("The photos differ too much in depth of color to be of one vial with one amount of dye.")
 
 
-def is_at_its_end(evidence: Evidence) -> bool:
+def require_its_end(evidence: Evidence) -> None:
     """
-    Return whether a color may be that of dye which is all yellow, or all blue.
+    Refuse acid or basic fluid whose dye is still in between.
 
     Parameters
     ----------
     evidence : Evidence
-        Of acid or basic fluid.
+        Of fluid in any state.
 
-    Returns
-    -------
-    bool
-        False where the dye is in between.
+    Raises
+    ------
+    CalibrationError
+        If its color is not one that dye has at that end.
     """
+    if evidence.state not in _NOT_AT_ITS_END:
+        return
     by_ratio = _likelihood(evidence)
-    return float(by_ratio[0 if evidence.state == "acid" else -1]) > _END_NOT_EXCLUDED * float(by_ratio.max())
+    if float(by_ratio[0 if evidence.state == "acid" else -1]) < _END_NOT_EXCLUDED * float(by_ratio.max()):
+        raise CalibrationError(_NOT_AT_ITS_END[evidence.state])
 
 
 def fits_its_ph(evidence: Evidence) -> bool:

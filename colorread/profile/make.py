@@ -152,6 +152,32 @@ def see_clear_fluid(path: str | os.PathLike[str]) -> Fluid:
     return fluid
 
 
+def evidence_of(fluid: Fluid, photo: KnownPhoto) -> Evidence:
+    """
+    Return what the color of a known fluid tells.
+
+    Parameters
+    ----------
+    fluid : Fluid
+        As measured.
+    photo : KnownPhoto
+        What is known of it.
+
+    Returns
+    -------
+    Evidence
+        For a profile.
+    """
+    return Evidence(
+        samples=fluid.signal.samples,
+        space=fluid.photo.color_space,
+        state=photo.state,
+        ph=photo.ph,
+        ph_std=photo.ph_std,
+        pka=photo.pka,
+    )
+
+
 def _profile_of(samples: Sequence[KnownSample], light: str, base: Profile | None) -> Profile:
     earlier = () if base is None else base.samples
     seen = {sample.sha256 for sample in earlier}
@@ -178,14 +204,7 @@ def _measured(photo: KnownPhoto) -> KnownSample:
         raise _photo_refused(photo.path, refusal) from None
     if "dark-fluid" in fluid.signal.flags and photo.state == "known":
         raise PhotoRefused(f"{photo.path}: the fluid is too dark to calibrate with; use less dye or more light.")
-    evidence = Evidence(
-        samples=fluid.signal.samples,
-        space=fluid.photo.color_space,
-        state=photo.state,
-        ph=photo.ph,
-        ph_std=photo.ph_std,
-        pka=photo.pka,
-    )
+    evidence = evidence_of(fluid, photo)
     if photo.state == "known" and not fits_its_ph(evidence):
         raise PhotoRefused(
             f"{photo.path}: the color of the fluid does not fit pH {photo.ph:.2f}; check pH and ionic strength "
