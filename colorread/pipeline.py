@@ -35,7 +35,7 @@ from colorread.vial.outline import VialFit
 _SCALE_PH = (6.0, 6.2, 6.4, 6.6, 6.8, 7.0, 7.2, 7.4, 7.6)
 # Probability that a profile applies to a photo: of the phone it was made with, and of another one, under another lamp
 # or beyond the pH it reached. Assumptions; they set how much a contradiction must weigh before it is given up.
-_TRUST_SAME_PHONE, _TRUST_ELSEWHERE = 0.95, 0.3
+TRUST_SAME_PHONE, TRUST_ELSEWHERE = 0.95, 0.3
 
 Source = str | os.PathLike[str] | NDArray[Any]
 
@@ -250,12 +250,12 @@ def _infer(fluid: Fluid, stated: Stated, pka: float) -> tuple[PhPosterior, tuple
         return _posterior(fluid, stated, pka), ()
     flags = _flags_of_unlike_photo(profile, fluid.photo, stated)
     if not flags:
-        posterior = _posterior(fluid, stated, pka, profile.evidence, _TRUST_SAME_PHONE)
+        posterior = _posterior(fluid, stated, pka, profile.evidence, TRUST_SAME_PHONE)
         low, high = validity(profile)
         if low <= posterior.median <= high:
             return posterior, ()
         flags = ("beyond-profile",)
-    posterior = _posterior(fluid, stated, pka, profile.evidence, _TRUST_ELSEWHERE)
+    posterior = _posterior(fluid, stated, pka, profile.evidence, TRUST_ELSEWHERE)
     # A profile made elsewhere must not close an end that the photo by itself leaves open.
     alone = _posterior(fluid, stated, pka)
     posterior = replace(

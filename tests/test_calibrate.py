@@ -24,6 +24,7 @@ from colorread.carbonate import ionic_strength
 from colorread.cli import app
 from colorread.page.tasks_calibrate import check_photo
 from colorread.pipeline import read_photo
+from colorread.profile.benefit import benefit_words, example_readings
 from colorread.profile.checks import CalibrationError
 from colorread.profile.how_to import BUFFERS, GUIDES, Kind
 from colorread.profile.known_photo import KnownPhoto, air_photo, buffer_photo, end_photo
@@ -68,6 +69,17 @@ def test_a_profile_narrows_the_interval_and_keeps_the_truth(photos: dict[str, Pa
     assert with_it.high - with_it.low < 0.8 * (without.high - without.low)  # type: ignore[operator]
     assert with_it.low < 6.8 < with_it.high  # type: ignore[operator]
     assert abs(with_it.value - 6.8) < 0.06  # type: ignore[operator]
+
+
+def test_a_profile_tells_by_how_much_it_narrows_a_reading(photos: dict[str, Path], profile: Profile) -> None:
+    said = benefit_words(profile)
+    low, high, low_without, high_without = map(float, re.findall(r"\d+", said)[1:5])
+    without, with_it = example_readings(profile)
+    assert low_without < low < 20.0 < high < high_without
+    for reading, width in ((without, high_without / low_without), (with_it, high / low)):
+        assert reading.high / reading.low == pytest.approx(width, rel=0.06)  # type: ignore[operator]
+    assert "hardly" not in said
+    assert benefit_words(make_profile([end_photo(photos["acid"], "acid")])).endswith("So it hardly helps.")
 
 
 def test_the_known_point_fixes_pka(profile: Profile) -> None:

@@ -191,9 +191,9 @@ def test_a_profile_is_told_in_plain_words(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("states", "told"), [(["acid"], True), (["base"], True), (["acid", "base"], False), (["known"], False)]
+    ("states", "told"), [(["acid"], True), (["acid", "base"], True), (["known"], False), (["acid", "known"], False)]
 )
-def test_one_end_alone_is_said_to_help_little(tmp_path: Path, states: list[State], told: bool) -> None:
+def test_ends_alone_are_said_to_need_a_fluid_of_known_ph(tmp_path: Path, states: list[State], told: bool) -> None:
     known = read_profile(profile_file(tmp_path / "me.toml", "")).samples[0]
     ph = {"acid": -math.inf, "base": math.inf, "known": 7.2}
     samples = tuple(
@@ -201,4 +201,4 @@ def test_one_end_alone_is_said_to_help_little(tmp_path: Path, states: list[State
         for i, state in enumerate(states)
     )
     lines = profile_lines(Profile(samples=samples, light="unknown", made_at="2026-11-26T09:00:00+00:00"))
-    assert any("One end point alone" in line for line in lines) == told
+    assert any("A fluid of known pH narrows readings most" in line for line in lines) == told

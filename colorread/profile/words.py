@@ -7,6 +7,7 @@ from math import isinf
 from calibration.dye import PKA_25C_FRESH, PKA_STD
 from calibration.evidence import PRINTED_STATES, Evidence
 from calibration.profile import DIRECTIONS, Profile, estimate_parameters, validity
+from colorread.profile.benefit import benefit_words
 from colorread.reading import NORMAL_95
 
 _STATE_WORDS = {
@@ -15,6 +16,7 @@ _STATE_WORDS = {
     "chart": "printed color chart",
     "kit-chart": "color chart of a kit",
 }
+_WORTH_NAMING = 0.05
 _DAY_LETTERS, _MINUTE_LETTERS = len("2025-06-04"), len("2025-06-04T05:30")
 
 
@@ -39,13 +41,15 @@ def profile_lines(profile: Profile) -> list[str]:
         What it was made from, what it says, where it holds.
     """
     estimates = estimate_parameters(profile.evidence)
-    lamps = sorted(estimates.light_share.items(), key=lambda item: -item[1])[:2]
+    lamps = sorted(estimates.light_share.items(), key=lambda item: -item[1])
+    likely = [f"{name} ({100.0 * share:.0f} %)" for name, share in lamps[:2] if share > _WORTH_NAMING]
     low, high = validity(profile)
     states = {sample.evidence.state for sample in profile.samples}
     phones = ", ".join(sorted(profile.camera_models)) or "a phone that the photos do not name"
     lamp = "lamp not stated" if profile.light == "unknown" else f"lamp {profile.light}"
     lines = [
         f"Profile made on {profile.made_at[:_DAY_LETTERS]} with {phones}, {lamp}.",
+        benefit_words(profile),
         f"pKa' of the dye at 25 C: {estimates.mean[0]:.2f} +- {NORMAL_95 * estimates.std[0]:.2f} "
         f"(without calibration {PKA_25C_FRESH:.2f} +- {NORMAL_95 * PKA_STD:.2f}; 90 % intervals).",
         "Direction of the color in the photos: "
@@ -54,7 +58,7 @@ def profile_lines(profile: Profile) -> list[str]:
             for name, mean, std in zip(DIRECTIONS, estimates.mean[1:], estimates.std[1:], strict=True)
         )
         + ".",
-        "The light looks most like " + " or ".join(f"{name} ({100.0 * share:.0f} %)" for name, share in lamps) + ".",
+        "The light looks most like " + " or ".join(likely) + ".",
         f"It reaches from {_end_words(low)} to {_end_words(high)}.",
         "Made from:",
     ]
@@ -67,9 +71,9 @@ def profile_lines(profile: Profile) -> list[str]:
         lines.append(f"  {sample.photo} ({known}), {f'taken {taken}' if taken else 'which tells no time'}")
     if states <= PRINTED_STATES:
         lines.append("A chart alone narrows readings little, as inks are not the dye. Add end points or a known point.")
-    if states in ({"acid"}, {"base"}):
-        lines.append("One end point alone narrows readings hardly at all. Add the other one and a known point.")
-    return list(dict.fromkeys(lines))  # the patches of one photo share a line
+    elif "known" not in states:
+        lines.append("A fluid of known pH narrows readings most, as it fixes the dye's own constant. Add one.")
+    return list(filter(None, dict.fromkeys(lines)))  # the patches of one photo share a line
 
 
 def known_words(evidence: Evidence) -> str:
