@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -12,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import direction_deg
-from calibration.card import Rect, load_card
+from calibration.card import Rect
 from calibration.chart import chart_patches
 from calibration.tone import decode_tone
 from colorread.balance import balance_view
@@ -91,9 +92,9 @@ def measure_chart(
         `colorread.balance`, and ``no-chart``, ``patch-count``, ``chart-order``, ``clipped-patch``.
     """
     photo = photo_from_array(source) if isinstance(source, np.ndarray) else load_photo(source)
-    fit, card = find_card(photo.rgb_u8), load_card()
-    view = view_card(photo.rgb_u8, fit.homography, fit.px_per_mm, (card.outline.width_mm, card.outline.height_mm))
-    balance = balance_view(view, card)
+    fit = find_card(photo.rgb_u8)
+    view = view_card(photo.rgb_u8, fit)
+    balance = balance_view(view)
     tone, decoded, paper = balance.tone, balance.decoded, balance.paper
     if n_patches is None:
         if not shows_chart(view, chroma_map(balance.rgb_lin, paper.rgb_lin, view.px_per_mm)):
@@ -148,20 +149,20 @@ def shows_chart(view: CardView, chroma: NDArray[np.float32]) -> bool:
         Whether there are colored patches, parted by paper, in most of the places where the chart has them.
     """
 
-    def depth(left_mm: float, top_mm: float, right_mm: float, bottom_mm: float) -> np.float32:
-        colors = chroma[view.window(left_mm, top_mm, right_mm, bottom_mm)]
-        return np.median(np.hypot(colors[..., 0], colors[..., 1]))
+    def depths(rects: list[Rect]) -> NDArray[np.float32]:
+        colors = [chroma[view.area(rect)] for rect in rects]
+        return np.array([np.median(np.hypot(color[..., 0], color[..., 1])) for color in colors])
 
-    inner, gaps = [], []
-    rects = [patch.rect for patch in chart_patches()]
-    for rect, following in zip(rects, [*rects[1:], None], strict=True):
-        right, top, bottom = rect.x_mm + rect.width_mm, rect.y_mm + 1.0, rect.y_mm + rect.height_mm - 1.0
-        inner.append(depth(rect.x_mm + 1.0, top, right - 1.0, bottom))
-        if following is not None:
-            gaps.append(depth(right + 0.9, top, following.x_mm - 0.9, bottom))
-    colored = np.array(inner) > _MIN_CHROMA
-    parted = np.array(gaps) < 0.6 * np.minimum(inner[:-1], inner[1:])
-    return bool(colored.sum() >= _MOST * len(inner) and parted.sum() >= _MOST * len(gaps))
+    patches = [patch.rect for patch in chart_patches()]
+    gaps = [
+        replace(patch, x_mm=patch.right_mm, width_mm=following.x_mm - patch.right_mm)
+        for patch, following in pairwise(patches)
+    ]
+    inner = depths([patch.grown(-1.0) for patch in patches])
+    between = depths([gap.grown(-0.9, -1.0) for gap in gaps])
+    colored = inner > _MIN_CHROMA
+    parted = between < 0.6 * np.minimum(inner[:-1], inner[1:])
+    return bool(colored.sum() >= _MOST * len(patches) and parted.sum() >= _MOST * len(gaps))
 
 
 _COME_CLOSER = "Take the photo again from closer, with the whole chart and card in it."

@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import dye_transmittance, rgb_lin_under_d65
-from calibration.card import load_card
 from calibration.color_space import encode_srgb, rgb_lin_from_xyz, xyz_from_rgb_lin
 from calibration.dye import pka_prime
 from calibration.evidence import Evidence
@@ -175,10 +174,8 @@ def measure_photo(source: Source, seen: Seen, vial_xywh: Rectangle | None = None
     """
     photo = seen.photo = photo_from_array(source) if isinstance(source, np.ndarray) else load_photo(source)
     fit = seen.card = find_card(photo.rgb_u8)
-    card = load_card()
-    view = view_card(photo.rgb_u8, fit.homography, fit.px_per_mm, (card.outline.width_mm, card.outline.height_mm))
-    seen.view = view
-    balance = balance_view(view, card)
+    view = seen.view = view_card(photo.rgb_u8, fit)
+    balance = balance_view(view)
     rgb_lin, paper = balance.rgb_lin, balance.paper
     chroma = seen.chroma = chroma_map(rgb_lin, paper.rgb_lin, view.px_per_mm)
     if shows_chart(view, chroma):
@@ -188,9 +185,9 @@ def measure_photo(source: Source, seen: Seen, vial_xywh: Rectangle | None = None
             "Hold the vial before the blank card; the chart is for calibrating.",
         )
     if vial_xywh is None:
-        seen.vial = find_vial(view, rgb_lin, chroma, paper.chroma_std, card)
+        seen.vial = find_vial(view, rgb_lin, chroma, paper.chroma_std)
     else:
-        seen.vial = point_at_vial(view, chroma, paper.chroma_std, _rectangle_in_view(vial_xywh, photo, view), card)
+        seen.vial = point_at_vial(view, chroma, paper.chroma_std, _rectangle_in_view(vial_xywh, photo, view))
     if seen.vial is None:
         raise Refusal(
             "no-vial",

@@ -21,7 +21,9 @@ _PARTS = 4
 _MIN_PIXELS = 60
 _RING_MM = (2.0, 9.0)  # paper close to the vial, but beyond its glass
 _MIN_RING_PIXELS = 150
-_WINDOW_MM = (17.0, 15.5, 87.0, 58.5)  # the blank middle of the card, left, top, right, bottom
+# Bare paper around the window of the card, left, top, right and bottom of it, up to 1 to 2 mm before markers and grays:
+# room for blur and for a print that is a little off; the width of that room is an assumption.
+_BLANK_AROUND_WINDOW_MM = (3.0, 2.5, 2.0, 2.5)
 _CLIPPED_U8, _BLACK_U8 = 252, 3
 _PLATEAU_U8 = 235  # a tone curve may put clipped paper a little below the top, all at one code
 _CLIPPED_STD = 0.04  # density that a clipped paper may hide
@@ -290,9 +292,8 @@ def _around(pixels: tuple[NDArray[np.intp], ...], vial: VialFit) -> tuple[NDArra
 
 
 def _blank_window(view: CardView) -> NDArray[np.bool_]:
-    window = np.zeros(view.seen.shape, bool)
-    window[view.window(*_WINDOW_MM)] = True
-    return window
+    """Where the blank middle of the card is."""
+    return view.mask(view.card.vial_window.grown(*_BLANK_AROUND_WINDOW_MM))
 
 
 def _distance_mm(view: CardView, mask: NDArray[np.bool_]) -> NDArray[np.float32]:

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
+from calibration.card import load_card
 from calibration.tone import ToneFit
 from colorread.balance import PaperField
 from colorread.card.view import CardView
@@ -32,7 +33,13 @@ def red_std_under_a_tint_that_the_field_misses(direction_deg: float) -> float:
     light[fluid] = 0.5 * 10.0 ** (-thickness[:, None] * (0.5, 0.3, 0.3))
     encoded = 1.055 * light ** (1.0 / 2.4) - 0.055  # IEC 61966-2-1:1999
     rgb_u8 = np.rint(255.0 * encoded).astype(np.uint8)
-    view = CardView(rgb_u8=rgb_u8, seen=np.ones((height, width), bool), px_per_mm=PX_PER_MM, photo_from_view=np.eye(3))
+    view = CardView(
+        card=load_card(),
+        rgb_u8=rgb_u8,
+        seen=np.ones((height, width), bool),
+        px_per_mm=PX_PER_MM,
+        photo_from_view=np.eye(3),
+    )
     flat = np.full((height, width, 3), 0.5, np.float32)
     outline = max(cv2.findContours(fluid.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=len)
     vial = VialFit(mask=fluid, outline_px=outline[:, 0].astype(float), area_mm2=150.0)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -180,23 +180,24 @@ def _has_gray_rows(gray: NDArray[np.uint8], card: Card, homography: NDArray[np.f
 
     A patch is compared with the paper above and below it, so that shadows do not matter.
     """
+    rects = [rect for patch in card.gray_patches for rect in (patch.rect, *patch.rect.strips(0.0, STRIP_MM))]
+    corners_px = px_from_mm(homography, np.array([rect.corners_mm for rect in rects]))
+    ink, above, below = _median_levels(gray, corners_px).reshape(-1, 3).T
+    contrasts = ink / (1.0 + (above + below) / 2.0)
     rows: dict[float, list[tuple[float, float]]] = {}
-    for patch in card.gray_patches:
-        rect = patch.rect
-        above = replace(rect, y_mm=rect.y_mm - STRIP_MM, height_mm=STRIP_MM)
-        below = replace(rect, y_mm=rect.y_mm + rect.height_mm, height_mm=STRIP_MM)
-        ink, *paper = (_median_level(gray, px_from_mm(homography, r.corners_mm)) for r in (rect, above, below))
-        contrast = ink / (1.0 + sum(paper) / len(paper))
+    for patch, contrast in zip(card.gray_patches, contrasts, strict=True):
         if np.isfinite(contrast):
-            rows.setdefault(rect.y_mm, []).append((patch.black_coverage, contrast))
+            rows.setdefault(patch.rect.y_mm, []).append((patch.black_coverage, contrast))
     return any(_is_staircase(*np.transpose(row)) for row in rows.values() if len(row) >= 4)
 
 
-def _median_level(gray: NDArray[np.uint8], corners_px: NDArray[np.float64]) -> float:
-    """Return the median of points inside a quadrangle, NaN if it is not wholly in the photo."""
+def _median_levels(gray: NDArray[np.uint8], corners_px: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the median of points inside each quadrangle of shape (N, 4, 2), NaN where not wholly in the photo."""
     samples_px = np.round(INNER_POINTS @ corners_px).astype(int)
-    inside = (samples_px >= 0) & (samples_px < (gray.shape[1], gray.shape[0]))
-    return float(np.median(gray[samples_px[:, 1], samples_px[:, 0]])) if inside.all() else np.nan
+    last_px = np.array((gray.shape[1] - 1, gray.shape[0] - 1))
+    inside = ((samples_px >= 0) & (samples_px <= last_px)).all(axis=(1, 2))
+    x, y = np.moveaxis(np.clip(samples_px, 0, last_px), -1, 0)
+    return np.where(inside, np.median(gray[y, x], axis=1), np.nan)
 
 
 def _is_staircase(black_coverage: NDArray[np.float64], level: NDArray[np.float64]) -> bool:

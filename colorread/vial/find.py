@@ -6,12 +6,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.card import Card
 from colorread.card.view import CardView
 from colorread.errors import Refusal
 from colorread.vial.color import least_chroma, strength_and_angle
 from colorread.vial.outline import VialFit, fit_of, opened, outer_contours, solidity
-from colorread.vial.regions import LEAST_AREA_MM2, MIN_SOLIDITY, card_inside, scored_regions
+from colorread.vial.regions import EDGE_MM, LEAST_AREA_MM2, MIN_SOLIDITY, scored_regions
 from colorread.vial.rivals import has_rival, likeness
 
 _MAX_GROWTH = 1.6  # of the area, when the fluid is taken out to half its depth of color: beyond, it runs into a shadow
@@ -22,7 +21,6 @@ def find_vial(
     rgb_lin: NDArray[np.float32],
     chroma: NDArray[np.float32],
     noise: float,
-    card: Card,
 ) -> VialFit | None:
     """
     Find the fluid before the card.
@@ -41,8 +39,6 @@ def find_vial(
         From `colorread.vial.color.chroma_map`.
     noise : float
         Spread of the chroma of bare paper [-].
-    card : Card
-        Its geometry.
 
     Returns
     -------
@@ -54,7 +50,7 @@ def find_vial(
     Refusal
         ``two-vials``.
     """
-    regions = list(scored_regions(view, rgb_lin, chroma, noise, card))
+    regions = list(scored_regions(view, rgb_lin, chroma, noise))
     if not regions:
         return None
     if has_rival(regions, chroma, view.px_per_mm):
@@ -80,7 +76,7 @@ def _grown(vial: VialFit, chroma: NDArray[np.float32], px_per_mm: float) -> Vial
 
 
 def point_at_vial(
-    view: CardView, chroma: NDArray[np.float32], noise: float, corners_px: NDArray[np.float64], card: Card
+    view: CardView, chroma: NDArray[np.float32], noise: float, corners_px: NDArray[np.float64]
 ) -> VialFit | None:
     """
     Take the fluid where the user points.
@@ -95,8 +91,6 @@ def point_at_vial(
         Spread of the chroma of bare paper [-].
     corners_px : ndarray of float64, shape (4, 2)
         Corners of the rectangle in view pixels.
-    card : Card
-        Its geometry.
 
     Returns
     -------
@@ -107,7 +101,7 @@ def point_at_vial(
     inside = np.zeros(view.seen.shape, np.uint8)
     box = cv2.minAreaRect(corners_px.astype(np.float32))
     cv2.ellipse(inside, (box[0], (0.9 * box[1][0], 0.9 * box[1][1]), box[2]), 1, cv2.FILLED)
-    region = inside.astype(bool) & view.seen & card_inside(view, card, inset_mm=2.0)
+    region = inside.astype(bool) & view.seen & view.mask(view.card.outline.grown(-EDGE_MM))
     if region.sum() < LEAST_AREA_MM2 * view.px_per_mm**2 * 0.5:
         return None
     strength, _ = strength_and_angle(chroma)

@@ -8,7 +8,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.card import Card
 from colorread.card.view import CardView
 from colorread.vial.color import color_step, dark_rim, least_chroma, strength_and_angle
 from colorread.vial.outline import VialFit, fit_of, opened, outer_contours, solidity
@@ -26,6 +25,7 @@ _TINGE = 0.15  # depth of color of plates and shadows beside the fluid, density
 _LEVELS = 12  # of the depth of color at which regions are cut out
 _HUE_HALF_WIDTH_DEG = 18.0
 _BRIDGE_MM = 4.0  # narrower than this is a bridge from the fluid to its shadow
+EDGE_MM = 2.0  # of the card, in which no fluid is looked for: leaves and fingers reach in from outside
 _MAX_ON_PATCHES = 0.4  # share of a region that may lie on gray patches, which take the color of light cast on them
 
 
@@ -34,7 +34,6 @@ def scored_regions(
     rgb_lin: NDArray[np.float32],
     chroma: NDArray[np.float32],
     noise: float,
-    card: Card,
 ) -> Iterator[tuple[VialFit, float]]:
     """
     Cut regions out of the strength of color at many levels and by hue, and keep those that may be fluid.
@@ -49,8 +48,6 @@ def scored_regions(
         From `colorread.vial.color.chroma_map`.
     noise : float
         Spread of the chroma of bare paper [-].
-    card : Card
-        Its geometry.
 
     Yields
     ------
@@ -60,14 +57,14 @@ def scored_regions(
         Its likeness to fluid, 0 to 1.
     """
     strength, angle_deg = strength_and_angle(chroma)
-    possible = (angle_deg > _DYE_ANGLE_DEG[0]) & (angle_deg < _DYE_ANGLE_DEG[1]) & view.seen & _open_field(view, card)
+    possible = (angle_deg > _DYE_ANGLE_DEG[0]) & (angle_deg < _DYE_ANGLE_DEG[1]) & view.seen & _open_field(view)
     floor = least_chroma(noise)
     strong = float(np.percentile(strength[possible], 99.5)) if possible.any() else 0.0
     if strong <= floor:
         return
     step = color_step(chroma, view.px_per_mm)
-    on_patch = _on_patches(view, card)
-    at_edge = ~card_inside(view, card, inset_mm=2.0)  # leaves and fingers reach in from outside
+    on_patch = view.mask(*(patch.rect for patch in view.card.gray_patches))
+    at_edge = ~view.mask(view.card.outline.grown(-EDGE_MM))
     no_rim = ~dark_rim(rgb_lin, view.px_per_mm)
     least_px2 = LEAST_AREA_MM2 * view.px_per_mm**2
     for region in _regions(strength, angle_deg, possible, no_rim, floor, strong, view.px_per_mm):
@@ -143,40 +140,7 @@ def _scored(
     return fit, min(edge, 1.0) * solid**2 * contrast * evenness * size
 
 
-def _open_field(view: CardView, card: Card) -> NDArray[np.bool_]:
+def _open_field(view: CardView) -> NDArray[np.bool_]:
     """Where fluid may be seen: the card without its markers, shape (H, W)."""
-    field = card_inside(view, card, inset_mm=1.0)
-    for rect in card.markers.values():
-        field[view.window(*(rect.corners_mm[0] - 0.7), *(rect.corners_mm[2] + 0.7))] = False
-    return field
-
-
-def card_inside(view: CardView, card: Card, inset_mm: float) -> NDArray[np.bool_]:
-    """
-    Return where the card is, but for its edge.
-
-    Parameters
-    ----------
-    view : CardView
-        Rectified card.
-    card : Card
-        Its geometry.
-    inset_mm : float
-        Width of the edge that is left out [mm].
-
-    Returns
-    -------
-    ndarray of bool, shape (H, W)
-        True inside.
-    """
-    inside = np.zeros(view.seen.shape, bool)
-    right, bottom = card.outline.width_mm - inset_mm, card.outline.height_mm - inset_mm
-    inside[view.window(inset_mm, inset_mm, right, bottom)] = True
-    return inside
-
-
-def _on_patches(view: CardView, card: Card) -> NDArray[np.bool_]:
-    on_patch = np.zeros(view.seen.shape, bool)
-    for patch in card.gray_patches:
-        on_patch[view.window(*patch.rect.corners_mm[0], *patch.rect.corners_mm[2])] = True
-    return on_patch
+    markers = view.mask(*(rect.grown(0.7) for rect in view.card.markers.values()))
+    return view.mask(view.card.outline.grown(-1.0)) & ~markers
