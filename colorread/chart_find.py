@@ -21,7 +21,7 @@ from colorread.card.find import find_card, px_from_mm
 from colorread.card.view import CardView, view_card
 from colorread.errors import Refusal
 from colorread.photo.load import Photo, load_photo, photo_from_array
-from colorread.vial.color import chroma_map
+from colorread.vial.color import ColorMap, color_map
 from colorread.vial.outline import outer_contours
 
 _CLIPPED_U8, _BLACK_U8 = 252, 3
@@ -97,7 +97,7 @@ def measure_chart(
     balance = balance_view(view)
     tone, decoded, paper = balance.tone, balance.decoded, balance.paper
     if n_patches is None:
-        if not shows_chart(view, chroma_map(balance.rgb_lin, paper.rgb_lin, view.px_per_mm)):
+        if not shows_chart(view, color_map(balance.rgb_lin, paper.rgb_lin, paper.chroma_std, view.px_per_mm)):
             raise Refusal(
                 "no-chart",
                 "There are no colored patches where the chart has them: this is the blank card, or a faded print.",
@@ -132,7 +132,7 @@ def measure_chart(
     )
 
 
-def shows_chart(view: CardView, chroma: NDArray[np.float32]) -> bool:
+def shows_chart(view: CardView, colors: ColorMap) -> bool:
     """
     Tell whether the chart of this project is seen, and not the card, which has no colors.
 
@@ -140,8 +140,8 @@ def shows_chart(view: CardView, chroma: NDArray[np.float32]) -> bool:
     ----------
     view : CardView
         Rectified card or chart.
-    chroma : ndarray of float32, shape (H, W, 2)
-        From `colorread.vial.color.chroma_map`.
+    colors : ColorMap
+        Its colors.
 
     Returns
     -------
@@ -150,8 +150,7 @@ def shows_chart(view: CardView, chroma: NDArray[np.float32]) -> bool:
     """
 
     def depths(rects: list[Rect]) -> NDArray[np.float32]:
-        colors = [chroma[view.area(rect)] for rect in rects]
-        return np.array([np.median(np.hypot(color[..., 0], color[..., 1])) for color in colors])
+        return np.array([np.median(colors.strength[view.area(rect)]) for rect in rects])
 
     patches = [patch.rect for patch in chart_patches()]
     gaps = [

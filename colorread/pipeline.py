@@ -26,7 +26,7 @@ from colorread.photo.load import Photo, load_photo, photo_from_array
 from colorread.reading import FluidKind, LightName, Reading, Reason, Trace
 from colorread.signal import FluidSignal, measure_fluid, require_fluid
 from colorread.verdict import USUAL_MARKS, Marks
-from colorread.vial.color import chroma_map
+from colorread.vial.color import ColorMap, color_map
 from colorread.vial.find import find_vial, point_at_vial
 from colorread.vial.outline import VialFit
 
@@ -46,7 +46,7 @@ class Seen:
     photo: Photo | None = None
     card: CardFit | None = None
     view: CardView | None = None
-    chroma: NDArray[np.float32] | None = None
+    colors: ColorMap | None = None
     vial: VialFit | None = None
     signal: FluidSignal | None = None
 
@@ -177,17 +177,17 @@ def measure_photo(source: Source, seen: Seen, vial_xywh: Rectangle | None = None
     view = seen.view = view_card(photo.rgb_u8, fit)
     balance = balance_view(view)
     rgb_lin, paper = balance.rgb_lin, balance.paper
-    chroma = seen.chroma = chroma_map(rgb_lin, paper.rgb_lin, view.px_per_mm)
-    if shows_chart(view, chroma):
+    colors = seen.colors = color_map(rgb_lin, paper.rgb_lin, paper.chroma_std, view.px_per_mm)
+    if shows_chart(view, colors):
         raise Refusal(
             "chart-not-card",
             "This is the printed color chart, not the card: its patches are no fluid.",
             "Hold the vial before the blank card; the chart is for calibrating.",
         )
     if vial_xywh is None:
-        seen.vial = find_vial(view, rgb_lin, chroma, paper.chroma_std)
+        seen.vial = find_vial(view, rgb_lin, colors)
     else:
-        seen.vial = point_at_vial(view, chroma, paper.chroma_std, _rectangle_in_view(vial_xywh, photo, view))
+        seen.vial = point_at_vial(view, colors, _rectangle_in_view(vial_xywh, photo, view))
     if seen.vial is None:
         raise Refusal(
             "no-vial",
@@ -195,7 +195,7 @@ def measure_photo(source: Source, seen: Seen, vial_xywh: Rectangle | None = None
             "Hold the filled vial before the blank middle of the card, not beside it; an empty vial or clear water "
             "cannot be read.",
         )
-    seen.signal = measure_fluid(view, chroma, seen.vial, paper, balance.tone)
+    seen.signal = measure_fluid(view, colors, seen.vial, paper, balance.tone)
 
 
 def _infer(
@@ -268,10 +268,10 @@ def require_clear_fluid(seen: Seen, posterior: PhPosterior, *, pointed: bool) ->
         ``not-a-vial`` or ``faint-color``.
     """
     assert seen.view is not None
-    assert seen.chroma is not None
+    assert seen.colors is not None
     assert seen.vial is not None
     assert seen.signal is not None
-    require_fluid(seen.view, seen.chroma, seen.vial, seen.signal, posterior, pointed=pointed)
+    require_fluid(seen.view, seen.colors, seen.vial, seen.signal, posterior, pointed=pointed)
     if posterior.open_below and posterior.open_above:
         raise Refusal(
             "faint-color",

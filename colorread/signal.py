@@ -14,6 +14,7 @@ from calibration.tone import ToneFit, decode_tone
 from colorread.balance import PaperField
 from colorread.card.view import CardView
 from colorread.errors import Refusal
+from colorread.vial.color import ColorMap
 from colorread.vial.outline import VialFit
 
 _RIM_SHARE = 0.15  # of the radius: refraction bends the light at the glass
@@ -80,9 +81,7 @@ class FluidSignal:
     flags: tuple[str, ...]
 
 
-def measure_fluid(
-    view: CardView, chroma_map: NDArray[np.float32], vial: VialFit, paper: PaperField, tone: ToneFit
-) -> FluidSignal:
+def measure_fluid(view: CardView, colors: ColorMap, vial: VialFit, paper: PaperField, tone: ToneFit) -> FluidSignal:
     """
     Measure the fluid against the paper in a ring around it.
 
@@ -90,8 +89,8 @@ def measure_fluid(
     ----------
     view : CardView
         Rectified card.
-    chroma_map : ndarray of float32, shape (H, W, 2)
-        From `colorread.vial.color.chroma_map`.
+    colors : ColorMap
+        Its colors.
     vial : VialFit
         Where the fluid is.
     paper : PaperField
@@ -121,7 +120,7 @@ def measure_fluid(
     fluid_u8, ring_u8 = view.rgb_u8[used], view.rgb_u8[ring]
     clipped = float((ring_u8 >= _CLIPPED_U8).mean())
     plateau = float(np.mean([(np.abs(ring_u8[:, i] - np.percentile(ring_u8[:, i], 90)) <= 1).mean() for i in range(3)]))
-    ring_spread = _spread_beyond_noise(chroma_map[ring], paper.chroma_std)
+    ring_spread = _spread_beyond_noise(colors.chroma[ring], colors.noise)
 
     def densities(strength: float) -> tuple[NDArray[np.float64], float]:
         lut = decode_tone(np.arange(256) / 255.0, strength)
@@ -137,7 +136,7 @@ def measure_fluid(
     depth = np.hypot(*all_chroma.T)
     shading = _shading(density, depth)
     depth_spread = float(depth.std() / max(float(np.median(depth)), 1e-6))
-    hue_spread_deg = _hue_spread_deg(chroma_map[used])
+    hue_spread_deg = _hue_spread_deg(colors.chroma[used])
     keep = _without_highlights(density, fluid_u8)
     if keep.sum() < _MIN_PIXELS:
         raise Refusal(
@@ -176,7 +175,7 @@ def measure_fluid(
 
 def require_fluid(
     view: CardView,
-    chroma: NDArray[np.float32],
+    colors: ColorMap,
     vial: VialFit,
     signal: FluidSignal,
     posterior: PhPosterior,
@@ -190,8 +189,8 @@ def require_fluid(
     ----------
     view : CardView
         Rectified card.
-    chroma : ndarray of float32, shape (H, W, 2)
-        From `colorread.vial.color.chroma_map`.
+    colors : ColorMap
+        Its colors.
     vial : VialFit
         Where it was found.
     signal : FluidSignal
@@ -206,15 +205,14 @@ def require_fluid(
     Refusal
         ``not-a-vial``.
     """
-    inside = float(np.hypot(*np.median(chroma[vial.mask], axis=0)))
-    depth = np.asarray(cv2.magnitude(*cv2.split(chroma)), dtype=np.float32)
+    inside = float(np.hypot(*np.median(colors.chroma[vial.mask], axis=0)))
     window = _blank_window(view)
     goes_on = any(
-        _whole_area(depth > max(share * inside, _FAINT), window, vial.mask) > limit
+        _whole_area(colors.strength > max(share * inside, _FAINT), window, vial.mask) > limit
         for share, limit in _MAX_WHOLE.items()
     )
     distance = _distance_mm(view, vial.mask)
-    glass = depth[(distance > _GLASS_MM[0]) & (distance < _GLASS_MM[1])]
+    glass = colors.strength[(distance > _GLASS_MM[0]) & (distance < _GLASS_MM[1])]
     clear_glass = float((glass > max(0.5 * inside, _FAINT)).mean()) < _MAX_COLORED_GLASS
     reasons = (
         (signal.shading > _MAX_SHADING, "is shaded like a solid thing"),

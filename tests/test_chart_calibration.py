@@ -318,7 +318,7 @@ def test_few_patches_of_paper_pass_for_fluid_even_where_no_chart_is_known(
     pdf: bytes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # The second line of defence: patches in the dye's own colors, as of a chart that nobody knows.
-    monkeypatch.setattr("colorread.pipeline.shows_chart", lambda view, chroma: False)
+    monkeypatch.setattr("colorread.pipeline.shows_chart", lambda view, colors: False)
     photos = [
         chart_photo(pdf, printer, phone, replace(SCENE, lamp=lamp))
         for phone in PHONES

@@ -11,7 +11,7 @@ from calibration.tone import ToneFit
 from colorread.balance import PaperField
 from colorread.card.view import CardView
 from colorread.signal import measure_fluid
-from colorread.vial.color import chroma_map
+from colorread.vial.color import color_map
 from colorread.vial.outline import VialFit
 
 PX_PER_MM = 4.0
@@ -43,8 +43,8 @@ def red_std_under_a_tint_that_the_field_misses(direction_deg: float) -> float:
     flat = np.full((height, width, 3), 0.5, np.float32)
     outline = max(cv2.findContours(fluid.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=len)
     vial = VialFit(mask=fluid, outline_px=outline[:, 0].astype(float), area_mm2=150.0)
-    chroma = chroma_map(light.astype(np.float32), flat, PX_PER_MM)
-    signal = measure_fluid(view, chroma, vial, PaperField(rgb_lin=flat, chroma_std=0.5), TONE)
+    colors = color_map(light.astype(np.float32), flat, 0.5, PX_PER_MM)
+    signal = measure_fluid(view, colors, vial, PaperField(rgb_lin=flat, chroma_std=0.5), TONE)
     return float(signal.samples.density_std[:, 0].mean())
 
 
