@@ -16,7 +16,7 @@ from colorread.vial.outline import VialFit
 
 PX_PER_MM = 4.0
 MIDDLE_MM = (52.0, 37.0)
-TONE = ToneFit(strength=0.0, strength_std=0.05, residual=0.0, n_patches=14)
+TONE = ToneFit(strength=0.0, strength_std=0.05)
 
 
 def red_std_under_a_tint_that_the_field_misses(direction_deg: float) -> float:

@@ -15,18 +15,20 @@ from colorread.errors import Refusal
 
 __all__ = ["CardFit", "find_card", "mm_from_px", "px_from_mm"]
 
-# The search goes on after its second try only while fewer than three markers agree.
+# The search goes on after its second try only while fewer than three markers agree: assumption, as three tell the plane
+# and contradict each other.
 ENOUGH_MARKERS, ENOUGH_MARKERS_LATER = 4, 3
 
+# Assumptions. Beyond this tilt the fluid stands well aside of the paper that is seen through it.
 TILT_LIMIT_DEG = 35.0
-WINDOW_SEEN_SHARE = 0.75
+WINDOW_SEEN_SHARE = 0.75  # leaves room for a vial with paper around it
 GRAY_CORRELATION = -0.7  # of contrast with ink along a row of grays
 
 # Ratio of focal length to picture diagonal of a phone's main camera: 26 mm for the 43.3 mm diagonal of the
 # 35 mm format (common practice, no source).
 FOCAL_PER_DIAGONAL = 26.0 / 43.3
 
-STRIP_MM = 2.5  # of paper above and below a gray patch
+STRIP_MM = 2.5  # of paper above and below a gray patch, where the card is blank for 4 mm
 # Weights of the corners of a quadrangle for 5 x 5 points in its inner part.
 _ALONG = np.linspace(0.25, 0.75, 5)
 INNER_POINTS = np.array([((1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v) for u in _ALONG for v in _ALONG])
@@ -47,10 +49,6 @@ class CardFit:
         From card [mm] to photo [px].
     corners_px : numpy.ndarray of float64, shape (4, 2)
         Corners of the card: top-left, top-right, bottom-right, bottom-left as printed [px].
-    marker_ids : tuple of int
-        The markers used, ascending.
-    rms_px : float
-        Root mean square distance of marker corners as seen and as fitted [px].
     tilt_deg : float
         Angle between card normal and line of sight. Rests on the view angle of a phone's main camera; over
         47 rendered photos 2 degrees too low on the average, at worst 8. Too low for zoomed pictures, and
@@ -65,8 +63,6 @@ class CardFit:
 
     homography: NDArray[np.float64]
     corners_px: NDArray[np.float64]
-    marker_ids: tuple[int, ...]
-    rms_px: float
     tilt_deg: float
     px_per_mm: float
     flags: tuple[str, ...]
@@ -131,8 +127,6 @@ def find_card(rgb_u8: NDArray[np.uint8]) -> CardFit:
     return CardFit(
         homography=homography,
         corners_px=corners_px,
-        marker_ids=tuple(sorted(used_ids)),
-        rms_px=fit.rms_px,
         tilt_deg=tilt_deg,
         px_per_mm=float(np.sqrt(area_px / (card.outline.width_mm * card.outline.height_mm))),
         flags=tuple(flag for flag, holds in flags.items() if holds),
