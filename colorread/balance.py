@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 from calibration.card import Rect
 from calibration.tone import GraySamples, ToneFit, decode_tone, fit_tone
 from colorread.card.view import MARGIN_MM, CardView
+from colorread.density import CLIPPED_U8
 from colorread.errors import Refusal
 
 # All assumptions.
 _CELL_MM = 1.5  # evens out noise, and fits into what vial and fingers leave free
 _TOO_DARK = 0.05  # linear light of paper: at density 1 a channel of the fluid is then at code 16 of 255
-_CLIPPED_U8 = 252  # from this code on a channel may be cut off, as compression moves it a little
 _MAX_CLIPPED = 0.6  # share of the blank paper
 _MAX_CAST_RED, _MAX_CAST_BLUE = 0.2, 0.42  # log10 of paper R/G and B/G: beyond, one channel carries no light
 
@@ -47,8 +47,8 @@ class Balance:
     ----------
     tone : ToneFit
         Strength of the phone's tone curve.
-    decoded : ndarray of float32, shape (256,)
-        Linear light of each 8-bit code [-].
+    decoded, steeper : ndarray of float64, shape (256,)
+        Linear light of each 8-bit code, and what it was if the curve was steeper by its standard uncertainty [-].
     rgb_lin : ndarray of float32, shape (H, W, 3)
         Linear light of the view.
     paper : PaperField
@@ -56,7 +56,8 @@ class Balance:
     """
 
     tone: ToneFit
-    decoded: NDArray[np.float32]
+    decoded: NDArray[np.float64]
+    steeper: NDArray[np.float64]
     rgb_lin: NDArray[np.float32]
     paper: PaperField
 
@@ -81,12 +82,13 @@ def balance_view(view: CardView) -> Balance:
         ``no-paper``, ``too-dark``, ``overexposed`` or ``colored-light``.
     """
     tone = fit_tone(_sample_grays(view))
-    decoded = decode_tone(np.arange(256) / 255.0, tone.strength).astype(np.float32)
-    rgb_lin = np.asarray(cv2.LUT(view.rgb_u8, decoded), dtype=np.float32)
+    codes = np.arange(256) / 255.0
+    decoded, steeper = (decode_tone(codes, tone.strength + more) for more in (0.0, tone.strength_std))
+    rgb_lin = np.asarray(cv2.LUT(view.rgb_u8, decoded.astype(np.float32)), dtype=np.float32)
     blank = _blank_paper(view)
     paper = _fit_paper(view, blank, rgb_lin)
     _require_usable_light(view, blank, paper)
-    return Balance(tone=tone, decoded=decoded, rgb_lin=rgb_lin, paper=paper)
+    return Balance(tone=tone, decoded=decoded, steeper=steeper, rgb_lin=rgb_lin, paper=paper)
 
 
 def _sample_grays(view: CardView) -> GraySamples:
@@ -157,7 +159,7 @@ def _require_usable_light(view: CardView, blank: NDArray[np.bool_], paper: Paper
         raise Refusal(
             "no-paper", "No blank part of the card is in the photo.", "Take the photo again with the whole card in it."
         )
-    if (view.rgb_u8[thinned][blank] >= _CLIPPED_U8).mean() > _MAX_CLIPPED:
+    if (view.rgb_u8[thinned][blank] >= CLIPPED_U8).mean() > _MAX_CLIPPED:
         raise Refusal(
             "overexposed",
             "The paper of the card is overexposed, so its color is lost.",

@@ -15,16 +15,15 @@ from numpy.typing import NDArray
 from calibration.camera import direction_deg
 from calibration.card import Rect
 from calibration.chart import chart_patches
-from calibration.tone import decode_tone
 from colorread.balance import balance_view
 from colorread.card.find import find_card, px_from_mm
 from colorread.card.view import CardView, view_card
+from colorread.density import BLACK_U8, CLIPPED_U8, density_of, median_density
 from colorread.errors import Refusal
 from colorread.photo.load import Photo, load_photo, photo_from_array
 from colorread.vial.color import ColorMap, color_map
 from colorread.vial.outline import outer_contours
 
-_CLIPPED_U8, _BLACK_U8 = 252, 3
 _MAX_CLIPPED = 0.2
 _MOST = 0.7  # of the patches of the chart, as a vial may stand before some
 _INSET = 0.18  # share of a patch on each side: its edge is blurred
@@ -95,7 +94,7 @@ def measure_chart(
     fit = find_card(photo.rgb_u8)
     view = view_card(photo.rgb_u8, fit)
     balance = balance_view(view)
-    tone, decoded, paper = balance.tone, balance.decoded, balance.paper
+    paper = balance.paper
     if n_patches is None:
         if not shows_chart(view, color_map(balance.rgb_lin, paper.rgb_lin, paper.chroma_std, view.px_per_mm)):
             raise Refusal(
@@ -106,10 +105,9 @@ def measure_chart(
         masks = [_patch_mask(photo, fit.homography, patch.rect) for patch in chart_patches()]
     else:
         middle = np.median(paper.rgb_lin[view.seen], axis=0)
-        density = -np.log10(np.maximum(decoded[photo.rgb_u8], 1e-3) / middle)
+        density = density_of(cv2.LUT(photo.rgb_u8, balance.decoded.astype(np.float32)), middle)
         masks = _row_masks(photo, density, n_patches, _region(photo, region_xywh))
-    colors, stds = [], []
-    steeper = decode_tone(np.arange(256) / 255.0, tone.strength + tone.strength_std)
+    colors, variances = [], []
     for mask in masks:
         rows, cols = np.nonzero(mask)
         pixels = photo.rgb_u8[rows, cols]
@@ -120,14 +118,15 @@ def measure_chart(
         # Beyond the view the paper of its edge stands in: the color of the light matters, not its strength.
         at = np.clip(at, 0, np.array(view.seen.shape[::-1]) - 1)
         expected = paper.rgb_lin[at[:, 1], at[:, 0]]
-        density = -np.log10(np.maximum(decoded[pixels], 1e-3) / expected)
-        shift = np.abs(np.median(-np.log10(np.maximum(steeper[pixels], 1e-3) / expected) - density, axis=0))
-        colors.append(np.median(density, axis=0))
-        stds.append(np.hypot(density.std(axis=0) / np.sqrt(max(len(pixels) / 9.0, 1.0)), shift - shift.min()))
+        color, variance = median_density(
+            density_of(balance.decoded[pixels], expected), density_of(balance.steeper[pixels], expected)
+        )
+        colors.append(color)
+        variances.append(variance)
     order = _order(np.array(colors))
     return ChartColors(
-        density=np.array(colors, dtype=np.float64)[order],
-        density_std=np.array(stds, dtype=np.float64)[order],
+        density=np.array(colors)[order],
+        density_std=np.sqrt(variances)[order],
         photo=photo,
     )
 
@@ -169,13 +168,13 @@ _MARK = "Take the photo again with the chart flat beside the card, or say where 
 
 
 def _require_unclipped(pixels: NDArray[np.uint8]) -> None:
-    if (pixels >= _CLIPPED_U8).mean(axis=0).max() > _MAX_CLIPPED:
+    if (pixels >= CLIPPED_U8).mean(axis=0).max() > _MAX_CLIPPED:
         raise Refusal(
             "clipped-patch",
             "A patch of the chart is overexposed, so its color is lost.",
             "Tap on the paper in the camera to darken the picture, keep lamps from mirroring, and take it again.",
         )
-    if (pixels <= _BLACK_U8).mean(axis=0).max() > _MAX_CLIPPED:
+    if (pixels <= BLACK_U8).mean(axis=0).max() > _MAX_CLIPPED:
         raise Refusal(
             "clipped-patch",
             "A patch of the chart is too dark for its color to be measured.",

@@ -176,8 +176,8 @@ def measure_photo(source: Source, seen: Seen, vial_xywh: Rectangle | None = None
     fit = seen.card = find_card(photo.rgb_u8)
     view = seen.view = view_card(photo.rgb_u8, fit)
     balance = balance_view(view)
-    rgb_lin, paper = balance.rgb_lin, balance.paper
-    colors = seen.colors = color_map(rgb_lin, paper.rgb_lin, paper.chroma_std, view.px_per_mm)
+    colors = color_map(balance.rgb_lin, balance.paper.rgb_lin, balance.paper.chroma_std, view.px_per_mm)
+    seen.colors = colors
     if shows_chart(view, colors):
         raise Refusal(
             "chart-not-card",
@@ -185,7 +185,7 @@ def measure_photo(source: Source, seen: Seen, vial_xywh: Rectangle | None = None
             "Hold the vial before the blank card; the chart is for calibrating.",
         )
     if vial_xywh is None:
-        seen.vial = find_vial(view, rgb_lin, colors)
+        seen.vial = find_vial(view, balance.rgb_lin, colors)
     else:
         seen.vial = point_at_vial(view, colors, _rectangle_in_view(vial_xywh, photo, view))
     if seen.vial is None:
@@ -195,7 +195,7 @@ def measure_photo(source: Source, seen: Seen, vial_xywh: Rectangle | None = None
             "Hold the filled vial before the blank middle of the card, not beside it; an empty vial or clear water "
             "cannot be read.",
         )
-    seen.signal = measure_fluid(view, colors, seen.vial, paper, balance.tone)
+    seen.signal = measure_fluid(view, colors, seen.vial, balance)
 
 
 def _infer(
