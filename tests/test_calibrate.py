@@ -19,7 +19,8 @@ from typer.testing import CliRunner
 from calibration.dye import PKA_STD
 from calibration.evidence import Evidence
 from calibration.family_fit import SignalSamples
-from calibration.profile import KnownSample, Profile, estimate_parameters, read_profile, validity, write_profile
+from calibration.profile import KnownSample, Profile, estimate_parameters, validity
+from calibration.profile_file import read_profile, write_profile
 from colorread.carbonate import ionic_strength
 from colorread.cli import app
 from colorread.page.tasks_calibrate import check_photo

@@ -19,7 +19,8 @@ from calibration.chart_sheet import render_chart_sheet
 from calibration.dye import PKA_STD
 from calibration.family_fit import SignalSamples
 from calibration.inversion import infer_ph
-from calibration.profile import Profile, estimate_parameters, read_profile, write_profile
+from calibration.profile import Profile, estimate_parameters
+from calibration.profile_file import read_profile, write_profile
 from colorread.chart_find import ChartColors, _longest_row, measure_chart
 from colorread.cli import app
 from colorread.errors import Refusal

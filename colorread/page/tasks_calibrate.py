@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from calibration.profile import read_profile, write_profile
+from calibration.profile_file import read_profile, write_profile
 from colorread.chart_find import measure_chart
 from colorread.errors import Refusal
 from colorread.page.calibrations import STEPS, Kind
