@@ -8,12 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import LOG_RATIO, direction_deg, signal_family
+from calibration.camera import LOAD, LOG_RATIO, USUAL_LOAD, direction_deg, signal_family
 from calibration.dye import PKA_25C_FRESH
 from calibration.evidence import PKA_SHIFT, Evidence, weigh_members
 
-USUAL_LOAD_INDEX = 11
-"""Place of a usual dye amount in `calibration.camera.LOAD`, at which directions are told."""
+USUAL_LOAD_INDEX = int(np.abs(np.log(LOAD / USUAL_LOAD)).argmin())
+"""Place in `calibration.camera.LOAD` of what is nearest to a usual dye amount, at which directions are told."""
 _NEARLY_AN_END = 1.0  # pH from pKa' at which one form of the dye makes up 10 in 11: the color of that end
 _REACH_OF_KNOWN = 0.3  # pH to both sides of a known color: assumption
 _DIRECTIONS = {"yellow": 0, "middle": len(LOG_RATIO) // 2, "blue": -1}
