@@ -24,21 +24,22 @@ from colorread.photo.load import Photo, load_photo, photo_from_array
 from colorread.vial.color import ColorMap, color_map
 from colorread.vial.outline import outer_contours
 
-_MAX_CLIPPED = 0.2
+# Assumptions, unless one says more: they rest on nothing but that the charts drawn by the tests are found with them.
+_MAX_CLIPPED = 0.2  # share of the pixels of a patch in one channel: its median is none of them
 _MOST = 0.7  # of the patches of the chart, as a vial may stand before some
 _INSET = 0.18  # share of a patch on each side: its edge is blurred
-_MIN_PIXELS = 30
+_MIN_PIXELS = 30  # of a patch, three independent ones
 _MIN_CHROMA = 0.02  # paper and gray print stay below
 _MAX_EDGE_U8 = 2.0  # change from pixel to pixel within one patch
-_EDGE_BLUR_PX = 1.2
-_MIN_SOLIDITY, _MAX_ASPECT = 0.8, 6.0
+_EDGE_BLUR_PX = 1.2  # over noise and compression, before edges are looked for
+_MIN_SOLIDITY, _MAX_ASPECT = 0.8, 6.0  # of a patch: area over that of the disc in its box, and long side over short
 _SIZE_RATIO = 2.5  # patches of one row are alike in size
 _MAX_GAP_RATIO = 1.8  # and stand evenly
-_MIN_PITCH, _MAX_PITCH = 0.3, 6.0  # from one to the next, over the root of their area: assumption
+_MIN_PITCH, _MAX_PITCH = 0.3, 6.0  # from one to the next, over the root of their area
 # Near both ends neighbors differ by 2 to 6 degrees, and simulated prints err there by 3 to 6 (standard deviation).
 _MAX_FALL_DEG = 8.0
 _MIN_SPAN_DEG = 25.0  # of the whole chart; the dye runs over 110 degrees from pH 6 to 7.6
-_DYE_ANGLE_DEG = (-35.0, 165.0)
+_DYE_ANGLE_DEG = (-35.0, 165.0)  # as of fluid in a photo and ten degrees more, as inks are not the dye
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
