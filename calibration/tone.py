@@ -125,8 +125,15 @@ def fit_tone(samples: GraySamples) -> ToneFit:
     if len(samples.black_coverage) < 3:
         return ToneFit(strength=_STRENGTH_PRIOR[0], strength_std=_STRENGTH_PRIOR[1])
     strengths = np.linspace(*_STRENGTH_RANGE, 23)
-    inks = _inks(samples.black_coverage)
-    costs = np.array([_cost(samples, strength, *inks) for strength in strengths])
+    expected, prior_cost = _inks(samples.black_coverage)
+    # The least robust cost over dot gain and black at each strength. Student-like loss: a finger over a patch must not
+    # bend the curve.
+    losses = (
+        4.0 * np.log1p(((measured - expected) / sigma) ** 2 / 4.0)
+        for measured, sigma in zip(*_log_reflectance(samples, strengths), strict=True)
+    )
+    costs = np.array([(prior_cost + loss.sum(axis=-1)).min() for loss in losses])
+    costs += ((strengths - _STRENGTH_PRIOR[0]) / _STRENGTH_PRIOR[1]) ** 2
     density = np.exp(-0.5 * (costs - costs.min()))
     density /= density.sum()
     mean = float(density @ strengths)
@@ -144,18 +151,14 @@ def _inks(coverage: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[n
     return np.log(1.0 - inked + inked * black[:, None]), cost
 
 
-def _cost(
-    samples: GraySamples, strength: float, expected: NDArray[np.float64], prior_cost: NDArray[np.float64]
-) -> float:
-    """Least robust cost over dot gain and black at one strength."""
-    patch = decode_tone(samples.patch, strength)
-    sides = np.log(np.maximum(decode_tone(samples.paper, strength), 2e-3))
-    measured = np.log(np.maximum(patch, 1e-3)) - sides.mean(axis=1)
-    unlike = np.abs(sides[:, 0] - sides[:, 1]).mean(axis=1)
+def _log_reflectance(
+    samples: GraySamples, strengths: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Natural logarithm of patch over paper at each of S strengths, and its standard deviation, shape (S, P) both."""
+    encoded = np.concatenate([samples.patch[:, None], samples.paper], axis=1)
+    light = np.array([decode_tone(encoded, strength) for strength in strengths])  # (S, P, patch and two papers, 3)
+    sides = np.log(np.maximum(light[:, :, 1:], 2e-3))
+    measured = np.log(np.maximum(light[:, :, 0], 1e-3)) - sides.mean(axis=2)
+    unlike = np.abs(sides[:, :, 0] - sides[:, :, 1]).mean(axis=2)
     clipped = samples.paper.max(axis=(1, 2)) > _CLIPPED
-    sigma = _PATCH_STD + _UNLIKE_SHARE * unlike + _CLIPPED_STD * clipped
-
-    difference = (measured.mean(axis=1) - expected) / sigma
-    # Student-like loss: a finger over a patch must not bend the curve.
-    cost = prior_cost + (4.0 * np.log1p(difference**2 / 4.0)).sum(axis=-1)
-    return float(cost.min() + ((strength - _STRENGTH_PRIOR[0]) / _STRENGTH_PRIOR[1]) ** 2)
+    return measured.mean(axis=2), _PATCH_STD + _UNLIKE_SHARE * unlike + _CLIPPED_STD * clipped
