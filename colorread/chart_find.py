@@ -198,8 +198,8 @@ def _order(density: NDArray[np.float64]) -> NDArray[np.intp]:
 
 
 def _patch_mask(photo: Photo, homography: NDArray[np.float64], rect: Rect) -> NDArray[np.bool_]:
-    inset = np.array((rect.width_mm, rect.height_mm)) * _INSET * np.array([(1, 1), (-1, 1), (-1, -1), (1, -1)])
-    return _filled(photo, px_from_mm(homography, rect.corners_mm + inset))
+    inner = rect.grown(-_INSET * rect.width_mm, -_INSET * rect.height_mm)
+    return _filled(photo, px_from_mm(homography, inner.corners_mm))
 
 
 def _filled(photo: Photo, corners_px: NDArray[np.float64]) -> NDArray[np.bool_]:
