@@ -25,6 +25,8 @@ LOG_RATIO: NDArray[np.float64] = np.round(np.arange(-2.0, 2.001, 0.1), 3)
 """Grid of pH - pKa', shape (41,) [-]; at both ends the dye is all yellow or all blue."""
 LOAD: NDArray[np.float64] = np.geomspace(0.08, 4.5, 20)
 """Grid of dye amounts: absorbance that the all-blue fluid would have at its maximum, shape (20,) [-]."""
+USUAL_LOAD = 0.7
+"""A usual dye amount, from drops per milliliter and bore of common vials: assumption [-]."""
 DENSITY_CEILING = 2.5
 """Densities above are not told apart: the channel is black [-]."""
 

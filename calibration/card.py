@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 from types import MappingProxyType
@@ -33,11 +33,42 @@ class Rect:
     height_mm: float
 
     @property
+    def right_mm(self) -> float:
+        """Right edge [mm]."""
+        return self.x_mm + self.width_mm
+
+    @property
+    def bottom_mm(self) -> float:
+        """Lower edge [mm]."""
+        return self.y_mm + self.height_mm
+
+    @property
     def corners_mm(self) -> NDArray[np.float64]:
         """Corners top-left, top-right, bottom-right, bottom-left as x, y, shape (4, 2) [mm]."""
-        left, top = self.x_mm, self.y_mm
-        right, bottom = left + self.width_mm, top + self.height_mm
+        left, top, right, bottom = self.x_mm, self.y_mm, self.right_mm, self.bottom_mm
         return np.array([(left, top), (right, top), (right, bottom), (left, bottom)])
+
+    def grown(
+        self, left_mm: float, top_mm: float | None = None, right_mm: float | None = None, bottom_mm: float | None = None
+    ) -> Rect:
+        """Return it with margins added, below zero taken off; one is for all sides, two for opposite ones alike."""
+        top_mm = left_mm if top_mm is None else top_mm
+        right_mm = left_mm if right_mm is None else right_mm
+        bottom_mm = top_mm if bottom_mm is None else bottom_mm
+        return Rect(
+            x_mm=self.x_mm - left_mm,
+            y_mm=self.y_mm - top_mm,
+            width_mm=self.width_mm + left_mm + right_mm,
+            height_mm=self.height_mm + top_mm + bottom_mm,
+        )
+
+    def strips(self, from_mm: float, to_mm: float) -> tuple[Rect, Rect]:
+        """Return the strips above and below that reach from one distance to another, as wide as it is."""
+        height_mm = to_mm - from_mm
+        return (
+            replace(self, y_mm=self.y_mm - to_mm, height_mm=height_mm),
+            replace(self, y_mm=self.bottom_mm + from_mm, height_mm=height_mm),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,8 +123,6 @@ class Card:
         The whole card.
     marker_dictionary : str
         Name of the ArUco dictionary of the markers.
-    marker_side_mm : float
-        Side of the black square of each marker [mm].
     markers : mapping of int to Rect
         Black square of each marker by its id; its `corners_mm` are in the order in which an ArUco detector
         gives the corners of a marker, for the markers stand upright on the card.
@@ -107,7 +136,6 @@ class Card:
 
     outline: Rect
     marker_dictionary: str
-    marker_side_mm: float
     markers: Mapping[int, Rect]
     vial_window: Rect
     gray_patches: tuple[GrayPatch, ...]
@@ -130,7 +158,6 @@ def load_card() -> Card:
     return Card(
         outline=Rect(x_mm=0.0, y_mm=0.0, width_mm=data["size"][0], height_mm=data["size"][1]),
         marker_dictionary=data["marker_dictionary"],
-        marker_side_mm=side,
         markers=MappingProxyType(
             {
                 int(marker_id): Rect(x_mm=x, y_mm=y, width_mm=side, height_mm=side)

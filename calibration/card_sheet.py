@@ -207,8 +207,7 @@ def draw_cut_marks(canvas: Canvas, outline: Rect) -> None:
     """
     canvas.setStrokeGray(0)
     canvas.setLineWidth(0.15)
-    left, top = outline.corners_mm[0]
-    right, bottom = outline.corners_mm[2]
+    left, top, right, bottom = outline.x_mm, outline.y_mm, outline.right_mm, outline.bottom_mm
     for x, outward_x in ((left, -1), (right, 1)):
         for y, outward_y in ((top, -1), (bottom, 1)):
             canvas.line(x + outward_x * CUT_MARK_START_MM, y, x + outward_x * CUT_MARK_END_MM, y)

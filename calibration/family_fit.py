@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import LOAD, LOG_RATIO
+from calibration.camera import LOAD, LOG_RATIO, USUAL_LOAD
 
 # How far expected and seen light differ beyond noise, chosen so that the intervals cover on the rendered photos: a part
 # in proportion (glass, thickness), and a part of the paper's light (white balance, dye batch), as the color matrix of
@@ -17,8 +17,7 @@ _DENSITY_STD = 0.007
 _LIGHT_STD = 0.012
 # Light lost or gathered alike in all channels by shadow and by the lens of the vial, as density: assumptions.
 _NEUTRAL_MEAN, _NEUTRAL_STD = 0.05, 0.15
-# Usual dye amounts, from drops per milliliter and bore of common vials: assumption.
-_LOAD_MEDIAN, _LOAD_STD_LN = 0.7, 0.8
+_LOAD_STD_LN = 0.8  # of the logarithm of dye amounts around the usual one: assumption
 # The fluids of a calibration are to get the same drops of dye; then the parts of all photos differ in dye by thickness
 # and by the size of drops alone. Probability that they did, and standard deviation of the logarithm: assumptions; the
 # rendered vials are explained best by somewhat smaller deviations.
@@ -60,12 +59,12 @@ def _bell(ln_ratio: NDArray[np.float64], std_ln: float) -> NDArray[np.float64]:
 
 _SHARED_LOAD = np.geomspace(0.2, 2.5, 10)  # over two deviations of usual amounts, in steps below one of drops
 AMOUNT_WEIGHT: NDArray[np.float64] = np.append(
-    1.0 - SAME_DROPS, SAME_DROPS * _bell(np.log(_SHARED_LOAD / _LOAD_MEDIAN), _LOAD_STD_LN)
+    1.0 - SAME_DROPS, SAME_DROPS * _bell(np.log(_SHARED_LOAD / USUAL_LOAD), _LOAD_STD_LN)
 )
 """Prior weight of what the dye amounts in the photos of one vial may be, shape (11,): any in each, or a shared one."""
 _LOAD_WEIGHT = np.column_stack(
     [
-        _bell(np.log(LOAD[:, None] / _LOAD_MEDIAN), _LOAD_STD_LN),
+        _bell(np.log(LOAD[:, None] / USUAL_LOAD), _LOAD_STD_LN),
         _bell(np.log(LOAD[:, None] / _SHARED_LOAD), _SAME_DROPS_STD_LN),
     ]
 ).astype(np.float32)  # of each load in a part of a photo, for each of these; shape (20, 11)

@@ -91,7 +91,7 @@ def infer_ph(
     ph_range : tuple of float
         Between these the pH is equally likely beforehand, outside it falls off within about 0.35 [-].
     light_class : str, optional
-        One of `calibration.spectra.LIGHT_CLASSES` where the user knows the lamp.
+        As of `calibration.spectra.Light`, where the user knows the lamp.
     evidence : sequence of Evidence, optional
         The same vial, phone and light with fluid whose state is known.
     trust : float, default 1.0

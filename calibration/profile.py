@@ -1,32 +1,21 @@
-"""A profile: what was learnt of one phone, vial, fluid and light from fluid of known state, as a readable file."""
+"""A profile: what was learnt of one phone, vial, fluid and light from fluid of known state."""
 
 from __future__ import annotations
 
-import os
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any, cast, get_args
 
 import numpy as np
-import tomli_w
 from numpy.typing import NDArray
 
-from calibration.camera import LOG_RATIO, direction_deg, signal_family
-from calibration.color_space import ColorSpace
+from calibration.camera import LOAD, LOG_RATIO, USUAL_LOAD, direction_deg, signal_family
 from calibration.dye import PKA_25C_FRESH
-from calibration.evidence import PKA_SHIFT, Evidence, State, weigh_members
-from calibration.family_fit import SignalSamples
-from calibration.whole_file import write_whole
+from calibration.evidence import PKA_SHIFT, Evidence, weigh_members
 
-SCHEMA = "colorread.profile/1"
-USUAL_LOAD_INDEX = 11
-"""Place of a usual dye amount in `calibration.camera.LOAD`, at which directions are told."""
+USUAL_LOAD_INDEX = int(np.abs(np.log(LOAD / USUAL_LOAD)).argmin())
+"""Place in `calibration.camera.LOAD` of what is nearest to a usual dye amount, at which directions are told."""
 _NEARLY_AN_END = 1.0  # pH from pKa' at which one form of the dye makes up 10 in 11: the color of that end
 _REACH_OF_KNOWN = 0.3  # pH to both sides of a known color: assumption
-_DENSITY_MAX = 10.0  # hundred times what 8 bits can show, and more: assumption
-_PH_SCALE = (0.0, 14.0)  # what pH, its uncertainty and a pKa' may be at all: common practice, no source
 DIRECTIONS = {"yellow": 0, "middle": len(LOG_RATIO) // 2, "blue": -1}
 """Colors whose directions a profile tells: places among the log ratios, in the order of `Estimates`."""
 
@@ -149,108 +138,6 @@ def estimate_parameters(evidence: Sequence[Evidence]) -> Estimates:
     )
 
 
-def write_profile(profile: Profile, path: str | os.PathLike[str], *, overwrite: bool = False) -> None:
-    """
-    Write a profile as TOML, whole or not at all.
-
-    Parameters
-    ----------
-    profile : Profile
-        What to write.
-    path : path
-        File to write.
-    overwrite : bool, default False
-        Whether an existing file may be replaced.
-
-    Raises
-    ------
-    FileExistsError
-        If the file exists and may not be replaced.
-    OSError
-        If it cannot be written.
-    """
-    target = Path(path)
-    if target.exists() and not overwrite:
-        raise FileExistsError(f"{target} exists already.")
-    text = "# Calibration profile of colorread. The samples are the evidence; the parameters follow from them.\n"
-    text += tomli_w.dumps(_to_dict(profile))
-    write_whole(target, text.encode())
-
-
-def read_profile(path: str | os.PathLike[str]) -> Profile:
-    """
-    Read a profile.
-
-    Parameters
-    ----------
-    path : path
-        File written by `write_profile`.
-
-    Returns
-    -------
-    Profile
-        As written.
-
-    Raises
-    ------
-    OSError
-        If the file cannot be opened.
-    ValueError
-        If it is no profile, is damaged, or comes from a later version; one sentence.
-    """
-    try:
-        data = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError):
-        raise ValueError(f"{path} is no profile of colorread, or it is damaged.") from None
-    schema = str(data.get("schema", ""))
-    name, _, version = schema.partition("/")
-    if name != SCHEMA.partition("/")[0]:
-        raise ValueError(f"{path} is no profile of colorread.")
-    if schema != SCHEMA:
-        raise ValueError(f"{path} has version {version} of the profile format; this colorread reads {SCHEMA[-1]}.")
-    try:
-        samples = tuple(_sample_from(entry) for entry in data["sample"])
-        profile = Profile(samples=samples, light=str(data["light"]), made_at=str(data["made_at"]), name=Path(path).name)
-    except (KeyError, TypeError, ValueError, IndexError, OverflowError):
-        raise ValueError(f"{path} is damaged: a sample is incomplete or out of range.") from None
-    if not samples:
-        raise ValueError(f"{path} holds no sample.")
-    return profile
-
-
-def _to_dict(profile: Profile) -> dict[str, Any]:
-    parameters = estimate_parameters(profile.evidence)
-    return {
-        "schema": SCHEMA,
-        "made_at": profile.made_at,
-        "light": profile.light,
-        "phones": sorted(profile.camera_models),
-        "valid_ph": list(validity(profile)),
-        "parameters": {
-            name: {"value": round(float(mean), 3), "std": round(float(std), 3)}
-            for name, mean, std in zip(parameters.names, parameters.mean, parameters.std, strict=True)
-        },
-        "covariance": [[float(f"{value:.4g}") for value in row] for row in parameters.covariance],
-        "light_share": {name: round(share, 3) for name, share in parameters.light_share.items()},
-        "sample": [
-            {
-                "state": sample.evidence.state,
-                "ph": sample.evidence.ph,
-                "ph_std": sample.evidence.ph_std,
-                "pka": round(sample.evidence.pka, 4),
-                "photo": sample.photo,
-                "sha256": sample.sha256,
-                "taken_at": sample.taken_at,
-                "camera_model": sample.camera_model,
-                "space": sample.evidence.space,
-                "density": np.round(sample.evidence.samples.density, 5).tolist(),
-                "density_std": np.round(sample.evidence.samples.density_std, 5).tolist(),
-            }
-            for sample in profile.samples
-        ],
-    }
-
-
 def validity(profile: Profile) -> tuple[float, float]:
     """
     Return the pH range over which the evidence reaches.
@@ -276,32 +163,3 @@ def _reach(evidence: Evidence) -> tuple[float, float]:
     if evidence.state == "base":
         return evidence.pka + _NEARLY_AN_END, np.inf
     return evidence.ph - _REACH_OF_KNOWN, evidence.ph + _REACH_OF_KNOWN
-
-
-def _sample_from(entry: dict[str, Any]) -> KnownSample:
-    density, density_std = (np.array(entry[key], dtype=np.float64) for key in ("density", "density_std"))
-    numbers = np.array([entry["ph"], entry["ph_std"], entry["pka"]], dtype=np.float64)
-    if entry["state"] not in get_args(State) or entry["space"] not in ("srgb", "display-p3"):
-        raise ValueError
-    if density.ndim != 2 or density.shape[1] != 3 or density.shape != density_std.shape or not len(density):
-        raise ValueError
-    if not (np.isfinite(density).all() and np.isfinite(density_std).all() and np.isfinite(numbers).all()):
-        raise ValueError
-    if (np.abs(density) > _DENSITY_MAX).any() or (density_std <= 0.0).any() or (density_std > _DENSITY_MAX).any():
-        raise ValueError
-    if (numbers < _PH_SCALE[0]).any() or (numbers > _PH_SCALE[1]).any():
-        raise ValueError
-    return KnownSample(
-        evidence=Evidence(
-            samples=SignalSamples(density=density, density_std=density_std),
-            space=cast(ColorSpace, entry["space"]),
-            state=cast(State, entry["state"]),
-            ph=float(entry["ph"]),
-            ph_std=float(entry["ph_std"]),
-            pka=float(entry["pka"]),
-        ),
-        photo=str(entry["photo"]),
-        sha256=str(entry["sha256"]),
-        taken_at=str(entry["taken_at"]),
-        camera_model=str(entry["camera_model"]),
-    )

@@ -37,8 +37,6 @@ _CIE_OF_CLASS = {
     "fluorescent": ("fl2", "fl7", "fl11"),
     "tank-led": (),
 }
-LIGHT_CLASSES: tuple[str, ...] = tuple(_CIE_OF_CLASS)
-"""Lamp classes that a user can name."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +47,7 @@ class Light:
     Parameters
     ----------
     light_class : str
-        One of `LIGHT_CLASSES`.
+        What kind of lamp it is: daylight, warm-led, cool-led, fluorescent or tank-led.
     power : ndarray of float64, shape (61,)
         Relative spectral power on `WAVELENGTH_NM`.
     """

@@ -55,16 +55,10 @@ class ToneFit:
     ----------
     strength, strength_std : float
         Estimate and standard uncertainty; 0 is plain sRGB [-].
-    residual : float
-        Root mean square of what the fit leaves, natural logarithm of linear light [-].
-    n_patches : int
-        Patches that could be used.
     """
 
     strength: float
     strength_std: float
-    residual: float
-    n_patches: int
 
 
 def decode_tone(encoded: ArrayLike, strength: float) -> NDArray[np.float64]:
@@ -129,20 +123,22 @@ def fit_tone(samples: GraySamples) -> ToneFit:
     .. [1] Murray A. 1936, J. Franklin Inst. 221, 721-744 (from memory, not verified): reflectance from coverage.
     """
     if len(samples.black_coverage) < 3:
-        return ToneFit(strength=_STRENGTH_PRIOR[0], strength_std=_STRENGTH_PRIOR[1], residual=np.nan, n_patches=0)
+        return ToneFit(strength=_STRENGTH_PRIOR[0], strength_std=_STRENGTH_PRIOR[1])
     strengths = np.linspace(*_STRENGTH_RANGE, 23)
-    inks = _inks(samples.black_coverage)
-    costs, residuals = np.transpose([_cost(samples, strength, *inks) for strength in strengths])
+    expected, prior_cost = _inks(samples.black_coverage)
+    # The least robust cost over dot gain and black at each strength. Student-like loss: a finger over a patch must not
+    # bend the curve.
+    losses = (
+        4.0 * np.log1p(((measured - expected) / sigma) ** 2 / 4.0)
+        for measured, sigma in zip(*_log_reflectance(samples, strengths), strict=True)
+    )
+    costs = np.array([(prior_cost + loss.sum(axis=-1)).min() for loss in losses])
+    costs += ((strengths - _STRENGTH_PRIOR[0]) / _STRENGTH_PRIOR[1]) ** 2
     density = np.exp(-0.5 * (costs - costs.min()))
     density /= density.sum()
     mean = float(density @ strengths)
     std = float(np.sqrt(density @ (strengths - mean) ** 2))
-    return ToneFit(
-        strength=mean,
-        strength_std=max(std, _LEAST_STD),
-        residual=float(np.interp(mean, strengths, residuals)),
-        n_patches=len(samples.black_coverage),
-    )
+    return ToneFit(strength=mean, strength_std=max(std, _LEAST_STD))
 
 
 def _inks(coverage: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -155,20 +151,14 @@ def _inks(coverage: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[n
     return np.log(1.0 - inked + inked * black[:, None]), cost
 
 
-def _cost(
-    samples: GraySamples, strength: float, expected: NDArray[np.float64], prior_cost: NDArray[np.float64]
-) -> tuple[float, float]:
-    """Least robust cost over dot gain and black at one strength, and the rms residual there."""
-    patch = decode_tone(samples.patch, strength)
-    sides = np.log(np.maximum(decode_tone(samples.paper, strength), 2e-3))
-    measured = np.log(np.maximum(patch, 1e-3)) - sides.mean(axis=1)
-    unlike = np.abs(sides[:, 0] - sides[:, 1]).mean(axis=1)
+def _log_reflectance(
+    samples: GraySamples, strengths: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Natural logarithm of patch over paper at each of S strengths, and its standard deviation, shape (S, P) both."""
+    encoded = np.concatenate([samples.patch[:, None], samples.paper], axis=1)
+    light = np.array([decode_tone(encoded, strength) for strength in strengths])  # (S, P, patch and two papers, 3)
+    sides = np.log(np.maximum(light[:, :, 1:], 2e-3))
+    measured = np.log(np.maximum(light[:, :, 0], 1e-3)) - sides.mean(axis=2)
+    unlike = np.abs(sides[:, :, 0] - sides[:, :, 1]).mean(axis=2)
     clipped = samples.paper.max(axis=(1, 2)) > _CLIPPED
-    sigma = _PATCH_STD + _UNLIKE_SHARE * unlike + _CLIPPED_STD * clipped
-
-    difference = (measured.mean(axis=1) - expected) / sigma
-    # Student-like loss: a finger over a patch must not bend the curve.
-    cost = prior_cost + (4.0 * np.log1p(difference**2 / 4.0)).sum(axis=-1)
-    best = np.unravel_index(int(np.argmin(cost)), cost.shape)
-    residual = float(np.sqrt(np.mean((difference[best] * sigma) ** 2)))
-    return float(cost[best] + ((strength - _STRENGTH_PRIOR[0]) / _STRENGTH_PRIOR[1]) ** 2), residual
+    return measured.mean(axis=2), _PATCH_STD + _UNLIKE_SHARE * unlike + _CLIPPED_STD * clipped

@@ -8,55 +8,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.card import Card
+from calibration.card import Rect
 from calibration.tone import GraySamples, ToneFit, decode_tone, fit_tone
 from colorread.card.view import MARGIN_MM, CardView
+from colorread.density import CLIPPED_U8
 from colorread.errors import Refusal
 
 # All assumptions.
 _CELL_MM = 1.5  # evens out noise, and fits into what vial and fingers leave free
 _TOO_DARK = 0.05  # linear light of paper: at density 1 a channel of the fluid is then at code 16 of 255
-_CLIPPED_U8 = 252  # from this code on a channel may be cut off, as compression moves it a little
 _MAX_CLIPPED = 0.6  # share of the blank paper
 _MAX_CAST_RED, _MAX_CAST_BLUE = 0.2, 0.42  # log10 of paper R/G and B/G: beyond, one channel carries no light
-
-
-def sample_grays(view: CardView, card: Card) -> GraySamples:
-    """
-    Measure the gray patches and the bare paper above and below each.
-
-    Parameters
-    ----------
-    view : CardView
-        Rectified card.
-    card : Card
-        Its geometry.
-
-    Returns
-    -------
-    GraySamples
-        Patches that lie within the photo; the others are left out.
-    """
-    coverage, patches, papers = [], [], []
-    for patch in card.gray_patches:
-        left, top = patch.rect.x_mm, patch.rect.y_mm
-        right, bottom = left + patch.rect.width_mm, top + patch.rect.height_mm
-        areas = (
-            view.window(left + 1.3, top + 2.0, right - 1.3, bottom - 2.0),
-            view.window(left + 1.0, top - 2.6, right - 1.0, top - 1.0),
-            view.window(left + 1.0, bottom + 1.0, right - 1.0, bottom + 2.6),
-        )
-        if not all(view.seen[area].all() and view.seen[area].size for area in areas):
-            continue
-        middle, above, below = (np.median(view.rgb_u8[area].reshape(-1, 3), axis=0) / 255.0 for area in areas)
-        coverage.append(patch.black_coverage)
-        patches.append(middle)
-        papers.append((above, below))
-    return GraySamples(
-        black_coverage=np.array(coverage),
-        patch=np.array(patches).reshape(-1, 3),
-        paper=np.array(papers).reshape(-1, 2, 3),
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,8 +47,8 @@ class Balance:
     ----------
     tone : ToneFit
         Strength of the phone's tone curve.
-    decoded : ndarray of float32, shape (256,)
-        Linear light of each 8-bit code [-].
+    decoded, steeper : ndarray of float64, shape (256,)
+        Linear light of each 8-bit code, and what it was if the curve was steeper by its standard uncertainty [-].
     rgb_lin : ndarray of float32, shape (H, W, 3)
         Linear light of the view.
     paper : PaperField
@@ -94,12 +56,13 @@ class Balance:
     """
 
     tone: ToneFit
-    decoded: NDArray[np.float32]
+    decoded: NDArray[np.float64]
+    steeper: NDArray[np.float64]
     rgb_lin: NDArray[np.float32]
     paper: PaperField
 
 
-def balance_view(view: CardView, card: Card) -> Balance:
+def balance_view(view: CardView) -> Balance:
     """
     Undo the tone curve and find the light of the paper.
 
@@ -107,8 +70,6 @@ def balance_view(view: CardView, card: Card) -> Balance:
     ----------
     view : CardView
         Rectified card or chart.
-    card : Card
-        Its geometry.
 
     Returns
     -------
@@ -118,41 +79,57 @@ def balance_view(view: CardView, card: Card) -> Balance:
     Raises
     ------
     Refusal
-        If the light cannot be used.
+        ``no-paper``, ``too-dark``, ``overexposed`` or ``colored-light``.
     """
-    tone = fit_tone(sample_grays(view, card))
-    decoded = decode_tone(np.arange(256) / 255.0, tone.strength).astype(np.float32)
-    rgb_lin = np.asarray(cv2.LUT(view.rgb_u8, decoded), dtype=np.float32)
-    paper = fit_paper(view, rgb_lin, card)
-    require_usable_light(view, paper, card)
-    return Balance(tone=tone, decoded=decoded, rgb_lin=rgb_lin, paper=paper)
+    tone = fit_tone(_sample_grays(view))
+    codes = np.arange(256) / 255.0
+    decoded, steeper = (decode_tone(codes, tone.strength + more) for more in (0.0, tone.strength_std))
+    rgb_lin = np.asarray(cv2.LUT(view.rgb_u8, decoded.astype(np.float32)), dtype=np.float32)
+    blank = _blank_paper(view)
+    paper = _fit_paper(view, blank, rgb_lin)
+    _require_usable_light(view, blank, paper)
+    return Balance(tone=tone, decoded=decoded, steeper=steeper, rgb_lin=rgb_lin, paper=paper)
 
 
-def fit_paper(view: CardView, rgb_lin: NDArray[np.float32], card: Card) -> PaperField:
+def _sample_grays(view: CardView) -> GraySamples:
+    """Measure the gray patches that lie within the photo, and the bare paper above and below each."""
+    coverage, patches, papers = [], [], []
+    for patch in view.card.gray_patches:
+        paper = patch.rect.grown(-1.0, 0.0).strips(1.0, 2.6)
+        areas = [view.area(rect) for rect in (patch.rect.grown(-1.3, -2.0), *paper)]
+        if not all(view.seen[area].all() and view.seen[area].size for area in areas):
+            continue
+        middle, above, below = (np.median(view.rgb_u8[area].reshape(-1, 3), axis=0) / 255.0 for area in areas)
+        coverage.append(patch.black_coverage)
+        patches.append(middle)
+        papers.append((above, below))
+    return GraySamples(
+        black_coverage=np.array(coverage),
+        patch=np.array(patches).reshape(-1, 3),
+        paper=np.array(papers).reshape(-1, 2, 3),
+    )
+
+
+def _blank_paper(view: CardView) -> NDArray[np.bool_]:
+    """Where the card is bare paper in the photo, shape (H, W)."""
+    card, bar = view.card, view.card.scale_bar
+    prints = [patch.rect.grown(1.0) for patch in card.gray_patches]
+    prints += [rect.grown(1.0) for rect in card.markers.values()]
+    prints.append(Rect(x_mm=bar.x_mm, y_mm=bar.y0_mm, width_mm=0.0, height_mm=bar.length_mm).grown(4.0, 1.5))
+    return view.mask(card.outline.grown(-1.0)) & ~view.mask(*prints) & view.seen
+
+
+def _fit_paper(view: CardView, blank: NDArray[np.bool_], rgb_lin: NDArray[np.float32]) -> PaperField:
     """
-    Fit a smooth field of paper light to the blank parts of the card.
+    Fit a smooth field of paper light to the blank parts of the card, extrapolated gently beyond it.
 
     Second-order polynomials of log light and of both color ratios, fitted robustly to cells of 1.5 mm, so that vial,
     fingers, shadows and stray light weigh little.
-
-    Parameters
-    ----------
-    view : CardView
-        Rectified card.
-    rgb_lin : ndarray of float32, shape (H, W, 3)
-        Its linear light.
-    card : Card
-        Its geometry.
-
-    Returns
-    -------
-    PaperField
-        Field over the whole view, extrapolated gently beyond the card.
     """
     height, width = view.seen.shape
     columns = int(width / view.px_per_mm / _CELL_MM)
     rows = int(height / view.px_per_mm / _CELL_MM)
-    blank = cv2.resize(_blank_paper(view, card), (columns, rows), interpolation=cv2.INTER_AREA) > 0.95
+    bare = cv2.resize(blank.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA) > 0.95
     cells = cv2.resize(rgb_lin, (columns, rows), interpolation=cv2.INTER_AREA)
     log_cells = np.log10(np.maximum(cells, 1e-4))
     value = np.stack(
@@ -164,7 +141,7 @@ def fit_paper(view: CardView, rgb_lin: NDArray[np.float32], card: Card) -> Paper
     for channel in range(3):
         # Things before the card are darker, hardly ever brighter: start from the bright side of the light.
         start = 75.0 if channel == 0 else 50.0
-        coefficients, spread = _robust_fit(basis[blank], value[blank][:, channel], start)
+        coefficients, spread = _robust_fit(basis[bare], value[bare][:, channel], start)
         field[..., channel] = basis @ coefficients
         spreads.append(spread)
     log_field = np.stack([field[..., 0] + field[..., 1], field[..., 0], field[..., 0] + field[..., 2]], axis=-1)
@@ -173,32 +150,16 @@ def fit_paper(view: CardView, rgb_lin: NDArray[np.float32], card: Card) -> Paper
     return PaperField(rgb_lin=np.asarray(resized, dtype=np.float32), chroma_std=chroma_std)
 
 
-def require_usable_light(view: CardView, paper: PaperField, card: Card) -> None:
-    """
-    Refuse a photo whose light cannot carry the color of the dye.
-
-    Parameters
-    ----------
-    view : CardView
-        Rectified card.
-    paper : PaperField
-        Its paper.
-    card : Card
-        Its geometry.
-
-    Raises
-    ------
-    Refusal
-        ``too-dark``, ``overexposed`` or ``colored-light``.
-    """
+def _require_usable_light(view: CardView, blank: NDArray[np.bool_], paper: PaperField) -> None:
+    """Refuse a photo whose light cannot carry the color of the dye."""
     # Every third pixel either way tells shares and medians of so large an area.
     thinned = np.s_[::3, ::3]
-    blank = _blank_paper(view, card)[thinned] > 0.5
+    blank = blank[thinned]
     if not blank.any():
         raise Refusal(
             "no-paper", "No blank part of the card is in the photo.", "Take the photo again with the whole card in it."
         )
-    if (view.rgb_u8[thinned][blank] >= _CLIPPED_U8).mean() > _MAX_CLIPPED:
+    if (view.rgb_u8[thinned][blank] >= CLIPPED_U8).mean() > _MAX_CLIPPED:
         raise Refusal(
             "overexposed",
             "The paper of the card is overexposed, so its color is lost.",
@@ -218,23 +179,6 @@ def require_usable_light(view: CardView, paper: PaperField, card: Card) -> None:
             "The light is strongly colored, so it hides the color of the dye.",
             "Switch the lamp to white or take the photo in daylight or under a white lamp.",
         )
-
-
-def _blank_paper(view: CardView, card: Card) -> NDArray[np.float32]:
-    """1 where the card is bare paper, 0 at print and beyond its edge, shape (H, W)."""
-    blank = np.zeros(view.seen.shape, np.float32)
-    outline = card.outline
-    blank[view.window(1.0, 1.0, outline.width_mm - 1.0, outline.height_mm - 1.0)] = 1.0
-    prints = [patch.rect for patch in card.gray_patches] + list(card.markers.values())
-    for rect in prints:
-        area = view.window(
-            rect.x_mm - 1.0, rect.y_mm - 1.0, rect.x_mm + rect.width_mm + 1.0, rect.y_mm + rect.height_mm + 1.0
-        )
-        blank[area] = 0.0
-    bar = card.scale_bar
-    blank[view.window(bar.x_mm - 4.0, bar.y0_mm - 1.5, bar.x_mm + 4.0, bar.y1_mm + 1.5)] = 0.0
-    blank[~view.seen] = 0.0
-    return blank
 
 
 def _polynomial(rows: int, columns: int) -> NDArray[np.float64]:

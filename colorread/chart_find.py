@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -12,33 +13,33 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import direction_deg
-from calibration.card import Rect, load_card
+from calibration.card import Rect
 from calibration.chart import chart_patches
-from calibration.tone import decode_tone
 from colorread.balance import balance_view
 from colorread.card.find import find_card, px_from_mm
 from colorread.card.view import CardView, view_card
+from colorread.density import BLACK_U8, CLIPPED_U8, density_of, median_density
 from colorread.errors import Refusal
 from colorread.photo.load import Photo, load_photo, photo_from_array
-from colorread.vial.color import chroma_map
+from colorread.vial.color import ColorMap, color_map
 from colorread.vial.outline import outer_contours
 
-_CLIPPED_U8, _BLACK_U8 = 252, 3
-_MAX_CLIPPED = 0.2
+# Assumptions, unless one says more: they rest on nothing but that the charts drawn by the tests are found with them.
+_MAX_CLIPPED = 0.2  # share of the pixels of a patch in one channel: its median is none of them
 _MOST = 0.7  # of the patches of the chart, as a vial may stand before some
 _INSET = 0.18  # share of a patch on each side: its edge is blurred
-_MIN_PIXELS = 30
+_MIN_PIXELS = 30  # of a patch, three independent ones
 _MIN_CHROMA = 0.02  # paper and gray print stay below
 _MAX_EDGE_U8 = 2.0  # change from pixel to pixel within one patch
-_EDGE_BLUR_PX = 1.2
-_MIN_SOLIDITY, _MAX_ASPECT = 0.8, 6.0
+_EDGE_BLUR_PX = 1.2  # over noise and compression, before edges are looked for
+_MIN_SOLIDITY, _MAX_ASPECT = 0.8, 6.0  # of a patch: area over that of the disc in its box, and long side over short
 _SIZE_RATIO = 2.5  # patches of one row are alike in size
 _MAX_GAP_RATIO = 1.8  # and stand evenly
-_MIN_PITCH, _MAX_PITCH = 0.3, 6.0  # from one to the next, over the root of their area: assumption
+_MIN_PITCH, _MAX_PITCH = 0.3, 6.0  # from one to the next, over the root of their area
 # Near both ends neighbors differ by 2 to 6 degrees, and simulated prints err there by 3 to 6 (standard deviation).
 _MAX_FALL_DEG = 8.0
 _MIN_SPAN_DEG = 25.0  # of the whole chart; the dye runs over 110 degrees from pH 6 to 7.6
-_DYE_ANGLE_DEG = (-35.0, 165.0)
+_DYE_ANGLE_DEG = (-35.0, 165.0)  # as of fluid in a photo and ten degrees more, as inks are not the dye
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,12 +92,12 @@ def measure_chart(
         `colorread.balance`, and ``no-chart``, ``patch-count``, ``chart-order``, ``clipped-patch``.
     """
     photo = photo_from_array(source) if isinstance(source, np.ndarray) else load_photo(source)
-    fit, card = find_card(photo.rgb_u8), load_card()
-    view = view_card(photo.rgb_u8, fit.homography, fit.px_per_mm, (card.outline.width_mm, card.outline.height_mm))
-    balance = balance_view(view, card)
-    tone, decoded, paper = balance.tone, balance.decoded, balance.paper
+    fit = find_card(photo.rgb_u8)
+    view = view_card(photo.rgb_u8, fit)
+    balance = balance_view(view)
+    paper = balance.paper
     if n_patches is None:
-        if not shows_chart(view, chroma_map(balance.rgb_lin, paper.rgb_lin, view.px_per_mm)):
+        if not shows_chart(view, color_map(balance.rgb_lin, paper.rgb_lin, paper.chroma_std, view.px_per_mm)):
             raise Refusal(
                 "no-chart",
                 "There are no colored patches where the chart has them: this is the blank card, or a faded print.",
@@ -105,10 +106,9 @@ def measure_chart(
         masks = [_patch_mask(photo, fit.homography, patch.rect) for patch in chart_patches()]
     else:
         middle = np.median(paper.rgb_lin[view.seen], axis=0)
-        density = -np.log10(np.maximum(decoded[photo.rgb_u8], 1e-3) / middle)
+        density = density_of(cv2.LUT(photo.rgb_u8, balance.decoded.astype(np.float32)), middle)
         masks = _row_masks(photo, density, n_patches, _region(photo, region_xywh))
-    colors, stds = [], []
-    steeper = decode_tone(np.arange(256) / 255.0, tone.strength + tone.strength_std)
+    colors, variances = [], []
     for mask in masks:
         rows, cols = np.nonzero(mask)
         pixels = photo.rgb_u8[rows, cols]
@@ -119,19 +119,20 @@ def measure_chart(
         # Beyond the view the paper of its edge stands in: the color of the light matters, not its strength.
         at = np.clip(at, 0, np.array(view.seen.shape[::-1]) - 1)
         expected = paper.rgb_lin[at[:, 1], at[:, 0]]
-        density = -np.log10(np.maximum(decoded[pixels], 1e-3) / expected)
-        shift = np.abs(np.median(-np.log10(np.maximum(steeper[pixels], 1e-3) / expected) - density, axis=0))
-        colors.append(np.median(density, axis=0))
-        stds.append(np.hypot(density.std(axis=0) / np.sqrt(max(len(pixels) / 9.0, 1.0)), shift - shift.min()))
+        color, variance = median_density(
+            density_of(balance.decoded[pixels], expected), density_of(balance.steeper[pixels], expected)
+        )
+        colors.append(color)
+        variances.append(variance)
     order = _order(np.array(colors))
     return ChartColors(
-        density=np.array(colors, dtype=np.float64)[order],
-        density_std=np.array(stds, dtype=np.float64)[order],
+        density=np.array(colors)[order],
+        density_std=np.sqrt(variances)[order],
         photo=photo,
     )
 
 
-def shows_chart(view: CardView, chroma: NDArray[np.float32]) -> bool:
+def shows_chart(view: CardView, colors: ColorMap) -> bool:
     """
     Tell whether the chart of this project is seen, and not the card, which has no colors.
 
@@ -139,8 +140,8 @@ def shows_chart(view: CardView, chroma: NDArray[np.float32]) -> bool:
     ----------
     view : CardView
         Rectified card or chart.
-    chroma : ndarray of float32, shape (H, W, 2)
-        From `colorread.vial.color.chroma_map`.
+    colors : ColorMap
+        Its colors.
 
     Returns
     -------
@@ -148,20 +149,19 @@ def shows_chart(view: CardView, chroma: NDArray[np.float32]) -> bool:
         Whether there are colored patches, parted by paper, in most of the places where the chart has them.
     """
 
-    def depth(left_mm: float, top_mm: float, right_mm: float, bottom_mm: float) -> np.float32:
-        colors = chroma[view.window(left_mm, top_mm, right_mm, bottom_mm)]
-        return np.median(np.hypot(colors[..., 0], colors[..., 1]))
+    def depths(rects: list[Rect]) -> NDArray[np.float32]:
+        return np.array([np.median(colors.strength[view.area(rect)]) for rect in rects])
 
-    inner, gaps = [], []
-    rects = [patch.rect for patch in chart_patches()]
-    for rect, following in zip(rects, [*rects[1:], None], strict=True):
-        right, top, bottom = rect.x_mm + rect.width_mm, rect.y_mm + 1.0, rect.y_mm + rect.height_mm - 1.0
-        inner.append(depth(rect.x_mm + 1.0, top, right - 1.0, bottom))
-        if following is not None:
-            gaps.append(depth(right + 0.9, top, following.x_mm - 0.9, bottom))
-    colored = np.array(inner) > _MIN_CHROMA
-    parted = np.array(gaps) < 0.6 * np.minimum(inner[:-1], inner[1:])
-    return bool(colored.sum() >= _MOST * len(inner) and parted.sum() >= _MOST * len(gaps))
+    patches = [patch.rect for patch in chart_patches()]
+    gaps = [
+        replace(patch, x_mm=patch.right_mm, width_mm=following.x_mm - patch.right_mm)
+        for patch, following in pairwise(patches)
+    ]
+    inner = depths([patch.grown(-1.0) for patch in patches])
+    between = depths([gap.grown(-0.9, -1.0) for gap in gaps])
+    colored = inner > _MIN_CHROMA
+    parted = between < 0.6 * np.minimum(inner[:-1], inner[1:])
+    return bool(colored.sum() >= _MOST * len(patches) and parted.sum() >= _MOST * len(gaps))
 
 
 _COME_CLOSER = "Take the photo again from closer, with the whole chart and card in it."
@@ -169,13 +169,13 @@ _MARK = "Take the photo again with the chart flat beside the card, or say where 
 
 
 def _require_unclipped(pixels: NDArray[np.uint8]) -> None:
-    if (pixels >= _CLIPPED_U8).mean(axis=0).max() > _MAX_CLIPPED:
+    if (pixels >= CLIPPED_U8).mean(axis=0).max() > _MAX_CLIPPED:
         raise Refusal(
             "clipped-patch",
             "A patch of the chart is overexposed, so its color is lost.",
             "Tap on the paper in the camera to darken the picture, keep lamps from mirroring, and take it again.",
         )
-    if (pixels <= _BLACK_U8).mean(axis=0).max() > _MAX_CLIPPED:
+    if (pixels <= BLACK_U8).mean(axis=0).max() > _MAX_CLIPPED:
         raise Refusal(
             "clipped-patch",
             "A patch of the chart is too dark for its color to be measured.",
@@ -198,8 +198,8 @@ def _order(density: NDArray[np.float64]) -> NDArray[np.intp]:
 
 
 def _patch_mask(photo: Photo, homography: NDArray[np.float64], rect: Rect) -> NDArray[np.bool_]:
-    inset = np.array((rect.width_mm, rect.height_mm)) * _INSET * np.array([(1, 1), (-1, 1), (-1, -1), (1, -1)])
-    return _filled(photo, px_from_mm(homography, rect.corners_mm + inset))
+    inner = rect.grown(-_INSET * rect.width_mm, -_INSET * rect.height_mm)
+    return _filled(photo, px_from_mm(homography, inner.corners_mm))
 
 
 def _filled(photo: Photo, corners_px: NDArray[np.float64]) -> NDArray[np.bool_]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from calibration.profile import write_profile
+from calibration.profile_file import write_profile
 from colorread.batch.folder import PhotoFile
 from colorread.batch.score import kept, score_photos
 from colorread.carbonate import ionic_strength

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import dye_transmittance, rgb_lin_under_d65
-from calibration.card import load_card
+from calibration.chart import CHART_PH
 from calibration.color_space import encode_srgb, rgb_lin_from_xyz, xyz_from_rgb_lin
 from calibration.dye import pka_prime
 from calibration.evidence import Evidence
@@ -28,11 +28,10 @@ from colorread.reading import FluidKind, LightName, Reading, Trace
 from colorread.signal import FluidSignal, measure_fluid, require_fluid
 from colorread.stated import Rectangle, Stated
 from colorread.verdict import USUAL_MARKS, Marks
-from colorread.vial.color import chroma_map
+from colorread.vial.color import ColorMap, color_map
 from colorread.vial.find import find_vial, point_at_vial
 from colorread.vial.outline import VialFit
 
-_SCALE_PH = (6.0, 6.2, 6.4, 6.6, 6.8, 7.0, 7.2, 7.4, 7.6)
 # Probability that a profile applies to a photo: of the phone it was made with, and of another one, under another lamp
 # or beyond the pH it reached. Assumptions; they set how much a contradiction must weigh before it is given up.
 TRUST_SAME_PHONE, TRUST_ELSEWHERE = 0.95, 0.3
@@ -46,7 +45,7 @@ class Fluid:
 
     photo: Photo
     view: CardView
-    chroma: NDArray[np.float32]
+    colors: ColorMap
     vial: VialFit
     signal: FluidSignal
     pointed: bool
@@ -195,21 +194,19 @@ def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Seen:
         seen = replace(seen, photo=photo)
         fit = find_card(photo.rgb_u8)
         seen = replace(seen, card=fit)
-        card = load_card()
-        view = view_card(photo.rgb_u8, fit.homography, fit.px_per_mm, (card.outline.width_mm, card.outline.height_mm))
-        balance = balance_view(view, card)
-        rgb_lin, paper = balance.rgb_lin, balance.paper
-        chroma = chroma_map(rgb_lin, paper.rgb_lin, view.px_per_mm)
-        if shows_chart(view, chroma):
+        view = view_card(photo.rgb_u8, fit)
+        balance = balance_view(view)
+        colors = color_map(balance.rgb_lin, balance.paper.rgb_lin, balance.paper.chroma_std, view.px_per_mm)
+        if shows_chart(view, colors):
             raise Refusal(
                 "chart-not-card",
                 "This is the printed color chart, not the card: its patches are no fluid.",
                 "Hold the vial before the blank card; the chart is for calibrating.",
             )
         if vial_xywh is None:
-            vial = find_vial(view, rgb_lin, chroma, paper.chroma_std, card)
+            vial = find_vial(view, balance.rgb_lin, colors)
         else:
-            vial = point_at_vial(view, chroma, paper.chroma_std, _rectangle_in_view(vial_xywh, photo, view), card)
+            vial = point_at_vial(view, colors, _rectangle_in_view(vial_xywh, photo, view))
         if vial is None:
             raise Refusal(
                 "no-vial",
@@ -218,11 +215,11 @@ def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Seen:
                 "without hard shadows; an empty vial or clear water cannot be read.",
             )
         seen = replace(seen, outline_px=view.photo_xy(vial.outline_px))
-        signal = measure_fluid(view, chroma, vial, paper, balance.tone)
+        signal = measure_fluid(view, colors, vial, balance)
     except Refusal as refusal:
         return replace(seen, reason=refusal.reason)
     pointed = vial_xywh is not None
-    fluid = Fluid(photo=photo, view=view, chroma=chroma, vial=vial, signal=signal, pointed=pointed)
+    fluid = Fluid(photo=photo, view=view, colors=colors, vial=vial, signal=signal, pointed=pointed)
     return replace(seen, fluid=fluid)
 
 
@@ -306,7 +303,7 @@ def require_clear_fluid(fluid: Fluid, posterior: PhPosterior) -> None:
     Refusal
         ``not-a-vial`` or ``faint-color``.
     """
-    require_fluid(fluid.view, fluid.chroma, fluid.vial, fluid.signal, posterior, pointed=fluid.pointed)
+    require_fluid(fluid.view, fluid.colors, fluid.vial, fluid.signal, posterior, pointed=fluid.pointed)
     if posterior.open_below and posterior.open_above:
         raise Refusal(
             "faint-color",
@@ -339,9 +336,9 @@ def _display_color(rgb_lin: NDArray[np.float64], photo: Photo) -> NDArray[np.flo
 
 
 def _color_scale(load: float, pka: float) -> tuple[tuple[float, NDArray[np.float64]], ...]:
-    spectra = dye_transmittance(np.array(_SCALE_PH) - pka, load)
+    spectra = dye_transmittance(np.array(CHART_PH) - pka, load)
     colors = encode_srgb(np.clip(rgb_lin_under_d65(spectra, "srgb"), 0.0, 1.0))
-    return tuple(zip(_SCALE_PH, colors, strict=True))
+    return tuple(zip(CHART_PH, colors, strict=True))
 
 
 def _rectangle_in_view(xywh: Rectangle, photo: Photo, view: CardView) -> NDArray[np.float64]:

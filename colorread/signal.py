@@ -10,21 +10,32 @@ from numpy.typing import NDArray
 
 from calibration.family_fit import SignalSamples
 from calibration.inversion import PhPosterior
-from calibration.tone import ToneFit, decode_tone
-from colorread.balance import PaperField
+from calibration.tone import ToneFit
+from colorread.balance import Balance
 from colorread.card.view import CardView
+from colorread.density import BLACK_U8, CLIPPED_U8, density_of, median_density
 from colorread.errors import Refusal
+from colorread.vial.color import ColorMap
 from colorread.vial.outline import VialFit
 
+# Assumptions, unless one says more.
 _RIM_SHARE = 0.15  # of the radius: refraction bends the light at the glass
-_PARTS = 4
-_MIN_PIXELS = 60
+_PARTS = 4  # each of one depth of color nearly, and of pixels enough for a median
+_MIN_PIXELS = 60  # of the fluid, a good dozen in each part
 _RING_MM = (2.0, 9.0)  # paper close to the vial, but beyond its glass
-_MIN_RING_PIXELS = 150
-_WINDOW_MM = (17.0, 15.5, 87.0, 58.5)  # the blank middle of the card, left, top, right, bottom
-_CLIPPED_U8, _BLACK_U8 = 252, 3
-_PLATEAU_U8 = 235  # a tone curve may put clipped paper a little below the top, all at one code
+_MIN_RING_PIXELS = 150  # a dozen in each of the sectors by which uneven light is told
+# Bare paper around the window of the card, left, top, right and bottom of it, up to 1 to 2 mm before markers and grays:
+# room for blur and for a print that is a little off; the width of that room is an assumption.
+_BLANK_AROUND_WINDOW_MM = (3.0, 2.5, 2.0, 2.5)
+_LEAST_KEPT = 0.6  # of the pixels of the fluid; what glare leaves may be the edge of a reflection
+_MAX_CLIPPED = 0.2  # share of the values of the paper: the median of its brighter half is none of them
+# A tone curve may put clipped paper a little below the top, all at one code: share of the values within one code of the
+# brighter ones, and from which code on.
+_MAX_PLATEAU, _PLATEAU_U8 = 0.75, 235
 _CLIPPED_STD = 0.04  # density that a clipped paper may hide
+_MAX_DARK, _DARK_STD = 0.2, 0.3  # share of black pixels in a channel of the fluid, and the density that they may hide
+_UNSURE_TONE_STD = 0.15  # of the strength of the tone curve: three fifths of its prior, so the grays told little
+_SECTORS = 12
 # Light and shade on the object that its depth of color does not explain, as robust spread of the green density. Clear
 # fluid has little of it, leaves and caps are shaded bodies: 0.01 to 0.21 for the fluids of the rendered development
 # photos, 0.30 and 0.86 for a leaf and a cap.
@@ -78,9 +89,7 @@ class FluidSignal:
     flags: tuple[str, ...]
 
 
-def measure_fluid(
-    view: CardView, chroma_map: NDArray[np.float32], vial: VialFit, paper: PaperField, tone: ToneFit
-) -> FluidSignal:
+def measure_fluid(view: CardView, colors: ColorMap, vial: VialFit, balance: Balance) -> FluidSignal:
     """
     Measure the fluid against the paper in a ring around it.
 
@@ -88,14 +97,12 @@ def measure_fluid(
     ----------
     view : CardView
         Rectified card.
-    chroma_map : ndarray of float32, shape (H, W, 2)
-        From `colorread.vial.color.chroma_map`.
+    colors : ColorMap
+        Its colors.
     vial : VialFit
         Where the fluid is.
-    paper : PaperField
-        Paper over the view, by which the ring is made even.
-    tone : ToneFit
-        Tone curve; its uncertainty enters those of the densities.
+    balance : Balance
+        Tone curve, whose uncertainty enters those of the densities, and paper, by which the ring is made even.
 
     Returns
     -------
@@ -107,35 +114,18 @@ def measure_fluid(
     Refusal
         ``no-paper`` or ``small-vial``.
     """
-    flags: list[str] = []
     # As indices, by which pixels are taken much faster than by masks.
-    used, ring = np.nonzero(_inner_part(vial.mask)), _around(np.nonzero(_ring(view, vial.mask)), vial)
-    if len(ring[0]) < _MIN_RING_PIXELS:
-        raise Refusal(
-            "no-paper",
-            "There is too little bare paper around the vial to compare it with.",
-            "Hold the vial before the blank middle of the card and take the photo again.",
-        )
+    used, ring = np.nonzero(_inner_part(vial.mask)), _ring(view, vial)
     fluid_u8, ring_u8 = view.rgb_u8[used], view.rgb_u8[ring]
-    clipped = float((ring_u8 >= _CLIPPED_U8).mean())
-    plateau = float(np.mean([(np.abs(ring_u8[:, i] - np.percentile(ring_u8[:, i], 90)) <= 1).mean() for i in range(3)]))
-    ring_spread = _spread_beyond_noise(chroma_map[ring], paper.chroma_std)
+    ring_lin, used_lin = balance.paper.rgb_lin[ring], balance.paper.rgb_lin[used]
 
-    def densities(strength: float) -> tuple[NDArray[np.float64], float]:
-        lut = decode_tone(np.arange(256) / 255.0, strength)
-        reference, spread = _reference(lut[ring_u8], paper.rgb_lin[ring])
-        expected = paper.rgb_lin[used] * reference
-        return -np.log10(np.maximum(lut[fluid_u8], 1e-3) / expected), spread
+    def density_and_spread(decoded: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+        reference, spread = _reference(decoded[ring_u8], ring_lin)
+        return density_of(decoded[fluid_u8], used_lin * reference), spread
 
-    density, spread = densities(tone.strength)
-    spread = max(spread, ring_spread)
-    steeper = densities(tone.strength + tone.strength_std)[0]
-
-    all_chroma = density[:, (0, 2)] - density[:, (1,)]
-    depth = np.hypot(*all_chroma.T)
-    shading = _shading(density, depth)
-    depth_spread = float(depth.std() / max(float(np.median(depth)), 1e-6))
-    hue_spread_deg = _hue_spread_deg(chroma_map[used])
+    density, spread = density_and_spread(balance.decoded)
+    steeper, _ = density_and_spread(balance.steeper)
+    spread = max(spread, _spread_beyond_noise(colors.chroma[ring], colors.noise))
     keep = _without_highlights(density, fluid_u8)
     if keep.sum() < _MIN_PIXELS:
         raise Refusal(
@@ -143,38 +133,28 @@ def measure_fluid(
             "Too few pixels of the fluid are free of reflections.",
             "Come closer, so that the card fills the picture, and turn the vial until the reflections move away.",
         )
-    if keep.mean() < 0.6:
-        flags.append("glare")
-    density = density[keep]
-    parts, variance = _parts_by_depth(density, steeper[keep])
+    depth = np.hypot(density[:, 0] - density[:, 1], density[:, 2] - density[:, 1])
+    parts, variance = _parts_by_depth(density[keep], steeper[keep], depth[keep])
     variance = variance + np.array([spread**2, 0.0, spread**2])
-    if clipped > 0.2 or (plateau > 0.75 and np.percentile(ring_u8, 90) > _PLATEAU_U8):
-        flags.append("clipped")
-        variance = variance + _CLIPPED_STD**2
-    dark = (fluid_u8[keep] <= _BLACK_U8).mean(axis=0)
-    if dark.max() > 0.2:
-        flags.append("dark-fluid")
-        variance = variance + np.where(dark > 0.2, 0.3, 0.0) ** 2
-    if spread > _MIXED_STD:
-        flags.append("mixed-light")
-    if tone.strength_std > 0.15:
-        flags.append("tone-uncertain")
+    doubts = _doubts(fluid_u8, ring_u8, keep, spread, balance.tone)
+    for hidden in doubts.values():
+        variance = variance + hidden**2
     mask = np.zeros_like(vial.mask)
     mask[used] = keep
     return FluidSignal(
         samples=SignalSamples(density=parts, density_std=np.sqrt(variance)),
         used=mask,
-        transmittance_rgb=10.0 ** -np.median(density, axis=0),
-        shading=shading,
-        depth_spread=depth_spread,
-        hue_spread_deg=hue_spread_deg,
-        flags=tuple(flags),
+        transmittance_rgb=10.0 ** -np.median(density[keep], axis=0),
+        shading=_shading(density, depth),
+        depth_spread=float(depth.std() / max(float(np.median(depth)), 1e-6)),
+        hue_spread_deg=_hue_spread_deg(colors.chroma[used]),
+        flags=tuple(doubts),
     )
 
 
 def require_fluid(
     view: CardView,
-    chroma: NDArray[np.float32],
+    colors: ColorMap,
     vial: VialFit,
     signal: FluidSignal,
     posterior: PhPosterior,
@@ -188,8 +168,8 @@ def require_fluid(
     ----------
     view : CardView
         Rectified card.
-    chroma : ndarray of float32, shape (H, W, 2)
-        From `colorread.vial.color.chroma_map`.
+    colors : ColorMap
+        Its colors.
     vial : VialFit
         Where it was found.
     signal : FluidSignal
@@ -204,15 +184,14 @@ def require_fluid(
     Refusal
         ``not-a-vial``.
     """
-    inside = float(np.hypot(*np.median(chroma[vial.mask], axis=0)))
-    depth = np.asarray(cv2.magnitude(*cv2.split(chroma)), dtype=np.float32)
+    inside = float(np.hypot(*np.median(colors.chroma[vial.mask], axis=0)))
     window = _blank_window(view)
     goes_on = any(
-        _whole_area(depth > max(share * inside, _FAINT), window, vial.mask) > limit
+        _whole_area(colors.strength > max(share * inside, _FAINT), window, vial.mask) > limit
         for share, limit in _MAX_WHOLE.items()
     )
     distance = _distance_mm(view, vial.mask)
-    glass = depth[(distance > _GLASS_MM[0]) & (distance < _GLASS_MM[1])]
+    glass = colors.strength[(distance > _GLASS_MM[0]) & (distance < _GLASS_MM[1])]
     clear_glass = float((glass > max(0.5 * inside, _FAINT)).mean()) < _MAX_COLORED_GLASS
     reasons = (
         (signal.shading > _MAX_SHADING, "is shaded like a solid thing"),
@@ -240,17 +219,31 @@ def _whole_area(colored: NDArray[np.bool_], window: NDArray[np.bool_], mask: NDA
 
 
 def _parts_by_depth(
-    density: NDArray[np.float64], steeper: NDArray[np.float64]
+    density: NDArray[np.float64], steeper: NDArray[np.float64], depth: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Medians of four parts of rising color, and their variance by noise and tone curve, both of shape (4, 3)."""
-    chroma = density[:, (0, 2)] - density[:, (1,)]
-    order = np.array_split(np.argsort(np.hypot(*chroma.T)), _PARTS)
-    parts = np.array([np.median(density[part], axis=0) for part in order])
-    tone_shift = np.abs(np.array([np.median(steeper[part], axis=0) for part in order]) - parts)
-    # What the tone curve does to all channels alike is not a change of color.
-    tone_std = tone_shift - tone_shift.min(axis=1, keepdims=True)
-    noise = np.array([density[part].std(axis=0) / np.sqrt(max(len(part) / 9.0, 1.0)) for part in order])
-    return parts, tone_std**2 + noise**2
+    parts = np.array_split(np.argsort(depth), _PARTS)
+    medians, variances = zip(*(median_density(density[part], steeper[part]) for part in parts), strict=True)
+    return np.array(medians), np.array(variances)
+
+
+def _doubts(
+    fluid_u8: NDArray[np.uint8], ring_u8: NDArray[np.uint8], keep: NDArray[np.bool_], spread: float, tone: ToneFit
+) -> dict[str, NDArray[np.float64]]:
+    """Return flags of what makes the reading less sure, each with the density that it may hide, shape () or (3,)."""
+    clipped = (ring_u8 >= CLIPPED_U8).mean()
+    tops = np.percentile(ring_u8, 90, axis=0)
+    plateau = (np.abs(ring_u8 - tops) <= 1).mean()
+    is_cut_off = plateau > _MAX_PLATEAU and np.percentile(ring_u8, 90) > _PLATEAU_U8
+    dark = (fluid_u8[keep] <= BLACK_U8).mean(axis=0) > _MAX_DARK
+    doubts = (
+        ("glare", keep.mean() < _LEAST_KEPT, 0.0),
+        ("clipped", clipped > _MAX_CLIPPED or is_cut_off, _CLIPPED_STD),
+        ("dark-fluid", dark.any(), _DARK_STD * dark),
+        ("mixed-light", spread > _MIXED_STD, 0.0),
+        ("tone-uncertain", tone.strength_std > _UNSURE_TONE_STD, 0.0),
+    )
+    return {flag: np.asarray(hidden) for flag, holds, hidden in doubts if holds}
 
 
 def _hue_spread_deg(chroma: NDArray[np.float32]) -> float:
@@ -274,25 +267,24 @@ def _inner_part(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return inner
 
 
-def _ring(view: CardView, mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Pixels of the blank window around the fluid."""
-    distance = _distance_mm(view, mask)
-    ring: NDArray[np.bool_] = (distance > _RING_MM[0]) & (distance < _RING_MM[1]) & _blank_window(view) & view.seen
-    return ring
-
-
-def _around(pixels: tuple[NDArray[np.intp], ...], vial: VialFit) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Return rows and columns of pixels in the order of their direction from the middle of the fluid."""
-    rows, cols = pixels
+def _ring(view: CardView, vial: VialFit) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Rows and columns of the paper around the fluid, in the order of their direction from its middle."""
+    distance = _distance_mm(view, vial.mask)
+    rows, cols = np.nonzero((distance > _RING_MM[0]) & (distance < _RING_MM[1]) & _blank_window(view) & view.seen)
+    if len(rows) < _MIN_RING_PIXELS:
+        raise Refusal(
+            "no-paper",
+            "There is too little bare paper around the vial to compare it with.",
+            "Hold the vial before the blank middle of the card and take the photo again.",
+        )
     x, y = vial.outline_px.mean(axis=0)
     order = np.argsort(np.arctan2(rows - y, cols - x))
     return rows[order], cols[order]
 
 
 def _blank_window(view: CardView) -> NDArray[np.bool_]:
-    window = np.zeros(view.seen.shape, bool)
-    window[view.window(*_WINDOW_MM)] = True
-    return window
+    """Where the blank middle of the card is."""
+    return view.mask(view.card.vial_window.grown(*_BLANK_AROUND_WINDOW_MM))
 
 
 def _distance_mm(view: CardView, mask: NDArray[np.bool_]) -> NDArray[np.float32]:
@@ -309,7 +301,7 @@ def _reference(ring_lin: NDArray[np.float64], field_lin: NDArray[np.float32]) ->
     reference = np.median(lit, axis=0)
     color = lit[:, (0, 2)] - lit[:, (1,)]
     # Neighbouring pixels share noise; what is left between twelve sectors of the ring is uneven light.
-    sectors = np.array([np.median(part, axis=0) for part in np.array_split(color, 12)])
+    sectors = np.array([np.median(part, axis=0) for part in np.array_split(color, _SECTORS)])
     return 10.0**reference, float(sectors.std(axis=0).max())
 
 
@@ -324,6 +316,6 @@ def _without_highlights(density: NDArray[np.float64], fluid_u8: NDArray[np.uint8
     light = density.mean(axis=1)
     low, middle, high = np.percentile(light, (25.0, 50.0, 75.0))
     reach = 2.5 * max(high - low, 0.03)
-    bright = (fluid_u8 >= _CLIPPED_U8).all(axis=1)
+    bright = (fluid_u8 >= CLIPPED_U8).all(axis=1)
     keep: NDArray[np.bool_] = (np.abs(light - middle) < reach) & ~bright
     return keep

@@ -16,10 +16,12 @@ from click.testing import Result
 from PIL import ExifTags, Image
 from typer.testing import CliRunner
 
+from calibration.camera import LOAD, USUAL_LOAD
 from calibration.dye import PKA_STD
 from calibration.evidence import Evidence, State
 from calibration.family_fit import SignalSamples
-from calibration.profile import KnownSample, Profile, estimate_parameters, read_profile, validity, write_profile
+from calibration.profile import USUAL_LOAD_INDEX, KnownSample, Profile, estimate_parameters, validity
+from calibration.profile_file import read_profile, write_profile
 from colorread.carbonate import ionic_strength
 from colorread.cli import app
 from colorread.page.tasks_calibrate import check_photo
@@ -91,6 +93,11 @@ def test_the_known_point_fixes_pka(profile: Profile) -> None:
     ends_alone = estimate_parameters([item for item in profile.evidence if item.state != "known"])
     assert ends_alone.std[0] == pytest.approx(PKA_STD, rel=0.05)
     assert np.all(np.linalg.eigvalsh(estimates.covariance) > -1e-9)
+
+
+def test_directions_are_told_at_the_dye_amount_nearest_to_the_usual_one() -> None:
+    half_a_step = 0.5 * np.log(LOAD[1] / LOAD[0])
+    assert abs(np.log(LOAD[USUAL_LOAD_INDEX] / USUAL_LOAD)) <= half_a_step
 
 
 def test_a_profile_of_another_phone_counts_less_and_says_so(

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.card import load_card
+from calibration.card import Rect, load_card
 
 CARD_FILE = Path(__file__).parents[1] / "calibration" / "card.json"
 GEOMETRY = json.loads(CARD_FILE.read_text(encoding="utf-8"))
@@ -15,7 +15,7 @@ QUIET_MM = GEOMETRY["marker_side"] / 6  # a marker of 4 x 4 bits and a border of
 
 
 def bounds(rect):
-    return rect.x_mm, rect.y_mm, rect.x_mm + rect.width_mm, rect.y_mm + rect.height_mm
+    return rect.x_mm, rect.y_mm, rect.right_mm, rect.bottom_mm
 
 
 def gap_mm(one, other):
@@ -41,7 +41,6 @@ def test_size_is_that_of_a7_paper():
 
 def test_markers_have_their_published_ids_and_places():
     assert CARD.marker_dictionary == "DICT_4X4_50"
-    assert CARD.marker_side_mm == 12
     assert {marker_id: bounds(rect) for marker_id, rect in CARD.markers.items()} == {
         17: (4, 4, 16, 16),
         23: (89, 4, 101, 16),
@@ -133,3 +132,16 @@ def test_corners_run_clockwise_from_the_top_left():
 
 def test_geometry_is_read_once():
     assert load_card() is CARD
+
+
+def test_rectangles_grow_and_shrink_by_margins():
+    rect = Rect(x_mm=20, y_mm=10, width_mm=8, height_mm=6)
+    assert bounds(rect.grown(1)) == (19, 9, 29, 17)
+    assert bounds(rect.grown(-1, 2)) == (21, 8, 27, 18)
+    assert bounds(rect.grown(1, 2, 3, 4)) == (19, 8, 31, 20)
+
+
+def test_strips_lie_above_and_below_a_rectangle():
+    above, below = Rect(x_mm=20, y_mm=10, width_mm=8, height_mm=6).strips(1, 3)
+    assert bounds(above) == (20, 7, 28, 9)
+    assert bounds(below) == (20, 17, 28, 19)

@@ -126,10 +126,8 @@ def cover(photo, homography, marker_id, level=180):
 def test_found_at_any_rotation_and_tilt(roll_deg, tilt_deg, tilt_axis_deg, width_px):
     homography = view(roll_deg=roll_deg, tilt_deg=tilt_deg, tilt_axis_deg=tilt_axis_deg, width_px=width_px)
     fit = find_card(rgb_of(photograph(homography)))
-    assert fit.marker_ids == IDS
     assert corner_error_mm(fit, homography) < 0.06
     assert fit.flags == ()
-    assert fit.rms_px < 0.3
     assert fit.tilt_deg == pytest.approx(tilt_deg, abs=1.5)
 
 
@@ -149,7 +147,6 @@ def test_maps_between_card_and_photo_agree_with_the_scene():
 def test_one_covered_marker_does_not_matter(marker_id):
     homography = view(roll_deg=-12, tilt_deg=15, tilt_axis_deg=70)
     fit = find_card(rgb_of(cover(photograph(homography), homography, marker_id)))
-    assert fit.marker_ids == tuple(i for i in IDS if i != marker_id)
     assert fit.flags == ("marker-missing",)
     assert corner_error_mm(fit, homography) < 0.06
 
@@ -164,7 +161,6 @@ def test_one_marker_cut_by_the_edge_of_the_photo_does_not_matter(marker_id):
     cut = photo[row:] if from_row else photo[:row]
     moved = np.array([(1, 0, 0), (0, 1, -from_row), (0, 0, 1)]) @ homography
     fit = find_card(rgb_of(cut))
-    assert fit.marker_ids == tuple(i for i in IDS if i != marker_id)
     assert set(fit.flags) == {"marker-missing", "card-cut-off"}
     assert corner_error_mm(fit, moved) < 0.08
 
@@ -198,7 +194,6 @@ def test_a_marker_off_its_place_is_left_out(marker_id):
     shifted[y - move : y - move + side, x + move : x + move + side] = marker
     homography = view(roll_deg=5, tilt_deg=10)
     fit = find_card(rgb_of(photograph(homography, printed=shifted)))
-    assert marker_id not in fit.marker_ids
     assert set(fit.flags) == {"marker-missing", "marker-off"}
     assert corner_error_mm(fit, homography) < 0.06
 
@@ -219,7 +214,7 @@ def test_a_bent_card_is_noticed():
 def test_found_when_blurred(sigma_px):
     homography = view(roll_deg=33, tilt_deg=10, width_px=800)
     fit = find_card(rgb_of(photograph(homography, sigma_px=sigma_px)))
-    assert fit.marker_ids == IDS
+    assert "marker-missing" not in fit.flags
     assert corner_error_mm(fit, homography) < 0.12
 
 
@@ -230,7 +225,7 @@ def test_found_when_noisy_dim_or_overexposed(rng, gain, noise):
     homography = view(roll_deg=-70, tilt_deg=20, tilt_axis_deg=10)
     photo = photograph(homography) * gain
     fit = find_card(rgb_of(photo + rng.normal(0, noise, photo.shape)))
-    assert len(fit.marker_ids) >= 3
+    assert "two-markers" not in fit.flags
     assert corner_error_mm(fit, homography) < 0.08
 
 
@@ -243,7 +238,7 @@ def test_light_that_eats_into_black_squares_does_not_matter(hidden):
     for marker_id in hidden:
         encoded = cover(encoded, homography, marker_id, level=255)
     fit = find_card(rgb_of(encoded))
-    assert len(fit.marker_ids) == 4 - len(hidden)
+    assert ("marker-missing" in fit.flags) == bool(hidden)
     assert "card-bent" not in fit.flags
     assert corner_error_mm(fit, homography) < 0.2
 
@@ -253,14 +248,14 @@ def test_found_in_uneven_light_and_shadow():
     light = np.linspace(0.12, 1.0, PHOTO_SIZE[0])[None, :] * np.ones((PHOTO_SIZE[1], 1))
     light[cv2.circle(np.zeros(light.shape, np.uint8), (900, 700), 260, 1, -1) > 0] *= 0.4
     fit = find_card(rgb_of(photograph(homography) * light))
-    assert fit.marker_ids == IDS
+    assert "marker-missing" not in fit.flags
     assert corner_error_mm(fit, homography) < 0.05
 
 
 def test_found_with_markers_of_25_pixels():
     homography = view(roll_deg=10, tilt_deg=10, width_px=25 * WIDTH_MM / GEOMETRY["marker_side"])
     fit = find_card(rgb_of(photograph(homography, sigma_px=0.7)))
-    assert fit.marker_ids == IDS
+    assert "marker-missing" not in fit.flags
     assert corner_error_mm(fit, homography) < 0.08
 
 
@@ -268,7 +263,7 @@ def test_found_with_markers_of_25_pixels():
 def test_photo_size_does_not_matter(size):
     homography = view(roll_deg=10, tilt_deg=10, width_px=0.45 * size[0], size=size)
     fit = find_card(rgb_of(photograph(homography, size=size)))
-    assert fit.marker_ids == IDS
+    assert "marker-missing" not in fit.flags
     assert corner_error_mm(fit, homography) < 0.06
 
 

@@ -88,7 +88,7 @@ def test_the_rendered_sheet_shows_the_patches(page_rgb: NDArray[np.uint8]) -> No
 def test_a_cut_out_chart_is_found_like_the_card(page_rgb: NDArray[np.uint8]) -> None:
     cut = page_rgb[: round(86.0 * PX_PER_MM), : round(117.0 * PX_PER_MM)]
     fit = find_card(np.ascontiguousarray(cut))
-    assert fit.marker_ids == (17, 23, 31, 42)
+    assert fit.flags == ()
     assert fit.corners_px[0] == pytest.approx(np.full(2, MARGIN_MM * PX_PER_MM - 0.5), abs=1.0)
     assert fit.px_per_mm == pytest.approx(PX_PER_MM, rel=0.002)
 

@@ -19,7 +19,8 @@ from calibration.chart_sheet import render_chart_sheet
 from calibration.dye import PKA_STD
 from calibration.family_fit import SignalSamples
 from calibration.inversion import infer_ph
-from calibration.profile import Profile, estimate_parameters, read_profile, write_profile
+from calibration.profile import Profile, estimate_parameters
+from calibration.profile_file import read_profile, write_profile
 from colorread.chart_find import ChartColors, _longest_row, measure_chart
 from colorread.cli import app
 from colorread.errors import Refusal
@@ -318,7 +319,7 @@ def test_few_patches_of_paper_pass_for_fluid_even_where_no_chart_is_known(
     pdf: bytes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # The second line of defence: patches in the dye's own colors, as of a chart that nobody knows.
-    monkeypatch.setattr("colorread.pipeline.shows_chart", lambda view, chroma: False)
+    monkeypatch.setattr("colorread.pipeline.shows_chart", lambda view, colors: False)
     photos = [
         chart_photo(pdf, printer, phone, replace(SCENE, lamp=lamp))
         for phone in PHONES

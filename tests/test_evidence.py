@@ -1,6 +1,8 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -9,6 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw
 
+from colorread.evidence.file import is_evidence
 from colorread.evidence.picture import draw_evidence, write_evidence
 from colorread.reading import Interval, Reading, Trace
 from tests.fabricated import FLUID_RGB, NO_TRACE, made_reading, made_refusal, made_trace
@@ -199,3 +202,18 @@ def test_folder_that_is_a_file_is_an_os_error(tmp_path: Path) -> None:
     (tmp_path / "taken").write_text("x", encoding="utf-8")
     with pytest.raises(OSError, match="taken"):
         write_evidence(made_reading(), NO_TRACE, tmp_path / "taken")
+
+
+def test_pictures_are_known_by_their_mark_and_not_by_their_name(tmp_path: Path) -> None:
+    picture = write_evidence(made_reading(photo="tank.jpg"), NO_TRACE, tmp_path)
+    renamed = picture.rename(tmp_path / "tank.jpg")
+    photo = tmp_path / "other-evidence.jpg"
+    Image.new("RGB", (8, 8)).save(photo)
+    assert is_evidence(renamed)
+    assert not is_evidence(photo)
+
+
+def test_a_folder_is_looked_through_without_what_draws_pictures() -> None:
+    code = "import sys, colorread.batch.folder; print('colorread.evidence.picture' in sys.modules)"
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert said.stdout.strip() == "False"

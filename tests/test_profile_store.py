@@ -13,7 +13,8 @@ from typer.testing import CliRunner
 
 from calibration.evidence import Evidence, State
 from calibration.family_fit import SignalSamples
-from calibration.profile import KnownSample, Profile, read_profile, write_profile
+from calibration.profile import KnownSample, Profile
+from calibration.profile_file import read_profile, write_profile
 from colorread.batch.photo_settings import are_current, settings_of
 from colorread.cli import app
 from colorread.log.store import LogEntry

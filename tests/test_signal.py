@@ -2,43 +2,64 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
-from calibration.tone import ToneFit
-from colorread.balance import PaperField
+from calibration.card import Card, load_card
+from calibration.tone import ToneFit, decode_tone
+from colorread.balance import Balance, PaperField
 from colorread.card.view import CardView
-from colorread.signal import measure_fluid
-from colorread.vial.color import chroma_map
+from colorread.signal import FluidSignal, measure_fluid
+from colorread.vial.color import color_map
 from colorread.vial.outline import VialFit
 
 PX_PER_MM = 4.0
+SHAPE = round(77.0 * PX_PER_MM), round(108.0 * PX_PER_MM)
 MIDDLE_MM = (52.0, 37.0)
-TONE = ToneFit(strength=0.0, strength_std=0.05, residual=0.0, n_patches=14)
+DY_PX, DX_PX = np.mgrid[: SHAPE[0], : SHAPE[1]] - np.array([(mm + 1.5) * PX_PER_MM for mm in MIDDLE_MM[::-1]]).reshape(
+    2, 1, 1
+)
+FLUID = np.hypot(DX_PX, DY_PX) < 7.0 * PX_PER_MM
+
+
+def measured(paper_lin: NDArray[np.float64], card: Card, noise: float) -> FluidSignal:
+    """Measure a round fluid before paper of this light, shape (H, W, 3), where a flat 0.5 is expected."""
+    light = paper_lin.copy()
+    thickness = np.sqrt(np.maximum(1.0 - np.hypot(DX_PX, DY_PX)[FLUID] / (7.5 * PX_PER_MM), 0.0))
+    light[FLUID] = 0.5 * 10.0 ** (-thickness[:, None] * (0.5, 0.3, 0.3))
+    encoded = 1.055 * light ** (1.0 / 2.4) - 0.055  # IEC 61966-2-1:1999
+    view = CardView(
+        card=card,
+        rgb_u8=np.rint(255.0 * encoded).astype(np.uint8),
+        seen=np.ones(SHAPE, bool),
+        px_per_mm=PX_PER_MM,
+        photo_from_view=np.eye(3),
+    )
+    flat = np.full((*SHAPE, 3), 0.5, np.float32)
+    decoded, steeper = (decode_tone(np.arange(256) / 255.0, strength) for strength in (0.0, 0.05))
+    balance = Balance(
+        tone=ToneFit(strength=0.0, strength_std=0.05),
+        decoded=decoded,
+        steeper=steeper,
+        rgb_lin=light.astype(np.float32),
+        paper=PaperField(rgb_lin=flat, chroma_std=noise),
+    )
+    outline = max(cv2.findContours(FLUID.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=len)
+    vial = VialFit(mask=FLUID, outline_px=outline[:, 0].astype(float), area_mm2=150.0)
+    return measure_fluid(view, color_map(balance.rgb_lin, flat, noise, PX_PER_MM), vial, balance)
 
 
 def red_std_under_a_tint_that_the_field_misses(direction_deg: float) -> float:
     """Return the uncertainty in red of the fluid, where the paper turns from reddish to bluish across it."""
-    height, width = round(77.0 * PX_PER_MM), round(108.0 * PX_PER_MM)
-    x_px, y_px = ((mm + 1.5) * PX_PER_MM for mm in MIDDLE_MM)
-    dy, dx = np.mgrid[0:height, 0:width] - np.array([y_px, x_px]).reshape(2, 1, 1)
     turn = np.radians(direction_deg)
-    tint = np.clip((dx * np.cos(turn) + dy * np.sin(turn)) / (20.0 * PX_PER_MM), -1.0, 1.0)
-    fluid = np.hypot(dx, dy) < 7.0 * PX_PER_MM
-    light = np.full((height, width, 3), 0.5)
-    light[..., (0, 2)] *= 10.0 ** (0.05 * tint[..., None] * (1.0, -1.0))
-    thickness = np.sqrt(np.maximum(1.0 - np.hypot(dx, dy)[fluid] / (7.5 * PX_PER_MM), 0.0))
-    light[fluid] = 0.5 * 10.0 ** (-thickness[:, None] * (0.5, 0.3, 0.3))
-    encoded = 1.055 * light ** (1.0 / 2.4) - 0.055  # IEC 61966-2-1:1999
-    rgb_u8 = np.rint(255.0 * encoded).astype(np.uint8)
-    view = CardView(rgb_u8=rgb_u8, seen=np.ones((height, width), bool), px_per_mm=PX_PER_MM, photo_from_view=np.eye(3))
-    flat = np.full((height, width, 3), 0.5, np.float32)
-    outline = max(cv2.findContours(fluid.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=len)
-    vial = VialFit(mask=fluid, outline_px=outline[:, 0].astype(float), area_mm2=150.0)
-    chroma = chroma_map(light.astype(np.float32), flat, PX_PER_MM)
-    signal = measure_fluid(view, chroma, vial, PaperField(rgb_lin=flat, chroma_std=0.5), TONE)
-    return float(signal.samples.density_std[:, 0].mean())
+    tint = np.clip((DX_PX * np.cos(turn) + DY_PX * np.sin(turn)) / (20.0 * PX_PER_MM), -1.0, 1.0)
+    paper = np.full((*SHAPE, 3), 0.5)
+    paper[..., (0, 2)] *= 10.0 ** (0.05 * tint[..., None] * (1.0, -1.0))
+    return float(measured(paper, load_card(), noise=0.5).samples.density_std[:, 0].mean())
 
 
 @pytest.mark.parametrize("direction_deg", [45.0, 90.0, 200.0])
@@ -46,3 +67,13 @@ def test_light_from_any_side_counts_alike(direction_deg: float) -> None:
     from_the_left = red_std_under_a_tint_that_the_field_misses(0.0)
     assert from_the_left > 0.01
     assert red_std_under_a_tint_that_the_field_misses(direction_deg) == pytest.approx(from_the_left, rel=0.25)
+
+
+def test_paper_is_looked_for_in_the_window_of_the_card_at_hand() -> None:
+    # A print beside the fluid, which a card with a narrower window has there.
+    paper = 0.5 + np.random.default_rng(3).normal(0.0, 0.01, (*SHAPE, 3))
+    paper[:, DX_PX[0] > 9.0 * PX_PER_MM] = (0.9, 0.5, 0.5)
+    card = load_card()
+    narrow = replace(card, vial_window=replace(card.vial_window, width_mm=MIDDLE_MM[0] + 7.0 - card.vial_window.x_mm))
+    assert "mixed-light" in measured(paper, card, noise=0.001).flags
+    assert "mixed-light" not in measured(paper, narrow, noise=0.001).flags

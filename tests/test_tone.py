@@ -127,8 +127,6 @@ def test_strength_is_recovered_from_unlike_prints(n: float, gain: float, light: 
     # It learns from the rows and does not only repeat what it expects.
     assert std.mean() < 0.17
     assert np.corrcoef(found, truth)[0, 1] > 0.75
-    assert {fit.n_patches for fit in fits} == {16}
-    assert np.mean([fit.residual for fit in fits]) < 0.04
 
 
 @pytest.mark.parametrize("covered", range(16))
@@ -139,14 +137,6 @@ def test_covered_patch_does_not_bend_the_curve(covered: int) -> None:
     patch[covered] = (0.45, 0.33, 0.28)  # a finger
     touched = fit_tone(GraySamples(black_coverage=COVERAGE, patch=patch, paper=samples.paper))
     assert abs(touched.strength - clear.strength) < 0.75 * clear.strength_std
-
-
-def test_covered_patch_shows_in_the_residual() -> None:
-    samples = photograph(np.random.default_rng(7), 0.3)
-    patch = samples.patch.copy()
-    patch[0] = (0.45, 0.33, 0.28)
-    touched = fit_tone(GraySamples(black_coverage=COVERAGE, patch=patch, paper=samples.paper))
-    assert touched.residual > 5.0 * fit_tone(samples).residual
 
 
 def test_patches_at_a_shadow_edge_count_less() -> None:
@@ -172,8 +162,6 @@ def test_fewer_than_three_patches_leave_the_prior(n_patches: int) -> None:
     fit = fit_tone(few)
     # The assumed prior of the module: 0.3 +- 0.25.
     assert (fit.strength, fit.strength_std) == (0.3, 0.25)
-    assert np.isnan(fit.residual)
-    assert fit.n_patches == 0
 
 
 def test_more_patches_tell_more() -> None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from colorread.errors import Refusal
-from colorread.evidence.picture import is_evidence
+from colorread.evidence.file import is_evidence
 from colorread.photo.file import open_file, open_image, refusing_broken_files
 from colorread.words import clean_name
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -15,18 +15,20 @@ from colorread.errors import Refusal
 
 __all__ = ["CardFit", "find_card", "mm_from_px", "px_from_mm"]
 
-# The search goes on after its second try only while fewer than three markers agree.
+# The search goes on after its second try only while fewer than three markers agree: assumption, as three tell the plane
+# and contradict each other.
 ENOUGH_MARKERS, ENOUGH_MARKERS_LATER = 4, 3
 
+# Assumptions. Beyond this tilt the fluid stands well aside of the paper that is seen through it.
 TILT_LIMIT_DEG = 35.0
-WINDOW_SEEN_SHARE = 0.75
+WINDOW_SEEN_SHARE = 0.75  # leaves room for a vial with paper around it
 GRAY_CORRELATION = -0.7  # of contrast with ink along a row of grays
 
 # Ratio of focal length to picture diagonal of a phone's main camera: 26 mm for the 43.3 mm diagonal of the
 # 35 mm format (common practice, no source).
 FOCAL_PER_DIAGONAL = 26.0 / 43.3
 
-STRIP_MM = 2.5  # of paper above and below a gray patch
+STRIP_MM = 2.5  # of paper above and below a gray patch, where the card is blank for 4 mm
 # Weights of the corners of a quadrangle for 5 x 5 points in its inner part.
 _ALONG = np.linspace(0.25, 0.75, 5)
 INNER_POINTS = np.array([((1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v) for u in _ALONG for v in _ALONG])
@@ -47,10 +49,6 @@ class CardFit:
         From card [mm] to photo [px].
     corners_px : numpy.ndarray of float64, shape (4, 2)
         Corners of the card: top-left, top-right, bottom-right, bottom-left as printed [px].
-    marker_ids : tuple of int
-        The markers used, ascending.
-    rms_px : float
-        Root mean square distance of marker corners as seen and as fitted [px].
     tilt_deg : float
         Angle between card normal and line of sight. Rests on the view angle of a phone's main camera; over
         47 rendered photos 2 degrees too low on the average, at worst 8. Too low for zoomed pictures, and
@@ -65,8 +63,6 @@ class CardFit:
 
     homography: NDArray[np.float64]
     corners_px: NDArray[np.float64]
-    marker_ids: tuple[int, ...]
-    rms_px: float
     tilt_deg: float
     px_per_mm: float
     flags: tuple[str, ...]
@@ -131,8 +127,6 @@ def find_card(rgb_u8: NDArray[np.uint8]) -> CardFit:
     return CardFit(
         homography=homography,
         corners_px=corners_px,
-        marker_ids=tuple(sorted(used_ids)),
-        rms_px=fit.rms_px,
         tilt_deg=tilt_deg,
         px_per_mm=float(np.sqrt(area_px / (card.outline.width_mm * card.outline.height_mm))),
         flags=tuple(flag for flag, holds in flags.items() if holds),
@@ -180,23 +174,24 @@ def _has_gray_rows(gray: NDArray[np.uint8], card: Card, homography: NDArray[np.f
 
     A patch is compared with the paper above and below it, so that shadows do not matter.
     """
+    rects = [rect for patch in card.gray_patches for rect in (patch.rect, *patch.rect.strips(0.0, STRIP_MM))]
+    corners_px = px_from_mm(homography, np.array([rect.corners_mm for rect in rects]))
+    ink, above, below = _median_levels(gray, corners_px).reshape(-1, 3).T
+    contrasts = ink / (1.0 + (above + below) / 2.0)
     rows: dict[float, list[tuple[float, float]]] = {}
-    for patch in card.gray_patches:
-        rect = patch.rect
-        above = replace(rect, y_mm=rect.y_mm - STRIP_MM, height_mm=STRIP_MM)
-        below = replace(rect, y_mm=rect.y_mm + rect.height_mm, height_mm=STRIP_MM)
-        ink, *paper = (_median_level(gray, px_from_mm(homography, r.corners_mm)) for r in (rect, above, below))
-        contrast = ink / (1.0 + sum(paper) / len(paper))
+    for patch, contrast in zip(card.gray_patches, contrasts, strict=True):
         if np.isfinite(contrast):
-            rows.setdefault(rect.y_mm, []).append((patch.black_coverage, contrast))
+            rows.setdefault(patch.rect.y_mm, []).append((patch.black_coverage, contrast))
     return any(_is_staircase(*np.transpose(row)) for row in rows.values() if len(row) >= 4)
 
 
-def _median_level(gray: NDArray[np.uint8], corners_px: NDArray[np.float64]) -> float:
-    """Return the median of points inside a quadrangle, NaN if it is not wholly in the photo."""
+def _median_levels(gray: NDArray[np.uint8], corners_px: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the median of points inside each quadrangle of shape (N, 4, 2), NaN where not wholly in the photo."""
     samples_px = np.round(INNER_POINTS @ corners_px).astype(int)
-    inside = (samples_px >= 0) & (samples_px < (gray.shape[1], gray.shape[0]))
-    return float(np.median(gray[samples_px[:, 1], samples_px[:, 0]])) if inside.all() else np.nan
+    last_px = np.array((gray.shape[1] - 1, gray.shape[0] - 1))
+    inside = ((samples_px >= 0) & (samples_px <= last_px)).all(axis=(1, 2))
+    x, y = np.moveaxis(np.clip(samples_px, 0, last_px), -1, 0)
+    return np.where(inside, np.median(gray[y, x], axis=1), np.nan)
 
 
 def _is_staircase(black_coverage: NDArray[np.float64], level: NDArray[np.float64]) -> bool:

@@ -40,17 +40,15 @@ class PlaneFit:
         From card [mm] to photo [px].
     sightings : tuple of Sighting
         The markers used.
-    rms_px : float
-        Root mean square distance of corners as seen and as fitted [px].
     spread_mm : float
-        The same on the card, per degree of freedom, so that fits of more and fewer markers compare [mm].
+        Root mean square distance of corners as seen and as fitted on the card, per degree of freedom, so that fits of
+        more and fewer markers compare [mm].
     blur_mm : float
         Allowance for blur, `BLUR_PX` on the card [mm].
     """
 
     homography: NDArray[np.float64]
     sightings: tuple[Sighting, ...]
-    rms_px: float
     spread_mm: float
     blur_mm: float
 
@@ -164,7 +162,6 @@ def _fit_plane(sightings: tuple[Sighting, ...], card: Card) -> PlaneFit | None:
         residual_mm = mm_from_px(homography, seen_px) - printed_mm
         inset_mm = float((residual_mm * inward).mean())
     residual_mm -= inset_mm * inward
-    residual_px = px_from_mm(homography, printed_mm + inset_mm * inward) - seen_px
     n_free = seen_px.size - 9  # eight of the map, one of the inset
     px_per_mm = np.sqrt(
         cv2.contourArea(seen_px[:4].astype(np.float32)) / cv2.contourArea(printed_mm[:4].astype(np.float32))
@@ -175,7 +172,6 @@ def _fit_plane(sightings: tuple[Sighting, ...], card: Card) -> PlaneFit | None:
     return PlaneFit(
         homography=homography,
         sightings=sightings,
-        rms_px=float(np.sqrt((residual_px**2).sum(axis=1).mean())),
         spread_mm=float(np.sqrt(2 * (residual_mm**2).sum() / n_free)),
         blur_mm=float(blur_mm),
     )

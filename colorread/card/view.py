@@ -8,6 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.card import Card, Rect, load_card
+from colorread.card.find import CardFit
+
 MARGIN_MM = 1.5
 """How far the view reaches beyond the edge of the card [mm]."""
 _PX_PER_MM = (4.0, 5.0)  # coarser loses the glass rim, finer only costs time
@@ -20,6 +23,8 @@ class CardView:
 
     Parameters
     ----------
+    card : Card
+        Its geometry; the chart has the same.
     rgb_u8 : ndarray of uint8, shape (H, W, 3)
         Encoded like the photo.
     seen : ndarray of bool, shape (H, W)
@@ -30,18 +35,26 @@ class CardView:
         Homography from view pixels (x, y) to photo pixels.
     """
 
+    card: Card
     rgb_u8: NDArray[np.uint8]
     seen: NDArray[np.bool_]
     px_per_mm: float
     photo_from_view: NDArray[np.float64]
 
-    def window(self, left_mm: float, top_mm: float, right_mm: float, bottom_mm: float) -> tuple[slice, slice]:
+    def area(self, rect: Rect) -> tuple[slice, slice]:
         """Return the slices (rows, columns) of a rectangle on the card, cut to the view."""
         height, width = self.seen.shape
         col0, row0, col1, row1 = (
-            round((mm + MARGIN_MM) * self.px_per_mm) for mm in (left_mm, top_mm, right_mm, bottom_mm)
+            round((mm + MARGIN_MM) * self.px_per_mm) for mm in (rect.x_mm, rect.y_mm, rect.right_mm, rect.bottom_mm)
         )
         return slice(max(row0, 0), min(row1, height)), slice(max(col0, 0), min(col1, width))
+
+    def mask(self, *rects: Rect) -> NDArray[np.bool_]:
+        """Return where any of some rectangles on the card lies, shape (H, W)."""
+        mask = np.zeros(self.seen.shape, bool)
+        for rect in rects:
+            mask[self.area(rect)] = True
+        return mask
 
     def photo_xy(self, xy_px: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return photo pixels of view pixels, shape (N, 2)."""
@@ -56,9 +69,7 @@ class CardView:
         return np.asarray(moved, dtype=np.float64).reshape(-1, 2)
 
 
-def view_card(
-    rgb_u8: NDArray[np.uint8], homography: NDArray[np.float64], px_per_mm: float, size_mm: tuple[float, float]
-) -> CardView:
+def view_card(rgb_u8: NDArray[np.uint8], fit: CardFit) -> CardView:
     """
     Rectify the card.
 
@@ -66,20 +77,18 @@ def view_card(
     ----------
     rgb_u8 : ndarray of uint8, shape (H, W, 3)
         Upright photo.
-    homography : ndarray of float64, shape (3, 3)
-        Card mm to photo pixels, the center of the first pixel being (0, 0).
-    px_per_mm : float
-        Scale of the card in the photo [px/mm].
-    size_mm : tuple of float
-        Width and height of the card [mm].
+    fit : CardFit
+        Where the card lies in it.
 
     Returns
     -------
     CardView
         At the scale of the photo, between 4 and 5 px/mm.
     """
-    scale = float(np.clip(px_per_mm, *_PX_PER_MM))
-    width, height = (round((side + 2.0 * MARGIN_MM) * scale) for side in size_mm)
+    card = load_card()
+    scale = float(np.clip(fit.px_per_mm, *_PX_PER_MM))
+    around = card.outline.grown(MARGIN_MM)
+    width, height = round(around.width_mm * scale), round(around.height_mm * scale)
     mm_from_view = np.array(
         [
             (1.0 / scale, 0.0, 0.5 / scale - MARGIN_MM),
@@ -87,11 +96,11 @@ def view_card(
             (0.0, 0.0, 1.0),
         ]
     )
-    photo_from_view = homography @ mm_from_view
+    photo_from_view = fit.homography @ mm_from_view
     corners_px = photo_from_view @ np.array([(x, y, 1.0) for x in (0, width - 1) for y in (0, height - 1)]).T
     corners_px = corners_px[:2] / corners_px[2]
     # The view reads the photo by linear interpolation, so what it cannot hold is smoothed away first.
-    blur = 0.35 * px_per_mm / scale if px_per_mm > 1.3 * scale else 0.0
+    blur = 0.35 * fit.px_per_mm / scale if fit.px_per_mm > 1.3 * scale else 0.0
     source = _smoothed(rgb_u8, blur, corners_px) if blur else rgb_u8
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     view = cv2.warpPerspective(source, photo_from_view, (width, height), flags=flags)
@@ -102,7 +111,11 @@ def view_card(
         inside = np.full(rgb_u8.shape[:2], 255, np.uint8)
         seen = cv2.warpPerspective(inside, photo_from_view, (width, height), flags=flags) > 254
     return CardView(
-        rgb_u8=np.asarray(view, dtype=np.uint8), seen=seen, px_per_mm=scale, photo_from_view=photo_from_view
+        card=card,
+        rgb_u8=np.asarray(view, dtype=np.uint8),
+        seen=seen,
+        px_per_mm=scale,
+        photo_from_view=photo_from_view,
     )
 
 

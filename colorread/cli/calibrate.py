@@ -364,7 +364,7 @@ def _write(make: Callable[[Profile | None], Profile], out: Path | None, from_pro
     if out is None:
         fail("Say where to write the profile: --out me.toml.")
     require_new(out, force)
-    from calibration.profile import write_profile
+    from calibration.profile_file import write_profile
     from colorread.profile.checks import PhotoRefused
     from colorread.profile.words import profile_lines
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
 import io
-import itertools
 import math
 import os
 from pathlib import Path
@@ -15,6 +13,7 @@ from PIL import Image, ImageDraw, ImageFont
 from calibration.whole_file import write_whole
 from colorread.carbonate import co2_from_ph
 from colorread.evidence.canvas import INK, MARGIN_PX, PAPER, SOFT_INK, WIDTH_PX, Page
+from colorread.evidence.file import MARK, place_for
 from colorread.evidence.photo import draw_photo
 from colorread.flags import flag_texts
 from colorread.reading import Interval, Reading, Trace
@@ -27,9 +26,6 @@ _PANEL_PX, _PANEL_GRAY = 360, (214, 214, 214)
 _JPEG_QUALITY = 90
 _SMALL_WIDTH_PX, _SMALL_BYTES = 480, 40_000
 _SMALL_QUALITIES = (75, 60, 45, 30)
-_STEM_MAX_BYTES = 100  # with what is added well below 255, the longest name on most disks: common practice, no source
-_HEAD_BYTES = 4096  # the mark of a picture stands in its head
-_MARK = b"colorread evidence "
 _BADGES = {"no concern read": "circle", "watch": "triangle", "act": "octagon"}
 
 
@@ -101,10 +97,7 @@ def write_evidence(reading: Reading, trace: Trace, directory: str | os.PathLike[
     """
     folder = Path(directory)
     folder.mkdir(parents=True, exist_ok=True)
-    # A digest, so that the picture can be given away without telling the folders of its owner.
-    digest = hashlib.sha256(os.fsencode(os.path.abspath(reading.photo))).hexdigest()
-    mark = _MARK + digest.encode("ascii")
-    path = _free_path(folder, _short(Path(reading.photo).stem), mark)
+    path, mark = place_for(reading.photo, folder)
     file = io.BytesIO()
     draw_evidence(reading, trace).save(file, "JPEG", quality=_JPEG_QUALITY, subsampling=0, comment=mark)
     write_whole(path, file.getvalue())
@@ -132,50 +125,10 @@ def small_evidence(reading: Reading, trace: Trace) -> bytes | None:
     picture = draw_photo(trace, _SMALL_WIDTH_PX, "fluid" if reading.reason is None else "fluid?")
     for quality in _SMALL_QUALITIES:
         file = io.BytesIO()
-        picture.save(file, "JPEG", quality=quality, comment=_MARK)
+        picture.save(file, "JPEG", quality=quality, comment=MARK)
         if file.tell() <= _SMALL_BYTES:
             break
     return file.getvalue()
-
-
-def is_evidence(path: Path) -> bool:
-    """
-    Return whether a file is an evidence picture, which must not be read as if it was a photo.
-
-    Parameters
-    ----------
-    path : Path
-        Any file.
-
-    Returns
-    -------
-    bool
-        By the mark in its head, not by its name.
-
-    Raises
-    ------
-    OSError
-        If it cannot be opened.
-    """
-    return _is_marked(path, _MARK)
-
-
-def _short(stem: str) -> str:
-    while len(os.fsencode(stem)) > _STEM_MAX_BYTES:  # letters of three bytes are not cut within
-        stem = stem[:-1]
-    return stem
-
-
-def _free_path(folder: Path, stem: str, mark: bytes) -> Path:
-    names = itertools.chain([f"{stem}-evidence.jpg"], (f"{stem}-evidence-{n}.jpg" for n in itertools.count(2)))
-    return next(path for path in map(folder.joinpath, names) if not path.exists() or _is_marked(path, mark))
-
-
-def _is_marked(path: Path, mark: bytes) -> bool:
-    if not path.is_file():
-        return False
-    with path.open("rb") as file:
-        return mark in file.read(_HEAD_BYTES)
 
 
 def _draw_result(page: Page, reading: Reading, trace: Trace) -> None:

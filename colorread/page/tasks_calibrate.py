@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from calibration.evidence import State
-from calibration.profile import read_profile, write_profile
+from calibration.profile_file import read_profile, write_profile
 from colorread.chart_find import measure_chart
 from colorread.errors import Reason, Refusal
 from colorread.page.tasks import of_upload, require_modest

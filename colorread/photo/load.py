@@ -40,7 +40,6 @@ _TURNS: Final[Mapping[int, Callable[[Any], Any]]] = {
     7: lambda rgb: cv2.rotate(cv2.transpose(rgb), cv2.ROTATE_180),
     8: partial(cv2.rotate, rotateCode=cv2.ROTATE_90_COUNTERCLOCKWISE),
 }
-_SIDEWAYS: Final = (5, 6, 7, 8)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,8 +53,6 @@ class Photo:
         Upright picture at working size, encoded by the sRGB transfer function; read-only.
     color_space : {"srgb", "display-p3"}
         Whose primaries the values refer to.
-    full_size_px : tuple of int
-        Width and height of the upright photo before it was reduced [px].
     scale : float
         Working pixels per pixel of the full photo, at most 1 [-].
     taken_at : datetime.datetime or None
@@ -70,7 +67,6 @@ class Photo:
 
     rgb_u8: NDArray[np.uint8]
     color_space: ColorSpace
-    full_size_px: tuple[int, int]
     scale: float
     taken_at: datetime | None
     time_source: TimeSource
@@ -121,13 +117,11 @@ def load_photo(path: str | os.PathLike[str], *, max_side_px: int = _WORKING_SIDE
             rgb_u8 = np.asarray(_TURNS[orientation](rgb_u8), dtype=np.uint8)
         file_time_s = os.fstat(file.fileno()).st_mtime
 
-    full_size = stored_size[::-1] if orientation in _SIDEWAYS else stored_size
     taken_at, time_source = time_taken(tags, file_time_s)
     return Photo(
         rgb_u8=_read_only(rgb_u8),
         color_space=color_space,
-        full_size_px=full_size,
-        scale=max(rgb_u8.shape[:2]) / max(full_size),
+        scale=max(rgb_u8.shape[:2]) / max(stored_size),
         taken_at=taken_at,
         time_source=time_source,
         camera_model=model_in(tags),
@@ -175,7 +169,6 @@ def photo_from_array(rgb: NDArray[Any], *, name: str = "array", max_side_px: int
     return Photo(
         rgb_u8=_read_only(rgb_u8),
         color_space="srgb",
-        full_size_px=size,
         scale=max(rgb_u8.shape[:2]) / max(size),
         taken_at=None,
         time_source="unknown",

@@ -6,7 +6,8 @@ import hashlib
 from dataclasses import replace
 from pathlib import Path
 
-from calibration.profile import Profile, read_profile
+from calibration.profile import Profile
+from calibration.profile_file import read_profile
 from calibration.whole_file import write_whole
 from colorread.log.store import default_log_path
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -15,25 +16,66 @@ _RIM_MM = 1.2  # glass refracts: a dark line of about this width runs round the 
 _RIM_DEPTH = 0.05  # by which that line is darker than what lies around it, log10 of light
 
 
-def chroma_map(rgb_lin: NDArray[np.float32], paper_lin: NDArray[np.float32], px_per_mm: float) -> NDArray[np.float32]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ColorMap:
     """
-    Return the color of every pixel against paper, free of light and shade.
+    The color of every pixel of the view against paper, free of light and shade.
+
+    Parameters
+    ----------
+    chroma : ndarray of float32, shape (H, W, 2)
+        Density in R minus G, and in B minus G, smoothed over 0.3 mm [-].
+    strength : ndarray of float32, shape (H, W)
+        Depth of color, density [-].
+    angle_deg : ndarray of float32, shape (H, W)
+        Direction of the color as `calibration.camera.direction_deg`, from -180 to 180 [deg].
+    noise : float
+        Spread of the chroma of bare paper [-].
+    px_per_mm : float
+        Scale [px/mm].
+    """
+
+    chroma: NDArray[np.float32]
+    strength: NDArray[np.float32]
+    angle_deg: NDArray[np.float32]
+    noise: float
+    px_per_mm: float
+
+    @property
+    def least_strength(self) -> float:
+        """Depth of color below which it cannot be told from the noise of paper, density [-]."""
+        return max(_MIN_CHROMA, 2.5 * self.noise)
+
+
+def color_map(rgb_lin: NDArray[np.float32], paper_lin: NDArray[np.float32], noise: float, px_per_mm: float) -> ColorMap:
+    """
+    Compare every pixel with paper.
 
     Parameters
     ----------
     rgb_lin, paper_lin : ndarray of float32, shape (H, W, 3)
         Linear light of the view and of bare paper there.
+    noise : float
+        Spread of the chroma of bare paper [-].
     px_per_mm : float
         Scale [px/mm].
 
     Returns
     -------
-    ndarray of float32, shape (H, W, 2)
-        Density in R minus G, and in B minus G, smoothed over 0.3 mm [-].
+    ColorMap
+        Of the view.
     """
     red, green, blue = cv2.split(_log10(np.maximum(rgb_lin, 1e-3) / np.maximum(paper_lin, 1e-4)))
-    chroma = cv2.merge([green - red, green - blue])
-    return np.asarray(cv2.GaussianBlur(chroma, (0, 0), _SMOOTH_MM * px_per_mm), dtype=np.float32)
+    chroma = cv2.GaussianBlur(cv2.merge([green - red, green - blue]), (0, 0), _SMOOTH_MM * px_per_mm)
+    red, blue = cv2.split(chroma)
+    strength, angle_deg = cv2.cartToPolar(blue, red, angleInDegrees=True)
+    return ColorMap(
+        chroma=np.asarray(chroma, np.float32),
+        strength=np.asarray(strength, np.float32),
+        angle_deg=np.where(angle_deg > 180.0, angle_deg - 360.0, angle_deg),
+        noise=noise,
+        px_per_mm=px_per_mm,
+    )
 
 
 # OpenCV's logarithm and angle take a fifth of the time of NumPy's.
@@ -41,65 +83,25 @@ def _log10(light: NDArray[Any]) -> NDArray[np.float32]:
     return np.asarray(cv2.log(light) / np.float32(np.log(10.0)), dtype=np.float32)
 
 
-def strength_and_angle(chroma: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """
-    Return how strong the color is, and its direction.
-
-    Parameters
-    ----------
-    chroma : ndarray of float32, shape (H, W, 2)
-        From `chroma_map`.
-
-    Returns
-    -------
-    strength : ndarray of float32, shape (H, W)
-        Depth of color, density [-].
-    angle_deg : ndarray of float32, shape (H, W)
-        As `calibration.camera.direction_deg`, from -180 to 180 [deg].
-    """
-    red, blue = cv2.split(chroma)
-    strength, angle_deg = cv2.cartToPolar(blue, red, angleInDegrees=True)
-    return np.asarray(strength, np.float32), np.where(angle_deg > 180.0, angle_deg - 360.0, angle_deg)
-
-
-def least_chroma(noise: float) -> float:
-    """
-    Return the depth of color below which it cannot be told from the noise of paper.
-
-    Parameters
-    ----------
-    noise : float
-        Spread of the chroma of bare paper [-].
-
-    Returns
-    -------
-    float
-        Density [-].
-    """
-    return max(_MIN_CHROMA, 2.5 * noise)
-
-
-def color_step(chroma: NDArray[np.float32], px_per_mm: float) -> NDArray[np.float32]:
+def color_step(colors: ColorMap) -> NDArray[np.float32]:
     """
     Return how fast the color changes.
 
     Parameters
     ----------
-    chroma : ndarray of float32, shape (H, W, 2)
-        From `chroma_map`.
-    px_per_mm : float
-        Scale [px/mm].
+    colors : ColorMap
+        From `color_map`.
 
     Returns
     -------
     ndarray of float32, shape (H, W)
         Change of density per millimeter [1/mm].
     """
-    squares = np.zeros(chroma.shape[:2], np.float32)
-    for channel in range(2):
+    squares = np.zeros(colors.strength.shape, np.float32)
+    for channel in cv2.split(colors.chroma):
         for dx, dy in ((1, 0), (0, 1)):
-            squares += cv2.Scharr(np.ascontiguousarray(chroma[..., channel]), cv2.CV_32F, dx, dy) ** 2
-    return np.asarray(np.sqrt(squares) * (px_per_mm / 32.0), dtype=np.float32)
+            squares += cv2.Scharr(channel, cv2.CV_32F, dx, dy) ** 2
+    return np.asarray(np.sqrt(squares) * (colors.px_per_mm / 32.0), dtype=np.float32)
 
 
 def dark_rim(rgb_lin: NDArray[np.float32], px_per_mm: float) -> NDArray[np.bool_]:

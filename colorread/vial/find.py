@@ -6,24 +6,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.card import Card
 from colorread.card.view import CardView
 from colorread.errors import Refusal
-from colorread.vial.color import least_chroma, strength_and_angle
+from colorread.vial.color import ColorMap
 from colorread.vial.outline import VialFit, fit_of, opened, outer_contours, solidity
-from colorread.vial.regions import LEAST_AREA_MM2, MIN_SOLIDITY, card_inside, scored_regions
+from colorread.vial.regions import EDGE_MM, LEAST_AREA_MM2, MIN_SOLIDITY, scored_regions
 from colorread.vial.rivals import has_rival, likeness
 
 _MAX_GROWTH = 1.6  # of the area, when the fluid is taken out to half its depth of color: beyond, it runs into a shadow
 
 
-def find_vial(
-    view: CardView,
-    rgb_lin: NDArray[np.float32],
-    chroma: NDArray[np.float32],
-    noise: float,
-    card: Card,
-) -> VialFit | None:
+def find_vial(view: CardView, rgb_lin: NDArray[np.float32], colors: ColorMap) -> VialFit | None:
     """
     Find the fluid before the card.
 
@@ -37,12 +30,8 @@ def find_vial(
         Rectified card.
     rgb_lin : ndarray of float32, shape (H, W, 3)
         Its linear light.
-    chroma : ndarray of float32, shape (H, W, 2)
-        From `colorread.vial.color.chroma_map`.
-    noise : float
-        Spread of the chroma of bare paper [-].
-    card : Card
-        Its geometry.
+    colors : ColorMap
+        Its colors.
 
     Returns
     -------
@@ -54,34 +43,32 @@ def find_vial(
     Refusal
         ``two-vials``.
     """
-    regions = list(scored_regions(view, rgb_lin, chroma, noise, card))
+    regions = list(scored_regions(view, rgb_lin, colors))
     if not regions:
         return None
-    if has_rival(regions, chroma, view.px_per_mm):
+    if has_rival(regions, colors):
         raise Refusal(
             "two-vials",
             "Two things of unlike color before the card may be the fluid.",
             "Photograph one vial alone, with nothing else of color before the card.",
         )
     best, _ = max(regions, key=likeness)
-    return _grown(best, chroma, view.px_per_mm)
+    return _grown(best, colors)
 
 
-def _grown(vial: VialFit, chroma: NDArray[np.float32], px_per_mm: float) -> VialFit:
+def _grown(vial: VialFit, colors: ColorMap) -> VialFit:
     """Return the fluid out to half its depth of color, where that stays compact."""
-    depth, _ = strength_and_angle(chroma)
-    _, labels = cv2.connectedComponents((depth > 0.5 * np.median(depth[vial.mask])).astype(np.uint8))
+    half = 0.5 * np.median(colors.strength[vial.mask])
+    _, labels = cv2.connectedComponents((colors.strength > half).astype(np.uint8))
     label = int(np.bincount(labels[vial.mask]).argmax())
     contour = max(outer_contours(labels == label), key=cv2.contourArea)
     growth = cv2.contourArea(contour) / vial.mask.sum()
     if label == 0 or solidity(contour) < MIN_SOLIDITY or not 1.0 < growth < _MAX_GROWTH:
         return vial
-    return fit_of(contour, vial.mask.shape, px_per_mm)
+    return fit_of(contour, vial.mask.shape, colors.px_per_mm)
 
 
-def point_at_vial(
-    view: CardView, chroma: NDArray[np.float32], noise: float, corners_px: NDArray[np.float64], card: Card
-) -> VialFit | None:
+def point_at_vial(view: CardView, colors: ColorMap, corners_px: NDArray[np.float64]) -> VialFit | None:
     """
     Take the fluid where the user points.
 
@@ -89,14 +76,10 @@ def point_at_vial(
     ----------
     view : CardView
         Rectified card.
-    chroma : ndarray of float32, shape (H, W, 2)
-        From `colorread.vial.color.chroma_map`.
-    noise : float
-        Spread of the chroma of bare paper [-].
+    colors : ColorMap
+        Its colors.
     corners_px : ndarray of float64, shape (4, 2)
         Corners of the rectangle in view pixels.
-    card : Card
-        Its geometry.
 
     Returns
     -------
@@ -107,14 +90,13 @@ def point_at_vial(
     inside = np.zeros(view.seen.shape, np.uint8)
     box = cv2.minAreaRect(corners_px.astype(np.float32))
     cv2.ellipse(inside, (box[0], (0.9 * box[1][0], 0.9 * box[1][1]), box[2]), 1, cv2.FILLED)
-    region = inside.astype(bool) & view.seen & card_inside(view, card, inset_mm=2.0)
+    region = inside.astype(bool) & view.seen & view.mask(view.card.outline.grown(-EDGE_MM))
     if region.sum() < LEAST_AREA_MM2 * view.px_per_mm**2 * 0.5:
         return None
-    strength, _ = strength_and_angle(chroma)
-    middle = float(np.median(strength[region]))
-    if middle < least_chroma(noise):
+    middle = float(np.median(colors.strength[region]))
+    if middle < colors.least_strength:
         return None
-    contours = outer_contours(opened((region & (strength > 0.5 * middle)).view(np.uint8)))
+    contours = outer_contours(opened((region & (colors.strength > 0.5 * middle)).view(np.uint8)))
     if not contours:
         return None
     return fit_of(max(contours, key=cv2.contourArea), view.seen.shape, view.px_per_mm)

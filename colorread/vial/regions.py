@@ -8,9 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.card import Card
 from colorread.card.view import CardView
-from colorread.vial.color import color_step, dark_rim, least_chroma, strength_and_angle
+from colorread.vial.color import ColorMap, color_step, dark_rim
 from colorread.vial.outline import VialFit, fit_of, opened, outer_contours, solidity
 
 # Assumptions, unless one says more: they rest on nothing but that the fluid in the rendered photos is found with them.
@@ -26,16 +25,11 @@ _TINGE = 0.15  # depth of color of plates and shadows beside the fluid, density
 _LEVELS = 12  # of the depth of color at which regions are cut out
 _HUE_HALF_WIDTH_DEG = 18.0
 _BRIDGE_MM = 4.0  # narrower than this is a bridge from the fluid to its shadow
+EDGE_MM = 2.0  # of the card, in which no fluid is looked for: leaves and fingers reach in from outside
 _MAX_ON_PATCHES = 0.4  # share of a region that may lie on gray patches, which take the color of light cast on them
 
 
-def scored_regions(
-    view: CardView,
-    rgb_lin: NDArray[np.float32],
-    chroma: NDArray[np.float32],
-    noise: float,
-    card: Card,
-) -> Iterator[tuple[VialFit, float]]:
+def scored_regions(view: CardView, rgb_lin: NDArray[np.float32], colors: ColorMap) -> Iterator[tuple[VialFit, float]]:
     """
     Cut regions out of the strength of color at many levels and by hue, and keep those that may be fluid.
 
@@ -45,12 +39,8 @@ def scored_regions(
         Rectified card.
     rgb_lin : ndarray of float32, shape (H, W, 3)
         Its linear light.
-    chroma : ndarray of float32, shape (H, W, 2)
-        From `colorread.vial.color.chroma_map`.
-    noise : float
-        Spread of the chroma of bare paper [-].
-    card : Card
-        Its geometry.
+    colors : ColorMap
+        Its colors.
 
     Yields
     ------
@@ -59,20 +49,19 @@ def scored_regions(
     float
         Its likeness to fluid, 0 to 1.
     """
-    strength, angle_deg = strength_and_angle(chroma)
-    possible = (angle_deg > _DYE_ANGLE_DEG[0]) & (angle_deg < _DYE_ANGLE_DEG[1]) & view.seen & _open_field(view, card)
-    floor = least_chroma(noise)
-    strong = float(np.percentile(strength[possible], 99.5)) if possible.any() else 0.0
-    if strong <= floor:
+    dyed = (colors.angle_deg > _DYE_ANGLE_DEG[0]) & (colors.angle_deg < _DYE_ANGLE_DEG[1])
+    possible = dyed & view.seen & _open_field(view)
+    strong = float(np.percentile(colors.strength[possible], 99.5)) if possible.any() else 0.0
+    if strong <= colors.least_strength:
         return
-    step = color_step(chroma, view.px_per_mm)
-    on_patch = _on_patches(view, card)
-    at_edge = ~card_inside(view, card, inset_mm=2.0)  # leaves and fingers reach in from outside
+    step = color_step(colors)
+    on_patch = view.mask(*(patch.rect for patch in view.card.gray_patches))
+    at_edge = ~view.mask(view.card.outline.grown(-EDGE_MM))
     no_rim = ~dark_rim(rgb_lin, view.px_per_mm)
     least_px2 = LEAST_AREA_MM2 * view.px_per_mm**2
-    for region in _regions(strength, angle_deg, possible, no_rim, floor, strong, view.px_per_mm):
+    for region in _regions(colors, possible, no_rim, strong):
         for contour in outer_contours(region, least_px2):
-            scored = _scored(contour, strength, step, floor, view.px_per_mm)
+            scored = _scored(contour, colors, step)
             if scored is None:
                 continue
             mask = scored[0].mask
@@ -81,25 +70,19 @@ def scored_regions(
 
 
 def _regions(
-    strength: NDArray[np.float32],
-    angle_deg: NDArray[np.float32],
-    possible: NDArray[np.bool_],
-    no_rim: NDArray[np.bool_],
-    floor: float,
-    strong: float,
-    px_per_mm: float,
+    colors: ColorMap, possible: NDArray[np.bool_], no_rim: NDArray[np.bool_], strong: float
 ) -> Iterator[NDArray[np.uint8]]:
     """Cut the colored pixels by strength, by strength and glass rim, and by hue; specks are left out."""
-    for level in np.geomspace(floor, 0.85 * strong, _LEVELS):
-        colored = ((strength > level) & possible).view(np.uint8)
+    for level in np.geomspace(colors.least_strength, 0.85 * strong, _LEVELS):
+        colored = ((colors.strength > level) & possible).view(np.uint8)
         yield opened(colored)
         yield opened(colored & no_rim)
-    colored = ((strength > floor) & possible).view(np.uint8)
+    colored = ((colors.strength > colors.least_strength) & possible).view(np.uint8)
     for center_deg in np.arange(_DYE_ANGLE_DEG[0], _DYE_ANGLE_DEG[1], 0.75 * _HUE_HALF_WIDTH_DEG):
-        hue = cv2.inRange(angle_deg, center_deg - _HUE_HALF_WIDTH_DEG, center_deg + _HUE_HALF_WIDTH_DEG)
+        hue = cv2.inRange(colors.angle_deg, center_deg - _HUE_HALF_WIDTH_DEG, center_deg + _HUE_HALF_WIDTH_DEG)
         region = opened(colored & hue)
         yield region
-        yield _without_bridges(region, px_per_mm)
+        yield _without_bridges(region, colors.px_per_mm)
 
 
 def _without_bridges(region: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.uint8]:
@@ -115,68 +98,29 @@ def _without_bridges(region: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.
     return parts
 
 
-def _scored(
-    contour: NDArray[np.int32],
-    strength: NDArray[np.float32],
-    step: NDArray[np.float32],
-    floor: float,
-    px_per_mm: float,
-) -> tuple[VialFit, float] | None:
+def _scored(contour: NDArray[np.int32], colors: ColorMap, step: NDArray[np.float32]) -> tuple[VialFit, float] | None:
     """Return a region with its likeness to fluid, 0 to 1; None where size, shape or outline rule it out."""
-    if cv2.contourArea(contour) > _MOST_AREA_MM2 * px_per_mm**2:
+    if cv2.contourArea(contour) > _MOST_AREA_MM2 * colors.px_per_mm**2:
         return None
     solid = solidity(contour)
     sides = cv2.minAreaRect(contour)[1]
     if solid < MIN_SOLIDITY or max(sides) > _MAX_ASPECT * min(sides):
         return None
-    fit = fit_of(contour, strength.shape, px_per_mm)
-    inside = np.sort(strength[fit.box][fit.mask[fit.box]])
+    fit = fit_of(contour, colors.strength.shape, colors.px_per_mm)
+    inside = np.sort(colors.strength[fit.box][fit.mask[fit.box]])
     lower, inner, upper = inside[(len(inside) * np.array((0.25, 0.5, 0.75))).astype(int)]
     # 1 where the whole step of color lies within one millimeter of the outline.
     edge = float(np.mean(step[contour[:, 0, 1], contour[:, 0, 0]]) / inner)
     if edge < _MIN_EDGE:
         return None
     # Saturates where the color is far above the noise, and above the tinge of plates and shadows beside the fluid.
-    contrast = float(inner / (inner + max(4.0 * floor, _TINGE)))
+    contrast = float(inner / (inner + max(4.0 * colors.least_strength, _TINGE)))
     evenness = float(1.0 / (1.0 + (2.0 * (upper - lower) / inner) ** 2))  # falls with the spread of color inside
     size = min(fit.area_mm2 / _USUAL_AREA_MM2, 1.0) ** 0.5
     return fit, min(edge, 1.0) * solid**2 * contrast * evenness * size
 
 
-def _open_field(view: CardView, card: Card) -> NDArray[np.bool_]:
+def _open_field(view: CardView) -> NDArray[np.bool_]:
     """Where fluid may be seen: the card without its markers, shape (H, W)."""
-    field = card_inside(view, card, inset_mm=1.0)
-    for rect in card.markers.values():
-        field[view.window(*(rect.corners_mm[0] - 0.7), *(rect.corners_mm[2] + 0.7))] = False
-    return field
-
-
-def card_inside(view: CardView, card: Card, inset_mm: float) -> NDArray[np.bool_]:
-    """
-    Return where the card is, but for its edge.
-
-    Parameters
-    ----------
-    view : CardView
-        Rectified card.
-    card : Card
-        Its geometry.
-    inset_mm : float
-        Width of the edge that is left out [mm].
-
-    Returns
-    -------
-    ndarray of bool, shape (H, W)
-        True inside.
-    """
-    inside = np.zeros(view.seen.shape, bool)
-    right, bottom = card.outline.width_mm - inset_mm, card.outline.height_mm - inset_mm
-    inside[view.window(inset_mm, inset_mm, right, bottom)] = True
-    return inside
-
-
-def _on_patches(view: CardView, card: Card) -> NDArray[np.bool_]:
-    on_patch = np.zeros(view.seen.shape, bool)
-    for patch in card.gray_patches:
-        on_patch[view.window(*patch.rect.corners_mm[0], *patch.rect.corners_mm[2])] = True
-    return on_patch
+    markers = view.mask(*(rect.grown(0.7) for rect in view.card.markers.values()))
+    return view.mask(view.card.outline.grown(-1.0)) & ~markers

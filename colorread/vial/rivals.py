@@ -6,8 +6,9 @@ from collections.abc import Sequence
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
+from calibration.camera import direction_deg
+from colorread.vial.color import ColorMap
 from colorread.vial.outline import VialFit
 
 # A second vial: likeness to fluid, area and depth of color as shares of those of the best region, and how far it lies
@@ -28,7 +29,7 @@ def likeness(region: tuple[VialFit, float]) -> float:
     return region[1]
 
 
-def has_rival(regions: Sequence[tuple[VialFit, float]], chroma: NDArray[np.float32], px_per_mm: float) -> bool:
+def has_rival(regions: Sequence[tuple[VialFit, float]], colors: ColorMap) -> bool:
     """
     Return whether a region beside the likeliest one may be the fluid as well, by another color.
 
@@ -36,10 +37,8 @@ def has_rival(regions: Sequence[tuple[VialFit, float]], chroma: NDArray[np.float
     ----------
     regions : sequence of (VialFit, float)
         At least one, each with its likeness to fluid.
-    chroma : ndarray of float32, shape (H, W, 2)
-        From `colorread.vial.color.chroma_map`.
-    px_per_mm : float
-        Scale of the view [px/mm].
+    colors : ColorMap
+        Of the view.
 
     Returns
     -------
@@ -48,42 +47,42 @@ def has_rival(regions: Sequence[tuple[VialFit, float]], chroma: NDArray[np.float
     """
     best, best_score = max(regions, key=likeness)
     likely = [vial for vial, score in regions if score > _RIVAL_SCORE * best_score]
-    if any(_is_another(vial, best, chroma, px_per_mm) for vial in likely):
+    if any(_is_another(vial, best, colors) for vial in likely):
         return True
     possible = [vial for vial, score in regions if score > _BESIDE_PLAIN_SCORE * best_score]
-    return _is_plain(best, chroma) and any(_is_fluid_beside(vial, best, chroma) for vial in possible)
+    return _is_plain(best, colors) and any(_is_fluid_beside(vial, best, colors) for vial in possible)
 
 
-def _is_another(vial: VialFit, best: VialFit, chroma: NDArray[np.float32], px_per_mm: float) -> bool:
+def _is_another(vial: VialFit, best: VialFit, colors: ColorMap) -> bool:
     """Whether a region lies apart from the best one and is a fluid of another color rather than its light or shadow."""
     if vial.area_mm2 < max(_RIVAL_SHARE * best.area_mm2, _RIVAL_AREA_MM2) or (vial.mask & best.mask).any():
         return False
     gap_px = np.linalg.norm(vial.outline_px[:, None] - best.outline_px, axis=-1).min()
-    if gap_px < _RIVAL_GAP_MM * px_per_mm:
+    if gap_px < _RIVAL_GAP_MM * colors.px_per_mm:
         return False
-    (depth, hue_deg), (depth_of_best, hue_of_best_deg) = (_depth_and_hue_deg(each, chroma) for each in (vial, best))
+    (depth, hue_deg), (depth_of_best, hue_of_best_deg) = (_depth_and_hue_deg(each, colors) for each in (vial, best))
     return bool(depth > _RIVAL_SHARE * depth_of_best and abs(hue_deg - hue_of_best_deg) > _RIVAL_HUE_DEG)
 
 
-def _depth_and_hue_deg(vial: VialFit, chroma: NDArray[np.float32]) -> tuple[float, float]:
-    color = np.median(chroma[vial.box][vial.mask[vial.box]], axis=0)
-    return float(np.hypot(*color)), float(np.degrees(np.arctan2(*color)))
+def _depth_and_hue_deg(vial: VialFit, colors: ColorMap) -> tuple[float, float]:
+    red, blue = np.median(colors.chroma[vial.box][vial.mask[vial.box]], axis=0)
+    return float(np.hypot(red, blue)), float(direction_deg(np.array((red, 0.0, blue))))
 
 
-def _is_plain(vial: VialFit, chroma: NDArray[np.float32]) -> bool:
+def _is_plain(vial: VialFit, colors: ColorMap) -> bool:
     """Whether the color is of nearly one depth throughout, away from the edge."""
     box = vial.box
     mask = vial.mask[box].astype(np.uint8)
     inner = cv2.erode(mask, _INNER, borderType=cv2.BORDER_CONSTANT, borderValue=0).view(bool)
     if not inner.any():
         return False
-    lower, middle, upper = np.percentile(np.hypot(*chroma[box][inner].T), (25.0, 50.0, 75.0))
+    lower, middle, upper = np.percentile(colors.strength[box][inner], (25.0, 50.0, 75.0))
     return bool(upper - lower < _PLAIN_SPREAD * middle)
 
 
-def _is_fluid_beside(vial: VialFit, plain: VialFit, chroma: NDArray[np.float32]) -> bool:
+def _is_fluid_beside(vial: VialFit, plain: VialFit, colors: ColorMap) -> bool:
     """Whether a region beside a plain one, touching it or not, is large and of another hue."""
     if vial.area_mm2 < _BESIDE_PLAIN_AREA_MM2 or (vial.mask & plain.mask).any():
         return False
-    (_, hue_deg), (_, plain_hue_deg) = (_depth_and_hue_deg(each, chroma) for each in (vial, plain))
+    (_, hue_deg), (_, plain_hue_deg) = (_depth_and_hue_deg(each, colors) for each in (vial, plain))
     return bool(abs(hue_deg - plain_hue_deg) > _BESIDE_PLAIN_HUE_DEG)
