@@ -29,6 +29,7 @@ _MAX_CLIPPED = 0.2  # share of the pixels of a patch in one channel: its median 
 _MOST = 0.7  # of the patches of the chart, as a vial may stand before some
 _INSET = 0.18  # share of a patch on each side: its edge is blurred
 _MIN_PIXELS = 30  # of a patch, three independent ones
+_LEAST_MM2 = 3.0  # of a kit's patch; specks of noise are smaller
 _MIN_CHROMA = 0.02  # paper and gray print stay below
 _MAX_EDGE_U8 = 2.0  # change from pixel to pixel within one patch
 _EDGE_BLUR_PX = 1.2  # over noise and compression, before edges are looked for
@@ -107,7 +108,7 @@ def measure_chart(
     else:
         middle = np.median(paper.rgb_lin[view.seen], axis=0)
         density = density_of(cv2.LUT(photo.rgb_u8, balance.decoded.astype(np.float32)), middle)
-        masks = _row_masks(photo, density, n_patches, _region(photo, region_xywh))
+        masks = _row_masks(photo, density, n_patches, _region(photo, region_xywh), _LEAST_MM2 * fit.px_per_mm**2)
     colors, variances = [], []
     for mask in masks:
         rows, cols = np.nonzero(mask)
@@ -216,14 +217,14 @@ def _region(photo: Photo, xywh: tuple[float, float, float, float] | None) -> NDA
 
 
 def _row_masks(
-    photo: Photo, density: NDArray[np.float64], n_patches: int, region: NDArray[np.bool_]
+    photo: Photo, density: NDArray[np.float64], n_patches: int, region: NDArray[np.bool_], least_px2: float
 ) -> list[NDArray[np.bool_]]:
     """Return the inner parts of the patches of a kit's chart, in their order along the row."""
-    boxes = _flat_boxes(photo, density, region)
+    boxes = _flat_boxes(photo, density, region, least_px2)
     row = _longest_row(boxes)
-    if not row:
-        raise Refusal("no-chart", "No row of colored patches was found beside the card.", _MARK)
-    if len(row) != n_patches:
+    if len(row) < n_patches:  # a few leaves or stones may stand in a row as well
+        raise Refusal("no-chart", f"No row of {n_patches} colored patches was found beside the card.", _MARK)
+    if len(row) > n_patches:
         raise Refusal(
             "patch-count", f"A row of {len(row)} patches was found, but {n_patches} are named.", f"Name all. {_MARK}"
         )
@@ -238,7 +239,7 @@ def _row_masks(
 _Box = tuple[Sequence[float], Sequence[float], float]  # center, sides, angle
 
 
-def _flat_boxes(photo: Photo, density: NDArray[np.float64], region: NDArray[np.bool_]) -> list[_Box]:
+def _flat_boxes(photo: Photo, density: NDArray[np.float64], region: NDArray[np.bool_], least_px2: float) -> list[_Box]:
     """Return rectangles around the parts of the photo that have one color, and one that the dye could have."""
     smooth = cv2.GaussianBlur(photo.rgb_u8, (0, 0), _EDGE_BLUR_PX).astype(np.float32)
     edge = np.zeros(region.shape, np.float32)
@@ -255,7 +256,7 @@ def _flat_boxes(photo: Photo, density: NDArray[np.float64], region: NDArray[np.b
         box = cv2.minAreaRect(contour)
         area = box[1][0] * box[1][1]
         compact = cv2.contourArea(contour) > _MIN_SOLIDITY * area * np.pi / 4.0  # discs too
-        if area > 3.0 * _MIN_PIXELS and compact and max(box[1]) < _MAX_ASPECT * min(box[1]):
+        if area > max(least_px2, 3.0 * _MIN_PIXELS) and compact and max(box[1]) < _MAX_ASPECT * min(box[1]):
             boxes.append(box)
     return boxes
 

@@ -34,7 +34,9 @@ _MAX_CLIPPED = 0.2  # share of the values of the paper: the median of its bright
 _MAX_PLATEAU, _PLATEAU_U8 = 0.75, 235
 _CLIPPED_STD = 0.04  # density that a clipped paper may hide
 _MAX_DARK, _DARK_STD = 0.2, 0.3  # share of black pixels in a channel of the fluid, and the density that they may hide
-_UNSURE_TONE_STD = 0.15  # of the strength of the tone curve: three fifths of its prior, so the grays told little
+# Of the strength of the tone curve, whose prior has 0.25: at most 0.19 on rendered photos that show all grays. What is
+# left there is in the interval; the note is for grays that could not be used.
+_UNSURE_TONE_STD = 0.2
 _SECTORS = 12
 # Light and shade on the object that its depth of color does not explain, as robust spread of the green density. Clear
 # fluid has little of it, leaves and caps are shaded bodies: 0.01 to 0.21 for the fluids of the rendered development

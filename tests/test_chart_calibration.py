@@ -166,7 +166,7 @@ def test_a_region_points_at_the_row(photos: dict[str, Path]) -> None:
     found = measure_chart(photos["kit"], len(KIT_PH))
     pointed = measure_chart(photos["kit"], len(KIT_PH), kit_box(SCENE))
     assert pointed.density == pytest.approx(found.density, abs=0.01)
-    with pytest.raises(Refusal, match="No row of colored patches"):
+    with pytest.raises(Refusal, match="No row of 7 colored patches"):
         measure_chart(photos["kit"], len(KIT_PH), (0.0, 0.0, 200.0, 100.0))
 
 
@@ -218,7 +218,7 @@ def test_chart_and_card_are_told_apart(pdf: bytes, card_width_px: float) -> None
         (lambda pdf: kit_photo(kit_colors(), PRINTER, PHONE, replace(SCENE, paper_lin=1.02)), 7, "overexposed"),
         (lambda pdf: chart_photo(pdf, PRINTER, PHONE, replace(SCENE, paper_lin=1.02)), None, "overexposed"),
         (lambda pdf: vial_photo(PHONE, SCENE), None, "this is the blank card"),
-        (lambda pdf: vial_photo(PHONE, SCENE), 7, "No row of colored patches"),
+        (lambda pdf: vial_photo(PHONE, SCENE), 7, "No row of 7 colored patches"),
     ],
     ids=["count", "order", "clipped kit", "clipped chart", "card instead of chart", "no kit"],
 )

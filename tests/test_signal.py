@@ -26,7 +26,7 @@ DY_PX, DX_PX = np.mgrid[: SHAPE[0], : SHAPE[1]] - np.array([(mm + 1.5) * PX_PER_
 FLUID = np.hypot(DX_PX, DY_PX) < 7.0 * PX_PER_MM
 
 
-def measured(paper_lin: NDArray[np.float64], card: Card, noise: float) -> FluidSignal:
+def measured(paper_lin: NDArray[np.float64], card: Card, noise: float, *, tone_std: float = 0.05) -> FluidSignal:
     """Measure a round fluid before paper of this light, shape (H, W, 3), where a flat 0.5 is expected."""
     light = paper_lin.copy()
     thickness = np.sqrt(np.maximum(1.0 - np.hypot(DX_PX, DY_PX)[FLUID] / (7.5 * PX_PER_MM), 0.0))
@@ -40,9 +40,9 @@ def measured(paper_lin: NDArray[np.float64], card: Card, noise: float) -> FluidS
         photo_from_view=np.eye(3),
     )
     flat = np.full((*SHAPE, 3), 0.5, np.float32)
-    decoded, steeper = (decode_tone(np.arange(256) / 255.0, strength) for strength in (0.0, 0.05))
+    decoded, steeper = (decode_tone(np.arange(256) / 255.0, strength) for strength in (0.0, tone_std))
     balance = Balance(
-        tone=ToneFit(strength=0.0, strength_std=0.05),
+        tone=ToneFit(strength=0.0, strength_std=tone_std),
         decoded=decoded,
         steeper=steeper,
         rgb_lin=light.astype(np.float32),
@@ -77,3 +77,11 @@ def test_paper_is_looked_for_in_the_window_of_the_card_at_hand() -> None:
     narrow = replace(card, vial_window=replace(card.vial_window, width_mm=MIDDLE_MM[0] + 7.0 - card.vial_window.x_mm))
     assert "mixed-light" in measured(paper, card, noise=0.001).flags
     assert "mixed-light" not in measured(paper, narrow, noise=0.001).flags
+
+
+def test_contrast_is_called_uncertain_only_where_the_grays_told_next_to_nothing() -> None:
+    paper = 0.5 + np.random.default_rng(3).normal(0.0, 0.01, (*SHAPE, 3))
+    # Grays that are all free tell it within 0.06 to 0.19 on rendered photos; without any it is 0.25.
+    flags = {std: measured(paper, load_card(), noise=0.01, tone_std=std).flags for std in (0.19, 0.25)}
+    assert "tone-uncertain" not in flags[0.19]
+    assert "tone-uncertain" in flags[0.25]
