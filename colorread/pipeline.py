@@ -62,8 +62,8 @@ class Seen:
         As loaded.
     card : CardFit or None
         Where the card lies.
-    outline_px : ndarray of float64, shape (N, 2), or None
-        Outline of the fluid in pixels of the loaded photo.
+    outlines_px : tuple of ndarray of float64, shape (N, 2)
+        Outline of the fluid in pixels of the loaded photo, or of the two things of which one may be it.
     fluid : Fluid or None
         The fluid, measured.
     reason : Reason or None
@@ -72,7 +72,7 @@ class Seen:
 
     photo: Photo | None = None
     card: CardFit | None = None
-    outline_px: NDArray[np.float64] | None = None
+    outlines_px: tuple[NDArray[np.float64], ...] = ()
     fluid: Fluid | None = None
     reason: Reason | None = None
 
@@ -204,17 +204,24 @@ def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Seen:
                 "Hold the vial before the blank card; the chart is for calibrating.",
             )
         if vial_xywh is None:
-            vial = find_vial(view, balance.rgb_lin, colors)
+            vials = find_vial(view, balance.rgb_lin, colors)
         else:
-            vial = point_at_vial(view, colors, _rectangle_in_view(vial_xywh, photo, view))
-        if vial is None:
+            vials = point_at_vial(view, colors, _rectangle_in_view(vial_xywh, photo, view))
+        if not vials:
             raise Refusal(
                 "no-vial",
                 "No fluid with the color of the dye was found before the card.",
                 "Hold the filled vial before the blank middle of the card, not beside it, in white light of one lamp "
                 "without hard shadows; an empty vial or clear water cannot be read.",
             )
-        seen = replace(seen, outline_px=view.photo_xy(vial.outline_px))
+        seen = replace(seen, outlines_px=tuple(view.photo_xy(vial.outline_px) for vial in vials))
+        if len(vials) > 1:
+            raise Refusal(
+                "two-vials",
+                "Two things of unlike color before the card may be the fluid.",
+                "Photograph one vial alone, with nothing else of color before the card.",
+            )
+        (vial,) = vials
         signal = measure_fluid(view, colors, vial, balance)
     except Refusal as refusal:
         return replace(seen, reason=refusal.reason)
@@ -236,7 +243,7 @@ def _so_far(source: Source, stated: Stated, seen: Seen) -> Reading:
         reading,
         flags=(*seen.card.flags, *pointed),
         card_corners_px=_full_size(seen.card.corners_px, seen.photo),
-        vial_outline_px=None if seen.outline_px is None else _full_size(seen.outline_px, seen.photo),
+        vial_outline_px=_full_size(seen.outlines_px[0], seen.photo) if len(seen.outlines_px) == 1 else None,
     )
 
 
@@ -323,7 +330,7 @@ def _trace(seen: Seen, posterior: PhPosterior | None = None, pka: float = 0.0) -
     return Trace(
         rgb_u8=None if seen.photo is None else seen.photo.rgb_u8,
         card_corners_px=None if seen.card is None else seen.card.corners_px,
-        vial_outline_px=seen.outline_px,
+        vial_outlines_px=seen.outlines_px,
         used_px=used_px,
         fluid_rgb=fluid_rgb,
         scale_rgb=() if posterior is None else _color_scale(posterior.load, pka),

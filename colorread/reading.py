@@ -160,8 +160,8 @@ class Trace:
         The upright photo at working size, sRGB-encoded; None where the file could not be opened.
     card_corners_px : ndarray of float, shape (4, 2), or None
         Corners of the card.
-    vial_outline_px : ndarray of float, shape (N, 2), or None
-        Outline of the fluid.
+    vial_outlines_px : tuple of ndarray of float, shape (N, 2)
+        Outline of the fluid; two where one or the other may be it.
     used_px : ndarray of float, shape (N, 2), or None
         Centers of the pixels whose color was used.
     fluid_rgb : ndarray of float, shape (3,), or None
@@ -172,7 +172,7 @@ class Trace:
 
     rgb_u8: NDArray[np.uint8] | None
     card_corners_px: NDArray[np.float64] | None = None
-    vial_outline_px: NDArray[np.float64] | None = None
+    vial_outlines_px: tuple[NDArray[np.float64], ...] = ()
     used_px: NDArray[np.float64] | None = None
     fluid_rgb: NDArray[np.float64] | None = None
     scale_rgb: tuple[tuple[float, NDArray[np.float64]], ...] = ()

@@ -67,7 +67,7 @@ def made_trace(**changes: Any) -> Trace:
     trace = Trace(
         rgb_u8=rgb_u8,
         card_corners_px=np.array(CARD_PX),
-        vial_outline_px=np.array(FLUID_PX),
+        vial_outlines_px=(np.array(FLUID_PX),),
         used_px=np.stack([cols.ravel(), rows.ravel()], axis=-1).astype(float),
         fluid_rgb=np.array(FLUID_RGB),
         scale_rgb=tuple((6.0 + 0.2 * i, ends[0] + (ends[1] - ends[0]) * i / 8) for i in range(9)),

@@ -199,7 +199,7 @@ def test_log_keeps_small_pictures_without_metadata(scored: tuple[list[Scored], P
 
 def test_small_picture_of_noise_stays_small() -> None:
     noise = np.random.default_rng(1).integers(0, 256, (900, 1200, 3), dtype=np.uint8)
-    picture = small_evidence(made_refusal(), made_trace(rgb_u8=noise, card_corners_px=None, vial_outline_px=None))
+    picture = small_evidence(made_refusal(), made_trace(rgb_u8=noise, card_corners_px=None, vial_outlines_px=()))
     assert picture is not None
     assert len(picture) < 60_000
     assert small_evidence(made_refusal(), NO_TRACE) is None

@@ -14,7 +14,7 @@ from PIL import Image, ImageDraw
 from colorread.evidence.file import is_evidence
 from colorread.evidence.picture import draw_evidence, write_evidence
 from colorread.reading import Interval, Reading, Trace
-from tests.fabricated import FLUID_RGB, NO_TRACE, made_reading, made_refusal, made_trace
+from tests.fabricated import FLUID_PX, FLUID_RGB, NO_TRACE, made_reading, made_refusal, made_trace
 
 
 def pixels(image: Image.Image) -> np.ndarray:
@@ -76,7 +76,7 @@ def test_photo_that_gave_no_pixels_is_a_gray_panel_with_words(drawn_words: list[
     ],
     ids=["below", "above"],
 )
-@pytest.mark.parametrize("gone", ["rgb_u8", "card_corners_px", "vial_outline_px", "used_px", "fluid_rgb"])
+@pytest.mark.parametrize("gone", ["rgb_u8", "card_corners_px", "used_px", "fluid_rgb"])
 def test_one_sided_readings_are_drawn_with_any_part_missing(reading: Reading, gone: str) -> None:
     assert draw_evidence(reading, made_trace(**{gone: None})).width == 1080
 
@@ -107,7 +107,7 @@ def test_outline_of_the_fluid_is_dashed_and_that_of_the_card_is_not() -> None:
 
 
 def test_swatch_shows_the_corrected_color() -> None:
-    page = pixels(draw_evidence(made_reading(), made_trace(rgb_u8=None, card_corners_px=None, vial_outline_px=None)))
+    page = pixels(draw_evidence(made_reading(), made_trace(rgb_u8=None, card_corners_px=None, vial_outlines_px=())))
     same = np.abs(page - np.round(np.array(FLUID_RGB) * 255)).max(axis=-1) <= 1
     assert same.sum() > 50_000
 
@@ -115,7 +115,7 @@ def test_swatch_shows_the_corrected_color() -> None:
 def bracket_columns(ph: Interval) -> tuple[int, int]:
     """Columns of the first and last dark pixel of the bar above the color scale."""
     reading = made_reading(ph=ph)
-    trace = replace(made_trace(), rgb_u8=None, card_corners_px=None, vial_outline_px=None)
+    trace = replace(made_trace(), rgb_u8=None, card_corners_px=None, vial_outlines_px=())
     dark = pixels(draw_evidence(reading, trace))[82, :].max(axis=-1) < 60
     columns = np.flatnonzero(dark)
     return int(columns[0]), int(columns[-1])
@@ -138,11 +138,14 @@ def test_bracket_moves_with_the_interval_and_stays_on_the_scale() -> None:
     "trace",
     [
         NO_TRACE,
-        made_trace(card_corners_px=None, vial_outline_px=None, used_px=None, fluid_rgb=None, scale_rgb=()),
-        made_trace(vial_outline_px=None, used_px=None, fluid_rgb=None, scale_rgb=()),
+        made_trace(card_corners_px=None, vial_outlines_px=(), used_px=None, fluid_rgb=None, scale_rgb=()),
+        made_trace(vial_outlines_px=(), used_px=None, fluid_rgb=None, scale_rgb=()),
+        made_trace(
+            vial_outlines_px=(np.array(FLUID_PX), np.array(FLUID_PX) + 30.0), used_px=None, fluid_rgb=None, scale_rgb=()
+        ),
         made_trace(fluid_rgb=None, scale_rgb=()),
     ],
-    ids=["no photo", "no card", "no fluid", "no color"],
+    ids=["no photo", "no card", "no fluid", "two fluids", "no color"],
 )
 def test_refusals_are_drawn_at_every_step(trace: object) -> None:
     assert draw_evidence(made_refusal(), trace).width == 1080  # type: ignore[arg-type]
@@ -151,7 +154,7 @@ def test_refusals_are_drawn_at_every_step(trace: object) -> None:
 def test_fluid_far_outside_the_photo_and_long_words_do_no_harm() -> None:
     away = np.array([(400.0, -80.0), (460.0, -80.0), (430.0, 20.0)])
     reading = made_reading(photo="x" * 300 + "\x1b\u65e5.jpg", flags=("unheard-of",))
-    assert draw_evidence(reading, made_trace(vial_outline_px=away, used_px=away)).width == 1080
+    assert draw_evidence(reading, made_trace(vial_outlines_px=(away,), used_px=away)).width == 1080
 
 
 def test_file_is_named_after_the_photo_and_opens(tmp_path: Path) -> None:

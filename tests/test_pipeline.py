@@ -18,7 +18,9 @@ from numpy.typing import NDArray
 import colorread
 from colorread import read_photo
 from colorread.flags import FLAG_TEXTS
+from colorread.pipeline import read_photo_traced
 from colorread.reading import BUDGET_KH, Interval, Reading
+from colorread.stated import Stated
 from tests.scene import Scene, Shot, take_photo
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
@@ -223,7 +225,13 @@ def two_vials(left_ph: float, right_ph: float) -> NDArray[np.uint8]:
 
 def test_of_two_vials_of_unlike_color_none_is_chosen() -> None:
     photo = two_vials(6.4, 7.2)
-    assert_refused(read_photo(photo), "two-vials")
+    reading, trace = read_photo_traced(photo, Stated())
+    assert_refused(reading, "two-vials")
+    assert reading.vial_outline_px is None
+    # Both are shown, so that they are found without seeing their colors.
+    for x_mm in (36.0, 68.0):
+        fluid_px = shot_of(replace(BASE, center_mm=(x_mm, 38.0), radius_mm=6.5)).fluid_px
+        assert sum(overlap(outline, fluid_px, photo.shape[:2]) > 0.7 for outline in trace.vial_outlines_px) == 1
     box = shot_of(replace(BASE, ph=7.2, center_mm=(68.0, 38.0), radius_mm=6.5)).fluid_box()
     pointed = read_photo(photo, vial_xywh=box)
     assert pointed.ph is not None

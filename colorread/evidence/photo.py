@@ -58,10 +58,11 @@ def draw_photo(trace: Trace, width_px: int, fluid_label: str) -> Image.Image:
         _draw_outline(picture, corners, dashed=False)
         x, y = corners[np.argmin(corners.sum(axis=1))]
         labels.append(("card", x, y - _LABEL_PX))
-    if trace.vial_outline_px is not None:
-        outline = drawn(trace.vial_outline_px)
+    outlines = [drawn(outline_px) for outline_px in trace.vial_outlines_px]
+    fluid_labels = [fluid_label] if len(outlines) == 1 else [f"{number}?" for number in range(1, len(outlines) + 1)]
+    for outline, label in zip(outlines, fluid_labels, strict=True):
         _draw_outline(picture, outline, dashed=True)
-        labels.append((fluid_label, outline[:, 0].max() + 2 * _EDGE_PX, outline[:, 1].mean()))
+        labels.append((label, outline[:, 0].max() + 2 * _EDGE_PX, outline[:, 1].mean()))
     image = Image.fromarray(picture)
     for text, x, y in labels:
         _draw_label(ImageDraw.Draw(image), text, x, y, size)
@@ -74,7 +75,7 @@ def _crop(trace: Trace) -> tuple[int, int, int, int]:
     """Return left, top, right, bottom of what is shown, in edges of pixels."""
     assert trace.rgb_u8 is not None
     height_px, width_px = trace.rgb_u8.shape[:2]
-    found = [points for points in (trace.card_corners_px, trace.vial_outline_px) if points is not None]
+    found = [points for points in (trace.card_corners_px, *trace.vial_outlines_px) if points is not None]
     if not found:
         return 0, 0, width_px, height_px
     points = np.concatenate(found)

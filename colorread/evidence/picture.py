@@ -158,15 +158,13 @@ def _draw_refusal(page: Page, reading: Reading, trace: Trace) -> None:
     _draw_badge(page.draw, "cross", MARGIN_PX + 36, top + 28)
     page.space(6)
     page.text(reading.reason.message, bold=True)
-    steps = (
-        (trace.rgb_u8, "the photo", "a photo that can be used"),
-        (trace.card_corners_px, "the card", "the card"),
-        (trace.vial_outline_px, "something colored before the card", "the fluid before the card"),
+    things = len(trace.vial_outlines_px)
+    seen = (
+        ("the photo", trace.rgb_u8 is not None),
+        ("the card", trace.card_corners_px is not None),
+        ("two colored things before the card, marked 1? and 2?" if things > 1 else "something colored", things > 0),
     )
-    found = [name for seen, name, _ in steps if seen is not None]
-    missing = next((name for seen, _, name in steps if seen is None), "fluid whose color can be read")
-    page.text(f"Found: {', '.join(found) or 'nothing'}.")
-    page.text(f"Missing: {missing}.")
+    page.text(f"Found: {', '.join(name for name, is_seen in seen if is_seen) or 'nothing'}.")
     page.text(f"What to do: {reading.reason.next_step}")
 
 

@@ -7,16 +7,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colorread.card.view import CardView
-from colorread.errors import Refusal
 from colorread.vial.color import ColorMap
 from colorread.vial.outline import VialFit, fit_of, opened, outer_contours, solidity
 from colorread.vial.regions import EDGE_MM, LEAST_AREA_MM2, MIN_SOLIDITY, scored_regions
-from colorread.vial.rivals import has_rival, likeness
+from colorread.vial.rivals import likeness, rival_of
 
 _MAX_GROWTH = 1.6  # of the area, when the fluid is taken out to half its depth of color: beyond, it runs into a shadow
 
 
-def find_vial(view: CardView, rgb_lin: NDArray[np.float32], colors: ColorMap) -> VialFit | None:
+def find_vial(view: CardView, rgb_lin: NDArray[np.float32], colors: ColorMap) -> tuple[VialFit, ...]:
     """
     Find the fluid before the card.
 
@@ -35,25 +34,15 @@ def find_vial(view: CardView, rgb_lin: NDArray[np.float32], colors: ColorMap) ->
 
     Returns
     -------
-    VialFit or None
-        None where nothing on the card looks like fluid.
-
-    Raises
-    ------
-    Refusal
-        ``two-vials``.
+    tuple of VialFit
+        Empty where nothing on the card looks like fluid; two where a thing of another color may be the fluid as well.
     """
     regions = list(scored_regions(view, rgb_lin, colors))
     if not regions:
-        return None
-    if has_rival(regions, colors):
-        raise Refusal(
-            "two-vials",
-            "Two things of unlike color before the card may be the fluid.",
-            "Photograph one vial alone, with nothing else of color before the card.",
-        )
+        return ()
     best, _ = max(regions, key=likeness)
-    return _grown(best, colors)
+    rival = rival_of(regions, colors)
+    return (_grown(best, colors),) if rival is None else (best, rival)
 
 
 def _grown(vial: VialFit, colors: ColorMap) -> VialFit:
@@ -68,7 +57,7 @@ def _grown(vial: VialFit, colors: ColorMap) -> VialFit:
     return fit_of(contour, vial.mask.shape, colors.px_per_mm)
 
 
-def point_at_vial(view: CardView, colors: ColorMap, corners_px: NDArray[np.float64]) -> VialFit | None:
+def point_at_vial(view: CardView, colors: ColorMap, corners_px: NDArray[np.float64]) -> tuple[VialFit, ...]:
     """
     Take the fluid where the user points.
 
@@ -83,7 +72,7 @@ def point_at_vial(view: CardView, colors: ColorMap, corners_px: NDArray[np.float
 
     Returns
     -------
-    VialFit or None
+    tuple of VialFit
         The part of the ellipse in the rectangle that has the color of its middle; None where the rectangle lies
         beyond the card or holds no color, as with clear water.
     """
@@ -92,11 +81,11 @@ def point_at_vial(view: CardView, colors: ColorMap, corners_px: NDArray[np.float
     cv2.ellipse(inside, (box[0], (0.9 * box[1][0], 0.9 * box[1][1]), box[2]), 1, cv2.FILLED)
     region = inside.astype(bool) & view.seen & view.mask(view.card.outline.grown(-EDGE_MM))
     if region.sum() < LEAST_AREA_MM2 * view.px_per_mm**2 * 0.5:
-        return None
+        return ()
     middle = float(np.median(colors.strength[region]))
     if middle < colors.least_strength:
-        return None
+        return ()
     contours = outer_contours(opened((region & (colors.strength > 0.5 * middle)).view(np.uint8)))
     if not contours:
-        return None
-    return fit_of(max(contours, key=cv2.contourArea), view.seen.shape, view.px_per_mm)
+        return ()
+    return (fit_of(max(contours, key=cv2.contourArea), view.seen.shape, view.px_per_mm),)

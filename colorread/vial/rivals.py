@@ -29,9 +29,9 @@ def likeness(region: tuple[VialFit, float]) -> float:
     return region[1]
 
 
-def has_rival(regions: Sequence[tuple[VialFit, float]], colors: ColorMap) -> bool:
+def rival_of(regions: Sequence[tuple[VialFit, float]], colors: ColorMap) -> VialFit | None:
     """
-    Return whether a region beside the likeliest one may be the fluid as well, by another color.
+    Return a region beside the likeliest one that may be the fluid as well, by another color.
 
     Parameters
     ----------
@@ -42,15 +42,17 @@ def has_rival(regions: Sequence[tuple[VialFit, float]], colors: ColorMap) -> boo
 
     Returns
     -------
-    bool
-        Then no number may be read.
+    VialFit or None
+        Where there is one, no number may be read.
     """
     best, best_score = max(regions, key=likeness)
-    likely = [vial for vial, score in regions if score > _RIVAL_SCORE * best_score]
-    if any(_is_another(vial, best, colors) for vial in likely):
-        return True
-    possible = [vial for vial, score in regions if score > _BESIDE_PLAIN_SCORE * best_score]
-    return _is_plain(best, colors) and any(_is_fluid_beside(vial, best, colors) for vial in possible)
+    by_likeness = sorted(regions, key=likeness, reverse=True)
+    likely = [vial for vial, score in by_likeness if score > _RIVAL_SCORE * best_score]
+    rival = next((vial for vial in likely if _is_another(vial, best, colors)), None)
+    if rival is not None or not _is_plain(best, colors):
+        return rival
+    possible = [vial for vial, score in by_likeness if score > _BESIDE_PLAIN_SCORE * best_score]
+    return next((vial for vial in possible if _is_fluid_beside(vial, best, colors)), None)
 
 
 def _is_another(vial: VialFit, best: VialFit, colors: ColorMap) -> bool:
