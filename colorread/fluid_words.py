@@ -6,6 +6,8 @@ from collections.abc import Callable
 
 from colorread.fluid import RENEWAL, DyeDose, FluidRecipe, RoomAirColor
 
+_MOST_READABLE_PH = 7.5  # beyond, the dye hardly changes
+
 KhWords = Callable[[float, str], str]
 """Takes a KH [dKH] and how exactly it is told in dKH, such as ``.2f``; returns it with a unit."""
 
@@ -43,11 +45,12 @@ def room_air_words(air: RoomAirColor, kh_words: KhWords = dkh_words) -> str:
     Returns
     -------
     str
-        A sentence.
+        Two sentences.
     """
     return (
         f"After some hours in room air, {kh_words(air.kh_dkh, 'g')} fluid with dye is {air.color}: "
-        f"pH {air.ph_stuffy_air:.1f} in a stuffy room, {air.ph_outdoor_air:.1f} in outdoor air."
+        f"pH {air.ph_stuffy_air:.1f} in a stuffy room, {air.ph_outdoor_air:.1f} in outdoor air. Where colors are hard to "
+        f"tell, a photo of it tells: it should read about pH {min(air.ph_stuffy_air, _MOST_READABLE_PH):.1f} or more."
     )
 
 

@@ -84,9 +84,9 @@ GUIDES: Mapping[Kind, Guide] = {
             Step(
                 key="base",
                 title="All blue",
-                words="The rinsed vial with KH fluid, dye and a pinch of baking soda, mixed. If it looks green, add "
-                "more and let it stand in fresh air for a while. It need not be the bluest blue: the fit knows how "
-                "far soda goes.",
+                words="The rinsed vial with KH fluid, dye and a pinch of baking soda, mixed. If it looks green (a "
+                "photo of it reads below pH 7.5), add more and let it stand in fresh air for a while. It need not be "
+                "the bluest blue: the fit knows how far soda goes.",
             ),
             Step(
                 key="known",
