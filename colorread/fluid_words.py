@@ -47,10 +47,11 @@ def room_air_words(air: RoomAirColor, kh_words: KhWords = dkh_words) -> str:
     str
         Two sentences.
     """
+    least_ph = min(air.ph_stuffy_air, _MOST_READABLE_PH)
     return (
         f"After some hours in room air, {kh_words(air.kh_dkh, 'g')} fluid with dye is {air.color}: "
-        f"pH {air.ph_stuffy_air:.1f} in a stuffy room, {air.ph_outdoor_air:.1f} in outdoor air. Where "
-        f"colors are hard to tell, a photo tells: it should read about pH {min(air.ph_stuffy_air, _MOST_READABLE_PH):.1f} or more."
+        f"pH {air.ph_stuffy_air:.1f} in a stuffy room, {air.ph_outdoor_air:.1f} in outdoor air. Where colors are hard "
+        f"to tell, a photo tells: it should read about pH {least_ph:.1f} or more."
     )
 
 
