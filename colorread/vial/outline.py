@@ -54,7 +54,10 @@ def outer_contours(region: NDArray[Any], least_px2: float = 0.0) -> list[NDArray
     list of ndarray of int32, shape (N, 1, 2)
         x and y; a part in a hole of another one counts too.
     """
-    contours, tree = cv2.findContours(region.astype(np.uint8, copy=False), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    region_u8 = region.astype(np.uint8, copy=False)
+    around = _around(region_u8)
+    offset = around[1].start, around[0].start
+    contours, tree = cv2.findContours(region_u8[around], cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE, offset=offset)
     parents = () if tree is None else tree[0, :, 3]
     return [
         np.asarray(contour, np.int32)
@@ -63,7 +66,7 @@ def outer_contours(region: NDArray[Any], least_px2: float = 0.0) -> list[NDArray
     ]
 
 
-def opened(region: NDArray[Any]) -> NDArray[np.uint8]:
+def opened(region: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """
     Return a region without specks and threads.
 
@@ -77,7 +80,16 @@ def opened(region: NDArray[Any]) -> NDArray[np.uint8]:
     ndarray of uint8, shape (H, W)
         0 or 1.
     """
-    return np.asarray(cv2.morphologyEx(region, cv2.MORPH_OPEN, _OPENING), dtype=np.uint8)
+    around = _around(region)
+    opened_region = np.zeros_like(region)
+    opened_region[around] = cv2.morphologyEx(region[around], cv2.MORPH_OPEN, _OPENING)
+    return opened_region
+
+
+def _around(region: NDArray[np.uint8]) -> tuple[slice, slice]:
+    """Return rows and columns with a region and a pixel around it: most regions are small, and time goes by pixels."""
+    x, y, width, height = cv2.boundingRect(region)
+    return slice(max(y - 1, 0), y + height + 1), slice(max(x - 1, 0), x + width + 1)
 
 
 def solidity(contour: NDArray[np.int32]) -> float:
