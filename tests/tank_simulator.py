@@ -43,6 +43,7 @@ def simulated_week(
     days: int = 7,
     often: bool = False,
     level_mg_l: tuple[float, float] = (15.0, 50.0),
+    fall_per_day: tuple[float, float] = (-0.02, 0.12),
     turned: tuple[float, float] | None = None,
 ) -> Truth:
     """
@@ -60,7 +61,7 @@ def simulated_week(
     level = rng.uniform(*level_mg_l)
     uptake = rng.uniform(0.0, 0.6)
     base = rng.uniform(0.5, 1.5)
-    fall = rng.uniform(-0.02, 0.12)
+    fall = rng.uniform(*fall_per_day)
     rate = level * loss
     hours = _photo_hours(rng, days, lights, often=often)
 

@@ -153,6 +153,19 @@ def test_wrong_use_is_told_and_changes_nothing(filled: Path, arguments: tuple[st
         assert log.count("window") == 4
 
 
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        (("--source", "fermentation"), True),
+        (("--source", "fermentation", "--gas", "20:00-06:00"), False),
+        (("--source", "cylinder"), False),
+    ],
+)
+def test_yeast_without_hours_is_told_to_give_gas_all_day(filled: Path, options: tuple[str, ...], *, told: bool) -> None:
+    for command in ("add", "edit"):
+        assert ("its gas is taken to be on all day (00:00-24:00)" in run("tank", command, "yeasty", *options)) == told
+
+
 def test_tanks_are_listed_and_removed(filled: Path) -> None:
     run("tank", "edit", "desk", "--source", "acid-bicarbonate", "--gas", "08:00-18:00")
     run("tank", "edit", "window", "--kh", "4.5")

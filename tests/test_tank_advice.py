@@ -10,14 +10,14 @@ import pytest
 from colorread.gas_care import SourceKind
 from colorread.reading import Interval
 from colorread.tank.advice import FISH_PROBABILITY, advise
-from colorread.tank.changes import Candidate, candidates
+from colorread.tank.changes import Candidate, candidates, full_charge
 from colorread.tank.day_words import hours_words, share_words
 from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.forecast import DayStart, day_course, day_start, forecast, lit_hours
 from colorread.tank.gas_source import handling_of
 from colorread.tank.results import Advice, Change
 from colorread.tank.settings import GasSource, Tank, parse_span
-from colorread.verdict import Marks
+from colorread.verdict import Marks, judge
 from tests.tank_simulator import Truth, simulated_week
 
 ALWAYS = parse_span("00:00-24:00")
@@ -51,7 +51,7 @@ def tried_on(fit: TankFit, tank: Tank, *, overdosed: bool = False) -> tuple[Cand
     start = day_start(fit, Marks(), datetime(2026, 3, 9))
     assert tank.gas is not None
     start = replace(start, schedule=replace(start.schedule, gas=tank.gas, lights=tank.lights))
-    return candidates(start, handling_of(tank.source, tank.gas), fresh=None, overdosed=overdosed)
+    return candidates(start, handling_of(tank.source, tank.gas), fresh=(), overdosed=overdosed)
 
 
 def hours_tried(fit: TankFit, gas: str, lights: str | None = "10:00-18:00", *, overdosed: bool = False) -> set[str]:
@@ -167,8 +167,10 @@ def test_rates_go_up_by_a_fifth_at_most_and_down_by_half(fit: TankFit) -> None:
     assert max(factors) == 1.2
 
 
-@pytest.mark.parametrize("fish_mg_l", [14.0, 18.0])
-def test_an_excess_is_not_waited_for_but_it_is_told_that_fading_mends_it(usual: Truth, fish_mg_l: float) -> None:
+@pytest.mark.parametrize("fish_mg_l", [14.0, 15.0])
+def test_an_excess_of_many_days_is_not_waited_for_but_it_is_told_that_fading_mends_it(
+    usual: Truth, fish_mg_l: float
+) -> None:
     advice = advice_of(usual, "fermentation", marks=Marks(fish_mg_l=fish_mg_l))
     assert advice.today.fish_probability < FISH_PROBABILITY
     assert advice.recommended is not None
@@ -176,6 +178,95 @@ def test_an_excess_is_not_waited_for_but_it_is_told_that_fading_mends_it(usual: 
     assert re.search(
         r"The gas fades by itself: .* in about \d days?\. Until then watch the fish\. After that", advice.sentences[-1]
     )
+
+
+@pytest.mark.parametrize("fish_mg_l", [18.0, 19.0])
+@pytest.mark.parametrize("kind", ["fermentation", "acid-bicarbonate", None])
+def test_gas_that_fades_below_the_mark_in_two_days_is_waited_for(
+    usual: Truth, kind: SourceKind | None, fish_mg_l: float
+) -> None:
+    advice = advice_of(usual, kind, marks=Marks(fish_mg_l=fish_mg_l))
+    assert advice.today.fish_probability < FISH_PROBABILITY
+    assert advice.recommended is None
+    assert any(day.fish_probability > advice.today.fish_probability for day in advice.others)
+    told = re.fullmatch(
+        r"Change nothing yet: the gas fades by itself, and in about (\d) days? the tank stays below \d\d mg/L all day "
+        r"with a probability of 9\d %\. Watch the fish until then\.",
+        advice.sentences[0],
+    )
+    assert told is not None
+    assert int(told[1]) <= 2
+    assert "Turn the gas" not in " ".join(advice.sentences)
+
+
+def test_a_cylinder_is_never_waited_for_as_it_does_not_fade_by_itself(usual: Truth) -> None:
+    advice = advice_of(usual, "cylinder", marks=Marks(fish_mg_l=18.0))
+    assert advice.recommended is not None
+    assert "fades by itself" not in " ".join(advice.sentences)
+
+
+@pytest.mark.parametrize(("fish_mg_l", "waits"), [(14.0, False), (15.0, True)])
+def test_a_peak_that_calls_for_action_is_never_waited_for(
+    usual: Truth, monkeypatch: pytest.MonkeyPatch, fish_mg_l: float, *, waits: bool
+) -> None:
+    monkeypatch.setattr("colorread.tank.advice._WAIT_DAYS", 9)
+    advice = advice_of(usual, "fermentation", marks=Marks(fish_mg_l=fish_mg_l))
+    assert (judge(advice.today.peak_mg_l, Marks(fish_mg_l=fish_mg_l)).fish == "act") != waits
+    assert (advice.recommended is None) == waits
+
+
+@pytest.mark.parametrize("fish_mg_l", [26.0, 30.0, 35.0, 40.0])
+def test_a_new_charge_that_would_be_too_much_is_made_smaller(usual: Truth, fish_mg_l: float) -> None:
+    tank = replace(usual.tank, source=source("fermentation"), marks=Marks(fish_mg_l=fish_mg_l))
+    fit = fit_tank(tank, usual.readings)
+    advice = advise(fit, tank)
+    assert advice.recommended is not None
+    assert advice.recommended.change.refill_on == advice.day
+    assert advice.recommended.fish_probability >= FISH_PROBABILITY
+    assert advice.recommended.plants_share > advice.today.plants_share
+    told = re.search(
+        r"for no more than about (\d\d) % of the gas that the present charge began with", advice.sentences[0]
+    )
+    assert told is not None
+    assert "by fewer bottles or a smaller charge; all of it may be too much for the fish." in advice.sentences[0]
+    start = day_start(fit, tank.judged_by, datetime(2026, 3, 8))
+    full = full_charge(start, tank.source, datetime(2026, 3, 8))
+    assert full is not None
+    for share, fine in ((int(told[1]) / 100.0, True), (int(told[1]) / 100.0 + 0.1, False), (1.0, False)):
+        assert (forecast(start, Change(), "", full * share).fish_probability >= FISH_PROBABILITY) == fine
+
+
+def test_a_smaller_charge_is_the_advice_only_where_nothing_else_does() -> None:
+    week = simulated_week(0, level_mg_l=(20.0, 50.0), fall_per_day=(0.03, 0.12))
+    advice = advice_of(week, "acid-bicarbonate")
+    assert advice.sentences[0] == "Turn the gas up by about 20 %."
+    charge = next(day for day in advice.others if day.change.refill_on is not None)
+    assert re.search(r"began with; all of it may be too much", charge.words)
+    assert charge.plants_share > advice.today.plants_share
+
+
+def test_where_a_peak_calls_for_action_but_nothing_can_be_simulated_the_gas_is_told_of(usual: Truth) -> None:
+    advice = advice_of(usual, "fermentation", marks=Marks(fish_mg_l=12.0), lights=None, gas=ALWAYS)
+    assert advice.recommended is None
+    assert advice.sentences[0].startswith("Look at the fish now; lead the gas into the open air for some hours: ")
+
+
+def test_of_two_changes_the_order_is_told(fit: TankFit) -> None:
+    tank = Tank(name="tank", gas=parse_span("08:00-18:00"), lights=parse_span("10:00-18:00"), source=source("cylinder"))
+    words = {candidate.words for candidate in tried_on(fit, tank)}
+    later = " A day or two later, if new photos still ask for it: "
+    assert f"First turn the gas off at 17:00 instead of 18:00.{later}turn the gas down by about 10 %." in words
+    # What brings less gas comes before what brings more.
+    assert f"First turn the gas down by about 10 %.{later}turn the gas off at 19:00 instead of 18:00." in words
+    assert f"First turn the gas off at 17:00 instead of 18:00.{later}turn the gas up by about 10 %." in words
+    at_once = {candidate.words for candidate in tried_on(fit, tank, overdosed=True)}
+    assert "Do both: turn the gas off at 17:00 instead of 18:00, and turn the gas down by about 10 %." in at_once
+
+
+def test_what_both_changes_do_is_told_of_both() -> None:
+    advice = advice_of(simulated_week(8, level_mg_l=(40.0, 60.0)), "cylinder")
+    assert advice.sentences[0].startswith("First turn the gas off ")
+    assert advice.sentences[2].startswith("With both changes it stays below")
 
 
 def test_where_nothing_can_be_simulated_the_hours_of_the_lamp_are_asked_for(usual: Truth) -> None:

@@ -27,9 +27,11 @@ from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.summary import summarize
 from colorread.tank.summary_json import summary_to_dict
 from colorread.tank.words import interval_words, print_tank_summary
-from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS, Marks, judge, turn_down_now
+from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS, Marks, judge
 from tests.fabricated import made_reading, made_refusal
 from tests.tank_simulator import START, Truth, simulated_week
+
+CALM = judge(Interval(value=12.0, low=8.0, high=17.0))  # the last reading where it calls for nothing
 
 
 @pytest.fixture(scope="module")
@@ -243,6 +245,30 @@ def test_the_share_of_the_light_is_told_with_its_interval(summary: TankSummary) 
     assert day["plants_share_low"] < day["plants_share_high"]
 
 
+@pytest.mark.parametrize(("started", "reckoned"), [(date(2026, 2, 20), True), (date(2026, 3, 2), False)])
+def test_what_went_before_the_first_photo_is_told_to_be_reckoned(
+    truth: Truth, started: date, *, reckoned: bool
+) -> None:
+    tank = replace(truth.tank, source=GasSource(kind="cylinder", amount_g=500.0, started=started))
+    told = " went into the water so far, reckoned back from 2 March, the day of the first photo that counts. "
+    assert (told in source_of(tank, truth).sentence) == reckoned
+
+
+def test_the_hours_of_yeast_need_not_be_stated(truth: Truth) -> None:
+    def of(kind: SourceKind) -> TankSummary:
+        return summarize(replace(truth.tank, gas=None, source=GasSource(kind=kind)), truth.readings)
+
+    stated = replace(truth.tank, gas=parse_span("00:00-24:00"), source=GasSource(kind="fermentation"))
+    assert of("fermentation").headline == summarize(stated, truth.readings).headline
+    for kind in ("cylinder", "acid-bicarbonate"):
+        assert "settings of the tank (colorread tank edit NAME --gas HH:MM-HH:MM)." in of(kind).reason
+
+
+def test_without_a_calibration_the_way_to_one_is_told(truth: Truth) -> None:
+    notes = " ".join(summarize(truth.tank, truth.readings).notes)
+    assert "a calibration narrows them (colorread calibrate ends --how, or Calibrate on the page)." in notes
+
+
 def test_what_yeast_makes_by_night_is_told_as_lost(truth: Truth) -> None:
     def sentence(kind: SourceKind) -> str:
         tank = replace(truth.tank, source=GasSource(kind=kind, amount_g=200.0, started=date(2026, 3, 2)))
@@ -431,7 +457,8 @@ def test_a_tank_within_its_marks_is_left_alone(truth: Truth) -> None:
 
 def test_the_recommended_day_keeps_the_fish_mark(truth: Truth) -> None:
     peak = float(np.max(truth.tank_mg_l[-4:]))
-    advice = advice_for(truth, plants_low_mg_l=2.0, plants_high_mg_l=60.0, fish_mg_l=peak * 1.1)
+    steady = replace(truth, tank=replace(truth.tank, source=GasSource(kind="cylinder")))
+    advice = advice_for(steady, plants_low_mg_l=2.0, plants_high_mg_l=60.0, fish_mg_l=peak * 1.1)
     assert advice.today.fish_probability < FISH_PROBABILITY
     assert advice.recommended is not None
     assert advice.recommended.fish_probability >= FISH_PROBABILITY
@@ -446,7 +473,7 @@ def test_a_heavy_overdose_is_told_plainly(kind: SourceKind) -> None:
     summary = summarize(replace(week.tank, source=GasSource(kind=kind)), week.readings)
     fish, _, _, change, *_ = summary.headline
     assert "is above the mark of 25 mg/L" in fish
-    assert fish.endswith(turn_down_now(Marks(source=kind)))
+    assert fish.endswith(" Look at the fish now.")
     assert change.startswith("What to change: The gas must go down now: ")
     assert summary.told is not None
     assert "fades by itself" not in " ".join(summary.told.advice.sentences)
@@ -460,11 +487,12 @@ def test_a_peak_that_may_be_far_too_high_is_judged_like_one_reading_as_high(summ
     marks = summary.tank.judged_by
 
     def fish_of(peak: Interval) -> str:
-        return headline(summary.tank, with_estimates(told, peak_mg_l=peak, hours_above_fish_mark=above))[0]
+        return headline(summary.tank, with_estimates(told, peak_mg_l=peak, hours_above_fish_mark=above), CALM)[0]
 
     for peak in (Interval(value=24.0, low=15.0, high=36.0), Interval(value=60.0, low=50.0, high=70.0)):
-        assert fish_of(peak).endswith(judge(peak, marks).sentences[-1])
-    assert fish_of(Interval(value=28.0, low=26.0, high=30.0)).endswith(turn_down_now(marks))
+        assert judge(peak, marks).fish == "act"
+        assert fish_of(peak).endswith(" a day. Look at the fish now.")
+    assert fish_of(Interval(value=28.0, low=26.0, high=30.0)).endswith(" a day. Look at the fish now.")
     assert fish_of(Interval(value=22.0, low=18.0, high=27.0)).endswith(
         "so it may pass the mark of 25 mg/L for up to 6 hours a day. Watch the fish."
     )
@@ -478,7 +506,49 @@ def test_one_day_of_fading_is_no_days(summary: TankSummary, days: float, words: 
     assert summary.told is not None
     trend, fades = Interval(value=-10.0, low=-13.0, high=-8.0), Interval(value=days, low=0.2, high=3.0)
     told = with_estimates(summary.told, gas_trend_percent_per_day=trend, fades_in_days=fades)
-    assert headline(summary.tank, told)[2].endswith(words)
+    assert headline(summary.tank, told, CALM)[2].endswith(words)
+
+
+def fish_after(truth: Truth, co2_mg_l: Interval) -> str:
+    last = [reading for reading in truth.readings if reading.taken_at is not None][-1]
+    assert last.taken_at is not None
+    fresh = replace(last, taken_at=last.taken_at + timedelta(hours=1), co2_mg_l=co2_mg_l)
+    return summarize(replace(truth.tank, marks=Marks(fish_mg_l=24.0)), [*truth.readings, fresh]).headline[0]
+
+
+@pytest.mark.parametrize(
+    "co2_mg_l", [Interval(value=None, low=22.0, high=None), Interval(value=30.0, low=24.0, high=38.0)]
+)
+def test_a_course_does_not_silence_a_fresh_reading_that_calls_for_action(truth: Truth, co2_mg_l: Interval) -> None:
+    assert fish_after(truth, co2_mg_l).endswith("The last photo alone gives cause for more: look at the fish now.")
+    calm = fish_after(truth, Interval(value=12.0, low=8.0, high=17.0))
+    assert "look at the fish now" not in calm.lower()
+
+
+def test_how_much_gas_to_give_is_told_by_the_change_alone() -> None:
+    week = simulated_week(6, level_mg_l=(25.0, 60.0), fall_per_day=(0.05, 0.1))
+    fish, _, _, change, *_ = summarize(replace(week.tank, source=GasSource(kind="cylinder")), week.readings).headline
+    assert fish.endswith("Look at the fish now.")
+    assert change.startswith("What to change: Turn the gas down by about ")
+
+
+@pytest.mark.parametrize(
+    ("kind", "percent", "leaks"),
+    [
+        ("cylinder", (-5.0, -7.0, -2.0), True),
+        ("cylinder", (-5.0, -9.0, 0.5), False),
+        ("cylinder", (-2.0, -3.0, -1.0), False),
+        ("fermentation", (-5.0, -7.0, -2.0), False),
+    ],
+)
+def test_a_cylinder_that_fades_is_told_to_be_checked_for_leaks(
+    summary: TankSummary, kind: SourceKind, percent: tuple[float, float, float], *, leaks: bool
+) -> None:
+    assert summary.told is not None
+    value, low, high = percent
+    told = with_estimates(summary.told, gas_trend_percent_per_day=Interval(value=value, low=low, high=high))
+    gas = headline(replace(summary.tank, source=GasSource(kind=kind)), told, CALM)[2]
+    assert ("ventilate, and check regulator, valve and hose for leaks" in gas) == leaks
 
 
 @pytest.mark.parametrize(("fish_mg_l", "helps"), [(8.0, False), (20.0, False), (40.0, True)])
@@ -489,11 +559,11 @@ def test_a_fresh_charge_is_tried_only_where_the_fish_mark_leaves_room(
     tank = replace(charged, marks=Marks(fish_mg_l=fish_mg_l))
     advice = advise(fit_tank(tank, truth.readings), tank)
     assert (advice.today.fish_probability >= FISH_PROBABILITY) == helps
-    recharged = [day for day in advice.others if day.change.refill_on is not None]
+    recharged = [day for day in (advice.recommended, *advice.others) if day and day.change.refill_on is not None]
     assert bool(recharged) == helps
     for day in recharged:
         assert day.peak_mg_l.value > advice.today.peak_mg_l.value
-        assert day.words.startswith("Charge the gas source anew in the morning of 8 March; it comes back at its full")
+        assert day.words.startswith("Charge the gas source anew in the morning of 8 March, but for no more than")
     assert any("watch the fish all that day" in caution for caution in advice.cautions)
 
 

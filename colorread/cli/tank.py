@@ -174,6 +174,7 @@ def add(name: _Name, given: Mapping[str, Any], log: LogFile = None) -> None:
         opened.add_tank(tank)
     _warn_of_marks(tank)
     typer.echo(f"Added {name}. Read its photos with: colorread batch FOLDER --tank {shlex.quote(name)}")
+    _tell_gas_of_yeast(tank)
 
 
 @app.command(
@@ -207,6 +208,7 @@ def edit(
         n_kept = opened.count(name)
     _warn_of_marks(changed)
     typer.echo(f"Changed {name}." if changed != tank else f"{name} was like that already.")
+    _tell_gas_of_yeast(changed)
     if n_kept and any(getattr(changed, field) != getattr(tank, field) for field in _READ_WITH):
         typer.echo(
             f"What is in the log ({n_kept}) was read with the settings before; colorread batch reads photos of the "
@@ -297,6 +299,13 @@ def _warn_of_marks(tank: Tank) -> None:
             f"The fish mark ({marks.fish_mg_l:g} mg/L) is not above the range for the plants "
             f"({marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L): no CO2 suits both.",
             err=True,
+        )
+
+
+def _tell_gas_of_yeast(tank: Tank) -> None:
+    if tank.gas != tank.gas_hours:
+        typer.echo(
+            f"As yeast never rests, its gas is taken to be on all day ({tank.gas_hours}); state --gas if it is not."
         )
 
 

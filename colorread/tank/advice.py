@@ -10,14 +10,15 @@ from datetime import datetime, time, timedelta
 import numpy as np
 
 from colorread.gas_care import STOP_THE_GAS, gas_cautions
-from colorread.tank.changes import STILL_FADING_PER_DAY, candidates, fresh_charge
+from colorread.tank.changes import STILL_FADING_PER_DAY, Candidate, candidates, fresh_charge, full_charge
 from colorread.tank.day_words import lit_words, percent_words, share_words
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import DayStart, day_start, forecast, rate_for_peak
 from colorread.tank.gas_source import Handling, handling_of
+from colorread.tank.model import Draws
 from colorread.tank.results import Advice, Change, DayForecast
 from colorread.tank.settings import Tank
-from colorread.verdict import ACT_CAUTIONS, Marks
+from colorread.verdict import ACT_CAUTIONS, Marks, judge
 
 # What counts as reached. The probability for the fish is what a keeper should ask for; the share of the light is an
 # assumption: the first hour after lights on is often lean and does no harm.
@@ -28,8 +29,10 @@ _WORTH_IT = 0.08  # a change must add this much to the plants' share to be worth
 _LOWER_PEAK = 0.95
 _SHARE_PER_EFFORT = 0.02  # of the light within the plants' range, what an effort must bring
 _DAYS_AHEAD = 7  # assumption: a trend of at most two weeks is carried on for one
+_WAIT_DAYS = 2  # as long as the cautions ask to wait after a change
 _LOOK_OFTEN = "Look at the fish often and take new photos tomorrow."
-_RESTART_STEP = 0.05  # no one sets a rate more finely: assumption
+_NEW_PHOTOS = "Take new photos then: they tell whether it came so, or whether one of the other changes is needed."
+_RATE_STEP = 0.05  # no one sets a rate more finely: assumption
 
 CAUTIONS = (
     "Make one change at a time, where two are named the first one first, in small steps; then wait a day or two, look "
@@ -75,16 +78,20 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
     handling = handling_of(tank.source, start.schedule.gas)
     today = forecast(start, Change(), "Change nothing.")
     overdosed = _is_overdosed(today, start.marks)
-    fresh = fresh_charge(start, tank.source, midnight) if _is_fish_fine(today) else None  # it only brings more CO2
-    tried = [
-        (forecast(start, candidate.change, candidate.words, candidate.rate_factor), candidate.effort)
-        for candidate in candidates(start, handling, fresh=fresh, overdosed=overdosed)
-    ]
-    fading = None if overdosed else _fading(start, today)  # waiting is no advice where there is far too much
-    recommended = _pick(today, tried)
+    # A new charge only brings more CO2, so it is none for fish that have too much.
+    fresh, smaller = _new_charges(start, tank, midnight, handling) if _is_fish_fine(today) else ((), ())
+    tried = _tried(start, candidates(start, handling, fresh=fresh, overdosed=overdosed))
+    tried_last = _tried(start, smaller)
+    # Waiting is no advice where there is far too much. A cylinder does not fade by itself: what went may come back.
+    fading = None if overdosed or tank.source_kind == "cylinder" else _fading(start, today)
+    calm = judge(today.peak_mg_l, start.marks).fish != "act"
+    waiting = fading if fading is not None and fading.days <= _WAIT_DAYS and calm else None
+    recommended = None if waiting else _pick(today, tried) or _pick(today, tried_last)
     if overdosed and (recommended is None or not _is_fish_fine(recommended)):
         recommended = _new_start(start, handling)
         sentences = _stop_sentences(today, recommended, start, handling)
+    elif waiting is not None:
+        sentences = _wait_words(waiting, start.marks), _before(today, start), _NEW_PHOTOS
     else:
         how = handling.how if _ends_gas_otherwise(recommended, start) else ""
         sentences = _sentences(today, recommended, start, fading, n_tried=len(tried), how=how, overdosed=overdosed)
@@ -95,10 +102,14 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
         day=midnight.date(),
         today=today,
         recommended=recommended,
-        others=_worth_showing(tried, recommended),
+        others=_worth_showing([*tried, *tried_last], recommended),
         sentences=sentences,
         cautions=(*cautions, *recharged, *gas_cautions(tank.source_kind)),
     )
+
+
+def _tried(start: DayStart, changes: Sequence[Candidate]) -> list[tuple[DayForecast, float]]:
+    return [(forecast(start, one.change, one.words, one.rate_factor), one.effort) for one in changes]
 
 
 def _pick(today: DayForecast, tried: Sequence[tuple[DayForecast, float]]) -> DayForecast | None:
@@ -162,12 +173,30 @@ def _merit(day: DayForecast) -> tuple[float, float]:
 
 def _new_start(start: DayStart, handling: Handling) -> DayForecast | None:
     """Return the day of a source that was stopped and begins again with as much as keeps the mark; None for nothing."""
-    rate = float(np.quantile(rate_for_peak(start, start.marks.fish_mg_l), 1.0 - FISH_PROBABILITY))
-    factor = round(math.floor(rate / _RESTART_STEP) * _RESTART_STEP, 2)
+    factor = _most_gas(start)
     if factor <= 0.0:
         return None
     words = f"Begin again with no more than about {factor * 100.0:.0f} % of the present gas{handling.less}."
     return forecast(start, Change(rate_factor=factor), words)
+
+
+def _new_charges(
+    start: DayStart, tank: Tank, midnight: datetime, handling: Handling
+) -> tuple[tuple[Candidate, ...], tuple[Candidate, ...]]:
+    """Return a new charge where all of it keeps the fish mark, else one that is small enough but brings more gas."""
+    full = full_charge(start, tank.source, midnight)
+    share = 0.0 if full is None else _most_gas(start, full)
+    if full is None or share * float(np.median(full)) <= 1.0:
+        return (), ()
+    if share >= 1.0:
+        return (fresh_charge(full, 1.0, midnight, handling),), ()
+    return (), (fresh_charge(full, share, midnight, handling),)
+
+
+def _most_gas(start: DayStart, rate_factor: Draws | float = 1.0) -> float:
+    """Return the largest share of a gas rate that keeps the fish mark, in steps; not above 0 where none does."""
+    shares = rate_for_peak(start, start.marks.fish_mg_l, rate_factor)
+    return round(math.floor(float(np.quantile(shares, 1.0 - FISH_PROBABILITY)) / _RATE_STEP) * _RATE_STEP, 2)
 
 
 def _stop_sentences(
@@ -200,9 +229,13 @@ def _sentences(
         if _is_fish_fine(today) and today.plants_share >= _PLANTS_SHARE:
             return "Leave it as it is.", before
         watch = () if _is_fish_fine(today) else (_LOOK_OFTEN,)
+        none = "None of the changes that were simulated does clearly better."
         if not n_tried:
-            return "No change could be simulated; state the hours of the lamp.", before, *watch, *fades
-        return "None of the changes that were simulated does clearly better.", before, *watch, *fades
+            none = "No change could be simulated; state the hours of the lamp."
+        verdict = judge(today.peak_mg_l, start.marks)
+        if verdict.fish == "act":
+            none = f"{verdict.sentences[-1]} {none}"
+        return none, before, *watch, *fades
     first = ("The gas must go down now." if overdosed else "", recommended.words, how)
     sentences = [" ".join(text for text in first if text), before, _after(recommended)]
     if overdosed:
@@ -224,8 +257,9 @@ def _before(today: DayForecast, start: DayStart) -> str:
 
 
 def _after(recommended: DayForecast) -> str:
+    changes = "both changes" if recommended.change.gas and recommended.change.rate_factor != 1.0 else "the change"
     return (
-        f"With the change it stays below with {percent_words(recommended.fish_probability)} and is within for "
+        f"With {changes} it stays below with {percent_words(recommended.fish_probability)} and is within for "
         f"{share_words(recommended)} of that time (simulated, once it has settled)."
     )
 
@@ -242,10 +276,22 @@ def _fading(start: DayStart, today: DayForecast) -> _Fading | None:
     return None
 
 
+def _wait_words(fading: _Fading, marks: Marks) -> str:
+    return (
+        f"Change nothing yet: the gas fades by itself, and in about {_days_words(fading)} the tank stays below "
+        f"{marks.fish_mg_l:g} mg/L all day with a probability of {percent_words(fading.fish_probability)}. Watch the "
+        "fish until then."
+    )
+
+
+def _days_words(fading: _Fading) -> str:
+    return f"{fading.days} day{'s' if fading.days > 1 else ''}"
+
+
 def _fading_words(fading: _Fading, marks: Marks, *, changed: bool) -> str:
     then = " After that the change may be more than needed, so take new photos." if changed else ""
     return (
         f"The gas fades by itself: with nothing changed the tank would stay below {marks.fish_mg_l:g} mg/L all day "
-        f"with a probability of {percent_words(fading.fish_probability)} in about {fading.days} "
-        f"day{'s' if fading.days > 1 else ''}. Until then watch the fish.{then}"
+        f"with a probability of {percent_words(fading.fish_probability)} in about {_days_words(fading)}. Until then "
+        f"watch the fish.{then}"
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, time
 
@@ -40,8 +41,9 @@ _EFFORT_BY_HAND = 1.0  # on top, where a hose is moved twice a day that was left
 _EFFORT_REFILL = 2.0  # mixing and mess
 _EFFORT_OF_TWO = 0.5  # on top, where two things are changed, as then neither is seen alone
 _PAIRED_EFFORT_MAX = 1.6  # of either of two changes, so that both together stay a small step
-# Assumption: a new charge is held to five times the old rate, lest an error of the trend grows with the charge's age.
-_FRESH_FACTOR_MAX = 5.0
+# Assumption: a new charge is held to twenty times the old rate, lest an error of the trend grows with the charge's age;
+# a lower bound would let a charge of a bottle that faded fast pass for one that is small enough.
+_FRESH_FACTOR_MAX = 20.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +70,7 @@ class Candidate:
 
 
 def candidates(
-    start: DayStart, handling: Handling, *, fresh: Candidate | None, overdosed: bool
+    start: DayStart, handling: Handling, *, fresh: Sequence[Candidate], overdosed: bool
 ) -> tuple[Candidate, ...]:
     """
     Return the changes worth simulating.
@@ -79,7 +81,7 @@ def candidates(
         The tank's schedule.
     handling : Handling
         What can be done with its gas source.
-    fresh : Candidate or None
+    fresh : sequence of Candidate
         A new charge, where that may help.
     overdosed : bool
         Whether there is far too much CO2, so that larger steps down do good.
@@ -94,19 +96,34 @@ def candidates(
     pairs = [
         Candidate(
             Change(gas=one.change.gas, rate_factor=two.change.rate_factor),
-            f"{one.words} {two.words}",
+            _words_of_two(one, two, start, at_once=overdosed),
             one.effort + two.effort + _EFFORT_OF_TWO,
         )
         for one in hours
         for two in rates
         if max(one.effort, two.effort) <= _PAIRED_EFFORT_MAX
     ]
-    return (*hours, *rates, *_other_nights(start), *([fresh] if fresh is not None else []), *pairs)
+    return (*hours, *rates, *_other_nights(start), *fresh, *pairs)
 
 
-def fresh_charge(start: DayStart, source: GasSource | None, midnight: datetime) -> Candidate | None:
+def _words_of_two(hours: Candidate, rate: Candidate, start: DayStart, *, at_once: bool) -> str:
+    """Return two changes as instructions; of one for less gas and one for more, that for less comes first."""
+    assert hours.change.gas is not None
+    longer = hours.change.gas.hours > start.schedule.gas.hours
+    one, two = (
+        words[0].lower() + words[1:]
+        for words in (
+            (rate.words, hours.words) if longer and rate.change.rate_factor < 1.0 else (hours.words, rate.words)
+        )
+    )
+    if at_once:
+        return f"Do both: {one.removesuffix('.')}, and {two}"
+    return f"First {one} A day or two later, if new photos still ask for it: {two}"
+
+
+def full_charge(start: DayStart, source: GasSource | None, midnight: datetime) -> Draws | None:
     """
-    Return a new charge of a bottle.
+    Return the gas rate that a new charge of a bottle as large as the present one begins with.
 
     Parameters
     ----------
@@ -119,8 +136,9 @@ def fresh_charge(start: DayStart, source: GasSource | None, midnight: datetime) 
 
     Returns
     -------
-    Candidate or None
-        None where there is nothing to charge or the present charge is not seen to fade.
+    ndarray of float64, shape (D,), or None
+        Against the rate of the day; None where there is nothing to charge or the present charge is not seen to fade
+        [-].
     """
     if source is None or source.kind == "cylinder" or source.started is None:
         return None
@@ -128,12 +146,37 @@ def fresh_charge(start: DayStart, source: GasSource | None, midnight: datetime) 
     if float(np.median(fall)) * 24.0 < STILL_FADING_PER_DAY:
         return None
     age_h = (midnight - datetime.combine(source.started, time())).total_seconds() / 3600.0
-    return Candidate(
-        Change(refill_on=midnight.date()),
-        f"Charge the gas source anew in the morning of {midnight.day} {midnight:%B}; it comes back at its full rate.",
-        _EFFORT_REFILL,
-        np.exp(np.clip(fall * age_h, 0.0, math.log(_FRESH_FACTOR_MAX))),
-    )
+    return np.asarray(np.exp(np.clip(fall * age_h, 0.0, math.log(_FRESH_FACTOR_MAX))))
+
+
+def fresh_charge(full: Draws, share: float, midnight: datetime, handling: Handling) -> Candidate:
+    """
+    Return a new charge of a bottle.
+
+    Parameters
+    ----------
+    full : ndarray of float64, shape (D,)
+        What `full_charge` gave.
+    share : float
+        How much of that gas it is to give, 1 for all of it [-].
+    midnight : datetime
+        Begin of its day.
+    handling : Handling
+        What can be done with the gas.
+
+    Returns
+    -------
+    Candidate
+        On that day.
+    """
+    charge = f"Charge the gas source anew in the morning of {midnight.day} {midnight:%B}"
+    words = f"{charge}; it comes back at its full rate."
+    if share < 1.0:
+        words = (
+            f"{charge}, but for no more than about {share * 100.0:.0f} % of the gas that the present charge began with"
+            f"{handling.less}; all of it may be too much for the fish."
+        )
+    return Candidate(Change(refill_on=midnight.date()), words, _EFFORT_REFILL, full * share)
 
 
 def _other_rates(handling: Handling) -> list[Candidate]:

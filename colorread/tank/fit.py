@@ -117,13 +117,14 @@ def fit_tank(tank: Tank, readings: Sequence[Reading]) -> TankFit:
     CannotTell
         If the schedule is not known or the readings are too few.
     """
-    if tank.gas is None:
+    gas = tank.gas_hours
+    if gas is None:
         raise CannotTell(
             "The hours of the gas are not known, so the course between the photos cannot be told; "
-            "state them in the settings of the tank."
+            "state them in the settings of the tank (colorread tank edit NAME --gas HH:MM-HH:MM)."
         )
     series = vial_series(tank, readings)
-    problem = _Problem(tank, series, Schedule(gas=tank.gas, lights=tank.lights))
+    problem = _Problem(tank, series, Schedule(gas=gas, lights=tank.lights))
     draws, effective = _sample(problem)
     parameters, start, vial_start = problem.boxes(draws)
     return TankFit(

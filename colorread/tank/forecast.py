@@ -137,9 +137,9 @@ def forecast(start: DayStart, change: Change, words: str, rate_factor: Draws | f
     )
 
 
-def rate_for_peak(start: DayStart, peak_mg_l: float) -> Draws:
+def rate_for_peak(start: DayStart, peak_mg_l: float, rate_factor: Draws | float = 1.0) -> Draws:
     """
-    Return at which gas rate the day peaks at a level.
+    Return at which share of a gas rate the day peaks at a level.
 
     Parameters
     ----------
@@ -147,14 +147,16 @@ def rate_for_peak(start: DayStart, peak_mg_l: float) -> Draws:
         D draws.
     peak_mg_l : float
         The level [mg/L].
+    rate_factor : ndarray of float64, shape (D,), or float, default 1.0
+        The gas rate, against that of the day [-].
 
     Returns
     -------
     ndarray of float64, shape (D,)
-        Against the rate of the day; not above 0 where the tank peaks there without gas [-].
+        Against that rate; not above 0 where the tank peaks there without gas [-].
     """
     # The CO2 is the sum of what the gas brings, in proportion to its rate, and what is there without it.
-    full, none = (day_course(start, Change(), factor).max(axis=1) for factor in (1.0, 0.0))
+    full, none = (day_course(start, Change(), factor).max(axis=1) for factor in (rate_factor, 0.0))
     return np.asarray((peak_mg_l - none) / np.maximum(full - none, 1e-6))
 
 

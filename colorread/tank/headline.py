@@ -10,10 +10,17 @@ from colorread.tank.day_words import lit_words, share_words
 from colorread.tank.results import Told
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
-from colorread.verdict import Marks, judge, turn_down_now
+from colorread.verdict import Marks, judge
+
+_LOOK = "Look at the fish now."
+_LEAKING_PERCENT_A_DAY = -3.0  # assumption: less may be the weather or the fit
+_LEAK = (
+    "A cylinder does not fade by itself: ventilate, and check regulator, valve and hose for leaks as its supplier "
+    "instructs; once that is mended, more gas may flow again."
+)
 
 
-def headline(tank: Tank, told: Told) -> tuple[str, ...]:
+def headline(tank: Tank, told: Told, last: Verdict) -> tuple[str, ...]:
     """
     Return the verdict of a course in sentences, the fish first.
 
@@ -23,11 +30,13 @@ def headline(tank: Tank, told: Told) -> tuple[str, ...]:
         Its marks.
     told : Told
         What the course tells.
+    last : Verdict
+        Of the last reading alone, lest a course silences what a fresh photo shows.
 
     Returns
     -------
     tuple of str
-        One sentence or two for fish, plants, gas and change.
+        One sentence or more for fish, plants, gas and change; how much gas to give is left to the change.
     """
     marks, advice = tank.judged_by, told.advice
     peak, above = told.estimates["peak_mg_l"].interval, told.estimates["hours_above_fish_mark"].interval
@@ -36,7 +45,8 @@ def headline(tank: Tank, told: Told) -> tuple[str, ...]:
     assert above is not None
     was = "is expected to peak" if _is_peak_to_come(told) else "peaked"
     fish = (
-        f"Fish: on the day of the last photo the tank {was} at {_span(peak, 'mg/L')}, {_for_fish(peak, above, marks)}"
+        f"Fish: on the day of the last photo the tank {was} at {_span(peak, 'mg/L')}, "
+        f"{_for_fish(peak, above, marks, last)}"
     )
     plants = (
         f"Plants: as it runs now the CO2 is within {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L for "
@@ -56,6 +66,8 @@ def headline(tank: Tank, told: Told) -> tuple[str, ...]:
                 f" Fading on like that, the daily peak falls below {tank.marks.plants_low_mg_l:g} mg/L in about "
                 f"{_span(fades.interval, unit)}."
             )
+        if tank.source_kind == "cylinder" and high < 0.0 and (trend.interval.value or 0.0) <= _LEAKING_PERCENT_A_DAY:
+            gas += f" {_LEAK}"
     return fish, plants, gas, f"What to change: {advice.sentences[0]}"
 
 
@@ -67,20 +79,21 @@ def _is_peak_to_come(told: Told) -> bool:
     return max(of_day, key=lambda pair: pair[0])[1] > last_at
 
 
-def _for_fish(peak: Interval, above: Interval, marks: Marks) -> str:
-    """Return what a daily peak means for the fish, no weaker than one reading as high would be judged."""
+def _for_fish(peak: Interval, above: Interval, marks: Marks, last: Verdict) -> str:
+    """Return what a daily peak means for the fish, no weaker than one reading as high or the last one is judged."""
     assert peak.low is not None
     assert peak.high is not None
     assert above.high is not None
     mark = f"the mark of {marks.fish_mg_l:g} mg/L"
+    alone = f"The last photo alone gives cause for more: {_LOOK[0].lower()}{_LOOK[1:]}" if last.fish == "act" else ""
     if peak.high <= marks.fish_mg_l:
-        return f"below {mark}. Keep watching the fish as on every day."
+        return f"below {mark}. {alone or 'Keep watching the fish as on every day.'}"
     hours = max(math.ceil(round(above.high, 1)), 1)  # as the tables tell it
     duration = f"for up to {hours} hour{'s' if hours > 1 else ''} a day"
     if peak.low > marks.fish_mg_l:
-        return f"so it is above {mark} {duration}. {turn_down_now(marks)}"
-    verdict = judge(peak, marks)
-    return f"so it may pass {mark} {duration}. {verdict.sentences[-1] if verdict.fish == 'act' else 'Watch the fish.'}"
+        return f"so it is above {mark} {duration}. {_LOOK}"
+    instruction = _LOOK if judge(peak, marks).fish == "act" else alone or "Watch the fish."
+    return f"so it may pass {mark} {duration}. {instruction}"
 
 
 def lone_headline(taken_at: datetime | None, verdict: Verdict | None, reason: str) -> tuple[str, ...]:

@@ -104,7 +104,10 @@ def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...
     if any("kh" in reading.assumed for reading in read):
         notes.append("The KH of the fluid was assumed to be 4 dKH.")
     if read and not any(reading.profile for reading in read):
-        notes.append("Without a calibration all readings may be off together; the intervals hold that.")
+        notes.append(
+            "Without a calibration all readings may be off together; the intervals hold that, and a calibration "
+            "narrows them (colorread calibrate ends --how, or Calibrate on the page)."
+        )
     return tuple(notes)
 
 

@@ -55,6 +55,9 @@ class DailySpan:
         return f"{self.on:%H:%M}-{'24:00' if self.off == time() else format(self.off, '%H:%M')}"
 
 
+ALL_DAY = DailySpan(on=time(), off=time())
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GasSource:
     """
@@ -93,7 +96,7 @@ class Tank:
     temperature_c : float or None
         Of the water [degC]; None where not stated, then the usual one is assumed.
     lights, gas : DailySpan or None
-        When the lamp and the gas are on; None where not known.
+        When the lamp and the gas are on; None where not stated.
     source : GasSource or None
         What makes the gas.
     sensitive : bool
@@ -134,6 +137,11 @@ class Tank:
     def water_c(self) -> float:
         """Temperature of the water, stated or assumed [degC]."""
         return USUAL_TEMPERATURE_C if self.temperature_c is None else self.temperature_c
+
+    @property
+    def gas_hours(self) -> DailySpan | None:
+        """When the gas is on, stated or, as yeast never rests, all day; None where not known."""
+        return ALL_DAY if self.gas is None and self.source_kind == "fermentation" else self.gas
 
     @property
     def source_kind(self) -> SourceKind | None:

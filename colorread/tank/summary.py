@@ -66,22 +66,25 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
     now = wall_clock(now or datetime.now())
     read = [reading for reading in readings if reading.status == "read"]
     usable = [reading for reading in read if not is_of_the_future(reading, now)]
-    timed = sorted(wall_clock(reading.taken_at) for reading in usable if reading.taken_at is not None)
-    first_at, last_at = (timed[0], timed[-1]) if timed else (None, None)
+    timed = [
+        (wall_clock(reading.taken_at), reading.co2_mg_l) for reading in usable if reading.taken_at and reading.co2_mg_l
+    ]
+    timed.sort(key=lambda pair: pair[0])
+    first_at, last_at = (timed[0][0], timed[-1][0]) if timed else (None, None)
     notes = input_notes(usable, len(read) - len(usable))
     told, reason = None, ""
     try:
         fit, unsteady = steady_fit(tank, usable)
     except CannotTell as cannot:
         reason = str(cannot)
-        gravest, verdict = _gravest(usable, tank.judged_by)
+        gravest, verdict = _gravest(timed, tank.judged_by)
         verdict_words = lone_headline(gravest, verdict, reason)
         # Where nothing was read, whatever there is to watch.
         watch = (*WATCH_CAUTIONS, *ACT_CAUTIONS, *STANDING_CAUTIONS) if verdict is None else verdict.cautions
         cautions = (*watch, *gas_cautions(tank.source_kind))
     else:
         told = _told(tank, fit, n_unused=len(read) - len(fit.series.readings))
-        verdict_words = (*headline(tank, told), *([unsteady] if unsteady else []))
+        verdict_words = (*headline(tank, told, judge(timed[-1][1], tank.judged_by)), *([unsteady] if unsteady else []))
         cautions = told.advice.cautions
         notes = (*notes, *unused_notes(fit.series.left_out), *fit_notes(tank, fit))
     return TankSummary(
@@ -210,8 +213,12 @@ def _source_outlook(fit: TankFit, tank: Tank, now_gas: NDArray[np.float64]) -> S
     days_left: Interval | None = interval(left_g / np.maximum(now_g_per_day, 1e-9))
     sentence = (
         f"The charge can give at most {total_g:.0f} g of CO2; about {used_g.value:.0f} g ({used_g.low:.0f} to "
-        f"{used_g.high:.0f}) went into the water so far."
+        f"{used_g.high:.0f}) went into the water so far"
     )
+    first_seen = fit.when(float(fit.series.hours[0])).date()
+    if source.started < first_seen:
+        sentence += f", reckoned back from {first_seen.day} {first_seen:%B}, the day of the first photo that counts"
+    sentence += "."
     if source.kind == "cylinder":
         sentence += " Weigh the cylinder: its pressure tells nothing until the liquid is gone."
     else:
@@ -243,16 +250,11 @@ def _night_low(tank: Tank, day: NDArray[np.float64], of_day: NDArray[np.float64]
     return Estimate(interval=interval(day[:, night].min(axis=1)))
 
 
-def _gravest(read: Sequence[Reading], marks: Marks) -> tuple[datetime | None, Verdict | None]:
+def _gravest(timed: Sequence[tuple[datetime, Interval]], marks: Marks) -> tuple[datetime | None, Verdict | None]:
     """Return when the highest reading of the last two days was taken, and its verdict by the marks of now."""
-    timed = [
-        (wall_clock(reading.taken_at), reading.co2_mg_l)
-        for reading in read
-        if reading.taken_at is not None and reading.co2_mg_l is not None
-    ]
     if not timed:
         return None, None
-    since = max(when for when, _ in timed) - timedelta(days=2)
+    since = timed[-1][0] - timedelta(days=2)
     recent = [(when, co2) for when, co2 in timed if when >= since]
     taken_at, co2 = max(recent, key=lambda pair: (np.inf if pair[1].high is None else pair[1].high, pair[0]))
     return taken_at, judge(co2, marks)
