@@ -27,6 +27,7 @@ from colorread.words import (
     clean_name,
     co2_words,
     input_words,
+    number_words,
     ph_words,
     time_words,
 )
@@ -91,8 +92,7 @@ def print_summary(console: Console, readings: Sequence[Reading]) -> None:
             code = "" if reading.reason is None else reading.reason.code
             table.add_row(Text(name), "-", "", printable(console, f"{REFUSED_SIGN} not read: {code}"))
             continue
-        value, span = (words.removesuffix(" mg/L") for words in co2_words(reading.co2_mg_l))
-        span = "" if reading.limit else span.removeprefix("90 % interval ")
+        value, span = number_words(reading.co2_mg_l).cells()
         mark, style = FISH_SIGNS[reading.verdict.fish], _FISH_STYLES[reading.verdict.fish]
         fish = Text(printable(console, f"{mark} {reading.verdict.fish}"), style=style)
         table.add_row(Text(name), value, span, fish)
@@ -190,7 +190,10 @@ def _short_rows(reading: Reading) -> list[tuple[str, str, str]]:
     if reading.co2_mg_l is None or reading.verdict is None:
         return [(f"{REFUSED_SIGN} NOT READ", "" if reading.reason is None else reading.reason.code, "bold")]
     mark, style = FISH_SIGNS[reading.verdict.fish], _FISH_STYLES[reading.verdict.fish]
-    return [("CO2", ", ".join(co2_words(reading.co2_mg_l)), ""), ("Fish", f"{mark} {reading.verdict.fish}", style)]
+    return [
+        ("CO2", ", ".join(co2_words(reading.co2_mg_l).pair()), ""),
+        ("Fish", f"{mark} {reading.verdict.fish}", style),
+    ]
 
 
 # Refusals with a way out that only the command line has.
@@ -230,9 +233,9 @@ def _read_rows(console: Console, reading: Reading, marks: Marks) -> list[tuple[s
         ("", plants, ""),
         ("", advice, "bold"),
         _GAP,
-        ("CO2", ", ".join(co2_words(reading.co2_mg_l)), "bold"),
+        ("CO2", ", ".join(co2_words(reading.co2_mg_l).pair()), "bold"),
         ("", co2_scale(reading.co2_mg_l, width, marks), ""),
-        ("pH", ", ".join(ph_words(reading.ph)) + ", of the fluid in the vial", ""),
+        ("pH", ", ".join(ph_words(reading.ph).pair()) + ", of the fluid in the vial", ""),
         ("Tank pH", _tank_words(reading), ""),
         _GAP,
         ("Assumed", assumed, ""),
@@ -249,7 +252,7 @@ def _read_rows(console: Console, reading: Reading, marks: Marks) -> list[tuple[s
 def _tank_words(reading: Reading) -> str:
     if reading.tank_ph is None:
         return ""
-    expected = ", ".join(ph_words(reading.tank_ph))
+    expected = ", ".join(ph_words(reading.tank_ph).pair())
     return (
         f"{expected}: what a probe in the tank ({reading.tank_kh_dkh:g} dKH) should show. A clear mismatch means other "
         "acids, a drifting probe or stale fluid."
@@ -267,7 +270,7 @@ def _rule_words(reading: Reading) -> str:
     rule = reading.co2_rule_of_thumb_mg_l
     if rule is None or reading.co2_mg_l is None or reading.co2_mg_l.value is None:
         return ""
-    value, _ = co2_words(Interval(value=rule, low=rule, high=rule))
+    value, _ = co2_words(Interval(value=rule, low=rule, high=rule)).pair()
     off_percent = round(100.0 * (rule / reading.co2_mg_l.value - 1.0))
     rule_words = f"{value} by the usual 3 x KH x 10^(7 - pH)"
     if off_percent == 0:

@@ -20,10 +20,11 @@ from colorread.reading import Interval, Reading
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.html import PICTURES_MAX, report_html, write_report
 from colorread.report.plot import MADE_UP, day_figure, figure_svg, recent_readings, week_figure, write_plot
-from colorread.report.words import forecast_rows, number_rows, number_words, setting_rows
+from colorread.report.words import setting_rows
 from colorread.tank.results import Estimate, TankSummary
 from colorread.tank.settings import Marks, Tank
 from colorread.tank.summary import summarize
+from colorread.tank.words import HOURS_ABOVE, OF_WHEN, forecast_rows, number_rows
 from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS
 from tests.fabricated import made_reading
 from tests.fabricated_week import (
@@ -123,8 +124,9 @@ def test_verdict_comes_first_and_everything_else_is_there(page: _Page) -> None:
         "Recommended Run the gas from 06:30 to 16:30",
         "Also tried Turn the gas up by 20 %.",
         "more than 99 %",
-        "Daily peak, day of the last photo 20 mg/L 16 to 26 mg/L",
-        "Change of the gas rate −8 % per day −10 to −5 % per day",
+        OF_WHEN,
+        "Daily peak 20 mg/L 16 to 26 mg/L",
+        "Gas trend −7.6 % a day −10.2 to −5.1 % a day",
         f"Loss to the air Cannot be told. {CANNOT_TELL}",
         summary.told.source.sentence,
         summary.fluid_advice,
@@ -378,22 +380,6 @@ def test_svg_has_no_color_of_its_own_and_is_the_same_each_time() -> None:
     assert 'aria-label="a &quot;b&quot;"' in drawn[0]
 
 
-@pytest.mark.parametrize(
-    ("interval", "words"),
-    [
-        (Interval(value=3.14, low=2.4, high=4.0), ("3.1 h", "2.4 to 4.0 h")),
-        (Interval(value=0.151, low=0.1, high=0.2), ("0.15 h", "0.10 to 0.20 h")),
-        (Interval(value=-7.6, low=-10.2, high=5.0), ("−8 h", "−10 to 5 h")),
-        (Interval(value=1234.0, low=900.0, high=1500.0), ("1234 h", "900 to 1500 h")),
-        (Interval(value=0.0, low=0.0, high=0.0), ("0 h", "0 to 0 h")),
-        (Interval(value=None, low=4.0, high=None), ("above 4.0 h", "")),
-        (Interval(value=None, low=None, high=4.0), ("below 4.0 h", "")),
-    ],
-)
-def test_numbers_have_two_digits_that_count(interval: Interval, words: tuple[str, str]) -> None:
-    assert number_words(interval, "h") == words
-
-
 def test_settings_leave_out_what_is_not_known() -> None:
     assert [label for label, _ in setting_rows(Tank(name="bare"))] == [
         "KH of the fluid in the vial",
@@ -406,9 +392,12 @@ def test_settings_leave_out_what_is_not_known() -> None:
 def test_hours_above_the_mark_and_the_share_of_the_light_never_tell_certainty() -> None:
     advice, never = made_advice(), Interval(value=0.0, low=0.0, high=0.0)
     rows = forecast_rows(replace(advice, today=replace(advice.today, hours_above_fish_mark=never)))
-    assert [row.hours_above for row in rows[:2]] == [("less than 0.5", ""), ("0.5", "0.0 to 3.2")]
-    assert rows[0].plants_share == ("31 %", "19 to 34 %")
+    assert [row.numbers[HOURS_ABOVE] for row in rows[:2]] == [
+        ("less than 0.5 h", "95 % sure"),
+        ("0.5 h", "0.0 to 3.2 h"),
+    ]
+    assert rows[0].numbers["Light in plants' range"] == ("31 %", "19 to 34 %")
     told = made_told()
     told = replace(told, estimates={**told.estimates, "hours_above_fish_mark": Estimate(interval=never)})
-    of_day = [row for row in number_rows(made_week(told=told)) if "mark" in row.label]
-    assert [(row.value, row.interval) for row in of_day] == [("less than 0.5 h", "")]
+    of_day = [row.number for row in number_rows(made_week(told=told)) if "mark" in row.label]
+    assert [number.short() for number in of_day if number] == ["less than 0.5 h"]

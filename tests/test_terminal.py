@@ -233,7 +233,7 @@ def test_recipe_names_amounts_error_color_and_cautions(width: int) -> None:
 def test_a_simulated_day_has_room_for_its_words_beside_its_numbers() -> None:
     stream = io.StringIO()
     print_tank_summary(Console(file=stream, width=80), made_week())
-    table = stream.getvalue().partition("below fish")[2]
+    table = stream.getvalue().partition("Chance to")[2]
     assert "→ Run the gas from " in table
     assert table.partition("Caution:")[0].count("\n") < 14
 
@@ -242,3 +242,9 @@ def test_a_table_in_a_wide_window_keeps_numbers_on_one_line() -> None:
     stream = io.StringIO()
     print_tank_summary(Console(file=stream, width=120), made_week())
     assert re.search(r"15 \(12 to 19\) +26 \(20 to 33\) ", stream.getvalue())
+
+
+def test_a_terminal_without_unicode_keeps_the_sign_of_a_falling_rate() -> None:
+    target, raw = console(encoding="ascii")
+    print_tank_summary(target, made_week())
+    assert "-7.6 (-10.2 to -5.1) % a day" in raw.getvalue().decode("ascii")

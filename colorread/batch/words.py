@@ -69,7 +69,8 @@ def _time_words(readings: Sequence[Reading]) -> str:
     if not times:
         return ""
     unknown = len(readings) - len(times)
-    words = f"Taken {_span([f'{time:%Y-%m-%d %H:%M}' for time in times])}"
+    first, last = (f"{time:%Y-%m-%d %H:%M}" for time in (times[0], times[-1]))
+    words = f"Taken {first}" if first == last else f"Taken from {first} to {last}"
     by_file = sum(reading.time_source == "file time" for reading in readings)
     if by_file:
         words += f"; {by_file} by the time of the file alone, as the photo holds none"
@@ -78,13 +79,13 @@ def _time_words(readings: Sequence[Reading]) -> str:
 
 def _co2_words(readings: Sequence[Reading]) -> str:
     found = [reading.co2_mg_l for reading in readings if reading.co2_mg_l is not None]
-    above = [co2.low for co2 in found if co2.value is None and co2.low is not None]
-    below = [co2.high for co2 in found if co2.value is None and co2.high is not None]
     values = [co2 for co2 in found if co2.value is not None]
+    above = [co2 for co2 in found if co2.high is None and co2.value is None]
+    below = [co2 for co2 in found if co2.low is None and co2.value is None]
     parts = [
         _ends_words(values) if values else "",
-        f"{_photos(len(above))} above {_number(min(above))} mg/L" if above else "",
-        f"{_photos(len(below))} below {_number(max(below))} mg/L" if below else "",
+        f"{_photos(len(above))} {co2_words(min(above, key=lambda co2: co2.low or 0.0)).short()}" if above else "",
+        f"{_photos(len(below))} {co2_words(max(below, key=lambda co2: co2.high or 0.0)).short()}" if below else "",
     ]
     return f"CO2 in the vial: {'; '.join(part for part in parts if part)}." if found else ""
 
@@ -92,16 +93,8 @@ def _co2_words(readings: Sequence[Reading]) -> str:
 def _ends_words(readings: Sequence[Interval]) -> str:
     """Return the lowest and the highest of some readings, each with its interval."""
     ordered = sorted(readings, key=lambda co2: co2.value or 0.0)
-    lowest, highest = ("{} ({})".format(*co2_words(ordered[place])) for place in (0, -1))
+    lowest, highest = ("{} ({})".format(*co2_words(ordered[place]).pair()) for place in (0, -1))
     return lowest if lowest == highest else f"lowest {lowest}, highest {highest}"
-
-
-def _span(texts: Sequence[str]) -> str:
-    return texts[0] if texts[0] == texts[-1] else f"from {texts[0]} to {texts[-1]}"
-
-
-def _number(co2_mg_l: float) -> str:
-    return f"{co2_mg_l:.{1 if co2_mg_l < 10.0 else 0}f}"
 
 
 def _photos(count: int) -> str:

@@ -12,7 +12,7 @@ from colorread.console_text import shown
 from colorread.log.store import LogEntry
 from colorread.reading import Reading
 from colorread.tank.settings import Tank
-from colorread.words import clean_name, co2_words, kh_words, temperature_words
+from colorread.words import clean_name, kh_words, number_words, temperature_words
 
 _GAP = 2  # letters between columns
 _NAME_WIDTH_MIN = 12  # narrower, and a name of a photo is better read where all columns fold alike
@@ -139,8 +139,7 @@ def _cells(reading: Reading) -> list[str]:
     if reading.co2_mg_l is None or reading.verdict is None:
         code = "" if reading.reason is None else clean_name(reading.reason.code)
         return [taken, name, "-", "", f"not read: {code}"]
-    value, span = (words.removesuffix(" mg/L") for words in co2_words(reading.co2_mg_l))
-    return [taken, name, value, "" if reading.limit else span.removeprefix("90 % interval "), reading.verdict.fish]
+    return [taken, name, *number_words(reading.co2_mg_l).cells(), reading.verdict.fish]
 
 
 def _source_words(tank: Tank) -> str:

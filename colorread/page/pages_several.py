@@ -70,7 +70,7 @@ def progress(request: Request, name: str, job_name: str) -> Response:
             rows.append((label, REFUSED_SIGN, "Not read.", words))
         else:
             known = " (in the log already)" if done.outcome == "known" else ""
-            value, interval = co2_words(reading.co2_mg_l)
+            value, interval = co2_words(reading.co2_mg_l).pair()
             verdict = judge(reading.co2_mg_l, tank.judged_by)
             cautions |= dict.fromkeys(verdict.cautions)
             rows.append((label, FISH_SIGNS[verdict.fish], f"{value}{known}", f"{interval}. Fish: {verdict.fish}"))

@@ -99,8 +99,8 @@ def view_reading(entry: LogEntry, units: Units, marks: Marks, now: datetime) -> 
         age="" if reading.taken_at is None else age_words(reading.taken_at, now),
         is_old=reading.taken_at is not None and _age(reading.taken_at, now) >= timedelta(hours=_OF_NOW_H),
         is_read=verdict is not None,
-        co2=("", "") if reading.co2_mg_l is None else co2_words(reading.co2_mg_l),
-        ph=("", "") if reading.ph is None else ph_words(reading.ph),
+        co2=("", "") if reading.co2_mg_l is None else co2_words(reading.co2_mg_l).pair(),
+        ph=("", "") if reading.ph is None else ph_words(reading.ph).pair(),
         sign=REFUSED_SIGN if verdict is None else FISH_SIGNS[verdict.fish],
         fish="" if verdict is None else verdict.fish,
         plants_sentence=plants,
@@ -185,7 +185,7 @@ def _record(reading: Reading, units: Units) -> list[tuple[str, str]]:
     ]
     rows.append(("Profile", "none" if reading.profile is None else clean_name(reading.profile)))
     if reading.tank_ph is not None:
-        rows.append(("A probe in the tank should show", f"pH {', '.join(ph_words(reading.tank_ph))}"))
+        rows.append(("A probe in the tank should show", f"pH {', '.join(ph_words(reading.tank_ph).pair())}"))
     if budget := budget_words(reading):
         rows.append(("Unsure by", budget))
     rows.append(("Taken", time_words(reading) or "time unknown"))

@@ -21,11 +21,12 @@ from colorread.flags import flag_texts
 from colorread.reading import NORMAL_95, Interval, Reading
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.plot import MADE_UP, day_figure, figure_svg, is_plottable, recent_readings, week_figure
-from colorread.report.words import forecast_rows, number_rows, number_words, period_words, setting_rows, without_unit
+from colorread.report.words import period_words, setting_rows
 from colorread.tank.results import PhotoPoint, TankSummary
 from colorread.tank.series import wall_clock
+from colorread.tank.words import OF_WHEN, RECOMMENDED, forecast_rows, number_rows
 from colorread.verdict import STANDING_CAUTIONS
-from colorread.words import bind_units, budget_words, clean_name, co2_words, input_words, ph_words, time_words
+from colorread.words import bind_units, budget_words, clean_name, input_words, number_words, ph_words, time_words
 
 if TYPE_CHECKING:
     from colorread.log.store import LogEntry
@@ -102,8 +103,12 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
         n_older=sum(map(is_plottable, readings)) - len(shown),
         day=_day_svgs(summary),
         forecasts=[] if told is None else forecast_rows(told.advice),
+        recommended=RECOMMENDED,
         numbers=number_rows(summary),
-        fitted=[] if told is None else [(name, *number_words(interval)) for name, interval in told.fitted.items()],
+        of_when=OF_WHEN,
+        fitted=[]
+        if told is None
+        else [(name, number_words(interval).short()) for name, interval in told.fitted.items()],
         # Those of the readings that are listed stand beside those of the days.
         cautions=summary.cautions_with(*STANDING_CAUTIONS),
         refused=_refused_rows(readings),
@@ -200,9 +205,9 @@ def _photo_row(reading: Reading, tank: Interval | None, picture: str) -> PhotoRo
     return PhotoRow(
         name=_name(reading),
         when=_when(reading),
-        ph=("", "") if reading.ph is None else without_unit(ph_words(reading.ph)),
-        co2=("", "") if reading.co2_mg_l is None else without_unit(co2_words(reading.co2_mg_l)),
-        tank=("", "") if tank is None else without_unit(co2_words(tank)),
+        ph=("", "") if reading.ph is None else ph_words(reading.ph).cells(),
+        co2=("", "") if reading.co2_mg_l is None else number_words(reading.co2_mg_l).cells(),
+        tank=("", "") if tank is None else number_words(tank).cells(),
         refused="" if reading.reason is None else reading.reason.message,
         flags=tuple(text.sentence for text in flag_texts(reading)),
         record=tuple(text for text in record if text),

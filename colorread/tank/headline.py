@@ -11,6 +11,7 @@ from colorread.tank.results import Told
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
 from colorread.verdict import Marks, judge, turn_down_now
+from colorread.words import co2_words, number_words
 
 
 def headline(tank: Tank, told: Told) -> tuple[str, ...]:
@@ -36,7 +37,8 @@ def headline(tank: Tank, told: Told) -> tuple[str, ...]:
     assert above is not None
     was = "is expected to peak" if _is_peak_to_come(told) else "peaked"
     fish = (
-        f"Fish: on the day of the last photo the tank {was} at {_span(peak, 'mg/L')}, {_for_fish(peak, above, marks)}"
+        f"Fish: on the day of the last photo the tank {was} at {co2_words(peak).short()}, "
+        f"{_for_fish(peak, above, marks)}"
     )
     plants = (
         f"Plants: as it runs now the CO2 is within {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L for "
@@ -45,16 +47,16 @@ def headline(tank: Tank, told: Told) -> tuple[str, ...]:
     gas = "Gas: " + trend.reason
     if trend.interval is not None:
         low, high = trend.interval.low or 0.0, trend.interval.high or 0.0
-        gas = f"Gas: the rate changes by {trend.interval.value:+.0f} % a day ({low:+.0f} to {high:+.0f})."
+        change = number_words(trend.interval, "% a day", signed=True).short()
+        gas = f"Gas: the rate changes by {change}."
         if low < 0.0 < high:
-            gas = f"Gas: no sure trend, {trend.interval.value:+.0f} % a day ({low:+.0f} to {high:+.0f})."
+            gas = f"Gas: no sure trend, {change}."
         elif fades.interval is not None and fades.interval.value == 0.0:
             gas += f" The daily peak is below {tank.marks.plants_low_mg_l:g} mg/L already."
         elif fades.interval is not None:
-            unit = "day" if round(fades.interval.value or 0.0) == 1 else "days"
             gas += (
                 f" Fading on like that, the daily peak falls below {tank.marks.plants_low_mg_l:g} mg/L in about "
-                f"{_span(fades.interval, unit)}."
+                f"{number_words(fades.interval, 'days').short()}."
             )
     return fish, plants, gas, f"What to change: {advice.sentences[0]}"
 
@@ -106,8 +108,3 @@ def lone_headline(taken_at: datetime | None, verdict: Verdict | None, reason: st
     plants, fish, advice = verdict.sentences
     when = f"Told by the highest reading of the last two days, of {taken_at:%Y-%m-%d %H:%M}."
     return f"{fish} {advice}", plants, when, reason
-
-
-def _span(value: Interval, unit: str) -> str:
-    ends = f"{value.low:.0f} to {value.high:.0f}" if value.high is not None else f"{value.low:.0f} or more"
-    return f"{value.value:.0f} {unit} ({ends})"
