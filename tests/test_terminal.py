@@ -61,7 +61,7 @@ def test_lines_fit_and_hold_no_escape_codes(reading: Reading, width: int) -> Non
 def test_words_come_before_numbers_and_say_what_was_assumed_and_when() -> None:
     text = flat(printed(READINGS["read"]))
     order = [
-        "WATCH",
+        "Fish ▲ watch: the CO2 may be as high as 27 mg/L",
         "Plants:",
         "CO2 18 mg/L, 90 % interval 12 to 27 mg/L",
         "pH 6.88, 90 % interval 6.70 to 7.05",
@@ -112,7 +112,7 @@ def test_refusal_says_what_is_wrong_and_what_to_do_and_gives_no_number() -> None
 def test_terminal_without_unicode_gets_plain_ascii() -> None:
     text = printed(made_reading(photo="größe.jpg"), encoding="ascii")
     assert text.isascii()
-    assert "! WATCH" in text
+    assert "! watch: the CO2" in text
 
 
 def test_file_name_cannot_steer_the_terminal() -> None:
@@ -178,14 +178,25 @@ def test_summary_has_every_photo_with_whole_numbers(width: int) -> None:
     )
     refused = made_refusal()
     assert refused.reason is not None
-    odd = replace(refused, reason=replace(refused.reason, code="chart-not-card"))
+    odd = replace(refused, reason=replace(refused.reason, code="chart-not-card", message="This is the chart."))
     print_summary(target, [*READINGS.values(), far, odd])
     text = raw.getvalue().decode()
     assert max(map(len, text.splitlines())) <= width
     assert text.count("tank") == 5
     assert "\N{HORIZONTAL ELLIPSIS}" not in text
-    for words in ("18", "12 to 27", "above 61", "112", "80 to 1234", "watch", "act", "no-card", "chart-not-card"):
+    for words in (
+        "18",
+        "12 to 27",
+        "above 61",
+        "112",
+        "80 to 1234",
+        "watch",
+        "act",
+        "No card was found.",
+        "the chart.",
+    ):
         assert words in flat(text), words
+    assert "chart-not-card" not in text  # codes are for programs
     assert ("90 % interval" in flat(text)) == (width < 60)
 
 

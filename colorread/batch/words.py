@@ -48,19 +48,18 @@ def print_batch(console: Console, readings: Sequence[Reading], *, n_same: int, n
 
 
 def _table_of_refused(console: Console, refused: Sequence[Reading]) -> Table:
-    by_code: dict[str, list[Reading]] = {}
+    by_reason: dict[tuple[str, str], list[str]] = {}
     for reading in refused:
         assert reading.reason is not None
-        by_code.setdefault(reading.reason.code, []).append(reading)
+        by_reason.setdefault((reading.reason.message, reading.reason.next_step), []).append(reading.photo)
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
-    table.add_column("not read", no_wrap=True)
+    table.add_column("not read", overflow="fold", ratio=3)
     table.add_column("", justify="right", no_wrap=True)
     table.add_column("photos", overflow="fold", ratio=2)
     table.add_column("what to do", overflow="fold", ratio=3)
-    for code, readings in sorted(by_code.items(), key=lambda item: (-len(item[1]), item[0])):
-        steps = " ".join(dict.fromkeys(reading.reason.next_step for reading in readings if reading.reason is not None))
-        names = _listed([reading.photo for reading in readings])
-        table.add_row(code, str(len(readings)), shown(console, names), shown(console, steps))
+    for (message, next_step), photos in sorted(by_reason.items(), key=lambda item: (-len(item[1]), item[0])):
+        cells = (message, str(len(photos)), _listed(photos), next_step)
+        table.add_row(*(shown(console, cell) for cell in cells))
     return table
 
 
