@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from datetime import datetime
 
 from colorread.limits import USUAL_KH_DKH, USUAL_TEMPERATURE_C
 from colorread.reading import FishWord, Interval, Reading
@@ -159,6 +160,11 @@ def time_words(reading: Reading) -> str:
     zone = reading.taken_at.strftime("%z")
     zone = f" {zone[:3]}:{zone[3:5]}" if zone else ""
     return f"{reading.taken_at:%Y-%m-%d %H:%M}{zone}, {_TIME_WORDS[reading.time_source]}"
+
+
+def when_words(taken_at: datetime | None) -> str:
+    """Return a time on the clock of the tank."""
+    return "time unknown" if taken_at is None else f"{taken_at:%a %Y-%m-%d %H:%M}"
 
 
 def input_words(reading: Reading) -> tuple[str, str]:

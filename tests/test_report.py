@@ -34,6 +34,7 @@ from tests.fabricated_week import (
     NEXT_STEP,
     made_advice,
     made_entries,
+    made_month,
     made_told,
     made_week,
 )
@@ -226,6 +227,20 @@ def test_only_the_newest_pictures_are_held() -> None:
     assert len(report_html(made_first_day(), heavy)) < 5_000_000 - 500_000  # what the figures of a week take
 
 
+def test_photos_from_before_the_course_are_folded_and_have_a_figure_of_their_own(page: _Page) -> None:
+    html = report_html(made_week(), made_month())
+    before, older = html.split('<details class="older">')
+    older = older.partition("</table>")[0]
+    assert "63 older photos, from before the days in the figure" in older
+    assert len(re.findall(r'<p class="record">before-', older)) == 63
+    assert "before-" not in before.partition('id="photos"')[2]
+    assert [drawing["class"] for drawing in _Page(html).all("svg")] == [
+        f"plot {shape} {name}" for name in ("week", "history", "day") for shape in ("narrow", "wide")
+    ]
+    assert "All readings" not in page.text
+    assert 'class="older"' not in report_html(made_week(), made_entries())
+
+
 def test_tank_without_readings_and_with_two() -> None:
     empty = _Page(report_html(made_first_day(), []))
     assert "do not yet tell" in empty.text
@@ -322,7 +337,7 @@ def test_figure_leaves_out_what_is_older_than_the_course_and_says_so() -> None:
     assert len(recent_readings(made_week(), readings)) == 20
     assert len(recent_readings(made_week(told=None), readings)) == 20
     assert len(recent_readings(made_week(), readings[:1])) == 0
-    assert "Earlier readings (3) are only in the table" in _Page(report_html(made_week(), (*entries, *old))).text
+    assert "3 older photos" in _Page(report_html(made_week(), (*entries, *old))).text
 
 
 def test_wild_interval_does_not_flatten_the_rest() -> None:

@@ -12,7 +12,16 @@ from colorread.page.shown_units import Units
 from colorread.reading import Reading
 from colorread.tank.series import is_of_the_future
 from colorread.verdict import Marks, judged
-from colorread.words import FISH_SIGNS, REFUSED_SIGN, budget_words, clean_name, co2_words, ph_words, time_words
+from colorread.words import (
+    FISH_SIGNS,
+    REFUSED_SIGN,
+    budget_words,
+    clean_name,
+    co2_words,
+    ph_words,
+    time_words,
+    when_words,
+)
 
 # The CO2 goes up and down with every day, so older readings are of their own time; assumption.
 _OF_NOW_H = 48
@@ -112,11 +121,6 @@ def view_reading(entry: LogEntry, units: Units, marks: Marks, now: datetime) -> 
         next_step="" if reading.reason is None else reading.reason.next_step,
         record=tuple(_record(reading, units)),
     )
-
-
-def when_words(taken_at: datetime | None) -> str:
-    """Return a time on the clock of the tank."""
-    return "time unknown" if taken_at is None else f"{taken_at:%a %Y-%m-%d %H:%M}"
 
 
 def age_words(taken_at: datetime, now: datetime) -> str:

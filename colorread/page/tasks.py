@@ -103,22 +103,13 @@ def view_tank(log_path: Path, name: str) -> TankView:
     TankView
         For the page.
     """
-    from colorread.report.plot import MADE_UP, figure_svg, recent_readings, week_figure
+    from colorread.report.plot import week_svgs
 
     with Log(log_path) as log:
         tank = log.tank(name)
         readings = [entry.reading for entry in log.entries(name)]
     summary = summarize(tank, readings)
-    shown = recent_readings(summary, readings)
-    if summary.told is None and not shown:
-        return TankView(summary=summary, figures=())
-    title = MADE_UP if tank.made_up else ""
-    label = "CO2 of tank and vial over the days, with the readings, the marks, and the hours of lamp and gas."
-    figures = tuple(
-        figure_svg(week_figure(summary, shown, shape, title), f"plot {shape} week", label)
-        for shape in ("narrow", "wide")
-    )
-    return TankView(summary=summary, figures=figures)
+    return TankView(summary=summary, figures=week_svgs(summary, readings))
 
 
 def version_of(tank: Tank, scored_at: Mapping[str, datetime], today: date) -> str:
