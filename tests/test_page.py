@@ -82,6 +82,8 @@ def test_a_photo_is_read_and_waits_to_be_kept(page: tuple[httpx.Client, Core, Pa
     assert "mg/L" in shown.text
     assert "data:image/jpeg;base64," in shown.text
     assert n_kept(log_path) == before
+    waiting = client.get(TANK_URL).text.partition("Neither kept nor discarded yet")[2].partition("</section>")[0]
+    assert re.search(r"mg/L</b> <span class=\"interval\">90.% interval", waiting)
     kept = client.post(answer.headers["location"], data={"csrf": form_token(shown.text), "choice": "keep"})
     assert kept.status_code == 303
     assert n_kept(log_path) == before + 1
@@ -315,6 +317,7 @@ def test_several_photos_go_through_the_same_batch(page: tuple[httpx.Client, Core
     assert "counts once" in text
     assert "Not read." in text
     assert "The file is not a photo of a known format." in text
+    assert "The card is bent: put it on something flat." in text  # what made a reading less sure
     assert n_kept(log_path) == before + 4  # a refusal of a batch is kept with its reason
     assert not list(core.folder.rglob("photo"))
     with Log(log_path) as log:

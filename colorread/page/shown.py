@@ -10,7 +10,7 @@ from colorread.flags import flag_texts
 from colorread.log.store import LogEntry
 from colorread.page.shown_units import Units
 from colorread.reading import Reading
-from colorread.tank.series import is_of_the_future
+from colorread.tank.series import age_days, is_of_the_future
 from colorread.verdict import Marks, judged
 from colorread.words import (
     FISH_SIGNS,
@@ -139,14 +139,15 @@ def age_words(taken_at: datetime, now: datetime) -> str:
     str
         Such as ``3 hours ago``.
     """
-    minutes = round(_age(taken_at, now) / timedelta(minutes=1))
+    age = _age(taken_at, now)
+    minutes = round(age / timedelta(minutes=1))
     if minutes < 0:
         return "in the future by this machine's clock"
-    for size, unit, below in ((1, "minute", 90), (60, "hour", _OF_NOW_H * 60), (24 * 60, "day", 10**9)):
-        if minutes < below:
-            count = round(minutes / size)
-            return f"{count} {unit}{'' if count == 1 else 's'} ago"
-    return "long ago"
+    if age >= timedelta(hours=_OF_NOW_H):
+        count, unit = age_days(taken_at, now), "day"
+    else:
+        count, unit = (minutes, "minute") if minutes < 90 else (round(minutes / 60), "hour")
+    return f"{count} {unit}{'' if count == 1 else 's'} ago"
 
 
 def last_read(entries: Iterable[LogEntry], now: datetime) -> LogEntry | None:
