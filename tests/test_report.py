@@ -19,7 +19,8 @@ from colorread.gas_care import gas_cautions
 from colorread.reading import Interval, Reading
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.html import PICTURES_MAX, report_html, write_report
-from colorread.report.plot import MADE_UP, day_figure, figure_svg, recent_readings, week_figure, write_plot
+from colorread.report.plot import MADE_UP, day_figure, recent_readings, week_figure, write_plot
+from colorread.report.svg import figure_svg
 from colorread.report.words import setting_rows
 from colorread.tank.results import Estimate, TankSummary
 from colorread.tank.settings import Marks, Tank

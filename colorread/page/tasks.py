@@ -103,7 +103,7 @@ def view_tank(log_path: Path, name: str) -> TankView:
     TankView
         For the page.
     """
-    from colorread.report.plot import week_svgs
+    from colorread.report.svg import week_svgs
 
     with Log(log_path) as log:
         tank = log.tank(name)

@@ -17,7 +17,8 @@ from colorread import __version__
 from colorread.flags import flag_texts
 from colorread.reading import NORMAL_95, Interval, Reading
 from colorread.report.axes import PLOT_COLORS
-from colorread.report.plot import MADE_UP, day_svgs, days_start, history_svgs, week_svgs
+from colorread.report.plot import MADE_UP, days_start
+from colorread.report.svg import day_svgs, history_svgs, week_svgs
 from colorread.report.words import period_words, setting_rows
 from colorread.tank.results import PhotoPoint, TankSummary, tank_co2_of
 from colorread.tank.series import wall_clock
