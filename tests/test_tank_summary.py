@@ -13,6 +13,7 @@ import pytest
 from rich.console import Console
 
 from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
+from colorread.cli.show_tank import print_tank_summary
 from colorread.gas_care import SourceKind, gas_cautions, less_gas
 from colorread.reading import BUDGET_KH, Interval
 from colorread.tank.advice import FISH_PROBABILITY, advise
@@ -26,7 +27,7 @@ from colorread.tank.series import is_of_the_future
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.summary import summarize
 from colorread.tank.summary_json import summary_to_dict
-from colorread.tank.words import number_rows, print_tank_summary
+from colorread.tank.words import number_rows
 from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS, Marks, judge, turn_down_now
 from tests.fabricated import made_reading, made_refusal
 from tests.tank_simulator import START, Truth, simulated_week

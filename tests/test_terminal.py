@@ -10,11 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
+from colorread.cli.show_reading import co2_scale, print_cautions, print_fluid, print_reading, print_summary
+from colorread.cli.show_tank import print_tank_summary
 from colorread.fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
 from colorread.gas_care import gas_cautions
 from colorread.reading import Interval, Reading
-from colorread.tank.words import print_tank_summary
-from colorread.terminal import co2_scale, print_cautions, print_fluid, print_reading, print_summary
 from colorread.verdict import Marks
 from tests.fabricated import made_reading, made_refusal
 from tests.fabricated_week import made_week

@@ -85,7 +85,7 @@ def show(
     else:
         from rich.console import Console
 
-        from colorread.log.words import print_entries
+        from colorread.cli.show_log import print_entries
 
         print_entries(Console(highlight=False), entries)
         typer.echo(f"They are kept in {log_path(log)}.")

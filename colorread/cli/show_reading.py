@@ -12,7 +12,7 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from colorread.console_text import printable, shown
+from colorread.cli.console_text import printable, shown
 from colorread.flags import flag_texts
 from colorread.fluid import CAUTIONS, DyeDose, FluidRecipe, RoomAirColor
 from colorread.fluid_words import fluid_rows

@@ -8,7 +8,7 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 
-from colorread.console_text import shown
+from colorread.cli.console_text import shown
 from colorread.gas_care import SOURCE_WORDS
 from colorread.log.store import LogEntry
 from colorread.reading import Reading

@@ -8,7 +8,7 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 
-from colorread.console_text import shown
+from colorread.cli.console_text import shown
 from colorread.reading import Interval, Reading
 from colorread.tank.series import wall_clock
 from colorread.words import co2_words
