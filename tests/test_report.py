@@ -19,7 +19,7 @@ from colorread.gas_care import gas_cautions
 from colorread.reading import Interval, Reading
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.html import PICTURES_MAX, report_html, write_report
-from colorread.report.plot import MADE_UP, day_figure, recent_readings, week_figure, write_plot
+from colorread.report.plot import MADE_UP, day_figure, history_figure, recent_readings, week_figure, write_plot
 from colorread.report.svg import figure_svg
 from colorread.report.words import setting_rows
 from colorread.tank.results import Estimate, TankSummary
@@ -240,6 +240,18 @@ def test_photos_from_before_the_course_are_folded_and_have_a_figure_of_their_own
     ]
     assert "All readings" not in page.text
     assert 'class="older"' not in report_html(made_week(), made_entries())
+
+
+@pytest.mark.parametrize("shape", ["narrow", "wide"])
+def test_the_figure_of_all_readings_has_a_sign_for_each(shape: Any) -> None:
+    readings = [entry.reading for entry in made_month() if entry.reading.taken_at and entry.reading.co2_mg_l]
+    axes = history_figure(made_week(), readings, shape).axes[0]
+    n_drawn = {line.get_marker(): len(line.get_xdata()) for line in axes.lines}  # type: ignore[arg-type]
+    one_sided = [reading for reading in readings if reading.limit is not None]
+    assert n_drawn["^"] == n_drawn["v"] == len(one_sided) / 2 == 4
+    assert n_drawn["o"] == len(readings) - len(one_sided)
+    low, high = axes.get_xlim()
+    assert high - low == 4 * 7
 
 
 def test_tank_without_readings_and_with_two() -> None:
