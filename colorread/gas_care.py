@@ -8,8 +8,8 @@ from typing import Literal
 
 SourceKind = Literal["fermentation", "acid-bicarbonate", "cylinder"]
 SOURCE_WORDS: dict[SourceKind, str] = {
-    "fermentation": "sugar and yeast",
-    "acid-bicarbonate": "citric acid and bicarbonate",
+    "fermentation": "sugar and yeast (fermentation)",
+    "acid-bicarbonate": "citric acid and bicarbonate (acid-bicarbonate)",
     "cylinder": "cylinder",
 }
 SENSITIVE_ANIMALS = "such as shrimp, snails, fry, discus, and fish of cold or fast water (common practice, no source)"

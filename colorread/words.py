@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import re
+from dataclasses import dataclass
+from datetime import datetime
 
 from colorread.limits import USUAL_KH_DKH, USUAL_TEMPERATURE_C
 from colorread.reading import FishWord, Interval, Reading
@@ -22,6 +25,7 @@ _TIME_WORDS = {
     "file time": "time of the file; the photo itself holds none",
     "unknown": "source unknown",
 }
+_ONE_END = "95 % sure"  # one end of a 90 % interval
 _SMALL_SHARE = 0.03  # of the variance; less is not worth a word
 
 
@@ -59,39 +63,82 @@ def bind_units(text: str) -> str:
     return re.sub(r"(?<=\d) (?=%|mg/L|°C|dKH|mL|g\b)", NO_BREAK, text)
 
 
-def co2_words(co2_mg_l: Interval) -> tuple[str, str]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NumberWords:
     """
-    Return CO2 and its interval in words.
+    A number with its 90 % interval in words, the same in sentences and in tables.
 
     Parameters
     ----------
-    co2_mg_l : Interval
-        CO2, one end may be open [mg/L].
-
-    Returns
-    -------
-    value, interval : str
-        Such as ``19 mg/L`` and ``90 % interval 13 to 27 mg/L``, or ``above 61 mg/L`` and that no more is known.
+    value : str
+        Such as ``19``, or ``above 61`` where only one end is known.
+    span : str
+        Such as ``13 to 27``, or ``8 or more``; empty where only one end is known.
+    unit : str
+        Of both, with the space before it; empty where there is none, or where the head of a table tells it.
     """
-    known = co2_mg_l.value or co2_mg_l.low or co2_mg_l.high or 0.0
-    return _interval_words(co2_mg_l, 1 if known < 10.0 else 0, " mg/L")
+
+    value: str
+    span: str
+    unit: str
+
+    def pair(self) -> tuple[str, str]:
+        """Return ``19 mg/L`` and ``90 % interval 13 to 27 mg/L``, or ``above 61 mg/L`` and how sure that is."""
+        span = f"90 % interval {self.span}{self.unit}" if self.span else f"only this end is known, {_ONE_END}"
+        return self.value + self.unit, span
+
+    def short(self) -> str:
+        """Return ``19 (13 to 27) mg/L``, or ``above 61 mg/L``."""
+        return f"{self.value} ({self.span}){self.unit}" if self.span else self.value + self.unit
+
+    def cells(self) -> tuple[str, str]:
+        """Return what stands in a table that tells of the 90 %: ``19 mg/L`` and ``13 to 27 mg/L``."""
+        return self.value + self.unit, self.span + self.unit if self.span else _ONE_END
 
 
-def ph_words(ph: Interval) -> tuple[str, str]:
+def number_words(interval: Interval, unit: str = "", *, digits: int | None = None, signed: bool = False) -> NumberWords:
     """
-    Return a pH and its interval in words.
+    Return a number with its interval in words.
 
     Parameters
     ----------
-    ph : Interval
-        pH, one end may be open [-].
+    interval : Interval
+        With one end at least.
+    unit : str, optional
+        Put behind the numbers.
+    digits : int, optional
+        Decimals; as many as show two digits of the middle one of the numbers where not given.
+    signed : bool, default False
+        Whether what rises gets a plus.
 
     Returns
     -------
-    value, interval : str
-        As in `co2_words`.
+    NumberWords
+        For a sentence or a table.
     """
-    return _interval_words(ph, 2, "")
+    known = [number for number in (interval.value, interval.low, interval.high) if number is not None]
+    digits = _decimals(sorted(map(abs, known))[len(known) // 2]) if digits is None else digits
+
+    def words(number: float) -> str:
+        shown = round(number, digits) + 0.0  # no minus before a zero
+        return f"{shown:{'+' if signed else ''}.{digits}f}".replace("-", "\N{MINUS SIGN}")
+
+    unit = f" {unit}" if unit else ""
+    low, high = ("" if end is None else words(end) for end in (interval.low, interval.high))
+    if interval.value is None:
+        return NumberWords(value=f"above {low}" if low else f"below {high}", span="", unit=unit)
+    span = f"{low} to {high}" if low and high else f"{low} or more" if low else f"up to {high}"
+    return NumberWords(value=words(interval.value), span=span, unit=unit)
+
+
+def co2_words(co2_mg_l: Interval) -> NumberWords:
+    """Return CO2 with its interval [mg/L] in words."""
+    return number_words(co2_mg_l, "mg/L")
+
+
+def ph_words(ph: Interval) -> NumberWords:
+    """Return a pH with its interval in words."""
+    return number_words(ph, digits=2)
 
 
 def time_words(reading: Reading) -> str:
@@ -113,6 +160,11 @@ def time_words(reading: Reading) -> str:
     zone = reading.taken_at.strftime("%z")
     zone = f" {zone[:3]}:{zone[3:5]}" if zone else ""
     return f"{reading.taken_at:%Y-%m-%d %H:%M}{zone}, {_TIME_WORDS[reading.time_source]}"
+
+
+def when_words(taken_at: datetime | None) -> str:
+    """Return a time on the clock of the tank."""
+    return "time unknown" if taken_at is None else f"{taken_at:%a %Y-%m-%d %H:%M}"
 
 
 def input_words(reading: Reading) -> tuple[str, str]:
@@ -194,10 +246,7 @@ def budget_words(reading: Reading) -> str:
     return ", ".join(f"{source} {100.0 * share:.0f} %" for share, source in shares if share >= _SMALL_SHARE)
 
 
-def _interval_words(interval: Interval, digits: int, unit: str) -> tuple[str, str]:
-    if interval.low is None:
-        return f"below {interval.high:.{digits}f}{unit}", "only this end is known, 95 % sure"
-    if interval.high is None:
-        return f"above {interval.low:.{digits}f}{unit}", "only this end is known, 95 % sure"
-    span = f"90 % interval {interval.low:.{digits}f} to {interval.high:.{digits}f}{unit}"
-    return f"{interval.value:.{digits}f}{unit}", span
+def _decimals(number: float) -> int:
+    """Return how many decimals show two digits of a number, none from 10 on."""
+    two_digits = float(f"{number:.1e}")  # 9.97 is told as 10
+    return max(0, 1 - math.floor(math.log10(two_digits))) if two_digits > 0.0 else 0

@@ -186,6 +186,24 @@ def made_entries() -> tuple[LogEntry, ...]:
     )
 
 
+def made_month() -> tuple[LogEntry, ...]:
+    """Return the photos of that week and the like of three weeks before it, each of which has a time."""
+    entries = made_entries()
+    timed = [(entry, entry.reading.taken_at) for entry in entries if entry.reading.taken_at is not None]
+    earlier = [
+        replace(
+            entry,
+            sha256=f"{weeks:02d}{entry.sha256[2:]}",
+            reading=replace(
+                entry.reading, photo=f"before-{weeks}-{number}.jpg", taken_at=taken_at - timedelta(weeks=weeks)
+            ),
+        )
+        for weeks in (1, 2, 3)
+        for number, (entry, taken_at) in enumerate(timed)
+    ]
+    return (*entries, *earlier)
+
+
 def made_picture() -> bytes:
     """Return a small JPEG that looks a little like an evidence picture."""
     image = Image.new("RGB", (360, 480), (214, 214, 214))

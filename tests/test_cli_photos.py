@@ -53,7 +53,7 @@ def test_photo_is_read_in_words(photo: Path) -> None:
     assert result.stderr == ""
     assert "\x1b" not in result.stdout
     words = " ".join(result.stdout.split())
-    for part in ("mg/L", "90 % interval", "Plants:", "Fish:", "pH 6.8", "veterinarian"):
+    for part in ("mg/L", "90 % interval", "Plants:", "Fish ▲ watch:", "pH 6.8", "veterinarian"):
         assert part in words
 
 

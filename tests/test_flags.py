@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 import pytest
 from rich.console import Console
 
+from colorread.cli.show_reading import print_reading
 from colorread.flags import FLAG_TEXTS, flag_texts
 from colorread.page.shown import view_reading
 from colorread.page.shown_units import Units
@@ -17,7 +18,6 @@ from colorread.reading_json import reading_to_dict
 from colorread.report.html import report_html
 from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
-from colorread.terminal import print_reading
 from colorread.verdict import USUAL_MARKS
 from tests.fabricated import made_reading, made_refusal
 from tests.made_log import made_entry

@@ -82,6 +82,8 @@ def test_a_photo_is_read_and_waits_to_be_kept(page: tuple[httpx.Client, Core, Pa
     assert "mg/L" in shown.text
     assert "data:image/jpeg;base64," in shown.text
     assert n_kept(log_path) == before
+    waiting = client.get(TANK_URL).text.partition("Neither kept nor discarded yet")[2].partition("</section>")[0]
+    assert re.search(r"mg/L</b> <span class=\"interval\">90.% interval", waiting)
     kept = client.post(answer.headers["location"], data={"csrf": form_token(shown.text), "choice": "keep"})
     assert kept.status_code == 303
     assert n_kept(log_path) == before + 1
@@ -303,6 +305,7 @@ def test_several_photos_go_through_the_same_batch(page: tuple[httpx.Client, Core
     before = n_kept(log_path)
     names = ("week/week-04.jpg", "week/week-07.jpg", "refuse-leaf.jpg", "week/week-04.jpg")
     files = [("photo", (f"../{name}", (SAMPLES / name).read_bytes())) for name in names]
+    files.append(("photo", ("list.txt", b"a text and no photo")))
     token = form_token(client.get(f"{TANK_URL}/several").text)
     answer = client.post(f"{TANK_URL}/several", files=files, data={"csrf": token})
     assert answer.status_code == 303
@@ -310,10 +313,12 @@ def test_several_photos_go_through_the_same_batch(page: tuple[httpx.Client, Core
     while 'data-job="running"' in (text := client.get(answer.headers["location"]).text) and time.monotonic() < end:
         time.sleep(0.1)
     assert 'data-job="done"' in text
-    assert "4 of 4 photos are done" in text
+    assert "5 of 5 photos are done" in text
     assert "counts once" in text
     assert "Not read." in text
-    assert n_kept(log_path) == before + 3  # a refusal of a batch is kept with its reason
+    assert "The file is not a photo of a known format." in text
+    assert "The card is bent: put it on something flat." in text  # what made a reading less sure
+    assert n_kept(log_path) == before + 4  # a refusal of a batch is kept with its reason
     assert not list(core.folder.rglob("photo"))
     with Log(log_path) as log:
         assert all("/" not in entry.reading.photo for entry in log.entries("window"))

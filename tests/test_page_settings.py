@@ -152,7 +152,9 @@ def test_a_gas_source_that_was_changed_meanwhile_is_not_mixed_with_the_one_shown
 ) -> None:
     sugar = GasSource(kind="fermentation", amount_g=200.0, started=date(2025, 6, 1))
     log.put_tank(replace(TANK, source=sugar))
-    fields = fields_of(client.get(SETTINGS_URL).text)
+    shown = client.get(SETTINGS_URL).text
+    assert "sugar and yeast (fermentation)" in shown  # as the keeper and as the command line say
+    fields = fields_of(shown)
     cylinder = replace(TANK, source=GasSource(kind="cylinder", amount_g=425.0))
     log.put_tank(cylinder)
     client.post(SETTINGS_URL, data={**fields, "volume": "60"})

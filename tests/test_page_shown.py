@@ -112,6 +112,16 @@ def test_an_old_verdict_does_not_stand_as_if_of_now(page: tuple[httpx.Client, Pa
     assert "As of the last photo, 3 hours ago." in client.get("/tanks/window").text
 
 
+@pytest.mark.parametrize("hours", [4, 20])
+def test_the_days_since_the_last_photo_are_counted_alike(page: tuple[httpx.Client, Path], hours: int) -> None:
+    client, log_path = page
+    add(log_path, 1, 61.0, NOW - timedelta(days=20, hours=hours))
+    text = client.get("/tanks/window").text
+    days = re.findall(r"(\d+) days (?:old|ago)", text)
+    assert len(days) == 4
+    assert len(set(days)) == 1
+
+
 def test_the_list_of_tanks_tells_interval_and_vial(page: tuple[httpx.Client, Path]) -> None:
     client, log_path = page
     add(log_path, 1, 21.0, NOW - timedelta(hours=3))

@@ -19,11 +19,13 @@ from colorread.gas_care import gas_cautions
 from colorread.reading import Interval, Reading
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.html import PICTURES_MAX, report_html, write_report
-from colorread.report.plot import MADE_UP, day_figure, figure_svg, recent_readings, week_figure, write_plot
-from colorread.report.words import forecast_rows, number_rows, number_words, setting_rows
+from colorread.report.plot import MADE_UP, day_figure, history_figure, recent_readings, week_figure, write_plot
+from colorread.report.svg import figure_svg
+from colorread.report.words import setting_rows
 from colorread.tank.results import Estimate, TankSummary
 from colorread.tank.settings import Marks, Tank
 from colorread.tank.summary import summarize
+from colorread.tank.words import HOURS_ABOVE, OF_WHEN, forecast_rows, number_rows
 from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS
 from tests.fabricated import made_reading
 from tests.fabricated_week import (
@@ -33,6 +35,7 @@ from tests.fabricated_week import (
     NEXT_STEP,
     made_advice,
     made_entries,
+    made_month,
     made_told,
     made_week,
 )
@@ -123,8 +126,9 @@ def test_verdict_comes_first_and_everything_else_is_there(page: _Page) -> None:
         "Recommended Run the gas from 06:30 to 16:30",
         "Also tried Turn the gas up by 20 %.",
         "more than 99 %",
-        "Daily peak, day of the last photo 20 mg/L 16 to 26 mg/L",
-        "Change of the gas rate −8 % per day −10 to −5 % per day",
+        OF_WHEN,
+        "Daily peak 20 mg/L 16 to 26 mg/L",
+        "Gas trend −7.6 % a day −10.2 to −5.1 % a day",
         f"Loss to the air Cannot be told. {CANNOT_TELL}",
         summary.told.source.sentence,
         summary.fluid_advice,
@@ -224,6 +228,32 @@ def test_only_the_newest_pictures_are_held() -> None:
     assert len(report_html(made_first_day(), heavy)) < 5_000_000 - 500_000  # what the figures of a week take
 
 
+def test_photos_from_before_the_course_are_folded_and_have_a_figure_of_their_own(page: _Page) -> None:
+    html = report_html(made_week(), made_month())
+    before, older = html.split('<details class="older">')
+    older = older.partition("</table>")[0]
+    assert "63 older photos, from before the days in the figure" in older
+    assert len(re.findall(r'<p class="record">before-', older)) == 63
+    assert "before-" not in before.partition('id="photos"')[2]
+    assert [drawing["class"] for drawing in _Page(html).all("svg")] == [
+        f"plot {shape} {name}" for name in ("week", "history", "day") for shape in ("narrow", "wide")
+    ]
+    assert "All readings" not in page.text
+    assert 'class="older"' not in report_html(made_week(), made_entries())
+
+
+@pytest.mark.parametrize("shape", ["narrow", "wide"])
+def test_the_figure_of_all_readings_has_a_sign_for_each(shape: Any) -> None:
+    readings = [entry.reading for entry in made_month() if entry.reading.taken_at and entry.reading.co2_mg_l]
+    axes = history_figure(made_week(), readings, shape).axes[0]
+    n_drawn = {line.get_marker(): len(line.get_xdata()) for line in axes.lines}  # type: ignore[arg-type]
+    one_sided = [reading for reading in readings if reading.limit is not None]
+    assert n_drawn["^"] == n_drawn["v"] == len(one_sided) / 2 == 4
+    assert n_drawn["o"] == len(readings) - len(one_sided)
+    low, high = axes.get_xlim()
+    assert high - low == 4 * 7
+
+
 def test_tank_without_readings_and_with_two() -> None:
     empty = _Page(report_html(made_first_day(), []))
     assert "do not yet tell" in empty.text
@@ -320,7 +350,7 @@ def test_figure_leaves_out_what_is_older_than_the_course_and_says_so() -> None:
     assert len(recent_readings(made_week(), readings)) == 20
     assert len(recent_readings(made_week(told=None), readings)) == 20
     assert len(recent_readings(made_week(), readings[:1])) == 0
-    assert "Earlier readings (3) are only in the table" in _Page(report_html(made_week(), (*entries, *old))).text
+    assert "3 older photos" in _Page(report_html(made_week(), (*entries, *old))).text
 
 
 def test_wild_interval_does_not_flatten_the_rest() -> None:
@@ -378,22 +408,6 @@ def test_svg_has_no_color_of_its_own_and_is_the_same_each_time() -> None:
     assert 'aria-label="a &quot;b&quot;"' in drawn[0]
 
 
-@pytest.mark.parametrize(
-    ("interval", "words"),
-    [
-        (Interval(value=3.14, low=2.4, high=4.0), ("3.1 h", "2.4 to 4.0 h")),
-        (Interval(value=0.151, low=0.1, high=0.2), ("0.15 h", "0.10 to 0.20 h")),
-        (Interval(value=-7.6, low=-10.2, high=5.0), ("−8 h", "−10 to 5 h")),
-        (Interval(value=1234.0, low=900.0, high=1500.0), ("1234 h", "900 to 1500 h")),
-        (Interval(value=0.0, low=0.0, high=0.0), ("0 h", "0 to 0 h")),
-        (Interval(value=None, low=4.0, high=None), ("above 4.0 h", "")),
-        (Interval(value=None, low=None, high=4.0), ("below 4.0 h", "")),
-    ],
-)
-def test_numbers_have_two_digits_that_count(interval: Interval, words: tuple[str, str]) -> None:
-    assert number_words(interval, "h") == words
-
-
 def test_settings_leave_out_what_is_not_known() -> None:
     assert [label for label, _ in setting_rows(Tank(name="bare"))] == [
         "KH of the fluid in the vial",
@@ -406,9 +420,12 @@ def test_settings_leave_out_what_is_not_known() -> None:
 def test_hours_above_the_mark_and_the_share_of_the_light_never_tell_certainty() -> None:
     advice, never = made_advice(), Interval(value=0.0, low=0.0, high=0.0)
     rows = forecast_rows(replace(advice, today=replace(advice.today, hours_above_fish_mark=never)))
-    assert [row.hours_above for row in rows[:2]] == [("less than 0.5", ""), ("0.5", "0.0 to 3.2")]
-    assert rows[0].plants_share == ("31 %", "19 to 34 %")
+    assert [row.numbers[HOURS_ABOVE] for row in rows[:2]] == [
+        ("less than 0.5 h", "95 % sure"),
+        ("0.5 h", "0.0 to 3.2 h"),
+    ]
+    assert rows[0].numbers["Light in plants' range"] == ("31 %", "19 to 34 %")
     told = made_told()
     told = replace(told, estimates={**told.estimates, "hours_above_fish_mark": Estimate(interval=never)})
-    of_day = [row for row in number_rows(made_week(told=told)) if "mark" in row.label]
-    assert [(row.value, row.interval) for row in of_day] == [("less than 0.5 h", "")]
+    of_day = [row.number for row in number_rows(made_week(told=told)) if "mark" in row.label]
+    assert [number.short() for number in of_day if number] == ["less than 0.5 h"]

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Iterator
 from pathlib import Path
 
+import pypdfium2
 import pytest
 
 from colorread.report.html import write_report
 from tests.browser import CHROMIUM, FAINT_TEXTS, LEAST_TARGET_PX, Browser
-from tests.fabricated_week import made_entries, made_week
+from tests.fabricated_week import made_entries, made_month, made_week
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium found: install the package chromium")
 
@@ -57,6 +59,34 @@ def test_phone_sees_cards_and_the_narrow_figures(browser: Browser, report: Path)
     browser.open(report, width_px=1200, scheme="light")
     assert browser.evaluate(shown) == ["wide", "wide"]
     assert browser.evaluate("getComputedStyle(document.querySelector('.photos tr')).display") == "table-row"
+
+
+@pytest.fixture(scope="module")
+def month(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("month") / "report.html"
+    write_report(path, made_week(), made_month())
+    return path
+
+
+@pytest.mark.parametrize(("width_px", "scheme"), [(360, "light"), (1200, "dark")])
+def test_a_month_stays_short_until_its_older_photos_are_opened(
+    browser: Browser, month: Path, width_px: int, scheme: str
+) -> None:
+    browser.open(month, width_px=width_px, scheme=scheme)
+    assert browser.evaluate("document.documentElement.scrollWidth") <= width_px
+    assert browser.evaluate(FAINT_TEXTS)["faint"] == []
+    assert browser.barriers() == []
+    height = "document.documentElement.scrollHeight"
+    before = browser.evaluate(height)
+    browser.evaluate("document.querySelector('.older > summary').click()")
+    assert browser.evaluate(height) > 1.5 * before
+    assert browser.evaluate("document.documentElement.scrollWidth") <= width_px
+
+
+def test_older_photos_are_printed_though_they_are_folded(browser: Browser, month: Path) -> None:
+    browser.open(month, width_px=1200, scheme="light")
+    document = pypdfium2.PdfDocument(base64.b64decode(browser.call("Page.printToPDF")["data"]))
+    assert "2025-05-12 18:18" in " ".join(page.get_textpage().get_text_range() for page in document)
 
 
 def test_photo_opens_large_without_a_script(browser: Browser, report: Path) -> None:

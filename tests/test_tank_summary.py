@@ -13,6 +13,7 @@ import pytest
 from rich.console import Console
 
 from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
+from colorread.cli.show_tank import print_tank_summary
 from colorread.gas_care import SourceKind, gas_cautions, less_gas
 from colorread.reading import BUDGET_KH, Interval
 from colorread.tank.advice import FISH_PROBABILITY, advise
@@ -26,7 +27,7 @@ from colorread.tank.series import is_of_the_future
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.summary import summarize
 from colorread.tank.summary_json import summary_to_dict
-from colorread.tank.words import interval_words, print_tank_summary
+from colorread.tank.words import number_rows
 from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS, Marks, judge
 from tests.fabricated import made_reading, made_refusal
 from tests.tank_simulator import START, Truth, simulated_week
@@ -354,7 +355,7 @@ def test_json_holds_what_programs_ask_for(summary: TankSummary) -> None:
 
 def test_the_terminal_says_it_in_words(summary: TankSummary) -> None:
     text = text_of(summary)
-    for words in ("Fish:", "Plants:", "Gas:", "What to change", "Caution:", "Vial lags by"):
+    for words in ("Fish:", "Plants:", "Gas:", "What to change", "Caution:", "Lag of the vial"):
         assert words in text
     assert " safe" not in text.lower()
 
@@ -430,20 +431,6 @@ def test_made_up_data_is_marked(truth: Truth) -> None:
     assert "Made-up data" in text_of(summarize(replace(truth.tank, made_up=True), truth.readings))
 
 
-@pytest.mark.parametrize(
-    ("interval", "words"),
-    [
-        (Interval(value=24.2, low=19.4, high=30.0), "24 (19 to 30)"),
-        (Interval(value=1.23, low=0.84, high=2.0), "1.2 (0.8 to 2.0)"),
-        (Interval(value=None, low=40.0, high=None), "40 or more"),
-        (Interval(value=12.0, low=3.0, high=None), "12 (3 or more)"),
-        (Interval(value=None, low=None, high=4.0), "up to 4.0"),
-    ],
-)
-def test_intervals_in_words(interval: Interval, words: str) -> None:
-    assert interval_words(interval) == words
-
-
 def advice_for(truth: Truth, **marks: float):  # type: ignore[no-untyped-def]
     tank = replace(truth.tank, marks=Marks(**marks))
     return advise(fit_tank(tank, truth.readings), tank)
@@ -501,12 +488,18 @@ def test_a_peak_that_may_be_far_too_high_is_judged_like_one_reading_as_high(summ
         assert f"for up to {hours} hours a day" in fish_of(Interval(value=22.0, low=18.0, high=27.0))
 
 
-@pytest.mark.parametrize(("days", "words"), [(1.2, "in about 1 day (0 to 3)."), (1.6, "in about 2 days (0 to 3).")])
-def test_one_day_of_fading_is_no_days(summary: TankSummary, days: float, words: str) -> None:
+def test_the_headline_tells_numbers_as_the_tables_do(summary: TankSummary) -> None:
     assert summary.told is not None
-    trend, fades = Interval(value=-10.0, low=-13.0, high=-8.0), Interval(value=days, low=0.2, high=3.0)
+    trend, fades = Interval(value=-10.4, low=-13.0, high=-8.0), Interval(value=12.0, low=8.0, high=None)
     told = with_estimates(summary.told, gas_trend_percent_per_day=trend, fades_in_days=fades)
-    assert headline(summary.tank, told, CALM)[2].endswith(words)
+    gas = headline(summary.tank, told, CALM)[2]
+    assert gas.endswith("in about 12 (8 or more) days.")
+    rows = [
+        row.number
+        for row in number_rows(replace(summary, told=told))
+        if row.label.startswith(("Gas trend", "Until the d"))
+    ]
+    assert [number.short() in gas for number in rows if number] == [True, True]
 
 
 def fish_after(truth: Truth, co2_mg_l: Interval) -> str:

@@ -10,11 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
+from colorread.cli.show_reading import co2_scale, print_cautions, print_fluid, print_reading, print_summary
+from colorread.cli.show_tank import print_tank_summary
 from colorread.fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
 from colorread.gas_care import gas_cautions
 from colorread.reading import Interval, Reading
-from colorread.tank.words import print_tank_summary
-from colorread.terminal import co2_scale, print_cautions, print_fluid, print_reading, print_summary
 from colorread.verdict import Marks
 from tests.fabricated import made_reading, made_refusal
 from tests.fabricated_week import made_week
@@ -61,7 +61,7 @@ def test_lines_fit_and_hold_no_escape_codes(reading: Reading, width: int) -> Non
 def test_words_come_before_numbers_and_say_what_was_assumed_and_when() -> None:
     text = flat(printed(READINGS["read"]))
     order = [
-        "WATCH",
+        "Fish ▲ watch: the CO2 may be as high as 27 mg/L",
         "Plants:",
         "CO2 18 mg/L, 90 % interval 12 to 27 mg/L",
         "pH 6.88, 90 % interval 6.70 to 7.05",
@@ -112,7 +112,7 @@ def test_refusal_says_what_is_wrong_and_what_to_do_and_gives_no_number() -> None
 def test_terminal_without_unicode_gets_plain_ascii() -> None:
     text = printed(made_reading(photo="größe.jpg"), encoding="ascii")
     assert text.isascii()
-    assert "! WATCH" in text
+    assert "! watch: the CO2" in text
 
 
 def test_file_name_cannot_steer_the_terminal() -> None:
@@ -178,14 +178,25 @@ def test_summary_has_every_photo_with_whole_numbers(width: int) -> None:
     )
     refused = made_refusal()
     assert refused.reason is not None
-    odd = replace(refused, reason=replace(refused.reason, code="chart-not-card"))
+    odd = replace(refused, reason=replace(refused.reason, code="chart-not-card", message="This is the chart."))
     print_summary(target, [*READINGS.values(), far, odd])
     text = raw.getvalue().decode()
     assert max(map(len, text.splitlines())) <= width
     assert text.count("tank") == 5
     assert "\N{HORIZONTAL ELLIPSIS}" not in text
-    for words in ("18", "12 to 27", "above 61", "112", "80 to 1234", "watch", "act", "no-card", "chart-not-card"):
+    for words in (
+        "18",
+        "12 to 27",
+        "above 61",
+        "112",
+        "80 to 1234",
+        "watch",
+        "act",
+        "No card was found.",
+        "the chart.",
+    ):
         assert words in flat(text), words
+    assert "chart-not-card" not in text  # codes are for programs
     assert ("90 % interval" in flat(text)) == (width < 60)
 
 
@@ -233,7 +244,7 @@ def test_recipe_names_amounts_error_color_and_cautions(width: int) -> None:
 def test_a_simulated_day_has_room_for_its_words_beside_its_numbers() -> None:
     stream = io.StringIO()
     print_tank_summary(Console(file=stream, width=80), made_week())
-    table = stream.getvalue().partition("below fish")[2]
+    table = stream.getvalue().partition("Chance to")[2]
     assert "→ Run the gas from " in table
     assert table.partition("Caution:")[0].count("\n") < 14
 
@@ -242,3 +253,9 @@ def test_a_table_in_a_wide_window_keeps_numbers_on_one_line() -> None:
     stream = io.StringIO()
     print_tank_summary(Console(file=stream, width=120), made_week())
     assert re.search(r"15 \(12 to 19\) +26 \(20 to 33\) ", stream.getvalue())
+
+
+def test_a_terminal_without_unicode_keeps_the_sign_of_a_falling_rate() -> None:
+    target, raw = console(encoding="ascii")
+    print_tank_summary(target, made_week())
+    assert "-7.6 (-10.2 to -5.1) % a day" in raw.getvalue().decode("ascii")

@@ -6,11 +6,10 @@ import csv
 import io
 import os
 from collections.abc import Iterable
-from datetime import datetime
 
 from calibration.whole_file import write_whole
 from colorread.reading import Interval, Reading
-from colorread.tank.results import PhotoPoint
+from colorread.tank.results import PhotoPoint, tank_co2_of
 
 COLUMNS = (
     "photo",
@@ -71,10 +70,8 @@ def csv_bytes(readings: Iterable[Reading], tank_co2: Iterable[PhotoPoint] = ()) 
     text = io.StringIO(newline="")
     table = csv.writer(text)
     table.writerow(COLUMNS)
-    of_tank: dict[tuple[str, datetime | None], Interval] = {
-        (point.photo, point.taken_at): point.co2_mg_l for point in tank_co2
-    }
-    table.writerows(_row(reading, of_tank.get((reading.photo, reading.taken_at))) for reading in readings)
+    of_tank = tank_co2_of(tank_co2)
+    table.writerows(_row(reading, of_tank(reading)) for reading in readings)
     return text.getvalue().encode("utf-8-sig", "replace")
 
 

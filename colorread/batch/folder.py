@@ -65,8 +65,8 @@ def _is_photo(path: Path) -> bool:
             return False
         if path.suffix.lower() in _PHOTO_SUFFIXES:
             return True
-        with open_file(path) as file, refusing_broken_files(path.name):
-            open_image(file, path.name)
+        with open_file(path) as file, refusing_broken_files():
+            open_image(file)
     except (OSError, Refusal):
         return path.suffix.lower() in _PHOTO_SUFFIXES
     return True

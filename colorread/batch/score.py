@@ -99,7 +99,7 @@ def score_photos(
         try:
             sha256 = _hash_of(photo.path)
         except (OSError, Refusal) as error:
-            reason = error.reason if isinstance(error, Refusal) else _broke_off(photo, error.strerror or str(error))
+            reason = error.reason if isinstance(error, Refusal) else _broke_off(error.strerror or str(error))
             yield Scored(photo=photo, sha256="", outcome="failed", reading=_refused(photo, tank, reason))
             continue
         if sha256 in names:
@@ -122,7 +122,7 @@ def score_photos(
         for done in results:
             photo, sha256, settings = done.job.photo, done.job.sha256, done.job.settings
             if done.result is None:
-                reading = _refused(photo, tank, _broke_off(photo, done.trouble))
+                reading = _refused(photo, tank, _broke_off(done.trouble))
                 yield Scored(photo=photo, sha256=sha256, outcome="failed", reading=reading)
                 continue
             reading, picture = done.result
@@ -230,10 +230,10 @@ def _hash_of(path: Path) -> str:
         return digest.hexdigest()
 
 
-def _broke_off(photo: PhotoFile, trouble: str) -> Reason:
+def _broke_off(trouble: str) -> Reason:
     return Reason(
         code="broke-off",
-        message=f"Reading {Path(photo.name).name} broke off ({clean_name(trouble)}).",
+        message=f"Reading it broke off ({clean_name(trouble)}).",
         next_step="Start again; if it breaks off again, read fewer at a time or leave this photo out.",
     )
 

@@ -205,8 +205,8 @@ def _print_json(readings: Iterable[Reading]) -> None:
 def _print_text(
     readings: Sequence[Reading], n_earlier: int, run: _Run, summary: TankSummary, *, is_named: bool
 ) -> None:
-    from colorread.batch.words import print_batch
-    from colorread.tank.words import print_tank_summary
+    from colorread.cli.show_batch import print_batch
+    from colorread.cli.show_tank import print_tank_summary
 
     tank = summary.tank
     print_batch(_console(), readings, n_same=run.n_same, n_known=run.n_known, n_earlier=n_earlier)

@@ -42,7 +42,7 @@ def demo(
     for tank in tanks:
         summary = tank.summary
         stdout.print()
-        stdout.print(f"[bold]{summary.tank.name}[/bold]: {summary.n_read} read, {summary.n_refused} refused")
+        stdout.print(f"[bold]{summary.tank.name}[/bold]: {summary.n_read} read, {summary.n_refused} not read")
         for sentence in summary.headline:
             stdout.print(Padding(Text(sentence), (0, 0, 0, 2)))
         stdout.print(Text(f"  Report: {tank.report}"), soft_wrap=True)

@@ -47,6 +47,6 @@ def fluid(
     else:
         from rich.console import Console
 
-        from colorread.terminal import print_fluid
+        from colorread.cli.show_reading import print_fluid
 
         print_fluid(Console(highlight=False), recipe, dose, air, vial_volume)

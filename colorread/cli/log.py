@@ -85,7 +85,7 @@ def show(
     else:
         from rich.console import Console
 
-        from colorread.log.words import print_entries
+        from colorread.cli.show_log import print_entries
 
         print_entries(Console(highlight=False), entries)
         typer.echo(f"They are kept in {log_path(log)}.")
@@ -152,7 +152,7 @@ def forget(
     before: Annotated[
         str | None, typer.Option(help="Only photos taken before this day; not those of unknown time.", metavar="DATE")
     ] = None,
-    refused: Annotated[bool, typer.Option("--refused", help="Only photos that were refused.")] = False,
+    refused: Annotated[bool, typer.Option("--refused", help="Only photos that were not read.")] = False,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
     log: LogFile = None,
 ) -> None:

@@ -203,8 +203,8 @@ def _print_json(results: Iterator[tuple[Reading, Path | None]]) -> list[Reading]
 def _print_text(results: Iterator[tuple[Reading, Path | None]], owner: Tank | None) -> list[Reading]:
     from rich.console import Console
 
+    from colorread.cli.show_reading import print_cautions, print_reading, print_summary
     from colorread.gas_care import gas_cautions
-    from colorread.terminal import print_cautions, print_reading, print_summary
     from colorread.verdict import USUAL_MARKS
 
     console = Console(highlight=False)

@@ -232,7 +232,7 @@ def list_(as_json: _Json = False, log: LogFile = None) -> None:
     else:
         from rich.console import Console
 
-        from colorread.log.words import print_tanks
+        from colorread.cli.show_log import print_tanks
 
         print_tanks(Console(highlight=False), tanks, counts)
         typer.echo(f"They are kept in {log_path(log)}.")
@@ -248,7 +248,7 @@ def show(name: _Name, as_json: _Json = False, log: LogFile = None) -> None:
     else:
         from rich.console import Console
 
-        from colorread.log.words import print_tank
+        from colorread.cli.show_log import print_tank
 
         print_tank(Console(highlight=False), tank, n_readings)
 

@@ -137,10 +137,10 @@ def _draw_result(page: Page, reading: Reading, trace: Trace) -> None:
     assert reading.verdict is not None
     if trace.fluid_rgb is not None and trace.scale_rgb:
         _draw_scale(page, reading, reading.ph, trace)
-    value, interval = co2_words(reading.co2_mg_l)
+    value, interval = co2_words(reading.co2_mg_l).pair()
     page.text(f"CO2 {value}", size_px=_HUGE_PX, bold=True)
     page.text(interval, size_px=_LARGE_PX)
-    page.text(f"pH {', '.join(ph_words(reading.ph))}")
+    page.text(f"pH {', '.join(ph_words(reading.ph).pair())}")
     page.rule()
     plants, fish, advice = reading.verdict.sentences
     top = page.y
@@ -186,7 +186,7 @@ def _draw_scale(page: Page, reading: Reading, ph: Interval, trace: Trace) -> Non
         return left + float(np.clip((value - grid[0]) / (grid[-1] - grid[0]), 0.0, 1.0)) * (right - left)
 
     font = ImageFont.load_default(_SMALL_PX)
-    text = "pH " + (f"{ph.value:.2f}" if ph.value is not None else ph_words(ph)[0])
+    text = "pH " + ph_words(ph).value
     low_ph, high_ph = -math.inf if ph.low is None else ph.low, math.inf if ph.high is None else ph.high
     low, high = x_of(low_ph), x_of(high_ph)
     middle = (low + high) / 2 if ph.value is None else x_of(ph.value)

@@ -71,8 +71,8 @@ def stripped(original: Path) -> bytes:
     colorread.errors.Refusal
         If it is no photo.
     """
-    with open_file(original) as file, refusing_broken_files("The photo"):
-        image = open_image(file, "The photo")
+    with open_file(original) as file, refusing_broken_files():
+        image = open_image(file)
         pixels = decoded(image, file)
         found = read_exif(image)  # all that reading the photo again needs
         if image.format in TURNED_BY_READER:

@@ -9,6 +9,7 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
+from colorread.flags import flag_texts
 from colorread.page.core import core_of, require_own_form
 from colorread.page.pages import see, tank_url
 from colorread.page.render import page
@@ -70,8 +71,10 @@ def progress(request: Request, name: str, job_name: str) -> Response:
             rows.append((label, REFUSED_SIGN, "Not read.", words))
         else:
             known = " (in the log already)" if done.outcome == "known" else ""
-            value, interval = co2_words(reading.co2_mg_l)
+            value, interval = co2_words(reading.co2_mg_l).pair()
             verdict = judge(reading.co2_mg_l, tank.judged_by)
             cautions |= dict.fromkeys(verdict.cautions)
-            rows.append((label, FISH_SIGNS[verdict.fish], f"{value}{known}", f"{interval}. Fish: {verdict.fish}"))
+            notes = " ".join(text.sentence for text in flag_texts(reading))
+            more = f"{interval}. Fish: {verdict.fish}. {notes}"
+            rows.append((label, FISH_SIGNS[verdict.fish], f"{value}{known}", more))
     return page(request, "progress.html", tank=tank, job=job, rows=rows, cautions=tuple(cautions))

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from functools import cache
 from typing import Any
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
 
 from colorread import __version__
 from colorread.page.core import core_of, units_shown
-from colorread.words import bind_units
+from colorread.templates import templates_of
 
 
 def page(request: Request, template: str, *, status: int = 200, **values: Any) -> HTMLResponse:
@@ -37,7 +34,7 @@ def page(request: Request, template: str, *, status: int = 200, **values: Any) -
     """
     session: str = getattr(request.state, "session", "")
     text = (
-        _environment()
+        templates_of("colorread.page")
         .get_template(template)
         .render(
             {"units": units_shown(request)} | values,
@@ -47,18 +44,3 @@ def page(request: Request, template: str, *, status: int = 200, **values: Any) -
         )
     )
     return HTMLResponse(text, status)
-
-
-@cache
-def _environment() -> Environment:
-    environment = Environment(
-        loader=PackageLoader("colorread.page"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["bound"] = bind_units
-    environment.filters["sentence"] = lambda text: f"{text[:1].upper()}{text[1:]}"
-    environment.filters["svg"] = Markup  # drawn by this program
-    return environment

@@ -10,9 +10,18 @@ from colorread.flags import flag_texts
 from colorread.log.store import LogEntry
 from colorread.page.shown_units import Units
 from colorread.reading import Reading
-from colorread.tank.series import is_of_the_future
+from colorread.tank.series import age_days, is_of_the_future
 from colorread.verdict import Marks, judged
-from colorread.words import FISH_SIGNS, REFUSED_SIGN, budget_words, clean_name, co2_words, ph_words, time_words
+from colorread.words import (
+    FISH_SIGNS,
+    REFUSED_SIGN,
+    budget_words,
+    clean_name,
+    co2_words,
+    ph_words,
+    time_words,
+    when_words,
+)
 
 # The CO2 goes up and down with every day, so older readings are of their own time; assumption.
 _OF_NOW_H = 48
@@ -99,8 +108,8 @@ def view_reading(entry: LogEntry, units: Units, marks: Marks, now: datetime) -> 
         age="" if reading.taken_at is None else age_words(reading.taken_at, now),
         is_old=reading.taken_at is not None and _age(reading.taken_at, now) >= timedelta(hours=_OF_NOW_H),
         is_read=verdict is not None,
-        co2=("", "") if reading.co2_mg_l is None else co2_words(reading.co2_mg_l),
-        ph=("", "") if reading.ph is None else ph_words(reading.ph),
+        co2=("", "") if reading.co2_mg_l is None else co2_words(reading.co2_mg_l).pair(),
+        ph=("", "") if reading.ph is None else ph_words(reading.ph).pair(),
         sign=REFUSED_SIGN if verdict is None else FISH_SIGNS[verdict.fish],
         fish="" if verdict is None else verdict.fish,
         plants_sentence=plants,
@@ -112,11 +121,6 @@ def view_reading(entry: LogEntry, units: Units, marks: Marks, now: datetime) -> 
         next_step="" if reading.reason is None else reading.reason.next_step,
         record=tuple(_record(reading, units)),
     )
-
-
-def when_words(taken_at: datetime | None) -> str:
-    """Return a time on the clock of the tank."""
-    return "time unknown" if taken_at is None else f"{taken_at:%a %Y-%m-%d %H:%M}"
 
 
 def age_words(taken_at: datetime, now: datetime) -> str:
@@ -135,14 +139,15 @@ def age_words(taken_at: datetime, now: datetime) -> str:
     str
         Such as ``3 hours ago``.
     """
-    minutes = round(_age(taken_at, now) / timedelta(minutes=1))
+    age = _age(taken_at, now)
+    minutes = round(age / timedelta(minutes=1))
     if minutes < 0:
         return "in the future by this machine's clock"
-    for size, unit, below in ((1, "minute", 90), (60, "hour", _OF_NOW_H * 60), (24 * 60, "day", 10**9)):
-        if minutes < below:
-            count = round(minutes / size)
-            return f"{count} {unit}{'' if count == 1 else 's'} ago"
-    return "long ago"
+    if age >= timedelta(hours=_OF_NOW_H):
+        count, unit = age_days(taken_at, now), "day"
+    else:
+        count, unit = (minutes, "minute") if minutes < 90 else (round(minutes / 60), "hour")
+    return f"{count} {unit}{'' if count == 1 else 's'} ago"
 
 
 def last_read(entries: Iterable[LogEntry], now: datetime) -> LogEntry | None:
@@ -185,7 +190,7 @@ def _record(reading: Reading, units: Units) -> list[tuple[str, str]]:
     ]
     rows.append(("Profile", "none" if reading.profile is None else clean_name(reading.profile)))
     if reading.tank_ph is not None:
-        rows.append(("A probe in the tank should show", f"pH {', '.join(ph_words(reading.tank_ph))}"))
+        rows.append(("A probe in the tank should show", f"pH {', '.join(ph_words(reading.tank_ph).pair())}"))
     if budget := budget_words(reading):
         rows.append(("Unsure by", budget))
     rows.append(("Taken", time_words(reading) or "time unknown"))

@@ -71,7 +71,7 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank) -> LogEntry | R
     try:
         require_modest(path)
     except Refusal as refusal:
-        return of_upload(refusal.reason)
+        return refusal.reason
     try:
         settings = SettingsByPhone(tank, None)(path)
     except (OSError, ValueError) as error:
@@ -82,7 +82,7 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank) -> LogEntry | R
         )
     reading, trace = read_photo_traced(path, settings.stated)
     if reading.reason is not None and trace.rgb_u8 is None:  # nothing was decoded
-        return of_upload(reading.reason)
+        return reading.reason
     picture = small_evidence(reading, trace)
     return entry_of(replace(reading, photo=label), picture, sha256=sha256, tank=tank, settings=settings)
 
@@ -103,45 +103,18 @@ def view_tank(log_path: Path, name: str) -> TankView:
     TankView
         For the page.
     """
-    from colorread.report.plot import MADE_UP, figure_svg, recent_readings, week_figure
+    from colorread.report.svg import week_svgs
 
     with Log(log_path) as log:
         tank = log.tank(name)
         readings = [entry.reading for entry in log.entries(name)]
     summary = summarize(tank, readings)
-    shown = recent_readings(summary, readings)
-    if summary.told is None and not shown:
-        return TankView(summary=summary, figures=())
-    title = MADE_UP if tank.made_up else ""
-    label = "CO2 of tank and vial over the days, with the readings, the marks, and the hours of lamp and gas."
-    figures = tuple(
-        figure_svg(week_figure(summary, shown, shape, title), f"plot {shape} week", label)
-        for shape in ("narrow", "wide")
-    )
-    return TankView(summary=summary, figures=figures)
+    return TankView(summary=summary, figures=week_svgs(summary, readings))
 
 
 def version_of(tank: Tank, scored_at: Mapping[str, datetime], today: date) -> str:
     """Return what changes whenever the view of a tank would, which tells how old the readings are."""
     return hashlib.sha256(repr((tank, sorted(scored_at.items()), today, __version__)).encode()).hexdigest()
-
-
-def of_upload(reason: Reason) -> Reason:
-    """
-    Return why an upload is refused without the name of its file, which would tell nobody anything.
-
-    Parameters
-    ----------
-    reason : Reason
-        Where the file is called ``photo``.
-
-    Returns
-    -------
-    Reason
-        With a whole sentence.
-    """
-    message = reason.message
-    return replace(reason, message=f"The {message}" if message.startswith("photo ") else message)
 
 
 def require_modest(path: Path) -> None:
@@ -158,8 +131,8 @@ def require_modest(path: Path) -> None:
     colorread.errors.Refusal
         If it has too many pixels, or is no photo.
     """
-    with open_file(path) as file, refusing_broken_files(path.name):
-        width, height = open_image(file, path.name).size
+    with open_file(path) as file, refusing_broken_files():
+        width, height = open_image(file).size
     if width * height > _PIXELS_MAX:
         raise Refusal(
             "too-large",

@@ -10,7 +10,7 @@ from calibration.evidence import State
 from calibration.profile_file import read_profile, write_profile
 from colorread.chart_find import measure_chart
 from colorread.errors import Reason, Refusal
-from colorread.page.tasks import of_upload, require_modest
+from colorread.page.tasks import require_modest
 from colorread.profile.checks import CalibrationError, require_its_end
 from colorread.profile.how_to import BUFFERS, GUIDES, Kind
 from colorread.profile.known_photo import KnownPhoto, air_photo, buffer_photo, end_photo
@@ -78,7 +78,7 @@ def check_photo(path: Path, kind: Kind, step: str, n_patches: int | None) -> Rea
             if (state := _STATES.get(step)) is not None:
                 require_its_end(evidence_of(fluid, end_photo(path, state)))
     except Refusal as refusal:
-        return of_upload(refusal.reason)
+        return refusal.reason
     except CalibrationError as error:
         return Reason(code="other-fluid", message=str(error), next_step="Or is it the photo of another step?")
     return None

@@ -163,7 +163,7 @@ def _save(file: UploadFile, folder: Path, modified: str) -> Upload:
         raise HTTPException(422, "The photo is empty; choose it again.")
     if size > PHOTO_BYTES_MAX:
         raise HTTPException(413, f"A photo may have at most {PHOTO_BYTES_MAX >> 20} MB.")
-    path = folder / secrets.token_hex(16) / "photo"  # refusals call it by this name
+    path = folder / secrets.token_hex(16) / "photo"
     digest = hashlib.sha256()
     with _whole(path.parent):
         with path.open("xb") as target:

@@ -142,8 +142,8 @@ def camera_model_of(path: str | os.PathLike[str]) -> str | None:
     """
     file_path = Path(path)
     try:
-        with open_file(file_path) as file, refusing_broken_files(file_path.name):
-            return model_in(read_exif(open_image(file, file_path.name)))
+        with open_file(file_path) as file, refusing_broken_files():
+            return model_in(read_exif(open_image(file)))
     except (OSError, Refusal):  # reading the photo says what is wrong
         return None
 

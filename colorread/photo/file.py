@@ -48,24 +48,19 @@ def open_file(path: Path) -> BinaryIO:
     """
     try:
         if path.exists() and not path.is_file():
-            raise Refusal("not-a-photo", f"{path.name} is not a file.", "Name a single photo.")
+            raise Refusal("not-a-photo", "What is named is not a file.", "Name a single photo.")
         return path.open("rb")
     except FileNotFoundError as error:
-        raise Refusal("no-file", f"There is no file {path.name}.", "Check the file name and its folder.") from error
+        raise Refusal("no-file", "There is no such file.", "Check the file name and its folder.") from error
     except (OSError, ValueError) as error:
         next_step = "Check the file name, and whether the file may be read."
-        raise Refusal("no-file", f"{path.name} cannot be opened.", next_step) from error
+        raise Refusal("no-file", "The file cannot be opened.", next_step) from error
 
 
 @contextmanager
-def refusing_broken_files(name: str) -> Iterator[None]:
+def refusing_broken_files() -> Iterator[None]:
     """
     Turn whatever decoders raise on arbitrary bytes into a refusal, and their warnings into nothing.
-
-    Parameters
-    ----------
-    name : str
-        What to call the file in the refusal.
 
     Yields
     ------
@@ -86,14 +81,14 @@ def refusing_broken_files(name: str) -> Iterator[None]:
     except Refusal:
         raise
     except Image.DecompressionBombError as error:
-        raise _too_large(name) from error
+        raise _too_large() from error
     except MemoryError:
         raise
     except Exception as error:
         if _is_of_the_machine(error):
             raise
         next_step = "Copy the original file from the phone again."
-        raise Refusal("broken-file", f"{name} is damaged or incomplete.", next_step) from error
+        raise Refusal("broken-file", "The file is damaged or incomplete.", next_step) from error
 
 
 def _is_of_the_machine(error: Exception) -> bool:
@@ -101,7 +96,7 @@ def _is_of_the_machine(error: Exception) -> bool:
     return isinstance(error, OSError) and error.errno not in (None, errno.EINVAL)
 
 
-def open_image(file: BinaryIO, name: str) -> ImageFile.ImageFile:
+def open_image(file: BinaryIO) -> ImageFile.ImageFile:
     """
     Read the header of a picture, not its pixels.
 
@@ -111,8 +106,6 @@ def open_image(file: BinaryIO, name: str) -> ImageFile.ImageFile:
     ----------
     file : file object
         Open for reading bytes, at its start.
-    name : str
-        What to call the file in a refusal.
 
     Returns
     -------
@@ -127,25 +120,25 @@ def open_image(file: BinaryIO, name: str) -> ImageFile.ImageFile:
     head = file.read(16)
     file.seek(0)
     if not head:
-        raise Refusal("broken-file", f"{name} is empty.", "Copy the original file from the phone again.")
+        raise Refusal("broken-file", "The file is empty.", "Copy the original file from the phone again.")
     if head[4:8] == b"ftyp" and head[8:12] in _HEIF_BRANDS:
         from pillow_heif import HeifImageFile  # slow to import, and most photos are JPEG
 
         image: ImageFile.ImageFile = HeifImageFile(file)  # type: ignore[no-untyped-call]
     else:
         with warnings.catch_warnings():
-            if (kind := _format_of(head, name)) == "TIFF":
+            if (kind := _format_of(head)) == "TIFF":
                 # Profile and orientation may lie behind the pixels; Pillow only warns where a file that was
                 # cut off there has lost them.
                 warnings.filterwarnings("error", module=r"PIL\.TiffImagePlugin")
                 warnings.filterwarnings("ignore", "Metadata Warning")
             image = Image.open(file, formats=[kind])
     if image.mode not in _PICTURE_MODES:
-        raise _not_a_photo(name)
+        raise _not_a_photo()
     return image
 
 
-def _format_of(head: bytes, name: str) -> str:
+def _format_of(head: bytes) -> str:
     if head.startswith(b"\xff\xd8\xff"):
         return "JPEG"
     if head.startswith(b"\x89PNG\r\n\x1a\n"):
@@ -154,20 +147,20 @@ def _format_of(head: bytes, name: str) -> str:
         return "TIFF"
     if head.startswith(b"RIFF") and head[8:12] == b"WEBP":
         return "WEBP"
-    raise _not_a_photo(name)
+    raise _not_a_photo()
 
 
-def _not_a_photo(name: str) -> Refusal:
+def _not_a_photo() -> Refusal:
     next_step = "Use a photo as JPEG, PNG, HEIC, TIFF or WebP."
-    return Refusal("not-a-photo", f"{name} is not a photo of a known format.", next_step)
+    return Refusal("not-a-photo", "The file is not a photo of a known format.", next_step)
 
 
-def _too_large(name: str) -> Refusal:
-    message = f"{name} claims to have more than {_MOST_PIXELS // 1_000_000} megapixels."
+def _too_large() -> Refusal:
+    message = f"The photo claims to have more than {_MOST_PIXELS // 1_000_000} megapixels."
     return Refusal("too-large", message, "Use a photo as the phone makes it, or reduce it first.")
 
 
-def require_readable_size(size: tuple[int, int], name: str) -> None:
+def require_readable_size(size: tuple[int, int]) -> None:
     """
     Refuse pictures that are too large to be decoded, or too small to show card and vial.
 
@@ -175,8 +168,6 @@ def require_readable_size(size: tuple[int, int], name: str) -> None:
     ----------
     size : tuple of int
         Width and height as the header says [px].
-    name : str
-        What to call the file in the refusal.
 
     Raises
     ------
@@ -184,7 +175,7 @@ def require_readable_size(size: tuple[int, int], name: str) -> None:
         ``"too-large"`` or ``"too-small"``.
     """
     if size[0] * size[1] > _MOST_PIXELS:
-        raise _too_large(name)
+        raise _too_large()
     if min(size) < _LEAST_SIDE_PX:
-        message = f"{name} has only {size[0]} x {size[1]} pixels; {_LEAST_SIDE_PX} are needed either way."
+        message = f"The photo has only {size[0]} x {size[1]} pixels; {_LEAST_SIDE_PX} are needed either way."
         raise Refusal("too-small", message, "Use the original photo, not a preview or a screenshot of it.")

@@ -101,11 +101,10 @@ def load_photo(path: str | os.PathLike[str], *, max_side_px: int = _WORKING_SIDE
     """
     _require_positive(max_side_px)
     file_path = Path(path)
-    name = file_path.name
-    with open_file(file_path) as file, refusing_broken_files(name):
-        image = open_image(file, name)
+    with open_file(file_path) as file, refusing_broken_files():
+        image = open_image(file)
         stored_size = image.size
-        require_readable_size(stored_size, name)
+        require_readable_size(stored_size)
         if image.format in ("JPEG", "MPO"):
             _decode_reduced(image, max_side_px)
         pixels = decoded(image, file)
@@ -125,7 +124,7 @@ def load_photo(path: str | os.PathLike[str], *, max_side_px: int = _WORKING_SIDE
         taken_at=taken_at,
         time_source=time_source,
         camera_model=model_in(tags),
-        name=name,
+        name=file_path.name,
     )
 
 
@@ -158,7 +157,7 @@ def photo_from_array(rgb: NDArray[Any], *, name: str = "array", max_side_px: int
     if not isinstance(rgb, np.ndarray) or rgb.ndim != 3 or rgb.shape[2] != 3:
         raise ValueError(f"Expected an array of shape (height, width, 3), got {np.shape(rgb)}.")
     size = rgb.shape[1], rgb.shape[0]
-    require_readable_size(size, name)
+    require_readable_size(size)
     if np.issubdtype(rgb.dtype, np.floating):
         if not np.all((rgb >= 0.0) & (rgb <= 1.0)):  # NaN fails both
             raise ValueError("Floating-point values must lie within 0..1.")

@@ -27,6 +27,14 @@ class PlotColor(NamedTuple):
     dark: str
 
 
+class Strip(NamedTuple):
+    """Hours of lamp or gas below a figure; None where they are not known."""
+
+    label: str
+    hours: DailySpan | None
+    kind: Literal["lights", "gas"]
+
+
 # The figures are drawn in the light colors; in a page each becomes a variable, so no two may be equal.
 PLOT_COLORS = {
     "paper": PlotColor("#fdfdfc", "#15191c"),
@@ -42,6 +50,10 @@ PLOT_COLORS = {
     "lights": PlotColor("#efcf62", "#b3922a"),
 }
 LIGHT = {name: color.light for name, color in PLOT_COLORS.items()}
+_STRIP_STYLES: dict[str, dict[str, Any]] = {
+    "lights": {"facecolor": LIGHT["lights"]},
+    "gas": {"facecolor": LIGHT["paper"], "hatch": "////"},
+}
 POINTS_PER_INCH = 72
 # Width and height in points; in a page about one CSS pixel each, so that text is as large as that around it.
 _SIZE_PT: dict[Shape, tuple[int, int]] = {"narrow": (344, 430), "wide": (940, 450)}
@@ -52,7 +64,7 @@ _TOP_LEAST, _TOP_MOST = 1.25, 2.2  # end of the axis against the highest line or
 
 
 def new_figure(
-    shape: Shape, spans: Sequence[tuple[str, DailySpan | None]], n_days: int, title: str
+    shape: Shape, strips: Sequence[Strip], n_days: int, title: str = "", *, height_share: float = 1.0
 ) -> tuple[Figure, Axes, Axes]:
     """
     Return an empty figure with the strips of lamp and gas.
@@ -61,25 +73,28 @@ def new_figure(
     ----------
     shape : {'narrow', 'wide'}
         For a phone, or for a screen and paper.
-    spans : sequence of (str, DailySpan or None)
-        Label and hours of each strip, from above; what is not known gets none.
+    strips : sequence of Strip
+        From above; one without hours is left out.
     n_days : int
         Days from the left edge to the right one.
-    title : str
-        Above the figure; may be empty.
+    title : str, optional
+        Above the figure.
+    height_share : float, optional
+        Of the usual height.
 
     Returns
     -------
-    figure, axes, strips : Figure, Axes, Axes
+    figure, axes, below : Figure, Axes, Axes
         The axes for the CO2, and below them those of the strips, which carry the labels of the time; both count days.
     """
-    known = [(label, span) for label, span in spans if span is not None]
-    width, height = (size / POINTS_PER_INCH for size in _SIZE_PT[shape])
-    figure = Figure(figsize=(width, height), dpi=POINTS_PER_INCH, layout="constrained", facecolor=LIGHT["paper"])
+    known = [(strip, strip.hours) for strip in strips if strip.hours is not None]
+    width, height = _SIZE_PT[shape][0], height_share * _SIZE_PT[shape][1]
+    size_in = (width / POINTS_PER_INCH, height / POINTS_PER_INCH)
+    figure = Figure(figsize=size_in, dpi=POINTS_PER_INCH, layout="constrained", facecolor=LIGHT["paper"])
     strip_height = max(_STRIP_PT * len(known), 1.0)
-    heights = (_SIZE_PT[shape][1] - strip_height, strip_height)
-    axes, strips = figure.subplots(2, 1, sharex=True, height_ratios=heights, gridspec_kw={"hspace": 0.0})
-    for part in (axes, strips):
+    heights = (height - strip_height, strip_height)
+    axes, below = figure.subplots(2, 1, sharex=True, height_ratios=heights, gridspec_kw={"hspace": 0.0})
+    for part in (axes, below):
         part.set_facecolor(LIGHT["paper"])
         part.tick_params(colors=LIGHT["ink"], labelcolor=LIGHT["ink"], labelsize=_FONT_PT[shape], length=4)
         part.grid(axis="x", color=LIGHT["grid"], lw=1.0)
@@ -88,28 +103,23 @@ def new_figure(
             spine.set_color(LIGHT["soft"])
             spine.set_visible(side == "bottom" or (side == "left" and part is axes))
     axes.tick_params(axis="x", which="both", length=0, labelbottom=False)
-    strips.tick_params(axis="y", length=0)
-    strips.tick_params(axis="x", which="minor", length=0, labelsize=_FONT_PT[shape], labelcolor=LIGHT["ink"])
-    strips.set_ylim(len(known) or 1, 0)
-    strips.set_yticks([row + 0.5 for row in range(len(known))], labels=[label for label, _ in known])
-    for row, (label, span) in enumerate(known):
-        lamp = label.startswith("lights")
-        strips.broken_barh(
-            [
-                ((day * HOURS_PER_DAY + span.on_h) / HOURS_PER_DAY, span.hours / HOURS_PER_DAY)
-                for day in range(-1, n_days)
-            ],
+    below.tick_params(axis="y", length=0)
+    below.tick_params(axis="x", which="minor", length=0, labelsize=_FONT_PT[shape], labelcolor=LIGHT["ink"])
+    below.set_ylim(len(known) or 1, 0)
+    below.set_yticks([row + 0.5 for row in range(len(known))], labels=[strip.label for strip, _ in known])
+    for row, (strip, hours) in enumerate(known):
+        below.broken_barh(
+            [(day + hours.on_h / HOURS_PER_DAY, hours.hours / HOURS_PER_DAY) for day in range(-1, n_days)],
             (row + 0.18, 0.64),
-            facecolor=LIGHT["lights" if lamp else "paper"],
             edgecolor=LIGHT["ink"],
-            hatch=None if lamp else "////",
             lw=0.8,
             zorder=2,
+            **_STRIP_STYLES[strip.kind],
         )
     axes.set_ylabel("CO2 [mg/L]", fontsize=_FONT_PT[shape], color=LIGHT["ink"])
     if title:
         axes.set_title(title, fontsize=_FONT_PT[shape], color=LIGHT["ink"], loc="left", parse_math=False)
-    return figure, axes, strips
+    return figure, axes, below
 
 
 def finish_axes(axes: Axes, shape: Shape, marks: Marks, lines: NDArray[np.float64], ends: NDArray[np.float64]) -> None:
@@ -149,7 +159,8 @@ def finish_axes(axes: Axes, shape: Shape, marks: Marks, lines: NDArray[np.float6
             (marks.fish_mg_l, f"fish {marks.fish_mg_l:g}", "fish"),
         )
     )
-    gap = 1.1 * _FONT_PT[shape] / (_AXES_SHARE * _SIZE_PT[shape][1]) * top
+    height = axes.figure.get_figheight() * POINTS_PER_INCH  # type: ignore[union-attr]
+    gap = 1.1 * _FONT_PT[shape] / (_AXES_SHARE * height) * top
     at = -math.inf
     for level, text, color in labels:
         at = max(level, at + gap)

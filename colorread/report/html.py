@@ -12,20 +12,20 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
-
 from calibration.whole_file import write_whole
 from colorread import __version__
 from colorread.flags import flag_texts
 from colorread.reading import NORMAL_95, Interval, Reading
 from colorread.report.axes import PLOT_COLORS
-from colorread.report.plot import MADE_UP, day_figure, figure_svg, is_plottable, recent_readings, week_figure
-from colorread.report.words import forecast_rows, number_rows, number_words, period_words, setting_rows, without_unit
-from colorread.tank.results import PhotoPoint, TankSummary
+from colorread.report.plot import MADE_UP, days_start
+from colorread.report.svg import day_svgs, history_svgs, week_svgs
+from colorread.report.words import period_words, setting_rows
+from colorread.tank.results import PhotoPoint, TankSummary, tank_co2_of
 from colorread.tank.series import wall_clock
+from colorread.tank.words import OF_WHEN, RECOMMENDED, forecast_rows, number_rows
+from colorread.templates import templates_of
 from colorread.verdict import STANDING_CAUTIONS
-from colorread.words import bind_units, budget_words, clean_name, co2_words, input_words, ph_words, time_words
+from colorread.words import budget_words, clean_name, input_words, number_words, ph_words, time_words, when_words
 
 if TYPE_CHECKING:
     from colorread.log.store import LogEntry
@@ -37,9 +37,10 @@ _PICTURE_BYTES_MAX = 3_300_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoRow:
-    """One photo as the report lists it; texts may be empty."""
+    """One photo as the report lists it, by the tank's own clock; texts may be empty."""
 
     name: str
+    taken_at: datetime | None
     when: str
     ph: tuple[str, str]
     co2: tuple[str, str]
@@ -77,43 +78,46 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
     """
     ordered = sorted(entries, key=_by_time, reverse=True)
     readings = [entry.reading for entry in ordered]
-    shown = recent_readings(summary, readings)
     told = summary.told
-    environment = Environment(
-        loader=PackageLoader("colorread.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["bound"] = bind_units
     lead, more = _lead(summary.headline[0]) if summary.headline else ("", "")
     rows = _photo_rows(ordered, summary.tank_co2)
-    return environment.get_template("report.html").render(
-        summary=summary,
-        headline=(lead, more, *summary.headline[1:]),
-        tank=summary.tank,
-        told=told,
-        advice=None if told is None else told.advice,
-        made_up=MADE_UP if summary.tank.made_up else "",
-        period=period_words(summary.first_at, summary.last_at),
-        colors=PLOT_COLORS,
-        week=_week_svgs(summary, shown),
-        n_older=sum(map(is_plottable, readings)) - len(shown),
-        day=_day_svgs(summary),
-        forecasts=[] if told is None else forecast_rows(told.advice),
-        numbers=number_rows(summary),
-        fitted=[] if told is None else [(name, *number_words(interval)) for name, interval in told.fitted.items()],
-        # Those of the readings that are listed stand beside those of the days.
-        cautions=summary.cautions_with(*STANDING_CAUTIONS),
-        refused=_refused_rows(readings),
-        photos=rows,
-        n_pictures=sum(bool(row.picture) for row in rows),
-        n_without=sum(not row.picture and entry.picture is not None for row, entry in zip(rows, ordered, strict=True)),
-        settings=setting_rows(summary.tank),
-        common_percent=None if told is None else _common_percent(told.common_std_ph),
-        version=__version__,
-        made_at=datetime.now().astimezone(),
+    start = days_start(summary, readings)
+    return (
+        templates_of("colorread.report")
+        .get_template("report.html")
+        .render(
+            summary=summary,
+            headline=(lead, more, *summary.headline[1:]),
+            tank=summary.tank,
+            told=told,
+            advice=None if told is None else told.advice,
+            made_up=MADE_UP if summary.tank.made_up else "",
+            period=period_words(summary.first_at, summary.last_at),
+            colors=PLOT_COLORS,
+            week=week_svgs(summary, readings),
+            history=history_svgs(summary, readings),
+            day=day_svgs(summary),
+            forecasts=[] if told is None else forecast_rows(told.advice),
+            recommended=RECOMMENDED,
+            numbers=number_rows(summary),
+            of_when=OF_WHEN,
+            fitted=[]
+            if told is None
+            else [(name, number_words(interval).short()) for name, interval in told.fitted.items()],
+            # Those of the readings that are listed stand beside those of the days.
+            cautions=summary.cautions_with(*STANDING_CAUTIONS),
+            refused=_refused_rows(readings),
+            photos=[row for row in rows if row.taken_at is None or row.taken_at >= start],
+            older=[row for row in rows if row.taken_at is not None and row.taken_at < start],
+            n_pictures=sum(bool(row.picture) for row in rows),
+            n_without=sum(
+                not row.picture and entry.picture is not None for row, entry in zip(rows, ordered, strict=True)
+            ),
+            settings=setting_rows(summary.tank),
+            common_percent=None if told is None else _common_percent(told.common_std_ph),
+            version=__version__,
+            made_at=datetime.now().astimezone(),
+        )
     )
 
 
@@ -149,32 +153,8 @@ def _by_time(entry: LogEntry) -> tuple[datetime, str]:
     return (datetime.min if taken_at is None else wall_clock(taken_at)), entry.reading.photo
 
 
-def _week_svgs(summary: TankSummary, readings: Sequence[Reading]) -> list[Markup]:
-    if summary.told is None and not readings:
-        return []
-    label = "CO2 of tank and vial over the days, with the readings, the marks, and the hours of lamp and gas."
-    title = MADE_UP if summary.tank.made_up else ""
-    return [
-        Markup(figure_svg(week_figure(summary, readings, shape, title), f"plot {shape} week", label))
-        for shape in ("narrow", "wide")
-    ]
-
-
-def _day_svgs(summary: TankSummary) -> list[Markup]:
-    if summary.told is None:
-        return []
-    label = (
-        "Simulated CO2 of one day from midnight to midnight, as it is and with the recommended change if there is one."
-    )
-    title = MADE_UP if summary.tank.made_up else ""
-    return [
-        Markup(figure_svg(day_figure(summary.tank, summary.told.advice, shape, title), f"plot {shape} day", label))
-        for shape in ("narrow", "wide")
-    ]
-
-
 def _photo_rows(entries: Sequence[LogEntry], points: Iterable[PhotoPoint]) -> list[PhotoRow]:
-    of_tank = {(point.photo, point.taken_at): point.co2_mg_l for point in points}
+    of_tank = tank_co2_of(points)
     rows = []
     bytes_left, pictures_left = _PICTURE_BYTES_MAX, PICTURES_MAX
     for entry in entries:
@@ -183,8 +163,7 @@ def _photo_rows(entries: Sequence[LogEntry], points: Iterable[PhotoPoint]) -> li
         if entry.picture is not None and pictures_left and len(entry.picture) <= bytes_left:
             bytes_left, pictures_left = bytes_left - len(entry.picture), pictures_left - 1
             picture = "data:image/jpeg;base64," + base64.b64encode(entry.picture).decode("ascii")
-        tank = None if reading.taken_at is None else of_tank.get((reading.photo, reading.taken_at))
-        rows.append(_photo_row(reading, tank, picture))
+        rows.append(_photo_row(reading, of_tank(reading), picture))
     return rows
 
 
@@ -199,10 +178,11 @@ def _photo_row(reading: Reading, tank: Interval | None, picture: str) -> PhotoRo
     )
     return PhotoRow(
         name=_name(reading),
-        when=_when(reading),
-        ph=("", "") if reading.ph is None else without_unit(ph_words(reading.ph)),
-        co2=("", "") if reading.co2_mg_l is None else without_unit(co2_words(reading.co2_mg_l)),
-        tank=("", "") if tank is None else without_unit(co2_words(tank)),
+        taken_at=None if reading.taken_at is None else wall_clock(reading.taken_at),
+        when=when_words(reading.taken_at),
+        ph=("", "") if reading.ph is None else ph_words(reading.ph).cells(),
+        co2=("", "") if reading.co2_mg_l is None else number_words(reading.co2_mg_l).cells(),
+        tank=("", "") if tank is None else number_words(tank).cells(),
         refused="" if reading.reason is None else reading.reason.message,
         flags=tuple(text.sentence for text in flag_texts(reading)),
         record=tuple(text for text in record if text),
@@ -215,7 +195,7 @@ def _refused_rows(readings: Iterable[Reading]) -> list[RefusedRow]:
     for reading in readings:
         if reading.reason is not None:
             photos.setdefault((reading.reason.message, reading.reason.next_step), []).append(
-                f"{_name(reading)} ({_when(reading)})"
+                f"{_name(reading)} ({when_words(reading.taken_at)})"
             )
     return [
         RefusedRow(message=message, next_step=next_step, photos=tuple(names))
@@ -225,10 +205,6 @@ def _refused_rows(readings: Iterable[Reading]) -> list[RefusedRow]:
 
 def _name(reading: Reading) -> str:
     return clean_name(Path(reading.photo).name)
-
-
-def _when(reading: Reading) -> str:
-    return "time unknown" if reading.taken_at is None else f"{reading.taken_at:%a %Y-%m-%d %H:%M}"
 
 
 def _common_percent(std_ph: float) -> tuple[int, int]:

@@ -1,18 +1,15 @@
-"""Figures of a tank: its CO2 over the days, and one day with and without a change; as inline SVG, PNG or PDF."""
+"""Figures of a tank: its CO2 over the days, all its readings, and one day with and without a change."""
 
 from __future__ import annotations
 
 import io
 import math
 import os
-import re
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime, time, timedelta
-from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -28,14 +25,15 @@ from colorread.report.axes import (
     HOURS_PER_DAY,
     LIGHT,
     Shape,
+    Strip,
     add_legend,
     draw_edge,
     finish_axes,
     new_figure,
 )
 from colorread.tank.results import Advice, TankSummary
-from colorread.tank.series import wall_clock
-from colorread.tank.settings import DailySpan, Tank
+from colorread.tank.series import WINDOW_DAYS, wall_clock
+from colorread.tank.settings import Tank
 
 if TYPE_CHECKING:
     from colorread.log.store import LogEntry
@@ -49,7 +47,7 @@ _STROKES = [MarkerPath.MOVETO, MarkerPath.LINETO] * 2 + [MarkerPath.MOVETO] + [M
 _ARROW_UP, _ARROW_DOWN = MarkerPath(_ARROW, _STROKES), MarkerPath(_ARROW * (1, -1), _STROKES)
 _HEAD_PT = 9
 _PRINT_DPI = 150
-_WITHOUT_COURSE = timedelta(days=14)
+_HISTORY_HEIGHT = 0.6  # of that of the week
 
 
 def is_plottable(reading: Reading) -> bool:
@@ -57,9 +55,9 @@ def is_plottable(reading: Reading) -> bool:
     return reading.taken_at is not None and reading.co2_mg_l is not None
 
 
-def recent_readings(summary: TankSummary, readings: Iterable[Reading]) -> list[Reading]:
+def days_start(summary: TankSummary, readings: Iterable[Reading]) -> datetime:
     """
-    Return the readings that a figure of the days has room for.
+    Return where the figure of the days begins.
 
     Parameters
     ----------
@@ -70,15 +68,19 @@ def recent_readings(summary: TankSummary, readings: Iterable[Reading]) -> list[R
 
     Returns
     -------
-    list of Reading
-        Those with time and CO2, from the begin of the course on; without a course those of the last two weeks.
+    datetime
+        Begin of the course, on the tank's clock; without a course as long before the last reading as one would be.
     """
-    found = [reading for reading in readings if is_plottable(reading)]
     if summary.told is not None:
-        start = summary.told.course.times[0]
-    else:
-        start = max(map(_taken_at, found), default=datetime.min + _WITHOUT_COURSE) - _WITHOUT_COURSE
-    return [reading for reading in found if _taken_at(reading) >= start]
+        return summary.told.course.times[0]
+    window = timedelta(days=WINDOW_DAYS)
+    return max(map(_taken_at, filter(is_plottable, readings)), default=datetime.min + window) - window
+
+
+def recent_readings(summary: TankSummary, readings: Sequence[Reading]) -> list[Reading]:
+    """Return the readings with time and CO2 that the figure of the days shows."""
+    start = days_start(summary, readings)
+    return [reading for reading in readings if is_plottable(reading) and _taken_at(reading) >= start]
 
 
 def week_figure(summary: TankSummary, readings: Sequence[Reading], shape: Shape, title: str = "") -> Figure:
@@ -113,7 +115,8 @@ def week_figure(summary: TankSummary, readings: Sequence[Reading], shape: Shape,
         raise ValueError("There is nothing to plot: no photo of this tank has both a time and a number.")
     first = min(times).date()
     n_days = max(math.ceil(_days_since(first, max(times))), 1)
-    figure, axes, strips = new_figure(shape, [("lights", tank.lights), ("gas", tank.gas)], n_days, title)
+    strips = [Strip("lights", tank.lights, "lights"), Strip("gas", tank.gas, "gas")]
+    figure, axes, below = new_figure(shape, strips, n_days, title)
     lines = np.array([interval.value or interval.low or 0.0 for _, interval in seen])
     ends = np.array([interval.high or interval.low or 0.0 for _, interval in seen])
     legend: list[tuple[Any, str]] = []
@@ -136,15 +139,59 @@ def week_figure(summary: TankSummary, readings: Sequence[Reading], shape: Shape,
     if cut:
         legend.append((_draw_heads(axes, cut), "goes on above"))
     add_legend(figure, shape, legend, 2 if shape == "narrow" else 4)
-    stride = math.ceil(n_days / _DAYS_LABELLED[shape])
-    days = [first + timedelta(days=number) for number in range(0, n_days, stride)]
-    strips.set_xlim(0.0, n_days)
-    strips.set_xticks(range(n_days + 1), labels=[""] * (n_days + 1))
-    strips.set_xticks(
-        [number + 0.5 for number in range(0, n_days, stride)],
-        labels=[f"{day:%a}\n{day.day} {day:%b}" for day in days],
-        minor=True,
-    )
+    _label_days(below, shape, first, n_days, "%a\n{day} %b", grid_days=1)
+    return figure
+
+
+def history_figure(summary: TankSummary, readings: Sequence[Reading], shape: Shape, title: str = "") -> Figure:
+    """
+    Draw all readings of the vial through the whole time, small.
+
+    Parameters
+    ----------
+    summary : TankSummary
+        With or without a course.
+    readings : sequence of Reading
+        With time and CO2, one at least.
+    shape : {'narrow', 'wide'}
+        For a phone, or for a screen and paper.
+    title : str, optional
+        Above the figure.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Drawn in the light colors of `colorread.report.axes.PLOT_COLORS`.
+    """
+    times = list(map(_taken_at, readings))
+    first = min(times).date()
+    n_days = max(math.ceil(_days_since(first, max(times))), 1)
+    figure, axes, below = new_figure(shape, (), n_days, title, height_share=_HISTORY_HEIGHT)
+    seen = [
+        (_days_since(first, when), reading.co2_mg_l)
+        for when, reading in zip(times, readings, strict=True)
+        if reading.co2_mg_l is not None
+    ]
+    legend: list[tuple[Any, str]] = []
+    if both := [(at, co2.value, co2.low or 0.0, co2.high or co2.value) for at, co2 in seen if co2.value is not None]:
+        at, value, low, high = np.array(both).T
+        style: dict[str, Any] = {"color": LIGHT["ink"], "ecolor": LIGHT["soft"], "elinewidth": 0.8, "markersize": 3.0}
+        dots = axes.errorbar(at, value, yerr=(value - low, high - value), fmt="o", zorder=6, **style)
+        legend.append((dots, "reading, 90 %"))
+    for marker, known in (
+        ("^", [(at, co2.low) for at, co2 in seen if co2.value is None and co2.high is None]),
+        ("v", [(at, co2.high) for at, co2 in seen if co2.value is None and co2.low is None]),
+    ):
+        if known:
+            style = {"color": LIGHT["ink"], "markerfacecolor": LIGHT["paper"], "markersize": 5.5, "ls": "none"}
+            (ends,) = axes.plot(*zip(*known, strict=True), marker=marker, zorder=6, **style)
+            legend.append((ends, "above" if marker == "^" else "below"))
+    values = np.array([co2.value or co2.low or 0.0 for _, co2 in seen])
+    finish_axes(axes, shape, summary.tank.judged_by, values, np.array([co2.high or 0.0 for _, co2 in seen]))
+    draw_edge(axes, shape, _days_since(first, days_start(summary, readings)), "")
+    add_legend(figure, shape, legend, len(legend))
+    grid_days = math.ceil(n_days / _DAYS_LABELLED[shape])
+    _label_days(below, shape, first, n_days, "{day} %b\n%Y", grid_days=grid_days)
     return figure
 
 
@@ -169,10 +216,10 @@ def day_figure(tank: Tank, advice: Advice, shape: Shape, title: str = "") -> Fig
         Drawn in the light colors of `colorread.report.axes.PLOT_COLORS`.
     """
     today, changed = advice.today, advice.recommended
-    spans: list[tuple[str, DailySpan | None]] = [("lights", tank.lights), ("gas", tank.gas)]
+    strips = [Strip("lights", tank.lights, "lights"), Strip("gas", tank.gas, "gas")]
     if changed is not None and changed.change.gas is not None:
-        spans[1:] = [("gas as is", tank.gas), ("gas new", changed.change.gas)]
-    figure, axes, strips = new_figure(shape, spans, 1, title)
+        strips[1:] = [Strip("gas as is", tank.gas, "gas"), Strip("gas new", changed.change.gas, "gas")]
+    figure, axes, below = new_figure(shape, strips, 1, title)
     main = today if changed is None else changed
     at = main.hours / HOURS_PER_DAY
     band = axes.fill_between(at, main.low_mg_l, main.high_mg_l, color=LIGHT["band"], lw=0, zorder=2)
@@ -195,44 +242,9 @@ def day_figure(tank: Tank, advice: Advice, shape: Shape, title: str = "") -> Fig
     )
     add_legend(figure, shape, legend, 1 if shape == "narrow" else 2)
     hours = range(0, 25, _HOURS_LABELLED[shape])
-    strips.set_xlim(0.0, 1.0)
-    strips.set_xticks([hour / HOURS_PER_DAY for hour in hours], labels=[f"{hour}:00" for hour in hours])
+    below.set_xlim(0.0, 1.0)
+    below.set_xticks([hour / HOURS_PER_DAY for hour in hours], labels=[f"{hour}:00" for hour in hours])
     return figure
-
-
-def figure_svg(figure: Figure, name: str, label: str) -> str:
-    """
-    Return a figure as SVG to stand inside a page, its colors being CSS variables ``--plot-...``.
-
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-        Drawn in the light colors of `colorread.report.axes.PLOT_COLORS`.
-    name : str
-        Class of the element; keeps what the figures of a page refer to apart.
-    label : str
-        What it shows, for those who do not see it.
-
-    Returns
-    -------
-    str
-        The ``svg`` element; it takes its font from the page and loads nothing.
-    """
-    file = io.StringIO()
-    no_metadata = dict.fromkeys(("Creator", "Date", "Format", "Type"))
-    with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": name}):
-        figure.savefig(file, format="svg", metadata=no_metadata)
-    drawn = file.getvalue()
-    view = re.search(r'viewBox="[^"]*"', drawn)
-    assert view is not None
-    body = drawn[drawn.index(">", view.end()) + 1 :]
-    body = re.sub(r"<style[^>]*>.*?</style>|<metadata>.*?</metadata>|<!--.*?-->", "", body, flags=re.DOTALL)
-    body = re.sub(r"\s*\n\s*", "\n", body)
-    body = re.sub(r'<g id="[^"]*"', "<g", body)  # the same in every figure, and nothing refers to them
-    body = re.sub(r"font: ([\d.]+px) [^;\"]*", r"font-size: \1", body)
-    for color, value in LIGHT.items():
-        body = body.replace(value, f"var(--plot-{color})")
-    return f'<svg class="{name}" {view[0]} role="img" aria-label="{escape(label)}">{body}'
 
 
 def write_plot(path: str | os.PathLike[str], summary: TankSummary, entries: Iterable[LogEntry]) -> None:
@@ -260,9 +272,23 @@ def write_plot(path: str | os.PathLike[str], summary: TankSummary, entries: Iter
         raise ValueError(f"A plot is written as .png or .pdf, not as {Path(path).name!r}.")
     title = f"{summary.tank.name}: CO2 of tank and vial" + (f". {MADE_UP}." if summary.tank.made_up else "")
     file = io.BytesIO()
-    readings = recent_readings(summary, (entry.reading for entry in entries))
+    readings = recent_readings(summary, [entry.reading for entry in entries])
     week_figure(summary, readings, "wide", title).savefig(file, format=kind, dpi=_PRINT_DPI)
     write_whole(path, file.getvalue())
+
+
+def _label_days(below: Axes, shape: Shape, first: date, n_days: int, words: str, *, grid_days: int) -> None:
+    """Label as many days as there is room for, in the words of `date.strftime` with ``{day}`` for their number."""
+    labelled = range(0, n_days, math.ceil(n_days / _DAYS_LABELLED[shape]))
+    days = [first + timedelta(days=number) for number in labelled]
+    grid = range(0, n_days + 1, grid_days)
+    below.set_xlim(0.0, n_days)
+    below.set_xticks(grid, labels=[""] * len(grid))
+    below.set_xticks(
+        [number + 0.5 for number in labelled],
+        labels=[day.strftime(words.format(day=day.day)) for day in days],
+        minor=True,
+    )
 
 
 def _taken_at(reading: Reading) -> datetime:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from colorread.reading import Interval
 from colorread.tank.results import DayForecast
 from colorread.tank.settings import DailySpan
+from colorread.words import NumberWords, number_words
 
 _LEAST_HOURS = 0.5  # the course is told every half hour
 
@@ -64,7 +65,7 @@ def lit_words(lights: DailySpan | None) -> str:
     return "the hours with gas" if lights is None else "the light"
 
 
-def hours_words(hours: Interval) -> tuple[str, str]:
+def hours_words(hours: Interval) -> NumberWords:
     """
     Return hours of a day and their interval in words.
 
@@ -75,13 +76,10 @@ def hours_words(hours: Interval) -> tuple[str, str]:
 
     Returns
     -------
-    value, interval : str
-        Such as ``1.0`` and ``0.0 to 4.5``, or ``less than 0.5`` and an empty text: that the mark is never passed no
-        simulation can tell.
+    NumberWords
+        Such as ``1.0 (0.0 to 4.5) h``, or ``less than 0.5 h``: that the mark is never passed no simulation can tell.
     """
-    assert hours.value is not None
-    assert hours.low is not None
     assert hours.high is not None
     if hours.high < _LEAST_HOURS:
-        return f"less than {_LEAST_HOURS:g}", ""
-    return f"{hours.value:.1f}", f"{hours.low:.1f} to {hours.high:.1f}"
+        return NumberWords(value=f"less than {_LEAST_HOURS:g}", span="", unit=" h")
+    return number_words(hours, "h", digits=1)

@@ -11,6 +11,7 @@ from colorread.tank.results import Told
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
 from colorread.verdict import Marks, judge
+from colorread.words import co2_words, number_words
 
 _LOOK = "Look at the fish now."
 _LEAKING_PERCENT_A_DAY = -3.0  # assumption: less may be the weather or the fit
@@ -45,7 +46,7 @@ def headline(tank: Tank, told: Told, last: Verdict) -> tuple[str, ...]:
     assert above is not None
     was = "is expected to peak" if _is_peak_to_come(told) else "peaked"
     fish = (
-        f"Fish: on the day of the last photo the tank {was} at {_span(peak, 'mg/L')}, "
+        f"Fish: on the day of the last photo the tank {was} at {co2_words(peak).short()}, "
         f"{_for_fish(peak, above, marks, last)}"
     )
     plants = (
@@ -55,16 +56,16 @@ def headline(tank: Tank, told: Told, last: Verdict) -> tuple[str, ...]:
     gas = "Gas: " + trend.reason
     if trend.interval is not None:
         low, high = trend.interval.low or 0.0, trend.interval.high or 0.0
-        gas = f"Gas: the rate changes by {trend.interval.value:+.0f} % a day ({low:+.0f} to {high:+.0f})."
+        change = number_words(trend.interval, "% a day", signed=True).short()
+        gas = f"Gas: the rate changes by {change}."
         if low < 0.0 < high:
-            gas = f"Gas: no sure trend, {trend.interval.value:+.0f} % a day ({low:+.0f} to {high:+.0f})."
+            gas = f"Gas: no sure trend, {change}."
         elif fades.interval is not None and fades.interval.value == 0.0:
             gas += f" The daily peak is below {tank.marks.plants_low_mg_l:g} mg/L already."
         elif fades.interval is not None:
-            unit = "day" if round(fades.interval.value or 0.0) == 1 else "days"
             gas += (
                 f" Fading on like that, the daily peak falls below {tank.marks.plants_low_mg_l:g} mg/L in about "
-                f"{_span(fades.interval, unit)}."
+                f"{number_words(fades.interval, 'days').short()}."
             )
         if tank.source_kind == "cylinder" and high < 0.0 and (trend.interval.value or 0.0) <= _LEAKING_PERCENT_A_DAY:
             gas += f" {_LEAK}"
@@ -119,8 +120,3 @@ def lone_headline(taken_at: datetime | None, verdict: Verdict | None, reason: st
     plants, fish, advice = verdict.sentences
     when = f"Told by the highest reading of the last two days, of {taken_at:%Y-%m-%d %H:%M}."
     return f"{fish} {advice}", plants, when, reason
-
-
-def _span(value: Interval, unit: str) -> str:
-    ends = f"{value.low:.0f} to {value.high:.0f}" if value.high is not None else f"{value.low:.0f} or more"
-    return f"{value.value:.0f} {unit} ({ends})"

@@ -11,7 +11,7 @@ import numpy as np
 from colorread.fluid import RENEW_AFTER_WEEKS
 from colorread.reading import Reading
 from colorread.tank.fit import TankFit
-from colorread.tank.series import WINDOW_DAYS, LeftOut
+from colorread.tank.series import WINDOW_DAYS, LeftOut, age_days
 from colorread.tank.settings import Tank
 
 _OLD_DAYS = 7  # older photos say little of now: assumption
@@ -39,7 +39,7 @@ def age_of(last_at: datetime, now: datetime) -> tuple[str, ...]:
     tuple of str
         A sentence, or none.
     """
-    days = (now - last_at).days
+    days = age_days(last_at, now)
     return (f"The last photo is {days} days old: all of this is of that time.",) if days > _OLD_DAYS else ()
 
 

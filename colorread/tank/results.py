@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Literal
@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.reading import Interval
+from colorread.reading import Interval, Reading
 from colorread.tank.settings import DailySpan, Tank
 
 SCHEMA = "colorread.summary/1"
@@ -69,6 +69,14 @@ class PhotoPoint:
     photo: str
     taken_at: datetime
     co2_mg_l: Interval
+
+
+def tank_co2_of(points: Iterable[PhotoPoint]) -> Callable[[Reading], Interval | None]:
+    """Return what tells the CO2 of the tank [mg/L] when the photo of a reading was taken; None where it is not told."""
+    by_photo: dict[tuple[str, datetime | None], Interval] = {
+        (point.photo, point.taken_at): point.co2_mg_l for point in points
+    }
+    return lambda reading: by_photo.get((reading.photo, reading.taken_at))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

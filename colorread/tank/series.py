@@ -113,6 +113,23 @@ def wall_clock(taken_at: datetime) -> datetime:
     return taken_at.replace(tzinfo=None)
 
 
+def age_days(taken_at: datetime, now: datetime) -> int:
+    """
+    Return how many days ago a photo was taken, as a calendar counts them.
+
+    Parameters
+    ----------
+    taken_at, now : datetime
+        On the tank's clock, with or without offset.
+
+    Returns
+    -------
+    int
+        0 for a photo of today; the same all day long.
+    """
+    return (wall_clock(now).date() - wall_clock(taken_at).date()).days
+
+
 def is_of_the_future(reading: Reading, now: datetime) -> bool:
     """
     Whether the clock of the phone or camera was wrong when a photo was taken.

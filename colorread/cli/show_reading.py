@@ -12,11 +12,11 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from colorread.console_text import printable, shown
+from colorread.cli.console_text import printable, shown
 from colorread.flags import flag_texts
 from colorread.fluid import CAUTIONS, DyeDose, FluidRecipe, RoomAirColor
 from colorread.fluid_words import fluid_rows
-from colorread.reading import Interval, Reading
+from colorread.reading import FishWord, Interval, Reading
 from colorread.verdict import USUAL_MARKS, Marks
 from colorread.words import (
     FISH_SIGNS,
@@ -27,6 +27,7 @@ from colorread.words import (
     clean_name,
     co2_words,
     input_words,
+    number_words,
     ph_words,
     time_words,
 )
@@ -88,14 +89,10 @@ def print_summary(console: Console, readings: Sequence[Reading]) -> None:
     for reading in readings:
         name = printable(console, clean_name(Path(reading.photo).name))
         if reading.co2_mg_l is None or reading.verdict is None:
-            code = "" if reading.reason is None else reading.reason.code
-            table.add_row(Text(name), "-", "", printable(console, f"{REFUSED_SIGN} not read: {code}"))
+            table.add_row(Text(name), "-", "", shown(console, f"{REFUSED_SIGN} not read: {_message(reading)}"))
             continue
-        value, span = (words.removesuffix(" mg/L") for words in co2_words(reading.co2_mg_l))
-        span = "" if reading.limit else span.removeprefix("90 % interval ")
-        mark, style = FISH_SIGNS[reading.verdict.fish], _FISH_STYLES[reading.verdict.fish]
-        fish = Text(printable(console, f"{mark} {reading.verdict.fish}"), style=style)
-        table.add_row(Text(name), value, span, fish)
+        value, span = number_words(reading.co2_mg_l).cells()
+        table.add_row(Text(name), value, span, shown(console, *_fish_words(reading.verdict.fish)))
     console.print(table)
 
 
@@ -188,9 +185,17 @@ def co2_scale(co2_mg_l: Interval, width: int, marks: Marks = USUAL_MARKS) -> str
 
 def _short_rows(reading: Reading) -> list[tuple[str, str, str]]:
     if reading.co2_mg_l is None or reading.verdict is None:
-        return [(f"{REFUSED_SIGN} NOT READ", "" if reading.reason is None else reading.reason.code, "bold")]
-    mark, style = FISH_SIGNS[reading.verdict.fish], _FISH_STYLES[reading.verdict.fish]
-    return [("CO2", ", ".join(co2_words(reading.co2_mg_l)), ""), ("Fish", f"{mark} {reading.verdict.fish}", style)]
+        return [(f"{REFUSED_SIGN} NOT READ", _message(reading), "bold")]
+    return [("CO2", ", ".join(co2_words(reading.co2_mg_l).pair()), ""), ("Fish", *_fish_words(reading.verdict.fish))]
+
+
+def _message(reading: Reading) -> str:
+    return "" if reading.reason is None else reading.reason.message
+
+
+def _fish_words(fish: FishWord) -> tuple[str, str]:
+    """Return sign and word for the fish, and their style."""
+    return f"{FISH_SIGNS[fish]} {fish}", _FISH_STYLES[fish]
 
 
 # Refusals with a way out that only the command line has.
@@ -221,18 +226,17 @@ def _read_rows(console: Console, reading: Reading, marks: Marks) -> list[tuple[s
     assert reading.co2_mg_l is not None
     assert reading.ph is not None
     plants, fish, advice = reading.verdict.sentences
-    mark, style = FISH_SIGNS[reading.verdict.fish], _FISH_STYLES[reading.verdict.fish]
-    word = {"no concern read": "READ", "watch": "WATCH", "act": "ACT"}[reading.verdict.fish]
+    word, style = _fish_words(reading.verdict.fish)
     width = max(min(console.width - _LABEL_WIDTH - 2, _SCALE_WIDTH_MAX), _SCALE_WIDTH_MIN)
     stated, assumed = input_words(reading)
     rows = [
-        (f"{mark} {word}", fish, style),
+        ("Fish", f"{word}: {fish.removeprefix('Fish: ')}", style),
         ("", plants, ""),
         ("", advice, "bold"),
         _GAP,
-        ("CO2", ", ".join(co2_words(reading.co2_mg_l)), "bold"),
+        ("CO2", ", ".join(co2_words(reading.co2_mg_l).pair()), "bold"),
         ("", co2_scale(reading.co2_mg_l, width, marks), ""),
-        ("pH", ", ".join(ph_words(reading.ph)) + ", of the fluid in the vial", ""),
+        ("pH", ", ".join(ph_words(reading.ph).pair()) + ", of the fluid in the vial", ""),
         ("Tank pH", _tank_words(reading), ""),
         _GAP,
         ("Assumed", assumed, ""),
@@ -249,7 +253,7 @@ def _read_rows(console: Console, reading: Reading, marks: Marks) -> list[tuple[s
 def _tank_words(reading: Reading) -> str:
     if reading.tank_ph is None:
         return ""
-    expected = ", ".join(ph_words(reading.tank_ph))
+    expected = ", ".join(ph_words(reading.tank_ph).pair())
     return (
         f"{expected}: what a probe in the tank ({reading.tank_kh_dkh:g} dKH) should show. A clear mismatch means other "
         "acids, a drifting probe or stale fluid."
@@ -267,7 +271,7 @@ def _rule_words(reading: Reading) -> str:
     rule = reading.co2_rule_of_thumb_mg_l
     if rule is None or reading.co2_mg_l is None or reading.co2_mg_l.value is None:
         return ""
-    value, _ = co2_words(Interval(value=rule, low=rule, high=rule))
+    value, _ = co2_words(Interval(value=rule, low=rule, high=rule)).pair()
     off_percent = round(100.0 * (rule / reading.co2_mg_l.value - 1.0))
     rule_words = f"{value} by the usual 3 x KH x 10^(7 - pH)"
     if off_percent == 0:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from rich.console import Console
 from rich.text import Text
 
-_ASCII = str.maketrans("○▲✗─━┼╋●◀▶→", "o!x-=++O<>>") | {ord("°"): "", ord("±"): "+-"}
+_ASCII = str.maketrans("○▲✗─━┼╋●◀▶→−", "o!x-=++O<>>-") | {ord("°"): "", ord("±"): "+-"}
 
 
 def printable(console: Console, text: str) -> str:

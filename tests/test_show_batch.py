@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from rich.console import Console
 
-from colorread.batch.words import print_batch
+from colorread.cli.show_batch import print_batch
 from colorread.reading import Interval, Reading
 from tests.fabricated import made_reading
 

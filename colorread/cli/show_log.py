@@ -8,11 +8,12 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 
-from colorread.console_text import shown
+from colorread.cli.console_text import shown
+from colorread.gas_care import SOURCE_WORDS
 from colorread.log.store import LogEntry
 from colorread.reading import Reading
 from colorread.tank.settings import Tank
-from colorread.words import clean_name, co2_words, kh_words, temperature_words
+from colorread.words import clean_name, kh_words, number_words, temperature_words
 
 _GAP = 2  # letters between columns
 _NAME_WIDTH_MIN = 12  # narrower, and a name of a photo is better read where all columns fold alike
@@ -41,10 +42,8 @@ def print_entries(console: Console, entries: Sequence[LogEntry]) -> None:
     for row in rows:
         table.add_row(*(shown(console, cell) for cell in row))
     console.print(table)
-    reasons = [entry.reading.reason for entry in entries if entry.reading.reason is not None]
-    console.print(shown(console, f"{len(entries) - len(reasons)} read, {len(reasons)} not read."))
-    for code, message in sorted({reason.code: reason.message for reason in reasons}.items()):
-        console.print(shown(console, f"{code}: {message}"))
+    n_refused = sum(entry.reading.status == "refused" for entry in entries)
+    console.print(shown(console, f"{len(entries) - n_refused} read, {n_refused} not read."))
 
 
 def print_tanks(console: Console, tanks: Sequence[Tank], counts: Mapping[str, int]) -> None:
@@ -137,10 +136,9 @@ def _cells(reading: Reading) -> list[str]:
     taken = "" if reading.taken_at is None else f"{reading.taken_at:%Y-%m-%d %H:%M}"
     name = clean_name(reading.photo)
     if reading.co2_mg_l is None or reading.verdict is None:
-        code = "" if reading.reason is None else clean_name(reading.reason.code)
-        return [taken, name, "-", "", f"not read: {code}"]
-    value, span = (words.removesuffix(" mg/L") for words in co2_words(reading.co2_mg_l))
-    return [taken, name, value, "" if reading.limit else span.removeprefix("90 % interval "), reading.verdict.fish]
+        message = "" if reading.reason is None else clean_name(reading.reason.message)
+        return [taken, name, "-", "", f"not read: {message}"]
+    return [taken, name, *number_words(reading.co2_mg_l).cells(), reading.verdict.fish]
 
 
 def _source_words(tank: Tank) -> str:
@@ -148,7 +146,11 @@ def _source_words(tank: Tank) -> str:
     if source is None:
         return ""
     amount = "" if source.amount_g is None else f", {source.amount_g:g} g"
-    return source.kind + amount + ("" if source.started is None else f", started on {source.started.isoformat()}")
+    return (
+        SOURCE_WORDS[source.kind]
+        + amount
+        + ("" if source.started is None else f", started on {source.started.isoformat()}")
+    )
 
 
 def _table() -> Table:

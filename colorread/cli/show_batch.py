@@ -8,7 +8,7 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 
-from colorread.console_text import shown
+from colorread.cli.console_text import shown
 from colorread.reading import Interval, Reading
 from colorread.tank.series import wall_clock
 from colorread.words import co2_words
@@ -48,19 +48,18 @@ def print_batch(console: Console, readings: Sequence[Reading], *, n_same: int, n
 
 
 def _table_of_refused(console: Console, refused: Sequence[Reading]) -> Table:
-    by_code: dict[str, list[Reading]] = {}
+    by_reason: dict[tuple[str, str], list[str]] = {}
     for reading in refused:
         assert reading.reason is not None
-        by_code.setdefault(reading.reason.code, []).append(reading)
+        by_reason.setdefault((reading.reason.message, reading.reason.next_step), []).append(reading.photo)
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
-    table.add_column("not read", no_wrap=True)
+    table.add_column("not read", overflow="fold", ratio=3)
     table.add_column("", justify="right", no_wrap=True)
     table.add_column("photos", overflow="fold", ratio=2)
     table.add_column("what to do", overflow="fold", ratio=3)
-    for code, readings in sorted(by_code.items(), key=lambda item: (-len(item[1]), item[0])):
-        steps = " ".join(dict.fromkeys(reading.reason.next_step for reading in readings if reading.reason is not None))
-        names = _listed([reading.photo for reading in readings])
-        table.add_row(code, str(len(readings)), shown(console, names), shown(console, steps))
+    for (message, next_step), photos in sorted(by_reason.items(), key=lambda item: (-len(item[1]), item[0])):
+        cells = (message, str(len(photos)), _listed(photos), next_step)
+        table.add_row(*(shown(console, cell) for cell in cells))
     return table
 
 
@@ -69,7 +68,8 @@ def _time_words(readings: Sequence[Reading]) -> str:
     if not times:
         return ""
     unknown = len(readings) - len(times)
-    words = f"Taken {_span([f'{time:%Y-%m-%d %H:%M}' for time in times])}"
+    first, last = (f"{time:%Y-%m-%d %H:%M}" for time in (times[0], times[-1]))
+    words = f"Taken {first}" if first == last else f"Taken from {first} to {last}"
     by_file = sum(reading.time_source == "file time" for reading in readings)
     if by_file:
         words += f"; {by_file} by the time of the file alone, as the photo holds none"
@@ -78,13 +78,13 @@ def _time_words(readings: Sequence[Reading]) -> str:
 
 def _co2_words(readings: Sequence[Reading]) -> str:
     found = [reading.co2_mg_l for reading in readings if reading.co2_mg_l is not None]
-    above = [co2.low for co2 in found if co2.value is None and co2.low is not None]
-    below = [co2.high for co2 in found if co2.value is None and co2.high is not None]
     values = [co2 for co2 in found if co2.value is not None]
+    above = [co2 for co2 in found if co2.high is None and co2.value is None]
+    below = [co2 for co2 in found if co2.low is None and co2.value is None]
     parts = [
         _ends_words(values) if values else "",
-        f"{_photos(len(above))} above {_number(min(above))} mg/L" if above else "",
-        f"{_photos(len(below))} below {_number(max(below))} mg/L" if below else "",
+        f"{_photos(len(above))} {co2_words(min(above, key=lambda co2: co2.low or 0.0)).short()}" if above else "",
+        f"{_photos(len(below))} {co2_words(max(below, key=lambda co2: co2.high or 0.0)).short()}" if below else "",
     ]
     return f"CO2 in the vial: {'; '.join(part for part in parts if part)}." if found else ""
 
@@ -92,16 +92,8 @@ def _co2_words(readings: Sequence[Reading]) -> str:
 def _ends_words(readings: Sequence[Interval]) -> str:
     """Return the lowest and the highest of some readings, each with its interval."""
     ordered = sorted(readings, key=lambda co2: co2.value or 0.0)
-    lowest, highest = ("{} ({})".format(*co2_words(ordered[place])) for place in (0, -1))
+    lowest, highest = ("{} ({})".format(*co2_words(ordered[place]).pair()) for place in (0, -1))
     return lowest if lowest == highest else f"lowest {lowest}, highest {highest}"
-
-
-def _span(texts: Sequence[str]) -> str:
-    return texts[0] if texts[0] == texts[-1] else f"from {texts[0]} to {texts[-1]}"
-
-
-def _number(co2_mg_l: float) -> str:
-    return f"{co2_mg_l:.{1 if co2_mg_l < 10.0 else 0}f}"
 
 
 def _photos(count: int) -> str:
