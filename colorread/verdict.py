@@ -106,23 +106,6 @@ def judged(reading: Reading, marks: Marks) -> Reading:
     return reading if reading.co2_mg_l is None else replace(reading, verdict=judge(reading.co2_mg_l, marks))
 
 
-def turn_down_now(marks: Marks) -> str:
-    """
-    Return what to do where there is too much CO2 for the fish.
-
-    Parameters
-    ----------
-    marks : Marks
-        Of the tank, with what makes its gas.
-
-    Returns
-    -------
-    str
-        One sentence.
-    """
-    return f"Look at the fish now; {less_gas(marks.source)}."
-
-
 def _judge_plants(low: float, high: float, value: float | None, marks: Marks) -> tuple[PlantsWord, str]:
     span = f"{marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L"
     if (marks.plants_low_mg_l, marks.plants_high_mg_l) == (USUAL_MARKS.plants_low_mg_l, USUAL_MARKS.plants_high_mg_l):
@@ -152,7 +135,7 @@ def _share_between_marks(low: float, high: float, marks: Marks) -> float:
 def _judge_fish(low: float, high: float, marks: Marks) -> tuple[FishWord, str, str]:
     fish: FishWord = "act"
     act_mg_l = min(_ACT_FACTOR * marks.fish_mg_l, _ACT_AT_MOST_MG_L)
-    advice = turn_down_now(marks)
+    advice = f"Look at the fish now; {less_gas(marks.source)}."
     if low > act_mg_l:
         text = "too much CO2, even at the lower end of the interval"
     elif math.isinf(high):

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from datetime import date, datetime
+from datetime import date, datetime, time
 
 import numpy as np
 import pytest
@@ -267,6 +267,27 @@ def test_what_both_changes_do_is_told_of_both() -> None:
     advice = advice_of(simulated_week(8, level_mg_l=(40.0, 60.0)), "cylinder")
     assert advice.sentences[0].startswith("First turn the gas off ")
     assert advice.sentences[2].startswith("With both changes it stays below")
+
+
+@pytest.mark.parametrize(
+    ("kind", "words"),
+    [
+        (None, "turn it up by a fifth at most at a time, or with bottles take another one"),
+        ("cylinder", "turn it up by a fifth at most at a time, and"),
+        ("fermentation", "take another bottle or a larger charge"),
+    ],
+)
+def test_far_below_the_range_the_way_up_is_told_and_keeps_the_fish_mark(kind: SourceKind | None, words: str) -> None:
+    low = simulated_week(5, level_mg_l=(14.0, 16.0), profile=True)
+    tank = replace(low.tank, source=None if kind is None else GasSource(kind=kind))
+    fit = fit_tank(tank, low.readings)
+    advice = advise(fit, tank)
+    assert advice.recommended is None
+    told = re.search(r"; (\d\.\d) times the present gas", advice.sentences[0])
+    assert told is not None
+    assert words in advice.sentences[0]
+    start = day_start(fit, tank.judged_by, datetime.combine(advice.day, time()))
+    assert forecast(start, Change(), "", float(told[1])).fish_probability >= FISH_PROBABILITY
 
 
 def test_where_nothing_can_be_simulated_the_hours_of_the_lamp_are_asked_for(usual: Truth) -> None:

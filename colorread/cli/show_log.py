@@ -73,7 +73,7 @@ def print_tanks(console: Console, tanks: Sequence[Tank], counts: Mapping[str, in
             "" if tank.volume_l is None else f"{tank.volume_l:g} L",
             "" if tank.kh_dkh is None else f"{tank.kh_dkh:g} dKH",
             "" if tank.lights is None else str(tank.lights),
-            "" if tank.gas is None else str(tank.gas),
+            "" if tank.gas_hours is None else str(tank.gas_hours),
             "" if tank.source is None else tank.source.kind,
             str(counts[tank.name]),
         )
@@ -102,7 +102,7 @@ def print_tank(console: Console, tank: Tank, n_readings: int) -> None:
         "Water": ("KH " + unknown if tank.tank_kh_dkh is None else f"{tank.tank_kh_dkh:g} dKH")
         + f", {temperature_words(tank.temperature_c)}",
         "Lights": unknown if tank.lights is None else str(tank.lights),
-        "Gas": unknown if tank.gas is None else str(tank.gas),
+        "Gas": unknown if tank.gas_hours is None else str(tank.gas_hours),
         "Source": _source_words(tank) or unknown,
         "Animals": "some that bear little CO2" if tank.sensitive else "none that bear less CO2 than usual",
         "Marks": f"plants {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L, fish {marks.fish_mg_l:g} mg/L"

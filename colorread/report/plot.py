@@ -115,7 +115,7 @@ def week_figure(summary: TankSummary, readings: Sequence[Reading], shape: Shape,
         raise ValueError("There is nothing to plot: no photo of this tank has both a time and a number.")
     first = min(times).date()
     n_days = max(math.ceil(_days_since(first, max(times))), 1)
-    strips = [Strip("lights", tank.lights, "lights"), Strip("gas", tank.gas, "gas")]
+    strips = [Strip("lights", tank.lights, "lights"), Strip("gas", tank.gas_hours, "gas")]
     figure, axes, below = new_figure(shape, strips, n_days, title)
     lines = np.array([interval.value or interval.low or 0.0 for _, interval in seen])
     ends = np.array([interval.high or interval.low or 0.0 for _, interval in seen])
@@ -216,9 +216,9 @@ def day_figure(tank: Tank, advice: Advice, shape: Shape, title: str = "") -> Fig
         Drawn in the light colors of `colorread.report.axes.PLOT_COLORS`.
     """
     today, changed = advice.today, advice.recommended
-    strips = [Strip("lights", tank.lights, "lights"), Strip("gas", tank.gas, "gas")]
+    strips = [Strip("lights", tank.lights, "lights"), Strip("gas", tank.gas_hours, "gas")]
     if changed is not None and changed.change.gas is not None:
-        strips[1:] = [Strip("gas as is", tank.gas, "gas"), Strip("gas new", changed.change.gas, "gas")]
+        strips[1:] = [Strip("gas as is", tank.gas_hours, "gas"), Strip("gas new", changed.change.gas, "gas")]
     figure, axes, below = new_figure(shape, strips, 1, title)
     main = today if changed is None else changed
     at = main.hours / HOURS_PER_DAY

@@ -28,6 +28,8 @@ _WORTH_IT = 0.08  # a change must add this much to the plants' share to be worth
 # Where no change reaches the mark, one that takes a twentieth off the upper end of the peak is a step: assumption.
 _LOWER_PEAK = 0.95
 _SHARE_PER_EFFORT = 0.02  # of the light within the plants' range, what an effort must bring
+# More gas than now that is named as the next aim, and the least that is worth naming: assumptions, in small steps.
+_MOST_MORE_GAS, _WORTH_CLIMBING = 2.0, 0.25
 _DAYS_AHEAD = 7  # assumption: a trend of at most two weeks is carried on for one
 _WAIT_DAYS = 2  # as long as the cautions ask to wait after a change
 _LOOK_OFTEN = "Look at the fish often and take new photos tomorrow."
@@ -95,6 +97,8 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
     else:
         how = handling.how if _ends_gas_otherwise(recommended, start) else ""
         sentences = _sentences(today, recommended, start, fading, n_tried=len(tried), how=how, overdosed=overdosed)
+        if recommended is None and (climb := _climb_words(today, start, handling)):
+            sentences = (climb, *sentences[1:])
     # In small steps, but not where the gas must go down.
     cautions = ACT_CAUTIONS + CAUTIONS[1:] if overdosed else CAUTIONS
     recharged = () if tank.source_kind == "cylinder" else (_NEW_CHARGE,)
@@ -245,6 +249,19 @@ def _sentences(
             "That is a first step and not enough for the fish: take new photos after two days and go on from there."
         )
     return *sentences, *fades
+
+
+def _climb_words(today: DayForecast, start: DayStart, handling: Handling) -> str:
+    """Return how to come up from so far below the plants' range that no small step is worth it; else nothing."""
+    assert today.peak_mg_l.value is not None
+    factor = min(_most_gas(start), _MOST_MORE_GAS)
+    if today.peak_mg_l.value >= start.marks.plants_low_mg_l or factor < 1.0 + _WORTH_CLIMBING:
+        return ""
+    return (
+        f"No small step brings it into the plants' range; {factor:.1f} times the present gas would still keep the tank "
+        f"below {start.marks.fish_mg_l:g} mg/L with a probability of {percent_words(FISH_PROBABILITY)} or more. Get "
+        f"there slowly: {handling.more}, and after each step wait two days, look at the fish and take new photos."
+    )
 
 
 def _before(today: DayForecast, start: DayStart) -> str:

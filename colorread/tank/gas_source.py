@@ -35,6 +35,8 @@ class Handling:
         To set its rate, before "up" or "down"; empty where that cannot be done.
     less : str
         How to begin again with less; empty where a valve does it.
+    more : str
+        How to come to much more of it, in small letters.
     """
 
     on: str
@@ -44,6 +46,7 @@ class Handling:
     how: str = ""
     rate: str = ""
     less: str = ""
+    more: str
 
 
 _SWITCHED = Handling(
@@ -52,6 +55,7 @@ _SWITCHED = Handling(
     both="Turn the gas on at {on} and off at {off}",
     stop="stop it",
     rate="Turn the gas",
+    more="turn it up by a fifth at most at a time",
 )
 _BOTTLE = Handling(
     on="Lead the gas into the tank from {on}",
@@ -60,6 +64,7 @@ _BOTTLE = Handling(
     stop=f"lead it into the open air ({HOSE_OUT})",
     how=f"For that {HOSE_OUT}.",
     less=", by fewer bottles or a smaller charge",
+    more="take another bottle or a larger charge",
 )
 _UNKNOWN = Handling(
     on="Let the gas into the tank from {on}",
@@ -67,6 +72,7 @@ _UNKNOWN = Handling(
     both="Let the gas into the tank from {on} to {off}",
     stop=f"stop it (of a bottle: {HOSE_OUT})",
     rate="If the gas has a valve, turn it",
+    more="turn it up by a fifth at most at a time, or with bottles take another one",
 )
 
 
