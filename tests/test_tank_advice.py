@@ -190,7 +190,7 @@ def test_gas_that_fades_below_the_mark_in_two_days_is_waited_for(
     assert advice.recommended is None
     assert any(day.fish_probability > advice.today.fish_probability for day in advice.others)
     told = re.fullmatch(
-        r"Change nothing yet: the gas fades by itself, and in about (\d) days? the tank stays below \d\d mg/L all day "
+        r"Nothing yet: the gas fades by itself, and in about (\d) days? the tank stays below \d\d mg/L all day "
         r"with a probability of 9\d %\. Watch the fish until then\.",
         advice.sentences[0],
     )

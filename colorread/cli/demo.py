@@ -17,7 +17,7 @@ def demo(
         Path, typer.Option(help="Folder for log, profile and reports; made if missing.", metavar="DIR")
     ] = Path("colorread-demo"),
 ) -> None:
-    """Show the whole tool on three made-up tanks with rendered photos, and print where the reports are."""
+    """Show the tool on three made-up tanks with rendered photos, and print where the reports are."""
     from rich.console import Console
     from rich.padding import Padding
     from rich.text import Text

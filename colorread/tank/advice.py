@@ -295,7 +295,7 @@ def _fading(start: DayStart, today: DayForecast) -> _Fading | None:
 
 def _wait_words(fading: _Fading, marks: Marks) -> str:
     return (
-        f"Change nothing yet: the gas fades by itself, and in about {_days_words(fading)} the tank stays below "
+        f"Nothing yet: the gas fades by itself, and in about {_days_words(fading)} the tank stays below "
         f"{marks.fish_mg_l:g} mg/L all day with a probability of {percent_words(fading.fish_probability)}. Watch the "
         "fish until then."
     )
