@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Self
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,3 +39,8 @@ class Refusal(Exception):  # noqa: N818 - a refusal is a right answer, not an er
     def __init__(self, code: str, message: str, next_step: str) -> None:
         super().__init__(message)
         self.reason = Reason(code=code, message=message, next_step=next_step)
+
+    @classmethod
+    def of(cls, reason: Reason) -> Self:
+        """Return a refusal for a reason that was told before."""
+        return cls(reason.code, reason.message, reason.next_step)

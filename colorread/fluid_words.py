@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from colorread.fluid import RENEWAL, DyeDose, FluidRecipe, RoomAirColor
 
-_MOST_READABLE_PH = 7.5  # beyond, the dye hardly changes
+_MOST_READABLE_PH = 7.5  # beyond, the dye hardly changes and a reading tells only that it is above: assumption
 
 KhWords = Callable[[float, str], str]
 """Takes a KH [dKH] and how exactly it is told in dKH, such as ``.2f``; returns it with a unit."""

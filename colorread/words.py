@@ -26,6 +26,7 @@ _TIME_WORDS = {
     "unknown": "source unknown",
 }
 _ONE_END = "95 % sure"  # one end of a 90 % interval
+_FAR_LARGER, _MANY_DAYS = 5.0, 10.0  # times the middle number; days
 _SMALL_SHARE = 0.03  # of the variance; less is not worth a word
 
 
@@ -117,11 +118,14 @@ def number_words(interval: Interval, unit: str = "", *, digits: int | None = Non
         For a sentence or a table.
     """
     known = [number for number in (interval.value, interval.low, interval.high) if number is not None]
-    digits = _decimals(sorted(map(abs, known))[len(known) // 2]) if digits is None else digits
+    if digits is None:
+        sizes = sorted(map(abs, known))
+        # Two digits of the middle one, but no decimals beside a far larger end.
+        digits = min(_decimals(sizes[len(sizes) // 2]), _decimals(sizes[-1] / _FAR_LARGER))
 
     def words(number: float) -> str:
-        shown = round(number, digits) + 0.0  # no minus before a zero
-        return f"{shown:{'+' if signed else ''}.{digits}f}".replace("-", "\N{MINUS SIGN}")
+        shown = round(number, digits) + 0.0  # no sign before a zero
+        return f"{shown:{'+' if signed and shown else ''}.{digits}f}".replace("-", "\N{MINUS SIGN}")
 
     unit = f" {unit}" if unit else ""
     low, high = ("" if end is None else words(end) for end in (interval.low, interval.high))
@@ -134,6 +138,12 @@ def number_words(interval: Interval, unit: str = "", *, digits: int | None = Non
 def co2_words(co2_mg_l: Interval) -> NumberWords:
     """Return CO2 with its interval [mg/L] in words."""
     return number_words(co2_mg_l, "mg/L")
+
+
+def days_words(days: Interval) -> NumberWords:
+    """Return a number of days with its interval in words: tenths only of a few."""
+    known = [number for number in (days.value, days.low, days.high) if number is not None]
+    return number_words(days, "days", digits=1 if max(known) < _MANY_DAYS else 0)
 
 
 def ph_words(ph: Interval) -> NumberWords:

@@ -20,9 +20,10 @@ from colorread.reading import Interval, Reading
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.html import PICTURES_MAX, report_html, write_report
 from colorread.report.plot import MADE_UP, day_figure, history_figure, recent_readings, week_figure, write_plot
-from colorread.report.svg import figure_svg
+from colorread.report.svg import figure_svg, history_svgs
 from colorread.report.words import setting_rows
 from colorread.tank.results import Estimate, TankSummary
+from colorread.tank.series import wall_clock
 from colorread.tank.settings import Marks, Tank
 from colorread.tank.summary import summarize
 from colorread.tank.words import HOURS_ABOVE, OF_WHEN, forecast_rows, number_rows
@@ -242,6 +243,14 @@ def test_photos_from_before_the_course_are_folded_and_have_a_figure_of_their_own
     assert 'class="older"' not in report_html(made_week(), made_entries())
 
 
+@pytest.mark.parametrize("week", [made_week(), made_week(told=None)], ids=["course", "no course"])
+def test_a_clock_that_ran_ahead_rules_no_figure(week: TankSummary) -> None:
+    readings = [entry.reading for entry in made_entries()]
+    ahead = made_reading(photo="ahead.jpg", taken_at=datetime(2045, 1, 1))
+    assert recent_readings(week, [*readings, ahead]) == recent_readings(week, readings)
+    assert history_svgs(week, [*readings, ahead]) == history_svgs(week, readings)
+
+
 @pytest.mark.parametrize("shape", ["narrow", "wide"])
 def test_the_figure_of_all_readings_has_a_sign_for_each(shape: Any) -> None:
     readings = [entry.reading for entry in made_month() if entry.reading.taken_at and entry.reading.co2_mg_l]
@@ -261,7 +270,9 @@ def test_tank_without_readings_and_with_two() -> None:
     assert "There are no photos" in empty.text
     assert "Look at the fish." in empty.text
     assert not empty.all("svg")
-    few = _Page(report_html(made_first_day(headline=("Two readings so far.",)), made_entries()[:3]))
+    entries = made_entries()[:3]
+    last_at = max(wall_clock(entry.reading.taken_at) for entry in entries if entry.reading.taken_at)
+    few = _Page(report_html(made_first_day(headline=("Two readings so far.",), last_at=last_at), entries))
     assert "Two readings so far." in few.text
     assert len(few.all("svg")) == 2
     assert "solid line" not in few.text

@@ -277,17 +277,26 @@ def test_what_both_changes_do_is_told_of_both() -> None:
         ("fermentation", "take another bottle or a larger charge"),
     ],
 )
-def test_far_below_the_range_the_way_up_is_told_and_keeps_the_fish_mark(kind: SourceKind | None, words: str) -> None:
+def test_far_below_the_range_the_way_up_is_told(kind: SourceKind | None, words: str) -> None:
     low = simulated_week(5, level_mg_l=(14.0, 16.0), profile=True)
     tank = replace(low.tank, source=None if kind is None else GasSource(kind=kind))
     fit = fit_tank(tank, low.readings)
     advice = advise(fit, tank)
     assert advice.recommended is None
-    told = re.search(r"; (\d\.\d) times the present gas", advice.sentences[0])
-    assert told is not None
     assert words in advice.sentences[0]
+
+
+@pytest.mark.parametrize("fish_mg_l", [15.0, 18.0, 20.0])
+def test_the_gas_that_is_told_to_keep_the_fish_mark_does(fish_mg_l: float) -> None:
+    low = simulated_week(6, level_mg_l=(14.0, 16.0), profile=True)
+    tank = replace(low.tank, marks=Marks(fish_mg_l=fish_mg_l))
+    fit = fit_tank(tank, low.readings)
+    advice = advise(fit, tank)
+    told = re.search(r"; ([\d.]+) times the present gas", advice.sentences[0])
+    assert told is not None
     start = day_start(fit, tank.judged_by, datetime.combine(advice.day, time()))
-    assert forecast(start, Change(), "", float(told[1])).fish_probability >= FISH_PROBABILITY
+    kept, too_much = (forecast(start, Change(), "", float(told[1]) + more).fish_probability for more in (0.0, 0.1))
+    assert too_much < FISH_PROBABILITY <= kept
 
 
 def test_where_nothing_can_be_simulated_the_hours_of_the_lamp_are_asked_for(usual: Truth) -> None:

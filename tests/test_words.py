@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from colorread.reading import Interval
-from colorread.words import NumberWords, co2_words, number_words, ph_words
+from colorread.words import NumberWords, co2_words, days_words, number_words, ph_words
 
 
 @pytest.mark.parametrize(
@@ -29,7 +29,7 @@ def test_numbers_have_two_digits_that_count(ends: tuple[float | None, ...], word
 
 def test_what_rises_may_get_a_plus_and_digits_may_be_asked_for() -> None:
     trend = Interval(value=2.6, low=-0.3, high=5.5)
-    assert number_words(trend, "% a day", digits=0, signed=True).short() == "+3 (+0 to +6) % a day"
+    assert number_words(trend, "% a day", digits=0, signed=True).short() == "+3 (0 to +6) % a day"
 
 
 def test_a_number_is_the_same_in_sentences_and_in_tables() -> None:
@@ -44,3 +44,10 @@ def test_one_end_alone_says_how_sure_it_is() -> None:
     co2 = co2_words(Interval(value=None, low=61.0, high=None))
     assert co2.pair() == ("above 61 mg/L", "only this end is known, 95 % sure")
     assert co2.cells() == ("above 61 mg/L", "95 % sure")
+
+
+def test_decimals_go_by_the_numbers_of_an_interval_and_not_by_its_least() -> None:
+    assert days_words(Interval(value=0.694, low=0.001, high=3.23)).short() == "0.7 (0.0 to 3.2) days"
+    assert days_words(Interval(value=9.9, low=5.0, high=100.0)).short() == "10 (5 to 100) days"
+    assert number_words(Interval(value=9.9, low=5.0, high=100.0)).short() == "10 (5 to 100)"
+    assert number_words(Interval(value=9.5, low=7.2, high=12.4)).short() == "9.5 (7.2 to 12.4)"

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Sequence
-from dataclasses import astuple
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -145,7 +144,7 @@ def see_clear_fluid(path: str | os.PathLike[str]) -> Fluid:
     seen = see_fluid(path)
     if seen.fluid is None:
         assert seen.reason is not None
-        raise Refusal(*astuple(seen.reason))
+        raise Refusal.of(seen.reason)
     fluid = seen.fluid
     posterior = infer_ph(fluid.signal.samples, space=fluid.photo.color_space, pka=pka_prime(), ph_range=_USUAL_RANGE)
     require_clear_fluid(fluid, posterior)

@@ -16,7 +16,7 @@ _STATE_WORDS = {
     "chart": "printed color chart",
     "kit-chart": "color chart of a kit",
 }
-_WORTH_NAMING = 0.05
+_WORTH_NAMING = 0.05  # share of a lamp below which it is not worth a word
 _DAY_LETTERS, _MINUTE_LETTERS = len("2025-06-04"), len("2025-06-04T05:30")
 
 

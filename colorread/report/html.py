@@ -81,7 +81,7 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
     told = summary.told
     lead, more = _lead(summary.headline[0]) if summary.headline else ("", "")
     rows = _photo_rows(ordered, summary.tank_co2)
-    start = days_start(summary, readings)
+    start = days_start(summary)
     return (
         templates_of("colorread.report")
         .get_template("report.html")

@@ -50,12 +50,25 @@ _PRINT_DPI = 150
 _HISTORY_HEIGHT = 0.6  # of that of the week
 
 
-def is_plottable(reading: Reading) -> bool:
-    """Return whether a reading has both a time and a CO2."""
-    return reading.taken_at is not None and reading.co2_mg_l is not None
+def drawn_readings(summary: TankSummary, readings: Iterable[Reading]) -> list[Reading]:
+    """Return the readings with time and CO2, but for those of a clock that ran ahead, which count nowhere."""
+    return [
+        reading
+        for reading in readings
+        if reading.taken_at is not None
+        and reading.co2_mg_l is not None
+        and summary.last_at is not None
+        and wall_clock(reading.taken_at) <= summary.last_at
+    ]
 
 
-def days_start(summary: TankSummary, readings: Iterable[Reading]) -> datetime:
+def recent_readings(summary: TankSummary, readings: Iterable[Reading]) -> list[Reading]:
+    """Return those of `drawn_readings` that the figure of the days shows."""
+    start = days_start(summary)
+    return [reading for reading in drawn_readings(summary, readings) if _taken_at(reading) >= start]
+
+
+def days_start(summary: TankSummary) -> datetime:
     """
     Return where the figure of the days begins.
 
@@ -63,8 +76,6 @@ def days_start(summary: TankSummary, readings: Iterable[Reading]) -> datetime:
     ----------
     summary : TankSummary
         With or without a course.
-    readings : iterable of Reading
-        All of the tank.
 
     Returns
     -------
@@ -73,14 +84,7 @@ def days_start(summary: TankSummary, readings: Iterable[Reading]) -> datetime:
     """
     if summary.told is not None:
         return summary.told.course.times[0]
-    window = timedelta(days=WINDOW_DAYS)
-    return max(map(_taken_at, filter(is_plottable, readings)), default=datetime.min + window) - window
-
-
-def recent_readings(summary: TankSummary, readings: Sequence[Reading]) -> list[Reading]:
-    """Return the readings with time and CO2 that the figure of the days shows."""
-    start = days_start(summary, readings)
-    return [reading for reading in readings if is_plottable(reading) and _taken_at(reading) >= start]
+    return datetime.min if summary.last_at is None else summary.last_at - timedelta(days=WINDOW_DAYS)
 
 
 def week_figure(summary: TankSummary, readings: Sequence[Reading], shape: Shape, title: str = "") -> Figure:
@@ -152,7 +156,7 @@ def history_figure(summary: TankSummary, readings: Sequence[Reading], shape: Sha
     summary : TankSummary
         With or without a course.
     readings : sequence of Reading
-        With time and CO2, one at least.
+        Those of `drawn_readings`, one at least.
     shape : {'narrow', 'wide'}
         For a phone, or for a screen and paper.
     title : str, optional
@@ -188,7 +192,7 @@ def history_figure(summary: TankSummary, readings: Sequence[Reading], shape: Sha
             legend.append((ends, "above" if marker == "^" else "below"))
     values = np.array([co2.value or co2.low or 0.0 for _, co2 in seen])
     finish_axes(axes, shape, summary.tank.judged_by, values, np.array([co2.high or 0.0 for _, co2 in seen]))
-    draw_edge(axes, shape, _days_since(first, days_start(summary, readings)), "")
+    draw_edge(axes, shape, _days_since(first, days_start(summary)), "")
     add_legend(figure, shape, legend, len(legend))
     grid_days = math.ceil(n_days / _DAYS_LABELLED[shape])
     _label_days(below, shape, first, n_days, "{day} %b\n%Y", grid_days=grid_days)

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 
 from colorread.reading import Reading
 from colorread.report.axes import LIGHT, Shape
-from colorread.report.plot import MADE_UP, day_figure, history_figure, is_plottable, recent_readings, week_figure
+from colorread.report.plot import MADE_UP, day_figure, drawn_readings, history_figure, recent_readings, week_figure
 from colorread.tank.results import TankSummary
 
 
@@ -55,7 +55,7 @@ def history_svgs(summary: TankSummary, readings: Sequence[Reading]) -> tuple[str
     tuple of str
         As from `week_svgs`; none where that shows them all.
     """
-    timed = [reading for reading in readings if is_plottable(reading)]
+    timed = drawn_readings(summary, readings)
     if len(timed) == len(recent_readings(summary, readings)):
         return ()
     label = "All readings of the vial through the whole time, with the marks."

@@ -96,8 +96,9 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
         sentences = _wait_words(waiting, start.marks), _before(today, start), _NEW_PHOTOS
     else:
         how = handling.how if _ends_gas_otherwise(recommended, start) else ""
-        sentences = _sentences(today, recommended, start, fading, n_tried=len(tried), how=how, overdosed=overdosed)
-        if recommended is None and (climb := _climb_words(today, start, handling)):
+        n_tried = len(tried) + len(tried_last)
+        sentences = _sentences(today, recommended, start, fading, n_tried=n_tried, how=how, overdosed=overdosed)
+        if tried and recommended is None and (climb := _climb_words(today, start, handling)):
             sentences = (climb, *sentences[1:])
     # In small steps, but not where the gas must go down.
     cautions = ACT_CAUTIONS + CAUTIONS[1:] if overdosed else CAUTIONS
@@ -258,7 +259,7 @@ def _climb_words(today: DayForecast, start: DayStart, handling: Handling) -> str
     if today.peak_mg_l.value >= start.marks.plants_low_mg_l or factor < 1.0 + _WORTH_CLIMBING:
         return ""
     return (
-        f"No small step brings it into the plants' range; {factor:.1f} times the present gas would still keep the tank "
+        f"No small step brings it into the plants' range; {factor:g} times the present gas would still keep the tank "
         f"below {start.marks.fish_mg_l:g} mg/L with a probability of {percent_words(FISH_PROBABILITY)} or more. Get "
         f"there slowly: {handling.more}, and after each step wait two days, look at the fish and take new photos."
     )

@@ -11,7 +11,7 @@ from colorread.tank.results import Told
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
 from colorread.verdict import Marks, judge
-from colorread.words import co2_words, number_words
+from colorread.words import co2_words, days_words, number_words
 
 _LOOK = "Look at the fish now."
 _LEAKING_PERCENT_A_DAY = -3.0  # assumption: less may be the weather or the fit
@@ -65,7 +65,7 @@ def headline(tank: Tank, told: Told, last: Verdict) -> tuple[str, ...]:
         elif fades.interval is not None:
             gas += (
                 f" Fading on like that, the daily peak falls below {tank.marks.plants_low_mg_l:g} mg/L in about "
-                f"{number_words(fades.interval, 'days').short()}."
+                f"{days_words(fades.interval).short()}."
             )
         if tank.source_kind == "cylinder" and high < 0.0 and (trend.interval.value or 0.0) <= _LEAKING_PERCENT_A_DAY:
             gas += f" {_LEAK}"

@@ -73,7 +73,7 @@ def point_at_vial(view: CardView, colors: ColorMap, corners_px: NDArray[np.float
     Returns
     -------
     tuple of VialFit
-        The part of the ellipse in the rectangle that has the color of its middle; None where the rectangle lies
+        The part of the ellipse in the rectangle that has the color of its middle; empty where the rectangle lies
         beyond the card or holds no color, as with clear water.
     """
     inside = np.zeros(view.seen.shape, np.uint8)

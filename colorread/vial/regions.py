@@ -93,8 +93,8 @@ def _without_bridges(region: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.
     for contour in outer_contours(region, LEAST_AREA_MM2 * px_per_mm**2):
         x, y, width, height = cv2.boundingRect(contour)
         around = slice(max(y - radius, 0), y + height + radius), slice(max(x - radius, 0), x + width + radius)
-        opened = cv2.morphologyEx(region[around], cv2.MORPH_OPEN, disc, borderType=cv2.BORDER_CONSTANT, borderValue=0)
-        parts[around] = np.maximum(parts[around], opened)
+        parted = cv2.morphologyEx(region[around], cv2.MORPH_OPEN, disc, borderType=cv2.BORDER_CONSTANT, borderValue=0)
+        parts[around] = np.maximum(parts[around], parted)
     return parts
 
 
