@@ -27,7 +27,7 @@ from colorread.cli import app
 from colorread.page.tasks_calibrate import check_photo
 from colorread.pipeline import read_photo
 from colorread.profile.benefit import benefit_words, example_readings
-from colorread.profile.checks import CalibrationError
+from colorread.profile.checks import CalibrationError, PhotoRefused
 from colorread.profile.how_to import BUFFERS, GUIDES, Kind
 from colorread.profile.known_photo import KnownPhoto, air_photo, buffer_photo, end_photo
 from colorread.profile.make import make_profile
@@ -218,8 +218,14 @@ def test_a_known_fluid_is_known_by_numbers(make: Callable[[], KnownPhoto]) -> No
 
 
 def test_swapped_ends_are_noticed(photos: dict[str, Path]) -> None:
-    with pytest.raises(CalibrationError, match="swapped"):
+    with pytest.raises(PhotoRefused, match=r"base\.png: the fluid is not all yellow; use the photo of the acid fluid"):
         make_profile([end_photo(photos["base"], "acid"), end_photo(photos["acid"], "base")])
+
+
+def test_known_fluid_that_is_dark_in_one_color_is_refused(tmp_path: Path) -> None:
+    Image.fromarray(take_photo(replace(SCENE, ph=9.5, load=2.0)).rgb_u8).save(tmp_path / "dark.png")
+    with pytest.raises(PhotoRefused, match="too dark to calibrate with"):
+        make_profile([buffer_photo(tmp_path / "dark.png", 8.0, ionic_strength_mol_kg=IONIC)])
 
 
 @pytest.mark.parametrize(

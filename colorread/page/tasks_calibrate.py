@@ -11,13 +11,25 @@ from calibration.profile_file import read_profile, write_profile
 from colorread.chart_find import measure_chart
 from colorread.errors import Reason, Refusal
 from colorread.page.tasks import require_modest
-from colorread.profile.checks import CalibrationError, require_its_end
+from colorread.profile.checks import fits_its_state
 from colorread.profile.how_to import BUFFERS, GUIDES, Kind
 from colorread.profile.known_photo import KnownPhoto, air_photo, buffer_photo, end_photo
 from colorread.profile.make import evidence_of, make_chart_profile, make_profile, see_clear_fluid
 from colorread.profile.words import profile_lines
 
 _STATES: Mapping[str, State] = {"acid": "acid", "base": "base"}  # by step
+_OTHER_FLUID: Mapping[State, Reason] = {
+    "acid": Reason(
+        code="other-fluid",
+        message="The fluid in this photo is not all yellow.",
+        next_step="Take the photo of this step, or add some vinegar, mix, and take it again.",
+    ),
+    "base": Reason(
+        code="other-fluid",
+        message="The fluid in this photo is not all blue.",
+        next_step="Take the photo of this step, or add some baking soda, mix, and take it again.",
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,12 +87,11 @@ def check_photo(path: Path, kind: Kind, step: str, n_patches: int | None) -> Rea
             measure_chart(path, n_patches)
         else:
             fluid = see_clear_fluid(path)
-            if (state := _STATES.get(step)) is not None:
-                require_its_end(evidence_of(fluid, end_photo(path, state)))
+            state = _STATES.get(step)
+            if state is not None and not fits_its_state(evidence_of(fluid, end_photo(path, state))):
+                return _OTHER_FLUID[state]
     except Refusal as refusal:
         return refusal.reason
-    except CalibrationError as error:
-        return Reason(code="other-fluid", message=str(error), next_step="Or is it the photo of another step?")
     return None
 
 

@@ -8,22 +8,16 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import direction_deg, signal_family
+from calibration.camera import signal_family
 from calibration.chart import ph_by_chart
 from calibration.evidence import PRINTED_STATES, Evidence, State
 from calibration.family_fit import RATIO, fit_family
 from calibration.profile import KnownSample
 from colorread.profile.words import known_words
 
-# Directions of yellow and blue fluid differ by 90 to 140 degrees for every phone: assumption, with room for lamps.
-_MIN_SEPARATION_DEG = 40.0
 # Dye that is all yellow or blue must explain the color this well, over the dye that explains it best: 0.7 and more for
 # the acid and basic fluids of four rendered vials, below 0.1 for the yellowest fluids from pH 6.3 on.
 _END_NOT_EXCLUDED = 0.1
-_NOT_AT_ITS_END: dict[State, str] = {
-    "acid": "The acid fluid is not all yellow; add some vinegar, mix, and try again.",
-    "base": "The basic fluid is not all blue; add some baking soda, mix, and try again.",
-}
 # A known fluid that only a dye with a pKa' so far off could color is another fluid (3 standard deviations).
 _STRANGE_PKA_SHIFT = 0.3
 _LEAST_PROBABILITY = 0.05  # that such a dye must have, for the fluid to be the stated one: the customary level
@@ -144,7 +138,7 @@ def require_one_phone(samples: Sequence[KnownSample]) -> None:
 
 def require_one_vial(samples: Sequence[KnownSample]) -> None:
     """
-    Refuse swapped ends, ends of the wrong color, and photos of several phones or vials.
+    Refuse photos of several phones or vials.
 
     Parameters
     ----------
@@ -157,59 +151,32 @@ def require_one_vial(samples: Sequence[KnownSample]) -> None:
         Saying what is wrong.
     """
     require_one_phone(samples)
-    acid = [_direction_deg(sample) for sample in samples if sample.evidence.state == "acid"]
-    base = [_direction_deg(sample) for sample in samples if sample.evidence.state == "base"]
-    if acid and base and min(base) < max(acid):
-        raise CalibrationError("The photo of acid fluid is bluer than that of basic fluid: are they swapped?")
-    if acid and base and min(base) - max(acid) < _MIN_SEPARATION_DEG:
-        raise CalibrationError(
-            "Acid and basic fluid look nearly alike: was the dye in both, and enough vinegar and soda?"
-        )
-    for sample in samples:
-        require_its_end(sample.evidence)
     loads = [_load(sample) for sample in samples if sample.evidence.state not in PRINTED_STATES]
     if loads and max(loads) > _MAX_LOAD_RATIO * min(loads):
         raise CalibrationError("The photos differ too much in depth of color to be of one vial with one amount of dye.")
 
 
-def require_its_end(evidence: Evidence) -> None:
+def fits_its_state(evidence: Evidence) -> bool:
     """
-    Refuse acid or basic fluid whose dye is still in between.
+    Return whether the color of a fluid is one that dye may have in the state that it is said to be in.
 
     Parameters
     ----------
     evidence : Evidence
-        Of fluid in any state.
-
-    Raises
-    ------
-    CalibrationError
-        If its color is not one that dye has at that end.
-    """
-    if evidence.state not in _NOT_AT_ITS_END:
-        return
-    by_ratio = _likelihood(evidence)
-    if float(by_ratio[0 if evidence.state == "acid" else -1]) < _END_NOT_EXCLUDED * float(by_ratio.max()):
-        raise CalibrationError(_NOT_AT_ITS_END[evidence.state])
-
-
-def fits_its_ph(evidence: Evidence) -> bool:
-    """
-    Return whether some dye with a pKa' not far from the usual one would have that color at the stated pH.
-
-    Parameters
-    ----------
-    evidence : Evidence
-        Of fluid of known pH.
+        Of acid or basic fluid, or of one of known pH.
 
     Returns
     -------
     bool
-        False where the fluid must be another one.
+        False where dye said to be all yellow or all blue is in between, and where only a dye with a pKa' far from the
+        usual one would have that color at the stated pH.
     """
     by_ratio = _likelihood(evidence)
-    near = np.abs(RATIO - (evidence.ph - evidence.pka)) < _STRANGE_PKA_SHIFT
-    return float(by_ratio[near].sum()) > _LEAST_PROBABILITY * float(by_ratio.sum())
+    if evidence.state == "known":
+        near = np.abs(RATIO - (evidence.ph - evidence.pka)) < _STRANGE_PKA_SHIFT
+        return float(by_ratio[near].sum()) > _LEAST_PROBABILITY * float(by_ratio.sum())
+    at_end = by_ratio[0 if evidence.state == "acid" else -1]
+    return float(at_end) > _END_NOT_EXCLUDED * float(by_ratio.max())
 
 
 def _likelihood(evidence: Evidence) -> NDArray[np.float64]:
@@ -222,10 +189,6 @@ def _likelihood(evidence: Evidence) -> NDArray[np.float64]:
 def _known_of(sample: KnownSample) -> tuple[State, float, float]:
     evidence = sample.evidence
     return evidence.state, round(evidence.ph, 4), round(evidence.pka, 4)  # as exact as a profile holds them
-
-
-def _direction_deg(sample: KnownSample) -> float:
-    return float(direction_deg(np.median(sample.evidence.samples.density, axis=0)))
 
 
 def _load(sample: KnownSample) -> float:

@@ -24,7 +24,7 @@ from colorread.profile.checks import (
     CalibrationError,
     PhotoRefused,
     common_light,
-    fits_its_ph,
+    fits_its_state,
     require_one_chart,
     require_one_phone,
     require_one_vial,
@@ -37,6 +37,14 @@ _USUAL_RANGE = (5.5, 8.5)  # pH range in which a calibration photo is looked at 
 # part: density, and share of the density. From simulated prints that err by 2.6 in color difference (CIEDE2000), and
 # by twice those faults of the printer; with the chart of a kit so weighed, intervals of vials covered 90 % and more.
 _PRINT_STD, _PRINT_STD_PER_DENSITY = 0.02, 0.1
+_WRONG_STATE = {
+    "acid": "the fluid is not all yellow; use the photo of the acid fluid, or add some vinegar, mix, and take it "
+    "again.",
+    "base": "the fluid is not all blue; use the photo of the basic fluid, or add some baking soda, mix, and take it "
+    "again.",
+    "known": "the color of the fluid does not fit pH {ph:.2f}; check pH and ionic strength of a buffer, or KH and the "
+    "hours in outdoor air of thinned fluid.",
+}
 _KIT_PH_STD = 0.1  # how well a maker's patches meet the maker's own dye: assumption
 
 
@@ -204,11 +212,8 @@ def _measured(photo: KnownPhoto) -> KnownSample:
     if "dark-fluid" in fluid.signal.flags and photo.state == "known":
         raise PhotoRefused(f"{photo.path}: the fluid is too dark to calibrate with; use less dye or more light.")
     evidence = evidence_of(fluid, photo)
-    if photo.state == "known" and not fits_its_ph(evidence):
-        raise PhotoRefused(
-            f"{photo.path}: the color of the fluid does not fit pH {photo.ph:.2f}; check pH and ionic strength "
-            "of a buffer, or KH and the hours in outdoor air of a ladder's step."
-        )
+    if not fits_its_state(evidence):
+        raise PhotoRefused(f"{photo.path}: {_WRONG_STATE[photo.state].format(ph=photo.ph)}")
     return _sample(evidence, photo.path, fluid.photo, _sha256(photo.path))
 
 
