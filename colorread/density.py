@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 CLIPPED_U8, BLACK_U8 = 252, 3
 """Codes from and up to which a channel may be cut off, as compression moves it a little: assumption."""
-_LEAST_LIGHT = 1e-3  # about code 3 in plain sRGB: where black begins, and the logarithm stays finite
+LEAST_LIGHT = 1e-3  # about code 3 in plain sRGB: where black begins, and the logarithm stays finite
 _PIXELS_OF_ONE_SAMPLE = 9.0  # that share noise, by demosaicing, compression and the view: assumption
 
 
@@ -27,7 +27,7 @@ def density_of(rgb_lin: NDArray[Any], paper_lin: NDArray[Any]) -> NDArray[Any]:
     ndarray of float, shape (..., 3)
         -log10 of their ratio [-].
     """
-    return np.asarray(-np.log10(np.maximum(rgb_lin, _LEAST_LIGHT) / paper_lin))
+    return np.asarray(-np.log10(np.maximum(rgb_lin, LEAST_LIGHT) / paper_lin))
 
 
 def median_density(

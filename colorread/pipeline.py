@@ -12,17 +12,15 @@ from numpy.typing import NDArray
 from calibration.camera import dye_transmittance, rgb_lin_under_d65
 from calibration.chart import CHART_PH
 from calibration.color_space import encode_srgb, rgb_lin_from_xyz, xyz_from_rgb_lin
-from calibration.dye import pka_prime
-from calibration.evidence import Evidence
-from calibration.inversion import PhPosterior, infer_ph
-from calibration.profile import Profile, validity
+from calibration.inversion import PhPosterior
+from calibration.profile import Profile
 from colorread.balance import balance_view
-from colorread.carbonate import ionic_strength
 from colorread.card.find import CardFit, find_card
 from colorread.card.view import CardView, view_card
 from colorread.chart_find import shows_chart
 from colorread.errors import Reason, Refusal
-from colorread.interpretation import usual_ph_range, with_numbers, without_numbers
+from colorread.inference import believed_ph, pka_of
+from colorread.interpretation import with_numbers, without_numbers
 from colorread.photo.load import Photo, load_photo, photo_from_array
 from colorread.reading import FluidKind, LightName, Reading, Trace
 from colorread.signal import FluidSignal, measure_fluid, require_fluid
@@ -31,10 +29,6 @@ from colorread.verdict import USUAL_MARKS, Marks
 from colorread.vial.color import ColorMap, color_map
 from colorread.vial.find import find_vial, point_at_vial
 from colorread.vial.outline import VialFit
-
-# Probability that a profile applies to a photo: of the phone it was made with, and of another one, under another lamp
-# or beyond the pH it reached. Assumptions; they set how much a contradiction must weigh before it is given up.
-TRUST_SAME_PHONE, TRUST_ELSEWHERE = 0.95, 0.3
 
 Source = str | os.PathLike[str] | NDArray[Any]
 
@@ -160,8 +154,8 @@ def read_photo_traced(source: Source, stated: Stated) -> tuple[Reading, Trace]:
     reading = _so_far(source, stated, seen)
     if seen.fluid is None:
         return replace(reading, reason=seen.reason), _trace(seen)
-    pka = pka_prime(stated.water_c, ionic_strength_mol_kg=float(ionic_strength(stated.fluid_kh_dkh)))
-    posterior, flags = _infer(seen.fluid, stated, pka)
+    fluid = seen.fluid
+    posterior, flags = believed_ph(fluid.signal.samples, fluid.photo.color_space, fluid.photo.camera_model, stated)
     reading = replace(reading, flags=(*reading.flags, *flags, *seen.fluid.signal.flags))
     try:
         require_clear_fluid(seen.fluid, posterior)
@@ -169,7 +163,7 @@ def read_photo_traced(source: Source, stated: Stated) -> tuple[Reading, Trace]:
         return replace(reading, reason=refusal.reason), _trace(seen)
     if stated.profile is not None:
         reading = replace(reading, profile=stated.profile.name or f"made {stated.profile.made_at}")
-    return with_numbers(reading, posterior, stated), _trace(seen, posterior, pka)
+    return with_numbers(reading, posterior, stated), _trace(seen, posterior, pka_of(stated))
 
 
 def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Seen:
@@ -244,53 +238,6 @@ def _so_far(source: Source, stated: Stated, seen: Seen) -> Reading:
         flags=(*seen.card.flags, *pointed),
         card_corners_px=_full_size(seen.card.corners_px, seen.photo),
         vial_outline_px=_full_size(seen.outlines_px[0], seen.photo) if len(seen.outlines_px) == 1 else None,
-    )
-
-
-def _infer(fluid: Fluid, stated: Stated, pka: float) -> tuple[PhPosterior, tuple[str, ...]]:
-    """Return what is believed of the pH, and flags for where a profile does not apply."""
-    profile = stated.profile
-    if profile is None:
-        return _posterior(fluid, stated, pka), ()
-    flags = _flags_of_unlike_photo(profile, fluid.photo, stated)
-    if not flags:
-        posterior = _posterior(fluid, stated, pka, profile.evidence, TRUST_SAME_PHONE)
-        low, high = validity(profile)
-        if low <= posterior.median <= high:
-            return posterior, ()
-        flags = ("beyond-profile",)
-    posterior = _posterior(fluid, stated, pka, profile.evidence, TRUST_ELSEWHERE)
-    # A profile made elsewhere must not close an end that the photo by itself leaves open.
-    alone = _posterior(fluid, stated, pka)
-    posterior = replace(
-        posterior,
-        open_below=posterior.open_below or alone.open_below,
-        open_above=posterior.open_above or alone.open_above,
-    )
-    return posterior, flags
-
-
-def _flags_of_unlike_photo(profile: Profile, photo: Photo, stated: Stated) -> tuple[str, ...]:
-    """Return flags for what a photo does not share with those of a profile."""
-    flags = []
-    if profile.camera_models and photo.camera_model not in profile.camera_models:
-        flags.append("unknown-phone" if photo.camera_model is None else "other-phone")
-    if "unknown" not in (profile.light, stated.light) and profile.light != stated.light:
-        flags.append("other-light")
-    return tuple(flags)
-
-
-def _posterior(
-    fluid: Fluid, stated: Stated, pka: float, evidence: tuple[Evidence, ...] = (), trust: float = 1.0
-) -> PhPosterior:
-    return infer_ph(
-        fluid.signal.samples,
-        space=fluid.photo.color_space,
-        pka=pka,
-        ph_range=usual_ph_range(stated),
-        light_class=None if stated.light == "unknown" else stated.light,
-        evidence=evidence,
-        trust=trust,
     )
 
 

@@ -297,7 +297,7 @@ def _distance_mm(view: CardView, mask: NDArray[np.bool_]) -> NDArray[np.float32]
 
 def _reference(ring_lin: NDArray[np.float64], field_lin: NDArray[np.float32]) -> tuple[NDArray[np.float64], float]:
     """Paper around the vial, in order, over the smooth field, shape (3,), and the spread of its color [log10]."""
-    ratio = np.log10(np.maximum(ring_lin, 1e-3) / field_lin)
+    ratio = -density_of(ring_lin, field_lin)
     light = ratio.mean(axis=1)
     lit = ratio[light > np.median(light)]  # the darker half holds shadows, glass and hooks
     reference = np.median(lit, axis=0)

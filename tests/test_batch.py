@@ -36,7 +36,7 @@ from calibration.profile import KnownSample, Profile
 from calibration.profile_file import write_profile
 from colorread.batch.csv import COLUMNS, write_csv
 from colorread.batch.folder import PhotoFile, find_photos
-from colorread.batch.photo_settings import DEFAULT_TANK, settings_of
+from colorread.batch.photo_settings import DEFAULT_TANK, settings_of, stated_of
 from colorread.batch.score import Scored, kept, score_photos
 from colorread.batch.workers import run_in_workers
 from colorread.evidence.picture import small_evidence
@@ -44,6 +44,7 @@ from colorread.log.store import Log, LogEntry
 from colorread.pipeline import read_photo
 from colorread.reading import Interval, Reading
 from colorread.reading_json import reading_to_dict
+from colorread.stated import Stated
 from colorread.tank.results import PhotoPoint, TankSummary
 from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
@@ -309,6 +310,15 @@ def test_what_a_tank_does_not_state_is_assumed() -> None:
     assert settings.stated.kh_dkh is None
     assert settings.stated.temperature_c == 24.0
     assert settings.settings_id != settings_of(Tank(name="home", kh_dkh=4.0, temperature_c=24.0), None).settings_id
+
+
+def test_tank_water_in_the_vial_has_the_kh_of_the_tank_and_not_that_of_its_fluid() -> None:
+    tank = Tank(name="home", kh_dkh=4.0, tank_kh_dkh=8.0, temperature_c=24.0, light="warm-led")
+    in_vial = stated_of(tank, Stated(fluid="tank-water", tank_kh_dkh=8.0))
+    assert (in_vial.fluid_kh_dkh, in_vial.water_c, in_vial.light) == (8.0, 24.0, "warm-led")
+    assert stated_of(tank, Stated()).fluid_kh_dkh == 4.0
+    given = stated_of(tank, Stated(kh_dkh=3.0, temperature_c=20.0, light="daylight"))
+    assert (given.fluid_kh_dkh, given.water_c, given.light) == (3.0, 20.0, "daylight")
 
 
 def test_interrupt_ends_with_a_sentence_and_leaves_no_process(folder: Path, tmp_path: Path) -> None:

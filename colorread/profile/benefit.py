@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from calibration.camera import LOAD, LOG_RATIO, signal_family
-from calibration.dye import pka_prime
 from calibration.evidence import PKA_SHIFT, weigh_members
 from calibration.family_fit import SignalSamples
-from calibration.inversion import infer_ph
 from calibration.profile import Profile
-from colorread.carbonate import ionic_strength, ph_from_co2
-from colorread.interpretation import usual_ph_range, with_numbers, without_numbers
+from colorread.carbonate import ph_from_co2
+from colorread.inference import believed_ph, pka_of
+from colorread.interpretation import with_numbers, without_numbers
 from colorread.limits import USUAL_KH_DKH
-from colorread.pipeline import TRUST_SAME_PHONE
 from colorread.reading import Interval
 from colorread.stated import Stated
 
@@ -64,30 +64,23 @@ def example_readings(profile: Profile) -> tuple[Interval, Interval]:
     tuple of Interval
         CO2 without and with the profile [mg/L].
     """
-    pka = pka_prime(_STATED.water_c, ionic_strength_mol_kg=float(ionic_strength(_STATED.fluid_kh_dkh)))
     family = signal_family("srgb")
     weight = weigh_members(family.weight, profile.evidence).sum(axis=1)  # (member, pKa)
     member = int(weight.sum(axis=1).argmax())
     shift = float(weight[member] @ PKA_SHIFT / weight[member].sum())
     ph = float(ph_from_co2(EXAMPLE_CO2_MG_L, _STATED.fluid_kh_dkh, temperature_c=_STATED.water_c))
+    log_ratio = ph - pka_of(_STATED) - shift
     by_ratio = family.density[member, :, [int(np.abs(LOAD - load).argmin()) for load in _LOADS]]  # (4, 41, 3)
-    density = np.array([[np.interp(ph - pka - shift, LOG_RATIO, channel) for channel in part.T] for part in by_ratio])
+    density = np.array([[np.interp(log_ratio, LOG_RATIO, channel) for channel in part.T] for part in by_ratio])
     samples = SignalSamples(density=density, density_std=np.full_like(density, _DENSITY_STD))
 
-    def co2_mg_l(profile: Profile | None) -> Interval:
-        posterior = infer_ph(
-            samples,
-            space="srgb",
-            pka=pka,
-            ph_range=usual_ph_range(_STATED),
-            evidence=() if profile is None else profile.evidence,
-            trust=1.0 if profile is None else TRUST_SAME_PHONE,
-        )
-        found = with_numbers(without_numbers("", _STATED), posterior, _STATED).co2_mg_l
+    def co2_mg_l(stated: Stated) -> Interval:
+        posterior, _ = believed_ph(samples, "srgb", next(iter(profile.camera_models), None), stated)
+        found = with_numbers(without_numbers("", stated), posterior, stated).co2_mg_l
         assert found is not None
         return found
 
-    return co2_mg_l(None), co2_mg_l(profile)
+    return co2_mg_l(_STATED), co2_mg_l(replace(_STATED, profile=profile))
 
 
 def _around_example(co2_mg_l: Interval) -> tuple[float, float] | None:

@@ -9,6 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from colorread.density import LEAST_LIGHT
+
 # Assumptions: they rest on nothing but that the fluid in the rendered photos is found with them.
 _SMOOTH_MM = 0.3
 _MIN_CHROMA = 0.012  # below, no color is told from paper even where there is no noise
@@ -65,7 +67,7 @@ def color_map(rgb_lin: NDArray[np.float32], paper_lin: NDArray[np.float32], nois
     ColorMap
         Of the view.
     """
-    red, green, blue = cv2.split(_log10(np.maximum(rgb_lin, 1e-3) / np.maximum(paper_lin, 1e-4)))
+    red, green, blue = cv2.split(_log10(np.maximum(rgb_lin, LEAST_LIGHT) / np.maximum(paper_lin, 1e-4)))
     chroma = cv2.GaussianBlur(cv2.merge([green - red, green - blue]), (0, 0), _SMOOTH_MM * px_per_mm)
     red, blue = cv2.split(chroma)
     strength, angle_deg = cv2.cartToPolar(blue, red, angleInDegrees=True)
@@ -121,7 +123,7 @@ def dark_rim(rgb_lin: NDArray[np.float32], px_per_mm: float) -> NDArray[np.bool_
         True on such a line.
     """
     smooth = cv2.GaussianBlur(rgb_lin, (0, 0), 0.15 * px_per_mm)
-    red, green, blue = cv2.split(np.maximum(smooth, 1e-3))
+    red, green, blue = cv2.split(np.maximum(smooth, LEAST_LIGHT))
     log_light = _log10(red * green * blue) / 3.0
     size = 2 * round(0.5 * _RIM_MM * px_per_mm) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
