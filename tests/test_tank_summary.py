@@ -188,6 +188,21 @@ def test_photos_from_before_the_gas_ran_out_do_not_count() -> None:
     assert "only the photos from" in summary.headline[-2]
 
 
+@pytest.mark.parametrize("kind", ["cylinder", "fermentation"])
+def test_where_the_gas_ran_out_its_source_is_to_be_checked_and_not_turned_up(kind: SourceKind) -> None:
+    week = simulated_week(0, turned=(80.0, 0.0), days=8)
+    tank = replace(week.tank, source=GasSource(kind=kind, amount_g=500.0, started=START.date()))
+    summary = summarize(tank, week.readings)
+    told = summary.told
+    assert told is not None
+    assert told.source is None
+    assert told.advice.recommended is None
+    assert told.advice.others == ()
+    assert told.advice.sentences[0].startswith("Check the gas source first: is it empty or closed, or a hose blocked?")
+    assert ("Close the valve of a cylinder" in told.advice.sentences[0]) == (kind == "cylinder")
+    assert "times the present gas" not in text_of(summary)
+
+
 def test_an_old_fluid_is_told_to_be_renewed(summary: TankSummary) -> None:
     assert "renew it" in summary.fluid_advice
 

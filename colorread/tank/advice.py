@@ -33,6 +33,8 @@ _MOST_MORE_GAS, _WORTH_CLIMBING = 2.0, 0.25
 _DAYS_AHEAD = 7  # assumption: a trend of at most two weeks is carried on for one
 _WAIT_DAYS = 2  # as long as the cautions ask to wait after a change
 _LOOK_OFTEN = "Look at the fish often and take new photos tomorrow."
+_CHECK_SOURCE = "Check the gas source first: is it empty or closed, or a hose blocked?"
+_CHECK_CYLINDER = " Close the valve of a cylinder before you change it."
 _NEW_PHOTOS = "Take new photos then: they tell whether it came so, or whether one of the other changes is needed."
 _RATE_STEP = 0.05  # no one sets a rate more finely: assumption
 
@@ -80,6 +82,7 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
     handling = handling_of(tank.source, start.schedule.gas)
     today = forecast(start, Change(), "Change nothing.")
     overdosed = _is_overdosed(today, start.marks)
+    is_unsteady = fit.series.left_out["other course"] > 0
     # A new charge only brings more CO2, so it is none for fish that have too much.
     fresh, smaller = _new_charges(start, tank, midnight, handling) if _is_fish_fine(today) else ((), ())
     tried = _tried(start, candidates(start, handling, fresh=fresh, overdosed=overdosed))
@@ -92,6 +95,11 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
     if overdosed and (recommended is None or not _is_fish_fine(recommended)):
         recommended = _new_start(start, handling)
         sentences = _stop_sentences(today, recommended, start, handling)
+    elif is_unsteady and _is_lean(today, start.marks):
+        # More gas is no advice for a source that may have run dry.
+        recommended, tried, tried_last = None, [], []
+        check = _CHECK_SOURCE + (_CHECK_CYLINDER if tank.source_kind in ("cylinder", None) else "")
+        sentences = check, _before(today, start)
     elif waiting is not None:
         sentences = _wait_words(waiting, start.marks), _before(today, start), _NEW_PHOTOS
     else:
@@ -143,6 +151,12 @@ def _ends_gas_otherwise(day: DayForecast | None, start: DayStart) -> bool:
 
 def _is_fish_fine(day: DayForecast) -> bool:
     return day.fish_probability >= FISH_PROBABILITY
+
+
+def _is_lean(day: DayForecast, marks: Marks) -> bool:
+    """Whether the plants have too little and the fish nothing to fear."""
+    assert day.peak_mg_l.value is not None
+    return _is_fish_fine(day) and day.peak_mg_l.value < marks.plants_low_mg_l
 
 
 def _upper_peak(day: DayForecast) -> float:
@@ -254,9 +268,8 @@ def _sentences(
 
 def _climb_words(today: DayForecast, start: DayStart, handling: Handling) -> str:
     """Return how to come up from so far below the plants' range that no small step is worth it; else nothing."""
-    assert today.peak_mg_l.value is not None
     factor = min(_most_gas(start), _MOST_MORE_GAS)
-    if today.peak_mg_l.value >= start.marks.plants_low_mg_l or factor < 1.0 + _WORTH_CLIMBING:
+    if not _is_lean(today, start.marks) or factor < 1.0 + _WORTH_CLIMBING:
         return ""
     return (
         f"No small step brings it into the plants' range; {factor:g} times the present gas would still keep the tank "

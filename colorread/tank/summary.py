@@ -192,6 +192,8 @@ def _fades(fit: TankFit, tank: Tank, trend: Estimate) -> Estimate:
 
 
 def _source_outlook(fit: TankFit, tank: Tank, now_gas: NDArray[np.float64]) -> SourceOutlook | None:
+    if fit.series.left_out["other course"]:
+        return None  # what the source gave before is not known
     source = tank.source
     total_g = None if source is None else co2_of_charge_g(source)
     if source is None or total_g is None or source.started is None or tank.volume_l is None:
