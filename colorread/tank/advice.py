@@ -9,7 +9,7 @@ from datetime import datetime, time, timedelta
 
 import numpy as np
 
-from colorread.gas_care import STOP_THE_GAS, gas_cautions
+from colorread.gas_care import gas_cautions
 from colorread.tank.changes import STILL_FADING_PER_DAY, Candidate, candidates, fresh_charge, full_charge
 from colorread.tank.day_words import lit_words, percent_words, share_words
 from colorread.tank.fit import TankFit
@@ -18,7 +18,7 @@ from colorread.tank.gas_source import Handling, handling_of
 from colorread.tank.model import Draws
 from colorread.tank.results import Advice, Change, DayForecast
 from colorread.tank.settings import Tank
-from colorread.verdict import ACT_CAUTIONS, Marks, judge
+from colorread.verdict import ACT_CAUTIONS, WATCH_CAUTIONS, Marks, judge
 
 # What counts as reached. The probability for the fish is what a keeper should ask for; the share of the light is an
 # assumption: the first hour after lights on is often lean and does no harm.
@@ -39,12 +39,11 @@ _NEW_PHOTOS = "Take new photos then: they tell whether it came so, or whether on
 _RATE_STEP = 0.05  # no one sets a rate more finely: assumption
 
 CAUTIONS = (
-    "Make one change at a time, where two are named the first one first, in small steps; then wait a day or two, look "
-    "at the fish and take new photos before the next one.",
+    "Make one change at a time, where two are named the first one first, in small steps; then wait two days, look at "
+    "the fish and take new photos before the next one.",
     "The simulation knows only what the photos told of this tank: watch the fish for gasping at the surface and fast "
     "gill movement, most of all on the day after a change and at the end of the night.",
-    f"If fish show distress: {STOP_THE_GAS}, move the surface or run an air stone, change part of the water, and ask a "
-    "veterinarian.",
+    f"{WATCH_CAUTIONS[-1]} Ask a veterinarian.",
 )
 # Common practice, no source.
 _NEW_CHARGE = (
@@ -115,7 +114,7 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
         day=midnight.date(),
         today=today,
         recommended=recommended,
-        others=_worth_showing([*tried, *tried_last], recommended),
+        others=_worth_showing([*tried, *tried_last], recommended, today, start.marks),
         sentences=sentences,
         cautions=(*cautions, *recharged, *gas_cautions(tank.source_kind)),
     )
@@ -171,23 +170,25 @@ def _is_overdosed(day: DayForecast, marks: Marks) -> bool:
 
 
 def _worth_showing(
-    tried: Sequence[tuple[DayForecast, float]], recommended: DayForecast | None
+    tried: Sequence[tuple[DayForecast, float]], recommended: DayForecast | None, today: DayForecast, marks: Marks
 ) -> tuple[DayForecast, ...]:
-    """Return the best single change of each kind, by fish first."""
+    """Return the best single change of each kind, by fish first; none that lowers the CO2 where it is too little."""
+    is_lean = _is_lean(today, marks)
     kinds: dict[tuple[bool, bool, bool, bool], DayForecast] = {}
     for day, _ in tried:
         change = day.change
         kind = (change.gas is None, change.rate_factor == 1.0, change.night_loss_factor == 1.0, not change.refill_on)
-        if day is recommended or sum(kind) != 3:
+        if day is recommended or sum(kind) != 3 or (is_lean and day.co2_mg_l.mean() < today.co2_mg_l.mean()):
             continue
         best = kinds.get(kind)
-        if best is None or _merit(day) > _merit(best):
+        if best is None or _merit(day, is_lean=is_lean) > _merit(best, is_lean=is_lean):
             kinds[kind] = day
     return tuple(kinds.values())
 
 
-def _merit(day: DayForecast) -> tuple[float, float]:
-    return min(day.fish_probability, FISH_PROBABILITY), day.plants_share
+def _merit(day: DayForecast, *, is_lean: bool) -> tuple[float, float, float]:
+    peak = day.peak_mg_l.value if is_lean else None
+    return min(day.fish_probability, FISH_PROBABILITY), day.plants_share, peak or 0.0
 
 
 def _new_start(start: DayStart, handling: Handling) -> DayForecast | None:
@@ -273,8 +274,9 @@ def _climb_words(today: DayForecast, start: DayStart, handling: Handling) -> str
         return ""
     return (
         f"No small step brings it into the plants' range; {factor:g} times the present gas would still keep the tank "
-        f"below {start.marks.fish_mg_l:g} mg/L with a probability of {percent_words(FISH_PROBABILITY)} or more. Get "
-        f"there slowly: {handling.more}, and after each step wait two days, look at the fish and take new photos."
+        f"below {start.marks.fish_mg_l:g} mg/L with a probability of {percent_words(FISH_PROBABILITY)} or more. Come "
+        f"closer to the range slowly: {handling.more}, and after each step wait two days, look at the fish and take new "
+        "photos."
     )
 
 
