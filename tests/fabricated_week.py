@@ -26,6 +26,7 @@ from colorread.tank.results import (
     Told,
 )
 from colorread.tank.settings import DailySpan, GasSource, Tank
+from colorread.verdict import STANDING_CAUTIONS
 from tests.fabricated import made_reading, made_refusal
 
 FIRST = date(2025, 6, 2)
@@ -62,7 +63,7 @@ def made_week(**changes: Any) -> TankSummary:
             "Fish: in the evening the CO2 may be as high as 26 mg/L, above the fish mark of 25 mg/L.",
             "Plants: at lights on the CO2 is 8 mg/L, less than the customary 15 to 30 mg/L.",
         ),
-        cautions=told.advice.cautions,
+        cautions=(*told.advice.cautions, *STANDING_CAUTIONS),
         notes=("The KH of the fluid was stated, its error is taken as 2 %.",),
         fluid_advice="The fluid is 19 days old: renew it every four weeks.",
         told=told,

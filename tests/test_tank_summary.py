@@ -27,9 +27,10 @@ from colorread.tank.series import is_of_the_future
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.summary import summarize
 from colorread.tank.summary_json import summary_to_dict
-from colorread.tank.words import number_rows
+from colorread.tank.words import fitted_rows, number_rows
 from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS, Marks, judge
 from tests.fabricated import made_reading, made_refusal
+from tests.fabricated_week import made_told
 from tests.tank_simulator import START, Truth, simulated_week
 
 CALM = judge(Interval(value=12.0, low=8.0, high=17.0))  # the last reading where it calls for nothing
@@ -466,6 +467,12 @@ def test_json_holds_what_programs_ask_for(summary: TankSummary) -> None:
     for name in ("gas_trend_percent_per_day", "lag_hours", "loss_per_hour"):
         assert data[name] is None or set(data[name]) == {"value", "low", "high"}
         assert (data[name] is None) == (name in data["cannot_tell"])
+
+
+def test_all_that_is_fitted_has_its_label_and_unit(summary: TankSummary) -> None:
+    assert summary.told is not None
+    assert len(fitted_rows(summary.told)) == len(summary.told.fitted)
+    assert made_told().fitted.keys() == summary.told.fitted.keys()
 
 
 def test_the_terminal_says_it_in_words(summary: TankSummary) -> None:

@@ -274,9 +274,9 @@ def _climb_words(today: DayForecast, start: DayStart, handling: Handling) -> str
         return ""
     return (
         f"No small step brings it into the plants' range; {factor:g} times the present gas would still keep the tank "
-        f"below {start.marks.fish_mg_l:g} mg/L with a probability of {percent_words(FISH_PROBABILITY)} or more. Come "
-        f"closer to the range slowly: {handling.more}, and after each step wait two days, look at the fish and take new "
-        "photos."
+        f"below {start.marks.fish_mg_l:g} mg/L with a probability of {percent_words(FISH_PROBABILITY)} or more. "
+        f"Come closer to the range slowly: {handling.more}, and after each step wait two days, look at the fish and "
+        "take new photos."
     )
 
 

@@ -80,9 +80,12 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         reason = str(cannot)
         gravest = _gravest(timed)
         verdict_words = lone_headline(gravest, tank.judged_by, reason)
-        watch = (*WATCH_CAUTIONS, *ACT_CAUTIONS, *STANDING_CAUTIONS)  # where nothing was read, whatever there is
-        if gravest is not None:
-            watch = judge(gravest[1], tank.judged_by).cautions
+        # Where nothing was read, whatever there is to watch.
+        watch = (
+            (*WATCH_CAUTIONS, *ACT_CAUTIONS, *STANDING_CAUTIONS)
+            if gravest is None
+            else judge(gravest[1], tank.judged_by).cautions
+        )
         cautions = (*watch, *gas_cautions(tank.source_kind))
     else:
         told = _told(tank, fit, n_unused=len(read) - len(fit.series.readings))

@@ -8,7 +8,7 @@ from functools import partial
 
 from colorread.reading import Interval
 from colorread.tank.day_words import charge_words, fading_words, hours_words, percent_words
-from colorread.tank.results import Advice, DayForecast, EstimateName, TankSummary
+from colorread.tank.results import Advice, DayForecast, EstimateName, TankSummary, Told
 from colorread.words import NumberWords, co2_words, number_words
 
 OF_WHEN = "Levels are those of the day of the last photo, rates those at its time."
@@ -78,6 +78,31 @@ def number_rows(summary: TankSummary) -> list[NumberRow]:
         label = f"Until the charge is used up, {rate}, {assumed}"
         rows.append(NumberRow(label=label, number=charge_words(source.days_left)))
     return rows
+
+
+def fitted_rows(told: Told) -> list[NumberRow]:
+    """
+    Return the further fitted numbers, for the record.
+
+    Parameters
+    ----------
+    told : Told
+        What a course tells.
+
+    Returns
+    -------
+    list of NumberRow
+        One each, with its unit.
+    """
+    kinds = {
+        "loss_per_hour": ("Loss to the air", "of it an hour"),
+        "lag_hours": ("Lag of the vial", "h"),
+        "uptake_per_hour_in_the_light": ("Uptake by the plants in the light", "of it an hour"),
+        "level_without_gas_mg_l": ("Level without gas", "mg/L"),
+    }
+    return [
+        NumberRow(label=label, number=number_words(told.fitted[name], unit)) for name, (label, unit) in kinds.items()
+    ]
 
 
 def forecast_rows(advice: Advice) -> list[ForecastRow]:
