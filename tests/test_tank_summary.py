@@ -283,7 +283,7 @@ def test_that_the_peak_has_fallen_below_is_told_only_where_it_is_sure(
         summary.told,
         peak_mg_l=Interval(value=13.0, low=11.0, high=peak_high),
         gas_trend_percent_per_day=Interval(value=-5.0, low=-7.0, high=-3.0),
-        fades_in_days=Interval(value=0.0, low=0.0, high=fades),
+        fades_in_days=Interval(value=min(fades, 0.04), low=0.0, high=fades),
     )
     assert f"The daily peak {words} 15 mg/L already." in headline(summary.tank, told, CALM)[2]
 

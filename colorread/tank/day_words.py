@@ -8,7 +8,7 @@ from colorread.tank.settings import DailySpan
 from colorread.words import NumberWords, days_words, number_words
 
 _LEAST_HOURS = 0.5  # the course is told every half hour
-_LEAST_DAYS = 0.05  # less is shown as 0.0
+LEAST_DAYS = 0.05  # less is shown as 0.0
 
 
 def percent_words(share: float) -> str:
@@ -88,7 +88,7 @@ def hours_words(hours: Interval) -> NumberWords:
 
 def is_already(days: Interval) -> bool:
     """Whether what is to come in so many days is there already with the whole interval."""
-    return days.high is not None and days.high < _LEAST_DAYS
+    return days.high is not None and days.high < LEAST_DAYS
 
 
 def fading_words(days: Interval) -> NumberWords:
@@ -125,12 +125,12 @@ def charge_words(days: Interval) -> NumberWords:
     if days.value is not None:
         return _days(days, "used up")
     assert days.low is not None
-    span = "or used up already" if days.low < _LEAST_DAYS else f"{_shown(days.low)} days or more"
+    span = "or used up already" if days.low < LEAST_DAYS else f"{_shown(days.low)} days or more"
     return NumberWords(value="never", span=span, unit="")
 
 
 def _days(days: Interval, end: str) -> NumberWords:
-    if days.value is None or days.value >= _LEAST_DAYS:
+    if days.value is None or days.value >= LEAST_DAYS:
         return days_words(days)
     up_to = "or much later" if days.high is None else f"up to {_shown(days.high)} days"
     return NumberWords(value=f"perhaps {end} already", span=up_to, unit="")

@@ -6,7 +6,7 @@ import math
 from datetime import datetime
 
 from colorread.reading import Interval, Verdict
-from colorread.tank.day_words import is_already, lit_words, share_words
+from colorread.tank.day_words import LEAST_DAYS, is_already, lit_words, share_words
 from colorread.tank.results import Told
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
@@ -60,7 +60,7 @@ def headline(tank: Tank, told: Told, last: Verdict) -> tuple[str, ...]:
         gas = f"Gas: the rate changes by {change}."
         if low < 0.0 < high:
             gas = f"Gas: no sure trend, {change}."
-        elif fades.interval is not None and fades.interval.value == 0.0:
+        elif fades.interval is not None and (fades.interval.value or 0.0) < LEAST_DAYS:
             is_below = is_already(fades.interval) and peak.high is not None and peak.high < tank.marks.plants_low_mg_l
             gas += (
                 f" The daily peak {'is' if is_below else 'may be'} below {tank.marks.plants_low_mg_l:g} mg/L already."
