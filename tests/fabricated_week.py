@@ -26,6 +26,7 @@ from colorread.tank.results import (
     Told,
 )
 from colorread.tank.settings import DailySpan, GasSource, Tank
+from colorread.verdict import STANDING_CAUTIONS
 from tests.fabricated import made_reading, made_refusal
 
 FIRST = date(2025, 6, 2)
@@ -62,7 +63,7 @@ def made_week(**changes: Any) -> TankSummary:
             "Fish: in the evening the CO2 may be as high as 26 mg/L, above the fish mark of 25 mg/L.",
             "Plants: at lights on the CO2 is 8 mg/L, less than the customary 15 to 30 mg/L.",
         ),
-        cautions=told.advice.cautions,
+        cautions=(*told.advice.cautions, *STANDING_CAUTIONS),
         notes=("The KH of the fluid was stated, its error is taken as 2 %.",),
         fluid_advice="The fluid is 19 days old: renew it every four weeks.",
         told=told,
@@ -102,12 +103,18 @@ def made_told() -> Told:
             total_g=103.0,
             used_g=Interval(value=31.0, low=25.0, high=39.0),
             days_left=Interval(value=16.0, low=12.0, high=21.0),
+            fades_on=True,
             sentence="The charge can give 103 g CO2 at most; 31 g went into the water so far.",
         ),
         advice=made_advice(),
         n_unused=1,
         common_std_ph=0.1,
-        fitted={"uptake per hour": Interval(value=0.021, low=0.008, high=0.04)},
+        fitted={
+            "loss_per_hour": Interval(value=0.15, low=0.08, high=0.29),
+            "lag_hours": Interval(value=1.6, low=0.9, high=2.8),
+            "uptake_per_hour_in_the_light": Interval(value=0.021, low=0.008, high=0.04),
+            "level_without_gas_mg_l": Interval(value=1.5, low=0.8, high=2.9),
+        },
     )
 
 

@@ -679,6 +679,7 @@ def test_earlier_photos_of_a_named_tank_count_and_those_of_the_profile_do_not(tm
     with made_log_at(log) as opened:
         for number in (1, 2, 3):
             opened.add(made_entry(number))
+        opened.add(made_entry(5, refused=True))  # counts nowhere
         opened.add(made_entry(4, sha256=known))  # read before it became one of a calibration
 
     def told(*options: str | Path) -> tuple[str, int]:
@@ -686,7 +687,7 @@ def test_earlier_photos_of_a_named_tank_count_and_those_of_the_profile_do_not(tm
         return " ".join(result.stdout.split()), json.loads(summary.read_text())["n_read"]
 
     words, n_read = told("--tank", "window")
-    assert "The log holds 3 photos more of this tank" in words
+    assert "The log holds 3 photos more of this tank; what follows draws on them too." in words
     assert n_read == 4
     words, n_read = told()
     assert "The log holds" not in words

@@ -180,6 +180,10 @@ def test_tanks_are_listed_and_removed(filled: Path) -> None:
     assert "acid-bicarbonate" in desk
     assert "4 dKH (assumed)" in desk
     assert "(assumed)" in desk.partition("Water")[2].partition("Lights")[0]
+    assert "08:00-18:00 (assumed)" not in desk
+    run("tank", "add", "yeasty", "--source", "fermentation")
+    assert "00:00-24:00 (assumed)" in run("tank", "show", "yeasty")
+    run("tank", "remove", "yeasty")
     assert run("tank", "remove", "window", "--with-readings", "--yes") == "Removed window and its readings (4).\n"
     assert photos(filled) == ["desk IMG_0007.jpg"]
     run("log", "forget", "--tank", "desk", "--yes")

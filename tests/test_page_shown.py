@@ -84,7 +84,7 @@ def test_a_low_morning_does_not_take_the_cautions_of_a_high_evening(page: tuple[
     add(log_path, 2, 10.0, NOW - timedelta(hours=2))
     text = html.unescape(client.get("/tanks/window").text).replace(NO_BREAK, " ")
     assert "Fish: no concern read<" in text
-    assert "Fish: too much CO2, even at the lower end of the interval." in text
+    assert "too much CO2, even at the lower end of the interval." in text
     for caution in (*WATCH_CAUTIONS, *ACT_CAUTIONS, *STANDING_CAUTIONS, *gas_cautions(TANK.source_kind)):
         assert text.count(caution) == 1
 

@@ -24,7 +24,7 @@ from colorread.report.svg import figure_svg, history_svgs
 from colorread.report.words import setting_rows
 from colorread.tank.results import Estimate, TankSummary
 from colorread.tank.series import wall_clock
-from colorread.tank.settings import Marks, Tank
+from colorread.tank.settings import GasSource, Marks, Tank, parse_span
 from colorread.tank.summary import summarize
 from colorread.tank.words import HOURS_ABOVE, OF_WHEN, forecast_rows, number_rows
 from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS
@@ -142,7 +142,7 @@ def test_verdict_comes_first_and_everything_else_is_there(page: _Page) -> None:
         "Plummer and Busenberg (1982",
         "a standard deviation of 0.1 in pH",
         "KH of the tank 6 dKH",
-        "uptake per hour 0.021 (0.008 to 0.040)",
+        "Uptake by the plants in the light 0.021 (0.008 to 0.040) of it an hour",
         f"by colorread {__version__}",
     ]
     places = [page.text.find(words) for words in order]
@@ -417,6 +417,28 @@ def test_svg_has_no_color_of_its_own_and_is_the_same_each_time() -> None:
     assert not re.search(r"#[0-9a-f]{6}\b", drawn[0])
     assert set(re.findall(r"--plot-(\w+)", drawn[0])) <= set(PLOT_COLORS)
     assert 'aria-label="a &quot;b&quot;"' in drawn[0]
+
+
+def test_hours_that_nobody_stated_are_called_assumed() -> None:
+    tank = Tank(name="bare", source=GasSource(kind="fermentation"))
+    assert dict(setting_rows(tank))["Gas"] == "00:00-24:00 every day (assumed)"
+    assert dict(setting_rows(replace(tank, gas=parse_span("08:00-18:00"))))["Gas"] == "08:00-18:00 every day"
+
+
+def test_the_record_has_labels_and_units() -> None:
+    text = report_html(made_week(), [])
+    for key in made_told().fitted:
+        assert key not in text
+    for row in ("Uptake by the plants in the light</dt><dd>0.021 (0.008 to 0.040) of it an hour", "Level without gas"):
+        assert row in text
+
+
+def test_nothing_is_said_of_a_change_where_none_is_simulated() -> None:
+    told = made_told()
+    lean = made_week(told=replace(told, advice=replace(told.advice, recommended=None)))
+    text = _Page(report_html(lean, [])).text
+    assert "Nothing is changed in it." in text
+    assert "No change is recommended" not in text
 
 
 def test_settings_leave_out_what_is_not_known() -> None:

@@ -254,7 +254,7 @@ def test_where_a_peak_calls_for_action_but_nothing_can_be_simulated_the_gas_is_t
 def test_of_two_changes_the_order_is_told(fit: TankFit) -> None:
     tank = Tank(name="tank", gas=parse_span("08:00-18:00"), lights=parse_span("10:00-18:00"), source=source("cylinder"))
     words = {candidate.words for candidate in tried_on(fit, tank)}
-    later = " A day or two later, if new photos still ask for it: "
+    later = " Two days later, if new photos still ask for it: "
     assert f"First turn the gas off at 17:00 instead of 18:00.{later}turn the gas down by about 10 %." in words
     # What brings less gas comes before what brings more.
     assert f"First turn the gas down by about 10 %.{later}turn the gas off at 19:00 instead of 18:00." in words
@@ -284,6 +284,14 @@ def test_far_below_the_range_the_way_up_is_told(kind: SourceKind | None, words: 
     advice = advise(fit, tank)
     assert advice.recommended is None
     assert words in advice.sentences[0]
+    assert "Come closer to the range slowly: " in advice.sentences[0]
+    # What lowers the CO2 is no alternative there.
+    for other in advice.others:
+        assert other.peak_mg_l.value is not None
+        assert advice.today.peak_mg_l.value is not None
+        assert other.peak_mg_l.value >= advice.today.peak_mg_l.value
+    if kind == "cylinder":
+        assert "Turn the gas up by about 20 %." in [other.words for other in advice.others]
 
 
 @pytest.mark.parametrize("fish_mg_l", [15.0, 18.0, 20.0])

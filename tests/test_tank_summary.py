@@ -17,7 +17,7 @@ from colorread.cli.show_tank import print_tank_summary
 from colorread.gas_care import SourceKind, gas_cautions, less_gas
 from colorread.reading import BUDGET_KH, Interval
 from colorread.tank.advice import FISH_PROBABILITY, advise
-from colorread.tank.day_words import share_words
+from colorread.tank.day_words import charge_words, fading_words, share_words
 from colorread.tank.fit import fit_tank
 from colorread.tank.forecast import HOURS, day_start, forecast
 from colorread.tank.headline import headline
@@ -27,9 +27,10 @@ from colorread.tank.series import is_of_the_future
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.summary import summarize
 from colorread.tank.summary_json import summary_to_dict
-from colorread.tank.words import number_rows
+from colorread.tank.words import fitted_rows, number_rows
 from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS, Marks, judge
 from tests.fabricated import made_reading, made_refusal
+from tests.fabricated_week import made_told
 from tests.tank_simulator import START, Truth, simulated_week
 
 CALM = judge(Interval(value=12.0, low=8.0, high=17.0))  # the last reading where it calls for nothing
@@ -173,7 +174,7 @@ def test_where_the_gas_ran_out_nothing_is_told_of_a_gas_that_flows() -> None:
     assert summary.told is None
     assert summary.estimate("gas_mg_l_per_hour").interval is None
     assert summary.headline[0].startswith("Fish: ")
-    assert "Told by the highest reading of the last two days" in text_of(summary)
+    assert "Told by the highest reading of the two days up to the last photo" in text_of(summary)
     assert "Has the gas run out" in text_of(summary)
 
 
@@ -186,6 +187,21 @@ def test_photos_from_before_the_gas_ran_out_do_not_count() -> None:
     assert summary.told is not None
     assert f"{summary.told.n_unused} photos from before the readings took another course" in " ".join(summary.notes)
     assert "only the photos from" in summary.headline[-2]
+
+
+@pytest.mark.parametrize("kind", ["cylinder", "fermentation"])
+def test_where_the_gas_ran_out_its_source_is_to_be_checked_and_not_turned_up(kind: SourceKind) -> None:
+    week = simulated_week(0, turned=(80.0, 0.0), days=8)
+    tank = replace(week.tank, source=GasSource(kind=kind, amount_g=500.0, started=START.date()))
+    summary = summarize(tank, week.readings)
+    told = summary.told
+    assert told is not None
+    assert told.source is None
+    assert told.advice.recommended is None
+    assert told.advice.others == ()
+    assert told.advice.sentences[0].startswith("Check the gas source first: is it empty or closed, or a hose blocked?")
+    assert ("Close the valve of a cylinder" in told.advice.sentences[0]) == (kind == "cylinder")
+    assert "times the present gas" not in text_of(summary)
 
 
 def test_an_old_fluid_is_told_to_be_renewed(summary: TankSummary) -> None:
@@ -255,12 +271,78 @@ def test_what_went_before_the_first_photo_is_told_to_be_reckoned(
     assert (told in source_of(tank, truth).sentence) == reckoned
 
 
+@pytest.mark.parametrize(
+    ("fades", "peak_high", "words"),
+    [(0.0, 14.0, "is below"), (0.0, 15.4, "may be below"), (14.0, 14.0, "may be below")],
+)
+def test_that_the_peak_has_fallen_below_is_told_only_where_it_is_sure(
+    summary: TankSummary, fades: float, peak_high: float, words: str
+) -> None:
+    assert summary.told is not None
+    told = with_estimates(
+        summary.told,
+        peak_mg_l=Interval(value=13.0, low=11.0, high=peak_high),
+        gas_trend_percent_per_day=Interval(value=-5.0, low=-7.0, high=-3.0),
+        fades_in_days=Interval(value=min(fades, 0.04), low=0.0, high=fades),
+    )
+    assert f"The daily peak {words} 15 mg/L already." in headline(summary.tank, told, CALM)[2]
+
+
+@pytest.mark.parametrize(
+    ("days", "words"),
+    [
+        ((0.0, 0.0, 0.0), "below it already"),
+        ((0.0, 0.0, 14.0), "perhaps below it already (up to 14 days)"),
+        ((0.0, 0.0, None), "perhaps below it already (or much later)"),
+        ((4.2, 2.5, 7.9), "4.2 (2.5 to 7.9) days"),
+    ],
+)
+def test_no_days_are_told_in_words(days: tuple[float, float, float | None], words: str) -> None:
+    value, low, high = days
+    assert fading_words(Interval(value=value, low=low, high=high)).short() == words
+
+
+@pytest.mark.parametrize(("low", "words"), [(0.0, "never (or used up already)"), (20.0, "never (20 days or more)")])
+def test_a_charge_that_is_never_used_up_is_told_in_words(low: float, words: str) -> None:
+    assert charge_words(Interval(value=None, low=low, high=None)).short() == words
+    assert charge_words(Interval(value=0.0, low=0.0, high=5.0)).short() == "perhaps used up already (up to 5.0 days)"
+
+
+@pytest.mark.parametrize("gas", ["00:00-24:00", "08:00-18:00"])
+def test_with_gas_day_and_night_hours_without_are_asked_for(gas: str) -> None:
+    readings = [
+        made_reading(
+            photo=f"{day}.jpg",
+            taken_at=datetime(2026, 3, 2 + day, 12, 0, tzinfo=UTC),
+            budget={BUDGET_PKA: 0.05, BUDGET_CAMERA: 0.03, BUDGET_COLOR: 0.05, BUDGET_KH: 0.02},
+        )
+        for day in range(9)
+    ]
+    summary = summarize(Tank(name="desk", gas=parse_span(gas), lights=parse_span("10:00-18:00")), readings)
+    for name in ("loss_per_hour", "lag_hours"):
+        reason = summary.estimate(name).reason
+        assert ("leave the tank without gas for some hours" in reason) == (gas == "00:00-24:00")
+        assert ("gas goes o" in reason) != (gas == "00:00-24:00")
+
+
+def test_a_charge_is_spoken_of_only_where_one_is_stated(truth: Truth) -> None:
+    words = "up to the last photo and the present charge"
+    for started in (None, date(2026, 3, 1)):
+        tank = replace(truth.tank, source=GasSource(kind="fermentation", started=started))
+        assert (words in summarize(tank, truth.readings[:3]).reason) == (started is not None)
+
+
 def test_the_hours_of_yeast_need_not_be_stated(truth: Truth) -> None:
     def of(kind: SourceKind) -> TankSummary:
         return summarize(replace(truth.tank, gas=None, source=GasSource(kind=kind)), truth.readings)
 
     stated = replace(truth.tank, gas=parse_span("00:00-24:00"), source=GasSource(kind="fermentation"))
-    assert of("fermentation").headline == summarize(stated, truth.readings).headline
+    assumed_words = "assumed hours of gas (day and night) and the stated ones of the lamp"
+    assert [words.replace(assumed_words, "stated hours of gas and lamp") for words in of("fermentation").headline] == [
+        *summarize(stated, truth.readings).headline
+    ]
+    assert assumed_words in of("fermentation").reason
+    assert "stated" not in summarize(replace(of("fermentation").tank, lights=None), truth.readings).reason
     for kind in ("cylinder", "acid-bicarbonate"):
         assert "settings of the tank (colorread tank edit NAME --gas HH:MM-HH:MM)." in of(kind).reason
 
@@ -311,7 +393,8 @@ def test_the_used_gas_is_that_of_the_simulator(truth: Truth) -> None:
     assert source.used_g.low <= true_used_g(truth) <= source.used_g.high
 
 
-def test_a_bottle_lasts_as_long_as_its_usual_yield_allows(truth: Truth) -> None:
+def test_a_bottle_lasts_as_long_as_its_usual_yield_allows() -> None:
+    truth = simulated_week(10, fall_per_day=(-0.01, -0.009))  # fading, it might never be used up
     # 60 to 90 % of the theory reaches the water (common practice, no source), and of that only what is made while the
     # gas is led there: the truth for both ends of that range.
     charged = replace(truth.tank, source=GasSource(kind="fermentation", amount_g=200.0, started=date(2026, 3, 2)))
@@ -327,9 +410,42 @@ def test_a_bottle_lasts_as_long_as_its_usual_yield_allows(truth: Truth) -> None:
     assert low is not None
     assert value is not None
     assert high is not None
+    assert not source.fades_on
     assert low <= worst + 0.1 * (best - worst)
     assert worst < value < best
     assert high >= best - 0.1 * (best - worst)
+
+
+@pytest.mark.parametrize(("amount_g", "ends"), [(50.0, True), (400.0, False)])
+def test_a_charge_is_held_against_the_fading(amount_g: float, *, ends: bool) -> None:
+    week = simulated_week(10, fall_per_day=(0.05, 0.051))
+    tank = replace(week.tank, source=GasSource(kind="cylinder", amount_g=amount_g, started=date(2026, 3, 2)))
+    assert week.tank.gas is not None
+    fall = -np.log(1.0 - week.fall_per_day)
+    now_g = week.gas_mg_l_h * (1.0 - week.fall_per_day) ** (week.hours[-1] / 24.0) * week.tank.gas.hours * 0.06
+    gone = (amount_g - true_used_g(week)) * fall / now_g  # of all that would ever come
+    source = source_of(tank, week)
+    assert source.fades_on
+    assert source.days_left is not None
+    assert (gone < 1.0) == ends
+    assert (source.days_left.value is not None) == ends
+    if ends:
+        assert source.days_left.low is not None
+        assert source.days_left.low < -np.log(1.0 - gone) / fall < (source.days_left.high or np.inf)
+    row = number_rows(summarize(tank, week.readings))[-1]
+    assert row.label.startswith("Until the charge is used up, fading on like that")
+    assert row.number is not None
+    assert (row.number.value == "never") == (not ends)
+
+
+@pytest.mark.parametrize(("amount_g", "fits"), [(20.0, False), (30.0, True)])
+def test_no_more_than_the_charge_holds_went_into_the_water(amount_g: float, *, fits: bool) -> None:
+    week = simulated_week(10, fall_per_day=(0.0, 0.001))
+    source = source_of(
+        replace(week.tank, source=GasSource(kind="cylinder", amount_g=amount_g, started=date(2026, 3, 2))), week
+    )
+    assert source.used_g.high == amount_g
+    assert ("its amount, day or hours are not as stated" in source.sentence) != fits
 
 
 def test_the_days_of_fading_count_from_the_last_reading() -> None:
@@ -353,6 +469,12 @@ def test_json_holds_what_programs_ask_for(summary: TankSummary) -> None:
         assert (data[name] is None) == (name in data["cannot_tell"])
 
 
+def test_all_that_is_fitted_has_its_label_and_unit(summary: TankSummary) -> None:
+    assert summary.told is not None
+    assert len(fitted_rows(summary.told)) == len(summary.told.fitted)
+    assert made_told().fitted.keys() == summary.told.fitted.keys()
+
+
 def test_the_terminal_says_it_in_words(summary: TankSummary) -> None:
     text = text_of(summary)
     for words in ("Fish:", "Plants:", "Gas:", "What to change", "Caution:", "Lag of the vial"):
@@ -371,6 +493,7 @@ def test_a_high_reading_brings_its_cautions_even_without_a_course(truth: Truth) 
     high = made_reading(co2_mg_l=Interval(value=40.0, low=30.0, high=55.0), verdict=None)
     few = summarize(truth.tank, [high])
     assert few.told is None
+    assert few.headline[0].startswith("Fish: 40 (30 to 55) mg/L in the vial: the CO2 may be as high as 55 mg/L.")
     assert any("gasping" in caution for caution in few.cautions)
     assert few.cautions[-3:] == gas_cautions(None)
     assert "Caution: Look at the fish" in text_of(few)
@@ -396,9 +519,16 @@ def test_without_any_reading_there_is_all_of_it_to_watch() -> None:
 def test_what_the_advice_says_is_not_said_again_beside_it(summary: TankSummary) -> None:
     assert summary.told is not None
     said = summary.told.advice.cautions
-    assert summary.cautions_with("One.", said[0], "Two.", "One.") == ("One.", "Two.")
+    assert summary.cautions_with("One.", said[0], "Two.", "One.") == (*STANDING_CAUTIONS, "One.", "Two.")
     without = replace(summary, told=None)
-    assert without.cautions_with(said[0], "One.") == (*said, "One.")
+    assert without.cautions_with(said[0], "One.") == (*said, *STANDING_CAUTIONS, "One.")
+
+
+def test_the_terminal_tells_the_standing_cautions_beside_a_course(summary: TankSummary) -> None:
+    assert summary.told is not None
+    text = " ".join(text_of(summary).split())
+    for caution in (*STANDING_CAUTIONS, WATCH_CAUTIONS[-1]):  # the last is what to do in an emergency
+        assert text.count(f"Caution: {caution}") == 1
 
 
 def test_a_low_morning_does_not_undo_a_high_evening(truth: Truth) -> None:

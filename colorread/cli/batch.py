@@ -122,7 +122,8 @@ def batch(
                 if as_json:
                     _print_json(readings)
                 else:
-                    _print_text(readings, len(everything) - len(readings), run, told, is_named=tank is not None)
+                    n_earlier = told.n_read - sum(reading.status == "read" for reading in readings)
+                    _print_text(readings, n_earlier, run, told, is_named=tank is not None)
     except KeyboardInterrupt:
         fail("Interrupted. What was read is in the log; the same command goes on from there.", EXIT_FAILED)
     if any(reading.status == "refused" for reading in readings):

@@ -31,7 +31,7 @@ def print_batch(console: Console, readings: Sequence[Reading], *, n_same: int, n
     n_known : int
         How many of these were in the log before.
     n_earlier : int
-        How many more the log holds of the tank.
+        How many more that were read the log holds of the tank.
     """
     refused = [reading for reading in readings if reading.status == "refused"]
     known = f"; {n_known} of them known from the log" if n_known else ""
@@ -42,7 +42,7 @@ def print_batch(console: Console, readings: Sequence[Reading], *, n_same: int, n
     if n_same:
         _print(console, f"{_photos(n_same)} with the same content as another, counted once.")
     if n_earlier:
-        _print(console, f"The log holds {_photos(n_earlier)} more of this tank; what follows is told by all of them.")
+        _print(console, f"The log holds {_photos(n_earlier)} more of this tank; what follows draws on them too.")
     if refused:
         console.print(_table_of_refused(console, refused))
 

@@ -102,7 +102,7 @@ def print_tank(console: Console, tank: Tank, n_readings: int) -> None:
         "Water": ("KH " + unknown if tank.tank_kh_dkh is None else f"{tank.tank_kh_dkh:g} dKH")
         + f", {temperature_words(tank.temperature_c)}",
         "Lights": unknown if tank.lights is None else str(tank.lights),
-        "Gas": unknown if tank.gas_hours is None else str(tank.gas_hours),
+        "Gas": unknown if tank.gas_hours is None else f"{tank.gas_hours}{'' if tank.gas else ' (assumed)'}",
         "Source": _source_words(tank) or unknown,
         "Animals": "some that bear little CO2" if tank.sensitive else "none that bear less CO2 than usual",
         "Marks": f"plants {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L, fish {marks.fish_mg_l:g} mg/L"

@@ -22,9 +22,8 @@ from colorread.report.svg import day_svgs, history_svgs, week_svgs
 from colorread.report.words import period_words, setting_rows
 from colorread.tank.results import PhotoPoint, TankSummary, tank_co2_of
 from colorread.tank.series import wall_clock
-from colorread.tank.words import OF_WHEN, RECOMMENDED, forecast_rows, number_rows
+from colorread.tank.words import OF_WHEN, RECOMMENDED, fitted_rows, forecast_rows, number_rows
 from colorread.templates import templates_of
-from colorread.verdict import STANDING_CAUTIONS
 from colorread.words import budget_words, clean_name, input_words, number_words, ph_words, time_words, when_words
 
 if TYPE_CHECKING:
@@ -101,11 +100,8 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
             recommended=RECOMMENDED,
             numbers=number_rows(summary),
             of_when=OF_WHEN,
-            fitted=[]
-            if told is None
-            else [(name, number_words(interval).short()) for name, interval in told.fitted.items()],
-            # Those of the readings that are listed stand beside those of the days.
-            cautions=summary.cautions_with(*STANDING_CAUTIONS),
+            fitted=[] if told is None else fitted_rows(told),
+            cautions=summary.cautions_with(),
             refused=_refused_rows(readings),
             photos=[row for row in rows if row.taken_at is None or row.taken_at >= start],
             older=[row for row in rows if row.taken_at is not None and row.taken_at < start],

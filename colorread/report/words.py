@@ -29,7 +29,7 @@ def period_words(first_at: datetime | None, last_at: datetime | None) -> str:
 
 def setting_rows(tank: Tank) -> list[tuple[str, str]]:
     """
-    Return what the keeper said about a tank.
+    Return what the keeper said about a tank, and what was assumed where nothing was said.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ def setting_rows(tank: Tank) -> list[tuple[str, str]]:
         ("KH of the tank", "" if tank.tank_kh_dkh is None else f"{tank.tank_kh_dkh:g} dKH"),
         ("Temperature", temperature_words(tank.temperature_c)),
         ("Lights", "" if tank.lights is None else f"{tank.lights} every day"),
-        ("Gas", "" if tank.gas_hours is None else f"{tank.gas_hours} every day"),
+        ("Gas", "" if tank.gas_hours is None else f"{tank.gas_hours} every day{'' if tank.gas else ' (assumed)'}"),
         ("Gas source", "" if source is None else SOURCE_WORDS[source.kind]),
         ("Amount", "" if source is None or source.amount_g is None else f"{source.amount_g:g} g"),
         ("Charged", "" if source is None or source.started is None else f"{source.started}"),

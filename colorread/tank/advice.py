@@ -9,7 +9,7 @@ from datetime import datetime, time, timedelta
 
 import numpy as np
 
-from colorread.gas_care import STOP_THE_GAS, gas_cautions
+from colorread.gas_care import gas_cautions
 from colorread.tank.changes import STILL_FADING_PER_DAY, Candidate, candidates, fresh_charge, full_charge
 from colorread.tank.day_words import lit_words, percent_words, share_words
 from colorread.tank.fit import TankFit
@@ -18,7 +18,7 @@ from colorread.tank.gas_source import Handling, handling_of
 from colorread.tank.model import Draws
 from colorread.tank.results import Advice, Change, DayForecast
 from colorread.tank.settings import Tank
-from colorread.verdict import ACT_CAUTIONS, Marks, judge
+from colorread.verdict import ACT_CAUTIONS, WATCH_CAUTIONS, Marks, judge
 
 # What counts as reached. The probability for the fish is what a keeper should ask for; the share of the light is an
 # assumption: the first hour after lights on is often lean and does no harm.
@@ -33,16 +33,17 @@ _MOST_MORE_GAS, _WORTH_CLIMBING = 2.0, 0.25
 _DAYS_AHEAD = 7  # assumption: a trend of at most two weeks is carried on for one
 _WAIT_DAYS = 2  # as long as the cautions ask to wait after a change
 _LOOK_OFTEN = "Look at the fish often and take new photos tomorrow."
+_CHECK_SOURCE = "Check the gas source first: is it empty or closed, or a hose blocked?"
+_CHECK_CYLINDER = " Close the valve of a cylinder before you change it."
 _NEW_PHOTOS = "Take new photos then: they tell whether it came so, or whether one of the other changes is needed."
 _RATE_STEP = 0.05  # no one sets a rate more finely: assumption
 
 CAUTIONS = (
-    "Make one change at a time, where two are named the first one first, in small steps; then wait a day or two, look "
-    "at the fish and take new photos before the next one.",
+    "Make one change at a time, where two are named the first one first, in small steps; then wait two days, look at "
+    "the fish and take new photos before the next one.",
     "The simulation knows only what the photos told of this tank: watch the fish for gasping at the surface and fast "
     "gill movement, most of all on the day after a change and at the end of the night.",
-    f"If fish show distress: {STOP_THE_GAS}, move the surface or run an air stone, change part of the water, and ask a "
-    "veterinarian.",
+    f"{WATCH_CAUTIONS[-1]} Ask a veterinarian.",
 )
 # Common practice, no source.
 _NEW_CHARGE = (
@@ -80,6 +81,7 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
     handling = handling_of(tank.source, start.schedule.gas)
     today = forecast(start, Change(), "Change nothing.")
     overdosed = _is_overdosed(today, start.marks)
+    is_unsteady = fit.series.left_out["other course"] > 0
     # A new charge only brings more CO2, so it is none for fish that have too much.
     fresh, smaller = _new_charges(start, tank, midnight, handling) if _is_fish_fine(today) else ((), ())
     tried = _tried(start, candidates(start, handling, fresh=fresh, overdosed=overdosed))
@@ -92,6 +94,11 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
     if overdosed and (recommended is None or not _is_fish_fine(recommended)):
         recommended = _new_start(start, handling)
         sentences = _stop_sentences(today, recommended, start, handling)
+    elif is_unsteady and _is_lean(today, start.marks):
+        # More gas is no advice for a source that may have run dry.
+        recommended, tried, tried_last = None, [], []
+        check = _CHECK_SOURCE + (_CHECK_CYLINDER if tank.source_kind in ("cylinder", None) else "")
+        sentences = check, _before(today, start)
     elif waiting is not None:
         sentences = _wait_words(waiting, start.marks), _before(today, start), _NEW_PHOTOS
     else:
@@ -107,7 +114,7 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
         day=midnight.date(),
         today=today,
         recommended=recommended,
-        others=_worth_showing([*tried, *tried_last], recommended),
+        others=_worth_showing([*tried, *tried_last], recommended, today, start.marks),
         sentences=sentences,
         cautions=(*cautions, *recharged, *gas_cautions(tank.source_kind)),
     )
@@ -145,6 +152,12 @@ def _is_fish_fine(day: DayForecast) -> bool:
     return day.fish_probability >= FISH_PROBABILITY
 
 
+def _is_lean(day: DayForecast, marks: Marks) -> bool:
+    """Whether the plants have too little and the fish nothing to fear."""
+    assert day.peak_mg_l.value is not None
+    return _is_fish_fine(day) and day.peak_mg_l.value < marks.plants_low_mg_l
+
+
 def _upper_peak(day: DayForecast) -> float:
     assert day.peak_mg_l.high is not None
     return day.peak_mg_l.high
@@ -157,23 +170,25 @@ def _is_overdosed(day: DayForecast, marks: Marks) -> bool:
 
 
 def _worth_showing(
-    tried: Sequence[tuple[DayForecast, float]], recommended: DayForecast | None
+    tried: Sequence[tuple[DayForecast, float]], recommended: DayForecast | None, today: DayForecast, marks: Marks
 ) -> tuple[DayForecast, ...]:
-    """Return the best single change of each kind, by fish first."""
+    """Return the best single change of each kind, by fish first; none that lowers the CO2 where it is too little."""
+    is_lean = _is_lean(today, marks)
     kinds: dict[tuple[bool, bool, bool, bool], DayForecast] = {}
     for day, _ in tried:
         change = day.change
         kind = (change.gas is None, change.rate_factor == 1.0, change.night_loss_factor == 1.0, not change.refill_on)
-        if day is recommended or sum(kind) != 3:
+        if day is recommended or sum(kind) != 3 or (is_lean and day.co2_mg_l.mean() < today.co2_mg_l.mean()):
             continue
         best = kinds.get(kind)
-        if best is None or _merit(day) > _merit(best):
+        if best is None or _merit(day, is_lean=is_lean) > _merit(best, is_lean=is_lean):
             kinds[kind] = day
     return tuple(kinds.values())
 
 
-def _merit(day: DayForecast) -> tuple[float, float]:
-    return min(day.fish_probability, FISH_PROBABILITY), day.plants_share
+def _merit(day: DayForecast, *, is_lean: bool) -> tuple[float, float, float]:
+    peak = day.peak_mg_l.value if is_lean else None
+    return min(day.fish_probability, FISH_PROBABILITY), day.plants_share, peak or 0.0
 
 
 def _new_start(start: DayStart, handling: Handling) -> DayForecast | None:
@@ -254,14 +269,14 @@ def _sentences(
 
 def _climb_words(today: DayForecast, start: DayStart, handling: Handling) -> str:
     """Return how to come up from so far below the plants' range that no small step is worth it; else nothing."""
-    assert today.peak_mg_l.value is not None
     factor = min(_most_gas(start), _MOST_MORE_GAS)
-    if today.peak_mg_l.value >= start.marks.plants_low_mg_l or factor < 1.0 + _WORTH_CLIMBING:
+    if not _is_lean(today, start.marks) or factor < 1.0 + _WORTH_CLIMBING:
         return ""
     return (
         f"No small step brings it into the plants' range; {factor:g} times the present gas would still keep the tank "
-        f"below {start.marks.fish_mg_l:g} mg/L with a probability of {percent_words(FISH_PROBABILITY)} or more. Get "
-        f"there slowly: {handling.more}, and after each step wait two days, look at the fish and take new photos."
+        f"below {start.marks.fish_mg_l:g} mg/L with a probability of {percent_words(FISH_PROBABILITY)} or more. "
+        f"Come closer to the range slowly: {handling.more}, and after each step wait two days, look at the fish and "
+        "take new photos."
     )
 
 

@@ -118,7 +118,7 @@ def _words_of_two(hours: Candidate, rate: Candidate, start: DayStart, *, at_once
     )
     if at_once:
         return f"Do both: {one.removesuffix('.')}, and {two}"
-    return f"First {one} A day or two later, if new photos still ask for it: {two}"
+    return f"First {one} Two days later, if new photos still ask for it: {two}"
 
 
 def full_charge(start: DayStart, source: GasSource | None, midnight: datetime) -> Draws | None:

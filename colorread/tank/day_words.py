@@ -5,9 +5,10 @@ from __future__ import annotations
 from colorread.reading import Interval
 from colorread.tank.results import DayForecast
 from colorread.tank.settings import DailySpan
-from colorread.words import NumberWords, number_words
+from colorread.words import NumberWords, days_words, number_words
 
 _LEAST_HOURS = 0.5  # the course is told every half hour
+LEAST_DAYS = 0.05  # less is shown as 0.0
 
 
 def percent_words(share: float) -> str:
@@ -83,3 +84,57 @@ def hours_words(hours: Interval) -> NumberWords:
     if hours.high < _LEAST_HOURS:
         return NumberWords(value=f"less than {_LEAST_HOURS:g}", span="", unit=" h")
     return number_words(hours, "h", digits=1)
+
+
+def is_already(days: Interval) -> bool:
+    """Whether what is to come in so many days is there already with the whole interval."""
+    return days.high is not None and days.high < LEAST_DAYS
+
+
+def fading_words(days: Interval) -> NumberWords:
+    """
+    Return in how many days the daily peak falls below a mark, in words.
+
+    Parameters
+    ----------
+    days : Interval
+        The upper end may be open [d].
+
+    Returns
+    -------
+    NumberWords
+        Such as ``12 (8 or more) days``, or ``perhaps below it already (up to 14 days)``.
+    """
+    return NumberWords(value="below it already", span="", unit="") if is_already(days) else _days(days, "below it")
+
+
+def charge_words(days: Interval) -> NumberWords:
+    """
+    Return how long a charge lasts in words.
+
+    Parameters
+    ----------
+    days : Interval
+        Without a value where it is never used up [d].
+
+    Returns
+    -------
+    NumberWords
+        Such as ``45 (30 to 60) days``, or ``never (20 days or more)``.
+    """
+    if days.value is not None:
+        return _days(days, "used up")
+    assert days.low is not None
+    span = "or used up already" if days.low < LEAST_DAYS else f"{_shown(days.low)} days or more"
+    return NumberWords(value="never", span=span, unit="")
+
+
+def _days(days: Interval, end: str) -> NumberWords:
+    if days.value is None or days.value >= LEAST_DAYS:
+        return days_words(days)
+    up_to = "or much later" if days.high is None else f"up to {_shown(days.high)} days"
+    return NumberWords(value=f"perhaps {end} already", span=up_to, unit="")
+
+
+def _shown(days: float) -> str:
+    return days_words(Interval(value=days, low=None, high=None)).value

@@ -6,7 +6,7 @@ import math
 from datetime import datetime
 
 from colorread.reading import Interval, Verdict
-from colorread.tank.day_words import lit_words, share_words
+from colorread.tank.day_words import LEAST_DAYS, is_already, lit_words, share_words
 from colorread.tank.results import Told
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
@@ -60,8 +60,11 @@ def headline(tank: Tank, told: Told, last: Verdict) -> tuple[str, ...]:
         gas = f"Gas: the rate changes by {change}."
         if low < 0.0 < high:
             gas = f"Gas: no sure trend, {change}."
-        elif fades.interval is not None and fades.interval.value == 0.0:
-            gas += f" The daily peak is below {tank.marks.plants_low_mg_l:g} mg/L already."
+        elif fades.interval is not None and (fades.interval.value or 0.0) < LEAST_DAYS:
+            is_below = is_already(fades.interval) and peak.high is not None and peak.high < tank.marks.plants_low_mg_l
+            gas += (
+                f" The daily peak {'is' if is_below else 'may be'} below {tank.marks.plants_low_mg_l:g} mg/L already."
+            )
         elif fades.interval is not None:
             gas += (
                 f" Fading on like that, the daily peak falls below {tank.marks.plants_low_mg_l:g} mg/L in about "
@@ -97,16 +100,17 @@ def _for_fish(peak: Interval, above: Interval, marks: Marks, last: Verdict) -> s
     return f"so it may pass {mark} {duration}. {instruction}"
 
 
-def lone_headline(taken_at: datetime | None, verdict: Verdict | None, reason: str) -> tuple[str, ...]:
+def lone_headline(gravest: tuple[datetime, Interval] | None, marks: Marks, reason: str) -> tuple[str, ...]:
     """
     Return what one reading alone says, the fish first.
 
     Parameters
     ----------
-    taken_at : datetime or None
-        When the highest reading of the last two days was taken: a low morning does not undo a high evening.
-    verdict : Verdict or None
-        Of that reading.
+    gravest : (datetime, Interval) or None
+        When the highest reading of the two days up to the last photo was taken, and its CO2 [mg/L]: a low morning does
+        not undo a high evening.
+    marks : Marks
+        What it is judged by.
     reason : str
         Why there is no more.
 
@@ -115,8 +119,10 @@ def lone_headline(taken_at: datetime | None, verdict: Verdict | None, reason: st
     tuple of str
         Sentences.
     """
-    if taken_at is None or verdict is None:
+    if gravest is None:
         return (reason,)
-    plants, fish, advice = verdict.sentences
-    when = f"Told by the highest reading of the last two days, of {taken_at:%Y-%m-%d %H:%M}."
+    taken_at, co2_mg_l = gravest
+    plants, fish, advice = judge(co2_mg_l, marks).sentences
+    fish = fish.replace("Fish: ", f"Fish: {co2_words(co2_mg_l).short()} in the vial: ", 1)
+    when = f"Told by the highest reading of the two days up to the last photo, of {taken_at:%Y-%m-%d %H:%M}."
     return f"{fish} {advice}", plants, when, reason

@@ -208,8 +208,10 @@ class SourceOutlook:
     used_g : Interval
         What went into the water so far by the fitted rate; gas lost on the way is not in it [g].
     days_left : Interval or None
-        Until the charge is used up at the fitted rate, with the usual yield of a bottle; of a cylinder, if all of its
-        gas reached the water; None where it would be used up already [d].
+        Until the charge is used up, with the usual yield of a bottle; of a cylinder, if all of its gas reached the
+        water; value and upper end None for never; None where it would be used up already [d].
+    fades_on : bool
+        Whether the fitted trend is carried on for that; else it is reckoned at the present rate.
     sentence : str
         The same in words.
     """
@@ -217,6 +219,7 @@ class SourceOutlook:
     total_g: float
     used_g: Interval
     days_left: Interval | None
+    fades_on: bool
     sentence: str
 
 

@@ -190,8 +190,9 @@ def vial_series(tank: Tank, readings: Sequence[Reading]) -> VialSeries:
         lacking = (
             f"; {left_out['no budget']} more do not say where their error is from" if left_out["no budget"] else ""
         )
+        charge = " and the present charge" if tank.source is not None and tank.source.started is not None else ""
         raise CannotTell(
-            f"There {count} of the last {WINDOW_DAYS} days and the present charge{lacking}; the tank's course needs "
+            f"There {count} of the {WINDOW_DAYS} days up to the last photo{charge}{lacking}; the tank's course needs "
             f"{LEAST_READINGS}, best at different hours of the day."
         )
     span_h = (used[-1][0] - used[0][0]).total_seconds() / 3600.0

@@ -151,10 +151,12 @@ def _words(tank: Tank, fit: TankFit, run: Run) -> tuple[str, str]:
     first, last = (fit.when(float(fit.series.hours[place])) for place in (run.first, run.last))
     side = "lower" if run.off > 0.0 else "higher"
     if run.by_day:
-        found = f"The readings of the hours from {first:%H:%M} to {last:%H:%M} lie {side} than the stated hours of gas"
+        gas = "stated hours of gas" if tank.gas is not None else "assumed hours of gas (day and night)"
+        found = f"The readings of the hours from {first:%H:%M} to {last:%H:%M} lie {side} than the {gas}"
         if tank.lights is None:
             return f"{found} lead to", "State the hours of the lamp. Are those of the gas right, and the clocks?"
-        return f"{found} and lamp lead to", "Are these hours right, and the clocks of timer and phone?"
+        lamp = "lamp" if tank.gas is not None else "the stated ones of the lamp"
+        return f"{found} and {lamp} lead to", "Are these hours right, and the clocks of timer and phone?"
     return (
         f"The readings from {first:%a %d %B %H:%M} to {last:%a %d %B %H:%M} lie {side} than one steady gas source "
         "leads to",

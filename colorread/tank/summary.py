@@ -4,25 +4,25 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from datetime import datetime, time, timedelta
+from datetime import datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 
 from colorread.gas_care import gas_cautions
-from colorread.reading import Interval, Reading, Verdict
+from colorread.reading import Interval, Reading
 from colorread.tank.advice import advise
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import day_start, interval, rate_for_peak
-from colorread.tank.gas_source import USUAL_YIELD, co2_of_charge_g, share_into_water
 from colorread.tank.headline import headline, lone_headline
 from colorread.tank.model import is_on
 from colorread.tank.notes import age_of, fit_notes, fluid_advice, input_notes, unused_notes
-from colorread.tank.results import Course, Estimate, PhotoPoint, SourceOutlook, TankSummary, Told
+from colorread.tank.outlook import source_outlook
+from colorread.tank.results import Course, Estimate, PhotoPoint, TankSummary, Told
 from colorread.tank.series import CannotTell, is_of_the_future, wall_clock
 from colorread.tank.settings import Tank
 from colorread.tank.steadiness import steady_fit
-from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS, Marks, judge
+from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS, judge
 
 _STEP_H = 0.5
 _AHEAD_H = 24.0
@@ -32,9 +32,6 @@ _LAG_FACTOR, _LOSS_FACTOR = 1.5, 1.8
 _NARROWED = 0.75
 # Assumption: what a trend of at most two weeks says of the time after two months is no longer told.
 _FAR_DAYS = 60.0
-# Assumption: before the photos the gas rate is held to no more than twice that of now, lest a small error of the trend
-# grows without bound.
-_PAST_RATE_MAX = 2.0
 _NO_LAMP_HOURS = "The hours of the lamp are not known."
 _NO_LOSS = (
     "The photos do not tell how fast the tank loses CO2; take some at the end of the night and in the hours after the "
@@ -43,6 +40,10 @@ _NO_LOSS = (
 _NO_LAG = (
     "The photos do not tell how far the vial lags behind; take some one, two and three hours after the gas goes on."
 )
+# By day, when the fish lack it least: less CO2 harms none.
+_WITHOUT_GAS = "leave the tank without gas for some hours (take the hose out of it) and take photos in them."
+_NO_LOSS_ALL_DAY = f"With gas day and night the photos do not tell how fast the tank loses CO2; for that {_WITHOUT_GAS}"
+_NO_LAG_ALL_DAY = f"With gas day and night the photos do not tell how far the vial lags behind; for that {_WITHOUT_GAS}"
 
 
 def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None = None) -> TankSummary:
@@ -77,15 +78,19 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         fit, unsteady = steady_fit(tank, usable)
     except CannotTell as cannot:
         reason = str(cannot)
-        gravest, verdict = _gravest(timed, tank.judged_by)
-        verdict_words = lone_headline(gravest, verdict, reason)
+        gravest = _gravest(timed)
+        verdict_words = lone_headline(gravest, tank.judged_by, reason)
         # Where nothing was read, whatever there is to watch.
-        watch = (*WATCH_CAUTIONS, *ACT_CAUTIONS, *STANDING_CAUTIONS) if verdict is None else verdict.cautions
+        watch = (
+            (*WATCH_CAUTIONS, *ACT_CAUTIONS, *STANDING_CAUTIONS)
+            if gravest is None
+            else judge(gravest[1], tank.judged_by).cautions
+        )
         cautions = (*watch, *gas_cautions(tank.source_kind))
     else:
         told = _told(tank, fit, n_unused=len(read) - len(fit.series.readings))
         verdict_words = (*headline(tank, told, judge(timed[-1][1], tank.judged_by)), *([unsteady] if unsteady else []))
-        cautions = told.advice.cautions
+        cautions = (*told.advice.cautions, *STANDING_CAUTIONS)
         notes = (*notes, *unused_notes(fit.series.left_out), *fit_notes(tank, fit))
     return TankSummary(
         tank=tank,
@@ -116,6 +121,7 @@ def _told(tank: Tank, fit: TankFit, *, n_unused: int) -> Told:
     day, of_day = tank_course[:, last_day], course_h[last_day] % 24.0
     now_gas = parameters.gas_mg_l_h * np.exp(-parameters.fall_per_h * last_h)
     trend = _trend(fit)
+    no_loss, no_lag = (_NO_LOSS_ALL_DAY, _NO_LAG_ALL_DAY) if fit.schedule.gas.hours >= 24.0 else (_NO_LOSS, _NO_LAG)
     return Told(
         tank_co2=points,
         course=_banded(fit, course_h, tank_course, vial_course),
@@ -126,11 +132,11 @@ def _told(tank: Tank, fit: TankFit, *, n_unused: int) -> Told:
             "hours_above_fish_mark": Estimate(interval=interval((day > tank.judged_by.fish_mg_l).mean(axis=1) * 24.0)),
             "gas_mg_l_per_hour": Estimate(interval=interval(now_gas)),
             "gas_trend_percent_per_day": trend,
-            "loss_per_hour": _if_told(parameters.loss_per_h, fit.prior_std["ln_loss"], _LOSS_FACTOR, _NO_LOSS),
-            "lag_hours": _if_told(parameters.lag_h, fit.prior_std["ln_lag"], _LAG_FACTOR, _NO_LAG),
+            "loss_per_hour": _if_told(parameters.loss_per_h, fit.prior_std["ln_loss"], _LOSS_FACTOR, no_loss),
+            "lag_hours": _if_told(parameters.lag_h, fit.prior_std["ln_lag"], _LAG_FACTOR, no_lag),
             "fades_in_days": _fades(fit, tank, trend),
         },
-        source=_source_outlook(fit, tank, now_gas),
+        source=source_outlook(fit, tank, trend),
         advice=advise(fit, tank),
         n_unused=n_unused,
         common_std_ph=float(np.sqrt(np.mean(series.shared_std**2 + series.color_std**2)) / math.log(10.0)),
@@ -191,50 +197,6 @@ def _fades(fit: TankFit, tank: Tank, trend: Estimate) -> Estimate:
     return Estimate(interval=days)
 
 
-def _source_outlook(fit: TankFit, tank: Tank, now_gas: NDArray[np.float64]) -> SourceOutlook | None:
-    source = tank.source
-    total_g = None if source is None else co2_of_charge_g(source)
-    if source is None or total_g is None or source.started is None or tank.volume_l is None:
-        return None
-    age_days = (fit.last_at - datetime.combine(source.started, time())).total_seconds() / 86400.0
-    if age_days < 0.0:
-        return None
-    hours_on = fit.schedule.gas.hours
-    fall_per_day = fit.parameters.fall_per_h * 24.0
-    now_g_per_day = now_gas * hours_on * tank.volume_l / 1000.0
-    # The rate of the past follows from that of now by the fitted trend.
-    ages = np.linspace(0.0, age_days, 50)
-    past = np.minimum(np.exp(np.outer(fall_per_day, ages)), _PAST_RATE_MAX).mean(axis=1)
-    used_g = interval(now_g_per_day * past * age_days)
-    # How much of the theory reaches the water is not known of a bottle: any share of the usual ones alike.
-    share = 1.0 if source.kind == "cylinder" else np.random.default_rng(0).uniform(*USUAL_YIELD, len(now_gas))
-    into_water = share_into_water(source, fit.schedule.gas)
-    left_g = np.maximum(total_g * share * into_water - now_g_per_day * past * age_days, 0.0)
-    days_left: Interval | None = interval(left_g / np.maximum(now_g_per_day, 1e-9))
-    sentence = (
-        f"The charge can give at most {total_g:.0f} g of CO2; about {used_g.value:.0f} g ({used_g.low:.0f} to "
-        f"{used_g.high:.0f}) went into the water so far"
-    )
-    first_seen = fit.when(float(fit.series.hours[0])).date()
-    if source.started < first_seen:
-        sentence += f", reckoned back from {first_seen.day} {first_seen:%B}, the day of the first photo that counts"
-    sentence += "."
-    if source.kind == "cylinder":
-        sentence += " Weigh the cylinder: its pressure tells nothing until the liquid is gone."
-    else:
-        low, high = (share * 100.0 for share in USUAL_YIELD)
-        sentence += f" Usually {low:.0f} to {high:.0f} % of the theory reaches the water (common practice, no source)."
-        if into_water < 1.0:
-            sentence += (
-                f" Yeast never rests: what it makes while the gas is not led into the tank is lost, so only "
-                f"{into_water * 100.0:.0f} % of that counts."
-            )
-    if days_left is not None and days_left.high == 0.0:
-        days_left = None  # the gas was seen to flow
-        sentence += " By that the charge would be used up already: its amount, day or hours are not as stated."
-    return SourceOutlook(total_g=total_g, used_g=used_g, days_left=days_left, sentence=sentence)
-
-
 def _at_lights_on(tank: Tank, day: NDArray[np.float64], of_day: NDArray[np.float64]) -> Estimate:
     if tank.lights is None:
         return Estimate(interval=None, reason=_NO_LAMP_HOURS)
@@ -250,11 +212,10 @@ def _night_low(tank: Tank, day: NDArray[np.float64], of_day: NDArray[np.float64]
     return Estimate(interval=interval(day[:, night].min(axis=1)))
 
 
-def _gravest(timed: Sequence[tuple[datetime, Interval]], marks: Marks) -> tuple[datetime | None, Verdict | None]:
-    """Return when the highest reading of the last two days was taken, and its verdict by the marks of now."""
+def _gravest(timed: Sequence[tuple[datetime, Interval]]) -> tuple[datetime, Interval] | None:
+    """Return when the highest reading of the two days up to the last photo was taken, and its CO2 [mg/L]."""
     if not timed:
-        return None, None
+        return None
     since = timed[-1][0] - timedelta(days=2)
     recent = [(when, co2) for when, co2 in timed if when >= since]
-    taken_at, co2 = max(recent, key=lambda pair: (np.inf if pair[1].high is None else pair[1].high, pair[0]))
-    return taken_at, judge(co2, marks)
+    return max(recent, key=lambda pair: (np.inf if pair[1].high is None else pair[1].high, pair[0]))

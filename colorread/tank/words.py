@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from functools import partial
 
 from colorread.reading import Interval
-from colorread.tank.day_words import hours_words, percent_words
-from colorread.tank.results import Advice, DayForecast, EstimateName, TankSummary
-from colorread.words import NumberWords, co2_words, days_words, number_words
+from colorread.tank.day_words import charge_words, fading_words, hours_words, percent_words
+from colorread.tank.results import Advice, DayForecast, EstimateName, TankSummary, Told
+from colorread.words import NumberWords, co2_words, number_words
 
 OF_WHEN = "Levels are those of the day of the last photo, rates those at its time."
 RECOMMENDED = "Recommended"
@@ -56,7 +56,7 @@ def number_rows(summary: TankSummary) -> list[NumberRow]:
         ("hours_above_fish_mark", f"Above the fish mark of {marks.fish_mg_l:g} mg/L", hours_words),
         ("gas_mg_l_per_hour", "Gas rate", _in("mg/L an hour")),
         ("gas_trend_percent_per_day", "Gas trend", _in("% a day", signed=True)),
-        ("fades_in_days", f"Until the daily peak falls below {marks.plants_low_mg_l:g} mg/L", days_words),
+        ("fades_in_days", f"Until the daily peak falls below {marks.plants_low_mg_l:g} mg/L", fading_words),
         ("loss_per_hour", "Loss to the air", _in("of it an hour")),
         ("lag_hours", "Lag of the vial", _in("h")),
     )
@@ -74,8 +74,35 @@ def number_rows(summary: TankSummary) -> list[NumberRow]:
     if source is not None and source.days_left is not None:
         cylinder = summary.tank.source_kind == "cylinder"
         assumed = "if all its gas reached the water" if cylinder else "with the usual yield"
-        rows.append(NumberRow(label=f"Until the charge is used up, {assumed}", number=days_words(source.days_left)))
+        rate = "fading on like that" if source.fades_on else "at the present rate"
+        label = f"Until the charge is used up, {rate}, {assumed}"
+        rows.append(NumberRow(label=label, number=charge_words(source.days_left)))
     return rows
+
+
+def fitted_rows(told: Told) -> list[NumberRow]:
+    """
+    Return the further fitted numbers, for the record.
+
+    Parameters
+    ----------
+    told : Told
+        What a course tells.
+
+    Returns
+    -------
+    list of NumberRow
+        One each, with its unit.
+    """
+    kinds = {
+        "loss_per_hour": ("Loss to the air", "of it an hour"),
+        "lag_hours": ("Lag of the vial", "h"),
+        "uptake_per_hour_in_the_light": ("Uptake by the plants in the light", "of it an hour"),
+        "level_without_gas_mg_l": ("Level without gas", "mg/L"),
+    }
+    return [
+        NumberRow(label=label, number=number_words(told.fitted[name], unit)) for name, (label, unit) in kinds.items()
+    ]
 
 
 def forecast_rows(advice: Advice) -> list[ForecastRow]:

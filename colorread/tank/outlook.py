@@ -1,0 +1,98 @@
+"""What the charge of the gas source gave so far by the fitted rate, and how long it lasts."""
+
+from __future__ import annotations
+
+from datetime import datetime, time
+
+import numpy as np
+from numpy.typing import NDArray
+
+from colorread.reading import Interval
+from colorread.tank.fit import TankFit
+from colorread.tank.forecast import interval
+from colorread.tank.gas_source import USUAL_YIELD, co2_of_charge_g, share_into_water
+from colorread.tank.results import Estimate, SourceOutlook
+from colorread.tank.settings import Tank
+
+# Assumption: before the photos the gas rate is held to no more than twice that of now, lest a small error of the trend
+# grows without bound.
+_PAST_RATE_MAX = 2.0
+_NEVER_DAYS = 3650.0  # assumption: longer than any charge is kept
+
+
+def source_outlook(fit: TankFit, tank: Tank, trend: Estimate) -> SourceOutlook | None:
+    """
+    Return what the charge of the gas source gave so far and how long it lasts.
+
+    Parameters
+    ----------
+    fit : TankFit
+        What is believed of the tank.
+    tank : Tank
+        Its source and volume.
+    trend : Estimate
+        Change of the gas rate [%/d]; it is carried on where it surely falls.
+
+    Returns
+    -------
+    SourceOutlook or None
+        None where amount, day or volume are not stated, or where the source changed during the photos: what it gave
+        before is not known then.
+    """
+    source = tank.source
+    total_g = None if source is None else co2_of_charge_g(source)
+    if source is None or total_g is None or source.started is None or tank.volume_l is None:
+        return None
+    age_days = (fit.last_at - datetime.combine(source.started, time())).total_seconds() / 86400.0
+    if age_days < 0.0 or fit.series.left_out["other course"]:
+        return None
+    parameters = fit.parameters
+    fall_per_day = parameters.fall_per_h * 24.0
+    now_gas = parameters.gas_mg_l_h * np.exp(-parameters.fall_per_h * fit.series.hours[-1])
+    now_g_per_day = now_gas * fit.schedule.gas.hours * tank.volume_l / 1000.0
+    # The rate of the past follows from that of now by the fitted trend.
+    ages = np.linspace(0.0, age_days, 50)
+    past = np.minimum(np.exp(np.outer(fall_per_day, ages)), _PAST_RATE_MAX).mean(axis=1)
+    into_water = share_into_water(source, fit.schedule.gas)
+    rated_g, most_g = now_g_per_day * past * age_days, total_g * into_water
+    used_g = interval(np.minimum(rated_g, most_g))
+    # How much of the theory reaches the water is not known of a bottle: any share of the usual ones alike.
+    share = 1.0 if source.kind == "cylinder" else np.random.default_rng(0).uniform(*USUAL_YIELD, len(now_gas))
+    fades_on = trend.interval is not None and trend.interval.high is not None and trend.interval.high < 0.0
+    fall = fall_per_day if fades_on else np.zeros_like(fall_per_day)
+    left_g = np.maximum(most_g * share - rated_g, 0.0)
+    days_left: Interval | None = _days_left(left_g / np.maximum(now_g_per_day, 1e-9), fall)
+    sentence = (
+        f"The charge can give at most {total_g:.0f} g of CO2; about {used_g.value:.0f} g ({used_g.low:.0f} to "
+        f"{used_g.high:.0f}) went into the water so far"
+    )
+    first_seen = fit.when(float(fit.series.hours[0])).date()
+    if source.started < first_seen:
+        sentence += f", reckoned back from {first_seen.day} {first_seen:%B}, the day of the first photo that counts"
+    sentence += "."
+    if source.kind == "cylinder":
+        sentence += " Weigh the cylinder: its pressure tells nothing until the liquid is gone."
+    else:
+        low, high = (share * 100.0 for share in USUAL_YIELD)
+        sentence += f" Usually {low:.0f} to {high:.0f} % of the theory reaches the water (common practice, no source)."
+        if into_water < 1.0:
+            sentence += (
+                f" Yeast never rests: what it makes while the gas is not led into the tank is lost, so only "
+                f"{into_water * 100.0:.0f} % of that counts."
+            )
+    if float(np.median(rated_g)) >= most_g or float(np.quantile(left_g, 0.95)) == 0.0:
+        days_left = None  # the gas was seen to flow
+        sentence += " By that the charge would be used up already: its amount, day or hours are not as stated."
+    return SourceOutlook(total_g=total_g, used_g=used_g, days_left=days_left, fades_on=fades_on, sentence=sentence)
+
+
+def _days_left(steady: NDArray[np.float64], fall_per_day: NDArray[np.float64]) -> Interval:
+    """Return how long what lasts so many days at a steady rate lasts at one that fades."""
+    share = steady * fall_per_day  # of all that a rate that fades for ever would still bring
+    with np.errstate(divide="ignore", invalid="ignore"):
+        fading = np.where(share < 1.0, -np.log1p(-share) / fall_per_day, np.inf)
+    days = interval(np.minimum(np.where(fall_per_day == 0.0, steady, fading), 10.0 * _NEVER_DAYS))
+    low, value, high = (
+        end if end is not None and end < _NEVER_DAYS else None for end in (days.low, days.value, days.high)
+    )
+    return Interval(value=value, low=_NEVER_DAYS if low is None else low, high=high)
