@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
 
@@ -379,4 +380,4 @@ def _write(make: Callable[[Profile | None], Profile], out: Path | None, from_pro
         write_profile(made, out, overwrite=force)
     for line in profile_lines(made):
         typer.echo(line)
-    typer.echo(f"Wrote {out}. Read with it: colorread read photo.jpg --profile {out}")
+    typer.echo(f"Wrote {out}. Read with it: colorread read photo.jpg --profile {shlex.quote(str(out))}")
