@@ -108,9 +108,7 @@ def judged(reading: Reading, marks: Marks) -> Reading:
     return reading if reading.co2_mg_l is None else replace(reading, verdict=judge(reading.co2_mg_l, marks))
 
 
-def _judge_plants(
-    low: float, high: float, value: float | None, marks: Marks, digits: int
-) -> tuple[PlantsWord, str]:
+def _judge_plants(low: float, high: float, value: float | None, marks: Marks, digits: int) -> tuple[PlantsWord, str]:
     span = f"{marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L"
     if (marks.plants_low_mg_l, marks.plants_high_mg_l) == (USUAL_MARKS.plants_low_mg_l, USUAL_MARKS.plants_high_mg_l):
         span = f"customary {span}"
@@ -155,8 +153,8 @@ def _judge_fish(low: float, high: float, marks: Marks, digits: int) -> tuple[Fis
     else:
         fish = "no concern read"
         text = (
-            f"nothing in this reading calls for action; its upper end of {high:.{digits}f} mg/L is not above the mark of "
-            f"{marks.fish_mg_l:g} mg/L"
+            f"nothing in this reading calls for action; its upper end of {high:.{digits}f} mg/L is not above the "
+            f"mark of {marks.fish_mg_l:g} mg/L"
         )
         advice = "Keep watching the fish as on every day."
     sentence = f"Fish: {text}."

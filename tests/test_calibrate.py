@@ -278,9 +278,11 @@ def test_the_page_looks_at_a_calibration_photo_as_strictly_as_the_profile(
     assert problem is not None
     assert problem.code == "not-a-vial"
     assert check_photo(photos["acid"], "ends", "acid", None) is None
-    swapped = check_photo(photos["base"], "ends", "acid", None)
-    assert swapped is not None
-    assert "not all yellow" in swapped.message
+    for photo, step, color, more in (("base", "acid", "yellow", "vinegar"), ("acid", "base", "blue", "baking soda")):
+        swapped = check_photo(photos[photo], "ends", step, None)
+        assert swapped is not None
+        assert swapped.message == f"The fluid in this photo is not all {color}."
+        assert swapped.next_step == f"Take the photo of this step, or add some {more}, mix, and take it again."
 
 
 def test_one_photo_is_not_two_fluids(photos: dict[str, Path]) -> None:

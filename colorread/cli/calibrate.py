@@ -33,7 +33,7 @@ from colorread.limits import (
 from colorread.profile.how_to import BUFFERS, GUIDES, Guide
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from calibration.profile import Profile
     from colorread.profile.known_photo import KnownPhoto
@@ -267,8 +267,7 @@ def profile(
     if default is not None:
         _set_default(file, default)
     else:
-        for line in profile_lines(found):
-            typer.echo(line)
+        _echo_lines(profile_lines(found))
     if picture is not None:
         from colorread.profile.picture import write_profile_picture
 
@@ -338,7 +337,9 @@ def _explain(guide: Guide, *options: str) -> NoReturn:
 
     def echo(text: str, indent: str = "") -> None:
         width = min(get_terminal_size().columns, _WIDTH_MAX)
-        typer.echo(textwrap.fill(text, width, subsequent_indent=indent, break_on_hyphens=False, break_long_words=False))
+        _echo_lines(
+            textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False, break_long_words=False)
+        )
 
     echo(f"{guide.title}.")
     for text in guide.before:
@@ -348,6 +349,17 @@ def _explain(guide: Guide, *options: str) -> NoReturn:
     for text in (*options, _cautions(guide)):
         echo(text)
     raise typer.Exit
+
+
+def _echo_lines(lines: Iterable[str]) -> None:
+    """Print lines unwrapped, in signs that the terminal knows."""
+    from rich.console import Console
+
+    from colorread.cli.console_text import printable
+
+    console = Console()
+    for line in lines:
+        typer.echo(printable(console, line))
 
 
 def _make(
@@ -378,6 +390,5 @@ def _write(make: Callable[[Profile | None], Profile], out: Path | None, from_pro
         fail(f"A photo could not be read: {trouble_of(error)}.", EXIT_FAILED)
     with writing(out):
         write_profile(made, out, overwrite=force)
-    for line in profile_lines(made):
-        typer.echo(line)
+    _echo_lines(profile_lines(made))
     typer.echo(f"Wrote {out}. Read with it: colorread read photo.jpg --profile {shlex.quote(str(out))}")

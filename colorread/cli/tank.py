@@ -211,8 +211,8 @@ def edit(
     _tell_gas_of_yeast(changed)
     if n_kept and any(getattr(changed, field) != getattr(tank, field) for field in _READ_WITH):
         typer.echo(
-            f"What is in the log ({n_kept}) was read with the settings before; {_batch_command(name, log)} reads photos "
-            "of the present fluid again."
+            f"What is in the log ({n_kept}) was read with the settings before; {_batch_command(name, log)} reads "
+            "photos of the present fluid again."
         )
 
 

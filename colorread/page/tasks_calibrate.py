@@ -18,6 +18,7 @@ from colorread.profile.make import evidence_of, make_chart_profile, make_profile
 from colorread.profile.words import profile_lines
 
 _STATES: Mapping[str, State] = {"acid": "acid", "base": "base"}  # by step
+_TO_BE_ADDED: Mapping[State, str] = {"acid": "vinegar", "base": "baking soda"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,18 +70,25 @@ def check_photo(path: Path, kind: Kind, step: str, n_patches: int | None) -> Rea
     Reason or None
         Why it cannot be used; None where card and fluid, or chart, were found.
     """
+    state = _STATES.get(step)
     try:
         require_modest(path)
         if kind == "chart":
             measure_chart(path, n_patches)
         else:
             fluid = see_clear_fluid(path)
-            if (state := _STATES.get(step)) is not None:
+            if state is not None:
                 require_its_end(evidence_of(fluid, end_photo(path, state)))
     except Refusal as refusal:
         return refusal.reason
-    except CalibrationError as error:
-        return Reason(code="other-fluid", message=str(error), next_step="Or is it the photo of another step?")
+    except CalibrationError:
+        assert state is not None
+        (title,) = (each.title for each in GUIDES[kind].steps if each.key == step)
+        return Reason(
+            code="other-fluid",
+            message=f"The fluid in this photo is not {title.lower()}.",
+            next_step=f"Take the photo of this step, or add some {_TO_BE_ADDED[state]}, mix, and take it again.",
+        )
     return None
 
 
