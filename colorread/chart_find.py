@@ -166,7 +166,7 @@ def shows_chart(view: CardView, colors: ColorMap) -> bool:
 
 
 _COME_CLOSER = "Take the photo again from closer, with the whole chart and card in it."
-_MARK = "Take the photo again with the chart flat beside the card, or say where in the photo the row is."
+_LAY_FLAT = "Take the photo again with the chart flat beside the card."
 
 
 def _require_unclipped(pixels: NDArray[np.uint8]) -> None:
@@ -223,10 +223,12 @@ def _row_masks(
     boxes = _flat_boxes(photo, density, region, least_px2)
     row = _longest_row(boxes)
     if len(row) < n_patches:  # a few leaves or stones may stand in a row as well
-        raise Refusal("no-chart", f"No row of {n_patches} colored patches was found beside the card.", _MARK)
+        raise Refusal("no-chart", f"No row of {n_patches} colored patches was found beside the card.", _LAY_FLAT)
     if len(row) > n_patches:
         raise Refusal(
-            "patch-count", f"A row of {len(row)} patches was found, but {n_patches} are named.", f"Name all. {_MARK}"
+            "patch-count",
+            f"A row of {len(row)} patches was found, but {n_patches} are named.",
+            "Name all of them; if the chart has no more, take the photo again with nothing like them beside the row.",
         )
     masks = []
     for index in row:

@@ -38,6 +38,10 @@ if TYPE_CHECKING:
     from calibration.profile import Profile
     from colorread.profile.known_photo import KnownPhoto
 
+# Refusals of a kit's chart with a way out that only the command line has.
+_ASKS_FOR_REGION = ("no-chart", "patch-count")
+_FIRST_REGION = "Or mark the row with --region X,Y,W,H in pixels of the upright photo."
+_OTHER_REGION = "Check --region X,Y,W,H as well: it counts in pixels of the upright photo."
 _WIDTH_MAX = 120  # of a line of text; longer ones are hard to follow: common practice, no source
 
 
@@ -223,13 +227,16 @@ def chart(
             '--patches "5 10 20 30 mg/L" --kh 4. mg/L are taken as those of the rule of thumb, 3 x KH x 10^(7 - pH), '
             "as kits do (assumption). If the row is not found, mark it with --region X,Y,W,H in pixels of the upright "
             "photo.",
-            "How to prepare them: colorread calibrate ends --how. To add one to the other, give the profile as --from.",
+            "The ends of the color and a fluid of known pH: colorread calibrate ends --how. To add them to the profile "
+            "of a chart, give that profile as --from.",
         )
     if not photos:
         fail("Give at least one photo of a chart; --how explains how to take it.")
     if region is not None and patches is None:
         fail("--region belongs to the chart of a kit, whose patches --patches names.")
     xywh = rectangle("--region", region)
+    from colorread.errors import Refusal
+    from colorread.profile.checks import PhotoRefused
     from colorread.profile.make import make_chart_profile
     from colorread.profile.patch_labels import ph_of_patches
 
@@ -237,14 +244,17 @@ def chart(
         patch_ph = None if patches is None else ph_of_patches(patches, kh_dkh=kh)
     except ValueError as error:
         fail(str(error))
-    _write(
-        lambda earlier: make_chart_profile(
-            photos, patch_ph=patch_ph, region_xywh=xywh, light=light.value, base=earlier
-        ),
-        out,
-        from_profile,
-        force,
-    )
+
+    def make(earlier: Profile | None) -> Profile:
+        try:
+            return make_chart_profile(photos, patch_ph=patch_ph, region_xywh=xywh, light=light.value, base=earlier)
+        except PhotoRefused as error:
+            refusal = error.__cause__
+            if patch_ph is None or not isinstance(refusal, Refusal) or refusal.reason.code not in _ASKS_FOR_REGION:
+                raise
+            raise PhotoRefused(f"{error} {_FIRST_REGION if xywh is None else _OTHER_REGION}") from None
+
+    _write(make, out, from_profile, force)
 
 
 def profile(
