@@ -21,6 +21,7 @@ from colorread.card.view import CardView, view_card
 from colorread.density import BLACK_U8, CLIPPED_U8, density_of, median_density
 from colorread.errors import Refusal
 from colorread.photo.load import Photo, load_photo, photo_from_array
+from colorread.stated import Rectangle
 from colorread.vial.color import ColorMap, color_map
 from colorread.vial.outline import outer_contours
 
@@ -66,7 +67,7 @@ class ChartColors:
 def measure_chart(
     source: str | os.PathLike[str] | NDArray[Any],
     n_patches: int | None = None,
-    region_xywh: tuple[float, float, float, float] | None = None,
+    region_xywh: Rectangle | None = None,
 ) -> ChartColors:
     """
     Find and measure the patches of a chart.
@@ -108,7 +109,10 @@ def measure_chart(
     else:
         middle = np.median(paper.rgb_lin[view.seen], axis=0)
         density = density_of(cv2.LUT(photo.rgb_u8, balance.decoded.astype(np.float32)), middle)
-        masks = _row_masks(photo, density, n_patches, _region(photo, region_xywh), _LEAST_MM2 * fit.px_per_mm**2)
+        region = np.ones(photo.rgb_u8.shape[:2], bool)
+        if region_xywh is not None:
+            region = _filled(photo, photo.corners_px(region_xywh))
+        masks = _row_masks(photo, density, n_patches, region, _LEAST_MM2 * fit.px_per_mm**2)
     colors, variances = [], []
     for mask in masks:
         rows, cols = np.nonzero(mask)
@@ -207,13 +211,6 @@ def _filled(photo: Photo, corners_px: NDArray[np.float64]) -> NDArray[np.bool_]:
     mask = np.zeros(photo.rgb_u8.shape[:2], np.uint8)
     cv2.fillConvexPoly(mask, np.rint(corners_px).astype(np.int32), 1)
     return mask.astype(bool)
-
-
-def _region(photo: Photo, xywh: tuple[float, float, float, float] | None) -> NDArray[np.bool_]:
-    if xywh is None:
-        return np.ones(photo.rgb_u8.shape[:2], bool)
-    x, y, width, height = (value * photo.scale for value in xywh)
-    return _filled(photo, np.array([(x, y), (x + width, y), (x + width, y + height), (x, y + height)]))
 
 
 def _row_masks(

@@ -342,6 +342,12 @@ def test_air_tells_nothing_of_almost_pure_water() -> None:
     assert "a KH between 0.5 and 10 dKH" in told.output
 
 
+@pytest.mark.parametrize("air_ppm", [199.0, 3001.0])
+def test_the_air_of_a_known_photo_lies_where_the_options_hold_it(air_ppm: float) -> None:
+    with pytest.raises(ValueError, match="The CO2 of the air must lie between 200 and 3000"):
+        air_photo("a.jpg", 2.0, air_ppm=air_ppm)
+
+
 def test_a_strong_buffer_has_another_pka() -> None:
     fresh = buffer_photo("a.jpg", 7.0, ionic_strength_mol_kg=IONIC)
     strong = buffer_photo("a.jpg", 7.0, ionic_strength_mol_kg=0.1)
