@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from colorread.cli.calibrate import load_profile, tell_damaged_defaults
 from colorread.cli.log import LogFile, log_command, log_path, open_log
 from colorread.cli.options import EXIT_FAILED, EXIT_REFUSED, fail, number, require_outputs, require_suffix, writing
+from colorread.cli.profile import load_profile, tell_damaged_defaults
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -1,4 +1,4 @@
-"""The commands that make and show a calibration profile."""
+"""The commands that make a calibration profile."""
 
 from __future__ import annotations
 
@@ -13,14 +13,15 @@ from colorread.cli.options import (
     EXIT_REFUSED,
     EXIT_USAGE,
     LightClass,
+    echo_lines,
     fail,
     number,
     rectangle,
     require_new,
-    require_outputs,
     trouble_of,
     writing,
 )
+from colorread.cli.profile import load_profile
 from colorread.limits import (
     AIR_KH_RANGE_DKH,
     AIR_PPM_RANGE,
@@ -33,7 +34,7 @@ from colorread.limits import (
 from colorread.profile.how_to import BUFFERS, GUIDES, Guide
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Callable, Sequence
 
     from calibration.profile import Profile
     from colorread.profile.known_photo import KnownPhoto
@@ -257,89 +258,6 @@ def chart(
     _write(make, out, from_profile, force)
 
 
-def profile(
-    file: Annotated[Path, typer.Argument(help="Profile to show.", metavar="FILE")],
-    picture: Annotated[
-        Path | None, typer.Option(help="Write a picture of the color line with the samples on it.", metavar="FILE.png")
-    ] = None,
-    default: Annotated[
-        bool | None,
-        typer.Option("--default/--no-default", help="Use it by default for photos of its phone, or no longer."),
-    ] = None,
-    force: Annotated[bool, typer.Option("--force", help="Replace a picture that exists.")] = False,
-) -> None:
-    """Show a calibration profile in words and as a picture, or make it the default of its phone."""
-    from colorread.profile.words import profile_lines
-
-    found = load_profile(file)
-    if picture is not None:
-        require_outputs([picture], force, {"profile": file})
-    if default is not None:
-        _set_default(file, default)
-    else:
-        _echo_lines(profile_lines(found))
-    if picture is not None:
-        from colorread.profile.picture import write_profile_picture
-
-        try:
-            with writing(picture):
-                write_profile_picture(found, picture)
-        except ValueError as error:
-            fail(str(error))
-        typer.echo(f"Wrote {picture}.")
-
-
-def _set_default(file: Path, default: bool) -> None:
-    from colorread.profile.defaults import drop_default, make_default
-
-    try:
-        if default:
-            phones = ", ".join(make_default(file))
-            typer.echo(f"From now on a copy of {file} is used for photos of {phones}, unless told otherwise.")
-        elif drop_default(file):
-            typer.echo("The phone of that profile has no default profile any more.")
-        else:
-            typer.echo("The phone of that profile has no default profile.")
-        tell_damaged_defaults()
-    except ValueError as error:
-        fail(str(error))
-    except OSError as error:
-        fail(f"The default could not be changed: {error.strerror or error}.", EXIT_FAILED)
-
-
-def load_profile(file: Path) -> Profile:
-    """
-    Read a profile or fail with one sentence.
-
-    Parameters
-    ----------
-    file : Path
-        As the user named it.
-
-    Returns
-    -------
-    Profile
-        As written.
-    """
-    from colorread.profile.defaults import read_named
-
-    try:
-        return read_named(file)
-    except ValueError as error:
-        fail(str(error))
-    except OSError as error:
-        fail(f"{file} could not be opened: {error.strerror or error}.")
-
-
-def tell_damaged_defaults() -> None:
-    """Say on stderr which default profiles cannot be read; they are passed over."""
-    from colorread.profile.defaults import damaged_defaults, has_defaults
-
-    if has_defaults():
-        for trouble in damaged_defaults():
-            typer.echo(f"A default profile is passed over: {trouble}", err=True)
-
-
 def _explain(guide: Guide, *options: str) -> NoReturn:
     """Print how to prepare a calibration, and by which options it is given; then stop."""
     import textwrap
@@ -347,9 +265,7 @@ def _explain(guide: Guide, *options: str) -> NoReturn:
 
     def echo(text: str, indent: str = "") -> None:
         width = min(get_terminal_size().columns, _WIDTH_MAX)
-        _echo_lines(
-            textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False, break_long_words=False)
-        )
+        echo_lines(textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False, break_long_words=False))
 
     echo(f"{guide.title}.")
     for text in guide.before:
@@ -359,17 +275,6 @@ def _explain(guide: Guide, *options: str) -> NoReturn:
     for text in (*options, _cautions(guide)):
         echo(text)
     raise typer.Exit
-
-
-def _echo_lines(lines: Iterable[str]) -> None:
-    """Print lines unwrapped, in signs that the terminal knows."""
-    from rich.console import Console
-
-    from colorread.cli.console_text import printable
-
-    console = Console()
-    for line in lines:
-        typer.echo(printable(console, line))
 
 
 def _make(
@@ -400,5 +305,5 @@ def _write(make: Callable[[Profile | None], Profile], out: Path | None, from_pro
         fail(f"A photo could not be read: {trouble_of(error)}.", EXIT_FAILED)
     with writing(out):
         write_profile(made, out, overwrite=force)
-    _echo_lines(profile_lines(made))
+    echo_lines(profile_lines(made))
     typer.echo(f"Wrote {out}. Read with it: colorread read photo.jpg --profile {shlex.quote(str(out))}")

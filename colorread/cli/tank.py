@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from colorread.cli.calibrate import load_profile
 from colorread.cli.log import LogFile, log_command, log_path, open_log, tell_no_log
 from colorread.cli.options import NO_TANK_KH, LightClass, fail, number
+from colorread.cli.profile import load_profile
 from colorread.gas_care import SENSITIVE_ANIMALS, gas_cautions
 from colorread.limits import (
     FISH_MARK_RANGE_MG_L,
