@@ -21,6 +21,7 @@ from colorread.card.view import CardView, view_card
 from colorread.density import BLACK_U8, CLIPPED_U8, density_of, median_density
 from colorread.errors import Refusal
 from colorread.photo.load import Photo, load_photo, photo_from_array
+from colorread.stated import Rectangle
 from colorread.vial.color import ColorMap, color_map
 from colorread.vial.outline import outer_contours
 
@@ -66,7 +67,7 @@ class ChartColors:
 def measure_chart(
     source: str | os.PathLike[str] | NDArray[Any],
     n_patches: int | None = None,
-    region_xywh: tuple[float, float, float, float] | None = None,
+    region_xywh: Rectangle | None = None,
 ) -> ChartColors:
     """
     Find and measure the patches of a chart.
@@ -108,7 +109,10 @@ def measure_chart(
     else:
         middle = np.median(paper.rgb_lin[view.seen], axis=0)
         density = density_of(cv2.LUT(photo.rgb_u8, balance.decoded.astype(np.float32)), middle)
-        masks = _row_masks(photo, density, n_patches, _region(photo, region_xywh), _LEAST_MM2 * fit.px_per_mm**2)
+        region = np.ones(photo.rgb_u8.shape[:2], bool)
+        if region_xywh is not None:
+            region = _filled(photo, photo.corners_px(region_xywh))
+        masks = _row_masks(photo, density, n_patches, region, _LEAST_MM2 * fit.px_per_mm**2)
     colors, variances = [], []
     for mask in masks:
         rows, cols = np.nonzero(mask)
@@ -166,7 +170,7 @@ def shows_chart(view: CardView, colors: ColorMap) -> bool:
 
 
 _COME_CLOSER = "Take the photo again from closer, with the whole chart and card in it."
-_MARK = "Take the photo again with the chart flat beside the card, or say where in the photo the row is."
+_LAY_FLAT = "Take the photo again with the chart flat beside the card."
 
 
 def _require_unclipped(pixels: NDArray[np.uint8]) -> None:
@@ -209,13 +213,6 @@ def _filled(photo: Photo, corners_px: NDArray[np.float64]) -> NDArray[np.bool_]:
     return mask.astype(bool)
 
 
-def _region(photo: Photo, xywh: tuple[float, float, float, float] | None) -> NDArray[np.bool_]:
-    if xywh is None:
-        return np.ones(photo.rgb_u8.shape[:2], bool)
-    x, y, width, height = (value * photo.scale for value in xywh)
-    return _filled(photo, np.array([(x, y), (x + width, y), (x + width, y + height), (x, y + height)]))
-
-
 def _row_masks(
     photo: Photo, density: NDArray[np.float64], n_patches: int, region: NDArray[np.bool_], least_px2: float
 ) -> list[NDArray[np.bool_]]:
@@ -223,10 +220,12 @@ def _row_masks(
     boxes = _flat_boxes(photo, density, region, least_px2)
     row = _longest_row(boxes)
     if len(row) < n_patches:  # a few leaves or stones may stand in a row as well
-        raise Refusal("no-chart", f"No row of {n_patches} colored patches was found beside the card.", _MARK)
+        raise Refusal("no-chart", f"No row of {n_patches} colored patches was found beside the card.", _LAY_FLAT)
     if len(row) > n_patches:
         raise Refusal(
-            "patch-count", f"A row of {len(row)} patches was found, but {n_patches} are named.", f"Name all. {_MARK}"
+            "patch-count",
+            f"A row of {len(row)} patches was found, but {n_patches} are named.",
+            "Name all of them; if the chart has no more, take the photo again with nothing like them beside the row.",
         )
     masks = []
     for index in row:

@@ -22,8 +22,6 @@ from colorread.limits import (
 from colorread.ranges import checked_number
 from colorread.units import MMOL_L_PER_DKH, NA2CO3_G_MOL, NAHCO3_G_MOL, dkh_from_nahco3_mg_l
 
-VOLUME_ERROR_MAX_PERCENT = 20.0
-
 _STOCK_ML = 1000.0
 # Baking soda for one liter of stock [g], and stock for each 500 mL of the first dilution [mL]. Both give
 # 40 dKH (0.15 % more in truth, kept in the figures) after the first step. The strong stock is for scales
@@ -35,6 +33,7 @@ _FIRST_DILUTION_STEP_ML = 500.0
 _FIRST_DILUTION_KH_DKH = 40.0
 _PORTION_STEP_ML = 0.5  # a syringe of 10 to 20 mL is marked in halves
 _PORTION_MIN_ML = 5.0  # less is measured too badly
+_VOLUME_ERROR = 0.02  # limit for each measured volume, as a share of it: assumption
 _VOLUMES_TWO_STEPS = 5  # stock, two portions, two fill-ups
 _CO2_TARGET_MG_L = 30.0  # customary upper mark, common practice, no source
 
@@ -130,15 +129,12 @@ class RoomAirColor:
     color: str
 
 
-def fluid_recipe(
-    kh_dkh: float, volume_ml: float, *, scale_error_g: float = 0.1, volume_error_percent: float = 2.0
-) -> FluidRecipe:
+def fluid_recipe(kh_dkh: float, volume_ml: float, *, scale_error_g: float = 0.1) -> FluidRecipe:
     """
     Return a recipe for baking soda water of a given KH.
 
     One liter of strong stock makes the weighing error small; two dilutions lead to the target in amounts
-    that a syringe and a measuring cylinder show. Weighing the water instead (1 mL is 1 g) lowers the volume
-    error; say so by `volume_error_percent`.
+    that a syringe and a measuring cylinder show; each of these volumes may be off by 2 %.
 
     Parameters
     ----------
@@ -148,8 +144,6 @@ def fluid_recipe(
         Fluid wanted at least, 100 to 5000; weak fluids give more, for the sake of the portion [mL].
     scale_error_g : float, default 0.1
         Error limit of one weighing, above 0 and at most 5 [g].
-    volume_error_percent : float, default 2.0
-        Error limit of each measured volume, 0 to 20; the default is an assumption [%].
 
     Returns
     -------
@@ -164,7 +158,6 @@ def fluid_recipe(
     checked_number("Wanted KH in dKH", kh_dkh, *TARGET_KH_RANGE_DKH)
     checked_number("Volume in mL", volume_ml, *FLUID_VOLUME_RANGE_ML)
     checked_number("Error of the scale in g", scale_error_g, 0.0, SCALE_ERROR_MAX_G, open_low=True)
-    checked_number("Error of a volume in percent", volume_error_percent, 0.0, VOLUME_ERROR_MAX_PERCENT)
 
     soda_g, stock_per_step_ml = next(
         (stock for stock in _STOCKS if scale_error_g <= _STOCK_WEIGHING_LIMIT * stock[0]), _STOCKS[-1]
@@ -177,7 +170,6 @@ def fluid_recipe(
     first = _dilute(stock_kh_dkh, steps * stock_per_step_ml, steps * _FIRST_DILUTION_STEP_ML)
     second = _dilute(first.kh_dkh, portion_ml, total_ml)
     direct_g = soda_g * second.kh_dkh / stock_kh_dkh * total_ml / _STOCK_ML
-    volume_error = volume_error_percent / 100.0
     return FluidRecipe(
         baking_soda_g=soda_g,
         stock_ml=_STOCK_ML,
@@ -186,10 +178,10 @@ def fluid_recipe(
         second=second,
         kh_dkh=second.kh_dkh,
         error=_fluid_error(
-            second.kh_dkh, math.hypot(scale_error_g / soda_g, math.sqrt(_VOLUMES_TWO_STEPS) * volume_error)
+            second.kh_dkh, math.hypot(scale_error_g / soda_g, math.sqrt(_VOLUMES_TWO_STEPS) * _VOLUME_ERROR)
         ),
         direct_baking_soda_g=direct_g,
-        error_weighed_directly=_fluid_error(second.kh_dkh, math.hypot(scale_error_g / direct_g, volume_error)),
+        error_weighed_directly=_fluid_error(second.kh_dkh, math.hypot(scale_error_g / direct_g, _VOLUME_ERROR)),
     )
 
 

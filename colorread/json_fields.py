@@ -98,7 +98,7 @@ class Fields:
         raise ValueError(f"The {name} of {self.what} must be {wanted}, not {reprlib.repr(self.values.get(name))}.")
 
 
-def fields_of(what: str, data: object, required: Collection[str], optional: Collection[str] = ()) -> Fields:
+def fields_of(what: str, data: object, names: Collection[str]) -> Fields:
     """
     Return an object whose names are checked.
 
@@ -108,8 +108,8 @@ def fields_of(what: str, data: object, required: Collection[str], optional: Coll
         What it is, for messages, such as ``the tank``.
     data : object
         As `json.loads` gives it.
-    required, optional : collection of str
-        Names that it must and may have.
+    names : collection of str
+        Those that it must have, and no others.
 
     Returns
     -------
@@ -123,10 +123,10 @@ def fields_of(what: str, data: object, required: Collection[str], optional: Coll
     """
     if not isinstance(data, dict):
         raise ValueError(f"{what[:1].upper()}{what[1:]} must be a JSON object, not {reprlib.repr(data)}.")
-    missing = [name for name in required if name not in data]
+    missing = [name for name in names if name not in data]
     if missing:
         raise ValueError(f"{what[:1].upper()}{what[1:]} lacks {', '.join(missing)}.")
-    unknown = sorted(set(data) - {*required, *optional})
+    unknown = sorted(set(data) - set(names))
     if unknown:
         raise ValueError(f"{what[:1].upper()}{what[1:]} has entries that are not known: {reprlib.repr(unknown)}.")
     return Fields(what=what, values=data)

@@ -21,6 +21,9 @@ FISH_MARK_RANGE_MG_L = (5.0, 40.0)
 Mark for the fish that a keeper may set: assumption, well below the 50 mg/L at which the verdict says to act whatever
 the mark [mg/L].
 """
+PLANTS_MARK_RANGE_MG_L = (1.0, 200.0)
+"""Marks for the plants that a keeper may set; far more harms the fish, of which their own mark tells: assumption
+[mg/L]."""
 USUAL_FISH_MARK_MG_L = 25.0
 """
 Mark for the fish where nobody set one: assumption between the 20 mg/L that the literature on fish welfare asks for and

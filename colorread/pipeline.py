@@ -200,7 +200,7 @@ def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Seen:
         if vial_xywh is None:
             vials = find_vial(view, balance.rgb_lin, colors)
         else:
-            vials = point_at_vial(view, colors, _rectangle_in_view(vial_xywh, photo, view))
+            vials = point_at_vial(view, colors, view.view_xy(photo.corners_px(vial_xywh)))
         if not vials:
             raise Refusal(
                 "no-vial",
@@ -293,12 +293,6 @@ def _color_scale(load: float, pka: float) -> tuple[tuple[float, NDArray[np.float
     spectra = dye_transmittance(np.array(CHART_PH) - pka, load)
     colors = encode_srgb(np.clip(rgb_lin_under_d65(spectra, "srgb"), 0.0, 1.0))
     return tuple(zip(CHART_PH, colors, strict=True))
-
-
-def _rectangle_in_view(xywh: Rectangle, photo: Photo, view: CardView) -> NDArray[np.float64]:
-    """Return the corners of a rectangle of the full-size photo in view pixels, shape (4, 2)."""
-    x, y, width, height = (value * photo.scale for value in xywh)
-    return view.view_xy(np.array([(x, y), (x + width, y), (x + width, y + height), (x, y + height)]))
 
 
 def _full_size(xy_px: NDArray[np.float64], photo: Photo) -> tuple[tuple[float, float], ...]:

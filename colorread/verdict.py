@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from colorread.gas_care import STOP_THE_GAS, SourceKind, less_gas
 from colorread.limits import USUAL_FISH_MARK_MG_L, USUAL_PLANTS_RANGE_MG_L
 from colorread.reading import FishWord, Interval, PlantsWord, Reading, Verdict
+from colorread.words import digits_of
 
 # Assumption: "enough" needs two thirds of the interval, as pH (where it is even), between the two marks.
 _ENOUGH_SHARE = 2.0 / 3.0
@@ -56,7 +57,7 @@ WATCH_CAUTIONS = (
     f"If they show such signs: {STOP_THE_GAS}, move the surface or run an air stone, and change part of the water with "
     "conditioned (dechlorinated) water of like temperature and hardness.",
 )
-ACT_CAUTIONS = ("Give more gas again in small steps only, a day apart, and look at the fish after each.",)
+ACT_CAUTIONS = ("Give more gas again in small steps only, two days apart, and look at the fish after each.",)
 
 
 def judge(co2_mg_l: Interval, marks: Marks = USUAL_MARKS) -> Verdict:
@@ -77,8 +78,9 @@ def judge(co2_mg_l: Interval, marks: Marks = USUAL_MARKS) -> Verdict:
     """
     low = 0.0 if co2_mg_l.low is None else co2_mg_l.low
     high = math.inf if co2_mg_l.high is None else co2_mg_l.high
-    plants, plants_text = _judge_plants(low, high, co2_mg_l.value, marks)
-    fish, fish_text, advice = _judge_fish(low, high, marks)
+    digits = 0 if math.isinf(high) else digits_of(co2_mg_l)  # as readings are told
+    plants, plants_text = _judge_plants(low, high, co2_mg_l.value, marks, digits)
+    fish, fish_text, advice = _judge_fish(low, high, marks, digits)
     cautions = {
         "no concern read": STANDING_CAUTIONS,
         "watch": WATCH_CAUTIONS + STANDING_CAUTIONS,
@@ -106,7 +108,7 @@ def judged(reading: Reading, marks: Marks) -> Reading:
     return reading if reading.co2_mg_l is None else replace(reading, verdict=judge(reading.co2_mg_l, marks))
 
 
-def _judge_plants(low: float, high: float, value: float | None, marks: Marks) -> tuple[PlantsWord, str]:
+def _judge_plants(low: float, high: float, value: float | None, marks: Marks, digits: int) -> tuple[PlantsWord, str]:
     span = f"{marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L"
     if (marks.plants_low_mg_l, marks.plants_high_mg_l) == (USUAL_MARKS.plants_low_mg_l, USUAL_MARKS.plants_high_mg_l):
         span = f"customary {span}"
@@ -118,7 +120,7 @@ def _judge_plants(low: float, high: float, value: float | None, marks: Marks) ->
         return "enough", f"Plants: likely within the {span}."
     if value is None:
         return "cannot tell", f"Plants: the reading does not tell whether the CO2 is within the {span}."
-    if marks.plants_low_mg_l <= round(value) <= marks.plants_high_mg_l:  # as readings are told
+    if marks.plants_low_mg_l <= round(value, digits) <= marks.plants_high_mg_l:
         return "cannot tell", f"Plants: perhaps within the {span}, but that is not certain."
     side = "less" if value < marks.plants_low_mg_l else "more"
     return "cannot tell", f"Plants: rather {side} CO2 than the {span}, but that is not certain."
@@ -132,7 +134,7 @@ def _share_between_marks(low: float, high: float, marks: Marks) -> float:
     return 1.0 if low == high else math.log(inner_high / inner_low) / math.log(high / low)
 
 
-def _judge_fish(low: float, high: float, marks: Marks) -> tuple[FishWord, str, str]:
+def _judge_fish(low: float, high: float, marks: Marks, digits: int) -> tuple[FishWord, str, str]:
     fish: FishWord = "act"
     act_mg_l = min(_ACT_FACTOR * marks.fish_mg_l, _ACT_AT_MOST_MG_L)
     advice = f"Look at the fish now; {less_gas(marks.source)}."
@@ -141,18 +143,18 @@ def _judge_fish(low: float, high: float, marks: Marks) -> tuple[FishWord, str, s
     elif math.isinf(high):
         text = "the dye shows no upper end, so the CO2 may be far higher than fish bear"
     elif high > act_mg_l:
-        text = f"the CO2 may be as high as {high:.0f} mg/L"
+        text = f"the CO2 may be as high as {high:.{digits}f} mg/L"
         if low <= marks.fish_mg_l:
             advice = f"Look at the fish now; {less_gas(marks.source, a_little=True)}."
     elif high > marks.fish_mg_l:
-        above = f"as high as {high:.0f} mg/L," if round(high) > marks.fish_mg_l else "just"
+        above = f"as high as {high:.{digits}f} mg/L," if round(high, digits) > marks.fish_mg_l else "just"
         fish, text = "watch", f"the CO2 may be {above} above the mark of {marks.fish_mg_l:g} mg/L"
         advice = "Keep an eye on the fish; give no more gas than now."
     else:
         fish = "no concern read"
         text = (
-            f"nothing in this reading calls for action; its upper end of {high:.0f} mg/L is not above the mark of "
-            f"{marks.fish_mg_l:g} mg/L"
+            f"nothing in this reading calls for action; its upper end of {high:.{digits}f} mg/L is not above the "
+            f"mark of {marks.fish_mg_l:g} mg/L"
         )
         advice = "Keep watching the fish as on every day."
     sentence = f"Fish: {text}."

@@ -117,11 +117,8 @@ def number_words(interval: Interval, unit: str = "", *, digits: int | None = Non
     NumberWords
         For a sentence or a table.
     """
-    known = [number for number in (interval.value, interval.low, interval.high) if number is not None]
     if digits is None:
-        sizes = sorted(map(abs, known))
-        # Two digits of the middle one, but no decimals beside a far larger end.
-        digits = min(_decimals(sizes[len(sizes) // 2]), _decimals(sizes[-1] / _FAR_LARGER))
+        digits = digits_of(interval)
 
     def words(number: float) -> str:
         shown = round(number, digits) + 0.0  # no sign before a zero
@@ -133,6 +130,13 @@ def number_words(interval: Interval, unit: str = "", *, digits: int | None = Non
         return NumberWords(value=f"above {low}" if low else f"below {high}", span="", unit=unit)
     span = f"{low} to {high}" if low and high else f"{low} or more" if low else f"up to {high}"
     return NumberWords(value=words(interval.value), span=span, unit=unit)
+
+
+def digits_of(interval: Interval) -> int:
+    """Return with how many decimals a number and its interval are told; one end at least is known."""
+    sizes = sorted(abs(number) for number in (interval.value, interval.low, interval.high) if number is not None)
+    # Two digits of the middle one, but no decimals beside a far larger end.
+    return min(_decimals(sizes[len(sizes) // 2]), _decimals(sizes[-1] / _FAR_LARGER))
 
 
 def co2_words(co2_mg_l: Interval) -> NumberWords:

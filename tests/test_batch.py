@@ -694,6 +694,29 @@ def test_earlier_photos_of_a_named_tank_count_and_those_of_the_profile_do_not(tm
     assert n_read == 1
 
 
+def test_what_the_log_holds_is_told_where_the_folder_holds_no_photo(tmp_path: Path) -> None:
+    empty, log, report = tmp_path / "empty", tmp_path / "log.sqlite", tmp_path / "week.html"
+    empty.mkdir()
+    batch = ("batch", empty, "--tank", "window", "--log", log)
+    assert run(*batch).exit_code == 2
+    assert not log.exists()
+    made_log_at(log).close()
+    result = run(*batch)
+    assert (result.exit_code, result.stderr) == (
+        2,
+        f"There is no photo in {empty}, and no reading of window in the log.\n",
+    )
+    with made_log_at(log) as opened:
+        for number in (1, 2, 3):
+            opened.add(made_entry(number))
+    result = run(*batch, "--report", report)
+    assert result.exit_code == 0, result.output
+    assert f"There is no photo in {empty}; what the log holds of window is told." in result.stderr
+    assert "3 photos read, 0 not read; 3 of them known from the log." in " ".join(result.stdout.split())
+    assert "IMG_0002.jpg" in report.read_text(encoding="utf-8")
+    assert "no photo in" in run("batch", empty, "--log", log).stderr
+
+
 def test_command_succeeds_where_all_is_read(scored: tuple[list[Scored], Path], folder: Path, tmp_path: Path) -> None:
     shutil.copy(folder / "a-green.jpg", tmp_path / "a.jpg")
     result = run("batch", tmp_path, "--log", scored[1], "--tank", "home")

@@ -284,9 +284,11 @@ def test_the_page_looks_at_a_calibration_photo_as_strictly_as_the_profile(
     assert problem is not None
     assert problem.code == "not-a-vial"
     assert check_photo(photos["acid"], "ends", "acid", None) is None
-    swapped = check_photo(photos["base"], "ends", "acid", None)
-    assert swapped is not None
-    assert "not all yellow" in swapped.message
+    for photo, step, color, more in (("base", "acid", "yellow", "vinegar"), ("acid", "base", "blue", "baking soda")):
+        swapped = check_photo(photos[photo], "ends", step, None)
+        assert swapped is not None
+        assert swapped.message == f"The fluid in this photo is not all {color}."
+        assert swapped.next_step == f"Take the photo of this step, or add some {more}, mix, and take it again."
 
 
 def test_one_photo_is_not_two_fluids(photos: dict[str, Path]) -> None:
@@ -344,6 +346,12 @@ def test_air_tells_nothing_of_almost_pure_water() -> None:
     told = CliRunner().invoke(app, ["calibrate", "air", "--photo", "a.jpg:0.25", "--out", "me.toml"])
     assert told.exit_code == 2
     assert "a KH between 0.5 and 10 dKH" in told.output
+
+
+@pytest.mark.parametrize("air_ppm", [199.0, 3001.0])
+def test_the_air_of_a_known_photo_lies_where_the_options_hold_it(air_ppm: float) -> None:
+    with pytest.raises(ValueError, match="The CO2 of the air must lie between 200 and 3000"):
+        air_photo("a.jpg", 2.0, air_ppm=air_ppm)
 
 
 def test_a_strong_buffer_has_another_pka() -> None:

@@ -24,6 +24,7 @@ from calibration.profile_file import read_profile, write_profile
 from colorread.chart_find import ChartColors, _longest_row, measure_chart
 from colorread.cli import app
 from colorread.errors import Refusal
+from colorread.page.tasks_calibrate import check_photo
 from colorread.pipeline import read_photo
 from colorread.profile.checks import CalibrationError
 from colorread.profile.make import make_chart_profile
@@ -170,6 +171,15 @@ def test_a_region_points_at_the_row(photos: dict[str, Path]) -> None:
         measure_chart(photos["kit"], len(KIT_PH), (0.0, 0.0, 200.0, 100.0))
 
 
+def test_specks_are_no_patches(photos: dict[str, Path]) -> None:
+    found = measure_chart(photos["kit"], len(KIT_PH))
+    speckled = np.array(Image.open(photos["kit"]))
+    for place in range(len(KIT_PH) + 2):
+        x = 60 + 40 * place
+        speckled[30:48, x : x + 18] = (150, 170, 60)  # 1.6 mm of one color inside, at 7.2 px/mm
+    assert measure_chart(speckled, len(KIT_PH)).density == pytest.approx(found.density, abs=0.01)
+
+
 def test_patches_without_gaps_are_told_apart() -> None:
     ph = (6.0, 6.6, 7.0, 7.4)
     photo = kit_photo(kit_colors(ph), PRINTER, PHONE, SCENE, gap_mm=0.0)
@@ -306,6 +316,29 @@ def test_a_failed_command_leaves_the_old_profile(
     assert words in result.output
     assert len(result.output.strip().splitlines()) == 1
     assert out.read_text() == "old"
+
+
+@pytest.mark.parametrize(
+    ("options", "way_out"),
+    [
+        (["--patches", "6.0 6.4 6.8 7.2"], "Or mark the row with --region X,Y,W,H in pixels of the upright photo."),
+        (["--patches", KIT_TEXT, "--region", "0,0,200,100"], "Check --region X,Y,W,H as well: it counts in pixels"),
+        ([], None),  # it is the row of a kit that can be marked
+    ],
+)
+def test_the_command_names_its_own_way_out(photos: dict[str, Path], options: list[str], way_out: str | None) -> None:
+    result = CliRunner().invoke(app, ["calibrate", "chart", str(photos["kit"]), *options, "--out", "me.toml"])
+    assert result.exit_code == 3
+    assert ("--region" in result.output) == (way_out is not None)
+    assert way_out is None or way_out in result.output
+
+
+@pytest.mark.parametrize("n_patches", [4, 9])
+def test_the_page_names_no_option_that_it_lacks(photos: dict[str, Path], n_patches: int) -> None:
+    problem = check_photo(photos["kit"], "chart", "chart", n_patches)
+    assert problem is not None
+    assert "where in the photo" not in problem.next_step
+    assert "--" not in problem.next_step
 
 
 def test_how_explains_with_cautions() -> None:

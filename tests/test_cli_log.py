@@ -4,6 +4,7 @@ import csv
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,9 +13,12 @@ from typer.testing import CliRunner
 import colorread.cli
 from colorread.log import database as log_file
 from colorread.log.store import Log
-from colorread.reading import Interval
+from colorread.reading import Interval, Reading
+from colorread.tank.results import PhotoPoint, TankSummary
 from colorread.tank.settings import Marks, Tank
+from colorread.tank.summary import summarize
 from tests.fabricated import made_reading, made_refusal
+from tests.fabricated_week import made_told
 from tests.made_log import made_entry, made_log_at
 
 HEAVY = ("numpy", "cv2", "skimage", "scipy", "PIL", "rich", "sqlite3", "platformdirs")
@@ -228,6 +232,25 @@ def test_option_goes_before_environment(path: Path, tmp_path: Path) -> None:
         assert log.tanks() == (Tank(name="window"),)
 
 
+def test_printed_commands_do_what_they_say(tmp_path: Path) -> None:
+    log = tmp_path / "my logs" / "o2.sqlite"
+    log.parent.mkdir()
+    named = ("--log", str(log))
+    option = f"--log '{log}'"
+    assert f"yet; colorread tank add NAME {option} makes one." in run("log", "show", *named, code=2)
+    for command in (("log", "show", "--tank"), ("log", "forget", "--tank"), ("tank", "show"), ("tank", "remove")):
+        assert f"yet; colorread tank add 'le bleu' {option} makes one." in run(*command, "le bleu", *named, code=2)
+    with Log(log):
+        pass
+    assert run("tank", "list", *named) == f"There are no tanks yet; colorread tank add NAME {option} adds one.\n"
+    batch = f"colorread batch FOLDER --tank 'le bleu' {option}"
+    assert run("tank", "add", "le bleu", *named) == f"Added le bleu. Read its photos with: {batch}\n"
+    assert run("log", "show", "--tank", "le bleu", *named) == f"There are no readings yet; {batch} adds some.\n"
+    with Log(log) as opened:
+        opened.add(made_entry(1, tank="le bleu"))
+    assert f"{batch} reads photos of the present fluid" in run("tank", "edit", "le bleu", "--kh", "5", *named)
+
+
 def test_show_prints_all_in_order_and_says_why_one_was_refused(filled: Path) -> None:
     text = run("log", "show")
     lines = [line for line in text.splitlines() if "IMG" in line]
@@ -290,6 +313,22 @@ def test_show_as_csv(filled: Path, tmp_path: Path) -> None:
     assert "could not be written" in run(
         "log", "show", "--tank", "desk", "--csv", str(tmp_path / "no" / "x.csv"), code=1
     )
+
+
+def test_csv_tells_the_tank_too(filled: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def told(tank: Tank, readings: list[Reading]) -> TankSummary:
+        assert {reading.photo for reading in readings} == {f"IMG_{number:04d}.jpg" for number in (0, 3, 20, 30)}
+        first = readings[0]
+        assert first.taken_at is not None
+        co2 = Interval(value=9.0, low=8.0, high=10.0)
+        point = PhotoPoint(photo=first.photo, taken_at=first.taken_at, co2_mg_l=co2)
+        return replace(summarize(tank, readings), told=replace(made_told(), tank_co2=(point,)))
+
+    monkeypatch.setattr("colorread.tank.summary.summarize", told)
+    table = tmp_path / "window.csv"
+    run("log", "show", "--tank", "window", "--csv", str(table))
+    rows = csv.DictReader(table.read_text(encoding="utf-8-sig").splitlines())
+    assert [row["tank_co2_mg_l"] for row in rows] == ["9.00", "", "", ""]
 
 
 @pytest.mark.parametrize("arguments", [("show", "--tank", "desk", "--csv"), ("export",)])

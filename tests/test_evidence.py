@@ -42,6 +42,25 @@ def drawn_words(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     return words
 
 
+def test_what_goes_on_beyond_the_scale_is_no_open_end(drawn_words: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    arrows: list[int] = []
+    polygon = ImageDraw.ImageDraw.polygon
+
+    def note(self: ImageDraw.ImageDraw, xy: Any, *args: Any, **kwargs: Any) -> None:
+        # Marker and badge stand upright; an arrow lies, so that two of its corners are above each other.
+        arrows.extend([1] if xy[0][0] == xy[1][0] else [])
+        polygon(self, xy, *args, **kwargs)
+
+    monkeypatch.setattr(ImageDraw.ImageDraw, "polygon", note)
+    draw_evidence(made_reading(ph=Interval(value=6.8, low=6.2, high=9.0)), made_trace())
+    assert not arrows
+    assert "pH 6.80 (6.20 to 9.00)" in drawn_words
+    drawn_words.clear()
+    draw_evidence(made_reading(ph=Interval(value=None, low=None, high=6.3)), made_trace())
+    assert len(arrows) == 1
+    assert "pH below 6.30" in drawn_words
+
+
 def test_scale_names_the_co2_of_each_ph(drawn_words: list[str]) -> None:
     draw_evidence(made_reading(kh_dkh=8.0, temperature_c=20.0), made_trace())
     after = drawn_words.index("6.4")

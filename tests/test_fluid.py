@@ -54,16 +54,12 @@ def test_a_coarse_scale_gets_the_stronger_stock():
     assert recipe.kh_dkh == pytest.approx(4.0, rel=2e-3)
 
 
-def test_weighing_error_by_mass_balance():
-    recipe = fluid_recipe(4.0, 500.0, scale_error_g=0.1, volume_error_percent=0.0)
-    too_strong_dkh = kh_by_mass_balance(12.1, recipe)
-    assert recipe.error.kh_error_dkh == pytest.approx(too_strong_dkh - kh_by_mass_balance(12.0, recipe), rel=1e-3)
-    assert recipe.error.kh_error_percent == pytest.approx(100 * 0.1 / 12.0)
-
-
-def test_five_volumes_and_one_weighing_add_as_root_of_squares():
-    error = fluid_recipe(4.0, 500.0, scale_error_g=0.1, volume_error_percent=2.0).error
-    assert error.kh_error_percent == pytest.approx(math.sqrt((10 / 12) ** 2 + 5 * 2.0**2), rel=1e-9)
+def test_five_volumes_of_two_percent_and_one_weighing_add_as_root_of_squares():
+    recipe = fluid_recipe(4.0, 500.0, scale_error_g=0.1)
+    weighing_percent = 100 * (kh_by_mass_balance(12.1, recipe) / kh_by_mass_balance(12.0, recipe) - 1)
+    error = recipe.error
+    assert error.kh_error_percent == pytest.approx(math.sqrt(weighing_percent**2 + 5 * 2.0**2), rel=1e-9)
+    assert error.kh_error_dkh == pytest.approx(recipe.kh_dkh * error.kh_error_percent / 100)
 
 
 def test_fluid_errors_pass_on_to_the_co2_reading():
@@ -95,11 +91,6 @@ def test_weak_fluid_makes_more_rather_than_measure_drops():
         ((25.0, 500.0), {}, "Wanted KH in dKH must lie between 0.25 and 20, but is 25."),
         ((4.0, 50.0), {}, "Volume in mL must lie between 100 and 5000, but is 50."),
         ((4.0, 500.0), {"scale_error_g": 0.0}, "Error of the scale in g must be above 0 and at most 5"),
-        (
-            (4.0, 500.0),
-            {"volume_error_percent": -1.0},
-            "Error of a volume in percent must lie between 0 and 20",
-        ),
     ],
 )
 def test_recipes_outside_the_range_are_refused(arguments, options, message):
@@ -113,7 +104,6 @@ def test_recipes_outside_the_range_are_refused(arguments, options, message):
         lambda: fluid_recipe(math.nan, 500.0),
         lambda: fluid_recipe(4.0, math.nan),
         lambda: fluid_recipe(4.0, 500.0, scale_error_g=math.nan),
-        lambda: fluid_recipe(4.0, 500.0, volume_error_percent=math.nan),
         lambda: dye_drops(math.nan),
         lambda: color_in_room_air(math.nan, 25.0),
         lambda: color_in_room_air(4.0, math.nan),

@@ -194,7 +194,7 @@ def test_the_recipe_of_the_fluid_is_that_of_the_command_line(page: tuple[httpx.C
     ("unit", "kh", "title", "stated"),
     [
         # 2.804 dKH are 1 meq/L, 1 dKH are 17.85 mg/L of CaCO3
-        ("meq", "1,7832", "500 mL of 1.786 meq/L", "1.717 meq/L (4.81 dKH): state that KH"),
+        ("meq", "1,7832", "500 mL of 1.79 meq/L", "1.72 meq/L (4.81 dKH): state that KH"),
         ("caco3", "89,25", "500 mL of 89.4 mg/L CaCO3", "85.9 mg/L CaCO3 (4.81 dKH): state that KH"),
         ("dkh", "5", "500 mL of 5.01 dKH", "to 4.81 dKH: state that KH"),
     ],
@@ -211,7 +211,29 @@ def test_the_recipe_of_the_fluid_is_told_in_the_unit_of_the_browser(
     recipe = shown[shown.index("<h2>") : shown.index("</dl>")]
     assert title in recipe
     assert stated in recipe
+    assert unit != "caco3" or "fill up to 1000 mL: 7150 mg/L CaCO3." in recipe
     assert unit == "dkh" or recipe.count("dKH") == 1
+
+
+@pytest.mark.parametrize(
+    ("unit", "kh", "told"),
+    [
+        ("caco3", "4", "Wanted KH in mg/L CaCO3 must lie between 4.5 and 356.9, but is 4."),
+        ("meq", "8", "Wanted KH in meq/L must lie between 0.09 and 7.133, but is 8."),
+        ("dkh", "0.2", "Wanted KH in dKH must lie between 0.25 and 20, but is 0.2."),
+    ],
+)
+def test_limits_of_the_fluid_are_told_in_the_unit_of_the_browser(
+    page: tuple[httpx.Client, Core, Path], unit: str, kh: str, told: str
+) -> None:
+    client, _, _ = page
+    choose_units(client, "c", unit)
+    try:
+        answer = client.get("/fluid", params={"kh": kh})
+    finally:
+        choose_units(client, "c", "dkh")
+    assert answer.status_code == 422
+    assert told in answer.text.replace(NO_BREAK, " ")
 
 
 def test_what_is_no_photo_offers_the_camera_of_its_tank(page: tuple[httpx.Client, Core, Path]) -> None:

@@ -13,6 +13,7 @@ import pytest
 
 from colorread.log.store import Log
 from colorread.tank.settings import GasSource, Tank
+from colorread.words import NO_BREAK
 from tests.page_server import TANK, choose_units, client_of, fields_of, make_log
 
 SETTINGS_URL = "/tanks/window/settings"
@@ -85,6 +86,19 @@ def test_a_form_with_a_mistake_comes_back_as_it_was_and_saves_the_same(client: h
     assert again == {**fields, "volume": "much"}
     assert client.post(SETTINGS_URL, data={**again, "volume": "54"}).status_code == 303
     assert log.tank("window") == replace(TANK, kh_dkh=4.2, volume_l=54.0)
+
+
+def test_limits_are_told_in_the_units_of_the_form(client: httpx.Client, log: Log) -> None:
+    log.put_tank(TANK)
+    choose_units(client, "f", "caco3")
+    fields = fields_of(client.get(SETTINGS_URL).text)
+    choose_units(client, "c", "dkh")
+    text = client.post(SETTINGS_URL, data={**fields, "kh": "4", "tank_kh": "600", "temperature": "25"}).text
+    text = text.replace(NO_BREAK, " ")
+    assert "The KH of the fluid in mg/L CaCO3 must lie between 4.5 and 535.4, but is 4." in text
+    assert "The KH of the tank in mg/L CaCO3 must lie between 4.5 and 535.4, but is 600." in text
+    assert "The temperature in °F must lie between 41 and 104, but is 25." in text
+    assert log.tank("window") == TANK
 
 
 def attributes_of(text: str, name: str) -> str:

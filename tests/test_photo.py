@@ -81,9 +81,9 @@ def exif_with(main: dict[int, Any], detail: dict[int, Any] | None = None) -> byt
 
 @pytest.fixture
 def load(tmp_path: Path) -> Callable[..., Photo]:
-    def load_bytes(data: bytes, **options: Any) -> Photo:
+    def load_bytes(data: bytes) -> Photo:
         (tmp_path / "file").write_bytes(data)
-        return load_photo(tmp_path / "file", **options)
+        return load_photo(tmp_path / "file")
 
     return load_bytes
 
@@ -113,11 +113,14 @@ def test_every_format_is_upright_in_every_orientation(kind: str, orientation: in
 
 
 @pytest.mark.parametrize("kind", FORMATS)
-def test_large_photos_are_reduced_by_averaging(kind: str, load: Callable[..., Photo]) -> None:
+def test_large_photos_are_reduced_by_averaging(
+    kind: str, load: Callable[..., Photo], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("colorread.photo.load._WORKING_SIDE_PX", 400)
     rows, cols = np.mgrid[0:900, 0:1200]
     picture = np.stack([cols / 5, rows / 4, (rows + cols) / 9], axis=-1).astype(np.uint8)
     exif = exif_with({ExifTags.Base.Orientation: 6})
-    photo = load(encoded(STORED[6](picture), kind, exif=exif), max_side_px=400)
+    photo = load(encoded(STORED[6](picture), kind, exif=exif))
     assert photo.rgb_u8.shape == (300, 400, 3)
     assert photo.scale == pytest.approx(1 / 3)
     means = picture.reshape(300, 3, 400, 3, 3).mean(axis=(1, 3))
@@ -145,11 +148,12 @@ def test_first_frame_counts(kind: str, load: Callable[..., Photo]) -> None:
     np.testing.assert_array_equal(load(buffer.getvalue()).rgb_u8, quarters())
 
 
-def test_multi_picture_jpeg_gives_the_photo(load: Callable[..., Photo]) -> None:
+def test_multi_picture_jpeg_gives_the_photo(load: Callable[..., Photo], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("colorread.photo.load._WORKING_SIDE_PX", 400)
     buffer = io.BytesIO()
     preview = Image.new("RGB", (160, 120), "black")
     Image.fromarray(quarters(1600, 1200)).save(buffer, "MPO", save_all=True, append_images=[preview], quality=95)
-    photo = load(buffer.getvalue(), max_side_px=400)
+    photo = load(buffer.getvalue())
     assert photo.scale == 0.25
     np.testing.assert_allclose(photo.rgb_u8[10, 10].astype(int), (200, 60, 60), atol=4)
 
@@ -404,7 +408,6 @@ def test_file_time_when_exif_says_nothing(exif: bytes, tmp_path: Path) -> None:
     photo = load_photo(path)
     assert (photo.taken_at, photo.time_source) == (None, "unknown")
     assert photo.camera_model is None
-    assert photo.name == "photo.jpg"
 
 
 # Refusals
@@ -542,20 +545,17 @@ def test_array_of_codes_and_of_floats_agree() -> None:
     np.testing.assert_array_equal(photo_from_array(codes / 255).rgb_u8, codes)
     np.testing.assert_array_equal(photo_from_array((codes / 255).astype(np.float32)[:, ::-1]).rgb_u8, codes[:, ::-1])
     assert (photo.color_space, photo.scale) == ("srgb", 1.0)
-    assert (photo.taken_at, photo.time_source, photo.camera_model, photo.name) == (
-        None,
-        "unknown",
-        None,
-        "array",
-    )
+    assert (photo.taken_at, photo.time_source, photo.camera_model) == (None, "unknown", None)
     codes[:] = 0
     assert photo.rgb_u8.any()
 
 
-def test_array_is_reduced() -> None:
-    photo = photo_from_array(quarters(), max_side_px=100)
+def test_array_is_reduced(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("colorread.photo.load._WORKING_SIDE_PX", 100)
+    photo = photo_from_array(quarters())
     np.testing.assert_array_equal(photo.rgb_u8, quarters(100, 80))
     assert photo.scale == 0.25
+    assert photo.corners_px((40, 80, 400, 200)).tolist() == [[10, 20], [110, 20], [110, 70], [10, 70]]
 
 
 @pytest.mark.parametrize(
@@ -575,8 +575,6 @@ def test_unfit_arrays_are_rejected(array: Any, text: str) -> None:
         photo_from_array(array)
 
 
-def test_tiny_arrays_are_refused_and_sizes_checked() -> None:
+def test_tiny_arrays_are_refused() -> None:
     with pytest.raises(Refusal, match="299"):
         photo_from_array(quarters(299, 400))
-    with pytest.raises(ValueError, match="max_side_px"):
-        photo_from_array(quarters(), max_side_px=0)

@@ -182,13 +182,25 @@ def test_a_profile_is_told_in_plain_words(tmp_path: Path) -> None:
     assert "expected), which tells no time\n" in text
     assert "expected), taken 2026-11-26 00:22" in text
     assert "00:22:" not in text
-    assert re.search(r"in the photos: yellow -?\d+ \+- \d+ degrees, middle -?\d+ \+- \d+ degrees, blue -?\d+ \+-", text)
+    assert re.search(r"in the photos: yellow -?\d+ ± \d+ degrees, middle -?\d+ ± \d+ degrees, blue -?\d+ ±", text)
     named = profile_lines(
         Profile(
             samples=(replace(known, camera_model="Phone A"),), light="warm-led", made_at="2026-11-26T09:00:00+00:00"
         )
     )
     assert named[0].endswith("with Phone A, lamp warm-led.")
+
+
+@pytest.mark.parametrize(
+    ("charset", "told"), [("utf-8", ("at 25 °C:", "pH 7.20 ± 0.")), ("ascii", ("at 25 C:", "pH 7.20 +- 0."))]
+)
+def test_a_profile_is_told_in_signs_that_the_terminal_knows(
+    tmp_path: Path, charset: str, told: tuple[str, str]
+) -> None:
+    path = profile_file(tmp_path / "me.toml", "")
+    result = CliRunner(charset=charset).invoke(app, ["profile", str(path)])
+    assert result.exit_code == 0, result.output
+    assert all(words in result.stdout for words in told)
 
 
 @pytest.mark.parametrize(

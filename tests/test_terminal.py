@@ -3,6 +3,7 @@ from __future__ import annotations
 import io
 import re
 from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -98,6 +99,35 @@ def test_a_calibration_is_named_as_the_way_to_a_narrower_interval_until_there_is
     words = "A calibration narrows it: colorread calibrate ends --how"
     assert words in flat(printed(made_reading()))
     assert words not in flat(printed(made_reading(profile="me")))
+
+
+@pytest.mark.parametrize(("days", "is_old"), [(0, False), (1, False), (2, True), (522, True)])
+def test_an_old_photo_tells_of_its_own_time(days: int, is_old: bool) -> None:
+    reading = READINGS["read"]
+    assert reading.taken_at is not None
+    assert reading.verdict is not None
+    target, raw = console()
+    print_reading(target, reading, now=reading.taken_at + timedelta(days=days))
+    text, advice = flat(raw.getvalue().decode()), reading.verdict.sentences[2]
+    told = (
+        f"Take a photo now: this one was taken {days} days ago, and all of this is of that time. What was to do then:"
+    )
+    assert (f"{told} {advice}" in text) == is_old
+    assert advice in text
+    assert ("days ago" in text) == is_old
+
+
+def test_a_photo_of_unknown_time_or_of_a_clock_that_ran_ahead_has_no_age() -> None:
+    for taken_at in (None, datetime.now() + timedelta(days=9)):
+        assert "days ago" not in printed(made_reading(taken_at=taken_at))
+
+
+def test_a_refusal_has_its_notes_too() -> None:
+    assert "Note the light differs over the card: use one" in flat(printed(made_refusal(flags=("mixed-light",))))
+
+
+def test_tank_water_has_one_ph() -> None:
+    assert "Tank pH" not in printed(replace(READINGS["read"], fluid="tank-water"))
 
 
 def test_refusal_says_what_is_wrong_and_what_to_do_and_gives_no_number() -> None:

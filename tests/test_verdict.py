@@ -14,6 +14,7 @@ from colorread.flags import FLAG_TEXTS, flag_text
 from colorread.gas_care import SourceKind, less_gas
 from colorread.reading import Interval
 from colorread.verdict import Marks, judge
+from colorread.words import co2_words
 
 
 def interval(low: float | None, value: float | None, high: float | None) -> Interval:
@@ -136,6 +137,22 @@ def test_the_upper_end_is_named() -> None:
     assert "42 mg/L" in judge(interval(20.0, 30.0, 42.0)).sentences[1]
 
 
+@pytest.mark.parametrize(
+    ("ends", "told"),
+    [
+        ((3.6, 5.8, 9.5), "its upper end of 9.5 mg/L"),
+        ((None, None, 3.5), "its upper end of 3.5 mg/L"),
+        ((None, None, 1.2), "its upper end of 1.2 mg/L"),
+        ((8.0, 10.0, 12.5), "its upper end of 12 mg/L"),
+    ],
+)
+def test_the_upper_end_has_the_decimals_of_the_reading(
+    ends: tuple[float | None, float | None, float], told: str
+) -> None:
+    assert told in judge(interval(*ends)).sentences[1]
+    assert co2_words(interval(*ends)).short().rstrip(" mg/L)").endswith(told.split()[4])
+
+
 def test_no_sentence_names_infinity() -> None:
     assert not any("inf" in sentence for sentence in judge(interval(5.0, None, None)).sentences)
     assert not any("inf" in sentence for sentence in judge(interval(5.0, 9.0, math.inf)).sentences)
@@ -160,7 +177,7 @@ def test_the_marks_of_a_tank_count() -> None:
 def test_advice_never_says_to_wait_with_turning_the_gas_down() -> None:
     text = " ".join(judge(interval(60.0, 80.0, 100.0)).cautions)
     assert "stop the gas" in text
-    assert "Give more gas again in small steps only" in text
+    assert "Give more gas again in small steps only, two days apart" in text
 
 
 def test_every_flag_of_the_program_has_words_and_no_words_are_left_over() -> None:
@@ -179,5 +196,7 @@ def test_unknown_flag_comes_back_as_it_is() -> None:
 def test_what_is_said_agrees_with_the_numbers_as_they_are_printed() -> None:
     assert "perhaps within" in judge(interval(9.0, 14.94, 24.0)).sentences[0]  # printed as 15
     assert "rather less" in judge(interval(9.0, 14.4, 24.0)).sentences[0]
+    own = Marks(plants_low_mg_l=8.0, plants_high_mg_l=10.0)
+    assert "rather less" in judge(interval(5.0, 7.6, 12.0), own).sentences[0]  # printed as 7.6
     assert "just above the mark of 25 mg/L" in judge(interval(18.0, 20.0, 25.4)).sentences[1]
     assert "as high as 26 mg/L, above the mark of 25 mg/L" in judge(interval(18.0, 20.0, 25.6)).sentences[1]

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from colorread.cli.calibrate import load_profile, tell_damaged_defaults
-from colorread.cli.log import LogFile, log_path, open_log
+from colorread.cli.log import LogFile, log_command, log_path, open_log
 from colorread.cli.options import EXIT_FAILED, EXIT_REFUSED, fail, number, require_outputs, require_suffix, writing
+from colorread.cli.profile import load_profile, tell_damaged_defaults
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -77,7 +77,8 @@ def batch(
     """
     Read all photos in a folder, keep the readings in the log, and tell what they say of the tank.
 
-    Where a tank is named, what the log holds of it from earlier folders or from the page counts too.
+    Where a tank is named, what the log holds of it from earlier folders or from the page counts too; where the folder
+    holds no photo, that alone.
     """
     require_suffix("--csv", csv, ".csv")
     require_suffix("--report", report, ".html", ".htm")
@@ -93,11 +94,14 @@ def batch(
     from colorread.tank.summary import summarize
 
     photos = find_photos(folder, on_error=_tell_unopened)
-    if not photos:
-        fail(f"There is no photo in {folder}.")
+    no_photo = f"There is no photo in {folder}"
+    if not photos and tank is None:
+        fail(f"{no_photo}.")
     try:
-        with open_log(log, create=True) as opened:
+        with open_log(log, create=bool(photos), tank=tank) as opened:
             owner = _tank_in(opened, tank)
+            if not photos and not opened.count(owner.name):
+                fail(f"{no_photo}, and no reading of {owner.name} in the log.")
             if (path := profile or owner.profile) is not None:
                 load_profile(Path(path))  # to tell what is wrong with it before the work
                 require_outputs(outputs, force, {"profile": Path(path)})
@@ -109,7 +113,12 @@ def batch(
                 fail(f"{error} Close other programs, or read fewer at a time with --jobs 1.", EXIT_FAILED)
             # The tank without a name is where photos of any tank gather.
             of_tank = partial(kept, opened, owner, run.names, with_earlier=tank is not None, without=run.calibration)
-            readings = _by_name([entry.reading for entry in kept(opened, owner, run.names)] + run.failed)
+            if photos:
+                readings = _by_name([entry.reading for entry in kept(opened, owner, run.names)] + run.failed)
+            else:
+                readings = _by_name(entry.reading for entry in of_tank())
+                run.n_known = len(readings)
+                typer.echo(f"{no_photo}; what the log holds of {owner.name} is told.", err=True)
             # Files first: what reads the text, such as a pager, may stop before its end.
             if as_json and not outputs:
                 _print_json(readings)
@@ -123,7 +132,9 @@ def batch(
                     _print_json(readings)
                 else:
                     n_earlier = told.n_read - sum(reading.status == "read" for reading in readings)
-                    _print_text(readings, n_earlier, run, told, is_named=tank is not None)
+                    _print_text(readings, n_earlier, run, told)
+                    if tank is None:
+                        _tell_unnamed(owner, log)
     except KeyboardInterrupt:
         fail("Interrupted. What was read is in the log; the same command goes on from there.", EXIT_FAILED)
     if any(reading.status == "refused" for reading in readings):
@@ -203,20 +214,19 @@ def _print_json(readings: Iterable[Reading]) -> None:
         typer.echo(reading_to_json(reading))
 
 
-def _print_text(
-    readings: Sequence[Reading], n_earlier: int, run: _Run, summary: TankSummary, *, is_named: bool
-) -> None:
+def _print_text(readings: Sequence[Reading], n_earlier: int, run: _Run, summary: TankSummary) -> None:
     from colorread.cli.show_batch import print_batch
     from colorread.cli.show_tank import print_tank_summary
 
-    tank = summary.tank
     print_batch(_console(), readings, n_same=run.n_same, n_known=run.n_known, n_earlier=n_earlier)
-    if not is_named:
-        typer.echo(
-            f'No tank was named: the readings are kept under "{tank.name}" with {tank.fluid_kh_dkh:g} dKH and '
-            f"{tank.water_c:g} degrees C. Describe yours with colorread tank add and name it with --tank."
-        )
     print_tank_summary(_console(), summary)
+
+
+def _tell_unnamed(tank: Tank, log: Path | None) -> None:
+    typer.echo(
+        f'No tank was named: the readings are kept under "{tank.name}" with {tank.fluid_kh_dkh:g} dKH and '
+        f"{tank.water_c:g} degrees C. Describe yours with {log_command('tank add NAME', log)} and name it with --tank."
+    )
 
 
 def _write_csv(path: Path, readings: Iterable[Reading], summary: TankSummary) -> None:

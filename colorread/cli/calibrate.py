@@ -1,7 +1,8 @@
-"""The commands that make and show a calibration profile."""
+"""The commands that make a calibration profile."""
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
 
@@ -12,14 +13,15 @@ from colorread.cli.options import (
     EXIT_REFUSED,
     EXIT_USAGE,
     LightClass,
+    echo_lines,
     fail,
     number,
     rectangle,
     require_new,
-    require_outputs,
     trouble_of,
     writing,
 )
+from colorread.cli.profile import load_profile
 from colorread.limits import (
     AIR_KH_RANGE_DKH,
     AIR_PPM_RANGE,
@@ -37,6 +39,10 @@ if TYPE_CHECKING:
     from calibration.profile import Profile
     from colorread.profile.known_photo import KnownPhoto
 
+# Refusals of a kit's chart with a way out that only the command line has.
+_ASKS_FOR_REGION = ("no-chart", "patch-count")
+_FIRST_REGION = "Or mark the row with --region X,Y,W,H in pixels of the upright photo."
+_OTHER_REGION = "Check --region X,Y,W,H as well: it counts in pixels of the upright photo."
 _WIDTH_MAX = 120  # of a line of text; longer ones are hard to follow: common practice, no source
 
 
@@ -222,13 +228,16 @@ def chart(
             '--patches "5 10 20 30 mg/L" --kh 4. mg/L are taken as those of the rule of thumb, 3 x KH x 10^(7 - pH), '
             "as kits do (assumption). If the row is not found, mark it with --region X,Y,W,H in pixels of the upright "
             "photo.",
-            "How to prepare them: colorread calibrate ends --how. To add one to the other, give the profile as --from.",
+            "The ends of the color and a fluid of known pH: colorread calibrate ends --how. To add them to the profile "
+            "of a chart, give that profile as --from.",
         )
     if not photos:
         fail("Give at least one photo of a chart; --how explains how to take it.")
     if region is not None and patches is None:
         fail("--region belongs to the chart of a kit, whose patches --patches names.")
     xywh = rectangle("--region", region)
+    from colorread.errors import Refusal
+    from colorread.profile.checks import PhotoRefused
     from colorread.profile.make import make_chart_profile
     from colorread.profile.patch_labels import ph_of_patches
 
@@ -236,98 +245,17 @@ def chart(
         patch_ph = None if patches is None else ph_of_patches(patches, kh_dkh=kh)
     except ValueError as error:
         fail(str(error))
-    _write(
-        lambda earlier: make_chart_profile(
-            photos, patch_ph=patch_ph, region_xywh=xywh, light=light.value, base=earlier
-        ),
-        out,
-        from_profile,
-        force,
-    )
 
-
-def profile(
-    file: Annotated[Path, typer.Argument(help="Profile to show.", metavar="FILE")],
-    picture: Annotated[
-        Path | None, typer.Option(help="Write a picture of the color line with the samples on it.", metavar="FILE.png")
-    ] = None,
-    default: Annotated[
-        bool | None,
-        typer.Option("--default/--no-default", help="Use it by default for photos of its phone, or no longer."),
-    ] = None,
-    force: Annotated[bool, typer.Option("--force", help="Replace a picture that exists.")] = False,
-) -> None:
-    """Show a calibration profile in words and as a picture, or make it the default of its phone."""
-    from colorread.profile.words import profile_lines
-
-    found = load_profile(file)
-    if picture is not None:
-        require_outputs([picture], force, {"profile": file})
-    if default is not None:
-        _set_default(file, default)
-    else:
-        for line in profile_lines(found):
-            typer.echo(line)
-    if picture is not None:
-        from colorread.profile.picture import write_profile_picture
-
+    def make(earlier: Profile | None) -> Profile:
         try:
-            with writing(picture):
-                write_profile_picture(found, picture)
-        except ValueError as error:
-            fail(str(error))
-        typer.echo(f"Wrote {picture}.")
+            return make_chart_profile(photos, patch_ph=patch_ph, region_xywh=xywh, light=light.value, base=earlier)
+        except PhotoRefused as error:
+            refusal = error.__cause__
+            if patch_ph is None or not isinstance(refusal, Refusal) or refusal.reason.code not in _ASKS_FOR_REGION:
+                raise
+            raise PhotoRefused(f"{error} {_FIRST_REGION if xywh is None else _OTHER_REGION}") from None
 
-
-def _set_default(file: Path, default: bool) -> None:
-    from colorread.profile.defaults import drop_default, make_default
-
-    try:
-        if default:
-            phones = ", ".join(make_default(file))
-            typer.echo(f"From now on a copy of {file} is used for photos of {phones}, unless told otherwise.")
-        elif drop_default(file):
-            typer.echo("The phone of that profile has no default profile any more.")
-        else:
-            typer.echo("The phone of that profile has no default profile.")
-        tell_damaged_defaults()
-    except ValueError as error:
-        fail(str(error))
-    except OSError as error:
-        fail(f"The default could not be changed: {error.strerror or error}.", EXIT_FAILED)
-
-
-def load_profile(file: Path) -> Profile:
-    """
-    Read a profile or fail with one sentence.
-
-    Parameters
-    ----------
-    file : Path
-        As the user named it.
-
-    Returns
-    -------
-    Profile
-        As written.
-    """
-    from colorread.profile.defaults import read_named
-
-    try:
-        return read_named(file)
-    except ValueError as error:
-        fail(str(error))
-    except OSError as error:
-        fail(f"{file} could not be opened: {error.strerror or error}.")
-
-
-def tell_damaged_defaults() -> None:
-    """Say on stderr which default profiles cannot be read; they are passed over."""
-    from colorread.profile.defaults import damaged_defaults, has_defaults
-
-    if has_defaults():
-        for trouble in damaged_defaults():
-            typer.echo(f"A default profile is passed over: {trouble}", err=True)
+    _write(make, out, from_profile, force)
 
 
 def _explain(guide: Guide, *options: str) -> NoReturn:
@@ -337,7 +265,7 @@ def _explain(guide: Guide, *options: str) -> NoReturn:
 
     def echo(text: str, indent: str = "") -> None:
         width = min(get_terminal_size().columns, _WIDTH_MAX)
-        typer.echo(textwrap.fill(text, width, subsequent_indent=indent, break_on_hyphens=False, break_long_words=False))
+        echo_lines(textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False, break_long_words=False))
 
     echo(f"{guide.title}.")
     for text in guide.before:
@@ -377,6 +305,5 @@ def _write(make: Callable[[Profile | None], Profile], out: Path | None, from_pro
         fail(f"A photo could not be read: {trouble_of(error)}.", EXIT_FAILED)
     with writing(out):
         write_profile(made, out, overwrite=force)
-    for line in profile_lines(made):
-        typer.echo(line)
-    typer.echo(f"Wrote {out}. Read with it: colorread read photo.jpg --profile {out}")
+    echo_lines(profile_lines(made))
+    typer.echo(f"Wrote {out}. Read with it: colorread read photo.jpg --profile {shlex.quote(str(out))}")

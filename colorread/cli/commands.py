@@ -9,7 +9,7 @@ import typer
 from typer.core import TyperGroup
 
 from colorread import __version__
-from colorread.cli import batch, calibrate, demo, fluid, log, read, serve, sheets, tank
+from colorread.cli import batch, calibrate, demo, fluid, log, profile, read, serve, sheets, tank
 from colorread.cli.options import EXIT_FAILED
 
 # \b keeps the lines of a paragraph as they are.
@@ -72,7 +72,7 @@ app.command(short_help="Read a folder of photos and follow the tank.", epilog=f"
 app.command(
     short_help="Show a calibration, or make it the default.",
     epilog="Example: colorread profile me.toml --picture me.png",
-)(calibrate.profile)
+)(profile.profile)
 app.command(short_help="Take and read photos with the phone.", epilog=serve.EPILOG)(serve.serve)
 app.command(short_help="Show it all on made-up tanks.", epilog=demo.EPILOG)(demo.demo)
 app.add_typer(calibrate.app, name="calibrate", short_help="Calibrate phone, vial and fluid.")

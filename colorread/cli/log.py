@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -63,15 +64,18 @@ def show(
     require_suffix("--csv", csv, ".csv")
     if csv is not None:
         require_outputs([csv], force, {"log": log_path(log)})
-    with open_log(log) as opened:
-        if csv is not None and tank is None and len(opened.tanks()) > 1:
+    with open_log(log, tank=tank) as opened:
+        tanks = [each for each in opened.tanks() if tank in (None, each.name)]
+        if csv is not None and len(tanks) > 1:
             fail("A table in CSV is of one tank: say which one with --tank.")
         entries = _judged(opened, _entries(opened, tank))
     if csv is not None:
         from colorread.batch.csv import write_csv
+        from colorread.tank.summary import summarize
 
+        readings = [entry.reading for entry in entries]
         with writing(csv):
-            write_csv(csv, [entry.reading for entry in entries])
+            write_csv(csv, readings, *(summarize(owner, readings).tank_co2 for owner in tanks))
         typer.echo(f"Wrote {_plural(len(entries), 'reading')} to {csv}.")
     elif as_json:
         import json
@@ -81,7 +85,8 @@ def show(
         for entry in entries:
             typer.echo(json.dumps({"schema": _ENTRY_SCHEMA, **entry_to_dict(entry)}, allow_nan=False))
     elif not entries:
-        typer.echo("There are no readings yet; colorread batch FOLDER adds some.")
+        named = "" if tank is None else f" --tank {shlex.quote(tank)}"
+        typer.echo(f"There are no readings yet; {log_command(f'batch FOLDER{named}', log)} adds some.")
     else:
         from rich.console import Console
 
@@ -170,7 +175,7 @@ def forget(
         day = None if before is None else parse_day(before)
     except ValueError as error:
         fail(str(error))
-    with open_log(log) as opened:
+    with open_log(log, tank=tank) as opened:
         chosen = [
             entry
             for entry in _entries(opened, tank)
@@ -210,6 +215,25 @@ def log_path(file: Path | None) -> Path:
     return default_log_path() if file is None else file
 
 
+def log_command(words: str, file: Path | None) -> str:
+    """
+    Return a command about the log as it is to be typed.
+
+    Parameters
+    ----------
+    words : str
+        Such as ``tank add NAME``.
+    file : Path or None
+        The log as the user named it; the command is to use the same.
+
+    Returns
+    -------
+    str
+        With the name of the program, and of the log where it was given.
+    """
+    return f"colorread {words}" if file is None else f"colorread {words} --log {shlex.quote(str(file))}"
+
+
 def tell_no_log(file: Path | None, what: str, command: str, *, quiet: bool) -> bool:
     """
     Say that nothing is kept yet, where that is so and no log was named.
@@ -236,7 +260,7 @@ def tell_no_log(file: Path | None, what: str, command: str, *, quiet: bool) -> b
 
 
 @contextmanager
-def open_log(file: Path | None, *, create: bool = False) -> Iterator[Log]:
+def open_log(file: Path | None, *, create: bool = False, tank: str | None = None) -> Iterator[Log]:
     """
     Open the log for a ``with`` block; what is wrong in it ends the command with one sentence.
 
@@ -246,6 +270,8 @@ def open_log(file: Path | None, *, create: bool = False) -> Iterator[Log]:
         As the user named it.
     create : bool, default False
         Whether it is made where there is none.
+    tank : str, optional
+        Asked for, to name it in the command that makes a log.
 
     Yields
     ------
@@ -261,7 +287,8 @@ def open_log(file: Path | None, *, create: bool = False) -> Iterator[Log]:
 
     path = log_path(file)
     if not create and not path.exists():
-        fail(f"There is no log at {path} yet; colorread tank add NAME makes one.")
+        name = "NAME" if tank is None else shlex.quote(tank)
+        fail(f"There is no log at {path} yet; {log_command(f'tank add {name}', file)} makes one.")
     try:
         with Log(path) as log:
             yield log

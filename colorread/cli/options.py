@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
@@ -216,6 +216,24 @@ def trouble_of(error: OSError | MemoryError) -> str:
         Without a full stop.
     """
     return "memory ran out" if isinstance(error, MemoryError) else error.strerror or str(error)
+
+
+def echo_lines(lines: Iterable[str]) -> None:
+    """
+    Print lines as they are, in signs that the terminal knows.
+
+    Parameters
+    ----------
+    lines : iterable of str
+        Not wrapped.
+    """
+    from rich.console import Console
+
+    from colorread.cli.console_text import printable
+
+    console = Console()
+    for line in lines:
+        typer.echo(printable(console, line))
 
 
 def fail(message: str, code: int = EXIT_USAGE) -> NoReturn:

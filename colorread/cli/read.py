@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from colorread.cli.calibrate import load_profile, tell_damaged_defaults
 from colorread.cli.log import LogFile, open_log
 from colorread.cli.options import (
     EXIT_FAILED,
@@ -24,6 +23,7 @@ from colorread.cli.options import (
     rectangle,
     trouble_of,
 )
+from colorread.cli.profile import load_profile, tell_damaged_defaults
 from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
 
 if TYPE_CHECKING:

@@ -8,9 +8,9 @@ from typing import Annotated
 
 import typer
 
-from colorread.cli.calibrate import tell_damaged_defaults
 from colorread.cli.log import LogFile, open_log
 from colorread.cli.options import EXIT_FAILED, fail, number
+from colorread.cli.profile import tell_damaged_defaults
 
 EPILOG = """\b
 Examples:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
+from datetime import datetime
 from pathlib import Path
 
 from rich import box
@@ -17,6 +18,7 @@ from colorread.flags import flag_texts
 from colorread.fluid import CAUTIONS, DyeDose, FluidRecipe, RoomAirColor
 from colorread.fluid_words import fluid_rows
 from colorread.reading import FishWord, Interval, Reading
+from colorread.tank.series import age_days
 from colorread.verdict import USUAL_MARKS, Marks
 from colorread.words import (
     FISH_SIGNS,
@@ -42,7 +44,12 @@ _GAP = ("", "", "")
 
 
 def print_reading(
-    console: Console, reading: Reading, picture: Path | None = None, *, marks: Marks = USUAL_MARKS
+    console: Console,
+    reading: Reading,
+    picture: Path | None = None,
+    *,
+    marks: Marks = USUAL_MARKS,
+    now: datetime | None = None,
 ) -> None:
     """
     Print one reading, what matters most first, without its cautions.
@@ -57,9 +64,15 @@ def print_reading(
         Its evidence picture.
     marks : Marks, optional
         What the CO2 was judged by, on the scale.
+    now : datetime, optional
+        On the tank's clock; that of the machine where not given.
     """
     _print(console, clean_name(reading.photo), style="bold underline")
-    rows = _refused_rows(reading) if reading.reason is not None else _read_rows(console, reading, marks)
+    if reading.reason is None:
+        rows = _read_rows(console, reading, marks, now or datetime.now())
+    else:
+        rows = _refused_rows(reading)
+    rows += [("Note", f"{seen}: {to_do}" if to_do else seen, "") for seen, to_do in flag_texts(reading)]
     if picture is not None:
         rows.append(("Picture", clean_name(str(picture)), ""))
     _print_rows(console, rows)
@@ -221,7 +234,7 @@ def _refused_rows(reading: Reading) -> list[tuple[str, str, str]]:
     return [row for row in rows if row[1]]
 
 
-def _read_rows(console: Console, reading: Reading, marks: Marks) -> list[tuple[str, str, str]]:
+def _read_rows(console: Console, reading: Reading, marks: Marks, now: datetime) -> list[tuple[str, str, str]]:
     assert reading.verdict is not None
     assert reading.co2_mg_l is not None
     assert reading.ph is not None
@@ -229,10 +242,15 @@ def _read_rows(console: Console, reading: Reading, marks: Marks) -> list[tuple[s
     word, style = _fish_words(reading.verdict.fish)
     width = max(min(console.width - _LABEL_WIDTH - 2, _SCALE_WIDTH_MAX), _SCALE_WIDTH_MIN)
     stated, assumed = input_words(reading)
+    days = 0 if reading.taken_at is None else age_days(reading.taken_at, now)
+    to_do = [("", advice, "bold")]
+    if days > 1:
+        photo_now = f"Take a photo now: this one was taken {days} days ago, and all of this is of that time."
+        to_do = [("", photo_now, "bold"), ("", f"What was to do then: {advice}", "")]
     rows = [
         ("Fish", f"{word}: {fish.removeprefix('Fish: ')}", style),
         ("", plants, ""),
-        ("", advice, "bold"),
+        *to_do,
         _GAP,
         ("CO2", ", ".join(co2_words(reading.co2_mg_l).pair()), "bold"),
         ("", co2_scale(reading.co2_mg_l, width, marks), ""),
@@ -245,13 +263,11 @@ def _read_rows(console: Console, reading: Reading, marks: Marks) -> list[tuple[s
         ("Rule", _rule_words(reading), "dim"),
         ("Unsure by", _unsure_words(reading), "dim"),
     ]
-    for seen, to_do in flag_texts(reading):
-        rows.append(("Note", f"{seen}: {to_do}" if to_do else seen, ""))
     return [row for row in rows if row[1] or row is _GAP]
 
 
 def _tank_words(reading: Reading) -> str:
-    if reading.tank_ph is None:
+    if reading.tank_ph is None or reading.fluid == "tank-water":  # of which the pH before it tells
         return ""
     expected = ", ".join(ph_words(reading.tank_ph).pair())
     return (

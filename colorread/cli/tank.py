@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from colorread.cli.calibrate import load_profile
-from colorread.cli.log import LogFile, log_path, open_log, tell_no_log
+from colorread.cli.log import LogFile, log_command, log_path, open_log, tell_no_log
 from colorread.cli.options import NO_TANK_KH, LightClass, fail, number
+from colorread.cli.profile import load_profile
 from colorread.gas_care import SENSITIVE_ANIMALS, gas_cautions
 from colorread.limits import (
     FISH_MARK_RANGE_MG_L,
@@ -173,7 +173,7 @@ def add(name: _Name, given: Mapping[str, Any], log: LogFile = None) -> None:
     with open_log(log, create=True) as opened:
         opened.add_tank(tank)
     _warn_of_marks(tank)
-    typer.echo(f"Added {name}. Read its photos with: colorread batch FOLDER --tank {shlex.quote(name)}")
+    typer.echo(f"Added {name}. Read its photos with: {_batch_command(name, log)}")
     _tell_gas_of_yeast(tank)
 
 
@@ -201,7 +201,7 @@ def edit(
         fail(f"Give --{both[0].replace('_', '-')} or clear it, not both.")
     if not given and not cleared:
         fail("Say what to change, such as --kh 4.2, or --clear gas.")
-    with open_log(log) as opened, opened.transaction():
+    with open_log(log, tank=name) as opened, opened.transaction():
         tank = opened.tank(name)
         changed = _change(tank, given, cleared)
         opened.put_tank(changed)
@@ -211,8 +211,8 @@ def edit(
     _tell_gas_of_yeast(changed)
     if n_kept and any(getattr(changed, field) != getattr(tank, field) for field in _READ_WITH):
         typer.echo(
-            f"What is in the log ({n_kept}) was read with the settings before; colorread batch reads photos of the "
-            "present fluid again."
+            f"What is in the log ({n_kept}) was read with the settings before; {_batch_command(name, log)} reads "
+            "photos of the present fluid again."
         )
 
 
@@ -228,7 +228,7 @@ def list_(as_json: _Json = False, log: LogFile = None) -> None:
         for tank in tanks:
             _echo_json(tank)
     elif not tanks:
-        typer.echo("There are no tanks yet; colorread tank add NAME adds one.")
+        typer.echo(f"There are no tanks yet; {log_command('tank add NAME', log)} adds one.")
     else:
         from rich.console import Console
 
@@ -241,7 +241,7 @@ def list_(as_json: _Json = False, log: LogFile = None) -> None:
 @app.command(epilog="Example: colorread tank show window")
 def show(name: _Name, as_json: _Json = False, log: LogFile = None) -> None:
     """Show all settings of a tank."""
-    with open_log(log) as opened:
+    with open_log(log, tank=name) as opened:
         tank, n_readings = opened.tank(name), opened.count(name)
     if as_json:
         _echo_json(tank)
@@ -266,7 +266,7 @@ def remove(
     """Remove a tank from the log; your photos stay where they are, copies that the page kept go with it."""
     from colorread.log.forget import forget_tank
 
-    with open_log(log) as opened:
+    with open_log(log, tank=name) as opened:
         opened.tank(name)
         n_readings = opened.count(name)
         if n_readings and not with_readings:
@@ -276,6 +276,10 @@ def remove(
             return
         forget_tank(opened, name, with_readings=bool(n_readings))
     typer.echo(f"Removed {name}." if not n_readings else f"Removed {name} and its readings ({n_readings}).")
+
+
+def _batch_command(name: str, log: Path | None) -> str:
+    return log_command(f"batch FOLDER --tank {shlex.quote(name)}", log)
 
 
 def _change(tank: Tank, options: Mapping[str, Any], cleared: Collection[str] = ()) -> Tank:

@@ -6,6 +6,7 @@ import io
 import math
 import os
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
@@ -26,6 +27,7 @@ _PANEL_PX, _PANEL_GRAY = 360, (214, 214, 214)
 _JPEG_QUALITY = 90
 _SMALL_WIDTH_PX, _SMALL_BYTES = 480, 40_000
 _SMALL_QUALITIES = (75, 60, 45, 30)
+_EndSign = Literal["closed", "open", "beyond"]
 _BADGES = {"no concern read": "circle", "watch": "triangle", "act": "octagon"}
 
 
@@ -186,14 +188,16 @@ def _draw_scale(page: Page, reading: Reading, ph: Interval, trace: Trace) -> Non
         return left + float(np.clip((value - grid[0]) / (grid[-1] - grid[0]), 0.0, 1.0)) * (right - left)
 
     font = ImageFont.load_default(_SMALL_PX)
-    text = "pH " + ph_words(ph).value
     low_ph, high_ph = -math.inf if ph.low is None else ph.low, math.inf if ph.high is None else ph.high
+    ends = _end_sign(ph.low, low_ph < grid[0]), _end_sign(ph.high, high_ph > grid[-1])
+    # The numbers tell how far the interval goes on beyond the scale.
+    text = "pH " + (ph_words(ph).short() if "beyond" in ends else ph_words(ph).value)
     low, high = x_of(low_ph), x_of(high_ph)
     middle = (low + high) / 2 if ph.value is None else x_of(ph.value)
     half = page.draw.textlength(text, font) / 2
     page.draw.text((min(max(middle, left + half), right - half), page.y), text, fill=INK, font=font, anchor="ma")
     page.space(58)
-    _draw_bracket(page.draw, low, high, page.y, opens=(low_ph < grid[0], high_ph > grid[-1]))
+    _draw_bracket(page.draw, low, high, page.y, ends)
     if ph.value is not None:
         page.draw.polygon([(middle - 17, page.y - 4), (middle + 17, page.y - 4), (middle, page.y + 24)], fill=INK)
     page.space(28)
@@ -218,11 +222,22 @@ def _draw_scale(page: Page, reading: Reading, ph: Interval, trace: Trace) -> Non
     page.space(130)
 
 
-def _draw_bracket(draw: ImageDraw.ImageDraw, low: float, high: float, y: float, *, opens: tuple[bool, bool]) -> None:
+def _end_sign(end: float | None, is_beyond: bool) -> _EndSign:
+    return "open" if end is None else "beyond" if is_beyond else "closed"
+
+
+def _draw_bracket(
+    draw: ImageDraw.ImageDraw, low: float, high: float, y: float, ends: tuple[_EndSign, _EndSign]
+) -> None:
+    """Draw the interval with a stroke at a known end, an arrow at an open one, and a break where the scale ends."""
     draw.line((low, y, high, y), fill=INK, width=7)
-    for x, outward, is_open in ((low, -1, opens[0]), (high, 1, opens[1])):
-        if is_open:
+    for x, outward, sign in ((low, -1, ends[0]), (high, 1, ends[1])):
+        if sign == "open":
             draw.polygon([(x, y - 16), (x, y + 16), (x + outward * 24, y)], fill=INK)
+        elif sign == "beyond":
+            for away in (5, 19):
+                middle = x + outward * away
+                draw.line((middle - 5, y + 16, middle + 5, y - 16), fill=INK, width=5)
         else:
             draw.line((x, y - 14, x, y + 22), fill=INK, width=7)
 

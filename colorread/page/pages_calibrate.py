@@ -168,10 +168,10 @@ def _numbers(form: FormData, tank: Tank, units: Units) -> Numbers:
             return None
         value = number_of(words, text)
         if name == "temperature":
-            value = units.temperature.own(value)
+            return units.temperature.own_within(words, value, low, high)
         return checked_number(words, value, low, high)
 
-    temperature_c = number("temperature", "The temperature in degrees C", *TEMPERATURE_RANGE_C)
+    temperature_c = number("temperature", "The temperature", *TEMPERATURE_RANGE_C)
     air_ppm = number("air_ppm", "The CO2 of the air in ppm", *AIR_PPM_RANGE)
     light = text_of(form, "light")
     patches = text_of(form, "patches")

@@ -7,9 +7,10 @@ from fastapi.responses import Response
 
 from colorread.fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
 from colorread.fluid_words import KhWords, dkh_words, fluid_rows
-from colorread.limits import USUAL_KH_DKH
+from colorread.limits import TARGET_KH_RANGE_DKH, USUAL_KH_DKH
 from colorread.page.core import units_shown
 from colorread.page.render import page
+from colorread.page.shown_units import Unit
 from colorread.page.tank_form import number_of
 
 router = APIRouter(include_in_schema=False)
@@ -21,12 +22,13 @@ def fluid(request: Request, kh: str = "", volume: str = "1000", vial: str = "5")
     """Show the recipe for a KH, a volume and a vial."""
     units = units_shown(request)
     unit = units.kh
-    kh_words: KhWords = dkh_words if units.kh_name == "dkh" else lambda kh_dkh, form: unit.text(kh_dkh)
+    kh_words = dkh_words if units.kh_name == "dkh" else _three_digits(unit)
     texts = {"kh": kh or unit.number(USUAL_KH_DKH), "volume": volume, "vial": vial}
     wrong = title = ""
     rows: tuple[tuple[str, str], ...] = ()
     try:
-        kh_dkh = round(unit.own(number_of("The KH", texts["kh"])), 2)  # of any unit; finer cannot be mixed
+        typed_dkh = unit.own_within("Wanted KH", number_of("The KH", texts["kh"]), *TARGET_KH_RANGE_DKH)
+        kh_dkh = round(typed_dkh, 2)  # of any unit; finer cannot be mixed
         vial_ml = number_of("The fluid in the vial", vial)
         recipe = fluid_recipe(kh_dkh, number_of("The volume", volume))
         dose = dye_drops(vial_ml, kh_dkh=recipe.kh_dkh)
@@ -38,3 +40,8 @@ def fluid(request: Request, kh: str = "", volume: str = "1000", vial: str = "5")
     return page(
         request, "fluid.html", status=status, texts=texts, wrong=wrong, rows=rows, title=title, cautions=CAUTIONS
     )
+
+
+def _three_digits(unit: Unit) -> KhWords:
+    """Return words in a unit that are as exact as those in dKH: more than what is mixed by them."""
+    return lambda kh_dkh, form: unit.text(unit.own(float(f"{float(unit.number(kh_dkh)):.3g}")))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, get_args
@@ -54,6 +55,38 @@ class Unit:
     def own(self, value: float) -> float:
         """Return a value of this unit in that of the project."""
         return float(self.to_own(value))  # type: ignore[arg-type]
+
+    def own_within(self, words: str, value: float, low: float, high: float) -> float:
+        """
+        Return a value of this unit in that of the project, if it lies in a range.
+
+        Parameters
+        ----------
+        words : str
+            What it is, for the message.
+        value : float
+            In this unit.
+        low, high : float
+            Ends of the range, both included, in the unit of the project.
+
+        Returns
+        -------
+        float
+            In the unit of the project.
+
+        Raises
+        ------
+        ValueError
+            If it lies outside; one sentence, in this unit.
+        """
+        own = self.own(value)
+        if not low <= own <= high:
+            step = 10.0**-self.digits  # rounded inwards: what is told is taken
+            least, most = (float(self.from_own(end)) / step for end in (low, high))  # type: ignore[arg-type]
+            ends = (math.ceil(round(least, 6)) * step, math.floor(round(most, 6)) * step)
+            told = " and ".join(f"{round(end, self.digits):g}" for end in ends)
+            raise ValueError(f"{words} in {self.words} must lie between {told}, but is {value:g}.")
+        return own
 
 
 def _same(value: ArrayLike) -> ArrayLike:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import get_args
 
+from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
 from colorread.page.shown_units import Unit, Units
 from colorread.reading import LightName
 from colorread.tank.edit import changed_tank
@@ -168,8 +169,11 @@ def _span_text(span: str, sent: SentForm) -> str:
 
 def _own(name: str, text: str, units: Units) -> float:
     """Return a number in the unit of the project."""
-    own = {"kh": units.kh.own, "tank_kh": units.kh.own, "temperature": units.temperature.own}.get(name, float)
-    return own(number_of(_NAMES[name], text))
+    words = _NAMES[name]
+    value = number_of(words, text)
+    if name == "temperature":
+        return units.temperature.own_within(words, value, *TEMPERATURE_RANGE_C)
+    return units.kh.own_within(words, value, *KH_RANGE_DKH) if name in ("kh", "tank_kh") else value
 
 
 def number_of(words: str, text: str) -> float:

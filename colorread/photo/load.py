@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
@@ -61,8 +61,6 @@ class Photo:
         Where `taken_at` comes from; the file time is that of the last copy or edit.
     camera_model : str or None
         Model name, never a serial number.
-    name : str
-        File name without folders.
     """
 
     rgb_u8: NDArray[np.uint8]
@@ -71,10 +69,26 @@ class Photo:
     taken_at: datetime | None
     time_source: TimeSource
     camera_model: str | None
-    name: str
+
+    def corners_px(self, xywh: Sequence[float]) -> NDArray[np.float64]:
+        """
+        Return the corners of a rectangle of the full photo.
+
+        Parameters
+        ----------
+        xywh : sequence of float
+            Left, top, width and height [px of the full photo].
+
+        Returns
+        -------
+        numpy.ndarray of float64, shape (4, 2)
+            Top left, top right, bottom right, bottom left as x, y [working px].
+        """
+        x, y, width, height = (value * self.scale for value in xywh)
+        return np.array([(x, y), (x + width, y), (x + width, y + height), (x, y + height)])
 
 
-def load_photo(path: str | os.PathLike[str], *, max_side_px: int = _WORKING_SIDE_PX) -> Photo:
+def load_photo(path: str | os.PathLike[str]) -> Photo:
     """
     Read a photo of a phone or camera: JPEG, PNG, HEIC, TIFF or WebP.
 
@@ -82,13 +96,11 @@ def load_photo(path: str | os.PathLike[str], *, max_side_px: int = _WORKING_SIDE
     ----------
     path : str or os.PathLike
         The file.
-    max_side_px : int, default 2016
-        Photos more than a quarter larger are reduced to this long side [px].
 
     Returns
     -------
     Photo
-        Upright pixels at working size; of several frames the first.
+        Upright pixels; of several frames the first. What is much larger than 2016 px is reduced to that long side.
 
     Raises
     ------
@@ -96,21 +108,17 @@ def load_photo(path: str | os.PathLike[str], *, max_side_px: int = _WORKING_SIDE
         ``"no-file"``, ``"not-a-photo"``, ``"broken-file"``, ``"too-large"`` or ``"too-small"``.
     OSError, MemoryError
         Where the machine is to blame, not the photo.
-    ValueError
-        If `max_side_px` is not positive.
     """
-    _require_positive(max_side_px)
-    file_path = Path(path)
-    with open_file(file_path) as file, refusing_broken_files():
+    with open_file(Path(path)) as file, refusing_broken_files():
         image = open_image(file)
         stored_size = image.size
         require_readable_size(stored_size)
         if image.format in ("JPEG", "MPO"):
-            _decode_reduced(image, max_side_px)
+            _decode_reduced(image)
         pixels = decoded(image, file)
         tags = read_exif(image)
         pixels, color_space = rgb_in_working_space(pixels, image.info)
-        rgb_u8 = _shrink(np.asarray(pixels), stored_size, max_side_px)
+        rgb_u8 = _shrink(np.asarray(pixels), stored_size)
         orientation = orientation_of(tags, image.format)
         if orientation in _TURNS:
             rgb_u8 = np.asarray(_TURNS[orientation](rgb_u8), dtype=np.uint8)
@@ -124,11 +132,10 @@ def load_photo(path: str | os.PathLike[str], *, max_side_px: int = _WORKING_SIDE
         taken_at=taken_at,
         time_source=time_source,
         camera_model=model_in(tags),
-        name=file_path.name,
     )
 
 
-def photo_from_array(rgb: NDArray[Any], *, name: str = "array", max_side_px: int = _WORKING_SIDE_PX) -> Photo:
+def photo_from_array(rgb: NDArray[Any]) -> Photo:
     """
     Return a photo made of an sRGB-encoded array.
 
@@ -136,15 +143,11 @@ def photo_from_array(rgb: NDArray[Any], *, name: str = "array", max_side_px: int
     ----------
     rgb : numpy.ndarray of uint8 or float, shape (height, width, 3)
         Upright picture, sRGB codes 0..255 or sRGB-encoded values 0..1 [-].
-    name : str, default "array"
-        What to call it.
-    max_side_px : int, default 2016
-        Pictures more than a quarter larger are reduced to this long side [px].
 
     Returns
     -------
     Photo
-        Copy of the pixels at working size; time and camera are unknown.
+        Copy of the pixels, reduced as by `load_photo`; time and camera are unknown.
 
     Raises
     ------
@@ -153,7 +156,6 @@ def photo_from_array(rgb: NDArray[Any], *, name: str = "array", max_side_px: int
     colorread.errors.Refusal
         ``"too-large"`` or ``"too-small"``.
     """
-    _require_positive(max_side_px)
     if not isinstance(rgb, np.ndarray) or rgb.ndim != 3 or rgb.shape[2] != 3:
         raise ValueError(f"Expected an array of shape (height, width, 3), got {np.shape(rgb)}.")
     size = rgb.shape[1], rgb.shape[0]
@@ -164,7 +166,7 @@ def photo_from_array(rgb: NDArray[Any], *, name: str = "array", max_side_px: int
         rgb = np.rint(rgb * 255.0).astype(np.uint8)
     elif rgb.dtype != np.uint8:
         raise ValueError(f"Expected uint8 or floating-point values, got {rgb.dtype}.")
-    rgb_u8 = np.array(_shrink(rgb, size, max_side_px), order="C")
+    rgb_u8 = np.array(_shrink(rgb, size), order="C")
     return Photo(
         rgb_u8=_read_only(rgb_u8),
         color_space="srgb",
@@ -172,19 +174,13 @@ def photo_from_array(rgb: NDArray[Any], *, name: str = "array", max_side_px: int
         taken_at=None,
         time_source="unknown",
         camera_model=None,
-        name=name,
     )
 
 
-def _require_positive(max_side_px: int) -> None:
-    if max_side_px < 1:
-        raise ValueError(f"max_side_px must be positive, got {max_side_px}.")
-
-
-def _decode_reduced(image: ImageFile.ImageFile, max_side_px: int) -> None:
+def _decode_reduced(image: ImageFile.ImageFile) -> None:
     """Let the JPEG decoder drop detail that is not needed, down to a little below the working size."""
     # Half of a photo 4000 px wide is 2000: worth four times the speed, and no detail that the card needs.
-    long_px = min(round(0.95 * max_side_px), max(image.size))
+    long_px = min(round(0.95 * _WORKING_SIDE_PX), max(image.size))
     image.draft(None, (long_px, 1) if image.width >= image.height else (1, long_px))
 
 
@@ -236,11 +232,11 @@ def _flatten(image: Image.Image) -> Image.Image:
     return image if image.mode in ("L", "RGB", "CMYK") else image.convert("RGB")
 
 
-def _shrink(rgb_u8: NDArray[np.uint8], full_size: tuple[int, int], max_side_px: int) -> NDArray[np.uint8]:
+def _shrink(rgb_u8: NDArray[np.uint8], full_size: tuple[int, int]) -> NDArray[np.uint8]:
     """Average over areas down to the working size; pictures that are hardly larger stay as they are."""
-    if max(full_size) <= _WORTH_SHRINKING * max_side_px:
+    if max(full_size) <= _WORTH_SHRINKING * _WORKING_SIDE_PX:
         return rgb_u8
-    factor = max_side_px / max(full_size)
+    factor = _WORKING_SIDE_PX / max(full_size)
     size = max(1, round(full_size[0] * factor)), max(1, round(full_size[1] * factor))
     if rgb_u8.shape[1::-1] == size:
         return rgb_u8

@@ -108,7 +108,7 @@ GUIDES: Mapping[Kind, Guide] = {
             "spoils it. Above some 500 m of altitude multiply the ppm by the air pressure in atm (at 1000 m that is "
             "0.05 in pH).",
             f"Then fill the vial with one after the other. {_PHOTOS}",
-            "The pH follows from air and KH: about 8.0, 7.7 and 7.4 at 25 C. The KH is that before the drops; that "
+            "The pH follows from air and KH: about 8.0, 7.7 and 7.4 at 25 °C. The KH is that before the drops; that "
             "they thin it a little is in the uncertainty. The dye itself takes some KH: that lowers the pH by 0.01 to "
             "0.03 at 2 dKH and by 0.03 to 0.10 at 0.5 dKH, so a thin step counts less, and 0.5 dKH is the least.",
         ),

@@ -9,10 +9,11 @@ import numpy as np
 
 from calibration.dye import pka_prime
 from calibration.evidence import State
-from colorread.carbonate import AIR_MAX_PPM, ionic_strength, ph_in_air_equilibrium
+from colorread.carbonate import ionic_strength, ph_in_air_equilibrium
 from colorread.fluid import dye_ph_std
 from colorread.limits import (
     AIR_KH_RANGE_DKH,
+    AIR_PPM_RANGE,
     IONIC_STRENGTH_RANGE_MOL_KG,
     KNOWN_PH_RANGE,
     OUTDOOR_AIR_PPM,
@@ -119,7 +120,7 @@ def air_photo(
     kh_dkh : float
         KH of the fluid, 0.5 to 10 [dKH].
     air_ppm : float, default 420.0
-        CO2 of the air at 1 atm; high above the sea times the air pressure in atm [ppm].
+        CO2 of the air at 1 atm, 200 to 3000; high above the sea times the air pressure in atm [ppm].
     temperature_c : float, default 25.0
         Of fluid and air [degC].
 
@@ -134,7 +135,7 @@ def air_photo(
         If a number is out of range.
     """
     checked_number("The KH", kh_dkh, *AIR_KH_RANGE_DKH)
-    checked_number("The CO2 of the air", air_ppm, 0.0, AIR_MAX_PPM, open_low=True)
+    checked_number("The CO2 of the air", air_ppm, *AIR_PPM_RANGE)
     checked_number("The temperature", temperature_c, *TEMPERATURE_RANGE_C)
     ph = float(ph_in_air_equilibrium(kh_dkh, temperature_c=temperature_c, air_ppm=air_ppm))
     std = float(np.hypot(np.hypot(_AIR_STD, _KH_STD) / np.log(10.0), dye_ph_std(kh_dkh)))

@@ -118,7 +118,7 @@ def make_chart_profile(
         try:
             charts.append(measure_chart(path, None if patch_ph is None else len(patch_ph), region_xywh))
         except Refusal as refusal:
-            raise _photo_refused(path, refusal) from None
+            raise _photo_refused(path, refusal) from refusal
     labels = CHART_PH if patch_ph is None else tuple(sorted(patch_ph))
     samples = [
         sample

@@ -50,11 +50,11 @@ def profile_lines(profile: Profile) -> list[str]:
     lines = [
         f"Profile made on {profile.made_at[:_DAY_LETTERS]} with {phones}, {lamp}.",
         benefit_words(profile),
-        f"pKa' of the dye at 25 C: {estimates.mean[0]:.2f} +- {NORMAL_95 * estimates.std[0]:.2f} "
-        f"(without calibration {PKA_25C_FRESH:.2f} +- {NORMAL_95 * PKA_STD:.2f}; 90 % intervals).",
+        f"pKa' of the dye at 25 °C: {estimates.mean[0]:.2f} ± {NORMAL_95 * estimates.std[0]:.2f} "
+        f"(without calibration {PKA_25C_FRESH:.2f} ± {NORMAL_95 * PKA_STD:.2f}; 90 % intervals).",
         "Direction of the color in the photos: "
         + ", ".join(
-            f"{name} {mean:.0f} +- {NORMAL_95 * std:.0f} degrees"
+            f"{name} {mean:.0f} ± {NORMAL_95 * std:.0f} degrees"
             for name, mean, std in zip(DIRECTIONS, estimates.mean[1:], estimates.std[1:], strict=True)
         )
         + ".",
@@ -90,5 +90,5 @@ def known_words(evidence: Evidence) -> str:
     str
         Its state; of a fluid of known pH that pH, and the pKa' expected there.
     """
-    known = f"pH {evidence.ph:.2f} +- {NORMAL_95 * evidence.ph_std:.2f}, pKa' {evidence.pka:.2f} expected"
+    known = f"pH {evidence.ph:.2f} ± {NORMAL_95 * evidence.ph_std:.2f}, pKa' {evidence.pka:.2f} expected"
     return _STATE_WORDS.get(evidence.state, known)

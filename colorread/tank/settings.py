@@ -11,6 +11,7 @@ from colorread.gas_care import SourceKind
 from colorread.limits import (
     FISH_MARK_RANGE_MG_L,
     KH_RANGE_DKH,
+    PLANTS_MARK_RANGE_MG_L,
     SENSITIVE_FISH_MARK_MG_L,
     SOURCE_AMOUNT_RANGE_G,
     TANK_VOLUME_RANGE_L,
@@ -168,7 +169,7 @@ class Tank:
         _require("The temperature in degrees C", self.temperature_c, *TEMPERATURE_RANGE_C)
         marks = self.marks
         for mark in (marks.plants_low_mg_l, marks.plants_high_mg_l):
-            _require("A mark for the plants in mg/L", mark, 1.0, 200.0)
+            _require("A mark for the plants in mg/L", mark, *PLANTS_MARK_RANGE_MG_L)
         _require("The fish mark in mg/L", marks.fish_mg_l, *FISH_MARK_RANGE_MG_L)
         if not marks.plants_low_mg_l < marks.plants_high_mg_l:
             raise ValueError("The lower mark for plants must lie below the upper one.")
