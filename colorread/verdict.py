@@ -50,12 +50,15 @@ STANDING_CAUTIONS = (
     "now.",
     "This reading replaces neither an instrument nor the advice of a veterinarian or another professional.",
 )
+# Like water, without chlorine: common practice, no source.
+DISTRESS_CAUTION = (
+    f"If they show such signs: {STOP_THE_GAS}, move the surface or run an air stone, and change part of the water with "
+    "conditioned (dechlorinated) water of like temperature and hardness."
+)
 WATCH_CAUTIONS = (
     "Look at the fish: gasping at the surface, fast gill movement, loss of balance or lethargy are signs of too much "
     "CO2 or too little oxygen, most of all at the end of the night.",
-    # Like water, without chlorine: common practice, no source.
-    f"If they show such signs: {STOP_THE_GAS}, move the surface or run an air stone, and change part of the water with "
-    "conditioned (dechlorinated) water of like temperature and hardness.",
+    DISTRESS_CAUTION,
 )
 ACT_CAUTIONS = ("Give more gas again in small steps only, two days apart, and look at the fish after each.",)
 

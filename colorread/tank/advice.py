@@ -18,7 +18,7 @@ from colorread.tank.gas_source import Handling, handling_of
 from colorread.tank.model import Draws
 from colorread.tank.results import Advice, Change, DayForecast
 from colorread.tank.settings import Tank
-from colorread.verdict import ACT_CAUTIONS, WATCH_CAUTIONS, Marks, judge
+from colorread.verdict import ACT_CAUTIONS, DISTRESS_CAUTION, Marks, judge
 
 # What counts as reached. The probability for the fish is what a keeper should ask for; the share of the light is an
 # assumption: the first hour after lights on is often lean and does no harm.
@@ -43,7 +43,7 @@ CAUTIONS = (
     "the fish and take new photos before the next one.",
     "The simulation knows only what the photos told of this tank: watch the fish for gasping at the surface and fast "
     "gill movement, most of all on the day after a change and at the end of the night.",
-    f"{WATCH_CAUTIONS[-1]} Ask a veterinarian.",
+    f"{DISTRESS_CAUTION} Ask a veterinarian.",
 )
 # Common practice, no source.
 _NEW_CHARGE = (
