@@ -113,18 +113,17 @@ def batch(
                 fail(f"{error} Close other programs, or read fewer at a time with --jobs 1.", EXIT_FAILED)
             # The tank without a name is where photos of any tank gather.
             of_tank = partial(kept, opened, owner, run.names, with_earlier=tank is not None, without=run.calibration)
-            if photos:
-                readings = _by_name([entry.reading for entry in kept(opened, owner, run.names)] + run.failed)
-            else:
-                readings = _by_name(entry.reading for entry in of_tank())
-                run.n_known = len(readings)
+            entries = list(of_tank())
+            everything = _by_name([entry.reading for entry in entries] + run.failed)
+            readings = _by_name([entry.reading for entry in entries if entry.sha256 in run.names] + run.failed)
+            if not photos:
+                readings, run.n_known = everything, len(everything)
                 typer.echo(f"{no_photo}; what the log holds of {owner.name} is told.", err=True)
             # Files first: what reads the text, such as a pager, may stop before its end.
             if as_json and not outputs:
                 _print_json(readings)
             else:
-                everything = [entry.reading for entry in of_tank()] + run.failed
-                told = summarize(owner, _by_name(everything))
+                told = summarize(owner, everything)
                 if csv is not None:
                     _write_csv(csv, readings, told)
                 _write_files(told, of_tank, (summary, report, plot))
