@@ -49,7 +49,9 @@ FLAG_TEXTS = {
     "other-light": FlagText("the calibration was made under another lamp", "calibrate under this one"),
     "vial-pointed": FlagText("the fluid was pointed at, not found", "check its outline in the evidence picture"),
 }
-_OF_THE_FLUID = frozenset(("clipped", "glare", "little-dye", "dark-fluid", "tank-water", "near-dye-limit"))
+_OF_THE_FLUID = frozenset(
+    ("clipped", "glare", "little-dye", "dark-fluid", "tank-water", "near-dye-limit", "vial-pointed")
+)
 # At the same CO2 a higher KH means a higher pH, which is bluer.
 _BACK_INTO_RANGE = {
     "below": "the fluid is yellow, so fluid of higher KH moves the color into its range",

@@ -43,7 +43,8 @@ CAUTIONS = (
     "the fish and take new photos before the next one.",
     "The simulation knows only what the photos told of this tank: watch the fish for gasping at the surface and fast "
     "gill movement, most of all on the day after a change and at the end of the night.",
-    f"{DISTRESS_CAUTION} Ask a veterinarian.",
+    DISTRESS_CAUTION,
+    "Where that does not help, ask a veterinarian.",
 )
 # Common practice, no source.
 _NEW_CHARGE = (
@@ -81,7 +82,6 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
     handling = handling_of(tank.source, start.schedule.gas)
     today = forecast(start, Change(), "Change nothing.")
     overdosed = _is_overdosed(today, start.marks)
-    is_unsteady = fit.series.left_out["other course"] > 0
     # A new charge only brings more CO2, so it is none for fish that have too much.
     fresh, smaller = _new_charges(start, tank, midnight, handling) if _is_fish_fine(today) else ((), ())
     tried = _tried(start, candidates(start, handling, fresh=fresh, overdosed=overdosed))
@@ -94,7 +94,7 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
     if overdosed and (recommended is None or not _is_fish_fine(recommended)):
         recommended = _new_start(start, handling)
         sentences = _stop_sentences(today, recommended, start, handling)
-    elif is_unsteady and _is_lean(today, start.marks):
+    elif fit.series.left_out["higher course"] and _is_lean(today, start.marks):
         # More gas is no advice for a source that may have run dry.
         recommended, tried, tried_last = None, [], []
         check = _CHECK_SOURCE + (_CHECK_CYLINDER if tank.source_kind in ("cylinder", None) else "")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from colorread.reading import Interval
-from colorread.tank.results import DayForecast
+from colorread.tank.results import NEVER_DAYS, DayForecast
 from colorread.tank.settings import DailySpan
 from colorread.words import NumberWords, days_words, number_words
 
@@ -105,7 +105,7 @@ def fading_words(days: Interval) -> NumberWords:
     NumberWords
         Such as ``12 (8 or more) days``, or ``perhaps below it already (up to 14 days)``.
     """
-    return NumberWords(value="below it already", span="", unit="") if is_already(days) else _days(days, "below it")
+    return _days(days, "below it")
 
 
 def charge_words(days: Interval) -> NumberWords:
@@ -126,10 +126,12 @@ def charge_words(days: Interval) -> NumberWords:
         return _days(days, "used up")
     assert days.low is not None
     span = "or used up already" if days.low < LEAST_DAYS else f"{_shown(days.low)} days or more"
-    return NumberWords(value="never", span=span, unit="")
+    return NumberWords(value="never", span="" if days.low >= NEVER_DAYS else span, unit="")
 
 
 def _days(days: Interval, end: str) -> NumberWords:
+    if is_already(days):
+        return NumberWords(value=f"{end} already", span="", unit="")
     if days.value is None or days.value >= LEAST_DAYS:
         return days_words(days)
     up_to = "or much later" if days.high is None else f"up to {_shown(days.high)} days"

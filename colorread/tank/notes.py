@@ -19,6 +19,7 @@ _FEW_DRAWS = 100.0  # fewer independent draws, and the ends of a 90 % band rest 
 _LEFT_OUT: Mapping[LeftOut, str] = {
     "earlier charge": "from before the present charge of the gas source was at work",
     "other course": "from before the readings took another course",
+    "higher course": "from before the readings took a lower course",
     "old": f"from more than {WINDOW_DAYS} days before the last",
     "no time": "without a time",
     "no budget": "that do not say where their error is from",

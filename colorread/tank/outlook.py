@@ -11,13 +11,12 @@ from colorread.reading import Interval
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import interval
 from colorread.tank.gas_source import USUAL_YIELD, co2_of_charge_g, share_into_water
-from colorread.tank.results import Estimate, SourceOutlook
+from colorread.tank.results import NEVER_DAYS, Estimate, SourceOutlook
 from colorread.tank.settings import Tank
 
 # Assumption: before the photos the gas rate is held to no more than twice that of now, lest a small error of the trend
 # grows without bound.
 _PAST_RATE_MAX = 2.0
-_NEVER_DAYS = 3650.0  # assumption: longer than any charge is kept
 
 
 def source_outlook(fit: TankFit, tank: Tank, trend: Estimate) -> SourceOutlook | None:
@@ -44,7 +43,7 @@ def source_outlook(fit: TankFit, tank: Tank, trend: Estimate) -> SourceOutlook |
     if source is None or total_g is None or source.started is None or tank.volume_l is None:
         return None
     age_days = (fit.last_at - datetime.combine(source.started, time())).total_seconds() / 86400.0
-    if age_days < 0.0 or fit.series.left_out["other course"]:
+    if age_days < 0.0 or fit.series.left_out["other course"] or fit.series.left_out["higher course"]:
         return None
     parameters = fit.parameters
     fall_per_day = parameters.fall_per_h * 24.0
@@ -55,12 +54,15 @@ def source_outlook(fit: TankFit, tank: Tank, trend: Estimate) -> SourceOutlook |
     past = np.minimum(np.exp(np.outer(fall_per_day, ages)), _PAST_RATE_MAX).mean(axis=1)
     into_water = share_into_water(source, fit.schedule.gas)
     rated_g, most_g = now_g_per_day * past * age_days, total_g * into_water
-    used_g = interval(np.minimum(rated_g, most_g))
     # How much of the theory reaches the water is not known of a bottle: any share of the usual ones alike.
     share = 1.0 if source.kind == "cylinder" else np.random.default_rng(0).uniform(*USUAL_YIELD, len(now_gas))
-    fades_on = trend.interval is not None and trend.interval.high is not None and trend.interval.high < 0.0
+    # A cylinder does not fade by itself: what went may come back.
+    falls = trend.interval is not None and trend.interval.high is not None and trend.interval.high < 0.0
+    fades_on = source.kind != "cylinder" and falls
     fall = fall_per_day if fades_on else np.zeros_like(fall_per_day)
     left_g = np.maximum(most_g * share - rated_g, 0.0)
+    contradicts = float(np.median(rated_g)) >= most_g or float(np.quantile(left_g, 0.95)) == 0.0
+    used_g = interval(rated_g if contradicts else np.minimum(rated_g, most_g))
     days_left: Interval | None = _days_left(left_g / np.maximum(now_g_per_day, 1e-9), fall)
     sentence = (
         f"The charge can give at most {total_g:.0f} g of CO2; about {used_g.value:.0f} g ({used_g.low:.0f} to "
@@ -80,7 +82,7 @@ def source_outlook(fit: TankFit, tank: Tank, trend: Estimate) -> SourceOutlook |
                 f" Yeast never rests: what it makes while the gas is not led into the tank is lost, so only "
                 f"{into_water * 100.0:.0f} % of that counts."
             )
-    if float(np.median(rated_g)) >= most_g or float(np.quantile(left_g, 0.95)) == 0.0:
+    if contradicts:
         days_left = None  # the gas was seen to flow
         sentence += " By that the charge would be used up already: its amount, day or hours are not as stated."
     return SourceOutlook(total_g=total_g, used_g=used_g, days_left=days_left, fades_on=fades_on, sentence=sentence)
@@ -91,8 +93,8 @@ def _days_left(steady: NDArray[np.float64], fall_per_day: NDArray[np.float64]) -
     share = steady * fall_per_day  # of all that a rate that fades for ever would still bring
     with np.errstate(divide="ignore", invalid="ignore"):
         fading = np.where(share < 1.0, -np.log1p(-share) / fall_per_day, np.inf)
-    days = interval(np.minimum(np.where(fall_per_day == 0.0, steady, fading), 10.0 * _NEVER_DAYS))
+    days = interval(np.minimum(np.where(fall_per_day == 0.0, steady, fading), 10.0 * NEVER_DAYS))
     low, value, high = (
-        end if end is not None and end < _NEVER_DAYS else None for end in (days.low, days.value, days.high)
+        end if end is not None and end < NEVER_DAYS else None for end in (days.low, days.value, days.high)
     )
-    return Interval(value=value, low=_NEVER_DAYS if low is None else low, high=high)
+    return Interval(value=value, low=NEVER_DAYS if low is None else low, high=high)

@@ -196,6 +196,10 @@ class Advice:
     cautions: tuple[str, ...]
 
 
+NEVER_DAYS = 3650.0
+"""What lasts so long is told to last for ever: assumption, longer than any charge is kept [d]."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceOutlook:
     """

@@ -33,7 +33,7 @@ LEAST_HOURS = 36.0
 # shares with the others for noise of its own would average it away.
 _NEEDED_BUDGET = (BUDGET_PKA, BUDGET_KH, BUDGET_CAMERA, BUDGET_COLOR)
 
-LeftOut = Literal["earlier charge", "other course", "old", "no time", "no budget"]
+LeftOut = Literal["earlier charge", "other course", "higher course", "old", "no time", "no budget"]
 """Why the course does without a reading."""
 
 

@@ -141,7 +141,10 @@ def steady_fit(tank: Tank, readings: Sequence[Reading]) -> tuple[TankFit, str]:
         raise refusal from None
     if not is_steady(fit_of_later):
         raise refusal
-    left_out: Counter[LeftOut] = Counter({"other course": len(series.readings) - len(later)})
+    is_later = series.hours >= from_h
+    fell = series.ln_co2[is_later].mean() < series.ln_co2[~is_later].mean()
+    course: LeftOut = "higher course" if fell else "other course"
+    left_out: Counter[LeftOut] = Counter({course: len(series.readings) - len(later)})
     fit_of_later = replace(fit_of_later, series=replace(fit_of_later.series, left_out=series.left_out + left_out))
     return fit_of_later, f"{found}, so only the photos from {fit.when(from_h):%a %d %B} on count. {question}"
 

@@ -184,10 +184,12 @@ def _trend(fit: TankFit) -> Estimate:
 
 def _fades(fit: TankFit, tank: Tank, trend: Estimate) -> Estimate:
     """Return in how many days the daily peak falls below the plants' lower mark if the gas fades on as it did."""
-    if trend.interval is None:
-        return trend
     start = day_start(fit, tank.judged_by, fit.last_at)
     needed = np.maximum(rate_for_peak(start, tank.marks.plants_low_mg_l), 1e-6)
+    if float(np.quantile(needed, 0.05)) >= 1.0:  # whatever the trend
+        return Estimate(interval=Interval(value=0.0, low=0.0, high=0.0))
+    if trend.interval is None:
+        return trend
     fall_per_day = np.maximum(start.parameters.fall_per_h * 24.0, 1e-9)
     days = interval(np.clip(-np.log(needed) / fall_per_day, 0.0, 10.0 * _FAR_DAYS))
     if days.value is None or days.value > _FAR_DAYS:
