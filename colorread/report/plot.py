@@ -117,9 +117,8 @@ def week_figure(summary: TankSummary, readings: Sequence[Reading], shape: Shape,
     times = [when for when, _ in seen] + list(course.times if course else ())
     if not times:
         raise ValueError("There is nothing to plot: no photo of this tank has both a time and a number.")
-    first = min(times).date()
-    n_days = max(math.ceil(_days_since(first, max(times))), 1)
-    strips = [Strip("lights", tank.lights, "lights"), Strip("gas", tank.gas_hours, "gas")]
+    first, n_days = _days_of(times)
+    strips = _strips(tank)
     figure, axes, below = new_figure(shape, strips, n_days, title)
     lines = np.array([interval.value or interval.low or 0.0 for _, interval in seen])
     ends = np.array([interval.high or interval.low or 0.0 for _, interval in seen])
@@ -168,8 +167,7 @@ def history_figure(summary: TankSummary, readings: Sequence[Reading], shape: Sha
         Drawn in the light colors of `colorread.report.axes.PLOT_COLORS`.
     """
     times = list(map(_taken_at, readings))
-    first = min(times).date()
-    n_days = max(math.ceil(_days_since(first, max(times))), 1)
+    first, n_days = _days_of(times)
     figure, axes, below = new_figure(shape, (), n_days, title, height_share=_HISTORY_HEIGHT)
     seen = [
         (_days_since(first, when), reading.co2_mg_l)
@@ -220,7 +218,7 @@ def day_figure(tank: Tank, advice: Advice, shape: Shape, title: str = "") -> Fig
         Drawn in the light colors of `colorread.report.axes.PLOT_COLORS`.
     """
     today, changed = advice.today, advice.recommended
-    strips = [Strip("lights", tank.lights, "lights"), Strip("gas", tank.gas_hours, "gas")]
+    strips = _strips(tank)
     if changed is not None and changed.change.gas is not None:
         strips[1:] = [Strip("gas as is", tank.gas_hours, "gas"), Strip("gas new", changed.change.gas, "gas")]
     figure, axes, below = new_figure(shape, strips, 1, title)
@@ -293,6 +291,16 @@ def _label_days(below: Axes, shape: Shape, first: date, n_days: int, words: str,
         labels=[day.strftime(words.format(day=day.day)) for day in days],
         minor=True,
     )
+
+
+def _strips(tank: Tank) -> list[Strip]:
+    return [Strip("lights", tank.lights, "lights"), Strip("gas", tank.gas_hours, "gas")]
+
+
+def _days_of(times: Sequence[datetime]) -> tuple[date, int]:
+    """Return the first day of some times, and how many whole days hold them all."""
+    first = min(times).date()
+    return first, max(math.ceil(_days_since(first, max(times))), 1)
 
 
 def _taken_at(reading: Reading) -> datetime:

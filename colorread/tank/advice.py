@@ -103,10 +103,13 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
         sentences = _wait_words(waiting, start.marks), _before(today, start), _NEW_PHOTOS
     else:
         how = handling.how if _ends_gas_otherwise(recommended, start) else ""
-        n_tried = len(tried) + len(tried_last)
-        sentences = _sentences(today, recommended, start, fading, n_tried=n_tried, how=how, overdosed=overdosed)
-        if tried and recommended is None and (climb := _climb_words(today, start, handling)):
-            sentences = (climb, *sentences[1:])
+        if tried or tried_last:
+            none = "None of the changes that were simulated does clearly better."
+        else:
+            none = "No change could be simulated; state the hours of the lamp."
+        if tried and recommended is None:
+            none = _climb_words(today, start, handling) or none
+        sentences = _sentences(today, recommended, start, fading, none=none, how=how, overdosed=overdosed)
     # In small steps, but not where the gas must go down.
     cautions = ACT_CAUTIONS + CAUTIONS[1:] if overdosed else CAUTIONS
     recharged = () if tank.source_kind == "cylinder" else (_NEW_CHARGE,)
@@ -239,7 +242,7 @@ def _sentences(
     start: DayStart,
     fading: _Fading | None,
     *,
-    n_tried: int,
+    none: str,
     how: str,
     overdosed: bool,
 ) -> tuple[str, ...]:
@@ -249,9 +252,6 @@ def _sentences(
         if _is_fish_fine(today) and today.plants_share >= _PLANTS_SHARE:
             return "Leave it as it is.", before
         watch = () if _is_fish_fine(today) else (_LOOK_OFTEN,)
-        none = "None of the changes that were simulated does clearly better."
-        if not n_tried:
-            none = "No change could be simulated; state the hours of the lamp."
         verdict = judge(today.peak_mg_l, start.marks)
         if verdict.fish == "act":
             none = f"{verdict.sentences[-1]} {none}"

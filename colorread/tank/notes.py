@@ -9,6 +9,7 @@ from datetime import date, datetime
 import numpy as np
 
 from colorread.fluid import RENEW_AFTER_WEEKS
+from colorread.limits import USUAL_KH_DKH
 from colorread.reading import Reading
 from colorread.tank.fit import TankFit
 from colorread.tank.series import WINDOW_DAYS, LeftOut, age_days
@@ -103,7 +104,7 @@ def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...
             "used, which is that of the last copy."
         )
     if any("kh" in reading.assumed for reading in read):
-        notes.append("The KH of the fluid was assumed to be 4 dKH.")
+        notes.append(f"The KH of the fluid was assumed to be {USUAL_KH_DKH:g} dKH.")
     if read and not any(reading.profile for reading in read):
         notes.append(
             "Without a calibration all readings may be off together; the intervals hold that, and a calibration "
