@@ -16,7 +16,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import FILL_EVEN_ODD, Canvas
 from reportlab.platypus import Frame, Paragraph
 
-from calibration.card import Card, Rect, load_card
+from calibration.reference import Rect, Reference, ScaleBar, load_card
 
 PAPERS = {"a4": landscape(A4), "letter": landscape(LETTER)}
 
@@ -27,8 +27,7 @@ GAP_MM = 5.0
 CUT_MARK_START_MM, CUT_MARK_END_MM = 0.4, 2.3
 TEXT_GAP_MM = 7.0
 
-# Scale bar as drawn: stroke of bar and ticks, width of the ticks, and how far they stand apart.
-BAR_STROKE_MM, TICK_WIDTH_MM, TICK_STEP_MM = 0.6, 4.0, 10.0
+BAR_STROKE_MM, TICK_STEP_MM = 0.6, 10.0  # of the scale bar: stroke of bar and ticks, and how far the ticks stand apart
 
 INK = CMYKColor(0, 0, 0, 1)  # paragraphs would set their black as RGB, which some printers mix from all inks
 HEADING = ParagraphStyle("heading", fontName="Helvetica-Bold", fontSize=11, leading=14, spaceAfter=4, textColor=INK)
@@ -116,7 +115,7 @@ def _render_sheet(page_size: tuple[float, float]) -> bytes:
         canvas.saveState()
         # From here on x to the right and y down in mm from the card's top-left corner, as in the geometry.
         canvas.transform(mm, 0, 0, -mm, x_mm * mm, (height_mm - y_mm) * mm)
-        draw_card(canvas, card)
+        draw_reference(canvas, card)
         draw_cut_marks(canvas, card.outline)
         canvas.restoreState()
     cards_right_mm = MARGIN_MM + N_COLUMNS * (card.outline.width_mm + GAP_MM) - GAP_MM
@@ -150,31 +149,37 @@ def _render_sheet(page_size: tuple[float, float]) -> bytes:
     return buffer.getvalue()
 
 
-def draw_card(canvas: Canvas, card: Card) -> None:
+def draw_reference(canvas: Canvas, reference: Reference) -> None:
     """
-    Draw one card, and nothing else, in black ink.
+    Draw one card or tag, and nothing else, in black ink.
 
     Parameters
     ----------
     canvas : reportlab.pdfgen.canvas.Canvas
-        Its axes must run in mm from the card's top-left corner, x to the right and y down.
-    card : Card
-        The card.
+        Its axes must run in mm from the top-left corner of the reference, x to the right and y down.
+    reference : Reference
+        What to draw.
     """
-    for patch in card.gray_patches:
+    for patch in reference.gray_patches:
         if patch.black_coverage > 0:
             canvas.setFillGray(1 - patch.black_coverage)
             rect = patch.rect
             canvas.rect(rect.x_mm, rect.y_mm, rect.width_mm, rect.height_mm, stroke=0, fill=1)
     canvas.setFillGray(0)
-    for marker_id, rect in card.markers.items():
-        _draw_marker(canvas, _marker_cells(card.marker_dictionary, marker_id), rect)
-    bar = card.scale_bar
+    for marker_id, rect in reference.markers.items():
+        _draw_marker(canvas, _marker_cells(reference.marker_dictionary, marker_id), rect)
+    _draw_bar(canvas, reference.scale_bar)
+
+
+def _draw_bar(canvas: Canvas, bar: ScaleBar) -> None:
     canvas.setStrokeGray(0)
     canvas.setLineWidth(BAR_STROKE_MM)
-    canvas.line(bar.x_mm, bar.y0_mm, bar.x_mm, bar.y1_mm)
-    for y_mm in np.arange(bar.y0_mm, bar.y1_mm + TICK_STEP_MM / 2, TICK_STEP_MM):
-        canvas.line(bar.x_mm - TICK_WIDTH_MM / 2, y_mm, bar.x_mm + TICK_WIDTH_MM / 2, y_mm)
+    canvas.line(bar.x0_mm, bar.y0_mm, bar.x1_mm, bar.y1_mm)
+    across_mm = (bar.tick_mm / 2, 0.0) if bar.x0_mm == bar.x1_mm else (0.0, bar.tick_mm / 2)
+    for share in np.linspace(0.0, 1.0, round(bar.length_mm / TICK_STEP_MM) + 1):
+        x_mm = bar.x0_mm + share * (bar.x1_mm - bar.x0_mm)
+        y_mm = bar.y0_mm + share * (bar.y1_mm - bar.y0_mm)
+        canvas.line(x_mm - across_mm[0], y_mm - across_mm[1], x_mm + across_mm[0], y_mm + across_mm[1])
 
 
 def _marker_cells(dictionary_name: str, marker_id: int) -> NDArray[np.bool_]:
@@ -201,7 +206,7 @@ def draw_cut_marks(canvas: Canvas, outline: Rect) -> None:
     Parameters
     ----------
     canvas : reportlab.pdfgen.canvas.Canvas
-        Its axes as in `draw_card`.
+        Its axes as in `draw_reference`.
     outline : Rect
         The card.
     """

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibration.camera import direction_deg, dye_transmittance, rgb_lin_under_d65
-from calibration.card import Rect, load_card
 from calibration.dye import PKA_25C_FRESH
+from calibration.reference import Rect, load_card
 
 CHART_PH = (6.0, 6.2, 6.4, 6.6, 6.8, 7.0, 7.2, 7.4, 7.6)
 """pH of the patches, over the range in which the dye changes color [-]."""

@@ -10,19 +10,19 @@ import numpy as np
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
-from calibration.card import Rect, load_card
 from calibration.card_sheet import (
     GAP_MM,
     INK,
     MARGIN_MM,
     PAPERS,
     TEXT_GAP_MM,
-    draw_card,
     draw_cut_marks,
+    draw_reference,
     write_text,
 )
 from calibration.chart import CHART_PH, ChartPatch, chart_patches
 from calibration.color_space import encode_srgb
+from calibration.reference import Rect, load_card
 
 _N_CHARTS = 2
 # Baselines of the labels on the card, from its upper edge: note, title and pH above the patches, CO2 and title below.
@@ -113,7 +113,7 @@ def _render_sheet(page_size: tuple[float, float], co2_texts: Sequence[str], cond
         canvas.saveState()
         # From here on x to the right and y down in mm from the card's top-left corner, as in the geometry.
         canvas.transform(mm, 0, 0, -mm, MARGIN_MM * mm, (height_mm - top_mm) * mm)
-        draw_card(canvas, card)
+        draw_reference(canvas, card)
         draw_cut_marks(canvas, card.outline)
         for patch in chart_patches():
             _draw_patch(canvas, patch)

@@ -8,7 +8,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.card import Rect
 from calibration.tone import GraySamples, ToneFit, decode_tone, fit_tone
 from colorread.card.view import MARGIN_MM, CardView
 from colorread.density import CLIPPED_U8
@@ -92,17 +91,16 @@ def balance_view(view: CardView) -> Balance:
 
 
 def _sample_grays(view: CardView) -> GraySamples:
-    """Measure the gray patches that lie within the photo, and the bare paper above and below each."""
+    """Measure the gray patches that lie within the photo, and the bare paper on both sides of each."""
     coverage, patches, papers = [], [], []
     for patch in view.card.gray_patches:
-        paper = patch.rect.grown(-1.0, 0.0).strips(1.0, 2.6)
-        areas = [view.area(rect) for rect in (patch.rect.grown(-1.3, -2.0), *paper)]
+        areas = [view.area(rect) for rect in (patch.inner, *patch.paper)]
         if not all(view.seen[area].all() and view.seen[area].size for area in areas):
             continue
-        middle, above, below = (np.median(view.rgb_u8[area].reshape(-1, 3), axis=0) / 255.0 for area in areas)
+        middle, *paper = (np.median(view.rgb_u8[area].reshape(-1, 3), axis=0) / 255.0 for area in areas)
         coverage.append(patch.black_coverage)
         patches.append(middle)
-        papers.append((above, below))
+        papers.append(paper)
     return GraySamples(
         black_coverage=np.array(coverage),
         patch=np.array(patches).reshape(-1, 3),
@@ -111,12 +109,8 @@ def _sample_grays(view: CardView) -> GraySamples:
 
 
 def _blank_paper(view: CardView) -> NDArray[np.bool_]:
-    """Where the card is bare paper in the photo, shape (H, W)."""
-    card, bar = view.card, view.card.scale_bar
-    prints = [patch.rect.grown(1.0) for patch in card.gray_patches]
-    prints += [rect.grown(1.0) for rect in card.markers.values()]
-    prints.append(Rect(x_mm=bar.x_mm, y_mm=bar.y0_mm, width_mm=0.0, height_mm=bar.length_mm).grown(4.0, 1.5))
-    return view.mask(card.outline.grown(-1.0)) & ~view.mask(*prints) & view.seen
+    """Where bare paper is in the photo, shape (H, W)."""
+    return view.mask(view.card.outline.grown(-1.0)) & ~view.mask(*view.card.printed) & view.seen
 
 
 def _fit_paper(view: CardView, blank: NDArray[np.bool_], rgb_lin: NDArray[np.float32]) -> PaperField:

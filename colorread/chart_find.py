@@ -13,10 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import direction_deg
-from calibration.card import Rect
 from calibration.chart import chart_patches
+from calibration.reference import Rect, load_card
 from colorread.balance import balance_view
-from colorread.card.find import find_card, px_from_mm
+from colorread.card.find import find_references
+from colorread.card.plane import PlaneMap
 from colorread.card.view import CardView, view_card
 from colorread.density import BLACK_U8, CLIPPED_U8, density_of, median_density
 from colorread.errors import Refusal
@@ -94,7 +95,7 @@ def measure_chart(
         `colorread.balance`, and ``no-chart``, ``patch-count``, ``chart-order``, ``clipped-patch``.
     """
     photo = photo_from_array(source) if isinstance(source, np.ndarray) else load_photo(source)
-    fit = find_card(photo.rgb_u8)
+    fit = find_references(photo.rgb_u8)[0]
     view = view_card(photo.rgb_u8, fit)
     balance = balance_view(view)
     paper = balance.paper
@@ -105,7 +106,7 @@ def measure_chart(
                 "There are no colored patches where the chart has them: this is the blank card, or a faded print.",
                 "Photograph the color chart instead of the card, or say what the patches of your kit's chart mean.",
             )
-        masks = [_patch_mask(photo, fit.homography, patch.rect) for patch in chart_patches()]
+        masks = [_patch_mask(photo, fit.plane, patch.rect) for patch in chart_patches()]
     else:
         middle = np.median(paper.rgb_lin[view.seen], axis=0)
         density = density_of(cv2.LUT(photo.rgb_u8, balance.decoded.astype(np.float32)), middle)
@@ -139,12 +140,12 @@ def measure_chart(
 
 def shows_chart(view: CardView, colors: ColorMap) -> bool:
     """
-    Tell whether the chart of this project is seen, and not the card, which has no colors.
+    Tell whether the chart of this project is seen, and not card or tag, which have no colors.
 
     Parameters
     ----------
     view : CardView
-        Rectified card or chart.
+        Rectified card, tag or chart.
     colors : ColorMap
         Its colors.
 
@@ -153,6 +154,8 @@ def shows_chart(view: CardView, colors: ColorMap) -> bool:
     bool
         Whether there are colored patches, parted by paper, in most of the places where the chart has them.
     """
+    if view.card is not load_card():  # on which alone a chart is printed
+        return False
 
     def depths(rects: list[Rect]) -> NDArray[np.float32]:
         return np.array([np.median(colors.strength[view.area(rect)]) for rect in rects])
@@ -202,9 +205,9 @@ def _order(density: NDArray[np.float64]) -> NDArray[np.intp]:
     return order
 
 
-def _patch_mask(photo: Photo, homography: NDArray[np.float64], rect: Rect) -> NDArray[np.bool_]:
+def _patch_mask(photo: Photo, plane: PlaneMap, rect: Rect) -> NDArray[np.bool_]:
     inner = rect.grown(-_INSET * rect.width_mm, -_INSET * rect.height_mm)
-    return _filled(photo, px_from_mm(homography, inner.corners_mm))
+    return _filled(photo, plane.px_from_mm(inner.corners_mm))
 
 
 def _filled(photo: Photo, corners_px: NDArray[np.float64]) -> NDArray[np.bool_]:

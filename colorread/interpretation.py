@@ -111,7 +111,6 @@ def with_numbers(reading: Reading, posterior: PhPosterior, stated: Stated) -> Re
         ph=ph,
         co2_mg_l=co2_mg_l,
         limit=limit,
-        geometry="front",
         co2_rule_of_thumb_mg_l=None if limit else float(co2_rule_of_thumb(posterior.median, stated.fluid_kh_dkh)),
         tank_ph=_tank_ph(co2_mg_l, stated),
         verdict=judge(co2_mg_l, stated.marks),

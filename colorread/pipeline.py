@@ -15,7 +15,7 @@ from calibration.color_space import encode_srgb, rgb_lin_from_xyz, xyz_from_rgb_
 from calibration.inversion import PhPosterior
 from calibration.profile import Profile
 from colorread.balance import balance_view
-from colorread.card.find import CardFit, find_card
+from colorread.card.find import ReferenceFit, find_references
 from colorread.card.view import CardView, view_card
 from colorread.chart_find import shows_chart
 from colorread.errors import Reason, Refusal
@@ -54,8 +54,8 @@ class Seen:
     ----------
     photo : Photo or None
         As loaded.
-    card : CardFit or None
-        Where the card lies.
+    card : ReferenceFit or None
+        Where card or tag lies.
     outlines_px : tuple of ndarray of float64, shape (N, 2)
         Outline of the fluid in pixels of the loaded photo, or of the two things of which one may be it.
     fluid : Fluid or None
@@ -65,7 +65,7 @@ class Seen:
     """
 
     photo: Photo | None = None
-    card: CardFit | None = None
+    card: ReferenceFit | None = None
     outlines_px: tuple[NDArray[np.float64], ...] = ()
     fluid: Fluid | None = None
     reason: Reason | None = None
@@ -186,8 +186,15 @@ def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Seen:
     try:
         photo = photo_from_array(source) if isinstance(source, np.ndarray) else load_photo(source)
         seen = replace(seen, photo=photo)
-        fit = find_card(photo.rgb_u8)
-        seen = replace(seen, card=fit)
+        fits = find_references(photo.rgb_u8)
+    except Refusal as refusal:
+        return replace(seen, reason=refusal.reason)
+    in_front_of = [_see_in_front_of(fit, replace(seen, card=fit), photo, vial_xywh) for fit in fits]
+    return next((seen for seen in in_front_of if seen.fluid is not None), in_front_of[0])
+
+
+def _see_in_front_of(fit: ReferenceFit, seen: Seen, photo: Photo, vial_xywh: Rectangle | None) -> Seen:
+    try:
         view = view_card(photo.rgb_u8, fit)
         balance = balance_view(view)
         colors = color_map(balance.rgb_lin, balance.paper.rgb_lin, balance.paper.chroma_std, view.px_per_mm)
@@ -236,6 +243,7 @@ def _so_far(source: Source, stated: Stated, seen: Seen) -> Reading:
     return replace(
         reading,
         flags=(*seen.card.flags, *pointed),
+        reference=seen.card.reference.name,
         card_corners_px=_full_size(seen.card.corners_px, seen.photo),
         vial_outline_px=_full_size(seen.outlines_px[0], seen.photo) if len(seen.outlines_px) == 1 else None,
     )

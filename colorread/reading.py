@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.reference import ReferenceName
 from colorread.errors import Reason
 
 SCHEMA = "colorread.reading/1"
@@ -20,7 +21,6 @@ BUDGET_KH, BUDGET_ACIDS = "KH of the fluid", "other acids in tank water"
 
 Status = Literal["read", "refused"]
 Limit = Literal["below", "above"]
-Geometry = Literal["front", "beside"]
 FluidKind = Literal["reference", "tank-water"]
 LightName = Literal["daylight", "warm-led", "cool-led", "fluorescent", "tank-led", "unknown"]
 PlantsWord = Literal["too little", "enough", "more than needed", "cannot tell"]
@@ -96,8 +96,8 @@ class Reading:
         Lamp class that was assumed.
     assumed : tuple of str
         Names of the inputs that nobody stated: any of ``"kh"``, ``"temperature"``, ``"light"``.
-    geometry : {'front', 'beside'} or None
-        Vial before the card or beside it.
+    reference : {'card', 'tag'} or None
+        What the fluid was in front of; None where neither was seen.
     co2_rule_of_thumb_mg_l : float or None
         The customary 3 x KH x 10^(7 - pH), for comparison only [mg/L].
     tank_ph : Interval or None
@@ -132,7 +132,7 @@ class Reading:
     ph: Interval | None = None
     co2_mg_l: Interval | None = None
     limit: Limit | None = None
-    geometry: Geometry | None = None
+    reference: ReferenceName | None = None
     co2_rule_of_thumb_mg_l: float | None = None
     tank_ph: Interval | None = None
     verdict: Verdict | None = None

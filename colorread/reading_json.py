@@ -7,13 +7,13 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+from calibration.reference import ReferenceName
 from colorread.errors import Reason
 from colorread.json_fields import Fields, fields_of
 from colorread.reading import (
     SCHEMA,
     FishWord,
     FluidKind,
-    Geometry,
     Interval,
     LightName,
     Limit,
@@ -39,7 +39,7 @@ _NAMES = (
     "light",
     "profile",
     "assumed",
-    "geometry",
+    "reference",
     "co2_rule_of_thumb_mg_l",
     "tank_kh_dkh",
     "tank_ph",
@@ -83,7 +83,7 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
         "light": reading.light,
         "profile": reading.profile,
         "assumed": list(reading.assumed),
-        "geometry": reading.geometry,
+        "reference": reading.reference,
         "co2_rule_of_thumb_mg_l": _rounded(reading.co2_rule_of_thumb_mg_l, 2),
         "tank_kh_dkh": _rounded(reading.tank_kh_dkh, 3),
         "tank_ph": _interval(reading.tank_ph, 3),
@@ -141,6 +141,8 @@ def reading_from_dict(data: object) -> Reading:
     ValueError
         If it describes no reading; one sentence.
     """
+    if isinstance(data, dict) and "reference" not in data:  # written when there was the card alone
+        data = {"reference": "card"} | {name: value for name, value in data.items() if name != "geometry"}
     fields = fields_of("the reading", data, _NAMES)
     if fields.values["schema"] != SCHEMA:
         raise ValueError(f"The schema of the reading must be {SCHEMA}, not {fields.values['schema']!r}.")
@@ -156,7 +158,7 @@ def reading_from_dict(data: object) -> Reading:
         fluid=fields.choice("fluid", FluidKind),
         light=fields.choice("light", LightName),
         assumed=fields.texts("assumed"),
-        geometry=fields.maybe("geometry", lambda name: fields.choice(name, Geometry)),
+        reference=fields.maybe("reference", lambda name: fields.choice(name, ReferenceName)),
         co2_rule_of_thumb_mg_l=fields.maybe("co2_rule_of_thumb_mg_l", fields.number),
         tank_ph=_interval_from(fields, "tank_ph"),
         tank_kh_dkh=fields.maybe("tank_kh_dkh", fields.number),

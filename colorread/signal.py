@@ -24,9 +24,6 @@ _PARTS = 4  # each of one depth of color nearly, and of pixels enough for a medi
 _MIN_PIXELS = 60  # of the fluid, a good dozen in each part
 _RING_MM = (2.0, 9.0)  # paper close to the vial, but beyond its glass
 _MIN_RING_PIXELS = 150  # a dozen in each of the sectors by which uneven light is told
-# Bare paper around the window of the card, left, top, right and bottom of it, up to 1 to 2 mm before markers and grays:
-# room for blur and for a print that is a little off; the width of that room is an assumption.
-_BLANK_AROUND_WINDOW_MM = (3.0, 2.5, 2.0, 2.5)
 _LEAST_KEPT = 0.6  # of the pixels of the fluid; what glare leaves may be the edge of a reflection
 _MAX_CLIPPED = 0.2  # share of the values of the paper: the median of its brighter half is none of them
 # A tone curve may put clipped paper a little below the top, all at one code: share of the values within one code of the
@@ -286,7 +283,7 @@ def _ring(view: CardView, vial: VialFit) -> tuple[NDArray[np.intp], NDArray[np.i
 
 def _blank_window(view: CardView) -> NDArray[np.bool_]:
     """Where the blank middle of the card is."""
-    return view.mask(view.card.vial_window.grown(*_BLANK_AROUND_WINDOW_MM))
+    return view.mask(view.card.blank)
 
 
 def _distance_mm(view: CardView, mask: NDArray[np.bool_]) -> NDArray[np.float32]:

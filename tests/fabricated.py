@@ -31,7 +31,7 @@ def made_reading(**changes: Any) -> Reading:
         fluid="reference",
         light="unknown",
         assumed=("kh", "temperature", "light"),
-        geometry="front",
+        reference="card",
         co2_rule_of_thumb_mg_l=15.96,
         tank_ph=None,
         tank_kh_dkh=None,
@@ -51,7 +51,7 @@ def made_reading(**changes: Any) -> Reading:
 def made_refusal(**changes: Any) -> Reading:
     """Return a refused photo without a card."""
     empty: dict[str, Any] = dict.fromkeys(
-        ("ph", "co2_mg_l", "geometry", "co2_rule_of_thumb_mg_l", "card_corners_px", "vial_outline_px")
+        ("ph", "co2_mg_l", "reference", "co2_rule_of_thumb_mg_l", "card_corners_px", "vial_outline_px")
     )
     reason = Reason(code="no-card", message="No card was found.", next_step="Show the whole card.")
     return made_reading(**{**empty, "budget": {}, "reason": reason, **changes})

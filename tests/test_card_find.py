@@ -9,7 +9,7 @@ import skimage.data
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from colorread.card.find import find_card, mm_from_px, px_from_mm
+from colorread.card.find import find_references
 from colorread.errors import Refusal
 
 GEOMETRY = json.loads((Path(__file__).parents[1] / "calibration" / "card.json").read_text(encoding="utf-8"))
@@ -18,6 +18,11 @@ OUTLINE_MM = np.array([(0, 0), (WIDTH_MM, 0), (WIDTH_MM, HEIGHT_MM), (0, HEIGHT_
 IDS = (17, 23, 31, 42)
 PHOTO_SIZE = (2016, 1512)  # width, height
 PRINT_PX_PER_MM = 16
+
+
+def find_card(rgb_u8):
+    (fit,) = find_references(rgb_u8)
+    return fit
 
 
 def print_card():
@@ -135,10 +140,10 @@ def test_maps_between_card_and_photo_agree_with_the_scene():
     homography = view(roll_deg=20, tilt_deg=15, tilt_axis_deg=50)
     fit = find_card(rgb_of(photograph(homography)))
     points_mm = np.array([[(20.0, 18.0), (85.0, 18.0)], [(52.5, 37.0), (20.0, 56.0)]])
-    points_px = px_from_mm(fit.homography, points_mm)
+    points_px = fit.plane.px_from_mm(points_mm)
     assert points_px.shape == (2, 2, 2)
     assert points_px.reshape(-1, 2) == pytest.approx(project(homography, points_mm), abs=0.5)
-    assert mm_from_px(fit.homography, points_px) == pytest.approx(points_mm, abs=1e-9)
+    assert fit.plane.mm_from_px(points_px) == pytest.approx(points_mm, abs=1e-9)
     area_px = cv2.contourArea(project(homography, OUTLINE_MM).astype(np.float32))
     assert fit.px_per_mm == pytest.approx(np.sqrt(area_px / (105 * 74)), rel=0.002)
 

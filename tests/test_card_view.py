@@ -5,8 +5,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calibration.card import load_card
-from colorread.card.find import CardFit, px_from_mm
+from calibration.reference import load_card
+from colorread.card.find import ReferenceFit
+from colorread.card.plane import PlaneMap
 from colorread.card.view import view_card
 
 
@@ -15,9 +16,10 @@ def test_what_the_view_shows_is_smoothed_as_if_all_of_the_photo_were(
     monkeypatch: pytest.MonkeyPatch, offset_px: float
 ) -> None:
     rgb_u8 = np.random.default_rng(3).integers(0, 256, (1200, 1700, 3), dtype=np.uint8)
-    homography = np.array([(9.0, 0.8, offset_px), (-0.3, 8.6, offset_px + 40.0), (1e-4, 2e-4, 1.0)])
-    corners_px = px_from_mm(homography, load_card().outline.corners_mm)
-    fit = CardFit(homography=homography, corners_px=corners_px, tilt_deg=5.0, px_per_mm=8.8, flags=())
+    plane = PlaneMap(homography=np.array([(9.0, 0.8, offset_px), (-0.3, 8.6, offset_px + 40.0), (1e-4, 2e-4, 1.0)]))
+    card = load_card()
+    corners_px = plane.px_from_mm(card.outline.corners_mm)
+    fit = ReferenceFit(reference=card, plane=plane, corners_px=corners_px, tilt_deg=5.0, px_per_mm=8.8, flags=())
     seen = view_card(rgb_u8, fit).rgb_u8
 
     def smooth_all(rgb_u8: NDArray[np.uint8], blur_px: float, _: NDArray[np.float64]) -> NDArray[np.uint8]:

@@ -18,7 +18,7 @@ from calibration.chart import CHART_LOAD, CHART_PH, chart_patches, ph_by_chart
 from calibration.chart_sheet import render_chart_sheet
 from calibration.dye import absorptivity
 from colorread.carbonate import co2_from_ph
-from colorread.card.find import find_card
+from colorread.card.find import find_references
 from colorread.cli import app
 
 PX_PER_MM = 300 / 25.4
@@ -87,7 +87,7 @@ def test_the_rendered_sheet_shows_the_patches(page_rgb: NDArray[np.uint8]) -> No
 
 def test_a_cut_out_chart_is_found_like_the_card(page_rgb: NDArray[np.uint8]) -> None:
     cut = page_rgb[: round(86.0 * PX_PER_MM), : round(117.0 * PX_PER_MM)]
-    fit = find_card(np.ascontiguousarray(cut))
+    (fit,) = find_references(np.ascontiguousarray(cut))
     assert fit.flags == ()
     assert fit.corners_px[0] == pytest.approx(np.full(2, MARGIN_MM * PX_PER_MM - 0.5), abs=1.0)
     assert fit.px_per_mm == pytest.approx(PX_PER_MM, rel=0.002)

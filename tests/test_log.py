@@ -77,7 +77,7 @@ common: dict[str, st.SearchStrategy[Any]] = {
     "fluid": st.sampled_from(("reference", "tank-water")),
     "light": st.sampled_from(("daylight", "unknown")),
     "assumed": st.lists(st.sampled_from(("kh", "temperature", "light", "fluid"))).map(tuple),
-    "geometry": st.sampled_from((None, "front", "beside")),
+    "reference": st.sampled_from((None, "card", "tag")),
     "tank_kh_dkh": st.none() | rounded(0.25, 30.0, 3),
     "flags": st.lists(st.text()).map(tuple),
     "card_corners_px": st.none() | outlines(),
@@ -130,9 +130,16 @@ def test_what_is_no_reading_is_told_in_a_sentence(change: dict[str, Any], messag
     data = reading_to_dict(made_reading())
     with pytest.raises(ValueError, match=message):
         reading_from_dict({**data, **change})
-    for name in data:
+    for name in data.keys() - {"reference"}:
         with pytest.raises(ValueError, match=f"The reading lacks {name}"):
             reading_from_dict({key: value for key, value in data.items() if key != name})
+
+
+def test_reading_kept_before_there_was_the_tag_is_of_the_card() -> None:
+    data = reading_to_dict(made_reading(reference="tag"))
+    assert reading_from_dict(data).reference == "tag"
+    del data["reference"]
+    assert reading_from_dict({**data, "geometry": "front"}).reference == "card"
 
 
 def test_log_lives_where_the_environment_says(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
@@ -498,6 +505,7 @@ def check_version_1(path: Path) -> None:
         assert log.tank("window").volume_l == 60.0
         (entry,) = log.entries(with_pictures=True)
         assert entry.reading.reason == Reason(code="no-card", message="No card.", next_step="Show it.")
+        assert entry.reading.reference == "card"
         assert entry.reading.taken_at == datetime(2025, 6, 2, 7, 30, tzinfo=timezone(timedelta(hours=2)))
         assert entry.picture == b"\xff\xd8"
 

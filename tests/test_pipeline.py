@@ -84,7 +84,7 @@ def test_ph_and_co2_are_those_of_the_fluid(thing: Any, ph: float) -> None:
     assert reading.ph.low is not None
     assert reading.ph.high is not None
     assert 0.3 < reading.ph.high - reading.ph.low < 0.75  # measured 0.36 to 0.63: no better than the dye is known
-    assert reading.geometry == "front"
+    assert reading.reference == "card"
     assert set(reading.flags) <= FLAG_TEXTS.keys()
     assert all(std > 0.0 for std in reading.budget.values())
 

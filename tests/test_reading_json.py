@@ -11,7 +11,7 @@ from colorread.reading_json import reading_to_dict, reading_to_json
 from tests.fabricated import made_reading, made_refusal
 
 KEYS = """
-schema photo status taken_at time_source ph co2_mg_l limit kh_dkh temperature_c fluid light assumed geometry verdict
+schema photo status taken_at time_source ph co2_mg_l limit kh_dkh temperature_c fluid light assumed reference verdict
 flags reason card vial budget co2_rule_of_thumb_mg_l tank_ph tank_kh_dkh profile
 """
 
@@ -50,7 +50,7 @@ def test_refused_photo_has_the_same_keys_and_no_number() -> None:
         "verdict",
         "card",
         "vial",
-        "geometry",
+        "reference",
         "co2_rule_of_thumb_mg_l",
         "taken_at",
     ):

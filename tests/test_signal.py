@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calibration.card import Card, load_card
+from calibration.reference import Reference, load_card
 from calibration.tone import ToneFit, decode_tone
 from colorread.balance import Balance, PaperField
+from colorread.card.plane import PlaneMap
 from colorread.card.view import CardView
 from colorread.signal import FluidSignal, measure_fluid
 from colorread.vial.color import color_map
@@ -26,7 +27,7 @@ DY_PX, DX_PX = np.mgrid[: SHAPE[0], : SHAPE[1]] - np.array([(mm + 1.5) * PX_PER_
 FLUID = np.hypot(DX_PX, DY_PX) < 7.0 * PX_PER_MM
 
 
-def measured(paper_lin: NDArray[np.float64], card: Card, noise: float, *, tone_std: float = 0.05) -> FluidSignal:
+def measured(paper_lin: NDArray[np.float64], card: Reference, noise: float, *, tone_std: float = 0.05) -> FluidSignal:
     """Measure a round fluid before paper of this light, shape (H, W, 3), where a flat 0.5 is expected."""
     light = paper_lin.copy()
     thickness = np.sqrt(np.maximum(1.0 - np.hypot(DX_PX, DY_PX)[FLUID] / (7.5 * PX_PER_MM), 0.0))
@@ -37,7 +38,7 @@ def measured(paper_lin: NDArray[np.float64], card: Card, noise: float, *, tone_s
         rgb_u8=np.rint(255.0 * encoded).astype(np.uint8),
         seen=np.ones(SHAPE, bool),
         px_per_mm=PX_PER_MM,
-        photo_from_view=np.eye(3),
+        plane=PlaneMap(homography=np.eye(3)),
     )
     flat = np.full((*SHAPE, 3), 0.5, np.float32)
     decoded, steeper = (decode_tone(np.arange(256) / 255.0, strength) for strength in (0.0, tone_std))
@@ -74,7 +75,7 @@ def test_paper_is_looked_for_in_the_window_of_the_card_at_hand() -> None:
     paper = 0.5 + np.random.default_rng(3).normal(0.0, 0.01, (*SHAPE, 3))
     paper[:, DX_PX[0] > 9.0 * PX_PER_MM] = (0.9, 0.5, 0.5)
     card = load_card()
-    narrow = replace(card, vial_window=replace(card.vial_window, width_mm=MIDDLE_MM[0] + 7.0 - card.vial_window.x_mm))
+    narrow = replace(card, blank=replace(card.blank, width_mm=MIDDLE_MM[0] + 9.0 - card.blank.x_mm))
     assert "mixed-light" in measured(paper, card, noise=0.001).flags
     assert "mixed-light" not in measured(paper, narrow, noise=0.001).flags
 

@@ -1,4 +1,4 @@
-"""The card seen straight from above: a rectified cut-out of the photo, so that all later steps work in millimeters."""
+"""Card or tag seen straight from above: a rectified cut-out of the photo, so that later steps work in millimeters."""
 
 from __future__ import annotations
 
@@ -8,41 +8,42 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.card import Card, Rect, load_card
-from colorread.card.find import CardFit
+from calibration.reference import Rect, Reference
+from colorread.card.find import ReferenceFit
+from colorread.card.plane import PlaneMap
 
 MARGIN_MM = 1.5
-"""How far the view reaches beyond the edge of the card [mm]."""
+"""How far the view reaches beyond the edge of card or tag [mm]."""
 _PX_PER_MM = (4.0, 5.0)  # coarser loses the glass rim, finer only costs time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CardView:
     """
-    A rectified view of the card and its surroundings.
+    A rectified view of card or tag and its surroundings.
 
     Parameters
     ----------
-    card : Card
-        Its geometry; the chart has the same.
+    card : Reference
+        What is seen, card or tag; the chart has the geometry of the card.
     rgb_u8 : ndarray of uint8, shape (H, W, 3)
         Encoded like the photo.
     seen : ndarray of bool, shape (H, W)
         Where the view lies within the photo.
     px_per_mm : float
         Scale of the view [px/mm].
-    photo_from_view : ndarray of float64, shape (3, 3)
-        Homography from view pixels (x, y) to photo pixels.
+    plane : PlaneMap
+        From the reference to the photo.
     """
 
-    card: Card
+    card: Reference
     rgb_u8: NDArray[np.uint8]
     seen: NDArray[np.bool_]
     px_per_mm: float
-    photo_from_view: NDArray[np.float64]
+    plane: PlaneMap
 
     def area(self, rect: Rect) -> tuple[slice, slice]:
-        """Return the slices (rows, columns) of a rectangle on the card, cut to the view."""
+        """Return the slices (rows, columns) of a rectangle on the reference, cut to the view."""
         height, width = self.seen.shape
         col0, row0, col1, row1 = (
             round((mm + MARGIN_MM) * self.px_per_mm) for mm in (rect.x_mm, rect.y_mm, rect.right_mm, rect.bottom_mm)
@@ -50,7 +51,7 @@ class CardView:
         return slice(max(row0, 0), min(row1, height)), slice(max(col0, 0), min(col1, width))
 
     def mask(self, *rects: Rect) -> NDArray[np.bool_]:
-        """Return where any of some rectangles on the card lies, shape (H, W)."""
+        """Return where any of some rectangles on the reference lies, shape (H, W)."""
         mask = np.zeros(self.seen.shape, bool)
         for rect in rects:
             mask[self.area(rect)] = True
@@ -58,36 +59,31 @@ class CardView:
 
     def photo_xy(self, xy_px: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return photo pixels of view pixels, shape (N, 2)."""
-        points = np.asarray(xy_px, dtype=np.float64).reshape(-1, 1, 2)
-        moved = cv2.perspectiveTransform(points, self.photo_from_view)
-        return np.asarray(moved, dtype=np.float64).reshape(-1, 2)
+        return self.plane.px_from_mm((xy_px + 0.5) / self.px_per_mm - MARGIN_MM)
 
     def view_xy(self, photo_xy_px: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return view pixels of photo pixels, shape (N, 2)."""
-        points = np.asarray(photo_xy_px, dtype=np.float64).reshape(-1, 1, 2)
-        moved = cv2.perspectiveTransform(points, np.linalg.inv(self.photo_from_view))
-        return np.asarray(moved, dtype=np.float64).reshape(-1, 2)
+        return (self.plane.mm_from_px(photo_xy_px) + MARGIN_MM) * self.px_per_mm - 0.5
 
 
-def view_card(rgb_u8: NDArray[np.uint8], fit: CardFit) -> CardView:
+def view_card(rgb_u8: NDArray[np.uint8], fit: ReferenceFit) -> CardView:
     """
-    Rectify the card.
+    Rectify card or tag.
 
     Parameters
     ----------
     rgb_u8 : ndarray of uint8, shape (H, W, 3)
         Upright photo.
-    fit : CardFit
-        Where the card lies in it.
+    fit : ReferenceFit
+        Where it lies in the photo.
 
     Returns
     -------
     CardView
         At the scale of the photo, between 4 and 5 px/mm.
     """
-    card = load_card()
     scale = float(np.clip(fit.px_per_mm, *_PX_PER_MM))
-    around = card.outline.grown(MARGIN_MM)
+    around = fit.reference.outline.grown(MARGIN_MM)
     width, height = round(around.width_mm * scale), round(around.height_mm * scale)
     mm_from_view = np.array(
         [
@@ -96,7 +92,7 @@ def view_card(rgb_u8: NDArray[np.uint8], fit: CardFit) -> CardView:
             (0.0, 0.0, 1.0),
         ]
     )
-    photo_from_view = fit.homography @ mm_from_view
+    photo_from_view = fit.plane.homography @ mm_from_view
     corners_px = photo_from_view @ np.array([(x, y, 1.0) for x in (0, width - 1) for y in (0, height - 1)]).T
     corners_px = corners_px[:2] / corners_px[2]
     # The view reads the photo by linear interpolation, so what it cannot hold is smoothed away first.
@@ -111,11 +107,11 @@ def view_card(rgb_u8: NDArray[np.uint8], fit: CardFit) -> CardView:
         inside = np.full(rgb_u8.shape[:2], 255, np.uint8)
         seen = cv2.warpPerspective(inside, photo_from_view, (width, height), flags=flags) > 254
     return CardView(
-        card=card,
+        card=fit.reference,
         rgb_u8=np.asarray(view, dtype=np.uint8),
         seen=seen,
         px_per_mm=scale,
-        photo_from_view=photo_from_view,
+        plane=fit.plane,
     )
 
 

@@ -1,0 +1,184 @@
+import json
+from itertools import combinations
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from calibration.reference import Rect, load_card, load_references, load_tag
+
+CARD, TAG = load_card(), load_tag()
+REFERENCES = {reference.name: reference for reference in (CARD, TAG)}
+FILES = {name: Path(__file__).parents[1] / "calibration" / f"{name}.json" for name in REFERENCES}
+each = pytest.mark.parametrize("reference", REFERENCES.values(), ids=REFERENCES)
+
+
+def bounds(rect):
+    return tuple(round(edge, 9) for edge in (rect.x_mm, rect.y_mm, rect.right_mm, rect.bottom_mm))
+
+
+def gap_mm(one, other):
+    """Distance of two rectangles along x or y, whichever is larger; negative if they overlap."""
+    left, top, right, bottom = bounds(one)
+    other_left, other_top, other_right, other_bottom = bounds(other)
+    return max(other_left - right, left - other_right, other_top - bottom, top - other_bottom)
+
+
+def prints_of(reference):
+    return {
+        **{f"marker {marker_id}": rect for marker_id, rect in reference.markers.items()},
+        **{f"patch {index}": patch.rect for index, patch in enumerate(reference.gray_patches)},
+        "scale bar": reference.scale_bar.rect,
+        **({} if reference.hole is None else {"hole": reference.hole.rect}),
+    }
+
+
+# Card and tag as published, on A7 and A8 paper (ISO 216: 74 mm x 105 mm, 52 mm x 74 mm). Prints are about, so none of
+# this may change.
+
+
+def test_size_of_the_card_is_that_of_a7_paper():
+    assert bounds(CARD.outline) == (0, 0, 105, 74)
+
+
+def test_markers_of_the_card_have_their_published_ids_and_places():
+    assert CARD.marker_dictionary == "DICT_4X4_50"
+    assert {marker_id: bounds(rect) for marker_id, rect in CARD.markers.items()} == {
+        17: (4, 4, 16, 16),
+        23: (89, 4, 101, 16),
+        31: (89, 58, 101, 70),
+        42: (4, 58, 16, 70),
+    }
+
+
+def test_window_of_the_card_has_its_published_place():
+    assert bounds(CARD.vial_window) == (20, 18, 85, 56)
+
+
+def test_patches_have_their_published_places_and_tints():
+    left = [21, 29, 37, 45, 53, 61, 69, 77]
+    ink = [0, 0.1, 0.25, 0.4, 0.55, 0.7, 0.85, 1]
+    upper = [((x, 4, x + 7, 14), share) for x, share in zip(left, ink, strict=True)]
+    lower = [((x, 60, x + 7, 70), share) for x, share in zip(left, reversed(ink), strict=True)]
+    assert [(bounds(patch.rect), patch.black_coverage) for patch in CARD.gray_patches] == upper + lower
+
+
+def test_tag_has_its_published_size_and_places():
+    assert bounds(TAG.outline) == (0, 0, 52, 74)
+    assert TAG.marker_dictionary == "DICT_4X4_50"
+    assert {marker_id: bounds(rect) for marker_id, rect in TAG.markers.items()} == {
+        5: (2.5, 2.5, 11.5, 11.5),
+        11: (40.5, 2.5, 49.5, 11.5),
+        28: (40.5, 62.5, 49.5, 71.5),
+        36: (2.5, 62.5, 11.5, 71.5),
+    }
+    assert bounds(TAG.vial_window) == (10.5, 13, 41.5, 61)
+    assert (TAG.hole.x_mm, TAG.hole.y_mm, TAG.hole.diameter_mm) == (26, 4.5, 4)
+
+
+def test_patches_of_the_tag_have_their_published_places_and_inks():
+    top = [14 + 5.85 * place for place in range(8)]
+    ink = [0, 0.1, 0.25, 0.4, 0.55, 0.7, 0.85, 1]
+    for column, x, inks in zip(TAG.gray_rows, (2.5, 43.5), (ink, ink[::-1]), strict=True):
+        assert [bounds(patch.rect) for patch in column] == [pytest.approx((x, y, x + 6, y + 5)) for y in top]
+        assert [patch.black_coverage for patch in column] == inks
+
+
+def test_scale_bars_have_their_published_places():
+    card, tag = CARD.scale_bar, TAG.scale_bar
+    assert (card.x0_mm, card.y0_mm, card.x1_mm, card.y1_mm, card.length_mm) == (10, 22, 10, 52, 30)
+    assert (tag.x0_mm, tag.y0_mm, tag.x1_mm, tag.y1_mm, tag.length_mm) == (16, 69, 36, 69, 20)
+
+
+# What the finding and the balance rest on, whatever the numbers are.
+
+
+@each
+def test_nothing_printed_overlaps(reference):
+    parts = prints_of(reference)
+    for one, other in combinations(parts, 2):
+        assert gap_mm(parts[one], parts[other]) > 0, (one, other)
+        assert gap_mm(parts[one], reference.vial_window) > 0, one
+
+
+@each
+def test_markers_have_paper_around_them(reference):
+    quiet_mm = min(marker.width_mm for marker in reference.markers.values()) / 6  # one cell of a marker of 4 x 4 bits
+    parts = prints_of(reference)
+    for marker_id, marker in reference.markers.items():
+        left, top, right, bottom = bounds(marker)
+        rim = min(left, top, reference.outline.width_mm - right, reference.outline.height_mm - bottom)
+        others = [gap_mm(marker, rect) for name, rect in parts.items() if name != f"marker {marker_id}"]
+        assert min(rim, *others) >= quiet_mm
+
+
+@each
+def test_paper_beside_the_patches_and_around_the_window_is_bare(reference):
+    whole = bounds(reference.outline)
+    for patch in reference.gray_patches:
+        assert gap_mm(*patch.paper) > 0
+        for paper in patch.paper:
+            assert 0.5 <= gap_mm(paper, patch.rect) <= 1
+            assert min(paper.width_mm, paper.height_mm) > 1
+            assert gap_mm(paper, reference.vial_window) >= -1e-9  # the vial stays clear of it
+    for bare in (reference.blank, *(paper for patch in reference.gray_patches for paper in patch.paper)):
+        assert all(near <= edge for near, edge in zip(whole[:2], bounds(bare)[:2], strict=True))
+        assert all(edge <= far for far, edge in zip(whole[2:], bounds(bare)[2:], strict=True))
+        assert all(gap_mm(bare, rect) >= 0.5 for rect in prints_of(reference).values())
+
+
+@each
+def test_what_is_printed_is_told_with_room_around_it(reference):
+    for name, rect in prints_of(reference).items():
+        assert any(
+            gap_mm(around, rect) <= -0.99 - min(rect.width_mm, rect.height_mm) for around in reference.printed
+        ), name
+
+
+def test_marker_ids_are_distinct_and_in_the_dictionary():
+    ids = []
+    for path in FILES.values():
+        pairs = dict(json.loads(path.read_text(encoding="utf-8"), object_pairs_hook=list))  # keeps keys that come twice
+        ids += [int(marker_id) for marker_id, _ in pairs["markers"]]
+    (name,) = {reference.marker_dictionary for reference in load_references()}  # one search sees all
+    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, name))
+    assert len(ids) == len(set(ids)) == 8
+    assert all(0 <= marker_id < len(dictionary.bytesList) for marker_id in ids)
+
+
+def test_no_marker_can_be_taken_for_another_when_turned():
+    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, CARD.marker_dictionary))
+    ids = [*CARD.markers, *TAG.markers]
+    bits = {i: cv2.aruco.generateImageMarker(dictionary, i, 6)[1:-1, 1:-1] > 127 for i in ids}
+    turned = [(i, turns, np.rot90(marker, turns)) for i, marker in bits.items() for turns in range(4)]
+    for one, marker in bits.items():
+        for other, turns, seen in turned:
+            if (one, 0) != (other, turns):  # a detector mends some bits of each
+                assert np.count_nonzero(marker != seen) > 2 * dictionary.maxCorrectionBits
+
+
+@each
+def test_rows_of_patches_run_in_opposite_order(reference):
+    one, other = reference.gray_rows
+    assert [patch.black_coverage for patch in one] == [patch.black_coverage for patch in reversed(other)]
+    coverages = [patch.black_coverage for patch in one]
+    assert coverages == sorted(set(coverages))
+    assert (coverages[0], coverages[-1]) == (0, 1)  # paper and solid black, the two anchors
+
+
+def test_corners_run_clockwise_from_the_top_left():
+    assert CARD.markers[31].corners_mm.tolist() == [[89, 58], [101, 58], [101, 70], [89, 70]]
+
+
+def test_geometry_is_read_once():
+    assert load_card() is CARD
+    assert load_tag() is TAG
+    assert load_references() == (CARD, TAG)
+
+
+def test_rectangles_grow_and_shrink_by_margins():
+    rect = Rect(x_mm=20, y_mm=10, width_mm=8, height_mm=6)
+    assert bounds(rect.grown(1)) == (19, 9, 29, 17)
+    assert bounds(rect.grown(-1, 2)) == (21, 8, 27, 18)
+    assert bounds(rect.grown(1, 2, 3, 4)) == (19, 8, 31, 20)
