@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.reference import GrayPatch, Reference, load_references
 from colorread.card.markers import Sighting, look_for_markers
-from colorread.card.plane import PlaneFit, PlaneMap, best_fit
+from colorread.card.plane import PlaneFit, PlaneMap, best_fit, camera_matrix
 from colorread.errors import Refusal
 
 # The search goes on after its second try only while fewer than three markers agree: assumption, as three tell the plane
@@ -22,10 +22,6 @@ ENOUGH_MARKERS, ENOUGH_MARKERS_LATER = 4, 3
 TILT_LIMIT_DEG = 35.0
 WINDOW_SEEN_SHARE = 0.75  # leaves room for a vial with paper around it
 GRAY_CORRELATION, LEAST_PATCHES = -0.7, 4  # of contrast with ink along a row of grays, and how many must be seen
-
-# Ratio of focal length to picture diagonal of a phone's main camera: 26 mm for the 43.3 mm diagonal of the
-# 35 mm format (common practice, no source).
-FOCAL_PER_DIAGONAL = 26.0 / 43.3
 
 # Weights of the corners of a quadrangle for 5 x 5 points in its inner part.
 _ALONG = np.linspace(0.25, 0.75, 5)
@@ -127,7 +123,7 @@ def _search(gray: NDArray[np.uint8]) -> list[_Candidate]:
     """Look for markers until enough of them agree; return what may be there, first that of which most was seen."""
     candidates: list[_Candidate] = []
     for n_tries, sightings in enumerate(_tries(gray), 1):
-        candidates = _candidates(sightings)
+        candidates = _candidates(sightings, gray.shape)
         enough = ENOUGH_MARKERS if n_tries == 1 else ENOUGH_MARKERS_LATER
         if candidates and candidates[0].n_used >= enough:
             break
@@ -140,12 +136,12 @@ def _tries(gray: NDArray[np.uint8]) -> Iterator[list[Sighting]]:
     return look_for_markers(gray, dictionary_name=references[0].marker_dictionary, ids=ids)
 
 
-def _candidates(sightings: list[Sighting]) -> list[_Candidate]:
-    candidates = []
+def _candidates(sightings: list[Sighting], photo_shape: tuple[int, ...]) -> list[_Candidate]:
+    camera, candidates = camera_matrix(photo_shape), []
     for reference in load_references():
         own = [sighting for sighting in sightings if sighting[0] in reference.markers]
         if own:
-            fit = best_fit(own, reference)
+            fit = best_fit(own, reference, camera)
             candidates.append(_Candidate(reference=reference, sightings=tuple(own), fit=fit))
     return sorted(candidates, key=lambda candidate: (candidate.n_used, len(candidate.sightings)), reverse=True)
 
@@ -157,7 +153,7 @@ def _fit_of(gray: NDArray[np.uint8], candidate: _Candidate) -> ReferenceFit:
         raise _contradiction()
     used_ids = {marker_id for marker_id, _ in fit.sightings}
     others = [s for s in candidate.sightings if not any(s is used for used in fit.sightings)]
-    if best_fit(others, reference) is not None:
+    if best_fit(others, reference, camera_matrix(gray.shape)) is not None:
         raise Refusal(
             "several-cards",
             f"There is more than one {reference.name} in the photo.",
@@ -169,7 +165,7 @@ def _fit_of(gray: NDArray[np.uint8], candidate: _Candidate) -> ReferenceFit:
 
     corners_px = fit.plane.px_from_mm(reference.outline.corners_mm)
     area_px = cv2.contourArea(corners_px.astype(np.float32))
-    tilt_deg = _tilt_deg(fit.plane.homography, reference, gray.shape)
+    tilt_deg = _tilt_deg(fit.plane.homography, reference, camera_matrix(gray.shape))
     height_px, width_px = gray.shape
     inside = bool(((corners_px >= -0.5) & (corners_px <= (width_px - 0.5, height_px - 0.5))).all())
     if len(used_ids) == 2 and not inside:
@@ -246,22 +242,19 @@ def _median_levels(gray: NDArray[np.uint8], corners_px: NDArray[np.float64]) -> 
     return np.where(inside, np.median(gray[y, x], axis=1), np.nan)
 
 
-def _tilt_deg(homography: NDArray[np.float64], reference: Reference, photo_shape: tuple[int, ...]) -> float:
+def _tilt_deg(homography: NDArray[np.float64], reference: Reference, camera: NDArray[np.float64]) -> float:
     """Return the angle between the normal and the line of sight for the view angle of a phone's main camera."""
-    height_px, width_px = photo_shape
-    focal_px = FOCAL_PER_DIAGONAL * np.hypot(width_px, height_px)
-    camera = np.array([(focal_px, 0, (width_px - 1) / 2), (0, focal_px, (height_px - 1) / 2), (0, 0, 1)])
     # Columns: x axis, y axis and origin of the reference as the camera sees them.
     pose = np.linalg.solve(camera, homography)
     normal = np.cross(pose[:, 0], pose[:, 1])
     ray = pose @ (*reference.outline.corners_mm.mean(axis=0), 1.0)
     cosine = abs(normal @ ray) / (np.linalg.norm(normal) * np.linalg.norm(ray))
-    return float(np.degrees(np.arccos(min(1.0, cosine))))
+    return float(np.degrees(np.arccos(min(1.0, float(cosine)))))
 
 
 def _refusal_without_fit(gray: NDArray[np.uint8], candidates: list[_Candidate]) -> Refusal:
     flipped = next(_tries(np.ascontiguousarray(gray[:, ::-1])))
-    if any(candidate.fit is not None for candidate in _candidates(flipped)):
+    if any(candidate.fit is not None for candidate in _candidates(flipped, gray.shape)):
         return Refusal(
             "card-mirrored",
             "The card or tag is mirrored in the photo.",

@@ -85,27 +85,14 @@ def view_card(rgb_u8: NDArray[np.uint8], fit: ReferenceFit) -> CardView:
     scale = float(np.clip(fit.px_per_mm, *_PX_PER_MM))
     around = fit.reference.outline.grown(MARGIN_MM)
     width, height = round(around.width_mm * scale), round(around.height_mm * scale)
-    mm_from_view = np.array(
-        [
-            (1.0 / scale, 0.0, 0.5 / scale - MARGIN_MM),
-            (0.0, 1.0 / scale, 0.5 / scale - MARGIN_MM),
-            (0.0, 0.0, 1.0),
-        ]
-    )
-    photo_from_view = fit.plane.homography @ mm_from_view
-    corners_px = photo_from_view @ np.array([(x, y, 1.0) for x in (0, width - 1) for y in (0, height - 1)]).T
-    corners_px = corners_px[:2] / corners_px[2]
+    x_mm, y_mm = ((np.arange(n) + 0.5) / scale - MARGIN_MM for n in (width, height))
+    photo_px = fit.plane.px_from_mm(np.stack(np.meshgrid(x_mm, y_mm), axis=-1))
+    x_px, y_px = np.moveaxis(photo_px, -1, 0).astype(np.float32)
     # The view reads the photo by linear interpolation, so what it cannot hold is smoothed away first.
     blur = 0.35 * fit.px_per_mm / scale if fit.px_per_mm > 1.3 * scale else 0.0
-    source = _smoothed(rgb_u8, blur, corners_px) if blur else rgb_u8
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    view = cv2.warpPerspective(source, photo_from_view, (width, height), flags=flags)
-    last_px = np.array([[rgb_u8.shape[1] - 1], [rgb_u8.shape[0] - 1]])
-    if (corners_px >= 0).all() and (corners_px <= last_px).all():
-        seen = np.ones((height, width), bool)
-    else:
-        inside = np.full(rgb_u8.shape[:2], 255, np.uint8)
-        seen = cv2.warpPerspective(inside, photo_from_view, (width, height), flags=flags) > 254
+    source = _smoothed(rgb_u8, blur, x_px, y_px) if blur else rgb_u8
+    view = cv2.remap(source, x_px, y_px, cv2.INTER_LINEAR)
+    seen = (x_px >= 0) & (x_px <= rgb_u8.shape[1] - 1) & (y_px >= 0) & (y_px <= rgb_u8.shape[0] - 1)
     return CardView(
         card=fit.reference,
         rgb_u8=np.asarray(view, dtype=np.uint8),
@@ -115,11 +102,14 @@ def view_card(rgb_u8: NDArray[np.uint8], fit: ReferenceFit) -> CardView:
     )
 
 
-def _smoothed(rgb_u8: NDArray[np.uint8], blur_px: float, corners_px: NDArray[np.float64]) -> NDArray[np.uint8]:
-    """Smooth the part of a photo around corners, shape (2, 4); the rest, which is not looked at, is left black."""
+def _smoothed(
+    rgb_u8: NDArray[np.uint8], blur_px: float, x_px: NDArray[np.float32], y_px: NDArray[np.float32]
+) -> NDArray[np.uint8]:
+    """Smooth the part of a photo around some points; the rest, which is not looked at, is left black."""
     reach = int(np.ceil(4.0 * blur_px)) + 2
-    (left, top), (right, bottom) = np.maximum((corners_px.min(axis=1) - reach, corners_px.max(axis=1) + reach), 0.0)
-    part = slice(int(top), int(bottom) + 1), slice(int(left), int(right) + 1)
+    rows, columns = (
+        slice(max(int(along.min()) - reach, 0), max(int(along.max()) + reach, 0)) for along in (y_px, x_px)
+    )
     smoothed = np.zeros_like(rgb_u8)
-    smoothed[part] = cv2.GaussianBlur(rgb_u8[part], (0, 0), blur_px)
+    smoothed[rows, columns] = cv2.GaussianBlur(rgb_u8[rows, columns], (0, 0), blur_px)
     return smoothed
