@@ -1,4 +1,5 @@
 import json
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -12,52 +13,86 @@ from hypothesis import strategies as st
 from colorread.card.find import find_references
 from colorread.errors import Refusal
 
-GEOMETRY = json.loads((Path(__file__).parents[1] / "calibration" / "card.json").read_text(encoding="utf-8"))
-WIDTH_MM, HEIGHT_MM = GEOMETRY["size"]
-OUTLINE_MM = np.array([(0, 0), (WIDTH_MM, 0), (WIDTH_MM, HEIGHT_MM), (0, HEIGHT_MM)], dtype=float)
-IDS = (17, 23, 31, 42)
 PHOTO_SIZE = (2016, 1512)  # width, height
 PRINT_PX_PER_MM = 16
+N_WATER = 1.333
 
 
-def find_card(rgb_u8):
-    (fit,) = find_references(rgb_u8)
-    return fit
+@dataclass(frozen=True, eq=False)
+class Print:
+    """A card or tag as a picture, drawn from its geometry alone."""
+
+    geometry: dict
+    picture: np.ndarray
+
+    @property
+    def size_mm(self):
+        return self.geometry["size"]
+
+    @property
+    def outline_mm(self):
+        width, height = self.size_mm
+        return np.array([(0, 0), (width, 0), (width, height), (0, height)], dtype=float)
+
+    @property
+    def ids(self):
+        return tuple(int(marker_id) for marker_id in self.geometry["markers"])
+
+    def marker_mm(self, marker_id, rim_mm=0.0):
+        x, y = self.geometry["markers"][str(marker_id)]
+        far = self.geometry["marker_side"] + rim_mm
+        return np.array([(x - rim_mm, y - rim_mm), (x + far, y - rim_mm), (x + far, y + far), (x - rim_mm, y + far)])
 
 
-def print_card():
-    """The card as a picture, drawn from its geometry alone."""
+def printed(name):
+    geometry = json.loads((Path(__file__).parents[1] / "calibration" / f"{name}.json").read_text(encoding="utf-8"))
+    width_mm, height_mm = geometry["size"]
     scale = PRINT_PX_PER_MM
-    picture = np.full((round(HEIGHT_MM * scale), round(WIDTH_MM * scale)), 235, np.uint8)
+    picture = np.full((round(height_mm * scale), round(width_mm * scale)), 235, np.uint8)
 
     def fill(x, y, width, height, level):
         picture[round(y * scale) : round((y + height) * scale), round(x * scale) : round((x + width) * scale)] = level
 
-    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, GEOMETRY["marker_dictionary"]))
-    cell = GEOMETRY["marker_side"] / 6
-    for marker_id, (x, y) in GEOMETRY["markers"].items():
+    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, geometry["marker_dictionary"]))
+    cell = geometry["marker_side"] / 6
+    for marker_id, (x, y) in geometry["markers"].items():
         for (row, column), level in np.ndenumerate(cv2.aruco.generateImageMarker(dictionary, int(marker_id), 6)):
             fill(x + column * cell, y + row * cell, cell, cell, 235 if level else 25)
-    patch, bar = GEOMETRY["grey_patch"], GEOMETRY["scale_bar"]
-    for row in GEOMETRY["grey_rows"]:
+    patch = geometry["grey_patch"]
+    for row in geometry.get("grey_rows", []):
         for x, coverage in zip(row["x"], row["black_coverage"], strict=True):
             fill(x, row["y"], patch["width"], patch["height"], round(235 - 210 * coverage))
-    fill(bar["x"] - 0.3, bar["y0"], 0.6, bar["length"], 25)
-    return picture
+    for column in geometry.get("grey_columns", []):
+        for y, coverage in zip(column["y"], column["black_coverage"], strict=True):
+            fill(column["x"], y, patch["width"], patch["height"], round(235 - 210 * coverage))
+    return Print(geometry, picture)
 
 
-PRINTED = print_card()
+PRINTS = {name: printed(name) for name in ("card", "tag")}
+CARD, TAG = PRINTS.values()
+each = pytest.mark.parametrize("name", PRINTS)
+each_marker = pytest.mark.parametrize(
+    ("name", "marker_id"), [(name, marker_id) for name, one in PRINTS.items() for marker_id in one.ids]
+)
 
 
-def view(*, roll_deg=0.0, tilt_deg=0.0, tilt_axis_deg=0.0, width_px=900.0, shift_px=(0.0, 0.0), size=PHOTO_SIZE):
+def find_one(rgb_u8):
+    (fit,) = find_references(rgb_u8)
+    return fit
+
+
+def view(
+    of=CARD, *, roll_deg=0.0, tilt_deg=0.0, tilt_axis_deg=0.0, width_px=900.0, shift_px=(0.0, 0.0), size=PHOTO_SIZE
+):
     """Map from card to photo of a camera with the view angle of 26 mm on the 43.3 mm diagonal of 35 mm film."""
     focal_px = 26 / 43.3 * np.hypot(*size)
     roll, tilt, axis = np.radians((roll_deg, tilt_deg, tilt_axis_deg))
     axis_rotation, _ = cv2.Rodrigues(np.array([np.cos(axis), np.sin(axis), 0.0]) * tilt)
     roll_rotation, _ = cv2.Rodrigues(np.array([0.0, 0.0, roll]))
     rotation = axis_rotation @ roll_rotation
-    distance_mm = focal_px * WIDTH_MM / width_px
-    center = np.array([(1, 0, -WIDTH_MM / 2), (0, 1, -HEIGHT_MM / 2), (0, 0, 1)])
+    width_mm, height_mm = of.size_mm
+    distance_mm = focal_px * width_mm / width_px
+    center = np.array([(1, 0, -width_mm / 2), (0, 1, -height_mm / 2), (0, 0, 1)])
     pose = np.column_stack((rotation[:, :2], (0, 0, distance_mm)))
     camera = np.array(
         [
@@ -82,12 +117,12 @@ def table(size):
     return np.clip(110 + grain, 0, 255).astype(np.uint8)
 
 
-def photograph(homography, *, printed=PRINTED, size=PHOTO_SIZE, sigma_px=1.0):
-    """A gray photo, uint8, of the printed card on a table, seen through a map from card to photo."""
+def photograph(homography, of=CARD, *, size=PHOTO_SIZE, sigma_px=1.0):
+    """A gray photo, uint8, of the print on a table, seen through a map from print to photo."""
     # Antialias: blur the print so that it is sampled finely enough. First pixel's middle is (0, 0) throughout.
-    width_px = np.linalg.norm(np.diff(project(homography, OUTLINE_MM[:2]), axis=0))
-    shrink = PRINT_PX_PER_MM * WIDTH_MM / width_px
-    smooth = cv2.GaussianBlur(printed, (0, 0), max(0.5, 0.4 * shrink))
+    width_px = np.linalg.norm(np.diff(project(homography, of.outline_mm[:2]), axis=0))
+    shrink = PRINT_PX_PER_MM * of.size_mm[0] / width_px
+    smooth = cv2.GaussianBlur(of.picture, (0, 0), max(0.5, 0.4 * shrink))
     to_print = np.array([(PRINT_PX_PER_MM, 0, -0.5), (0, PRINT_PX_PER_MM, -0.5), (0, 0, 1)])
     photo = cv2.warpPerspective(
         smooth,
@@ -104,70 +139,143 @@ def rgb_of(gray):
     return np.repeat(np.clip(gray, 0, 255).astype(np.uint8)[..., None], 3, axis=2)
 
 
-def corner_error_mm(fit, homography):
-    """Largest distance of a corner of the card from where it is, on the card."""
+def corner_error_mm(fit, homography, of=CARD):
+    """Largest distance of a corner of the print from where it is, on the print."""
     seen_mm = project(np.linalg.inv(homography), fit.corners_px)
-    return np.linalg.norm(seen_mm - OUTLINE_MM, axis=1).max()
+    return np.linalg.norm(seen_mm - of.outline_mm, axis=1).max()
 
 
-def marker_outline_mm(marker_id, rim_mm=0.0):
-    x, y = GEOMETRY["markers"][str(marker_id)]
-    far = GEOMETRY["marker_side"] + rim_mm
-    return np.array([(x - rim_mm, y - rim_mm), (x + far, y - rim_mm), (x + far, y + far), (x - rim_mm, y + far)])
-
-
-def cover(photo, homography, marker_id, level=180):
-    quad = np.round(project(homography, marker_outline_mm(marker_id, 1.0))).astype(np.int32)
+def cover(photo, homography, marker_id, of=CARD, level=180):
+    quad = np.round(project(homography, of.marker_mm(marker_id, 1.0))).astype(np.int32)
     return cv2.fillConvexPoly(photo.copy(), quad, level)
 
 
+@each
 @settings(max_examples=25, deadline=None, derandomize=True)
 @given(
-    roll_deg=st.floats(-180, 180),
+    roll_deg=st.floats(-180, 180) | st.sampled_from((-90, 90, 180)),
     tilt_deg=st.floats(0, 30),
     tilt_axis_deg=st.floats(0, 360),
-    width_px=st.floats(400, 1100),
+    share=st.floats(0, 1),
 )
-def test_found_at_any_rotation_and_tilt(roll_deg, tilt_deg, tilt_axis_deg, width_px):
-    homography = view(roll_deg=roll_deg, tilt_deg=tilt_deg, tilt_axis_deg=tilt_axis_deg, width_px=width_px)
-    fit = find_card(rgb_of(photograph(homography)))
-    assert corner_error_mm(fit, homography) < 0.06
+def test_found_at_any_rotation_and_tilt(name, roll_deg, tilt_deg, tilt_axis_deg, share):
+    of = PRINTS[name]
+    nearest, farthest = {"card": (1100, 400), "tag": (800, 200)}[name]
+    width_px = farthest + share * (nearest - farthest)
+    homography = view(of, roll_deg=roll_deg, tilt_deg=tilt_deg, tilt_axis_deg=tilt_axis_deg, width_px=width_px)
+    fit = find_one(rgb_of(photograph(homography, of)))
+    assert fit.reference.name == name
+    assert corner_error_mm(fit, homography, of) < 0.08
     assert fit.flags == ()
-    assert fit.tilt_deg == pytest.approx(tilt_deg, abs=1.5)
+    assert fit.tilt_deg == pytest.approx(tilt_deg, abs=2.0)
+
+
+@each
+@settings(max_examples=15, deadline=None, derandomize=True)
+@given(
+    roll_deg=st.floats(-180, 180),
+    tilt_deg=st.floats(0, 25),
+    tilt_axis_deg=st.floats(0, 360),
+    hidden=st.integers(0, 3),
+)
+def test_one_hidden_marker_does_not_matter_at_any_rotation_and_tilt(name, roll_deg, tilt_deg, tilt_axis_deg, hidden):
+    of = PRINTS[name]
+    homography = view(of, roll_deg=roll_deg, tilt_deg=tilt_deg, tilt_axis_deg=tilt_axis_deg, width_px=500)
+    photo = cover(photograph(homography, of), homography, of.ids[hidden], of)
+    fit = find_one(rgb_of(photo))
+    assert fit.reference.name == name
+    assert fit.flags == ("marker-missing",)
+    assert corner_error_mm(fit, homography, of) < 0.25  # of the corner without a marker
+
+
+def refracted_mm(px, of, *, size, tilt_deg, tilt_axis_deg, air_mm, water_mm):
+    """Where rays of a camera through a flat pane and water meet a print behind it that is parallel to it."""
+    focal_px = 26 / 43.3 * np.hypot(*size)
+    axis = np.radians(tilt_axis_deg)
+    turn, _ = cv2.Rodrigues(np.array([np.cos(axis), np.sin(axis), 0.0]) * np.radians(tilt_deg))
+    middle_px = (np.array(size) - 1) / 2
+    rays = np.concatenate([(px - middle_px) / focal_px, np.ones((*px.shape[:-1], 1))], axis=-1) @ turn.T
+
+    def reach_mm(rays):
+        tangent = np.linalg.norm(rays[..., :2], axis=-1) / rays[..., 2]
+        sine = np.sin(np.arctan(tangent))
+        length_mm = air_mm * tangent + water_mm * np.tan(np.arcsin(sine / N_WATER))
+        return (
+            rays[..., :2]
+            / np.maximum(np.linalg.norm(rays[..., :2], axis=-1, keepdims=True), 1e-12)
+            * length_mm[..., None]
+        )
+
+    return np.array(of.size_mm) / 2 + reach_mm(rays) - reach_mm(turn[:, 2])
+
+
+@each
+@pytest.mark.parametrize("hidden", [None, 0])
+@pytest.mark.parametrize("tilt_deg", [3.0, 20.0])
+def test_a_flat_print_under_water_is_found_where_it_is_and_not_taken_for_bent(name, tilt_deg, hidden):
+    of, seen = PRINTS[name], {"tilt_deg": tilt_deg, "tilt_axis_deg": 60.0, "air_mm": 90.0, "water_mm": 90.0}
+    columns, rows = np.meshgrid(np.arange(PHOTO_SIZE[0]), np.arange(PHOTO_SIZE[1]))
+    at_mm = refracted_mm(np.stack([columns, rows], axis=-1).astype(float), of, size=PHOTO_SIZE, **seen)
+    at_px = (at_mm * PRINT_PX_PER_MM - 0.5).astype(np.float32)
+    picture = cv2.GaussianBlur(of.picture, (0, 0), 1.0)
+    if hidden is not None:
+        x, y = (round(edge * PRINT_PX_PER_MM) for edge in of.marker_mm(of.ids[hidden])[0])
+        picture[y : y + 12 * PRINT_PX_PER_MM, x : x + 12 * PRINT_PX_PER_MM] = 180
+    photo = cv2.remap(picture, at_px[..., 0], at_px[..., 1], cv2.INTER_LINEAR, borderValue=120)
+    fit = find_one(rgb_of(photo))
+    assert "card-bent" not in fit.flags
+    corners_mm = refracted_mm(fit.corners_px, of, size=PHOTO_SIZE, **seen)
+    assert np.linalg.norm(corners_mm - of.outline_mm, axis=1).max() < (0.12 if hidden is None else 0.35)
+    points_mm = np.random.default_rng(5).uniform((0, 0), of.size_mm, (50, 2))
+    points_px = fit.plane.px_from_mm(points_mm)
+    assert fit.plane.mm_from_px(points_px) == pytest.approx(points_mm, abs=1e-9)
+    assert np.linalg.norm(refracted_mm(points_px, of, size=PHOTO_SIZE, **seen) - points_mm, axis=1).max() < 0.3
 
 
 def test_maps_between_card_and_photo_agree_with_the_scene():
     homography = view(roll_deg=20, tilt_deg=15, tilt_axis_deg=50)
-    fit = find_card(rgb_of(photograph(homography)))
+    fit = find_one(rgb_of(photograph(homography)))
     points_mm = np.array([[(20.0, 18.0), (85.0, 18.0)], [(52.5, 37.0), (20.0, 56.0)]])
     points_px = fit.plane.px_from_mm(points_mm)
     assert points_px.shape == (2, 2, 2)
     assert points_px.reshape(-1, 2) == pytest.approx(project(homography, points_mm), abs=0.5)
     assert fit.plane.mm_from_px(points_px) == pytest.approx(points_mm, abs=1e-9)
-    area_px = cv2.contourArea(project(homography, OUTLINE_MM).astype(np.float32))
+    area_px = cv2.contourArea(project(homography, CARD.outline_mm).astype(np.float32))
     assert fit.px_per_mm == pytest.approx(np.sqrt(area_px / (105 * 74)), rel=0.002)
 
 
-@pytest.mark.parametrize("marker_id", IDS)
-def test_one_covered_marker_does_not_matter(marker_id):
-    homography = view(roll_deg=-12, tilt_deg=15, tilt_axis_deg=70)
-    fit = find_card(rgb_of(cover(photograph(homography), homography, marker_id)))
+@each_marker
+def test_one_covered_marker_does_not_matter(name, marker_id):
+    of = PRINTS[name]
+    homography = view(of, roll_deg=-12, tilt_deg=15, tilt_axis_deg=70, width_px=600)
+    fit = find_one(rgb_of(cover(photograph(homography, of), homography, marker_id, of)))
     assert fit.flags == ("marker-missing",)
-    assert corner_error_mm(fit, homography) < 0.06
+    assert corner_error_mm(fit, homography, of) < 0.1
 
 
-@pytest.mark.parametrize("marker_id", IDS)
-def test_one_marker_cut_by_the_edge_of_the_photo_does_not_matter(marker_id):
-    roll_deg = {17: 45, 23: -45, 31: 45, 42: -45}[marker_id]  # so that the corner meets the edge by itself
-    homography = view(roll_deg=roll_deg, tilt_deg=10)
-    photo = photograph(homography)
-    row = round(project(homography, [marker_outline_mm(marker_id).mean(axis=0)])[0, 1])
-    from_row = row if marker_id in (17, 23) else 0
+@each_marker
+def test_one_marker_cut_by_the_edge_of_the_photo_does_not_matter(name, marker_id):
+    of = PRINTS[name]
+    place = of.ids.index(marker_id)  # top left, top right, bottom right, bottom left
+    roll_deg = 45 if place in (0, 2) else -45  # so that the corner meets the edge by itself
+    homography = view(of, roll_deg=roll_deg, tilt_deg=10, width_px=0.55 * 1400 * of.size_mm[0] / max(of.size_mm))
+    photo = photograph(homography, of)
+    row = round(project(homography, [of.marker_mm(marker_id).mean(axis=0)])[0, 1])
+    from_row = row if place in (0, 1) else 0
     cut = photo[row:] if from_row else photo[:row]
     moved = np.array([(1, 0, 0), (0, 1, -from_row), (0, 0, 1)]) @ homography
-    fit = find_card(rgb_of(cut))
+    fit = find_one(rgb_of(cut))
     assert set(fit.flags) == {"marker-missing", "card-cut-off"}
-    assert corner_error_mm(fit, moved) < 0.08
+    assert corner_error_mm(fit, moved, of) < 0.25
+
+
+@each
+def test_two_markers_of_a_print_that_is_cut_off_are_too_little(name):
+    of = PRINTS[name]
+    homography = view(of, roll_deg=4, width_px=700)
+    photo = photograph(homography, of)
+    column = round(project(homography, [of.marker_mm(of.ids[1]).mean(axis=0)])[0, 0])
+    assert refusal_code(photo[:, :column]) == "card-cut-off"
 
 
 @pytest.mark.parametrize("hidden", [(17, 23), (17, 31), (17, 42), (23, 31), (23, 42), (31, 42)])
@@ -176,7 +284,7 @@ def test_two_markers_suffice_with_a_flag(hidden):
     photo = photograph(homography)
     for marker_id in hidden:
         photo = cover(photo, homography, marker_id)
-    fit = find_card(rgb_of(photo))
+    fit = find_one(rgb_of(photo))
     assert set(fit.flags) == {"marker-missing", "two-markers"}
     assert corner_error_mm(fit, homography) < 0.35
 
@@ -189,36 +297,37 @@ def test_one_marker_is_too_little():
     assert refusal_code(photo) == "card-hidden"
 
 
-@pytest.mark.parametrize("marker_id", IDS)
+@pytest.mark.parametrize("marker_id", CARD.ids)
 def test_a_marker_off_its_place_is_left_out(marker_id):
-    shifted = PRINTED.copy()
-    x, y = (round(v * PRINT_PX_PER_MM) for v in marker_outline_mm(marker_id, 1.0)[0])
+    shifted = CARD.picture.copy()
+    x, y = (round(v * PRINT_PX_PER_MM) for v in CARD.marker_mm(marker_id, 1.0)[0])
     side, move = round(14 * PRINT_PX_PER_MM), 2 * PRINT_PX_PER_MM
-    marker = PRINTED[y : y + side, x : x + side].copy()
+    marker = CARD.picture[y : y + side, x : x + side].copy()
     shifted[y : y + side, x : x + side] = 235
     shifted[y - move : y - move + side, x + move : x + move + side] = marker
     homography = view(roll_deg=5, tilt_deg=10)
-    fit = find_card(rgb_of(photograph(homography, printed=shifted)))
+    fit = find_one(rgb_of(photograph(homography, replace(CARD, picture=shifted))))
     assert set(fit.flags) == {"marker-missing", "marker-off"}
     assert corner_error_mm(fit, homography) < 0.06
 
 
 def test_a_bent_card_is_noticed():
     # A cylinder of 2.5 mm sag about the card's upright middle line, seen by a camera 250 mm away.
+    width_mm, height_mm = CARD.size_mm
     rows, columns = np.mgrid[0:1512, 0:2016].astype(np.float32)
     x_mm, y_mm = (columns - 1007.5) / 9, (rows - 755.5) / 9
-    sag_mm = 2.5 * (1 - (x_mm / (WIDTH_MM / 2)) ** 2)
+    sag_mm = 2.5 * (1 - (x_mm / (width_mm / 2)) ** 2)
     farther = 1 - sag_mm / 250
-    map_x = (x_mm * farther + WIDTH_MM / 2) * PRINT_PX_PER_MM - 0.5
-    map_y = (y_mm * farther + HEIGHT_MM / 2) * PRINT_PX_PER_MM - 0.5
-    photo = cv2.remap(cv2.GaussianBlur(PRINTED, (0, 0), 1), map_x, map_y, cv2.INTER_LINEAR, borderValue=120)
-    assert "card-bent" in find_card(rgb_of(photo)).flags
+    map_x = (x_mm * farther + width_mm / 2) * PRINT_PX_PER_MM - 0.5
+    map_y = (y_mm * farther + height_mm / 2) * PRINT_PX_PER_MM - 0.5
+    photo = cv2.remap(cv2.GaussianBlur(CARD.picture, (0, 0), 1), map_x, map_y, cv2.INTER_LINEAR, borderValue=120)
+    assert "card-bent" in find_one(rgb_of(photo)).flags
 
 
 @pytest.mark.parametrize("sigma_px", [2.0, 4.0])
 def test_found_when_blurred(sigma_px):
     homography = view(roll_deg=33, tilt_deg=10, width_px=800)
-    fit = find_card(rgb_of(photograph(homography, sigma_px=sigma_px)))
+    fit = find_one(rgb_of(photograph(homography, sigma_px=sigma_px)))
     assert "marker-missing" not in fit.flags
     assert corner_error_mm(fit, homography) < 0.12
 
@@ -229,7 +338,7 @@ def test_found_when_blurred(sigma_px):
 def test_found_when_noisy_dim_or_overexposed(rng, gain, noise):
     homography = view(roll_deg=-70, tilt_deg=20, tilt_axis_deg=10)
     photo = photograph(homography) * gain
-    fit = find_card(rgb_of(photo + rng.normal(0, noise, photo.shape)))
+    fit = find_one(rgb_of(photo + rng.normal(0, noise, photo.shape)))
     assert "two-markers" not in fit.flags
     assert corner_error_mm(fit, homography) < 0.08
 
@@ -242,7 +351,7 @@ def test_light_that_eats_into_black_squares_does_not_matter(hidden):
     encoded = np.round(255 * np.clip(2.5 * light, 0, 1) ** (1 / 2.2)).astype(np.uint8)
     for marker_id in hidden:
         encoded = cover(encoded, homography, marker_id, level=255)
-    fit = find_card(rgb_of(encoded))
+    fit = find_one(rgb_of(encoded))
     assert ("marker-missing" in fit.flags) == bool(hidden)
     assert "card-bent" not in fit.flags
     assert corner_error_mm(fit, homography) < 0.2
@@ -252,29 +361,31 @@ def test_found_in_uneven_light_and_shadow():
     homography = view(roll_deg=15, tilt_deg=15)
     light = np.linspace(0.12, 1.0, PHOTO_SIZE[0])[None, :] * np.ones((PHOTO_SIZE[1], 1))
     light[cv2.circle(np.zeros(light.shape, np.uint8), (900, 700), 260, 1, -1) > 0] *= 0.4
-    fit = find_card(rgb_of(photograph(homography) * light))
+    fit = find_one(rgb_of(photograph(homography) * light))
     assert "marker-missing" not in fit.flags
     assert corner_error_mm(fit, homography) < 0.05
 
 
-def test_found_with_markers_of_25_pixels():
-    homography = view(roll_deg=10, tilt_deg=10, width_px=25 * WIDTH_MM / GEOMETRY["marker_side"])
-    fit = find_card(rgb_of(photograph(homography, sigma_px=0.7)))
-    assert "marker-missing" not in fit.flags
-    assert corner_error_mm(fit, homography) < 0.08
+@each
+def test_found_with_markers_of_25_pixels(name):
+    of = PRINTS[name]
+    homography = view(of, roll_deg=10, tilt_deg=10, width_px=25 * of.size_mm[0] / of.geometry["marker_side"])
+    fit = find_one(rgb_of(photograph(homography, of, sigma_px=0.7)))
+    assert fit.flags == ()
+    assert corner_error_mm(fit, homography, of) < 0.08
 
 
 @pytest.mark.parametrize("size", [(640, 480), (4032, 3024)])
 def test_photo_size_does_not_matter(size):
     homography = view(roll_deg=10, tilt_deg=10, width_px=0.45 * size[0], size=size)
-    fit = find_card(rgb_of(photograph(homography, size=size)))
+    fit = find_one(rgb_of(photograph(homography, size=size)))
     assert "marker-missing" not in fit.flags
     assert corner_error_mm(fit, homography) < 0.06
 
 
 def refusal_code(gray):
     with pytest.raises(Refusal, match=r"^[A-Z].*\.$") as caught:
-        find_card(rgb_of(gray))
+        find_one(rgb_of(gray))
     assert caught.value.reason.next_step.endswith(".")
     return caught.value.reason.code
 
@@ -312,15 +423,47 @@ def test_two_cards_are_refused():
     assert refusal_code(photo) == "several-cards"
 
 
+def side_by_side(left, right):
+    return np.where(np.arange(PHOTO_SIZE[0]) < 1008, left, right)
+
+
+def test_card_and_tag_side_by_side_are_both_found_first_the_one_of_which_more_is_seen():
+    card_at = view(roll_deg=10, width_px=700, shift_px=(-500, 0))
+    tag_at = view(TAG, roll_deg=-5, tilt_deg=10, width_px=400, shift_px=(500, 100))
+    card, tag = photograph(card_at), photograph(tag_at, TAG)
+    for photo, names in (
+        (side_by_side(cover(card, card_at, CARD.ids[1]), tag), ["tag", "card"]),
+        (side_by_side(card, cover(tag, tag_at, TAG.ids[1], TAG)), ["card", "tag"]),
+    ):
+        fits = find_references(rgb_of(photo))
+        assert [fit.reference.name for fit in fits] == names
+        errors_mm = {
+            fit.reference.name: corner_error_mm(
+                fit, *{"card": (card_at, CARD), "tag": (tag_at, TAG)}[fit.reference.name]
+            )
+            for fit in fits
+        }
+        assert max(errors_mm.values()) < 0.15
+
+
+def test_two_cards_do_not_hide_a_tag():
+    two = side_by_side(
+        photograph(view(width_px=500, shift_px=(-600, -300))), photograph(view(width_px=500, shift_px=(500, -300)))
+    )
+    tag = photograph(view(TAG, width_px=350, shift_px=(0, 400)), TAG)
+    photo = np.where(np.arange(PHOTO_SIZE[1])[:, None] < 700, two, tag)
+    assert find_one(rgb_of(photo)).reference.name == "tag"
+
+
 def test_uncut_sheet_of_cards_is_refused():
-    sheet = np.tile(np.pad(PRINTED, 40, constant_values=235), (2, 2))
+    sheet = np.tile(np.pad(CARD.picture, 40, constant_values=235), (2, 2))
     assert refusal_code(cv2.resize(sheet, (2016, 1447), interpolation=cv2.INTER_AREA)) == "several-cards"
 
 
 def test_markers_of_another_layout_are_refused():
     photo = np.full((1512, 2016), 200, np.uint8)
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
-    for index, marker_id in enumerate(IDS):  # in one row instead of at the corners
+    for index, marker_id in enumerate(CARD.ids):  # in one row instead of at the corners
         photo[600:720, 300 + 300 * index : 420 + 300 * index] = cv2.aruco.generateImageMarker(
             dictionary, marker_id, 120
         )
@@ -328,9 +471,9 @@ def test_markers_of_another_layout_are_refused():
 
 
 def test_markers_without_rows_of_grays_are_refused():
-    bare = PRINTED.copy()
+    bare = CARD.picture.copy()
     bare[:, 20 * PRINT_PX_PER_MM : 85 * PRINT_PX_PER_MM] = 235
-    assert refusal_code(photograph(view(tilt_deg=10), printed=bare)) == "card-unclear"
+    assert refusal_code(photograph(view(tilt_deg=10), of=replace(CARD, picture=bare))) == "card-unclear"
 
 
 def test_window_out_of_the_photo_is_refused():
@@ -351,7 +494,7 @@ def test_window_out_of_the_photo_is_refused():
 )
 def test_wrong_arrays_are_an_error(wrong):
     with pytest.raises(ValueError, match="must be a uint8 array of shape"):
-        find_card(wrong)
+        find_references(wrong)
 
 
 @pytest.fixture

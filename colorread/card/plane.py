@@ -94,7 +94,7 @@ class PlaneMap:
         """
         from_foot = _projected(np.linalg.inv(self.homography), np.asarray(xy_px, dtype=np.float64)) - self.foot_mm
         # The real root s of b s^3 + s = 1, with b = u^2 / 3.
-        u = np.sqrt(3.0 * self.bend_per_mm2 * _squared(from_foot)) + 1e-9
+        u = np.maximum(np.sqrt(3.0 * self.bend_per_mm2 * _squared(from_foot)), 1e-9)
         return np.asarray(self.foot_mm + from_foot * (2.0 / u) * np.sinh(np.arcsinh(1.5 * u) / 3.0))
 
     def bent_mm(self, xy_mm: NDArray[np.float64]) -> NDArray[np.float64]:
