@@ -14,9 +14,9 @@ from colorread.card.markers import Sighting, look_for_markers
 from colorread.card.plane import PlaneFit, PlaneMap, best_fit, camera_matrix
 from colorread.errors import Refusal
 
-# The search goes on after its second try only while fewer than three markers agree: assumption, as three tell the plane
-# and contradict each other.
-ENOUGH_MARKERS, ENOUGH_MARKERS_LATER = 4, 3
+# After its quick tries the search goes on only while fewer than three markers agree: assumption, as three tell the
+# plane and contradict each other.
+QUICK_TRIES, ENOUGH_MARKERS, ENOUGH_MARKERS_LATER = 2, 4, 3
 
 # Assumptions. Beyond this tilt the fluid stands well aside of the paper that is seen through it.
 TILT_LIMIT_DEG = 35.0
@@ -124,7 +124,7 @@ def _search(gray: NDArray[np.uint8]) -> list[_Candidate]:
     candidates: list[_Candidate] = []
     for n_tries, sightings in enumerate(_tries(gray), 1):
         candidates = _candidates(sightings, gray.shape)
-        enough = ENOUGH_MARKERS if n_tries == 1 else ENOUGH_MARKERS_LATER
+        enough = ENOUGH_MARKERS if n_tries <= QUICK_TRIES else ENOUGH_MARKERS_LATER
         if candidates and candidates[0].n_used >= enough:
             break
     return candidates

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator
 from functools import cache
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -12,10 +13,18 @@ from numpy.typing import NDArray
 Sighting = tuple[int, NDArray[np.float64]]
 """Marker id, and its four corners x, y in the order of the detector, shape (4, 2) [px]."""
 
-# Long side at which markers are looked for, about [px], and whether the hard way: with local contrast raised and
-# wide threshold windows, for dim or unevenly lit pictures. The usual photo needs the first try only; a try
-# enlarges smaller pictures.
-TRIES = ((900, False), (2016, False), (1008, True), (504, True), (2016, True))
+# Long side at which markers are looked for, about [px], and how: with light that has eaten into black squares pushed
+# back by a pixel, for overexposed pictures; with local contrast raised and wide threshold windows, for dim or unevenly
+# lit ones. The usual photo needs the first try only; a try enlarges smaller pictures.
+Way = Literal["plain", "eroded", "local contrast"]
+TRIES: tuple[tuple[int, Way], ...] = (
+    (900, "plain"),
+    (2016, "eroded"),
+    (2016, "plain"),
+    (1008, "local contrast"),
+    (504, "local contrast"),
+    (2016, "local contrast"),
+)
 CELLS_PER_SIDE = 6  # 4 x 4 bits and the black border
 
 # Where the sides of a marker are looked for again: how far to either side of them, below one cell so as not
@@ -48,12 +57,14 @@ def look_for_markers(
         several places. Corners in pixels of `gray_u8`, the middle of the first pixel at (0, 0).
     """
     seen: list[Sighting] = []
-    for long_side_px, hard in TRIES:
+    for long_side_px, way in TRIES:
         picture_u8 = _resize(gray_u8, long_side_px)
-        if hard:
+        if way == "eroded":
+            picture_u8 = np.asarray(cv2.erode(picture_u8, np.ones((3, 3), np.uint8)), dtype=np.uint8)
+        elif way == "local contrast":
             picture_u8 = np.asarray(cv2.createCLAHE(clipLimit=3.0).apply(picture_u8), dtype=np.uint8)
         height_ratio, width_ratio = np.array(gray_u8.shape) / picture_u8.shape
-        for marker_id, quad_px in _detect(picture_u8, _detector(dictionary_name, hard)):
+        for marker_id, quad_px in _detect(picture_u8, _detector(dictionary_name, wide=way == "local contrast")):
             corners_px = (quad_px + 0.5) * (width_ratio, height_ratio) - 0.5
             if marker_id in ids and not any(_is_same(marker_id, corners_px, *old) for old in seen):
                 seen.append((marker_id, _refine(gray_u8, corners_px)))
@@ -61,9 +72,9 @@ def look_for_markers(
 
 
 @cache
-def _detector(dictionary_name: str, hard: bool) -> cv2.aruco.ArucoDetector:
+def _detector(dictionary_name: str, *, wide: bool) -> cv2.aruco.ArucoDetector:
     parameters = cv2.aruco.DetectorParameters()
-    if hard:
+    if wide:
         parameters.adaptiveThreshWinSizeMin = 5
         parameters.adaptiveThreshWinSizeMax = 85
         parameters.adaptiveThreshWinSizeStep = 16
