@@ -21,7 +21,7 @@ from colorread.card.plane import PlaneMap
 from colorread.card.view import CardView, view_card
 from colorread.density import BLACK_U8, CLIPPED_U8, density_of, median_density
 from colorread.errors import Refusal
-from colorread.photo.load import Photo, load_photo, photo_from_array
+from colorread.photo.load import CloseUp, Photo, load_photo, photo_from_array
 from colorread.stated import Rectangle
 from colorread.vial.color import ColorMap, color_map
 from colorread.vial.outline import outer_contours
@@ -96,7 +96,7 @@ def measure_chart(
     """
     photo = photo_from_array(source) if isinstance(source, np.ndarray) else load_photo(source)
     fit = find_references(photo.rgb_u8)[0]
-    view = view_card(photo.rgb_u8, fit)
+    view = view_card(CloseUp(rgb_u8=photo.rgb_u8), fit)
     balance = balance_view(view)
     paper = balance.paper
     if n_patches is None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,12 +15,12 @@ from calibration.inversion import PhPosterior
 from calibration.profile import Profile
 from colorread.balance import balance_view
 from colorread.card.find import ReferenceFit, find_references
-from colorread.card.view import CardView, view_card
+from colorread.card.view import LEAST_PX_PER_MM, CardView, view_card
 from colorread.chart_find import shows_chart
 from colorread.errors import Reason, Refusal
 from colorread.inference import believed_ph, pka_of
 from colorread.interpretation import with_numbers, without_numbers
-from colorread.photo.load import Photo, load_photo, photo_from_array
+from colorread.photo.load import Photo, Source, load_close_up, load_photo, photo_from_array
 from colorread.reading import FluidKind, LightName, Reading, Trace
 from colorread.signal import FluidSignal, measure_fluid, require_fluid
 from colorread.stated import Rectangle, Stated
@@ -30,7 +29,7 @@ from colorread.vial.color import ColorMap, color_map
 from colorread.vial.find import find_vial, point_at_vial
 from colorread.vial.outline import VialFit
 
-Source = str | os.PathLike[str] | NDArray[Any]
+_AROUND_MM = 4.0  # of card or tag: what the view shows beyond it, and what is smoothed into that
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,13 +188,15 @@ def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Seen:
         fits = find_references(photo.rgb_u8)
     except Refusal as refusal:
         return replace(seen, reason=refusal.reason)
-    in_front_of = [_see_in_front_of(fit, replace(seen, card=fit), photo, vial_xywh) for fit in fits]
+    in_front_of = [_see_in_front_of(fit, source, replace(seen, card=fit), photo, vial_xywh) for fit in fits]
     return next((seen for seen in in_front_of if seen.fluid is not None), in_front_of[0])
 
 
-def _see_in_front_of(fit: ReferenceFit, seen: Seen, photo: Photo, vial_xywh: Rectangle | None) -> Seen:
+def _see_in_front_of(fit: ReferenceFit, source: Source, seen: Seen, photo: Photo, vial_xywh: Rectangle | None) -> Seen:
     try:
-        view = view_card(photo.rgb_u8, fit)
+        around_px = fit.plane.px_from_mm(fit.reference.outline.grown(_AROUND_MM).corners_mm)
+        close_up = load_close_up(source, photo, around_px, LEAST_PX_PER_MM / fit.px_per_mm)
+        view = view_card(close_up, fit)
         balance = balance_view(view)
         colors = color_map(balance.rgb_lin, balance.paper.rgb_lin, balance.paper.chroma_std, view.px_per_mm)
         if shows_chart(view, colors):

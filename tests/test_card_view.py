@@ -9,6 +9,7 @@ from calibration.reference import load_card
 from colorread.card.find import ReferenceFit
 from colorread.card.plane import PlaneMap
 from colorread.card.view import view_card
+from colorread.photo.load import CloseUp
 
 
 @pytest.mark.parametrize("offset_px", [300.0, 4.0], ids=["with room around", "at the edge of the photo"])
@@ -20,11 +21,11 @@ def test_what_the_view_shows_is_smoothed_as_if_all_of_the_photo_were(
     card = load_card()
     corners_px = plane.px_from_mm(card.outline.corners_mm)
     fit = ReferenceFit(reference=card, plane=plane, corners_px=corners_px, tilt_deg=5.0, px_per_mm=8.8, flags=())
-    seen = view_card(rgb_u8, fit).rgb_u8
+    seen = view_card(CloseUp(rgb_u8=rgb_u8), fit).rgb_u8
 
     def smooth_all(rgb_u8: NDArray[np.uint8], blur_px: float, *_: NDArray[np.float32]) -> NDArray[np.uint8]:
         assert blur_px > 0.0
         return np.asarray(cv2.GaussianBlur(rgb_u8, (0, 0), blur_px), dtype=np.uint8)
 
     monkeypatch.setattr("colorread.card.view._smoothed", smooth_all)
-    np.testing.assert_array_equal(seen, view_card(rgb_u8, fit).rgb_u8)
+    np.testing.assert_array_equal(seen, view_card(CloseUp(rgb_u8=rgb_u8), fit).rgb_u8)

@@ -26,7 +26,7 @@ from pillow_heif import register_heif_opener
 
 from colorread.errors import Refusal
 from colorread.photo.file import refusing_broken_files
-from colorread.photo.load import Photo, load_photo, photo_from_array
+from colorread.photo.load import CloseUp, Photo, load_close_up, load_photo, photo_from_array
 
 register_heif_opener()  # lets Pillow write HEIC here; the reader must not need it
 
@@ -578,3 +578,58 @@ def test_unfit_arrays_are_rejected(array: Any, text: str) -> None:
 def test_tiny_arrays_are_refused() -> None:
     with pytest.raises(Refusal, match="299"):
         photo_from_array(quarters(299, 400))
+
+
+# The working side is made small here, so that a small picture is reduced to it as a large photo is.
+
+
+def closer(source: Any, photo: Photo, times: float) -> tuple[CloseUp, NDArray[np.float64]]:
+    points_px = np.array([(40.2, 31.0), (70.0, 55.7)])
+    return load_close_up(source, photo, points_px, times), points_px
+
+
+@pytest.mark.parametrize("orientation", STORED)
+@pytest.mark.parametrize("kind", FORMATS)
+def test_a_close_up_shows_the_part_of_the_full_photo(
+    kind: str, orientation: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("colorread.photo.load._WORKING_SIDE_PX", 320)
+    upright = cv2.GaussianBlur(noise(640), (0, 0), 3.0)[:480]
+    path = tmp_path / f"photo.{kind}"
+    exif = exif_with({ExifTags.Base.Orientation: orientation})
+    path.write_bytes(encoded(STORED[orientation](upright), kind, exif=exif))
+    photo = load_photo(path)
+    assert photo.rgb_u8.shape[:2] == (240, 320)
+    close_up, points_px = closer(path, photo, 1.3)
+    assert close_up.times == 2
+    left, top = 2 * close_up.left_px, 2 * close_up.top_px
+    height, width = close_up.rgb_u8.shape[:2]
+    part = upright[top : top + height, left : left + width]
+    assert np.abs(close_up.rgb_u8.astype(int) - part).max() <= (0 if kind in LOSSLESS else 12)
+    inner_px = close_up.xy_px(points_px)
+    assert (inner_px >= 0).all()
+    assert (inner_px <= (width - 1, height - 1)).all()
+    full_px = inner_px + np.array((left, top))
+    assert full_px == pytest.approx(2 * points_px + 0.5)  # the middle of the first pixel is at (0, 0)
+
+
+def test_a_close_up_of_an_array_is_that_of_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("colorread.photo.load._WORKING_SIDE_PX", 320)
+    path = tmp_path / "photo.png"
+    path.write_bytes(encoded(noise(640), "png"))
+    from_file, _ = closer(path, load_photo(path), 2.0)
+    for array in (noise(640), noise(640) / 255.0):
+        from_array, _ = closer(array, photo_from_array(array), 2.0)
+        np.testing.assert_array_equal(from_array.rgb_u8, from_file.rgb_u8)
+
+
+def test_there_is_nothing_closer_than_the_full_photo(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("colorread.photo.load._WORKING_SIDE_PX", 320)
+    array = noise(640)
+    photo = photo_from_array(array)
+    assert closer(array, photo, 9.0)[0].times == 2
+    unmoved, points_px = closer(array, photo, 0.8)
+    assert unmoved.rgb_u8 is photo.rgb_u8
+    assert unmoved.xy_px(points_px) == pytest.approx(points_px)
+    small = noise(310)
+    assert closer(small, photo_from_array(small), 3.0)[0].times == 1

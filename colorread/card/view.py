@@ -11,10 +11,12 @@ from numpy.typing import NDArray
 from calibration.reference import Rect, Reference
 from colorread.card.find import ReferenceFit
 from colorread.card.plane import PlaneMap
+from colorread.photo.load import CloseUp
 
 MARGIN_MM = 1.5
 """How far the view reaches beyond the edge of card or tag [mm]."""
-_PX_PER_MM = (4.0, 5.0)  # coarser loses the glass rim, finer only costs time
+LEAST_PX_PER_MM, MOST_PX_PER_MM = 4.0, 5.0
+"""Scale of the view [px/mm]: coarser loses the glass rim, finer only costs time."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,14 +68,14 @@ class CardView:
         return (self.plane.mm_from_px(photo_xy_px) + MARGIN_MM) * self.px_per_mm - 0.5
 
 
-def view_card(rgb_u8: NDArray[np.uint8], fit: ReferenceFit) -> CardView:
+def view_card(photo: CloseUp, fit: ReferenceFit) -> CardView:
     """
     Rectify card or tag.
 
     Parameters
     ----------
-    rgb_u8 : ndarray of uint8, shape (H, W, 3)
-        Upright photo.
+    photo : CloseUp
+        The upright photo, or the part of it around the reference.
     fit : ReferenceFit
         Where it lies in the photo.
 
@@ -82,17 +84,18 @@ def view_card(rgb_u8: NDArray[np.uint8], fit: ReferenceFit) -> CardView:
     CardView
         At the scale of the photo, between 4 and 5 px/mm.
     """
-    scale = float(np.clip(fit.px_per_mm, *_PX_PER_MM))
+    px_per_mm = fit.px_per_mm * photo.times
+    scale = float(np.clip(px_per_mm, LEAST_PX_PER_MM, MOST_PX_PER_MM))
     around = fit.reference.outline.grown(MARGIN_MM)
     width, height = round(around.width_mm * scale), round(around.height_mm * scale)
     x_mm, y_mm = ((np.arange(n) + 0.5) / scale - MARGIN_MM for n in (width, height))
-    photo_px = fit.plane.px_from_mm(np.stack(np.meshgrid(x_mm, y_mm), axis=-1))
-    x_px, y_px = np.moveaxis(photo_px, -1, 0).astype(np.float32)
+    at_px = photo.xy_px(fit.plane.px_from_mm(np.stack(np.meshgrid(x_mm, y_mm), axis=-1)))
+    x_px, y_px = np.moveaxis(at_px, -1, 0).astype(np.float32)
     # The view reads the photo by linear interpolation, so what it cannot hold is smoothed away first.
-    blur = 0.35 * fit.px_per_mm / scale if fit.px_per_mm > 1.3 * scale else 0.0
-    source = _smoothed(rgb_u8, blur, x_px, y_px) if blur else rgb_u8
+    blur = 0.35 * px_per_mm / scale if px_per_mm > 1.3 * scale else 0.0
+    source = _smoothed(photo.rgb_u8, blur, x_px, y_px) if blur else photo.rgb_u8
     view = cv2.remap(source, x_px, y_px, cv2.INTER_LINEAR)
-    seen = (x_px >= 0) & (x_px <= rgb_u8.shape[1] - 1) & (y_px >= 0) & (y_px <= rgb_u8.shape[0] - 1)
+    seen = (x_px >= 0) & (x_px <= source.shape[1] - 1) & (y_px >= 0) & (y_px <= source.shape[0] - 1)
     return CardView(
         card=fit.reference,
         rgb_u8=np.asarray(view, dtype=np.uint8),

@@ -40,6 +40,10 @@ _TURNS: Final[Mapping[int, Callable[[Any], Any]]] = {
     7: lambda rgb: cv2.rotate(cv2.transpose(rgb), cv2.ROTATE_180),
     8: partial(cv2.rotate, rotateCode=cv2.ROTATE_90_COUNTERCLOCKWISE),
 }
+_TURNED_BACK_BY: Final = {6: 8, 8: 6}  # the others undo themselves
+
+Source = str | os.PathLike[str] | NDArray[Any]
+"""A photo file, or an upright sRGB-encoded picture (uint8, or float 0..1)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,6 +92,43 @@ class Photo:
         return np.array([(x, y), (x + width, y), (x + width, y + height), (x, y + height)])
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CloseUp:
+    """
+    A part of a photo at a scale of its own.
+
+    Parameters
+    ----------
+    rgb_u8 : numpy.ndarray of uint8, shape (height, width, 3)
+        Its pixels, as in `Photo`.
+    left_px, top_px : int
+        How many columns and rows of the photo are left out before it [working px].
+    times : int
+        Its pixels per working pixel along a side [-].
+    """
+
+    rgb_u8: NDArray[np.uint8]
+    left_px: int = 0
+    top_px: int = 0
+    times: int = 1
+
+    def xy_px(self, photo_xy_px: NDArray[np.float64]) -> NDArray[np.float64]:
+        """
+        Return where points of the photo are in it.
+
+        Parameters
+        ----------
+        photo_xy_px : numpy.ndarray of float64, shape (..., 2)
+            x, y, the middle of the first pixel at (0, 0) [working px].
+
+        Returns
+        -------
+        numpy.ndarray of float64, shape (..., 2)
+            x, y, the middle of its first pixel at (0, 0) [px].
+        """
+        return (photo_xy_px - (self.left_px - 0.5, self.top_px - 0.5)) * self.times - 0.5
+
+
 def load_photo(path: str | os.PathLike[str]) -> Photo:
     """
     Read a photo of a phone or camera: JPEG, PNG, HEIC, TIFF or WebP.
@@ -113,15 +154,11 @@ def load_photo(path: str | os.PathLike[str]) -> Photo:
         image = open_image(file)
         stored_size = image.size
         require_readable_size(stored_size)
-        if image.format in ("JPEG", "MPO"):
-            _decode_reduced(image)
+        _decode_reduced(image, _WORKING_SIDE_PX)
         pixels = decoded(image, file)
         tags = read_exif(image)
         pixels, color_space = rgb_in_working_space(pixels, image.info)
-        rgb_u8 = _shrink(np.asarray(pixels), stored_size)
-        orientation = orientation_of(tags, image.format)
-        if orientation in _TURNS:
-            rgb_u8 = np.asarray(_TURNS[orientation](rgb_u8), dtype=np.uint8)
+        rgb_u8 = _turned(_shrink(np.asarray(pixels), stored_size), orientation_of(tags, image.format))
         file_time_s = os.fstat(file.fileno()).st_mtime
 
     taken_at, time_source = time_taken(tags, file_time_s)
@@ -163,10 +200,9 @@ def photo_from_array(rgb: NDArray[Any]) -> Photo:
     if np.issubdtype(rgb.dtype, np.floating):
         if not np.all((rgb >= 0.0) & (rgb <= 1.0)):  # NaN fails both
             raise ValueError("Floating-point values must lie within 0..1.")
-        rgb = np.rint(rgb * 255.0).astype(np.uint8)
     elif rgb.dtype != np.uint8:
         raise ValueError(f"Expected uint8 or floating-point values, got {rgb.dtype}.")
-    rgb_u8 = np.array(_shrink(rgb, size), order="C")
+    rgb_u8 = np.array(_shrink(_in_8_bits(rgb), size), order="C")
     return Photo(
         rgb_u8=_read_only(rgb_u8),
         color_space="srgb",
@@ -177,11 +213,77 @@ def photo_from_array(rgb: NDArray[Any]) -> Photo:
     )
 
 
-def _decode_reduced(image: ImageFile.ImageFile) -> None:
-    """Let the JPEG decoder drop detail that is not needed, down to a little below the working size."""
+def load_close_up(source: Source, photo: Photo, around_px: NDArray[np.float64], times: float) -> CloseUp:
+    """
+    Look closer at a part of a photo, as far as the full photo has more detail.
+
+    Parameters
+    ----------
+    source : path or ndarray
+        What the photo was loaded from.
+    photo : Photo
+        As loaded.
+    around_px : numpy.ndarray of float64, shape (N, 2)
+        Points that the part is to hold [working px].
+    times : float
+        How much more detail is wanted along a side [-].
+
+    Returns
+    -------
+    CloseUp
+        The whole photo at working size where nothing more is wanted, or there is nothing more.
+
+    Raises
+    ------
+    colorread.errors.Refusal, OSError, MemoryError
+        As by `load_photo`.
+    """
+    at_most = int(1.0 / photo.scale + 0.05)  # full sizes that are not quite a multiple of the working size
+    times = min(int(np.ceil(times)), at_most)
+    if times <= 1:
+        return CloseUp(rgb_u8=photo.rgb_u8)
+    height_px, width_px = photo.rgb_u8.shape[:2]
+    (left, top), (right, bottom) = np.floor(around_px.min(axis=0)), np.ceil(around_px.max(axis=0)) + 1.0
+    rows = slice(int(np.clip(top, 0, height_px - 1)), int(np.clip(bottom, 1, height_px)))
+    columns = slice(int(np.clip(left, 0, width_px - 1)), int(np.clip(right, 1, width_px)))
+    marked = np.zeros((height_px, width_px), np.uint8)
+    marked[rows, columns] = 1
+
+    def enlarged(pixels: Image.Image, orientation: Any) -> Image.Image:
+        stored = _turned(marked, _TURNED_BACK_BY.get(orientation, orientation))
+        x, y, width, height = cv2.boundingRect(stored)
+        across, down = pixels.width / stored.shape[1], pixels.height / stored.shape[0]
+        box = (x * across, y * down, (x + width) * across, (y + height) * down)
+        return pixels.resize((width * times, height * times), Image.Resampling.BILINEAR, box)
+
+    if isinstance(source, np.ndarray):
+        rgb_u8 = np.asarray(enlarged(Image.fromarray(_in_8_bits(source)), None))
+    else:
+        with open_file(Path(source)) as file, refusing_broken_files():
+            image = open_image(file)
+            orientation = orientation_of(read_exif(image), image.format)
+            _decode_reduced(image, times * _WORKING_SIDE_PX)
+            pixels, _ = rgb_in_working_space(enlarged(decoded(image, file), orientation), image.info)
+            rgb_u8 = _turned(np.asarray(pixels), orientation)
+    return CloseUp(rgb_u8=rgb_u8, left_px=columns.start, top_px=rows.start, times=times)
+
+
+def _decode_reduced(image: ImageFile.ImageFile, long_side_px: int) -> None:
+    """Let a JPEG decoder drop detail that is not needed, down to a little below a size."""
+    if image.format not in ("JPEG", "MPO"):
+        return
     # Half of a photo 4000 px wide is 2000: worth four times the speed, and no detail that the card needs.
-    long_px = min(round(0.95 * _WORKING_SIDE_PX), max(image.size))
+    long_px = min(round(0.95 * long_side_px), max(image.size))
     image.draft(None, (long_px, 1) if image.width >= image.height else (1, long_px))
+
+
+def _turned(rgb_u8: NDArray[np.uint8], orientation: Any) -> NDArray[np.uint8]:
+    """Turn a stored picture upright."""
+    return np.asarray(_TURNS[orientation](rgb_u8), dtype=np.uint8) if orientation in _TURNS else rgb_u8
+
+
+def _in_8_bits(rgb: NDArray[Any]) -> NDArray[np.uint8]:
+    return np.asarray(rgb if rgb.dtype == np.uint8 else np.rint(rgb * 255.0), dtype=np.uint8)
 
 
 def _scale_to_8_bit(image: Image.Image, file: BinaryIO) -> Image.Image:
