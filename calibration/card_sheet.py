@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from io import BytesIO
+from itertools import product
 from typing import Literal
 
 import cv2
@@ -17,6 +19,7 @@ from reportlab.pdfgen.canvas import FILL_EVEN_ODD, Canvas
 from reportlab.platypus import Frame, Paragraph
 
 from calibration.reference import Rect, Reference, ScaleBar, load_card
+from calibration.sheet_drawing import CARD_FIELD, draw_card_in_use, drawing_height_mm
 
 PAPERS = {"a4": landscape(A4), "letter": landscape(LETTER)}
 
@@ -25,6 +28,7 @@ N_COLUMNS, N_ROWS = 2, 2
 MARGIN_MM = 8.0
 GAP_MM = 5.0
 CUT_MARK_START_MM, CUT_MARK_END_MM = 0.4, 2.3
+HAIRLINE_MM = 0.15
 TEXT_GAP_MM = 7.0
 
 BAR_STROKE_MM, TICK_STEP_MM = 0.6, 10.0  # of the scale bar: stroke of bar and ticks, and how far the ticks stand apart
@@ -51,7 +55,7 @@ STEPS = (
     "<b>Check the size</b>: with a ruler the bar on the left of a card must be 30&nbsp;mm long, from the "
     "middle of its first tick to the middle of its last.",
     "<b>Cut</b> along lines that join the cut marks. Keep the card flat; glue it on stiff board if it curls.",
-    "<b>Hold the vial</b> before the blank window, the card close behind it, the same light on both.",
+    "<b>Hold the vial</b> in front of the blank window, the card close behind it, the same light on both.",
     "<b>Take the photo</b> straight on from 20 to 30&nbsp;cm: all four corner squares in view, no flash, no "
     "shadow of the hand, everything sharp.",
 )
@@ -90,63 +94,109 @@ def render_card_sheet(*, paper: Literal["a4", "letter"] = "a4") -> bytes:
     ValueError
         If `paper` is not known.
     """
-    if paper not in PAPERS:
-        raise ValueError(f"paper must be one of {', '.join(PAPERS)}, not {paper!r}")
-    return _render_sheet(PAPERS[paper])
-
-
-def _card_places_mm(outline: Rect) -> list[tuple[float, float]]:
-    """Return the top-left corner x, y of each card from the top-left corner of the sheet [mm]."""
-    return [
-        (MARGIN_MM + column * (outline.width_mm + GAP_MM), MARGIN_MM + row * (outline.height_mm + GAP_MM))
-        for row in range(N_ROWS)
-        for column in range(N_COLUMNS)
-    ]
-
-
-def _render_sheet(page_size: tuple[float, float]) -> bytes:
-    card = load_card()
+    page_size, height_mm = page_size_of(paper)
     buffer = BytesIO()
     canvas = Canvas(buffer, pagesize=page_size, invariant=1, pageCompression=1)
     canvas.setTitle("Cards for reading a drop checker from a photo")
     canvas.setAuthor("colorread")
-    width_mm, height_mm = page_size[0] / mm, page_size[1] / mm
-    for x_mm, y_mm in _card_places_mm(card.outline):
-        canvas.saveState()
-        # From here on x to the right and y down in mm from the card's top-left corner, as in the geometry.
-        canvas.transform(mm, 0, 0, -mm, x_mm * mm, (height_mm - y_mm) * mm)
-        draw_reference(canvas, card)
-        draw_cut_marks(canvas, card.outline)
-        canvas.restoreState()
-    cards_right_mm = MARGIN_MM + N_COLUMNS * (card.outline.width_mm + GAP_MM) - GAP_MM
-    cards_bottom_mm = MARGIN_MM + N_ROWS * (card.outline.height_mm + GAP_MM) - GAP_MM
-    side = Rect(
-        x_mm=cards_right_mm + TEXT_GAP_MM,
-        y_mm=MARGIN_MM,
-        width_mm=width_mm - cards_right_mm - TEXT_GAP_MM - MARGIN_MM,
-        height_mm=cards_bottom_mm - MARGIN_MM,
-    )
-    foot = Rect(
-        x_mm=MARGIN_MM,
-        y_mm=cards_bottom_mm + TEXT_GAP_MM,
-        width_mm=width_mm - 2 * MARGIN_MM,
-        height_mm=height_mm - cards_bottom_mm - TEXT_GAP_MM - MARGIN_MM,
-    )
-    write_text(canvas, height_mm, side, STEPS_TITLE, STEPS, numbered=True)
-    half = (len(CAUTIONS) + 1) // 2
-    column_mm = (foot.width_mm - TEXT_GAP_MM) / 2
-    left = Rect(x_mm=foot.x_mm, y_mm=foot.y_mm, width_mm=column_mm, height_mm=foot.height_mm)
-    right = Rect(
-        x_mm=foot.x_mm + column_mm + TEXT_GAP_MM,
-        y_mm=foot.y_mm,
-        width_mm=column_mm,
-        height_mm=foot.height_mm,
-    )
-    write_text(canvas, height_mm, left, CAUTIONS_TITLE, CAUTIONS[:half], numbered=False)
-    write_text(canvas, height_mm, right, "&nbsp;", CAUTIONS[half:], numbered=False)
+    side, foot = draw_grid(canvas, load_card(), N_COLUMNS, N_ROWS, page_size)
+    drawn_mm = drawing_height_mm(CARD_FIELD, side.width_mm)
+    write_text(canvas, height_mm, side.grown(0.0, 0.0, 0.0, -drawn_mm), STEPS_TITLE, STEPS, numbered=True)
+    draw_card_in_use(canvas, height_mm, side.grown(0.0, drawn_mm - side.height_mm, 0.0, 0.0))
+    write_cautions(canvas, height_mm, foot, CAUTIONS)
     canvas.showPage()
     canvas.save()
     return buffer.getvalue()
+
+
+def page_size_of(paper: str) -> tuple[tuple[float, float], float]:
+    """
+    Return the size of a sheet that lies across.
+
+    Parameters
+    ----------
+    paper : str
+        "a4" or "letter".
+
+    Returns
+    -------
+    page_size : tuple of float
+        Width and height, in points.
+    height_mm : float
+        Height [mm].
+
+    Raises
+    ------
+    ValueError
+        If `paper` is not known.
+    """
+    if paper not in PAPERS:
+        raise ValueError(f"paper must be one of {', '.join(PAPERS)}, not {paper!r}")
+    return PAPERS[paper], PAPERS[paper][1] / mm
+
+
+def draw_grid(
+    canvas: Canvas, reference: Reference, n_columns: int, n_rows: int, page_size: tuple[float, float]
+) -> tuple[Rect, Rect]:
+    """
+    Draw a card or tag several times, with cut marks, from the upper left corner of a sheet.
+
+    Parameters
+    ----------
+    canvas : reportlab.pdfgen.canvas.Canvas
+        Its axes as reportlab has them, in points from the lower left corner.
+    reference : Reference
+        What to draw.
+    n_columns, n_rows : int
+        How often.
+    page_size : tuple of float
+        Width and height of the sheet, in points.
+
+    Returns
+    -------
+    beside, below : Rect
+        What is left of the sheet, from its upper left corner.
+    """
+    width_mm, height_mm = page_size[0] / mm, page_size[1] / mm
+    across_mm, down_mm = reference.outline.width_mm + GAP_MM, reference.outline.height_mm + GAP_MM
+    for row, column in product(range(n_rows), range(n_columns)):
+        canvas.saveState()
+        # From here on x to the right and y down in mm from the top-left corner of the reference, as in the geometry.
+        x_mm, y_mm = MARGIN_MM + column * across_mm, MARGIN_MM + row * down_mm
+        canvas.transform(mm, 0, 0, -mm, x_mm * mm, (height_mm - y_mm) * mm)
+        draw_reference(canvas, reference)
+        draw_cut_marks(canvas, reference.outline)
+        canvas.restoreState()
+    right_mm, bottom_mm = (MARGIN_MM + n_columns * across_mm - GAP_MM, MARGIN_MM + n_rows * down_mm - GAP_MM)
+    beside = Rect(
+        x_mm=right_mm + TEXT_GAP_MM,
+        y_mm=MARGIN_MM,
+        width_mm=width_mm - right_mm - TEXT_GAP_MM - MARGIN_MM,
+        height_mm=bottom_mm - MARGIN_MM,
+    )
+    below = Rect(
+        x_mm=MARGIN_MM,
+        y_mm=bottom_mm + TEXT_GAP_MM,
+        width_mm=width_mm - 2 * MARGIN_MM,
+        height_mm=height_mm - bottom_mm - TEXT_GAP_MM - MARGIN_MM,
+    )
+    return beside, below
+
+
+def write_cautions(canvas: Canvas, page_height_mm: float, place: Rect, lines: Sequence[str]) -> None:
+    """
+    Write what to keep in mind in two columns.
+
+    Parameters
+    ----------
+    canvas, page_height_mm, place, lines
+        As in `write_text`.
+    """
+    column = replace(place, width_mm=(place.width_mm - TEXT_GAP_MM) / 2)
+    other = replace(column, x_mm=column.right_mm + TEXT_GAP_MM)
+    half = (len(lines) + 1) // 2
+    write_text(canvas, page_height_mm, column, CAUTIONS_TITLE, lines[:half], numbered=False)
+    write_text(canvas, page_height_mm, other, "&nbsp;", lines[half:], numbered=False)
 
 
 def draw_reference(canvas: Canvas, reference: Reference) -> None:
@@ -169,6 +219,10 @@ def draw_reference(canvas: Canvas, reference: Reference) -> None:
     for marker_id, rect in reference.markers.items():
         _draw_marker(canvas, _marker_cells(reference.marker_dictionary, marker_id), rect)
     _draw_bar(canvas, reference.scale_bar)
+    if reference.hole is not None:
+        hole = reference.hole
+        canvas.setLineWidth(HAIRLINE_MM)
+        canvas.circle(hole.x_mm, hole.y_mm, hole.diameter_mm / 2)
 
 
 def _draw_bar(canvas: Canvas, bar: ScaleBar) -> None:
@@ -211,7 +265,7 @@ def draw_cut_marks(canvas: Canvas, outline: Rect) -> None:
         The card.
     """
     canvas.setStrokeGray(0)
-    canvas.setLineWidth(0.15)
+    canvas.setLineWidth(HAIRLINE_MM)
     left, top, right, bottom = outline.x_mm, outline.y_mm, outline.right_mm, outline.bottom_mm
     for x, outward_x in ((left, -1), (right, 1)):
         for y, outward_y in ((top, -1), (bottom, 1)):

@@ -14,10 +14,10 @@ from calibration.card_sheet import (
     GAP_MM,
     INK,
     MARGIN_MM,
-    PAPERS,
     TEXT_GAP_MM,
     draw_cut_marks,
     draw_reference,
+    page_size_of,
     write_text,
 )
 from calibration.chart import CHART_PH, ChartPatch, chart_patches
@@ -89,12 +89,11 @@ def render_chart_sheet(
     ValueError
         If `paper` is not known or the number of CO2 values is wrong.
     """
-    if paper not in PAPERS:
-        raise ValueError(f"paper must be one of {', '.join(PAPERS)}, not {paper!r}")
+    page_size, _ = page_size_of(paper)
     if len(co2_mg_l) != len(CHART_PH):
         raise ValueError(f"The chart has {len(CHART_PH)} patches, but there are {len(co2_mg_l)} values of CO2.")
     condition = f"mg/L CO2 at KH {kh_dkh:g} dKH and {temperature_c:g} °C"
-    return _render_sheet(PAPERS[paper], [_co2_text(value) for value in co2_mg_l], condition)
+    return _render_sheet(page_size, [_co2_text(value) for value in co2_mg_l], condition)
 
 
 def _co2_text(co2_mg_l: float) -> str:
