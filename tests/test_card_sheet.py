@@ -10,6 +10,7 @@ import pypdfium2
 import pytest
 
 from calibration.card_sheet import render_card_sheet
+from colorread.card.find import find_references
 
 GEOMETRY = json.loads((Path(__file__).parents[1] / "calibration" / "card.json").read_text(encoding="utf-8"))
 PX_PER_MM = 300 / 25.4
@@ -145,6 +146,13 @@ def test_cards_look_as_drawn_from_the_geometry(sheet_rgb, card_places_mm):
         level = printed[..., 0].astype(int)
         assert (level >= cv2.erode(drawn, around).astype(int) - 1).all()
         assert (level <= cv2.dilate(drawn, around).astype(int) + 1).all()
+
+
+def test_every_card_is_found(sheet_rgb, card_places_mm):
+    for place in card_places_mm:
+        (fit,) = find_references(np.ascontiguousarray(crop(sheet_rgb, place, -4, -4, 113, 82)))
+        assert fit.reference.name == "card"
+        assert fit.flags == ()
 
 
 def test_window_is_blank(sheet_rgb, card_places_mm):

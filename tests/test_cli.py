@@ -319,6 +319,16 @@ def test_card_is_written_once_and_replaced_only_on_demand(tmp_path: Path, paper:
     assert out.read_bytes().startswith(b"%PDF")
 
 
+def test_tag_is_written_under_its_own_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    result = run("card", "--tag")
+    assert result.exit_code == 0
+    assert "20 mm" in result.stdout
+    assert "30 mm" in run("card").stdout
+    assert {path.name for path in tmp_path.iterdir()} == {"tag.pdf", "card.pdf"}
+    assert (tmp_path / "tag.pdf").read_bytes() != (tmp_path / "card.pdf").read_bytes()
+
+
 @pytest.mark.parametrize("sheet", ["card", "chart"])
 def test_a_sheet_has_a_name_of_its_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, sheet: str) -> None:
     monkeypatch.chdir(tmp_path)

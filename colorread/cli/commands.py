@@ -56,7 +56,9 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-app.command(short_help="Print the card.", epilog="Example: colorread card --out card.pdf --paper letter")(sheets.card)
+app.command(
+    short_help="Print the card or the tag.", epilog="Example: colorread card --tag --out tag.pdf --paper letter"
+)(sheets.card)
 app.command(
     short_help="Print a color chart to calibrate or compare with.",
     epilog="Example: colorread chart --out chart.pdf --kh 4 --temperature 25",

@@ -1,4 +1,4 @@
-"""The commands that write what is to be printed: card and color chart."""
+"""The commands that write what is to be printed: card, tag and color chart."""
 
 from __future__ import annotations
 
@@ -20,18 +20,29 @@ class Paper(StrEnum):
 
 
 def card(
-    out: Annotated[Path, typer.Option(help="PDF file to write.", metavar="FILE")] = Path("card.pdf"),
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            help="PDF file to write, card.pdf or tag.pdf where not given.", metavar="FILE", show_default=False
+        ),
+    ] = None,
+    tag: Annotated[bool, typer.Option("--tag", help="The small tag that hangs in the tank behind the vial.")] = False,
     paper: Annotated[Paper, typer.Option(help="Size of the sheet.")] = Paper.A4,
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
 ) -> None:
-    """Write a print-ready sheet of cards at true size, in black ink only."""
+    """Write a print-ready sheet of cards, or of tags, at true size, in black ink only."""
+    out = out or Path("tag.pdf" if tag else "card.pdf")
     _require_pdf(out, force)
     from calibration.card_sheet import render_card_sheet
+    from calibration.reference import load_card, load_tag
+    from calibration.tag_sheet import render_tag_sheet
     from calibration.whole_file import write_whole
 
+    data = render_tag_sheet(paper=paper.value) if tag else render_card_sheet(paper=paper.value)
     with writing(out):
-        write_whole(out, render_card_sheet(paper=paper.value))
-    typer.echo(f"Wrote {out}. Print it at 100 %, then check with a ruler that the scale bar is 30 mm long.")
+        write_whole(out, data)
+    bar_mm = (load_tag() if tag else load_card()).scale_bar.length_mm
+    typer.echo(f"Wrote {out}. Print it at 100 %, then check with a ruler that the scale bar is {bar_mm:.0f} mm long.")
 
 
 def chart(

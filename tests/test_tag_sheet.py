@@ -1,0 +1,136 @@
+import base64
+import re
+import zlib
+
+import numpy as np
+import pypdfium2
+import pytest
+
+from calibration.reference import load_tag
+from calibration.tag_sheet import STEPS, render_tag_sheet
+from colorread.card.find import find_references
+
+TAG = load_tag()
+PX_PER_MM = 300 / 25.4
+PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}  # ISO 216 and ANSI/ASME Y14.1, lying across
+PITCH_MM = (57.0, 79.0)  # tags of 52 mm x 74 mm, 5 mm apart
+PLACES_MM = [(8 + column * PITCH_MM[0], 8 + row * PITCH_MM[1]) for row in range(2) for column in range(3)]
+
+
+@pytest.fixture(scope="module", params=sorted(PAPERS_MM))
+def paper(request):
+    return request.param
+
+
+@pytest.fixture(scope="module")
+def data(paper):
+    return render_tag_sheet(paper=paper)
+
+
+@pytest.fixture(scope="module")
+def page(data):
+    document = pypdfium2.PdfDocument(data)
+    yield document[0]
+    document.close()
+
+
+@pytest.fixture(scope="module")
+def sheet_rgb(page):
+    return np.asarray(page.render(scale=300 / 72).to_pil().convert("RGB"))
+
+
+def crop(sheet_rgb, place_mm, x, y, width, height):
+    left, top = np.add(place_mm, (x, y))
+    rows = slice(round(top * PX_PER_MM), round((top + height) * PX_PER_MM))
+    return np.ascontiguousarray(sheet_rgb[rows, round(left * PX_PER_MM) : round((left + width) * PX_PER_MM)])
+
+
+def test_every_tag_is_found_in_its_place_at_true_size(sheet_rgb, paper):
+    assert sheet_rgb.shape[1::-1] == pytest.approx(np.array(PAPERS_MM[paper]) * PX_PER_MM, abs=2)
+    for place in PLACES_MM:
+        (fit,) = find_references(crop(sheet_rgb, place, -4, -4, 60, 82))
+        assert fit.reference.name == "tag"
+        assert fit.flags == ()
+        corners_mm = (fit.corners_px + 0.5) / PX_PER_MM - 4.0
+        assert np.abs(corners_mm - TAG.outline.corners_mm).max() < 0.2
+
+
+def test_gray_patches_have_their_level_and_paper_beside_them(sheet_rgb):
+    for place in PLACES_MM:
+        for patch in TAG.gray_patches:
+            for rect, coverage in ((patch.inner, patch.black_coverage), *((paper, 0.0) for paper in patch.paper)):
+                seen = crop(sheet_rgb, place, rect.x_mm, rect.y_mm, rect.width_mm, rect.height_mm)
+                assert np.abs(seen.astype(int) - 255 * (1 - coverage)).max() <= 1
+
+
+def test_scale_bar_has_its_length(sheet_rgb):
+    for place in PLACES_MM:
+        # Above the bar only its ticks are met: at 16, 26 and 36 mm.
+        row = crop(sheet_rgb, place, 13, 68.2, 26, 0.3)[0, :, 0] < 128
+        edges_mm = 13 + np.flatnonzero(np.diff(row.astype(int))) / PX_PER_MM
+        assert edges_mm.reshape(-1, 2).mean(axis=1) == pytest.approx([16, 26, 36], abs=0.2)
+
+
+def test_window_is_blank_and_the_hole_is_marked(sheet_rgb):
+    for place in PLACES_MM:
+        blank = TAG.blank
+        assert crop(sheet_rgb, place, blank.x_mm, blank.y_mm, blank.width_mm, blank.height_mm).min() == 255
+        hole = TAG.hole.rect.grown(0.5)
+        around = crop(sheet_rgb, place, hole.x_mm, hole.y_mm, hole.width_mm, hole.height_mm)[..., 0] < 200
+        columns = np.flatnonzero(around.any(axis=0)) / PX_PER_MM + hole.x_mm
+        assert (columns.min(), columns.max()) == pytest.approx((24, 28), abs=0.2)
+
+
+def test_cut_marks_point_at_all_corners(sheet_rgb):
+    for place in PLACES_MM:
+        for x, outward in ((0, -1), (52, 1)):
+            for y in (0, 74):
+                beside = crop(sheet_rgb, place, x + outward * 1.5 - 0.5, y - 0.2, 1.0, 0.4)
+                assert beside.min(axis=0).max() < 200
+
+
+def test_three_sentences_and_a_drawing_stand_beside_the_tags(page, sheet_rgb, paper):
+    assert len(STEPS) == 3
+    text_page = page.get_textpage()
+    text = " ".join(text_page.get_text_range().replace("\xa0", " ").split())
+    for phrase in (
+        "100 %",
+        "20 mm",
+        "clear film",
+        "hole",
+        "suction cup",
+        "1 to 12 mm",
+        "mid-depth",
+        "two hours",
+        "every week",
+    ):
+        assert phrase in text
+    width, height = PAPERS_MM[paper]
+    right_of_tags = PLACES_MM[-1][0] + 52
+    below_tags = PLACES_MM[-1][1] + 74
+    for index in range(text_page.count_chars()):
+        left, bottom, right, top = np.array(text_page.get_charbox(index)) * 25.4 / 72
+        assert left > 5
+        assert right < width - 5
+        assert bottom > 5
+        assert left > right_of_tags or height - top > below_tags
+    drawing = crop(sheet_rgb, (right_of_tags + 3, 5), 0, 0, width - right_of_tags - 8, 60)
+    assert 0.02 < (drawing[..., 0] < 128).mean() < 0.2
+
+
+def test_only_black_ink_is_used(data):
+    (stream,) = re.findall(rb"stream\n(.*?)~>endstream", data, re.DOTALL)
+    commands = zlib.decompress(base64.a85decode(stream))
+    colors = re.findall(rb"((?:[\d.]+ )+)(rg|RG|k|K|g|G|sc|SC|scn|SCN)\s", commands)
+    # Gray levels and, for text, the black of CMYK; nothing of another color space.
+    assert {operator for _, operator in colors} == {b"g", b"G", b"k"}
+    assert {values for values, operator in colors if operator == b"k"} == {b"0 0 0 1 "}
+
+
+def test_output_is_the_same_each_time(data, paper):
+    assert render_tag_sheet(paper=paper) == data
+
+
+def test_unknown_paper_is_an_error():
+    with pytest.raises(ValueError, match="paper must be one of a4, letter, not 'a3'"):
+        render_tag_sheet(paper="a3")
