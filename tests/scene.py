@@ -1,8 +1,8 @@
 """
-Photos of the vial before the card, drawn by computer, with their truth.
+Photos of the vial in front of card or tag, drawn by computer, with their truth.
 
-Nothing here comes from the code under test but the geometry of the card, read as data: dye, light, sensor, tone curve
-and balance are the scene's own, so that an error in the reader cannot hide by being made twice.
+Nothing here comes from the code under test but the geometry of card and tag, read as data: dye, light, sensor, tone
+curve and balance are the scene's own, so that an error in the reader cannot hide by being made twice.
 """
 
 from __future__ import annotations
@@ -18,13 +18,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
+Behind = Literal["card", "tag"]
 Thing = Literal["sphere", "tube", "flat", "water", "disc", "print", "leaf", "nothing"]
 Lamp = Literal["daylight", "warm", "cool-led", "blue"]
 Array = NDArray[np.float64]
 
-CARD = json.loads((Path(__file__).parents[1] / "calibration" / "card.json").read_text(encoding="utf-8"))
+GEOMETRY = {
+    name: json.loads((Path(__file__).parents[1] / "calibration" / f"{name}.json").read_text(encoding="utf-8"))
+    for name in ("card", "tag")
+}
+CARD = GEOMETRY["card"]
 WIDTH_MM, HEIGHT_MM = CARD["size"]
-CARD_MM = np.array([(0.0, 0.0), (WIDTH_MM, 0.0), (WIDTH_MM, HEIGHT_MM), (0.0, HEIGHT_MM)])
 
 _WAVELENGTH_NM = np.arange(400.0, 701.0, 10.0)
 # Single values of a digitised pair of spectra of bromothymol blue (github timrobinson/Dye-Indicator-Model, no primary
@@ -59,10 +63,12 @@ _HALF_ANGLE = 43.3 / 26.0  # diagonal of 35 mm film over the focal length of a p
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scene:
     """
-    What stands before the card and how the photo is taken.
+    What stands in front of card or tag and how the photo is taken.
 
     Parameters
     ----------
+    behind : str
+        What is behind the thing; it counts as the card in what follows.
     thing : str
         Shape of the fluid, clear water in a bulb, or what is no vial at all: a shaded ball, a printed picture, a leaf.
     ph : float
@@ -97,6 +103,7 @@ class Scene:
         Without a card only its paper is left, unprinted.
     """
 
+    behind: Behind = "card"
     thing: Thing = "sphere"
     ph: float = 6.8
     load: float = 0.9
@@ -115,6 +122,12 @@ class Scene:
     card_width_px: float = 640.0
     size_px: tuple[int, int] = (960, 720)
     has_card: bool = True
+
+    @property
+    def print_mm(self) -> tuple[float, float]:
+        """Width and height of what is behind the thing."""
+        width, height = GEOMETRY[self.behind]["size"]
+        return width, height
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,7 +163,7 @@ def take_photo(scene: Scene) -> Shot:
     mm_from_drawn = np.diag([1 / _CARD_PX_PER_MM, 1 / _CARD_PX_PER_MM, 1.0])
     mm_from_drawn[:2, 2] = 0.5 / _CARD_PX_PER_MM
     photo_from_drawn = homography @ mm_from_drawn
-    blur = max(0.4 * _CARD_PX_PER_MM * WIDTH_MM / scene.card_width_px, 0.5)
+    blur = max(0.4 * _CARD_PX_PER_MM * scene.print_mm[0] / scene.card_width_px, 0.5)
     on_card = cv2.warpPerspective(cv2.GaussianBlur(card_lin, (0, 0), blur), photo_from_drawn, scene.size_px)
     covered = cv2.warpPerspective(np.ones(card_lin.shape[:2]), photo_from_drawn, scene.size_px)[..., None]
     light = _light_field(scene, homography)[..., None] * scene.paper_lin / _PAPER
@@ -159,7 +172,7 @@ def take_photo(scene: Scene) -> Shot:
     noise = np.random.default_rng(7).standard_normal(lin.shape, dtype=np.float32)
     return Shot(
         rgb_u8=np.clip(np.rint(_encoded_u8(lin, scene.s_curve) + scene.noise_u8 * noise), 0, 255).astype(np.uint8),
-        card_px=_project(homography, CARD_MM),
+        card_px=_project(homography, np.array([(0, 0), (1, 0), (1, 1), (0, 1)]) * scene.print_mm),
         fluid_px=_project(homography, fluid_mm) if len(fluid_mm) else np.empty((0, 2)),
     )
 
@@ -205,10 +218,11 @@ def _light(lamp: Lamp) -> Array:
 
 
 @cache
-def _print_card(has_card: bool) -> Array:
-    """Reflectance of the printed card, shape (H, W)."""
-    scale = _CARD_PX_PER_MM
-    paper = np.full((round(HEIGHT_MM * scale), round(WIDTH_MM * scale)), _PAPER)
+def _print_card(has_card: bool, name: Behind = "card") -> Array:
+    """Reflectance of the printed card or tag, shape (H, W)."""
+    scale, geometry = _CARD_PX_PER_MM, GEOMETRY[name]
+    width_mm, height_mm = geometry["size"]
+    paper = np.full((round(height_mm * scale), round(width_mm * scale)), _PAPER)
     if not has_card:
         return paper
 
@@ -217,22 +231,28 @@ def _print_card(has_card: bool) -> Array:
         rows = slice(round(y * scale), round((y + height) * scale))
         paper[rows, round(x * scale) : round((x + width) * scale)] = _PAPER + inked * (_INK - _PAPER)
 
-    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, CARD["marker_dictionary"]))
-    cell = CARD["marker_side"] / 6
-    for marker_id, (x, y) in CARD["markers"].items():
+    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, geometry["marker_dictionary"]))
+    cell = geometry["marker_side"] / 6
+    for marker_id, (x, y) in geometry["markers"].items():
         for (row, column), level in np.ndenumerate(cv2.aruco.generateImageMarker(dictionary, int(marker_id), 6)):
             fill(x + column * cell, y + row * cell, cell, cell, 0.0 if level else 1.0)
-    patch, bar = CARD["grey_patch"], CARD["scale_bar"]
-    for line in CARD["grey_rows"]:
+    patch, bar = geometry["grey_patch"], geometry["scale_bar"]
+    for line in geometry.get("grey_rows", []):
         for x, coverage in zip(line["x"], line["black_coverage"], strict=True):
             fill(x, line["y"], patch["width"], patch["height"], coverage)
-    fill(bar["x"] - 0.3, bar["y0"], 0.6, bar["length"], 1.0)
+    for line in geometry.get("grey_columns", []):
+        for y, coverage in zip(line["y"], line["black_coverage"], strict=True):
+            fill(line["x"], y, patch["width"], patch["height"], coverage)
+    if "x" in bar:
+        fill(bar["x"] - 0.3, bar["y0"], 0.6, bar["length"], 1.0)
+    else:
+        fill(bar["x0"], bar["y"] - 0.3, bar["length"], 0.6, 1.0)
     return paper
 
 
 def _draw_card(scene: Scene) -> tuple[Array, Array]:
     """Reflected light of card and thing, balanced on white, shape (H, W, 3), and the outline of the thing in mm."""
-    reflected = np.repeat(_print_card(scene.has_card)[..., None], 3, axis=2)
+    reflected = np.repeat(_print_card(scene.has_card, scene.behind)[..., None], 3, axis=2)
     if scene.lamp == "blue":  # balanced no more: the camera cannot make up for a channel without light
         reflected = reflected * np.array((0.25, 0.5, 1.0))
     if scene.thing == "nothing":
@@ -306,7 +326,8 @@ def _table(scene: Scene) -> Array:
 
 def _light_field(scene: Scene, homography: Array) -> Array:
     """Light over the photo, 1 at the middle of the card, falling along its width, shape (H, W)."""
-    left, right = _project(homography, np.array([(0.0, HEIGHT_MM / 2.0), (WIDTH_MM, HEIGHT_MM / 2.0)]))
+    width_mm, height_mm = scene.print_mm
+    left, right = _project(homography, np.array([(0.0, height_mm / 2.0), (width_mm, height_mm / 2.0)]))
     along = (right - left) / np.sum((right - left) ** 2)
     x, y = np.meshgrid(np.arange(scene.size_px[0]), np.arange(scene.size_px[1]))
     share = (x - left[0]) * along[0] + (y - left[1]) * along[1]
@@ -325,12 +346,13 @@ def _encoded_u8(lin: Array, s_curve: float) -> Array:
 def _photo_from_mm(scene: Scene) -> Array:
     """Map from the card to the photo of a camera that looks at the middle of the card."""
     size = np.array(scene.size_px, dtype=np.float64)
+    width_mm, height_mm = scene.print_mm
     focal_px = float(np.hypot(*size)) / _HALF_ANGLE
     roll, tilt, axis = np.radians((scene.roll_deg, scene.tilt_deg, scene.tilt_axis_deg))
     tilted, _ = cv2.Rodrigues(np.array([np.cos(axis), np.sin(axis), 0.0]) * tilt)
     rolled, _ = cv2.Rodrigues(np.array([0.0, 0.0, roll]))
-    pose = np.column_stack([(tilted @ rolled)[:, :2], (0.0, 0.0, focal_px * WIDTH_MM / scene.card_width_px)])
-    centered = np.array([(1.0, 0.0, -WIDTH_MM / 2.0), (0.0, 1.0, -HEIGHT_MM / 2.0), (0.0, 0.0, 1.0)])
+    pose = np.column_stack([(tilted @ rolled)[:, :2], (0.0, 0.0, focal_px * width_mm / scene.card_width_px)])
+    centered = np.array([(1.0, 0.0, -width_mm / 2.0), (0.0, 1.0, -height_mm / 2.0), (0.0, 0.0, 1.0)])
     camera = np.diag([focal_px, focal_px, 1.0])
     camera[:2, 2] = (size - 1.0) / 2.0
     return camera @ pose @ centered
