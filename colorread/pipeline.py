@@ -286,6 +286,7 @@ def _trace(seen: Seen, posterior: PhPosterior | None = None, pka: float = 0.0) -
     return Trace(
         rgb_u8=None if seen.photo is None else seen.photo.rgb_u8,
         card_corners_px=None if seen.card is None else seen.card.corners_px,
+        reference="card" if seen.card is None else seen.card.reference.name,
         vial_outlines_px=seen.outlines_px,
         used_px=used_px,
         fluid_rgb=fluid_rgb,

@@ -111,7 +111,7 @@ class Reading:
     reason : Reason or None
         Why it was refused.
     card_corners_px : (4, 2) tuple or None
-        Corners of the card TL, TR, BR, BL in pixels of the upright photo at full size.
+        Corners of card or tag TL, TR, BR, BL in pixels of the upright photo at full size.
     vial_outline_px : (N, 2) tuple or None
         Outline of the fluid in the same pixels.
     budget : mapping of str to float
@@ -159,7 +159,9 @@ class Trace:
     rgb_u8 : ndarray of uint8, shape (H, W, 3)
         The upright photo at working size, sRGB-encoded; None where the file could not be opened.
     card_corners_px : ndarray of float, shape (4, 2), or None
-        Corners of the card.
+        Corners of card or tag.
+    reference : {'card', 'tag'}
+        Which of them.
     vial_outlines_px : tuple of ndarray of float, shape (N, 2)
         Outline of the fluid; two where one or the other may be it.
     used_px : ndarray of float, shape (N, 2), or None
@@ -172,6 +174,7 @@ class Trace:
 
     rgb_u8: NDArray[np.uint8] | None
     card_corners_px: NDArray[np.float64] | None = None
+    reference: ReferenceName = "card"
     vial_outlines_px: tuple[NDArray[np.float64], ...] = ()
     used_px: NDArray[np.float64] | None = None
     fluid_rgb: NDArray[np.float64] | None = None

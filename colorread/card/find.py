@@ -14,8 +14,8 @@ from colorread.card.markers import Sighting, look_for_markers
 from colorread.card.plane import PlaneFit, PlaneMap, best_fit, camera_matrix
 from colorread.errors import Refusal
 
-# After its quick tries the search goes on only while fewer than three markers agree: assumption, as three tell the
-# plane and contradict each other.
+# The quick tries look for all markers of whatever is seen of card and tag. After them the search goes on only while
+# fewer than three markers agree: assumption, as three tell the plane and contradict each other.
 QUICK_TRIES, ENOUGH_MARKERS, ENOUGH_MARKERS_LATER = 2, 4, 3
 
 # Assumptions. Beyond this tilt the fluid stands well aside of the paper that is seen through it.
@@ -124,8 +124,9 @@ def _search(gray: NDArray[np.uint8]) -> list[_Candidate]:
     candidates: list[_Candidate] = []
     for n_tries, sightings in enumerate(_tries(gray), 1):
         candidates = _candidates(sightings, gray.shape)
-        enough = ENOUGH_MARKERS if n_tries <= QUICK_TRIES else ENOUGH_MARKERS_LATER
-        if candidates and candidates[0].n_used >= enough:
+        is_quick = n_tries <= QUICK_TRIES
+        enough = ENOUGH_MARKERS if is_quick else ENOUGH_MARKERS_LATER
+        if candidates and all(one.n_used >= enough for one in (candidates if is_quick else candidates[:1])):
             break
     return candidates
 

@@ -37,7 +37,7 @@ def draw_photo(trace: Trace, width_px: int, fluid_label: str) -> Image.Image:
     Returns
     -------
     PIL.Image.Image
-        The card with a solid outline, the fluid with a dashed one, the used pixels dotted.
+        Card or tag with a solid outline, the fluid with a dashed one, the used pixels dotted.
     """
     assert trace.rgb_u8 is not None
     left, top, right, bottom = _crop(trace)
@@ -50,14 +50,14 @@ def draw_photo(trace: Trace, width_px: int, fluid_label: str) -> Image.Image:
     def drawn(points_px: Floats) -> Floats:
         return (points_px + 0.5 - (left, top)) * scale - 0.5
 
-    labels = []
+    labels: list[tuple[str, float, float]] = []
     if trace.used_px is not None:
         _draw_dots(picture, drawn(trace.used_px))
     if trace.card_corners_px is not None:
         corners = drawn(trace.card_corners_px)
         _draw_outline(picture, corners, dashed=False)
         x, y = corners[np.argmin(corners.sum(axis=1))]
-        labels.append(("card", x, y - _LABEL_PX))
+        labels.append((trace.reference, x, y - _LABEL_PX))
     outlines = [drawn(outline_px) for outline_px in trace.vial_outlines_px]
     fluid_labels = [fluid_label] if len(outlines) == 1 else [f"{number}?" for number in range(1, len(outlines) + 1)]
     for outline, label in zip(outlines, fluid_labels, strict=True):

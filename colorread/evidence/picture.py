@@ -163,7 +163,7 @@ def _draw_refusal(page: Page, reading: Reading, trace: Trace) -> None:
     things = len(trace.vial_outlines_px)
     seen = (
         ("the photo", trace.rgb_u8 is not None),
-        ("the card", trace.card_corners_px is not None),
+        (f"the {trace.reference}", trace.card_corners_px is not None),
         ("two colored things before the card, marked 1? and 2?" if things > 1 else "something colored", things > 0),
     )
     page.text(f"Found: {', '.join(name for name, is_seen in seen if is_seen) or 'nothing'}.")
