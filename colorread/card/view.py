@@ -91,11 +91,15 @@ def view_card(photo: CloseUp, fit: ReferenceFit) -> CardView:
     x_mm, y_mm = ((np.arange(n) + 0.5) / scale - MARGIN_MM for n in (width, height))
     at_px = photo.xy_px(fit.plane.px_from_mm(np.stack(np.meshgrid(x_mm, y_mm), axis=-1)))
     x_px, y_px = np.moveaxis(at_px, -1, 0).astype(np.float32)
+    height_px, width_px = photo.rgb_u8.shape[:2]
+    seen = (x_px >= 0) & (x_px <= width_px - 1) & (y_px >= 0) & (y_px <= height_px - 1)
     # The view reads the photo by linear interpolation, so what it cannot hold is smoothed away first.
     blur = 0.35 * px_per_mm / scale if px_per_mm > 1.3 * scale else 0.0
-    source = _smoothed(photo.rgb_u8, blur, x_px, y_px) if blur else photo.rgb_u8
-    view = cv2.remap(source, x_px, y_px, cv2.INTER_LINEAR)
-    seen = (x_px >= 0) & (x_px <= source.shape[1] - 1) & (y_px >= 0) & (y_px <= source.shape[0] - 1)
+    rows, columns = _around(y_px, blur), _around(x_px, blur)
+    part = photo.rgb_u8[rows, columns]
+    if blur:
+        part = np.asarray(cv2.GaussianBlur(part, (0, 0), blur), dtype=np.uint8)
+    view = cv2.remap(part, x_px - columns.start, y_px - rows.start, cv2.INTER_LINEAR)
     return CardView(
         card=fit.reference,
         rgb_u8=np.asarray(view, dtype=np.uint8),
@@ -105,14 +109,7 @@ def view_card(photo: CloseUp, fit: ReferenceFit) -> CardView:
     )
 
 
-def _smoothed(
-    rgb_u8: NDArray[np.uint8], blur_px: float, x_px: NDArray[np.float32], y_px: NDArray[np.float32]
-) -> NDArray[np.uint8]:
-    """Smooth the part of a photo around some points; the rest, which is not looked at, is left black."""
+def _around(along_px: NDArray[np.float32], blur_px: float) -> slice:
+    """Return the rows or columns of a photo that smoothing at some places looks at."""
     reach = int(np.ceil(4.0 * blur_px)) + 2
-    rows, columns = (
-        slice(max(int(along.min()) - reach, 0), max(int(along.max()) + reach, 0)) for along in (y_px, x_px)
-    )
-    smoothed = np.zeros_like(rgb_u8)
-    smoothed[rows, columns] = cv2.GaussianBlur(rgb_u8[rows, columns], (0, 0), blur_px)
-    return smoothed
+    return slice(max(int(along_px.min()) - reach, 0), max(int(along_px.max()) + reach, 0) + 1)
