@@ -357,6 +357,16 @@ def test_light_that_eats_into_black_squares_does_not_matter(hidden):
     assert corner_error_mm(fit, homography) < 0.2
 
 
+@pytest.mark.parametrize("sigma_px", [1.0, 1.5])
+def test_a_small_tag_is_found_though_light_eats_into_its_black_squares(sigma_px):
+    homography = view(TAG, roll_deg=7, tilt_deg=8, width_px=230)
+    light = photograph(homography, TAG, sigma_px=sigma_px) / 235
+    encoded = np.round(255 * np.clip(3.0 * light, 0, 1) ** (1 / 2.2)).astype(np.uint8)
+    fit = find_one(rgb_of(encoded))
+    assert fit.flags == ()
+    assert corner_error_mm(fit, homography, TAG) < 0.1
+
+
 def test_found_in_uneven_light_and_shadow():
     homography = view(roll_deg=15, tilt_deg=15)
     light = np.linspace(0.12, 1.0, PHOTO_SIZE[0])[None, :] * np.ones((PHOTO_SIZE[1], 1))
