@@ -339,7 +339,7 @@ def test_several_photos_go_through_the_same_batch(page: tuple[httpx.Client, Core
     assert "counts once" in text
     assert "Not read." in text
     assert "The file is not a photo of a known format." in text
-    assert "The card is bent: put it on something flat." in text  # what made a reading less sure
+    assert "The paper around the fluid is overexposed" in text  # what made a reading less sure
     assert n_kept(log_path) == before + 4  # a refusal of a batch is kept with its reason
     assert not list(core.folder.rglob("photo"))
     with Log(log_path) as log:
