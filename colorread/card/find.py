@@ -276,5 +276,5 @@ def _contradiction() -> Refusal:
     return Refusal(
         "card-unclear",
         "The corner squares in the photo do not lie as on one flat card or tag.",
-        "Use one flat card or tag as printed, and no other picture with such squares.",
+        "Keep leaves and fingers off the corner squares, and use one flat card or tag as printed.",
     )
