@@ -81,7 +81,7 @@ def with_numbers(reading: Reading, posterior: PhPosterior, stated: Stated) -> Re
     posterior : PhPosterior
         What is believed of the pH; at most one end is open.
     stated : Stated
-        KH, temperature, fluid, marks.
+        KH, temperature, fluid, limits.
 
     Returns
     -------
@@ -114,7 +114,7 @@ def with_numbers(reading: Reading, posterior: PhPosterior, stated: Stated) -> Re
         geometry="front",
         co2_rule_of_thumb_mg_l=None if limit else float(co2_rule_of_thumb(posterior.median, stated.fluid_kh_dkh)),
         tank_ph=_tank_ph(co2_mg_l, stated),
-        verdict=judge(co2_mg_l, stated.marks),
+        verdict=judge(co2_mg_l, stated.marks, calibrated=stated.profile is not None),
         flags=tuple(dict.fromkeys(flags)),
         budget={**posterior.budget, **extra_std},
     )

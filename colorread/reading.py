@@ -24,7 +24,7 @@ Geometry = Literal["front", "beside"]
 FluidKind = Literal["reference", "tank-water"]
 LightName = Literal["daylight", "warm-led", "cool-led", "fluorescent", "tank-led", "unknown"]
 PlantsWord = Literal["too little", "enough", "more than needed", "cannot tell"]
-FishWord = Literal["no concern read", "watch", "act"]
+Level = Literal["no concern", "watch", "act"]
 TimeSource = Literal["exif with offset", "exif without offset", "file time", "unknown"]
 
 
@@ -49,22 +49,22 @@ class Interval:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
     """
-    What the numbers mean for plants and fish, judged on the upper end of the interval for the fish.
+    What the numbers mean for plants and fish.
 
     Parameters
     ----------
     plants : {'too little', 'enough', 'more than needed', 'cannot tell'}
-        Against the customary range of planted tanks.
-    fish : {'no concern read', 'watch', 'act'}
-        Never says that anything is safe.
+        Against the usual range of planted tanks.
+    fish : {'no concern', 'watch', 'act'}
+        By the chance to be above the fish limit, see `colorread.levels`; never says that anything is safe.
     sentences : tuple of str
-        The same in plain words, first the plants, then the fish, then what to do.
+        The same in plain words: for the plants, for the fish, and what to do.
     cautions : tuple of str
-        Shown wherever the number is high, and the standing ones.
+        Those of the level, and the standing ones.
     """
 
     plants: PlantsWord
-    fish: FishWord
+    fish: Level
     sentences: tuple[str, ...]
     cautions: tuple[str, ...]
 
@@ -97,7 +97,7 @@ class Reading:
     assumed : tuple of str
         Names of the inputs that nobody stated: any of ``"kh"``, ``"temperature"``, ``"light"``.
     geometry : {'front', 'beside'} or None
-        Vial before the card or beside it.
+        Vial in front of the card or beside it.
     co2_rule_of_thumb_mg_l : float or None
         The customary 3 x KH x 10^(7 - pH), for comparison only [mg/L].
     tank_ph : Interval or None

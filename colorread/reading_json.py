@@ -11,10 +11,10 @@ from colorread.errors import Reason
 from colorread.json_fields import Fields, fields_of
 from colorread.reading import (
     SCHEMA,
-    FishWord,
     FluidKind,
     Geometry,
     Interval,
+    Level,
     LightName,
     Limit,
     PlantsWord,
@@ -24,6 +24,7 @@ from colorread.reading import (
     Verdict,
 )
 
+_CALM_ONCE = "no concern read"  # what earlier versions called the calm level
 _NAMES = (
     "schema",
     "photo",
@@ -212,7 +213,7 @@ def _verdict_from(data: object) -> Verdict | None:
     fields = fields_of("the verdict", data, ("plants", "fish", "sentences", "cautions"))
     return Verdict(
         plants=fields.choice("plants", PlantsWord),
-        fish=fields.choice("fish", FishWord),
+        fish="no concern" if fields.values["fish"] == _CALM_ONCE else fields.choice("fish", Level),
         sentences=fields.texts("sentences"),
         cautions=fields.texts("cautions"),
     )

@@ -17,13 +17,13 @@ from colorread.cli.options import NO_TANK_KH, LightClass, fail, number
 from colorread.cli.profile import load_profile
 from colorread.gas_care import SENSITIVE_ANIMALS, gas_cautions
 from colorread.limits import (
-    FISH_MARK_RANGE_MG_L,
+    FISH_LIMIT_RANGE_MG_L,
     KH_RANGE_DKH,
-    SENSITIVE_FISH_MARK_MG_L,
+    SENSITIVE_FISH_LIMIT_MG_L,
     SOURCE_AMOUNT_RANGE_G,
     TANK_VOLUME_RANGE_L,
     TEMPERATURE_RANGE_C,
-    USUAL_FISH_MARK_MG_L,
+    USUAL_FISH_LIMIT_MG_L,
     USUAL_KH_DKH,
     USUAL_PLANTS_RANGE_MG_L,
     USUAL_TEMPERATURE_C,
@@ -107,7 +107,7 @@ _OPTIONS: Mapping[Setting, tuple[type, Any]] = {
         typer.Option(
             "--sensitive/--not-sensitive",
             help=f"Whether animals live in it that bear little CO2, {SENSITIVE_ANIMALS}; lowers the fish mark to "
-            f"{SENSITIVE_FISH_MARK_MG_L:g} mg/L.",
+            f"{SENSITIVE_FISH_LIMIT_MG_L:g} mg/L.",
         ),
     ),
     Setting.PLANTS: (
@@ -120,9 +120,9 @@ _OPTIONS: Mapping[Setting, tuple[type, Any]] = {
     Setting.FISH_MARK: (
         float,
         number(
-            f"What to stay below for the fish in mg/L; {USUAL_FISH_MARK_MG_L:g} at first.",
+            f"What to stay below for the fish in mg/L; {USUAL_FISH_LIMIT_MG_L:g} at first.",
             "MG_L",
-            *FISH_MARK_RANGE_MG_L,
+            *FISH_LIMIT_RANGE_MG_L,
         ),
     ),
     Setting.FLUID_RENEWED: (str, typer.Option(help="Day on which the fluid in the vial was renewed.", metavar=_DAY)),

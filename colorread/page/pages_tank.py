@@ -11,7 +11,7 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
 from colorread.gas_care import SENSITIVE_ANIMALS, SOURCE_WORDS, gas_cautions
-from colorread.limits import FISH_MARK_RANGE_MG_L, SENSITIVE_FISH_MARK_MG_L, USUAL_PLANTS_RANGE_MG_L
+from colorread.limits import FISH_LIMIT_RANGE_MG_L, SENSITIVE_FISH_LIMIT_MG_L, USUAL_PLANTS_RANGE_MG_L
 from colorread.log.store import LogError, LogFailure
 from colorread.page.core import UNITS_COOKIE, core_of, require_own_form, units_shown
 from colorread.page.pages import see, tank_url
@@ -158,9 +158,9 @@ def _form_page(
         lights=LIGHTS,
         sources=SOURCE_WORDS,
         gas_cautions=gas_cautions(None),  # any kind may be chosen
-        fish_mark_range=[f"{end:g}" for end in FISH_MARK_RANGE_MG_L],
+        fish_mark_range=[f"{end:g}" for end in FISH_LIMIT_RANGE_MG_L],
         usual_plants="{:g}-{:g}".format(*USUAL_PLANTS_RANGE_MG_L),
-        sensitive_fish_mark=f"{SENSITIVE_FISH_MARK_MG_L:g}",
+        sensitive_fish_mark=f"{SENSITIVE_FISH_LIMIT_MG_L:g}",
         sensitive_animals=SENSITIVE_ANIMALS,
         profiles=profile_choices(core_of(request).log_path, sent.shown["profile"]),
     )

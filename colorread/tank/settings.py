@@ -9,10 +9,10 @@ from typing import get_args
 
 from colorread.gas_care import SourceKind
 from colorread.limits import (
-    FISH_MARK_RANGE_MG_L,
+    FISH_LIMIT_RANGE_MG_L,
     KH_RANGE_DKH,
-    PLANTS_MARK_RANGE_MG_L,
-    SENSITIVE_FISH_MARK_MG_L,
+    PLANTS_LIMIT_RANGE_MG_L,
+    SENSITIVE_FISH_LIMIT_MG_L,
     SOURCE_AMOUNT_RANGE_G,
     TANK_VOLUME_RANGE_L,
     TEMPERATURE_RANGE_C,
@@ -152,7 +152,7 @@ class Tank:
     @property
     def judged_by(self) -> Marks:
         """The marks with what makes the gas, that for the fish lowered where animals live that bear little CO2."""
-        fish_mg_l = min(self.marks.fish_mg_l, SENSITIVE_FISH_MARK_MG_L) if self.sensitive else self.marks.fish_mg_l
+        fish_mg_l = min(self.marks.fish_mg_l, SENSITIVE_FISH_LIMIT_MG_L) if self.sensitive else self.marks.fish_mg_l
         return replace(self.marks, fish_mg_l=fish_mg_l, source=self.source_kind)
 
     def __post_init__(self) -> None:
@@ -169,8 +169,8 @@ class Tank:
         _require("The temperature in degrees C", self.temperature_c, *TEMPERATURE_RANGE_C)
         marks = self.marks
         for mark in (marks.plants_low_mg_l, marks.plants_high_mg_l):
-            _require("A mark for the plants in mg/L", mark, *PLANTS_MARK_RANGE_MG_L)
-        _require("The fish mark in mg/L", marks.fish_mg_l, *FISH_MARK_RANGE_MG_L)
+            _require("A mark for the plants in mg/L", mark, *PLANTS_LIMIT_RANGE_MG_L)
+        _require("The fish mark in mg/L", marks.fish_mg_l, *FISH_LIMIT_RANGE_MG_L)
         if not marks.plants_low_mg_l < marks.plants_high_mg_l:
             raise ValueError("The lower mark for plants must lie below the upper one.")
         if self.source is not None:
