@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from colorread.reading import Interval, Verdict
+from colorread.reading import Interval, Level, Verdict
 from colorread.words import FISH_SIGNS, co2_words
 
 IN_VIAL = "CO2 in the vial"
@@ -34,21 +34,16 @@ class Answer:
     value: str
     span: str
     sign: str
-    level: str
+    level: Level
     fish: str
     plants: str
     to_do: str
     then: str = ""
 
     @property
-    def number(self) -> str:
-        """Value and interval in one."""
-        return f"{self.value} ({self.span})"
-
-    @property
-    def verdict(self) -> str:
-        """Sign, level, and why."""
-        return f"{self.sign} {self.level[:1].upper()}{self.level[1:]}. {self.fish}"
+    def lead(self) -> str:
+        """Sign and level."""
+        return f"{self.sign} {self.level[:1].upper()}{self.level[1:]}."
 
 
 def answer_of(co2_mg_l: Interval, verdict: Verdict, *, days_old: int = 0, what: str = IN_VIAL) -> Answer:

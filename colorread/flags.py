@@ -35,7 +35,7 @@ FLAG_TEXTS = {
     "tank-water": FlagText("Tank water holds other acids, which bias the reading", "Use fluid of known KH"),
     "near-dye-limit": FlagText("The dye is at the end of its range", "Use fluid of another KH"),
     "other-phone": FlagText("The profile is from another phone", "Calibrate with this one"),
-    "unknown-phone": FlagText("The photo does not name its phone, so the profile counts less", "Send the original photo"),
+    "unknown-phone": FlagText("The photo names no phone, so the profile counts less", "Send the original photo"),
     "beyond-profile": FlagText("The pH is beyond what was calibrated", "Calibrate that end too"),
     "other-light": FlagText("The profile is from another lamp", "Calibrate under this one"),
     "vial-pointed": FlagText("You marked the fluid", "Check its outline in the evidence picture"),
@@ -82,9 +82,7 @@ def flag_texts(reading: Reading) -> tuple[FlagText, ...]:
         In the order of the flags.
     """
     return tuple(
-        _BACK_INTO_RANGE[reading.limit]
-        if code == "near-dye-limit" and reading.limit is not None
-        else flag_text(code)
+        _BACK_INTO_RANGE[reading.limit] if code == "near-dye-limit" and reading.limit is not None else flag_text(code)
         for code in reading.flags
         if reading.status == "read" or code not in _OF_THE_FLUID
     )

@@ -17,13 +17,13 @@ HOSE_OUT = "pull the hose out of the tank, never close or pinch it"
 STOP_THE_GAS = f"stop the gas (DIY bottle: {HOSE_OUT})"
 SIGNS_IN_SHORT = "Fish gasping or breathing fast? Run an air stone; see --details."
 SIGNS_OF_DISTRESS = (
-    "Signs of too much CO2 or too little oxygen: fish gasp at the surface, breathe fast, lose balance or lie still. The "
-    "end of the night is the critical time."
+    "Signs of too much CO2 or too little oxygen: fish gasp at the surface, breathe fast, lose balance or lie still. "
+    "The end of the night is the critical time."
 )
 # Water alike in temperature and hardness, without chlorine: common practice, no source.
 IF_DISTRESSED = (
     f"If you see them: {STOP_THE_GAS}, move the surface or run an air stone, and change part of the water with "
-    "conditioned (dechlorinated) water of the same temperature and hardness. If that does not help, call a veterinarian."
+    "conditioned (dechlorinated) water of the same temperature and hardness. If that does not help, call a vet."
 )
 
 _ROOM = (
@@ -31,12 +31,12 @@ _ROOM = (
     "get a headache, breathe fast or feel dizzy."
 )
 _BOTTLE = (
-    "DIY bottle: never seal it or pinch its hose. Use a pressure-rated one, secured against tipping, with a check valve "
-    "and a trap bottle. A blocked hose or diffuser builds pressure."
+    "DIY bottle: never seal it or pinch its hose. Use a pressure-rated one, secured against tipping, with a check "
+    "valve and a trap bottle. A blocked hose or diffuser builds pressure."
 )
 _CYLINDER = (
-    "Cylinder: upright, secured, away from heat and sun, with regulator and check valve as its supplier and local codes "
-    "require. When it is nearly empty, the gas may come in one rush."
+    "Cylinder: upright, secured, away from heat and sun, with regulator and check valve as its supplier and local "
+    "codes require. When it is nearly empty, the gas may come in one rush."
 )
 
 

@@ -17,8 +17,8 @@ TEMPERATURE_RANGE_C = (5.0, 40.0)
 EARLIEST_YEAR = 1990
 """What claims to be earlier comes from a clock that was never set: digital photos began then (assumption)."""
 FISH_LIMIT_RANGE_MG_L = (5.0, 40.0)
-"""Fish limit that a keeper may set: assumption; at 56 mg/L more seabream died than usual (Aquacultural Engineering 2013,
-abstract), so none is set near that [mg/L]."""
+"""Fish limit that a keeper may set: assumption; at 56 mg/L more seabream died than usual (Aquacultural Engineering
+2013, abstract), so none is set near that [mg/L]."""
 PLANTS_LIMIT_RANGE_MG_L = (1.0, 200.0)
 """Ends of the plants' range that a keeper may set; far more harms the fish, which have their own limit: assumption
 [mg/L]."""

@@ -61,7 +61,7 @@ def test_tank_is_added_as_said(path: Path) -> None:
     said = run(
         *("tank", "add", "window", "--volume", "60", "--kh", "4.2", "--tank-kh", "6", "--temperature", "24"),
         *("--lights", "10:00-18:00", "--gas", "08:00-18:00", "--source", "fermentation", "--source-amount", "200"),
-        *("--source-started", "2025-06-01", "--sensitive", "--plants", "12-28", "--fish-mark", "22"),
+        *("--source-started", "2025-06-01", "--sensitive", "--plants", "12-28", "--fish-limit", "22"),
         *("--fluid-renewed", "2025-05-20", "--light", "warm-led"),
     )
     assert said == "Added window. Read its photos with: colorread batch FOLDER --tank window\n"
@@ -94,7 +94,7 @@ def test_bare_tank_has_the_defaults(path: Path) -> None:
 
 
 def test_edit_changes_only_what_is_given_and_clears(path: Path) -> None:
-    run("tank", "add", "window", "--volume", "60", "--lights", "10:00-18:00", "--sensitive", "--fish-mark", "20")
+    run("tank", "add", "window", "--volume", "60", "--lights", "10:00-18:00", "--sensitive", "--fish-limit", "20")
     with Log(path) as log:
         before = log.tank("window")
     assert run("tank", "edit", "window", "--kh", "5") == "Changed window.\n"
@@ -103,14 +103,14 @@ def test_edit_changes_only_what_is_given_and_clears(path: Path) -> None:
         after = log.tank("window")
     assert after.kh_dkh == 5.0
     assert (after.volume_l, after.lights, after.sensitive) == (before.volume_l, before.lights, before.sensitive)
-    run("tank", "edit", "window", "--clear", "lights", "--clear", "fish-mark", "--not-sensitive")
+    run("tank", "edit", "window", "--clear", "lights", "--clear", "fish-limit", "--not-sensitive")
     with Log(path) as log:
         assert log.tank("window") == Tank(name="window", volume_l=60.0, kh_dkh=5.0, marks=Marks())
 
 
 def test_marks_that_nothing_can_keep_are_told() -> None:
-    assert "no CO2 suits both" in run("tank", "add", "window", "--fish-mark", "8")
-    assert "no CO2" not in run("tank", "edit", "window", "--fish-mark", "22")
+    assert "no CO2 suits both" in run("tank", "add", "window", "--fish-limit", "8")
+    assert "no CO2" not in run("tank", "edit", "window", "--fish-limit", "22")
     assert "(20 mg/L) is not above" in run("tank", "edit", "window", "--plants", "21-30", "--sensitive")
 
 
@@ -132,7 +132,7 @@ def test_tank_keeps_its_profile_by_whole_path(path: Path, tmp_path: Path, monkey
         (("add", "<b>"), "A tank's name starts with"),
         (("add", "x", "--volume", "0"), "--volume must lie between 1 and 100000 L"),
         (("add", "x", "--kh", "nan"), "--kh must be a number"),
-        (("add", "x", "--fish-mark", "100"), "--fish-mark must lie between 5 and 40 mg/L"),
+        (("add", "x", "--fish-limit", "100"), "--fish-limit must lie between 5 and 40 mg/L"),
         (("add", "x", "--lights", "ten to six"), "A daily time span looks like 10:00-18:00"),
         (("add", "x", "--plants", "30-15"), "lower mark for plants must lie below"),
         (("add", "x", "--fluid-renewed", "soon"), "A day looks like 2025-06-04"),
@@ -289,7 +289,7 @@ def test_show_as_json_holds_everything_but_the_picture(filled: Path) -> None:
 
 
 def test_show_judges_by_the_marks_of_now_and_export_keeps_what_was_said(filled: Path, tmp_path: Path) -> None:
-    run("tank", "edit", "window", "--fish-mark", "10")
+    run("tank", "edit", "window", "--fish-limit", "10")
     rows = [json.loads(line)["reading"] for line in run("log", "show", "--tank", "window", "--json").splitlines()]
     assert [row["verdict"] and row["verdict"]["fish"] for row in rows] == ["act", "act", None, "act"]
     assert run("log", "show", "--tank", "window").count("act") == 3

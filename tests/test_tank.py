@@ -65,15 +65,15 @@ def test_tank_comes_back_from_json_as_it_was(tank: Tank) -> None:
 
 
 @pytest.mark.parametrize(("kept", "now"), [(1.0, 5.0), (22.5, 22.5), (100.0, 40.0), (200.0, 40.0)])
-def test_a_fish_mark_of_an_earlier_version_is_brought_within_the_limits_of_now(kept: float, now: float) -> None:
+def test_a_fish_limit_of_an_earlier_version_is_brought_within_the_limits_of_now(kept: float, now: float) -> None:
     data = tank_to_dict(WINDOW)
     assert tank_from_dict({**data, "marks": {**data["marks"], "fish_mg_l": kept}}).marks.fish_mg_l == now
 
 
 @pytest.mark.parametrize("fish_mg_l", [4.9, 40.1, 100.0])
-def test_a_fish_mark_that_would_silence_the_verdict_is_refused(fish_mg_l: float) -> None:
+def test_a_fish_limit_that_would_silence_the_verdict_is_refused(fish_mg_l: float) -> None:
     with pytest.raises(ValueError, match="The fish mark in mg/L must lie between 5 and 40"):
-        changed_tank(WINDOW, {"fish_mark": fish_mg_l})
+        changed_tank(WINDOW, {"fish_limit": fish_mg_l})
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -160,9 +160,9 @@ def test_edit_of_nothing_changes_nothing(tank: Tank) -> None:
         ({"sensitive": True}, (), "sensitive", True),
         ({"fluid_renewed": "2025-06-04"}, (), "fluid_renewed", date(2025, 6, 4)),
         ({"plants": "12.5-25"}, (), "marks", Marks(plants_low_mg_l=12.5, plants_high_mg_l=25.0, fish_mg_l=22.0)),
-        ({"fish_mark": 24.0}, (), "marks", Marks(plants_low_mg_l=10.0, plants_high_mg_l=20.0, fish_mg_l=24.0)),
+        ({"fish_limit": 24.0}, (), "marks", Marks(plants_low_mg_l=10.0, plants_high_mg_l=20.0, fish_mg_l=24.0)),
         ({}, ("plants",), "marks", Marks(fish_mg_l=22.0)),
-        ({}, ("fish_mark",), "marks", Marks(plants_low_mg_l=10.0, plants_high_mg_l=20.0)),
+        ({}, ("fish_limit",), "marks", Marks(plants_low_mg_l=10.0, plants_high_mg_l=20.0)),
         ({}, ("gas",), "gas", None),
         ({}, ("source",), "source", None),
         ({}, ("source_amount",), "source", GasSource(kind="fermentation", started=date(2025, 6, 1))),

@@ -61,7 +61,7 @@ def hours_tried(fit: TankFit, gas: str, lights: str | None = "10:00-18:00", *, o
 
 
 @pytest.mark.parametrize("kind", ["cylinder", "fermentation", "acid-bicarbonate", None])
-def test_after_an_overdose_the_gas_begins_with_what_keeps_the_fish_mark(
+def test_after_an_overdose_the_gas_begins_with_what_keeps_the_fish_limit(
     overdosed: Truth, kind: SourceKind | None
 ) -> None:
     advice = advice_of(overdosed, kind)
@@ -295,7 +295,7 @@ def test_far_below_the_range_the_way_up_is_told(kind: SourceKind | None, words: 
 
 
 @pytest.mark.parametrize("fish_mg_l", [15.0, 18.0, 20.0])
-def test_the_gas_that_is_told_to_keep_the_fish_mark_does(fish_mg_l: float) -> None:
+def test_the_gas_that_is_told_to_keep_the_fish_limit_does(fish_mg_l: float) -> None:
     low = simulated_week(6, level_mg_l=(14.0, 16.0), profile=True)
     tank = replace(low.tank, marks=Marks(fish_mg_l=fish_mg_l))
     fit = fit_tank(tank, low.readings)

@@ -595,7 +595,7 @@ def test_a_tank_within_its_marks_is_left_alone(truth: Truth) -> None:
     assert advice.sentences[0] == "Leave it as it is."
 
 
-def test_the_recommended_day_keeps_the_fish_mark(truth: Truth) -> None:
+def test_the_recommended_day_keeps_the_fish_limit(truth: Truth) -> None:
     peak = float(np.max(truth.tank_mg_l[-4:]))
     steady = replace(truth, tank=replace(truth.tank, source=GasSource(kind="cylinder")))
     advice = advice_for(steady, plants_low_mg_l=2.0, plants_high_mg_l=60.0, fish_mg_l=peak * 1.1)
@@ -698,7 +698,7 @@ def test_a_cylinder_that_fades_is_told_to_be_checked_for_leaks(
 
 
 @pytest.mark.parametrize(("fish_mg_l", "helps"), [(8.0, False), (20.0, False), (40.0, True)])
-def test_a_fresh_charge_is_tried_only_where_the_fish_mark_leaves_room(
+def test_a_fresh_charge_is_tried_only_where_the_fish_limit_leaves_room(
     truth: Truth, fish_mg_l: float, *, helps: bool
 ) -> None:
     charged = replace(truth.tank, source=GasSource(kind="fermentation", amount_g=200.0, started=date(2026, 3, 1)))
@@ -732,7 +732,7 @@ def test_a_change_that_fading_makes_needless_is_told_to_be_looked_at_again(truth
     assert probability_after(int(found[2]) - 1) < FISH_PROBABILITY <= probability_after(int(found[2]))
 
 
-def test_sensitive_animals_lower_the_fish_mark() -> None:
+def test_sensitive_animals_lower_the_fish_limit() -> None:
     assert Tank(name="shrimp", sensitive=True).judged_by.fish_mg_l == 20.0
     assert Tank(name="shrimp", sensitive=True, marks=Marks(fish_mg_l=12.0)).judged_by.fish_mg_l == 12.0
     assert Tank(name="other").judged_by.fish_mg_l == 25.0

@@ -63,12 +63,8 @@ def batch(
         typer.Option(help="Table for a spreadsheet, one row per photo.", metavar="FILE.csv"),
     ] = None,
     report: Annotated[Path | None, typer.Option(help="Report as one web page.", metavar="FILE.html")] = None,
-    plot: Annotated[
-        Path | None, typer.Option(help="Plot of the days, PNG or PDF.", metavar="FILE.png")
-    ] = None,
-    summary: Annotated[
-        Path | None, typer.Option(help="Numbers for programs.", metavar="FILE.json")
-    ] = None,
+    plot: Annotated[Path | None, typer.Option(help="Plot of the days, PNG or PDF.", metavar="FILE.png")] = None,
+    summary: Annotated[Path | None, typer.Option(help="Numbers for programs.", metavar="FILE.json")] = None,
     details: Annotated[
         bool, typer.Option("--details", help="Show fitted numbers, simulated changes, notes and all cautions.")
     ] = False,
@@ -214,15 +210,11 @@ def _print_json(readings: Iterable[Reading]) -> None:
         typer.echo(reading_to_json(reading))
 
 
-def _print_text(
-    readings: Sequence[Reading], n_earlier: int, run: _Run, summary: TankSummary, *, details: bool
-) -> None:
+def _print_text(readings: Sequence[Reading], n_earlier: int, run: _Run, summary: TankSummary, *, details: bool) -> None:
     from colorread.cli.show_batch import print_batch
     from colorread.cli.show_tank import print_now
 
-    print_batch(
-        _console(), readings, n_same=run.n_same, n_known=run.n_known, n_earlier=n_earlier, details=details
-    )
+    print_batch(_console(), readings, n_same=run.n_same, n_known=run.n_known, n_earlier=n_earlier, details=details)
     print_now(_console(), summary, details=details)
 
 

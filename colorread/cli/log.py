@@ -21,7 +21,7 @@ LogFile = Annotated[
     Path | None,
     typer.Option(
         "--log",
-        help="File of the log; where not given, what COLORREAD_LOG says, else a file in your data folder.",
+        help="Log file; default: COLORREAD_LOG, or a file in your data folder.",
         metavar="FILE",
     ),
 ]
@@ -30,7 +30,7 @@ _HASH_DIGITS_MIN = 6
 _ENTRY_SCHEMA = "colorread.log-entry/1"
 
 app = typer.Typer(
-    help="Show, copy and delete the readings that are kept.",
+    help="Show, copy and delete saved readings.",
     epilog="""\b
 Examples:
   colorread log show --tank window
@@ -45,7 +45,7 @@ Examples:
 @app.command(short_help="Show the readings.", epilog="Example: colorread log show --tank window --csv window.csv")
 def show(
     tank: _TankName = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object a line instead of text.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object per line instead of text.")] = False,
     csv: Annotated[
         Path | None, typer.Option(help="Write a table for spreadsheets instead, of one tank.", metavar="FILE")
     ] = None,
@@ -53,21 +53,21 @@ def show(
     log: LogFile = None,
 ) -> None:
     """
-    Show the readings by the time at which the photos were taken, refused ones with the reason.
+    Show the readings by date, refused ones with the reason.
 
-    Each is judged by the marks that its tank has now.
+    Each is judged by the limits its tank has now.
     """
     if not csv and tank is None and tell_no_log(log, "readings", "batch FOLDER", quiet=as_json):
         return
     if as_json and csv is not None:
-        fail("Choose one of --json and --csv.")
+        fail("Use either --json or --csv.")
     require_suffix("--csv", csv, ".csv")
     if csv is not None:
         require_outputs([csv], force, {"log": log_path(log)})
     with open_log(log, tank=tank) as opened:
         tanks = [each for each in opened.tanks() if tank in (None, each.name)]
         if csv is not None and len(tanks) > 1:
-            fail("A table in CSV is of one tank: say which one with --tank.")
+            fail("A CSV table is for one tank; choose it with --tank.")
         entries = _judged(opened, _entries(opened, tank))
     if csv is not None:
         from colorread.batch.csv import write_csv
@@ -86,23 +86,23 @@ def show(
             typer.echo(json.dumps({"schema": _ENTRY_SCHEMA, **entry_to_dict(entry)}, allow_nan=False))
     elif not entries:
         named = "" if tank is None else f" --tank {shlex.quote(tank)}"
-        typer.echo(f"There are no readings yet; {log_command(f'batch FOLDER{named}', log)} adds some.")
+        typer.echo(f"No readings yet. Add some with: {log_command(f'batch FOLDER{named}', log)}")
     else:
         from rich.console import Console
 
         from colorread.cli.show_log import print_entries
 
         print_entries(Console(highlight=False), entries)
-        typer.echo(f"They are kept in {log_path(log)}.")
+        typer.echo(f"Log: {log_path(log)}")
 
 
-@app.command("export", short_help="Write all to a file.", epilog="Example: colorread log export backup.jsonl")
+@app.command("export", short_help="Write everything to a file.", epilog="Example: colorread log export backup.jsonl")
 def export_(
-    file: Annotated[Path, typer.Argument(help="File to write, one JSON object a line.", metavar="FILE")],
+    file: Annotated[Path, typer.Argument(help="File to write, one JSON object per line.", metavar="FILE")],
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
     log: LogFile = None,
 ) -> None:
-    """Write all tanks, readings and evidence pictures to a file that log import reads back."""
+    """Write all tanks, readings and pictures to a file for log import."""
     require_outputs([file], force, {"log": log_path(log)})
     from calibration.whole_file import write_whole
     from colorread.log.lines import export_lines
@@ -115,12 +115,12 @@ def export_(
     typer.echo(f"Wrote {_plural(len(lines) - n_tanks - 2, 'reading')} of {_plural(n_tanks, 'tank')} to {file}.")
 
 
-@app.command("import", short_help="Add what export wrote.", epilog="Example: colorread log import backup.jsonl")
+@app.command("import", short_help="Add an exported file.", epilog="Example: colorread log import backup.jsonl")
 def import_(
-    file: Annotated[Path, typer.Argument(help="File that log export wrote.", metavar="FILE")],
+    file: Annotated[Path, typer.Argument(help="File written by log export.", metavar="FILE")],
     log: LogFile = None,
 ) -> None:
-    """Add what log export wrote, all of it or nothing; of the same photo the later reading stays."""
+    """Add an exported file, all or nothing. For the same photo, the later reading stays."""
     from colorread.log.lines import check_lines, import_lines
     from colorread.log.store import LogError
 
@@ -134,10 +134,10 @@ def import_(
         fail(str(error))
     with open_log(log, create=True) as opened:
         done = import_lines(opened, lines)
-    known = f"; {_plural(done.kept_readings, 'reading')} known already" if done.kept_readings else ""
+    known = f"; {_plural(done.kept_readings, 'reading')} already there" if done.kept_readings else ""
     typer.echo(f"Added {_plural(done.readings, 'reading')} and {_plural(done.tanks, 'tank')}{known}.")
     if done.kept_tanks:
-        typer.echo(f"Left as they are in the log, though the file has other settings: {', '.join(done.kept_tanks)}.")
+        typer.echo(f"Kept as in the log, though the file differs: {', '.join(done.kept_tanks)}.")
 
 
 @app.command(
@@ -154,20 +154,18 @@ def forget(
         list[str] | None,
         typer.Option(help="Only this photo: its name, or the first digits of its hash.", metavar="NAME|HASH"),
     ] = None,
-    before: Annotated[
-        str | None, typer.Option(help="Only photos taken before this day; not those of unknown time.", metavar="DATE")
-    ] = None,
+    before: Annotated[str | None, typer.Option(help="Only photos taken before this day.", metavar="DATE")] = None,
     refused: Annotated[bool, typer.Option("--refused", help="Only photos that were not read.")] = False,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
     log: LogFile = None,
 ) -> None:
     """
-    Delete readings from the log, those to which all of the options apply.
+    Delete the readings from the log that match all options.
 
-    Your photos stay where they are; copies that the page kept go with the readings.
+    Your photos stay; copies the page saved are deleted.
     """
     if tank is None and not photo and before is None and not refused:
-        fail("Say what to forget: --tank, --photo, --before or --refused.")
+        fail("Choose what to forget: --tank, --photo, --before or --refused.")
     from colorread.log.forget import forget_readings
     from colorread.tank.edit import parse_day
 
@@ -184,7 +182,7 @@ def forget(
             and (not refused or entry.reading.status == "refused")
         ]
         if not chosen:
-            typer.echo("No reading in the log fits; nothing was forgotten.")
+            typer.echo("No matching reading; nothing was forgotten.")
             return
         names = sorted({entry.tank for entry in chosen})
         if not yes and not typer.confirm(f"Forget {_plural(len(chosen), 'reading')} of {', '.join(names)}?"):
@@ -255,7 +253,7 @@ def tell_no_log(file: Path | None, what: str, command: str, *, quiet: bool) -> b
     if file is not None or (path := log_path(None)).exists():
         return False
     if not quiet:
-        typer.echo(f"There are no {what} yet; colorread {command} adds some. They will be kept in {path}.")
+        typer.echo(f"No {what} yet. Add some with: colorread {command} (log: {path})")
     return True
 
 
@@ -288,7 +286,7 @@ def open_log(file: Path | None, *, create: bool = False, tank: str | None = None
     path = log_path(file)
     if not create and not path.exists():
         name = "NAME" if tank is None else shlex.quote(tank)
-        fail(f"There is no log at {path} yet; {log_command(f'tank add {name}', file)} makes one.")
+        fail(f"No log at {path} yet. Create it with: {log_command(f'tank add {name}', file)}")
     try:
         with Log(path) as log:
             yield log
@@ -305,7 +303,7 @@ def _entries(log: Log, tank: str | None) -> list[LogEntry]:
 
 
 def _judged(log: Log, entries: list[LogEntry]) -> list[LogEntry]:
-    """Return entries with the verdict by the marks that their tanks have now, as all that shows them does."""
+    """Return entries judged by the limits that their tanks have now, as all that shows them does."""
     from dataclasses import replace
 
     from colorread.verdict import judged

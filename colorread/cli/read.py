@@ -52,18 +52,14 @@ class Fluid(StrEnum):
 
 def read(
     photos: Annotated[list[Path], typer.Argument(help="Photos: JPEG, PNG, HEIC, TIFF or WebP.", metavar="PHOTO")],
-    kh: Annotated[
-        float | None, number("KH of the fluid in the vial, in dKH; default 4.", "DKH", *KH_RANGE_DKH)
-    ] = None,
+    kh: Annotated[float | None, number("KH of the fluid in the vial, in dKH; default 4.", "DKH", *KH_RANGE_DKH)] = None,
     temperature: Annotated[
         float | None, number("Water temperature in degrees C; default 25.", "C", *TEMPERATURE_RANGE_C)
     ] = None,
     fluid: Annotated[Fluid, typer.Option(help="What the vial holds.")] = Fluid.REFERENCE,
     tank_kh: Annotated[
         float | None,
-        number(
-            "KH of the tank in dKH: adds the pH a probe should show.", "DKH", *KH_RANGE_DKH, if_low=NO_TANK_KH
-        ),
+        number("KH of the tank in dKH: adds the pH a probe should show.", "DKH", *KH_RANGE_DKH, if_low=NO_TANK_KH),
     ] = None,
     light: Annotated[LightClass, typer.Option(help="Lamp in the photo, if known.")] = LightClass.UNKNOWN,
     vial: Annotated[
@@ -198,7 +194,7 @@ def _read_one(photo: Path, stated: Stated, evidence: Path | None) -> tuple[Readi
     from colorread.evidence.picture import write_evidence
 
     try:
-        return reading, write_evidence(reading, trace, evidence)
+        return reading, write_evidence(reading, trace, evidence, stated.marks)
     except OSError as error:
         fail(f"The evidence picture could not be written to {evidence}: {error.strerror or error}.", EXIT_FAILED)
 
@@ -227,7 +223,7 @@ def _print_text(
     from colorread.cli.show_tank import print_now
 
     console = Console(highlight=False)
-    readings = []
+    readings: list[Reading] = []
     for reading, picture in results:
         if readings:
             console.print()

@@ -18,26 +18,24 @@ Examples:
   colorread serve --share
   colorread serve --tank window --share --port 8300
 
-Without --share only this machine can open the page. With it, phones on the home network can, each after it has scanned
-a code in the terminal; what they send goes unencrypted through the home network. Stop with Ctrl-C."""
-_EXTRA = 'The page needs more packages; in the folder of this program: pip install ".[page]".'
+Without --share, only this computer can open the page. With it, phones on your home network can, once they scan the code
+in the terminal. The connection is not encrypted. Stop with Ctrl-C."""
+_EXTRA = 'The page needs more packages. In the program folder, run: pip install ".[page]"'
 
 
 def serve(
-    tank: Annotated[str | None, typer.Option(help="Tank in the log that is shown first.", metavar="NAME")] = None,
+    tank: Annotated[str | None, typer.Option(help="Tank to show first.", metavar="NAME")] = None,
     port: Annotated[int, number("Port of the page.", "PORT", 1, 65535, kind=int)] = 8300,
-    share: Annotated[
-        bool, typer.Option("--share", help="Let phones on the home network in, each after pairing.")
-    ] = False,
+    share: Annotated[bool, typer.Option("--share", help="Let paired phones on the home network in.")] = False,
     address: Annotated[
         str | None,
-        typer.Option(help="Address of this machine in the home network, where the wrong one is found.", metavar="IP"),
+        typer.Option(help="Address of this computer, if the wrong one is found.", metavar="IP"),
     ] = None,
     log: LogFile = None,
 ) -> None:
-    """Serve a page on this machine: take photos with the phone, see the reading, keep it in the log."""
+    """Open a page on this computer: take photos with your phone, see the reading, save it in the log."""
     if address is not None and not share:
-        fail("--address belongs to --share.")
+        fail("--address needs --share.")
     try:
         import fastapi  # noqa: F401
         import multipart  # noqa: F401
@@ -69,7 +67,7 @@ def _run(log_path: Path, tank: str | None, host: str, port: int, share: bool) ->
         taken = listen(host, port)
     except OSError as error:
         why = error.strerror or error
-        fail(f"Port {port} of {host} cannot be used: {why}; choose another with --port.", EXIT_FAILED)
+        fail(f"Port {port} of {host} is not available ({why}); choose another with --port.", EXIT_FAILED)
     url = f"http://{host}:{port}/"
 
     def invite(token: str) -> None:
@@ -77,13 +75,13 @@ def _run(log_path: Path, tank: str | None, host: str, port: int, share: bool) ->
 
     core = make_core(log_path, home=tank, host=host, port=port, shared=share, on_paired=invite)
     if share:
-        typer.echo("What phones and this machine send each other goes unencrypted through the home network.")
+        typer.echo("The connection between phones and this computer is not encrypted.")
         invite(core.access.token)
         typer.echo("Stop with Ctrl-C.")
     else:
-        typer.echo(f"The page is at {url} on this machine. Stop with Ctrl-C.")
+        typer.echo(f"Open {url} on this computer. Stop with Ctrl-C.")
     run(create_app(core), taken)
-    typer.echo("Stopped; what was kept is in the log.")
+    typer.echo("Stopped. Saved readings are in the log.")
 
 
 def _print_code(url: str) -> None:
@@ -93,4 +91,4 @@ def _print_code(url: str) -> None:
     encoding = (sys.stdout.encoding or "").lower()
     if sys.stdout.isatty() and encoding.startswith("utf"):
         segno.make(url, micro=False).terminal(compact=True, border=2)
-    typer.echo(f"Scan the code with the phone, or open {url} there. It pairs one device; then a new one is shown.")
+    typer.echo(f"Scan the code with your phone, or open {url} on it. Each code pairs one device.")

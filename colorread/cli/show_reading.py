@@ -125,11 +125,11 @@ def answer_rows(console: Console, answer: Answer, co2_mg_l: Interval, marks: Mar
     zones, line, labels = bar_lines(bar_of(co2_mg_l, marks), width)
     of_what = "" if answer.what == IN_VIAL else f" {answer.what.removeprefix('CO2 ')}"
     rows = [
-        ("CO2", f"{answer.number}{of_what}", "bold"),
+        ("CO2", f"{answer.value} ({answer.span}){of_what}", "bold"),
         ("", zones, "dim"),
         ("", line, "bold"),
         ("", labels, "dim"),
-        ("Fish", answer.verdict, _FISH_STYLES[answer.level]),
+        ("Fish", f"{answer.lead} {answer.fish}", _FISH_STYLES[answer.level]),
         ("Plants", answer.plants, ""),
         ("To do", answer.to_do, "bold"),
         ("", answer.then, ""),
@@ -290,8 +290,8 @@ def _tank_words(reading: Reading) -> str:
         return ""
     expected = ph_words(reading.tank_ph).short()
     return (
-        f"{expected} expected on a probe in the tank ({reading.tank_kh_dkh:g} dKH). A clear mismatch means other acids, a "
-        "drifting probe or old fluid."
+        f"{expected} expected on a probe in the tank ({reading.tank_kh_dkh:g} dKH). A clear mismatch means "
+        "other acids, a drifting probe or old fluid."
     )
 
 

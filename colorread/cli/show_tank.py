@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-
 from rich import box
 from rich.console import Console
 from rich.table import Table

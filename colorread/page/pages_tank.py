@@ -158,9 +158,9 @@ def _form_page(
         lights=LIGHTS,
         sources=SOURCE_WORDS,
         gas_cautions=gas_cautions(None),  # any kind may be chosen
-        fish_mark_range=[f"{end:g}" for end in FISH_LIMIT_RANGE_MG_L],
+        fish_limit_range=[f"{end:g}" for end in FISH_LIMIT_RANGE_MG_L],
         usual_plants="{:g}-{:g}".format(*USUAL_PLANTS_RANGE_MG_L),
-        sensitive_fish_mark=f"{SENSITIVE_FISH_LIMIT_MG_L:g}",
+        sensitive_fish_limit=f"{SENSITIVE_FISH_LIMIT_MG_L:g}",
         sensitive_animals=SENSITIVE_ANIMALS,
         profiles=profile_choices(core_of(request).log_path, sent.shown["profile"]),
     )

@@ -25,7 +25,16 @@ from colorread.tank.series import wall_clock
 from colorread.tank.words import OF_WHEN, RECOMMENDED, fitted_rows, forecast_rows, number_rows
 from colorread.templates import templates_of
 from colorread.verdict import Marks
-from colorread.words import budget_words, clean_name, co2_words, input_words, number_words, ph_words, time_words, when_words
+from colorread.words import (
+    budget_words,
+    clean_name,
+    co2_words,
+    input_words,
+    number_words,
+    ph_words,
+    time_words,
+    when_words,
+)
 
 if TYPE_CHECKING:
     from colorread.log.store import LogEntry

@@ -142,7 +142,7 @@ def week_figure(summary: TankSummary, readings: Sequence[Reading], shape: Shape,
     if cut:
         legend.append((_draw_heads(axes, cut), "goes on above"))
     add_legend(figure, shape, legend, 2 if shape == "narrow" else 4)
-    _label_days(below, shape, first, n_days, "%a\n{day} %b", grid_days=1)
+    _label_days(below, shape, first, n_days, "%a\n%b {day}", grid_days=1)
     return figure
 
 
@@ -193,7 +193,7 @@ def history_figure(summary: TankSummary, readings: Sequence[Reading], shape: Sha
     draw_edge(axes, shape, _days_since(first, days_start(summary)), "")
     add_legend(figure, shape, legend, len(legend))
     grid_days = math.ceil(n_days / _DAYS_LABELLED[shape])
-    _label_days(below, shape, first, n_days, "{day} %b\n%Y", grid_days=grid_days)
+    _label_days(below, shape, first, n_days, "%b {day}\n%Y", grid_days=grid_days)
     return figure
 
 

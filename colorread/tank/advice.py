@@ -24,8 +24,8 @@ from colorread.words import percent_words
 
 # What new gas must keep: assumption; more gas is added only where the limit is kept for almost sure.
 FISH_PROBABILITY = 0.95
-# Shares of the light within the plants' range from which they are left alone, and that a change must reach: assumptions,
-# apart from each other lest the advice comes and goes. The first hours are often lean and do no harm.
+# Shares of the light within the plants' range from which they are left alone, and that a change must reach:
+# assumptions, apart from each other lest the advice comes and goes. The first hours are often lean and do no harm.
 _PLANTS_SHARE, _PLANTS_AIM = 0.4, 0.5
 _WORTH_IT = 0.1  # a change must add this much to the plants' share to be worth the trouble: assumption
 # Where no change is enough, one that takes a twentieth off the upper end of the peak is a step: assumption.
@@ -183,7 +183,7 @@ def _merit(day: DayForecast, *, is_lean: bool) -> tuple[float, float, float]:
 
 
 def _new_start(start: DayStart, handling: Handling) -> DayForecast | None:
-    """Return the day of a source that was stopped and starts again with as much as keeps the limit; None for nothing."""
+    """Return the day of a stopped source that starts again with as much as keeps the limit; None for nothing."""
     factor = _most_gas(start)
     if factor <= 0.0:
         return None
@@ -223,9 +223,7 @@ def _stop_sentences(
     return stop, recommended.words, before, _after(recommended), _TOMORROW
 
 
-def _unchanged_words(
-    today: DayForecast, level: Level, start: DayStart, handling: Handling, *, can_change: bool
-) -> str:
+def _unchanged_words(today: DayForecast, level: Level, start: DayStart, handling: Handling, *, can_change: bool) -> str:
     """Return what to do where no change is recommended."""
     if level == "act":
         return f"{_LOOK} Stop the gas for a few hours: {handling.stop}. {_TOMORROW}"
@@ -248,8 +246,8 @@ def _before(today: DayForecast, start: DayStart) -> str:
 
 def _after(recommended: DayForecast) -> str:
     return (
-        f"With the change: {percent_words(recommended.fish_probability)} chance, and {share_words(recommended)} of that "
-        "time."
+        f"With the change: {percent_words(recommended.fish_probability)} chance, and {share_words(recommended)} of "
+        "that time."
     )
 
 

@@ -22,8 +22,8 @@ DAILY_PEAK = "CO2 in the tank at its daily peak"
 _CONTRADICTED_FROM = 0.95  # probability that the vial is above where the days put it: assumption
 _LEAKING_PERCENT_A_DAY = -3.0  # assumption: less may be the weather or the fit
 _LEAK = (
-    "A cylinder does not fade by itself. Ventilate, and check regulator, valve and hose for leaks; once fixed, more gas "
-    "may flow again."
+    "A cylinder does not fade by itself. Ventilate, and check regulator, valve and hose for leaks; once fixed, more "
+    "gas may flow again."
 )
 
 

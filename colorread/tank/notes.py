@@ -80,8 +80,8 @@ def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...
     by_file = sum(reading.time_source == "file time" for reading in read)
     if by_file:
         notes.append(
-            f"{by_file} photo{'s have' if by_file > 1 else ' has'} no time inside; the file's time was used, which may be "
-            "that of a copy."
+            f"{by_file} photo{'s have' if by_file > 1 else ' has'} no time inside; the file's time was used, which may "
+            "be that of a copy."
         )
     if any("kh" in reading.assumed for reading in read):
         notes.append(f"KH of the fluid: {USUAL_KH_DKH:g} dKH assumed.")
@@ -138,9 +138,7 @@ def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
     if len(hours) < 2:
         notes.append("All photos are from the same hours of the day; other hours would show far more.")
     if fit.effective_draws < _FEW_DRAWS:
-        notes.append(
-            "Several explanations fit, so the bands are approximate; more photos will settle it."
-        )
+        notes.append("Several explanations fit, so the bands are approximate; more photos will settle it.")
     one_sided = int((fit.series.open_below | fit.series.open_above).sum())
     if one_sided:
         notes.append(

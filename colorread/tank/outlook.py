@@ -79,7 +79,7 @@ def source_outlook(fit: TankFit, tank: Tank, trend: Estimate) -> SourceOutlook |
         sentence += f" Usually {low:.0f} to {high:.0f} % of that reaches the water (hobby convention)."
         if into_water < 1.0:
             sentence += (
-                f" Yeast never stops; gas made while the hose is out is lost, so only {into_water * 100.0:.0f} % counts."
+                f" Yeast never stops: gas made while the hose is out is lost; {into_water * 100.0:.0f} % counts."
             )
     if contradicts:
         days_left = None  # the gas was seen to flow

@@ -138,14 +138,13 @@ def _in_unit(interval: Interval, unit: str) -> Interval:
     """Return shares as percent, and anything else as it is."""
     if not unit.startswith("%"):
         return interval
-    value, low, high = (
-        None if end is None else 100.0 * end for end in (interval.value, interval.low, interval.high)
-    )
+    value, low, high = (None if end is None else 100.0 * end for end in (interval.value, interval.low, interval.high))
     return Interval(value=value, low=low, high=high)
 
 
 def _forecast_row(day: DayForecast, role: str) -> ForecastRow:
     low, high = (round(share * 100.0) for share in (day.plants_share_low, day.plants_share_high))
+    in_range = percent_words(day.plants_share), "" if low == high else f"{low} to {high} %"
     return ForecastRow(
         words=day.words,
         role=role,
@@ -154,7 +153,7 @@ def _forecast_row(day: DayForecast, role: str) -> ForecastRow:
             "Daily peak, mg/L": number_words(day.peak_mg_l).cells(),
             "Overnight low, mg/L": number_words(day.night_low_mg_l).cells(),
             HOURS_ABOVE: hours_words(day.hours_above_fish_mark).cells(),
-            "Lights-on time in plants' range": (percent_words(day.plants_share), "" if low == high else f"{low} to {high} %"),
+            "Lights-on time in plants' range": in_range,
             "Chance to stay below fish limit": (percent_words(day.fish_probability), ""),
         },
     )
