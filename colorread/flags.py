@@ -45,8 +45,8 @@ _OF_THE_FLUID = frozenset(
 )
 # At the same CO2 a higher KH means a higher pH, which is bluer.
 _BACK_INTO_RANGE = {
-    "below": FlagText("The fluid is fully yellow, the end of the dye's range", "Use fluid of higher KH"),
-    "above": FlagText("The fluid is fully blue, the end of the dye's range", "Use fluid of lower KH"),
+    "below": FlagText("Fully yellow: the end of the dye's range", "Use fluid of higher KH"),
+    "above": FlagText("Fully blue: the end of the dye's range", "Use fluid of lower KH"),
 }
 
 

@@ -60,7 +60,7 @@ def less_gas(source: SourceKind | None, *, a_little: bool = False) -> str:
     if source == "cylinder":
         return down
     if source is None:
-        return f"{down} (DIY bottle: {HOSE_OUT})"
+        return f"{down} (DIY bottle: hose out of the tank, never closed or pinched)"
     return f"{HOSE_OUT}{'; a few hours are enough to begin with' if a_little else ''}"
 
 

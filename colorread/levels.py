@@ -43,8 +43,8 @@ def chance_above(co2_mg_l: Interval, limit_mg_l: float) -> float:
     end = high if limit_mg_l > value else low
     off = math.log(limit_mg_l / value)
     width = 0.0 if end is None or end <= 0.0 else abs(math.log(end / value)) / NORMAL_95
-    if width == 0.0 or math.isinf(width):
-        return 0.5 if end is None or off == 0.0 or math.isinf(width) else float(off < 0.0)
+    if width == 0.0:
+        return 0.5 if end is None or off == 0.0 else float(off < 0.0)
     return NormalDist().cdf(-off / width)
 
 

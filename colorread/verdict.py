@@ -122,7 +122,7 @@ def _judge_fish(co2_mg_l: Interval, marks: Marks) -> tuple[Level, str]:
     limit = marks.fish_mg_l
     level = level_of(co2_mg_l, limit)
     if co2_mg_l.high is None:
-        return level, f"It may be far above the limit ({limit:g} mg/L); no upper end is known."
+        return level, f"It may be far above the limit ({limit:g} mg/L): no upper end."
     digits = digits_of(co2_mg_l)
     if round(co2_mg_l.high, digits) < limit:
         return level, f"Even the high estimate ({co2_mg_l.high:.{digits}f}) is under the limit ({limit:g})."

@@ -91,11 +91,11 @@ def print_reading(
     if reading.reason is None:
         assumed = input_words(reading)[1]
         rows += _detail_rows(reading) if details else [("Assumed", assumed, "dim")] if assumed else []
-    notes = [text.sentence for text in flag_texts(reading)]
+    notes = flag_texts(reading)
     if details or len(notes) < 2:
-        rows += [("Note", note, "") for note in notes]
+        rows += [("Note", note.sentence, "") for note in notes]
     else:
-        rows.append(("Note", f"{notes[0]} {len(notes) - 1} more: --details", ""))
+        rows.append(("Note", f"{notes[0].seen}. {len(notes) - 1} more: --details", ""))
     if picture is not None:
         rows.append(("Picture", clean_name(str(picture)), ""))
     print_rows(console, rows, gap=False)

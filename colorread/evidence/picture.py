@@ -82,11 +82,12 @@ def draw_evidence(reading: Reading, trace: Trace, marks: Marks = USUAL_MARKS) ->
 
 def _small_print(reading: Reading) -> tuple[str, ...]:
     stated, assumed = input_words(reading)
+    is_read = reading.status == "read"
     when = time_words(reading)
     name = clean_name(Path(reading.photo).name)
     return (
         *(text.sentence for text in flag_texts(reading)[:2]),
-        "; ".join(f"{label}: {words}" for label, words in (("Entered", stated), ("Assumed", assumed)) if words),
+        *(f"{label}: {words}" for label, words in (("Entered", stated), ("Assumed", assumed)) if words and is_read),
         f"{name[:60]}{', ' + when if when else ''}",
     )
 
