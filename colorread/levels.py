@@ -14,6 +14,7 @@ LEVELS: tuple[Level, ...] = ("no concern", "watch", "act")
 # readings of a right tank (15 to 25 mg/L) few alarm and of those of 45 mg/L and more few are missed: see
 # `tests/test_levels.py`, which measures it.
 WATCH_FROM, ACT_FROM = 0.20, 0.75
+_LEAST_MG_L = 1e-6  # of which there is a logarithm
 LIKELY = 2.0 / 3.0
 """Probability from which a thing is called probable: assumption [-]."""
 
@@ -40,6 +41,7 @@ def chance_above(co2_mg_l: Interval, limit_mg_l: float) -> float:
         if low is not None:
             return 0.95 if low >= limit_mg_l else 0.5
         return 0.05 if high is not None and high <= limit_mg_l else 0.5
+    value = max(value, _LEAST_MG_L)
     end = high if limit_mg_l > value else low
     off = math.log(limit_mg_l / value)
     width = 0.0 if end is None or end <= 0.0 else abs(math.log(end / value)) / NORMAL_95

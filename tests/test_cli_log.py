@@ -65,7 +65,7 @@ def test_tank_is_added_as_said(path: Path) -> None:
         *("--fluid-renewed", "2025-05-20", "--light", "warm-led"),
     )
     assert said == "Added window. Read its photos with: colorread batch FOLDER --tank window\n"
-    assert "sugar and yeast (fermentation), 200 g, started on 2025-06-01" in run("tank", "show", "window")
+    assert "sugar and yeast (fermentation), 200 g, refilled 2025-06-01" in run("tank", "show", "window")
     data = json.loads(run("tank", "show", "window", "--json"))
     assert data == {
         "schema": "colorread.tank/1",
@@ -98,7 +98,7 @@ def test_edit_changes_only_what_is_given_and_clears(path: Path) -> None:
     with Log(path) as log:
         before = log.tank("window")
     assert run("tank", "edit", "window", "--kh", "5") == "Changed window.\n"
-    assert run("tank", "edit", "window", "--kh", "5") == "window was like that already.\n"
+    assert run("tank", "edit", "window", "--kh", "5") == "window already has these settings.\n"
     with Log(path) as log:
         after = log.tank("window")
     assert after.kh_dkh == 5.0
@@ -109,7 +109,7 @@ def test_edit_changes_only_what_is_given_and_clears(path: Path) -> None:
 
 
 def test_marks_that_nothing_can_keep_are_told() -> None:
-    assert "no CO2 suits both" in run("tank", "add", "window", "--fish-limit", "8")
+    assert "suits both" in run("tank", "add", "window", "--fish-limit", "8")
     assert "no CO2" not in run("tank", "edit", "window", "--fish-limit", "22")
     assert "(20 mg/L) is not above" in run("tank", "edit", "window", "--plants", "21-30", "--sensitive")
 
@@ -130,19 +130,19 @@ def test_tank_keeps_its_profile_by_whole_path(path: Path, tmp_path: Path, monkey
     [
         (("add", "window"), "There is a tank named window in the log already"),
         (("add", "<b>"), "A tank's name starts with"),
-        (("add", "x", "--volume", "0"), "--volume must lie between 1 and 100000 L"),
+        (("add", "x", "--volume", "0"), "--volume must be between 1 and 100000 L"),
         (("add", "x", "--kh", "nan"), "--kh must be a number"),
-        (("add", "x", "--fish-limit", "100"), "--fish-limit must lie between 5 and 40 mg/L"),
-        (("add", "x", "--lights", "ten to six"), "A daily time span looks like 10:00-18:00"),
-        (("add", "x", "--plants", "30-15"), "lower mark for plants must lie below"),
-        (("add", "x", "--fluid-renewed", "soon"), "A day looks like 2025-06-04"),
-        (("add", "x", "--source-amount", "200"), "Say what makes the gas"),
-        (("add", "x", "--source", "cylinder", "--source-started", "2999-01-01"), "2999-01-01 is still to come"),
-        (("edit", "window", "--fluid-renewed", "2999-01-01"), "2999-01-01 is still to come"),
+        (("add", "x", "--fish-limit", "100"), "--fish-limit must be between 5 and 40 mg/L"),
+        (("add", "x", "--lights", "ten to six"), "like 10:00-18:00"),
+        (("add", "x", "--plants", "30-15"), "plants' range"),
+        (("add", "x", "--fluid-renewed", "soon"), "like 2025-06-04"),
+        (("add", "x", "--source-amount", "200"), "gas source"),
+        (("add", "x", "--source", "cylinder", "--source-started", "2999-01-01"), "2999-01-01 is in the future"),
+        (("edit", "window", "--fluid-renewed", "2999-01-01"), "2999-01-01 is in the future"),
         (("add", "x", "--profile", "missing.toml"), "missing.toml could not be opened"),
         (("edit", "windo", "--kh", "4"), "There is no tank named windo in the log; it knows desk, window."),
-        (("edit", "window"), "Say what to change"),
-        (("edit", "window", "--kh", "4", "--clear", "kh"), "Give --kh or clear it, not both"),
+        (("edit", "window"), "Nothing to change"),
+        (("edit", "window", "--kh", "4", "--clear", "kh"), "either --kh or --clear"),
         (("edit", "window", "--clear", "name"), "Invalid value for '--clear'"),
         (("show", "windo"), "it knows desk, window"),
         (("remove", "windo"), "it knows desk, window"),
@@ -168,7 +168,7 @@ def test_wrong_use_is_told_and_changes_nothing(filled: Path, arguments: tuple[st
 )
 def test_yeast_without_hours_is_told_to_give_gas_all_day(filled: Path, options: tuple[str, ...], *, told: bool) -> None:
     for command in ("add", "edit"):
-        assert ("its gas is taken to be on all day (00:00-24:00)" in run("tank", command, "yeasty", *options)) == told
+        assert ("all day (00:00-24:00)" in run("tank", command, "yeasty", *options)) == told
 
 
 def test_tanks_are_listed_and_removed(filled: Path) -> None:
@@ -192,7 +192,7 @@ def test_tanks_are_listed_and_removed(filled: Path) -> None:
     assert photos(filled) == ["desk IMG_0007.jpg"]
     run("log", "forget", "--tank", "desk", "--yes")
     assert run("tank", "remove", "desk") == "Removed desk.\n"
-    assert "no tanks yet" in run("tank", "list")
+    assert "No tanks yet" in run("tank", "list")
 
 
 @pytest.mark.parametrize(
@@ -208,17 +208,17 @@ def test_tanks_are_listed_and_removed(filled: Path) -> None:
     ],
 )
 def test_where_there_is_no_log_none_is_made(path: Path, arguments: tuple[str, ...]) -> None:
-    assert "There is no log at" in run(*arguments, code=2)
+    assert "No log at" in run(*arguments, code=2)
     assert not path.exists()
 
 
 @pytest.mark.parametrize("command", [("tank", "list"), ("log", "show")])
 def test_on_a_fresh_machine_there_is_nothing_yet(path: Path, tmp_path: Path, command: tuple[str, str]) -> None:
     said = run(*command)
-    assert said.startswith("There are no")
+    assert said.startswith("No ")
     assert said.endswith(f"They will be kept in {path}.\n")
     assert run(*command, "--json") == ""
-    assert "There is no log at" in run(*command, "--log", str(tmp_path / "misspelt"), code=2)
+    assert "No log at" in run(*command, "--log", str(tmp_path / "misspelt"), code=2)
     run("tank", "add", "window")
     with Log(path) as log:
         log.add(made_entry(1))
@@ -237,18 +237,18 @@ def test_printed_commands_do_what_they_say(tmp_path: Path) -> None:
     log.parent.mkdir()
     named = ("--log", str(log))
     option = f"--log '{log}'"
-    assert f"yet; colorread tank add NAME {option} makes one." in run("log", "show", *named, code=2)
+    assert f"colorread tank add NAME {option}\n" in run("log", "show", *named, code=2)
     for command in (("log", "show", "--tank"), ("log", "forget", "--tank"), ("tank", "show"), ("tank", "remove")):
-        assert f"yet; colorread tank add 'le bleu' {option} makes one." in run(*command, "le bleu", *named, code=2)
+        assert f"colorread tank add 'le bleu' {option}\n" in run(*command, "le bleu", *named, code=2)
     with Log(log):
         pass
-    assert run("tank", "list", *named) == f"There are no tanks yet; colorread tank add NAME {option} adds one.\n"
+    assert run("tank", "list", *named).endswith(f"colorread tank add NAME {option}\n")
     batch = f"colorread batch FOLDER --tank 'le bleu' {option}"
     assert run("tank", "add", "le bleu", *named) == f"Added le bleu. Read its photos with: {batch}\n"
-    assert run("log", "show", "--tank", "le bleu", *named) == f"There are no readings yet; {batch} adds some.\n"
+    assert run("log", "show", "--tank", "le bleu", *named).endswith(f"{batch}\n")
     with Log(log) as opened:
         opened.add(made_entry(1, tank="le bleu"))
-    assert f"{batch} reads photos of the present fluid" in run("tank", "edit", "le bleu", "--kh", "5", *named)
+    assert f"{batch}\n" in run("tank", "edit", "le bleu", "--kh", "5", *named)
 
 
 def test_show_prints_all_in_order_and_says_why_one_was_refused(filled: Path) -> None:
@@ -257,7 +257,7 @@ def test_show_prints_all_in_order_and_says_why_one_was_refused(filled: Path) -> 
     assert [line.split()[3] for line in lines] == [f"IMG_{number:04d}.jpg" for number in (0, 3, 7, 20, 30)]
     assert [line.split()[0] for line in lines] == ["window", "window", "desk", "window", "window"]
     assert "2025-06-02 07:30" in lines[0]
-    assert "18 12 to 27 watch" in " ".join(lines[0].split())
+    assert "18 12 to 27 no concern" in " ".join(lines[0].split())
     assert "not read:" in lines[3]
     assert "No card was found." in " ".join(text.split())
     assert "no-card" not in text
@@ -297,19 +297,19 @@ def test_show_judges_by_the_marks_of_now_and_export_keeps_what_was_said(filled: 
     run("log", "show", "--tank", "window", "--csv", str(table))
     with table.open(encoding="utf-8-sig", newline="") as file:
         assert [row["fish"] for row in csv.DictReader(file)] == ["act", "act", "", "act"]
-    assert "watch" in run("log", "show", "--tank", "desk")
+    assert "no concern" in run("log", "show", "--tank", "desk")
     run("log", "export", str(tmp_path / "all.jsonl"))
     assert '"fish": "act"' not in (tmp_path / "all.jsonl").read_text(encoding="ascii")
 
 
 def test_show_as_csv(filled: Path, tmp_path: Path) -> None:
     table = tmp_path / "window.csv"
-    assert "say which one with --tank" in run("log", "show", "--csv", str(table), code=2)
-    assert "ends in .csv, not x.ods" in run("log", "show", "--tank", "window", "--csv", "x.ods", code=2)
+    assert "choose it with --tank" in run("log", "show", "--csv", str(table), code=2)
+    assert ".csv, not x.ods" in run("log", "show", "--tank", "window", "--csv", "x.ods", code=2)
     assert run("log", "show", "--tank", "window", "--csv", str(table)) == f"Wrote 4 readings to {table}.\n"
     rows = list(csv.DictReader(table.read_text(encoding="utf-8-sig").splitlines()))
     assert [row["photo"] for row in rows] == ["IMG_0000.jpg", "IMG_0003.jpg", "IMG_0020.jpg", "IMG_0030.jpg"]
-    assert "exists already" in run("log", "show", "--tank", "window", "--csv", str(table), code=2)
+    assert "already exists" in run("log", "show", "--tank", "window", "--csv", str(table), code=2)
     assert "could not be written" in run(
         "log", "show", "--tank", "desk", "--csv", str(tmp_path / "no" / "x.csv"), code=1
     )
@@ -342,7 +342,7 @@ def test_the_log_is_not_written_over(filled: Path, arguments: tuple[str, ...]) -
 
 def test_empty_and_unknown_tanks_differ(path: Path) -> None:
     run("tank", "add", "window")
-    assert "There are no readings yet" in run("log", "show")
+    assert "No readings yet" in run("log", "show")
     assert "it knows window" in run("log", "show", "--tank", "windo", code=2)
     assert run("log", "show", "--json") == ""
 
@@ -350,7 +350,7 @@ def test_empty_and_unknown_tanks_differ(path: Path) -> None:
 def test_export_and_import(filled: Path, tmp_path: Path) -> None:
     copy, backup = tmp_path / "copy.sqlite", tmp_path / "backup.jsonl"
     assert run("log", "export", str(backup)) == f"Wrote 5 readings of 2 tanks to {backup}.\n"
-    assert "exists already" in run("log", "export", str(backup), code=2)
+    assert "already exists" in run("log", "export", str(backup), code=2)
     assert run("log", "import", str(backup), "--log", str(copy)) == "Added 5 readings and 2 tanks.\n"
     run("tank", "edit", "desk", "--kh", "5", "--log", str(copy))
     assert run("log", "import", str(backup), "--log", str(copy)) == (
@@ -391,7 +391,7 @@ HASH_OF_3 = "4e07408562bedb8b60ce05c1decfe3ad16b72230967de01f640b7e4729b49fce"  
 )
 def test_forget_deletes_what_all_options_say(filled: Path, arguments: tuple[str, ...], forgotten: list[str]) -> None:
     said = run("log", "forget", *arguments, "--yes")
-    assert said.startswith("Forgot" if forgotten else "No reading in the log fits; nothing was forgotten.")
+    assert said.startswith("Forgot" if forgotten else "No matching reading")
     assert sorted(photos(filled)) == sorted({*WINDOW, *DESK} - set(forgotten))
 
 
@@ -402,7 +402,7 @@ def test_forget_asks(filled: Path) -> None:
     assert len(photos(filled)) == 5
     assert "Forgot 1 reading of desk." in run("log", "forget", "--tank", "desk", answer="y\n")
     assert len(photos(filled)) == 4
-    assert "Say what to forget" in run("log", "forget", "--yes", code=2)
+    assert "Choose what to forget" in run("log", "forget", "--yes", code=2)
     assert "A day looks like" in run("log", "forget", "--before", "June", code=2)
 
 

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw
 
-from colorread.evidence.file import is_evidence
 from colorread.evidence.canvas import Page
+from colorread.evidence.file import is_evidence
 from colorread.evidence.photo import draw_photo
 from colorread.evidence.picture import _difference, _draw_scale, draw_evidence, write_evidence
 from colorread.reading import Interval, Reading, Trace
