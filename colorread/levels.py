@@ -14,6 +14,7 @@ LEVELS: tuple[Level, ...] = ("no concern", "watch", "act")
 # readings of a right tank (15 to 25 mg/L) few alarm and of those of 45 mg/L and more few are missed: see
 # `tests/test_levels.py`, which measures it.
 WATCH_FROM, ACT_FROM = 0.20, 0.75
+_MARGIN = 0.08  # of probability, by which a level of the day before must be left: assumption
 _LEAST_MG_L = 1e-6  # of which there is a logarithm
 LIKELY = 2.0 / 3.0
 """Probability from which a thing is called probable: assumption [-]."""
@@ -50,7 +51,7 @@ def chance_above(co2_mg_l: Interval, limit_mg_l: float) -> float:
     return NormalDist().cdf(-off / width)
 
 
-def level_of(co2_mg_l: Interval, limit_mg_l: float) -> Level:
+def level_of(co2_mg_l: Interval, limit_mg_l: float, held: Level | None = None) -> Level:
     """
     Return how worried to be for the fish.
 
@@ -60,6 +61,8 @@ def level_of(co2_mg_l: Interval, limit_mg_l: float) -> Level:
         CO2 of a reading, or the daily peak of a tank [mg/L].
     limit_mg_l : float
         The fish limit [mg/L].
+    held : {'no concern', 'watch', 'act'}, optional
+        Level of the day before; it is left only by a margin, so that two photos alike are not judged apart.
 
     Returns
     -------
@@ -68,7 +71,11 @@ def level_of(co2_mg_l: Interval, limit_mg_l: float) -> Level:
     """
     if co2_mg_l.high is None:
         return "act"
-    return level_for(chance_above(co2_mg_l, limit_mg_l))
+    chance = chance_above(co2_mg_l, limit_mg_l)
+    if held is None:
+        return level_for(chance)
+    lowest, highest = (LEVELS.index(level_for(chance + off)) for off in (-_MARGIN, _MARGIN))
+    return LEVELS[min(max(LEVELS.index(held), lowest), highest)]
 
 
 def level_for(chance: float) -> Level:

@@ -49,7 +49,9 @@ class Marks:
 USUAL_MARKS = Marks()
 
 
-def judge(co2_mg_l: Interval, marks: Marks = USUAL_MARKS, *, calibrated: bool = True) -> Verdict:
+def judge(
+    co2_mg_l: Interval, marks: Marks = USUAL_MARKS, *, calibrated: bool = True, held: Level | None = None
+) -> Verdict:
     """
     Put a reading into words.
 
@@ -61,6 +63,8 @@ def judge(co2_mg_l: Interval, marks: Marks = USUAL_MARKS, *, calibrated: bool = 
         Of the tank.
     calibrated : bool, default True
         Whether a profile was used; without one, an unclear verdict says that calibrating narrows it.
+    held : {'no concern', 'watch', 'act'}, optional
+        Level of the day before, see `colorread.levels.level_of`.
 
     Returns
     -------
@@ -68,7 +72,7 @@ def judge(co2_mg_l: Interval, marks: Marks = USUAL_MARKS, *, calibrated: bool = 
         Never says that anything is without danger.
     """
     plants, plants_text = _judge_plants(co2_mg_l, marks)
-    fish, fish_text = _judge_fish(co2_mg_l, marks)
+    fish, fish_text = _judge_fish(co2_mg_l, marks, held)
     to_do = _to_do(co2_mg_l, marks, plants, fish)
     if not calibrated and fish != "act" and co2_mg_l.value is not None and (fish == "watch" or plants == "cannot tell"):
         to_do += f" {CALIBRATE}"
@@ -118,9 +122,9 @@ def _judge_plants(co2_mg_l: Interval, marks: Marks) -> tuple[PlantsWord, str]:
     return "cannot tell", f"Unclear: possibly {place} {span}."
 
 
-def _judge_fish(co2_mg_l: Interval, marks: Marks) -> tuple[Level, str]:
+def _judge_fish(co2_mg_l: Interval, marks: Marks, held: Level | None) -> tuple[Level, str]:
     limit = marks.fish_mg_l
-    level = level_of(co2_mg_l, limit)
+    level = level_of(co2_mg_l, limit, held)
     if co2_mg_l.high is None:
         return level, f"It may be far above the limit ({limit:g} mg/L): no upper end."
     digits = digits_of(co2_mg_l)

@@ -49,7 +49,7 @@ CAUTIONS = (
 _NEW_CHARGE = "A refilled bottle starts at its full rate. Start it in the morning, and watch the fish all that day."
 
 
-def advise(fit: TankFit, tank: Tank) -> Advice:
+def advise(fit: TankFit, tank: Tank, held: Level | None = None) -> Advice:
     """
     Simulate changes and pick the smallest that serves plants and fish.
 
@@ -59,6 +59,8 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
         What is believed of the tank.
     tank : Tank
         Its schedule, source and limits.
+    held : {'no concern', 'watch', 'act'}, optional
+        Level of the day before, see `colorread.levels.level_of`.
 
     Returns
     -------
@@ -69,12 +71,12 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
     start = day_start(fit, tank.judged_by, midnight)
     handling = handling_of(tank.source, start.schedule.gas)
     today = forecast(start, Change(), "Change nothing.")
-    level, overdosed = _level(today, start.marks), _is_overdosed(today, start.marks)
+    level, overdosed = level_of(today.peak_mg_l, start.marks.fish_mg_l, held), _is_overdosed(today, start.marks)
     # A new charge only brings more CO2, so it is none for fish that have too much.
     fresh, smaller = _new_charges(start, tank, midnight, handling) if level == "no concern" else ((), ())
     tried = _tried(start, candidates(start, handling, fresh=fresh, overdosed=overdosed))
     tried_last = _tried(start, smaller)
-    recommended = _pick(today, tried, start.marks) or _pick(today, tried_last, start.marks)
+    recommended = _pick(today, tried, start.marks, level) or _pick(today, tried_last, start.marks, level)
     before = _before(today, start)
     if overdosed and (recommended is None or not _is_enough(recommended, level, start.marks)):
         recommended = _new_start(start, handling)
@@ -108,9 +110,10 @@ def _tried(start: DayStart, changes: Sequence[Candidate]) -> list[tuple[DayForec
     return [(forecast(start, one.change, one.words, one.rate_factor), one.effort) for one in changes]
 
 
-def _pick(today: DayForecast, tried: Sequence[tuple[DayForecast, float]], marks: Marks) -> DayForecast | None:
+def _pick(
+    today: DayForecast, tried: Sequence[tuple[DayForecast, float]], marks: Marks, level: Level
+) -> DayForecast | None:
     """Return the smallest change that does, else the one that lowers the peak most; None to leave it."""
-    level = _level(today, marks)
     # Where it is not clear, more photos or a calibration help, and a change would have to be taken back.
     if level == "watch" or (level == "no concern" and today.plants_share >= _PLANTS_SHARE):
         return None

@@ -10,7 +10,7 @@ import numpy as np
 
 from colorread.answer import IN_VIAL
 from colorread.levels import LEVELS, chance_above, level_of
-from colorread.reading import Interval, Reading
+from colorread.reading import Interval, Level, Reading
 from colorread.tank.day_words import LEAST_DAYS, is_already, lit_words
 from colorread.tank.results import Now, Told
 from colorread.tank.series import wall_clock
@@ -27,7 +27,7 @@ _LEAK = (
 )
 
 
-def now_of_days(tank: Tank, told: Told, last: Reading) -> Now:
+def now_of_days(tank: Tank, told: Told, last: Reading, held: Level | None) -> Now:
     """
     Return the verdict for now where the days give a course.
 
@@ -39,6 +39,8 @@ def now_of_days(tank: Tank, told: Told, last: Reading) -> Now:
         What the course tells.
     last : Reading
         The last reading; where it shows far more than the course allows and is graver, it speaks.
+    held : {'no concern', 'watch', 'act'} or None
+        Level of the day before.
 
     Returns
     -------
@@ -48,7 +50,7 @@ def now_of_days(tank: Tank, told: Told, last: Reading) -> Now:
     marks, day = tank.judged_by, told.advice.today
     if _contradicts(last, told, marks):
         return now_of_reading(last, marks)
-    verdict = judge(day.peak_mg_l, marks)
+    verdict = judge(day.peak_mg_l, marks, held=held)
     plants, fish, _ = verdict.sentences
     if verdict.fish != "act":
         plants = f"In their range for about {percent_words(day.plants_share)} of {lit_words(tank.lights)}."

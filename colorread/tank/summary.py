@@ -4,21 +4,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, time
 
 import numpy as np
 from numpy.typing import NDArray
 
 from colorread.gas_care import gas_cautions
-from colorread.reading import Interval, Reading
+from colorread.levels import level_of
+from colorread.reading import Interval, Level, Reading
 from colorread.tank.advice import advise
 from colorread.tank.fit import TankFit
-from colorread.tank.forecast import day_start, interval, rate_for_peak
+from colorread.tank.forecast import day_start, forecast, interval, rate_for_peak
 from colorread.tank.headline import gas_words, highest_of_late, now_of_days, now_of_reading
 from colorread.tank.model import is_on
 from colorread.tank.notes import fit_notes, fluid_advice, input_notes, unused_notes
 from colorread.tank.outlook import source_outlook
-from colorread.tank.results import Course, Estimate, PhotoPoint, TankSummary, Told
+from colorread.tank.results import Change, Course, Estimate, PhotoPoint, TankSummary, Told
 from colorread.tank.series import CannotTell, age_days, is_of_the_future, wall_clock
 from colorread.tank.settings import Tank
 from colorread.tank.steadiness import steady_fit
@@ -79,8 +80,9 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         watch = (*WATCH_CAUTIONS, *STANDING_CAUTIONS) if verdict is None else verdict.verdict.cautions
         cautions = (*watch, *gas_cautions(tank.source_kind))
     else:
-        told = _told(tank, fit, n_unused=len(read) - len(fit.series.readings))
-        verdict = now_of_days(tank, told, timed[-1])
+        held = _level_before(tank, usable, timed[-1])
+        told = _told(tank, fit, held, n_unused=len(read) - len(fit.series.readings))
+        verdict = now_of_days(tank, told, timed[-1], held)
         more = (gas_words(tank, told), unsteady)
         cautions = (*told.advice.cautions, *STANDING_CAUTIONS)
         notes = (*notes, *unused_notes(fit.series.left_out), *fit_notes(tank, fit))
@@ -101,7 +103,21 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
     )
 
 
-def _told(tank: Tank, fit: TankFit, *, n_unused: int) -> Told:
+def _level_before(tank: Tank, readings: Sequence[Reading], last: Reading) -> Level | None:
+    """Return the level that the readings before the day of the last one gave; None where they give no course."""
+    assert last.taken_at is not None
+    day = wall_clock(last.taken_at).date()
+    earlier = [reading for reading in readings if reading.taken_at and wall_clock(reading.taken_at).date() < day]
+    try:
+        fit, _ = steady_fit(tank, earlier)
+    except CannotTell:
+        return None
+    midnight = datetime.combine(day, time())
+    peak = forecast(day_start(fit, tank.judged_by, midnight), Change(), "").peak_mg_l
+    return level_of(peak, tank.judged_by.fish_mg_l)
+
+
+def _told(tank: Tank, fit: TankFit, held: Level | None, *, n_unused: int) -> Told:
     series, parameters = fit.series, fit.parameters
     last_h = float(series.hours[-1])
     course_h = np.arange(0.0, last_h + _AHEAD_H, _STEP_H)
@@ -131,7 +147,7 @@ def _told(tank: Tank, fit: TankFit, *, n_unused: int) -> Told:
             "fades_in_days": _fades(fit, tank, trend),
         },
         source=source_outlook(fit, tank, trend),
-        advice=advise(fit, tank),
+        advice=advise(fit, tank, held),
         n_unused=n_unused,
         common_std_ph=float(np.sqrt(np.mean(series.shared_std**2 + series.color_std**2)) / math.log(10.0)),
         fitted={
