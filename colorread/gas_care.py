@@ -15,7 +15,7 @@ SOURCE_WORDS: dict[SourceKind, str] = {
 SENSITIVE_ANIMALS = "shrimp, snails, fry, discus, fish of cold or fast water (hobby convention)"
 HOSE_OUT = "pull the hose out of the tank, never close or pinch it"
 STOP_THE_GAS = f"stop the gas (DIY bottle: {HOSE_OUT})"
-SIGNS_IN_SHORT = "Fish gasping or breathing fast? Run an air stone; see --details."
+SIGNS_IN_SHORT = "Fish gasping or breathing fast? Run an air stone."
 SIGNS_OF_DISTRESS = (
     "Signs of too much CO2 or too little oxygen: fish gasp at the surface, breathe fast, lose balance or lie still. "
     "The end of the night is the critical time."

@@ -81,7 +81,7 @@ def test_a_profile_tells_by_how_much_it_narrows_a_reading(photos: dict[str, Path
     for reading, width in ((without, high_without / low_without), (with_it, high / low)):
         assert reading.high / reading.low == pytest.approx(width, rel=0.06)  # type: ignore[operator]
     assert "hardly" not in said
-    assert benefit_words(make_profile([end_photo(photos["acid"], "acid")])).endswith("So it hardly helps.")
+    assert benefit_words(make_profile([end_photo(photos["acid"], "acid")])).endswith("hardly helps.")
 
 
 def test_the_known_point_fixes_pka(profile: Profile) -> None:
@@ -409,14 +409,14 @@ def test_the_command_makes_shows_and_uses_a_profile(tmp_path: Path, photos: dict
     assert len(read_profile(tmp_path / "both.toml").samples) == 3
     again = run(app, ["calibrate", "ends", "--acid", str(photos["acid"]), "--out", str(out)])
     assert again.exit_code == 2
-    assert "exists already" in again.output
+    assert "already exists" in again.output
     picture = tmp_path / "me.png"
     shown = run(app, ["profile", str(out), "--picture", str(picture)])
     assert shown.exit_code == 0
     assert "pKa'" in shown.output
     with Image.open(picture) as image:
         assert image.size[0] > 600
-    for other, words in ((picture, "exists already"), (tmp_path / "me.docx", "png, pdf, svg")):
+    for other, words in ((picture, "already exists"), (tmp_path / "me.docx", "png, pdf, svg")):
         refused = run(app, ["profile", str(out), "--picture", str(other)])
         assert refused.exit_code == 2
         assert words in refused.output
@@ -464,7 +464,7 @@ def test_cautions_of_chemicals_name_every_danger() -> None:
             "mix",
         ):
             assert word in text
-        assert "instructions of their suppliers" in text
+        assert "suppliers' instructions" in text
         assert "Rinse the vial well before it goes back" in text
 
 

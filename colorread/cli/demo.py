@@ -40,5 +40,5 @@ def demo(
     for tank in tanks:
         summary = tank.summary
         stdout.print()
-        print_now(stdout, summary)
-        stdout.print(Text(f"  Report: {tank.report}"), soft_wrap=True)
+        print_now(stdout, summary, where="the report")
+        stdout.print(Text(f"Report    {tank.report}"), soft_wrap=True)

@@ -194,7 +194,7 @@ def print_cautions(
         print_short_caution(console, verdicts[0].fish)
 
 
-def print_short_caution(console: Console, level: Level) -> None:
+def print_short_caution(console: Console, level: Level, where: str = "--details") -> None:
     """
     Print one line of caution, or where there are more.
 
@@ -204,8 +204,10 @@ def print_short_caution(console: Console, level: Level) -> None:
         Where to.
     level : {'no concern', 'watch', 'act'}
         Of the verdict.
+    where : str, optional
+        Where there is more.
     """
-    text = "Details and cautions: add --details" if level == "no concern" else SIGNS_IN_SHORT
+    text = f"Details and cautions: {where}" if level == "no concern" else f"{SIGNS_IN_SHORT} More: {where}"
     print_rows(console, [("More" if level == "no concern" else "Caution", text, "dim")])
 
 

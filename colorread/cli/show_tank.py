@@ -15,7 +15,7 @@ _WIDE = 110  # from here on there is room for a forecast's words beside all of i
 _NUMBERS_WIDTH = 10  # for "15 (12 to" over "19)", so that the words of a forecast get the rest
 
 
-def print_now(console: Console, summary: TankSummary, *, details: bool = False) -> None:
+def print_now(console: Console, summary: TankSummary, *, details: bool = False, where: str = "--details") -> None:
     """
     Print the one verdict for now, and what comes right after it.
 
@@ -27,6 +27,8 @@ def print_now(console: Console, summary: TankSummary, *, details: bool = False) 
         Of one tank.
     details : bool, default False
         Whether to print all that is known.
+    where : str, optional
+        Where that is to be found else.
     """
     name = f"Tank {summary.tank.name}"
     console.print(shown(console, f"{name} (made-up data)" if summary.tank.made_up else name, "bold underline"))
@@ -36,7 +38,7 @@ def print_now(console: Console, summary: TankSummary, *, details: bool = False) 
     print_rows(console, rows, gap=False)
     if not details:
         if now is not None:
-            print_short_caution(console, now.verdict.fish)
+            print_short_caution(console, now.verdict.fish, where)
         return
     if summary.told is not None:
         console.print(_numbers(console, summary))
