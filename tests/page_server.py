@@ -10,12 +10,12 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import httpx
-import uvicorn
 
 from colorread.log.store import Log
 from colorread.page.app import create_app
 from colorread.page.core import Core
-from colorread.page.server import listen, make_core
+from colorread.page.network import listen
+from colorread.page.server import make_core, server_of
 from colorread.tank.settings import Tank, parse_span
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
@@ -31,13 +31,17 @@ def make_log(folder: Path) -> Path:
 
 
 @contextmanager
-def served(log_path: Path, *, shared: bool = False, tokens: list[str] | None = None) -> Iterator[tuple[str, Core]]:
+def served(
+    log_path: Path, *, shared: bool = False, codes: list[str] | None = None, said: list[str] | None = None
+) -> Iterator[tuple[str, Core]]:
     """Yield the address of a server that listens on a free port, and its state."""
-    told = [] if tokens is None else tokens
+    shown, told = [] if codes is None else codes, [] if said is None else said
     taken = listen("127.0.0.1", 0)
     port = taken.getsockname()[1]
-    core = make_core(log_path, home=None, host="127.0.0.1", port=port, shared=shared, on_paired=told.append)
-    server = uvicorn.Server(uvicorn.Config(create_app(core), log_level="warning", http="h11", ws="none", lifespan="on"))
+    core = make_core(
+        log_path, home=None, host="127.0.0.1", port=port, shared=shared, on_paired=shown.append, tell=told.append
+    )
+    server = server_of(create_app(core))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [taken]})
     thread.start()
     try:
@@ -50,11 +54,11 @@ def served(log_path: Path, *, shared: bool = False, tokens: list[str] | None = N
 
 @contextmanager
 def client_of(
-    log_path: Path, *, shared: bool = False, tokens: list[str] | None = None
+    log_path: Path, *, shared: bool = False, codes: list[str] | None = None, said: list[str] | None = None
 ) -> Iterator[tuple[httpx.Client, Core]]:
     """Yield a client that follows nothing by itself, and the state of the server."""
     with (
-        served(log_path, shared=shared, tokens=tokens) as (url, core),
+        served(log_path, shared=shared, codes=codes, said=said) as (url, core),
         httpx.Client(base_url=url, timeout=60) as client,
     ):
         yield client, core
