@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import io
 import re
 import threading
 from collections.abc import Iterator
@@ -10,6 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import httpx
+from PIL import Image
 
 from colorread.log.store import Log
 from colorread.page.app import create_app
@@ -89,3 +91,11 @@ def fields_of(text: str) -> dict[str, str]:
     return {name: html.unescape(value) for name, value in inputs + boxes} | {
         name: html.unescape(value.group(1)) for name, value in chosen if value
     }
+
+
+def distinct_photo(number: int) -> bytes:
+    """The same photo with a comment of its own, so that each counts."""
+    stream = io.BytesIO()
+    with Image.open(SAMPLES / "week" / "week-01.jpg") as image:
+        image.save(stream, "JPEG", quality=90, comment=f"{number}".encode(), icc_profile=image.info.get("icc_profile"))
+    return stream.getvalue()

@@ -60,6 +60,11 @@ class Guard:
             return
         if scope["type"] != "http":
             return
+        # None of our cookies has a quotation mark, and taking those of others out of long values may take seconds.
+        scope["headers"] = [
+            (name, b";".join(part for part in value.split(b";") if b'"' not in part) if name == b"cookie" else value)
+            for name, value in scope["headers"]
+        ]
         request = Request(scope)
         session = request.cookies.get(self._access.cookie, "")
         is_new = not self._access.shared and not session
