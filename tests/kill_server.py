@@ -41,7 +41,7 @@ def kill_servers(folder: Path, count: int, *, seed: int = 0) -> int:
         Readings that were answered for.
     """
     moments = random.Random(seed)
-    log_path, port = make_log(folder), _free_port()
+    log_path, port = make_log(folder), free_port()
     answered: set[str] = set()
     for number in range(count):
         server = _started(log_path, port)
@@ -71,7 +71,8 @@ def kill_servers(folder: Path, count: int, *, seed: int = 0) -> int:
     return len(answered)
 
 
-def _free_port() -> int:
+def free_port() -> int:
+    """Return a port that nobody listens on."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])

@@ -149,3 +149,14 @@ def test_a_photo_of_the_future_is_not_the_last_reading(page: tuple[httpx.Client,
 def test_the_clock_of_a_phone_may_be_two_minutes_ahead(ahead_s: int, words: str) -> None:
     now = datetime(2025, 6, 2, 12, tzinfo=UTC)
     assert age_words(now + timedelta(seconds=ahead_s), now).startswith(words)
+
+
+def test_the_page_offers_settings_and_no_commands(page: tuple[httpx.Client, Path]) -> None:
+    client, log_path = page
+    with Log(log_path) as log:
+        log.put_tank(replace(TANK, gas=None))
+    for number in range(4):
+        add(log_path, number, 20.0, NOW - timedelta(hours=12 * number))
+    text = html.unescape(client.get("/tanks/window").text).replace(NO_BREAK, " ")
+    assert "state them in the settings of the tank." in text
+    assert not re.search(r"\bcolorread (?!\d)", text)

@@ -43,7 +43,7 @@ def serve(
         fail("--address belongs to --share.")
     try:
         import fastapi  # noqa: F401
-        import multipart  # noqa: F401
+        import python_multipart  # noqa: F401
         import segno  # noqa: F401
         import uvicorn  # noqa: F401
     except ImportError:

@@ -15,7 +15,6 @@ from fastapi import HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 from python_multipart.multipart import parse_options_header
 from starlette.datastructures import FormData, UploadFile
-from starlette.formparsers import MultiPartParser
 from starlette.requests import ClientDisconnect
 
 from colorread.page.workplace import Workplace
@@ -31,7 +30,6 @@ _FORM_S = 180.0  # a phone on a weak network sends 10 MB within
 _FIELD_BYTES_MAX = 16 << 10
 _FIELDS_MAX = 60
 _LABEL_MAX = 80
-MultiPartParser.spool_max_size = 64 << 10  # of an upload in memory: a hundred at once are few MB
 # From 1990 on, in milliseconds as browsers tell it; earlier is a clock that was never set.
 _MODIFIED_MIN_MS, _MODIFIED_MAX_MS = 631_152_000_000, 10_000_000_000_000
 
