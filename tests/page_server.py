@@ -43,6 +43,7 @@ def served(
     core = make_core(
         log_path, home=None, host="127.0.0.1", port=port, shared=shared, on_paired=shown.append, tell=told.append
     )
+    core.patience_s = 60.0  # so that a page is whole when it is asked for once
     server = server_of(create_app(core))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [taken]})
     thread.start()

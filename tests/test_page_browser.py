@@ -136,6 +136,21 @@ def test_a_photo_of_earlier_is_kept_and_found_in_the_history(phone: Browser, ser
     assert links == [f"/tanks/window/readings/{entry.sha256}"]
 
 
+def test_what_the_days_tell_comes_when_it_is_worked_out(phone: Browser, server: tuple[str, Core, Path]) -> None:
+    url, core, _ = server
+    core.patience_s = 0.0
+    phone.open(f"{url}/tanks/window", width_px=PHONE_PX, scheme="light")
+    assert phone.evaluate("document.querySelector('[data-days]').dataset.days") == "soon"
+    look(phone)
+    core.patience_s = 60.0
+    end = time.monotonic() + 60.0
+    while phone.evaluate("document.querySelector('[data-days]').dataset.days") != "known":
+        assert time.monotonic() < end
+        time.sleep(0.1)
+    assert phone.evaluate("document.querySelector('#says') !== null")
+    look(phone)
+
+
 def test_several_photos_are_sent_when_they_are_chosen(phone: Browser, server: tuple[str, Core, Path]) -> None:
     url, _, log_path = server
     paths = sorted((SAMPLES / "week").glob("week-*.jpg"))

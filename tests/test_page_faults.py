@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import shutil
 import socket
 import time
@@ -19,7 +20,7 @@ from colorread.log.paths import photo_path, undecided_path
 from colorread.log.store import DiskFull, Log, LogFailure
 from colorread.page.core import Core
 from colorread.page.network import listen
-from colorread.page.problems import problem_of
+from colorread.page.problems import WorkFailed, problem_of
 from colorread.page.undecided import take_in_undecided
 from colorread.page.workplace import Workplace
 from colorread.tank.settings import Tank
@@ -205,6 +206,26 @@ def test_errors_of_other_processes_keep_their_kind(
     assert problem_of(caught.value).status == status
 
 
+def crashing(*_: object) -> None:
+    """End as a decoder may that meets a photo made for that."""
+    os._exit(1)
+
+
+def test_a_process_that_crashes_takes_neither_the_server_nor_the_next_photo_along(
+    page: tuple[httpx.Client, Core, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client, core, _ = page
+    photo = {"photo": ("a.jpg", GOOD.read_bytes())}
+    with monkeypatch.context() as patch:
+        patch.setattr("colorread.page.tasks.score_photo", crashing)
+        for _ in range(3):
+            answer = client.post("/api/tanks/window/readings", files=photo)
+            assert (answer.status_code, answer.json()["code"]) == (422, "broke-off")
+    with pytest.raises(WorkFailed):
+        asyncio.run(core.pool.run(crashing))
+    assert client.post("/api/tanks/window/readings?keep=false", files=photo).status_code in (200, 201)
+
+
 def test_a_damaged_log_is_told_alike_on_every_path(tmp_path: Path) -> None:
     log_path = make_log(tmp_path)
     with client_of(log_path) as (client, _):
@@ -316,13 +337,15 @@ def test_readings_that_an_earlier_version_left_waiting_are_kept(tmp_path: Path) 
 
 def test_a_tank_is_renamed_and_removed_in_its_settings(tmp_path: Path) -> None:
     log_path = make_log(tmp_path)
-    with client_of(log_path) as (client, _):
+    with client_of(log_path) as (client, core):
         with Log(log_path) as log:
             log.add(made_entry())
         kept = photo_path(log_path, made_entry().sha256)
         kept.parent.mkdir()
         kept.write_bytes(b"a photo")
         token = form_token(client.get(f"{TANK_URL}/settings").text)
+        photo = {"photo": ("a.jpg", (SAMPLES / "week" / "calibration-acid.jpg").read_bytes())}
+        client.post(f"{TANK_URL}/calibrate/ends/acid/photo", files=photo, data={"csrf": token})
         wrong = client.post(f"{TANK_URL}/rename", data={"csrf": token, "new_name": "a/b"})
         assert wrong.status_code == 422
         assert "starts with a letter or digit" in wrong.text
@@ -331,6 +354,7 @@ def test_a_tank_is_renamed_and_removed_in_its_settings(tmp_path: Path) -> None:
         assert "Renamed." in shown.text
         assert "<h1>Küche 2</h1>" in shown.text
         assert client.get(TANK_URL).status_code == 404
+        assert list(core.workplace.path.iterdir()) == []
         settings = client.get("/tanks/K%C3%BCche%202/settings").text
         assert "Its 1 reading" in settings
         removed = client.post("/tanks/K%C3%BCche%202/remove", data={"csrf": token})
@@ -345,3 +369,19 @@ def test_what_a_page_says_comes_from_a_list(page: tuple[httpx.Client, Core, Path
     client, _, _ = page
     assert 'class="said"' in client.get("/units?said=saved").text
     assert 'class="said"' not in client.get("/units?said=<b>bold").text
+
+
+def test_the_camera_does_not_wait_for_what_the_days_tell(tmp_path: Path) -> None:
+    log_path = make_log(tmp_path)
+    with Log(log_path) as log:
+        log.add(made_entry())
+    with client_of(log_path) as (client, core):
+        core.patience_s = 0.0
+        shown = client.get(TANK_URL).text
+        assert 'id="camera"' in shown
+        assert "mg/L" in shown
+        assert 'data-days="soon"' in shown
+        core.patience_s = 60.0
+        shown = client.get(TANK_URL).text
+        assert 'data-days="known"' in shown
+        assert 'id="says"' in shown

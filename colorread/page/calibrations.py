@@ -33,9 +33,10 @@ class Calibrations:
         if earlier is not None:
             earlier.remove()
 
-    def clear(self, tank: str, kind: Kind) -> None:
-        """Delete the photos of a calibration."""
+    def clear(self, tank: str, kind: Kind | None = None) -> None:
+        """Delete the photos of a calibration, or of all of a tank."""
         with self._lock:
-            photos = self._photos.pop((tank, kind), {})
-        for upload in photos.values():
+            chosen = [key for key in self._photos if key[0] == tank and kind in (None, key[1])]
+            uploads = [upload for key in chosen for upload in self._photos.pop(key).values()]
+        for upload in uploads:
             upload.remove()

@@ -52,6 +52,8 @@ class Core:
         Photos that were read just now.
     calibrations : Calibrations
         Photos of calibrations that are not finished.
+    patience_s : float
+        How long the page of a tank, which begins with the camera, waits for what days of readings tell [s].
     """
 
     log_path: Path
@@ -61,6 +63,7 @@ class Core:
     pool: Pool
     originals: Originals = field(default_factory=Originals)
     calibrations: Calibrations = field(default_factory=Calibrations)
+    patience_s: float = 0.3
     _views: dict[str, asyncio.Task[TankView]] = field(default_factory=dict)
 
     def tank(self, name: str) -> Tank:
@@ -82,11 +85,13 @@ class Core:
         """Give a tank and its readings another name; raise `ValueError` where it cannot be one, or is taken."""
         with Log(self.log_path) as log:
             log.rename_tank(name, new_name)
+        self._drop_photos(name)
 
     def remove_tank(self, name: str) -> None:
         """Remove a tank with its readings and their photos."""
         with Log(self.log_path) as log:
             forget_tank(log, name, with_readings=True)
+        self._drop_photos(name)
 
     def n_readings(self, tank: str) -> int:
         """Return how many readings a tank has."""
@@ -139,6 +144,19 @@ class Core:
         except Exception:
             self._views.pop(version, None)
             raise
+
+    async def view_soon(self, name: str) -> TankView | None:
+        """Return what days of readings tell, or None where that is still worked out."""
+        try:
+            async with asyncio.timeout(self.patience_s):
+                return await self.view(name)
+        except TimeoutError:
+            return None
+
+    def _drop_photos(self, name: str) -> None:
+        """Delete the photos that are here for a tank of whose name there is none any more."""
+        self.originals.drop(name)
+        self.calibrations.clear(name)
 
     def _version(self, name: str) -> str:
         with Log(self.log_path) as log:

@@ -36,9 +36,10 @@ class Originals:
         upload = self._uploads.get((tank, sha256))
         return None if upload is None or not upload.path.exists() else upload.path
 
-    def drop(self, tank: str, sha256: str) -> None:
-        """Delete a photo."""
+    def drop(self, tank: str, sha256: str | None = None) -> None:
+        """Delete a photo, or all of a tank."""
         with self._lock:
-            upload = self._uploads.pop((tank, sha256), None)
-        if upload is not None:
+            chosen = [key for key in self._uploads if key[0] == tank and sha256 in (None, key[1])]
+            uploads = [self._uploads.pop(key) for key in chosen]
+        for upload in uploads:
             upload.remove()

@@ -67,23 +67,23 @@ def tanks(request: Request) -> Response:
 async def tank(request: Request, name: str, start: int = 0) -> Response:
     """Show a tank: the camera, the last reading, the week, the advice and the readings before."""
     core = core_of(request)
-    view = await core.view(name)
+    tank = await run_in_threadpool(core.tank, name)
+    view = await core.view_soon(name)
     now = datetime.now().astimezone()
     last, rows, start, n_rows = await run_in_threadpool(_rows, core.log_path, name, start, now)
-    tank = view.summary.tank
     last_view = None if last is None else _view(request, last, tank)
+    cautions = () if last_view is None else last_view.cautions
     answer = page(
         request,
         "tank.html",
         tank=tank,
-        summary=view.summary,
-        figures=view.figures,
+        view=view,
         last=last_view,
         rows=[_view(request, entry, tank) for entry in rows],
         start=start,
         row_step=_ROWS,
         n_rows=n_rows,
-        cautions=view.summary.cautions_with(*(() if last_view is None else last_view.cautions)),
+        cautions=cautions if view is None else view.summary.cautions_with(*cautions),
     )
     last_tank = quote(name, safe="")
     answer.set_cookie(_LAST_TANK_COOKIE, last_tank, max_age=_YEAR_S, httponly=True, samesite="lax")

@@ -29,7 +29,7 @@ _STOP_S = 30
 _HEAD_BYTES_MAX = 64 << 10  # with the cookies of all other servers on the machine
 # Choices of this project: a browser opens six connections, its requests begin within a second, and a phone on a weak
 # network sends some kB a second.
-_CONNECTIONS_MAX, _OF_ONE_ADDRESS_MAX = 240, 120
+_CONNECTIONS_MAX, _OF_ONE_ADDRESS_MAX = 160, 120
 _HEAD_S, _BODY_S = 10.0, 20.0
 _LOOK_S, _LEAST_BYTES = 5.0, 1000  # fewer bytes between two looks are none
 

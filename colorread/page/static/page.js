@@ -123,8 +123,21 @@ function prepareSeveral(form) {
   });
 }
 
+async function fill(place) {
+  // What the days tell takes seconds; the camera does not wait for it.
+  for (let tried = 0; tried < 60; tried++) {
+    await new Promise((done) => setTimeout(done, 700));
+    const answer = await fetch(location.href).catch(() => null);
+    if (!answer?.ok) continue;
+    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    const found = page.querySelector("[data-days=known]");
+    if (found) return place.replaceWith(found);
+  }
+}
+
 document.documentElement.classList.add("scripted");
 document.querySelectorAll("form[data-photo=one]").forEach(prepareOne);
 document.querySelectorAll("form[data-photo=several]").forEach(prepareSeveral);
+document.querySelectorAll("[data-days=soon]").forEach(fill);
 // Back from the result, the form is as new.
 addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
