@@ -8,6 +8,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -19,10 +20,10 @@ from colorread.log.store import Log
 from tests.page_server import distinct_photo, form_token, make_log
 
 _START_S, _END_S = 60.0, 30.0
-_PHOTOS = 6
+_PHOTOS = 4
 
 
-def kill_servers(folder: Path, count: int, *, seed: int = 0) -> int:
+def kill_servers(folder: Path, count: int, *, seed: int = 0, tell: Callable[[str], None] = lambda line: None) -> int:
     """
     Kill that many servers of one log, each at a moment of its own, and check what they leave behind.
 
@@ -34,6 +35,8 @@ def kill_servers(folder: Path, count: int, *, seed: int = 0) -> int:
         How many.
     seed : int, default 0
         Of the moments.
+    tell : callable, optional
+        Is called with a line after each.
 
     Returns
     -------
@@ -48,7 +51,10 @@ def kill_servers(folder: Path, count: int, *, seed: int = 0) -> int:
         workers = server.children(recursive=True)
         with ThreadPoolExecutor(_PHOTOS) as pool:
             sent = [pool.submit(_send, port, distinct_photo(_PHOTOS * number + i), i % 3 == 0) for i in range(_PHOTOS)]
-            time.sleep(moments.uniform(0.0, 1.5))
+            n_answers = moments.randrange(_PHOTOS)
+            while sum(future.done() for future in sent) < n_answers:
+                time.sleep(0.01)
+            time.sleep(moments.uniform(0.0, 0.5))
             workers += server.children(recursive=True)
             server.kill()
             server.wait()
@@ -60,6 +66,7 @@ def kill_servers(folder: Path, count: int, *, seed: int = 0) -> int:
         assert len(kept) == len(set(kept))
         assert answered <= set(kept), "a reading is lost"
         photos = photo_path(log_path, "").parent
+        tell(f"{number + 1} killed, {len(answered)} readings answered for, {len(kept)} kept")
         assert {path.name for path in photos.glob("*")} <= {f"{sha256}.jpg" for sha256 in kept}, (
             "a photo is left behind"
         )
@@ -112,4 +119,4 @@ def _send(port: int, photo: bytes, with_photo: bool) -> str:
 
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as name:
-        print(f"{kill_servers(Path(name), int(sys.argv[1]))} readings were answered for, and all are in the log.")
+        print(f"{kill_servers(Path(name), int(sys.argv[1]), tell=print)} readings answered for, all in the log")
