@@ -61,7 +61,6 @@ def make_core(
         Whether other devices may reach it; then each has to be paired.
     on_paired : callable
         Is called when a device was paired, with the code for the next one.
-
     tell : callable
         Is called with a sentence for whoever runs the server.
 
