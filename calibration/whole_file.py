@@ -9,7 +9,7 @@ import shutil
 from pathlib import Path
 
 
-def write_whole(path: str | os.PathLike[str], data: bytes) -> None:
+def write_whole(path: str | os.PathLike[str], data: bytes, *, mode: int = 0o666) -> None:
     """
     Write a file whole or not at all.
 
@@ -19,6 +19,8 @@ def write_whole(path: str | os.PathLike[str], data: bytes) -> None:
         The file; replaced where it exists, with its permissions kept. Of a link the file that it leads to.
     data : bytes
         What it holds.
+    mode : int, default 0o666
+        Permissions of a new file, of which the system takes away what it gives to no new file.
 
     Raises
     ------
@@ -31,7 +33,7 @@ def write_whole(path: str | os.PathLike[str], data: bytes) -> None:
         raise OSError(errno.EINVAL, "it is no regular file", str(target))
     part = target.with_name(f".{secrets.token_hex(8)}.part")  # of its own: the longest name leaves no room for more
     try:
-        with part.open("xb") as file:
+        with open(part, "xb", opener=lambda name, flags: os.open(name, flags, mode)) as file:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())  # else a power cut may leave the new name with nothing in it

@@ -6,7 +6,7 @@ import html
 import re
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import httpx
@@ -14,6 +14,7 @@ import pytest
 
 from colorread.gas_care import SourceKind, gas_cautions, less_gas
 from colorread.log.store import Log
+from colorread.page.shown import age_words
 from colorread.reading import Interval
 from colorread.tank.settings import GasSource
 from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS, Marks
@@ -142,3 +143,20 @@ def test_a_photo_of_the_future_is_not_the_last_reading(page: tuple[httpx.Client,
         assert "in the future by this machine" not in text.lower()
     add(log_path, 3, 22.0, NOW + timedelta(hours=10))  # a phone in another part of the world
     assert "in the future by this machine" in client.get("/tanks").text.lower()
+
+
+@pytest.mark.parametrize(("ahead_s", "words"), [(31, "0 minutes ago"), (115, "0 minutes ago"), (125, "in the future")])
+def test_the_clock_of_a_phone_may_be_two_minutes_ahead(ahead_s: int, words: str) -> None:
+    now = datetime(2025, 6, 2, 12, tzinfo=UTC)
+    assert age_words(now + timedelta(seconds=ahead_s), now).startswith(words)
+
+
+def test_the_page_offers_settings_and_no_commands(page: tuple[httpx.Client, Path]) -> None:
+    client, log_path = page
+    with Log(log_path) as log:
+        log.put_tank(replace(TANK, gas=None))
+    for number in range(4):
+        add(log_path, number, 20.0, NOW - timedelta(hours=12 * number))
+    text = html.unescape(client.get("/tanks/window").text).replace(NO_BREAK, " ")
+    assert "state them in the settings of the tank." in text
+    assert not re.search(r"\bcolorread (?!\d)", text)

@@ -15,8 +15,8 @@ from calibration.evidence import Evidence, State
 from calibration.family_fit import SignalSamples
 from calibration.profile import KnownSample, Profile
 from calibration.profile_file import read_profile, write_profile
-from colorread.batch.photo_settings import are_current, settings_of
 from colorread.cli import app
+from colorread.errors import Reason
 from colorread.log.store import LogEntry
 from colorread.page.tasks import score_photo
 from colorread.photo.exif import camera_model_of
@@ -162,16 +162,22 @@ def test_a_damaged_default_is_passed_over_and_named(tmp_path: Path) -> None:
         if "--json" in command:
             assert json.loads(result.stdout)["profile"] == "me.toml (default of the phone)"
     assert len(default_profiles()) == 1
-    settings = settings_of(Tank(name="window"), default_profile(phone))
-    assert are_current(settings.settings_id, Tank(name="window"))
 
 
 def test_a_page_reads_photos_beside_a_damaged_default(tmp_path: Path) -> None:
     make_default(profile_file(tmp_path / "me.toml", "Phone A"))
     next((tmp_path / "log-phones").glob("*.toml")).write_text("not a profile")
-    scored = score_photo(PHOTO, "photo", "0" * 64, Tank(name="window"))
+    scored = score_photo(PHOTO, "photo", "0" * 64, Tank(name="window"), None)
     assert isinstance(scored, LogEntry)
     assert scored.profile_id is None
+
+
+def test_a_page_takes_no_photo_that_the_profile_was_made_of(tmp_path: Path) -> None:
+    profile = profile_file(tmp_path / "me.toml", "")
+    sha256 = read_profile(profile).samples[0].sha256
+    told = score_photo(PHOTO, "photo", sha256, Tank(name="window", profile=str(profile)), None)
+    assert isinstance(told, Reason)
+    assert told.code == "of-profile"
 
 
 def test_a_profile_is_told_in_plain_words(tmp_path: Path) -> None:

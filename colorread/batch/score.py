@@ -111,7 +111,7 @@ def score_photos(
             yield Scored(photo=photo, sha256=sha256, outcome="calibration")
             continue
         entry = log.entry(tank.name, sha256)
-        if entry is not None and (entry.settings_id == settings.settings_id or _of_other_fluid(entry.reading, tank)):
+        if entry is not None and need_not_be_read(entry, settings, tank):
             reading = replace(judged(entry.reading, tank.judged_by), photo=photo.name)
             yield Scored(photo=photo, sha256=sha256, outcome="known", reading=reading)
         else:
@@ -130,10 +130,27 @@ def score_photos(
             yield Scored(photo=photo, sha256=sha256, outcome="new", reading=reading)
 
 
-def _of_other_fluid(reading: Reading, tank: Tank) -> bool:
-    """Whether a photo shows the fluid that was in the vial before the present one."""
-    renewed, taken_at = tank.fluid_renewed, reading.taken_at
-    return renewed is not None and taken_at is not None and wall_clock(taken_at).date() < renewed
+def need_not_be_read(entry: LogEntry, settings: PhotoSettings, tank: Tank) -> bool:
+    """
+    Return whether a reading in the log stays as it is.
+
+    Parameters
+    ----------
+    entry : LogEntry
+        In the log.
+    settings : PhotoSettings
+        What its photo would be read with now.
+    tank : Tank
+        Whose it is.
+
+    Returns
+    -------
+    bool
+        Where the settings are the same, and where the photo shows the fluid that was in the vial before this one.
+    """
+    renewed, taken_at = tank.fluid_renewed, entry.reading.taken_at
+    is_of_other_fluid = renewed is not None and taken_at is not None and wall_clock(taken_at).date() < renewed
+    return is_of_other_fluid or entry.settings_id == settings.settings_id
 
 
 def kept(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -122,7 +123,8 @@ def open_database(path: Path) -> sqlite3.Connection:
         For `telling`.
     """
     with suppress(OSError):  # SQLite says what is wrong
-        path.parent.mkdir(parents=True, exist_ok=True)
+        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL, 0o600))  # what SQLite writes beside it has the same rights
     if not _may_be_database(path):
         raise LogFailure(f"The log {path} {_TROUBLE[sqlite3.SQLITE_NOTADB]}")
     # The parameter isolation_level leaves transactions to us.

@@ -6,7 +6,7 @@ import json
 import os
 from collections.abc import Container, Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -136,6 +136,13 @@ class Log:
                 "INSERT INTO tank VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET settings = excluded.settings",
                 (tank.name, _settings(tank)),
             )
+
+    def rename_tank(self, name: str, new_name: str) -> None:
+        """Give a tank and its readings another name, which must be new."""
+        with self.transaction():
+            self.add_tank(replace(self.tank(name), name=new_name))
+            self._connection.execute("UPDATE reading SET tank = ? WHERE tank = ?", (new_name, name))
+            self._connection.execute("DELETE FROM tank WHERE name = ?", (name,))
 
     def remove_tank(self, name: str, *, with_readings: bool = False) -> tuple[str, ...]:
         """Remove a tank, one that has readings only where they may go with it; return the hashes of their photos."""

@@ -26,7 +26,7 @@ from colorread.page.render import page
 from colorread.page.shown_units import Units, units_of
 from colorread.page.tank_form import LIGHTS, number_of
 from colorread.page.tasks_calibrate import Numbers
-from colorread.page.uploads import receive_form, save_photos, text_of
+from colorread.page.uploads import receive_form, receive_photos, text_of
 from colorread.profile.how_to import BUFFERS, GUIDES, Kind
 from colorread.profile.patch_labels import ph_of_patches
 from colorread.ranges import checked_number
@@ -55,25 +55,22 @@ async def photo(request: Request, name: str, kind: str, step: str) -> Response:
     core, known_kind = core_of(request), _kind(kind)
     if step not in {known.key for known in GUIDES[known_kind].steps}:
         raise HTTPException(404)
-    with core.pool.place():
-        tank = await run_in_threadpool(core.tank, name)
-        async with receive_form(request, photos_max=1) as form:
-            require_own_form(request, text_of(form, "csrf"))
-            patches = text_of(form, "patches")
-            (upload,) = await save_photos(form, core.folder)
+    tank = await run_in_threadpool(core.tank, name)
+    async with receive_photos(request, core.workplace) as (form, (upload,)):
+        require_own_form(request, text_of(form, "csrf"))
+        patches = text_of(form, "patches")
         try:
             patch_ph = _patch_ph(patches, tank) if patches else None
+        except ValueError as error:
+            problem: Reason | None = Reason(
+                code="patches", message=str(error), next_step="Correct it and send the photo again."
+            )
+        else:
             count = None if patch_ph is None else len(patch_ph)
             problem = await core.pool.run(tasks_calibrate.check_photo, upload.path, known_kind, step, count)
-        except ValueError as error:
-            problem = Reason(code="patches", message=str(error), next_step="Correct it and send the photo again.")
-        except BaseException:
-            upload.remove()
-            raise
         if problem is not None:
-            upload.remove()
             return _steps_page(request, tank, known_kind, problem=problem, at=step, typed={"patches": patches})
-        await run_in_threadpool(core.calibrations.put, name, known_kind, step, upload)
+        core.calibrations.put(name, known_kind, step, upload, core.workplace.new_folder())
     return see(tank_url(name, f"/calibrate/{kind}#next"))
 
 

@@ -25,6 +25,7 @@ from colorread.words import (
 
 # The CO2 goes up and down with every day, so older readings are of their own time; assumption.
 _OF_NOW_H = 48
+_CLOCKS_APART = timedelta(minutes=2)  # of a phone and this machine, that both are right: assumption
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,9 +141,9 @@ def age_words(taken_at: datetime, now: datetime) -> str:
         Such as ``3 hours ago``.
     """
     age = _age(taken_at, now)
-    minutes = round(age / timedelta(minutes=1))
-    if minutes < 0:
+    if age < -_CLOCKS_APART:
         return "in the future by this machine's clock"
+    minutes = max(round(age / timedelta(minutes=1)), 0)
     if age >= timedelta(hours=_OF_NOW_H):
         count, unit = age_days(taken_at, now), "day"
     else:
