@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from colorread.reading import Interval
 from colorread.verdict import USUAL_MARKS, Marks
+from colorread.words import co2_words
 
 END_MG_L = 60.0
 """Where the bar ends: twice the usual upper end of the plants' range, so that it lies in the middle [mg/L]."""
@@ -128,22 +129,23 @@ def _put(signs: list[str], start: int, text: str) -> None:
         signs[start : start + len(text)] = text[: len(signs) - start]
 
 
-def bar_svg(bar: Bar, words: str) -> str:
+def bar_svg(co2_mg_l: Interval, marks: Marks = USUAL_MARKS) -> str:
     """
     Draw a bar for a page, in the ink of the text around it.
 
     Parameters
     ----------
-    bar : Bar
-        What is on it.
-    words : str
-        The same for those who do not see it.
+    co2_mg_l : Interval
+        CO2 with its interval [mg/L].
+    marks : Marks
+        Plants' range and fish limit.
 
     Returns
     -------
     str
         An SVG element.
     """
+    bar, words = bar_of(co2_mg_l, marks), f"CO2 {co2_words(co2_mg_l).short()} on a bar from low to high"
 
     def x(share: float) -> float:
         return round(_SVG_EDGE + share * (_SVG_WIDTH - 2 * _SVG_EDGE), 1)

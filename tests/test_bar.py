@@ -56,7 +56,7 @@ def test_bar_keeps_its_width(ends: list[float], width: int) -> None:
 
 @given(ENDS)
 def test_drawing_is_well_formed_and_in_order(ends: list[float]) -> None:
-    drawn = bar_svg(bar_of(Interval(value=ends[1], low=ends[0], high=ends[2])), "CO2")
+    drawn = bar_svg(Interval(value=ends[1], low=ends[0], high=ends[2]))
     svg = ElementTree.fromstring(drawn)
     (thick,) = (line for line in svg.iter("line") if line.get("stroke-width") == "7")
     (dot,) = svg.iter("circle")

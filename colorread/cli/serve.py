@@ -31,9 +31,7 @@ def serve(
         str | None,
         typer.Option(help="Address of this computer, if the wrong one is found.", metavar="IP"),
     ] = None,
-    forget_phones: Annotated[
-        bool, typer.Option("--forget-phones", help="Unpair all phones.")
-    ] = False,
+    forget_phones: Annotated[bool, typer.Option("--forget-phones", help="Unpair all phones.")] = False,
     log: LogFile = None,
 ) -> None:
     """Open a page on this computer: take photos with your phone, see the reading, save it in the log."""

@@ -181,7 +181,7 @@ def picture_answer(request: Request, tank: str, sha256: str) -> Response:
     with Log(core_of(request).log_path) as log:
         found = log.picture(tank, sha256)
     if found is None:
-        raise HTTPException(404, "There is no picture of this reading.")
+        raise HTTPException(404, "This reading has no picture.")
     return Response(found, media_type="image/jpeg")
 
 
@@ -189,4 +189,4 @@ def require_own_form(request: Request, token: str) -> None:
     """Raise where a form does not come from a page of the same browser."""
     check: Callable[[str, str], bool] = core_of(request).access.is_form_token
     if not check(request.state.session, token):
-        raise HTTPException(403, "This form is out of date; open the page again and repeat it.")
+        raise HTTPException(403, "This form is out of date; reload the page.")

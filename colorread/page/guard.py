@@ -33,7 +33,7 @@ HEADERS: Final = {
 _SESSION_S = 365 * 24 * 3600
 _READ_AWAY_MAX = 1 << 30  # what is sent beyond what is taken is read and dropped, so that a browser sees the answer
 _NOT_PAIRED = "This device is not paired with the page."
-_NEXT_CODE = "Scan the code that the terminal shows, or type it here. Each code works once; then a new one is shown."
+_NEXT_CODE = "Scan the code in the terminal, or type it here. Each code works once."
 PAIR_PATH = "/pair"
 
 
@@ -113,7 +113,7 @@ class Guard:
             return home
         paired = self._access.pair(request.query_params.get("code", ""))
         if paired is None:
-            return _refused(PAIR_PATH, 403, "This code does not work any more.", _NEXT_CODE, asks_code=True)
+            return _refused(PAIR_PATH, 403, "This code no longer works.", _NEXT_CODE, asks_code=True)
         home.headers.append("Set-Cookie", self._set_cookie(paired))
         return home
 

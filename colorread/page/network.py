@@ -29,7 +29,9 @@ def home_address() -> str:
             probe.connect(_ANYWHERE)
             found = str(probe.getsockname()[0])
     except OSError:
-        raise ValueError("This machine is in no network; connect it to that of the phone, or name --address.") from None
+        raise ValueError(
+            "This computer is not on a network. Connect it, or use --address."
+        ) from None
     return require_home(found)
 
 
@@ -55,7 +57,7 @@ def require_home(text: str) -> str:
     try:
         address = ipaddress.IPv4Address(text)
     except ValueError:
-        raise ValueError(f"An address looks like 192.168.1.20, not {text!r}.") from None
+        raise ValueError(f"An address must look like 192.168.1.20, not {text!r}.") from None
     if not address.is_private or address.is_unspecified:
         raise ValueError(f"{text} is no address of a home network; the page is not made for the open internet.")
     return text

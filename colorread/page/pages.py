@@ -13,6 +13,7 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, RedirectResponse, Response
 
+from colorread.bar import bar_svg
 from colorread.errors import Reason
 from colorread.log.paths import photo_path
 from colorread.log.store import Log, LogEntry
@@ -22,6 +23,7 @@ from colorread.page.problems import UploadProblem, problem_of
 from colorread.page.render import page
 from colorread.page.shown import ReadingView, last_read, view_reading
 from colorread.page.uploads import receive_form, receive_photos, text_of
+from colorread.tank.series import LEAST_READINGS
 from colorread.tank.settings import Tank
 from colorread.words import REFUSED_SIGN
 
@@ -73,6 +75,10 @@ async def tank(request: Request, name: str, start: int = 0) -> Response:
     last, rows, start, n_rows = await run_in_threadpool(_rows, core.log_path, name, start, now)
     last_view = None if last is None else _view(request, last, tank)
     cautions = () if last_view is None else last_view.cautions
+    now_bar = "" if last_view is None else last_view.bar
+    if view is not None:
+        cautions = view.summary.cautions
+        now_bar = "" if view.summary.now is None else bar_svg(view.summary.now.co2_mg_l, tank.judged_by)
     answer = page(
         request,
         "tank.html",
@@ -83,7 +89,8 @@ async def tank(request: Request, name: str, start: int = 0) -> Response:
         start=start,
         row_step=_ROWS,
         n_rows=n_rows,
-        cautions=cautions if view is None else view.summary.cautions_with(*cautions),
+        now_bar=now_bar,
+        cautions=cautions,
     )
     last_tank = quote(name, safe="")
     answer.set_cookie(_LAST_TANK_COOKIE, last_tank, max_age=_YEAR_S, httponly=True, samesite="lax")
@@ -123,12 +130,14 @@ def reading(request: Request, name: str, sha256: str) -> Response:
         tank = log.tank(name)
         entry = log.entry(name, sha256)
         has_picture = entry is not None and log.picture(name, sha256) is not None
+        has_days = log.count(name) >= LEAST_READINGS
     if entry is None:
-        raise HTTPException(404, "This reading is not in the log any more.")
+        raise HTTPException(404, "This reading is no longer in the log.")
     return page(
         request,
         "reading.html",
         tank=tank,
+        has_days=has_days,
         reading=_view(request, entry, tank),
         has_picture=has_picture,
         has_photo=photo_path(core.log_path, entry.sha256).is_file(),
@@ -161,7 +170,7 @@ def photo(request: Request, name: str, sha256: str) -> Response:
         entry = log.entry(name, sha256)
     path = None if entry is None else photo_path(core.log_path, entry.sha256)  # by the hash in the log, never the URL's
     if path is None or not path.is_file():
-        raise HTTPException(404, "No photo was kept of this reading.")
+        raise HTTPException(404, "This reading has no saved photo.")
     return FileResponse(path, media_type="image/jpeg")
 
 

@@ -109,7 +109,7 @@ class Pool:
             result, trouble = self._answer(worker)
         except (EOFError, OSError):
             self._forget(worker)
-            raise WorkFailed("The process that worked on it ended, perhaps out of memory.") from None
+            raise WorkFailed("Reading this photo failed, perhaps out of memory.") from None
         if trouble:
             raise RuntimeError(f"A process that works for the page failed: {trouble}.")
         done, error = result
@@ -124,7 +124,7 @@ class Pool:
             if (answer := worker.take()) is not None:
                 return answer
         self._forget(worker)
-        raise WorkFailed(f"It took longer than {self._time_limit_s:g} s and was given up.")
+        raise WorkFailed(f"Reading this photo took longer than {self._time_limit_s:g} s.")
 
     def _forget(self, worker: _Worker) -> None:
         """End a process that is of no use any more; the next work gets a new one."""

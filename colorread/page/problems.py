@@ -19,13 +19,13 @@ _NEXT_STEPS = {
     400: "Go back and try again.",
     403: "Open the page again and repeat it.",
     404: "Go back to the list of tanks.",
-    408: "Go nearer to the network and try again.",
+    408: "Move closer to the Wi-Fi router and try again.",
     413: "Choose a smaller photo, or fewer.",
     415: "Use a photo as JPEG, PNG, HEIC, TIFF or WebP.",
     503: "Wait a moment and try again.",
-    507: "Make room on the machine that runs the page, and try again.",
+    507: "Free some disk space on the computer that runs the page.",
 }
-_PLAIN = {"Not Found": "There is no such page.", "Method Not Allowed": "This page cannot be used that way."}
+_PLAIN = {"Not Found": "This page does not exist.", "Method Not Allowed": "This page cannot be used that way."}
 
 
 class UploadProblem(Exception):  # noqa: N818 - says what is wrong with an upload, not with the program
@@ -105,7 +105,7 @@ def problem_of(error: Exception) -> Problem:
         case LogError():
             return Problem(status=404, message=str(error))
         case OSError() if error.errno in _DISK_FULL:
-            return Problem(status=507, message="The disk of the machine that runs the page is full.")
+            return Problem(status=507, message="The disk of the computer that runs the page is full.")
         case OSError():
             return Problem(status=500, message=f"A file could not be used: {error.strerror or 'unknown reason'}.")
         case HTTPException():
@@ -113,9 +113,9 @@ def problem_of(error: Exception) -> Problem:
             return Problem(status=error.status_code, message=message, headers=error.headers or {})
         case RequestValidationError():
             parts = [f"{'.'.join(map(str, part['loc'][1:]))}: {part['msg']}" for part in error.errors()]
-            return Problem(status=422, message=f"The request is not as it should be ({'; '.join(parts)}).")
+            return Problem(status=422, message=f"The request is not valid ({'; '.join(parts)}).")
         case _:
-            return Problem(status=500, message="Something went wrong in this program; the terminal tells more.")
+            return Problem(status=500, message="Something went wrong; the terminal shows more.")
 
 
 KINDS = (UploadProblem, WorkFailed, LogError, OSError, HTTPException, RequestValidationError, Exception)

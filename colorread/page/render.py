@@ -13,13 +13,13 @@ from colorread.templates import templates_of
 
 _SAID = {
     "saved": "Saved.",
-    "kept": "Kept in the log.",
-    "known": "This photo was in the log already.",
-    "photo-kept": "The photo is kept too.",
-    "discarded": "Discarded: the reading is not in the log.",
-    "deleted": "The reading was deleted.",
+    "kept": "Saved.",
+    "known": "This photo was already in the log.",
+    "photo-kept": "The photo is saved too.",
+    "discarded": "Discarded.",
+    "deleted": "Reading deleted.",
     "renamed": "Renamed.",
-    "removed": "The tank was removed.",
+    "removed": "Tank removed.",
 }
 """What a page says of what was done before, by the word in its address."""
 

@@ -23,7 +23,7 @@ from colorread.tank.summary import summarize
 _PIXELS_MAX = 80_000_000  # a choice of this project: what phones send by themselves has 12 to 50 megapixels
 _OF_PROFILE = Reason(
     code="of-profile",
-    message="The calibration profile was made with this photo, so it is no photo of the tank.",
+    message="This photo was used for the profile, so it does not count for the tank.",
     next_step="Take a new photo.",
 )
 
@@ -148,6 +148,6 @@ def require_modest(path: Path) -> None:
     if width * height > _PIXELS_MAX:
         raise Refusal(
             "too-large",
-            f"The photo has {width * height / 1e6:.0f} megapixels; at most {_PIXELS_MAX // 1_000_000} are read here.",
+            f"The photo has {width * height / 1e6:.0f} megapixels; the limit is {_PIXELS_MAX // 1_000_000}.",
             "Set the camera to fewer megapixels: 12 are plenty.",
         )

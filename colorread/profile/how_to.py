@@ -15,6 +15,10 @@ BUFFERS = "0.1 for a bought buffer of pH 6.86, 0.15 for one of pH 7.00"
 """Ionic strength of what is sold [mol/kg], in words."""
 
 
+SOLD_BUFFERS = {"6.86": 0.1, "7.00": 0.15}
+"""Ionic strength of the buffers that are sold, by their pH [mol/kg]."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
     """

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from calibration.whole_file import write_whole
 from colorread import __version__
-from colorread.bar import bar_of, bar_svg
+from colorread.bar import bar_svg
 from colorread.flags import flag_texts
 from colorread.reading import NORMAL_95, Interval, Reading
 from colorread.report.axes import PLOT_COLORS
@@ -24,11 +24,9 @@ from colorread.tank.results import PhotoPoint, TankSummary, tank_co2_of
 from colorread.tank.series import wall_clock
 from colorread.tank.words import OF_WHEN, RECOMMENDED, fitted_rows, forecast_rows, number_rows
 from colorread.templates import templates_of
-from colorread.verdict import Marks
 from colorread.words import (
     budget_words,
     clean_name,
-    co2_words,
     input_words,
     number_words,
     ph_words,
@@ -96,7 +94,7 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
         .render(
             summary=summary,
             answer=summary.answer,
-            bar="" if summary.now is None else _bar(summary.now.co2_mg_l, summary.tank.judged_by),
+            bar="" if summary.now is None else bar_svg(summary.now.co2_mg_l, summary.tank.judged_by),
             tank=summary.tank,
             told=told,
             advice=None if told is None else told.advice,
@@ -146,10 +144,6 @@ def write_report(path: str | os.PathLike[str], summary: TankSummary, entries: It
         If it cannot be written.
     """
     write_whole(path, report_html(summary, entries).encode())
-
-
-def _bar(co2_mg_l: Interval, marks: Marks) -> str:
-    return bar_svg(bar_of(co2_mg_l, marks), f"CO2 {co2_words(co2_mg_l).short()} on a bar from low to high")
 
 
 def _by_time(entry: LogEntry) -> tuple[datetime, str]:

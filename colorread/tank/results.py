@@ -347,8 +347,3 @@ class TankSummary:
     def estimate(self, name: EstimateName) -> Estimate:
         """Return a fitted number, or the reason why there is none."""
         return Estimate(interval=None, reason=self.reason) if self.told is None else self.told.estimates[name]
-
-    def cautions_with(self, *others: str) -> tuple[str, ...]:
-        """Return what to watch beyond what the advice says, with others, each once."""
-        said = () if self.told is None else self.told.advice.cautions
-        return tuple(caution for caution in dict.fromkeys((*self.cautions, *others)) if caution not in said)

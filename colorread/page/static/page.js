@@ -5,14 +5,14 @@ const DARK = 40, BRIGHT = 235, LARGE_BYTES = 40 * 1024 * 1024, SIDE_PX = 96, LEA
 
 async function look(file) {
   // A first look at a small copy: what is plainly wrong need not be sent to be known.
-  if (file.size > LARGE_BYTES) return "The photo has more than 40 MB; set the camera to a smaller size.";
+  if (file.size > LARGE_BYTES) return "The photo is over 40 MB; set the camera to a smaller size.";
   let picture;
   try {
     picture = await createImageBitmap(file);
   } catch {
     return "";  // such as HEIC, which this browser may not show
   }
-  if (Math.max(picture.width, picture.height) < LEAST_PX) return "The picture is small; the original photo reads better.";
+  if (Math.max(picture.width, picture.height) < LEAST_PX) return "The photo is small; the original reads better.";
   const canvas = document.createElement("canvas");
   canvas.width = canvas.height = SIDE_PX;
   const context = canvas.getContext("2d");
@@ -22,8 +22,8 @@ async function look(file) {
   let sum = 0;
   for (let i = 0; i < values.length; i += 4) sum += (values[i] + values[i + 1] + values[i + 2]) / 3;
   const mean = sum / (values.length / 4);
-  if (mean < DARK) return "The photo looks dark; more light on card and vial helps.";
-  if (mean > BRIGHT) return "The photo looks overexposed; a darker one helps.";
+  if (mean < DARK) return "The photo looks dark; use more light.";
+  if (mean > BRIGHT) return "The photo looks overexposed; darken it a little.";
   return "";
 }
 
@@ -49,7 +49,7 @@ function prepareOne(form) {
     form.classList.add("is-sending");
     form.setAttribute("aria-busy", "true");
     setTimeout(() => { hint.textContent = `${words ? words + " " : ""}Reading the color of the fluid…`; }, 1200);
-    setTimeout(() => { hint.textContent = "This takes longer than usual: others may be reading too. Leave the page open."; }, 9000);
+    setTimeout(() => { hint.textContent = "This takes longer than usual. Leave the page open."; }, 9000);
   });
 }
 
@@ -66,7 +66,7 @@ function row(name, words) {
 
 async function sendOne(form, file) {
   // Send one of several photos, and return what the server tells of it.
-  if (file.size > LARGE_BYTES) return row(file.name, "Not sent: it has more than 40 MB.");
+  if (file.size > LARGE_BYTES) return row(file.name, "Not sent: over 40 MB.");
   const body = new FormData();
   body.append("csrf", form.querySelector("[name=csrf]").value);
   body.append("modified", file.lastModified);
@@ -80,7 +80,7 @@ async function sendOne(form, file) {
       const told = page.querySelector("[data-results] li");
       return told ?? row(file.name, `Not read. ${page.querySelector(".todo, h1")?.textContent ?? ""}`);
     }
-    if (tried === TRIES) return row(file.name, "Not sent: the server does not answer. Choose it again later.");
+    if (tried === TRIES) return row(file.name, "Not sent: no answer. Choose it again later.");
     await new Promise((done) => setTimeout(done, 1500 * tried));
   }
 }
