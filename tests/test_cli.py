@@ -395,25 +395,24 @@ def test_other_missing_modules_are_not_blamed_on_opencv(monkeypatch: pytest.Monk
         colorread.cli.main()
 
 
-@pytest.mark.filterwarnings("ignore:Please use `import python_multipart`")  # older ones have but this name
 def test_shared_page_tells_how_to_stop_it_and_that_the_link_is_open(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    core = SimpleNamespace(access=SimpleNamespace(token="abc"))
+    core = SimpleNamespace(access=SimpleNamespace(code="abcdefghij"))
     monkeypatch.setattr("colorread.page.network.home_address", lambda: "192.168.1.2")
     for name, result in {
-        "server.listen": None,
+        "network.listen": None,
         "server.make_core": core,
         "server.run": None,
         "app.create_app": None,
     }.items():
         monkeypatch.setattr(f"colorread.page.{name}", lambda *_, result=result, **__: result)
     said = run("serve", "--share", "--log", str(tmp_path / "log.sqlite")).stdout
-    assert "not encrypted" in said.partition("http://192.168.1.2:8300/pair?token=abc")[0]
-    assert "Stop with Ctrl-C." in said.partition("http://192.168.1.2:8300/pair?token=abc")[2]
+    invitation = "open http://192.168.1.2:8300/ and type the code abcde fghij."
+    assert "not encrypted" in said.partition(invitation)[0]
+    assert "Stop with Ctrl-C." in said.partition(invitation)[2]
 
 
-@pytest.mark.filterwarnings("ignore:Please use `import python_multipart`")  # older ones have but this name
 def test_packages_that_the_page_lacks_are_named_as_the_checkout_has_them(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "segno", None)
     result = run("serve")
