@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Generator, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -17,7 +17,7 @@ from colorread.batch.workers import run_in_workers
 from colorread.errors import Reason, Refusal
 from colorread.evidence.picture import small_evidence
 from colorread.interpretation import without_numbers
-from colorread.log.store import Log, LogEntry
+from colorread.log.store import Damage, Log, LogEntry
 from colorread.photo.file import open_file
 from colorread.pipeline import read_photo_traced
 from colorread.processes import processors
@@ -144,6 +144,7 @@ def kept(
     with_earlier: bool = False,
     without: Collection[str] = (),
     with_pictures: bool = False,
+    on_damage: Callable[[Damage], None] | None = None,
 ) -> Iterator[LogEntry]:
     """
     Return what the log holds of some photos.
@@ -162,13 +163,16 @@ def kept(
         Hashes of photos that are not wanted.
     with_pictures : bool, default False
         Whether the evidence pictures are wanted.
+    on_damage : callable, optional
+        Is told of what is damaged and passed over.
 
     Yields
     ------
     LogEntry
         By the time taken.
     """
-    for entry in log.entries(tank.name, sha256s=None if with_earlier else names, with_pictures=with_pictures):
+    wanted = None if with_earlier else names
+    for entry in log.entries(tank.name, sha256s=wanted, with_pictures=with_pictures, on_damage=on_damage):
         if entry.sha256 not in without:
             reading = judged(entry.reading, tank.judged_by)
             yield replace(entry, reading=replace(reading, photo=names.get(entry.sha256, reading.photo)))
