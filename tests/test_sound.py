@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import contextlib
 import io
 import random
 import struct
@@ -9,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import simplejpeg
 from PIL import Image
 
 from colorread.errors import Refusal

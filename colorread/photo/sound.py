@@ -6,9 +6,13 @@ import re
 from mmap import ACCESS_READ, mmap
 from typing import BinaryIO, Final
 
+import cv2
+import numpy as np
 import simplejpeg
+from numpy.typing import NDArray
 from PIL import ImageFile
 
+from colorread.errors import Refusal
 from colorread.photo.file import GRAY_16_BIT_MODES, broken_file, open_image, too_large
 
 _MOST_BYTES: Final = 350_000_000  # so that all of the program stays below 600 MB while it reads a photo
@@ -22,6 +26,11 @@ _MOST_SCANNED_PIXELS: Final = 1_200_000_000
 # In the scan of a JPEG 0xFF is followed by zero or is a restart; all else is a marker (ITU-T T.81, B.1.1.2).
 _MARKER: Final = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 _START_OF_SCAN, _END_OF_IMAGE = 0xDA, 0xD9
+# Of 604 rendered photos whose damage the decoder does not notice, with colors shifted by 3 codes and more, these find
+# 73 %, all whose reading would miss among them; of 626 sound ones they refuse one, whose card lies level in the picture.
+_LEAST_JUMP: Final = 3.0  # codes; twice what 75 % of the columns lie apart, four times that of the rows beside
+_SHARE_ALIKE: Final = 0.75
+_COLUMNS, _SPLITS = 128, 16  # looked at, which is enough; places where the damage may begin
 # Not the fault of the file: layouts of colors that only the decoder of the pixels knows.
 _UNKNOWN_LAYOUT: Final = "subsampling"
 
@@ -66,11 +75,58 @@ def _require_sound_jpeg(image: ImageFile.ImageFile, file: BinaryIO) -> None:
             _require_memory(image, 2.0 * sum(layers) / max(layers))
             if n_scans * pixels > _MOST_SCANNED_PIXELS:
                 raise too_large(f"The photo is stored in {n_scans} scans, which takes too long to decode.")
+        colors = "GRAY" if image.mode == "CMYK" else "RGB"
         try:
-            simplejpeg.decode_jpeg(data, "GRAY", min_factor=8, min_height=1, min_width=1, strict=True)
+            small = simplejpeg.decode_jpeg(data, colors, min_factor=8, min_height=1, min_width=1, strict=True)
         except ValueError as error:
-            if _UNKNOWN_LAYOUT not in str(error):
-                raise broken_file() from error
+            if _UNKNOWN_LAYOUT in str(error):
+                return
+            raise broken_file() from error
+    if colors == "RGB":
+        small = cv2.cvtColor(small, cv2.COLOR_RGB2YCrCb)
+    if _jumps(small, max(down for _, _, down, _ in image.layer)):  # type: ignore[attr-defined]
+        raise Refusal(
+            "broken-file",
+            "The colors of the photo jump from one row to the next, as those of a damaged file do.",
+            "Copy the original file from the phone again, or take the photo once more with the card turned a little.",
+        )
+
+
+def _jumps(small: NDArray[np.uint8], step: int) -> bool:
+    """
+    Return whether a color jumps by the same amount along a whole row of blocks, as nothing in front of a camera does.
+
+    Blocks tell their color as the difference to the block before. Damage to one shifts all that follow to the end,
+    though the rest of the file may be read as if nothing had been: first the blocks to the right in its row, and from
+    the next row on those to the left too.
+
+    Parameters
+    ----------
+    small : ndarray of uint8, shape (H, W, C)
+        The picture with one pixel for each block.
+    step : int
+        Rows of blocks that are stored together.
+    """
+    thinned = small[:, :: max(small.shape[1] // _COLUMNS, 1)]
+    rises = np.diff(thinned.astype(np.float32), axis=0)
+    height, width = thinned.shape[:2]
+    borders = np.arange(max(step, 2), height - 1 - step, step)
+    for split in range(0, width, max(width // _SPLITS, 1)):
+        before, at, after = (
+            np.concatenate((rises[borders + step + offset, :split], rises[borders + offset, split:]), axis=1)
+            for offset in (-2, -1, 0)
+        )
+        jump = np.median(at, axis=1)
+        rows = (np.abs(jump) >= _LEAST_JUMP).any(axis=1)
+        at, jump = at[rows], jump[rows]
+        apart = np.quantile(np.abs(at - jump[:, np.newaxis]), _SHARE_ALIKE, axis=1)
+        beside = [np.abs(np.median(other[rows], axis=1)) for other in (before, after)]
+        size = np.abs(jump)
+        is_jump = size >= np.maximum.reduce((2.0 * apart, 4.0 * beside[0], 4.0 * beside[1], 0.0 * size + _LEAST_JUMP))
+        is_alike = apart <= np.maximum(0.75 * size.max(axis=1, keepdims=True), _LEAST_JUMP)
+        if (is_jump.any(axis=1) & is_alike.all(axis=1)).any():
+            return True
+    return False
 
 
 def _scans_in(data: mmap) -> int:
