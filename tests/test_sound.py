@@ -66,6 +66,25 @@ def test_damage_in_the_scan_is_refused(tmp_path: Path) -> None:
         assert codes.count("broken-file") >= 28, codes  # by chance it ends as if nothing had been
 
 
+def test_colors_that_jump_where_the_decoder_notices_nothing_are_refused(tmp_path: Path) -> None:
+    whole = (SAMPLES / "front-green.jpg").read_bytes()
+    start = whole.index(b"\xff\xda") + 14
+    with Image.open(io.BytesIO(whole)) as image:
+        last_row = np.asarray(image.reduce(8))[-1].astype(int)
+    rng = random.Random(2)
+    codes = []
+    for _ in range(150):
+        data = bytearray(whole)
+        data[rng.randrange(start, len(whole) // 2)] ^= 1 << rng.randrange(8)
+        with contextlib.suppress(ValueError), Image.open(io.BytesIO(data)) as image:
+            simplejpeg.decode_jpeg(bytes(data), strict=True)
+            shift = np.asarray(image.reduce(8))[-1].astype(int) - last_row
+            if np.median(np.abs(shift)) >= 8:
+                codes.append(code_of(bytes(data), tmp_path / "photo"))
+    assert len(codes) >= 15
+    assert codes.count("broken-file") >= 0.8 * len(codes), codes
+
+
 def test_png_whose_checksum_is_wrong_is_refused(tmp_path: Path) -> None:
     rows = zlib.compress(bytes(320 * (1 + 320 * 3)), 0)
     data = b"\x89PNG\r\n\x1a\n" + png_chunk(b"IHDR", struct.pack(">IIBBBBB", 320, 320, 8, 2, 0, 0, 0))

@@ -27,7 +27,7 @@ _MOST_SCANNED_PIXELS: Final = 1_200_000_000
 _MARKER: Final = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 _START_OF_SCAN, _END_OF_IMAGE = 0xDA, 0xD9
 # Of 604 rendered photos whose damage the decoder does not notice, with colors shifted by 3 codes and more, these find
-# 73 %, all whose reading would miss among them; of 626 sound ones they refuse one, whose card lies level in the picture.
+# 73 %, all whose reading would miss among them; of 626 sound ones they refuse one, whose card lies level in the photo.
 _LEAST_JUMP: Final = 3.0  # codes; twice what 75 % of the columns lie apart, four times that of the rows beside
 _SHARE_ALIKE: Final = 0.75
 _COLUMNS, _SPLITS = 128, 16  # looked at, which is enough; places where the damage may begin
