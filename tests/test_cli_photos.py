@@ -101,6 +101,7 @@ def test_evidence_is_written_for_read_and_refused_alike(
         assert image.std() > 1.0
 
 
+@pytest.mark.usefixtures("without_workers")
 @pytest.mark.parametrize(
     ("error", "words"), [(MemoryError(), "memory ran out"), (OSError(errno.EIO, "Input/output error"), "Input/output")]
 )

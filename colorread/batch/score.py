@@ -99,7 +99,7 @@ def score_photos(
         try:
             sha256 = _hash_of(photo.path)
         except (OSError, Refusal) as error:
-            reason = error.reason if isinstance(error, Refusal) else _broke_off(error.strerror or str(error))
+            reason = error.reason if isinstance(error, Refusal) else broke_off(error.strerror or str(error))
             yield Scored(photo=photo, sha256="", outcome="failed", reading=_refused(photo, tank, reason))
             continue
         if sha256 in names:
@@ -122,7 +122,7 @@ def score_photos(
         for done in results:
             photo, sha256, settings = done.job.photo, done.job.sha256, done.job.settings
             if done.result is None:
-                reading = _refused(photo, tank, _broke_off(done.trouble))
+                reading = _refused(photo, tank, broke_off(done.trouble))
                 yield Scored(photo=photo, sha256=sha256, outcome="failed", reading=reading)
                 continue
             reading, picture = done.result
@@ -234,7 +234,20 @@ def _hash_of(path: Path) -> str:
         return digest.hexdigest()
 
 
-def _broke_off(trouble: str) -> Reason:
+def broke_off(trouble: str) -> Reason:
+    """
+    Return why a photo was not looked at to the end.
+
+    Parameters
+    ----------
+    trouble : str
+        As `colorread.batch.workers.Done` tells it.
+
+    Returns
+    -------
+    Reason
+        For a reading without numbers.
+    """
     return Reason(
         code="broke-off",
         message=f"Reading it broke off ({clean_name(trouble)}).",
