@@ -236,8 +236,8 @@ def _so_far(source: Source, stated: Stated, seen: Seen) -> Reading:
     return replace(
         reading,
         flags=(*seen.card.flags, *pointed),
-        card_corners_px=_full_size(seen.card.corners_px, seen.photo),
-        vial_outline_px=_full_size(seen.outlines_px[0], seen.photo) if len(seen.outlines_px) == 1 else None,
+        card_corners_px=seen.photo.full_size(seen.card.corners_px),
+        vial_outline_px=seen.photo.full_size(seen.outlines_px[0]) if len(seen.outlines_px) == 1 else None,
     )
 
 
@@ -293,9 +293,3 @@ def _color_scale(load: float, pka: float) -> tuple[tuple[float, NDArray[np.float
     spectra = dye_transmittance(np.array(CHART_PH) - pka, load)
     colors = encode_srgb(np.clip(rgb_lin_under_d65(spectra, "srgb"), 0.0, 1.0))
     return tuple(zip(CHART_PH, colors, strict=True))
-
-
-def _full_size(xy_px: NDArray[np.float64], photo: Photo) -> tuple[tuple[float, float], ...]:
-    """Return working pixels as pixels of the upright photo at full size (first pixel centered at 0, 0)."""
-    full = (xy_px + 0.5) / photo.scale - 0.5
-    return tuple((float(x), float(y)) for x, y in full)

@@ -78,15 +78,33 @@ class Photo:
         Parameters
         ----------
         xywh : sequence of float
-            Left, top, width and height [px of the full photo].
+            Left, top, width and height; the center of the first pixel is (0, 0) [px of the full photo].
 
         Returns
         -------
         numpy.ndarray of float64, shape (4, 2)
             Top left, top right, bottom right, bottom left as x, y [working px].
         """
-        x, y, width, height = (value * self.scale for value in xywh)
-        return np.array([(x, y), (x + width, y), (x + width, y + height), (x, y + height)])
+        x, y, width, height = xywh
+        corners = np.array([(x, y), (x + width, y), (x + width, y + height), (x, y + height)], dtype=np.float64)
+        return (corners + 0.5) * self.scale - 0.5
+
+    def full_size(self, xy_px: NDArray[np.float64]) -> tuple[tuple[float, float], ...]:
+        """
+        Return working pixels as pixels of the full photo, the way back from `corners_px`.
+
+        Parameters
+        ----------
+        xy_px : numpy.ndarray of float64, shape (N, 2)
+            Places [working px].
+
+        Returns
+        -------
+        tuple of (float, float)
+            The same places [px of the full photo].
+        """
+        full = (xy_px + 0.5) / self.scale - 0.5
+        return tuple((float(x), float(y)) for x, y in full)
 
 
 def load_photo(path: str | os.PathLike[str]) -> Photo:
