@@ -8,6 +8,7 @@ import time
 import zlib
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 import simplejpeg
@@ -92,6 +93,22 @@ def test_png_whose_checksum_is_wrong_is_refused(tmp_path: Path) -> None:
     place = len(data) // 2
     assert code_of(data, tmp_path / "photo") == "loaded"
     assert code_of(data[:place] + b"\x40" + data[place + 1 :], tmp_path / "photo") == "broken-file"
+
+
+def test_tiff_whose_channels_are_moved_by_bytes_too_many_is_refused(tmp_path: Path) -> None:
+    picture = Image.open(SAMPLES / "front-green.jpg").reduce(4)
+    for options in ({}, {"compression": "tiff_lzw"}, {"save_all": True, "append_images": [picture]}):
+        file = io.BytesIO()
+        picture.save(file, "TIFF", **options)
+        data = file.getvalue()
+        assert code_of(data, tmp_path / "photo") == "loaded", options
+    picture.save(tmp_path / "plain.tif")
+    data = (tmp_path / "plain.tif").read_bytes()
+    place = len(data) // 3
+    assert code_of(data[:place] + bytes(16) + data[place:], tmp_path / "photo") == "broken-file"
+    assert code_of(data[:place] + data[place + 16 :], tmp_path / "photo") == "broken-file"
+    deep = cv2.imencode(".tif", np.full((400, 400, 3), 30_000, np.uint16))[1].tobytes()
+    assert code_of(deep, tmp_path / "photo") == "loaded"
 
 
 def deep_png(side: int) -> bytes:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from io import SEEK_END
 from mmap import ACCESS_READ, mmap
 from typing import BinaryIO, Final
 
@@ -10,7 +11,7 @@ import cv2
 import numpy as np
 import simplejpeg
 from numpy.typing import NDArray
-from PIL import ImageFile
+from PIL import ImageFile, TiffImagePlugin
 
 from colorread.errors import Refusal
 from colorread.photo.file import GRAY_16_BIT_MODES, broken_file, open_image, too_large
@@ -31,6 +32,7 @@ _START_OF_SCAN, _END_OF_IMAGE = 0xDA, 0xD9
 _LEAST_JUMP: Final = 3.0  # codes; twice what 75 % of the columns lie apart, four times that of the rows beside
 _SHARE_ALIKE: Final = 0.75
 _COLUMNS, _SPLITS = 128, 16  # looked at, which is enough; places where the damage may begin
+_PADDING: Final = 8  # bytes behind the pixels of a TIFF that mean nothing: assumption
 # Not the fault of the file: layouts of colors that only the decoder of the pixels knows.
 _UNKNOWN_LAYOUT: Final = "subsampling"
 
@@ -63,7 +65,25 @@ def require_sound(image: ImageFile.ImageFile, file: BinaryIO) -> None:
         if image.format == "PNG":
             file.seek(0)
             open_image(file).verify()  # its checksums
+        elif image.format == "TIFF":
+            _require_nothing_behind(image, file)
     file.seek(at)
+
+
+def _require_nothing_behind(image: ImageFile.ImageFile, file: BinaryIO) -> None:
+    """
+    Refuse a plain TIFF that goes on behind its pixels, though its directory stands before them.
+
+    Bytes too many among the pixels move the channels: what is red becomes green. Nothing else tells of them.
+    """
+    tags = image.tag_v2  # type: ignore[attr-defined]
+    starts, lengths = tags.get(TiffImagePlugin.STRIPOFFSETS, ()), tags.get(TiffImagePlugin.STRIPBYTECOUNTS, ())
+    is_alone = getattr(image, "n_frames", 1) == 1 and tags.get(TiffImagePlugin.COMPRESSION, 1) == 1
+    file.seek(4)
+    directory_at = int.from_bytes(file.read(4), "little" if tags.prefix == b"II" else "big")
+    end = max(map(sum, zip(starts, lengths, strict=False)), default=0)
+    if is_alone and directory_at < end < file.seek(0, SEEK_END) - _PADDING:
+        raise broken_file()
 
 
 def _require_sound_jpeg(image: ImageFile.ImageFile, file: BinaryIO) -> None:
