@@ -6,7 +6,10 @@ import errno
 import os
 import secrets
 import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import BinaryIO
 
 
 def write_whole(path: str | os.PathLike[str], data: bytes, *, mode: int = 0o666) -> None:
@@ -27,6 +30,25 @@ def write_whole(path: str | os.PathLike[str], data: bytes, *, mode: int = 0o666)
     OSError
         If it cannot be written, or is no file, such as a device.
     """
+    with writing_whole(path, mode=mode) as file:
+        file.write(data)
+
+
+@contextmanager
+def writing_whole(path: str | os.PathLike[str], *, mode: int = 0o666) -> Iterator[BinaryIO]:
+    """
+    Write a file part by part in a ``with`` block; it appears at the end of the block, or not at all where that raises.
+
+    Parameters
+    ----------
+    path, mode
+        As for `write_whole`, as are the errors.
+
+    Yields
+    ------
+    file object
+        To write bytes to.
+    """
     target = Path(os.path.realpath(path))
     exists = os.path.lexists(target)  # a link that goes round in a circle is there too
     if exists and not target.is_file():
@@ -34,7 +56,7 @@ def write_whole(path: str | os.PathLike[str], data: bytes, *, mode: int = 0o666)
     part = target.with_name(f".{secrets.token_hex(8)}.part")  # of its own: the longest name leaves no room for more
     try:
         with open(part, "xb", opener=lambda name, flags: os.open(name, flags, mode)) as file:
-            file.write(data)
+            yield file
             file.flush()
             os.fsync(file.fileno())  # else a power cut may leave the new name with nothing in it
         if exists:

@@ -79,7 +79,7 @@ def balance_view(view: CardView) -> Balance:
     Raises
     ------
     Refusal
-        ``no-paper``, ``too-dark``, ``overexposed`` or ``colored-light``.
+        ``too-dark``, ``overexposed`` or ``colored-light``.
     """
     tone = fit_tone(_sample_grays(view))
     codes = np.arange(256) / 255.0
@@ -155,10 +155,6 @@ def _require_usable_light(view: CardView, blank: NDArray[np.bool_], paper: Paper
     # Every third pixel either way tells shares and medians of so large an area.
     thinned = np.s_[::3, ::3]
     blank = blank[thinned]
-    if not blank.any():
-        raise Refusal(
-            "no-paper", "No blank part of the card is in the photo.", "Take the photo again with the whole card in it."
-        )
     if (view.rgb_u8[thinned][blank] >= CLIPPED_U8).mean() > _MAX_CLIPPED:
         raise Refusal(
             "overexposed",

@@ -51,6 +51,7 @@ from colorread.tank.summary import summarize
 from colorread.verdict import Marks
 from tests.fabricated import NO_TRACE, made_reading, made_refusal, made_trace
 from tests.fabricated_week import made_told
+from tests.kills import kill_batches
 from tests.made_log import made_entry, made_log_at
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -303,6 +304,10 @@ def test_kill_loses_nothing_and_nothing_is_read_twice(folder: Path, tmp_path: Pa
         after = logged(log)
     assert len(after) == len(names)
     assert {sha256: after[sha256] for sha256 in before} == before
+
+
+def test_batches_that_are_killed_at_any_moment_leave_nothing_behind(tmp_path: Path) -> None:
+    assert kill_batches(3, tmp_path)[0] == 3
 
 
 def test_what_a_tank_does_not_state_is_assumed() -> None:

@@ -7,6 +7,7 @@ import re
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, get_args
@@ -17,7 +18,9 @@ from typer.testing import CliRunner
 import colorread
 import colorread.cli
 import colorread.pipeline
+from colorread.batch import workers
 from colorread.cli.options import LightClass
+from colorread.cli.read import _read_one as read_one
 from colorread.gas_care import SENSITIVE_ANIMALS, gas_cautions
 from colorread.reading import LightName, Reading, Trace
 from colorread.stated import Stated
@@ -43,8 +46,15 @@ class FakePipeline:
         return make(photo=str(source)), made_trace()
 
 
+def slow_where_named(job: tuple[Path, Stated], *, evidence: Path | None) -> Any:
+    """Read a photo, but one for longer than anybody waits."""
+    if job[0].name == "slow.jpg":
+        time.sleep(60.0)
+    return read_one(job, evidence=evidence)
+
+
 @pytest.fixture
-def pipeline(monkeypatch: pytest.MonkeyPatch) -> FakePipeline:
+def pipeline(monkeypatch: pytest.MonkeyPatch, without_workers: None) -> FakePipeline:
     fake = FakePipeline()
     monkeypatch.setattr(colorread.pipeline, "read_photo_traced", fake)
     return fake
@@ -292,6 +302,19 @@ def test_evidence_on_a_full_disk_is_said(tmp_path: Path, monkeypatch: pytest.Mon
     assert "could not be written" in result.stderr
 
 
+def test_photo_that_takes_too_long_is_given_up_and_the_others_are_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(colorread.cli.read, "_read_one", slow_where_named)
+    with monkeypatch.context() as patch:
+        real = workers.run_in_workers
+        patch.setattr(workers, "run_in_workers", lambda *args, **options: real(*args, **options, time_limit_s=1.5))
+        result = run("read", "slow.jpg", "none.jpg", "--json")
+    assert result.exit_code == 3
+    first, second = map(json.loads, result.stdout.splitlines())
+    assert first["reason"]["code"] == "broke-off"
+    assert "took too long" in first["reason"]["message"]
+    assert second["reason"]["code"] == "no-file"
+
+
 def test_name_too_long_for_any_file_is_refused_in_words() -> None:
     result = run("read", "a" * 300 + ".jpg")
     assert result.exit_code == 3
@@ -358,6 +381,7 @@ def test_a_scale_without_any_error_is_not_believed() -> None:
     assert (result.exit_code, len(result.stderr.splitlines())) == (2, 1)
 
 
+@pytest.mark.usefixtures("without_workers")
 @pytest.mark.parametrize(
     "error",
     [
@@ -385,6 +409,7 @@ def test_opencv_that_cannot_be_loaded_names_the_fix(
     assert len(text.splitlines()) == 1
 
 
+@pytest.mark.usefixtures("without_workers")
 def test_other_missing_modules_are_not_blamed_on_opencv(monkeypatch: pytest.MonkeyPatch) -> None:
     def missing(*_args: Any, **_kwargs: Any) -> Any:
         raise ModuleNotFoundError("No module named 'nothing'", name="nothing")
@@ -424,9 +449,9 @@ def test_packages_that_the_page_lacks_are_named_as_the_checkout_has_them(monkeyp
 @pytest.mark.skipif(sys.platform == "win32", reason="sends SIGINT")
 def test_interrupt_is_quiet() -> None:
     code = (
-        "import os, signal, sys, colorread.pipeline\nfrom colorread.cli import main\n"
-        "def stopped(*a, **k): os.kill(os.getpid(), signal.SIGINT)\n"
-        "colorread.pipeline.read_photo_traced = stopped\nsys.argv = ['colorread', 'read', 'a.jpg', 'b.jpg']\nmain()"
+        "import os, signal, sys, colorread.batch.workers\nfrom colorread.cli import main\n"
+        "def stopped(*a, **k): yield os.kill(os.getpid(), signal.SIGINT)\n"
+        "colorread.batch.workers.run_in_workers = stopped\nsys.argv = ['colorread', 'read', 'a.jpg', 'b.jpg']\nmain()"
     )
     result = child(code)
     assert result.returncode == 128 + signal.SIGINT
@@ -439,10 +464,11 @@ def test_bar_goes_to_stderr_and_readings_to_stdout() -> None:
     import pty
 
     code = (
-        "import sys, time, colorread.pipeline\nfrom pathlib import Path\nfrom colorread.cli import main\n"
-        "from tests.fabricated import made_reading, made_trace\n"
-        "def read(source, stated):\n    time.sleep(0.2)\n    return made_reading(photo=str(source)), made_trace()\n"
-        "colorread.pipeline.read_photo_traced = read\nsys.argv = ['colorread', 'read', 'a.jpg', 'b.jpg']\nmain()"
+        "import sys, time, colorread.batch.workers as workers\nfrom colorread.cli import main\n"
+        "from tests.fabricated import made_reading\n"
+        "def read(task, jobs, count):\n    for job in jobs:\n        time.sleep(0.2)\n"
+        "        yield workers.Done(job=job, result=(made_reading(photo=str(job[0])), None))\n"
+        "workers.run_in_workers = read\nsys.argv = ['colorread', 'read', 'a.jpg', 'b.jpg']\nmain()"
     )
     parent, terminal = pty.openpty()
     environment = {"TERM": "xterm", "PATH": "", "PYTHONPATH": str(Path(__file__).resolve().parents[1])}

@@ -2,8 +2,10 @@ from __future__ import annotations
 
 import csv
 import json
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -367,6 +369,33 @@ def test_export_and_import(filled: Path, tmp_path: Path) -> None:
     said = run("log", "import", str(tmp_path / "card.pdf"), code=2)
     assert said == "Nothing was imported, for this is no file that log export wrote.\n"
     assert "could not be read" in run("log", "import", str(tmp_path / "none"), code=2)
+
+
+def test_damage_is_shown_counted_and_removed(filled: Path, tmp_path: Path) -> None:
+    with closing(sqlite3.connect(filled)) as connection, connection:
+        connection.execute("UPDATE reading SET scored_at = x'00' WHERE sha256 = ?", (HASH_OF_3,))
+    backup = tmp_path / "backup.jsonl"
+    for command in (["show"], ["show", "--json"], ["export", str(backup)]):
+        result = runner.invoke(colorread.cli.app, ["log", *command])
+        assert result.exit_code == 1
+        assert "IMG_0003.jpg in window" in result.stderr
+        assert "IMG_0030.jpg" in (backup.read_text() if command[0] == "export" else result.stdout)
+    cure = result.stderr.rsplit("colorread ", 1)[1].split()
+    assert run(*cure, "--yes") == "Forgot 1 reading of window.\n"
+    assert len(photos(filled)) == 4
+    assert "0003" not in run("log", "show")
+
+
+def test_a_damaged_tank_is_told_and_removed(filled: Path) -> None:
+    with closing(sqlite3.connect(filled)) as connection, connection:
+        connection.execute("UPDATE tank SET settings = x'00' WHERE name = 'desk'")
+    result = runner.invoke(colorread.cli.app, ["log", "show"])
+    assert result.exit_code == 1
+    assert "IMG_0030.jpg" in result.stdout
+    assert "tank remove desk --with-readings" in result.stderr
+    run("tank", "remove", "desk", "--with-readings", "--yes")
+    assert photos(filled) == WINDOW
+    run("log", "show")
 
 
 WINDOW = [f"window IMG_{number:04d}.jpg" for number in (0, 3, 20, 30)]

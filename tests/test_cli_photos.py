@@ -101,6 +101,7 @@ def test_evidence_is_written_for_read_and_refused_alike(
         assert image.std() > 1.0
 
 
+@pytest.mark.usefixtures("without_workers")
 @pytest.mark.parametrize(
     ("error", "words"), [(MemoryError(), "memory ran out"), (OSError(errno.EIO, "Input/output error"), "Input/output")]
 )
@@ -108,7 +109,7 @@ def test_evidence_is_written_for_read_and_refused_alike(
 def test_what_the_machine_runs_into_is_said_in_a_sentence(
     photo: Path, error: Exception, words: str, command: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def broken(image: object, file: object) -> None:
+    def broken(*_: object, **__: object) -> None:
         raise error
 
     monkeypatch.setattr("colorread.photo.load.decoded", broken)

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 import colorread
 from colorread import read_photo
 from colorread.flags import FLAG_TEXTS
-from colorread.pipeline import read_photo_traced
+from colorread.pipeline import read_photo_traced, see_fluid
 from colorread.reading import BUDGET_KH, Interval, Reading
 from colorread.stated import Stated
 from tests.scene import Scene, Shot, take_photo
@@ -520,3 +520,26 @@ def test_package_reader_is_the_one_of_the_pipeline() -> None:
 
     assert colorread.read_photo is pipeline.read_photo
     assert colorread.Reading is Reading
+
+
+@pytest.mark.parametrize(
+    ("of_card", "of_fluid", "code"),
+    [
+        (("marker-missing", "marker-off", "card-bent"), ("dark-fluid",), "doubtful-photo"),
+        (("two-markers", "card-bent"), ("dark-fluid",), "doubtful-photo"),
+        (("marker-missing", "card-bent"), (), None),
+        (("marker-missing",), ("dark-fluid",), None),
+        (("card-bent",), ("dark-fluid",), None),
+    ],
+)
+def test_photo_of_which_too_much_is_wrong_at_once_is_refused(
+    of_card: tuple[str, ...], of_fluid: tuple[str, ...], code: str | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen = see_fluid(SAMPLES / "front-green.jpg")
+    assert seen.card is not None
+    assert seen.fluid is not None
+    fluid = replace(seen.fluid, signal=replace(seen.fluid.signal, flags=of_fluid))
+    doctored = replace(seen, card=replace(seen.card, flags=of_card), fluid=fluid)
+    monkeypatch.setattr("colorread.pipeline.see_fluid", lambda *_: doctored)
+    reading = read_photo("front-green.jpg")
+    assert (None if reading.reason is None else reading.reason.code) == code

@@ -406,6 +406,28 @@ def test_an_interval_that_is_cut_has_an_arrow_head_where_it_goes_on(shape: Any) 
     assert heads_of([reading(6, 25.0), reading(12, 26.0)]) == ([], ["reading, 90 %"])
 
 
+@pytest.mark.parametrize("shape", ["narrow", "wide"])
+@pytest.mark.parametrize("end_mg_l", [24.0, 90.0, 4000.0])
+def test_an_upper_end_that_lies_far_above_the_marks_stays_in_the_figure(shape: Any, end_mg_l: float) -> None:
+    marks = Marks(plants_low_mg_l=5.0, plants_high_mg_l=8.0, fish_mg_l=10.0)
+    week = made_week(told=None, tank=replace(made_week().tank, marks=marks))
+    co2_mg_l = Interval(value=None, low=None, high=end_mg_l)
+    readings = [made_reading(limit="above", co2_mg_l=co2_mg_l, taken_at=datetime(2025, 6, day, 12)) for day in (3, 4)]
+    for figure in (week_figure(week, readings, shape), history_figure(week, readings, shape)):
+        figure.canvas.draw()
+        axes = figure.axes[0]
+        assert axes.get_ylim()[1] <= 30.0  # the marks are not flattened
+        within = axes.get_window_extent()
+        assert within.height > 0.3 * figure.bbox.height
+        signs = [line for line in axes.lines if line.get_label().startswith("_child") and line.get_marker() != "None"]
+        assert signs
+        for line in signs:
+            for place in line.get_transform().transform(line.get_xydata()):
+                assert within.y0 <= place[1] <= within.y1 + 0.5
+    words = [text.get_text() for text in week_figure(week, readings, shape).legends[0].get_texts()]
+    assert ("goes on above" in words) == (end_mg_l > 22.0)
+
+
 def test_labels_of_near_marks_stay_apart() -> None:
     marks = Marks(plants_low_mg_l=24.0, plants_high_mg_l=25.0, fish_mg_l=25.0)
     tank = replace(made_week().tank, marks=marks)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from colorread.cli.log import LogFile, log_command, log_path, open_log
+from colorread.cli.log import LogFile, log_command, log_path, open_log, tell_damages
 from colorread.cli.options import EXIT_FAILED, EXIT_REFUSED, fail, number, require_outputs, require_suffix, writing
 from colorread.cli.profile import load_profile, tell_damaged_defaults
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from colorread.batch.folder import PhotoFile
-    from colorread.log.store import Log, LogEntry
+    from colorread.log.store import Damage, Log, LogEntry
     from colorread.reading import Reading
     from colorread.tank.results import TankSummary
     from colorread.tank.settings import Tank
@@ -110,7 +110,9 @@ def batch(
                 fail(f"{error} Close other programs, or read fewer at a time with --jobs 1.", EXIT_FAILED)
             # The tank without a name is where photos of any tank gather.
             of_tank = partial(kept, opened, owner, run.names, with_earlier=tank is not None, without=run.calibration)
-            entries = list(of_tank())
+            damages: list[Damage] = []
+            entries = list(of_tank(on_damage=damages.append))
+            tell_damages(damages, log)
             everything = _by_name([entry.reading for entry in entries] + run.failed)
             readings = _by_name([entry.reading for entry in entries if entry.sha256 in run.names] + run.failed)
             if not photos:

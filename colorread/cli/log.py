@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -15,7 +15,7 @@ from colorread.cli.options import EXIT_FAILED, fail, require_outputs, require_su
 if TYPE_CHECKING:
     from datetime import date
 
-    from colorread.log.store import Log, LogEntry
+    from colorread.log.store import Damage, Log, LogEntry
 
 LogFile = Annotated[
     Path | None,
@@ -64,11 +64,12 @@ def show(
     require_suffix("--csv", csv, ".csv")
     if csv is not None:
         require_outputs([csv], force, {"log": log_path(log)})
+    damages: list[Damage] = []
     with open_log(log, tank=tank) as opened:
-        tanks = [each for each in opened.tanks() if tank in (None, each.name)]
+        tanks = [each for each in opened.tanks(damages.append) if tank in (None, each.name)]
         if csv is not None and len(tanks) > 1:
             fail("A CSV table is for one tank; choose it with --tank.")
-        entries = _judged(opened, _entries(opened, tank))
+        entries = _judged(opened, _entries(opened, tank, damages))
     if csv is not None:
         from colorread.batch.csv import write_csv
         from colorread.tank.summary import summarize
@@ -80,7 +81,7 @@ def show(
     elif as_json:
         import json
 
-        from colorread.log.lines import entry_to_dict
+        from colorread.log.entry import entry_to_dict
 
         for entry in entries:
             typer.echo(json.dumps({"schema": _ENTRY_SCHEMA, **entry_to_dict(entry)}, allow_nan=False))
@@ -94,6 +95,8 @@ def show(
 
         print_entries(Console(highlight=False), entries)
         typer.echo(f"Log: {log_path(log)}")
+    if tell_damages(damages, log):
+        raise typer.Exit(EXIT_FAILED)
 
 
 @app.command("export", short_help="Write everything to a file.", epilog="Example: colorread log export backup.jsonl")
@@ -104,15 +107,18 @@ def export_(
 ) -> None:
     """Write all tanks, readings and pictures to a file for log import."""
     require_outputs([file], force, {"log": log_path(log)})
-    from calibration.whole_file import write_whole
+    from calibration.whole_file import writing_whole
     from colorread.log.lines import export_lines
 
-    with open_log(log) as opened:
-        lines = [line.encode("ascii") for line in export_lines(opened)]
+    damages: list[Damage] = []
+    n_lines = 0
+    with open_log(log) as opened, writing(file), writing_whole(file) as target:
+        for n_lines, line in enumerate(export_lines(opened, damages.append), 1):  # noqa: B007 - counted, not used there
+            target.write(line.encode("ascii"))
         n_tanks = len(opened.tanks())
-    with writing(file):
-        write_whole(file, b"".join(lines))
-    typer.echo(f"Wrote {_plural(len(lines) - n_tanks - 2, 'reading')} of {_plural(n_tanks, 'tank')} to {file}.")
+    typer.echo(f"Wrote {_plural(n_lines - n_tanks - 2, 'reading')} of {_plural(n_tanks, 'tank')} to {file}.")
+    if tell_damages(damages, log):
+        raise typer.Exit(EXIT_FAILED)
 
 
 @app.command("import", short_help="Add an exported file.", epilog="Example: colorread log import backup.jsonl")
@@ -173,14 +179,17 @@ def forget(
         day = None if before is None else parse_day(before)
     except ValueError as error:
         fail(str(error))
+    damages: list[Damage] = []
     with open_log(log, tank=tank) as opened:
-        chosen = [
+        chosen: list[LogEntry | Damage] = [
             entry
-            for entry in _entries(opened, tank)
-            if (not photo or any(_is_photo(entry, text) for text in photo))
+            for entry in _entries(opened, tank, damages)
+            if (not photo or _is_photo(entry.sha256, entry.reading.photo, photo))
             and (day is None or _is_before(entry, day))
             and (not refused or entry.reading.status == "refused")
         ]
+        if day is None and not refused:  # nothing is known of these but tank and photo
+            chosen += [each for each in damages if not photo or _is_photo(each.sha256 or "", each.photo, photo)]
         if not chosen:
             typer.echo("No matching reading; nothing was forgotten.")
             return
@@ -189,7 +198,7 @@ def forget(
             typer.echo("Nothing was forgotten.")
             return
         count = forget_readings(
-            opened, {name: [entry.sha256 for entry in chosen if entry.tank == name] for name in names}
+            opened, {name: [entry.sha256 or "" for entry in chosen if entry.tank == name] for name in names}
         )
     typer.echo(f"Forgot {_plural(count, 'reading')} of {', '.join(names)}.")
 
@@ -257,6 +266,34 @@ def tell_no_log(file: Path | None, what: str, command: str, *, quiet: bool) -> b
     return True
 
 
+def tell_damages(damages: Sequence[Damage], file: Path | None) -> bool:
+    """
+    Say on stderr what of the log could not be read back, and what can be done about it.
+
+    Parameters
+    ----------
+    damages : sequence of Damage
+        As `Log.entries` and `Log.tanks` told of them.
+    file : Path or None
+        The log as the user named it.
+
+    Returns
+    -------
+    bool
+        Whether there was any.
+    """
+    for damage in damages:
+        name = shlex.quote(damage.tank)
+        if damage.sha256 is None:
+            what, cure = f"The tank {damage.tank} and its readings are", f"tank remove {name} --with-readings"
+        else:
+            what = f"The reading of {damage.photo} in {damage.tank} is"
+            cure = f"log forget --tank {name} --photo {damage.sha256[:12]}"
+        typer.echo(f"{what} left out, for the log is damaged there: {damage.trouble}", err=True)
+        typer.echo(f"Import an older export to mend it, or remove it with: {log_command(cure, file)}", err=True)
+    return bool(damages)
+
+
 @contextmanager
 def open_log(file: Path | None, *, create: bool = False, tank: str | None = None) -> Iterator[Log]:
     """
@@ -296,10 +333,10 @@ def open_log(file: Path | None, *, create: bool = False, tank: str | None = None
         fail(str(error))
 
 
-def _entries(log: Log, tank: str | None) -> list[LogEntry]:
+def _entries(log: Log, tank: str | None, damages: list[Damage]) -> list[LogEntry]:
     if tank is not None:
-        log.tank(tank)  # a name that is not known must not look like a tank without readings
-    return list(log.entries(tank))
+        log.require_tank(tank)  # a name that is not known must not look like a tank without readings
+    return list(log.entries(tank, on_damage=damages.append))
 
 
 def _judged(log: Log, entries: list[LogEntry]) -> list[LogEntry]:
@@ -309,12 +346,14 @@ def _judged(log: Log, entries: list[LogEntry]) -> list[LogEntry]:
     from colorread.verdict import judged
 
     marks = {tank.name: tank.judged_by for tank in log.tanks()}
-    return [replace(entry, reading=judged(entry.reading, marks[entry.tank])) for entry in entries]
+    return [
+        replace(entry, reading=judged(entry.reading, marks[entry.tank])) for entry in entries if entry.tank in marks
+    ]
 
 
-def _is_photo(entry: LogEntry, text: str) -> bool:
-    names = (entry.reading.photo, Path(entry.reading.photo).name)
-    return text in names or (len(text) >= _HASH_DIGITS_MIN and entry.sha256.startswith(text.lower()))
+def _is_photo(sha256: str, photo: str, texts: list[str]) -> bool:
+    names = (photo, Path(photo).name)
+    return any(text in names or (len(text) >= _HASH_DIGITS_MIN and sha256.startswith(text.lower())) for text in texts)
 
 
 def _is_before(entry: LogEntry, day: date) -> bool:

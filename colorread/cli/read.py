@@ -5,8 +5,10 @@ from __future__ import annotations
 import os
 import shlex
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import replace
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -148,26 +150,47 @@ def _tank(name: str | None, log: Path | None) -> Tank | None:
 def _read_all(
     photos: list[Path], stated: Stated, evidence: Path | None, *, by_phone: bool
 ) -> Iterator[tuple[Reading, Path | None]]:
-    """Yield one reading after the other with its evidence picture; a bar on stderr tells of several."""
+    """
+    Yield one reading after the other with its evidence picture; a bar on stderr tells of several.
+
+    They are read in a process of its own: a photo that hangs its decoder or takes all memory harms none of the others.
+    """
     from rich.console import Console
     from rich.progress import Progress
+
+    from colorread.batch.workers import run_in_workers
 
     console = Console(stderr=True)
     shows_bar = len(photos) > 1 and console.is_interactive
     # The bar stands only while a photo is read, so that it never mixes with what is printed on stdout.
     bar = Progress(console=console, transient=True)
     task = bar.add_task("Reading photos", total=len(photos))
-    for photo in photos:
-        if shows_bar:
-            bar.start()
-        try:
-            used = replace(stated, profile=_default_profile(photo)) if by_phone else stated
-            result = _read_one(photo, used, evidence)
-        finally:
+    jobs = ((photo, replace(stated, profile=_default_profile(photo)) if by_phone else stated) for photo in photos)
+    with closing(run_in_workers(partial(_read_one, evidence=evidence), jobs, count=1)) as results:
+        for _ in photos:
             if shows_bar:
-                bar.stop()
-        bar.advance(task)
-        yield result
+                bar.start()
+            try:
+                done = next(results)
+            except RuntimeError as error:  # no process can be started
+                fail(f"{error} Close other programs.", EXIT_FAILED)
+            finally:
+                if shows_bar:
+                    bar.stop()
+            bar.advance(task)
+            photo, used = done.job
+            if isinstance(done.result, ImportError):
+                raise done.result
+            if isinstance(done.result, str):
+                fail(done.result, EXIT_FAILED)
+            yield _broken_off(photo, used, done.trouble) if done.result is None else done.result
+
+
+def _broken_off(photo: Path, stated: Stated, trouble: str) -> tuple[Reading, None]:
+    from colorread.batch.score import broke_off
+    from colorread.interpretation import without_numbers
+
+    return replace(without_numbers(os.fspath(photo), stated), reason=broke_off(trouble)), None
 
 
 def _default_profile(photo: Path) -> Profile | None:
@@ -182,13 +205,17 @@ def _default_profile(photo: Path) -> Profile | None:
     return None if path is None else load_profile(path)
 
 
-def _read_one(photo: Path, stated: Stated, evidence: Path | None) -> tuple[Reading, Path | None]:
-    from colorread.pipeline import read_photo_traced
-
+def _read_one(job: tuple[Path, Stated], *, evidence: Path | None) -> tuple[Reading, Path | None] | str | ImportError:
+    """Return a reading with its evidence picture, or why there can be none, in a process of its own."""
+    photo, stated = job
     try:
+        from colorread.pipeline import read_photo_traced
+
         reading, trace = read_photo_traced(photo, stated)
     except (OSError, MemoryError) as error:
-        fail(f"{photo} could not be read: {trouble_of(error)}.", EXIT_FAILED)
+        return f"{photo} could not be read: {trouble_of(error)}."
+    except ImportError as error:
+        return error
     if evidence is None:
         return reading, None
     from colorread.evidence.picture import write_evidence
@@ -196,7 +223,7 @@ def _read_one(photo: Path, stated: Stated, evidence: Path | None) -> tuple[Readi
     try:
         return reading, write_evidence(reading, trace, evidence, stated.marks)
     except OSError as error:
-        fail(f"The evidence picture could not be written to {evidence}: {error.strerror or error}.", EXIT_FAILED)
+        return f"The evidence picture could not be written to {evidence}: {error.strerror or error}."
 
 
 def _print_json(results: Iterator[tuple[Reading, Path | None]]) -> list[Reading]:

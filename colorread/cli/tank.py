@@ -265,7 +265,7 @@ def remove(
     from colorread.log.forget import forget_tank
 
     with open_log(log, tank=name) as opened:
-        opened.tank(name)
+        opened.require_tank(name)
         n_readings = opened.count(name)
         if n_readings and not with_readings:
             fail(f"{name} has readings in the log ({n_readings}); add --with-readings to delete them too.")

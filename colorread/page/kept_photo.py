@@ -82,7 +82,7 @@ def stripped(original: Path) -> bytes:
     """
     with open_file(original) as file, refusing_broken_files():
         image = open_image(file)
-        pixels = decoded(image, file)
+        pixels = decoded(image)
         found = read_exif(image)  # all that reading the photo again needs
         if image.format in TURNED_BY_READER:
             found.pop(ExifTags.Base.Orientation, None)

@@ -29,9 +29,7 @@ def home_address() -> str:
             probe.connect(_ANYWHERE)
             found = str(probe.getsockname()[0])
     except OSError:
-        raise ValueError(
-            "This computer is not on a network. Connect it, or use --address."
-        ) from None
+        raise ValueError("This computer is not on a network. Connect it, or use --address.") from None
     return require_home(found)
 
 

@@ -133,9 +133,7 @@ def make(
         for step in GUIDES[kind].steps:
             if step.key in photos:
                 words = words.replace(str(photos[step.key]), step.title)
-        return Reason(
-            code="calibration", message=words, next_step="Take that photo again, or correct your input."
-        )
+        return Reason(code="calibration", message=words, next_step="Take that photo again, or correct your input.")
     return tuple(profile_lines(profile))
 
 

@@ -81,14 +81,13 @@ def refusing_broken_files() -> Iterator[None]:
     except Refusal:
         raise
     except Image.DecompressionBombError as error:
-        raise _too_large() from error
+        raise _too_many_pixels() from error
     except MemoryError:
         raise
     except Exception as error:
         if _is_of_the_machine(error):
             raise
-        next_step = "Copy the original file from the phone again."
-        raise Refusal("broken-file", "The file is damaged or incomplete.", next_step) from error
+        raise broken_file() from error
 
 
 def _is_of_the_machine(error: Exception) -> bool:
@@ -155,9 +154,18 @@ def _not_a_photo() -> Refusal:
     return Refusal("not-a-photo", "The file is not a photo of a known format.", next_step)
 
 
-def _too_large() -> Refusal:
-    message = f"The photo claims to have more than {_MOST_PIXELS // 1_000_000} megapixels."
+def broken_file() -> Refusal:
+    """Return the refusal of a file that is damaged."""
+    return Refusal("broken-file", "The file is damaged or incomplete.", "Copy the original file from the phone again.")
+
+
+def too_large(message: str) -> Refusal:
+    """Return the refusal of a photo that would take too much memory or time, said in one sentence."""
     return Refusal("too-large", message, "Use a photo as the phone makes it, or reduce it first.")
+
+
+def _too_many_pixels() -> Refusal:
+    return too_large(f"The photo claims to have more than {_MOST_PIXELS // 1_000_000} megapixels.")
 
 
 def require_readable_size(size: tuple[int, int]) -> None:
@@ -175,7 +183,7 @@ def require_readable_size(size: tuple[int, int]) -> None:
         ``"too-large"`` or ``"too-small"``.
     """
     if size[0] * size[1] > _MOST_PIXELS:
-        raise _too_large()
+        raise _too_many_pixels()
     if min(size) < _LEAST_SIDE_PX:
         message = f"The photo has only {size[0]} x {size[1]} pixels; {_LEAST_SIDE_PX} are needed either way."
         raise Refusal("too-small", message, "Use the original photo, not a preview or a screenshot of it.")
