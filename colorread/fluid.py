@@ -51,8 +51,8 @@ _COLOR_STEPS = ((7.6, "blue"), (7.2, "blue-green"), (6.6, "green"), (6.0, "yello
 
 RENEW_AFTER_WEEKS = 4  # common practice, no source
 RENEWAL = (
-    f"Renew the fluid in the vial about every {RENEW_AFTER_WEEKS} weeks (common practice, no source), and at "
-    "once when you doubt it, when tank water got in, or when room air does not turn it to its expected color."
+    f"Renew the fluid in the vial about every {RENEW_AFTER_WEEKS} weeks (hobby convention), and at once if "
+    "tank water got in or room air does not turn it to its expected color."
 )
 
 CAUTIONS = (

@@ -268,7 +268,7 @@ def broke_off(trouble: str) -> Reason:
     return Reason(
         code="broke-off",
         message=f"Reading it broke off ({clean_name(trouble)}).",
-        next_step="Start again; if it breaks off again, read fewer at a time or leave this photo out.",
+        next_step="Run it again. If it fails again, use --jobs 1 or leave this photo out.",
     )
 
 

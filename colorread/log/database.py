@@ -37,9 +37,9 @@ _MIGRATIONS: tuple[tuple[str, ...], ...] = (
 _NOT_WRITABLE = (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN)
 _TROUBLE = {
     sqlite3.SQLITE_BUSY: f"is kept busy by another program for more than {_WAIT_S:g} s; try again when that is done.",
-    sqlite3.SQLITE_FULL: "could not be written, for the disk is full; make room and try again.",
+    sqlite3.SQLITE_FULL: "could not be written: the disk is full. Free some space and try again.",
     sqlite3.SQLITE_READONLY: "may not be written; check the rights of the file and its folder.",
-    sqlite3.SQLITE_CANTOPEN: "could not be opened; check that it is a file and that its folder may be written.",
+    sqlite3.SQLITE_CANTOPEN: "could not be opened; check that it is a file in a writable folder.",
     sqlite3.SQLITE_CORRUPT: "is damaged; put a copy of it in its place, or start a new one and import an export.",
     sqlite3.SQLITE_NOTADB: "is no log of this program; choose another file.",
 }

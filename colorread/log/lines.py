@@ -160,13 +160,13 @@ def _parsed(lines: Iterable[bytes]) -> Iterator[Tank | LogEntry]:
         except (ValueError, RecursionError) as error:  # nesting without end is damage too
             if not kind:
                 break
-            raise LogError(f"Nothing was imported, for line {number} is damaged: {error}") from error
+            raise LogError(f"Nothing was imported: line {number} is damaged: {error}") from error
         if item is not None:
             yield item
     if not kind:
-        raise LogError("Nothing was imported, for this is no file that log export wrote.")
+        raise LogError("Nothing was imported: this file was not written by "log export".")
     if kind != "end":
-        raise LogError(f"Nothing was imported, for the file breaks off after line {number}.")
+        raise LogError(f"Nothing was imported: the file ends early, after line {number}.")
 
 
 def _kind_and_content(line: bytes) -> tuple[str, Any]:

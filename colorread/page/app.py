@@ -51,7 +51,7 @@ def create_app(core: Core) -> ASGIApp:
     app = FastAPI(
         title="colorread",
         version=__version__,
-        description="CO2 of planted aquariums from photos of their drop checkers. Everything stays on this machine.",
+        description="CO2 of planted aquariums from photos of their drop checkers. Everything stays on this computer.",
         lifespan=lifespan,
         openapi_url="/api/openapi.json",
         docs_url=None,  # would load a script from elsewhere

@@ -182,7 +182,7 @@ async def keep_the_photo(request: Request, name: str, sha256: str) -> Response:
         require_own_form(request, text_of(form, "csrf"))
     original = core.originals.path(name, sha256)
     if original is None or await core.pool.run(keep_photo, original, core.log_path, name, sha256) is None:
-        raise HTTPException(410, "The photo itself is not here any more, only its reading.")
+        raise HTTPException(410, "The photo is gone; its reading is still there.")
     core.originals.drop(name, sha256)
     return see(tank_url(name, f"/readings/{sha256}"), "photo-kept")
 

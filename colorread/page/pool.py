@@ -76,7 +76,7 @@ class Pool:
         try:
             work = loop.run_in_executor(self._threads, lambda: self._do(task, args, kwargs))
         except RuntimeError as error:  # the pool was closed
-            raise WorkFailed("The server is stopping; try again when it runs again.") from error
+            raise WorkFailed("The server is stopping; try again later.") from error
         result: Result = await work
         return result
 
@@ -142,4 +142,4 @@ def _call(work: tuple[Callable[..., Any], tuple[Any, ...], dict[str, Any]]) -> t
     except (LogError, OSError) as error:
         return None, error
     except MemoryError:
-        return None, WorkFailed("It needs more memory than there is.")
+        return None, WorkFailed("Not enough memory.")

@@ -17,7 +17,7 @@ _UPLOAD_STATUS = {"not-a-photo": 415, "too-large": 413, "profile": 409}
 _DISK_FULL = frozenset((errno.ENOSPC, errno.EDQUOT))
 _NEXT_STEPS = {
     400: "Go back and try again.",
-    403: "Open the page again and repeat it.",
+    403: "Reload the page and try again.",
     404: "Go back to the list of tanks.",
     408: "Move closer to the Wi-Fi router and try again.",
     413: "Choose a smaller photo, or fewer.",

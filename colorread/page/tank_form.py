@@ -21,7 +21,7 @@ _NAMES = {
     "tank_kh": "The KH of the tank",
     "temperature": "The temperature",
     "source_amount": "The amount of the gas source",
-    "fish_limit": "The fish mark",
+    "fish_limit": "The fish limit",
 }
 
 

@@ -104,7 +104,7 @@ async def receive_form(request: Request, *, files_max: int = 0) -> AsyncIterator
     if kind not in (b"multipart/form-data", b"application/x-www-form-urlencoded"):
         raise HTTPException(415, "A form was expected.")
     if options.get(b"charset", b"utf-8").lower() != b"utf-8":
-        raise HTTPException(415, "A form in UTF-8 was expected.")
+        raise HTTPException(415, "The form must be in UTF-8.")
     try:
         async with asyncio.timeout(_FORM_S):
             form = await request.form(

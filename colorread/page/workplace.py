@@ -54,7 +54,7 @@ class Workplace:
             folder.mkdir(mode=0o700)
         except FileNotFoundError:
             self._make()
-            self._tell(f"The folder {self.path} was gone and has been made anew.")
+            self._tell(f"The folder {self.path} was missing and has been recreated.")
             folder.mkdir(mode=0o700)
         return folder
 

@@ -48,7 +48,7 @@ def open_file(path: Path) -> BinaryIO:
     """
     try:
         if path.exists() and not path.is_file():
-            raise Refusal("not-a-photo", "What is named is not a file.", "Name a single photo.")
+            raise Refusal("not-a-photo", "This is not a file.", "Name a single photo.")
         return path.open("rb")
     except FileNotFoundError as error:
         raise Refusal("no-file", "There is no such file.", "Check the file name and its folder.") from error
@@ -151,7 +151,7 @@ def _format_of(head: bytes) -> str:
 
 def _not_a_photo() -> Refusal:
     next_step = "Use a photo as JPEG, PNG, HEIC, TIFF or WebP."
-    return Refusal("not-a-photo", "The file is not a photo of a known format.", next_step)
+    return Refusal("not-a-photo", "This is not a photo in a known format.", next_step)
 
 
 def broken_file() -> Refusal:
@@ -161,7 +161,7 @@ def broken_file() -> Refusal:
 
 def too_large(message: str) -> Refusal:
     """Return the refusal of a photo that would take too much memory or time, said in one sentence."""
-    return Refusal("too-large", message, "Use a photo as the phone makes it, or reduce it first.")
+    return Refusal("too-large", message, "Use the photo as your phone saves it, or make it smaller.")
 
 
 def _too_many_pixels() -> Refusal:
@@ -186,4 +186,4 @@ def require_readable_size(size: tuple[int, int]) -> None:
         raise _too_many_pixels()
     if min(size) < _LEAST_SIDE_PX:
         message = f"The photo has only {size[0]} x {size[1]} pixels; {_LEAST_SIDE_PX} are needed either way."
-        raise Refusal("too-small", message, "Use the original photo, not a preview or a screenshot of it.")
+        raise Refusal("too-small", message, "Use the original photo, not a preview or screenshot.")

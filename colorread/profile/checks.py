@@ -82,8 +82,7 @@ def common_light(light: str, earlier: str) -> str:
     """
     if "unknown" not in (light, earlier) and light != earlier:
         raise CalibrationError(
-            f"The profile was made in the light of {earlier}, these photos in that of {light}; make a profile of its "
-            "own for each lamp."
+            f"The profile is for {earlier}, these photos in that of {light}; make a profile of its own for each lamp."
         )
     return earlier if light == "unknown" else light
 

@@ -194,7 +194,7 @@ def _profile_of(samples: Sequence[KnownSample], light: str, base: Profile | None
         raise CalibrationError("All these photos are in the profile already.")
     fluids = [sample.sha256 for sample in fresh if sample.evidence.state not in PRINTED_STATES]
     if len(set(fluids)) < len(fluids):
-        raise CalibrationError("One photo is given twice; every fluid needs a photo of its own.")
+        raise CalibrationError("The same photo is given twice; each fluid needs its own.")
     everything = (*earlier, *fresh)
     require_one_vial(everything)
     return Profile(

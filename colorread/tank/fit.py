@@ -120,8 +120,8 @@ def fit_tank(tank: Tank, readings: Sequence[Reading]) -> TankFit:
     gas = tank.gas_hours
     if gas is None:
         raise CannotTell(
-            "The hours of the gas are not known, so the course between the photos cannot be told; "
-            "state them in the settings of the tank (colorread tank edit NAME --gas HH:MM-HH:MM)."
+            "The tank's course needs the gas hours; enter them in the tank's settings "
+            "(colorread tank edit NAME --gas HH:MM-HH:MM)."
         )
     series = vial_series(tank, readings)
     problem = _Problem(tank, series, Schedule(gas=gas, lights=tank.lights))

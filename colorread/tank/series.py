@@ -186,20 +186,16 @@ def vial_series(tank: Tank, readings: Sequence[Reading]) -> VialSeries:
         else:
             used.append((when, reading))
     if len(used) < LEAST_READINGS:
-        count = "is 1 usable reading" if len(used) == 1 else f"are {len(used)} usable readings"
-        lacking = (
-            f"; {left_out['no budget']} more do not say where their error is from" if left_out["no budget"] else ""
-        )
-        charge = " and the present charge" if tank.source is not None and tank.source.started is not None else ""
+        count = "1 usable reading" if len(used) == 1 else f"{len(used)} usable readings"
+        lacking = f", {left_out['no budget']} more without error sources" if left_out["no budget"] else ""
+        charge = " since the refill" if tank.source is not None and tank.source.started is not None else ""
         raise CannotTell(
-            f"There {count} of the {WINDOW_DAYS} days up to the last photo{charge}{lacking}; the tank's course needs "
-            f"{LEAST_READINGS}, best at different hours of the day."
+            f"{count} so far{charge}{lacking}; the tank's course needs {LEAST_READINGS} within {WINDOW_DAYS} days, at "
+            "different hours."
         )
     span_h = (used[-1][0] - used[0][0]).total_seconds() / 3600.0
     if span_h < LEAST_HOURS:
-        raise CannotTell(
-            f"The readings span {math.floor(span_h)} hours; the tank's course needs {LEAST_HOURS:.0f} hours or more."
-        )
+        raise CannotTell(f"The readings span {math.floor(span_h)} hours; the tank's course needs {LEAST_HOURS:.0f}.")
     midnight = datetime.combine(used[0][0].date(), time())
     rows = [_row(reading) for _, reading in used]
     return VialSeries(
