@@ -37,13 +37,13 @@ STEPS = (
     "<b>Cut</b> along lines that join the cut marks. Keep the second chart in the dark: prints fade.",
     "<b>Compare by eye</b>: hold the vial beside the patches in daylight and read the numbers of the closest patch, pH "
     "above and CO<sub>2</sub> below. Much CO<sub>2</sub> is left. If colors are hard to tell apart, use a photo.",
-    "<b>For the program</b> this chart hardly narrows a reading. To try it, photograph the chart alone with the phone and "
-    "light of your readings, then run <b>colorread calibrate chart PHOTO --out me.toml</b>.",
+    "<b>For the program</b> this chart hardly narrows a reading. To try it, photograph the chart alone with the "
+    "phone and light of your readings, then run <b>colorread calibrate chart PHOTO --out me.toml</b>.",
 )
 CAUTIONS_TITLE = "Keep in mind"
 CAUTIONS = (
-    "<b>Printers differ.</b> Inks are not the dye, and each printer, paper and lamp shows other colors. A match by eye is "
-    "easily wrong by 0.2 in pH, a factor of 1.6 in CO<sub>2</sub>.",
+    "<b>Printers differ.</b> Inks are not the dye, and each printer, paper and lamp shows other colors. A match by eye "
+    "is easily wrong by 0.2 in pH, a factor of 1.6 in CO<sub>2</sub>.",
     "To narrow readings, calibrate with the ends of the color and a fluid of known pH instead.",
     "Read vials in front of the blank card, not in front of this chart.",
     "The CO<sub>2</sub> numbers hold for the KH and temperature on the chart. Print another for another KH.",

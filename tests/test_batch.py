@@ -531,7 +531,7 @@ class Unloadable:
 
 
 def test_processes_that_never_start_end_the_work(capfd: pytest.CaptureFixture[str]) -> None:
-    with pytest.raises(RuntimeError, match="end before they begin"):
+    with pytest.raises(RuntimeError, match="cannot start"):
         list(run_in_workers(Unloadable(), range(10), count=2))
     with pytest.raises(ValueError, match="At least one process"):
         list(run_in_workers(doubled, [1], count=0))

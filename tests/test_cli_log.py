@@ -367,7 +367,7 @@ def test_export_and_import(filled: Path, tmp_path: Path) -> None:
     assert not fresh.exists()
     (tmp_path / "card.pdf").write_bytes(b"%PDF-1.4\n")
     said = run("log", "import", str(tmp_path / "card.pdf"), code=2)
-    assert said == "Nothing was imported, for this is no file that log export wrote.\n"
+    assert said == "Nothing was imported: this file was not written by log export.\n"
     assert "could not be read" in run("log", "import", str(tmp_path / "none"), code=2)
 
 

@@ -251,7 +251,7 @@ def test_what_is_no_photo_offers_the_camera_of_its_tank(page: tuple[httpx.Client
     client, core, _ = page
     answer = snap(client, b"a text and no photo", "list.txt")
     assert answer.status_code == 415
-    assert "is not a photo of a known format" in answer.text
+    assert "is not a photo in a known format" in answer.text
     assert "Take another photo" in answer.text
     assert f'action="{TANK_URL}/snap"' in answer.text
     assert left_behind(core) == []
@@ -346,7 +346,7 @@ def test_several_photos_are_kept_and_told_of_one_by_one(page: tuple[httpx.Client
     assert len(rows) == 4
     assert ["mg/L" in row for row in rows] == [True, True, False, False]
     assert "Not read." in rows[2]
-    assert "The file is not a photo of a known format." in rows[3]
+    assert "not a photo in a known format." in rows[3]
     assert "The card is bent. Put it on something flat." in answer.text  # what made a reading less sure
     again = client.post(f"{TANK_URL}/several", files=files[:1], data={"csrf": token})
     assert "in the log already" in again.text

@@ -281,7 +281,7 @@ def test_uploads_go_on_where_their_folder_was_cleared_away(tmp_path: Path) -> No
             sent = client.post("/api/tanks/window/readings", files={"photo": ("a.jpg", GOOD.read_bytes())})
             assert sent.status_code == 201
         assert len(said) == 1
-        assert "made anew" in said[0]
+        assert "recreated" in said[0]
     assert not core.workplace.path.exists()
 
 

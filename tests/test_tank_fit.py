@@ -130,13 +130,13 @@ def test_photos_after_a_stated_charge_are_fitted_by_themselves() -> None:
 def test_of_a_source_that_changed_the_days_after_it_are_fitted() -> None:
     week = simulated_week(0, turned=(80.0, 0.0), days=8)
     fit, note = steady_fit(week.tank, week.readings)
-    assert "so only the photos from Fri 06 March on count. Has the gas run out" in note
+    assert "Only photos from March 6 on count." in note
     assert quantiles(fit.course(week.hours[week.hours >= 96.0] - 96.0)[0])[2].max() < 5.0
 
 
 def test_too_few_days_after_a_change_tell_nothing() -> None:
     week = simulated_week(0, turned=(126.0, 0.0))
-    with pytest.raises(CannotTell, match="lie lower than one steady gas source leads to, so the tank's course"):
+    with pytest.raises(CannotTell, match="are lower than one steady gas source allows, so the tank's course"):
         steady_fit(week.tank, week.readings)
 
 
@@ -265,7 +265,7 @@ def test_a_new_charge_begins_a_new_series() -> None:
 
 def test_says_what_is_missing_instead_of_inventing() -> None:
     truth = week()
-    with pytest.raises(CannotTell, match="hours of the gas"):
+    with pytest.raises(CannotTell, match="gas hours"):
         fit_tank(Tank(name="unknown"), truth.readings)
     with pytest.raises(CannotTell, match="There are 4 usable readings"):
         fit_tank(truth.tank, [reading for reading in truth.readings if reading.status == "read"][:4])

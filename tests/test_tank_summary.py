@@ -242,7 +242,7 @@ def test_a_reading_that_does_not_say_where_its_error_is_from_does_not_count(trut
     assert "Not used: 2 photos from an older version, without error sources." in told.notes
     none = summarize(truth.tank, [replace(reading, budget={}) for reading in others])
     assert none.told is None
-    assert f"; {len(others)} more do not say where their error is from; the tank's course needs 6" in none.reason
+    assert f"{len(others)} more without error sources; the tank's course needs 6" in none.reason
 
 
 def test_a_span_just_short_of_what_is_needed_is_not_told_as_enough() -> None:
@@ -279,7 +279,7 @@ def test_with_gas_day_and_night_hours_without_are_asked_for(gas: str) -> None:
 
 
 def test_a_charge_is_spoken_of_only_where_one_is_stated(truth: Truth) -> None:
-    words = "up to the last photo and the present charge"
+    words = "since the refill"
     for started in (None, date(2026, 3, 1)):
         tank = replace(truth.tank, source=GasSource(kind="fermentation", started=started))
         assert (words in summarize(tank, truth.readings[:3]).reason) == (started is not None)
@@ -290,12 +290,12 @@ def test_the_hours_of_yeast_need_not_be_stated(truth: Truth) -> None:
         return summarize(replace(truth.tank, gas=None, source=GasSource(kind=kind)), truth.readings)
 
     stated = replace(truth.tank, gas=parse_span("00:00-24:00"), source=GasSource(kind="fermentation"))
-    assumed_words = "assumed hours of gas (day and night) and the stated ones of the lamp"
+    assumed_words = "assumed gas hours (day and night)"
     assert of("fermentation").now == summarize(stated, truth.readings).now
     assert assumed_words in of("fermentation").reason
     assert "stated" not in summarize(replace(of("fermentation").tank, lights=None), truth.readings).reason
     for kind in ("cylinder", "acid-bicarbonate"):
-        assert "settings of the tank (colorread tank edit NAME --gas HH:MM-HH:MM)." in of(kind).reason
+        assert "(colorread tank edit NAME --gas HH:MM-HH:MM)." in of(kind).reason
 
 
 def test_what_yeast_makes_by_night_is_told_as_lost(truth: Truth) -> None:

@@ -164,7 +164,7 @@ def _parsed(lines: Iterable[bytes]) -> Iterator[Tank | LogEntry]:
         if item is not None:
             yield item
     if not kind:
-        raise LogError("Nothing was imported: this file was not written by "log export".")
+        raise LogError("Nothing was imported: this file was not written by log export.")
     if kind != "end":
         raise LogError(f"Nothing was imported: the file ends early, after line {number}.")
 

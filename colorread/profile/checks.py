@@ -57,7 +57,7 @@ def require_same_as_before(samples: Sequence[KnownSample], earlier: Sequence[Kno
         if before and set(map(_known_of, before)) != set(map(_known_of, now)):
             raise CalibrationError(
                 f"{sample.photo} is in the profile already as {known_words(before[0].evidence)}; to change that, make "
-                "the profile anew."
+                "a new profile."
             )
 
 

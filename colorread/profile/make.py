@@ -42,8 +42,8 @@ _WRONG_STATE = {
     "again.",
     "base": "the fluid is not all blue; use the photo of the basic fluid, or add some baking soda, mix, and take it "
     "again.",
-    "known": "the color of the fluid does not fit pH {ph:.2f}; check pH and ionic strength of a buffer, or KH and the "
-    "hours in outdoor air of thinned fluid.",
+    "known": "the color of the fluid does not fit pH {ph:.2f}; check pH and ionic strength of the buffer, or KH and "
+    "hours in outdoor air of the diluted fluid.",
 }
 _KIT_PH_STD = 0.1  # how well a maker's patches meet the maker's own dye: assumption
 
