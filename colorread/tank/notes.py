@@ -16,7 +16,6 @@ from colorread.tank.series import WINDOW_DAYS, LeftOut, age_days
 from colorread.tank.settings import Tank
 
 _OLD_DAYS = 7  # older photos say little of now: assumption
-_FEW_DRAWS = 100.0  # fewer independent draws, and the ends of a 90 % band rest on five: assumption
 _LEFT_OUT: Mapping[LeftOut, str] = {
     "earlier charge": "from before the present charge of the gas source was at work",
     "other course": "from before the readings took another course",
@@ -157,10 +156,6 @@ def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
     hours = np.unique(np.floor(fit.series.hours % 24.0 / 3.0))
     if len(hours) < 2:
         notes.append("All photos are of the same hours of the day; photos at other hours would tell far more.")
-    if fit.effective_draws < _FEW_DRAWS:
-        notes.append(
-            "The photos fit in several ways, and the bands are themselves rough; more photos would settle them."
-        )
     one_sided = int((fit.series.open_below | fit.series.open_above).sum())
     if one_sided:
         notes.append(
