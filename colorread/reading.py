@@ -84,6 +84,10 @@ class Reading:
         Where `taken_at` comes from.
     ph : Interval or None
         pH of the fluid in the vial [-].
+    photo_ph : Interval or None
+        What the photo alone tells of the pH, without what is believed of tanks beforehand: the middle of its
+        likelihood, and where that has fallen as far as a normal one at its 90 % ends; None at an open end, beyond which
+        all is as likely as the value. None as a whole in readings of before [-].
     co2_mg_l : Interval or None
         CO2 in the vial, that of the tank when the vial last caught up [mg/L].
     limit : {'below', 'above'} or None
@@ -130,6 +134,7 @@ class Reading:
     taken_at: datetime | None = None
     time_source: TimeSource = "unknown"
     ph: Interval | None = None
+    photo_ph: Interval | None = None
     co2_mg_l: Interval | None = None
     limit: Limit | None = None
     geometry: Geometry | None = None

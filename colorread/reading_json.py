@@ -32,6 +32,7 @@ _NAMES = (
     "taken_at",
     "time_source",
     "ph",
+    "photo_ph",
     "co2_mg_l",
     "limit",
     "kh_dkh",
@@ -51,6 +52,7 @@ _NAMES = (
     "vial",
     "budget",
 )
+_SINCE: dict[str, object] = {"photo_ph": None}  # names that earlier readings lack
 
 
 def reading_to_dict(reading: Reading) -> dict[str, Any]:
@@ -76,6 +78,7 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
         "taken_at": None if reading.taken_at is None else reading.taken_at.isoformat(),
         "time_source": reading.time_source,
         "ph": _interval(reading.ph, 3),
+        "photo_ph": _interval(reading.photo_ph, 3),
         "co2_mg_l": _interval(reading.co2_mg_l, 2),
         "limit": reading.limit,
         "kh_dkh": _rounded(reading.kh_dkh, 3),
@@ -142,7 +145,7 @@ def reading_from_dict(data: object) -> Reading:
     ValueError
         If it describes no reading; one sentence.
     """
-    fields = fields_of("the reading", data, _NAMES)
+    fields = fields_of("the reading", _SINCE | data if isinstance(data, dict) else data, _NAMES)
     if fields.values["schema"] != SCHEMA:
         raise ValueError(f"The schema of the reading must be {SCHEMA}, not {fields.values['schema']!r}.")
     reading = Reading(
@@ -150,6 +153,7 @@ def reading_from_dict(data: object) -> Reading:
         taken_at=fields.maybe("taken_at", fields.moment),
         time_source=fields.choice("time_source", TimeSource),
         ph=_interval_from(fields, "ph"),
+        photo_ph=_interval_from(fields, "photo_ph"),
         co2_mg_l=_interval_from(fields, "co2_mg_l"),
         limit=fields.maybe("limit", lambda name: fields.choice(name, Limit)),
         kh_dkh=fields.number("kh_dkh"),

@@ -22,7 +22,7 @@ from colorread.tank.fit import fit_tank
 from colorread.tank.forecast import HOURS, day_start, forecast
 from colorread.tank.gas_source import CO2_PER_CITRIC_ACID, USUAL_YIELD
 from colorread.tank.headline import DAILY_PEAK, gas_words
-from colorread.tank.notes import fit_notes, fluid_advice
+from colorread.tank.notes import fluid_advice
 from colorread.tank.results import Change, Estimate, EstimateName, SourceOutlook, TankSummary, Told
 from colorread.tank.series import is_of_the_future
 from colorread.tank.settings import GasSource, Tank, parse_span
@@ -489,12 +489,6 @@ def test_a_forecast_day_agrees_with_the_simulator_of_the_tests(truth: Truth) -> 
     low, high = (np.interp(longer.hours[late] % 24.0, day.hours, band) for band in (day.low_mg_l, day.high_mg_l))
     assert np.all(longer.tank_mg_l[late] > 0.85 * low)
     assert np.all(longer.tank_mg_l[late] < 1.15 * high)
-
-
-def test_a_fit_that_did_not_settle_says_so(truth: Truth) -> None:
-    fit = fit_tank(truth.tank, truth.readings)
-    assert not any("everal explanations" in note for note in fit_notes(truth.tank, fit))
-    assert any("everal explanations" in note for note in fit_notes(truth.tank, replace(fit, effective_draws=40.0)))
 
 
 def test_the_verdict_is_that_of_the_highest_reading_of_late_where_there_is_no_course(truth: Truth) -> None:

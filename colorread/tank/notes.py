@@ -15,7 +15,6 @@ from colorread.tank.fit import TankFit
 from colorread.tank.series import WINDOW_DAYS, LeftOut
 from colorread.tank.settings import Tank
 
-_FEW_DRAWS = 100.0  # fewer independent draws, and the ends of a 90 % band rest on five: assumption
 _LEFT_OUT: Mapping[LeftOut, str] = {
     "earlier charge": "taken before the current charge took effect",
     "other course": "taken before the tank changed",
@@ -137,8 +136,6 @@ def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
     hours = np.unique(np.floor(fit.series.hours % 24.0 / 3.0))
     if len(hours) < 2:
         notes.append("All photos are from the same hours of the day; other hours would show far more.")
-    if fit.effective_draws < _FEW_DRAWS:
-        notes.append("Several explanations fit, so the bands are approximate; more photos will settle it.")
     one_sided = int((fit.series.open_below | fit.series.open_above).sum())
     if one_sided:
         notes.append(
