@@ -38,7 +38,7 @@ from colorread.tank.settings import Tank
 if TYPE_CHECKING:
     from colorread.log.store import LogEntry
 
-MADE_UP = "Made-up demonstration data, no real tank"
+MADE_UP = "Made-up demo data, not a real tank"
 _DAYS_LABELLED: dict[Shape, int] = {"narrow": 5, "wide": 14}
 _HOURS_LABELLED: dict[Shape, int] = {"narrow": 6, "wide": 3}
 _ARROW_PT = 44  # twice its length, since a marker is as large below its place as above
