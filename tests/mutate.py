@@ -166,7 +166,7 @@ def mutants(truths: Sequence[Truth], count: int, *, scan_only: bool) -> Iterator
 
 
 def fate_of(mutant: Mutant) -> Fate:
-    """Read a mutant; what the sound photo itself misses the truth by, written in that format, is not held against it."""
+    """Read a mutant; what the sound photo in that format misses the truth by is not held against it."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, "photo")
         path.write_bytes(mutant.data())
