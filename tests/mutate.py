@@ -18,7 +18,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -166,11 +166,16 @@ def mutants(truths: Sequence[Truth], count: int, *, scan_only: bool) -> Iterator
 
 
 def fate_of(mutant: Mutant) -> Fate:
-    """Read a mutant."""
+    """Read a mutant; what the sound photo in that format misses the truth by is not held against it."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, "photo")
         path.write_bytes(mutant.data())
-        return fate_of_photo(mutant.truth, path)
+        fate = fate_of_photo(mutant.truth, path)
+        if (fate.beyond_ph or 0.0) <= MISS_PH:
+            return fate
+        path.write_bytes(as_format(mutant.truth.path, mutant.format))
+        own = fate_of_photo(mutant.truth, path)
+    return replace(fate, beyond_ph=max((fate.beyond_ph or 0.0) - (own.beyond_ph or 0.0), 0.0))
 
 
 def fate_of_photo(truth: Truth, path: Path) -> Fate:

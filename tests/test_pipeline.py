@@ -16,8 +16,12 @@ import skimage
 from numpy.typing import NDArray
 
 import colorread
+from calibration.card import load_card
 from colorread import read_photo
+from colorread.card.find import find_card
+from colorread.card.plane import px_from_mm
 from colorread.flags import FLAG_TEXTS
+from colorread.photo.load import load_photo
 from colorread.pipeline import read_photo_traced, see_fluid
 from colorread.reading import BUDGET_KH, Interval, Reading
 from colorread.stated import Stated
@@ -543,3 +547,19 @@ def test_photo_of_which_too_much_is_wrong_at_once_is_refused(
     monkeypatch.setattr("colorread.pipeline.see_fluid", lambda *_: doctored)
     reading = read_photo("front-green.jpg")
     assert (None if reading.reason is None else reading.reason.code) == code
+
+
+@pytest.mark.parametrize("row", [0, 1])
+def test_photo_that_lost_a_row_of_grays_is_refused(row: int) -> None:
+    photo = load_photo(SAMPLES / "front-green.jpg")
+    fit = find_card(photo.rgb_u8)
+    rgb_u8 = photo.rgb_u8.copy()
+    patches = load_card().gray_patches
+    y_mm = sorted({patch.rect.y_mm for patch in patches})[row]
+    for patch in patches:
+        if patch.rect.y_mm == y_mm:
+            corners = px_from_mm(fit.homography, patch.rect.grown(0.5).corners_mm)
+            beside = px_from_mm(fit.homography, patch.rect.grown(1.5).corners_mm)[0].round().astype(int)
+            cv2.fillConvexPoly(rgb_u8, corners.round().astype(np.int32), rgb_u8[beside[1], beside[0]].tolist())
+    assert_refused(read_photo(rgb_u8), "card-unclear")
+    assert read_photo(photo.rgb_u8).status == "read"

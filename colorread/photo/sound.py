@@ -32,7 +32,6 @@ _START_OF_SCAN, _END_OF_IMAGE = 0xDA, 0xD9
 _LEAST_JUMP: Final = 3.0  # codes; twice what 75 % of the columns lie apart, four times that of the rows beside
 _SHARE_ALIKE: Final = 0.75
 _COLUMNS, _SPLITS = 128, 16  # looked at, which is enough; places where the damage may begin
-_PADDING: Final = 8  # bytes behind the pixels of a TIFF that mean nothing: assumption
 # Not the fault of the file: layouts of colors that only the decoder of the pixels knows.
 _UNKNOWN_LAYOUT: Final = "subsampling"
 
@@ -82,7 +81,7 @@ def _require_nothing_behind(image: ImageFile.ImageFile, file: BinaryIO) -> None:
     file.seek(4)
     directory_at = int.from_bytes(file.read(4), "little" if tags.prefix == b"II" else "big")
     end = max(map(sum, zip(starts, lengths, strict=False)), default=0)
-    if is_alone and directory_at < end < file.seek(0, SEEK_END) - _PADDING:
+    if is_alone and directory_at < end and file.seek(0, SEEK_END) > end + end % 2:  # its parts begin at even places
         raise broken_file()
 
 
