@@ -22,7 +22,7 @@ _KH_STD_PH = 0.02
 _OTHER_ACIDS_STD_PH = 0.1  # tank water in the vial: humic acids and phosphate buffer too; assumption
 _LITTLE_DYE_LOAD = 0.15  # below, the color is faint: assumption
 # Towards an open end the likelihood is flat; it ends where it has fallen to this share of its largest: assumption.
-_FLAT = 0.9
+_FLAT = 0.6
 
 
 def without_numbers(photo: str, stated: Stated) -> Reading:

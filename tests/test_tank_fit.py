@@ -177,7 +177,7 @@ def test_what_is_believed_of_usual_tanks_draws_no_other_tank_there(
 
 def test_what_one_reading_believes_beforehand_does_not_count_once_a_photo() -> None:
     # Usual tanks have 5 to 60 mg/L: at a KH of 1 every reading of less is drawn up.
-    starved = simulated_week(4, kh_dkh=1.0, level_mg_l=(2.0, 3.0))
+    starved = simulated_week(4, kh_dkh=1.0, level_mg_l=(1.5, 2.0), profile=False)
     with_it = [replace(reading, photo_ph=None) for reading in starved.readings]
     by_likelihood, by_posterior = (
         float(np.median(np.median(fit_tank(starved.tank, readings).course(starved.hours)[1], axis=0)))
@@ -187,8 +187,7 @@ def test_what_one_reading_believes_beforehand_does_not_count_once_a_photo() -> N
 
 
 def test_right_readings_are_not_moved_by_the_shared_error() -> None:
-    # Twenty readings without any error but three of clipped photos, whose interval is wide: half of the errors of the
-    # vial that these are told to have are the most that the fit may make of it.
+    # Right readings but for three of clipped photos, 0.2 too acid and with intervals as wide as that.
     truth = week()
     exact = []
     for i, (reading, vial) in enumerate(zip(truth.readings, truth.vial_mg_l, strict=True)):
@@ -260,8 +259,8 @@ def test_a_one_sided_reading_pushes_only_from_its_side() -> None:
         return float(np.median(fit_tank(truth.tank, readings).course(truth.hours[place : place + 1])[0]))
 
     modest, low, far = (median_with(share * truth.tank_mg_l[place]) for share in (0.3, 0.6, 1.2))
-    assert modest == pytest.approx(low, rel=1e-2)
-    assert far > 1.01 * modest
+    assert modest == pytest.approx(low, rel=0.03)  # as well as a thousand draws tell a median
+    assert far > 1.06 * modest
 
 
 def test_one_sided_readings_that_say_nothing_change_nothing() -> None:

@@ -50,7 +50,7 @@ _BEND_WIDTH_PH = 0.35
 _NEAR_PH = 0.2  # readings so near in color share as much of that error: assumption
 # The shared errors may be as many times larger with this probability, as where a profile was made of a bad photo; so
 # readings that contradict it by their course can overrule it: assumptions.
-_MISLED_SHARE, _MISLED_FACTOR = 0.1, 2.0
+_MISLED_SHARE, _MISLED_FACTOR = 0.2, 2.0
 # Draws, how much wider the first ones lie than a normal distribution at the mode, how many steps they walk each time
 # and at last, and which share of the steps is taken, by which their length is set: common practice, no source.
 _N_DRAWS, _SPREAD, _N_WALKS, _N_LAST_WALKS, _USUAL_ACCEPTED = 1000, 1.3, 6, 40, 0.25
@@ -156,7 +156,7 @@ class _Problem:
         self.series = series
         self.schedule = schedule
         self.fall_per_day = _FALL_PER_DAY[None if tank.source is None else tank.source.kind]
-        # How much is shared is told for the expected color, from all readings near it: noise moves single ones towards
+        # How much is shared is told for a color without noise, from all readings near it: noise moves single ones towards
         # an end of the scale, where they say that they share more, and a shared error would draw all of those back.
         self.scale_ph = np.linspace(series.ph.min(), series.ph.max(), 50)
         near = np.exp(-0.5 * ((self.scale_ph[:, None] - series.ph) / _NEAR_PH) ** 2)
@@ -187,13 +187,15 @@ class _Problem:
         parameters, tank, vial = self.boxes(x)
         expected = simulate(parameters, self.schedule, series.hours, tank_mg_l=tank, vial_mg_l=vial)[1]
         ln_expected = np.log(np.maximum(expected, 1e-6))
-        # The place on the color scale is that of the expected color: that of the seen one goes along with its noise.
-        ph = np.clip(series.ph - (ln_expected - series.ln_co2) * PH_PER_LN, *_BEND_PH[[0, -1]])
-        bells = np.exp(-0.5 * ((ph[..., None] - _BEND_PH) / _BEND_WIDTH_PH) ** 2)
-        alike, bends = x[:, [7]], x[:, 8:13]
-        bend = np.einsum("dnk,dk->dn", bells, bends) / np.sqrt(np.einsum("dnk,dnk->dn", bells, bells))
-        color_std = np.interp(ph, self.scale_ph, self.scale_std)
-        off = ln_expected + alike * series.shared_std + bend * color_std - series.ln_co2
+        # The place on the color scale is that of the expected course with its shared error: that of the seen color
+        # goes along with noise.
+        error = np.zeros_like(ln_expected)
+        for _ in range(2):
+            ph = np.clip(series.ph - (ln_expected + error - series.ln_co2) * PH_PER_LN, *_BEND_PH[[0, -1]])
+            bells = np.exp(-0.5 * ((ph[..., None] - _BEND_PH) / _BEND_WIDTH_PH) ** 2)
+            bend = np.einsum("dnk,dk->dn", bells, x[:, 8:13]) / np.sqrt(np.einsum("dnk,dnk->dn", bells, bells))
+            error = x[:, [7]] * series.shared_std + bend * np.interp(ph, self.scale_ph, self.scale_std)
+        off = ln_expected + error - series.ln_co2
         off /= np.where(off < 0.0, series.std_below, series.std_above) * self.noise(x)
         return np.where(series.open_below & (off < 0.0) | series.open_above & (off > 0.0), 0.0, off)
 
@@ -230,7 +232,7 @@ def _sample(problem: _Problem) -> NDArray[np.float64]:
 
     Gauss-Newton finds its mode. Draws of a normal distribution around it are led over to the posterior in steps, each
     small enough that half of them still count, and after each they walk (sequential Monte Carlo: Del Moral, Doucet &
-    Jasra 2006, J. R. Stat. Soc. B 68, 411). Draws that are only weighed fail where the posterior is bent.
+    Jasra 2006, J. R. Stat. Soc. B 68, 411).
     """
     rng = np.random.default_rng(0)  # the same readings give the same numbers
     mode, factor = _normal_at_mode(problem)
