@@ -89,8 +89,7 @@ def print_reading(
         answer = answer_of(reading.co2_mg_l, reading.verdict, days_old=days_old)
         rows = answer_rows(console, answer, reading.co2_mg_l, marks)
     if reading.reason is None:
-        assumed = input_words(reading)[1]
-        rows += _detail_rows(reading) if details else [("Assumed", assumed, "dim")] if assumed else []
+        rows += _detail_rows(reading) if details else _input_rows(reading)
     notes = flag_texts(reading)
     if details or len(notes) < 2:
         rows += [("Note", note.sentence, "") for note in notes]
@@ -270,6 +269,13 @@ def _refused_rows(reading: Reading) -> list[tuple[str, str, str]]:
         ("Taken", time_words(reading), "dim"),
     ]
     return [row for row in rows if row[1]]
+
+
+def _input_rows(reading: Reading) -> list[Row]:
+    assumed = input_words(reading)[1]
+    profile = "" if reading.profile is None else f"profile {clean_name(reading.profile)}"
+    text = "; ".join(part for part in (profile, f"assumed {assumed}" if assumed else "") if part)
+    return [("Inputs", text, "dim")] if text else []
 
 
 def _detail_rows(reading: Reading) -> list[Row]:

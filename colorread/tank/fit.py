@@ -156,8 +156,9 @@ class _Problem:
         self.series = series
         self.schedule = schedule
         self.fall_per_day = _FALL_PER_DAY[None if tank.source is None else tank.source.kind]
-        # How much is shared is told for a color without noise, from all readings near it: noise moves single ones towards
-        # an end of the scale, where they say that they share more, and a shared error would draw all of those back.
+        # How much is shared is told for a color without noise, from all readings near it: noise moves single ones
+        # towards an end of the scale, where they say that they share more, and a shared error would draw all of those
+        # back.
         self.scale_ph = np.linspace(series.ph.min(), series.ph.max(), 50)
         near = np.exp(-0.5 * ((self.scale_ph[:, None] - series.ph) / _NEAR_PH) ** 2)
         self.scale_std = near @ series.color_std / near.sum(axis=1)
