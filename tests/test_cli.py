@@ -8,6 +8,8 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, get_args
@@ -22,9 +24,11 @@ from colorread.batch import workers
 from colorread.cli.options import LightClass
 from colorread.cli.read import _read_one as read_one
 from colorread.gas_care import SENSITIVE_ANIMALS, gas_cautions
-from colorread.reading import LightName, Reading, Trace
+from colorread.log.store import Log
+from colorread.reading import Interval, LightName, Reading, Trace
 from colorread.stated import Stated
 from tests.fabricated import made_reading, made_refusal, made_trace
+from tests.made_log import made_entry
 
 HEAVY = ("numpy", "cv2", "skimage", "scipy", "PIL", "reportlab", "rich")
 runner = CliRunner()
@@ -264,6 +268,32 @@ def test_photos_of_a_tank_are_judged_and_warned_of_by_what_makes_its_gas(
     assert pipeline.calls[-1][1].marks.source == "fermentation"
     assert ["trap bottle" in " ".join(text.replace("│", " ").split()) for text in shown.values()] == [False, True]
     assert not any("upright" in text for text in shown.values())
+
+
+def test_sensitive_animals_have_a_lower_limit(pipeline: FakePipeline, tmp_path: Path) -> None:
+    log = str(tmp_path / "log.sqlite")
+    assert run("tank", "add", "window", "--fish-limit", "12", "--log", log).exit_code == 0
+    limits = []
+    for arguments in ((), ("--sensitive",), ("--tank", "window", "--sensitive", "--log", log)):
+        assert run("read", "a.jpg", *arguments).exit_code == 0
+        limits.append(pipeline.calls[-1][1].marks.fish_mg_l)
+    assert limits == [30.0, 20.0, 12.0]
+
+
+@pytest.mark.usefixtures("pipeline")
+def test_of_a_tank_there_is_one_verdict_and_it_counts_what_the_log_holds(tmp_path: Path) -> None:
+    log = tmp_path / "log.sqlite"
+    assert run("tank", "add", "window", "--log", str(log)).exit_code == 0
+    reading = made_reading()
+    assert reading.taken_at is not None
+    high = Interval(value=70.0, low=60.0, high=80.0)
+    with Log(log) as opened:
+        evening = replace(reading, taken_at=reading.taken_at - timedelta(hours=12), co2_mg_l=high)
+        opened.add(replace(made_entry(1, tank="window"), reading=evening))
+    text = run("read", "a.jpg", "--tank", "window", "--log", str(log)).stdout
+    assert text.count("\nFish  ") == 1
+    assert "Act." in text
+    assert "70 mg/L" in text
 
 
 @pytest.mark.parametrize("command", ["add", "edit"])
