@@ -107,7 +107,7 @@ def test_two_taps_lead_from_the_address_of_the_page_to_a_kept_reading_and_one_mo
     assert phone.evaluate("location.pathname") == f"/tanks/window/readings/{entry.sha256}"
     text = phone.evaluate("document.body.innerText")
     assert "mg/L" in text
-    assert "What to do:" in text
+    assert "To do:" in text
     look(phone)
     phone.events.clear()
     phone.tap("button[value=discard]")
