@@ -143,7 +143,7 @@ def _photographed(
             readings.append(made_refusal(taken_at=taken_at, photo=photo))
             continue
         reading = replace(without_numbers(photo, stated), taken_at=taken_at, time_source="exif with offset")
-        readings.append(with_numbers(replace(reading, profile="p" if profile else None), posterior, stated))
+        readings.append(with_numbers(reading, posterior, stated))
     return tuple(readings)
 
 

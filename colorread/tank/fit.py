@@ -22,8 +22,9 @@ from colorread.tank.settings import Tank
 # m/d, that is 6.3 to 11 cm/h, for the oxygen of a lake); 1 and 3 cm/h for calmer water, and that an aquarium is like
 # that, of which no measurement was found, are assumptions.
 _LN_LOSS = (math.log(0.12), 0.7)
-# Lag of the vial: 63 % within 0.7 to 4 h, usually 1.5 h, from diffusion through vial and air gap: assumption.
-_LN_LAG = (math.log(1.6), 0.45)
+# Lag of the vial: 63 % within 0.8 to 3.2 h, usually 1.5 h, from diffusion through vial and air gap: assumption. Few
+# photos a day tell lag and loss apart badly: what they do not tell is left to this.
+_LN_LAG = (math.log(1.6), 0.35)
 # Level that the tank would reach if gas and lamp stayed on [mg/L]; with the loss it gives the gas rate. Wide, as a
 # tank whose gas has nearly run out must not be drawn towards a well-fed one: assumption.
 _LN_LEVEL = (math.log(30.0), 1.2)
@@ -157,8 +158,7 @@ class _Problem:
         self.schedule = schedule
         self.fall_per_day = _FALL_PER_DAY[None if tank.source is None else tank.source.kind]
         # How much is shared is told for a color without noise, from all readings near it: noise moves single ones
-        # towards an end of the scale, where they say that they share more, and a shared error would draw all of those
-        # back.
+        # towards an end of the scale, where they say that they share more, and one error would draw all those back.
         self.scale_ph = np.linspace(series.ph.min(), series.ph.max(), 50)
         near = np.exp(-0.5 * ((self.scale_ph[:, None] - series.ph) / _NEAR_PH) ** 2)
         self.scale_std = near @ series.color_std / near.sum(axis=1)
