@@ -31,29 +31,27 @@ _TITLE_PT, _LABEL_PT, _NOTE_PT = 6.5, 8.5, 5.5
 
 STEPS_TITLE = "How to use a chart"
 STEPS = (
-    "<b>Print in color at 100&nbsp;%</b> (“actual size”, not “fit to page”) on matt white uncoated paper, best "
+    "<b>Print in color at 100&nbsp;%</b> (“actual size”, not “fit to page”) on matte white uncoated paper, best "
     "quality, without any “vivid” or “photo” setting. Let the ink dry for a day.",
     "<b>Check the size</b>: the bar on the left of a chart must be 30&nbsp;mm long.",
-    "<b>Cut</b> along lines that join the cut marks, and keep the second chart in the dark: prints fade.",
-    "<b>By eye</b>: hold the vial beside the patches in daylight and read the numbers at the patch that comes nearest. "
-    "Every patch has its numbers in black, pH above and CO<sub>2</sub> below; acid (much CO<sub>2</sub>) is left. "
-    "Whoever cannot tell the colors apart should let the photo read them.",
-    "<b>For the program</b>: photograph the chart alone with the phone and light of your readings, then run "
-    "<b>colorread calibrate chart PHOTO --out me.toml</b>.",
+    "<b>Cut</b> along lines that join the cut marks. Keep the second chart in the dark: prints fade.",
+    "<b>Compare by eye</b>: hold the vial beside the patches in daylight and read the numbers of the closest patch, pH "
+    "above and CO<sub>2</sub> below. Much CO<sub>2</sub> is left. If colors are hard to tell apart, use a photo.",
+    "<b>For the program</b> this chart hardly narrows a reading. To try it, photograph the chart alone with the "
+    "phone and light of your readings, then run <b>colorread calibrate chart PHOTO --out me.toml</b>.",
 )
 CAUTIONS_TITLE = "Keep in mind"
 CAUTIONS = (
-    "<b>Printers differ.</b> Inks are not the dye: the same file gives other colors on another printer or paper, and "
-    "under some lamps print and fluid part. A match by eye is easily wrong by 0.2 in pH, half of the CO<sub>2</sub>.",
-    "So this chart tells of phone and light only a little, and nothing of your dye. End points, a known point, or the "
-    "chart of your own kit tell more.",
-    "Read vials before the blank card, not before this chart.",
-    "The numbers of CO<sub>2</sub> hold for the KH and temperature written on the chart; print another for another KH.",
-    "Do not write on a chart. Replace it when it is faded, yellowed, stained or was wet; wet ink comes off, so keep it "
-    "out of the tank.",
-    "No mirrored or retouched pictures, no portrait mode, no filters, no flash.",
-    "Watch the fish: the vial is hours behind the water.",
-    "A reading replaces neither an instrument nor professional or veterinary advice.",
+    "<b>Printers differ.</b> Inks are not the dye, and each printer, paper and lamp shows other colors. A match by eye "
+    "is easily wrong by 0.2 in pH, a factor of 1.6 in CO<sub>2</sub>.",
+    "To narrow readings, calibrate with the ends of the color and a fluid of known pH instead.",
+    "Read vials in front of the blank card, not in front of this chart.",
+    "The CO<sub>2</sub> numbers hold for the KH and temperature on the chart. Print another for another KH.",
+    "Do not write on a chart. Replace it when it is faded, yellowed, stained or was wet. Keep it out of the tank: ink "
+    "comes off.",
+    "No mirrored or retouched photos, no portrait mode, no filters, no flash.",
+    "Watch the fish: the vial lags the water by hours.",
+    "A reading does not replace an instrument or professional advice.",
 )
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -88,9 +87,8 @@ def weigh_members(
         samples = item.samples
         densities = (samples.density.tobytes(), samples.density_std.tobytes())
         share = patch_share if item.state in PRINTED_STATES else 1.0
-        log_weight = log_weight + share * _log_of_evidence(
-            *densities, item.space, item.state, item.ph, item.ph_std, item.pka
-        )
+        key = (*densities, item.space, item.state, item.ph, item.ph_std, item.pka)
+        log_weight = log_weight + share * _remembered(key)
     weight: NDArray[np.float64] = trust * _normed(log_weight)
     if of_fluid:  # for the photo at hand the vial may have got other drops than for all those of the calibration
         weight[:, 0] += (1.0 - SAME_DROPS) * weight[:, 1:].sum(axis=1)
@@ -99,7 +97,22 @@ def weigh_members(
     return weight
 
 
-@lru_cache(maxsize=64)  # the evidence of a profile is the same for every photo
+_Key = tuple[bytes, bytes, ColorSpace, str, float, float, float]
+_MOST_BYTES = 48_000_000  # fluid of known pH takes 3.2 MB, a patch of a chart a tenth of that or less
+_KEPT: dict[_Key, NDArray[np.float64]] = {}
+
+
+def _remembered(key: _Key) -> NDArray[np.float64]:
+    """Return `_log_of_evidence`; the evidence of a profile is the same for every photo, so the latest is kept."""
+    found = _KEPT.pop(key, None)
+    if found is None:
+        found = _log_of_evidence(*key)
+    _KEPT[key] = found  # behind all others
+    while sum(kept.nbytes for kept in _KEPT.values()) > _MOST_BYTES:
+        del _KEPT[next(iter(_KEPT))]
+    return found
+
+
 def _log_of_evidence(
     density: bytes, density_std: bytes, space: ColorSpace, state: str, ph: float, ph_std: float, pka: float
 ) -> NDArray[np.float64]:

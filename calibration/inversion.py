@@ -36,6 +36,9 @@ class PhPosterior:
         Grid of pH [-].
     probability : ndarray of float, shape (M,)
         Sum 1.
+    likelihood : ndarray of float, shape (M,)
+        The same without what is believed of the pH beforehand, largest 1: for many photos of one tank, whose pH must
+        not be believed beforehand once a photo.
     median, low, high : float
         50 %, 5 % and 95 % points [-].
     open_below, open_above : bool
@@ -52,6 +55,7 @@ class PhPosterior:
 
     ph: NDArray[np.float64]
     probability: NDArray[np.float64]
+    likelihood: NDArray[np.float64]
     median: float
     low: float
     high: float
@@ -115,26 +119,28 @@ def infer_ph(
     fluid = np.exp(fit.log_likelihood - fit.log_likelihood.max())  # (member, amount, ratio)
     by_pka = np.tensordot(known, fluid, axes=((0, 1), (0, 1)))  # (pKa, ratio)
     ph = np.arange(pka + PKA_SHIFT[0] + RATIO[0], pka + PKA_SHIFT[-1] + RATIO[-1], PH_STEP)
-    probability = _ph_prior(ph, ph_range) * sum(
-        np.interp(ph - pka - shift, RATIO, row) for shift, row in zip(PKA_SHIFT, by_pka, strict=True)
+    likelihood = np.sum(
+        [np.interp(ph - pka - shift, RATIO, row) for shift, row in zip(PKA_SHIFT, by_pka, strict=True)], axis=0
     )
+    likelihood /= likelihood.max()
+    probability = ph_prior(ph, ph_range) * likelihood
     probability /= probability.sum()
-    likelihood = by_pka.sum(axis=0)
+    of_ratio = by_pka.sum(axis=0)
     low, median, high = quantiles(ph, probability, (0.05, 0.5, 0.95))
 
     return PhPosterior(
         ph=ph,
         probability=probability,
+        likelihood=likelihood,
         median=median,
         low=low,
         high=high,
-        open_below=bool(likelihood[0] > _END_NOT_EXCLUDED * likelihood.max()),
-        open_above=bool(likelihood[-1] > _END_NOT_EXCLUDED * likelihood.max()),
+        open_below=bool(of_ratio[0] > _END_NOT_EXCLUDED * of_ratio.max()),
+        open_above=bool(of_ratio[-1] > _END_NOT_EXCLUDED * of_ratio.max()),
         load=fit.load,
         misfit=fit.misfit,
         neutral_density=fit.neutral_density,
-        budget={BUDGET_PKA: _std_of(PKA_SHIFT, known.sum(axis=(0, 1)))}
-        | _budget(np.einsum("ka,kar->kr", known.sum(axis=2), fluid), _ph_prior(RATIO + pka, ph_range)),
+        budget=_budget(known, fluid * ph_prior(RATIO + pka, ph_range)),
     )
 
 
@@ -171,28 +177,47 @@ def quantiles(
     return tuple(float(np.interp(level, cumulative, grid)) for level in levels)
 
 
-def _ph_prior(ph: NDArray[np.float64], ph_range: tuple[float, float]) -> NDArray[np.float64]:
+def ph_prior(ph: NDArray[np.float64], ph_range: tuple[float, float]) -> NDArray[np.float64]:
+    """
+    Return what is believed of the pH beforehand.
+
+    Parameters
+    ----------
+    ph : ndarray of float, shape (M,)
+        Where [-].
+    ph_range : tuple of float
+        As of `infer_ph` [-].
+
+    Returns
+    -------
+    ndarray of float64, shape (M,)
+        1 within the range, less outside.
+    """
     outside = np.maximum(ph_range[0] - ph, 0.0) + np.maximum(ph - ph_range[1], 0.0)
     return np.exp(-0.5 * (outside / _PRIOR_EDGE_STD) ** 2)
 
 
-def _std_of(grid: NDArray[np.float64], weight: NDArray[np.float64]) -> float:
-    mean = float(weight @ grid) / float(weight.sum())
-    return float(np.sqrt(weight @ (grid - mean) ** 2 / weight.sum()))
+def _budget(known: NDArray[np.float64], fluid: NDArray[np.float64]) -> dict[str, float]:
+    """
+    Split the variance of the pH into what the choice of lamp and camera brings, and what is left of pKa' and ratio.
+
+    With a known fluid among the evidence each lamp and camera has a pKa' of its own that makes up for it at that pH; so
+    both are looked at together.
+    """
+    weight_of_pka = np.einsum("kap,ka->kp", known, fluid.sum(axis=2))
+    weight_of_ratio = np.einsum("ka,kar->kr", known.sum(axis=2), fluid)
+    weight = weight_of_ratio.sum(axis=1)
+    seen = weight > 1e-12 * weight.sum()
+    weight = weight[seen] / weight[seen].sum()
+    pka, pka_variance = _moments(PKA_SHIFT, weight_of_pka[seen])
+    ratio, ratio_variance = _moments(RATIO, weight_of_ratio[seen])
+    off = pka + ratio - weight @ (pka + ratio)
+    variances = {BUDGET_PKA: pka_variance, BUDGET_CAMERA: off**2, BUDGET_COLOR: ratio_variance}
+    return {source: float(np.sqrt(weight @ variance)) for source, variance in variances.items()}
 
 
-def _budget(joint: NDArray[np.float64], prior_of_ratio: NDArray[np.float64]) -> dict[str, float]:
-    """Split the variance of the log ratio into what the choice of lamp and camera brings, and the rest."""
-    joint = joint * prior_of_ratio
-    joint = joint / joint.sum()
-    of_ratio = joint.sum(axis=0)
-    mean = float(of_ratio @ RATIO)
-    variance = float(of_ratio @ (RATIO - mean) ** 2)
-    weight = joint.sum(axis=1)
-    seen = weight > 1e-12
-    means = (joint[seen] @ RATIO) / weight[seen]
-    by_camera = float(weight[seen] @ (means - mean) ** 2)
-    return {
-        BUDGET_CAMERA: float(np.sqrt(by_camera)),
-        BUDGET_COLOR: float(np.sqrt(max(variance - by_camera, 0.0))),
-    }
+def _moments(grid: NDArray[np.float64], weight: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return mean and variance on a grid of shape (M,), for every row of weights."""
+    share = weight / weight.sum(axis=1, keepdims=True)
+    mean = share @ grid
+    return mean, np.maximum(share @ grid**2 - mean**2, 0.0)

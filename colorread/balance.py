@@ -18,6 +18,9 @@ _CELL_MM = 1.5  # evens out noise, and fits into what vial and fingers leave fre
 _TOO_DARK = 0.05  # linear light of paper: at density 1 a channel of the fluid is then at code 16 of 255
 _MAX_CLIPPED = 0.6  # share of the blank paper
 _MAX_CAST_RED, _MAX_CAST_BLUE = 0.2, 0.42  # log10 of paper R/G and B/G: beyond, one channel carries no light
+# Patches with so much black, and how much paler a print may come out. No row of 625 rendered photos had fewer than
+# three in five patches as dark as half-way to the print.
+_DARK_COVERAGE, _DOT_LOSS, _LEAST_PATCHES = 0.4, 0.1, 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,7 +81,7 @@ def balance_view(view: CardView) -> Balance:
     Raises
     ------
     Refusal
-        ``no-paper``, ``too-dark``, ``overexposed`` or ``colored-light``.
+        ``too-dark``, ``overexposed``, ``colored-light`` or ``card-unclear``.
     """
     tone = fit_tone(_sample_grays(view))
     codes = np.arange(256) / 255.0
@@ -87,6 +90,7 @@ def balance_view(view: CardView) -> Balance:
     blank = _blank_paper(view)
     paper = _fit_paper(view, blank, rgb_lin)
     _require_usable_light(view, blank, paper)
+    _require_grays(view, rgb_lin, paper)
     return Balance(tone=tone, decoded=decoded, steeper=steeper, rgb_lin=rgb_lin, paper=paper)
 
 
@@ -149,10 +153,6 @@ def _require_usable_light(view: CardView, blank: NDArray[np.bool_], paper: Paper
     # Every third pixel either way tells shares and medians of so large an area.
     thinned = np.s_[::3, ::3]
     blank = blank[thinned]
-    if not blank.any():
-        raise Refusal(
-            "no-paper", "No blank part of the card is in the photo.", "Take the photo again with the whole card in it."
-        )
     if (view.rgb_u8[thinned][blank] >= CLIPPED_U8).mean() > _MAX_CLIPPED:
         raise Refusal(
             "overexposed",
@@ -172,6 +172,23 @@ def _require_usable_light(view: CardView, blank: NDArray[np.bool_], paper: Paper
             "colored-light",
             "The light is strongly colored, so it hides the color of the dye.",
             "Switch the lamp to white or take the photo in daylight or under a white lamp.",
+        )
+
+
+def _require_grays(view: CardView, rgb_lin: NDArray[np.float32], paper: PaperField) -> None:
+    """Refuse a photo in which a row of grays is not there, as in one whose lower part was lost in a damaged file."""
+    dark_by_row: dict[float, list[bool]] = {}
+    for patch in view.card.gray_patches:
+        area = view.area(patch.rect.grown(-1.3, -2.0))
+        if patch.black_coverage >= _DARK_COVERAGE and view.seen[area].size and view.seen[area].all():
+            shown = float(np.median(rgb_lin[area].mean(axis=-1) / paper.rgb_lin[area].mean(axis=-1)))
+            half_way = 1.0 - 0.5 * patch.black_coverage  # between bare paper and the print
+            dark_by_row.setdefault(patch.rect.y_mm, []).append(shown < half_way + _DOT_LOSS)
+    if any(len(dark) >= _LEAST_PATCHES and np.mean(dark) < 0.5 for dark in dark_by_row.values()):
+        raise Refusal(
+            "card-unclear",
+            "One of the rows of grays on the card is not as printed.",
+            "Take the photo again with both rows free; if they are, copy the original file from the phone again.",
         )
 
 

@@ -15,47 +15,38 @@ class FlagText(NamedTuple):
 
     @property
     def sentence(self) -> str:
-        """Both in one sentence."""
-        return f"{self.seen[:1].upper()}{self.seen[1:]}{': ' + self.advice if self.advice else ''}."
+        """Both, as sentences."""
+        return f"{self.seen}. {self.advice}." if self.advice else f"{self.seen}."
 
 
 FLAG_TEXTS = {
-    "marker-missing": FlagText("a corner marker of the card is hidden", "keep all four free and in the photo"),
-    "two-markers": FlagText("only two corner markers of the card are seen", "keep all four free and in the photo"),
-    "marker-off": FlagText("a corner marker is bent or shaded, or not of this card", "flatten the card, show one only"),
-    "card-bent": FlagText("the card is bent", "put it on something flat"),
-    "card-cut-off": FlagText("an edge of the card lies outside the photo", "show the whole card"),
-    "card-tilted": FlagText("the card is seen at a slant", "hold the phone parallel to the card"),
-    "mixed-light": FlagText("the light differs over the card", "use one kind of lamp and shade the card from others"),
-    "clipped": FlagText("the paper around the fluid is overexposed", "darken the picture a little"),
-    "glare": FlagText("reflections cover much of the fluid", "turn the vial or move away from the lamp"),
-    "little-dye": FlagText("the color is faint, so the interval is wide", "a drop more dye reads better"),
-    "dark-fluid": FlagText("the fluid is very dark in one color", "a drop less dye or a thinner vial reads better"),
-    "tone-uncertain": FlagText(
-        "the phone's contrast could not be pinned down", "keep both gray rows free and evenly lit, and filters off"
-    ),
-    "tank-water": FlagText(
-        "the vial holds tank water, whose other acids bias the reading", "fill it with fluid of known KH"
-    ),
-    "near-dye-limit": FlagText(
-        "the dye hardly changes color here, so only one end of the interval is known",
-        "fluid of higher KH where it is yellow, or lower KH where it is blue, moves the color into its range",
-    ),
-    "other-phone": FlagText("the calibration was made with another phone", "calibrate with this one"),
-    "unknown-phone": FlagText(
-        "the photo does not say which phone took it, so the calibration counts less", "send the photo as it was taken"
-    ),
-    "beyond-profile": FlagText("the pH lies beyond what the calibration reached", "calibrate that end too"),
-    "other-light": FlagText("the calibration was made under another lamp", "calibrate under this one"),
-    "vial-pointed": FlagText("the fluid was pointed at, not found", "check its outline in the evidence picture"),
+    "marker-missing": FlagText("A corner marker is hidden", "Show all four"),
+    "two-markers": FlagText("Only two corner markers are visible", "Show all four"),
+    "marker-off": FlagText("A corner marker is bent, shaded or from another card", "Show one flat card"),
+    "card-bent": FlagText("The card is bent", "Put it on something flat"),
+    "card-cut-off": FlagText("An edge of the card is outside the photo", "Show the whole card"),
+    "card-tilted": FlagText("The card is seen at an angle", "Hold the phone parallel to it"),
+    "mixed-light": FlagText("Uneven light on the card", "Use one lamp only"),
+    "clipped": FlagText("The paper around the fluid is overexposed", "Darken the photo a little"),
+    "glare": FlagText("Glare on much of the fluid", "Turn the vial, or move the lamp"),
+    "little-dye": FlagText("Pale fluid widens the interval", "Add a drop of dye"),
+    "dark-fluid": FlagText("Very dark fluid", "Use a drop less dye, or a thinner vial"),
+    "tone-uncertain": FlagText("The phone's contrast is unclear", "Show both gray rows, evenly lit, without filters"),
+    "tank-water": FlagText("Tank water holds other acids, which bias the reading", "Use fluid of known KH"),
+    "near-dye-limit": FlagText("The dye is at the end of its range", "Use fluid of another KH"),
+    "other-phone": FlagText("The profile is from another phone", "Calibrate with this one"),
+    "unknown-phone": FlagText("The photo names no phone, so the profile counts less", "Send the original photo"),
+    "beyond-profile": FlagText("The pH is beyond what was calibrated", "Calibrate that end too"),
+    "other-light": FlagText("The profile is from another lamp", "Calibrate under this one"),
+    "vial-pointed": FlagText("You marked the fluid", "Check its outline in the evidence picture"),
 }
 _OF_THE_FLUID = frozenset(
     ("clipped", "glare", "little-dye", "dark-fluid", "tank-water", "near-dye-limit", "vial-pointed")
 )
 # At the same CO2 a higher KH means a higher pH, which is bluer.
 _BACK_INTO_RANGE = {
-    "below": "the fluid is yellow, so fluid of higher KH moves the color into its range",
-    "above": "the fluid is blue, so fluid of lower KH moves the color into its range",
+    "below": FlagText("Fully yellow: the end of the dye's range", "Use fluid of higher KH"),
+    "above": FlagText("Fully blue: the end of the dye's range", "Use fluid of lower KH"),
 }
 
 
@@ -91,9 +82,7 @@ def flag_texts(reading: Reading) -> tuple[FlagText, ...]:
         In the order of the flags.
     """
     return tuple(
-        FlagText(flag_text(code).seen, _BACK_INTO_RANGE[reading.limit])
-        if code == "near-dye-limit" and reading.limit is not None
-        else flag_text(code)
+        _BACK_INTO_RANGE[reading.limit] if code == "near-dye-limit" and reading.limit is not None else flag_text(code)
         for code in reading.flags
         if reading.status == "read" or code not in _OF_THE_FLUID
     )

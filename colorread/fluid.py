@@ -51,21 +51,21 @@ _COLOR_STEPS = ((7.6, "blue"), (7.2, "blue-green"), (6.6, "green"), (6.0, "yello
 
 RENEW_AFTER_WEEKS = 4  # common practice, no source
 RENEWAL = (
-    f"Renew the fluid in the vial about every {RENEW_AFTER_WEEKS} weeks (common practice, no source), and at "
-    "once when you doubt it, when tank water got in, or when room air does not turn it to its expected color."
+    f"Renew the fluid in the vial about every {RENEW_AFTER_WEEKS} weeks (hobby convention), and at once if "
+    "tank water got in or room air does not turn it to its expected color."
 )
 
 CAUTIONS = (
     "Keep baking soda, dye and all fluids away from children and animals.",
     "Wear gloves and protect eyes and table: the dye stains skin, cloth and silicone.",
-    "Follow the instructions and the safety sheet of the supplier of the dye.",
-    "Never pour fluid or dye into the tank; empty and rinse the vial over the sink.",
-    "Use bottles and syringes that never serve for food or drink.",
-    "Label every bottle with its content, its KH and the date.",
-    "Use distilled or reverse-osmosis water only and measure its KH: a worn membrane leaves some. Tap water has a KH "
-    "of its own.",
+    "Follow the dye supplier's instructions and safety sheet.",
+    "Never pour fluid or dye into the tank. Empty and rinse the vial over the sink.",
+    "Use bottles and syringes that are never used for food or drink.",
+    "Label every bottle with contents, KH and date.",
+    "Use only distilled or reverse-osmosis water and measure its KH: a worn membrane leaves some. Tap water has its "
+    "own KH.",
     "Use plain baking soda (sodium bicarbonate), not baking powder and not washing soda.",
-    "Do not heat baking soda or its water: it turns into carbonate, which holds "
+    "Do not heat baking soda or its solution: it turns into carbonate, with "
     f"{2 * NAHCO3_G_MOL / NA2CO3_G_MOL:.3f} times the alkalinity per gram.",
 )
 

@@ -49,9 +49,9 @@ def room_air_words(air: RoomAirColor, kh_words: KhWords = dkh_words) -> str:
     """
     least_ph = min(air.ph_stuffy_air, _MOST_READABLE_PH)
     return (
-        f"After some hours in room air, {kh_words(air.kh_dkh, 'g')} fluid with dye is {air.color}: "
-        f"pH {air.ph_stuffy_air:.1f} in a stuffy room, {air.ph_outdoor_air:.1f} in outdoor air. Where colors are hard "
-        f"to tell, a photo tells: it should read about pH {least_ph:.1f} or more."
+        f"After a few hours in room air, {kh_words(air.kh_dkh, 'g')} fluid with dye is {air.color}: pH "
+        f"{air.ph_stuffy_air:.1f} in a stuffy room, {air.ph_outdoor_air:.1f} outdoors. A photo should read pH "
+        f"{least_ph:.1f} or more."
     )
 
 
@@ -92,20 +92,18 @@ def fluid_rows(
     to_state = vial if vial == vial_dkh else f"{vial} ({vial_dkh})"
     drops = "1 drop" if dose.drops == 1 else f"{dose.drops} drops"
     rows = (
-        f"1 Stock|Dissolve {recipe.baking_soda_g:g} g baking soda in pure water and fill up to {recipe.stock_ml:g} mL: "
-        f"{kh_words(recipe.stock_kh_dkh, '.0f')}.",
-        f"2 Thin|Fill {recipe.first.portion_ml:g} mL of the stock up with pure water to {recipe.first.total_ml:g} mL: "
-        f"{kh_words(recipe.first.kh_dkh, '.1f')}.",
-        f"3 Fluid|Fill {recipe.second.portion_ml:g} mL of that up with pure water to {recipe.second.total_ml:g} mL: "
+        f"1 Stock|Dissolve {recipe.baking_soda_g:g} g baking soda in pure water, then fill up to {recipe.stock_ml:g} "
+        f"mL: {kh_words(recipe.stock_kh_dkh, '.0f')}.",
+        f"2 Dilute|Fill {recipe.first.portion_ml:g} mL of the stock up to {recipe.first.total_ml:g} mL with pure "
+        f"water: {kh_words(recipe.first.kh_dkh, '.1f')}.",
+        f"3 Fluid|Fill {recipe.second.portion_ml:g} mL of that up to {recipe.second.total_ml:g} mL with pure water: "
         f"{kh_words(recipe.second.kh_dkh, '.2f')}.",
-        f"4 Dye|Put {drops} of 0.04 % bromothymol blue into {vial_ml:g} mL of the fluid in the vial (common "
-        f"practice is 2 to 5 drops in 2 to 5 mL). That thins it to {to_state}: state that KH for "
-        f"your photos{option}. The dye's own acid or base may change it by some "
-        f"{dose.dye_alkalinity_percent:.1f} % more; the interval of a reading has room for that.",
+        f"4 Dye|Add {drops} of 0.04 % bromothymol blue to {vial_ml:g} mL of the fluid in the vial (usual: 2 to 5 "
+        f"drops in 2 to 5 mL). The drops dilute it to {to_state}: enter that KH{option}. The dye itself may "
+        f"change it by another {dose.dye_alkalinity_percent:.1f} %; the interval includes that.",
         f"5 Check|{room_air_words(air, kh_words)}",
-        f"Exact to|±{error.kh_error_percent:.1f} % in KH, which is ±{error.co2_error_percent:.1f} % in every CO2 "
-        f"reading; the dye not counted. Weighing {recipe.direct_baking_soda_g:.3f} g directly could be off by "
-        f"{direct.kh_error_percent:.0f} %.",
+        f"Accuracy|±{error.kh_error_percent:.1f} % in KH and ±{error.co2_error_percent:.1f} % in CO2, without the dye. "
+        f"Weighing {recipe.direct_baking_soda_g:.3f} g directly could be off by {direct.kh_error_percent:.0f} %.",
         f"Keep|{RENEWAL}",
     )
     return tuple((label, text) for label, _, text in (row.partition("|") for row in rows))

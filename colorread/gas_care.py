@@ -12,22 +12,31 @@ SOURCE_WORDS: dict[SourceKind, str] = {
     "acid-bicarbonate": "citric acid and bicarbonate (acid-bicarbonate)",
     "cylinder": "cylinder",
 }
-SENSITIVE_ANIMALS = "such as shrimp, snails, fry, discus, and fish of cold or fast water (common practice, no source)"
-HOSE_OUT = "take the hose out of the tank, never close or pinch it"
-STOP_THE_GAS = f"stop the gas (of a bottle: {HOSE_OUT})"
+SENSITIVE_ANIMALS = "shrimp, snails, fry, discus, fish of cold or fast water (hobby convention)"
+HOSE_OUT = "pull the hose out of the tank, never close or pinch it"
+STOP_THE_GAS = f"stop the gas (DIY bottle: {HOSE_OUT})"
+SIGNS_IN_SHORT = "Fish gasping or breathing fast? Run an air stone."
+SIGNS_OF_DISTRESS = (
+    "Signs of too much CO2 or too little oxygen: fish gasp at the surface, breathe fast, lose balance or lie still. "
+    "The end of the night is the critical time."
+)
+# Water alike in temperature and hardness, without chlorine: common practice, no source.
+IF_DISTRESSED = (
+    f"If you see them: {STOP_THE_GAS}, move the surface or run an air stone, and change part of the water with "
+    "conditioned (dechlorinated) water of the same temperature and hardness. If that does not help, call a vet."
+)
 
 _ROOM = (
-    "CO2 gathers in closed rooms, cupboards and cellars: ventilate where the gas source stands, and leave the room if "
-    "you get a headache, breathe fast or feel dizzy."
+    "CO2 collects in closed rooms, cupboards and cellars. Ventilate where the gas source stands; leave the room if you "
+    "get a headache, breathe fast or feel dizzy."
 )
 _BOTTLE = (
-    "Bottle that ferments or reacts: never seal it or pinch its hose. Use a pressure-rated one, fixed against tipping, "
-    "with a check valve and a trap bottle, so that neither tank water runs back nor mash or acid into the tank. A "
-    "blocked hose or diffuser builds pressure."
+    "DIY bottle: never seal it or pinch its hose. Use a pressure-rated one, secured against tipping, with a check "
+    "valve and a trap bottle. A blocked hose or diffuser builds pressure."
 )
 _CYLINDER = (
-    "Cylinder: upright, secured, away from heat and sun, with regulator and check valve as its supplier and your local "
-    "codes ask; near its end the gas may come in one rush."
+    "Cylinder: upright, secured, away from heat and sun, with regulator and check valve as its supplier and local "
+    "codes require. When it is nearly empty, the gas may come in one rush."
 )
 
 
@@ -50,10 +59,9 @@ def less_gas(source: SourceKind | None, *, a_little: bool = False) -> str:
     down = "turn the gas down a little" if a_little else "turn the gas down"
     if source == "cylinder":
         return down
-    for_hours = " for some hours" if a_little else ""
     if source is None:
-        return f"{down} (of a bottle: {HOSE_OUT})"
-    return f"lead the gas into the open air{for_hours}: {HOSE_OUT}"
+        return f"{down} (DIY bottle: hose out of the tank, never closed or pinched)"
+    return f"{HOSE_OUT}{'; a few hours are enough to begin with' if a_little else ''}"
 
 
 def gas_cautions(source: SourceKind | None) -> tuple[str, ...]:

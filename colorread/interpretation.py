@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from calibration.inversion import PhPosterior
+from calibration.inversion import PhPosterior, quantiles
 from colorread.carbonate import co2_from_ph, co2_rule_of_thumb, ph_from_co2
 from colorread.fluid import dye_ph_std
 from colorread.reading import BUDGET_ACIDS, BUDGET_KH, NORMAL_95, Interval, Limit, Reading
@@ -21,6 +21,8 @@ _USUAL_CO2_MG_L = (5.0, 60.0)
 _KH_STD_PH = 0.02
 _OTHER_ACIDS_STD_PH = 0.1  # tank water in the vial: humic acids and phosphate buffer too; assumption
 _LITTLE_DYE_LOAD = 0.15  # below, the color is faint: assumption
+# Towards an open end the likelihood is flat; it ends where it has fallen to this share of its largest: assumption.
+_FLAT = 0.6
 
 
 def without_numbers(photo: str, stated: Stated) -> Reading:
@@ -81,7 +83,7 @@ def with_numbers(reading: Reading, posterior: PhPosterior, stated: Stated) -> Re
     posterior : PhPosterior
         What is believed of the pH; at most one end is open.
     stated : Stated
-        KH, temperature, fluid, marks.
+        KH, temperature, fluid, limits.
 
     Returns
     -------
@@ -109,13 +111,28 @@ def with_numbers(reading: Reading, posterior: PhPosterior, stated: Stated) -> Re
     return replace(
         reading,
         ph=ph,
+        photo_ph=_told_by_photo(posterior),
         co2_mg_l=co2_mg_l,
         limit=limit,
         co2_rule_of_thumb_mg_l=None if limit else float(co2_rule_of_thumb(posterior.median, stated.fluid_kh_dkh)),
         tank_ph=_tank_ph(co2_mg_l, stated),
-        verdict=judge(co2_mg_l, stated.marks),
+        verdict=judge(co2_mg_l, stated.marks, calibrated=stated.profile is not None),
         flags=tuple(dict.fromkeys(flags)),
         budget={**posterior.budget, **extra_std},
+    )
+
+
+def _told_by_photo(posterior: PhPosterior) -> Interval:
+    """Return the middle of the likelihood, and where it has fallen as far as a normal one at its 90 % ends."""
+    ph, likelihood = posterior.ph, posterior.likelihood
+    inside = likelihood >= np.exp(-(NORMAL_95**2) / 2.0)
+    (value,) = quantiles(ph[inside], likelihood[inside] / likelihood[inside].sum(), (0.5,))
+    if posterior.open_below or posterior.open_above:
+        value = float(ph[likelihood >= _FLAT][-1 if posterior.open_below else 0])
+    return Interval(
+        value=value,
+        low=None if posterior.open_below else float(ph[inside][0]),
+        high=None if posterior.open_above else float(ph[inside][-1]),
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -30,6 +31,7 @@ from colorread.vial.find import find_vial, point_at_vial
 from colorread.vial.outline import VialFit
 
 _AROUND_MM = 4.0  # of card or tag: what the view shows beyond it, and what is smoothed into that
+_CORNER_FLAGS = frozenset(("marker-missing", "two-markers", "marker-off"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,6 +159,7 @@ def read_photo_traced(source: Source, stated: Stated) -> tuple[Reading, Trace]:
     posterior, flags = believed_ph(fluid.signal.samples, fluid.photo.color_space, fluid.photo.camera_model, stated)
     reading = replace(reading, flags=(*reading.flags, *flags, *seen.fluid.signal.flags))
     try:
+        _require_believable(reading.flags)
         require_clear_fluid(seen.fluid, posterior)
     except Refusal as refusal:
         return replace(reading, reason=refusal.reason), _trace(seen)
@@ -245,9 +248,20 @@ def _so_far(source: Source, stated: Stated, seen: Seen) -> Reading:
         reading,
         flags=(*seen.card.flags, *pointed),
         reference=seen.card.reference.name,
-        card_corners_px=_full_size(seen.card.corners_px, seen.photo),
-        vial_outline_px=_full_size(seen.outlines_px[0], seen.photo) if len(seen.outlines_px) == 1 else None,
+        card_corners_px=seen.photo.full_size(seen.card.corners_px),
+        vial_outline_px=seen.photo.full_size(seen.outlines_px[0]) if len(seen.outlines_px) == 1 else None,
     )
+
+
+def _require_believable(flags: Collection[str]) -> None:
+    """Refuse where so much is wrong at once that the photo is rather damaged than badly taken."""
+    if {"card-bent", "dark-fluid"} <= set(flags) and not _CORNER_FLAGS.isdisjoint(flags):
+        raise Refusal(
+            "doubtful-photo",
+            "The card looks bent, a corner of it is not as printed, and the fluid is very dark: all at once as in a "
+            "damaged photo.",
+            "Copy the original file from the phone again, or take the photo once more with the whole card flat in it.",
+        )
 
 
 def require_clear_fluid(fluid: Fluid, posterior: PhPosterior) -> None:
@@ -303,9 +317,3 @@ def _color_scale(load: float, pka: float) -> tuple[tuple[float, NDArray[np.float
     spectra = dye_transmittance(np.array(CHART_PH) - pka, load)
     colors = encode_srgb(np.clip(rgb_lin_under_d65(spectra, "srgb"), 0.0, 1.0))
     return tuple(zip(CHART_PH, colors, strict=True))
-
-
-def _full_size(xy_px: NDArray[np.float64], photo: Photo) -> tuple[tuple[float, float], ...]:
-    """Return working pixels as pixels of the upright photo at full size (first pixel centered at 0, 0)."""
-    full = (xy_px + 0.5) / photo.scale - 0.5
-    return tuple((float(x), float(y)) for x, y in full)

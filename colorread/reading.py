@@ -24,7 +24,7 @@ Limit = Literal["below", "above"]
 FluidKind = Literal["reference", "tank-water"]
 LightName = Literal["daylight", "warm-led", "cool-led", "fluorescent", "tank-led", "unknown"]
 PlantsWord = Literal["too little", "enough", "more than needed", "cannot tell"]
-FishWord = Literal["no concern read", "watch", "act"]
+Level = Literal["no concern", "watch", "act"]
 TimeSource = Literal["exif with offset", "exif without offset", "file time", "unknown"]
 
 
@@ -49,22 +49,22 @@ class Interval:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
     """
-    What the numbers mean for plants and fish, judged on the upper end of the interval for the fish.
+    What the numbers mean for plants and fish.
 
     Parameters
     ----------
     plants : {'too little', 'enough', 'more than needed', 'cannot tell'}
-        Against the customary range of planted tanks.
-    fish : {'no concern read', 'watch', 'act'}
-        Never says that anything is safe.
+        Against the usual range of planted tanks.
+    fish : {'no concern', 'watch', 'act'}
+        By the chance to be above the fish limit, see `colorread.levels`; never says that anything is safe.
     sentences : tuple of str
-        The same in plain words, first the plants, then the fish, then what to do.
+        The same in plain words: for the plants, for the fish, and what to do.
     cautions : tuple of str
-        Shown wherever the number is high, and the standing ones.
+        Those of the level, and the standing ones.
     """
 
     plants: PlantsWord
-    fish: FishWord
+    fish: Level
     sentences: tuple[str, ...]
     cautions: tuple[str, ...]
 
@@ -84,6 +84,10 @@ class Reading:
         Where `taken_at` comes from.
     ph : Interval or None
         pH of the fluid in the vial [-].
+    photo_ph : Interval or None
+        What the photo alone tells of the pH, without what is believed of tanks beforehand: the middle of its
+        likelihood, and where that has fallen as far as a normal one at its 90 % ends; None at an open end, beyond which
+        all is as likely as the value. None as a whole in readings of before [-].
     co2_mg_l : Interval or None
         CO2 in the vial, that of the tank when the vial last caught up [mg/L].
     limit : {'below', 'above'} or None
@@ -130,6 +134,7 @@ class Reading:
     taken_at: datetime | None = None
     time_source: TimeSource = "unknown"
     ph: Interval | None = None
+    photo_ph: Interval | None = None
     co2_mg_l: Interval | None = None
     limit: Limit | None = None
     reference: ReferenceName | None = None

@@ -12,9 +12,9 @@ from colorread.errors import Reason
 from colorread.json_fields import Fields, fields_of
 from colorread.reading import (
     SCHEMA,
-    FishWord,
     FluidKind,
     Interval,
+    Level,
     LightName,
     Limit,
     PlantsWord,
@@ -24,6 +24,7 @@ from colorread.reading import (
     Verdict,
 )
 
+_CALM_ONCE = "no concern read"  # what earlier versions called the calm level
 _NAMES = (
     "schema",
     "photo",
@@ -31,6 +32,7 @@ _NAMES = (
     "taken_at",
     "time_source",
     "ph",
+    "photo_ph",
     "co2_mg_l",
     "limit",
     "kh_dkh",
@@ -50,6 +52,8 @@ _NAMES = (
     "vial",
     "budget",
 )
+# Names that earlier readings lack; they knew the card alone.
+_SINCE: dict[str, object] = {"photo_ph": None, "reference": "card"}
 
 
 def reading_to_dict(reading: Reading) -> dict[str, Any]:
@@ -75,6 +79,7 @@ def reading_to_dict(reading: Reading) -> dict[str, Any]:
         "taken_at": None if reading.taken_at is None else reading.taken_at.isoformat(),
         "time_source": reading.time_source,
         "ph": _interval(reading.ph, 3),
+        "photo_ph": _interval(reading.photo_ph, 3),
         "co2_mg_l": _interval(reading.co2_mg_l, 2),
         "limit": reading.limit,
         "kh_dkh": _rounded(reading.kh_dkh, 3),
@@ -141,8 +146,8 @@ def reading_from_dict(data: object) -> Reading:
     ValueError
         If it describes no reading; one sentence.
     """
-    if isinstance(data, dict) and "reference" not in data:  # written when there was the card alone
-        data = {"reference": "card"} | {name: value for name, value in data.items() if name != "geometry"}
+    if isinstance(data, dict):
+        data = _SINCE | {name: value for name, value in data.items() if name != "geometry"}  # dropped since
     fields = fields_of("the reading", data, _NAMES)
     if fields.values["schema"] != SCHEMA:
         raise ValueError(f"The schema of the reading must be {SCHEMA}, not {fields.values['schema']!r}.")
@@ -151,6 +156,7 @@ def reading_from_dict(data: object) -> Reading:
         taken_at=fields.maybe("taken_at", fields.moment),
         time_source=fields.choice("time_source", TimeSource),
         ph=_interval_from(fields, "ph"),
+        photo_ph=_interval_from(fields, "photo_ph"),
         co2_mg_l=_interval_from(fields, "co2_mg_l"),
         limit=fields.maybe("limit", lambda name: fields.choice(name, Limit)),
         kh_dkh=fields.number("kh_dkh"),
@@ -214,7 +220,7 @@ def _verdict_from(data: object) -> Verdict | None:
     fields = fields_of("the verdict", data, ("plants", "fish", "sentences", "cautions"))
     return Verdict(
         plants=fields.choice("plants", PlantsWord),
-        fish=fields.choice("fish", FishWord),
+        fish="no concern" if fields.values["fish"] == _CALM_ONCE else fields.choice("fish", Level),
         sentences=fields.texts("sentences"),
         cautions=fields.texts("cautions"),
     )

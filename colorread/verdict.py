@@ -1,26 +1,28 @@
-"""What a CO2 reading means for plants and fish, in words; the fish are judged on the upper end of the interval."""
+"""What a CO2 reading means for plants and fish, in words; the level is that of `colorread.levels`."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
-from colorread.gas_care import STOP_THE_GAS, SourceKind, less_gas
-from colorread.limits import USUAL_FISH_MARK_MG_L, USUAL_PLANTS_RANGE_MG_L
-from colorread.reading import FishWord, Interval, PlantsWord, Reading, Verdict
-from colorread.words import digits_of
+from colorread.gas_care import IF_DISTRESSED, SIGNS_OF_DISTRESS, SourceKind, less_gas
+from colorread.levels import LIKELY, chance_above, level_of
+from colorread.limits import SENSITIVE_FISH_LIMIT_MG_L, USUAL_FISH_LIMIT_MG_L, USUAL_PLANTS_RANGE_MG_L
+from colorread.reading import Interval, Level, PlantsWord, Reading, Verdict
+from colorread.words import digits_of, percent_words
 
-# Assumption: "enough" needs two thirds of the interval, as pH (where it is even), between the two marks.
-_ENOUGH_SHARE = 2.0 / 3.0
-# A clinical guide to fish medicine names "less than 20 mg/L" as a common target; a Danish report quotes (second-hand)
-# Alabaster & Lloyd 1980: 20 mg/L at most for salmonids, and Wedemeyer 1996: warm-water species not for long above 20 to
-# 30 mg/L.
-_WELFARE_MG_L = 20.0
-_WELFARE = f"The literature on fish welfare asks for {_WELFARE_MG_L:g} mg/L or less over long times."
-_ACT_FACTOR = 1.4  # over the mark for the fish: assumption
-# Whatever the mark, assumption: at 56 mg/L more seabream died than usual (Aquacultural Engineering 2013, abstract), and
-# a manual on tilapia asks for less than 50 (second-hand).
-_ACT_AT_MOST_MG_L = 50.0
+CALIBRATE = "Calibrate to narrow this."
+LEAVE_IT = "Leave it as it is."
+WATCH = "Watch the fish, and leave the gas as it is."
+WELFARE_CAUTION = (
+    f"Fish-welfare sources advise {SENSITIVE_FISH_LIMIT_MG_L:g} mg/L or less long term. For sensitive animals, that is "
+    "the limit to use."
+)
+STANDING_CAUTIONS = (
+    "The vial is one to several hours behind the water, most when CO2 falls. The tank may be higher or lower now.",
+    "This reading does not replace an instrument, a veterinarian or other professional advice.",
+)
+WATCH_CAUTIONS = (SIGNS_OF_DISTRESS, IF_DISTRESSED)
+ACT_CAUTIONS = ("Raise the gas again only in small steps, two days apart, and look at the fish after each.",)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,37 +35,23 @@ class Marks:
     plants_low_mg_l, plants_high_mg_l : float
         Range for the plants [mg/L].
     fish_mg_l : float
-        What the water should stay below for the fish [mg/L].
+        The fish limit, which the water should stay below [mg/L].
     source : {'fermentation', 'acid-bicarbonate', 'cylinder'} or None
         It decides how there can be less gas; None where not known.
     """
 
     plants_low_mg_l: float = USUAL_PLANTS_RANGE_MG_L[0]
     plants_high_mg_l: float = USUAL_PLANTS_RANGE_MG_L[1]
-    fish_mg_l: float = USUAL_FISH_MARK_MG_L
+    fish_mg_l: float = USUAL_FISH_LIMIT_MG_L
     source: SourceKind | None = None
 
 
 USUAL_MARKS = Marks()
-STANDING_CAUTIONS = (
-    "The vial is one to several hours behind the water, longest when the CO2 falls: the tank may be higher or lower by "
-    "now.",
-    "This reading replaces neither an instrument nor the advice of a veterinarian or another professional.",
-)
-# Like water, without chlorine: common practice, no source.
-DISTRESS_CAUTION = (
-    f"If they show such signs: {STOP_THE_GAS}, move the surface or run an air stone, and change part of the water with "
-    "conditioned (dechlorinated) water of like temperature and hardness."
-)
-WATCH_CAUTIONS = (
-    "Look at the fish: gasping at the surface, fast gill movement, loss of balance or lethargy are signs of too much "
-    "CO2 or too little oxygen, most of all at the end of the night.",
-    DISTRESS_CAUTION,
-)
-ACT_CAUTIONS = ("Give more gas again in small steps only, two days apart, and look at the fish after each.",)
 
 
-def judge(co2_mg_l: Interval, marks: Marks = USUAL_MARKS) -> Verdict:
+def judge(
+    co2_mg_l: Interval, marks: Marks = USUAL_MARKS, *, calibrated: bool = True, held: Level | None = None
+) -> Verdict:
     """
     Put a reading into words.
 
@@ -73,28 +61,30 @@ def judge(co2_mg_l: Interval, marks: Marks = USUAL_MARKS) -> Verdict:
         CO2 with its interval; an open end is None [mg/L].
     marks : Marks
         Of the tank.
+    calibrated : bool, default True
+        Whether a profile was used; without one, an unclear verdict says that calibrating narrows it.
+    held : {'no concern', 'watch', 'act'}, optional
+        Level of the day before, see `colorread.levels.level_of`.
 
     Returns
     -------
     Verdict
         Never says that anything is without danger.
     """
-    low = 0.0 if co2_mg_l.low is None else co2_mg_l.low
-    high = math.inf if co2_mg_l.high is None else co2_mg_l.high
-    digits = 0 if math.isinf(high) else digits_of(co2_mg_l)  # as readings are told
-    plants, plants_text = _judge_plants(low, high, co2_mg_l.value, marks, digits)
-    fish, fish_text, advice = _judge_fish(low, high, marks, digits)
-    cautions = {
-        "no concern read": STANDING_CAUTIONS,
-        "watch": WATCH_CAUTIONS + STANDING_CAUTIONS,
-        "act": WATCH_CAUTIONS + ACT_CAUTIONS + STANDING_CAUTIONS,
-    }[fish]
-    return Verdict(plants=plants, fish=fish, sentences=(plants_text, fish_text, advice), cautions=cautions)
+    plants, plants_text = _judge_plants(co2_mg_l, marks)
+    fish, fish_text = _judge_fish(co2_mg_l, marks, held)
+    to_do = _to_do(co2_mg_l, marks, plants, fish)
+    if not calibrated and fish != "act" and co2_mg_l.value is not None and (fish == "watch" or plants == "cannot tell"):
+        to_do += f" {CALIBRATE}"
+    of_level = {"no concern": (), "watch": WATCH_CAUTIONS, "act": WATCH_CAUTIONS + ACT_CAUTIONS}[fish]
+    high = co2_mg_l.high is None or co2_mg_l.high > SENSITIVE_FISH_LIMIT_MG_L
+    cautions = (*of_level, *((WELFARE_CAUTION,) if high else ()), *STANDING_CAUTIONS)
+    return Verdict(plants=plants, fish=fish, sentences=(plants_text, fish_text, to_do), cautions=cautions)
 
 
 def judged(reading: Reading, marks: Marks) -> Reading:
     """
-    Judge a reading anew, as the marks of a tank may have changed since its photo was read.
+    Judge a reading again, as the limits of a tank may have changed since its photo was read.
 
     Parameters
     ----------
@@ -106,63 +96,64 @@ def judged(reading: Reading, marks: Marks) -> Reading:
     Returns
     -------
     Reading
-        With the verdict by these marks; a refused one as it was.
+        With the verdict by these limits; a refused one as it was.
     """
-    return reading if reading.co2_mg_l is None else replace(reading, verdict=judge(reading.co2_mg_l, marks))
+    if reading.co2_mg_l is None:
+        return reading
+    return replace(reading, verdict=judge(reading.co2_mg_l, marks, calibrated=reading.profile is not None))
 
 
-def _judge_plants(low: float, high: float, value: float | None, marks: Marks, digits: int) -> tuple[PlantsWord, str]:
-    span = f"{marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L"
-    if (marks.plants_low_mg_l, marks.plants_high_mg_l) == (USUAL_MARKS.plants_low_mg_l, USUAL_MARKS.plants_high_mg_l):
-        span = f"customary {span}"
-    if high < marks.plants_low_mg_l:
-        return "too little", f"Plants: less CO2 than the {span}."
-    if low > marks.plants_high_mg_l:
-        return "more than needed", f"Plants: more CO2 than the {span}."
-    if _share_between_marks(low, high, marks) >= _ENOUGH_SHARE:
-        return "enough", f"Plants: likely within the {span}."
-    if value is None:
-        return "cannot tell", f"Plants: the reading does not tell whether the CO2 is within the {span}."
-    if marks.plants_low_mg_l <= round(value, digits) <= marks.plants_high_mg_l:
-        return "cannot tell", f"Plants: perhaps within the {span}, but that is not certain."
-    side = "less" if value < marks.plants_low_mg_l else "more"
-    return "cannot tell", f"Plants: rather {side} CO2 than the {span}, but that is not certain."
+def _judge_plants(co2_mg_l: Interval, marks: Marks) -> tuple[PlantsWord, str]:
+    low, high = marks.plants_low_mg_l, marks.plants_high_mg_l
+    is_usual = (low, high) == USUAL_PLANTS_RANGE_MG_L
+    span = f"{'the usual' if is_usual else 'your'} {low:g} to {high:g} mg/L"
+    above = chance_above(co2_mg_l, high)
+    below = 1.0 - chance_above(co2_mg_l, low)
+    if below >= LIKELY:
+        return "too little", f"Too little: {'' if _is_under(co2_mg_l, low) else 'probably '}below {span}."
+    if above >= LIKELY:
+        return "more than needed", f"More than needed: {'' if _is_over(co2_mg_l, high) else 'probably '}above {span}."
+    if co2_mg_l.value is None:
+        return "cannot tell", f"Unclear: only one end is known; the range is {span}."
+    if 1.0 - above - below >= LIKELY:
+        return "enough", f"Enough: probably within {span}."
+    value = round(co2_mg_l.value, digits_of(co2_mg_l))  # as it is shown
+    place = "below" if value < low else "above" if value > high else "within"
+    return "cannot tell", f"Unclear: possibly {place} {span}."
 
 
-def _share_between_marks(low: float, high: float, marks: Marks) -> float:
-    """Return how much of the interval, as pH, lies between the plants' marks."""
-    inner_low, inner_high = max(low, marks.plants_low_mg_l), min(high, marks.plants_high_mg_l)
-    if low == 0.0 or math.isinf(high):
-        return 0.0
-    return 1.0 if low == high else math.log(inner_high / inner_low) / math.log(high / low)
+def _judge_fish(co2_mg_l: Interval, marks: Marks, held: Level | None) -> tuple[Level, str]:
+    limit = marks.fish_mg_l
+    level = level_of(co2_mg_l, limit, held)
+    if co2_mg_l.high is None:
+        return level, f"It may be far above the limit ({limit:g} mg/L): no upper end."
+    digits = digits_of(co2_mg_l)
+    if round(co2_mg_l.high, digits) < limit:
+        return level, f"Even the high estimate ({co2_mg_l.high:.{digits}f}) is under the limit ({limit:g})."
+    if _is_over(co2_mg_l, limit):
+        return level, f"Even the low estimate ({co2_mg_l.low:.{digits}f}) is above the limit ({limit:g})."
+    return level, f"{percent_words(chance_above(co2_mg_l, limit))} chance of being above the limit ({limit:g} mg/L)."
 
 
-def _judge_fish(low: float, high: float, marks: Marks, digits: int) -> tuple[FishWord, str, str]:
-    fish: FishWord = "act"
-    act_mg_l = min(_ACT_FACTOR * marks.fish_mg_l, _ACT_AT_MOST_MG_L)
-    advice = f"Look at the fish now; {less_gas(marks.source)}."
-    if low > act_mg_l:
-        text = "too much CO2, even at the lower end of the interval"
-    elif math.isinf(high):
-        text = "the dye shows no upper end, so the CO2 may be far higher than fish bear"
-    elif high > act_mg_l:
-        text = f"the CO2 may be as high as {high:.{digits}f} mg/L"
-        if low <= marks.fish_mg_l:
-            advice = f"Look at the fish now; {less_gas(marks.source, a_little=True)}."
-    elif high > marks.fish_mg_l:
-        above = f"as high as {high:.{digits}f} mg/L," if round(high, digits) > marks.fish_mg_l else "just"
-        fish, text = "watch", f"the CO2 may be {above} above the mark of {marks.fish_mg_l:g} mg/L"
-        advice = "Keep an eye on the fish; give no more gas than now."
-    else:
-        fish = "no concern read"
-        text = (
-            f"nothing in this reading calls for action; its upper end of {high:.{digits}f} mg/L is not above the "
-            f"mark of {marks.fish_mg_l:g} mg/L"
-        )
-        advice = "Keep watching the fish as on every day."
-    sentence = f"Fish: {text}."
-    if high > _WELFARE_MG_L:
-        sentence += f" {_WELFARE}"
-        if fish == "no concern read":
-            sentence += f" The mark of {marks.fish_mg_l:g} mg/L is an assumption; a lower one can be set."
-    return fish, sentence, advice
+def _is_under(co2_mg_l: Interval, limit_mg_l: float) -> bool:
+    return co2_mg_l.high is not None and co2_mg_l.high < limit_mg_l
+
+
+def _is_over(co2_mg_l: Interval, limit_mg_l: float) -> bool:
+    return co2_mg_l.low is not None and co2_mg_l.low > limit_mg_l
+
+
+def _to_do(co2_mg_l: Interval, marks: Marks, plants: PlantsWord, fish: Level) -> str:
+    if fish == "act":
+        # Where the limit may still be kept, a little may do.
+        a_little = co2_mg_l.value is not None and not _is_over(co2_mg_l, marks.fish_mg_l)
+        return f"Look at the fish now, and {less_gas(marks.source, a_little=a_little)}."
+    if fish == "watch":
+        return WATCH
+    if plants == "too little":
+        return "Normal early in the day. At the daily peak, plants could use a little more gas."
+    return {
+        "enough": LEAVE_IT,
+        "more than needed": "Plants need no more gas.",
+        "cannot tell": "Leave it as it is, and read it again at the daily peak.",
+    }[plants]

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from colorread.limits import USUAL_KH_DKH, USUAL_TEMPERATURE_C
-from colorread.reading import FishWord, Interval, Reading
+from colorread.reading import Interval, Level, Reading
 
 NO_BREAK = "\xa0"
 # Told apart by shape, never by color alone.
-FISH_SIGNS: dict[FishWord, str] = {
-    "no concern read": "\N{WHITE CIRCLE}",
+FISH_SIGNS: dict[Level, str] = {
+    "no concern": "\N{WHITE CIRCLE}",
     "watch": "\N{BLACK UP-POINTING TRIANGLE}",
     "act": "\N{BLACK UP-POINTING TRIANGLE}\N{BLACK UP-POINTING TRIANGLE}",
 }
@@ -22,10 +22,10 @@ REFUSED_SIGN = "\N{BALLOT X}"
 _TIME_WORDS = {
     "exif with offset": "from the photo, with its time zone",
     "exif without offset": "from the photo, time zone unknown",
-    "file time": "time of the file; the photo itself holds none",
+    "file time": "time of the file; the photo has none",
     "unknown": "source unknown",
 }
-_ONE_END = "95 % sure"  # one end of a 90 % interval
+_ONE_END = "95 % confident"  # one end of a 90 % interval
 _FAR_LARGER, _MANY_DAYS = 5.0, 10.0  # times the middle number; days
 _SMALL_SHARE = 0.03  # of the variance; less is not worth a word
 
@@ -45,6 +45,24 @@ def clean_name(name: str) -> str:
         The name with ``?`` for each such character.
     """
     return "".join(letter if letter.isprintable() else "?" for letter in name)
+
+
+def percent_words(share: float) -> str:
+    """
+    Return a share without ever claiming certainty.
+
+    Parameters
+    ----------
+    share : float
+        From 0 to 1 [-].
+
+    Returns
+    -------
+    str
+        Such as ``55 %``.
+    """
+    percent = round(share * 100.0)
+    return "more than 99 %" if percent >= 100 else "less than 1 %" if percent <= 0 else f"{percent} %"
 
 
 def bind_units(text: str) -> str:
@@ -84,13 +102,12 @@ class NumberWords:
     unit: str
 
     def pair(self) -> tuple[str, str]:
-        """Return ``19 mg/L`` and ``90 % interval 13 to 27 mg/L``, or ``above 61 mg/L`` and how sure that is."""
-        span = f"90 % interval {self.span}{self.unit}" if self.span else f"only this end is known, {_ONE_END}"
-        return self.value + self.unit, span
+        """Return ``19 mg/L`` and ``90 %: 13 to 27``, or ``above 61 mg/L`` and how confident that is."""
+        return self.value + self.unit, f"90 %: {self.span}" if self.span else f"a limit only, {_ONE_END}"
 
     def short(self) -> str:
-        """Return ``19 (13 to 27) mg/L``, or ``above 61 mg/L``."""
-        return f"{self.value} ({self.span}){self.unit}" if self.span else self.value + self.unit
+        """Return ``19 mg/L (13 to 27)``, or ``above 61 mg/L``."""
+        return f"{self.value}{self.unit} ({self.span})" if self.span else self.value + self.unit
 
     def cells(self) -> tuple[str, str]:
         """Return what stands in a table that tells of the 90 %: ``19 mg/L`` and ``13 to 27 mg/L``."""

@@ -121,15 +121,36 @@ class Browser:
 
     def wait_for_load(self) -> None:
         """Wait until a page has been loaded since `events` was cleared."""
-        while not any(event.get("method") == "Page.loadEventFired" for event in self.events):
-            self.events.append(json.loads(self._socket.recv()))
+        self.wait_for("Page.loadEventFired")
 
-    def choose_file(self, selector: str, path: Path) -> None:
-        """Choose a file in a field, as a person does in the dialog."""
+    def wait_for(self, method: str) -> dict[str, Any]:
+        """Return what the browser told of the first such event since `events` was cleared."""
+        while not (found := [event for event in self.events if event.get("method") == method]):
+            self.events.append(json.loads(self._socket.recv()))
+        return dict(found[0]["params"])
+
+    def tap(self, selector: str) -> None:
+        """Press where something is seen, as a finger does; it must be there."""
+        box = self.evaluate(
+            f"(() => {{ const box = document.querySelector({json.dumps(selector)}).getBoundingClientRect();"
+            " return [box.x + box.width / 2, box.y + box.height / 2]; })()"
+        )
+        for kind in ("mousePressed", "mouseReleased"):
+            self.call("Input.dispatchMouseEvent", type=kind, x=box[0], y=box[1], button="left", clickCount=1)
+
+    def take_photo(self, path: Path) -> None:
+        """Take a photo with the camera that a page has opened, and wait for the page that follows."""
+        chooser = self.wait_for("Page.fileChooserOpened")
+        self.events.clear()
+        self.call("DOM.setFileInputFiles", backendNodeId=chooser["backendNodeId"], files=[str(path)])
+        self.wait_for_load()
+
+    def choose_files(self, selector: str, *paths: Path) -> None:
+        """Choose files in a field, as a person does in the dialog."""
         root = self.call("DOM.getDocument")["root"]["nodeId"]
         node = self.call("DOM.querySelector", nodeId=root, selector=selector)["nodeId"]
         assert node, selector
-        self.call("DOM.setFileInputFiles", nodeId=node, files=[str(path)])
+        self.call("DOM.setFileInputFiles", nodeId=node, files=[str(path) for path in paths])
 
     def click(self, selector: str) -> None:
         """Click on what leads to another page, and wait for it."""

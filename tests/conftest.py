@@ -1,9 +1,12 @@
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
+from typing import Any
 
 import hypothesis
 import pytest
+
+from colorread.batch.workers import Done
 
 # The same examples on every run, and no time limit on machines that do other work too.
 hypothesis.settings.register_profile("colorread", derandomize=True, deadline=None)
@@ -16,3 +19,14 @@ def _log_of_nobody(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("COLORREAD_LOG", str(tmp_path_factory.mktemp("nobody") / "log.sqlite"))
         yield
+
+
+@pytest.fixture
+def without_workers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let what is otherwise done in other processes be done in this one, where parts of it can be replaced."""
+
+    def here(task: Callable[[Any], Any], jobs: Iterable[Any], **_: object) -> Iterator[Done[Any, Any]]:
+        for job in jobs:
+            yield Done(job=job, result=task(job))
+
+    monkeypatch.setattr("colorread.batch.workers.run_in_workers", here)

@@ -14,19 +14,21 @@ from PIL import Image, ImageDraw
 from colorread.gas_care import gas_cautions
 from colorread.log.store import LogEntry
 from colorread.reading import Interval
+from colorread.tank.headline import DAILY_PEAK
 from colorread.tank.results import (
     Advice,
     Change,
     Course,
     DayForecast,
     Estimate,
+    Now,
     PhotoPoint,
     SourceOutlook,
     TankSummary,
     Told,
 )
 from colorread.tank.settings import DailySpan, GasSource, Tank
-from colorread.verdict import STANDING_CAUTIONS
+from colorread.verdict import STANDING_CAUTIONS, judge
 from tests.fabricated import made_reading, made_refusal
 
 FIRST = date(2025, 6, 2)
@@ -58,11 +60,14 @@ def made_week(**changes: Any) -> TankSummary:
         n_refused=2,
         first_at=told.course.times[0],
         last_at=told.course.times[-1] - timedelta(hours=5.7),
-        headline=(
-            "The gas fades: the daily peak fell from 30 to 20 mg/L and will be below 15 mg/L in about 4 days.",
-            "Fish: in the evening the CO2 may be as high as 26 mg/L, above the fish mark of 25 mg/L.",
-            "Plants: at lights on the CO2 is 8 mg/L, less than the customary 15 to 30 mg/L.",
+        now=Now(
+            what=DAILY_PEAK,
+            co2_mg_l=_around(20.4),
+            verdict=judge(_around(20.4)),
+            taken_at=told.course.times[-1] - timedelta(hours=5.7),
         ),
+        days_old=0,
+        more=("Gas: the daily peak fell from 30 to 20 mg/L and will be below 15 mg/L in about 4 days.",),
         cautions=(*told.advice.cautions, *STANDING_CAUTIONS),
         notes=("The KH of the fluid was stated, its error is taken as 2 %.",),
         fluid_advice="The fluid is 19 days old: renew it every four weeks.",

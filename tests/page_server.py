@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import io
 import re
 import threading
 from collections.abc import Iterator
@@ -10,12 +11,13 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import httpx
-import uvicorn
+from PIL import Image
 
 from colorread.log.store import Log
 from colorread.page.app import create_app
 from colorread.page.core import Core
-from colorread.page.server import listen, make_core
+from colorread.page.network import listen
+from colorread.page.server import make_core, server_of
 from colorread.tank.settings import Tank, parse_span
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
@@ -31,13 +33,18 @@ def make_log(folder: Path) -> Path:
 
 
 @contextmanager
-def served(log_path: Path, *, shared: bool = False, tokens: list[str] | None = None) -> Iterator[tuple[str, Core]]:
+def served(
+    log_path: Path, *, shared: bool = False, codes: list[str] | None = None, said: list[str] | None = None
+) -> Iterator[tuple[str, Core]]:
     """Yield the address of a server that listens on a free port, and its state."""
-    told = [] if tokens is None else tokens
+    shown, told = [] if codes is None else codes, [] if said is None else said
     taken = listen("127.0.0.1", 0)
     port = taken.getsockname()[1]
-    core = make_core(log_path, home=None, host="127.0.0.1", port=port, shared=shared, on_paired=told.append)
-    server = uvicorn.Server(uvicorn.Config(create_app(core), log_level="warning", http="h11", ws="none", lifespan="on"))
+    core = make_core(
+        log_path, home=None, host="127.0.0.1", port=port, shared=shared, on_paired=shown.append, tell=told.append
+    )
+    core.patience_s = 60.0  # so that a page is whole when it is asked for once
+    server = server_of(create_app(core))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [taken]})
     thread.start()
     try:
@@ -50,11 +57,11 @@ def served(log_path: Path, *, shared: bool = False, tokens: list[str] | None = N
 
 @contextmanager
 def client_of(
-    log_path: Path, *, shared: bool = False, tokens: list[str] | None = None
+    log_path: Path, *, shared: bool = False, codes: list[str] | None = None, said: list[str] | None = None
 ) -> Iterator[tuple[httpx.Client, Core]]:
     """Yield a client that follows nothing by itself, and the state of the server."""
     with (
-        served(log_path, shared=shared, tokens=tokens) as (url, core),
+        served(log_path, shared=shared, codes=codes, said=said) as (url, core),
         httpx.Client(base_url=url, timeout=60) as client,
     ):
         yield client, core
@@ -85,3 +92,11 @@ def fields_of(text: str) -> dict[str, str]:
     return {name: html.unescape(value) for name, value in inputs + boxes} | {
         name: html.unescape(value.group(1)) for name, value in chosen if value
     }
+
+
+def distinct_photo(number: int) -> bytes:
+    """The same photo with a comment of its own, so that each counts."""
+    stream = io.BytesIO()
+    with Image.open(SAMPLES / "week" / "week-01.jpg") as image:
+        image.save(stream, "JPEG", quality=90, comment=f"{number}".encode(), icc_profile=image.info.get("icc_profile"))
+    return stream.getvalue()

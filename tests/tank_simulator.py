@@ -10,19 +10,24 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
-from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
-from colorread.carbonate import co2_from_ph, ph_from_co2
-from colorread.reading import BUDGET_KH, Interval, Reading
+from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA, PhPosterior, ph_prior, quantiles
+from colorread.carbonate import ph_from_co2
+from colorread.interpretation import usual_ph_range, with_numbers, without_numbers
+from colorread.reading import Reading
+from colorread.stated import Stated
 from colorread.tank.settings import DailySpan, Tank, parse_span
-from tests.fabricated import made_reading, made_refusal
+from tests.fabricated import made_refusal
 
-DYE_PH = (6.1, 7.6)  # beyond, readings are one-sided
+_PKA = 7.0
+_STEEPEST = math.log(10.0) / 4.0  # change of the share of blue dye with the pH where it is half
+_STEP = 0.01
+_PH: NDArray[np.float64] = np.arange(4.5, 9.5, _STEP)
 START = datetime(2026, 3, 2, tzinfo=timezone(timedelta(hours=1)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Truth:
-    """What was drawn for one week, and the tank at the photos."""
+    """What was drawn for one week, and tank and vial at the photos."""
 
     tank: Tank
     gas_mg_l_h: float
@@ -33,6 +38,7 @@ class Truth:
     base_mg_l: float
     hours: NDArray[np.float64]
     tank_mg_l: NDArray[np.float64]
+    vial_mg_l: NDArray[np.float64]
     readings: tuple[Reading, ...]
 
 
@@ -43,6 +49,7 @@ def simulated_week(
     days: int = 7,
     often: bool = False,
     level_mg_l: tuple[float, float] = (15.0, 50.0),
+    kh_dkh: float = 4.0,
     fall_per_day: tuple[float, float] = (-0.02, 0.12),
     turned: tuple[float, float] | None = None,
 ) -> Truth:
@@ -90,7 +97,8 @@ def simulated_week(
         base_mg_l=base,
         hours=hours,
         tank_mg_l=tank_mg_l,
-        readings=_photographed(rng, hours, vial_mg_l, profile=profile),
+        vial_mg_l=vial_mg_l,
+        readings=_photographed(rng, hours, vial_mg_l, kh_dkh, profile=profile),
     )
 
 
@@ -103,54 +111,75 @@ def _photo_hours(rng: np.random.Generator, days: int, lights: DailySpan, *, ofte
 
 
 def _photographed(
-    rng: np.random.Generator, hours: NDArray[np.float64], vial_mg_l: NDArray[np.float64], *, profile: bool
+    rng: np.random.Generator,
+    hours: NDArray[np.float64],
+    vial_mg_l: NDArray[np.float64],
+    kh_dkh: float,
+    *,
+    profile: bool,
 ) -> tuple[Reading, ...]:
-    """Return readings with a shared error, one that bends over the scale, own noise, and now and then a refusal."""
+    """
+    Return readings with a shared error, one that bends over the scale, own noise, and now and then a refusal.
+
+    Noise is one of the color: towards both ends of the dye it hides more and more of the pH. From the likelihood on
+    they take the path of a photo, with all that it believes of tanks beforehand.
+    """
+    stated = Stated(kh_dkh=kh_dkh)
     shared_std, color_std = (0.05, 0.03) if profile else (0.10, 0.06)
     shared = rng.normal(0.0, math.hypot(shared_std, 0.02))
     slope, bow = rng.normal(0.0, color_std, 2)
     readings = []
     for hour, vial in zip(hours, vial_mg_l, strict=True):
-        true_ph = float(ph_from_co2(vial, 4.0))
+        true_ph = float(ph_from_co2(vial, kh_dkh))
         own_std = rng.uniform(0.02, 0.12)
         place = (true_ph - 7.0) / 0.5
         error = shared + slope * np.clip(place, -1.0, 1.0) + bow * (1.0 - min(place**2, 1.0)) * 0.5
-        seen_ph = float(np.clip(true_ph + error + rng.normal(0.0, own_std), 5.6, 8.2))
-        whole = 1.645 * math.hypot(shared_std, color_std, own_std)
-        taken_at = START + timedelta(hours=float(hour))
-        if rng.uniform() < 0.05:
-            readings.append(made_refusal(taken_at=taken_at, photo=f"{hour:.2f}.jpg"))
+        color_noise = own_std * _STEEPEST
+        seen = _blue_share(true_ph + error) + rng.normal(0.0, color_noise)
+        photo, taken_at = f"{hour:.2f}.jpg", START + timedelta(hours=float(hour))
+        own = np.exp(-0.5 * ((_blue_share(_PH) - seen) / color_noise) ** 2)
+        posterior = _posterior(own, shared_std, color_std, usual_ph_range(stated))
+        if rng.uniform() < 0.05 or (posterior.open_below and posterior.open_above):
+            readings.append(made_refusal(taken_at=taken_at, photo=photo))
             continue
-        low, high = seen_ph - whole, seen_ph + whole
-        extra = 1.645 * math.hypot(whole / 1.645, 0.02)
-        co2 = [float(co2_from_ph(ph, 4.0)) for ph in (seen_ph + extra, seen_ph, seen_ph - extra)]
-        readings.append(
-            made_reading(
-                photo=f"{hour:.2f}.jpg",
-                taken_at=taken_at,
-                ph=Interval(value=seen_ph, low=low, high=high),
-                co2_mg_l=Interval(value=co2[1], low=co2[0], high=co2[2]),
-                budget={
-                    BUDGET_PKA: shared_std,
-                    BUDGET_CAMERA: color_std,
-                    BUDGET_COLOR: own_std,
-                    BUDGET_KH: 0.02,
-                },
-            )
-        )
-    return tuple(_within_the_dye(reading) for reading in readings)
+        reading = replace(without_numbers(photo, stated), taken_at=taken_at, time_source="exif with offset")
+        readings.append(with_numbers(reading, posterior, stated))
+    return tuple(readings)
 
 
-def _within_the_dye(reading: Reading) -> Reading:
-    """Leave only the known end of a reading where the dye is all yellow or all blue."""
-    ph, co2 = reading.ph, reading.co2_mg_l
-    if ph is None or co2 is None or ph.value is None or DYE_PH[0] < ph.value < DYE_PH[1]:
-        return reading
-    if ph.value < DYE_PH[0]:
-        ph, co2 = replace(ph, value=None, low=None), replace(co2, value=None, high=None)
-        return replace(reading, limit="below", ph=ph, co2_mg_l=co2)
-    ph, co2 = replace(ph, value=None, high=None), replace(co2, value=None, low=None)
-    return replace(reading, limit="above", ph=ph, co2_mg_l=co2)
+def _posterior(
+    own: NDArray[np.float64], shared_std: float, color_std: float, ph_range: tuple[float, float]
+) -> PhPosterior:
+    """Return what is believed of the pH, from the likelihood of the color had it no shared errors."""
+    reach = np.arange(-1.0, 1.0 + _STEP / 2.0, _STEP)
+    kernel = np.exp(-0.5 * (reach / math.hypot(shared_std, color_std)) ** 2)
+    likelihood = np.convolve(np.pad(own, len(reach) // 2, mode="edge"), kernel, "valid")
+    likelihood /= likelihood.max()
+    prior = ph_prior(_PH, ph_range)
+    probability, of_color = (part * prior / (part * prior).sum() for part in (likelihood, own))
+    low, median, high = quantiles(_PH, probability, (0.05, 0.5, 0.95))
+    return PhPosterior(
+        ph=_PH,
+        probability=probability,
+        likelihood=likelihood,
+        median=median,
+        low=low,
+        high=high,
+        open_below=bool(likelihood[0] > 0.1),
+        open_above=bool(likelihood[-1] > 0.1),
+        load=0.7,
+        misfit=0.5,
+        neutral_density=0.05,
+        budget={
+            BUDGET_PKA: shared_std,
+            BUDGET_CAMERA: color_std,
+            BUDGET_COLOR: float(np.sqrt(of_color @ (_PH - of_color @ _PH) ** 2)),
+        },
+    )
+
+
+def _blue_share(ph: NDArray[np.float64] | float) -> NDArray[np.float64]:
+    return np.asarray(1.0 / (1.0 + 10.0 ** (_PKA - np.asarray(ph))))
 
 
 def _is_on(span: DailySpan, hour: float) -> bool:

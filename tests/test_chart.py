@@ -142,7 +142,7 @@ def test_the_command_writes_and_does_not_overwrite(tmp_path: Path) -> None:
     run = CliRunner().invoke
     made = run(app, ["chart", "--out", str(out), "--kh", "6", "--temperature", "22", "--paper", "letter"])
     assert made.exit_code == 0, made.output
-    assert "printers differ" in made.output
+    assert "rinters differ" in made.output
     before = out.read_bytes()
     again = run(app, ["chart", "--out", str(out)])
     assert again.exit_code == 2

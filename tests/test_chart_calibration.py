@@ -301,8 +301,8 @@ def test_the_command_makes_a_profile_of_a_chart(tmp_path: Path, photos: dict[str
     [
         (["--patches", "6.0 6.4 x"], "is no number"),
         (["--patches", "6.0 6.4 6.8 7.2"], "A row of 7 patches was found, but 4 are named."),
-        (["--patches", KIT_TEXT, "--region", "1,2,3"], "--region wants"),
-        (["--region", "1,2,3,4"], "belongs to the chart of a kit"),
+        (["--patches", KIT_TEXT, "--region", "1,2,3"], "--region needs"),
+        (["--region", "1,2,3,4"], "is for a kit's chart"),
         ([], "this is the blank card"),
     ],
 )
@@ -322,7 +322,7 @@ def test_a_failed_command_leaves_the_old_profile(
     ("options", "way_out"),
     [
         (["--patches", "6.0 6.4 6.8 7.2"], "Or mark the row with --region X,Y,W,H in pixels of the upright photo."),
-        (["--patches", KIT_TEXT, "--region", "0,0,200,100"], "Check --region X,Y,W,H as well: it counts in pixels"),
+        (["--patches", KIT_TEXT, "--region", "0,0,200,100"], "check --region X,Y,W,H"),
         ([], None),  # it is the row of a kit that can be marked
     ],
 )
@@ -344,7 +344,7 @@ def test_the_page_names_no_option_that_it_lacks(photos: dict[str, Path], n_patch
 def test_how_explains_with_cautions() -> None:
     result = CliRunner().invoke(app, ["calibrate", "chart", "--how"])
     assert result.exit_code == 0
-    for words in ("Cautions", "--patches", "printers differ", "says nothing of your dye", "3 x KH x 10^(7 - pH)"):
+    for words in ("Cautions", "--patches", "printers differ", "inks are not the dye", "3 x KH x 10^(7 - pH)"):
         assert words in " ".join(result.output.split())
 
 

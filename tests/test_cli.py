@@ -3,9 +3,13 @@ from __future__ import annotations
 import builtins
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
+import time
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, get_args
@@ -16,11 +20,15 @@ from typer.testing import CliRunner
 import colorread
 import colorread.cli
 import colorread.pipeline
+from colorread.batch import workers
 from colorread.cli.options import LightClass
+from colorread.cli.read import _read_one as read_one
 from colorread.gas_care import SENSITIVE_ANIMALS, gas_cautions
-from colorread.reading import LightName, Reading, Trace
+from colorread.log.store import Log
+from colorread.reading import Interval, LightName, Reading, Trace
 from colorread.stated import Stated
 from tests.fabricated import made_reading, made_refusal, made_trace
+from tests.made_log import made_entry
 
 HEAVY = ("numpy", "cv2", "skimage", "scipy", "PIL", "reportlab", "rich")
 runner = CliRunner()
@@ -42,8 +50,15 @@ class FakePipeline:
         return make(photo=str(source)), made_trace()
 
 
+def slow_where_named(job: tuple[Path, Stated], *, evidence: Path | None) -> Any:
+    """Read a photo, but one for longer than anybody waits."""
+    if job[0].name == "slow.jpg":
+        time.sleep(60.0)
+    return read_one(job, evidence=evidence)
+
+
 @pytest.fixture
-def pipeline(monkeypatch: pytest.MonkeyPatch) -> FakePipeline:
+def pipeline(monkeypatch: pytest.MonkeyPatch, without_workers: None) -> FakePipeline:
     fake = FakePipeline()
     monkeypatch.setattr(colorread.pipeline, "read_photo_traced", fake)
     return fake
@@ -104,7 +119,7 @@ def test_a_word_that_is_none_of_a_choice_is_told_in_plain_words(arguments: str) 
 def test_whole_numbers_are_asked_for(arguments: str) -> None:
     result = run(*arguments.split())
     *_, option, value = arguments.split()
-    assert (result.exit_code, result.stderr) == (2, f"{option} must be a whole number, but is {value}.\n")
+    assert (result.exit_code, result.stderr) == (2, f"{option} must be a whole number, not {value}.\n")
 
 
 @pytest.mark.parametrize(("typed", "offered"), [("colorread re", ["read"]), ("colorread tank a", ["add"])])
@@ -164,23 +179,23 @@ def test_options_reach_the_pipeline(pipeline: FakePipeline) -> None:
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        ("--kh -1", "--kh must lie between 0.25 and 30 dKH, but is -1.\n"),
+        ("--kh -1", "--kh must be between 0.25 and 30 dKH, not -1.\n"),
         ("--kh nan", "--kh must be a number"),
-        ("--kh 4,5", "--kh must be a number, but is 4,5. Write decimals with a point, such as 4.5."),
+        ("--kh 4,5", "not 4,5. Write decimals with a point"),
         (
             "--kh 71",
-            "dKH, but is 71. If that is mg/L of CaCO3 (ppm), divide it by 17.8.",
+            "not 71. If that is ppm",
         ),
-        ("--tank-kh 31", "--tank-kh must lie between 0.25 and 30 dKH, but is 31. If that is mg/L"),
-        ("--tank-kh 0", "--tank-kh must lie between 0.25 and 30 dKH, but is 0. Leave it out: with next to no KH"),
+        ("--tank-kh 31", "dKH, not 31. If that is ppm"),
+        ("--tank-kh 0", "dKH, not 0. Leave it out"),
         (
             "--temperature 77",
-            "--temperature must lie between 5 and 40 degrees C, but is 77. If that is degrees F",
+            "not 77. If that is degrees F",
         ),
-        ("--vial nonsense", "--vial wants four numbers"),
-        ("--vial 1,2,3", "--vial wants four numbers"),
-        ("--vial 1,2,0,4", "--vial wants a width and a height above zero"),
-        ("--vial 1,2,nan,4", "--vial wants a width and a height above zero"),
+        ("--vial nonsense", "--vial needs four numbers"),
+        ("--vial 1,2,3", "--vial needs four numbers"),
+        ("--vial 1,2,0,4", "--vial needs width and height"),
+        ("--vial 1,2,nan,4", "--vial needs width and height"),
         ("--fluid tank-water", "--tank-kh"),
     ],
 )
@@ -238,9 +253,10 @@ def test_summary_for_several_photos_only(pipeline: FakePipeline) -> None:
 def test_scale_shows_the_marks_of_the_tank(tmp_path: Path) -> None:
     log = str(tmp_path / "log.sqlite")
     assert run("tank", "add", "window", "--plants", "10-20", "--log", log).exit_code == 0
-    for arguments, numbers in (((), ["0", "15", "30", "60"]), (("--tank", "window"), ["0", "10", "20", "60"])):
+    for arguments, numbers in (((), ["15", "30"]), (("--tank", "window"), ["10", "20", "30"])):
         lines = run("read", "a.jpg", "--log", log, *arguments).stdout.splitlines()
-        assert lines[next(i for i, line in enumerate(lines) if "●" in line) + 1].split() == numbers
+        labels = lines[next(i for i, line in enumerate(lines) if "●" in line) + 1]
+        assert re.findall(r"\d+", labels) == ["0", *numbers, "60"]
 
 
 def test_photos_of_a_tank_are_judged_and_warned_of_by_what_makes_its_gas(
@@ -248,10 +264,36 @@ def test_photos_of_a_tank_are_judged_and_warned_of_by_what_makes_its_gas(
 ) -> None:
     log = str(tmp_path / "log.sqlite")
     assert run("tank", "add", "window", "--source", "fermentation", "--log", log).exit_code == 0
-    shown = {name: run("read", "a.jpg", "--log", log, *name).stdout for name in ((), ("--tank", "window"))}
+    shown = {name: run("read", "a.jpg", "--details", "--log", log, *name).stdout for name in ((), ("--tank", "window"))}
     assert pipeline.calls[-1][1].marks.source == "fermentation"
     assert ["trap bottle" in " ".join(text.replace("│", " ").split()) for text in shown.values()] == [False, True]
     assert not any("upright" in text for text in shown.values())
+
+
+def test_sensitive_animals_have_a_lower_limit(pipeline: FakePipeline, tmp_path: Path) -> None:
+    log = str(tmp_path / "log.sqlite")
+    assert run("tank", "add", "window", "--fish-limit", "12", "--log", log).exit_code == 0
+    limits = []
+    for arguments in ((), ("--sensitive",), ("--tank", "window", "--sensitive", "--log", log)):
+        assert run("read", "a.jpg", *arguments).exit_code == 0
+        limits.append(pipeline.calls[-1][1].marks.fish_mg_l)
+    assert limits == [30.0, 20.0, 12.0]
+
+
+@pytest.mark.usefixtures("pipeline")
+def test_of_a_tank_there_is_one_verdict_and_it_counts_what_the_log_holds(tmp_path: Path) -> None:
+    log = tmp_path / "log.sqlite"
+    assert run("tank", "add", "window", "--log", str(log)).exit_code == 0
+    reading = made_reading()
+    assert reading.taken_at is not None
+    high = Interval(value=70.0, low=60.0, high=80.0)
+    with Log(log) as opened:
+        evening = replace(reading, taken_at=reading.taken_at - timedelta(hours=12), co2_mg_l=high)
+        opened.add(replace(made_entry(1, tank="window"), reading=evening))
+    text = run("read", "a.jpg", "--tank", "window", "--log", str(log)).stdout
+    assert text.count("\nFish  ") == 1
+    assert "Act." in text
+    assert "70 mg/L" in text
 
 
 @pytest.mark.parametrize("command", ["add", "edit"])
@@ -275,7 +317,7 @@ def test_evidence_that_cannot_be_written_is_said_before_the_work(
     (tmp_path / "file").write_text("x", encoding="utf-8")
     result = run("read", "a.jpg", "--evidence", str(tmp_path / folder))
     assert result.exit_code == 2
-    assert "--evidence wants a folder" in result.stderr
+    assert "--evidence must be a folder" in result.stderr
     assert pipeline.calls == []
 
 
@@ -288,6 +330,19 @@ def test_evidence_on_a_full_disk_is_said(tmp_path: Path, monkeypatch: pytest.Mon
     result = run("read", "a.jpg", "--evidence", str(tmp_path))
     assert result.exit_code == 1
     assert "could not be written" in result.stderr
+
+
+def test_photo_that_takes_too_long_is_given_up_and_the_others_are_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(colorread.cli.read, "_read_one", slow_where_named)
+    with monkeypatch.context() as patch:
+        real = workers.run_in_workers
+        patch.setattr(workers, "run_in_workers", lambda *args, **options: real(*args, **options, time_limit_s=1.5))
+        result = run("read", "slow.jpg", "none.jpg", "--json")
+    assert result.exit_code == 3
+    first, second = map(json.loads, result.stdout.splitlines())
+    assert first["reason"]["code"] == "broke-off"
+    assert "took too long" in first["reason"]["message"]
+    assert second["reason"]["code"] == "no-file"
 
 
 def test_name_too_long_for_any_file_is_refused_in_words() -> None:
@@ -334,7 +389,7 @@ def test_a_sheet_has_a_name_of_its_own(tmp_path: Path, monkeypatch: pytest.Monke
     monkeypatch.chdir(tmp_path)
     assert run(sheet).exit_code == 0
     assert (tmp_path / f"{sheet}.pdf").read_bytes().startswith(b"%PDF")
-    assert "ends in .pdf, not x.png" in run(sheet, "--out", "x.png").stderr
+    assert ".pdf, not x.png" in run(sheet, "--out", "x.png").stderr
 
 
 def test_card_in_a_missing_folder_is_one_sentence(tmp_path: Path) -> None:
@@ -366,6 +421,7 @@ def test_a_scale_without_any_error_is_not_believed() -> None:
     assert (result.exit_code, len(result.stderr.splitlines())) == (2, 1)
 
 
+@pytest.mark.usefixtures("without_workers")
 @pytest.mark.parametrize(
     "error",
     [
@@ -393,6 +449,7 @@ def test_opencv_that_cannot_be_loaded_names_the_fix(
     assert len(text.splitlines()) == 1
 
 
+@pytest.mark.usefixtures("without_workers")
 def test_other_missing_modules_are_not_blamed_on_opencv(monkeypatch: pytest.MonkeyPatch) -> None:
     def missing(*_args: Any, **_kwargs: Any) -> Any:
         raise ModuleNotFoundError("No module named 'nothing'", name="nothing")
@@ -403,25 +460,24 @@ def test_other_missing_modules_are_not_blamed_on_opencv(monkeypatch: pytest.Monk
         colorread.cli.main()
 
 
-@pytest.mark.filterwarnings("ignore:Please use `import python_multipart`")  # older ones have but this name
 def test_shared_page_tells_how_to_stop_it_and_that_the_link_is_open(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    core = SimpleNamespace(access=SimpleNamespace(token="abc"))
+    core = SimpleNamespace(access=SimpleNamespace(code="abcdefghij"))
     monkeypatch.setattr("colorread.page.network.home_address", lambda: "192.168.1.2")
     for name, result in {
-        "server.listen": None,
+        "network.listen": None,
         "server.make_core": core,
         "server.run": None,
         "app.create_app": None,
     }.items():
         monkeypatch.setattr(f"colorread.page.{name}", lambda *_, result=result, **__: result)
     said = run("serve", "--share", "--log", str(tmp_path / "log.sqlite")).stdout
-    assert "unencrypted" in said.partition("http://192.168.1.2:8300/pair?token=abc")[0]
-    assert "Stop with Ctrl-C." in said.partition("http://192.168.1.2:8300/pair?token=abc")[2]
+    invitation = "open http://192.168.1.2:8300/ and type the code abcde fghij."
+    assert "not encrypted" in said.partition(invitation)[0]
+    assert "Stop with Ctrl-C." in said.partition(invitation)[2]
 
 
-@pytest.mark.filterwarnings("ignore:Please use `import python_multipart`")  # older ones have but this name
 def test_packages_that_the_page_lacks_are_named_as_the_checkout_has_them(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "segno", None)
     result = run("serve")
@@ -433,9 +489,9 @@ def test_packages_that_the_page_lacks_are_named_as_the_checkout_has_them(monkeyp
 @pytest.mark.skipif(sys.platform == "win32", reason="sends SIGINT")
 def test_interrupt_is_quiet() -> None:
     code = (
-        "import os, signal, sys, colorread.pipeline\nfrom colorread.cli import main\n"
-        "def stopped(*a, **k): os.kill(os.getpid(), signal.SIGINT)\n"
-        "colorread.pipeline.read_photo_traced = stopped\nsys.argv = ['colorread', 'read', 'a.jpg', 'b.jpg']\nmain()"
+        "import os, signal, sys, colorread.batch.workers\nfrom colorread.cli import main\n"
+        "def stopped(*a, **k): yield os.kill(os.getpid(), signal.SIGINT)\n"
+        "colorread.batch.workers.run_in_workers = stopped\nsys.argv = ['colorread', 'read', 'a.jpg', 'b.jpg']\nmain()"
     )
     result = child(code)
     assert result.returncode == 128 + signal.SIGINT
@@ -448,10 +504,11 @@ def test_bar_goes_to_stderr_and_readings_to_stdout() -> None:
     import pty
 
     code = (
-        "import sys, time, colorread.pipeline\nfrom pathlib import Path\nfrom colorread.cli import main\n"
-        "from tests.fabricated import made_reading, made_trace\n"
-        "def read(source, stated):\n    time.sleep(0.2)\n    return made_reading(photo=str(source)), made_trace()\n"
-        "colorread.pipeline.read_photo_traced = read\nsys.argv = ['colorread', 'read', 'a.jpg', 'b.jpg']\nmain()"
+        "import sys, time, colorread.batch.workers as workers\nfrom colorread.cli import main\n"
+        "from tests.fabricated import made_reading\n"
+        "def read(task, jobs, count):\n    for job in jobs:\n        time.sleep(0.2)\n"
+        "        yield workers.Done(job=job, result=(made_reading(photo=str(job[0])), None))\n"
+        "workers.run_in_workers = read\nsys.argv = ['colorread', 'read', 'a.jpg', 'b.jpg']\nmain()"
     )
     parent, terminal = pty.openpty()
     environment = {"TERM": "xterm", "PATH": "", "PYTHONPATH": str(Path(__file__).resolve().parents[1])}

@@ -11,8 +11,10 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw
 
+from colorread.evidence.canvas import Page
 from colorread.evidence.file import is_evidence
-from colorread.evidence.picture import draw_evidence, write_evidence
+from colorread.evidence.photo import draw_photo
+from colorread.evidence.picture import _difference, _draw_scale, draw_evidence, write_evidence
 from colorread.reading import Interval, Reading, Trace
 from tests.fabricated import FLUID_PX, FLUID_RGB, NO_TRACE, made_reading, made_refusal, made_trace
 
@@ -24,8 +26,8 @@ def pixels(image: Image.Image) -> np.ndarray:
 def test_page_is_a_portrait_as_wide_as_a_phone_and_not_cut_off() -> None:
     image = draw_evidence(made_reading(flags=("glare", "card-bent")), made_trace())
     assert image.width == 1080
-    assert image.height > image.width
-    assert (pixels(image)[-20:] == 255).all()  # the last line of text is whole
+    assert image.width < image.height <= 1600
+    assert (pixels(image)[-8:] == 255).all()  # the last line of text is whole
 
 
 @pytest.fixture
@@ -81,10 +83,9 @@ def test_refusal_shows_reason_and_next_step_and_never_a_number(drawn_words: list
 
 def test_photo_that_gave_no_pixels_is_a_gray_panel_with_words(drawn_words: list[str]) -> None:
     page = pixels(draw_evidence(made_refusal(), NO_TRACE))
-    assert drawn_words[0] == "No photo to show"
-    assert page.shape[0] > 500
-    assert len(np.unique(page[5, 5:1075], axis=0)) == 1
-    assert 150 < page[5, 5, 0] < 240
+    assert "No photo to show" in drawn_words
+    gray = (page > 150).all(axis=(1, 2)) & (page < 240).all(axis=(1, 2))
+    assert gray.sum() > 200
 
 
 @pytest.mark.parametrize(
@@ -103,19 +104,18 @@ def test_one_sided_readings_are_drawn_with_any_part_missing(reading: Reading, go
 def test_card_and_fluid_are_outlined_dark_and_light() -> None:
     # The whole photo is shown: 240 x 180 pixels enlarged 4.5 times.
     corners = np.array([(-0.5, -0.5), (239.5, -0.5), (239.5, 179.5), (-0.5, 179.5)])
-    page = pixels(draw_evidence(made_reading(), made_trace(card_corners_px=corners)))
+    page, bare = (
+        pixels(draw_photo(made_trace(card_corners_px=corners, **changes), 1080, 1000, "fluid"))
+        for changes in ({}, {"used_px": None})
+    )
     across_fluid = page[round(95.5 * 4.5), round(90 * 4.5) : round(110 * 4.5)]
-    levels = across_fluid.mean(axis=-1)
-    assert levels.min() < 30, "no dark edge"
-    inside = pixels(draw_evidence(made_reading(), made_trace(card_corners_px=corners)))[330:520, 470:620]
-    bare = made_trace(card_corners_px=corners, used_px=None)
-    without_dots = pixels(draw_evidence(made_reading(), bare))[330:520, 470:620]
-    changed = (np.abs(inside - without_dots).max(axis=-1) > 60).mean()
+    assert across_fluid.mean(axis=-1).min() < 30, "no dark edge"
+    changed = (np.abs(page - bare)[330:520, 470:620].max(axis=-1) > 60).mean()
     assert 0.02 < changed < 0.4, "used pixels are to be marked, lightly"
 
 
 def test_outline_of_the_fluid_is_dashed_and_that_of_the_card_is_not() -> None:
-    page = pixels(draw_evidence(made_reading(), made_trace()))
+    page = pixels(draw_photo(made_trace(), 1080, 1000, "fluid"))
     # Crop: the card of 200 x 140 pixels and a rim of 16 around it, so 232 x 172 pixels over 1080.
     scale = 1080 / 232
     card_left = page[round((60 - 3.5) * scale) : round((120 - 3.5) * scale), round((20 - 3.5) * scale)].mean(axis=-1)
@@ -125,17 +125,33 @@ def test_outline_of_the_fluid_is_dashed_and_that_of_the_card_is_not() -> None:
     assert fluid_left.max() > 200
 
 
+@pytest.mark.parametrize(
+    ("factor", "word"), [(1.0, ""), (2.0, "stronger"), (0.5, "paler")], ids=["alike", "stronger", "paler"]
+)
+def test_a_color_that_differs_from_the_expected_one_is_explained(factor: float, word: str) -> None:
+    trace = made_trace()
+    expected = np.array([np.interp(6.8, [ph for ph, _ in trace.scale_rgb], c) for c in _columns(trace)])
+    seen = expected.mean() + factor * (expected - expected.mean())
+    words = _difference(replace(trace, fluid_rgb=seen), Interval(value=6.8, low=6.6, high=7.0))
+    assert bool(words) == bool(word)
+    assert word in words
+
+
+def _columns(trace: Trace) -> np.ndarray:
+    return np.array([rgb for _, rgb in trace.scale_rgb]).T
+
+
 def test_swatch_shows_the_corrected_color() -> None:
     page = pixels(draw_evidence(made_reading(), made_trace(rgb_u8=None, card_corners_px=None, vial_outlines_px=())))
     same = np.abs(page - np.round(np.array(FLUID_RGB) * 255)).max(axis=-1) <= 1
-    assert same.sum() > 50_000
+    assert same.sum() > 40_000
 
 
 def bracket_columns(ph: Interval) -> tuple[int, int]:
-    """Columns of the first and last dark pixel of the bar above the color scale."""
-    reading = made_reading(ph=ph)
-    trace = replace(made_trace(), rgb_u8=None, card_corners_px=None, vial_outlines_px=())
-    dark = pixels(draw_evidence(reading, trace))[82, :].max(axis=-1) < 60
+    """Columns of the first and last dark pixel of the bracket above the color scale."""
+    page = Page()
+    _draw_scale(page, made_reading(ph=ph), ph, made_trace())
+    dark = pixels(page.cut())[50, :].max(axis=-1) < 60
     columns = np.flatnonzero(dark)
     return int(columns[0]), int(columns[-1])
 

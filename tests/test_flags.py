@@ -39,11 +39,11 @@ def test_a_refusal_says_nothing_of_a_fluid_that_may_be_none() -> None:
     refused = made_refusal(flags=("card-tilted", "dark-fluid", "glare", "vial-pointed"))
     assert [text.seen for text in flag_texts(refused)] == [FLAG_TEXTS["card-tilted"].seen]
     for shown in places(refused):
-        assert "fluid is very dark" not in shown
-        assert "reflections" not in shown.lower()
+        assert "very dark" not in shown.lower()
+        assert "glare" not in shown.lower()
     assert reading_to_dict(refused)["flags"] == ["card-tilted", "dark-fluid", "glare", "vial-pointed"]
     for shown in places(made_reading(flags=("dark-fluid",))):
-        assert "fluid is very dark" in shown.lower()
+        assert "very dark" in shown.lower()
 
 
 @pytest.mark.parametrize(

@@ -12,14 +12,14 @@ BOTTLES: tuple[SourceKind, ...] = ("fermentation", "acid-bicarbonate")
 
 
 @pytest.mark.parametrize("source", BOTTLES)
-@pytest.mark.parametrize("ends", [(20.0, 26.0, 34.0), (20.0, 30.0, 40.0), (60.0, 70.0, 80.0)])
+@pytest.mark.parametrize("ends", [(20.0, 26.0, 34.0), (28.0, 38.0, 52.0), (60.0, 70.0, 80.0)])
 def test_a_bottle_is_never_told_to_be_turned_or_closed(source: SourceKind, ends: tuple[float, float, float]) -> None:
     low, value, high = ends
     verdict = judge(Interval(value=value, low=low, high=high), Marks(source=source))
-    text = " ".join(verdict.sentences + verdict.cautions)
-    assert "turn the gas" not in text.lower()
-    assert text.count("stop the gas") == text.count("stop the gas (of a bottle: take the hose out of the tank")
-    assert ("lead the gas into the open air" in text) == (verdict.fish == "act")
+    text = " ".join(verdict.sentences + verdict.cautions).lower()
+    assert "turn the gas" not in text
+    assert text.count("stop the gas") == text.count("stop the gas (diy bottle: pull the hose out of the tank")
+    assert text.count("hose out of the tank") == text.count("hose out of the tank, never close")
 
 
 @pytest.mark.parametrize("a_little", [False, True])
@@ -33,7 +33,7 @@ def test_where_the_source_is_not_known_both_ways_are_told(a_little: bool) -> Non
 @pytest.mark.parametrize("source", get_args(SourceKind))
 def test_cautions_are_of_the_room_and_of_the_source(source: SourceKind) -> None:
     room, *own = gas_cautions(source)
-    assert "ventilate" in room
+    assert "entilate" in room
     text = " ".join(own)
     hazards = {
         "bottle": ("never seal", "pinch", "pressure-rated", "tipping", "check valve", "trap bottle", "diffuser"),

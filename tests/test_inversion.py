@@ -15,7 +15,7 @@ from scipy import stats
 
 from calibration.camera import DENSITY_CEILING, signal_family
 from calibration.dye import BASE_MAXIMUM_L_MOL_CM, absorptivity
-from calibration.evidence import PKA_SHIFT, Evidence, State, _log_of_evidence, weigh_members
+from calibration.evidence import _KEPT, _MOST_BYTES, PKA_SHIFT, Evidence, State, weigh_members
 from calibration.family_fit import SignalSamples
 from calibration.inversion import PhPosterior, infer_ph, quantiles
 from calibration.spectra import WAVELENGTH_NM, cie_illuminants, observer, sensors
@@ -466,7 +466,7 @@ def test_calibrated_vials_of_the_same_drops_are_read_finer(monkeypatch: pytest.M
     alike = calibrated(1.0)
     assert alike.median_error < 0.06
     assert alike.covered >= 0.85
-    _log_of_evidence.cache_clear()
+    _KEPT.clear()
     # As if nothing were known of the drops.
     monkeypatch.setattr("calibration.evidence.AMOUNT_WEIGHT", np.append(1.0, np.full(10, 1e-300)))
     untied = calibrated(1.0)
@@ -507,3 +507,14 @@ def test_quantiles_rise_and_stay_on_the_grid(weights: list[float], level: float)
     # Turned around, the same distribution gives the other end.
     (mirrored,) = quantiles(grid, probability[::-1], (1.0 - level,))
     assert mirrored == pytest.approx(14.0 - lower, abs=1e-6)
+
+
+def test_evidence_that_is_kept_is_bounded_in_bytes() -> None:
+    weight = signal_family("srgb").weight
+    for number in range(18):
+        density = np.full((1, 3), 0.2 + 0.01 * number)
+        samples = SignalSamples(density=density, density_std=np.full((1, 3), 0.02))
+        item = Evidence(samples=samples, space="srgb", state="known", ph=7.0, ph_std=0.05, pka=7.2)
+        weigh_members(weight, [item])
+        assert sum(kept.nbytes for kept in _KEPT.values()) <= _MOST_BYTES
+    assert next(reversed(_KEPT))[0] == samples.density.tobytes()

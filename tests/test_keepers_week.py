@@ -64,14 +64,14 @@ def test_three_days_tell_the_trend_and_say_what_they_do_not_tell(week: Path) -> 
     assert trend["low"] <= -100.0 * truth["gas_falls_per_day"] <= trend["high"] < 0.0
     # No photo was taken one to three hours after the gas goes on, where the vial is furthest behind.
     assert summary["lag_hours"] is None
-    assert "do not tell how far the vial lags behind" in summary["cannot_tell"]["lag_hours"]
+    assert summary["cannot_tell"]["lag_hours"]
 
 
 def test_photos_of_the_calibration_are_no_readings(week: Path) -> None:
     with open(week / "week.csv", encoding="utf-8-sig", newline="") as file:
         names = {row["photo"] for row in csv.DictReader(file)}
     assert names == {f"week-{number:02d}.jpg" for number in range(N_PHOTOS)}
-    assert (week / "said.txt").read_text(encoding="utf-8").count("that the profile was made of") == 3
+    assert (week / "said.txt").read_text(encoding="utf-8").count("was used for the profile") == 3
 
 
 def test_report_and_plot_are_there(week: Path) -> None:

@@ -1,11 +1,15 @@
 from __future__ import annotations
 
 import json
+import os
 import random
+import shutil
 import sqlite3
 import subprocess
 import sys
+import tempfile
 import time
+import tracemalloc
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import replace
@@ -21,10 +25,11 @@ from typer.testing import CliRunner
 
 from colorread.cli import app as command_line
 from colorread.log import database as log_file
+from colorread.log.entry import entry_to_dict
 from colorread.log.forget import Leftovers, forget_readings, forget_tank
 from colorread.log.lines import export_lines, import_lines
 from colorread.log.paths import default_log_path, photo_path, undecided_path
-from colorread.log.store import DiskFull, Log, LogEntry, LogError, LogFailure
+from colorread.log.store import Damage, DiskFull, Log, LogEntry, LogError, LogFailure
 from colorread.reading import Interval, Reading, Reason
 from colorread.reading_json import reading_from_dict, reading_to_dict
 from colorread.tank.settings import Tank
@@ -351,9 +356,9 @@ def test_times_of_clocks_that_were_never_set_come_back_too() -> None:
         ([GOOD[0], *GOOD], "line 2 is damaged: A line with 'schema' cannot be there"),
         ([*GOOD, GOOD[3]], "line 6 is damaged: A line with 'entry' cannot be there"),
         ([*GOOD[:2], *GOOD[1:]], "line 3 is damaged: The tank window is there twice"),
-        (GOOD[:4], "the file breaks off after line 4"),
-        ([], "this is no file that log export wrote"),
-        ([b"\x00\xff", *GOOD], "this is no file that log export wrote"),
+        (GOOD[:4], "the file ends early, after line 4"),
+        ([], "not written by log export"),
+        ([b"\x00\xff", *GOOD], "not written by log export"),
         ([*GOOD[:3], GOOD[4]], "line 4 is damaged: Its counts are not those"),
         ([b'{"schema": "colorread.log/2"}', *GOOD[1:]], "line 1 is damaged: The schema must be colorread.log/1"),
         (with_entry(sha256="../x"), "line 4 is damaged: The sha256"),
@@ -394,7 +399,7 @@ def test_full_disk_is_told_and_what_was_added_stays(log: Log, path: Path) -> Non
     pages = log._connection.execute("PRAGMA page_count").fetchone()[0]
     log._connection.execute(f"PRAGMA max_page_count = {pages + 8}")
     added = 0
-    with pytest.raises(DiskFull, match=r"log\.sqlite could not be written, for the disk is full"):  # noqa: PT012
+    with pytest.raises(DiskFull, match=r"log\.sqlite could not be written: the disk is full"):  # noqa: PT012
         for number in range(50):
             log.add(made_entry(number))
             added += 1
@@ -442,14 +447,134 @@ def test_folder_and_unreachable_file_are_told(tmp_path: Path) -> None:
         Log(tmp_path / "file" / "log.sqlite")
 
 
-def test_damaged_row_is_told(log: Log, path: Path) -> None:
+DEEP = "[" * 100_000
+DAMAGES = {
+    "no fields": """result = '{"schema": 1}'""",
+    "no JSON": "result = 'x'",
+    "nested": f"result = '{DEEP}'",
+    "bytes for a result": "result = x'ff'",
+    "no text": "result = CAST(x'7bff' AS TEXT)",
+    "bytes for a time": "scored_at = x'00'",
+    "no offset": "scored_at = '2025-06-02T07:30:00'",
+    "first year": "scored_at = '0001-01-01T00:00:00+00:00'",
+    "bytes for a name": "software = x'00'",
+    "bytes for a hash": "sha256 = x'616263'",
+    "text for a picture": "picture = 'x'",
+    "another schema": "result = replace(result, 'colorread.reading/1', 'colorread.reading/2')",
+}
+
+
+@pytest.mark.parametrize("damage", DAMAGES)
+def test_one_damaged_row_leaves_the_others(damage: str, log: Log) -> None:
+    for number in range(3):
+        log.add(made_entry(number))
+    whole = made_entry(1)
+    log._connection.execute(f"UPDATE reading SET {DAMAGES[damage]} WHERE sha256 = ?", (whole.sha256,))
+    told: list[Damage] = []
+    entries = list(log.entries("window", with_pictures=True, on_damage=told.append))
+    assert [entry.reading.photo for entry in entries] == ["IMG_0000.jpg", "IMG_0002.jpg"]
+    assert [(each.tank, each.photo) for each in told] == [("window", "IMG_0001.jpg")]
+    assert told[0].trouble.endswith(".")
+    n_left = 3 if damage == "text for a picture" else 2  # the reading beside it is whole
+    assert (log.entry("window", whole.sha256) is None) == (n_left == 2)
+    assert len(log.scored_at("window")) >= 2
+    exported = [json.loads(line) for line in export_lines(log)]
+    assert exported[-1] == {"end": {"tanks": 1, "readings": n_left}}
+
+    assert told[0].sha256 is not None
+    assert forget_readings(log, {"window": [told[0].sha256]}) == 1
+    assert log.count("window") == 2
+
+
+def test_damaged_row_is_mended_by_the_reading_of_an_export(log: Log) -> None:
     log.add(made_entry(1))
-    log._connection.execute("""UPDATE reading SET result = '{"schema": 1}'""")
-    with pytest.raises(LogFailure, match=r"damaged reading of window, 6b86b273ff34: The reading lacks"):
-        list(log.entries())
-    log._connection.execute("UPDATE tank SET settings = 'x'")
+    backup = [line.encode() for line in export_lines(log)]
+    log._connection.execute("UPDATE reading SET result = 'x'")
+    log._connection.execute("UPDATE tank SET settings = x'ff'")
+    assert not list(log.entries())
+    import_lines(log, backup)
+    (entry,) = log.entries(with_pictures=True)
+    assert entry_to_dict(entry) == entry_to_dict(made_entry(1))
+    assert entry.picture == made_entry(1).picture
+    assert log.tanks() == (Tank(name="window"),)
+
+
+@pytest.mark.parametrize("settings", ["'x'", f"'{DEEP}'", "x'ff'", "replace(settings, 'window', 'door')"], ids=range(4))
+def test_one_damaged_tank_leaves_the_others(settings: str, log: Log) -> None:
+    log.add_tank(Tank(name="desk"))
+    log.add(made_entry(1))
+    log.add(made_entry(2, tank="desk"))
+    log._connection.execute(f"UPDATE tank SET settings = {settings} WHERE name = 'window'")
+    told: list[Damage] = []
+    assert log.tanks(told.append) == (Tank(name="desk"),)
+    assert [(each.tank, each.sha256) for each in told] == [("window", None)]
     with pytest.raises(LogFailure, match="holds a damaged tank, window"):
         log.tank("window")
+    exported = [json.loads(line) for line in export_lines(log)]
+    assert exported[-1] == {"end": {"tanks": 1, "readings": 1}}
+    assert forget_tank(log, "window", with_readings=True) == 1
+
+
+def test_export_of_a_moment_does_not_keep_others_from_writing(log: Log, path: Path) -> None:
+    for number in range(3):
+        log.add(made_entry(number))
+    lines = export_lines(log)
+    first = [next(lines) for _ in range(3)]
+    with Log(path) as other:
+        other.add(made_entry(9))
+    assert json.loads([*first, *lines][-1]) == {"end": {"tanks": 1, "readings": 3}}
+
+
+def test_export_takes_little_memory_whatever_the_size(log: Log) -> None:
+    picture = bytes(1_000_000)
+    for number in range(40):
+        log.add(made_entry(number, picture=picture))
+    tracemalloc.start()
+    assert sum(map(len, export_lines(log))) > 50_000_000
+    assert tracemalloc.get_traced_memory()[1] < 10_000_000
+    tracemalloc.stop()
+
+
+@contextmanager
+def in_a_read_only_folder(path: Path) -> Iterator[Path]:
+    """Put a log into a folder that may not be written; root may write anywhere and becomes somebody else."""
+    with tempfile.TemporaryDirectory() as folder:
+        inside = Path(folder, "shelf")
+        inside.mkdir()
+        for file in path.parent.glob(f"{path.name}*"):
+            shutil.copy(file, inside)
+        Path(folder).chmod(0o755)
+        for file in inside.iterdir():
+            file.chmod(0o444)
+        inside.chmod(0o555)
+        was_root = os.geteuid() == 0
+        if was_root:
+            os.seteuid(65534)
+        try:
+            yield inside / path.name
+        finally:
+            if was_root:
+                os.seteuid(0)
+            inside.chmod(0o755)
+
+
+def test_log_in_a_read_only_folder_is_read_in_place(log: Log, path: Path) -> None:
+    log.add(made_entry(1))
+    log.close()
+    with in_a_read_only_folder(path) as kept, Log(kept) as opened:
+        (entry,) = opened.entries(with_pictures=True)
+        assert entry.picture == made_entry(1).picture
+        assert len(list(export_lines(opened))) == 4
+        with pytest.raises(LogFailure, match="may not be written"):
+            opened.add(made_entry(2))
+        assert [file.name for file in kept.parent.iterdir()] == [kept.name]
+
+
+def test_log_with_unfinished_changes_in_a_read_only_folder_is_not_shown_without_them(log: Log, path: Path) -> None:
+    log.add(made_entry(1))  # not in the file itself as long as the log is open
+    path.with_name(f"{path.name}-shm").rename(path.with_name("elsewhere"))
+    with in_a_read_only_folder(path) as kept, pytest.raises(LogFailure, match="writable folder"):
+        Log(kept)
 
 
 def test_log_of_a_later_version_is_told_and_left_alone(log: Log, path: Path) -> None:
@@ -482,7 +607,7 @@ INSERT INTO tank VALUES ('window', '{"schema": "colorread.tank/1", "name": "wind
     "tank_kh_dkh": null, "temperature_c": 25.0, "lights": "10:00-18:00", "gas": null, "source": null,
     "sensitive": false, "marks": {"plants_low_mg_l": 15.0, "plants_high_mg_l": 30.0, "fish_mg_l": 25.0},
     "fluid_renewed": null, "light": "unknown", "profile": null, "made_up": false}');
-INSERT INTO reading VALUES ('window', 'ab', 'a.jpg', '2025-06-02T07:30:00.000000',
+INSERT INTO reading VALUES ('window', '{SHA256}', 'a.jpg', '2025-06-02T07:30:00.000000',
     '{"schema": "colorread.reading/1", "photo": "a.jpg", "status": "refused", "taken_at": "2025-06-02T07:30:00+02:00",
     "time_source": "exif with offset", "ph": null, "co2_mg_l": null, "limit": null, "kh_dkh": 4.0,
     "temperature_c": 25.0, "fluid": "reference", "light": "unknown", "profile": null, "assumed": ["kh"],
@@ -497,7 +622,7 @@ PRAGMA user_version = 1;
 
 def make_version_1(path: Path) -> None:
     with closing(sqlite3.connect(path)) as connection:
-        connection.executescript(VERSION_1)
+        connection.executescript(VERSION_1.replace("{SHA256}", "ab" * 32))
 
 
 def check_version_1(path: Path) -> None:

@@ -7,7 +7,6 @@ import html
 import io
 import json
 import re
-import time
 import zipfile
 from collections.abc import Iterator
 from dataclasses import replace
@@ -26,6 +25,7 @@ from colorread.fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
 from colorread.fluid_words import fluid_rows
 from colorread.log.paths import photo_path
 from colorread.log.store import DiskFull, Log, LogFailure
+from colorread.page.access import devices_path
 from colorread.page.core import Core
 from colorread.verdict import Marks
 from colorread.words import NO_BREAK
@@ -53,6 +53,12 @@ def n_kept(log_path: Path) -> int:
         return log.count("window")
 
 
+def left_behind(core: Core) -> list[Path]:
+    """Return the files of uploads that are done with."""
+    waiting = {upload.path for upload in core.originals._uploads.values()}
+    return [path for path in core.workplace.path.rglob("*") if path.is_file() and path not in waiting]
+
+
 def test_every_answer_carries_the_headers_of_a_strict_page(page: tuple[httpx.Client, Core, Path]) -> None:
     for path in (TANK_URL, "/tanks", "/static/page.js", "/nowhere", "/api/tanks"):
         headers = page[0].get(path).headers
@@ -73,81 +79,86 @@ def test_nothing_on_a_page_runs_inline_or_comes_from_elsewhere(page: tuple[httpx
         assert '<html lang="en">' in answer.text
 
 
-def test_a_photo_is_read_and_waits_to_be_kept(page: tuple[httpx.Client, Core, Path]) -> None:
-    client, core, log_path = page
+def test_a_photo_is_read_and_kept_at_once(page: tuple[httpx.Client, Core, Path]) -> None:
+    client, _, log_path = page
     before = n_kept(log_path)
     answer = snap(client, GOOD.read_bytes(), "IMG_1.jpg")
     assert answer.status_code == 303
+    assert n_kept(log_path) == before + 1
     shown = client.get(answer.headers["location"])
     assert "mg/L" in shown.text
-    assert "data:image/jpeg;base64," in shown.text
-    assert n_kept(log_path) == before
-    waiting = client.get(TANK_URL).text.partition("Neither kept nor discarded yet")[2].partition("</section>")[0]
-    assert re.search(r"mg/L</b> <span class=\"interval\">90.% interval", waiting)
-    kept = client.post(answer.headers["location"], data={"csrf": form_token(shown.text), "choice": "keep"})
-    assert kept.status_code == 303
-    assert n_kept(log_path) == before + 1
-    assert not list(core.folder.rglob("photo"))
+    assert 'value="discard"' in shown.text
     said = CliRunner().invoke(command_line, ["log", "show", "--json", "--log", str(log_path)]).stdout
     assert any(json.loads(line)["reading"]["photo"] == "IMG_1.jpg" for line in said.splitlines())
-    sha256 = answer.headers["location"].rsplit("/", 1)[1]
-    picture = client.get(f"{TANK_URL}/readings/{sha256}/picture")
-    with Image.open(io.BytesIO(picture.content)) as image:
+    url = answer.headers["location"].partition("?")[0]
+    assert 'value="discard"' not in client.get(url).text
+    with Image.open(io.BytesIO(client.get(f"{url}/picture").content)) as image:
         assert not image.getexif()
-    assert client.get(f"{TANK_URL}/readings/{sha256}/photo").status_code == 404  # nobody said to keep it
+    assert client.get(f"{url}/photo").status_code == 404  # nobody said to keep it
 
 
 def test_a_discarded_reading_leaves_nothing(page: tuple[httpx.Client, Core, Path]) -> None:
     client, core, log_path = page
     before = n_kept(log_path)
-    place = snap(client, (SAMPLES / "front-green.jpg").read_bytes()).headers["location"]
-    token = form_token(client.get(place).text)
-    assert client.post(place, data={"csrf": token, "choice": "discard"}).status_code == 303
+    place = snap(client, (SAMPLES / "front-green.jpg").read_bytes()).headers["location"].partition("?")[0]
+    sha256 = place.rpartition("/")[2]
+    original = core.originals.path("window", sha256)
+    assert original is not None
+    discarded = client.post(place, data={"csrf": form_token(client.get(place).text), "choice": "discard"})
+    assert discarded.status_code == 303
+    assert "Discarded" in client.get(discarded.headers["location"]).text
     assert n_kept(log_path) == before
-    assert client.get(place).status_code == 303
-    assert not list(core.folder.rglob("photo"))
+    assert not original.parent.exists()
+    assert client.get(place).status_code == 404
 
 
-def test_a_reading_is_not_kept_once_the_kh_is_another(page: tuple[httpx.Client, Core, Path]) -> None:
+def test_a_photo_that_was_sent_before_is_neither_read_nor_kept_again(page: tuple[httpx.Client, Core, Path]) -> None:
     client, _, log_path = page
-    before = n_kept(log_path)
-    place = snap(client, (SAMPLES / "front-green.jpg").read_bytes()).headers["location"]
-    token = form_token(client.get(place).text)
+    data = (SAMPLES / "front-green.jpg").read_bytes()
+    sha256 = snap(client, data).headers["location"].partition("?")[0].rpartition("/")[2]
     with Log(log_path) as log:
+        first = log.entry("window", sha256)
+    again = snap(client, data)
+    with Log(log_path) as log:
+        assert log.entry("window", sha256) == first
         log.put_tank(replace(TANK, kh_dkh=8.0))
-    refused = client.post(place, data={"csrf": token, "choice": "keep"})
-    assert refused.status_code == 409
-    assert "have changed since the photo was read; discard it and send the photo again." in refused.text
-    assert n_kept(log_path) == before
+    assert 'value="discard"' not in client.get(again.headers["location"]).text  # it would take the first one back
+    snap(client, data)  # is another with the other KH
     with Log(log_path) as log:
+        last = log.entry("window", sha256)
         log.put_tank(TANK)
-    assert client.post(place, data={"csrf": token, "choice": "discard"}).status_code == 303
+        log.forget("window", [sha256])
+    assert first is not None
+    assert last is not None
+    assert last.settings_id != first.settings_id
 
 
 def test_a_kept_photo_has_lost_its_place_and_goes_with_its_reading(
     page: tuple[httpx.Client, Core, Path], tmp_path: Path
 ) -> None:
-    client, _, log_path = page
+    client, core, log_path = page
     with Image.open(SAMPLES / "front-yellow.jpg") as image:
         exif = image.getexif()
         exif.get_ifd(0x8825)[1] = "N"
         exif.get_ifd(0x8825)[2] = (52.0, 31.0, 12.0)
         exif[0xA431] = "SERIAL-4711"
         image.save(tmp_path / "placed.jpg", exif=exif, quality=92)
-    place = snap(client, (tmp_path / "placed.jpg").read_bytes()).headers["location"]
+    place = snap(client, (tmp_path / "placed.jpg").read_bytes()).headers["location"].partition("?")[0]
     token = form_token(client.get(place).text)
-    client.post(place, data={"csrf": token, "choice": "keep", "photo": "keep"})
-    reading_url = f"{TANK_URL}/readings/{place.rsplit('/', 1)[1]}"
-    kept = client.get(f"{reading_url}/photo")
+    assert client.post(f"{place}/photo", data={"csrf": token}).status_code == 303
+    assert core.originals.path("window", place.rpartition("/")[2]) is None
+    kept = client.get(f"{place}/photo")
     assert kept.status_code == 200
     assert b"SERIAL-4711" not in kept.content
     with Image.open(io.BytesIO(kept.content)) as image:
         assert not image.getexif().get_ifd(0x8825)
-    stored = photo_path(log_path, reading_url.rsplit("/", 1)[1])
-    assert stored.exists()
-    assert client.post(reading_url, data={"csrf": token}).status_code == 303
+    stored = photo_path(log_path, place.rpartition("/")[2])
+    assert stored.stat().st_mode & 0o777 == 0o600
+    assert stored.parent.stat().st_mode & 0o777 == 0o700
+    assert client.post(f"{place}/photo", data={"csrf": token}).status_code == 410  # the original is gone
+    assert client.post(place, data={"csrf": token}).status_code == 303
     assert not stored.exists()
-    assert client.get(f"{reading_url}/picture").status_code == 404
+    assert client.get(f"{place}/picture").status_code == 404
 
 
 def test_report_and_table_of_a_tank_can_be_taken_along(page: tuple[httpx.Client, Core, Path]) -> None:
@@ -183,7 +194,7 @@ def test_the_recipe_of_the_fluid_is_that_of_the_command_line(page: tuple[httpx.C
     dose, air = dye_drops(5.0, kh_dkh=recipe.kh_dkh), color_in_room_air(5.0, 22.0)
     for _, text in fluid_rows(recipe, dose, air, 5.0):
         assert html.escape(text, quote=False) in shown.text.replace(NO_BREAK, " ").replace("&#39;", "'")
-    assert all(caution in shown.text.replace(NO_BREAK, " ") for caution in CAUTIONS)
+    assert all(caution in html.unescape(shown.text).replace(NO_BREAK, " ") for caution in CAUTIONS)
     wrong = client.get("/fluid?kh=much")
     assert wrong.status_code == 422
     assert "The KH must be a number, not &#39;much&#39;." in wrong.text
@@ -194,9 +205,9 @@ def test_the_recipe_of_the_fluid_is_that_of_the_command_line(page: tuple[httpx.C
     ("unit", "kh", "title", "stated"),
     [
         # 2.804 dKH are 1 meq/L, 1 dKH are 17.85 mg/L of CaCO3
-        ("meq", "1,7832", "500 mL of 1.79 meq/L", "1.72 meq/L (4.81 dKH): state that KH"),
-        ("caco3", "89,25", "500 mL of 89.4 mg/L CaCO3", "85.9 mg/L CaCO3 (4.81 dKH): state that KH"),
-        ("dkh", "5", "500 mL of 5.01 dKH", "to 4.81 dKH: state that KH"),
+        ("meq", "1,7832", "500 mL of 1.79 meq/L", "1.72 meq/L (4.81 dKH)"),
+        ("caco3", "89,25", "500 mL of 89.4 mg/L CaCO3", "85.9 mg/L CaCO3 (4.81 dKH)"),
+        ("dkh", "5", "500 mL of 5.01 dKH", "to 4.81 dKH"),
     ],
 )
 def test_the_recipe_of_the_fluid_is_told_in_the_unit_of_the_browser(
@@ -240,10 +251,10 @@ def test_what_is_no_photo_offers_the_camera_of_its_tank(page: tuple[httpx.Client
     client, core, _ = page
     answer = snap(client, b"a text and no photo", "list.txt")
     assert answer.status_code == 415
-    assert "is not a photo of a known format" in answer.text
+    assert "is not a photo in a known format" in answer.text
     assert "Take another photo" in answer.text
     assert f'action="{TANK_URL}/snap"' in answer.text
-    assert not list(core.folder.rglob("photo"))
+    assert left_behind(core) == []
     empty = snap(client, b"")
     assert empty.status_code == 422
     assert f'href="{TANK_URL}">Back to window' in empty.text
@@ -258,7 +269,7 @@ def test_a_refused_photo_says_what_to_do_and_leaves_nothing(page: tuple[httpx.Cl
     assert "so it is not read" in answer.text
     assert "Hold the vial alone" in answer.text
     assert n_kept(log_path) == before
-    assert not list(core.folder.rglob("photo"))
+    assert left_behind(core) == []
 
 
 def jpeg(size: tuple[int, int] = (1200, 900)) -> bytes:
@@ -316,32 +327,31 @@ def test_a_malicious_upload_gets_a_clear_4xx_and_leaves_nothing(
     assert "<script>alert" not in answer.text
     assert re.search(r"<h1>.+</h1>", answer.text)
     assert n_kept(log_path) == before
-    assert not list(core.folder.rglob("photo"))
+    assert left_behind(core) == []
     assert [
         path for path in sorted(log_path.parent.rglob("*")) if path not in files and "sqlite" not in path.name
     ] == []
 
 
-def test_several_photos_go_through_the_same_batch(page: tuple[httpx.Client, Core, Path]) -> None:
+def test_several_photos_are_kept_and_told_of_one_by_one(page: tuple[httpx.Client, Core, Path]) -> None:
     client, core, log_path = page
     before = n_kept(log_path)
-    names = ("week/week-04.jpg", "week/week-07.jpg", "refuse-leaf.jpg", "week/week-04.jpg")
+    names = ("week/week-04.jpg", "week/week-07.jpg", "refuse-leaf.jpg")
     files = [("photo", (f"../{name}", (SAMPLES / name).read_bytes())) for name in names]
     files.append(("photo", ("list.txt", b"a text and no photo")))
     token = form_token(client.get(f"{TANK_URL}/several").text)
     answer = client.post(f"{TANK_URL}/several", files=files, data={"csrf": token})
-    assert answer.status_code == 303
-    end = time.monotonic() + 60.0
-    while 'data-job="running"' in (text := client.get(answer.headers["location"]).text) and time.monotonic() < end:
-        time.sleep(0.1)
-    assert 'data-job="done"' in text
-    assert "5 of 5 photos are done" in text
-    assert "counts once" in text
-    assert "Not read." in text
-    assert "The file is not a photo of a known format." in text
-    assert "The paper around the fluid is overexposed" in text  # what made a reading less sure
-    assert n_kept(log_path) == before + 4  # a refusal of a batch is kept with its reason
-    assert not list(core.folder.rglob("photo"))
+    assert answer.status_code == 200
+    rows = re.findall(r'<li class="row">.*</li>', answer.text)
+    assert len(rows) == 4
+    assert ["mg/L" in row for row in rows] == [True, True, False, False]
+    assert "Not read." in rows[2]
+    assert "not a photo in a known format." in rows[3]
+    assert "The card is bent. Put it on something flat." in answer.text  # what made a reading less sure
+    again = client.post(f"{TANK_URL}/several", files=files[:1], data={"csrf": token})
+    assert "in the log already" in again.text
+    assert n_kept(log_path) == before + 2
+    assert left_behind(core) == []
     with Log(log_path) as log:
         assert all("/" not in entry.reading.photo for entry in log.entries("window"))
 
@@ -440,20 +450,40 @@ def test_settings_of_a_tank_are_the_same_for_page_and_command_line(page: tuple[h
 
 
 def test_without_pairing_nothing_is_served(tmp_path: Path) -> None:
-    tokens: list[str] = []
-    with client_of(make_log(tmp_path), shared=True, tokens=tokens) as (client, core):
-        first = core.access.token
+    codes: list[str] = []
+    with client_of(make_log(tmp_path), shared=True, codes=codes) as (client, core):
+        first = core.access.code
         for path in ("/", "/tanks", TANK_URL, "/static/style.css", "/api/tanks", "/api/openapi.json"):
             assert client.get(path).status_code == 403
-        assert client.get("/pair?token=guess").status_code == 403
+        assert client.get("/pair?code=guess").status_code == 403
         assert client.get("/tanks").status_code == 403
-        assert client.get(f"/pair?token={first}").status_code == 303
+        assert client.get("/pair", params={"code": f" {first[:5].upper()} {first[5:]}"}).status_code == 303  # as typed
         assert client.get("/tanks").status_code == 200
-        assert tokens == [core.access.token]
-        assert tokens[0] != first
+        assert codes == [core.access.code]
+        assert codes[0] != first
         client.cookies.clear()
-        assert client.get(f"/pair?token={first}").status_code == 403  # each token works once
-        assert client.get(f"/pair?token={tokens[0]}").status_code == 303
+        assert client.get(f"/pair?code={first}").status_code == 403  # each code works once
+        assert client.get(f"/pair?code={codes[0]}").status_code == 303
+
+
+def test_a_paired_phone_stays_paired_until_all_are_forgotten(tmp_path: Path) -> None:
+    log_path = make_log(tmp_path)
+    with client_of(log_path, shared=True) as (client, core):
+        answer = client.get(f"/pair?code={core.access.code}")
+        session = answer.headers["set-cookie"].partition("=")[2].partition(";")[0]
+    kept = devices_path(log_path)
+    assert session not in kept.read_text()
+    assert kept.stat().st_mode & 0o777 == 0o600
+    with client_of(log_path, shared=True) as (client, core):
+        cookie = {"Cookie": f"{core.access.cookie}={session}"}
+        assert client.get("/tanks", headers=cookie).status_code == 200
+    kept.write_text("damaged [")
+    with client_of(log_path, shared=True) as (client, core):
+        cookie = {"Cookie": f"{core.access.cookie}={session}"}
+        refused = client.get("/tanks", headers=cookie)
+        assert refused.status_code == 403
+        assert 'name="viewport"' in refused.text
+        assert 'name="code"' in refused.text
 
 
 @pytest.mark.parametrize(("kind", "status"), [(LogFailure, 503), (DiskFull, 507)])
@@ -470,26 +500,6 @@ def test_a_log_that_fails_is_said_in_words(
     assert "of no use just now" in answer.text
 
 
-def test_too_much_at_once_is_turned_away_for_a_moment(tmp_path: Path) -> None:
-    with client_of(make_log(tmp_path)) as (client, core):
-        core.pool._taken = 1000
-        answer = client.post("/api/tanks/window/readings", files={"photo": ("a.jpg", GOOD.read_bytes())})
-    assert answer.status_code == 503
-    assert int(answer.headers["retry-after"]) >= 1
-
-
-def test_photos_that_are_being_received_take_the_place_of_a_job(tmp_path: Path) -> None:
-    with client_of(make_log(tmp_path)) as (client, core):
-        token = form_token(client.get(f"{TANK_URL}/several").text)
-        photos, form = {"photo": ("a.jpg", LEAF.read_bytes())}, {"csrf": token}
-        with core.jobs.place():
-            answer = client.post(f"{TANK_URL}/several", files=photos, data=form)
-            assert answer.status_code == 503
-            assert int(answer.headers["retry-after"]) >= 1
-        assert client.post(f"{TANK_URL}/several", files=photos, data={"csrf": "0" * 64}).status_code == 403
-        assert client.post(f"{TANK_URL}/several", files=photos, data=form).status_code == 303
-
-
 def test_a_known_fluid_is_not_taken_without_its_ionic_strength(page: tuple[httpx.Client, Core, Path]) -> None:
     client, _, _ = page
     url = f"{TANK_URL}/calibrate/ends"
@@ -497,10 +507,14 @@ def test_a_known_fluid_is_not_taken_without_its_ionic_strength(page: tuple[httpx
     known = (SAMPLES / "week" / "calibration-known.jpg").read_bytes()
     sent = client.post(f"{url}/known/photo", files={"photo": ("known.jpg", known)}, data={"csrf": token})
     assert sent.status_code == 303
-    # 4 dKH of baking soda are 4 x 0.3566 mmol/L, each ion of one charge.
-    assert re.search(r"0\.15 for .*0\.0014.for the fluid of this tank", client.get(url).text)
-    asked = client.post(url, data={"csrf": token, "known_ph": "6.9", "choice": "make"})
+    listed = re.findall(
+        r'<option value="([^"]+)"', client.get(url).text.partition('id="buffer"')[2].partition("</select>")[0]
+    )
+    assert listed == ["6.86", "7.00", "kh", "other"]
+    asked = client.post(url, data={"csrf": token, "buffer": "other", "known_ph": "6.9", "choice": "make"})
     assert asked.status_code == 422
-    assert "State the ionic strength" in asked.text
-    made = client.post(url, data={"csrf": token, "known_ph": "6.9", "ionic_strength": "0.0014", "choice": "make"})
+    assert "ionic strength" in asked.text
+    unsaid = client.post(url, data={"csrf": token, "buffer": "kh", "choice": "make"})
+    assert unsaid.status_code == 422
+    made = client.post(url, data={"csrf": token, "buffer": "kh", "known_ph": "6.9", "choice": "make"})
     assert made.status_code == 200, made.text

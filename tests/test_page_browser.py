@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+from colorread.log.paths import photo_path
 from colorread.log.store import Log
 from colorread.page.core import Core
+from colorread.page.uploads import PHOTOS_MAX
+from colorread.tank.settings import Tank
 from tests.browser import CHROMIUM, FAINT_TEXTS, LEAST_TARGET_PX, Browser
 from tests.page_server import SAMPLES, make_log, served
 
@@ -50,7 +54,11 @@ def phone(server: tuple[str, Core, Path]) -> Iterator[Browser]:
         browser.call("DOM.enable")
         browser.open(f"{url}/tanks", width_px=PHONE_PX, scheme="light")
         assert "not paired" in browser.evaluate("document.body.innerText")
-        browser.open(f"{url}/pair?token={core.access.token}", width_px=PHONE_PX, scheme="light")
+        assert browser.evaluate("document.documentElement.scrollWidth") <= PHONE_PX
+        assert browser.barriers() == []
+        code = core.access.code
+        browser.evaluate(f"document.querySelector('#code').value = '{code[:5]} {code[5:]}'")
+        browser.click("button")
         assert browser.evaluate("location.pathname") == "/tanks/window"
         yield browser
 
@@ -76,24 +84,92 @@ def test_every_page_fits_a_phone(phone: Browser, server: tuple[str, Core, Path],
     look(phone)
 
 
-def test_a_photo_is_taken_kept_and_found_in_the_history(phone: Browser, server: tuple[str, Core, Path]) -> None:
+def test_two_taps_lead_from_the_address_of_the_page_to_a_kept_reading_and_one_more_back(
+    phone: Browser, server: tuple[str, Core, Path]
+) -> None:
+    url, core, log_path = server
+    with Log(log_path) as log:
+        log.add_tank(Tank(name="desk"))
+    phone.open(f"{url}/tanks/window", width_px=PHONE_PX, scheme="light")
+    phone.open(f"{url}/", width_px=PHONE_PX, scheme="light")
+    assert phone.evaluate("location.pathname") == "/tanks/window"  # the one used last
+    box = phone.evaluate("document.querySelector('label[for=camera]').getBoundingClientRect().toJSON()")
+    assert box["top"] > 0.75 * 800  # under the thumb, without scrolling
+    assert box["bottom"] <= 800
+    assert box["width"] > PHONE_PX / 2
+    phone.call("Page.setInterceptFileChooserDialog", enabled=True)
+    phone.events.clear()
+    phone.tap("label[for=camera]")  # the first tap; the second is that of the camera
+    phone.take_photo(SAMPLES / "front-small.jpg")
+    phone.call("Page.setInterceptFileChooserDialog", enabled=False)
+    with Log(log_path) as log:
+        (entry,) = log.entries("window")
+    assert phone.evaluate("location.pathname") == f"/tanks/window/readings/{entry.sha256}"
+    text = phone.evaluate("document.body.innerText")
+    assert "mg/L" in text
+    assert "To do:" in text
+    look(phone)
+    phone.events.clear()
+    phone.tap("button[value=discard]")
+    phone.wait_for_load()
+    assert "Discarded" in phone.evaluate("document.querySelector('.said').innerText")
+    with Log(log_path) as log:
+        assert log.count("window") == 0
+        log.remove_tank("desk")
+    assert not list(core.workplace.path.rglob("photo"))
+
+
+def test_a_photo_of_earlier_is_kept_and_found_in_the_history(phone: Browser, server: tuple[str, Core, Path]) -> None:
     url, _, log_path = server
     phone.open(f"{url}/tanks/window", width_px=PHONE_PX, scheme="light")
     phone.events.clear()
-    phone.choose_file("#camera", SAMPLES / "front-small.jpg")  # is sent by itself
+    phone.choose_files("#choose", SAMPLES / "front-small.jpg")  # is sent by itself
     phone.wait_for_load()
-    assert "/undecided/" in phone.evaluate("location.pathname")
-    text = phone.evaluate("document.body.innerText")
-    assert "mg/L" in text
-    assert "What to do:" in text
-    look(phone)
-    phone.click("button[value=keep]")
-    assert phone.evaluate("location.pathname") == "/tanks/window"
+    phone.click("form[action$=photo] button")
     look(phone)
     with Log(log_path) as log:
         (entry,) = log.entries("window")
+    assert photo_path(log_path, entry.sha256).exists()
+    phone.open(f"{url}/tanks/window", width_px=PHONE_PX, scheme="dark")
+    look(phone)
     links = phone.evaluate("[...document.querySelectorAll('.history a')].map((a) => a.getAttribute('href'))")
     assert links == [f"/tanks/window/readings/{entry.sha256}"]
+
+
+def test_what_the_days_tell_comes_when_it_is_worked_out(phone: Browser, server: tuple[str, Core, Path]) -> None:
+    url, core, _ = server
+    core.patience_s = 0.0
+    phone.open(f"{url}/tanks/window", width_px=PHONE_PX, scheme="light")
+    assert phone.evaluate("document.querySelector('[data-days]').dataset.days") == "soon"
+    look(phone)
+    core.patience_s = 60.0
+    end = time.monotonic() + 60.0
+    while phone.evaluate("document.querySelector('[data-days]').dataset.days") != "known":
+        assert time.monotonic() < end
+        time.sleep(0.1)
+    assert phone.evaluate("document.querySelector('#says') !== null")
+    look(phone)
+
+
+def test_several_photos_are_sent_when_they_are_chosen(phone: Browser, server: tuple[str, Core, Path]) -> None:
+    url, _, log_path = server
+    paths = sorted((SAMPLES / "week").glob("week-*.jpg"))
+    with Log(log_path) as log:
+        log.add_tank(Tank(name="week"))
+    phone.open(f"{url}/tanks/week/several", width_px=PHONE_PX, scheme="light")
+    n_chosen = PHOTOS_MAX + 5
+    phone.choose_files("#photos", SAMPLES / "refuse-leaf.jpg", *(paths * n_chosen)[: n_chosen - 1])
+    end = time.monotonic() + 60.0
+    while not (said := phone.evaluate("document.querySelector('.hint').innerText")).startswith(f"{n_chosen} of"):
+        assert f" of {n_chosen} photos are done." in said
+        assert time.monotonic() < end
+        time.sleep(0.1)
+    assert phone.evaluate("document.querySelectorAll('[data-results] li').length") == n_chosen
+    assert phone.evaluate("document.querySelectorAll('.caution').length") <= 1
+    look(phone)
+    with Log(log_path) as log:
+        assert log.count("week") == len(paths)
+        log.remove_tank("week", with_readings=True)
 
 
 def test_a_refused_photo_says_what_to_do(phone: Browser, server: tuple[str, Core, Path]) -> None:
@@ -102,7 +178,7 @@ def test_a_refused_photo_says_what_to_do(phone: Browser, server: tuple[str, Core
         before = log.count("window")
     phone.open(f"{url}/tanks/window", width_px=PHONE_PX, scheme="dark")
     phone.events.clear()
-    phone.choose_file("#choose", SAMPLES / "refuse-leaf.jpg")
+    phone.choose_files("#choose", SAMPLES / "refuse-leaf.jpg")
     phone.wait_for_load()
     assert "so it is not read" in phone.evaluate("document.body.innerText")
     assert phone.evaluate("document.documentElement.scrollWidth") <= PHONE_PX
@@ -115,9 +191,9 @@ def test_a_calibration_goes_step_by_step(phone: Browser, server: tuple[str, Core
     url, _, log_path = server
     phone.open(f"{url}/tanks/window/calibrate/ends", width_px=PHONE_PX, scheme="light")
     look(phone)
-    for name in ("acid", "base"):
+    for kind, name in (("photo", "acid"), ("choose", "base")):
         phone.events.clear()
-        phone.choose_file(f"#photo-{name}", SAMPLES / "week" / f"calibration-{name}.jpg")
+        phone.choose_files(f"#{kind}-{name}", SAMPLES / "week" / f"calibration-{name}.jpg")
         phone.wait_for_load()
     assert "taken" in phone.evaluate("document.body.innerText")
     look(phone)

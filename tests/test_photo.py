@@ -21,10 +21,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from PIL import ExifTags, Image
+from PIL import ExifTags, Image, ImageFile, PngImagePlugin
 from pillow_heif import register_heif_opener
 
 from colorread.errors import Refusal
+from colorread.photo.exif import camera_model_of
 from colorread.photo.file import refusing_broken_files
 from colorread.photo.load import CloseUp, Photo, load_close_up, load_photo, photo_from_array
 
@@ -128,6 +129,21 @@ def test_large_photos_are_reduced_by_averaging(
     assert np.abs(photo.rgb_u8 - means).mean() < 1.5
 
 
+def test_places_of_the_full_photo_are_found_in_the_reduced_one_and_back(load: Callable[..., Photo]) -> None:
+    picture = np.full((2400, 4032, 3), 90, np.uint8)
+    picture[800:1600, 1200:1600] = 200
+    photo = load(encoded(picture, "png"))
+    assert photo.scale == 0.5
+    # The center of the first pixel is (0, 0), so the edges of the patch lie half a pixel beside the centers.
+    corners = photo.corners_px((1199.5, 799.5, 400.0, 800.0))
+    assert corners[0].tolist() == [599.5, 399.5]
+    rows, columns = np.nonzero(photo.rgb_u8[..., 0] == 200)
+    assert [columns.min() - 0.5, rows.min() - 0.5] == corners[0].tolist()
+    assert [columns.max() + 0.5, rows.max() + 0.5] == corners[2].tolist()
+    assert photo.full_size(corners)[0] == (1199.5, 799.5)
+    assert photo.full_size(corners)[2] == (1599.5, 1599.5)
+
+
 def test_fifty_megapixels_are_read(load: Callable[..., Photo]) -> None:
     photo = load(encoded(Image.new("RGB", (8160, 6120), (10, 120, 90)), "jpg"))
     assert photo.rgb_u8.shape == (1512, 2016, 3)
@@ -219,7 +235,7 @@ def test_cmyk_has_the_right_sense(kind: str, load: Callable[..., Photo]) -> None
 
 @pytest.mark.parametrize("suffix", [".png", ".tif"])
 @pytest.mark.parametrize("channels", [1, 3, 4])
-def test_sixteen_bits_are_rounded(suffix: str, channels: int, load: Callable[..., Photo]) -> None:
+def test_sixteen_bits_become_eight(suffix: str, channels: int, load: Callable[..., Photo]) -> None:
     codes = np.arange(65536, dtype=np.uint16)
     deep = np.resize(codes, (300, 300, 3))
     deep[150:] = np.resize(codes[::-1], (150, 300, 3))
@@ -228,7 +244,8 @@ def test_sixteen_bits_are_rounded(suffix: str, channels: int, load: Callable[...
     stored = deep if channels < 4 else np.dstack([deep, np.full((300, 300), 65535, np.uint16)])
     bgr = stored if channels == 1 else stored[..., [2, 1, 0, 3][:channels]]
     photo = load(cv2.imencode(suffix, bgr)[1].tobytes())
-    expected = np.rint(deep / 65535 * 255)
+    # Of colors the high byte is kept, which gives codes of 8 bits that were written with 16 back as they were.
+    expected = np.rint(deep / 65535 * 255) if channels == 1 else deep // 256
     if channels == 1:
         expected = np.repeat(expected[..., np.newaxis], 3, axis=2)
     np.testing.assert_array_equal(photo.rgb_u8, expected)
@@ -395,6 +412,20 @@ def test_time_falls_back(
         assert photo.time_source == "exif with offset"
 
 
+@pytest.mark.parametrize("kind", FORMATS)
+def test_phone_is_told_without_decoding_the_pixels(kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "with").write_bytes(encoded(quarters(), kind, exif=exif_with({Tag.Model: "X"})))
+    (tmp_path / "without").write_bytes(encoded(quarters(), kind))
+
+    def decode(*_: object) -> None:
+        raise AssertionError
+
+    for image in (Image.Image, ImageFile.ImageFile, PngImagePlugin.PngImageFile):
+        monkeypatch.setattr(image, "load", decode)
+    assert camera_model_of(tmp_path / "with") == "X"
+    assert camera_model_of(tmp_path / "without") is None
+
+
 @pytest.mark.parametrize("exif", [b"", b"Exif\0\0garbage", b"Exif\0\0II*\0\x08\0\0\0\xff\xff" + bytes(20)])
 def test_file_time_when_exif_says_nothing(exif: bytes, tmp_path: Path) -> None:
     path = tmp_path / "photo.jpg"
@@ -555,7 +586,8 @@ def test_array_is_reduced(monkeypatch: pytest.MonkeyPatch) -> None:
     photo = photo_from_array(quarters())
     np.testing.assert_array_equal(photo.rgb_u8, quarters(100, 80))
     assert photo.scale == 0.25
-    assert photo.corners_px((40, 80, 400, 200)).tolist() == [[10, 20], [110, 20], [110, 70], [10, 70]]
+    corners = [[9.625, 19.625], [109.625, 19.625], [109.625, 69.625], [9.625, 69.625]]
+    assert photo.corners_px((40, 80, 400, 200)).tolist() == corners
 
 
 @pytest.mark.parametrize(

@@ -16,9 +16,12 @@ import skimage
 from numpy.typing import NDArray
 
 import colorread
+from calibration.reference import load_card
 from colorread import read_photo
+from colorread.card.find import find_references
 from colorread.flags import FLAG_TEXTS
-from colorread.pipeline import read_photo_traced
+from colorread.photo.load import load_photo
+from colorread.pipeline import read_photo_traced, see_fluid
 from colorread.reading import BUDGET_KH, Interval, Reading
 from colorread.stated import Stated
 from tests.scene import Scene, Shot, take_photo
@@ -520,3 +523,42 @@ def test_package_reader_is_the_one_of_the_pipeline() -> None:
 
     assert colorread.read_photo is pipeline.read_photo
     assert colorread.Reading is Reading
+
+
+@pytest.mark.parametrize(
+    ("of_card", "of_fluid", "code"),
+    [
+        (("marker-missing", "marker-off", "card-bent"), ("dark-fluid",), "doubtful-photo"),
+        (("two-markers", "card-bent"), ("dark-fluid",), "doubtful-photo"),
+        (("marker-missing", "card-bent"), (), None),
+        (("marker-missing",), ("dark-fluid",), None),
+        (("card-bent",), ("dark-fluid",), None),
+    ],
+)
+def test_photo_of_which_too_much_is_wrong_at_once_is_refused(
+    of_card: tuple[str, ...], of_fluid: tuple[str, ...], code: str | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen = see_fluid(SAMPLES / "front-green.jpg")
+    assert seen.card is not None
+    assert seen.fluid is not None
+    fluid = replace(seen.fluid, signal=replace(seen.fluid.signal, flags=of_fluid))
+    doctored = replace(seen, card=replace(seen.card, flags=of_card), fluid=fluid)
+    monkeypatch.setattr("colorread.pipeline.see_fluid", lambda *_: doctored)
+    reading = read_photo("front-green.jpg")
+    assert (None if reading.reason is None else reading.reason.code) == code
+
+
+@pytest.mark.parametrize("row", [0, 1])
+def test_photo_that_lost_a_row_of_grays_is_refused(row: int) -> None:
+    photo = load_photo(SAMPLES / "front-green.jpg")
+    fit = find_references(photo.rgb_u8)[0]
+    rgb_u8 = photo.rgb_u8.copy()
+    patches = load_card().gray_patches
+    y_mm = sorted({patch.rect.y_mm for patch in patches})[row]
+    for patch in patches:
+        if patch.rect.y_mm == y_mm:
+            corners = fit.plane.px_from_mm(patch.rect.grown(0.5).corners_mm)
+            beside = fit.plane.px_from_mm(patch.rect.grown(1.5).corners_mm)[0].round().astype(int)
+            cv2.fillConvexPoly(rgb_u8, corners.round().astype(np.int32), rgb_u8[beside[1], beside[0]].tolist())
+    assert_refused(read_photo(rgb_u8), "card-unclear")
+    assert read_photo(photo.rgb_u8).status == "read"

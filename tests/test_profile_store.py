@@ -15,8 +15,8 @@ from calibration.evidence import Evidence, State
 from calibration.family_fit import SignalSamples
 from calibration.profile import KnownSample, Profile
 from calibration.profile_file import read_profile, write_profile
-from colorread.batch.photo_settings import are_current, settings_of
 from colorread.cli import app
+from colorread.errors import Reason
 from colorread.log.store import LogEntry
 from colorread.page.tasks import score_photo
 from colorread.photo.exif import camera_model_of
@@ -158,31 +158,37 @@ def test_a_damaged_default_is_passed_over_and_named(tmp_path: Path) -> None:
     ):
         result = CliRunner().invoke(app, command)
         assert result.exit_code == 0, result.output
-        assert f"passed over: {damaged} is no profile" in result.stderr, command
+        assert f"{damaged} is no profile" in result.stderr, command
         if "--json" in command:
             assert json.loads(result.stdout)["profile"] == "me.toml (default of the phone)"
     assert len(default_profiles()) == 1
-    settings = settings_of(Tank(name="window"), default_profile(phone))
-    assert are_current(settings.settings_id, Tank(name="window"))
 
 
 def test_a_page_reads_photos_beside_a_damaged_default(tmp_path: Path) -> None:
     make_default(profile_file(tmp_path / "me.toml", "Phone A"))
     next((tmp_path / "log-phones").glob("*.toml")).write_text("not a profile")
-    scored = score_photo(PHOTO, "photo", "0" * 64, Tank(name="window"))
+    scored = score_photo(PHOTO, "photo", "0" * 64, Tank(name="window"), None)
     assert isinstance(scored, LogEntry)
     assert scored.profile_id is None
+
+
+def test_a_page_takes_no_photo_that_the_profile_was_made_of(tmp_path: Path) -> None:
+    profile = profile_file(tmp_path / "me.toml", "")
+    sha256 = read_profile(profile).samples[0].sha256
+    told = score_photo(PHOTO, "photo", sha256, Tank(name="window", profile=str(profile)), None)
+    assert isinstance(told, Reason)
+    assert told.code == "of-profile"
 
 
 def test_a_profile_is_told_in_plain_words(tmp_path: Path) -> None:
     known = read_profile(profile_file(tmp_path / "me.toml", "")).samples[0]
     samples = (known, replace(known, photo="b.jpg", sha256="1" * 64, taken_at="2026-11-26T00:22:28.146518+00:00"))
     text = "\n".join(profile_lines(Profile(samples=samples, light="unknown", made_at="2026-11-26T09:00:00+00:00")))
-    assert "made on 2026-11-26 with a phone that the photos do not name, lamp not stated." in text
-    assert "expected), which tells no time\n" in text
+    assert "made on 2026-11-26 with an unknown phone, lamp unknown." in text
+    assert "expected), time unknown\n" in text
     assert "expected), taken 2026-11-26 00:22" in text
     assert "00:22:" not in text
-    assert re.search(r"in the photos: yellow -?\d+ ± \d+ degrees, middle -?\d+ ± \d+ degrees, blue -?\d+ ±", text)
+    assert re.search(r"direction: yellow -?\d+ ± \d+ degrees, middle -?\d+ ± \d+ degrees, blue -?\d+ ±", text)
     named = profile_lines(
         Profile(
             samples=(replace(known, camera_model="Phone A"),), light="warm-led", made_at="2026-11-26T09:00:00+00:00"
@@ -214,4 +220,4 @@ def test_ends_alone_are_said_to_need_a_fluid_of_known_ph(tmp_path: Path, states:
         for i, state in enumerate(states)
     )
     lines = profile_lines(Profile(samples=samples, light="unknown", made_at="2026-11-26T09:00:00+00:00"))
-    assert any("A fluid of known pH narrows readings most" in line for line in lines) == told
+    assert any("fluid of known pH" in line for line in lines) == told

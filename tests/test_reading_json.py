@@ -7,12 +7,12 @@ from typing import Any
 import numpy as np
 
 from colorread.reading import Interval
-from colorread.reading_json import reading_to_dict, reading_to_json
+from colorread.reading_json import reading_from_dict, reading_to_dict, reading_to_json
 from tests.fabricated import made_reading, made_refusal
 
 KEYS = """
-schema photo status taken_at time_source ph co2_mg_l limit kh_dkh temperature_c fluid light assumed reference verdict
-flags reason card vial budget co2_rule_of_thumb_mg_l tank_ph tank_kh_dkh profile
+schema photo status taken_at time_source ph photo_ph co2_mg_l limit kh_dkh temperature_c fluid light assumed reference
+verdict flags reason card vial budget co2_rule_of_thumb_mg_l tank_ph tank_kh_dkh profile
 """
 
 
@@ -99,3 +99,11 @@ def test_one_line_of_ascii_whatever_the_name() -> None:
 def test_time_without_zone_stays_without() -> None:
     reading = made_reading(taken_at=datetime(2025, 1, 2, 3, 4, 5), time_source="exif without offset")
     assert parsed(reading_to_json(reading))["taken_at"] == "2025-01-02T03:04:05"
+
+
+def test_a_reading_from_before_the_likelihood_was_kept_is_read_back() -> None:
+    kept = made_reading(photo_ph=Interval(value=6.87, low=6.7, high=None))
+    data = reading_to_dict(kept)
+    assert reading_from_dict(data).photo_ph == kept.photo_ph
+    del data["photo_ph"]
+    assert reading_from_dict(data).photo_ph is None

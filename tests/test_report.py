@@ -27,7 +27,7 @@ from colorread.tank.series import wall_clock
 from colorread.tank.settings import GasSource, Marks, Tank, parse_span
 from colorread.tank.summary import summarize
 from colorread.tank.words import HOURS_ABOVE, OF_WHEN, forecast_rows, number_rows
-from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS
+from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS, judge
 from tests.fabricated import made_reading
 from tests.fabricated_week import (
     CANNOT_TELL,
@@ -48,7 +48,13 @@ _UNKNOWN = "Fewer than four readings have a time."
 def made_first_day(**changes: Any) -> TankSummary:
     """Return the summary of a tank of which too little is known."""
     nothing = dict.fromkeys(("told", "first_at", "last_at"))
-    empty: dict[str, Any] = {"headline": (), "cautions": ("Look at the fish.",), "notes": (), "fluid_advice": ""}
+    empty: dict[str, Any] = {
+        "now": None,
+        "more": (),
+        "cautions": ("Look.",),
+        "notes": (),
+        "fluid_advice": "",
+    }
     few = {"tank": Tank(name="New"), "n_read": 0, "n_refused": 0, "reason": _UNKNOWN}
     return made_week(**(nothing | empty | few | changes))
 
@@ -98,56 +104,63 @@ def page(html: str) -> _Page:
     return _Page(html)
 
 
-def test_only_the_first_words_of_the_verdict_are_in_large_letters() -> None:
-    told = "Fish: nothing in this reading calls for action; its upper end is low. Keep watching the fish."
-    written = report_html(made_first_day(headline=(told, "Plants: enough.")), [])
-    paragraphs = re.findall(r"<p>(.*?)</p>", written.partition('id="verdict"')[2])
-    assert paragraphs[:3] == [
-        "Fish: nothing in this reading calls for action.",
-        "Its upper end is low. Keep watching the fish.",
-        "Plants: enough.",
-    ]
-    short = report_html(made_first_day(headline=("Two readings so far.", "More.")), [])
-    assert re.findall(r"<p>(.*?)</p>", short.partition('id="verdict"')[2])[:2] == ["Two readings so far.", "More."]
-
-
-def test_verdict_comes_first_and_everything_else_is_there(page: _Page) -> None:
+def test_the_answer_comes_first_and_everything_else_is_there(page: _Page) -> None:
     summary = made_week()
-    assert summary.told is not None
-    assert summary.told.source is not None
+    answer, told = summary.answer, summary.told
+    assert answer is not None
+    assert told is not None
+    assert told.source is not None
     order = [
-        "Left tank: CO2 of the tank",
-        "20 photos read (1 of them not used for the course), 2 not read",
-        *summary.headline,
-        "CO2 over the days",
+        "Left tank",
+        answer.what,
+        f"{answer.value} {answer.span}",
+        "fish limit",
+        answer.lead,
+        answer.fish,
+        answer.plants,
+        answer.to_do,
+        *summary.more,
+        *summary.cautions,
         "lights 10:00-18:00 (plain), gas 08:00-18:00 (hatched)",
-        *summary.told.advice.sentences,
-        *summary.told.advice.cautions,
-        "As it is Nothing is changed.",
+        *told.advice.sentences,
         "Recommended Run the gas from 06:30 to 16:30",
-        "Also tried Turn the gas up by 20 %.",
         "more than 99 %",
         OF_WHEN,
-        "Daily peak 20 mg/L 16 to 26 mg/L",
-        "Gas trend −7.6 % a day −10.2 to −5.1 % a day",
-        f"Loss to the air Cannot be told. {CANNOT_TELL}",
-        summary.told.source.sentence,
+        "20 mg/L 16 to 26 mg/L",
+        "−7.6 % per day −10.2 to −5.1 % per day",
+        CANNOT_TELL,
+        told.source.sentence,
         summary.fluid_advice,
         *summary.notes,
-        "replaces neither an instrument",
-        f"No card was found. What to do: {NEXT_STEP} thumb.jpg (Mon 2025-06-02 09:06)",
+        NEXT_STEP,
+        "thumb.jpg (Mon 2025-06-02 09:06)",
         "Sun 2025-06-08 18:18",
-        "above 7.55 95 % sure below 6.5 95 % sure",
-        "Reflections cover much of the fluid: turn the vial",
+        "above 7.55",
         "Plummer and Busenberg (1982",
-        "a standard deviation of 0.1 in pH",
         "KH of the tank 6 dKH",
-        "Uptake by the plants in the light 0.021 (0.008 to 0.040) of it an hour",
         f"by colorread {__version__}",
     ]
     places = [page.text.find(words) for words in order]
     assert -1 not in places, order[places.index(-1)]
     assert places == sorted(places)
+
+
+@pytest.mark.parametrize(("peak_mg_l", "is_open"), [(20.0, False), (70.0, True)])
+def test_cautions_come_once_and_are_folded_unless_there_is_something_to_do(peak_mg_l: float, *, is_open: bool) -> None:
+    week = made_week()
+    assert week.now is not None
+    peak = Interval(value=peak_mg_l, low=0.8 * peak_mg_l, high=1.25 * peak_mg_l)
+    now = replace(week.now, co2_mg_l=peak, verdict=judge(peak))
+    page = _Page(report_html(replace(week, now=now), made_entries()))
+    fold = next(details for details in page.all("details") if details.get("class") == "caution")
+    assert ("open" in fold) == is_open
+    assert all(page.text.count(caution) == 1 for caution in week.cautions)
+
+
+def test_history_is_reached_by_a_jump(html: str, page: _Page) -> None:
+    jumps = [(link["href"] or "").removeprefix("#") for link in page.all("a")]
+    assert {"days", "photos"} < set(jumps)
+    assert all(f'id="{jump}"' in html for jump in jumps)
 
 
 def test_shared_error_of_a_tenth_in_ph_is_a_third_down_and_half_up(page: _Page) -> None:
@@ -223,8 +236,8 @@ def test_only_the_newest_pictures_are_held() -> None:
     ]
     page = _Page(report_html(made_first_day(), many))
     assert len(page.all("img")) == PICTURES_MAX
-    assert "of 66.jpg" in (page.all("img")[0]["alt"] or "")
-    assert f"holds the newest {PICTURES_MAX} pictures; 7 older ones are left out" in page.text
+    assert "66.jpg" in (page.all("img")[0]["alt"] or "")
+    assert f"only the newest {PICTURES_MAX} pictures are included; 7 are not" in page.text
     heavy = [replace(entry, picture=b"\xff\xd8" + bytes(200_000)) for entry in many]
     assert len(report_html(made_first_day(), heavy)) < 5_000_000 - 500_000  # what the figures of a week take
 
@@ -233,11 +246,12 @@ def test_photos_from_before_the_course_are_folded_and_have_a_figure_of_their_own
     html = report_html(made_week(), made_month())
     before, older = html.split('<details class="older">')
     older = older.partition("</table>")[0]
-    assert "63 older photos, from before the days in the figure" in older
+    assert "63 older photos before the days in the figure" in older
     assert len(re.findall(r'<p class="record">before-', older)) == 63
     assert "before-" not in before.partition('id="photos"')[2]
     assert [drawing["class"] for drawing in _Page(html).all("svg")] == [
-        f"plot {shape} {name}" for name in ("week", "history", "day") for shape in ("narrow", "wide")
+        "bar",
+        *(f"plot {shape} {name}" for name in ("week", "history", "day") for shape in ("narrow", "wide")),
     ]
     assert "All readings" not in page.text
     assert 'class="older"' not in report_html(made_week(), made_entries())
@@ -265,17 +279,16 @@ def test_the_figure_of_all_readings_has_a_sign_for_each(shape: Any) -> None:
 
 def test_tank_without_readings_and_with_two() -> None:
     empty = _Page(report_html(made_first_day(), []))
-    assert "do not yet tell" in empty.text
+    assert "No reading yet" in empty.text
     assert empty.text.count(_UNKNOWN) == 1
-    assert "There are no photos" in empty.text
-    assert "Look at the fish." in empty.text
+    assert "Look." in empty.text
     assert not empty.all("svg")
     entries = made_entries()[:3]
     last_at = max(wall_clock(entry.reading.taken_at) for entry in entries if entry.reading.taken_at)
-    few = _Page(report_html(made_first_day(headline=("Two readings so far.",), last_at=last_at), entries))
+    few = _Page(report_html(made_first_day(more=("Two readings so far.",), last_at=last_at), entries))
     assert "Two readings so far." in few.text
     assert len(few.all("svg")) == 2
-    assert "solid line" not in few.text
+    assert "Solid line" not in few.text
 
 
 @pytest.mark.parametrize(("evening_mg_l", "is_high"), [(60.0, True), (10.0, False)])
@@ -339,7 +352,7 @@ def test_week_shows_days_strips_marks_and_open_ends(shape: Any) -> None:
     figure = week_figure(made_week(), readings, shape)
     axes, strips = figure.axes
     texts = {text.get_text() for text in axes.texts}
-    assert texts == {"plants 15", "plants 30", "fish 25", "forecast"}
+    assert texts == {"plants 15", "plants 30", "fish 30", "forecast"}
     assert [label.get_text() for label in strips.get_yticklabels()] == ["lights", "gas"]
     assert axes.get_xlim() == (0.0, N_DAYS)
     markers = [line for line in axes.lines if line.get_clip_on() is False]
@@ -393,6 +406,28 @@ def test_an_interval_that_is_cut_has_an_arrow_head_where_it_goes_on(shape: Any) 
     assert heads_of([reading(6, 25.0), reading(12, 26.0)]) == ([], ["reading, 90 %"])
 
 
+@pytest.mark.parametrize("shape", ["narrow", "wide"])
+@pytest.mark.parametrize("end_mg_l", [24.0, 90.0, 4000.0])
+def test_an_upper_end_that_lies_far_above_the_marks_stays_in_the_figure(shape: Any, end_mg_l: float) -> None:
+    marks = Marks(plants_low_mg_l=5.0, plants_high_mg_l=8.0, fish_mg_l=10.0)
+    week = made_week(told=None, tank=replace(made_week().tank, marks=marks))
+    co2_mg_l = Interval(value=None, low=None, high=end_mg_l)
+    readings = [made_reading(limit="above", co2_mg_l=co2_mg_l, taken_at=datetime(2025, 6, day, 12)) for day in (3, 4)]
+    for figure in (week_figure(week, readings, shape), history_figure(week, readings, shape)):
+        figure.canvas.draw()
+        axes = figure.axes[0]
+        assert axes.get_ylim()[1] <= 30.0  # the marks are not flattened
+        within = axes.get_window_extent()
+        assert within.height > 0.3 * figure.bbox.height
+        signs = [line for line in axes.lines if line.get_label().startswith("_child") and line.get_marker() != "None"]
+        assert signs
+        for line in signs:
+            for place in line.get_transform().transform(line.get_xydata()):
+                assert within.y0 <= place[1] <= within.y1 + 0.5
+    words = [text.get_text() for text in week_figure(week, readings, shape).legends[0].get_texts()]
+    assert ("goes on above" in words) == (end_mg_l > 22.0)
+
+
 def test_labels_of_near_marks_stay_apart() -> None:
     marks = Marks(plants_low_mg_l=24.0, plants_high_mg_l=25.0, fish_mg_l=25.0)
     tank = replace(made_week().tank, marks=marks)
@@ -426,10 +461,10 @@ def test_hours_that_nobody_stated_are_called_assumed() -> None:
 
 
 def test_the_record_has_labels_and_units() -> None:
-    text = report_html(made_week(), [])
+    text = _Page(report_html(made_week(), [])).text
     for key in made_told().fitted:
         assert key not in text
-    for row in ("Uptake by the plants in the light</dt><dd>0.021 (0.008 to 0.040) of it an hour", "Level without gas"):
+    for row in ("Uptake by plants in the light 2.1 % per hour (0.8 to 4.0)", "Level without gas"):
         assert row in text
 
 
@@ -437,7 +472,7 @@ def test_nothing_is_said_of_a_change_where_none_is_simulated() -> None:
     told = made_told()
     lean = made_week(told=replace(told, advice=replace(told.advice, recommended=None)))
     text = _Page(report_html(lean, [])).text
-    assert "Nothing is changed in it." in text
+    assert "Nothing is changed." in text
     assert "No change is recommended" not in text
 
 
@@ -446,7 +481,7 @@ def test_settings_leave_out_what_is_not_known() -> None:
         "KH of the fluid in the vial",
         "Temperature",
         "Plants' range",
-        "Fish mark",
+        "Fish limit",
     ]
 
 
@@ -454,11 +489,11 @@ def test_hours_above_the_mark_and_the_share_of_the_light_never_tell_certainty() 
     advice, never = made_advice(), Interval(value=0.0, low=0.0, high=0.0)
     rows = forecast_rows(replace(advice, today=replace(advice.today, hours_above_fish_mark=never)))
     assert [row.numbers[HOURS_ABOVE] for row in rows[:2]] == [
-        ("less than 0.5 h", "95 % sure"),
+        ("less than 0.5 h", "95 % confident"),
         ("0.5 h", "0.0 to 3.2 h"),
     ]
-    assert rows[0].numbers["Light in plants' range"] == ("31 %", "19 to 34 %")
+    assert rows[0].numbers["Lights-on time in plants' range"] == ("31 %", "19 to 34 %")
     told = made_told()
     told = replace(told, estimates={**told.estimates, "hours_above_fish_mark": Estimate(interval=never)})
-    of_day = [row.number for row in number_rows(made_week(told=told)) if "mark" in row.label]
+    of_day = [row.number for row in number_rows(made_week(told=told)) if "limit" in row.label]
     assert [number.short() for number in of_day if number] == ["less than 0.5 h"]

@@ -65,15 +65,15 @@ def test_tank_comes_back_from_json_as_it_was(tank: Tank) -> None:
 
 
 @pytest.mark.parametrize(("kept", "now"), [(1.0, 5.0), (22.5, 22.5), (100.0, 40.0), (200.0, 40.0)])
-def test_a_fish_mark_of_an_earlier_version_is_brought_within_the_limits_of_now(kept: float, now: float) -> None:
+def test_a_fish_limit_of_an_earlier_version_is_brought_within_the_limits_of_now(kept: float, now: float) -> None:
     data = tank_to_dict(WINDOW)
     assert tank_from_dict({**data, "marks": {**data["marks"], "fish_mg_l": kept}}).marks.fish_mg_l == now
 
 
 @pytest.mark.parametrize("fish_mg_l", [4.9, 40.1, 100.0])
-def test_a_fish_mark_that_would_silence_the_verdict_is_refused(fish_mg_l: float) -> None:
-    with pytest.raises(ValueError, match="The fish mark in mg/L must lie between 5 and 40"):
-        changed_tank(WINDOW, {"fish_mark": fish_mg_l})
+def test_a_fish_limit_that_would_silence_the_verdict_is_refused(fish_mg_l: float) -> None:
+    with pytest.raises(ValueError, match="between 5 and 40"):
+        changed_tank(WINDOW, {"fish_limit": fish_mg_l})
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -99,7 +99,7 @@ def test_json_of_a_tank_is_readable() -> None:
         ({"kh_dkh": float("nan")}, "The kh_dkh of the tank must be a number"),
         ({"kh_dkh": "4"}, "The kh_dkh of the tank must be a number"),
         ({"kh_dkh": 99.0}, "KH of the fluid in dKH must lie between 0.25 and 30"),
-        ({"lights": "noon"}, "daily time span looks like"),
+        ({"lights": "noon"}, "look like 10:00-18:00"),
         ({"sensitive": 1}, "must be true or false"),
         ({"light": "candle"}, "must be one of daylight, warm-led"),
         ({"source": {"kind": "volcano", "amount_g": None, "started": None}}, "must be one of fermentation"),
@@ -127,7 +127,7 @@ def test_span_lasts_as_long_as_the_clock_says(text: str, hours: float) -> None:
 @pytest.mark.parametrize(("text", "hours"), [("10:00-10:00", None), ("00:00-00:00", None), ("00:00-24:00", 24.0)])
 def test_a_typed_span_of_no_length_is_asked_about(text: str, hours: float | None) -> None:
     if hours is None:
-        with pytest.raises(ValueError, match="may mean never or always"):
+        with pytest.raises(ValueError, match="could mean never or always"):
             changed_tank(WINDOW, {"gas": text})
     else:
         gas = changed_tank(WINDOW, {"gas": text}).gas
@@ -140,7 +140,7 @@ def test_a_typed_span_of_no_length_is_asked_about(text: str, hours: float | None
     ["", "10-18", "25:00-26:00", "08:00-34:00", "10:00-72:00", "08:00-24:30", "10:60-11:00", "10:00", "10:00-18:00x"],
 )
 def test_what_is_no_span_is_refused(text: str) -> None:
-    with pytest.raises(ValueError, match="looks like 10:00-18:00"):
+    with pytest.raises(ValueError, match="look like 10:00-18:00"):
         parse_span(text)
 
 
@@ -160,9 +160,9 @@ def test_edit_of_nothing_changes_nothing(tank: Tank) -> None:
         ({"sensitive": True}, (), "sensitive", True),
         ({"fluid_renewed": "2025-06-04"}, (), "fluid_renewed", date(2025, 6, 4)),
         ({"plants": "12.5-25"}, (), "marks", Marks(plants_low_mg_l=12.5, plants_high_mg_l=25.0, fish_mg_l=22.0)),
-        ({"fish_mark": 24.0}, (), "marks", Marks(plants_low_mg_l=10.0, plants_high_mg_l=20.0, fish_mg_l=24.0)),
+        ({"fish_limit": 24.0}, (), "marks", Marks(plants_low_mg_l=10.0, plants_high_mg_l=20.0, fish_mg_l=24.0)),
         ({}, ("plants",), "marks", Marks(fish_mg_l=22.0)),
-        ({}, ("fish_mark",), "marks", Marks(plants_low_mg_l=10.0, plants_high_mg_l=20.0)),
+        ({}, ("fish_limit",), "marks", Marks(plants_low_mg_l=10.0, plants_high_mg_l=20.0)),
         ({}, ("gas",), "gas", None),
         ({}, ("source",), "source", None),
         ({}, ("source_amount",), "source", GasSource(kind="fermentation", started=date(2025, 6, 1))),
@@ -190,13 +190,13 @@ def test_edit_changes_the_one_setting(given_: dict[str, Any], cleared: tuple[str
 
 
 def test_source_needs_its_kind() -> None:
-    with pytest.raises(ValueError, match="Say what makes the gas"):
+    with pytest.raises(ValueError, match="gas source"):
         changed_tank(Tank(name="desk"), {"source_amount": 100.0})
 
 
 @pytest.mark.parametrize("text", ["15", "a-b", "-5-10", "15-30-45"])
 def test_range_for_plants_is_two_numbers(text: str) -> None:
-    with pytest.raises(ValueError, match="looks like 15-30"):
+    with pytest.raises(ValueError, match="look like 15-30"):
         changed_tank(WINDOW, {"plants": text})
 
 
@@ -206,7 +206,7 @@ def test_day_is_read_as_it_is_written(day: date) -> None:
 
 
 def test_what_is_no_day_is_refused() -> None:
-    with pytest.raises(ValueError, match="A day looks like 2025-06-04, not '4 June'"):
+    with pytest.raises(ValueError, match="2025-06-04, not '4 June'"):
         parse_day("4 June")
-    with pytest.raises(ValueError, match="A day looks like"):
+    with pytest.raises(ValueError, match="must look like"):
         parse_day(datetime(2025, 6, 4).isoformat())

@@ -1,12 +1,13 @@
 from __future__ import annotations
 
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
 import pytest
 
+from calibration.inversion import BUDGET_COLOR
 from colorread.carbonate import ph_from_co2
 from colorread.reading import Interval, Reading
 from colorread.tank.fit import TankFit, fit_tank
@@ -130,13 +131,13 @@ def test_photos_after_a_stated_charge_are_fitted_by_themselves() -> None:
 def test_of_a_source_that_changed_the_days_after_it_are_fitted() -> None:
     week = simulated_week(0, turned=(80.0, 0.0), days=8)
     fit, note = steady_fit(week.tank, week.readings)
-    assert "so only the photos from Fri 06 March on count. Has the gas run out" in note
+    assert "Only photos from March 6 on count." in note
     assert quantiles(fit.course(week.hours[week.hours >= 96.0] - 96.0)[0])[2].max() < 5.0
 
 
 def test_too_few_days_after_a_change_tell_nothing() -> None:
     week = simulated_week(0, turned=(126.0, 0.0))
-    with pytest.raises(CannotTell, match="lie lower than one steady gas source leads to, so the tank's course"):
+    with pytest.raises(CannotTell, match="are lower than one steady gas source allows, so the tank's course"):
         steady_fit(week.tank, week.readings)
 
 
@@ -157,13 +158,47 @@ def test_a_run_by_the_hour_of_the_day_may_pass_midnight() -> None:
     assert run.off == pytest.approx(2.0 * np.sqrt(6.0))
 
 
-def test_a_starved_tank_is_not_drawn_towards_a_well_fed_one() -> None:
-    covered = []
-    for seed in range(30):
-        starved = simulated_week(seed, profile=False, level_mg_l=(4.0, 10.0))
-        low, _, high = quantiles(fitted(starved).course(starved.hours)[0])
-        covered.append(np.mean((low <= starved.tank_mg_l) & (starved.tank_mg_l <= high)))
-    assert 0.85 <= np.mean(covered) <= 0.98
+@pytest.mark.parametrize(
+    ("kh_dkh", "level_mg_l", "profile"),
+    [(4.0, (1.0, 10.0), False), (1.0, (1.0, 10.0), True), (4.0, (60.0, 120.0), False), (8.0, (60.0, 120.0), True)],
+)
+def test_what_is_believed_of_usual_tanks_draws_no_other_tank_there(
+    kh_dkh: float, level_mg_l: tuple[float, float], profile: bool
+) -> None:
+    covered, off = [], []
+    for seed in range(25):
+        unusual = simulated_week(seed, kh_dkh=kh_dkh, level_mg_l=level_mg_l, profile=profile)
+        low, middle, high = quantiles(fitted(unusual).course(unusual.hours)[0])
+        covered.append(np.mean((low <= unusual.tank_mg_l) & (unusual.tank_mg_l <= high)))
+        off.append(np.median(np.log(middle / unusual.tank_mg_l)))
+    assert 0.85 <= np.mean(covered) <= 0.99
+    assert abs(np.mean(off)) < 0.2
+
+
+def test_what_one_reading_believes_beforehand_does_not_count_once_a_photo() -> None:
+    # Usual tanks have 5 to 60 mg/L: at a KH of 1 every reading of less is drawn up.
+    starved = simulated_week(4, kh_dkh=1.0, level_mg_l=(1.5, 2.0), profile=False)
+    with_it = [replace(reading, photo_ph=None) for reading in starved.readings]
+    by_likelihood, by_posterior = (
+        float(np.median(np.median(fit_tank(starved.tank, readings).course(starved.hours)[1], axis=0)))
+        for readings in (starved.readings, with_it)
+    )
+    assert by_posterior > 1.1 * by_likelihood
+
+
+def test_right_readings_are_not_moved_by_the_shared_error() -> None:
+    # Right readings but for three of clipped photos, 0.2 too acid and with intervals as wide as that.
+    truth = week()
+    exact = []
+    for i, (reading, vial) in enumerate(zip(truth.readings, truth.vial_mg_l, strict=True)):
+        if reading.status == "refused" or reading.photo_ph is None or None in asdict(reading.photo_ph).values():
+            continue
+        ph = float(ph_from_co2(vial, 4.0)) - (0.2 if i in (3, 9, 15) else 0.0)
+        half = 0.4 if i in (3, 9, 15) else 0.12
+        budget = {**reading.budget, BUDGET_COLOR: 0.2 if i in (3, 9, 15) else 0.02}
+        exact.append(replace(reading, photo_ph=Interval(value=ph, low=ph - half, high=ph + half), budget=budget))
+    tank = np.median(fit_tank(truth.tank, exact).course(truth.hours)[0], axis=0)
+    assert np.median(np.abs(np.log(tank / truth.tank_mg_l))) < 0.08
 
 
 def week(**changes: object) -> Truth:
@@ -205,13 +240,9 @@ def test_a_single_wrong_reading_hardly_moves_the_course() -> None:
     truth = week()
     place = next(i for i, reading in enumerate(truth.readings) if i > 8 and reading.status == "read")
     good = truth.readings[place]
-    assert good.co2_mg_l is not None
-    assert good.ph is not None
-    ten = [
-        None if value is None else value * 10.0
-        for value in (good.co2_mg_l.value, good.co2_mg_l.low, good.co2_mg_l.high)
-    ]
-    wrong = replace(good, co2_mg_l=Interval(value=ten[0], low=ten[1], high=ten[2]))
+    assert good.photo_ph is not None
+    acid = {name: None if end is None else end - 1.0 for name, end in asdict(good.photo_ph).items()}
+    wrong = replace(good, photo_ph=Interval(**acid))
     readings = [wrong if reading is good else reading for reading in truth.readings]
     before = np.median(fitted(truth).course(truth.hours)[0], axis=0)
     after = np.median(fit_tank(truth.tank, readings).course(truth.hours)[0], axis=0)
@@ -228,8 +259,8 @@ def test_a_one_sided_reading_pushes_only_from_its_side() -> None:
         return float(np.median(fit_tank(truth.tank, readings).course(truth.hours[place : place + 1])[0]))
 
     modest, low, far = (median_with(share * truth.tank_mg_l[place]) for share in (0.3, 0.6, 1.2))
-    assert modest == pytest.approx(low, rel=1e-2)
-    assert far > 1.01 * modest
+    assert modest == pytest.approx(low, rel=0.03)  # as well as a thousand draws tell a median
+    assert far > 1.06 * modest
 
 
 def test_one_sided_readings_that_say_nothing_change_nothing() -> None:
@@ -245,6 +276,7 @@ def more_than(low_mg_l: float, reading: Reading) -> Reading:
     return replace(
         reading,
         limit="below",
+        photo_ph=None,
         ph=Interval(value=None, low=None, high=float(ph_from_co2(low_mg_l, 4.0))),
         co2_mg_l=Interval(value=None, low=low_mg_l, high=None),
     )
@@ -265,7 +297,7 @@ def test_a_new_charge_begins_a_new_series() -> None:
 
 def test_says_what_is_missing_instead_of_inventing() -> None:
     truth = week()
-    with pytest.raises(CannotTell, match="hours of the gas"):
+    with pytest.raises(CannotTell, match="gas hours"):
         fit_tank(Tank(name="unknown"), truth.readings)
     with pytest.raises(CannotTell, match="There are 4 usable readings"):
         fit_tank(truth.tank, [reading for reading in truth.readings if reading.status == "read"][:4])

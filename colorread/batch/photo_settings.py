@@ -10,7 +10,7 @@ from pathlib import Path
 from calibration.profile import KnownSample
 from colorread import __version__
 from colorread.photo.exif import camera_model_of
-from colorread.profile.defaults import default_profile, default_profiles, has_defaults, read_named
+from colorread.profile.defaults import default_profile, has_defaults, read_named
 from colorread.stated import Stated
 from colorread.tank.settings import Tank
 
@@ -103,29 +103,6 @@ def settings_of(tank: Tank, profile_path: Path | None) -> PhotoSettings:
         settings_id=hashlib.sha256(identity.encode("ascii")).hexdigest(),
         profile_id=profile_id,
     )
-
-
-def are_current(settings_id: str, tank: Tank) -> bool:
-    """
-    Return whether photos of a tank are read with these settings now.
-
-    Parameters
-    ----------
-    settings_id : str
-        Of `PhotoSettings`.
-    tank : Tank
-        As it is now.
-
-    Returns
-    -------
-    bool
-        Also where they are those for another phone: which one took a photo is not asked.
-    """
-    defaults = () if tank.profile is not None else default_profiles()
-    try:
-        return any(settings_of(tank, path).settings_id == settings_id for path in (None, *defaults))
-    except (OSError, ValueError):  # the profile is lost
-        return False
 
 
 def stated_of(tank: Tank, given: Stated) -> Stated:

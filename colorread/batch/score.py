@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Generator, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -17,7 +17,7 @@ from colorread.batch.workers import run_in_workers
 from colorread.errors import Reason, Refusal
 from colorread.evidence.picture import small_evidence
 from colorread.interpretation import without_numbers
-from colorread.log.store import Log, LogEntry
+from colorread.log.store import Damage, Log, LogEntry
 from colorread.photo.file import open_file
 from colorread.pipeline import read_photo_traced
 from colorread.processes import processors
@@ -99,7 +99,7 @@ def score_photos(
         try:
             sha256 = _hash_of(photo.path)
         except (OSError, Refusal) as error:
-            reason = error.reason if isinstance(error, Refusal) else _broke_off(error.strerror or str(error))
+            reason = error.reason if isinstance(error, Refusal) else broke_off(error.strerror or str(error))
             yield Scored(photo=photo, sha256="", outcome="failed", reading=_refused(photo, tank, reason))
             continue
         if sha256 in names:
@@ -111,7 +111,7 @@ def score_photos(
             yield Scored(photo=photo, sha256=sha256, outcome="calibration")
             continue
         entry = log.entry(tank.name, sha256)
-        if entry is not None and (entry.settings_id == settings.settings_id or _of_other_fluid(entry.reading, tank)):
+        if entry is not None and need_not_be_read(entry, settings, tank):
             reading = replace(judged(entry.reading, tank.judged_by), photo=photo.name)
             yield Scored(photo=photo, sha256=sha256, outcome="known", reading=reading)
         else:
@@ -122,7 +122,7 @@ def score_photos(
         for done in results:
             photo, sha256, settings = done.job.photo, done.job.sha256, done.job.settings
             if done.result is None:
-                reading = _refused(photo, tank, _broke_off(done.trouble))
+                reading = _refused(photo, tank, broke_off(done.trouble))
                 yield Scored(photo=photo, sha256=sha256, outcome="failed", reading=reading)
                 continue
             reading, picture = done.result
@@ -130,10 +130,27 @@ def score_photos(
             yield Scored(photo=photo, sha256=sha256, outcome="new", reading=reading)
 
 
-def _of_other_fluid(reading: Reading, tank: Tank) -> bool:
-    """Whether a photo shows the fluid that was in the vial before the present one."""
-    renewed, taken_at = tank.fluid_renewed, reading.taken_at
-    return renewed is not None and taken_at is not None and wall_clock(taken_at).date() < renewed
+def need_not_be_read(entry: LogEntry, settings: PhotoSettings, tank: Tank) -> bool:
+    """
+    Return whether a reading in the log stays as it is.
+
+    Parameters
+    ----------
+    entry : LogEntry
+        In the log.
+    settings : PhotoSettings
+        What its photo would be read with now.
+    tank : Tank
+        Whose it is.
+
+    Returns
+    -------
+    bool
+        Where the settings are the same, and where the photo shows the fluid that was in the vial before this one.
+    """
+    renewed, taken_at = tank.fluid_renewed, entry.reading.taken_at
+    is_of_other_fluid = renewed is not None and taken_at is not None and wall_clock(taken_at).date() < renewed
+    return is_of_other_fluid or entry.settings_id == settings.settings_id
 
 
 def kept(
@@ -144,6 +161,7 @@ def kept(
     with_earlier: bool = False,
     without: Collection[str] = (),
     with_pictures: bool = False,
+    on_damage: Callable[[Damage], None] | None = None,
 ) -> Iterator[LogEntry]:
     """
     Return what the log holds of some photos.
@@ -162,13 +180,16 @@ def kept(
         Hashes of photos that are not wanted.
     with_pictures : bool, default False
         Whether the evidence pictures are wanted.
+    on_damage : callable, optional
+        Is told of what is damaged and passed over.
 
     Yields
     ------
     LogEntry
         By the time taken.
     """
-    for entry in log.entries(tank.name, sha256s=None if with_earlier else names, with_pictures=with_pictures):
+    wanted = None if with_earlier else names
+    for entry in log.entries(tank.name, sha256s=wanted, with_pictures=with_pictures, on_damage=on_damage):
         if entry.sha256 not in without:
             reading = judged(entry.reading, tank.judged_by)
             yield replace(entry, reading=replace(reading, photo=names.get(entry.sha256, reading.photo)))
@@ -230,11 +251,24 @@ def _hash_of(path: Path) -> str:
         return digest.hexdigest()
 
 
-def _broke_off(trouble: str) -> Reason:
+def broke_off(trouble: str) -> Reason:
+    """
+    Return why a photo was not looked at to the end.
+
+    Parameters
+    ----------
+    trouble : str
+        As `colorread.batch.workers.Done` tells it.
+
+    Returns
+    -------
+    Reason
+        For a reading without numbers.
+    """
     return Reason(
         code="broke-off",
         message=f"Reading it broke off ({clean_name(trouble)}).",
-        next_step="Start again; if it breaks off again, read fewer at a time or leave this photo out.",
+        next_step="Run it again. If it fails again, use --jobs 1 or leave this photo out.",
     )
 
 

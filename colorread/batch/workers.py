@@ -105,7 +105,7 @@ def run_in_workers(
                     if not worker.has_started:
                         failed_starts += 1
                         if failed_starts == _FAILED_STARTS:
-                            raise RuntimeError("The processes that do the work end before they begin.") from None
+                            raise RuntimeError("Worker processes cannot start.") from None
                         again.append(tried)
                     elif tried.number < _TRIES:
                         again.append(_Attempt(job=tried.job, number=tried.number + 1))

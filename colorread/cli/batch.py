@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from colorread.cli.log import LogFile, log_command, log_path, open_log
+from colorread.cli.log import LogFile, log_command, log_path, open_log, tell_damages
 from colorread.cli.options import EXIT_FAILED, EXIT_REFUSED, fail, number, require_outputs, require_suffix, writing
 from colorread.cli.profile import load_profile, tell_damaged_defaults
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from colorread.batch.folder import PhotoFile
-    from colorread.log.store import Log, LogEntry
+    from colorread.log.store import Damage, Log, LogEntry
     from colorread.reading import Reading
     from colorread.tank.results import TankSummary
     from colorread.tank.settings import Tank
@@ -30,8 +30,7 @@ Examples:
   colorread batch photos --tank home --csv week.csv --report week.html
   colorread batch photos --tank home --jobs 1 --json
 
-Interrupted and started again, it goes on where it was: photos that are in the log under the same settings are not
-read again."""
+If interrupted, run it again: it continues where it stopped."""
 _JOBS_MAX = 64
 
 
@@ -47,45 +46,43 @@ class _Run:
 
 
 def batch(
-    folder: Annotated[Path, typer.Argument(help="Folder with the photos; folders in it too.", metavar="FOLDER")],
+    folder: Annotated[Path, typer.Argument(help="Folder with photos, subfolders included.", metavar="FOLDER")],
     tank: Annotated[
         str | None,
-        typer.Option(help="Tank in the log: its KH, temperature, lamp and profile are used.", metavar="NAME"),
+        typer.Option(help="Tank in the log: uses its KH, temperature, lamp and profile.", metavar="NAME"),
     ] = None,
     profile: Annotated[
-        Path | None, typer.Option(help="Calibration profile; that of the tank where not given.", metavar="FILE")
+        Path | None, typer.Option(help="Calibration profile; default: the tank's.", metavar="FILE")
     ] = None,
     jobs: Annotated[
         int | None,
-        number("Photos to read at a time; one for each processor if not given.", "N", 1, _JOBS_MAX, kind=int),
+        number("Photos to read at once; default: one per processor.", "N", 1, _JOBS_MAX, kind=int),
     ] = None,
     csv: Annotated[
         Path | None,
-        typer.Option(help="Table to write for a spreadsheet, a photo a row: CO2 of vial and tank.", metavar="FILE.csv"),
+        typer.Option(help="Table for a spreadsheet, one row per photo.", metavar="FILE.csv"),
     ] = None,
-    report: Annotated[Path | None, typer.Option(help="Report to write as one page.", metavar="FILE.html")] = None,
-    plot: Annotated[
-        Path | None, typer.Option(help="Plot of the days to write, PNG or PDF.", metavar="FILE.png")
-    ] = None,
-    summary: Annotated[
-        Path | None, typer.Option(help="Summary of the tank to write for programs.", metavar="FILE.json")
-    ] = None,
+    report: Annotated[Path | None, typer.Option(help="Report as one web page.", metavar="FILE.html")] = None,
+    plot: Annotated[Path | None, typer.Option(help="Plot of the days, PNG or PDF.", metavar="FILE.png")] = None,
+    summary: Annotated[Path | None, typer.Option(help="Numbers for programs.", metavar="FILE.json")] = None,
+    details: Annotated[
+        bool, typer.Option("--details", help="Show fitted numbers, simulated changes, notes and all cautions.")
+    ] = False,
     log: LogFile = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object a line instead of text.")] = False,
-    force: Annotated[bool, typer.Option("--force", help="Replace files that exist.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object per photo instead of text.")] = False,
+    force: Annotated[bool, typer.Option("--force", help="Replace existing files.")] = False,
 ) -> None:
     """
-    Read all photos in a folder, keep the readings in the log, and tell what they say of the tank.
+    Read all photos in a folder, save the readings in the log, and show what the tank is doing.
 
-    Where a tank is named, what the log holds of it from earlier folders or from the page counts too; where the folder
-    holds no photo, that alone.
+    With --tank, its earlier readings in the log count too.
     """
     require_suffix("--csv", csv, ".csv")
     require_suffix("--report", report, ".html", ".htm")
     require_suffix("--plot", plot, ".png", ".pdf")
     require_suffix("--summary", summary, ".json")
     if not folder.is_dir():
-        fail(f"{folder} is no folder; name the one that holds the photos.")
+        fail(f"{folder} is not a folder; name the one with the photos.")
     outputs = [path for path in (csv, report, plot, summary) if path is not None]
     _require_folders(outputs)
     require_outputs(outputs, force, {"log": log_path(log)})
@@ -94,7 +91,7 @@ def batch(
     from colorread.tank.summary import summarize
 
     photos = find_photos(folder, on_error=_tell_unopened)
-    no_photo = f"There is no photo in {folder}"
+    no_photo = f"No photos in {folder}"
     if not photos and tank is None:
         fail(f"{no_photo}.")
     try:
@@ -113,12 +110,14 @@ def batch(
                 fail(f"{error} Close other programs, or read fewer at a time with --jobs 1.", EXIT_FAILED)
             # The tank without a name is where photos of any tank gather.
             of_tank = partial(kept, opened, owner, run.names, with_earlier=tank is not None, without=run.calibration)
-            entries = list(of_tank())
+            damages: list[Damage] = []
+            entries = list(of_tank(on_damage=damages.append))
+            tell_damages(damages, log)
             everything = _by_name([entry.reading for entry in entries] + run.failed)
             readings = _by_name([entry.reading for entry in entries if entry.sha256 in run.names] + run.failed)
             if not photos:
                 readings, run.n_known = everything, len(everything)
-                typer.echo(f"{no_photo}; what the log holds of {owner.name} is told.", err=True)
+                typer.echo(f"{no_photo}; showing the log of {owner.name}.", err=True)
             # Files first: what reads the text, such as a pager, may stop before its end.
             if as_json and not outputs:
                 _print_json(readings)
@@ -131,11 +130,11 @@ def batch(
                     _print_json(readings)
                 else:
                     n_earlier = told.n_read - sum(reading.status == "read" for reading in readings)
-                    _print_text(readings, n_earlier, run, told)
+                    _print_text(readings, n_earlier, run, told, details=details)
                     if tank is None:
                         _tell_unnamed(owner, log)
     except KeyboardInterrupt:
-        fail("Interrupted. What was read is in the log; the same command goes on from there.", EXIT_FAILED)
+        fail("Interrupted. What was read is in the log; run the same command to continue.", EXIT_FAILED)
     if any(reading.status == "refused" for reading in readings):
         raise typer.Exit(EXIT_REFUSED)
 
@@ -144,11 +143,11 @@ def _require_folders(paths: Sequence[Path]) -> None:
     """Fail before the work, not after it."""
     for path in paths:
         if path.is_dir() or not path.absolute().parent.is_dir():
-            fail(f"{path} cannot be written: name a file in a folder that exists.")
+            fail(f"{path} cannot be written; name a file in an existing folder.")
 
 
 def _tell_unopened(error: OSError) -> None:
-    typer.echo(f"{error.filename} could not be opened and is left out: {error.strerror}.", err=True)
+    typer.echo(f"{error.filename} could not be opened and was skipped: {error.strerror}.", err=True)
 
 
 def _tank_in(log: Log, name: str | None) -> Tank:
@@ -185,16 +184,16 @@ def _score(photos: Sequence[PhotoFile], log: Log, tank: Tank, profile: Path | No
             bar.advance(task)
             if scored.outcome == "calibration":
                 run.calibration.add(scored.sha256)
-                say(f"{scored.photo.name} is one that the profile was made of and is left out.")
+                say(f"{scored.photo.name} was used for the profile and is left out.")
                 continue
             if scored.reading is None:
                 run.n_same += 1
-                say(f"{scored.photo.name} has the same content as {scored.same_as} and counts once.")
+                say(f"{scored.photo.name} is a copy of {scored.same_as} and counts once.")
                 continue
             if scored.outcome == "known":
                 run.n_known += 1
             elif scored.reading.reason is not None:
-                say(f"{scored.photo.name} is not read: {scored.reading.reason.message}")
+                say(f"{scored.photo.name} was not read: {scored.reading.reason.message}")
             if scored.outcome == "failed":
                 run.failed.append(scored.reading)
             else:
@@ -213,18 +212,18 @@ def _print_json(readings: Iterable[Reading]) -> None:
         typer.echo(reading_to_json(reading))
 
 
-def _print_text(readings: Sequence[Reading], n_earlier: int, run: _Run, summary: TankSummary) -> None:
+def _print_text(readings: Sequence[Reading], n_earlier: int, run: _Run, summary: TankSummary, *, details: bool) -> None:
     from colorread.cli.show_batch import print_batch
-    from colorread.cli.show_tank import print_tank_summary
+    from colorread.cli.show_tank import print_now
 
-    print_batch(_console(), readings, n_same=run.n_same, n_known=run.n_known, n_earlier=n_earlier)
-    print_tank_summary(_console(), summary)
+    print_batch(_console(), readings, n_same=run.n_same, n_known=run.n_known, n_earlier=n_earlier, details=details)
+    print_now(_console(), summary, details=details)
 
 
 def _tell_unnamed(tank: Tank, log: Path | None) -> None:
     typer.echo(
-        f'No tank was named: the readings are kept under "{tank.name}" with {tank.fluid_kh_dkh:g} dKH and '
-        f"{tank.water_c:g} degrees C. Describe yours with {log_command('tank add NAME', log)} and name it with --tank."
+        f'Saved under "{tank.name}", with {tank.fluid_kh_dkh:g} dKH and {tank.water_c:g} degrees C assumed. Describe '
+        f"your tank with {log_command('tank add NAME', log)}, then use --tank NAME."
     )
 
 

@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 # Refusals of a kit's chart with a way out that only the command line has.
 _ASKS_FOR_REGION = ("no-chart", "patch-count")
 _FIRST_REGION = "Or mark the row with --region X,Y,W,H in pixels of the upright photo."
-_OTHER_REGION = "Check --region X,Y,W,H as well: it counts in pixels of the upright photo."
+_OTHER_REGION = "Also check --region X,Y,W,H, in pixels of the upright photo."
 _WIDTH_MAX = 120  # of a line of text; longer ones are hard to follow: common practice, no source
 
 
@@ -52,7 +52,7 @@ def _cautions(guide: Guide) -> str:
 
 
 app = typer.Typer(
-    help="Make a profile of your own phone, vial and fluid; readings with it have a smaller interval.",
+    help="Calibrate your own phone, vial and fluid, for narrower intervals.",
     no_args_is_help=True,
     rich_markup_mode=None,
 )
@@ -60,11 +60,11 @@ app = typer.Typer(
 _Out = Annotated[Path | None, typer.Option(help="Profile to write, such as me.toml.", metavar="FILE")]
 _From = Annotated[
     Path | None,
-    typer.Option("--from", help="Earlier profile of the same vial and phone whose evidence is kept.", metavar="FILE"),
+    typer.Option("--from", help="Earlier profile of the same vial and phone, to add to.", metavar="FILE"),
 ]
-_Light = Annotated[LightClass, typer.Option(help="Lamp of the photos, if known.")]
+_Light = Annotated[LightClass, typer.Option(help="Lamp in the photos, if known.")]
 _Force = Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")]
-_How = Annotated[bool, typer.Option("--how", help="Explain how to prepare it, and stop.")]
+_How = Annotated[bool, typer.Option("--how", help="Explain how to prepare it.")]
 _Temperature = Annotated[float, number("Temperature of the fluid in degrees C.", "C", *TEMPERATURE_RANGE_C)]
 
 
@@ -92,7 +92,7 @@ def ends(
     kh: Annotated[
         float | None,
         number(
-            "KH of that fluid in dKH, in place of --ionic-strength if it is KH fluid whose pH was measured.",
+            "KH of that fluid in dKH, instead of --ionic-strength, if it is KH fluid whose pH you measured.",
             "DKH",
             *KH_RANGE_DKH,
         ),
@@ -108,18 +108,18 @@ def ends(
     if how:
         _explain(
             GUIDES["ends"],
-            "Give the photos as --acid, --base and --known, that pH as --known-ph, and the ionic strength in mol/kg as "
-            f"--ionic-strength: {BUFFERS}. Of KH fluid state its --kh instead.",
+            "Photos: --acid, --base and --known; its pH: --known-ph; its ionic strength in mol/kg: "
+            f"--ionic-strength ({BUFFERS}). For KH fluid use --kh instead.",
         )
     if acid is None and base is None and known is None:
-        fail("Give at least one of --acid, --base and --known; --how explains how to prepare them.")
+        fail("Use at least one of --acid, --base and --known. How to prepare them: --how")
     if (known is None) != (known_ph is None):
-        fail("--known and --known-ph belong together.")
+        fail("--known and --known-ph go together.")
     from colorread.carbonate import ionic_strength as ionic_strength_of_kh
     from colorread.profile.known_photo import buffer_photo, end_photo
 
     if kh is not None and ionic_strength is not None:
-        fail("Say either --ionic-strength or --kh of the known fluid.")
+        fail("Use either --ionic-strength or --kh for the known fluid.")
     photos = []
     if acid is not None:
         photos.append(end_photo(acid, "acid"))
@@ -129,8 +129,8 @@ def ends(
         if ionic_strength is None:
             if kh is None:
                 fail(
-                    f"Say what --known shows: --ionic-strength X ({BUFFERS}), or --kh X for KH fluid whose pH was "
-                    "measured."
+                    f"What fluid is in --known? Add --ionic-strength X ({BUFFERS}), or --kh X for KH fluid whose pH "
+                    "you measured."
                 )
             ionic_strength = float(ionic_strength_of_kh(kh))
         photos.append(buffer_photo(known, known_ph, ionic_strength_mol_kg=ionic_strength, temperature_c=temperature))
@@ -138,19 +138,19 @@ def ends(
 
 
 @app.command(
-    short_help="With thinned KH fluid that stood open to the air.",
+    short_help="With diluted KH fluid that stood open to the air.",
     epilog="Example: colorread calibrate air --photo a.jpg:2 --photo b.jpg:1 --photo c.jpg:0.5 --out me.toml",
 )
 def air(
     photo: Annotated[
         list[str] | None,
-        typer.Option(help="Photo and the KH of its fluid in dKH; give one for each step.", metavar="PHOTO:KH"),
+        typer.Option(help="Photo and KH of its fluid in dKH; one per step.", metavar="PHOTO:KH"),
     ] = None,
     air_ppm: Annotated[
         float,
         number(
-            f"CO2 of the air: outdoors about {OUTDOOR_AIR_PPM:g}; above some 500 m of altitude times the air pressure "
-            "in atm.",
+            f"CO2 of the air; outdoors about {OUTDOOR_AIR_PPM:g}, above 500 m of altitude times the air pressure in "
+            "atm.",
             "PPM",
             *AIR_PPM_RANGE,
         ),
@@ -166,11 +166,10 @@ def air(
     if how:
         _explain(
             GUIDES["air"],
-            "Give each photo with the KH of its fluid as --photo PHOTO:KH; state the --temperature, and --air-ppm if "
-            f"not {OUTDOOR_AIR_PPM:g}.",
+            f"Each photo with its KH: --photo PHOTO:KH. Add --temperature, and --air-ppm if not {OUTDOOR_AIR_PPM:g}.",
         )
     if not photo:
-        fail("Give at least one --photo PHOTO:KH; --how explains how to prepare them.")
+        fail("Add at least one --photo PHOTO:KH. How to prepare them: --how")
     from colorread.profile.known_photo import air_photo
 
     photos = []
@@ -182,7 +181,7 @@ def air(
             kh = float("nan")
         low, high = AIR_KH_RANGE_DKH
         if not path or not low <= kh <= high:
-            fail(f"--photo wants a file and a KH between {low:g} and {high:g} dKH, such as a.jpg:2, not {text}.")
+            fail(f"--photo needs a file and a KH between {low:g} and {high:g} dKH, such as a.jpg:2, not {text}.")
         photos.append(air_photo(path, kh, air_ppm=air_ppm, temperature_c=temperature))
     _make(photos, out, from_profile, light, force)
 
@@ -193,23 +192,21 @@ def air(
 )
 def chart(
     photos: Annotated[
-        list[Path] | None, typer.Argument(help="Photos of one chart in the light of the readings.", metavar="PHOTO")
+        list[Path] | None, typer.Argument(help="Photos of one chart, in the light of your readings.", metavar="PHOTO")
     ] = None,
     patches: Annotated[
         str | None,
         typer.Option(
-            help="What the patches of a kit's chart stand for, in their order: pH, or mg/L with that unit last and "
-            "--kh given, taken as the kit's 3 x KH x 10^(7 - pH). Leave it out for the chart of this program.",
+            help="Values of a kit's patches, in order: pH, or mg/L with the unit last and --kh. Not for "
+            "the chart of this program.",
             metavar='"A B C ... [mg/L]"',
         ),
     ] = None,
-    kh: Annotated[
-        float | None, number("KH in dKH for which the patches hold, if in mg/L.", "DKH", *KH_RANGE_DKH)
-    ] = None,
+    kh: Annotated[float | None, number("KH in dKH of the kit's chart, if in mg/L.", "DKH", *KH_RANGE_DKH)] = None,
     region: Annotated[
         str | None,
         typer.Option(
-            help="Rectangle around the row of patches in pixels of the upright photo, if it is not found.",
+            help="Box around the row of patches, in pixels of the upright photo, if it is not found.",
             metavar="X,Y,W,H",
         ),
     ] = None,
@@ -223,18 +220,16 @@ def chart(
     if how:
         _explain(
             GUIDES["chart"],
-            "colorread chart --out chart.pdf makes the chart of this program.",
-            'Say what the patches of a kit\'s chart stand for, in their order: --patches "6.4 6.6 6.8 7.0 7.2", or '
-            '--patches "5 10 20 30 mg/L" --kh 4. mg/L are taken as those of the rule of thumb, 3 x KH x 10^(7 - pH), '
-            "as kits do (assumption). If the row is not found, mark it with --region X,Y,W,H in pixels of the upright "
-            "photo.",
-            "The ends of the color and a fluid of known pH: colorread calibrate ends --how. To add them to the profile "
-            "of a chart, give that profile as --from.",
+            "Chart of this program: colorread chart --out chart.pdf",
+            'Chart of a kit: --patches "6.4 6.6 6.8 7.0 7.2", or --patches "5 10 20 30 mg/L" --kh 4. mg/L are taken as '
+            "3 x KH x 10^(7 - pH), as kits do (assumption). If the row is not found: --region X,Y,W,H in pixels of the "
+            "upright photo.",
+            "To narrow readings: colorread calibrate ends --how",
         )
     if not photos:
-        fail("Give at least one photo of a chart; --how explains how to take it.")
+        fail("Add at least one photo of a chart. How to take it: --how")
     if region is not None and patches is None:
-        fail("--region belongs to the chart of a kit, whose patches --patches names.")
+        fail("--region is for a kit's chart and needs --patches.")
     xywh = rectangle("--region", region)
     from colorread.errors import Refusal
     from colorread.profile.checks import PhotoRefused
@@ -290,7 +285,7 @@ def _make(
 
 def _write(make: Callable[[Profile | None], Profile], out: Path | None, from_profile: Path | None, force: bool) -> None:
     if out is None:
-        fail("Say where to write the profile: --out me.toml.")
+        fail("Add where to write the profile: --out me.toml")
     require_new(out, force)
     from calibration.profile_file import write_profile
     from colorread.profile.checks import PhotoRefused

@@ -15,8 +15,8 @@ from colorread.cli.options import EXIT_FAILED
 # \b keeps the lines of a paragraph as they are.
 _EXIT_CODES = """\b
 Exit codes:
-  0  every photo was read
-  3  at least one photo was refused (the others are still printed)
+  0  all photos were read
+  3  at least one photo was refused
   2  wrong use
   1  something failed"""
 _EXAMPLES = """\b
@@ -33,7 +33,7 @@ _ORDER = ("card", "fluid", "read", "tank", "batch", "log", "serve", "calibrate",
 
 
 class _Commands(TyperGroup):
-    """The commands in their order; what is wrong with an option is told without words of programmers."""
+    """The commands in their order; errors of options are said without words of programmers."""
 
     def list_commands(self, ctx: Any) -> list[str]:
         return sorted(super().list_commands(ctx), key=_ORDER.index)
@@ -50,7 +50,7 @@ app = typer.Typer(
     name="colorread",
     cls=_Commands,
     context_settings={"help_option_names": ["-h", "--help"]},
-    help="Read the CO2 of a planted aquarium from a phone photo of its drop checker before the printed card.",
+    help="Read the CO2 of a planted aquarium from a phone photo of its drop checker in front of the printed card.",
     epilog=f"{_EXAMPLES}\n\n{_EXIT_CODES}",
     no_args_is_help=True,
     rich_markup_mode=None,
@@ -67,19 +67,17 @@ app.command(
     short_help="Mix the KH fluid and dose its dye.",
     epilog="Example: colorread fluid --kh 4 --volume 1000 --scale-error 0.1",
 )(fluid.fluid)
-app.command(short_help="Read pH and CO2 from photos.", epilog=f"{read.EPILOG}\n\n{_EXIT_CODES}")(read.read)
-app.command(short_help="Read a folder of photos and follow the tank.", epilog=f"{batch.EPILOG}\n\n{_EXIT_CODES}")(
-    batch.batch
-)
+app.command(short_help="Read CO2 from photos.", epilog=f"{read.EPILOG}\n\n{_EXIT_CODES}")(read.read)
+app.command(short_help="Read a folder and follow the tank.", epilog=f"{batch.EPILOG}\n\n{_EXIT_CODES}")(batch.batch)
 app.command(
-    short_help="Show a calibration, or make it the default.",
+    short_help="Show a profile, or make it the default.",
     epilog="Example: colorread profile me.toml --picture me.png",
 )(profile.profile)
 app.command(short_help="Take and read photos with the phone.", epilog=serve.EPILOG)(serve.serve)
-app.command(short_help="Show it all on made-up tanks.", epilog=demo.EPILOG)(demo.demo)
+app.command(short_help="See it on made-up tanks.", epilog=demo.EPILOG)(demo.demo)
 app.add_typer(calibrate.app, name="calibrate", short_help="Calibrate phone, vial and fluid.")
 app.add_typer(tank.app, name="tank", short_help="Describe your tanks.")
-app.add_typer(log.app, name="log", short_help="Show, copy and delete kept readings.")
+app.add_typer(log.app, name="log", short_help="Show, copy and delete saved readings.")
 
 
 def _version(show: bool) -> None:
@@ -105,7 +103,7 @@ def main() -> None:
         if error.name != "cv2" and "libGL" not in str(error):
             raise
         typer.echo(
-            "OpenCV could not be loaded on this machine; install its wheel without window code: "
+            "OpenCV could not be loaded. Run: "
             "pip uninstall -y opencv-python && pip install --force-reinstall opencv-python-headless",
             err=True,
         )

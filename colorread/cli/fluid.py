@@ -17,16 +17,16 @@ from colorread.limits import (
 
 
 def fluid(
-    kh: Annotated[float, number("KH wanted in dKH.", "DKH", *TARGET_KH_RANGE_DKH)] = 4.0,
-    volume: Annotated[float, number("Fluid wanted in mL.", "ML", *FLUID_VOLUME_RANGE_ML)] = 1000.0,
+    kh: Annotated[float, number("KH you want, in dKH.", "DKH", *TARGET_KH_RANGE_DKH)] = 4.0,
+    volume: Annotated[float, number("Amount of fluid, in mL.", "ML", *FLUID_VOLUME_RANGE_ML)] = 1000.0,
     scale_error: Annotated[
-        float, number("Error of the scale, plus or minus, in g.", "G", 0.0, SCALE_ERROR_MAX_G)
+        float, number("Accuracy of your scale, plus or minus, in g.", "G", 0.0, SCALE_ERROR_MAX_G)
     ] = 0.1,
-    vial_volume: Annotated[float, number("Fluid that the vial takes in mL.", "ML", *VIAL_VOLUME_RANGE_ML)] = 5.0,
-    temperature: Annotated[float, number("Temperature of the room in degrees C.", "C", *TEMPERATURE_RANGE_C)] = 22.0,
+    vial_volume: Annotated[float, number("Fluid in the vial, in mL.", "ML", *VIAL_VOLUME_RANGE_ML)] = 5.0,
+    temperature: Annotated[float, number("Room temperature in degrees C.", "C", *TEMPERATURE_RANGE_C)] = 22.0,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")] = False,
 ) -> None:
-    """Give the recipe of the KH fluid, the drops of dye, and the color to expect in room air."""
+    """Show how to mix the KH fluid, the drops of dye, and the color to expect in room air."""
     from colorread.fluid import CAUTIONS, RENEWAL, color_in_room_air, dye_drops, fluid_recipe
 
     try:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -15,13 +15,13 @@ from colorread.cli.options import EXIT_FAILED, fail, require_outputs, require_su
 if TYPE_CHECKING:
     from datetime import date
 
-    from colorread.log.store import Log, LogEntry
+    from colorread.log.store import Damage, Log, LogEntry
 
 LogFile = Annotated[
     Path | None,
     typer.Option(
         "--log",
-        help="File of the log; where not given, what COLORREAD_LOG says, else a file in your data folder.",
+        help="Log file; default: COLORREAD_LOG, or a file in your data folder.",
         metavar="FILE",
     ),
 ]
@@ -30,7 +30,7 @@ _HASH_DIGITS_MIN = 6
 _ENTRY_SCHEMA = "colorread.log-entry/1"
 
 app = typer.Typer(
-    help="Show, copy and delete the readings that are kept.",
+    help="Show, copy and delete saved readings.",
     epilog="""\b
 Examples:
   colorread log show --tank window
@@ -45,7 +45,7 @@ Examples:
 @app.command(short_help="Show the readings.", epilog="Example: colorread log show --tank window --csv window.csv")
 def show(
     tank: _TankName = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object a line instead of text.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object per line instead of text.")] = False,
     csv: Annotated[
         Path | None, typer.Option(help="Write a table for spreadsheets instead, of one tank.", metavar="FILE")
     ] = None,
@@ -53,22 +53,23 @@ def show(
     log: LogFile = None,
 ) -> None:
     """
-    Show the readings by the time at which the photos were taken, refused ones with the reason.
+    Show the readings by date, refused ones with the reason.
 
-    Each is judged by the marks that its tank has now.
+    Each is judged by the limits its tank has now.
     """
     if not csv and tank is None and tell_no_log(log, "readings", "batch FOLDER", quiet=as_json):
         return
     if as_json and csv is not None:
-        fail("Choose one of --json and --csv.")
+        fail("Use either --json or --csv.")
     require_suffix("--csv", csv, ".csv")
     if csv is not None:
         require_outputs([csv], force, {"log": log_path(log)})
+    damages: list[Damage] = []
     with open_log(log, tank=tank) as opened:
-        tanks = [each for each in opened.tanks() if tank in (None, each.name)]
+        tanks = [each for each in opened.tanks(damages.append) if tank in (None, each.name)]
         if csv is not None and len(tanks) > 1:
-            fail("A table in CSV is of one tank: say which one with --tank.")
-        entries = _judged(opened, _entries(opened, tank))
+            fail("A CSV table is for one tank; choose it with --tank.")
+        entries = _judged(opened, _entries(opened, tank, damages))
     if csv is not None:
         from colorread.batch.csv import write_csv
         from colorread.tank.summary import summarize
@@ -80,47 +81,52 @@ def show(
     elif as_json:
         import json
 
-        from colorread.log.lines import entry_to_dict
+        from colorread.log.entry import entry_to_dict
 
         for entry in entries:
             typer.echo(json.dumps({"schema": _ENTRY_SCHEMA, **entry_to_dict(entry)}, allow_nan=False))
     elif not entries:
         named = "" if tank is None else f" --tank {shlex.quote(tank)}"
-        typer.echo(f"There are no readings yet; {log_command(f'batch FOLDER{named}', log)} adds some.")
+        typer.echo(f"No readings yet. Add some with: {log_command(f'batch FOLDER{named}', log)}")
     else:
         from rich.console import Console
 
         from colorread.cli.show_log import print_entries
 
         print_entries(Console(highlight=False), entries)
-        typer.echo(f"They are kept in {log_path(log)}.")
+        typer.echo(f"Log: {log_path(log)}")
+    if tell_damages(damages, log):
+        raise typer.Exit(EXIT_FAILED)
 
 
-@app.command("export", short_help="Write all to a file.", epilog="Example: colorread log export backup.jsonl")
+@app.command("export", short_help="Write everything to a file.", epilog="Example: colorread log export backup.jsonl")
 def export_(
-    file: Annotated[Path, typer.Argument(help="File to write, one JSON object a line.", metavar="FILE")],
+    file: Annotated[Path, typer.Argument(help="File to write, one JSON object per line.", metavar="FILE")],
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
     log: LogFile = None,
 ) -> None:
-    """Write all tanks, readings and evidence pictures to a file that log import reads back."""
+    """Write all tanks, readings and pictures to a file for log import."""
     require_outputs([file], force, {"log": log_path(log)})
-    from calibration.whole_file import write_whole
+    from calibration.whole_file import writing_whole
     from colorread.log.lines import export_lines
 
-    with open_log(log) as opened:
-        lines = [line.encode("ascii") for line in export_lines(opened)]
+    damages: list[Damage] = []
+    n_lines = 0
+    with open_log(log) as opened, writing(file), writing_whole(file) as target:
+        for n_lines, line in enumerate(export_lines(opened, damages.append), 1):  # noqa: B007 - counted, not used there
+            target.write(line.encode("ascii"))
         n_tanks = len(opened.tanks())
-    with writing(file):
-        write_whole(file, b"".join(lines))
-    typer.echo(f"Wrote {_plural(len(lines) - n_tanks - 2, 'reading')} of {_plural(n_tanks, 'tank')} to {file}.")
+    typer.echo(f"Wrote {_plural(n_lines - n_tanks - 2, 'reading')} of {_plural(n_tanks, 'tank')} to {file}.")
+    if tell_damages(damages, log):
+        raise typer.Exit(EXIT_FAILED)
 
 
-@app.command("import", short_help="Add what export wrote.", epilog="Example: colorread log import backup.jsonl")
+@app.command("import", short_help="Add an exported file.", epilog="Example: colorread log import backup.jsonl")
 def import_(
-    file: Annotated[Path, typer.Argument(help="File that log export wrote.", metavar="FILE")],
+    file: Annotated[Path, typer.Argument(help="File written by log export.", metavar="FILE")],
     log: LogFile = None,
 ) -> None:
-    """Add what log export wrote, all of it or nothing; of the same photo the later reading stays."""
+    """Add an exported file, all or nothing. For the same photo, the later reading stays."""
     from colorread.log.lines import check_lines, import_lines
     from colorread.log.store import LogError
 
@@ -134,10 +140,10 @@ def import_(
         fail(str(error))
     with open_log(log, create=True) as opened:
         done = import_lines(opened, lines)
-    known = f"; {_plural(done.kept_readings, 'reading')} known already" if done.kept_readings else ""
+    known = f"; {_plural(done.kept_readings, 'reading')} already there" if done.kept_readings else ""
     typer.echo(f"Added {_plural(done.readings, 'reading')} and {_plural(done.tanks, 'tank')}{known}.")
     if done.kept_tanks:
-        typer.echo(f"Left as they are in the log, though the file has other settings: {', '.join(done.kept_tanks)}.")
+        typer.echo(f"Kept as in the log, though the file differs: {', '.join(done.kept_tanks)}.")
 
 
 @app.command(
@@ -154,20 +160,18 @@ def forget(
         list[str] | None,
         typer.Option(help="Only this photo: its name, or the first digits of its hash.", metavar="NAME|HASH"),
     ] = None,
-    before: Annotated[
-        str | None, typer.Option(help="Only photos taken before this day; not those of unknown time.", metavar="DATE")
-    ] = None,
+    before: Annotated[str | None, typer.Option(help="Only photos taken before this day.", metavar="DATE")] = None,
     refused: Annotated[bool, typer.Option("--refused", help="Only photos that were not read.")] = False,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
     log: LogFile = None,
 ) -> None:
     """
-    Delete readings from the log, those to which all of the options apply.
+    Delete the readings from the log that match all options.
 
-    Your photos stay where they are; copies that the page kept go with the readings.
+    Your photos stay; copies the page saved are deleted.
     """
     if tank is None and not photo and before is None and not refused:
-        fail("Say what to forget: --tank, --photo, --before or --refused.")
+        fail("Choose what to forget: --tank, --photo, --before or --refused.")
     from colorread.log.forget import forget_readings
     from colorread.tank.edit import parse_day
 
@@ -175,23 +179,26 @@ def forget(
         day = None if before is None else parse_day(before)
     except ValueError as error:
         fail(str(error))
+    damages: list[Damage] = []
     with open_log(log, tank=tank) as opened:
-        chosen = [
+        chosen: list[LogEntry | Damage] = [
             entry
-            for entry in _entries(opened, tank)
-            if (not photo or any(_is_photo(entry, text) for text in photo))
+            for entry in _entries(opened, tank, damages)
+            if (not photo or _is_photo(entry.sha256, entry.reading.photo, photo))
             and (day is None or _is_before(entry, day))
             and (not refused or entry.reading.status == "refused")
         ]
+        if day is None and not refused:  # nothing is known of these but tank and photo
+            chosen += [each for each in damages if not photo or _is_photo(each.sha256 or "", each.photo, photo)]
         if not chosen:
-            typer.echo("No reading in the log fits; nothing was forgotten.")
+            typer.echo("No matching reading; nothing was forgotten.")
             return
         names = sorted({entry.tank for entry in chosen})
         if not yes and not typer.confirm(f"Forget {_plural(len(chosen), 'reading')} of {', '.join(names)}?"):
             typer.echo("Nothing was forgotten.")
             return
         count = forget_readings(
-            opened, {name: [entry.sha256 for entry in chosen if entry.tank == name] for name in names}
+            opened, {name: [entry.sha256 or "" for entry in chosen if entry.tank == name] for name in names}
         )
     typer.echo(f"Forgot {_plural(count, 'reading')} of {', '.join(names)}.")
 
@@ -255,8 +262,36 @@ def tell_no_log(file: Path | None, what: str, command: str, *, quiet: bool) -> b
     if file is not None or (path := log_path(None)).exists():
         return False
     if not quiet:
-        typer.echo(f"There are no {what} yet; colorread {command} adds some. They will be kept in {path}.")
+        typer.echo(f"No {what} yet. Add some with: colorread {command} (log: {path})")
     return True
+
+
+def tell_damages(damages: Sequence[Damage], file: Path | None) -> bool:
+    """
+    Say on stderr what of the log could not be read back, and what can be done about it.
+
+    Parameters
+    ----------
+    damages : sequence of Damage
+        As `Log.entries` and `Log.tanks` told of them.
+    file : Path or None
+        The log as the user named it.
+
+    Returns
+    -------
+    bool
+        Whether there was any.
+    """
+    for damage in damages:
+        name = shlex.quote(damage.tank)
+        if damage.sha256 is None:
+            what, cure = f"The tank {damage.tank} and its readings are", f"tank remove {name} --with-readings"
+        else:
+            what = f"The reading of {damage.photo} in {damage.tank} is"
+            cure = f"log forget --tank {name} --photo {damage.sha256[:12]}"
+        typer.echo(f"{what} left out, for the log is damaged there: {damage.trouble}", err=True)
+        typer.echo(f"Import an older export to mend it, or remove it with: {log_command(cure, file)}", err=True)
+    return bool(damages)
 
 
 @contextmanager
@@ -288,7 +323,7 @@ def open_log(file: Path | None, *, create: bool = False, tank: str | None = None
     path = log_path(file)
     if not create and not path.exists():
         name = "NAME" if tank is None else shlex.quote(tank)
-        fail(f"There is no log at {path} yet; {log_command(f'tank add {name}', file)} makes one.")
+        fail(f"No log at {path} yet. Create it with: {log_command(f'tank add {name}', file)}")
     try:
         with Log(path) as log:
             yield log
@@ -298,25 +333,27 @@ def open_log(file: Path | None, *, create: bool = False, tank: str | None = None
         fail(str(error))
 
 
-def _entries(log: Log, tank: str | None) -> list[LogEntry]:
+def _entries(log: Log, tank: str | None, damages: list[Damage]) -> list[LogEntry]:
     if tank is not None:
-        log.tank(tank)  # a name that is not known must not look like a tank without readings
-    return list(log.entries(tank))
+        log.require_tank(tank)  # a name that is not known must not look like a tank without readings
+    return list(log.entries(tank, on_damage=damages.append))
 
 
 def _judged(log: Log, entries: list[LogEntry]) -> list[LogEntry]:
-    """Return entries with the verdict by the marks that their tanks have now, as all that shows them does."""
+    """Return entries judged by the limits that their tanks have now, as all that shows them does."""
     from dataclasses import replace
 
     from colorread.verdict import judged
 
     marks = {tank.name: tank.judged_by for tank in log.tanks()}
-    return [replace(entry, reading=judged(entry.reading, marks[entry.tank])) for entry in entries]
+    return [
+        replace(entry, reading=judged(entry.reading, marks[entry.tank])) for entry in entries if entry.tank in marks
+    ]
 
 
-def _is_photo(entry: LogEntry, text: str) -> bool:
-    names = (entry.reading.photo, Path(entry.reading.photo).name)
-    return text in names or (len(text) >= _HASH_DIGITS_MIN and entry.sha256.startswith(text.lower()))
+def _is_photo(sha256: str, photo: str, texts: list[str]) -> bool:
+    names = (photo, Path(photo).name)
+    return any(text in names or (len(text) >= _HASH_DIGITS_MIN and sha256.startswith(text.lower())) for text in texts)
 
 
 def _is_before(entry: LogEntry, day: date) -> bool:

@@ -15,7 +15,7 @@ import typer
 EXIT_FAILED, EXIT_USAGE, EXIT_REFUSED = 1, 2, 3
 
 
-NO_TANK_KH = "Leave it out: with next to no KH the pH of the tank tells no CO2."
+NO_TANK_KH = "Leave it out: with almost no KH, tank pH says nothing about CO2."
 
 
 class LightClass(StrEnum):
@@ -31,8 +31,8 @@ class LightClass(StrEnum):
 
 # By what stands for the number in the help: its unit, and what else a number too high may be.
 _UNITS = {
-    "DKH": (" dKH", "If that is mg/L of CaCO3 (ppm), divide it by 17.8."),
-    "C": (" degrees C", "If that is degrees F, subtract 32 and divide by 1.8."),
+    "DKH": (" dKH", "If that is ppm (mg/L CaCO3), divide by 17.8."),
+    "C": (" degrees C", "If that is degrees F, subtract 32, then divide by 1.8."),
     "MG_L": (" mg/L", ""),
     "ML": (" mL", ""),
     "L": (" L", ""),
@@ -81,11 +81,11 @@ def number(
             is_number = False
         if not is_number:
             hint = " Write decimals with a point, such as 4.5." if "," in str(text) and kind is float else ""
-            fail(f"{name} must be a {'whole ' if kind is int else ''}number, but is {text}.{hint}")
+            fail(f"{name} must be a {'whole ' if kind is int else ''}number, not {text}.{hint}")
         if not low <= value <= high:
             unit, if_high = _UNITS.get(metavar, ("", ""))
             to_do = if_low if value < low else if_high
-            fail(f"{name} must lie between {low:g} and {high:g}{unit}, but is {value:g}. {to_do}".rstrip())
+            fail(f"{name} must be between {low:g} and {high:g}{unit}, not {value:g}. {to_do}".rstrip())
         return value
 
     # Left as text until the check, which tells the option and what was given for it.
@@ -113,9 +113,9 @@ def rectangle(option: str, text: str | None) -> tuple[float, float, float, float
     try:
         x, y, width, height = (float(part) for part in text.split(","))
     except ValueError:
-        fail(f"{option} wants four numbers: left, top, width and height in pixels, such as 1200,800,300,300.")
+        fail(f"{option} needs four numbers: left, top, width and height in pixels, such as 1200,800,300,300.")
     if not all(map(math.isfinite, (x, y, width, height))) or min(width, height) <= 0.0:
-        fail(f"{option} wants a width and a height above zero, after left and top, such as 1200,800,300,300.")
+        fail(f"{option} needs width and height above zero, after left and top, such as 1200,800,300,300.")
     return x, y, width, height
 
 
@@ -133,7 +133,7 @@ def require_suffix(option: str, path: Path | None, *suffixes: str) -> None:
         What its name may end in, in small letters.
     """
     if path is not None and path.suffix.lower() not in suffixes:
-        fail(f"{option} wants the name of a file that ends in {' or '.join(suffixes)}, not {path.name}.")
+        fail(f"{option} must end in {' or '.join(suffixes)}, not {path.name}.")
 
 
 def require_new(path: Path, force: bool) -> None:
@@ -148,7 +148,7 @@ def require_new(path: Path, force: bool) -> None:
         Whether it may be replaced.
     """
     if path.exists() and not force:
-        fail(f"{path} exists already; choose another name or add --force to replace it.")
+        fail(f"{path} already exists. Choose another name, or add --force to replace it.")
 
 
 def require_outputs(outputs: Sequence[Path], force: bool, used: Mapping[str, Path]) -> None:
@@ -167,9 +167,9 @@ def require_outputs(outputs: Sequence[Path], force: bool, used: Mapping[str, Pat
     for i, path in enumerate(outputs):
         for what, other in used.items():
             if _is_same(path, other):
-                fail(f"{path} is the {what} itself; name another file to write.")
+                fail(f"{path} is the {what} itself; choose another file.")
         if any(_is_same(path, other) for other in outputs[:i]):
-            fail(f"{path} is to be written twice; name another file for one of both.")
+            fail(f"{path} is named twice; choose another file for one of them.")
         require_new(path, force)
 
 

@@ -16,15 +16,15 @@ if TYPE_CHECKING:
 def profile(
     file: Annotated[Path, typer.Argument(help="Profile to show.", metavar="FILE")],
     picture: Annotated[
-        Path | None, typer.Option(help="Write a picture of the color line with the samples on it.", metavar="FILE.png")
+        Path | None, typer.Option(help="Write a picture of the calibration.", metavar="FILE.png")
     ] = None,
     default: Annotated[
         bool | None,
-        typer.Option("--default/--no-default", help="Use it by default for photos of its phone, or no longer."),
+        typer.Option("--default/--no-default", help="Use it for all photos from its phone, or stop doing so."),
     ] = None,
-    force: Annotated[bool, typer.Option("--force", help="Replace a picture that exists.")] = False,
+    force: Annotated[bool, typer.Option("--force", help="Replace an existing picture.")] = False,
 ) -> None:
-    """Show a calibration profile in words and as a picture, or make it the default of its phone."""
+    """Show a calibration profile, or make it the default for its phone."""
     from colorread.profile.words import profile_lines
 
     found = load_profile(file)
@@ -51,11 +51,11 @@ def _set_default(file: Path, default: bool) -> None:
     try:
         if default:
             phones = ", ".join(make_default(file))
-            typer.echo(f"From now on a copy of {file} is used for photos of {phones}, unless told otherwise.")
+            typer.echo(f"Photos from {phones} now use a copy of {file}.")
         elif drop_default(file):
-            typer.echo("The phone of that profile has no default profile any more.")
+            typer.echo("That phone no longer has a default profile.")
         else:
-            typer.echo("The phone of that profile has no default profile.")
+            typer.echo("That phone has no default profile.")
         tell_damaged_defaults()
     except ValueError as error:
         fail(str(error))
@@ -93,4 +93,4 @@ def tell_damaged_defaults() -> None:
 
     if has_defaults():
         for trouble in damaged_defaults():
-            typer.echo(f"A default profile is passed over: {trouble}", err=True)
+            typer.echo(f"Skipped a default profile: {trouble}", err=True)

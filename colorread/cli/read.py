@@ -5,8 +5,10 @@ from __future__ import annotations
 import os
 import shlex
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import replace
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -24,12 +26,14 @@ from colorread.cli.options import (
     trouble_of,
 )
 from colorread.cli.profile import load_profile, tell_damaged_defaults
-from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
+from colorread.gas_care import SENSITIVE_ANIMALS
+from colorread.limits import KH_RANGE_DKH, SENSITIVE_FISH_LIMIT_MG_L, TEMPERATURE_RANGE_C
 
 if TYPE_CHECKING:
     from calibration.profile import Profile
     from colorread.reading import Reading
     from colorread.stated import Stated
+    from colorread.tank.results import TankSummary
     from colorread.tank.settings import Tank
 
 EPILOG = """\b
@@ -38,7 +42,7 @@ Examples:
   colorread read *.jpg --evidence pictures
   colorread read tank.heic --tank window --json
 
-Without --profile the one of the tank is used, else the default of the phone that took the photo, if there is one."""
+Without --profile, the tank's profile is used, or else the default for the phone."""
 
 
 class Fluid(StrEnum):
@@ -50,55 +54,59 @@ class Fluid(StrEnum):
 
 def read(
     photos: Annotated[list[Path], typer.Argument(help="Photos: JPEG, PNG, HEIC, TIFF or WebP.", metavar="PHOTO")],
-    kh: Annotated[
-        float | None, number("KH of the fluid in the vial in dKH; 4 is assumed.", "DKH", *KH_RANGE_DKH)
-    ] = None,
+    kh: Annotated[float | None, number("KH of the fluid in the vial, in dKH; default 4.", "DKH", *KH_RANGE_DKH)] = None,
     temperature: Annotated[
-        float | None, number("Temperature of the water in degrees C; 25 is assumed.", "C", *TEMPERATURE_RANGE_C)
+        float | None, number("Water temperature in degrees C; default 25.", "C", *TEMPERATURE_RANGE_C)
     ] = None,
     fluid: Annotated[Fluid, typer.Option(help="What the vial holds.")] = Fluid.REFERENCE,
     tank_kh: Annotated[
         float | None,
-        number(
-            "KH of the tank in dKH: adds the pH a probe there should show.", "DKH", *KH_RANGE_DKH, if_low=NO_TANK_KH
-        ),
+        number("KH of the tank in dKH: adds the pH a probe should show.", "DKH", *KH_RANGE_DKH, if_low=NO_TANK_KH),
     ] = None,
-    light: Annotated[LightClass, typer.Option(help="Lamp of the photo, if known.")] = LightClass.UNKNOWN,
+    light: Annotated[LightClass, typer.Option(help="Lamp in the photo, if known.")] = LightClass.UNKNOWN,
     vial: Annotated[
         str | None,
         typer.Option(
-            help="Rectangle around the fluid in pixels of the upright photo, if it is not found.", metavar="X,Y,W,H"
+            help="Box around the fluid, in pixels of the upright photo, if it is not found.", metavar="X,Y,W,H"
         ),
     ] = None,
     tank: Annotated[
         str | None,
-        typer.Option(help="Tank in the log: its KH, temperature, lamp and profile hold unless given.", metavar="NAME"),
+        typer.Option(help="Tank in the log: uses its KH, temperature, lamp, profile and recent days.", metavar="NAME"),
     ] = None,
     profile: Annotated[
         Path | None,
-        typer.Option(help="Calibration profile of this phone, vial, fluid and light.", metavar="FILE"),
+        typer.Option(help="Calibration profile of this phone, vial and fluid.", metavar="FILE"),
     ] = None,
-    no_profile: Annotated[bool, typer.Option("--no-profile", help="Use no profile, not even a default one.")] = False,
+    no_profile: Annotated[bool, typer.Option("--no-profile", help="Use no profile, not even the default.")] = False,
     evidence: Annotated[
-        Path | None, typer.Option(help="Folder for one annotated picture a photo.", metavar="DIR")
+        Path | None, typer.Option(help="Folder for one annotated picture per photo.", metavar="DIR")
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object a line instead of text.")] = False,
+    sensitive: Annotated[
+        bool,
+        typer.Option(
+            "--sensitive",
+            help=f"Use a fish limit of {SENSITIVE_FISH_LIMIT_MG_L:g} mg/L, for {SENSITIVE_ANIMALS}.",
+        ),
+    ] = False,
+    details: Annotated[bool, typer.Option("--details", help="Show pH, inputs, uncertainty and all cautions.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object per photo instead of text.")] = False,
     log: LogFile = None,
 ) -> None:
     """
-    Read pH and CO2 from photos of the vial before the card, each with its 90 % interval.
+    Read CO2 from photos of the vial in front of the card.
 
-    Nothing is kept in the log; colorread batch keeps what it reads.
+    Nothing is saved; colorread batch saves its readings in the log.
     """
     if all(os.path.isdir(photo) for photo in photos):
-        fail(f"{photos[0]} is a folder; read all photos in it with: colorread batch {shlex.quote(str(photos[0]))}")
+        fail(f"{photos[0]} is a folder. Read all its photos with: colorread batch {shlex.quote(str(photos[0]))}")
     if evidence is not None and any(map(_is_file, (evidence, *evidence.parents))):
-        fail(f"--evidence wants a folder, but {evidence} is or lies in a file.")
+        fail(f"--evidence must be a folder; {evidence} is a file or inside one.")
     owner = _tank(tank, log)
     if fluid is Fluid.TANK_WATER and kh is None and tank_kh is None and (owner is None or owner.tank_kh_dkh is None):
-        fail("With tank water in the vial its KH is that of the tank: add --tank-kh X.")
+        fail("Tank water in the vial needs the tank's KH: add --tank-kh X.")
     if profile is not None and no_profile:
-        fail("Choose one of --profile and --no-profile.")
+        fail("Use either --profile or --no-profile.")
     from colorread.batch.photo_settings import stated_of
     from colorread.stated import Stated
 
@@ -112,6 +120,9 @@ def read(
     )
     if owner is not None:
         stated = stated_of(owner, stated)
+    if sensitive:
+        limit = min(stated.marks.fish_mg_l, SENSITIVE_FISH_LIMIT_MG_L)
+        stated = replace(stated, marks=replace(stated.marks, fish_mg_l=limit))
     if profile is None and owner is not None and owner.profile is not None:
         profile = Path(owner.profile)
     if profile is not None and not no_profile:
@@ -120,7 +131,7 @@ def read(
     if by_phone:
         tell_damaged_defaults()
     results = _read_all(photos, stated, evidence, by_phone=by_phone)
-    readings = _print_json(results) if as_json else _print_text(results, owner)
+    readings = _print_json(results) if as_json else _print_text(results, stated, owner, log, details=details)
     if any(reading.status == "refused" for reading in readings):
         raise typer.Exit(EXIT_REFUSED)
 
@@ -139,26 +150,47 @@ def _tank(name: str | None, log: Path | None) -> Tank | None:
 def _read_all(
     photos: list[Path], stated: Stated, evidence: Path | None, *, by_phone: bool
 ) -> Iterator[tuple[Reading, Path | None]]:
-    """Yield one reading after the other with its evidence picture; a bar on stderr tells of several."""
+    """
+    Yield one reading after the other with its evidence picture; a bar on stderr tells of several.
+
+    They are read in a process of its own: a photo that hangs its decoder or takes all memory harms none of the others.
+    """
     from rich.console import Console
     from rich.progress import Progress
+
+    from colorread.batch.workers import run_in_workers
 
     console = Console(stderr=True)
     shows_bar = len(photos) > 1 and console.is_interactive
     # The bar stands only while a photo is read, so that it never mixes with what is printed on stdout.
     bar = Progress(console=console, transient=True)
     task = bar.add_task("Reading photos", total=len(photos))
-    for photo in photos:
-        if shows_bar:
-            bar.start()
-        try:
-            used = replace(stated, profile=_default_profile(photo)) if by_phone else stated
-            result = _read_one(photo, used, evidence)
-        finally:
+    jobs = ((photo, replace(stated, profile=_default_profile(photo)) if by_phone else stated) for photo in photos)
+    with closing(run_in_workers(partial(_read_one, evidence=evidence), jobs, count=1)) as results:
+        for _ in photos:
             if shows_bar:
-                bar.stop()
-        bar.advance(task)
-        yield result
+                bar.start()
+            try:
+                done = next(results)
+            except RuntimeError as error:  # no process can be started
+                fail(f"{error} Close other programs.", EXIT_FAILED)
+            finally:
+                if shows_bar:
+                    bar.stop()
+            bar.advance(task)
+            photo, used = done.job
+            if isinstance(done.result, ImportError):
+                raise done.result
+            if isinstance(done.result, str):
+                fail(done.result, EXIT_FAILED)
+            yield _broken_off(photo, used, done.trouble) if done.result is None else done.result
+
+
+def _broken_off(photo: Path, stated: Stated, trouble: str) -> tuple[Reading, None]:
+    from colorread.batch.score import broke_off
+    from colorread.interpretation import without_numbers
+
+    return replace(without_numbers(os.fspath(photo), stated), reason=broke_off(trouble)), None
 
 
 def _default_profile(photo: Path) -> Profile | None:
@@ -173,21 +205,25 @@ def _default_profile(photo: Path) -> Profile | None:
     return None if path is None else load_profile(path)
 
 
-def _read_one(photo: Path, stated: Stated, evidence: Path | None) -> tuple[Reading, Path | None]:
-    from colorread.pipeline import read_photo_traced
-
+def _read_one(job: tuple[Path, Stated], *, evidence: Path | None) -> tuple[Reading, Path | None] | str | ImportError:
+    """Return a reading with its evidence picture, or why there can be none, in a process of its own."""
+    photo, stated = job
     try:
+        from colorread.pipeline import read_photo_traced
+
         reading, trace = read_photo_traced(photo, stated)
     except (OSError, MemoryError) as error:
-        fail(f"{photo} could not be read: {trouble_of(error)}.", EXIT_FAILED)
+        return f"{photo} could not be read: {trouble_of(error)}."
+    except ImportError as error:
+        return error
     if evidence is None:
         return reading, None
     from colorread.evidence.picture import write_evidence
 
     try:
-        return reading, write_evidence(reading, trace, evidence)
+        return reading, write_evidence(reading, trace, evidence, stated.marks)
     except OSError as error:
-        fail(f"The evidence picture could not be written to {evidence}: {error.strerror or error}.", EXIT_FAILED)
+        return f"The evidence picture could not be written to {evidence}: {error.strerror or error}."
 
 
 def _print_json(results: Iterator[tuple[Reading, Path | None]]) -> list[Reading]:
@@ -200,20 +236,43 @@ def _print_json(results: Iterator[tuple[Reading, Path | None]]) -> list[Reading]
     return readings
 
 
-def _print_text(results: Iterator[tuple[Reading, Path | None]], owner: Tank | None) -> list[Reading]:
+def _print_text(
+    results: Iterator[tuple[Reading, Path | None]],
+    stated: Stated,
+    owner: Tank | None,
+    log: Path | None,
+    *,
+    details: bool,
+) -> list[Reading]:
     from rich.console import Console
 
     from colorread.cli.show_reading import print_cautions, print_reading, print_summary
-    from colorread.gas_care import gas_cautions
-    from colorread.verdict import USUAL_MARKS
+    from colorread.cli.show_tank import print_now
 
     console = Console(highlight=False)
-    marks = USUAL_MARKS if owner is None else owner.judged_by
-    readings = []
+    readings: list[Reading] = []
     for reading, picture in results:
-        print_reading(console, reading, picture, marks=marks)
+        if readings:
+            console.print()
+        print_reading(console, reading, picture, marks=stated.marks, details=details, brief=owner is not None)
         readings.append(reading)
+    if owner is not None and any(reading.status == "read" for reading in readings):
+        console.print()
+        print_now(console, _summary(owner, stated, readings, log), details=details)
+        return readings
     if len(readings) > 1:
         print_summary(console, readings)
-    print_cautions(console, readings, () if owner is None else gas_cautions(owner.source_kind))
+    print_cautions(console, readings, details=details)
     return readings
+
+
+def _summary(owner: Tank, stated: Stated, readings: list[Reading], log: Path | None) -> TankSummary:
+    """Return what the days of the tank tell together with photos that are not in its log."""
+    from colorread.batch.score import kept
+    from colorread.tank.summary import summarize
+
+    tank = replace(owner, marks=stated.marks)
+    with open_log(log) as opened:
+        logged = [entry.reading for entry in kept(opened, owner, {}, with_earlier=True)]
+    taken = {reading.taken_at for reading in logged if reading.taken_at is not None}
+    return summarize(tank, [*logged, *(reading for reading in readings if reading.taken_at not in taken)])

@@ -18,29 +18,28 @@ Examples:
   colorread serve --share
   colorread serve --tank window --share --port 8300
 
-Without --share only this machine can open the page. With it, phones on the home network can, each after it has scanned
-a code in the terminal; what they send goes unencrypted through the home network. Stop with Ctrl-C."""
-_EXTRA = 'The page needs more packages; in the folder of this program: pip install ".[page]".'
+Without --share, only this computer can open the page. With it, phones on your home network can, once paired with a code
+from the terminal. The connection is not encrypted. Stop with Ctrl-C."""
+_EXTRA = 'The page needs more packages. In the program folder, run: pip install ".[page]"'
 
 
 def serve(
-    tank: Annotated[str | None, typer.Option(help="Tank in the log that is shown first.", metavar="NAME")] = None,
+    tank: Annotated[str | None, typer.Option(help="Tank to show first.", metavar="NAME")] = None,
     port: Annotated[int, number("Port of the page.", "PORT", 1, 65535, kind=int)] = 8300,
-    share: Annotated[
-        bool, typer.Option("--share", help="Let phones on the home network in, each after pairing.")
-    ] = False,
+    share: Annotated[bool, typer.Option("--share", help="Let paired phones on the home network in.")] = False,
     address: Annotated[
         str | None,
-        typer.Option(help="Address of this machine in the home network, where the wrong one is found.", metavar="IP"),
+        typer.Option(help="Address of this computer, if the wrong one is found.", metavar="IP"),
     ] = None,
+    forget_phones: Annotated[bool, typer.Option("--forget-phones", help="Unpair all phones.")] = False,
     log: LogFile = None,
 ) -> None:
-    """Serve a page on this machine: take photos with the phone, see the reading, keep it in the log."""
+    """Open a page on this computer: take photos with your phone, see the reading, save it in the log."""
     if address is not None and not share:
-        fail("--address belongs to --share.")
+        fail("--address needs --share.")
     try:
         import fastapi  # noqa: F401
-        import multipart  # noqa: F401
+        import python_multipart  # noqa: F401
         import segno  # noqa: F401
         import uvicorn  # noqa: F401
     except ImportError:
@@ -58,39 +57,50 @@ def serve(
         if tank is not None:
             opened.tank(tank)
     tell_damaged_defaults()
+    if forget_phones:
+        from colorread.page.access import devices_path
+
+        devices_path(path).unlink(missing_ok=True)
+        typer.echo("No phone is paired any more.")
     _run(path, tank, host, port, share)
 
 
 def _run(log_path: Path, tank: str | None, host: str, port: int, share: bool) -> None:
     from colorread.page.app import create_app
-    from colorread.page.server import listen, make_core, run
+    from colorread.page.network import listen
+    from colorread.page.server import make_core, run
 
     try:
         taken = listen(host, port)
     except OSError as error:
         why = error.strerror or error
-        fail(f"Port {port} of {host} cannot be used: {why}; choose another with --port.", EXIT_FAILED)
+        fail(f"Port {port} of {host} is not available ({why}); choose another with --port.", EXIT_FAILED)
     url = f"http://{host}:{port}/"
 
-    def invite(token: str) -> None:
-        _print_code(f"{url}pair?token={token}")
+    def invite(code: str) -> None:
+        _print_code(url, code)
 
-    core = make_core(log_path, home=tank, host=host, port=port, shared=share, on_paired=invite)
+    try:
+        core = make_core(log_path, home=tank, host=host, port=port, shared=share, on_paired=invite, tell=typer.echo)
+    except (OSError, ValueError) as error:
+        fail(f"The page could not start: {error}", EXIT_FAILED)
     if share:
-        typer.echo("What phones and this machine send each other goes unencrypted through the home network.")
-        invite(core.access.token)
+        typer.echo("The connection between phones and this computer is not encrypted.")
+        invite(core.access.code)
         typer.echo("Stop with Ctrl-C.")
     else:
-        typer.echo(f"The page is at {url} on this machine. Stop with Ctrl-C.")
+        typer.echo(f"Open {url} on this computer. Stop with Ctrl-C.")
     run(create_app(core), taken)
-    typer.echo("Stopped; what was kept is in the log.")
+    typer.echo("Stopped. Saved readings are in the log.")
 
 
-def _print_code(url: str) -> None:
-    """Print an address that works once, as a code to be scanned and in letters."""
+def _print_code(url: str, code: str) -> None:
+    """Print a code that works once, to be scanned where the terminal can show it, and to be typed."""
     import segno
 
     encoding = (sys.stdout.encoding or "").lower()
+    words = f"On your phone, open {url} and type the code {code[:5]} {code[5:]}."
     if sys.stdout.isatty() and encoding.startswith("utf"):
-        segno.make(url, micro=False).terminal(compact=True, border=2)
-    typer.echo(f"Scan the code with the phone, or open {url} there. It pairs one device; then a new one is shown.")
+        segno.make(f"{url}pair?code={code}", micro=False).terminal(compact=True, border=2)
+        words = f"Scan this with your phone. Or: {words}"
+    typer.echo(f"{words} Each code pairs one device.")

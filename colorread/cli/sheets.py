@@ -65,7 +65,7 @@ def chart(
     data = render_chart_sheet(co2_mg_l=co2_mg_l, kh_dkh=kh, temperature_c=temperature, paper=paper.value)
     with writing(out):
         write_whole(out, data)
-    typer.echo(f"Wrote {out}. Print it in color at 100 %; printers differ, so take its colors as rough.")
+    typer.echo(f"Wrote {out}. Print it in color at 100 %. Printers differ, so its colors are approximate.")
 
 
 def _require_pdf(out: Path, force: bool) -> None:

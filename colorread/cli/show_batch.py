@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 from rich import box
@@ -16,7 +17,9 @@ from colorread.words import co2_words
 _NAMES_SHOWN = 3
 
 
-def print_batch(console: Console, readings: Sequence[Reading], *, n_same: int, n_known: int, n_earlier: int) -> None:
+def print_batch(
+    console: Console, readings: Sequence[Reading], *, n_same: int, n_known: int, n_earlier: int, details: bool = False
+) -> None:
     """
     Print how many photos were read, over what time, and what to do about those that were not.
 
@@ -32,19 +35,24 @@ def print_batch(console: Console, readings: Sequence[Reading], *, n_same: int, n
         How many of these were in the log before.
     n_earlier : int
         How many more that were read the log holds of the tank.
+    details : bool, default False
+        Whether to say what to do about each kind of refusal, and over what time the photos were taken.
     """
     refused = [reading for reading in readings if reading.status == "refused"]
-    known = f"; {n_known} of them known from the log" if n_known else ""
-    _print(console, f"{_photos(len(readings) - len(refused))} read, {len(refused)} not read{known}.", style="bold")
-    for line in (_time_words(readings), _co2_words(readings)):
-        if line:
-            _print(console, line)
-    if n_same:
-        _print(console, f"{_photos(n_same)} with the same content as another, counted once.")
-    if n_earlier:
-        _print(console, f"The log holds {_photos(n_earlier)} more of this tank; what follows draws on them too.")
-    if refused:
+    parts = [f"{_photos(len(readings) - len(refused))} read", f"{len(refused)} not read"]
+    parts += [f"{n_known} from the log"] if n_known else []
+    parts += [f"{n_same} duplicate{'s' if n_same > 1 else ''}"] if n_same else []
+    parts += [f"{n_earlier} more in the log"] if n_earlier else []
+    _print(console, f"{', '.join(parts)}.", style="bold")
+    if details:
+        for line in (_time_words(readings), _co2_words(readings)):
+            if line:
+                _print(console, line)
+    if refused and details:
         console.print(_table_of_refused(console, refused))
+    elif refused:
+        message, count = Counter(reading.reason.message for reading in refused if reading.reason).most_common(1)[0]
+        _print(console, f"Not read: {message} ({count} of {len(refused)}; what to do: --details)")
 
 
 def _table_of_refused(console: Console, refused: Sequence[Reading]) -> Table:
@@ -72,7 +80,7 @@ def _time_words(readings: Sequence[Reading]) -> str:
     words = f"Taken {first}" if first == last else f"Taken from {first} to {last}"
     by_file = sum(reading.time_source == "file time" for reading in readings)
     if by_file:
-        words += f"; {by_file} by the time of the file alone, as the photo holds none"
+        words += f"; {by_file} by file time"
     return f"{words}{f'; {unknown} at a time unknown' if unknown else ''}."
 
 
@@ -92,7 +100,7 @@ def _co2_words(readings: Sequence[Reading]) -> str:
 def _ends_words(readings: Sequence[Interval]) -> str:
     """Return the lowest and the highest of some readings, each with its interval."""
     ordered = sorted(readings, key=lambda co2: co2.value or 0.0)
-    lowest, highest = ("{} ({})".format(*co2_words(ordered[place]).pair()) for place in (0, -1))
+    lowest, highest = (co2_words(ordered[place]).short() for place in (0, -1))
     return lowest if lowest == highest else f"lowest {lowest}, highest {highest}"
 
 

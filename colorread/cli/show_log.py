@@ -94,19 +94,19 @@ def print_tank(console: Console, tank: Tank, n_readings: int) -> None:
     n_readings : int
         How many readings it has.
     """
-    marks, unknown = tank.judged_by, "not known"
+    marks, unknown = tank.judged_by, "not set"
     rows = {
         "Volume": unknown if tank.volume_l is None else f"{tank.volume_l:g} L",
         "Fluid": kh_words(tank.kh_dkh)
-        + ("" if tank.fluid_renewed is None else f", renewed on {tank.fluid_renewed.isoformat()}"),
+        + ("" if tank.fluid_renewed is None else f", renewed {tank.fluid_renewed.isoformat()}"),
         "Water": ("KH " + unknown if tank.tank_kh_dkh is None else f"{tank.tank_kh_dkh:g} dKH")
         + f", {temperature_words(tank.temperature_c)}",
         "Lights": unknown if tank.lights is None else str(tank.lights),
         "Gas": unknown if tank.gas_hours is None else f"{tank.gas_hours}{'' if tank.gas else ' (assumed)'}",
         "Source": _source_words(tank) or unknown,
-        "Animals": "some that bear little CO2" if tank.sensitive else "none that bear less CO2 than usual",
-        "Marks": f"plants {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L, fish {marks.fish_mg_l:g} mg/L"
-        + (f" for these animals, not {tank.marks.fish_mg_l:g}" if marks.fish_mg_l != tank.marks.fish_mg_l else ""),
+        "Animals": "CO2-sensitive" if tank.sensitive else "not CO2-sensitive",
+        "Limits": f"plants {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L, fish {marks.fish_mg_l:g} mg/L"
+        + (f" (sensitive animals; else {tank.marks.fish_mg_l:g})" if marks.fish_mg_l != tank.marks.fish_mg_l else ""),
         "Photos": f"lamp {tank.light}" + ("" if tank.profile is None else f", profile {clean_name(tank.profile)}"),
         "Readings": str(n_readings),
     }
@@ -149,7 +149,7 @@ def _source_words(tank: Tank) -> str:
     return (
         SOURCE_WORDS[source.kind]
         + amount
-        + ("" if source.started is None else f", started on {source.started.isoformat()}")
+        + ("" if source.started is None else f", refilled {source.started.isoformat()}")
     )
 
 

@@ -13,11 +13,15 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
+from colorread.answer import IN_VIAL, Answer, answer_of
+from colorread.bar import bar_lines, bar_of
 from colorread.cli.console_text import printable, shown
 from colorread.flags import flag_texts
 from colorread.fluid import CAUTIONS, DyeDose, FluidRecipe, RoomAirColor
 from colorread.fluid_words import fluid_rows
-from colorread.reading import FishWord, Interval, Reading
+from colorread.gas_care import SIGNS_IN_SHORT
+from colorread.levels import LEVELS
+from colorread.reading import Interval, Level, Reading
 from colorread.tank.series import age_days
 from colorread.verdict import USUAL_MARKS, Marks
 from colorread.words import (
@@ -34,13 +38,14 @@ from colorread.words import (
     time_words,
 )
 
-_SCALE_END_MG_L = 60.0
-_SCALE_WIDTH_MIN, _SCALE_WIDTH_MAX = 16, 61
+_BAR_WIDTH_MIN, _BAR_WIDTH_MAX = 16, 61
 _TEXT_WIDTH_MAX = 96  # longer lines are hard to follow
-_LABEL_WIDTH = 10
+_LABEL_WIDTH = 8
 _TABLE_WIDTH_MIN = 60  # narrower, and a table of several readings has no room for whole words beside its numbers
-_FISH_STYLES = {"no concern read": "bold", "watch": "bold yellow", "act": "bold red"}
-_GAP = ("", "", "")
+_FISH_STYLES: dict[Level, str] = {"no concern": "bold", "watch": "bold yellow", "act": "bold red"}
+
+Row = tuple[str, str, str]
+"""Label, text and style of the text."""
 
 
 def print_reading(
@@ -50,9 +55,11 @@ def print_reading(
     *,
     marks: Marks = USUAL_MARKS,
     now: datetime | None = None,
+    details: bool = False,
+    brief: bool = False,
 ) -> None:
     """
-    Print one reading, what matters most first, without its cautions.
+    Print one reading, the answer first, without its cautions.
 
     Parameters
     ----------
@@ -63,19 +70,70 @@ def print_reading(
     picture : Path, optional
         Its evidence picture.
     marks : Marks, optional
-        What the CO2 was judged by, on the scale.
+        What the CO2 was judged by, on the bar.
     now : datetime, optional
         On the tank's clock; that of the machine where not given.
+    details : bool, default False
+        Whether to print all that is known.
+    brief : bool, default False
+        Whether to print its number without a verdict, as the tank's own follows.
     """
     _print(console, clean_name(reading.photo), style="bold underline")
-    if reading.reason is None:
-        rows = _read_rows(console, reading, marks, now or datetime.now())
-    else:
+    if reading.reason is not None:
         rows = _refused_rows(reading)
-    rows += [("Note", f"{seen}: {to_do}" if to_do else seen, "") for seen, to_do in flag_texts(reading)]
+    else:
+        assert reading.co2_mg_l is not None
+        rows = [("Vial", co2_words(reading.co2_mg_l).short(), "")]
+    if reading.co2_mg_l is not None and reading.verdict is not None and not brief:
+        days_old = 0 if reading.taken_at is None else age_days(reading.taken_at, now or datetime.now())
+        answer = answer_of(reading.co2_mg_l, reading.verdict, days_old=days_old)
+        rows = answer_rows(console, answer, reading.co2_mg_l, marks)
+    if reading.reason is None:
+        rows += _detail_rows(reading) if details else _input_rows(reading)
+    notes = flag_texts(reading)
+    if details or len(notes) < 2:
+        rows += [("Note", note.sentence, "") for note in notes]
+    else:
+        rows.append(("Note", f"{notes[0].seen}. {len(notes) - 1} more: --details", ""))
     if picture is not None:
         rows.append(("Picture", clean_name(str(picture)), ""))
-    _print_rows(console, rows)
+    print_rows(console, rows, gap=False)
+
+
+def answer_rows(console: Console, answer: Answer, co2_mg_l: Interval, marks: Marks) -> list[Row]:
+    """
+    Return the answer that every screen begins with.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+        Where to.
+    answer : Answer
+        Its words.
+    co2_mg_l : Interval
+        For the bar [mg/L].
+    marks : Marks
+        Limits on the bar.
+
+    Returns
+    -------
+    list of Row
+        Number, bar, fish, plants, what to do.
+    """
+    width = max(min(console.width - _LABEL_WIDTH - 2, _BAR_WIDTH_MAX), _BAR_WIDTH_MIN)
+    zones, line, labels = bar_lines(bar_of(co2_mg_l, marks), width)
+    of_what = "" if answer.what == IN_VIAL else f" {answer.what.removeprefix('CO2 ')}"
+    rows = [
+        ("CO2", f"{answer.value} ({answer.span}){of_what}", "bold"),
+        ("", zones, "dim"),
+        ("", line, "bold"),
+        ("", labels, "dim"),
+        ("Fish", f"{answer.lead} {answer.fish}", _FISH_STYLES[answer.level]),
+        ("Plants", answer.plants, ""),
+        ("To do", answer.to_do, "bold"),
+        ("", answer.then, ""),
+    ]
+    return [row for row in rows if row[1]]
 
 
 def print_summary(console: Console, readings: Sequence[Reading]) -> None:
@@ -92,7 +150,7 @@ def print_summary(console: Console, readings: Sequence[Reading]) -> None:
     if console.width < _TABLE_WIDTH_MIN:
         for reading in readings:
             _print(console, clean_name(Path(reading.photo).name), style="bold underline")
-            _print_rows(console, _short_rows(reading))
+            print_rows(console, _short_rows(reading))
         return
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False)
     table.add_column("photo", overflow="fold")
@@ -102,14 +160,16 @@ def print_summary(console: Console, readings: Sequence[Reading]) -> None:
     for reading in readings:
         name = printable(console, clean_name(Path(reading.photo).name))
         if reading.co2_mg_l is None or reading.verdict is None:
-            table.add_row(Text(name), "-", "", shown(console, f"{REFUSED_SIGN} not read: {_message(reading)}"))
+            table.add_row(Text(name), "-", "", shown(console, f"{REFUSED_SIGN} not read"))
             continue
         value, span = number_words(reading.co2_mg_l).cells()
         table.add_row(Text(name), value, span, shown(console, *_fish_words(reading.verdict.fish)))
     console.print(table)
 
 
-def print_cautions(console: Console, readings: Sequence[Reading], of_gas: Sequence[str] = ()) -> None:
+def print_cautions(
+    console: Console, readings: Sequence[Reading], of_gas: Sequence[str] = (), *, details: bool = False
+) -> None:
     """
     Print the cautions of all readings, each once.
 
@@ -121,12 +181,33 @@ def print_cautions(console: Console, readings: Sequence[Reading], of_gas: Sequen
         Read or refused; where all are refused nothing is printed.
     of_gas : sequence of str, optional
         Cautions of the gas source, put last.
+    details : bool, default False
+        Whether to print all of them; else the first of the gravest level, and how to see the rest.
     """
     verdicts = [reading.verdict for reading in readings if reading.verdict is not None]
-    verdicts.sort(key=lambda verdict: -len(verdict.cautions))  # the gravest has the most; its order holds
+    verdicts.sort(key=lambda verdict: -LEVELS.index(verdict.fish))
     cautions = tuple(dict.fromkeys(caution for verdict in verdicts for caution in verdict.cautions))
-    if cautions:
-        _print_panel(console, "Cautions", (*cautions, *of_gas))
+    if cautions and details:
+        print_panel(console, "Cautions", (*cautions, *of_gas))
+    elif cautions:
+        print_short_caution(console, verdicts[0].fish)
+
+
+def print_short_caution(console: Console, level: Level, where: str = "--details") -> None:
+    """
+    Print one line of caution, or where there are more.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+        Where to.
+    level : {'no concern', 'watch', 'act'}
+        Of the verdict.
+    where : str, optional
+        Where there is more.
+    """
+    text = f"Details and cautions: {where}" if level == "no concern" else f"{SIGNS_IN_SHORT} More: {where}"
+    print_rows(console, [("More" if level == "no concern" else "Caution", text, "dim")])
 
 
 def print_fluid(console: Console, recipe: FluidRecipe, dose: DyeDose, air: RoomAirColor, vial_ml: float) -> None:
@@ -148,65 +229,21 @@ def print_fluid(console: Console, recipe: FluidRecipe, dose: DyeDose, air: RoomA
     """
     rows = fluid_rows(recipe, dose, air, vial_ml, option=f", --kh {dose.kh_in_vial_dkh:.2f}")
     _print(console, f"Fluid of {recipe.kh_dkh:.2f} dKH, {recipe.second.total_ml:g} mL", style="bold underline")
-    _print_rows(console, [(label, text, "") for label, text in rows])
-    _print_panel(console, "Cautions", CAUTIONS)
-
-
-def co2_scale(co2_mg_l: Interval, width: int, marks: Marks = USUAL_MARKS) -> str:
-    """
-    Draw the interval on a scale of 0 to 60 mg/L.
-
-    Parameters
-    ----------
-    co2_mg_l : Interval
-        CO2 with its interval [mg/L].
-    width : int
-        Characters for the scale.
-    marks : Marks, optional
-        What the CO2 was judged by.
-
-    Returns
-    -------
-    str
-        Two lines: heavy the interval, a dot the value, crosses the plants' marks, arrows where the interval goes on;
-        below it the numbers, those of the marks first where there is no room for all.
-    """
-
-    def column(value: float) -> int:
-        return min(max(round(value / _SCALE_END_MG_L * (width - 1)), 0), width - 1)
-
-    low = 0.0 if co2_mg_l.low is None else co2_mg_l.low
-    high = _SCALE_END_MG_L if co2_mg_l.high is None else co2_mg_l.high
-    inside = range(column(low), column(high) + 1)
-    shown_marks = [value for value in (marks.plants_low_mg_l, marks.plants_high_mg_l) if value <= _SCALE_END_MG_L]
-    crossed = [column(value) for value in shown_marks]
-    bar = [("╋" if i in crossed else "━") if i in inside else "┼" if i in crossed else "─" for i in range(width)]
-    if co2_mg_l.value is not None:
-        bar[column(co2_mg_l.value)] = "●"
-    if co2_mg_l.low is None:
-        bar[0] = "◀"
-    if co2_mg_l.high is None or high > _SCALE_END_MG_L:
-        bar[-1] = "▶"
-    labels = [" "] * width
-    for value in (*shown_marks, 0.0, _SCALE_END_MG_L):
-        text = f"{value:g}"
-        start = min(column(value), width - len(text))
-        if not "".join(labels[max(start - 1, 0) : start + len(text) + 1]).strip():
-            labels[start : start + len(text)] = text
-    return "".join(bar) + "\n" + "".join(labels)
+    print_rows(console, [(label, text, "") for label, text in rows])
+    print_panel(console, "Cautions", CAUTIONS)
 
 
 def _short_rows(reading: Reading) -> list[tuple[str, str, str]]:
     if reading.co2_mg_l is None or reading.verdict is None:
-        return [(f"{REFUSED_SIGN} NOT READ", _message(reading), "bold")]
-    return [("CO2", ", ".join(co2_words(reading.co2_mg_l).pair()), ""), ("Fish", *_fish_words(reading.verdict.fish))]
+        return [("CO2", f"{REFUSED_SIGN} Not read. {_message(reading)}", "bold")]
+    return [("CO2", co2_words(reading.co2_mg_l).short(), ""), ("Fish", *_fish_words(reading.verdict.fish))]
 
 
 def _message(reading: Reading) -> str:
     return "" if reading.reason is None else reading.reason.message
 
 
-def _fish_words(fish: FishWord) -> tuple[str, str]:
+def _fish_words(fish: Level) -> tuple[str, str]:
     """Return sign and word for the fish, and their style."""
     return f"{FISH_SIGNS[fish]} {fish}", _FISH_STYLES[fish]
 
@@ -220,67 +257,58 @@ def _way_out(reading: Reading) -> str:
     if reading.reason.code not in _ASKS_FOR_VIAL:
         return ""
     if "vial-pointed" in reading.flags:
-        return " Check --vial X,Y,W,H as well: it counts in pixels of the upright photo."
-    return " Or point at the fluid with --vial X,Y,W,H."
+        return " Also check --vial X,Y,W,H, in pixels of the upright photo."
+    return " Or mark the fluid with --vial X,Y,W,H."
 
 
 def _refused_rows(reading: Reading) -> list[tuple[str, str, str]]:
     assert reading.reason is not None
     rows = [
-        (f"{REFUSED_SIGN} NOT READ", reading.reason.message, "bold"),
+        ("CO2", f"{REFUSED_SIGN} Not read. {reading.reason.message}", "bold"),
         ("To do", reading.reason.next_step + _way_out(reading), ""),
         ("Taken", time_words(reading), "dim"),
     ]
     return [row for row in rows if row[1]]
 
 
-def _read_rows(console: Console, reading: Reading, marks: Marks, now: datetime) -> list[tuple[str, str, str]]:
-    assert reading.verdict is not None
-    assert reading.co2_mg_l is not None
+def _input_rows(reading: Reading) -> list[Row]:
+    assumed = input_words(reading)[1]
+    profile = "" if reading.profile is None else f"profile {clean_name(reading.profile)}"
+    text = "; ".join(part for part in (profile, f"assumed {assumed}" if assumed else "") if part)
+    return [("Inputs", text, "dim")] if text else []
+
+
+def _detail_rows(reading: Reading) -> list[Row]:
     assert reading.ph is not None
-    plants, fish, advice = reading.verdict.sentences
-    word, style = _fish_words(reading.verdict.fish)
-    width = max(min(console.width - _LABEL_WIDTH - 2, _SCALE_WIDTH_MAX), _SCALE_WIDTH_MIN)
     stated, assumed = input_words(reading)
-    days = 0 if reading.taken_at is None else age_days(reading.taken_at, now)
-    to_do = [("", advice, "bold")]
-    if days > 1:
-        photo_now = f"Take a photo now: this one was taken {days} days ago, and all of this is of that time."
-        to_do = [("", photo_now, "bold"), ("", f"What was to do then: {advice}", "")]
     rows = [
-        ("Fish", f"{word}: {fish.removeprefix('Fish: ')}", style),
-        ("", plants, ""),
-        *to_do,
-        _GAP,
-        ("CO2", ", ".join(co2_words(reading.co2_mg_l).pair()), "bold"),
-        ("", co2_scale(reading.co2_mg_l, width, marks), ""),
-        ("pH", ", ".join(ph_words(reading.ph).pair()) + ", of the fluid in the vial", ""),
+        ("pH", f"{ph_words(reading.ph).short()}, of the fluid in the vial", ""),
         ("Tank pH", _tank_words(reading), ""),
-        _GAP,
         ("Assumed", assumed, ""),
-        ("Stated", stated, "dim"),
-        ("Taken", time_words(reading), "dim"),
-        ("Rule", _rule_words(reading), "dim"),
-        ("Unsure by", _unsure_words(reading), "dim"),
+        ("Entered", stated, ""),
+        ("Taken", time_words(reading), ""),
+        ("Rule", _rule_words(reading), ""),
+        ("Error", _error_words(reading), ""),
     ]
-    return [row for row in rows if row[1] or row is _GAP]
+    return [row for row in rows if row[1]]
 
 
 def _tank_words(reading: Reading) -> str:
     if reading.tank_ph is None or reading.fluid == "tank-water":  # of which the pH before it tells
         return ""
-    expected = ", ".join(ph_words(reading.tank_ph).pair())
+    expected = ph_words(reading.tank_ph).short()
     return (
-        f"{expected}: what a probe in the tank ({reading.tank_kh_dkh:g} dKH) should show. A clear mismatch means other "
-        "acids, a drifting probe or stale fluid."
+        f"{expected} expected on a probe in the tank ({reading.tank_kh_dkh:g} dKH). A clear mismatch means "
+        "other acids, a drifting probe or old fluid."
     )
 
 
-def _unsure_words(reading: Reading) -> str:
+def _error_words(reading: Reading) -> str:
     words = budget_words(reading)
-    if not words or reading.profile is not None:
-        return words
-    return f"{words}. A calibration narrows it: colorread calibrate ends --how"
+    if not words:
+        return ""
+    narrower = "" if reading.profile is not None else ". To narrow it: colorread calibrate ends --how"
+    return f"uncertainty from {words}{narrower}"
 
 
 def _rule_words(reading: Reading) -> str:
@@ -289,24 +317,48 @@ def _rule_words(reading: Reading) -> str:
         return ""
     value, _ = co2_words(Interval(value=rule, low=rule, high=rule)).pair()
     off_percent = round(100.0 * (rule / reading.co2_mg_l.value - 1.0))
-    rule_words = f"{value} by the usual 3 x KH x 10^(7 - pH)"
+    rule_words = f"{value} by the rule of thumb 3 x KH x 10^(7 - pH)"
     if off_percent == 0:
         return rule_words
     off = f"{abs(off_percent)} % {'high' if off_percent > 0 else 'low'}"
-    return f"{rule_words}, which reads {off} at this KH and temperature"
+    return f"{rule_words}, which reads {off} here"
 
 
-def _print_rows(console: Console, rows: Sequence[tuple[str, str, str]]) -> None:
-    """Print label, text and style of the text in two columns, and an empty line."""
-    width = max(min(console.width - _LABEL_WIDTH - 2, _TEXT_WIDTH_MAX), _SCALE_WIDTH_MIN)
+def print_rows(console: Console, rows: Sequence[Row], *, gap: bool = True) -> None:
+    """
+    Print rows in two columns, and an empty line.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+        Where to.
+    rows : sequence of Row
+        A text that begins with a space, as of a bar, is left as it is.
+    gap : bool, default True
+        Whether an empty line follows.
+    """
+    width = max(min(console.width - _LABEL_WIDTH - 2, _TEXT_WIDTH_MAX), _BAR_WIDTH_MIN)
     for label, text, style in rows:
-        lines = [line for part in bind_units(text).split("\n") for line in textwrap.wrap(part, width) or [""]]
+        lines = [text] if len(text) <= width else textwrap.wrap(bind_units(text), width)
         for start, line in zip([label, *[""] * len(lines)], lines, strict=False):
             _print(console, f"{start:{_LABEL_WIDTH}}  {line}".rstrip().replace(NO_BREAK, " "), style)
-    console.print()
+    if gap:
+        console.print()
 
 
-def _print_panel(console: Console, title: str, lines: Sequence[str]) -> None:
+def print_panel(console: Console, title: str, lines: Sequence[str]) -> None:
+    """
+    Print a list in a frame.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+        Where to.
+    title : str
+        On the frame.
+    lines : sequence of str
+        An entry each.
+    """
     table = Table.grid(padding=(0, 1, 0, 0))
     for line in lines:
         table.add_row("-", Text(line))

@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from rich import box
 from rich.console import Console
 from rich.table import Table
 
 from colorread.cli.console_text import shown
+from colorread.cli.show_reading import answer_rows, print_panel, print_rows, print_short_caution
 from colorread.tank.results import Advice, TankSummary
 from colorread.tank.words import HOURS_ABOVE, OF_WHEN, RECOMMENDED, forecast_rows, number_rows
 
-_INDENT = "  "
 _WIDE = 110  # from here on there is room for a forecast's words beside all of its numbers on one line
 _NUMBERS_WIDTH = 10  # for "15 (12 to" over "19)", so that the words of a forecast get the rest
 
 
-def print_tank_summary(console: Console, summary: TankSummary) -> None:
+def print_now(console: Console, summary: TankSummary, *, details: bool = False, where: str = "--details") -> None:
     """
-    Print the verdict in words, the fitted numbers, and what to change.
+    Print the one verdict for now, and what comes right after it.
 
     Parameters
     ----------
@@ -27,23 +25,34 @@ def print_tank_summary(console: Console, summary: TankSummary) -> None:
         Where to.
     summary : TankSummary
         Of one tank.
+    details : bool, default False
+        Whether to print all that is known.
+    where : str, optional
+        Where that is to be found else.
     """
-    console.print(shown(console, f"Tank {summary.tank.name}", "bold underline"))
-    if summary.tank.made_up:
-        console.print(shown(console, "Made-up data, for demonstration only.", "bold"))
-    _print_lines(console, summary.headline)
+    name = f"Tank {summary.tank.name}"
+    console.print(shown(console, f"{name} (made-up data)" if summary.tank.made_up else name, "bold underline"))
+    answer, now = summary.answer, summary.now
+    rows = [] if answer is None or now is None else answer_rows(console, answer, now.co2_mg_l, summary.tank.judged_by)
+    rows += [("" if i else "Also", sentence, "") for i, sentence in enumerate(summary.more)]
+    print_rows(console, rows, gap=False)
+    if not details:
+        if now is not None:
+            print_short_caution(console, now.verdict.fish, where)
+        return
     if summary.told is not None:
-        _print_lines(console, [OF_WHEN])
         console.print(_numbers(console, summary))
         _print_advice(console, summary.told.advice)
-    _print_lines(console, [f"Caution: {caution}" for caution in summary.cautions])
     outlook = None if summary.told is None else summary.told.source
     source = "" if outlook is None else outlook.sentence
-    _print_lines(console, [f"Note: {note}" for note in (source, summary.fluid_advice, *summary.notes) if note])
+    notes = [note for note in (source, summary.fluid_advice, *summary.notes) if note]
+    print_rows(console, [("" if i else "Notes", note, "") for i, note in enumerate(notes)])
+    print_panel(console, "Cautions", summary.cautions)
 
 
 def _numbers(console: Console, summary: TankSummary) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False, show_header=False)
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False, show_header=False, caption=OF_WHEN)
+    table.caption_justify = "left"
     table.add_column(overflow="fold")
     table.add_column(overflow="fold")
     for row in number_rows(summary):
@@ -52,8 +61,9 @@ def _numbers(console: Console, summary: TankSummary) -> Table:
 
 
 def _print_advice(console: Console, advice: Advice) -> None:
-    console.print(shown(console, f"What to change, simulated for {advice.day:%d %B %Y}", "bold"))
-    _print_lines(console, [_INDENT + sentence for sentence in advice.sentences])
+    console.print(shown(console, f"What to change, simulated for {advice.day:%B} {advice.day.day}", "bold"))
+    for sentence in advice.sentences:
+        console.print(shown(console, f"  {sentence}"))
     rows = forecast_rows(advice)
     labels = [label for label in rows[0].numbers if label != HOURS_ABOVE]  # there is no room for it
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
@@ -65,8 +75,3 @@ def _print_advice(console: Console, advice: Advice) -> None:
         numbers = (f"{value} ({span})" if span else value for value, span in map(row.numbers.__getitem__, labels))
         table.add_row(*(shown(console, cell) for cell in (words, *numbers)))
     console.print(table)
-
-
-def _print_lines(console: Console, lines: Sequence[str]) -> None:
-    for line in lines:
-        console.print(shown(console, line))

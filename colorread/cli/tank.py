@@ -17,13 +17,13 @@ from colorread.cli.options import NO_TANK_KH, LightClass, fail, number
 from colorread.cli.profile import load_profile
 from colorread.gas_care import SENSITIVE_ANIMALS, gas_cautions
 from colorread.limits import (
-    FISH_MARK_RANGE_MG_L,
+    FISH_LIMIT_RANGE_MG_L,
     KH_RANGE_DKH,
-    SENSITIVE_FISH_MARK_MG_L,
+    SENSITIVE_FISH_LIMIT_MG_L,
     SOURCE_AMOUNT_RANGE_G,
     TANK_VOLUME_RANGE_L,
     TEMPERATURE_RANGE_C,
-    USUAL_FISH_MARK_MG_L,
+    USUAL_FISH_LIMIT_MG_L,
     USUAL_KH_DKH,
     USUAL_PLANTS_RANGE_MG_L,
     USUAL_TEMPERATURE_C,
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from colorread.tank.settings import Tank
 
 app = typer.Typer(
-    help="Describe your tanks; photos are read and judged with these settings.",
+    help="Describe your tanks. Photos are read and judged with these settings.",
     epilog="""\b
 Examples:
   colorread tank add window --volume 60 --kh 4 --temperature 25 --lights 10:00-18:00 --gas 08:00-18:00
@@ -67,7 +67,7 @@ class Setting(StrEnum):
     SOURCE_STARTED = "source-started"
     SENSITIVE = "sensitive"
     PLANTS = "plants"
-    FISH_MARK = "fish-mark"
+    FISH_LIMIT = "fish-limit"
     FLUID_RENEWED = "fluid-renewed"
     LIGHT = "light"
     PROFILE = "profile"
@@ -79,54 +79,52 @@ _CAUTIONS = "\n\n".join(("", "Cautions:", *gas_cautions(None)))
 _READ_WITH = ("kh_dkh", "temperature_c", "tank_kh_dkh", "light", "profile")
 
 _Name = Annotated[str, typer.Argument(help="Name of the tank.", metavar="NAME")]
-_Json = Annotated[bool, typer.Option("--json", help="Print one JSON object a line instead of text.")]
+_Json = Annotated[bool, typer.Option("--json", help="Print one JSON object per line instead of text.")]
 _HOURS, _DAY = "HH:MM-HH:MM", "YYYY-MM-DD"
 _OPTIONS: Mapping[Setting, tuple[type, Any]] = {
-    Setting.VOLUME: (float, number("Water in the tank in L.", "L", *TANK_VOLUME_RANGE_L)),
+    Setting.VOLUME: (float, number("Tank volume in L.", "L", *TANK_VOLUME_RANGE_L)),
     Setting.KH: (
         float,
-        number(f"KH of the fluid in the vial in dKH; {USUAL_KH_DKH:g} is assumed.", "DKH", *KH_RANGE_DKH),
+        number(f"KH of the fluid in the vial, in dKH; default {USUAL_KH_DKH:g}.", "DKH", *KH_RANGE_DKH),
     ),
-    Setting.TANK_KH: (float, number("KH of the tank's own water in dKH.", "DKH", *KH_RANGE_DKH, if_low=NO_TANK_KH)),
+    Setting.TANK_KH: (float, number("KH of the tank water, in dKH.", "DKH", *KH_RANGE_DKH, if_low=NO_TANK_KH)),
     Setting.TEMPERATURE: (
         float,
-        number(
-            f"Temperature of the water in degrees C; {USUAL_TEMPERATURE_C:g} is assumed.", "C", *TEMPERATURE_RANGE_C
-        ),
+        number(f"Water temperature in degrees C; default {USUAL_TEMPERATURE_C:g}.", "C", *TEMPERATURE_RANGE_C),
     ),
-    Setting.LIGHTS: (str, typer.Option(help="When the lamp is on.", metavar=_HOURS)),
-    Setting.GAS: (str, typer.Option(help="When the gas is on; that of a yeast bottle is 00:00-24:00.", metavar=_HOURS)),
-    Setting.SOURCE: (Source, typer.Option(help="What makes the gas; another kind starts without amount and day.")),
+    Setting.LIGHTS: (str, typer.Option(help="When the lights are on.", metavar=_HOURS)),
+    Setting.GAS: (str, typer.Option(help="When the gas is on; for a yeast bottle 00:00-24:00.", metavar=_HOURS)),
+    Setting.SOURCE: (Source, typer.Option(help="Gas source; a new kind clears amount and day.")),
     Setting.SOURCE_AMOUNT: (
         float,
-        number("Sugar, citric acid or gas in the source at the start in g.", "GRAMS", *SOURCE_AMOUNT_RANGE_G),
+        number("Sugar, citric acid or gas at the start, in g.", "GRAMS", *SOURCE_AMOUNT_RANGE_G),
     ),
-    Setting.SOURCE_STARTED: (str, typer.Option(help="Day on which the source was charged.", metavar=_DAY)),
+    Setting.SOURCE_STARTED: (str, typer.Option(help="Day of the last refill.", metavar=_DAY)),
     Setting.SENSITIVE: (
         bool,
         typer.Option(
             "--sensitive/--not-sensitive",
-            help=f"Whether animals live in it that bear little CO2, {SENSITIVE_ANIMALS}; lowers the fish mark to "
-            f"{SENSITIVE_FISH_MARK_MG_L:g} mg/L.",
+            help=f"CO2-sensitive animals: {SENSITIVE_ANIMALS}. Uses a fish limit of "
+            f"{SENSITIVE_FISH_LIMIT_MG_L:g} mg/L.",
         ),
     ),
     Setting.PLANTS: (
         str,
         typer.Option(
-            help="Range for the plants in mg/L; {:g}-{:g} at first.".format(*USUAL_PLANTS_RANGE_MG_L),
+            help="Plants' range in mg/L; default {:g}-{:g}.".format(*USUAL_PLANTS_RANGE_MG_L),
             metavar="LOW-HIGH",
         ),
     ),
-    Setting.FISH_MARK: (
+    Setting.FISH_LIMIT: (
         float,
         number(
-            f"What to stay below for the fish in mg/L; {USUAL_FISH_MARK_MG_L:g} at first.",
+            f"Fish limit in mg/L; default {USUAL_FISH_LIMIT_MG_L:g}.",
             "MG_L",
-            *FISH_MARK_RANGE_MG_L,
+            *FISH_LIMIT_RANGE_MG_L,
         ),
     ),
-    Setting.FLUID_RENEWED: (str, typer.Option(help="Day on which the fluid in the vial was renewed.", metavar=_DAY)),
-    Setting.LIGHT: (LightClass, typer.Option(help="Lamp of the photos, if known.")),
+    Setting.FLUID_RENEWED: (str, typer.Option(help="Day the fluid was renewed.", metavar=_DAY)),
+    Setting.LIGHT: (LightClass, typer.Option(help="Lamp in the photos, if known.")),
     Setting.PROFILE: (Path, typer.Option(help="Calibration profile for its photos.", metavar="FILE")),
 }
 
@@ -172,9 +170,9 @@ def add(name: _Name, given: Mapping[str, Any], log: LogFile = None) -> None:
     tank = _change(bare, given)
     with open_log(log, create=True) as opened:
         opened.add_tank(tank)
-    _warn_of_marks(tank)
+    _warn_of_limits(tank)
     typer.echo(f"Added {name}. Read its photos with: {_batch_command(name, log)}")
-    _tell_gas_of_yeast(tank)
+    _mention_gas_of_yeast(tank)
 
 
 @app.command(
@@ -190,29 +188,29 @@ def edit(
     given: Mapping[str, Any],
     clear: Annotated[
         list[Setting] | None,
-        typer.Option(help="Option whose setting becomes that of a new tank, such as gas.", metavar="OPTION"),
+        typer.Option(help="Option to reset to its default, such as gas.", metavar="OPTION"),
     ] = None,
     log: LogFile = None,
 ) -> None:
-    """Change what is given and nothing else."""
+    """Change the options you give; all others stay."""
     cleared = {setting.value.replace("-", "_") for setting in clear or ()}
     both = sorted(cleared & set(given))
     if both:
-        fail(f"Give --{both[0].replace('_', '-')} or clear it, not both.")
+        fail(f"Use either --{both[0].replace('_', '-')} or --clear, not both.")
     if not given and not cleared:
-        fail("Say what to change, such as --kh 4.2, or --clear gas.")
+        fail("Nothing to change: add an option such as --kh 4.2 or --clear gas.")
     with open_log(log, tank=name) as opened, opened.transaction():
         tank = opened.tank(name)
         changed = _change(tank, given, cleared)
         opened.put_tank(changed)
         n_kept = opened.count(name)
-    _warn_of_marks(changed)
-    typer.echo(f"Changed {name}." if changed != tank else f"{name} was like that already.")
-    _tell_gas_of_yeast(changed)
+    _warn_of_limits(changed)
+    typer.echo(f"Changed {name}." if changed != tank else f"{name} already has these settings.")
+    _mention_gas_of_yeast(changed)
     if n_kept and any(getattr(changed, field) != getattr(tank, field) for field in _READ_WITH):
         typer.echo(
-            f"What is in the log ({n_kept}) was read with the settings before; {_batch_command(name, log)} reads "
-            "photos of the present fluid again."
+            f"Readings in the log ({n_kept}) keep their old settings. To read photos of the current fluid again: "
+            f"{_batch_command(name, log)}"
         )
 
 
@@ -228,14 +226,14 @@ def list_(as_json: _Json = False, log: LogFile = None) -> None:
         for tank in tanks:
             _echo_json(tank)
     elif not tanks:
-        typer.echo(f"There are no tanks yet; {log_command('tank add NAME', log)} adds one.")
+        typer.echo(f"No tanks yet. Add one with: {log_command('tank add NAME', log)}")
     else:
         from rich.console import Console
 
         from colorread.cli.show_log import print_tanks
 
         print_tanks(Console(highlight=False), tanks, counts)
-        typer.echo(f"They are kept in {log_path(log)}.")
+        typer.echo(f"Log: {log_path(log)}")
 
 
 @app.command(epilog="Example: colorread tank show window")
@@ -254,7 +252,7 @@ def show(name: _Name, as_json: _Json = False, log: LogFile = None) -> None:
 
 
 @app.command(
-    short_help="Remove a tank, with its readings if wanted.",
+    short_help="Remove a tank.",
     epilog="Example: colorread tank remove window --with-readings",
 )
 def remove(
@@ -263,11 +261,11 @@ def remove(
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
     log: LogFile = None,
 ) -> None:
-    """Remove a tank from the log; your photos stay where they are, copies that the page kept go with it."""
+    """Remove a tank from the log. Your photos stay; copies the page saved are deleted."""
     from colorread.log.forget import forget_tank
 
     with open_log(log, tank=name) as opened:
-        opened.tank(name)
+        opened.require_tank(name)
         n_readings = opened.count(name)
         if n_readings and not with_readings:
             fail(f"{name} has readings in the log ({n_readings}); add --with-readings to delete them too.")
@@ -296,21 +294,19 @@ def _change(tank: Tank, options: Mapping[str, Any], cleared: Collection[str] = (
         fail(str(error))
 
 
-def _warn_of_marks(tank: Tank) -> None:
+def _warn_of_limits(tank: Tank) -> None:
     marks = tank.judged_by
     if marks.fish_mg_l <= marks.plants_low_mg_l:
         typer.echo(
-            f"The fish mark ({marks.fish_mg_l:g} mg/L) is not above the range for the plants "
-            f"({marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L): no CO2 suits both.",
+            f"The fish limit ({marks.fish_mg_l:g} mg/L) is not above the plants' range "
+            f"({marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L): no CO2 level suits both.",
             err=True,
         )
 
 
-def _tell_gas_of_yeast(tank: Tank) -> None:
+def _mention_gas_of_yeast(tank: Tank) -> None:
     if tank.gas != tank.gas_hours:
-        typer.echo(
-            f"As yeast never rests, its gas is taken to be on all day ({tank.gas_hours}); state --gas if it is not."
-        )
+        typer.echo(f"Yeast never stops, so the gas is assumed on all day ({tank.gas_hours}); set --gas if it is not.")
 
 
 def _echo_json(tank: Tank) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-import unicodedata
+import functools
+import importlib.util
+from pathlib import Path
 
 from PIL import Image, ImageDraw, ImageFont
 
@@ -12,8 +14,18 @@ WIDTH_PX = 1080
 MARGIN_PX = 44
 INK, SOFT_INK, PAPER = (17, 17, 17), (85, 85, 85), (255, 255, 255)
 _HEIGHT_MAX_PX = 8000  # far more than any text needs; the page is cut to what was drawn
-_TEXT_PX = 40  # on a phone 360 px wide everything is a third as large
+TEXT_PX = 36  # on a phone 360 px wide everything is a third as large
 _LINE_SPACING = 1.28
+
+
+@functools.cache
+def font_of(size_px: int, *, bold: bool = False) -> ImageFont.FreeTypeFont:
+    """Return a font with real bold letters and those of most languages; it comes with the library that plots."""
+    found = importlib.util.find_spec("matplotlib")
+    assert found is not None
+    assert found.submodule_search_locations is not None
+    folder = Path(found.submodule_search_locations[0]) / "mpl-data/fonts/ttf"
+    return ImageFont.truetype(folder / f"DejaVuSans{'-Bold' if bold else ''}.ttf", size_px)
 
 
 class Page:
@@ -43,19 +55,17 @@ class Page:
         self,
         text: str,
         *,
-        size_px: int = _TEXT_PX,
+        size_px: int = TEXT_PX,
         bold: bool = False,
         ink: tuple[int, int, int] = INK,
         left_px: int = MARGIN_PX,
     ) -> None:
-        """Write a paragraph, nothing where there is no text; bold by a stroke, as there is one font only."""
+        """Write a paragraph, nothing where there is no text."""
         if not text:
             return
-        font = ImageFont.load_default(size_px)
-        stroke = round(size_px / 40) if bold else 0
-        for line in _wrapped(_drawable(bind_units(text)), font, WIDTH_PX - MARGIN_PX - left_px):
-            plain = line.replace(NO_BREAK, " ")
-            self.draw.text((left_px, self.y), plain, fill=ink, font=font, stroke_width=stroke, stroke_fill=ink)
+        font = font_of(size_px, bold=bold)
+        for line in _wrapped(bind_units(text), font, WIDTH_PX - MARGIN_PX - left_px):
+            self.draw.text((left_px, self.y), line.replace(NO_BREAK, " "), fill=ink, font=font)
             self.y += round(size_px * _LINE_SPACING)
         self.space(8)
 
@@ -64,7 +74,7 @@ class Page:
         return self.image.crop((0, 0, WIDTH_PX, min(self.y + 24, _HEIGHT_MAX_PX)))
 
 
-def _wrapped(text: str, font: ImageFont.FreeTypeFont | ImageFont.ImageFont, width_px: float) -> list[str]:
+def _wrapped(text: str, font: ImageFont.FreeTypeFont, width_px: float) -> list[str]:
     lines: list[str] = []
     for word in text.split(" "):
         longer = f"{lines[-1]} {word}" if lines else word
@@ -77,13 +87,3 @@ def _wrapped(text: str, font: ImageFont.FreeTypeFont | ImageFont.ImageFont, widt
             word = word[fits:]
         lines.append(word)
     return lines
-
-
-def _drawable(text: str) -> str:
-    """Return the text in letters that the built-in font has: ASCII, degree and plus-minus."""
-    plain = unicodedata.normalize("NFD", text)
-    return "".join(
-        letter if letter.isascii() or letter in f"°±{NO_BREAK}" else "?"
-        for letter in plain
-        if not unicodedata.combining(letter)
-    )

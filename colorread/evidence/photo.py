@@ -5,11 +5,11 @@ from __future__ import annotations
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
+from colorread.evidence.canvas import font_of
 from colorread.reading import Trace
 
-_HEIGHT_MAX_PX = 1000
 _CROP_RIM = 0.08  # of the size of what is shown
 _STROKE_PX, _EDGE_PX = 4, 9  # light line within a dark one: seen on any ground; smoothing adds a pixel
 _DASH_PX, _GAP_PX = 19, 17  # with round ends
@@ -21,7 +21,7 @@ _SHIFT = 4  # binary places of the positions that OpenCV draws at
 Floats = NDArray[np.float64]
 
 
-def draw_photo(trace: Trace, width_px: int, fluid_label: str) -> Image.Image:
+def draw_photo(trace: Trace, width_px: int, height_px: int, fluid_label: str) -> Image.Image:
     """
     Draw the photo with what was found in it.
 
@@ -29,8 +29,8 @@ def draw_photo(trace: Trace, width_px: int, fluid_label: str) -> Image.Image:
     ----------
     trace : Trace
         What was seen; `rgb_u8` must be there.
-    width_px : int
-        Width of the picture.
+    width_px, height_px : int
+        Size of the picture at most.
     fluid_label : str
         Word beside the outline of the fluid.
 
@@ -41,7 +41,7 @@ def draw_photo(trace: Trace, width_px: int, fluid_label: str) -> Image.Image:
     """
     assert trace.rgb_u8 is not None
     left, top, right, bottom = _crop(trace)
-    scale = min(width_px / (right - left), _HEIGHT_MAX_PX / (bottom - top))
+    scale = min(width_px / (right - left), height_px / (bottom - top))
     size = (round((right - left) * scale), round((bottom - top) * scale))
     # By way of twice the size, as averaging over fractions of pixels costs five times as much.
     twice = cv2.resize(trace.rgb_u8[top:bottom, left:right], (2 * size[0], 2 * size[1]))
@@ -99,7 +99,7 @@ def _draw_line(
 
 
 def _fixed(length_px: Floats | float) -> NDArray[np.int32]:
-    """Return fixed-point numbers, as OpenCV wants them."""
+    """Return fixed-point numbers, as OpenCV takes them."""
     return np.rint(np.multiply(length_px, 1 << _SHIFT)).astype(np.int32)
 
 
@@ -123,7 +123,7 @@ def _draw_dots(picture: NDArray[np.uint8], points: Floats) -> None:
 
 def _draw_label(draw: ImageDraw.ImageDraw, text: str, x: float, y: float, size: tuple[int, int]) -> None:
     """Draw a dark tag whose left edge is near x, y and which lies within the picture."""
-    font = ImageFont.load_default(_LABEL_PX)
+    font = font_of(_LABEL_PX)
     width, height = draw.textlength(text, font) + 2 * _PAD_PX, 1.2 * _LABEL_PX + _PAD_PX
     x = min(max(x, 0.0), size[0] - width)
     y = min(max(y - height / 2, 0.0), size[1] - height)

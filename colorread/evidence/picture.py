@@ -9,29 +9,37 @@ from pathlib import Path
 from typing import Literal
 
 import numpy as np
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from calibration.whole_file import write_whole
+from colorread.answer import answer_of
+from colorread.bar import Bar, bar_of
 from colorread.carbonate import co2_from_ph
-from colorread.evidence.canvas import INK, MARGIN_PX, PAPER, SOFT_INK, WIDTH_PX, Page
+from colorread.evidence.canvas import INK, MARGIN_PX, PAPER, SOFT_INK, TEXT_PX, WIDTH_PX, Page, font_of
 from colorread.evidence.file import MARK, place_for
 from colorread.evidence.photo import draw_photo
 from colorread.flags import flag_texts
 from colorread.reading import Interval, Reading, Trace
-from colorread.words import clean_name, co2_words, input_words, ph_words, time_words
+from colorread.verdict import USUAL_MARKS, Marks
+from colorread.words import REFUSED_SIGN, clean_name, input_words, ph_words, time_words
 
-_HUGE_PX, _LARGE_PX, _SMALL_PX = 92, 46, 36
+_HUGE_PX, _LARGE_PX, _SMALL_PX = 92, 42, 30
+_HEIGHT_MAX_PX = 1600  # a phone shows that in two screens
+_PHOTO_HEIGHT_PX = (300, 760)  # at least and at most
 _CAPTION_WIDTH_PX = 236
-_STRIP_PX = 84
+_STRIP_PX = 64
+_BAR_PX = 130
 _PANEL_PX, _PANEL_GRAY = 360, (214, 214, 214)
 _JPEG_QUALITY = 90
-_SMALL_WIDTH_PX, _SMALL_BYTES = 480, 40_000
+_SMALL_WIDTH_PX, _SMALL_HEIGHT_PX, _SMALL_BYTES = 480, 1000, 40_000
 _SMALL_QUALITIES = (75, 60, 45, 30)
+# The seen color is said to differ where it is this much stronger, lighter or otherwise off the expected one:
+# assumptions.
+_STRONGER, _LIGHTER, _OTHER = 1.3, 0.12, 0.1
 _EndSign = Literal["closed", "open", "beyond"]
-_BADGES = {"no concern read": "circle", "watch": "triangle", "act": "octagon"}
 
 
-def draw_evidence(reading: Reading, trace: Trace) -> Image.Image:
+def draw_evidence(reading: Reading, trace: Trace, marks: Marks = USUAL_MARKS) -> Image.Image:
     """
     Draw the evidence of one reading.
 
@@ -41,37 +49,52 @@ def draw_evidence(reading: Reading, trace: Trace) -> Image.Image:
         Read or refused.
     trace : Trace
         What was seen on the way.
+    marks : Marks, optional
+        What the CO2 was judged by, on the bar.
 
     Returns
     -------
     PIL.Image.Image
-        sRGB, 1080 px wide.
+        sRGB, 1080 px wide and 1600 px tall at most: the answer, the photo, and what it rests on.
     """
-    page = Page()
-    if trace.rgb_u8 is not None:
-        page.paste(draw_photo(trace, WIDTH_PX, "fluid" if reading.reason is None else "fluid?"))
-    elif reading.reason is not None:
-        page.paste(_panel("No photo to show"))
-    page.space(24)
+    above, below = Page(), Page()
+    above.space(24)
     if reading.reason is None:
-        _draw_result(page, reading, trace)
+        _draw_answer(above, reading, marks)
     else:
-        _draw_refusal(page, reading, trace)
-    page.rule()
-    for seen, advice in flag_texts(reading):
-        page.text(f"Note: {seen}{'; ' + advice if advice else ''}.")
-    if reading.reason is None:
-        for label, words in zip(("Stated", "Assumed"), input_words(reading), strict=True):
-            page.text(f"{label}: {words}." if words else "")
+        _draw_refusal(above, reading, trace)
+    above.space(12)
+    if reading.ph is not None and trace.fluid_rgb is not None and trace.scale_rgb:
+        below.space(20)
+        _draw_scale(below, reading, reading.ph, trace)
+    for text in _small_print(reading):
+        below.text(text, size_px=_SMALL_PX, ink=SOFT_INK)
+    if trace.rgb_u8 is not None:
+        least, most = _PHOTO_HEIGHT_PX
+        height = min(max(_HEIGHT_MAX_PX - above.y - below.y - 24, least), most)
+        above.paste(draw_photo(trace, WIDTH_PX, height, "fluid" if reading.reason is None else "fluid?"))
+    elif reading.reason is not None:
+        above.paste(_panel("No photo to show"))
+    above.space(16)
+    above.paste(below.cut())
+    return above.cut().crop((0, 0, WIDTH_PX, min(above.y + 8, _HEIGHT_MAX_PX)))
+
+
+def _small_print(reading: Reading) -> tuple[str, ...]:
+    stated, assumed = input_words(reading)
+    is_read = reading.status == "read"
     when = time_words(reading)
-    page.text(f"{clean_name(Path(reading.photo).name)}{', taken ' + when if when else ''}", ink=SOFT_INK)
-    if reading.verdict is not None:
-        for caution in reading.verdict.cautions:
-            page.text(caution, size_px=_SMALL_PX, ink=SOFT_INK)
-    return page.cut()
+    name = clean_name(Path(reading.photo).name)
+    return (
+        *(text.sentence for text in flag_texts(reading)[:2]),
+        *(f"{label}: {words}" for label, words in (("Entered", stated), ("Assumed", assumed)) if words and is_read),
+        f"{name[:60]}{', ' + when if when else ''}",
+    )
 
 
-def write_evidence(reading: Reading, trace: Trace, directory: str | os.PathLike[str]) -> Path:
+def write_evidence(
+    reading: Reading, trace: Trace, directory: str | os.PathLike[str], marks: Marks = USUAL_MARKS
+) -> Path:
     """
     Write the evidence of one reading as a JPEG.
 
@@ -86,6 +109,8 @@ def write_evidence(reading: Reading, trace: Trace, directory: str | os.PathLike[
         What was seen on the way.
     directory : path
         Folder, made where it does not exist.
+    marks : Marks, optional
+        What the CO2 was judged by.
 
     Returns
     -------
@@ -101,7 +126,7 @@ def write_evidence(reading: Reading, trace: Trace, directory: str | os.PathLike[
     folder.mkdir(parents=True, exist_ok=True)
     path, mark = place_for(reading.photo, folder)
     file = io.BytesIO()
-    draw_evidence(reading, trace).save(file, "JPEG", quality=_JPEG_QUALITY, subsampling=0, comment=mark)
+    draw_evidence(reading, trace, marks).save(file, "JPEG", quality=_JPEG_QUALITY, subsampling=0, comment=mark)
     write_whole(path, file.getvalue())
     return path
 
@@ -124,7 +149,7 @@ def small_evidence(reading: Reading, trace: Trace) -> bytes | None:
     """
     if trace.rgb_u8 is None:
         return None
-    picture = draw_photo(trace, _SMALL_WIDTH_PX, "fluid" if reading.reason is None else "fluid?")
+    picture = draw_photo(trace, _SMALL_WIDTH_PX, _SMALL_HEIGHT_PX, "fluid" if reading.reason is None else "fluid?")
     for quality in _SMALL_QUALITIES:
         file = io.BytesIO()
         picture.save(file, "JPEG", quality=quality, comment=MARK)
@@ -133,46 +158,70 @@ def small_evidence(reading: Reading, trace: Trace) -> bytes | None:
     return file.getvalue()
 
 
-def _draw_result(page: Page, reading: Reading, trace: Trace) -> None:
+def _draw_answer(page: Page, reading: Reading, marks: Marks) -> None:
     assert reading.co2_mg_l is not None
-    assert reading.ph is not None
     assert reading.verdict is not None
-    if trace.fluid_rgb is not None and trace.scale_rgb:
-        _draw_scale(page, reading, reading.ph, trace)
-    value, interval = co2_words(reading.co2_mg_l).pair()
-    page.text(f"CO2 {value}", size_px=_HUGE_PX, bold=True)
-    page.text(interval, size_px=_LARGE_PX)
-    page.text(f"pH {', '.join(ph_words(reading.ph).pair())}")
-    page.rule()
-    plants, fish, advice = reading.verdict.sentences
-    top = page.y
-    page.text(f"Fish: {reading.verdict.fish}", size_px=_LARGE_PX, bold=True, left_px=MARGIN_PX + 92)
-    _draw_badge(page.draw, _BADGES[reading.verdict.fish], MARGIN_PX + 36, top + 28)
-    page.space(6)
-    for sentence in (fish, plants, advice):
-        page.text(sentence)
+    answer = answer_of(reading.co2_mg_l, reading.verdict)
+    page.text(answer.what, size_px=_SMALL_PX, ink=SOFT_INK)
+    baseline = page.y + 0.94 * _HUGE_PX
+    page.text(answer.value, size_px=_HUGE_PX, bold=True)
+    left = MARGIN_PX + font_of(_HUGE_PX, bold=True).getlength(answer.value) + 32
+    if left + font_of(TEXT_PX).getlength(answer.span) <= WIDTH_PX - MARGIN_PX:
+        page.draw.text((left, baseline), answer.span, fill=SOFT_INK, font=font_of(TEXT_PX), anchor="ls")
+    else:
+        page.text(answer.span, ink=SOFT_INK)
+    _draw_bar(page, bar_of(reading.co2_mg_l, marks))
+    page.text(answer.lead, size_px=_LARGE_PX, bold=True)
+    page.text(answer.fish)
+    page.text(f"Plants: {answer.plants}")
+    page.text(answer.to_do, bold=True)
 
 
 def _draw_refusal(page: Page, reading: Reading, trace: Trace) -> None:
     assert reading.reason is not None
-    top = page.y
-    page.text("Not read", size_px=_LARGE_PX, bold=True, left_px=MARGIN_PX + 92)
-    _draw_badge(page.draw, "cross", MARGIN_PX + 36, top + 28)
-    page.space(6)
-    page.text(reading.reason.message, bold=True)
+    page.text(f"{REFUSED_SIGN} Not read", size_px=_LARGE_PX, bold=True)
+    page.text(reading.reason.message)
+    page.text(reading.reason.next_step, bold=True)
     things = len(trace.vial_outlines_px)
     seen = (
         ("the photo", trace.rgb_u8 is not None),
         (f"the {trace.reference}", trace.card_corners_px is not None),
-        ("two colored things before the card, marked 1? and 2?" if things > 1 else "something colored", things > 0),
+        ("two colored objects, 1? and 2?" if things > 1 else "something colored", things > 0),
     )
-    page.text(f"Found: {', '.join(name for name, is_seen in seen if is_seen) or 'nothing'}.")
-    page.text(f"What to do: {reading.reason.next_step}")
+    page.text(f"Found: {', '.join(name for name, is_seen in seen if is_seen) or 'nothing'}.", ink=SOFT_INK)
+
+
+def _draw_bar(page: Page, bar: Bar) -> None:
+    """Draw low, good and high, the interval and the limits."""
+    left, right, y = MARGIN_PX + 12, WIDTH_PX - MARGIN_PX - 12, page.y + 58
+    font, draw = font_of(_SMALL_PX), page.draw
+
+    def x_of(share: float) -> float:
+        return left + share * (right - left)
+
+    for start, end, word in bar.zones:
+        draw.text(((x_of(start) + x_of(end)) / 2, y - 26), word, fill=INK, font=font, anchor="ms")
+    draw.line((left, y, right, y), fill=SOFT_INK, width=4)
+    taken: list[tuple[float, float]] = []
+    for share, label in bar.ticks:
+        draw.line((x_of(share), y - 22, x_of(share), y + 22), fill=INK, width=4)
+        half = font.getlength(label) / 2
+        at = min(max(x_of(share), MARGIN_PX + half), WIDTH_PX - MARGIN_PX - half)
+        if all(at + half + 12 < start or at - half - 12 > end for start, end in taken):
+            taken.append((at - half, at + half))
+            draw.text((at, y + 30), label, fill=INK, font=font, anchor="ma")
+    draw.line((x_of(bar.low), y, x_of(bar.high), y), fill=INK, width=20)
+    for goes, x, tip in ((bar.goes_left, left, -26), (bar.goes_right, right, 26)):
+        if goes:
+            draw.polygon([(x, y - 22), (x, y + 22), (x + tip, y)], fill=INK)
+    if bar.value is not None:
+        draw.circle((x_of(bar.value), y), 18, fill=PAPER, outline=INK, width=8)
+    page.space(_BAR_PX + 8)
 
 
 def _panel(words: str) -> Image.Image:
     panel = Image.new("RGB", (WIDTH_PX, _PANEL_PX), _PANEL_GRAY)
-    font = ImageFont.load_default(_LARGE_PX)
+    font = font_of(_LARGE_PX)
     ImageDraw.Draw(panel).text((WIDTH_PX / 2, _PANEL_PX / 2), words, fill=INK, font=font, anchor="mm")
     return panel
 
@@ -187,7 +236,7 @@ def _draw_scale(page: Page, reading: Reading, ph: Interval, trace: Trace) -> Non
     def x_of(value: float) -> float:
         return left + float(np.clip((value - grid[0]) / (grid[-1] - grid[0]), 0.0, 1.0)) * (right - left)
 
-    font = ImageFont.load_default(_SMALL_PX)
+    font = font_of(_SMALL_PX)
     low_ph, high_ph = -math.inf if ph.low is None else ph.low, math.inf if ph.high is None else ph.high
     ends = _end_sign(ph.low, low_ph < grid[0]), _end_sign(ph.high, high_ph > grid[-1])
     # The numbers tell how far the interval goes on beyond the scale.
@@ -196,7 +245,7 @@ def _draw_scale(page: Page, reading: Reading, ph: Interval, trace: Trace) -> Non
     middle = (low + high) / 2 if ph.value is None else x_of(ph.value)
     half = page.draw.textlength(text, font) / 2
     page.draw.text((min(max(middle, left + half), right - half), page.y), text, fill=INK, font=font, anchor="ma")
-    page.space(58)
+    page.space(50)
     _draw_bracket(page.draw, low, high, page.y, ends)
     if ph.value is not None:
         page.draw.polygon([(middle - 17, page.y - 4), (middle + 17, page.y - 4), (middle, page.y + 24)], fill=INK)
@@ -216,10 +265,11 @@ def _draw_scale(page: Page, reading: Reading, ph: Interval, trace: Trace) -> Non
         page.draw.text((x_of(value), page.y + 16), f"{value:.1f}", fill=INK, font=font, anchor="ma")
         co2_mg_l = float(co2_from_ph(value, reading.kh_dkh, temperature_c=reading.temperature_c))
         co2 = f"{co2_mg_l:.{0 if co2_mg_l >= 10.0 else 1}f}"
-        page.draw.text((x_of(value), page.y + 62), co2, fill=INK, font=font, anchor="ma")
+        page.draw.text((x_of(value), page.y + 54), co2, fill=INK, font=font, anchor="ma")
     page.draw.text((MARGIN_PX, page.y + 16), "pH", fill=INK, font=font)
-    page.draw.text((MARGIN_PX, page.y + 62), "CO2 mg/L", fill=INK, font=font)
-    page.space(130)
+    page.draw.text((MARGIN_PX, page.y + 54), "CO2 mg/L", fill=INK, font=font)
+    page.space(104)
+    page.text(_difference(trace, ph), size_px=_SMALL_PX)
 
 
 def _end_sign(end: float | None, is_beyond: bool) -> _EndSign:
@@ -242,17 +292,18 @@ def _draw_bracket(
             draw.line((x, y - 14, x, y + 22), fill=INK, width=7)
 
 
-def _draw_badge(draw: ImageDraw.ImageDraw, shape: str, x: int, y: int) -> None:
-    """Draw a sign that is told by its shape."""
-    font = ImageFont.load_default(_LARGE_PX)
-    if shape == "circle":
-        draw.circle((x, y), 30, outline=INK, width=6)
-    elif shape == "triangle":
-        draw.polygon([(x - 36, y + 30), (x + 36, y + 30), (x, y - 34)], outline=INK, width=6)
-        draw.text((x, y + 12), "!", fill=INK, font=font, anchor="mm", stroke_width=1, stroke_fill=INK)
-    elif shape == "octagon":
-        draw.regular_polygon((x, y, 37), 8, rotation=22, fill=INK)
-        draw.text((x, y), "!!", fill=PAPER, font=font, anchor="mm", stroke_width=1, stroke_fill=PAPER)
-    else:
-        draw.line((x - 24, y - 24, x + 24, y + 24), fill=INK, width=10)
-        draw.line((x - 24, y + 24, x + 24, y - 24), fill=INK, width=10)
+def _difference(trace: Trace, ph: Interval) -> str:
+    """Return how the seen color differs from the expected one at the reading's place; empty where it does not."""
+    at = ph.value if ph.value is not None else ph.low if ph.low is not None else ph.high
+    assert at is not None
+    assert trace.fluid_rgb is not None
+    grid = np.array([value for value, _ in trace.scale_rgb])
+    expected = [float(np.interp(at, grid, channel)) for channel in np.array([rgb for _, rgb in trace.scale_rgb]).T]
+    strength = float(np.ptp(trace.fluid_rgb)) / max(float(np.ptp(expected)), 1e-3)
+    lighter = float(np.mean(trace.fluid_rgb) - np.mean(expected))
+    words = [word for word, holds in (("stronger", strength > _STRONGER), ("paler", strength < 1 / _STRONGER)) if holds]
+    words += [word for word, holds in (("lighter", lighter > _LIGHTER), ("darker", lighter < -_LIGHTER)) if holds]
+    if words:
+        return f"Seen is {' and '.join(words)} than expected. Phone and lamp do that; the interval includes it."
+    is_other = float(np.linalg.norm(trace.fluid_rgb - np.array(expected))) > _OTHER
+    return "Seen has another hue than expected. Phone and lamp do that; the interval includes it." if is_other else ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -33,11 +34,12 @@ _MIGRATIONS: tuple[tuple[str, ...], ...] = (
         )""",
     ),
 )
+_NOT_WRITABLE = (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN)
 _TROUBLE = {
     sqlite3.SQLITE_BUSY: f"is kept busy by another program for more than {_WAIT_S:g} s; try again when that is done.",
-    sqlite3.SQLITE_FULL: "could not be written, for the disk is full; make room and try again.",
+    sqlite3.SQLITE_FULL: "could not be written: the disk is full. Free some space and try again.",
     sqlite3.SQLITE_READONLY: "may not be written; check the rights of the file and its folder.",
-    sqlite3.SQLITE_CANTOPEN: "could not be opened; check that it is a file and that its folder may be written.",
+    sqlite3.SQLITE_CANTOPEN: "could not be opened; check that it is a file in a writable folder.",
     sqlite3.SQLITE_CORRUPT: "is damaged; put a copy of it in its place, or start a new one and import an export.",
     sqlite3.SQLITE_NOTADB: "is no log of this program; choose another file.",
 }
@@ -107,7 +109,8 @@ def open_database(path: Path) -> sqlite3.Connection:
     Parameters
     ----------
     path : Path
-        Made with its folder where there is none, brought up to date where it is of an older version.
+        Made with its folder where there is none, brought up to date where it is of an older version; opened to be read
+        alone where it lies in a folder that may not be written.
 
     Returns
     -------
@@ -122,11 +125,29 @@ def open_database(path: Path) -> sqlite3.Connection:
         For `telling`.
     """
     with suppress(OSError):  # SQLite says what is wrong
-        path.parent.mkdir(parents=True, exist_ok=True)
+        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL, 0o600))  # what SQLite writes beside it has the same rights
     if not _may_be_database(path):
         raise LogFailure(f"The log {path} {_TROUBLE[sqlite3.SQLITE_NOTADB]}")
+    try:
+        return _opened(path, str(path))
+    except sqlite3.OperationalError as error:
+        # In a folder that may not be written the file is read as it lies there, but for one beside which another
+        # program has left changes that would be missing.
+        if error.sqlite_errorcode & 0xFF not in _NOT_WRITABLE or not path.is_file() or _has_changes_beside(path):
+            raise
+        return _opened(path, f"{path.absolute().as_uri()}?mode=ro&immutable=1")
+
+
+def _has_changes_beside(path: Path) -> bool:
+    changes = path.with_name(f"{path.name}-wal")
+    return changes.exists() and changes.stat().st_size > 0
+
+
+def _opened(path: Path, address: str) -> sqlite3.Connection:
     # The parameter isolation_level leaves transactions to us.
-    connection = sqlite3.connect(path, timeout=_WAIT_S, isolation_level=None)
+    connection = sqlite3.connect(address, timeout=_WAIT_S, isolation_level=None, uri=address != str(path))
+    connection.text_factory = lambda text: text.decode("utf-8", "replace")  # one damaged text must not hide the rest
     try:
         connection.execute("PRAGMA foreign_keys = ON")
         connection.execute("PRAGMA synchronous = FULL")  # a commit outlives a power cut
@@ -179,7 +200,7 @@ def _let_readers_in(connection: sqlite3.Connection) -> None:
     try:
         connection.execute("PRAGMA journal_mode = WAL").fetchone()
     except sqlite3.OperationalError as error:
-        if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
+        if error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_READONLY):
             raise
 
 

@@ -4,21 +4,18 @@ from __future__ import annotations
 
 import base64
 import json
-import re
 import reprlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import MAXYEAR, MINYEAR
 from typing import Any
 
-from colorread.json_fields import Fields, fields_of
-from colorread.log.store import Log, LogEntry, LogError
-from colorread.reading_json import reading_from_dict, reading_to_dict
+from colorread.json_fields import fields_of
+from colorread.log.entry import LogEntry, entry_from_dict, entry_to_dict
+from colorread.log.store import Damage, Log, LogError
 from colorread.tank.settings import Tank
 from colorread.tank.settings_json import tank_from_dict, tank_to_dict
 
 SCHEMA = "colorread.log/1"
-_ENTRY_NAMES = ("tank", "sha256", "scored_at", "software", "settings_id", "profile_id", "reading")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,54 +39,34 @@ class Imported:
     kept_readings: int
 
 
-def entry_to_dict(entry: LogEntry) -> dict[str, Any]:
-    """
-    Return a log entry as plain values, without its picture.
-
-    Parameters
-    ----------
-    entry : LogEntry
-        Any entry.
-
-    Returns
-    -------
-    dict
-        Named as the parameters of `LogEntry`; the reading as in `reading_to_dict`.
-    """
-    return {
-        "tank": entry.tank,
-        "sha256": entry.sha256,
-        "scored_at": entry.scored_at.isoformat(),
-        "software": entry.software,
-        "settings_id": entry.settings_id,
-        "profile_id": entry.profile_id,
-        "reading": reading_to_dict(entry.reading),
-    }
-
-
-def export_lines(log: Log) -> Iterator[str]:
+def export_lines(log: Log, on_damage: Callable[[Damage], None] | None = None) -> Iterator[str]:
     """
     Yield a log as lines of JSON: what it is, the tanks, the readings with their pictures in base64, and the counts.
 
     Parameters
     ----------
     log : Log
-        Nobody else writes to it until the last line is out.
+        As it is at the first line, whatever others write until the last one is out.
+    on_damage : callable, optional
+        Is told of what is damaged and left out.
 
     Yields
     ------
     str
         ASCII, each with its line break.
     """
-    with log.transaction():
-        tanks, n_readings = log.tanks(), 0
+    with log.standing_still():
+        tanks, n_readings = log.tanks(on_damage), 0
+        names = {tank.name for tank in tanks}
         yield _line(schema=SCHEMA)
         for tank in tanks:
             yield _line(tank=tank_to_dict(tank))
-        for entry in log.entries(with_pictures=True):
-            picture = None if entry.picture is None else base64.b64encode(entry.picture).decode("ascii")
-            yield _line(entry={**entry_to_dict(entry), "picture": picture})
-            n_readings += 1
+        for entry in log.entries(on_damage=on_damage):
+            if entry.tank in names:
+                picture = log.picture(entry.tank, entry.sha256)
+                encoded = None if picture is None else base64.b64encode(picture).decode("ascii")
+                yield _line(entry={**entry_to_dict(entry), "picture": encoded})
+                n_readings += 1
         yield _line(end={"tanks": len(tanks), "readings": n_readings})
 
 
@@ -127,7 +104,7 @@ def import_lines(log: Log, lines: Iterable[bytes]) -> Imported:
                 n_readings += is_new
                 n_kept += not is_new
             elif item.name not in known:
-                log.add_tank(item)
+                log.put_tank(item)  # one that is damaged is there, but not known
                 n_tanks += 1
             elif item != known[item.name]:
                 kept_tanks.append(item.name)
@@ -172,7 +149,7 @@ def _parsed(lines: Iterable[bytes]) -> Iterator[Tank | LogEntry]:
                     raise ValueError(f"The tank {item.name} is there twice.")
                 tanks.add(item.name)
             elif kind == "entry":
-                item = _entry_from_dict(content)
+                item = entry_from_dict(content)
                 if item.tank not in tanks:
                     raise ValueError(f"The tank {reprlib.repr(item.tank)} is not among the lines before.")
                 n_readings += 1
@@ -183,13 +160,13 @@ def _parsed(lines: Iterable[bytes]) -> Iterator[Tank | LogEntry]:
         except (ValueError, RecursionError) as error:  # nesting without end is damage too
             if not kind:
                 break
-            raise LogError(f"Nothing was imported, for line {number} is damaged: {error}") from error
+            raise LogError(f"Nothing was imported: line {number} is damaged: {error}") from error
         if item is not None:
             yield item
     if not kind:
-        raise LogError("Nothing was imported, for this is no file that log export wrote.")
+        raise LogError("Nothing was imported: this file was not written by log export.")
     if kind != "end":
-        raise LogError(f"Nothing was imported, for the file breaks off after line {number}.")
+        raise LogError(f"Nothing was imported: the file ends early, after line {number}.")
 
 
 def _kind_and_content(line: bytes) -> tuple[str, Any]:
@@ -200,34 +177,6 @@ def _kind_and_content(line: bytes) -> tuple[str, Any]:
     if not isinstance(data, dict) or len(data) != 1 or not set(data) <= {"schema", "tank", "entry", "end"}:
         raise ValueError("It must be an object with one of schema, tank, entry and end.")
     return next(iter(data.items()))
-
-
-def _entry_from_dict(data: object) -> LogEntry:
-    fields = fields_of("the entry", data, (*_ENTRY_NAMES, "picture"))
-    sha256 = fields.text("sha256")
-    if not re.fullmatch("[0-9a-f]{64}", sha256):
-        raise ValueError("The sha256 of the entry must be 64 hexadecimal digits.")
-    reading, scored_at = reading_from_dict(fields.values["reading"]), fields.moment("scored_at")
-    for moment in (scored_at, reading.taken_at):
-        if moment is not None and not MINYEAR < moment.year < MAXYEAR:  # no room to count days from
-            raise ValueError(f"Its times must be of {MINYEAR + 1} to {MAXYEAR - 1}, not of the year {moment.year}.")
-    return LogEntry(
-        sha256=sha256,
-        tank=fields.text("tank"),
-        reading=reading,
-        scored_at=scored_at,
-        software=_name(fields, "software"),
-        settings_id=_name(fields, "settings_id"),
-        profile_id=fields.maybe("profile_id", lambda name: _name(fields, name)),
-        picture=fields.maybe("picture", lambda name: base64.b64decode(fields.text(name), validate=True)),
-    )
-
-
-def _name(fields: Fields, name: str) -> str:
-    text = fields.text(name)
-    if not text.isprintable():  # half a character could not be stored
-        raise ValueError(f"The {name} of the entry must be printable.")
-    return text
 
 
 def _line(**content: Any) -> str:

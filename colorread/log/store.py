@@ -4,64 +4,48 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Container, Iterable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
+from collections.abc import Callable, Container, Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 from colorread.log.database import DiskFull, LogError, LogFailure, open_database, telling, transaction
+from colorread.log.entry import LogEntry, entry_from_dict
 from colorread.log.paths import default_log_path
-from colorread.reading import Reading
-from colorread.reading_json import reading_from_dict, reading_to_json
+from colorread.reading_json import reading_to_json
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
 from colorread.tank.settings_json import tank_from_dict, tank_to_dict
 
-__all__ = ["DiskFull", "Log", "LogEntry", "LogError", "LogFailure", "default_log_path"]
+__all__ = ["Damage", "DiskFull", "Log", "LogEntry", "LogError", "LogFailure", "default_log_path"]
 
-_COLUMNS = "sha256, tank, result, scored_at, software, settings_id, profile_id"
+_COLUMNS = "tank, sha256, photo, result, scored_at, software, settings_id, profile_id"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LogEntry:
+class Damage:
     """
-    A reading as it is kept.
+    A reading or a tank that cannot be read back.
 
     Parameters
     ----------
-    sha256 : str
-        Of the photo file, hexadecimal.
     tank : str
-        Name of its tank.
-    reading : Reading
-        Read or refused.
-    scored_at : datetime
-        When it was read, in UTC.
-    software : str
-        Version that read it.
-    settings_id : str
-        Identifies everything that it was read with.
-    profile_id : str or None
-        SHA-256 of the calibration profile.
-    picture : bytes or None
-        Small evidence picture, JPEG.
+        Name of the tank.
+    sha256 : str or None
+        Of the photo; None where the settings of the tank are damaged.
+    photo : str
+        Name of the photo, for people; empty for a tank.
+    trouble : str
+        What is wrong, a sentence.
     """
 
-    sha256: str
     tank: str
-    reading: Reading
-    scored_at: datetime
-    software: str
-    settings_id: str
-    profile_id: str | None
-    picture: bytes | None
-
-    def __post_init__(self) -> None:
-        if self.scored_at.utcoffset() is None:
-            raise ValueError("The time at which a photo was read must have an offset.")
+    sha256: str | None
+    photo: str
+    trouble: str
 
 
 class Log:
@@ -103,11 +87,32 @@ class Log:
             with transaction(self._connection):
                 yield
 
-    def tanks(self) -> tuple[Tank, ...]:
-        """Return all tanks by name."""
+    @contextmanager
+    def standing_still(self) -> Iterator[None]:
+        """See the log as it is now throughout a ``with`` block, whatever others write to it meanwhile."""
+        with telling(self.path):
+            if self._connection.in_transaction:
+                yield
+                return
+            self._connection.execute("BEGIN")
+            try:
+                yield
+            finally:
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+
+    def tanks(self, on_damage: Callable[[Damage], None] | None = None) -> tuple[Tank, ...]:
+        """Return all tanks by name, but for those whose settings are damaged, of which `on_damage` is told."""
         with telling(self.path):
             rows = self._connection.execute("SELECT name, settings FROM tank ORDER BY name").fetchall()
-        return tuple(self._tank(*row) for row in rows)
+        tanks = []
+        for name, settings in rows:
+            try:
+                tanks.append(_tank(name, settings))
+            except ValueError as error:
+                if on_damage is not None:
+                    on_damage(Damage(tank=_text(name), sha256=None, photo="", trouble=str(error)))
+        return tuple(tanks)
 
     def tank(self, name: str) -> Tank:
         """Return a tank; a name that is not known is answered with those that are."""
@@ -115,12 +120,21 @@ class Log:
             row = self._connection.execute("SELECT name, settings FROM tank WHERE name = ?", (name,)).fetchone()
             if row is None:
                 raise self._unknown(name)
-        return self._tank(*row)
+        try:
+            return _tank(*row)
+        except ValueError as error:
+            raise LogFailure(f"{self.path} holds a damaged tank, {name}: {error}") from error
 
     def has_tank(self, name: str) -> bool:
         """Return whether there is a tank of that name."""
         with telling(self.path):
             return self._connection.execute("SELECT 1 FROM tank WHERE name = ?", (name,)).fetchone() is not None
+
+    def require_tank(self, name: str) -> None:
+        """Raise what `tank` raises for a name that is not known."""
+        with telling(self.path):
+            if not self.has_tank(name):
+                raise self._unknown(name)
 
     def add_tank(self, tank: Tank) -> None:
         """Add a tank whose name is new."""
@@ -137,17 +151,23 @@ class Log:
                 (tank.name, _settings(tank)),
             )
 
+    def rename_tank(self, name: str, new_name: str) -> None:
+        """Give a tank and its readings another name, which must be new."""
+        with self.transaction():
+            self.add_tank(replace(self.tank(name), name=new_name))
+            self._connection.execute("UPDATE reading SET tank = ? WHERE tank = ?", (new_name, name))
+            self._connection.execute("DELETE FROM tank WHERE name = ?", (name,))
+
     def remove_tank(self, name: str, *, with_readings: bool = False) -> tuple[str, ...]:
         """Remove a tank, one that has readings only where they may go with it; return the hashes of their photos."""
         with self.transaction():
-            if not self.has_tank(name):
-                raise self._unknown(name)
+            self.require_tank(name)
             count = self.count(name)
             if count and not with_readings:
                 raise LogError(f"The tank {name} has {count} readings in the log; say that they are to go with it.")
             gone = self._connection.execute("DELETE FROM reading WHERE tank = ? RETURNING sha256", (name,)).fetchall()
             self._connection.execute("DELETE FROM tank WHERE name = ?", (name,))
-        return tuple(sha256 for (sha256,) in gone)
+        return tuple(_text(sha256) for (sha256,) in gone)
 
     def add(self, entry: LogEntry) -> None:
         """Keep a reading; another one of the same photo and tank is replaced."""
@@ -166,8 +186,7 @@ class Log:
             entry.picture,
         )
         with self.transaction():
-            if not self.has_tank(entry.tank):
-                raise self._unknown(entry.tank)
+            self.require_tank(entry.tank)
             self._connection.execute("INSERT OR REPLACE INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
 
     def add_later(self, entry: LogEntry) -> bool:
@@ -192,18 +211,24 @@ class Log:
         return row is not None
 
     def entry(self, tank: str, sha256: str) -> LogEntry | None:
-        """Return the reading of one photo without its picture, or None."""
+        """Return the reading of one photo without its picture; None where there is none that can be read back."""
         query = f"SELECT {_COLUMNS}, NULL FROM reading WHERE tank = ? AND sha256 = ?"
         with telling(self.path):
             row = self._connection.execute(query, (tank, sha256)).fetchone()
-        return None if row is None else self._entry(row)
+        with suppress(ValueError):
+            return None if row is None else _entry(row)
+        return None
 
     def scored_at(self, tank: str) -> dict[str, datetime]:
         """Return when the photos of a tank were read, by their hashes."""
         query = "SELECT sha256, scored_at FROM reading WHERE tank = ? ORDER BY sha256"
         with telling(self.path):
             rows = self._connection.execute(query, (tank,)).fetchall()
-        return {sha256: datetime.fromisoformat(text) for sha256, text in rows}
+        times = {}
+        for sha256, time in rows:
+            with suppress(ValueError, TypeError):  # damage
+                times[sha256] = datetime.fromisoformat(time)
+        return times
 
     def entries(
         self,
@@ -213,12 +238,14 @@ class Log:
         with_pictures: bool = False,
         newest_first: bool = False,
         skip: int = 0,
+        on_damage: Callable[[Damage], None] | None = None,
     ) -> Iterator[LogEntry]:
         """
         Yield the readings of a tank, or of all, by the time at which the photos were taken, then by name.
 
         Each is made when it is asked for, which takes most of the time; who needs few stops early, names their hashes,
-        or skips some. Those of unknown time are last either way.
+        or skips some. Those of unknown time are last either way. Those that are damaged are passed over, and
+        `on_damage` is told of each.
         """
         query = (
             f"SELECT {_COLUMNS}, {'picture' if with_pictures else 'NULL'} FROM reading WHERE tank = coalesce(?, tank) "
@@ -227,49 +254,72 @@ class Log:
         )
         with telling(self.path):
             for row in self._connection.execute(query, (tank, skip)):
-                if sha256s is None or row[0] in sha256s:
-                    yield self._entry(row)
+                if sha256s is not None and row[1] not in sha256s:
+                    continue
+                try:
+                    entry = _entry(row)
+                except ValueError as error:
+                    if on_damage is not None:
+                        tank_name, sha256, photo = map(_text, row[:3])
+                        on_damage(Damage(tank=tank_name, sha256=sha256, photo=photo, trouble=str(error)))
+                    continue
+                yield entry
 
     def picture(self, tank: str, sha256: str) -> bytes | None:
         """Return the evidence picture of one photo, or None."""
         query = "SELECT picture FROM reading WHERE tank = ? AND sha256 = ?"
         with telling(self.path):
             row = self._connection.execute(query, (tank, sha256)).fetchone()
-        return None if row is None else row[0]
+        return row[0] if row is not None and isinstance(row[0], bytes) else None
 
     def forget(self, tank: str, sha256s: Iterable[str]) -> tuple[str, ...]:
         """Delete readings of a tank by the hashes of their photos; return the hashes of those that were there."""
-        query = "DELETE FROM reading WHERE tank = ? AND sha256 = ? RETURNING sha256"
+        # What is damaged may be bytes.
+        query = "DELETE FROM reading WHERE tank = ?1 AND sha256 IN (?2, CAST(?2 AS BLOB)) RETURNING sha256"
         with self.transaction():
             gone = [row for sha256 in sha256s for row in self._connection.execute(query, (tank, sha256)).fetchall()]
-        return tuple(sha256 for (sha256,) in gone)
+        return tuple(_text(sha256) for (sha256,) in gone)
 
     def _unknown(self, name: str) -> LogError:
         names = [row[0] for row in self._connection.execute("SELECT name FROM tank ORDER BY name")]
         known = f"it knows {', '.join(names)}" if names else "it has none yet"
         return LogError(f"There is no tank named {name} in the log; {known}.")
 
-    def _tank(self, name: str, settings: str) -> Tank:
-        try:
-            return tank_from_dict(json.loads(settings))
-        except ValueError as error:
-            raise LogFailure(f"{self.path} holds a damaged tank, {name}: {error}") from error
 
-    def _entry(self, row: tuple[str, str, str, str, str, str, str | None, bytes | None]) -> LogEntry:
-        sha256, tank, result, scored_at, software, settings_id, profile_id, picture = row
-        try:
-            return LogEntry(
-                sha256=sha256,
-                tank=tank,
-                reading=reading_from_dict(json.loads(result)),
-                scored_at=datetime.fromisoformat(scored_at),
-                software=software,
-                settings_id=settings_id,
-                profile_id=profile_id,
-                picture=picture,
-            )
-        except ValueError as error:
-            raise LogFailure(f"{self.path} holds a damaged reading of {tank}, {sha256[:12]}: {error}") from error
+def _tank(name: object, settings: str | bytes) -> Tank:
+    tank = tank_from_dict(_parsed(settings))
+    if tank.name != name:
+        raise ValueError(f"Its settings are those of {tank.name}.")
+    return tank
+
+
+def _entry(row: Sequence[Any]) -> LogEntry:
+    """Return an entry, checked like one from outside: whoever opens the file may write anything into it."""
+    tank, sha256, _, result, scored_at, software, settings_id, profile_id, picture = row
+    return entry_from_dict(
+        {
+            "tank": tank,
+            "sha256": sha256,
+            "scored_at": scored_at,
+            "software": software,
+            "settings_id": settings_id,
+            "profile_id": profile_id,
+            "reading": _parsed(result),
+            "picture": picture,
+        }
+    )
+
+
+def _parsed(text: str | bytes) -> object:
+    try:
+        return json.loads(text)
+    except (ValueError, RecursionError):  # nesting without end is damage too
+        raise ValueError("It is no JSON.") from None
+
+
+def _text(value: object) -> str:
+    """Return a name or hash for people, whatever stands in its place."""
+    return value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
 
 
 def _settings(tank: Tank) -> str:

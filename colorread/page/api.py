@@ -11,7 +11,7 @@ from fastapi.responses import JSONResponse, Response
 
 from colorread.log.store import Log, LogEntry
 from colorread.page.core import core_of, picture_answer
-from colorread.page.uploads import receive_form, save_photos
+from colorread.page.uploads import receive_photos
 from colorread.reading_json import reading_to_dict
 from colorread.tank.settings_json import tank_from_dict, tank_to_dict
 from colorread.tank.summary_json import summary_to_dict
@@ -120,20 +120,15 @@ async def read(request: Request, name: str, keep: bool = True) -> Response:
     """
     Read a photo and, where `keep` is true, put the reading into the log.
 
-    A photo that was refused is answered with 422 and its reading, which says why, and is not kept. With too much to
-    do the answer is 503 with Retry-After.
+    A photo that was refused is answered with 422 and its reading, which says why, and is not kept. With much to do the
+    answer takes its time; 503 comes with Retry-After.
     """
     core = core_of(request)
-    with core.pool.place():
-        tank = await run_in_threadpool(core.tank, name)
-        async with receive_form(request, photos_max=1) as form:
-            (upload,) = await save_photos(form, core.folder)
-        try:
-            entry = await core.score(upload, tank)
-        finally:
-            upload.remove()
-        if entry.reading.reason is None and keep:
-            await run_in_threadpool(core.keep, entry)
+    tank = await run_in_threadpool(core.tank, name)
+    async with receive_photos(request, core.workplace) as (_, (upload,)):
+        entry = await core.score(request, upload, tank)
+    if entry.reading.reason is None and keep:
+        await run_in_threadpool(core.keep, entry)
     reason = entry.reading.reason
     if reason is None:
         return JSONResponse(_entry(entry, tank.judged_by), 201 if keep else 200)

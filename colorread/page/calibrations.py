@@ -20,21 +20,23 @@ class Calibrations:
     def photos(self, tank: str, kind: Kind) -> dict[str, Upload]:
         """Return the photos so far by step."""
         with self._lock:
-            return dict(self._photos.get((tank, kind), {}))
+            photos = self._photos.get((tank, kind), {})
+        return {step: upload for step, upload in photos.items() if upload.path.exists()}
 
-    def put(self, tank: str, kind: Kind, step: str, upload: Upload) -> None:
-        """Keep the photo of a step in place of an earlier one."""
-        path = upload.path.rename(upload.path.with_name(step))  # the profile tells of its photos by these names
+    def put(self, tank: str, kind: Kind, step: str, upload: Upload, folder: Path) -> None:
+        """Move the photo of a step into a folder of its own, in place of an earlier one."""
+        path = upload.path.rename(folder / step)  # the profile tells of its photos by these names
         with self._lock:
             photos = self._photos.setdefault((tank, kind), {})
             earlier = photos.pop(step, None)
-            photos[step] = replace(upload, path=Path(path))
+            photos[step] = replace(upload, path=path)
         if earlier is not None:
             earlier.remove()
 
-    def clear(self, tank: str, kind: Kind) -> None:
-        """Delete the photos of a calibration."""
+    def clear(self, tank: str, kind: Kind | None = None) -> None:
+        """Delete the photos of a calibration, or of all of a tank."""
         with self._lock:
-            photos = self._photos.pop((tank, kind), {})
-        for upload in photos.values():
+            chosen = [key for key in self._photos if key[0] == tank and kind in (None, key[1])]
+            uploads = [upload for key in chosen for upload in self._photos.pop(key).values()]
+        for upload in uploads:
             upload.remove()

@@ -13,38 +13,22 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
 from colorread.errors import Reason
-from colorread.log.forget import forget_readings
+from colorread.log.forget import forget_readings, forget_tank
 from colorread.log.store import Log, LogEntry
 from colorread.page import tasks
 from colorread.page.access import Access
 from colorread.page.calibrations import Calibrations
-from colorread.page.drafts import Drafts
-from colorread.page.jobs import Jobs
+from colorread.page.originals import Originals
 from colorread.page.pool import Pool
+from colorread.page.problems import UploadProblem, WorkFailed
 from colorread.page.shown_units import Units, units_of
 from colorread.page.tasks import TankView
 from colorread.page.uploads import Upload
+from colorread.page.workplace import Workplace
 from colorread.tank.settings import Tank
 
 UNITS_COOKIE = "colorread-units"
 _VIEWS_MAX = 16
-_PROBLEM_STATUS = {"not-a-photo": 415, "too-large": 413, "profile": 409}
-
-
-class UploadProblem(Exception):  # noqa: N818 - says what is wrong with an upload, not with the program
-    """
-    An upload that is no photo that could be read.
-
-    Parameters
-    ----------
-    problem : Reason
-        Why.
-    """
-
-    def __init__(self, problem: Reason) -> None:
-        super().__init__(problem.message)
-        self.problem = problem
-        self.status = _PROBLEM_STATUS.get(problem.code, 422)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -58,30 +42,29 @@ class Core:
         Log that the command line uses too.
     home : str or None
         Tank that is shown first.
-    folder : Path
-        For uploads; goes with the server.
+    workplace : Workplace
+        For uploads.
     access : Access
         Who may use the page.
     pool : Pool
         Processes that read.
-    drafts : Drafts
-        Readings that wait to be kept or discarded.
-    jobs : Jobs
-        Several photos at once.
+    originals : Originals
+        Photos that were read just now.
     calibrations : Calibrations
         Photos of calibrations that are not finished.
+    patience_s : float
+        How long the page of a tank, which begins with the camera, waits for what days of readings tell [s].
     """
 
     log_path: Path
     home: str | None
-    folder: Path
+    workplace: Workplace
     access: Access
     pool: Pool
-    drafts: Drafts
-    jobs: Jobs
+    originals: Originals = field(default_factory=Originals)
     calibrations: Calibrations = field(default_factory=Calibrations)
-    _views: dict[str, TankView] = field(default_factory=dict)
-    _view_lock: asyncio.Lock = field(default_factory=asyncio.Lock)
+    patience_s: float = 0.3
+    _views: dict[str, asyncio.Task[TankView]] = field(default_factory=dict)
 
     def tank(self, name: str) -> Tank:
         """Return a tank, or raise `LogError` naming the known ones."""
@@ -98,19 +81,53 @@ class Core:
         with Log(self.log_path) as log, log.transaction():
             log.put_tank(change(log.tank(name)))
 
-    def keep(self, entry: LogEntry) -> None:
-        """Put a reading into the log."""
+    def rename_tank(self, name: str, new_name: str) -> None:
+        """Give a tank and its readings another name; raise `ValueError` where it cannot be one, or is taken."""
         with Log(self.log_path) as log:
-            log.add(entry)
+            log.rename_tank(name, new_name)
+        self._drop_photos(name)
+
+    def remove_tank(self, name: str) -> None:
+        """Remove a tank with its readings and their photos."""
+        with Log(self.log_path) as log:
+            forget_tank(log, name, with_readings=True)
+        self._drop_photos(name)
+
+    def n_readings(self, tank: str) -> int:
+        """Return how many readings a tank has."""
+        with Log(self.log_path) as log:
+            return log.count(tank)
+
+    def known(self, tank: str, sha256: str) -> LogEntry | None:
+        """Return what the log holds of a photo."""
+        with Log(self.log_path) as log:
+            return log.entry(tank, sha256)
+
+    def keep(self, entry: LogEntry) -> bool:
+        """Put a reading into the log; return whether it is the first one of its photo."""
+        with Log(self.log_path) as log, log.transaction():
+            is_first = log.entry(entry.tank, entry.sha256) is None
+            log.add_later(entry)
+        return is_first
 
     def forget(self, tank: str, sha256: str) -> bool:
         """Delete a reading and the photo that was kept of it; return whether there was one."""
+        self.originals.drop(tank, sha256)
         with Log(self.log_path) as log:
             return forget_readings(log, {tank: [sha256]}) > 0
 
-    async def score(self, upload: Upload, tank: Tank) -> LogEntry:
-        """Read an upload; raise `UploadProblem` where it is no photo, `WorkFailed` where reading came to no end."""
-        scored = await self.pool.run(tasks.score_photo, upload.path, upload.label, upload.sha256, tank)
+    async def score(self, request: Request, upload: Upload, tank: Tank) -> LogEntry:
+        """
+        Read an upload, unless the log holds what it would be read as.
+
+        Raise `UploadProblem` where it is no photo, or reading it came to no end.
+        """
+        known = await run_in_threadpool(self.known, tank.name, upload.sha256)
+        async with self.pool.turn("" if request.client is None else request.client.host):
+            try:
+                scored = await self.pool.run(tasks.score_photo, upload.path, upload.label, upload.sha256, tank, known)
+            except WorkFailed as error:
+                scored = Reason(code="broke-off", message=str(error), next_step="Take another photo.")
         if isinstance(scored, Reason):
             raise UploadProblem(scored)
         return scored
@@ -118,12 +135,28 @@ class Core:
     async def view(self, name: str) -> TankView:
         """Return what days of readings tell of a tank; computed anew only where the log or the day has changed."""
         version = await run_in_threadpool(self._version, name)
-        async with self._view_lock:
-            if version not in self._views:
-                self._views[version] = await self.pool.run(tasks.view_tank, self.log_path, name)
-                while len(self._views) > _VIEWS_MAX:
-                    del self._views[next(iter(self._views))]
-            return self._views[version]
+        if version not in self._views:  # else whoever asks for the same waits for the same
+            self._views[version] = asyncio.create_task(self.pool.run(tasks.view_tank, self.log_path, name))
+            while len(self._views) > _VIEWS_MAX:
+                del self._views[next(iter(self._views))]
+        try:
+            return await asyncio.shield(self._views[version])
+        except Exception:
+            self._views.pop(version, None)
+            raise
+
+    async def view_soon(self, name: str) -> TankView | None:
+        """Return what days of readings tell, or None where that is still worked out."""
+        try:
+            async with asyncio.timeout(self.patience_s):
+                return await self.view(name)
+        except TimeoutError:
+            return None
+
+    def _drop_photos(self, name: str) -> None:
+        """Delete the photos that are here for a tank of whose name there is none any more."""
+        self.originals.drop(name)
+        self.calibrations.clear(name)
 
     def _version(self, name: str) -> str:
         with Log(self.log_path) as log:
@@ -148,7 +181,7 @@ def picture_answer(request: Request, tank: str, sha256: str) -> Response:
     with Log(core_of(request).log_path) as log:
         found = log.picture(tank, sha256)
     if found is None:
-        raise HTTPException(404, "There is no picture of this reading.")
+        raise HTTPException(404, "This reading has no picture.")
     return Response(found, media_type="image/jpeg")
 
 
@@ -156,4 +189,4 @@ def require_own_form(request: Request, token: str) -> None:
     """Raise where a form does not come from a page of the same browser."""
     check: Callable[[str, str], bool] = core_of(request).access.is_form_token
     if not check(request.state.session, token):
-        raise HTTPException(403, "This form is out of date; open the page again and repeat it.")
+        raise HTTPException(403, "This form is out of date; reload the page.")

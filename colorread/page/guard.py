@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import asyncio
-from contextlib import suppress
-from http.cookies import CookieError, SimpleCookie
-from urllib.parse import parse_qs
+from typing import Final
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.requests import Request
+from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from colorread.page.access import Access
+from colorread.page.render import refusal_page
+from colorread.page.uploads import body_bytes_max
 
 _SAFE_METHODS = frozenset(("GET", "HEAD", "OPTIONS"))
 # Nothing is loaded from elsewhere, no script stands in a page. Attributes of style are those of the drawn figures.
@@ -19,7 +19,7 @@ _POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; style-src-attr 'unsafe-inline'; img-src 'self' blob: "
     "data:; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
-_HEADERS = {
+HEADERS: Final = {
     "Content-Security-Policy": _POLICY,
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
@@ -28,20 +28,18 @@ _HEADERS = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "geolocation=(), microphone=(), camera=(), payment=(), usb=()",
     "X-Robots-Tag": "noindex",
+    "Cache-Control": "no-store",
 }
-_SESSION_DAYS = 30
-BODY_MAX = 320 << 20
-_DRAIN_MAX, _DRAIN_S = 2 * BODY_MAX, 60.0
-NOT_PAIRED = (
-    "This device is not paired with the page. Scan the code that the terminal shows; each code works once, then a new "
-    "one is shown.\n"
-)
+_SESSION_S = 365 * 24 * 3600
+_READ_AWAY_MAX = 1 << 30  # what is sent beyond what is taken is read and dropped, so that a browser sees the answer
+_NOT_PAIRED = "This device is not paired with the page."
+_NEXT_CODE = "Scan the code in the terminal, or type it here. Each code works once."
 PAIR_PATH = "/pair"
 
 
 class Guard:
     """
-    Middleware that lets in only whom it should.
+    Middleware around everything else that lets in only whom it should.
 
     Parameters
     ----------
@@ -62,85 +60,71 @@ class Guard:
             return
         if scope["type"] != "http":
             return
-        headers = Headers(scope=scope)
-        session = _cookie(headers, self._access.cookie)
-        is_new = False
-        if not self._access.shared and not session:
-            session, is_new = self._access.new_session(), True
-
-        body = _Body(receive, _length(headers))
+        # None of our cookies has a quotation mark, and taking those of others out of long values may take seconds.
+        scope["headers"] = [
+            (name, b";".join(part for part in value.split(b";") if b'"' not in part) if name == b"cookie" else value)
+            for name, value in scope["headers"]
+        ]
+        request = Request(scope)
+        session = request.cookies.get(self._access.cookie, "")
+        is_new = not self._access.shared and not session
+        if is_new:
+            session = self._access.new_session()
 
         async def send_with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
-                await body.drain()  # a browser that is still sending would not see the answer
                 sent = MutableHeaders(scope=message)
-                for name, value in _HEADERS.items():
+                for name, value in HEADERS.items():
                     sent.setdefault(name, value)
-                sent.setdefault("Cache-Control", "no-store")
                 if is_new:
                     sent.append("Set-Cookie", self._set_cookie(session))
+                if _length(request.headers) > _READ_AWAY_MAX:
+                    sent["Connection"] = "close"
             await send(message)
 
-        refusal = self._refusal(scope, headers, session)
+        refusal = self._refusal(request, session)
         if refusal is not None:
-            await refusal(scope, body.receive, send_with_headers)
+            await refusal(scope, receive, send_with_headers)
             return
         scope.setdefault("state", {})["session"] = session
-        await self._app(scope, body.receive, send_with_headers)
+        await self._app(scope, receive, send_with_headers)
 
-    def _refusal(self, scope: Scope, headers: Headers, session: str) -> Response | None:
+    def _refusal(self, request: Request, session: str) -> Response | None:
         """Return the answer to a request that goes no further."""
-        method = scope["method"]
+        headers, path, method = request.headers, request.scope["path"], request.method
         if headers.get("host", "").lower() not in self._access.hosts:
-            return PlainTextResponse("The page does not answer to this name.\n", 421)
-        if self._access.shared and scope["path"] == PAIR_PATH and method == "GET":
-            return self._paired(scope, session)
+            return _refused(path, 421, "The page does not answer to this name.")
+        if self._access.shared and path == PAIR_PATH and method == "GET":
+            return self._paired(request, session)
         if not self._access.is_allowed(session):
-            return PlainTextResponse(NOT_PAIRED, 403)
+            return _refused(path, 403, _NOT_PAIRED, _NEXT_CODE, asks_code=True)
         if method not in _SAFE_METHODS and not _is_own_request(headers):
-            return PlainTextResponse("This request came from another site and was not carried out.\n", 403)
+            return _refused(path, 403, "This request came from another site and was not carried out.")
         if "transfer-encoding" in headers:
-            return PlainTextResponse("Say how long the request is (Content-Length).\n", 411)
-        if _length(headers) > BODY_MAX:
-            return PlainTextResponse(f"More than {BODY_MAX >> 20} MB at once are not taken; send fewer photos.\n", 413)
+            return _refused(path, 411, "Say how long the request is (Content-Length).")
+        if _length(headers) > (most := body_bytes_max(path)):
+            size = f"{most >> 20} MB" if most >= 1 << 20 else f"{most >> 10} kB"
+            return _refused(path, 413, f"More than {size} are not taken here.", "Send less at a time.")
         return None
 
-    def _paired(self, scope: Scope, session: str) -> Response:
+    def _paired(self, request: Request, session: str) -> Response:
         home = RedirectResponse("/", 303)
-        if self._access.is_allowed(session):  # a code that is scanned again must not cost a token
+        if self._access.is_allowed(session):  # a code that is scanned again must not cost a code
             return home
-        tokens = parse_qs(scope["query_string"].decode("latin-1")).get("token", [""])
-        paired = self._access.pair(tokens[0])
+        paired = self._access.pair(request.query_params.get("code", ""))
         if paired is None:
-            return PlainTextResponse(NOT_PAIRED, 403)
+            return _refused(PAIR_PATH, 403, "This code no longer works.", _NEXT_CODE, asks_code=True)
         home.headers.append("Set-Cookie", self._set_cookie(paired))
         return home
 
     def _set_cookie(self, session: str) -> str:
-        age_s = _SESSION_DAYS * 24 * 3600
-        return f"{self._access.cookie}={session}; Path=/; Max-Age={age_s}; HttpOnly; SameSite=Lax"
+        return f"{self._access.cookie}={session}; Path=/; Max-Age={_SESSION_S}; HttpOnly; SameSite=Lax"
 
 
-class _Body:
-    """The body of a request, of which what nobody wanted can be let through."""
-
-    def __init__(self, receive: Receive, length: int) -> None:
-        self._receive = receive
-        self._is_open = length > 0
-        self._left = _DRAIN_MAX
-
-    async def receive(self) -> Message:
-        message = await self._receive()
-        if message["type"] != "http.request" or not message.get("more_body", False):
-            self._is_open = False
-        self._left -= len(message.get("body", b""))
-        return message
-
-    async def drain(self) -> None:
-        with suppress(TimeoutError):
-            async with asyncio.timeout(_DRAIN_S):
-                while self._is_open and self._left > 0:
-                    await self.receive()
+def _refused(path: str, status: int, message: str, next_step: str = "", *, asks_code: bool = False) -> Response:
+    if path.startswith("/api/"):
+        return JSONResponse({"message": message, "next_step": next_step, "code": None}, status)
+    return refusal_page(status, message, next_step, asks_code=asks_code)
 
 
 def _length(headers: Headers) -> int:
@@ -154,12 +138,3 @@ def _is_own_request(headers: Headers) -> bool:
     if origin is not None and origin != f"http://{headers.get('host', '')}":
         return False
     return headers.get("sec-fetch-site", "same-origin") in ("same-origin", "none")
-
-
-def _cookie(headers: Headers, name: str) -> str:
-    cookies: SimpleCookie = SimpleCookie()
-    try:
-        cookies.load(headers.get("cookie", ""))
-    except CookieError:
-        return ""
-    return cookies[name].value if name in cookies else ""

@@ -10,6 +10,7 @@ from PIL import ExifTags, Image
 
 from calibration.whole_file import write_whole
 from colorread.log.paths import photo_path
+from colorread.log.store import Log
 from colorread.photo.color_profile import icc_profile_of
 from colorread.photo.exif import TURNED_BY_READER, read_exif
 from colorread.photo.file import open_file, open_image, refusing_broken_files
@@ -19,36 +20,44 @@ _QUALITY = 92
 _IN_MAIN_DIRECTORY = (ExifTags.Base.Orientation, ExifTags.Base.Model, ExifTags.Base.DateTime)
 
 
-def keep_photo(original: Path, log_path: Path, sha256: str) -> Path:
+def keep_photo(original: Path, log_path: Path, tank: str, sha256: str) -> Path | None:
     """
     Keep a photo with its time, the model of the camera and its colors, and nothing else of what it says of itself.
 
     Parameters
     ----------
     original : Path
-        Photo as it came.
+        Photo as it came, in a folder on the same disk as the log.
     log_path : Path
         The log.
+    tank : str
+        Whose it is.
     sha256 : str
         Of that photo.
 
     Returns
     -------
-    Path
-        The file.
+    Path or None
+        The file; None where its reading is not in the log any more.
 
     Raises
     ------
-    OSError
-        If it cannot be written.
+    LogError, OSError
+        If it cannot be kept.
     colorread.errors.Refusal
         If it is no photo.
     """
     path = photo_path(log_path, sha256)
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    write_whole(path, stripped(original))
+    ready = original.with_name("kept.jpg")
+    write_whole(ready, stripped(original), mode=0o600)
     was = original.stat()  # the time of the file stands in where the photo itself tells none
-    os.utime(path, ns=(was.st_atime_ns, was.st_mtime_ns))
+    os.utime(ready, ns=(was.st_atime_ns, was.st_mtime_ns))
+    with Log(log_path) as log, log.transaction():  # nobody forgets the reading in between
+        if log.entry(tank, sha256) is None:
+            ready.unlink()
+            return None
+        ready.replace(path)
     return path
 
 
@@ -73,7 +82,7 @@ def stripped(original: Path) -> bytes:
     """
     with open_file(original) as file, refusing_broken_files():
         image = open_image(file)
-        pixels = decoded(image, file)
+        pixels = decoded(image)
         found = read_exif(image)  # all that reading the photo again needs
         if image.format in TURNED_BY_READER:
             found.pop(ExifTags.Base.Orientation, None)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import socket
+import sys
 
 # For documentation (RFC 5737): no packet is sent, the system only says which of its addresses it would use.
 _ANYWHERE = ("192.0.2.1", 9)
@@ -28,7 +29,7 @@ def home_address() -> str:
             probe.connect(_ANYWHERE)
             found = str(probe.getsockname()[0])
     except OSError:
-        raise ValueError("This machine is in no network; connect it to that of the phone, or name --address.") from None
+        raise ValueError("This computer is not on a network. Connect it, or use --address.") from None
     return require_home(found)
 
 
@@ -54,7 +55,7 @@ def require_home(text: str) -> str:
     try:
         address = ipaddress.IPv4Address(text)
     except ValueError:
-        raise ValueError(f"An address looks like 192.168.1.20, not {text!r}.") from None
+        raise ValueError(f"An address must look like 192.168.1.20, not {text!r}.") from None
     if not address.is_private or address.is_unspecified:
         raise ValueError(f"{text} is no address of a home network; the page is not made for the open internet.")
     return text
@@ -78,3 +79,36 @@ def hosts_of(host: str, port: int) -> frozenset[str]:
     """
     names = {host} | ({"localhost"} if ipaddress.IPv4Address(host).is_loopback else set())
     return frozenset({f"{name}:{port}" for name in names} | (names if port == 80 else set()))
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """
+    Take a port and listen there.
+
+    Parameters
+    ----------
+    host : str
+        Address of this machine.
+    port : int
+        Port; 0 for any free one.
+
+    Returns
+    -------
+    socket.socket
+        Bound and listening.
+
+    Raises
+    ------
+    OSError
+        If it is taken or may not be used.
+    """
+    taken = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        if sys.platform != "win32":  # there it would let two servers share a port
+            taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        taken.bind((host, port))
+        taken.listen()  # who comes before the server is ready waits, instead of being turned away
+    except OSError:
+        taken.close()
+        raise
+    return taken

@@ -7,25 +7,30 @@ from collections.abc import Sequence
 from datetime import datetime
 from itertools import islice
 from pathlib import Path
-from urllib.parse import quote
+from urllib.parse import quote, unquote
 
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, RedirectResponse, Response
 
+from colorread.bar import bar_svg
 from colorread.errors import Reason
 from colorread.log.paths import photo_path
 from colorread.log.store import Log, LogEntry
-from colorread.page.core import UploadProblem, core_of, picture_answer, require_own_form, units_shown
-from colorread.page.drafts import OutOfDate
+from colorread.page.core import core_of, picture_answer, require_own_form, units_shown
+from colorread.page.kept_photo import keep_photo
+from colorread.page.problems import UploadProblem, problem_of
 from colorread.page.render import page
 from colorread.page.shown import ReadingView, last_read, view_reading
-from colorread.page.uploads import receive_form, save_photos, text_of
+from colorread.page.uploads import receive_form, receive_photos, text_of
+from colorread.tank.series import LEAST_READINGS
 from colorread.tank.settings import Tank
 from colorread.words import REFUSED_SIGN
 
 router = APIRouter(include_in_schema=False)
 _ROWS = 20
+_LAST_TANK_COOKIE = "colorread-tank"
+_YEAR_S = 365 * 24 * 3600
 
 
 def tank_url(name: str, rest: str = "") -> str:
@@ -33,19 +38,20 @@ def tank_url(name: str, rest: str = "") -> str:
     return f"/tanks/{quote(name, safe='')}{rest}"
 
 
-def see(url: str) -> RedirectResponse:
-    """Send a browser on after a form, so that loading again repeats nothing."""
-    return RedirectResponse(url, 303)
+def see(url: str, said: str = "") -> RedirectResponse:
+    """Send a browser on after a form, so that loading again repeats nothing; what was done is said there."""
+    return RedirectResponse(f"{url}?said={said}" if said else url, 303)
 
 
 @router.get("/")
 def home(request: Request) -> Response:
-    """Show the tanks, or the only one."""
+    """Show the tank that this browser used last, else the first one, where that is clear."""
     core = core_of(request)
     with Log(core.log_path) as log:
         tanks = [tank.name for tank in log.tanks()]
-    if core.home in tanks:
-        return see(tank_url(core.home))
+    for name in (unquote(request.cookies.get(_LAST_TANK_COOKIE, "")), core.home):
+        if name in tanks:
+            return see(tank_url(name))
     return see(tank_url(tanks[0])) if len(tanks) == 1 else see("/tanks")
 
 
@@ -63,94 +69,56 @@ def tanks(request: Request) -> Response:
 async def tank(request: Request, name: str, start: int = 0) -> Response:
     """Show a tank: the camera, the last reading, the week, the advice and the readings before."""
     core = core_of(request)
-    view = await core.view(name)
+    tank = await run_in_threadpool(core.tank, name)
+    view = await core.view_soon(name)
     now = datetime.now().astimezone()
     last, rows, start, n_rows = await run_in_threadpool(_rows, core.log_path, name, start, now)
-    undecided = await run_in_threadpool(core.drafts.entries, name)
-    tank = view.summary.tank
     last_view = None if last is None else _view(request, last, tank)
-    return page(
+    cautions = () if last_view is None else last_view.cautions
+    now_bar = "" if last_view is None else last_view.bar
+    if view is not None:
+        cautions = view.summary.cautions
+        now_bar = "" if view.summary.now is None else bar_svg(view.summary.now.co2_mg_l, tank.judged_by)
+    answer = page(
         request,
         "tank.html",
         tank=tank,
-        summary=view.summary,
-        figures=view.figures,
+        view=view,
         last=last_view,
         rows=[_view(request, entry, tank) for entry in rows],
         start=start,
         row_step=_ROWS,
         n_rows=n_rows,
-        undecided=[_view(request, entry, tank) for entry in undecided],
-        cautions=view.summary.cautions_with(*(() if last_view is None else last_view.cautions)),
+        now_bar=now_bar,
+        cautions=cautions,
     )
+    last_tank = quote(name, safe="")
+    answer.set_cookie(_LAST_TANK_COOKIE, last_tank, max_age=_YEAR_S, httponly=True, samesite="lax")
+    return answer
 
 
 @router.post("/tanks/{name}/snap")
 async def snap(request: Request, name: str) -> Response:
-    """Read one photo; what was read waits to be kept or discarded, what was refused leaves nothing behind."""
+    """Read one photo and keep the reading, which can be taken back; what was refused leaves nothing behind."""
     core = core_of(request)
-    with core.pool.place():
-        tank = await run_in_threadpool(core.tank, name)
-        async with receive_form(request, photos_max=1) as form:
-            require_own_form(request, text_of(form, "csrf"))
-            (upload,) = await save_photos(form, core.folder)
+    tank = await run_in_threadpool(core.tank, name)
+    async with receive_photos(request, core.workplace) as (form, (upload,)):
+        require_own_form(request, text_of(form, "csrf"))
         try:
-            entry = await core.score(upload, tank)
-            if entry.reading.reason is None:
-                await run_in_threadpool(core.drafts.put, tank, entry, upload)
+            entry = await core.score(request, upload, tank)
         except UploadProblem as error:
-            upload.remove()
-            return _refused_page(request, tank, error.problem, status=error.status)
-        except BaseException:
-            upload.remove()
-            raise
-    if entry.reading.reason is None:
-        return see(tank_url(name, f"/undecided/{entry.sha256}"))
-    upload.remove()
-    notes = _view(request, entry, tank).notes
-    return _refused_page(request, tank, entry.reading.reason, notes=notes, picture=_inline(entry))
+            return _refused_page(request, tank, error.reason, status=problem_of(error).status)
+        if entry.reading.reason is not None:
+            notes = _view(request, entry, tank).notes
+            return _refused_page(request, tank, entry.reading.reason, notes=notes, picture=_inline(entry))
+        is_first = await run_in_threadpool(core.keep, entry)
+        core.originals.put(name, upload, core.workplace.new_folder())
+    return see(tank_url(name, f"/readings/{entry.sha256}"), "kept" if is_first else "known")
 
 
 @router.get("/tanks/{name}/snap")
 def snap_again(name: str) -> Response:
     """Send a browser on that opens the address of a refusal again."""
-    return see(tank_url(name))
-
-
-@router.get("/tanks/{name}/undecided/{sha256}")
-def undecided(request: Request, name: str, sha256: str) -> Response:
-    """Show a result that waits to be kept or discarded."""
-    core = core_of(request)
-    entry = core.drafts.entry(name, sha256)
-    if entry is None:
-        return see(tank_url(name))
-    tank = core.tank(name)
-    return page(
-        request,
-        "undecided.html",
-        tank=tank,
-        reading=_view(request, entry, tank),
-        picture=_inline(entry),
-        can_keep_photo=core.drafts.has_original(name, sha256),
-    )
-
-
-@router.post("/tanks/{name}/undecided/{sha256}")
-async def decide(request: Request, name: str, sha256: str) -> Response:
-    """Keep or discard a result."""
-    core = core_of(request)
-    async with receive_form(request) as form:
-        require_own_form(request, text_of(form, "csrf"))
-        choice, with_photo = text_of(form, "choice"), text_of(form, "photo") == "keep"
-    if choice == "keep":
-        try:
-            await run_in_threadpool(core.drafts.keep, name, sha256, with_photo=with_photo)
-        except OutOfDate as error:
-            raise HTTPException(409, str(error)) from None
-    elif choice == "discard":
-        await run_in_threadpool(core.drafts.discard, name, sha256)
-    else:
-        raise HTTPException(422, "Say whether to keep or to discard it.")
     return see(tank_url(name))
 
 
@@ -162,15 +130,19 @@ def reading(request: Request, name: str, sha256: str) -> Response:
         tank = log.tank(name)
         entry = log.entry(name, sha256)
         has_picture = entry is not None and log.picture(name, sha256) is not None
+        has_days = log.count(name) >= LEAST_READINGS
     if entry is None:
-        raise HTTPException(404, "This reading is not in the log any more.")
+        raise HTTPException(404, "This reading is no longer in the log.")
     return page(
         request,
         "reading.html",
         tank=tank,
+        has_days=has_days,
         reading=_view(request, entry, tank),
         has_picture=has_picture,
         has_photo=photo_path(core.log_path, entry.sha256).is_file(),
+        can_keep_photo=core.originals.path(name, sha256) is not None,
+        is_new=request.query_params.get("said") == "kept",
     )
 
 
@@ -179,8 +151,9 @@ async def forget(request: Request, name: str, sha256: str) -> Response:
     """Delete a reading, and the photo of it that was kept."""
     async with receive_form(request) as form:
         require_own_form(request, text_of(form, "csrf"))
+        said = "discarded" if text_of(form, "choice") == "discard" else "deleted"
     await run_in_threadpool(core_of(request).forget, name, sha256)
-    return see(tank_url(name))
+    return see(tank_url(name), said)
 
 
 @router.get("/tanks/{name}/readings/{sha256}/picture")
@@ -197,8 +170,21 @@ def photo(request: Request, name: str, sha256: str) -> Response:
         entry = log.entry(name, sha256)
     path = None if entry is None else photo_path(core.log_path, entry.sha256)  # by the hash in the log, never the URL's
     if path is None or not path.is_file():
-        raise HTTPException(404, "No photo was kept of this reading.")
+        raise HTTPException(404, "This reading has no saved photo.")
     return FileResponse(path, media_type="image/jpeg")
+
+
+@router.post("/tanks/{name}/readings/{sha256}/photo")
+async def keep_the_photo(request: Request, name: str, sha256: str) -> Response:
+    """Keep the photo of a reading too."""
+    core = core_of(request)
+    async with receive_form(request) as form:
+        require_own_form(request, text_of(form, "csrf"))
+    original = core.originals.path(name, sha256)
+    if original is None or await core.pool.run(keep_photo, original, core.log_path, name, sha256) is None:
+        raise HTTPException(410, "The photo is gone; its reading is still there.")
+    core.originals.drop(name, sha256)
+    return see(tank_url(name, f"/readings/{sha256}"), "photo-kept")
 
 
 def _view(request: Request, entry: LogEntry, tank: Tank) -> ReadingView:

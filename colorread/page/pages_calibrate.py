@@ -26,8 +26,8 @@ from colorread.page.render import page
 from colorread.page.shown_units import Units, units_of
 from colorread.page.tank_form import LIGHTS, number_of
 from colorread.page.tasks_calibrate import Numbers
-from colorread.page.uploads import receive_form, save_photos, text_of
-from colorread.profile.how_to import BUFFERS, GUIDES, Kind
+from colorread.page.uploads import receive_form, receive_photos, text_of
+from colorread.profile.how_to import GUIDES, SOLD_BUFFERS, Kind
 from colorread.profile.patch_labels import ph_of_patches
 from colorread.ranges import checked_number
 from colorread.tank.edit import changed_tank
@@ -55,25 +55,22 @@ async def photo(request: Request, name: str, kind: str, step: str) -> Response:
     core, known_kind = core_of(request), _kind(kind)
     if step not in {known.key for known in GUIDES[known_kind].steps}:
         raise HTTPException(404)
-    with core.pool.place():
-        tank = await run_in_threadpool(core.tank, name)
-        async with receive_form(request, photos_max=1) as form:
-            require_own_form(request, text_of(form, "csrf"))
-            patches = text_of(form, "patches")
-            (upload,) = await save_photos(form, core.folder)
+    tank = await run_in_threadpool(core.tank, name)
+    async with receive_photos(request, core.workplace) as (form, (upload,)):
+        require_own_form(request, text_of(form, "csrf"))
+        patches = text_of(form, "patches")
         try:
             patch_ph = _patch_ph(patches, tank) if patches else None
+        except ValueError as error:
+            problem: Reason | None = Reason(
+                code="patches", message=str(error), next_step="Correct it and send the photo again."
+            )
+        else:
             count = None if patch_ph is None else len(patch_ph)
             problem = await core.pool.run(tasks_calibrate.check_photo, upload.path, known_kind, step, count)
-        except ValueError as error:
-            problem = Reason(code="patches", message=str(error), next_step="Correct it and send the photo again.")
-        except BaseException:
-            upload.remove()
-            raise
         if problem is not None:
-            upload.remove()
             return _steps_page(request, tank, known_kind, problem=problem, at=step, typed={"patches": patches})
-        await run_in_threadpool(core.calibrations.put, name, known_kind, step, upload)
+        core.calibrations.put(name, known_kind, step, upload, core.workplace.new_folder())
     return see(tank_url(name, f"/calibrate/{kind}#next"))
 
 
@@ -85,7 +82,7 @@ def photo_again(name: str, kind: str, step: str) -> Response:
 
 @router.post("/tanks/{name}/calibrate/{kind}")
 async def finish(request: Request, name: str, kind: str) -> Response:
-    """Make the profile, or begin anew."""
+    """Make the profile, or start over."""
     core, known_kind = core_of(request), _kind(kind)
     tank = await run_in_threadpool(core.tank, name)
     async with receive_form(request) as form:
@@ -104,7 +101,7 @@ async def finish(request: Request, name: str, kind: str) -> Response:
         adds, uses = text_of(form, "add") == "yes", text_of(form, "use") == "yes"
     photos = {step: upload.path for step, upload in core.calibrations.photos(name, known_kind).items()}
     if not photos:
-        problem = Reason(code="no-photos", message="There is no photo yet.", next_step="Take the first one.")
+        problem = Reason(code="no-photos", message="No photo yet.", next_step="Take the first one.")
         return _steps_page(request, tank, known_kind, problem=problem, typed=typed, units=units)
     target = new_profile_path(core.log_path, name, kind)
     made = await core.pool.run(
@@ -137,6 +134,7 @@ def _steps_page(
         "light": tank.light,
         "known_ph": "",
         "ionic_strength": "",
+        "buffer": "7.00",
         "air_ppm": f"{OUTDOOR_AIR_PPM:g}",
         "patches": "",
         "add": "",
@@ -157,7 +155,11 @@ def _steps_page(
         outdoor_air_ppm=f"{OUTDOOR_AIR_PPM:g}",
         units=units,
         lights=LIGHTS,
-        buffers=f"{BUFFERS}, {float(ionic_strength(tank.fluid_kh_dkh)):.2g} for the fluid of this tank",
+        buffers={
+            **{ph: f"Buffer of pH {ph}" for ph in SOLD_BUFFERS},
+            "kh": f"My KH fluid ({units.kh.text(tank.fluid_kh_dkh)}), pH measured",
+            "other": "Other",
+        },
     )
 
 
@@ -175,10 +177,17 @@ def _numbers(form: FormData, tank: Tank, units: Units) -> Numbers:
     air_ppm = number("air_ppm", "The CO2 of the air in ppm", *AIR_PPM_RANGE)
     light = text_of(form, "light")
     patches = text_of(form, "patches")
+    known_ph = number("known_ph", "The known pH", *KNOWN_PH_RANGE)
+    strength = number("ionic_strength", "The ionic strength in mol/kg", *IONIC_STRENGTH_RANGE_MOL_KG)
+    buffer = text_of(form, "buffer")
+    if buffer in SOLD_BUFFERS:
+        known_ph, strength = float(buffer), SOLD_BUFFERS[buffer]
+    elif buffer == "kh":
+        strength = float(ionic_strength(tank.fluid_kh_dkh))
     return Numbers(
         temperature_c=tank.water_c if temperature_c is None else temperature_c,
-        known_ph=number("known_ph", "The known pH", *KNOWN_PH_RANGE),
-        ionic_strength_mol_kg=number("ionic_strength", "The ionic strength in mol/kg", *IONIC_STRENGTH_RANGE_MOL_KG),
+        known_ph=known_ph,
+        ionic_strength_mol_kg=strength,
         air_ppm=OUTDOOR_AIR_PPM if air_ppm is None else air_ppm,
         patch_ph=_patch_ph(patches, tank) if patches else None,
         light=light if light in LIGHTS else "unknown",

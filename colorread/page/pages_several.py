@@ -1,80 +1,85 @@
-"""Pages for several photos at once."""
+"""The page for several photos: the browser sends them one by one, or without its script all at once."""
 
 from __future__ import annotations
 
-import secrets
-import shutil
+import asyncio
+from dataclasses import dataclass
 
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
 from colorread.flags import flag_texts
-from colorread.page.core import core_of, require_own_form
-from colorread.page.pages import see, tank_url
+from colorread.page.core import Core, core_of, require_own_form
+from colorread.page.problems import UploadProblem
 from colorread.page.render import page
-from colorread.page.uploads import PHOTOS_MAX, receive_form, save_photos, text_of
+from colorread.page.uploads import PHOTO_BYTES_MAX, PHOTOS_MAX, Upload, receive_photos, text_of
+from colorread.tank.settings import Tank
 from colorread.verdict import judge
 from colorread.words import FISH_SIGNS, REFUSED_SIGN, co2_words
 
 router = APIRouter(include_in_schema=False)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    """What became of one photo, in words."""
+
+    label: str
+    sign: str
+    words: str
+    more: str
+    cautions: tuple[str, ...] = ()
+
+
 @router.get("/tanks/{name}/several")
 def choose(request: Request, name: str) -> Response:
     """Show the form for several photos."""
-    return page(request, "several.html", tank=core_of(request).tank(name), photos_max=PHOTOS_MAX)
+    return _page(request, core_of(request).tank(name), [])
 
 
 @router.post("/tanks/{name}/several")
 async def send(request: Request, name: str) -> Response:
-    """Receive several photos and begin to read them."""
+    """Read photos, keep the readings, and tell of each."""
     core = core_of(request)
-    with core.jobs.place():
-        tank = await run_in_threadpool(core.tank, name)
-        folder = core.folder / secrets.token_hex(16)
-        folder.mkdir(mode=0o700)
-        try:
-            async with receive_form(request, photos_max=PHOTOS_MAX) as form:
-                require_own_form(request, text_of(form, "csrf"))
-                uploads = await save_photos(form, folder)
-            job = core.jobs.start(tank, uploads, folder)
-        except BaseException:
-            shutil.rmtree(folder, ignore_errors=True)
-            raise
-    return see(tank_url(name, f"/several/{job.name}"))
+    tank = await run_in_threadpool(core.tank, name)
+    async with receive_photos(request, core.workplace, photos_max=PHOTOS_MAX) as (form, uploads):
+        require_own_form(request, text_of(form, "csrf"))
+        rows = await asyncio.gather(*(_read(request, core, tank, upload) for upload in uploads))
+    return _page(request, tank, rows)
 
 
-@router.get("/tanks/{name}/several/{job_name}")
-def progress(request: Request, name: str, job_name: str) -> Response:
-    """Show how far several photos are."""
-    core = core_of(request)
-    job = core.jobs.get(job_name)
-    if job is None or job.tank != name:
-        raise HTTPException(404, "These photos were read a while ago; the readings are in the history of the tank.")
-    tank = core.tank(name)
-    rows = []
-    cautions: dict[str, None] = {}  # in their order
-    for done in list(job.done):
-        label, reading = done.photo.name, done.reading
-        if reading is None:
-            of_profile = done.outcome == "calibration"
-            words = (
-                "one that the profile was made of, left out"
-                if of_profile
-                else "the same as an earlier one, counts once"
-            )
-            rows.append((label, "", words, ""))
-        elif reading.co2_mg_l is None:
-            reason = reading.reason
-            words = "" if reason is None else f"{reason.message} {reason.next_step}"
-            rows.append((label, REFUSED_SIGN, "Not read.", words))
-        else:
-            known = " (in the log already)" if done.outcome == "known" else ""
-            value, interval = co2_words(reading.co2_mg_l).pair()
-            verdict = judge(reading.co2_mg_l, tank.judged_by)
-            cautions |= dict.fromkeys(verdict.cautions)
-            notes = " ".join(text.sentence for text in flag_texts(reading))
-            more = f"{interval}. Fish: {verdict.fish}. {notes}"
-            rows.append((label, FISH_SIGNS[verdict.fish], f"{value}{known}", more))
-    return page(request, "progress.html", tank=tank, job=job, rows=rows, cautions=tuple(cautions))
+async def _read(request: Request, core: Core, tank: Tank, upload: Upload) -> _Row:
+    try:
+        entry = await core.score(request, upload, tank)
+        reading, reason = entry.reading, entry.reading.reason
+    except UploadProblem as error:
+        reason = error.reason
+    if reason is not None:
+        return _Row(
+            label=upload.label, sign=REFUSED_SIGN, words="Not read.", more=f"{reason.message} {reason.next_step}"
+        )
+    is_first = await run_in_threadpool(core.keep, entry)
+    assert reading.co2_mg_l is not None
+    value, interval = co2_words(reading.co2_mg_l).pair()
+    verdict = judge(reading.co2_mg_l, tank.judged_by)
+    notes = " ".join(text.sentence for text in flag_texts(reading))
+    return _Row(
+        label=upload.label,
+        sign=FISH_SIGNS[verdict.fish],
+        words=value if is_first else f"{value} (in the log already)",
+        more=f"{interval}. Fish: {verdict.fish}. {notes}",
+        cautions=verdict.cautions,
+    )
+
+
+def _page(request: Request, tank: Tank, rows: list[_Row]) -> Response:
+    return page(
+        request,
+        "several.html",
+        tank=tank,
+        rows=rows,
+        cautions=tuple(dict.fromkeys(caution for row in rows for caution in row.cautions)),
+        photos_max=PHOTOS_MAX,
+        photo_mb_max=PHOTO_BYTES_MAX >> 20,
+    )

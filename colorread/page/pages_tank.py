@@ -11,7 +11,7 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
 from colorread.gas_care import SENSITIVE_ANIMALS, SOURCE_WORDS, gas_cautions
-from colorread.limits import FISH_MARK_RANGE_MG_L, SENSITIVE_FISH_MARK_MG_L, USUAL_PLANTS_RANGE_MG_L
+from colorread.limits import FISH_LIMIT_RANGE_MG_L, SENSITIVE_FISH_LIMIT_MG_L, USUAL_PLANTS_RANGE_MG_L
 from colorread.log.store import LogError, LogFailure
 from colorread.page.core import UNITS_COOKIE, core_of, require_own_form, units_shown
 from colorread.page.pages import see, tank_url
@@ -54,7 +54,7 @@ async def add_tank(request: Request) -> Response:
         wrong["name"] = str(error)
     if wrong:
         return _form_page(request, None, sent, name=name, wrong=wrong)
-    return see(tank_url(tank.name))
+    return see(tank_url(tank.name), "saved")
 
 
 @router.get("/tanks/{name}/settings")
@@ -74,7 +74,35 @@ async def change_tank(request: Request, name: str) -> Response:
     except WrongFields as error:
         tank = await run_in_threadpool(core.tank, name)
         return _form_page(request, tank, sent, wrong=error.sentences)
-    return see(tank_url(name))
+    return see(tank_url(name), "saved")
+
+
+@router.post("/tanks/{name}/rename")
+async def rename_tank(request: Request, name: str) -> Response:
+    """Give a tank another name."""
+    core = core_of(request)
+    async with receive_form(request) as form:
+        require_own_form(request, text_of(form, "csrf"))
+        new_name = text_of(form, "new_name")
+    tank = await run_in_threadpool(core.tank, name)
+    try:
+        if new_name != name:
+            await run_in_threadpool(core.rename_tank, name, new_name)
+    except LogFailure:  # nothing is wrong with what was typed
+        raise
+    except ValueError as error:
+        untouched = _untouched(tank, units_shown(request))
+        return _form_page(request, tank, untouched, name=new_name, wrong={"new_name": str(error)})
+    return see(tank_url(new_name), "renamed")
+
+
+@router.post("/tanks/{name}/remove")
+async def remove_tank(request: Request, name: str) -> Response:
+    """Remove a tank with its readings."""
+    async with receive_form(request) as form:
+        require_own_form(request, text_of(form, "csrf"))
+    await run_in_threadpool(core_of(request).remove_tank, name)
+    return see("/tanks", "removed")
 
 
 @router.get("/units")
@@ -89,7 +117,7 @@ async def choose_units(request: Request) -> Response:
     async with receive_form(request) as form:
         require_own_form(request, text_of(form, "csrf"))
         chosen = units_of(f"{text_of(form, 'temperature')}.{text_of(form, 'kh')}")
-    answer = see("/")
+    answer = see("/units", "saved")
     answer.set_cookie(UNITS_COOKIE, chosen.cookie, max_age=_YEAR_S, httponly=True, samesite="lax")
     return answer
 
@@ -151,6 +179,7 @@ def _form_page(
         status=422 if wrong else 200,
         tank=tank,
         name=name,
+        n_readings=0 if tank is None else core_of(request).n_readings(tank.name),
         shown=sent.shown,
         texts=sent.typed,
         units=sent.units,
@@ -158,9 +187,9 @@ def _form_page(
         lights=LIGHTS,
         sources=SOURCE_WORDS,
         gas_cautions=gas_cautions(None),  # any kind may be chosen
-        fish_mark_range=[f"{end:g}" for end in FISH_MARK_RANGE_MG_L],
+        fish_limit_range=[f"{end:g}" for end in FISH_LIMIT_RANGE_MG_L],
         usual_plants="{:g}-{:g}".format(*USUAL_PLANTS_RANGE_MG_L),
-        sensitive_fish_mark=f"{SENSITIVE_FISH_MARK_MG_L:g}",
+        sensitive_fish_limit=f"{SENSITIVE_FISH_LIMIT_MG_L:g}",
         sensitive_animals=SENSITIVE_ANIMALS,
         profiles=profile_choices(core_of(request).log_path, sent.shown["profile"]),
     )

@@ -5,37 +5,19 @@ from __future__ import annotations
 import asyncio
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections import defaultdict
+from collections.abc import AsyncIterator, Callable
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import asynccontextmanager
 from typing import Any, ParamSpec, TypeVar
 
+from colorread.log.store import LogError
+from colorread.page.problems import WorkFailed
 from colorread.processes import WorkerProcess
 
 P = ParamSpec("P")
 Result = TypeVar("Result")
 _Worker = WorkerProcess[Any, Any]
-
-_SECONDS_PER_JOB = 1.0  # for the advice when to come back; a photo takes about a third of it
-
-
-class Busy(Exception):  # noqa: N818 - nothing is wrong, there is only too much of it
-    """
-    There is more work than is taken on.
-
-    Parameters
-    ----------
-    retry_after_s : int
-        When to ask again [s].
-    """
-
-    def __init__(self, retry_after_s: int) -> None:
-        super().__init__(f"Too much is going on; try again in {retry_after_s} s.")
-        self.retry_after_s = retry_after_s
-
-
-class WorkFailed(Exception):  # noqa: N818 - reads better where it is caught
-    """Work that came to no end: it took too long, its process died, or it raised; one sentence."""
 
 
 class Pool:
@@ -46,36 +28,28 @@ class Pool:
     ----------
     count : int
         Processes.
-    waiting_max : int
-        Work that may wait for a process; more is turned away.
     time_limit_s : float
         Work that takes longer is ended with its process [s].
     """
 
-    def __init__(self, *, count: int, waiting_max: int, time_limit_s: float) -> None:
+    def __init__(self, *, count: int, time_limit_s: float) -> None:
         self._count = count
-        self._places = count + waiting_max
-        self._taken = 0
         self._time_limit_s = time_limit_s
         self._threads = ThreadPoolExecutor(count, thread_name_prefix="page-pool")
         self._own = threading.local()
         self._lock = threading.Lock()
         self._workers: set[_Worker] = set()
+        self._turns: defaultdict[str, asyncio.Semaphore] = defaultdict(lambda: asyncio.Semaphore(count))
 
-    @contextmanager
-    def place(self) -> Iterator[None]:
+    @asynccontextmanager
+    async def turn(self, address: str) -> AsyncIterator[None]:
         """
-        Take a place for one upload and the work on it; `Busy` where there is none.
+        Wait until the photos that came before from the same address are read but for the last few.
 
-        To be asked for before the upload is received, so that what waits is bounded in memory and on the disk.
+        So one device that sends very many photos keeps the others waiting for a moment only.
         """
-        if self._taken >= self._places:
-            raise Busy(max(1, round(self._taken * _SECONDS_PER_JOB / self._count)))
-        self._taken += 1
-        try:
+        async with self._turns[address]:
             yield
-        finally:
-            self._taken -= 1
 
     async def run(self, task: Callable[P, Result], *args: P.args, **kwargs: P.kwargs) -> Result:
         """
@@ -95,12 +69,16 @@ class Pool:
         ------
         WorkFailed
             If there is no result.
+        LogError, OSError
+            As the task raised it.
         """
         loop = asyncio.get_running_loop()
         try:
-            return await loop.run_in_executor(self._threads, lambda: self._do(task, args, kwargs))
+            work = loop.run_in_executor(self._threads, lambda: self._do(task, args, kwargs))
         except RuntimeError as error:  # the pool was closed
-            raise WorkFailed("The server is stopping; try again when it runs again.") from error
+            raise WorkFailed("The server is stopping; try again later.") from error
+        result: Result = await work
+        return result
 
     async def warm(self, task: Callable[[], object]) -> None:
         """Do some work in every process, so that the first photo need not wait for what is loaded."""
@@ -131,10 +109,13 @@ class Pool:
             result, trouble = self._answer(worker)
         except (EOFError, OSError):
             self._forget(worker)
-            raise WorkFailed("The process that read the photo ended, perhaps out of memory.") from None
+            raise WorkFailed("Reading this photo failed, perhaps out of memory.") from None
         if trouble:
-            raise WorkFailed(f"Something went wrong in this program ({trouble}).")
-        return result
+            raise RuntimeError(f"A process that works for the page failed: {trouble}.")
+        done, error = result
+        if error is not None:
+            raise error
+        return done
 
     def _answer(self, worker: _Worker) -> tuple[Any, str]:
         """Return the answer to what was given last, once the process has started."""
@@ -143,7 +124,7 @@ class Pool:
             if (answer := worker.take()) is not None:
                 return answer
         self._forget(worker)
-        raise WorkFailed(f"The photo took longer than {self._time_limit_s:g} s and was given up.")
+        raise WorkFailed(f"Reading this photo took longer than {self._time_limit_s:g} s.")
 
     def _forget(self, worker: _Worker) -> None:
         """End a process that is of no use any more; the next work gets a new one."""
@@ -153,6 +134,12 @@ class Pool:
         worker.end()
 
 
-def _call(work: tuple[Callable[..., Any], tuple[Any, ...], dict[str, Any]]) -> Any:
+def _call(work: tuple[Callable[..., Any], tuple[Any, ...], dict[str, Any]]) -> tuple[Any, Exception | None]:
+    """Do the work in the other process; errors of which there is a word to say keep their kind on the way back."""
     task, args, kwargs = work
-    return task(*args, **kwargs)
+    try:
+        return task(*args, **kwargs), None
+    except (LogError, OSError) as error:
+        return None, error
+    except MemoryError:
+        return None, WorkFailed("Not enough memory.")

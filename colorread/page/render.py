@@ -11,6 +11,18 @@ from colorread import __version__
 from colorread.page.core import core_of, units_shown
 from colorread.templates import templates_of
 
+_SAID = {
+    "saved": "Saved.",
+    "kept": "Saved.",
+    "known": "This photo was already in the log.",
+    "photo-kept": "The photo is saved too.",
+    "discarded": "Discarded.",
+    "deleted": "Reading deleted.",
+    "renamed": "Renamed.",
+    "removed": "Tank removed.",
+}
+"""What a page says of what was done before, by the word in its address."""
+
 
 def page(request: Request, template: str, *, status: int = 200, **values: Any) -> HTMLResponse:
     """
@@ -41,6 +53,29 @@ def page(request: Request, template: str, *, status: int = 200, **values: Any) -
             csrf=core_of(request).access.form_token(session),
             version=__version__,
             path=request.url.path,
+            said=_SAID.get(request.query_params.get("said", ""), ""),
         )
     )
     return HTMLResponse(text, status)
+
+
+def refusal_page(status: int, message: str, next_step: str, *, asks_code: bool) -> HTMLResponse:
+    """
+    Return a page that needs nothing else of this server, for whom it serves nothing else.
+
+    Parameters
+    ----------
+    status : int
+        Of the answer.
+    message, next_step : str
+        What is wrong, and what to do.
+    asks_code : bool
+        Whether a device can be paired here.
+
+    Returns
+    -------
+    HTMLResponse
+        The page.
+    """
+    template = templates_of("colorread.page").get_template("refusal.html")
+    return HTMLResponse(template.render(message=message, next_step=next_step, asks_code=asks_code), status)

@@ -2,34 +2,47 @@
 
 from __future__ import annotations
 
+import asyncio
 import signal
 import socket
-import sys
-import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import NoReturn
 
+import h11
 import uvicorn
-from fastapi import FastAPI
+from starlette.types import ASGIApp
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from colorread.page.access import Access
+from colorread.page.access import Access, devices_path
 from colorread.page.core import Core
-from colorread.page.drafts import Drafts
-from colorread.page.jobs import Jobs
+from colorread.page.guard import HEADERS
 from colorread.page.network import hosts_of
 from colorread.page.pool import Pool
+from colorread.page.undecided import take_in_undecided
+from colorread.page.workplace import Workplace
 from colorread.processes import processors
 
 _PROCESSES_MAX = 2  # each takes about 250 MB
-_WAITING_MAX = 10
 _TIME_LIMIT_S = 60.0  # a photo takes a third of a second, on a small computer some seconds
-_CONNECTIONS_MAX = 100
 _STOP_S = 30
+_HEAD_BYTES_MAX = 64 << 10  # with the cookies of all other servers on the machine
+# Choices of this project: a browser opens six connections, its requests begin within a second, and a phone on a weak
+# network sends some kB a second.
+_CONNECTIONS_MAX, _OF_ONE_ADDRESS_MAX = 160, 120
+_HEAD_S, _BODY_S = 10.0, 20.0
+_LOOK_S, _LEAST_BYTES = 5.0, 1000  # fewer bytes between two looks are none
 
 
 def make_core(
-    log_path: Path, *, home: str | None, host: str, port: int, shared: bool, on_paired: Callable[[str], None]
+    log_path: Path,
+    *,
+    home: str | None,
+    host: str,
+    port: int,
+    shared: bool,
+    on_paired: Callable[[str], None],
+    tell: Callable[[str], None],
 ) -> Core:
     """
     Return the state of a server.
@@ -47,84 +60,152 @@ def make_core(
     shared : bool
         Whether other devices may reach it; then each has to be paired.
     on_paired : callable
-        Is called when a device was paired, with the token for the next one.
+        Is called when a device was paired, with the code for the next one.
+    tell : callable
+        Is called with a sentence for whoever runs the server.
 
     Returns
     -------
     Core
         For `colorread.page.app.create_app`.
-    """
-    return Core(
-        log_path=log_path,
-        home=home,
-        folder=Path(tempfile.mkdtemp(prefix="colorread-page-")),
-        access=Access(hosts=hosts_of(host, port), shared=shared, port=port, on_paired=on_paired),
-        pool=Pool(count=min(processors(), _PROCESSES_MAX), waiting_max=_WAITING_MAX, time_limit_s=_TIME_LIMIT_S),
-        drafts=Drafts(log_path),
-        jobs=Jobs(log_path),
-    )
-
-
-def listen(host: str, port: int) -> socket.socket:
-    """
-    Take a port and listen there.
-
-    Parameters
-    ----------
-    host : str
-        Address of this machine.
-    port : int
-        Port; 0 for any free one.
-
-    Returns
-    -------
-    socket.socket
-        Bound and listening.
 
     Raises
     ------
-    OSError
-        If it is taken or may not be used.
+    OSError, LogError
+        If the log or the folder beside it cannot be used.
     """
-    taken = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-    try:
-        if sys.platform != "win32":  # there it would let two servers share a port
-            taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        taken.bind((host, port))
-        taken.listen()  # who comes before the server is ready waits, instead of being turned away
-    except OSError:
-        taken.close()
-        raise
-    return taken
+    if waited := take_in_undecided(log_path):
+        tell(f"Readings that waited to be kept are in the log now: {waited}.")
+    return Core(
+        log_path=log_path,
+        home=home,
+        workplace=Workplace(log_path, host, port, tell),
+        access=Access(
+            hosts=hosts_of(host, port),
+            shared=shared,
+            port=port,
+            devices_path=devices_path(log_path),
+            on_paired=on_paired,
+        ),
+        pool=Pool(count=min(processors(), _PROCESSES_MAX), time_limit_s=_TIME_LIMIT_S),
+    )
 
 
-def run(app: FastAPI, taken: socket.socket) -> None:
+def _plain_answer(status: str, *headers: str) -> bytes:
+    lines = [f"HTTP/1.1 {status}", *headers, *(f"{name}: {value}" for name, value in HEADERS.items())]
+    return "\r\n".join([*lines, "Connection: close", "Content-Length: 0", "", ""]).encode("ascii")
+
+
+_NO_HTTP = _plain_answer("400 Bad Request")
+_TOO_MANY = _plain_answer("503 Service Unavailable", "Retry-After: 10")
+
+
+class Connection(H11Protocol):
     """
-    Serve until the process is told to stop, and let what was begun come to its end.
+    A connection that is closed where it keeps the server waiting, and makes way where there are too many.
+
+    The server waits for the head of a request, and for a body that it wants and that does not come.
+    """
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Take a place, that of whoever has asked nothing for longest where there is none."""
+        super().connection_made(transport)
+        self._waited_for_since = self.loop.time()
+        self._n_bytes = 0
+        self._timer = self.loop.call_later(_LOOK_S, self._look, 0)
+        others = [other for other in self.connections if isinstance(other, Connection) and other is not self]
+        of_address = [other for other in others if other._host == self._host]
+        for there, most in ((of_address, _OF_ONE_ADDRESS_MAX), (others, _CONNECTIONS_MAX)):
+            if len(there) < most:
+                continue
+            if idle := [other for other in there if other._has_asked_nothing]:
+                min(idle, key=lambda other: other._waited_for_since).transport.abort()
+            else:
+                transport.write(_TOO_MANY)
+                transport.close()
+            return
+
+    def data_received(self, data: bytes) -> None:
+        """Receive a part of a request."""
+        self._n_bytes += len(data)
+        had_asked_nothing = self._has_asked_nothing
+        super().data_received(data)
+        if had_asked_nothing and not self._has_asked_nothing:
+            self._waited_for_since = self.loop.time()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Free the place."""
+        self._timer.cancel()
+        super().connection_lost(exc)
+
+    def send_400_response(self, msg: str) -> None:
+        """Answer what is no HTTP."""
+        self.transport.write(_NO_HTTP)
+        self.transport.close()
+
+    @property
+    def _host(self) -> str:
+        return "" if self.client is None else self.client[0]
+
+    @property
+    def _has_asked_nothing(self) -> bool:
+        return self.conn.their_state is h11.IDLE
+
+    def _look(self, n_bytes_before: int) -> None:
+        now = self.loop.time()
+        if not self._has_asked_nothing:
+            is_wanted = self.conn.their_state is h11.SEND_BODY and not self.flow.read_paused
+            if not is_wanted or self._n_bytes - n_bytes_before >= _LEAST_BYTES:
+                self._waited_for_since = now
+        if now - self._waited_for_since > (_HEAD_S if self._has_asked_nothing else _BODY_S):
+            self.transport.close()
+        else:
+            self._timer = self.loop.call_later(_LOOK_S, self._look, self._n_bytes)
+
+
+def server_of(app: ASGIApp) -> uvicorn.Server:
+    """
+    Return a server that has not been started yet.
 
     Parameters
     ----------
-    app : FastAPI
-        The server.
-    taken : socket.socket
-        From `listen`.
+    app : ASGI application
+        What it serves.
+
+    Returns
+    -------
+    uvicorn.Server
+        With the limits of the page.
     """
     config = uvicorn.Config(
         app,
-        http="h11",
+        http=Connection,
         ws="none",
         lifespan="on",
         log_level="warning",
         access_log=False,
         server_header=False,
         proxy_headers=False,
-        limit_concurrency=_CONNECTIONS_MAX,
         timeout_graceful_shutdown=_STOP_S,
-        h11_max_incomplete_event_size=32 << 10,
+        h11_max_incomplete_event_size=_HEAD_BYTES_MAX,
     )
+    return uvicorn.Server(config)
+
+
+def run(app: ASGIApp, taken: socket.socket) -> None:
+    """
+    Serve until the process is told to stop, and let what was begun come to its end.
+
+    Parameters
+    ----------
+    app : ASGI application
+        The server.
+    taken : socket.socket
+        From `colorread.page.network.listen`.
+    """
     signal.signal(signal.SIGTERM, _interrupt)  # the server sends itself the signal again once it has stopped
     try:
-        uvicorn.Server(config).run(sockets=[taken])
+        server_of(app).run(sockets=[taken])
     except KeyboardInterrupt:
         pass
     finally:

@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from colorread.answer import Answer, answer_of
+from colorread.bar import bar_svg
 from colorread.flags import flag_texts
 from colorread.log.store import LogEntry
 from colorread.page.shown_units import Units
@@ -13,18 +15,15 @@ from colorread.reading import Reading
 from colorread.tank.series import age_days, is_of_the_future
 from colorread.verdict import Marks, judged
 from colorread.words import (
-    FISH_SIGNS,
-    REFUSED_SIGN,
     budget_words,
     clean_name,
-    co2_words,
     ph_words,
     time_words,
     when_words,
 )
 
-# The CO2 goes up and down with every day, so older readings are of their own time; assumption.
-_OF_NOW_H = 48
+_DAYS_FROM_H = 48  # an age from here on is told in days
+_CLOCKS_APART = timedelta(minutes=2)  # of a phone and this machine, that both are right: assumption
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,16 +37,14 @@ class ReadingView:
         Of the photo.
     name, when, time, age : str
         What it is called, when it was taken, how that is known, and how long ago it was.
-    is_old : bool
-        Whether it tells of its own time only, and not of now.
     is_read : bool
         Whether there are numbers.
-    co2, ph : tuple of str
-        Value and interval.
-    sign, fish : str
-        Sign and word for the fish.
-    plants_sentence, fish_sentence, advice : str
-        Verdict.
+    answer : Answer or None
+        What every screen begins with; None where refused.
+    bar : str
+        The bar below the number, drawn.
+    ph : str
+        With its interval.
     cautions, notes : tuple of str
         What to watch, and what made it less sure.
     message, next_step : str
@@ -61,15 +58,10 @@ class ReadingView:
     when: str
     time: str
     age: str
-    is_old: bool
     is_read: bool
-    co2: tuple[str, str]
-    ph: tuple[str, str]
-    sign: str
-    fish: str
-    plants_sentence: str
-    fish_sentence: str
-    advice: str
+    answer: Answer | None
+    bar: str
+    ph: str
     cautions: tuple[str, ...]
     notes: tuple[str, ...]
     message: str
@@ -98,23 +90,18 @@ def view_reading(entry: LogEntry, units: Units, marks: Marks, now: datetime) -> 
         For the templates.
     """
     reading = judged(entry.reading, marks)
-    verdict = reading.verdict
-    plants, fish, advice = ("", "", "") if verdict is None else verdict.sentences
+    verdict, co2 = reading.verdict, reading.co2_mg_l
+    days_old = 0 if reading.taken_at is None else age_days(reading.taken_at, now)
     return ReadingView(
         sha256=entry.sha256,
         name=clean_name(reading.photo.rpartition("/")[2]),
         when=when_words(reading.taken_at),
         time=time_words(reading),
         age="" if reading.taken_at is None else age_words(reading.taken_at, now),
-        is_old=reading.taken_at is not None and _age(reading.taken_at, now) >= timedelta(hours=_OF_NOW_H),
         is_read=verdict is not None,
-        co2=("", "") if reading.co2_mg_l is None else co2_words(reading.co2_mg_l).pair(),
-        ph=("", "") if reading.ph is None else ph_words(reading.ph).pair(),
-        sign=REFUSED_SIGN if verdict is None else FISH_SIGNS[verdict.fish],
-        fish="" if verdict is None else verdict.fish,
-        plants_sentence=plants,
-        fish_sentence=fish,
-        advice=advice,
+        answer=None if co2 is None or verdict is None else answer_of(co2, verdict, days_old=days_old),
+        bar="" if co2 is None else bar_svg(co2, marks),
+        ph="" if reading.ph is None else ph_words(reading.ph).short(),
         cautions=() if verdict is None else verdict.cautions,
         notes=tuple(text.sentence for text in flag_texts(reading)),
         message="" if reading.reason is None else reading.reason.message,
@@ -140,10 +127,10 @@ def age_words(taken_at: datetime, now: datetime) -> str:
         Such as ``3 hours ago``.
     """
     age = _age(taken_at, now)
-    minutes = round(age / timedelta(minutes=1))
-    if minutes < 0:
-        return "in the future by this machine's clock"
-    if age >= timedelta(hours=_OF_NOW_H):
+    if age < -_CLOCKS_APART:
+        return "in the future by this computer's clock"
+    minutes = max(round(age / timedelta(minutes=1)), 0)
+    if age >= timedelta(hours=_DAYS_FROM_H):
         count, unit = age_days(taken_at, now), "day"
     else:
         count, unit = (minutes, "minute") if minutes < 90 else (round(minutes / 60), "hour")
@@ -190,9 +177,9 @@ def _record(reading: Reading, units: Units) -> list[tuple[str, str]]:
     ]
     rows.append(("Profile", "none" if reading.profile is None else clean_name(reading.profile)))
     if reading.tank_ph is not None:
-        rows.append(("A probe in the tank should show", f"pH {', '.join(ph_words(reading.tank_ph).pair())}"))
+        rows.append(("A probe in the tank should show", f"pH {ph_words(reading.tank_ph).short()}"))
     if budget := budget_words(reading):
-        rows.append(("Unsure by", budget))
+        rows.append(("Uncertainty from", budget))
     rows.append(("Taken", time_words(reading) or "time unknown"))
     rows.append(("Photo", clean_name(reading.photo.rpartition("/")[2])))
     return rows

@@ -21,7 +21,7 @@ _NAMES = {
     "tank_kh": "The KH of the tank",
     "temperature": "The temperature",
     "source_amount": "The amount of the gas source",
-    "fish_mark": "The fish mark",
+    "fish_limit": "The fish limit",
 }
 
 
@@ -99,7 +99,7 @@ def texts_of(tank: Tank, units: Units) -> dict[str, str]:
         "source_amount": "" if source is None else number(source.amount_g),
         "source_started": "" if source is None or source.started is None else source.started.isoformat(),
         "plants": f"{marks.plants_low_mg_l:g}-{marks.plants_high_mg_l:g}",
-        "fish_mark": number(marks.fish_mg_l),
+        "fish_limit": number(marks.fish_mg_l),
         "sensitive": "yes" if tank.sensitive else "",
         "light": tank.light,
         "profile": tank.profile or "",

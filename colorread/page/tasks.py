@@ -10,7 +10,7 @@ from pathlib import Path
 
 from colorread import __version__
 from colorread.batch.photo_settings import SettingsByPhone
-from colorread.batch.score import entry_of
+from colorread.batch.score import entry_of, need_not_be_read
 from colorread.errors import Reason, Refusal
 from colorread.evidence.picture import small_evidence
 from colorread.log.store import Log, LogEntry
@@ -21,6 +21,11 @@ from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
 
 _PIXELS_MAX = 80_000_000  # a choice of this project: what phones send by themselves has 12 to 50 megapixels
+_OF_PROFILE = Reason(
+    code="of-profile",
+    message="This photo was used for the profile, so it does not count for the tank.",
+    next_step="Take a new photo.",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,7 +53,7 @@ def warm_up() -> None:
         signal_family(space)
 
 
-def score_photo(path: Path, label: str, sha256: str, tank: Tank) -> LogEntry | Reason:
+def score_photo(path: Path, label: str, sha256: str, tank: Tank, known: LogEntry | None) -> LogEntry | Reason:
     """
     Read a photo with the settings of a tank.
 
@@ -62,11 +67,14 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank) -> LogEntry | R
         Of its content.
     tank : Tank
         Whose settings apply.
+    known : LogEntry or None
+        What the log holds of it.
 
     Returns
     -------
     LogEntry or Reason
-        Read or refused, ready for the log; a reason where it is no photo at all.
+        Read or refused, ready for the log, or what the log holds where that stays; a reason where it is no photo at
+        all.
     """
     try:
         require_modest(path)
@@ -80,6 +88,10 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank) -> LogEntry | R
             message=f"The calibration profile of {tank.name} cannot be used: {error}",
             next_step="Choose another profile in the settings of the tank, or calibrate again.",
         )
+    if any(sha256 == sample.sha256 for sample in settings.samples):
+        return _OF_PROFILE
+    if known is not None and need_not_be_read(known, settings, tank):
+        return known
     reading, trace = read_photo_traced(path, settings.stated)
     if reading.reason is not None and trace.rgb_u8 is None:  # nothing was decoded
         return reading.reason
@@ -136,6 +148,6 @@ def require_modest(path: Path) -> None:
     if width * height > _PIXELS_MAX:
         raise Refusal(
             "too-large",
-            f"The photo has {width * height / 1e6:.0f} megapixels; at most {_PIXELS_MAX // 1_000_000} are read here.",
+            f"The photo has {width * height / 1e6:.0f} megapixels; the limit is {_PIXELS_MAX // 1_000_000}.",
             "Set the camera to fewer megapixels: 12 are plenty.",
         )

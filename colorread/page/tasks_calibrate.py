@@ -12,7 +12,7 @@ from colorread.chart_find import measure_chart
 from colorread.errors import Reason, Refusal
 from colorread.page.tasks import require_modest
 from colorread.profile.checks import fits_its_state
-from colorread.profile.how_to import BUFFERS, GUIDES, Kind
+from colorread.profile.how_to import GUIDES, Kind
 from colorread.profile.known_photo import KnownPhoto, air_photo, buffer_photo, end_photo
 from colorread.profile.make import evidence_of, make_chart_profile, make_profile, see_clear_fluid
 from colorread.profile.words import profile_lines
@@ -22,12 +22,12 @@ _OTHER_FLUID: Mapping[State, Reason] = {
     "acid": Reason(
         code="other-fluid",
         message="The fluid in this photo is not all yellow.",
-        next_step="Take the photo of this step, or add some vinegar, mix, and take it again.",
+        next_step="Add some vinegar, mix, and take it again.",
     ),
     "base": Reason(
         code="other-fluid",
         message="The fluid in this photo is not all blue.",
-        next_step="Take the photo of this step, or add some baking soda, mix, and take it again.",
+        next_step="Add some baking soda, mix, and take it again.",
     ),
 }
 
@@ -133,7 +133,7 @@ def make(
         for step in GUIDES[kind].steps:
             if step.key in photos:
                 words = words.replace(str(photos[step.key]), step.title)
-        return Reason(code="calibration", message=words, next_step="Take that photo again, or correct what is stated.")
+        return Reason(code="calibration", message=words, next_step="Take that photo again, or correct your input.")
     return tuple(profile_lines(profile))
 
 
@@ -148,9 +148,9 @@ def _known_photos(photos: Mapping[str, Path], kind: Kind, numbers: Numbers) -> S
         elif (state := _STATES.get(step.key)) is not None:
             known.append(end_photo(path, state))
         elif numbers.known_ph is None:
-            raise ValueError("State the pH of the fluid of known pH.")
+            raise ValueError("The pH of the known fluid is missing; enter it.")
         elif numbers.ionic_strength_mol_kg is None:
-            raise ValueError(f"State the ionic strength of the fluid of known pH in mol/kg: {BUFFERS}.")
+            raise ValueError("The ionic strength of the known fluid is missing; choose its buffer, or enter it.")
         else:
             known.append(
                 buffer_photo(

@@ -1,32 +1,57 @@
-"""Photos on their way in: received within limits, under names of our own, in a folder that goes with the server."""
+"""Photos on their way in: received within limits, under names of our own, in a folder that is empty at every start."""
 
 from __future__ import annotations
 
 import asyncio
 import hashlib
 import os
-import secrets
 import shutil
-from collections.abc import AsyncIterator, Iterator
-from contextlib import asynccontextmanager, contextmanager, suppress
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path, PureWindowsPath
 
 from fastapi import HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
+from python_multipart.multipart import parse_options_header
 from starlette.datastructures import FormData, UploadFile
+from starlette.requests import ClientDisconnect
 
+from colorread.page.workplace import Workplace
 from colorread.words import clean_name
 
 PHOTO_BYTES_MAX = 40 << 20
 """A photo of 108 megapixels from a phone has up to 30 MB."""
 PHOTOS_MAX = 30
+"""Photos in one form; a browser that runs the script sends them one by one."""
+_FORM_BYTES_MAX = 64 << 10  # of a form without photos, or of JSON: a few kB are needed
+_SEVERAL_BYTES_MAX = 320 << 20
 _FORM_S = 180.0  # a phone on a weak network sends 10 MB within
-_FIELD_BYTES_MAX = 100_000
+_FIELD_BYTES_MAX = 16 << 10
 _FIELDS_MAX = 60
 _LABEL_MAX = 80
 # From 1990 on, in milliseconds as browsers tell it; earlier is a clock that was never set.
 _MODIFIED_MIN_MS, _MODIFIED_MAX_MS = 631_152_000_000, 10_000_000_000_000
+
+
+def body_bytes_max(path: str) -> int:
+    """
+    Return how large a request may be.
+
+    Parameters
+    ----------
+    path : str
+        Where it goes to.
+
+    Returns
+    -------
+    int
+        Bytes of its body.
+    """
+    last = path.rpartition("/")[2]
+    if last == "several":
+        return _SEVERAL_BYTES_MAX
+    return _FORM_BYTES_MAX + (PHOTO_BYTES_MAX if last in ("snap", "photo", "readings") else 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +62,7 @@ class Upload:
     Parameters
     ----------
     path : Path
-        Where it is, under a name of our own.
+        Where it is, under a name of our own, in a folder of its own.
     label : str
         What the sender calls it, without folders; for people only.
     sha256 : str
@@ -54,7 +79,7 @@ class Upload:
 
 
 @asynccontextmanager
-async def receive_form(request: Request, *, photos_max: int = 0) -> AsyncIterator[FormData]:
+async def receive_form(request: Request, *, files_max: int = 0) -> AsyncIterator[FormData]:
     """
     Receive a form within limits; its files are gone afterwards.
 
@@ -62,7 +87,7 @@ async def receive_form(request: Request, *, photos_max: int = 0) -> AsyncIterato
     ----------
     request : Request
         With a form in it.
-    photos_max : int, default 0
+    files_max : int, default 0
         How many files it may hold.
 
     Yields
@@ -73,23 +98,21 @@ async def receive_form(request: Request, *, photos_max: int = 0) -> AsyncIterato
     Raises
     ------
     fastapi.HTTPException
-        If it is too large, takes too long or is no form.
+        If it takes too long, breaks off or is no form.
     """
-    length = int(request.headers.get("content-length", "0"))
-    if length > photos_max * PHOTO_BYTES_MAX + _FIELDS_MAX * _FIELD_BYTES_MAX:
-        raise HTTPException(413, f"A photo may have at most {PHOTO_BYTES_MAX >> 20} MB.")
-    if not request.headers.get("content-type", "").startswith(
-        ("multipart/form-data", "application/x-www-form-urlencoded")
-    ):
+    kind, options = parse_options_header(request.headers.get("content-type", ""))
+    if kind not in (b"multipart/form-data", b"application/x-www-form-urlencoded"):
         raise HTTPException(415, "A form was expected.")
+    if options.get(b"charset", b"utf-8").lower() != b"utf-8":
+        raise HTTPException(415, "The form must be in UTF-8.")
     try:
         async with asyncio.timeout(_FORM_S):
             form = await request.form(
-                max_files=photos_max, max_fields=_FIELDS_MAX + photos_max, max_part_size=_FIELD_BYTES_MAX
+                max_files=files_max, max_fields=_FIELDS_MAX + files_max, max_part_size=_FIELD_BYTES_MAX
             )
     except TimeoutError:
-        raise HTTPException(408, "The upload took too long; try again nearer to the network.") from None
-    except (UnicodeDecodeError, ValueError):
+        raise HTTPException(408, "The upload took too long; move closer to the Wi-Fi router.") from None
+    except (ClientDisconnect, ValueError):
         raise HTTPException(400, "The form is damaged.") from None
     try:
         yield form
@@ -117,71 +140,74 @@ def text_of(form: FormData, name: str) -> str:
     return value.strip() if isinstance(value, str) else ""
 
 
-async def save_photos(form: FormData, folder: Path, *, name: str = "photo") -> list[Upload]:
+@asynccontextmanager
+async def receive_photos(
+    request: Request, workplace: Workplace, *, photos_max: int = 1
+) -> AsyncIterator[tuple[FormData, list[Upload]]]:
     """
-    Put the photos of a form into files.
+    Receive a form with photos in it; they are gone afterwards, but for those that were moved away.
 
     Parameters
     ----------
-    form : FormData
-        As received; the fields ``modified`` say in milliseconds when the files were changed last, where the sender
-        knows.
-    folder : Path
-        Where to.
-    name : str, default 'photo'
-        Name of the fields that hold photos.
+    request : Request
+        With a form in it, whose photos are named ``photo``; its fields ``modified`` say in milliseconds when the files
+        were changed last, where the sender knows.
+    workplace : Workplace
+        Where the photos are put.
+    photos_max : int, default 1
+        How many there may be.
 
-    Returns
-    -------
-    list of Upload
-        In the order of the form, at least one.
+    Yields
+    ------
+    tuple of FormData and list of Upload
+        The form, and its photos in their order, at least one.
 
     Raises
     ------
     fastapi.HTTPException
-        If there is none, or one is empty or too large; then none is left behind.
+        As `receive_form`; also if there is no photo, or one is empty or too large.
     """
-    files = [file for file in form.getlist(name) if isinstance(file, UploadFile) and (file.filename or file.size)]
-    if not files:
-        raise HTTPException(422, "No photo was sent; choose one first.")
-    times = [text if isinstance(text, str) else "" for text in form.getlist("modified")]
     uploads: list[Upload] = []
-    try:
-        for number, file in enumerate(files):
-            modified = times[number] if len(times) == len(files) else ""
-            uploads.append(await run_in_threadpool(_save, file, folder, modified))
-    except BaseException:
-        for upload in uploads:
-            upload.remove()
-        raise
-    return uploads
+    async with workplace.room(int(request.headers.get("content-length", "0"))):
+        try:
+            async with receive_form(request, files_max=photos_max + 1) as form:  # a field may be left empty
+                files = [
+                    file
+                    for file in form.getlist("photo")
+                    if isinstance(file, UploadFile) and (file.filename or file.size)
+                ]
+                if not files:
+                    raise HTTPException(422, "No photo was sent; choose one first.")
+                if len(files) > photos_max:
+                    raise HTTPException(422, f"{len(files)} photos were sent; at most {photos_max} are taken here.")
+                times = [text if isinstance(text, str) else "" for text in form.getlist("modified")]
+                for number, file in enumerate(files):
+                    modified = times[number] if len(times) == len(files) else ""
+                    uploads.append(await run_in_threadpool(_save, file, workplace.new_folder(), modified))
+            yield form, uploads
+        finally:
+            for upload in uploads:
+                upload.remove()
 
 
 def _save(file: UploadFile, folder: Path, modified: str) -> Upload:
-    size = file.size or 0
-    if size == 0:
-        raise HTTPException(422, "The photo is empty; choose it again.")
-    if size > PHOTO_BYTES_MAX:
-        raise HTTPException(413, f"A photo may have at most {PHOTO_BYTES_MAX >> 20} MB.")
-    path = folder / secrets.token_hex(16) / "photo"
-    digest = hashlib.sha256()
-    with _whole(path.parent):
+    try:
+        size = file.size or 0
+        if size == 0:
+            raise HTTPException(422, "The photo is empty; choose it again.")
+        if size > PHOTO_BYTES_MAX:
+            raise HTTPException(413, f"A photo may have at most {PHOTO_BYTES_MAX >> 20} MB.")
+        path = folder / "photo"
+        digest = hashlib.sha256()
         with path.open("xb") as target:
             while part := file.file.read(1 << 20):
                 digest.update(part)
                 target.write(part)
         _set_time(path, modified)
-    return Upload(path=path, label=label_of(file.filename or ""), sha256=digest.hexdigest())
-
-
-@contextmanager
-def _whole(folder: Path) -> Iterator[None]:
-    folder.mkdir(mode=0o700)
-    try:
-        yield
     except BaseException:
         shutil.rmtree(folder, ignore_errors=True)
         raise
+    return Upload(path=path, label=label_of(file.filename or ""), sha256=digest.hexdigest())
 
 
 def _set_time(path: Path, modified: str) -> None:

@@ -143,7 +143,10 @@ def camera_model_of(path: str | os.PathLike[str]) -> str | None:
     file_path = Path(path)
     try:
         with open_file(file_path) as file, refusing_broken_files():
-            return model_in(read_exif(open_image(file)))
+            image = open_image(file)
+            if image.format == "PNG" and "exif" not in image.info:
+                return None  # or behind the pixels, for which all of them would be decoded
+            return model_in(read_exif(image))
     except (OSError, Refusal):  # reading the photo says what is wrong
         return None
 

@@ -48,7 +48,7 @@ def open_file(path: Path) -> BinaryIO:
     """
     try:
         if path.exists() and not path.is_file():
-            raise Refusal("not-a-photo", "What is named is not a file.", "Name a single photo.")
+            raise Refusal("not-a-photo", "This is not a file.", "Name a single photo.")
         return path.open("rb")
     except FileNotFoundError as error:
         raise Refusal("no-file", "There is no such file.", "Check the file name and its folder.") from error
@@ -81,14 +81,13 @@ def refusing_broken_files() -> Iterator[None]:
     except Refusal:
         raise
     except Image.DecompressionBombError as error:
-        raise _too_large() from error
+        raise _too_many_pixels() from error
     except MemoryError:
         raise
     except Exception as error:
         if _is_of_the_machine(error):
             raise
-        next_step = "Copy the original file from the phone again."
-        raise Refusal("broken-file", "The file is damaged or incomplete.", next_step) from error
+        raise broken_file() from error
 
 
 def _is_of_the_machine(error: Exception) -> bool:
@@ -152,12 +151,21 @@ def _format_of(head: bytes) -> str:
 
 def _not_a_photo() -> Refusal:
     next_step = "Use a photo as JPEG, PNG, HEIC, TIFF or WebP."
-    return Refusal("not-a-photo", "The file is not a photo of a known format.", next_step)
+    return Refusal("not-a-photo", "This is not a photo in a known format.", next_step)
 
 
-def _too_large() -> Refusal:
-    message = f"The photo claims to have more than {_MOST_PIXELS // 1_000_000} megapixels."
-    return Refusal("too-large", message, "Use a photo as the phone makes it, or reduce it first.")
+def broken_file() -> Refusal:
+    """Return the refusal of a file that is damaged."""
+    return Refusal("broken-file", "The file is damaged or incomplete.", "Copy the original file from the phone again.")
+
+
+def too_large(message: str) -> Refusal:
+    """Return the refusal of a photo that would take too much memory or time, said in one sentence."""
+    return Refusal("too-large", message, "Use the photo as your phone saves it, or make it smaller.")
+
+
+def _too_many_pixels() -> Refusal:
+    return too_large(f"The photo claims to have more than {_MOST_PIXELS // 1_000_000} megapixels.")
 
 
 def require_readable_size(size: tuple[int, int]) -> None:
@@ -175,7 +183,7 @@ def require_readable_size(size: tuple[int, int]) -> None:
         ``"too-large"`` or ``"too-small"``.
     """
     if size[0] * size[1] > _MOST_PIXELS:
-        raise _too_large()
+        raise _too_many_pixels()
     if min(size) < _LEAST_SIDE_PX:
         message = f"The photo has only {size[0]} x {size[1]} pixels; {_LEAST_SIDE_PX} are needed either way."
-        raise Refusal("too-small", message, "Use the original photo, not a preview or a screenshot of it.")
+        raise Refusal("too-small", message, "Use the original photo, not a preview or screenshot.")

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import Any, BinaryIO, Final
+from typing import Any, Final
 
 import cv2
 import numpy as np
@@ -25,6 +25,7 @@ from colorread.photo.file import (
     refusing_broken_files,
     require_readable_size,
 )
+from colorread.photo.sound import require_sound
 
 # A choice of this project: half the long side of a common 12 megapixel photo, which JPEG decodes to directly.
 _WORKING_SIDE_PX: Final = 2016
@@ -81,15 +82,33 @@ class Photo:
         Parameters
         ----------
         xywh : sequence of float
-            Left, top, width and height [px of the full photo].
+            Left, top, width and height; the center of the first pixel is (0, 0) [px of the full photo].
 
         Returns
         -------
         numpy.ndarray of float64, shape (4, 2)
             Top left, top right, bottom right, bottom left as x, y [working px].
         """
-        x, y, width, height = (value * self.scale for value in xywh)
-        return np.array([(x, y), (x + width, y), (x + width, y + height), (x, y + height)])
+        x, y, width, height = xywh
+        corners = np.array([(x, y), (x + width, y), (x + width, y + height), (x, y + height)], dtype=np.float64)
+        return (corners + 0.5) * self.scale - 0.5
+
+    def full_size(self, xy_px: NDArray[np.float64]) -> tuple[tuple[float, float], ...]:
+        """
+        Return working pixels as pixels of the full photo, the way back from `corners_px`.
+
+        Parameters
+        ----------
+        xy_px : numpy.ndarray of float64, shape (N, 2)
+            Places [working px].
+
+        Returns
+        -------
+        tuple of (float, float)
+            The same places [px of the full photo].
+        """
+        full = (xy_px + 0.5) / self.scale - 0.5
+        return tuple((float(x), float(y)) for x, y in full)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,8 +173,9 @@ def load_photo(path: str | os.PathLike[str]) -> Photo:
         image = open_image(file)
         stored_size = image.size
         require_readable_size(stored_size)
+        require_sound(image, file)
         _decode_reduced(image, _WORKING_SIDE_PX)
-        pixels = decoded(image, file)
+        pixels = decoded(image, least_side_px=_WORKING_SIDE_PX)
         tags = read_exif(image)
         pixels, color_space = rgb_in_working_space(pixels, image.info)
         rgb_u8 = _turned(_shrink(np.asarray(pixels), stored_size), orientation_of(tags, image.format))
@@ -263,7 +283,7 @@ def load_close_up(source: Source, photo: Photo, around_px: NDArray[np.float64], 
             image = open_image(file)
             orientation = orientation_of(read_exif(image), image.format)
             _decode_reduced(image, times * _WORKING_SIDE_PX)
-            pixels, _ = rgb_in_working_space(enlarged(decoded(image, file), orientation), image.info)
+            pixels, _ = rgb_in_working_space(enlarged(decoded(image), orientation), image.info)
             rgb_u8 = _turned(np.asarray(pixels), orientation)
     return CloseUp(rgb_u8=rgb_u8, left_px=columns.start, top_px=rows.start, times=times)
 
@@ -286,23 +306,12 @@ def _in_8_bits(rgb: NDArray[Any]) -> NDArray[np.uint8]:
     return np.asarray(rgb if rgb.dtype == np.uint8 else np.rint(rgb * 255.0), dtype=np.uint8)
 
 
-def _scale_to_8_bit(image: Image.Image, file: BinaryIO) -> Image.Image:
-    """Round 16 bits to 8. Pillow keeps only the high byte of colors, and clips when it converts grays."""
-    coarse = np.asarray(image)
-    if image.mode in GRAY_16_BIT_MODES:
-        exact = coarse.astype(np.uint16)
-    else:
-        file.seek(0)
-        decoded = cv2.imdecode(np.frombuffer(file.read(), np.uint8), cv2.IMREAD_UNCHANGED)
-        if decoded is None or decoded.ndim != 3 or decoded.shape != coarse.shape:
-            return image
-        exact = decoded[..., [2, 1, 0, 3][: decoded.shape[2]]].astype(np.uint16)
-        if not np.array_equal(exact >> 8, coarse):  # the second decoder reads rare layouts wrongly
-            return image
-    return Image.fromarray(cv2.convertScaleAbs(exact, alpha=1 / 257))
+def _scale_to_8_bit(image: Image.Image) -> Image.Image:
+    """Round grays of 16 bits to 8, which Pillow clips when it converts them; of colors it keeps the high byte."""
+    return Image.fromarray(cv2.convertScaleAbs(np.asarray(image).astype(np.uint16), alpha=1 / 257))
 
 
-def decoded(image: ImageFile.ImageFile, file: BinaryIO) -> Image.Image:
+def decoded(image: ImageFile.ImageFile, *, least_side_px: int | None = None) -> Image.Image:
     """
     Decode a picture to plain 8 bits.
 
@@ -310,17 +319,22 @@ def decoded(image: ImageFile.ImageFile, file: BinaryIO) -> Image.Image:
     ----------
     image : PIL.ImageFile.ImageFile
         Opened, not decoded yet.
-    file : binary file
-        What it was opened from.
+    least_side_px : int, optional
+        What the long side is averaged down to, or to a little more; before any copy is made, which saves memory [px].
 
     Returns
     -------
     PIL.Image.Image
         Of mode ``"L"``, ``"RGB"`` or ``"CMYK"``, in the color space of the file; transparent parts are white.
     """
-    is_deep = any(";16" in str(tile) for tile in image.tile)
     image.load()
-    return _flatten(_scale_to_8_bit(image, file) if is_deep else image)
+    pixels: Image.Image = image
+    if image.mode in GRAY_16_BIT_MODES:
+        pixels = _scale_to_8_bit(image)
+    factor = 1 if least_side_px is None else max(image.size) // least_side_px
+    if factor > 1 and pixels.mode not in ("1", "P", "PA"):
+        pixels = pixels.reduce(factor)
+    return _flatten(pixels)
 
 
 def _flatten(image: Image.Image) -> Image.Image:

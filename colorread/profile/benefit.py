@@ -43,11 +43,11 @@ def benefit_words(profile: Profile) -> str:
     if without is None or with_it is None:
         return ""
     words = (
-        f"A reading of {EXAMPLE_CO2_MG_L:g} mg/L comes with about {with_it[0]:.0f} to {with_it[1]:.0f} mg/L, without "
-        f"this profile with {without[0]:.0f} to {without[1]:.0f} (90 % intervals, {_STATED.fluid_kh_dkh:g} dKH)."
+        f"A reading of {EXAMPLE_CO2_MG_L:g} mg/L now has an interval of about {with_it[0]:.0f} to {with_it[1]:.0f} "
+        f"mg/L; without this profile {without[0]:.0f} to {without[1]:.0f} (90 %, {_STATED.fluid_kh_dkh:g} dKH)."
     )
     narrower = np.log(with_it[1] / with_it[0]) < _WORTH_HAVING * np.log(without[1] / without[0])
-    return words if narrower else f"{words} So it hardly helps."
+    return words if narrower else f"{words} It hardly helps."
 
 
 def example_readings(profile: Profile) -> tuple[Interval, Interval]:

@@ -57,7 +57,7 @@ def require_same_as_before(samples: Sequence[KnownSample], earlier: Sequence[Kno
         if before and set(map(_known_of, before)) != set(map(_known_of, now)):
             raise CalibrationError(
                 f"{sample.photo} is in the profile already as {known_words(before[0].evidence)}; to change that, make "
-                "the profile anew."
+                "a new profile."
             )
 
 
@@ -82,8 +82,7 @@ def common_light(light: str, earlier: str) -> str:
     """
     if "unknown" not in (light, earlier) and light != earlier:
         raise CalibrationError(
-            f"The profile was made in the light of {earlier}, these photos in that of {light}; make a profile of its "
-            "own for each lamp."
+            f"The profile is for {earlier}, these photos in that of {light}; make a profile of its own for each lamp."
         )
     return earlier if light == "unknown" else light
 

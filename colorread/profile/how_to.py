@@ -15,6 +15,10 @@ BUFFERS = "0.1 for a bought buffer of pH 6.86, 0.15 for one of pH 7.00"
 """Ionic strength of what is sold [mol/kg], in words."""
 
 
+SOLD_BUFFERS = {"6.86": 0.1, "7.00": 0.15}
+"""Ionic strength of the buffers that are sold, by their pH [mol/kg]."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
     """
@@ -60,13 +64,12 @@ class Guide:
 
 
 _PHOTOS = (
-    "Take all photos with the phone, vial and light of your readings, one after another, the vial before the card. "
-    "Rinse the vial with fluid in between; the same number of drops of dye each time."
+    "Use the phone, vial and light of your readings. Take all photos in one session, with the vial in front of the "
+    "card. Rinse the vial with fluid in between, and use the same number of drops each time."
 )
 _CAUTIONS = (
-    "Work over a sink, wear gloves, keep vinegar, soda, buffer and dye out of the tank and your eyes, away from "
-    "children and animals, and never mix them with other household chemicals; follow the instructions of their "
-    "suppliers.",
+    "Work over a sink and wear gloves. Keep vinegar, soda, buffer and dye out of the tank and your eyes, and away from "
+    "children and animals. Never mix them with household chemicals; follow the suppliers' instructions.",
     "Rinse the vial well before it goes back into the tank.",
 )
 
@@ -78,22 +81,20 @@ GUIDES: Mapping[Kind, Guide] = {
             Step(
                 key="acid",
                 title="All yellow",
-                words="KH fluid with dye and one drop of clear household vinegar of 4 to 6 % (no essence), mixed. "
-                "Above 15 dKH a second drop.",
+                words="KH fluid with dye and one drop of clear household vinegar of 4 to 6 % (not concentrated), "
+                "mixed. Above 15 dKH, two drops.",
             ),
             Step(
                 key="base",
                 title="All blue",
                 words="The rinsed vial with KH fluid, dye and a pinch of baking soda, mixed. If it looks green (a "
-                "photo of it reads below pH 7.5), add more and let it stand in fresh air for a while. It need not be "
-                "the bluest blue: the fit knows how far soda goes.",
+                "reading below pH 7.5), add more and let it stand in fresh air for a while.",
             ),
             Step(
                 key="known",
                 title="Known pH",
-                words="The rinsed vial with a fresh, colorless buffer of known pH near 7 and the same dye (many are "
-                "sold colored), or with KH fluid and dye whose pH was measured. It counts most: it fixes the dye's own "
-                "constant. State its ionic strength, which moves that constant by about -0.3.",
+                words="The rinsed vial with a fresh, colorless buffer of pH 6.86 or 7.00 and the same dye, or with KH "
+                "fluid and dye whose pH you measured. This photo counts most: it fixes the dye's own constant.",
             ),
         ),
         cautions=_CAUTIONS,
@@ -101,22 +102,21 @@ GUIDES: Mapping[Kind, Guide] = {
     "air": Guide(
         title="Fluid that stood in fresh air",
         before=(
-            "Thin the 4 dKH fluid with pure water to 2, 1 and 0.5 dKH (1 + 1 parts, each from the one before). Add the "
-            "same dye to each, as many drops per milliliter as in the vial.",
-            "Let them stand open, shallow and stirred now and then, for some hours, outdoors or at an open window: "
-            f"their CO2 is then the air's, {OUTDOOR_AIR_PPM:g} ppm outdoors. A closed room has 600 to 1500 ppm and "
-            "spoils it. Above some 500 m of altitude multiply the ppm by the air pressure in atm (at 1000 m that is "
-            "0.05 in pH).",
-            f"Then fill the vial with one after the other. {_PHOTOS}",
-            "The pH follows from air and KH: about 8.0, 7.7 and 7.4 at 25 °C. The KH is that before the drops; that "
-            "they thin it a little is in the uncertainty. The dye itself takes some KH: that lowers the pH by 0.01 to "
-            "0.03 at 2 dKH and by 0.03 to 0.10 at 0.5 dKH, so a thin step counts less, and 0.5 dKH is the least.",
+            "Dilute the 4 dKH fluid with pure water to 2, 1 and 0.5 dKH (1 + 1 parts, each from the one before). Add "
+            "the same drops of dye per milliliter as in the vial.",
+            "Let them stand open and shallow for a few hours, outdoors or at an open window, stirring now and then. "
+            f"They take the CO2 of the air, {OUTDOOR_AIR_PPM:g} ppm outdoors; a closed room (600 to 1500 ppm) spoils "
+            "it. Above 500 m of altitude, multiply the ppm by the air pressure in atm.",
+            f"Then fill the vial with one after another. {_PHOTOS}",
+            "The pH follows from air and KH: about 8.0, 7.7 and 7.4 at 25 °C. Enter the KH before the drops; the "
+            "uncertainty includes the rest. Weaker fluid counts less, as the dye itself uses some KH; 0.5 dKH is the "
+            "least.",
         ),
         steps=tuple(
             Step(
                 key=f"kh{number}",
                 title=f"{kh_dkh:g} dKH",
-                words=f"Fluid of {kh_dkh:g} dKH with dye that stood open for some hours outdoors or at an open window.",
+                words=f"Fluid of {kh_dkh:g} dKH with dye, after a few open hours outdoors or at an open window.",
                 kh_dkh=kh_dkh,
             )
             for number, kh_dkh in enumerate((2.0, 1.0, 0.5), start=1)
@@ -126,18 +126,17 @@ GUIDES: Mapping[Kind, Guide] = {
     "chart": Guide(
         title="Printed color chart",
         before=(
-            "Take the photo with the phone and light of your readings, straight on, nothing overexposed or mirrored.",
-            "A chart is a print: its inks are not the dye, and printers differ. The chart of this program tells of "
-            "phone and lamp only, and little; it says nothing of your dye. A kit's chart was matched to its dye by the "
-            "maker and tells a bit more. The ends of the color and a fluid of known pH tell most.",
+            "Use the phone and light of your readings. Photograph it straight on, without glare or overexposure.",
+            "A chart narrows readings little: inks are not the dye, and printers differ. It is mainly for comparing "
+            "by eye and for reading a kit's own chart. To narrow readings, use the ends of the color and a known pH.",
         ),
         steps=(
             Step(
                 key="chart",
                 title="The chart",
-                words="The chart of this program, printed in color and photographed alone, instead of the card; or the "
-                "chart of your own kit, flat beside the printed card, its row of patches in view. It must be a chart "
-                "of bromothymol blue, yellow over green to blue, with at least three patches in one row.",
+                words="The printed chart of this program, alone, instead of the card; or your kit's own chart, flat "
+                "beside the card. It must be for bromothymol blue (yellow, green, blue), with at least three patches "
+                "in one row.",
             ),
         ),
         cautions=(

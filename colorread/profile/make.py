@@ -42,8 +42,8 @@ _WRONG_STATE = {
     "again.",
     "base": "the fluid is not all blue; use the photo of the basic fluid, or add some baking soda, mix, and take it "
     "again.",
-    "known": "the color of the fluid does not fit pH {ph:.2f}; check pH and ionic strength of a buffer, or KH and the "
-    "hours in outdoor air of thinned fluid.",
+    "known": "the color of the fluid does not fit pH {ph:.2f}; check pH and ionic strength of the buffer, or KH and "
+    "hours in outdoor air of the diluted fluid.",
 }
 _KIT_PH_STD = 0.1  # how well a maker's patches meet the maker's own dye: assumption
 
@@ -194,7 +194,7 @@ def _profile_of(samples: Sequence[KnownSample], light: str, base: Profile | None
         raise CalibrationError("All these photos are in the profile already.")
     fluids = [sample.sha256 for sample in fresh if sample.evidence.state not in PRINTED_STATES]
     if len(set(fluids)) < len(fluids):
-        raise CalibrationError("One photo is given twice; every fluid needs a photo of its own.")
+        raise CalibrationError("The same photo is given twice; each fluid needs its own.")
     everything = (*earlier, *fresh)
     require_one_vial(everything)
     return Profile(

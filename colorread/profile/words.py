@@ -45,21 +45,21 @@ def profile_lines(profile: Profile) -> list[str]:
     likely = [f"{name} ({100.0 * share:.0f} %)" for name, share in lamps[:2] if share > _WORTH_NAMING]
     low, high = validity(profile)
     states = {sample.evidence.state for sample in profile.samples}
-    phones = ", ".join(sorted(profile.camera_models)) or "a phone that the photos do not name"
-    lamp = "lamp not stated" if profile.light == "unknown" else f"lamp {profile.light}"
+    phones = ", ".join(sorted(profile.camera_models)) or "an unknown phone"
+    lamp = "lamp unknown" if profile.light == "unknown" else f"lamp {profile.light}"
     lines = [
         f"Profile made on {profile.made_at[:_DAY_LETTERS]} with {phones}, {lamp}.",
         benefit_words(profile),
-        f"pKa' of the dye at 25 °C: {estimates.mean[0]:.2f} ± {NORMAL_95 * estimates.std[0]:.2f} "
-        f"(without calibration {PKA_25C_FRESH:.2f} ± {NORMAL_95 * PKA_STD:.2f}; 90 % intervals).",
-        "Direction of the color in the photos: "
+        f"Dye pKa' at 25 °C: {estimates.mean[0]:.2f} ± {NORMAL_95 * estimates.std[0]:.2f} (uncalibrated "
+        f"{PKA_25C_FRESH:.2f} ± {NORMAL_95 * PKA_STD:.2f}; 90 % intervals).",
+        "Color direction: "
         + ", ".join(
             f"{name} {mean:.0f} ± {NORMAL_95 * std:.0f} degrees"
             for name, mean, std in zip(DIRECTIONS, estimates.mean[1:], estimates.std[1:], strict=True)
         )
         + ".",
-        "The light looks most like " + " or ".join(likely) + ".",
-        f"It reaches from {_end_words(low)} to {_end_words(high)}.",
+        "Most likely lamp: " + " or ".join(likely) + ".",
+        f"Calibrated from {_end_words(low)} to {_end_words(high)}.",
         "Made from:",
     ]
     for sample in profile.samples:
@@ -68,11 +68,11 @@ def profile_lines(profile: Profile) -> list[str]:
             patches = [other.evidence.ph for other in profile.samples if other.sha256 == sample.sha256]
             known += f", {len(patches)} patches, pH {min(patches):.2f} to {max(patches):.2f}"
         taken = sample.taken_at[:_MINUTE_LETTERS].replace("T", " ")
-        lines.append(f"  {sample.photo} ({known}), {f'taken {taken}' if taken else 'which tells no time'}")
+        lines.append(f"  {sample.photo} ({known}), {f'taken {taken}' if taken else 'time unknown'}")
     if states <= PRINTED_STATES:
-        lines.append("A chart alone narrows readings little, as inks are not the dye. Add end points or a known point.")
+        lines.append("A chart alone narrows readings little. Add the ends of the color, or a fluid of known pH.")
     elif "known" not in states:
-        lines.append("A fluid of known pH narrows readings most, as it fixes the dye's own constant. Add one.")
+        lines.append("Add a fluid of known pH: it narrows readings most.")
     return list(filter(None, dict.fromkeys(lines)))  # the patches of one photo share a line
 
 

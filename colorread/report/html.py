@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 import math
 import os
-import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -14,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from calibration.whole_file import write_whole
 from colorread import __version__
+from colorread.bar import bar_svg
 from colorread.flags import flag_texts
 from colorread.reading import NORMAL_95, Interval, Reading
 from colorread.report.axes import PLOT_COLORS
@@ -24,7 +24,15 @@ from colorread.tank.results import PhotoPoint, TankSummary, tank_co2_of
 from colorread.tank.series import wall_clock
 from colorread.tank.words import OF_WHEN, RECOMMENDED, fitted_rows, forecast_rows, number_rows
 from colorread.templates import templates_of
-from colorread.words import budget_words, clean_name, input_words, number_words, ph_words, time_words, when_words
+from colorread.words import (
+    budget_words,
+    clean_name,
+    input_words,
+    number_words,
+    ph_words,
+    time_words,
+    when_words,
+)
 
 if TYPE_CHECKING:
     from colorread.log.store import LogEntry
@@ -66,7 +74,7 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
     Parameters
     ----------
     summary : TankSummary
-        What the days tell; parts may be missing.
+        What the days show; parts may be missing.
     entries : iterable of LogEntry
         The photos of the tank, with their pictures where these shall be seen.
 
@@ -78,7 +86,6 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
     ordered = sorted(entries, key=_by_time, reverse=True)
     readings = [entry.reading for entry in ordered]
     told = summary.told
-    lead, more = _lead(summary.headline[0]) if summary.headline else ("", "")
     rows = _photo_rows(ordered, summary.tank_co2)
     start = days_start(summary)
     return (
@@ -86,7 +93,8 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
         .get_template("report.html")
         .render(
             summary=summary,
-            headline=(lead, more, *summary.headline[1:]),
+            answer=summary.answer,
+            bar="" if summary.now is None else bar_svg(summary.now.co2_mg_l, summary.tank.judged_by),
             tank=summary.tank,
             told=told,
             advice=None if told is None else told.advice,
@@ -101,7 +109,7 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
             numbers=number_rows(summary),
             of_when=OF_WHEN,
             fitted=[] if told is None else fitted_rows(told),
-            cautions=summary.cautions_with(),
+            cautions=summary.cautions,
             refused=_refused_rows(readings),
             photos=[row for row in rows if row.taken_at is None or row.taken_at >= start],
             older=[row for row in rows if row.taken_at is not None and row.taken_at < start],
@@ -126,7 +134,7 @@ def write_report(path: str | os.PathLike[str], summary: TankSummary, entries: It
     path : path
         HTML file; replaced where it exists.
     summary : TankSummary
-        What the days tell; parts may be missing.
+        What the days show; parts may be missing.
     entries : iterable of LogEntry
         The photos of the tank, with their pictures where these shall be seen.
 
@@ -136,12 +144,6 @@ def write_report(path: str | os.PathLike[str], summary: TankSummary, entries: It
         If it cannot be written.
     """
     write_whole(path, report_html(summary, entries).encode())
-
-
-def _lead(text: str) -> tuple[str, str]:
-    """Return what is said first, for large letters, and all that follows as sentences."""
-    lead, *more = re.split(r"[;.] ", text, maxsplit=1)
-    return f"{lead.removesuffix('.')}.", "".join(more)[:1].upper() + "".join(more)[1:]
 
 
 def _by_time(entry: LogEntry) -> tuple[datetime, str]:
@@ -168,9 +170,9 @@ def _photo_row(reading: Reading, tank: Interval | None, picture: str) -> PhotoRo
     budget = budget_words(reading)
     record = (
         f"Time: {time_words(reading)}." if reading.taken_at else "",
-        f"Stated: {stated}." if stated else "",
+        f"Entered: {stated}." if stated else "",
         f"Assumed: {assumed}." if assumed else "",
-        f"Unsure by: {budget}." if budget else "",
+        f"Uncertainty from: {budget}." if budget else "",
     )
     return PhotoRow(
         name=_name(reading),

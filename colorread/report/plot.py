@@ -38,7 +38,7 @@ from colorread.tank.settings import Tank
 if TYPE_CHECKING:
     from colorread.log.store import LogEntry
 
-MADE_UP = "Made-up demonstration data, no real tank"
+MADE_UP = "Made-up demo data, not a real tank"
 _DAYS_LABELLED: dict[Shape, int] = {"narrow": 5, "wide": 14}
 _HOURS_LABELLED: dict[Shape, int] = {"narrow": 6, "wide": 3}
 _ARROW_PT = 44  # twice its length, since a marker is as large below its place as above
@@ -133,16 +133,16 @@ def week_figure(summary: TankSummary, readings: Sequence[Reading], shape: Shape,
         ends = np.append(ends, course.tank_high_mg_l)
         if summary.last_at is not None and summary.last_at < course.times[-1]:
             draw_edge(axes, shape, _days_since(first, summary.last_at), "forecast")
+    finish_axes(axes, shape, tank.judged_by, lines, ends)
+    top = axes.get_ylim()[1]
     for one_sided, draw, words in ((False, _draw_value, "reading, 90 %"), (True, _draw_open_end, "one end known")):
         signs = [draw(axes, _days_since(first, at), co2) for at, co2 in seen if (co2.value is None) == one_sided]
         legend += [(sign, words) for sign in signs[:1]]
-    finish_axes(axes, shape, tank.judged_by, lines, ends)
-    top = axes.get_ylim()[1]
-    cut = [_days_since(first, at) for at, co2 in seen if co2.value is not None and (co2.high or 0.0) > top]
+    cut = [_days_since(first, at) for at, co2 in seen if (co2.high or 0.0) > top]
     if cut:
         legend.append((_draw_heads(axes, cut), "goes on above"))
     add_legend(figure, shape, legend, 2 if shape == "narrow" else 4)
-    _label_days(below, shape, first, n_days, "%a\n{day} %b", grid_days=1)
+    _label_days(below, shape, first, n_days, "%a\n%b {day}", grid_days=1)
     return figure
 
 
@@ -174,6 +174,9 @@ def history_figure(summary: TankSummary, readings: Sequence[Reading], shape: Sha
         for when, reading in zip(times, readings, strict=True)
         if reading.co2_mg_l is not None
     ]
+    values = np.array([co2.value or co2.low or 0.0 for _, co2 in seen])
+    finish_axes(axes, shape, summary.tank.judged_by, values, np.array([co2.high or 0.0 for _, co2 in seen]))
+    top = axes.get_ylim()[1]
     legend: list[tuple[Any, str]] = []
     if both := [(at, co2.value, co2.low or 0.0, co2.high or co2.value) for at, co2 in seen if co2.value is not None]:
         at, value, low, high = np.array(both).T
@@ -182,18 +185,16 @@ def history_figure(summary: TankSummary, readings: Sequence[Reading], shape: Sha
         legend.append((dots, "reading, 90 %"))
     for marker, known in (
         ("^", [(at, co2.low) for at, co2 in seen if co2.value is None and co2.high is None]),
-        ("v", [(at, co2.high) for at, co2 in seen if co2.value is None and co2.low is None]),
+        ("v", [(at, min(co2.high or 0.0, top)) for at, co2 in seen if co2.value is None and co2.low is None]),
     ):
         if known:
             style = {"color": LIGHT["ink"], "markerfacecolor": LIGHT["paper"], "markersize": 5.5, "ls": "none"}
-            (ends,) = axes.plot(*zip(*known, strict=True), marker=marker, zorder=6, **style)
+            (ends,) = axes.plot(*zip(*known, strict=True), marker=marker, zorder=6, clip_on=False, **style)
             legend.append((ends, "above" if marker == "^" else "below"))
-    values = np.array([co2.value or co2.low or 0.0 for _, co2 in seen])
-    finish_axes(axes, shape, summary.tank.judged_by, values, np.array([co2.high or 0.0 for _, co2 in seen]))
     draw_edge(axes, shape, _days_since(first, days_start(summary)), "")
     add_legend(figure, shape, legend, len(legend))
     grid_days = math.ceil(n_days / _DAYS_LABELLED[shape])
-    _label_days(below, shape, first, n_days, "{day} %b\n%Y", grid_days=grid_days)
+    _label_days(below, shape, first, n_days, "%b {day}\n%Y", grid_days=grid_days)
     return figure
 
 
@@ -327,11 +328,11 @@ def _draw_value(axes: Axes, at: float, co2_mg_l: Interval) -> Any:
 
 
 def _draw_open_end(axes: Axes, at: float, co2_mg_l: Interval) -> Any:
-    """Draw the known end with an arrow to the open side and return the sign for the legend."""
+    """Draw the known end, at most at the edge, with an arrow to the open side and return the sign for the legend."""
     if co2_mg_l.high is None:
         known, marker = co2_mg_l.low or 0.0, _ARROW_UP
     else:
-        known, marker = co2_mg_l.high, _ARROW_DOWN
+        known, marker = min(co2_mg_l.high, axes.get_ylim()[1]), _ARROW_DOWN
     style: dict[str, Any] = {"color": LIGHT["ink"], "ls": "none", "markeredgewidth": 1.4}
     axes.plot(at, known, marker=marker, markersize=_ARROW_PT, zorder=6, clip_on=False, **style)
     return Line2D([], [], marker=_ARROW_UP, markersize=_ARROW_PT / 2, **style)

@@ -35,7 +35,7 @@ def week_svgs(summary: TankSummary, readings: Sequence[Reading]) -> tuple[str, .
     shown = recent_readings(summary, readings)
     if summary.told is None and not shown:
         return ()
-    label = "CO2 of tank and vial over the days, with the readings, the marks, and the hours of lamp and gas."
+    label = "CO2 of tank and vial over the days, with the readings, the limits, and the hours of lights and gas."
     return _svgs(lambda shape: week_figure(summary, shown, shape, _page_title(summary)), "week", label)
 
 
@@ -58,7 +58,7 @@ def history_svgs(summary: TankSummary, readings: Sequence[Reading]) -> tuple[str
     timed = drawn_readings(summary, readings)
     if len(timed) == len(recent_readings(summary, readings)):
         return ()
-    label = "All readings of the vial through the whole time, with the marks."
+    label = "All readings of the vial, with the limits."
     return _svgs(lambda shape: history_figure(summary, timed, shape, _page_title(summary)), "history", label)
 
 

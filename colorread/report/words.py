@@ -21,9 +21,9 @@ def period_words(first_at: datetime | None, last_at: datetime | None) -> str:
     Returns
     -------
     str
-        Such as ``2 June 2025 to 8 June 2025``; empty where unknown.
+        Such as ``June 2, 2025 to June 8, 2025``; empty where unknown.
     """
-    days = [f"{when.day} {when:%B %Y}" for when in (first_at, last_at) if when is not None]
+    days = [f"{when:%B} {when.day}, {when:%Y}" for when in (first_at, last_at) if when is not None]
     return " to ".join(dict.fromkeys(days))
 
 
@@ -52,9 +52,9 @@ def setting_rows(tank: Tank) -> list[tuple[str, str]]:
         ("Gas", "" if tank.gas_hours is None else f"{tank.gas_hours} every day{'' if tank.gas else ' (assumed)'}"),
         ("Gas source", "" if source is None else SOURCE_WORDS[source.kind]),
         ("Amount", "" if source is None or source.amount_g is None else f"{source.amount_g:g} g"),
-        ("Charged", "" if source is None or source.started is None else f"{source.started}"),
-        ("Plants' range", f"{marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L (common practice, no source)"),
-        ("Fish mark", f"{marks.fish_mg_l:g} mg/L"),
-        ("Animals", "some bear little CO2" if tank.sensitive else ""),
+        ("Last refill", "" if source is None or source.started is None else f"{source.started}"),
+        ("Plants' range", f"{marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L (hobby convention)"),
+        ("Fish limit", f"{marks.fish_mg_l:g} mg/L"),
+        ("Animals", "CO2-sensitive" if tank.sensitive else ""),
     ]
     return [(label, value) for label, value in rows if value]

@@ -1,67 +1,55 @@
-"""What to change: days simulated with small changes, and the smallest one that does."""
+"""What to change: days simulated with one small change each, and the smallest that is useful, or none."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 
 import numpy as np
 
-from colorread.gas_care import gas_cautions
+from colorread.gas_care import IF_DISTRESSED, SIGNS_OF_DISTRESS, gas_cautions
+from colorread.levels import chance_above, level_of
+from colorread.reading import Level
 from colorread.tank.changes import STILL_FADING_PER_DAY, Candidate, candidates, fresh_charge, full_charge
-from colorread.tank.day_words import lit_words, percent_words, share_words
+from colorread.tank.day_words import lit_words, share_words
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import DayStart, day_start, forecast, rate_for_peak
 from colorread.tank.gas_source import Handling, handling_of
 from colorread.tank.model import Draws
 from colorread.tank.results import Advice, Change, DayForecast
 from colorread.tank.settings import Tank
-from colorread.verdict import ACT_CAUTIONS, DISTRESS_CAUTION, Marks, judge
+from colorread.verdict import ACT_CAUTIONS, LEAVE_IT, WATCH, Marks
+from colorread.words import percent_words
 
-# What counts as reached. The probability for the fish is what a keeper should ask for; the share of the light is an
-# assumption: the first hour after lights on is often lean and does no harm.
+# What new gas must keep: assumption; more gas is added only where the limit is kept for almost sure.
 FISH_PROBABILITY = 0.95
-_PLANTS_SHARE = 0.7
-_WORTH_IT = 0.08  # a change must add this much to the plants' share to be worth the trouble: assumption
-# Where no change reaches the mark, one that takes a twentieth off the upper end of the peak is a step: assumption.
+# Shares of the light within the plants' range from which they are left alone, and that a change must reach:
+# assumptions, apart from each other lest the advice comes and goes. The first hours are often lean and do no harm.
+_PLANTS_SHARE, _PLANTS_AIM = 0.4, 0.5
+_WORTH_IT = 0.1  # a change must add this much to the plants' share to be worth the trouble: assumption
+# Where no change is enough, one that takes a twentieth off the upper end of the peak is a step: assumption.
 _LOWER_PEAK = 0.95
 _SHARE_PER_EFFORT = 0.02  # of the light within the plants' range, what an effort must bring
-# More gas than now that is named as the next aim, and the least that is worth naming: assumptions, in small steps.
-_MOST_MORE_GAS, _WORTH_CLIMBING = 2.0, 0.25
+_WORTH_CLIMBING = 1.25  # room for this much more gas is worth naming: assumption
 _DAYS_AHEAD = 7  # assumption: a trend of at most two weeks is carried on for one
-_WAIT_DAYS = 2  # as long as the cautions ask to wait after a change
-_LOOK_OFTEN = "Look at the fish often and take new photos tomorrow."
-_CHECK_SOURCE = "Check the gas source first: is it empty or closed, or a hose blocked?"
-_CHECK_CYLINDER = " Close the valve of a cylinder before you change it."
-_NEW_PHOTOS = "Take new photos then: they tell whether it came so, or whether one of the other changes is needed."
 _RATE_STEP = 0.05  # no one sets a rate more finely: assumption
+_LOOK = "Look at the fish now."
+_TOMORROW = "Take new photos tomorrow."
+_CHECK_SOURCE = "Check the gas source first: empty, closed, or a blocked hose?"
+_CHECK_CYLINDER = " Close a cylinder's valve before you change it."
 
 CAUTIONS = (
-    "Make one change at a time, where two are named the first one first, in small steps; then wait two days, look at "
-    "the fish and take new photos before the next one.",
-    "The simulation knows only what the photos told of this tank: watch the fish for gasping at the surface and fast "
-    "gill movement, most of all on the day after a change and at the end of the night.",
-    DISTRESS_CAUTION,
-    "Where that does not help, ask a veterinarian.",
+    "Make one change at a time. Wait two days, look at the fish and take new photos before the next.",
+    "The simulation knows only what the photos showed. Watch the fish, most of all the day after a change.",
+    SIGNS_OF_DISTRESS,
+    IF_DISTRESSED,
 )
 # Common practice, no source.
-_NEW_CHARGE = (
-    "A new charge of a bottle comes back at its full rate: start it in the morning, watch the fish all that day, and "
-    "take photos."
-)
+_NEW_CHARGE = "A refilled bottle starts at its full rate. Start it in the morning, and watch the fish all that day."
 
 
-@dataclass(frozen=True, slots=True)
-class _Fading:
-    """In how many days a fading source keeps the fish mark with nothing changed, and with what probability."""
-
-    days: int
-    fish_probability: float
-
-
-def advise(fit: TankFit, tank: Tank) -> Advice:
+def advise(fit: TankFit, tank: Tank, held: Level | None = None) -> Advice:
     """
     Simulate changes and pick the smallest that serves plants and fish.
 
@@ -70,7 +58,9 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
     fit : TankFit
         What is believed of the tank.
     tank : Tank
-        Its schedule, source and marks.
+        Its schedule, source and limits.
+    held : {'no concern', 'watch', 'act'}, optional
+        Level of the day before, see `colorread.levels.level_of`.
 
     Returns
     -------
@@ -81,35 +71,28 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
     start = day_start(fit, tank.judged_by, midnight)
     handling = handling_of(tank.source, start.schedule.gas)
     today = forecast(start, Change(), "Change nothing.")
-    overdosed = _is_overdosed(today, start.marks)
+    level, overdosed = level_of(today.peak_mg_l, start.marks.fish_mg_l, held), _is_overdosed(today, start.marks)
     # A new charge only brings more CO2, so it is none for fish that have too much.
-    fresh, smaller = _new_charges(start, tank, midnight, handling) if _is_fish_fine(today) else ((), ())
+    fresh, smaller = _new_charges(start, tank, midnight, handling) if level == "no concern" else ((), ())
     tried = _tried(start, candidates(start, handling, fresh=fresh, overdosed=overdosed))
     tried_last = _tried(start, smaller)
-    # Waiting is no advice where there is far too much. A cylinder does not fade by itself: what went may come back.
-    fading = None if overdosed or tank.source_kind == "cylinder" else _fading(start, today)
-    calm = judge(today.peak_mg_l, start.marks).fish != "act"
-    waiting = fading if fading is not None and fading.days <= _WAIT_DAYS and calm else None
-    recommended = None if waiting else _pick(today, tried) or _pick(today, tried_last)
-    if overdosed and (recommended is None or not _is_fish_fine(recommended)):
+    recommended = _pick(today, tried, start.marks, level) or _pick(today, tried_last, start.marks, level)
+    before = _before(today, start)
+    if overdosed and (recommended is None or not _is_enough(recommended, level, start.marks)):
         recommended = _new_start(start, handling)
-        sentences = _stop_sentences(today, recommended, start, handling)
+        sentences = _stop_sentences(before, recommended, start, handling)
     elif fit.series.left_out["higher course"] and _is_lean(today, start.marks):
         # More gas is no advice for a source that may have run dry.
         recommended, tried, tried_last = None, [], []
-        check = _CHECK_SOURCE + (_CHECK_CYLINDER if tank.source_kind in ("cylinder", None) else "")
-        sentences = check, _before(today, start)
-    elif waiting is not None:
-        sentences = _wait_words(waiting, start.marks), _before(today, start), _NEW_PHOTOS
+        sentences = _CHECK_SOURCE + (_CHECK_CYLINDER if tank.source_kind in ("cylinder", None) else ""), before
+    elif recommended is not None:
+        how = f" {handling.how}" if handling.how and _ends_gas_otherwise(recommended, start) else ""
+        look = f"{_LOOK} " if level == "act" else ""
+        step = "" if _level(recommended, start.marks) == "no concern" else "This is a first step. Go on in two days."
+        sentences = f"{look}{recommended.words}{how}", before, _after(recommended), step
     else:
-        how = handling.how if _ends_gas_otherwise(recommended, start) else ""
-        if tried or tried_last:
-            none = "None of the changes that were simulated does clearly better."
-        else:
-            none = "No change could be simulated; state the hours of the lamp."
-        if tried and recommended is None:
-            none = _climb_words(today, start, handling) or none
-        sentences = _sentences(today, recommended, start, fading, none=none, how=how, overdosed=overdosed)
+        sentences = _unchanged_words(today, level, start, handling, can_change=bool(tried or tried_last)), before
+    fades = _fading_words(start, today) if tank.source_kind != "cylinder" and not overdosed else ""
     # In small steps, but not where the gas must go down.
     cautions = ACT_CAUTIONS + CAUTIONS[1:] if overdosed else CAUTIONS
     recharged = () if tank.source_kind == "cylinder" else (_NEW_CHARGE,)
@@ -118,7 +101,7 @@ def advise(fit: TankFit, tank: Tank) -> Advice:
         today=today,
         recommended=recommended,
         others=_worth_showing([*tried, *tried_last], recommended, today, start.marks),
-        sentences=sentences,
+        sentences=tuple(sentence for sentence in (*sentences, fades) if sentence),
         cautions=(*cautions, *recharged, *gas_cautions(tank.source_kind)),
     )
 
@@ -127,38 +110,46 @@ def _tried(start: DayStart, changes: Sequence[Candidate]) -> list[tuple[DayForec
     return [(forecast(start, one.change, one.words, one.rate_factor), one.effort) for one in changes]
 
 
-def _pick(today: DayForecast, tried: Sequence[tuple[DayForecast, float]]) -> DayForecast | None:
+def _pick(
+    today: DayForecast, tried: Sequence[tuple[DayForecast, float]], marks: Marks, level: Level
+) -> DayForecast | None:
     """Return the smallest change that does, else the one that lowers the peak most; None to leave it."""
-    fish_fine = _is_fish_fine(today)
-    if fish_fine and today.plants_share >= _PLANTS_SHARE:
+    # Where it is not clear, more photos or a calibration help, and a change would have to be taken back.
+    if level == "watch" or (level == "no concern" and today.plants_share >= _PLANTS_SHARE):
         return None
-    mild = [(day, effort) for day, effort in tried if _is_fish_fine(day)]
-    full = [(day, effort) for day, effort in mild if day.plants_share >= _PLANTS_SHARE]
+    calm = [(day, effort) for day, effort in tried if _is_enough(day, level, marks)]
+    full = [(day, effort) for day, effort in calm if day.plants_share >= _PLANTS_AIM]
     if full:
         return min(full, key=lambda pair: (pair[1], -pair[0].plants_share))[0]
-    if mild:
-        best = max(mild, key=lambda pair: pair[0].plants_share - _SHARE_PER_EFFORT * pair[1])[0]
-        return best if not fish_fine or best.plants_share >= today.plants_share + _WORTH_IT else None
+    if calm:
+        best = max(calm, key=lambda pair: pair[0].plants_share - _SHARE_PER_EFFORT * pair[1])[0]
+        return best if level == "act" or best.plants_share >= today.plants_share + _WORTH_IT else None
     if not tried:
         return None
-    # Not by the probability: that is 0 for all of them where the mark is far away.
+    # Not by the probability: that is 0 for all of them where the limit is far away.
     best = min((day for day, _ in tried), key=_upper_peak)
-    lower = _upper_peak(best) < _LOWER_PEAK * _upper_peak(today)
-    return best if lower or best.fish_probability > today.fish_probability else None
+    return best if _upper_peak(best) < _LOWER_PEAK * _upper_peak(today) else None
 
 
-def _ends_gas_otherwise(day: DayForecast | None, start: DayStart) -> bool:
-    return day is not None and day.change.gas is not None and day.change.gas.off != start.schedule.gas.off
+def _level(day: DayForecast, marks: Marks) -> Level:
+    return level_of(day.peak_mg_l, marks.fish_mg_l)
 
 
-def _is_fish_fine(day: DayForecast) -> bool:
-    return day.fish_probability >= FISH_PROBABILITY
+def _is_enough(day: DayForecast, level_before: Level, marks: Marks) -> bool:
+    """Whether a change is enough for the fish: where there is too much, more likely than not below the limit."""
+    if level_before == "no concern":
+        return _level(day, marks) == "no concern"
+    return chance_above(day.peak_mg_l, marks.fish_mg_l) < 0.5
+
+
+def _ends_gas_otherwise(day: DayForecast, start: DayStart) -> bool:
+    return day.change.gas is not None and day.change.gas.off != start.schedule.gas.off
 
 
 def _is_lean(day: DayForecast, marks: Marks) -> bool:
     """Whether the plants have too little and the fish nothing to fear."""
     assert day.peak_mg_l.value is not None
-    return _is_fish_fine(day) and day.peak_mg_l.value < marks.plants_low_mg_l
+    return _level(day, marks) == "no concern" and day.peak_mg_l.value < marks.plants_low_mg_l
 
 
 def _upper_peak(day: DayForecast) -> float:
@@ -167,7 +158,7 @@ def _upper_peak(day: DayForecast) -> float:
 
 
 def _is_overdosed(day: DayForecast, marks: Marks) -> bool:
-    """Whether the peak lies above the fish mark with its whole interval."""
+    """Whether the peak lies above the fish limit with its whole interval."""
     assert day.peak_mg_l.low is not None
     return day.peak_mg_l.low > marks.fish_mg_l
 
@@ -175,13 +166,13 @@ def _is_overdosed(day: DayForecast, marks: Marks) -> bool:
 def _worth_showing(
     tried: Sequence[tuple[DayForecast, float]], recommended: DayForecast | None, today: DayForecast, marks: Marks
 ) -> tuple[DayForecast, ...]:
-    """Return the best single change of each kind, by fish first; none that lowers the CO2 where it is too little."""
+    """Return the best change of each kind, by fish first; none that lowers the CO2 where it is too little."""
     is_lean = _is_lean(today, marks)
     kinds: dict[tuple[bool, bool, bool, bool], DayForecast] = {}
     for day, _ in tried:
         change = day.change
         kind = (change.gas is None, change.rate_factor == 1.0, change.night_loss_factor == 1.0, not change.refill_on)
-        if day is recommended or sum(kind) != 3 or (is_lean and day.co2_mg_l.mean() < today.co2_mg_l.mean()):
+        if day is recommended or (is_lean and day.co2_mg_l.mean() < today.co2_mg_l.mean()):
             continue
         best = kinds.get(kind)
         if best is None or _merit(day, is_lean=is_lean) > _merit(best, is_lean=is_lean):
@@ -195,18 +186,18 @@ def _merit(day: DayForecast, *, is_lean: bool) -> tuple[float, float, float]:
 
 
 def _new_start(start: DayStart, handling: Handling) -> DayForecast | None:
-    """Return the day of a source that was stopped and begins again with as much as keeps the mark; None for nothing."""
+    """Return the day of a stopped source that starts again with as much as keeps the limit; None for nothing."""
     factor = _most_gas(start)
     if factor <= 0.0:
         return None
-    words = f"Begin again with no more than about {factor * 100.0:.0f} % of the present gas{handling.less}."
+    words = f"Start again with at most about {factor * 100.0:.0f} % of the gas{handling.less}."
     return forecast(start, Change(rate_factor=factor), words)
 
 
 def _new_charges(
     start: DayStart, tank: Tank, midnight: datetime, handling: Handling
 ) -> tuple[tuple[Candidate, ...], tuple[Candidate, ...]]:
-    """Return a new charge where all of it keeps the fish mark, else one that is small enough but brings more gas."""
+    """Return a new charge where all of it keeps the fish limit, else one that is small enough but brings more gas."""
     full = full_charge(start, tank.source, midnight)
     share = 0.0 if full is None else _most_gas(start, full)
     if full is None or share * float(np.median(full)) <= 1.0:
@@ -217,114 +208,58 @@ def _new_charges(
 
 
 def _most_gas(start: DayStart, rate_factor: Draws | float = 1.0) -> float:
-    """Return the largest share of a gas rate that keeps the fish mark, in steps; not above 0 where none does."""
+    """Return the largest share of a gas rate that keeps the fish limit, in steps; not above 0 where none does."""
     shares = rate_for_peak(start, start.marks.fish_mg_l, rate_factor)
     return round(math.floor(float(np.quantile(shares, 1.0 - FISH_PROBABILITY)) / _RATE_STEP) * _RATE_STEP, 2)
 
 
 def _stop_sentences(
-    today: DayForecast, recommended: DayForecast | None, start: DayStart, handling: Handling
+    before: str, recommended: DayForecast | None, start: DayStart, handling: Handling
 ) -> tuple[str, ...]:
     """Return the advice where no change is enough at once."""
     stop = (
-        f"The gas must go down now: {handling.stop}, or run an air stone, until new photos read below "
+        f"{_LOOK} Stop the gas: {handling.stop}. Run an air stone too, until new photos read below "
         f"{start.marks.fish_mg_l:g} mg/L."
     )
     if recommended is None:
-        return f"{stop} None of the changes that were simulated is enough.", _before(today, start)
-    begin = recommended.words[0].lower() + recommended.words[1:]
-    return f"{stop} Only then {begin}", _before(today, start), _after(recommended), _LOOK_OFTEN
+        return f"{stop} No simulated change is enough.", before, _TOMORROW
+    return stop, recommended.words, before, _after(recommended), _TOMORROW
 
 
-def _sentences(
-    today: DayForecast,
-    recommended: DayForecast | None,
-    start: DayStart,
-    fading: _Fading | None,
-    *,
-    none: str,
-    how: str,
-    overdosed: bool,
-) -> tuple[str, ...]:
-    before = _before(today, start)
-    fades = () if fading is None else (_fading_words(fading, start.marks, changed=recommended is not None),)
-    if recommended is None:
-        if _is_fish_fine(today) and today.plants_share >= _PLANTS_SHARE:
-            return "Leave it as it is.", before
-        watch = () if _is_fish_fine(today) else (_LOOK_OFTEN,)
-        verdict = judge(today.peak_mg_l, start.marks)
-        if verdict.fish == "act":
-            none = f"{verdict.sentences[-1]} {none}"
-        return none, before, *watch, *fades
-    first = ("The gas must go down now." if overdosed else "", recommended.words, how)
-    sentences = [" ".join(text for text in first if text), before, _after(recommended)]
-    if overdosed:
-        sentences.append(_LOOK_OFTEN)
-    elif not _is_fish_fine(recommended):
-        sentences.append(
-            "That is a first step and not enough for the fish: take new photos after two days and go on from there."
-        )
-    return *sentences, *fades
-
-
-def _climb_words(today: DayForecast, start: DayStart, handling: Handling) -> str:
-    """Return how to come up from so far below the plants' range that no small step is worth it; else nothing."""
-    factor = min(_most_gas(start), _MOST_MORE_GAS)
-    if not _is_lean(today, start.marks) or factor < 1.0 + _WORTH_CLIMBING:
-        return ""
-    return (
-        f"No small step brings it into the plants' range; {factor:g} times the present gas would still keep the tank "
-        f"below {start.marks.fish_mg_l:g} mg/L with a probability of {percent_words(FISH_PROBABILITY)} or more. "
-        f"Come closer to the range slowly: {handling.more}, and after each step wait two days, look at the fish and "
-        "take new photos."
-    )
+def _unchanged_words(today: DayForecast, level: Level, start: DayStart, handling: Handling, *, can_change: bool) -> str:
+    """Return what to do where no change is recommended."""
+    if level == "act":
+        return f"{_LOOK} Stop the gas for a few hours: {handling.stop}. {_TOMORROW}"
+    if level == "watch":
+        return WATCH
+    if today.plants_share >= _PLANTS_SHARE:
+        return LEAVE_IT
+    if can_change and _is_lean(today, start.marks) and _most_gas(start) >= _WORTH_CLIMBING:
+        return f"Plants could use more gas: {handling.more}, and wait two days after each step."
+    return LEAVE_IT if can_change else "Leave it as it is; enter the lights' hours to see what a change would do."
 
 
 def _before(today: DayForecast, start: DayStart) -> str:
     marks = start.marks
     return (
-        f"As it runs now, the tank stays below {marks.fish_mg_l:g} mg/L all day with a probability of "
-        f"{percent_words(today.fish_probability)} and is within {marks.plants_low_mg_l:g} to "
-        f"{marks.plants_high_mg_l:g} mg/L for {share_words(today)} of {lit_words(start.schedule.lights)}."
+        f"As it runs now: {percent_words(today.fish_probability)} chance of staying below {marks.fish_mg_l:g} mg/L all "
+        f"day, and in the plants' range for {share_words(today)} of {lit_words(start.schedule.lights)}."
     )
 
 
 def _after(recommended: DayForecast) -> str:
-    changes = "both changes" if recommended.change.gas and recommended.change.rate_factor != 1.0 else "the change"
     return (
-        f"With {changes} it stays below with {percent_words(recommended.fish_probability)} and is within for "
-        f"{share_words(recommended)} of that time (simulated, once it has settled)."
+        f"With the change: {percent_words(recommended.fish_probability)} chance, and {share_words(recommended)} of "
+        "that time."
     )
 
 
-def _fading(start: DayStart, today: DayForecast) -> _Fading | None:
-    """Return when a fading source leaves the fish mark behind by itself, within a week."""
+def _fading_words(start: DayStart, today: DayForecast) -> str:
+    """Return in how many days a fading source is of no concern by itself, within a week; else nothing."""
     fall_per_day = start.parameters.fall_per_h * 24.0
-    if _is_fish_fine(today) or float(np.median(fall_per_day)) < STILL_FADING_PER_DAY:
-        return None
+    if _level(today, start.marks) == "no concern" or float(np.median(fall_per_day)) < STILL_FADING_PER_DAY:
+        return ""
     for days in range(1, _DAYS_AHEAD + 1):
-        later = forecast(start, Change(), "", np.exp(-fall_per_day * days))
-        if _is_fish_fine(later):
-            return _Fading(days, later.fish_probability)
-    return None
-
-
-def _wait_words(fading: _Fading, marks: Marks) -> str:
-    return (
-        f"Nothing yet: the gas fades by itself, and in about {_days_words(fading)} the tank stays below "
-        f"{marks.fish_mg_l:g} mg/L all day with a probability of {percent_words(fading.fish_probability)}. Watch the "
-        "fish until then."
-    )
-
-
-def _days_words(fading: _Fading) -> str:
-    return f"{fading.days} day{'s' if fading.days > 1 else ''}"
-
-
-def _fading_words(fading: _Fading, marks: Marks, *, changed: bool) -> str:
-    then = " After that the change may be more than needed, so take new photos." if changed else ""
-    return (
-        f"The gas fades by itself: with nothing changed the tank would stay below {marks.fish_mg_l:g} mg/L all day "
-        f"with a probability of {percent_words(fading.fish_probability)} in about {_days_words(fading)}. Until then "
-        f"watch the fish.{then}"
-    )
+        if _level(forecast(start, Change(), "", np.exp(-fall_per_day * days)), start.marks) == "no concern":
+            return f"The gas is fading: no concern in about {days} day{'s' if days > 1 else ''} if nothing is changed."
+    return ""

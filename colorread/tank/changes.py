@@ -18,8 +18,9 @@ from colorread.tank.settings import DailySpan, GasSource
 # Assumption: a hundredth a day is less than photos tell, and over a week it matters to no one.
 STILL_FADING_PER_DAY = 0.01
 # Up by a fifth at most before looking again: common practice, no source. Down goes faster, as too little gas harms no
-# fish; less than half is a new start and no change: assumption.
-_RATE_FACTORS = (0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.95, 1.05, 1.1, 1.15, 1.2)
+# fish; less than half is a new start and no change, and
+# less than a tenth no one sets: assumptions.
+_RATE_FACTORS = (0.5, 0.6, 0.7, 0.8, 0.9, 1.1, 1.2)
 # Assumption: an hour at a time, as with the rate, lest a step overshoots.
 _HOURS_EARLIER = (-1.0, -0.5, 0.5, 1.0)
 _HOURS_OFF_EARLIER = (-1.0, -0.5, 0.5, 1.0, 1.5, 2.0)
@@ -29,9 +30,9 @@ _LEAD_MAX_H, _LEAD_H = 2.0, 1.0
 # An outlet turned up to ripple the surface takes a tank from still to rippled or stronger (0.03 to 0.09 to 0.29 1/h,
 # see the prior of the loss): half as much again, and twice as much; an air stone three times as much.
 _NIGHT_LOSSES = (
-    (1.5, "Move the surface more at night, so that about 1.5 times as much CO2 leaves the water."),
-    (2.0, "Move the surface more at night, so that about twice as much CO2 leaves the water."),
-    (3.0, "Run an air stone at night, so that about three times as much CO2 leaves the water."),
+    (1.5, "Move the surface a little more at night, so that 1.5 times as much CO2 leaves."),
+    (2.0, "Move the surface more at night, so that twice as much CO2 leaves."),
+    (3.0, "Run an air stone at night, so that three times as much CO2 leaves."),
 )
 # Effort of a change against that of a timer set by one hour. It only ranks changes that serve alike: assumptions.
 _EFFORT_PER_LN_RATE = 10.0  # a tenth more or less gas counts as that hour
@@ -39,8 +40,6 @@ _EFFORTS_NIGHT = (1.25, 2.0, 2.5)  # of the losses above: a bought or moved outl
 _EFFORT_NIGHT_OFF = 2.0  # a timer where there was none
 _EFFORT_BY_HAND = 1.0  # on top, where a hose is moved twice a day that was left alone
 _EFFORT_REFILL = 2.0  # mixing and mess
-_EFFORT_OF_TWO = 0.5  # on top, where two things are changed, as then neither is seen alone
-_PAIRED_EFFORT_MAX = 1.6  # of either of two changes, so that both together stay a small step
 # Assumption: a new charge is held to twenty times the old rate, lest an error of the trend grows with the charge's age;
 # a lower bound would let a charge of a bottle that faded fast pass for one that is small enough.
 _FRESH_FACTOR_MAX = 20.0
@@ -89,36 +88,14 @@ def candidates(
     Returns
     -------
     tuple of Candidate
-        Single changes, and pairs of two small ones.
+        One change each, as two at once are not seen apart.
     """
-    hours = _other_hours(start, handling, overdosed=overdosed)
-    rates = _other_rates(handling)
-    pairs = [
-        Candidate(
-            Change(gas=one.change.gas, rate_factor=two.change.rate_factor),
-            _words_of_two(one, two, start, at_once=overdosed),
-            one.effort + two.effort + _EFFORT_OF_TWO,
-        )
-        for one in hours
-        for two in rates
-        if max(one.effort, two.effort) <= _PAIRED_EFFORT_MAX
-    ]
-    return (*hours, *rates, *_other_nights(start), *fresh, *pairs)
-
-
-def _words_of_two(hours: Candidate, rate: Candidate, start: DayStart, *, at_once: bool) -> str:
-    """Return two changes as instructions; of one for less gas and one for more, that for less comes first."""
-    assert hours.change.gas is not None
-    longer = hours.change.gas.hours > start.schedule.gas.hours
-    one, two = (
-        words[0].lower() + words[1:]
-        for words in (
-            (rate.words, hours.words) if longer and rate.change.rate_factor < 1.0 else (hours.words, rate.words)
-        )
+    return (
+        *_other_hours(start, handling, overdosed=overdosed),
+        *_other_rates(handling),
+        *_other_nights(start),
+        *fresh,
     )
-    if at_once:
-        return f"Do both: {one.removesuffix('.')}, and {two}"
-    return f"First {one} Two days later, if new photos still ask for it: {two}"
 
 
 def full_charge(start: DayStart, source: GasSource | None, midnight: datetime) -> Draws | None:
@@ -169,13 +146,10 @@ def fresh_charge(full: Draws, share: float, midnight: datetime, handling: Handli
     Candidate
         On that day.
     """
-    charge = f"Charge the gas source anew in the morning of {midnight.day} {midnight:%B}"
-    words = f"{charge}; it comes back at its full rate."
+    refill = f"Refill the bottle on the morning of {midnight:%B} {midnight.day}"
+    words = f"{refill}."
     if share < 1.0:
-        words = (
-            f"{charge}, but for no more than about {share * 100.0:.0f} % of the gas that the present charge began with"
-            f"{handling.less}; all of it may be too much for the fish."
-        )
+        words = f"{refill}, with at most about {share * 100.0:.0f} % of the last charge{handling.less}."
     return Candidate(Change(refill_on=midnight.date()), words, _EFFORT_REFILL, full * share)
 
 

@@ -5,28 +5,10 @@ from __future__ import annotations
 from colorread.reading import Interval
 from colorread.tank.results import NEVER_DAYS, DayForecast
 from colorread.tank.settings import DailySpan
-from colorread.words import NumberWords, days_words, number_words
+from colorread.words import NumberWords, days_words, number_words, percent_words
 
 _LEAST_HOURS = 0.5  # the course is told every half hour
 LEAST_DAYS = 0.05  # less is shown as 0.0
-
-
-def percent_words(share: float) -> str:
-    """
-    Return a share without ever claiming certainty.
-
-    Parameters
-    ----------
-    share : float
-        From 0 to 1 [-].
-
-    Returns
-    -------
-    str
-        Such as ``55 %``.
-    """
-    percent = round(share * 100.0)
-    return "more than 99 %" if percent >= 100 else "less than 1 %" if percent <= 0 else f"{percent} %"
 
 
 def share_words(day: DayForecast) -> str:
@@ -63,7 +45,7 @@ def lit_words(lights: DailySpan | None) -> str:
     str
         For the end of a sentence.
     """
-    return "the hours with gas" if lights is None else "the light"
+    return "the gas-on time" if lights is None else "the lights-on time"
 
 
 def hours_words(hours: Interval) -> NumberWords:
@@ -78,7 +60,7 @@ def hours_words(hours: Interval) -> NumberWords:
     Returns
     -------
     NumberWords
-        Such as ``1.0 (0.0 to 4.5) h``, or ``less than 0.5 h``: that the mark is never passed no simulation can tell.
+        Such as ``1.0 (0.0 to 4.5) h``, or ``less than 0.5 h``: no simulation shows that a limit is never passed.
     """
     assert hours.high is not None
     if hours.high < _LEAST_HOURS:
@@ -93,7 +75,7 @@ def is_already(days: Interval) -> bool:
 
 def fading_words(days: Interval) -> NumberWords:
     """
-    Return in how many days the daily peak falls below a mark, in words.
+    Return in how many days the daily peak falls below a limit, in words.
 
     Parameters
     ----------
@@ -103,7 +85,7 @@ def fading_words(days: Interval) -> NumberWords:
     Returns
     -------
     NumberWords
-        Such as ``12 (8 or more) days``, or ``perhaps below it already (up to 14 days)``.
+        Such as ``12 (8 or more) days``, or ``possibly below it already (up to 14 days)``.
     """
     return _days(days, "below it")
 
@@ -135,7 +117,7 @@ def _days(days: Interval, end: str) -> NumberWords:
     if days.value is None or days.value >= LEAST_DAYS:
         return days_words(days)
     up_to = "or much later" if days.high is None else f"up to {_shown(days.high)} days"
-    return NumberWords(value=f"perhaps {end} already", span=up_to, unit="")
+    return NumberWords(value=f"possibly {end} already", span=up_to, unit="")
 
 
 def _shown(days: float) -> str:

@@ -83,20 +83,20 @@ def parse_day(text: str) -> date:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise ValueError(f"A day looks like 2025-06-04, not {text!r}.") from None
+        raise ValueError(f"A day must look like 2025-06-04, not {text!r}.") from None
 
 
 def _past_day(text: str) -> date:
     day = parse_day(text)
     if day > date.today():
-        raise ValueError(f"{day.isoformat()} is still to come; give the day on which it was done.")
+        raise ValueError(f"{day.isoformat()} is in the future; enter the day it was done.")
     return day
 
 
 def _typed_span(text: str) -> DailySpan:
     span = parse_span(text)
     if span.on == span.off and not text.strip().endswith("24:00"):
-        raise ValueError(f"{text} may mean never or always; 00:00-24:00 is the whole day.")
+        raise ValueError(f"{text} could mean never or always; use 00:00-24:00 for all day.")
     return span
 
 
@@ -111,9 +111,9 @@ def _marks(marks: Marks, given: Mapping[str, Any], cleared: Collection[str]) -> 
     if "plants" in given:
         match = _RANGE.fullmatch(given["plants"].strip())
         if match is None:
-            raise ValueError(f"The range for the plants looks like 15-30, not {given['plants']!r}.")
+            raise ValueError(f"The plants' range must look like 15-30, not {given['plants']!r}.")
         low, high = map(float, match.groups())
-    fish = new.fish_mg_l if "fish_mark" in cleared else given.get("fish_mark", marks.fish_mg_l)
+    fish = new.fish_mg_l if "fish_limit" in cleared else given.get("fish_limit", marks.fish_mg_l)
     return Marks(plants_low_mg_l=low, plants_high_mg_l=high, fish_mg_l=fish)
 
 
@@ -124,7 +124,7 @@ def _source(source: GasSource | None, given: Mapping[str, Any], cleared: Collect
         source = GasSource(kind=given["source"])
     if source is None:
         if {"source_amount", "source_started"} & set(given):
-            raise ValueError("Say what makes the gas too: fermentation, acid-bicarbonate or cylinder.")
+            raise ValueError("Also enter the gas source: fermentation, acid-bicarbonate or cylinder.")
         return None
     if "source_amount" in given or "source_amount" in cleared:
         source = replace(source, amount_g=given.get("source_amount"))

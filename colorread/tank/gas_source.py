@@ -34,7 +34,7 @@ class Handling:
     rate : str
         To set its rate, before "up" or "down"; empty where that cannot be done.
     less : str
-        How to begin again with less; empty where a valve does it.
+        How to start again with less; empty where a valve does it.
     more : str
         How to come to much more of it, in small letters.
     """
@@ -53,26 +53,26 @@ _SWITCHED = Handling(
     on="Turn the gas on at {on}",
     off="Turn the gas off at {off}",
     both="Turn the gas on at {on} and off at {off}",
-    stop="stop it",
+    stop="turn it off",
     rate="Turn the gas",
-    more="turn it up by a fifth at most at a time",
+    more="turn it up by at most a fifth at a time",
 )
 _BOTTLE = Handling(
-    on="Lead the gas into the tank from {on}",
-    off="Lead the gas into the open air from {off}",
-    both="Lead the gas into the tank from {on} and into the open air from {off}",
-    stop=f"lead it into the open air ({HOSE_OUT})",
-    how=f"For that {HOSE_OUT}.",
-    less=", by fewer bottles or a smaller charge",
-    more="take another bottle or a larger charge",
+    on="Put the hose into the tank at {on}",
+    off="Pull the hose out of the tank at {off}",
+    both="Put the hose into the tank at {on} and pull it out at {off}",
+    stop=HOSE_OUT,
+    how="Never close or pinch the hose.",
+    less=", with fewer bottles or a smaller charge",
+    more="add a bottle or use a larger charge",
 )
 _UNKNOWN = Handling(
-    on="Let the gas into the tank from {on}",
-    off="Let the gas into the tank until {off}",
-    both="Let the gas into the tank from {on} to {off}",
-    stop=f"stop it (of a bottle: {HOSE_OUT})",
-    rate="If the gas has a valve, turn it",
-    more="turn it up by a fifth at most at a time, or with bottles take another one",
+    on="Start the gas at {on}",
+    off="End the gas at {off}",
+    both="Run the gas from {on} to {off}",
+    stop=f"turn it off (DIY bottle: {HOSE_OUT})",
+    rate="Turn the gas valve",
+    more="turn it up by at most a fifth at a time, or add a DIY bottle",
 )
 
 

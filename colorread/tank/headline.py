@@ -1,128 +1,170 @@
-"""The verdict that days of readings end in: what matters first."""
+"""The one verdict that days of readings end in, and what is said of the gas."""
 
 from __future__ import annotations
 
-import math
-from datetime import datetime
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import timedelta
 
-from colorread.reading import Interval, Verdict
-from colorread.tank.day_words import LEAST_DAYS, is_already, lit_words, share_words
-from colorread.tank.results import Told
+import numpy as np
+
+from colorread.answer import IN_VIAL
+from colorread.levels import LEVELS, chance_above, level_of
+from colorread.reading import Interval, Level, Reading
+from colorread.tank.day_words import LEAST_DAYS, is_already, lit_words
+from colorread.tank.results import Now, Told
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
-from colorread.verdict import Marks, judge
-from colorread.words import co2_words, days_words, number_words
+from colorread.verdict import CALIBRATE, Marks, judge
+from colorread.words import days_words, number_words, percent_words
 
-_LOOK = "Look at the fish now."
+DAILY_PEAK = "CO2 in the tank at its daily peak"
+_CONTRADICTED_FROM = 0.95  # probability that the vial is above where the days put it: assumption
 _LEAKING_PERCENT_A_DAY = -3.0  # assumption: less may be the weather or the fit
 _LEAK = (
-    "A cylinder does not fade by itself: ventilate, and check regulator, valve and hose for leaks as its supplier "
-    "instructs; once that is mended, more gas may flow again."
+    "A cylinder does not fade by itself. Ventilate, and check regulator, valve and hose for leaks; once fixed, more "
+    "gas may flow again."
 )
 
 
-def headline(tank: Tank, told: Told, last: Verdict) -> tuple[str, ...]:
+def now_of_days(tank: Tank, told: Told, last: Reading, held: Level | None) -> Now:
     """
-    Return the verdict of a course in sentences, the fish first.
+    Return the verdict for now where the days give a course.
 
     Parameters
     ----------
     tank : Tank
-        Its marks.
+        Its limits.
     told : Told
         What the course tells.
-    last : Verdict
-        Of the last reading alone, lest a course silences what a fresh photo shows.
+    last : Reading
+        The last reading; where it shows far more than the course allows and is graver, it speaks.
+    held : {'no concern', 'watch', 'act'} or None
+        Level of the day before.
 
     Returns
     -------
-    tuple of str
-        One sentence or more for fish, plants, gas and change; how much gas to give is left to the change.
+    Now
+        Of the daily peak as the tank runs now.
     """
-    marks, advice = tank.judged_by, told.advice
-    peak, above = told.estimates["peak_mg_l"].interval, told.estimates["hours_above_fish_mark"].interval
-    trend, fades = told.estimates["gas_trend_percent_per_day"], told.estimates["fades_in_days"]
-    assert peak is not None
-    assert above is not None
-    was = "is expected to peak" if _is_peak_to_come(told) else "peaked"
-    fish = (
-        f"Fish: on the day of the last photo the tank {was} at {co2_words(peak).short()}, "
-        f"{_for_fish(peak, above, marks, last)}"
+    marks, day = tank.judged_by, told.advice.today
+    if _contradicts(last, told, marks):
+        return now_of_reading(last, marks)
+    verdict = judge(day.peak_mg_l, marks, held=held)
+    plants, fish, _ = verdict.sentences
+    if verdict.fish != "act":
+        plants = f"In their range for about {percent_words(day.plants_share)} of {lit_words(tank.lights)}."
+    to_do = told.advice.sentences[0]
+    if verdict.fish == "watch" and last.profile is None:
+        to_do += f" {CALIBRATE}"
+    return Now(
+        what=DAILY_PEAK,
+        co2_mg_l=day.peak_mg_l,
+        verdict=replace(verdict, sentences=(plants, fish, to_do), cautions=told.advice.cautions),
+        taken_at=last.taken_at,
     )
-    plants = (
-        f"Plants: as it runs now the CO2 is within {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L for "
-        f"{share_words(advice.today)} of {lit_words(tank.lights)}."
-    )
-    gas = "Gas: " + trend.reason
-    if trend.interval is not None:
-        low, high = trend.interval.low or 0.0, trend.interval.high or 0.0
-        change = number_words(trend.interval, "% a day", signed=True).short()
-        gas = f"Gas: the rate changes by {change}."
-        if low < 0.0 < high:
-            gas = f"Gas: no sure trend, {change}."
-        elif fades.interval is not None and (fades.interval.value or 0.0) < LEAST_DAYS:
-            is_below = is_already(fades.interval) and peak.high is not None and peak.high < tank.marks.plants_low_mg_l
-            gas += (
-                f" The daily peak {'is' if is_below else 'may be'} below {tank.marks.plants_low_mg_l:g} mg/L already."
-            )
-        elif fades.interval is not None:
-            gas += (
-                f" Fading on like that, the daily peak falls below {tank.marks.plants_low_mg_l:g} mg/L in about "
-                f"{days_words(fades.interval).short()}."
-            )
-        if tank.source_kind == "cylinder" and high < 0.0 and (trend.interval.value or 0.0) <= _LEAKING_PERCENT_A_DAY:
-            gas += f" {_LEAK}"
-    return fish, plants, gas, f"What to change: {advice.sentences[0]}"
 
 
-def _is_peak_to_come(told: Told) -> bool:
-    """Whether the peak of the day of the last photo lies after that photo."""
-    last_at = wall_clock(told.tank_co2[-1].taken_at)
-    levels = zip(told.course.tank_mg_l, told.course.times, strict=True)
-    of_day = [(level, at) for level, at in levels if at.date() == last_at.date()]
-    return max(of_day, key=lambda pair: pair[0])[1] > last_at
-
-
-def _for_fish(peak: Interval, above: Interval, marks: Marks, last: Verdict) -> str:
-    """Return what a daily peak means for the fish, no weaker than one reading as high or the last one is judged."""
-    assert peak.low is not None
-    assert peak.high is not None
-    assert above.high is not None
-    mark = f"the mark of {marks.fish_mg_l:g} mg/L"
-    alone = f"The last photo alone gives cause for more: {_LOOK[0].lower()}{_LOOK[1:]}" if last.fish == "act" else ""
-    if peak.high <= marks.fish_mg_l:
-        return f"below {mark}. {alone or 'Keep watching the fish as on every day.'}"
-    hours = max(math.ceil(round(above.high, 1)), 1)  # as the tables tell it
-    duration = f"for up to {hours} hour{'s' if hours > 1 else ''} a day"
-    if peak.low > marks.fish_mg_l:
-        return f"so it is above {mark} {duration}. {_LOOK}"
-    instruction = _LOOK if judge(peak, marks).fish == "act" else alone or "Watch the fish."
-    return f"so it may pass {mark} {duration}. {instruction}"
-
-
-def lone_headline(gravest: tuple[datetime, Interval] | None, marks: Marks, reason: str) -> tuple[str, ...]:
+def now_of_reading(reading: Reading, marks: Marks) -> Now:
     """
-    Return what one reading alone says, the fish first.
+    Return the verdict for now where there is no course.
 
     Parameters
     ----------
-    gravest : (datetime, Interval) or None
-        When the highest reading of the two days up to the last photo was taken, and its CO2 [mg/L]: a low morning does
-        not undo a high evening.
+    reading : Reading
+        With numbers; see `highest_of_late`.
     marks : Marks
         What it is judged by.
-    reason : str
-        Why there is no more.
 
     Returns
     -------
-    tuple of str
-        Sentences.
+    Now
+        Of the vial.
     """
-    if gravest is None:
-        return (reason,)
-    taken_at, co2_mg_l = gravest
-    plants, fish, advice = judge(co2_mg_l, marks).sentences
-    fish = fish.replace("Fish: ", f"Fish: {co2_words(co2_mg_l).short()} in the vial: ", 1)
-    when = f"Told by the highest reading of the two days up to the last photo, of {taken_at:%Y-%m-%d %H:%M}."
-    return f"{fish} {advice}", plants, when, reason
+    assert reading.co2_mg_l is not None
+    return Now(
+        what=IN_VIAL,
+        co2_mg_l=reading.co2_mg_l,
+        verdict=judge(reading.co2_mg_l, marks, calibrated=reading.profile is not None),
+        taken_at=reading.taken_at,
+    )
+
+
+def highest_of_late(timed: Sequence[Reading]) -> Reading:
+    """
+    Return the highest reading of the two days up to the last photo, as a low morning does not undo a high evening.
+
+    Parameters
+    ----------
+    timed : sequence of Reading
+        With numbers and times, in order; at least one.
+
+    Returns
+    -------
+    Reading
+        The later one of equals.
+    """
+
+    def height(reading: Reading) -> tuple[float, float]:
+        co2, at = reading.co2_mg_l, reading.taken_at
+        assert co2 is not None
+        assert at is not None
+        return np.inf if co2.high is None else co2.high, wall_clock(at).timestamp()
+
+    last_at = timed[-1].taken_at
+    assert last_at is not None
+    since = wall_clock(last_at) - timedelta(days=2)
+    return max((reading for reading in timed if reading.taken_at and wall_clock(reading.taken_at) >= since), key=height)
+
+
+def gas_words(tank: Tank, told: Told) -> str:
+    """
+    Return how the gas changes.
+
+    Parameters
+    ----------
+    tank : Tank
+        Its source and limits.
+    told : Told
+        What the course tells.
+
+    Returns
+    -------
+    str
+        A sentence or more.
+    """
+    trend, fades = told.estimates["gas_trend_percent_per_day"], told.estimates["fades_in_days"]
+    if trend.interval is None:
+        return trend.reason
+    low, high = trend.interval.low or 0.0, trend.interval.high or 0.0
+    change = number_words(trend.interval, "% per day", signed=True).short()
+    if low < 0.0 < high:
+        return f"Gas: no clear trend, {change}."
+    words = f"Gas: {change}."
+    if fades.interval is not None:
+        words += f" {_fading_words(tank, told, fades.interval)}"
+    if tank.source_kind == "cylinder" and high < 0.0 and (trend.interval.value or 0.0) <= _LEAKING_PERCENT_A_DAY:
+        words += f" {_LEAK}"
+    return words
+
+
+def _fading_words(tank: Tank, told: Told, days: Interval) -> str:
+    lower = f"{tank.marks.plants_low_mg_l:g} mg/L"
+    if (days.value or 0.0) >= LEAST_DAYS:
+        return f"At this rate, the daily peak falls below {lower} in about {days_words(days).short()}."
+    peak = told.estimates["peak_mg_l"].interval
+    is_below = is_already(days) and peak is not None and peak.high is not None
+    is_below = is_below and peak is not None and (peak.high or 0.0) < tank.marks.plants_low_mg_l
+    return f"The daily peak {'is' if is_below else 'may be'} below {lower} already."
+
+
+def _contradicts(last: Reading, told: Told, marks: Marks) -> bool:
+    """Whether the last reading is graver than the course, and lies above where the course has the vial."""
+    assert last.co2_mg_l is not None
+    assert last.taken_at is not None
+    levels = (level_of(co2, marks.fish_mg_l) for co2 in (last.co2_mg_l, told.advice.today.peak_mg_l))
+    of_reading, of_days = map(LEVELS.index, levels)
+    at = wall_clock(last.taken_at)
+    nearest = min(range(len(told.course.times)), key=lambda i: abs(told.course.times[i] - at))
+    vial_mg_l = max(float(told.course.vial_mg_l[nearest]), 1e-3)
+    return of_reading > of_days and chance_above(last.co2_mg_l, vial_mg_l) >= _CONTRADICTED_FROM

@@ -1,10 +1,10 @@
-"""Notes beside the verdict: how old the photos and the fluid are, what was assumed, and what the data cannot tell."""
+"""Notes beside the verdict: how old the fluid is, what was assumed, and what the data cannot tell."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from datetime import date, datetime
+from datetime import date
 
 import numpy as np
 
@@ -12,37 +12,17 @@ from colorread.fluid import RENEW_AFTER_WEEKS
 from colorread.limits import USUAL_KH_DKH
 from colorread.reading import Reading
 from colorread.tank.fit import TankFit
-from colorread.tank.series import WINDOW_DAYS, LeftOut, age_days
+from colorread.tank.series import WINDOW_DAYS, LeftOut
 from colorread.tank.settings import Tank
 
-_OLD_DAYS = 7  # older photos say little of now: assumption
-_FEW_DRAWS = 100.0  # fewer independent draws, and the ends of a 90 % band rest on five: assumption
 _LEFT_OUT: Mapping[LeftOut, str] = {
-    "earlier charge": "from before the present charge of the gas source was at work",
-    "other course": "from before the readings took another course",
-    "higher course": "from before the readings took a lower course",
-    "old": f"from more than {WINDOW_DAYS} days before the last",
+    "earlier charge": "taken before the current charge took effect",
+    "other course": "taken before the tank changed",
+    "higher course": "taken before the CO2 fell",
+    "old": f"taken more than {WINDOW_DAYS} days before the last",
     "no time": "without a time",
-    "no budget": "that do not say where their error is from",
+    "no budget": "from an older version, without error sources",
 }
-
-
-def age_of(last_at: datetime, now: datetime) -> tuple[str, ...]:
-    """
-    Return the age of the last photo where it matters.
-
-    Parameters
-    ----------
-    last_at, now : datetime
-        On the tank's clock.
-
-    Returns
-    -------
-    tuple of str
-        A sentence, or none.
-    """
-    days = age_days(last_at, now)
-    return (f"The last photo is {days} days old: all of this is of that time.",) if days > _OLD_DAYS else ()
 
 
 def fluid_advice(tank: Tank, last: date | None) -> str:
@@ -67,12 +47,11 @@ def fluid_advice(tank: Tank, last: date | None) -> str:
     age = "1 week" if round(weeks) == 1 else f"{weeks:.0f} weeks"
     if weeks >= RENEW_AFTER_WEEKS:
         return (
-            f"The fluid in the vial was {age} old at the last photo; renew it "
-            f"(about every {RENEW_AFTER_WEEKS} weeks, common practice, no source)."
+            f"Renew the fluid: it was {age} old at the last photo (every {RENEW_AFTER_WEEKS} weeks, hobby convention)."
         )
     if weeks < 0.0:
-        return "The fluid in the vial was renewed after the last photo; nothing to do yet."
-    return f"The fluid in the vial was {age} old at the last photo; nothing to do yet."
+        return "The fluid was renewed after the last photo."
+    return f"The fluid was {age} old at the last photo."
 
 
 def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...]:
@@ -94,21 +73,21 @@ def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...
     notes = []
     if n_of_the_future:
         notes.append(
-            f"{n_of_the_future} photo{'s carry' if n_of_the_future > 1 else ' carries'} a time that has not come yet, "
-            f"so {'they do' if n_of_the_future > 1 else 'it does'} not count; set the clock of that phone or camera."
+            f"{n_of_the_future} photo{'s have' if n_of_the_future > 1 else ' has'} a date in the future and "
+            f"{'do' if n_of_the_future > 1 else 'does'} not count; set that camera's clock."
         )
     by_file = sum(reading.time_source == "file time" for reading in read)
     if by_file:
         notes.append(
-            f"{by_file} photo{'s carry' if by_file > 1 else ' carries'} no time of taking; the time of the file was "
-            "used, which is that of the last copy."
+            f"{by_file} photo{'s have' if by_file > 1 else ' has'} no time inside; the file's time was used, which may "
+            "be that of a copy."
         )
     if any("kh" in reading.assumed for reading in read):
-        notes.append(f"The KH of the fluid was assumed to be {USUAL_KH_DKH:g} dKH.")
+        notes.append(f"KH of the fluid: {USUAL_KH_DKH:g} dKH assumed.")
     if read and not any(reading.profile for reading in read):
         notes.append(
-            "Without a calibration all readings may be off together; the intervals hold that, and a calibration "
-            "narrows them (colorread calibrate ends --how, or Calibrate on the page)."
+            "Without a calibration, all readings may be off together; the intervals include that. Calibrating narrows "
+            "them (colorread calibrate ends --how, or Calibrate on the page)."
         )
     return tuple(notes)
 
@@ -132,7 +111,7 @@ def unused_notes(left_out: Counter[LeftOut]) -> tuple[str, ...]:
         for why, words in _LEFT_OUT.items()
         if left_out[why]
     ]
-    return (f"Not used for the course: {', '.join(parts)}.",) if parts else ()
+    return (f"Not used: {', '.join(parts)}.",) if parts else ()
 
 
 def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
@@ -153,17 +132,13 @@ def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
     """
     notes = []
     if tank.lights is None:
-        notes.append("The hours of the lamp are not known; what plants take up is not told apart from the loss.")
+        notes.append("The lights' hours are not known, so plant uptake cannot be separated from loss to the air.")
     hours = np.unique(np.floor(fit.series.hours % 24.0 / 3.0))
     if len(hours) < 2:
-        notes.append("All photos are of the same hours of the day; photos at other hours would tell far more.")
-    if fit.effective_draws < _FEW_DRAWS:
-        notes.append(
-            "The photos fit in several ways, and the bands are themselves rough; more photos would settle them."
-        )
+        notes.append("All photos are from the same hours of the day; other hours would show far more.")
     one_sided = int((fit.series.open_below | fit.series.open_above).sum())
     if one_sided:
         notes.append(
-            f"{one_sided} reading{'s lie' if one_sided > 1 else ' lies'} beyond the dye's range; only one end counts."
+            f"{one_sided} reading{'s are' if one_sided > 1 else ' is'} beyond the dye's range; only one end counts."
         )
     return tuple(notes)

@@ -65,26 +65,25 @@ def source_outlook(fit: TankFit, tank: Tank, trend: Estimate) -> SourceOutlook |
     used_g = interval(rated_g if contradicts else np.minimum(rated_g, most_g))
     days_left: Interval | None = _days_left(left_g / np.maximum(now_g_per_day, 1e-9), fall)
     sentence = (
-        f"The charge can give at most {total_g:.0f} g of CO2; about {used_g.value:.0f} g ({used_g.low:.0f} to "
+        f"The charge holds at most {total_g:.0f} g of CO2; about {used_g.value:.0f} g ({used_g.low:.0f} to "
         f"{used_g.high:.0f}) went into the water so far"
     )
     first_seen = fit.when(float(fit.series.hours[0])).date()
     if source.started < first_seen:
-        sentence += f", reckoned back from {first_seen.day} {first_seen:%B}, the day of the first photo that counts"
+        sentence += f", extrapolated back from the first photo on {first_seen:%B} {first_seen.day}"
     sentence += "."
     if source.kind == "cylinder":
-        sentence += " Weigh the cylinder: its pressure tells nothing until the liquid is gone."
+        sentence += " Weigh the cylinder; its pressure stays the same until the liquid is gone."
     else:
         low, high = (share * 100.0 for share in USUAL_YIELD)
-        sentence += f" Usually {low:.0f} to {high:.0f} % of the theory reaches the water (common practice, no source)."
+        sentence += f" Usually {low:.0f} to {high:.0f} % of that reaches the water (hobby convention)."
         if into_water < 1.0:
             sentence += (
-                f" Yeast never rests: what it makes while the gas is not led into the tank is lost, so only "
-                f"{into_water * 100.0:.0f} % of that counts."
+                f" Yeast never stops: gas made while the hose is out is lost; {into_water * 100.0:.0f} % counts."
             )
     if contradicts:
         days_left = None  # the gas was seen to flow
-        sentence += " By that the charge would be used up already: its amount, day or hours are not as stated."
+        sentence += " By this count it would be empty already; check its amount, day and hours."
     return SourceOutlook(total_g=total_g, used_g=used_g, days_left=days_left, fades_on=fades_on, sentence=sentence)
 
 

@@ -10,7 +10,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.reading import Interval, Reading
+from colorread.answer import Answer, answer_of
+from colorread.reading import Interval, Reading, Verdict
 from colorread.tank.settings import DailySpan, Tank
 
 SCHEMA = "colorread.summary/1"
@@ -263,6 +264,29 @@ class Told:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Now:
+    """
+    The one verdict for now, the same on every screen.
+
+    Parameters
+    ----------
+    what : str
+        What the number is of.
+    co2_mg_l : Interval
+        CO2 [mg/L].
+    verdict : Verdict
+        What it means, and what to do.
+    taken_at : datetime or None
+        Time of the photo on which it is based last.
+    """
+
+    what: str
+    co2_mg_l: Interval
+    verdict: Verdict
+    taken_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TankSummary:
     """
     What days of readings tell of one tank.
@@ -275,8 +299,13 @@ class TankSummary:
         Photos with numbers and without.
     first_at, last_at : datetime or None
         First and last reading on the tank's clock.
-    headline : tuple of str
-        The verdict in words, most important first.
+    now : Now or None
+        The one verdict for now: of the course where it holds, of the highest reading of late where not; None where
+        nothing was read.
+    days_old : int
+        Age of the last photo; 0 of a demonstration.
+    more : tuple of str
+        What comes after the verdict: gas, and why there is no course or less of it.
     cautions : tuple of str
         What to watch: those of the advice, or of the highest reading and the gas source where there is none.
     notes : tuple of str
@@ -294,12 +323,21 @@ class TankSummary:
     n_refused: int
     first_at: datetime | None
     last_at: datetime | None
-    headline: tuple[str, ...]
+    now: Now | None
+    days_old: int
+    more: tuple[str, ...]
     cautions: tuple[str, ...]
     notes: tuple[str, ...]
     fluid_advice: str
     told: Told | None
     reason: str
+
+    @property
+    def answer(self) -> Answer | None:
+        """The verdict for now in words."""
+        if self.now is None:
+            return None
+        return answer_of(self.now.co2_mg_l, self.now.verdict, days_old=self.days_old, what=self.now.what)
 
     @property
     def tank_co2(self) -> tuple[PhotoPoint, ...]:
@@ -309,8 +347,3 @@ class TankSummary:
     def estimate(self, name: EstimateName) -> Estimate:
         """Return a fitted number, or the reason why there is none."""
         return Estimate(interval=None, reason=self.reason) if self.told is None else self.told.estimates[name]
-
-    def cautions_with(self, *others: str) -> tuple[str, ...]:
-        """Return what to watch beyond what the advice says, with others, each once."""
-        said = () if self.told is None else self.told.advice.cautions
-        return tuple(caution for caution in dict.fromkeys((*self.cautions, *others)) if caution not in said)

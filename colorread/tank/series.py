@@ -13,14 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
+from colorread.carbonate import co2_from_ph
 from colorread.reading import BUDGET_ACIDS, BUDGET_KH, NORMAL_95, Reading
 from colorread.tank.settings import Tank
 
 # A gas flow is never quite what the model says; readings differ from the course by this much beyond their own error.
 _MODEL_STD_LN = 0.05  # assumption
-# An error of phone and lamp changes with the color: half a turn over 1.4 pH, so that both ends of the dye's range
-# may err in opposite ways. Assumption, from the readings of the rendered photos.
-PH_PER_RADIAN = 0.45
 PH_PER_LN = 1.0 / math.log(10.0)
 
 WINDOW_DAYS = 14
@@ -51,15 +49,17 @@ class VialSeries:
     hours : ndarray of float64, shape (N,)
         Hours since `midnight` [h].
     ln_co2 : ndarray of float64, shape (N,)
-        Natural logarithm of the CO2 of the vial; for a one-sided reading that of its known end.
+        Natural logarithm of the CO2 of the vial; for a one-sided reading that of the last color like that of its end.
     std_below, std_above : ndarray of float64, shape (N,)
         Standard uncertainty of its own, towards lower and higher CO2, without what all readings share.
     open_below, open_above : ndarray of bool, shape (N,)
         One-sided readings: the CO2 lies below or above.
-    shared_std, color_std : ndarray of float64, shape (N,)
-        Standard uncertainty that all readings share alike, and that they share as far as their colors are alike.
-    angle : ndarray of float64, shape (N,)
-        Place on the color scale [rad].
+    shared_std : ndarray of float64, shape (N,)
+        Standard uncertainty that all readings share alike.
+    color_std : ndarray of float64, shape (N,)
+        Standard uncertainty that they share as far as their colors are alike.
+    ph : ndarray of float64, shape (N,)
+        The same as `ln_co2`, as pH of the vial: its place on the color scale [-].
     midnight : datetime
         Midnight before the first reading, on the tank's clock.
     readings : tuple of Reading
@@ -76,7 +76,7 @@ class VialSeries:
     open_above: NDArray[np.bool_]
     shared_std: NDArray[np.float64]
     color_std: NDArray[np.float64]
-    angle: NDArray[np.float64]
+    ph: NDArray[np.float64]
     midnight: datetime
     readings: tuple[Reading, ...]
     left_out: Counter[LeftOut]
@@ -93,7 +93,7 @@ class _Row:
     open_above: bool
     shared_std: float
     color_std: float
-    angle: float
+    ph: float
 
 
 def wall_clock(taken_at: datetime) -> datetime:
@@ -186,20 +186,16 @@ def vial_series(tank: Tank, readings: Sequence[Reading]) -> VialSeries:
         else:
             used.append((when, reading))
     if len(used) < LEAST_READINGS:
-        count = "is 1 usable reading" if len(used) == 1 else f"are {len(used)} usable readings"
-        lacking = (
-            f"; {left_out['no budget']} more do not say where their error is from" if left_out["no budget"] else ""
-        )
-        charge = " and the present charge" if tank.source is not None and tank.source.started is not None else ""
+        count = "1 usable reading" if len(used) == 1 else f"{len(used)} usable readings"
+        lacking = f", {left_out['no budget']} more without error sources" if left_out["no budget"] else ""
+        charge = " since the refill" if tank.source is not None and tank.source.started is not None else ""
         raise CannotTell(
-            f"There {count} of the {WINDOW_DAYS} days up to the last photo{charge}{lacking}; the tank's course needs "
-            f"{LEAST_READINGS}, best at different hours of the day."
+            f"{count} so far{charge}{lacking}; the tank's course needs {LEAST_READINGS} within {WINDOW_DAYS} days, at "
+            "different hours."
         )
     span_h = (used[-1][0] - used[0][0]).total_seconds() / 3600.0
     if span_h < LEAST_HOURS:
-        raise CannotTell(
-            f"The readings span {math.floor(span_h)} hours; the tank's course needs {LEAST_HOURS:.0f} hours or more."
-        )
+        raise CannotTell(f"The readings span {math.floor(span_h)} hours; the tank's course needs {LEAST_HOURS:.0f}.")
     midnight = datetime.combine(used[0][0].date(), time())
     rows = [_row(reading) for _, reading in used]
     return VialSeries(
@@ -225,27 +221,34 @@ def _begin(tank: Tank, first: datetime, last: datetime) -> tuple[datetime, datet
 
 
 def _row(reading: Reading) -> _Row:
-    assert reading.co2_mg_l is not None
-    assert reading.ph is not None
-    co2, ph, budget = reading.co2_mg_l, reading.ph, reading.budget
-    in_ln = 1.0 / PH_PER_LN
-    shared = in_ln * math.hypot(budget[BUDGET_PKA], budget[BUDGET_KH], budget.get(BUDGET_ACIDS, 0.0))
-    color = in_ln * budget[BUDGET_CAMERA]
-    known = co2.value or co2.low or co2.high
-    assert known is not None
-    # A one-sided reading tells no width; the noise of its color stands for it.
-    own = [in_ln * budget[BUDGET_COLOR]] * 2
-    if co2.value and co2.low and co2.high:
-        whole = (math.log(co2.value / co2.low) / NORMAL_95, math.log(co2.high / co2.value) / NORMAL_95)
-        own = [math.sqrt(max(std**2 - shared**2 - color**2, 0.0)) for std in whole]
-    below, above = (math.hypot(std, _MODEL_STD_LN) for std in own)
+    budget = reading.budget
+    ph, acid_std, base_std = _told_by_photo(reading)
+    dye, camera, color = budget[BUDGET_PKA], budget[BUDGET_CAMERA], budget[BUDGET_COLOR]
+    # What the dye leaves of the width is camera and own noise, in the proportion that the budget tells of them: it was
+    # told with what is believed of tanks beforehand, which may have narrowed both. Towards an open end the other side
+    # stands for it.
+    sides = (base_std or acid_std or color, acid_std or base_std or color)
+    below, above = (math.sqrt(max(std**2 - dye**2, color**2)) / PH_PER_LN for std in sides)
+    whole = math.hypot(camera, color) or 1.0
     return _Row(
-        ln_co2=math.log(known),
-        std_below=below,
-        std_above=above,
-        open_below=co2.low is None,
-        open_above=co2.high is None,
-        shared_std=shared,
-        color_std=color,
-        angle=(next(value for value in (ph.value, ph.high, ph.low) if value is not None) - 7.0) / PH_PER_RADIAN,
+        ln_co2=math.log(float(co2_from_ph(ph, reading.kh_dkh, temperature_c=reading.temperature_c))),
+        std_below=math.hypot(below * color / whole, _MODEL_STD_LN),
+        std_above=math.hypot(above * color / whole, _MODEL_STD_LN),
+        open_below=base_std is None,
+        open_above=acid_std is None,
+        shared_std=math.hypot(dye, budget[BUDGET_KH], budget.get(BUDGET_ACIDS, 0.0)) / PH_PER_LN,
+        color_std=(below + above) / 2.0 * camera / whole,
+        ph=ph,
     )
+
+
+def _told_by_photo(reading: Reading) -> tuple[float, float | None, float | None]:
+    """Return the pH, and its standard uncertainty towards acid and base; None towards an open end."""
+    told = reading.photo_ph or reading.ph
+    assert told is not None
+    value = told.value
+    if value is None:  # a reading of before: the color lies within its noise of the known end
+        step = NORMAL_95 * reading.budget[BUDGET_COLOR]
+        value = (told.low or 0.0) + step if told.high is None else told.high - step
+    acid, base = (None if end is None else abs(end - value) / NORMAL_95 for end in (told.low, told.high))
+    return value, acid, base

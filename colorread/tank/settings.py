@@ -1,4 +1,4 @@
-"""A tank as its keeper describes it: water, schedule, gas source, and the marks it is judged by."""
+"""A tank as its keeper describes it: water, schedule, gas source, and the limits it is judged by."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from typing import get_args
 
 from colorread.gas_care import SourceKind
 from colorread.limits import (
-    FISH_MARK_RANGE_MG_L,
+    FISH_LIMIT_RANGE_MG_L,
     KH_RANGE_DKH,
-    PLANTS_MARK_RANGE_MG_L,
-    SENSITIVE_FISH_MARK_MG_L,
+    PLANTS_LIMIT_RANGE_MG_L,
+    SENSITIVE_FISH_LIMIT_MG_L,
     SOURCE_AMOUNT_RANGE_G,
     TANK_VOLUME_RANGE_L,
     TEMPERATURE_RANGE_C,
@@ -101,7 +101,7 @@ class Tank:
     source : GasSource or None
         What makes the gas.
     sensitive : bool
-        Whether animals live in it that bear little CO2, see `colorread.gas_care.SENSITIVE_ANIMALS`.
+        Whether CO2-sensitive animals live in it, see `colorread.gas_care.SENSITIVE_ANIMALS`.
     marks : Marks
         What it is judged by.
     fluid_renewed : datetime.date or None
@@ -151,15 +151,15 @@ class Tank:
 
     @property
     def judged_by(self) -> Marks:
-        """The marks with what makes the gas, that for the fish lowered where animals live that bear little CO2."""
-        fish_mg_l = min(self.marks.fish_mg_l, SENSITIVE_FISH_MARK_MG_L) if self.sensitive else self.marks.fish_mg_l
+        """The limits with what makes the gas, that for the fish lowered for sensitive animals."""
+        fish_mg_l = min(self.marks.fish_mg_l, SENSITIVE_FISH_LIMIT_MG_L) if self.sensitive else self.marks.fish_mg_l
         return replace(self.marks, fish_mg_l=fish_mg_l, source=self.source_kind)
 
     def __post_init__(self) -> None:
         if not re.fullmatch(r"[^\W_][\w .-]{0,39}", self.name):
             raise ValueError(
-                f"A tank's name starts with a letter or digit and has at most 40 letters, digits, spaces, dots or "
-                f"dashes, but is {self.name!r}."
+                "A tank's name starts with a letter or digit and has up to 40 letters, digits, spaces, dots or "
+                f"dashes; it cannot be {self.name!r}."
             )
         if self.light not in get_args(LightName):
             raise ValueError(f"The light must be one of {', '.join(get_args(LightName))}, not {self.light!r}.")
@@ -169,10 +169,10 @@ class Tank:
         _require("The temperature in degrees C", self.temperature_c, *TEMPERATURE_RANGE_C)
         marks = self.marks
         for mark in (marks.plants_low_mg_l, marks.plants_high_mg_l):
-            _require("A mark for the plants in mg/L", mark, *PLANTS_MARK_RANGE_MG_L)
-        _require("The fish mark in mg/L", marks.fish_mg_l, *FISH_MARK_RANGE_MG_L)
+            _require("The plants' range in mg/L", mark, *PLANTS_LIMIT_RANGE_MG_L)
+        _require("The fish limit in mg/L", marks.fish_mg_l, *FISH_LIMIT_RANGE_MG_L)
         if not marks.plants_low_mg_l < marks.plants_high_mg_l:
-            raise ValueError("The lower mark for plants must lie below the upper one.")
+            raise ValueError("The plants' range must start below its end.")
         if self.source is not None:
             if self.source.kind not in get_args(SourceKind):
                 raise ValueError(f"The gas source must be one of {', '.join(get_args(SourceKind))}.")
@@ -206,7 +206,7 @@ def parse_span(text: str) -> DailySpan:
         midnight = (off_hour, off_minute) == (24, 0)
         return DailySpan(on=time(on_hour, on_minute), off=time() if midnight else time(off_hour, off_minute))
     except ValueError:
-        raise ValueError(f"A daily time span looks like 10:00-18:00, not {text!r}.") from None
+        raise ValueError(f"Hours must look like 10:00-18:00, not {text!r}.") from None
 
 
 def _require(name: str, value: float | None, low: float, high: float) -> None:

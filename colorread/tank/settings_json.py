@@ -6,7 +6,7 @@ from typing import Any
 
 from colorread.gas_care import SourceKind
 from colorread.json_fields import Fields, fields_of
-from colorread.limits import FISH_MARK_RANGE_MG_L
+from colorread.limits import FISH_LIMIT_RANGE_MG_L
 from colorread.reading import LightName
 from colorread.tank.settings import DailySpan, GasSource, Tank, parse_span
 from colorread.verdict import Marks
@@ -99,7 +99,7 @@ def tank_from_dict(data: object) -> Tank:
 def _marks(data: object) -> Marks:
     low, high, fish = map(fields_of("the marks", data, _MARKS).number, _MARKS)
     # Earlier versions took any mark for the fish from 1 to 200 mg/L.
-    fish = min(max(fish, FISH_MARK_RANGE_MG_L[0]), FISH_MARK_RANGE_MG_L[1])
+    fish = min(max(fish, FISH_LIMIT_RANGE_MG_L[0]), FISH_LIMIT_RANGE_MG_L[1])
     return Marks(plants_low_mg_l=low, plants_high_mg_l=high, fish_mg_l=fish)
 
 

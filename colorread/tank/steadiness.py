@@ -21,7 +21,7 @@ _MOST_OFF = 3.0  # assumption
 # In standard deviations of independent errors, for up to so many readings. The course follows the readings, so runs lie
 # less far off than those: one or two of a hundred simulated weeks that keep to the model come so far (a column of
 # tests/benchmark_weeks.py).
-_MOST_STEADY, _USUAL_READINGS = 3.0, 20
+_MOST_STEADY, _USUAL_READINGS = 3.5, 20
 # More readings have more runs, and neighbors share what the model leaves out, such as how uptake bends: with this power
 # of their number none of 24 simulated weeks of 60 to 80 readings comes so far, without it a quarter did.
 _MORE_READINGS_POWER = 1.0 / 6.0
@@ -128,7 +128,7 @@ def steady_fit(tank: Tank, readings: Sequence[Reading]) -> tuple[TankFit, str]:
         return fit, ""
     series, run = fit.series, furthest_run(fit.series.hours, fit.off)
     found, question = _words(tank, fit, run)
-    refusal = CannotTell(f"{found}, so the tank's course, its trend and what to change cannot be told. {question}")
+    refusal = CannotTell(f"{found}, so the tank's course cannot be determined yet. {question}")
     if run.by_day:
         raise refusal
     # A run up to the last reading began when something changed, any other ended then; by night most of that has passed.
@@ -146,7 +146,7 @@ def steady_fit(tank: Tank, readings: Sequence[Reading]) -> tuple[TankFit, str]:
     course: LeftOut = "higher course" if fell else "other course"
     left_out: Counter[LeftOut] = Counter({course: len(series.readings) - len(later)})
     fit_of_later = replace(fit_of_later, series=replace(fit_of_later.series, left_out=series.left_out + left_out))
-    return fit_of_later, f"{found}, so only the photos from {fit.when(from_h):%a %d %B} on count. {question}"
+    return fit_of_later, f"{found}. Only photos from {fit.when(from_h):%B} {fit.when(from_h).day} on count. {question}"
 
 
 def _words(tank: Tank, fit: TankFit, run: Run) -> tuple[str, str]:
@@ -154,17 +154,17 @@ def _words(tank: Tank, fit: TankFit, run: Run) -> tuple[str, str]:
     first, last = (fit.when(float(fit.series.hours[place])) for place in (run.first, run.last))
     side = "lower" if run.off > 0.0 else "higher"
     if run.by_day:
-        gas = "stated hours of gas" if tank.gas is not None else "assumed hours of gas (day and night)"
-        found = f"The readings of the hours from {first:%H:%M} to {last:%H:%M} lie {side} than the {gas}"
+        gas = "gas hours you entered" if tank.gas is not None else "assumed gas hours (day and night)"
+        found = f"Readings from {first:%H:%M} to {last:%H:%M} are {side} than the {gas}"
         if tank.lights is None:
-            return f"{found} lead to", "State the hours of the lamp. Are those of the gas right, and the clocks?"
-        lamp = "lamp" if tank.gas is not None else "the stated ones of the lamp"
-        return f"{found} and {lamp} lead to", "Are these hours right, and the clocks of timer and phone?"
+            return f"{found} allow", "Enter the lights' hours. Are the gas hours and the clocks right?"
+        lamp = "lights' hours"
+        return f"{found} and the {lamp} allow", "Are these hours right, and the clocks of timer and phone?"
     return (
-        f"The readings from {first:%a %d %B %H:%M} to {last:%a %d %B %H:%M} lie {side} than one steady gas source "
-        "leads to",
-        "Has the gas run out, been charged or turned, has a timer failed, or was much water changed? After a new "
-        "charge, state its day: then only the photos of the days after it count.",
+        f"Readings from {first:%B} {first.day}, {first:%H:%M}, to {last:%B} {last.day}, {last:%H:%M}, are {side} "
+        "than one steady gas source allows",
+        "Has the gas run out, was it refilled or adjusted, did a timer fail, or was there a large water change? "
+        "After a refill, enter its day.",
     )
 
 

@@ -4,25 +4,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import datetime, time
 
 import numpy as np
 from numpy.typing import NDArray
 
 from colorread.gas_care import gas_cautions
-from colorread.reading import Interval, Reading
+from colorread.levels import level_of
+from colorread.reading import Interval, Level, Reading
 from colorread.tank.advice import advise
 from colorread.tank.fit import TankFit
-from colorread.tank.forecast import day_start, interval, rate_for_peak
-from colorread.tank.headline import headline, lone_headline
+from colorread.tank.forecast import day_start, forecast, interval, rate_for_peak
+from colorread.tank.headline import gas_words, highest_of_late, now_of_days, now_of_reading
 from colorread.tank.model import is_on
-from colorread.tank.notes import age_of, fit_notes, fluid_advice, input_notes, unused_notes
+from colorread.tank.notes import fit_notes, fluid_advice, input_notes, unused_notes
 from colorread.tank.outlook import source_outlook
-from colorread.tank.results import Course, Estimate, PhotoPoint, TankSummary, Told
-from colorread.tank.series import CannotTell, is_of_the_future, wall_clock
+from colorread.tank.results import Change, Course, Estimate, PhotoPoint, TankSummary, Told
+from colorread.tank.series import CannotTell, age_days, is_of_the_future, wall_clock
 from colorread.tank.settings import Tank
 from colorread.tank.steadiness import steady_fit
-from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS, judge
+from colorread.verdict import STANDING_CAUTIONS, WATCH_CAUTIONS
 
 _STEP_H = 0.5
 _AHEAD_H = 24.0
@@ -32,18 +33,11 @@ _LAG_FACTOR, _LOSS_FACTOR = 1.5, 1.8
 _NARROWED = 0.75
 # Assumption: what a trend of at most two weeks says of the time after two months is no longer told.
 _FAR_DAYS = 60.0
-_NO_LAMP_HOURS = "The hours of the lamp are not known."
-_NO_LOSS = (
-    "The photos do not tell how fast the tank loses CO2; take some at the end of the night and in the hours after the "
-    "gas goes off."
-)
-_NO_LAG = (
-    "The photos do not tell how far the vial lags behind; take some one, two and three hours after the gas goes on."
-)
+_NO_LAMP_HOURS = "The lights' hours are not known."
+_NO_LOSS = "Needs photos at the end of the night and in the hours after the gas goes off."
+_NO_LAG = "Needs photos one, two and three hours after the gas goes on."
 # By day, when the fish lack it least: less CO2 harms none.
-_WITHOUT_GAS = "leave the tank without gas for some hours (take the hose out of it) and take photos in them."
-_NO_LOSS_ALL_DAY = f"With gas day and night the photos do not tell how fast the tank loses CO2; for that {_WITHOUT_GAS}"
-_NO_LAG_ALL_DAY = f"With gas day and night the photos do not tell how far the vial lags behind; for that {_WITHOUT_GAS}"
+_ALL_DAY = "Needs a few hours without gas by day (pull the hose out of the tank), with photos in them."
 
 
 def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None = None) -> TankSummary:
@@ -67,29 +61,29 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
     now = wall_clock(now or datetime.now())
     read = [reading for reading in readings if reading.status == "read"]
     usable = [reading for reading in read if not is_of_the_future(reading, now)]
-    timed = [
-        (wall_clock(reading.taken_at), reading.co2_mg_l) for reading in usable if reading.taken_at and reading.co2_mg_l
-    ]
-    timed.sort(key=lambda pair: pair[0])
-    first_at, last_at = (timed[0][0], timed[-1][0]) if timed else (None, None)
+    timed = sorted(
+        (reading for reading in usable if reading.taken_at and reading.co2_mg_l),
+        key=lambda reading: (wall_clock(reading.taken_at or now), reading.photo),
+    )
+    first_at, last_at = (
+        (wall_clock(timed[0].taken_at or now), wall_clock(timed[-1].taken_at or now)) if timed else (None, None)
+    )
     notes = input_notes(usable, len(read) - len(usable))
-    told, reason = None, ""
+    told, reason, unsteady = None, "", ""
+    verdict = now_of_reading(highest_of_late(timed), tank.judged_by) if timed else None
     try:
         fit, unsteady = steady_fit(tank, usable)
     except CannotTell as cannot:
         reason = str(cannot)
-        gravest = _gravest(timed)
-        verdict_words = lone_headline(gravest, tank.judged_by, reason)
+        more: tuple[str, ...] = (reason,)
         # Where nothing was read, whatever there is to watch.
-        watch = (
-            (*WATCH_CAUTIONS, *ACT_CAUTIONS, *STANDING_CAUTIONS)
-            if gravest is None
-            else judge(gravest[1], tank.judged_by).cautions
-        )
+        watch = (*WATCH_CAUTIONS, *STANDING_CAUTIONS) if verdict is None else verdict.verdict.cautions
         cautions = (*watch, *gas_cautions(tank.source_kind))
     else:
-        told = _told(tank, fit, n_unused=len(read) - len(fit.series.readings))
-        verdict_words = (*headline(tank, told, judge(timed[-1][1], tank.judged_by)), *([unsteady] if unsteady else []))
+        held = _level_before(tank, usable, timed[-1])
+        told = _told(tank, fit, held, n_unused=len(read) - len(fit.series.readings))
+        verdict = now_of_days(tank, told, timed[-1], held)
+        more = (gas_words(tank, told), unsteady)
         cautions = (*told.advice.cautions, *STANDING_CAUTIONS)
         notes = (*notes, *unused_notes(fit.series.left_out), *fit_notes(tank, fit))
     return TankSummary(
@@ -98,7 +92,9 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         n_refused=len(readings) - len(read),
         first_at=first_at,
         last_at=last_at,
-        headline=(*verdict_words, *(() if tank.made_up or last_at is None else age_of(last_at, now))),
+        now=verdict,
+        days_old=0 if tank.made_up or last_at is None else max(age_days(last_at, now), 0),
+        more=tuple(sentence for sentence in more if sentence),
         cautions=cautions,
         notes=notes,
         fluid_advice=fluid_advice(tank, None if last_at is None else last_at.date()),
@@ -107,7 +103,21 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
     )
 
 
-def _told(tank: Tank, fit: TankFit, *, n_unused: int) -> Told:
+def _level_before(tank: Tank, readings: Sequence[Reading], last: Reading) -> Level | None:
+    """Return the level that the readings before the day of the last one gave; None where they give no course."""
+    assert last.taken_at is not None
+    day = wall_clock(last.taken_at).date()
+    earlier = [reading for reading in readings if reading.taken_at and wall_clock(reading.taken_at).date() < day]
+    try:
+        fit, _ = steady_fit(tank, earlier)
+    except CannotTell:
+        return None
+    midnight = datetime.combine(day, time())
+    peak = forecast(day_start(fit, tank.judged_by, midnight), Change(), "").peak_mg_l
+    return level_of(peak, tank.judged_by.fish_mg_l)
+
+
+def _told(tank: Tank, fit: TankFit, held: Level | None, *, n_unused: int) -> Told:
     series, parameters = fit.series, fit.parameters
     last_h = float(series.hours[-1])
     course_h = np.arange(0.0, last_h + _AHEAD_H, _STEP_H)
@@ -121,7 +131,7 @@ def _told(tank: Tank, fit: TankFit, *, n_unused: int) -> Told:
     day, of_day = tank_course[:, last_day], course_h[last_day] % 24.0
     now_gas = parameters.gas_mg_l_h * np.exp(-parameters.fall_per_h * last_h)
     trend = _trend(fit)
-    no_loss, no_lag = (_NO_LOSS_ALL_DAY, _NO_LAG_ALL_DAY) if fit.schedule.gas.hours >= 24.0 else (_NO_LOSS, _NO_LAG)
+    no_loss, no_lag = (_ALL_DAY, _ALL_DAY) if fit.schedule.gas.hours >= 24.0 else (_NO_LOSS, _NO_LAG)
     return Told(
         tank_co2=points,
         course=_banded(fit, course_h, tank_course, vial_course),
@@ -137,7 +147,7 @@ def _told(tank: Tank, fit: TankFit, *, n_unused: int) -> Told:
             "fades_in_days": _fades(fit, tank, trend),
         },
         source=source_outlook(fit, tank, trend),
-        advice=advise(fit, tank),
+        advice=advise(fit, tank, held),
         n_unused=n_unused,
         common_std_ph=float(np.sqrt(np.mean(series.shared_std**2 + series.color_std**2)) / math.log(10.0)),
         fitted={
@@ -177,7 +187,7 @@ def _trend(fit: TankFit) -> Estimate:
     if float(np.std(fall_per_day)) >= _NARROWED * fit.prior_std["fall_per_day"]:
         return Estimate(
             interval=None,
-            reason="The photos do not tell whether the gas fades; it takes several days of photos at like hours.",
+            reason="Gas: no trend yet; it needs several days of photos at the same hours.",
         )
     return Estimate(interval=interval(100.0 * np.expm1(-fall_per_day)))
 
@@ -193,7 +203,7 @@ def _fades(fit: TankFit, tank: Tank, trend: Estimate) -> Estimate:
     fall_per_day = np.maximum(start.parameters.fall_per_h * 24.0, 1e-9)
     days = interval(np.clip(-np.log(needed) / fall_per_day, 0.0, 10.0 * _FAR_DAYS))
     if days.value is None or days.value > _FAR_DAYS:
-        return Estimate(interval=None, reason=f"The photos show no fading that matters within {_FAR_DAYS:.0f} days.")
+        return Estimate(interval=None, reason=f"No fading that matters within {_FAR_DAYS:.0f} days.")
     if days.high is not None and days.high > _FAR_DAYS:
         days = Interval(value=days.value, low=days.low, high=None)
     return Estimate(interval=days)
@@ -210,14 +220,5 @@ def _night_low(tank: Tank, day: NDArray[np.float64], of_day: NDArray[np.float64]
         return Estimate(interval=None, reason=_NO_LAMP_HOURS)
     night = np.array([not is_on(tank.lights, hour) for hour in of_day])
     if not night.any():
-        return Estimate(interval=None, reason="The lamp is on day and night.")
+        return Estimate(interval=None, reason="The lights are on day and night.")
     return Estimate(interval=interval(day[:, night].min(axis=1)))
-
-
-def _gravest(timed: Sequence[tuple[datetime, Interval]]) -> tuple[datetime, Interval] | None:
-    """Return when the highest reading of the two days up to the last photo was taken, and its CO2 [mg/L]."""
-    if not timed:
-        return None
-    since = timed[-1][0] - timedelta(days=2)
-    recent = [(when, co2) for when, co2 in timed if when >= since]
-    return max(recent, key=lambda pair: (np.inf if pair[1].high is None else pair[1].high, pair[0]))

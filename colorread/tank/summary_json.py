@@ -29,6 +29,7 @@ def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
     estimates = {name: summary.estimate(name) for name in get_args(EstimateName)}
     source = None if told is None else told.source
     advice = None if told is None else told.advice
+    now, answer = summary.now, summary.answer
     return {
         "schema": SCHEMA,
         "software": f"colorread {__version__}",
@@ -39,7 +40,17 @@ def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
         "n_unused": 0 if told is None else told.n_unused,
         "first_at": None if summary.first_at is None else summary.first_at.isoformat(),
         "last_at": None if summary.last_at is None else summary.last_at.isoformat(),
-        "headline": list(summary.headline),
+        "now": None
+        if now is None or answer is None
+        else {
+            "what": now.what,
+            "co2_mg_l": _interval(now.co2_mg_l),
+            "fish": now.verdict.fish,
+            "plants": now.verdict.plants,
+            "sentences": [answer.fish, answer.plants, answer.to_do],
+            "days_old": summary.days_old,
+        },
+        "more": list(summary.more),
         "tank_co2": [
             {"photo": point.photo, "taken_at": point.taken_at.isoformat(), **_interval(point.co2_mg_l)}
             for point in summary.tank_co2

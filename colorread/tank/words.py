@@ -1,4 +1,4 @@
-"""What days of readings tell of a tank as rows of tables, the same in a terminal and in the report."""
+"""What days of readings show of a tank as rows of tables, the same in a terminal and in the report."""
 
 from __future__ import annotations
 
@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from functools import partial
 
 from colorread.reading import Interval
-from colorread.tank.day_words import charge_words, fading_words, hours_words, percent_words
+from colorread.tank.day_words import charge_words, fading_words, hours_words
 from colorread.tank.results import Advice, DayForecast, EstimateName, TankSummary, Told
-from colorread.words import NumberWords, co2_words, number_words
+from colorread.words import NumberWords, co2_words, number_words, percent_words
 
-OF_WHEN = "Levels are those of the day of the last photo, rates those at its time."
+OF_WHEN = "Levels: on the day of the last photo. Rates: at its time."
 RECOMMENDED = "Recommended"
-HOURS_ABOVE = "Above fish mark"
+HOURS_ABOVE = "Above fish limit"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,12 +53,12 @@ def number_rows(summary: TankSummary) -> list[NumberRow]:
         ("lights_on_mg_l", "At lights on", co2_words),
         ("peak_mg_l", "Daily peak", co2_words),
         ("night_low_mg_l", "Overnight low", co2_words),
-        ("hours_above_fish_mark", f"Above the fish mark of {marks.fish_mg_l:g} mg/L", hours_words),
-        ("gas_mg_l_per_hour", "Gas rate", _in("mg/L an hour")),
-        ("gas_trend_percent_per_day", "Gas trend", _in("% a day", signed=True)),
-        ("fades_in_days", f"Until the daily peak falls below {marks.plants_low_mg_l:g} mg/L", fading_words),
-        ("loss_per_hour", "Loss to the air", _in("of it an hour")),
-        ("lag_hours", "Lag of the vial", _in("h")),
+        ("hours_above_fish_mark", f"Above the fish limit ({marks.fish_mg_l:g} mg/L)", hours_words),
+        ("gas_mg_l_per_hour", "Gas rate", _in("mg/L per hour")),
+        ("gas_trend_percent_per_day", "Gas trend", _in("% per day", signed=True)),
+        ("fades_in_days", f"Daily peak falls below {marks.plants_low_mg_l:g} mg/L in", fading_words),
+        ("loss_per_hour", "Loss to the air", _percent_per_hour),
+        ("lag_hours", "The vial lags by", _in("h")),
     )
     rows = []
     if summary.told is not None:
@@ -73,9 +73,9 @@ def number_rows(summary: TankSummary) -> list[NumberRow]:
     source = None if summary.told is None else summary.told.source
     if source is not None and source.days_left is not None:
         cylinder = summary.tank.source_kind == "cylinder"
-        assumed = "if all its gas reached the water" if cylinder else "with the usual yield"
-        rate = "fading on like that" if source.fades_on else "at the present rate"
-        label = f"Until the charge is used up, {rate}, {assumed}"
+        assumed = "if all gas reaches the water" if cylinder else "with the usual yield"
+        rate = "if it keeps fading" if source.fades_on else "at this rate"
+        label = f"{'Cylinder' if cylinder else 'Charge'} empty in, {rate}, {assumed}"
         rows.append(NumberRow(label=label, number=charge_words(source.days_left)))
     return rows
 
@@ -95,13 +95,14 @@ def fitted_rows(told: Told) -> list[NumberRow]:
         One each, with its unit.
     """
     kinds = {
-        "loss_per_hour": ("Loss to the air", "of it an hour"),
+        "loss_per_hour": ("Loss to the air", "% per hour"),
         "lag_hours": ("Lag of the vial", "h"),
-        "uptake_per_hour_in_the_light": ("Uptake by the plants in the light", "of it an hour"),
+        "uptake_per_hour_in_the_light": ("Uptake by plants in the light", "% per hour"),
         "level_without_gas_mg_l": ("Level without gas", "mg/L"),
     }
     return [
-        NumberRow(label=label, number=number_words(told.fitted[name], unit)) for name, (label, unit) in kinds.items()
+        NumberRow(label=label, number=number_words(_in_unit(told.fitted[name], unit), unit))
+        for name, (label, unit) in kinds.items()
     ]
 
 
@@ -129,8 +130,21 @@ def _in(unit: str, *, signed: bool = False) -> Callable[[Interval], NumberWords]
     return partial(number_words, unit=unit, signed=signed)
 
 
+def _percent_per_hour(share: Interval) -> NumberWords:
+    return number_words(_in_unit(share, "% per hour"), "% per hour")
+
+
+def _in_unit(interval: Interval, unit: str) -> Interval:
+    """Return shares as percent, and anything else as it is."""
+    if not unit.startswith("%"):
+        return interval
+    value, low, high = (None if end is None else 100.0 * end for end in (interval.value, interval.low, interval.high))
+    return Interval(value=value, low=low, high=high)
+
+
 def _forecast_row(day: DayForecast, role: str) -> ForecastRow:
     low, high = (round(share * 100.0) for share in (day.plants_share_low, day.plants_share_high))
+    in_range = percent_words(day.plants_share), "" if low == high else f"{low} to {high} %"
     return ForecastRow(
         words=day.words,
         role=role,
@@ -139,7 +153,7 @@ def _forecast_row(day: DayForecast, role: str) -> ForecastRow:
             "Daily peak, mg/L": number_words(day.peak_mg_l).cells(),
             "Overnight low, mg/L": number_words(day.night_low_mg_l).cells(),
             HOURS_ABOVE: hours_words(day.hours_above_fish_mark).cells(),
-            "Light in plants' range": (percent_words(day.plants_share), "" if low == high else f"{low} to {high} %"),
-            "Chance to stay below fish mark": (percent_words(day.fish_probability), ""),
+            "Lights-on time in plants' range": in_range,
+            "Chance to stay below fish limit": (percent_words(day.fish_probability), ""),
         },
     )

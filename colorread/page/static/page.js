@@ -5,14 +5,14 @@ const DARK = 40, BRIGHT = 235, LARGE_BYTES = 40 * 1024 * 1024, SIDE_PX = 96, LEA
 
 async function look(file) {
   // A first look at a small copy: what is plainly wrong need not be sent to be known.
-  if (file.size > LARGE_BYTES) return "The photo has more than 40 MB; set the camera to a smaller size.";
+  if (file.size > LARGE_BYTES) return "The photo is over 40 MB; set the camera to a smaller size.";
   let picture;
   try {
     picture = await createImageBitmap(file);
   } catch {
     return "";  // such as HEIC, which this browser may not show
   }
-  if (Math.max(picture.width, picture.height) < LEAST_PX) return "The picture is small; the original photo reads better.";
+  if (Math.max(picture.width, picture.height) < LEAST_PX) return "The photo is small; the original reads better.";
   const canvas = document.createElement("canvas");
   canvas.width = canvas.height = SIDE_PX;
   const context = canvas.getContext("2d");
@@ -22,62 +22,122 @@ async function look(file) {
   let sum = 0;
   for (let i = 0; i < values.length; i += 4) sum += (values[i] + values[i + 1] + values[i + 2]) / 3;
   const mean = sum / (values.length / 4);
-  if (mean < DARK) return "The photo looks dark; more light on card and vial helps.";
-  if (mean > BRIGHT) return "The photo looks overexposed; a darker one helps.";
+  if (mean < DARK) return "The photo looks dark; use more light.";
+  if (mean > BRIGHT) return "The photo looks overexposed; darken it a little.";
   return "";
 }
 
-function sizeWords(files) {
-  const mb = files.reduce((sum, file) => sum + file.size, 0) / (1024 * 1024);
-  return files.length === 1 ? `${mb.toFixed(1)} MB` : `${files.length} photos, ${mb.toFixed(0)} MB`;
-}
-
-function prepare(form) {
-  const picker = form.querySelector("input[type=file]");
+function prepareOne(form) {
   const hint = form.querySelector(".hint");
   let words = "";
-  picker.addEventListener("change", async () => {
-    const files = [...picker.files];
-    if (!files.length) return;
-    form.querySelectorAll("input[name=modified]").forEach((field) => field.remove());
-    for (const file of files) {
-      const field = document.createElement("input");
-      field.type = "hidden";
-      field.name = "modified";
-      field.value = file.lastModified;
+  for (const picker of form.querySelectorAll("input[type=file]")) {
+    picker.addEventListener("change", () => {
+      const [file] = picker.files;
+      if (!file) return;
+      // The server takes one photo: that of the button that was used.
+      form.querySelectorAll("input[type=file]").forEach((other) => { other.disabled = other !== picker; });
+      const field = form.querySelector("input[name=modified]") ?? document.createElement("input");
+      Object.assign(field, {type: "hidden", name: "modified", value: file.lastModified});
       form.append(field);
-    }
-    hint.textContent = `Sending ${sizeWords(files)}…`;
-    if (form.dataset.photo !== "one") return;
-    look(files[0]).then((seen) => { words = seen; if (seen) hint.textContent = `${seen} Sending it all the same…`; });
-    form.requestSubmit();
-  });
+      hint.textContent = `Sending ${megabytes(file.size)} MB…`;
+      look(file).then((seen) => { words = seen; if (seen) hint.textContent = `${seen} Sending it all the same…`; });
+      form.requestSubmit();
+    });
+  }
   form.addEventListener("submit", () => {
     if (form.classList.contains("is-sending")) return;
     form.classList.add("is-sending");
     form.setAttribute("aria-busy", "true");
     setTimeout(() => { hint.textContent = `${words ? words + " " : ""}Reading the color of the fluid…`; }, 1200);
-    setTimeout(() => { hint.textContent = "This takes longer than usual: others may be reading too. Leave the page open."; }, 9000);
+    setTimeout(() => { hint.textContent = "This takes longer than usual. Leave the page open."; }, 9000);
   });
 }
 
-async function follow(progress) {
-  // Ask for the state of a running job and put the new list in place of the old one.
-  while (progress.isConnected) {
-    await new Promise((done) => setTimeout(done, 1000));
-    const answer = await fetch(location.href, {headers: {Accept: "text/html"}}).catch(() => null);
-    if (!answer || !answer.ok) continue;
+const megabytes = (bytes) => (bytes / (1024 * 1024)).toFixed(1);
+const TRIES = 4, LANES = 2;  // so that one photo is sent while another is read
+
+function row(name, words) {
+  const item = document.createElement("li"), label = document.createElement("b");
+  item.className = "row";
+  label.textContent = name;
+  item.append(label, `: ${words}`);
+  return item;
+}
+
+async function sendOne(form, file) {
+  // Send one of several photos, and return what the server tells of it.
+  if (file.size > LARGE_BYTES) return row(file.name, "Not sent: over 40 MB.");
+  const body = new FormData();
+  body.append("csrf", form.querySelector("[name=csrf]").value);
+  body.append("modified", file.lastModified);
+  body.append("photo", file);
+  for (let tried = 1; ; tried++) {
+    const answer = await fetch(form.action, {method: "POST", body}).catch(() => null);
+    const text = await answer?.text().catch(() => null);
+    if (text && (answer.status !== 503 || tried === TRIES)) {
+      const page = new DOMParser().parseFromString(text, "text/html");
+      showCautions(page);
+      const told = page.querySelector("[data-results] li");
+      return told ?? row(file.name, `Not read. ${page.querySelector(".todo, h1")?.textContent ?? ""}`);
+    }
+    if (tried === TRIES) return row(file.name, "Not sent: no answer. Choose it again later.");
+    await new Promise((done) => setTimeout(done, 1500 * tried));
+  }
+}
+
+function showCautions(page) {
+  const place = document.querySelector("[data-cautions]"), found = page.querySelector(".caution");
+  if (!found) return;
+  if (!place.querySelector(".caution")) place.replaceChildren(found);
+  const list = place.querySelector("ul");
+  const known = new Set([...list.children].map((item) => item.textContent));
+  for (const item of [...found.querySelectorAll("li")]) if (!known.has(item.textContent)) list.append(item);
+}
+
+function prepareSeveral(form) {
+  const picker = form.querySelector("input[type=file]"), hint = form.querySelector(".hint");
+  const bar = form.querySelector("progress"), list = document.querySelector("[data-results]");
+  picker.addEventListener("change", async () => {
+    const files = [...picker.files];
+    if (!files.length) return;
+    let begun = 0, done = 0;
+    const tell = () => {
+      Object.assign(bar, {hidden: false, max: files.length, value: done});
+      hint.textContent = `${done} of ${files.length} photos are done.${done < files.length ? " Leave the page open." : ""}`;
+    };
+    const lane = async () => {
+      while (begun < files.length) {
+        const told = await sendOne(form, files[begun++]);
+        list.append(told);
+        done++;
+        tell();
+      }
+    };
+    tell();
+    form.setAttribute("aria-busy", "true");
+    picker.disabled = true;
+    await Promise.all(Array.from({length: LANES}, lane));
+    picker.value = "";
+    picker.disabled = false;
+    form.removeAttribute("aria-busy");
+  });
+}
+
+async function fill(place) {
+  // What the days tell takes seconds; the camera does not wait for it.
+  for (let tried = 0; tried < 60; tried++) {
+    await new Promise((done) => setTimeout(done, 700));
+    const answer = await fetch(location.href).catch(() => null);
+    if (!answer?.ok) continue;
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-    const now = page.querySelector("[data-job]");
-    if (!now) return;
-    document.querySelector("[data-job]").replaceWith(now);
-    if (now.dataset.job !== "running") return;
-    progress = now;
+    const found = page.querySelector("[data-days=known]");
+    if (found) return place.replaceWith(found);
   }
 }
 
 document.documentElement.classList.add("scripted");
-document.querySelectorAll("form[data-photo]").forEach(prepare);
-document.querySelectorAll("[data-job=running]").forEach(follow);
+document.querySelectorAll("form[data-photo=one]").forEach(prepareOne);
+document.querySelectorAll("form[data-photo=several]").forEach(prepareSeveral);
+document.querySelectorAll("[data-days=soon]").forEach(fill);
 // Back from the result, the form is as new.
 addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });

@@ -1,0 +1,387 @@
+"""The local page under fault: foreign cookies, odd and huge requests, a folder that goes, errors of other processes."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import shutil
+import socket
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import httpx
+import psutil
+import pytest
+from PIL import Image, ImageFile
+
+from colorread.log.paths import photo_path, undecided_path
+from colorread.log.store import DiskFull, Log, LogFailure
+from colorread.page.core import Core
+from colorread.page.network import listen
+from colorread.page.problems import WorkFailed, problem_of
+from colorread.page.undecided import take_in_undecided
+from colorread.page.workplace import Workplace
+from colorread.tank.settings import Tank
+from tests.made_log import made_entry, made_log_at
+from tests.page_server import SAMPLES, client_of, form_token, make_log
+
+GOOD = SAMPLES / "front-small.jpg"
+TANK_URL = "/tanks/window"
+FOREIGN_COOKIES = (
+    'prefs={"a":1}',
+    "prefs={'a': [1, 2]}",
+    "foo",
+    "=foo",
+    "foo=",
+    "=",
+    "",
+    ";;;",
+    " ; ;",
+    'a="unclosed',
+    'a="with \\" inside"',
+    'a="\\',
+    'a="\\303\\274"',
+    "a=b=c=d",
+    "a b=c d",
+    "a,b=c,d",
+    "a=b, c=d",
+    "[]=1",
+    "a[b]=(c)",
+    "a@b/c:d?=e",
+    "ü=ä",
+    "a=日本",
+    "a=%7B%22b%22%3A1%7D",
+    "$Version=1; $Path=/",
+    "a=" + "x" * 30_000,
+    'a="' + "\\1" * 15_000 + '"',
+    "; ".join(f"cookie{number}={'y' * 90}" for number in range(300)),
+    "a\tb=c\td",
+)
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[httpx.Client, Core, Path]]:
+    log_path = make_log(tmp_path_factory.mktemp("faults"))
+    with client_of(log_path) as (client, core):
+        yield client, core, log_path
+
+
+@pytest.mark.parametrize("foreign", FOREIGN_COOKIES, ids=range(len(FOREIGN_COOKIES)))
+@pytest.mark.parametrize("order", ["{foreign}; {own}", "{own}; {foreign}"])
+def test_cookies_of_other_servers_on_the_machine_do_no_harm(
+    page: tuple[httpx.Client, Core, Path], foreign: str, order: str
+) -> None:
+    client, core, _ = page
+    own = f"{core.access.cookie}={core.access.new_session()}"
+    headers = {b"Cookie": order.format(foreign=foreign, own=own).strip().encode()}
+    began = time.monotonic()
+    shown = client.get("/units", headers=headers)
+    assert "set-cookie" not in shown.headers  # it is known already
+    fields = {"csrf": form_token(shown.text), "temperature": "c", "kh": "dkh"}
+    assert client.post("/units", data=fields, headers=headers).status_code == 303
+    assert time.monotonic() - began < 1.0
+
+
+def test_a_paired_phone_stays_paired_beside_foreign_cookies(tmp_path: Path) -> None:
+    with client_of(make_log(tmp_path), shared=True) as (client, core):
+        paired = client.get(f"/pair?code={core.access.code}").headers["set-cookie"].partition(";")[0]
+        client.cookies.clear()
+        for foreign in FOREIGN_COOKIES:
+            answer = client.get("/tanks", headers={b"Cookie": f"{foreign}; {paired}".strip().encode()})
+            assert answer.status_code == 200, foreign[:40]
+
+
+def test_every_answer_carries_the_headers_also_that_of_an_error(
+    page: tuple[httpx.Client, Core, Path], monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    client, _, _ = page
+
+    def failing(*_: object) -> None:
+        raise ZeroDivisionError
+
+    with monkeypatch.context() as patch:
+        patch.setattr("colorread.page.pages.Log", failing)
+        error = client.get("/tanks", headers={"Connection": "close"})
+    capfd.readouterr()  # the terminal shows it whole
+    answers = [
+        (error, 500),
+        (client.get("/nowhere"), 404),
+        (client.get("/tanks", headers={"Host": "rebound.example"}), 421),
+        (client.post(f"{TANK_URL}/snap", headers={"Origin": "http://elsewhere.example"}), 403),
+        (client.post("/units", content=iter([b"a"])), 411),
+        (client.post("/units", content=b"a" * 100_000), 413),
+    ]
+    for answer, status in answers:
+        assert answer.status_code == status
+        assert "default-src 'none'" in answer.headers["content-security-policy"]
+        assert answer.headers["x-content-type-options"] == "nosniff"
+        assert "html" in answer.headers["content-type"]
+    with socket.create_connection((client.base_url.host, client.base_url.port or 0), timeout=5) as wire:
+        wire.sendall(b"no HTTP at all\r\n\r\n")
+        assert b"default-src 'none'" in wire.recv(4096)
+
+
+@pytest.mark.parametrize("path", ["/api/tanks/window", "/units", f"{TANK_URL}/settings"])
+def test_a_huge_body_is_turned_away_at_once_and_takes_no_memory(
+    page: tuple[httpx.Client, Core, Path], path: str
+) -> None:
+    client, _, _ = page
+    url = urlsplit(str(client.base_url))
+    process, size = psutil.Process(), 300 << 20
+    method = "PUT" if path.startswith("/api") else "POST"
+    head = f"{method} {path} HTTP/1.1\r\nHost: {url.netloc}\r\nContent-Type: application/json\r\n"
+    with socket.create_connection((url.hostname, url.port or 0), timeout=10) as wire:
+        before = process.memory_info().rss
+        began = time.monotonic()
+        wire.sendall(f"{head}Content-Length: {size}\r\n\r\n".encode() + b'{"a": "')
+        answer = wire.recv(1 << 16)
+        assert answer.startswith(b"HTTP/1.1 413 ")
+        assert time.monotonic() - began < 1.0
+        part = b"a" * (1 << 20)
+        for _ in range(size >> 20):  # a browser sends all before it looks at the answer
+            wire.sendall(part)
+        assert process.memory_info().rss - before < 20 << 20
+
+
+def test_a_browser_that_sends_too_much_sees_the_answer(page: tuple[httpx.Client, Core, Path]) -> None:
+    client, _, _ = page
+    answer = client.post(f"{TANK_URL}/snap", files={"photo": ("a.jpg", b"a" * (60 << 20))})
+    assert answer.status_code == 413
+    assert "40 MB" in answer.text
+
+
+@pytest.mark.parametrize("charset", ["unicode_escape", "utf-7", "hex", "rot13", "utf-16", "nonsense"])
+def test_a_form_is_in_utf_8(page: tuple[httpx.Client, Core, Path], charset: str) -> None:
+    client, _, _ = page
+    token = form_token(client.get("/new-tank").text)
+    body = f'--b\r\nContent-Disposition: form-data; name="csrf"\r\n\r\n{token}\r\n'
+    body += '--b\r\nContent-Disposition: form-data; name="name"\r\n\r\n\\ud800\r\n--b--\r\n'
+    headers = {"Content-Type": f"multipart/form-data; boundary=b; charset={charset}"}
+    assert client.post("/new-tank", content=body.encode(), headers=headers).status_code == 415
+    headers = {"Content-Type": "multipart/form-data; boundary=b; charset=UTF-8"}
+    assert client.post("/new-tank", content=body.encode(), headers=headers).status_code == 422
+
+
+def test_no_photo_is_decoded_in_the_server(
+    page: tuple[httpx.Client, Core, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client, _, log_path = page
+
+    def decoded_here(*_: object, **__: object) -> None:
+        raise AssertionError("decoded in the server")
+
+    token = form_token(client.get(TANK_URL).text)
+    data = GOOD.read_bytes()
+    monkeypatch.setattr(ImageFile.ImageFile, "load", decoded_here)
+    monkeypatch.setattr(Image, "open", decoded_here)
+    sent = client.post(f"{TANK_URL}/snap", files={"photo": ("a.jpg", data)}, data={"csrf": token})
+    url = sent.headers["location"].partition("?")[0]
+    assert client.post(f"{url}/photo", data={"csrf": token}).status_code == 303
+    several = client.post(f"{TANK_URL}/several", files={"photo": ("a.jpg", data)}, data={"csrf": token})
+    assert "mg/L" in several.text
+    photo = {"photo": ("a.jpg", (SAMPLES / "week" / "calibration-acid.jpg").read_bytes())}
+    assert client.post(f"{TANK_URL}/calibrate/ends/acid/photo", files=photo, data={"csrf": token}).status_code == 303
+    assert photo_path(log_path, url.rpartition("/")[2]).exists()
+    client.post(url, data={"csrf": token})
+
+
+def raising(kind: str) -> None:
+    """Fail as work of the page may, in a process of its own."""
+    if kind == "memory":
+        raise MemoryError
+    raise {"log": LogFailure("x"), "full": DiskFull("x"), "disk": OSError(28, "full"), "bug": KeyError("x")}[kind]
+
+
+@pytest.mark.parametrize(
+    ("kind", "status"), [("log", 503), ("full", 507), ("disk", 507), ("memory", 503), ("bug", 500)]
+)
+def test_errors_of_other_processes_keep_their_kind(
+    page: tuple[httpx.Client, Core, Path], kind: str, status: int
+) -> None:
+    _, core, _ = page
+    with pytest.raises(Exception) as caught:
+        asyncio.run(core.pool.run(raising, kind))
+    assert problem_of(caught.value).status == status
+
+
+def crashing(*_: object) -> None:
+    """End as a decoder may that meets a photo made for that."""
+    os._exit(1)
+
+
+def test_a_process_that_crashes_takes_neither_the_server_nor_the_next_photo_along(
+    page: tuple[httpx.Client, Core, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client, core, _ = page
+    photo = {"photo": ("a.jpg", GOOD.read_bytes())}
+    with monkeypatch.context() as patch:
+        patch.setattr("colorread.page.tasks.score_photo", crashing)
+        for _ in range(3):
+            answer = client.post("/api/tanks/window/readings", files=photo)
+            assert (answer.status_code, answer.json()["code"]) == (422, "broke-off")
+    with pytest.raises(WorkFailed):
+        asyncio.run(core.pool.run(crashing))
+    assert client.post("/api/tanks/window/readings?keep=false", files=photo).status_code in (200, 201)
+
+
+def test_a_damaged_log_is_told_alike_on_every_path(tmp_path: Path) -> None:
+    log_path = make_log(tmp_path)
+    with client_of(log_path) as (client, _):
+        log_path.write_bytes(b"SQLite format 3\0" + b"damaged " * 1000)
+        for suffix in ("-wal", "-shm"):
+            log_path.with_name(log_path.name + suffix).unlink(missing_ok=True)
+        statuses = {
+            path: client.get(path).status_code
+            for path in ("/", "/tanks", TANK_URL, f"{TANK_URL}/settings", "/api/tanks", "/api/tanks/window/summary")
+        }
+        photo = {"photo": ("a.jpg", GOOD.read_bytes())}
+        statuses["post"] = client.post("/api/tanks/window/readings", files=photo).status_code
+    assert set(statuses.values()) == {503}, statuses
+
+
+def test_one_tank_does_not_wait_for_another(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two views at a time are worked out, each once however many ask for it."""
+    log_path = make_log(tmp_path)
+    with Log(log_path) as log:
+        log.add_tank(Tank(name="desk"))
+    with client_of(log_path) as (_, core):
+        asked: list[str] = []
+        is_free = asyncio.Event()
+
+        async def slow(task: object, path: Path, name: str) -> str:
+            asked.append(name)
+            if name == "window":
+                await is_free.wait()
+            return name
+
+        async def ask() -> list[object]:
+            waiting = [asyncio.create_task(core.view("window")) for _ in range(3)]
+            other = await asyncio.wait_for(core.view("desk"), 5.0)
+            is_free.set()
+            return [other, *await asyncio.gather(*waiting)]
+
+        monkeypatch.setattr(core.pool, "run", slow)
+        assert asyncio.run(ask()) == ["desk", "window", "window", "window"]
+        assert sorted(asked) == ["desk", "window"]
+
+
+def test_uploads_go_on_where_their_folder_was_cleared_away(tmp_path: Path) -> None:
+    said: list[str] = []
+    with client_of(make_log(tmp_path), said=said) as (client, core):
+        url = f"{TANK_URL}/calibrate/ends"
+        token = form_token(client.get(url).text)
+        photo = {"photo": ("a.jpg", (SAMPLES / "week" / "calibration-acid.jpg").read_bytes())}
+        assert client.post(f"{url}/acid/photo", files=photo, data={"csrf": token}).status_code == 303
+        assert core.workplace.path.stat().st_mode & 0o777 == 0o700
+        shutil.rmtree(core.workplace.path.parent)
+        assert "taken" not in client.get(url).text.partition("<ol")[2]  # that photo has to be taken again
+        for _ in range(2):
+            sent = client.post("/api/tanks/window/readings", files={"photo": ("a.jpg", GOOD.read_bytes())})
+            assert sent.status_code == 201
+        assert len(said) == 1
+        assert "recreated" in said[0]
+    assert not core.workplace.path.exists()
+
+
+def test_what_a_killed_server_left_behind_is_cleared_and_that_of_a_running_one_is_not(tmp_path: Path) -> None:
+    log_path, said = tmp_path / "log.sqlite", list[str]()
+    running, killed = listen("127.0.0.1", 0), listen("127.0.0.1", 0)
+    ports = [taken.getsockname()[1] for taken in (running, killed)]
+    kept, left = (Workplace(log_path, "127.0.0.1", port, said.append).new_folder() / "photo" for port in ports)
+    for path in (kept, left):
+        path.write_bytes(b"with its place")
+    killed.close()
+    gone = Workplace(log_path, "192.0.2.7", 8300, said.append).new_folder()  # an address that the machine had once
+    Workplace(log_path, "127.0.0.1", 1, said.append)
+    assert kept.exists()
+    assert not left.exists()
+    assert not gone.exists()
+    assert "deleted: 1" in said[0]
+    running.close()
+
+
+def test_photos_wait_for_room_on_the_disk(tmp_path: Path) -> None:
+    workplace = Workplace(tmp_path / "log.sqlite", "127.0.0.1", 1, print)
+
+    async def ask() -> list[str]:
+        order = []
+
+        async def receive(name: str, n_bytes: int, turns: int) -> None:
+            async with workplace.room(n_bytes):
+                order.append(name)
+                for _ in range(turns):
+                    await asyncio.sleep(0)
+
+        await asyncio.gather(receive("first", 700 << 20, 5), receive("large", 600 << 20, 0), receive("small", 9, 0))
+        return order
+
+    assert asyncio.run(ask()) == ["first", "small", "large"]
+
+
+def test_readings_that_an_earlier_version_left_waiting_are_kept(tmp_path: Path) -> None:
+    log_path = tmp_path / "log.sqlite"
+    with made_log_at(undecided_path(log_path)) as waiting:
+        waiting.add(made_entry(1))
+        waiting.add_tank(Tank(name="gone"))
+        waiting.add(made_entry(2, tank="gone"))
+    made_log_at(log_path).close()
+    assert take_in_undecided(log_path) == 1
+    assert take_in_undecided(log_path) == 0
+    with Log(log_path) as log:
+        assert [entry.sha256 for entry in log.entries()] == [made_entry(1).sha256]
+        assert log.picture("window", made_entry(1).sha256) == made_entry(1).picture
+    assert [path.name for path in tmp_path.glob("*undecided*")] == []
+
+
+def test_a_tank_is_renamed_and_removed_in_its_settings(tmp_path: Path) -> None:
+    log_path = make_log(tmp_path)
+    with client_of(log_path) as (client, core):
+        with Log(log_path) as log:
+            log.add(made_entry())
+        kept = photo_path(log_path, made_entry().sha256)
+        kept.parent.mkdir()
+        kept.write_bytes(b"a photo")
+        token = form_token(client.get(f"{TANK_URL}/settings").text)
+        photo = {"photo": ("a.jpg", (SAMPLES / "week" / "calibration-acid.jpg").read_bytes())}
+        client.post(f"{TANK_URL}/calibrate/ends/acid/photo", files=photo, data={"csrf": token})
+        wrong = client.post(f"{TANK_URL}/rename", data={"csrf": token, "new_name": "a/b"})
+        assert wrong.status_code == 422
+        assert "starts with a letter or digit" in wrong.text
+        renamed = client.post(f"{TANK_URL}/rename", data={"csrf": token, "new_name": "Küche 2"})
+        shown = client.get(renamed.headers["location"])
+        assert "Renamed." in shown.text
+        assert "<h1>Küche 2</h1>" in shown.text
+        assert client.get(TANK_URL).status_code == 404
+        assert list(core.workplace.path.iterdir()) == []
+        settings = client.get("/tanks/K%C3%BCche%202/settings").text
+        assert "Its 1 reading" in settings
+        removed = client.post("/tanks/K%C3%BCche%202/remove", data={"csrf": token})
+        assert "Tank removed" in client.get(removed.headers["location"]).text
+        assert not kept.exists()
+        with Log(log_path) as log:
+            assert log.tanks() == ()
+            assert log.count("Küche 2") == 0
+
+
+def test_what_a_page_says_comes_from_a_list(page: tuple[httpx.Client, Core, Path]) -> None:
+    client, _, _ = page
+    assert 'class="said"' in client.get("/units?said=saved").text
+    assert 'class="said"' not in client.get("/units?said=<b>bold").text
+
+
+def test_the_camera_does_not_wait_for_what_the_days_tell(tmp_path: Path) -> None:
+    log_path = make_log(tmp_path)
+    with Log(log_path) as log:
+        log.add(made_entry())
+    with client_of(log_path) as (client, core):
+        core.patience_s = 0.0
+        shown = client.get(TANK_URL).text
+        assert 'id="camera"' in shown
+        assert "mg/L" in shown
+        assert 'data-days="soon"' in shown
+        core.patience_s = 60.0
+        shown = client.get(TANK_URL).text
+        assert 'data-days="known"' in shown
+        assert 'id="says"' in shown

@@ -1,0 +1,43 @@
+"""The command that serves the page: what it prints where there is no terminal, and which phones it knows."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import httpx
+
+from tests.kill_server import free_port
+from tests.page_server import make_log
+
+
+@contextmanager
+def shared(log_path: Path, port: int, *options: str) -> Iterator[tuple[str, str]]:
+    """Yield the address and the code that the command prints into a file, as without a terminal."""
+    command = [sys.executable, "-m", "colorread", "serve", "--share", "--address", "127.0.0.1", "--port", f"{port}"]
+    with subprocess.Popen([*command, "--log", str(log_path), *options], stdout=subprocess.PIPE, text=True) as server:
+        assert server.stdout is not None
+        try:
+            for line in server.stdout:
+                if found := re.search(r"open (http://[\d.:]+/) and type the code (\w+ \w+)\.", line):
+                    yield found.group(1), found.group(2)
+                    return
+            raise AssertionError("no code was printed")
+        finally:
+            server.kill()
+
+
+def test_phones_pair_by_what_is_printed_and_are_known_until_they_are_forgotten(tmp_path: Path) -> None:
+    log_path, port = make_log(tmp_path), free_port()
+    with httpx.Client(timeout=60, follow_redirects=True) as phone:
+        with shared(log_path, port) as (url, code):
+            assert phone.get(url).status_code == 403
+            assert phone.get(f"{url}pair", params={"code": code}).status_code == 200
+        with shared(log_path, port) as (url, _):
+            assert phone.get(url).status_code == 200
+        with shared(log_path, port, "--forget-phones") as (url, _):
+            assert phone.get(url).status_code == 403
