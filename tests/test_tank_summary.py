@@ -96,7 +96,8 @@ def test_a_lag_is_told_only_where_the_photos_tell_it() -> None:
         week = simulated_week(seed, often=seed >= 4)
         lag = summarize(week.tank, week.readings).estimate("lag_hours")
         if lag.interval is None:
-            assert "do not tell" in lag.reason
+            # Or the week is one of the few that are taken for others.
+            assert "do not tell" in lag.reason or "one steady gas source" in lag.reason
             continue
         assert lag.interval.value is not None
         told.append(abs(np.log(lag.interval.value / week.lag_h)) <= np.log(1.5))
