@@ -16,7 +16,7 @@ from colorread.errors import Refusal
 # All assumptions.
 _CELL_MM = 1.5  # evens out noise, and fits into what vial and fingers leave free
 _TOO_DARK = 0.05  # linear light of paper: at density 1 a channel of the fluid is then at code 16 of 255
-_MAX_CLIPPED = 0.6  # share of the blank paper
+_MAX_CLIPPED = 0.9  # share of the blank paper
 _MAX_CAST_RED, _MAX_CAST_BLUE = 0.2, 0.42  # log10 of paper R/G and B/G: beyond, one channel carries no light
 # Patches with so much black, and how much paler a print may come out. No row of 625 rendered photos had fewer than
 # three in five patches as dark as half-way to the print.

@@ -26,9 +26,8 @@ from colorread.reading import FluidKind, LightName, Reading, Trace
 from colorread.signal import FluidSignal, measure_fluid, require_fluid
 from colorread.stated import Rectangle, Stated
 from colorread.verdict import USUAL_MARKS, Marks
-from colorread.vial.color import ColorMap, color_map
+from colorread.vial.color import color_map
 from colorread.vial.find import find_vial, point_at_vial
-from colorread.vial.outline import VialFit
 
 _AROUND_MM = 4.0  # of card or tag: what the view shows beyond it, and what is smoothed into that
 _CORNER_FLAGS = frozenset(("marker-missing", "two-markers", "marker-off"))
@@ -36,14 +35,11 @@ _CORNER_FLAGS = frozenset(("marker-missing", "two-markers", "marker-off"))
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fluid:
-    """The fluid before the card, with all that its color is judged by."""
+    """The fluid, with all that its color is judged by."""
 
     photo: Photo
     view: CardView
-    colors: ColorMap
-    vial: VialFit
     signal: FluidSignal
-    pointed: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,32 +202,31 @@ def _see_in_front_of(fit: ReferenceFit, source: Source, seen: Seen, photo: Photo
             raise Refusal(
                 "chart-not-card",
                 "This is the printed color chart, not the card: its patches are no fluid.",
-                "Hold the vial before the blank card; the chart is for calibrating.",
+                "Hold the vial in front of the blank card; the chart is for calibrating.",
             )
         if vial_xywh is None:
-            vials = find_vial(view, balance.rgb_lin, colors)
+            vials = find_vial(view, balance, colors)
         else:
             vials = point_at_vial(view, colors, view.view_xy(photo.corners_px(vial_xywh)))
         if not vials:
             raise Refusal(
                 "no-vial",
-                "No fluid with the color of the dye was found before the card.",
-                "Hold the filled vial before the blank middle of the card, not beside it, in white light of one lamp "
-                "without hard shadows; an empty vial or clear water cannot be read.",
+                f"No fluid was found in front of the {view.card.name}.",
+                f"Put the filled vial in front of the blank middle of the {view.card.name}, not beside it. For a vial "
+                "that stays in the tank, hang the tag behind it (colorread card --tag).",
             )
         seen = replace(seen, outlines_px=tuple(view.photo_xy(vial.outline_px) for vial in vials))
         if len(vials) > 1:
             raise Refusal(
                 "two-vials",
-                "Two things of unlike color before the card may be the fluid.",
-                "Photograph one vial alone, with nothing else of color before the card.",
+                "There are two vials of different colors.",
+                "Photograph one vial alone.",
             )
         (vial,) = vials
         signal = measure_fluid(view, colors, vial, balance)
     except Refusal as refusal:
         return replace(seen, reason=refusal.reason)
-    pointed = vial_xywh is not None
-    fluid = Fluid(photo=photo, view=view, colors=colors, vial=vial, signal=signal, pointed=pointed)
+    fluid = Fluid(photo=photo, view=view, signal=signal)
     return replace(seen, fluid=fluid)
 
 
@@ -280,7 +275,7 @@ def require_clear_fluid(fluid: Fluid, posterior: PhPosterior) -> None:
     Refusal
         ``not-a-vial`` or ``faint-color``.
     """
-    require_fluid(fluid.view, fluid.colors, fluid.vial, fluid.signal, posterior, pointed=fluid.pointed)
+    require_fluid(fluid.signal, posterior)
     if posterior.open_below and posterior.open_above:
         raise Refusal(
             "faint-color",

@@ -1,4 +1,4 @@
-"""The color of the view against paper, and where it changes."""
+"""The color of the view against paper."""
 
 from __future__ import annotations
 
@@ -14,8 +14,6 @@ from colorread.density import LEAST_LIGHT
 # Assumptions: they rest on nothing but that the fluid in the rendered photos is found with them.
 _SMOOTH_MM = 0.3
 _MIN_CHROMA = 0.012  # below, no color is told from paper even where there is no noise
-_RIM_MM = 1.2  # glass refracts: a dark line of about this width runs round the fluid
-_RIM_DEPTH = 0.05  # by which that line is darker than what lies around it, log10 of light
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,49 +81,3 @@ def color_map(rgb_lin: NDArray[np.float32], paper_lin: NDArray[np.float32], nois
 # OpenCV's logarithm and angle take a fifth of the time of NumPy's.
 def _log10(light: NDArray[Any]) -> NDArray[np.float32]:
     return np.asarray(cv2.log(light) / np.float32(np.log(10.0)), dtype=np.float32)
-
-
-def color_step(colors: ColorMap) -> NDArray[np.float32]:
-    """
-    Return how fast the color changes.
-
-    Parameters
-    ----------
-    colors : ColorMap
-        From `color_map`.
-
-    Returns
-    -------
-    ndarray of float32, shape (H, W)
-        Change of density per millimeter [1/mm].
-    """
-    squares = np.zeros(colors.strength.shape, np.float32)
-    for channel in cv2.split(colors.chroma):
-        for dx, dy in ((1, 0), (0, 1)):
-            squares += cv2.Scharr(channel, cv2.CV_32F, dx, dy) ** 2
-    return np.asarray(np.sqrt(squares) * (colors.px_per_mm / 32.0), dtype=np.float32)
-
-
-def dark_rim(rgb_lin: NDArray[np.float32], px_per_mm: float) -> NDArray[np.bool_]:
-    """
-    Return where the dark line lies that glass makes around the fluid.
-
-    Parameters
-    ----------
-    rgb_lin : ndarray of float32, shape (H, W, 3)
-        Linear light of the view.
-    px_per_mm : float
-        Scale [px/mm].
-
-    Returns
-    -------
-    ndarray of bool, shape (H, W)
-        True on such a line.
-    """
-    smooth = cv2.GaussianBlur(rgb_lin, (0, 0), 0.15 * px_per_mm)
-    red, green, blue = cv2.split(np.maximum(smooth, LEAST_LIGHT))
-    log_light = _log10(red * green * blue) / 3.0
-    size = 2 * round(0.5 * _RIM_MM * px_per_mm) + 1
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    rim: NDArray[np.bool_] = cv2.morphologyEx(log_light, cv2.MORPH_BLACKHAT, kernel) > _RIM_DEPTH
-    return rim

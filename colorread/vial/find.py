@@ -6,55 +6,66 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from colorread.balance import Balance
 from colorread.card.view import CardView
+from colorread.errors import Refusal
 from colorread.vial.color import ColorMap
-from colorread.vial.outline import VialFit, fit_of, opened, outer_contours, solidity
-from colorread.vial.regions import EDGE_MM, LEAST_AREA_MM2, MIN_SOLIDITY, scored_regions
-from colorread.vial.rivals import likeness, rival_of
+from colorread.vial.mask import DYED, OTHER_LIQUID, mask_input, pixel_probabilities
+from colorread.vial.outline import VialFit, fit_of, opened, outer_contours
 
-_MAX_GROWTH = 1.6  # of the area, when the fluid is taken out to half its depth of color: beyond, it runs into a shadow
+_LEAST_AREA_MM2 = 14.0  # a few drops in a small flat vial: assumption
+_EDGE_MM = 2.0  # of card or tag, in which nobody points at fluid
+# A second vial: its area over that of the first, and how far its hue lies from it; assumptions.
+_RIVAL_SHARE, _RIVAL_HUE_DEG = 0.3, 10.0
 
 
-def find_vial(view: CardView, rgb_lin: NDArray[np.float32], colors: ColorMap) -> tuple[VialFit, ...]:
+def find_vial(view: CardView, balance: Balance, colors: ColorMap) -> tuple[VialFit, ...]:
     """
-    Find the fluid before the card.
-
-    Regions are cut out of the strength of color at many levels; the one whose outline is sharpest, being compact and
-    of one color, is taken. Shadows, caustics and colored light have soft edges; where they touch the fluid, the dark
-    rim of the glass parts them.
+    Find the fluid in front of card or tag, by the network of `colorread.vial.mask`.
 
     Parameters
     ----------
     view : CardView
-        Rectified card.
-    rgb_lin : ndarray of float32, shape (H, W, 3)
-        Its linear light.
+        Rectified card or tag.
+    balance : Balance
+        Its light, and that of bare paper.
     colors : ColorMap
         Its colors.
 
     Returns
     -------
     tuple of VialFit
-        Empty where nothing on the card looks like fluid; two where a thing of another color may be the fluid as well.
+        Empty where there is no liquid in glass; two where another one of unlike color is there as well.
+
+    Raises
+    ------
+    Refusal
+        ``no-dye`` where there is liquid in glass without the color of the dye.
     """
-    regions = list(scored_regions(view, rgb_lin, colors))
-    if not regions:
-        return ()
-    best, _ = max(regions, key=likeness)
-    rival = rival_of(regions, colors)
-    return (_grown(best, colors),) if rival is None else (best, rival)
+    layers = mask_input(view.rgb_u8, view.seen, balance.rgb_lin, balance.paper.rgb_lin, view.px_per_mm)
+    shown = pixel_probabilities(layers, view.seen.shape).argmax(axis=-1)
+    least_px2 = _LEAST_AREA_MM2 * view.px_per_mm**2
+    dyed = sorted(outer_contours(shown == DYED, least_px2), key=cv2.contourArea, reverse=True)
+    other = outer_contours(shown == OTHER_LIQUID, least_px2)
+    if max(map(cv2.contourArea, other), default=0.0) > max(map(cv2.contourArea, dyed), default=0.0):
+        raise Refusal(
+            "no-dye",
+            "The liquid in the vial does not have the color of the dye.",
+            "Fill the vial with KH water and a few drops of bromothymol blue. Nothing else can be read.",
+        )
+    vials = [fit_of(contour, view.seen.shape, view.px_per_mm) for contour in dyed]
+    rivals = (
+        vial
+        for vial in vials[1:]
+        if vial.area_mm2 > _RIVAL_SHARE * vials[0].area_mm2 and _hue_apart_deg(vial, vials[0], colors) > _RIVAL_HUE_DEG
+    )
+    return (*vials[:1], *list(rivals)[:1])
 
 
-def _grown(vial: VialFit, colors: ColorMap) -> VialFit:
-    """Return the fluid out to half its depth of color, where that stays compact."""
-    half = 0.5 * np.median(colors.strength[vial.mask])
-    _, labels = cv2.connectedComponents((colors.strength > half).astype(np.uint8))
-    label = int(np.bincount(labels[vial.mask]).argmax())
-    contour = max(outer_contours(labels == label), key=cv2.contourArea)
-    growth = cv2.contourArea(contour) / vial.mask.sum()
-    if label == 0 or solidity(contour) < MIN_SOLIDITY or not 1.0 < growth < _MAX_GROWTH:
-        return vial
-    return fit_of(contour, vial.mask.shape, colors.px_per_mm)
+def _hue_apart_deg(one: VialFit, other: VialFit, colors: ColorMap) -> float:
+    """Return how far the hues of two regions lie apart [deg]."""
+    hues = [np.arctan2(*np.median(colors.chroma[vial.mask], axis=0)) for vial in (one, other)]
+    return float(np.degrees(abs((hues[0] - hues[1] + np.pi) % (2.0 * np.pi) - np.pi)))
 
 
 def point_at_vial(view: CardView, colors: ColorMap, corners_px: NDArray[np.float64]) -> tuple[VialFit, ...]:
@@ -79,8 +90,8 @@ def point_at_vial(view: CardView, colors: ColorMap, corners_px: NDArray[np.float
     inside = np.zeros(view.seen.shape, np.uint8)
     box = cv2.minAreaRect(corners_px.astype(np.float32))
     cv2.ellipse(inside, (box[0], (0.9 * box[1][0], 0.9 * box[1][1]), box[2]), 1, cv2.FILLED)
-    region = inside.astype(bool) & view.seen & view.mask(view.card.outline.grown(-EDGE_MM))
-    if region.sum() < LEAST_AREA_MM2 * view.px_per_mm**2 * 0.5:
+    region = inside.astype(bool) & view.seen & view.mask(view.card.outline.grown(-_EDGE_MM))
+    if region.sum() < _LEAST_AREA_MM2 * view.px_per_mm**2 * 0.5:
         return ()
     middle = float(np.median(colors.strength[region]))
     if middle < colors.least_strength:

@@ -92,23 +92,6 @@ def _around(region: NDArray[np.uint8]) -> tuple[slice, slice]:
     return slice(max(y - 1, 0), y + height + 1), slice(max(x - 1, 0), x + width + 1)
 
 
-def solidity(contour: NDArray[np.int32]) -> float:
-    """
-    Return how much of its convex hull an outline fills.
-
-    Parameters
-    ----------
-    contour : ndarray of int32, shape (N, 1, 2)
-        From `outer_contours`.
-
-    Returns
-    -------
-    float
-        0 to 1 [-].
-    """
-    return float(cv2.contourArea(contour) / max(cv2.contourArea(cv2.convexHull(contour)), 1e-9))
-
-
 def fit_of(contour: NDArray[np.int32], shape: tuple[int, ...], px_per_mm: float) -> VialFit:
     """
     Return the fluid inside an outline.

@@ -1,24 +1,35 @@
 """
-Training of the network that marks the fluid.
+Training of the network that marks the fluid: ``python -m tests.train_mask mask.onnx FOLDER...``.
 
-``python -m colorread.vial.train_mask INPUTS.npz mask.onnx`` needs the extra ``train``. INPUTS.npz holds what
-`colorread.vial.mask.mask_input` makes of photos (``layers``, uint8 by `to_u8`) and their true classes (``classes``), all
-padded to one size; `tests/mask_inputs.py` makes it from photos with truth.
+The folders hold photos with their truth in JSON files beside them:
+``fluid_polygon`` or, where the vial holds something else, ``liquid_polygon``, in pixels of the upright photo. Needs
+torch.
 """
 
 from __future__ import annotations
 
 import hashlib
+import json
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
+import cv2
 import numpy as np
 import torch
 import torch.nn.functional as F  # noqa: N812
 from torch import Tensor, nn
 
+from colorread.balance import balance_view
+from colorread.card.find import find_references
+from colorread.card.view import LEAST_PX_PER_MM, view_card
+from colorread.errors import Refusal
+from colorread.photo.load import load_close_up, load_photo
+from colorread.vial.mask import DYED, OTHER_LIQUID, PX_PER_MM, mask_input
+
 _STEPS, _BATCH, _RATE = 5000, 48, 2e-3
+_SIZE = 160, 216  # of what is trained on: the view of a card at 2 px/mm
 _LOW = np.array([-0.5, -1.0, -1.0, 0.0], np.float32)
 _HIGH = np.array([1.5, 1.0, 1.0, 1.0], np.float32)
 
@@ -27,6 +38,34 @@ def to_u8(layers: np.ndarray) -> np.ndarray:
     """Return the layers of `mask_input`, shape (4, h, w), as bytes."""
     share = (layers - _LOW[:, None, None]) / (_HIGH - _LOW)[:, None, None]
     return np.round(np.clip(share, 0.0, 1.0) * 255.0).astype(np.uint8)
+
+
+def photo_and_truth(truth_file: Path) -> tuple[np.ndarray, np.ndarray] | None:
+    """Return what the network is given of a photo, as bytes, and the class of each of its pixels; None if refused."""
+    truth: dict[str, Any] = json.loads(truth_file.read_text())
+    source = truth_file.parent / truth["file"]
+    try:
+        photo = load_photo(source)
+        fit = find_references(photo.rgb_u8)[0]
+        around_px = fit.plane.px_from_mm(fit.reference.outline.grown(4.0).corners_mm)
+        view = view_card(load_close_up(source, photo, around_px, LEAST_PX_PER_MM / fit.px_per_mm), fit)
+        balance = balance_view(view)
+    except Refusal:
+        return None
+    layers = to_u8(mask_input(view.rgb_u8, view.seen, balance.rgb_lin, balance.paper.rgb_lin, view.px_per_mm))
+    _, height, width = layers.shape
+    classes = np.zeros((height, width), np.uint8)
+    for name, its_class in (("liquid_polygon", OTHER_LIQUID), ("fluid_polygon", DYED)):
+        if truth.get(name):
+            view_px = view.view_xy((np.array(truth[name])) * photo.scale - 0.5)
+            at = (view_px + 0.5) * PX_PER_MM / view.px_per_mm - 0.5
+            cv2.fillPoly(classes, [np.round(at * 16.0).astype(np.int32)], its_class, shift=4)
+    # Cards fill the size of training, tags stand in its middle.
+    whole = np.tile(to_u8(np.zeros((4, 1, 1), np.float32)), (1, *_SIZE))
+    truth_classes, left = np.zeros(_SIZE, np.uint8), (_SIZE[1] - width) // 2
+    whole[:, :height, left : left + width] = layers
+    truth_classes[:height, left : left + width] = classes
+    return whole, truth_classes
 
 
 class MaskNet(nn.Module):
@@ -133,17 +172,16 @@ def train(layers: np.ndarray, classes: np.ndarray, seed: int = 1, steps: int = _
     return mean.module.cpu().eval()
 
 
-def main(source: str, target: str) -> None:
-    """Train on a file of inputs and write the network."""
-    data = np.load(source)
-    digest = hashlib.sha256(Path(source).read_bytes()).hexdigest()[:16]
-    print(f"{len(data['layers'])} photos, sha256 {digest}")
-    net = train(data["layers"], data["classes"])
-    example = torch.zeros(1, 4, 160, 216)
+def main(target: str, *folders: str) -> None:
+    """Train on the photos of some folders and write the network."""
+    files = [file for folder in folders for file in sorted(Path(folder).glob("*_*.json"))]
+    pairs = [pair for pair in map(photo_and_truth, files) if pair is not None]
+    layers, classes = (np.stack(parts) for parts in zip(*pairs, strict=True))
+    print(f"{len(layers)} photos, sha256 {hashlib.sha256(layers.tobytes()).hexdigest()[:16]}")
     axes = {"layers": {2: "h", 3: "w"}, "scores": {2: "h", 3: "w"}}
     torch.onnx.export(
-        net, example, target, input_names=["layers"], output_names=["scores"], dynamic_axes=axes, opset_version=13,
-        dynamo=False,
+        train(layers, classes), torch.zeros(1, 4, *_SIZE), target, input_names=["layers"], output_names=["scores"],
+        dynamic_axes=axes, opset_version=13, dynamo=False,
     )  # fmt: skip
 
 
