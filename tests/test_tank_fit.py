@@ -309,14 +309,14 @@ def test_says_what_is_missing_instead_of_inventing() -> None:
     truth = week()
     with pytest.raises(CannotTell, match="gas hours"):
         fit_tank(Tank(name="unknown"), truth.readings)
-    with pytest.raises(CannotTell, match="There are 4 usable readings"):
+    with pytest.raises(CannotTell, match="4 usable readings"):
         fit_tank(truth.tank, [reading for reading in truth.readings if reading.status == "read"][:4])
     first = next(reading for reading in truth.readings if reading.status == "read")
     assert first.taken_at is not None
     burst = [replace(first, photo=f"{i}.jpg", taken_at=first.taken_at + timedelta(minutes=10 * i)) for i in range(10)]
     with pytest.raises(CannotTell, match="span"):
         fit_tank(truth.tank, burst)
-    with pytest.raises(CannotTell, match="There are 0 usable readings"):
+    with pytest.raises(CannotTell, match="0 usable readings|No usable reading"):
         fit_tank(truth.tank, [])
 
 
