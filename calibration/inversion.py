@@ -15,8 +15,8 @@ from calibration.family_fit import RATIO, SignalSamples, fit_family
 
 _TRUST_IN_STATED_LIGHT = 0.97  # a keeper seldom names the wrong lamp: assumption
 # The end of the dye's range is "not excluded" where its likelihood comes within this factor of the best: assumption; of
-# a normal likelihood that is 2.1 standard deviations.
-_END_NOT_EXCLUDED = 0.1
+# a normal likelihood that is 2.4 standard deviations. A tenth left more two-sided intervals too high below pH 6.3.
+_END_NOT_EXCLUDED = 0.05
 # Beyond the usual range the prior falls off as a normal distribution of this standard deviation in pH: assumption, wide
 # enough that a clear color far out still decides.
 _PRIOR_EDGE_STD = 0.35

@@ -282,7 +282,7 @@ def test_the_page_looks_at_a_calibration_photo_as_strictly_as_the_profile(
     Image.fromarray(take_photo(Scene(thing="leaf")).rgb_u8).save(leaf)
     problem = check_photo(leaf, "ends", "acid", None)
     assert problem is not None
-    assert problem.code == "not-a-vial"
+    assert problem.code == "no-vial"
     assert check_photo(photos["acid"], "ends", "acid", None) is None
     for photo, step, color, more in (("base", "acid", "yellow", "vinegar"), ("acid", "base", "blue", "baking soda")):
         swapped = check_photo(photos[photo], "ends", step, None)
@@ -306,7 +306,7 @@ def test_an_addition_keeps_the_lamp_of_the_profile(photos: dict[str, Path]) -> N
 def test_what_is_no_fluid_does_not_calibrate(tmp_path: Path) -> None:
     leaf = tmp_path / "leaf.png"
     Image.fromarray(take_photo(Scene(thing="leaf")).rgb_u8).save(leaf)
-    with pytest.raises(CalibrationError, match="so it is not read"):
+    with pytest.raises(CalibrationError, match="No fluid was found"):
         make_profile([end_photo(leaf, "acid")])
 
 

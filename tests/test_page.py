@@ -266,7 +266,7 @@ def test_a_refused_photo_says_what_to_do_and_leaves_nothing(page: tuple[httpx.Cl
     before = n_kept(log_path)
     answer = snap(client, LEAF.read_bytes())
     assert answer.status_code == 422
-    assert "so it is not read" in answer.text
+    assert "No fluid was found" in answer.text
     assert "Hold the vial alone" in answer.text
     assert n_kept(log_path) == before
     assert left_behind(core) == []
@@ -347,7 +347,7 @@ def test_several_photos_are_kept_and_told_of_one_by_one(page: tuple[httpx.Client
     assert ["mg/L" in row for row in rows] == [True, True, False, False]
     assert "Not read." in rows[2]
     assert "not a photo in a known format." in rows[3]
-    assert "The card is bent. Put it on something flat." in answer.text  # what made a reading less sure
+    assert "The paper around the fluid is overexposed" in answer.text  # what made a reading less sure
     again = client.post(f"{TANK_URL}/several", files=files[:1], data={"csrf": token})
     assert "in the log already" in again.text
     assert n_kept(log_path) == before + 2
@@ -421,7 +421,7 @@ def test_programs_get_json(page: tuple[httpx.Client, Core, Path]) -> None:
     assert n_kept(log_path) == before
     refused = client.post("/api/tanks/window/readings", files={"photo": ("c.jpg", LEAF.read_bytes())})
     assert refused.status_code == 422
-    assert refused.json()["code"] == "not-a-vial"
+    assert refused.json()["code"] == "no-vial"
     assert client.get("/api/tanks/cellar").status_code == 404
     assert "window" in client.get("/api/tanks/cellar").json()["message"]
 

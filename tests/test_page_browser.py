@@ -180,7 +180,7 @@ def test_a_refused_photo_says_what_to_do(phone: Browser, server: tuple[str, Core
     phone.events.clear()
     phone.choose_files("#choose", SAMPLES / "refuse-leaf.jpg")
     phone.wait_for_load()
-    assert "so it is not read" in phone.evaluate("document.body.innerText")
+    assert "No fluid was found" in phone.evaluate("document.body.innerText")
     assert phone.evaluate("document.documentElement.scrollWidth") <= PHONE_PX
     assert phone.evaluate(FAINT_TEXTS)["faint"] == []
     with Log(log_path) as log:

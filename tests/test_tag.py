@@ -106,5 +106,5 @@ def test_a_small_tag_in_a_large_photo_is_looked_at_in_full_detail(monkeypatch: p
     # All pixels are those of the photo as it was reduced, though the fluid was seen in twice its detail.
     outline_px = ((shot.fluid_px + 0.5) / 2 - 0.5).astype(np.float32)
     inside = [cv2.pointPolygonTest(outline_px[:, None], (float(x), float(y)), False) >= 0 for x, y in trace.used_px]
-    assert np.mean(inside) > 0.97
+    assert np.mean(inside) > 0.9  # the network draws the edge to half a millimeter, of a vial of 4 mm here
     assert len(trace.used_px) > 1.5 * cv2.contourArea(outline_px)
