@@ -267,7 +267,7 @@ def test_a_refused_photo_says_what_to_do_and_leaves_nothing(page: tuple[httpx.Cl
     answer = snap(client, LEAF.read_bytes())
     assert answer.status_code == 422
     assert "No fluid was found" in answer.text
-    assert "Hold the vial alone" in answer.text
+    assert "Put the filled vial" in answer.text
     assert n_kept(log_path) == before
     assert left_behind(core) == []
 
