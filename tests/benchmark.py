@@ -30,7 +30,7 @@ from colorread.pipeline import read_photo
 from colorread.profile.known_photo import buffer_photo, end_photo
 from colorread.profile.make import make_profile
 from colorread.reading import Reading
-from tests.benchmark_weeks import batch_table, large_batch_table, simulated_table, week_table
+from tests.benchmark_weeks import batch_table, large_batch_table, simulated_table, weeks_table
 
 ROOT = Path(__file__).resolve().parent.parent
 SCENES = ("front", "submerged", "beside")
@@ -329,9 +329,9 @@ def main() -> None:
     calibrated = folder.parent / "calib"
     if calibrated.is_dir():
         console.print(calibration_table(calibrated))
-    week = folder.parent / "week"
-    if week.is_dir():
-        console.print(week_table(week))
+    weeks = sorted(folder.parent.glob("week*"))
+    if weeks:
+        console.print(weeks_table(weeks))
         photos = [truth.path for truth in truths if truth.path.suffix == ".jpg"]
         console.print(batch_table(photos))
         console.print(large_batch_table(photos))

@@ -347,7 +347,7 @@ def test_several_photos_are_kept_and_told_of_one_by_one(page: tuple[httpx.Client
     assert ["mg/L" in row for row in rows] == [True, True, False, False]
     assert "Not read." in rows[2]
     assert "not a photo in a known format." in rows[3]
-    assert "The card is bent. Put it on something flat." in answer.text  # what made a reading less sure
+    assert "The paper around the fluid is overexposed" in answer.text  # what made a reading less sure
     again = client.post(f"{TANK_URL}/several", files=files[:1], data={"csrf": token})
     assert "in the log already" in again.text
     assert n_kept(log_path) == before + 2

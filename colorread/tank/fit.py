@@ -22,9 +22,8 @@ from colorread.tank.settings import Tank
 # m/d, that is 6.3 to 11 cm/h, for the oxygen of a lake); 1 and 3 cm/h for calmer water, and that an aquarium is like
 # that, of which no measurement was found, are assumptions.
 _LN_LOSS = (math.log(0.12), 0.7)
-# Lag of the vial: 63 % within 0.8 to 3.2 h, usually 1.5 h, from diffusion through vial and air gap: assumption. Few
-# photos a day tell lag and loss apart badly: what they do not tell is left to this.
-_LN_LAG = (math.log(1.6), 0.35)
+# Lag of the vial: 63 % within 0.7 to 4 h, usually 1.5 h, from diffusion through vial and air gap: assumption.
+_LN_LAG = (math.log(1.6), 0.45)
 # Level that the tank would reach if gas and lamp stayed on [mg/L]; with the loss it gives the gas rate. Wide, as a
 # tank whose gas has nearly run out must not be drawn towards a well-fed one: assumption.
 _LN_LEVEL = (math.log(30.0), 1.2)
@@ -51,7 +50,7 @@ _BEND_WIDTH_PH = 0.35
 _NEAR_PH = 0.2  # readings so near in color share as much of that error: assumption
 # The shared errors may be as many times larger with this probability, as where a profile was made of a bad photo; so
 # readings that contradict it by their course can overrule it: assumptions.
-_MISLED_SHARE, _MISLED_FACTOR = 0.2, 2.0
+_MISLED_SHARE, _MISLED_FACTOR = 0.1, 2.0
 # Draws, how much wider the first ones lie than a normal distribution at the mode, how many steps they walk each time
 # and at last, and which share of the steps is taken, by which their length is set: common practice, no source.
 _N_DRAWS, _SPREAD, _N_WALKS, _N_LAST_WALKS, _USUAL_ACCEPTED = 1000, 1.3, 6, 40, 0.25

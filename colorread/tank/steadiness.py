@@ -21,7 +21,7 @@ _MOST_OFF = 3.0  # assumption
 # In standard deviations of independent errors, for up to so many readings. The course follows the readings, so runs lie
 # less far off than those: one or two of a hundred simulated weeks that keep to the model come so far (a column of
 # tests/benchmark_weeks.py).
-_MOST_STEADY, _USUAL_READINGS = 3.5, 20
+_MOST_STEADY, _USUAL_READINGS = 3.0, 20
 # More readings have more runs, and neighbors share what the model leaves out, such as how uptake bends: with this power
 # of their number none of 24 simulated weeks of 60 to 80 readings comes so far, without it a quarter did.
 _MORE_READINGS_POWER = 1.0 / 6.0
