@@ -146,7 +146,7 @@ def test_the_command_writes_and_does_not_overwrite(tmp_path: Path) -> None:
     before = out.read_bytes()
     again = run(app, ["chart", "--out", str(out)])
     assert again.exit_code == 2
-    assert "exists already" in again.output
+    assert "already exists" in again.output
     assert out.read_bytes() == before
     assert run(app, ["chart", "--out", str(out), "--force"]).exit_code == 0
     assert out.read_bytes() != before
