@@ -259,7 +259,7 @@ def _require_believable(flags: Collection[str]) -> None:
         )
 
 
-def require_clear_fluid(fluid: Fluid, posterior: PhPosterior) -> None:
+def require_clear_fluid(fluid: Fluid, posterior: PhPosterior, *, is_known: bool = False) -> None:
     """
     Refuse what is no clear fluid, or too faint.
 
@@ -269,13 +269,15 @@ def require_clear_fluid(fluid: Fluid, posterior: PhPosterior) -> None:
         From `see_fluid`.
     posterior : PhPosterior
         What the dye model makes of it.
+    is_known : bool, default False
+        The keeper says what the fluid is.
 
     Raises
     ------
     Refusal
         ``not-a-vial`` or ``faint-color``.
     """
-    require_fluid(fluid.signal, posterior)
+    require_fluid(fluid.signal, posterior, is_known=is_known)
     if posterior.open_below and posterior.open_above:
         raise Refusal(
             "faint-color",

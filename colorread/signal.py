@@ -131,7 +131,7 @@ def measure_fluid(view: CardView, colors: ColorMap, vial: VialFit, balance: Bala
     )
 
 
-def require_fluid(signal: FluidSignal, posterior: PhPosterior) -> None:
+def require_fluid(signal: FluidSignal, posterior: PhPosterior, *, is_known: bool = False) -> None:
     """
     Refuse what lies in glass like fluid but cannot be the dye.
 
@@ -141,6 +141,8 @@ def require_fluid(signal: FluidSignal, posterior: PhPosterior) -> None:
         What was measured.
     posterior : PhPosterior
         What the dye model makes of it.
+    is_known : bool, default False
+        The keeper says what the fluid is: a color that fits badly then weighs little instead of being refused.
 
     Raises
     ------
@@ -149,7 +151,7 @@ def require_fluid(signal: FluidSignal, posterior: PhPosterior) -> None:
     """
     reasons = (
         (signal.depth_spread < _EVEN_DEPTH, "is of one depth of color throughout, like a print"),
-        (posterior.misfit > _MAX_MISFIT, "has a color that the dye cannot have"),
+        (posterior.misfit > _MAX_MISFIT and not is_known, "has a color that the dye cannot have"),
     )
     for holds, what in reasons:
         if holds:

@@ -27,6 +27,7 @@ from rich.table import Table
 from calibration.profile import Profile
 from colorread.carbonate import ionic_strength
 from colorread.pipeline import read_photo
+from colorread.profile.checks import CalibrationError
 from colorread.profile.known_photo import buffer_photo, end_photo
 from colorread.profile.make import make_profile
 from colorread.reading import Reading
@@ -221,6 +222,7 @@ def calibration_table(folder: Path) -> Table:
         table.add_column(name, justify="left" if not name else "right")
     truths = {truth.path.name: truth for truth in load_truths(folder)}
     outcomes: dict[str, list[Outcome]] = {"without": [], "with": [], "with, known photos in turn": []}
+    refused: list[str] = []
     for group in groups:
         ends = {data["role"]: folder / data["file"] for data in group if data["role"] in ("acid", "base")}
         fluids = [data for data in group if data["role"] in ("mid", "reading")]
@@ -230,13 +232,19 @@ def calibration_table(folder: Path) -> Table:
                 continue
             ionic = float(ionic_strength(known["dKH"]))
             photo = buffer_photo(folder / known["file"], known["pH"], ionic_strength_mol_kg=ionic)
-            profile = make_profile([end_photo(ends["acid"], "acid"), end_photo(ends["base"], "base"), photo])
+            try:
+                profile = make_profile([end_photo(ends["acid"], "acid"), end_photo(ends["base"], "base"), photo])
+            except CalibrationError as error:
+                refused.append(f"{known['file']}: {error}")
+                continue
             read = _read_others(truths, fluids, known, profile)
             outcomes["with, known photos in turn"] += read
             if known["role"] == "mid":
                 outcomes["with"] += read
     for name, group_outcomes in outcomes.items():
-        table.add_row(name, *_accuracy_cells(group_outcomes))
+        if group_outcomes:
+            table.add_row(name, *_accuracy_cells(group_outcomes))
+    table.caption = "\n".join(refused)
     return table
 
 

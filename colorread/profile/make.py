@@ -155,7 +155,7 @@ def see_clear_fluid(path: str | os.PathLike[str]) -> Fluid:
         raise Refusal.of(seen.reason)
     fluid = seen.fluid
     posterior = infer_ph(fluid.signal.samples, space=fluid.photo.color_space, pka=pka_prime(), ph_range=_USUAL_RANGE)
-    require_clear_fluid(fluid, posterior)
+    require_clear_fluid(fluid, posterior, is_known=True)
     return fluid
 
 
