@@ -28,7 +28,7 @@ from colorread.errors import Refusal
 from colorread.photo.load import load_close_up, load_photo
 from colorread.vial.mask import DYED, OTHER_LIQUID, PX_PER_MM, mask_input
 
-_STEPS, _BATCH, _RATE = 5000, 48, 2e-3
+_STEPS, _BATCH, _RATE = 9000, 48, 2e-3
 _SIZE = 160, 216  # of what is trained on: the view of a card at 2 px/mm
 _LOW = np.array([-0.5, -1.0, -1.0, 0.0], np.float32)
 _HIGH = np.array([1.5, 1.0, 1.0, 1.0], np.float32)
