@@ -223,7 +223,7 @@ def test_swapped_ends_are_noticed(photos: dict[str, Path]) -> None:
 
 
 def test_known_fluid_that_is_dark_in_one_color_is_refused(tmp_path: Path) -> None:
-    Image.fromarray(take_photo(replace(SCENE, ph=9.5, load=2.0)).rgb_u8).save(tmp_path / "dark.png")
+    Image.fromarray(take_photo(replace(SCENE, ph=9.5, load=2.5)).rgb_u8).save(tmp_path / "dark.png")
     with pytest.raises(PhotoRefused, match="too dark to calibrate with"):
         make_profile([buffer_photo(tmp_path / "dark.png", 8.0, ionic_strength_mol_kg=IONIC)])
 
