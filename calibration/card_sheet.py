@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from io import BytesIO
 from itertools import product
@@ -95,18 +96,41 @@ def render_card_sheet(*, paper: Literal["a4", "letter"] = "a4") -> bytes:
         If `paper` is not known.
     """
     page_size, height_mm = page_size_of(paper)
+    with new_sheet(page_size, "Cards for reading a drop checker from a photo") as (canvas, buffer):
+        side, foot = draw_grid(canvas, load_card(), N_COLUMNS, N_ROWS, page_size)
+        drawn_mm = drawing_height_mm(CARD_FIELD, side.width_mm)
+        write_text(canvas, height_mm, side.grown(0.0, 0.0, 0.0, -drawn_mm), STEPS_TITLE, STEPS, numbered=True)
+        draw_card_in_use(canvas, height_mm, side.grown(0.0, drawn_mm - side.height_mm, 0.0, 0.0))
+        write_cautions(canvas, height_mm, foot, CAUTIONS)
+    return buffer.getvalue()
+
+
+@contextmanager
+def new_sheet(page_size: tuple[float, float], title: str) -> Iterator[tuple[Canvas, BytesIO]]:
+    """
+    Begin a PDF of one page, which is finished where the block ends; the same, byte for byte, at each call.
+
+    Parameters
+    ----------
+    page_size : tuple of float
+        Width and height, in points.
+    title : str
+        Of the document.
+
+    Yields
+    ------
+    canvas : reportlab.pdfgen.canvas.Canvas
+        To draw on.
+    buffer : io.BytesIO
+        Holds the file after the block.
+    """
     buffer = BytesIO()
     canvas = Canvas(buffer, pagesize=page_size, invariant=1, pageCompression=1)
-    canvas.setTitle("Cards for reading a drop checker from a photo")
+    canvas.setTitle(title)
     canvas.setAuthor("colorread")
-    side, foot = draw_grid(canvas, load_card(), N_COLUMNS, N_ROWS, page_size)
-    drawn_mm = drawing_height_mm(CARD_FIELD, side.width_mm)
-    write_text(canvas, height_mm, side.grown(0.0, 0.0, 0.0, -drawn_mm), STEPS_TITLE, STEPS, numbered=True)
-    draw_card_in_use(canvas, height_mm, side.grown(0.0, drawn_mm - side.height_mm, 0.0, 0.0))
-    write_cautions(canvas, height_mm, foot, CAUTIONS)
+    yield canvas, buffer
     canvas.showPage()
     canvas.save()
-    return buffer.getvalue()
 
 
 def page_size_of(paper: str) -> tuple[tuple[float, float], float]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from io import BytesIO
 from typing import Literal
 
 import numpy as np
@@ -17,6 +16,7 @@ from calibration.card_sheet import (
     TEXT_GAP_MM,
     draw_cut_marks,
     draw_reference,
+    new_sheet,
     page_size_of,
     write_text,
 )
@@ -100,39 +100,34 @@ def _co2_text(co2_mg_l: float) -> str:
 
 def _render_sheet(page_size: tuple[float, float], co2_texts: Sequence[str], condition: str) -> bytes:
     card = load_card()
-    buffer = BytesIO()
-    canvas = Canvas(buffer, pagesize=page_size, invariant=1, pageCompression=1)
-    canvas.setTitle("Color charts of a drop checker")
-    canvas.setAuthor("colorread")
     width_mm, height_mm = page_size[0] / mm, page_size[1] / mm
-    for row in range(_N_CHARTS):
-        top_mm = MARGIN_MM + row * (card.outline.height_mm + GAP_MM)
-        canvas.saveState()
-        # From here on x to the right and y down in mm from the card's top-left corner, as in the geometry.
-        canvas.transform(mm, 0, 0, -mm, MARGIN_MM * mm, (height_mm - top_mm) * mm)
-        draw_reference(canvas, card)
-        draw_cut_marks(canvas, card.outline)
-        for patch in chart_patches():
-            _draw_patch(canvas, patch)
-        canvas.restoreState()
-        canvas.saveState()
-        canvas.translate(MARGIN_MM * mm, (height_mm - top_mm) * mm)
-        _write_labels(canvas, card.vial_window, co2_texts, condition)
-        canvas.restoreState()
-    left_mm = MARGIN_MM + card.outline.width_mm + 1.5 * TEXT_GAP_MM
-    column_mm = (width_mm - left_mm - MARGIN_MM - TEXT_GAP_MM) / 2.0
-    for place, (title, lines, numbered) in enumerate(
-        ((STEPS_TITLE, STEPS, True), (CAUTIONS_TITLE, CAUTIONS, False)),
-    ):
-        column = Rect(
-            x_mm=left_mm + place * (column_mm + TEXT_GAP_MM),
-            y_mm=MARGIN_MM,
-            width_mm=column_mm,
-            height_mm=height_mm - 2.0 * MARGIN_MM,
-        )
-        write_text(canvas, height_mm, column, title, lines, numbered=numbered)
-    canvas.showPage()
-    canvas.save()
+    with new_sheet(page_size, "Color charts of a drop checker") as (canvas, buffer):
+        for row in range(_N_CHARTS):
+            top_mm = MARGIN_MM + row * (card.outline.height_mm + GAP_MM)
+            canvas.saveState()
+            # From here on x to the right and y down in mm from the card's top-left corner, as in the geometry.
+            canvas.transform(mm, 0, 0, -mm, MARGIN_MM * mm, (height_mm - top_mm) * mm)
+            draw_reference(canvas, card)
+            draw_cut_marks(canvas, card.outline)
+            for patch in chart_patches():
+                _draw_patch(canvas, patch)
+            canvas.restoreState()
+            canvas.saveState()
+            canvas.translate(MARGIN_MM * mm, (height_mm - top_mm) * mm)
+            _write_labels(canvas, card.vial_window, co2_texts, condition)
+            canvas.restoreState()
+        left_mm = MARGIN_MM + card.outline.width_mm + 1.5 * TEXT_GAP_MM
+        column_mm = (width_mm - left_mm - MARGIN_MM - TEXT_GAP_MM) / 2.0
+        for place, (title, lines, numbered) in enumerate(
+            ((STEPS_TITLE, STEPS, True), (CAUTIONS_TITLE, CAUTIONS, False)),
+        ):
+            column = Rect(
+                x_mm=left_mm + place * (column_mm + TEXT_GAP_MM),
+                y_mm=MARGIN_MM,
+                width_mm=column_mm,
+                height_mm=height_mm - 2.0 * MARGIN_MM,
+            )
+            write_text(canvas, height_mm, column, title, lines, numbered=numbered)
     return buffer.getvalue()
 
 

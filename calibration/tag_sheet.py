@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from io import BytesIO
 from typing import Literal
 
-from reportlab.pdfgen.canvas import Canvas
-
-from calibration.card_sheet import TEXT_GAP_MM, draw_grid, page_size_of, write_cautions, write_text
+from calibration.card_sheet import TEXT_GAP_MM, draw_grid, new_sheet, page_size_of, write_cautions, write_text
 from calibration.reference import load_tag
 from calibration.sheet_drawing import TAG_FIELD, draw_tag_in_use, drawing_height_mm
 
@@ -54,15 +51,10 @@ def render_tag_sheet(*, paper: Literal["a4", "letter"] = "a4") -> bytes:
         If `paper` is not known.
     """
     page_size, height_mm = page_size_of(paper)
-    buffer = BytesIO()
-    canvas = Canvas(buffer, pagesize=page_size, invariant=1, pageCompression=1)
-    canvas.setTitle("Tags for reading a drop checker in the tank from a photo")
-    canvas.setAuthor("colorread")
-    side, foot = draw_grid(canvas, load_tag(), N_COLUMNS, N_ROWS, page_size)
-    draw_tag_in_use(canvas, height_mm, side)
-    below = side.grown(0.0, -drawing_height_mm(TAG_FIELD, side.width_mm) - TEXT_GAP_MM, 0.0, 0.0)
-    write_text(canvas, height_mm, below, STEPS_TITLE, STEPS, numbered=True)
-    write_cautions(canvas, height_mm, foot, CAUTIONS)
-    canvas.showPage()
-    canvas.save()
+    with new_sheet(page_size, "Tags for reading a drop checker in the tank from a photo") as (canvas, buffer):
+        side, foot = draw_grid(canvas, load_tag(), N_COLUMNS, N_ROWS, page_size)
+        draw_tag_in_use(canvas, height_mm, side)
+        below = side.grown(0.0, -drawing_height_mm(TAG_FIELD, side.width_mm) - TEXT_GAP_MM, 0.0, 0.0)
+        write_text(canvas, height_mm, below, STEPS_TITLE, STEPS, numbered=True)
+        write_cautions(canvas, height_mm, foot, CAUTIONS)
     return buffer.getvalue()

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.reference import GrayPatch
 from calibration.tone import GraySamples, ToneFit, decode_tone, fit_tone
 from colorread.card.view import MARGIN_MM, CardView
 from colorread.density import CLIPPED_U8
@@ -137,7 +138,7 @@ def _fit_paper(view: CardView, blank: NDArray[np.bool_], rgb_lin: NDArray[np.flo
     field = np.empty_like(value)
     spreads = []
     for channel in range(3):
-        # Things before the card are darker, hardly ever brighter: start from the bright side of the light.
+        # Things in front of the paper are darker, hardly ever brighter: start from the bright side of the light.
         start = 75.0 if channel == 0 else 50.0
         coefficients, spread = _robust_fit(basis[bare], value[bare][:, channel], start)
         field[..., channel] = basis @ coefficients
@@ -177,14 +178,18 @@ def _require_usable_light(view: CardView, blank: NDArray[np.bool_], paper: Paper
 
 def _require_grays(view: CardView, rgb_lin: NDArray[np.float32], paper: PaperField) -> None:
     """Refuse a photo in which a row of grays is not there, as in one whose lower part was lost in a damaged file."""
-    dark_by_row: dict[float, list[bool]] = {}
-    for patch in view.card.gray_patches:
-        area = view.area(patch.rect.grown(-1.3, -2.0))
-        if patch.black_coverage >= _DARK_COVERAGE and view.seen[area].size and view.seen[area].all():
-            shown = float(np.median(rgb_lin[area].mean(axis=-1) / paper.rgb_lin[area].mean(axis=-1)))
-            half_way = 1.0 - 0.5 * patch.black_coverage  # between bare paper and the print
-            dark_by_row.setdefault(patch.rect.y_mm, []).append(shown < half_way + _DOT_LOSS)
-    if any(len(dark) >= _LEAST_PATCHES and np.mean(dark) < 0.5 for dark in dark_by_row.values()):
+
+    def is_there(patch: GrayPatch) -> bool:
+        area = view.area(patch.inner)
+        shown = float(np.median(rgb_lin[area].mean(axis=-1) / paper.rgb_lin[area].mean(axis=-1)))
+        return shown < 1.0 - 0.5 * patch.black_coverage + _DOT_LOSS  # half-way between bare paper and the print
+
+    def is_dark(patch: GrayPatch) -> bool:
+        area = view.area(patch.inner)
+        return bool(patch.black_coverage >= _DARK_COVERAGE and view.seen[area].size and view.seen[area].all())
+
+    rows = [[is_there(patch) for patch in row if is_dark(patch)] for row in view.card.gray_rows]
+    if any(len(row) >= _LEAST_PATCHES and np.mean(row) < 0.5 for row in rows):
         raise Refusal(
             "card-unclear",
             "One of the rows of grays on the card is not as printed.",

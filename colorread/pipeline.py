@@ -81,7 +81,7 @@ def read_photo(
     marks: Marks = USUAL_MARKS,
 ) -> Reading:
     """
-    Read pH and CO2 from one photo of the vial before the card.
+    Read pH and CO2 from one photo of the vial in front of card or tag.
 
     Parameters
     ----------

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 _APPLICATION_ID = 0x436F6C52  # "ColR", so that no other program's file is taken for a log
+_IN_MEMORY = ":memory:"  # what SQLite calls a database without a file
 _LEAST_PAGE_BYTES = 512  # of SQLite: its file format, sqlite.org/fileformat2.html, from memory, not verified
 _WAIT_S = 20.0  # a batch writes for milliseconds at a time; who waits longer than this waits for something that hangs
 # Script i takes a file of version i to version i + 1; what has been released is never edited.
@@ -124,9 +125,10 @@ def open_database(path: Path) -> sqlite3.Connection:
     sqlite3.Error
         For `telling`.
     """
-    with suppress(OSError):  # SQLite says what is wrong
-        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        os.close(os.open(path, os.O_CREAT | os.O_EXCL, 0o600))  # what SQLite writes beside it has the same rights
+    if str(path) != _IN_MEMORY:
+        with suppress(OSError):  # SQLite says what is wrong
+            path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            os.close(os.open(path, os.O_CREAT | os.O_EXCL, 0o600))  # what SQLite writes beside it has the same rights
     if not _may_be_database(path):
         raise LogFailure(f"The log {path} {_TROUBLE[sqlite3.SQLITE_NOTADB]}")
     try:

@@ -11,12 +11,10 @@ from colorread.limits import OUTDOOR_AIR_PPM
 Kind = Literal["ends", "air", "chart"]
 # Half the sum of concentration times squared charge: 0.10 for 0.025 mol/L each of Na2HPO4 and KH2PO4 (pH 6.86, JIS
 # Z 8802), 0.149 for 0.041 and 0.026 mol/L (pH 7.00, as a maker of pH meters states it in manual MI 611-211, 2005).
-BUFFERS = "0.1 for a bought buffer of pH 6.86, 0.15 for one of pH 7.00"
-"""Ionic strength of what is sold [mol/kg], in words."""
-
-
 SOLD_BUFFERS = {"6.86": 0.1, "7.00": 0.15}
 """Ionic strength of the buffers that are sold, by their pH [mol/kg]."""
+BUFFERS = ", ".join(f"{strength:g} for a bought buffer of pH {ph}" for ph, strength in SOLD_BUFFERS.items())
+"""The same in words."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

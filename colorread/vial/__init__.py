@@ -1,1 +1,1 @@
-"""Finding the fluid before the card."""
+"""Finding the fluid in front of card or tag."""

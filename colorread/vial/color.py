@@ -27,8 +27,6 @@ class ColorMap:
         Density in R minus G, and in B minus G, smoothed over 0.3 mm [-].
     strength : ndarray of float32, shape (H, W)
         Depth of color, density [-].
-    angle_deg : ndarray of float32, shape (H, W)
-        Direction of the color as `calibration.camera.direction_deg`, from -180 to 180 [deg].
     noise : float
         Spread of the chroma of bare paper [-].
     px_per_mm : float
@@ -37,7 +35,6 @@ class ColorMap:
 
     chroma: NDArray[np.float32]
     strength: NDArray[np.float32]
-    angle_deg: NDArray[np.float32]
     noise: float
     px_per_mm: float
 
@@ -67,12 +64,10 @@ def color_map(rgb_lin: NDArray[np.float32], paper_lin: NDArray[np.float32], nois
     """
     red, green, blue = cv2.split(_log10(np.maximum(rgb_lin, LEAST_LIGHT) / np.maximum(paper_lin, 1e-4)))
     chroma = cv2.GaussianBlur(cv2.merge([green - red, green - blue]), (0, 0), _SMOOTH_MM * px_per_mm)
-    red, blue = cv2.split(chroma)
-    strength, angle_deg = cv2.cartToPolar(blue, red, angleInDegrees=True)
+    strength = cv2.magnitude(*cv2.split(chroma))
     return ColorMap(
         chroma=np.asarray(chroma, np.float32),
         strength=np.asarray(strength, np.float32),
-        angle_deg=np.where(angle_deg > 180.0, angle_deg - 360.0, angle_deg),
         noise=noise,
         px_per_mm=px_per_mm,
     )

@@ -1,4 +1,4 @@
-"""Finding the fluid before the card, by itself or where the user points."""
+"""Finding the fluid in front of card or tag, by itself or where the user points."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from colorread.balance import Balance
 from colorread.card.view import CardView
 from colorread.errors import Refusal
 from colorread.vial.color import ColorMap
-from colorread.vial.mask import DYED, OTHER_LIQUID, mask_input, pixel_probabilities
+from colorread.vial.mask import DYED, OTHER_LIQUID, mask_input, pixel_classes
 from colorread.vial.outline import VialFit, fit_of, opened, outer_contours
 
 _LEAST_AREA_MM2 = 14.0  # a few drops in a small flat vial: assumption
@@ -43,7 +43,7 @@ def find_vial(view: CardView, balance: Balance, colors: ColorMap) -> tuple[VialF
         ``no-dye`` where there is liquid in glass without the color of the dye.
     """
     layers = mask_input(view.rgb_u8, view.seen, balance.rgb_lin, balance.paper.rgb_lin, view.px_per_mm)
-    shown = pixel_probabilities(layers, view.seen.shape).argmax(axis=-1)
+    shown = pixel_classes(layers, view.seen.shape)
     least_px2 = _LEAST_AREA_MM2 * view.px_per_mm**2
     dyed = sorted(outer_contours(shown == DYED, least_px2), key=cv2.contourArea, reverse=True)
     other = outer_contours(shown == OTHER_LIQUID, least_px2)
@@ -54,12 +54,12 @@ def find_vial(view: CardView, balance: Balance, colors: ColorMap) -> tuple[VialF
             "Fill the vial with KH water and a few drops of bromothymol blue. Nothing else can be read.",
         )
     vials = [fit_of(contour, view.seen.shape, view.px_per_mm) for contour in dyed]
-    rivals = (
+    rivals = [
         vial
         for vial in vials[1:]
         if vial.area_mm2 > _RIVAL_SHARE * vials[0].area_mm2 and _hue_apart_deg(vial, vials[0], colors) > _RIVAL_HUE_DEG
-    )
-    return (*vials[:1], *list(rivals)[:1])
+    ]
+    return (*vials[:1], *rivals[:1])
 
 
 def _hue_apart_deg(one: VialFit, other: VialFit, colors: ColorMap) -> float:
@@ -75,7 +75,7 @@ def point_at_vial(view: CardView, colors: ColorMap, corners_px: NDArray[np.float
     Parameters
     ----------
     view : CardView
-        Rectified card.
+        Rectified card or tag.
     colors : ColorMap
         Its colors.
     corners_px : ndarray of float64, shape (4, 2)

@@ -14,7 +14,7 @@ from colorread.density import CLIPPED_U8, density_of
 PX_PER_MM = 2.0
 """Scale that the network looks at [px/mm]."""
 NEITHER, DYED, OTHER_LIQUID = range(3)
-"""Channels of what the network tells: anything else, fluid with the dye, clear water or another dye in glass."""
+"""Classes that the network tells apart: anything else, fluid with the dye, clear water or another dye in glass."""
 _MULTIPLE = 8  # of the sides, as the network halves them three times
 _SPAN = (-0.5, 1.5)  # of the densities it is given
 
@@ -51,7 +51,7 @@ def mask_input(
     return np.ascontiguousarray(np.moveaxis(cv2.resize(layers, size, interpolation=cv2.INTER_AREA), -1, 0))
 
 
-def pixel_probabilities(layers: NDArray[np.float32], shape: tuple[int, int]) -> NDArray[np.float32]:
+def pixel_classes(layers: NDArray[np.float32], shape: tuple[int, int]) -> NDArray[np.intp]:
     """
     Return what each pixel of the view shows.
 
@@ -64,8 +64,8 @@ def pixel_probabilities(layers: NDArray[np.float32], shape: tuple[int, int]) -> 
 
     Returns
     -------
-    ndarray of float32, shape (H, W, 3)
-        Probability of `NEITHER`, `DYED` and `OTHER_LIQUID`, sum 1 [-].
+    ndarray of int, shape (H, W)
+        The most probable of `NEITHER`, `DYED` and `OTHER_LIQUID`.
     """
     _, height, width = layers.shape
     padded = np.pad(layers, ((0, 0), (0, -height % _MULTIPLE), (0, -width % _MULTIPLE)))
@@ -73,8 +73,7 @@ def pixel_probabilities(layers: NDArray[np.float32], shape: tuple[int, int]) -> 
     net.setInput(padded[None])
     score = np.moveaxis(np.asarray(net.forward())[0, :, :height, :width], 0, -1)
     score = cv2.resize(score, shape[::-1], interpolation=cv2.INTER_LINEAR)
-    score = np.exp(score - score.max(axis=-1, keepdims=True))
-    return np.asarray(score / score.sum(axis=-1, keepdims=True), dtype=np.float32)
+    return np.asarray(score.argmax(axis=-1), dtype=np.intp)
 
 
 @lru_cache(maxsize=1)

@@ -31,12 +31,6 @@ class VialFit:
     outline_px: NDArray[np.float64]
     area_mm2: float
 
-    @property
-    def box(self) -> tuple[slice, slice]:
-        """Rows and columns of the view around the fluid."""
-        x, y, width, height = cv2.boundingRect(self.outline_px.astype(np.int32))
-        return slice(y, y + height), slice(x, x + width)
-
 
 def outer_contours(region: NDArray[Any], least_px2: float = 0.0) -> list[NDArray[np.int32]]:
     """
