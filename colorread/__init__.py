@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from colorread.pipeline import read_photo
     from colorread.reading import Reading
 
-__version__ = "0.5.0"
+__version__ = "0.6.0"
 __all__ = ["Reading", "__version__", "read_photo"]
 
 
