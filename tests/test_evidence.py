@@ -44,6 +44,15 @@ def drawn_words(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     return words
 
 
+@pytest.mark.parametrize(("co2", "is_cautioned"), [((18.0, 12.0, 24.0), False), ((60.0, 45.0, 80.0), True)])
+def test_a_high_number_comes_with_a_caution(
+    co2: tuple[float, float, float], is_cautioned: bool, drawn_words: list[str]
+) -> None:
+    value, low, high = co2
+    draw_evidence(made_reading(co2_mg_l=Interval(value=value, low=low, high=high)), made_trace())
+    assert any("gasping" in text for text in drawn_words) == is_cautioned
+
+
 def test_what_goes_on_beyond_the_scale_is_no_open_end(drawn_words: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
     arrows: list[int] = []
     polygon = ImageDraw.ImageDraw.polygon

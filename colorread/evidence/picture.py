@@ -19,6 +19,7 @@ from colorread.evidence.canvas import INK, MARGIN_PX, PAPER, SOFT_INK, TEXT_PX, 
 from colorread.evidence.file import MARK, place_for
 from colorread.evidence.photo import draw_photo
 from colorread.flags import flag_texts
+from colorread.gas_care import SIGNS_IN_SHORT
 from colorread.reading import Interval, Reading, Trace
 from colorread.verdict import USUAL_MARKS, Marks
 from colorread.words import REFUSED_SIGN, clean_name, input_words, ph_words, time_words
@@ -175,6 +176,8 @@ def _draw_answer(page: Page, reading: Reading, marks: Marks) -> None:
     page.text(answer.fish)
     page.text(f"Plants: {answer.plants}")
     page.text(answer.to_do, bold=True)
+    if reading.verdict.fish != "no concern":
+        page.text(SIGNS_IN_SHORT, size_px=_SMALL_PX)
 
 
 def _draw_refusal(page: Page, reading: Reading, trace: Trace) -> None:
