@@ -52,7 +52,7 @@ STEP = ParagraphStyle(
 STEPS_TITLE = "How to use a card"
 STEPS = (
     "<b>Print at 100&nbsp;%</b> (“actual size”, not “fit to page”), in grayscale or black ink only. Take "
-    "matt white uncoated paper, if possible without optical brightener.",
+    "matte white uncoated paper, if possible without optical brightener.",
     "<b>Check the size</b>: with a ruler the bar on the left of a card must be 30&nbsp;mm long, from the "
     "middle of its first tick to the middle of its last.",
     "<b>Cut</b> along lines that join the cut marks. Keep the card flat; glue it on stiff board if it curls.",
@@ -62,9 +62,9 @@ STEPS = (
 )
 CAUTIONS_TITLE = "Keep in mind"
 CAUTIONS = (
-    "Print anew rather than copy: a copy changes the size and the grays.",
+    "Print again rather than copy: a copy changes the size and the grays.",
     "Do not write or draw on a card. Replace it when it is yellowed, stained, creased or was wet.",
-    "Gloss mirrors lamps. Under water a bare inkjet print runs: use a clear, matt pouch and keep it flat.",
+    "Glossy paper reflects lamps. Under water a bare inkjet print runs: use a clear, matte pouch and keep it flat.",
     "No mirrored or retouched pictures, no portrait mode, no filters: the measurement is in the colors.",
     "The card carries no pH scale: do not compare the fluid with its grays by eye.",
     "Corner squares and rows of grays belong to the measurement; keep fingers off them.",

@@ -12,7 +12,7 @@ N_COLUMNS, N_ROWS = 3, 2
 
 STEPS_TITLE = "How to hang a tag"
 STEPS = (
-    "<b>Print at 100&nbsp;%</b> in black ink on matt white paper, check with a ruler that the bar is 20&nbsp;mm long, "
+    "<b>Print at 100&nbsp;%</b> in black ink on matte white paper, check with a ruler that the bar is 20&nbsp;mm long, "
     "cut along lines that join the cut marks, and laminate the tag or seal it in clear film.",
     "<b>Hang it</b> by its hole and a thread, or under the suction cup of the vial, so that the vial hangs 1 to "
     "12&nbsp;mm in front of the blank window, at mid-depth, free of bubbles from the diffuser.",
@@ -20,8 +20,8 @@ STEPS = (
 )
 CAUTIONS = (
     "Punch the hole first; pierce the film within it, so that no water gets to the paper.",
-    "Matt film is best: gloss mirrors lamps. Bare paper soaks, and bare ink runs.",
-    "Print anew rather than copy; replace a tag that is yellowed, creased or wet inside.",
+    "Matte film is best: glossy film reflects lamps. Bare paper soaks, and bare ink runs.",
+    "Print again rather than copy; replace a tag that is yellowed, creased or wet inside.",
     "No flash, portrait mode or filters: the measurement is in the colors.",
     "Watch the fish: the vial is hours behind the water.",
     "A reading replaces neither an instrument nor professional or veterinary advice.",

@@ -177,7 +177,7 @@ def test_instructions_stand_beside_the_cards(page, card_places_mm, paper):
     cautions = (
         "a copy changes",
         "Do not write",
-        "matt pouch",
+        "matte pouch",
         "print runs",
         "no filters",
         "no pH scale",
