@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
@@ -7,10 +8,23 @@ import hypothesis
 import pytest
 
 from colorread.batch.workers import Done
+from tests.browser import CHROMIUM
 
 # The same examples on every run, and no time limit on machines that do other work too.
 hypothesis.settings.register_profile("colorread", derandomize=True, deadline=None)
 hypothesis.settings.load_profile("colorread")
+
+
+def pytest_configure() -> None:
+    """Give each process of the tests one thread: there is one for each processor, and more get in each other's way."""
+    os.environ.update(OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1", OPENCV_FOR_THREADS_NUM="1")
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say loudly what a machine without a browser leaves untested; the tests run there all the same."""
+    if CHROMIUM is None:
+        lacks = "Pages and reports were NOT TESTED in a browser, nor for accessibility: there is no Chromium."
+        terminalreporter.write_line(lacks, red=True, bold=True)
 
 
 @pytest.fixture(scope="session", autouse=True)

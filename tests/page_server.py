@@ -17,6 +17,7 @@ from colorread.log.store import Log
 from colorread.page.app import create_app
 from colorread.page.core import Core
 from colorread.page.network import listen
+from colorread.page.pool import Pool
 from colorread.page.server import make_core, server_of
 from colorread.tank.settings import Tank, parse_span
 
@@ -34,15 +35,21 @@ def make_log(folder: Path) -> Path:
 
 @contextmanager
 def served(
-    log_path: Path, *, shared: bool = False, codes: list[str] | None = None, said: list[str] | None = None
+    log_path: Path,
+    *,
+    shared: bool = False,
+    codes: list[str] | None = None,
+    said: list[str] | None = None,
+    processes: int = 1,
 ) -> Iterator[tuple[str, Core]]:
-    """Yield the address of a server that listens on a free port, and its state."""
+    """Yield the address of a server that listens on a free port, and its state; few processes start soon."""
     shown, told = [] if codes is None else codes, [] if said is None else said
     taken = listen("127.0.0.1", 0)
     port = taken.getsockname()[1]
     core = make_core(
         log_path, home=None, host="127.0.0.1", port=port, shared=shared, on_paired=shown.append, tell=told.append
     )
+    core.pool = Pool(count=processes, time_limit_s=60.0)
     core.patience_s = 60.0  # so that a page is whole when it is asked for once
     server = server_of(create_app(core))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [taken]})

@@ -13,10 +13,10 @@ from colorread.log.store import Log
 from colorread.page.core import Core
 from colorread.page.uploads import PHOTOS_MAX
 from colorread.tank.settings import Tank
-from tests.browser import CHROMIUM, FAINT_TEXTS, LEAST_TARGET_PX, Browser
+from tests.browser import NEEDS_BROWSER, FAINT_TEXTS, LEAST_TARGET_PX, Browser
 from tests.page_server import SAMPLES, make_log, served
 
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium found: install the package chromium")
+pytestmark = NEEDS_BROWSER
 
 PHONE_PX = 360
 PATHS = (

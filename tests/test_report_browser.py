@@ -10,10 +10,10 @@ import pypdfium2
 import pytest
 
 from colorread.report.html import write_report
-from tests.browser import CHROMIUM, FAINT_TEXTS, LEAST_TARGET_PX, Browser
+from tests.browser import NEEDS_BROWSER, FAINT_TEXTS, LEAST_TARGET_PX, Browser
 from tests.fabricated_week import made_entries, made_month, made_week
 
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium found: install the package chromium")
+pytestmark = NEEDS_BROWSER
 
 
 @pytest.fixture(scope="module")
