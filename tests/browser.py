@@ -79,7 +79,9 @@ class Browser:
         self.events: list[dict[str, Any]] = []
         try:
             port, path = self._wait_for_port()
-            self._socket = websocket.create_connection(f"ws://127.0.0.1:{port}{path}", timeout=_PATIENCE_S, suppress_origin=True)
+            self._socket = websocket.create_connection(
+                f"ws://127.0.0.1:{port}{path}", timeout=_PATIENCE_S, suppress_origin=True
+            )
             self._session: str | None = None
             target = self.call("Target.createTarget", url="about:blank")["targetId"]
             self._session = self.call("Target.attachToTarget", targetId=target, flatten=True)["sessionId"]

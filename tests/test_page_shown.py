@@ -26,16 +26,26 @@ from tests.page_server import TANK, client_of, make_log
 NOW = datetime.now()
 
 
-@pytest.fixture
-def page(tmp_path: Path) -> Iterator[tuple[httpx.Client, Path]]:
-    log_path = make_log(tmp_path)
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[httpx.Client, Path]]:
+    log_path = make_log(tmp_path_factory.mktemp("shown"))
     with client_of(log_path) as (client, _):
         yield client, log_path
 
 
+@pytest.fixture
+def page(server: tuple[httpx.Client, Path]) -> tuple[httpx.Client, Path]:
+    """The server, whose one tank has no readings yet."""
+    with Log(server[1]) as log:
+        log.remove_tank(TANK.name, with_readings=True)
+        log.add_tank(TANK)
+    return server
+
+
 def add(log_path: Path, number: int, co2_mg_l: float, taken_at: datetime) -> str:
     interval = Interval(value=co2_mg_l, low=co2_mg_l - 2.0, high=co2_mg_l + 2.0)
-    entry = made_entry(number, reading=made_reading(taken_at=taken_at, co2_mg_l=interval))
+    reading = made_reading(taken_at=taken_at, co2_mg_l=interval)
+    entry = made_entry(number, reading=reading, scored_at=datetime.now(UTC))  # by which the page knows what is new
     with Log(log_path) as log:
         log.add(entry)
     return entry.sha256
