@@ -1,10 +1,14 @@
 from __future__ import annotations
 
+import importlib
 import os
+import warnings
 from collections.abc import Callable, Iterable, Iterator
+from types import ModuleType
 from typing import Any
 
 import hypothesis
+import numpy as np
 import pytest
 
 from colorread.batch.workers import Done
@@ -33,6 +37,16 @@ def _log_of_nobody(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("COLORREAD_LOG", str(tmp_path_factory.mktemp("nobody") / "log.sqlite"))
         yield
+
+
+@pytest.fixture(scope="module")
+def oracle() -> Iterator[ModuleType]:
+    """Give the color library; it warns when imported and alters how numpy prints."""
+    options = np.get_printoptions()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        yield importlib.import_module("colour")
+    np.set_printoptions(**options)
 
 
 @pytest.fixture

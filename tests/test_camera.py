@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
-import warnings
-from collections.abc import Iterator
 from types import ModuleType
 from typing import Any
 
@@ -43,16 +40,6 @@ COLORS = {
     7.4: [(91.2, -8.2, -4.8), (83.3, -14.9, -8.5), (70.1, -24.2, -13.2)],
     8.0: [(87.9, -9.2, -14.4), (77.9, -14.3, -25.4), (62.5, -16.0, -40.0)],
 }
-
-
-@pytest.fixture(scope="module")
-def oracle() -> Iterator[ModuleType]:
-    """Give the color library; it warns when imported and alters how numpy prints."""
-    options = np.get_printoptions()
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        yield importlib.import_module("colour")
-    np.set_printoptions(**options)
 
 
 @pytest.fixture(params=SPACES)

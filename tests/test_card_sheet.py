@@ -1,20 +1,15 @@
-import base64
 import json
-import re
-import zlib
 from pathlib import Path
 
 import cv2
 import numpy as np
-import pypdfium2
 import pytest
 
 from calibration.card_sheet import render_card_sheet
 from colorread.card.find import find_references
+from tests.sheets import PAPERS_MM, PX_PER_MM, page_of, rgb_of, uses_only_black_ink
 
 GEOMETRY = json.loads((Path(__file__).parents[1] / "calibration" / "card.json").read_text(encoding="utf-8"))
-PX_PER_MM = 300 / 25.4
-PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}  # ISO 216 and ANSI/ASME Y14.1, lying across
 TOLERANCE_MM = 0.2
 
 
@@ -24,22 +19,19 @@ def paper(request):
 
 
 @pytest.fixture(scope="module")
-def pdf_file(paper, tmp_path_factory):
-    path = tmp_path_factory.mktemp("sheet") / f"{paper}.pdf"
-    path.write_bytes(render_card_sheet(paper=paper))
-    return path
+def data(paper):
+    return render_card_sheet(paper=paper)
 
 
 @pytest.fixture(scope="module")
-def page(pdf_file):
-    document = pypdfium2.PdfDocument(pdf_file)
-    yield document[0]
-    document.close()
+def page(data):
+    with page_of(data) as page:
+        yield page
 
 
 @pytest.fixture(scope="module")
 def sheet_rgb(page):
-    return np.asarray(page.render(scale=300 / 72).to_pil().convert("RGB"))
+    return rgb_of(page)
 
 
 @pytest.fixture(scope="module")
@@ -198,17 +190,12 @@ def test_instructions_stand_beside_the_cards(page, card_places_mm, paper):
             assert is_beside or is_above_or_below
 
 
-def test_only_black_ink_is_used(pdf_file):
-    (stream,) = re.findall(rb"stream\n(.*?)~>endstream", pdf_file.read_bytes(), re.DOTALL)
-    commands = zlib.decompress(base64.a85decode(stream))
-    colors = re.findall(rb"((?:[\d.]+ )+)(rg|RG|k|K|g|G|sc|SC|scn|SCN)\s", commands)
-    # Gray levels and, for text, the black of CMYK; nothing of another color space.
-    assert {operator for _, operator in colors} == {b"g", b"G", b"k"}
-    assert {values for values, operator in colors if operator == b"k"} == {b"0 0 0 1 "}
+def test_only_black_ink_is_used(data):
+    assert uses_only_black_ink(data)
 
 
-def test_output_is_the_same_each_time(pdf_file, paper):
-    assert render_card_sheet(paper=paper) == pdf_file.read_bytes()
+def test_output_is_the_same_each_time(data, paper):
+    assert render_card_sheet(paper=paper) == data
 
 
 def test_unknown_paper_is_an_error():

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
-import warnings
-from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
 
@@ -20,16 +17,9 @@ from calibration.dye import absorptivity
 from colorread.carbonate import co2_from_ph
 from colorread.card.find import find_references
 from colorread.cli import app
+from tests.sheets import PX_PER_MM, page_of, rgb_of
 
-PX_PER_MM = 300 / 25.4
 MARGIN_MM = 8.0
-
-
-@pytest.fixture(scope="module")
-def colour() -> Iterator[ModuleType]:
-    with warnings.catch_warnings(), np.printoptions():
-        warnings.simplefilter("ignore")  # the library speaks of optional packages
-        yield importlib.import_module("colour")
 
 
 @pytest.fixture(scope="module", params=["a4", "letter"])
@@ -42,23 +32,21 @@ def sheet(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFacto
 
 @pytest.fixture(scope="module")
 def page_rgb(sheet: Path) -> NDArray[np.uint8]:
-    document = pypdfium2.PdfDocument(sheet)
-    rgb = np.asarray(document[0].render(scale=300 / 72).to_pil().convert("RGB"))
-    document.close()
-    return rgb
+    with page_of(sheet.read_bytes()) as page:
+        return rgb_of(page)
 
 
-def test_colors_are_those_of_the_dye_in_daylight(colour: ModuleType) -> None:
+def test_colors_are_those_of_the_dye_in_daylight(oracle: ModuleType) -> None:
     # Beer-Lambert and the library's own observer, D65 and sRGB; over 400 to 700 nm, where the spectra are known.
-    shape = colour.SpectralShape(400, 700, 5)
+    shape = oracle.SpectralShape(400, 700, 5)
     acid, base = (form / 37060.0 for form in absorptivity(shape.wavelengths))
-    light = colour.SDS_ILLUMINANTS["D65"].copy().align(shape)
-    observer = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"].copy().align(shape)
+    light = oracle.SDS_ILLUMINANTS["D65"].copy().align(shape)
+    observer = oracle.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"].copy().align(shape)
 
     def srgb(transmittance: NDArray[np.float64]) -> NDArray[np.float64]:
-        spectrum = colour.SpectralDistribution(transmittance, shape.wavelengths)
-        xyz = colour.sd_to_XYZ(spectrum, observer, light, method="Integration") / 100.0
-        return np.asarray(colour.XYZ_to_sRGB(xyz))
+        spectrum = oracle.SpectralDistribution(transmittance, shape.wavelengths)
+        xyz = oracle.sd_to_XYZ(spectrum, observer, light, method="Integration") / 100.0
+        return np.asarray(oracle.XYZ_to_sRGB(xyz))
 
     for patch in chart_patches():
         blue = 1.0 / (1.0 + 10.0 ** (7.30 - patch.ph))

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
-import warnings
-from collections.abc import Iterator
 from types import ModuleType
 
 import numpy as np
@@ -16,16 +13,6 @@ from numpy.typing import NDArray
 from calibration.color_space import decode_srgb, encode_srgb, rgb_lin_from_xyz, xyz_from_rgb_lin
 
 LIBRARY_NAMES = {"srgb": "sRGB", "display-p3": "Display P3"}
-
-
-@pytest.fixture(scope="module")
-def oracle() -> Iterator[ModuleType]:
-    """Give the color library; it warns when imported and alters how numpy prints."""
-    options = np.get_printoptions()
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        yield importlib.import_module("colour")
-    np.set_printoptions(**options)
 
 
 @pytest.fixture(scope="module")

@@ -13,7 +13,7 @@ from colorread.log.store import Log
 from colorread.page.core import Core
 from colorread.page.uploads import PHOTOS_MAX
 from colorread.tank.settings import Tank
-from tests.browser import NEEDS_BROWSER, FAINT_TEXTS, LEAST_TARGET_PX, Browser
+from tests.browser import FAINT_TEXTS, LEAST_TARGET_PX, NEEDS_BROWSER, Browser
 from tests.page_server import SAMPLES, make_log, served
 
 pytestmark = NEEDS_BROWSER

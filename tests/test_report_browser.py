@@ -10,7 +10,7 @@ import pypdfium2
 import pytest
 
 from colorread.report.html import write_report
-from tests.browser import NEEDS_BROWSER, FAINT_TEXTS, LEAST_TARGET_PX, Browser
+from tests.browser import FAINT_TEXTS, LEAST_TARGET_PX, NEEDS_BROWSER, Browser
 from tests.fabricated_week import made_entries, made_month, made_week
 
 pytestmark = NEEDS_BROWSER

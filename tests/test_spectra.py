@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
-import warnings
-from collections.abc import Iterator
 from types import ModuleType
 from typing import get_args
 
@@ -29,16 +26,6 @@ ILLUMINANTS = {
 }
 # CIE 015:2018: chromaticity of the 2 degree observer as printed for the illuminants that a user is most likely to meet.
 PRINTED_XY = {"a": (0.44758, 0.40745), "d50": (0.3457, 0.3585), "d65": (0.3127, 0.3290)}
-
-
-@pytest.fixture(scope="module")
-def oracle() -> Iterator[ModuleType]:
-    """Give the color library; it warns when imported and alters how numpy prints."""
-    options = np.get_printoptions()
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        yield importlib.import_module("colour")
-    np.set_printoptions(**options)
 
 
 def test_grid_is_400_to_700_nm_in_steps_of_5_and_cannot_be_changed() -> None:

@@ -1,18 +1,12 @@
-import base64
-import re
-import zlib
-
 import numpy as np
-import pypdfium2
 import pytest
 
 from calibration.reference import load_tag
 from calibration.tag_sheet import STEPS, render_tag_sheet
 from colorread.card.find import find_references
+from tests.sheets import PAPERS_MM, PX_PER_MM, page_of, rgb_of, uses_only_black_ink
 
 TAG = load_tag()
-PX_PER_MM = 300 / 25.4
-PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}  # ISO 216 and ANSI/ASME Y14.1, lying across
 PITCH_MM = (57.0, 79.0)  # tags of 52 mm x 74 mm, 5 mm apart
 PLACES_MM = [(8 + column * PITCH_MM[0], 8 + row * PITCH_MM[1]) for row in range(2) for column in range(3)]
 
@@ -29,14 +23,13 @@ def data(paper):
 
 @pytest.fixture(scope="module")
 def page(data):
-    document = pypdfium2.PdfDocument(data)
-    yield document[0]
-    document.close()
+    with page_of(data) as page:
+        yield page
 
 
 @pytest.fixture(scope="module")
 def sheet_rgb(page):
-    return np.asarray(page.render(scale=300 / 72).to_pil().convert("RGB"))
+    return rgb_of(page)
 
 
 def crop(sheet_rgb, place_mm, x, y, width, height):
@@ -119,12 +112,7 @@ def test_three_sentences_and_a_drawing_stand_beside_the_tags(page, sheet_rgb, pa
 
 
 def test_only_black_ink_is_used(data):
-    (stream,) = re.findall(rb"stream\n(.*?)~>endstream", data, re.DOTALL)
-    commands = zlib.decompress(base64.a85decode(stream))
-    colors = re.findall(rb"((?:[\d.]+ )+)(rg|RG|k|K|g|G|sc|SC|scn|SCN)\s", commands)
-    # Gray levels and, for text, the black of CMYK; nothing of another color space.
-    assert {operator for _, operator in colors} == {b"g", b"G", b"k"}
-    assert {values for values, operator in colors if operator == b"k"} == {b"0 0 0 1 "}
+    assert uses_only_black_ink(data)
 
 
 def test_output_is_the_same_each_time(data, paper):
