@@ -318,34 +318,12 @@ def test_a_failed_command_leaves_the_old_profile(
     assert out.read_text() == "old"
 
 
-@pytest.mark.parametrize(
-    ("options", "way_out"),
-    [
-        (["--patches", "6.0 6.4 6.8 7.2"], "Or mark the row with --region X,Y,W,H in pixels of the upright photo."),
-        (["--patches", KIT_TEXT, "--region", "0,0,200,100"], "check --region X,Y,W,H"),
-        ([], None),  # it is the row of a kit that can be marked
-    ],
-)
-def test_the_command_names_its_own_way_out(photos: dict[str, Path], options: list[str], way_out: str | None) -> None:
-    result = CliRunner().invoke(app, ["calibrate", "chart", str(photos["kit"]), *options, "--out", "me.toml"])
-    assert result.exit_code == 3
-    assert ("--region" in result.output) == (way_out is not None)
-    assert way_out is None or way_out in result.output
-
-
 @pytest.mark.parametrize("n_patches", [4, 9])
 def test_the_page_names_no_option_that_it_lacks(photos: dict[str, Path], n_patches: int) -> None:
     problem = check_photo(photos["kit"], "chart", "chart", n_patches)
     assert problem is not None
     assert "where in the photo" not in problem.next_step
     assert "--" not in problem.next_step
-
-
-def test_how_explains_with_cautions() -> None:
-    result = CliRunner().invoke(app, ["calibrate", "chart", "--how"])
-    assert result.exit_code == 0
-    for words in ("Cautions", "--patches", "printers differ", "inks are not the dye", "3 x KH x 10^(7 - pH)"):
-        assert words in " ".join(result.output.split())
 
 
 def test_few_patches_of_paper_pass_for_fluid_even_where_no_chart_is_known(

@@ -226,27 +226,6 @@ def test_the_recipe_of_the_fluid_is_told_in_the_unit_of_the_browser(
     assert unit == "dkh" or recipe.count("dKH") == 1
 
 
-@pytest.mark.parametrize(
-    ("unit", "kh", "told"),
-    [
-        ("caco3", "4", "Wanted KH in mg/L CaCO3 must lie between 4.5 and 356.9, but is 4."),
-        ("meq", "8", "Wanted KH in meq/L must lie between 0.09 and 7.133, but is 8."),
-        ("dkh", "0.2", "Wanted KH in dKH must lie between 0.25 and 20, but is 0.2."),
-    ],
-)
-def test_limits_of_the_fluid_are_told_in_the_unit_of_the_browser(
-    page: tuple[httpx.Client, Core, Path], unit: str, kh: str, told: str
-) -> None:
-    client, _, _ = page
-    choose_units(client, "c", unit)
-    try:
-        answer = client.get("/fluid", params={"kh": kh})
-    finally:
-        choose_units(client, "c", "dkh")
-    assert answer.status_code == 422
-    assert told in answer.text.replace(NO_BREAK, " ")
-
-
 def test_what_is_no_photo_offers_the_camera_of_its_tank(page: tuple[httpx.Client, Core, Path]) -> None:
     client, core, _ = page
     answer = snap(client, b"a text and no photo", "list.txt")

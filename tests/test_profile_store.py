@@ -2,7 +2,6 @@ from __future__ import annotations
 
 import json
 import math
-import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -179,23 +178,6 @@ def test_a_page_takes_no_photo_that_the_profile_was_made_of(tmp_path: Path) -> N
     told = score_photo(PHOTO, "photo", sha256, Tank(name="window", profile=str(profile)), None)
     assert isinstance(told, Reason)
     assert told.code == "of-profile"
-
-
-def test_a_profile_is_told_in_plain_words(tmp_path: Path) -> None:
-    known = read_profile(profile_file(tmp_path / "me.toml", "")).samples[0]
-    samples = (known, replace(known, photo="b.jpg", sha256="1" * 64, taken_at="2026-11-26T00:22:28.146518+00:00"))
-    text = "\n".join(profile_lines(Profile(samples=samples, light="unknown", made_at="2026-11-26T09:00:00+00:00")))
-    assert "made on 2026-11-26 with an unknown phone, lamp unknown." in text
-    assert "expected), time unknown\n" in text
-    assert "expected), taken 2026-11-26 00:22" in text
-    assert "00:22:" not in text
-    assert re.search(r"direction: yellow -?\d+ ± \d+ degrees, middle -?\d+ ± \d+ degrees, blue -?\d+ ±", text)
-    named = profile_lines(
-        Profile(
-            samples=(replace(known, camera_model="Phone A"),), light="warm-led", made_at="2026-11-26T09:00:00+00:00"
-        )
-    )
-    assert named[0].endswith("with Phone A, lamp warm-led.")
 
 
 @pytest.mark.parametrize(

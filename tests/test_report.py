@@ -460,31 +460,6 @@ def test_hours_that_nobody_stated_are_called_assumed() -> None:
     assert dict(setting_rows(replace(tank, gas=parse_span("08:00-18:00"))))["Gas"] == "08:00-18:00 every day"
 
 
-def test_the_record_has_labels_and_units() -> None:
-    text = _Page(report_html(made_week(), [])).text
-    for key in made_told().fitted:
-        assert key not in text
-    for row in ("Uptake by plants in the light 2.1 % per hour (0.8 to 4.0)", "Level without gas"):
-        assert row in text
-
-
-def test_nothing_is_said_of_a_change_where_none_is_simulated() -> None:
-    told = made_told()
-    lean = made_week(told=replace(told, advice=replace(told.advice, recommended=None)))
-    text = _Page(report_html(lean, [])).text
-    assert "Nothing is changed." in text
-    assert "No change is recommended" not in text
-
-
-def test_settings_leave_out_what_is_not_known() -> None:
-    assert [label for label, _ in setting_rows(Tank(name="bare"))] == [
-        "KH of the fluid in the vial",
-        "Temperature",
-        "Plants' range",
-        "Fish limit",
-    ]
-
-
 def test_hours_above_the_mark_and_the_share_of_the_light_never_tell_certainty() -> None:
     advice, never = made_advice(), Interval(value=0.0, low=0.0, high=0.0)
     rows = forecast_rows(replace(advice, today=replace(advice.today, hours_above_fish_mark=never)))

@@ -22,7 +22,6 @@ from colorread.tank.fit import fit_tank
 from colorread.tank.forecast import HOURS, day_start, forecast
 from colorread.tank.gas_source import CO2_PER_CITRIC_ACID, USUAL_YIELD
 from colorread.tank.headline import DAILY_PEAK, gas_words
-from colorread.tank.notes import fluid_advice
 from colorread.tank.results import Change, Estimate, EstimateName, SourceOutlook, TankSummary, Told
 from colorread.tank.series import is_of_the_future
 from colorread.tank.settings import GasSource, Tank, parse_span
@@ -208,12 +207,6 @@ def test_where_the_gas_ran_out_its_source_is_to_be_checked_and_not_turned_up(kin
     assert "more gas" not in told.advice.sentences[0]
 
 
-def test_one_week_is_no_weeks() -> None:
-    tank = Tank(name="desk", fluid_renewed=date(2026, 3, 1))
-    assert "was 1 week old at" in fluid_advice(tank, date(2026, 3, 8))
-    assert "was 2 weeks old at" in fluid_advice(tank, date(2026, 3, 15))
-
-
 def test_photos_that_the_course_leaves_out_are_told_with_the_reason(truth: Truth) -> None:
     charged = replace(truth.tank, source=GasSource(kind="fermentation", started=date(2026, 3, 4)))
     old = [made_reading(taken_at=START - timedelta(days=day)) for day in (20, 21)]
@@ -252,15 +245,6 @@ def test_a_span_just_short_of_what_is_needed_is_not_told_as_enough() -> None:
     assert "The readings span 35 hours; the tank's course needs 36" in " ".join(summarize(tank, readings).more)
 
 
-@pytest.mark.parametrize(("started", "reckoned"), [(date(2026, 2, 20), True), (date(2026, 3, 2), False)])
-def test_what_went_before_the_first_photo_is_told_to_be_reckoned(
-    truth: Truth, started: date, *, reckoned: bool
-) -> None:
-    tank = replace(truth.tank, source=GasSource(kind="cylinder", amount_g=500.0, started=started))
-    told = "extrapolated back from the first photo on March 2."
-    assert (told in source_of(tank, truth).sentence) == reckoned
-
-
 @pytest.mark.parametrize("gas", ["00:00-24:00", "08:00-18:00"])
 def test_with_gas_day_and_night_hours_without_are_asked_for(gas: str) -> None:
     readings = [
@@ -278,13 +262,6 @@ def test_with_gas_day_and_night_hours_without_are_asked_for(gas: str) -> None:
         assert ("gas goes o" in reason) != (gas == "00:00-24:00")
 
 
-def test_a_charge_is_spoken_of_only_where_one_is_stated(truth: Truth) -> None:
-    words = "since the refill"
-    for started in (None, date(2026, 3, 1)):
-        tank = replace(truth.tank, source=GasSource(kind="fermentation", started=started))
-        assert (words in summarize(tank, truth.readings[:3]).reason) == (started is not None)
-
-
 def test_the_hours_of_yeast_need_not_be_stated(truth: Truth) -> None:
     def of(kind: SourceKind) -> TankSummary:
         return summarize(replace(truth.tank, gas=None, source=GasSource(kind=kind)), truth.readings)
@@ -296,17 +273,6 @@ def test_the_hours_of_yeast_need_not_be_stated(truth: Truth) -> None:
     assert "stated" not in summarize(replace(of("fermentation").tank, lights=None), truth.readings).reason
     for kind in ("cylinder", "acid-bicarbonate"):
         assert "(colorread tank edit NAME --gas HH:MM-HH:MM)." in of(kind).reason
-
-
-def test_what_yeast_makes_by_night_is_told_as_lost(truth: Truth) -> None:
-    def sentence(kind: SourceKind) -> str:
-        tank = replace(truth.tank, source=GasSource(kind=kind, amount_g=200.0, started=date(2026, 3, 2)))
-        source = source_of(tank, truth)
-        return source.sentence
-
-    assert truth.tank.gas is not None
-    assert f"{truth.tank.gas.hours / 24.0 * 100.0:.0f} % counts" in sentence("fermentation")
-    assert "never stops" not in sentence("acid-bicarbonate")
 
 
 def test_a_charge_smaller_than_what_was_seen_to_flow_lasts_no_number_of_days(truth: Truth) -> None:
@@ -440,10 +406,6 @@ def test_without_any_reading_there_is_all_of_it_to_watch() -> None:
     watch = (*WATCH_CAUTIONS, *STANDING_CAUTIONS, *gas_cautions("cylinder"))
     for readings in ([], [made_refusal()], [made_reading(taken_at=None)]):
         assert summarize(tank, readings).cautions == watch
-
-
-def test_made_up_data_is_marked(truth: Truth) -> None:
-    assert "made-up data" in text_of(summarize(replace(truth.tank, made_up=True), truth.readings))
 
 
 def advice_for(truth: Truth, **marks: float):  # type: ignore[no-untyped-def]

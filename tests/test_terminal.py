@@ -167,13 +167,6 @@ def test_several_photos_bring_one_line_of_caution() -> None:
     assert raw.getvalue().decode().strip().count("\n") == 0
 
 
-def test_cautions_of_the_gas_come_after_those_of_the_reading() -> None:
-    target, raw = console(100)
-    print_cautions(target, [READINGS["read"]], gas_cautions("cylinder"), details=True)
-    text = flat(raw.getvalue().decode())
-    assert text.index("hours behind") < text.index("Ventilate") < text.index("upright")
-
-
 def test_only_refusals_bring_no_cautions() -> None:
     target, raw = console()
     print_cautions(target, [made_refusal()], gas_cautions(None))
@@ -210,14 +203,6 @@ def test_a_week_is_short_and_its_answer_comes_first() -> None:
         text = flat(" ".join(lines))
         places = [text.index(part) for part in ("CO2 ", "fish limit", "Fish ", "Plants ", "To do ")]
         assert places == sorted(places)
-
-
-def test_a_simulated_day_has_room_for_its_words_beside_its_numbers() -> None:
-    stream = io.StringIO()
-    print_now(Console(file=stream, width=80), made_week(), details=True)
-    table = stream.getvalue().partition("stay below")[2]
-    assert "→ Run the gas from " in table
-    assert table.partition("Notes")[0].count("\n") < 14
 
 
 def test_a_table_in_a_wide_window_keeps_numbers_on_one_line() -> None:
