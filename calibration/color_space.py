@@ -32,7 +32,6 @@ def _xyz_from_rgb_matrix(color_space: ColorSpace) -> NDArray[np.float64]:
     return primaries_xyz * np.linalg.solve(primaries_xyz, _xyz_from_xy(_D65_XY))
 
 
-WHITE_XYZ_D65: Final = _xyz_from_xy(_D65_XY)
 XYZ_FROM_RGB: Final[dict[ColorSpace, NDArray[np.float64]]] = {
     "srgb": _xyz_from_rgb_matrix("srgb"),
     "display-p3": _xyz_from_rgb_matrix("display-p3"),

@@ -134,8 +134,8 @@ def _white_led(
 
 def _read(name: str) -> tuple[list[str], NDArray[np.float64]]:
     text = files(__package__).joinpath("data", name).read_text(encoding="utf-8")
-    lines = [line for line in text.splitlines() if not line.startswith("#")]
-    table = np.array([line.split(",") for line in lines[1:]], dtype=np.float64)
+    head, *rows = [line for line in text.splitlines() if not line.startswith("#")]
+    table = np.loadtxt(rows, delimiter=",")
     if not np.array_equal(table[:, 0], WAVELENGTH_NM):
         raise ValueError(f"{name} is not on the wavelength grid.")
-    return lines[0].split(",")[1:], table[:, 1:]
+    return head.split(",")[1:], table[:, 1:]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from types import ModuleType
 
 import numpy as np
@@ -9,8 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from PIL import ImageCms
 
 from calibration.color_space import decode_srgb, encode_srgb, rgb_lin_from_xyz, xyz_from_rgb_lin
+from colorread.photo import color_profile
 
 LIBRARY_NAMES = {"srgb": "sRGB", "display-p3": "Display P3"}
 
@@ -69,3 +72,13 @@ def test_xyz_agrees_with_library(color_space: str, oracle: ModuleType, rgb: NDAr
     xyz = xyz_from_rgb_lin(rgb, color_space)
     np.testing.assert_allclose(xyz, rgb @ matrix.T, atol=1e-9)
     np.testing.assert_allclose(rgb_lin_from_xyz(xyz, color_space), rgb, atol=1e-12)
+
+
+def test_the_profile_in_its_file_has_the_colorants_of_the_library(oracle: ModuleType) -> None:
+    profile = ImageCms.ImageCmsProfile(str(Path(color_profile.__file__).with_name("display_p3.icc"))).profile
+    space = oracle.RGB_COLOURSPACES["Display P3"]
+    white = oracle.xy_to_XYZ(space.whitepoint)
+    d50_from_d65 = oracle.adaptation.matrix_chromatic_adaptation_VonKries(white, [0.9642, 1.0, 0.8249], "Bradford")
+    expected = d50_from_d65 @ space.matrix_RGB_to_XYZ
+    found = [profile.red_colorant, profile.green_colorant, profile.blue_colorant]
+    np.testing.assert_allclose(np.array([xyz for xyz, _ in found]).T, expected, atol=2e-4)

@@ -3,21 +3,15 @@
 from __future__ import annotations
 
 import io
-import struct
 from collections.abc import Mapping
 from functools import cache
+from importlib.resources import files
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 from PIL import Image, ImageCms
 
-from calibration.color_space import WHITE_XYZ_D65, XYZ_FROM_RGB, ColorSpace
-
-# White of the profile connection space, and the Bradford cone matrix by which profiles carry D65 colors there
-# (ICC.1:2022; from memory, not verified; the colorants that follow equal those of profiles in phone files).
-_D50_XYZ: Final = np.array([0.9642, 1.0, 0.8249])
-_BRADFORD: Final = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
+from calibration.color_space import ColorSpace
 
 # Two 8-bit codes cover the rounding of differently written sRGB curves; a mere gamma of 2.2 differs by more
 # in the dark, other primaries by more nearly everywhere.
@@ -124,31 +118,6 @@ def _is_same(profile: object, reference: object) -> bool:
 
 @cache
 def _display_p3_profile() -> ImageCms.ImageCmsProfile:
-    return ImageCms.ImageCmsProfile(io.BytesIO(_matrix_profile(XYZ_FROM_RGB["display-p3"])))
-
-
-def _matrix_profile(xyz_from_rgb: NDArray[np.float64]) -> bytes:
-    """Write a minimal RGB profile (ICC.1:2022) with the sRGB transfer function and given D65 primaries."""
-    gains = (_BRADFORD @ _D50_XYZ) / (_BRADFORD @ WHITE_XYZ_D65)
-    d50_from_d65 = np.linalg.solve(_BRADFORD, gains[:, np.newaxis] * _BRADFORD)
-    colorants = (d50_from_d65 @ xyz_from_rgb).T
-    # Parametric curve of type 3 with the constants of IEC 61966-2-1:1999.
-    curve = b"para" + struct.pack(">IHH", 0, 3, 0)
-    curve += _s15_fixed16([2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045])
-    tags = {b"wtpt": b"XYZ " + bytes(4) + _s15_fixed16(_D50_XYZ)}
-    for channel, colorant in zip((b"r", b"g", b"b"), colorants, strict=True):
-        tags[channel + b"XYZ"] = b"XYZ " + bytes(4) + _s15_fixed16(colorant)
-        tags[channel + b"TRC"] = curve
-
-    offset = 128 + 4 + 12 * len(tags)
-    directory, body = struct.pack(">I", len(tags)), b""
-    for name, data in tags.items():
-        directory += name + struct.pack(">II", offset + len(body), len(data))
-        body += data
-    header = struct.pack(">I4xI12s12x4s28x", offset + len(body), 0x04300000, b"mntrRGB XYZ ", b"acsp")
-    header += _s15_fixed16(_D50_XYZ) + bytes(48)
-    return header + directory + body
-
-
-def _s15_fixed16(values: NDArray[np.float64] | list[float]) -> bytes:
-    return bytes(np.rint(np.asarray(values) * 65536).astype(">i4").tobytes())
+    # Own work: the D65 primaries carried to D50 by the Bradford matrix, and the curve of IEC 61966-2-1:1999 as a
+    # parametric one of type 3 (ICC.1:2022); the colorants equal those of profiles in phone files.
+    return ImageCms.ImageCmsProfile(io.BytesIO(files(__package__).joinpath("display_p3.icc").read_bytes()))
