@@ -2,7 +2,8 @@
 Photos of the vial in front of card or tag, drawn by computer, with their truth.
 
 Nothing here comes from the code under test but the geometry of card and tag, read as data: dye, light, sensor, tone
-curve and balance are the scene's own, so that an error in the reader cannot hide by being made twice.
+curve and balance are the scene's own, so that an error in the reader cannot hide by being made twice. Only the values
+of the dye are from the source that the reader's were fitted to.
 """
 
 from __future__ import annotations
@@ -33,7 +34,9 @@ WIDTH_MM, HEIGHT_MM = CARD["size"]
 _WAVELENGTH_NM = np.arange(400.0, 701.0, 10.0)
 # Single values of a digitised pair of spectra of bromothymol blue (github timrobinson/Dye-Indicator-Model, no primary
 # paper named), scaled to 3.70e4 at the maximum of the blue form: wavelength [nm], yellow and blue form [L/mol/cm]. The
-# reader uses a sum of bands instead, the scene joins the points by a monotone curve.
+# reader uses a sum of bands instead, the scene joins the points by a monotone curve. The bands were fitted to the same
+# pair, as no second published spectrum of both forms was found: an error of the pair itself shows in no test of photos.
+# Single published values (tests/test_dye.py: absorptivity at 620 nm, a series over the pH) agree with it.
 _DYE = (
     (400, 12340, 7860),
     (420, 15120, 4980),
