@@ -69,7 +69,7 @@ def client_of(
     """Yield a client that follows nothing by itself, and the state of the server."""
     with (
         served(log_path, shared=shared, codes=codes, said=said) as (url, core),
-        httpx.Client(base_url=url, timeout=60) as client,
+        httpx.Client(base_url=url, timeout=300) as client,
     ):
         yield client, core
 

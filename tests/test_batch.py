@@ -341,12 +341,12 @@ def test_interrupt_ends_with_a_sentence_and_leaves_no_process(folder: Path, tmp_
                 break
         time.sleep(0.005)
     os.killpg(child.pid, signal.SIGINT)  # as Ctrl-C in a terminal: to all of them
-    _, stderr = child.communicate(timeout=60)
+    _, stderr = child.communicate(timeout=300)
     assert child.returncode == 1
     assert "Interrupted" in stderr
     assert "Traceback" not in stderr
     assert workers
-    assert not psutil.wait_procs(workers, timeout=10)[1]
+    assert not psutil.wait_procs(workers, timeout=60)[1]
 
 
 def test_first_batches_at_once_share_the_tank_without_a_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

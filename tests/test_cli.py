@@ -65,7 +65,7 @@ def pipeline(monkeypatch: pytest.MonkeyPatch, without_workers: None) -> FakePipe
 
 
 def child(code: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False)
+    return subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=300, check=False)
 
 
 def test_help_starts_without_heavy_imports() -> None:
@@ -109,7 +109,7 @@ def test_what_is_typed_is_completed(typed: str, offered: list[str]) -> None:
         "COMP_CWORD": str(typed.count(" ")),
     }
     result = subprocess.run(
-        [sys.executable, "-c", code], env=environment, capture_output=True, text=True, timeout=60, check=False
+        [sys.executable, "-c", code], env=environment, capture_output=True, text=True, timeout=300, check=False
     )
     assert result.stdout.split() == offered
 
@@ -489,7 +489,7 @@ def test_bar_goes_to_stderr_and_readings_to_stdout() -> None:
     parent, terminal = pty.openpty()
     environment = {"TERM": "xterm", "PATH": "", "PYTHONPATH": str(Path(__file__).resolve().parents[1])}
     result = subprocess.run(
-        [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=terminal, env=environment, timeout=60, check=False
+        [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=terminal, env=environment, timeout=300, check=False
     )
     os.close(terminal)
     shown = os.read(parent, 100_000).decode()

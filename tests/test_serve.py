@@ -33,7 +33,7 @@ def shared(log_path: Path, port: int, *options: str) -> Iterator[tuple[str, str]
 
 def test_phones_pair_by_what_is_printed_and_are_known_until_they_are_forgotten(tmp_path: Path) -> None:
     log_path, port = make_log(tmp_path), free_port()
-    with httpx.Client(timeout=60, follow_redirects=True) as phone:
+    with httpx.Client(timeout=300, follow_redirects=True) as phone:
         with shared(log_path, port) as (url, code):
             assert phone.get(url).status_code == 403
             assert phone.get(f"{url}pair", params={"code": code}).status_code == 200
