@@ -73,7 +73,7 @@ def _batch(photos: Path, log: Path, seconds: float) -> bool:
         except subprocess.TimeoutExpired:
             batch.kill()
             is_killed = True
-    until = time.monotonic() + 20.0
+    until = time.monotonic() + 60.0
     while left := [each.pid for each in psutil.process_iter() if _session_of(each.pid) == batch.pid]:
         assert time.monotonic() < until, f"processes are left: {left}"
         time.sleep(0.05)
