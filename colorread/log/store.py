@@ -219,6 +219,12 @@ class Log:
             return None if row is None else _entry(row)
         return None
 
+    def profile_ids(self) -> frozenset[str]:
+        """Return the hashes of the profiles that readings were made with."""
+        with telling(self.path):
+            rows = self._connection.execute("SELECT DISTINCT profile_id FROM reading").fetchall()
+        return frozenset(_text(profile_id) for (profile_id,) in rows if profile_id is not None)
+
     def scored_at(self, tank: str) -> dict[str, datetime]:
         """Return when the photos of a tank were read, by their hashes."""
         query = "SELECT sha256, scored_at FROM reading WHERE tank = ? ORDER BY sha256"

@@ -125,7 +125,9 @@ class Core:
         known = await run_in_threadpool(self.known, tank.name, upload.sha256)
         async with self.pool.turn("" if request.client is None else request.client.host):
             try:
-                scored = await self.pool.run(tasks.score_photo, upload.path, upload.label, upload.sha256, tank, known)
+                scored = await self.pool.run(
+                    tasks.score_photo, upload.path, upload.label, upload.sha256, tank, known, self.log_path
+                )
             except WorkFailed as error:
                 scored = Reason(code="broke-off", message=str(error), next_step="Take another photo.")
         if isinstance(scored, Reason):

@@ -53,7 +53,9 @@ def warm_up() -> None:
         signal_family(space)
 
 
-def score_photo(path: Path, label: str, sha256: str, tank: Tank, known: LogEntry | None) -> LogEntry | Reason:
+def score_photo(
+    path: Path, label: str, sha256: str, tank: Tank, known: LogEntry | None, log_path: Path
+) -> LogEntry | Reason:
     """
     Read a photo with the settings of a tank.
 
@@ -69,6 +71,8 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank, known: LogEntry
         Whose settings apply.
     known : LogEntry or None
         What the log holds of it.
+    log_path : Path
+        The log that tank and default profiles belong to.
 
     Returns
     -------
@@ -81,7 +85,7 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank, known: LogEntry
     except Refusal as refusal:
         return refusal.reason
     try:
-        settings = SettingsByPhone(tank, None)(path)
+        settings = SettingsByPhone(tank, None, log_path)(path)
     except (OSError, ValueError) as error:
         return Reason(
             code="profile",
