@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date
@@ -14,7 +15,7 @@ from fastapi.responses import Response
 
 from colorread.errors import Reason
 from colorread.log.forget import forget_readings, forget_tank
-from colorread.log.store import Log, LogEntry
+from colorread.log.store import Damage, Log, LogEntry
 from colorread.page import tasks
 from colorread.page.access import Access
 from colorread.page.calibrations import Calibrations
@@ -115,6 +116,15 @@ class Core:
         self.originals.drop(tank, sha256)
         with Log(self.log_path) as log:
             return forget_readings(log, {tank: [sha256]}) > 0
+
+    def forget_damaged(self, tank: str) -> int:
+        """Delete the readings of a tank that cannot be read back; return how many there were."""
+        damages: list[Damage] = []
+        with Log(self.log_path) as log:
+            deque(log.entries(tank, on_damage=damages.append), maxlen=0)
+            count = forget_readings(log, {tank: [each.sha256 for each in damages if each.sha256 is not None]})
+        self._views.clear()  # damage need not show in what tells views apart
+        return count
 
     async def score(self, request: Request, upload: Upload, tank: Tank) -> LogEntry:
         """
