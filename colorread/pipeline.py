@@ -207,7 +207,7 @@ def _see_in_front_of(fit: ReferenceFit, source: Source, seen: Seen, photo: Photo
         if vial_xywh is None:
             vials = find_vial(view, balance, colors)
         else:
-            vials = point_at_vial(view, colors, view.view_xy(photo.corners_px(vial_xywh)))
+            vials = point_at_vial(view, balance, colors, view.view_xy(photo.corners_px(vial_xywh)))
         if not vials:
             raise Refusal(
                 "no-vial",

@@ -266,7 +266,8 @@ def speed_table(truths: list[Truth]) -> Table:
     table = Table(title="Speed and memory", title_justify="left")
     for name in ("what", "measured", "must"):
         table.add_column(name)
-    jpegs = [t.path for t in truths if t.path.suffix.lower() in {".jpg", ".jpeg"}]
+    readable = [t.path for t in truths if t.scene in {"front", "submerged"}]  # all steps, not those up to a refusal
+    jpegs = [path for path in readable if path.suffix.lower() in {".jpg", ".jpeg"}]
     with tempfile.TemporaryDirectory() as folder:
         photo = Path(folder) / "photo.jpg"
         _twelve_megapixels(max(jpegs, key=_pixels), photo)

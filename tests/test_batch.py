@@ -40,6 +40,7 @@ from colorread.batch.photo_settings import DEFAULT_TANK, settings_of, stated_of
 from colorread.batch.score import Scored, kept, score_photos
 from colorread.batch.workers import run_in_workers
 from colorread.evidence.picture import small_evidence
+from colorread.log.paths import default_log_path
 from colorread.log.store import Log, LogEntry
 from colorread.pipeline import read_photo
 from colorread.reading import Interval, Reading
@@ -311,10 +312,13 @@ def test_batches_that_are_killed_at_any_moment_leave_nothing_behind(tmp_path: Pa
 
 
 def test_what_a_tank_does_not_state_is_assumed() -> None:
-    settings = settings_of(Tank(name="home", temperature_c=24.0), None)
+    settings = settings_of(Tank(name="home", temperature_c=24.0), None, default_log_path())
     assert settings.stated.kh_dkh is None
     assert settings.stated.temperature_c == 24.0
-    assert settings.settings_id != settings_of(Tank(name="home", kh_dkh=4.0, temperature_c=24.0), None).settings_id
+    assert (
+        settings.settings_id
+        != settings_of(Tank(name="home", kh_dkh=4.0, temperature_c=24.0), None, default_log_path()).settings_id
+    )
 
 
 def test_tank_water_in_the_vial_has_the_kh_of_the_tank_and_not_that_of_its_fluid() -> None:
@@ -421,7 +425,9 @@ def test_photo_that_cannot_be_read_to_the_end_is_refused_and_tried_again_next_ti
 
 def test_photo_that_changes_meanwhile_is_not_kept(folder: Path) -> None:
     unread = colorread.batch.score._Unread(
-        photo=PhotoFile(path=folder / "d-empty.jpg", name="x"), sha256="0" * 64, settings=settings_of(TANK, None)
+        photo=PhotoFile(path=folder / "d-empty.jpg", name="x"),
+        sha256="0" * 64,
+        settings=settings_of(TANK, None, default_log_path()),
     )
     with pytest.raises(OSError, match="changed"):
         colorread.batch.score._score(unread)

@@ -13,6 +13,7 @@ from colorread.gas_care import SIGNS_IN_SHORT
 from colorread.log.store import Log
 from colorread.tank.summary import summarize
 
+ROOT = Path(__file__).resolve().parents[1]
 TRUTH = tomllib.loads((find_images() / "week" / "manifest.toml").read_text(encoding="utf-8"))
 
 
@@ -76,3 +77,13 @@ def test_a_folder_that_holds_other_things_is_left_alone(tmp_path: Path) -> None:
     result = CliRunner().invoke(app, ["demo", "--out", str(tmp_path)])
     assert result.exit_code == 2
     assert [path.name for path in tmp_path.iterdir()] == ["log.sqlite"]
+
+
+def test_the_installed_program_has_the_photos_of_the_demonstration() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    included = project["tool"]["hatch"]["build"]["targets"]["wheel"]["force-include"]
+    assert all(target == f"colorread/{source}" and (ROOT / source).exists() for source, target in included.items())
+    shown = tomllib.loads((ROOT / "sample_images" / "demo.toml").read_text(encoding="utf-8"))
+    photos = {photo for tank in shown["tank"] for photo in tank["photos"] if not photo.startswith("week/")}
+    named = {source.removeprefix("sample_images/") for source in included}
+    assert named == photos | {"week", "demo.toml"}

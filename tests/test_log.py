@@ -8,6 +8,7 @@ import sqlite3
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 import tracemalloc
 from collections.abc import Iterator
@@ -533,6 +534,39 @@ def test_export_takes_little_memory_whatever_the_size(log: Log) -> None:
     assert sum(map(len, export_lines(log))) > 50_000_000
     assert tracemalloc.get_traced_memory()[1] < 10_000_000
     tracemalloc.stop()
+
+
+def test_import_takes_little_memory_whatever_the_size(log: Log, tmp_path: Path) -> None:
+    picture = bytes(1_000_000)
+    for number in range(40):
+        log.add(made_entry(number, picture=picture))
+    backup, copy = tmp_path / "backup.jsonl", tmp_path / "copy.sqlite"
+    with backup.open("w") as file:
+        file.writelines(export_lines(log))
+    command = ["log", "import", str(backup), "--log", str(copy)]
+    CliRunner().invoke(command_line, [*command[:2], str(tmp_path / "none")])  # loads what is loaded once
+    tracemalloc.start()
+    result = CliRunner().invoke(command_line, command)
+    assert tracemalloc.get_traced_memory()[1] < 15_000_000
+    tracemalloc.stop()
+    assert result.output == "Added 40 readings and 1 tank.\n"
+    endless = tmp_path / "endless.jsonl"
+    endless.write_bytes(backup.read_bytes()[:30] + b" " * 40_000_000)
+    result = CliRunner().invoke(command_line, ["log", "import", str(endless), "--log", str(copy)])
+    assert (result.exit_code, "Nothing was imported" in result.output) == (2, True)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="there are no such pipes")
+def test_import_reads_what_comes_through_a_pipe(log: Log, tmp_path: Path) -> None:
+    log.add(made_entry(1))
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    lines = "".join(export_lines(log))
+    writer = threading.Thread(target=pipe.write_text, args=(lines,))
+    writer.start()
+    result = CliRunner().invoke(command_line, ["log", "import", str(pipe), "--log", str(tmp_path / "copy.sqlite")])
+    writer.join()
+    assert result.output == "Added 1 reading and 1 tank.\n"
 
 
 @contextmanager

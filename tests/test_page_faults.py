@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import re
 import shutil
 import socket
 import time
@@ -385,3 +386,43 @@ def test_the_camera_does_not_wait_for_what_the_days_tell(tmp_path: Path) -> None
         shown = client.get(TANK_URL).text
         assert 'data-days="known"' in shown
         assert 'id="says"' in shown
+
+
+def test_damaged_readings_are_named_and_can_be_deleted(tmp_path: Path) -> None:
+    log_path = make_log(tmp_path)
+    with Log(log_path) as log:
+        for number in range(4):
+            log.add(made_entry(number))
+        for number, damage in enumerate(("result = 'x'", "scored_at = x'00'", "sha256 = CAST(x'61ff' AS TEXT)"), 1):
+            changed = f"UPDATE reading SET {damage} WHERE sha256 = ?"
+            log._connection.execute(changed, (made_entry(number).sha256,))
+    with client_of(log_path) as (client, _):
+        shown = client.get(TANK_URL).text
+        assert "Damaged readings: 3" in shown
+        assert [f"<li>IMG_000{number}.jpg:" in shown for number in range(4)] == [False, True, True, True]
+        assert client.post(f"{TANK_URL}/damaged", data={"csrf": "0"}).status_code == 403
+        done = client.post(f"{TANK_URL}/damaged", data={"csrf": form_token(shown)})
+        assert done.status_code == 303
+        left = client.get(done.headers["Location"]).text
+        assert "Damaged readings deleted." in left
+        assert 'id="damaged"' not in left
+    with Log(log_path) as log:
+        assert log.count("window") == 1
+        assert [entry.reading.photo for entry in log.entries("window")] == ["IMG_0000.jpg"]
+
+
+def test_a_damaged_tank_is_named_and_can_be_removed(tmp_path: Path) -> None:
+    log_path = make_log(tmp_path)
+    with Log(log_path) as log:
+        log.add_tank(Tank(name="desk 2"))
+        log.add(made_entry(0, tank="desk 2"))
+        log._connection.execute("UPDATE tank SET settings = 'x' WHERE name LIKE 'desk%'")
+    with client_of(log_path) as (client, _):
+        shown = client.get("/tanks").text
+        assert "desk 2 is damaged" in shown
+        (address,) = re.findall(r'action="(/tanks/desk[^"]*/remove)"', shown)
+        assert client.post(address, data={"csrf": form_token(shown)}).status_code == 303
+        assert "is damaged" not in client.get("/tanks").text
+    with Log(log_path) as log:
+        assert log.count("desk 2") == 0
+        assert [tank.name for tank in log.tanks()] == ["window"]

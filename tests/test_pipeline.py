@@ -452,6 +452,11 @@ def test_pointing_at_what_has_no_color_is_refused(thing: Any) -> None:
     assert_refused(read_photo(rgb_u8, vial_xywh=rectangle), "no-vial", "not-a-vial", "faint-color")
 
 
+@pytest.mark.parametrize("rectangle", [(1180.0, 880.0, 150.0, 380.0), (1225.0, 900.0, 90.0, 150.0)])
+def test_pointing_at_a_leaf_is_refused(rectangle: tuple[float, float, float, float]) -> None:
+    assert_refused(read_photo(SAMPLES / "refuse-leaf.jpg", vial_xywh=rectangle), "no-dye")
+
+
 # --- places -----------------------------------------------------------------------------------------------------------
 
 

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import shutil
@@ -16,7 +17,7 @@ from calibration.profile import KnownSample, Profile
 from calibration.profile_file import read_profile, write_profile
 from colorread.cli import app
 from colorread.errors import Reason
-from colorread.log.store import LogEntry
+from colorread.log.store import Log, LogEntry
 from colorread.page.tasks import score_photo
 from colorread.photo.exif import camera_model_of
 from colorread.profile.defaults import default_profile, default_profiles, drop_default, has_defaults, make_default
@@ -29,8 +30,9 @@ pytestmark = pytest.mark.usefixtures("without_workers")
 
 
 @pytest.fixture(autouse=True)
-def _own_log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("COLORREAD_LOG", str(tmp_path / "log.sqlite"))
+    return tmp_path / "log.sqlite"
 
 
 def profile_file(path: Path, phone: str, red: float = 0.3) -> Path:
@@ -47,39 +49,39 @@ def read(*arguments: object) -> dict[str, object]:
     return dict(json.loads(result.stdout))
 
 
-def test_a_default_is_found_by_its_phone_only(tmp_path: Path) -> None:
-    assert not has_defaults()
-    assert make_default(profile_file(tmp_path / "me.toml", "Phone A")) == ("Phone A",)
-    found = default_profile("Phone A")
+def test_a_default_is_found_by_its_phone_only(tmp_path: Path, log: Path) -> None:
+    assert not has_defaults(log)
+    assert make_default(profile_file(tmp_path / "me.toml", "Phone A"), log) == ("Phone A",)
+    found = default_profile("Phone A", log)
     assert found is not None
     assert found.name.startswith("me-")
-    assert default_profile("Phone B") is None
-    assert default_profile(None) is None
+    assert default_profile("Phone B", log) is None
+    assert default_profile(None, log) is None
 
 
-def test_a_later_default_of_the_same_phone_takes_over(tmp_path: Path) -> None:
-    make_default(profile_file(tmp_path / "old.toml", "Phone A", 0.3))
-    make_default(profile_file(tmp_path / "other.toml", "Phone B", 0.3))
-    make_default(profile_file(tmp_path / "new.toml", "Phone A", 0.4))
-    found, other = default_profile("Phone A"), default_profile("Phone B")
+def test_a_later_default_of_the_same_phone_takes_over(tmp_path: Path, log: Path) -> None:
+    make_default(profile_file(tmp_path / "old.toml", "Phone A", 0.3), log)
+    make_default(profile_file(tmp_path / "other.toml", "Phone B", 0.3), log)
+    make_default(profile_file(tmp_path / "new.toml", "Phone A", 0.4), log)
+    found, other = default_profile("Phone A", log), default_profile("Phone B", log)
     assert found is not None
     assert other is not None
     assert (found.name.split("-")[0], other.name.split("-")[0]) == ("new", "other")
 
 
-def test_a_dropped_default_is_gone(tmp_path: Path) -> None:
+def test_a_dropped_default_is_gone(tmp_path: Path, log: Path) -> None:
     path = profile_file(tmp_path / "me.toml", "Phone A")
-    make_default(path)
-    assert drop_default(path)
-    assert not drop_default(path)
-    assert default_profile("Phone A") is None
+    make_default(path, log)
+    assert drop_default(path, log)
+    assert not drop_default(path, log)
+    assert default_profile("Phone A", log) is None
     assert path.exists()
 
 
-def test_a_profile_that_names_no_phone_is_no_default(tmp_path: Path) -> None:
+def test_a_profile_that_names_no_phone_is_no_default(tmp_path: Path, log: Path) -> None:
     with pytest.raises(ValueError, match="do not name their phone"):
-        make_default(profile_file(tmp_path / "me.toml", ""))
-    assert not has_defaults()
+        make_default(profile_file(tmp_path / "me.toml", ""), log)
+    assert not has_defaults(log)
 
 
 def test_read_says_which_profile_it_used(tmp_path: Path) -> None:
@@ -98,22 +100,22 @@ def test_read_says_which_profile_it_used(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("option", ["--default", "--no-default"])
-def test_a_picture_is_written_along_with_the_default(tmp_path: Path, option: str) -> None:
+def test_a_picture_is_written_along_with_the_default(tmp_path: Path, log: Path, option: str) -> None:
     path, picture = profile_file(tmp_path / "me.toml", "Phone A"), tmp_path / "me.png"
     command = ["profile", str(path), option, "--picture", str(picture)]
     result = CliRunner().invoke(app, command)
     assert result.exit_code == 0, result.output
     assert picture.read_bytes().startswith(b"\x89PNG")
-    assert has_defaults() == (option == "--default")
-    drop_default(path)
+    assert has_defaults(log) == (option == "--default")
+    drop_default(path, log)
     assert CliRunner().invoke(app, command).exit_code == 2  # the picture is there already
-    assert not has_defaults()
+    assert not has_defaults(log)
 
 
-def test_a_folder_is_read_with_the_default_of_each_phone_until_a_profile_is_stated(tmp_path: Path) -> None:
+def test_a_folder_is_read_with_the_default_of_each_phone_until_a_profile_is_stated(tmp_path: Path, log: Path) -> None:
     phone = camera_model_of(PHOTO)
     assert phone
-    make_default(profile_file(tmp_path / "me.toml", phone))
+    make_default(profile_file(tmp_path / "me.toml", phone), log)
     (tmp_path / "photos").mkdir()
     shutil.copy(PHOTO, tmp_path / "photos")
     own = profile_file(tmp_path / "own.toml", phone, 0.35)
@@ -126,6 +128,57 @@ def test_a_folder_is_read_with_the_default_of_each_phone_until_a_profile_is_stat
     assert profile_of() == "me.toml (default of the phone)"
     assert profile_of() == "me.toml (default of the phone)"  # known from the log
     assert profile_of("--profile", str(own)) == "own.toml"
+
+
+def test_defaults_belong_to_a_log(tmp_path: Path) -> None:
+    phone, home, away = camera_model_of(PHOTO), tmp_path / "home" / "log.sqlite", tmp_path / "away.sqlite"
+    assert phone
+    path = profile_file(tmp_path / "me.toml", phone)
+    result = CliRunner().invoke(app, ["profile", str(path), "--default", "--log", str(home)])
+    assert result.exit_code == 0, result.output
+    (tmp_path / "photos").mkdir()
+    shutil.copy(PHOTO, tmp_path / "photos")
+
+    def used(log: Path) -> set[str | None]:
+        batch = ["batch", str(tmp_path / "photos"), "--json", "--jobs", "1", "--log", str(log)]
+        result = CliRunner().invoke(app, batch)
+        assert result.exit_code == 0, result.output
+        scored = score_photo(PHOTO, "photo", "1" * 64, Tank(name="window"), None, log)
+        assert isinstance(scored, LogEntry)
+        read_alone = read(PHOTO, "--log", log)["profile"]
+        assert read_alone is None or isinstance(read_alone, str)
+        return {json.loads(result.stdout.splitlines()[0])["profile"], scored.reading.profile, read_alone}
+
+    assert used(home) == {"me.toml (default of the phone)"}
+    assert used(away) == {None}
+    assert used(tmp_path / "log.sqlite") == {None}
+    assert (tmp_path / "home" / "log-phones").stat().st_mode & 0o777 == 0o700
+    CliRunner().invoke(app, ["profile", str(path), "--no-default", "--log", str(home)])
+    assert used(home) == {None}
+
+
+def test_a_log_takes_over_the_defaults_that_it_was_read_with(tmp_path: Path, log: Path) -> None:
+    phone, old, other = camera_model_of(PHOTO), tmp_path / "old.sqlite", tmp_path / "other.sqlite"
+    assert phone
+    make_default(profile_file(tmp_path / "me.toml", phone), log)
+    (kept,) = (tmp_path / "log-phones").iterdir()
+    scored = score_photo(PHOTO, "photo", "1" * 64, Tank(name="window"), None, log)
+    assert isinstance(scored, LogEntry)
+    assert scored.profile_id == hashlib.sha256(kept.read_bytes()).hexdigest()
+    for path, entries in ((old, [scored]), (other, [])):
+        with Log(path) as opened:
+            opened.add_tank(Tank(name="window"))
+            for entry in entries:
+                opened.add(entry)
+    for _ in range(2):
+        assert read(PHOTO, "--log", old)["profile"] == "me.toml (default of the phone)"
+        assert read(PHOTO, "--log", other)["profile"] is None
+        drop_default(tmp_path / "me.toml", log)  # each has its own now
+    assert CliRunner().invoke(app, ["profile", str(kept), "--no-default"]).exit_code == 2
+    result = CliRunner().invoke(app, ["profile", str(tmp_path / "me.toml"), "--no-default", "--log", str(old)])
+    assert "no longer" in result.output
+    make_default(tmp_path / "me.toml", log)
+    assert read(PHOTO, "--log", old)["profile"] is None  # once: what was dropped does not come back
 
 
 def test_read_takes_the_settings_of_a_tank(tmp_path: Path) -> None:
@@ -141,11 +194,11 @@ def test_read_takes_the_settings_of_a_tank(tmp_path: Path) -> None:
     assert "window" in unknown.output
 
 
-def test_a_damaged_default_is_passed_over_and_named(tmp_path: Path) -> None:
+def test_a_damaged_default_is_passed_over_and_named(tmp_path: Path, log: Path) -> None:
     phone = camera_model_of(PHOTO)
     assert phone
     me = profile_file(tmp_path / "me.toml", phone)
-    make_default(me)
+    make_default(me, log)
     damaged = tmp_path / "log-phones" / "damaged.toml"
     damaged.write_text("not a profile")
     (tmp_path / "photos").mkdir()
@@ -161,21 +214,21 @@ def test_a_damaged_default_is_passed_over_and_named(tmp_path: Path) -> None:
         assert f"{damaged} is no profile" in result.stderr, command
         if "--json" in command:
             assert json.loads(result.stdout)["profile"] == "me.toml (default of the phone)"
-    assert len(default_profiles()) == 1
+    assert len(default_profiles(log)) == 1
 
 
-def test_a_page_reads_photos_beside_a_damaged_default(tmp_path: Path) -> None:
-    make_default(profile_file(tmp_path / "me.toml", "Phone A"))
+def test_a_page_reads_photos_beside_a_damaged_default(tmp_path: Path, log: Path) -> None:
+    make_default(profile_file(tmp_path / "me.toml", "Phone A"), log)
     next((tmp_path / "log-phones").glob("*.toml")).write_text("not a profile")
-    scored = score_photo(PHOTO, "photo", "0" * 64, Tank(name="window"), None)
+    scored = score_photo(PHOTO, "photo", "0" * 64, Tank(name="window"), None, log)
     assert isinstance(scored, LogEntry)
     assert scored.profile_id is None
 
 
-def test_a_page_takes_no_photo_that_the_profile_was_made_of(tmp_path: Path) -> None:
+def test_a_page_takes_no_photo_that_the_profile_was_made_of(tmp_path: Path, log: Path) -> None:
     profile = profile_file(tmp_path / "me.toml", "")
     sha256 = read_profile(profile).samples[0].sha256
-    told = score_photo(PHOTO, "photo", sha256, Tank(name="window", profile=str(profile)), None)
+    told = score_photo(PHOTO, "photo", sha256, Tank(name="window", profile=str(profile)), None, log)
     assert isinstance(told, Reason)
     assert told.code == "of-profile"
 

@@ -53,12 +53,15 @@ class SettingsByPhone:
         Whose photos they are.
     profile_path : Path or None
         Profile for all of them.
+    log_path : Path
+        The log that the defaults belong to.
     """
 
-    def __init__(self, tank: Tank, profile_path: Path | None) -> None:
+    def __init__(self, tank: Tank, profile_path: Path | None, log_path: Path) -> None:
         self._tank = tank
-        self._stated = settings_of(tank, profile_path)
-        self._by_phone = profile_path is None and tank.profile is None and has_defaults()
+        self._log_path = log_path
+        self._stated = settings_of(tank, profile_path, log_path)
+        self._by_phone = profile_path is None and tank.profile is None and has_defaults(log_path)
         self._known: dict[str | None, PhotoSettings] = {}
 
     def __call__(self, photo: Path) -> PhotoSettings:
@@ -67,11 +70,11 @@ class SettingsByPhone:
             return self._stated
         model = camera_model_of(photo)
         if model not in self._known:
-            self._known[model] = settings_of(self._tank, default_profile(model))
+            self._known[model] = settings_of(self._tank, default_profile(model, self._log_path), self._log_path)
         return self._known[model]
 
 
-def settings_of(tank: Tank, profile_path: Path | None) -> PhotoSettings:
+def settings_of(tank: Tank, profile_path: Path | None, log_path: Path) -> PhotoSettings:
     """
     Return what the photos of a tank are read with.
 
@@ -81,6 +84,8 @@ def settings_of(tank: Tank, profile_path: Path | None) -> PhotoSettings:
         Its settings.
     profile_path : Path or None
         Calibration profile; that of the tank where not given.
+    log_path : Path
+        The log that the tank is in.
 
     Returns
     -------
@@ -93,7 +98,7 @@ def settings_of(tank: Tank, profile_path: Path | None) -> PhotoSettings:
         If the profile cannot be read.
     """
     path = Path(tank.profile) if profile_path is None and tank.profile is not None else profile_path
-    stated = stated_of(tank, Stated(profile=None if path is None else read_named(path)))
+    stated = stated_of(tank, Stated(profile=None if path is None else read_named(path, log_path)))
     profile_id = None if path is None else hashlib.sha256(path.read_bytes()).hexdigest()
     # Not the marks: what a reading means is said by those of the day on which it is shown.
     numbers = {name: getattr(stated, name) for name in ("kh_dkh", "temperature_c", "tank_kh_dkh", "light")}

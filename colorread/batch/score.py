@@ -92,7 +92,7 @@ def score_photos(
     OSError, ValueError
         If the profile cannot be read.
     """
-    choose = SettingsByPhone(tank, profile_path)
+    choose = SettingsByPhone(tank, profile_path, log.path)
     unread: list[_Unread] = []
     names: dict[str, str] = {}  # by hash
     for photo in sorted(photos, key=lambda photo: photo.name):

@@ -13,7 +13,7 @@ import typer
 
 from colorread.cli.log import LogFile, log_command, log_path, open_log, tell_damages
 from colorread.cli.options import EXIT_FAILED, EXIT_REFUSED, fail, number, require_outputs, require_suffix, writing
-from colorread.cli.profile import load_profile, tell_damaged_defaults
+from colorread.cli.profile import load_profile, prepare_defaults
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -100,10 +100,10 @@ def batch(
             if not photos and not opened.count(owner.name):
                 fail(f"{no_photo}, and no reading of {owner.name} in the log.")
             if (path := profile or owner.profile) is not None:
-                load_profile(Path(path))  # to tell what is wrong with it before the work
+                load_profile(Path(path), log)  # to tell what is wrong with it before the work
                 require_outputs(outputs, force, {"profile": Path(path)})
             else:
-                tell_damaged_defaults()
+                prepare_defaults(log)
             try:
                 run = _score(photos, opened, owner, profile, jobs)
             except RuntimeError as error:  # no process can be started

@@ -6,7 +6,7 @@ import shlex
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, BinaryIO
 
 import typer
 
@@ -127,19 +127,18 @@ def import_(
     log: LogFile = None,
 ) -> None:
     """Add an exported file, all or nothing. For the same photo, the later reading stays."""
-    from colorread.log.lines import check_lines, import_lines
+    from colorread.log.lines import check_lines, import_lines, lines_in
     from colorread.log.store import LogError
 
     try:
-        with file.open("rb") as opened_file:
-            lines = list(opened_file)
-        check_lines(lines)  # before a log is made for them
+        with _seekable(file) as opened_file:
+            check_lines(lines_in(opened_file))  # before a log is made for them
+            with open_log(log, create=True) as opened:
+                done = import_lines(opened, lines_in(opened_file))
     except OSError as error:
         fail(f"{file} could not be read: {error.strerror or error}.")
     except LogError as error:
         fail(str(error))
-    with open_log(log, create=True) as opened:
-        done = import_lines(opened, lines)
     known = f"; {_plural(done.kept_readings, 'reading')} already there" if done.kept_readings else ""
     typer.echo(f"Added {_plural(done.readings, 'reading')} and {_plural(done.tanks, 'tank')}{known}.")
     if done.kept_tanks:
@@ -201,6 +200,21 @@ def forget(
             opened, {name: [entry.sha256 or "" for entry in chosen if entry.tank == name] for name in names}
         )
     typer.echo(f"Forgot {_plural(count, 'reading')} of {', '.join(names)}.")
+
+
+@contextmanager
+def _seekable(file: Path) -> Iterator[BinaryIO]:
+    """Open a file to be read twice; what comes through a pipe is put on the disk first."""
+    with file.open("rb") as opened:
+        if opened.seekable():
+            yield opened
+            return
+        from shutil import copyfileobj
+        from tempfile import TemporaryFile
+
+        with TemporaryFile() as copy:
+            copyfileobj(opened, copy)
+            yield copy
 
 
 def log_path(file: Path | None) -> Path:

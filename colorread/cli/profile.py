@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from colorread.cli.log import LogFile, log_path
 from colorread.cli.options import EXIT_FAILED, echo_lines, fail, require_outputs, writing
 
 if TYPE_CHECKING:
@@ -23,15 +24,16 @@ def profile(
         typer.Option("--default/--no-default", help="Use it for all photos from its phone, or stop doing so."),
     ] = None,
     force: Annotated[bool, typer.Option("--force", help="Replace an existing picture.")] = False,
+    log: LogFile = None,
 ) -> None:
     """Show a calibration profile, or make it the default for its phone."""
     from colorread.profile.words import profile_lines
 
-    found = load_profile(file)
+    found = load_profile(file, log)
     if picture is not None:
         require_outputs([picture], force, {"profile": file})
     if default is not None:
-        _set_default(file, default)
+        _set_default(file, default, log)
     else:
         echo_lines(profile_lines(found))
     if picture is not None:
@@ -45,25 +47,26 @@ def profile(
         typer.echo(f"Wrote {picture}.")
 
 
-def _set_default(file: Path, default: bool) -> None:
+def _set_default(file: Path, default: bool, log: Path | None) -> None:
     from colorread.profile.defaults import drop_default, make_default
 
+    prepare_defaults(log)
     try:
         if default:
-            phones = ", ".join(make_default(file))
-            typer.echo(f"Photos from {phones} now use a copy of {file}.")
-        elif drop_default(file):
+            phones = ", ".join(make_default(file, log_path(log)))
+            where = "" if log is None else f" with the log {log}"
+            typer.echo(f"Photos from {phones} now use a copy of {file}{where}.")
+        elif drop_default(file, log_path(log)):
             typer.echo("That phone no longer has a default profile.")
         else:
             typer.echo("That phone has no default profile.")
-        tell_damaged_defaults()
     except ValueError as error:
         fail(str(error))
     except OSError as error:
         fail(f"The default could not be changed: {error.strerror or error}.", EXIT_FAILED)
 
 
-def load_profile(file: Path) -> Profile:
+def load_profile(file: Path, log: Path | None = None) -> Profile:
     """
     Read a profile or fail with one sentence.
 
@@ -71,6 +74,8 @@ def load_profile(file: Path) -> Profile:
     ----------
     file : Path
         As the user named it.
+    log : Path, optional
+        The log as the user named it.
 
     Returns
     -------
@@ -80,17 +85,32 @@ def load_profile(file: Path) -> Profile:
     from colorread.profile.defaults import read_named
 
     try:
-        return read_named(file)
+        return read_named(file, log_path(log))
     except ValueError as error:
         fail(str(error))
     except OSError as error:
         fail(f"{file} could not be opened: {error.strerror or error}.")
 
 
-def tell_damaged_defaults() -> None:
-    """Say on stderr which default profiles cannot be read; they are passed over."""
-    from colorread.profile.defaults import damaged_defaults, has_defaults
+def prepare_defaults(log: Path | None) -> None:
+    """
+    Give a log the default profiles that it had before, and say on stderr which cannot be read and are passed over.
 
-    if has_defaults():
-        for trouble in damaged_defaults():
+    Parameters
+    ----------
+    log : Path or None
+        The log as the user named it.
+    """
+    from colorread.log.store import LogError
+    from colorread.profile.defaults import damaged_defaults, has_defaults, take_over_defaults
+
+    path = log_path(log)
+    try:
+        take_over_defaults(path)
+    except LogError as error:
+        fail(str(error), EXIT_FAILED)
+    except OSError as error:
+        typer.echo(f"The default profiles could not be copied beside {path}: {error.strerror or error}.", err=True)
+    if has_defaults(path):
+        for trouble in damaged_defaults(path):
             typer.echo(f"Skipped a default profile: {trouble}", err=True)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from colorread.cli.log import LogFile, open_log
+from colorread.cli.log import LogFile, log_path, open_log
 from colorread.cli.options import (
     EXIT_FAILED,
     EXIT_REFUSED,
@@ -25,7 +25,7 @@ from colorread.cli.options import (
     rectangle,
     trouble_of,
 )
-from colorread.cli.profile import load_profile, tell_damaged_defaults
+from colorread.cli.profile import load_profile, prepare_defaults
 from colorread.gas_care import SENSITIVE_ANIMALS
 from colorread.limits import KH_RANGE_DKH, SENSITIVE_FISH_LIMIT_MG_L, TEMPERATURE_RANGE_C
 
@@ -126,11 +126,11 @@ def read(
     if profile is None and owner is not None and owner.profile is not None:
         profile = Path(owner.profile)
     if profile is not None and not no_profile:
-        stated = replace(stated, profile=load_profile(profile))
+        stated = replace(stated, profile=load_profile(profile, log))
     by_phone = stated.profile is None and not no_profile
     if by_phone:
-        tell_damaged_defaults()
-    results = _read_all(photos, stated, evidence, by_phone=by_phone)
+        prepare_defaults(log)
+    results = _read_all(photos, stated, evidence, log, by_phone=by_phone)
     readings = _print_json(results) if as_json else _print_text(results, stated, owner, log, details=details)
     if any(reading.status == "refused" for reading in readings):
         raise typer.Exit(EXIT_REFUSED)
@@ -148,7 +148,7 @@ def _tank(name: str | None, log: Path | None) -> Tank | None:
 
 
 def _read_all(
-    photos: list[Path], stated: Stated, evidence: Path | None, *, by_phone: bool
+    photos: list[Path], stated: Stated, evidence: Path | None, log: Path | None, *, by_phone: bool
 ) -> Iterator[tuple[Reading, Path | None]]:
     """
     Yield one reading after the other with its evidence picture; a bar on stderr tells of several.
@@ -165,7 +165,7 @@ def _read_all(
     # The bar stands only while a photo is read, so that it never mixes with what is printed on stdout.
     bar = Progress(console=console, transient=True)
     task = bar.add_task("Reading photos", total=len(photos))
-    jobs = ((photo, replace(stated, profile=_default_profile(photo)) if by_phone else stated) for photo in photos)
+    jobs = ((photo, replace(stated, profile=_default_profile(photo, log)) if by_phone else stated) for photo in photos)
     with closing(run_in_workers(partial(_read_one, evidence=evidence), jobs, count=1)) as results:
         for _ in photos:
             if shows_bar:
@@ -193,16 +193,16 @@ def _broken_off(photo: Path, stated: Stated, trouble: str) -> tuple[Reading, Non
     return replace(without_numbers(os.fspath(photo), stated), reason=broke_off(trouble)), None
 
 
-def _default_profile(photo: Path) -> Profile | None:
+def _default_profile(photo: Path, log: Path | None) -> Profile | None:
     """Return the default profile of the phone that took a photo, if there is one."""
     from colorread.profile.defaults import default_profile, has_defaults
 
-    if not has_defaults():
+    if not has_defaults(log_path(log)):
         return None
     from colorread.photo.exif import camera_model_of
 
-    path = default_profile(camera_model_of(photo))
-    return None if path is None else load_profile(path)
+    path = default_profile(camera_model_of(photo), log_path(log))
+    return None if path is None else load_profile(path, log)
 
 
 def _read_one(job: tuple[Path, Stated], *, evidence: Path | None) -> tuple[Reading, Path | None] | str | ImportError:

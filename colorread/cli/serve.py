@@ -10,7 +10,7 @@ import typer
 
 from colorread.cli.log import LogFile, open_log
 from colorread.cli.options import EXIT_FAILED, fail, number
-from colorread.cli.profile import tell_damaged_defaults
+from colorread.cli.profile import prepare_defaults
 
 EPILOG = """\b
 Examples:
@@ -56,7 +56,7 @@ def serve(
         path = opened.path
         if tank is not None:
             opened.tank(tank)
-    tell_damaged_defaults()
+    prepare_defaults(log)
     if forget_phones:
         from colorread.page.access import devices_path
 

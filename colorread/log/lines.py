@@ -7,7 +7,8 @@ import json
 import reprlib
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any
+from functools import partial
+from typing import Any, BinaryIO
 
 from colorread.json_fields import fields_of
 from colorread.log.entry import LogEntry, entry_from_dict, entry_to_dict
@@ -16,6 +17,7 @@ from colorread.tank.settings import Tank
 from colorread.tank.settings_json import tank_from_dict, tank_to_dict
 
 SCHEMA = "colorread.log/1"
+_LONGEST_LINE_BYTES = 32_000_000  # a choice of this project: a hundred times that of a reading with its picture
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +70,24 @@ def export_lines(log: Log, on_damage: Callable[[Damage], None] | None = None) ->
                 yield _line(entry={**entry_to_dict(entry), "picture": encoded})
                 n_readings += 1
         yield _line(end={"tanks": len(tanks), "readings": n_readings})
+
+
+def lines_in(file: BinaryIO) -> Iterator[bytes]:
+    """
+    Yield the lines of a file from its start, one at a time.
+
+    Parameters
+    ----------
+    file : binary file
+        Open, to be read as often as wanted.
+
+    Yields
+    ------
+    bytes
+        What is longer than any line of an export comes in pieces, which are no lines.
+    """
+    file.seek(0)
+    return iter(partial(file.readline, _LONGEST_LINE_BYTES), b"")
 
 
 def import_lines(log: Log, lines: Iterable[bytes]) -> Imported:

@@ -40,6 +40,23 @@ def photo_path(log_path: Path, sha256: str) -> Path:
     return log_path.with_name(f"{log_path.stem}-photos") / f"{sha256}.jpg"
 
 
+def phones_folder(log_path: Path) -> Path:
+    """
+    Return where the default profiles of phones are.
+
+    Parameters
+    ----------
+    log_path : Path
+        The log.
+
+    Returns
+    -------
+    Path
+        A folder beside it.
+    """
+    return log_path.with_name(f"{log_path.stem}-phones")
+
+
 def undecided_path(log_path: Path) -> Path:
     """
     Return where readings wait that were neither kept nor discarded yet.

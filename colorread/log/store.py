@@ -219,6 +219,12 @@ class Log:
             return None if row is None else _entry(row)
         return None
 
+    def profile_ids(self) -> frozenset[str]:
+        """Return the hashes of the profiles that readings were made with."""
+        with telling(self.path):
+            rows = self._connection.execute("SELECT DISTINCT profile_id FROM reading").fetchall()
+        return frozenset(_text(profile_id) for (profile_id,) in rows if profile_id is not None)
+
     def scored_at(self, tank: str) -> dict[str, datetime]:
         """Return when the photos of a tank were read, by their hashes."""
         query = "SELECT sha256, scored_at FROM reading WHERE tank = ? ORDER BY sha256"
@@ -274,11 +280,13 @@ class Log:
 
     def forget(self, tank: str, sha256s: Iterable[str]) -> tuple[str, ...]:
         """Delete readings of a tank by the hashes of their photos; return the hashes of those that were there."""
-        # What is damaged may be bytes.
-        query = "DELETE FROM reading WHERE tank = ?1 AND sha256 IN (?2, CAST(?2 AS BLOB)) RETURNING sha256"
         with self.transaction():
-            gone = [row for sha256 in sha256s for row in self._connection.execute(query, (tank, sha256)).fetchall()]
-        return tuple(_text(sha256) for (sha256,) in gone)
+            # By the texts that were shown: what is damaged may be bytes, or text that cannot be written again.
+            rows = self._connection.execute("SELECT rowid, tank, sha256 FROM reading").fetchall()
+            rows_of = {_text(sha256): row_id for row_id, owner, sha256 in rows if _text(owner) == tank}
+            gone = [sha256 for sha256 in sha256s if sha256 in rows_of]
+            self._connection.executemany("DELETE FROM reading WHERE rowid = ?", ((rows_of[each],) for each in gone))
+        return tuple(gone)
 
     def _unknown(self, name: str) -> LogError:
         names = [row[0] for row in self._connection.execute("SELECT name FROM tank ORDER BY name")]

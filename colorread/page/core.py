@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date
@@ -14,7 +15,7 @@ from fastapi.responses import Response
 
 from colorread.errors import Reason
 from colorread.log.forget import forget_readings, forget_tank
-from colorread.log.store import Log, LogEntry
+from colorread.log.store import Damage, Log, LogEntry
 from colorread.page import tasks
 from colorread.page.access import Access
 from colorread.page.calibrations import Calibrations
@@ -116,6 +117,15 @@ class Core:
         with Log(self.log_path) as log:
             return forget_readings(log, {tank: [sha256]}) > 0
 
+    def forget_damaged(self, tank: str) -> int:
+        """Delete the readings of a tank that cannot be read back; return how many there were."""
+        damages: list[Damage] = []
+        with Log(self.log_path) as log:
+            deque(log.entries(tank, on_damage=damages.append), maxlen=0)
+            count = forget_readings(log, {tank: [each.sha256 for each in damages if each.sha256 is not None]})
+        self._views.clear()  # damage need not show in what tells views apart
+        return count
+
     async def score(self, request: Request, upload: Upload, tank: Tank) -> LogEntry:
         """
         Read an upload, unless the log holds what it would be read as.
@@ -125,7 +135,9 @@ class Core:
         known = await run_in_threadpool(self.known, tank.name, upload.sha256)
         async with self.pool.turn("" if request.client is None else request.client.host):
             try:
-                scored = await self.pool.run(tasks.score_photo, upload.path, upload.label, upload.sha256, tank, known)
+                scored = await self.pool.run(
+                    tasks.score_photo, upload.path, upload.label, upload.sha256, tank, known, self.log_path
+                )
             except WorkFailed as error:
                 scored = Reason(code="broke-off", message=str(error), next_step="Take another photo.")
         if isinstance(scored, Reason):

@@ -16,7 +16,7 @@ from fastapi.responses import FileResponse, RedirectResponse, Response
 from colorread.bar import bar_svg
 from colorread.errors import Reason
 from colorread.log.paths import photo_path
-from colorread.log.store import Log, LogEntry
+from colorread.log.store import Damage, Log, LogEntry
 from colorread.page.core import core_of, picture_answer, require_own_form, units_shown
 from colorread.page.kept_photo import keep_photo
 from colorread.page.problems import UploadProblem, problem_of
@@ -60,9 +60,11 @@ def tanks(request: Request) -> Response:
     """List the tanks with their last readings."""
     now = datetime.now().astimezone()
     with Log(core_of(request).log_path) as log:
-        rows = [(tank, last_read(log.entries(tank.name, newest_first=True), now)) for tank in log.tanks()]
+        damages: list[Damage] = []
+        tanks = log.tanks(damages.append)
+        rows = [(tank, last_read(log.entries(tank.name, newest_first=True), now)) for tank in tanks]
     shown = [(tank, None if entry is None else _view(request, entry, tank)) for tank, entry in rows]
-    return page(request, "tanks.html", rows=shown)
+    return page(request, "tanks.html", rows=shown, damages=damages)
 
 
 @router.get("/tanks/{name}")
@@ -154,6 +156,15 @@ async def forget(request: Request, name: str, sha256: str) -> Response:
         said = "discarded" if text_of(form, "choice") == "discard" else "deleted"
     await run_in_threadpool(core_of(request).forget, name, sha256)
     return see(tank_url(name), said)
+
+
+@router.post("/tanks/{name}/damaged")
+async def forget_damaged(request: Request, name: str) -> Response:
+    """Delete the readings of a tank that cannot be read back."""
+    async with receive_form(request) as form:
+        require_own_form(request, text_of(form, "csrf"))
+    await run_in_threadpool(core_of(request).forget_damaged, name)
+    return see(tank_url(name), "damaged-deleted")
 
 
 @router.get("/tanks/{name}/readings/{sha256}/picture")

@@ -18,6 +18,7 @@ _SAID = {
     "photo-kept": "The photo is saved too.",
     "discarded": "Discarded.",
     "deleted": "Reading deleted.",
+    "damaged-deleted": "Damaged readings deleted.",
     "renamed": "Renamed.",
     "removed": "Tank removed.",
 }

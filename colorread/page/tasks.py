@@ -13,7 +13,7 @@ from colorread.batch.photo_settings import SettingsByPhone
 from colorread.batch.score import entry_of, need_not_be_read
 from colorread.errors import Reason, Refusal
 from colorread.evidence.picture import small_evidence
-from colorread.log.store import Log, LogEntry
+from colorread.log.store import Damage, Log, LogEntry
 from colorread.photo.file import open_file, open_image, refusing_broken_files
 from colorread.pipeline import read_photo_traced
 from colorread.tank.results import TankSummary
@@ -39,10 +39,13 @@ class TankView:
         In numbers and words.
     figures : tuple of str
         SVG for a phone and for a wide window; empty where there is nothing to draw.
+    damages : tuple of Damage
+        Readings that cannot be read back.
     """
 
     summary: TankSummary
     figures: tuple[str, ...]
+    damages: tuple[Damage, ...]
 
 
 def warm_up() -> None:
@@ -53,7 +56,9 @@ def warm_up() -> None:
         signal_family(space)
 
 
-def score_photo(path: Path, label: str, sha256: str, tank: Tank, known: LogEntry | None) -> LogEntry | Reason:
+def score_photo(
+    path: Path, label: str, sha256: str, tank: Tank, known: LogEntry | None, log_path: Path
+) -> LogEntry | Reason:
     """
     Read a photo with the settings of a tank.
 
@@ -69,6 +74,8 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank, known: LogEntry
         Whose settings apply.
     known : LogEntry or None
         What the log holds of it.
+    log_path : Path
+        The log that tank and default profiles belong to.
 
     Returns
     -------
@@ -81,7 +88,7 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank, known: LogEntry
     except Refusal as refusal:
         return refusal.reason
     try:
-        settings = SettingsByPhone(tank, None)(path)
+        settings = SettingsByPhone(tank, None, log_path)(path)
     except (OSError, ValueError) as error:
         return Reason(
             code="profile",
@@ -119,9 +126,10 @@ def view_tank(log_path: Path, name: str) -> TankView:
 
     with Log(log_path) as log:
         tank = log.tank(name)
-        readings = [entry.reading for entry in log.entries(name)]
+        damages: list[Damage] = []
+        readings = [entry.reading for entry in log.entries(name, on_damage=damages.append)]
     summary = summarize(tank, readings)
-    return TankView(summary=summary, figures=week_svgs(summary, readings))
+    return TankView(summary=summary, figures=week_svgs(summary, readings), damages=tuple(damages))
 
 
 def version_of(tank: Tank, scored_at: Mapping[str, datetime], today: date) -> str:

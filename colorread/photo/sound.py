@@ -129,8 +129,12 @@ def _jumps(small: NDArray[np.uint8], step: int) -> bool:
     thinned = small[:, :: max(small.shape[1] // _COLUMNS, 1)]
     rises = np.diff(thinned.astype(np.float32), axis=0)
     height, width = thinned.shape[:2]
-    borders = np.arange(max(step, 2), height - 1 - step, step)
+    every_border = np.arange(max(step, 2), height - 1 - step, step)
+    n_large = np.pad(np.cumsum(np.abs(rises) >= _LEAST_JUMP, axis=1), ((0, 0), (1, 0), (0, 0)))  # up to each column
     for split in range(0, width, max(width // _SPLITS, 1)):
+        # Only where half of the rises are large can their median be, and medians take most of the time.
+        n_left, n_right = n_large[every_border + step - 1, split], n_large[every_border - 1]
+        borders = every_border[(n_left + n_right[:, -1] - n_right[:, split] >= width // 2).any(axis=1)]
         before, at, after = (
             np.concatenate((rises[borders + step + offset, :split], rises[borders + offset, split:]), axis=1)
             for offset in (-2, -1, 0)
