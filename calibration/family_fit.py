@@ -136,7 +136,7 @@ def fit_family(samples: SignalSamples, expected: NDArray[np.float32], *, n_amoun
     load = (weighted * residual).sum(axis=-1).argmin(axis=1)
     neutral = _NEUTRAL_MEAN + _NEUTRAL_STD**2 * weighted.sum(axis=-1)[np.arange(len(load)), load]
     misfit = 2.0 * float(total_least[ratio, member]) / len(off_neutral)
-    # What no member explains well tells less, and soon nothing: the more the best fit is off, the flatter the likelihood.
+    # What no member explains well tells less, and soon nothing: the more the best fit is off, the flatter it is.
     # Of 457 rendered photos never trained on it costs no width, and all four that fit worse than 3 are covered.
     total *= min(1.0, _INDEPENDENT_SAMPLES / len(samples.density)) / max(1.0, misfit) ** 2
     return FamilyFit(
