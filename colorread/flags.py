@@ -30,6 +30,7 @@ FLAG_TEXTS = {
     "clipped": FlagText("The paper around the fluid is overexposed", "Darken the photo a little"),
     "glare": FlagText("Glare on much of the fluid", "Turn the vial, or move the lamp"),
     "little-dye": FlagText("Pale fluid widens the interval", "Add a drop of dye"),
+    "odd-color": FlagText("The color is unlike the dye's, which widens the interval", "Check dye, lamp and outline"),
     "dark-fluid": FlagText("Very dark fluid", "Use a drop less dye, or a thinner vial"),
     "tone-uncertain": FlagText("The phone's contrast is unclear", "Show both gray rows, evenly lit, without filters"),
     "tank-water": FlagText("Tank water holds other acids, which bias the reading", "Use fluid of known KH"),
@@ -41,7 +42,7 @@ FLAG_TEXTS = {
     "vial-pointed": FlagText("You marked the fluid", "Check its outline in the evidence picture"),
 }
 _OF_THE_FLUID = frozenset(
-    ("clipped", "glare", "little-dye", "dark-fluid", "tank-water", "near-dye-limit", "vial-pointed")
+    ("clipped", "glare", "little-dye", "odd-color", "dark-fluid", "tank-water", "near-dye-limit", "vial-pointed")
 )
 # At the same CO2 a higher KH means a higher pH, which is bluer.
 _BACK_INTO_RANGE = {

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.family_fit import SignalSamples
-from calibration.inversion import PhPosterior
 from calibration.tone import ToneFit
 from colorread.balance import Balance
 from colorread.card.view import CardView
@@ -38,9 +37,6 @@ _SECTORS = 12
 # A print is of one color throughout, fluid of unlike depth: mostly 0.02 to 0.03 on prints of the dye's colors; of 192
 # rendered fluids on photos left out of all fitting none is lost (least 0.06).
 _EVEN_DEPTH = 0.04
-# The dye explains the colors of fluids better: of 192 rendered ones on photos left out of all fitting one is lost
-# (4.4), and one of two other dyes that the network takes for this one is stopped (5.0).
-_MAX_MISFIT = 3.0
 _MIXED_STD = 0.02  # spread of the paper's color from which on the light is called mixed
 
 
@@ -131,35 +127,26 @@ def measure_fluid(view: CardView, colors: ColorMap, vial: VialFit, balance: Bala
     )
 
 
-def require_fluid(signal: FluidSignal, posterior: PhPosterior, *, is_known: bool = False) -> None:
+def require_fluid(signal: FluidSignal) -> None:
     """
-    Refuse what lies in glass like fluid but cannot be the dye.
+    Refuse what lies in glass like fluid but is of one color.
 
     Parameters
     ----------
     signal : FluidSignal
         What was measured.
-    posterior : PhPosterior
-        What the dye model makes of it.
-    is_known : bool, default False
-        The keeper says what the fluid is: a color that fits badly then weighs little instead of being refused.
 
     Raises
     ------
     Refusal
         ``not-a-vial``.
     """
-    reasons = (
-        (signal.depth_spread < _EVEN_DEPTH, "is of one depth of color throughout, like a print"),
-        (posterior.misfit > _MAX_MISFIT and not is_known, "has a color that the dye cannot have"),
-    )
-    for holds, what in reasons:
-        if holds:
-            raise Refusal(
-                "not-a-vial",
-                f"What looks like the fluid {what}.",
-                "Use bromothymol blue in KH water, and put the vial alone in front of the blank paper.",
-            )
+    if signal.depth_spread < _EVEN_DEPTH:
+        raise Refusal(
+            "not-a-vial",
+            "What looks like the fluid is of one depth of color throughout, like a print.",
+            "Put the filled vial alone in front of the blank paper.",
+        )
 
 
 def _parts_by_depth(

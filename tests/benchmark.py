@@ -1,8 +1,8 @@
 """
-Accuracy and speed of the reading, printed as tables: ``python -m tests.benchmark [FOLDER]``.
+Accuracy and speed of the reading, printed as tables: ``python -m tests.benchmark [FOLDER ...]``.
 
-FOLDER holds photos with their truth, either in ``manifest.toml`` or in a JSON file beside each photo. Without it the
-development photos beside the repository are used where present, and otherwise ``sample_images``.
+Each FOLDER holds photos with their truth, either in ``manifest.toml`` or in a JSON file beside each photo. Without one
+the development photos beside the repository are used where present, and otherwise ``sample_images``.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import tempfile
 import time
 import tomllib
 from collections.abc import Callable, Iterable
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -34,7 +35,12 @@ from colorread.reading import Reading
 from tests.benchmark_weeks import batch_table, large_batch_table, simulated_table, weeks_table
 
 ROOT = Path(__file__).resolve().parent.parent
-SCENES = ("front", "submerged", "beside")
+SCENES = ("front", "submerged", "tag", "beside")
+READABLE = ("front", "submerged", "tag")
+LEARNED_PHONES = frozenset(("phone01m", "phone05m", "phone08m", "phone12p", "phone14p", "phone17p"))
+"""Phones whose photos trained the network; the others are strangers to it."""
+_ACID_PH = 6.3  # more than 70 mg/L at 4 dKH
+_DYE_ENDS = 0.45, 1.4  # amounts up to which it is little, and from which on much
 _NEAR_PH = 0.15  # a photo so near pH 6.9 may stand for that of the buffer
 
 
@@ -43,11 +49,12 @@ class Truth:
     """What is known of one photo; `ph` is None where there is no fluid."""
 
     path: Path
-    scene: str  # front, submerged, beside or refuse
+    scene: str  # of SCENES, or refuse
     ph: float | None
     kh_dkh: float
     temperature_c: float
     why: str
+    traits: dict[str, str]  # phone, vial, lamp and dye, by which results are told apart
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,29 +70,39 @@ class Outcome:
         return self.reading.ph is not None and self.reading.ph.value is not None
 
     @property
+    def true_ph(self) -> float:
+        """True pH of the fluid."""
+        assert self.truth.ph is not None
+        return self.truth.ph
+
+    @property
     def error(self) -> float:
         """Error of the pH, for points only."""
         assert self.reading.ph is not None
         assert self.reading.ph.value is not None
-        assert self.truth.ph is not None
-        return self.reading.ph.value - self.truth.ph
+        return self.reading.ph.value - self.true_ph
+
+    @property
+    def low_ph(self) -> float:
+        """Lower end of the interval, of readings."""
+        assert self.reading.ph is not None
+        return -np.inf if self.reading.ph.low is None else self.reading.ph.low
+
+    @property
+    def high_ph(self) -> float:
+        """Upper end of the interval, of readings."""
+        assert self.reading.ph is not None
+        return np.inf if self.reading.ph.high is None else self.reading.ph.high
 
     @property
     def covers(self) -> bool:
         """Whether the interval holds the truth."""
-        assert self.reading.ph is not None
-        assert self.truth.ph is not None
-        low = -np.inf if self.reading.ph.low is None else self.reading.ph.low
-        high = np.inf if self.reading.ph.high is None else self.reading.ph.high
-        return bool(low <= self.truth.ph <= high)
+        return self.low_ph <= self.true_ph <= self.high_ph
 
     @property
     def width(self) -> float:
         """Width of the interval, infinite where it is one-sided."""
-        assert self.reading.ph is not None
-        if self.reading.ph.low is None or self.reading.ph.high is None:
-            return float(np.inf)
-        return self.reading.ph.high - self.reading.ph.low
+        return self.high_ph - self.low_ph
 
 
 def default_folder() -> Path:
@@ -107,10 +124,11 @@ def load_truths(folder: Path) -> list[Truth]:
                 kh_dkh=entry.get("kh_dkh", 4.0),
                 temperature_c=entry.get("temperature_c", 25.0),
                 why=entry.get("why", ""),
+                traits={},
             )
             for entry in entries
         ]
-    scenes = {"A": "front", "B": "submerged", "C": "beside"}
+    scenes = {"A": "front", "B": "submerged", "C": "beside", "T": "tag"}
     truths = []
     for sidecar in sorted(folder.glob("*.json")):
         data = json.loads(sidecar.read_text(encoding="utf-8"))
@@ -124,31 +142,59 @@ def load_truths(folder: Path) -> list[Truth]:
                 kh_dkh=data["dKH"] or 4.0,
                 temperature_c=data["temperature_C"] or 25.0,
                 why=data["why_not"] or "",
+                traits=_traits(data),
             )
         )
     return truths
 
 
+def _traits(data: dict[str, Any]) -> dict[str, str]:
+    """Return by what the results of a photo are told apart."""
+    lamps = {lamp.rstrip("0123456789 .K").split(" FL")[0].split(" + ")[0] for lamp in data["lights"]}
+    little, much = _DYE_ENDS
+    dye = data["dye_load"] or 0.0
+    return {
+        "phone": "of training" if data["camera"] in LEARNED_PHONES else "stranger",
+        "vial": data.get("vial", {}).get("kind", "none"),
+        "lamp": lamps.pop().rstrip("0123456789 .K") if len(lamps) == 1 else "mixed",
+        "dye": "little" if dye < little else "much" if dye > much else "usual",
+    }
+
+
 def read_all(truths: Iterable[Truth]) -> list[Outcome]:
     """Read every photo with its KH and temperature stated, as a keeper would."""
-    return [
-        Outcome(
-            truth=truth,
-            reading=read_photo(truth.path, kh_dkh=truth.kh_dkh, temperature_c=truth.temperature_c),
-        )
-        for truth in truths
-    ]
+    with ProcessPoolExecutor() as pool:
+        return list(pool.map(_outcome, truths, chunksize=4))
+
+
+def _outcome(truth: Truth) -> Outcome:
+    return Outcome(truth=truth, reading=read_photo(truth.path, kh_dkh=truth.kh_dkh, temperature_c=truth.temperature_c))
 
 
 def accuracy_table(outcomes: list[Outcome]) -> Table:
-    """Return the accuracy of the usable photos, a row a scene."""
+    """Return the accuracy of the usable photos: by scene, then of the readable ones by phone, vial, lamp and dye."""
     table = Table(title="Accuracy without a profile", title_justify="left")
-    for name in ("scene", "photos", "read", "points", "median error", "90th pct.", "covered", "median width"):
-        table.add_column(name, justify="left" if name == "scene" else "right")
-    groups = {name: [o for o in outcomes if o.truth.scene == name] for name in SCENES}
-    groups["front + submerged"] = groups["front"] + groups["submerged"]
-    for name, group in groups.items():
-        table.add_row(name, *_accuracy_cells(group))
+    for name in ("photos of", "photos", "read", "points", "median error", "90th pct.", "covered", "median width"):
+        table.add_column(name, justify="left" if name == "photos of" else "right")
+    for scene in SCENES:
+        table.add_row(scene, *_accuracy_cells([o for o in outcomes if o.truth.scene == scene]))
+    readable = [o for o in outcomes if o.truth.scene in READABLE]
+    table.add_row("all to be read", *_accuracy_cells(readable), end_section=True)
+    for trait in readable[0].truth.traits if readable else ():
+        for value in sorted({o.truth.traits[trait] for o in readable}):
+            group = [o for o in readable if o.truth.traits[trait] == value]
+            table.add_row(f"{trait}: {value}", *_accuracy_cells(group))
+        table.add_section()
+    return table
+
+
+def acid_table(outcomes: list[Outcome]) -> Table:
+    """Return what is said of fluid far in the yellow, where an interval above the true pH suffocates fish."""
+    table = Table(title=f"Photos below pH {_ACID_PH}", title_justify="left")
+    for name in ("read", "with two sides", "tell of too little CO2"):
+        table.add_column(name, justify="right")
+    acid = [o for o in outcomes if o.truth.scene in READABLE and o.reading.status == "read" and o.true_ph < _ACID_PH]
+    table.add_row(str(len(acid)), str(sum(o.is_point for o in acid)), str(sum(o.low_ph > o.true_ph for o in acid)))
     return table
 
 
@@ -168,12 +214,12 @@ def _accuracy_cells(group: list[Outcome]) -> list[str]:
 
 
 def worst_table(outcomes: list[Outcome]) -> Table:
-    """Return the five points of largest error with what the reading says of itself."""
+    """Return the ten points of largest error with what the reading says of itself."""
     points = [o for o in outcomes if o.truth.scene in SCENES and o.reading.status == "read" and o.is_point]
-    table = Table(title="Worst five points", title_justify="left")
+    table = Table(title="Worst ten points", title_justify="left")
     for name in ("photo", "scene", "true pH", "read", "90 % interval", "covered", "why: flags; largest uncertainty"):
         table.add_column(name)
-    for outcome in sorted(points, key=lambda o: -abs(o.error))[:5]:
+    for outcome in sorted(points, key=lambda o: -abs(o.error))[:10]:
         reading = outcome.reading
         assert reading.ph is not None
         largest = max(reading.budget, key=lambda key: reading.budget[key])
@@ -328,13 +374,15 @@ def _number(value: float | np.floating | None) -> str:
 
 def main() -> None:
     """Print all tables."""
-    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else default_folder()
-    truths = load_truths(folder)
+    folders = [Path(name) for name in sys.argv[1:]] or [default_folder()]
     console = Console(width=140)
-    console.print(f"{len(truths)} rendered photos of {folder.name}/, KH and temperature stated, light unknown\n")
-    outcomes = read_all(truths)
-    for table in (accuracy_table(outcomes), worst_table(outcomes), refusal_table(outcomes), speed_table(truths)):
-        console.print(table)
+    for folder in folders:
+        truths = load_truths(folder)
+        console.print(f"\n{len(truths)} rendered photos of {folder.name}/, KH and temperature stated, light unknown\n")
+        outcomes = read_all(truths)
+        for table in (accuracy_table, acid_table, worst_table, refusal_table):
+            console.print(table(outcomes))
+    console.print(speed_table(truths))
     calibrated = folder.parent / "calib"
     if calibrated.is_dir():
         console.print(calibration_table(calibrated))

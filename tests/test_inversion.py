@@ -257,12 +257,12 @@ def test_green_fluid_is_two_sided() -> None:
 
 def test_exposure_does_not_matter(readings: list[tuple[Draw, PhPosterior]]) -> None:
     """
-    A loss common to all channels moves the reading of green fluid by less than 0.03.
+    A loss common to all channels moves the reading of green fluid by less than 0.05.
 
     Near both ends the color of the dye is nearly a loss of one channel, so there it counts a little as dye amount.
     """
     for d, posterior in readings[:10]:
-        limit = 0.03 if 6.5 < posterior.median < 7.4 else 0.08
+        limit = 0.05 if 6.5 < posterior.median < 7.4 else 0.08
         for loss in (-0.05, 0.05):
             assert infer(shifted(d.samples, loss)).median == pytest.approx(posterior.median, abs=limit)
 

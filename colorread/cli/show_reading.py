@@ -249,7 +249,7 @@ def _fish_words(fish: Level) -> tuple[str, str]:
 
 
 # Refusals with a way out that only the command line has.
-_ASKS_FOR_VIAL = ("no-vial", "not-a-vial", "two-vials")
+_ASKS_FOR_VIAL = ("no-vial", "not-a-vial", "not-the-dye", "two-vials")
 
 
 def _way_out(reading: Reading) -> str:
