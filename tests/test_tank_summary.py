@@ -295,7 +295,7 @@ def test_the_hours_of_yeast_need_not_be_stated(truth: Truth) -> None:
     assert assumed_words in of("fermentation").reason
     assert "stated" not in summarize(replace(of("fermentation").tank, lights=None), truth.readings).reason
     for kind in ("cylinder", "acid-bicarbonate"):
-        assert "(colorread tank edit NAME --gas HH:MM-HH:MM)." in of(kind).reason
+        assert "needs the gas hours" in of(kind).reason
 
 
 def test_what_yeast_makes_by_night_is_told_as_lost(truth: Truth) -> None:
