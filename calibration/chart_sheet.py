@@ -137,6 +137,4 @@ def _write_labels(canvas: Canvas, window: Rect, co2_texts: Sequence[str], condit
     canvas.setFont("Helvetica", _TITLE_PT)
     canvas.drawCentredString(middle, -_CO2_TITLE_MM * mm, condition)
     canvas.setFont("Helvetica", _NOTE_PT)
-    canvas.drawCentredString(
-        middle, -_NOTE_MM * mm, "To compare by eye, roughly. For a photo, use the blank card."
-    )
+    canvas.drawCentredString(middle, -_NOTE_MM * mm, "To compare by eye, roughly. For a photo, use the blank card.")

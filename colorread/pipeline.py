@@ -212,8 +212,8 @@ def _see_in_front_of(fit: ReferenceFit, source: Source, seen: Seen, photo: Photo
             raise Refusal(
                 "no-vial",
                 f"No fluid was found in front of the {view.card.name}.",
-                f"Put the filled vial in front of the blank middle of the {view.card.name}. If it stays in the tank, hang "
-                "the tag behind it.",
+                f"Put the filled vial in front of the blank middle of the {view.card.name}. If it stays in the tank, "
+                "hang the tag behind it.",
             )
         seen = replace(seen, outlines_px=tuple(view.photo_xy(vial.outline_px) for vial in vials))
         if len(vials) > 1:

@@ -64,7 +64,7 @@ def judge(
     calibrated : bool, default True
         Whether a profile was used; without one, an unclear verdict says that calibrating narrows it.
     held : {'no concern', 'watch', 'act'}, optional
-        Level of the day before, see `colorread.levels.level_of`.
+        Level before the last photo, see `colorread.levels.level_of`.
 
     Returns
     -------

@@ -1,8 +1,8 @@
 """
 How often readings of rendered weeks alarm, and how often the advice changes; not part of the tests.
 
-``python -m tests.benchmark_levels FOLDER...``: each folder holds photos with their truth in JSON files beside them: of a
-week, among them three of the same vial for calibration, or single ones, which are read without a profile.
+``python -m tests.benchmark_levels FOLDER...``: each folder holds photos with their truth in JSON files beside them: of
+a week, among them three of the same vial for calibration, or single ones, which are read without a profile.
 """
 
 from __future__ import annotations
