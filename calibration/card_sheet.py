@@ -65,9 +65,9 @@ CAUTIONS = (
     "Print again rather than copy: a copy changes the size and the grays.",
     "Do not write or draw on a card. Replace it when it is yellowed, stained, creased or was wet.",
     "Glossy paper reflects lamps. Under water a bare inkjet print runs: use a clear, matte pouch and keep it flat.",
-    "No mirrored or retouched pictures, no portrait mode, no filters: the measurement is in the colors.",
+    "No mirrored or retouched photos, no portrait mode, no filters: they change the colors.",
     "The card carries no pH scale: do not compare the fluid with its grays by eye.",
-    "Corner squares and rows of grays belong to the measurement; keep fingers off them.",
+    "Keep fingers off the corner squares and the rows of grays.",
     "Watch the fish: the vial is hours behind the water.",
     "A reading replaces neither an instrument nor professional or veterinary advice.",
 )

@@ -12,7 +12,7 @@ from colorread.words import co2_words
 END_MG_L = 60.0
 """Where the bar ends: twice the usual upper end of the plants' range, so that it lies in the middle [mg/L]."""
 _SVG_WIDTH, _SVG_HEIGHT, _SVG_EDGE = 320, 62, 6
-_SVG_LETTER, _SVG_ZONE_MIN = 6.6, 0.08  # of the font that is drawn in: width of a letter, and share that a word needs
+_SVG_LETTER, _SVG_ZONE_MIN = 7.7, 0.08  # of the font: width of a digit at most, and share that a word needs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

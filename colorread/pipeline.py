@@ -201,8 +201,8 @@ def _see_in_front_of(fit: ReferenceFit, source: Source, seen: Seen, photo: Photo
         if shows_chart(view, colors):
             raise Refusal(
                 "chart-not-card",
-                "This is the printed color chart, not the card: its patches are no fluid.",
-                "Hold the vial in front of the blank card; the chart is for calibrating.",
+                "This is the printed color chart, not the card.",
+                "Hold the vial in front of the blank card. The chart is for comparing by eye.",
             )
         if vial_xywh is None:
             vials = find_vial(view, balance, colors)

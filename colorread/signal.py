@@ -158,7 +158,7 @@ def require_fluid(signal: FluidSignal, posterior: PhPosterior, *, is_known: bool
             raise Refusal(
                 "not-a-vial",
                 f"What looks like the fluid {what}.",
-                "Use bromothymol blue in KH water, and put the vial alone in front of the blank paper.",
+                "Use bromothymol blue in KH fluid, and put the vial alone in front of the blank paper.",
             )
 
 
@@ -205,7 +205,7 @@ def _ring(view: CardView, vial: VialFit) -> tuple[NDArray[np.intp], NDArray[np.i
         raise Refusal(
             "no-paper",
             "There is too little bare paper around the vial to compare it with.",
-            "Hold the vial before the blank middle of the card and take the photo again.",
+            "Hold the vial in front of the blank middle of the card and take the photo again.",
         )
     x, y = vial.outline_px.mean(axis=0)
     order = np.argsort(np.arctan2(rows - y, cols - x))

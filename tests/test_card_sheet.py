@@ -181,7 +181,7 @@ def test_instructions_stand_beside_the_cards(page, card_places_mm, paper):
         "print runs",
         "no filters",
         "no pH scale",
-        "keep fingers off",
+        "Keep fingers off",
     )
     for phrase in how_to + cautions:
         assert phrase in text
