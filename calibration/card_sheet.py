@@ -51,7 +51,7 @@ STEP = ParagraphStyle(
 
 STEPS_TITLE = "How to use a card"
 STEPS = (
-    "<b>Print at 100&nbsp;%</b> (“actual size”, not “fit to page”), in grayscale or black ink only. Take "
+    "<b>Print at 100&nbsp;%</b> (“actual size”, not “fit to page”), in grayscale or black ink only. Use "
     "matte white uncoated paper, if possible without optical brightener.",
     "<b>Check the size</b>: with a ruler the bar on the left of a card must be 30&nbsp;mm long, from the "
     "middle of its first tick to the middle of its last.",
@@ -65,9 +65,9 @@ CAUTIONS = (
     "Print again rather than copy: a copy changes the size and the grays.",
     "Do not write or draw on a card. Replace it when it is yellowed, stained, creased or was wet.",
     "Glossy paper reflects lamps. Under water a bare inkjet print runs: use a clear, matte pouch and keep it flat.",
-    "No mirrored or retouched pictures, no portrait mode, no filters: the measurement is in the colors.",
+    "No mirrored or retouched photos, no portrait mode, no filters: they change the colors.",
     "The card carries no pH scale: do not compare the fluid with its grays by eye.",
-    "Corner squares and rows of grays belong to the measurement; keep fingers off them.",
+    "Keep fingers off the corner squares and the rows of grays.",
     "Watch the fish: the vial is hours behind the water.",
     "A reading replaces neither an instrument nor professional or veterinary advice.",
 )
@@ -98,9 +98,7 @@ def render_card_sheet(*, paper: Literal["a4", "letter"] = "a4") -> bytes:
     page_size, height_mm = page_size_of(paper)
     with new_sheet(page_size, "Cards for reading a drop checker from a photo") as (canvas, buffer):
         side, foot = draw_grid(canvas, load_card(), N_COLUMNS, N_ROWS, page_size)
-        drawn_mm = drawing_height_mm(CARD_FIELD, side.width_mm)
-        write_text(canvas, height_mm, side.grown(0.0, 0.0, 0.0, -drawn_mm), STEPS_TITLE, STEPS, numbered=True)
-        draw_card_in_use(canvas, height_mm, side.grown(0.0, drawn_mm - side.height_mm, 0.0, 0.0))
+        write_steps(canvas, height_mm, side, STEPS_TITLE, STEPS)
         write_cautions(canvas, height_mm, foot, CAUTIONS)
     return buffer.getvalue()
 
@@ -205,6 +203,20 @@ def draw_grid(
         height_mm=height_mm - bottom_mm - TEXT_GAP_MM - MARGIN_MM,
     )
     return beside, below
+
+
+def write_steps(canvas: Canvas, page_height_mm: float, place: Rect, title: str, steps: Sequence[str]) -> None:
+    """
+    Write what to do, above a drawing of the card in use.
+
+    Parameters
+    ----------
+    canvas, page_height_mm, place, title, steps
+        As in `write_text`.
+    """
+    drawn_mm = drawing_height_mm(CARD_FIELD, place.width_mm)
+    write_text(canvas, page_height_mm, place.grown(0.0, 0.0, 0.0, -drawn_mm), title, steps, numbered=True)
+    draw_card_in_use(canvas, page_height_mm, place.grown(0.0, drawn_mm - place.height_mm, 0.0, 0.0))
 
 
 def write_cautions(canvas: Canvas, page_height_mm: float, place: Rect, lines: Sequence[str]) -> None:

@@ -164,8 +164,8 @@ def _require_usable_light(view: CardView, blank: NDArray[np.bool_], paper: Paper
     if rgb.max() < _TOO_DARK:
         raise Refusal(
             "too-dark",
-            "The photo is too dark for its colors to be told from noise.",
-            "Give the card more light, the same on card and vial, without flash, and try again.",
+            "The photo is too dark to see the color of the fluid.",
+            "Add light, the same on card and vial, without flash, and try again.",
         )
     red, blue = np.log10(rgb[[0, 2]] / rgb[1])
     if abs(red) > _MAX_CAST_RED or abs(blue) > _MAX_CAST_BLUE:
@@ -193,7 +193,7 @@ def _require_grays(view: CardView, rgb_lin: NDArray[np.float32], paper: PaperFie
         raise Refusal(
             "card-unclear",
             "One of the rows of grays on the card is not as printed.",
-            "Take the photo again with both rows free; if they are, copy the original file from the phone again.",
+            "Take the photo again with both rows uncovered; if they are, copy the original file from the phone again.",
         )
 
 

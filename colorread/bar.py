@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from colorread.reading import Interval
@@ -11,6 +12,7 @@ from colorread.words import co2_words
 END_MG_L = 60.0
 """Where the bar ends: twice the usual upper end of the plants' range, so that it lies in the middle [mg/L]."""
 _SVG_WIDTH, _SVG_HEIGHT, _SVG_EDGE = 320, 62, 6
+_SVG_LETTER, _SVG_ZONE_MIN = 7.7, 0.08  # of the font: width of a digit at most, and share that a word needs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,6 +131,38 @@ def _put(signs: list[str], start: int, text: str) -> None:
         signs[start : start + len(text)] = text[: len(signs) - start]
 
 
+def place_labels(
+    bar: Bar, x_of: Callable[[float], float], width_of: Callable[[str], float], ends: tuple[float, float]
+) -> list[tuple[float, str]]:
+    """
+    Place the labels of a drawn bar, each with its number below its tick.
+
+    Parameters
+    ----------
+    bar : Bar
+        What is on it.
+    x_of : callable
+        Place of a share of the bar.
+    width_of : callable
+        Width of a text.
+    ends : tuple of float
+        Where labels must begin and end.
+
+    Returns
+    -------
+    list of (float, str)
+        Where each begins; those without room are left out, the less important first.
+    """
+    placed: list[tuple[float, str]] = []
+    for share, label in bar.ticks:
+        width = width_of(label)
+        start = min(max(x_of(share) - width_of(label.split()[0]) / 2.0, ends[0]), ends[1] - width)
+        gap = width_of("0")
+        if all(start + width + gap <= other or start >= other + width_of(text) + gap for other, text in placed):
+            placed.append((start, label))
+    return placed
+
+
 def bar_svg(co2_mg_l: Interval, marks: Marks = USUAL_MARKS) -> str:
     """
     Draw a bar for a page, in the ink of the text around it.
@@ -153,16 +187,12 @@ def bar_svg(co2_mg_l: Interval, marks: Marks = USUAL_MARKS) -> str:
     y = 30
     parts = [f'<line x1="{x(0.0)}" y1="{y}" x2="{x(1.0)}" y2="{y}" stroke="currentColor" stroke-width="1.5"/>']
     for start, end, word in bar.zones:
-        if end - start > 0.1:
+        if end - start > _SVG_ZONE_MIN:
             parts.append(_svg_text((x(start) + x(end)) / 2, 14, word, "middle"))
-    taken: list[tuple[float, float]] = []
-    for share, label in bar.ticks:
+    for share, _ in bar.ticks:
         parts.append(f'<line x1="{x(share)}" y1="{y - 9}" x2="{x(share)}" y2="{y + 9}" stroke="currentColor"/>')
-        half = 3.6 * len(label)
-        at = min(max(x(share), half), _SVG_WIDTH - half)
-        if all(at + half < start or at - half > end for start, end in taken):
-            taken.append((at - half, at + half))
-            parts.append(_svg_text(at, 55, label, "middle"))
+    for at, label in place_labels(bar, x, lambda text: _SVG_LETTER * len(text), (0.0, _SVG_WIDTH)):
+        parts.append(_svg_text(round(at, 1), 55, label, "start"))
     parts.append(
         f'<line x1="{x(bar.low)}" y1="{y}" x2="{x(bar.high)}" y2="{y}" stroke="currentColor" stroke-width="7"/>'
     )

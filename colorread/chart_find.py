@@ -103,8 +103,8 @@ def measure_chart(
         if not shows_chart(view, color_map(balance.rgb_lin, paper.rgb_lin, paper.chroma_std, view.px_per_mm)):
             raise Refusal(
                 "no-chart",
-                "There are no colored patches where the chart has them: this is the blank card, or a faded print.",
-                "Photograph the color chart instead of the card, or say what the patches of your kit's chart mean.",
+                "No colored patches were found on the chart: this is the blank card, or a faded print.",
+                "Photograph the color chart instead of the card, or enter the values of your kit's patches.",
             )
         masks = [_patch_mask(photo, fit.plane, patch.rect) for patch in chart_patches()]
     else:
@@ -181,7 +181,7 @@ def _require_unclipped(pixels: NDArray[np.uint8]) -> None:
         raise Refusal(
             "clipped-patch",
             "A patch of the chart is overexposed, so its color is lost.",
-            "Tap on the paper in the camera to darken the picture, keep lamps from mirroring, and take it again.",
+            "Tap on the paper in the camera to darken the picture, avoid reflections, and take it again.",
         )
     if (pixels <= BLACK_U8).mean(axis=0).max() > _MAX_CLIPPED:
         raise Refusal(
@@ -199,7 +199,7 @@ def _order(density: NDArray[np.float64]) -> NDArray[np.intp]:
     if np.diff(rising).min() < -_MAX_FALL_DEG or rising[-1] - rising[0] < _MIN_SPAN_DEG:
         raise Refusal(
             "chart-order",
-            "The patches do not run from yellow over green to blue in one order, as the colors of the dye do.",
+            "The patches do not run from yellow through green to blue, as the colors of the dye do.",
             "Use a chart of bromothymol blue with its patches in order, evenly lit and without shadows.",
         )
     return order

@@ -14,7 +14,7 @@ LEVELS: tuple[Level, ...] = ("no concern", "watch", "act")
 # readings of a right tank (15 to 25 mg/L) few alarm and of those of 45 mg/L and more few are missed: see
 # `tests/test_levels.py`, which measures it.
 WATCH_FROM, ACT_FROM = 0.20, 0.75
-_MARGIN = 0.08  # of probability, by which a level of the day before must be left: assumption
+_MARGIN = 0.08  # of probability, by which the level before the last photo must be left: assumption
 _LEAST_MG_L = 1e-6  # of which there is a logarithm
 LIKELY = 2.0 / 3.0
 """Probability from which a thing is called probable: assumption [-]."""
@@ -62,7 +62,7 @@ def level_of(co2_mg_l: Interval, limit_mg_l: float, held: Level | None = None) -
     limit_mg_l : float
         The fish limit [mg/L].
     held : {'no concern', 'watch', 'act'}, optional
-        Level of the day before; it is left only by a margin, so that two photos alike are not judged apart.
+        Level before the last photo; it is left only by a margin, so that two photos alike are not judged apart.
 
     Returns
     -------
@@ -76,6 +76,11 @@ def level_of(co2_mg_l: Interval, limit_mg_l: float, held: Level | None = None) -
         return level_for(chance)
     lowest, highest = (LEVELS.index(level_for(chance + off)) for off in (-_MARGIN, _MARGIN))
     return LEVELS[min(max(LEVELS.index(held), lowest), highest)]
+
+
+def hangs_on_held(co2_mg_l: Interval, limit_mg_l: float) -> bool:
+    """Whether the level that was held before decides, as the chance is near where a level begins."""
+    return len({level_of(co2_mg_l, limit_mg_l, held) for held in LEVELS}) > 1
 
 
 def level_for(chance: float) -> Level:

@@ -206,8 +206,8 @@ def _see_in_front_of(fit: ReferenceFit, source: Source, seen: Seen, photo: Photo
         if shows_chart(view, colors):
             raise Refusal(
                 "chart-not-card",
-                "This is the printed color chart, not the card: its patches are no fluid.",
-                "Hold the vial in front of the blank card; the chart is for calibrating.",
+                "This is the printed color chart, not the card.",
+                "Hold the vial in front of the blank card. The chart is for comparing by eye.",
             )
         if vial_xywh is None:
             vials = find_vial(view, balance, colors)
@@ -217,8 +217,8 @@ def _see_in_front_of(fit: ReferenceFit, source: Source, seen: Seen, photo: Photo
             raise Refusal(
                 "no-vial",
                 f"No fluid was found in front of the {view.card.name}.",
-                f"Put the filled vial in front of the blank middle of the {view.card.name}, not beside it. For a vial "
-                "that stays in the tank, hang the tag behind it (colorread card --tag).",
+                f"Put the filled vial in front of the blank middle of the {view.card.name}. If it stays in the tank, "
+                "hang the tag behind it.",
             )
         seen = replace(seen, outlines_px=tuple(view.photo_xy(vial.outline_px) for vial in vials))
         if len(vials) > 1:
@@ -294,7 +294,7 @@ def require_clear_fluid(fluid: Fluid, posterior: PhPosterior, *, is_known: bool 
         raise Refusal(
             "not-the-dye",
             "What looks like the fluid has a color that the dye cannot have.",
-            "Use bromothymol blue in KH water, and put the vial alone in front of the blank paper.",
+            "Use bromothymol blue in KH fluid, and put the vial alone in front of the blank paper.",
         )
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -25,8 +24,7 @@ def templates_of(package: str) -> Environment:
     -------
     jinja2.Environment
         Whatever is put into a page is escaped; `bound` keeps units with their numbers, `sentence` begins with a capital
-        letter, `without_commands` leaves out what is typed in a terminal, and `svg` is for what this program drew
-        itself.
+        letter, and `svg` is for what this program drew itself.
     """
     environment = Environment(
         loader=PackageLoader(package),
@@ -37,6 +35,5 @@ def templates_of(package: str) -> Environment:
     )
     environment.filters["bound"] = bind_units
     environment.filters["sentence"] = lambda text: f"{text[:1].upper()}{text[1:]}"
-    environment.filters["without_commands"] = lambda text: re.sub(r" \(colorread [^()]*\)", "", text)
     environment.filters["svg"] = Markup
     return environment

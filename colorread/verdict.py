@@ -64,7 +64,7 @@ def judge(
     calibrated : bool, default True
         Whether a profile was used; without one, an unclear verdict says that calibrating narrows it.
     held : {'no concern', 'watch', 'act'}, optional
-        Level of the day before, see `colorread.levels.level_of`.
+        Level before the last photo, see `colorread.levels.level_of`.
 
     Returns
     -------
@@ -110,16 +110,16 @@ def _judge_plants(co2_mg_l: Interval, marks: Marks) -> tuple[PlantsWord, str]:
     above = chance_above(co2_mg_l, high)
     below = 1.0 - chance_above(co2_mg_l, low)
     if below >= LIKELY:
-        return "too little", f"Too little: {'' if _is_under(co2_mg_l, low) else 'probably '}below {span}."
+        return "too little", f"Too little, {'' if _is_under(co2_mg_l, low) else 'probably '}below {span}."
     if above >= LIKELY:
-        return "more than needed", f"More than needed: {'' if _is_over(co2_mg_l, high) else 'probably '}above {span}."
+        return "more than needed", f"More than needed, {'' if _is_over(co2_mg_l, high) else 'probably '}above {span}."
     if co2_mg_l.value is None:
-        return "cannot tell", f"Unclear: only one end is known; the range is {span}."
+        return "cannot tell", f"Unclear; only one end is known. The range is {span}."
     if 1.0 - above - below >= LIKELY:
-        return "enough", f"Enough: probably within {span}."
+        return "enough", f"Enough, probably within {span}."
     value = round(co2_mg_l.value, digits_of(co2_mg_l))  # as it is shown
     place = "below" if value < low else "above" if value > high else "within"
-    return "cannot tell", f"Unclear: possibly {place} {span}."
+    return "cannot tell", f"Unclear, possibly {place} {span}."
 
 
 def _judge_fish(co2_mg_l: Interval, marks: Marks, held: Level | None) -> tuple[Level, str]:

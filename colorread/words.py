@@ -20,7 +20,7 @@ FISH_SIGNS: dict[Level, str] = {
 REFUSED_SIGN = "\N{BALLOT X}"
 
 _TIME_WORDS = {
-    "exif with offset": "from the photo, with its time zone",
+    "exif with offset": "from the photo",
     "exif without offset": "from the photo, time zone unknown",
     "file time": "time of the file; the photo has none",
     "unknown": "source unknown",
@@ -193,9 +193,12 @@ def time_words(reading: Reading) -> str:
     return f"{reading.taken_at:%Y-%m-%d %H:%M}{zone}, {_TIME_WORDS[reading.time_source]}"
 
 
-def when_words(taken_at: datetime | None) -> str:
-    """Return a time on the clock of the tank."""
-    return "time unknown" if taken_at is None else f"{taken_at:%a %Y-%m-%d %H:%M}"
+def when_words(taken_at: datetime | None, now: datetime) -> str:
+    """Return a time on the clock of the tank, such as ``Sun, May 18, 18:28``, with its year where that is not now's."""
+    if taken_at is None:
+        return "time unknown"
+    year = "" if taken_at.year == now.year else f", {taken_at.year}"
+    return f"{taken_at:%a}, {taken_at:%b} {taken_at.day}{year}, {taken_at:%H:%M}"
 
 
 def input_words(reading: Reading) -> tuple[str, str]:

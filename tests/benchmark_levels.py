@@ -1,8 +1,8 @@
 """
 How often readings of rendered weeks alarm, and how often the advice changes; not part of the tests.
 
-``python -m tests.benchmark_levels FOLDER...``: each folder holds the photos of a week with their truth in JSON files
-beside them, among them three of the same vial for calibration.
+``python -m tests.benchmark_levels FOLDER...``: each folder holds photos with their truth in JSON files beside them: of
+a week, among them three of the same vial for calibration, or single ones, which are read without a profile.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from colorread.reading import Reading
 from colorread.tank.settings import DailySpan, Tank
 from colorread.tank.summary import summarize
 
-_BANDS = ((0.0, 15.0), (15.0, 25.0), (25.0, 35.0), (35.0, 999.0))
+_BANDS = ((0.0, 15.0), (15.0, 25.0), (25.0, 45.0), (45.0, 60.0), (60.0, 9999.0))
 _TANK = Tank(
     name="week",
     kh_dkh=4.0,
@@ -72,17 +72,23 @@ def main(folders: list[str]) -> None:
     total: dict[tuple[bool, tuple[float, float]], Counter[str]] = {}
     for folder in map(Path, folders):
         truth = {path: json.loads(path.with_suffix(".json").read_text()) for path in sorted(folder.glob("*.jpg"))}
-        for profile in (None, profile_of(truth)):
+        is_week = any(known.get("role") for known in truth.values())
+        for profile in (None, profile_of(truth)) if is_week else (None,):
             rows = [
-                (read_photo(path, kh_dkh=4.0, temperature_c=25.0, profile=profile), known["co2_mg_l"])
+                (
+                    read_photo(path, kh_dkh=known["dKH"], temperature_c=known["temperature_C"], profile=profile),
+                    known["co2_mg_l"],
+                )
                 for path, known in truth.items()
-                if not known.get("role")
+                if known["usable"] and not known.get("role")
             ]
             for reading, true_mg_l in rows:
                 if reading.co2_mg_l is not None:
                     band = next(band for band in _BANDS if band[0] <= true_mg_l <= band[1])
                     counter = total.setdefault((profile is not None, band), Counter())
                     counter[level_of(reading.co2_mg_l, USUAL_FISH_LIMIT_MG_L)] += 1
+            if not is_week:
+                continue
             n_changes = changes_of_advice([reading for reading, _ in rows])
             print(f"{folder.name}, {'without' if profile is None else 'with'} a profile: advice changes {n_changes}")
     for (profiled, (low, high)), counter in sorted(total.items()):

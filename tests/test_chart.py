@@ -98,7 +98,7 @@ def test_every_patch_has_its_numbers_in_black(sheet: Path) -> None:
     text = text_page.get_text_range()
     text_page.close()
     document.close()
-    assert "Printers differ" in text
+    assert "printers, paper and lamps differ" in text
     assert "at KH 4 dKH and 25" in text
     assert "Watch the fish" in text
 

@@ -142,12 +142,12 @@ def test_tank_keeps_its_profile_by_whole_path(path: Path, tmp_path: Path, monkey
         (("add", "x", "--source", "cylinder", "--source-started", "2999-01-01"), "2999-01-01 is in the future"),
         (("edit", "window", "--fluid-renewed", "2999-01-01"), "2999-01-01 is in the future"),
         (("add", "x", "--profile", "missing.toml"), "missing.toml could not be opened"),
-        (("edit", "windo", "--kh", "4"), "There is no tank named windo in the log; it knows desk, window."),
+        (("edit", "windo", "--kh", "4"), "There is no tank named windo in the log; it has: desk, window."),
         (("edit", "window"), "Nothing to change"),
         (("edit", "window", "--kh", "4", "--clear", "kh"), "either --kh or --clear"),
         (("edit", "window", "--clear", "name"), "Invalid value for '--clear'"),
-        (("show", "windo"), "it knows desk, window"),
-        (("remove", "windo"), "it knows desk, window"),
+        (("show", "windo"), "it has: desk, window"),
+        (("remove", "windo"), "it has: desk, window"),
         (("remove", "window"), "window has readings in the log (4); add --with-readings"),
     ],
 )
@@ -345,7 +345,7 @@ def test_the_log_is_not_written_over(filled: Path, arguments: tuple[str, ...]) -
 def test_empty_and_unknown_tanks_differ(path: Path) -> None:
     run("tank", "add", "window")
     assert "No readings yet" in run("log", "show")
-    assert "it knows window" in run("log", "show", "--tank", "windo", code=2)
+    assert "it has: window" in run("log", "show", "--tank", "windo", code=2)
     assert run("log", "show", "--json") == ""
 
 

@@ -231,7 +231,7 @@ def test_tanks_are_added_once_changed_and_removed(log: Log) -> None:
     log.put_tank(Tank(name="window", volume_l=60.0))
     log.put_tank(Tank(name="Desk 2"))
     assert log.tank("window").volume_l == 60.0
-    with pytest.raises(LogError, match=r"There is no tank named door in the log; it knows Desk 2, window\."):
+    with pytest.raises(LogError, match=r"There is no tank named door in the log; it has: Desk 2, window\."):
         log.tank("door")
     log.add(made_entry(1))
     log.put_tank(Tank(name="window", volume_l=70.0))
@@ -247,7 +247,7 @@ def test_tanks_are_added_once_changed_and_removed(log: Log) -> None:
 
 
 def test_reading_of_an_unknown_tank_is_not_kept(log: Log) -> None:
-    with pytest.raises(LogError, match="no tank named door in the log; it knows window"):
+    with pytest.raises(LogError, match="no tank named door in the log; it has: window"):
         log.add(made_entry(1, tank="door"))
     assert not list(log.entries())
 

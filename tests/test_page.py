@@ -368,7 +368,7 @@ def test_no_path_leads_out(page: tuple[httpx.Client, Core, Path], path: str) -> 
     assert "import" not in answer.text
 
 
-@pytest.mark.parametrize("name", ["card.pdf", "chart.pdf"])
+@pytest.mark.parametrize("name", ["card.pdf", "tag.pdf", "chart.pdf"])
 def test_what_is_to_be_printed_is_sent_as_a_file(page: tuple[httpx.Client, Core, Path], name: str) -> None:
     answer = page[0].get(f"/print/{name}", params={"paper": "letter"})
     assert answer.status_code == 200

@@ -149,6 +149,9 @@ def test_what_the_days_tell_comes_when_it_is_worked_out(phone: Browser, server: 
         time.sleep(0.1)
     assert phone.evaluate("document.querySelector('#says') !== null")
     look(phone)
+    filled_in = phone.evaluate("document.querySelector('[data-now]').innerText")
+    phone.open(f"{url}/tanks/window", width_px=PHONE_PX, scheme="light")
+    assert phone.evaluate("document.querySelector('[data-now]').innerText") == filled_in  # one verdict
 
 
 def test_several_photos_are_sent_when_they_are_chosen(phone: Browser, server: tuple[str, Core, Path]) -> None:

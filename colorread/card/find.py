@@ -213,7 +213,7 @@ def _require_plausible(gray: NDArray[np.uint8], reference: Reference, plane: Pla
         raise Refusal(
             "card-unclear",
             f"The grays of the {reference.name} cannot be told apart: they are covered, or the photo is too bright.",
-            f"Keep the grays free and the light on the {reference.name} from glaring, and take a new photo.",
+            f"Uncover the grays, avoid glare on the {reference.name}, and take a new photo.",
         )
 
 
@@ -275,6 +275,6 @@ def _refusal_without_fit(gray: NDArray[np.uint8], candidates: list[_Candidate]) 
 def _contradiction() -> Refusal:
     return Refusal(
         "card-unclear",
-        "The corner squares in the photo do not lie as on one flat card or tag.",
+        "The corner squares in the photo do not match one flat card or tag.",
         "Keep leaves and fingers off the corner squares, and use one flat card or tag as printed.",
     )

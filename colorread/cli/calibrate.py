@@ -187,7 +187,7 @@ def air(
 
 
 @app.command(
-    short_help="With the printed color chart, or that of a kit.",
+    short_help="With a color chart; hardly narrows a reading.",
     epilog='Example: colorread calibrate chart kit.jpg --patches "6.4 6.6 6.8 7.0 7.2" --out me.toml',
 )
 def chart(
@@ -216,7 +216,11 @@ def chart(
     force: _Force = False,
     how: _How = False,
 ) -> None:
-    """Calibrate with the printed color chart, or with the chart of your own kit beside the card."""
+    """
+    Calibrate with the printed color chart, or with the chart of your own kit beside the card.
+
+    A chart hardly narrows a reading; the ends of the color do (colorread calibrate ends).
+    """
     if how:
         _explain(
             GUIDES["chart"],

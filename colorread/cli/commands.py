@@ -60,7 +60,7 @@ app.command(
     short_help="Print the card or the tag.", epilog="Example: colorread card --tag --out tag.pdf --paper letter"
 )(sheets.card)
 app.command(
-    short_help="Print a color chart to calibrate or compare with.",
+    short_help="Print a color chart for comparing by eye.",
     epilog="Example: colorread chart --out chart.pdf --kh 4 --temperature 25",
 )(sheets.chart)
 app.command(

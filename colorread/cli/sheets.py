@@ -54,7 +54,7 @@ def chart(
     paper: Annotated[Paper, typer.Option(help="Size of the sheet.")] = Paper.A4,
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
 ) -> None:
-    """Write a color chart to print: the expected colors from pH 6.0 to 7.6, each with its pH and CO2."""
+    """Write color charts for comparing by eye, pH 6.0 to 7.6 with CO2, and blank cards for photos."""
     _require_pdf(out, force)
     from calibration.chart import CHART_PH
     from calibration.chart_sheet import render_chart_sheet

@@ -51,8 +51,10 @@ def print_batch(
     if refused and details:
         console.print(_table_of_refused(console, refused))
     elif refused:
-        message, count = Counter(reading.reason.message for reading in refused if reading.reason).most_common(1)[0]
-        _print(console, f"Not read: {message} ({count} of {len(refused)}; what to do: --details)")
+        reasons = Counter(reading.reason for reading in refused if reading.reason)
+        reason, count = reasons.most_common(1)[0]
+        more = f" ({count} of {len(refused)}; more: --details)" if len(reasons) > 1 else ""
+        _print(console, f"Not read: {reason.message} {reason.next_step}{more}")
 
 
 def _table_of_refused(console: Console, refused: Sequence[Reading]) -> Table:

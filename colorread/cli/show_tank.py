@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shlex
+
 from rich import box
 from rich.console import Console
 from rich.table import Table
@@ -10,6 +12,7 @@ from colorread.cli.console_text import shown
 from colorread.cli.show_reading import answer_rows, print_panel, print_rows, print_short_caution
 from colorread.tank.results import Advice, TankSummary
 from colorread.tank.words import HOURS_ABOVE, OF_WHEN, RECOMMENDED, forecast_rows, number_rows
+from colorread.words import REFUSED_SIGN
 
 _WIDE = 110  # from here on there is room for a forecast's words beside all of its numbers on one line
 _NUMBERS_WIDTH = 10  # for "15 (12 to" over "19)", so that the words of a forecast get the rest
@@ -33,8 +36,12 @@ def print_now(console: Console, summary: TankSummary, *, details: bool = False, 
     name = f"Tank {summary.tank.name}"
     console.print(shown(console, f"{name} (made-up data)" if summary.tank.made_up else name, "bold underline"))
     answer, now = summary.answer, summary.now
-    rows = [] if answer is None or now is None else answer_rows(console, answer, now.co2_mg_l, summary.tank.judged_by)
+    rows = [("CO2", f"{REFUSED_SIGN} No photo of this tank was read yet.", "bold")]
+    if answer is not None and now is not None:
+        rows = answer_rows(console, answer, now.co2_mg_l, summary.tank.judged_by)
     rows += [("" if i else "Also", sentence, "") for i, sentence in enumerate(summary.more)]
+    if summary.tank.gas_hours is None:
+        rows.append(("", f"colorread tank edit {shlex.quote(summary.tank.name)} --gas HH:MM-HH:MM", ""))
     print_rows(console, rows, gap=False)
     if not details:
         if now is not None:

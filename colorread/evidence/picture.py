@@ -13,7 +13,7 @@ from PIL import Image, ImageDraw
 
 from calibration.whole_file import write_whole
 from colorread.answer import answer_of
-from colorread.bar import Bar, bar_of
+from colorread.bar import Bar, bar_of, place_labels
 from colorread.carbonate import co2_from_ph
 from colorread.evidence.canvas import INK, MARGIN_PX, PAPER, SOFT_INK, TEXT_PX, WIDTH_PX, Page, font_of
 from colorread.evidence.file import MARK, place_for
@@ -205,14 +205,10 @@ def _draw_bar(page: Page, bar: Bar) -> None:
     for start, end, word in bar.zones:
         draw.text(((x_of(start) + x_of(end)) / 2, y - 26), word, fill=INK, font=font, anchor="ms")
     draw.line((left, y, right, y), fill=SOFT_INK, width=4)
-    taken: list[tuple[float, float]] = []
-    for share, label in bar.ticks:
+    for share, _ in bar.ticks:
         draw.line((x_of(share), y - 22, x_of(share), y + 22), fill=INK, width=4)
-        half = font.getlength(label) / 2
-        at = min(max(x_of(share), MARGIN_PX + half), WIDTH_PX - MARGIN_PX - half)
-        if all(at + half + 12 < start or at - half - 12 > end for start, end in taken):
-            taken.append((at - half, at + half))
-            draw.text((at, y + 30), label, fill=INK, font=font, anchor="ma")
+    for at, label in place_labels(bar, x_of, font.getlength, (MARGIN_PX, WIDTH_PX - MARGIN_PX)):
+        draw.text((at, y + 30), label, fill=INK, font=font, anchor="la")
     draw.line((x_of(bar.low), y, x_of(bar.high), y), fill=INK, width=20)
     for goes, x, tip in ((bar.goes_left, left, -26), (bar.goes_right, right, 26)):
         if goes:

@@ -290,7 +290,7 @@ class Log:
 
     def _unknown(self, name: str) -> LogError:
         names = [row[0] for row in self._connection.execute("SELECT name FROM tank ORDER BY name")]
-        known = f"it knows {', '.join(names)}" if names else "it has none yet"
+        known = f"it has: {', '.join(names)}" if names else "it has none yet"
         return LogError(f"There is no tank named {name} in the log; {known}.")
 
 

@@ -88,6 +88,7 @@ async def tank(request: Request, name: str, start: int = 0) -> Response:
         view=view,
         last=last_view,
         rows=[_view(request, entry, tank) for entry in rows],
+        has_days=n_rows >= LEAST_READINGS,
         start=start,
         row_step=_ROWS,
         n_rows=n_rows,

@@ -136,6 +136,14 @@ def card(paper: Literal["a4", "letter"] = "a4") -> Response:
     return _pdf("card.pdf", render_card_sheet(paper=paper))
 
 
+@router.get("/print/tag.pdf")
+def tag(paper: Literal["a4", "letter"] = "a4") -> Response:
+    """Return the sheet of tags."""
+    from calibration.tag_sheet import render_tag_sheet
+
+    return _pdf("tag.pdf", render_tag_sheet(paper=paper))
+
+
 @router.get("/print/chart.pdf")
 def chart(paper: Literal["a4", "letter"] = "a4") -> Response:
     """Return the sheet of color charts, labelled for 4 dKH at 25 degrees C."""

@@ -95,7 +95,7 @@ def view_reading(entry: LogEntry, units: Units, marks: Marks, now: datetime) -> 
     return ReadingView(
         sha256=entry.sha256,
         name=clean_name(reading.photo.rpartition("/")[2]),
-        when=when_words(reading.taken_at),
+        when=when_words(reading.taken_at, now),
         time=time_words(reading),
         age="" if reading.taken_at is None else age_words(reading.taken_at, now),
         is_read=verdict is not None,

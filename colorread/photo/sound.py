@@ -106,7 +106,7 @@ def _require_sound_jpeg(image: ImageFile.ImageFile, file: BinaryIO) -> None:
     if _jumps(small, max(down for _, _, down, _ in image.layer)):  # type: ignore[attr-defined]
         raise Refusal(
             "broken-file",
-            "The colors of the photo jump from one row to the next, as those of a damaged file do.",
+            "The colors of the photo jump from one row to the next, as in a damaged file.",
             "Copy the original file from the phone again, or take the photo once more with the card turned a little.",
         )
 

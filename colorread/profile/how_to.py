@@ -125,8 +125,8 @@ GUIDES: Mapping[Kind, Guide] = {
         title="Printed color chart",
         before=(
             "Use the phone and light of your readings. Photograph it straight on, without glare or overexposure.",
-            "A chart narrows readings little: inks are not the dye, and printers differ. It is mainly for comparing "
-            "by eye and for reading a kit's own chart. To narrow readings, use the ends of the color and a known pH.",
+            "A chart hardly narrows a reading: inks are not the dye, and printers differ. It is for comparing by eye, "
+            "and for reading a kit's own chart. To narrow readings, use the ends of the color and a known pH.",
         ),
         steps=(
             Step(

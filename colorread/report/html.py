@@ -86,7 +86,8 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
     ordered = sorted(entries, key=_by_time, reverse=True)
     readings = [entry.reading for entry in ordered]
     told = summary.told
-    rows = _photo_rows(ordered, summary.tank_co2)
+    last_at = summary.last_at or datetime.now()  # dates of its year go without it
+    rows = _photo_rows(ordered, summary.tank_co2, last_at)
     start = days_start(summary)
     return (
         templates_of("colorread.report")
@@ -110,7 +111,7 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
             of_when=OF_WHEN,
             fitted=[] if told is None else fitted_rows(told),
             cautions=summary.cautions,
-            refused=_refused_rows(readings),
+            refused=_refused_rows(readings, last_at),
             photos=[row for row in rows if row.taken_at is None or row.taken_at >= start],
             older=[row for row in rows if row.taken_at is not None and row.taken_at < start],
             n_pictures=sum(bool(row.picture) for row in rows),
@@ -151,7 +152,7 @@ def _by_time(entry: LogEntry) -> tuple[datetime, str]:
     return (datetime.min if taken_at is None else wall_clock(taken_at)), entry.reading.photo
 
 
-def _photo_rows(entries: Sequence[LogEntry], points: Iterable[PhotoPoint]) -> list[PhotoRow]:
+def _photo_rows(entries: Sequence[LogEntry], points: Iterable[PhotoPoint], last_at: datetime) -> list[PhotoRow]:
     of_tank = tank_co2_of(points)
     rows = []
     bytes_left, pictures_left = _PICTURE_BYTES_MAX, PICTURES_MAX
@@ -161,11 +162,11 @@ def _photo_rows(entries: Sequence[LogEntry], points: Iterable[PhotoPoint]) -> li
         if entry.picture is not None and pictures_left and len(entry.picture) <= bytes_left:
             bytes_left, pictures_left = bytes_left - len(entry.picture), pictures_left - 1
             picture = "data:image/jpeg;base64," + base64.b64encode(entry.picture).decode("ascii")
-        rows.append(_photo_row(reading, of_tank(reading), picture))
+        rows.append(_photo_row(reading, of_tank(reading), picture, last_at))
     return rows
 
 
-def _photo_row(reading: Reading, tank: Interval | None, picture: str) -> PhotoRow:
+def _photo_row(reading: Reading, tank: Interval | None, picture: str, last_at: datetime) -> PhotoRow:
     stated, assumed = input_words(reading)
     budget = budget_words(reading)
     record = (
@@ -177,7 +178,7 @@ def _photo_row(reading: Reading, tank: Interval | None, picture: str) -> PhotoRo
     return PhotoRow(
         name=_name(reading),
         taken_at=None if reading.taken_at is None else wall_clock(reading.taken_at),
-        when=when_words(reading.taken_at),
+        when=when_words(reading.taken_at, last_at),
         ph=("", "") if reading.ph is None else ph_words(reading.ph).cells(),
         co2=("", "") if reading.co2_mg_l is None else number_words(reading.co2_mg_l).cells(),
         tank=("", "") if tank is None else number_words(tank).cells(),
@@ -188,12 +189,12 @@ def _photo_row(reading: Reading, tank: Interval | None, picture: str) -> PhotoRo
     )
 
 
-def _refused_rows(readings: Iterable[Reading]) -> list[RefusedRow]:
+def _refused_rows(readings: Iterable[Reading], last_at: datetime) -> list[RefusedRow]:
     photos: dict[tuple[str, str], list[str]] = {}
     for reading in readings:
         if reading.reason is not None:
             photos.setdefault((reading.reason.message, reading.reason.next_step), []).append(
-                f"{_name(reading)} ({when_words(reading.taken_at)})"
+                f"{_name(reading)} ({when_words(reading.taken_at, last_at)})"
             )
     return [
         RefusedRow(message=message, next_step=next_step, photos=tuple(names))

@@ -140,7 +140,7 @@ def week_figure(summary: TankSummary, readings: Sequence[Reading], shape: Shape,
         legend += [(sign, words) for sign in signs[:1]]
     cut = [_days_since(first, at) for at, co2 in seen if (co2.high or 0.0) > top]
     if cut:
-        legend.append((_draw_heads(axes, cut), "goes on above"))
+        legend.append((_draw_heads(axes, cut), "off the scale"))
     add_legend(figure, shape, legend, 2 if shape == "narrow" else 4)
     _label_days(below, shape, first, n_days, "%a\n%b {day}", grid_days=1)
     return figure

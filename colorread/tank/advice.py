@@ -60,7 +60,7 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None) -> Advice:
     tank : Tank
         Its schedule, source and limits.
     held : {'no concern', 'watch', 'act'}, optional
-        Level of the day before, see `colorread.levels.level_of`.
+        Level before the last photo, see `colorread.levels.level_of`.
 
     Returns
     -------

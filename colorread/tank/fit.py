@@ -126,10 +126,7 @@ def fit_tank(tank: Tank, readings: Sequence[Reading]) -> TankFit:
     """
     gas = tank.gas_hours
     if gas is None:
-        raise CannotTell(
-            "The tank's course needs the gas hours; enter them in the tank's settings "
-            "(colorread tank edit NAME --gas HH:MM-HH:MM)."
-        )
+        raise CannotTell("The tank's course needs the gas hours; enter them in the tank's settings.")
     series = vial_series(tank, readings)
     problem = _Problem(tank, series, Schedule(gas=gas, lights=tank.lights))
     draws = _sample(problem)

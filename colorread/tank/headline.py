@@ -40,7 +40,7 @@ def now_of_days(tank: Tank, told: Told, last: Reading, held: Level | None) -> No
     last : Reading
         The last reading; where it shows far more than the course allows and is graver, it speaks.
     held : {'no concern', 'watch', 'act'} or None
-        Level of the day before.
+        Level before the last photo.
 
     Returns
     -------

@@ -87,7 +87,7 @@ def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...
     if read and not any(reading.profile for reading in read):
         notes.append(
             "Without a calibration, all readings may be off together; the intervals include that. Calibrating narrows "
-            "them (colorread calibrate ends --how, or Calibrate on the page)."
+            "them."
         )
     return tuple(notes)
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from datetime import datetime, time
+from datetime import datetime, time, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 
 from colorread.gas_care import gas_cautions
-from colorread.levels import level_of
+from colorread.levels import hangs_on_held, level_of
 from colorread.reading import Interval, Level, Reading
 from colorread.tank.advice import advise
 from colorread.tank.fit import TankFit
@@ -33,6 +33,7 @@ _LAG_FACTOR, _LOSS_FACTOR = 1.5, 1.8
 _NARROWED = 0.75
 # Assumption: what a trend of at most two weeks says of the time after two months is no longer told.
 _FAR_DAYS = 60.0
+_READINGS_BACK = 6  # whose level may hold that of now, two days of three photos: assumption
 _NO_LAMP_HOURS = "The lights' hours are not known."
 _NO_LOSS = "Needs photos at the end of the night and in the hours after the gas goes off."
 _NO_LAG = "Needs photos one, two and three hours after the gas goes on."
@@ -80,7 +81,7 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         watch = (*WATCH_CAUTIONS, *STANDING_CAUTIONS) if verdict is None else verdict.verdict.cautions
         cautions = (*watch, *gas_cautions(tank.source_kind))
     else:
-        held = _level_before(tank, usable, timed[-1])
+        held = _level_before(tank, fit, timed)
         told = _told(tank, fit, held, n_unused=len(read) - len(fit.series.readings))
         verdict = now_of_days(tank, told, timed[-1], held)
         more = (gas_words(tank, told), unsteady)
@@ -103,18 +104,22 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
     )
 
 
-def _level_before(tank: Tank, readings: Sequence[Reading], last: Reading) -> Level | None:
-    """Return the level that the readings before the day of the last one gave; None where they give no course."""
-    assert last.taken_at is not None
-    day = wall_clock(last.taken_at).date()
-    earlier = [reading for reading in readings if reading.taken_at and wall_clock(reading.taken_at).date() < day]
-    try:
-        fit, _ = steady_fit(tank, earlier)
-    except CannotTell:
+def _level_before(tank: Tank, fit: TankFit, timed: Sequence[Reading], n_back: int = _READINGS_BACK) -> Level | None:
+    """Return the level before the last reading, to be left only by a margin; None where it makes no difference."""
+    earlier, limit_mg_l = timed[:-1], tank.judged_by.fish_mg_l
+    if not earlier or not n_back or not hangs_on_held(_peak(tank, fit), limit_mg_l):
         return None
-    midnight = datetime.combine(day, time())
-    peak = forecast(day_start(fit, tank.judged_by, midnight), Change(), "").peak_mg_l
-    return level_of(peak, tank.judged_by.fish_mg_l)
+    try:
+        before, _ = steady_fit(tank, earlier)
+    except CannotTell:
+        return now_of_reading(highest_of_late(earlier), tank.judged_by).verdict.fish
+    return level_of(_peak(tank, before), limit_mg_l, _level_before(tank, before, earlier, n_back - 1))
+
+
+def _peak(tank: Tank, fit: TankFit) -> Interval:
+    """Return the peak of the day after the last reading [mg/L]."""
+    midnight = datetime.combine(fit.last_at.date() + timedelta(days=1), time())
+    return forecast(day_start(fit, tank.judged_by, midnight), Change(), "").peak_mg_l
 
 
 def _told(tank: Tank, fit: TankFit, held: Level | None, *, n_unused: int) -> Told:

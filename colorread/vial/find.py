@@ -51,8 +51,8 @@ def find_vial(view: CardView, balance: Balance, colors: ColorMap) -> tuple[VialF
     if max(map(cv2.contourArea, other), default=0.0) > max(map(cv2.contourArea, dyed), default=0.0):
         raise Refusal(
             "no-dye",
-            "The liquid in the vial does not have the color of the dye.",
-            "Fill the vial with KH water and a few drops of bromothymol blue. Nothing else can be read.",
+            "The fluid in the vial does not have the color of the dye.",
+            "Fill the vial with KH fluid and a few drops of bromothymol blue. Nothing else can be read.",
         )
     vials = [fit_of(contour, view.seen.shape, view.px_per_mm) for contour in dyed]
     rivals = [

@@ -131,7 +131,10 @@ async function fill(place) {
     if (!answer?.ok) continue;
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     const found = page.querySelector("[data-days=known]");
-    if (found) return place.replaceWith(found);
+    if (!found) continue;
+    // One verdict: that of the days takes the place of that of the last photo.
+    document.querySelector("[data-now]").replaceWith(page.querySelector("[data-now]"));
+    return place.replaceWith(found);
   }
 }
 
