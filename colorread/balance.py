@@ -12,7 +12,15 @@ from calibration.reference import GrayPatch
 from calibration.tone import ToneFit, decode_tone, fit_tone
 from colorread.card.view import MARGIN_MM, CardView
 from colorread.errors import Refusal
-from colorread.grays import ceiling_u8, film_on, overexposed, sample_grays, seen_patches, tint_reflectance
+from colorread.grays import (
+    NEVER_CUT_OFF,
+    ceiling_u8,
+    film_on,
+    overexposed,
+    sample_grays,
+    seen_patches,
+    tint_reflectance,
+)
 
 # All assumptions.
 _CELL_MM = 1.5  # evens out noise, and fits into what vial and fingers leave free
@@ -73,6 +81,11 @@ class Balance:
     hidden: NDArray[np.float32]
     film: float
 
+    @property
+    def is_overexposed(self) -> bool:
+        """Whether the photo cuts off light of paper in all channels."""
+        return bool((self.ceiling < NEVER_CUT_OFF).all() and self.hidden.any())
+
 
 def balance_view(view: CardView) -> Balance:
     """
@@ -114,7 +127,7 @@ def balance_view(view: CardView) -> Balance:
     film = film_on(view.card.name, grays, tone, light_rgb)
     _require_white(light_rgb)
     if not _shows_grays(view, rgb_lin, paper, hidden):
-        raise overexposed("paper") if (ceiling < 256.0).all() else _no_grays()
+        raise overexposed("paper") if (ceiling < NEVER_CUT_OFF).all() else _no_grays()
     return Balance(
         tone=tone,
         decoded=decoded,

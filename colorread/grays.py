@@ -19,8 +19,8 @@ _MOST_ENCODED = 0.97  # of paper that is not cut off: assumption
 # Paper is cut off in a channel whose median lies from here on and is this much darker than the grays tell: on 240
 # rendered photos that are not overexposed the grays differ by 0.01 in the median [log10].
 _CUT_OFF_U8, _WOBBLE_U8, _LEAST_HIDDEN = 235.0, 3.0, 0.02
-
-
+NEVER_CUT_OFF = 256.0
+"""Beyond all codes."""
 # Algae and slime make paper yellow and black green, lamps and lens glare hardly ever both. Of 292 rendered photos of
 # clean prints the sum below is over 0.2 in 2 % and 0.36 at most, whatever the glare; with film that may be read 0.41 at
 # most, with too much of it 0.55 at least. Black that is so much greener than its paper is no lamp's doing.
@@ -94,7 +94,7 @@ def ceiling_u8(paper_u8: NDArray[np.uint8]) -> NDArray[np.float64]:
         that is too dark to be cut off.
     """
     tops = np.percentile(paper_u8, 90.0, axis=0)
-    return np.where(tops > _CUT_OFF_U8, np.minimum(tops - _WOBBLE_U8, CLIPPED_U8), 256.0)
+    return np.where(tops > _CUT_OFF_U8, np.minimum(tops - _WOBBLE_U8, CLIPPED_U8), NEVER_CUT_OFF)
 
 
 def tint_reflectance(

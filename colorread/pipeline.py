@@ -16,9 +16,10 @@ from calibration.inversion import PhPosterior
 from calibration.profile import Profile
 from colorread.balance import balance_view
 from colorread.card.find import ReferenceFit, find_references
-from colorread.card.view import LEAST_PX_PER_MM, CardView, view_card
+from colorread.card.view import ENOUGH_PX_PER_MM, CardView, view_card
 from colorread.chart_find import shows_chart
 from colorread.errors import Reason, Refusal
+from colorread.grays import overexposed
 from colorread.inference import believed_ph, pka_of
 from colorread.interpretation import with_numbers, without_numbers
 from colorread.photo.load import Photo, Source, load_close_up, load_photo, photo_from_array
@@ -27,7 +28,7 @@ from colorread.signal import FluidSignal, measure_fluid, require_fluid
 from colorread.stated import Rectangle, Stated
 from colorread.verdict import USUAL_MARKS, Marks
 from colorread.vial.color import color_map
-from colorread.vial.find import find_vial, point_at_vial
+from colorread.vial.find import find_vial, point_at_vial, require_near
 
 _AROUND_MM = 4.0  # of card or tag: what the view shows beyond it, and what is smoothed into that
 _CORNER_FLAGS = frozenset(("marker-missing", "two-markers", "marker-off"))
@@ -194,7 +195,7 @@ def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Seen:
 def _see_in_front_of(fit: ReferenceFit, source: Source, seen: Seen, photo: Photo, vial_xywh: Rectangle | None) -> Seen:
     try:
         around_px = fit.plane.px_from_mm(fit.reference.outline.grown(_AROUND_MM).corners_mm)
-        close_up = load_close_up(source, photo, around_px, LEAST_PX_PER_MM / fit.px_per_mm)
+        close_up = load_close_up(source, photo, around_px, ENOUGH_PX_PER_MM / fit.px_per_mm)
         view = view_card(close_up, fit)
         balance = balance_view(view)
         colors = color_map(balance.rgb_lin, balance.paper.rgb_lin, balance.paper.chroma_std, view.px_per_mm)
@@ -208,6 +209,8 @@ def _see_in_front_of(fit: ReferenceFit, source: Source, seen: Seen, photo: Photo
             vials = find_vial(view, balance, colors)
         else:
             vials = point_at_vial(view, colors, view.view_xy(photo.corners_px(vial_xywh)))
+        if not vials and balance.is_overexposed:
+            raise overexposed("paper")
         if not vials:
             raise Refusal(
                 "no-vial",
@@ -223,6 +226,7 @@ def _see_in_front_of(fit: ReferenceFit, source: Source, seen: Seen, photo: Photo
                 "Photograph one vial alone.",
             )
         (vial,) = vials
+        require_near(vial.area_mm2, fit.px_per_mm * close_up.times, fit.distance_mm)
         signal = measure_fluid(view, colors, vial, balance)
     except Refusal as refusal:
         return replace(seen, reason=refusal.reason)

@@ -120,7 +120,7 @@ def measure_fluid(view: CardView, colors: ColorMap, vial: VialFit, balance: Bala
         raise Refusal(
             "small-vial",
             "Too few pixels of the fluid are free of reflections.",
-            "Come closer, so that the card fills the picture, and turn the vial until the reflections move away.",
+            "Turn the vial until the reflections move away, and come closer.",
         )
     depth = np.hypot(density[:, 0] - density[:, 1], density[:, 2] - density[:, 1])
     parts, variance = _parts_by_depth(density[keep], steeper[keep], within[keep], depth[keep])

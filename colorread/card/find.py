@@ -51,6 +51,8 @@ class ReferenceFit:
         useless for much cropped ones [deg].
     px_per_mm : float
         Mean scale over the reference [px/mm].
+    distance_mm : float
+        From the camera, under the same view angle as the tilt; water makes it less [mm].
     flags : tuple of str
         What makes the fit less sure: ``"marker-missing"`` (fewer than four used), ``"two-markers"``,
         ``"marker-off"`` (one seen, but bent, shaded or not of this print), ``"card-bent"``,
@@ -62,6 +64,7 @@ class ReferenceFit:
     corners_px: NDArray[np.float64]
     tilt_deg: float
     px_per_mm: float
+    distance_mm: float
     flags: tuple[str, ...]
 
 
@@ -183,12 +186,14 @@ def _fit_of(gray: NDArray[np.uint8], candidate: _Candidate) -> ReferenceFit:
         "card-cut-off": not inside,
         "card-tilted": tilt_deg > TILT_LIMIT_DEG,
     }
+    px_per_mm = float(np.sqrt(area_px / (reference.outline.width_mm * reference.outline.height_mm)))
     return ReferenceFit(
         reference=reference,
         plane=fit.plane,
         corners_px=corners_px,
         tilt_deg=tilt_deg,
-        px_per_mm=float(np.sqrt(area_px / (reference.outline.width_mm * reference.outline.height_mm))),
+        px_per_mm=px_per_mm,
+        distance_mm=float(camera_matrix(gray.shape)[0, 0] / px_per_mm),
         flags=tuple(flag for flag, holds in flags.items() if holds),
     )
 
