@@ -26,6 +26,7 @@ from colorread.grays import (
 _CELL_MM = 1.5  # evens out noise, and fits into what vial and fingers leave free
 _TOO_DARK = 0.05  # linear light of paper: at density 1 a channel of the fluid is then at code 16 of 255
 # log10 of paper R/G and B/G: beyond, one channel carries no light. A little film takes blue and can be read.
+_OVEREXPOSED = 0.15  # light that is cut off: pale fluid is then cut off too [log10]
 _CAST_RED, _CAST_BLUE = (-0.2, 0.2), (-0.48, 0.42)
 # Patches with so much black, and how much paler a print may come out. No row of 625 rendered photos had fewer than
 # three in five patches as dark as half-way to the print.
@@ -83,8 +84,8 @@ class Balance:
 
     @property
     def is_overexposed(self) -> bool:
-        """Whether the photo cuts off light of paper in all channels."""
-        return bool((self.ceiling < NEVER_CUT_OFF).all() and self.hidden.any())
+        """Whether the photo cuts off much of the light of paper in all channels."""
+        return bool(np.median(self.hidden, axis=(0, 1)).min() > _OVEREXPOSED)
 
 
 def balance_view(view: CardView) -> Balance:
@@ -199,7 +200,7 @@ def _require_bright(light_rgb: NDArray[np.float64]) -> None:
         raise Refusal(
             "too-dark",
             "The photo is too dark for its colors to be told from noise.",
-            "Give the card more light, the same on card and vial, without flash, and try again.",
+            "Give it more light, the same on vial and paper, without flash, and try again.",
         )
 
 
@@ -234,7 +235,7 @@ def _shows_grays(view: CardView, rgb_lin: NDArray[np.float32], paper: PaperField
 def _no_grays() -> Refusal:
     return Refusal(
         "card-unclear",
-        "One of the rows of grays on the card is not as printed.",
+        "One of the two gray rows is not as printed.",
         "Take the photo again with both rows free; if they are, copy the original file from the phone again.",
     )
 

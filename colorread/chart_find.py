@@ -100,7 +100,7 @@ def measure_chart(
     view = view_card(CloseUp(rgb_u8=photo.rgb_u8), fit)
     balance = balance_view(view)
     paper = balance.paper
-    if balance.is_overexposed:
+    if balance.hidden.any():
         raise overexposed("paper of the chart")
     if n_patches is None:
         if not shows_chart(view, color_map(balance.rgb_lin, paper.rgb_lin, paper.chroma_std, view.px_per_mm)):

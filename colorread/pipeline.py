@@ -156,7 +156,7 @@ def read_photo_traced(source: Source, stated: Stated) -> tuple[Reading, Trace]:
     posterior, flags = believed_ph(fluid.signal.samples, fluid.photo.color_space, fluid.photo.camera_model, stated)
     reading = replace(reading, flags=(*reading.flags, *flags, *seen.fluid.signal.flags))
     try:
-        _require_believable(reading.flags)
+        _require_believable(fluid.view.card.name, reading.flags)
         require_clear_fluid(seen.fluid, posterior)
     except Refusal as refusal:
         return replace(reading, reason=refusal.reason), _trace(seen)
@@ -252,14 +252,14 @@ def _so_far(source: Source, stated: Stated, seen: Seen) -> Reading:
     )
 
 
-def _require_believable(flags: Collection[str]) -> None:
+def _require_believable(name: str, flags: Collection[str]) -> None:
     """Refuse where so much is wrong at once that the photo is rather damaged than badly taken."""
     if {"card-bent", "dark-fluid"} <= set(flags) and not _CORNER_FLAGS.isdisjoint(flags):
         raise Refusal(
             "doubtful-photo",
-            "The card looks bent, a corner of it is not as printed, and the fluid is very dark: all at once as in a "
+            f"The {name} looks bent, a corner of it is not as printed, and the fluid is very dark: all at once as in a "
             "damaged photo.",
-            "Copy the original file from the phone again, or take the photo once more with the whole card flat in it.",
+            f"Copy the original file from the phone again, or take the photo once more with the whole {name} in it.",
         )
 
 

@@ -223,7 +223,7 @@ def _ring(view: CardView, vial: VialFit) -> tuple[NDArray[np.intp], NDArray[np.i
         raise Refusal(
             "no-paper",
             "There is too little bare paper around the vial to compare it with.",
-            "Hold the vial before the blank middle of the card and take the photo again.",
+            f"Put the vial in front of the blank middle of the {view.card.name} and take the photo again.",
         )
     x, y = vial.outline_px.mean(axis=0)
     order = np.argsort(np.arctan2(rows - y, cols - x))

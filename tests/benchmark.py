@@ -34,7 +34,7 @@ from colorread.reading import Reading
 from tests.benchmark_weeks import batch_table, large_batch_table, simulated_table, weeks_table
 
 ROOT = Path(__file__).resolve().parent.parent
-SCENES = ("front", "submerged", "beside")
+SCENES = ("front", "submerged", "tag", "beside")
 _NEAR_PH = 0.15  # a photo so near pH 6.9 may stand for that of the buffer
 
 
@@ -43,7 +43,7 @@ class Truth:
     """What is known of one photo; `ph` is None where there is no fluid."""
 
     path: Path
-    scene: str  # front, submerged, beside or refuse
+    scene: str  # front, submerged, tag, beside or refuse
     ph: float | None
     kh_dkh: float
     temperature_c: float
@@ -110,7 +110,7 @@ def load_truths(folder: Path) -> list[Truth]:
             )
             for entry in entries
         ]
-    scenes = {"A": "front", "B": "submerged", "C": "beside"}
+    scenes = {"A": "front", "B": "submerged", "T": "tag", "C": "beside"}
     truths = []
     for sidecar in sorted(folder.glob("*.json")):
         data = json.loads(sidecar.read_text(encoding="utf-8"))
