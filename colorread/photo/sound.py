@@ -107,7 +107,7 @@ def _require_sound_jpeg(image: ImageFile.ImageFile, file: BinaryIO) -> None:
         raise Refusal(
             "broken-file",
             "The colors of the photo jump from one row to the next, as those of a damaged file do.",
-            "Copy the original file from the phone again, or take the photo once more from a little aside.",
+            "Copy the original file from the phone again, or take the photo once more with the card turned a little.",
         )
 
 
