@@ -126,9 +126,12 @@ def balance_view(view: CardView) -> Balance:
     light_rgb = np.median(paper.rgb_lin[thinned][bare] * 10.0 ** hidden[thinned][bare], axis=0)
     _require_bright(light_rgb)
     film = film_on(view.card.name, grays, tone, light_rgb)
-    _require_white(light_rgb)
+    # Paper that may be cut off in all channels is bright in all, so it is the exposure that hides color or grays.
+    all_bright = bool((ceiling < NEVER_CUT_OFF).all())
+    if not _is_white(light_rgb):
+        raise overexposed("paper") if all_bright else _colored_light()
     if not _shows_grays(view, rgb_lin, paper, hidden):
-        raise overexposed("paper") if (ceiling < NEVER_CUT_OFF).all() else _no_grays()
+        raise overexposed("paper") if all_bright else _no_grays()
     return Balance(
         tone=tone,
         decoded=decoded,
@@ -204,15 +207,18 @@ def _require_bright(light_rgb: NDArray[np.float64]) -> None:
         )
 
 
-def _require_white(light_rgb: NDArray[np.float64]) -> None:
-    """Refuse light that cannot carry the color of the dye."""
+def _is_white(light_rgb: NDArray[np.float64]) -> bool:
+    """Tell whether light can carry the color of the dye."""
     red, blue = np.log10(light_rgb[[0, 2]] / light_rgb[1])
-    if not (_CAST_RED[0] <= red <= _CAST_RED[1] and _CAST_BLUE[0] <= blue <= _CAST_BLUE[1]):
-        raise Refusal(
-            "colored-light",
-            "The light is strongly colored, so it hides the color of the dye.",
-            "Switch the lamp to white or take the photo in daylight or under a white lamp.",
-        )
+    return bool(_CAST_RED[0] <= red <= _CAST_RED[1] and _CAST_BLUE[0] <= blue <= _CAST_BLUE[1])
+
+
+def _colored_light() -> Refusal:
+    return Refusal(
+        "colored-light",
+        "The light is strongly colored, so it hides the color of the dye.",
+        "Switch the lamp to white or take the photo in daylight or under a white lamp.",
+    )
 
 
 def _shows_grays(view: CardView, rgb_lin: NDArray[np.float32], paper: PaperField, hidden: NDArray[np.float32]) -> bool:
