@@ -21,7 +21,7 @@ QUICK_TRIES, ENOUGH_MARKERS, ENOUGH_MARKERS_LATER = 2, 4, 3
 # Assumptions. Beyond this tilt the fluid stands well aside of the paper that is seen through it.
 TILT_LIMIT_DEG = 35.0
 WINDOW_SEEN_SHARE = 0.75  # leaves room for a vial with paper around it
-IN_PLACE_MM = 1.0  # how far a leaf over a corner of a marker moves it
+IN_PLACE_MM = 1.5  # how far a leaf over a corner may move it: a cell of a marker of the tag
 GRAY_CORRELATION, LEAST_PATCHES = -0.7, 4  # of contrast with ink along a row of grays, and how many must be seen
 
 # Weights of the corners of a quadrangle for 5 x 5 points in its inner part.
