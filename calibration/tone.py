@@ -18,8 +18,8 @@ _STRENGTH_RANGE = (-0.3, 0.8)  # over two deviations to either side, where the c
 _DOT_GAIN_PRIOR = (0.13, 0.035)
 _BLACK_PRIOR = (0.05, 0.4)  # reflectance of solid black over paper 3 to 8 %, and its standard deviation in ln
 # Error of a patch in ln of its reflectance, by noise and uneven print; the share of the difference between the papers
-# on its two sides that is added, as a shadow edge runs through it; and what is added where that paper is clipped, so
-# that the patch hardly counts: assumptions.
+# on its two sides that is added, as a shadow edge runs through it; and what is added where that paper is clipped in all
+# channels, so that the patch hardly counts: assumptions.
 _PATCH_STD, _UNLIKE_SHARE, _CLIPPED_STD = 0.03, 0.5, 1.0
 _CLIPPED = 0.985  # sRGB-encoded value of paper from which it may be cut off: assumption
 _LEAST_STD = 0.05  # of the strength: the form of the curve itself is an assumption
@@ -101,6 +101,25 @@ def s_curve(encoded: ArrayLike, strength: float) -> NDArray[np.float64]:
     return e + strength * (3.0 * e**2 - 2.0 * e**3 - e)
 
 
+def usual_reflectance(black_coverage: ArrayLike) -> NDArray[np.float64]:
+    """
+    Return the reflectance over paper that a usual print has.
+
+    Parameters
+    ----------
+    black_coverage : array_like of float, shape (...)
+        Ink coverage sent to the printer.
+
+    Returns
+    -------
+    ndarray of float64, shape (...)
+        By Murray-Davies with the dot gain and black that prints have in the middle [-].
+    """
+    coverage = np.asarray(black_coverage, dtype=np.float64)
+    inked = coverage + 4.0 * _DOT_GAIN_PRIOR[0] * coverage * (1.0 - coverage)
+    return np.asarray(1.0 - inked + inked * _BLACK_PRIOR[0])
+
+
 def fit_tone(samples: GraySamples) -> ToneFit:
     """
     Fit the S-curve to the gray patches, each against the paper beside it.
@@ -159,6 +178,10 @@ def _log_reflectance(
     light = np.array([decode_tone(encoded, strength) for strength in strengths])  # (S, P, patch and two papers, 3)
     sides = np.log(np.maximum(light[:, :, 1:], 2e-3))
     measured = np.log(np.maximum(light[:, :, 0], 1e-3)) - sides.mean(axis=2)
-    unlike = np.abs(sides[:, :, 0] - sides[:, :, 1]).mean(axis=2)
-    clipped = samples.paper.max(axis=(1, 2)) > _CLIPPED
-    return measured.mean(axis=2), _PATCH_STD + _UNLIKE_SHARE * unlike + _CLIPPED_STD * clipped
+    unlike = np.abs(sides[:, :, 0] - sides[:, :, 1])
+    clipped = samples.paper.max(axis=1) > _CLIPPED
+    all_clipped = clipped.all(axis=1)
+    weight = np.where(all_clipped[:, None], 1.0, ~clipped)
+    weight /= weight.sum(axis=1, keepdims=True)
+    measured, unlike = ((values * weight).sum(axis=2) for values in (measured, unlike))
+    return measured, _PATCH_STD + _UNLIKE_SHARE * unlike + _CLIPPED_STD * all_clipped

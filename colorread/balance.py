@@ -9,16 +9,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.reference import GrayPatch
-from calibration.tone import GraySamples, ToneFit, decode_tone, fit_tone
+from calibration.tone import ToneFit, decode_tone, fit_tone
 from colorread.card.view import MARGIN_MM, CardView
-from colorread.density import CLIPPED_U8
 from colorread.errors import Refusal
+from colorread.grays import (
+    NEVER_CUT_OFF,
+    ceiling_u8,
+    film_on,
+    overexposed,
+    sample_grays,
+    seen_patches,
+    tint_reflectance,
+)
 
 # All assumptions.
 _CELL_MM = 1.5  # evens out noise, and fits into what vial and fingers leave free
 _TOO_DARK = 0.05  # linear light of paper: at density 1 a channel of the fluid is then at code 16 of 255
-_MAX_CLIPPED = 0.9  # share of the blank paper
-_MAX_CAST_RED, _MAX_CAST_BLUE = 0.2, 0.42  # log10 of paper R/G and B/G: beyond, one channel carries no light
+# log10 of paper R/G and B/G: beyond, one channel carries no light. A little film takes blue and can be read.
+_OVEREXPOSED = 0.15  # light that is cut off: pale fluid is then cut off too [log10]
+_CAST_RED, _CAST_BLUE = (-0.2, 0.2), (-0.48, 0.42)
 # Patches with so much black, and how much paler a print may come out. No row of 625 rendered photos had fewer than
 # three in five patches as dark as half-way to the print.
 _DARK_COVERAGE, _DOT_LOSS, _LEAST_PATCHES = 0.4, 0.1, 3
@@ -55,7 +64,13 @@ class Balance:
     rgb_lin : ndarray of float32, shape (H, W, 3)
         Linear light of the view.
     paper : PaperField
-        Light of bare paper over it.
+        Light of bare paper over it, as the photo shows it.
+    ceiling : ndarray of float64, shape (3,)
+        Code from which on the paper may be cut off.
+    hidden : ndarray of float32, shape (H, W, 3)
+        How much brighter paper is than it shows, by the grays; 0 in channels that are not cut off [log10].
+    film : float
+        How much film has grown on card or tag, as by `film_on` [log10].
     """
 
     tone: ToneFit
@@ -63,6 +78,14 @@ class Balance:
     steeper: NDArray[np.float64]
     rgb_lin: NDArray[np.float32]
     paper: PaperField
+    ceiling: NDArray[np.float64]
+    hidden: NDArray[np.float32]
+    film: float
+
+    @property
+    def is_overexposed(self) -> bool:
+        """Whether the photo cuts off much of the light of paper in all channels."""
+        return bool(np.median(self.hidden, axis=(0, 1)).min() > _OVEREXPOSED)
 
 
 def balance_view(view: CardView) -> Balance:
@@ -82,34 +105,42 @@ def balance_view(view: CardView) -> Balance:
     Raises
     ------
     Refusal
-        ``too-dark``, ``overexposed``, ``colored-light`` or ``card-unclear``.
+        ``too-dark``, ``overgrown``, ``colored-light``, ``overexposed`` or ``card-unclear``.
     """
-    tone = fit_tone(_sample_grays(view))
+    grays = sample_grays(view)
+    tone = fit_tone(grays)
     codes = np.arange(256) / 255.0
     decoded, steeper = (decode_tone(codes, tone.strength + more) for more in (0.0, tone.strength_std))
     rgb_lin = np.asarray(cv2.LUT(view.rgb_u8, decoded.astype(np.float32)), dtype=np.float32)
     blank = _blank_paper(view)
     paper = _fit_paper(view, blank, rgb_lin)
-    _require_usable_light(view, blank, paper)
-    _require_grays(view, rgb_lin, paper)
-    return Balance(tone=tone, decoded=decoded, steeper=steeper, rgb_lin=rgb_lin, paper=paper)
-
-
-def _sample_grays(view: CardView) -> GraySamples:
-    """Measure the gray patches that lie within the photo, and the bare paper on both sides of each."""
-    coverage, patches, papers = [], [], []
-    for patch in view.card.gray_patches:
-        areas = [view.area(rect) for rect in (patch.inner, *patch.paper)]
-        if not all(view.seen[area].all() and view.seen[area].size for area in areas):
-            continue
-        middle, *paper = (np.median(view.rgb_u8[area].reshape(-1, 3), axis=0) / 255.0 for area in areas)
-        coverage.append(patch.black_coverage)
-        patches.append(middle)
-        papers.append(paper)
-    return GraySamples(
-        black_coverage=np.array(coverage),
-        patch=np.array(patches).reshape(-1, 3),
-        paper=np.array(papers).reshape(-1, 2, 3),
+    # Every third pixel either way tells the medians of so large an area.
+    thinned = np.s_[::3, ::3]
+    bare = blank[thinned]
+    ceiling = ceiling_u8(view.rgb_u8[thinned][bare])
+    reflectance, is_cut_off = tint_reflectance(grays, tone, ceiling)
+    hidden = np.zeros_like(rgb_lin)
+    if is_cut_off.any():
+        by_tints = _paper_by_tints(view, blank, rgb_lin, ceiling, reflectance)
+        hidden = np.maximum(np.log10(by_tints.rgb_lin / paper.rgb_lin), 0.0) * is_cut_off
+    light_rgb = np.median(paper.rgb_lin[thinned][bare] * 10.0 ** hidden[thinned][bare], axis=0)
+    _require_bright(light_rgb)
+    film = film_on(view.card.name, grays, tone, light_rgb)
+    # Paper that may be cut off in all channels is bright in all, so it is the exposure that hides color or grays.
+    all_bright = bool((ceiling < NEVER_CUT_OFF).all())
+    if not _is_white(light_rgb):
+        raise overexposed("paper") if all_bright else _colored_light()
+    if not _shows_grays(view, rgb_lin, paper, hidden):
+        raise overexposed("paper") if all_bright else _no_grays()
+    return Balance(
+        tone=tone,
+        decoded=decoded,
+        steeper=steeper,
+        rgb_lin=rgb_lin,
+        paper=paper,
+        ceiling=ceiling,
+        hidden=hidden,
+        film=film,
     )
 
 
@@ -149,39 +180,54 @@ def _fit_paper(view: CardView, blank: NDArray[np.bool_], rgb_lin: NDArray[np.flo
     return PaperField(rgb_lin=np.asarray(resized, dtype=np.float32), chroma_std=chroma_std)
 
 
-def _require_usable_light(view: CardView, blank: NDArray[np.bool_], paper: PaperField) -> None:
-    """Refuse a photo whose light cannot carry the color of the dye."""
-    # Every third pixel either way tells shares and medians of so large an area.
-    thinned = np.s_[::3, ::3]
-    blank = blank[thinned]
-    if (view.rgb_u8[thinned][blank] >= CLIPPED_U8).mean() > _MAX_CLIPPED:
-        raise Refusal(
-            "overexposed",
-            "The paper of the card is overexposed, so its color is lost.",
-            "Tap on the paper in the camera to darken the picture, or step back from the lamp, and try again.",
-        )
-    rgb = np.median(paper.rgb_lin[thinned][blank], axis=0)
-    if rgb.max() < _TOO_DARK:
+def _paper_by_tints(
+    view: CardView,
+    blank: NDArray[np.bool_],
+    rgb_lin: NDArray[np.float32],
+    ceiling: NDArray[np.float64],
+    reflectance: NDArray[np.float64],
+) -> PaperField:
+    """Fit the light of paper to the tints and to what is not cut off of the paper around the window."""
+    known = blank & ~view.mask(view.card.vial_window) & (view.rgb_u8 < ceiling).all(axis=-1)
+    rgb_lin = rgb_lin.copy()
+    for patch, log_reflectance in zip(seen_patches(view), reflectance, strict=True):
+        if np.isfinite(log_reflectance):
+            area = view.area(patch.rect)
+            rgb_lin[area] = np.median(rgb_lin[view.area(patch.inner)], axis=(0, 1)) / 10.0**log_reflectance
+            known[area] = True
+    return _fit_paper(view, known, rgb_lin)
+
+
+def _require_bright(light_rgb: NDArray[np.float64]) -> None:
+    if light_rgb.max() < _TOO_DARK:
         raise Refusal(
             "too-dark",
             "The photo is too dark to see the color of the fluid.",
-            "Add light, the same on card and vial, without flash, and try again.",
-        )
-    red, blue = np.log10(rgb[[0, 2]] / rgb[1])
-    if abs(red) > _MAX_CAST_RED or abs(blue) > _MAX_CAST_BLUE:
-        raise Refusal(
-            "colored-light",
-            "The light is strongly colored, so it hides the color of the dye.",
-            "Switch the lamp to white or take the photo in daylight or under a white lamp.",
+            "Add light, the same on vial and paper, without flash, and try again.",
         )
 
 
-def _require_grays(view: CardView, rgb_lin: NDArray[np.float32], paper: PaperField) -> None:
-    """Refuse a photo in which a row of grays is not there, as in one whose lower part was lost in a damaged file."""
+def _is_white(light_rgb: NDArray[np.float64]) -> bool:
+    """Tell whether light can carry the color of the dye."""
+    red, blue = np.log10(light_rgb[[0, 2]] / light_rgb[1])
+    return bool(_CAST_RED[0] <= red <= _CAST_RED[1] and _CAST_BLUE[0] <= blue <= _CAST_BLUE[1])
+
+
+def _colored_light() -> Refusal:
+    return Refusal(
+        "colored-light",
+        "The light is strongly colored, so it hides the color of the dye.",
+        "Switch the lamp to white or take the photo in daylight or under a white lamp.",
+    )
+
+
+def _shows_grays(view: CardView, rgb_lin: NDArray[np.float32], paper: PaperField, hidden: NDArray[np.float32]) -> bool:
+    """Tell whether both rows of grays are there, one of which is not where a damaged file lost its lower part."""
 
     def is_there(patch: GrayPatch) -> bool:
         area = view.area(patch.inner)
-        shown = float(np.median(rgb_lin[area].mean(axis=-1) / paper.rgb_lin[area].mean(axis=-1)))
+        light = paper.rgb_lin[area] * 10.0 ** hidden[area]
+        shown = float(np.median(rgb_lin[area].mean(axis=-1) / light.mean(axis=-1)))
         return shown < 1.0 - 0.5 * patch.black_coverage + _DOT_LOSS  # half-way between bare paper and the print
 
     def is_dark(patch: GrayPatch) -> bool:
@@ -189,12 +235,15 @@ def _require_grays(view: CardView, rgb_lin: NDArray[np.float32], paper: PaperFie
         return bool(patch.black_coverage >= _DARK_COVERAGE and view.seen[area].size and view.seen[area].all())
 
     rows = [[is_there(patch) for patch in row if is_dark(patch)] for row in view.card.gray_rows]
-    if any(len(row) >= _LEAST_PATCHES and np.mean(row) < 0.5 for row in rows):
-        raise Refusal(
-            "card-unclear",
-            "One of the rows of grays on the card is not as printed.",
-            "Take the photo again with both rows uncovered; if they are, copy the original file from the phone again.",
-        )
+    return not any(len(row) >= _LEAST_PATCHES and np.mean(row) < 0.5 for row in rows)
+
+
+def _no_grays() -> Refusal:
+    return Refusal(
+        "card-unclear",
+        "One of the rows of grays is not as printed.",
+        "Take the photo again with both rows uncovered; if they are, copy the original file from the phone again.",
+    )
 
 
 def _polynomial(rows: int, columns: int) -> NDArray[np.float64]:

@@ -21,6 +21,7 @@ from colorread.card.plane import PlaneMap
 from colorread.card.view import CardView, view_card
 from colorread.density import BLACK_U8, CLIPPED_U8, density_of, median_density
 from colorread.errors import Refusal
+from colorread.grays import overexposed
 from colorread.photo.load import CloseUp, Photo, load_photo, photo_from_array
 from colorread.stated import Rectangle
 from colorread.vial.color import ColorMap, color_map
@@ -99,6 +100,8 @@ def measure_chart(
     view = view_card(CloseUp(rgb_u8=photo.rgb_u8), fit)
     balance = balance_view(view)
     paper = balance.paper
+    if balance.hidden.any():
+        raise overexposed("paper of the chart")
     if n_patches is None:
         if not shows_chart(view, color_map(balance.rgb_lin, paper.rgb_lin, paper.chroma_std, view.px_per_mm)):
             raise Refusal(

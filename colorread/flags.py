@@ -27,6 +27,7 @@ FLAG_TEXTS = {
     "card-cut-off": FlagText("An edge of the card or tag is outside the photo", "Show all of it"),
     "card-tilted": FlagText("The card or tag is seen at an angle", "Hold the phone parallel to it"),
     "mixed-light": FlagText("Uneven light on the card or tag", "Use one lamp only"),
+    "dirty": FlagText("The card or tag is dirty", "Wipe it"),
     "clipped": FlagText("The paper around the fluid is overexposed", "Darken the photo a little"),
     "glare": FlagText("Glare on much of the fluid", "Turn the vial, or move the lamp"),
     "little-dye": FlagText("Pale fluid widens the interval", "Add a drop of dye"),

@@ -16,9 +16,10 @@ from calibration.inversion import PhPosterior
 from calibration.profile import Profile
 from colorread.balance import balance_view
 from colorread.card.find import ReferenceFit, find_references
-from colorread.card.view import LEAST_PX_PER_MM, CardView, view_card
+from colorread.card.view import ENOUGH_PX_PER_MM, CardView, view_card
 from colorread.chart_find import shows_chart
 from colorread.errors import Reason, Refusal
+from colorread.grays import overexposed
 from colorread.inference import believed_ph, pka_of
 from colorread.interpretation import with_numbers, without_numbers
 from colorread.photo.load import Photo, Source, load_close_up, load_photo, photo_from_array
@@ -27,7 +28,7 @@ from colorread.signal import FluidSignal, measure_fluid, require_fluid
 from colorread.stated import Rectangle, Stated
 from colorread.verdict import USUAL_MARKS, Marks
 from colorread.vial.color import color_map
-from colorread.vial.find import find_vial, point_at_vial
+from colorread.vial.find import find_vial, point_at_vial, require_near
 
 _AROUND_MM = 4.0  # of card or tag: what the view shows beyond it, and what is smoothed into that
 _CORNER_FLAGS = frozenset(("marker-missing", "two-markers", "marker-off"))
@@ -160,7 +161,7 @@ def read_photo_traced(source: Source, stated: Stated) -> tuple[Reading, Trace]:
     odd = ("odd-color",) if posterior.misfit > _ODD_MISFIT else ()
     reading = replace(reading, flags=(*reading.flags, *flags, *seen.fluid.signal.flags, *odd))
     try:
-        _require_believable(reading.flags)
+        _require_believable(fluid.view.card.name, reading.flags)
         require_clear_fluid(seen.fluid, posterior)
     except Refusal as refusal:
         return replace(reading, reason=refusal.reason), _trace(seen)
@@ -199,7 +200,7 @@ def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Seen:
 def _see_in_front_of(fit: ReferenceFit, source: Source, seen: Seen, photo: Photo, vial_xywh: Rectangle | None) -> Seen:
     try:
         around_px = fit.plane.px_from_mm(fit.reference.outline.grown(_AROUND_MM).corners_mm)
-        close_up = load_close_up(source, photo, around_px, LEAST_PX_PER_MM / fit.px_per_mm)
+        close_up = load_close_up(source, photo, around_px, ENOUGH_PX_PER_MM / fit.px_per_mm)
         view = view_card(close_up, fit)
         balance = balance_view(view)
         colors = color_map(balance.rgb_lin, balance.paper.rgb_lin, balance.paper.chroma_std, view.px_per_mm)
@@ -213,6 +214,8 @@ def _see_in_front_of(fit: ReferenceFit, source: Source, seen: Seen, photo: Photo
             vials = find_vial(view, balance, colors)
         else:
             vials = point_at_vial(view, balance, colors, view.view_xy(photo.corners_px(vial_xywh)))
+        if not vials and balance.is_overexposed:
+            raise overexposed("paper")
         if not vials:
             raise Refusal(
                 "no-vial",
@@ -228,6 +231,7 @@ def _see_in_front_of(fit: ReferenceFit, source: Source, seen: Seen, photo: Photo
                 "Photograph one vial alone.",
             )
         (vial,) = vials
+        require_near(vial.area_mm2, fit.px_per_mm * close_up.times, fit.distance_mm)
         signal = measure_fluid(view, colors, vial, balance)
     except Refusal as refusal:
         return replace(seen, reason=refusal.reason)
@@ -253,14 +257,14 @@ def _so_far(source: Source, stated: Stated, seen: Seen) -> Reading:
     )
 
 
-def _require_believable(flags: Collection[str]) -> None:
+def _require_believable(name: str, flags: Collection[str]) -> None:
     """Refuse where so much is wrong at once that the photo is rather damaged than badly taken."""
     if {"card-bent", "dark-fluid"} <= set(flags) and not _CORNER_FLAGS.isdisjoint(flags):
         raise Refusal(
             "doubtful-photo",
-            "The card looks bent, a corner of it is not as printed, and the fluid is very dark: all at once as in a "
+            f"The {name} looks bent, a corner of it is not as printed, and the fluid is very dark: all at once as in a "
             "damaged photo.",
-            "Copy the original file from the phone again, or take the photo once more with the whole card flat in it.",
+            f"Copy the original file from the phone again, or take the photo once more with the whole {name} in it.",
         )
 
 

@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.family_fit import SignalSamples
-from calibration.tone import ToneFit
 from colorread.balance import Balance
 from colorread.card.view import CardView
 from colorread.density import BLACK_U8, CLIPPED_U8, density_of, median_density
 from colorread.errors import Refusal
+from colorread.grays import FILM_SEEN, overexposed
 from colorread.vial.color import ColorMap
 from colorread.vial.outline import VialFit
 
@@ -28,7 +28,9 @@ _MAX_CLIPPED = 0.2  # share of the values of the paper: the median of its bright
 # A tone curve may put clipped paper a little below the top, all at one code: share of the values within one code of the
 # brighter ones, and from which code on.
 _MAX_PLATEAU, _PLATEAU_U8 = 0.75, 235
-_CLIPPED_STD = 0.04  # density that a clipped paper may hide
+_CLIPPED_STD = 0.04  # density that a clipped paper may hide, beside what the grays tell
+_MAX_CUT_OFF = 0.9  # share of the fluid in each channel: beyond, its color is lost
+_UNEVEN_FILM = 0.1  # share of what a film takes of the blue that differs between fluid and ring: assumption
 _MAX_DARK, _DARK_STD = 0.2, 0.3  # share of black pixels in a channel of the fluid, and the density that they may hide
 # Of the strength of the tone curve, whose prior has 0.25: at most 0.19 on rendered photos that show all grays. What is
 # left there is in the interval; the note is for grays that could not be used.
@@ -95,10 +97,16 @@ def measure_fluid(view: CardView, colors: ColorMap, vial: VialFit, balance: Bala
     used, ring = np.nonzero(_inner_part(vial.mask)), _ring(view, vial)
     fluid_u8, ring_u8 = view.rgb_u8[used], view.rgb_u8[ring]
     ring_lin, used_lin = balance.paper.rgb_lin[ring], balance.paper.rgb_lin[used]
+    hidden = balance.hidden[used]
+    is_cut_off = fluid_u8 >= balance.ceiling
+    if (is_cut_off.mean(axis=0) > _MAX_CUT_OFF).all():
+        raise overexposed("fluid")
+    # Where fluid is as bright as its paper, it may have any density up to what the paper hides.
+    within = is_cut_off * hidden
 
     def density_and_spread(decoded: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
         reference, spread = _reference(decoded[ring_u8], ring_lin)
-        return density_of(decoded[fluid_u8], used_lin * reference), spread
+        return density_of(decoded[fluid_u8], used_lin * reference) + hidden - within / 2.0, spread
 
     density, spread = density_and_spread(balance.decoded)
     steeper, _ = density_and_spread(balance.steeper)
@@ -108,14 +116,14 @@ def measure_fluid(view: CardView, colors: ColorMap, vial: VialFit, balance: Bala
         raise Refusal(
             "small-vial",
             "Too few pixels of the fluid are free of reflections.",
-            "Come closer, so that the card fills the picture, and turn the vial until the reflections move away.",
+            "Turn the vial until the reflections move away, and come closer.",
         )
     depth = np.hypot(density[:, 0] - density[:, 1], density[:, 2] - density[:, 1])
-    parts, variance = _parts_by_depth(density[keep], steeper[keep], depth[keep])
+    parts, variance = _parts_by_depth(density[keep], steeper[keep], within[keep], depth[keep])
     variance = variance + np.array([spread**2, 0.0, spread**2])
-    doubts = _doubts(fluid_u8, ring_u8, keep, spread, balance.tone)
-    for hidden in doubts.values():
-        variance = variance + hidden**2
+    doubts = _doubts(fluid_u8, ring_u8, keep, spread, balance)
+    for doubt_std in doubts.values():
+        variance = variance + doubt_std**2
     mask = np.zeros_like(vial.mask)
     mask[used] = keep
     return FluidSignal(
@@ -150,16 +158,25 @@ def require_fluid(signal: FluidSignal) -> None:
 
 
 def _parts_by_depth(
-    density: NDArray[np.float64], steeper: NDArray[np.float64], depth: NDArray[np.float64]
+    density: NDArray[np.float64],
+    steeper: NDArray[np.float64],
+    within: NDArray[np.float32],
+    depth: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Medians of four parts of rising color, and their variance by noise and tone curve, both of shape (4, 3)."""
+    """
+    Medians of four parts of rising color, and their variance, both of shape (4, 3).
+
+    The variance is that by noise, tone curve, and by the densities `within` which cut-off pixels may lie anywhere.
+    """
     parts = np.array_split(np.argsort(depth), _PARTS)
     medians, variances = zip(*(median_density(density[part], steeper[part]) for part in parts), strict=True)
-    return np.array(medians), np.array(variances)
+    # The variance of a uniform distribution; all parts err alike, but count as if they did not.
+    anywhere = [_PARTS * np.mean(within[part] ** 2, axis=0) / 12.0 for part in parts]
+    return np.array(medians), np.array(variances) + np.array(anywhere)
 
 
 def _doubts(
-    fluid_u8: NDArray[np.uint8], ring_u8: NDArray[np.uint8], keep: NDArray[np.bool_], spread: float, tone: ToneFit
+    fluid_u8: NDArray[np.uint8], ring_u8: NDArray[np.uint8], keep: NDArray[np.bool_], spread: float, balance: Balance
 ) -> dict[str, NDArray[np.float64]]:
     """Return flags of what makes the reading less sure, each with the density that it may hide, shape () or (3,)."""
     clipped = (ring_u8 >= CLIPPED_U8).mean()
@@ -170,9 +187,10 @@ def _doubts(
     doubts = (
         ("glare", keep.mean() < _LEAST_KEPT, 0.0),
         ("clipped", clipped > _MAX_CLIPPED or is_cut_off, _CLIPPED_STD),
+        ("dirty", balance.film > FILM_SEEN, np.array([0.0, 0.0, _UNEVEN_FILM * balance.film])),
         ("dark-fluid", dark.any(), _DARK_STD * dark),
         ("mixed-light", spread > _MIXED_STD, 0.0),
-        ("tone-uncertain", tone.strength_std > _UNSURE_TONE_STD, 0.0),
+        ("tone-uncertain", balance.tone.strength_std > _UNSURE_TONE_STD, 0.0),
     )
     return {flag: np.asarray(hidden) for flag, holds, hidden in doubts if holds}
 
@@ -192,7 +210,7 @@ def _ring(view: CardView, vial: VialFit) -> tuple[NDArray[np.intp], NDArray[np.i
         raise Refusal(
             "no-paper",
             "There is too little bare paper around the vial to compare it with.",
-            "Hold the vial in front of the blank middle of the card and take the photo again.",
+            f"Put the vial in front of the blank middle of the {view.card.name} and take the photo again.",
         )
     x, y = vial.outline_px.mean(axis=0)
     order = np.argsort(np.arctan2(rows - y, cols - x))

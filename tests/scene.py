@@ -94,6 +94,10 @@ class Scene:
         Strength of the phone's contrast curve, 0 is plain sRGB [-].
     shading : float
         Relative fall of the light from the left to the right edge of the card [-].
+    film : float
+        Algae and slime on the print: about the density in blue that they add to paper [-].
+    glare : float
+        Stray light of a smudged lens over the light of paper [-].
     noise_u8 : float
         Standard deviation of the noise in the encoded photo.
     roll_deg, tilt_deg, tilt_axis_deg : float
@@ -118,6 +122,8 @@ class Scene:
     balance_error: tuple[float, float] = (1.03, 0.96)
     s_curve: float = 0.2
     shading: float = 0.1
+    film: float = 0.0
+    glare: float = 0.0
     noise_u8: float = 1.2
     roll_deg: float = 3.0
     tilt_deg: float = 8.0
@@ -171,6 +177,7 @@ def take_photo(scene: Scene) -> Shot:
     covered = cv2.warpPerspective(np.ones(card_lin.shape[:2]), photo_from_drawn, scene.size_px)[..., None]
     light = _light_field(scene, homography)[..., None] * scene.paper_lin / _PAPER
     lin = cv2.GaussianBlur((on_card + (1.0 - covered) * _table(scene)) * light, (0, 0), 0.7)
+    lin = lin + scene.glare * scene.paper_lin
     lin *= np.array((scene.balance_error[0], 1.0, scene.balance_error[1]))
     noise = np.random.default_rng(7).standard_normal(lin.shape, dtype=np.float32)
     return Shot(
@@ -256,6 +263,10 @@ def _print_card(has_card: bool, name: Behind = "card") -> Array:
 def _draw_card(scene: Scene) -> tuple[Array, Array]:
     """Reflected light of card and thing, balanced on white, shape (H, W, 3), and the outline of the thing in mm."""
     reflected = np.repeat(_print_card(scene.has_card, scene.behind)[..., None], 3, axis=2)
+    # They absorb, most of all blue, and scatter a little, most of all green.
+    reflected = reflected * 10.0 ** (-scene.film * np.array((0.3, 0.3, 1.2))) + scene.film * np.array(
+        (0.018, 0.028, 0.008)
+    )
     if scene.lamp == "blue":  # balanced no more: the camera cannot make up for a channel without light
         reflected = reflected * np.array((0.25, 0.5, 1.0))
     if scene.thing == "nothing":

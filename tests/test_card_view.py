@@ -19,7 +19,9 @@ def test_what_the_view_shows_is_smoothed_as_if_all_of_the_photo_were(
     plane = PlaneMap(homography=np.array([(9.0, 0.8, offset_px), (-0.3, 8.6, offset_px + 40.0), (1e-4, 2e-4, 1.0)]))
     card = load_card()
     corners_px = plane.px_from_mm(card.outline.corners_mm)
-    fit = ReferenceFit(reference=card, plane=plane, corners_px=corners_px, tilt_deg=5.0, px_per_mm=8.8, flags=())
+    fit = ReferenceFit(
+        reference=card, plane=plane, corners_px=corners_px, tilt_deg=5.0, px_per_mm=8.8, distance_mm=200.0, flags=()
+    )
     seen = view_card(CloseUp(rgb_u8=rgb_u8), fit).rgb_u8
 
     def everything(_: NDArray[np.float32], blur_px: float) -> slice:

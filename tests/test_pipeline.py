@@ -195,7 +195,7 @@ REFUSED = {
     "blank card": (replace(BASE, thing="nothing"), ("no-vial",)),
     "clear water": (replace(BASE, thing="water"), ("no-vial", "not-a-vial", "faint-color")),
     "dark": (replace(BASE, paper_lin=0.03), ("too-dark",)),
-    "overexposed": (replace(BASE, paper_lin=1.6), ("overexposed",)),
+    "overexposed": (replace(BASE, paper_lin=2.5), ("overexposed",)),
     "blue light": (replace(BASE, lamp="blue"), ("colored-light",)),
     "leaf": (replace(BASE, thing="leaf", radius_mm=9.0), ("no-vial", "not-a-vial")),
     "large picture": (replace(BASE, thing="print", radius_mm=12.0), ("no-vial", "not-a-vial", "two-vials")),

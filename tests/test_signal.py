@@ -14,6 +14,7 @@ from calibration.tone import ToneFit, decode_tone
 from colorread.balance import Balance, PaperField
 from colorread.card.plane import PlaneMap
 from colorread.card.view import CardView
+from colorread.grays import NEVER_CUT_OFF
 from colorread.signal import FluidSignal, measure_fluid
 from colorread.vial.color import color_map
 from colorread.vial.outline import VialFit
@@ -48,6 +49,9 @@ def measured(paper_lin: NDArray[np.float64], card: Reference, noise: float, *, t
         steeper=steeper,
         rgb_lin=light.astype(np.float32),
         paper=PaperField(rgb_lin=flat, chroma_std=noise),
+        ceiling=np.full(3, NEVER_CUT_OFF),
+        hidden=np.zeros_like(flat),
+        film=0.0,
     )
     outline = max(cv2.findContours(FLUID.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=len)
     vial = VialFit(mask=FLUID, outline_px=outline[:, 0].astype(float), area_mm2=150.0)

@@ -65,6 +65,22 @@ def test_one_hidden_corner_of_the_tag_does_not_matter(hidden: int) -> None:
     assert reading.flags == ("marker-missing",)
 
 
+def test_a_leaf_over_one_marker_and_the_corner_of_another_does_not_matter() -> None:
+    shot = take_photo(TAG)
+    photo = shot.rgb_u8.copy()
+    whole_mm = np.array([(0, 0), (52, 0), (52, 74), (0, 74)], np.float32)
+    photo_from_mm = cv2.getPerspectiveTransform(whole_mm, shot.card_px.astype(np.float32))
+    for leaf_mm, color in (
+        ([(1.5, 61.5), (12.5, 61.5), (12.5, 72.5), (1.5, 72.5)], (40, 90, 30)),  # all of the marker at the bottom left
+        ([(49.5, 2.5), (50.5, 11.5), (49.5, 11.5)], (12, 14, 12)),  # a dark one beside that at the top right
+    ):
+        quad_px = cv2.perspectiveTransform(np.array([leaf_mm], np.float32), photo_from_mm)[0]
+        cv2.fillConvexPoly(photo, np.rint(quad_px).astype(np.int32), color)
+    reading = read_photo(photo)
+    assert_reads(reading, 6.8, "tag")
+    assert set(reading.flags) == {"marker-missing", "two-markers", "marker-off"}
+
+
 @pytest.mark.parametrize("s_curve", [0.0, 0.3, 0.6])
 def test_tone_curve_is_told_by_the_tag_as_by_the_card(s_curve: float) -> None:
     strengths = []
@@ -96,15 +112,15 @@ def test_a_tag_without_fluid_tells_its_name_and_why_it_is_refused() -> None:
 
 
 def test_a_small_tag_in_a_large_photo_is_looked_at_in_full_detail(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("colorread.photo.load._WORKING_SIDE_PX", 480)
+    monkeypatch.setattr("colorread.photo.load._WORKING_SIDE_PX", 240)
     shot = take_photo(replace(TAG, radius_mm=6.0))
     reading, trace = read_photo_traced(shot.rgb_u8, Stated())
     assert_reads(reading, 6.8, "tag")
     assert trace.rgb_u8 is not None
     assert trace.used_px is not None
-    assert trace.rgb_u8.shape[:2] == (360, 480)
+    assert trace.rgb_u8.shape[:2] == (180, 240)
     # All pixels are those of the photo as it was reduced, though the fluid was seen in twice its detail.
-    outline_px = ((shot.fluid_px + 0.5) / 2 - 0.5).astype(np.float32)
+    outline_px = ((shot.fluid_px + 0.5) / 4 - 0.5).astype(np.float32)
     inside = [cv2.pointPolygonTest(outline_px[:, None], (float(x), float(y)), False) >= 0 for x, y in trace.used_px]
     assert np.mean(inside) > 0.97
     assert len(trace.used_px) > 1.5 * cv2.contourArea(outline_px)

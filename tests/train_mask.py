@@ -23,7 +23,7 @@ from torch import Tensor, nn
 
 from colorread.balance import balance_view
 from colorread.card.find import find_references
-from colorread.card.view import LEAST_PX_PER_MM, view_card
+from colorread.card.view import ENOUGH_PX_PER_MM, view_card
 from colorread.errors import Refusal
 from colorread.photo.load import load_close_up, load_photo
 from colorread.vial.mask import DYED, OTHER_LIQUID, PX_PER_MM, mask_input
@@ -48,7 +48,7 @@ def photo_and_truth(truth_file: Path) -> tuple[np.ndarray, np.ndarray] | None:
         photo = load_photo(source)
         fit = find_references(photo.rgb_u8)[0]
         around_px = fit.plane.px_from_mm(fit.reference.outline.grown(4.0).corners_mm)
-        view = view_card(load_close_up(source, photo, around_px, LEAST_PX_PER_MM / fit.px_per_mm), fit)
+        view = view_card(load_close_up(source, photo, around_px, ENOUGH_PX_PER_MM / fit.px_per_mm), fit)
         balance = balance_view(view)
     except Refusal:
         return None

@@ -21,6 +21,7 @@ QUICK_TRIES, ENOUGH_MARKERS, ENOUGH_MARKERS_LATER = 2, 4, 3
 # Assumptions. Beyond this tilt the fluid stands well aside of the paper that is seen through it.
 TILT_LIMIT_DEG = 35.0
 WINDOW_SEEN_SHARE = 0.75  # leaves room for a vial with paper around it
+IN_PLACE_MM = 1.5  # how far a leaf over a corner may move it: a cell of a marker of the tag
 GRAY_CORRELATION, LEAST_PATCHES = -0.7, 4  # of contrast with ink along a row of grays, and how many must be seen
 
 # Weights of the corners of a quadrangle for 5 x 5 points in its inner part.
@@ -51,6 +52,8 @@ class ReferenceFit:
         useless for much cropped ones [deg].
     px_per_mm : float
         Mean scale over the reference [px/mm].
+    distance_mm : float
+        From the camera, under the same view angle as the tilt; water makes it less [mm].
     flags : tuple of str
         What makes the fit less sure: ``"marker-missing"`` (fewer than four used), ``"two-markers"``,
         ``"marker-off"`` (one seen, but bent, shaded or not of this print), ``"card-bent"``,
@@ -62,6 +65,7 @@ class ReferenceFit:
     corners_px: NDArray[np.float64]
     tilt_deg: float
     px_per_mm: float
+    distance_mm: float
     flags: tuple[str, ...]
 
 
@@ -160,7 +164,8 @@ def _fit_of(gray: NDArray[np.uint8], candidate: _Candidate) -> ReferenceFit:
             f"There is more than one {reference.name} in the photo.",
             f"Leave one {reference.name} in view and take a new photo.",
         )
-    if others and len(used_ids) == 2:  # two against one or two
+    # Two against one or two, unless these are where the two expect them, but for a leaf over a corner.
+    if len(used_ids) == 2 and not all(_is_in_place(other, reference, fit.plane) for other in others):
         raise _contradiction()
     _require_plausible(gray, reference, fit.plane)
 
@@ -183,14 +188,21 @@ def _fit_of(gray: NDArray[np.uint8], candidate: _Candidate) -> ReferenceFit:
         "card-cut-off": not inside,
         "card-tilted": tilt_deg > TILT_LIMIT_DEG,
     }
+    px_per_mm = float(np.sqrt(area_px / (reference.outline.width_mm * reference.outline.height_mm)))
     return ReferenceFit(
         reference=reference,
         plane=fit.plane,
         corners_px=corners_px,
         tilt_deg=tilt_deg,
-        px_per_mm=float(np.sqrt(area_px / (reference.outline.width_mm * reference.outline.height_mm))),
+        px_per_mm=px_per_mm,
+        distance_mm=float(camera_matrix(gray.shape)[0, 0] / px_per_mm),
         flags=tuple(flag for flag, holds in flags.items() if holds),
     )
+
+
+def _is_in_place(sighting: Sighting, reference: Reference, plane: PlaneMap) -> bool:
+    marker_id, corners_px = sighting
+    return bool(np.abs(plane.mm_from_px(corners_px) - reference.markers[marker_id].corners_mm).max() < IN_PLACE_MM)
 
 
 def _require_plausible(gray: NDArray[np.uint8], reference: Reference, plane: PlaneMap) -> None:

@@ -17,6 +17,13 @@ MARGIN_MM = 1.5
 """How far the view reaches beyond the edge of card or tag [mm]."""
 LEAST_PX_PER_MM, MOST_PX_PER_MM = 4.0, 5.0
 """Scale of the view [px/mm]: coarser loses the glass rim, finer only costs time."""
+ENOUGH_PX_PER_MM = 2.0
+"""
+Scale of a photo from which on its full size tells no more [px/mm].
+
+Of 38 rendered photos of the tag, reduced to 3, 2.2, 1.8 and 1.5 px/mm, all were read, and 33 or 34 intervals held the
+truth at each scale; at 1.2 px/mm 32.
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,83 @@
+"""What the grays of card and tag tell: overexposed paper, and film that has grown on it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from calibration.inversion import BUDGET_COLOR
+from colorread.errors import Refusal
+from colorread.pipeline import read_photo
+from colorread.reading import Reading
+from colorread.vial.find import require_near
+from tests.scene import Scene, take_photo
+
+CARD = Scene()
+TAG = Scene(behind="tag", center_mm=(26.0, 38.0), radius_mm=6.0, card_width_px=340.0)
+BOTH = pytest.mark.parametrize("scene", [CARD, TAG], ids=["card", "tag"])
+
+
+def reading_of(scene: Scene) -> Reading:
+    return read_photo(take_photo(scene).rgb_u8)
+
+
+@BOTH
+@pytest.mark.parametrize("ph", [6.8, 7.2])
+@pytest.mark.parametrize("paper_lin", [1.15, 1.3])
+def test_paper_that_is_cut_off_is_told_by_the_grays(scene: Scene, ph: float, paper_lin: float) -> None:
+    photo = take_photo(replace(scene, ph=ph, paper_lin=paper_lin)).rgb_u8
+    assert np.mean(photo == 255) > 0.1
+    reading = read_photo(photo)
+    assert reading.ph is not None
+    assert reading.ph.value == pytest.approx(ph, abs=0.08)  # measured: 0.04 at most
+    assert "clipped" in reading.flags
+
+
+@BOTH
+def test_fluid_that_is_cut_off_itself_is_refused(scene: Scene) -> None:
+    reading = reading_of(replace(scene, paper_lin=4.0))
+    assert reading.reason is not None
+    assert reading.reason.code == "overexposed"
+
+
+@BOTH
+def test_a_little_film_widens_and_is_told(scene: Scene) -> None:
+    clean, dirty = (reading_of(replace(scene, film=film)) for film in (0.0, 0.3))
+    assert "dirty" not in clean.flags
+    assert "dirty" in dirty.flags
+    assert clean.ph is not None
+    assert dirty.ph is not None
+    assert dirty.ph.value == pytest.approx(6.8, abs=0.15)
+    assert clean.budget[BUDGET_COLOR] < dirty.budget[BUDGET_COLOR]
+
+
+@BOTH
+@pytest.mark.parametrize("film", [0.6, 0.9, 1.2])
+def test_much_film_is_refused_by_name(scene: Scene, film: float) -> None:
+    reading = reading_of(replace(scene, film=film))
+    assert reading.reason is not None
+    assert reading.reason.code == "overgrown"
+    assert scene.behind in reading.reason.message
+
+
+@BOTH
+def test_lens_glare_and_a_yellow_lamp_are_no_film(scene: Scene) -> None:
+    glare = reading_of(replace(scene, glare=0.08))
+    assert glare.status == "read"
+    assert "dirty" not in glare.flags
+    lamp = reading_of(replace(scene, balance_error=(1.0, 0.3)))
+    assert lamp.reason is not None
+    assert lamp.reason.code == "colored-light"
+
+
+def test_fluid_of_too_few_pixels_tells_how_much_nearer_to_go() -> None:
+    require_near(100.0, 1.6, 1000.0)
+    with pytest.raises(Refusal) as far:
+        require_near(100.0, 1.5, 1000.0)
+    with pytest.raises(Refusal) as further:
+        require_near(100.0, 0.5, 3000.0)
+    assert far.value.reason.code == "small-vial"
+    assert "one small step." in far.value.reason.next_step
+    assert "five small steps." in further.value.reason.next_step
