@@ -335,6 +335,18 @@ def test_what_is_refused_is_asked_for_again_and_the_rest_is_kept(tmp_path: Path,
     assert [sample.photo for sample in read_profile(out).samples] == ["acid.png", "known.png", "base.png"]
 
 
+def test_two_photos_of_the_known_fluid_may_be_given(tmp_path: Path, photos: dict[str, Path]) -> None:
+    once_more = tmp_path / "again.png"
+    Image.fromarray(take_photo(replace(SCENE, ph=7.0, load=0.85)).rgb_u8).save(once_more)
+    arguments = f"calibrate ends --known {photos['known']} --known {once_more} --known-ph 7 --kh 4"
+    made = CliRunner().invoke(app, [*arguments.split(), "--out", str(tmp_path / "me.toml")])
+    assert made.exit_code == 0, made.output
+    both = read_profile(tmp_path / "me.toml")
+    assert [sample.photo for sample in both.samples] == ["known.png", "again.png"]
+    one = replace(both, samples=both.samples[:1])
+    assert estimate_parameters(both.evidence).std[0] < estimate_parameters(one.evidence).std[0]
+
+
 def test_a_known_fluid_that_is_refused_is_asked_for_with_its_numbers(tmp_path: Path, photos: dict[str, Path]) -> None:
     out = tmp_path / "me.toml"
     arguments = f"calibrate ends --acid {photos['acid']} --known {photos['acid']} --known-ph 7 --kh 4 --out {out}"

@@ -84,8 +84,11 @@ def ends(
         Path | None, typer.Option(help="Photo with a pinch of baking soda: all blue.", metavar="PHOTO")
     ] = None,
     known: Annotated[
-        Path | None,
-        typer.Option(help="Photo of a fresh, colorless buffer, or other fluid of known pH.", metavar="PHOTO"),
+        list[Path] | None,
+        typer.Option(
+            help="Photo of a fresh, colorless buffer, or other fluid of known pH; use it twice for two photos.",
+            metavar="PHOTO",
+        ),
     ] = None,
     known_ph: Annotated[float | None, number("pH of that fluid.", "PH", *KNOWN_PH_RANGE)] = None,
     ionic_strength: Annotated[
@@ -114,9 +117,9 @@ def ends(
             "Photos: --acid, --base and --known; its pH: --known-ph; its ionic strength in mol/kg: "
             f"--ionic-strength ({BUFFERS}). For KH fluid use --kh instead.",
         )
-    if acid is None and base is None and known is None:
+    if acid is None and base is None and not known:
         fail("Use at least one of --acid, --base and --known. How to prepare them: --how")
-    if (known is None) != (known_ph is None):
+    if bool(known) != (known_ph is not None):
         fail("--known and --known-ph go together.")
     from colorread.carbonate import ionic_strength as ionic_strength_of_kh
     from colorread.profile.known_photo import buffer_photo, end_photo
@@ -128,7 +131,7 @@ def ends(
         photos.append((end_photo(acid, "acid"), "--acid PHOTO"))
     if base is not None:
         photos.append((end_photo(base, "base"), "--base PHOTO"))
-    if known is not None and known_ph is not None:
+    if known and known_ph is not None:
         if ionic_strength is None:
             if kh is None:
                 fail(
@@ -137,8 +140,9 @@ def ends(
                 )
             ionic_strength = float(ionic_strength_of_kh(kh))
         numbers = f"--known-ph {known_ph:g} --ionic-strength {ionic_strength:.4g} --temperature {temperature:g}"
-        photo = buffer_photo(known, known_ph, ionic_strength_mol_kg=ionic_strength, temperature_c=temperature)
-        photos.append((photo, f"--known PHOTO {numbers}"))
+        for path in known:
+            photo = buffer_photo(path, known_ph, ionic_strength_mol_kg=ionic_strength, temperature_c=temperature)
+            photos.append((photo, f"--known PHOTO {numbers}"))
     _make("ends", photos, out, from_profile, light, force)
 
 
