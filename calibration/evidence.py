@@ -21,7 +21,7 @@ _SURELY_BLUE = 1.1
 # made the intervals too small.
 _INDEPENDENT_PATCHES = 2.0
 # Standard deviations of the pH by which light, glare and paper move one photo of a known fluid, and their shares: every
-# reading with the profile has that error, and two photos that contradict each other leave both in doubt. On 7 rendered
+# reading with the profile has that error, and two photos that contradict each other leave both in doubt. On 9 rendered
 # vials, with each photo near pH 6.9 in turn as the known one, the intervals covered 89 % without it and 94 % with it.
 _PHOTO_ERROR = {0.02: 0.9, 0.1: 0.1}
 State = Literal["acid", "base", "known", "chart", "kit-chart"]

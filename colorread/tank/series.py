@@ -21,7 +21,7 @@ from colorread.tank.settings import Tank
 _MODEL_STD_LN = 0.05  # assumption
 PH_PER_LN = 1.0 / math.log(10.0)
 
-# Photos with these flags miss by more than they say. Of 203 rendered photos without a profile 52 had one; beside what
+# Photos with these flags miss by more than they say. Of 203 rendered photos without a profile 48 had one; beside what
 # they say, an error of their own of this standard deviation explains how far they lay off [pH].
 _DOUBTFUL_FLAGS = frozenset(("clipped", "mixed-light", "glare"))  # glare was too seldom to count: assumption
 _DOUBTFUL_STD_PH = 0.1
