@@ -218,7 +218,7 @@ def test_a_known_fluid_is_known_by_numbers(make: Callable[[], KnownPhoto]) -> No
 
 
 def test_swapped_ends_are_noticed(photos: dict[str, Path]) -> None:
-    with pytest.raises(PhotoRefused, match=r"base\.png: the fluid is not all yellow; use the photo of the acid fluid"):
+    with pytest.raises(PhotoRefused, match=r"base\.png: .* not all yellow\. Use the photo of the acid fluid"):
         make_profile([end_photo(photos["base"], "acid"), end_photo(photos["acid"], "base")])
 
 
@@ -288,7 +288,7 @@ def test_the_page_looks_at_a_calibration_photo_as_strictly_as_the_profile(
         swapped = check_photo(photos[photo], "ends", step, None)
         assert swapped is not None
         assert swapped.message == f"The fluid in this photo is not all {color}."
-        assert swapped.next_step == f"Add some {more}, mix, and take it again."
+        assert f"add some {more}, mix, and take it again." in swapped.next_step
 
 
 def test_one_photo_is_not_two_fluids(photos: dict[str, Path]) -> None:
@@ -317,6 +317,47 @@ def test_a_refused_photo_is_no_wrong_use(tmp_path: Path, arguments: str) -> None
     refused = CliRunner().invoke(app, [*f"calibrate {arguments}".format(photo).split(), "--out", str(out)])
     assert (refused.exit_code, out.exists()) == (3, False)
     assert len(refused.output.splitlines()) == 1
+
+
+def test_what_is_refused_is_asked_for_again_and_the_rest_is_kept(tmp_path: Path, photos: dict[str, Path]) -> None:
+    broken, out = tmp_path / "broken.jpg", tmp_path / "me.toml"
+    broken.write_bytes(b"no photo")
+    arguments = f"calibrate ends --acid {photos['acid']} --base {broken} --known {photos['known']} --known-ph 7 --kh 4"
+    partly = CliRunner().invoke(app, [*arguments.split(), "--out", str(out)])
+    assert partly.exit_code == 3
+    assert partly.stderr.startswith(f"{broken}: ")
+    assert len(partly.stderr.splitlines()) == 1
+    assert [sample.photo for sample in read_profile(out).samples] == ["acid.png", "known.png"]
+    asked = partly.stdout.splitlines()[-1].partition("colorread ")[2]
+    assert asked == f"calibrate ends --base PHOTO --from {out}"
+    whole = CliRunner().invoke(app, asked.replace("PHOTO", str(photos["base"])).split())
+    assert whole.exit_code == 0, whole.output
+    assert [sample.photo for sample in read_profile(out).samples] == ["acid.png", "known.png", "base.png"]
+
+
+def test_two_photos_of_the_known_fluid_may_be_given(tmp_path: Path, photos: dict[str, Path]) -> None:
+    once_more = tmp_path / "again.png"
+    Image.fromarray(take_photo(replace(SCENE, ph=7.0, load=0.85)).rgb_u8).save(once_more)
+    arguments = f"calibrate ends --known {photos['known']} --known {once_more} --known-ph 7 --kh 4"
+    made = CliRunner().invoke(app, [*arguments.split(), "--out", str(tmp_path / "me.toml")])
+    assert made.exit_code == 0, made.output
+    both = read_profile(tmp_path / "me.toml")
+    assert [sample.photo for sample in both.samples] == ["known.png", "again.png"]
+    one = replace(both, samples=both.samples[:1])
+    assert estimate_parameters(both.evidence).std[0] < estimate_parameters(one.evidence).std[0]
+
+
+def test_a_known_fluid_that_is_refused_is_asked_for_with_its_numbers(tmp_path: Path, photos: dict[str, Path]) -> None:
+    out = tmp_path / "me.toml"
+    arguments = f"calibrate ends --acid {photos['acid']} --known {photos['acid']} --known-ph 7 --kh 4 --out {out}"
+    partly = CliRunner().invoke(app, arguments.split())
+    assert (partly.exit_code, "does not fit pH 7.00" in partly.stderr) == (3, True)
+    asked = partly.stdout.splitlines()[-1].partition("colorread ")[2]
+    whole = CliRunner().invoke(app, asked.replace("PHOTO", str(photos["known"])).split())
+    assert whole.exit_code == 0, whole.output
+    known = read_profile(out).samples[-1].evidence
+    expected = buffer_photo(photos["known"], 7.0, ionic_strength_mol_kg=IONIC)
+    assert (known.ph, known.pka) == (7.0, pytest.approx(expected.pka, abs=1e-3))
 
 
 def test_air_gives_the_known_ph_of_the_equilibrium() -> None:

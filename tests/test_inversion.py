@@ -405,6 +405,25 @@ def test_known_point_finds_the_pka() -> None:
         assert weight.sum() == pytest.approx(1.0)
 
 
+def test_known_points_are_weighed_against_each_other() -> None:
+    rng = np.random.default_rng(4)
+    setup = make_setup(rng)
+    right = [known_point(rng, setup) for _ in range(2)]
+    off = known_point(rng, setup, ph=7.25)
+    wrong = Evidence(samples=off.samples, space="srgb", state="known", ph=7.0, ph_std=0.02, pka=PKA)
+
+    def pka(*points: Evidence) -> tuple[float, float]:
+        weight = weigh_members(signal_family("srgb").weight, points).sum(axis=(0, 1))
+        mean = float(weight @ PKA_SHIFT)
+        return mean, float(np.sqrt(weight @ (PKA_SHIFT - mean) ** 2))
+
+    (first, alone), (both, agreeing), (between, doubtful) = pka(right[0]), pka(*right), pka(right[0], wrong)
+    assert agreeing < alone
+    assert doubtful > 1.2 * agreeing
+    # One photo in doubt against two: these win.
+    assert abs(pka(*right, wrong)[0] - both) < 0.5 * abs(between - first)
+
+
 def test_uncertain_known_point_teaches_less() -> None:
     rng = np.random.default_rng(16)
     setup = make_setup(rng)

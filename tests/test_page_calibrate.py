@@ -62,7 +62,17 @@ def test_the_form_is_of_the_units_and_ticks_that_it_was_sent_with(page: tuple[ht
     assert again["temperature"] == "warm"
     assert "use" not in again
 
-    made = client.post(URL, data={**again, "temperature": "77", "choice": "make"})
+    known = (SAMPLES / "week" / "calibration-known.jpg").read_bytes()
+    token = form_token(client.get(URL).text)
+    client.post(f"{URL}/known/photo", data={"csrf": token}, files={"photo": ("a.jpg", known)})
+    unlike = client.post(URL, data={**again, "temperature": "77", "choice": "make", "buffer": "kh", "known_ph": "8"})
+    assert unlike.status_code == 422
+    acid_and_base, _, known_step = unlike.text.partition("3. Known pH")
+    assert ("does not fit" in acid_and_base, "does not fit pH 8.00" in known_step) == (False, True)
+    assert unlike.text.count("taken</h3>") == 3  # all are kept, for the pH may have been mistyped
+
+    right = {"temperature": "77", "choice": "make", "buffer": "kh", "known_ph": "6.9"}
+    made = client.post(URL, data={**again, **right})
     assert made.status_code == 200, made.text
     with Log(log_path) as log:
         assert log.tank("window").profile is None

@@ -177,8 +177,8 @@ def test_after_an_overdose_the_gas_starts_again_with_what_keeps_the_fish_limit(
 
 
 def test_where_hardly_any_gas_is_too_much_nothing_is_started_again(overdosed: Truth) -> None:
-    advice = advice_of(overdosed, "fermentation", gas=ALWAYS, lights=ALWAYS, marks=limits(5.0))
-    assert advice.recommended is None or advice.recommended.change.rate_factor <= 0.05
+    advice = advice_of(overdosed, "fermentation", marks=limits(5.0))  # with the hours that the readings follow
+    assert advice.recommended is None
     assert "Stop the gas" in advice.sentences[0]
 
 

@@ -112,6 +112,24 @@ def test_right_readings_are_not_moved_by_the_shared_error() -> None:
     assert np.median(np.abs(np.log(tank / truth.tank_mg_l))) < 0.08
 
 
+def test_clipped_and_glaring_readings_weigh_less() -> None:
+    truth = week()
+    read = [i for i, reading in enumerate(truth.readings) if reading.status == "read"]
+
+    def off_by(flags: tuple[str, ...]) -> float:
+        readings = list(truth.readings)
+        for i in read[2::6]:
+            told = asdict(readings[i].photo_ph or readings[i].ph)  # type: ignore[call-overload]
+            acid = Interval(**{name: None if end is None else end - 0.2 for name, end in told.items()})
+            readings[i] = replace(readings[i], photo_ph=acid, flags=flags)
+        moved, exact = (
+            np.median(fit_tank(truth.tank, r).course(truth.hours)[0], axis=0) for r in (readings, truth.readings)
+        )
+        return float(np.median(np.abs(np.log(moved / exact))))
+
+    assert off_by(("clipped",)) < 0.8 * off_by(())
+
+
 def week(**changes: object) -> Truth:
     return simulated_week(3, **changes)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
 
@@ -34,7 +35,7 @@ from colorread.limits import (
 from colorread.profile.how_to import BUFFERS, GUIDES, Guide
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Iterator, Sequence
 
     from calibration.profile import Profile
     from colorread.profile.known_photo import KnownPhoto
@@ -60,7 +61,9 @@ app = typer.Typer(
 _Out = Annotated[Path | None, typer.Option(help="Profile to write, such as me.toml.", metavar="FILE")]
 _From = Annotated[
     Path | None,
-    typer.Option("--from", help="Earlier profile of the same vial and phone, to add to.", metavar="FILE"),
+    typer.Option(
+        "--from", help="Earlier profile of the same vial and phone, to add to; in place without --out.", metavar="FILE"
+    ),
 ]
 _Light = Annotated[LightClass, typer.Option(help="Lamp in the photos, if known.")]
 _Force = Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")]
@@ -81,8 +84,11 @@ def ends(
         Path | None, typer.Option(help="Photo with a pinch of baking soda: all blue.", metavar="PHOTO")
     ] = None,
     known: Annotated[
-        Path | None,
-        typer.Option(help="Photo of a fresh, colorless buffer, or other fluid of known pH.", metavar="PHOTO"),
+        list[Path] | None,
+        typer.Option(
+            help="Photo of a fresh, colorless buffer, or other fluid of known pH; use it twice for two photos.",
+            metavar="PHOTO",
+        ),
     ] = None,
     known_ph: Annotated[float | None, number("pH of that fluid.", "PH", *KNOWN_PH_RANGE)] = None,
     ionic_strength: Annotated[
@@ -111,9 +117,9 @@ def ends(
             "Photos: --acid, --base and --known; its pH: --known-ph; its ionic strength in mol/kg: "
             f"--ionic-strength ({BUFFERS}). For KH fluid use --kh instead.",
         )
-    if acid is None and base is None and known is None:
+    if acid is None and base is None and not known:
         fail("Use at least one of --acid, --base and --known. How to prepare them: --how")
-    if (known is None) != (known_ph is None):
+    if bool(known) != (known_ph is not None):
         fail("--known and --known-ph go together.")
     from colorread.carbonate import ionic_strength as ionic_strength_of_kh
     from colorread.profile.known_photo import buffer_photo, end_photo
@@ -122,10 +128,10 @@ def ends(
         fail("Use either --ionic-strength or --kh for the known fluid.")
     photos = []
     if acid is not None:
-        photos.append(end_photo(acid, "acid"))
+        photos.append((end_photo(acid, "acid"), "--acid PHOTO"))
     if base is not None:
-        photos.append(end_photo(base, "base"))
-    if known is not None and known_ph is not None:
+        photos.append((end_photo(base, "base"), "--base PHOTO"))
+    if known and known_ph is not None:
         if ionic_strength is None:
             if kh is None:
                 fail(
@@ -133,8 +139,11 @@ def ends(
                     "you measured."
                 )
             ionic_strength = float(ionic_strength_of_kh(kh))
-        photos.append(buffer_photo(known, known_ph, ionic_strength_mol_kg=ionic_strength, temperature_c=temperature))
-    _make(photos, out, from_profile, light, force)
+        numbers = f"--known-ph {known_ph:g} --ionic-strength {ionic_strength:.4g} --temperature {temperature:g}"
+        for path in known:
+            photo = buffer_photo(path, known_ph, ionic_strength_mol_kg=ionic_strength, temperature_c=temperature)
+            photos.append((photo, f"--known PHOTO {numbers}"))
+    _make("ends", photos, out, from_profile, light, force)
 
 
 @app.command(
@@ -182,8 +191,11 @@ def air(
         low, high = AIR_KH_RANGE_DKH
         if not path or not low <= kh <= high:
             fail(f"--photo needs a file and a KH between {low:g} and {high:g} dKH, such as a.jpg:2, not {text}.")
-        photos.append(air_photo(path, kh, air_ppm=air_ppm, temperature_c=temperature))
-    _make(photos, out, from_profile, light, force)
+        numbers = f"--air-ppm {air_ppm:g} --temperature {temperature:g}"
+        photos.append(
+            (air_photo(path, kh, air_ppm=air_ppm, temperature_c=temperature), f"--photo PHOTO:{kh:g} {numbers}")
+        )
+    _make("air", photos, out, from_profile, light, force)
 
 
 @app.command(
@@ -235,7 +247,6 @@ def chart(
     if region is not None and patches is None:
         fail("--region is for a kit's chart and needs --patches.")
     xywh = rectangle("--region", region)
-    from colorread.errors import Refusal
     from colorread.profile.checks import PhotoRefused
     from colorread.profile.make import make_chart_profile
     from colorread.profile.patch_labels import ph_of_patches
@@ -245,16 +256,15 @@ def chart(
     except ValueError as error:
         fail(str(error))
 
-    def make(earlier: Profile | None) -> Profile:
+    target, earlier = _target(out, from_profile, force)
+    with _calibrating():
         try:
-            return make_chart_profile(photos, patch_ph=patch_ph, region_xywh=xywh, light=light.value, base=earlier)
+            made = make_chart_profile(photos, patch_ph=patch_ph, region_xywh=xywh, light=light.value, base=earlier)
         except PhotoRefused as error:
-            refusal = error.__cause__
-            if patch_ph is None or not isinstance(refusal, Refusal) or refusal.reason.code not in _ASKS_FOR_REGION:
+            if patch_ph is None or error.reason.code not in _ASKS_FOR_REGION:
                 raise
-            raise PhotoRefused(f"{error} {_FIRST_REGION if xywh is None else _OTHER_REGION}") from None
-
-    _write(make, out, from_profile, force)
+            fail(f"{error} {_FIRST_REGION if xywh is None else _OTHER_REGION}", EXIT_REFUSED)
+    _write(made, target, replace=force or out is None)
 
 
 def _explain(guide: Guide, *options: str) -> NoReturn:
@@ -277,32 +287,67 @@ def _explain(guide: Guide, *options: str) -> NoReturn:
 
 
 def _make(
-    photos: Sequence[KnownPhoto], out: Path | None, from_profile: Path | None, light: LightClass, force: bool
+    command: str,
+    photos: Sequence[tuple[KnownPhoto, str]],
+    out: Path | None,
+    from_profile: Path | None,
+    light: LightClass,
+    force: bool,
 ) -> None:
-    def make(earlier: Profile | None) -> Profile:
-        from colorread.profile.make import make_profile
-
-        return make_profile(photos, light=light.value, base=earlier)
-
-    _write(make, out, from_profile, force)
-
-
-def _write(make: Callable[[Profile | None], Profile], out: Path | None, from_profile: Path | None, force: bool) -> None:
-    if out is None:
-        fail("Add where to write the profile: --out me.toml")
-    require_new(out, force)
-    from calibration.profile_file import write_profile
+    """Make a profile of the photos that can be used; each comes with the options that give it once more."""
     from colorread.profile.checks import PhotoRefused
-    from colorread.profile.words import profile_lines
+    from colorread.profile.make import measure_photos, profile_of
 
-    earlier = None if from_profile is None else load_profile(from_profile)
+    target, earlier = _target(out, from_profile, force)
+    with _calibrating():
+        samples, missing = [], []
+        for measured, (_, options) in zip(measure_photos(photo for photo, _ in photos), photos, strict=True):
+            if isinstance(measured, PhotoRefused):
+                typer.echo(measured, err=True)
+                missing.append(options)
+            else:
+                samples.append(measured)
+        if not samples:
+            raise typer.Exit(EXIT_REFUSED)
+        made = profile_of(samples, light=light.value, base=earlier)
+    _write(made, target, replace=force or out is None)
+    if missing:
+        again = " ".join(dict.fromkeys(missing))
+        typer.echo(
+            "What was refused is missing in it. Take that photo again and add it: "
+            f"colorread calibrate {command} {again} --from {shlex.quote(str(target))}"
+        )
+        raise typer.Exit(EXIT_REFUSED)
+
+
+def _target(out: Path | None, from_profile: Path | None, force: bool) -> tuple[Path, Profile | None]:
+    """Return where the profile is to be written, and the earlier one."""
+    target = out or from_profile
+    if target is None:
+        fail("Add where to write the profile: --out me.toml")
+    if out is not None:
+        require_new(out, force)
+    return target, None if from_profile is None else load_profile(from_profile)
+
+
+@contextmanager
+def _calibrating() -> Iterator[None]:
+    """Fail with one sentence where photos make no profile in a ``with`` block."""
+    from colorread.profile.checks import PhotoRefused
+
     try:
-        made = make(earlier)
+        yield
     except ValueError as error:
         fail(str(error), EXIT_REFUSED if isinstance(error, PhotoRefused) else EXIT_USAGE)
     except (OSError, MemoryError) as error:
         fail(f"A photo could not be read: {trouble_of(error)}.", EXIT_FAILED)
-    with writing(out):
-        write_profile(made, out, overwrite=force)
-    echo_lines(profile_lines(made))
-    typer.echo(f"Wrote {out}. Read with it: colorread read photo.jpg --profile {shlex.quote(str(out))}")
+
+
+def _write(profile: Profile, target: Path, *, replace: bool) -> None:
+    from calibration.profile_file import write_profile
+    from colorread.profile.words import profile_lines
+
+    with writing(target):
+        write_profile(profile, target, overwrite=replace)
+    echo_lines(profile_lines(profile))
+    typer.echo(f"Wrote {target}. Read with it: colorread read photo.jpg --profile {shlex.quote(str(target))}")

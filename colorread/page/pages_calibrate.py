@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from fastapi import APIRouter, HTTPException, Request
@@ -69,7 +70,7 @@ async def photo(request: Request, name: str, kind: str, step: str) -> Response:
             count = None if patch_ph is None else len(patch_ph)
             problem = await core.pool.run(tasks_calibrate.check_photo, upload.path, known_kind, step, count)
         if problem is not None:
-            return _steps_page(request, tank, known_kind, problem=problem, at=step, typed={"patches": patches})
+            return _steps_page(request, tank, known_kind, problems={step: problem}, typed={"patches": patches})
         core.calibrations.put(name, known_kind, step, upload, core.workplace.new_folder())
     return see(tank_url(name, f"/calibrate/{kind}#next"))
 
@@ -97,18 +98,18 @@ async def finish(request: Request, name: str, kind: str) -> Response:
             numbers = _numbers(form, tank, units)
         except ValueError as error:
             problem = Reason(code="numbers", message=str(error), next_step="Correct it and try again.")
-            return _steps_page(request, tank, known_kind, problem=problem, typed=typed, units=units)
+            return _steps_page(request, tank, known_kind, problems={"": problem}, typed=typed, units=units)
         adds, uses = text_of(form, "add") == "yes", text_of(form, "use") == "yes"
     photos = {step: upload.path for step, upload in core.calibrations.photos(name, known_kind).items()}
     if not photos:
         problem = Reason(code="no-photos", message="No photo yet.", next_step="Take the first one.")
-        return _steps_page(request, tank, known_kind, problem=problem, typed=typed, units=units)
+        return _steps_page(request, tank, known_kind, problems={"": problem}, typed=typed, units=units)
     target = new_profile_path(core.log_path, name, kind)
     made = await core.pool.run(
         tasks_calibrate.make, photos, known_kind, numbers, tank.profile if adds else None, target
     )
-    if isinstance(made, Reason):
-        return _steps_page(request, tank, known_kind, problem=made, typed=typed, units=units)
+    if isinstance(made, Mapping):
+        return _steps_page(request, tank, known_kind, problems=made, typed=typed, units=units)
     core.calibrations.clear(name, known_kind)
     if uses:
         await run_in_threadpool(core.change_tank, name, lambda tank: changed_tank(tank, {"profile": str(target)}))
@@ -120,8 +121,7 @@ def _steps_page(
     tank: Tank,
     kind: Kind,
     *,
-    problem: Reason | None = None,
-    at: str = "",
+    problems: Mapping[str, Reason] | None = None,
     typed: dict[str, Any] | None = None,
     units: Units | None = None,
 ) -> Response:
@@ -143,14 +143,13 @@ def _steps_page(
     return page(
         request,
         "steps.html",
-        status=200 if problem is None else 422,
+        status=422 if problems else 200,
         tank=tank,
         kind=kind,
         guide=guide,
         taken=taken,
         next_step=waiting[0] if waiting else "",
-        problem=problem,
-        problem_at=at,
+        problems=problems or {},
         texts=texts | (typed or {}),
         outdoor_air_ppm=f"{OUTDOOR_AIR_PPM:g}",
         units=units,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,25 +11,13 @@ from calibration.profile_file import read_profile, write_profile
 from colorread.chart_find import measure_chart
 from colorread.errors import Reason, Refusal
 from colorread.page.tasks import require_modest
-from colorread.profile.checks import fits_its_state
+from colorread.profile.checks import PhotoRefused
 from colorread.profile.how_to import GUIDES, Kind
 from colorread.profile.known_photo import KnownPhoto, air_photo, buffer_photo, end_photo
-from colorread.profile.make import evidence_of, make_chart_profile, make_profile, see_clear_fluid
+from colorread.profile.make import known_fluid, make_chart_profile, measure_photos, profile_of, see_clear_fluid
 from colorread.profile.words import profile_lines
 
 _STATES: Mapping[str, State] = {"acid": "acid", "base": "base"}  # by step
-_OTHER_FLUID: Mapping[State, Reason] = {
-    "acid": Reason(
-        code="other-fluid",
-        message="The fluid in this photo is not all yellow.",
-        next_step="Add some vinegar, mix, and take it again.",
-    ),
-    "base": Reason(
-        code="other-fluid",
-        message="The fluid in this photo is not all blue.",
-        next_step="Add some baking soda, mix, and take it again.",
-    ),
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,11 +73,10 @@ def check_photo(path: Path, kind: Kind, step: str, n_patches: int | None) -> Rea
         require_modest(path)
         if kind == "chart":
             measure_chart(path, n_patches)
+        elif (state := _STATES.get(step)) is not None:
+            known_fluid(end_photo(path, state))
         else:
-            fluid = see_clear_fluid(path)
-            state = _STATES.get(step)
-            if state is not None and not fits_its_state(evidence_of(fluid, end_photo(path, state))):
-                return _OTHER_FLUID[state]
+            see_clear_fluid(path, "known")
     except Refusal as refusal:
         return refusal.reason
     return None
@@ -97,7 +84,7 @@ def check_photo(path: Path, kind: Kind, step: str, n_patches: int | None) -> Rea
 
 def make(
     photos: Mapping[str, Path], kind: Kind, numbers: Numbers, earlier: str | None, target: Path
-) -> tuple[str, ...] | Reason:
+) -> tuple[str, ...] | Mapping[str, Reason]:
     """
     Make a profile of calibration photos and write it.
 
@@ -116,8 +103,8 @@ def make(
 
     Returns
     -------
-    tuple of str or Reason
-        The profile in words, or why there is none.
+    tuple of str, or mapping of str to Reason
+        The profile in words, or why there is none: by the step whose photo cannot be used, '' for all together.
     """
     try:
         base = None if earlier is None else read_profile(earlier)
@@ -126,38 +113,46 @@ def make(
                 list(photos.values()), patch_ph=numbers.patch_ph, light=numbers.light, base=base
             )
         else:
-            profile = make_profile(_known_photos(photos, kind, numbers), light=numbers.light, base=base)
+            known = _known_photos(photos, kind, numbers)
+            samples, problems = [], {}
+            for measured, key in zip(measure_photos(known.values()), known, strict=True):
+                if isinstance(measured, PhotoRefused):
+                    problems[key] = measured.reason
+                else:
+                    samples.append(measured)
+            if problems:
+                return problems
+            profile = profile_of(samples, light=numbers.light, base=base)
         write_profile(profile, target)
     except (OSError, ValueError) as error:
         words = str(error)
         for step in GUIDES[kind].steps:
             if step.key in photos:
                 words = words.replace(str(photos[step.key]), step.title)
-        return Reason(code="calibration", message=words, next_step="Take that photo again, or correct your input.")
+        next_step = "Take that photo again, or correct your input."
+        return {"": Reason(code="calibration", message=words, next_step=next_step)}
     return tuple(profile_lines(profile))
 
 
-def _known_photos(photos: Mapping[str, Path], kind: Kind, numbers: Numbers) -> Sequence[KnownPhoto]:
-    known = []
+def _known_photos(photos: Mapping[str, Path], kind: Kind, numbers: Numbers) -> Mapping[str, KnownPhoto]:
+    known = {}
     for step in GUIDES[kind].steps:
         path = photos.get(step.key)
         if path is None:
             continue
         if step.kh_dkh is not None:
-            known.append(air_photo(path, step.kh_dkh, air_ppm=numbers.air_ppm, temperature_c=numbers.temperature_c))
+            known[step.key] = air_photo(path, step.kh_dkh, air_ppm=numbers.air_ppm, temperature_c=numbers.temperature_c)
         elif (state := _STATES.get(step.key)) is not None:
-            known.append(end_photo(path, state))
+            known[step.key] = end_photo(path, state)
         elif numbers.known_ph is None:
             raise ValueError("The pH of the known fluid is missing; enter it.")
         elif numbers.ionic_strength_mol_kg is None:
             raise ValueError("The ionic strength of the known fluid is missing; choose its buffer, or enter it.")
         else:
-            known.append(
-                buffer_photo(
-                    path,
-                    numbers.known_ph,
-                    ionic_strength_mol_kg=numbers.ionic_strength_mol_kg,
-                    temperature_c=numbers.temperature_c,
-                )
+            known[step.key] = buffer_photo(
+                path,
+                numbers.known_ph,
+                ionic_strength_mol_kg=numbers.ionic_strength_mol_kg,
+                temperature_c=numbers.temperature_c,
             )
     return known

@@ -13,6 +13,7 @@ from calibration.chart import ph_by_chart
 from calibration.evidence import PRINTED_STATES, Evidence, State
 from calibration.family_fit import RATIO, fit_family
 from calibration.profile import KnownSample
+from colorread.errors import Reason
 from colorread.profile.words import known_words
 
 # Dye that is all yellow or blue must explain the color this well, over the dye that explains it best: 0.7 and more for
@@ -32,7 +33,21 @@ class CalibrationError(ValueError):
 
 
 class PhotoRefused(CalibrationError):  # noqa: N818 - an error by its base
-    """One of the photos does not show what it should, in one sentence with its name."""
+    """
+    One of the photos cannot be used; the others may be kept.
+
+    Parameters
+    ----------
+    path : path
+        The photo.
+    reason : Reason
+        Why.
+    """
+
+    def __init__(self, path: str | os.PathLike[str], reason: Reason) -> None:
+        super().__init__(f"{path}: {reason.message} {reason.next_step}")
+        self.path = path
+        self.reason = reason
 
 
 def require_same_as_before(samples: Sequence[KnownSample], earlier: Sequence[KnownSample]) -> None:

@@ -94,6 +94,12 @@ GUIDES: Mapping[Kind, Guide] = {
                 words="The rinsed vial with a fresh, colorless buffer of pH 6.86 or 7.00 and the same dye, or with KH "
                 "fluid and dye whose pH you measured. This photo counts most: it fixes the dye's own constant.",
             ),
+            Step(
+                key="known2",
+                title="Known pH, once more",
+                words="The same fluid again, with the vial turned and moved a little. It may be left out, but an error "
+                "of the first photo would be in every reading.",
+            ),
         ),
         cautions=_CAUTIONS,
     ),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -37,13 +37,19 @@ _USUAL_RANGE = (5.5, 8.5)  # pH range in which a calibration photo is looked at 
 # part: density, and share of the density. From simulated prints that err by 2.6 in color difference (CIEDE2000), and
 # by twice those faults of the printer; with the chart of a kit so weighed, intervals of vials covered 90 % and more.
 _PRINT_STD, _PRINT_STD_PER_DENSITY = 0.02, 0.1
-_WRONG_STATE = {
-    "acid": "the fluid is not all yellow; use the photo of the acid fluid, or add some vinegar, mix, and take it "
-    "again.",
-    "base": "the fluid is not all blue; use the photo of the basic fluid, or add some baking soda, mix, and take it "
-    "again.",
-    "known": "the color of the fluid does not fit pH {ph:.2f}; check pH and ionic strength of the buffer, or KH and "
-    "hours in outdoor air of the diluted fluid.",
+_WRONG_STATE: Mapping[State, tuple[str, str]] = {  # message and next step
+    "acid": (
+        "The fluid in this photo is not all yellow.",
+        "Use the photo of the acid fluid, or add some vinegar, mix, and take it again.",
+    ),
+    "base": (
+        "The fluid in this photo is not all blue.",
+        "Use the photo of the basic fluid, or add some baking soda, mix, and take it again.",
+    ),
+    "known": (
+        "The color of the fluid does not fit pH {ph:.2f}.",
+        "Check pH and ionic strength of the buffer, or KH and hours in outdoor air of the diluted fluid.",
+    ),
 }
 _KIT_PH_STD = 0.1  # how well a maker's patches meet the maker's own dye: assumption
 
@@ -69,10 +75,37 @@ def make_profile(photos: Sequence[KnownPhoto], *, light: str = "unknown", base: 
     Raises
     ------
     CalibrationError
-        If a photo cannot be read, its fluid has not the color of the state it is said to be in, or the photos do not
-        belong together.
+        If a photo cannot be used, or the photos do not belong together.
     """
-    return _profile_of([_measured(photo) for photo in photos], light, base)
+    samples = []
+    for measured in measure_photos(photos):
+        if isinstance(measured, PhotoRefused):
+            raise measured
+        samples.append(measured)
+    return profile_of(samples, light=light, base=base)
+
+
+def measure_photos(photos: Iterable[KnownPhoto]) -> Iterator[KnownSample | PhotoRefused]:
+    """
+    Measure the photos of a calibration, each by itself.
+
+    Parameters
+    ----------
+    photos : iterable of KnownPhoto
+        In any order.
+
+    Yields
+    ------
+    KnownSample or PhotoRefused
+        Of each in turn; why, where it cannot be read or its fluid has not the color of its state.
+    """
+    for photo in photos:
+        try:
+            evidence, seen = known_fluid(photo)
+        except Refusal as refusal:
+            yield PhotoRefused(photo.path, refusal.reason)
+        else:
+            yield _sample(evidence, photo.path, seen, _sha256(photo.path))
 
 
 def make_chart_profile(
@@ -118,7 +151,7 @@ def make_chart_profile(
         try:
             charts.append(measure_chart(path, None if patch_ph is None else len(patch_ph), region_xywh))
         except Refusal as refusal:
-            raise _photo_refused(path, refusal) from refusal
+            raise PhotoRefused(path, refusal.reason) from None
     labels = CHART_PH if patch_ph is None else tuple(sorted(patch_ph))
     samples = [
         sample
@@ -127,10 +160,10 @@ def make_chart_profile(
     ]
     require_one_phone(samples)
     require_one_chart(paths, [chart.density for chart in charts], labels)
-    return _profile_of(samples, light, base)
+    return profile_of(samples, light=light, base=base)
 
 
-def see_clear_fluid(path: str | os.PathLike[str]) -> Fluid:
+def see_clear_fluid(path: str | os.PathLike[str], state: State) -> Fluid:
     """
     Measure a photo of the vial whose pH the photo is not asked for.
 
@@ -138,6 +171,8 @@ def see_clear_fluid(path: str | os.PathLike[str]) -> Fluid:
     ----------
     path : path
         The photo.
+    state : {'acid', 'base', 'known'}
+        State of its fluid.
 
     Returns
     -------
@@ -147,7 +182,7 @@ def see_clear_fluid(path: str | os.PathLike[str]) -> Fluid:
     Raises
     ------
     Refusal
-        As for a reading.
+        As for a reading, and ``dark-fluid`` where the fluid of known pH is.
     """
     seen = see_fluid(path)
     if seen.fluid is None:
@@ -156,26 +191,34 @@ def see_clear_fluid(path: str | os.PathLike[str]) -> Fluid:
     fluid = seen.fluid
     posterior = infer_ph(fluid.signal.samples, space=fluid.photo.color_space, pka=pka_prime(), ph_range=_USUAL_RANGE)
     require_clear_fluid(fluid, posterior, is_known=True)
+    if state == "known" and "dark-fluid" in fluid.signal.flags:
+        raise Refusal("dark-fluid", "The fluid is too dark to calibrate with.", "Use less dye or more light.")
     return fluid
 
 
-def evidence_of(fluid: Fluid, photo: KnownPhoto) -> Evidence:
+def known_fluid(photo: KnownPhoto) -> tuple[Evidence, Photo]:
     """
-    Return what the color of a known fluid tells.
+    Measure a photo and hold its color against what is known of the fluid.
 
     Parameters
     ----------
-    fluid : Fluid
-        As measured.
     photo : KnownPhoto
-        What is known of it.
+        The photo and what is known of it.
 
     Returns
     -------
-    Evidence
+    evidence : Evidence
         For a profile.
+    photo : Photo
+        As it was loaded.
+
+    Raises
+    ------
+    Refusal
+        As `see_clear_fluid`, and ``other-fluid`` where the fluid has not the color of its state.
     """
-    return Evidence(
+    fluid = see_clear_fluid(photo.path, photo.state)
+    evidence = Evidence(
         samples=fluid.signal.samples,
         space=fluid.photo.color_space,
         state=photo.state,
@@ -183,9 +226,35 @@ def evidence_of(fluid: Fluid, photo: KnownPhoto) -> Evidence:
         ph_std=photo.ph_std,
         pka=photo.pka,
     )
+    if not fits_its_state(evidence):
+        message, next_step = _WRONG_STATE[photo.state]
+        raise Refusal("other-fluid", message.format(ph=photo.ph), next_step)
+    return evidence, fluid.photo
 
 
-def _profile_of(samples: Sequence[KnownSample], light: str, base: Profile | None) -> Profile:
+def profile_of(samples: Sequence[KnownSample], *, light: str = "unknown", base: Profile | None = None) -> Profile:
+    """
+    Make a profile of what was measured.
+
+    Parameters
+    ----------
+    samples : sequence of KnownSample
+        At least one.
+    light : str, default 'unknown'
+        Lamp class of all photos.
+    base : Profile, optional
+        As in `make_profile`.
+
+    Returns
+    -------
+    Profile
+        With the evidence of all.
+
+    Raises
+    ------
+    CalibrationError
+        If the photos do not belong together.
+    """
     earlier = () if base is None else base.samples
     seen = {sample.sha256 for sample in earlier}
     fresh = [sample for sample in samples if sample.sha256 not in seen]
@@ -202,19 +271,6 @@ def _profile_of(samples: Sequence[KnownSample], light: str, base: Profile | None
         light=light if base is None else common_light(light, base.light),
         made_at=datetime.now(UTC).isoformat(timespec="seconds"),
     )
-
-
-def _measured(photo: KnownPhoto) -> KnownSample:
-    try:
-        fluid = see_clear_fluid(photo.path)
-    except Refusal as refusal:
-        raise _photo_refused(photo.path, refusal) from None
-    if "dark-fluid" in fluid.signal.flags and photo.state == "known":
-        raise PhotoRefused(f"{photo.path}: the fluid is too dark to calibrate with; use less dye or more light.")
-    evidence = evidence_of(fluid, photo)
-    if not fits_its_state(evidence):
-        raise PhotoRefused(f"{photo.path}: {_WRONG_STATE[photo.state].format(ph=photo.ph)}")
-    return _sample(evidence, photo.path, fluid.photo, _sha256(photo.path))
 
 
 def _patch_samples(
@@ -249,10 +305,6 @@ def _sample(evidence: Evidence, path: str | os.PathLike[str], photo: Photo, sha2
         taken_at="" if photo.taken_at is None or photo.time_source == "file time" else photo.taken_at.isoformat(),
         camera_model=photo.camera_model or "",
     )
-
-
-def _photo_refused(path: str | os.PathLike[str], refusal: Refusal) -> PhotoRefused:
-    return PhotoRefused(f"{path}: {refusal.reason.message} {refusal.reason.next_step}")
 
 
 def _sha256(path: str | os.PathLike[str]) -> str:

@@ -73,6 +73,8 @@ def profile_lines(profile: Profile) -> list[str]:
         lines.append("A chart alone narrows readings little. Add the ends of the color, or a fluid of known pH.")
     elif "known" not in states:
         lines.append("Add a fluid of known pH: it narrows readings most.")
+    elif sum(sample.evidence.state == "known" for sample in profile.samples) == 1:
+        lines.append("Add a second photo of the known fluid: an error of the first is in every reading.")
     return list(filter(None, dict.fromkeys(lines)))  # the patches of one photo share a line
 
 

@@ -34,9 +34,9 @@ _FALL_PER_DAY: Mapping[SourceKind | None, tuple[float, float]] = {
     "cylinder": (0.0, 0.03),
     None: (0.02, 0.06),
 }
-# Uptake in the light: from nothing worth telling to 2 mg/L/h at 20 mg/L, a tank full of plants (shoots of Kahara &
-# Vermaat 2003, Aquat. Bot. 75, 217, doi 10.1016/S0304-3770(02)00179-1): assumption.
-_LN_UPTAKE = (math.log(0.015), 1.0)
+# Uptake in the light: from nothing worth telling (0.02 mg/L/h at 20 mg/L) to 2 mg/L/h, a tank full of plants (shoots of
+# Kahara & Vermaat 2003, Aquat. Bot. 75, 217, doi 10.1016/S0304-3770(02)00179-1), as 5 and 95 % points: assumption.
+_LN_UPTAKE = (math.log(0.01), 1.4)
 # Level without gas: 0.6 mg/L of the air (Plummer & Busenberg 1982) to 2 where fish and soil breathe: assumption.
 _LN_BASE = (math.log(0.9), 0.5)
 _LN_START = (0.0, 0.5)  # CO2 at the first midnight against that of a day like the others: assumption
