@@ -69,13 +69,13 @@ def simulated_week(
     fall_per_day: tuple[float, float] = (-0.02, 0.12),
     turned: tuple[float, float] | None = None,
     happenings: Sequence[str] = (),
-    at_hours: NDArray[np.float64] | None = None,
+    one_more: tuple[float, int] | None = None,
 ) -> Truth:
     """
     Draw a tank, follow it by a stiff solver, and photograph it two to four times a day, or every hour by day.
 
     `turned` is an hour from which on the gas flows with so many times its rate: 0 where it has run out. `happenings`
-    are kinds of `_happenings`. `at_hours` are further photos, whose errors of their own hang on the seed alone.
+    are kinds of `_happenings`. `one_more` is the hour of a photo after all others, and the seed of its own errors.
     """
     rng = np.random.default_rng(seed)
     lights_on = rng.integers(7, 13)
@@ -90,8 +90,8 @@ def simulated_week(
     fall = rng.uniform(*fall_per_day)
     rate = level * loss
     hours = _photo_hours(rng, days, lights, often=often)
-    if at_hours is not None:
-        hours = np.append(hours, at_hours)
+    if one_more is not None:
+        hours = np.append(hours, one_more[0])
     happened = _happenings(np.random.default_rng([seed, 1]), happenings, days, fall, fall_per_day)
 
     def slopes(hour: float, state: NDArray[np.float64], flow: float, fall: float, since_h: float) -> list[float]:
@@ -141,7 +141,15 @@ def simulated_week(
         hours=hours,
         tank_mg_l=tank_mg_l,
         vial_mg_l=vial_mg_l,
-        readings=_photographed(rng, hours, vial_mg_l, kh_dkh, happened, profile=profile),
+        readings=_photographed(
+            rng,
+            hours,
+            vial_mg_l,
+            kh_dkh,
+            happened,
+            profile=profile,
+            last_seed=None if one_more is None else one_more[1],
+        ),
         events=tuple(each.event for each in happened),
     )
 
@@ -213,6 +221,7 @@ def _photographed(
     happened: Sequence[Happening],
     *,
     profile: bool,
+    last_seed: int | None = None,
 ) -> tuple[Reading, ...]:
     """
     Return readings with a shared error, one that bends over the scale, own noise, and now and then a refusal.
@@ -227,11 +236,18 @@ def _photographed(
     renewed = [each.hour for each in happened if each.event.fluid_renewed]
     kh_errors = np.append(0.0, np.random.default_rng([int(1e6 * abs(slope))]).normal(0.0, 0.03, len(renewed)))
     readings = []
-    for hour, vial in zip(hours, vial_mg_l, strict=True):
+    for number, (hour, vial) in enumerate(zip(hours, vial_mg_l, strict=True)):
+        if last_seed is not None and number == len(hours) - 1:
+            rng = np.random.default_rng([last_seed, 2])
         true_ph = float(ph_from_co2(vial, kh_dkh))
         own_std = rng.uniform(0.02, 0.12)
         place = (true_ph - 7.0) / 0.5
-        error = shared + kh_errors[np.searchsorted(renewed, hour)] + slope * np.clip(place, -1.0, 1.0) + bow * (1.0 - min(place**2, 1.0)) * 0.5
+        error = (
+            shared
+            + kh_errors[np.searchsorted(renewed, hour)]
+            + slope * np.clip(place, -1.0, 1.0)
+            + bow * (1.0 - min(place**2, 1.0)) * 0.5
+        )
         color_noise = own_std * _STEEPEST
         seen = _blue_share(true_ph + error) + rng.normal(0.0, color_noise)
         photo, taken_at = f"{hour:.2f}.jpg", START + timedelta(hours=float(hour))

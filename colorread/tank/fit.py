@@ -114,6 +114,33 @@ class TankFit:
         """Return the gas rate while the gas is on at hours since hour 0, shape (D, N) [mg/L/h]."""
         return gas_rates(self.first, self.turns, hours)
 
+    def expected_readings(self, hours: NDArray[np.float64]) -> tuple[Draws, NDArray[np.float64]]:
+        """
+        Return what readings at later hours would be, by what is believed.
+
+        Parameters
+        ----------
+        hours : ndarray of float64, shape (N,)
+            Hours since hour 0, in rising order [h].
+
+        Returns
+        -------
+        ln_co2 : ndarray of float64, shape (D, N)
+            Natural logarithm of the CO2 read, with the errors that all readings share.
+        own_std : ndarray of float64, shape (N,)
+            Standard uncertainty of their own.
+        """
+        series, problem = self.series, self.problem
+        ln_vial = np.log(np.maximum(self.course(hours)[1], 1e-6))
+        ph_at_ln_0 = float(series.ph[-1] + series.ln_co2[-1] * PH_PER_LN)
+        alike = np.repeat(problem.alike[-1:], len(hours), axis=0)
+        ln_co2 = ln_vial + problem.shared_error(self.coordinates, ln_vial, np.full(len(hours), ph_at_ln_0), alike)
+        # The noise is that of readings near in color.
+        ph = ph_at_ln_0 - np.median(ln_co2, axis=0) * PH_PER_LN
+        near = np.exp(-0.5 * ((np.clip(ph, series.ph.min(), series.ph.max())[:, None] - series.ph) / _NEAR_PH) ** 2)
+        own = near @ ((series.std_below + series.std_above) / 2.0) / near.sum(axis=1)
+        return ln_co2, own
+
     def when(self, hour: float) -> datetime:
         """Return the time of an hour since hour 0, on the tank's clock."""
         return self.series.midnight + timedelta(hours=hour)
@@ -299,9 +326,7 @@ class Problem:
         return np.asarray(np.exp(_LN_NOISE_STD * x[:, [13]]))
 
 
-def _alike(
-    series: VialSeries, renewed_h: NDArray[np.float64], kh_std: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _alike(series: VialSeries, renewed_h: NDArray[np.float64], kh_std: NDArray[np.float64]) -> NDArray[np.float64]:
     """
     Return which share each reading has in the error of the first fluid and in that of each later one, (N, 1 + F).
 

@@ -168,9 +168,7 @@ def turns_of(steps: Iterable[Step], first: TankParameters, x: NDArray[np.float64
             fall = parameters.fall_per_h + _FALL_STD_PER_DAY / 24.0 * x[:, column + 1]
             # The rate of a piece is kept as that of hour 0, from which it would have come to the one that it has.
             ln_factor = step.gas_std * x[:, column] + (fall - parameters.fall_per_h) * step.hour
-            parameters = replace(
-                parameters, gas_mg_l_h=parameters.gas_mg_l_h * np.exp(ln_factor), fall_per_h=fall
-            )
+            parameters = replace(parameters, gas_mg_l_h=parameters.gas_mg_l_h * np.exp(ln_factor), fall_per_h=fall)
             column += GAS_COLUMNS
         turns.append(
             Turn(

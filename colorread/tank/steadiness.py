@@ -167,7 +167,7 @@ def _words(tank: Tank, fit: TankFit, run: Run) -> tuple[str, str]:
         f"Readings from {first:%B} {first.day}, {first:%H:%M}, to {last:%B} {last.day}, {last:%H:%M}, are {side} "
         "than one steady gas source allows",
         "Has the gas run out, was it refilled or adjusted, did a timer fail, or was there a large water change? "
-        "After a refill, enter its day.",
+        "Note it with its time (colorread log note --tank NAME).",
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime, time
 
 import numpy as np
@@ -13,12 +13,14 @@ from colorread.gas_care import gas_cautions
 from colorread.levels import level_of
 from colorread.reading import Interval, Level, Reading
 from colorread.tank.advice import advise
+from colorread.tank.events import Event, tank_after
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import day_start, forecast, interval, rate_for_peak
-from colorread.tank.headline import gas_words, highest_of_late, now_of_days, now_of_reading
+from colorread.tank.headline import gas_words, highest_of_late, noted_since_words, now_of_days, now_of_reading
 from colorread.tank.model import is_on
 from colorread.tank.notes import fit_notes, fluid_advice, input_notes, unused_notes
 from colorread.tank.outlook import source_outlook
+from colorread.tank.plan import plan_of
 from colorread.tank.results import Change, Course, Estimate, PhotoPoint, TankSummary, Told
 from colorread.tank.series import CannotTell, age_days, is_of_the_future, wall_clock
 from colorread.tank.settings import Tank
@@ -40,7 +42,9 @@ _NO_LAG = "Needs photos one, two and three hours after the gas goes on."
 _ALL_DAY = "Needs a few hours without gas by day (pull the hose out of the tank), with photos in them."
 
 
-def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None = None) -> TankSummary:
+def summarize(
+    tank: Tank, readings: Sequence[Reading], events: Iterable[Event] = (), *, now: datetime | None = None
+) -> TankSummary:
     """
     Return what days of readings tell of a tank.
 
@@ -50,6 +54,8 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         Its settings.
     readings : sequence of Reading
         Of this tank, any order, refused ones among them.
+    events : iterable of Event, optional
+        What was noted of it, any order.
     now : datetime, optional
         On the tank's clock; that of the machine where not given. Photos of later days have a wrong clock.
 
@@ -59,6 +65,8 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         With reasons in place of numbers where the data cannot tell.
     """
     now = wall_clock(now or datetime.now())
+    happened = tuple(sorted((event for event in events if event.at <= now), key=lambda event: event.at))
+    tank = tank_after(tank, happened)
     read = [reading for reading in readings if reading.status == "read"]
     usable = [reading for reading in read if not is_of_the_future(reading, now)]
     timed = sorted(
@@ -69,10 +77,10 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         (wall_clock(timed[0].taken_at or now), wall_clock(timed[-1].taken_at or now)) if timed else (None, None)
     )
     notes = input_notes(usable, len(read) - len(usable))
-    told, reason, unsteady = None, "", ""
+    told, fit, reason = None, None, ""
     verdict = now_of_reading(highest_of_late(timed), tank.judged_by) if timed else None
     try:
-        fit, unsteady = steady_fit(tank, usable)
+        fit, unsteady = steady_fit(tank, usable, happened)
     except CannotTell as cannot:
         reason = str(cannot)
         more: tuple[str, ...] = (reason,)
@@ -80,14 +88,15 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         watch = (*WATCH_CAUTIONS, *STANDING_CAUTIONS) if verdict is None else verdict.verdict.cautions
         cautions = (*watch, *gas_cautions(tank.source_kind))
     else:
-        held = _level_before(tank, usable, timed[-1])
+        held = _level_before(tank, usable, happened, timed[-1])
         told = _told(tank, fit, held, n_unused=len(read) - len(fit.series.readings))
         verdict = now_of_days(tank, told, timed[-1], held)
-        more = (gas_words(tank, told), unsteady)
+        more = (gas_words(tank, told), unsteady, noted_since_words(happened, fit.last_at))
         cautions = (*told.advice.cautions, *STANDING_CAUTIONS)
         notes = (*notes, *unused_notes(fit.series.left_out), *fit_notes(tank, fit))
     return TankSummary(
         tank=tank,
+        events=happened,
         n_read=len(read),
         n_refused=len(readings) - len(read),
         first_at=first_at,
@@ -100,16 +109,17 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         fluid_advice=fluid_advice(tank, None if last_at is None else last_at.date()),
         told=told,
         reason=reason,
+        plan=plan_of(tank, fit, None if told is None else told.source, last_at if tank.made_up and last_at else now),
     )
 
 
-def _level_before(tank: Tank, readings: Sequence[Reading], last: Reading) -> Level | None:
+def _level_before(tank: Tank, readings: Sequence[Reading], events: Sequence[Event], last: Reading) -> Level | None:
     """Return the level that the readings before the day of the last one gave; None where they give no course."""
     assert last.taken_at is not None
     day = wall_clock(last.taken_at).date()
     earlier = [reading for reading in readings if reading.taken_at and wall_clock(reading.taken_at).date() < day]
     try:
-        fit, _ = steady_fit(tank, earlier)
+        fit, _ = steady_fit(tank, earlier, [event for event in events if event.at.date() < day])
     except CannotTell:
         return None
     midnight = datetime.combine(day, time())
@@ -129,7 +139,7 @@ def _told(tank: Tank, fit: TankFit, held: Level | None, *, n_unused: int) -> Tol
     )
     last_day = (course_h // 24.0) == last_h // 24.0
     day, of_day = tank_course[:, last_day], course_h[last_day] % 24.0
-    now_gas = parameters.gas_mg_l_h * np.exp(-parameters.fall_per_h * last_h)
+    now_gas = fit.gas_rates(series.hours[-1:])[:, 0]
     trend = _trend(fit)
     no_loss, no_lag = (_ALL_DAY, _ALL_DAY) if fit.schedule.gas.hours >= 24.0 else (_NO_LOSS, _NO_LAG)
     return Told(
