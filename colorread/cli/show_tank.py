@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 from rich import box
 from rich.console import Console
 from rich.table import Table
 
 from colorread.cli.console_text import shown
 from colorread.cli.show_reading import answer_rows, print_panel, print_rows, print_short_caution
+from colorread.tank.plan_words import plan_lines
 from colorread.tank.results import Advice, TankSummary
 from colorread.tank.words import HOURS_ABOVE, OF_WHEN, RECOMMENDED, forecast_rows, number_rows
 
@@ -35,6 +38,8 @@ def print_now(console: Console, summary: TankSummary, *, details: bool = False, 
     answer, now = summary.answer, summary.now
     rows = [] if answer is None or now is None else answer_rows(console, answer, now.co2_mg_l, summary.tank.judged_by)
     rows += [("" if i else "Also", sentence, "") for i, sentence in enumerate(summary.more)]
+    today = None if summary.tank.made_up else date.today()
+    rows += [("" if i else "Plan", line, "") for i, line in enumerate(plan_lines(summary.plan, today))]
     print_rows(console, rows, gap=False)
     if not details:
         if now is not None:

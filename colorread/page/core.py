@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import datetime
 from pathlib import Path
 
 from fastapi import HTTPException, Request
@@ -162,7 +162,8 @@ class Core:
         with Log(self.log_path) as log:
             tank = log.tank(name)
             readings = log.scored_at(name)
-        return tasks.version_of(tank, readings, date.today())
+            notes = log.events(name)
+        return tasks.version_of(tank, readings, notes, datetime.now())
 
 
 def core_of(request: Request) -> Core:

@@ -17,7 +17,7 @@ _N_PHOTOS = 4
 _APART_H = 2.0  # a vial shows little else before: assumption
 _AWAKE_H = (7, 22)  # whole hours of the clock at which a keeper may take a photo: assumption
 _STALE_DAYS = 7.0  # a course carried on for longer says little of an hour: assumption
-_LEAST_NARROWING = 0.01  # of a standard deviation: less is no reason for a photo: assumption
+_LEAST_NARROWING = 0.01  # of a standard deviation: less is no reason for one more photo: assumption
 # Where there is no course: hours after the gas goes on and before it goes off, and around the lights: common practice,
 # no source, as the vial shows most of its lag while the tank rises and most of the loss once the gas is off.
 _AFTER_GAS_H = 2.0
@@ -65,7 +65,7 @@ def planned_photos(fit: TankFit, now: datetime) -> tuple[PlannedPhoto, ...]:
         narrowed = covariance[least, known:] ** 2 / seen / covariance[least, least]
         narrowing = 1.0 - np.sqrt(np.maximum(1.0 - narrowed, 0.0))
         best = int(np.argmax(np.where(possible, narrowing, -1.0)))
-        if narrowing[best] < _LEAST_NARROWING:
+        if photos and narrowing[best] < _LEAST_NARROWING:
             break
         photos.append(PlannedPhoto(at=times[best], tells=names[least], narrowing=float(narrowing[best])))
         possible = hours >= hours[best] + _APART_H

@@ -13,6 +13,7 @@ from colorread.gas_care import gas_cautions
 from colorread.levels import level_of
 from colorread.reading import Interval, Level, Reading
 from colorread.tank.advice import advise
+from colorread.tank.bubbles import bubbles_now, with_bubbles
 from colorread.tank.events import Event, tank_after
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import day_start, forecast, interval, rate_for_peak
@@ -89,7 +90,7 @@ def summarize(
         cautions = (*watch, *gas_cautions(tank.source_kind))
     else:
         held = _level_before(tank, usable, happened, timed[-1])
-        told = _told(tank, fit, held, n_unused=len(read) - len(fit.series.readings))
+        told = _told(tank, fit, held, happened, n_unused=len(read) - len(fit.series.readings))
         verdict = now_of_days(tank, told, timed[-1], held)
         more = (gas_words(tank, told), unsteady, noted_since_words(happened, fit.last_at))
         cautions = (*told.advice.cautions, *STANDING_CAUTIONS)
@@ -127,7 +128,7 @@ def _level_before(tank: Tank, readings: Sequence[Reading], events: Sequence[Even
     return level_of(peak, tank.judged_by.fish_mg_l)
 
 
-def _told(tank: Tank, fit: TankFit, held: Level | None, *, n_unused: int) -> Told:
+def _told(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Event], *, n_unused: int) -> Told:
     series, parameters = fit.series, fit.parameters
     last_h = float(series.hours[-1])
     course_h = np.arange(0.0, last_h + _AHEAD_H, _STEP_H)
@@ -157,7 +158,7 @@ def _told(tank: Tank, fit: TankFit, held: Level | None, *, n_unused: int) -> Tol
             "fades_in_days": _fades(fit, tank, trend),
         },
         source=source_outlook(fit, tank, trend),
-        advice=advise(fit, tank, held),
+        advice=with_bubbles(advise(fit, tank, held), bubbles_now(events, fit.last_at)),
         n_unused=n_unused,
         common_std_ph=float(np.sqrt(np.mean(series.shared_std**2 + series.color_std**2)) / math.log(10.0)),
         fitted={

@@ -7,6 +7,8 @@ from datetime import date, datetime, time, timedelta
 
 from colorread.tank.events import Event
 
+LETTERS = "W water changed, R refilled, G gas changed, D diffuser, F fluid renewed, N other note"
+"""What the letters in a figure mean."""
 _CLOCK_AHEAD = timedelta(minutes=10)  # of the clock in the room before that of this machine: assumption
 
 
@@ -36,7 +38,8 @@ def parse_moment(text: str, now: datetime) -> datetime:
         if not typed:
             moment = now
         elif re.fullmatch(r"\d{1,2}:\d{2}", typed):
-            moment = datetime.combine(now.date(), time(*map(int, typed.split(":"))))
+            hour, minute = map(int, typed.split(":"))
+            moment = datetime.combine(now.date(), time(hour, minute))
         else:
             moment = datetime.fromisoformat(typed)
             if moment.tzinfo is not None or re.fullmatch(r"[\d-]+", typed):  # a day alone is not enough
@@ -97,6 +100,31 @@ def event_words(event: Event) -> str:
     ]
     words = ", ".join(part for part in done if part)
     return ": ".join(part for part in (words, event.text) if part)
+
+
+def event_letters(event: Event) -> str:
+    """
+    Return what was done as letters for a figure, see `LETTERS`.
+
+    Parameters
+    ----------
+    event : Event
+        Any event.
+
+    Returns
+    -------
+    str
+        Empty for a count of bubbles alone.
+    """
+    done = {
+        "W": event.water_change is not None,
+        "R": event.refilled,
+        "G": event.gas_changed,
+        "D": event.diffuser,
+        "F": event.fluid_renewed,
+    }
+    letters = "".join(letter for letter, is_done in done.items() if is_done)
+    return letters or ("N" if event.text else "")
 
 
 def moment_words(at: datetime, today: date | None = None) -> str:
