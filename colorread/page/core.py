@@ -25,6 +25,7 @@ from colorread.page.shown_units import Units, units_of
 from colorread.page.tasks import TankView
 from colorread.page.uploads import Upload
 from colorread.page.workplace import Workplace
+from colorread.tank.events import Event
 from colorread.tank.settings import Tank
 
 UNITS_COOKIE = "colorread-units"
@@ -115,6 +116,16 @@ class Core:
         self.originals.drop(tank, sha256)
         with Log(self.log_path) as log:
             return forget_readings(log, {tank: [sha256]}) > 0
+
+    def add_event(self, tank: str, event: Event) -> None:
+        """Keep what was noted of a tank."""
+        with Log(self.log_path) as log:
+            log.add_event(tank, event)
+
+    def forget_event(self, tank: str, event_id: str) -> None:
+        """Delete a note."""
+        with Log(self.log_path) as log:
+            log.forget_events(tank, [event_id])
 
     async def score(self, request: Request, upload: Upload, tank: Tank) -> LogEntry:
         """

@@ -20,6 +20,8 @@ _SAID = {
     "deleted": "Reading deleted.",
     "renamed": "Renamed.",
     "removed": "Tank removed.",
+    "noted": "Noted.",
+    "note-deleted": "Note deleted.",
 }
 """What a page says of what was done before, by the word in its address."""
 
