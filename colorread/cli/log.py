@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import re
 import shlex
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
-from typer.core import TyperCommand
 
 from colorread.cli.options import EXIT_FAILED, fail, require_outputs, require_suffix, writing
 
@@ -18,7 +16,6 @@ if TYPE_CHECKING:
     from datetime import date
 
     from colorread.log.store import Damage, Log, LogEntry
-    from colorread.tank.events import Event
 
 LogFile = Annotated[
     Path | None,
@@ -33,19 +30,6 @@ _HASH_DIGITS_MIN = 6
 _NOTE_DIGITS = 8  # of its id, by which a note can be forgotten
 _ENTRY_SCHEMA = "colorread.log-entry/1"
 
-
-class _WithGrams(TyperCommand):
-    """A command whose option ``--refilled`` may be followed by grams, which the parser itself does not know."""
-
-    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
-        """Take the number after the option for that of the hidden one."""
-        places = [i for i, word in enumerate(args[:-1]) if word == "--refilled"]
-        for i in reversed(places):
-            if re.fullmatch(r"[\d.]+", args[i + 1]):
-                args = [*args[: i + 1], "--refill-g", *args[i + 1 :]]
-        return super().parse_args(ctx, args)
-
-
 app = typer.Typer(
     help="Show, copy and delete saved readings and notes.",
     epilog="""\b
@@ -58,60 +42,6 @@ Examples:
     no_args_is_help=True,
     rich_markup_mode=None,
 )
-
-
-@app.command(
-    cls=_WithGrams,
-    short_help="Note what you did.",
-    epilog="""\b
-Examples:
-  colorread log note --tank window --water-change 30%
-  colorread log note --tank window "new bottle" --refilled 120 --at 18:30
-  colorread log note --tank window --gas-changed --bubbles 51""",
-)
-def note(
-    tank: Annotated[str, typer.Option("--tank", help="Of this tank.", metavar="NAME")],
-    text: Annotated[str, typer.Argument(help="In your words.", metavar="[TEXT]")] = "",
-    at: Annotated[str, typer.Option(help="When; default: now.", metavar="TIME")] = "",
-    water_change: Annotated[str | None, typer.Option(help="Share of the water changed.", metavar="30%")] = None,
-    refilled: Annotated[
-        bool, typer.Option("--refilled", help="Bottle refilled or cylinder changed; its grams may follow.")
-    ] = False,
-    refill_g: Annotated[float | None, typer.Option("--refill-g", hidden=True, metavar="GRAMS")] = None,
-    gas_changed: Annotated[bool, typer.Option("--gas-changed", help="Gas turned up or down.")] = False,
-    fluid_renewed: Annotated[bool, typer.Option("--fluid-renewed", help="New fluid in the vial.")] = False,
-    diffuser: Annotated[bool, typer.Option("--diffuser", help="Diffuser cleaned, moved or replaced.")] = False,
-    bubbles: Annotated[float | None, typer.Option(help="Bubbles a minute, counted afterwards.", metavar="60")] = None,
-    log: LogFile = None,
-) -> None:
-    """
-    Note what was done to a tank. The figure shows it and the tank's course takes it in.
-
-    What is not noted looks like a change of the gas.
-    """
-    from datetime import datetime
-
-    from colorread.tank.events import Event
-    from colorread.tank.typed_event import event_words, parse_moment, parse_share
-
-    try:
-        event = Event(
-            at=parse_moment(at, datetime.now()),
-            text=text.strip(),
-            water_change=None if water_change is None else parse_share(water_change),
-            refilled=refilled or refill_g is not None,
-            refill_g=refill_g,
-            gas_changed=gas_changed,
-            fluid_renewed=fluid_renewed,
-            diffuser=diffuser,
-            bubbles=bubbles,
-        )
-    except ValueError as error:
-        fail(str(error))
-    with open_log(log, tank=tank) as opened:
-        is_new = opened.add_event(tank, event)
-    words = f"{event.at:%Y-%m-%d %H:%M}, {event_words(event)}"
-    typer.echo(f"Noted for {tank}: {words}" if is_new else f"The log of {tank} has this note already: {words}")
 
 
 @app.command(short_help="Show the readings.", epilog="Example: colorread log show --tank window --csv window.csv")
@@ -269,6 +199,7 @@ def forget(
         fail("Choose what to forget: --tank, --photo, --note, --before or --refused.")
     if note and (photo or refused):
         fail("Use --note without --photo and --refused.")
+    from colorread.cli.log_note import chosen_notes
     from colorread.log.forget import forget_readings
     from colorread.tank.edit import parse_day
 
@@ -278,7 +209,7 @@ def forget(
         fail(str(error))
     damages: list[Damage] = []
     with open_log(log, tank=tank) as opened:
-        notes = {} if photo or refused else _notes(opened, tank, note or [], day)
+        notes = {} if photo or refused else chosen_notes(opened, tank, note or [], day)
         chosen: list[LogEntry | Damage] = [
             entry
             for entry in _entries(opened, tank, damages)
@@ -442,22 +373,6 @@ def _entries(log: Log, tank: str | None, damages: list[Damage]) -> list[LogEntry
     if tank is not None:
         log.require_tank(tank)  # a name that is not known must not look like a tank without readings
     return list(log.entries(tank, on_damage=damages.append))
-
-
-def _notes(log: Log, tank: str | None, signs: Sequence[str], before: date | None) -> dict[str, list[str]]:
-    """Return the ids of notes by tank: those of some signs, or all, of before a day where one is given."""
-    chosen: dict[str, list[str]] = {}
-    for each in [tank] if tank is not None else [owner.name for owner in log.tanks()]:
-        damages: list[Damage] = []
-        found: dict[str, Event | None] = {**log.events(each, damages.append)}
-        found |= {damage.sha256 or "": None for damage in damages}  # nothing is known of these but the id
-        chosen[each] = [
-            event_id
-            for event_id, event in found.items()
-            if (not signs or any(len(sign) >= _HASH_DIGITS_MIN and event_id.startswith(sign.lower()) for sign in signs))
-            and (before is None or (event is not None and event.at.date() < before))
-        ]
-    return chosen
 
 
 def _judged(log: Log, entries: list[LogEntry]) -> list[LogEntry]:

@@ -15,6 +15,7 @@ from colorread.reading import BUDGET_KH, Reading
 from colorread.tank.events import Event
 from colorread.tank.model import Draws, Schedule, TankParameters, Turn, settled_state, simulate
 from colorread.tank.noted import GAS_COLUMNS, counts_of, fall_std_per_day, gas_rates, steps_of, turns_of
+from colorread.tank.sampling import sample
 from colorread.tank.series import PH_PER_LN, CannotTell, VialSeries, vial_series
 from colorread.tank.settings import Tank
 
@@ -56,9 +57,6 @@ _LN_COUNT_STD = (math.log(0.1), 0.5)
 # The shared errors may be as many times larger with this probability, as where a profile was made of a bad photo; so
 # readings that contradict it by their course can overrule it: assumptions.
 _MISLED_SHARE, _MISLED_FACTOR = 0.1, 2.0
-# Draws, how much wider the first ones lie than a normal distribution at the mode, how many steps they walk each time
-# and at last, and which share of the steps is taken, by which their length is set: common practice, no source.
-_N_DRAWS, _SPREAD, _N_WALKS, _N_LAST_WALKS, _USUAL_ACCEPTED = 1000, 1.3, 6, 40, 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,7 +183,7 @@ def fit_tank(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] = 
         )
     series = vial_series(tank, readings, events)
     problem = Problem(tank, series, events, Schedule(gas=gas, lights=tank.lights))
-    draws = _sample(problem)
+    draws = sample(problem)
     first, start, vial_start = problem.boxes(draws)
     fall_std = fall_std_per_day(problem.steps, problem.fall_per_day[1])
     return TankFit(
@@ -296,6 +294,10 @@ class Problem:
     def _ln_count_std(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.asarray(_LN_COUNT_STD[0] + _LN_COUNT_STD[1] * x[:, -1])
 
+    def all_residuals(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return how far readings and counts lie off, each in its uncertainty, shape (D, N + M)."""
+        return np.concatenate([self.residuals(x), self.counts_off(x)], axis=1)
+
     def log_posterior(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the log density, up to a constant, shape (D,)."""
         series, off = self.series, self.residuals(x)
@@ -338,73 +340,3 @@ def _alike(series: VialSeries, renewed_h: NDArray[np.float64], kh_std: NDArray[n
     alike[np.arange(len(fluid)), fluid] = series.shared_std * np.sqrt(1.0 - old**2)
     alike[:, 0] = series.shared_std * old
     return alike
-
-
-def _sample(problem: Problem) -> NDArray[np.float64]:
-    """
-    Return equally likely draws of the posterior.
-
-    Gauss-Newton finds its mode. Draws of a normal distribution around it are led over to the posterior in steps, each
-    small enough that half of them still count, and after each they walk (sequential Monte Carlo: Del Moral, Doucet &
-    Jasra 2006, J. R. Stat. Soc. B 68, 411).
-    """
-    rng = np.random.default_rng(0)  # the same readings give the same numbers
-    mode, factor = _normal_at_mode(problem)
-    x = mode + _SPREAD * rng.standard_normal((_N_DRAWS, problem.n)) @ factor.T
-
-    def log_densities(x: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return those of the normal distribution and of the posterior, shape (2, D)."""
-        whitened = np.linalg.solve(factor, (x - mode).T) / _SPREAD
-        return np.stack([-0.5 * (whitened**2).sum(axis=0), problem.log_posterior(x)])
-
-    log_density, share, scale = log_densities(x), 0.0, 2.38 / math.sqrt(problem.n)
-    while share < 1.0:
-        gain = log_density[1] - log_density[0]
-        step = _largest_step(gain, 1.0 - share)
-        share = min(share + step, 1.0)
-        # Evenly spaced points on the cumulated weights: fewer repeats than free draws.
-        cumulated = np.cumsum(np.exp(step * (gain - gain.max())))
-        points = (np.arange(_N_DRAWS) + 0.5) / _N_DRAWS * cumulated[-1]
-        index = np.searchsorted(cumulated, points)
-        x, log_density = x[index], log_density[:, index]
-        walk = np.linalg.cholesky(np.cov(x.T) + 1e-6 * np.eye(problem.n))
-        for _ in range(_N_WALKS if share < 1.0 else _N_LAST_WALKS):
-            there = x + scale * rng.standard_normal(x.shape) @ walk.T
-            log_there = log_densities(there)
-            odds = np.array([1.0 - share, share]) @ (log_there - log_density)
-            goes = np.log(rng.random(_N_DRAWS)) < odds
-            x = np.where(goes[:, None], there, x)
-            log_density = np.where(goes, log_there, log_density)
-            scale *= math.exp(goes.mean() - _USUAL_ACCEPTED)
-    return x
-
-
-def _normal_at_mode(problem: Problem) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the mode, and the Cholesky factor of the covariance around it."""
-    from scipy.optimize import least_squares
-
-    def stacked(x: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.concatenate([problem.residuals(x[None])[0], problem.counts_off(x[None])[0], x])
-
-    def jacobian(x: NDArray[np.float64]) -> NDArray[np.float64]:
-        step = 1e-4
-        around = np.concatenate([x + step * np.eye(problem.n), x - step * np.eye(problem.n)])
-        residual = np.concatenate([problem.residuals(around), problem.counts_off(around)], axis=1)
-        slope = (residual[: problem.n] - residual[problem.n :]) / (2.0 * step)
-        return np.concatenate([slope.T, np.eye(problem.n)])
-
-    mode = least_squares(stacked, np.zeros(problem.n), jac=jacobian, loss="soft_l1", f_scale=3.0, max_nfev=60).x
-    slope = jacobian(mode)
-    return mode, np.linalg.cholesky(np.linalg.inv(slope.T @ slope))
-
-
-def _largest_step(gain: NDArray[np.float64], most: float) -> float:
-    """Return the largest power of the weights, at most `most`, with which half of the draws count."""
-    low, high = 0.0, most
-    step = most
-    while high - low > 1e-3 * high:
-        weight = np.exp(step * (gain - gain.max()))
-        half_count = weight.sum() ** 2 >= 0.5 * len(weight) * (weight**2).sum()
-        low, high = (step, high) if half_count else (low, step)
-        step = (low + high) / 2.0
-    return step
