@@ -10,6 +10,7 @@ import re
 import zipfile
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
 from unittest.mock import Mock
 
