@@ -26,7 +26,7 @@ from colorread.tank.events import Event, event_from_dict, event_to_dict, event_t
 from colorread.tank.fit import fit_tank
 from colorread.tank.model import Turn, simulate
 from colorread.tank.noted import counts_of, steps_of
-from colorread.tank.plan import planned_photos, usual_photos
+from colorread.tank.plan import plan_of, planned_photos, usual_photos
 from colorread.tank.plan_words import plan_lines
 from colorread.tank.results import Change
 from colorread.tank.settings import GasSource, Tank, parse_span
@@ -310,7 +310,6 @@ def test_planned_photos_are_of_hours_to_come() -> None:
     assert fit.last_at < times[0] <= fit.last_at + timedelta(hours=25)
     assert all(later - sooner >= timedelta(hours=2) for sooner, later in pairwise(times))
     assert all(7 <= at.hour <= 22 and at.minute == 0 for at in times)
-    assert planned_photos(fit, fit.last_at + timedelta(days=30)) == ()
 
 
 def test_planned_photo_tells_more_than_usual_ones() -> None:
@@ -323,6 +322,33 @@ def test_tank_without_a_course_is_photographed_around_its_switching() -> None:
     assert [photo.at.hour for photo in usual_photos(tank, NOON)] == [17, 18, 10, 17]
     assert usual_photos(Tank(name="t"), NOON) == ()
     assert summarize(tank, [], now=NOON).plan.photos == usual_photos(tank, NOON)
+
+
+def test_course_of_long_ago_plans_nothing() -> None:
+    week = simulated_week(5)
+    source = GasSource(kind="acid-bicarbonate", amount_g=100.0, started=START.date())
+    fit, of = fit_tank(week.tank, week.readings), replace(week.tank, source=source)
+    outlook = made_week().told
+    assert outlook is not None
+    soon, late = (plan_of(of, fit, outlook.source, fit.last_at + timedelta(days=days)) for days in (1, 30))
+    assert soon.refill_on is not None
+    assert soon.photos[0].tells != "usual"
+    assert late.refill_on is None
+    assert {photo.tells for photo in late.photos} == {"usual"}
+
+
+def test_charge_without_its_hour_begins_a_course_though_a_later_one_is_noted() -> None:
+    week = simulated_week(5)
+    start = START.replace(tzinfo=None)
+    source = GasSource(kind="acid-bicarbonate", amount_g=100.0, started=(start + timedelta(days=1)).date())
+    tank = replace(week.tank, source=source)
+    later = Event(at=start + timedelta(days=4, hours=9), refilled=True)
+    same = replace(later, at=start + timedelta(days=1, hours=9))
+    left_out = [
+        fit_tank(tank, week.readings, noted).series.left_out["earlier charge"] for noted in ([], [later], [same])
+    ]
+    assert left_out[0] == left_out[1] > 0
+    assert left_out[2] == 0
 
 
 def test_plan_in_words_says_today_only_where_it_is_read_today() -> None:

@@ -41,11 +41,9 @@ def planned_photos(fit: TankFit, now: datetime) -> tuple[PlannedPhoto, ...]:
     Returns
     -------
     tuple of PlannedPhoto
-        In the order of time; none where the last photo is too old.
+        In the order of time.
     """
     start = max(now, fit.last_at + timedelta(hours=_APART_H / 2.0))
-    if start - fit.last_at > timedelta(days=_STALE_DAYS):
-        return ()
     times = _whole_hours(start)
     hours = np.array([(when - fit.series.midnight).total_seconds() / 3600.0 for when in times])
     readings, noise_std = fit.expected_readings(hours)
@@ -118,6 +116,8 @@ def plan_of(tank: Tank, fit: TankFit | None, source: SourceOutlook | None, now: 
     Plan
         Photos of the next days; refill and fluid as far as they can be told, none of them in the past.
     """
+    if fit is not None and now - fit.last_at > timedelta(days=_STALE_DAYS):
+        fit = source = None
     photos = () if fit is None else planned_photos(fit, now)
     left = None if source is None else source.days_left
     days = None if left is None or left.low is None or left.low >= NEVER_DAYS else left.low

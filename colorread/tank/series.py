@@ -224,7 +224,8 @@ def _begin(tank: Tank, events: Sequence[Event], first: datetime, last: datetime)
     if tank.source is None or tank.source.started is None:
         return oldest, oldest
     charged = datetime.combine(tank.source.started, time())
-    if charged > last or any(event.refilled and event.at >= charged for event in events):
+    hour_is_noted = any(event.refilled and event.at.date() == tank.source.started for event in events)
+    if charged > last or hour_is_noted:
         return oldest, oldest
     # The hour of the charge is not known: after an earlier charge the photos of its day may show either; by night what
     # went before has mostly left the water.

@@ -67,7 +67,7 @@ def summarize(
     """
     now = wall_clock(now or datetime.now())
     happened = tuple(sorted((event for event in events if event.at <= now), key=lambda event: event.at))
-    tank = tank_after(tank, happened)
+    stated, tank = tank, tank_after(tank, happened)
     read = [reading for reading in readings if reading.status == "read"]
     usable = [reading for reading in read if not is_of_the_future(reading, now)]
     timed = sorted(
@@ -81,7 +81,7 @@ def summarize(
     told, fit, reason = None, None, ""
     verdict = now_of_reading(highest_of_late(timed), tank.judged_by) if timed else None
     try:
-        fit, unsteady = steady_fit(tank, usable, happened)
+        fit, unsteady = steady_fit(stated, usable, happened)
     except CannotTell as cannot:
         reason = str(cannot)
         more: tuple[str, ...] = (reason,)
@@ -89,7 +89,7 @@ def summarize(
         watch = (*WATCH_CAUTIONS, *STANDING_CAUTIONS) if verdict is None else verdict.verdict.cautions
         cautions = (*watch, *gas_cautions(tank.source_kind))
     else:
-        held = _level_before(tank, usable, happened, timed[-1])
+        held = _level_before(stated, usable, happened, timed[-1])
         told = _told(tank, fit, held, happened, n_unused=len(read) - len(fit.series.readings))
         verdict = now_of_days(tank, told, timed[-1], held)
         more = (gas_words(tank, told), unsteady, noted_since_words(happened, fit.last_at))
