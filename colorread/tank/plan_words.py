@@ -36,7 +36,7 @@ def plan_lines(plan: Plan, today: date | None = None) -> tuple[str, ...]:
     lines = []
     if plan.photos:
         first, *others = plan.photos
-        then = f" Then: {', '.join(moment_words(photo.at, today) for photo in others)}." if others else ""
+        then = f" Then: {'; '.join(moment_words(photo.at, today) for photo in others)}." if others else ""
         tells = f" {TELLS[first.tells]}" if TELLS[first.tells] else ""
         lines.append(f"Next photo: {moment_words(first.at, today)}.{tells}{then}")
     for what, day in (("Refill", plan.refill_on), ("Renew the fluid", plan.renew_fluid_on)):
