@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 from rich.console import Console
 from rich.table import Table
 
-from colorread.tank.fit import TankFit, fit_tank
+from colorread.tank.fit import Problem, TankFit, fit_tank
+from colorread.tank.model import Schedule
 from colorread.tank.plan import planned_photos
+from colorread.tank.series import vial_series
 from colorread.tank.steadiness import is_steady
 from tests.tank_simulator import START, Truth, simulated_week
 
@@ -77,17 +79,14 @@ def _width_after(fit: TankFit, tells: str, seed: int, hour: float, noise: int) -
 
 
 def _log_weights(fit: TankFit, week: Truth) -> NDArray[np.float64]:
-    more = fit_problem(week)
+    more = _problem(week)
+    # The same coordinates must mean the same.
     more.middle_h, more.scale_ph, more.scale_std = fit.problem.middle_h, fit.problem.scale_ph, fit.problem.scale_std
     return more.log_posterior(fit.coordinates) - fit.problem.log_posterior(fit.coordinates)
 
 
-def fit_problem(week: Truth):  # type: ignore[no-untyped-def]
+def _problem(week: Truth) -> Problem:
     """Return the posterior of a week without drawing from it."""
-    from colorread.tank.fit import Problem
-    from colorread.tank.model import Schedule
-    from colorread.tank.series import vial_series
-
     assert week.tank.gas_hours is not None
     schedule = Schedule(gas=week.tank.gas_hours, lights=week.tank.lights)
     return Problem(week.tank, vial_series(week.tank, week.readings), (), schedule)
