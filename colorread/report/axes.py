@@ -194,9 +194,11 @@ def draw_edge(axes: Axes, shape: Shape, at: float, words: str) -> None:
     at : float
         Where, in days.
     words : str
-        What begins there.
+        What begins there; empty where other words say it.
     """
     axes.axvline(at, color=LIGHT["soft"], lw=1.2, ls=DOTS, zorder=1.5)
+    if not words:
+        return
     axes.annotate(
         words,
         (at, 1.0),
