@@ -14,6 +14,7 @@ from PIL import Image, ImageDraw
 from colorread.gas_care import gas_cautions
 from colorread.log.store import LogEntry
 from colorread.reading import Interval
+from colorread.tank.events import Event
 from colorread.tank.headline import DAILY_PEAK
 from colorread.tank.results import (
     Advice,
@@ -23,6 +24,8 @@ from colorread.tank.results import (
     Estimate,
     Now,
     PhotoPoint,
+    Plan,
+    PlannedPhoto,
     SourceOutlook,
     TankSummary,
     Told,
@@ -37,6 +40,18 @@ LIGHTS = DailySpan(on=time(10), off=time(18))
 GAS = DailySpan(on=time(8), off=time(18))
 EARLIER_GAS = DailySpan(on=time(6, 30), off=time(16, 30))
 CANNOT_TELL = "No photo was taken in the dark, so the loss cannot be told from the uptake."
+EVENTS = (
+    Event(at=datetime(2025, 6, 3, 19, 30), water_change=0.3, text="weekly <b>change</b>"),
+    Event(at=datetime(2025, 6, 5, 9, 0), gas_changed=True, bubbles=51.0),
+)
+PLAN = Plan(
+    photos=(
+        PlannedPhoto(at=datetime(2025, 6, 9, 13), tells="lag", narrowing=0.06),
+        PlannedPhoto(at=datetime(2025, 6, 9, 18), tells="loss", narrowing=0.04),
+    ),
+    refill_on=date(2025, 6, 20),
+    renew_fluid_on=date(2025, 6, 17),
+)
 NEXT_STEP = "Show the whole card."
 HOSTILE = "<script>alert(1)</script>&\"'\u202e.jpg"
 
@@ -56,6 +71,7 @@ def made_week(**changes: Any) -> TankSummary:
             light="cool-led",
             made_up=True,
         ),
+        events=EVENTS,
         n_read=20,
         n_refused=2,
         first_at=told.course.times[0],
@@ -73,6 +89,7 @@ def made_week(**changes: Any) -> TankSummary:
         fluid_advice="The fluid is 19 days old: renew it every four weeks.",
         told=told,
         reason="",
+        plan=PLAN,
     )
     return replace(summary, **changes)
 

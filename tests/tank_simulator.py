@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta, timezone
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +17,7 @@ from colorread.carbonate import ph_from_co2
 from colorread.interpretation import usual_ph_range, with_numbers, without_numbers
 from colorread.reading import Reading
 from colorread.stated import Stated
+from colorread.tank.events import Event
 from colorread.tank.settings import DailySpan, Tank, parse_span
 from tests.fabricated import made_refusal
 
@@ -23,6 +26,18 @@ _STEEPEST = math.log(10.0) / 4.0  # change of the share of blue dye with the pH 
 _STEP = 0.01
 _PH: NDArray[np.float64] = np.arange(4.5, 9.5, _STEP)
 START = datetime(2026, 3, 2, tzinfo=timezone(timedelta(hours=1)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Happening:
+    """What happens to a tank at an hour, whether it is noted or not."""
+
+    hour: float
+    event: Event
+    water_changed: float = 0.0
+    water_co2_mg_l: float = 0.7
+    gas_factor: float = 1.0
+    fall_per_day: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +55,7 @@ class Truth:
     tank_mg_l: NDArray[np.float64]
     vial_mg_l: NDArray[np.float64]
     readings: tuple[Reading, ...]
+    events: tuple[Event, ...]
 
 
 def simulated_week(
@@ -52,11 +68,14 @@ def simulated_week(
     kh_dkh: float = 4.0,
     fall_per_day: tuple[float, float] = (-0.02, 0.12),
     turned: tuple[float, float] | None = None,
+    happenings: Sequence[str] = (),
+    one_more: tuple[float, int] | None = None,
 ) -> Truth:
     """
     Draw a tank, follow it by a stiff solver, and photograph it two to four times a day, or every hour by day.
 
-    `turned` is an hour from which on the gas flows with so many times its rate: 0 where it has run out.
+    `turned` is an hour from which on the gas flows with so many times its rate: 0 where it has run out. `happenings`
+    are kinds of `_happenings`. `one_more` is the hour of a photo after all others, and the seed of its own errors.
     """
     rng = np.random.default_rng(seed)
     lights_on = rng.integers(7, 13)
@@ -71,10 +90,13 @@ def simulated_week(
     fall = rng.uniform(*fall_per_day)
     rate = level * loss
     hours = _photo_hours(rng, days, lights, often=often)
+    if one_more is not None:
+        hours = np.append(hours, one_more[0])
+    happened = _happenings(np.random.default_rng([seed, 1]), happenings, days, fall, fall_per_day)
 
-    def slopes(hour: float, state: NDArray[np.float64]) -> list[float]:
+    def slopes(hour: float, state: NDArray[np.float64], flow: float, fall: float, since_h: float) -> list[float]:
         tank, vial = state
-        gas_rate = rate * (1.0 - fall) ** (hour / 24.0) if _is_on(gas, hour) else 0.0
+        gas_rate = flow * (1.0 - fall) ** ((hour - since_h) / 24.0) if _is_on(gas, hour) else 0.0
         if turned is not None and hour >= turned[0]:
             gas_rate *= turned[1]
         # Plants take up what a half-saturation of 4 mg/L lets them.
@@ -82,10 +104,31 @@ def simulated_week(
         return [gas_rate - loss * (tank - base) - eaten, (tank - vial) / lag]
 
     # Three days before the first photo let the tank find its own start.
-    solution = solve_ivp(
-        slopes, (-72.0, hours[-1]), [10.0, 10.0], method="LSODA", t_eval=hours, max_step=0.25, rtol=1e-6, atol=1e-6
-    )
-    tank_mg_l, vial_mg_l = solution.y
+    state, start_h, flow, fall_now, since_h = np.array([10.0, 10.0]), -72.0, rate, fall, 0.0
+    pieces: list[NDArray[np.float64]] = []
+    for happening in (*(each for each in happened if each.hour < hours[-1]), None):
+        stop_h = hours[-1] if happening is None else happening.hour
+        of_piece = hours[(hours >= start_h) & ((hours < stop_h) | (happening is None))]
+        solution = solve_ivp(
+            slopes,
+            (start_h, stop_h),
+            state,
+            method="LSODA",
+            t_eval=of_piece if happening is None else np.append(of_piece, stop_h),
+            max_step=0.25,
+            rtol=1e-6,
+            atol=1e-6,
+            args=(flow, fall_now, since_h),
+        )
+        pieces.append(solution.y[:, : len(of_piece)])
+        if happening is not None:
+            state, start_h = solution.y[:, -1], stop_h
+            state[0] += happening.water_changed * (happening.water_co2_mg_l - state[0])
+            if happening.event.fluid_renewed:
+                state[1] = 0.7  # as it stood in the air of a room
+            flow *= (1.0 - fall_now) ** ((stop_h - since_h) / 24.0) * happening.gas_factor
+            fall_now, since_h = fall_now if happening.fall_per_day is None else happening.fall_per_day, stop_h
+    tank_mg_l, vial_mg_l = np.concatenate(pieces, axis=1)
     tank = Tank(name=f"week {seed}", volume_l=60.0, lights=lights, gas=gas)
     return Truth(
         tank=tank,
@@ -98,8 +141,68 @@ def simulated_week(
         hours=hours,
         tank_mg_l=tank_mg_l,
         vial_mg_l=vial_mg_l,
-        readings=_photographed(rng, hours, vial_mg_l, kh_dkh, profile=profile),
+        readings=_photographed(
+            rng,
+            hours,
+            vial_mg_l,
+            kh_dkh,
+            happened,
+            profile=profile,
+            last_seed=None if one_more is None else one_more[1],
+        ),
+        events=tuple(each.event for each in happened),
     )
+
+
+def _happenings(
+    rng: np.random.Generator,
+    kinds: Sequence[str],
+    days: int,
+    fall: float,
+    fall_per_day: tuple[float, float],
+) -> list[Happening]:
+    """
+    Draw what happens in the course of the days, each kind once but for the daily count of bubbles.
+
+    A water change is noted a tenth wrong; its water holds what tap water does. A refill flows and fades by its own
+    draw. Bubbles go along with the gas, each count by its own error.
+    """
+    drawn: list[Happening] = []
+    for kind in kinds:
+        hour = 24.0 * float(rng.integers(1, days - 1)) + float(rng.uniform(8.0, 21.0))
+        if kind == "water":
+            share = float(rng.choice([0.25, 0.3, 0.5]))
+            true_share = min(share * float(rng.normal(1.0, 0.1)), 0.95)
+            water = float(rng.uniform(0.5, 4.0))
+            drawn.append(_happening(hour, {"water_change": share}, water_changed=true_share, water_co2_mg_l=water))
+        elif kind == "refill":
+            factor = float(np.exp(rng.normal(0.3, 0.5)))
+            new_fall = float(rng.uniform(*fall_per_day))
+            drawn.append(_happening(hour, {"refilled": True}, gas_factor=factor, fall_per_day=new_fall))
+        elif kind == "gas":
+            drawn.append(_happening(hour, {"gas_changed": True}, gas_factor=float(np.exp(rng.normal(0.0, 0.4)))))
+        elif kind == "fluid":
+            drawn.append(_happening(hour, {"fluid_renewed": True}))
+    drawn.sort(key=lambda each: each.hour)
+    if "bubbles" in kinds:
+        ln_bubbles, std = np.log(rng.uniform(30.0, 120.0)), rng.uniform(0.05, 0.15)
+        for day in range(days):
+            hour = 24.0 * day + float(rng.uniform(9.0, 20.0))
+            ln_rate, now_fall, since_h = 0.0, fall, 0.0
+            for each in drawn:
+                if each.hour <= hour and not each.event.bubbles:
+                    ln_rate += np.log1p(-now_fall) * (each.hour - since_h) / 24.0 + np.log(each.gas_factor)
+                    now_fall, since_h = now_fall if each.fall_per_day is None else each.fall_per_day, each.hour
+            ln_rate += np.log1p(-now_fall) * (hour - since_h) / 24.0
+            count = round(float(np.exp(ln_bubbles + ln_rate + rng.normal(0.0, std))), 1)
+            drawn.append(_happening(hour, {"bubbles": max(count, 1.0)}))
+        drawn.sort(key=lambda each: each.hour)
+    return drawn
+
+
+def _happening(hour: float, noted: dict[str, Any], **true: Any) -> Happening:
+    at = (START.replace(tzinfo=None) + timedelta(hours=hour)).replace(second=0, microsecond=0)
+    return Happening(hour=hour, event=Event(at=at, **noted), **true)
 
 
 def _photo_hours(rng: np.random.Generator, days: int, lights: DailySpan, *, often: bool) -> NDArray[np.float64]:
@@ -115,8 +218,10 @@ def _photographed(
     hours: NDArray[np.float64],
     vial_mg_l: NDArray[np.float64],
     kh_dkh: float,
+    happened: Sequence[Happening],
     *,
     profile: bool,
+    last_seed: int | None = None,
 ) -> tuple[Reading, ...]:
     """
     Return readings with a shared error, one that bends over the scale, own noise, and now and then a refusal.
@@ -128,12 +233,21 @@ def _photographed(
     shared_std, color_std = (0.05, 0.03) if profile else (0.10, 0.06)
     shared = rng.normal(0.0, math.hypot(shared_std, 0.02))
     slope, bow = rng.normal(0.0, color_std, 2)
+    renewed = [each.hour for each in happened if each.event.fluid_renewed]
+    kh_errors = np.append(0.0, np.random.default_rng([int(1e6 * abs(slope))]).normal(0.0, 0.03, len(renewed)))
     readings = []
-    for hour, vial in zip(hours, vial_mg_l, strict=True):
+    for number, (hour, vial) in enumerate(zip(hours, vial_mg_l, strict=True)):
+        if last_seed is not None and number == len(hours) - 1:
+            rng = np.random.default_rng([last_seed, 2])
         true_ph = float(ph_from_co2(vial, kh_dkh))
         own_std = rng.uniform(0.02, 0.12)
         place = (true_ph - 7.0) / 0.5
-        error = shared + slope * np.clip(place, -1.0, 1.0) + bow * (1.0 - min(place**2, 1.0)) * 0.5
+        error = (
+            shared
+            + kh_errors[np.searchsorted(renewed, hour)]
+            + slope * np.clip(place, -1.0, 1.0)
+            + bow * (1.0 - min(place**2, 1.0)) * 0.5
+        )
         color_noise = own_std * _STEEPEST
         seen = _blue_share(true_ph + error) + rng.normal(0.0, color_noise)
         photo, taken_at = f"{hour:.2f}.jpg", START + timedelta(hours=float(hour))

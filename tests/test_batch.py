@@ -13,7 +13,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import replace
@@ -46,6 +46,7 @@ from colorread.pipeline import read_photo
 from colorread.reading import Interval, Reading
 from colorread.reading_json import reading_to_dict
 from colorread.stated import Stated
+from colorread.tank.events import Event
 from colorread.tank.results import PhotoPoint, TankSummary
 from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
@@ -661,7 +662,7 @@ def test_table_of_the_command_tells_the_tank_too(
     monkeypatch: pytest.MonkeyPatch,
     extra: tuple[str, ...],
 ) -> None:
-    def told(tank: Tank, readings: list[Reading]) -> TankSummary:
+    def told(tank: Tank, readings: list[Reading], events: Iterable[Event]) -> TankSummary:
         point = next(
             PhotoPoint(photo=reading.photo, taken_at=reading.taken_at, co2_mg_l=Interval(value=9.0, low=8.0, high=10.0))
             for reading in readings

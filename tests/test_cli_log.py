@@ -5,6 +5,7 @@ import json
 import sqlite3
 import subprocess
 import sys
+from collections.abc import Iterable
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -16,6 +17,7 @@ import colorread.cli
 from colorread.log import database as log_file
 from colorread.log.store import Log
 from colorread.reading import Interval, Reading
+from colorread.tank.events import Event
 from colorread.tank.results import PhotoPoint, TankSummary
 from colorread.tank.settings import Marks, Tank
 from colorread.tank.summary import summarize
@@ -318,7 +320,7 @@ def test_show_as_csv(filled: Path, tmp_path: Path) -> None:
 
 
 def test_csv_tells_the_tank_too(filled: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def told(tank: Tank, readings: list[Reading]) -> TankSummary:
+    def told(tank: Tank, readings: list[Reading], events: Iterable[Event]) -> TankSummary:
         assert {reading.photo for reading in readings} == {f"IMG_{number:04d}.jpg" for number in (0, 3, 20, 30)}
         first = readings[0]
         assert first.taken_at is not None

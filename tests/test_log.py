@@ -480,7 +480,7 @@ def test_one_damaged_row_leaves_the_others(damage: str, log: Log) -> None:
     assert (log.entry("window", whole.sha256) is None) == (n_left == 2)
     assert len(log.scored_at("window")) >= 2
     exported = [json.loads(line) for line in export_lines(log)]
-    assert exported[-1] == {"end": {"tanks": 1, "readings": n_left}}
+    assert exported[-1] == {"end": {"tanks": 1, "readings": n_left, "notes": 0}}
 
     assert told[0].sha256 is not None
     assert forget_readings(log, {"window": [told[0].sha256]}) == 1
@@ -512,7 +512,7 @@ def test_one_damaged_tank_leaves_the_others(settings: str, log: Log) -> None:
     with pytest.raises(LogFailure, match="holds a damaged tank, window"):
         log.tank("window")
     exported = [json.loads(line) for line in export_lines(log)]
-    assert exported[-1] == {"end": {"tanks": 1, "readings": 1}}
+    assert exported[-1] == {"end": {"tanks": 1, "readings": 1, "notes": 0}}
     assert forget_tank(log, "window", with_readings=True) == 1
 
 
@@ -523,7 +523,7 @@ def test_export_of_a_moment_does_not_keep_others_from_writing(log: Log, path: Pa
     first = [next(lines) for _ in range(3)]
     with Log(path) as other:
         other.add(made_entry(9))
-    assert json.loads([*first, *lines][-1]) == {"end": {"tanks": 1, "readings": 3}}
+    assert json.loads([*first, *lines][-1]) == {"end": {"tanks": 1, "readings": 3, "notes": 0}}
 
 
 def test_export_takes_little_memory_whatever_the_size(log: Log) -> None:
@@ -627,7 +627,7 @@ def test_empty_file_becomes_a_log(path: Path) -> None:
         log.add(made_entry(1))
     with closing(sqlite3.connect(path)) as connection:
         assert connection.execute("PRAGMA application_id").fetchone() == (0x436F6C52,)
-        assert connection.execute("PRAGMA user_version").fetchone() == (1,)
+        assert connection.execute("PRAGMA user_version").fetchone() == (2,)
         assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
 
 
@@ -686,7 +686,7 @@ def test_older_file_is_brought_up_to_date_step_by_step(path: Path, monkeypatch: 
         check_version_1(path)
         with closing(sqlite3.connect(path)) as connection:
             assert connection.execute("SELECT words FROM note").fetchall() == [("two3",)]
-            assert connection.execute("PRAGMA user_version").fetchone() == (3,)
+            assert connection.execute("PRAGMA user_version").fetchone() == (4,)
 
 
 def test_migration_that_fails_leaves_the_older_file(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

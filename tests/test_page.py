@@ -10,7 +10,7 @@ import re
 import zipfile
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import date
+from datetime import datetime, timedelta
 from pathlib import Path
 from unittest.mock import Mock
 
@@ -170,9 +170,9 @@ def test_report_and_table_of_a_tank_can_be_taken_along(page: tuple[httpx.Client,
     try:
         shown = client.get("/tanks/K%C3%BCche%202").text
         links = re.findall(r'href="([^"]+)" download>', shown)
-        assert len(links) == 2
-        report, table = (client.get(link) for link in links)
-        for answer, suffix in ((report, "html"), (table, "csv")):
+        assert len(links) == 3
+        report, table, plan = (client.get(link) for link in links)
+        for answer, suffix in ((report, "html"), (table, "csv"), (plan, "ics")):
             assert answer.status_code == 200
             assert answer.headers["content-disposition"] == f"attachment; filename*=UTF-8''K%C3%BCche%202.{suffix}"
         assert "Küche 2: CO2 of the tank" in report.text
@@ -405,13 +405,14 @@ def test_programs_get_json(page: tuple[httpx.Client, Core, Path]) -> None:
     assert "window" in client.get("/api/tanks/cellar").json()["message"]
 
 
-def test_view_of_a_tank_is_made_anew_on_another_day(
+def test_view_of_a_tank_is_made_anew_in_another_hour_as_its_plan_is(
     page: tuple[httpx.Client, Core, Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     _, core, _ = page
     versions = []
-    for day in (1, 1, 2):
-        monkeypatch.setattr("colorread.page.core.date", Mock(today=Mock(return_value=date(2025, 6, day))))
+    for hour in (1.2, 1.4, 2.1):
+        now = datetime(2025, 6, 1) + timedelta(hours=hour)
+        monkeypatch.setattr("colorread.page.core.datetime", Mock(now=Mock(return_value=now)))
         versions.append(core._version("window"))
     assert versions[0] == versions[1] != versions[2]
 

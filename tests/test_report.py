@@ -353,7 +353,7 @@ def test_week_shows_days_strips_marks_and_open_ends(shape: Any) -> None:
     axes, strips = figure.axes
     texts = {text.get_text() for text in axes.texts}
     assert texts == {"plants 15", "plants 30", "fish 30", "forecast"}
-    assert [label.get_text() for label in strips.get_yticklabels()] == ["lights", "gas"]
+    assert [label.get_text() for label in strips.get_yticklabels()] == ["lights", "gas", "notes", "bubbles"]
     assert axes.get_xlim() == (0.0, N_DAYS)
     markers = [line for line in axes.lines if line.get_clip_on() is False]
     assert sorted(float(np.ravel(line.get_ydata())[0]) for line in markers) == [6.5, 31.0]

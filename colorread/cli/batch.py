@@ -65,6 +65,9 @@ def batch(
     report: Annotated[Path | None, typer.Option(help="Report as one web page.", metavar="FILE.html")] = None,
     plot: Annotated[Path | None, typer.Option(help="Plot of the days, PNG or PDF.", metavar="FILE.png")] = None,
     summary: Annotated[Path | None, typer.Option(help="Numbers for programs.", metavar="FILE.json")] = None,
+    calendar: Annotated[
+        Path | None, typer.Option(help="Next photos, refill and new fluid for a calendar.", metavar="FILE.ics")
+    ] = None,
     details: Annotated[
         bool, typer.Option("--details", help="Show fitted numbers, simulated changes, notes and all cautions.")
     ] = False,
@@ -81,9 +84,10 @@ def batch(
     require_suffix("--report", report, ".html", ".htm")
     require_suffix("--plot", plot, ".png", ".pdf")
     require_suffix("--summary", summary, ".json")
+    require_suffix("--calendar", calendar, ".ics")
     if not folder.is_dir():
         fail(f"{folder} is not a folder; name the one with the photos.")
-    outputs = [path for path in (csv, report, plot, summary) if path is not None]
+    outputs = [path for path in (csv, report, plot, summary, calendar) if path is not None]
     _require_folders(outputs)
     require_outputs(outputs, force, {"log": log_path(log)})
     from colorread.batch.folder import find_photos
@@ -112,6 +116,7 @@ def batch(
             of_tank = partial(kept, opened, owner, run.names, with_earlier=tank is not None, without=run.calibration)
             damages: list[Damage] = []
             entries = list(of_tank(on_damage=damages.append))
+            events = opened.events(owner.name, damages.append).values()
             tell_damages(damages, log)
             everything = _by_name([entry.reading for entry in entries] + run.failed)
             readings = _by_name([entry.reading for entry in entries if entry.sha256 in run.names] + run.failed)
@@ -122,10 +127,10 @@ def batch(
             if as_json and not outputs:
                 _print_json(readings)
             else:
-                told = summarize(owner, everything)
+                told = summarize(owner, everything, events)
                 if csv is not None:
                     _write_csv(csv, readings, told)
-                _write_files(told, of_tank, (summary, report, plot))
+                _write_files(told, of_tank, (summary, report, plot, calendar))
                 if as_json:
                     _print_json(readings)
                 else:
@@ -237,10 +242,10 @@ def _write_csv(path: Path, readings: Iterable[Reading], summary: TankSummary) ->
 def _write_files(
     summary: TankSummary,
     of_tank: Callable[..., Iterator[LogEntry]],
-    files: tuple[Path | None, Path | None, Path | None],
+    files: tuple[Path | None, Path | None, Path | None, Path | None],
 ) -> None:
-    """Write summary, report and plot, as far as they are asked for."""
-    summary_file, report, plot = files
+    """Write summary, report, plot and calendar, as far as they are asked for."""
+    summary_file, report, plot, calendar = files
     if summary_file is not None:
         import json
 
@@ -260,6 +265,11 @@ def _write_files(
 
         with _saying(plot):
             write_plot(plot, summary, of_tank())
+    if calendar is not None:
+        from colorread.report.calendar import write_calendar
+
+        with _saying(calendar):
+            write_calendar(calendar, summary)
 
 
 @contextmanager

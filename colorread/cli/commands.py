@@ -9,7 +9,7 @@ import typer
 from typer.core import TyperGroup
 
 from colorread import __version__
-from colorread.cli import batch, calibrate, demo, fluid, log, profile, read, serve, sheets, tank
+from colorread.cli import batch, calibrate, demo, fluid, log, log_note, profile, read, serve, sheets, tank
 from colorread.cli.options import EXIT_FAILED
 
 # \b keeps the lines of a paragraph as they are.
@@ -77,7 +77,8 @@ app.command(short_help="Take and read photos with the phone.", epilog=serve.EPIL
 app.command(short_help="See it on made-up tanks.", epilog=demo.EPILOG)(demo.demo)
 app.add_typer(calibrate.app, name="calibrate", short_help="Calibrate phone, vial and fluid.")
 app.add_typer(tank.app, name="tank", short_help="Describe your tanks.")
-app.add_typer(log.app, name="log", short_help="Show, copy and delete saved readings.")
+log.app.command(cls=log_note.WithGrams, short_help="Note what you did.", epilog=log_note.EPILOG)(log_note.note)
+app.add_typer(log.app, name="log", short_help="Show, copy and delete saved readings and notes.")
 
 
 def _version(show: bool) -> None:

@@ -27,13 +27,15 @@ LogFile = Annotated[
 ]
 _TankName = Annotated[str | None, typer.Option("--tank", help="Only this tank.", metavar="NAME")]
 _HASH_DIGITS_MIN = 6
+_NOTE_DIGITS = 8  # of its id, by which a note can be forgotten
 _ENTRY_SCHEMA = "colorread.log-entry/1"
 
 app = typer.Typer(
-    help="Show, copy and delete saved readings.",
+    help="Show, copy and delete saved readings and notes.",
     epilog="""\b
 Examples:
   colorread log show --tank window
+  colorread log note --tank window --water-change 30%
   colorread log export backup.jsonl
   colorread log import backup.jsonl
   colorread log forget --tank window --refused""",
@@ -53,7 +55,7 @@ def show(
     log: LogFile = None,
 ) -> None:
     """
-    Show the readings by date, refused ones with the reason.
+    Show the readings by date, refused ones with the reason, and your notes.
 
     Each is judged by the limits its tank has now.
     """
@@ -70,30 +72,43 @@ def show(
         if csv is not None and len(tanks) > 1:
             fail("A CSV table is for one tank; choose it with --tank.")
         entries = _judged(opened, _entries(opened, tank, damages))
+        notes = [
+            (each.name, event_id, event)
+            for each in tanks
+            for event_id, event in opened.events(each.name, damages.append).items()
+        ]
     if csv is not None:
         from colorread.batch.csv import write_csv
         from colorread.tank.summary import summarize
 
         readings = [entry.reading for entry in entries]
         with writing(csv):
-            write_csv(csv, readings, *(summarize(owner, readings).tank_co2 for owner in tanks))
+            events = [event for _, _, event in notes]
+            write_csv(csv, readings, *(summarize(owner, readings, events).tank_co2 for owner in tanks))
         typer.echo(f"Wrote {_plural(len(entries), 'reading')} to {csv}.")
     elif as_json:
         import json
 
         from colorread.log.entry import entry_to_dict
+        from colorread.tank.events import event_to_dict
 
         for entry in entries:
             typer.echo(json.dumps({"schema": _ENTRY_SCHEMA, **entry_to_dict(entry)}, allow_nan=False))
-    elif not entries:
+        for name, _, event in notes:
+            typer.echo(json.dumps({"tank": name, **event_to_dict(event)}, allow_nan=False))
+    elif not entries and not notes:
         named = "" if tank is None else f" --tank {shlex.quote(tank)}"
         typer.echo(f"No readings yet. Add some with: {log_command(f'batch FOLDER{named}', log)}")
     else:
         from rich.console import Console
 
-        from colorread.cli.show_log import print_entries
+        from colorread.cli.show_log import print_entries, print_events
 
-        print_entries(Console(highlight=False), entries)
+        console = Console(highlight=False)
+        if entries:
+            print_entries(console, entries)
+        if notes:
+            print_events(console, [(name, event_id[:_NOTE_DIGITS], event) for name, event_id, event in notes])
         typer.echo(f"Log: {log_path(log)}")
     if tell_damages(damages, log):
         raise typer.Exit(EXIT_FAILED)
@@ -105,18 +120,21 @@ def export_(
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
     log: LogFile = None,
 ) -> None:
-    """Write all tanks, readings and pictures to a file for log import."""
+    """Write all tanks, readings, notes and pictures to a file for log import."""
     require_outputs([file], force, {"log": log_path(log)})
+    import json
+
     from calibration.whole_file import writing_whole
     from colorread.log.lines import export_lines
 
     damages: list[Damage] = []
-    n_lines = 0
+    line = ""
     with open_log(log) as opened, writing(file), writing_whole(file) as target:
-        for n_lines, line in enumerate(export_lines(opened, damages.append), 1):  # noqa: B007 - counted, not used there
+        for line in export_lines(opened, damages.append):
             target.write(line.encode("ascii"))
-        n_tanks = len(opened.tanks())
-    typer.echo(f"Wrote {_plural(n_lines - n_tanks - 2, 'reading')} of {_plural(n_tanks, 'tank')} to {file}.")
+    end = json.loads(line)["end"]
+    notes = f" and {_plural(end['notes'], 'note')}" if end["notes"] else ""
+    typer.echo(f"Wrote {_plural(end['readings'], 'reading')}{notes} of {_plural(end['tanks'], 'tank')} to {file}.")
     if tell_damages(damages, log):
         raise typer.Exit(EXIT_FAILED)
 
@@ -139,16 +157,20 @@ def import_(
         fail(f"{file} could not be read: {error.strerror or error}.")
     except LogError as error:
         fail(str(error))
-    known = f"; {_plural(done.kept_readings, 'reading')} already there" if done.kept_readings else ""
-    typer.echo(f"Added {_plural(done.readings, 'reading')} and {_plural(done.tanks, 'tank')}{known}.")
+    kept = [(done.kept_readings, "reading"), (done.kept_notes, "note")]
+    there = " and ".join(_plural(count, noun) for count, noun in kept if count)
+    known = f"; {there} already there" if there else ""
+    notes = f", {_plural(done.notes, 'note')}" if done.notes else ""
+    typer.echo(f"Added {_plural(done.readings, 'reading')}{notes} and {_plural(done.tanks, 'tank')}{known}.")
     if done.kept_tanks:
         typer.echo(f"Kept as in the log, though the file differs: {', '.join(done.kept_tanks)}.")
 
 
 @app.command(
-    short_help="Delete readings.",
+    short_help="Delete readings and notes.",
     epilog="""\b
 Examples:
+  colorread log forget --tank window --note 5d0c91aa
   colorread log forget --tank window --before 2025-06-01
   colorread log forget --photo IMG_0412.jpg --photo 3fa85c
   colorread log forget --refused --yes""",
@@ -159,18 +181,24 @@ def forget(
         list[str] | None,
         typer.Option(help="Only this photo: its name, or the first digits of its hash.", metavar="NAME|HASH"),
     ] = None,
-    before: Annotated[str | None, typer.Option(help="Only photos taken before this day.", metavar="DATE")] = None,
+    note: Annotated[
+        list[str] | None, typer.Option(help="Only this note, by the sign that log show prints.", metavar="SIGN")
+    ] = None,
+    before: Annotated[str | None, typer.Option(help="Only what is of before this day.", metavar="DATE")] = None,
     refused: Annotated[bool, typer.Option("--refused", help="Only photos that were not read.")] = False,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
     log: LogFile = None,
 ) -> None:
     """
-    Delete the readings from the log that match all options.
+    Delete the readings and notes from the log that match all options.
 
     Your photos stay; copies the page saved are deleted.
     """
-    if tank is None and not photo and before is None and not refused:
-        fail("Choose what to forget: --tank, --photo, --before or --refused.")
+    if tank is None and not photo and not note and before is None and not refused:
+        fail("Choose what to forget: --tank, --photo, --note, --before or --refused.")
+    if note and (photo or refused):
+        fail("Use --note without --photo and --refused.")
+    from colorread.cli.log_note import chosen_notes
     from colorread.log.forget import forget_readings
     from colorread.tank.edit import parse_day
 
@@ -180,26 +208,34 @@ def forget(
         fail(str(error))
     damages: list[Damage] = []
     with open_log(log, tank=tank) as opened:
+        notes = {} if photo or refused else chosen_notes(opened, tank, note or [], day)
         chosen: list[LogEntry | Damage] = [
             entry
             for entry in _entries(opened, tank, damages)
-            if (not photo or _is_photo(entry.sha256, entry.reading.photo, photo))
+            if not note
+            and (not photo or _is_photo(entry.sha256, entry.reading.photo, photo))
             and (day is None or _is_before(entry, day))
             and (not refused or entry.reading.status == "refused")
         ]
-        if day is None and not refused:  # nothing is known of these but tank and photo
+        if day is None and not refused and not note:  # nothing is known of these but tank and photo
             chosen += [each for each in damages if not photo or _is_photo(each.sha256 or "", each.photo, photo)]
-        if not chosen:
-            typer.echo("No matching reading; nothing was forgotten.")
+        n_notes = sum(map(len, notes.values()))
+        if not chosen and not n_notes:
+            typer.echo("No matching reading or note; nothing was forgotten.")
             return
-        names = sorted({entry.tank for entry in chosen})
-        if not yes and not typer.confirm(f"Forget {_plural(len(chosen), 'reading')} of {', '.join(names)}?"):
+        names = sorted({entry.tank for entry in chosen} | {name for name, ids in notes.items() if ids})
+        counts = ((len(chosen), "reading"), (n_notes, "note"))
+        what = " and ".join(_plural(count, noun) for count, noun in counts if count) + f" of {', '.join(names)}"
+        if not yes and not typer.confirm(f"Forget {what}?"):
             typer.echo("Nothing was forgotten.")
             return
-        count = forget_readings(
-            opened, {name: [entry.sha256 or "" for entry in chosen if entry.tank == name] for name in names}
-        )
-    typer.echo(f"Forgot {_plural(count, 'reading')} of {', '.join(names)}.")
+        for name, ids in notes.items():
+            opened.forget_events(name, ids)
+        if chosen:
+            forget_readings(
+                opened, {name: [entry.sha256 or "" for entry in chosen if entry.tank == name] for name in names}
+            )
+    typer.echo(f"Forgot {what}.")
 
 
 @contextmanager
@@ -301,8 +337,8 @@ def tell_damages(damages: Sequence[Damage], file: Path | None) -> bool:
         if damage.sha256 is None:
             what, cure = f"The tank {damage.tank} and its readings are", f"tank remove {name} --with-readings"
         else:
-            what = f"The reading of {damage.photo} in {damage.tank} is"
-            cure = f"log forget --tank {name} --photo {damage.sha256[:12]}"
+            what = f"The {f'reading of {damage.photo}' if damage.photo else 'note'} in {damage.tank} is"
+            cure = f"log forget --tank {name} --{'photo' if damage.photo else 'note'} {damage.sha256[:12]}"
         typer.echo(f"{what} left out, for the log is damaged there: {damage.trouble}", err=True)
         typer.echo(f"Import an older export to mend it, or remove it with: {log_command(cure, file)}", err=True)
     return bool(damages)

@@ -274,5 +274,6 @@ def _summary(owner: Tank, stated: Stated, readings: list[Reading], log: Path | N
     tank = replace(owner, marks=stated.marks)
     with open_log(log) as opened:
         logged = [entry.reading for entry in kept(opened, owner, {}, with_earlier=True)]
+        events = opened.events(owner.name).values()
     taken = {reading.taken_at for reading in logged if reading.taken_at is not None}
-    return summarize(tank, [*logged, *(reading for reading in readings if reading.taken_at not in taken)])
+    return summarize(tank, [*logged, *(reading for reading in readings if reading.taken_at not in taken)], events)

@@ -12,7 +12,9 @@ from colorread.cli.console_text import shown
 from colorread.gas_care import SOURCE_WORDS
 from colorread.log.store import LogEntry
 from colorread.reading import Reading
+from colorread.tank.events import Event
 from colorread.tank.settings import Tank
+from colorread.tank.typed_event import event_words
 from colorread.words import clean_name, kh_words, number_words, temperature_words
 
 _GAP = 2  # letters between columns
@@ -44,6 +46,27 @@ def print_entries(console: Console, entries: Sequence[LogEntry]) -> None:
     console.print(table)
     n_refused = sum(entry.reading.status == "refused" for entry in entries)
     console.print(shown(console, f"{len(entries) - n_refused} read, {n_refused} not read."))
+
+
+def print_events(console: Console, events: Sequence[tuple[str, str, Event]]) -> None:
+    """
+    Print a table of what was noted.
+
+    Parameters
+    ----------
+    console : rich.console.Console
+        Where to.
+    events : sequence of (str, str, Event)
+        Tank, sign and event, in the order of the rows.
+    """
+    first = 0 if len({tank for tank, _, _ in events}) > 1 else 1
+    table = _table()
+    for heading in ("tank", "noted", "sign", "note")[first:]:
+        table.add_column(heading, overflow="fold")
+    for tank, sign, event in events:
+        cells = (clean_name(tank), f"{event.at:%Y-%m-%d %H:%M}", sign, event_words(event))[first:]
+        table.add_row(*(shown(console, cell) for cell in cells))
+    console.print(table)
 
 
 def print_tanks(console: Console, tanks: Sequence[Tank], counts: Mapping[str, int]) -> None:

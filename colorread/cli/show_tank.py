@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from datetime import date
 
 from rich import box
 from rich.console import Console
@@ -10,6 +11,7 @@ from rich.table import Table
 
 from colorread.cli.console_text import shown
 from colorread.cli.show_reading import answer_rows, print_panel, print_rows, print_short_caution
+from colorread.tank.plan_words import plan_lines
 from colorread.tank.results import Advice, TankSummary
 from colorread.tank.words import HOURS_ABOVE, OF_WHEN, RECOMMENDED, forecast_rows, number_rows
 from colorread.words import REFUSED_SIGN
@@ -42,6 +44,8 @@ def print_now(console: Console, summary: TankSummary, *, details: bool = False, 
     rows += [("" if i else "Also", sentence, "") for i, sentence in enumerate(summary.more)]
     if summary.tank.gas_hours is None:
         rows.append(("", f"colorread tank edit {shlex.quote(summary.tank.name)} --gas HH:MM-HH:MM", ""))
+    today = None if summary.tank.made_up else date.today()
+    rows += [("" if i else "Plan", line, "") for i, line in enumerate(plan_lines(summary.plan, today))]
     print_rows(console, rows, gap=False)
     if not details:
         if now is not None:

@@ -240,15 +240,16 @@ def list_(as_json: _Json = False, log: LogFile = None) -> None:
 def show(name: _Name, as_json: _Json = False, log: LogFile = None) -> None:
     """Show all settings of a tank."""
     with open_log(log, tank=name) as opened:
-        tank, n_readings = opened.tank(name), opened.count(name)
+        tank, n_readings, events = opened.tank(name), opened.count(name), opened.events(name).values()
     if as_json:
         _echo_json(tank)
     else:
         from rich.console import Console
 
         from colorread.cli.show_log import print_tank
+        from colorread.tank.events import tank_after
 
-        print_tank(Console(highlight=False), tank, n_readings)
+        print_tank(Console(highlight=False), tank_after(tank, events), n_readings)
 
 
 @app.command(

@@ -34,6 +34,16 @@ _MIGRATIONS: tuple[tuple[str, ...], ...] = (
             PRIMARY KEY (tank, sha256)
         )""",
     ),
+    (
+        # id: SHA-256 of event. wall_clock: when it was, on the tank's own clock. event: JSON, schema colorread.event/1
+        """CREATE TABLE event (
+            tank TEXT NOT NULL REFERENCES tank (name),
+            id TEXT NOT NULL,
+            wall_clock TEXT NOT NULL,
+            event TEXT NOT NULL,
+            PRIMARY KEY (tank, id)
+        )""",
+    ),
 )
 _NOT_WRITABLE = (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN)
 _TROUBLE = {

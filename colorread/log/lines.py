@@ -13,6 +13,7 @@ from typing import Any, BinaryIO
 from colorread.json_fields import fields_of
 from colorread.log.entry import LogEntry, entry_from_dict, entry_to_dict
 from colorread.log.store import Damage, Log, LogError
+from colorread.tank.events import Event, event_from_dict, event_to_dict
 from colorread.tank.settings import Tank
 from colorread.tank.settings_json import tank_from_dict, tank_to_dict
 
@@ -27,23 +28,25 @@ class Imported:
 
     Parameters
     ----------
-    tanks, readings : int
+    tanks, readings, notes : int
         How many are new in the log; a reading also if it was made later than the one of the same photo there.
     kept_tanks : tuple of str
         Tanks that are in the log with other settings, which were left as they are.
-    kept_readings : int
-        Readings that the log had already.
+    kept_readings, kept_notes : int
+        Readings and notes that the log had already.
     """
 
     tanks: int
     readings: int
+    notes: int
     kept_tanks: tuple[str, ...]
     kept_readings: int
+    kept_notes: int
 
 
 def export_lines(log: Log, on_damage: Callable[[Damage], None] | None = None) -> Iterator[str]:
     """
-    Yield a log as lines of JSON: what it is, the tanks, the readings with their pictures in base64, and the counts.
+    Yield a log as lines of JSON: what it is, tanks, notes, readings with their pictures in base64, and the counts.
 
     Parameters
     ----------
@@ -58,18 +61,22 @@ def export_lines(log: Log, on_damage: Callable[[Damage], None] | None = None) ->
         ASCII, each with its line break.
     """
     with log.standing_still():
-        tanks, n_readings = log.tanks(on_damage), 0
+        tanks, n_readings, n_notes = log.tanks(on_damage), 0, 0
         names = {tank.name for tank in tanks}
         yield _line(schema=SCHEMA)
         for tank in tanks:
             yield _line(tank=tank_to_dict(tank))
+        for tank in tanks:
+            for event in log.events(tank.name, on_damage).values():
+                yield _line(note={"tank": tank.name, "note": event_to_dict(event)})
+                n_notes += 1
         for entry in log.entries(on_damage=on_damage):
             if entry.tank in names:
                 picture = log.picture(entry.tank, entry.sha256)
                 encoded = None if picture is None else base64.b64encode(picture).decode("ascii")
                 yield _line(entry={**entry_to_dict(entry), "picture": encoded})
                 n_readings += 1
-        yield _line(end={"tanks": len(tanks), "readings": n_readings})
+        yield _line(end={"tanks": len(tanks), "readings": n_readings, "notes": n_notes})
 
 
 def lines_in(file: BinaryIO) -> Iterator[bytes]:
@@ -114,7 +121,7 @@ def import_lines(log: Log, lines: Iterable[bytes]) -> Imported:
     LogError
         If a line is damaged or lacking, with its number; nothing has been added then.
     """
-    n_tanks = n_readings = n_kept = 0
+    n_tanks = n_readings = n_kept = n_notes = n_kept_notes = 0
     kept_tanks = []
     with log.transaction():
         known = {tank.name: tank for tank in log.tanks()}
@@ -123,12 +130,23 @@ def import_lines(log: Log, lines: Iterable[bytes]) -> Imported:
                 is_new = log.add_later(item)
                 n_readings += is_new
                 n_kept += not is_new
+            elif isinstance(item, _Noted):
+                is_new = log.add_event(item.tank, item.event)
+                n_notes += is_new
+                n_kept_notes += not is_new
             elif item.name not in known:
                 log.put_tank(item)  # one that is damaged is there, but not known
                 n_tanks += 1
             elif item != known[item.name]:
                 kept_tanks.append(item.name)
-    return Imported(tanks=n_tanks, readings=n_readings, kept_tanks=tuple(kept_tanks), kept_readings=n_kept)
+    return Imported(
+        tanks=n_tanks,
+        readings=n_readings,
+        notes=n_notes,
+        kept_tanks=tuple(kept_tanks),
+        kept_readings=n_kept,
+        kept_notes=n_kept_notes,
+    )
 
 
 def check_lines(lines: Iterable[bytes]) -> None:
@@ -149,13 +167,21 @@ def check_lines(lines: Iterable[bytes]) -> None:
         pass
 
 
-def _parsed(lines: Iterable[bytes]) -> Iterator[Tank | LogEntry]:
+@dataclass(frozen=True, slots=True)
+class _Noted:
+    """An event and its tank."""
+
+    tank: str
+    event: Event
+
+
+def _parsed(lines: Iterable[bytes]) -> Iterator[Tank | LogEntry | _Noted]:
     """Yield what the lines hold; LogError with the number of the line that is damaged or lacking."""
     tanks: set[str] = set()
-    n_readings = number = 0
+    n_readings = n_notes = number = 0
     kind = ""
     for number, line in enumerate(lines, 1):
-        item: Tank | LogEntry | None = None
+        item: Tank | LogEntry | _Noted | None = None
         try:
             before, (kind, content) = kind, _kind_and_content(line)
             if (number == 1) != (kind == "schema") or before == "end":
@@ -170,13 +196,20 @@ def _parsed(lines: Iterable[bytes]) -> Iterator[Tank | LogEntry]:
                 tanks.add(item.name)
             elif kind == "entry":
                 item = entry_from_dict(content)
-                if item.tank not in tanks:
-                    raise ValueError(f"The tank {reprlib.repr(item.tank)} is not among the lines before.")
                 n_readings += 1
+            elif kind == "note":
+                noted = fields_of("the line", content, ("tank", "note"))
+                item = _Noted(noted.text("tank"), event_from_dict(noted.values["note"]))
+                n_notes += 1
             else:
-                end = fields_of("the end", content, ("tanks", "readings"))
-                if (end.whole("tanks"), end.whole("readings")) != (len(tanks), n_readings):
+                # Exports of before have no notes.
+                counted = {"notes": 0} | content if isinstance(content, dict) else content
+                end = fields_of("the end", counted, ("tanks", "readings", "notes"))
+                counts = end.whole("tanks"), end.whole("readings"), end.whole("notes")
+                if counts != (len(tanks), n_readings, n_notes):
                     raise ValueError("Its counts are not those of the lines before.")
+            if isinstance(item, LogEntry | _Noted) and item.tank not in tanks:
+                raise ValueError(f"The tank {reprlib.repr(item.tank)} is not among the lines before.")
         except (ValueError, RecursionError) as error:  # nesting without end is damage too
             if not kind:
                 break
@@ -194,8 +227,8 @@ def _kind_and_content(line: bytes) -> tuple[str, Any]:
         data = json.loads(line)
     except ValueError:
         raise ValueError("It is no JSON.") from None
-    if not isinstance(data, dict) or len(data) != 1 or not set(data) <= {"schema", "tank", "entry", "end"}:
-        raise ValueError("It must be an object with one of schema, tank, entry and end.")
+    if not isinstance(data, dict) or len(data) != 1 or not set(data) <= {"schema", "tank", "note", "entry", "end"}:
+        raise ValueError("It must be an object with one of schema, tank, note, entry and end.")
     return next(iter(data.items()))
 
 

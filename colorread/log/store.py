@@ -1,4 +1,4 @@
-"""The log: tanks and their readings in one SQLite file."""
+"""The log: tanks with their readings and notes in one SQLite file."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from colorread.log.database import DiskFull, LogError, LogFailure, open_database
 from colorread.log.entry import LogEntry, entry_from_dict
 from colorread.log.paths import default_log_path
 from colorread.reading_json import reading_to_json
+from colorread.tank.events import Event, event_from_dict, event_to_json
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
 from colorread.tank.settings_json import tank_from_dict, tank_to_dict
@@ -28,16 +29,16 @@ _COLUMNS = "tank, sha256, photo, result, scored_at, software, settings_id, profi
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Damage:
     """
-    A reading or a tank that cannot be read back.
+    A reading, a note or a tank that cannot be read back.
 
     Parameters
     ----------
     tank : str
         Name of the tank.
     sha256 : str or None
-        Of the photo; None where the settings of the tank are damaged.
+        Of the photo, or of the note; None where the settings of the tank are damaged.
     photo : str
-        Name of the photo, for people; empty for a tank.
+        Name of the photo, for people; empty for a tank and for a note.
     trouble : str
         What is wrong, a sentence.
     """
@@ -155,17 +156,21 @@ class Log:
         """Give a tank and its readings another name, which must be new."""
         with self.transaction():
             self.add_tank(replace(self.tank(name), name=new_name))
-            self._connection.execute("UPDATE reading SET tank = ? WHERE tank = ?", (new_name, name))
+            for table in ("reading", "event"):
+                self._connection.execute(f"UPDATE {table} SET tank = ? WHERE tank = ?", (new_name, name))
             self._connection.execute("DELETE FROM tank WHERE name = ?", (name,))
 
     def remove_tank(self, name: str, *, with_readings: bool = False) -> tuple[str, ...]:
-        """Remove a tank, one that has readings only where they may go with it; return the hashes of their photos."""
+        """Remove a tank, with readings and notes only where they may go with it; return the hashes of their photos."""
         with self.transaction():
             self.require_tank(name)
-            count = self.count(name)
-            if count and not with_readings:
-                raise LogError(f"The tank {name} has {count} readings in the log; say that they are to go with it.")
+            query = "SELECT count(*) FROM event WHERE tank = ?"
+            count, n_notes = self.count(name), self._connection.execute(query, (name,)).fetchone()[0]
+            if (count or n_notes) and not with_readings:
+                what = f"{count} readings" + (f" and {n_notes} notes" if n_notes else "")
+                raise LogError(f"The tank {name} has {what} in the log; say that they are to go with it.")
             gone = self._connection.execute("DELETE FROM reading WHERE tank = ? RETURNING sha256", (name,)).fetchall()
+            self._connection.execute("DELETE FROM event WHERE tank = ?", (name,))
             self._connection.execute("DELETE FROM tank WHERE name = ?", (name,))
         return tuple(_text(sha256) for (sha256,) in gone)
 
@@ -287,6 +292,33 @@ class Log:
             gone = [sha256 for sha256 in sha256s if sha256 in rows_of]
             self._connection.executemany("DELETE FROM reading WHERE rowid = ?", ((rows_of[each],) for each in gone))
         return tuple(gone)
+
+    def add_event(self, tank: str, event: Event) -> bool:
+        """Keep what was noted of a tank, unless the same is there; return whether it is new."""
+        row = (tank, event.id, event.at.isoformat(timespec="minutes"), event_to_json(event))
+        with self.transaction():
+            self.require_tank(tank)
+            return self._connection.execute("INSERT OR IGNORE INTO event VALUES (?, ?, ?, ?)", row).rowcount > 0
+
+    def events(self, tank: str, on_damage: Callable[[Damage], None] | None = None) -> dict[str, Event]:
+        """Return what was noted of a tank by its id, in the order of time, but for what is damaged."""
+        query = "SELECT id, event FROM event WHERE tank = ? ORDER BY wall_clock, id"
+        with telling(self.path):
+            rows = self._connection.execute(query, (tank,)).fetchall()
+        events = {}
+        for event_id, text in rows:
+            try:
+                events[_text(event_id)] = event_from_dict(_parsed(text))
+            except ValueError as error:
+                if on_damage is not None:
+                    on_damage(Damage(tank=tank, sha256=_text(event_id), photo="", trouble=str(error)))
+        return events
+
+    def forget_events(self, tank: str, ids: Iterable[str]) -> int:
+        """Delete what was noted of a tank by its ids; return how many were there."""
+        query = "DELETE FROM event WHERE tank = ?1 AND id IN (?2, CAST(?2 AS BLOB))"
+        with self.transaction():
+            return sum(self._connection.execute(query, (tank, event_id)).rowcount for event_id in ids)
 
     def _unknown(self, name: str) -> LogError:
         names = [row[0] for row in self._connection.execute("SELECT name FROM tank ORDER BY name")]

@@ -6,7 +6,7 @@ import asyncio
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import datetime
 from pathlib import Path
 
 from fastapi import HTTPException, Request
@@ -26,6 +26,7 @@ from colorread.page.shown_units import Units, units_of
 from colorread.page.tasks import TankView
 from colorread.page.uploads import Upload
 from colorread.page.workplace import Workplace
+from colorread.tank.events import Event
 from colorread.tank.settings import Tank
 
 UNITS_COOKIE = "colorread-units"
@@ -126,6 +127,16 @@ class Core:
         self._views.clear()  # damage need not show in what tells views apart
         return count
 
+    def add_event(self, tank: str, event: Event) -> None:
+        """Keep what was noted of a tank."""
+        with Log(self.log_path) as log:
+            log.add_event(tank, event)
+
+    def forget_event(self, tank: str, event_id: str) -> None:
+        """Delete a note."""
+        with Log(self.log_path) as log:
+            log.forget_events(tank, [event_id])
+
     async def score(self, request: Request, upload: Upload, tank: Tank) -> LogEntry:
         """
         Read an upload, unless the log holds what it would be read as.
@@ -174,7 +185,8 @@ class Core:
         with Log(self.log_path) as log:
             tank = log.tank(name)
             readings = log.scored_at(name)
-        return tasks.version_of(tank, readings, date.today())
+            notes = log.events(name)
+        return tasks.version_of(tank, readings, notes, datetime.now())
 
 
 def core_of(request: Request) -> Core:

@@ -23,8 +23,10 @@ from colorread.page.problems import UploadProblem, problem_of
 from colorread.page.render import page
 from colorread.page.shown import ReadingView, last_read, view_reading
 from colorread.page.uploads import receive_form, receive_photos, text_of
+from colorread.tank.plan_words import plan_lines
 from colorread.tank.series import LEAST_READINGS
 from colorread.tank.settings import Tank
+from colorread.tank.typed_event import LETTERS
 from colorread.words import REFUSED_SIGN
 
 router = APIRouter(include_in_schema=False)
@@ -93,6 +95,8 @@ async def tank(request: Request, name: str, start: int = 0) -> Response:
         row_step=_ROWS,
         n_rows=n_rows,
         now_bar=now_bar,
+        plan=() if view is None else plan_lines(view.summary.plan, None if tank.made_up else now.date()),
+        letters=LETTERS,
         cautions=cautions,
     )
     last_tank = quote(name, safe="")

@@ -12,6 +12,7 @@ from fastapi.responses import Response
 from colorread.batch.csv import csv_bytes
 from colorread.log.store import Log
 from colorread.page.core import core_of
+from colorread.report.calendar import calendar_bytes
 from colorread.tank.results import TankSummary
 from colorread.verdict import judged
 
@@ -34,6 +35,14 @@ async def table(request: Request, name: str) -> Response:
     view = await core.view(name)
     made = await run_in_threadpool(_table, core.log_path, view.summary)
     return _attachment(made, "text/csv; charset=utf-8", f"{name}.csv")
+
+
+@router.get("/tanks/{name}/plan.ics")
+async def plan(request: Request, name: str) -> Response:
+    """Return what is planned for a tank as a calendar."""
+    view = await core_of(request).view(name)
+    made = await run_in_threadpool(calendar_bytes, view.summary)
+    return _attachment(made, "text/calendar; charset=utf-8", f"{name}.ics")
 
 
 def _report(log_path: Path, summary: TankSummary) -> str:

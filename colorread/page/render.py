@@ -21,6 +21,8 @@ _SAID = {
     "damaged-deleted": "Damaged readings deleted.",
     "renamed": "Renamed.",
     "removed": "Tank removed.",
+    "noted": "Noted.",
+    "note-deleted": "Note deleted.",
 }
 """What a page says of what was done before, by the word in its address."""
 

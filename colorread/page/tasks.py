@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import datetime
 from pathlib import Path
 
 from colorread import __version__
@@ -128,13 +128,15 @@ def view_tank(log_path: Path, name: str) -> TankView:
         tank = log.tank(name)
         damages: list[Damage] = []
         readings = [entry.reading for entry in log.entries(name, on_damage=damages.append)]
-    summary = summarize(tank, readings)
+        events = log.events(name).values()
+    summary = summarize(tank, readings, events)
     return TankView(summary=summary, figures=week_svgs(summary, readings), damages=tuple(damages))
 
 
-def version_of(tank: Tank, scored_at: Mapping[str, datetime], today: date) -> str:
-    """Return what changes whenever the view of a tank would, which tells how old the readings are."""
-    return hashlib.sha256(repr((tank, sorted(scored_at.items()), today, __version__)).encode()).hexdigest()
+def version_of(tank: Tank, scored_at: Mapping[str, datetime], notes: Iterable[str], now: datetime) -> str:
+    """Return what changes whenever the view of a tank would, which tells how old the readings are and what is next."""
+    hour = now.replace(minute=0, second=0, microsecond=0)
+    return hashlib.sha256(repr((tank, sorted(scored_at.items()), [*notes], hour, __version__)).encode()).hexdigest()
 
 
 def require_modest(path: Path) -> None:

@@ -28,11 +28,12 @@ class PlotColor(NamedTuple):
 
 
 class Strip(NamedTuple):
-    """Hours of lamp or gas below a figure; None where they are not known."""
+    """Hours of lamp or gas below a figure, or texts at days; None and none where they are not known."""
 
     label: str
     hours: DailySpan | None
-    kind: Literal["lights", "gas"]
+    kind: Literal["lights", "gas", "texts"]
+    texts: Sequence[tuple[float, str]] = ()
 
 
 # The figures are drawn in the light colors; in a page each becomes a variable, so no two may be equal.
@@ -87,7 +88,7 @@ def new_figure(
     figure, axes, below : Figure, Axes, Axes
         The axes for the CO2, and below them those of the strips, which carry the labels of the time; both count days.
     """
-    known = [(strip, strip.hours) for strip in strips if strip.hours is not None]
+    known = [strip for strip in strips if strip.hours is not None or strip.texts]
     width, height = _SIZE_PT[shape][0], height_share * _SIZE_PT[shape][1]
     size_in = (width / POINTS_PER_INCH, height / POINTS_PER_INCH)
     figure = Figure(figsize=size_in, dpi=POINTS_PER_INCH, layout="constrained", facecolor=LIGHT["paper"])
@@ -106,16 +107,20 @@ def new_figure(
     below.tick_params(axis="y", length=0)
     below.tick_params(axis="x", which="minor", length=0, labelsize=_FONT_PT[shape], labelcolor=LIGHT["ink"])
     below.set_ylim(len(known) or 1, 0)
-    below.set_yticks([row + 0.5 for row in range(len(known))], labels=[strip.label for strip, _ in known])
-    for row, (strip, hours) in enumerate(known):
-        below.broken_barh(
-            [(day + hours.on_h / HOURS_PER_DAY, hours.hours / HOURS_PER_DAY) for day in range(-1, n_days)],
-            (row + 0.18, 0.64),
-            edgecolor=LIGHT["ink"],
-            lw=0.8,
-            zorder=2,
-            **_STRIP_STYLES[strip.kind],
-        )
+    below.set_yticks([row + 0.5 for row in range(len(known))], labels=[strip.label for strip in known])
+    for row, strip in enumerate(known):
+        for at, text in strip.texts:
+            style: dict[str, Any] = {"color": LIGHT["ink"], "fontsize": _FONT_PT[shape], "clip_on": True}
+            below.text(at, row + 0.5, text, ha="center", va="center", **style)
+        if (hours := strip.hours) is not None:
+            below.broken_barh(
+                [(day + hours.on_h / HOURS_PER_DAY, hours.hours / HOURS_PER_DAY) for day in range(-1, n_days)],
+                (row + 0.18, 0.64),
+                edgecolor=LIGHT["ink"],
+                lw=0.8,
+                zorder=2,
+                **_STRIP_STYLES[strip.kind],
+            )
     axes.set_ylabel("CO2 [mg/L]", fontsize=_FONT_PT[shape], color=LIGHT["ink"])
     if title:
         axes.set_title(title, fontsize=_FONT_PT[shape], color=LIGHT["ink"], loc="left", parse_math=False)
@@ -189,9 +194,11 @@ def draw_edge(axes: Axes, shape: Shape, at: float, words: str) -> None:
     at : float
         Where, in days.
     words : str
-        What begins there.
+        What begins there; empty where other words say it.
     """
     axes.axvline(at, color=LIGHT["soft"], lw=1.2, ls=DOTS, zorder=1.5)
+    if not words:
+        return
     axes.annotate(
         words,
         (at, 1.0),

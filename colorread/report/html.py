@@ -20,8 +20,10 @@ from colorread.report.axes import PLOT_COLORS
 from colorread.report.plot import MADE_UP, days_start
 from colorread.report.svg import day_svgs, history_svgs, week_svgs
 from colorread.report.words import period_words, setting_rows
+from colorread.tank.plan_words import plan_lines
 from colorread.tank.results import PhotoPoint, TankSummary, tank_co2_of
 from colorread.tank.series import wall_clock
+from colorread.tank.typed_event import LETTERS, event_words, moment_words
 from colorread.tank.words import OF_WHEN, RECOMMENDED, fitted_rows, forecast_rows, number_rows
 from colorread.templates import templates_of
 from colorread.words import (
@@ -119,6 +121,9 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
                 not row.picture and entry.picture is not None for row, entry in zip(rows, ordered, strict=True)
             ),
             settings=setting_rows(summary.tank),
+            plan=plan_lines(summary.plan),
+            letters=LETTERS,
+            events=[(moment_words(event.at), event_words(event)) for event in reversed(summary.events)],
             common_percent=None if told is None else _common_percent(told.common_std_ph),
             version=__version__,
             made_at=datetime.now().astimezone(),

@@ -34,6 +34,7 @@ from colorread.report.axes import (
 from colorread.tank.results import Advice, TankSummary
 from colorread.tank.series import WINDOW_DAYS, wall_clock
 from colorread.tank.settings import Tank
+from colorread.tank.typed_event import event_letters
 
 if TYPE_CHECKING:
     from colorread.log.store import LogEntry
@@ -118,8 +119,13 @@ def week_figure(summary: TankSummary, readings: Sequence[Reading], shape: Shape,
     if not times:
         raise ValueError("There is nothing to plot: no photo of this tank has both a time and a number.")
     first, n_days = _days_of(times)
-    strips = _strips(tank)
+    noted = [(day, event) for event in summary.events if 0.0 <= (day := _days_since(first, event.at)) <= n_days]
+    done = [(day, event_letters(event)) for day, event in noted if event_letters(event)]
+    counts = [(day, f"{event.bubbles:.0f}") for day, event in noted if event.bubbles is not None]
+    strips = [*_strips(tank), Strip("notes", None, "texts", done), Strip("bubbles", None, "texts", counts)]
     figure, axes, below = new_figure(shape, strips, n_days, title)
+    for day, _ in done:
+        draw_edge(axes, shape, day, "")
     lines = np.array([interval.value or interval.low or 0.0 for _, interval in seen])
     ends = np.array([interval.high or interval.low or 0.0 for _, interval in seen])
     legend: list[tuple[Any, str]] = []

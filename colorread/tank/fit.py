@@ -11,8 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colorread.gas_care import SourceKind
-from colorread.reading import Reading
-from colorread.tank.model import Draws, Schedule, TankParameters, settled_state, simulate
+from colorread.reading import BUDGET_KH, Reading
+from colorread.tank.events import Event
+from colorread.tank.model import Draws, Schedule, TankParameters, Turn, settled_state, simulate
+from colorread.tank.noted import GAS_COLUMNS, counts_of, fall_std_per_day, gas_rates, steps_of, turns_of
+from colorread.tank.sampling import sample
 from colorread.tank.series import PH_PER_LN, CannotTell, VialSeries, vial_series
 from colorread.tank.settings import Tank
 
@@ -48,12 +51,12 @@ _LN_NOISE_STD = 0.3  # by about a third the readings' own scatter may be more or
 _BEND_PH: NDArray[np.float64] = np.arange(6.0, 8.01, 0.5)
 _BEND_WIDTH_PH = 0.35
 _NEAR_PH = 0.2  # readings so near in color share as much of that error: assumption
+# Bubbles differ in size, and are counted with a hurry: standard deviation of a count against the rate of its gas, and
+# by how much that may be more or less, both as logarithm: assumptions.
+_LN_COUNT_STD = (math.log(0.1), 0.5)
 # The shared errors may be as many times larger with this probability, as where a profile was made of a bad photo; so
 # readings that contradict it by their course can overrule it: assumptions.
 _MISLED_SHARE, _MISLED_FACTOR = 0.1, 2.0
-# Draws, how much wider the first ones lie than a normal distribution at the mode, how many steps they walk each time
-# and at last, and which share of the steps is taken, by which their length is set: common practice, no source.
-_N_DRAWS, _SPREAD, _N_WALKS, _N_LAST_WALKS, _USUAL_ACCEPTED = 1000, 1.3, 6, 40, 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,8 +66,10 @@ class TankFit:
 
     Parameters
     ----------
-    parameters : TankParameters
+    first : TankParameters
         D draws; the gas rate is that of hour 0, the `midnight` of the series.
+    turns : tuple of Turn
+        What changed later by what was noted, in the order of time.
     schedule : Schedule
         When gas and lamp are on.
     tank_mg_l, vial_mg_l : ndarray of float64, shape (D,)
@@ -76,19 +81,63 @@ class TankFit:
     off : ndarray of float64, shape (N,)
         How far the course lies above each reading, in the standard uncertainties that it states of its own and with
         the shared errors taken off, as the mean of the draws; 0 beyond an open end.
+    problem : Problem
+        The posterior.
+    coordinates : ndarray of float64, shape (D, n)
+        The same draws in its coordinates.
     """
 
-    parameters: TankParameters
+    first: TankParameters
+    turns: tuple[Turn, ...]
     schedule: Schedule
     tank_mg_l: Draws
     vial_mg_l: Draws
     series: VialSeries
     prior_std: Mapping[str, float]
     off: NDArray[np.float64]
+    problem: Problem
+    coordinates: NDArray[np.float64]
+
+    @property
+    def parameters(self) -> TankParameters:
+        """Those after all turns; the gas rate is the one that hour 0 would have had."""
+        return self.turns[-1].parameters if self.turns else self.first
 
     def course(self, hours: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return tank and vial at hours since hour 0, each of shape (D, N) [mg/L]."""
-        return simulate(self.parameters, self.schedule, hours, tank_mg_l=self.tank_mg_l, vial_mg_l=self.vial_mg_l)
+        start = {"tank_mg_l": self.tank_mg_l, "vial_mg_l": self.vial_mg_l}
+        return simulate(self.first, self.schedule, hours, turns=self.turns, **start)
+
+    def gas_rates(self, hours: NDArray[np.float64]) -> Draws:
+        """Return the gas rate while the gas is on at hours since hour 0, shape (D, N) [mg/L/h]."""
+        return gas_rates(self.first, self.turns, hours)
+
+    def expected_readings(self, hours: NDArray[np.float64]) -> tuple[Draws, NDArray[np.float64]]:
+        """
+        Return what readings at later hours would be, by what is believed.
+
+        Parameters
+        ----------
+        hours : ndarray of float64, shape (N,)
+            Hours since hour 0, in rising order [h].
+
+        Returns
+        -------
+        ln_co2 : ndarray of float64, shape (D, N)
+            Natural logarithm of the CO2 read, with the errors that all readings share.
+        own_std : ndarray of float64, shape (N,)
+            Standard uncertainty of their own.
+        """
+        series, problem = self.series, self.problem
+        ln_vial = np.log(np.maximum(self.course(hours)[1], 1e-6))
+        ph_at_ln_0 = float(series.ph[-1] + series.ln_co2[-1] * PH_PER_LN)
+        alike = np.repeat(problem.alike[-1:], len(hours), axis=0)
+        ln_co2 = ln_vial + problem.shared_error(self.coordinates, ln_vial, np.full(len(hours), ph_at_ln_0), alike)
+        # The noise is that of readings near in color.
+        ph = ph_at_ln_0 - np.median(ln_co2, axis=0) * PH_PER_LN
+        near = np.exp(-0.5 * ((np.clip(ph, series.ph.min(), series.ph.max())[:, None] - series.ph) / _NEAR_PH) ** 2)
+        own = near @ ((series.std_below + series.std_above) / 2.0) / near.sum(axis=1)
+        return ln_co2, own
 
     def when(self, hour: float) -> datetime:
         """Return the time of an hour since hour 0, on the tank's clock."""
@@ -100,7 +149,7 @@ class TankFit:
         return self.when(float(self.series.hours[-1]))
 
 
-def fit_tank(tank: Tank, readings: Sequence[Reading]) -> TankFit:
+def fit_tank(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] = ()) -> TankFit:
     """
     Fit tank and vial to the readings.
 
@@ -113,6 +162,8 @@ def fit_tank(tank: Tank, readings: Sequence[Reading]) -> TankFit:
         Its schedule must be known.
     readings : sequence of Reading
         Any order; refused ones and those without a time are left out.
+    events : sequence of Event, optional
+        What was noted, in the order of time.
 
     Returns
     -------
@@ -127,30 +178,47 @@ def fit_tank(tank: Tank, readings: Sequence[Reading]) -> TankFit:
     gas = tank.gas_hours
     if gas is None:
         raise CannotTell("The tank's course needs the gas hours; enter them in the tank's settings.")
-    series = vial_series(tank, readings)
-    problem = _Problem(tank, series, Schedule(gas=gas, lights=tank.lights))
-    draws = _sample(problem)
-    parameters, start, vial_start = problem.boxes(draws)
+    series = vial_series(tank, readings, events)
+    problem = Problem(tank, series, events, Schedule(gas=gas, lights=tank.lights))
+    draws = sample(problem)
+    first, start, vial_start = problem.boxes(draws)
+    fall_std = fall_std_per_day(problem.steps, problem.fall_per_day[1])
     return TankFit(
-        parameters=parameters,
+        first=first,
+        turns=problem.turns(first, draws),
         schedule=problem.schedule,
         tank_mg_l=start,
         vial_mg_l=vial_start,
         series=series,
-        prior_std={"ln_lag": _LN_LAG[1], "ln_loss": _LN_LOSS[1], "fall_per_day": problem.fall_per_day[1]},
+        prior_std={"ln_lag": _LN_LAG[1], "ln_loss": _LN_LOSS[1], "fall_per_day": fall_std},
         # In stated ones, as the fitted noise grows with readings that do not follow the course and would hide them.
         off=(problem.residuals(draws) * problem.noise(draws)).mean(axis=0),
+        problem=problem,
+        coordinates=draws,
     )
 
 
-class _Problem:
-    """The posterior over standard-normal coordinates: seven parameters, six of shared errors, one of own noise."""
+class Problem:
+    """
+    The posterior over standard-normal coordinates.
 
-    n = 14
+    They are seven parameters, six of shared errors, one of own noise, then what was noted: two for each step of the
+    gas, one for the error of each renewed fluid, and one for the noise of counts, where there are any.
+    """
+
     shared = slice(7, 13)
 
-    def __init__(self, tank: Tank, series: VialSeries, schedule: Schedule) -> None:
+    def __init__(self, tank: Tank, series: VialSeries, events: Sequence[Event], schedule: Schedule) -> None:
         self.series = series
+        self.steps = steps_of(events, series.midnight)
+        self.counts = counts_of(events, series.midnight)
+        renewed = np.array([step.hour for step in self.steps if step.fluid_renewed])
+        first_fluid = 14 + GAS_COLUMNS * sum(step.gas_std > 0.0 for step in self.steps)
+        self.gas = slice(14, first_fluid)
+        self.fluids = slice(first_fluid, first_fluid + len(renewed))
+        self.n = self.fluids.stop + (self.counts is not None)
+        kh_std = np.array([reading.budget[BUDGET_KH] for reading in series.readings]) / PH_PER_LN
+        self.alike = _alike(series, renewed, kh_std)
         self.schedule = schedule
         self.fall_per_day = _FALL_PER_DAY[None if tank.source is None else tank.source.kind]
         # How much is shared is told for a color without noise, from all readings near it: noise moves single ones
@@ -178,23 +246,54 @@ class _Problem:
         tank, vial = settled_state(parameters, self.schedule, days=2)
         return parameters, tank * np.exp(ln_start), vial * np.exp(ln_start)
 
+    def turns(self, first: TankParameters, x: NDArray[np.float64]) -> tuple[Turn, ...]:
+        """Return what changes at each step that was noted."""
+        return turns_of(self.steps, first, x[:, self.gas])
+
     def residuals(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return how far the course lies above each reading, in own uncertainties, (D, N); 0 beyond an open end."""
         series = self.series
-        parameters, tank, vial = self.boxes(x)
-        expected = simulate(parameters, self.schedule, series.hours, tank_mg_l=tank, vial_mg_l=vial)[1]
+        first, tank, vial = self.boxes(x)
+        turns = self.turns(first, x)
+        expected = simulate(first, self.schedule, series.hours, tank_mg_l=tank, vial_mg_l=vial, turns=turns)[1]
         ln_expected = np.log(np.maximum(expected, 1e-6))
+        error = self.shared_error(x, ln_expected, series.ph + series.ln_co2 * PH_PER_LN, self.alike)
+        off = ln_expected + error - series.ln_co2
+        off /= np.where(off < 0.0, series.std_below, series.std_above) * self.noise(x)
+        return np.where(series.open_below & (off < 0.0) | series.open_above & (off > 0.0), 0.0, off)
+
+    def shared_error(
+        self,
+        x: NDArray[np.float64],
+        ln_expected: NDArray[np.float64],
+        ph_at_ln_0: NDArray[np.float64],
+        alike: NDArray[np.float64],
+    ) -> NDArray[np.float64]:
+        """Return by how much readings of the vial lie above it as logarithm, (D, N), by how they share their errors."""
         # The place on the color scale is that of the expected course with its shared error: that of the seen color
         # goes along with noise.
         error = np.zeros_like(ln_expected)
         for _ in range(2):
-            ph = np.clip(series.ph - (ln_expected + error - series.ln_co2) * PH_PER_LN, *_BEND_PH[[0, -1]])
+            ph = np.clip(ph_at_ln_0 - (ln_expected + error) * PH_PER_LN, *_BEND_PH[[0, -1]])
             bells = np.exp(-0.5 * ((ph[..., None] - _BEND_PH) / _BEND_WIDTH_PH) ** 2)
             bend = np.einsum("dnk,dk->dn", bells, x[:, 8:13]) / np.sqrt(np.einsum("dnk,dnk->dn", bells, bells))
-            error = x[:, [7]] * series.shared_std + bend * np.interp(ph, self.scale_ph, self.scale_std)
-        off = ln_expected + error - series.ln_co2
-        off /= np.where(off < 0.0, series.std_below, series.std_above) * self.noise(x)
-        return np.where(series.open_below & (off < 0.0) | series.open_above & (off > 0.0), 0.0, off)
+            of_all = x[:, [7, *range(self.fluids.start, self.fluids.stop)]] @ alike.T
+            error = of_all + bend * np.interp(ph, self.scale_ph, self.scale_std)
+        return error
+
+    def counts_off(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return how far the counted bubbles lie off the gas rate, in their uncertainty, shape (D, M)."""
+        if self.counts is None:
+            return np.zeros((len(x), 0))
+        first, _, _ = self.boxes(x)
+        return self.counts.off(first, self.turns(first, x)) / np.exp(self._ln_count_std(x))[:, None]
+
+    def _ln_count_std(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray(_LN_COUNT_STD[0] + _LN_COUNT_STD[1] * x[:, -1])
+
+    def all_residuals(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return how far readings and counts lie off, each in its uncertainty, shape (D, N + M)."""
+        return np.concatenate([self.residuals(x), self.counts_off(x)], axis=1)
 
     def log_posterior(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the log density, up to a constant, shape (D,)."""
@@ -207,7 +306,10 @@ class _Problem:
         # A one-sided reading is as likely all along its open side: that is a probability, no density at a value.
         one_sided = np.log(good + 0.5 * _OUTLIER_SHARE)
         per_reading = np.where(series.open_below | series.open_above, one_sided, two_sided)
-        return np.asarray(per_reading.sum(axis=1) + self._log_prior(x))
+        log_density = per_reading.sum(axis=1) + self._log_prior(x)
+        if self.counts is not None:
+            log_density += -0.5 * (self.counts_off(x) ** 2).sum(axis=1) - self.counts.n_free * self._ln_count_std(x)
+        return np.asarray(log_density)
 
     def _log_prior(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the log density of the prior, up to a constant, shape (D,)."""
@@ -223,71 +325,15 @@ class _Problem:
         return np.asarray(np.exp(_LN_NOISE_STD * x[:, [13]]))
 
 
-def _sample(problem: _Problem) -> NDArray[np.float64]:
+def _alike(series: VialSeries, renewed_h: NDArray[np.float64], kh_std: NDArray[np.float64]) -> NDArray[np.float64]:
     """
-    Return equally likely draws of the posterior.
+    Return which share each reading has in the error of the first fluid and in that of each later one, (N, 1 + F).
 
-    Gauss-Newton finds its mode. Draws of a normal distribution around it are led over to the posterior in steps, each
-    small enough that half of them still count, and after each they walk (sequential Monte Carlo: Del Moral, Doucet &
-    Jasra 2006, J. R. Stat. Soc. B 68, 411).
+    The KH of new fluid errs anew, the dye as before.
     """
-    rng = np.random.default_rng(0)  # the same readings give the same numbers
-    mode, factor = _normal_at_mode(problem)
-    x = mode + _SPREAD * rng.standard_normal((_N_DRAWS, problem.n)) @ factor.T
-
-    def log_densities(x: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return those of the normal distribution and of the posterior, shape (2, D)."""
-        whitened = np.linalg.solve(factor, (x - mode).T) / _SPREAD
-        return np.stack([-0.5 * (whitened**2).sum(axis=0), problem.log_posterior(x)])
-
-    log_density, share, scale = log_densities(x), 0.0, 2.38 / math.sqrt(problem.n)
-    while share < 1.0:
-        gain = log_density[1] - log_density[0]
-        step = _largest_step(gain, 1.0 - share)
-        share = min(share + step, 1.0)
-        # Evenly spaced points on the cumulated weights: fewer repeats than free draws.
-        cumulated = np.cumsum(np.exp(step * (gain - gain.max())))
-        points = (np.arange(_N_DRAWS) + 0.5) / _N_DRAWS * cumulated[-1]
-        index = np.searchsorted(cumulated, points)
-        x, log_density = x[index], log_density[:, index]
-        walk = np.linalg.cholesky(np.cov(x.T) + 1e-6 * np.eye(problem.n))
-        for _ in range(_N_WALKS if share < 1.0 else _N_LAST_WALKS):
-            there = x + scale * rng.standard_normal(x.shape) @ walk.T
-            log_there = log_densities(there)
-            odds = np.array([1.0 - share, share]) @ (log_there - log_density)
-            goes = np.log(rng.random(_N_DRAWS)) < odds
-            x = np.where(goes[:, None], there, x)
-            log_density = np.where(goes, log_there, log_density)
-            scale *= math.exp(goes.mean() - _USUAL_ACCEPTED)
-    return x
-
-
-def _normal_at_mode(problem: _Problem) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the mode, and the Cholesky factor of the covariance around it."""
-    from scipy.optimize import least_squares
-
-    def stacked(x: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.append(problem.residuals(x[None])[0], x)
-
-    def jacobian(x: NDArray[np.float64]) -> NDArray[np.float64]:
-        step = 1e-4
-        around = np.concatenate([x + step * np.eye(problem.n), x - step * np.eye(problem.n)])
-        residual = problem.residuals(around)
-        slope = (residual[: problem.n] - residual[problem.n :]) / (2.0 * step)
-        return np.concatenate([slope.T, np.eye(problem.n)])
-
-    mode = least_squares(stacked, np.zeros(problem.n), jac=jacobian, loss="soft_l1", f_scale=3.0, max_nfev=60).x
-    slope = jacobian(mode)
-    return mode, np.linalg.cholesky(np.linalg.inv(slope.T @ slope))
-
-
-def _largest_step(gain: NDArray[np.float64], most: float) -> float:
-    """Return the largest power of the weights, at most `most`, with which half of the draws count."""
-    low, high = 0.0, most
-    step = most
-    while high - low > 1e-3 * high:
-        weight = np.exp(step * (gain - gain.max()))
-        half_count = weight.sum() ** 2 >= 0.5 * len(weight) * (weight**2).sum()
-        low, high = (step, high) if half_count else (low, step)
-        step = (low + high) / 2.0
-    return step
+    alike = np.zeros((len(series.hours), 1 + len(renewed_h)))
+    fluid = np.searchsorted(renewed_h, series.hours, side="right")
+    old = np.where(fluid > 0, 1.0 - (kh_std / np.maximum(series.shared_std, 1e-9)) ** 2, 1.0)
+    alike[np.arange(len(fluid)), fluid] = series.shared_std * np.sqrt(1.0 - old**2)
+    alike[:, 0] = series.shared_std * old
+    return alike

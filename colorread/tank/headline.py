@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import numpy as np
 
@@ -12,9 +12,11 @@ from colorread.answer import IN_VIAL
 from colorread.levels import LEVELS, chance_above, level_of
 from colorread.reading import Interval, Level, Reading
 from colorread.tank.day_words import LEAST_DAYS, is_already, lit_words
+from colorread.tank.events import Event
 from colorread.tank.results import Now, Told
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
+from colorread.tank.typed_event import event_words
 from colorread.verdict import CALIBRATE, Marks, judge
 from colorread.words import days_words, number_words, percent_words
 
@@ -146,6 +148,28 @@ def gas_words(tank: Tank, told: Told) -> str:
     if tank.source_kind == "cylinder" and high < 0.0 and (trend.interval.value or 0.0) <= _LEAKING_PERCENT_A_DAY:
         words += f" {_LEAK}"
     return words
+
+
+def noted_since_words(events: Sequence[Event], last_at: datetime) -> str:
+    """
+    Return what was done to the gas after the last photo, which shows nothing of it.
+
+    Parameters
+    ----------
+    events : sequence of Event
+        In the order of time.
+    last_at : datetime
+        Time of the last photo, on the tank's clock.
+
+    Returns
+    -------
+    str
+        Two sentences, or none.
+    """
+    since = [event for event in events if event.turns_gas and event.at > last_at]
+    if not since:
+        return ""
+    return f"Noted since the last photo: {event_words(since[-1])}. How much gas flows now needs a new photo."
 
 
 def _fading_words(tank: Tank, told: Told, days: Interval) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Self
 
@@ -73,6 +74,29 @@ class Schedule:
     night_loss_factor: float = 1.0
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Turn:
+    """
+    What changes at an hour.
+
+    Parameters
+    ----------
+    hour : float
+        Hours since hour 0, above 0 [h].
+    parameters : TankParameters
+        From then on; the gas rate still that of hour 0.
+    water_change : float
+        Share of the water replaced by water that has lost its gas [-].
+    fluid_renewed : bool
+        Whether the vial gets fluid that stood in air.
+    """
+
+    hour: float
+    parameters: TankParameters
+    water_change: float
+    fluid_renewed: bool
+
+
 def simulate(
     parameters: TankParameters,
     schedule: Schedule,
@@ -80,6 +104,7 @@ def simulate(
     *,
     tank_mg_l: Draws,
     vial_mg_l: Draws,
+    turns: Sequence[Turn] = (),
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """
     Follow tank and vial from hour 0, a midnight, on.
@@ -94,19 +119,26 @@ def simulate(
         Hours since that midnight, not below 0, in rising order [h].
     tank_mg_l, vial_mg_l : ndarray of float64, shape (D,)
         CO2 of both at hour 0 [mg/L].
+    turns : sequence of Turn, optional
+        One at most an hour.
 
     Returns
     -------
     tank, vial : ndarray of float64, shape (D, N)
         CO2 of both [mg/L].
     """
+    turn_at = {turn.hour: turn for turn in turns}
     shape = (len(parameters.loss_per_h), len(times_h))
     tank, vial = np.empty(shape), np.empty(shape)
     end_h = float(times_h[-1]) if len(times_h) else 0.0
-    edges = _switching_times(schedule, end_h)
+    edges = _switching_times(schedule, end_h, turn_at)
     placed = np.searchsorted(times_h, edges)
     placed[-1] = len(times_h)
     for start_h, stop_h, first, last in zip(edges[:-1], edges[1:], placed[:-1], placed[1:], strict=True):
+        if (turn := turn_at.get(start_h)) is not None:
+            parameters = turn.parameters
+            tank_mg_l = tank_mg_l + turn.water_change * (parameters.base_mg_l - tank_mg_l)
+            vial_mg_l = parameters.base_mg_l if turn.fluid_renewed else vial_mg_l
         # The state at the end of the piece is found together with what is asked for inside it.
         since_h = np.append(times_h[first:last], stop_h) - start_h
         piece_tank, piece_vial = _piece(parameters, schedule, start_h, stop_h, since_h, tank_mg_l, vial_mg_l)
@@ -163,14 +195,14 @@ def is_on(span: DailySpan, hour: float) -> bool:
     return (hour - span.on_h) % _HOURS_PER_DAY < span.hours
 
 
-def _switching_times(schedule: Schedule, end_h: float) -> NDArray[np.float64]:
-    """Return 0, every switching time before `end_h`, and `end_h`."""
+def _switching_times(schedule: Schedule, end_h: float, turns_h: Iterable[float]) -> NDArray[np.float64]:
+    """Return 0, every time of switching or turning before `end_h`, and `end_h`."""
     of_day: set[float] = set()
     for span in (schedule.gas, schedule.lights):
         if span is not None and span.hours < _HOURS_PER_DAY:
             of_day |= {span.on_h, (span.on_h + span.hours) % _HOURS_PER_DAY}
     n_days = int(end_h // _HOURS_PER_DAY) + 1
-    times = {day * _HOURS_PER_DAY + hour for day in range(n_days) for hour in of_day}
+    times = {day * _HOURS_PER_DAY + hour for day in range(n_days) for hour in of_day} | set(turns_h)
     return np.array([0.0, *sorted(hour for hour in times if 0.0 < hour < end_h), end_h])
 
 

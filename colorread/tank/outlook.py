@@ -47,11 +47,12 @@ def source_outlook(fit: TankFit, tank: Tank, trend: Estimate) -> SourceOutlook |
         return None
     parameters = fit.parameters
     fall_per_day = parameters.fall_per_h * 24.0
-    now_gas = parameters.gas_mg_l_h * np.exp(-parameters.fall_per_h * fit.series.hours[-1])
+    now_gas = fit.gas_rates(fit.series.hours[-1:])[:, 0]
     now_g_per_day = now_gas * fit.schedule.gas.hours * tank.volume_l / 1000.0
-    # The rate of the past follows from that of now by the fitted trend.
-    ages = np.linspace(0.0, age_days, 50)
-    past = np.minimum(np.exp(np.outer(fall_per_day, ages)), _PAST_RATE_MAX).mean(axis=1)
+    # The rate of the past is that of the course, and follows from it by the fitted trend before.
+    hours = fit.series.hours[-1] - 24.0 * np.linspace(0.0, age_days, 50)
+    rates = fit.gas_rates(hours) / now_gas[:, None]
+    past = np.where(hours < fit.series.hours[0], np.minimum(rates, _PAST_RATE_MAX), rates).mean(axis=1)
     into_water = share_into_water(source, fit.schedule.gas)
     rated_g, most_g = now_g_per_day * past * age_days, total_g * into_water
     # How much of the theory reaches the water is not known of a bottle: any share of the usual ones alike.

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from colorread.answer import Answer, answer_of
 from colorread.reading import Interval, Reading, Verdict
+from colorread.tank.events import Event
 from colorread.tank.settings import DailySpan, Tank
 
 SCHEMA = "colorread.summary/1"
@@ -286,6 +287,50 @@ class Now:
     taken_at: datetime | None
 
 
+PlannedFor = Literal["loss", "lag", "gas rate", "usual"]
+"""What a photo is to tell; "usual" where no course says what is known least."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedPhoto:
+    """
+    A photo to take.
+
+    Parameters
+    ----------
+    at : datetime
+        When, on the tank's clock, a whole hour.
+    tells : {'loss', 'lag', 'gas rate', 'usual'}
+        What it tells most about.
+    narrowing : float
+        By which share it is expected to narrow the interval of that, after the photos planned before it [-].
+    """
+
+    at: datetime
+    tells: PlannedFor
+    narrowing: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """
+    What to do next.
+
+    Parameters
+    ----------
+    photos : tuple of PlannedPhoto
+        In the order of time.
+    refill_on : datetime.date or None
+        Day by which the charge may be used up; None where not known.
+    renew_fluid_on : datetime.date or None
+        Day by which the fluid is to be renewed; None where its age is not known.
+    """
+
+    photos: tuple[PlannedPhoto, ...]
+    refill_on: date | None
+    renew_fluid_on: date | None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TankSummary:
     """
@@ -294,7 +339,9 @@ class TankSummary:
     Parameters
     ----------
     tank : Tank
-        Its settings.
+        Its settings, with what was noted since.
+    events : tuple of Event
+        What was noted, in the order of time.
     n_read, n_refused : int
         Photos with numbers and without.
     first_at, last_at : datetime or None
@@ -316,9 +363,12 @@ class TankSummary:
         What a course tells; None where the readings give none.
     reason : str
         Why there is no course; empty where there is one.
+    plan : Plan
+        What to do next, and when.
     """
 
     tank: Tank
+    events: tuple[Event, ...]
     n_read: int
     n_refused: int
     first_at: datetime | None
@@ -331,6 +381,7 @@ class TankSummary:
     fluid_advice: str
     told: Told | None
     reason: str
+    plan: Plan
 
     @property
     def answer(self) -> Answer | None:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
 from colorread.carbonate import co2_from_ph
 from colorread.reading import BUDGET_ACIDS, BUDGET_KH, NORMAL_95, Reading
+from colorread.tank.events import Event
 from colorread.tank.settings import Tank
 
 # A gas flow is never quite what the model says; readings differ from the course by this much beyond their own error.
@@ -29,6 +30,11 @@ WINDOW_DAYS = 14
 """Only the last two weeks are fitted: a charge of gas, and how plants grow, changes over longer times."""
 # Assumptions: with fewer readings, or over less than a night and the days before and after it, what is believed of
 # tanks in general would speak and not the photos.
+GAS_TURNS_MAX = 4
+"""
+Each time the gas is refilled or turned, its rate is told by the readings that follow, so no more of that is fitted:
+assumption.
+"""
 LEAST_READINGS = 6
 LEAST_HOURS = 36.0
 # What every reading of this program says of its error; one written elsewhere may not, and taking the error that it
@@ -153,7 +159,7 @@ def is_of_the_future(reading: Reading, now: datetime) -> bool:
     return reading.taken_at is not None and wall_clock(reading.taken_at) > wall_clock(now) + timedelta(days=1)
 
 
-def vial_series(tank: Tank, readings: Sequence[Reading]) -> VialSeries:
+def vial_series(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] = ()) -> VialSeries:
     """
     Return the readings that the fit can use.
 
@@ -163,6 +169,8 @@ def vial_series(tank: Tank, readings: Sequence[Reading]) -> VialSeries:
         A new charge of its gas source begins a new series, where there are readings before it on the day after.
     readings : sequence of Reading
         Any order.
+    events : sequence of Event, optional
+        What was noted, in the order of time. A refill whose hour is noted begins no new series.
 
     Returns
     -------
@@ -179,7 +187,7 @@ def vial_series(tank: Tank, readings: Sequence[Reading]) -> VialSeries:
     timed.sort(key=lambda pair: (pair[0], pair[1].photo))
     left_out: Counter[LeftOut] = Counter({"no time": len(read) - len(timed)})
     used = []
-    oldest, begin = _begin(tank, timed[0][0], timed[-1][0]) if timed else (datetime.min, datetime.min)
+    oldest, begin = _begin(tank, events, timed[0][0], timed[-1][0]) if timed else (datetime.min, datetime.min)
     for when, reading in timed:
         if when < oldest:
             left_out["old"] += 1
@@ -211,13 +219,17 @@ def vial_series(tank: Tank, readings: Sequence[Reading]) -> VialSeries:
     )
 
 
-def _begin(tank: Tank, first: datetime, last: datetime) -> tuple[datetime, datetime]:
+def _begin(tank: Tank, events: Sequence[Event], first: datetime, last: datetime) -> tuple[datetime, datetime]:
     """Return from when on readings are not too old, and from when on they are of the present charge."""
     oldest = last - timedelta(days=WINDOW_DAYS)
+    turned = [event.at for event in events if event.turns_gas and event.at > oldest]
+    if len(turned) > GAS_TURNS_MAX:  # the state at the begin of a series must be a settled one
+        oldest = datetime.combine(turned[-GAS_TURNS_MAX - 1].date() + timedelta(days=1), time())
     if tank.source is None or tank.source.started is None:
         return oldest, oldest
     charged = datetime.combine(tank.source.started, time())
-    if charged > last:
+    hour_is_noted = any(event.refilled and event.at.date() == tank.source.started for event in events)
+    if charged > last or hour_is_noted:
         return oldest, oldest
     # The hour of the charge is not known: after an earlier charge the photos of its day may show either; by night what
     # went before has mostly left the water.

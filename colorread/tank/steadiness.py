@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colorread.reading import Reading
+from colorread.tank.events import Event
 from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.series import CannotTell, LeftOut
 from colorread.tank.settings import Tank
@@ -97,7 +98,7 @@ def is_steady(fit: TankFit) -> bool:
     return bool(abs(furthest_run(fit.series.hours, fit.off).off) <= most)
 
 
-def steady_fit(tank: Tank, readings: Sequence[Reading]) -> tuple[TankFit, str]:
+def steady_fit(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] = ()) -> tuple[TankFit, str]:
     """
     Fit tank and vial to the readings, and hold the readings against the fit.
 
@@ -110,6 +111,8 @@ def steady_fit(tank: Tank, readings: Sequence[Reading]) -> tuple[TankFit, str]:
         Its schedule must be known.
     readings : sequence of Reading
         Any order.
+    events : sequence of Event, optional
+        What was noted, in the order of time.
 
     Returns
     -------
@@ -123,7 +126,7 @@ def steady_fit(tank: Tank, readings: Sequence[Reading]) -> tuple[TankFit, str]:
     CannotTell
         If they do not and too few are left, or for the reasons of `fit_tank`.
     """
-    fit = fit_tank(tank, readings)
+    fit = fit_tank(tank, readings, events)
     if is_steady(fit):
         return fit, ""
     series, run = fit.series, furthest_run(fit.series.hours, fit.off)
@@ -136,7 +139,7 @@ def steady_fit(tank: Tank, readings: Sequence[Reading]) -> tuple[TankFit, str]:
     from_h = 24.0 * (changed_h // 24.0 + 1.0)
     later = [reading for reading, hour in zip(series.readings, series.hours, strict=True) if hour >= from_h]
     try:
-        fit_of_later = fit_tank(tank, later)
+        fit_of_later = fit_tank(tank, later, events)
     except CannotTell:
         raise refusal from None
     if not is_steady(fit_of_later):
@@ -164,7 +167,7 @@ def _words(tank: Tank, fit: TankFit, run: Run) -> tuple[str, str]:
         f"Readings from {first:%B} {first.day}, {first:%H:%M}, to {last:%B} {last.day}, {last:%H:%M}, are {side} "
         "than one steady gas source allows",
         "Has the gas run out, was it refilled or adjusted, did a timer fail, or was there a large water change? "
-        "After a refill, enter its day.",
+        "Note it with its time (colorread log note --tank NAME).",
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime, time, timedelta
 
 import numpy as np
@@ -13,12 +13,15 @@ from colorread.gas_care import gas_cautions
 from colorread.levels import hangs_on_held, level_of
 from colorread.reading import Interval, Level, Reading
 from colorread.tank.advice import advise
+from colorread.tank.bubbles import bubbles_now, with_bubbles
+from colorread.tank.events import Event, tank_after
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import day_start, forecast, interval, rate_for_peak
-from colorread.tank.headline import gas_words, highest_of_late, now_of_days, now_of_reading
+from colorread.tank.headline import gas_words, highest_of_late, noted_since_words, now_of_days, now_of_reading
 from colorread.tank.model import is_on
 from colorread.tank.notes import fit_notes, fluid_advice, input_notes, unused_notes
 from colorread.tank.outlook import source_outlook
+from colorread.tank.plan import plan_of
 from colorread.tank.results import Change, Course, Estimate, PhotoPoint, TankSummary, Told
 from colorread.tank.series import CannotTell, age_days, is_of_the_future, wall_clock
 from colorread.tank.settings import Tank
@@ -41,7 +44,9 @@ _NO_LAG = "Needs photos one, two and three hours after the gas goes on."
 _ALL_DAY = "Needs a few hours without gas by day (pull the hose out of the tank), with photos in them."
 
 
-def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None = None) -> TankSummary:
+def summarize(
+    tank: Tank, readings: Sequence[Reading], events: Iterable[Event] = (), *, now: datetime | None = None
+) -> TankSummary:
     """
     Return what days of readings tell of a tank.
 
@@ -51,6 +56,8 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         Its settings.
     readings : sequence of Reading
         Of this tank, any order, refused ones among them.
+    events : iterable of Event, optional
+        What was noted of it, any order.
     now : datetime, optional
         On the tank's clock; that of the machine where not given. Photos of later days have a wrong clock.
 
@@ -60,6 +67,8 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         With reasons in place of numbers where the data cannot tell.
     """
     now = wall_clock(now or datetime.now())
+    happened = tuple(sorted((event for event in events if event.at <= now), key=lambda event: event.at))
+    stated, tank = tank, tank_after(tank, happened)
     read = [reading for reading in readings if reading.status == "read"]
     usable = [reading for reading in read if not is_of_the_future(reading, now)]
     timed = sorted(
@@ -70,10 +79,10 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         (wall_clock(timed[0].taken_at or now), wall_clock(timed[-1].taken_at or now)) if timed else (None, None)
     )
     notes = input_notes(usable, len(read) - len(usable))
-    told, reason, unsteady = None, "", ""
+    told, fit, reason = None, None, ""
     verdict = now_of_reading(highest_of_late(timed), tank.judged_by) if timed else None
     try:
-        fit, unsteady = steady_fit(tank, usable)
+        fit, unsteady = steady_fit(stated, usable, happened)
     except CannotTell as cannot:
         reason = str(cannot)
         more: tuple[str, ...] = (reason,)
@@ -81,14 +90,15 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         watch = (*WATCH_CAUTIONS, *STANDING_CAUTIONS) if verdict is None else verdict.verdict.cautions
         cautions = (*watch, *gas_cautions(tank.source_kind))
     else:
-        held = _level_before(tank, fit, timed)
-        told = _told(tank, fit, held, n_unused=len(read) - len(fit.series.readings))
+        held = _level_before(stated, fit, timed, happened)
+        told = _told(tank, fit, held, happened, n_unused=len(read) - len(fit.series.readings))
         verdict = now_of_days(tank, told, timed[-1], held)
-        more = (gas_words(tank, told), unsteady)
+        more = (gas_words(tank, told), unsteady, noted_since_words(happened, fit.last_at))
         cautions = (*told.advice.cautions, *STANDING_CAUTIONS)
         notes = (*notes, *unused_notes(fit.series.left_out), *fit_notes(tank, fit))
     return TankSummary(
         tank=tank,
+        events=happened,
         n_read=len(read),
         n_refused=len(readings) - len(read),
         first_at=first_at,
@@ -101,19 +111,24 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         fluid_advice=fluid_advice(tank, None if last_at is None else last_at.date()),
         told=told,
         reason=reason,
+        plan=plan_of(tank, fit, None if told is None else told.source, last_at if tank.made_up and last_at else now),
     )
 
 
-def _level_before(tank: Tank, fit: TankFit, timed: Sequence[Reading], n_back: int = _READINGS_BACK) -> Level | None:
+def _level_before(
+    tank: Tank, fit: TankFit, timed: Sequence[Reading], events: Sequence[Event], n_back: int = _READINGS_BACK
+) -> Level | None:
     """Return the level before the last reading, to be left only by a margin; None where it makes no difference."""
     earlier, limit_mg_l = timed[:-1], tank.judged_by.fish_mg_l
     if not earlier or not n_back or not hangs_on_held(_peak(tank, fit), limit_mg_l):
         return None
+    last_at = earlier[-1].taken_at
+    noted = [event for event in events if last_at is not None and event.at <= wall_clock(last_at)]
     try:
-        before, _ = steady_fit(tank, earlier)
+        before, _ = steady_fit(tank, earlier, noted)
     except CannotTell:
         return now_of_reading(highest_of_late(earlier), tank.judged_by).verdict.fish
-    return level_of(_peak(tank, before), limit_mg_l, _level_before(tank, before, earlier, n_back - 1))
+    return level_of(_peak(tank, before), limit_mg_l, _level_before(tank, before, earlier, noted, n_back - 1))
 
 
 def _peak(tank: Tank, fit: TankFit) -> Interval:
@@ -122,7 +137,7 @@ def _peak(tank: Tank, fit: TankFit) -> Interval:
     return forecast(day_start(fit, tank.judged_by, midnight), Change(), "").peak_mg_l
 
 
-def _told(tank: Tank, fit: TankFit, held: Level | None, *, n_unused: int) -> Told:
+def _told(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Event], *, n_unused: int) -> Told:
     series, parameters = fit.series, fit.parameters
     last_h = float(series.hours[-1])
     course_h = np.arange(0.0, last_h + _AHEAD_H, _STEP_H)
@@ -134,7 +149,7 @@ def _told(tank: Tank, fit: TankFit, held: Level | None, *, n_unused: int) -> Tol
     )
     last_day = (course_h // 24.0) == last_h // 24.0
     day, of_day = tank_course[:, last_day], course_h[last_day] % 24.0
-    now_gas = parameters.gas_mg_l_h * np.exp(-parameters.fall_per_h * last_h)
+    now_gas = fit.gas_rates(series.hours[-1:])[:, 0]
     trend = _trend(fit)
     no_loss, no_lag = (_ALL_DAY, _ALL_DAY) if fit.schedule.gas.hours >= 24.0 else (_NO_LOSS, _NO_LAG)
     return Told(
@@ -152,7 +167,7 @@ def _told(tank: Tank, fit: TankFit, held: Level | None, *, n_unused: int) -> Tol
             "fades_in_days": _fades(fit, tank, trend),
         },
         source=source_outlook(fit, tank, trend),
-        advice=advise(fit, tank, held),
+        advice=with_bubbles(advise(fit, tank, held), bubbles_now(events, fit.last_at)),
         n_unused=n_unused,
         common_std_ph=float(np.sqrt(np.mean(series.shared_std**2 + series.color_std**2)) / math.log(10.0)),
         fitted={

@@ -7,6 +7,7 @@ from typing import Any, get_args
 
 from colorread import __version__
 from colorread.reading import Interval
+from colorread.tank.events import event_to_dict
 from colorread.tank.results import SCHEMA, Course, DayForecast, Estimate, EstimateName, TankSummary
 
 
@@ -81,6 +82,19 @@ def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
         },
         "cautions": list(summary.cautions),
         "notes": list(summary.notes),
+        "events": [event_to_dict(event) for event in summary.events],
+        "plan": {
+            "photos": [
+                {
+                    "at": photo.at.isoformat(timespec="minutes"),
+                    "tells": photo.tells,
+                    "narrowing": _rounded(photo.narrowing),
+                }
+                for photo in summary.plan.photos
+            ],
+            "refill_on": None if summary.plan.refill_on is None else summary.plan.refill_on.isoformat(),
+            "renew_fluid_on": None if summary.plan.renew_fluid_on is None else summary.plan.renew_fluid_on.isoformat(),
+        },
     }
 
 

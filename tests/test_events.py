@@ -1,0 +1,403 @@
+from __future__ import annotations
+
+import json
+import re
+import sqlite3
+from contextlib import closing
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from itertools import pairwise
+from pathlib import Path
+
+import icalendar
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from typer.testing import CliRunner
+
+from colorread.cli import app as command_line
+from colorread.log.lines import export_lines, import_lines
+from colorread.log.store import Damage, Log, LogError
+from colorread.report.calendar import calendar_bytes, write_calendar
+from colorread.report.svg import week_svgs
+from colorread.tank.bubbles import bubbles_now, with_bubbles
+from colorread.tank.events import Event, event_from_dict, event_to_dict, event_to_json, tank_after
+from colorread.tank.fit import fit_tank
+from colorread.tank.model import Turn, simulate
+from colorread.tank.noted import counts_of, steps_of
+from colorread.tank.plan import plan_of, planned_photos, usual_photos
+from colorread.tank.plan_words import plan_lines
+from colorread.tank.results import Change
+from colorread.tank.settings import GasSource, Tank, parse_span
+from colorread.tank.steadiness import is_steady
+from colorread.tank.summary import summarize
+from colorread.tank.typed_event import parse_moment, parse_share
+from tests.benchmark_notes import coverage, narrowed
+from tests.fabricated_week import made_advice, made_entries, made_week
+from tests.page_server import client_of, form_token, make_log
+from tests.tank_simulator import START, simulated_week
+from tests.test_tank_model import WEEK, parameters
+
+NOON = datetime(2025, 6, 4, 12)
+WATER = Event(at=NOON, water_change=0.3, text="weekly")
+REFILL = Event(at=NOON + timedelta(hours=5), refilled=True, refill_g=120.0)
+COUNT = Event(at=NOON + timedelta(hours=6), bubbles=60.0)
+
+events = st.builds(
+    Event,
+    at=st.datetimes(datetime(1990, 1, 1), datetime(2100, 1, 1)).map(lambda at: at.replace(second=0, microsecond=0)),
+    text=st.text(st.characters(categories=["L", "N", "P", "Zs"]), min_size=1, max_size=20).filter(str.isprintable),
+    water_change=st.none() | st.floats(0.01, 1.0),
+    refilled=st.just(True),
+    refill_g=st.none() | st.floats(1.0, 500.0),
+    gas_changed=st.booleans(),
+    fluid_renewed=st.booleans(),
+    diffuser=st.booleans(),
+    bubbles=st.none() | st.floats(1.0, 500.0),
+)
+
+
+def run(*arguments: str) -> str:
+    result = CliRunner().invoke(command_line, arguments)
+    assert result.exit_code == 0, result.output
+    return result.output
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    path = make_log(tmp_path)
+    with Log(path) as log:
+        for event in (REFILL, WATER, COUNT):
+            log.add_event("window", event)
+    return path
+
+
+@given(events)
+def test_event_survives_json(event: Event) -> None:
+    assert event_from_dict(json.loads(event_to_json(event))) == event
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {},
+        {"text": "two\nlines"},
+        {"water_change": 0.0},
+        {"water_change": float("nan")},
+        {"bubbles": 0.0},
+        {"refilled": True, "refill_g": -3.0},
+        {"refill_g": 3.0},
+        {"text": "x", "at": NOON.replace(second=3)},
+        {"text": "x", "at": NOON.astimezone()},
+    ],
+)
+def test_event_that_cannot_be_is_refused(wrong: dict[str, object]) -> None:
+    with pytest.raises(ValueError):
+        Event(**({"at": NOON} | wrong))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("text", "moment"),
+    [
+        ("", NOON),
+        ("9:05", NOON.replace(hour=9, minute=5)),
+        ("2025-06-03 18:30", datetime(2025, 6, 3, 18, 30)),
+        ("2025-06-03T18:30", datetime(2025, 6, 3, 18, 30)),
+        ("2025-06-03", None),
+        ("13:00", None),  # of the future
+        ("25:00", None),
+        ("2025-06-03T18:30+02:00", None),
+    ],
+)
+def test_times_as_they_are_typed(text: str, moment: datetime | None) -> None:
+    if moment is None:
+        with pytest.raises(ValueError):
+            parse_moment(text, NOON)
+    else:
+        assert parse_moment(text, NOON) == moment
+
+
+def test_shares_as_they_are_typed() -> None:
+    assert [parse_share(text) for text in ("30%", "30", " 12,5 % ")] == [0.3, 0.3, 0.125]
+    for wrong in ("a third", "", "-3"):
+        with pytest.raises(ValueError):
+            parse_share(wrong)
+
+
+def test_log_keeps_notes_moves_them_along_and_lets_them_go(path: Path, tmp_path: Path) -> None:
+    with Log(path) as log, Log(tmp_path / "copy.sqlite") as copy:
+        assert list(log.events("window").values()) == [WATER, REFILL, COUNT]
+        assert not log.add_event("window", WATER)
+        lines = [line.encode() for line in export_lines(log)]
+        done, again = import_lines(copy, lines), import_lines(copy, lines)
+        assert (done.notes, done.kept_notes, again.notes, again.kept_notes) == (3, 0, 0, 3)
+        assert [line.encode() for line in export_lines(copy)] == lines
+        log.rename_tank("window", "desk")
+        assert list(log.events("desk").values()) == [WATER, REFILL, COUNT]
+        assert log.forget_events("desk", [WATER.id, "none such"]) == 1
+        with pytest.raises(LogError, match="2 notes"):
+            log.remove_tank("desk")
+        log.remove_tank("desk", with_readings=True)
+        with pytest.raises(LogError):
+            log.add_event("desk", WATER)
+
+
+def test_export_of_before_is_imported(path: Path, tmp_path: Path) -> None:
+    with Log(path) as log, Log(tmp_path / "copy.sqlite") as copy:
+        log.forget_events("window", log.events("window"))
+        lines = [line.replace(', "notes": 0', "") for line in export_lines(log)]
+        assert "notes" not in lines[-1]
+        assert import_lines(copy, (line.encode() for line in lines)).tanks == 1
+
+
+def test_damaged_note_is_told_and_can_be_forgotten(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("UPDATE event SET event = '{}' WHERE id = ?", (REFILL.id,))
+        connection.commit()
+    told: list[Damage] = []
+    with Log(path) as log:
+        assert list(log.events("window", told.append).values()) == [WATER, COUNT]
+    assert [(damage.tank, damage.sha256) for damage in told] == [("window", REFILL.id)]
+    shown = CliRunner().invoke(command_line, ["log", "show", "--log", str(path)])
+    assert shown.exit_code == 1
+    run("log", "forget", "--tank", "window", "--note", REFILL.id[:12], "--yes", "--log", str(path))
+    run("log", "show", "--log", str(path))
+
+
+def test_notes_on_the_command_line(path: Path) -> None:
+    log = ("--tank", "window", "--log", str(path))
+    run("log", "note", "new bottle", "--refilled", "150", "--at", "2025-06-05 08:00", "--bubbles", "50", *log)
+    with Log(path) as opened:
+        added = list(opened.events("window").values())[-1]
+    expected = Event(at=datetime(2025, 6, 5, 8), text="new bottle", refilled=True, refill_g=150.0, bubbles=50.0)
+    assert added == expected
+    shown = [json.loads(line) for line in run("log", "show", "--json", *log).splitlines()]
+    assert [event_from_dict({k: v for k, v in one.items() if k != "tank"}) for one in shown][-1] == added
+    assert added.id[:8] in run("log", "show", *log)
+    assert "1 note" in run("log", "forget", "--note", added.id[:8], "--yes", *log)
+    assert "3 notes" in run("log", "forget", "--before", "2025-06-05", "--yes", *log)
+    with Log(path) as opened:
+        assert not opened.events("window")
+    for wrong in (["--water-change", "130%"], [], ["--at", "never", "x"], ["--refilled", "0"]):
+        result = CliRunner().invoke(command_line, ["log", "note", *wrong, *log])
+        assert result.exit_code == 2
+        assert "Traceback" not in result.output
+
+
+def test_page_notes_in_two_taps_and_deletes(path: Path) -> None:
+    with client_of(path) as (client, _):
+        shown = client.get("/tanks/window").text
+        assert 'name="done" value="water"' in shown
+        token = {"csrf": form_token(shown)}
+        assert client.post("/tanks/window/notes", data=token | {"done": "water"}).status_code == 303
+        assert client.post("/tanks/window/notes", data=token | {"bubbles": "44"}).status_code == 303
+        for wrong in (
+            {"bubbles": "many"},
+            {},
+            {"done": "water", "share": "300"},
+            {"text": "x", "at": "2999-01-01T10:00"},
+        ):
+            assert client.post("/tanks/window/notes", data=token | wrong).status_code == 422
+        assert client.post("/tanks/window/notes", data={"done": "water"}).status_code == 403
+        with Log(path) as log:
+            noted = log.events("window")
+        assert sorted((e.water_change or 0.0, e.bubbles or 0.0) for e in noted.values() if e.at > COUNT.at) == [
+            (0.0, 44.0),
+            (0.3, 0.0),
+        ]
+        page = client.get("/tanks/window/notes").text
+        assert all(event_id in page for event_id in noted)
+        client.post(f"/tanks/window/notes/{WATER.id}", data=token)
+        with Log(path) as log:
+            assert WATER.id not in log.events("window")
+
+
+def test_settings_follow_refills_and_new_fluid() -> None:
+    tank = Tank(name="t", source=GasSource(kind="fermentation", amount_g=200.0, started=date(2025, 6, 1)))
+    later = [Event(at=NOON + timedelta(days=9), fluid_renewed=True), replace(REFILL, refill_g=None), REFILL, WATER]
+    after = tank_after(tank, later)
+    assert after.source == GasSource(kind="fermentation", amount_g=120.0, started=REFILL.at.date())
+    assert after.fluid_renewed == date(2025, 6, 13)
+    old = tank_after(tank, [replace(REFILL, at=datetime(2025, 5, 1))])
+    assert old == tank
+
+
+def test_water_change_gas_and_fluid_act_at_their_hour() -> None:
+    first, hours = parameters(), np.array([29.999, 30.0, 30.001, 40.0])
+    louder = replace(first, gas_mg_l_h=2.0 * first.gas_mg_l_h)
+    turn = Turn(hour=30.0, parameters=louder, water_change=0.4, fluid_renewed=True)
+    start = {"tank_mg_l": np.array([10.0]), "vial_mg_l": np.array([10.0])}
+    plain, _ = simulate(first, WEEK, hours, **start)
+    tank, vial = simulate(first, WEEK, hours, turns=(turn,), **start)
+    assert tank[0, 0] == plain[0, 0]
+    assert tank[0, 2] == pytest.approx(0.6 * plain[0, 2] + 0.4 * 0.8, rel=1e-3)
+    assert vial[0, 2] == pytest.approx(0.8, rel=0.02)
+    only_gas = simulate(first, WEEK, hours, turns=(replace(turn, water_change=0.0, fluid_renewed=False),), **start)[0]
+    assert only_gas[0, 3] > 1.4 * plain[0, 3]
+
+
+def test_steps_and_counts() -> None:
+    gas = Event(at=NOON, gas_changed=True)
+    soon = Event(at=NOON + timedelta(minutes=20), diffuser=True)
+    steps = steps_of([WATER, gas, soon], NOON - timedelta(hours=12))
+    assert [(step.water_change, step.gas_std > 0.0) for step in steps] == [(pytest.approx(0.3), False), (0.0, True)]
+    assert steps_of([gas], NOON + timedelta(hours=1)) == ()
+    count = [Event(at=NOON + timedelta(hours=hour), bubbles=50.0) for hour in (1, 2)]
+    counts = counts_of(count, NOON)
+    assert counts is not None
+    assert counts.n_free == 1
+    np.testing.assert_allclose(counts.centering @ np.ones(2), 0.0, atol=1e-12)
+    moved = Event(at=NOON + timedelta(minutes=90), diffuser=True)
+    assert counts_of([count[0], moved, count[1]], NOON) is None  # other bubbles
+
+
+def test_bands_cover_weeks_whose_events_are_noted() -> None:
+    kinds = ("water", "refill", "bubbles")
+    rows = [coverage(seed, kinds, noted=True) for seed in range(6)]
+    assert np.mean([covered for covered, _, _ in rows]) >= 0.86
+    assert np.mean([steady for _, steady, _ in rows]) > 0.8
+
+
+def test_large_refill_needs_its_note() -> None:
+    week = simulated_week(3, turned=(80.0, 3.0))
+    refill = Event(at=START.replace(tzinfo=None) + timedelta(hours=80), refilled=True)
+    unnoted, noted = fit_tank(week.tank, week.readings), fit_tank(week.tank, week.readings, [refill])
+    assert not is_steady(unnoted)
+    assert is_steady(noted)
+    assert len(noted.series.hours) == len(unnoted.series.hours)  # nothing is left out
+    low, high = np.quantile(noted.course(week.hours)[0], (0.05, 0.95), axis=0)
+    assert np.mean((low <= week.tank_mg_l) & (week.tank_mg_l <= high)) >= 0.86
+    ratio = noted.gas_rates(np.array([79.0, 81.0]))
+    low_ratio, high_ratio = np.quantile(ratio[:, 1] / ratio[:, 0], (0.05, 0.95))
+    assert 1.0 < low_ratio < 3.0 < high_ratio
+
+
+def test_bubbles_tell_how_far_the_gas_was_turned() -> None:
+    week = simulated_week(2)
+    end = START.replace(tzinfo=None) + timedelta(hours=float(week.hours[-1]))
+    turned = Event(at=(end + timedelta(hours=1)).replace(second=0, microsecond=0), gas_changed=True)
+    before = Event(at=turned.at - timedelta(hours=10), bubbles=60.0)
+    widths = []
+    for events_of in ([turned], [before, replace(turned, bubbles=30.0)]):
+        fit = fit_tank(week.tank, week.readings, events_of)
+        hour = (turned.at - START.replace(tzinfo=None)) / timedelta(hours=1)
+        rates = fit.gas_rates(np.array([hour - 0.1, hour + 0.1]))
+        low, middle, high = np.quantile(rates[:, 1] / rates[:, 0], (0.05, 0.5, 0.95))
+        widths.append(np.log(high / low))
+    assert middle == pytest.approx(0.5, rel=0.15)
+    assert widths[1] < 0.5 * widths[0]
+
+
+def test_changes_of_the_rate_are_said_in_bubbles() -> None:
+    assert bubbles_now([REFILL, COUNT], COUNT.at) == 60.0
+    assert bubbles_now([COUNT, replace(REFILL, at=NOON + timedelta(hours=9))], NOON + timedelta(hours=10)) is None
+    assert bubbles_now([COUNT], COUNT.at + timedelta(days=4)) is None
+    advice = made_advice()
+    assert advice.recommended is not None
+    day = replace(advice.recommended, change=Change(rate_factor=0.85), words="Turn the gas down by about 15 %.")
+    told = with_bubbles(replace(advice, recommended=day, sentences=(f"Look. {day.words}",)), 60.0)
+    assert "from 60 to 51 bubbles a minute" in told.sentences[0]
+    assert with_bubbles(advice, None) == advice
+
+
+def test_planned_photos_are_of_hours_to_come() -> None:
+    week = simulated_week(5)
+    fit = fit_tank(week.tank, week.readings)
+    photos = planned_photos(fit, fit.last_at)
+    times = [photo.at for photo in photos]
+    assert photos[0].narrowing > 0.0
+    assert fit.last_at < times[0] <= fit.last_at + timedelta(hours=25)
+    assert all(later - sooner >= timedelta(hours=2) for sooner, later in pairwise(times))
+    assert all(7 <= at.hour <= 22 and at.minute == 0 for at in times)
+
+
+def test_planned_photo_tells_more_than_usual_ones() -> None:
+    rows = [narrowed(seed) for seed in (0, 1, 2)]
+    assert all(planned < usual for _, planned, usual in rows)
+
+
+def test_tank_without_a_course_is_photographed_around_its_switching() -> None:
+    tank = Tank(name="t", lights=parse_span("10:00-18:00"), gas=parse_span("08:00-17:00"))
+    assert [photo.at.hour for photo in usual_photos(tank, NOON)] == [17, 18, 10, 17]
+    assert usual_photos(Tank(name="t"), NOON) == ()
+    assert summarize(tank, [], now=NOON).plan.photos == usual_photos(tank, NOON)
+
+
+def test_course_of_long_ago_plans_nothing() -> None:
+    week = simulated_week(5)
+    source = GasSource(kind="acid-bicarbonate", amount_g=100.0, started=START.date())
+    fit, of = fit_tank(week.tank, week.readings), replace(week.tank, source=source)
+    outlook = made_week().told
+    assert outlook is not None
+    soon, late = (plan_of(of, fit, outlook.source, fit.last_at + timedelta(days=days)) for days in (1, 30))
+    assert soon.refill_on is not None
+    assert soon.photos[0].tells != "usual"
+    assert late.refill_on is None
+    assert {photo.tells for photo in late.photos} == {"usual"}
+
+
+def test_charge_without_its_hour_begins_a_course_though_a_later_one_is_noted() -> None:
+    week = simulated_week(5)
+    start = START.replace(tzinfo=None)
+    source = GasSource(kind="acid-bicarbonate", amount_g=100.0, started=(start + timedelta(days=1)).date())
+    tank = replace(week.tank, source=source)
+    later = Event(at=start + timedelta(days=4, hours=9), refilled=True)
+    same = replace(later, at=start + timedelta(days=1, hours=9))
+    left_out = [
+        fit_tank(tank, week.readings, noted).series.left_out["earlier charge"] for noted in ([], [later], [same])
+    ]
+    assert left_out[0] == left_out[1] > 0
+    assert left_out[2] == 0
+
+
+def test_plan_in_words_says_today_only_where_it_is_read_today() -> None:
+    plan = made_week().plan
+    assert "today 13:00" in plan_lines(plan, date(2025, 6, 9))[0]
+    assert "tomorrow 13:00" in plan_lines(plan, date(2025, 6, 8))[0]
+    assert "June 9, 13:00" in plan_lines(plan)[0]
+    assert len(plan_lines(plan)) == 3
+
+
+def test_plan_as_a_calendar(tmp_path: Path) -> None:
+    week = made_week()
+    calendar = icalendar.Calendar.from_ical(calendar_bytes(week))
+    starts = [entry["dtstart"].dt for entry in calendar.walk("VEVENT")]
+    assert starts == [*(photo.at for photo in week.plan.photos), week.plan.refill_on, week.plan.renew_fluid_on]
+    ids = [entry["uid"] for entry in calendar.walk("VEVENT")]
+    assert len(set(ids)) == len(ids)
+    nothing = replace(week, plan=replace(week.plan, photos=(), refill_on=None, renew_fluid_on=None))
+    with pytest.raises(ValueError):
+        write_calendar(tmp_path / "plan.ics", nothing)
+
+
+def test_figure_shows_notes_and_bubbles() -> None:
+    week = made_week()
+    readings = [entry.reading for entry in made_entries()]
+    for svg in week_svgs(week, readings):
+        texts = re.findall(r">([^<>]+)</text>", svg)
+        assert {"notes", "W", "G", "bubbles", "51"} <= set(texts)
+    for svg in week_svgs(replace(week, events=()), readings):
+        assert "bubbles" not in svg
+
+
+def test_summary_counts_what_is_noted_until_now() -> None:
+    week = simulated_week(1)
+    now = START.replace(tzinfo=None) + timedelta(days=7)
+    refill = Event(at=now - timedelta(minutes=1), refilled=True)
+    tank = replace(week.tank, source=GasSource(kind="acid-bicarbonate", amount_g=100.0, started=START.date()))
+    plain, noted = (summarize(tank, week.readings, of, now=now) for of in ((), (refill,)))
+    later = summarize(tank, week.readings, (replace(refill, at=now + timedelta(hours=1)),), now=now)
+    assert later.events == ()
+    assert noted.events == (refill,)
+    assert noted.tank.source is not None
+    assert noted.tank.source.started == refill.at.date()
+    assert len(noted.more) == len(plain.more) + 1
+    for summary in (plain, noted):
+        assert summary.now is not None
+    widths = [(s.now.co2_mg_l.high or 99.0) / (s.now.co2_mg_l.low or 0.1) for s in (plain, noted) if s.now]
+    assert widths[1] > 1.5 * widths[0]  # what the new charge gives is not known yet
+
+
+def test_event_to_dict_names_every_field() -> None:
+    assert set(event_to_dict(WATER)) == {"schema", *Event.__dataclass_fields__}
