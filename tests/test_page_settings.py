@@ -164,17 +164,17 @@ def test_what_is_not_stated_stays_so_until_it_is_typed(client: httpx.Client, log
 def test_a_gas_source_that_was_changed_meanwhile_is_not_mixed_with_the_one_shown(
     client: httpx.Client, log: Log
 ) -> None:
-    sugar = GasSource(kind="fermentation", amount_g=200.0, started=date(2025, 6, 1))
-    log.put_tank(replace(TANK, source=sugar))
+    acid = GasSource(kind="acid-bicarbonate", amount_g=200.0, started=date(2025, 6, 1))
+    log.put_tank(replace(TANK, source=acid))
     shown = client.get(SETTINGS_URL).text
-    assert "sugar and yeast (fermentation)" in shown  # as the keeper and as the command line say
+    assert "citric acid and bicarbonate (acid-bicarbonate)" in shown  # as the keeper and as the command line say
     fields = fields_of(shown)
     cylinder = replace(TANK, source=GasSource(kind="cylinder", amount_g=425.0))
     log.put_tank(cylinder)
     client.post(SETTINGS_URL, data={**fields, "volume": "60"})
     assert log.tank("window") == cylinder
     client.post(SETTINGS_URL, data={**fields, "source_started": "2025-06-08"})
-    assert log.tank("window").source == replace(sugar, started=date(2025, 6, 8))
+    assert log.tank("window").source == replace(acid, started=date(2025, 6, 8))
     client.post(SETTINGS_URL, data={**fields, "source": ""})
     assert log.tank("window").source is None
 

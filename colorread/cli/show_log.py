@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.table import Table
 
 from colorread.cli.console_text import shown
-from colorread.gas_care import SOURCE_WORDS
+from colorread.gas_care import SOURCE_WORDS, VALVE_WORDS
 from colorread.log.store import LogEntry
 from colorread.reading import Reading
 from colorread.tank.settings import Tank
@@ -150,6 +150,7 @@ def _source_words(tank: Tank) -> str:
         SOURCE_WORDS[source.kind]
         + amount
         + ("" if source.started is None else f", refilled {source.started.isoformat()}")
+        + ("" if source.valve is None else f", {VALVE_WORDS[source.valve]}")
     )
 
 

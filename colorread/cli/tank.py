@@ -15,7 +15,7 @@ import typer
 from colorread.cli.log import LogFile, log_command, log_path, open_log, tell_no_log
 from colorread.cli.options import NO_TANK_KH, LightClass, fail, number
 from colorread.cli.profile import load_profile
-from colorread.gas_care import SENSITIVE_ANIMALS, gas_cautions
+from colorread.gas_care import NO_VALVE_ON_YEAST, SENSITIVE_ANIMALS, VALVE_WORDS, gas_cautions
 from colorread.limits import (
     FISH_LIMIT_RANGE_MG_L,
     KH_RANGE_DKH,
@@ -53,6 +53,14 @@ class Source(StrEnum):
     CYLINDER = "cylinder"
 
 
+class ValveOption(StrEnum):
+    """What sets the gas."""
+
+    NONE = "none"
+    NEEDLE = "needle"
+    TIMER = "timer"
+
+
 class Setting(StrEnum):
     """Settings that can be cleared, named as their options."""
 
@@ -65,6 +73,7 @@ class Setting(StrEnum):
     SOURCE = "source"
     SOURCE_AMOUNT = "source-amount"
     SOURCE_STARTED = "source-started"
+    VALVE = "valve"
     SENSITIVE = "sensitive"
     PLANTS = "plants"
     FISH_LIMIT = "fish-limit"
@@ -93,13 +102,17 @@ _OPTIONS: Mapping[Setting, tuple[type, Any]] = {
         number(f"Water temperature in degrees C; default {USUAL_TEMPERATURE_C:g}.", "C", *TEMPERATURE_RANGE_C),
     ),
     Setting.LIGHTS: (str, typer.Option(help="When the lights are on.", metavar=_HOURS)),
-    Setting.GAS: (str, typer.Option(help="When the gas is on; for a yeast bottle 00:00-24:00.", metavar=_HOURS)),
-    Setting.SOURCE: (Source, typer.Option(help="Gas source; a new kind clears amount and day.")),
+    Setting.GAS: (str, typer.Option(help="When the gas is on; a yeast bottle has no hours.", metavar=_HOURS)),
+    Setting.SOURCE: (Source, typer.Option(help="Gas source; a new kind clears amount, day and valve.")),
     Setting.SOURCE_AMOUNT: (
         float,
         number("Sugar, citric acid or gas at the start, in g.", "GRAMS", *SOURCE_AMOUNT_RANGE_G),
     ),
     Setting.SOURCE_STARTED: (str, typer.Option(help="Day of the last refill.", metavar=_DAY)),
+    Setting.VALVE: (
+        ValveOption,
+        typer.Option(help=f"What sets the gas: {', '.join(VALVE_WORDS.values())}."),
+    ),
     Setting.SENSITIVE: (
         bool,
         typer.Option(
@@ -172,7 +185,7 @@ def add(name: _Name, given: Mapping[str, Any], log: LogFile = None) -> None:
         opened.add_tank(tank)
     _warn_of_limits(tank)
     typer.echo(f"Added {name}. Read its photos with: {_batch_command(name, log)}")
-    _mention_gas_of_yeast(tank)
+    _mention_hardware(tank)
 
 
 @app.command(
@@ -206,7 +219,7 @@ def edit(
         n_kept = opened.count(name)
     _warn_of_limits(changed)
     typer.echo(f"Changed {name}." if changed != tank else f"{name} already has these settings.")
-    _mention_gas_of_yeast(changed)
+    _mention_hardware(changed)
     if n_kept and any(getattr(changed, field) != getattr(tank, field) for field in _READ_WITH):
         typer.echo(
             f"Readings in the log ({n_kept}) keep their old settings. To read photos of the current fluid again: "
@@ -304,9 +317,14 @@ def _warn_of_limits(tank: Tank) -> None:
         )
 
 
-def _mention_gas_of_yeast(tank: Tank) -> None:
-    if tank.gas != tank.gas_hours:
-        typer.echo(f"Yeast never stops, so the gas is assumed on all day ({tank.gas_hours}); set --gas if it is not.")
+def _mention_hardware(tank: Tank) -> None:
+    if tank.source_kind == "fermentation":
+        typer.echo(f"{NO_VALVE_ON_YEAST} Its gas is on all day.")
+    elif tank.source_kind is not None and tank.valve is None:
+        typer.echo(
+            "Which valve sets the gas? Advice then keeps to it: "
+            f"colorread tank edit {shlex.quote(tank.name)} --valve none|needle|timer"
+        )
 
 
 def _echo_json(tank: Tank) -> None:

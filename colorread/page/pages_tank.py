@@ -10,7 +10,7 @@ from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
-from colorread.gas_care import SENSITIVE_ANIMALS, SOURCE_WORDS, gas_cautions
+from colorread.gas_care import SENSITIVE_ANIMALS, SOURCE_WORDS, VALVE_WORDS, gas_cautions
 from colorread.limits import FISH_LIMIT_RANGE_MG_L, SENSITIVE_FISH_LIMIT_MG_L, USUAL_PLANTS_RANGE_MG_L
 from colorread.log.store import LogError, LogFailure
 from colorread.page.core import UNITS_COOKIE, core_of, require_own_form, units_shown
@@ -186,6 +186,7 @@ def _form_page(
         wrong=wrong or {},
         lights=LIGHTS,
         sources=SOURCE_WORDS,
+        valves=VALVE_WORDS,
         gas_cautions=gas_cautions(None),  # any kind may be chosen
         fish_limit_range=[f"{end:g}" for end in FISH_LIMIT_RANGE_MG_L],
         usual_plants="{:g}-{:g}".format(*USUAL_PLANTS_RANGE_MG_L),

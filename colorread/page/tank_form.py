@@ -14,7 +14,7 @@ from colorread.tank.settings import DailySpan, Tank
 
 LIGHTS = get_args(LightName)
 _SPAN_OF = {f"{span}_{end}": span for span in ("lights", "gas") for end in ("on", "off")}
-_SOURCE = {"source", "source_amount", "source_started"}
+_SOURCE = {"source", "source_amount", "source_started", "valve"}
 _NAMES = {
     "volume": "The volume",
     "kh": "The KH of the fluid",
@@ -98,6 +98,7 @@ def texts_of(tank: Tank, units: Units) -> dict[str, str]:
         "source": "" if source is None else source.kind,
         "source_amount": "" if source is None else number(source.amount_g),
         "source_started": "" if source is None or source.started is None else source.started.isoformat(),
+        "valve": tank.valve or "",
         "plants": f"{marks.plants_low_mg_l:g}-{marks.plants_high_mg_l:g}",
         "fish_limit": number(marks.fish_mg_l),
         "sensitive": "yes" if tank.sensitive else "",
@@ -134,9 +135,9 @@ def tank_of(tank: Tank, sent: SentForm) -> Tank:
     typed = sent.typed
     changed = {_SPAN_OF.get(name, name) for name in FIELD_NAMES if typed[name] != sent.shown[name]}
     if not typed["source"]:
-        changed -= {"source_amount", "source_started"}
+        changed -= _SOURCE - {"source"}
     elif _SOURCE & changed and (tank.source is None or tank.source.kind != typed["source"]):
-        changed |= _SOURCE  # another kind starts without amount and day, so those that stayed are typed anew
+        changed |= _SOURCE  # another kind starts without amount, day and valve, so those that stayed are typed anew
     wrong: dict[str, str] = {}
     for option in _OPTIONS:  # each by itself, so that every mistake is told at its field
         if option in changed:

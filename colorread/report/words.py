@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from colorread.gas_care import SOURCE_WORDS
+from colorread.gas_care import SOURCE_WORDS, VALVE_WORDS
 from colorread.tank.settings import Tank
 from colorread.words import kh_words, temperature_words
 
@@ -52,6 +52,7 @@ def setting_rows(tank: Tank) -> list[tuple[str, str]]:
         ("Gas", "" if tank.gas_hours is None else f"{tank.gas_hours} every day{'' if tank.gas else ' (assumed)'}"),
         ("Gas source", "" if source is None else SOURCE_WORDS[source.kind]),
         ("Amount", "" if source is None or source.amount_g is None else f"{source.amount_g:g} g"),
+        ("Valve", "" if source is None or source.valve is None else VALVE_WORDS[source.valve]),
         ("Last refill", "" if source is None or source.started is None else f"{source.started}"),
         ("Plants' range", f"{marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L (hobby convention)"),
         ("Fish limit", f"{marks.fish_mg_l:g} mg/L"),

@@ -8,7 +8,7 @@ from datetime import datetime, time, timedelta
 
 import numpy as np
 
-from colorread.gas_care import IF_DISTRESSED, SIGNS_OF_DISTRESS, gas_cautions
+from colorread.gas_care import gas_cautions
 from colorread.levels import chance_above, level_of
 from colorread.reading import Level
 from colorread.tank.changes import STILL_FADING_PER_DAY, Candidate, candidates, fresh_charge, full_charge
@@ -19,7 +19,7 @@ from colorread.tank.gas_source import Handling, handling_of
 from colorread.tank.model import Draws
 from colorread.tank.results import Advice, Change, DayForecast
 from colorread.tank.settings import Tank
-from colorread.verdict import ACT_CAUTIONS, LEAVE_IT, WATCH, Marks
+from colorread.verdict import ACT_CAUTIONS, LEAVE_IT, WATCH, Marks, watch_cautions
 from colorread.words import percent_words
 
 # What new gas must keep: assumption; more gas is added only where the limit is kept for almost sure.
@@ -42,8 +42,6 @@ _CHECK_CYLINDER = " Close a cylinder's valve before you change it."
 CAUTIONS = (
     "Make one change at a time. Wait two days, look at the fish and take new photos before the next.",
     "The simulation knows only what the photos showed. Watch the fish, most of all the day after a change.",
-    SIGNS_OF_DISTRESS,
-    IF_DISTRESSED,
 )
 # Common practice, no source.
 _NEW_CHARGE = "A refilled bottle starts at its full rate. Start it in the morning, and watch the fish all that day."
@@ -94,7 +92,7 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None) -> Advice:
         sentences = _unchanged_words(today, level, start, handling, can_change=bool(tried or tried_last)), before
     fades = _fading_words(start, today) if tank.source_kind != "cylinder" and not overdosed else ""
     # In small steps, but not where the gas must go down.
-    cautions = ACT_CAUTIONS + CAUTIONS[1:] if overdosed else CAUTIONS
+    cautions = (*(ACT_CAUTIONS + CAUTIONS[1:] if overdosed else CAUTIONS), *watch_cautions(start.marks))
     recharged = () if tank.source_kind == "cylinder" else (_NEW_CHARGE,)
     return Advice(
         day=midnight.date(),
@@ -102,7 +100,7 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None) -> Advice:
         recommended=recommended,
         others=_worth_showing([*tried, *tried_last], recommended, today, start.marks),
         sentences=tuple(sentence for sentence in (*sentences, fades) if sentence),
-        cautions=(*cautions, *recharged, *gas_cautions(tank.source_kind)),
+        cautions=(*cautions, *recharged, *gas_cautions(tank.source_kind, tank.valve)),
     )
 
 

@@ -154,15 +154,14 @@ def fresh_charge(full: Draws, share: float, midnight: datetime, handling: Handli
 
 
 def _other_rates(handling: Handling) -> list[Candidate]:
-    if not handling.rate:
-        return []
     return [
         Candidate(
             Change(rate_factor=factor),
-            f"{handling.rate} {'down' if factor < 1.0 else 'up'} by about {abs(factor - 1.0) * 100.0:.0f} %.",
+            (handling.down if factor < 1.0 else handling.up).format(percent=abs(factor - 1.0) * 100.0),
             abs(math.log(factor)) * _EFFORT_PER_LN_RATE,
         )
         for factor in _RATE_FACTORS
+        if factor >= handling.least_factor
     ]
 
 
@@ -177,6 +176,8 @@ def _other_nights(start: DayStart) -> list[Candidate]:
 
 def _other_hours(start: DayStart, handling: Handling, *, overdosed: bool) -> list[Candidate]:
     gas, lights = start.schedule.gas, start.schedule.lights
+    if not handling.on:
+        return []
     if gas.hours >= 24.0:
         return _by_day_only(lights, handling)
     spans = []

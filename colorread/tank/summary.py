@@ -23,7 +23,7 @@ from colorread.tank.results import Change, Course, Estimate, PhotoPoint, TankSum
 from colorread.tank.series import CannotTell, age_days, is_of_the_future, wall_clock
 from colorread.tank.settings import Tank
 from colorread.tank.steadiness import steady_fit
-from colorread.verdict import STANDING_CAUTIONS, WATCH_CAUTIONS
+from colorread.verdict import STANDING_CAUTIONS, watch_cautions
 
 _STEP_H = 0.5
 _AHEAD_H = 24.0
@@ -77,8 +77,8 @@ def summarize(tank: Tank, readings: Sequence[Reading], *, now: datetime | None =
         reason = str(cannot)
         more: tuple[str, ...] = (reason,)
         # Where nothing was read, whatever there is to watch.
-        watch = (*WATCH_CAUTIONS, *STANDING_CAUTIONS) if verdict is None else verdict.verdict.cautions
-        cautions = (*watch, *gas_cautions(tank.source_kind))
+        watch = (*watch_cautions(tank.judged_by), *STANDING_CAUTIONS) if verdict is None else verdict.verdict.cautions
+        cautions = (*watch, *gas_cautions(tank.source_kind, tank.valve))
     else:
         held = _level_before(tank, usable, timed[-1])
         told = _told(tank, fit, held, n_unused=len(read) - len(fit.series.readings))
