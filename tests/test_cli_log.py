@@ -77,7 +77,9 @@ def test_tank_is_added_as_said(path: Path) -> None:
         *("--fluid-renewed", "2025-05-20", "--light", "warm-led"),
     )
     assert said == "Added window. Read its photos with: colorread batch FOLDER --tank window\n"
-    assert "cylinder, 500 g, refilled 2025-06-01, needle valve and timer valve (timer)" in run("tank", "show", "window")
+    assert "cylinder, 500 g (17.6 oz), refilled 2025-06-01, needle valve and timer valve (timer)" in run(
+        "tank", "show", "window"
+    )
     data = json.loads(run("tank", "show", "window", "--json"))
     assert data == {
         "schema": "colorread.tank/1",
@@ -223,7 +225,7 @@ def test_tanks_are_listed_and_removed(filled: Path) -> None:
     desk = run("tank", "show", "desk")
     assert "acid-bicarbonate" in desk
     assert "4 dKH (assumed)" in desk
-    assert "(assumed)" in desk.partition("Water")[2].partition("Lights")[0]
+    assert "assumed)" in desk.partition("Water")[2].partition("Lights")[0]
     assert "08:00-18:00 (assumed)" not in desk
     run("tank", "add", "yeasty", "--source", "fermentation")
     assert "00:00-24:00 (assumed)" in run("tank", "show", "yeasty")

@@ -14,7 +14,7 @@ import pytest
 from colorread.log.store import Log
 from colorread.tank.settings import GasSource, Tank
 from colorread.words import NO_BREAK
-from tests.page_server import TANK, choose_units, client_of, fields_of, make_log
+from tests.page_server import TANK, choose_units, client_of, fields_of, form_token, make_log
 
 SETTINGS_URL = "/tanks/window/settings"
 
@@ -204,3 +204,20 @@ def test_no_other_file_can_be_named_as_profile(client: httpx.Client, log: Log) -
     assert answer.status_code == 422
     assert "Choose one of the profiles in the list." in answer.text
     assert log.tank("window") == TANK
+
+
+def test_volume_and_amount_are_in_gallons_and_ounces_where_chosen(client: httpx.Client, log: Log) -> None:
+    log.put_tank(replace(TANK, volume_l=60.0, source=GasSource(kind="cylinder", amount_g=500.0)))
+    token = form_token(client.get("/units").text)
+    client.post("/units", data={"csrf": token, "temperature": "f", "kh": "dkh", "volume": "gal", "mass": "oz"})
+    fields = fields_of(client.get(SETTINGS_URL).text)
+    choose_units(client, "c", "dkh")
+    # 60 / 3.785412 and 500 / 28.349523
+    assert (fields["volume"], fields["source_amount"]) == ("15.85", "17.64")
+    client.post(SETTINGS_URL, data=fields)
+    assert log.tank("window").volume_l == 60.0
+    client.post(SETTINGS_URL, data={**fields, "volume": "20", "source_amount": "20"})
+    changed = log.tank("window")
+    assert changed.volume_l == pytest.approx(75.708, abs=0.01)
+    assert changed.source is not None
+    assert changed.source.amount_g == pytest.approx(566.99, abs=0.01)

@@ -97,7 +97,7 @@ def test_details_hold_what_was_left_out() -> None:
     for part in (
         "6.88 (6.70 to 7.05)",
         "7.00 (6.80 to 7.20)",
-        "4 dKH, 25 °C, lamp unknown",
+        "4 dKH, 25 °C (77 °F), lamp unknown",
         "2025-06-04 05:30 +01:00",
         "3 x KH x 10^(7 - pH), which reads 12 % low",
         "dye pKa 67 %, light and camera 17 %, color of the fluid 17 %",
