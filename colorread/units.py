@@ -35,6 +35,8 @@ HCO3_G_MOL = _H + _C + 3 * _O
 """Molar mass of the bicarbonate ion, one equivalent [g/mol]."""
 NAHCO3_G_MOL = _NA + HCO3_G_MOL
 """Molar mass of sodium bicarbonate (baking soda), one equivalent [g/mol]."""
+WATER_G_MOL = 2 * _H + _O
+"""Molar mass of water [g/mol]."""
 NA2CO3_G_MOL = 2 * _NA + _C + 3 * _O
 """Molar mass of sodium carbonate (washing soda), two equivalents [g/mol]."""
 
@@ -315,4 +317,4 @@ def with_other_unit(quantity: Quantity, value: float, *, remark: str = "") -> st
     """
     own, other, *_ = UNITS[quantity].values()
     rounded = float(f"{float(other.from_own(value)):.3g}")  # type: ignore[arg-type]
-    return f"{value:g} {own.words} ({rounded:g} {other.words}{remark})"
+    return f"{own.text(value)} ({rounded:g} {other.words}{remark})"

@@ -102,7 +102,7 @@ def test_help_tells_every_command_in_one_line_that_is_not_cut_off(group: list[st
 def test_commands_stand_in_the_order_of_the_work() -> None:
     lines = run("-h").stdout.partition("Commands:\n")[2].partition("\n\n")[0].splitlines()
     order = [line.split()[0] for line in lines]
-    assert " ".join(order) == "card fluid read tank batch log serve calibrate chart profile demo"
+    assert " ".join(order) == "card fluid read tank batch gas log serve calibrate chart profile demo"
 
 
 @pytest.mark.parametrize(

@@ -100,7 +100,8 @@ def contradictions(tank: Tank, said: list[str]) -> list[str]:
             wrong.append(sentence)
         if (open_hose or (not switched and "instead of" in text)) and SWITCHES.search(text):
             wrong.append(sentence)
-        if (kind == "fermentation" or not (switched or open_hose)) and BY_THE_CLOCK.search(text):
+        would_be = text.startswith("a timer valve is ")  # what another hardware would do
+        if (kind == "fermentation" or not (switched or open_hose)) and BY_THE_CLOCK.search(text) and not would_be:
             wrong.append(sentence)
         if kind == "cylinder" and OF_BOTTLES.search(text.replace("valve and hose", "").replace("blocked hose", "")):
             wrong.append(sentence)

@@ -142,10 +142,26 @@ _OPTIONS: Mapping[Setting, tuple[type, Any]] = {
 }
 
 
-def _with_settings(command: Callable[..., None]) -> Callable[..., None]:
-    """Give a command an option for each setting in place of its parameter `given`, which takes those that are given."""
+def with_settings(command: Callable[..., None], settings: Collection[Setting] = tuple(Setting)) -> Callable[..., None]:
+    """
+    Give a command options for settings in place of its parameter ``given``, which takes those that are given.
+
+    Parameters
+    ----------
+    command : callable
+        Takes a mapping ``given``.
+    settings : collection of Setting
+        Which ones.
+
+    Returns
+    -------
+    callable
+        What the command line runs.
+    """
     options = {
-        setting.value.replace("-", "_"): Annotated[kind | None, option] for setting, (kind, option) in _OPTIONS.items()
+        setting.value.replace("-", "_"): Annotated[kind | None, option]
+        for setting, (kind, option) in _OPTIONS.items()
+        if setting in settings
     }
 
     @wraps(command)
@@ -171,7 +187,7 @@ def _with_settings(command: Callable[..., None]) -> Callable[..., None]:
     epilog="Example: colorread tank add window --volume 60 --kh 4 --temperature 25 --lights 10:00-18:00 "
     "--gas 08:00-18:00" + _CAUTIONS
 )
-@_with_settings
+@with_settings
 def add(name: _Name, given: Mapping[str, Any], log: LogFile = None) -> None:
     """Add a tank to the log."""
     from colorread.tank.settings import Tank
@@ -180,7 +196,7 @@ def add(name: _Name, given: Mapping[str, Any], log: LogFile = None) -> None:
         bare = Tank(name=name)
     except ValueError as error:
         fail(str(error))
-    tank = _change(bare, given)
+    tank = change(bare, given)
     with open_log(log, create=True) as opened:
         opened.add_tank(tank)
     _warn_of_limits(tank)
@@ -195,7 +211,7 @@ Examples:
   colorread tank edit window --clear gas --clear source"""
     + _CAUTIONS
 )
-@_with_settings
+@with_settings
 def edit(
     name: _Name,
     given: Mapping[str, Any],
@@ -214,7 +230,7 @@ def edit(
         fail("Nothing to change: add an option such as --kh 4.2 or --clear gas.")
     with open_log(log, tank=name) as opened, opened.transaction():
         tank = opened.tank(name)
-        changed = _change(tank, given, cleared)
+        changed = change(tank, given, cleared)
         opened.put_tank(changed)
         n_kept = opened.count(name)
     _warn_of_limits(changed)
@@ -293,8 +309,24 @@ def _batch_command(name: str, log: Path | None) -> str:
     return log_command(f"batch FOLDER --tank {shlex.quote(name)}", log)
 
 
-def _change(tank: Tank, options: Mapping[str, Any], cleared: Collection[str] = ()) -> Tank:
-    """Return a tank with the options that were given, or fail with one sentence."""
+def change(tank: Tank, options: Mapping[str, Any], cleared: Collection[str] = ()) -> Tank:
+    """
+    Return a tank with the options that were given, or fail with one sentence.
+
+    Parameters
+    ----------
+    tank : Tank
+        As it was.
+    options : mapping of str to object
+        What `with_settings` gave.
+    cleared : collection of str
+        Settings that become what they are in a new tank.
+
+    Returns
+    -------
+    Tank
+        As it is to be.
+    """
     from colorread.tank.edit import changed_tank
 
     given = {name: value.value if isinstance(value, StrEnum) else value for name, value in options.items()}

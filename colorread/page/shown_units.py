@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import astuple, dataclass, fields
 
-from colorread.units import UNITS, Unit
+from colorread.units import UNITS, Quantity, Unit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +49,7 @@ class Units:
         return ".".join(astuple(self))
 
 
-CHOSEN = ("temperature", "kh", "volume", "mass")
+CHOSEN: tuple[Quantity, ...] = ("temperature", "kh", "volume", "mass")
 """The quantities whose units are chosen, in the order of the cookie."""
 
 

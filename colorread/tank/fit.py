@@ -146,6 +146,36 @@ def fit_tank(tank: Tank, readings: Sequence[Reading]) -> TankFit:
     )
 
 
+def usual_parameters(source: SourceKind | None) -> TankParameters:
+    """
+    Return what is believed of a tank without photos.
+
+    Parameters
+    ----------
+    source : {'fermentation', 'acid-bicarbonate', 'cylinder'} or None
+        What makes the gas.
+
+    Returns
+    -------
+    TankParameters
+        Draws of the priors, always the same, with a gas rate of 1 mg/L/h.
+    """
+    draws = np.random.default_rng(0).standard_normal((5, _N_DRAWS))
+    loss, uptake, base, lag = (
+        np.exp(mean + std * of_one)
+        for (mean, std), of_one in zip((_LN_LOSS, _LN_UPTAKE, _LN_BASE, _LN_LAG), draws, strict=False)
+    )
+    mean, std = _FALL_PER_DAY[source]
+    return TankParameters(
+        gas_mg_l_h=np.ones(_N_DRAWS),
+        fall_per_h=(mean + std * draws[4]) / 24.0,
+        loss_per_h=loss,
+        uptake_per_h=uptake,
+        base_mg_l=base,
+        lag_h=lag,
+    )
+
+
 class _Problem:
     """The posterior over standard-normal coordinates: seven parameters, six of shared errors, one of own noise."""
 

@@ -18,7 +18,7 @@ from colorread.tank.forecast import day_start, forecast, interval, rate_for_peak
 from colorread.tank.headline import gas_words, highest_of_late, now_of_days, now_of_reading
 from colorread.tank.model import is_on
 from colorread.tank.notes import fit_notes, fluid_advice, input_notes, unused_notes
-from colorread.tank.outlook import source_outlook
+from colorread.tank.outlook import NARROWED, gas_trend, source_outlook
 from colorread.tank.results import Change, Course, Estimate, PhotoPoint, TankSummary, Told
 from colorread.tank.series import CannotTell, age_days, is_of_the_future, wall_clock
 from colorread.tank.settings import Tank
@@ -30,7 +30,6 @@ _AHEAD_H = 24.0
 # A number is told where its interval lies within this factor of the value and the photos narrowed what was believed
 # before; else it would be the prior that speaks. Assumptions.
 _LAG_FACTOR, _LOSS_FACTOR = 1.5, 1.8
-_NARROWED = 0.75
 # Assumption: what a trend of at most two weeks says of the time after two months is no longer told.
 _FAR_DAYS = 60.0
 _NO_LAMP_HOURS = "The lights' hours are not known."
@@ -130,7 +129,7 @@ def _told(tank: Tank, fit: TankFit, held: Level | None, *, n_unused: int) -> Tol
     last_day = (course_h // 24.0) == last_h // 24.0
     day, of_day = tank_course[:, last_day], course_h[last_day] % 24.0
     now_gas = parameters.gas_mg_l_h * np.exp(-parameters.fall_per_h * last_h)
-    trend = _trend(fit)
+    trend = gas_trend(fit)
     no_loss, no_lag = (_ALL_DAY, _ALL_DAY) if fit.schedule.gas.hours >= 24.0 else (_NO_LOSS, _NO_LAG)
     return Told(
         tank_co2=points,
@@ -177,19 +176,9 @@ def _if_told(draws: NDArray[np.float64], prior_std_ln: float, factor: float, rea
     assert told.low is not None
     assert told.high is not None
     within = told.high <= told.value * factor and told.low >= told.value / factor
-    if within and float(np.std(np.log(draws))) < _NARROWED * prior_std_ln:
+    if within and float(np.std(np.log(draws))) < NARROWED * prior_std_ln:
         return Estimate(interval=told)
     return Estimate(interval=None, reason=reason)
-
-
-def _trend(fit: TankFit) -> Estimate:
-    fall_per_day = fit.parameters.fall_per_h * 24.0
-    if float(np.std(fall_per_day)) >= _NARROWED * fit.prior_std["fall_per_day"]:
-        return Estimate(
-            interval=None,
-            reason="Gas: no trend yet; it needs several days of photos at the same hours.",
-        )
-    return Estimate(interval=interval(100.0 * np.expm1(-fall_per_day)))
 
 
 def _fades(fit: TankFit, tank: Tank, trend: Estimate) -> Estimate:
