@@ -13,7 +13,17 @@ from fastapi.responses import FileResponse, JSONResponse, PlainTextResponse, Res
 from starlette.types import ASGIApp
 
 from colorread import __version__
-from colorread.page import api, pages, pages_calibrate, pages_download, pages_fluid, pages_several, pages_tank, tasks
+from colorread.page import (
+    api,
+    pages,
+    pages_calibrate,
+    pages_download,
+    pages_fluid,
+    pages_gas,
+    pages_several,
+    pages_tank,
+    tasks,
+)
 from colorread.page.core import Core
 from colorread.page.guard import Guard
 from colorread.page.problems import KINDS, problem_of
@@ -58,7 +68,7 @@ def create_app(core: Core) -> ASGIApp:
         redoc_url=None,
     )
     app.state.core = core
-    for part in (api, pages, pages_tank, pages_several, pages_calibrate, pages_download, pages_fluid):
+    for part in (api, pages, pages_tank, pages_several, pages_calibrate, pages_download, pages_fluid, pages_gas):
         app.include_router(part.router)
     style = _style()
 
