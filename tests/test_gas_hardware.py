@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import date
+from datetime import date, datetime
 
 import numpy as np
 import pytest
@@ -14,6 +14,8 @@ from colorread.gas_care import SourceKind, Valve
 from colorread.reading import Interval
 from colorread.tank.advice import advise
 from colorread.tank.fit import TankFit, fit_tank
+from colorread.tank.gas_plan import plan_gas
+from colorread.tank.gas_words import answer_lines, plan_cautions, plan_rows
 from colorread.tank.model import Schedule, TankParameters
 from colorread.tank.settings import ALL_DAY, GasSource, Tank, parse_span
 from colorread.verdict import Marks, judge
@@ -80,6 +82,11 @@ def sentences_of(rng: np.random.Generator, base: TankFit, tank: Tank) -> Iterato
     yield from advice.cautions
     yield from (day.words for day in (advice.recommended, *advice.others) if day is not None)
     value = float(rng.uniform(5.0, 60.0))
+    if tank.source is not None and not (tank.source_kind == "acid-bicarbonate" and tank.valve in (None, "none")):
+        plan = plan_gas(tank, now=datetime(2026, 3, 9))
+        yield from answer_lines(plan)
+        yield from (text for _, text in plan_rows(plan))
+        yield from plan_cautions(plan)
     verdict = judge(Interval(value=value, low=value / 1.3, high=value * 1.3), tank.judged_by)
     yield from verdict.sentences
     yield from verdict.cautions
@@ -111,7 +118,8 @@ def contradictions(tank: Tank, said: list[str]) -> list[str]:
     return wrong
 
 
-def test_no_sentence_contradicts_the_hardware(base: TankFit) -> None:
+def test_no_sentence_contradicts_the_hardware(base: TankFit, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("colorread.tank.gas_need._N_DRAWS", N_DRAWS)
     rng = np.random.default_rng(17)
     wrong: list[tuple[Tank, list[str]]] = []
     seen: set[tuple[object, object]] = set()

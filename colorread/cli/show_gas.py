@@ -7,7 +7,7 @@ from rich.console import Console
 from colorread.cli.console_text import shown
 from colorread.cli.show_reading import print_panel, print_rows
 from colorread.tank.gas_plan import GasPlan
-from colorread.tank.gas_words import plan_cautions, plan_rows, plan_title
+from colorread.tank.gas_words import answer_lines, plan_cautions, plan_rows, plan_title
 
 
 def print_plan(console: Console, plan: GasPlan) -> None:
@@ -22,5 +22,7 @@ def print_plan(console: Console, plan: GasPlan) -> None:
         The plan.
     """
     console.print(shown(console, plan_title(plan), "bold underline"))
-    print_rows(console, [(label, text, "bold" if i == 0 else "") for i, (label, text) in enumerate(plan_rows(plan))])
+    label = "Fill" if plan.mix is None else "Mix"
+    answer = [("" if i else label, line, "bold") for i, line in enumerate(answer_lines(plan))]
+    print_rows(console, [*answer, *((label, text, "") for label, text in plan_rows(plan))])
     print_panel(console, "Cautions", plan_cautions(plan))

@@ -12,7 +12,7 @@ from colorread.page.core import core_of, units_shown
 from colorread.page.render import page
 from colorread.page.tank_form import SentForm, WrongFields, number_of, tank_of, texts_of
 from colorread.tank.gas_plan import GasPlan
-from colorread.tank.gas_words import plan_cautions, plan_rows, plan_title
+from colorread.tank.gas_words import answer_lines, plan_cautions, plan_rows, plan_title
 from colorread.tank.settings import Tank
 
 router = APIRouter(include_in_schema=False)
@@ -60,6 +60,7 @@ async def _plan_page(request: Request, tank: Tank | None) -> Response:
         texts=typed | numbers,
         wrong=wrong,
         title="" if plan is None else plan_title(plan),
+        answer=() if plan is None else answer_lines(plan),
         rows=() if plan is None else plan_rows(plan),
         cautions=gas_cautions(None) if plan is None else plan_cautions(plan),
         sources=SOURCE_WORDS,

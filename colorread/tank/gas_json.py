@@ -7,7 +7,7 @@ from datetime import date, time
 from typing import Any
 
 from colorread.tank.gas_plan import GasPlan
-from colorread.tank.gas_words import plan_cautions, plan_rows
+from colorread.tank.gas_words import answer_lines, plan_cautions, plan_rows
 from colorread.tank.settings import DailySpan
 from colorread.tank.settings_json import tank_to_dict
 
@@ -34,6 +34,7 @@ def plan_to_dict(plan: GasPlan) -> dict[str, Any]:
         "tank": tank_to_dict(plan.tank),
         **values,
         "refill_on": plan.refill_on.isoformat(),
+        "answer": list(answer_lines(plan)),
         "rows": [list(row) for row in plan_rows(plan)],
         "cautions": list(plan_cautions(plan)),
     }

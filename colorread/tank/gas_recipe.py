@@ -39,6 +39,7 @@ _G_PER_CUP: dict[Substance, float] = {
     "water": 8.0 * ML_PER_FLUID_OUNCE,
 }
 _SPOONS_PER_CUP = {"cup": 1.0, "tbsp": 16.0, "tsp": 48.0}
+_SPOON_ERROR = 0.05  # nobody fills a spoon more exactly: assumption
 _QUARTERS = {0.25: "¼", 0.5: "½", 0.75: "¾"}
 
 
@@ -82,12 +83,14 @@ def fermentation_mix(co2_g: float) -> Mix:
     sugar_g = _rounded(co2_g / CO2_PER_SUCROSE)
     liquid_ml = sugar_g * _ETHANOL_PER_SUCROSE / _ETHANOL_G_ML / _ALCOHOL_MAX
     yeast_tsp = max(_YEAST_TSP_PER_CUP_SUGAR * sugar_g / _G_PER_CUP["sugar"], 0.25)
-    bottles, bottle_ml = _bottles(liquid_ml / _FERMENTING_FILL)
+    sugar_ml = sugar_g * _SUGAR_ML_PER_G
+    water_ml = _rounded(liquid_ml - sugar_ml, 2)
+    bottles, bottle_ml = _bottles((water_ml + sugar_ml) / _FERMENTING_FILL)
     return Mix(
         parts={
             "sugar": sugar_g,
             "yeast": _rounded(yeast_tsp * _G_PER_CUP["yeast"] / 48.0, 2),
-            "water": _rounded(liquid_ml - sugar_g * _SUGAR_ML_PER_G, 2),
+            "water": water_ml,
         },
         bottles=bottles,
         bottle_ml=bottle_ml,
@@ -134,7 +137,7 @@ def amount_words(substance: Substance, amount: float) -> str:
     Returns
     -------
     str
-        Such as ``142 g (5 oz, ¾ cup)``; kitchen measures to a quarter.
+        Such as ``142 g (5 oz, 11 ¼ tbsp)``; kitchen measures to a quarter.
     """
     own, other = UNITS["fluid" if substance == "water" else "mass"].values()
     kitchen = _kitchen_words(amount / _G_PER_CUP[substance])
@@ -142,11 +145,13 @@ def amount_words(substance: Substance, amount: float) -> str:
 
 
 def _kitchen_words(cups: float) -> str:
-    """Return a volume in the largest measure of which it is a quarter or more."""
-    name, per_cup = next(
-        ((name, per_cup) for name, per_cup in _SPOONS_PER_CUP.items() if cups * per_cup >= 0.25), ("tsp", 48.0)
-    )
-    quarters = max(round(cups * per_cup * 4.0), 1) / 4.0
+    """Return a volume in quarters of the largest measure that tells it well enough."""
+    told = [
+        (name, quarters, abs(quarters / (cups * per_cup) - 1.0) <= _SPOON_ERROR)
+        for name, per_cup in _SPOONS_PER_CUP.items()
+        for quarters in (max(round(cups * per_cup * 4.0), 1) / 4.0,)
+    ]
+    name, quarters, _ = next((one for one in told if one[2]), told[-1])
     whole, part = int(quarters), quarters % 1.0
     shown = (f"{whole}" if whole else "") + (f"{' ' if whole else ''}{_QUARTERS[part]}" if part else "")
     return f"{shown} {name}{'s' if name == 'cup' and quarters > 1.0 else ''}"

@@ -39,7 +39,7 @@ def plan_title(plan: GasPlan) -> str:
     return f"Gas{name}: {SOURCE_WORDS[kind]}, {plan.days:g} days"
 
 
-def mix_words(plan: GasPlan) -> str:
+def answer_lines(plan: GasPlan) -> tuple[str, ...]:
     """
     Return what to mix or fill, the answer of a plan.
 
@@ -50,22 +50,24 @@ def mix_words(plan: GasPlan) -> str:
 
     Returns
     -------
-    str
-        Grams, with ounces and kitchen measures beside.
+    tuple of str
+        A line each: grams, with ounces and kitchen measures beside.
     """
     if plan.mix is None:
-        filled = " ".join(map(_fill_words, plan.fills))
-        return f"{_mass(plan.gas_g)} of gas for {plan.days:g} days. {filled}"
+        return f"{_mass(plan.gas_g)} of gas for {plan.days:g} days.", *map(_fill_words, plan.fills)
     mix = plan.mix
-    parts = [f"{amount_words(part, amount)} {part}" for part, amount in mix.parts.items()]
-    bottles = f"a {mix.bottle_ml / 1000.0:g} L bottle" if mix.bottles == 1 else _several(mix.bottles, mix.bottle_ml)
-    share = "three quarters" if "yeast" in mix.parts else "half"
-    return f"{', '.join(parts)}, in {bottles} filled to {share} at most."
+    parts = [f"{part.capitalize()}: {amount_words(part, amount)}" for part, amount in mix.parts.items()]
+    size, share = (
+        with_other_unit("fluid", mix.bottle_ml),
+        "three quarters" if "yeast" in mix.parts else "half",
+    )
+    bottles = "1 bottle of" if mix.bottles == 1 else f"{mix.bottles} bottles, each of"
+    return *parts, f"In {bottles} {size}, filled to {share} at most."
 
 
 def plan_rows(plan: GasPlan) -> Rows:
     """
-    Return a plan in words, the answer first.
+    Return what comes of a plan and how to go about it, after its answer.
 
     Parameters
     ----------
@@ -78,8 +80,7 @@ def plan_rows(plan: GasPlan) -> Rows:
         Rows.
     """
     rows = [
-        ("Fill" if plan.mix is None else "Mix", mix_words(plan)),
-        *(("", text) for text in _mixing_words(plan)),
+        *_labelled("How", _mixing_words(plan)),
         ("Gives", _gives_words(plan)),
         ("Until", _until_words(plan)),
         ("Fish", _fish_words(plan)),
@@ -262,10 +263,6 @@ def _mixing_words(plan: GasPlan) -> tuple[str, ...]:
 
 def _fill_words(fill: Fill) -> str:
     return f"A filling of {_mass(fill.gas_g)} lasts {days_words(fill.days).short()}."
-
-
-def _several(count: int, size_ml: float) -> str:
-    return f"{count} bottles of {size_ml / 1000.0:g} L together"
 
 
 def _labelled(label: str, lines: tuple[str, ...]) -> list[tuple[str, str]]:
