@@ -76,7 +76,10 @@ def test_tank_is_added_as_said(path: Path) -> None:
         ),
         *("--fluid-renewed", "2025-05-20", "--light", "warm-led"),
     )
-    assert said == "Added window. Read its photos with: colorread batch FOLDER --tank window\n"
+    assert said.splitlines() == [
+        "Added window. Read its photos with: colorread batch FOLDER --tank window",
+        "Plan its gas and its first days with: colorread gas --tank window",
+    ]
     assert "cylinder, 500 g (17.6 oz), refilled 2025-06-01, needle valve and timer valve (timer)" in run(
         "tank", "show", "window"
     )

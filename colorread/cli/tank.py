@@ -38,8 +38,11 @@ app = typer.Typer(
 Examples:
   colorread tank add window --volume 60 --kh 4 --temperature 25 --lights 10:00-18:00 --gas 08:00-18:00
   colorread tank edit window --source acid-bicarbonate --source-amount 100 --source-started 2025-06-01
+  colorread tank edit window --source cylinder --source-amount 20oz --valve timer
   colorread tank edit window --clear gas
-  colorread tank list""",
+  colorread tank list
+
+Other units may be typed behind a number: 15gal, 20oz, 77F, 71caco3.""",
     no_args_is_help=True,
     rich_markup_mode=None,
 )
@@ -201,6 +204,8 @@ def add(name: _Name, given: Mapping[str, Any], log: LogFile = None) -> None:
         opened.add_tank(tank)
     _warn_of_limits(tank)
     typer.echo(f"Added {name}. Read its photos with: {_batch_command(name, log)}")
+    if tank.source is not None and tank.volume_l is not None:
+        typer.echo(f"Plan its gas and its first days with: {log_command(f'gas --tank {shlex.quote(name)}', log)}")
     _mention_hardware(tank)
 
 
