@@ -189,7 +189,16 @@ def test_recipe_names_amounts_error_color_and_cautions(width: int) -> None:
     assert max(map(len, text.splitlines())) <= width
     words = flat(text.replace("│", " "))
     # 12 g NaHCO3 in 1 L, 50 mL to 500 mL, 100 mL to 1 L: 119.8 mg/L make 4 dKH.
-    for part in ("12 g (0.423 oz) baking soda", "1000 mL", "50 mL", "500 mL", "100 mL", "drops of 0.04 %", "blue", "4 weeks"):
+    for part in (
+        "12 g (0.423 oz) baking soda",
+        "1000 mL",
+        "50 mL",
+        "500 mL",
+        "100 mL",
+        "drops of 0.04 %",
+        "blue",
+        "4 weeks",
+    ):
         assert part in words
     # 4.006 dKH in 5 mL and 4 drops of 0.05 mL; 24.65 umol/L of dye in it are 1.7 % of 1429 umol/L.
     assert "3.85 dKH" in words
