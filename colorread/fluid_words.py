@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from colorread.fluid import RENEWAL, DyeDose, FluidRecipe, RoomAirColor
+from colorread.units import with_other_unit
 
 _MOST_READABLE_PH = 7.5  # beyond, the dye hardly changes and a reading tells only that it is above: assumption
 
@@ -90,10 +91,11 @@ def fluid_rows(
     error, direct = recipe.error, recipe.error_weighed_directly
     vial, vial_dkh = kh_words(dose.kh_in_vial_dkh, ".2f"), dkh_words(dose.kh_in_vial_dkh, ".2f")
     to_state = vial if vial == vial_dkh else f"{vial} ({vial_dkh})"
+    soda = with_other_unit("mass", recipe.baking_soda_g)
     drops = "1 drop" if dose.drops == 1 else f"{dose.drops} drops"
     rows = (
-        f"1 Stock|Dissolve {recipe.baking_soda_g:g} g baking soda in pure water, then fill up to {recipe.stock_ml:g} "
-        f"mL: {kh_words(recipe.stock_kh_dkh, '.0f')}.",
+        f"1 Stock|Dissolve {soda} baking soda in pure water, then fill up to {recipe.stock_ml:g} mL: "
+        f"{kh_words(recipe.stock_kh_dkh, '.0f')}.",
         f"2 Dilute|Fill {recipe.first.portion_ml:g} mL of the stock up to {recipe.first.total_ml:g} mL with pure "
         f"water: {kh_words(recipe.first.kh_dkh, '.1f')}.",
         f"3 Fluid|Fill {recipe.second.portion_ml:g} mL of that up to {recipe.second.total_ml:g} mL with pure water: "

@@ -1,4 +1,4 @@
-"""What makes the gas, how to give less of it, what to beware of, and which animals bear little; common practice."""
+"""What makes the gas, which valve it has, how to give less of it, what to beware of; common practice."""
 
 # No source for any of it. Without imports of its own, so that the command line may tell it at once.
 
@@ -12,18 +12,23 @@ SOURCE_WORDS: dict[SourceKind, str] = {
     "acid-bicarbonate": "citric acid and bicarbonate (acid-bicarbonate)",
     "cylinder": "cylinder",
 }
+Valve = Literal["none", "needle", "timer"]
+"""What sets the gas: nothing, a needle valve, or that and a timer valve, which closes without current."""
+VALVE_WORDS: dict[Valve, str] = {
+    "none": "no valve to set the gas (none)",
+    "needle": "needle valve (needle)",
+    "timer": "needle valve and timer valve (timer)",
+}
+NO_VALVE_ON_YEAST = (
+    "A fermenting bottle cannot be stopped: the yeast goes on, so behind a closed valve the pressure rises until the "
+    "bottle bursts. It needs an open hose, without a valve."
+)
 SENSITIVE_ANIMALS = "shrimp, snails, fry, discus, fish of cold or fast water (hobby convention)"
 HOSE_OUT = "pull the hose out of the tank, never close or pinch it"
-STOP_THE_GAS = f"stop the gas (DIY bottle: {HOSE_OUT})"
 SIGNS_IN_SHORT = "Fish gasping or breathing fast? Run an air stone."
 SIGNS_OF_DISTRESS = (
     "Signs of too much CO2 or too little oxygen: fish gasp at the surface, breathe fast, lose balance or lie still. "
     "The end of the night is the critical time."
-)
-# Water alike in temperature and hardness, without chlorine: common practice, no source.
-IF_DISTRESSED = (
-    f"If you see them: {STOP_THE_GAS}, move the surface or run an air stone, and change part of the water with "
-    "conditioned (dechlorinated) water of the same temperature and hardness. If that does not help, call a vet."
 )
 
 _ROOM = (
@@ -34,13 +39,86 @@ _BOTTLE = (
     "DIY bottle: never seal it or pinch its hose. Use a pressure-rated one, secured against tipping, with a check "
     "valve and a trap bottle. A blocked hose or diffuser builds pressure."
 )
+_VALVED_BOTTLE = (
+    "Acid bottle with a valve: only a pressure-rated one with a relief valve, as its supplier and local codes require, "
+    "secured against tipping, with a check valve. It goes on making gas behind the valve, so never refill it under "
+    "pressure. Keep acid away from eyes and skin."
+)
 _CYLINDER = (
     "Cylinder: upright, secured, away from heat and sun, with regulator and check valve as its supplier and local "
     "codes require. When it is nearly empty, the gas may come in one rush."
 )
 
 
-def less_gas(source: SourceKind | None, *, a_little: bool = False) -> str:
+def has_open_hose(source: SourceKind | None, valve: Valve | None = None) -> bool:
+    """
+    Return whether the gas comes through a hose that must stay open.
+
+    Parameters
+    ----------
+    source : {'fermentation', 'acid-bicarbonate', 'cylinder'} or None
+        What makes the gas.
+    valve : {'none', 'needle', 'timer'} or None
+        What sets it; a bottle whose valve is not known is taken to have none.
+
+    Returns
+    -------
+    bool
+        Of a bottle without a valve.
+    """
+    return source == "fermentation" or (source == "acid-bicarbonate" and valve in (None, "none"))
+
+
+def stop_gas(source: SourceKind | None, valve: Valve | None = None) -> str:
+    """
+    Return how to end the gas at once.
+
+    Parameters
+    ----------
+    source : {'fermentation', 'acid-bicarbonate', 'cylinder'} or None
+        What makes the gas; both ways are told where that is not known.
+    valve : {'none', 'needle', 'timer'} or None
+        What sets it.
+
+    Returns
+    -------
+    str
+        An order in small letters, without its period.
+    """
+    if source is None:
+        return f"turn it off (DIY bottle: {HOSE_OUT})"
+    if has_open_hose(source, valve):
+        return HOSE_OUT
+    if source == "acid-bicarbonate":
+        return "pull the hose out of the tank"
+    return "close the cylinder's own valve" if valve == "none" else "turn it off"
+
+
+def if_distressed(source: SourceKind | None, valve: Valve | None = None) -> str:
+    """
+    Return what to do where the fish show signs of distress.
+
+    Parameters
+    ----------
+    source : {'fermentation', 'acid-bicarbonate', 'cylinder'} or None
+        What makes the gas.
+    valve : {'none', 'needle', 'timer'} or None
+        What sets it.
+
+    Returns
+    -------
+    str
+        A sentence or two.
+    """
+    how = f" (DIY bottle: {HOSE_OUT})" if source is None or has_open_hose(source, valve) else ""
+    # Water alike in temperature and hardness, without chlorine: common practice, no source.
+    return (
+        f"If you see them: stop the gas{how}, move the surface or run an air stone, and change part of the water with "
+        "conditioned (dechlorinated) water of the same temperature and hardness. If that does not help, call a vet."
+    )
+
+
+def less_gas(source: SourceKind | None, valve: Valve | None = None, *, a_little: bool = False) -> str:
     """
     Return how to give less gas at once; a bottle goes on making gas, so its hose must stay open.
 
@@ -48,6 +126,8 @@ def less_gas(source: SourceKind | None, *, a_little: bool = False) -> str:
     ----------
     source : {'fermentation', 'acid-bicarbonate', 'cylinder'} or None
         What makes the gas; both ways are told where that is not known.
+    valve : {'none', 'needle', 'timer'} or None
+        What sets it.
     a_little : bool
         Whether a little less may do.
 
@@ -57,14 +137,14 @@ def less_gas(source: SourceKind | None, *, a_little: bool = False) -> str:
         One sentence without its period, in small letters.
     """
     down = "turn the gas down a little" if a_little else "turn the gas down"
-    if source == "cylinder":
-        return down
     if source is None:
         return f"{down} (DIY bottle: hose out of the tank, never closed or pinched)"
-    return f"{HOSE_OUT}{'; a few hours are enough to begin with' if a_little else ''}"
+    if has_open_hose(source, valve) or valve == "none":
+        return f"{stop_gas(source, valve)}{'; a few hours are enough to begin with' if a_little else ''}"
+    return down
 
 
-def gas_cautions(source: SourceKind | None) -> tuple[str, ...]:
+def gas_cautions(source: SourceKind | None, valve: Valve | None = None) -> tuple[str, ...]:
     """
     Return what to beware of in the room and at the gas source.
 
@@ -72,6 +152,8 @@ def gas_cautions(source: SourceKind | None) -> tuple[str, ...]:
     ----------
     source : {'fermentation', 'acid-bicarbonate', 'cylinder'} or None
         What makes the gas; None where that is not known.
+    valve : {'none', 'needle', 'timer'} or None
+        What sets it.
 
     Returns
     -------
@@ -80,4 +162,6 @@ def gas_cautions(source: SourceKind | None) -> tuple[str, ...]:
     """
     if source is None:
         return _ROOM, _BOTTLE, _CYLINDER
-    return _ROOM, _CYLINDER if source == "cylinder" else _BOTTLE
+    if source == "cylinder":
+        return _ROOM, _CYLINDER
+    return _ROOM, _BOTTLE if has_open_hose(source, valve) else _VALVED_BOTTLE

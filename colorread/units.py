@@ -1,5 +1,5 @@
 """
-Conversions between the units keepers and chemists use for hardness, salts and temperature.
+Conversions between the units keepers and chemists use for hardness, salts, temperature, volume and mass.
 
 Carbonate hardness in degrees (dKH) is the unit of every interface of the project; the others are
 reached from it. One dKH is by definition the alkalinity of 10 mg of CaO per liter. One mmol/L of
@@ -7,6 +7,12 @@ alkalinity is the same as one meq/L.
 """
 
 from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -29,11 +35,26 @@ HCO3_G_MOL = _H + _C + 3 * _O
 """Molar mass of the bicarbonate ion, one equivalent [g/mol]."""
 NAHCO3_G_MOL = _NA + HCO3_G_MOL
 """Molar mass of sodium bicarbonate (baking soda), one equivalent [g/mol]."""
+WATER_G_MOL = 2 * _H + _O
+"""Molar mass of water [g/mol]."""
 NA2CO3_G_MOL = 2 * _NA + _C + 3 * _O
 """Molar mass of sodium carbonate (washing soda), two equivalents [g/mol]."""
 
 MMOL_L_PER_DKH = 2 * 10.0 / CAO_G_MOL
 """Alkalinity of one degree: 10 mg/L of CaO, two equivalents a mole [mmol/L]."""
+
+
+# By definition: NIST Handbook 44, appendix C (US gallon of 231 cubic inches, avoirdupois ounce, inch of 2.54 cm).
+L_PER_GALLON = 231 * 2.54**3 / 1000
+"""One US gallon [L]."""
+ML_PER_FLUID_OUNCE = 1000 * L_PER_GALLON / 128
+"""One US fluid ounce [mL]."""
+G_PER_OUNCE = 28.349523125
+"""One avoirdupois ounce [g]."""
+
+Quantity = Literal["temperature", "kh", "volume", "fluid", "mass"]
+"""What is typed and shown in units that a keeper chooses; a fluid is what syringes and cups measure."""
+Conversion = Callable[[ArrayLike], ArrayLike]
 
 
 def mmol_l_from_dkh(kh_dkh: ArrayLike) -> NDArray[np.float64]:
@@ -153,3 +174,147 @@ def fahrenheit_from_celsius(temperature_c: ArrayLike) -> NDArray[np.float64]:
         Temperature [degF].
     """
     return np.asarray(temperature_c, dtype=np.float64) * 1.8 + 32.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unit:
+    """
+    A unit of a quantity, next to that of the project.
+
+    Parameters
+    ----------
+    words : str
+        Behind a number.
+    from_own, to_own : callable
+        Conversion from the project's unit and back.
+    digits : int
+        Decimals that are worth showing.
+    """
+
+    words: str
+    from_own: Conversion
+    to_own: Conversion
+    digits: int
+
+    def number(self, value: float) -> str:
+        """Return a value of the project's unit as a number in this one."""
+        text = f"{float(self.from_own(value)):.{self.digits}f}"  # type: ignore[arg-type]
+        return text.rstrip("0").rstrip(".") if "." in text else text
+
+    def text(self, value: float) -> str:
+        """Return a value of the project's unit in this one."""
+        return f"{self.number(value)} {self.words}"
+
+    def own(self, value: float) -> float:
+        """Return a value of this unit in that of the project."""
+        return float(self.to_own(value))  # type: ignore[arg-type]
+
+    def own_within(self, words: str, value: float, low: float, high: float) -> float:
+        """
+        Return a value of this unit in that of the project, if it lies in a range.
+
+        Parameters
+        ----------
+        words : str
+            What it is, for the message.
+        value : float
+            In this unit.
+        low, high : float
+            Ends of the range, both included, in the unit of the project.
+
+        Returns
+        -------
+        float
+            In the unit of the project.
+
+        Raises
+        ------
+        ValueError
+            If it lies outside; one sentence, in this unit.
+        """
+        own = self.own(value)
+        if not low <= own <= high:
+            step = 10.0**-self.digits  # rounded inwards: what is told is taken
+            least, most = (float(self.from_own(end)) / step for end in (low, high))  # type: ignore[arg-type]
+            ends = (math.ceil(round(least, 6)) * step, math.floor(round(most, 6)) * step)
+            told = " and ".join(f"{round(end, self.digits):g}" for end in ends)
+            raise ValueError(f"{words} in {self.words} must lie between {told}, but is {value:g}.")
+        return own
+
+
+def _linear(words: str, own_per_unit: float, digits: int) -> Unit:
+    """Return a unit that is so many of the project's."""
+    return Unit(
+        words=words,
+        from_own=lambda own: np.asarray(own, dtype=np.float64) / own_per_unit,
+        to_own=lambda value: np.asarray(value, dtype=np.float64) * own_per_unit,
+        digits=digits,
+    )
+
+
+UNITS: Mapping[Quantity, Mapping[str, Unit]] = {
+    "temperature": {
+        "c": _linear("°C", 1.0, 2),
+        "f": Unit(words="°F", from_own=fahrenheit_from_celsius, to_own=celsius_from_fahrenheit, digits=1),
+    },
+    "kh": {
+        "dkh": _linear("dKH", 1.0, 3),
+        "caco3": Unit(words="mg/L CaCO3", from_own=caco3_mg_l_from_dkh, to_own=dkh_from_caco3_mg_l, digits=1),
+        "meq": Unit(words="meq/L", from_own=mmol_l_from_dkh, to_own=dkh_from_mmol_l, digits=3),
+    },
+    "volume": {"l": _linear("L", 1.0, 2), "gal": _linear("gal", L_PER_GALLON, 2)},
+    "fluid": {"ml": _linear("mL", 1.0, 1), "floz": _linear("fl oz", ML_PER_FLUID_OUNCE, 2)},
+    "mass": {"g": _linear("g", 1.0, 1), "oz": _linear("oz", G_PER_OUNCE, 2)},
+}
+"""The units of each quantity by the name that is typed behind a number; the first is that of the project."""
+_NUMBER_WITH_UNIT = re.compile(r"([-+]?[0-9.]+)\s*([a-z0-9]+)")
+
+
+def own_of_typed(quantity: Quantity, text: str) -> float:
+    """
+    Return a number with its unit, such as ``77F`` or ``15 gal``, in the unit of the project.
+
+    Parameters
+    ----------
+    quantity : str
+        What it is.
+    text : str
+        As it was typed.
+
+    Returns
+    -------
+    float
+        In the unit of the project.
+
+    Raises
+    ------
+    ValueError
+        If it is no number, or the unit is none of this quantity.
+    """
+    match = _NUMBER_WITH_UNIT.fullmatch(text.strip().lower().replace("°", "").replace("fl oz", "floz"))
+    if match is None or match[2] not in UNITS[quantity]:
+        raise ValueError(text)
+    return UNITS[quantity][match[2]].own(float(match[1]))
+
+
+def with_other_unit(quantity: Quantity, value: float, *, remark: str = "") -> str:
+    """
+    Return a value in the unit of the project and in the other one, such as ``60 L (15.9 gal)``.
+
+    Parameters
+    ----------
+    quantity : str
+        What it is.
+    value : float
+        In the unit of the project.
+    remark : str, optional
+        Put behind the other unit.
+
+    Returns
+    -------
+    str
+        The other one to three digits.
+    """
+    own, other, *_ = UNITS[quantity].values()
+    rounded = float(f"{float(other.from_own(value)):.3g}")  # type: ignore[arg-type]
+    return f"{own.text(value)} ({rounded:g} {other.words}{remark})"

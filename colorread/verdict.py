@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from colorread.gas_care import IF_DISTRESSED, SIGNS_OF_DISTRESS, SourceKind, less_gas
+from colorread.gas_care import SIGNS_OF_DISTRESS, SourceKind, Valve, if_distressed, less_gas
 from colorread.levels import LIKELY, chance_above, level_of
 from colorread.limits import SENSITIVE_FISH_LIMIT_MG_L, USUAL_FISH_LIMIT_MG_L, USUAL_PLANTS_RANGE_MG_L
 from colorread.reading import Interval, Level, PlantsWord, Reading, Verdict
@@ -21,7 +21,6 @@ STANDING_CAUTIONS = (
     "The vial is one to several hours behind the water, most when CO2 falls. The tank may be higher or lower now.",
     "This reading does not replace an instrument, a veterinarian or other professional advice.",
 )
-WATCH_CAUTIONS = (SIGNS_OF_DISTRESS, IF_DISTRESSED)
 ACT_CAUTIONS = ("Raise the gas again only in small steps, two days apart, and look at the fish after each.",)
 
 
@@ -38,12 +37,15 @@ class Marks:
         The fish limit, which the water should stay below [mg/L].
     source : {'fermentation', 'acid-bicarbonate', 'cylinder'} or None
         It decides how there can be less gas; None where not known.
+    valve : {'none', 'needle', 'timer'} or None
+        What sets the gas; None where not known.
     """
 
     plants_low_mg_l: float = USUAL_PLANTS_RANGE_MG_L[0]
     plants_high_mg_l: float = USUAL_PLANTS_RANGE_MG_L[1]
     fish_mg_l: float = USUAL_FISH_LIMIT_MG_L
     source: SourceKind | None = None
+    valve: Valve | None = None
 
 
 USUAL_MARKS = Marks()
@@ -76,10 +78,16 @@ def judge(
     to_do = _to_do(co2_mg_l, marks, plants, fish)
     if not calibrated and fish != "act" and co2_mg_l.value is not None and (fish == "watch" or plants == "cannot tell"):
         to_do += f" {CALIBRATE}"
-    of_level = {"no concern": (), "watch": WATCH_CAUTIONS, "act": WATCH_CAUTIONS + ACT_CAUTIONS}[fish]
+    watch = watch_cautions(marks)
+    of_level = {"no concern": (), "watch": watch, "act": watch + ACT_CAUTIONS}[fish]
     high = co2_mg_l.high is None or co2_mg_l.high > SENSITIVE_FISH_LIMIT_MG_L
     cautions = (*of_level, *((WELFARE_CAUTION,) if high else ()), *STANDING_CAUTIONS)
     return Verdict(plants=plants, fish=fish, sentences=(plants_text, fish_text, to_do), cautions=cautions)
+
+
+def watch_cautions(marks: Marks = USUAL_MARKS) -> tuple[str, ...]:
+    """Return what to watch in the fish, and what to do then with the gas that the marks tell of."""
+    return SIGNS_OF_DISTRESS, if_distressed(marks.source, marks.valve)
 
 
 def judged(reading: Reading, marks: Marks) -> Reading:
@@ -147,7 +155,7 @@ def _to_do(co2_mg_l: Interval, marks: Marks, plants: PlantsWord, fish: Level) ->
     if fish == "act":
         # Where the limit may still be kept, a little may do.
         a_little = co2_mg_l.value is not None and not _is_over(co2_mg_l, marks.fish_mg_l)
-        return f"Look at the fish now, and {less_gas(marks.source, a_little=a_little)}."
+        return f"Look at the fish now, and {less_gas(marks.source, marks.valve, a_little=a_little)}."
     if fish == "watch":
         return WATCH
     if plants == "too little":

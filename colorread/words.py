@@ -9,6 +9,7 @@ from datetime import datetime
 
 from colorread.limits import USUAL_KH_DKH, USUAL_TEMPERATURE_C
 from colorread.reading import Interval, Level, Reading
+from colorread.units import with_other_unit
 
 NO_BREAK = "\xa0"
 # Told apart by shape, never by color alone.
@@ -79,7 +80,7 @@ def bind_units(text: str) -> str:
     str
         With `NO_BREAK` before the units.
     """
-    return re.sub(r"(?<=\d) (?=%|mg/L|°C|dKH|mL|g\b)", NO_BREAK, text)
+    return re.sub(r"(?<=\d) (?=%|mg/L|°C|°F|dKH|mL|(?:L|g|oz|gal)\b)", NO_BREAK, text)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -218,7 +219,7 @@ def input_words(reading: Reading) -> tuple[str, str]:
     water = "tank water" if reading.fluid == "tank-water" else "fluid"
     inputs = {
         "kh": f"{water} of {reading.kh_dkh:g} dKH",
-        "temperature": f"{reading.temperature_c:g} °C",
+        "temperature": with_other_unit("temperature", reading.temperature_c),
         "light": "lamp unknown" if reading.light == "unknown" else f"lamp {reading.light}",
     }
     if reading.profile is not None:
@@ -256,9 +257,11 @@ def temperature_words(temperature_c: float | None) -> str:
     Returns
     -------
     str
-        Such as ``25 °C (assumed)``.
+        Such as ``25 °C (77 °F, assumed)``.
     """
-    return f"{USUAL_TEMPERATURE_C:g} °C (assumed)" if temperature_c is None else f"{temperature_c:g} °C"
+    if temperature_c is None:
+        return with_other_unit("temperature", USUAL_TEMPERATURE_C, remark=", assumed")
+    return with_other_unit("temperature", temperature_c)
 
 
 def budget_words(reading: Reading) -> str:

@@ -380,7 +380,7 @@ def test_card_in_a_missing_folder_is_one_sentence(tmp_path: Path) -> None:
 
 
 def test_fluid_as_text_and_as_json() -> None:
-    assert "12 g baking soda" in " ".join(run("fluid").stdout.split())
+    assert "12 g (0.423 oz) baking soda" in " ".join(run("fluid").stdout.split())
     data = json.loads(run("fluid", "--kh", "4", "--volume", "500", "--json").stdout)
     assert data["schema"] == "colorread.fluid/1"
     assert data["recipe"]["kh_dkh"] == pytest.approx(4.0, rel=0.01)

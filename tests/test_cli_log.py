@@ -19,7 +19,7 @@ from colorread.log.store import Log
 from colorread.reading import Interval, Reading
 from colorread.tank.events import Event
 from colorread.tank.results import PhotoPoint, TankSummary
-from colorread.tank.settings import Marks, Tank
+from colorread.tank.settings import GasSource, Marks, Tank
 from colorread.tank.summary import summarize
 from tests.fabricated import made_reading, made_refusal
 from tests.fabricated_week import made_told
@@ -64,12 +64,27 @@ def photos(path: Path) -> list[str]:
 def test_tank_is_added_as_said(path: Path) -> None:
     said = run(
         *("tank", "add", "window", "--volume", "60", "--kh", "4.2", "--tank-kh", "6", "--temperature", "24"),
-        *("--lights", "10:00-18:00", "--gas", "08:00-18:00", "--source", "fermentation", "--source-amount", "200"),
-        *("--source-started", "2025-06-01", "--sensitive", "--plants", "12-28", "--fish-limit", "22"),
+        *("--lights", "10:00-18:00", "--gas", "08:00-18:00", "--source", "cylinder", "--source-amount", "500"),
+        *(
+            "--source-started",
+            "2025-06-01",
+            "--valve",
+            "timer",
+            "--sensitive",
+            "--plants",
+            "12-28",
+            "--fish-limit",
+            "22",
+        ),
         *("--fluid-renewed", "2025-05-20", "--light", "warm-led"),
     )
-    assert said == "Added window. Read its photos with: colorread batch FOLDER --tank window\n"
-    assert "sugar and yeast (fermentation), 200 g, refilled 2025-06-01" in run("tank", "show", "window")
+    assert said.splitlines() == [
+        "Added window. Read its photos with: colorread batch FOLDER --tank window",
+        "Plan its gas and its first days with: colorread gas --tank window",
+    ]
+    assert "cylinder, 500 g (17.6 oz), refilled 2025-06-01, needle valve and timer valve (timer)" in run(
+        "tank", "show", "window"
+    )
     data = json.loads(run("tank", "show", "window", "--json"))
     assert data == {
         "schema": "colorread.tank/1",
@@ -80,7 +95,7 @@ def test_tank_is_added_as_said(path: Path) -> None:
         "temperature_c": 24.0,
         "lights": "10:00-18:00",
         "gas": "08:00-18:00",
-        "source": {"kind": "fermentation", "amount_g": 200.0, "started": "2025-06-01"},
+        "source": {"kind": "cylinder", "amount_g": 500.0, "started": "2025-06-01", "valve": "timer"},
         "sensitive": True,
         "marks": {"plants_low_mg_l": 12.0, "plants_high_mg_l": 28.0, "fish_mg_l": 22.0},
         "fluid_renewed": "2025-05-20",
@@ -166,13 +181,41 @@ def test_wrong_use_is_told_and_changes_nothing(filled: Path, arguments: tuple[st
     ("options", "told"),
     [
         (("--source", "fermentation"), True),
-        (("--source", "fermentation", "--gas", "20:00-06:00"), False),
         (("--source", "cylinder"), False),
     ],
 )
-def test_yeast_without_hours_is_told_to_give_gas_all_day(filled: Path, options: tuple[str, ...], *, told: bool) -> None:
+def test_yeast_is_told_to_give_gas_all_day(filled: Path, options: tuple[str, ...], *, told: bool) -> None:
     for command in ("add", "edit"):
-        assert ("all day (00:00-24:00)" in run("tank", command, "yeasty", *options)) == told
+        assert ("cannot be stopped" in run("tank", command, "yeasty", *options)) == told
+
+
+@pytest.mark.parametrize(
+    ("options", "asked"),
+    [
+        (("--source", "cylinder"), True),
+        (("--source", "acid-bicarbonate"), True),
+        (("--source", "cylinder", "--valve", "needle"), False),
+        (("--source", "fermentation"), False),
+        ((), False),
+    ],
+)
+def test_the_valve_is_asked_once(filled: Path, options: tuple[str, ...], *, asked: bool) -> None:
+    assert ("--valve none|needle|timer" in run("tank", "add", "gas", *options)) == asked
+
+
+def test_hours_of_a_fermenting_bottle_are_asked_back(filled: Path) -> None:
+    yeast = ("--source", "fermentation")
+    for options in (("--gas", "20:00-06:00"), ("--valve", "timer"), ("--valve", "needle")):
+        said = run("tank", "add", "yeasty", *yeast, *options, code=2)
+        assert len(said.strip().splitlines()) == 1
+    assert "no tank named yeasty" in run("tank", "show", "yeasty", code=2)
+    run("tank", "add", "yeasty", *yeast, "--gas", "00:00-24:00", "--valve", "none")
+    run("tank", "edit", "yeasty", "--gas", "08:00-18:00", code=2)
+    run("tank", "edit", "yeasty", "--source", "cylinder", "--gas", "08:00-18:00", "--valve", "timer")
+    run("tank", "edit", "yeasty", *yeast, code=2)
+    run("tank", "edit", "yeasty", *yeast, "--clear", "gas")
+    with Log(filled) as log:
+        assert log.tank("yeasty").source == GasSource(kind="fermentation")
 
 
 def test_tanks_are_listed_and_removed(filled: Path) -> None:
@@ -187,7 +230,7 @@ def test_tanks_are_listed_and_removed(filled: Path) -> None:
     desk = run("tank", "show", "desk")
     assert "acid-bicarbonate" in desk
     assert "4 dKH (assumed)" in desk
-    assert "(assumed)" in desk.partition("Water")[2].partition("Lights")[0]
+    assert "assumed)" in desk.partition("Water")[2].partition("Lights")[0]
     assert "08:00-18:00 (assumed)" not in desk
     run("tank", "add", "yeasty", "--source", "fermentation")
     assert "00:00-24:00 (assumed)" in run("tank", "show", "yeasty")

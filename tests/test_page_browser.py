@@ -26,6 +26,8 @@ PATHS = (
     "/tanks/window/calibrate",
     "/tanks/window/several",
     "/fluid",
+    "/gas",
+    "/tanks/window/gas",
     "/print",
     "/units",
     "/new-tank",

@@ -14,7 +14,7 @@ import pytest
 from colorread.log.store import Log
 from colorread.tank.settings import GasSource, Tank
 from colorread.words import NO_BREAK
-from tests.page_server import TANK, choose_units, client_of, fields_of, make_log
+from tests.page_server import TANK, choose_units, client_of, fields_of, form_token, make_log
 
 SETTINGS_URL = "/tanks/window/settings"
 
@@ -164,17 +164,17 @@ def test_what_is_not_stated_stays_so_until_it_is_typed(client: httpx.Client, log
 def test_a_gas_source_that_was_changed_meanwhile_is_not_mixed_with_the_one_shown(
     client: httpx.Client, log: Log
 ) -> None:
-    sugar = GasSource(kind="fermentation", amount_g=200.0, started=date(2025, 6, 1))
-    log.put_tank(replace(TANK, source=sugar))
+    acid = GasSource(kind="acid-bicarbonate", amount_g=200.0, started=date(2025, 6, 1))
+    log.put_tank(replace(TANK, source=acid))
     shown = client.get(SETTINGS_URL).text
-    assert "sugar and yeast (fermentation)" in shown  # as the keeper and as the command line say
+    assert "citric acid and bicarbonate (acid-bicarbonate)" in shown  # as the keeper and as the command line say
     fields = fields_of(shown)
     cylinder = replace(TANK, source=GasSource(kind="cylinder", amount_g=425.0))
     log.put_tank(cylinder)
     client.post(SETTINGS_URL, data={**fields, "volume": "60"})
     assert log.tank("window") == cylinder
     client.post(SETTINGS_URL, data={**fields, "source_started": "2025-06-08"})
-    assert log.tank("window").source == replace(sugar, started=date(2025, 6, 8))
+    assert log.tank("window").source == replace(acid, started=date(2025, 6, 8))
     client.post(SETTINGS_URL, data={**fields, "source": ""})
     assert log.tank("window").source is None
 
@@ -204,3 +204,20 @@ def test_no_other_file_can_be_named_as_profile(client: httpx.Client, log: Log) -
     assert answer.status_code == 422
     assert "Choose one of the profiles in the list." in answer.text
     assert log.tank("window") == TANK
+
+
+def test_volume_and_amount_are_in_gallons_and_ounces_where_chosen(client: httpx.Client, log: Log) -> None:
+    log.put_tank(replace(TANK, volume_l=60.0, source=GasSource(kind="cylinder", amount_g=500.0)))
+    token = form_token(client.get("/units").text)
+    client.post("/units", data={"csrf": token, "temperature": "f", "kh": "dkh", "volume": "gal", "mass": "oz"})
+    fields = fields_of(client.get(SETTINGS_URL).text)
+    choose_units(client, "c", "dkh")
+    # 60 / 3.785412 and 500 / 28.349523
+    assert (fields["volume"], fields["source_amount"]) == ("15.85", "17.64")
+    client.post(SETTINGS_URL, data=fields)
+    assert log.tank("window").volume_l == 60.0
+    client.post(SETTINGS_URL, data={**fields, "volume": "20", "source_amount": "20"})
+    changed = log.tank("window")
+    assert changed.volume_l == pytest.approx(75.708, abs=0.01)
+    assert changed.source is not None
+    assert changed.source.amount_g == pytest.approx(566.99, abs=0.01)

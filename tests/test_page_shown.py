@@ -12,12 +12,12 @@ from pathlib import Path
 import httpx
 import pytest
 
-from colorread.gas_care import SourceKind, gas_cautions, less_gas
+from colorread.gas_care import SIGNS_OF_DISTRESS, SourceKind, gas_cautions, less_gas
 from colorread.log.store import Log
 from colorread.page.shown import age_words
 from colorread.reading import Interval
 from colorread.tank.settings import GasSource
-from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS, Marks
+from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, Marks, watch_cautions
 from colorread.words import NO_BREAK
 from tests.fabricated import made_reading
 from tests.made_log import made_entry
@@ -67,12 +67,12 @@ def test_readings_are_judged_by_the_marks_of_now(page: tuple[httpx.Client, Path]
     paths = ("/tanks/window", "/tanks", f"/tanks/window/readings/{sha256}")
     assert {word for path in paths for word in fish_words(client.get(path).text)} == {"no concern"}
     assert words_for_programs(client, sha256) == {"no concern"}
-    assert WATCH_CAUTIONS[0] not in client.get("/tanks/window").text
+    assert SIGNS_OF_DISTRESS not in client.get("/tanks/window").text
     with Log(log_path) as log:
         log.put_tank(replace(TANK, marks=Marks(fish_mg_l=10.0)))
     assert {word for path in paths for word in fish_words(client.get(path).text)} == {"act"}
     assert words_for_programs(client, sha256) == {"act"}
-    assert WATCH_CAUTIONS[0] in client.get("/tanks/window").text
+    assert SIGNS_OF_DISTRESS in client.get("/tanks/window").text
 
 
 @pytest.mark.parametrize("source", ["cylinder", "fermentation"])
@@ -95,7 +95,12 @@ def test_a_low_morning_does_not_take_the_cautions_of_a_high_evening(page: tuple[
     add(log_path, 2, 10.0, NOW - timedelta(hours=2))
     text = html.unescape(client.get("/tanks/window").text).replace(NO_BREAK, " ")
     assert "Fish: act<" in text
-    for caution in (*WATCH_CAUTIONS, *ACT_CAUTIONS, *STANDING_CAUTIONS, *gas_cautions(TANK.source_kind)):
+    for caution in (
+        *watch_cautions(TANK.judged_by),
+        *ACT_CAUTIONS,
+        *STANDING_CAUTIONS,
+        *gas_cautions(TANK.source_kind),
+    ):
         assert text.count(caution) == 1
 
 

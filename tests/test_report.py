@@ -27,7 +27,7 @@ from colorread.tank.series import wall_clock
 from colorread.tank.settings import GasSource, Marks, Tank, parse_span
 from colorread.tank.summary import summarize
 from colorread.tank.words import HOURS_ABOVE, OF_WHEN, forecast_rows, number_rows
-from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, WATCH_CAUTIONS, judge
+from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, judge, watch_cautions
 from tests.fabricated import made_reading
 from tests.fabricated_week import (
     CANNOT_TELL,
@@ -299,7 +299,7 @@ def test_cautions_are_those_of_the_highest_reading_of_late(evening_mg_l: float, 
         for at, co2 in ((evening, evening_mg_l), (evening + timedelta(hours=13), 10.0))
     ]
     text = _Page(report_html(summarize(Tank(name="New", made_up=True), readings), [])).text
-    for caution in (*WATCH_CAUTIONS, *ACT_CAUTIONS):
+    for caution in (*watch_cautions(), *ACT_CAUTIONS):
         assert text.count(caution) == is_high
     for caution in (*STANDING_CAUTIONS, *gas_cautions(None)):
         assert text.count(caution) == 1

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import date, datetime, time
 from typing import Any
 
@@ -80,6 +81,8 @@ def test_a_fish_limit_that_would_silence_the_verdict_is_refused(fish_mg_l: float
 def test_a_tank_is_judged_with_what_makes_its_gas(kind: SourceKind) -> None:
     tank = Tank(name="desk", source=GasSource(kind=kind), sensitive=True)
     assert tank.judged_by == Marks(fish_mg_l=20.0, source=kind)
+    valved = replace(tank, source=GasSource(kind=kind, valve="none"))
+    assert valved.judged_by == Marks(fish_mg_l=20.0, source=kind, valve="none")
     assert Tank(name="desk").judged_by == Marks()
 
 
@@ -87,7 +90,7 @@ def test_json_of_a_tank_is_readable() -> None:
     data = tank_to_dict(WINDOW)
     assert data["schema"] == "colorread.tank/1"
     assert data["lights"] == "10:00-18:00"
-    assert data["source"] == {"kind": "fermentation", "amount_g": 200.0, "started": "2025-06-01"}
+    assert data["source"] == {"kind": "fermentation", "amount_g": 200.0, "started": "2025-06-01", "valve": None}
     assert data["fluid_renewed"] == "2025-05-20"
 
 
@@ -175,6 +178,7 @@ def test_edit_of_nothing_changes_nothing(tank: Tank) -> None:
         ),
         ({"source": "fermentation"}, (), "source", WINDOW.source),
         ({"source": "cylinder"}, (), "source", GasSource(kind="cylinder")),
+        ({"source": "cylinder", "valve": "timer"}, (), "source", GasSource(kind="cylinder", valve="timer")),
         (
             {"source": "cylinder", "source_amount": 500.0},
             ("source",),

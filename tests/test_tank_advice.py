@@ -62,33 +62,35 @@ def hours_tried(fit: TankFit, gas: str, lights: str | None = "10:00-18:00", *, o
 
 
 @pytest.mark.parametrize(
-    ("kind", "gas", "rates", "words"),
+    ("made_by", "gas", "begun", "rate"),
     [
-        ("cylinder", "08:00-18:00", True, "Turn the gas off at 17:00 instead of 18:00."),
-        ("cylinder", "00:00-24:00", True, "Turn the gas on at 09:00 and off at 18:00 instead of day and night."),
-        ("acid-bicarbonate", "08:00-18:00", True, "Turn the gas off at 17:00 instead of 18:00."),
-        (
-            "acid-bicarbonate",
-            "00:00-24:00",
-            False,
-            "Put the hose into the tank at 09:00 and pull it out at 18:00 instead of day and night.",
-        ),
-        (
-            "fermentation",
-            "08:00-18:00",
-            False,
-            "Pull the hose out of the tank at 17:00 instead of 18:00.",
-        ),
-        (None, "08:00-18:00", True, "End the gas at 17:00 instead of 18:00."),
+        (GasSource(kind="cylinder"), "08:00-18:00", "Turn the gas", "Turn the gas"),
+        (GasSource(kind="cylinder"), "00:00-24:00", "Turn the gas", "Turn the gas"),
+        (GasSource(kind="cylinder", valve="timer"), "00:00-24:00", "Turn the gas", "Turn the gas"),
+        (GasSource(kind="cylinder", valve="needle"), "08:00-18:00", "Turn the gas", "Turn the gas"),
+        (GasSource(kind="cylinder", valve="needle"), "00:00-24:00", None, "Turn the gas"),
+        (GasSource(kind="cylinder", valve="none"), "08:00-18:00", "Turn the gas", "Hang the diffuser"),
+        (GasSource(kind="cylinder", valve="none"), "00:00-24:00", None, "Hang the diffuser"),
+        (GasSource(kind="acid-bicarbonate", valve="needle"), "08:00-18:00", "Turn the gas", "Turn the gas"),
+        (GasSource(kind="acid-bicarbonate", valve="needle"), "00:00-24:00", None, "Turn the gas"),
+        (GasSource(kind="acid-bicarbonate"), "08:00-18:00", "the tank at", "Hang the diffuser"),
+        (GasSource(kind="acid-bicarbonate", valve="none"), "00:00-24:00", "the tank at", "Hang the diffuser"),
+        (GasSource(kind="fermentation"), "00:00-24:00", None, "Hang the diffuser"),
+        (GasSource(kind="fermentation", valve="none"), "08:00-18:00", None, "Hang the diffuser"),
+        (None, "08:00-18:00", "the gas", "Turn the gas valve"),
     ],
 )
-def test_only_what_a_source_allows_is_tried(
-    fit: TankFit, kind: SourceKind | None, gas: str, words: str, *, rates: bool
+def test_only_what_the_hardware_allows_is_tried(
+    fit: TankFit, made_by: GasSource | None, gas: str, begun: str | None, rate: str
 ) -> None:
-    tank = Tank(name="tank", gas=parse_span(gas), lights=parse_span("10:00-18:00"), source=source(kind))
+    tank = Tank(name="tank", gas=parse_span(gas), lights=parse_span("10:00-18:00"), source=made_by)
     tried = tried_on(fit, tank)
-    assert words in {candidate.words for candidate in tried}
-    assert any(candidate.change.rate_factor != 1.0 for candidate in tried) == rates
+    hours = [candidate.words for candidate in tried if candidate.change.gas is not None]
+    assert bool(hours) == (begun is not None)
+    assert all(begun in words for words in hours if begun is not None)
+    rates = [candidate.words for candidate in tried if candidate.change.rate_factor != 1.0]
+    assert rates
+    assert all(words.startswith(rate) for words in rates)
     assert any(candidate.words.startswith("Run an air stone at night") for candidate in tried)
 
 
@@ -200,7 +202,8 @@ def test_yeast_is_neither_switched_nor_throttled(overdosed: Truth, usual: Truth)
         days = (*advice.others, *([advice.recommended] if advice.recommended else []))
         told = " ".join((*advice.sentences, *(day.words for day in days)))
         assert not re.search(r"turn the gas|turn it off|valve", told, re.IGNORECASE)
-        assert "hose" in advice.sentences[0]
+        assert not re.search(r"at \d\d:\d\d", told)
+        assert re.search("hose|diffuser", advice.sentences[0])
 
 
 @pytest.mark.parametrize("fish_mg_l", [10.0, 12.0, 14.0, 16.0, 18.0, 22.0, 30.0])

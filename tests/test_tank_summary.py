@@ -30,7 +30,7 @@ from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.summary import summarize
 from colorread.tank.summary_json import summary_to_dict
 from colorread.tank.words import fitted_rows, number_rows
-from colorread.verdict import LEAVE_IT, STANDING_CAUTIONS, WATCH_CAUTIONS, Marks
+from colorread.verdict import LEAVE_IT, STANDING_CAUTIONS, Marks, watch_cautions
 from tests.fabricated import made_reading, made_refusal
 from tests.fabricated_week import made_told
 from tests.tank_simulator import START, Truth, simulated_week
@@ -406,7 +406,7 @@ def test_a_terminal_without_unicode_gets_plain_letters(summary: TankSummary) -> 
 
 def test_without_any_reading_there_is_all_of_it_to_watch() -> None:
     tank = Tank(name="desk", source=GasSource(kind="cylinder"))
-    watch = (*WATCH_CAUTIONS, *STANDING_CAUTIONS, *gas_cautions("cylinder"))
+    watch = (*watch_cautions(Marks(source="cylinder")), *STANDING_CAUTIONS, *gas_cautions("cylinder"))
     for readings in ([], [made_refusal()], [made_reading(taken_at=None)]):
         assert summarize(tank, readings).cautions == watch
 

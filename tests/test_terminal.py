@@ -97,7 +97,7 @@ def test_details_hold_what_was_left_out() -> None:
     for part in (
         "6.88 (6.70 to 7.05)",
         "7.00 (6.80 to 7.20)",
-        "4 dKH, 25 °C, lamp unknown",
+        "4 dKH, 25 °C (77 °F), lamp unknown",
         "2025-06-04 05:30 +01:00",
         "3 x KH x 10^(7 - pH), which reads 12 % low",
         "dye pKa 67 %, light and camera 17 %, color of the fluid 17 %",
@@ -182,7 +182,16 @@ def test_recipe_names_amounts_error_color_and_cautions(width: int) -> None:
     assert max(map(len, text.splitlines())) <= width
     words = flat(text.replace("│", " "))
     # 12 g NaHCO3 in 1 L, 50 mL to 500 mL, 100 mL to 1 L: 119.8 mg/L make 4 dKH.
-    for part in ("12 g baking soda", "1000 mL", "50 mL", "500 mL", "100 mL", "drops of 0.04 %", "blue", "4 weeks"):
+    for part in (
+        "12 g (0.423 oz) baking soda",
+        "1000 mL",
+        "50 mL",
+        "500 mL",
+        "100 mL",
+        "drops of 0.04 %",
+        "blue",
+        "4 weeks",
+    ):
         assert part in words
     # 4.006 dKH in 5 mL and 4 drops of 0.05 mL; 24.65 umol/L of dye in it are 1.7 % of 1429 umol/L.
     assert "3.85 dKH" in words

@@ -71,3 +71,36 @@ def test_arrays_keep_their_shape_and_nan_stays():
 
 def test_whole_numbers_are_not_truncated():
     assert units.mmol_l_from_dkh([1, 2]) == pytest.approx([0.35665, 0.71330], rel=2e-4)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "typed", "own"),
+    [
+        # NIST Handbook 44, appendix C: 1 gallon is 3.785 412 L, 1 ounce 28.349 523 g, 1 fluid ounce 29.573 53 mL.
+        ("volume", "10gal", 37.85412),
+        ("volume", "60 L", 60.0),
+        ("mass", "16 oz", 453.5924),
+        ("fluid", "8 fl oz", 236.5882),
+        ("temperature", "77F", 25.0),
+        ("temperature", "77 °F", 25.0),
+        ("kh", "71.4caco3", 4.0),
+    ],
+)
+def test_a_number_may_have_another_unit(quantity, typed, own):
+    assert units.own_of_typed(quantity, typed) == pytest.approx(own, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "typed"), [("volume", "10oz"), ("mass", "5 stone"), ("volume", "gal"), ("kh", "4")]
+)
+def test_a_unit_of_another_quantity_is_refused(quantity, typed):
+    with pytest.raises(ValueError, match=typed):
+        units.own_of_typed(quantity, typed)
+
+
+def test_every_unit_leads_back_and_is_shown_beside():
+    for quantity, of_quantity in units.UNITS.items():
+        for unit in of_quantity.values():
+            assert unit.own(float(unit.from_own(12.5))) == pytest.approx(12.5), quantity
+    assert units.with_other_unit("volume", 60.0) == "60 L (15.9 gal)"
+    assert units.with_other_unit("temperature", 25.0, remark=", assumed") == "25 °C (77 °F, assumed)"

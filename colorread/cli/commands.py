@@ -9,7 +9,7 @@ import typer
 from typer.core import TyperGroup
 
 from colorread import __version__
-from colorread.cli import batch, calibrate, demo, fluid, log, log_note, profile, read, serve, sheets, tank
+from colorread.cli import batch, calibrate, demo, fluid, gas, log, log_note, profile, read, serve, sheets, tank
 from colorread.cli.options import EXIT_FAILED
 
 # \b keeps the lines of a paragraph as they are.
@@ -25,11 +25,12 @@ Examples:
   colorread fluid --kh 4 --volume 1000
   colorread read tank.jpg --kh 4 --temperature 25
   colorread batch photos --tank window --report window.html
+  colorread gas --tank window --days 14
   colorread calibrate ends --how
   colorread demo"""
 
 # As a keeper comes to them.
-_ORDER = ("card", "fluid", "read", "tank", "batch", "log", "serve", "calibrate", "chart", "profile", "demo")
+_ORDER = ("card", "fluid", "read", "tank", "batch", "gas", "log", "serve", "calibrate", "chart", "profile", "demo")
 
 
 class _Commands(TyperGroup):
@@ -69,6 +70,7 @@ app.command(
 )(fluid.fluid)
 app.command(short_help="Read CO2 from photos.", epilog=f"{read.EPILOG}\n\n{_EXIT_CODES}")(read.read)
 app.command(short_help="Read a folder and follow the tank.", epilog=f"{batch.EPILOG}\n\n{_EXIT_CODES}")(batch.batch)
+app.command("gas", short_help="Plan the gas: what to mix, how to dose it, until when.", epilog=gas.EPILOG)(gas.gas)
 app.command(
     short_help="Show a profile, or make it the default.",
     epilog="Example: colorread profile me.toml --picture me.png",

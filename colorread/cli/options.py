@@ -8,9 +8,12 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import typer
+
+if TYPE_CHECKING:
+    from colorread.units import Quantity
 
 EXIT_FAILED, EXIT_USAGE, EXIT_REFUSED = 1, 2, 3
 
@@ -29,15 +32,16 @@ class LightClass(StrEnum):
     UNKNOWN = "unknown"
 
 
-# By what stands for the number in the help: its unit, and what else a number too high may be.
-_UNITS = {
-    "DKH": (" dKH", "If that is ppm (mg/L CaCO3), divide by 17.8."),
-    "C": (" degrees C", "If that is degrees F, subtract 32, then divide by 1.8."),
-    "MG_L": (" mg/L", ""),
-    "ML": (" mL", ""),
-    "L": (" L", ""),
-    "G": (" g", ""),
-    "GRAMS": (" g", ""),
+# By what stands for the number in the help: its unit, what else a number too high may be, and of which quantity it is,
+# whose other units may be typed behind it.
+_UNITS: Mapping[str, tuple[str, str, Quantity | None]] = {
+    "DKH": (" dKH", "If that is ppm (mg/L CaCO3), write it such as 71caco3.", "kh"),
+    "C": (" degrees C", "If that is degrees F, write it such as 77F.", "temperature"),
+    "MG_L": (" mg/L", "", None),
+    "ML": (" mL", "", "fluid"),
+    "L": (" L", "If that is not L, write it such as 15gal.", "volume"),
+    "G": (" g", "If that is not g, write it such as 5oz.", "mass"),
+    "GRAMS": (" g", "If that is not g, write it such as 20oz.", "mass"),
 }
 
 
@@ -74,8 +78,9 @@ def number(
         if text is None:
             return None
         name = param.opts[0]
+        unit, if_high, quantity = _UNITS.get(metavar, ("", "", None))
         try:
-            value = kind(text)
+            value = _typed(str(text), quantity) if quantity is not None else kind(text)
             is_number = math.isfinite(value)
         except (ValueError, OverflowError):
             is_number = False
@@ -83,13 +88,22 @@ def number(
             hint = " Write decimals with a point, such as 4.5." if "," in str(text) and kind is float else ""
             fail(f"{name} must be a {'whole ' if kind is int else ''}number, not {text}.{hint}")
         if not low <= value <= high:
-            unit, if_high = _UNITS.get(metavar, ("", ""))
             to_do = if_low if value < low else if_high
             fail(f"{name} must be between {low:g} and {high:g}{unit}, not {value:g}. {to_do}".rstrip())
         return value
 
     # Left as text until the check, which tells the option and what was given for it.
     return typer.Option(help=help_text, metavar=metavar, callback=check, parser=str)
+
+
+def _typed(text: str, quantity: Quantity) -> float:
+    """Return a number, with another unit of its quantity behind it or without."""
+    try:
+        return float(text)
+    except ValueError:
+        from colorread.units import own_of_typed
+
+        return own_of_typed(quantity, text)
 
 
 def rectangle(option: str, text: str | None) -> tuple[float, float, float, float] | None:

@@ -9,12 +9,13 @@ from rich.console import Console
 from rich.table import Table
 
 from colorread.cli.console_text import shown
-from colorread.gas_care import SOURCE_WORDS
+from colorread.gas_care import SOURCE_WORDS, VALVE_WORDS
 from colorread.log.store import LogEntry
 from colorread.reading import Reading
 from colorread.tank.events import Event
 from colorread.tank.settings import Tank
 from colorread.tank.typed_event import event_words
+from colorread.units import with_other_unit
 from colorread.words import clean_name, kh_words, number_words, temperature_words
 
 _GAP = 2  # letters between columns
@@ -93,7 +94,7 @@ def print_tanks(console: Console, tanks: Sequence[Tank], counts: Mapping[str, in
     for tank in tanks:
         cells = (
             tank.name,
-            "" if tank.volume_l is None else f"{tank.volume_l:g} L",
+            "" if tank.volume_l is None else with_other_unit("volume", tank.volume_l),
             "" if tank.kh_dkh is None else f"{tank.kh_dkh:g} dKH",
             "" if tank.lights is None else str(tank.lights),
             "" if tank.gas_hours is None else str(tank.gas_hours),
@@ -119,7 +120,7 @@ def print_tank(console: Console, tank: Tank, n_readings: int) -> None:
     """
     marks, unknown = tank.judged_by, "not set"
     rows = {
-        "Volume": unknown if tank.volume_l is None else f"{tank.volume_l:g} L",
+        "Volume": unknown if tank.volume_l is None else with_other_unit("volume", tank.volume_l),
         "Fluid": kh_words(tank.kh_dkh)
         + ("" if tank.fluid_renewed is None else f", renewed {tank.fluid_renewed.isoformat()}"),
         "Water": ("KH " + unknown if tank.tank_kh_dkh is None else f"{tank.tank_kh_dkh:g} dKH")
@@ -168,11 +169,12 @@ def _source_words(tank: Tank) -> str:
     source = tank.source
     if source is None:
         return ""
-    amount = "" if source.amount_g is None else f", {source.amount_g:g} g"
+    amount = "" if source.amount_g is None else f", {with_other_unit('mass', source.amount_g)}"
     return (
         SOURCE_WORDS[source.kind]
         + amount
         + ("" if source.started is None else f", refilled {source.started.isoformat()}")
+        + ("" if source.valve is None else f", {VALVE_WORDS[source.valve]}")
     )
 
 

@@ -15,7 +15,7 @@ import typer
 from colorread.cli.log import LogFile, log_command, log_path, open_log, tell_no_log
 from colorread.cli.options import NO_TANK_KH, LightClass, fail, number
 from colorread.cli.profile import load_profile
-from colorread.gas_care import SENSITIVE_ANIMALS, gas_cautions
+from colorread.gas_care import NO_VALVE_ON_YEAST, SENSITIVE_ANIMALS, VALVE_WORDS, gas_cautions
 from colorread.limits import (
     FISH_LIMIT_RANGE_MG_L,
     KH_RANGE_DKH,
@@ -38,8 +38,11 @@ app = typer.Typer(
 Examples:
   colorread tank add window --volume 60 --kh 4 --temperature 25 --lights 10:00-18:00 --gas 08:00-18:00
   colorread tank edit window --source acid-bicarbonate --source-amount 100 --source-started 2025-06-01
+  colorread tank edit window --source cylinder --source-amount 20oz --valve timer
   colorread tank edit window --clear gas
-  colorread tank list""",
+  colorread tank list
+
+Other units may be typed behind a number: 15gal, 20oz, 77F, 71caco3.""",
     no_args_is_help=True,
     rich_markup_mode=None,
 )
@@ -51,6 +54,14 @@ class Source(StrEnum):
     FERMENTATION = "fermentation"
     ACID_BICARBONATE = "acid-bicarbonate"
     CYLINDER = "cylinder"
+
+
+class ValveOption(StrEnum):
+    """What sets the gas."""
+
+    NONE = "none"
+    NEEDLE = "needle"
+    TIMER = "timer"
 
 
 class Setting(StrEnum):
@@ -65,6 +76,7 @@ class Setting(StrEnum):
     SOURCE = "source"
     SOURCE_AMOUNT = "source-amount"
     SOURCE_STARTED = "source-started"
+    VALVE = "valve"
     SENSITIVE = "sensitive"
     PLANTS = "plants"
     FISH_LIMIT = "fish-limit"
@@ -93,13 +105,17 @@ _OPTIONS: Mapping[Setting, tuple[type, Any]] = {
         number(f"Water temperature in degrees C; default {USUAL_TEMPERATURE_C:g}.", "C", *TEMPERATURE_RANGE_C),
     ),
     Setting.LIGHTS: (str, typer.Option(help="When the lights are on.", metavar=_HOURS)),
-    Setting.GAS: (str, typer.Option(help="When the gas is on; for a yeast bottle 00:00-24:00.", metavar=_HOURS)),
-    Setting.SOURCE: (Source, typer.Option(help="Gas source; a new kind clears amount and day.")),
+    Setting.GAS: (str, typer.Option(help="When the gas is on; a yeast bottle has no hours.", metavar=_HOURS)),
+    Setting.SOURCE: (Source, typer.Option(help="Gas source; a new kind clears amount, day and valve.")),
     Setting.SOURCE_AMOUNT: (
         float,
         number("Sugar, citric acid or gas at the start, in g.", "GRAMS", *SOURCE_AMOUNT_RANGE_G),
     ),
     Setting.SOURCE_STARTED: (str, typer.Option(help="Day of the last refill.", metavar=_DAY)),
+    Setting.VALVE: (
+        ValveOption,
+        typer.Option(help=f"What sets the gas: {', '.join(VALVE_WORDS.values())}."),
+    ),
     Setting.SENSITIVE: (
         bool,
         typer.Option(
@@ -129,10 +145,26 @@ _OPTIONS: Mapping[Setting, tuple[type, Any]] = {
 }
 
 
-def _with_settings(command: Callable[..., None]) -> Callable[..., None]:
-    """Give a command an option for each setting in place of its parameter `given`, which takes those that are given."""
+def with_settings(command: Callable[..., None], settings: Collection[Setting] = tuple(Setting)) -> Callable[..., None]:
+    """
+    Give a command options for settings in place of its parameter ``given``, which takes those that are given.
+
+    Parameters
+    ----------
+    command : callable
+        Takes a mapping ``given``.
+    settings : collection of Setting
+        Which ones.
+
+    Returns
+    -------
+    callable
+        What the command line runs.
+    """
     options = {
-        setting.value.replace("-", "_"): Annotated[kind | None, option] for setting, (kind, option) in _OPTIONS.items()
+        setting.value.replace("-", "_"): Annotated[kind | None, option]
+        for setting, (kind, option) in _OPTIONS.items()
+        if setting in settings
     }
 
     @wraps(command)
@@ -158,7 +190,7 @@ def _with_settings(command: Callable[..., None]) -> Callable[..., None]:
     epilog="Example: colorread tank add window --volume 60 --kh 4 --temperature 25 --lights 10:00-18:00 "
     "--gas 08:00-18:00" + _CAUTIONS
 )
-@_with_settings
+@with_settings
 def add(name: _Name, given: Mapping[str, Any], log: LogFile = None) -> None:
     """Add a tank to the log."""
     from colorread.tank.settings import Tank
@@ -167,12 +199,14 @@ def add(name: _Name, given: Mapping[str, Any], log: LogFile = None) -> None:
         bare = Tank(name=name)
     except ValueError as error:
         fail(str(error))
-    tank = _change(bare, given)
+    tank = change(bare, given)
     with open_log(log, create=True) as opened:
         opened.add_tank(tank)
     _warn_of_limits(tank)
     typer.echo(f"Added {name}. Read its photos with: {_batch_command(name, log)}")
-    _mention_gas_of_yeast(tank)
+    if tank.source is not None and tank.volume_l is not None:
+        typer.echo(f"Plan its gas and its first days with: {log_command(f'gas --tank {shlex.quote(name)}', log)}")
+    _mention_hardware(tank)
 
 
 @app.command(
@@ -182,7 +216,7 @@ Examples:
   colorread tank edit window --clear gas --clear source"""
     + _CAUTIONS
 )
-@_with_settings
+@with_settings
 def edit(
     name: _Name,
     given: Mapping[str, Any],
@@ -201,12 +235,12 @@ def edit(
         fail("Nothing to change: add an option such as --kh 4.2 or --clear gas.")
     with open_log(log, tank=name) as opened, opened.transaction():
         tank = opened.tank(name)
-        changed = _change(tank, given, cleared)
+        changed = change(tank, given, cleared)
         opened.put_tank(changed)
         n_kept = opened.count(name)
     _warn_of_limits(changed)
     typer.echo(f"Changed {name}." if changed != tank else f"{name} already has these settings.")
-    _mention_gas_of_yeast(changed)
+    _mention_hardware(changed)
     if n_kept and any(getattr(changed, field) != getattr(tank, field) for field in _READ_WITH):
         typer.echo(
             f"Readings in the log ({n_kept}) keep their old settings. To read photos of the current fluid again: "
@@ -281,8 +315,24 @@ def _batch_command(name: str, log: Path | None) -> str:
     return log_command(f"batch FOLDER --tank {shlex.quote(name)}", log)
 
 
-def _change(tank: Tank, options: Mapping[str, Any], cleared: Collection[str] = ()) -> Tank:
-    """Return a tank with the options that were given, or fail with one sentence."""
+def change(tank: Tank, options: Mapping[str, Any], cleared: Collection[str] = ()) -> Tank:
+    """
+    Return a tank with the options that were given, or fail with one sentence.
+
+    Parameters
+    ----------
+    tank : Tank
+        As it was.
+    options : mapping of str to object
+        What `with_settings` gave.
+    cleared : collection of str
+        Settings that become what they are in a new tank.
+
+    Returns
+    -------
+    Tank
+        As it is to be.
+    """
     from colorread.tank.edit import changed_tank
 
     given = {name: value.value if isinstance(value, StrEnum) else value for name, value in options.items()}
@@ -305,9 +355,14 @@ def _warn_of_limits(tank: Tank) -> None:
         )
 
 
-def _mention_gas_of_yeast(tank: Tank) -> None:
-    if tank.gas != tank.gas_hours:
-        typer.echo(f"Yeast never stops, so the gas is assumed on all day ({tank.gas_hours}); set --gas if it is not.")
+def _mention_hardware(tank: Tank) -> None:
+    if tank.source_kind == "fermentation":
+        typer.echo(f"{NO_VALVE_ON_YEAST} Its gas is on all day.")
+    elif tank.source_kind is not None and tank.valve is None:
+        typer.echo(
+            "Which valve sets the gas? Advice then keeps to it: "
+            f"colorread tank edit {shlex.quote(tank.name)} --valve none|needle|timer"
+        )
 
 
 def _echo_json(tank: Tank) -> None:

@@ -19,6 +19,7 @@ from colorread.page import (
     pages_calibrate,
     pages_download,
     pages_fluid,
+    pages_gas,
     pages_notes,
     pages_several,
     pages_tank,
@@ -68,7 +69,17 @@ def create_app(core: Core) -> ASGIApp:
         redoc_url=None,
     )
     app.state.core = core
-    for part in (api, pages, pages_tank, pages_several, pages_calibrate, pages_download, pages_fluid, pages_notes):
+    for part in (
+        api,
+        pages,
+        pages_tank,
+        pages_several,
+        pages_calibrate,
+        pages_download,
+        pages_fluid,
+        pages_gas,
+        pages_notes,
+    ):
         app.include_router(part.router)
     style = _style()
 

@@ -10,8 +10,8 @@ from colorread.fluid_words import KhWords, dkh_words, fluid_rows
 from colorread.limits import TARGET_KH_RANGE_DKH, USUAL_KH_DKH
 from colorread.page.core import units_shown
 from colorread.page.render import page
-from colorread.page.shown_units import Unit
 from colorread.page.tank_form import number_of
+from colorread.units import Unit
 
 router = APIRouter(include_in_schema=False)
 _ROOM_C = 22.0  # of the air in which the color is checked: assumption

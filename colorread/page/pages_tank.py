@@ -10,17 +10,18 @@ from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
-from colorread.gas_care import SENSITIVE_ANIMALS, SOURCE_WORDS, gas_cautions
+from colorread.gas_care import SENSITIVE_ANIMALS, SOURCE_WORDS, VALVE_WORDS, gas_cautions
 from colorread.limits import FISH_LIMIT_RANGE_MG_L, SENSITIVE_FISH_LIMIT_MG_L, USUAL_PLANTS_RANGE_MG_L
 from colorread.log.store import LogError, LogFailure
 from colorread.page.core import UNITS_COOKIE, core_of, require_own_form, units_shown
 from colorread.page.pages import see, tank_url
 from colorread.page.profiles import profile_choices
 from colorread.page.render import page
-from colorread.page.shown_units import KH_UNITS, TEMPERATURE_UNITS, Units, units_of
+from colorread.page.shown_units import CHOSEN, Units, units_of
 from colorread.page.tank_form import FIELD_NAMES, LIGHTS, SentForm, WrongFields, tank_of, texts_of
 from colorread.page.uploads import receive_form, text_of
 from colorread.tank.settings import Tank
+from colorread.units import UNITS
 
 router = APIRouter(include_in_schema=False)
 _YEAR_S = 365 * 24 * 3600
@@ -108,7 +109,7 @@ async def remove_tank(request: Request, name: str) -> Response:
 @router.get("/units")
 def units(request: Request) -> Response:
     """Show which units can be chosen."""
-    return page(request, "units.html", kh_units=KH_UNITS, temperature_units=TEMPERATURE_UNITS)
+    return page(request, "units.html", choices=[(quantity, UNITS[quantity]) for quantity in CHOSEN])
 
 
 @router.post("/units")
@@ -116,7 +117,7 @@ async def choose_units(request: Request) -> Response:
     """Keep the units in a cookie of the browser."""
     async with receive_form(request) as form:
         require_own_form(request, text_of(form, "csrf"))
-        chosen = units_of(f"{text_of(form, 'temperature')}.{text_of(form, 'kh')}")
+        chosen = units_of(".".join(text_of(form, quantity) for quantity in CHOSEN))
     answer = see("/units", "saved")
     answer.set_cookie(UNITS_COOKIE, chosen.cookie, max_age=_YEAR_S, httponly=True, samesite="lax")
     return answer
@@ -194,6 +195,7 @@ def _form_page(
         wrong=wrong or {},
         lights=LIGHTS,
         sources=SOURCE_WORDS,
+        valves=VALVE_WORDS,
         gas_cautions=gas_cautions(None),  # any kind may be chosen
         fish_limit_range=[f"{end:g}" for end in FISH_LIMIT_RANGE_MG_L],
         usual_plants="{:g}-{:g}".format(*USUAL_PLANTS_RANGE_MG_L),

@@ -6,15 +6,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import get_args
 
-from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
-from colorread.page.shown_units import Unit, Units
+from colorread.limits import KH_RANGE_DKH, SOURCE_AMOUNT_RANGE_G, TANK_VOLUME_RANGE_L, TEMPERATURE_RANGE_C
+from colorread.page.shown_units import Units
 from colorread.reading import LightName
 from colorread.tank.edit import changed_tank
 from colorread.tank.settings import DailySpan, Tank
+from colorread.units import Unit
 
 LIGHTS = get_args(LightName)
 _SPAN_OF = {f"{span}_{end}": span for span in ("lights", "gas") for end in ("on", "off")}
-_SOURCE = {"source", "source_amount", "source_started"}
+_SOURCE = {"source", "source_amount", "source_started", "valve"}
 _NAMES = {
     "volume": "The volume",
     "kh": "The KH of the fluid",
@@ -90,14 +91,15 @@ def texts_of(tank: Tank, units: Units) -> dict[str, str]:
         "fluid_renewed": "" if tank.fluid_renewed is None else tank.fluid_renewed.isoformat(),
         "temperature": number(tank.temperature_c, units.temperature),
         "tank_kh": number(tank.tank_kh_dkh, units.kh),
-        "volume": number(tank.volume_l),
+        "volume": number(tank.volume_l, units.volume),
         "lights_on": lights_on,
         "lights_off": lights_off,
         "gas_on": gas_on,
         "gas_off": gas_off,
         "source": "" if source is None else source.kind,
-        "source_amount": "" if source is None else number(source.amount_g),
+        "source_amount": "" if source is None else number(source.amount_g, units.mass),
         "source_started": "" if source is None or source.started is None else source.started.isoformat(),
+        "valve": tank.valve or "",
         "plants": f"{marks.plants_low_mg_l:g}-{marks.plants_high_mg_l:g}",
         "fish_limit": number(marks.fish_mg_l),
         "sensitive": "yes" if tank.sensitive else "",
@@ -134,9 +136,9 @@ def tank_of(tank: Tank, sent: SentForm) -> Tank:
     typed = sent.typed
     changed = {_SPAN_OF.get(name, name) for name in FIELD_NAMES if typed[name] != sent.shown[name]}
     if not typed["source"]:
-        changed -= {"source_amount", "source_started"}
+        changed -= _SOURCE - {"source"}
     elif _SOURCE & changed and (tank.source is None or tank.source.kind != typed["source"]):
-        changed |= _SOURCE  # another kind starts without amount and day, so those that stayed are typed anew
+        changed |= _SOURCE  # another kind starts without amount, day and valve, so those that stayed are typed anew
     wrong: dict[str, str] = {}
     for option in _OPTIONS:  # each by itself, so that every mistake is told at its field
         if option in changed:
@@ -171,9 +173,17 @@ def _own(name: str, text: str, units: Units) -> float:
     """Return a number in the unit of the project."""
     words = _NAMES[name]
     value = number_of(words, text)
-    if name == "temperature":
-        return units.temperature.own_within(words, value, *TEMPERATURE_RANGE_C)
-    return units.kh.own_within(words, value, *KH_RANGE_DKH) if name in ("kh", "tank_kh") else value
+    in_units = {
+        "temperature": (units.temperature, TEMPERATURE_RANGE_C),
+        "kh": (units.kh, KH_RANGE_DKH),
+        "tank_kh": (units.kh, KH_RANGE_DKH),
+        "volume": (units.volume, TANK_VOLUME_RANGE_L),
+        "source_amount": (units.mass, SOURCE_AMOUNT_RANGE_G),
+    }
+    if name not in in_units:
+        return value
+    unit, limits = in_units[name]
+    return unit.own_within(words, value, *limits)
 
 
 def number_of(words: str, text: str) -> float:

@@ -16,6 +16,7 @@ from colorread.evidence.picture import small_evidence
 from colorread.log.store import Damage, Log, LogEntry
 from colorread.photo.file import open_file, open_image, refusing_broken_files
 from colorread.pipeline import read_photo_traced
+from colorread.tank.gas_plan import GasPlan, plan_gas
 from colorread.tank.results import TankSummary
 from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
@@ -131,6 +132,40 @@ def view_tank(log_path: Path, name: str) -> TankView:
         events = log.events(name).values()
     summary = summarize(tank, readings, events)
     return TankView(summary=summary, figures=week_svgs(summary, readings), damages=tuple(damages))
+
+
+def plan_gas_of(
+    log_path: Path, tank: Tank, logged: str | None, days: float | None, target_mg_l: float | None
+) -> GasPlan | str:
+    """
+    Plan a charge of gas.
+
+    Parameters
+    ----------
+    log_path : Path
+        The log.
+    tank : Tank
+        As it is to be.
+    logged : str or None
+        Its name in the log, where its days are; None where it is not there.
+    days, target_mg_l : float or None
+        As `colorread.tank.gas_plan.plan_gas` takes them.
+
+    Returns
+    -------
+    GasPlan or str
+        The plan, or a sentence why there is none.
+    """
+    readings, events, as_logged = [], [], tank
+    if logged is not None:
+        with Log(log_path) as log:
+            as_logged = log.tank(logged)
+            readings = [entry.reading for entry in log.entries(logged)]
+            events = list(log.events(logged).values())
+    try:
+        return plan_gas(tank, readings, events, logged=as_logged, days=days, target_mg_l=target_mg_l)
+    except ValueError as error:
+        return str(error)
 
 
 def version_of(tank: Tank, scored_at: Mapping[str, datetime], notes: Iterable[str], now: datetime) -> str:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from colorread.gas_care import SOURCE_WORDS
+from colorread.gas_care import SOURCE_WORDS, VALVE_WORDS
 from colorread.tank.settings import Tank
+from colorread.units import with_other_unit
 from colorread.words import kh_words, temperature_words
 
 
@@ -43,7 +44,7 @@ def setting_rows(tank: Tank) -> list[tuple[str, str]]:
     """
     source, marks = tank.source, tank.judged_by
     rows = [
-        ("Water", "" if tank.volume_l is None else f"{tank.volume_l:g} L"),
+        ("Water", "" if tank.volume_l is None else with_other_unit("volume", tank.volume_l)),
         ("KH of the fluid in the vial", kh_words(tank.kh_dkh)),
         ("Fluid renewed", "" if tank.fluid_renewed is None else f"{tank.fluid_renewed}"),
         ("KH of the tank", "" if tank.tank_kh_dkh is None else f"{tank.tank_kh_dkh:g} dKH"),
@@ -51,7 +52,8 @@ def setting_rows(tank: Tank) -> list[tuple[str, str]]:
         ("Lights", "" if tank.lights is None else f"{tank.lights} every day"),
         ("Gas", "" if tank.gas_hours is None else f"{tank.gas_hours} every day{'' if tank.gas else ' (assumed)'}"),
         ("Gas source", "" if source is None else SOURCE_WORDS[source.kind]),
-        ("Amount", "" if source is None or source.amount_g is None else f"{source.amount_g:g} g"),
+        ("Amount", "" if source is None or source.amount_g is None else with_other_unit("mass", source.amount_g)),
+        ("Valve", "" if source is None or source.valve is None else VALVE_WORDS[source.valve]),
         ("Last refill", "" if source is None or source.started is None else f"{source.started}"),
         ("Plants' range", f"{marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L (hobby convention)"),
         ("Fish limit", f"{marks.fish_mg_l:g} mg/L"),

@@ -8,18 +8,19 @@ from datetime import datetime, time, timedelta
 
 import numpy as np
 
-from colorread.gas_care import IF_DISTRESSED, SIGNS_OF_DISTRESS, gas_cautions
+from colorread.gas_care import gas_cautions
 from colorread.levels import chance_above, level_of
 from colorread.reading import Level
 from colorread.tank.changes import STILL_FADING_PER_DAY, Candidate, candidates, fresh_charge, full_charge
-from colorread.tank.day_words import lit_words, share_words
+from colorread.tank.day_words import lit_words, night_words, share_words, timer_words
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import DayStart, day_start, forecast, rate_for_peak
 from colorread.tank.gas_source import Handling, handling_of
 from colorread.tank.model import Draws
+from colorread.tank.night import night_of, timer_valve
 from colorread.tank.results import Advice, Change, DayForecast
 from colorread.tank.settings import Tank
-from colorread.verdict import ACT_CAUTIONS, LEAVE_IT, WATCH, Marks
+from colorread.verdict import ACT_CAUTIONS, LEAVE_IT, WATCH, Marks, watch_cautions
 from colorread.words import percent_words
 
 # What new gas must keep: assumption; more gas is added only where the limit is kept for almost sure.
@@ -42,8 +43,6 @@ _CHECK_CYLINDER = " Close a cylinder's valve before you change it."
 CAUTIONS = (
     "Make one change at a time. Wait two days, look at the fish and take new photos before the next.",
     "The simulation knows only what the photos showed. Watch the fish, most of all the day after a change.",
-    SIGNS_OF_DISTRESS,
-    IF_DISTRESSED,
 )
 # Common practice, no source.
 _NEW_CHARGE = "A refilled bottle starts at its full rate. Start it in the morning, and watch the fish all that day."
@@ -92,17 +91,18 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None) -> Advice:
         sentences = f"{look}{recommended.words}{how}", before, _after(recommended), step
     else:
         sentences = _unchanged_words(today, level, start, handling, can_change=bool(tried or tried_last)), before
+    night = () if overdosed else _night_sentences(start, tank)
     fades = _fading_words(start, today) if tank.source_kind != "cylinder" and not overdosed else ""
     # In small steps, but not where the gas must go down.
-    cautions = ACT_CAUTIONS + CAUTIONS[1:] if overdosed else CAUTIONS
+    cautions = (*(ACT_CAUTIONS + CAUTIONS[1:] if overdosed else CAUTIONS), *watch_cautions(start.marks))
     recharged = () if tank.source_kind == "cylinder" else (_NEW_CHARGE,)
     return Advice(
         day=midnight.date(),
         today=today,
         recommended=recommended,
         others=_worth_showing([*tried, *tried_last], recommended, today, start.marks),
-        sentences=tuple(sentence for sentence in (*sentences, fades) if sentence),
-        cautions=(*cautions, *recharged, *gas_cautions(tank.source_kind)),
+        sentences=tuple(sentence for sentence in (*sentences, *night, fades) if sentence),
+        cautions=(*cautions, *recharged, *gas_cautions(tank.source_kind, tank.valve)),
     )
 
 
@@ -237,6 +237,13 @@ def _unchanged_words(today: DayForecast, level: Level, start: DayStart, handling
     if can_change and _is_lean(today, start.marks) and _most_gas(start) >= _WORTH_CLIMBING:
         return f"Plants could use more gas: {handling.more}, and wait two days after each step."
     return LEAVE_IT if can_change else "Leave it as it is; enter the lights' hours to see what a change would do."
+
+
+def _night_sentences(start: DayStart, tank: Tank) -> tuple[str, ...]:
+    """Return what gas that never stops does by night, and whether a timer valve would help."""
+    night, timer = night_of(start), timer_valve(start, tank)
+    words = () if night is None else (night_words(night, start.marks.fish_mg_l),)
+    return (*words, timer_words(timer)) if timer is not None and timer.is_worth_it else words
 
 
 def _before(today: DayForecast, start: DayStart) -> str:

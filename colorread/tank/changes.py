@@ -154,15 +154,14 @@ def fresh_charge(full: Draws, share: float, midnight: datetime, handling: Handli
 
 
 def _other_rates(handling: Handling) -> list[Candidate]:
-    if not handling.rate:
-        return []
     return [
         Candidate(
             Change(rate_factor=factor),
-            f"{handling.rate} {'down' if factor < 1.0 else 'up'} by about {abs(factor - 1.0) * 100.0:.0f} %.",
+            (handling.down if factor < 1.0 else handling.up).format(percent=abs(factor - 1.0) * 100.0),
             abs(math.log(factor)) * _EFFORT_PER_LN_RATE,
         )
         for factor in _RATE_FACTORS
+        if factor >= handling.least_factor
     ]
 
 
@@ -177,6 +176,8 @@ def _other_nights(start: DayStart) -> list[Candidate]:
 
 def _other_hours(start: DayStart, handling: Handling, *, overdosed: bool) -> list[Candidate]:
     gas, lights = start.schedule.gas, start.schedule.lights
+    if not handling.on:
+        return []
     if gas.hours >= 24.0:
         return _by_day_only(lights, handling)
     spans = []
@@ -196,12 +197,19 @@ def _other_hours(start: DayStart, handling: Handling, *, overdosed: bool) -> lis
 
 def _by_day_only(lights: DailySpan | None, handling: Handling) -> list[Candidate]:
     """Return the gas of day and night given only for the light."""
-    if lights is None or lights.hours + _LEAD_H >= 23.5:
+    gas = None if lights is None else hours_for_lights(lights)
+    if gas is None:
         return []
-    gas = DailySpan(on=_shifted(lights.on, -_LEAD_H), off=lights.off)
     words = f"{handling.both.format(on=f'{gas.on:%H:%M}', off=f'{gas.off:%H:%M}')} instead of day and night."
     effort = _EFFORT_NIGHT_OFF + (_EFFORT_BY_HAND if handling.how else 0.0)
     return [Candidate(Change(gas=gas), words, effort)]
+
+
+def hours_for_lights(lights: DailySpan) -> DailySpan | None:
+    """Return the hours of gas that serve a lamp, from an hour before it on; None where that is all day."""
+    if lights.hours + _LEAD_H >= 23.5:
+        return None
+    return DailySpan(on=_shifted(lights.on, -_LEAD_H), off=lights.off)
 
 
 def _lead_h(on: time, lights: DailySpan) -> float:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from colorread.reading import Interval
-from colorread.tank.results import NEVER_DAYS, DayForecast
+from colorread.tank.results import NEVER_DAYS, DayForecast, Night, TimerValve
 from colorread.tank.settings import DailySpan
-from colorread.words import NumberWords, days_words, number_words, percent_words
+from colorread.words import NumberWords, co2_words, days_words, number_words, percent_words
 
 _LEAST_HOURS = 0.5  # the course is told every half hour
 LEAST_DAYS = 0.05  # less is shown as 0.0
@@ -66,6 +66,51 @@ def hours_words(hours: Interval) -> NumberWords:
     if hours.high < _LEAST_HOURS:
         return NumberWords(value=f"less than {_LEAST_HOURS:g}", span="", unit=" h")
     return number_words(hours, "h", digits=1)
+
+
+def night_words(night: Night, fish_mg_l: float) -> str:
+    """
+    Return what the CO2 does by night where the gas never stops.
+
+    Parameters
+    ----------
+    night : Night
+        The night.
+    fish_mg_l : float
+        The fish limit [mg/L].
+
+    Returns
+    -------
+    str
+        Sentences.
+    """
+    to_do = " Run an air stone at night." if night.aerate else ""
+    return (
+        f"At night the CO2 runs from {co2_words(night.low_mg_l).short()} to {co2_words(night.high_mg_l).short()}: "
+        f"{percent_words(night.chance_above_limit)} chance of passing {fish_mg_l:g} mg/L. Oxygen is lowest just before "
+        f"lights on.{to_do}"
+    )
+
+
+def timer_words(timer: TimerValve) -> str:
+    """
+    Return whether a timer valve is worth it, in words.
+
+    Parameters
+    ----------
+    timer : TimerValve
+        What it would change.
+
+    Returns
+    -------
+    str
+        Sentences.
+    """
+    chances = f"{percent_words(timer.chance_without)} to {percent_words(timer.chance_with)}"
+    effect = f"with gas from {timer.gas} the chance of passing the fish limit at night goes from {chances}"
+    if timer.is_worth_it:
+        return f"A timer valve is worth it: {effect}. Choose one that closes without current."
+    return f"A timer valve is not needed for the fish: {effect}. It would save {timer.saved * 100.0:.0f} % of the gas."
 
 
 def is_already(days: Interval) -> bool:

@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import date
 from typing import Any
 
-from colorread.tank.settings import DailySpan, GasSource, Tank, parse_span
+from colorread.tank.settings import ALL_DAY, DailySpan, GasSource, Tank, parse_span
 from colorread.verdict import Marks
 
 # The settings that are one field each, by the name of the option.
@@ -37,7 +37,7 @@ def changed_tank(tank: Tank, given: Mapping[str, Any], cleared: Collection[str] 
         As it was.
     given : mapping of str to object
         New settings by the names of the options of ``colorread tank add``, with underscores; spans, ranges and days
-        as text. A gas source of another kind starts without amount and day.
+        as text. A gas source of another kind starts without amount, day and valve.
     cleared : collection of str
         Settings that become what they are in a new tank.
 
@@ -56,9 +56,17 @@ def changed_tank(tank: Tank, given: Mapping[str, Any], cleared: Collection[str] 
     for option, field in _FIELDS.items():
         if option in given:
             changes[field] = _PARSERS.get(option, lambda value: value)(given[option])
-    return replace(
+    changed = replace(
         tank, marks=_marks(tank.marks, given, cleared), source=_source(tank.source, given, cleared), **changes
     )
+    # Tanks of earlier versions may have such hours; they are asked back only where one of both is touched.
+    touched = "gas" in given or changed.source_kind != tank.source_kind
+    if touched and changed.source_kind == "fermentation" and changed.gas not in (None, ALL_DAY):
+        raise ValueError(
+            f"A fermenting bottle gives gas day and night; it cannot have gas hours ({changed.gas}). Leave them out, "
+            "or enter 00:00-24:00."
+        )
+    return changed
 
 
 def parse_day(text: str) -> date:
@@ -123,7 +131,7 @@ def _source(source: GasSource | None, given: Mapping[str, Any], cleared: Collect
     if "source" in given and (source is None or source.kind != given["source"]):
         source = GasSource(kind=given["source"])
     if source is None:
-        if {"source_amount", "source_started"} & set(given):
+        if {"source_amount", "source_started", "valve"} & set(given):
             raise ValueError("Also enter the gas source: fermentation, acid-bicarbonate or cylinder.")
         return None
     if "source_amount" in given or "source_amount" in cleared:
@@ -131,4 +139,6 @@ def _source(source: GasSource | None, given: Mapping[str, Any], cleared: Collect
     if "source_started" in given or "source_started" in cleared:
         started = given.get("source_started")
         source = replace(source, started=None if started is None else _past_day(started))
+    if "valve" in given or "valve" in cleared:
+        source = replace(source, valve=given.get("valve"))
     return source

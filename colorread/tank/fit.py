@@ -15,7 +15,7 @@ from colorread.reading import BUDGET_KH, Reading
 from colorread.tank.events import Event
 from colorread.tank.model import Draws, Schedule, TankParameters, Turn, settled_state, simulate
 from colorread.tank.noted import GAS_COLUMNS, counts_of, fall_std_per_day, gas_rates, steps_of, turns_of
-from colorread.tank.sampling import sample
+from colorread.tank.sampling import N_DRAWS, sample
 from colorread.tank.series import PH_PER_LN, CannotTell, VialSeries, vial_series
 from colorread.tank.settings import Tank
 
@@ -195,6 +195,36 @@ def fit_tank(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] = 
         off=(problem.residuals(draws) * problem.noise(draws)).mean(axis=0),
         problem=problem,
         coordinates=draws,
+    )
+
+
+def usual_parameters(source: SourceKind | None) -> TankParameters:
+    """
+    Return what is believed of a tank without photos.
+
+    Parameters
+    ----------
+    source : {'fermentation', 'acid-bicarbonate', 'cylinder'} or None
+        What makes the gas.
+
+    Returns
+    -------
+    TankParameters
+        Draws of the priors, always the same, with a gas rate of 1 mg/L/h.
+    """
+    draws = np.random.default_rng(0).standard_normal((5, N_DRAWS))
+    loss, uptake, base, lag = (
+        np.exp(mean + std * of_one)
+        for (mean, std), of_one in zip((_LN_LOSS, _LN_UPTAKE, _LN_BASE, _LN_LAG), draws, strict=False)
+    )
+    mean, std = _FALL_PER_DAY[source]
+    return TankParameters(
+        gas_mg_l_h=np.ones(N_DRAWS),
+        fall_per_h=(mean + std * draws[4]) / 24.0,
+        loss_per_h=loss,
+        uptake_per_h=uptake,
+        base_mg_l=base,
+        lag_h=lag,
     )
 
 

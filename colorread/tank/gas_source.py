@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from colorread.gas_care import HOSE_OUT
+from colorread.gas_care import has_open_hose, stop_gas
 from colorread.tank.settings import DailySpan, GasSource
 from colorread.units import CO2_G_MOL
 
@@ -21,7 +21,7 @@ USUAL_YIELD = (0.6, 0.9)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Handling:
     """
-    What a keeper can do with the gas of a source, in words.
+    What a keeper can do with the gas of a source, in words; what cannot be done is empty.
 
     Parameters
     ----------
@@ -31,49 +31,37 @@ class Handling:
         To end it at once, in small letters.
     how : str
         What to heed in ending it, a sentence; empty where a switch does it.
-    rate : str
-        To set its rate, before "up" or "down"; empty where that cannot be done.
+    down, up : str
+        To bring less or more of it into the water, with a place for ``percent``.
+    least_factor : float
+        How far down that goes [-].
     less : str
         How to start again with less; empty where a valve does it.
     more : str
         How to come to much more of it, in small letters.
     """
 
-    on: str
-    off: str
-    both: str
+    on: str = ""
+    off: str = ""
+    both: str = ""
     stop: str
     how: str = ""
-    rate: str = ""
+    down: str
+    up: str
+    least_factor: float = 0.5
     less: str = ""
     more: str
 
 
-_SWITCHED = Handling(
-    on="Turn the gas on at {on}",
-    off="Turn the gas off at {off}",
-    both="Turn the gas on at {on} and off at {off}",
-    stop="turn it off",
-    rate="Turn the gas",
-    more="turn it up by at most a fifth at a time",
-)
-_BOTTLE = Handling(
-    on="Put the hose into the tank at {on}",
-    off="Pull the hose out of the tank at {off}",
-    both="Put the hose into the tank at {on} and pull it out at {off}",
-    stop=HOSE_OUT,
-    how="Never close or pinch the hose.",
-    less=", with fewer bottles or a smaller charge",
-    more="add a bottle or use a larger charge",
-)
-_UNKNOWN = Handling(
-    on="Start the gas at {on}",
-    off="End the gas at {off}",
-    both="Run the gas from {on} to {off}",
-    stop=f"turn it off (DIY bottle: {HOSE_OUT})",
-    rate="Turn the gas valve",
-    more="turn it up by at most a fifth at a time, or add a DIY bottle",
-)
+_ON, _OFF, _BOTH = "Turn the gas on at {on}", "Turn the gas off at {off}", "Turn the gas on at {on} and off at {off}"
+_STEP_UP = "turn it up by at most a fifth at a time"
+# Near the surface little of a bubble dissolves, deep and in the outflow much: common practice, no source. Less than
+# seven tenths by that alone: assumption.
+_HIGHER = "Hang the diffuser higher, so that about {percent:.0f} % less gas dissolves."
+_DEEPER = "Hang the diffuser deeper or in the outflow, so that about {percent:.0f} % more gas dissolves."
+_LEAST_BY_DEPTH = 0.7
+_SMALLER_BOTTLE = ", with fewer bottles or a smaller charge"
+_LARGER_BOTTLE = "hang the diffuser deeper or in the outflow, or add a bottle or a larger charge"
 
 
 def handling_of(source: GasSource | None, gas: DailySpan) -> Handling:
@@ -83,23 +71,54 @@ def handling_of(source: GasSource | None, gas: DailySpan) -> Handling:
     Parameters
     ----------
     source : GasSource or None
-        What makes the gas; words that fit all of them where not known.
+        What makes and sets the gas; words that fit all of them where not known.
     gas : DailySpan
-        When it is on.
+        When it is on. Gas that is not on all day can be begun and ended by hand.
 
     Returns
     -------
     Handling
-        Yeast cannot be stopped. Bottles of acid and bicarbonate usually have a needle valve (common practice, no
-        source); those whose gas is not on all day are taken to have one.
+        A fermenting bottle cannot be stopped, so it has no hours. The hose of an acid bottle without a valve can be
+        moved by hand. What has a needle valve alone is not opened and closed twice a day where it runs all day. A
+        cylinder whose valve is not known is taken to be set and switched somehow.
     """
-    if source is None:
-        return _UNKNOWN
-    if source.kind == "cylinder":
-        return _SWITCHED
-    if source.kind == "acid-bicarbonate" and gas.hours < 24.0:
-        return replace(_SWITCHED, stop=_BOTTLE.stop)
-    return _BOTTLE
+    kind, valve = (None, None) if source is None else (source.kind, source.valve)
+    stop = stop_gas(kind, valve)
+    if kind is None:
+        return Handling(
+            on="Start the gas at {on}",
+            off="End the gas at {off}",
+            both="Run the gas from {on} to {off}",
+            stop=stop,
+            down="Turn the gas valve down by about {percent:.0f} %.",
+            up="Turn the gas valve up by about {percent:.0f} %.",
+            more=f"{_STEP_UP}, or add a DIY bottle",
+        )
+    by_depth = Handling(
+        stop=stop, down=_HIGHER, up=_DEEPER, least_factor=_LEAST_BY_DEPTH, less=_SMALLER_BOTTLE, more=_LARGER_BOTTLE
+    )
+    if kind == "fermentation":
+        return by_depth
+    if has_open_hose(kind, valve):
+        return replace(
+            by_depth,
+            on="Put the hose into the tank at {on}",
+            off="Pull the hose out of the tank at {off}",
+            both="Put the hose into the tank at {on} and pull it out at {off}",
+            how="Never close or pinch the hose.",
+        )
+    if valve == "none":
+        handling = replace(by_depth, less=", which needs a needle valve", more="hang the diffuser deeper")
+    else:
+        handling = Handling(
+            stop=stop,
+            down="Turn the gas down by about {percent:.0f} %.",
+            up="Turn the gas up by about {percent:.0f} %.",
+            more=_STEP_UP,
+        )
+    if gas.hours < 24.0 or valve in (None, "timer"):
+        handling = replace(handling, on=_ON, off=_OFF, both=_BOTH)
+    return handling
 
 
 def co2_of_charge_g(source: GasSource) -> float | None:

@@ -131,6 +131,11 @@ def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
         Sentences.
     """
     notes = []
+    if tank.source_kind == "fermentation" and tank.gas is not None and tank.gas.hours < 24.0:
+        notes.append(
+            f"A fermenting bottle never stops: the gas hours ({tank.gas}) hold only if its hose is out of the tank at "
+            "other times. Else clear them."
+        )
     if tank.lights is None:
         notes.append("The lights' hours are not known, so plant uptake cannot be separated from loss to the air.")
     hours = np.unique(np.floor(fit.series.hours % 24.0 / 3.0))

@@ -17,6 +17,8 @@ from colorread.tank.settings import Tank
 # Assumption: before the photos the gas rate is held to no more than twice that of now, lest a small error of the trend
 # grows without bound.
 _PAST_RATE_MAX = 2.0
+NARROWED = 0.75
+"""Share of the standard deviation of a prior below which the photos are taken to have told something: assumption."""
 
 
 def source_outlook(fit: TankFit, tank: Tank, trend: Estimate) -> SourceOutlook | None:
@@ -86,6 +88,17 @@ def source_outlook(fit: TankFit, tank: Tank, trend: Estimate) -> SourceOutlook |
         days_left = None  # the gas was seen to flow
         sentence += " By this count it would be empty already; check its amount, day and hours."
     return SourceOutlook(total_g=total_g, used_g=used_g, days_left=days_left, fades_on=fades_on, sentence=sentence)
+
+
+def gas_trend(fit: TankFit) -> Estimate:
+    """Return how the gas rate changes [%/d], or why that cannot be told."""
+    fall_per_day = fit.parameters.fall_per_h * 24.0
+    if float(np.std(fall_per_day)) >= NARROWED * fit.prior_std["fall_per_day"]:
+        return Estimate(
+            interval=None,
+            reason="Gas: no trend yet; it needs several days of photos at the same hours.",
+        )
+    return Estimate(interval=interval(100.0 * np.expm1(-fall_per_day)))
 
 
 def _days_left(steady: NDArray[np.float64], fall_per_day: NDArray[np.float64]) -> Interval:

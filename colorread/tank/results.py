@@ -170,6 +170,51 @@ class DayForecast:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Night:
+    """
+    The hours without light of a day whose gas never stops.
+
+    Parameters
+    ----------
+    low_mg_l, high_mg_l : Interval
+        Lowest and highest CO2 [mg/L].
+    chance_above_limit : float
+        That it passes the fish limit meanwhile [-].
+    aerate : bool
+        Whether that is too likely for the hours in which the oxygen is lowest.
+    """
+
+    low_mg_l: Interval
+    high_mg_l: Interval
+    chance_above_limit: float
+    aerate: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimerValve:
+    """
+    What a timer valve would change for gas that runs day and night.
+
+    Parameters
+    ----------
+    gas : DailySpan
+        Hours that it would give the gas.
+    chance_without, chance_with : float
+        That the CO2 passes the fish limit by night [-].
+    saved : float
+        Share of the gas that it saves [-].
+    is_worth_it : bool
+        Whether it keeps the fish limit by night where it would else be passed too likely.
+    """
+
+    gas: DailySpan
+    chance_without: float
+    chance_with: float
+    saved: float
+    is_worth_it: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Advice:
     """
     What to change, from simulated days.

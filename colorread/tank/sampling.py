@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 
 # Draws, how much wider the first ones lie than a normal distribution at the mode, how many steps they walk each time
 # and at last, and which share of the steps is taken, by which their length is set: common practice, no source.
-_N_DRAWS, _SPREAD, _N_WALKS, _N_LAST_WALKS, _USUAL_ACCEPTED = 1000, 1.3, 6, 40, 0.25
+N_DRAWS = 1000
+"""Draws of a posterior."""
+_SPREAD, _N_WALKS, _N_LAST_WALKS, _USUAL_ACCEPTED = 1.3, 6, 40, 0.25
 
 
 class Posterior(Protocol):
@@ -37,7 +39,7 @@ def sample(problem: Posterior) -> NDArray[np.float64]:
     """
     rng = np.random.default_rng(0)  # the same readings give the same numbers
     mode, factor = _normal_at_mode(problem)
-    x = mode + _SPREAD * rng.standard_normal((_N_DRAWS, problem.n)) @ factor.T
+    x = mode + _SPREAD * rng.standard_normal((N_DRAWS, problem.n)) @ factor.T
 
     def log_densities(x: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return those of the normal distribution and of the posterior, shape (2, D)."""
@@ -51,7 +53,7 @@ def sample(problem: Posterior) -> NDArray[np.float64]:
         share = min(share + step, 1.0)
         # Evenly spaced points on the cumulated weights: fewer repeats than free draws.
         cumulated = np.cumsum(np.exp(step * (gain - gain.max())))
-        points = (np.arange(_N_DRAWS) + 0.5) / _N_DRAWS * cumulated[-1]
+        points = (np.arange(N_DRAWS) + 0.5) / N_DRAWS * cumulated[-1]
         index = np.searchsorted(cumulated, points)
         x, log_density = x[index], log_density[:, index]
         walk = np.linalg.cholesky(np.cov(x.T) + 1e-6 * np.eye(problem.n))
@@ -59,7 +61,7 @@ def sample(problem: Posterior) -> NDArray[np.float64]:
             there = x + scale * rng.standard_normal(x.shape) @ walk.T
             log_there = log_densities(there)
             odds = np.array([1.0 - share, share]) @ (log_there - log_density)
-            goes = np.log(rng.random(_N_DRAWS)) < odds
+            goes = np.log(rng.random(N_DRAWS)) < odds
             x = np.where(goes[:, None], there, x)
             log_density = np.where(goes, log_there, log_density)
             scale *= math.exp(goes.mean() - _USUAL_ACCEPTED)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, time
 from typing import get_args
 
-from colorread.gas_care import SourceKind
+from colorread.gas_care import NO_VALVE_ON_YEAST, SourceKind, Valve
 from colorread.limits import (
     FISH_LIMIT_RANGE_MG_L,
     KH_RANGE_DKH,
@@ -72,11 +72,14 @@ class GasSource:
         Sugar, citric acid, or gas in the cylinder at the start [g].
     started : datetime.date or None
         Day of the charge.
+    valve : {'none', 'needle', 'timer'} or None
+        What sets the gas, see `colorread.gas_care.Valve`; None where not stated.
     """
 
     kind: SourceKind
     amount_g: float | None = None
     started: date | None = None
+    valve: Valve | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,10 +153,15 @@ class Tank:
         return None if self.source is None else self.source.kind
 
     @property
+    def valve(self) -> Valve | None:
+        """What sets the gas, where stated."""
+        return None if self.source is None else self.source.valve
+
+    @property
     def judged_by(self) -> Marks:
-        """The limits with what makes the gas, that for the fish lowered for sensitive animals."""
+        """The limits with what makes and sets the gas, that for the fish lowered for sensitive animals."""
         fish_mg_l = min(self.marks.fish_mg_l, SENSITIVE_FISH_LIMIT_MG_L) if self.sensitive else self.marks.fish_mg_l
-        return replace(self.marks, fish_mg_l=fish_mg_l, source=self.source_kind)
+        return replace(self.marks, fish_mg_l=fish_mg_l, source=self.source_kind, valve=self.valve)
 
     def __post_init__(self) -> None:
         if not re.fullmatch(r"[^\W_][\w .-]{0,39}", self.name):
@@ -176,6 +184,10 @@ class Tank:
         if self.source is not None:
             if self.source.kind not in get_args(SourceKind):
                 raise ValueError(f"The gas source must be one of {', '.join(get_args(SourceKind))}.")
+            if self.source.valve is not None and self.source.valve not in get_args(Valve):
+                raise ValueError(f"The valve must be one of {', '.join(get_args(Valve))}.")
+            if self.source.kind == "fermentation" and self.source.valve not in (None, "none"):
+                raise ValueError(f"{NO_VALVE_ON_YEAST} Enter none as its valve.")
             _require("The amount of the gas source in g", self.source.amount_g, *SOURCE_AMOUNT_RANGE_G)
 
 

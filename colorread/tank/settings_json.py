@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from colorread.gas_care import SourceKind
+from colorread.gas_care import SourceKind, Valve
 from colorread.json_fields import Fields, fields_of
 from colorread.limits import FISH_LIMIT_RANGE_MG_L
 from colorread.reading import LightName
@@ -45,6 +45,7 @@ def tank_to_dict(tank: Tank) -> dict[str, Any]:
             "kind": source.kind,
             "amount_g": source.amount_g,
             "started": None if source.started is None else source.started.isoformat(),
+            "valve": source.valve,
         },
         "sensitive": tank.sensitive,
         "marks": {name: getattr(tank.marks, name) for name in _MARKS},
@@ -109,9 +110,12 @@ def _span(fields: Fields, name: str) -> DailySpan | None:
 
 
 def _source(data: object) -> GasSource:
-    fields = fields_of("the gas source", data, ("kind", "amount_g", "started"))
+    if isinstance(data, dict):
+        data = {"valve": None} | data  # earlier versions did not ask for it
+    fields = fields_of("the gas source", data, ("kind", "amount_g", "started", "valve"))
     return GasSource(
         kind=fields.choice("kind", SourceKind),
         amount_g=fields.maybe("amount_g", fields.number),
         started=fields.maybe("started", fields.day),
+        valve=None if fields.values["valve"] is None else fields.choice("valve", Valve),
     )

@@ -20,20 +20,19 @@ from colorread.tank.forecast import day_start, forecast, interval, rate_for_peak
 from colorread.tank.headline import gas_words, highest_of_late, noted_since_words, now_of_days, now_of_reading
 from colorread.tank.model import is_on
 from colorread.tank.notes import fit_notes, fluid_advice, input_notes, unused_notes
-from colorread.tank.outlook import source_outlook
+from colorread.tank.outlook import NARROWED, gas_trend, source_outlook
 from colorread.tank.plan import plan_of
 from colorread.tank.results import Change, Course, Estimate, PhotoPoint, TankSummary, Told
 from colorread.tank.series import CannotTell, age_days, is_of_the_future, wall_clock
 from colorread.tank.settings import Tank
 from colorread.tank.steadiness import steady_fit
-from colorread.verdict import STANDING_CAUTIONS, WATCH_CAUTIONS
+from colorread.verdict import STANDING_CAUTIONS, watch_cautions
 
 _STEP_H = 0.5
 _AHEAD_H = 24.0
 # A number is told where its interval lies within this factor of the value and the photos narrowed what was believed
 # before; else it would be the prior that speaks. Assumptions.
 _LAG_FACTOR, _LOSS_FACTOR = 1.5, 1.8
-_NARROWED = 0.75
 # Assumption: what a trend of at most two weeks says of the time after two months is no longer told.
 _FAR_DAYS = 60.0
 _READINGS_BACK = 6  # whose level may hold that of now, two days of three photos: assumption
@@ -87,8 +86,8 @@ def summarize(
         reason = str(cannot)
         more: tuple[str, ...] = (reason,)
         # Where nothing was read, whatever there is to watch.
-        watch = (*WATCH_CAUTIONS, *STANDING_CAUTIONS) if verdict is None else verdict.verdict.cautions
-        cautions = (*watch, *gas_cautions(tank.source_kind))
+        watch = (*watch_cautions(tank.judged_by), *STANDING_CAUTIONS) if verdict is None else verdict.verdict.cautions
+        cautions = (*watch, *gas_cautions(tank.source_kind, tank.valve))
     else:
         held = _level_before(stated, fit, timed, happened)
         told = _told(tank, fit, held, happened, n_unused=len(read) - len(fit.series.readings))
@@ -150,7 +149,7 @@ def _told(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Event],
     last_day = (course_h // 24.0) == last_h // 24.0
     day, of_day = tank_course[:, last_day], course_h[last_day] % 24.0
     now_gas = fit.gas_rates(series.hours[-1:])[:, 0]
-    trend = _trend(fit)
+    trend = gas_trend(fit)
     no_loss, no_lag = (_ALL_DAY, _ALL_DAY) if fit.schedule.gas.hours >= 24.0 else (_NO_LOSS, _NO_LAG)
     return Told(
         tank_co2=points,
@@ -197,19 +196,9 @@ def _if_told(draws: NDArray[np.float64], prior_std_ln: float, factor: float, rea
     assert told.low is not None
     assert told.high is not None
     within = told.high <= told.value * factor and told.low >= told.value / factor
-    if within and float(np.std(np.log(draws))) < _NARROWED * prior_std_ln:
+    if within and float(np.std(np.log(draws))) < NARROWED * prior_std_ln:
         return Estimate(interval=told)
     return Estimate(interval=None, reason=reason)
-
-
-def _trend(fit: TankFit) -> Estimate:
-    fall_per_day = fit.parameters.fall_per_h * 24.0
-    if float(np.std(fall_per_day)) >= _NARROWED * fit.prior_std["fall_per_day"]:
-        return Estimate(
-            interval=None,
-            reason="Gas: no trend yet; it needs several days of photos at the same hours.",
-        )
-    return Estimate(interval=interval(100.0 * np.expm1(-fall_per_day)))
 
 
 def _fades(fit: TankFit, tank: Tank, trend: Estimate) -> Estimate:

@@ -1,0 +1,341 @@
+"""A charge of gas planned for a tank: what to mix, what it may give, until when, and the first days with it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+
+import numpy as np
+
+from colorread.gas_care import has_open_hose
+from colorread.levels import WATCH_FROM
+from colorread.reading import Interval, Reading
+from colorread.tank.events import Event
+from colorread.tank.fit import TankFit
+from colorread.tank.forecast import DayStart, day_course, interval
+from colorread.tank.gas_need import GasNeed, gas_need, usual_target_mg_l
+from colorread.tank.gas_recipe import Mix, acid_mix, fermentation_mix
+from colorread.tank.gas_source import USUAL_YIELD
+from colorread.tank.model import Draws
+from colorread.tank.night import night_of, timer_valve
+from colorread.tank.outlook import gas_trend, source_outlook
+from colorread.tank.results import Change, Night, SourceOutlook, TimerValve
+from colorread.tank.series import CannotTell, is_of_the_future, wall_clock
+from colorread.tank.settings import DailySpan, Tank
+from colorread.tank.steadiness import steady_fit
+
+# Of the gas of a cylinder some bubbles reach the surface: assumption.
+_CYLINDER_YIELD = (0.6, 1.0)
+# A charge of yeast lasts one to three weeks and starts after half a day to two days: common practice, no source. So one
+# that is meant for so many days lasts between a third less and half as long again.
+YEAST_DAYS = (7.0, 21.0)
+_YEAST_PACE = 1.5
+_YEAST_STARTS_AFTER_DAYS = (0.5, 2.0)
+PLAN_DAYS = (1.0, 365.0)
+"""Days that acid or a cylinder is planned for: assumption [d]."""
+_USUAL_DAYS = {"fermentation": 14.0, "acid-bicarbonate": 14.0, "cylinder": 90.0}  # assumptions
+_USUAL_FILLS_G = (500.0, 2000.0)  # of cylinders: common practice, no source
+# Steps of at most a fifth every two days: common practice, no source. Started with half: assumption.
+_STEP, _STEP_DAYS, _STARTS_WITH = 0.2, 2, 0.5
+_FIRST_PHOTO_AFTER_H = 2.0  # of the vial in the water: common practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fill:
+    """How long so much gas in a cylinder lasts [g, d]."""
+
+    gas_g: float
+    days: Interval
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StartPlan:
+    """
+    The first days of a tank without photos.
+
+    Parameters
+    ----------
+    first_photo_after_h : float
+        From the vial in the water on [h].
+    starts_with : float
+        Share of the planned gas to begin with [-].
+    step : float
+        Largest step up [-].
+    step_days, full_after_days : int
+        Days between steps, and until all of it flows [d].
+    gas_on : datetime.time or None
+        When the gas comes on; None where it never stops.
+    lights_on : datetime.time or None
+        When the lights come on; None where not known.
+    photos : tuple of datetime.time
+        When photos tell most.
+    """
+
+    first_photo_after_h: float
+    starts_with: float
+    step: float
+    step_days: int
+    full_after_days: int
+    gas_on: time | None
+    lights_on: time | None
+    photos: tuple[time, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GasPlan:
+    """
+    What to mix or fill, and what comes of it. CO2 is what reaches the water.
+
+    Parameters
+    ----------
+    tank : Tank
+        Its settings, with source, volume and hours as they are planned.
+    gas : DailySpan
+        When the gas is on.
+    is_of_days : bool
+        Whether loss and uptake are those of its own days, not those of usual tanks.
+    no_days : str
+        Why they are not; empty where they are.
+    target_mg_l : float
+        Daily peak that is aimed at [mg/L].
+    need_g_per_day : Interval
+        CO2 that this takes [g/d].
+    dose_g_per_day : float
+        What is planned for: the middle of that, or less where it would pass the fish limit too likely [g/d].
+    is_held_back : bool
+        Whether it is less.
+    against_now : float or None
+        The same against what the tank gets now; None where its days do not tell [-].
+    starts : datetime.date
+        Day of the charge.
+    days : float
+        How long it is meant to last [d].
+    mix : Mix or None
+        What to mix; None of a cylinder.
+    gas_g : float
+        Gas that is made or let out in that time, more than reaches the water [g].
+    fills : tuple of Fill
+        How long cylinders last.
+    gives_g_per_day, first_days_g_per_day : Interval
+        What it may give a day, on average and in the first days [g/d].
+    first_peak_mg_l : Interval
+        Daily peak in the first days [mg/L].
+    chance_above_limit : float
+        That this passes the fish limit [-].
+    starts_after_days : tuple of (float, float) or None
+        When the gas comes; None for at once [d].
+    lasts_days : Interval
+        From the charge on; of a cylinder whose filling is stated, all of that [d].
+    night : Night or None
+        The first nights, where the gas never stops.
+    timer : TimerValve or None
+        Whether a timer valve is worth it, by the tank's own days.
+    outlook : SourceOutlook or None
+        How long the present charge lasts.
+    start_plan : StartPlan or None
+        For a tank without photos.
+    """
+
+    tank: Tank
+    gas: DailySpan
+    is_of_days: bool
+    no_days: str
+    target_mg_l: float
+    need_g_per_day: Interval
+    dose_g_per_day: float
+    is_held_back: bool
+    against_now: float | None
+    starts: date
+    days: float
+    mix: Mix | None
+    gas_g: float
+    fills: tuple[Fill, ...]
+    gives_g_per_day: Interval
+    first_days_g_per_day: Interval
+    first_peak_mg_l: Interval
+    chance_above_limit: float
+    starts_after_days: tuple[float, float] | None
+    lasts_days: Interval
+    night: Night | None
+    timer: TimerValve | None
+    outlook: SourceOutlook | None
+    start_plan: StartPlan | None
+
+    def day_after(self, days: float | None) -> date | None:
+        """Return the day so long after the charge, the part of a day cut off; None for never."""
+        return None if days is None else self.starts + timedelta(days=int(days))
+
+    @property
+    def refill_on(self) -> date:
+        """When to charge again: the day by which half of such charges are used up."""
+        assert self.lasts_days.value is not None
+        return self.starts + timedelta(days=int(self.lasts_days.value))
+
+
+def plan_gas(
+    tank: Tank,
+    readings: Sequence[Reading] = (),
+    events: Iterable[Event] = (),
+    *,
+    logged: Tank | None = None,
+    days: float | None = None,
+    target_mg_l: float | None = None,
+    now: datetime | None = None,
+) -> GasPlan:
+    """
+    Plan a charge of gas.
+
+    Parameters
+    ----------
+    tank : Tank
+        As it is to be; volume and source must be known.
+    readings : sequence of Reading
+        Of this tank.
+    events : iterable of Event
+        What was noted of it.
+    logged : Tank, optional
+        As it was when they were taken, where that differs.
+    days : float, optional
+        How long the charge is to last; usual ones where not given [d].
+    target_mg_l : float, optional
+        Daily peak to aim at; the middle of the plants' range, below the fish limit, where not given [mg/L].
+    now : datetime, optional
+        Begin of it, on the tank's clock; that of the machine where not given.
+
+    Returns
+    -------
+    GasPlan
+        For a charge of that day.
+
+    Raises
+    ------
+    ValueError
+        If it cannot be planned so; one sentence.
+    """
+    now = wall_clock(now or datetime.now())
+    _require_plannable(tank)
+    assert tank.source is not None
+    kind = tank.source.kind
+    days = _USUAL_DAYS[kind] if days is None else days
+    low, high = YEAST_DAYS if kind == "fermentation" else PLAN_DAYS
+    if not low <= days <= high:
+        of_yeast = "One charge of yeast lasts 1 to 3 weeks (hobby convention). " if kind == "fermentation" else ""
+        raise ValueError(f"{of_yeast}Plan for {low:g} to {high:g} days, not {days:g}.")
+    target = usual_target_mg_l(tank) if target_mg_l is None else target_mg_l
+    limit = tank.judged_by.fish_mg_l
+    if not target < limit:
+        raise ValueError(f"The target ({target:g} mg/L) must be below the fish limit ({limit:g} mg/L).")
+    usable = [reading for reading in readings if reading.status == "read" and not is_of_the_future(reading, now)]
+    fit, no_days = _fit_or_reason(logged or tank, usable, [event for event in events if event.at <= now])
+    need = gas_need(tank, fit, target)
+    charge = _Charge(kind, days, need)
+    wanted_g, kept_g = float(np.median(need.target_g)), float(np.quantile(need.limit_g / charge.first, WATCH_FROM))
+    dose_g = min(wanted_g, kept_g)
+    if dose_g <= 0.0:
+        raise ValueError(f"Without gas the CO2 is at {target:g} mg/L already; this tank needs none.")
+    gas_g = dose_g * days / charge.usual_yield
+    mix = None if kind == "cylinder" else fermentation_mix(gas_g) if kind == "fermentation" else acid_mix(gas_g)
+    fills = _fills(tank, dose_g, charge) if kind == "cylinder" else ()
+    first_factor = dose_g * charge.first / need.now_g
+    peak = day_course(need.start, Change(), first_factor).max(axis=1)
+    return GasPlan(
+        tank=tank,
+        gas=need.start.schedule.gas,
+        is_of_days=fit is not None,
+        no_days=no_days,
+        target_mg_l=target,
+        need_g_per_day=interval(need.target_g),
+        dose_g_per_day=dose_g,
+        is_held_back=kept_g < wanted_g,
+        against_now=None if fit is None else dose_g / float(np.median(need.now_g)),
+        starts=now.date(),
+        days=days,
+        mix=mix,
+        gas_g=gas_g,
+        fills=fills,
+        gives_g_per_day=interval(dose_g * charge.mean),
+        first_days_g_per_day=interval(dose_g * charge.first),
+        first_peak_mg_l=interval(peak),
+        chance_above_limit=float((peak > limit).mean()),
+        starts_after_days=_YEAST_STARTS_AFTER_DAYS if kind == "fermentation" else None,
+        lasts_days=fills[0].days if len(fills) == 1 else interval(charge.lasts_days),
+        night=night_of(need.start, first_factor),
+        timer=None if fit is None else timer_valve(need.start, tank),
+        outlook=None if fit is None else source_outlook(fit, logged or tank, gas_trend(fit)),
+        start_plan=None if usable else _start_plan(tank, need.start),
+    )
+
+
+class _Charge:
+    """How a charge comes out, as draws against what is planned for it."""
+
+    def __init__(self, kind: str, days: float, need: GasNeed) -> None:
+        rng, n = np.random.default_rng(0), len(need.now_g)
+        ends = _CYLINDER_YIELD if kind == "cylinder" else USUAL_YIELD
+        # Any share of the usual ones alike, as nothing tells them apart.
+        self.usual_yield = sum(ends) / 2.0
+        self.of_usual: Draws = rng.uniform(*ends, n) / self.usual_yield
+        self.mean: Draws = self.of_usual
+        self.first: Draws = self.of_usual
+        self.lasts_days: Draws = days * self.of_usual
+        if kind == "fermentation":
+            pace = np.exp(rng.uniform(-math.log(_YEAST_PACE), math.log(_YEAST_PACE), n))
+            self.mean = self.of_usual / pace
+            # Nothing sets its rate, so it starts high and fades over the whole charge.
+            faded = np.maximum(need.start.parameters.fall_per_h, 0.0) * 24.0 * days * pace
+            self.first = self.mean * np.where(faded > 1e-6, faded / -np.expm1(-np.maximum(faded, 1e-6)), 1.0)
+            self.lasts_days = days * pace + rng.uniform(*_YEAST_STARTS_AFTER_DAYS, n)
+
+
+def _require_plannable(tank: Tank) -> None:
+    """Raise where volume or source are not known, or an acid bottle has nothing to set its gas."""
+    if tank.volume_l is None:
+        raise ValueError("The tank volume is missing; enter it, such as 60 (or 15gal).")
+    if tank.source is None:
+        raise ValueError("The gas source is missing; choose fermentation, acid-bicarbonate or cylinder.")
+    if tank.source.kind == "acid-bicarbonate" and has_open_hose(tank.source.kind, tank.source.valve):
+        raise ValueError(
+            "An acid bottle without a valve gives its gas in a rush; choose the valve it has (needle or timer), or "
+            "plan for sugar and yeast (fermentation)."
+        )
+
+
+def _fit_or_reason(tank: Tank, readings: Sequence[Reading], events: Sequence[Event]) -> tuple[TankFit | None, str]:
+    try:
+        return steady_fit(tank, readings, events)[0], ""
+    except CannotTell as cannot:
+        return None, str(cannot) if readings else "No photos yet."
+
+
+def _fills(tank: Tank, dose_g: float, charge: _Charge) -> tuple[Fill, ...]:
+    stated = None if tank.source is None else tank.source.amount_g
+    amounts = _USUAL_FILLS_G if stated is None else (stated,)
+    shares = charge.of_usual * charge.usual_yield
+    return tuple(Fill(gas_g=gas_g, days=interval(gas_g * shares / dose_g)) for gas_g in amounts)
+
+
+def _start_plan(tank: Tank, start: DayStart) -> StartPlan:
+    gas, lights = start.schedule.gas, tank.lights
+    gas_on = gas.on if gas.hours < 24.0 else None
+    telling: list[time] = []
+    if lights is not None:
+        telling = [lights.on, _later(lights.on, lights.hours / 2.0), lights.off]
+    if gas_on is not None:
+        telling = [*telling[:1], _later(gas_on, 3.0), gas.off, _later(gas.off, 3.0)]
+    return StartPlan(
+        first_photo_after_h=_FIRST_PHOTO_AFTER_H,
+        starts_with=_STARTS_WITH,
+        step=_STEP,
+        step_days=_STEP_DAYS,
+        full_after_days=math.ceil(math.log(1.0 / _STARTS_WITH) / math.log1p(_STEP)) * _STEP_DAYS,
+        gas_on=gas_on,
+        lights_on=None if lights is None else lights.on,
+        photos=tuple(dict.fromkeys(telling)),
+    )
+
+
+def _later(clock: time, hours: float) -> time:
+    minutes = (clock.hour * 60 + clock.minute + round(hours * 60)) % (24 * 60)
+    return time(minutes // 60, minutes % 60)
