@@ -224,7 +224,11 @@ def test_chart_and_card_are_told_apart(pdf: bytes, card_width_px: float) -> None
     ("photo", "n_patches", "words"),
     [
         (lambda pdf: kit_photo(kit_colors(), PRINTER, PHONE, SCENE), 6, "A row of 7 patches was found, but 6"),
-        (lambda pdf: kit_photo(kit_colors()[[0, 3, 1, 5, 2, 4, 6]], PRINTER, PHONE, SCENE), 7, "in one order"),
+        (
+            lambda pdf: kit_photo(kit_colors()[[0, 3, 1, 5, 2, 4, 6]], PRINTER, PHONE, SCENE),
+            7,
+            "yellow through green to blue",
+        ),
         (lambda pdf: kit_photo(kit_colors(), PRINTER, PHONE, replace(SCENE, paper_lin=1.02)), 7, "overexposed"),
         (lambda pdf: chart_photo(pdf, PRINTER, PHONE, replace(SCENE, paper_lin=1.02)), None, "overexposed"),
         (lambda pdf: vial_photo(PHONE, SCENE), None, "this is the blank card"),

@@ -45,7 +45,7 @@ def test_the_week_tells_the_tank_that_was_rendered(demo: tuple[Path, str]) -> No
     assert set(points) == set(truth)
     errors = [abs(points[name].value / truth[name] - 1.0) for name in truth if points[name].value]
     inside = [points[name].low <= truth[name] <= points[name].high for name in truth]  # type: ignore[operator]
-    assert np.median(errors) <= 0.12
+    assert np.median(errors) <= 0.15
     assert np.mean(inside) >= 0.85
     trend = summary.estimate("gas_trend_percent_per_day").interval
     assert trend is not None

@@ -72,7 +72,7 @@ def random_fit(rng: np.random.Generator, base: TankFit, tank: Tank) -> TankFit:
     assert tank.gas_hours is not None
     schedule = Schedule(gas=tank.gas_hours, lights=tank.lights)
     level_now = np.full(N_DRAWS, 10.0)
-    return replace(base, parameters=parameters, schedule=schedule, tank_mg_l=level_now, vial_mg_l=level_now)
+    return replace(base, first=parameters, turns=(), schedule=schedule, tank_mg_l=level_now, vial_mg_l=level_now)
 
 
 def sentences_of(rng: np.random.Generator, base: TankFit, tank: Tank) -> Iterator[str]:

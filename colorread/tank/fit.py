@@ -10,39 +10,15 @@ from datetime import datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.gas_care import SourceKind
 from colorread.reading import BUDGET_KH, Reading
 from colorread.tank.events import Event
 from colorread.tank.model import Draws, Schedule, TankParameters, Turn, settled_state, simulate
 from colorread.tank.noted import GAS_COLUMNS, counts_of, fall_std_per_day, gas_rates, steps_of, turns_of
-from colorread.tank.sampling import N_DRAWS, sample
+from colorread.tank.priors import FALL_PER_DAY, LN_BASE, LN_LAG, LN_LEVEL, LN_LOSS, LN_START, LN_UPTAKE
+from colorread.tank.sampling import sample
 from colorread.tank.series import PH_PER_LN, CannotTell, VialSeries, vial_series
 from colorread.tank.settings import Tank
 
-# Priors as normal distributions: mean and standard deviation.
-# Loss to the air: 0.03 (still) over 0.09 (rippled) to 0.29 1/h (strong outflow) for water 35 cm deep and gas-transfer
-# velocities of 1, 3 and 10 cm/h. The last is from Gelda et al. 1996 (J. Environ. Eng. 122, 269, abstract: 1.50 to 2.64
-# m/d, that is 6.3 to 11 cm/h, for the oxygen of a lake); 1 and 3 cm/h for calmer water, and that an aquarium is like
-# that, of which no measurement was found, are assumptions.
-_LN_LOSS = (math.log(0.12), 0.7)
-# Lag of the vial: 63 % within 0.7 to 4 h, usually 1.5 h, from diffusion through vial and air gap: assumption.
-_LN_LAG = (math.log(1.6), 0.45)
-# Level that the tank would reach if gas and lamp stayed on [mg/L]; with the loss it gives the gas rate. Wide, as a
-# tank whose gas has nearly run out must not be drawn towards a well-fed one: assumption.
-_LN_LEVEL = (math.log(30.0), 1.2)
-# Fading of the gas per day. Bottles fade over one to three weeks, a cylinder hardly: common practice, no source.
-_FALL_PER_DAY: Mapping[SourceKind | None, tuple[float, float]] = {
-    "fermentation": (0.04, 0.06),
-    "acid-bicarbonate": (0.02, 0.05),
-    "cylinder": (0.0, 0.03),
-    None: (0.02, 0.06),
-}
-# Uptake in the light: from nothing worth telling (0.02 mg/L/h at 20 mg/L) to 2 mg/L/h, a tank full of plants (shoots of
-# Kahara & Vermaat 2003, Aquat. Bot. 75, 217, doi 10.1016/S0304-3770(02)00179-1), as 5 and 95 % points: assumption.
-_LN_UPTAKE = (math.log(0.01), 1.4)
-# Level without gas: 0.6 mg/L of the air (Plummer & Busenberg 1982) to 2 where fish and soil breathe: assumption.
-_LN_BASE = (math.log(0.9), 0.5)
-_LN_START = (0.0, 0.5)  # CO2 at the first midnight against that of a day like the others: assumption
 _OUTLIER_SHARE, _OUTLIER_STD_LN = 0.03, 1.0  # readings that are simply wrong, such as of another vial: assumption
 _LN_NOISE_STD = 0.3  # by about a third the readings' own scatter may be more or less than they say: assumption
 # An error of phone and lamp changes with the color: of 120 simulated phones, lamps and vials without a profile it went
@@ -190,41 +166,11 @@ def fit_tank(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] = 
         tank_mg_l=start,
         vial_mg_l=vial_start,
         series=series,
-        prior_std={"ln_lag": _LN_LAG[1], "ln_loss": _LN_LOSS[1], "fall_per_day": fall_std},
+        prior_std={"ln_lag": LN_LAG[1], "ln_loss": LN_LOSS[1], "fall_per_day": fall_std},
         # In stated ones, as the fitted noise grows with readings that do not follow the course and would hide them.
         off=(problem.residuals(draws) * problem.noise(draws)).mean(axis=0),
         problem=problem,
         coordinates=draws,
-    )
-
-
-def usual_parameters(source: SourceKind | None) -> TankParameters:
-    """
-    Return what is believed of a tank without photos.
-
-    Parameters
-    ----------
-    source : {'fermentation', 'acid-bicarbonate', 'cylinder'} or None
-        What makes the gas.
-
-    Returns
-    -------
-    TankParameters
-        Draws of the priors, always the same, with a gas rate of 1 mg/L/h.
-    """
-    draws = np.random.default_rng(0).standard_normal((5, N_DRAWS))
-    loss, uptake, base, lag = (
-        np.exp(mean + std * of_one)
-        for (mean, std), of_one in zip((_LN_LOSS, _LN_UPTAKE, _LN_BASE, _LN_LAG), draws, strict=False)
-    )
-    mean, std = _FALL_PER_DAY[source]
-    return TankParameters(
-        gas_mg_l_h=np.ones(N_DRAWS),
-        fall_per_h=(mean + std * draws[4]) / 24.0,
-        loss_per_h=loss,
-        uptake_per_h=uptake,
-        base_mg_l=base,
-        lag_h=lag,
     )
 
 
@@ -250,7 +196,7 @@ class Problem:
         kh_std = np.array([reading.budget[BUDGET_KH] for reading in series.readings]) / PH_PER_LN
         self.alike = _alike(series, renewed, kh_std)
         self.schedule = schedule
-        self.fall_per_day = _FALL_PER_DAY[None if tank.source is None else tank.source.kind]
+        self.fall_per_day = FALL_PER_DAY[None if tank.source is None else tank.source.kind]
         # How much is shared is told for a color without noise, from all readings near it: noise moves single ones
         # towards an end of the scale, where they say that they share more, and one error would draw all those back.
         self.scale_ph = np.linspace(series.ph.min(), series.ph.max(), 50)
@@ -261,7 +207,7 @@ class Problem:
 
     def boxes(self, x: NDArray[np.float64]) -> tuple[TankParameters, Draws, Draws]:
         """Return parameters and both levels at hour 0 for coordinates of shape (D, n)."""
-        priors = (_LN_LEVEL, self.fall_per_day, _LN_LOSS, _LN_UPTAKE, _LN_BASE, _LN_LAG, _LN_START)
+        priors = (LN_LEVEL, self.fall_per_day, LN_LOSS, LN_UPTAKE, LN_BASE, LN_LAG, LN_START)
         values = [mean + std * x[:, i] for i, (mean, std) in enumerate(priors)]
         ln_level, fall_per_day, ln_loss, ln_uptake, ln_base, ln_lag, ln_start = values
         fall, loss, uptake = fall_per_day / 24.0, np.exp(ln_loss), np.exp(ln_uptake)

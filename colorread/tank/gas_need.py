@@ -8,9 +8,10 @@ from datetime import datetime, time, timedelta
 import numpy as np
 
 from colorread.tank.changes import hours_for_lights
-from colorread.tank.fit import TankFit, usual_parameters
+from colorread.tank.fit import TankFit
 from colorread.tank.forecast import DayStart, day_start, rate_for_peak
 from colorread.tank.model import Draws, Schedule
+from colorread.tank.priors import usual_parameters
 from colorread.tank.settings import ALL_DAY, DailySpan, Tank
 
 # The daily peak to aim at: the middle of the plants' range, and not above this share of the fish limit: assumption.
