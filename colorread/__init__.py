@@ -10,8 +10,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from colorread.pipeline import read_photo
-    from colorread.reading import Reading
+    from colorread.reading.pipeline import read_photo
+    from colorread.reading.record import Reading
 
 __version__ = "0.6.0"
 __all__ = ["Reading", "__version__", "read_photo"]
@@ -20,11 +20,11 @@ __all__ = ["Reading", "__version__", "read_photo"]
 def __getattr__(name: str) -> Any:
     # Loaded when asked for: the command line must start without numpy and OpenCV.
     if name == "read_photo":
-        from colorread.pipeline import read_photo
+        from colorread.reading.pipeline import read_photo
 
         return read_photo
     if name == "Reading":
-        from colorread.reading import Reading
+        from colorread.reading.record import Reading
 
         return Reading
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -12,10 +12,10 @@ from typing import Any
 from calibration.profile_file import write_profile
 from colorread.batch.folder import PhotoFile
 from colorread.batch.score import kept, score_photos
-from colorread.carbonate import ionic_strength
+from colorread.chemistry.carbonate import ionic_strength
 from colorread.log.store import Log
-from colorread.profile.known_photo import buffer_photo, end_photo
-from colorread.profile.make import make_profile
+from colorread.profiles.known_photo import buffer_photo, end_photo
+from colorread.profiles.make import make_profile
 from colorread.report.html import write_report
 from colorread.tank.results import TankSummary
 from colorread.tank.settings import GasSource, Tank, parse_span

@@ -26,12 +26,12 @@ from rich.console import Console
 from rich.table import Table
 
 from calibration.profile import Profile
-from colorread.carbonate import ionic_strength
-from colorread.pipeline import read_photo
-from colorread.profile.checks import CalibrationError
-from colorread.profile.known_photo import buffer_photo, end_photo
-from colorread.profile.make import make_profile
-from colorread.reading import Reading
+from colorread.chemistry.carbonate import ionic_strength
+from colorread.profiles.checks import CalibrationError
+from colorread.profiles.known_photo import buffer_photo, end_photo
+from colorread.profiles.make import make_profile
+from colorread.reading.pipeline import read_photo
+from colorread.reading.record import Reading
 from tests.benchmark_weeks import batch_table, large_batch_table, simulated_table, weeks_table
 
 ROOT = Path(__file__).resolve().parent.parent

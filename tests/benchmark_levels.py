@@ -17,12 +17,12 @@ from typing import Any
 
 from calibration.profile import Profile
 from colorread import read_photo
-from colorread.carbonate import ionic_strength
-from colorread.levels import LEVELS, level_of
+from colorread.chemistry.carbonate import ionic_strength
 from colorread.limits import USUAL_FISH_LIMIT_MG_L
-from colorread.profile.known_photo import buffer_photo, end_photo
-from colorread.profile.make import make_profile
-from colorread.reading import Reading
+from colorread.profiles.known_photo import buffer_photo, end_photo
+from colorread.profiles.make import make_profile
+from colorread.reading.levels import LEVELS, level_of
+from colorread.reading.record import Reading
 from colorread.tank.settings import DailySpan, Tank
 from colorread.tank.summary import summarize
 

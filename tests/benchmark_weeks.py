@@ -18,14 +18,14 @@ from calibration.evidence import State
 from calibration.profile import Profile
 from colorread.batch.folder import PhotoFile
 from colorread.batch.score import score_photos
-from colorread.carbonate import ionic_strength
+from colorread.chemistry.carbonate import ionic_strength
 from colorread.log.store import Log
 from colorread.photo.file import open_file
-from colorread.pipeline import read_photo
-from colorread.profile.checks import CalibrationError
-from colorread.profile.known_photo import buffer_photo, end_photo
-from colorread.profile.make import make_profile
-from colorread.reading import Interval
+from colorread.profiles.checks import CalibrationError
+from colorread.profiles.known_photo import buffer_photo, end_photo
+from colorread.profiles.make import make_profile
+from colorread.reading.pipeline import read_photo
+from colorread.reading.record import Interval
 from colorread.tank.fit import fit_tank
 from colorread.tank.results import Estimate
 from colorread.tank.settings import Tank, parse_span

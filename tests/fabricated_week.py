@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
-from colorread.gas_care import gas_cautions
 from colorread.log.store import LogEntry
-from colorread.reading import Interval
+from colorread.reading.record import Interval
+from colorread.reading.verdict import STANDING_CAUTIONS, judge
 from colorread.tank.events import Event
 from colorread.tank.headline import DAILY_PEAK
 from colorread.tank.results import (
@@ -31,7 +31,7 @@ from colorread.tank.results import (
     Told,
 )
 from colorread.tank.settings import DailySpan, GasSource, Tank
-from colorread.verdict import STANDING_CAUTIONS, judge
+from colorread.words.gas_care import gas_cautions
 from tests.fabricated import made_reading, made_refusal
 
 FIRST = date(2025, 6, 2)

@@ -29,8 +29,8 @@ from rich.console import Console
 from rich.table import Table
 
 from colorread.batch.workers import run_in_workers
-from colorread.pipeline import read_photo
 from colorread.processes import processors
+from colorread.reading.pipeline import read_photo
 from tests.benchmark import ROOT, Truth, load_truths
 
 FORMATS = ("JPEG", "PNG", "HEIF", "TIFF", "WEBP")

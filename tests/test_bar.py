@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from colorread.bar import bar_lines, bar_of, bar_svg
-from colorread.reading import Interval
-from colorread.verdict import Marks
+from colorread.reading.record import Interval
+from colorread.reading.verdict import Marks
+from colorread.words.bar import bar_lines, bar_of, bar_svg
 
 ENDS = st.lists(st.floats(0.0, 900.0), min_size=3, max_size=3).map(sorted)
 

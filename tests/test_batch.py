@@ -42,15 +42,15 @@ from colorread.batch.workers import run_in_workers
 from colorread.evidence.picture import small_evidence
 from colorread.log.paths import default_log_path
 from colorread.log.store import Log, LogEntry
-from colorread.pipeline import read_photo
-from colorread.reading import Interval, Reading
-from colorread.reading_json import reading_to_dict
-from colorread.stated import Stated
+from colorread.reading.pipeline import read_photo
+from colorread.reading.record import Interval, Reading
+from colorread.reading.record_json import reading_to_dict
+from colorread.reading.stated import Stated
+from colorread.reading.verdict import Marks
 from colorread.tank.events import Event
 from colorread.tank.results import PhotoPoint, TankSummary
 from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
-from colorread.verdict import Marks
 from tests.fabricated import NO_TRACE, made_reading, made_refusal, made_trace
 from tests.fabricated_week import made_told
 from tests.kills import kill_batches

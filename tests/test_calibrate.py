@@ -22,16 +22,16 @@ from calibration.evidence import Evidence, State
 from calibration.family_fit import SignalSamples
 from calibration.profile import USUAL_LOAD_INDEX, KnownSample, Profile, estimate_parameters, validity
 from calibration.profile_file import read_profile, write_profile
-from colorread.carbonate import ionic_strength
+from colorread.chemistry.carbonate import ionic_strength
 from colorread.cli import app
 from colorread.page.tasks_calibrate import check_photo
-from colorread.pipeline import read_photo
-from colorread.profile.benefit import benefit_words, example_readings
-from colorread.profile.checks import CalibrationError, PhotoRefused
-from colorread.profile.how_to import BUFFERS, GUIDES, Kind
-from colorread.profile.known_photo import KnownPhoto, air_photo, buffer_photo, end_photo
-from colorread.profile.make import make_profile
-from colorread.profile.picture import write_profile_picture
+from colorread.profiles.benefit import benefit_words, example_readings
+from colorread.profiles.checks import CalibrationError, PhotoRefused
+from colorread.profiles.how_to import BUFFERS, GUIDES, Kind
+from colorread.profiles.known_photo import KnownPhoto, air_photo, buffer_photo, end_photo
+from colorread.profiles.make import make_profile
+from colorread.profiles.picture import write_profile_picture
+from colorread.reading.pipeline import read_photo
 
 from .scene import Scene, take_photo
 

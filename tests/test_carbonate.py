@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from phreeqpython import PhreeqPython
 
-from colorread.carbonate import (
+from colorread.chemistry.carbonate import (
     co2_from_ph,
     co2_in_air_equilibrium,
     co2_rule_of_thumb,
@@ -18,7 +18,7 @@ from colorread.carbonate import (
     ph_from_co2,
     ph_in_air_equilibrium,
 )
-from colorread.carbonate_constants import (
+from colorread.chemistry.constants import (
     log_activity_davies,
     log_k1_plummer1982,
     log_k2_plummer1982,

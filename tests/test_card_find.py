@@ -10,8 +10,8 @@ import skimage.data
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from colorread.card.find import find_references
 from colorread.errors import Refusal
+from colorread.reference.find import find_references
 
 PHOTO_SIZE = (2016, 1512)  # width, height
 PRINT_PX_PER_MM = 16

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from calibration.card_sheet import render_card_sheet
-from colorread.card.find import find_references
+from colorread.reference.find import find_references
 from tests.sheets import PAPERS_MM, PX_PER_MM, page_of, rgb_of, uses_only_black_ink
 
 GEOMETRY = json.loads((Path(__file__).parents[1] / "calibration" / "card.json").read_text(encoding="utf-8"))

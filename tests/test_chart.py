@@ -14,9 +14,9 @@ from typer.testing import CliRunner
 from calibration.chart import CHART_LOAD, CHART_PH, chart_patches, ph_by_chart
 from calibration.chart_sheet import render_chart_sheet
 from calibration.dye import absorptivity
-from colorread.carbonate import co2_from_ph
-from colorread.card.find import find_references
+from colorread.chemistry.carbonate import co2_from_ph
 from colorread.cli import app
+from colorread.reference.find import find_references
 from tests.sheets import PX_PER_MM, page_of, rgb_of
 
 MARGIN_MM = 8.0

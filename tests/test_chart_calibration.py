@@ -21,14 +21,14 @@ from calibration.family_fit import SignalSamples
 from calibration.inversion import infer_ph
 from calibration.profile import Profile, estimate_parameters
 from calibration.profile_file import read_profile, write_profile
-from colorread.chart_find import ChartColors, _longest_row, measure_chart
 from colorread.cli import app
 from colorread.errors import Refusal
+from colorread.fluid.chart import ChartColors, _longest_row, measure_chart
 from colorread.page.tasks_calibrate import check_photo
-from colorread.pipeline import read_photo
-from colorread.profile.checks import CalibrationError
-from colorread.profile.make import make_chart_profile
-from colorread.profile.patch_labels import ph_of_patches
+from colorread.profiles.checks import CalibrationError
+from colorread.profiles.make import make_chart_profile
+from colorread.profiles.patch_labels import ph_of_patches
+from colorread.reading.pipeline import read_photo
 
 from . import chart_scene
 from .chart_scene import PHONES, PRINTERS, another, chart_photo, dye_spectra, kit_box, kit_photo, vial_photo
@@ -334,7 +334,7 @@ def test_few_patches_of_paper_pass_for_fluid_even_where_no_chart_is_known(
     pdf: bytes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # The second line of defence: patches in the dye's own colors, as of a chart that nobody knows.
-    monkeypatch.setattr("colorread.pipeline.shows_chart", lambda view, colors: False)
+    monkeypatch.setattr("colorread.reading.pipeline.shows_chart", lambda view, colors: False)
     photos = [
         chart_photo(pdf, printer, phone, replace(SCENE, lamp=LAMPS[(i + j) % 3]))  # each two of them meet once
         for i, phone in enumerate(PHONES)

@@ -19,14 +19,14 @@ from typer.testing import CliRunner
 
 import colorread
 import colorread.cli
-import colorread.pipeline
+import colorread.reading.pipeline
 from colorread.batch import workers
 from colorread.cli.options import LightClass
 from colorread.cli.read import _read_one as read_one
-from colorread.gas_care import SENSITIVE_ANIMALS, gas_cautions
 from colorread.log.store import Log
-from colorread.reading import Interval, LightName, Reading, Trace
-from colorread.stated import Stated
+from colorread.reading.record import Interval, LightName, Reading, Trace
+from colorread.reading.stated import Stated
+from colorread.words.gas_care import SENSITIVE_ANIMALS, gas_cautions
 from tests.fabricated import made_reading, made_refusal, made_trace
 from tests.made_log import made_entry
 
@@ -60,7 +60,7 @@ def slow_where_named(job: tuple[Path, Stated], *, evidence: Path | None) -> Any:
 @pytest.fixture
 def pipeline(monkeypatch: pytest.MonkeyPatch, without_workers: None) -> FakePipeline:
     fake = FakePipeline()
-    monkeypatch.setattr(colorread.pipeline, "read_photo_traced", fake)
+    monkeypatch.setattr(colorread.reading.pipeline, "read_photo_traced", fake)
     return fake
 
 
@@ -411,7 +411,7 @@ def test_opencv_that_cannot_be_loaded_names_the_fix(
     real_import = builtins.__import__
 
     def broken_import(name: str, *args: Any, **kwargs: Any) -> Any:
-        if name == "colorread.pipeline":
+        if name == "colorread.reading.pipeline":
             raise error
         return real_import(name, *args, **kwargs)
 
@@ -430,7 +430,7 @@ def test_other_missing_modules_are_not_blamed_on_opencv(monkeypatch: pytest.Monk
     def missing(*_args: Any, **_kwargs: Any) -> Any:
         raise ModuleNotFoundError("No module named 'nothing'", name="nothing")
 
-    monkeypatch.setattr(colorread.pipeline, "read_photo_traced", missing)
+    monkeypatch.setattr(colorread.reading.pipeline, "read_photo_traced", missing)
     monkeypatch.setattr(sys, "argv", ["colorread", "read", "a.jpg"])
     with pytest.raises(ModuleNotFoundError):
         colorread.cli.main()

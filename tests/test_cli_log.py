@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 import colorread.cli
 from colorread.log import database as log_file
 from colorread.log.store import Log
-from colorread.reading import Interval, Reading
+from colorread.reading.record import Interval, Reading
 from colorread.tank.events import Event
 from colorread.tank.results import PhotoPoint, TankSummary
 from colorread.tank.settings import GasSource, Marks, Tank

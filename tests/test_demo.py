@@ -9,9 +9,9 @@ from typer.testing import CliRunner
 
 from colorread.cli import app
 from colorread.demo import DEMO_LOG, find_images
-from colorread.gas_care import SIGNS_IN_SHORT
 from colorread.log.store import Log
 from colorread.tank.summary import summarize
+from colorread.words.gas_care import SIGNS_IN_SHORT
 
 ROOT = Path(__file__).resolve().parents[1]
 TRUTH = tomllib.loads((find_images() / "week" / "manifest.toml").read_text(encoding="utf-8"))

@@ -10,15 +10,15 @@ import pytest
 from rich.console import Console
 
 from colorread.cli.show_reading import print_reading
-from colorread.flags import FLAG_TEXTS, flag_texts
 from colorread.page.shown import view_reading
 from colorread.page.shown_units import Units
-from colorread.reading import Interval, Limit, Reading
-from colorread.reading_json import reading_to_dict
+from colorread.reading.record import Interval, Limit, Reading
+from colorread.reading.record_json import reading_to_dict
+from colorread.reading.verdict import USUAL_MARKS
 from colorread.report.html import report_html
 from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
-from colorread.verdict import USUAL_MARKS
+from colorread.words.flags import FLAG_TEXTS, flag_texts
 from tests.fabricated import made_reading, made_refusal
 from tests.made_log import made_entry
 

@@ -4,9 +4,9 @@ from typing import get_args
 
 import pytest
 
-from colorread.gas_care import SourceKind, gas_cautions, less_gas
-from colorread.reading import Interval
-from colorread.verdict import Marks, judge
+from colorread.reading.record import Interval
+from colorread.reading.verdict import Marks, judge
+from colorread.words.gas_care import SourceKind, gas_cautions, less_gas
 
 BOTTLES: tuple[SourceKind, ...] = ("fermentation", "acid-bicarbonate")
 

@@ -10,15 +10,15 @@ from datetime import date, datetime
 import numpy as np
 import pytest
 
-from colorread.gas_care import SourceKind, Valve
-from colorread.reading import Interval
+from colorread.reading.record import Interval
+from colorread.reading.verdict import Marks, judge
 from colorread.tank.advice import advise
 from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.gas_plan import plan_gas
 from colorread.tank.gas_words import answer_lines, plan_cautions, plan_rows
 from colorread.tank.model import Schedule, TankParameters
 from colorread.tank.settings import ALL_DAY, GasSource, Tank, parse_span
-from colorread.verdict import Marks, judge
+from colorread.words.gas_care import SourceKind, Valve
 from tests.tank_simulator import simulated_week
 
 N_TANKS, N_DRAWS = 500, 20

@@ -12,9 +12,9 @@ import pytest
 from typer.testing import CliRunner
 
 from colorread.cli.commands import app
-from colorread.gas_care import SourceKind, Valve, gas_cautions
-from colorread.levels import WATCH_FROM
 from colorread.log.store import Log
+from colorread.reading.levels import WATCH_FROM
+from colorread.reading.verdict import Marks
 from colorread.tank.advice import advise
 from colorread.tank.fit import fit_tank
 from colorread.tank.forecast import DayStart
@@ -26,7 +26,7 @@ from colorread.tank.night import NIGHT_CHANCE, night_of, timer_valve
 from colorread.tank.priors import usual_parameters
 from colorread.tank.settings import ALL_DAY, GasSource, Tank, parse_span
 from colorread.tank.steadiness import steady_fit
-from colorread.verdict import Marks
+from colorread.words.gas_care import SourceKind, Valve, gas_cautions
 from tests.page_server import client_of, make_log
 from tests.tank_simulator import Truth, simulated_week
 

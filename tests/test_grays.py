@@ -9,9 +9,9 @@ import pytest
 
 from calibration.inversion import BUDGET_COLOR
 from colorread.errors import Refusal
-from colorread.pipeline import read_photo
-from colorread.reading import Reading
-from colorread.vial.find import require_near
+from colorread.fluid.find import require_near
+from colorread.reading.pipeline import read_photo
+from colorread.reading.record import Reading
 from tests.scene import Scene, take_photo
 
 CARD = Scene()

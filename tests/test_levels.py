@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from colorread.levels import LEVELS, chance_above, level_for, level_of
 from colorread.limits import SENSITIVE_FISH_LIMIT_MG_L, USUAL_FISH_LIMIT_MG_L
-from colorread.reading import NORMAL_95, Interval, Level
+from colorread.reading.levels import LEVELS, chance_above, level_for, level_of
+from colorread.reading.record import NORMAL_95, Interval, Level
 
 # Half-widths of the 90 % interval that readings have with a profile and without (README), as pH.
 WITH_PROFILE_PH, WITHOUT_PH = 0.11, 0.25

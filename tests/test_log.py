@@ -31,8 +31,8 @@ from colorread.log.forget import Leftovers, forget_readings, forget_tank
 from colorread.log.lines import export_lines, import_lines
 from colorread.log.paths import default_log_path, photo_path, undecided_path
 from colorread.log.store import Damage, DiskFull, Log, LogEntry, LogError, LogFailure
-from colorread.reading import Interval, Reading, Reason
-from colorread.reading_json import reading_from_dict, reading_to_dict
+from colorread.reading.record import Interval, Reading, Reason
+from colorread.reading.record_json import reading_from_dict, reading_to_dict
 from colorread.tank.settings import Tank
 from tests.fabricated import made_reading, made_refusal
 from tests.made_log import START, failing_transaction, made_entry, made_log_at

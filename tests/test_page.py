@@ -20,15 +20,15 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
+from colorread.chemistry.recipe import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
 from colorread.cli import app as command_line
-from colorread.fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
-from colorread.fluid_words import fluid_rows
 from colorread.log.paths import photo_path
 from colorread.log.store import DiskFull, Log, LogFailure
 from colorread.page.access import devices_path
 from colorread.page.core import Core
-from colorread.verdict import Marks
-from colorread.words import NO_BREAK
+from colorread.reading.verdict import Marks
+from colorread.words.numbers import NO_BREAK
+from colorread.words.recipe import fluid_rows
 from tests.made_log import made_entry
 from tests.page_server import SAMPLES, TANK, choose_units, client_of, form_token, make_log
 

@@ -10,8 +10,8 @@ import httpx
 import pytest
 
 from colorread.log.store import Log
-from colorread.profile.how_to import GUIDES, Kind
-from colorread.words import NO_BREAK
+from colorread.profiles.how_to import GUIDES, Kind
+from colorread.words.numbers import NO_BREAK
 from tests.page_server import SAMPLES, choose_units, client_of, fields_of, form_token, make_log
 
 URL = "/tanks/window/calibrate/ends"

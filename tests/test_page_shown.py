@@ -12,13 +12,13 @@ from pathlib import Path
 import httpx
 import pytest
 
-from colorread.gas_care import SIGNS_OF_DISTRESS, SourceKind, gas_cautions, less_gas
 from colorread.log.store import Log
 from colorread.page.shown import age_words
-from colorread.reading import Interval
+from colorread.reading.record import Interval
+from colorread.reading.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, Marks, watch_cautions
 from colorread.tank.settings import GasSource
-from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, Marks, watch_cautions
-from colorread.words import NO_BREAK
+from colorread.words.gas_care import SIGNS_OF_DISTRESS, SourceKind, gas_cautions, less_gas
+from colorread.words.numbers import NO_BREAK
 from tests.fabricated import made_reading
 from tests.made_log import made_entry
 from tests.page_server import TANK, client_of, make_log

@@ -18,12 +18,12 @@ from numpy.typing import NDArray
 import colorread
 from calibration.reference import load_card
 from colorread import read_photo
-from colorread.card.find import find_references
-from colorread.flags import FLAG_TEXTS
 from colorread.photo.load import load_photo
-from colorread.pipeline import read_photo_traced, see_fluid
-from colorread.reading import BUDGET_KH, Interval, Reading
-from colorread.stated import Stated
+from colorread.reading.pipeline import read_photo_traced, see_fluid
+from colorread.reading.record import BUDGET_KH, Interval, Reading
+from colorread.reading.stated import Stated
+from colorread.reference.find import find_references
+from colorread.words.flags import FLAG_TEXTS
 from tests.scene import Scene, Shot, take_photo
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
@@ -524,7 +524,7 @@ def test_sample_photo_is_read_or_refused_as_it_should(entry: dict[str, Any]) -> 
 
 
 def test_package_reader_is_the_one_of_the_pipeline() -> None:
-    from colorread import pipeline
+    from colorread.reading import pipeline
 
     assert colorread.read_photo is pipeline.read_photo
     assert colorread.Reading is Reading
@@ -548,7 +548,7 @@ def test_photo_of_which_too_much_is_wrong_at_once_is_refused(
     assert seen.fluid is not None
     fluid = replace(seen.fluid, signal=replace(seen.fluid.signal, flags=of_fluid))
     doctored = replace(seen, card=replace(seen.card, flags=of_card), fluid=fluid)
-    monkeypatch.setattr("colorread.pipeline.see_fluid", lambda *_: doctored)
+    monkeypatch.setattr("colorread.reading.pipeline.see_fluid", lambda *_: doctored)
     reading = read_photo("front-green.jpg")
     assert (None if reading.reason is None else reading.reason.code) == code
 

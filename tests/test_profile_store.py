@@ -20,8 +20,8 @@ from colorread.errors import Reason
 from colorread.log.store import Log, LogEntry
 from colorread.page.tasks import score_photo
 from colorread.photo.exif import camera_model_of
-from colorread.profile.defaults import default_profile, default_profiles, drop_default, has_defaults, make_default
-from colorread.profile.words import profile_lines
+from colorread.profiles.defaults import default_profile, default_profiles, drop_default, has_defaults, make_default
+from colorread.profiles.words import profile_lines
 from colorread.tank.settings import Tank
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"

@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from colorread.reading import Interval
-from colorread.reading_json import reading_from_dict, reading_to_dict, reading_to_json
+from colorread.reading.record import Interval
+from colorread.reading.record_json import reading_from_dict, reading_to_dict, reading_to_json
 from tests.fabricated import made_reading, made_refusal
 
 KEYS = """

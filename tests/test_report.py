@@ -15,8 +15,8 @@ from matplotlib.markers import CARETUP
 from PIL import Image
 
 from colorread import __version__
-from colorread.gas_care import gas_cautions
-from colorread.reading import Interval, Reading
+from colorread.reading.record import Interval, Reading
+from colorread.reading.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, judge, watch_cautions
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.html import PICTURES_MAX, report_html, write_report
 from colorread.report.plot import MADE_UP, day_figure, history_figure, recent_readings, week_figure, write_plot
@@ -27,7 +27,7 @@ from colorread.tank.series import wall_clock
 from colorread.tank.settings import GasSource, Marks, Tank, parse_span
 from colorread.tank.summary import summarize
 from colorread.tank.words import HOURS_ABOVE, OF_WHEN, forecast_rows, number_rows
-from colorread.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, judge, watch_cautions
+from colorread.words.gas_care import gas_cautions
 from tests.fabricated import made_reading
 from tests.fabricated_week import (
     CANNOT_TELL,

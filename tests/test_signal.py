@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 
 from calibration.reference import Reference, load_card
 from calibration.tone import ToneFit, decode_tone
-from colorread.balance import Balance, PaperField
-from colorread.card.plane import PlaneMap
-from colorread.card.view import CardView
-from colorread.grays import NEVER_CUT_OFF
-from colorread.signal import FluidSignal, measure_fluid
-from colorread.vial.color import color_map
-from colorread.vial.outline import VialFit
+from colorread.fluid.color import color_map
+from colorread.fluid.outline import VialFit
+from colorread.fluid.signal import FluidSignal, measure_fluid
+from colorread.reference.balance import Balance, PaperField
+from colorread.reference.grays import NEVER_CUT_OFF
+from colorread.reference.plane import PlaneMap
+from colorread.reference.view import CardView
 
 PX_PER_MM = 4.0
 SHAPE = round(77.0 * PX_PER_MM), round(108.0 * PX_PER_MM)

@@ -10,7 +10,7 @@ import pytest
 
 from calibration import spectra
 from calibration.spectra import WAVELENGTH_NM, cie_illuminants, lights, observer, sensors
-from colorread.reading import LightName
+from colorread.reading.record import LightName
 
 ILLUMINANTS = {
     "a": "A",

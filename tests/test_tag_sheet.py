@@ -3,7 +3,7 @@ import pytest
 
 from calibration.reference import load_tag
 from calibration.tag_sheet import STEPS, render_tag_sheet
-from colorread.card.find import find_references
+from colorread.reference.find import find_references
 from tests.sheets import PAPERS_MM, PX_PER_MM, page_of, rgb_of, uses_only_black_ink
 
 TAG = load_tag()

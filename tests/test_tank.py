@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from colorread.gas_care import SourceKind
+from colorread.reading.verdict import Marks
 from colorread.tank.edit import changed_tank, parse_day
 from colorread.tank.settings import DailySpan, GasSource, Tank, parse_span
 from colorread.tank.settings_json import tank_from_dict, tank_to_dict
-from colorread.verdict import Marks
+from colorread.words.gas_care import SourceKind
 
 LIGHTS = ("daylight", "warm-led", "cool-led", "fluorescent", "tank-led", "unknown")
 KINDS = ("fermentation", "acid-bicarbonate", "cylinder")

@@ -7,9 +7,9 @@ from datetime import date, datetime, time
 import numpy as np
 import pytest
 
-from colorread.gas_care import SourceKind
-from colorread.levels import chance_above, level_of
-from colorread.reading import Interval
+from colorread.reading.levels import chance_above, level_of
+from colorread.reading.record import Interval
+from colorread.reading.verdict import WATCH, Marks
 from colorread.tank.advice import FISH_PROBABILITY, advise
 from colorread.tank.changes import Candidate, candidates, full_charge
 from colorread.tank.day_words import hours_words, share_words
@@ -18,7 +18,7 @@ from colorread.tank.forecast import DayStart, day_course, day_start, forecast, l
 from colorread.tank.gas_source import handling_of
 from colorread.tank.results import Advice, Change
 from colorread.tank.settings import GasSource, Tank, parse_span
-from colorread.verdict import WATCH, Marks
+from colorread.words.gas_care import SourceKind
 from tests.tank_simulator import Truth, simulated_week
 
 ALWAYS = parse_span("00:00-24:00")

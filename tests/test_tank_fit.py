@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from calibration.inversion import BUDGET_COLOR
-from colorread.carbonate import ph_from_co2
-from colorread.reading import Interval, Reading
+from colorread.chemistry.carbonate import ph_from_co2
+from colorread.reading.record import Interval, Reading
 from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.series import CannotTell, vial_series, wall_clock
 from colorread.tank.settings import GasSource, Tank, parse_span

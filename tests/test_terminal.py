@@ -9,13 +9,13 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
+from colorread.chemistry.recipe import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
 from colorread.cli.show_batch import print_batch
 from colorread.cli.show_reading import print_cautions, print_fluid, print_reading, print_summary
 from colorread.cli.show_tank import print_now
-from colorread.fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
-from colorread.gas_care import gas_cautions
-from colorread.reading import Interval, Reading
-from colorread.verdict import judge
+from colorread.reading.record import Interval, Reading
+from colorread.reading.verdict import judge
+from colorread.words.gas_care import gas_cautions
 from tests.fabricated import made_reading, made_refusal
 from tests.fabricated_week import made_week
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from colorread import units
+from colorread.chemistry import units
 
 # 1 dKH = 10 mg CaO per liter. Worked by hand with CaO 56.0774 (older, longer atomic weights than the
 # package's, hence the tolerance): 20/56.0774 meq/L, then times 50.0434.

@@ -9,11 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import colorread
-from colorread.flags import FLAG_TEXTS, flag_text
-from colorread.gas_care import SourceKind, less_gas
-from colorread.levels import chance_above
-from colorread.reading import Interval
-from colorread.verdict import CALIBRATE, WELFARE_CAUTION, Marks, judge
+from colorread.reading.levels import chance_above
+from colorread.reading.record import Interval
+from colorread.reading.verdict import CALIBRATE, WELFARE_CAUTION, Marks, judge
+from colorread.words.flags import FLAG_TEXTS, flag_text
+from colorread.words.gas_care import SourceKind, less_gas
 
 
 def interval(low: float | None, value: float | None, high: float | None) -> Interval:

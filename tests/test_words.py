@@ -2,8 +2,8 @@ from __future__ import annotations
 
 import pytest
 
-from colorread.reading import Interval
-from colorread.words import NumberWords, co2_words, days_words, number_words, ph_words
+from colorread.reading.record import Interval
+from colorread.words.numbers import NumberWords, co2_words, days_words, number_words, ph_words
 
 
 @pytest.mark.parametrize(

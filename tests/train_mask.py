@@ -21,14 +21,14 @@ import torch
 import torch.nn.functional as F  # noqa: N812
 from torch import Tensor, nn
 
-from colorread.balance import balance_view
-from colorread.card.find import find_references
-from colorread.card.view import ENOUGH_PX_PER_MM, view_card
 from colorread.errors import Refusal
+from colorread.fluid.mask import DYED, OTHER_LIQUID, PX_PER_MM, mask_input
 from colorread.photo.load import load_close_up, load_photo
-from colorread.vial.mask import DYED, OTHER_LIQUID, PX_PER_MM, mask_input
+from colorread.reference.balance import balance_view
+from colorread.reference.find import find_references
+from colorread.reference.view import ENOUGH_PX_PER_MM, view_card
 
-_STEPS, _BATCH, _RATE = 9000, 48, 2e-3
+_STEPS, _BATCH, _RATE = 8000, 48, 2e-3
 _SIZE = 160, 216  # of what is trained on: the view of a card at 2 px/mm
 _LOW = np.array([-0.5, -1.0, -1.0, 0.0], np.float32)
 _HIGH = np.array([1.5, 1.0, 1.0, 1.0], np.float32)

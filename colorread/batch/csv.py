@@ -8,7 +8,7 @@ import os
 from collections.abc import Iterable
 
 from calibration.whole_file import write_whole
-from colorread.reading import Interval, Reading
+from colorread.reading.record import Interval, Reading
 from colorread.tank.results import PhotoPoint, tank_co2_of
 
 COLUMNS = (

@@ -10,7 +10,7 @@ from pathlib import Path
 from colorread.errors import Refusal
 from colorread.evidence.file import is_evidence
 from colorread.photo.file import open_file, open_image, refusing_broken_files
-from colorread.words import clean_name
+from colorread.words.numbers import clean_name
 
 _PHOTO_SUFFIXES = frozenset((".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"))
 

@@ -10,8 +10,8 @@ from pathlib import Path
 from calibration.profile import KnownSample
 from colorread import __version__
 from colorread.photo.exif import camera_model_of
-from colorread.profile.defaults import default_profile, has_defaults, read_named
-from colorread.stated import Stated
+from colorread.profiles.defaults import default_profile, has_defaults, read_named
+from colorread.reading.stated import Stated
 from colorread.tank.settings import Tank
 
 DEFAULT_TANK = "unnamed"

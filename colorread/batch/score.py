@@ -16,17 +16,17 @@ from colorread.batch.photo_settings import PhotoSettings, SettingsByPhone, state
 from colorread.batch.workers import run_in_workers
 from colorread.errors import Reason, Refusal
 from colorread.evidence.picture import small_evidence
-from colorread.interpretation import without_numbers
 from colorread.log.store import Damage, Log, LogEntry
 from colorread.photo.file import open_file
-from colorread.pipeline import read_photo_traced
 from colorread.processes import processors
-from colorread.reading import Reading
-from colorread.stated import Stated
+from colorread.reading.interpretation import without_numbers
+from colorread.reading.pipeline import read_photo_traced
+from colorread.reading.record import Reading
+from colorread.reading.stated import Stated
+from colorread.reading.verdict import judged
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
-from colorread.verdict import judged
-from colorread.words import clean_name
+from colorread.words.numbers import clean_name
 
 Outcome = Literal["new", "known", "same", "calibration", "failed"]
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from colorread.batch.folder import PhotoFile
     from colorread.log.store import Damage, Log, LogEntry
-    from colorread.reading import Reading
+    from colorread.reading.record import Reading
     from colorread.tank.results import TankSummary
     from colorread.tank.settings import Tank
 
@@ -211,7 +211,7 @@ def _by_name(readings: Iterable[Reading]) -> list[Reading]:
 
 
 def _print_json(readings: Iterable[Reading]) -> None:
-    from colorread.reading_json import reading_to_json
+    from colorread.reading.record_json import reading_to_json
 
     for reading in readings:
         typer.echo(reading_to_json(reading))

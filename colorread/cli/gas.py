@@ -10,8 +10,8 @@ import typer
 from colorread.cli.log import LogFile, open_log
 from colorread.cli.options import fail, number
 from colorread.cli.tank import Setting, change, with_settings
-from colorread.gas_care import gas_cautions
 from colorread.limits import FISH_LIMIT_RANGE_MG_L
+from colorread.words.gas_care import gas_cautions
 
 _SETTINGS = (
     Setting.VOLUME,
@@ -54,7 +54,7 @@ def _gas(
     log: LogFile = None,
 ) -> None:
     """Show what to mix or fill for a tank, how to dose it, what it may give, and until when."""
-    from colorread.reading import Reading
+    from colorread.reading.record import Reading
     from colorread.tank.events import Event
     from colorread.tank.gas_plan import plan_gas
     from colorread.tank.settings import Tank

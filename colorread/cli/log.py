@@ -393,7 +393,7 @@ def _judged(log: Log, entries: list[LogEntry]) -> list[LogEntry]:
     """Return entries judged by the limits that their tanks have now, as all that shows them does."""
     from dataclasses import replace
 
-    from colorread.verdict import judged
+    from colorread.reading.verdict import judged
 
     marks = {tank.name: tank.judged_by for tank in log.tanks()}
     return [

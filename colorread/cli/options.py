@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import typer
 
 if TYPE_CHECKING:
-    from colorread.units import Quantity
+    from colorread.chemistry.units import Quantity
 
 EXIT_FAILED, EXIT_USAGE, EXIT_REFUSED = 1, 2, 3
 
@@ -22,7 +22,7 @@ NO_TANK_KH = "Leave it out: with almost no KH, tank pH says nothing about CO2."
 
 
 class LightClass(StrEnum):
-    """Lamps that a photo may be taken under; as `colorread.reading.LightName`, which loads too much to start with."""
+    """Lamps that a photo may be taken under; as `LightName` of `reading.record`, which loads too much here."""
 
     DAYLIGHT = "daylight"
     WARM_LED = "warm-led"
@@ -101,7 +101,7 @@ def _typed(text: str, quantity: Quantity) -> float:
     try:
         return float(text)
     except ValueError:
-        from colorread.units import own_of_typed
+        from colorread.chemistry.units import own_of_typed
 
         return own_of_typed(quantity, text)
 

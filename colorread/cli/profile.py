@@ -27,7 +27,7 @@ def profile(
     log: LogFile = None,
 ) -> None:
     """Show a calibration profile, or make it the default for its phone."""
-    from colorread.profile.words import profile_lines
+    from colorread.profiles.words import profile_lines
 
     found = load_profile(file, log)
     if picture is not None:
@@ -37,7 +37,7 @@ def profile(
     else:
         echo_lines(profile_lines(found))
     if picture is not None:
-        from colorread.profile.picture import write_profile_picture
+        from colorread.profiles.picture import write_profile_picture
 
         try:
             with writing(picture):
@@ -48,7 +48,7 @@ def profile(
 
 
 def _set_default(file: Path, default: bool, log: Path | None) -> None:
-    from colorread.profile.defaults import drop_default, make_default
+    from colorread.profiles.defaults import drop_default, make_default
 
     prepare_defaults(log)
     try:
@@ -82,7 +82,7 @@ def load_profile(file: Path, log: Path | None = None) -> Profile:
     Profile
         As written.
     """
-    from colorread.profile.defaults import read_named
+    from colorread.profiles.defaults import read_named
 
     try:
         return read_named(file, log_path(log))
@@ -102,7 +102,7 @@ def prepare_defaults(log: Path | None) -> None:
         The log as the user named it.
     """
     from colorread.log.store import LogError
-    from colorread.profile.defaults import damaged_defaults, has_defaults, take_over_defaults
+    from colorread.profiles.defaults import damaged_defaults, has_defaults, take_over_defaults
 
     path = log_path(log)
     try:

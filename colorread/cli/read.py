@@ -26,13 +26,13 @@ from colorread.cli.options import (
     trouble_of,
 )
 from colorread.cli.profile import load_profile, prepare_defaults
-from colorread.gas_care import SENSITIVE_ANIMALS
 from colorread.limits import KH_RANGE_DKH, SENSITIVE_FISH_LIMIT_MG_L, TEMPERATURE_RANGE_C
+from colorread.words.gas_care import SENSITIVE_ANIMALS
 
 if TYPE_CHECKING:
     from calibration.profile import Profile
-    from colorread.reading import Reading
-    from colorread.stated import Stated
+    from colorread.reading.record import Reading
+    from colorread.reading.stated import Stated
     from colorread.tank.results import TankSummary
     from colorread.tank.settings import Tank
 
@@ -108,7 +108,7 @@ def read(
     if profile is not None and no_profile:
         fail("Use either --profile or --no-profile.")
     from colorread.batch.photo_settings import stated_of
-    from colorread.stated import Stated
+    from colorread.reading.stated import Stated
 
     stated = Stated(
         kh_dkh=kh,
@@ -188,14 +188,14 @@ def _read_all(
 
 def _broken_off(photo: Path, stated: Stated, trouble: str) -> tuple[Reading, None]:
     from colorread.batch.score import broke_off
-    from colorread.interpretation import without_numbers
+    from colorread.reading.interpretation import without_numbers
 
     return replace(without_numbers(os.fspath(photo), stated), reason=broke_off(trouble)), None
 
 
 def _default_profile(photo: Path, log: Path | None) -> Profile | None:
     """Return the default profile of the phone that took a photo, if there is one."""
-    from colorread.profile.defaults import default_profile, has_defaults
+    from colorread.profiles.defaults import default_profile, has_defaults
 
     if not has_defaults(log_path(log)):
         return None
@@ -209,7 +209,7 @@ def _read_one(job: tuple[Path, Stated], *, evidence: Path | None) -> tuple[Readi
     """Return a reading with its evidence picture, or why there can be none, in a process of its own."""
     photo, stated = job
     try:
-        from colorread.pipeline import read_photo_traced
+        from colorread.reading.pipeline import read_photo_traced
 
         reading, trace = read_photo_traced(photo, stated)
     except (OSError, MemoryError) as error:
@@ -227,7 +227,7 @@ def _read_one(job: tuple[Path, Stated], *, evidence: Path | None) -> tuple[Readi
 
 
 def _print_json(results: Iterator[tuple[Reading, Path | None]]) -> list[Reading]:
-    from colorread.reading_json import reading_to_json
+    from colorread.reading.record_json import reading_to_json
 
     readings = []
     for reading, _ in results:

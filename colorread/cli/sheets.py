@@ -59,7 +59,7 @@ def chart(
     from calibration.chart import CHART_PH
     from calibration.chart_sheet import render_chart_sheet
     from calibration.whole_file import write_whole
-    from colorread.carbonate import co2_from_ph
+    from colorread.chemistry.carbonate import co2_from_ph
 
     co2_mg_l = co2_from_ph(CHART_PH, kh, temperature_c=temperature).tolist()
     data = render_chart_sheet(co2_mg_l=co2_mg_l, kh_dkh=kh, temperature_c=temperature, paper=paper.value)

@@ -8,15 +8,15 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 
+from colorread.chemistry.units import with_other_unit
 from colorread.cli.console_text import shown
-from colorread.gas_care import SOURCE_WORDS, VALVE_WORDS
 from colorread.log.store import LogEntry
-from colorread.reading import Reading
+from colorread.reading.record import Reading
 from colorread.tank.events import Event
 from colorread.tank.settings import Tank
 from colorread.tank.typed_event import event_words
-from colorread.units import with_other_unit
-from colorread.words import clean_name, kh_words, number_words, temperature_words
+from colorread.words.gas_care import SOURCE_WORDS, VALVE_WORDS
+from colorread.words.numbers import clean_name, kh_words, number_words, temperature_words
 
 _GAP = 2  # letters between columns
 _NAME_WIDTH_MIN = 12  # narrower, and a name of a photo is better read where all columns fold alike

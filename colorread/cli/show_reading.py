@@ -13,18 +13,17 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from colorread.answer import IN_VIAL, Answer, answer_of
-from colorread.bar import bar_lines, bar_of
+from colorread.chemistry.recipe import CAUTIONS, DyeDose, FluidRecipe, RoomAirColor
 from colorread.cli.console_text import printable, shown
-from colorread.flags import flag_texts
-from colorread.fluid import CAUTIONS, DyeDose, FluidRecipe, RoomAirColor
-from colorread.fluid_words import fluid_rows
-from colorread.gas_care import SIGNS_IN_SHORT
-from colorread.levels import LEVELS
-from colorread.reading import Interval, Level, Reading
+from colorread.reading.levels import LEVELS
+from colorread.reading.record import Interval, Level, Reading
+from colorread.reading.verdict import USUAL_MARKS, Marks
 from colorread.tank.series import age_days
-from colorread.verdict import USUAL_MARKS, Marks
-from colorread.words import (
+from colorread.words.answer import IN_VIAL, Answer, answer_of
+from colorread.words.bar import bar_lines, bar_of
+from colorread.words.flags import flag_texts
+from colorread.words.gas_care import SIGNS_IN_SHORT
+from colorread.words.numbers import (
     FISH_SIGNS,
     NO_BREAK,
     REFUSED_SIGN,
@@ -37,6 +36,7 @@ from colorread.words import (
     ph_words,
     time_words,
 )
+from colorread.words.recipe import fluid_rows
 
 _BAR_WIDTH_MIN, _BAR_WIDTH_MAX = 16, 61
 _TEXT_WIDTH_MAX = 96  # longer lines are hard to follow

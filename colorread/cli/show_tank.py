@@ -14,7 +14,7 @@ from colorread.cli.show_reading import answer_rows, print_panel, print_rows, pri
 from colorread.tank.plan_words import plan_lines
 from colorread.tank.results import Advice, TankSummary
 from colorread.tank.words import HOURS_ABOVE, OF_WHEN, RECOMMENDED, forecast_rows, number_rows
-from colorread.words import REFUSED_SIGN
+from colorread.words.numbers import REFUSED_SIGN
 
 _WIDE = 110  # from here on there is room for a forecast's words beside all of its numbers on one line
 _NUMBERS_WIDTH = 10  # for "15 (12 to" over "19)", so that the words of a forecast get the rest

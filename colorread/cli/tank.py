@@ -15,7 +15,6 @@ import typer
 from colorread.cli.log import LogFile, log_command, log_path, open_log, tell_no_log
 from colorread.cli.options import NO_TANK_KH, LightClass, fail, number
 from colorread.cli.profile import load_profile
-from colorread.gas_care import NO_VALVE_ON_YEAST, SENSITIVE_ANIMALS, VALVE_WORDS, gas_cautions
 from colorread.limits import (
     FISH_LIMIT_RANGE_MG_L,
     KH_RANGE_DKH,
@@ -28,6 +27,7 @@ from colorread.limits import (
     USUAL_PLANTS_RANGE_MG_L,
     USUAL_TEMPERATURE_C,
 )
+from colorread.words.gas_care import NO_VALVE_ON_YEAST, SENSITIVE_ANIMALS, VALVE_WORDS, gas_cautions
 
 if TYPE_CHECKING:
     from colorread.tank.settings import Tank

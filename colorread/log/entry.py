@@ -10,8 +10,8 @@ from datetime import MAXYEAR, MINYEAR, datetime
 from typing import Any
 
 from colorread.json_fields import Fields, fields_of
-from colorread.reading import Reading
-from colorread.reading_json import reading_from_dict, reading_to_dict
+from colorread.reading.record import Reading
+from colorread.reading.record_json import reading_from_dict, reading_to_dict
 
 _NAMES = ("tank", "sha256", "scored_at", "software", "settings_id", "profile_id", "reading")
 

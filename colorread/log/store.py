@@ -15,7 +15,7 @@ from typing import Any, Self
 from colorread.log.database import DiskFull, LogError, LogFailure, open_database, telling, transaction
 from colorread.log.entry import LogEntry, entry_from_dict
 from colorread.log.paths import default_log_path
-from colorread.reading_json import reading_to_json
+from colorread.reading.record_json import reading_to_json
 from colorread.tank.events import Event, event_from_dict, event_to_json
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank

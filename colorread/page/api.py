@@ -12,10 +12,10 @@ from fastapi.responses import JSONResponse, Response
 from colorread.log.store import Log, LogEntry
 from colorread.page.core import core_of, picture_answer
 from colorread.page.uploads import receive_photos
-from colorread.reading_json import reading_to_dict
+from colorread.reading.record_json import reading_to_dict
+from colorread.reading.verdict import Marks, judged
 from colorread.tank.settings_json import tank_from_dict, tank_to_dict
 from colorread.tank.summary_json import summary_to_dict
-from colorread.verdict import Marks, judged
 
 _PROBLEM = {
     "description": "What is wrong, in words.",

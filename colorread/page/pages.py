@@ -13,7 +13,6 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, RedirectResponse, Response
 
-from colorread.bar import bar_svg
 from colorread.errors import Reason
 from colorread.log.paths import photo_path
 from colorread.log.store import Damage, Log, LogEntry
@@ -27,7 +26,8 @@ from colorread.tank.plan_words import plan_lines
 from colorread.tank.series import LEAST_READINGS
 from colorread.tank.settings import Tank
 from colorread.tank.typed_event import LETTERS
-from colorread.words import REFUSED_SIGN
+from colorread.words.bar import bar_svg
+from colorread.words.numbers import REFUSED_SIGN
 
 router = APIRouter(include_in_schema=False)
 _ROWS = 20

@@ -12,9 +12,9 @@ from fastapi.responses import Response
 from colorread.batch.csv import csv_bytes
 from colorread.log.store import Log
 from colorread.page.core import core_of
+from colorread.reading.verdict import judged
 from colorread.report.calendar import calendar_bytes
 from colorread.tank.results import TankSummary
-from colorread.verdict import judged
 
 router = APIRouter(include_in_schema=False)
 

@@ -17,7 +17,7 @@ from colorread.page.tank_form import number_of
 from colorread.page.uploads import receive_form, text_of
 from colorread.tank.events import Event
 from colorread.tank.typed_event import event_words, parse_moment, parse_share
-from colorread.words import when_words
+from colorread.words.numbers import when_words
 
 router = APIRouter(include_in_schema=False)
 _FIELDS = ("done", "share", "grams", "bubbles", "at", "text")

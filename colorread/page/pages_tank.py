@@ -10,7 +10,7 @@ from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
-from colorread.gas_care import SENSITIVE_ANIMALS, SOURCE_WORDS, VALVE_WORDS, gas_cautions
+from colorread.chemistry.units import UNITS
 from colorread.limits import FISH_LIMIT_RANGE_MG_L, SENSITIVE_FISH_LIMIT_MG_L, USUAL_PLANTS_RANGE_MG_L
 from colorread.log.store import LogError, LogFailure
 from colorread.page.core import UNITS_COOKIE, core_of, require_own_form, units_shown
@@ -21,7 +21,7 @@ from colorread.page.shown_units import CHOSEN, Units, units_of
 from colorread.page.tank_form import FIELD_NAMES, LIGHTS, SentForm, WrongFields, tank_of, texts_of
 from colorread.page.uploads import receive_form, text_of
 from colorread.tank.settings import Tank
-from colorread.units import UNITS
+from colorread.words.gas_care import SENSITIVE_ANIMALS, SOURCE_WORDS, VALVE_WORDS, gas_cautions
 
 router = APIRouter(include_in_schema=False)
 _YEAR_S = 365 * 24 * 3600
@@ -150,7 +150,7 @@ def chart(paper: Literal["a4", "letter"] = "a4") -> Response:
     """Return the sheet of color charts, labelled for 4 dKH at 25 degrees C."""
     from calibration.chart import CHART_PH
     from calibration.chart_sheet import render_chart_sheet
-    from colorread.carbonate import co2_from_ph
+    from colorread.chemistry.carbonate import co2_from_ph
 
     new = Tank(name="new")
     co2_mg_l = co2_from_ph(CHART_PH, new.fluid_kh_dkh, temperature_c=new.water_c).tolist()

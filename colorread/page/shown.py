@@ -6,15 +6,15 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from colorread.answer import Answer, answer_of
-from colorread.bar import bar_svg
-from colorread.flags import flag_texts
 from colorread.log.store import LogEntry
 from colorread.page.shown_units import Units
-from colorread.reading import Reading
+from colorread.reading.record import Reading
+from colorread.reading.verdict import Marks, judged
 from colorread.tank.series import age_days, is_of_the_future
-from colorread.verdict import Marks, judged
-from colorread.words import (
+from colorread.words.answer import Answer, answer_of
+from colorread.words.bar import bar_svg
+from colorread.words.flags import flag_texts
+from colorread.words.numbers import (
     budget_words,
     clean_name,
     ph_words,

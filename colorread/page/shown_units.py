@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from dataclasses import astuple, dataclass, fields
 
-from colorread.units import UNITS, Quantity, Unit
+from colorread.chemistry.units import UNITS, Quantity, Unit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Units:
     """
-    Units that a browser shows, by their names in `colorread.units.UNITS`.
+    Units that a browser shows, by their names in `colorread.chemistry.units.UNITS`.
 
     Parameters
     ----------

@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import get_args
 
+from colorread.chemistry.units import Unit
 from colorread.limits import KH_RANGE_DKH, SOURCE_AMOUNT_RANGE_G, TANK_VOLUME_RANGE_L, TEMPERATURE_RANGE_C
 from colorread.page.shown_units import Units
-from colorread.reading import LightName
+from colorread.reading.record import LightName
 from colorread.tank.edit import changed_tank
 from colorread.tank.settings import DailySpan, Tank
-from colorread.units import Unit
 
 LIGHTS = get_args(LightName)
 _SPAN_OF = {f"{span}_{end}": span for span in ("lights", "gas") for end in ("on", "off")}

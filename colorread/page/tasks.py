@@ -15,7 +15,7 @@ from colorread.errors import Reason, Refusal
 from colorread.evidence.picture import small_evidence
 from colorread.log.store import Damage, Log, LogEntry
 from colorread.photo.file import open_file, open_image, refusing_broken_files
-from colorread.pipeline import read_photo_traced
+from colorread.reading.pipeline import read_photo_traced
 from colorread.tank.gas_plan import GasPlan, plan_gas
 from colorread.tank.results import TankSummary
 from colorread.tank.settings import Tank

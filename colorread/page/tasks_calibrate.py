@@ -8,14 +8,14 @@ from pathlib import Path
 
 from calibration.evidence import State
 from calibration.profile_file import read_profile, write_profile
-from colorread.chart_find import measure_chart
 from colorread.errors import Reason, Refusal
+from colorread.fluid.chart import measure_chart
 from colorread.page.tasks import require_modest
-from colorread.profile.checks import PhotoRefused
-from colorread.profile.how_to import GUIDES, Kind
-from colorread.profile.known_photo import KnownPhoto, air_photo, buffer_photo, end_photo
-from colorread.profile.make import known_fluid, make_chart_profile, measure_photos, profile_of, see_clear_fluid
-from colorread.profile.words import profile_lines
+from colorread.profiles.checks import PhotoRefused
+from colorread.profiles.how_to import GUIDES, Kind
+from colorread.profiles.known_photo import KnownPhoto, air_photo, buffer_photo, end_photo
+from colorread.profiles.make import known_fluid, make_chart_profile, measure_photos, profile_of, see_clear_fluid
+from colorread.profiles.words import profile_lines
 
 _STATES: Mapping[str, State] = {"acid": "acid", "base": "base"}  # by step
 

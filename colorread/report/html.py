@@ -13,9 +13,7 @@ from typing import TYPE_CHECKING
 
 from calibration.whole_file import write_whole
 from colorread import __version__
-from colorread.bar import bar_svg
-from colorread.flags import flag_texts
-from colorread.reading import NORMAL_95, Interval, Reading
+from colorread.reading.record import NORMAL_95, Interval, Reading
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.plot import MADE_UP, days_start
 from colorread.report.svg import day_svgs, history_svgs, week_svgs
@@ -25,8 +23,9 @@ from colorread.tank.results import PhotoPoint, TankSummary, tank_co2_of
 from colorread.tank.series import wall_clock
 from colorread.tank.typed_event import LETTERS, event_words, moment_words
 from colorread.tank.words import OF_WHEN, RECOMMENDED, fitted_rows, forecast_rows, number_rows
-from colorread.templates import templates_of
-from colorread.words import (
+from colorread.words.bar import bar_svg
+from colorread.words.flags import flag_texts
+from colorread.words.numbers import (
     budget_words,
     clean_name,
     input_words,
@@ -35,6 +34,7 @@ from colorread.words import (
     time_words,
     when_words,
 )
+from colorread.words.templates import templates_of
 
 if TYPE_CHECKING:
     from colorread.log.store import LogEntry

@@ -18,7 +18,7 @@ from matplotlib.markers import CARETUP
 from matplotlib.path import Path as MarkerPath
 
 from calibration.whole_file import write_whole
-from colorread.reading import Interval, Reading
+from colorread.reading.record import Interval, Reading
 from colorread.report.axes import (
     DASHES,
     DOTS,

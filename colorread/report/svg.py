@@ -10,7 +10,7 @@ from html import escape
 import matplotlib
 from matplotlib.figure import Figure
 
-from colorread.reading import Reading
+from colorread.reading.record import Reading
 from colorread.report.axes import LIGHT, Shape
 from colorread.report.plot import MADE_UP, day_figure, drawn_readings, history_figure, recent_readings, week_figure
 from colorread.tank.results import TankSummary

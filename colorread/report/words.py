@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from colorread.gas_care import SOURCE_WORDS, VALVE_WORDS
+from colorread.chemistry.units import with_other_unit
 from colorread.tank.settings import Tank
-from colorread.units import with_other_unit
-from colorread.words import kh_words, temperature_words
+from colorread.words.gas_care import SOURCE_WORDS, VALVE_WORDS
+from colorread.words.numbers import kh_words, temperature_words
 
 
 def period_words(first_at: datetime | None, last_at: datetime | None) -> str:

@@ -8,8 +8,8 @@ from dataclasses import replace
 from datetime import date
 from typing import Any
 
+from colorread.reading.verdict import Marks
 from colorread.tank.settings import ALL_DAY, DailySpan, GasSource, Tank, parse_span
-from colorread.verdict import Marks
 
 # The settings that are one field each, by the name of the option.
 _FIELDS = {

@@ -7,7 +7,7 @@ from datetime import datetime, time
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.reading import Interval
+from colorread.reading.record import Interval
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import interval
 from colorread.tank.gas_source import USUAL_YIELD, co2_of_charge_g, share_into_water

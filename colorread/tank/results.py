@@ -10,10 +10,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.answer import Answer, answer_of
-from colorread.reading import Interval, Reading, Verdict
+from colorread.reading.record import Interval, Reading, Verdict
 from colorread.tank.events import Event
 from colorread.tank.settings import DailySpan, Tank
+from colorread.words.answer import Answer, answer_of
 
 SCHEMA = "colorread.summary/1"
 

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
-from colorread.carbonate import co2_from_ph
-from colorread.reading import BUDGET_ACIDS, BUDGET_KH, NORMAL_95, Reading
+from colorread.chemistry.carbonate import co2_from_ph
+from colorread.reading.record import BUDGET_ACIDS, BUDGET_KH, NORMAL_95, Reading
 from colorread.tank.events import Event
 from colorread.tank.settings import Tank
 

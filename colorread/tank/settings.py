@@ -7,7 +7,6 @@ from dataclasses import dataclass, field, replace
 from datetime import date, time
 from typing import get_args
 
-from colorread.gas_care import NO_VALVE_ON_YEAST, SourceKind, Valve
 from colorread.limits import (
     FISH_LIMIT_RANGE_MG_L,
     KH_RANGE_DKH,
@@ -20,8 +19,9 @@ from colorread.limits import (
     USUAL_TEMPERATURE_C,
 )
 from colorread.ranges import checked_number
-from colorread.reading import LightName
-from colorread.verdict import Marks
+from colorread.reading.record import LightName
+from colorread.reading.verdict import Marks
+from colorread.words.gas_care import NO_VALVE_ON_YEAST, SourceKind, Valve
 
 _SPAN = re.compile(r"(\d{1,2}):(\d{2})\s*-\s*(\d{1,2}):(\d{2})")
 _MINUTES_PER_DAY = 24 * 60
@@ -73,7 +73,7 @@ class GasSource:
     started : datetime.date or None
         Day of the charge.
     valve : {'none', 'needle', 'timer'} or None
-        What sets the gas, see `colorread.gas_care.Valve`; None where not stated.
+        What sets the gas, see `colorread.words.gas_care.Valve`; None where not stated.
     """
 
     kind: SourceKind
@@ -104,7 +104,7 @@ class Tank:
     source : GasSource or None
         What makes the gas.
     sensitive : bool
-        Whether CO2-sensitive animals live in it, see `colorread.gas_care.SENSITIVE_ANIMALS`.
+        Whether CO2-sensitive animals live in it, see `colorread.words.gas_care.SENSITIVE_ANIMALS`.
     marks : Marks
         What it is judged by.
     fluid_renewed : datetime.date or None

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-from colorread.gas_care import SourceKind, Valve
 from colorread.json_fields import Fields, fields_of
 from colorread.limits import FISH_LIMIT_RANGE_MG_L
-from colorread.reading import LightName
+from colorread.reading.record import LightName
+from colorread.reading.verdict import Marks
 from colorread.tank.settings import DailySpan, GasSource, Tank, parse_span
-from colorread.verdict import Marks
+from colorread.words.gas_care import SourceKind, Valve
 
 SCHEMA = "colorread.tank/1"
 _MARKS = ("plants_low_mg_l", "plants_high_mg_l", "fish_mg_l")

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.reading import Reading
+from colorread.reading.record import Reading
 from colorread.tank.events import Event
 from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.series import CannotTell, LeftOut

@@ -6,7 +6,7 @@ import math
 from typing import Any, get_args
 
 from colorread import __version__
-from colorread.reading import Interval
+from colorread.reading.record import Interval
 from colorread.tank.events import event_to_dict
 from colorread.tank.results import SCHEMA, Course, DayForecast, Estimate, EstimateName, TankSummary
 

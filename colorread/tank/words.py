@@ -6,10 +6,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
 
-from colorread.reading import Interval
+from colorread.reading.record import Interval
 from colorread.tank.day_words import charge_words, fading_words, hours_words
 from colorread.tank.results import Advice, DayForecast, EstimateName, TankSummary, Told
-from colorread.words import NumberWords, co2_words, number_words, percent_words
+from colorread.words.numbers import NumberWords, co2_words, number_words, percent_words
 
 OF_WHEN = "Levels: on the day of the last photo. Rates: at its time."
 RECOMMENDED = "Recommended"

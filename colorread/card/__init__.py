@@ -1,1 +1,0 @@
-"""The printed card in a photo: markers, plane, rectified view."""

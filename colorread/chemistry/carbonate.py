@@ -1,0 +1,272 @@
+"""
+Dissolved CO2, pH and carbonate hardness of fresh water whose alkalinity is carbonate alone.
+
+One equilibrium serves every function: alkalinity = HCO3- + 2 CO3-- + OH- - H+, with constants of
+Plummer & Busenberg (1982), Kw of PHREEQC and Davies activity coefficients. pH is -log10 of the activity of H+. CO2
+means CO2(aq) + H2CO3. Concentrations per liter and per kilogram of water are taken as equal: CO2 per
+liter follows from KH per liter, so the density of water (0.3 % at 25 C) cancels in all but the amount
+from air.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from colorread.chemistry.constants import (
+    log_activity_davies,
+    log_k1_plummer1982,
+    log_k2_plummer1982,
+    log_kh_plummer1982,
+    log_kw_phreeqc,
+)
+from colorread.chemistry.units import CO2_G_MOL, mmol_l_from_dkh
+from colorread.limits import OUTDOOR_AIR_PPM
+from colorread.ranges import checked_range
+
+Floats = NDArray[np.float64]
+
+
+PH_RANGE = (4.0, 10.0)
+KH_MAX_DKH = 30.0  # beyond it ion pairs of sodium, which are not in the model, exceed 0.5 %
+CO2_MAX_MG_L = 4000.0  # more than pure CO2 at 1 atm dissolves in water of 0 C
+AIR_MAX_PPM = 1e6
+
+# Newton steps near the root double the digits; only water of almost no KH needs more than ten.
+_NEWTON_STEPS_MAX = 100
+_NEWTON_TOLERANCE = 1e-14
+
+
+class _Equilibrium(NamedTuple):
+    """Constants and activity coefficients at one temperature and KH (symbols as in the literature)."""
+
+    alkalinity: Floats  # [mol/kg]
+    k1: Floats
+    k2: Floats
+    kw: Floats
+    g1: Floats  # activity coefficient of ions with one charge
+    g2: Floats  # and with two
+
+
+def ionic_strength(kh_dkh: ArrayLike) -> Floats:
+    """
+    Return the ionic strength of baking soda in pure water.
+
+    Na+ and HCO3- are there in equal numbers and carry one charge each, so it equals the alkalinity.
+    Carbonate above pH 8.3 adds up to 3 % in water of 8 dKH, which moves CO2 by about 0.1 %.
+
+    Parameters
+    ----------
+    kh_dkh : array_like of float, shape (...)
+        Carbonate hardness, above 0 and at most 30 [dKH].
+
+    Returns
+    -------
+    numpy.ndarray of float64, shape (...)
+        Ionic strength [mol/kg].
+
+    Raises
+    ------
+    ValueError
+        If the KH lies outside its range.
+    """
+    return mmol_l_from_dkh(_checked_kh(kh_dkh)) / 1000.0
+
+
+def co2_from_ph(ph: ArrayLike, kh_dkh: ArrayLike, *, temperature_c: ArrayLike = 25.0) -> Floats:
+    """
+    Return dissolved CO2 from pH and carbonate hardness.
+
+    Parameters
+    ----------
+    ph : array_like of float, shape (...)
+        pH, activity scale, 4 to 10 [-].
+    kh_dkh : array_like of float, shape (...)
+        Carbonate hardness, above 0 and at most 30 [dKH].
+    temperature_c : array_like of float, default 25.0
+        Water temperature, 0 to 50 [degC].
+
+    Returns
+    -------
+    numpy.ndarray of float64, shape (...)
+        Dissolved CO2, broadcast shape of the inputs; NaN where an input is NaN [mg/L].
+
+    Raises
+    ------
+    ValueError
+        If an input lies outside its range, or if no amount of CO2 gives so high a pH at this KH.
+    """
+    water = _equilibrium(kh_dkh, temperature_c)
+    h_activity = 10.0 ** -checked_range("pH", ph, *PH_RANGE)
+    free_charge = (water.kw / h_activity - h_activity) / water.g1  # OH- minus H+ [mol/kg]
+    carbonate_alkalinity = water.alkalinity - free_charge
+    if np.any(carbonate_alkalinity <= 0.0):
+        raise ValueError("No amount of CO2 gives so high a pH in water of so low a KH.")
+    bicarbonate = carbonate_alkalinity / (1.0 + 2.0 * water.k2 * water.g1 / (h_activity * water.g2))
+    return np.asarray(h_activity * water.g1 * bicarbonate / water.k1 * CO2_G_MOL * 1000.0)
+
+
+def ph_from_co2(co2_mg_l: ArrayLike, kh_dkh: ArrayLike, *, temperature_c: ArrayLike = 25.0) -> Floats:
+    """
+    Return the pH which water of a known carbonate hardness takes at a given CO2; inverse of `co2_from_ph`.
+
+    Parameters
+    ----------
+    co2_mg_l : array_like of float, shape (...)
+        Dissolved CO2, above 0 and at most 4000 [mg/L].
+    kh_dkh : array_like of float, shape (...)
+        Carbonate hardness, above 0 and at most 30 [dKH].
+    temperature_c : array_like of float, default 25.0
+        Water temperature, 0 to 50 [degC].
+
+    Returns
+    -------
+    numpy.ndarray of float64, shape (...)
+        pH, activity scale, broadcast shape of the inputs; NaN where an input is NaN [-].
+
+    Raises
+    ------
+    ValueError
+        If an input lies outside its range.
+
+    Notes
+    -----
+    With h the activity of H+, the alkalinity balance is the cubic
+    h^3 / g1 + Alk h^2 - (K1 CO2 + Kw) / g1 h - 2 K1 K2 CO2 / g2 = 0. Its signs change once, so it has
+    exactly one positive root, and it is convex for h > 0: Newton steps from above fall steadily onto it.
+    Without the cubic term the root is a little too large, which gives that start.
+    """
+    water = _equilibrium(kh_dkh, temperature_c)
+    co2_mol_kg = checked_range("CO2 in mg/L", co2_mg_l, 0.0, CO2_MAX_MG_L, open_low=True) / (CO2_G_MOL * 1e3)
+    k1_co2 = water.k1 * co2_mol_kg
+    linear = (k1_co2 + water.kw) / water.g1
+    constant = 2.0 * water.k2 * k1_co2 / water.g2
+    h = (linear + np.sqrt(linear**2 + 4.0 * water.alkalinity * constant)) / (2.0 * water.alkalinity)
+    for _ in range(_NEWTON_STEPS_MAX):
+        value = ((h / water.g1 + water.alkalinity) * h - linear) * h - constant
+        slope = (3.0 * h / water.g1 + 2.0 * water.alkalinity) * h - linear
+        step = value / slope
+        h = h - step
+        if not np.any(np.abs(step) > _NEWTON_TOLERANCE * h):
+            break
+    return np.asarray(-np.log10(h))
+
+
+def co2_in_air_equilibrium(temperature_c: ArrayLike, *, air_ppm: ArrayLike = OUTDOOR_AIR_PPM) -> Floats:
+    """
+    Return dissolved CO2 of water at rest with air at 1 atm.
+
+    Parameters
+    ----------
+    temperature_c : array_like of float, shape (...)
+        Water temperature, 0 to 50 [degC].
+    air_ppm : array_like of float, default 420.0
+        CO2 in the air as it is; for figures of dried air the humidity over the water takes
+        off 2 % (20 C) to 4 % (30 C) [ppm by volume].
+
+    Returns
+    -------
+    numpy.ndarray of float64, shape (...)
+        Dissolved CO2 [mg/L].
+
+    Raises
+    ------
+    ValueError
+        If an input lies outside its range.
+    """
+    pressure_atm = checked_range("CO2 of the air in ppm", air_ppm, 0.0, AIR_MAX_PPM, open_low=True) * 1e-6
+    return np.asarray(10.0 ** log_kh_plummer1982(temperature_c) * pressure_atm * CO2_G_MOL * 1000.0)
+
+
+def ph_in_air_equilibrium(
+    kh_dkh: ArrayLike, *, temperature_c: ArrayLike, air_ppm: ArrayLike = OUTDOOR_AIR_PPM
+) -> Floats:
+    """
+    Return the pH of baking soda water at rest with air at 1 atm.
+
+    Parameters
+    ----------
+    kh_dkh : array_like of float, shape (...)
+        Carbonate hardness, above 0 and at most 30 [dKH].
+    temperature_c : array_like of float, shape (...)
+        Water temperature, 0 to 50 [degC].
+    air_ppm : array_like of float, default 420.0
+        CO2 in the air [ppm by volume].
+
+    Returns
+    -------
+    numpy.ndarray of float64, shape (...)
+        pH, activity scale [-].
+
+    Raises
+    ------
+    ValueError
+        If an input lies outside its range.
+    """
+    co2_mg_l = co2_in_air_equilibrium(temperature_c, air_ppm=air_ppm)
+    return ph_from_co2(co2_mg_l, kh_dkh, temperature_c=temperature_c)
+
+
+def co2_rule_of_thumb(ph: ArrayLike, kh_dkh: ArrayLike) -> Floats:
+    """
+    Return CO2 by the customary rule 3 x KH x 10^(7 - pH), for comparison only.
+
+    Common practice, no source. It knows no temperature and reads low: by 16 to 19 % at 20 C, 9 to 13 % at
+    25 C and 4 to 8 % at 30 C for 1 to 8 dKH (against PHREEQC with phreeqc.dat, own computation).
+
+    Parameters
+    ----------
+    ph : array_like of float, shape (...)
+        pH [-].
+    kh_dkh : array_like of float, shape (...)
+        Carbonate hardness [dKH].
+
+    Returns
+    -------
+    numpy.ndarray of float64, shape (...)
+        CO2 by the rule [mg/L].
+    """
+    return np.asarray(3.0 * np.asarray(kh_dkh, np.float64) * 10.0 ** (7.0 - np.asarray(ph, np.float64)))
+
+
+def ph_by_rule_of_thumb(co2_mg_l: ArrayLike, kh_dkh: ArrayLike) -> Floats:
+    """
+    Return the pH at which the customary rule gives a CO2; inverse of `co2_rule_of_thumb`.
+
+    Parameters
+    ----------
+    co2_mg_l : array_like of float, shape (...)
+        CO2 by the rule, above 0 and at most 4000 [mg/L].
+    kh_dkh : array_like of float, shape (...)
+        Carbonate hardness, above 0 and at most 30 [dKH].
+
+    Returns
+    -------
+    numpy.ndarray of float64, shape (...)
+        pH [-].
+
+    Raises
+    ------
+    ValueError
+        If an input lies outside its range.
+    """
+    co2 = checked_range("CO2 in mg/L", co2_mg_l, 0.0, CO2_MAX_MG_L, open_low=True)
+    return np.asarray(7.0 + np.log10(3.0 * _checked_kh(kh_dkh) / co2))
+
+
+def _equilibrium(kh_dkh: ArrayLike, temperature_c: ArrayLike) -> _Equilibrium:
+    strength = ionic_strength(kh_dkh)
+    return _Equilibrium(
+        alkalinity=strength,
+        k1=10.0 ** log_k1_plummer1982(temperature_c),
+        k2=10.0 ** log_k2_plummer1982(temperature_c),
+        kw=10.0 ** log_kw_phreeqc(temperature_c),
+        g1=10.0 ** log_activity_davies(strength, 1, temperature_c=temperature_c),
+        g2=10.0 ** log_activity_davies(strength, 2, temperature_c=temperature_c),
+    )
+
+
+def _checked_kh(kh_dkh: ArrayLike) -> Floats:
+    return checked_range("KH in dKH", kh_dkh, 0.0, KH_MAX_DKH, open_low=True)

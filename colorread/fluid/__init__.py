@@ -1,0 +1,6 @@
+"""
+The fluid in front of card or tag.
+
+`find` outlines it, by the network of `mask`; `signal` measures its color by `color` and `outline`; `chart` measures
+the patches of a printed color chart in its place.
+"""

@@ -1,0 +1,295 @@
+"""The patches of a chart in a photo: found, put in order from yellow to blue, and measured against the card's paper."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.camera import direction_deg
+from calibration.chart import chart_patches
+from calibration.reference import Rect, load_card
+from colorread.errors import Refusal
+from colorread.fluid.color import ColorMap, color_map
+from colorread.fluid.outline import outer_contours
+from colorread.photo.load import CloseUp, Photo, load_photo, photo_from_array
+from colorread.reading.stated import Rectangle
+from colorread.reference.balance import balance_view
+from colorread.reference.density import BLACK_U8, CLIPPED_U8, density_of, median_density
+from colorread.reference.find import find_references
+from colorread.reference.grays import overexposed
+from colorread.reference.plane import PlaneMap
+from colorread.reference.view import CardView, view_card
+
+# Assumptions, unless one says more: they rest on nothing but that the charts drawn by the tests are found with them.
+_MAX_CLIPPED = 0.2  # share of the pixels of a patch in one channel: its median is none of them
+_MOST = 0.7  # of the patches of the chart, as a vial may stand before some
+_INSET = 0.18  # share of a patch on each side: its edge is blurred
+_MIN_PIXELS = 30  # of a patch, three independent ones
+_LEAST_MM2 = 3.0  # of a kit's patch; specks of noise are smaller
+_MIN_CHROMA = 0.02  # paper and gray print stay below
+_MAX_EDGE_U8 = 2.0  # change from pixel to pixel within one patch
+_EDGE_BLUR_PX = 1.2  # over noise and compression, before edges are looked for
+_MIN_SOLIDITY, _MAX_ASPECT = 0.8, 6.0  # of a patch: area over that of the disc in its box, and long side over short
+_SIZE_RATIO = 2.5  # patches of one row are alike in size
+_MAX_GAP_RATIO = 1.8  # and stand evenly
+_MIN_PITCH, _MAX_PITCH = 0.3, 6.0  # from one to the next, over the root of their area
+# Near both ends neighbors differ by 2 to 6 degrees, and simulated prints err there by 3 to 6 (standard deviation).
+_MAX_FALL_DEG = 8.0
+_MIN_SPAN_DEG = 25.0  # of the whole chart; the dye runs over 110 degrees from pH 6 to 7.6
+_DYE_ANGLE_DEG = (-35.0, 165.0)  # as of fluid in a photo and ten degrees more, as inks are not the dye
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChartColors:
+    """
+    The colors of a chart.
+
+    Parameters
+    ----------
+    density : ndarray of float64, shape (N, 3)
+        -log10 of each patch over the card's paper in linear R, G, B, from yellow to blue.
+    density_std : ndarray of float64, shape (N, 3)
+        Standard uncertainty from noise and tone curve [-].
+    photo : Photo
+        Where they were seen.
+    """
+
+    density: NDArray[np.float64]
+    density_std: NDArray[np.float64]
+    photo: Photo
+
+
+def measure_chart(
+    source: str | os.PathLike[str] | NDArray[Any],
+    n_patches: int | None = None,
+    region_xywh: Rectangle | None = None,
+) -> ChartColors:
+    """
+    Find and measure the patches of a chart.
+
+    Parameters
+    ----------
+    source : path or ndarray, shape (H, W, 3)
+        Photo file, or an upright sRGB-encoded picture.
+    n_patches : int, optional
+        How many patches the row of a kit's chart has, which lies beside or before the card. Without it the photo shows
+        the chart of this project instead of the card.
+    region_xywh : tuple of float, optional
+        Where to look for that row: left, top, width, height in pixels of the upright photo at full size.
+
+    Returns
+    -------
+    ChartColors
+        From yellow to blue.
+
+    Raises
+    ------
+    Refusal
+        Where the photo gives no card, no usable light or no such row; codes as in `colorread.reference.find` and
+        `colorread.reference.balance`, and ``no-chart``, ``patch-count``, ``chart-order``, ``clipped-patch``.
+    """
+    photo = photo_from_array(source) if isinstance(source, np.ndarray) else load_photo(source)
+    fit = find_references(photo.rgb_u8)[0]
+    view = view_card(CloseUp(rgb_u8=photo.rgb_u8), fit)
+    balance = balance_view(view)
+    paper = balance.paper
+    if balance.hidden.any():
+        raise overexposed("paper of the chart")
+    if n_patches is None:
+        if not shows_chart(view, color_map(balance.rgb_lin, paper.rgb_lin, paper.chroma_std, view.px_per_mm)):
+            raise Refusal(
+                "no-chart",
+                "No colored patches were found on the chart: this is the blank card, or a faded print.",
+                "Photograph the color chart instead of the card, or enter the values of your kit's patches.",
+            )
+        masks = [_patch_mask(photo, fit.plane, patch.rect) for patch in chart_patches()]
+    else:
+        middle = np.median(paper.rgb_lin[view.seen], axis=0)
+        density = density_of(cv2.LUT(photo.rgb_u8, balance.decoded.astype(np.float32)), middle)
+        region = np.ones(photo.rgb_u8.shape[:2], bool)
+        if region_xywh is not None:
+            region = _filled(photo, photo.corners_px(region_xywh))
+        masks = _row_masks(photo, density, n_patches, region, _LEAST_MM2 * fit.px_per_mm**2)
+    colors, variances = [], []
+    for mask in masks:
+        rows, cols = np.nonzero(mask)
+        pixels = photo.rgb_u8[rows, cols]
+        if len(pixels) < _MIN_PIXELS:
+            raise Refusal("no-chart", "A patch of the chart is too small or outside the photo.", _COME_CLOSER)
+        _require_unclipped(pixels)
+        at = np.rint(view.view_xy(np.stack([cols, rows], axis=-1).astype(np.float64))).astype(int)
+        # Beyond the view the paper of its edge stands in: the color of the light matters, not its strength.
+        at = np.clip(at, 0, np.array(view.seen.shape[::-1]) - 1)
+        expected = paper.rgb_lin[at[:, 1], at[:, 0]]
+        color, variance = median_density(
+            density_of(balance.decoded[pixels], expected), density_of(balance.steeper[pixels], expected)
+        )
+        colors.append(color)
+        variances.append(variance)
+    order = _order(np.array(colors))
+    return ChartColors(
+        density=np.array(colors)[order],
+        density_std=np.sqrt(variances)[order],
+        photo=photo,
+    )
+
+
+def shows_chart(view: CardView, colors: ColorMap) -> bool:
+    """
+    Tell whether the chart of this project is seen, and not card or tag, which have no colors.
+
+    Parameters
+    ----------
+    view : CardView
+        Rectified card, tag or chart.
+    colors : ColorMap
+        Its colors.
+
+    Returns
+    -------
+    bool
+        Whether there are colored patches, parted by paper, in most of the places where the chart has them.
+    """
+    if view.card is not load_card():  # on which alone a chart is printed
+        return False
+
+    def depths(rects: list[Rect]) -> NDArray[np.float32]:
+        return np.array([np.median(colors.strength[view.area(rect)]) for rect in rects])
+
+    patches = [patch.rect for patch in chart_patches()]
+    gaps = [
+        replace(patch, x_mm=patch.right_mm, width_mm=following.x_mm - patch.right_mm)
+        for patch, following in pairwise(patches)
+    ]
+    inner = depths([patch.grown(-1.0) for patch in patches])
+    between = depths([gap.grown(-0.9, -1.0) for gap in gaps])
+    colored = inner > _MIN_CHROMA
+    parted = between < 0.6 * np.minimum(inner[:-1], inner[1:])
+    return bool(colored.sum() >= _MOST * len(patches) and parted.sum() >= _MOST * len(gaps))
+
+
+_COME_CLOSER = "Take the photo again from closer, with the whole chart and card in it."
+_LAY_FLAT = "Take the photo again with the chart flat beside the card."
+
+
+def _require_unclipped(pixels: NDArray[np.uint8]) -> None:
+    if (pixels >= CLIPPED_U8).mean(axis=0).max() > _MAX_CLIPPED:
+        raise Refusal(
+            "clipped-patch",
+            "A patch of the chart is overexposed, so its color is lost.",
+            "Tap on the paper in the camera to darken the picture, avoid reflections, and take it again.",
+        )
+    if (pixels <= BLACK_U8).mean(axis=0).max() > _MAX_CLIPPED:
+        raise Refusal(
+            "clipped-patch",
+            "A patch of the chart is too dark for its color to be measured.",
+            "Give the chart more light and take the photo again.",
+        )
+
+
+def _order(density: NDArray[np.float64]) -> NDArray[np.intp]:
+    """Return the order of the patches from yellow to blue, which is theirs along the row or its reverse."""
+    direction = direction_deg(density)
+    order = np.arange(len(density)) if direction[-1] > direction[0] else np.arange(len(density))[::-1]
+    rising = direction[order]
+    if np.diff(rising).min() < -_MAX_FALL_DEG or rising[-1] - rising[0] < _MIN_SPAN_DEG:
+        raise Refusal(
+            "chart-order",
+            "The patches do not run from yellow through green to blue, as the colors of the dye do.",
+            "Use a chart of bromothymol blue with its patches in order, evenly lit and without shadows.",
+        )
+    return order
+
+
+def _patch_mask(photo: Photo, plane: PlaneMap, rect: Rect) -> NDArray[np.bool_]:
+    inner = rect.grown(-_INSET * rect.width_mm, -_INSET * rect.height_mm)
+    return _filled(photo, plane.px_from_mm(inner.corners_mm))
+
+
+def _filled(photo: Photo, corners_px: NDArray[np.float64]) -> NDArray[np.bool_]:
+    mask = np.zeros(photo.rgb_u8.shape[:2], np.uint8)
+    cv2.fillConvexPoly(mask, np.rint(corners_px).astype(np.int32), 1)
+    return mask.astype(bool)
+
+
+def _row_masks(
+    photo: Photo, density: NDArray[np.float64], n_patches: int, region: NDArray[np.bool_], least_px2: float
+) -> list[NDArray[np.bool_]]:
+    """Return the inner parts of the patches of a kit's chart, in their order along the row."""
+    boxes = _flat_boxes(photo, density, region, least_px2)
+    row = _longest_row(boxes)
+    if len(row) < n_patches:  # a few leaves or stones may stand in a row as well
+        raise Refusal("no-chart", f"No row of {n_patches} colored patches was found beside the card.", _LAY_FLAT)
+    if len(row) > n_patches:
+        raise Refusal(
+            "patch-count",
+            f"A row of {len(row)} patches was found, but {n_patches} are named.",
+            "Name all of them; if the chart has no more, take the photo again with nothing like them beside the row.",
+        )
+    masks = []
+    for index in row:
+        center, sides, angle = boxes[index]
+        corners = cv2.boxPoints((center, (sides[0] * (1 - 2 * _INSET), sides[1] * (1 - 2 * _INSET)), angle))
+        masks.append(_filled(photo, corners.astype(np.float64)))
+    return masks
+
+
+_Box = tuple[Sequence[float], Sequence[float], float]  # center, sides, angle
+
+
+def _flat_boxes(photo: Photo, density: NDArray[np.float64], region: NDArray[np.bool_], least_px2: float) -> list[_Box]:
+    """Return rectangles around the parts of the photo that have one color, and one that the dye could have."""
+    smooth = cv2.GaussianBlur(photo.rgb_u8, (0, 0), _EDGE_BLUR_PX).astype(np.float32)
+    edge = np.zeros(region.shape, np.float32)
+    for channel in cv2.split(smooth):
+        for dx, dy in ((1, 0), (0, 1)):
+            edge = np.maximum(edge, np.abs(cv2.Scharr(channel, cv2.CV_32F, dx, dy)) / 32.0)
+    density = np.asarray(cv2.GaussianBlur(density, (0, 0), 2.0 * _EDGE_BLUR_PX), dtype=np.float64)
+    chroma = np.hypot(density[..., 0] - density[..., 1], density[..., 2] - density[..., 1])
+    angle = direction_deg(density)
+    dyed = (chroma > _MIN_CHROMA) & (angle > _DYE_ANGLE_DEG[0]) & (angle < _DYE_ANGLE_DEG[1])
+    flat = (dyed & region & (edge < _MAX_EDGE_U8)).astype(np.uint8)
+    boxes: list[_Box] = []
+    for contour in outer_contours(cv2.morphologyEx(flat, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))):
+        box = cv2.minAreaRect(contour)
+        area = box[1][0] * box[1][1]
+        compact = cv2.contourArea(contour) > _MIN_SOLIDITY * area * np.pi / 4.0  # discs too
+        if area > max(least_px2, 3.0 * _MIN_PIXELS) and compact and max(box[1]) < _MAX_ASPECT * min(box[1]):
+            boxes.append(box)
+    return boxes
+
+
+def _longest_row(boxes: list[_Box]) -> list[int]:
+    """Return the longest row of boxes of like size that stand evenly on a line, empty where there is none."""
+    centers = np.array([box[0] for box in boxes]).reshape(-1, 2)
+    areas = np.array([box[1][0] * box[1][1] for box in boxes])
+    row: list[int] = []
+    for a, (center, area) in enumerate(zip(centers, areas, strict=True)):
+        pitch = np.linalg.norm(centers - center, axis=1) / np.sqrt(area)
+        near = (pitch > _MIN_PITCH) & (pitch < _MAX_PITCH)
+        alike = (areas * _SIZE_RATIO > area) & (areas < _SIZE_RATIO * area)
+        for b in np.flatnonzero(near & alike & (np.arange(len(boxes)) < a)):
+            row = max(row, _row_through(centers, areas, a, int(b)), key=len)
+    return row
+
+
+def _row_through(centers: NDArray[np.float64], areas: NDArray[np.float64], a: int, b: int) -> list[int]:
+    """Return the boxes like `a` and `b` on the line through both, in order, as far as they stand evenly."""
+    along = (centers[b] - centers[a]) / np.linalg.norm(centers[b] - centers[a])
+    offset = np.abs((centers - centers[a]) @ np.array((-along[1], along[0])))
+    size = float(np.sqrt(areas[[a, b]].mean()))
+    alike = (areas * _SIZE_RATIO > areas[[a, b]].mean()) & (areas < _SIZE_RATIO * areas[[a, b]].mean())
+    members = np.flatnonzero(alike & (offset < 0.3 * size))
+    members = members[np.argsort(centers[members] @ along)]
+    gaps = np.diff(centers[members] @ along)
+    if len(gaps) < 2:
+        return []
+    breaks = np.flatnonzero(gaps > _MAX_GAP_RATIO * np.median(gaps)) + 1
+    return [int(index) for index in max(np.split(members, breaks), key=len)]

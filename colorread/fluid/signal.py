@@ -1,0 +1,256 @@
+"""The color of the fluid against the paper next to it, as densities that the dye model understands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.family_fit import SignalSamples
+from colorread.errors import Refusal
+from colorread.fluid.color import ColorMap
+from colorread.fluid.outline import VialFit
+from colorread.reference.balance import Balance
+from colorread.reference.density import BLACK_U8, CLIPPED_U8, density_of, median_density
+from colorread.reference.grays import FILM_SEEN, overexposed
+from colorread.reference.view import CardView
+
+# Assumptions, unless one says more.
+_RIM_SHARE = 0.15  # of the radius: refraction bends the light at the glass
+_PARTS = 4  # each of one depth of color nearly, and of pixels enough for a median
+_MIN_PIXELS = 60  # of the fluid, a good dozen in each part
+_RING_MM = (2.0, 9.0)  # paper close to the vial, but beyond its glass
+_MIN_RING_PIXELS = 150  # a dozen in each of the sectors by which uneven light is told
+_LEAST_KEPT = 0.6  # of the pixels of the fluid; what glare leaves may be the edge of a reflection
+_MAX_CLIPPED = 0.2  # share of the values of the paper: the median of its brighter half is none of them
+# A tone curve may put clipped paper a little below the top, all at one code: share of the values within one code of the
+# brighter ones, and from which code on.
+_MAX_PLATEAU, _PLATEAU_U8 = 0.75, 235
+_CLIPPED_STD = 0.04  # density that a clipped paper may hide, beside what the grays tell
+_MAX_CUT_OFF = 0.9  # share of the fluid in each channel: beyond, its color is lost
+_UNEVEN_FILM = 0.1  # share of what a film takes of the blue that differs between fluid and ring: assumption
+_MAX_DARK, _DARK_STD = 0.2, 0.3  # share of black pixels in a channel of the fluid, and the density that they may hide
+# Of the strength of the tone curve, whose prior has 0.25: at most 0.19 on rendered photos that show all grays. What is
+# left there is in the interval; the note is for grays that could not be used.
+_UNSURE_TONE_STD = 0.2
+_SECTORS = 12
+# A print is of one color throughout, fluid of unlike depth: mostly 0.02 to 0.03 on prints of the dye's colors; of 192
+# rendered fluids on photos left out of all fitting none is lost (least 0.06).
+_EVEN_DEPTH = 0.04
+_MIXED_STD = 0.02  # spread of the paper's color from which on the light is called mixed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FluidSignal:
+    """
+    The measured color of the fluid.
+
+    Parameters
+    ----------
+    samples : SignalSamples
+        Densities of four parts of rising color, with uncertainties.
+    used : ndarray of bool, shape (H, W)
+        Pixels of the view that were used.
+    transmittance_rgb : ndarray of float64, shape (3,)
+        Median linear R, G, B of the fluid over those of paper [-].
+    depth_spread : float
+        Spread of the depth of color over its median [-].
+    flags : tuple of str
+        What makes the reading less sure.
+    """
+
+    samples: SignalSamples
+    used: NDArray[np.bool_]
+    transmittance_rgb: NDArray[np.float64]
+    depth_spread: float
+    flags: tuple[str, ...]
+
+
+def measure_fluid(view: CardView, colors: ColorMap, vial: VialFit, balance: Balance) -> FluidSignal:
+    """
+    Measure the fluid against the paper in a ring around it.
+
+    Parameters
+    ----------
+    view : CardView
+        Rectified card.
+    colors : ColorMap
+        Its colors.
+    vial : VialFit
+        Where the fluid is.
+    balance : Balance
+        Tone curve, whose uncertainty enters those of the densities, and paper, by which the ring is made even.
+
+    Returns
+    -------
+    FluidSignal
+        Densities and flags.
+
+    Raises
+    ------
+    Refusal
+        ``no-paper`` or ``small-vial``.
+    """
+    # As indices, by which pixels are taken much faster than by masks.
+    used, ring = np.nonzero(_inner_part(vial.mask)), _ring(view, vial)
+    fluid_u8, ring_u8 = view.rgb_u8[used], view.rgb_u8[ring]
+    ring_lin, used_lin = balance.paper.rgb_lin[ring], balance.paper.rgb_lin[used]
+    hidden = balance.hidden[used]
+    is_cut_off = fluid_u8 >= balance.ceiling
+    if (is_cut_off.mean(axis=0) > _MAX_CUT_OFF).all():
+        raise overexposed("fluid")
+    # Where fluid is as bright as its paper, it may have any density up to what the paper hides.
+    within = is_cut_off * hidden
+
+    def density_and_spread(decoded: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+        reference, spread = _reference(decoded[ring_u8], ring_lin)
+        return density_of(decoded[fluid_u8], used_lin * reference) + hidden - within / 2.0, spread
+
+    density, spread = density_and_spread(balance.decoded)
+    steeper, _ = density_and_spread(balance.steeper)
+    spread = max(spread, _spread_beyond_noise(colors.chroma[ring], colors.noise))
+    keep = _without_highlights(density, fluid_u8)
+    if keep.sum() < _MIN_PIXELS:
+        raise Refusal(
+            "small-vial",
+            "Too few pixels of the fluid are free of reflections.",
+            "Turn the vial until the reflections move away, and come closer.",
+        )
+    depth = np.hypot(density[:, 0] - density[:, 1], density[:, 2] - density[:, 1])
+    parts, variance = _parts_by_depth(density[keep], steeper[keep], within[keep], depth[keep])
+    variance = variance + np.array([spread**2, 0.0, spread**2])
+    doubts = _doubts(fluid_u8, ring_u8, keep, spread, balance)
+    for doubt_std in doubts.values():
+        variance = variance + doubt_std**2
+    mask = np.zeros_like(vial.mask)
+    mask[used] = keep
+    return FluidSignal(
+        samples=SignalSamples(density=parts, density_std=np.sqrt(variance)),
+        used=mask,
+        transmittance_rgb=10.0 ** -np.median(density[keep], axis=0),
+        depth_spread=float(depth.std() / max(float(np.median(depth)), 1e-6)),
+        flags=tuple(doubts),
+    )
+
+
+def require_fluid(signal: FluidSignal) -> None:
+    """
+    Refuse what lies in glass like fluid but is of one color.
+
+    Parameters
+    ----------
+    signal : FluidSignal
+        What was measured.
+
+    Raises
+    ------
+    Refusal
+        ``not-a-vial``.
+    """
+    if signal.depth_spread < _EVEN_DEPTH:
+        raise Refusal(
+            "not-a-vial",
+            "What looks like the fluid is of one depth of color throughout, like a print.",
+            "Put the filled vial alone in front of the blank paper.",
+        )
+
+
+def _parts_by_depth(
+    density: NDArray[np.float64],
+    steeper: NDArray[np.float64],
+    within: NDArray[np.float32],
+    depth: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """
+    Medians of four parts of rising color, and their variance, both of shape (4, 3).
+
+    The variance is that by noise, tone curve, and by the densities `within` which cut-off pixels may lie anywhere.
+    """
+    parts = np.array_split(np.argsort(depth), _PARTS)
+    medians, variances = zip(*(median_density(density[part], steeper[part]) for part in parts), strict=True)
+    # The variance of a uniform distribution; all parts err alike, but count as if they did not.
+    anywhere = [_PARTS * np.mean(within[part] ** 2, axis=0) / 12.0 for part in parts]
+    return np.array(medians), np.array(variances) + np.array(anywhere)
+
+
+def _doubts(
+    fluid_u8: NDArray[np.uint8], ring_u8: NDArray[np.uint8], keep: NDArray[np.bool_], spread: float, balance: Balance
+) -> dict[str, NDArray[np.float64]]:
+    """Return flags of what makes the reading less sure, each with the density that it may hide, shape () or (3,)."""
+    clipped = (ring_u8 >= CLIPPED_U8).mean()
+    tops = np.percentile(ring_u8, 90, axis=0)
+    plateau = (np.abs(ring_u8 - tops) <= 1).mean()
+    is_cut_off = plateau > _MAX_PLATEAU and np.percentile(ring_u8, 90) > _PLATEAU_U8
+    dark = (fluid_u8[keep] <= BLACK_U8).mean(axis=0) > _MAX_DARK
+    doubts = (
+        ("glare", keep.mean() < _LEAST_KEPT, 0.0),
+        ("clipped", clipped > _MAX_CLIPPED or is_cut_off, _CLIPPED_STD),
+        ("dirty", balance.film > FILM_SEEN, np.array([0.0, 0.0, _UNEVEN_FILM * balance.film])),
+        ("dark-fluid", dark.any(), _DARK_STD * dark),
+        ("mixed-light", spread > _MIXED_STD, 0.0),
+        ("tone-uncertain", balance.tone.strength_std > _UNSURE_TONE_STD, 0.0),
+    )
+    return {flag: np.asarray(hidden) for flag, holds, hidden in doubts if holds}
+
+
+def _inner_part(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the fluid without its rim."""
+    distance = cv2.distanceTransform(np.pad(mask, 1).astype(np.uint8), cv2.DIST_L2, 3)[1:-1, 1:-1]
+    inner: NDArray[np.bool_] = distance > max(_RIM_SHARE * np.sqrt(mask.sum() / np.pi), 1.5)
+    return inner
+
+
+def _ring(view: CardView, vial: VialFit) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Rows and columns of the paper around the fluid, in the order of their direction from its middle."""
+    distance = _distance_mm(view, vial.mask)
+    rows, cols = np.nonzero((distance > _RING_MM[0]) & (distance < _RING_MM[1]) & _blank_window(view) & view.seen)
+    if len(rows) < _MIN_RING_PIXELS:
+        raise Refusal(
+            "no-paper",
+            "There is too little bare paper around the vial to compare it with.",
+            f"Put the vial in front of the blank middle of the {view.card.name} and take the photo again.",
+        )
+    x, y = vial.outline_px.mean(axis=0)
+    order = np.argsort(np.arctan2(rows - y, cols - x))
+    return rows[order], cols[order]
+
+
+def _blank_window(view: CardView) -> NDArray[np.bool_]:
+    """Where the blank middle of the card is."""
+    return view.mask(view.card.blank)
+
+
+def _distance_mm(view: CardView, mask: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Distance of every pixel outside the fluid from it, 0 inside [mm]."""
+    distance_px = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 3)
+    return np.asarray(distance_px / view.px_per_mm, dtype=np.float32)
+
+
+def _reference(ring_lin: NDArray[np.float64], field_lin: NDArray[np.float32]) -> tuple[NDArray[np.float64], float]:
+    """Paper around the vial, in order, over the smooth field, shape (3,), and the spread of its color [log10]."""
+    ratio = -density_of(ring_lin, field_lin)
+    light = ratio.mean(axis=1)
+    lit = ratio[light > np.median(light)]  # the darker half holds shadows, glass and hooks
+    reference = np.median(lit, axis=0)
+    color = lit[:, (0, 2)] - lit[:, (1,)]
+    # Neighbouring pixels share noise; what is left between twelve sectors of the ring is uneven light.
+    sectors = np.array([np.median(part, axis=0) for part in np.array_split(color, _SECTORS)])
+    return 10.0**reference, float(sectors.std(axis=0).max())
+
+
+def _spread_beyond_noise(chroma: NDArray[np.float32], noise: float) -> float:
+    """Robust spread of the paper's color around the vial: large where lamps of two colors cast shadows."""
+    spread = 1.4826 * np.median(np.abs(chroma - np.median(chroma, axis=0)), axis=0)
+    return float(np.sqrt(max(float(spread.max()) ** 2 - noise**2, 0.0)))
+
+
+def _without_highlights(density: NDArray[np.float64], fluid_u8: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Pixels that are neither reflections nor dark refractions, shape (N,)."""
+    light = density.mean(axis=1)
+    low, middle, high = np.percentile(light, (25.0, 50.0, 75.0))
+    reach = 2.5 * max(high - low, 0.03)
+    bright = (fluid_u8 >= CLIPPED_U8).all(axis=1)
+    keep: NDArray[np.bool_] = (np.abs(light - middle) < reach) & ~bright
+    return keep

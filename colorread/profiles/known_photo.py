@@ -1,0 +1,143 @@
+"""What is known of the fluid in a calibration photo: an end of the dye's range, a buffer, or the air above it."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.dye import pka_prime
+from calibration.evidence import State
+from colorread.chemistry.carbonate import ionic_strength, ph_in_air_equilibrium
+from colorread.chemistry.recipe import dye_ph_std
+from colorread.limits import (
+    AIR_KH_RANGE_DKH,
+    AIR_PPM_RANGE,
+    IONIC_STRENGTH_RANGE_MOL_KG,
+    KNOWN_PH_RANGE,
+    OUTDOOR_AIR_PPM,
+    TEMPERATURE_RANGE_C,
+)
+from colorread.ranges import checked_number
+
+# A fresh bought buffer is right within 0.02 (its makers), plus what a keeper does to it: assumption.
+_BUFFER_PH_STD = 0.03
+# Indoor air has 600 to 1500 ppm where outdoor air has 420 (common practice, no source); the stated value is taken
+# as known within 15 %, and the KH of the ladder's steps within 5 %. To these comes the alkalinity of the dye. Air and
+# dye are the same for all steps, yet each step counts its error as one of its own: so several steps narrow the pKa' a
+# little too much. That is left: the prior of the pKa' hides it, and the intervals covered 90 % either way.
+_AIR_STD, _KH_STD = 0.15, 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnownPhoto:
+    """
+    A photo of the vial whose fluid is known.
+
+    Parameters
+    ----------
+    path : path
+        The photo.
+    state : {'acid', 'base', 'known'}
+        Dye all yellow, all blue, or at a known pH.
+    ph, ph_std : float
+        Known pH and its standard uncertainty; without meaning for the ends [-].
+    pka : float
+        pKa' expected in that fluid [-].
+    """
+
+    path: str | os.PathLike[str]
+    state: State
+    ph: float
+    ph_std: float
+    pka: float
+
+
+def end_photo(path: str | os.PathLike[str], state: State) -> KnownPhoto:
+    """
+    Return a photo of fully acid or fully basic fluid.
+
+    Parameters
+    ----------
+    path : path
+        The photo.
+    state : {'acid', 'base'}
+        Which end.
+
+    Returns
+    -------
+    KnownPhoto
+        The pH itself does not matter there.
+    """
+    return KnownPhoto(path=path, state=state, ph=4.5 if state == "acid" else 9.5, ph_std=0.0, pka=pka_prime())
+
+
+def buffer_photo(
+    path: str | os.PathLike[str], ph: float, *, ionic_strength_mol_kg: float, temperature_c: float = 25.0
+) -> KnownPhoto:
+    """
+    Return a photo of fluid of known pH.
+
+    Parameters
+    ----------
+    path : path
+        The photo.
+    ph : float
+        Its pH, 6.0 to 8.0 [-].
+    ionic_strength_mol_kg : float
+        Of the fluid; it moves pKa' [mol/kg].
+    temperature_c : float, default 25.0
+        Of the fluid [degC].
+
+    Returns
+    -------
+    KnownPhoto
+        With the pKa' of that fluid.
+
+    Raises
+    ------
+    ValueError
+        If a number is out of range.
+    """
+    checked_number("The known pH", ph, *KNOWN_PH_RANGE)
+    checked_number("The ionic strength", ionic_strength_mol_kg, *IONIC_STRENGTH_RANGE_MOL_KG)
+    checked_number("The temperature", temperature_c, *TEMPERATURE_RANGE_C)
+    pka = pka_prime(temperature_c, ionic_strength_mol_kg=ionic_strength_mol_kg)
+    return KnownPhoto(path=path, state="known", ph=ph, ph_std=_BUFFER_PH_STD, pka=pka)
+
+
+def air_photo(
+    path: str | os.PathLike[str], kh_dkh: float, *, air_ppm: float = OUTDOOR_AIR_PPM, temperature_c: float = 25.0
+) -> KnownPhoto:
+    """
+    Return a photo of fluid in equilibrium with air.
+
+    Parameters
+    ----------
+    path : path
+        The photo.
+    kh_dkh : float
+        KH of the fluid, 0.5 to 10 [dKH].
+    air_ppm : float, default 420.0
+        CO2 of the air at 1 atm, 200 to 3000; high above the sea times the air pressure in atm [ppm].
+    temperature_c : float, default 25.0
+        Of fluid and air [degC].
+
+    Returns
+    -------
+    KnownPhoto
+        Its pH follows from the equilibrium, but for what the dye itself does to the KH; that is in its uncertainty.
+
+    Raises
+    ------
+    ValueError
+        If a number is out of range.
+    """
+    checked_number("The KH", kh_dkh, *AIR_KH_RANGE_DKH)
+    checked_number("The CO2 of the air", air_ppm, *AIR_PPM_RANGE)
+    checked_number("The temperature", temperature_c, *TEMPERATURE_RANGE_C)
+    ph = float(ph_in_air_equilibrium(kh_dkh, temperature_c=temperature_c, air_ppm=air_ppm))
+    std = float(np.hypot(np.hypot(_AIR_STD, _KH_STD) / np.log(10.0), dye_ph_std(kh_dkh)))
+    pka = pka_prime(temperature_c, ionic_strength_mol_kg=float(ionic_strength(kh_dkh)))
+    return KnownPhoto(path=path, state="known", ph=ph, ph_std=std, pka=pka)

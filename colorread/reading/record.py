@@ -1,0 +1,186 @@
+"""What a reading is: the numbers with their intervals, or the reason why there are none."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.reference import ReferenceName
+from colorread.errors import Reason
+
+SCHEMA = "colorread.reading/1"
+NORMAL_95 = 1.645
+"""Standard deviations from the middle of a normal distribution to the ends of its 90 % interval, from any table."""
+BUDGET_KH, BUDGET_ACIDS = "KH of the fluid", "other acids in tank water"
+"""What the carbonate adds to the budget of `calibration.inversion`; names for people and keys alike."""
+
+Status = Literal["read", "refused"]
+Limit = Literal["below", "above"]
+FluidKind = Literal["reference", "tank-water"]
+LightName = Literal["daylight", "warm-led", "cool-led", "fluorescent", "tank-led", "unknown"]
+PlantsWord = Literal["too little", "enough", "more than needed", "cannot tell"]
+Level = Literal["no concern", "watch", "act"]
+TimeSource = Literal["exif with offset", "exif without offset", "file time", "unknown"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interval:
+    """
+    A value with the 90 % interval around it.
+
+    Parameters
+    ----------
+    value : float or None
+        Median of what is believed; None where only one end is known.
+    low, high : float or None
+        5 % and 95 % ends; None at the open end of a one-sided reading.
+    """
+
+    value: float | None
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """
+    What the numbers mean for plants and fish.
+
+    Parameters
+    ----------
+    plants : {'too little', 'enough', 'more than needed', 'cannot tell'}
+        Against the usual range of planted tanks.
+    fish : {'no concern', 'watch', 'act'}
+        By the chance to be above the fish limit, see `colorread.reading.levels`; never says that anything is safe.
+    sentences : tuple of str
+        The same in plain words: for the plants, for the fish, and what to do.
+    cautions : tuple of str
+        Those of the level, and the standing ones.
+    """
+
+    plants: PlantsWord
+    fish: Level
+    sentences: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """
+    The result of one photo. A refused photo has a reason, and neither pH nor CO2 nor verdict.
+
+    Parameters
+    ----------
+    photo : str
+        Path or name of the photo.
+    taken_at : datetime or None
+        When the photo was taken; with offset where known.
+    time_source : str
+        Where `taken_at` comes from.
+    ph : Interval or None
+        pH of the fluid in the vial [-].
+    photo_ph : Interval or None
+        What the photo alone tells of the pH, without what is believed of tanks beforehand: the middle of its
+        likelihood, and where that has fallen as far as a normal one at its 90 % ends; None at an open end, beyond which
+        all is as likely as the value. None as a whole in readings of before [-].
+    co2_mg_l : Interval or None
+        CO2 in the vial, that of the tank when the vial last caught up [mg/L].
+    limit : {'below', 'above'} or None
+        One-sided reading: the pH lies below (CO2 above) or above (CO2 below) what the dye can tell.
+    kh_dkh, temperature_c : float
+        KH of the fluid in the vial [dKH] and temperature [degC] that were used.
+    fluid : {'reference', 'tank-water'}
+        What the vial holds.
+    light : str
+        Lamp class that was assumed.
+    assumed : tuple of str
+        Names of the inputs that nobody stated: any of ``"kh"``, ``"temperature"``, ``"light"``.
+    reference : {'card', 'tag'} or None
+        What the fluid was in front of; None where neither was seen.
+    co2_rule_of_thumb_mg_l : float or None
+        The customary 3 x KH x 10^(7 - pH), for comparison only [mg/L].
+    tank_ph : Interval or None
+        pH that a probe in the tank should show, if the KH of the tank was given [-].
+    tank_kh_dkh : float or None
+        KH of the tank [dKH].
+    verdict : Verdict or None
+        What it means; None where refused.
+    flags : tuple of str
+        Codes of what made the interval wide; see `colorread.words.flags`.
+    reason : Reason or None
+        Why it was refused.
+    card_corners_px : (4, 2) tuple or None
+        Corners of card or tag TL, TR, BR, BL in pixels of the upright photo at full size.
+    vial_outline_px : (N, 2) tuple or None
+        Outline of the fluid in the same pixels.
+    budget : mapping of str to float
+        Standard uncertainty from each source, as pH; those of the KH widen the interval of the CO2 alone [-].
+    profile : str or None
+        Name of the calibration profile that was used.
+    """
+
+    photo: str
+    kh_dkh: float
+    temperature_c: float
+    fluid: FluidKind
+    light: LightName
+    assumed: tuple[str, ...]
+    tank_kh_dkh: float | None
+    taken_at: datetime | None = None
+    time_source: TimeSource = "unknown"
+    ph: Interval | None = None
+    photo_ph: Interval | None = None
+    co2_mg_l: Interval | None = None
+    limit: Limit | None = None
+    reference: ReferenceName | None = None
+    co2_rule_of_thumb_mg_l: float | None = None
+    tank_ph: Interval | None = None
+    verdict: Verdict | None = None
+    flags: tuple[str, ...] = ()
+    reason: Reason | None = None
+    card_corners_px: tuple[tuple[float, float], ...] | None = None
+    vial_outline_px: tuple[tuple[float, float], ...] | None = None
+    budget: Mapping[str, float] = field(default_factory=dict)
+    profile: str | None = None
+
+    @property
+    def status(self) -> Status:
+        """Whether there are numbers."""
+        return "read" if self.reason is None else "refused"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trace:
+    """
+    What was seen on the way to a reading, for the evidence picture; all pixels are those of `rgb_u8`.
+
+    Parameters
+    ----------
+    rgb_u8 : ndarray of uint8, shape (H, W, 3)
+        The upright photo at working size, sRGB-encoded; None where the file could not be opened.
+    card_corners_px : ndarray of float, shape (4, 2), or None
+        Corners of card or tag.
+    reference : {'card', 'tag'}
+        Which of them.
+    vial_outlines_px : tuple of ndarray of float, shape (N, 2)
+        Outline of the fluid; two where one or the other may be it.
+    used_px : ndarray of float, shape (N, 2), or None
+        Centers of the pixels whose color was used.
+    fluid_rgb : ndarray of float, shape (3,), or None
+        Corrected color of the fluid on white paper, sRGB-encoded 0..1.
+    scale_rgb : tuple of (float, ndarray) pairs
+        Expected colors at the dye amount found: pH and sRGB-encoded 0..1, shape (3,).
+    """
+
+    rgb_u8: NDArray[np.uint8] | None
+    card_corners_px: NDArray[np.float64] | None = None
+    reference: ReferenceName = "card"
+    vial_outlines_px: tuple[NDArray[np.float64], ...] = ()
+    used_px: NDArray[np.float64] | None = None
+    fluid_rgb: NDArray[np.float64] | None = None
+    scale_rgb: tuple[tuple[float, NDArray[np.float64]], ...] = ()

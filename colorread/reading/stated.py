@@ -1,0 +1,84 @@
+"""What is stated of a photo before anybody looks at it, and what is assumed where nothing is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import get_args
+
+import numpy as np
+
+from calibration.profile import Profile
+from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C, USUAL_KH_DKH, USUAL_TEMPERATURE_C
+from colorread.ranges import checked_number
+from colorread.reading.record import FluidKind, LightName
+from colorread.reading.verdict import USUAL_MARKS, Marks
+
+Rectangle = tuple[float, float, float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stated:
+    """
+    What is stated of a photo.
+
+    Parameters
+    ----------
+    kh_dkh, temperature_c, fluid, tank_kh_dkh, light, vial_xywh, profile, marks
+        As in `colorread.read_photo`.
+
+    Raises
+    ------
+    ValueError
+        If a number lies outside its range, or tank water comes without a KH.
+    """
+
+    kh_dkh: float | None = None
+    temperature_c: float | None = None
+    fluid: FluidKind = "reference"
+    tank_kh_dkh: float | None = None
+    light: LightName = "unknown"
+    vial_xywh: Rectangle | None = None
+    profile: Profile | None = None
+    marks: Marks = USUAL_MARKS
+
+    def __post_init__(self) -> None:
+        if self.fluid not in get_args(FluidKind):
+            raise ValueError(f"fluid must be one of {', '.join(get_args(FluidKind))}, not {self.fluid!r}.")
+        if self.light not in get_args(LightName):
+            raise ValueError(f"light must be one of {', '.join(get_args(LightName))}, not {self.light!r}.")
+        if self.fluid == "tank-water" and self._stated_kh_dkh is None:
+            raise ValueError("With tank water in the vial its KH must be given.")
+        for name, value, span in (
+            ("kh_dkh", self.kh_dkh, KH_RANGE_DKH),
+            ("tank_kh_dkh", self.tank_kh_dkh, KH_RANGE_DKH),
+            ("temperature_c", self.temperature_c, TEMPERATURE_RANGE_C),
+        ):
+            if value is not None:
+                checked_number(name, value, *span)
+        box = self.vial_xywh
+        if box is not None and (len(box) != 4 or not np.isfinite(box).all() or min(box[2:]) <= 0.0):
+            raise ValueError("The rectangle around the vial needs four numbers, width and height above zero.")
+
+    @property
+    def fluid_kh_dkh(self) -> float:
+        """KH of what the vial holds [dKH]."""
+        return USUAL_KH_DKH if self._stated_kh_dkh is None else self._stated_kh_dkh
+
+    @property
+    def water_c(self) -> float:
+        """Temperature of the water, and so of the vial [degC]."""
+        return USUAL_TEMPERATURE_C if self.temperature_c is None else self.temperature_c
+
+    @property
+    def assumed(self) -> tuple[str, ...]:
+        """Names of what nobody stated: any of ``"kh"``, ``"temperature"``, ``"light"``."""
+        stated = {
+            "kh": self._stated_kh_dkh,
+            "temperature": self.temperature_c,
+            "light": None if self.light == "unknown" else self.light,
+        }
+        return tuple(name for name, value in stated.items() if value is None)
+
+    @property
+    def _stated_kh_dkh(self) -> float | None:
+        return self.tank_kh_dkh if self.fluid == "tank-water" and self.kh_dkh is None else self.kh_dkh

@@ -1,0 +1,167 @@
+"""What a CO2 reading means for plants and fish, in words; the level is that of `colorread.reading.levels`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from colorread.limits import SENSITIVE_FISH_LIMIT_MG_L, USUAL_FISH_LIMIT_MG_L, USUAL_PLANTS_RANGE_MG_L
+from colorread.reading.levels import LIKELY, chance_above, level_of
+from colorread.reading.record import Interval, Level, PlantsWord, Reading, Verdict
+from colorread.words.gas_care import SIGNS_OF_DISTRESS, SourceKind, Valve, if_distressed, less_gas
+from colorread.words.numbers import digits_of, percent_words
+
+CALIBRATE = "Calibrate to narrow this."
+LEAVE_IT = "Leave it as it is."
+WATCH = "Watch the fish, and leave the gas as it is."
+WELFARE_CAUTION = (
+    f"Fish-welfare sources advise {SENSITIVE_FISH_LIMIT_MG_L:g} mg/L or less long term. For sensitive animals, that is "
+    "the limit to use."
+)
+STANDING_CAUTIONS = (
+    "The vial is one to several hours behind the water, most when CO2 falls. The tank may be higher or lower now.",
+    "This reading does not replace an instrument, a veterinarian or other professional advice.",
+)
+ACT_CAUTIONS = ("Raise the gas again only in small steps, two days apart, and look at the fish after each.",)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Marks:
+    """
+    What the CO2 is judged by, and what makes the gas.
+
+    Parameters
+    ----------
+    plants_low_mg_l, plants_high_mg_l : float
+        Range for the plants [mg/L].
+    fish_mg_l : float
+        The fish limit, which the water should stay below [mg/L].
+    source : {'fermentation', 'acid-bicarbonate', 'cylinder'} or None
+        It decides how there can be less gas; None where not known.
+    valve : {'none', 'needle', 'timer'} or None
+        What sets the gas; None where not known.
+    """
+
+    plants_low_mg_l: float = USUAL_PLANTS_RANGE_MG_L[0]
+    plants_high_mg_l: float = USUAL_PLANTS_RANGE_MG_L[1]
+    fish_mg_l: float = USUAL_FISH_LIMIT_MG_L
+    source: SourceKind | None = None
+    valve: Valve | None = None
+
+
+USUAL_MARKS = Marks()
+
+
+def judge(
+    co2_mg_l: Interval, marks: Marks = USUAL_MARKS, *, calibrated: bool = True, held: Level | None = None
+) -> Verdict:
+    """
+    Put a reading into words.
+
+    Parameters
+    ----------
+    co2_mg_l : Interval
+        CO2 with its interval; an open end is None [mg/L].
+    marks : Marks
+        Of the tank.
+    calibrated : bool, default True
+        Whether a profile was used; without one, an unclear verdict says that calibrating narrows it.
+    held : {'no concern', 'watch', 'act'}, optional
+        Level before the last photo, see `colorread.reading.levels.level_of`.
+
+    Returns
+    -------
+    Verdict
+        Never says that anything is without danger.
+    """
+    plants, plants_text = _judge_plants(co2_mg_l, marks)
+    fish, fish_text = _judge_fish(co2_mg_l, marks, held)
+    to_do = _to_do(co2_mg_l, marks, plants, fish)
+    if not calibrated and fish != "act" and co2_mg_l.value is not None and (fish == "watch" or plants == "cannot tell"):
+        to_do += f" {CALIBRATE}"
+    watch = watch_cautions(marks)
+    of_level = {"no concern": (), "watch": watch, "act": watch + ACT_CAUTIONS}[fish]
+    high = co2_mg_l.high is None or co2_mg_l.high > SENSITIVE_FISH_LIMIT_MG_L
+    cautions = (*of_level, *((WELFARE_CAUTION,) if high else ()), *STANDING_CAUTIONS)
+    return Verdict(plants=plants, fish=fish, sentences=(plants_text, fish_text, to_do), cautions=cautions)
+
+
+def watch_cautions(marks: Marks = USUAL_MARKS) -> tuple[str, ...]:
+    """Return what to watch in the fish, and what to do then with the gas that the marks tell of."""
+    return SIGNS_OF_DISTRESS, if_distressed(marks.source, marks.valve)
+
+
+def judged(reading: Reading, marks: Marks) -> Reading:
+    """
+    Judge a reading again, as the limits of a tank may have changed since its photo was read.
+
+    Parameters
+    ----------
+    reading : Reading
+        Read or refused.
+    marks : Marks
+        Of now.
+
+    Returns
+    -------
+    Reading
+        With the verdict by these limits; a refused one as it was.
+    """
+    if reading.co2_mg_l is None:
+        return reading
+    return replace(reading, verdict=judge(reading.co2_mg_l, marks, calibrated=reading.profile is not None))
+
+
+def _judge_plants(co2_mg_l: Interval, marks: Marks) -> tuple[PlantsWord, str]:
+    low, high = marks.plants_low_mg_l, marks.plants_high_mg_l
+    is_usual = (low, high) == USUAL_PLANTS_RANGE_MG_L
+    span = f"{'the usual' if is_usual else 'your'} {low:g} to {high:g} mg/L"
+    above = chance_above(co2_mg_l, high)
+    below = 1.0 - chance_above(co2_mg_l, low)
+    if below >= LIKELY:
+        return "too little", f"Too little, {'' if _is_under(co2_mg_l, low) else 'probably '}below {span}."
+    if above >= LIKELY:
+        return "more than needed", f"More than needed, {'' if _is_over(co2_mg_l, high) else 'probably '}above {span}."
+    if co2_mg_l.value is None:
+        return "cannot tell", f"Unclear; only one end is known. The range is {span}."
+    if 1.0 - above - below >= LIKELY:
+        return "enough", f"Enough, probably within {span}."
+    value = round(co2_mg_l.value, digits_of(co2_mg_l))  # as it is shown
+    place = "below" if value < low else "above" if value > high else "within"
+    return "cannot tell", f"Unclear, possibly {place} {span}."
+
+
+def _judge_fish(co2_mg_l: Interval, marks: Marks, held: Level | None) -> tuple[Level, str]:
+    limit = marks.fish_mg_l
+    level = level_of(co2_mg_l, limit, held)
+    if co2_mg_l.high is None:
+        return level, f"It may be far above the limit ({limit:g} mg/L): no upper end."
+    digits = digits_of(co2_mg_l)
+    if round(co2_mg_l.high, digits) < limit:
+        return level, f"Even the high estimate ({co2_mg_l.high:.{digits}f}) is under the limit ({limit:g})."
+    if _is_over(co2_mg_l, limit):
+        return level, f"Even the low estimate ({co2_mg_l.low:.{digits}f}) is above the limit ({limit:g})."
+    return level, f"{percent_words(chance_above(co2_mg_l, limit))} chance of being above the limit ({limit:g} mg/L)."
+
+
+def _is_under(co2_mg_l: Interval, limit_mg_l: float) -> bool:
+    return co2_mg_l.high is not None and co2_mg_l.high < limit_mg_l
+
+
+def _is_over(co2_mg_l: Interval, limit_mg_l: float) -> bool:
+    return co2_mg_l.low is not None and co2_mg_l.low > limit_mg_l
+
+
+def _to_do(co2_mg_l: Interval, marks: Marks, plants: PlantsWord, fish: Level) -> str:
+    if fish == "act":
+        # Where the limit may still be kept, a little may do.
+        a_little = co2_mg_l.value is not None and not _is_over(co2_mg_l, marks.fish_mg_l)
+        return f"Look at the fish now, and {less_gas(marks.source, marks.valve, a_little=a_little)}."
+    if fish == "watch":
+        return WATCH
+    if plants == "too little":
+        return "Normal early in the day. At the daily peak, plants could use a little more gas."
+    return {
+        "enough": LEAVE_IT,
+        "more than needed": "Plants need no more gas.",
+        "cannot tell": "Leave it as it is, and read it again at the daily peak.",
+    }[plants]

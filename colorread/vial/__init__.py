@@ -1,1 +1,0 @@
-"""Finding the fluid in front of card or tag."""

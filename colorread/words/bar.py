@@ -1,0 +1,214 @@
+"""The bar below a CO2 number: low, good and high, the interval, and the limits; as text and as a drawing for pages."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from colorread.reading.record import Interval
+from colorread.reading.verdict import USUAL_MARKS, Marks
+from colorread.words.numbers import co2_words
+
+END_MG_L = 60.0
+"""Where the bar ends: twice the usual upper end of the plants' range, so that it lies in the middle [mg/L]."""
+_SVG_WIDTH, _SVG_HEIGHT, _SVG_EDGE = 320, 62, 6
+_SVG_LETTER, _SVG_ZONE_MIN = 7.7, 0.08  # of the font: width of a digit at most, and share that a word needs
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bar:
+    """
+    What is on the bar, as shares of its length.
+
+    Parameters
+    ----------
+    low, high : float
+        Ends of the interval.
+    value : float or None
+        The value; None where only one end is known.
+    goes_left, goes_right : bool
+        Whether the interval is open or goes on beyond the bar.
+    ticks : tuple of (float, str)
+        Limits with their labels, those that matter most first, then the ends of the bar.
+    zones : tuple of (float, float, str)
+        From, to, and word.
+    """
+
+    low: float
+    high: float
+    value: float | None
+    goes_left: bool
+    goes_right: bool
+    ticks: tuple[tuple[float, str], ...]
+    zones: tuple[tuple[float, float, str], ...]
+
+
+def bar_of(co2_mg_l: Interval, marks: Marks = USUAL_MARKS) -> Bar:
+    """
+    Return what is on the bar of a CO2 value.
+
+    Parameters
+    ----------
+    co2_mg_l : Interval
+        CO2 with its interval; an open end is None [mg/L].
+    marks : Marks
+        Plants' range and fish limit.
+
+    Returns
+    -------
+    Bar
+        Shares from 0 to 1; what lies beyond the bar is at its end.
+    """
+
+    def share(mg_l: float) -> float:
+        return min(max(mg_l / END_MG_L, 0.0), 1.0)
+
+    low = 0.0 if co2_mg_l.low is None else share(co2_mg_l.low)
+    high = 1.0 if co2_mg_l.high is None else share(co2_mg_l.high)
+    fish, plants_low = marks.fish_mg_l, marks.plants_low_mg_l
+    good_until = max(min(marks.plants_high_mg_l, fish), plants_low)
+    limits = {fish: f"{fish:g} fish limit"}
+    for mg_l in (plants_low, marks.plants_high_mg_l):
+        limits.setdefault(mg_l, f"{mg_l:g}")
+    zones = ((0.0, plants_low, "low"), (plants_low, good_until, "good"), (good_until, END_MG_L, "high"))
+    return Bar(
+        low=low,
+        high=high,
+        value=None if co2_mg_l.value is None else share(co2_mg_l.value),
+        goes_left=co2_mg_l.low is None,
+        goes_right=co2_mg_l.high is None or co2_mg_l.high > END_MG_L,
+        ticks=(
+            *((share(mg_l), label) for mg_l, label in limits.items() if mg_l <= END_MG_L),
+            (0.0, "0"),
+            (1.0, f"{END_MG_L:g}"),
+        ),
+        zones=tuple((share(start), share(end), word) for start, end, word in zones if start < end),
+    )
+
+
+def bar_lines(bar: Bar, width: int) -> tuple[str, str, str]:
+    """
+    Draw a bar in letters.
+
+    Parameters
+    ----------
+    bar : Bar
+        What is on it.
+    width : int
+        Characters for it.
+
+    Returns
+    -------
+    tuple of str
+        Words for the zones; heavy the interval, a dot the value, crosses the limits, arrows where it goes on; and the
+        labels, of which those without room are left out.
+    """
+
+    def column(share: float) -> int:
+        return round(share * (width - 1))
+
+    inside = range(column(bar.low), column(bar.high) + 1)
+    crossed = {column(share) for share, label in bar.ticks if 0.0 < share < 1.0}
+    line = [("╋" if i in crossed else "━") if i in inside else "┼" if i in crossed else "─" for i in range(width)]
+    if bar.value is not None:
+        line[column(bar.value)] = "●"
+    if bar.goes_left:
+        line[0] = "◀"
+    if bar.goes_right:
+        line[-1] = "▶"
+    words, labels = [" "] * width, [" "] * width
+    for start, end, word in bar.zones:
+        _put(words, (column(start) + column(end)) // 2 - len(word) // 2, word)
+    for share, label in bar.ticks:
+        _put(labels, min(column(share), width - len(label)), label)
+    zones, drawn, below = ("".join(signs).rstrip() for signs in (words, line, labels))
+    return zones, drawn, below
+
+
+def _put(signs: list[str], start: int, text: str) -> None:
+    """Put a text where there is room for it and a space on either side."""
+    if start >= 0 and not "".join(signs[max(start - 1, 0) : start + len(text) + 1]).strip():
+        signs[start : start + len(text)] = text[: len(signs) - start]
+
+
+def place_labels(
+    bar: Bar, x_of: Callable[[float], float], width_of: Callable[[str], float], ends: tuple[float, float]
+) -> list[tuple[float, str]]:
+    """
+    Place the labels of a drawn bar, each with its number below its tick.
+
+    Parameters
+    ----------
+    bar : Bar
+        What is on it.
+    x_of : callable
+        Place of a share of the bar.
+    width_of : callable
+        Width of a text.
+    ends : tuple of float
+        Where labels must begin and end.
+
+    Returns
+    -------
+    list of (float, str)
+        Where each begins; those without room are left out, the less important first.
+    """
+    placed: list[tuple[float, str]] = []
+    for share, label in bar.ticks:
+        width = width_of(label)
+        start = min(max(x_of(share) - width_of(label.split()[0]) / 2.0, ends[0]), ends[1] - width)
+        gap = width_of("0")
+        if all(start + width + gap <= other or start >= other + width_of(text) + gap for other, text in placed):
+            placed.append((start, label))
+    return placed
+
+
+def bar_svg(co2_mg_l: Interval, marks: Marks = USUAL_MARKS) -> str:
+    """
+    Draw a bar for a page, in the ink of the text around it.
+
+    Parameters
+    ----------
+    co2_mg_l : Interval
+        CO2 with its interval [mg/L].
+    marks : Marks
+        Plants' range and fish limit.
+
+    Returns
+    -------
+    str
+        An SVG element.
+    """
+    bar, words = bar_of(co2_mg_l, marks), f"CO2 {co2_words(co2_mg_l).short()} on a bar from low to high"
+
+    def x(share: float) -> float:
+        return round(_SVG_EDGE + share * (_SVG_WIDTH - 2 * _SVG_EDGE), 1)
+
+    y = 30
+    parts = [f'<line x1="{x(0.0)}" y1="{y}" x2="{x(1.0)}" y2="{y}" stroke="currentColor" stroke-width="1.5"/>']
+    for start, end, word in bar.zones:
+        if end - start > _SVG_ZONE_MIN:
+            parts.append(_svg_text((x(start) + x(end)) / 2, 14, word, "middle"))
+    for share, _ in bar.ticks:
+        parts.append(f'<line x1="{x(share)}" y1="{y - 9}" x2="{x(share)}" y2="{y + 9}" stroke="currentColor"/>')
+    for at, label in place_labels(bar, x, lambda text: _SVG_LETTER * len(text), (0.0, _SVG_WIDTH)):
+        parts.append(_svg_text(round(at, 1), 55, label, "start"))
+    parts.append(
+        f'<line x1="{x(bar.low)}" y1="{y}" x2="{x(bar.high)}" y2="{y}" stroke="currentColor" stroke-width="7"/>'
+    )
+    for goes, at, tip in ((bar.goes_left, x(0.0), -_SVG_EDGE), (bar.goes_right, x(1.0), _SVG_EDGE)):
+        if goes:
+            parts.append(f'<path d="M{at} {y - 7}L{at + tip} {y}L{at} {y + 7}z" fill="currentColor"/>')
+    if bar.value is not None:
+        parts.append(
+            f'<circle cx="{x(bar.value)}" cy="{y}" r="6" fill="var(--paper, #fff)" stroke="currentColor" '
+            'stroke-width="3"/>'
+        )
+    return (
+        f'<svg class="bar" viewBox="0 0 {_SVG_WIDTH} {_SVG_HEIGHT}" role="img" aria-label="{words}">'
+        f"{''.join(parts)}</svg>"
+    )
+
+
+def _svg_text(x: float, y: float, text: str, anchor: str) -> str:
+    return f'<text x="{x:g}" y="{y:g}" font-size="12" fill="currentColor" text-anchor="{anchor}">{text}</text>'

@@ -1,0 +1,289 @@
+"""The parts of a reading in words, the same in the terminal and on the evidence picture."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from datetime import datetime
+
+from colorread.chemistry.units import with_other_unit
+from colorread.limits import USUAL_KH_DKH, USUAL_TEMPERATURE_C
+from colorread.reading.record import Interval, Level, Reading
+
+NO_BREAK = "\xa0"
+# Told apart by shape, never by color alone.
+FISH_SIGNS: dict[Level, str] = {
+    "no concern": "\N{WHITE CIRCLE}",
+    "watch": "\N{BLACK UP-POINTING TRIANGLE}",
+    "act": "\N{BLACK UP-POINTING TRIANGLE}\N{BLACK UP-POINTING TRIANGLE}",
+}
+REFUSED_SIGN = "\N{BALLOT X}"
+
+_TIME_WORDS = {
+    "exif with offset": "from the photo",
+    "exif without offset": "from the photo, time zone unknown",
+    "file time": "time of the file; the photo has none",
+    "unknown": "source unknown",
+}
+_ONE_END = "95 % confident"  # one end of a 90 % interval
+_FAR_LARGER, _MANY_DAYS = 5.0, 10.0  # times the middle number; days
+_SMALL_SHARE = 0.03  # of the variance; less is not worth a word
+
+
+def clean_name(name: str) -> str:
+    """
+    Return a file name without characters that could steer a terminal or cannot be printed.
+
+    Parameters
+    ----------
+    name : str
+        Any name, also one that is not valid Unicode.
+
+    Returns
+    -------
+    str
+        The name with ``?`` for each such character.
+    """
+    return "".join(letter if letter.isprintable() else "?" for letter in name)
+
+
+def percent_words(share: float) -> str:
+    """
+    Return a share without ever claiming certainty.
+
+    Parameters
+    ----------
+    share : float
+        From 0 to 1 [-].
+
+    Returns
+    -------
+    str
+        Such as ``55 %``.
+    """
+    percent = round(share * 100.0)
+    return "more than 99 %" if percent >= 100 else "less than 1 %" if percent <= 0 else f"{percent} %"
+
+
+def bind_units(text: str) -> str:
+    """
+    Return a text in which no line may break between a number and its unit.
+
+    Parameters
+    ----------
+    text : str
+        With plain spaces.
+
+    Returns
+    -------
+    str
+        With `NO_BREAK` before the units.
+    """
+    return re.sub(r"(?<=\d) (?=%|mg/L|°C|°F|dKH|mL|(?:L|g|oz|gal)\b)", NO_BREAK, text)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NumberWords:
+    """
+    A number with its 90 % interval in words, the same in sentences and in tables.
+
+    Parameters
+    ----------
+    value : str
+        Such as ``19``, or ``above 61`` where only one end is known.
+    span : str
+        Such as ``13 to 27``, or ``8 or more``; empty where only one end is known.
+    unit : str
+        Of both, with the space before it; empty where there is none, or where the head of a table tells it.
+    """
+
+    value: str
+    span: str
+    unit: str
+
+    def pair(self) -> tuple[str, str]:
+        """Return ``19 mg/L`` and ``90 %: 13 to 27``, or ``above 61 mg/L`` and how confident that is."""
+        return self.value + self.unit, f"90 %: {self.span}" if self.span else f"a limit only, {_ONE_END}"
+
+    def short(self) -> str:
+        """Return ``19 mg/L (13 to 27)``, or ``above 61 mg/L``."""
+        return f"{self.value}{self.unit} ({self.span})" if self.span else self.value + self.unit
+
+    def cells(self) -> tuple[str, str]:
+        """Return what stands in a table that tells of the 90 %: ``19 mg/L`` and ``13 to 27 mg/L``."""
+        return self.value + self.unit, self.span + self.unit if self.span else _ONE_END
+
+
+def number_words(interval: Interval, unit: str = "", *, digits: int | None = None, signed: bool = False) -> NumberWords:
+    """
+    Return a number with its interval in words.
+
+    Parameters
+    ----------
+    interval : Interval
+        With one end at least.
+    unit : str, optional
+        Put behind the numbers.
+    digits : int, optional
+        Decimals; as many as show two digits of the middle one of the numbers where not given.
+    signed : bool, default False
+        Whether what rises gets a plus.
+
+    Returns
+    -------
+    NumberWords
+        For a sentence or a table.
+    """
+    if digits is None:
+        digits = digits_of(interval)
+
+    def words(number: float) -> str:
+        shown = round(number, digits) + 0.0  # no sign before a zero
+        return f"{shown:{'+' if signed and shown else ''}.{digits}f}".replace("-", "\N{MINUS SIGN}")
+
+    unit = f" {unit}" if unit else ""
+    low, high = ("" if end is None else words(end) for end in (interval.low, interval.high))
+    if interval.value is None:
+        return NumberWords(value=f"above {low}" if low else f"below {high}", span="", unit=unit)
+    span = f"{low} to {high}" if low and high else f"{low} or more" if low else f"up to {high}"
+    return NumberWords(value=words(interval.value), span=span, unit=unit)
+
+
+def digits_of(interval: Interval) -> int:
+    """Return with how many decimals a number and its interval are told; one end at least is known."""
+    sizes = sorted(abs(number) for number in (interval.value, interval.low, interval.high) if number is not None)
+    # Two digits of the middle one, but no decimals beside a far larger end.
+    return min(_decimals(sizes[len(sizes) // 2]), _decimals(sizes[-1] / _FAR_LARGER))
+
+
+def co2_words(co2_mg_l: Interval) -> NumberWords:
+    """Return CO2 with its interval [mg/L] in words."""
+    return number_words(co2_mg_l, "mg/L")
+
+
+def days_words(days: Interval) -> NumberWords:
+    """Return a number of days with its interval in words: tenths only of a few."""
+    known = [number for number in (days.value, days.low, days.high) if number is not None]
+    return number_words(days, "days", digits=1 if max(known) < _MANY_DAYS else 0)
+
+
+def ph_words(ph: Interval) -> NumberWords:
+    """Return a pH with its interval in words."""
+    return number_words(ph, digits=2)
+
+
+def time_words(reading: Reading) -> str:
+    """
+    Return when the photo was taken and how that is known.
+
+    Parameters
+    ----------
+    reading : Reading
+        Read or refused.
+
+    Returns
+    -------
+    str
+        Empty where the time is unknown.
+    """
+    if reading.taken_at is None:
+        return ""
+    zone = reading.taken_at.strftime("%z")
+    zone = f" {zone[:3]}:{zone[3:5]}" if zone else ""
+    return f"{reading.taken_at:%Y-%m-%d %H:%M}{zone}, {_TIME_WORDS[reading.time_source]}"
+
+
+def when_words(taken_at: datetime | None, now: datetime) -> str:
+    """Return a time on the clock of the tank, such as ``Sun, May 18, 18:28``, with its year where that is not now's."""
+    if taken_at is None:
+        return "time unknown"
+    year = "" if taken_at.year == now.year else f", {taken_at.year}"
+    return f"{taken_at:%a}, {taken_at:%b} {taken_at.day}{year}, {taken_at:%H:%M}"
+
+
+def input_words(reading: Reading) -> tuple[str, str]:
+    """
+    Return the inputs that someone stated and those that were assumed.
+
+    Parameters
+    ----------
+    reading : Reading
+        Read or refused.
+
+    Returns
+    -------
+    stated, assumed : str
+        Lists in words; either may be empty.
+    """
+    water = "tank water" if reading.fluid == "tank-water" else "fluid"
+    inputs = {
+        "kh": f"{water} of {reading.kh_dkh:g} dKH",
+        "temperature": with_other_unit("temperature", reading.temperature_c),
+        "light": "lamp unknown" if reading.light == "unknown" else f"lamp {reading.light}",
+    }
+    if reading.profile is not None:
+        inputs["profile"] = f"profile {clean_name(reading.profile)}"
+    stated = ", ".join(text for name, text in inputs.items() if name not in reading.assumed)
+    return stated, ", ".join(text for name, text in inputs.items() if name in reading.assumed)
+
+
+def kh_words(kh_dkh: float | None) -> str:
+    """
+    Return the KH of the fluid in words.
+
+    Parameters
+    ----------
+    kh_dkh : float or None
+        As stated, if it was [dKH].
+
+    Returns
+    -------
+    str
+        Such as ``4 dKH (assumed)``.
+    """
+    return f"{USUAL_KH_DKH:g} dKH (assumed)" if kh_dkh is None else f"{kh_dkh:g} dKH"
+
+
+def temperature_words(temperature_c: float | None) -> str:
+    """
+    Return the temperature of the water in words.
+
+    Parameters
+    ----------
+    temperature_c : float or None
+        As stated, if it was [degC].
+
+    Returns
+    -------
+    str
+        Such as ``25 °C (77 °F, assumed)``.
+    """
+    if temperature_c is None:
+        return with_other_unit("temperature", USUAL_TEMPERATURE_C, remark=", assumed")
+    return with_other_unit("temperature", temperature_c)
+
+
+def budget_words(reading: Reading) -> str:
+    """
+    Return where the uncertainty comes from, largest share first.
+
+    Parameters
+    ----------
+    reading : Reading
+        Read or refused.
+
+    Returns
+    -------
+    str
+        Shares of the variance of the pH; empty where there is no budget.
+    """
+    total = sum(std**2 for std in reading.budget.values())
+    shares = sorted(((std**2 / total, source) for source, std in reading.budget.items() if std > 0.0), reverse=True)
+    return ", ".join(f"{source} {100.0 * share:.0f} %" for share, source in shares if share >= _SMALL_SHARE)
+
+
+def _decimals(number: float) -> int:
+    """Return how many decimals show two digits of a number, none from 10 on."""
+    two_digits = float(f"{number:.1e}")  # 9.97 is told as 10
+    return max(0, 1 - math.floor(math.log10(two_digits))) if two_digits > 0.0 else 0

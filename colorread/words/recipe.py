@@ -1,0 +1,111 @@
+"""How to mix the fluid, in words, the same in the terminal and on the page."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from colorread.chemistry.recipe import RENEWAL, DyeDose, FluidRecipe, RoomAirColor
+from colorread.chemistry.units import with_other_unit
+
+_MOST_READABLE_PH = 7.5  # beyond, the dye hardly changes and a reading tells only that it is above: assumption
+
+KhWords = Callable[[float, str], str]
+"""Takes a KH [dKH] and how exactly it is told in dKH, such as ``.2f``; returns it with a unit."""
+
+
+def dkh_words(kh_dkh: float, form: str) -> str:
+    """
+    Return a KH in the unit of the project.
+
+    Parameters
+    ----------
+    kh_dkh : float
+        The KH [dKH].
+    form : str
+        How exactly, such as ``.2f``.
+
+    Returns
+    -------
+    str
+        With its unit.
+    """
+    return f"{kh_dkh:{form}} dKH"
+
+
+def room_air_words(air: RoomAirColor, kh_words: KhWords = dkh_words) -> str:
+    """
+    Return what the fluid should look like after some hours in room air.
+
+    Parameters
+    ----------
+    air : RoomAirColor
+        Color to expect.
+    kh_words : callable, optional
+        As in `fluid_rows`.
+
+    Returns
+    -------
+    str
+        Two sentences.
+    """
+    least_ph = min(air.ph_stuffy_air, _MOST_READABLE_PH)
+    return (
+        f"After a few hours in room air, {kh_words(air.kh_dkh, 'g')} fluid with dye is {air.color}: pH "
+        f"{air.ph_stuffy_air:.1f} in a stuffy room, {air.ph_outdoor_air:.1f} outdoors. A photo should read pH "
+        f"{least_ph:.1f} or more."
+    )
+
+
+def fluid_rows(
+    recipe: FluidRecipe,
+    dose: DyeDose,
+    air: RoomAirColor,
+    vial_ml: float,
+    *,
+    option: str = "",
+    kh_words: KhWords = dkh_words,
+) -> tuple[tuple[str, str], ...]:
+    """
+    Return how to mix the fluid.
+
+    Parameters
+    ----------
+    recipe : FluidRecipe
+        Stock and dilutions.
+    dose : DyeDose
+        Drops of dye for the vial.
+    air : RoomAirColor
+        Color to expect in room air.
+    vial_ml : float
+        Fluid that the vial takes [mL].
+    option : str, optional
+        How to state the KH of the fluid with its dye, put behind the words that ask for it.
+    kh_words : callable, optional
+        Tells a KH in the unit that the keeper chose; that which is to be stated is told in dKH too.
+
+    Returns
+    -------
+    tuple of (str, str)
+        Steps and remarks: a short label, and what to do or know.
+    """
+    error, direct = recipe.error, recipe.error_weighed_directly
+    vial, vial_dkh = kh_words(dose.kh_in_vial_dkh, ".2f"), dkh_words(dose.kh_in_vial_dkh, ".2f")
+    to_state = vial if vial == vial_dkh else f"{vial} ({vial_dkh})"
+    soda = with_other_unit("mass", recipe.baking_soda_g)
+    drops = "1 drop" if dose.drops == 1 else f"{dose.drops} drops"
+    rows = (
+        f"1 Stock|Dissolve {soda} baking soda in pure water, then fill up to {recipe.stock_ml:g} mL: "
+        f"{kh_words(recipe.stock_kh_dkh, '.0f')}.",
+        f"2 Dilute|Fill {recipe.first.portion_ml:g} mL of the stock up to {recipe.first.total_ml:g} mL with pure "
+        f"water: {kh_words(recipe.first.kh_dkh, '.1f')}.",
+        f"3 Fluid|Fill {recipe.second.portion_ml:g} mL of that up to {recipe.second.total_ml:g} mL with pure water: "
+        f"{kh_words(recipe.second.kh_dkh, '.2f')}.",
+        f"4 Dye|Add {drops} of 0.04 % bromothymol blue to {vial_ml:g} mL of the fluid in the vial (usual: 2 to 5 "
+        f"drops in 2 to 5 mL). The drops dilute it to {to_state}: enter that KH{option}. The dye itself may "
+        f"change it by another {dose.dye_alkalinity_percent:.1f} %; the interval includes that.",
+        f"5 Check|{room_air_words(air, kh_words)}",
+        f"Accuracy|±{error.kh_error_percent:.1f} % in KH and ±{error.co2_error_percent:.1f} % in CO2, without the dye. "
+        f"Weighing {recipe.direct_baking_soda_g:.3f} g directly could be off by {direct.kh_error_percent:.0f} %.",
+        f"Keep|{RENEWAL}",
+    )
+    return tuple((label, text) for label, _, text in (row.partition("|") for row in rows))
