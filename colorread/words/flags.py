@@ -21,7 +21,7 @@ class FlagText(NamedTuple):
 
 FLAG_TEXTS = {
     "marker-missing": FlagText("A corner marker is hidden", "Show all four"),
-    "two-markers": FlagText("Only two corner markers are visible", "Show all four"),
+    "two-markers": FlagText("Only two corner markers are as printed", "Show all four"),
     "marker-off": FlagText("A corner marker is bent, shaded or from another card or tag", "Show one, flat"),
     "card-bent": FlagText("The card or tag is bent", "Put it on something flat"),
     "card-cut-off": FlagText("An edge of the card or tag is outside the photo", "Show all of it"),
