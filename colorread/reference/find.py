@@ -175,9 +175,9 @@ def _fit_of(gray: NDArray[np.uint8], candidate: _Candidate) -> ReferenceFit:
     height_px, width_px = gray.shape
     inside = bool(((corners_px >= -0.5) & (corners_px <= (width_px - 0.5, height_px - 0.5))).all())
     # Nothing contradicts two: none of 514 rendered photos shows no more, and a damaged file was read wrong by them.
-    if len(candidate.sightings) == 2:
+    if len(candidate.sightings) == 2 or (len(used_ids) == 2 and not inside):
         code, how = ("card-hidden", "") if inside else ("card-cut-off", ": the photo cuts it off")
-        raise Refusal(code, f"Only two of the {reference.name}'s four corner squares can be seen{how}.", RETRY)
+        raise Refusal(code, f"Only two of the {reference.name}'s four corner squares can be used{how}.", RETRY)
     flags = {
         "marker-missing": len(used_ids) < len(reference.markers),
         "two-markers": len(used_ids) == 2,
