@@ -21,7 +21,7 @@ Exit codes:
   1  something failed"""
 _EXAMPLES = """\b
 Examples:
-  colorread card
+  colorread card --tag
   colorread fluid --kh 4 --volume 1000
   colorread read tank.jpg --kh 4 --temperature 25
   colorread batch photos --tank window --report window.html
@@ -51,7 +51,7 @@ app = typer.Typer(
     name="colorread",
     cls=_Commands,
     context_settings={"help_option_names": ["-h", "--help"]},
-    help="Read the CO2 of a planted aquarium from a phone photo of its drop checker in front of the printed card.",
+    help="Read the CO2 of a planted aquarium from a phone photo of its drop checker in front of a printed tag or card.",
     epilog=f"{_EXAMPLES}\n\n{_EXIT_CODES}",
     no_args_is_help=True,
     rich_markup_mode=None,

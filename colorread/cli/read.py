@@ -94,7 +94,7 @@ def read(
     log: LogFile = None,
 ) -> None:
     """
-    Read CO2 from photos of the vial in front of the card.
+    Read CO2 from photos of the vial in front of the tag or card.
 
     Nothing is saved; colorread batch saves its readings in the log.
     """

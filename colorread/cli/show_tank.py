@@ -14,7 +14,7 @@ from colorread.cli.show_reading import answer_rows, print_panel, print_rows, pri
 from colorread.tank.plan_words import plan_lines
 from colorread.tank.results import Advice, TankSummary
 from colorread.tank.words import HOURS_ABOVE, OF_WHEN, RECOMMENDED, forecast_rows, number_rows
-from colorread.words.numbers import REFUSED_SIGN
+from colorread.words.numbers import REFUSED_SIGN, date_words
 
 _WIDE = 110  # from here on there is room for a forecast's words beside all of its numbers on one line
 _NUMBERS_WIDTH = 10  # for "15 (12 to" over "19)", so that the words of a forecast get the rest
@@ -72,7 +72,7 @@ def _numbers(console: Console, summary: TankSummary) -> Table:
 
 
 def _print_advice(console: Console, advice: Advice) -> None:
-    console.print(shown(console, f"What to change, simulated for {advice.day:%B} {advice.day.day}", "bold"))
+    console.print(shown(console, f"What to change, simulated for {date_words(advice.day)}", "bold"))
     for sentence in advice.sentences:
         console.print(shown(console, f"  {sentence}"))
     rows = forecast_rows(advice)

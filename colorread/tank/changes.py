@@ -14,6 +14,7 @@ from colorread.tank.gas_source import Handling
 from colorread.tank.model import Draws
 from colorread.tank.results import Change
 from colorread.tank.settings import DailySpan, GasSource
+from colorread.words.numbers import date_words
 
 # Assumption: a hundredth a day is less than photos tell, and over a week it matters to no one.
 STILL_FADING_PER_DAY = 0.01
@@ -146,7 +147,7 @@ def fresh_charge(full: Draws, share: float, midnight: datetime, handling: Handli
     Candidate
         On that day.
     """
-    refill = f"Refill the bottle on the morning of {midnight:%B} {midnight.day}"
+    refill = f"Refill the bottle on the morning of {date_words(midnight)}"
     words = f"{refill}."
     if share < 1.0:
         words = f"{refill}, with at most about {share * 100.0:.0f} % of the last charge{handling.less}."

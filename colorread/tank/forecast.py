@@ -16,7 +16,8 @@ from colorread.tank.results import Change, DayForecast
 
 _STEP_H = 0.25
 # Of the draws that are there so many are simulated, evenly spaced: enough for 90 % intervals: assumption.
-_N_DRAWS = 300
+N_DRAWS = 300
+"""Draws that a day is simulated with."""
 HOURS: NDArray[np.float64] = np.arange(0.0, 24.0 + _STEP_H / 2.0, _STEP_H)
 _QUANTILES = (0.05, 0.5, 0.95)
 
@@ -59,7 +60,7 @@ def day_start(fit: TankFit, marks: Marks, when: datetime) -> DayStart:
     DayStart
         Of some of the draws, with the gas rate faded to that time.
     """
-    parameters = fit.parameters.take(np.linspace(0, len(fit.tank_mg_l) - 1, _N_DRAWS).astype(np.intp))
+    parameters = fit.parameters.take(np.linspace(0, len(fit.tank_mg_l) - 1, N_DRAWS).astype(np.intp))
     hours = (when - fit.when(0.0)).total_seconds() / 3600.0
     faded = parameters.gas_mg_l_h * np.exp(-parameters.fall_per_h * hours)
     return DayStart(parameters=replace(parameters, gas_mg_l_h=faded), schedule=fit.schedule, marks=marks)

@@ -9,14 +9,13 @@ import numpy as np
 
 from colorread.tank.changes import hours_for_lights
 from colorread.tank.fit import TankFit
-from colorread.tank.forecast import DayStart, day_start, rate_for_peak
+from colorread.tank.forecast import N_DRAWS, DayStart, day_start, rate_for_peak
 from colorread.tank.model import Draws, Schedule
 from colorread.tank.priors import usual_parameters
 from colorread.tank.settings import ALL_DAY, DailySpan, Tank
 
 # The daily peak to aim at: the middle of the plants' range, and not above this share of the fish limit: assumption.
 _SHARE_OF_LIMIT = 0.8
-_N_DRAWS = 300  # as many as a day is simulated with: assumption
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,9 +89,8 @@ def gas_need(tank: Tank, fit: TankFit | None, target_mg_l: float) -> GasNeed:
     assert tank.volume_l is not None
     schedule = Schedule(gas=gas_hours_for(tank), lights=tank.lights)
     if fit is None:
-        usual = usual_parameters(tank.source_kind)
-        index = np.arange(min(_N_DRAWS, len(usual.loss_per_h)))
-        start = DayStart(parameters=usual.take(index), schedule=schedule, marks=tank.judged_by)
+        usual = usual_parameters(tank.source_kind).take(np.arange(N_DRAWS))
+        start = DayStart(parameters=usual, schedule=schedule, marks=tank.judged_by)
     else:
         midnight = datetime.combine(fit.last_at.date() + timedelta(days=1), time())
         start = replace(day_start(fit, tank.judged_by, midnight), schedule=schedule)

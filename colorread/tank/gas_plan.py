@@ -163,15 +163,15 @@ class GasPlan:
     outlook: SourceOutlook | None
     start_plan: StartPlan | None
 
-    def day_after(self, days: float | None) -> date | None:
-        """Return the day so long after the charge, the part of a day cut off; None for never."""
-        return None if days is None else self.starts + timedelta(days=int(days))
+    def day_after(self, days: float | None) -> date:
+        """Return the day so long after the charge, which no charge outlasts for ever; the part of a day is cut off."""
+        assert days is not None
+        return self.starts + timedelta(days=int(days))
 
     @property
     def refill_on(self) -> date:
         """When to charge again: the day by which half of such charges are used up."""
-        assert self.lasts_days.value is not None
-        return self.starts + timedelta(days=int(self.lasts_days.value))
+        return self.day_after(self.lasts_days.value)
 
 
 def plan_gas(

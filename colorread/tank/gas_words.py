@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import date
-
 from colorread.chemistry.units import with_other_unit
 from colorread.reading.record import Interval
 from colorread.tank.day_words import night_words, timer_words
@@ -11,7 +9,7 @@ from colorread.tank.gas_plan import Fill, GasPlan, StartPlan
 from colorread.tank.gas_recipe import MONOHYDRATE_PER_ACID, amount_words
 from colorread.tank.gas_source import Handling, handling_of
 from colorread.words.gas_care import SIGNS_OF_DISTRESS, SOURCE_WORDS, gas_cautions, has_open_hose, if_distressed
-from colorread.words.numbers import co2_words, days_words, number_words, percent_words
+from colorread.words.numbers import co2_words, date_words, days_words, number_words, percent_words
 
 Rows = tuple[tuple[str, str], ...]
 """A short label, empty where it is that of the row before, and what to do or know."""
@@ -221,10 +219,9 @@ def _gives_words(plan: GasPlan) -> str:
 def _until_words(plan: GasPlan) -> str:
     lasts = plan.lasts_days
     first, last = plan.day_after(lasts.low), plan.day_after(lasts.high)
-    assert first is not None
-    assert last is not None
     what = "Change the cylinder" if plan.mix is None else "Refill it"
-    return f"About {_day(plan.refill_on)} ({_day(first)} to {_day(last)}), from {_day(plan.starts)} on. {what} then."
+    refill, low, high, start = map(date_words, (plan.refill_on, first, last, plan.starts))
+    return f"About {refill} ({low} to {high}), from {start} on. {what} then."
 
 
 def _fish_words(plan: GasPlan) -> str:
@@ -271,10 +268,6 @@ def _labelled(label: str, lines: tuple[str, ...]) -> list[tuple[str, str]]:
 
 def _mass(gas_g: float) -> str:
     return with_other_unit("mass", float(f"{gas_g:.3g}"))
-
-
-def _day(day: date) -> str:
-    return f"{day:%B} {day.day}"
 
 
 def _grams(mass_g: Interval) -> str:

@@ -13,6 +13,7 @@ from colorread.tank.forecast import interval
 from colorread.tank.gas_source import USUAL_YIELD, co2_of_charge_g, share_into_water
 from colorread.tank.results import NEVER_DAYS, Estimate, SourceOutlook
 from colorread.tank.settings import Tank
+from colorread.words.numbers import date_words
 
 # Assumption: before the photos the gas rate is held to no more than twice that of now, lest a small error of the trend
 # grows without bound.
@@ -73,7 +74,7 @@ def source_outlook(fit: TankFit, tank: Tank, trend: Estimate) -> SourceOutlook |
     )
     first_seen = fit.when(float(fit.series.hours[0])).date()
     if source.started < first_seen:
-        sentence += f", extrapolated back from the first photo on {first_seen:%B} {first_seen.day}"
+        sentence += f", extrapolated back from the first photo on {date_words(first_seen)}"
     sentence += "."
     if source.kind == "cylinder":
         sentence += " Weigh the cylinder; its pressure stays the same until the liquid is gone."

@@ -7,6 +7,7 @@ from datetime import date
 
 from colorread.tank.results import Plan, PlannedFor
 from colorread.tank.typed_event import moment_words
+from colorread.words.numbers import date_words
 
 TELLS: Mapping[PlannedFor, str] = {
     "loss": "It tells most about the loss to the air.",
@@ -41,5 +42,5 @@ def plan_lines(plan: Plan, today: date | None = None) -> tuple[str, ...]:
         lines.append(f"Next photo: {moment_words(first.at, today)}.{tells}{then}")
     for what, day in (("Refill", plan.refill_on), ("Renew the fluid", plan.renew_fluid_on)):
         if day is not None:
-            lines.append(f"{what} by {day:%B} {day.day}.")
+            lines.append(f"{what} by {date_words(day)}.")
     return tuple(lines)

@@ -14,6 +14,7 @@ from colorread.tank.events import Event
 from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.series import CannotTell, LeftOut
 from colorread.tank.settings import Tank
+from colorread.words.numbers import date_words
 
 # Two readings in a row may both be wrong; with three the tank is the likelier reason: assumption.
 _LEAST_RUN = 3
@@ -149,7 +150,7 @@ def steady_fit(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] 
     course: LeftOut = "higher course" if fell else "other course"
     left_out: Counter[LeftOut] = Counter({course: len(series.readings) - len(later)})
     fit_of_later = replace(fit_of_later, series=replace(fit_of_later.series, left_out=series.left_out + left_out))
-    return fit_of_later, f"{found}. Only photos from {fit.when(from_h):%B} {fit.when(from_h).day} on count. {question}"
+    return fit_of_later, f"{found}. Only photos from {date_words(fit.when(from_h))} on count. {question}"
 
 
 def _words(tank: Tank, fit: TankFit, run: Run) -> tuple[str, str]:
@@ -164,7 +165,7 @@ def _words(tank: Tank, fit: TankFit, run: Run) -> tuple[str, str]:
         lamp = "lights' hours"
         return f"{found} and the {lamp} allow", "Are these hours right, and the clocks of timer and phone?"
     return (
-        f"Readings from {first:%B} {first.day}, {first:%H:%M}, to {last:%B} {last.day}, {last:%H:%M}, are {side} "
+        f"Readings from {date_words(first)}, {first:%H:%M}, to {date_words(last)}, {last:%H:%M}, are {side} "
         "than one steady gas source allows",
         "Has the gas run out, was it refilled or adjusted, did a timer fail, or was there a large water change? "
         "Note it with its time (colorread log note --tank NAME).",

@@ -6,6 +6,7 @@ import re
 from datetime import date, datetime, time, timedelta
 
 from colorread.tank.events import Event
+from colorread.words.numbers import date_words
 
 LETTERS = "W water changed, R refilled, G gas changed, D diffuser, F fluid renewed, N other note"
 """What the letters in a figure mean."""
@@ -146,4 +147,4 @@ def moment_words(at: datetime, today: date | None = None) -> str:
     days = None if today is None else (at.date() - today).days
     if days in (0, 1):
         return f"{'tomorrow' if days else 'today'} {at:%H:%M}"
-    return f"{at:%B} {at.day}, {at:%H:%M}"
+    return f"{date_words(at)}, {at:%H:%M}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 
 from colorread.chemistry.units import with_other_unit
 from colorread.limits import USUAL_KH_DKH, USUAL_TEMPERATURE_C
@@ -192,6 +192,11 @@ def time_words(reading: Reading) -> str:
     zone = reading.taken_at.strftime("%z")
     zone = f" {zone[:3]}:{zone[3:5]}" if zone else ""
     return f"{reading.taken_at:%Y-%m-%d %H:%M}{zone}, {_TIME_WORDS[reading.time_source]}"
+
+
+def date_words(day: date) -> str:
+    """Return a day in words, such as ``May 12``."""
+    return f"{day:%B} {day.day}"
 
 
 def when_words(taken_at: datetime | None, now: datetime) -> str:
