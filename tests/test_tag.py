@@ -65,20 +65,33 @@ def test_one_hidden_corner_of_the_tag_does_not_matter(hidden: int) -> None:
     assert reading.flags == ("marker-missing",)
 
 
-def test_a_leaf_over_one_marker_and_the_corner_of_another_does_not_matter() -> None:
+def photo_of_a_tag_behind_leaves() -> Shot:
+    """A photo with a leaf over the marker at the bottom left, and another over a corner of that at the top right."""
     shot = take_photo(TAG)
     photo = shot.rgb_u8.copy()
     whole_mm = np.array([(0, 0), (52, 0), (52, 74), (0, 74)], np.float32)
     photo_from_mm = cv2.getPerspectiveTransform(whole_mm, shot.card_px.astype(np.float32))
     for leaf_mm, color in (
-        ([(1.5, 61.5), (12.5, 61.5), (12.5, 72.5), (1.5, 72.5)], (40, 90, 30)),  # all of the marker at the bottom left
-        ([(49.5, 2.5), (50.5, 11.5), (49.5, 11.5)], (12, 14, 12)),  # a dark one beside that at the top right
+        ([(1.5, 61.5), (12.5, 61.5), (12.5, 72.5), (1.5, 72.5)], (40, 90, 30)),
+        ([(49.5, 2.5), (50.8, 11.5), (49.5, 11.5)], (12, 14, 12)),  # a dark one beside the marker
     ):
         quad_px = cv2.perspectiveTransform(np.array([leaf_mm], np.float32), photo_from_mm)[0]
         cv2.fillConvexPoly(photo, np.rint(quad_px).astype(np.int32), color)
-    reading = read_photo(photo)
+    return replace(shot, rgb_u8=photo)
+
+
+def test_a_leaf_over_one_marker_and_the_corner_of_another_does_not_matter() -> None:
+    reading = read_photo(photo_of_a_tag_behind_leaves().rgb_u8)
     assert_reads(reading, 6.8, "tag")
     assert set(reading.flags) == {"marker-missing", "two-markers", "marker-off"}
+
+
+def test_two_markers_that_agree_are_too_little_for_a_tag_that_is_cut_off() -> None:
+    shot = photo_of_a_tag_behind_leaves()
+    lower_left_px = shot.card_px[3]
+    reading = read_photo(np.ascontiguousarray(shot.rgb_u8[:, round(lower_left_px[0]) + 8 :]))
+    assert reading.reason is not None
+    assert reading.reason.code == "card-cut-off"
 
 
 @pytest.mark.parametrize("s_curve", [0.0, 0.3, 0.6])
