@@ -19,7 +19,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -71,7 +71,7 @@ class Fate:
     flags: tuple[str, ...] = ()
 
 
-@cache
+@lru_cache(maxsize=16)  # what it holds counts as memory of the reader in the same process
 def as_format(path: Path, format_name: str) -> bytes:
     """Return a photo in a format; a JPEG as it is."""
     if format_name == "JPEG":
