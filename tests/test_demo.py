@@ -87,3 +87,12 @@ def test_the_installed_program_has_the_photos_of_the_demonstration() -> None:
     photos = {photo for tank in shown["tank"] for photo in tank["photos"] if not photo.startswith("week/")}
     named = {source.removeprefix("sample_images/") for source in included}
     assert named == photos | {"week", "demo.toml"}
+
+
+def test_what_does_not_pack_smaller_leaves_the_wheel_below_five_megabytes() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    included = [ROOT / source for source in project["tool"]["hatch"]["build"]["targets"]["wheel"]["force-include"]]
+    files = [file for path in included for file in ([path] if path.is_file() else path.iterdir())]
+    files += (ROOT / "colorread").rglob("*.onnx")
+    text_mb = 0.5  # code, data and templates, packed
+    assert sum(file.stat().st_size for file in files) / 1e6 + text_mb < 5.0
