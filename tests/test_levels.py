@@ -82,7 +82,7 @@ def test_no_upper_end_is_always_act(low: float) -> None:
 
 
 def test_levels_begin_at_their_probabilities() -> None:
-    assert [level_for(chance) for chance in (0.0, 0.199, 0.2, 0.749, 0.75, 1.0)] == [
+    assert [level_for(chance) for chance in (0.0, 0.219, 0.22, 0.749, 0.75, 1.0)] == [
         "no concern",
         "no concern",
         "watch",

@@ -13,7 +13,7 @@ LEVELS: tuple[Level, ...] = ("no concern", "watch", "act")
 # Probability that the CO2 is above the fish limit from which a level holds. Assumptions, set so that of simulated
 # readings of a right tank (15 to 25 mg/L) few alarm and of those of 45 mg/L and more few are missed: see
 # `tests/test_levels.py`, which measures it.
-WATCH_FROM, ACT_FROM = 0.20, 0.75
+WATCH_FROM, ACT_FROM = 0.22, 0.75
 _MARGIN = 0.08  # of probability, by which the level before the last photo must be left: assumption
 _LEAST_MG_L = 1e-6  # of which there is a logarithm
 LIKELY = 2.0 / 3.0
