@@ -11,7 +11,7 @@ import hypothesis
 import numpy as np
 import pytest
 
-from colorread.batch.workers import Done
+from colorread.workers import Done
 from tests.browser import CHROMIUM
 
 # The same examples on every run, and no time limit on machines that do other work too.
@@ -57,4 +57,4 @@ def without_workers(monkeypatch: pytest.MonkeyPatch) -> None:
         for job in jobs:
             yield Done(job=job, result=task(job))
 
-    monkeypatch.setattr("colorread.batch.workers.run_in_workers", here)
+    monkeypatch.setattr("colorread.workers.run_in_workers", here)

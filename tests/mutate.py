@@ -28,9 +28,8 @@ from PIL import Image
 from rich.console import Console
 from rich.table import Table
 
-from colorread.batch.workers import run_in_workers
-from colorread.processes import processors
 from colorread.reading.pipeline import read_photo
+from colorread.workers import processors, run_in_workers
 from tests.benchmark import ROOT, Truth, load_truths
 
 FORMATS = ("JPEG", "PNG", "HEIF", "TIFF", "WEBP")

@@ -38,7 +38,6 @@ from colorread.batch.csv import COLUMNS, write_csv
 from colorread.batch.folder import PhotoFile, find_photos
 from colorread.batch.photo_settings import DEFAULT_TANK, settings_of, stated_of
 from colorread.batch.score import Scored, kept, score_photos
-from colorread.batch.workers import run_in_workers
 from colorread.evidence.picture import small_evidence
 from colorread.log.paths import default_log_path
 from colorread.log.store import Log, LogEntry
@@ -51,6 +50,7 @@ from colorread.tank.events import Event
 from colorread.tank.results import PhotoPoint, TankSummary
 from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
+from colorread.workers import run_in_workers
 from tests.fabricated import NO_TRACE, made_reading, made_refusal, made_trace
 from tests.fabricated_week import made_told
 from tests.kills import kill_batches

@@ -20,7 +20,7 @@ from typer.testing import CliRunner
 import colorread
 import colorread.cli
 import colorread.reading.pipeline
-from colorread.batch import workers
+from colorread import workers
 from colorread.cli.options import LightClass
 from colorread.cli.read import _read_one as read_one
 from colorread.log.store import Log
@@ -465,9 +465,9 @@ def test_packages_that_the_page_lacks_are_named_as_the_checkout_has_them(monkeyp
 @pytest.mark.skipif(sys.platform == "win32", reason="sends SIGINT")
 def test_interrupt_is_quiet() -> None:
     code = (
-        "import os, signal, sys, colorread.batch.workers\nfrom colorread.cli import main\n"
+        "import os, signal, sys, colorread.workers\nfrom colorread.cli import main\n"
         "def stopped(*a, **k): yield os.kill(os.getpid(), signal.SIGINT)\n"
-        "colorread.batch.workers.run_in_workers = stopped\nsys.argv = ['colorread', 'read', 'a.jpg', 'b.jpg']\nmain()"
+        "colorread.workers.run_in_workers = stopped\nsys.argv = ['colorread', 'read', 'a.jpg', 'b.jpg']\nmain()"
     )
     result = child(code)
     assert result.returncode == 128 + signal.SIGINT
@@ -480,7 +480,7 @@ def test_bar_goes_to_stderr_and_readings_to_stdout() -> None:
     import pty
 
     code = (
-        "import sys, time, colorread.batch.workers as workers\nfrom colorread.cli import main\n"
+        "import sys, time, colorread.workers as workers\nfrom colorread.cli import main\n"
         "from tests.fabricated import made_reading\n"
         "def read(task, jobs, count):\n    for job in jobs:\n        time.sleep(0.2)\n"
         "        yield workers.Done(job=job, result=(made_reading(photo=str(job[0])), None))\n"

@@ -13,12 +13,10 @@ from typing import Literal
 from colorread import __version__
 from colorread.batch.folder import PhotoFile
 from colorread.batch.photo_settings import PhotoSettings, SettingsByPhone, stated_of
-from colorread.batch.workers import run_in_workers
 from colorread.errors import Reason, Refusal
 from colorread.evidence.picture import small_evidence
 from colorread.log.store import Damage, Log, LogEntry
 from colorread.photo.file import open_file
-from colorread.processes import processors
 from colorread.reading.interpretation import without_numbers
 from colorread.reading.pipeline import read_photo_traced
 from colorread.reading.record import Reading
@@ -27,6 +25,7 @@ from colorread.reading.verdict import judged
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
 from colorread.words.numbers import clean_name
+from colorread.workers import processors, run_in_workers
 
 Outcome = Literal["new", "known", "same", "calibration", "failed"]
 
@@ -258,7 +257,7 @@ def broke_off(trouble: str) -> Reason:
     Parameters
     ----------
     trouble : str
-        As `colorread.batch.workers.Done` tells it.
+        As `colorread.workers.Done` tells it.
 
     Returns
     -------

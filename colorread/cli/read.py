@@ -158,7 +158,7 @@ def _read_all(
     from rich.console import Console
     from rich.progress import Progress
 
-    from colorread.batch.workers import run_in_workers
+    from colorread.workers import run_in_workers
 
     console = Console(stderr=True)
     shows_bar = len(photos) > 1 and console.is_interactive

@@ -21,7 +21,7 @@ from colorread.page.network import hosts_of
 from colorread.page.pool import Pool
 from colorread.page.undecided import take_in_undecided
 from colorread.page.workplace import Workplace
-from colorread.processes import processors
+from colorread.workers import processors
 
 _PROCESSES_MAX = 2  # each takes about 250 MB
 _TIME_LIMIT_S = 60.0  # a photo takes a third of a second, on a small computer some seconds

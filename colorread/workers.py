@@ -1,0 +1,284 @@
+"""Work shared out to processes of our own; any of them may fail, hang or be killed without stopping the rest."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+from collections.abc import Callable, Generator, Iterable
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from contextlib import suppress
+from dataclasses import dataclass
+from itertools import islice
+from multiprocessing import get_context
+from multiprocessing.connection import Connection
+from typing import Any, Generic, TypeVar
+
+Job = TypeVar("Job")
+Result = TypeVar("Result")
+
+_TRIES = 2  # a job is tried again once, as the process may have been killed for what another job did
+_FAILED_STARTS = 4  # so many in a row, and something is wrong with the program, not with a job
+_START_LIMIT_S = 120.0  # it takes some seconds: assumption
+_TIME_LIMIT_S = 120.0  # a photo takes a third of a second, on a small computer some seconds: assumption
+# One thread in each process: with a process for each core, more only get in each other's way.
+_THREAD_LIMITS = (
+    "OMP_NUM_THREADS",
+    "OPENBLAS_NUM_THREADS",
+    "MKL_NUM_THREADS",
+    "VECLIB_MAXIMUM_THREADS",
+    "OPENCV_FOR_THREADS_NUM",
+)
+
+
+class WorkLost(Exception):  # noqa: N818 - reads better where it is caught
+    """The process of a job died or took too long."""
+
+
+class TaskFailed(Exception):  # noqa: N818
+    """What a task raised, in a few words."""
+
+
+class Workers(Generic[Job, Result]):
+    """
+    A few processes that do one job after the other; one that hangs or dies is replaced.
+
+    They end by themselves when this process does, even when it is killed.
+
+    Parameters
+    ----------
+    task : callable
+        Can be pickled, as can its jobs and results.
+    count : int
+        Most processes at a time; each starts with its first job.
+    time_limit_s : float
+        A job that takes longer is given up with its process [s].
+
+    Raises
+    ------
+    ValueError
+        If `count` is below 1.
+    """
+
+    def __init__(self, task: Callable[[Job], Result], *, count: int, time_limit_s: float) -> None:
+        if count < 1:
+            raise ValueError(f"At least one process is needed, not {count}.")
+        self._task = task
+        self._time_limit_s = time_limit_s
+        self._threads = ThreadPoolExecutor(count, thread_name_prefix="worker")  # each has one process
+        self._own = threading.local()
+        self._lock = threading.Lock()
+        self._processes: set[_Process] = set()
+        self._is_open = True
+
+    def submit(self, job: Job, *, tries: int = 1) -> Future[Result]:
+        """
+        Hand over a job.
+
+        Parameters
+        ----------
+        job : Job
+            For the next process that is free.
+        tries : int, default 1
+            How often it is begun where its process dies.
+
+        Returns
+        -------
+        Future
+            The result; or it raises `WorkLost`, `TaskFailed`, or RuntimeError where no process can be started.
+
+        Raises
+        ------
+        RuntimeError
+            If this is closed.
+        """
+        return self._threads.submit(self._do, job, tries)
+
+    def close(self, *, now: bool = False) -> None:
+        """End the processes, with the work that has begun: after it, or now."""
+        if not now:
+            self._threads.shutdown()
+        with self._lock:
+            self._is_open = False
+            for process in self._processes:
+                process.kill()
+        self._threads.shutdown(cancel_futures=True)  # every thread sees its process end
+        for process in self._processes:
+            process.end()
+
+    def _do(self, job: Job, tries: int) -> Result:
+        for _ in range(tries):
+            process = self._process()
+            try:
+                result, trouble = process.do(job, self._time_limit_s)
+            except (EOFError, OSError):
+                self._forget(process)
+            except WorkLost:
+                self._forget(process)
+                raise
+            else:
+                if trouble:
+                    raise TaskFailed(trouble)
+                return result  # type: ignore[no-any-return]
+        raise WorkLost("its process was ended, perhaps out of memory")
+
+    def _process(self) -> _Process:
+        """Return the process of this thread, started where it has none."""
+        known: _Process | None = getattr(self._own, "process", None)
+        if known is not None:
+            return known
+        for _ in range(_FAILED_STARTS):
+            with self._lock:
+                if not self._is_open:
+                    raise WorkLost("the work was ended")
+                process = _Process(self._task)
+                self._processes.add(process)
+            self._own.process = process
+            with suppress(EOFError, OSError):
+                process.answer(_START_LIMIT_S)
+                return process
+            self._forget(process)
+        raise RuntimeError("Worker processes cannot start.")
+
+    def _forget(self, process: _Process) -> None:
+        self._own.process = None
+        with self._lock:
+            self._processes.discard(process)
+            process.end()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Done(Generic[Job, Result]):
+    """
+    What became of a job.
+
+    Parameters
+    ----------
+    job : Job
+        As it was given.
+    result : Result or None
+        What the task returned; None where there is trouble.
+    trouble : str
+        Why there is no result, a few words; empty where all went well.
+    """
+
+    job: Job
+    result: Result | None
+    trouble: str = ""
+
+
+def run_in_workers(
+    task: Callable[[Job], Result], jobs: Iterable[Job], *, count: int, time_limit_s: float = _TIME_LIMIT_S
+) -> Generator[Done[Job, Result], None, None]:
+    """
+    Run a task on every job in processes of their own, and yield what is done as it is done.
+
+    Jobs are taken only when a process is free, so that however many there are, few are in memory. A job whose process
+    dies is tried once more in a new one. Closing the generator ends the processes.
+
+    Parameters
+    ----------
+    task : callable
+        Can be pickled, as can its results. What it raises becomes trouble of that job.
+    jobs : iterable
+        Can be pickled.
+    count : int
+        Most processes at a time.
+    time_limit_s : float, default 120.0
+        A job that takes longer is given up [s].
+
+    Yields
+    ------
+    Done
+        One for each job, in any order.
+
+    Raises
+    ------
+    ValueError
+        If `count` is below 1.
+    RuntimeError
+        If no process can be started at all.
+    """
+    workers = Workers(task, count=count, time_limit_s=time_limit_s)
+    jobs = iter(jobs)
+    try:
+        at_work = {workers.submit(job, tries=_TRIES): job for job in islice(jobs, count)}
+        while at_work:
+            for future in wait(at_work, return_when=FIRST_COMPLETED).done:
+                job = at_work.pop(future)
+                # The next job first: the process has it while the consumer is busy with this one.
+                at_work |= {workers.submit(following, tries=_TRIES): following for following in islice(jobs, 1)}
+                try:
+                    done = Done(job=job, result=future.result())
+                except (WorkLost, TaskFailed) as error:
+                    done = Done(job=job, result=None, trouble=str(error))
+                yield done
+    finally:
+        workers.close(now=True)
+
+
+def processors() -> int:
+    """
+    Return how many processors this process may use.
+
+    Returns
+    -------
+    int
+        At least 1.
+    """
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+class _Process:
+    """A fresh interpreter that first tells that it has started, and then answers each job."""
+
+    def __init__(self, task: Callable[[Any], Any]) -> None:
+        # Not a fork: forking a process that has threads, as numpy and the progress bar start them, may hang.
+        context = get_context("spawn")
+        self._connection, theirs = context.Pipe()
+        self._process = context.Process(target=_serve, args=(theirs,), daemon=True)
+        self._process.start()
+        theirs.close()  # so that the pipe ends with the process
+        self._send(task)
+
+    def do(self, job: object, limit_s: float) -> Any:
+        """Return what became of a job, as `answer` does."""
+        self._send(job)
+        return self.answer(limit_s)
+
+    def answer(self, limit_s: float) -> Any:
+        """Return the next answer; raises `WorkLost` where it takes longer, EOFError or OSError if the process died."""
+        if not self._connection.poll(limit_s):
+            raise WorkLost("it took too long")
+        return self._connection.recv()
+
+    def kill(self) -> None:
+        self._process.kill()
+
+    def end(self) -> None:
+        """End the process whatever it does."""
+        self._process.kill()
+        self._process.join()
+        self._process.close()
+        self._connection.close()
+
+    def _send(self, message: object) -> None:
+        with suppress(BrokenPipeError, ConnectionResetError):  # taking the answer tells
+            self._connection.send(message)
+
+
+def _serve(connection: Connection) -> None:
+    """Do one job after the other until the pipe ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches all processes; the first one ends the others
+    # Before the task is received, which loads what reads these.
+    os.environ.update(dict.fromkeys(_THREAD_LIMITS, "1"))
+    with suppress(EOFError, OSError):
+        task: Callable[[Any], Any] = connection.recv()
+        connection.send(None)
+        while True:
+            job = connection.recv()
+            try:
+                answer = task(job), ""
+            except Exception as error:  # noqa: BLE001 - whatever one job raises, the others are to be done
+                answer = None, f"{type(error).__name__}: {error}"
+            connection.send(answer)
