@@ -43,9 +43,9 @@ from colorread.log.paths import default_log_path
 from colorread.log.store import Log, LogEntry
 from colorread.reading.pipeline import read_photo
 from colorread.reading.record import Interval, Reading
-from colorread.reading.record_json import reading_to_dict
 from colorread.reading.stated import Stated
 from colorread.reading.verdict import Marks
+from colorread.records import plain
 from colorread.tank.events import Event
 from colorread.tank.results import PhotoPoint, TankSummary
 from colorread.tank.settings import Tank
@@ -228,7 +228,7 @@ def test_what_is_known_is_not_read_again(
     fresh = {result.sha256: result.reading for result in scored[0] if result.reading is not None}
     for result in results:
         if result.reading is not None:
-            assert reading_to_dict(result.reading) == reading_to_dict(fresh[result.sha256])
+            assert plain(result.reading) == plain(fresh[result.sha256])
 
 
 def test_other_marks_judge_what_is_known_anew(scored: tuple[list[Scored], Path], folder: Path) -> None:

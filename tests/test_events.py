@@ -19,10 +19,11 @@ from typer.testing import CliRunner
 from colorread.cli import app as command_line
 from colorread.log.lines import export_lines, import_lines
 from colorread.log.store import Damage, Log, LogError
+from colorread.records import json_line, plain, record_of
 from colorread.report.calendar import calendar_bytes, write_calendar
 from colorread.report.svg import week_svgs
 from colorread.tank.bubbles import bubbles_now, with_bubbles
-from colorread.tank.events import Event, event_from_dict, event_to_dict, event_to_json, tank_after
+from colorread.tank.events import Event, tank_after
 from colorread.tank.fit import fit_tank
 from colorread.tank.model import Turn, simulate
 from colorread.tank.noted import counts_of, steps_of
@@ -75,7 +76,7 @@ def path(tmp_path: Path) -> Path:
 
 @given(events)
 def test_event_survives_json(event: Event) -> None:
-    assert event_from_dict(json.loads(event_to_json(event))) == event
+    assert record_of(Event, "the note", json.loads(json_line(event))) == event
 
 
 @pytest.mark.parametrize(
@@ -173,7 +174,7 @@ def test_notes_on_the_command_line(path: Path) -> None:
     expected = Event(at=datetime(2025, 6, 5, 8), text="new bottle", refilled=True, refill_g=150.0, bubbles=50.0)
     assert added == expected
     shown = [json.loads(line) for line in run("log", "show", "--json", *log).splitlines()]
-    assert [event_from_dict({k: v for k, v in one.items() if k != "tank"}) for one in shown][-1] == added
+    assert [record_of(Event, "the note", {k: v for k, v in one.items() if k != "tank"}) for one in shown][-1] == added
     assert added.id[:8] in run("log", "show", *log)
     assert "1 note" in run("log", "forget", "--note", added.id[:8], "--yes", *log)
     assert "3 notes" in run("log", "forget", "--before", "2025-06-05", "--yes", *log)
@@ -400,4 +401,4 @@ def test_summary_counts_what_is_noted_until_now() -> None:
 
 
 def test_event_to_dict_names_every_field() -> None:
-    assert set(event_to_dict(WATER)) == {"schema", *Event.__dataclass_fields__}
+    assert set(plain(WATER)) == {"schema", *Event.__dataclass_fields__}

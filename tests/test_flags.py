@@ -13,8 +13,8 @@ from colorread.cli.show_reading import print_reading
 from colorread.page.shown import view_reading
 from colorread.page.shown_units import Units
 from colorread.reading.record import Interval, Limit, Reading
-from colorread.reading.record_json import reading_to_dict
 from colorread.reading.verdict import USUAL_MARKS
+from colorread.records import plain
 from colorread.report.html import report_html
 from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
@@ -41,7 +41,7 @@ def test_a_refusal_says_nothing_of_a_fluid_that_may_be_none() -> None:
     for shown in places(refused):
         assert "very dark" not in shown.lower()
         assert "glare" not in shown.lower()
-    assert reading_to_dict(refused)["flags"] == ["card-tilted", "dark-fluid", "glare", "vial-pointed"]
+    assert plain(refused)["flags"] == ["card-tilted", "dark-fluid", "glare", "vial-pointed"]
     for shown in places(made_reading(flags=("dark-fluid",))):
         assert "very dark" in shown.lower()
 

@@ -26,13 +26,12 @@ from typer.testing import CliRunner
 
 from colorread.cli import app as command_line
 from colorread.log import database as log_file
-from colorread.log.entry import entry_to_dict
 from colorread.log.forget import Leftovers, forget_readings, forget_tank
 from colorread.log.lines import export_lines, import_lines
 from colorread.log.paths import default_log_path, photo_path, undecided_path
 from colorread.log.store import Damage, DiskFull, Log, LogEntry, LogError, LogFailure
 from colorread.reading.record import Interval, Reading, Reason
-from colorread.reading.record_json import reading_from_dict, reading_to_dict
+from colorread.records import plain, record_of
 from colorread.tank.settings import Tank
 from tests.fabricated import made_reading, made_refusal
 from tests.made_log import START, failing_transaction, made_entry, made_log_at
@@ -107,7 +106,7 @@ refusals = st.fixed_dictionaries({**common, "reason": reasons}).map(lambda value
 
 @given(read | refusals)
 def test_reading_comes_back_from_json_as_it_was(reading: Reading) -> None:
-    assert reading_from_dict(json.loads(json.dumps(reading_to_dict(reading), allow_nan=False))) == reading
+    assert record_of(Reading, "the reading", json.loads(json.dumps(plain(reading), allow_nan=False))) == reading
 
 
 @pytest.mark.parametrize(
@@ -116,9 +115,9 @@ def test_reading_comes_back_from_json_as_it_was(reading: Reading) -> None:
         ({"schema": "colorread.reading/2"}, "schema of the reading must be colorread.reading/1"),
         ({"status": "guessed"}, "status of the reading must be one of read, refused"),
         ({"taken_at": "today"}, "must be a time such as"),
-        ({"ph": None}, "A photo that was read has ph"),
-        ({"verdict": None}, "A photo that was read has ph"),
-        ({"status": "refused"}, "a refused one has"),
+        ({"ph": None}, "must have ph, co2_mg_l and verdict"),
+        ({"verdict": None}, "must have ph, co2_mg_l and verdict"),
+        ({"status": "refused"}, "status of the reading must be read"),
         ({"ph": {"value": 7.0, "low": 7.2, "high": 7.4}}, "its value must lie between its ends"),
         ({"ph": {"value": 7.0, "low": None, "high": None}}, "must have an end"),
         ({"ph": {"value": "7"}}, "The ph of the reading lacks low, high"),
@@ -133,19 +132,19 @@ def test_reading_comes_back_from_json_as_it_was(reading: Reading) -> None:
     ],
 )
 def test_what_is_no_reading_is_told_in_a_sentence(change: dict[str, Any], message: str) -> None:
-    data = reading_to_dict(made_reading())
+    data = plain(made_reading())
     with pytest.raises(ValueError, match=message):
-        reading_from_dict({**data, **change})
+        record_of(Reading, "the reading", {**data, **change})
     for name in data.keys() - {"reference", "photo_ph"}:  # which earlier readings lack
         with pytest.raises(ValueError, match=f"The reading lacks {name}"):
-            reading_from_dict({key: value for key, value in data.items() if key != name})
+            record_of(Reading, "the reading", {key: value for key, value in data.items() if key != name})
 
 
 def test_reading_kept_before_there_was_the_tag_is_of_the_card() -> None:
-    data = reading_to_dict(made_reading(reference="tag"))
-    assert reading_from_dict(data).reference == "tag"
+    data = plain(made_reading(reference="tag"))
+    assert record_of(Reading, "the reading", data).reference == "tag"
     del data["reference"]
-    assert reading_from_dict({**data, "geometry": "front"}).reference == "card"
+    assert record_of(Reading, "the reading", {**data, "geometry": "front"}).reference == "card"
 
 
 def test_log_lives_where_the_environment_says(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
@@ -163,7 +162,9 @@ def test_everything_is_there_when_opened_again(tmp_path: Path) -> None:
         log.add(entry)
         log.add(refused)
     with Log(path) as log:
-        expected = [replace(one, reading=reading_from_dict(reading_to_dict(one.reading))) for one in (entry, refused)]
+        expected = [
+            replace(one, reading=record_of(Reading, "the reading", plain(one.reading))) for one in (entry, refused)
+        ]
         assert list(log.entries("window", with_pictures=True)) == expected
         assert list(log.entries()) == [replace(one, picture=None) for one in expected]
         assert log.entry("window", entry.sha256) == replace(expected[0], picture=None)
@@ -376,7 +377,7 @@ def test_times_of_clocks_that_were_never_set_come_back_too() -> None:
             "line 4 is damaged: Its times must be of 2 to 9998",
         ),
         (with_taken_at("0001-01-01T00:00:00"), "line 4 is damaged: Its times must be of 2 to 9998"),
-        (with_entry(reading={}), "line 4 is damaged: The reading lacks schema"),
+        (with_entry(reading={}), "line 4 is damaged: The reading of the entry lacks schema"),
     ],
 )
 def test_damaged_line_is_named_and_nothing_imported(path: Path, lines: list[bytes], message: str) -> None:
@@ -495,7 +496,7 @@ def test_damaged_row_is_mended_by_the_reading_of_an_export(log: Log) -> None:
     assert not list(log.entries())
     import_lines(log, backup)
     (entry,) = log.entries(with_pictures=True)
-    assert entry_to_dict(entry) == entry_to_dict(made_entry(1))
+    assert plain(entry) == plain(made_entry(1))
     assert entry.picture == made_entry(1).picture
     assert log.tanks() == (Tank(name="window"),)
 

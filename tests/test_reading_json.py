@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from colorread.reading.record import Interval
-from colorread.reading.record_json import reading_from_dict, reading_to_dict, reading_to_json
+from colorread.reading.record import Interval, Reading
+from colorread.records import json_line, plain, record_of
 from tests.fabricated import made_reading, made_refusal
 
 KEYS = """
@@ -25,7 +25,7 @@ def parsed(text: str) -> dict[str, Any]:
 
 
 def test_read_photo_gives_every_key_with_rounded_numbers() -> None:
-    data = parsed(reading_to_json(made_reading(flags=("glare",), card_corners_px=((1.06, 2.0),) * 4)))
+    data = parsed(json_line(made_reading(flags=("glare",), card_corners_px=((1.06, 2.0),) * 4)))
     assert sorted(data) == sorted(KEYS.split())
     assert data["schema"] == "colorread.reading/1"
     assert data["status"] == "read"
@@ -41,7 +41,7 @@ def test_read_photo_gives_every_key_with_rounded_numbers() -> None:
 
 
 def test_refused_photo_has_the_same_keys_and_no_number() -> None:
-    data = parsed(reading_to_json(made_refusal(taken_at=None, time_source="unknown")))
+    data = parsed(json_line(made_refusal(taken_at=None, time_source="unknown")))
     assert sorted(data) == sorted(KEYS.split())
     for name in (
         "ph",
@@ -64,7 +64,7 @@ def test_refused_photo_has_the_same_keys_and_no_number() -> None:
 
 
 def test_one_sided_reading_has_null_at_the_open_end() -> None:
-    data = parsed(reading_to_json(made_reading(co2_mg_l=Interval(value=None, low=61.0, high=None), limit="below")))
+    data = parsed(json_line(made_reading(co2_mg_l=Interval(value=None, low=61.0, high=None), limit="below")))
     assert data["co2_mg_l"] == {"value": None, "low": 61.0, "high": None}
 
 
@@ -75,7 +75,7 @@ def test_what_is_not_finite_becomes_null() -> None:
         vial_outline_px=((float("nan"), 1.0),),
         ph=Interval(value=7.0, low=float("-inf"), high=7.2),
     )
-    data = parsed(reading_to_json(reading))
+    data = parsed(json_line(reading))
     assert data["co2_rule_of_thumb_mg_l"] is None
     assert data["budget"] == {"dye pKa": None}
     assert data["vial"]["outline_px"] == [[None, 1.0]]
@@ -84,13 +84,13 @@ def test_what_is_not_finite_becomes_null() -> None:
 
 def test_numpy_numbers_are_plain_numbers() -> None:
     reading = made_reading(kh_dkh=np.float64(3.5), temperature_c=np.float64(24.25))
-    assert parsed(reading_to_json(reading))["kh_dkh"] == 3.5
-    assert type(reading_to_dict(reading)["temperature_c"]) is float
+    assert parsed(json_line(reading))["kh_dkh"] == 3.5
+    assert type(plain(reading)["temperature_c"]) is float
 
 
 def test_one_line_of_ascii_whatever_the_name() -> None:
     name = "gr\u00f6\u00dfe\n\u65e5\udcff.jpg"
-    text = reading_to_json(made_reading(photo=name))
+    text = json_line(made_reading(photo=name))
     assert text.isascii()
     assert "\n" not in text
     assert parsed(text)["photo"] == name
@@ -98,12 +98,12 @@ def test_one_line_of_ascii_whatever_the_name() -> None:
 
 def test_time_without_zone_stays_without() -> None:
     reading = made_reading(taken_at=datetime(2025, 1, 2, 3, 4, 5), time_source="exif without offset")
-    assert parsed(reading_to_json(reading))["taken_at"] == "2025-01-02T03:04:05"
+    assert parsed(json_line(reading))["taken_at"] == "2025-01-02T03:04:05"
 
 
 def test_a_reading_from_before_the_likelihood_was_kept_is_read_back() -> None:
     kept = made_reading(photo_ph=Interval(value=6.87, low=6.7, high=None))
-    data = reading_to_dict(kept)
-    assert reading_from_dict(data).photo_ph == kept.photo_ph
+    data = plain(kept)
+    assert record_of(Reading, "the reading", data).photo_ph == kept.photo_ph
     del data["photo_ph"]
-    assert reading_from_dict(data).photo_ph is None
+    assert record_of(Reading, "the reading", data).photo_ph is None

@@ -10,9 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from colorread.reading.verdict import Marks
+from colorread.records import plain, record_of
 from colorread.tank.edit import changed_tank, parse_day
 from colorread.tank.settings import DailySpan, GasSource, Tank, parse_span
-from colorread.tank.settings_json import tank_from_dict, tank_to_dict
 from colorread.words.gas_care import SourceKind
 
 LIGHTS = ("daylight", "warm-led", "cool-led", "fluorescent", "tank-led", "unknown")
@@ -62,13 +62,13 @@ WINDOW = Tank(
 
 @given(tanks)
 def test_tank_comes_back_from_json_as_it_was(tank: Tank) -> None:
-    assert tank_from_dict(json.loads(json.dumps(tank_to_dict(tank), allow_nan=False))) == tank
+    assert record_of(Tank, "the tank", json.loads(json.dumps(plain(tank), allow_nan=False))) == tank
 
 
 @pytest.mark.parametrize(("kept", "now"), [(1.0, 5.0), (22.5, 22.5), (100.0, 40.0), (200.0, 40.0)])
 def test_a_fish_limit_of_an_earlier_version_is_brought_within_the_limits_of_now(kept: float, now: float) -> None:
-    data = tank_to_dict(WINDOW)
-    assert tank_from_dict({**data, "marks": {**data["marks"], "fish_mg_l": kept}}).marks.fish_mg_l == now
+    data = plain(WINDOW)
+    assert record_of(Tank, "the tank", {**data, "marks": {**data["marks"], "fish_mg_l": kept}}).marks.fish_mg_l == now
 
 
 @pytest.mark.parametrize("fish_mg_l", [4.9, 40.1, 100.0])
@@ -87,7 +87,7 @@ def test_a_tank_is_judged_with_what_makes_its_gas(kind: SourceKind) -> None:
 
 
 def test_json_of_a_tank_is_readable() -> None:
-    data = tank_to_dict(WINDOW)
+    data = plain(WINDOW)
     assert data["schema"] == "colorread.tank/1"
     assert data["lights"] == "10:00-18:00"
     assert data["source"] == {"kind": "fermentation", "amount_g": 200.0, "started": "2025-06-01", "valve": None}
@@ -106,10 +106,10 @@ def test_json_of_a_tank_is_readable() -> None:
         ({"sensitive": 1}, "must be true or false"),
         ({"light": "candle"}, "must be one of daylight, warm-led"),
         ({"source": {"kind": "volcano", "amount_g": None, "started": None}}, "must be one of fermentation"),
-        ({"source": {"kind": "cylinder"}}, "The gas source lacks amount_g, started"),
-        ({"source": []}, "The gas source must be a JSON object"),
+        ({"source": {"kind": "cylinder"}}, "The source of the tank lacks amount_g, started"),
+        ({"source": []}, "The source of the tank must be a JSON object"),
         ({"fluid_renewed": "yesterday"}, "must be a date such as"),
-        ({"marks": {}}, "The marks lacks"),
+        ({"marks": {}}, "The marks of the tank lacks"),
         ({"schema": "colorread.tank/9"}, "schema of the tank must be colorread.tank/1"),
         ({"lihgts": None}, r"entries that are not known: \['lihgts'\]"),
         ({"name": "<b>"}, "A tank's name starts with"),
@@ -117,7 +117,7 @@ def test_json_of_a_tank_is_readable() -> None:
 )
 def test_what_is_no_tank_is_told_in_a_sentence(change: dict[str, Any], message: str) -> None:
     with pytest.raises(ValueError, match=message):
-        tank_from_dict({**tank_to_dict(WINDOW), **change})
+        record_of(Tank, "the tank", {**plain(WINDOW), **change})
 
 
 @pytest.mark.parametrize(
@@ -188,7 +188,7 @@ def test_edit_of_nothing_changes_nothing(tank: Tank) -> None:
     ],
 )
 def test_edit_changes_the_one_setting(given_: dict[str, Any], cleared: tuple[str, ...], field: str, value: Any) -> None:
-    before, after = tank_to_dict(WINDOW), tank_to_dict(changed_tank(WINDOW, given_, cleared))
+    before, after = plain(WINDOW), plain(changed_tank(WINDOW, given_, cleared))
     assert getattr(changed_tank(WINDOW, given_, cleared), field) == value
     assert {name for name in before if before[name] != after[name]} <= {field}
 

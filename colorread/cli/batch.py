@@ -211,10 +211,10 @@ def _by_name(readings: Iterable[Reading]) -> list[Reading]:
 
 
 def _print_json(readings: Iterable[Reading]) -> None:
-    from colorread.reading.record_json import reading_to_json
+    from colorread.records import json_line
 
     for reading in readings:
-        typer.echo(reading_to_json(reading))
+        typer.echo(json_line(reading))
 
 
 def _print_text(readings: Sequence[Reading], n_earlier: int, run: _Run, summary: TankSummary, *, details: bool) -> None:

@@ -87,15 +87,14 @@ def show(
             write_csv(csv, readings, *(summarize(owner, readings, events).tank_co2 for owner in tanks))
         typer.echo(f"Wrote {_plural(len(entries), 'reading')} to {csv}.")
     elif as_json:
-        import json
-
-        from colorread.log.entry import entry_to_dict
-        from colorread.tank.events import event_to_dict
+        from colorread.records import json_line, plain
 
         for entry in entries:
-            typer.echo(json.dumps({"schema": _ENTRY_SCHEMA, **entry_to_dict(entry)}, allow_nan=False))
+            kept = plain(entry)
+            del kept["picture"]
+            typer.echo(json_line({"schema": _ENTRY_SCHEMA, **kept}))
         for name, _, event in notes:
-            typer.echo(json.dumps({"tank": name, **event_to_dict(event)}, allow_nan=False))
+            typer.echo(json_line({"tank": name, **plain(event)}))
     elif not entries and not notes:
         named = "" if tank is None else f" --tank {shlex.quote(tank)}"
         typer.echo(f"No readings yet. Add some with: {log_command(f'batch FOLDER{named}', log)}")

@@ -227,11 +227,11 @@ def _read_one(job: tuple[Path, Stated], *, evidence: Path | None) -> tuple[Readi
 
 
 def _print_json(results: Iterator[tuple[Reading, Path | None]]) -> list[Reading]:
-    from colorread.reading.record_json import reading_to_json
+    from colorread.records import json_line
 
     readings = []
     for reading, _ in results:
-        typer.echo(reading_to_json(reading))
+        typer.echo(json_line(reading))
         readings.append(reading)
     return readings
 

@@ -366,10 +366,6 @@ def _mention_hardware(tank: Tank) -> None:
 
 
 def _echo_json(tank: Tank) -> None:
-    import json
+    from colorread.records import json_line, plain
 
-    from colorread.tank.settings_json import tank_to_dict
-
-    settings = tank_to_dict(tank)
-    judged_by = {name: getattr(tank.judged_by, name) for name in settings["marks"]}
-    typer.echo(json.dumps({**settings, "judged_by": judged_by}, allow_nan=False))
+    typer.echo(json_line({**plain(tank), "judged_by": tank.judged_by}))

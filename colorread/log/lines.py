@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import base64
 import json
 import reprlib
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, BinaryIO
 
-from colorread.json_fields import fields_of
-from colorread.log.entry import LogEntry, entry_from_dict, entry_to_dict
+from colorread.log.entry import LogEntry
 from colorread.log.store import Damage, Log, LogError
-from colorread.tank.events import Event, event_from_dict, event_to_dict
+from colorread.records import json_line, record_of
+from colorread.tank.events import Event
 from colorread.tank.settings import Tank
-from colorread.tank.settings_json import tank_from_dict, tank_to_dict
 
 SCHEMA = "colorread.log/1"
 _LONGEST_LINE_BYTES = 32_000_000  # a choice of this project: a hundred times that of a reading with its picture
@@ -65,18 +63,16 @@ def export_lines(log: Log, on_damage: Callable[[Damage], None] | None = None) ->
         names = {tank.name for tank in tanks}
         yield _line(schema=SCHEMA)
         for tank in tanks:
-            yield _line(tank=tank_to_dict(tank))
+            yield _line(tank=tank)
         for tank in tanks:
             for event in log.events(tank.name, on_damage).values():
-                yield _line(note={"tank": tank.name, "note": event_to_dict(event)})
+                yield _line(note=_Noted(tank=tank.name, note=event))
                 n_notes += 1
         for entry in log.entries(on_damage=on_damage):
             if entry.tank in names:
-                picture = log.picture(entry.tank, entry.sha256)
-                encoded = None if picture is None else base64.b64encode(picture).decode("ascii")
-                yield _line(entry={**entry_to_dict(entry), "picture": encoded})
+                yield _line(entry=replace(entry, picture=log.picture(entry.tank, entry.sha256)))
                 n_readings += 1
-        yield _line(end={"tanks": len(tanks), "readings": n_readings, "notes": n_notes})
+        yield _line(end=_Counts(tanks=len(tanks), readings=n_readings, notes=n_notes))
 
 
 def lines_in(file: BinaryIO) -> Iterator[bytes]:
@@ -131,7 +127,7 @@ def import_lines(log: Log, lines: Iterable[bytes]) -> Imported:
                 n_readings += is_new
                 n_kept += not is_new
             elif isinstance(item, _Noted):
-                is_new = log.add_event(item.tank, item.event)
+                is_new = log.add_event(item.tank, item.note)
                 n_notes += is_new
                 n_kept_notes += not is_new
             elif item.name not in known:
@@ -167,12 +163,26 @@ def check_lines(lines: Iterable[bytes]) -> None:
         pass
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Noted:
     """An event and its tank."""
 
     tank: str
-    event: Event
+    note: Event
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Counts:
+    """How much there is in the lines before."""
+
+    tanks: int
+    readings: int
+    notes: int
+
+    @staticmethod
+    def upgraded(data: dict[str, Any]) -> dict[str, Any]:
+        """Return those of an earlier version as of now: it had no notes."""
+        return {"notes": 0} | data
 
 
 def _parsed(lines: Iterable[bytes]) -> Iterator[Tank | LogEntry | _Noted]:
@@ -190,23 +200,19 @@ def _parsed(lines: Iterable[bytes]) -> Iterator[Tank | LogEntry | _Noted]:
                 if content != SCHEMA:
                     raise ValueError(f"The schema must be {SCHEMA}, not {reprlib.repr(content)}.")
             elif kind == "tank":
-                item = tank_from_dict(content)
+                item = record_of(Tank, "the tank", content)
                 if item.name in tanks:
                     raise ValueError(f"The tank {item.name} is there twice.")
                 tanks.add(item.name)
             elif kind == "entry":
-                item = entry_from_dict(content)
+                item = record_of(LogEntry, "the entry", content)
                 n_readings += 1
             elif kind == "note":
-                noted = fields_of("the line", content, ("tank", "note"))
-                item = _Noted(noted.text("tank"), event_from_dict(noted.values["note"]))
+                item = record_of(_Noted, "the line", content)
                 n_notes += 1
             else:
-                # Exports of before have no notes.
-                counted = {"notes": 0} | content if isinstance(content, dict) else content
-                end = fields_of("the end", counted, ("tanks", "readings", "notes"))
-                counts = end.whole("tanks"), end.whole("readings"), end.whole("notes")
-                if counts != (len(tanks), n_readings, n_notes):
+                counts = record_of(_Counts, "the end", content)
+                if counts != _Counts(tanks=len(tanks), readings=n_readings, notes=n_notes):
                     raise ValueError("Its counts are not those of the lines before.")
             if isinstance(item, LogEntry | _Noted) and item.tank not in tanks:
                 raise ValueError(f"The tank {reprlib.repr(item.tank)} is not among the lines before.")
@@ -233,4 +239,4 @@ def _kind_and_content(line: bytes) -> tuple[str, Any]:
 
 
 def _line(**content: Any) -> str:
-    return json.dumps(content, allow_nan=False) + "\n"
+    return json_line(content) + "\n"

@@ -13,13 +13,12 @@ from types import TracebackType
 from typing import Any, Self
 
 from colorread.log.database import DiskFull, LogError, LogFailure, open_database, telling, transaction
-from colorread.log.entry import LogEntry, entry_from_dict
+from colorread.log.entry import LogEntry
 from colorread.log.paths import default_log_path
-from colorread.reading.record_json import reading_to_json
-from colorread.tank.events import Event, event_from_dict, event_to_json
+from colorread.records import json_line, record_of
+from colorread.tank.events import Event
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
-from colorread.tank.settings_json import tank_from_dict, tank_to_dict
 
 __all__ = ["Damage", "DiskFull", "Log", "LogEntry", "LogError", "LogFailure", "default_log_path"]
 
@@ -183,7 +182,7 @@ class Log:
             entry.sha256,
             entry.reading.photo.encode("utf-8", "replace").decode("utf-8"),  # file names may hold what no text may
             time,
-            reading_to_json(entry.reading),
+            json_line(entry.reading),
             entry.scored_at.astimezone(UTC).isoformat(),
             entry.software,
             entry.settings_id,
@@ -295,7 +294,7 @@ class Log:
 
     def add_event(self, tank: str, event: Event) -> bool:
         """Keep what was noted of a tank, unless the same is there; return whether it is new."""
-        row = (tank, event.id, event.at.isoformat(timespec="minutes"), event_to_json(event))
+        row = (tank, event.id, event.at.isoformat(timespec="minutes"), json_line(event))
         with self.transaction():
             self.require_tank(tank)
             return self._connection.execute("INSERT OR IGNORE INTO event VALUES (?, ?, ?, ?)", row).rowcount > 0
@@ -308,7 +307,7 @@ class Log:
         events = {}
         for event_id, text in rows:
             try:
-                events[_text(event_id)] = event_from_dict(_parsed(text))
+                events[_text(event_id)] = record_of(Event, "the note", _parsed(text))
             except ValueError as error:
                 if on_damage is not None:
                     on_damage(Damage(tank=tank, sha256=_text(event_id), photo="", trouble=str(error)))
@@ -327,7 +326,7 @@ class Log:
 
 
 def _tank(name: object, settings: str | bytes) -> Tank:
-    tank = tank_from_dict(_parsed(settings))
+    tank = record_of(Tank, "the tank", _parsed(settings))
     if tank.name != name:
         raise ValueError(f"Its settings are those of {tank.name}.")
     return tank
@@ -336,7 +335,9 @@ def _tank(name: object, settings: str | bytes) -> Tank:
 def _entry(row: Sequence[Any]) -> LogEntry:
     """Return an entry, checked like one from outside: whoever opens the file may write anything into it."""
     tank, sha256, _, result, scored_at, software, settings_id, profile_id, picture = row
-    return entry_from_dict(
+    return record_of(
+        LogEntry,
+        "the entry",
         {
             "tank": tank,
             "sha256": sha256,
@@ -346,7 +347,7 @@ def _entry(row: Sequence[Any]) -> LogEntry:
             "profile_id": profile_id,
             "reading": _parsed(result),
             "picture": picture,
-        }
+        },
     )
 
 
@@ -363,4 +364,4 @@ def _text(value: object) -> str:
 
 
 def _settings(tank: Tank) -> str:
-    return json.dumps(tank_to_dict(tank), allow_nan=False)
+    return json_line(tank)

@@ -12,9 +12,9 @@ from fastapi.responses import JSONResponse, Response
 from colorread.log.store import Log, LogEntry
 from colorread.page.core import core_of, picture_answer
 from colorread.page.uploads import receive_photos
-from colorread.reading.record_json import reading_to_dict
 from colorread.reading.verdict import Marks, judged
-from colorread.tank.settings_json import tank_from_dict, tank_to_dict
+from colorread.records import plain, record_of
+from colorread.tank.settings import Tank
 from colorread.tank.summary_json import summary_to_dict
 
 _PROBLEM = {
@@ -65,20 +65,21 @@ router = APIRouter(prefix="/api", tags=["colorread"], responses={404: _PROBLEM, 
 def tanks(request: Request) -> list[dict[str, Any]]:
     """Return all tanks, schema colorread.tank/1."""
     with Log(core_of(request).log_path) as log:
-        return [tank_to_dict(tank) for tank in log.tanks()]
+        return [plain(tank) for tank in log.tanks()]
 
 
 @router.get("/tanks/{name}")
 def tank(request: Request, name: str) -> dict[str, Any]:
     """Return one tank."""
-    return tank_to_dict(core_of(request).tank(name))
+    data: dict[str, Any] = plain(core_of(request).tank(name))
+    return data
 
 
 @router.put("/tanks/{name}")
 def put_tank(request: Request, name: str, tank: Annotated[dict[str, Any], Body()]) -> dict[str, Any]:
     """Add a tank or replace its settings, schema colorread.tank/1; its profile stays as it is."""
     try:
-        given = tank_from_dict(tank)
+        given = record_of(Tank, "the tank", tank)
     except ValueError as error:
         raise HTTPException(422, str(error)) from None
     if given.name != name:
@@ -89,7 +90,8 @@ def put_tank(request: Request, name: str, tank: Annotated[dict[str, Any], Body()
         if given.profile != (known[name].profile if name in known else None):
             raise HTTPException(422, "The profile cannot be changed here; use the page or the command line.")
         log.put_tank(given)
-    return tank_to_dict(given)
+    data: dict[str, Any] = plain(given)
+    return data
 
 
 @router.get("/tanks/{name}/readings")
@@ -175,5 +177,5 @@ def _entry(entry: LogEntry, marks: Marks) -> dict[str, Any]:
     return {
         "sha256": entry.sha256,
         "scored_at": entry.scored_at.isoformat(),
-        "reading": reading_to_dict(judged(entry.reading, marks)),
+        "reading": plain(judged(entry.reading, marks)),
     }

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.reference import ReferenceName
 from colorread.errors import Reason
+from colorread.records import Kept
 
-SCHEMA = "colorread.reading/1"
 NORMAL_95 = 1.645
 """Standard deviations from the middle of a normal distribution to the ends of its 90 % interval, from any table."""
 BUDGET_KH, BUDGET_ACIDS = "KH of the fluid", "other acids in tank water"
@@ -25,6 +25,7 @@ FluidKind = Literal["reference", "tank-water"]
 LightName = Literal["daylight", "warm-led", "cool-led", "fluorescent", "tank-led", "unknown"]
 PlantsWord = Literal["too little", "enough", "more than needed", "cannot tell"]
 Level = Literal["no concern", "watch", "act"]
+Outline = tuple[tuple[float, float], ...]
 TimeSource = Literal["exif with offset", "exif without offset", "file time", "unknown"]
 
 
@@ -44,6 +45,12 @@ class Interval:
     value: float | None
     low: float | None
     high: float | None
+
+    def require_sound(self, what: str) -> None:
+        """Raise one sentence where it is no interval of a reading; `what` is what it is of."""
+        known = [number for number in (self.low, self.value, self.high) if number is not None]
+        if (self.low is None and self.high is None) or known != sorted(known):
+            raise ValueError(f"T{what[1:]} must have an end, and its value must lie between its ends.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,11 +75,16 @@ class Verdict:
     sentences: tuple[str, ...]
     cautions: tuple[str, ...]
 
+    @staticmethod
+    def upgraded(data: dict[str, Any]) -> dict[str, Any]:
+        """Return one of an earlier version as of now."""
+        return data | {"fish": "no concern"} if data.get("fish") == "no concern read" else data
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
     """
-    The result of one photo. A refused photo has a reason, and neither pH nor CO2 nor verdict.
+    The result of one photo, in the order of its JSON. A refused photo has a reason, and neither pH nor CO2 nor verdict.
 
     Parameters
     ----------
@@ -122,36 +134,54 @@ class Reading:
         Standard uncertainty from each source, as pH; those of the KH widen the interval of the CO2 alone [-].
     profile : str or None
         Name of the calibration profile that was used.
+
+    Attributes
+    ----------
+    schema : str
+        Of its JSON.
+    status : {'read', 'refused'}
+        Whether there are numbers.
     """
 
+    schema: str = field(default="colorread.reading/1", init=False)
     photo: str
-    kh_dkh: float
-    temperature_c: float
-    fluid: FluidKind
-    light: LightName
-    assumed: tuple[str, ...]
-    tank_kh_dkh: float | None
+    status: Status = field(init=False)
     taken_at: datetime | None = None
     time_source: TimeSource = "unknown"
-    ph: Interval | None = None
-    photo_ph: Interval | None = None
-    co2_mg_l: Interval | None = None
+    ph: Annotated[Interval | None, Kept(digits=3)] = None
+    photo_ph: Annotated[Interval | None, Kept(digits=3)] = None
+    co2_mg_l: Annotated[Interval | None, Kept(digits=2)] = None
     limit: Limit | None = None
+    kh_dkh: Annotated[float, Kept(digits=3)]
+    temperature_c: Annotated[float, Kept(digits=2)]
+    fluid: FluidKind
+    light: LightName
+    profile: str | None = None
+    assumed: tuple[str, ...]
     reference: ReferenceName | None = None
-    co2_rule_of_thumb_mg_l: float | None = None
-    tank_ph: Interval | None = None
+    co2_rule_of_thumb_mg_l: Annotated[float | None, Kept(digits=2)] = None
+    tank_kh_dkh: Annotated[float | None, Kept(digits=3)]
+    tank_ph: Annotated[Interval | None, Kept(digits=3)] = None
     verdict: Verdict | None = None
     flags: tuple[str, ...] = ()
     reason: Reason | None = None
-    card_corners_px: tuple[tuple[float, float], ...] | None = None
-    vial_outline_px: tuple[tuple[float, float], ...] | None = None
-    budget: Mapping[str, float] = field(default_factory=dict)
-    profile: str | None = None
+    card_corners_px: Annotated[Outline | None, Kept(digits=1, path="card.corners_px")] = None
+    vial_outline_px: Annotated[Outline | None, Kept(digits=1, path="vial.outline_px")] = None
+    budget: Annotated[Mapping[str, float], Kept(digits=4)] = field(default_factory=dict)
 
-    @property
-    def status(self) -> Status:
-        """Whether there are numbers."""
-        return "read" if self.reason is None else "refused"
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "status", "read" if self.reason is None else "refused")
+
+    @staticmethod
+    def upgraded(data: dict[str, Any]) -> dict[str, Any]:
+        """Return one of an earlier version as of now: they knew the card alone, and where it was to the fluid."""
+        return {"photo_ph": None, "reference": "card"} | {name: data[name] for name in data if name != "geometry"}
+
+    def require_sound(self, what: str) -> None:
+        """Raise one sentence where its parts contradict each other."""
+        numbers = (self.ph, self.co2_mg_l, self.verdict)
+        if None in numbers if self.reason is None else numbers != (None, None, None):
+            raise ValueError(f"T{what[1:]} must have ph, co2_mg_l and verdict, or a reason why it has none of them.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

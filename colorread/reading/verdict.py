@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Annotated, Any
 
-from colorread.limits import SENSITIVE_FISH_LIMIT_MG_L, USUAL_FISH_LIMIT_MG_L, USUAL_PLANTS_RANGE_MG_L
+from colorread.limits import (
+    FISH_LIMIT_RANGE_MG_L,
+    SENSITIVE_FISH_LIMIT_MG_L,
+    USUAL_FISH_LIMIT_MG_L,
+    USUAL_PLANTS_RANGE_MG_L,
+)
 from colorread.reading.levels import LIKELY, chance_above, level_of
 from colorread.reading.record import Interval, Level, PlantsWord, Reading, Verdict
+from colorread.records import Kept
 from colorread.words.gas_care import SIGNS_OF_DISTRESS, SourceKind, Valve, if_distressed, less_gas
 from colorread.words.numbers import digits_of, percent_words
 
@@ -44,8 +51,17 @@ class Marks:
     plants_low_mg_l: float = USUAL_PLANTS_RANGE_MG_L[0]
     plants_high_mg_l: float = USUAL_PLANTS_RANGE_MG_L[1]
     fish_mg_l: float = USUAL_FISH_LIMIT_MG_L
-    source: SourceKind | None = None
-    valve: Valve | None = None
+    source: Annotated[SourceKind | None, Kept(is_left_out=True)] = None
+    valve: Annotated[Valve | None, Kept(is_left_out=True)] = None
+
+    @staticmethod
+    def upgraded(data: dict[str, Any]) -> dict[str, Any]:
+        """Return those of an earlier version as of now: it took any fish limit from 1 to 200 mg/L."""
+        low, high = FISH_LIMIT_RANGE_MG_L
+        fish_mg_l: Any = data.get("fish_mg_l")
+        if type(fish_mg_l) not in (int, float) or not 1.0 <= fish_mg_l <= 200.0:
+            return data
+        return data | {"fish_mg_l": min(max(fish_mg_l, low), high)}
 
 
 USUAL_MARKS = Marks()

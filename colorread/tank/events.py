@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import MAXYEAR, MINYEAR, datetime
-from typing import Any
+from typing import Annotated
 
-from colorread.json_fields import fields_of
 from colorread.limits import SOURCE_AMOUNT_RANGE_G
 from colorread.ranges import checked_number
+from colorread.records import Kept, json_line
 from colorread.tank.settings import Tank
 
-SCHEMA = "colorread.event/1"
 TEXT_MAX = 500
 _BUBBLES_RANGE = (1.0, 1000.0)  # a minute; more cannot be counted: assumption
 _WATER_RANGE = (0.01, 1.0)  # less changes nothing that photos show: assumption
@@ -45,9 +43,15 @@ class Event:
         Whether the diffuser was cleaned, moved or replaced.
     bubbles : float or None
         Bubbles a minute that were counted, after whatever else was done [1/min].
+
+    Attributes
+    ----------
+    schema : str
+        Of its JSON.
     """
 
-    at: datetime
+    schema: str = field(default="colorread.event/1", init=False)
+    at: Annotated[datetime, Kept(timespec="minutes")]
     text: str = ""
     water_change: float | None = None
     refilled: bool = False
@@ -65,7 +69,7 @@ class Event:
     @property
     def id(self) -> str:
         """Hexadecimal digits by which it is told from all others of its tank."""
-        return hashlib.sha256(event_to_json(self).encode()).hexdigest()
+        return hashlib.sha256(json_line(self).encode()).hexdigest()
 
     def __post_init__(self) -> None:
         if self.at.tzinfo is not None or self.at.second or self.at.microsecond:
@@ -87,74 +91,6 @@ class Event:
         is_empty = not self.text and self.water_change is None and self.bubbles is None
         if is_empty and not (self.turns_gas or self.fluid_renewed):
             raise ValueError("Say what to note: a text, or what was done.")
-
-
-def event_to_dict(event: Event) -> dict[str, Any]:
-    """
-    Return an event as plain values.
-
-    Parameters
-    ----------
-    event : Event
-        Any event.
-
-    Returns
-    -------
-    dict
-        Named as the parameters of `Event`; the time such as ``2025-06-04T18:30``.
-    """
-    return {
-        "schema": SCHEMA,
-        "at": event.at.isoformat(timespec="minutes"),
-        "text": event.text,
-        "water_change": event.water_change,
-        "refilled": event.refilled,
-        "refill_g": event.refill_g,
-        "gas_changed": event.gas_changed,
-        "fluid_renewed": event.fluid_renewed,
-        "diffuser": event.diffuser,
-        "bubbles": event.bubbles,
-    }
-
-
-def event_to_json(event: Event) -> str:
-    """Return an event as one line of JSON, always the same for the same event."""
-    return json.dumps(event_to_dict(event), allow_nan=False)
-
-
-def event_from_dict(data: object) -> Event:
-    """
-    Return the event that `event_to_dict` gave.
-
-    Parameters
-    ----------
-    data : object
-        As `json.loads` gives it.
-
-    Returns
-    -------
-    Event
-        The same event.
-
-    Raises
-    ------
-    ValueError
-        If it describes no event; one sentence.
-    """
-    fields = fields_of("the note", data, event_to_dict(Event(at=datetime(2000, 1, 1), text="-")))
-    if fields.values["schema"] != SCHEMA:
-        raise ValueError(f"The schema of the note must be {SCHEMA}, not {fields.values['schema']!r}.")
-    return Event(
-        at=fields.moment("at"),
-        text=fields.text("text"),
-        water_change=fields.maybe("water_change", fields.number),
-        refilled=fields.flag("refilled"),
-        refill_g=fields.maybe("refill_g", fields.number),
-        gas_changed=fields.flag("gas_changed"),
-        fluid_renewed=fields.flag("fluid_renewed"),
-        diffuser=fields.flag("diffuser"),
-        bubbles=fields.maybe("bubbles", fields.number),
-    )
 
 
 def tank_after(tank: Tank, events: Iterable[Event]) -> Tank:

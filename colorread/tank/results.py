@@ -5,17 +5,22 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Literal
+from typing import Annotated, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from colorread.reading.record import Interval, Reading, Verdict
+from colorread.records import Kept
 from colorread.tank.events import Event
 from colorread.tank.settings import DailySpan, Tank
 from colorread.words.answer import Answer, answer_of
 
-SCHEMA = "colorread.summary/1"
+THREE_DIGITS = Kept(digits=3)
+"""How the numbers of a summary are kept; more are worth nothing."""
+_Told = Annotated[Interval, THREE_DIGITS]
+_Share = Annotated[float, THREE_DIGITS]
+_NotKept = Annotated[NDArray[np.float64], Kept(is_left_out=True)]
 
 EstimateName = Literal[
     "lights_on_mg_l",
@@ -133,10 +138,10 @@ class DayForecast:
 
     Parameters
     ----------
-    change : Change
-        What is changed for it.
     words : str
         The change as an instruction, one sentence.
+    change : Change
+        What is changed for it.
     hours : ndarray of float64, shape (H,)
         Hours after midnight.
     co2_mg_l, low_mg_l, high_mg_l : ndarray of float64, shape (H,)
@@ -153,20 +158,20 @@ class DayForecast:
         Probability that the whole day stays below the fish mark [-].
     """
 
-    change: Change
     words: str
-    hours: NDArray[np.float64]
-    co2_mg_l: NDArray[np.float64]
-    low_mg_l: NDArray[np.float64]
-    high_mg_l: NDArray[np.float64]
-    lights_on_mg_l: Interval
-    peak_mg_l: Interval
-    night_low_mg_l: Interval
-    hours_above_fish_mark: Interval
-    plants_share: float
-    plants_share_low: float
-    plants_share_high: float
-    fish_probability: float
+    change: Change
+    hours: _NotKept
+    co2_mg_l: _NotKept
+    low_mg_l: _NotKept
+    high_mg_l: _NotKept
+    lights_on_mg_l: _Told
+    peak_mg_l: _Told
+    night_low_mg_l: _Told
+    hours_above_fish_mark: _Told
+    plants_share: _Share
+    plants_share_low: _Share
+    plants_share_high: _Share
+    fish_probability: _Share
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -223,24 +228,24 @@ class Advice:
     ----------
     day : datetime.date
         The day that is simulated.
+    sentences : tuple of str
+        The advice in words.
+    cautions : tuple of str
+        Shown with it.
     today : DayForecast
         That day with nothing changed.
     recommended : DayForecast or None
         The smallest change that does; None where nothing needs changing or nothing helps.
     others : tuple of DayForecast
         What else was tried and is worth showing.
-    sentences : tuple of str
-        The advice in words.
-    cautions : tuple of str
-        Shown with it.
     """
 
     day: date
+    sentences: tuple[str, ...]
+    cautions: tuple[str, ...]
     today: DayForecast
     recommended: DayForecast | None
     others: tuple[DayForecast, ...]
-    sentences: tuple[str, ...]
-    cautions: tuple[str, ...]
 
 
 NEVER_DAYS = 3650.0
@@ -351,9 +356,9 @@ class PlannedPhoto:
         By which share it is expected to narrow the interval of that, after the photos planned before it [-].
     """
 
-    at: datetime
+    at: Annotated[datetime, Kept(timespec="minutes")]
     tells: PlannedFor
-    narrowing: float
+    narrowing: _Share
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

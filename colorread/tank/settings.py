@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field, replace
 from datetime import date, time
-from typing import get_args
+from typing import Any, Self, get_args
 
 from colorread.limits import (
     FISH_LIMIT_RANGE_MG_L,
@@ -52,11 +52,42 @@ class DailySpan:
         minutes = (self.off.hour - self.on.hour) * 60 + self.off.minute - self.on.minute
         return ((minutes - 1) % _MINUTES_PER_DAY + 1) / 60
 
+    @classmethod
+    def from_text(cls, text: str) -> Self:
+        """
+        Return a daily span from text such as ``10:00-18:00``.
+
+        Parameters
+        ----------
+        text : str
+            Start and end in hours and minutes; ``22:00-06:00`` runs over midnight.
+
+        Returns
+        -------
+        DailySpan
+            The span.
+
+        Raises
+        ------
+        ValueError
+            If the text is no such span.
+        """
+        match = _SPAN.fullmatch(text.strip())
+        try:
+            if match is None:
+                raise ValueError
+            on_hour, on_minute, off_hour, off_minute = map(int, match.groups())
+            midnight = (off_hour, off_minute) == (24, 0)
+            return cls(on=time(on_hour, on_minute), off=time() if midnight else time(off_hour, off_minute))
+        except ValueError:
+            raise ValueError(f"Hours must look like 10:00-18:00, not {text!r}.") from None
+
     def __str__(self) -> str:
         return f"{self.on:%H:%M}-{'24:00' if self.off == time() else format(self.off, '%H:%M')}"
 
 
 ALL_DAY = DailySpan(on=time(), off=time())
+parse_span = DailySpan.from_text
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,6 +111,11 @@ class GasSource:
     amount_g: float | None = None
     started: date | None = None
     valve: Valve | None = None
+
+    @staticmethod
+    def upgraded(data: dict[str, Any]) -> dict[str, Any]:
+        """Return one of an earlier version as of now: it did not ask for the valve."""
+        return {"valve": None} | data
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,8 +151,14 @@ class Tank:
         Calibration profile used by default, a path.
     made_up : bool
         Whether it is a demonstration.
+
+    Attributes
+    ----------
+    schema : str
+        Of its JSON.
     """
 
+    schema: str = field(default="colorread.tank/1", init=False)
     name: str
     volume_l: float | None = None
     kh_dkh: float | None = None
@@ -189,36 +231,6 @@ class Tank:
             if self.source.kind == "fermentation" and self.source.valve not in (None, "none"):
                 raise ValueError(f"{NO_VALVE_ON_YEAST} Enter none as its valve.")
             _require("The amount of the gas source in g", self.source.amount_g, *SOURCE_AMOUNT_RANGE_G)
-
-
-def parse_span(text: str) -> DailySpan:
-    """
-    Return a daily span from text such as ``10:00-18:00``.
-
-    Parameters
-    ----------
-    text : str
-        Start and end in hours and minutes; ``22:00-06:00`` runs over midnight.
-
-    Returns
-    -------
-    DailySpan
-        The span.
-
-    Raises
-    ------
-    ValueError
-        If the text is no such span.
-    """
-    match = _SPAN.fullmatch(text.strip())
-    try:
-        if match is None:
-            raise ValueError
-        on_hour, on_minute, off_hour, off_minute = map(int, match.groups())
-        midnight = (off_hour, off_minute) == (24, 0)
-        return DailySpan(on=time(on_hour, on_minute), off=time() if midnight else time(off_hour, off_minute))
-    except ValueError:
-        raise ValueError(f"Hours must look like 10:00-18:00, not {text!r}.") from None
 
 
 def _require(name: str, value: float | None, low: float, high: float) -> None:
