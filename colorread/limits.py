@@ -1,4 +1,11 @@
-"""Within which numbers of a keeper are taken; without imports, so that the command line may tell them at once."""
+"""What is taken of a keeper, numbers and names; without heavy imports, so that the command line may tell it at once."""
+
+from typing import Literal
+
+LightName = Literal["daylight", "warm-led", "cool-led", "fluorescent", "tank-led", "unknown"]
+"""Lamps that a photo may be taken under."""
+FluidKind = Literal["reference", "tank-water"]
+"""What a vial may hold."""
 
 KH_RANGE_DKH = (0.25, 30.0)
 """Carbonate hardness that any fluid or tank may have [dKH]."""

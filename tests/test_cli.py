@@ -12,7 +12,7 @@ from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any, get_args
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -21,10 +21,9 @@ import colorread
 import colorread.cli
 import colorread.reading.pipeline
 from colorread import workers
-from colorread.cli.options import LightClass
 from colorread.cli.read import _read_one as read_one
 from colorread.log.store import Log
-from colorread.reading.record import Interval, LightName, Reading, Trace
+from colorread.reading.record import Interval, Reading, Trace
 from colorread.reading.stated import Stated
 from colorread.words.gas_care import SENSITIVE_ANIMALS, gas_cautions
 from tests.fabricated import made_reading, made_refusal, made_trace
@@ -218,10 +217,6 @@ def test_reader_takes_the_same_range_as_the_command(
         with pytest.raises(ValueError, match="between"):
             colorread.read_photo("no-such-photo.jpg", **{option: value})
         assert run("read", "no-such-photo.jpg", flag, str(value)).exit_code == 2
-
-
-def test_lamps_are_those_of_the_reader() -> None:
-    assert tuple(LightClass) == get_args(LightName)
 
 
 def test_summary_for_several_photos_only(pipeline: FakePipeline) -> None:

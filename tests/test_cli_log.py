@@ -162,7 +162,7 @@ def test_tank_keeps_its_profile_by_whole_path(path: Path, tmp_path: Path, monkey
         (("edit", "windo", "--kh", "4"), "There is no tank named windo in the log; it has: desk, window."),
         (("edit", "window"), "Nothing to change"),
         (("edit", "window", "--kh", "4", "--clear", "kh"), "either --kh or --clear"),
-        (("edit", "window", "--clear", "name"), "Invalid value for '--clear'"),
+        (("edit", "window", "--clear", "name"), "--clear needs the name of an option"),
         (("show", "windo"), "it has: desk, window"),
         (("remove", "windo"), "it has: desk, window"),
         (("remove", "window"), "window has readings in the log (4); add --with-readings"),

@@ -114,7 +114,7 @@ def test_all_mistakes_are_told_at_once_each_at_its_field(client: httpx.Client, l
     answer = client.post(SETTINGS_URL, data={**fields, **mistakes})
     assert answer.status_code == 422
     assert log.tank("window") == TANK
-    assert re.findall(r'<li><a href="#([a-z_]+)">', answer.text) == ["kh", "volume", "lights", "fish_limit"]
+    assert re.findall(r'<li><a href="#([a-z_]+)">', answer.text) == ["kh", "lights", "volume", "fish_limit"]
     for name in ("kh", "volume", "lights", "lights-off", "fish_limit"):
         attributes = attributes_of(answer.text, name)
         assert 'aria-invalid="true"' in attributes

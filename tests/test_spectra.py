@@ -10,7 +10,7 @@ import pytest
 
 from calibration import spectra
 from calibration.spectra import WAVELENGTH_NM, cie_illuminants, lights, observer, sensors
-from colorread.reading.record import LightName
+from colorread.limits import LightName
 
 ILLUMINANTS = {
     "a": "A",

@@ -13,7 +13,6 @@ from colorread.cli.options import (
     EXIT_FAILED,
     EXIT_REFUSED,
     EXIT_USAGE,
-    LightClass,
     echo_lines,
     fail,
     number,
@@ -31,6 +30,7 @@ from colorread.limits import (
     KNOWN_PH_RANGE,
     OUTDOOR_AIR_PPM,
     TEMPERATURE_RANGE_C,
+    LightName,
 )
 from colorread.profiles.how_to import BUFFERS, GUIDES, Guide
 
@@ -65,7 +65,7 @@ _From = Annotated[
         "--from", help="Earlier profile of the same vial and phone, to add to; in place without --out.", metavar="FILE"
     ),
 ]
-_Light = Annotated[LightClass, typer.Option(help="Lamp in the photos, if known.")]
+_Light = Annotated[LightName, typer.Option(help="Lamp in the photos, if known.")]
 _Force = Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")]
 _How = Annotated[bool, typer.Option("--how", help="Explain how to prepare it.")]
 _Temperature = Annotated[float, number("Temperature of the fluid in degrees C.", "C", *TEMPERATURE_RANGE_C)]
@@ -106,7 +106,7 @@ def ends(
     temperature: _Temperature = 25.0,
     out: _Out = None,
     from_profile: _From = None,
-    light: _Light = LightClass.UNKNOWN,
+    light: _Light = "unknown",
     force: _Force = False,
     how: _How = False,
 ) -> None:
@@ -167,7 +167,7 @@ def air(
     temperature: _Temperature = 25.0,
     out: _Out = None,
     from_profile: _From = None,
-    light: _Light = LightClass.UNKNOWN,
+    light: _Light = "unknown",
     force: _Force = False,
     how: _How = False,
 ) -> None:
@@ -224,7 +224,7 @@ def chart(
     ] = None,
     out: _Out = None,
     from_profile: _From = None,
-    light: _Light = LightClass.UNKNOWN,
+    light: _Light = "unknown",
     force: _Force = False,
     how: _How = False,
 ) -> None:
@@ -259,7 +259,7 @@ def chart(
     target, earlier = _target(out, from_profile, force)
     with _calibrating():
         try:
-            made = make_chart_profile(photos, patch_ph=patch_ph, region_xywh=xywh, light=light.value, base=earlier)
+            made = make_chart_profile(photos, patch_ph=patch_ph, region_xywh=xywh, light=light, base=earlier)
         except PhotoRefused as error:
             if patch_ph is None or error.reason.code not in _ASKS_FOR_REGION:
                 raise
@@ -291,7 +291,7 @@ def _make(
     photos: Sequence[tuple[KnownPhoto, str]],
     out: Path | None,
     from_profile: Path | None,
-    light: LightClass,
+    light: LightName,
     force: bool,
 ) -> None:
     """Make a profile of the photos that can be used; each comes with the options that give it once more."""
@@ -309,7 +309,7 @@ def _make(
                 samples.append(measured)
         if not samples:
             raise typer.Exit(EXIT_REFUSED)
-        made = profile_of(samples, light=light.value, base=earlier)
+        made = profile_of(samples, light=light, base=earlier)
     _write(made, target, replace=force or out is None)
     if missing:
         again = " ".join(dict.fromkeys(missing))

@@ -9,21 +9,11 @@ import typer
 
 from colorread.cli.log import LogFile, open_log
 from colorread.cli.options import fail, number
-from colorread.cli.tank import Setting, change, with_settings
+from colorread.cli.tank import change, with_settings
 from colorread.limits import FISH_LIMIT_RANGE_MG_L
 from colorread.words.gas_care import gas_cautions
 
-_SETTINGS = (
-    Setting.VOLUME,
-    Setting.LIGHTS,
-    Setting.GAS,
-    Setting.SOURCE,
-    Setting.SOURCE_AMOUNT,
-    Setting.VALVE,
-    Setting.SENSITIVE,
-    Setting.PLANTS,
-    Setting.FISH_LIMIT,
-)
+_SETTINGS = ("volume", "lights", "gas", "source", "source_amount", "valve", "sensitive", "plants", "fish_limit")
 EPILOG = "\n\n".join(
     (
         """\b

@@ -6,7 +6,6 @@ import math
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -16,21 +15,6 @@ if TYPE_CHECKING:
     from colorread.chemistry.units import Quantity
 
 EXIT_FAILED, EXIT_USAGE, EXIT_REFUSED = 1, 2, 3
-
-
-NO_TANK_KH = "Leave it out: with almost no KH, tank pH says nothing about CO2."
-
-
-class LightClass(StrEnum):
-    """Lamps that a photo may be taken under; as `LightName` of `reading.record`, which loads too much here."""
-
-    DAYLIGHT = "daylight"
-    WARM_LED = "warm-led"
-    COOL_LED = "cool-led"
-    FLUORESCENT = "fluorescent"
-    TANK_LED = "tank-led"
-    UNKNOWN = "unknown"
-
 
 # By what stands for the number in the help: its unit, what else a number too high may be, and of which quantity it is,
 # whose other units may be typed behind it.

@@ -7,7 +7,6 @@ import shlex
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
-from enum import StrEnum
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -18,15 +17,14 @@ from colorread.cli.log import LogFile, log_path, open_log
 from colorread.cli.options import (
     EXIT_FAILED,
     EXIT_REFUSED,
-    NO_TANK_KH,
-    LightClass,
     fail,
     number,
     rectangle,
     trouble_of,
 )
 from colorread.cli.profile import load_profile, prepare_defaults
-from colorread.limits import KH_RANGE_DKH, SENSITIVE_FISH_LIMIT_MG_L, TEMPERATURE_RANGE_C
+from colorread.limits import KH_RANGE_DKH, SENSITIVE_FISH_LIMIT_MG_L, TEMPERATURE_RANGE_C, FluidKind, LightName
+from colorread.tank.described import NO_TANK_KH
 from colorread.words.gas_care import SENSITIVE_ANIMALS
 
 if TYPE_CHECKING:
@@ -45,25 +43,18 @@ Examples:
 Without --profile, the tank's profile is used, or else the default for the phone."""
 
 
-class Fluid(StrEnum):
-    """What the vial holds."""
-
-    REFERENCE = "reference"
-    TANK_WATER = "tank-water"
-
-
 def read(
     photos: Annotated[list[Path], typer.Argument(help="Photos: JPEG, PNG, HEIC, TIFF or WebP.", metavar="PHOTO")],
     kh: Annotated[float | None, number("KH of the fluid in the vial, in dKH; default 4.", "DKH", *KH_RANGE_DKH)] = None,
     temperature: Annotated[
         float | None, number("Water temperature in degrees C; default 25.", "C", *TEMPERATURE_RANGE_C)
     ] = None,
-    fluid: Annotated[Fluid, typer.Option(help="What the vial holds.")] = Fluid.REFERENCE,
+    fluid: Annotated[FluidKind, typer.Option(help="What the vial holds.")] = "reference",
     tank_kh: Annotated[
         float | None,
         number("KH of the tank in dKH: adds the pH a probe should show.", "DKH", *KH_RANGE_DKH, if_low=NO_TANK_KH),
     ] = None,
-    light: Annotated[LightClass, typer.Option(help="Lamp in the photo, if known.")] = LightClass.UNKNOWN,
+    light: Annotated[LightName, typer.Option(help="Lamp in the photo, if known.")] = "unknown",
     vial: Annotated[
         str | None,
         typer.Option(
@@ -103,7 +94,7 @@ def read(
     if evidence is not None and any(map(_is_file, (evidence, *evidence.parents))):
         fail(f"--evidence must be a folder; {evidence} is a file or inside one.")
     owner = _tank(tank, log)
-    if fluid is Fluid.TANK_WATER and kh is None and tank_kh is None and (owner is None or owner.tank_kh_dkh is None):
+    if fluid == "tank-water" and kh is None and tank_kh is None and (owner is None or owner.tank_kh_dkh is None):
         fail("Tank water in the vial needs the tank's KH: add --tank-kh X.")
     if profile is not None and no_profile:
         fail("Use either --profile or --no-profile.")
@@ -113,9 +104,9 @@ def read(
     stated = Stated(
         kh_dkh=kh,
         temperature_c=temperature,
-        fluid=fluid.value,
+        fluid=fluid,
         tank_kh_dkh=owner.tank_kh_dkh if tank_kh is None and owner is not None else tank_kh,
-        light=light.value,
+        light=light,
         vial_xywh=rectangle("--vial", vial),
     )
     if owner is not None:

@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
 from colorread.cli.options import number, require_new, require_suffix, writing
 from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C
 
-
-class Paper(StrEnum):
-    """Sizes of paper."""
-
-    A4 = "a4"
-    LETTER = "letter"
+_Paper = Annotated[Literal["a4", "letter"], typer.Option(help="Size of the sheet.")]
 
 
 def card(
@@ -27,7 +21,7 @@ def card(
         ),
     ] = None,
     tag: Annotated[bool, typer.Option("--tag", help="The small tag that hangs in the tank behind the vial.")] = False,
-    paper: Annotated[Paper, typer.Option(help="Size of the sheet.")] = Paper.A4,
+    paper: _Paper = "a4",
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
 ) -> None:
     """Write a print-ready sheet of cards, or of tags, at true size, in black ink only."""
@@ -38,7 +32,7 @@ def card(
     from calibration.tag_sheet import render_tag_sheet
     from calibration.whole_file import write_whole
 
-    data = render_tag_sheet(paper=paper.value) if tag else render_card_sheet(paper=paper.value)
+    data = render_tag_sheet(paper=paper) if tag else render_card_sheet(paper=paper)
     with writing(out):
         write_whole(out, data)
     bar_mm = (load_tag() if tag else load_card()).scale_bar.length_mm
@@ -51,7 +45,7 @@ def chart(
     temperature: Annotated[
         float, number("Temperature of the water in degrees C, for the labels of CO2.", "C", *TEMPERATURE_RANGE_C)
     ] = 25.0,
-    paper: Annotated[Paper, typer.Option(help="Size of the sheet.")] = Paper.A4,
+    paper: _Paper = "a4",
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
 ) -> None:
     """Write color charts for comparing by eye, pH 6.0 to 7.6 with CO2, and blank cards for photos."""
@@ -62,7 +56,7 @@ def chart(
     from colorread.chemistry.carbonate import co2_from_ph
 
     co2_mg_l = co2_from_ph(CHART_PH, kh, temperature_c=temperature).tolist()
-    data = render_chart_sheet(co2_mg_l=co2_mg_l, kh_dkh=kh, temperature_c=temperature, paper=paper.value)
+    data = render_chart_sheet(co2_mg_l=co2_mg_l, kh_dkh=kh, temperature_c=temperature, paper=paper)
     with writing(out):
         write_whole(out, data)
     typer.echo(f"Wrote {out}. Print it in color at 100 %. Printers differ, so its colors are approximate.")

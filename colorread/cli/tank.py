@@ -3,31 +3,19 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Callable, Collection, Mapping
-from enum import StrEnum
+from collections.abc import Callable, Collection, Iterable, Mapping
 from functools import wraps
 from inspect import Parameter, Signature, signature
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
 from colorread.cli.log import LogFile, log_command, log_path, open_log, tell_no_log
-from colorread.cli.options import NO_TANK_KH, LightClass, fail, number
+from colorread.cli.options import fail, number
 from colorread.cli.profile import load_profile
-from colorread.limits import (
-    FISH_LIMIT_RANGE_MG_L,
-    KH_RANGE_DKH,
-    SENSITIVE_FISH_LIMIT_MG_L,
-    SOURCE_AMOUNT_RANGE_G,
-    TANK_VOLUME_RANGE_L,
-    TEMPERATURE_RANGE_C,
-    USUAL_FISH_LIMIT_MG_L,
-    USUAL_KH_DKH,
-    USUAL_PLANTS_RANGE_MG_L,
-    USUAL_TEMPERATURE_C,
-)
-from colorread.words.gas_care import NO_VALVE_ON_YEAST, SENSITIVE_ANIMALS, VALVE_WORDS, gas_cautions
+from colorread.tank.described import SETTINGS, Setting
+from colorread.words.gas_care import NO_VALVE_ON_YEAST, gas_cautions
 
 if TYPE_CHECKING:
     from colorread.tank.settings import Tank
@@ -48,43 +36,6 @@ Other units may be typed behind a number: 15gal, 20oz, 77F, 71caco3.""",
 )
 
 
-class Source(StrEnum):
-    """What makes the gas."""
-
-    FERMENTATION = "fermentation"
-    ACID_BICARBONATE = "acid-bicarbonate"
-    CYLINDER = "cylinder"
-
-
-class ValveOption(StrEnum):
-    """What sets the gas."""
-
-    NONE = "none"
-    NEEDLE = "needle"
-    TIMER = "timer"
-
-
-class Setting(StrEnum):
-    """Settings that can be cleared, named as their options."""
-
-    VOLUME = "volume"
-    KH = "kh"
-    TANK_KH = "tank-kh"
-    TEMPERATURE = "temperature"
-    LIGHTS = "lights"
-    GAS = "gas"
-    SOURCE = "source"
-    SOURCE_AMOUNT = "source-amount"
-    SOURCE_STARTED = "source-started"
-    VALVE = "valve"
-    SENSITIVE = "sensitive"
-    PLANTS = "plants"
-    FISH_LIMIT = "fish-limit"
-    FLUID_RENEWED = "fluid-renewed"
-    LIGHT = "light"
-    PROFILE = "profile"
-
-
 # Put below the examples.
 _CAUTIONS = "\n\n".join(("", "Cautions:", *gas_cautions(None)))
 # What a photo is read with; other settings change no reading.
@@ -92,60 +43,11 @@ _READ_WITH = ("kh_dkh", "temperature_c", "tank_kh_dkh", "light", "profile")
 
 _Name = Annotated[str, typer.Argument(help="Name of the tank.", metavar="NAME")]
 _Json = Annotated[bool, typer.Option("--json", help="Print one JSON object per line instead of text.")]
-_HOURS, _DAY = "HH:MM-HH:MM", "YYYY-MM-DD"
-_OPTIONS: Mapping[Setting, tuple[type, Any]] = {
-    Setting.VOLUME: (float, number("Tank volume in L.", "L", *TANK_VOLUME_RANGE_L)),
-    Setting.KH: (
-        float,
-        number(f"KH of the fluid in the vial, in dKH; default {USUAL_KH_DKH:g}.", "DKH", *KH_RANGE_DKH),
-    ),
-    Setting.TANK_KH: (float, number("KH of the tank water, in dKH.", "DKH", *KH_RANGE_DKH, if_low=NO_TANK_KH)),
-    Setting.TEMPERATURE: (
-        float,
-        number(f"Water temperature in degrees C; default {USUAL_TEMPERATURE_C:g}.", "C", *TEMPERATURE_RANGE_C),
-    ),
-    Setting.LIGHTS: (str, typer.Option(help="When the lights are on.", metavar=_HOURS)),
-    Setting.GAS: (str, typer.Option(help="When the gas is on; a yeast bottle has no hours.", metavar=_HOURS)),
-    Setting.SOURCE: (Source, typer.Option(help="Gas source; a new kind clears amount, day and valve.")),
-    Setting.SOURCE_AMOUNT: (
-        float,
-        number("Sugar, citric acid or gas at the start, in g.", "GRAMS", *SOURCE_AMOUNT_RANGE_G),
-    ),
-    Setting.SOURCE_STARTED: (str, typer.Option(help="Day of the last refill.", metavar=_DAY)),
-    Setting.VALVE: (
-        ValveOption,
-        typer.Option(help=f"What sets the gas: {', '.join(VALVE_WORDS.values())}."),
-    ),
-    Setting.SENSITIVE: (
-        bool,
-        typer.Option(
-            "--sensitive/--not-sensitive",
-            help=f"CO2-sensitive animals: {SENSITIVE_ANIMALS}. Uses a fish limit of "
-            f"{SENSITIVE_FISH_LIMIT_MG_L:g} mg/L.",
-        ),
-    ),
-    Setting.PLANTS: (
-        str,
-        typer.Option(
-            help="Plants' range in mg/L; default {:g}-{:g}.".format(*USUAL_PLANTS_RANGE_MG_L),
-            metavar="LOW-HIGH",
-        ),
-    ),
-    Setting.FISH_LIMIT: (
-        float,
-        number(
-            f"Fish limit in mg/L; default {USUAL_FISH_LIMIT_MG_L:g}.",
-            "MG_L",
-            *FISH_LIMIT_RANGE_MG_L,
-        ),
-    ),
-    Setting.FLUID_RENEWED: (str, typer.Option(help="Day the fluid was renewed.", metavar=_DAY)),
-    Setting.LIGHT: (LightClass, typer.Option(help="Lamp in the photos, if known.")),
-    Setting.PROFILE: (Path, typer.Option(help="Calibration profile for its photos.", metavar="FILE")),
-}
+_METAVARS = {"span": "HH:MM-HH:MM", "day": "YYYY-MM-DD", "range": "LOW-HIGH", "file": "FILE"}
+_ONE_OF: Any = Literal  # of texts that are known at run time
 
 
-def with_settings(command: Callable[..., None], settings: Collection[Setting] = tuple(Setting)) -> Callable[..., None]:
+def with_settings(command: Callable[..., None], settings: Iterable[str] = SETTINGS) -> Callable[..., None]:
     """
     Give a command options for settings in place of its parameter ``given``, which takes those that are given.
 
@@ -153,7 +55,7 @@ def with_settings(command: Callable[..., None], settings: Collection[Setting] = 
     ----------
     command : callable
         Takes a mapping ``given``.
-    settings : collection of Setting
+    settings : iterable of str, default all
         Which ones.
 
     Returns
@@ -161,11 +63,7 @@ def with_settings(command: Callable[..., None], settings: Collection[Setting] = 
     callable
         What the command line runs.
     """
-    options = {
-        setting.value.replace("-", "_"): Annotated[kind | None, option]
-        for setting, (kind, option) in _OPTIONS.items()
-        if setting in settings
-    }
+    options = {name: _option(name, SETTINGS[name]) for name in settings}
 
     @wraps(command)
     def run(**values: Any) -> None:
@@ -184,6 +82,21 @@ def with_settings(command: Callable[..., None], settings: Collection[Setting] = 
     run.__signature__ = Signature(parameters)  # type: ignore[attr-defined]
     run.__annotations__ = {parameter.name: parameter.annotation for parameter in parameters}
     return run
+
+
+def _option(name: str, setting: Setting) -> Any:
+    """Return the annotation of a parameter that takes a setting."""
+    kind: Any = str
+    option = typer.Option(help=setting.help, metavar=_METAVARS.get(setting.kind))
+    if setting.kind == "number" and (measure := setting.measure):
+        kind, option = float, number(setting.help, measure.metavar, *measure.limits, if_low=setting.if_low)
+    elif setting.kind == "choice":
+        kind = _ONE_OF[tuple(setting.choices)]
+    elif setting.kind == "flag":
+        kind, option = bool, typer.Option(f"--{name}/--not-{name}", help=setting.help)
+    elif setting.kind == "file":
+        kind = Path
+    return Annotated[kind | None, option]
 
 
 @app.command(
@@ -221,13 +134,15 @@ def edit(
     name: _Name,
     given: Mapping[str, Any],
     clear: Annotated[
-        list[Setting] | None,
+        list[str] | None,
         typer.Option(help="Option to reset to its default, such as gas.", metavar="OPTION"),
     ] = None,
     log: LogFile = None,
 ) -> None:
     """Change the options you give; all others stay."""
-    cleared = {setting.value.replace("-", "_") for setting in clear or ()}
+    cleared = {option.replace("-", "_") for option in clear or ()}
+    if unknown := sorted(cleared - SETTINGS.keys()):
+        fail(f"--clear needs the name of an option, such as gas, not {unknown[0]}.")
     both = sorted(cleared & set(given))
     if both:
         fail(f"Use either --{both[0].replace('_', '-')} or --clear, not both.")
@@ -335,7 +250,7 @@ def change(tank: Tank, options: Mapping[str, Any], cleared: Collection[str] = ()
     """
     from colorread.tank.edit import changed_tank
 
-    given = {name: value.value if isinstance(value, StrEnum) else value for name, value in options.items()}
+    given = dict(options)
     if "profile" in options:
         load_profile(options["profile"])
         given["profile"] = str(options["profile"].resolve())  # it is to be found from any folder

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, get_args
 
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
@@ -18,6 +18,7 @@ from colorread.limits import (
     KNOWN_PH_RANGE,
     OUTDOOR_AIR_PPM,
     TEMPERATURE_RANGE_C,
+    LightName,
 )
 from colorread.page import tasks_calibrate
 from colorread.page.core import core_of, require_own_form, units_shown
@@ -25,7 +26,7 @@ from colorread.page.pages import see, tank_url
 from colorread.page.profiles import new_profile_path
 from colorread.page.render import page
 from colorread.page.shown_units import Units, units_of
-from colorread.page.tank_form import LIGHTS, number_of
+from colorread.page.tank_form import number_of
 from colorread.page.tasks_calibrate import Numbers
 from colorread.page.uploads import receive_form, receive_photos, text_of
 from colorread.profiles.how_to import GUIDES, SOLD_BUFFERS, Kind
@@ -153,7 +154,7 @@ def _steps_page(
         texts=texts | (typed or {}),
         outdoor_air_ppm=f"{OUTDOOR_AIR_PPM:g}",
         units=units,
-        lights=LIGHTS,
+        lights=get_args(LightName),
         buffers={
             **{ph: f"Buffer of pH {ph}" for ph in SOLD_BUFFERS},
             "kh": f"My KH fluid ({units.kh.text(tank.fluid_kh_dkh)}), pH measured",
@@ -189,7 +190,7 @@ def _numbers(form: FormData, tank: Tank, units: Units) -> Numbers:
         ionic_strength_mol_kg=strength,
         air_ppm=OUTDOOR_AIR_PPM if air_ppm is None else air_ppm,
         patch_ph=_patch_ph(patches, tank) if patches else None,
-        light=light if light in LIGHTS else "unknown",
+        light=light if light in get_args(LightName) else "unknown",
     )
 
 

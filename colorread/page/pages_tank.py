@@ -11,17 +11,17 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
 from colorread.chemistry.units import UNITS
-from colorread.limits import FISH_LIMIT_RANGE_MG_L, SENSITIVE_FISH_LIMIT_MG_L, USUAL_PLANTS_RANGE_MG_L
 from colorread.log.store import LogError, LogFailure
 from colorread.page.core import UNITS_COOKIE, core_of, require_own_form, units_shown
 from colorread.page.pages import see, tank_url
 from colorread.page.profiles import profile_choices
 from colorread.page.render import page
 from colorread.page.shown_units import CHOSEN, Units, units_of
-from colorread.page.tank_form import FIELD_NAMES, LIGHTS, SentForm, WrongFields, tank_of, texts_of
+from colorread.page.tank_form import FIELD_NAMES, SentForm, WrongFields, tank_of, texts_of
 from colorread.page.uploads import receive_form, text_of
+from colorread.tank.described import SETTINGS
 from colorread.tank.settings import Tank
-from colorread.words.gas_care import SENSITIVE_ANIMALS, SOURCE_WORDS, VALVE_WORDS, gas_cautions
+from colorread.words.gas_care import gas_cautions
 
 router = APIRouter(include_in_schema=False)
 _YEAR_S = 365 * 24 * 3600
@@ -193,14 +193,8 @@ def _form_page(
         texts=sent.typed,
         units=sent.units,
         wrong=wrong or {},
-        lights=LIGHTS,
-        sources=SOURCE_WORDS,
-        valves=VALVE_WORDS,
+        settings=SETTINGS,
         gas_cautions=gas_cautions(None),  # any kind may be chosen
-        fish_limit_range=[f"{end:g}" for end in FISH_LIMIT_RANGE_MG_L],
-        usual_plants="{:g}-{:g}".format(*USUAL_PLANTS_RANGE_MG_L),
-        sensitive_fish_limit=f"{SENSITIVE_FISH_LIMIT_MG_L:g}",
-        sensitive_animals=SENSITIVE_ANIMALS,
         profiles=profile_choices(core_of(request).log_path, sent.shown["profile"]),
     )
 

@@ -2,28 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import get_args
+from typing import Any
 
 from colorread.chemistry.units import Unit
-from colorread.limits import KH_RANGE_DKH, SOURCE_AMOUNT_RANGE_G, TANK_VOLUME_RANGE_L, TEMPERATURE_RANGE_C
 from colorread.page.shown_units import Units
-from colorread.reading.record import LightName
+from colorread.tank.described import SETTINGS, Measure, Setting
 from colorread.tank.edit import changed_tank
-from colorread.tank.settings import DailySpan, Tank
+from colorread.tank.settings import Tank
 
-LIGHTS = get_args(LightName)
-_SPAN_OF = {f"{span}_{end}": span for span in ("lights", "gas") for end in ("on", "off")}
-_SOURCE = {"source", "source_amount", "source_started", "valve"}
-_NAMES = {
-    "volume": "The volume",
-    "kh": "The KH of the fluid",
-    "tank_kh": "The KH of the tank",
-    "temperature": "The temperature",
-    "source_amount": "The amount of the gas source",
-    "fish_limit": "The fish limit",
+_SPAN_OF = {
+    f"{name}_{end}": name for name, setting in SETTINGS.items() if setting.kind == "span" for end in ("on", "off")
 }
+_OF_SOURCE = {name for name, setting in SETTINGS.items() if setting.fields[0].startswith("source.")}
 
 
 class WrongFields(ValueError):  # noqa: N818 - says what is wrong with a form, not with the program
@@ -76,40 +68,25 @@ def texts_of(tank: Tank, units: Units) -> dict[str, str]:
         In the order of the form, by the names of the options of ``colorread tank``, the ends of the daily spans apart;
         what is not known is empty.
     """
-
-    def number(value: float | None, unit: Unit | None = None) -> str:
-        return "" if value is None else f"{value:g}" if unit is None else unit.number(value)
-
-    def ends(span: DailySpan | None) -> tuple[str, str]:
-        # Midnight is 00:00 at either end, as a field for a time knows no 24:00.
-        return ("", "") if span is None else (f"{span.on:%H:%M}", f"{span.off:%H:%M}")
-
-    source, marks = tank.source, tank.marks
-    (lights_on, lights_off), (gas_on, gas_off) = ends(tank.lights), ends(tank.gas)
-    return {
-        "kh": number(tank.kh_dkh, units.kh),
-        "fluid_renewed": "" if tank.fluid_renewed is None else tank.fluid_renewed.isoformat(),
-        "temperature": number(tank.temperature_c, units.temperature),
-        "tank_kh": number(tank.tank_kh_dkh, units.kh),
-        "volume": number(tank.volume_l, units.volume),
-        "lights_on": lights_on,
-        "lights_off": lights_off,
-        "gas_on": gas_on,
-        "gas_off": gas_off,
-        "source": "" if source is None else source.kind,
-        "source_amount": "" if source is None else number(source.amount_g, units.mass),
-        "source_started": "" if source is None or source.started is None else source.started.isoformat(),
-        "valve": tank.valve or "",
-        "plants": f"{marks.plants_low_mg_l:g}-{marks.plants_high_mg_l:g}",
-        "fish_limit": number(marks.fish_mg_l),
-        "sensitive": "yes" if tank.sensitive else "",
-        "light": tank.light,
-        "profile": tank.profile or "",
-    }
+    texts = {}
+    for name, setting in SETTINGS.items():
+        values = setting.values_in(tank)
+        if setting.kind == "span":
+            # Midnight is 00:00 at either end, as a field for a time knows no 24:00.
+            ends = ("", "") if values[0] is None else (f"{values[0].on:%H:%M}", f"{values[0].off:%H:%M}")
+            texts[f"{name}_on"], texts[f"{name}_off"] = ends
+        else:
+            texts[name] = "" if values[0] is None else _text(setting, values, units)
+    return texts
 
 
-FIELD_NAMES = tuple(texts_of(Tank(name="new"), Units()))
-_OPTIONS = tuple(dict.fromkeys(_SPAN_OF.get(name, name) for name in FIELD_NAMES))
+def _text(setting: Setting, values: Sequence[Any], units: Units) -> str:
+    if setting.measure is not None:
+        unit = _unit(setting.measure, units)
+        return "-".join(f"{value:g}" if unit is None else unit.number(value) for value in values)
+    if setting.kind == "flag":
+        return "yes" if values[0] else ""
+    return str(values[0])
 
 
 def tank_of(tank: Tank, sent: SentForm) -> Tank:
@@ -136,11 +113,11 @@ def tank_of(tank: Tank, sent: SentForm) -> Tank:
     typed = sent.typed
     changed = {_SPAN_OF.get(name, name) for name in FIELD_NAMES if typed[name] != sent.shown[name]}
     if not typed["source"]:
-        changed -= _SOURCE - {"source"}
-    elif _SOURCE & changed and (tank.source is None or tank.source.kind != typed["source"]):
-        changed |= _SOURCE  # another kind starts without amount, day and valve, so those that stayed are typed anew
+        changed -= _OF_SOURCE - {"source"}
+    elif _OF_SOURCE & changed and (tank.source is None or tank.source.kind != typed["source"]):
+        changed |= _OF_SOURCE  # another kind starts without amount, day and valve, so those that stayed are typed anew
     wrong: dict[str, str] = {}
-    for option in _OPTIONS:  # each by itself, so that every mistake is told at its field
+    for option in SETTINGS:  # each by itself, so that every mistake is told at its field
         if option in changed:
             try:
                 tank = _with_option(tank, option, sent)
@@ -152,12 +129,13 @@ def tank_of(tank: Tank, sent: SentForm) -> Tank:
 
 
 def _with_option(tank: Tank, option: str, sent: SentForm) -> Tank:
-    text = _span_text(option, sent) if option in _SPAN_OF.values() else sent.typed[option]
-    if option == "sensitive":
+    setting = SETTINGS[option]
+    text = _span_text(option, sent) if setting.kind == "span" else sent.typed[option]
+    if setting.kind == "flag":
         return changed_tank(tank, {option: text == "yes"})
     if not text:
         return changed_tank(tank, {}, {option})
-    return changed_tank(tank, {option: _own(option, text, sent.units) if option in _NAMES else text})
+    return changed_tank(tank, {option: _own(setting, text, sent.units) if setting.kind == "number" else text})
 
 
 def _span_text(span: str, sent: SentForm) -> str:
@@ -169,21 +147,18 @@ def _span_text(span: str, sent: SentForm) -> str:
     return on and f"{on}-{'24:00' if off == '00:00' else off}"
 
 
-def _own(name: str, text: str, units: Units) -> float:
+def _own(setting: Setting, text: str, units: Units) -> float:
     """Return a number in the unit of the project."""
-    words = _NAMES[name]
-    value = number_of(words, text)
-    in_units = {
-        "temperature": (units.temperature, TEMPERATURE_RANGE_C),
-        "kh": (units.kh, KH_RANGE_DKH),
-        "tank_kh": (units.kh, KH_RANGE_DKH),
-        "volume": (units.volume, TANK_VOLUME_RANGE_L),
-        "source_amount": (units.mass, SOURCE_AMOUNT_RANGE_G),
-    }
-    if name not in in_units:
+    value = number_of(setting.name, text)
+    unit = None if setting.measure is None else _unit(setting.measure, units)
+    if setting.measure is None or unit is None:
         return value
-    unit, limits = in_units[name]
-    return unit.own_within(words, value, *limits)
+    return unit.own_within(setting.name, value, *setting.measure.limits)
+
+
+def _unit(measure: Measure, units: Units) -> Unit | None:
+    """Return the unit in which it is shown, if it may be chosen."""
+    return getattr(units, measure.quantity) if measure.quantity else None
 
 
 def number_of(words: str, text: str) -> float:
@@ -211,3 +186,6 @@ def number_of(words: str, text: str) -> float:
         return float(text.replace(",", "."))
     except ValueError:
         raise ValueError(f"{words} must be a number, not {text!r}.") from None
+
+
+FIELD_NAMES = tuple(texts_of(Tank(name="new"), Units()))

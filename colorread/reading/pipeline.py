@@ -19,10 +19,11 @@ from colorread.fluid.chart import shows_chart
 from colorread.fluid.color import color_map
 from colorread.fluid.find import find_vial, point_at_vial, require_near
 from colorread.fluid.signal import FluidSignal, measure_fluid, require_fluid
+from colorread.limits import FluidKind, LightName
 from colorread.photo.load import Photo, Source, load_close_up, load_photo, photo_from_array
 from colorread.reading.inference import believed_ph, pka_of
 from colorread.reading.interpretation import with_numbers, without_numbers
-from colorread.reading.record import FluidKind, LightName, Reading, Trace
+from colorread.reading.record import Reading, Trace
 from colorread.reading.stated import Rectangle, Stated
 from colorread.reading.verdict import USUAL_MARKS, Marks
 from colorread.reference.balance import balance_view

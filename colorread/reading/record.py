@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calibration.reference import ReferenceName
 from colorread.errors import Reason
+from colorread.limits import FluidKind, LightName
 from colorread.records import Kept
 
 NORMAL_95 = 1.645
@@ -21,8 +22,6 @@ BUDGET_KH, BUDGET_ACIDS = "KH of the fluid", "other acids in tank water"
 
 Status = Literal["read", "refused"]
 Limit = Literal["below", "above"]
-FluidKind = Literal["reference", "tank-water"]
-LightName = Literal["daylight", "warm-led", "cool-led", "fluorescent", "tank-led", "unknown"]
 PlantsWord = Literal["too little", "enough", "more than needed", "cannot tell"]
 Level = Literal["no concern", "watch", "act"]
 Outline = tuple[tuple[float, float], ...]

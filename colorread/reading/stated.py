@@ -8,9 +8,8 @@ from typing import get_args
 import numpy as np
 
 from calibration.profile import Profile
-from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C, USUAL_KH_DKH, USUAL_TEMPERATURE_C
+from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C, USUAL_KH_DKH, USUAL_TEMPERATURE_C, FluidKind, LightName
 from colorread.ranges import checked_number
-from colorread.reading.record import FluidKind, LightName
 from colorread.reading.verdict import USUAL_MARKS, Marks
 
 Rectangle = tuple[float, float, float, float]

@@ -3,27 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from datetime import date
 from typing import Any
 
-from colorread.reading.verdict import Marks
+from colorread.tank.described import SETTINGS, Setting
 from colorread.tank.settings import ALL_DAY, DailySpan, GasSource, Tank, parse_span
 
-# The settings that are one field each, by the name of the option.
-_FIELDS = {
-    "volume": "volume_l",
-    "kh": "kh_dkh",
-    "tank_kh": "tank_kh_dkh",
-    "temperature": "temperature_c",
-    "lights": "lights",
-    "gas": "gas",
-    "sensitive": "sensitive",
-    "fluid_renewed": "fluid_renewed",
-    "light": "light",
-    "profile": "profile",
-}
+_OF_SOURCE = {option for option, setting in SETTINGS.items() if setting.fields[0].startswith("source.")} - {"source"}
 _RANGE = re.compile(r"(\d+(?:\.\d+)?)\s*-\s*(\d+(?:\.\d+)?)")
 
 
@@ -51,13 +39,24 @@ def changed_tank(tank: Tank, given: Mapping[str, Any], cleared: Collection[str] 
     ValueError
         If a setting cannot be so; one sentence.
     """
+    source = None if "source" in cleared else tank.source
+    if "source" in given and (source is None or source.kind != given["source"]):
+        source = GasSource(kind=given["source"])
+    if source is None and _OF_SOURCE & given.keys():
+        raise ValueError("Also enter the gas source: fermentation, acid-bicarbonate or cylinder.")
     new = Tank(name=tank.name)
-    changes = {field: getattr(new, field) for option, field in _FIELDS.items() if option in cleared}
-    for option, field in _FIELDS.items():
-        if option in given:
-            changes[field] = _PARSERS.get(option, lambda value: value)(given[option])
+    changes: dict[str, dict[str, Any]] = {"": {}, "source": {}, "marks": {}}  # by the field that they are fields of
+    for option in (given.keys() | cleared) - {"source"}:
+        setting = SETTINGS[option]
+        values = _parsed(setting, given[option]) if option in given else setting.values_in(new)
+        for path, value in zip(setting.fields, values, strict=True):
+            owner, _, name = path.rpartition(".")
+            changes[owner][name] = value
     changed = replace(
-        tank, marks=_marks(tank.marks, given, cleared), source=_source(tank.source, given, cleared), **changes
+        tank,
+        source=None if source is None else replace(source, **changes["source"]),
+        marks=replace(tank.marks, **changes["marks"]),
+        **changes[""],
     )
     # Tanks of earlier versions may have such hours; they are asked back only where one of both is touched.
     touched = "gas" in given or changed.source_kind != tank.source_kind
@@ -108,37 +107,15 @@ def _typed_span(text: str) -> DailySpan:
     return span
 
 
-_PARSERS: dict[str, Callable[[Any], Any]] = {"lights": _typed_span, "gas": _typed_span, "fluid_renewed": _past_day}
-
-
-def _marks(marks: Marks, given: Mapping[str, Any], cleared: Collection[str]) -> Marks:
-    new = Marks()
-    low, high = marks.plants_low_mg_l, marks.plants_high_mg_l
-    if "plants" in cleared:
-        low, high = new.plants_low_mg_l, new.plants_high_mg_l
-    if "plants" in given:
-        match = _RANGE.fullmatch(given["plants"].strip())
+def _parsed(setting: Setting, typed: Any) -> tuple[Any, ...]:
+    """Return what was typed as the values of the fields."""
+    if setting.kind == "span":
+        return (_typed_span(typed),)
+    if setting.kind == "day":
+        return (_past_day(typed),)
+    if setting.kind == "range":
+        match = _RANGE.fullmatch(typed.strip())
         if match is None:
-            raise ValueError(f"The plants' range must look like 15-30, not {given['plants']!r}.")
-        low, high = map(float, match.groups())
-    fish = new.fish_mg_l if "fish_limit" in cleared else given.get("fish_limit", marks.fish_mg_l)
-    return Marks(plants_low_mg_l=low, plants_high_mg_l=high, fish_mg_l=fish)
-
-
-def _source(source: GasSource | None, given: Mapping[str, Any], cleared: Collection[str]) -> GasSource | None:
-    if "source" in cleared:
-        source = None
-    if "source" in given and (source is None or source.kind != given["source"]):
-        source = GasSource(kind=given["source"])
-    if source is None:
-        if {"source_amount", "source_started", "valve"} & set(given):
-            raise ValueError("Also enter the gas source: fermentation, acid-bicarbonate or cylinder.")
-        return None
-    if "source_amount" in given or "source_amount" in cleared:
-        source = replace(source, amount_g=given.get("source_amount"))
-    if "source_started" in given or "source_started" in cleared:
-        started = given.get("source_started")
-        source = replace(source, started=None if started is None else _past_day(started))
-    if "valve" in given or "valve" in cleared:
-        source = replace(source, valve=given.get("valve"))
-    return source
+            raise ValueError(f"{setting.name} must look like 15-30, not {typed!r}.")
+        return tuple(map(float, match.groups()))
+    return (typed,)

@@ -5,22 +5,12 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field, replace
 from datetime import date, time
-from typing import Any, Self, get_args
+from typing import Any, Self
 
-from colorread.limits import (
-    FISH_LIMIT_RANGE_MG_L,
-    KH_RANGE_DKH,
-    PLANTS_LIMIT_RANGE_MG_L,
-    SENSITIVE_FISH_LIMIT_MG_L,
-    SOURCE_AMOUNT_RANGE_G,
-    TANK_VOLUME_RANGE_L,
-    TEMPERATURE_RANGE_C,
-    USUAL_KH_DKH,
-    USUAL_TEMPERATURE_C,
-)
+from colorread.limits import SENSITIVE_FISH_LIMIT_MG_L, USUAL_KH_DKH, USUAL_TEMPERATURE_C, LightName
 from colorread.ranges import checked_number
-from colorread.reading.record import LightName
 from colorread.reading.verdict import Marks
+from colorread.tank.described import SETTINGS
 from colorread.words.gas_care import NO_VALVE_ON_YEAST, SourceKind, Valve
 
 _SPAN = re.compile(r"(\d{1,2}):(\d{2})\s*-\s*(\d{1,2}):(\d{2})")
@@ -211,28 +201,13 @@ class Tank:
                 "A tank's name starts with a letter or digit and has up to 40 letters, digits, spaces, dots or "
                 f"dashes; it cannot be {self.name!r}."
             )
-        if self.light not in get_args(LightName):
-            raise ValueError(f"The light must be one of {', '.join(get_args(LightName))}, not {self.light!r}.")
-        _require("The volume in L", self.volume_l, *TANK_VOLUME_RANGE_L)
-        _require("The KH of the fluid in dKH", self.kh_dkh, *KH_RANGE_DKH)
-        _require("The KH of the tank in dKH", self.tank_kh_dkh, *KH_RANGE_DKH)
-        _require("The temperature in degrees C", self.temperature_c, *TEMPERATURE_RANGE_C)
-        marks = self.marks
-        for mark in (marks.plants_low_mg_l, marks.plants_high_mg_l):
-            _require("The plants' range in mg/L", mark, *PLANTS_LIMIT_RANGE_MG_L)
-        _require("The fish limit in mg/L", marks.fish_mg_l, *FISH_LIMIT_RANGE_MG_L)
-        if not marks.plants_low_mg_l < marks.plants_high_mg_l:
+        for setting in SETTINGS.values():
+            for value in setting.values_in(self):
+                if value is not None and setting.measure is not None:
+                    checked_number(f"{setting.name} in {setting.measure.unit}", value, *setting.measure.limits)
+                if value is not None and setting.choices and value not in setting.choices:
+                    raise ValueError(f"{setting.name} must be one of {', '.join(setting.choices)}, not {value!r}.")
+        if not self.marks.plants_low_mg_l < self.marks.plants_high_mg_l:
             raise ValueError("The plants' range must start below its end.")
-        if self.source is not None:
-            if self.source.kind not in get_args(SourceKind):
-                raise ValueError(f"The gas source must be one of {', '.join(get_args(SourceKind))}.")
-            if self.source.valve is not None and self.source.valve not in get_args(Valve):
-                raise ValueError(f"The valve must be one of {', '.join(get_args(Valve))}.")
-            if self.source.kind == "fermentation" and self.source.valve not in (None, "none"):
-                raise ValueError(f"{NO_VALVE_ON_YEAST} Enter none as its valve.")
-            _require("The amount of the gas source in g", self.source.amount_g, *SOURCE_AMOUNT_RANGE_G)
-
-
-def _require(name: str, value: float | None, low: float, high: float) -> None:
-    if value is not None:
-        checked_number(name, value, low, high)
+        if self.source_kind == "fermentation" and self.valve not in (None, "none"):
+            raise ValueError(f"{NO_VALVE_ON_YEAST} Enter none as its valve.")

@@ -1,0 +1,245 @@
+"""
+What the settings of a tank are called, how they are asked for, and within which limits they are taken.
+
+A setting is a field of `colorread.tank.settings.Tank` and a row here: its option, its field in the form, how it is
+typed and its limits follow from that. Without heavy imports, so that the command line may tell them at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal, NamedTuple, get_args
+
+from colorread.limits import (
+    FISH_LIMIT_RANGE_MG_L,
+    KH_RANGE_DKH,
+    PLANTS_LIMIT_RANGE_MG_L,
+    SENSITIVE_FISH_LIMIT_MG_L,
+    SOURCE_AMOUNT_RANGE_G,
+    TANK_VOLUME_RANGE_L,
+    TEMPERATURE_RANGE_C,
+    USUAL_FISH_LIMIT_MG_L,
+    USUAL_KH_DKH,
+    USUAL_PLANTS_RANGE_MG_L,
+    USUAL_TEMPERATURE_C,
+    LightName,
+)
+from colorread.words.gas_care import SENSITIVE_ANIMALS, SOURCE_WORDS, VALVE_WORDS
+
+NO_TANK_KH = "Leave it out: with almost no KH, tank pH says nothing about CO2."
+
+
+class Measure(NamedTuple):
+    """
+    In what a number is typed.
+
+    Parameters
+    ----------
+    metavar, unit : str
+        What stands for it on the command line, and its unit in words.
+    limits : tuple of float
+        Within which it is taken, in the unit of the project.
+    quantity : str
+        Which of `colorread.chemistry.units.UNITS`, if it may be typed in other units.
+    """
+
+    metavar: str
+    unit: str
+    limits: tuple[float, float]
+    quantity: str = ""
+
+
+class Shown(NamedTuple):
+    """
+    How a setting stands in a form.
+
+    Parameters
+    ----------
+    group, label, hint : str
+        The legend that it stands under, what is beside its field, and what is below; ``{usual}`` there stands for what
+        is taken where nobody states it.
+    """
+
+    group: str
+    label: str
+    hint: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """
+    One setting.
+
+    Parameters
+    ----------
+    kind : {'number', 'range', 'span', 'day', 'choice', 'flag', 'file'}
+        How it is typed; a range is two numbers, a span two times of the day.
+    fields : tuple of str
+        The fields of `Tank` that hold it, with a dot where they are fields of a field.
+    help : str
+        On the command line.
+    shown : Shown
+        In a form.
+    name : str
+        In a sentence about what was typed, such as ``The volume``; empty where what is typed tells it.
+    measure : Measure or None
+        Of numbers.
+    usual : float or None
+        What is taken where nobody states it.
+    if_low : str
+        What to do with a number that is too low, a sentence.
+    choices : mapping of str to str
+        What can be chosen, and in words.
+    unset : str
+        In words, that nothing is chosen; empty where something always is.
+    """
+
+    kind: Literal["number", "range", "span", "day", "choice", "flag", "file"]
+    fields: tuple[str, ...]
+    help: str
+    shown: Shown
+    name: str = ""
+    measure: Measure | None = None
+    usual: float | None = None
+    if_low: str = ""
+    choices: Mapping[Any, str] = field(default_factory=dict)
+    unset: str = ""
+
+    def values_in(self, tank: object) -> list[Any]:
+        """Return what a tank has at its fields; None where it has nothing."""
+        values = []
+        for path in self.fields:
+            value: Any = tank
+            for name in path.split("."):
+                value = None if value is None else getattr(value, name)
+            values.append(value)
+        return values
+
+
+_DKH = Measure("DKH", "dKH", KH_RANGE_DKH, "kh")
+_SENSITIVE = f"CO2-sensitive animals: {SENSITIVE_ANIMALS}. Uses a fish limit of {SENSITIVE_FISH_LIMIT_MG_L:g} mg/L."
+
+SETTINGS: Mapping[str, Setting] = {
+    "kh": Setting(
+        kind="number",
+        fields=("kh_dkh",),
+        help=f"KH of the fluid in the vial, in dKH; default {USUAL_KH_DKH:g}.",
+        shown=Shown("", "KH of the fluid in the vial", "Not of the tank. Leave empty for {usual}."),
+        name="The KH of the fluid",
+        measure=_DKH,
+        usual=USUAL_KH_DKH,
+    ),
+    "lights": Setting(
+        kind="span",
+        fields=("lights",),
+        help="When the lights are on.",
+        shown=Shown("Every day", "Lights", "On the tank's own clock."),
+    ),
+    "gas": Setting(
+        kind="span",
+        fields=("gas",),
+        help="When the gas is on; a yeast bottle has no hours.",
+        shown=Shown("Every day", "Gas", "Leave empty for a yeast bottle: it never stops."),
+    ),
+    "temperature": Setting(
+        kind="number",
+        fields=("temperature_c",),
+        help=f"Water temperature in degrees C; default {USUAL_TEMPERATURE_C:g}.",
+        shown=Shown("Water and fluid", "Water temperature", "Leave empty for {usual}."),
+        name="The temperature",
+        measure=Measure("C", "degrees C", TEMPERATURE_RANGE_C, "temperature"),
+        usual=USUAL_TEMPERATURE_C,
+    ),
+    "fluid_renewed": Setting(
+        kind="day",
+        fields=("fluid_renewed",),
+        help="Day the fluid was renewed.",
+        shown=Shown("Water and fluid", "Fluid renewed on"),
+    ),
+    "tank_kh": Setting(
+        kind="number",
+        fields=("tank_kh_dkh",),
+        help="KH of the tank water, in dKH.",
+        shown=Shown("Water and fluid", "KH of the tank water", "Adds the pH a probe should show. May be left empty."),
+        name="The KH of the tank",
+        measure=_DKH,
+        if_low=NO_TANK_KH,
+    ),
+    "volume": Setting(
+        kind="number",
+        fields=("volume_l",),
+        help="Tank volume in L.",
+        shown=Shown("Water and fluid", "Tank volume"),
+        name="The volume",
+        measure=Measure("L", "L", TANK_VOLUME_RANGE_L, "volume"),
+    ),
+    "source": Setting(
+        kind="choice",
+        fields=("source.kind",),
+        help="Gas source; a new kind clears amount, day and valve.",
+        shown=Shown("Gas source", "Source"),
+        name="The gas source",
+        choices=SOURCE_WORDS,
+        unset="not set",
+    ),
+    "valve": Setting(
+        kind="choice",
+        fields=("source.valve",),
+        help=f"What sets the gas: {', '.join(VALVE_WORDS.values())}.",
+        shown=Shown("Gas source", "Valve that sets the gas", "A fermenting bottle has none: it cannot be stopped."),
+        name="The valve",
+        choices=VALVE_WORDS,
+        unset="not known",
+    ),
+    "source_amount": Setting(
+        kind="number",
+        fields=("source.amount_g",),
+        help="Sugar, citric acid or gas at the start, in g.",
+        shown=Shown("Gas source", "Sugar, citric acid or gas at the start"),
+        name="The amount of the gas source",
+        measure=Measure("GRAMS", "g", SOURCE_AMOUNT_RANGE_G, "mass"),
+    ),
+    "source_started": Setting(
+        kind="day", fields=("source.started",), help="Day of the last refill.", shown=Shown("Gas source", "Last refill")
+    ),
+    "sensitive": Setting(kind="flag", fields=("sensitive",), help=_SENSITIVE, shown=Shown("Limits", _SENSITIVE)),
+    "plants": Setting(
+        kind="range",
+        fields=("marks.plants_low_mg_l", "marks.plants_high_mg_l"),
+        help="Plants' range in mg/L; default {:g}-{:g}.".format(*USUAL_PLANTS_RANGE_MG_L),
+        shown=Shown("Limits", "Plants' range", "Usual: {:g}-{:g} (hobby convention).".format(*USUAL_PLANTS_RANGE_MG_L)),
+        name="The plants' range",
+        measure=Measure("LOW-HIGH", "mg/L", PLANTS_LIMIT_RANGE_MG_L),
+    ),
+    "fish_limit": Setting(
+        kind="number",
+        fields=("marks.fish_mg_l",),
+        help=f"Fish limit in mg/L; default {USUAL_FISH_LIMIT_MG_L:g}.",
+        shown=Shown(
+            "Limits",
+            "Fish limit",
+            "From {:g} to {:g}. Fish-welfare sources advise {:g} mg/L or less long term.".format(
+                *FISH_LIMIT_RANGE_MG_L, SENSITIVE_FISH_LIMIT_MG_L
+            ),
+        ),
+        name="The fish limit",
+        measure=Measure("MG_L", "mg/L", FISH_LIMIT_RANGE_MG_L),
+    ),
+    "light": Setting(
+        kind="choice",
+        fields=("light",),
+        help="Lamp in the photos, if known.",
+        shown=Shown("Photos", "Lamp in the photos"),
+        name="The light",
+        choices={name: name.replace("-", " ") for name in get_args(LightName)},
+    ),
+    "profile": Setting(
+        kind="file",
+        fields=("profile",),
+        help="Calibration profile for its photos.",
+        shown=Shown("Photos", "Calibration profile"),
+        unset="none",
+    ),
+}
+"""By the names of the options of ``colorread tank``, with underscores; in the order of the form."""
