@@ -589,7 +589,7 @@ def test_table_has_a_row_for_each_photo(tmp_path: Path) -> None:
     in_tank = PhotoPoint(photo=read.photo, taken_at=read.taken_at, co2_mg_l=Interval(value=21.0, low=16.123, high=28.5))
     write_csv(tmp_path / "week.csv", [read, one_sided, refused], [in_tank])
     first, second, third = table(tmp_path / "week.csv")
-    assert tuple(first) == COLUMNS
+    assert tuple(first) == tuple(COLUMNS)
     assert first["taken_at"] == "2025-06-04T05:30:09+01:00"
     assert (first["co2_mg_l"], first["co2_low_mg_l"], first["co2_high_mg_l"]) == ("18.05", "12.00", "27.00")
     tank = [[row[f"tank_co2{end}_mg_l"] for end in ("", "_low", "_high")] for row in (first, second, third)]

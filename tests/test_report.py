@@ -21,12 +21,11 @@ from colorread.report.axes import PLOT_COLORS
 from colorread.report.html import PICTURES_MAX, report_html, write_report
 from colorread.report.plot import MADE_UP, day_figure, history_figure, recent_readings, week_figure, write_plot
 from colorread.report.svg import figure_svg, history_svgs
-from colorread.report.words import setting_rows
 from colorread.tank.results import Estimate, TankSummary
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import GasSource, Marks, Tank, parse_span
 from colorread.tank.summary import summarize
-from colorread.tank.words import HOURS_ABOVE, OF_WHEN, forecast_rows, number_rows
+from colorread.tank.words import HOURS_ABOVE, OF_WHEN, forecast_rows, number_rows, setting_rows
 from colorread.words.gas_care import gas_cautions
 from tests.fabricated import made_reading
 from tests.fabricated_week import (
@@ -137,7 +136,7 @@ def test_the_answer_comes_first_and_everything_else_is_there(page: _Page) -> Non
         "Sun, Jun 8, 18:18",
         "above 7.55",
         "Plummer and Busenberg (1982",
-        "KH of the tank 6 dKH",
+        "KH of the tank water 6 dKH",
         f"by colorread {__version__}",
     ]
     places = [page.text.find(words) for words in order]
@@ -456,8 +455,9 @@ def test_svg_has_no_color_of_its_own_and_is_the_same_each_time() -> None:
 
 def test_hours_that_nobody_stated_are_called_assumed() -> None:
     tank = Tank(name="bare", source=GasSource(kind="fermentation"))
-    assert dict(setting_rows(tank))["Gas"] == "00:00-24:00 every day (assumed)"
-    assert dict(setting_rows(replace(tank, gas=parse_span("08:00-18:00"))))["Gas"] == "08:00-18:00 every day"
+    for gas, words in ((None, "00:00-24:00 (assumed)"), (parse_span("08:00-18:00"), "08:00-18:00")):
+        rows = {setting.shown.label: shown for setting, shown in setting_rows(replace(tank, gas=gas))}
+        assert rows["Gas"] == words
 
 
 def test_hours_above_the_mark_and_the_share_of_the_light_never_tell_certainty() -> None:

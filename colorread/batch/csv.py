@@ -6,41 +6,44 @@ import csv
 import io
 import os
 from collections.abc import Iterable
+from typing import Any
 
 from calibration.whole_file import write_whole
 from colorread.reading.record import Interval, Reading
+from colorread.records import plain
 from colorread.tank.results import PhotoPoint, tank_co2_of
 
-COLUMNS = (
-    "photo",
-    "status",
-    "taken_at",
-    "time_source",
-    "co2_mg_l",
-    "co2_low_mg_l",
-    "co2_high_mg_l",
-    "tank_co2_mg_l",
-    "tank_co2_low_mg_l",
-    "tank_co2_high_mg_l",
-    "ph",
-    "ph_low",
-    "ph_high",
-    "limit",
-    "plants",
-    "fish",
-    "kh_dkh",
-    "temperature_c",
-    "light",
-    "profile",
-    "assumed",
-    "flags",
-    "code",
-    "message",
-    "next_step",
-)
+COLUMNS = {
+    "photo": ("photo", ""),
+    "status": ("status", ""),
+    "taken_at": ("taken_at", ""),
+    "time_source": ("time_source", ""),
+    "co2_mg_l": ("co2_mg_l.value", ".2f"),
+    "co2_low_mg_l": ("co2_mg_l.low", ".2f"),
+    "co2_high_mg_l": ("co2_mg_l.high", ".2f"),
+    "tank_co2_mg_l": ("tank_co2_mg_l.value", ".2f"),
+    "tank_co2_low_mg_l": ("tank_co2_mg_l.low", ".2f"),
+    "tank_co2_high_mg_l": ("tank_co2_mg_l.high", ".2f"),
+    "ph": ("ph.value", ".3f"),
+    "ph_low": ("ph.low", ".3f"),
+    "ph_high": ("ph.high", ".3f"),
+    "limit": ("limit", ""),
+    "plants": ("verdict.plants", ""),
+    "fish": ("verdict.fish", ""),
+    "kh_dkh": ("kh_dkh", "g"),
+    "temperature_c": ("temperature_c", "g"),
+    "light": ("light", ""),
+    "profile": ("profile", ""),
+    "assumed": ("assumed", ""),
+    "flags": ("flags", ""),
+    "code": ("reason.code", ""),
+    "message": ("reason.message", ""),
+    "next_step": ("reason.next_step", ""),
+}
 """
-Heads of the columns. Numbers carry their unit in the head; the intervals are 90 %. What begins with ``co2`` is the CO2
-of the vial, what begins with ``tank_co2`` that of the tank when the photo was taken.
+Columns by their heads: where each stands in the JSON of a reading, and the format of its number. Numbers carry their
+unit in the head; the intervals are 90 %. What begins with ``co2`` is the CO2 of the vial, what begins with ``tank_co2``
+that of the tank when the photo was taken.
 """
 
 # A cell that begins so is taken for a formula by spreadsheets, or hides one behind white space.
@@ -96,39 +99,15 @@ def write_csv(path: str | os.PathLike[str], readings: Iterable[Reading], tank_co
     write_whole(path, csv_bytes(readings, tank_co2))
 
 
-def _row(reading: Reading, tank_co2: Interval | None) -> tuple[str, ...]:
-    verdict, reason = reading.verdict, reading.reason
-    return (
-        _text(reading.photo),
-        reading.status,
-        "" if reading.taken_at is None else reading.taken_at.isoformat(),
-        reading.time_source,
-        *_interval(reading.co2_mg_l, 2),
-        *_interval(tank_co2, 2),
-        *_interval(reading.ph, 3),
-        reading.limit or "",
-        "" if verdict is None else verdict.plants,
-        "" if verdict is None else verdict.fish,
-        f"{reading.kh_dkh:g}",
-        f"{reading.temperature_c:g}",
-        reading.light,
-        _text(reading.profile or ""),
-        _text(" ".join(reading.assumed)),
-        _text(" ".join(reading.flags)),
-        "" if reason is None else _text(reason.code),
-        "" if reason is None else _text(reason.message),
-        "" if reason is None else _text(reason.next_step),
-    )
+def _row(reading: Reading, tank_co2: Interval | None) -> list[str]:
+    data = {**plain(reading), "tank_co2_mg_l": plain(tank_co2)}
+    return [_cell(data, path, number_format) for path, number_format in COLUMNS.values()]
 
 
-def _interval(interval: Interval | None, digits: int) -> tuple[str, str, str]:
-    if interval is None:
-        return "", "", ""
-    value, low, high = (
-        "" if number is None else f"{number:.{digits}f}" for number in (interval.value, interval.low, interval.high)
-    )
-    return value, low, high
-
-
-def _text(text: str) -> str:
+def _cell(value: Any, path: str, number_format: str) -> str:
+    for name in path.split("."):
+        value = None if value is None else value[name]
+    if isinstance(value, float | int):
+        return format(value, number_format)
+    text = " ".join(value) if isinstance(value, list) else value or ""
     return f"'{text}" if text.startswith(_FORMULA_STARTS) else text

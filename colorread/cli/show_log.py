@@ -15,8 +15,8 @@ from colorread.reading.record import Reading
 from colorread.tank.events import Event
 from colorread.tank.settings import Tank
 from colorread.tank.typed_event import event_words
-from colorread.words.gas_care import SOURCE_WORDS, VALVE_WORDS
-from colorread.words.numbers import clean_name, kh_words, number_words, temperature_words
+from colorread.tank.words import setting_rows
+from colorread.words.numbers import clean_name, number_words
 
 _GAP = 2  # letters between columns
 _NAME_WIDTH_MIN = 12  # narrower, and a name of a photo is better read where all columns fold alike
@@ -118,26 +118,11 @@ def print_tank(console: Console, tank: Tank, n_readings: int) -> None:
     n_readings : int
         How many readings it has.
     """
-    marks, unknown = tank.judged_by, "not set"
-    rows = {
-        "Volume": unknown if tank.volume_l is None else with_other_unit("volume", tank.volume_l),
-        "Fluid": kh_words(tank.kh_dkh)
-        + ("" if tank.fluid_renewed is None else f", renewed {tank.fluid_renewed.isoformat()}"),
-        "Water": ("KH " + unknown if tank.tank_kh_dkh is None else f"{tank.tank_kh_dkh:g} dKH")
-        + f", {temperature_words(tank.temperature_c)}",
-        "Lights": unknown if tank.lights is None else str(tank.lights),
-        "Gas": unknown if tank.gas_hours is None else f"{tank.gas_hours}{'' if tank.gas else ' (assumed)'}",
-        "Source": _source_words(tank) or unknown,
-        "Animals": "CO2-sensitive" if tank.sensitive else "not CO2-sensitive",
-        "Limits": f"plants {marks.plants_low_mg_l:g} to {marks.plants_high_mg_l:g} mg/L, fish {marks.fish_mg_l:g} mg/L"
-        + (f" (sensitive animals; else {tank.marks.fish_mg_l:g})" if marks.fish_mg_l != tank.marks.fish_mg_l else ""),
-        "Photos": f"lamp {tank.light}" + ("" if tank.profile is None else f", profile {clean_name(tank.profile)}"),
-        "Readings": str(n_readings),
-    }
+    rows = [(setting.shown.label, words or "not set") for setting, words in setting_rows(tank)]
     title = f"{tank.name} (made up)" if tank.made_up else tank.name
     console.print(shown(console, title, "bold underline"))
     grid = Table.grid(padding=(0, 2, 0, 0))
-    for label, words in rows.items():
+    for label, words in (*rows, ("Readings", str(n_readings))):
         grid.add_row(label, shown(console, words))
     console.print(grid)
 
@@ -163,19 +148,6 @@ def _cells(reading: Reading) -> list[str]:
         message = "" if reading.reason is None else clean_name(reading.reason.message)
         return [taken, name, "-", "", f"not read: {message}"]
     return [taken, name, *number_words(reading.co2_mg_l).cells(), reading.verdict.fish]
-
-
-def _source_words(tank: Tank) -> str:
-    source = tank.source
-    if source is None:
-        return ""
-    amount = "" if source.amount_g is None else f", {with_other_unit('mass', source.amount_g)}"
-    return (
-        SOURCE_WORDS[source.kind]
-        + amount
-        + ("" if source.started is None else f", refilled {source.started.isoformat()}")
-        + ("" if source.valve is None else f", {VALVE_WORDS[source.valve]}")
-    )
 
 
 def _table() -> Table:

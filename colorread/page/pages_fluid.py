@@ -6,7 +6,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from colorread.chemistry.recipe import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
-from colorread.chemistry.units import Unit
+from colorread.chemistry.units import UNITS, Unit
 from colorread.limits import TARGET_KH_RANGE_DKH, USUAL_KH_DKH
 from colorread.page.core import units_shown
 from colorread.page.render import page
@@ -22,7 +22,7 @@ def fluid(request: Request, kh: str = "", volume: str = "1000", vial: str = "5")
     """Show the recipe for a KH, a volume and a vial."""
     units = units_shown(request)
     unit = units.kh
-    kh_words = dkh_words if units.kh_name == "dkh" else _three_digits(unit)
+    kh_words = dkh_words if unit == UNITS["kh"]["dkh"] else _three_digits(unit)
     texts = {"kh": kh or unit.number(USUAL_KH_DKH), "volume": volume, "vial": vial}
     wrong = title = ""
     rows: tuple[tuple[str, str], ...] = ()

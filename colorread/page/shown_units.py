@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import astuple, dataclass, fields
+from dataclasses import dataclass
 
 from colorread.chemistry.units import UNITS, Quantity, Unit
 
@@ -10,43 +10,25 @@ from colorread.chemistry.units import UNITS, Quantity, Unit
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Units:
     """
-    Units that a browser shows, by their names in `colorread.chemistry.units.UNITS`.
+    Units that a browser shows, of those in `colorread.chemistry.units.UNITS`.
 
     Parameters
     ----------
-    temperature_name, kh_name, volume_name, mass_name : str
-        Such as ``c``, ``dkh``, ``l`` and ``g``.
+    temperature, kh, volume, mass : Unit
+        Of temperature, of carbonate hardness, of the volume of a tank, and of what a gas source holds.
     """
 
-    temperature_name: str = "c"
-    kh_name: str = "dkh"
-    volume_name: str = "l"
-    mass_name: str = "g"
-
-    @property
-    def temperature(self) -> Unit:
-        """Unit of temperature."""
-        return UNITS["temperature"][self.temperature_name]
-
-    @property
-    def kh(self) -> Unit:
-        """Unit of carbonate hardness."""
-        return UNITS["kh"][self.kh_name]
-
-    @property
-    def volume(self) -> Unit:
-        """Unit of the volume of a tank."""
-        return UNITS["volume"][self.volume_name]
-
-    @property
-    def mass(self) -> Unit:
-        """Unit of what a gas source holds."""
-        return UNITS["mass"][self.mass_name]
+    temperature: Unit = UNITS["temperature"]["c"]
+    kh: Unit = UNITS["kh"]["dkh"]
+    volume: Unit = UNITS["volume"]["l"]
+    mass: Unit = UNITS["mass"]["g"]
 
     @property
     def cookie(self) -> str:
         """What a cookie keeps of it."""
-        return ".".join(astuple(self))
+        return ".".join(
+            name for quantity in CHOSEN for name, unit in UNITS[quantity].items() if unit is getattr(self, quantity)
+        )
 
 
 CHOSEN: tuple[Quantity, ...] = ("temperature", "kh", "volume", "mass")
@@ -67,5 +49,5 @@ def units_of(cookie: str) -> Units:
     Units
         Those of the project where it tells of none.
     """
-    names = zip(fields(Units), CHOSEN, cookie.split("."), strict=False)
-    return Units(**{field.name: name for field, quantity, name in names if name in UNITS[quantity]})
+    names = zip(CHOSEN, cookie.split("."), strict=False)
+    return Units(**{quantity: UNITS[quantity][name] for quantity, name in names if name in UNITS[quantity]})

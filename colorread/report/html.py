@@ -17,12 +17,12 @@ from colorread.reading.record import NORMAL_95, Interval, Reading
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.plot import MADE_UP, days_start
 from colorread.report.svg import day_svgs, history_svgs, week_svgs
-from colorread.report.words import period_words, setting_rows
+from colorread.report.words import period_words
 from colorread.tank.plan_words import plan_lines
 from colorread.tank.results import PhotoPoint, TankSummary, tank_co2_of
 from colorread.tank.series import wall_clock
 from colorread.tank.typed_event import LETTERS, event_words, moment_words
-from colorread.tank.words import OF_WHEN, RECOMMENDED, fitted_rows, forecast_rows, number_rows
+from colorread.tank.words import OF_WHEN, RECOMMENDED, fitted_rows, forecast_rows, number_rows, setting_rows
 from colorread.words.bar import bar_svg
 from colorread.words.flags import flag_texts
 from colorread.words.numbers import (
@@ -120,7 +120,11 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
             n_without=sum(
                 not row.picture and entry.picture is not None for row, entry in zip(rows, ordered, strict=True)
             ),
-            settings=setting_rows(summary.tank),
+            settings=[
+                (setting.shown.label, words)
+                for setting, words in setting_rows(summary.tank)
+                if words and setting.shown.group != "Photos"  # a report may be given to others
+            ],
             plan=plan_lines(summary.plan),
             letters=LETTERS,
             events=[(moment_words(event.at), event_words(event)) for event in reversed(summary.events)],

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal, NamedTuple, get_args
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, get_args
 
 from colorread.limits import (
     FISH_LIMIT_RANGE_MG_L,
@@ -27,6 +27,9 @@ from colorread.limits import (
 )
 from colorread.words.gas_care import SENSITIVE_ANIMALS, SOURCE_WORDS, VALVE_WORDS
 
+if TYPE_CHECKING:  # takes long to load
+    from colorread.chemistry.units import Quantity
+
 NO_TANK_KH = "Leave it out: with almost no KH, tank pH says nothing about CO2."
 
 
@@ -40,14 +43,14 @@ class Measure(NamedTuple):
         What stands for it on the command line, and its unit in words.
     limits : tuple of float
         Within which it is taken, in the unit of the project.
-    quantity : str
+    quantity : str or None
         Which of `colorread.chemistry.units.UNITS`, if it may be typed in other units.
     """
 
     metavar: str
     unit: str
     limits: tuple[float, float]
-    quantity: str = ""
+    quantity: Quantity | None = None
 
 
 class Shown(NamedTuple):
@@ -118,7 +121,7 @@ class Setting:
 
 
 _DKH = Measure("DKH", "dKH", KH_RANGE_DKH, "kh")
-_SENSITIVE = f"CO2-sensitive animals: {SENSITIVE_ANIMALS}. Uses a fish limit of {SENSITIVE_FISH_LIMIT_MG_L:g} mg/L."
+_SENSITIVE = f"{SENSITIVE_ANIMALS}. Uses a fish limit of {SENSITIVE_FISH_LIMIT_MG_L:g} mg/L."
 
 SETTINGS: Mapping[str, Setting] = {
     "kh": Setting(
@@ -203,7 +206,12 @@ SETTINGS: Mapping[str, Setting] = {
     "source_started": Setting(
         kind="day", fields=("source.started",), help="Day of the last refill.", shown=Shown("Gas source", "Last refill")
     ),
-    "sensitive": Setting(kind="flag", fields=("sensitive",), help=_SENSITIVE, shown=Shown("Limits", _SENSITIVE)),
+    "sensitive": Setting(
+        kind="flag",
+        fields=("sensitive",),
+        help=f"CO2-sensitive animals: {_SENSITIVE}",
+        shown=Shown("Limits", "CO2-sensitive animals", _SENSITIVE),
+    ),
     "plants": Setting(
         kind="range",
         fields=("marks.plants_low_mg_l", "marks.plants_high_mg_l"),

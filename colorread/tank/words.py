@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
+from typing import Any
 
+from colorread.chemistry.units import with_other_unit
 from colorread.reading.record import Interval
 from colorread.tank.day_words import charge_words, fading_words, hours_words
+from colorread.tank.described import SETTINGS, Setting
 from colorread.tank.results import Advice, DayForecast, EstimateName, TankSummary, Told
-from colorread.words.numbers import NumberWords, co2_words, number_words, percent_words
+from colorread.tank.settings import Tank
+from colorread.words.numbers import NumberWords, clean_name, co2_words, number_words, percent_words
 
 OF_WHEN = "Levels: on the day of the last photo. Rates: at its time."
 RECOMMENDED = "Recommended"
@@ -157,3 +161,39 @@ def _forecast_row(day: DayForecast, role: str) -> ForecastRow:
             "Chance to stay below fish limit": (percent_words(day.fish_probability), ""),
         },
     )
+
+
+def setting_rows(tank: Tank) -> list[tuple[Setting, str]]:
+    """
+    Return what the keeper said about a tank, and what is assumed where nothing was said.
+
+    Parameters
+    ----------
+    tank : Tank
+        Its settings.
+
+    Returns
+    -------
+    list of (Setting, str)
+        Every setting and its value in words, empty where it is not known; the limits are those it is judged by.
+    """
+    held = replace(tank, gas=tank.gas_hours, marks=tank.judged_by)
+    return [
+        (setting, _setting_words(setting, setting.values_in(held), is_assumed=None in setting.values_in(tank)))
+        for setting in SETTINGS.values()
+    ]
+
+
+def _setting_words(setting: Setting, values: Sequence[Any], *, is_assumed: bool) -> str:
+    value = setting.usual if values[0] is None else values[0]
+    if value is None:
+        return ""
+    measure, remark = setting.measure, "assumed" if is_assumed else ""
+    if measure is not None and measure.quantity is not None:
+        return with_other_unit(measure.quantity, value, remark=remark and f", {remark}")
+    if measure is not None:
+        return f"{' to '.join(f'{end:g}' for end in values)} {measure.unit}"
+    if setting.kind == "flag":
+        return "yes" if value else "no"
+    words = setting.choices.get(value) or clean_name(str(value))
+    return words + (remark and f" ({remark})")

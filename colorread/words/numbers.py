@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from colorread.chemistry.units import with_other_unit
-from colorread.limits import USUAL_KH_DKH, USUAL_TEMPERATURE_C
 from colorread.reading.record import Interval, Level, Reading
 
 NO_BREAK = "\xa0"
@@ -231,42 +230,6 @@ def input_words(reading: Reading) -> tuple[str, str]:
         inputs["profile"] = f"profile {clean_name(reading.profile)}"
     stated = ", ".join(text for name, text in inputs.items() if name not in reading.assumed)
     return stated, ", ".join(text for name, text in inputs.items() if name in reading.assumed)
-
-
-def kh_words(kh_dkh: float | None) -> str:
-    """
-    Return the KH of the fluid in words.
-
-    Parameters
-    ----------
-    kh_dkh : float or None
-        As stated, if it was [dKH].
-
-    Returns
-    -------
-    str
-        Such as ``4 dKH (assumed)``.
-    """
-    return f"{USUAL_KH_DKH:g} dKH (assumed)" if kh_dkh is None else f"{kh_dkh:g} dKH"
-
-
-def temperature_words(temperature_c: float | None) -> str:
-    """
-    Return the temperature of the water in words.
-
-    Parameters
-    ----------
-    temperature_c : float or None
-        As stated, if it was [degC].
-
-    Returns
-    -------
-    str
-        Such as ``25 °C (77 °F, assumed)``.
-    """
-    if temperature_c is None:
-        return with_other_unit("temperature", USUAL_TEMPERATURE_C, remark=", assumed")
-    return with_other_unit("temperature", temperature_c)
 
 
 def budget_words(reading: Reading) -> str:
