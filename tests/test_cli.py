@@ -254,6 +254,10 @@ def test_sensitive_animals_have_a_lower_limit(pipeline: FakePipeline, tmp_path: 
         assert run("read", "a.jpg", *arguments).exit_code == 0
         limits.append(pipeline.calls[-1][1].marks.fish_mg_l)
     assert limits == [30.0, 20.0, 12.0]
+    assert run("tank", "add", "shrimp", "--sensitive", "--log", log).exit_code == 0
+    for arguments, limit in (((), 20.0), (("--not-sensitive",), 30.0)):
+        assert run("read", "a.jpg", "--tank", "shrimp", "--log", log, *arguments).exit_code == 0
+        assert pipeline.calls[-1][1].marks.fish_mg_l == limit
 
 
 @pytest.mark.usefixtures("pipeline")

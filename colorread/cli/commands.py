@@ -68,7 +68,7 @@ app.command(
     short_help="Mix the KH fluid and dose its dye.",
     epilog="Example: colorread fluid --kh 4 --volume 1000 --scale-error 0.1",
 )(fluid.fluid)
-app.command(short_help="Read CO2 from photos.", epilog=f"{read.EPILOG}\n\n{_EXIT_CODES}")(read.read)
+app.command("read", short_help="Read CO2 from photos.", epilog=f"{read.EPILOG}\n\n{_EXIT_CODES}")(read.read)
 app.command(short_help="Read a folder and follow the tank.", epilog=f"{batch.EPILOG}\n\n{_EXIT_CODES}")(batch.batch)
 app.command("gas", short_help="Plan the gas: what to mix, how to dose it, until when.", epilog=gas.EPILOG)(gas.gas)
 app.command(

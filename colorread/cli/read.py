@@ -4,28 +4,20 @@ from __future__ import annotations
 
 import os
 import shlex
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from colorread.cli.log import LogFile, log_path, open_log
-from colorread.cli.options import (
-    EXIT_FAILED,
-    EXIT_REFUSED,
-    fail,
-    number,
-    rectangle,
-    trouble_of,
-)
+from colorread.cli.options import EXIT_FAILED, EXIT_REFUSED, fail, rectangle, trouble_of
 from colorread.cli.profile import load_profile, prepare_defaults
-from colorread.limits import KH_RANGE_DKH, SENSITIVE_FISH_LIMIT_MG_L, TEMPERATURE_RANGE_C, FluidKind, LightName
-from colorread.tank.described import NO_TANK_KH
-from colorread.words.gas_care import SENSITIVE_ANIMALS
+from colorread.cli.tank import with_settings
+from colorread.limits import FluidKind
 
 if TYPE_CHECKING:
     from calibration.profile import Profile
@@ -43,18 +35,10 @@ Examples:
 Without --profile, the tank's profile is used, or else the default for the phone."""
 
 
-def read(
+def _read(
     photos: Annotated[list[Path], typer.Argument(help="Photos: JPEG, PNG, HEIC, TIFF or WebP.", metavar="PHOTO")],
-    kh: Annotated[float | None, number("KH of the fluid in the vial, in dKH; default 4.", "DKH", *KH_RANGE_DKH)] = None,
-    temperature: Annotated[
-        float | None, number("Water temperature in degrees C; default 25.", "C", *TEMPERATURE_RANGE_C)
-    ] = None,
+    given: Mapping[str, Any],
     fluid: Annotated[FluidKind, typer.Option(help="What the vial holds.")] = "reference",
-    tank_kh: Annotated[
-        float | None,
-        number("KH of the tank in dKH: adds the pH a probe should show.", "DKH", *KH_RANGE_DKH, if_low=NO_TANK_KH),
-    ] = None,
-    light: Annotated[LightName, typer.Option(help="Lamp in the photo, if known.")] = "unknown",
     vial: Annotated[
         str | None,
         typer.Option(
@@ -73,13 +57,6 @@ def read(
     evidence: Annotated[
         Path | None, typer.Option(help="Folder for one annotated picture per photo.", metavar="DIR")
     ] = None,
-    sensitive: Annotated[
-        bool,
-        typer.Option(
-            "--sensitive",
-            help=f"Use a fish limit of {SENSITIVE_FISH_LIMIT_MG_L:g} mg/L, for {SENSITIVE_ANIMALS}.",
-        ),
-    ] = False,
     details: Annotated[bool, typer.Option("--details", help="Show pH, inputs, uncertainty and all cautions.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object per photo instead of text.")] = False,
     log: LogFile = None,
@@ -94,26 +71,25 @@ def read(
     if evidence is not None and any(map(_is_file, (evidence, *evidence.parents))):
         fail(f"--evidence must be a folder; {evidence} is a file or inside one.")
     owner = _tank(tank, log)
-    if fluid == "tank-water" and kh is None and tank_kh is None and (owner is None or owner.tank_kh_dkh is None):
+    tank_kh_dkh = given.get("tank_kh", owner and owner.tank_kh_dkh)
+    if fluid == "tank-water" and "kh" not in given and tank_kh_dkh is None:
         fail("Tank water in the vial needs the tank's KH: add --tank-kh X.")
     if profile is not None and no_profile:
         fail("Use either --profile or --no-profile.")
     from colorread.batch.photo_settings import stated_of
     from colorread.reading.stated import Stated
+    from colorread.tank.settings import Tank
 
     stated = Stated(
-        kh_dkh=kh,
-        temperature_c=temperature,
+        kh_dkh=given.get("kh"),
+        temperature_c=given.get("temperature"),
         fluid=fluid,
-        tank_kh_dkh=owner.tank_kh_dkh if tank_kh is None and owner is not None else tank_kh,
-        light=light,
+        tank_kh_dkh=tank_kh_dkh,
+        light=given.get("light", "unknown"),
         vial_xywh=rectangle("--vial", vial),
     )
-    if owner is not None:
-        stated = stated_of(owner, stated)
-    if sensitive:
-        limit = min(stated.marks.fish_mg_l, SENSITIVE_FISH_LIMIT_MG_L)
-        stated = replace(stated, marks=replace(stated.marks, fish_mg_l=limit))
+    water = owner or Tank(name="photo")
+    stated = stated_of(replace(water, sensitive=given.get("sensitive", water.sensitive)), stated)
     if profile is None and owner is not None and owner.profile is not None:
         profile = Path(owner.profile)
     if profile is not None and not no_profile:
@@ -125,6 +101,9 @@ def read(
     readings = _print_json(results) if as_json else _print_text(results, stated, owner, log, details=details)
     if any(reading.status == "refused" for reading in readings):
         raise typer.Exit(EXIT_REFUSED)
+
+
+read = with_settings(_read, ("kh", "temperature", "tank_kh", "light", "sensitive"))
 
 
 def _is_file(path: Path) -> bool:
