@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Callable, Mapping
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,8 +17,9 @@ from colorread.log.store import Log
 from colorread.profiles.known_photo import buffer_photo, end_photo
 from colorread.profiles.make import make_profile
 from colorread.report.html import write_report
+from colorread.tank.edit import changed_tank
 from colorread.tank.results import TankSummary
-from colorread.tank.settings import GasSource, Tank, parse_span
+from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
 
 DEMO_LOG = "demo.sqlite"
@@ -99,7 +100,7 @@ def _run_tank(
     if "calibration" in entry:
         profile = folder / f"{stem}.toml"
         on_step(f"{entry['name']}: calibrating")
-        _calibrate(entry["calibration"], images, float(entry["kh_dkh"]), profile)
+        _calibrate(entry["calibration"], images, float(entry["settings"]["kh"]), profile)
     tank = _tank(entry, profile)
     log.put_tank(tank)
     paths = sorted(path for pattern in entry["photos"] for path in images.glob(pattern))
@@ -126,16 +127,5 @@ def _calibrate(photos: Mapping[str, Any], images: Path, kh_dkh: float, out: Path
 
 
 def _tank(entry: Mapping[str, Any], profile: Path | None) -> Tank:
-    return Tank(
-        name=entry["name"],
-        volume_l=float(entry["volume_l"]),
-        kh_dkh=float(entry["kh_dkh"]),
-        temperature_c=float(entry["temperature_c"]),
-        lights=parse_span(entry["lights"]),
-        gas=parse_span(entry["gas"]),
-        source=GasSource(**entry["source"]),
-        sensitive=entry.get("sensitive", False),
-        fluid_renewed=entry.get("fluid_renewed"),
-        profile=None if profile is None else str(profile),
-        made_up=True,
-    )
+    tank = changed_tank(Tank(name=entry["name"], made_up=True), entry["settings"])
+    return replace(tank, profile=None if profile is None else str(profile))
