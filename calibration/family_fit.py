@@ -17,9 +17,7 @@ _DENSITY_STD = 0.007
 _LIGHT_STD = 0.012
 # Light lost or gathered alike in all channels by shadow and by the lens of the vial, as density: assumptions.
 _NEUTRAL_MEAN, _NEUTRAL_STD = 0.05, 0.15
-# Of the logarithm of dye amounts around the usual one: assumption, chosen on 155 rendered photos of phones never trained
-# on. 0.8 drew deep yellow and deep blue towards green; of 271 others the median error falls by a twentieth, too.
-_LOAD_STD_LN = 1.2
+_LOAD_STD_LN = 0.8  # of the logarithm of dye amounts around the usual one: assumption
 # The fluids of a calibration are to get the same drops of dye; then the parts of all photos differ in dye by thickness
 # and by the size of drops alone. Probability that they did, and standard deviation of the logarithm: assumptions; the
 # rendered vials are explained best by somewhat smaller deviations.
@@ -59,7 +57,7 @@ def _bell(ln_ratio: NDArray[np.float64], std_ln: float) -> NDArray[np.float64]:
     return np.asarray(weight / weight.sum(axis=0), dtype=np.float64)
 
 
-_SHARED_LOAD = np.geomspace(0.2, 2.5, 10)  # from pale to dark fluid, in steps below one of drops
+_SHARED_LOAD = np.geomspace(0.2, 2.5, 10)  # over two deviations of usual amounts, in steps below one of drops
 AMOUNT_WEIGHT: NDArray[np.float64] = np.append(
     1.0 - SAME_DROPS, SAME_DROPS * _bell(np.log(_SHARED_LOAD / USUAL_LOAD), _LOAD_STD_LN)
 )
