@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, BinaryIO, Final
 
 import cv2
 import numpy as np
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageFile
 
 from calibration.color_space import ColorSpace
-from colorread.photo.color_profile import rgb_in_working_space
+from colorread.photo.color_profile import image_of, rgb_in_working_space
 from colorread.photo.exif import TimeSource, model_in, orientation_of, read_exif, time_taken
 from colorread.photo.file import (
     GRAY_16_BIT_MODES,
@@ -25,7 +25,7 @@ from colorread.photo.file import (
     refusing_broken_files,
     require_readable_size,
 )
-from colorread.photo.sound import require_sound
+from colorread.photo.sound import JPEG_FORMATS, decode_sound_jpeg, require_no_jump, require_sound
 
 # A choice of this project: half the long side of a common 12 megapixel photo, which JPEG decodes to directly.
 _WORKING_SIDE_PX: Final = 2016
@@ -174,11 +174,12 @@ def load_photo(path: str | os.PathLike[str]) -> Photo:
         stored_size = image.size
         require_readable_size(stored_size)
         require_sound(image, file)
-        _decode_reduced(image, _WORKING_SIDE_PX)
-        pixels = decoded(image, least_side_px=_WORKING_SIDE_PX)
+        pixels = _pixels_of(image, file, _WORKING_SIDE_PX)
+        if image.format in JPEG_FORMATS:
+            require_no_jump(pixels, image, stored_size[0])
         tags = read_exif(image)
-        pixels, color_space = rgb_in_working_space(pixels, image.info)
-        rgb_u8 = _turned(_shrink(np.asarray(pixels), stored_size), orientation_of(tags, image.format))
+        rgb_u8, color_space = rgb_in_working_space(pixels, image.info)
+        rgb_u8 = _turned(_shrink(rgb_u8, stored_size), orientation_of(tags, image.format))
         file_time_s = os.fstat(file.fileno()).st_mtime
 
     taken_at, time_source = time_taken(tags, file_time_s)
@@ -282,19 +283,20 @@ def load_close_up(source: Source, photo: Photo, around_px: NDArray[np.float64], 
         with open_file(Path(source)) as file, refusing_broken_files():
             image = open_image(file)
             orientation = orientation_of(read_exif(image), image.format)
-            _decode_reduced(image, times * _WORKING_SIDE_PX)
-            pixels, _ = rgb_in_working_space(enlarged(decoded(image), orientation), image.info)
-            rgb_u8 = _turned(np.asarray(pixels), orientation)
+            pixels = image_of(_pixels_of(image, file, times * _WORKING_SIDE_PX))
+            rgb_u8, _ = rgb_in_working_space(np.asarray(enlarged(pixels, orientation)), image.info)
+            rgb_u8 = _turned(rgb_u8, orientation)
     return CloseUp(rgb_u8=rgb_u8, left_px=columns.start, top_px=rows.start, times=times)
 
 
-def _decode_reduced(image: ImageFile.ImageFile, long_side_px: int) -> None:
-    """Let a JPEG decoder drop detail that is not needed, down to a little below a size."""
-    if image.format not in ("JPEG", "MPO"):
-        return
+def _pixels_of(image: ImageFile.ImageFile, file: BinaryIO, long_side_px: int) -> NDArray[np.uint8]:
+    """Decode a picture, without detail that is not needed down to a little below a size."""
+    if image.format not in JPEG_FORMATS:
+        return np.asarray(decoded(image, least_side_px=long_side_px))
     # Half of a photo 4000 px wide is 2000: worth four times the speed, and no detail that the card needs.
     long_px = min(round(0.95 * long_side_px), max(image.size))
     image.draft(None, (long_px, 1) if image.width >= image.height else (1, long_px))
+    return decode_sound_jpeg(image, file)
 
 
 def _turned(rgb_u8: NDArray[np.uint8], orientation: Any) -> NDArray[np.uint8]:
