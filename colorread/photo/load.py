@@ -131,21 +131,11 @@ class CloseUp:
     top_px: int = 0
     times: int = 1
 
-    def xy_px(self, photo_xy_px: NDArray[np.float64]) -> NDArray[np.float64]:
-        """
-        Return where points of the photo are in it.
-
-        Parameters
-        ----------
-        photo_xy_px : numpy.ndarray of float64, shape (..., 2)
-            x, y, the middle of the first pixel at (0, 0) [working px].
-
-        Returns
-        -------
-        numpy.ndarray of float64, shape (..., 2)
-            x, y, the middle of its first pixel at (0, 0) [px].
-        """
-        return (photo_xy_px - (self.left_px - 0.5, self.top_px - 0.5)) * self.times - 0.5
+    @property
+    def from_photo(self) -> NDArray[np.float64]:
+        """Homography from pixels of the photo to its own, each with the middle of the first at (0, 0), shape (3, 3)."""
+        x, y = (-self.times * (before_px - 0.5) - 0.5 for before_px in (self.left_px, self.top_px))
+        return np.array([(self.times, 0.0, x), (0.0, self.times, y), (0.0, 0.0, 1.0)])
 
 
 def load_photo(path: str | os.PathLike[str]) -> Photo:
