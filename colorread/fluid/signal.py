@@ -104,13 +104,13 @@ def measure_fluid(view: CardView, colors: ColorMap, vial: VialFit, balance: Bala
     # Where fluid is as bright as its paper, it may have any density up to what the paper hides.
     within = is_cut_off * hidden
 
-    def density_and_spread(decoded: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
-        reference, spread = _reference(decoded[ring_u8], ring_lin)
-        return density_of(decoded[fluid_u8], used_lin * reference) + hidden - within / 2.0, spread
-
-    density, spread = density_and_spread(balance.decoded)
-    steeper, _ = density_and_spread(balance.steeper)
-    spread = max(spread, _spread_beyond_noise(colors.chroma[ring], colors.noise))
+    lit = _lit_paper(balance.decoded[ring_u8], ring_lin)
+    lits = (lit, _lit_paper(balance.steeper[ring_u8], ring_lin))
+    density, steeper = (
+        density_of(decoded[fluid_u8], used_lin * 10.0 ** np.median(of, axis=0)) + hidden - within / 2.0
+        for decoded, of in zip((balance.decoded, balance.steeper), lits, strict=True)
+    )
+    spread = max(_unevenness(lit), _spread_beyond_noise(colors.chroma[ring], colors.noise))
     keep = _without_highlights(density, fluid_u8)
     if keep.sum() < _MIN_PIXELS:
         raise Refusal(
@@ -228,16 +228,19 @@ def _distance_mm(view: CardView, mask: NDArray[np.bool_]) -> NDArray[np.float32]
     return np.asarray(distance_px / view.px_per_mm, dtype=np.float32)
 
 
-def _reference(ring_lin: NDArray[np.float64], field_lin: NDArray[np.float32]) -> tuple[NDArray[np.float64], float]:
-    """Paper around the vial, in order, over the smooth field, shape (3,), and the spread of its color [log10]."""
+def _lit_paper(ring_lin: NDArray[np.float64], field_lin: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Paper around the vial, in order, over the smooth field, without its darker half: shadows, glass, hooks [log10]."""
     ratio = -density_of(ring_lin, field_lin)
-    light = ratio.mean(axis=1)
-    lit = ratio[light > np.median(light)]  # the darker half holds shadows, glass and hooks
-    reference = np.median(lit, axis=0)
+    light = ratio.sum(axis=1)
+    return ratio[light > np.median(light)]
+
+
+def _unevenness(lit: NDArray[np.float64]) -> float:
+    """Spread of the color of paper around the vial [log10]."""
     color = lit[:, (0, 2)] - lit[:, (1,)]
     # Neighbouring pixels share noise; what is left between twelve sectors of the ring is uneven light.
     sectors = np.array([np.median(part, axis=0) for part in np.array_split(color, _SECTORS)])
-    return 10.0**reference, float(sectors.std(axis=0).max())
+    return float(sectors.std(axis=0).max())
 
 
 def _spread_beyond_noise(chroma: NDArray[np.float32], noise: float) -> float:

@@ -190,6 +190,8 @@ def _jumps(small: NDArray[np.uint8], step: int) -> bool:
         # Only where half of the rises are large can their median be, and medians take most of the time.
         n_left, n_right = n_large[every_border + step - 1, split], n_large[every_border - 1]
         borders = every_border[(n_left + n_right[:, -1] - n_right[:, split] >= width // 2).any(axis=1)]
+        if not len(borders):  # as in most places of most photos
+            continue
         before, at, after = (
             np.concatenate((rises[borders + step + offset, :split], rises[borders + offset, split:]), axis=1)
             for offset in (-2, -1, 0)
