@@ -229,7 +229,7 @@ def _distance_mm(view: CardView, mask: NDArray[np.bool_]) -> NDArray[np.float32]
 
 
 def _lit_paper(ring_lin: NDArray[np.float64], field_lin: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Paper around the vial, in order, over the smooth field, without its darker half: shadows, glass, hooks [log10]."""
+    """Paper around the vial, in order, over the smooth field, without its darker half (shadows, glass) [log10]."""
     ratio = -density_of(ring_lin, field_lin)
     light = ratio.sum(axis=1)
     return ratio[light > np.median(light)]

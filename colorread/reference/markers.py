@@ -15,10 +15,10 @@ Sighting = tuple[int, NDArray[np.float64]]
 
 # Long side at which markers are looked for, about [px], and how: with light that has eaten into black squares pushed
 # back by a pixel, for overexposed pictures; with local contrast raised and wide threshold windows, for dim or unevenly
-# lit ones. The usual photo needs the first try only; a try enlarges smaller pictures.
-Way = Literal["plain", "eroded", "local contrast"]
+# lit ones. The usual photo needs the first try only, with one threshold window; a try enlarges smaller pictures.
+Way = Literal["quick", "plain", "eroded", "local contrast"]
 TRIES: tuple[tuple[int, Way], ...] = (
-    (900, "plain"),
+    (900, "quick"),
     (2016, "eroded"),
     (2016, "plain"),
     (1008, "local contrast"),
@@ -27,7 +27,7 @@ TRIES: tuple[tuple[int, Way], ...] = (
 )
 _USUAL_PX = (3, 23, 10)  # those of OpenCV: the least, the most, and the step
 _WINDOWS_PX: dict[Way, tuple[int, int, int]] = {
-    "quick": (15, 15, 1),
+    "quick": (13, 23, 10),
     "plain": _USUAL_PX,
     "eroded": _USUAL_PX,
     "local contrast": (5, 85, 16),
