@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from calibration.family_fit import SignalSamples
 from colorread.errors import Refusal
 from colorread.fluid.color import ColorMap
-from colorread.fluid.outline import VialFit
+from colorread.fluid.outline import VialFit, around
 from colorread.reference.balance import Balance
-from colorread.reference.density import BLACK_U8, CLIPPED_U8, density_of, median_density
+from colorread.reference.density import BLACK_U8, CLIPPED_U8, density_of, median, median_density
 from colorread.reference.grays import FILM_SEEN, overexposed
 from colorread.reference.view import CardView
 
@@ -107,7 +107,7 @@ def measure_fluid(view: CardView, colors: ColorMap, vial: VialFit, balance: Bala
     lit = _lit_paper(balance.decoded[ring_u8], ring_lin)
     lits = (lit, _lit_paper(balance.steeper[ring_u8], ring_lin))
     density, steeper = (
-        density_of(decoded[fluid_u8], used_lin * 10.0 ** np.median(of, axis=0)) + hidden - within / 2.0
+        density_of(decoded[fluid_u8], used_lin * 10.0 ** median(of)) + hidden - within / 2.0
         for decoded, of in zip((balance.decoded, balance.steeper), lits, strict=True)
     )
     spread = max(_unevenness(lit), _spread_beyond_noise(colors.chroma[ring], colors.noise))
@@ -197,15 +197,22 @@ def _doubts(
 
 def _inner_part(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return the fluid without its rim."""
-    distance = cv2.distanceTransform(np.pad(mask, 1).astype(np.uint8), cv2.DIST_L2, 3)[1:-1, 1:-1]
-    inner: NDArray[np.bool_] = distance > max(_RIM_SHARE * np.sqrt(mask.sum() / np.pi), 1.5)
+    part = around(mask.view(np.uint8))
+    fluid = np.pad(mask[part], 1).view(np.uint8)
+    distance = cv2.distanceTransform(fluid, cv2.DIST_L2, 3)[1:-1, 1:-1]
+    inner: NDArray[np.bool_] = np.zeros_like(mask)
+    inner[part] = distance > max(_RIM_SHARE * np.sqrt(fluid.sum() / np.pi), 1.5)
     return inner
 
 
 def _ring(view: CardView, vial: VialFit) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Rows and columns of the paper around the fluid, in the order of their direction from its middle."""
-    distance = _distance_mm(view, vial.mask)
-    rows, cols = np.nonzero((distance > _RING_MM[0]) & (distance < _RING_MM[1]) & _blank_window(view) & view.seen)
+    part = around(vial.mask.view(np.uint8), int(_RING_MM[1] * view.px_per_mm) + 2)
+    distance_px = cv2.distanceTransform((~vial.mask[part]).view(np.uint8), cv2.DIST_L2, 3)
+    low_px, high_px = np.array(_RING_MM) * view.px_per_mm
+    is_bare = (view.mask(view.card.blank) & view.seen)[part]
+    rows, cols = np.nonzero((distance_px > low_px) & (distance_px < high_px) & is_bare)
+    rows, cols = rows + part[0].start, cols + part[1].start
     if len(rows) < _MIN_RING_PIXELS:
         raise Refusal(
             "no-paper",
@@ -215,17 +222,6 @@ def _ring(view: CardView, vial: VialFit) -> tuple[NDArray[np.intp], NDArray[np.i
     x, y = vial.outline_px.mean(axis=0)
     order = np.argsort(np.arctan2(rows - y, cols - x))
     return rows[order], cols[order]
-
-
-def _blank_window(view: CardView) -> NDArray[np.bool_]:
-    """Where the blank middle of the card is."""
-    return view.mask(view.card.blank)
-
-
-def _distance_mm(view: CardView, mask: NDArray[np.bool_]) -> NDArray[np.float32]:
-    """Distance of every pixel outside the fluid from it, 0 inside [mm]."""
-    distance_px = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 3)
-    return np.asarray(distance_px / view.px_per_mm, dtype=np.float32)
 
 
 def _lit_paper(ring_lin: NDArray[np.float64], field_lin: NDArray[np.float32]) -> NDArray[np.float64]:
@@ -239,7 +235,7 @@ def _unevenness(lit: NDArray[np.float64]) -> float:
     """Spread of the color of paper around the vial [log10]."""
     color = lit[:, (0, 2)] - lit[:, (1,)]
     # Neighbouring pixels share noise; what is left between twelve sectors of the ring is uneven light.
-    sectors = np.array([np.median(part, axis=0) for part in np.array_split(color, _SECTORS)])
+    sectors = np.array([median(part) for part in np.array_split(color, _SECTORS)])
     return float(sectors.std(axis=0).max())
 
 

@@ -198,6 +198,8 @@ def _jumps(small: NDArray[np.uint8], step: int) -> bool:
         )
         jump = np.median(at, axis=1)
         rows = (np.abs(jump) >= _LEAST_JUMP).any(axis=1)
+        if not rows.any():
+            continue
         at, jump = at[rows], jump[rows]
         apart = np.quantile(np.abs(at - jump[:, np.newaxis]), _SHARE_ALIKE, axis=1)
         beside = [np.abs(np.median(other[rows], axis=1)) for other in (before, after)]
