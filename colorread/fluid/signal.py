@@ -228,7 +228,7 @@ def _lit_paper(ring_lin: NDArray[np.float64], field_lin: NDArray[np.float32]) ->
     """Paper around the vial, in order, over the smooth field, without its darker half (shadows, glass) [log10]."""
     ratio = -density_of(ring_lin, field_lin)
     light = ratio.sum(axis=1)
-    return ratio[light > np.median(light)]
+    return np.asarray(ratio[light > np.median(light)])
 
 
 def _unevenness(lit: NDArray[np.float64]) -> float:
