@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Mapping
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from typing import Any, Final
 
@@ -64,7 +64,8 @@ def rgb_in_working_space(pixels: NDArray[np.uint8], info: Mapping[Any, Any]) -> 
         What its values mean.
     """
     rgb_u8 = pixels if pixels.shape[2:] == (3,) else np.asarray(image_of(pixels).convert("RGB"))
-    profile = _profile_from_bytes(info.get("icc_profile"))
+    icc: Any = info.get("icc_profile")
+    profile = _profile_from_bytes(icc)
     if profile is None:
         return rgb_u8, "display-p3" if _is_p3_by_number(info) else "srgb"
 
@@ -72,16 +73,23 @@ def rgb_in_working_space(pixels: NDArray[np.uint8], info: Mapping[Any, Any]) -> 
     try:
         if model == "RGB":
             pixels = rgb_u8  # a gray picture may carry an RGB profile
-            if _is_same(profile, ImageCms.createProfile("sRGB")):
-                return rgb_u8, "srgb"
-            if _is_same(profile, _display_p3_profile()):
-                return rgb_u8, "display-p3"
+            if (space := _working_space(icc)) is not None:
+                return rgb_u8, space
         image = image_of(pixels)
         if _PROFILE_MODEL[image.mode] != model:
             return rgb_u8, "srgb"
         return np.asarray(_convert(image, profile, _display_p3_profile())), "display-p3"
     except ImageCms.PyCMSError:  # readable, but not complete enough to convert with
         return rgb_u8, "srgb"
+
+
+@lru_cache(maxsize=8)  # photos of one phone carry the same one
+def _working_space(icc: bytes) -> ColorSpace | None:
+    """Tell which of the two a profile of RGB means, None for any other."""
+    profile = ImageCms.ImageCmsProfile(io.BytesIO(icc))
+    if _is_same(profile, ImageCms.createProfile("sRGB")):
+        return "srgb"
+    return "display-p3" if _is_same(profile, _display_p3_profile()) else None
 
 
 def icc_profile_of(info: Mapping[Any, Any]) -> bytes | None:

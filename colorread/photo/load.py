@@ -260,22 +260,26 @@ def load_close_up(source: Source, photo: Photo, around_px: NDArray[np.float64], 
     marked = np.zeros((height_px, width_px), np.uint8)
     marked[rows, columns] = 1
 
-    def enlarged(pixels: Image.Image, orientation: Any) -> Image.Image:
+    def enlarged(pixels: NDArray[np.uint8], orientation: Any) -> NDArray[np.uint8]:
         stored = _turned(marked, _TURNED_BACK_BY.get(orientation, orientation))
         x, y, width, height = cv2.boundingRect(stored)
-        across, down = pixels.width / stored.shape[1], pixels.height / stored.shape[0]
-        box = (x * across, y * down, (x + width) * across, (y + height) * down)
-        return pixels.resize((width * times, height * times), Image.Resampling.BILINEAR, box)
+        across, down = pixels.shape[1] / stored.shape[1], pixels.shape[0] / stored.shape[0]
+        box = np.array((x * across, y * down, (x + width) * across, (y + height) * down))
+        reach = int(max(across, down)) + 2  # at least that of the averaging
+        left, top = np.maximum(box[:2].astype(int) - reach, 0)
+        right, bottom = box[2:].astype(int) + reach
+        part = image_of(pixels[top:bottom, left:right])  # the whole would take much memory
+        size, inner = (width * times, height * times), box - (left, top, left, top)
+        return np.asarray(part.resize(size, Image.Resampling.BILINEAR, tuple(inner)))
 
     if isinstance(source, np.ndarray):
-        rgb_u8 = np.asarray(enlarged(Image.fromarray(_in_8_bits(source)), None))
+        rgb_u8 = enlarged(_in_8_bits(source), None)
     else:
         with open_file(Path(source)) as file, refusing_broken_files():
             image = open_image(file)
             orientation = orientation_of(read_exif(image), image.format)
-            pixels = image_of(_pixels_of(image, file, times * _WORKING_SIDE_PX))
-            rgb_u8, _ = rgb_in_working_space(np.asarray(enlarged(pixels, orientation)), image.info)
-            rgb_u8 = _turned(rgb_u8, orientation)
+            pixels = enlarged(_pixels_of(image, file, times * _WORKING_SIDE_PX), orientation)
+            rgb_u8 = _turned(rgb_in_working_space(pixels, image.info)[0], orientation)
     return CloseUp(rgb_u8=rgb_u8, left_px=columns.start, top_px=rows.start, times=times)
 
 
