@@ -25,7 +25,7 @@ _PROFILE_MODEL: Final = {"RGB": "RGB", "L": "GRAY", "CMYK": "CMYK"}
 
 def image_of(pixels: NDArray[np.uint8]) -> Image.Image:
     """
-    Return pixels as a picture of Pillow's, as which most of them never need to be copied.
+    Copy pixels into a picture of Pillow's, which most of them need not be.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def image_of(pixels: NDArray[np.uint8]) -> Image.Image:
     PIL.Image.Image
         Of mode ``"L"``, ``"RGB"`` or ``"CMYK"``.
     """
-    mode = {2: "L", 3: "RGB", 4: "CMYK"}[pixels.ndim if pixels.ndim == 2 else pixels.shape[2]]
+    mode = "L" if pixels.ndim == 2 else {3: "RGB", 4: "CMYK"}[pixels.shape[2]]
     return Image.frombytes(mode, pixels.shape[1::-1], pixels.tobytes())
 
 

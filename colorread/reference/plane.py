@@ -99,7 +99,7 @@ class PlaneMap:
 
     def bent_mm(self, xy_mm: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return where points of the plane seem to lie on it, shape (..., 2) [mm]."""
-        (x, y), (foot_x, foot_y) = np.moveaxis(xy_mm, -1, 0), self.foot_mm  # much faster than both at once
+        (x, y), (foot_x, foot_y) = np.moveaxis(xy_mm, -1, 0), self.foot_mm  # slow where taken as pairs
         from_x, from_y = x - foot_x, y - foot_y
         share = self.bend_per_mm2 * (from_x**2 + from_y**2)
         return np.stack([x + share * from_x, y + share * from_y], axis=-1)
