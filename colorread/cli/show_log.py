@@ -86,18 +86,14 @@ def print_tanks(console: Console, tanks: Sequence[Tank], counts: Mapping[str, in
     table = _table()
     table.add_column("tank", overflow="fold")
     table.add_column("volume", justify="right", no_wrap=True)
-    table.add_column("fluid", justify="right", no_wrap=True)
     table.add_column("lights", no_wrap=True)
-    table.add_column("gas", no_wrap=True)
     table.add_column("source", no_wrap=True)
-    table.add_column("readings", justify="right")
+    table.add_column("readings", justify="right", no_wrap=True)
     for tank in tanks:
         cells = (
             tank.name,
             "" if tank.volume_l is None else with_other_unit("volume", tank.volume_l),
-            "" if tank.kh_dkh is None else f"{tank.kh_dkh:g} dKH",
             "" if tank.lights is None else str(tank.lights),
-            "" if tank.gas_hours is None else str(tank.gas_hours),
             "" if tank.source is None else tank.source.kind,
             str(counts[tank.name]),
         )
