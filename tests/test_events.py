@@ -356,6 +356,18 @@ def test_charge_without_its_hour_begins_a_course_though_a_later_one_is_noted() -
     assert left_out[2] == 0
 
 
+def test_refill_long_after_the_last_photo_leaves_the_days_as_they_are() -> None:
+    week = simulated_week(5)
+    last = fit_tank(week.tank, week.readings).last_at.replace(second=0, microsecond=0)
+    late = Event(at=last + timedelta(days=400), refilled=True, refill_g=120.0)
+    now = late.at + timedelta(hours=1)
+    told, before = (summarize(week.tank, week.readings, events, now=now) for events in ((late,), ()))
+    assert told.now is not None
+    assert before.now is not None
+    assert told.now.co2_mg_l == before.now.co2_mg_l
+    assert any("refilled" in sentence for sentence in told.more)
+
+
 def test_plan_in_words_says_today_only_where_it_is_read_today() -> None:
     plan = made_week().plan
     assert "today 13:00" in plan_lines(plan, date(2025, 6, 9))[0]

@@ -148,7 +148,7 @@ def dosing_words(plan: GasPlan) -> tuple[str, ...]:
         )
     if valve == "none":
         return (
-            "Without a needle valve the gas cannot be set finely. Fit one before you start.",
+            "Without a needle valve the gas cannot be set finely. Fit one, and plan again with it.",
             by_depth,
         )
     regulator = "Regulator first, then the needle valve. " if kind == "cylinder" else ""
@@ -182,11 +182,12 @@ def start_words(start: StartPlan, plan: GasPlan) -> tuple[str, ...]:
         f"Fill the vial and put it into the water. Wait {start.first_photo_after_h:g} hours, then take the first "
         "photo, before any gas."
     ]
-    lines.append(_start_low_words(start, plan))
+    if plan.tank.valve != "none" or plan.tank.source_kind == "fermentation":
+        lines.append(_start_low_words(start, plan))
     if start.gas_on is not None and start.lights_on is not None:
         lines.append(
-            f"Gas on at {start.gas_on:%H:%M}, lights on at {start.lights_on:%H:%M}, one to two hours later (hobby "
-            "convention)."
+            f"Gas on at {start.gas_on:%H:%M}, lights on at {start.lights_on:%H:%M}. One to two hours between them is "
+            "usual (hobby convention)."
         )
     if start.photos:
         hours = ", ".join(f"{clock:%H:%M}" for clock in start.photos)
@@ -199,8 +200,6 @@ def _start_low_words(start: StartPlan, plan: GasPlan) -> str:
     steps = f"steps of at most a fifth, {start.step_days} days apart"
     if has_open_hose(plan.tank.source_kind, plan.tank.valve):
         return f"Start low: hang the diffuser near the surface. Then lower it in {steps}, after a photo each."
-    if plan.tank.valve == "none":
-        return "Fit the needle valve first, and plan again with it."
     low_g = number_words(_point(plan.dose_g_per_day * start.starts_with)).value
     return (
         f"Start low, with about {low_g} g a day. Then turn it up in {steps}, after a photo each: all of it after "
@@ -231,7 +230,7 @@ def _fish_words(plan: GasPlan) -> str:
         f"chance of passing {limit:g} mg/L."
     )
     if plan.is_held_back:
-        words += " Kept below the target, so that the fish limit is rarely passed."
+        words += " Kept below the target, as more could pass the fish limit."
     if plan.against_now is not None and plan.against_now > 1.2:
         words += f" That is {plan.against_now:.1f} times the gas of now: go up by at most a fifth every two days."
     return words
