@@ -54,9 +54,9 @@ def note(
     log: LogFile = None,
 ) -> None:
     """
-    Note what was done to a tank. The figure shows it and the tank's course takes it in.
+    Note what you did to a tank. The figure shows it, and the tank's course allows for it.
 
-    What is not noted looks like a change of the gas.
+    Without a note it looks like a change of the gas.
     """
     from datetime import datetime
 

@@ -27,7 +27,7 @@ from colorread.limits import (
     USUAL_PLANTS_RANGE_MG_L,
     USUAL_TEMPERATURE_C,
 )
-from colorread.words.gas_care import NO_VALVE_ON_YEAST, SENSITIVE_ANIMALS, VALVE_WORDS, gas_cautions
+from colorread.words.gas_care import NO_VALVE_ON_YEAST, SENSITIVE_ANIMALS, gas_cautions
 
 if TYPE_CHECKING:
     from colorread.tank.settings import Tank
@@ -114,7 +114,7 @@ _OPTIONS: Mapping[Setting, tuple[type, Any]] = {
     Setting.SOURCE_STARTED: (str, typer.Option(help="Day of the last refill.", metavar=_DAY)),
     Setting.VALVE: (
         ValveOption,
-        typer.Option(help=f"What sets the gas: {', '.join(VALVE_WORDS.values())}."),
+        typer.Option(help="What sets the gas: nothing, a needle valve, or a needle and a timer valve."),
     ),
     Setting.SENSITIVE: (
         bool,
