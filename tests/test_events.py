@@ -309,7 +309,8 @@ def test_steps_and_counts() -> None:
 
 def test_bands_cover_weeks_whose_events_are_noted() -> None:
     kinds = ("water", "refill", "bubbles")
-    rows = [coverage(seed, kinds, noted=True) for seed in range(6)]
+    # The photos of a week share most of their error: one week in six may miss with half of them.
+    rows = [coverage(seed, kinds, noted=True) for seed in range(12)]
     assert np.mean([covered for covered, _, _ in rows]) >= 0.86
     assert np.mean([steady for _, steady, _ in rows]) > 0.8
 
