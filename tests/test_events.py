@@ -213,6 +213,61 @@ def test_page_notes_in_two_taps_and_deletes(path: Path) -> None:
             assert WATER.id not in log.events("window")
 
 
+def test_programs_note_list_and_delete(path: Path) -> None:
+    with client_of(path) as (client, _):
+        url = "/api/tanks/window/notes"
+        listed = client.get(url).json()
+        assert [one.pop("id") for one in listed] == [WATER.id, REFILL.id, COUNT.id]
+        assert [event_from_dict(one) for one in listed] == [WATER, REFILL, COUNT]
+        typed = {"at": "2025-06-05 08:00", "text": " more ", "gas_changed": True, "bubbles": 44}
+        added = client.post(url, json=typed)
+        assert added.status_code == 201
+        with Log(path) as log:
+            kept = log.events("window")[added.json()["id"]]
+        assert kept == Event(at=datetime(2025, 6, 5, 8), text="more", gas_changed=True, bubbles=44.0)
+        again = client.post(url, json=typed)
+        assert (again.status_code, again.json()) == (200, added.json())
+        before = datetime.now().replace(second=0, microsecond=0)
+        now = client.post(url, json={"water_change": 0.3})
+        assert before <= datetime.fromisoformat(now.json()["at"]) <= datetime.now()
+        assert client.delete(f"{url}/{added.json()['id']}").status_code == 204
+        assert client.delete(f"{url}/{added.json()['id']}").status_code == 404
+        assert client.delete("/api/tanks/cellar/notes/x").status_code == 404
+        assert client.get("/api/tanks/cellar/notes").status_code == 404
+        assert client.post("/api/tanks/cellar/notes", json={"text": "x"}).status_code == 404
+        assert [one["id"] for one in client.get(url).json()] == [WATER.id, REFILL.id, COUNT.id, now.json()["id"]]
+
+
+def test_notes_of_programs_that_cannot_be_are_refused_in_one_sentence(path: Path) -> None:
+    with client_of(path) as (client, _):
+        for wrong in (
+            "{}",
+            "[]",
+            "{",
+            '{"text": "two\\nlines"}',
+            '{"text": "\\ud800"}',
+            '{"text": "x", "at": "2999-01-01T10:00"}',
+            '{"text": "x", "at": "2025-06-04T10:00+02:00"}',
+            '{"text": "x", "at": "2025-06-04"}',
+            '{"text": "x", "at": 5}',
+            '{"text": null}',
+            '{"water_change": 30}',
+            '{"water_change": NaN}',
+            '{"bubbles": "60"}',
+            '{"bubbles": 1e999}',
+            '{"bubbles": 100000000000000000000000000000000000000000}',
+            '{"refill_g": 120}',
+            '{"refilled": 1}',
+            '{"diffuser": true, "schema": "colorread.event/2"}',
+            '{"text": "x", "by": "me"}',
+        ):
+            answer = client.post("/api/tanks/window/notes", content=wrong, headers={"Content-Type": "application/json"})
+            assert answer.status_code == 422, wrong
+            assert "\n" not in answer.json()["message"]
+        with Log(path) as log:
+            assert list(log.events("window").values()) == [WATER, REFILL, COUNT]
+
+
 def test_settings_follow_refills_and_new_fluid() -> None:
     tank = Tank(name="t", source=GasSource(kind="fermentation", amount_g=200.0, started=date(2025, 6, 1)))
     later = [Event(at=NOON + timedelta(days=9), fluid_renewed=True), replace(REFILL, refill_g=None), REFILL, WATER]
@@ -254,7 +309,8 @@ def test_steps_and_counts() -> None:
 
 def test_bands_cover_weeks_whose_events_are_noted() -> None:
     kinds = ("water", "refill", "bubbles")
-    rows = [coverage(seed, kinds, noted=True) for seed in range(6)]
+    # The photos of a week share most of their error: one week in six may miss with half of them.
+    rows = [coverage(seed, kinds, noted=True) for seed in range(12)]
     assert np.mean([covered for covered, _, _ in rows]) >= 0.86
     assert np.mean([steady for _, steady, _ in rows]) > 0.8
 
