@@ -117,7 +117,8 @@ def infer_ph(
     known = weigh_members(_member_weight(family, light_class), evidence, trust)  # (member, amount, pKa)
     fit = fit_family(samples, family.density, n_amounts=known.shape[1])
     fluid = np.exp(fit.log_likelihood - fit.log_likelihood.max())  # (member, amount, ratio)
-    by_pka = np.tensordot(known, fluid, axes=((0, 1), (0, 1)))  # (pKa, ratio)
+    # Not by matrix product, as in `fit_family`; on a busy machine its threads wait for each other most of the time too.
+    by_pka = np.einsum("kap,kar->pr", known, fluid)
     ph = np.arange(pka + PKA_SHIFT[0] + RATIO[0], pka + PKA_SHIFT[-1] + RATIO[-1], PH_STEP)
     likelihood = np.sum(
         [np.interp(ph - pka - shift, RATIO, row) for shift, row in zip(PKA_SHIFT, by_pka, strict=True)], axis=0

@@ -50,7 +50,13 @@ def coverage_table(n_weeks: int) -> Table:
         for noted in (True, False):
             covered, steady, width = np.array([coverage(seed, kinds, noted=noted) for seed in range(n_weeks)]).T
             shown = covered[steady > 0.0] if not noted else covered
-            cells += [f"{100.0 * shown.mean():.1f} %", f"{100.0 * width.mean():.0f} %", f"{(1.0 - steady.mean()):.0%}"]
+            # The photos of a week share most of their error, so weeks count and not photos.
+            error = shown.std(ddof=1) / len(shown) ** 0.5
+            cells += [
+                f"{100.0 * shown.mean():.1f} ± {100.0 * error:.1f} %",
+                f"{100.0 * width.mean():.0f} %",
+                f"{(1.0 - steady.mean()):.0%}",
+            ]
         table.add_row(" + ".join(kinds), *cells)
     return table
 

@@ -241,13 +241,10 @@ def _photographed(
             rng = np.random.default_rng([last_seed, 2])
         true_ph = float(ph_from_co2(vial, kh_dkh))
         own_std = rng.uniform(0.02, 0.12)
-        place = (true_ph - 7.0) / 0.5
-        error = (
-            shared
-            + kh_errors[np.searchsorted(renewed, hour)]
-            + slope * np.clip(place, -1.0, 1.0)
-            + bow * (1.0 - min(place**2, 1.0)) * 0.5
-        )
+        # As large at every color as the readings say it is; half a pH apart it hangs together by a half.
+        place = np.clip((true_ph - 7.0) / 0.5, -1.0, 1.0)
+        bend = slope * np.sin(place) + bow * np.cos(place)
+        error = shared + kh_errors[np.searchsorted(renewed, hour)] + bend
         color_noise = own_std * _STEEPEST
         seen = _blue_share(true_ph + error) + rng.normal(0.0, color_noise)
         photo, taken_at = f"{hour:.2f}.jpg", START + timedelta(hours=float(hour))

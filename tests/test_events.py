@@ -22,20 +22,20 @@ from colorread.log.store import Damage, Log, LogError
 from colorread.records import json_line, plain, record_of
 from colorread.report.calendar import calendar_bytes, write_calendar
 from colorread.report.svg import week_svgs
-from colorread.tank.bubbles import bubbles_now, with_bubbles
+from colorread.tank.advice import advise
+from colorread.tank.bubbles import bubbles_now
 from colorread.tank.events import Event, tank_after
 from colorread.tank.fit import fit_tank
 from colorread.tank.model import Turn, simulate
 from colorread.tank.noted import counts_of, steps_of
 from colorread.tank.plan import plan_of, planned_photos, usual_photos
 from colorread.tank.plan_words import plan_lines
-from colorread.tank.results import Change
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.steadiness import is_steady
 from colorread.tank.summary import summarize
 from colorread.tank.typed_event import parse_moment, parse_share
 from tests.benchmark_notes import coverage, narrowed
-from tests.fabricated_week import made_advice, made_entries, made_week
+from tests.fabricated_week import made_entries, made_week
 from tests.page_server import client_of, form_token, make_log
 from tests.tank_simulator import START, simulated_week
 from tests.test_tank_model import WEEK, parameters
@@ -214,6 +214,61 @@ def test_page_notes_in_two_taps_and_deletes(path: Path) -> None:
             assert WATER.id not in log.events("window")
 
 
+def test_programs_note_list_and_delete(path: Path) -> None:
+    with client_of(path) as (client, _):
+        url = "/api/tanks/window/notes"
+        listed = client.get(url).json()
+        assert [one.pop("id") for one in listed] == [WATER.id, REFILL.id, COUNT.id]
+        assert [record_of(Event, "the note", one) for one in listed] == [WATER, REFILL, COUNT]
+        typed = {"at": "2025-06-05 08:00", "text": " more ", "gas_changed": True, "bubbles": 44}
+        added = client.post(url, json=typed)
+        assert added.status_code == 201
+        with Log(path) as log:
+            kept = log.events("window")[added.json()["id"]]
+        assert kept == Event(at=datetime(2025, 6, 5, 8), text="more", gas_changed=True, bubbles=44.0)
+        again = client.post(url, json=typed)
+        assert (again.status_code, again.json()) == (200, added.json())
+        before = datetime.now().replace(second=0, microsecond=0)
+        now = client.post(url, json={"water_change": 0.3})
+        assert before <= datetime.fromisoformat(now.json()["at"]) <= datetime.now()
+        assert client.delete(f"{url}/{added.json()['id']}").status_code == 204
+        assert client.delete(f"{url}/{added.json()['id']}").status_code == 404
+        assert client.delete("/api/tanks/cellar/notes/x").status_code == 404
+        assert client.get("/api/tanks/cellar/notes").status_code == 404
+        assert client.post("/api/tanks/cellar/notes", json={"text": "x"}).status_code == 404
+        assert [one["id"] for one in client.get(url).json()] == [WATER.id, REFILL.id, COUNT.id, now.json()["id"]]
+
+
+def test_notes_of_programs_that_cannot_be_are_refused_in_one_sentence(path: Path) -> None:
+    with client_of(path) as (client, _):
+        for wrong in (
+            "{}",
+            "[]",
+            "{",
+            '{"text": "two\\nlines"}',
+            '{"text": "\\ud800"}',
+            '{"text": "x", "at": "2999-01-01T10:00"}',
+            '{"text": "x", "at": "2025-06-04T10:00+02:00"}',
+            '{"text": "x", "at": "2025-06-04"}',
+            '{"text": "x", "at": 5}',
+            '{"text": null}',
+            '{"water_change": 30}',
+            '{"water_change": NaN}',
+            '{"bubbles": "60"}',
+            '{"bubbles": 1e999}',
+            '{"bubbles": 100000000000000000000000000000000000000000}',
+            '{"refill_g": 120}',
+            '{"refilled": 1}',
+            '{"diffuser": true, "schema": "colorread.event/2"}',
+            '{"text": "x", "by": "me"}',
+        ):
+            answer = client.post("/api/tanks/window/notes", content=wrong, headers={"Content-Type": "application/json"})
+            assert answer.status_code == 422, wrong
+            assert "\n" not in answer.json()["message"]
+        with Log(path) as log:
+            assert list(log.events("window").values()) == [WATER, REFILL, COUNT]
+
+
 def test_settings_follow_refills_and_new_fluid() -> None:
     tank = Tank(name="t", source=GasSource(kind="fermentation", amount_g=200.0, started=date(2025, 6, 1)))
     later = [Event(at=NOON + timedelta(days=9), fluid_renewed=True), replace(REFILL, refill_g=None), REFILL, WATER]
@@ -255,7 +310,8 @@ def test_steps_and_counts() -> None:
 
 def test_bands_cover_weeks_whose_events_are_noted() -> None:
     kinds = ("water", "refill", "bubbles")
-    rows = [coverage(seed, kinds, noted=True) for seed in range(6)]
+    # The photos of a week share most of their error: one week in six may miss with half of them.
+    rows = [coverage(seed, kinds, noted=True) for seed in range(12)]
     assert np.mean([covered for covered, _, _ in rows]) >= 0.86
     assert np.mean([steady for _, steady, _ in rows]) > 0.8
 
@@ -294,12 +350,17 @@ def test_changes_of_the_rate_are_said_in_bubbles() -> None:
     assert bubbles_now([REFILL, COUNT], COUNT.at) == 60.0
     assert bubbles_now([COUNT, replace(REFILL, at=NOON + timedelta(hours=9))], NOON + timedelta(hours=10)) is None
     assert bubbles_now([COUNT], COUNT.at + timedelta(days=4)) is None
-    advice = made_advice()
-    assert advice.recommended is not None
-    day = replace(advice.recommended, change=Change(rate_factor=0.85), words="Turn the gas down by about 15 %.")
-    told = with_bubbles(replace(advice, recommended=day, sentences=(f"Look. {day.words}",)), 60.0)
-    assert "from 60 to 51 bubbles a minute" in told.sentences[0]
-    assert with_bubbles(advice, None) == advice
+    week = simulated_week(5)
+    fit = fit_tank(week.tank, week.readings)
+    # A diffuser that hangs higher gives as many bubbles as before.
+    for kind, valve, counted in (("cylinder", "needle", True), ("acid-bicarbonate", "none", False)):
+        source = GasSource(kind=kind, valve=valve)
+        advice = advise(fit, replace(week.tank, source=source), bubbles=60.0)
+        days = (advice.recommended, *advice.others)
+        turned = [day for day in days if day is not None and day.change.rate_factor != 1.0]
+        assert turned
+        for day in turned:
+            assert (f"from 60 to {60.0 * day.change.rate_factor:.0f} bubbles" in day.words) is counted
 
 
 def test_planned_photos_are_of_hours_to_come() -> None:
@@ -320,7 +381,7 @@ def test_planned_photo_tells_more_than_usual_ones() -> None:
 
 def test_tank_without_a_course_is_photographed_around_its_switching() -> None:
     tank = Tank(name="t", lights=parse_span("10:00-18:00"), gas=parse_span("08:00-17:00"))
-    assert [photo.at.hour for photo in usual_photos(tank, NOON)] == [17, 18, 10, 17]
+    assert [photo.at.hour for photo in usual_photos(tank, NOON)] == [17, 20, 8, 11]
     assert usual_photos(Tank(name="t"), NOON) == ()
     assert summarize(tank, [], now=NOON).plan.photos == usual_photos(tank, NOON)
 
@@ -350,6 +411,18 @@ def test_charge_without_its_hour_begins_a_course_though_a_later_one_is_noted() -
     ]
     assert left_out[0] == left_out[1] > 0
     assert left_out[2] == 0
+
+
+def test_refill_long_after_the_last_photo_leaves_the_days_as_they_are() -> None:
+    week = simulated_week(5)
+    last = fit_tank(week.tank, week.readings).last_at.replace(second=0, microsecond=0)
+    late = Event(at=last + timedelta(days=400), refilled=True, refill_g=120.0)
+    now = late.at + timedelta(hours=1)
+    told, before = (summarize(week.tank, week.readings, events, now=now) for events in ((late,), ()))
+    assert told.now is not None
+    assert before.now is not None
+    assert told.now.co2_mg_l == before.now.co2_mg_l
+    assert any("refilled" in sentence for sentence in told.more)
 
 
 def test_plan_in_words_says_today_only_where_it_is_read_today() -> None:

@@ -77,7 +77,7 @@ def random_fit(rng: np.random.Generator, base: TankFit, tank: Tank) -> TankFit:
 
 def sentences_of(rng: np.random.Generator, base: TankFit, tank: Tank) -> Iterator[str]:
     """Yield all that is said of a tank."""
-    advice = advise(random_fit(rng, base, tank), tank)
+    advice = advise(random_fit(rng, base, tank), tank, bubbles=60.0)
     yield from advice.sentences
     yield from advice.cautions
     yield from (day.words for day in (advice.recommended, *advice.others) if day is not None)
@@ -103,7 +103,7 @@ def contradictions(tank: Tank, said: list[str]) -> list[str]:
     switched = hours.hours < 24.0 or valve == "timer" or (kind == "cylinder" and valve is None)
     for sentence in said:
         text = sentence.lower()
-        if (open_hose or valve == "none") and TURNS_RATE.search(text):
+        if (open_hose or valve == "none") and (TURNS_RATE.search(text) or "bubbles a minute" in text):
             wrong.append(sentence)
         if (open_hose or (not switched and "instead of" in text)) and SWITCHES.search(text):
             wrong.append(sentence)

@@ -171,3 +171,19 @@ def test_the_page_offers_settings_and_no_commands(page: tuple[httpx.Client, Path
     text = html.unescape(client.get("/tanks/window").text).replace(NO_BREAK, " ")
     assert "in the tank's settings" in html.unescape(text)
     assert not re.search(r"\bcolorread (?!\d)", text)
+
+
+def test_of_a_doubtful_color_a_person_is_asked_what_the_outline_holds(page: tuple[httpx.Client, Path]) -> None:
+    client, log_path = page
+    question = "inside the dashed outline?"
+    for number, flags in enumerate(((), ("odd-color",))):
+        entry = made_entry(
+            number, reading=made_reading(flags=flags), picture=b"\xff\xd8picture", scored_at=NOW.astimezone()
+        )
+        with Log(log_path) as log:
+            log.add(entry)
+        url = f"/tanks/window/readings/{entry.sha256}"
+        shown = client.get(f"{url}?said=kept").text
+        assert (question in shown) == bool(flags)
+        assert shown.count('value="discard"') == 1
+        assert question not in client.get(url).text  # the answer was given

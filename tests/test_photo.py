@@ -640,7 +640,7 @@ def test_a_close_up_shows_the_part_of_the_full_photo(
     height, width = close_up.rgb_u8.shape[:2]
     part = upright[top : top + height, left : left + width]
     assert np.abs(close_up.rgb_u8.astype(int) - part).max() <= (0 if kind in LOSSLESS else 12)
-    inner_px = close_up.xy_px(points_px)
+    inner_px = cv2.perspectiveTransform(points_px[None], close_up.from_photo)[0]
     assert (inner_px >= 0).all()
     assert (inner_px <= (width - 1, height - 1)).all()
     full_px = inner_px + np.array((left, top))
@@ -664,6 +664,6 @@ def test_there_is_nothing_closer_than_the_full_photo(tmp_path: Path, monkeypatch
     assert closer(array, photo, 9.0)[0].times == 2
     unmoved, points_px = closer(array, photo, 0.8)
     assert unmoved.rgb_u8 is photo.rgb_u8
-    assert unmoved.xy_px(points_px) == pytest.approx(points_px)
+    assert cv2.perspectiveTransform(points_px[None], unmoved.from_photo)[0] == pytest.approx(points_px)
     small = noise(310)
     assert closer(small, photo_from_array(small), 3.0)[0].times == 1

@@ -21,6 +21,7 @@ from colorread.report.axes import PLOT_COLORS
 from colorread.report.html import PICTURES_MAX, report_html, write_report
 from colorread.report.plot import MADE_UP, day_figure, history_figure, recent_readings, week_figure, write_plot
 from colorread.report.svg import figure_svg, history_svgs
+from colorread.tank.plan_words import plan_lines
 from colorread.tank.results import Estimate, TankSummary
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import GasSource, Marks, Tank, parse_span
@@ -119,6 +120,7 @@ def test_the_answer_comes_first_and_everything_else_is_there(page: _Page) -> Non
         answer.plants,
         answer.to_do,
         *summary.more,
+        *plan_lines(summary.plan),
         *summary.cautions,
         "lights 10:00-18:00 (plain), gas 08:00-18:00 (hatched)",
         *told.advice.sentences,

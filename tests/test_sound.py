@@ -17,7 +17,7 @@ from PIL import Image
 from colorread.errors import Refusal
 from colorread.photo.file import open_image, refusing_broken_files
 from colorread.photo.load import load_photo
-from colorread.photo.sound import require_sound
+from colorread.photo.sound import decode_sound_jpeg, require_sound
 from tests.test_photo import png_chunk
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_images"
@@ -55,6 +55,19 @@ def test_gray_and_cmyk_pictures_are_taken(tmp_path: Path) -> None:
         file = io.BytesIO()
         Image.new(mode, (640, 640), 90 if mode == "L" else (90, 20, 10, 0)).save(file, "JPEG")
         assert code_of(file.getvalue(), tmp_path / "photo") == "loaded"
+
+
+@pytest.mark.parametrize("mode", ["L", "RGB", "CMYK"])
+@pytest.mark.parametrize("reduced", [1, 2, 8])
+def test_pixels_are_those_of_pillow(mode: str, reduced: int, tmp_path: Path) -> None:
+    with Image.open(io.BytesIO(jpeg())) as picture:
+        picture.convert(mode).crop((0, 0, 637, 631)).save(tmp_path / "photo", "JPEG")
+    with (tmp_path / "photo").open("rb") as file, Image.open(file) as image, Image.open(file.name) as expected:
+        for one in (image, expected):
+            one.draft(None, (637 // reduced, 1))
+        pixels = decode_sound_jpeg(image, file)
+        assert max(pixels.shape) == -(-637 // reduced)
+        np.testing.assert_array_equal(pixels, np.asarray(expected))
 
 
 def test_damage_in_the_scan_is_refused(tmp_path: Path) -> None:

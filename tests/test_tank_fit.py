@@ -7,7 +7,7 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
-from calibration.inversion import BUDGET_COLOR
+from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR
 from colorread.chemistry.carbonate import ph_from_co2
 from colorread.reading.record import Interval, Reading
 from colorread.tank.fit import TankFit, fit_tank
@@ -250,3 +250,20 @@ def test_a_charge_in_the_future_is_not_taken_for_the_present_one() -> None:
     truth = week()
     later = replace(truth.tank, source=GasSource(kind="fermentation", started=date(2030, 1, 1)))
     assert len(vial_series(later, truth.readings).readings) == len(vial_series(truth.tank, truth.readings).readings)
+
+
+def test_readings_with_a_profile_may_share_an_error_of_the_color_that_it_does_not_tell() -> None:
+    week = simulated_week(3)
+    sure = [replace(reading, budget=reading.budget | {BUDGET_CAMERA: 0.005}) for reading in week.readings]
+    assert vial_series(week.tank, sure).color_std.min() == pytest.approx(0.03 * np.log(10.0))
+
+
+def test_simulated_readings_err_as_much_as_they_say() -> None:
+    covered = []
+    for seed in range(40):
+        week = simulated_week(seed, profile=False)
+        for reading, vial_mg_l in zip(week.readings, week.vial_mg_l, strict=True):
+            if reading.co2_mg_l is not None:
+                low, high = reading.co2_mg_l.low or 0.0, reading.co2_mg_l.high or np.inf
+                covered.append(low <= vial_mg_l <= high)
+    assert 0.87 <= np.mean(covered) <= 0.93

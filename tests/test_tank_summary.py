@@ -583,7 +583,7 @@ def test_brackets_in_words_are_no_markup(truth: Truth) -> None:
 
 def test_the_level_does_not_flip_from_photo_to_photo(monkeypatch: pytest.MonkeyPatch) -> None:
     # Chances to be above 30 mg/L after each photo: about 0.33, 0.15, 0.23, 0.10 and 0.22.
-    peaks = [Interval(value=value, low=value / 1.6, high=value * 1.6) for value in (26.5, 22.4, 24.2, 20.8, 24.0)]
+    peaks = [Interval(value=value, low=value / 1.6, high=value * 1.6) for value in (26.5, 22.4, 24.2, 20.8, 24.1)]
     monkeypatch.setattr(tank_summary, "steady_fit", lambda _, readings, events: (len(readings), ""))
     monkeypatch.setattr(tank_summary, "_peak", lambda _, fit: peaks[fit - 1])
     photos: Any = [SimpleNamespace(taken_at=None) for _ in peaks]

@@ -181,9 +181,9 @@ def forget(
         typer.Option(help="Only this photo: its name, or the first digits of its hash.", metavar="NAME|HASH"),
     ] = None,
     note: Annotated[
-        list[str] | None, typer.Option(help="Only this note, by the sign that log show prints.", metavar="SIGN")
+        list[str] | None, typer.Option(help="Only this note, by its sign in log show.", metavar="SIGN")
     ] = None,
-    before: Annotated[str | None, typer.Option(help="Only what is of before this day.", metavar="DATE")] = None,
+    before: Annotated[str | None, typer.Option(help="Only what is dated before this day.", metavar="DATE")] = None,
     refused: Annotated[bool, typer.Option("--refused", help="Only photos that were not read.")] = False,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
     log: LogFile = None,

@@ -54,27 +54,27 @@ def note(
     log: LogFile = None,
 ) -> None:
     """
-    Note what was done to a tank. The figure shows it and the tank's course takes it in.
+    Note what you did to a tank. The figure shows it, and the tank's course allows for it.
 
-    What is not noted looks like a change of the gas.
+    Without a note it looks like a change of the gas.
     """
     from datetime import datetime
 
-    from colorread.tank.events import Event
-    from colorread.tank.typed_event import event_words, parse_moment, parse_share
+    from colorread.tank.typed_event import event_words, parse_share, typed_event
 
     try:
-        event = Event(
-            at=parse_moment(at, datetime.now()),
-            text=text.strip(),
-            water_change=None if water_change is None else parse_share(water_change),
-            refilled=refilled or refill_g is not None,
-            refill_g=refill_g,
-            gas_changed=gas_changed,
-            fluid_renewed=fluid_renewed,
-            diffuser=diffuser,
-            bubbles=bubbles,
-        )
+        typed = {
+            "at": at,
+            "text": text,
+            "water_change": None if water_change is None else parse_share(water_change),
+            "refilled": refilled or refill_g is not None,
+            "refill_g": refill_g,
+            "gas_changed": gas_changed,
+            "fluid_renewed": fluid_renewed,
+            "diffuser": diffuser,
+            "bubbles": bubbles,
+        }
+        event = typed_event(typed, datetime.now())
     except ValueError as error:
         fail(str(error))
     with open_log(log, tank=tank) as opened:

@@ -227,8 +227,7 @@ def _print_text(
         print_reading(console, reading, picture, marks=stated.marks, details=details, brief=owner is not None)
         readings.append(reading)
     if owner is not None and any(reading.status == "read" for reading in readings):
-        console.print()
-        print_now(console, _summary(owner, stated, readings, log), details=details)
+        print_now(console, _summary(owner, stated, readings, log), details=details, brief=not details)
         return readings
     if len(readings) > 1:
         print_summary(console, readings)

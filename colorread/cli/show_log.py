@@ -86,18 +86,14 @@ def print_tanks(console: Console, tanks: Sequence[Tank], counts: Mapping[str, in
     table = _table()
     table.add_column("tank", overflow="fold")
     table.add_column("volume", justify="right", no_wrap=True)
-    table.add_column("fluid", justify="right", no_wrap=True)
     table.add_column("lights", no_wrap=True)
-    table.add_column("gas", no_wrap=True)
     table.add_column("source", no_wrap=True)
-    table.add_column("readings", justify="right")
+    table.add_column("readings", justify="right", no_wrap=True)
     for tank in tanks:
         cells = (
             tank.name,
             "" if tank.volume_l is None else with_other_unit("volume", tank.volume_l),
-            "" if tank.kh_dkh is None else f"{tank.kh_dkh:g} dKH",
             "" if tank.lights is None else str(tank.lights),
-            "" if tank.gas_hours is None else str(tank.gas_hours),
             "" if tank.source is None else tank.source.kind,
             str(counts[tank.name]),
         )
@@ -132,10 +128,13 @@ def _widths(console: Console, headings: Sequence[str], rows: Sequence[Sequence[s
     columns = list(zip(headings, *rows, strict=True))
     room = console.width - _GAP * len(columns)
     whole = [max(map(len, cells)) for cells in columns]
-    widths = [max(len(word) for cell in cells for word in cell.split()) for cells in columns]
-    photo, span = headings.index("photo"), headings.index("90 %")
-    widths[span] = whole[span]
-    widths[photo] = min(whole[photo], room - sum(widths) + widths[photo])
+    words = [max(len(word) for cell in cells for word in cell.split()) for cells in columns]
+    photo = headings.index("photo")
+    for unbroken in (("taken", "CO2 mg/L", "90 %"), ("90 %",)):
+        widths = [whole[i] if headings[i] in unbroken else width for i, width in enumerate(words)]
+        widths[photo] = min(whole[photo], room - sum(widths) + widths[photo])
+        if widths[photo] == whole[photo]:
+            break
     if sum(whole) <= room or widths[photo] < _NAME_WIDTH_MIN:
         return [None] * len(columns)
     return [*widths[:-1], widths[-1] + room - sum(widths)]

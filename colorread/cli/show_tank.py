@@ -10,9 +10,10 @@ from rich.console import Console
 from rich.table import Table
 
 from colorread.cli.console_text import shown
-from colorread.cli.show_reading import answer_rows, print_panel, print_rows, print_short_caution
+from colorread.cli.show_reading import Row, answer_rows, print_panel, print_rows, print_short_caution
 from colorread.tank.plan_words import plan_lines
 from colorread.tank.results import Advice, TankSummary
+from colorread.tank.typed_event import moment_words
 from colorread.tank.words import HOURS_ABOVE, OF_WHEN, RECOMMENDED, forecast_rows, number_rows
 from colorread.words.numbers import REFUSED_SIGN, date_words
 
@@ -20,7 +21,9 @@ _WIDE = 110  # from here on there is room for a forecast's words beside all of i
 _NUMBERS_WIDTH = 10  # for "15 (12 to" over "19)", so that the words of a forecast get the rest
 
 
-def print_now(console: Console, summary: TankSummary, *, details: bool = False, where: str = "--details") -> None:
+def print_now(
+    console: Console, summary: TankSummary, *, details: bool = False, brief: bool = False, where: str = "--details"
+) -> None:
     """
     Print the one verdict for now, and what comes right after it.
 
@@ -32,6 +35,8 @@ def print_now(console: Console, summary: TankSummary, *, details: bool = False, 
         Of one tank.
     details : bool, default False
         Whether to print all that is known.
+    brief : bool, default False
+        Whether to print no more than the verdict and the next photo.
     where : str, optional
         Where that is to be found else.
     """
@@ -41,11 +46,11 @@ def print_now(console: Console, summary: TankSummary, *, details: bool = False, 
     rows = [("CO2", f"{REFUSED_SIGN} No photo of this tank was read yet.", "bold")]
     if answer is not None and now is not None:
         rows = answer_rows(console, answer, now.co2_mg_l, summary.tank.judged_by)
-    rows += [("" if i else "Also", sentence, "") for i, sentence in enumerate(summary.more)]
-    if summary.tank.gas_hours is None:
-        rows.append(("", f"colorread tank edit {shlex.quote(summary.tank.name)} --gas HH:MM-HH:MM", ""))
     today = None if summary.tank.made_up else date.today()
-    rows += [("" if i else "Plan", line, "") for i, line in enumerate(plan_lines(summary.plan, today))]
+    if brief and summary.plan.photos:
+        rows.append(("Plan", f"Next photo: {moment_words(summary.plan.photos[0].at, today)}.", ""))
+    elif not brief:
+        rows += _further_rows(summary, today)
     print_rows(console, rows, gap=False)
     if not details:
         if now is not None:
@@ -61,6 +66,13 @@ def print_now(console: Console, summary: TankSummary, *, details: bool = False, 
     print_panel(console, "Cautions", summary.cautions)
 
 
+def _further_rows(summary: TankSummary, today: date | None) -> list[Row]:
+    rows = [("" if i else "Also", sentence, "") for i, sentence in enumerate(summary.more)]
+    if summary.tank.gas_hours is None:
+        rows.append(("", f"colorread tank edit {shlex.quote(summary.tank.name)} --gas HH:MM-HH:MM", ""))
+    return rows + [("" if i else "Plan", line, "") for i, line in enumerate(plan_lines(summary.plan, today))]
+
+
 def _numbers(console: Console, summary: TankSummary) -> Table:
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), pad_edge=False, show_header=False, caption=OF_WHEN)
     table.caption_justify = "left"
@@ -73,8 +85,7 @@ def _numbers(console: Console, summary: TankSummary) -> Table:
 
 def _print_advice(console: Console, advice: Advice) -> None:
     console.print(shown(console, f"What to change, simulated for {date_words(advice.day)}", "bold"))
-    for sentence in advice.sentences:
-        console.print(shown(console, f"  {sentence}"))
+    print_rows(console, [("", sentence, "") for sentence in advice.sentences], gap=False)
     rows = forecast_rows(advice)
     labels = [label for label in rows[0].numbers if label != HOURS_ABOVE]  # there is no room for it
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)

@@ -17,6 +17,8 @@ NEITHER, DYED, OTHER_LIQUID = range(3)
 """Classes that the network tells apart: anything else, fluid with the dye, clear water or another dye in glass."""
 _MULTIPLE = 8  # of the sides, as the network halves them three times
 _SPAN = (-0.5, 1.5)  # of the densities it is given
+_GREEN_AND_CHROMA = np.array([(0.0, 1.0, 0.0), (1.0, -1.0, 0.0), (0.0, -1.0, 1.0)])  # of R, G, B
+_MEAN = np.full((1, 3), 1.0 / 3.0)
 
 
 def mask_input(
@@ -44,9 +46,9 @@ def mask_input(
     """
     height, width = seen.shape
     size = round(width * PX_PER_MM / px_per_mm), round(height * PX_PER_MM / px_per_mm)
-    red, green, blue = np.moveaxis(np.clip(density_of(rgb_lin, paper_lin), *_SPAN), -1, 0)
-    clipped = (rgb_u8 >= CLIPPED_U8).mean(axis=-1)
-    layers = np.stack([green, red - green, blue - green, clipped], axis=-1).astype(np.float32)
+    colors = cv2.transform(np.clip(density_of(rgb_lin, paper_lin), *_SPAN), _GREEN_AND_CHROMA)
+    clipped = cv2.transform((rgb_u8 >= CLIPPED_U8).astype(np.float32), _MEAN)
+    layers = np.dstack([colors, clipped])
     layers[~seen] = 0.0
     return np.ascontiguousarray(np.moveaxis(cv2.resize(layers, size, interpolation=cv2.INTER_AREA), -1, 0))
 

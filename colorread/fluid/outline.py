@@ -49,9 +49,9 @@ def outer_contours(region: NDArray[Any], least_px2: float = 0.0) -> list[NDArray
         x and y; a part in a hole of another one counts too.
     """
     region_u8 = region.astype(np.uint8, copy=False)
-    around = _around(region_u8)
-    offset = around[1].start, around[0].start
-    contours, tree = cv2.findContours(region_u8[around], cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE, offset=offset)
+    part = around(region_u8)
+    offset = part[1].start, part[0].start
+    contours, tree = cv2.findContours(region_u8[part], cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE, offset=offset)
     parents = () if tree is None else tree[0, :, 3]
     return [
         np.asarray(contour, np.int32)
@@ -74,16 +74,31 @@ def opened(region: NDArray[np.uint8]) -> NDArray[np.uint8]:
     ndarray of uint8, shape (H, W)
         0 or 1.
     """
-    around = _around(region)
+    part = around(region)
     opened_region = np.zeros_like(region)
-    opened_region[around] = cv2.morphologyEx(region[around], cv2.MORPH_OPEN, _OPENING)
+    opened_region[part] = cv2.morphologyEx(region[part], cv2.MORPH_OPEN, _OPENING)
     return opened_region
 
 
-def _around(region: NDArray[np.uint8]) -> tuple[slice, slice]:
-    """Return rows and columns with a region and a pixel around it: most regions are small, and time goes by pixels."""
+def around(region: NDArray[np.uint8], margin_px: int = 1) -> tuple[slice, slice]:
+    """
+    Return rows and columns with a region and what is next to it: most regions are small, and time goes by pixels.
+
+    Parameters
+    ----------
+    region : ndarray of uint8, shape (H, W)
+        Where it is.
+    margin_px : int, default 1
+        How much there is to be around it, within the view [px].
+
+    Returns
+    -------
+    tuple of slice
+        Rows and columns.
+    """
     x, y, width, height = cv2.boundingRect(region)
-    return slice(max(y - 1, 0), y + height + 1), slice(max(x - 1, 0), x + width + 1)
+    rows = slice(max(y - margin_px, 0), y + height + margin_px)
+    return rows, slice(max(x - margin_px, 0), x + width + margin_px)
 
 
 def fit_of(contour: NDArray[np.int32], shape: tuple[int, ...], px_per_mm: float) -> VialFit:

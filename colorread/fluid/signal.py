@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from calibration.family_fit import SignalSamples
 from colorread.errors import Refusal
 from colorread.fluid.color import ColorMap
-from colorread.fluid.outline import VialFit
+from colorread.fluid.outline import VialFit, around
 from colorread.reference.balance import Balance
-from colorread.reference.density import BLACK_U8, CLIPPED_U8, density_of, median_density
+from colorread.reference.density import BLACK_U8, CLIPPED_U8, density_of, median, median_density
 from colorread.reference.grays import FILM_SEEN, overexposed
 from colorread.reference.view import CardView
 
@@ -104,13 +104,13 @@ def measure_fluid(view: CardView, colors: ColorMap, vial: VialFit, balance: Bala
     # Where fluid is as bright as its paper, it may have any density up to what the paper hides.
     within = is_cut_off * hidden
 
-    def density_and_spread(decoded: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
-        reference, spread = _reference(decoded[ring_u8], ring_lin)
-        return density_of(decoded[fluid_u8], used_lin * reference) + hidden - within / 2.0, spread
-
-    density, spread = density_and_spread(balance.decoded)
-    steeper, _ = density_and_spread(balance.steeper)
-    spread = max(spread, _spread_beyond_noise(colors.chroma[ring], colors.noise))
+    lit = _lit_paper(balance.decoded[ring_u8], ring_lin)
+    lits = (lit, _lit_paper(balance.steeper[ring_u8], ring_lin))
+    density, steeper = (
+        density_of(decoded[fluid_u8], used_lin * 10.0 ** median(of)) + hidden - within / 2.0
+        for decoded, of in zip((balance.decoded, balance.steeper), lits, strict=True)
+    )
+    spread = max(_unevenness(lit), _spread_beyond_noise(colors.chroma[ring], colors.noise))
     keep = _without_highlights(density, fluid_u8)
     if keep.sum() < _MIN_PIXELS:
         raise Refusal(
@@ -197,15 +197,22 @@ def _doubts(
 
 def _inner_part(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return the fluid without its rim."""
-    distance = cv2.distanceTransform(np.pad(mask, 1).astype(np.uint8), cv2.DIST_L2, 3)[1:-1, 1:-1]
-    inner: NDArray[np.bool_] = distance > max(_RIM_SHARE * np.sqrt(mask.sum() / np.pi), 1.5)
+    part = around(mask.view(np.uint8))
+    fluid = np.pad(mask[part], 1).view(np.uint8)
+    distance = cv2.distanceTransform(fluid, cv2.DIST_L2, 3)[1:-1, 1:-1]
+    inner: NDArray[np.bool_] = np.zeros_like(mask)
+    inner[part] = distance > max(_RIM_SHARE * np.sqrt(fluid.sum() / np.pi), 1.5)
     return inner
 
 
 def _ring(view: CardView, vial: VialFit) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Rows and columns of the paper around the fluid, in the order of their direction from its middle."""
-    distance = _distance_mm(view, vial.mask)
-    rows, cols = np.nonzero((distance > _RING_MM[0]) & (distance < _RING_MM[1]) & _blank_window(view) & view.seen)
+    part = around(vial.mask.view(np.uint8), int(_RING_MM[1] * view.px_per_mm) + 2)
+    distance_px = cv2.distanceTransform((~vial.mask[part]).view(np.uint8), cv2.DIST_L2, 3)
+    low_px, high_px = np.array(_RING_MM) * view.px_per_mm
+    is_bare = (view.mask(view.card.blank) & view.seen)[part]
+    rows, cols = np.nonzero((distance_px > low_px) & (distance_px < high_px) & is_bare)
+    rows, cols = rows + part[0].start, cols + part[1].start
     if len(rows) < _MIN_RING_PIXELS:
         raise Refusal(
             "no-paper",
@@ -217,27 +224,19 @@ def _ring(view: CardView, vial: VialFit) -> tuple[NDArray[np.intp], NDArray[np.i
     return rows[order], cols[order]
 
 
-def _blank_window(view: CardView) -> NDArray[np.bool_]:
-    """Where the blank middle of the card is."""
-    return view.mask(view.card.blank)
-
-
-def _distance_mm(view: CardView, mask: NDArray[np.bool_]) -> NDArray[np.float32]:
-    """Distance of every pixel outside the fluid from it, 0 inside [mm]."""
-    distance_px = cv2.distanceTransform((~mask).astype(np.uint8), cv2.DIST_L2, 3)
-    return np.asarray(distance_px / view.px_per_mm, dtype=np.float32)
-
-
-def _reference(ring_lin: NDArray[np.float64], field_lin: NDArray[np.float32]) -> tuple[NDArray[np.float64], float]:
-    """Paper around the vial, in order, over the smooth field, shape (3,), and the spread of its color [log10]."""
+def _lit_paper(ring_lin: NDArray[np.float64], field_lin: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Paper around the vial, in order, over the smooth field, without its darker half (shadows, glass) [log10]."""
     ratio = -density_of(ring_lin, field_lin)
-    light = ratio.mean(axis=1)
-    lit = ratio[light > np.median(light)]  # the darker half holds shadows, glass and hooks
-    reference = np.median(lit, axis=0)
+    light = ratio.sum(axis=1)
+    return np.asarray(ratio[light > np.median(light)])
+
+
+def _unevenness(lit: NDArray[np.float64]) -> float:
+    """Spread of the color of paper around the vial [log10]."""
     color = lit[:, (0, 2)] - lit[:, (1,)]
     # Neighbouring pixels share noise; what is left between twelve sectors of the ring is uneven light.
-    sectors = np.array([np.median(part, axis=0) for part in np.array_split(color, _SECTORS)])
-    return 10.0**reference, float(sectors.std(axis=0).max())
+    sectors = np.array([median(part) for part in np.array_split(color, _SECTORS)])
+    return float(sectors.std(axis=0).max())
 
 
 def _spread_beyond_noise(chroma: NDArray[np.float32], noise: float) -> float:

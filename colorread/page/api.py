@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from itertools import islice
 from typing import Annotated, Any
 
@@ -16,6 +17,7 @@ from colorread.reading.verdict import Marks, judged
 from colorread.records import plain, record_of
 from colorread.tank.settings import Tank
 from colorread.tank.summary_json import summary_to_dict
+from colorread.tank.typed_event import typed_event
 
 _PROBLEM = {
     "description": "What is wrong, in words.",
@@ -171,6 +173,44 @@ def picture(request: Request, name: str, sha256: str) -> Response:
 async def summary(request: Request, name: str) -> dict[str, Any]:
     """Return what days of readings tell of a tank, schema colorread.summary/1."""
     return summary_to_dict((await core_of(request).view(name)).summary)
+
+
+@router.get("/tanks/{name}/notes")
+def notes(request: Request, name: str) -> list[dict[str, Any]]:
+    """Return what was noted of a tank, by its time, schema colorread.event/1 with an `id` each."""
+    with Log(core_of(request).log_path) as log:
+        log.require_tank(name)
+        return [{"id": note_id, **plain(event)} for note_id, event in log.events(name).items()]
+
+
+@router.post("/tanks/{name}/notes", status_code=201, responses={200: {"description": "The log had this note already."}})
+def add_note(
+    request: Request,
+    response: Response,
+    name: str,
+    note: Annotated[dict[str, Any], Body(examples=[{"at": "2025-06-04T18:30", "water_change": 0.3}, {"bubbles": 60}])],
+) -> dict[str, Any]:
+    """
+    Note what was done to a tank, schema colorread.event/1, and return it with its `id`.
+
+    What lacks was not done. `at` is of the clock on the wall, without offset, and now where it lacks; `water_change` a
+    share from 0.01 to 1.
+    """
+    try:
+        event = typed_event(note, datetime.now())
+    except ValueError as error:
+        raise HTTPException(422, str(error)) from None
+    if not core_of(request).add_event(name, event):
+        response.status_code = 200
+    return {"id": event.id, **plain(event)}
+
+
+@router.delete("/tanks/{name}/notes/{note_id}", status_code=204)
+def delete_note(request: Request, name: str, note_id: str) -> Response:
+    """Delete one note."""
+    if not core_of(request).forget_event(name, note_id):
+        raise HTTPException(404, "There is no such note.")
+    return Response(status_code=204)
 
 
 def _entry(entry: LogEntry, marks: Marks) -> dict[str, Any]:

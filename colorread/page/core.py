@@ -127,15 +127,15 @@ class Core:
         self._views.clear()  # damage need not show in what tells views apart
         return count
 
-    def add_event(self, tank: str, event: Event) -> None:
-        """Keep what was noted of a tank."""
+    def add_event(self, tank: str, event: Event) -> bool:
+        """Keep what was noted of a tank; return whether it is new."""
         with Log(self.log_path) as log:
-            log.add_event(tank, event)
+            return log.add_event(tank, event)
 
-    def forget_event(self, tank: str, event_id: str) -> None:
-        """Delete a note."""
+    def forget_event(self, tank: str, event_id: str) -> bool:
+        """Delete a note; return whether there was one."""
         with Log(self.log_path) as log:
-            log.forget_events(tank, [event_id])
+            return log.forget_events(tank, [event_id]) > 0
 
     async def score(self, request: Request, upload: Upload, tank: Tank) -> LogEntry:
         """

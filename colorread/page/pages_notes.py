@@ -16,7 +16,7 @@ from colorread.page.render import page
 from colorread.page.tank_form import number_of
 from colorread.page.uploads import receive_form, text_of
 from colorread.tank.events import Event
-from colorread.tank.typed_event import event_words, parse_moment, parse_share
+from colorread.tank.typed_event import event_words, parse_share, typed_event
 from colorread.words.numbers import when_words
 
 router = APIRouter(include_in_schema=False)
@@ -64,15 +64,15 @@ async def forget_note(request: Request, name: str, event_id: str) -> Response:
 
 def _event(typed: dict[str, str], now: datetime) -> Event:
     done, grams, bubbles = typed["done"], typed["grams"].strip(), typed["bubbles"].strip()
-    flags: dict[str, Any] = {done: True} if done in DONE and done != "water" else {}
-    return Event(
-        at=parse_moment(typed["at"], now),
-        text=typed["text"].strip(),
-        water_change=parse_share(typed["share"] or USUAL_SHARE) if done == "water" else None,
-        refill_g=number_of("The amount of the refill", grams) if grams else None,
-        bubbles=number_of("The bubbles", bubbles) if bubbles else None,
-        **flags,
-    )
+    values: dict[str, object] = {
+        "at": typed["at"],
+        "text": typed["text"],
+        "water_change": parse_share(typed["share"] or USUAL_SHARE) if done == "water" else None,
+        "refill_g": number_of("The amount of the refill", grams) if grams else None,
+        "bubbles": number_of("The bubbles", bubbles) if bubbles else None,
+    }
+    flags = {done: True} if done in DONE and done != "water" else {}
+    return typed_event(values | flags, now)
 
 
 async def _notes_page(request: Request, name: str, typed: dict[str, str], wrong: str = "") -> Response:

@@ -39,6 +39,8 @@ class ReadingView:
         What it is called, when it was taken, how that is known, and how long ago it was.
     is_read : bool
         Whether there are numbers.
+    is_doubtful : bool
+        Whether a person should say that the outline is the fluid.
     answer : Answer or None
         What every screen begins with; None where refused.
     bar : str
@@ -59,6 +61,7 @@ class ReadingView:
     time: str
     age: str
     is_read: bool
+    is_doubtful: bool
     answer: Answer | None
     bar: str
     ph: str
@@ -99,6 +102,7 @@ def view_reading(entry: LogEntry, units: Units, marks: Marks, now: datetime) -> 
         time=time_words(reading),
         age="" if reading.taken_at is None else age_words(reading.taken_at, now),
         is_read=verdict is not None,
+        is_doubtful=verdict is not None and "odd-color" in reading.flags,
         answer=None if co2 is None or verdict is None else answer_of(co2, verdict, days_old=days_old),
         bar="" if co2 is None else bar_svg(co2, marks),
         ph="" if reading.ph is None else ph_words(reading.ph).short(),

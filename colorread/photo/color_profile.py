@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import io
 from collections.abc import Mapping
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 from PIL import Image, ImageCms
 
 from calibration.color_space import ColorSpace
@@ -22,7 +23,25 @@ _PROBE_CODES: Final = (12, 24, 64, 128, 192, 240)
 _PROFILE_MODEL: Final = {"RGB": "RGB", "L": "GRAY", "CMYK": "CMYK"}
 
 
-def rgb_in_working_space(image: Image.Image, info: Mapping[Any, Any]) -> tuple[Image.Image, ColorSpace]:
+def image_of(pixels: NDArray[np.uint8]) -> Image.Image:
+    """
+    Copy pixels into a picture of Pillow's, which most of them need not be.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8, shape (H, W) or (H, W, C)
+        Gray, RGB or CMYK.
+
+    Returns
+    -------
+    PIL.Image.Image
+        Of mode ``"L"``, ``"RGB"`` or ``"CMYK"``.
+    """
+    mode = "L" if pixels.ndim == 2 else {3: "RGB", 4: "CMYK"}[pixels.shape[2]]
+    return Image.frombytes(mode, pixels.shape[1::-1], pixels.tobytes())
+
+
+def rgb_in_working_space(pixels: NDArray[np.uint8], info: Mapping[Any, Any]) -> tuple[NDArray[np.uint8], ColorSpace]:
     """
     Return a picture as RGB in sRGB or Display P3.
 
@@ -32,37 +51,45 @@ def rgb_in_working_space(image: Image.Image, info: Mapping[Any, Any]) -> tuple[I
 
     Parameters
     ----------
-    image : PIL.Image.Image
-        Picture of mode ``"L"``, ``"RGB"`` or ``"CMYK"``.
+    pixels : ndarray of uint8, shape (H, W) or (H, W, C)
+        Gray, RGB or CMYK.
     info : mapping
         What Pillow found in the file beside the pixels; of it ``"icc_profile"`` and ``"nclx_profile"``.
 
     Returns
     -------
-    image : PIL.Image.Image
-        Picture of mode ``"RGB"``.
+    rgb_u8 : ndarray of uint8, shape (H, W, 3)
+        The picture.
     color_space : {"srgb", "display-p3"}
         What its values mean.
     """
-    rgb = image if image.mode == "RGB" else image.convert("RGB")  # which would copy
-    profile = _profile_from_bytes(info.get("icc_profile"))
+    rgb_u8 = pixels if pixels.shape[2:] == (3,) else np.asarray(image_of(pixels).convert("RGB"))
+    icc: Any = info.get("icc_profile")
+    profile = _profile_from_bytes(icc)
     if profile is None:
-        return rgb, "display-p3" if _is_p3_by_number(info) else "srgb"
+        return rgb_u8, "display-p3" if _is_p3_by_number(info) else "srgb"
 
     model = profile.profile.xcolor_space.strip()
-    if model == "RGB":
-        image = rgb  # a gray picture may carry an RGB profile
-    if _PROFILE_MODEL[image.mode] != model:
-        return rgb, "srgb"
     try:
         if model == "RGB":
-            if _is_same(profile, ImageCms.createProfile("sRGB")):
-                return image, "srgb"
-            if _is_same(profile, _display_p3_profile()):
-                return image, "display-p3"
-        return _convert(image, profile, _display_p3_profile()), "display-p3"
+            pixels = rgb_u8  # a gray picture may carry an RGB profile
+            if (space := _working_space(icc)) is not None:
+                return rgb_u8, space
+        image = image_of(pixels)
+        if _PROFILE_MODEL[image.mode] != model:
+            return rgb_u8, "srgb"
+        return np.asarray(_convert(image, profile, _display_p3_profile())), "display-p3"
     except ImageCms.PyCMSError:  # readable, but not complete enough to convert with
-        return rgb, "srgb"
+        return rgb_u8, "srgb"
+
+
+@lru_cache(maxsize=8)  # photos of one phone carry the same one
+def _working_space(icc: bytes) -> ColorSpace | None:
+    """Tell which of the two a profile of RGB means, None for any other."""
+    profile = ImageCms.ImageCmsProfile(io.BytesIO(icc))
+    if _is_same(profile, ImageCms.createProfile("sRGB")):
+        return "srgb"
+    return "display-p3" if _is_same(profile, _display_p3_profile()) else None
 
 
 def icc_profile_of(info: Mapping[Any, Any]) -> bytes | None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, BinaryIO, Final
 
 import cv2
 import numpy as np
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageFile
 
 from calibration.color_space import ColorSpace
-from colorread.photo.color_profile import rgb_in_working_space
+from colorread.photo.color_profile import image_of, rgb_in_working_space
 from colorread.photo.exif import TimeSource, model_in, orientation_of, read_exif, time_taken
 from colorread.photo.file import (
     GRAY_16_BIT_MODES,
@@ -25,7 +25,7 @@ from colorread.photo.file import (
     refusing_broken_files,
     require_readable_size,
 )
-from colorread.photo.sound import require_sound
+from colorread.photo.sound import JPEG_FORMATS, decode_sound_jpeg, require_no_jump, require_sound
 
 # A choice of this project: half the long side of a common 12 megapixel photo, which JPEG decodes to directly.
 _WORKING_SIDE_PX: Final = 2016
@@ -131,21 +131,11 @@ class CloseUp:
     top_px: int = 0
     times: int = 1
 
-    def xy_px(self, photo_xy_px: NDArray[np.float64]) -> NDArray[np.float64]:
-        """
-        Return where points of the photo are in it.
-
-        Parameters
-        ----------
-        photo_xy_px : numpy.ndarray of float64, shape (..., 2)
-            x, y, the middle of the first pixel at (0, 0) [working px].
-
-        Returns
-        -------
-        numpy.ndarray of float64, shape (..., 2)
-            x, y, the middle of its first pixel at (0, 0) [px].
-        """
-        return (photo_xy_px - (self.left_px - 0.5, self.top_px - 0.5)) * self.times - 0.5
+    @property
+    def from_photo(self) -> NDArray[np.float64]:
+        """Homography from pixels of the photo to its own, each with the middle of the first at (0, 0), shape (3, 3)."""
+        x, y = (-self.times * (before_px - 0.5) - 0.5 for before_px in (self.left_px, self.top_px))
+        return np.array([(self.times, 0.0, x), (0.0, self.times, y), (0.0, 0.0, 1.0)])
 
 
 def load_photo(path: str | os.PathLike[str]) -> Photo:
@@ -174,11 +164,12 @@ def load_photo(path: str | os.PathLike[str]) -> Photo:
         stored_size = image.size
         require_readable_size(stored_size)
         require_sound(image, file)
-        _decode_reduced(image, _WORKING_SIDE_PX)
-        pixels = decoded(image, least_side_px=_WORKING_SIDE_PX)
+        pixels = _pixels_of(image, file, _WORKING_SIDE_PX)
+        if image.format in JPEG_FORMATS:
+            require_no_jump(pixels, image, stored_size[0])
         tags = read_exif(image)
-        pixels, color_space = rgb_in_working_space(pixels, image.info)
-        rgb_u8 = _turned(_shrink(np.asarray(pixels), stored_size), orientation_of(tags, image.format))
+        rgb_u8, color_space = rgb_in_working_space(pixels, image.info)
+        rgb_u8 = _turned(_shrink(rgb_u8, stored_size), orientation_of(tags, image.format))
         file_time_s = os.fstat(file.fileno()).st_mtime
 
     taken_at, time_source = time_taken(tags, file_time_s)
@@ -269,32 +260,37 @@ def load_close_up(source: Source, photo: Photo, around_px: NDArray[np.float64], 
     marked = np.zeros((height_px, width_px), np.uint8)
     marked[rows, columns] = 1
 
-    def enlarged(pixels: Image.Image, orientation: Any) -> Image.Image:
+    def enlarged(pixels: NDArray[np.uint8], orientation: Any) -> NDArray[np.uint8]:
         stored = _turned(marked, _TURNED_BACK_BY.get(orientation, orientation))
         x, y, width, height = cv2.boundingRect(stored)
-        across, down = pixels.width / stored.shape[1], pixels.height / stored.shape[0]
-        box = (x * across, y * down, (x + width) * across, (y + height) * down)
-        return pixels.resize((width * times, height * times), Image.Resampling.BILINEAR, box)
+        across, down = pixels.shape[1] / stored.shape[1], pixels.shape[0] / stored.shape[0]
+        box = np.array((x * across, y * down, (x + width) * across, (y + height) * down))
+        reach = int(max(across, down)) + 2  # at least that of the averaging
+        left, top = np.maximum(box[:2].astype(int) - reach, 0)
+        right, bottom = box[2:].astype(int) + reach
+        part = image_of(pixels[top:bottom, left:right])  # the whole would take much memory
+        size, inner = (width * times, height * times), box - (left, top, left, top)
+        return np.asarray(part.resize(size, Image.Resampling.BILINEAR, tuple(inner)))
 
     if isinstance(source, np.ndarray):
-        rgb_u8 = np.asarray(enlarged(Image.fromarray(_in_8_bits(source)), None))
+        rgb_u8 = enlarged(_in_8_bits(source), None)
     else:
         with open_file(Path(source)) as file, refusing_broken_files():
             image = open_image(file)
             orientation = orientation_of(read_exif(image), image.format)
-            _decode_reduced(image, times * _WORKING_SIDE_PX)
-            pixels, _ = rgb_in_working_space(enlarged(decoded(image), orientation), image.info)
-            rgb_u8 = _turned(np.asarray(pixels), orientation)
+            pixels = enlarged(_pixels_of(image, file, times * _WORKING_SIDE_PX), orientation)
+            rgb_u8 = _turned(rgb_in_working_space(pixels, image.info)[0], orientation)
     return CloseUp(rgb_u8=rgb_u8, left_px=columns.start, top_px=rows.start, times=times)
 
 
-def _decode_reduced(image: ImageFile.ImageFile, long_side_px: int) -> None:
-    """Let a JPEG decoder drop detail that is not needed, down to a little below a size."""
-    if image.format not in ("JPEG", "MPO"):
-        return
+def _pixels_of(image: ImageFile.ImageFile, file: BinaryIO, long_side_px: int) -> NDArray[np.uint8]:
+    """Decode a picture, without detail that is not needed down to a little below a size."""
+    if image.format not in JPEG_FORMATS:
+        return np.asarray(decoded(image, least_side_px=long_side_px))
     # Half of a photo 4000 px wide is 2000: worth four times the speed, and no detail that the card needs.
     long_px = min(round(0.95 * long_side_px), max(image.size))
     image.draft(None, (long_px, 1) if image.width >= image.height else (1, long_px))
+    return decode_sound_jpeg(image, file)
 
 
 def _turned(rgb_u8: NDArray[np.uint8], orientation: Any) -> NDArray[np.uint8]:

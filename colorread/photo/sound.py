@@ -16,6 +16,8 @@ from PIL import ImageFile, TiffImagePlugin
 from colorread.errors import Refusal
 from colorread.photo.file import GRAY_16_BIT_MODES, broken_file, open_image, too_large
 
+JPEG_FORMATS: Final = frozenset(("JPEG", "MPO"))
+_BLOCK_PX: Final = 8
 _MOST_BYTES: Final = 350_000_000  # so that all of the program stays below 600 MB while it reads a photo
 # Held for each pixel while decoding, as measured: what Pillow keeps, and what its decoders keep beside it.
 _BYTES_OF_MODE: Final = {"1": 1, "L": 1, "P": 1} | dict.fromkeys(GRAY_16_BIT_MODES, 6)
@@ -40,9 +42,6 @@ def require_sound(image: ImageFile.ImageFile, file: BinaryIO) -> None:
     """
     Refuse a file whose pixels would take too much memory or time, or that its own format tells to be damaged.
 
-    Damage in the scan of a JPEG shifts the colors of all that follows, and decoders that show as much of a picture as
-    they can say nothing of it.
-
     Parameters
     ----------
     image : PIL.ImageFile.ImageFile
@@ -56,8 +55,8 @@ def require_sound(image: ImageFile.ImageFile, file: BinaryIO) -> None:
         ``"too-large"`` or ``"broken-file"``.
     """
     at = file.tell()
-    if image.format in ("JPEG", "MPO"):
-        _require_sound_jpeg(image, file)
+    if image.format in JPEG_FORMATS:
+        _require_few_scans(image, file)
     else:
         n_bytes = _BYTES_OF_FORMAT.get(image.format or "", _BYTES_OF_MODE.get(image.mode, _BYTES_OF_COLOR))
         _require_memory(image, n_bytes)
@@ -85,25 +84,81 @@ def _require_nothing_behind(image: ImageFile.ImageFile, file: BinaryIO) -> None:
         raise broken_file()
 
 
-def _require_sound_jpeg(image: ImageFile.ImageFile, file: BinaryIO) -> None:
+def _require_few_scans(image: ImageFile.ImageFile, file: BinaryIO) -> None:
     with mmap(file.fileno(), 0, access=ACCESS_READ) as data:
         n_scans = _scans_in(data)
-        pixels = image.width * image.height
-        if n_scans > 1:  # all coefficients are kept, two bytes each
-            layers = [across * down for _, across, down, _ in image.layer]  # type: ignore[attr-defined]
-            _require_memory(image, 2.0 * sum(layers) / max(layers))
-            if n_scans * pixels > _MOST_SCANNED_PIXELS:
-                raise too_large(f"The photo is stored in {n_scans} scans, which takes too long to decode.")
-        colors = "GRAY" if image.mode == "CMYK" else "RGB"
+    if n_scans > 1:  # all coefficients are kept, two bytes each
+        layers = [across * down for _, across, down, _ in image.layer]  # type: ignore[attr-defined]
+        _require_memory(image, 2.0 * sum(layers) / max(layers))
+        if n_scans * image.width * image.height > _MOST_SCANNED_PIXELS:
+            raise too_large(f"The photo is stored in {n_scans} scans, which takes too long to decode.")
+
+
+def decode_sound_jpeg(image: ImageFile.ImageFile, file: BinaryIO) -> NDArray[np.uint8]:
+    """
+    Decode a JPEG, or refuse it where the decoder has anything to say.
+
+    Damage in the scan shifts the colors of all that follows, and Pillow, which shows as much of a picture as it can,
+    says nothing of it.
+
+    Parameters
+    ----------
+    image : PIL.ImageFile.ImageFile
+        Opened, and drafted to a size where it need not be larger, not decoded yet.
+    file : binary file
+        What it was opened from.
+
+    Returns
+    -------
+    ndarray of uint8, shape (H, W) or (H, W, C)
+        As Pillow decodes it: gray, RGB or CMYK.
+
+    Raises
+    ------
+    colorread.errors.Refusal
+        ``"broken-file"``.
+    """
+    colors = "GRAY" if image.mode == "L" else image.mode
+    with mmap(file.fileno(), 0, access=ACCESS_READ) as data:
         try:
-            small = simplejpeg.decode_jpeg(data, colors, min_factor=8, min_height=1, min_width=1, strict=True)
+            pixels = simplejpeg.decode_jpeg(data, colors, min_width=image.width, min_height=image.height, strict=True)
         except ValueError as error:
-            if _UNKNOWN_LAYOUT in str(error):
-                return
-            raise broken_file() from error
-    if colors == "RGB":
-        small = cv2.cvtColor(small, cv2.COLOR_RGB2YCrCb)
-    if _jumps(small, max(down for _, _, down, _ in image.layer)):  # type: ignore[attr-defined]
+            if _UNKNOWN_LAYOUT not in str(error):
+                raise broken_file() from error
+            return np.asarray(image)
+    if colors == "CMYK":
+        pixels = np.invert(pixels)  # as stored by common practice
+    return np.asarray(pixels[..., 0] if colors == "GRAY" else pixels, dtype=np.uint8)
+
+
+def require_no_jump(pixels: NDArray[np.uint8], image: ImageFile.ImageFile, stored_width_px: int) -> None:
+    """
+    Refuse a JPEG whose colors jump as only those of a damaged one do, which its decoder need not notice.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8
+        From `decode_sound_jpeg`.
+    image : PIL.ImageFile.ImageFile
+        What they are of.
+    stored_width_px : int
+        Its width before it was drafted [px].
+
+    Raises
+    ------
+    colorread.errors.Refusal
+        ``"broken-file"``.
+    """
+    block_px = round(_BLOCK_PX * image.width / stored_width_px)
+    height, width = (side // block_px * block_px for side in pixels.shape[:2])
+    small = pixels[:height, :width]
+    while block_px > 1:  # by halves, which OpenCV does several times as fast as all at once
+        block_px //= 2
+        halved = cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        small = np.asarray(halved, dtype=np.uint8)
+    if image.mode == "RGB":
+        small = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2YCrCb), dtype=np.uint8)
+    if _jumps(small.reshape(*small.shape[:2], -1), max(down for _, _, down, _ in image.layer)):  # type: ignore[attr-defined]
         raise Refusal(
             "broken-file",
             "The colors of the photo jump from one row to the next, as in a damaged file.",
@@ -135,12 +190,16 @@ def _jumps(small: NDArray[np.uint8], step: int) -> bool:
         # Only where half of the rises are large can their median be, and medians take most of the time.
         n_left, n_right = n_large[every_border + step - 1, split], n_large[every_border - 1]
         borders = every_border[(n_left + n_right[:, -1] - n_right[:, split] >= width // 2).any(axis=1)]
+        if not len(borders):  # as in most places of most photos
+            continue
         before, at, after = (
             np.concatenate((rises[borders + step + offset, :split], rises[borders + offset, split:]), axis=1)
             for offset in (-2, -1, 0)
         )
         jump = np.median(at, axis=1)
         rows = (np.abs(jump) >= _LEAST_JUMP).any(axis=1)
+        if not rows.any():
+            continue
         at, jump = at[rows], jump[rows]
         apart = np.quantile(np.abs(at - jump[:, np.newaxis]), _SHARE_ALIKE, axis=1)
         beside = [np.abs(np.median(other[rows], axis=1)) for other in (before, after)]

@@ -78,6 +78,17 @@ def level_of(co2_mg_l: Interval, limit_mg_l: float, held: Level | None = None) -
     return LEVELS[min(max(LEVELS.index(held), lowest), highest)]
 
 
+def held_until(chance: float, level: Level) -> float | None:
+    """Return the probability at which a level that is only held is left; None where the chance itself gives it [-]."""
+    of_chance = level_for(chance)
+    if of_chance == level:
+        return None
+    begins = {"no concern": 0.0, "watch": WATCH_FROM, "act": ACT_FROM}
+    if LEVELS.index(of_chance) < LEVELS.index(level):
+        return begins[level] - _MARGIN
+    return begins[of_chance] + _MARGIN
+
+
 def hangs_on_held(co2_mg_l: Interval, limit_mg_l: float) -> bool:
     """Whether the level that was held before decides, as the chance is near where a level begins."""
     return len({level_of(co2_mg_l, limit_mg_l, held) for held in LEVELS}) > 1

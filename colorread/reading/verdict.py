@@ -11,7 +11,7 @@ from colorread.limits import (
     USUAL_FISH_LIMIT_MG_L,
     USUAL_PLANTS_RANGE_MG_L,
 )
-from colorread.reading.levels import LIKELY, chance_above, level_of
+from colorread.reading.levels import LIKELY, chance_above, held_until, level_of
 from colorread.reading.record import Interval, Level, PlantsWord, Reading, Verdict
 from colorread.records import Kept
 from colorread.words.gas_care import SIGNS_OF_DISTRESS, SourceKind, Valve, if_distressed, less_gas
@@ -154,9 +154,14 @@ def _judge_fish(co2_mg_l: Interval, marks: Marks, held: Level | None) -> tuple[L
     digits = digits_of(co2_mg_l)
     if round(co2_mg_l.high, digits) < limit:
         return level, f"Even the high estimate ({co2_mg_l.high:.{digits}f}) is under the limit ({limit:g})."
-    if _is_over(co2_mg_l, limit):
+    if co2_mg_l.low is not None and round(co2_mg_l.low, digits) > limit:
         return level, f"Even the low estimate ({co2_mg_l.low:.{digits}f}) is above the limit ({limit:g})."
-    return level, f"{percent_words(chance_above(co2_mg_l, limit))} chance of being above the limit ({limit:g} mg/L)."
+    chance = chance_above(co2_mg_l, limit)
+    words = f"{percent_words(chance)} chance of being above the limit ({limit:g} mg/L)."
+    until = held_until(chance, level)
+    if until is not None:
+        words += f" Unchanged until it {'reaches' if until > chance else 'is below'} {percent_words(until)}."
+    return level, words
 
 
 def _is_under(co2_mg_l: Interval, limit_mg_l: float) -> bool:

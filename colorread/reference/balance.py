@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from calibration.reference import GrayPatch
 from calibration.tone import ToneFit, decode_tone, fit_tone
 from colorread.errors import Refusal
+from colorread.reference.density import median
 from colorread.reference.grays import (
     NEVER_CUT_OFF,
     ceiling_u8,
@@ -268,6 +269,6 @@ def _robust_fit(
         normal = weighted.T @ basis + 0.5 * np.diag([0, 0, 0, 1, 1, 1]) + 1e-9 * np.eye(basis.shape[1])
         coefficients = np.asarray(np.linalg.solve(normal, weighted.T @ value), dtype=np.float64)
         residual = value - basis @ coefficients
-        spread = max(float(1.4826 * np.median(np.abs(residual))), 0.003)
+        spread = max(float(1.4826 * median(np.abs(residual))), 0.003)
         weight = np.clip(1.0 - (residual / (4.0 * spread)) ** 2, 0.0, None) ** 2
     return coefficients, spread

@@ -30,6 +30,24 @@ def density_of(rgb_lin: NDArray[Any], paper_lin: NDArray[Any]) -> NDArray[Any]:
     return np.asarray(-np.log10(np.maximum(rgb_lin, LEAST_LIGHT) / paper_lin))
 
 
+def median(values: NDArray[Any]) -> NDArray[Any]:
+    """
+    Return what `numpy.median` does, without its checks, which take most of the time for a few hundred values.
+
+    Parameters
+    ----------
+    values : ndarray, shape (N, ...)
+        Finite, at least one.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Over the first axis.
+    """
+    middle = [(len(values) - 1) // 2, len(values) // 2]
+    return np.asarray(np.partition(values, middle, axis=0)[middle].mean(axis=0))
+
+
 def median_density(
     density: NDArray[np.float64], steeper: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -46,9 +64,9 @@ def median_density(
     median, variance : ndarray of float64, shape (3,)
         In R, G, B.
     """
-    median = np.median(density, axis=0)
-    shift = np.abs(np.median(steeper, axis=0) - median)
+    of_pixels = median(density)
+    shift = np.abs(median(steeper) - of_pixels)
     # What the tone curve does to all channels alike is not a change of color.
     tone_std = shift - shift.min()
     noise = density.std(axis=0) / np.sqrt(max(len(density) / _PIXELS_OF_ONE_SAMPLE, 1.0))
-    return median, tone_std**2 + noise**2
+    return of_pixels, tone_std**2 + noise**2

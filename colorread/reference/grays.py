@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from calibration.reference import GrayPatch
 from calibration.tone import GraySamples, ToneFit, decode_tone, usual_reflectance
 from colorread.errors import Refusal
-from colorread.reference.density import CLIPPED_U8
+from colorread.reference.density import CLIPPED_U8, median
 from colorread.reference.view import CardView
 
 # Tints that tell how bright the paper is: neither as bright as paper themselves nor dark, where stray light counts. And
@@ -67,7 +67,7 @@ def sample_grays(view: CardView) -> GraySamples:
     coverage, patches, papers = [], [], []
     for patch in seen_patches(view):
         areas = [view.area(rect) for rect in (patch.inner, *patch.paper)]
-        middle, *paper = (np.median(view.rgb_u8[area].reshape(-1, 3), axis=0) / 255.0 for area in areas)
+        middle, *paper = (median(view.rgb_u8[area].reshape(-1, 3)) / 255.0 for area in areas)
         coverage.append(patch.black_coverage)
         patches.append(middle)
         papers.append(paper)

@@ -99,8 +99,10 @@ class PlaneMap:
 
     def bent_mm(self, xy_mm: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return where points of the plane seem to lie on it, shape (..., 2) [mm]."""
-        from_foot = xy_mm - self.foot_mm
-        return np.asarray(xy_mm + from_foot * self.bend_per_mm2 * _squared(from_foot))
+        (x, y), (foot_x, foot_y) = np.moveaxis(xy_mm, -1, 0), self.foot_mm  # slow where taken as pairs
+        from_x, from_y = x - foot_x, y - foot_y
+        share = self.bend_per_mm2 * (from_x**2 + from_y**2)
+        return np.stack([x + share * from_x, y + share * from_y], axis=-1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -280,5 +282,4 @@ def _squared(xy: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _projected(homography: NDArray[np.floating[Any]], xy: NDArray[np.float64]) -> NDArray[np.float64]:
-    xyw = xy @ homography[:, :2].T + homography[:, 2]
-    return np.asarray(xyw[..., :2] / xyw[..., 2:])
+    return np.asarray(cv2.perspectiveTransform(xy.reshape(-1, 1, 2), homography), dtype=np.float64).reshape(xy.shape)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -96,8 +96,8 @@ def view_card(photo: CloseUp, fit: ReferenceFit) -> CardView:
     around = fit.reference.outline.grown(MARGIN_MM)
     width, height = round(around.width_mm * scale), round(around.height_mm * scale)
     x_mm, y_mm = ((np.arange(n) + 0.5) / scale - MARGIN_MM for n in (width, height))
-    at_px = photo.xy_px(fit.plane.px_from_mm(np.stack(np.meshgrid(x_mm, y_mm), axis=-1)))
-    x_px, y_px = np.moveaxis(at_px, -1, 0).astype(np.float32)
+    to_photo = replace(fit.plane, homography=photo.from_photo @ fit.plane.homography)
+    x_px, y_px = np.moveaxis(to_photo.px_from_mm(np.stack(np.meshgrid(x_mm, y_mm), axis=-1)), -1, 0).astype(np.float32)
     height_px, width_px = photo.rgb_u8.shape[:2]
     seen = (x_px >= 0) & (x_px <= width_px - 1) & (y_px >= 0) & (y_px <= height_px - 1)
     # The view reads the photo by linear interpolation, so what it cannot hold is smoothed away first.

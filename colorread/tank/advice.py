@@ -11,6 +11,7 @@ import numpy as np
 from colorread.reading.levels import chance_above, level_of
 from colorread.reading.record import Level
 from colorread.reading.verdict import ACT_CAUTIONS, LEAVE_IT, WATCH, Marks, watch_cautions
+from colorread.tank.bubbles import bubble_words
 from colorread.tank.changes import STILL_FADING_PER_DAY, Candidate, candidates, fresh_charge, full_charge
 from colorread.tank.day_words import lit_words, night_words, share_words, timer_words
 from colorread.tank.fit import TankFit
@@ -48,7 +49,7 @@ CAUTIONS = (
 _NEW_CHARGE = "A refilled bottle starts at its full rate. Start it in the morning, and watch the fish all that day."
 
 
-def advise(fit: TankFit, tank: Tank, held: Level | None = None) -> Advice:
+def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: float | None = None) -> Advice:
     """
     Simulate changes and pick the smallest that serves plants and fish.
 
@@ -60,6 +61,8 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None) -> Advice:
         Its schedule, source and limits.
     held : {'no concern', 'watch', 'act'}, optional
         Level before the last photo, see `colorread.reading.levels.level_of`.
+    bubbles : float, optional
+        Bubbles that come now, to say the turn of a valve in [1/min].
 
     Returns
     -------
@@ -73,12 +76,12 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None) -> Advice:
     level, overdosed = level_of(today.peak_mg_l, start.marks.fish_mg_l, held), _is_overdosed(today, start.marks)
     # A new charge only brings more CO2, so it is none for fish that have too much.
     fresh, smaller = _new_charges(start, tank, midnight, handling) if level == "no concern" else ((), ())
-    tried = _tried(start, candidates(start, handling, fresh=fresh, overdosed=overdosed))
+    tried = _tried(start, candidates(start, handling, fresh=fresh, overdosed=overdosed, bubbles=bubbles))
     tried_last = _tried(start, smaller)
     recommended = _pick(today, tried, start.marks, level) or _pick(today, tried_last, start.marks, level)
     before = _before(today, start)
     if overdosed and (recommended is None or not _is_enough(recommended, level, start.marks)):
-        recommended = _new_start(start, handling)
+        recommended = _new_start(start, handling, bubbles)
         sentences = _stop_sentences(before, recommended, start, handling)
     elif fit.series.left_out["higher course"] and _is_lean(today, start.marks):
         # More gas is no advice for a source that may have run dry.
@@ -185,12 +188,13 @@ def _merit(day: DayForecast, *, is_lean: bool) -> tuple[float, float, float]:
     return min(day.fish_probability, FISH_PROBABILITY), day.plants_share, peak or 0.0
 
 
-def _new_start(start: DayStart, handling: Handling) -> DayForecast | None:
+def _new_start(start: DayStart, handling: Handling, bubbles: float | None) -> DayForecast | None:
     """Return the day of a stopped source that starts again with as much as keeps the limit; None for nothing."""
     factor = _most_gas(start)
     if factor <= 0.0:
         return None
-    words = f"Start again with at most about {factor * 100.0:.0f} % of the gas{handling.less}."
+    how = handling.less or bubble_words(bubbles, factor)
+    words = f"Start again with at most about {factor * 100.0:.0f} % of the gas{how}."
     return forecast(start, Change(rate_factor=factor), words)
 
 

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import datetime, timedelta
 
 from colorread.tank.events import Event
-from colorread.tank.results import Advice, DayForecast
 
 _COUNT_DAYS = 3.0  # a count of before may hold no more: assumption
 
@@ -36,35 +34,20 @@ def bubbles_now(events: Sequence[Event], now: datetime) -> float | None:
     return None
 
 
-def with_bubbles(advice: Advice, bubbles: float | None) -> Advice:
+def bubble_words(bubbles: float | None, factor: float) -> str:
     """
-    Return advice that says changes of the gas rate as bubbles too.
+    Return a turn of a valve as bubbles, for behind its share in a sentence.
 
     Parameters
     ----------
-    advice : Advice
-        Any advice.
     bubbles : float or None
         Bubbles that come now; None where not known [1/min].
+    factor : float
+        Gas rate against that of now [-].
 
     Returns
     -------
-    Advice
-        The same in numbers.
+    str
+        Such as ``, from 60 to 51 bubbles a minute``; empty where not known.
     """
-    if bubbles is None:
-        return advice
-    recommended = None if advice.recommended is None else _with_bubbles(advice.recommended, bubbles)
-    sentences = advice.sentences
-    if recommended is not None and advice.recommended is not None:
-        sentences = tuple(sentence.replace(advice.recommended.words, recommended.words) for sentence in sentences)
-    others = tuple(_with_bubbles(day, bubbles) for day in advice.others)
-    return replace(advice, recommended=recommended, others=others, sentences=sentences)
-
-
-def _with_bubbles(day: DayForecast, bubbles: float) -> DayForecast:
-    factor = day.change.rate_factor
-    if factor == 1.0:
-        return day
-    turned = f"from {bubbles:.0f} to {bubbles * factor:.0f} bubbles a minute"
-    return replace(day, words=f"{day.words.removesuffix('.')}, {turned}.")
+    return "" if bubbles is None else f", from {bubbles:.0f} to {bubbles * factor:.0f} bubbles a minute"

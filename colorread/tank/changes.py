@@ -9,6 +9,7 @@ from datetime import datetime, time
 
 import numpy as np
 
+from colorread.tank.bubbles import bubble_words
 from colorread.tank.forecast import DayStart
 from colorread.tank.gas_source import Handling
 from colorread.tank.model import Draws
@@ -70,7 +71,7 @@ class Candidate:
 
 
 def candidates(
-    start: DayStart, handling: Handling, *, fresh: Sequence[Candidate], overdosed: bool
+    start: DayStart, handling: Handling, *, fresh: Sequence[Candidate], overdosed: bool, bubbles: float | None = None
 ) -> tuple[Candidate, ...]:
     """
     Return the changes worth simulating.
@@ -85,6 +86,8 @@ def candidates(
         A new charge, where that may help.
     overdosed : bool
         Whether there is far too much CO2, so that larger steps down do good.
+    bubbles : float, optional
+        Bubbles that come now [1/min].
 
     Returns
     -------
@@ -93,7 +96,7 @@ def candidates(
     """
     return (
         *_other_hours(start, handling, overdosed=overdosed),
-        *_other_rates(handling),
+        *_other_rates(handling, bubbles),
         *_other_nights(start),
         *fresh,
     )
@@ -154,11 +157,13 @@ def fresh_charge(full: Draws, share: float, midnight: datetime, handling: Handli
     return Candidate(Change(refill_on=midnight.date()), words, _EFFORT_REFILL, full * share)
 
 
-def _other_rates(handling: Handling) -> list[Candidate]:
+def _other_rates(handling: Handling, bubbles: float | None) -> list[Candidate]:
     return [
         Candidate(
             Change(rate_factor=factor),
-            (handling.down if factor < 1.0 else handling.up).format(percent=abs(factor - 1.0) * 100.0),
+            (handling.down if factor < 1.0 else handling.up).format(
+                percent=abs(factor - 1.0) * 100.0, bubbles=bubble_words(bubbles, factor)
+            ),
             abs(math.log(factor)) * _EFFORT_PER_LN_RATE,
         )
         for factor in _RATE_FACTORS
@@ -183,13 +188,13 @@ def _other_hours(start: DayStart, handling: Handling, *, overdosed: bool) -> lis
         return _by_day_only(lights, handling)
     spans = []
     for earlier in _HOURS_EARLIER:
-        on = _shifted(gas.on, -earlier)
+        on = shifted(gas.on, -earlier)
         long_before = lights is not None and earlier > 0.0 and _lead_h(on, lights) > _LEAD_MAX_H
         if 0.5 <= gas.hours + earlier < 23.5 and not long_before:
             words = f"{handling.on.format(on=f'{on:%H:%M}')} instead of {gas.on:%H:%M}."
             spans.append(Candidate(Change(gas=DailySpan(on=on, off=gas.off)), words, abs(earlier)))
     for earlier in (*_HOURS_OFF_EARLIER, *(_HOURS_OFF_EARLIER_OVERDOSED if overdosed else ())):
-        off = _shifted(gas.off, -earlier)
+        off = shifted(gas.off, -earlier)
         if 0.5 <= gas.hours - earlier < 23.5:
             words = f"{handling.off.format(off=f'{off:%H:%M}')} instead of {gas.off:%H:%M}."
             spans.append(Candidate(Change(gas=DailySpan(on=gas.on, off=off)), words, abs(earlier)))
@@ -210,7 +215,7 @@ def hours_for_lights(lights: DailySpan) -> DailySpan | None:
     """Return the hours of gas that serve a lamp, from an hour before it on; None where that is all day."""
     if lights.hours + _LEAD_H >= 23.5:
         return None
-    return DailySpan(on=_shifted(lights.on, -_LEAD_H), off=lights.off)
+    return DailySpan(on=shifted(lights.on, -_LEAD_H), off=lights.off)
 
 
 def _lead_h(on: time, lights: DailySpan) -> float:
@@ -218,6 +223,7 @@ def _lead_h(on: time, lights: DailySpan) -> float:
     return (lights.on_h - (on.hour + on.minute / 60.0) + 12.0) % 24.0 - 12.0
 
 
-def _shifted(clock: time, hours: float) -> time:
+def shifted(clock: time, hours: float) -> time:
+    """Return a time of day so much later."""
     minutes = (clock.hour * 60 + clock.minute + round(hours * 60)) % (24 * 60)
     return time(minutes // 60, minutes % 60)

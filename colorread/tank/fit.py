@@ -30,6 +30,9 @@ _NEAR_PH = 0.2  # readings so near in color share as much of that error: assumpt
 # Bubbles differ in size, and are counted with a hurry: standard deviation of a count against the rate of its gas, and
 # by how much that may be more or less, both as logarithm: assumptions.
 _LN_COUNT_STD = (math.log(0.1), 0.5)
+# What is noted later than this after the last photo is left to new photos: carried over weeks, what is not known of
+# the fading gas makes any rate possible. Assumption.
+_CARRIED_ON = timedelta(days=7)
 # The shared errors may be as many times larger with this probability, as where a profile was made of a bad photo; so
 # readings that contradict it by their course can overrule it: assumptions.
 _MISLED_SHARE, _MISLED_FACTOR = 0.1, 2.0
@@ -155,6 +158,8 @@ def fit_tank(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] = 
     if gas is None:
         raise CannotTell("The tank's course needs the gas hours; enter them in the tank's settings.")
     series = vial_series(tank, readings, events)
+    known_until = series.midnight + timedelta(hours=float(series.hours[-1])) + _CARRIED_ON
+    events = [event for event in events if event.at <= known_until]
     problem = Problem(tank, series, events, Schedule(gas=gas, lights=tank.lights))
     draws = sample(problem)
     first, start, vial_start = problem.boxes(draws)

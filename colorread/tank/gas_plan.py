@@ -20,6 +20,7 @@ from colorread.tank.gas_source import USUAL_YIELD
 from colorread.tank.model import Draws
 from colorread.tank.night import night_of, timer_valve
 from colorread.tank.outlook import gas_trend, source_outlook
+from colorread.tank.plan import telling_hours
 from colorread.tank.results import Change, Night, SourceOutlook, TimerValve
 from colorread.tank.series import CannotTell, is_of_the_future, wall_clock
 from colorread.tank.settings import DailySpan, Tank
@@ -294,7 +295,10 @@ def _require_plannable(tank: Tank) -> None:
     if tank.volume_l is None:
         raise ValueError("The tank volume is missing; enter it, such as 60 (or 15gal).")
     if tank.source is None:
-        raise ValueError("The gas source is missing; choose fermentation, acid-bicarbonate or cylinder.")
+        raise ValueError(
+            "The gas source is missing; choose sugar and yeast (fermentation), citric acid and baking soda "
+            "(acid-bicarbonate), or cylinder."
+        )
     if tank.source.kind == "acid-bicarbonate" and has_open_hose(tank.source.kind, tank.source.valve):
         raise ValueError(
             "An acid bottle without a valve gives its gas in a rush; choose the valve it has (needle or timer), or "
@@ -319,11 +323,6 @@ def _fills(tank: Tank, dose_g: float, charge: _Charge) -> tuple[Fill, ...]:
 def _start_plan(tank: Tank, start: DayStart) -> StartPlan:
     gas, lights = start.schedule.gas, tank.lights
     gas_on = gas.on if gas.hours < 24.0 else None
-    telling: list[time] = []
-    if lights is not None:
-        telling = [lights.on, _later(lights.on, lights.hours / 2.0), lights.off]
-    if gas_on is not None:
-        telling = [*telling[:1], _later(gas_on, 3.0), gas.off, _later(gas.off, 3.0)]
     return StartPlan(
         first_photo_after_h=_FIRST_PHOTO_AFTER_H,
         starts_with=_STARTS_WITH,
@@ -332,10 +331,5 @@ def _start_plan(tank: Tank, start: DayStart) -> StartPlan:
         full_after_days=math.ceil(math.log(1.0 / _STARTS_WITH) / math.log1p(_STEP)) * _STEP_DAYS,
         gas_on=gas_on,
         lights_on=None if lights is None else lights.on,
-        photos=tuple(dict.fromkeys(telling)),
+        photos=tuple(dict.fromkeys(telling_hours(lights, gas))),
     )
-
-
-def _later(clock: time, hours: float) -> time:
-    minutes = (clock.hour * 60 + clock.minute + round(hours * 60)) % (24 * 60)
-    return time(minutes // 60, minutes % 60)

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from colorread.chemistry.units import CO2_G_MOL, ML_PER_FLUID_OUNCE, NAHCO3_G_MOL, UNITS, WATER_G_MOL
+from colorread.chemistry.units import CO2_G_MOL, NAHCO3_G_MOL, UNITS, WATER_G_MOL
 from colorread.tank.gas_source import CITRIC_ACID_G_MOL, CO2_PER_CITRIC_ACID, CO2_PER_SUCROSE, SUCROSE_G_MOL
 
 # C6H8O7 + 3 NaHCO3 -> Na3C6H5O7 + 3 CO2 + 3 H2O: 1.312 g of bicarbonate per g of anhydrous acid.
@@ -36,7 +36,6 @@ _G_PER_CUP: dict[Substance, float] = {
     "yeast": 3.1 * 48.0,
     "citric acid": 4.6 * 48.0,
     "baking soda": 4.6 * 48.0,
-    "water": 8.0 * ML_PER_FLUID_OUNCE,
 }
 _SPOONS_PER_CUP = {"cup": 1.0, "tbsp": 16.0, "tsp": 48.0}
 _SPOON_ERROR = 0.05  # nobody fills a spoon more exactly: assumption
@@ -137,11 +136,13 @@ def amount_words(substance: Substance, amount: float) -> str:
     Returns
     -------
     str
-        Such as ``142 g (5 oz, 11 ¼ tbsp)``; kitchen measures to a quarter.
+        Such as ``142 g (5 oz, 11 ¼ tbsp)``; kitchen measures to a quarter, none of water, whose cups tell ounces too.
     """
     own, other = UNITS["fluid" if substance == "water" else "mass"].values()
-    kitchen = _kitchen_words(amount / _G_PER_CUP[substance])
-    return f"{amount:g} {own.words} ({float(other.from_own(amount)):.2g} {other.words}, {kitchen})"  # type: ignore[arg-type]
+    told = f"{float(other.from_own(amount)):.2g} {other.words}"  # type: ignore[arg-type]
+    if substance in _G_PER_CUP:
+        told += f", {_kitchen_words(amount / _G_PER_CUP[substance])}"
+    return f"{amount:g} {own.words} ({told})"
 
 
 def _kitchen_words(cups: float) -> str:

@@ -32,7 +32,7 @@ class Handling:
     how : str
         What to heed in ending it, a sentence; empty where a switch does it.
     down, up : str
-        To bring less or more of it into the water, with a place for ``percent``.
+        To bring less or more of it into the water, with places for ``percent`` and, where a valve does it, ``bubbles``.
     least_factor : float
         How far down that goes [-].
     less : str
@@ -90,8 +90,8 @@ def handling_of(source: GasSource | None, gas: DailySpan) -> Handling:
             off="End the gas at {off}",
             both="Run the gas from {on} to {off}",
             stop=stop,
-            down="Turn the gas valve down by about {percent:.0f} %.",
-            up="Turn the gas valve up by about {percent:.0f} %.",
+            down="Turn the gas valve down by about {percent:.0f} %{bubbles}.",
+            up="Turn the gas valve up by about {percent:.0f} %{bubbles}.",
             more=f"{_STEP_UP}, or add a DIY bottle",
         )
     by_depth = Handling(
@@ -112,8 +112,8 @@ def handling_of(source: GasSource | None, gas: DailySpan) -> Handling:
     else:
         handling = Handling(
             stop=stop,
-            down="Turn the gas down by about {percent:.0f} %.",
-            up="Turn the gas up by about {percent:.0f} %.",
+            down="Turn the gas down by about {percent:.0f} %{bubbles}.",
+            up="Turn the gas up by about {percent:.0f} %{bubbles}.",
             more=_STEP_UP,
         )
     if gas.hours < 24.0 or valve in (None, "timer"):

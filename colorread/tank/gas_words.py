@@ -7,7 +7,6 @@ from colorread.reading.record import Interval
 from colorread.tank.day_words import night_words, timer_words
 from colorread.tank.gas_plan import Fill, GasPlan, StartPlan
 from colorread.tank.gas_recipe import MONOHYDRATE_PER_ACID, amount_words
-from colorread.tank.gas_source import Handling, handling_of
 from colorread.words.gas_care import SIGNS_OF_DISTRESS, SOURCE_WORDS, gas_cautions, has_open_hose, if_distressed
 from colorread.words.numbers import co2_words, date_words, days_words, number_words, percent_words
 
@@ -115,7 +114,7 @@ def plan_cautions(plan: GasPlan) -> tuple[str, ...]:
     return (
         *_CHARGE_CAUTIONS[kind],
         *gas_cautions(kind, valve),
-        *(() if plan.start_plan is not None else (SIGNS_OF_DISTRESS,)),  # the first days tell them
+        SIGNS_OF_DISTRESS,
         if_distressed(kind, valve),
         "A plan is no measurement. Take photos, and let them decide each step.",
     )
@@ -149,11 +148,11 @@ def dosing_words(plan: GasPlan) -> tuple[str, ...]:
         )
     if valve == "none":
         return (
-            "Without a needle valve the gas cannot be set finely. Fit one before you use this cylinder.",
+            "Without a needle valve the gas cannot be set finely. Fit one, and plan again with it.",
             by_depth,
         )
     regulator = "Regulator first, then the needle valve. " if kind == "cylinder" else ""
-    lines = [f"{regulator}Open the needle valve slowly, and count the bubbles so that you find a setting again."]
+    lines = [f"{regulator}Open the needle valve slowly, and count the bubbles a minute to find the setting again."]
     if valve == "timer":
         lines.append(f"Set the timer valve to {plan.gas}. It closes when it has no current.")
     elif valve is None:
@@ -183,28 +182,28 @@ def start_words(start: StartPlan, plan: GasPlan) -> tuple[str, ...]:
         f"Fill the vial and put it into the water. Wait {start.first_photo_after_h:g} hours, then take the first "
         "photo, before any gas."
     ]
-    handling = handling_of(plan.tank.source, plan.gas)
-    lines.append(_start_low_words(start, plan, handling))
+    if plan.tank.valve != "none" or plan.tank.source_kind == "fermentation":
+        lines.append(_start_low_words(start, plan))
     if start.gas_on is not None and start.lights_on is not None:
         lines.append(
-            f"Gas on at {start.gas_on:%H:%M}, lights on at {start.lights_on:%H:%M}: the lights come one to two hours "
-            "later (hobby convention)."
+            f"Gas on at {start.gas_on:%H:%M}, lights on at {start.lights_on:%H:%M}. One to two hours between them is "
+            "usual (hobby convention)."
         )
     if start.photos:
         hours = ", ".join(f"{clock:%H:%M}" for clock in start.photos)
-        lines.append(f"Photos on the first days at {hours}. They show most.")
-    lines.append(f"{SIGNS_OF_DISTRESS} Look after each step, and early in the morning.")
+        lines.append(f"On the first days, take photos at {hours}.")
+    lines.append("Look at the fish after each step, and early in the morning.")
     return tuple(lines)
 
 
-def _start_low_words(start: StartPlan, plan: GasPlan, handling: Handling) -> str:
+def _start_low_words(start: StartPlan, plan: GasPlan) -> str:
     steps = f"steps of at most a fifth, {start.step_days} days apart"
-    if has_open_hose(plan.tank.source_kind, plan.tank.valve) or plan.tank.valve == "none":
+    if has_open_hose(plan.tank.source_kind, plan.tank.valve):
         return f"Start low: hang the diffuser near the surface. Then lower it in {steps}, after a photo each."
     low_g = number_words(_point(plan.dose_g_per_day * start.starts_with)).value
     return (
-        f"Start low, with about {low_g} g a day. Then {handling.more}, {start.step_days} days apart, after a photo "
-        f"each: all of it after {start.full_after_days} days or more."
+        f"Start low, with about {low_g} g a day. Then turn it up in {steps}, after a photo each: all of it after "
+        f"{start.full_after_days} days or more."
     )
 
 
@@ -221,7 +220,7 @@ def _until_words(plan: GasPlan) -> str:
     first, last = plan.day_after(lasts.low), plan.day_after(lasts.high)
     what = "Change the cylinder" if plan.mix is None else "Refill it"
     refill, low, high, start = map(date_words, (plan.refill_on, first, last, plan.starts))
-    return f"About {refill} ({low} to {high}), from {start} on. {what} then."
+    return f"About {refill} ({low} to {high}), if started on {start}. {what} then."
 
 
 def _fish_words(plan: GasPlan) -> str:
@@ -231,7 +230,7 @@ def _fish_words(plan: GasPlan) -> str:
         f"chance of passing {limit:g} mg/L."
     )
     if plan.is_held_back:
-        words += " Less than the target needs, as more would pass the fish limit too likely."
+        words += " Kept below the target, as more could pass the fish limit."
     if plan.against_now is not None and plan.against_now > 1.2:
         words += f" That is {plan.against_now:.1f} times the gas of now: go up by at most a fifth every two days."
     return words
@@ -255,7 +254,7 @@ def _mixing_words(plan: GasPlan) -> tuple[str, ...]:
         )
     acid_g = plan.mix.parts["citric acid"]
     hydrate = f"{acid_g * MONOHYDRATE_PER_ACID:.3g} g"
-    return (f"That is anhydrous acid; of the monohydrate take {hydrate}. Acid to soda is 1 to 1.31, or 1 to 1.20.",)
+    return (f"That is anhydrous acid. Of the monohydrate, use {hydrate} with the same soda.",)
 
 
 def _fill_words(fill: Fill) -> str:

@@ -68,23 +68,19 @@ def source_outlook(fit: TankFit, tank: Tank, trend: Estimate) -> SourceOutlook |
     contradicts = float(np.median(rated_g)) >= most_g or float(np.quantile(left_g, 0.95)) == 0.0
     used_g = interval(rated_g if contradicts else np.minimum(rated_g, most_g))
     days_left: Interval | None = _days_left(left_g / np.maximum(now_g_per_day, 1e-9), fall)
-    sentence = (
-        f"The charge holds at most {total_g:.0f} g of CO2; about {used_g.value:.0f} g ({used_g.low:.0f} to "
-        f"{used_g.high:.0f}) went into the water so far"
-    )
+    sentence = f"The charge holds at most {total_g:.0f} g of CO2"
+    if source.kind != "cylinder":
+        low, high = (share * 100.0 for share in USUAL_YIELD)
+        sentence += f", of which {low:.0f} to {high:.0f} % usually reaches the water (hobby convention)"
+    sentence += f". About {used_g.value:.0f} g ({used_g.low:.0f} to {used_g.high:.0f}) went into the water so far"
     first_seen = fit.when(float(fit.series.hours[0])).date()
     if source.started < first_seen:
         sentence += f", extrapolated back from the first photo on {date_words(first_seen)}"
     sentence += "."
     if source.kind == "cylinder":
         sentence += " Weigh the cylinder; its pressure stays the same until the liquid is gone."
-    else:
-        low, high = (share * 100.0 for share in USUAL_YIELD)
-        sentence += f" Usually {low:.0f} to {high:.0f} % of that reaches the water (hobby convention)."
-        if into_water < 1.0:
-            sentence += (
-                f" Yeast never stops: gas made while the hose is out is lost; {into_water * 100.0:.0f} % counts."
-            )
+    if into_water < 1.0:
+        sentence += f" Yeast never stops: gas made while the hose is out is lost; {into_water * 100.0:.0f} % counts."
     if contradicts:
         days_left = None  # the gas was seen to flow
         sentence += " By this count it would be empty already; check its amount, day and hours."

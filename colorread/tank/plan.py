@@ -8,9 +8,10 @@ from datetime import datetime, time, timedelta
 import numpy as np
 
 from colorread.chemistry.recipe import RENEW_AFTER_WEEKS
+from colorread.tank.changes import shifted
 from colorread.tank.fit import TankFit
 from colorread.tank.results import NEVER_DAYS, Plan, PlannedFor, PlannedPhoto, SourceOutlook
-from colorread.tank.settings import Tank
+from colorread.tank.settings import DailySpan, Tank
 
 _AHEAD_H, _NEXT_H = 48, 24  # of all photos, and of the next one
 _N_PHOTOS = 4
@@ -18,9 +19,9 @@ _APART_H = 2.0  # a vial shows little else before: assumption
 _AWAKE_H = (7, 22)  # whole hours of the clock at which a keeper may take a photo: assumption
 _STALE_DAYS = 7.0  # a course carried on for longer says little of an hour: assumption
 _LEAST_NARROWING = 0.01  # of a standard deviation: less is no reason for one more photo: assumption
-# Where there is no course: hours after the gas goes on and before it goes off, and around the lights: common practice,
-# no source, as the vial shows most of its lag while the tank rises and most of the loss once the gas is off.
-_AFTER_GAS_H = 2.0
+# Hours after the gas goes on and off: common practice, no source, as the vial shows most of its lag while the tank
+# rises and most of the loss once the gas is off.
+_AFTER_SWITCHING_H = 3.0
 
 
 def planned_photos(fit: TankFit, now: datetime) -> tuple[PlannedPhoto, ...]:
@@ -74,7 +75,7 @@ def planned_photos(fit: TankFit, now: datetime) -> tuple[PlannedPhoto, ...]:
 
 def usual_photos(tank: Tank, now: datetime) -> tuple[PlannedPhoto, ...]:
     """
-    Return the next photos where no course says more: around the switching of gas and lights.
+    Return the next photos where no course says more: see `telling_hours`.
 
     Parameters
     ----------
@@ -88,12 +89,30 @@ def usual_photos(tank: Tank, now: datetime) -> tuple[PlannedPhoto, ...]:
     tuple of PlannedPhoto
         In the order of time; none where no hours are known.
     """
-    of_day = [] if tank.lights is None else [tank.lights.on_h, tank.lights.on_h + tank.lights.hours]
-    if tank.gas_hours is not None and tank.gas_hours.hours < 24.0:
-        of_day += [tank.gas_hours.on_h + _AFTER_GAS_H, tank.gas_hours.on_h + tank.gas_hours.hours]
-    wanted = {round(hour) % 24 for hour in of_day}
+    wanted = {round(clock.hour + clock.minute / 60.0) % 24 for clock in telling_hours(tank.lights, tank.gas_hours)}
     times = [when for when in _whole_hours(now) if when.hour in wanted]
     return tuple(PlannedPhoto(at=when, tells="usual", narrowing=0.0) for when in times[:_N_PHOTOS])
+
+
+def telling_hours(lights: DailySpan | None, gas: DailySpan | None) -> tuple[time, ...]:
+    """
+    Return when photos tell most of a tank of which no days are known.
+
+    Parameters
+    ----------
+    lights, gas : DailySpan or None
+        When they are on.
+
+    Returns
+    -------
+    tuple of datetime.time
+        Around the switching of the gas; of gas that never stops, or whose hours are not known, through the light.
+    """
+    if gas is not None and gas.hours < 24.0:
+        return tuple(shifted(clock, after_h) for clock in (gas.on, gas.off) for after_h in (0.0, _AFTER_SWITCHING_H))
+    if lights is None:
+        return ()
+    return lights.on, shifted(lights.on, lights.hours / 2.0), lights.off
 
 
 def plan_of(tank: Tank, fit: TankFit | None, source: SourceOutlook | None, now: datetime) -> Plan:
@@ -120,7 +139,7 @@ def plan_of(tank: Tank, fit: TankFit | None, source: SourceOutlook | None, now: 
         fit = source = None
     photos = () if fit is None else planned_photos(fit, now)
     left = None if source is None else source.days_left
-    days = None if left is None or left.low is None or left.low >= NEVER_DAYS else left.low
+    days = None if left is None or left.value is None or left.value >= NEVER_DAYS else left.value
     refill_on = None if fit is None or days is None else (fit.last_at + timedelta(days=days)).date()
     renewed = tank.fluid_renewed
     renew_on = None if renewed is None else renewed + timedelta(weeks=RENEW_AFTER_WEEKS)

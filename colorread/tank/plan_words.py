@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from datetime import date
+import itertools
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime
 
 from colorread.tank.results import Plan, PlannedFor
 from colorread.tank.typed_event import moment_words
@@ -37,10 +38,17 @@ def plan_lines(plan: Plan, today: date | None = None) -> tuple[str, ...]:
     lines = []
     if plan.photos:
         first, *others = plan.photos
-        then = f" Then: {'; '.join(moment_words(photo.at, today) for photo in others)}." if others else ""
+        days = itertools.groupby(others, key=lambda photo: photo.at.date())
+        later = "; ".join(_day_words([photo.at for photo in photos], today) for _, photos in days)
+        then = f" Then: {later}." if others else ""
         tells = f" {TELLS[first.tells]}" if TELLS[first.tells] else ""
         lines.append(f"Next photo: {moment_words(first.at, today)}.{tells}{then}")
-    for what, day in (("Refill", plan.refill_on), ("Renew the fluid", plan.renew_fluid_on)):
-        if day is not None:
-            lines.append(f"{what} by {date_words(day)}.")
+    if plan.refill_on is not None:
+        lines.append(f"The gas lasts until about {date_words(plan.refill_on)}.")
+    if plan.renew_fluid_on is not None:
+        lines.append(f"Renew the fluid by {date_words(plan.renew_fluid_on)}.")
     return tuple(lines)
+
+
+def _day_words(times: Sequence[datetime], today: date | None) -> str:
+    return ", ".join((moment_words(times[0], today), *(f"{at:%H:%M}" for at in times[1:])))

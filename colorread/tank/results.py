@@ -371,7 +371,7 @@ class Plan:
     photos : tuple of PlannedPhoto
         In the order of time.
     refill_on : datetime.date or None
-        Day by which the charge may be used up; None where not known.
+        Day about which the charge is used up; None where not known.
     renew_fluid_on : datetime.date or None
         Day by which the fluid is to be renewed; None where its age is not known.
     """

@@ -13,7 +13,7 @@ from colorread.reading.levels import hangs_on_held, level_of
 from colorread.reading.record import Interval, Level, Reading
 from colorread.reading.verdict import STANDING_CAUTIONS, watch_cautions
 from colorread.tank.advice import advise
-from colorread.tank.bubbles import bubbles_now, with_bubbles
+from colorread.tank.bubbles import bubbles_now
 from colorread.tank.events import Event, tank_after
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import day_start, forecast, interval, rate_for_peak
@@ -166,7 +166,7 @@ def _told(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Event],
             "fades_in_days": _fades(fit, tank, trend),
         },
         source=source_outlook(fit, tank, trend),
-        advice=with_bubbles(advise(fit, tank, held), bubbles_now(events, fit.last_at)),
+        advice=advise(fit, tank, held, bubbles=bubbles_now(events, fit.last_at)),
         n_unused=n_unused,
         common_std_ph=float(np.sqrt(np.mean(series.shared_std**2 + series.color_std**2)) / math.log(10.0)),
         fitted={

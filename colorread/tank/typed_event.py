@@ -3,14 +3,47 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from datetime import date, datetime, time, timedelta
 
+from colorread.records import plain, record_of
 from colorread.tank.events import Event
 from colorread.words.numbers import date_words
 
 LETTERS = "W water changed, R refilled, G gas changed, D diffuser, F fluid renewed, N other note"
 """What the letters in a figure mean."""
 _CLOCK_AHEAD = timedelta(minutes=10)  # of the clock in the room before that of this machine: assumption
+
+
+def typed_event(typed: Mapping[str, object], now: datetime) -> Event:
+    """
+    Return what is to be noted, from wherever it comes: the command line, the page or a program.
+
+    Parameters
+    ----------
+    typed : mapping of str to object
+        Named as in JSON; what lacks was not done. The time is as `parse_moment` takes it.
+    now : datetime
+        On the tank's clock, without offset.
+
+    Returns
+    -------
+    Event
+        What was noted.
+
+    Raises
+    ------
+    ValueError
+        If it cannot be, or is of the future; one sentence.
+    """
+    nothing = plain(Event(at=datetime(2000, 1, 1), text="-")) | {"at": "", "text": ""}
+    values = nothing | dict(typed)
+    at, text = values["at"], values["text"]
+    if isinstance(at, str):
+        values["at"] = parse_moment(at, now).isoformat()
+    if isinstance(text, str):
+        values["text"] = text.strip()
+    return record_of(Event, "the note", values)
 
 
 def parse_moment(text: str, now: datetime) -> datetime:

@@ -76,10 +76,8 @@ def number_rows(summary: TankSummary) -> list[NumberRow]:
         rows.append(NumberRow(label=label, number=number, reason=estimate.reason))
     source = None if summary.told is None else summary.told.source
     if source is not None and source.days_left is not None:
-        cylinder = summary.tank.source_kind == "cylinder"
-        assumed = "if all gas reaches the water" if cylinder else "with the usual yield"
-        rate = "if it keeps fading" if source.fades_on else "at this rate"
-        label = f"{'Cylinder' if cylinder else 'Charge'} empty in, {rate}, {assumed}"
+        what = "Cylinder" if summary.tank.source_kind == "cylinder" else "Charge"
+        label = f"{what} empty in{', if it keeps fading' if source.fades_on else ''}"
         rows.append(NumberRow(label=label, number=charge_words(source.days_left)))
     return rows
 

@@ -8,16 +8,16 @@ from typing import Literal
 
 SourceKind = Literal["fermentation", "acid-bicarbonate", "cylinder"]
 SOURCE_WORDS: dict[SourceKind, str] = {
-    "fermentation": "sugar and yeast (fermentation)",
-    "acid-bicarbonate": "citric acid and bicarbonate (acid-bicarbonate)",
+    "fermentation": "sugar and yeast",
+    "acid-bicarbonate": "citric acid and baking soda",
     "cylinder": "cylinder",
 }
 Valve = Literal["none", "needle", "timer"]
 """What sets the gas: nothing, a needle valve, or that and a timer valve, which closes without current."""
 VALVE_WORDS: dict[Valve, str] = {
-    "none": "no valve to set the gas (none)",
-    "needle": "needle valve (needle)",
-    "timer": "needle valve and timer valve (timer)",
+    "none": "no valve",
+    "needle": "needle valve",
+    "timer": "needle and timer valve",
 }
 NO_VALVE_ON_YEAST = (
     "A fermenting bottle cannot be stopped: the yeast goes on, so behind a closed valve the pressure rises until the "

@@ -164,7 +164,7 @@ def co2_words(co2_mg_l: Interval) -> NumberWords:
 def days_words(days: Interval) -> NumberWords:
     """Return a number of days with its interval in words: tenths only of a few."""
     known = [number for number in (days.value, days.low, days.high) if number is not None]
-    return number_words(days, "days", digits=1 if max(known) < _MANY_DAYS else 0)
+    return number_words(days, "days", digits=1 if round(max(known), 1) < _MANY_DAYS else 0)
 
 
 def ph_words(ph: Interval) -> NumberWords:

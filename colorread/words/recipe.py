@@ -88,10 +88,12 @@ def fluid_rows(
     tuple of (str, str)
         Steps and remarks: a short label, and what to do or know.
     """
-    error, direct = recipe.error, recipe.error_weighed_directly
+    error = recipe.error
     vial, vial_dkh = kh_words(dose.kh_in_vial_dkh, ".2f"), dkh_words(dose.kh_in_vial_dkh, ".2f")
     to_state = vial if vial == vial_dkh else f"{vial} ({vial_dkh})"
     soda = with_other_unit("mass", recipe.baking_soda_g)
+    off_percent = recipe.error_weighed_directly.kh_error_percent
+    directly = f"could be off by {off_percent:.0f} %" if off_percent < 100.0 else "is beyond this scale"
     drops = "1 drop" if dose.drops == 1 else f"{dose.drops} drops"
     rows = (
         f"1 Stock|Dissolve {soda} baking soda in pure water, then fill up to {recipe.stock_ml:g} mL: "
@@ -105,7 +107,7 @@ def fluid_rows(
         f"change it by another {dose.dye_alkalinity_percent:.1f} %; the interval includes that.",
         f"5 Check|{room_air_words(air, kh_words)}",
         f"Accuracy|±{error.kh_error_percent:.1f} % in KH and ±{error.co2_error_percent:.1f} % in CO2, without the dye. "
-        f"Weighing {recipe.direct_baking_soda_g:.3f} g directly could be off by {direct.kh_error_percent:.0f} %.",
+        f"Weighing {recipe.direct_baking_soda_g:.3f} g directly {directly}.",
         f"Keep|{RENEWAL}",
     )
     return tuple((label, text) for label, _, text in (row.partition("|") for row in rows))
