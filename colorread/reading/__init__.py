@@ -2,6 +2,6 @@
 From one photo to a reading.
 
 `pipeline` offers `read_photo` and knows the order of the steps; `inference` believes a pH, `interpretation` makes
-numbers of it, `levels` and `verdict` judge them. `record` is what comes out and `record_json` the same as JSON;
-`stated` is what the keeper says of the photo.
+numbers of it, `levels` and `verdict` judge them. `record` is what comes out; `stated` is
+what the keeper says of the photo.
 """
