@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from colorread.reading.pipeline import read_photo
     from colorread.reading.record import Reading
 
-__version__ = "0.6.0"
+__version__ = "0.7.0"
 __all__ = ["Reading", "__version__", "read_photo"]
 
 
