@@ -24,7 +24,7 @@ from colorread.log.store import Log
 from tests.benchmark import ROOT
 
 _PHOTOS = 8
-_LONGEST_S = 6.0  # a batch of as many takes about that
+_LONGEST_S = 3.0  # a batch of as many takes about two
 
 
 def kill_batches(count: int, folder: Path, *, seed: int = 1) -> tuple[int, int]:
