@@ -9,18 +9,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from calibration.profile_file import write_profile
-from colorread.batch.folder import PhotoFile
-from colorread.batch.score import kept, score_photos
-from colorread.chemistry.carbonate import ionic_strength
-from colorread.log.store import Log
-from colorread.profiles.known_photo import buffer_photo, end_photo
-from colorread.profiles.make import make_profile
-from colorread.report.html import write_report
-from colorread.tank.edit import changed_tank
-from colorread.tank.results import TankSummary
-from colorread.tank.settings import Tank
-from colorread.tank.summary import summarize
+from calibration import write_profile
+from colorread.batch import PhotoFile, kept, score_photos
+from colorread.chemistry import ionic_strength
+from colorread.log import Log
+from colorread.profiles import buffer_photo, end_photo, make_profile
+from colorread.report import write_report
+from colorread.tank import Tank, TankSummary, changed_tank, summarize
 
 DEMO_LOG = "demo.sqlite"
 """Name of the log of the demonstration, by which its folder is known: never that of a keeper's own log."""

@@ -31,7 +31,7 @@ from colorread.profiles.checks import CalibrationError
 from colorread.profiles.known_photo import buffer_photo, end_photo
 from colorread.profiles.make import make_profile
 from colorread.reading.pipeline import read_photo
-from colorread.reading.record import Reading
+from colorread.result import Reading
 from tests.benchmark_weeks import batch_table, large_batch_table, simulated_table, weeks_table
 
 ROOT = Path(__file__).resolve().parent.parent

@@ -21,8 +21,7 @@ from colorread.chemistry.carbonate import ionic_strength
 from colorread.limits import USUAL_FISH_LIMIT_MG_L
 from colorread.profiles.known_photo import buffer_photo, end_photo
 from colorread.profiles.make import make_profile
-from colorread.reading.levels import LEVELS, level_of
-from colorread.reading.record import Reading
+from colorread.result import LEVELS, Reading, level_of
 from colorread.tank.settings import DailySpan, Tank
 from colorread.tank.summary import summarize
 

@@ -25,7 +25,7 @@ from colorread.profiles.checks import CalibrationError
 from colorread.profiles.known_photo import buffer_photo, end_photo
 from colorread.profiles.make import make_profile
 from colorread.reading.pipeline import read_photo
-from colorread.reading.record import Interval
+from colorread.result import Interval
 from colorread.tank.fit import fit_tank
 from colorread.tank.results import Estimate
 from colorread.tank.settings import Tank, parse_span

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
-from colorread.reading.record import BUDGET_KH, Interval, Reading, Reason, Trace
-from colorread.reading.verdict import judge
+from colorread.result import BUDGET_KH, Interval, Reading, Reason, Trace
+from colorread.words.verdict import judge
 
 CARD_PX = ((20.0, 20.0), (220.0, 20.0), (220.0, 160.0), (20.0, 160.0))
 FLUID_PX = ((100.0, 70.0), (140.0, 70.0), (140.0, 120.0), (100.0, 120.0))

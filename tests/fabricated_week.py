@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
 from colorread.log.store import LogEntry
-from colorread.reading.record import Interval
-from colorread.reading.verdict import STANDING_CAUTIONS, judge
+from colorread.result import Interval
 from colorread.tank.events import Event
 from colorread.tank.headline import DAILY_PEAK
 from colorread.tank.results import (
@@ -32,6 +31,7 @@ from colorread.tank.results import (
 )
 from colorread.tank.settings import DailySpan, GasSource, Tank
 from colorread.words.gas_care import gas_cautions
+from colorread.words.verdict import STANDING_CAUTIONS, judge
 from tests.fabricated import made_reading, made_refusal
 
 FIRST = date(2025, 6, 2)

@@ -15,8 +15,8 @@ from scipy.integrate import solve_ivp
 from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA, PhPosterior, ph_prior, quantiles
 from colorread.chemistry.carbonate import ph_from_co2
 from colorread.reading.interpretation import usual_ph_range, with_numbers, without_numbers
-from colorread.reading.record import Reading
 from colorread.reading.stated import Stated
+from colorread.result import Reading
 from colorread.tank.events import Event
 from colorread.tank.settings import DailySpan, Tank, parse_span
 from tests.fabricated import made_refusal

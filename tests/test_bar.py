@@ -3,12 +3,11 @@ from __future__ import annotations
 from xml.etree import ElementTree
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
-from colorread.reading.record import Interval
-from colorread.reading.verdict import Marks
+from colorread.result import Interval
 from colorread.words.bar import bar_lines, bar_of, bar_svg
+from colorread.words.verdict import Marks
 
 ENDS = st.lists(st.floats(0.0, 900.0), min_size=3, max_size=3).map(sorted)
 

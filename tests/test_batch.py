@@ -42,14 +42,14 @@ from colorread.evidence.picture import small_evidence
 from colorread.log.paths import default_log_path
 from colorread.log.store import Log, LogEntry
 from colorread.reading.pipeline import read_photo
-from colorread.reading.record import Interval, Reading
 from colorread.reading.stated import Stated
-from colorread.reading.verdict import Marks
 from colorread.records import plain
+from colorread.result import Interval, Reading
 from colorread.tank.events import Event
 from colorread.tank.results import PhotoPoint, TankSummary
 from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
+from colorread.words.verdict import Marks
 from colorread.workers import run_in_workers
 from tests.fabricated import NO_TRACE, made_reading, made_refusal, made_trace
 from tests.fabricated_week import made_told
@@ -670,7 +670,7 @@ def test_table_of_the_command_tells_the_tank_too(
         )
         return replace(summarize(tank, readings), told=replace(made_told(), tank_co2=(point,)))
 
-    monkeypatch.setattr("colorread.tank.summary.summarize", told)
+    monkeypatch.setattr("colorread.tank.summarize", told)
     run("batch", folder, "--log", scored[1], "--tank", "home", "--csv", tmp_path / "week.csv", *extra)
     assert [row["tank_co2_mg_l"] for row in table(tmp_path / "week.csv")] == ["9.00", *[""] * 5]
 

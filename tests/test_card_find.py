@@ -7,8 +7,7 @@ import cv2
 import numpy as np
 import pytest
 import skimage.data
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 
 from colorread.errors import Refusal
 from colorread.reference.find import find_references

@@ -23,8 +23,8 @@ import colorread.reading.pipeline
 from colorread import workers
 from colorread.cli.read import _read_one as read_one
 from colorread.log.store import Log
-from colorread.reading.record import Interval, Reading, Trace
 from colorread.reading.stated import Stated
+from colorread.result import Interval, Reading, Trace
 from colorread.words.gas_care import SENSITIVE_ANIMALS, gas_cautions
 from tests.fabricated import made_reading, made_refusal, made_trace
 from tests.made_log import made_entry
@@ -59,7 +59,7 @@ def slow_where_named(job: tuple[Path, Stated], *, evidence: Path | None) -> Any:
 @pytest.fixture
 def pipeline(monkeypatch: pytest.MonkeyPatch, without_workers: None) -> FakePipeline:
     fake = FakePipeline()
-    monkeypatch.setattr(colorread.reading.pipeline, "read_photo_traced", fake)
+    monkeypatch.setattr(colorread.reading, "read_photo_traced", fake)
     return fake
 
 
@@ -84,7 +84,7 @@ def test_importing_the_package_does_nothing_but_offers_the_reader() -> None:
         f"import sys, colorread\nprint([name for name in {HEAVY} if name in sys.modules])\ncolorread.read_photo"
     )
     assert (result.returncode, result.stdout.strip()) == (0, "[]")
-    with pytest.raises(AttributeError, match="no attribute 'nothing'"):
+    with pytest.raises(AttributeError, match="nothing"):
         _ = colorread.nothing
 
 
@@ -306,7 +306,7 @@ def test_evidence_on_a_full_disk_is_said(tmp_path: Path, monkeypatch: pytest.Mon
     def full(*_: Any) -> Path:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("colorread.evidence.picture.write_evidence", full)
+    monkeypatch.setattr("colorread.evidence.write_evidence", full)
     result = run("read", "a.jpg", "--evidence", str(tmp_path))
     assert result.exit_code == 1
     assert "could not be written" in result.stderr
@@ -410,7 +410,7 @@ def test_opencv_that_cannot_be_loaded_names_the_fix(
     real_import = builtins.__import__
 
     def broken_import(name: str, *args: Any, **kwargs: Any) -> Any:
-        if name == "colorread.reading.pipeline":
+        if name == "colorread.reading":
             raise error
         return real_import(name, *args, **kwargs)
 
@@ -429,7 +429,7 @@ def test_other_missing_modules_are_not_blamed_on_opencv(monkeypatch: pytest.Monk
     def missing(*_args: Any, **_kwargs: Any) -> Any:
         raise ModuleNotFoundError("No module named 'nothing'", name="nothing")
 
-    monkeypatch.setattr(colorread.reading.pipeline, "read_photo_traced", missing)
+    monkeypatch.setattr(colorread.reading, "read_photo_traced", missing)
     monkeypatch.setattr(sys, "argv", ["colorread", "read", "a.jpg"])
     with pytest.raises(ModuleNotFoundError):
         colorread.cli.main()
@@ -439,7 +439,7 @@ def test_shared_page_tells_how_to_stop_it_and_that_the_link_is_open(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     core = SimpleNamespace(access=SimpleNamespace(code="abcdefghij"))
-    monkeypatch.setattr("colorread.page.network.home_address", lambda: "192.168.1.2")
+    monkeypatch.setattr("colorread.page.home_address", lambda: "192.168.1.2")
     for name, result in {
         "network.listen": None,
         "server.make_core": core,

@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 import colorread.cli
 from colorread.log import database as log_file
 from colorread.log.store import Log
-from colorread.reading.record import Interval, Reading
+from colorread.result import Interval, Reading
 from colorread.tank.events import Event
 from colorread.tank.results import PhotoPoint, TankSummary
 from colorread.tank.settings import GasSource, Marks, Tank
@@ -370,7 +370,7 @@ def test_csv_tells_the_tank_too(filled: Path, tmp_path: Path, monkeypatch: pytes
         point = PhotoPoint(photo=first.photo, taken_at=first.taken_at, co2_mg_l=co2)
         return replace(summarize(tank, readings), told=replace(made_told(), tank_co2=(point,)))
 
-    monkeypatch.setattr("colorread.tank.summary.summarize", told)
+    monkeypatch.setattr("colorread.tank.summarize", told)
     table = tmp_path / "window.csv"
     run("log", "show", "--tank", "window", "--csv", str(table))
     rows = csv.DictReader(table.read_text(encoding="utf-8-sig").splitlines())

@@ -7,8 +7,7 @@ from types import ModuleType
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from numpy.typing import NDArray
 from PIL import ImageCms
 

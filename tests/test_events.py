@@ -12,8 +12,7 @@ from pathlib import Path
 import icalendar
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from typer.testing import CliRunner
 
 from colorread.cli import app as command_line
@@ -24,6 +23,7 @@ from colorread.report.calendar import calendar_bytes, write_calendar
 from colorread.report.svg import week_svgs
 from colorread.tank.advice import advise
 from colorread.tank.bubbles import bubbles_now
+from colorread.tank.event_text import parse_moment, parse_share
 from colorread.tank.events import Event, tank_after
 from colorread.tank.fit import fit_tank
 from colorread.tank.model import Turn, simulate
@@ -33,7 +33,6 @@ from colorread.tank.plan_words import plan_lines
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.steadiness import is_steady
 from colorread.tank.summary import summarize
-from colorread.tank.typed_event import parse_moment, parse_share
 from tests.benchmark_notes import coverage, narrowed
 from tests.fabricated_week import made_entries, made_week
 from tests.page_server import client_of, form_token, make_log

@@ -15,7 +15,7 @@ from colorread.evidence.canvas import Page
 from colorread.evidence.file import is_evidence
 from colorread.evidence.photo import draw_photo
 from colorread.evidence.picture import _difference, _draw_scale, draw_evidence, write_evidence
-from colorread.reading.record import Interval, Reading, Trace
+from colorread.result import Interval, Reading, Trace
 from tests.fabricated import FLUID_PX, FLUID_RGB, NO_TRACE, made_reading, made_refusal, made_trace
 
 

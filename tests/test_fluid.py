@@ -3,8 +3,7 @@
 import math
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from colorread.chemistry.carbonate import co2_from_ph
 from colorread.chemistry.recipe import color_in_room_air, dye_drops, fluid_recipe

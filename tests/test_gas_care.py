@@ -4,9 +4,9 @@ from typing import get_args
 
 import pytest
 
-from colorread.reading.record import Interval
-from colorread.reading.verdict import Marks, judge
+from colorread.result import Interval
 from colorread.words.gas_care import SourceKind, gas_cautions, less_gas
+from colorread.words.verdict import Marks, judge
 
 BOTTLES: tuple[SourceKind, ...] = ("fermentation", "acid-bicarbonate")
 

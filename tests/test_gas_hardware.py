@@ -10,8 +10,7 @@ from datetime import date, datetime
 import numpy as np
 import pytest
 
-from colorread.reading.record import Interval
-from colorread.reading.verdict import Marks, judge
+from colorread.result import Interval
 from colorread.tank.advice import advise
 from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.gas_plan import plan_gas
@@ -19,6 +18,7 @@ from colorread.tank.gas_words import answer_lines, plan_cautions, plan_rows
 from colorread.tank.model import Schedule, TankParameters
 from colorread.tank.settings import ALL_DAY, GasSource, Tank, parse_span
 from colorread.words.gas_care import SourceKind, Valve
+from colorread.words.verdict import Marks, judge
 from tests.tank_simulator import simulated_week
 
 N_TANKS, N_DRAWS = 500, 20

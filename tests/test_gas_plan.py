@@ -13,8 +13,7 @@ from typer.testing import CliRunner
 
 from colorread.cli.commands import app
 from colorread.log.store import Log
-from colorread.reading.levels import WATCH_FROM
-from colorread.reading.verdict import Marks
+from colorread.result import WATCH_FROM
 from colorread.tank.advice import advise
 from colorread.tank.fit import fit_tank
 from colorread.tank.forecast import DayStart
@@ -27,6 +26,7 @@ from colorread.tank.priors import usual_parameters
 from colorread.tank.settings import ALL_DAY, GasSource, Tank, parse_span
 from colorread.tank.steadiness import steady_fit
 from colorread.words.gas_care import SourceKind, Valve, gas_cautions
+from colorread.words.verdict import Marks
 from tests.page_server import client_of, make_log
 from tests.tank_simulator import Truth, simulated_week
 

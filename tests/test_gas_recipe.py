@@ -6,8 +6,7 @@ import re
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from colorread.tank.gas_recipe import MONOHYDRATE_PER_ACID, SODA_PER_ACID, acid_mix, amount_words, fermentation_mix
 

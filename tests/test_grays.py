@@ -11,7 +11,7 @@ from calibration.inversion import BUDGET_COLOR
 from colorread.errors import Refusal
 from colorread.fluid.find import require_near
 from colorread.reading.pipeline import read_photo
-from colorread.reading.record import Reading
+from colorread.result import Reading
 from tests.scene import Scene, take_photo
 
 CARD = Scene()

@@ -4,12 +4,10 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 from colorread.limits import SENSITIVE_FISH_LIMIT_MG_L, USUAL_FISH_LIMIT_MG_L
-from colorread.reading.levels import LEVELS, chance_above, level_for, level_of
-from colorread.reading.record import NORMAL_95, Interval, Level
+from colorread.result import LEVELS, NORMAL_95, Interval, Level, chance_above, level_for, level_of
 
 # Half-widths of the 90 % interval that readings have with a profile and without (README), as pH.
 WITH_PROFILE_PH, WITHOUT_PH = 0.11, 0.25

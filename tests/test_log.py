@@ -20,8 +20,7 @@ from typing import Any
 
 import platformdirs
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from typer.testing import CliRunner
 
 from colorread.cli import app as command_line
@@ -30,8 +29,8 @@ from colorread.log.forget import Leftovers, forget_readings, forget_tank
 from colorread.log.lines import export_lines, import_lines
 from colorread.log.paths import default_log_path, photo_path, undecided_path
 from colorread.log.store import Damage, DiskFull, Log, LogEntry, LogError, LogFailure
-from colorread.reading.record import Interval, Reading, Reason
 from colorread.records import plain, record_of
+from colorread.result import Interval, Reading, Reason
 from colorread.tank.settings import Tank
 from tests.fabricated import made_reading, made_refusal
 from tests.made_log import START, failing_transaction, made_entry, made_log_at

@@ -26,9 +26,9 @@ from colorread.log.paths import photo_path
 from colorread.log.store import DiskFull, Log, LogFailure
 from colorread.page.access import devices_path
 from colorread.page.core import Core
-from colorread.reading.verdict import Marks
 from colorread.words.numbers import NO_BREAK
 from colorread.words.recipe import fluid_rows
+from colorread.words.verdict import Marks
 from tests.made_log import made_entry
 from tests.page_server import SAMPLES, TANK, choose_units, client_of, form_token, make_log
 

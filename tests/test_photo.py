@@ -18,8 +18,7 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from numpy.typing import NDArray
 from PIL import ExifTags, Image, ImageFile, PngImagePlugin
 from pillow_heif import register_heif_opener

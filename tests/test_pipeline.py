@@ -20,9 +20,9 @@ from calibration.reference import load_card
 from colorread import read_photo
 from colorread.photo.load import load_photo
 from colorread.reading.pipeline import read_photo_traced, see_fluid
-from colorread.reading.record import BUDGET_KH, Interval, Reading
 from colorread.reading.stated import Stated
 from colorread.reference.find import find_references
+from colorread.result import BUDGET_KH, Interval, Reading
 from colorread.words.flags import FLAG_TEXTS
 from tests.scene import Scene, Shot, take_photo
 

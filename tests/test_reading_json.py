@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from colorread.reading.record import Interval, Reading
 from colorread.records import json_line, plain, record_of
+from colorread.result import Interval, Reading
 from tests.fabricated import made_reading, made_refusal
 
 KEYS = """

@@ -15,12 +15,11 @@ from matplotlib.markers import CARETUP
 from PIL import Image
 
 from colorread import __version__
-from colorread.reading.record import Interval, Reading
-from colorread.reading.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, judge, watch_cautions
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.html import PICTURES_MAX, report_html, write_report
 from colorread.report.plot import MADE_UP, day_figure, history_figure, recent_readings, week_figure, write_plot
 from colorread.report.svg import figure_svg, history_svgs
+from colorread.result import Interval, Reading
 from colorread.tank.plan_words import plan_lines
 from colorread.tank.results import Estimate, TankSummary
 from colorread.tank.series import wall_clock
@@ -28,6 +27,7 @@ from colorread.tank.settings import GasSource, Marks, Tank, parse_span
 from colorread.tank.summary import summarize
 from colorread.tank.words import HOURS_ABOVE, OF_WHEN, forecast_rows, number_rows, setting_rows
 from colorread.words.gas_care import gas_cautions
+from colorread.words.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, judge, watch_cautions
 from tests.fabricated import made_reading
 from tests.fabricated_week import (
     CANNOT_TELL,

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from rich.console import Console
 
 from colorread.cli.show_batch import print_batch
-from colorread.reading.record import Interval, Reading
+from colorread.result import Interval, Reading
 from tests.fabricated import made_reading
 
 

@@ -7,17 +7,16 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from numpy.typing import NDArray
 
 from colorread.photo.load import CloseUp
 from colorread.reading.pipeline import read_photo, read_photo_traced
-from colorread.reading.record import Reading
 from colorread.reading.stated import Stated
 from colorread.reference.balance import balance_view
 from colorread.reference.find import find_references
 from colorread.reference.view import view_card
+from colorread.result import Reading
 from tests.scene import GEOMETRY, Behind, Scene, Shot, take_photo
 
 TAG = Scene(behind="tag", center_mm=(26.0, 38.0), radius_mm=6.0, card_width_px=340.0)

@@ -6,14 +6,13 @@ from datetime import date, datetime, time
 from typing import Any
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
-from colorread.reading.verdict import Marks
 from colorread.records import plain, record_of
 from colorread.tank.edit import changed_tank, parse_day
 from colorread.tank.settings import DailySpan, GasSource, Tank, parse_span
 from colorread.words.gas_care import SourceKind
+from colorread.words.verdict import Marks
 
 LIGHTS = ("daylight", "warm-led", "cool-led", "fluorescent", "tank-led", "unknown")
 KINDS = ("fermentation", "acid-bicarbonate", "cylinder")

@@ -7,9 +7,7 @@ from datetime import date, datetime, time
 import numpy as np
 import pytest
 
-from colorread.reading.levels import chance_above, level_of
-from colorread.reading.record import Interval
-from colorread.reading.verdict import WATCH, Marks
+from colorread.result import Interval, chance_above, level_of
 from colorread.tank.advice import FISH_PROBABILITY, advise
 from colorread.tank.changes import Candidate, candidates, full_charge
 from colorread.tank.day_words import hours_words, share_words
@@ -19,6 +17,7 @@ from colorread.tank.gas_source import handling_of
 from colorread.tank.results import Advice, Change
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.words.gas_care import SourceKind
+from colorread.words.verdict import WATCH, Marks
 from tests.tank_simulator import Truth, simulated_week
 
 ALWAYS = parse_span("00:00-24:00")

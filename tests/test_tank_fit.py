@@ -9,7 +9,7 @@ import pytest
 
 from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR
 from colorread.chemistry.carbonate import ph_from_co2
-from colorread.reading.record import Interval, Reading
+from colorread.result import Interval, Reading
 from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.series import CannotTell, vial_series, wall_clock
 from colorread.tank.settings import GasSource, Tank, parse_span

@@ -4,8 +4,7 @@ from dataclasses import fields, replace
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from scipy.integrate import solve_ivp
 
 from colorread.tank.model import Schedule, TankParameters, is_on, settled_state, simulate

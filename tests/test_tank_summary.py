@@ -14,9 +14,7 @@ from rich.console import Console
 
 from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
 from colorread.cli.show_tank import print_now
-from colorread.reading.levels import level_of
-from colorread.reading.record import BUDGET_KH, Interval
-from colorread.reading.verdict import LEAVE_IT, STANDING_CAUTIONS, Marks, watch_cautions
+from colorread.result import BUDGET_KH, Interval, level_of
 from colorread.tank import summary as tank_summary
 from colorread.tank.advice import advise
 from colorread.tank.day_words import charge_words, fading_words
@@ -32,6 +30,7 @@ from colorread.tank.summary_json import summary_to_dict
 from colorread.tank.words import fitted_rows, number_rows
 from colorread.words.answer import IN_VIAL
 from colorread.words.gas_care import SourceKind, gas_cautions
+from colorread.words.verdict import LEAVE_IT, STANDING_CAUTIONS, Marks, watch_cautions
 from tests.fabricated import made_reading, made_refusal
 from tests.fabricated_week import made_told
 from tests.tank_simulator import START, Truth, simulated_week

@@ -13,9 +13,9 @@ from colorread.chemistry.recipe import CAUTIONS, color_in_room_air, dye_drops, f
 from colorread.cli.show_batch import print_batch
 from colorread.cli.show_reading import print_cautions, print_fluid, print_reading, print_summary
 from colorread.cli.show_tank import print_now
-from colorread.reading.record import Interval, Reading
-from colorread.reading.verdict import judge
+from colorread.result import Interval, Reading
 from colorread.words.gas_care import gas_cautions
+from colorread.words.verdict import judge
 from tests.fabricated import made_reading, made_refusal
 from tests.fabricated_week import made_week
 

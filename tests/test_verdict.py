@@ -5,15 +5,13 @@ from pathlib import Path
 from typing import get_args
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 
 import colorread
-from colorread.reading.levels import chance_above
-from colorread.reading.record import Interval
-from colorread.reading.verdict import CALIBRATE, WELFARE_CAUTION, Marks, judge
+from colorread.result import Interval, chance_above
 from colorread.words.flags import FLAG_TEXTS, flag_text
 from colorread.words.gas_care import SourceKind, less_gas
+from colorread.words.verdict import CALIBRATE, WELFARE_CAUTION, Marks, judge
 
 
 def interval(low: float | None, value: float | None, high: float | None) -> Interval:

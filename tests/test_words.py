@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from colorread.reading.record import Interval
+from colorread.result import Interval
 from colorread.words.numbers import NumberWords, co2_words, days_words, number_words, ph_words
 
 

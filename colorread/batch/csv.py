@@ -8,10 +8,10 @@ import os
 from collections.abc import Iterable
 from typing import Any
 
-from calibration.whole_file import write_whole
-from colorread.reading.record import Interval, Reading
+from calibration import write_whole
 from colorread.records import plain
-from colorread.tank.results import PhotoPoint, tank_co2_of
+from colorread.result import Interval, Reading
+from colorread.tank import PhotoPoint, tank_co2_of
 
 COLUMNS = {
     "photo": ("photo", ""),

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from colorread.errors import Refusal
-from colorread.evidence.file import is_evidence
-from colorread.photo.file import open_file, open_image, refusing_broken_files
-from colorread.words.numbers import clean_name
+from colorread.evidence import is_evidence
+from colorread.photo import open_file, open_image, refusing_broken_files
+from colorread.words import clean_name
 
 _PHOTO_SUFFIXES = frozenset((".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"))
 

@@ -7,12 +7,12 @@ import json
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from calibration.profile import KnownSample
+from calibration import KnownSample
 from colorread import __version__
-from colorread.photo.exif import camera_model_of
-from colorread.profiles.defaults import default_profile, has_defaults, read_named
-from colorread.reading.stated import Stated
-from colorread.tank.settings import Tank
+from colorread.photo import camera_model_of
+from colorread.profiles import default_profile, has_defaults, read_named
+from colorread.reading import Stated
+from colorread.tank import Tank
 
 DEFAULT_TANK = "unnamed"
 """Name of the tank that photos belong to where nobody named one."""

@@ -14,17 +14,13 @@ from colorread import __version__
 from colorread.batch.folder import PhotoFile
 from colorread.batch.photo_settings import PhotoSettings, SettingsByPhone, stated_of
 from colorread.errors import Reason, Refusal
-from colorread.evidence.picture import small_evidence
-from colorread.log.store import Damage, Log, LogEntry
-from colorread.photo.file import open_file
-from colorread.reading.interpretation import without_numbers
-from colorread.reading.pipeline import read_photo_traced
-from colorread.reading.record import Reading
-from colorread.reading.stated import Stated
-from colorread.reading.verdict import judged
-from colorread.tank.series import wall_clock
-from colorread.tank.settings import Tank
-from colorread.words.numbers import clean_name
+from colorread.evidence import small_evidence
+from colorread.log import Damage, Log, LogEntry
+from colorread.photo import open_file
+from colorread.reading import Stated, read_photo_traced, without_numbers
+from colorread.result import Reading
+from colorread.tank import Tank, wall_clock
+from colorread.words import clean_name, judged
 from colorread.workers import processors, run_in_workers
 
 Outcome = Literal["new", "known", "same", "calibration", "failed"]

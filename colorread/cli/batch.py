@@ -18,11 +18,10 @@ from colorread.cli.profile import load_profile, prepare_defaults
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from colorread.batch.folder import PhotoFile
-    from colorread.log.store import Damage, Log, LogEntry
-    from colorread.reading.record import Reading
-    from colorread.tank.results import TankSummary
-    from colorread.tank.settings import Tank
+    from colorread.batch import PhotoFile
+    from colorread.log import Damage, Log, LogEntry
+    from colorread.result import Reading
+    from colorread.tank import Tank, TankSummary
 
 EPILOG = """\b
 Examples:
@@ -90,9 +89,8 @@ def batch(
     outputs = [path for path in (csv, report, plot, summary, calendar) if path is not None]
     _require_folders(outputs)
     require_outputs(outputs, force, {"log": log_path(log)})
-    from colorread.batch.folder import find_photos
-    from colorread.batch.score import kept
-    from colorread.tank.summary import summarize
+    from colorread.batch import find_photos, kept
+    from colorread.tank import summarize
 
     photos = find_photos(folder, on_error=_tell_unopened)
     no_photo = f"No photos in {folder}"
@@ -156,8 +154,8 @@ def _tell_unopened(error: OSError) -> None:
 
 
 def _tank_in(log: Log, name: str | None) -> Tank:
-    from colorread.batch.photo_settings import DEFAULT_TANK
-    from colorread.tank.settings import Tank
+    from colorread.batch import DEFAULT_TANK
+    from colorread.tank import Tank
 
     if name is not None:
         return log.tank(name)
@@ -174,7 +172,7 @@ def _score(photos: Sequence[PhotoFile], log: Log, tank: Tank, profile: Path | No
     from rich.console import Console
     from rich.progress import MofNCompleteColumn, Progress
 
-    from colorread.batch.score import score_photos
+    from colorread.batch import score_photos
 
     console = Console(stderr=True, highlight=False)
     columns = (*Progress.get_default_columns(), MofNCompleteColumn())
@@ -233,7 +231,7 @@ def _tell_unnamed(tank: Tank, log: Path | None) -> None:
 
 
 def _write_csv(path: Path, readings: Iterable[Reading], summary: TankSummary) -> None:
-    from colorread.batch.csv import write_csv
+    from colorread.batch import write_csv
 
     with _saying(path):
         write_csv(path, readings, summary.tank_co2)
@@ -249,24 +247,24 @@ def _write_files(
     if summary_file is not None:
         import json
 
-        from calibration.whole_file import write_whole
-        from colorread.tank.summary_json import summary_to_dict
+        from calibration import write_whole
+        from colorread.tank import summary_to_dict
 
         with _saying(summary_file):
             text = json.dumps(summary_to_dict(summary), allow_nan=False, indent=2)
             write_whole(summary_file, f"{text}\n".encode("ascii"))
     if report is not None:
-        from colorread.report.html import write_report
+        from colorread.report import write_report
 
         with _saying(report):
             write_report(report, summary, of_tank(with_pictures=True))
     if plot is not None:
-        from colorread.report.plot import write_plot
+        from colorread.report import write_plot
 
         with _saying(plot):
             write_plot(plot, summary, of_tank())
     if calendar is not None:
-        from colorread.report.calendar import write_calendar
+        from colorread.report import write_calendar
 
         with _saying(calendar):
             write_calendar(calendar, summary)

@@ -32,13 +32,13 @@ from colorread.limits import (
     TEMPERATURE_RANGE_C,
     LightName,
 )
-from colorread.profiles.how_to import BUFFERS, GUIDES, Guide
+from colorread.profiles import BUFFERS, GUIDES, Guide
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from calibration.profile import Profile
-    from colorread.profiles.known_photo import KnownPhoto
+    from calibration import Profile
+    from colorread.profiles import KnownPhoto
 
 # Refusals of a kit's chart with a way out that only the command line has.
 _ASKS_FOR_REGION = ("no-chart", "patch-count")
@@ -121,8 +121,8 @@ def ends(
         fail("Use at least one of --acid, --base and --known. How to prepare them: --how")
     if bool(known) != (known_ph is not None):
         fail("--known and --known-ph go together.")
-    from colorread.chemistry.carbonate import ionic_strength as ionic_strength_of_kh
-    from colorread.profiles.known_photo import buffer_photo, end_photo
+    from colorread.chemistry import ionic_strength as ionic_strength_of_kh
+    from colorread.profiles import buffer_photo, end_photo
 
     if kh is not None and ionic_strength is not None:
         fail("Use either --ionic-strength or --kh for the known fluid.")
@@ -179,7 +179,7 @@ def air(
         )
     if not photo:
         fail("Add at least one --photo PHOTO:KH. How to prepare them: --how")
-    from colorread.profiles.known_photo import air_photo
+    from colorread.profiles import air_photo
 
     photos = []
     for text in photo:
@@ -247,9 +247,7 @@ def chart(
     if region is not None and patches is None:
         fail("--region is for a kit's chart and needs --patches.")
     xywh = rectangle("--region", region)
-    from colorread.profiles.checks import PhotoRefused
-    from colorread.profiles.make import make_chart_profile
-    from colorread.profiles.patch_labels import ph_of_patches
+    from colorread.profiles import PhotoRefused, make_chart_profile, ph_of_patches
 
     try:
         patch_ph = None if patches is None else ph_of_patches(patches, kh_dkh=kh)
@@ -295,8 +293,7 @@ def _make(
     force: bool,
 ) -> None:
     """Make a profile of the photos that can be used; each comes with the options that give it once more."""
-    from colorread.profiles.checks import PhotoRefused
-    from colorread.profiles.make import measure_photos, profile_of
+    from colorread.profiles import PhotoRefused, measure_photos, profile_of
 
     target, earlier = _target(out, from_profile, force)
     with _calibrating():
@@ -333,7 +330,7 @@ def _target(out: Path | None, from_profile: Path | None, force: bool) -> tuple[P
 @contextmanager
 def _calibrating() -> Iterator[None]:
     """Fail with one sentence where photos make no profile in a ``with`` block."""
-    from colorread.profiles.checks import PhotoRefused
+    from colorread.profiles import PhotoRefused
 
     try:
         yield
@@ -344,8 +341,8 @@ def _calibrating() -> Iterator[None]:
 
 
 def _write(profile: Profile, target: Path, *, replace: bool) -> None:
-    from calibration.profile_file import write_profile
-    from colorread.profiles.words import profile_lines
+    from calibration import write_profile
+    from colorread.profiles import profile_lines
 
     with writing(target):
         write_profile(profile, target, overwrite=replace)

@@ -23,7 +23,7 @@ def demo(
 
     from colorread.cli.show_tank import print_now
     from colorread.demo import DEMO_LOG, find_images, run_demo
-    from colorread.log.store import LogError
+    from colorread.log import LogError
 
     console, stdout = Console(stderr=True), Console(highlight=False)
     if out.exists() and (not out.is_dir() or (any(out.iterdir()) and not (out / DEMO_LOG).exists())):

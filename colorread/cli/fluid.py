@@ -27,7 +27,7 @@ def fluid(
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")] = False,
 ) -> None:
     """Show how to mix the KH fluid, the drops of dye, and the color to expect in room air."""
-    from colorread.chemistry.recipe import CAUTIONS, RENEWAL, color_in_room_air, dye_drops, fluid_recipe
+    from colorread.chemistry import CAUTIONS, RENEWAL, color_in_room_air, dye_drops, fluid_recipe
 
     try:
         recipe = fluid_recipe(kh, volume, scale_error_g=scale_error)
@@ -39,7 +39,7 @@ def fluid(
         import json
         from dataclasses import asdict
 
-        from colorread.words.recipe import room_air_words
+        from colorread.words import room_air_words
 
         room_air = {**asdict(air), "text": room_air_words(air)}
         parts = {"recipe": asdict(recipe), "dye": asdict(dose), "room_air": room_air}

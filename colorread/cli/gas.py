@@ -11,7 +11,7 @@ from colorread.cli.log import LogFile, open_log
 from colorread.cli.options import fail, number
 from colorread.cli.tank import change, with_settings
 from colorread.limits import FISH_LIMIT_RANGE_MG_L
-from colorread.words.gas_care import gas_cautions
+from colorread.words import gas_cautions
 
 _SETTINGS = ("volume", "lights", "gas", "source", "source_amount", "valve", "sensitive", "plants", "fish_limit")
 EPILOG = "\n\n".join(
@@ -44,10 +44,8 @@ def _gas(
     log: LogFile = None,
 ) -> None:
     """Show what to mix or fill for a tank, how to dose it, what it may give, and until when."""
-    from colorread.reading.record import Reading
-    from colorread.tank.events import Event
-    from colorread.tank.gas_plan import plan_gas
-    from colorread.tank.settings import Tank
+    from colorread.result import Reading
+    from colorread.tank import Event, Tank, plan_gas
 
     logged, readings, events = Tank(name="tank"), list[Reading](), list[Event]()
     if tank is not None:
@@ -61,7 +59,7 @@ def _gas(
     if as_json:
         import json
 
-        from colorread.tank.gas_json import plan_to_dict
+        from colorread.tank import plan_to_dict
 
         typer.echo(json.dumps(plan_to_dict(plan), allow_nan=False))
     else:

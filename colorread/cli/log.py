@@ -15,7 +15,7 @@ from colorread.cli.options import EXIT_FAILED, fail, require_outputs, require_su
 if TYPE_CHECKING:
     from datetime import date
 
-    from colorread.log.store import Damage, Log, LogEntry
+    from colorread.log import Damage, Log, LogEntry
 
 LogFile = Annotated[
     Path | None,
@@ -78,8 +78,8 @@ def show(
             for event_id, event in opened.events(each.name, damages.append).items()
         ]
     if csv is not None:
-        from colorread.batch.csv import write_csv
-        from colorread.tank.summary import summarize
+        from colorread.batch import write_csv
+        from colorread.tank import summarize
 
         readings = [entry.reading for entry in entries]
         with writing(csv):
@@ -123,8 +123,8 @@ def export_(
     require_outputs([file], force, {"log": log_path(log)})
     import json
 
-    from calibration.whole_file import writing_whole
-    from colorread.log.lines import export_lines
+    from calibration import writing_whole
+    from colorread.log import export_lines
 
     damages: list[Damage] = []
     line = ""
@@ -144,8 +144,7 @@ def import_(
     log: LogFile = None,
 ) -> None:
     """Add an exported file, all or nothing. For the same photo, the later reading stays."""
-    from colorread.log.lines import check_lines, import_lines, lines_in
-    from colorread.log.store import LogError
+    from colorread.log import LogError, check_lines, import_lines, lines_in
 
     try:
         with _seekable(file) as opened_file:
@@ -198,8 +197,8 @@ def forget(
     if note and (photo or refused):
         fail("Use --note without --photo and --refused.")
     from colorread.cli.log_note import chosen_notes
-    from colorread.log.forget import forget_readings
-    from colorread.tank.edit import parse_day
+    from colorread.log import forget_readings
+    from colorread.tank import parse_day
 
     try:
         day = None if before is None else parse_day(before)
@@ -266,7 +265,7 @@ def log_path(file: Path | None) -> Path:
     Path
         That file, else the usual one.
     """
-    from colorread.log.store import default_log_path
+    from colorread.log import default_log_path
 
     return default_log_path() if file is None else file
 
@@ -367,7 +366,7 @@ def open_log(file: Path | None, *, create: bool = False, tank: str | None = None
     typer.Exit
         If it cannot be opened, or what is asked of it cannot be done.
     """
-    from colorread.log.store import Log, LogError, LogFailure
+    from colorread.log import Log, LogError, LogFailure
 
     path = log_path(file)
     if not create and not path.exists():
@@ -392,7 +391,7 @@ def _judged(log: Log, entries: list[LogEntry]) -> list[LogEntry]:
     """Return entries judged by the limits that their tanks have now, as all that shows them does."""
     from dataclasses import replace
 
-    from colorread.reading.verdict import judged
+    from colorread.words import judged
 
     marks = {tank.name: tank.judged_by for tank in log.tanks()}
     return [

@@ -15,8 +15,8 @@ from colorread.cli.options import fail
 if TYPE_CHECKING:
     from datetime import date
 
-    from colorread.log.store import Damage, Log
-    from colorread.tank.events import Event
+    from colorread.log import Damage, Log
+    from colorread.tank import Event
 
 EPILOG = """\b
 Examples:
@@ -60,7 +60,7 @@ def note(
     """
     from datetime import datetime
 
-    from colorread.tank.typed_event import event_words, parse_share, typed_event
+    from colorread.tank import event_words, parse_share, typed_event
 
     try:
         typed = {

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import typer
 
 if TYPE_CHECKING:
-    from colorread.chemistry.units import Quantity
+    from colorread.chemistry import Quantity
 
 EXIT_FAILED, EXIT_USAGE, EXIT_REFUSED = 1, 2, 3
 
@@ -85,7 +85,7 @@ def _typed(text: str, quantity: Quantity) -> float:
     try:
         return float(text)
     except ValueError:
-        from colorread.chemistry.units import own_of_typed
+        from colorread.chemistry import own_of_typed
 
         return own_of_typed(quantity, text)
 

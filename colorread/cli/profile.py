@@ -11,7 +11,7 @@ from colorread.cli.log import LogFile, log_path
 from colorread.cli.options import EXIT_FAILED, echo_lines, fail, require_outputs, writing
 
 if TYPE_CHECKING:
-    from calibration.profile import Profile
+    from calibration import Profile
 
 
 def profile(
@@ -27,7 +27,7 @@ def profile(
     log: LogFile = None,
 ) -> None:
     """Show a calibration profile, or make it the default for its phone."""
-    from colorread.profiles.words import profile_lines
+    from colorread.profiles import profile_lines
 
     found = load_profile(file, log)
     if picture is not None:
@@ -37,7 +37,7 @@ def profile(
     else:
         echo_lines(profile_lines(found))
     if picture is not None:
-        from colorread.profiles.picture import write_profile_picture
+        from colorread.profiles import write_profile_picture
 
         try:
             with writing(picture):
@@ -48,7 +48,7 @@ def profile(
 
 
 def _set_default(file: Path, default: bool, log: Path | None) -> None:
-    from colorread.profiles.defaults import drop_default, make_default
+    from colorread.profiles import drop_default, make_default
 
     prepare_defaults(log)
     try:
@@ -82,7 +82,7 @@ def load_profile(file: Path, log: Path | None = None) -> Profile:
     Profile
         As written.
     """
-    from colorread.profiles.defaults import read_named
+    from colorread.profiles import read_named
 
     try:
         return read_named(file, log_path(log))
@@ -101,8 +101,8 @@ def prepare_defaults(log: Path | None) -> None:
     log : Path or None
         The log as the user named it.
     """
-    from colorread.log.store import LogError
-    from colorread.profiles.defaults import damaged_defaults, has_defaults, take_over_defaults
+    from colorread.log import LogError
+    from colorread.profiles import damaged_defaults, has_defaults, take_over_defaults
 
     path = log_path(log)
     try:

@@ -20,11 +20,10 @@ from colorread.cli.tank import with_settings
 from colorread.limits import FluidKind
 
 if TYPE_CHECKING:
-    from calibration.profile import Profile
-    from colorread.reading.record import Reading
-    from colorread.reading.stated import Stated
-    from colorread.tank.results import TankSummary
-    from colorread.tank.settings import Tank
+    from calibration import Profile
+    from colorread.reading import Stated
+    from colorread.result import Reading
+    from colorread.tank import Tank, TankSummary
 
 EPILOG = """\b
 Examples:
@@ -76,9 +75,9 @@ def _read(
         fail("Tank water in the vial needs the tank's KH: add --tank-kh X.")
     if profile is not None and no_profile:
         fail("Use either --profile or --no-profile.")
-    from colorread.batch.photo_settings import stated_of
-    from colorread.reading.stated import Stated
-    from colorread.tank.settings import Tank
+    from colorread.batch import stated_of
+    from colorread.reading import Stated
+    from colorread.tank import Tank
 
     stated = Stated(
         kh_dkh=given.get("kh"),
@@ -157,19 +156,19 @@ def _read_all(
 
 
 def _broken_off(photo: Path, stated: Stated, trouble: str) -> tuple[Reading, None]:
-    from colorread.batch.score import broke_off
-    from colorread.reading.interpretation import without_numbers
+    from colorread.batch import broke_off
+    from colorread.reading import without_numbers
 
     return replace(without_numbers(os.fspath(photo), stated), reason=broke_off(trouble)), None
 
 
 def _default_profile(photo: Path, log: Path | None) -> Profile | None:
     """Return the default profile of the phone that took a photo, if there is one."""
-    from colorread.profiles.defaults import default_profile, has_defaults
+    from colorread.profiles import default_profile, has_defaults
 
     if not has_defaults(log_path(log)):
         return None
-    from colorread.photo.exif import camera_model_of
+    from colorread.photo import camera_model_of
 
     path = default_profile(camera_model_of(photo), log_path(log))
     return None if path is None else load_profile(path, log)
@@ -179,7 +178,7 @@ def _read_one(job: tuple[Path, Stated], *, evidence: Path | None) -> tuple[Readi
     """Return a reading with its evidence picture, or why there can be none, in a process of its own."""
     photo, stated = job
     try:
-        from colorread.reading.pipeline import read_photo_traced
+        from colorread.reading import read_photo_traced
 
         reading, trace = read_photo_traced(photo, stated)
     except (OSError, MemoryError) as error:
@@ -188,7 +187,7 @@ def _read_one(job: tuple[Path, Stated], *, evidence: Path | None) -> tuple[Readi
         return error
     if evidence is None:
         return reading, None
-    from colorread.evidence.picture import write_evidence
+    from colorread.evidence import write_evidence
 
     try:
         return reading, write_evidence(reading, trace, evidence, stated.marks)
@@ -237,8 +236,8 @@ def _print_text(
 
 def _summary(owner: Tank, stated: Stated, readings: list[Reading], log: Path | None) -> TankSummary:
     """Return what the days of the tank tell together with photos that are not in its log."""
-    from colorread.batch.score import kept
-    from colorread.tank.summary import summarize
+    from colorread.batch import kept
+    from colorread.tank import summarize
 
     tank = replace(owner, marks=stated.marks)
     with open_log(log) as opened:

@@ -44,7 +44,7 @@ def serve(
         import uvicorn  # noqa: F401
     except ImportError:
         fail(_EXTRA, EXIT_FAILED)
-    from colorread.page.network import home_address, require_home
+    from colorread.page import home_address, require_home
 
     host = "127.0.0.1"
     if share:
@@ -58,7 +58,7 @@ def serve(
             opened.tank(tank)
     prepare_defaults(log)
     if forget_phones:
-        from colorread.page.access import devices_path
+        from colorread.page import devices_path
 
         devices_path(path).unlink(missing_ok=True)
         typer.echo("No phone is paired any more.")
@@ -66,9 +66,7 @@ def serve(
 
 
 def _run(log_path: Path, tank: str | None, host: str, port: int, share: bool) -> None:
-    from colorread.page.app import create_app
-    from colorread.page.network import listen
-    from colorread.page.server import make_core, run
+    from colorread.page import create_app, listen, make_core, run
 
     try:
         taken = listen(host, port)

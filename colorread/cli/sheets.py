@@ -27,10 +27,7 @@ def card(
     """Write a print-ready sheet of cards, or of tags, at true size, in black ink only."""
     out = out or Path("tag.pdf" if tag else "card.pdf")
     _require_pdf(out, force)
-    from calibration.card_sheet import render_card_sheet
-    from calibration.reference import load_card, load_tag
-    from calibration.tag_sheet import render_tag_sheet
-    from calibration.whole_file import write_whole
+    from calibration import load_card, load_tag, render_card_sheet, render_tag_sheet, write_whole
 
     data = render_tag_sheet(paper=paper) if tag else render_card_sheet(paper=paper)
     with writing(out):
@@ -50,10 +47,8 @@ def chart(
 ) -> None:
     """Write color charts for comparing by eye, pH 6.0 to 7.6 with CO2, and blank cards for photos."""
     _require_pdf(out, force)
-    from calibration.chart import CHART_PH
-    from calibration.chart_sheet import render_chart_sheet
-    from calibration.whole_file import write_whole
-    from colorread.chemistry.carbonate import co2_from_ph
+    from calibration import CHART_PH, render_chart_sheet, write_whole
+    from colorread.chemistry import co2_from_ph
 
     co2_mg_l = co2_from_ph(CHART_PH, kh, temperature_c=temperature).tolist()
     data = render_chart_sheet(co2_mg_l=co2_mg_l, kh_dkh=kh, temperature_c=temperature, paper=paper)

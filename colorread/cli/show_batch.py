@@ -10,9 +10,9 @@ from rich.console import Console
 from rich.table import Table
 
 from colorread.cli.console_text import shown
-from colorread.reading.record import Interval, Reading
-from colorread.tank.series import wall_clock
-from colorread.words.numbers import co2_words
+from colorread.result import Interval, Reading
+from colorread.tank import wall_clock
+from colorread.words import co2_words
 
 _NAMES_SHOWN = 3
 

@@ -6,8 +6,7 @@ from rich.console import Console
 
 from colorread.cli.console_text import shown
 from colorread.cli.show_reading import print_panel, print_rows
-from colorread.tank.gas_plan import GasPlan
-from colorread.tank.gas_words import answer_lines, plan_cautions, plan_rows, plan_title
+from colorread.tank import GasPlan, answer_lines, plan_cautions, plan_rows, plan_title
 
 
 def print_plan(console: Console, plan: GasPlan) -> None:

@@ -8,15 +8,12 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 
-from colorread.chemistry.units import with_other_unit
+from colorread.chemistry import with_other_unit
 from colorread.cli.console_text import shown
-from colorread.log.store import LogEntry
-from colorread.reading.record import Reading
-from colorread.tank.events import Event
-from colorread.tank.settings import Tank
-from colorread.tank.typed_event import event_words
-from colorread.tank.words import setting_rows
-from colorread.words.numbers import clean_name, number_words
+from colorread.log import LogEntry
+from colorread.result import Reading
+from colorread.tank import Event, Tank, event_words, setting_rows
+from colorread.words import clean_name, number_words
 
 _GAP = 2  # letters between columns
 _NAME_WIDTH_MIN = 12  # narrower, and a name of a photo is better read where all columns fold alike

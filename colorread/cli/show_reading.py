@@ -13,30 +13,33 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from colorread.chemistry.recipe import CAUTIONS, DyeDose, FluidRecipe, RoomAirColor
+from colorread.chemistry import CAUTIONS, DyeDose, FluidRecipe, RoomAirColor
 from colorread.cli.console_text import printable, shown
-from colorread.reading.levels import LEVELS
-from colorread.reading.record import Interval, Level, Reading
-from colorread.reading.verdict import USUAL_MARKS, Marks
-from colorread.tank.series import age_days
-from colorread.words.answer import IN_VIAL, Answer, answer_of
-from colorread.words.bar import bar_lines, bar_of
-from colorread.words.flags import flag_texts
-from colorread.words.gas_care import SIGNS_IN_SHORT
-from colorread.words.numbers import (
+from colorread.result import LEVELS, Interval, Level, Reading
+from colorread.tank import age_days
+from colorread.words import (
     FISH_SIGNS,
+    IN_VIAL,
     NO_BREAK,
     REFUSED_SIGN,
+    SIGNS_IN_SHORT,
+    USUAL_MARKS,
+    Answer,
+    Marks,
+    answer_of,
+    bar_lines,
+    bar_of,
     bind_units,
     budget_words,
     clean_name,
     co2_words,
+    flag_texts,
+    fluid_rows,
     input_words,
     number_words,
     ph_words,
     time_words,
 )
-from colorread.words.recipe import fluid_rows
 
 _BAR_WIDTH_MIN, _BAR_WIDTH_MAX = 16, 61
 _TEXT_WIDTH_MAX = 96  # longer lines are hard to follow

@@ -11,11 +11,18 @@ from rich.table import Table
 
 from colorread.cli.console_text import shown
 from colorread.cli.show_reading import Row, answer_rows, print_panel, print_rows, print_short_caution
-from colorread.tank.plan_words import plan_lines
-from colorread.tank.results import Advice, TankSummary
-from colorread.tank.typed_event import moment_words
-from colorread.tank.words import HOURS_ABOVE, OF_WHEN, RECOMMENDED, forecast_rows, number_rows
-from colorread.words.numbers import REFUSED_SIGN, date_words
+from colorread.tank import (
+    HOURS_ABOVE,
+    OF_WHEN,
+    RECOMMENDED,
+    Advice,
+    TankSummary,
+    forecast_rows,
+    moment_words,
+    number_rows,
+    plan_lines,
+)
+from colorread.words import REFUSED_SIGN, date_words
 
 _WIDE = 110  # from here on there is room for a forecast's words beside all of its numbers on one line
 _NUMBERS_WIDTH = 10  # for "15 (12 to" over "19)", so that the words of a forecast get the rest

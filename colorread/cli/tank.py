@@ -14,11 +14,11 @@ import typer
 from colorread.cli.log import LogFile, log_command, log_path, open_log, tell_no_log
 from colorread.cli.options import fail, number
 from colorread.cli.profile import load_profile
-from colorread.tank.described import SETTINGS, Setting
-from colorread.words.gas_care import NO_VALVE_ON_YEAST, gas_cautions
+from colorread.tank import SETTINGS, Setting
+from colorread.words import NO_VALVE_ON_YEAST, gas_cautions
 
 if TYPE_CHECKING:
-    from colorread.tank.settings import Tank
+    from colorread.tank import Tank
 
 app = typer.Typer(
     help="Describe your tanks. Photos are read and judged with these settings.",
@@ -106,7 +106,7 @@ def _option(name: str, setting: Setting) -> Any:
 @with_settings
 def add(name: _Name, given: Mapping[str, Any], log: LogFile = None) -> None:
     """Add a tank to the log."""
-    from colorread.tank.settings import Tank
+    from colorread.tank import Tank
 
     try:
         bare = Tank(name=name)
@@ -196,7 +196,7 @@ def show(name: _Name, as_json: _Json = False, log: LogFile = None) -> None:
         from rich.console import Console
 
         from colorread.cli.show_log import print_tank
-        from colorread.tank.events import tank_after
+        from colorread.tank import tank_after
 
         print_tank(Console(highlight=False), tank_after(tank, events), n_readings)
 
@@ -212,7 +212,7 @@ def remove(
     log: LogFile = None,
 ) -> None:
     """Remove a tank from the log. Your photos stay; copies the page saved are deleted."""
-    from colorread.log.forget import forget_tank
+    from colorread.log import forget_tank
 
     with open_log(log, tank=name) as opened:
         opened.require_tank(name)
@@ -248,7 +248,7 @@ def change(tank: Tank, options: Mapping[str, Any], cleared: Collection[str] = ()
     Tank
         As it is to be.
     """
-    from colorread.tank.edit import changed_tank
+    from colorread.tank import changed_tank
 
     given = dict(options)
     if "profile" in options:

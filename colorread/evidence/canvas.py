@@ -8,7 +8,7 @@ from pathlib import Path
 
 from PIL import Image, ImageDraw, ImageFont
 
-from colorread.words.numbers import NO_BREAK, bind_units
+from colorread.words import NO_BREAK, bind_units
 
 WIDTH_PX = 1080
 MARGIN_PX = 44

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
 from colorread.evidence.canvas import font_of
-from colorread.reading.record import Trace
+from colorread.result import Trace
 
 _CROP_RIM = 0.08  # of the size of what is shown
 _STROKE_PX, _EDGE_PX = 4, 9  # light line within a dark one: seen on any ground; smoothing adds a pixel

@@ -11,18 +11,27 @@ from typing import Literal
 import numpy as np
 from PIL import Image, ImageDraw
 
-from calibration.whole_file import write_whole
-from colorread.chemistry.carbonate import co2_from_ph
+from calibration import write_whole
+from colorread.chemistry import co2_from_ph
 from colorread.evidence.canvas import INK, MARGIN_PX, PAPER, SOFT_INK, TEXT_PX, WIDTH_PX, Page, font_of
 from colorread.evidence.file import MARK, place_for
 from colorread.evidence.photo import draw_photo
-from colorread.reading.record import Interval, Reading, Trace
-from colorread.reading.verdict import USUAL_MARKS, Marks
-from colorread.words.answer import answer_of
-from colorread.words.bar import Bar, bar_of, place_labels
-from colorread.words.flags import flag_texts
-from colorread.words.gas_care import SIGNS_IN_SHORT
-from colorread.words.numbers import REFUSED_SIGN, clean_name, input_words, ph_words, time_words
+from colorread.result import Interval, Reading, Trace
+from colorread.words import (
+    REFUSED_SIGN,
+    SIGNS_IN_SHORT,
+    USUAL_MARKS,
+    Bar,
+    Marks,
+    answer_of,
+    bar_of,
+    clean_name,
+    flag_texts,
+    input_words,
+    ph_words,
+    place_labels,
+    time_words,
+)
 
 _HUGE_PX, _LARGE_PX, _SMALL_PX = 92, 42, 30
 _HEIGHT_MAX_PX = 1600  # a phone shows that in two screens

@@ -12,20 +12,23 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import direction_deg
-from calibration.chart import chart_patches
-from calibration.reference import Rect, load_card
+from calibration import Rect, chart_patches, direction_deg, load_card
 from colorread.errors import Refusal
 from colorread.fluid.color import ColorMap, color_map
-from colorread.fluid.outline import outer_contours
-from colorread.photo.load import CloseUp, Photo, load_photo, photo_from_array
-from colorread.reading.stated import Rectangle
-from colorread.reference.balance import balance_view
-from colorread.reference.density import BLACK_U8, CLIPPED_U8, density_of, median_density
-from colorread.reference.find import find_references
-from colorread.reference.grays import overexposed
-from colorread.reference.plane import PlaneMap
-from colorread.reference.view import CardView, view_card
+from colorread.fluid.outline import Rectangle, outer_contours
+from colorread.photo import CloseUp, Photo, load_photo, photo_from_array
+from colorread.reference import (
+    BLACK_U8,
+    CLIPPED_U8,
+    CardView,
+    PlaneMap,
+    balance_view,
+    density_of,
+    find_references,
+    median_density,
+    overexposed,
+    view_card,
+)
 
 # Assumptions, unless one says more: they rest on nothing but that the charts drawn by the tests are found with them.
 _MAX_CLIPPED = 0.2  # share of the pixels of a patch in one channel: its median is none of them

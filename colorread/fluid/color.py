@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.reference.density import LEAST_LIGHT
+from colorread.reference import LEAST_LIGHT
 
 # Assumptions: they rest on nothing but that the fluid in the rendered photos is found with them.
 _SMOOTH_MM = 0.3

@@ -10,8 +10,7 @@ from colorread.errors import Refusal
 from colorread.fluid.color import ColorMap
 from colorread.fluid.mask import DYED, OTHER_LIQUID, mask_input, pixel_classes
 from colorread.fluid.outline import VialFit, fit_of, opened, outer_contours
-from colorread.reference.balance import Balance
-from colorread.reference.view import CardView
+from colorread.reference import Balance, CardView
 
 _LEAST_AREA_MM2 = 14.0  # a few drops in a small flat vial: assumption
 # Pixels of the photo on the fluid: of 38 rendered photos reduced until it had 280 and more, 34 intervals held the truth

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.reference.density import CLIPPED_U8, density_of
+from colorread.reference import CLIPPED_U8, density_of
 
 PX_PER_MM = 2.0
 """Scale that the network looks at [px/mm]."""

@@ -9,6 +9,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+Rectangle = tuple[float, float, float, float]
+"""x, y, width and height [px]."""
+
 _OPENING = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (3, 3))
 
 

@@ -8,14 +8,21 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.family_fit import SignalSamples
+from calibration import SignalSamples
 from colorread.errors import Refusal
 from colorread.fluid.color import ColorMap
 from colorread.fluid.outline import VialFit, around
-from colorread.reference.balance import Balance
-from colorread.reference.density import BLACK_U8, CLIPPED_U8, density_of, median, median_density
-from colorread.reference.grays import FILM_SEEN, overexposed
-from colorread.reference.view import CardView
+from colorread.reference import (
+    BLACK_U8,
+    CLIPPED_U8,
+    FILM_SEEN,
+    Balance,
+    CardView,
+    density_of,
+    median,
+    median_density,
+    overexposed,
+)
 
 # Assumptions, unless one says more.
 _RIM_SHARE = 0.15  # of the radius: refraction bends the light at the glass

@@ -1,1 +1,5 @@
 """The log: readings and tanks in one SQLite file."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

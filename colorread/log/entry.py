@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 from datetime import MAXYEAR, MINYEAR, datetime
 
-from colorread.reading.record import Reading
+from colorread.result import Reading
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

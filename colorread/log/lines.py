@@ -12,8 +12,7 @@ from typing import Any, BinaryIO
 from colorread.log.entry import LogEntry
 from colorread.log.store import Damage, Log, LogError
 from colorread.records import json_line, record_of
-from colorread.tank.events import Event
-from colorread.tank.settings import Tank
+from colorread.tank import Event, Tank
 
 SCHEMA = "colorread.log/1"
 _LONGEST_LINE_BYTES = 32_000_000  # a choice of this project: a hundred times that of a reading with its picture

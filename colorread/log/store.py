@@ -14,13 +14,10 @@ from typing import Any, Self
 
 from colorread.log.database import DiskFull, LogError, LogFailure, open_database, telling, transaction
 from colorread.log.entry import LogEntry
-from colorread.log.paths import default_log_path
 from colorread.records import json_line, record_of
-from colorread.tank.events import Event
-from colorread.tank.series import wall_clock
-from colorread.tank.settings import Tank
+from colorread.tank import Event, Tank, wall_clock
 
-__all__ = ["Damage", "DiskFull", "Log", "LogEntry", "LogError", "LogFailure", "default_log_path"]
+__all__ = ["Damage", "DiskFull", "Log", "LogEntry", "LogError", "LogFailure"]
 
 _COLUMNS = "tank, sha256, photo, result, scored_at, software, settings_id, profile_id"
 

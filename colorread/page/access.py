@@ -11,7 +11,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from calibration.whole_file import write_whole
+from calibration import write_whole
 
 _SESSION_BYTES = 16
 _CODE_LENGTH = 10

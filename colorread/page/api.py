@@ -10,14 +10,12 @@ from fastapi import APIRouter, Body, HTTPException, Query, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse, Response
 
-from colorread.log.store import Log, LogEntry
+from colorread.log import Log, LogEntry
 from colorread.page.core import core_of, picture_answer
 from colorread.page.uploads import receive_photos
-from colorread.reading.verdict import Marks, judged
 from colorread.records import plain, record_of
-from colorread.tank.settings import Tank
-from colorread.tank.summary_json import summary_to_dict
-from colorread.tank.typed_event import typed_event
+from colorread.tank import Tank, summary_to_dict, typed_event
+from colorread.words import Marks, judged
 
 _PROBLEM = {
     "description": "What is wrong, in words.",

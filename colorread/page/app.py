@@ -29,7 +29,7 @@ from colorread.page.core import Core
 from colorread.page.guard import Guard
 from colorread.page.problems import KINDS, problem_of
 from colorread.page.render import page
-from colorread.report.axes import PLOT_COLORS
+from colorread.report import PLOT_COLORS
 
 _STATIC = Path(__file__).parent / "static"
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from colorread.page.uploads import Upload
-from colorread.profiles.how_to import Kind
+from colorread.profiles import Kind
 
 
 class Calibrations:

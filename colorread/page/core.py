@@ -14,8 +14,7 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
 from colorread.errors import Reason
-from colorread.log.forget import forget_readings, forget_tank
-from colorread.log.store import Damage, Log, LogEntry
+from colorread.log import Damage, Log, LogEntry, forget_readings, forget_tank
 from colorread.page import tasks
 from colorread.page.access import Access
 from colorread.page.calibrations import Calibrations
@@ -26,8 +25,7 @@ from colorread.page.shown_units import Units, units_of
 from colorread.page.tasks import TankView
 from colorread.page.uploads import Upload
 from colorread.page.workplace import Workplace
-from colorread.tank.events import Event
-from colorread.tank.settings import Tank
+from colorread.tank import Event, Tank
 
 UNITS_COOKIE = "colorread-units"
 _VIEWS_MAX = 16

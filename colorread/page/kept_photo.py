@@ -8,13 +8,17 @@ from pathlib import Path
 
 from PIL import ExifTags, Image
 
-from calibration.whole_file import write_whole
-from colorread.log.paths import photo_path
-from colorread.log.store import Log
-from colorread.photo.color_profile import icc_profile_of
-from colorread.photo.exif import TURNED_BY_READER, read_exif
-from colorread.photo.file import open_file, open_image, refusing_broken_files
-from colorread.photo.load import decoded
+from calibration import write_whole
+from colorread.log import Log, photo_path
+from colorread.photo import (
+    TURNED_BY_READER,
+    decoded,
+    icc_profile_of,
+    open_file,
+    open_image,
+    read_exif,
+    refusing_broken_files,
+)
 
 _QUALITY = 92
 _IN_MAIN_DIRECTORY = (ExifTags.Base.Orientation, ExifTags.Base.Model, ExifTags.Base.DateTime)

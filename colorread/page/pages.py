@@ -14,20 +14,15 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, RedirectResponse, Response
 
 from colorread.errors import Reason
-from colorread.log.paths import photo_path
-from colorread.log.store import Damage, Log, LogEntry
+from colorread.log import Damage, Log, LogEntry, photo_path
 from colorread.page.core import core_of, picture_answer, require_own_form, units_shown
 from colorread.page.kept_photo import keep_photo
 from colorread.page.problems import UploadProblem, problem_of
 from colorread.page.render import page
 from colorread.page.shown import ReadingView, last_read, view_reading
 from colorread.page.uploads import receive_form, receive_photos, text_of
-from colorread.tank.plan_words import plan_lines
-from colorread.tank.series import LEAST_READINGS
-from colorread.tank.settings import Tank
-from colorread.tank.typed_event import LETTERS
-from colorread.words.bar import bar_svg
-from colorread.words.numbers import REFUSED_SIGN
+from colorread.tank import LEAST_READINGS, LETTERS, Tank, plan_lines
+from colorread.words import REFUSED_SIGN, bar_svg
 
 router = APIRouter(include_in_schema=False)
 _ROWS = 20

@@ -10,7 +10,7 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 from starlette.datastructures import FormData
 
-from colorread.chemistry.carbonate import ionic_strength
+from colorread.chemistry import ionic_strength
 from colorread.errors import Reason
 from colorread.limits import (
     AIR_PPM_RANGE,
@@ -29,11 +29,9 @@ from colorread.page.shown_units import Units, units_of
 from colorread.page.tank_form import number_of
 from colorread.page.tasks_calibrate import Numbers
 from colorread.page.uploads import receive_form, receive_photos, text_of
-from colorread.profiles.how_to import GUIDES, SOLD_BUFFERS, Kind
-from colorread.profiles.patch_labels import ph_of_patches
+from colorread.profiles import GUIDES, SOLD_BUFFERS, Kind, ph_of_patches
 from colorread.ranges import checked_number
-from colorread.tank.edit import changed_tank
-from colorread.tank.settings import Tank
+from colorread.tank import Tank, changed_tank
 
 router = APIRouter(include_in_schema=False)
 _NOT_TICKED = {"add": "", "use": ""}  # a browser sends nothing of a box without its tick

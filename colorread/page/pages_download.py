@@ -9,12 +9,12 @@ from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
-from colorread.batch.csv import csv_bytes
-from colorread.log.store import Log
+from colorread.batch import csv_bytes
+from colorread.log import Log
 from colorread.page.core import core_of
-from colorread.reading.verdict import judged
-from colorread.report.calendar import calendar_bytes
-from colorread.tank.results import TankSummary
+from colorread.report import calendar_bytes
+from colorread.tank import TankSummary
+from colorread.words import judged
 
 router = APIRouter(include_in_schema=False)
 
@@ -46,7 +46,7 @@ async def plan(request: Request, name: str) -> Response:
 
 
 def _report(log_path: Path, summary: TankSummary) -> str:
-    from colorread.report.html import report_html
+    from colorread.report import report_html
 
     with Log(log_path) as log:
         return report_html(summary, log.entries(summary.tank.name, with_pictures=True))

@@ -5,13 +5,12 @@ from __future__ import annotations
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from colorread.chemistry.recipe import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
-from colorread.chemistry.units import UNITS, Unit
+from colorread.chemistry import CAUTIONS, UNITS, Unit, color_in_room_air, dye_drops, fluid_recipe
 from colorread.limits import TARGET_KH_RANGE_DKH, USUAL_KH_DKH
 from colorread.page.core import units_shown
 from colorread.page.render import page
 from colorread.page.tank_form import number_of
-from colorread.words.recipe import KhWords, dkh_words, fluid_rows
+from colorread.words import KhWords, dkh_words, fluid_rows
 
 router = APIRouter(include_in_schema=False)
 _ROOM_C = 22.0  # of the air in which the color is checked: assumption

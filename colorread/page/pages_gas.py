@@ -10,10 +10,8 @@ from colorread.page import tasks
 from colorread.page.core import core_of, units_shown
 from colorread.page.render import page
 from colorread.page.tank_form import SentForm, WrongFields, number_of, tank_of, texts_of
-from colorread.tank.gas_plan import GasPlan
-from colorread.tank.gas_words import answer_lines, plan_cautions, plan_rows, plan_title
-from colorread.tank.settings import Tank
-from colorread.words.gas_care import SOURCE_WORDS, VALVE_WORDS, gas_cautions
+from colorread.tank import GasPlan, Tank, answer_lines, plan_cautions, plan_rows, plan_title
+from colorread.words import SOURCE_WORDS, VALVE_WORDS, gas_cautions
 
 router = APIRouter(include_in_schema=False)
 _SETTINGS = ("volume", "lights_on", "lights_off", "source", "source_amount", "valve")

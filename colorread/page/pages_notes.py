@@ -9,15 +9,14 @@ from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
-from colorread.log.store import Log
+from colorread.log import Log
 from colorread.page.core import core_of, require_own_form
 from colorread.page.pages import see, tank_url
 from colorread.page.render import page
 from colorread.page.tank_form import number_of
 from colorread.page.uploads import receive_form, text_of
-from colorread.tank.events import Event
-from colorread.tank.typed_event import event_words, parse_share, typed_event
-from colorread.words.numbers import when_words
+from colorread.tank import Event, event_words, parse_share, typed_event
+from colorread.words import when_words
 
 router = APIRouter(include_in_schema=False)
 _FIELDS = ("done", "share", "grams", "bubbles", "at", "text")

@@ -13,10 +13,8 @@ from colorread.page.core import Core, core_of, require_own_form
 from colorread.page.problems import UploadProblem
 from colorread.page.render import page
 from colorread.page.uploads import PHOTO_BYTES_MAX, PHOTOS_MAX, Upload, receive_photos, text_of
-from colorread.reading.verdict import judge
-from colorread.tank.settings import Tank
-from colorread.words.flags import flag_texts
-from colorread.words.numbers import FISH_SIGNS, REFUSED_SIGN, co2_words
+from colorread.tank import Tank
+from colorread.words import FISH_SIGNS, REFUSED_SIGN, co2_words, flag_texts, judge
 
 router = APIRouter(include_in_schema=False)
 

@@ -10,8 +10,8 @@ from fastapi import APIRouter, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
-from colorread.chemistry.units import UNITS
-from colorread.log.store import LogError, LogFailure
+from colorread.chemistry import UNITS
+from colorread.log import LogError, LogFailure
 from colorread.page.core import UNITS_COOKIE, core_of, require_own_form, units_shown
 from colorread.page.pages import see, tank_url
 from colorread.page.profiles import profile_choices
@@ -19,9 +19,8 @@ from colorread.page.render import page
 from colorread.page.shown_units import CHOSEN, Units, units_of
 from colorread.page.tank_form import FIELD_NAMES, SentForm, WrongFields, tank_of, texts_of
 from colorread.page.uploads import receive_form, text_of
-from colorread.tank.described import SETTINGS
-from colorread.tank.settings import Tank
-from colorread.words.gas_care import gas_cautions
+from colorread.tank import SETTINGS, Tank
+from colorread.words import gas_cautions
 
 router = APIRouter(include_in_schema=False)
 _YEAR_S = 365 * 24 * 3600
@@ -132,7 +131,7 @@ def to_print(request: Request) -> Response:
 @router.get("/print/card.pdf")
 def card(paper: Literal["a4", "letter"] = "a4") -> Response:
     """Return the sheet of cards."""
-    from calibration.card_sheet import render_card_sheet
+    from calibration import render_card_sheet
 
     return _pdf("card.pdf", render_card_sheet(paper=paper))
 
@@ -140,7 +139,7 @@ def card(paper: Literal["a4", "letter"] = "a4") -> Response:
 @router.get("/print/tag.pdf")
 def tag(paper: Literal["a4", "letter"] = "a4") -> Response:
     """Return the sheet of tags."""
-    from calibration.tag_sheet import render_tag_sheet
+    from calibration import render_tag_sheet
 
     return _pdf("tag.pdf", render_tag_sheet(paper=paper))
 
@@ -148,9 +147,8 @@ def tag(paper: Literal["a4", "letter"] = "a4") -> Response:
 @router.get("/print/chart.pdf")
 def chart(paper: Literal["a4", "letter"] = "a4") -> Response:
     """Return the sheet of color charts, labelled for 4 dKH at 25 degrees C."""
-    from calibration.chart import CHART_PH
-    from calibration.chart_sheet import render_chart_sheet
-    from colorread.chemistry.carbonate import co2_from_ph
+    from calibration import CHART_PH, render_chart_sheet
+    from colorread.chemistry import co2_from_ph
 
     new = Tank(name="new")
     co2_mg_l = co2_from_ph(CHART_PH, new.fluid_kh_dkh, temperature_c=new.water_c).tolist()

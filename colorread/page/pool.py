@@ -8,7 +8,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from typing import Any, ParamSpec, TypeVar
 
-from colorread.log.store import LogError
+from colorread.log import LogError
 from colorread.page.problems import WorkFailed
 from colorread.workers import Workers, WorkLost
 

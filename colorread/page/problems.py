@@ -10,8 +10,7 @@ from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 
 from colorread.errors import Reason
-from colorread.log.forget import Leftovers
-from colorread.log.store import DiskFull, LogError, LogFailure
+from colorread.log import DiskFull, Leftovers, LogError, LogFailure
 
 _UPLOAD_STATUS = {"not-a-photo": 415, "too-large": 413, "profile": 409}
 _DISK_FULL = frozenset((errno.ENOSPC, errno.EDQUOT))

@@ -9,7 +9,7 @@ from fastapi.responses import HTMLResponse
 
 from colorread import __version__
 from colorread.page.core import core_of, units_shown
-from colorread.words.templates import templates_of
+from colorread.words import templates_of
 
 _SAID = {
     "saved": "Saved.",

@@ -6,17 +6,19 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from colorread.log.store import LogEntry
+from colorread.log import LogEntry
 from colorread.page.shown_units import Units
-from colorread.reading.record import Reading
-from colorread.reading.verdict import Marks, judged
-from colorread.tank.series import age_days, is_of_the_future
-from colorread.words.answer import Answer, answer_of
-from colorread.words.bar import bar_svg
-from colorread.words.flags import flag_texts
-from colorread.words.numbers import (
+from colorread.result import Reading
+from colorread.tank import age_days, is_of_the_future
+from colorread.words import (
+    Answer,
+    Marks,
+    answer_of,
+    bar_svg,
     budget_words,
     clean_name,
+    flag_texts,
+    judged,
     ph_words,
     time_words,
     when_words,

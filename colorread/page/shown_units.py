@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from colorread.chemistry.units import UNITS, Quantity, Unit
+from colorread.chemistry import UNITS, Quantity, Unit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,11 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from colorread.chemistry.units import Unit
+from colorread.chemistry import Unit
 from colorread.page.shown_units import Units
-from colorread.tank.described import SETTINGS, Measure, Setting
-from colorread.tank.edit import changed_tank
-from colorread.tank.settings import Tank
+from colorread.tank import SETTINGS, Measure, Setting, Tank, changed_tank
 
 _SPAN_OF = {
     f"{name}_{end}": name for name, setting in SETTINGS.items() if setting.kind == "span" for end in ("on", "off")

@@ -9,17 +9,13 @@ from datetime import datetime
 from pathlib import Path
 
 from colorread import __version__
-from colorread.batch.photo_settings import SettingsByPhone
-from colorread.batch.score import entry_of, need_not_be_read
+from colorread.batch import SettingsByPhone, entry_of, need_not_be_read
 from colorread.errors import Reason, Refusal
-from colorread.evidence.picture import small_evidence
-from colorread.log.store import Damage, Log, LogEntry
-from colorread.photo.file import open_file, open_image, refusing_broken_files
-from colorread.reading.pipeline import read_photo_traced
-from colorread.tank.gas_plan import GasPlan, plan_gas
-from colorread.tank.results import TankSummary
-from colorread.tank.settings import Tank
-from colorread.tank.summary import summarize
+from colorread.evidence import small_evidence
+from colorread.log import Damage, Log, LogEntry
+from colorread.photo import open_file, open_image, refusing_broken_files
+from colorread.reading import read_photo_traced
+from colorread.tank import GasPlan, Tank, TankSummary, plan_gas, summarize
 
 _PIXELS_MAX = 80_000_000  # a choice of this project: what phones send by themselves has 12 to 50 megapixels
 _OF_PROFILE = Reason(
@@ -51,7 +47,7 @@ class TankView:
 
 def warm_up() -> None:
     """Load what the first photo needs."""
-    from calibration.camera import signal_family
+    from calibration import signal_family
 
     for space in ("srgb", "display-p3"):
         signal_family(space)
@@ -123,7 +119,7 @@ def view_tank(log_path: Path, name: str) -> TankView:
     TankView
         For the page.
     """
-    from colorread.report.svg import week_svgs
+    from colorread.report import week_svgs
 
     with Log(log_path) as log:
         tank = log.tank(name)

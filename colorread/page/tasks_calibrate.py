@@ -6,16 +6,25 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from calibration.evidence import State
-from calibration.profile_file import read_profile, write_profile
+from calibration import State, read_profile, write_profile
 from colorread.errors import Reason, Refusal
-from colorread.fluid.chart import measure_chart
+from colorread.fluid import measure_chart
 from colorread.page.tasks import require_modest
-from colorread.profiles.checks import PhotoRefused
-from colorread.profiles.how_to import GUIDES, Kind
-from colorread.profiles.known_photo import KnownPhoto, air_photo, buffer_photo, end_photo
-from colorread.profiles.make import known_fluid, make_chart_profile, measure_photos, profile_of, see_clear_fluid
-from colorread.profiles.words import profile_lines
+from colorread.profiles import (
+    GUIDES,
+    Kind,
+    KnownPhoto,
+    PhotoRefused,
+    air_photo,
+    buffer_photo,
+    end_photo,
+    known_fluid,
+    make_chart_profile,
+    measure_photos,
+    profile_lines,
+    profile_of,
+    see_clear_fluid,
+)
 
 _STATES: Mapping[str, State] = {"acid": "acid", "base": "base"}  # by step
 

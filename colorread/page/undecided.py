@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from colorread.log.paths import undecided_path
-from colorread.log.store import Log
+from colorread.log import Log, undecided_path
 
 
 def take_in_undecided(log_path: Path) -> int:

@@ -18,7 +18,7 @@ from starlette.datastructures import FormData, UploadFile
 from starlette.requests import ClientDisconnect
 
 from colorread.page.workplace import Workplace
-from colorread.words.numbers import clean_name
+from colorread.words import clean_name
 
 PHOTO_BYTES_MAX = 40 << 20
 """A photo of 108 megapixels from a phone has up to 30 MB."""

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
 
-from calibration.color_space import ColorSpace
+from calibration import ColorSpace
 
 # Two 8-bit codes cover the rounding of differently written sRGB curves; a mere gamma of 2.2 differs by more
 # in the dark, other primaries by more nearly everywhere.

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageFile
 
-from calibration.color_space import ColorSpace
+from calibration import ColorSpace
 from colorread.photo.color_profile import image_of, rgb_in_working_space
 from colorread.photo.exif import TimeSource, model_in, orientation_of, read_exif, time_taken
 from colorread.photo.file import (

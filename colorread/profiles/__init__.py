@@ -1,1 +1,5 @@
 """Calibration from photos: measuring known fluid and charts, and showing what came of it."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -6,16 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from calibration.camera import LOAD, LOG_RATIO, signal_family
-from calibration.evidence import PKA_SHIFT, weigh_members
-from calibration.family_fit import SignalSamples
-from calibration.profile import Profile
-from colorread.chemistry.carbonate import ph_from_co2
+from calibration import LOAD, LOG_RATIO, PKA_SHIFT, Profile, SignalSamples, signal_family, weigh_members
+from colorread.chemistry import ph_from_co2
 from colorread.limits import USUAL_KH_DKH
-from colorread.reading.inference import believed_ph, pka_of
-from colorread.reading.interpretation import with_numbers, without_numbers
-from colorread.reading.record import Interval
-from colorread.reading.stated import Stated
+from colorread.reading import Stated, believed_ph, pka_of, with_numbers, without_numbers
+from colorread.result import Interval
 
 EXAMPLE_CO2_MG_L = 20.0
 """CO2 of the made-up fluid, in the middle of what plants are given [mg/L]."""

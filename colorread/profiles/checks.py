@@ -8,11 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import signal_family
-from calibration.chart import ph_by_chart
-from calibration.evidence import PRINTED_STATES, Evidence, State
-from calibration.family_fit import RATIO, fit_family
-from calibration.profile import KnownSample
+from calibration import PRINTED_STATES, RATIO, Evidence, KnownSample, State, fit_family, ph_by_chart, signal_family
 from colorread.errors import Reason
 from colorread.profiles.words import known_words
 

@@ -6,11 +6,8 @@ import hashlib
 from dataclasses import replace
 from pathlib import Path
 
-from calibration.profile import Profile
-from calibration.profile_file import read_profile
-from calibration.whole_file import write_whole
-from colorread.log.paths import default_log_path, phones_folder
-from colorread.log.store import Log
+from calibration import Profile, read_profile, write_whole
+from colorread.log import Log, default_log_path, phones_folder
 
 
 def has_defaults(log_path: Path) -> bool:

@@ -7,10 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.dye import pka_prime
-from calibration.evidence import State
-from colorread.chemistry.carbonate import ionic_strength, ph_in_air_equilibrium
-from colorread.chemistry.recipe import dye_ph_std
+from calibration import State, pka_prime
+from colorread.chemistry import dye_ph_std, ionic_strength, ph_in_air_equilibrium
 from colorread.limits import (
     AIR_KH_RANGE_DKH,
     AIR_PPM_RANGE,

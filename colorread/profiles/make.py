@@ -10,15 +10,20 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.chart import CHART_PH
-from calibration.dye import pka_prime
-from calibration.evidence import PRINTED_STATES, Evidence, State
-from calibration.family_fit import SignalSamples
-from calibration.inversion import infer_ph
-from calibration.profile import KnownSample, Profile
+from calibration import (
+    CHART_PH,
+    PRINTED_STATES,
+    Evidence,
+    KnownSample,
+    Profile,
+    SignalSamples,
+    State,
+    infer_ph,
+    pka_prime,
+)
 from colorread.errors import Refusal
-from colorread.fluid.chart import ChartColors, measure_chart
-from colorread.photo.load import Photo
+from colorread.fluid import ChartColors, measure_chart
+from colorread.photo import Photo
 from colorread.profiles.checks import (
     CalibrationError,
     PhotoRefused,
@@ -30,7 +35,7 @@ from colorread.profiles.checks import (
     require_same_as_before,
 )
 from colorread.profiles.known_photo import KnownPhoto
-from colorread.reading.pipeline import Fluid, require_clear_fluid, see_fluid
+from colorread.reading import Fluid, require_clear_fluid, see_fluid
 
 _USUAL_RANGE = (5.5, 8.5)  # pH range in which a calibration photo is looked at for plausibility: the dye's, rounded out
 # How far the color of a print lies from that of the fluid it stands for, by wrong inks and by lamps under which both

@@ -6,7 +6,7 @@ import math
 import re
 from itertools import pairwise
 
-from colorread.chemistry.carbonate import ph_by_rule_of_thumb
+from colorread.chemistry import ph_by_rule_of_thumb
 
 _PH_RANGE = (5.0, 9.0)  # beyond, bromothymol blue has long stopped to change color
 _CO2_RANGE_MG_L = (0.1, 1000.0)

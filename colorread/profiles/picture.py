@@ -9,12 +9,18 @@ from pathlib import Path
 import numpy as np
 from matplotlib.figure import Figure
 
-from calibration.camera import LOG_RATIO, direction_deg, signal_family
-from calibration.dye import PKA_25C_FRESH
-from calibration.evidence import weigh_members
-from calibration.profile import USUAL_LOAD_INDEX, Profile, estimate_parameters
-from calibration.whole_file import write_whole
-from colorread.reading.record import NORMAL_95
+from calibration import (
+    LOG_RATIO,
+    PKA_25C_FRESH,
+    USUAL_LOAD_INDEX,
+    Profile,
+    direction_deg,
+    estimate_parameters,
+    signal_family,
+    weigh_members,
+    write_whole,
+)
+from colorread.result import NORMAL_95
 
 PICTURE_KINDS = ("png", "pdf", "svg")
 _MARKERS = {"acid": "v", "base": "^", "known": "o", "chart": "s", "kit-chart": "D"}

@@ -4,11 +4,18 @@ from __future__ import annotations
 
 from math import isinf
 
-from calibration.dye import PKA_25C_FRESH, PKA_STD
-from calibration.evidence import PRINTED_STATES, Evidence
-from calibration.profile import DIRECTIONS, Profile, estimate_parameters, validity
+from calibration import (
+    DIRECTIONS,
+    PKA_25C_FRESH,
+    PKA_STD,
+    PRINTED_STATES,
+    Evidence,
+    Profile,
+    estimate_parameters,
+    validity,
+)
 from colorread.profiles.benefit import benefit_words
-from colorread.reading.record import NORMAL_95
+from colorread.result import NORMAL_95
 
 _STATE_WORDS = {
     "acid": "all yellow",

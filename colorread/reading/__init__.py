@@ -5,3 +5,7 @@ From one photo to a reading.
 numbers of it, `levels` and `verdict` judge them. `record` is what comes out; `stated` is
 what the keeper says of the photo.
 """
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

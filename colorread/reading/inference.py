@@ -4,13 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from calibration.color_space import ColorSpace
-from calibration.dye import pka_prime
-from calibration.evidence import Evidence
-from calibration.family_fit import SignalSamples
-from calibration.inversion import PhPosterior, infer_ph
-from calibration.profile import Profile, validity
-from colorread.chemistry.carbonate import ionic_strength
+from calibration import ColorSpace, Evidence, PhPosterior, Profile, SignalSamples, infer_ph, pka_prime, validity
+from colorread.chemistry import ionic_strength
 from colorread.reading.interpretation import usual_ph_range
 from colorread.reading.stated import Stated
 

@@ -6,12 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from calibration.inversion import PhPosterior, quantiles
-from colorread.chemistry.carbonate import co2_from_ph, co2_rule_of_thumb, ph_from_co2
-from colorread.chemistry.recipe import dye_ph_std
-from colorread.reading.record import BUDGET_ACIDS, BUDGET_KH, NORMAL_95, Interval, Limit, Reading
+from calibration import PhPosterior, quantiles
+from colorread.chemistry import co2_from_ph, co2_rule_of_thumb, dye_ph_std, ph_from_co2
 from colorread.reading.stated import Stated
-from colorread.reading.verdict import judge
+from colorread.result import BUDGET_ACIDS, BUDGET_KH, NORMAL_95, Interval, Limit, Reading
+from colorread.words import judge
 
 # Before looking, the CO2 of a tank with gas is taken as equally likely between these, as pH; outside it falls off.
 # From a third of the customary lower mark to twice the upper one: assumption.

@@ -9,27 +9,44 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.camera import dye_transmittance, rgb_lin_under_d65
-from calibration.chart import CHART_PH
-from calibration.color_space import encode_srgb, rgb_lin_from_xyz, xyz_from_rgb_lin
-from calibration.inversion import PhPosterior
-from calibration.profile import Profile
+from calibration import (
+    CHART_PH,
+    PhPosterior,
+    Profile,
+    dye_transmittance,
+    encode_srgb,
+    rgb_lin_from_xyz,
+    rgb_lin_under_d65,
+    xyz_from_rgb_lin,
+)
 from colorread.errors import Reason, Refusal
-from colorread.fluid.chart import shows_chart
-from colorread.fluid.color import color_map
-from colorread.fluid.find import find_vial, point_at_vial, require_near
-from colorread.fluid.signal import FluidSignal, measure_fluid, require_fluid
+from colorread.fluid import (
+    FluidSignal,
+    Rectangle,
+    color_map,
+    find_vial,
+    measure_fluid,
+    point_at_vial,
+    require_fluid,
+    require_near,
+    shows_chart,
+)
 from colorread.limits import FluidKind, LightName
-from colorread.photo.load import Photo, Source, load_close_up, load_photo, photo_from_array
+from colorread.photo import Photo, Source, load_close_up, load_photo, photo_from_array
 from colorread.reading.inference import believed_ph, pka_of
 from colorread.reading.interpretation import with_numbers, without_numbers
-from colorread.reading.record import Reading, Trace
-from colorread.reading.stated import Rectangle, Stated
-from colorread.reading.verdict import USUAL_MARKS, Marks
-from colorread.reference.balance import balance_view
-from colorread.reference.find import ReferenceFit, find_references
-from colorread.reference.grays import overexposed
-from colorread.reference.view import ENOUGH_PX_PER_MM, CardView, view_card
+from colorread.reading.stated import Stated
+from colorread.reference import (
+    ENOUGH_PX_PER_MM,
+    CardView,
+    ReferenceFit,
+    balance_view,
+    find_references,
+    overexposed,
+    view_card,
+)
+from colorread.result import Reading, Trace
+from colorread.words import USUAL_MARKS, Marks
 
 _AROUND_MM = 4.0  # of card or tag: what the view shows beyond it, and what is smoothed into that
 _CORNER_FLAGS = frozenset(("marker-missing", "two-markers", "marker-off"))

@@ -7,12 +7,11 @@ from typing import get_args
 
 import numpy as np
 
-from calibration.profile import Profile
+from calibration import Profile
+from colorread.fluid import Rectangle
 from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C, USUAL_KH_DKH, USUAL_TEMPERATURE_C, FluidKind, LightName
 from colorread.ranges import checked_number
-from colorread.reading.verdict import USUAL_MARKS, Marks
-
-Rectangle = tuple[float, float, float, float]
+from colorread.words import USUAL_MARKS, Marks
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,8 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.reference import GrayPatch
-from calibration.tone import ToneFit, decode_tone, fit_tone
+from calibration import GrayPatch, ToneFit, decode_tone, fit_tone
 from colorread.errors import Refusal
 from colorread.reference.density import median
 from colorread.reference.grays import (

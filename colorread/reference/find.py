@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.reference import GrayPatch, Reference, load_references
+from calibration import GrayPatch, Reference, load_references
 from colorread.errors import Refusal
 from colorread.reference.markers import Sighting, look_for_markers
 from colorread.reference.plane import PlaneFit, PlaneMap, best_fit, camera_matrix

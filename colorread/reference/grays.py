@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.reference import GrayPatch
-from calibration.tone import GraySamples, ToneFit, decode_tone, usual_reflectance
+from calibration import GrayPatch, GraySamples, ToneFit, decode_tone, usual_reflectance
 from colorread.errors import Refusal
 from colorread.reference.density import CLIPPED_U8, median
 from colorread.reference.view import CardView

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calibration.reference import Reference
+from calibration import Reference
 from colorread.reference.markers import Sighting
 
 # Limits of the residual between marker corners as seen and as fitted, measured over 47 rendered photos: a

@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.reference import Rect, Reference
-from colorread.photo.load import CloseUp
+from calibration import Rect, Reference
+from colorread.photo import CloseUp
 from colorread.reference.find import ReferenceFit
 from colorread.reference.plane import PlaneMap
 

@@ -11,8 +11,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from colorread.reading.verdict import Marks
-from colorread.tank.settings import DailySpan
+from colorread.tank import DailySpan
+from colorread.words import Marks
 
 Shape = Literal["narrow", "wide"]
 HOURS_PER_DAY = 24.0

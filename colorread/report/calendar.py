@@ -5,10 +5,9 @@ from __future__ import annotations
 import os
 from datetime import date, datetime, timedelta
 
-from calibration.whole_file import write_whole
+from calibration import write_whole
 from colorread import __version__
-from colorread.tank.plan_words import TELLS
-from colorread.tank.results import TankSummary
+from colorread.tank import TELLS, TankSummary
 
 _PHOTO_TAKES = timedelta(minutes=15)  # assumption
 

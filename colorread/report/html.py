@@ -11,33 +11,44 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from calibration.whole_file import write_whole
+from calibration import write_whole
 from colorread import __version__
-from colorread.reading.record import NORMAL_95, Interval, Reading
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.plot import MADE_UP, days_start
 from colorread.report.svg import day_svgs, history_svgs, week_svgs
 from colorread.report.words import period_words
-from colorread.tank.plan_words import plan_lines
-from colorread.tank.results import PhotoPoint, TankSummary, tank_co2_of
-from colorread.tank.series import wall_clock
-from colorread.tank.typed_event import LETTERS, event_words, moment_words
-from colorread.tank.words import OF_WHEN, RECOMMENDED, fitted_rows, forecast_rows, number_rows, setting_rows
-from colorread.words.bar import bar_svg
-from colorread.words.flags import flag_texts
-from colorread.words.numbers import (
+from colorread.result import NORMAL_95, Interval, Reading
+from colorread.tank import (
+    LETTERS,
+    OF_WHEN,
+    RECOMMENDED,
+    PhotoPoint,
+    TankSummary,
+    event_words,
+    fitted_rows,
+    forecast_rows,
+    moment_words,
+    number_rows,
+    plan_lines,
+    setting_rows,
+    tank_co2_of,
+    wall_clock,
+)
+from colorread.words import (
+    bar_svg,
     budget_words,
     clean_name,
+    flag_texts,
     input_words,
     number_words,
     ph_words,
+    templates_of,
     time_words,
     when_words,
 )
-from colorread.words.templates import templates_of
 
 if TYPE_CHECKING:
-    from colorread.log.store import LogEntry
+    from colorread.log import LogEntry
 
 # In base64 they take a third more; together with the figures the file stays below 5 MB.
 PICTURES_MAX = 60

@@ -17,8 +17,7 @@ from matplotlib.lines import Line2D
 from matplotlib.markers import CARETUP
 from matplotlib.path import Path as MarkerPath
 
-from calibration.whole_file import write_whole
-from colorread.reading.record import Interval, Reading
+from calibration import write_whole
 from colorread.report.axes import (
     DASHES,
     DOTS,
@@ -31,13 +30,11 @@ from colorread.report.axes import (
     finish_axes,
     new_figure,
 )
-from colorread.tank.results import Advice, TankSummary
-from colorread.tank.series import WINDOW_DAYS, wall_clock
-from colorread.tank.settings import Tank
-from colorread.tank.typed_event import event_letters
+from colorread.result import Interval, Reading
+from colorread.tank import WINDOW_DAYS, Advice, Tank, TankSummary, event_letters, wall_clock
 
 if TYPE_CHECKING:
-    from colorread.log.store import LogEntry
+    from colorread.log import LogEntry
 
 MADE_UP = "Made-up demo data, not a real tank"
 _DAYS_LABELLED: dict[Shape, int] = {"narrow": 5, "wide": 14}

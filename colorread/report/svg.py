@@ -10,10 +10,10 @@ from html import escape
 import matplotlib
 from matplotlib.figure import Figure
 
-from colorread.reading.record import Reading
 from colorread.report.axes import LIGHT, Shape
 from colorread.report.plot import MADE_UP, day_figure, drawn_readings, history_figure, recent_readings, week_figure
-from colorread.tank.results import TankSummary
+from colorread.result import Reading
+from colorread.tank import TankSummary
 
 
 def week_svgs(summary: TankSummary, readings: Sequence[Reading]) -> tuple[str, ...]:

@@ -1,1 +1,5 @@
 """A tank over days: settings, model, fit, forecast, advice, and the words for them."""
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -8,9 +8,7 @@ from datetime import datetime, time, timedelta
 
 import numpy as np
 
-from colorread.reading.levels import chance_above, level_of
-from colorread.reading.record import Level
-from colorread.reading.verdict import ACT_CAUTIONS, LEAVE_IT, WATCH, Marks, watch_cautions
+from colorread.result import Level, chance_above, level_of
 from colorread.tank.bubbles import bubble_words
 from colorread.tank.changes import STILL_FADING_PER_DAY, Candidate, candidates, fresh_charge, full_charge
 from colorread.tank.day_words import lit_words, night_words, share_words, timer_words
@@ -21,8 +19,7 @@ from colorread.tank.model import Draws
 from colorread.tank.night import night_of, timer_valve
 from colorread.tank.results import Advice, Change, DayForecast
 from colorread.tank.settings import Tank
-from colorread.words.gas_care import gas_cautions
-from colorread.words.numbers import percent_words
+from colorread.words import ACT_CAUTIONS, LEAVE_IT, WATCH, Marks, gas_cautions, percent_words, watch_cautions
 
 # What new gas must keep: assumption; more gas is added only where the limit is kept for almost sure.
 FISH_PROBABILITY = 0.95
@@ -60,7 +57,7 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: floa
     tank : Tank
         Its schedule, source and limits.
     held : {'no concern', 'watch', 'act'}, optional
-        Level before the last photo, see `colorread.reading.levels.level_of`.
+        Level before the last photo, see `colorread.result.level_of`.
     bubbles : float, optional
         Bubbles that come now, to say the turn of a valve in [1/min].
 

@@ -15,7 +15,7 @@ from colorread.tank.gas_source import Handling
 from colorread.tank.model import Draws
 from colorread.tank.results import Change
 from colorread.tank.settings import DailySpan, GasSource
-from colorread.words.numbers import date_words
+from colorread.words import date_words
 
 # Assumption: a hundredth a day is less than photos tell, and over a week it matters to no one.
 STILL_FADING_PER_DAY = 0.01

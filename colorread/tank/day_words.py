@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from colorread.reading.record import Interval
+from colorread.result import Interval
 from colorread.tank.results import NEVER_DAYS, DayForecast, Night, TimerValve
 from colorread.tank.settings import DailySpan
-from colorread.words.numbers import NumberWords, co2_words, days_words, number_words, percent_words
+from colorread.words import NumberWords, co2_words, days_words, number_words, percent_words
 
 _LEAST_HOURS = 0.5  # the course is told every half hour
 LEAST_DAYS = 0.05  # less is shown as 0.0

@@ -25,10 +25,10 @@ from colorread.limits import (
     USUAL_TEMPERATURE_C,
     LightName,
 )
-from colorread.words.gas_care import SENSITIVE_ANIMALS, SOURCE_WORDS, VALVE_WORDS
+from colorread.words import SENSITIVE_ANIMALS, SOURCE_WORDS, VALVE_WORDS
 
 if TYPE_CHECKING:  # takes long to load
-    from colorread.chemistry.units import Quantity
+    from colorread.chemistry import Quantity
 
 NO_TANK_KH = "Leave it out: with almost no KH, tank pH says nothing about CO2."
 

@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.reading.record import BUDGET_KH, Reading
+from colorread.result import BUDGET_KH, Reading
 from colorread.tank.events import Event
 from colorread.tank.model import Draws, Schedule, TankParameters, Turn, settled_state, simulate
 from colorread.tank.noted import GAS_COLUMNS, counts_of, fall_std_per_day, gas_rates, steps_of, turns_of

@@ -8,11 +8,11 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.reading.record import Interval
-from colorread.reading.verdict import Marks
+from colorread.result import Interval
 from colorread.tank.fit import TankFit
 from colorread.tank.model import Draws, Schedule, TankParameters, is_on, settled_state, simulate
 from colorread.tank.results import Change, DayForecast
+from colorread.words import Marks
 
 _STEP_H = 0.25
 # Of the draws that are there so many are simulated, evenly spaced: enough for 90 % intervals: assumption.

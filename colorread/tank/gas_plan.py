@@ -9,8 +9,7 @@ from datetime import date, datetime, time, timedelta
 
 import numpy as np
 
-from colorread.reading.levels import WATCH_FROM
-from colorread.reading.record import Interval, Reading
+from colorread.result import WATCH_FROM, Interval, Reading
 from colorread.tank.events import Event
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import DayStart, day_course, interval
@@ -25,7 +24,7 @@ from colorread.tank.results import Change, Night, SourceOutlook, TimerValve
 from colorread.tank.series import CannotTell, is_of_the_future, wall_clock
 from colorread.tank.settings import DailySpan, Tank
 from colorread.tank.steadiness import steady_fit
-from colorread.words.gas_care import has_open_hose
+from colorread.words import has_open_hose
 
 # Of the gas of a cylinder some bubbles reach the surface: assumption.
 _CYLINDER_YIELD = (0.6, 1.0)

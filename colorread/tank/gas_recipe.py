@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from colorread.chemistry.units import CO2_G_MOL, NAHCO3_G_MOL, UNITS, WATER_G_MOL
+from colorread.chemistry import CO2_G_MOL, NAHCO3_G_MOL, UNITS, WATER_G_MOL
 from colorread.tank.gas_source import CITRIC_ACID_G_MOL, CO2_PER_CITRIC_ACID, CO2_PER_SUCROSE, SUCROSE_G_MOL
 
 # C6H8O7 + 3 NaHCO3 -> Na3C6H5O7 + 3 CO2 + 3 H2O: 1.312 g of bicarbonate per g of anhydrous acid.

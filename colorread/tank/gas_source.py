@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from colorread.chemistry.units import CO2_G_MOL
+from colorread.chemistry import CO2_G_MOL
 from colorread.tank.settings import DailySpan, GasSource
-from colorread.words.gas_care import has_open_hose, stop_gas
+from colorread.words import has_open_hose, stop_gas
 
 # C12H22O11 + H2O -> 4 C2H5OH + 4 CO2, 342.297 g/mol from standard atomic masses: 0.5143 g CO2 per g of sucrose.
 SUCROSE_G_MOL = 342.297

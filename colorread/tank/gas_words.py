@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
-from colorread.chemistry.units import with_other_unit
-from colorread.reading.record import Interval
+from colorread.chemistry import with_other_unit
+from colorread.result import Interval
 from colorread.tank.day_words import night_words, timer_words
 from colorread.tank.gas_plan import Fill, GasPlan, StartPlan
 from colorread.tank.gas_recipe import MONOHYDRATE_PER_ACID, amount_words
-from colorread.words.gas_care import SIGNS_OF_DISTRESS, SOURCE_WORDS, gas_cautions, has_open_hose, if_distressed
-from colorread.words.numbers import co2_words, date_words, days_words, number_words, percent_words
+from colorread.words import (
+    SIGNS_OF_DISTRESS,
+    SOURCE_WORDS,
+    co2_words,
+    date_words,
+    days_words,
+    gas_cautions,
+    has_open_hose,
+    if_distressed,
+    number_words,
+    percent_words,
+)
 
 Rows = tuple[tuple[str, str], ...]
 """A short label, empty where it is that of the row before, and what to do or know."""

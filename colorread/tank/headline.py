@@ -8,17 +8,14 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from colorread.reading.levels import LEVELS, chance_above, level_of
-from colorread.reading.record import Interval, Level, Reading
-from colorread.reading.verdict import CALIBRATE, Marks, judge
+from colorread.result import LEVELS, Interval, Level, Reading, chance_above, level_of
 from colorread.tank.day_words import LEAST_DAYS, is_already, lit_words
+from colorread.tank.event_text import event_words
 from colorread.tank.events import Event
 from colorread.tank.results import Now, Told
 from colorread.tank.series import wall_clock
 from colorread.tank.settings import Tank
-from colorread.tank.typed_event import event_words
-from colorread.words.answer import IN_VIAL
-from colorread.words.numbers import days_words, number_words, percent_words
+from colorread.words import CALIBRATE, IN_VIAL, Marks, days_words, judge, number_words, percent_words
 
 DAILY_PEAK = "CO2 in the tank at its daily peak"
 _CONTRADICTED_FROM = 0.95  # probability that the vial is above where the days put it: assumption

@@ -8,9 +8,9 @@ from datetime import date
 
 import numpy as np
 
-from colorread.chemistry.recipe import RENEW_AFTER_WEEKS
+from colorread.chemistry import RENEW_AFTER_WEEKS
 from colorread.limits import USUAL_KH_DKH
-from colorread.reading.record import Reading
+from colorread.result import Reading
 from colorread.tank.fit import TankFit
 from colorread.tank.series import WINDOW_DAYS, LeftOut
 from colorread.tank.settings import Tank

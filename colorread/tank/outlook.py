@@ -7,13 +7,13 @@ from datetime import datetime, time
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.reading.record import Interval
+from colorread.result import Interval
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import interval
 from colorread.tank.gas_source import USUAL_YIELD, co2_of_charge_g, share_into_water
 from colorread.tank.results import NEVER_DAYS, Estimate, SourceOutlook
 from colorread.tank.settings import Tank
-from colorread.words.numbers import date_words
+from colorread.words import date_words
 
 # Assumption: before the photos the gas rate is held to no more than twice that of now, lest a small error of the trend
 # grows without bound.

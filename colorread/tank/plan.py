@@ -7,7 +7,7 @@ from datetime import datetime, time, timedelta
 
 import numpy as np
 
-from colorread.chemistry.recipe import RENEW_AFTER_WEEKS
+from colorread.chemistry import RENEW_AFTER_WEEKS
 from colorread.tank.changes import shifted
 from colorread.tank.fit import TankFit
 from colorread.tank.results import NEVER_DAYS, Plan, PlannedFor, PlannedPhoto, SourceOutlook

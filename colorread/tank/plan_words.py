@@ -6,9 +6,9 @@ import itertools
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 
+from colorread.tank.event_text import moment_words
 from colorread.tank.results import Plan, PlannedFor
-from colorread.tank.typed_event import moment_words
-from colorread.words.numbers import date_words
+from colorread.words import date_words
 
 TELLS: Mapping[PlannedFor, str] = {
     "loss": "It tells most about the loss to the air.",

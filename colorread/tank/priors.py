@@ -9,7 +9,7 @@ import numpy as np
 
 from colorread.tank.model import TankParameters
 from colorread.tank.sampling import N_DRAWS
-from colorread.words.gas_care import SourceKind
+from colorread.words import SourceKind
 
 # Priors as normal distributions: mean and standard deviation.
 # Loss to the air: 0.03 (still) over 0.09 (rippled) to 0.29 1/h (strong outflow) for water 35 cm deep and gas-transfer

@@ -10,11 +10,11 @@ from typing import Annotated, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.reading.record import Interval, Reading, Verdict
 from colorread.records import Kept
+from colorread.result import Interval, Reading, Verdict
 from colorread.tank.events import Event
 from colorread.tank.settings import DailySpan, Tank
-from colorread.words.answer import Answer, answer_of
+from colorread.words import Answer, answer_of
 
 THREE_DIGITS = Kept(digits=3)
 """How the numbers of a summary are kept; more are worth nothing."""

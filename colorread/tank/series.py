@@ -12,9 +12,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
-from colorread.chemistry.carbonate import co2_from_ph
-from colorread.reading.record import BUDGET_ACIDS, BUDGET_KH, NORMAL_95, Reading
+from calibration import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
+from colorread.chemistry import co2_from_ph
+from colorread.result import BUDGET_ACIDS, BUDGET_KH, NORMAL_95, Reading
 from colorread.tank.events import Event
 from colorread.tank.settings import Tank
 

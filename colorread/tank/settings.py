@@ -9,9 +9,8 @@ from typing import Any, Self
 
 from colorread.limits import SENSITIVE_FISH_LIMIT_MG_L, USUAL_KH_DKH, USUAL_TEMPERATURE_C, LightName
 from colorread.ranges import checked_number
-from colorread.reading.verdict import Marks
 from colorread.tank.described import SETTINGS
-from colorread.words.gas_care import NO_VALVE_ON_YEAST, SourceKind, Valve
+from colorread.words import NO_VALVE_ON_YEAST, Marks, SourceKind, Valve
 
 _SPAN = re.compile(r"(\d{1,2}):(\d{2})\s*-\s*(\d{1,2}):(\d{2})")
 _MINUTES_PER_DAY = 24 * 60

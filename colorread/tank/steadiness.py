@@ -9,12 +9,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.reading.record import Reading
+from colorread.result import Reading
 from colorread.tank.events import Event
 from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.series import CannotTell, LeftOut
 from colorread.tank.settings import Tank
-from colorread.words.numbers import date_words
+from colorread.words import date_words
 
 # Two readings in a row may both be wrong; with three the tank is the likelier reason: assumption.
 _LEAST_RUN = 3

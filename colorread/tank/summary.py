@@ -9,9 +9,7 @@ from datetime import datetime, time, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.reading.levels import hangs_on_held, level_of
-from colorread.reading.record import Interval, Level, Reading
-from colorread.reading.verdict import STANDING_CAUTIONS, watch_cautions
+from colorread.result import Interval, Level, Reading, hangs_on_held, level_of
 from colorread.tank.advice import advise
 from colorread.tank.bubbles import bubbles_now
 from colorread.tank.events import Event, tank_after
@@ -26,7 +24,7 @@ from colorread.tank.results import Change, Course, Estimate, PhotoPoint, TankSum
 from colorread.tank.series import CannotTell, age_days, is_of_the_future, wall_clock
 from colorread.tank.settings import Tank
 from colorread.tank.steadiness import steady_fit
-from colorread.words.gas_care import gas_cautions
+from colorread.words import STANDING_CAUTIONS, gas_cautions, watch_cautions
 
 _STEP_H = 0.5
 _AHEAD_H = 24.0

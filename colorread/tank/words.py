@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
-from colorread.chemistry.units import with_other_unit
-from colorread.reading.record import Interval
+from colorread.chemistry import with_other_unit
+from colorread.result import Interval
 from colorread.tank.day_words import charge_words, fading_words, hours_words
 from colorread.tank.described import SETTINGS, Setting
 from colorread.tank.results import Advice, DayForecast, EstimateName, TankSummary, Told
 from colorread.tank.settings import Tank
-from colorread.words.numbers import NumberWords, clean_name, co2_words, number_words, percent_words
+from colorread.words import NumberWords, clean_name, co2_words, number_words, percent_words
 
 OF_WHEN = "Levels: on the day of the last photo. Rates: at its time."
 RECOMMENDED = "Recommended"

@@ -5,3 +5,7 @@ The words that every screen shares.
 it less sure, `gas_care` for the cautions of a gas source, `recipe` for mixing fluid; `templates` fills pages with
 them.
 """
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from colorread.reading.record import Interval, Level, Verdict
+from colorread.result import Interval, Level, Verdict
 from colorread.words.numbers import FISH_SIGNS, co2_words
 
 IN_VIAL = "CO2 in the vial"

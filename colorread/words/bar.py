@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from colorread.reading.record import Interval
-from colorread.reading.verdict import USUAL_MARKS, Marks
+from colorread.result import Interval
 from colorread.words.numbers import co2_words
+from colorread.words.verdict import USUAL_MARKS, Marks
 
 END_MG_L = 60.0
 """Where the bar ends: twice the usual upper end of the plants' range, so that it lies in the middle [mg/L]."""

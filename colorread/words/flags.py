@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from colorread.reading.record import Reading
+from colorread.result import Reading
 
 
 class FlagText(NamedTuple):
@@ -59,7 +59,7 @@ def flag_text(code: str) -> FlagText:
     Parameters
     ----------
     code : str
-        One of the codes in `colorread.reading.record.Reading.flags`.
+        One of the codes in `colorread.result.Reading.flags`.
 
     Returns
     -------

@@ -7,8 +7,8 @@ import re
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from colorread.chemistry.units import with_other_unit
-from colorread.reading.record import Interval, Level, Reading
+from colorread.chemistry import with_other_unit
+from colorread.result import Interval, Level, Reading
 
 NO_BREAK = "\xa0"
 # Told apart by shape, never by color alone.

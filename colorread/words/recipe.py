@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from colorread.chemistry.recipe import RENEWAL, DyeDose, FluidRecipe, RoomAirColor
-from colorread.chemistry.units import with_other_unit
+from colorread.chemistry import RENEWAL, DyeDose, FluidRecipe, RoomAirColor, with_other_unit
 
 _MOST_READABLE_PH = 7.5  # beyond, the dye hardly changes and a reading tells only that it is above: assumption
 

@@ -1,4 +1,4 @@
-"""What a CO2 reading means for plants and fish, in words; the level is that of `colorread.reading.levels`."""
+"""What a CO2 reading means for plants and fish, in words; the level is that of `colorread.result`."""
 
 from __future__ import annotations
 
@@ -11,9 +11,8 @@ from colorread.limits import (
     USUAL_FISH_LIMIT_MG_L,
     USUAL_PLANTS_RANGE_MG_L,
 )
-from colorread.reading.levels import LIKELY, chance_above, held_until, level_of
-from colorread.reading.record import Interval, Level, PlantsWord, Reading, Verdict
 from colorread.records import Kept
+from colorread.result import LIKELY, Interval, Level, PlantsWord, Reading, Verdict, chance_above, held_until, level_of
 from colorread.words.gas_care import SIGNS_OF_DISTRESS, SourceKind, Valve, if_distressed, less_gas
 from colorread.words.numbers import digits_of, percent_words
 
@@ -82,7 +81,7 @@ def judge(
     calibrated : bool, default True
         Whether a profile was used; without one, an unclear verdict says that calibrating narrows it.
     held : {'no concern', 'watch', 'act'}, optional
-        Level before the last photo, see `colorread.reading.levels.level_of`.
+        Level before the last photo, see `colorread.result.level_of`.
 
     Returns
     -------

@@ -8,7 +8,7 @@ from datetime import date, datetime, time, timedelta
 
 from colorread.records import plain, record_of
 from colorread.tank.events import Event
-from colorread.words.numbers import date_words
+from colorread.words import date_words
 
 LETTERS = "W water changed, R refilled, G gas changed, D diffuser, F fluid renewed, N other note"
 """What the letters in a figure mean."""

@@ -1,0 +1,28 @@
+from .checks import PhotoRefused as PhotoRefused
+from .defaults import (
+    damaged_defaults as damaged_defaults,
+    default_profile as default_profile,
+    drop_default as drop_default,
+    has_defaults as has_defaults,
+    make_default as make_default,
+    read_named as read_named,
+    take_over_defaults as take_over_defaults,
+)
+from .how_to import BUFFERS as BUFFERS, GUIDES as GUIDES, SOLD_BUFFERS as SOLD_BUFFERS, Guide as Guide, Kind as Kind
+from .known_photo import (
+    KnownPhoto as KnownPhoto,
+    air_photo as air_photo,
+    buffer_photo as buffer_photo,
+    end_photo as end_photo,
+)
+from .make import (
+    known_fluid as known_fluid,
+    make_chart_profile as make_chart_profile,
+    make_profile as make_profile,
+    measure_photos as measure_photos,
+    profile_of as profile_of,
+    see_clear_fluid as see_clear_fluid,
+)
+from .patch_labels import ph_of_patches as ph_of_patches
+from .picture import write_profile_picture as write_profile_picture
+from .words import profile_lines as profile_lines
