@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import SignalFamily, signal_family
 from calibration.color_space import ColorSpace
-from calibration.evidence import PKA_SHIFT, Evidence, weigh_members
-from calibration.family_fit import RATIO, SignalSamples, fit_family
+from calibration.evidence import PKA_SHIFT, RATIO, Evidence, SignalSamples, fit_family, weigh_members
 
 _TRUST_IN_STATED_LIGHT = 0.97  # a keeper seldom names the wrong lamp: assumption
 # The end of the dye's range is "not excluded" where its likelihood comes within this factor of the best: assumption; of

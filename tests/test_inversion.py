@@ -12,12 +12,10 @@ from hypothesis import given, strategies as st
 from numpy.typing import NDArray
 from scipy import stats
 
-from calibration.camera import DENSITY_CEILING, signal_family
+from calibration.camera import DENSITY_CEILING, WAVELENGTH_NM, cie_illuminants, observer, sensors, signal_family
 from calibration.dye import BASE_MAXIMUM_L_MOL_CM, absorptivity
-from calibration.evidence import _KEPT, _MOST_BYTES, PKA_SHIFT, Evidence, State, weigh_members
-from calibration.family_fit import SignalSamples
+from calibration.evidence import _KEPT, _MOST_BYTES, PKA_SHIFT, Evidence, SignalSamples, State, weigh_members
 from calibration.inversion import PhPosterior, infer_ph, quantiles
-from calibration.spectra import WAVELENGTH_NM, cie_illuminants, observer, sensors
 
 PH_RANGE = (5.9, 7.7)
 N_DRAWS = 300

@@ -17,20 +17,9 @@ BUFFERS = ", ".join(f"{strength:g} for a bought buffer of pH {ph}" for ph, stren
 """The same in words."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Step:
-    """
-    One photo of a calibration.
-
-    Parameters
-    ----------
-    key : str
-        Name in addresses and files.
-    title, words : str
-        What is in the photo, and how it is made.
-    kh_dkh : float or None
-        KH of the fluid where it is part of a ladder [dKH].
-    """
+    """One photo of a calibration: its name in addresses and files, what is in it, how that is made, and KH if known."""
 
     key: str
     title: str
@@ -40,20 +29,7 @@ class Step:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Guide:
-    """
-    How to prepare a calibration.
-
-    Parameters
-    ----------
-    title : str
-        Without a full stop.
-    before : tuple of str
-        Paragraphs: what to do before the photos, and what to know.
-    steps : tuple of Step
-        The photos in their order.
-    cautions : tuple of str
-        One sentence each.
-    """
+    """How to prepare a calibration: paragraphs to read before the photos, these in their order, and cautions."""
 
     title: str
     before: tuple[str, ...]
@@ -77,27 +53,27 @@ GUIDES: Mapping[Kind, Guide] = {
         before=(_PHOTOS,),
         steps=(
             Step(
-                key="acid",
-                title="All yellow",
-                words="KH fluid with dye and one drop of clear household vinegar of 4 to 6 % (not concentrated), "
+                "acid",
+                "All yellow",
+                "KH fluid with dye and one drop of clear household vinegar of 4 to 6 % (not concentrated), "
                 "mixed. Above 15 dKH, two drops.",
             ),
             Step(
-                key="base",
-                title="All blue",
-                words="The rinsed vial with KH fluid, dye and a pinch of baking soda, mixed. If it looks green (a "
+                "base",
+                "All blue",
+                "The rinsed vial with KH fluid, dye and a pinch of baking soda, mixed. If it looks green (a "
                 "reading below pH 7.5), add more and let it stand in fresh air for a while.",
             ),
             Step(
-                key="known",
-                title="Known pH",
-                words="The rinsed vial with a fresh, colorless buffer of pH 6.86 or 7.00 and the same dye, or with KH "
+                "known",
+                "Known pH",
+                "The rinsed vial with a fresh, colorless buffer of pH 6.86 or 7.00 and the same dye, or with KH "
                 "fluid and dye whose pH you measured. This photo counts most: it fixes the dye's own constant.",
             ),
             Step(
-                key="known2",
-                title="Known pH, once more",
-                words="The same fluid again, with the vial turned and moved a little. It may be left out, but an error "
+                "known2",
+                "Known pH, once more",
+                "The same fluid again, with the vial turned and moved a little. It may be left out, but an error "
                 "of the first photo would be in every reading.",
             ),
         ),
@@ -118,10 +94,10 @@ GUIDES: Mapping[Kind, Guide] = {
         ),
         steps=tuple(
             Step(
-                key=f"kh{number}",
-                title=f"{kh_dkh:g} dKH",
-                words=f"Fluid of {kh_dkh:g} dKH with dye, after a few open hours outdoors or at an open window.",
-                kh_dkh=kh_dkh,
+                f"kh{number}",
+                f"{kh_dkh:g} dKH",
+                f"Fluid of {kh_dkh:g} dKH with dye, after a few open hours outdoors or at an open window.",
+                kh_dkh,
             )
             for number, kh_dkh in enumerate((2.0, 1.0, 0.5), start=1)
         ),
@@ -136,9 +112,9 @@ GUIDES: Mapping[Kind, Guide] = {
         ),
         steps=(
             Step(
-                key="chart",
-                title="The chart",
-                words="The printed chart of this program, alone, instead of the card; or your kit's own chart, flat "
+                "chart",
+                "The chart",
+                "The printed chart of this program, alone, instead of the card; or your kit's own chart, flat "
                 "beside the card. It must be for bromothymol blue (yellow, green, blue), with at least three patches "
                 "in one row.",
             ),
