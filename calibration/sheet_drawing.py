@@ -39,7 +39,7 @@ def draw_cut_marks(canvas: Canvas, outline: Rect) -> None:
         canvas.line(x, y + down * _CUT_MARK_START_MM, x, y + down * _CUT_MARK_END_MM)
 
 
-def fill_rect(canvas: Canvas, rect: Rect) -> None:
+def _fill_rect(canvas: Canvas, rect: Rect) -> None:
     """Fill a rectangle; axes as in `draw_reference`."""
     canvas.rect(rect.x_mm, rect.y_mm, rect.width_mm, rect.height_mm, stroke=0, fill=1)
 
@@ -49,7 +49,7 @@ def _fill_grays(canvas: Canvas, reference: Reference) -> None:
     for patch in reference.gray_patches:
         if patch.black_coverage > 0:
             canvas.setFillGray(1 - patch.black_coverage)
-            fill_rect(canvas, patch.rect)
+            _fill_rect(canvas, patch.rect)
     canvas.setFillGray(0)
 
 
@@ -190,7 +190,7 @@ def _print_from_the_front(canvas: Canvas, reference: Reference, x: float, y: flo
     canvas.rect(0, 0, outline.width_mm, outline.height_mm, fill=1)
     _fill_grays(canvas, reference)
     for rect in reference.markers.values():
-        fill_rect(canvas, rect)
+        _fill_rect(canvas, rect)
     if hole is not None:
         canvas.setLineWidth(_THIN / scale)
         canvas.circle(hole.x_mm, hole.y_mm, hole.diameter_mm / 2, fill=0)

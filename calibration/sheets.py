@@ -18,8 +18,8 @@ from reportlab.platypus import Flowable, Frame, Paragraph, Spacer
 from reportlab.platypus.flowables import TopPadder
 
 from calibration.color_space import encode_srgb
-from calibration.reference import CHART_PH, Rect, Reference, chart_patches, load_card, load_tag
-from calibration.sheet_drawing import CardInUse, TagInUse, draw_cut_marks, draw_reference, fill_rect
+from calibration.reference import Rect, Reference, chart_patches, load_card, load_tag
+from calibration.sheet_drawing import CardInUse, TagInUse, draw_cut_marks, draw_reference
 
 Paper = Literal["a4", "letter"]
 _PAPERS = {"a4": landscape(A4), "letter": landscape(LETTER)}
@@ -174,29 +174,39 @@ def render_chart_sheet(*, co2_mg_l: Sequence[float], kh_dkh: float, temperature_
         The PDF file.
     """
     card = load_card()
-    window = card.vial_window
     sheet = _Sheet(paper, "Color charts of a drop checker")
     beside, below = sheet.draw_grid(card, *_CARD_GRID)
-    middles_mm = [patch.rect.x_mm + patch.rect.width_mm / 2.0 for patch in chart_patches()]
-    ph_texts = [f"{ph:.1f}" for ph in CHART_PH]
     co2_texts = [f"{co2:.0f}" if co2 >= 9.95 else f"{co2:.1f}" for co2 in co2_mg_l]
     condition = f"mg/L CO2 at KH {kh_dkh:g} dKH and {temperature_c:g} °C"
-    middle_mm = [window.x_mm + window.width_mm / 2.0]
     for row in range(_CARD_GRID[1]):  # what makes a card a chart, in the left column
-        sheet.begin_at(_MARGIN_MM, _MARGIN_MM + row * (card.outline.height_mm + _GAP_MM))
-        for patch in chart_patches():
-            sheet.canvas.setFillColorRGB(*encode_srgb(np.clip(patch.rgb_lin, 0.0, 1.0)).tolist())
-            fill_rect(sheet.canvas, patch.rect)
-        sheet.label(middles_mm, _PH_MM, ph_texts, "Helvetica-Bold", _LABEL_PT)
-        sheet.label(middles_mm, _CO2_MM, co2_texts, "Helvetica", _LABEL_PT)
-        sheet.label(middle_mm, _PH_TITLE_MM, ["pH of the fluid"], "Helvetica-Bold", _TITLE_PT)
-        sheet.label(middle_mm, _CO2_TITLE_MM, [condition], "Helvetica", _TITLE_PT)
-        note = "To compare by eye, roughly. For a photo, use the blank card."
-        sheet.label(middle_mm, _NOTE_MM, [note], "Helvetica", _NOTE_PT)
+        top_mm = _MARGIN_MM + row * (card.outline.height_mm + _GAP_MM)
+        sheet.canvas.saveState()
+        sheet.canvas.translate(_MARGIN_MM * mm, (sheet.height_mm - top_mm) * mm)
+        _draw_chart(sheet.canvas, card.vial_window, co2_texts, condition)
         sheet.canvas.restoreState()
     sheet.write(beside, [*_list("How to use a chart", CHART_STEPS), TopPadder(CardInUse())])
     sheet.write_cautions(below, CHART_CAUTIONS)
     return sheet.finished()
+
+
+def _draw_chart(canvas: Canvas, window: Rect, co2_texts: Sequence[str], condition: str) -> None:
+    """Draw patches and labels into the window of a card; axes run in points from its top-left corner, y up."""
+    labels = []
+    for patch, co2_text in zip(chart_patches(), co2_texts, strict=True):
+        rect = patch.rect
+        canvas.setFillColorRGB(*encode_srgb(np.clip(patch.rgb_lin, 0.0, 1.0)).tolist())
+        canvas.rect(rect.x_mm * mm, -rect.bottom_mm * mm, rect.width_mm * mm, rect.height_mm * mm, stroke=0, fill=1)
+        labels += [(rect, _PH_MM, "Helvetica-Bold", _LABEL_PT, f"{patch.ph:.1f}")]
+        labels += [(rect, _CO2_MM, "Helvetica", _LABEL_PT, co2_text)]
+    labels += [
+        (window, _PH_TITLE_MM, "Helvetica-Bold", _TITLE_PT, "pH of the fluid"),
+        (window, _CO2_TITLE_MM, "Helvetica", _TITLE_PT, condition),
+        (window, _NOTE_MM, "Helvetica", _NOTE_PT, "To compare by eye, roughly. For a photo, use the blank card."),
+    ]
+    canvas.setFillColor(_INK)
+    for above, y_mm, font, size_pt, text in labels:
+        canvas.setFont(font, size_pt)
+        canvas.drawCentredString((above.x_mm + above.width_mm / 2.0) * mm, -y_mm * mm, text)
 
 
 class _Sheet:
@@ -215,16 +225,14 @@ class _Sheet:
         self.canvas.save()
         return self._file.getvalue()
 
-    def begin_at(self, x_mm: float, y_mm: float) -> None:
-        """From here to the next `restoreState` x runs to the right and y down in mm from this point, as in geometry."""
-        self.canvas.saveState()
-        self.canvas.transform(mm, 0, 0, -mm, x_mm * mm, (self.height_mm - y_mm) * mm)
-
     def draw_grid(self, reference: Reference, n_columns: int, n_rows: int) -> tuple[Rect, Rect]:
         """Draw copies of a card or tag from the upper left corner; return what is left beside and below them."""
         across_mm, down_mm = reference.outline.width_mm + _GAP_MM, reference.outline.height_mm + _GAP_MM
         for row, column in product(range(n_rows), range(n_columns)):
-            self.begin_at(_MARGIN_MM + column * across_mm, _MARGIN_MM + row * down_mm)
+            self.canvas.saveState()
+            # From here on x runs to the right and y down in mm from its top-left corner, as in the geometry.
+            x_mm, y_mm = _MARGIN_MM + column * across_mm, _MARGIN_MM + row * down_mm
+            self.canvas.transform(mm, 0, 0, -mm, x_mm * mm, (self.height_mm - y_mm) * mm)
             draw_reference(self.canvas, reference)
             draw_cut_marks(self.canvas, reference.outline)
             self.canvas.restoreState()
@@ -233,16 +241,6 @@ class _Sheet:
         taken_y_mm = n_rows * down_mm - _GAP_MM
         beside = replace(page.grown(-taken_x_mm, 0.0, 0.0), height_mm=taken_y_mm)
         return beside, page.grown(0.0, -taken_y_mm - _TEXT_GAP_MM, 0.0, 0.0)
-
-    def label(self, middles_mm: Sequence[float], y_mm: float, texts: Sequence[str], font: str, size_pt: float) -> None:
-        """Write texts side by side after `begin_at`."""
-        for middle_mm, text in zip(middles_mm, texts, strict=True):
-            self.canvas.saveState()
-            self.canvas.transform(1.0 / mm, 0, 0, -1.0 / mm, middle_mm, y_mm)  # back to points, upright
-            self.canvas.setFillColor(_INK)
-            self.canvas.setFont(font, size_pt)
-            self.canvas.drawCentredString(0.0, 0.0, text)
-            self.canvas.restoreState()
 
     def write(self, place: Rect, story: list[Flowable]) -> None:
         """Write paragraphs and drawings one below the other."""
