@@ -17,7 +17,12 @@ from .color_space import (
     usual_reflectance as usual_reflectance,
     xyz_from_rgb_lin as xyz_from_rgb_lin,
 )
-from .dye import PKA_25C_FRESH as PKA_25C_FRESH, PKA_STD as PKA_STD, pka_prime as pka_prime
+from .dye import (
+    PKA_25C_FRESH as PKA_25C_FRESH,
+    PKA_STD as PKA_STD,
+    log_activity_davies as log_activity_davies,
+    pka_prime as pka_prime,
+)
 from .evidence import (
     PKA_SHIFT as PKA_SHIFT,
     PRINTED_STATES as PRINTED_STATES,
