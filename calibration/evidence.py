@@ -148,11 +148,7 @@ def weigh_members(
     n_patches = sum(item.state in PRINTED_STATES for item in evidence)
     patch_share = min(1.0, _INDEPENDENT_PATCHES / max(n_patches, 1))
     for item in evidence:
-        samples = item.samples
-        densities = (samples.density.tobytes(), samples.density_std.tobytes())
-        share = patch_share if item.state in PRINTED_STATES else 1.0
-        key = (*densities, item.space, item.state, item.ph, item.ph_std, item.pka)
-        log_weight = log_weight + share * _remembered(key)
+        log_weight = log_weight + (patch_share if item.state in PRINTED_STATES else 1.0) * _remembered(item)
     weight: NDArray[np.float64] = trust * _normed(log_weight)
     if of_fluid:  # for the photo at hand the vial may have got other drops than for all those of the calibration
         weight[:, 0] += (1.0 - SAME_DROPS) * weight[:, 1:].sum(axis=1)
@@ -161,50 +157,41 @@ def weigh_members(
     return weight
 
 
-_Key = tuple[bytes, bytes, ColorSpace, str, float, float, float]
 _MOST_BYTES = 48_000_000  # fluid of known pH takes 3.2 MB, a patch of a chart a tenth of that or less
-_KEPT: dict[_Key, NDArray[np.float64]] = {}
+_KEPT: dict[tuple[object, ...], NDArray[np.float64]] = {}
 
 
-def _remembered(key: _Key) -> NDArray[np.float64]:
+def _remembered(item: Evidence) -> NDArray[np.float64]:
     """Return `_log_of_evidence`; the evidence of a profile is the same for every photo, so the latest is kept."""
+    densities = (item.samples.density.tobytes(), item.samples.density_std.tobytes())
+    key = (*densities, item.space, item.state, item.ph, item.ph_std, item.pka)
     found = _KEPT.pop(key, None)
     if found is None:
-        found = _log_of_evidence(*key)
+        found = _log_of_evidence(item)
     _KEPT[key] = found  # behind all others
     while sum(kept.nbytes for kept in _KEPT.values()) > _MOST_BYTES:
         del _KEPT[next(iter(_KEPT))]
     return found
 
 
-def _log_of_evidence(
-    density: bytes, density_std: bytes, space: ColorSpace, state: str, ph: float, ph_std: float, pka: float
-) -> NDArray[np.float64]:
+def _log_of_evidence(item: Evidence) -> NDArray[np.float64]:
     """
     Return the log likelihood of a known color over members, dye amounts of the vial and pKa' shifts.
 
     Its shape is (K, A, 31), with 1 in place of what the color does not tell: a print tells nothing of the dye amount of
     the vial, and only fluid of known pH and the chart of a kit tell of the pKa'.
     """
-    samples = SignalSamples(
-        density=np.frombuffer(density).reshape(-1, 3), density_std=np.frombuffer(density_std).reshape(-1, 3)
-    )
-    n_amounts = 1 if state in PRINTED_STATES else len(AMOUNT_WEIGHT)
-    log_likelihood = fit_family(samples, signal_family(space).density, n_amounts=n_amounts).log_likelihood
-    if state == "known":
-        ph_error = {float(np.hypot(std, ph_std)): share for std, share in _PHOTO_ERROR.items()}
-        log_weight = _log_at_known_ph(log_likelihood, ph, ph_error, pka)
-    elif state == "kit-chart":
-        log_weight = _log_at_known_ph(log_likelihood, ph, {ph_std: 1.0}, pka)
-    elif state == "chart":
-        log_weight = _log_at_known_ph(log_likelihood, ph, {ph_std: 1.0}, pka)[..., [len(PKA_SHIFT) // 2]]
-    elif state == "acid":
-        log_weight = log_likelihood[..., [0]]
-    else:
+    is_printed = item.state in PRINTED_STATES
+    n_amounts = 1 if is_printed else len(AMOUNT_WEIGHT)
+    log_likelihood = fit_family(item.samples, signal_family(item.space).density, n_amounts=n_amounts).log_likelihood
+    if item.state == "acid":
+        return log_likelihood[..., [0]]
+    if item.state == "base":
         # Soda makes the fluid blue, but not how blue: any ratio of a twelvefold excess and more is as likely.
-        log_weight = np.logaddexp.reduce(log_likelihood[..., RATIO > _SURELY_BLUE], axis=-1, keepdims=True)
-    log_weight.setflags(write=False)
-    return log_weight
+        return np.logaddexp.reduce(log_likelihood[..., RATIO > _SURELY_BLUE], axis=-1, keepdims=True)
+    ph_error = {float(np.hypot(std, item.ph_std)): share for std, share in _PHOTO_ERROR.items()}
+    log_weight = _log_at_known_ph(log_likelihood, item.ph, {item.ph_std: 1.0} if is_printed else ph_error, item.pka)
+    return log_weight[..., [len(PKA_SHIFT) // 2]] if item.state == "chart" else log_weight
 
 
 def _normed(log_weight: NDArray[np.float64]) -> NDArray[np.float64]:

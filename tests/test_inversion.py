@@ -311,16 +311,6 @@ def test_parts_that_no_one_ph_explains_misfit() -> None:
     assert infer(both).misfit > 20.0
 
 
-def test_unknown_lamp_class_is_rejected() -> None:
-    with pytest.raises(ValueError, match="no lamp class 'candle'"):
-        infer(draw(np.random.default_rng(2)).samples, light_class="candle")
-
-
-def test_no_samples_are_rejected() -> None:
-    with pytest.raises(ValueError, match="at least one part"):
-        infer(SignalSamples(density=np.zeros((0, 3)), density_std=np.zeros((0, 3))))
-
-
 @pytest.mark.parametrize("density", [(0.1, 0.6, 0.3), (0.02, 0.7, 0.7), (0.4, 0.6, 0.1)], ids=["pink", "red", "violet"])
 def test_color_that_is_not_the_dye_misfits(density: tuple[float, float, float]) -> None:
     samples = SignalSamples(density=np.tile(density, (N_PARTS, 1)), density_std=np.full((N_PARTS, 3), 0.01))
