@@ -135,29 +135,6 @@ class ScaleBar:
         return line.grown(self.tick_mm / 2.0)
 
 
-@dataclass(frozen=True, slots=True)
-class Hole:
-    """
-    A round hole to hang it by.
-
-    Parameters
-    ----------
-    x_mm, y_mm : float
-        Its middle [mm].
-    diameter_mm : float
-        Its width [mm].
-    """
-
-    x_mm: float
-    y_mm: float
-    diameter_mm: float
-
-    @property
-    def rect(self) -> Rect:
-        """The square around it."""
-        return Rect(self.x_mm, self.y_mm, 0.0, 0.0).grown(self.diameter_mm / 2.0)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reference:
     """
@@ -183,8 +160,8 @@ class Reference:
         The patches by rows or columns, each from left to right or from top to bottom.
     scale_bar : ScaleBar
         The bar for checking the print.
-    hole : Hole or None
-        To hang it by.
+    hole : Rect or None
+        The square around the round hole to hang it by.
     """
 
     name: ReferenceName
@@ -195,7 +172,7 @@ class Reference:
     blank: Rect
     gray_rows: tuple[tuple[GrayPatch, ...], ...]
     scale_bar: ScaleBar
-    hole: Hole | None
+    hole: Rect | None
 
     @property
     def gray_patches(self) -> tuple[GrayPatch, ...]:
@@ -205,7 +182,7 @@ class Reference:
     @property
     def printed(self) -> tuple[Rect, ...]:
         """Whatever is no bare paper, with room around it."""
-        holes = [] if self.hole is None else [self.hole.rect]
+        holes = [] if self.hole is None else [self.hole]
         rects = [*(patch.rect for patch in self.gray_patches), *self.markers.values(), self.scale_bar.rect, *holes]
         return tuple(rect.grown(_ROOM_MM) for rect in rects)
 
@@ -282,7 +259,7 @@ def _load(
             tuple(patch_at(*one) for one in np.broadcast(row["x"], row["y"], row["black_coverage"])) for row in rows
         ),
         scale_bar=ScaleBar(x0_mm, y0_mm, x1_mm, y1_mm, tick_mm),
-        hole=None if hole is None else Hole(hole["x"], hole["y"], hole["diameter"]),
+        hole=None if hole is None else Rect(hole["x"], hole["y"], 0.0, 0.0).grown(hole["diameter"] / 2.0),
     )
 
 

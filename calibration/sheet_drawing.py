@@ -25,9 +25,7 @@ def draw_reference(canvas: Canvas, reference: Reference) -> None:
     for marker_id, rect in reference.markers.items():
         _draw_marker(canvas, reference.marker_dictionary, marker_id, rect)
     _draw_bar(canvas, reference.scale_bar)
-    if reference.hole is not None:
-        canvas.setLineWidth(_HAIRLINE_MM)
-        canvas.circle(reference.hole.x_mm, reference.hole.y_mm, reference.hole.diameter_mm / 2)
+    _draw_hole(canvas, reference, _HAIRLINE_MM)
 
 
 def draw_cut_marks(canvas: Canvas, outline: Rect) -> None:
@@ -51,6 +49,13 @@ def _fill_grays(canvas: Canvas, reference: Reference) -> None:
             canvas.setFillGray(1 - patch.black_coverage)
             _fill_rect(canvas, patch.rect)
     canvas.setFillGray(0)
+
+
+def _draw_hole(canvas: Canvas, reference: Reference, stroke_mm: float) -> None:
+    if reference.hole is not None:
+        hole, radius_mm = reference.hole, reference.hole.width_mm / 2
+        canvas.setLineWidth(stroke_mm)
+        canvas.circle(hole.x_mm + radius_mm, hole.y_mm + radius_mm, radius_mm)
 
 
 def _draw_marker(canvas: Canvas, dictionary_name: str, marker_id: int, rect: Rect) -> None:
@@ -181,7 +186,7 @@ def _tank_from_the_side(canvas: Canvas, floor: float, surface: float) -> None:
 
 def _print_from_the_front(canvas: Canvas, reference: Reference, x: float, y: float, width: float) -> None:
     """Draw card or tag small, its lower left corner at a point."""
-    outline, hole = reference.outline, reference.hole
+    outline = reference.outline
     scale = width / outline.width_mm
     canvas.saveState()
     canvas.transform(scale, 0, 0, -scale, x, y + outline.height_mm * scale)
@@ -191,9 +196,7 @@ def _print_from_the_front(canvas: Canvas, reference: Reference, x: float, y: flo
     _fill_grays(canvas, reference)
     for rect in reference.markers.values():
         _fill_rect(canvas, rect)
-    if hole is not None:
-        canvas.setLineWidth(_THIN / scale)
-        canvas.circle(hole.x_mm, hole.y_mm, hole.diameter_mm / 2, fill=0)
+    _draw_hole(canvas, reference, _THIN / scale)
     canvas.restoreState()
 
 

@@ -142,6 +142,16 @@ def test_written_and_read_again_it_is_the_same(tmp_path: Path, profile: Profile)
     assert validity(again) == validity(profile)
 
 
+def test_a_profile_of_an_earlier_version_opens() -> None:
+    kept = read_profile(Path(__file__).with_name("data") / "profile_1.toml")
+    assert [(item.state, item.space) for item in kept.evidence] == [
+        (state, "display-p3") for state in ("acid", "base", "known")
+    ]
+    assert (kept.evidence[-1].ph, kept.evidence[-1].pka) == (7.0, 7.0333)
+    assert kept.evidence[-1].samples.density.shape == kept.evidence[-1].samples.density_std.shape == (4, 3)
+    assert kept.camera_models == {"Phone A"}
+
+
 def test_it_reaches_as_far_as_colors_were_seen(profile: Profile) -> None:
     of_state = {
         sample.evidence.state: replace(profile, samples=(sample,)) for sample in profile.samples
@@ -183,11 +193,16 @@ def test_a_broken_profile_is_refused_in_one_sentence(tmp_path: Path, text: str, 
     [
         ("ph", 1e300),
         ("ph", 10**400),
+        ("ph", math.nan),
         ("ph_std", -5.0),
         ("pka", -1.0),
         ("density", [[1e300, 0.1, 0.1]]),
+        ("density", [[math.nan, 0.1, 0.1]]),
+        ("density", [[0.1, 0.1]]),
         ("density_std", [[0.0, 0.01, 0.01]]),
-        ("density_std", [[1e300, 0.01, 0.01]]),
+        ("density_std", [[math.inf, 0.01, 0.01]]),
+        ("density_std", [[0.01, 0.01, 0.01]] * 2),
+        ("state", "odd"),
     ],
 )
 def test_a_profile_with_a_number_out_of_range_is_refused(tmp_path: Path, name: str, value: object) -> None:

@@ -68,7 +68,7 @@ def test_window_is_blank_and_the_hole_is_marked(sheet_rgb):
     for place in PLACES_MM:
         blank = TAG.blank
         assert crop(sheet_rgb, place, blank.x_mm, blank.y_mm, blank.width_mm, blank.height_mm).min() == 255
-        hole = TAG.hole.rect.grown(0.5)
+        hole = TAG.hole.grown(0.5)
         around = crop(sheet_rgb, place, hole.x_mm, hole.y_mm, hole.width_mm, hole.height_mm)[..., 0] < 200
         columns = np.flatnonzero(around.any(axis=0)) / PX_PER_MM + hole.x_mm
         assert (columns.min(), columns.max()) == pytest.approx((24, 28), abs=0.2)

@@ -7,7 +7,7 @@ import os
 from dataclasses import replace
 from math import isinf
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -53,6 +53,13 @@ _WORTH_HAVING = 0.85  # of the width, as pH: assumption
 _DENSITY_STD = 0.01  # noise of a usual photo: assumption
 _PICTURE_KINDS = ("png", "pdf", "svg")
 _MARKERS = {"acid": "v", "base": "^", "known": "o", "chart": "s", "kit-chart": "D"}
+_MARKER_STYLE: dict[str, Any] = {
+    "color": "0.0",
+    "markerfacecolor": "white",
+    "markersize": 9,
+    "capsize": 4,
+    "linestyle": "none",
+}
 
 
 def profile_lines(profile: Profile) -> list[str]:
@@ -257,24 +264,15 @@ def _draw_samples(axes: Axes, profile: Profile) -> None:
         direction = direction_deg(evidence.samples.density)
         shift = 0.0 if evidence.state == "chart" else pka_shift  # the own chart is no dye
         place = {"acid": -2.0, "base": 2.0}.get(evidence.state, evidence.ph - evidence.pka - shift)
-        axes.errorbar(
-            place,
-            np.median(direction),
-            yerr=[[np.ptp(direction) / 2.0]] * 2,
-            marker=_MARKERS[evidence.state],
-            color="0.0",
-            markerfacecolor="white",
-            markersize=9,
-            capsize=4,
-            linestyle="none",
-        )
+        half = np.ptp(direction) / 2.0
+        axes.errorbar(place, np.median(direction), half, marker=_MARKERS[evidence.state], **_MARKER_STYLE)
         if sample.photo == named:
             continue  # the patches of one chart share a label
         named = sample.photo
         axes.annotate(
             sample.photo,
             (place, np.median(direction)),
-            xytext=(0, 14),
+            (0, 14),
             textcoords="offset points",
             ha={"acid": "left", "base": "right"}.get(evidence.state, "center"),
             parse_math=False,  # a dollar sign in a file name is no formula
