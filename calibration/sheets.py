@@ -157,8 +157,7 @@ class _Sheet:
 
     def steps(self) -> list[Flowable]:
         """Return what to do."""
-        steps = self._texts["steps"]
-        return _list(self._texts["steps_title"], steps, [f"{number}." for number, _ in enumerate(steps, 1)])
+        return _list(self._texts["steps_title"], self._texts["steps"], "{}.")
 
     def finished(self, beside: list[Flowable]) -> bytes:
         """Write this beside the copies and what to keep in mind in two columns below them; return the file."""
@@ -166,9 +165,9 @@ class _Sheet:
         cautions = self._texts["cautions"]
         half = (len(cautions) + 1) // 2
         left = replace(self._below, width_mm=(self._below.width_mm - _TEXT_GAP_MM) / 2)
-        self._write(left, _list("Keep in mind", cautions[:half], "•" * half))
+        self._write(left, _list("Keep in mind", cautions[:half], "•"))
         right = replace(left, x_mm=left.right_mm + _TEXT_GAP_MM)
-        self._write(right, _list("&nbsp;", cautions[half:], "•" * half))
+        self._write(right, _list("&nbsp;", cautions[half:], "•"))
         self.canvas.save()
         return self._file.getvalue()
 
@@ -181,6 +180,7 @@ class _Sheet:
         assert not story, "the text does not fit beside the cards"
 
 
-def _list(title: str, lines: Sequence[str], bullets: Sequence[str]) -> list[Flowable]:
-    items = [Paragraph(line, _ITEM, bulletText=bullet) for line, bullet in zip(lines, bullets, strict=False)]
+def _list(title: str, lines: Sequence[str], bullet: str) -> list[Flowable]:
+    """Return a title and a list below it; braces in the bullet take the number of its item."""
+    items = [Paragraph(line, _ITEM, bulletText=bullet.format(number)) for number, line in enumerate(lines, 1)]
     return [Paragraph(title, _HEADING), *items]
