@@ -91,20 +91,15 @@ class _InUse(Flowable):  # type: ignore[misc]
         self._scale = width / self.field[0]
         return width, self.field[1] * self._scale
 
-    def draw(self) -> None:
-        """Draw it."""
-        canvas = self.canv
-        canvas.scale(self._scale, self._scale)
-        canvas.setStrokeGray(0)
-        canvas.setFillGray(0)
-        canvas.setLineWidth(_STROKE)
-        canvas.setLineCap(1)
-        canvas.setLineJoin(1)
-        self.draw_in_field(canvas)
-
-    def draw_in_field(self, canvas: Canvas) -> None:
-        """Draw it on axes in units of the field."""
-        raise NotImplementedError
+    def begin(self) -> Canvas:
+        """Return the canvas with axes in units of the field."""
+        self.canv.scale(self._scale, self._scale)
+        self.canv.setStrokeGray(0)
+        self.canv.setFillGray(0)
+        self.canv.setLineWidth(_STROKE)
+        self.canv.setLineCap(1)
+        self.canv.setLineJoin(1)
+        return self.canv
 
 
 class CardInUse(_InUse):
@@ -112,8 +107,9 @@ class CardInUse(_InUse):
 
     field = (44.0, 48.5)
 
-    def draw_in_field(self, canvas: Canvas) -> None:
-        """Draw it on axes in units of the field."""
+    def draw(self) -> None:
+        """Draw it."""
+        canvas = self.begin()
         _print_from_the_front(canvas, load_card(), 5.0, 21.5, 34.0)
         _vial(canvas, 22.0, 33.5, 3.0, stem_to=48.0)
         _phone(canvas, 2.0, 5.5, 10.5)
@@ -131,8 +127,9 @@ class TagInUse(_InUse):
 
     field = (100.0, 68.0)
 
-    def draw_in_field(self, canvas: Canvas) -> None:
-        """Draw it on axes in units of the field."""
+    def draw(self) -> None:
+        """Draw it."""
+        canvas = self.begin()
         floor, surface = 10.0, 58.0
         _tank_from_the_front(canvas, floor, surface)
         _tank_from_the_side(canvas, floor, surface)
