@@ -41,6 +41,11 @@ from .inversion import (
     infer_ph as infer_ph,
     quantiles as quantiles,
 )
+from .print_sheets import (
+    render_card_sheet as render_card_sheet,
+    render_chart_sheet as render_chart_sheet,
+    render_tag_sheet as render_tag_sheet,
+)
 from .profile import (
     DIRECTIONS as DIRECTIONS,
     USUAL_LOAD_INDEX as USUAL_LOAD_INDEX,
@@ -61,10 +66,5 @@ from .reference import (
     load_card as load_card,
     load_references as load_references,
     load_tag as load_tag,
-)
-from .sheets import (
-    render_card_sheet as render_card_sheet,
-    render_chart_sheet as render_chart_sheet,
-    render_tag_sheet as render_tag_sheet,
 )
 from .whole_file import write_whole as write_whole, writing_whole as writing_whole

@@ -5,7 +5,7 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.sheets import render_card_sheet
+from calibration.print_sheets import render_card_sheet
 from colorread.reference.find import find_references
 from tests.sheets import PAPERS_MM, PX_PER_MM, page_of, rgb_of, uses_only_black_ink
 

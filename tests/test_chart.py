@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from typer.testing import CliRunner
 
 from calibration.dye import absorptivity
+from calibration.print_sheets import render_chart_sheet
 from calibration.reference import CHART_LOAD, CHART_PH, chart_patches
-from calibration.sheets import render_chart_sheet
 from colorread.chemistry.carbonate import co2_from_ph
 from colorread.cli import app
 from colorread.profiles.make import ph_by_chart

@@ -17,9 +17,9 @@ from typer.testing import CliRunner
 from calibration.dye import PKA_STD
 from calibration.evidence import SignalSamples
 from calibration.inversion import infer_ph
+from calibration.print_sheets import render_chart_sheet
 from calibration.profile import Profile, estimate_parameters, read_profile, write_profile
 from calibration.reference import CHART_PH
-from calibration.sheets import render_chart_sheet
 from colorread.cli import app
 from colorread.errors import Refusal
 from colorread.fluid.chart import ChartColors, _longest_row, measure_chart

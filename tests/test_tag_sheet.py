@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
+from calibration.print_sheets import render_tag_sheet
 from calibration.reference import load_tag
-from calibration.sheets import render_tag_sheet
 from colorread.reference.find import find_references
 from tests.sheets import PAPERS_MM, PX_PER_MM, page_of, rgb_of, uses_only_black_ink
 

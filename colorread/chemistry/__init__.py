@@ -1,7 +1,7 @@
 """
 Chemistry and units.
 
-`carbonate` goes from pH and KH to CO2 and back; `mixing` makes fluid of a wanted KH; `units` is the one table of what
+`carbonate` goes from pH and KH to CO2 and back; `kh_fluid` makes fluid of a wanted KH; `units` is the one table of what
 may be typed and shown.
 """
 

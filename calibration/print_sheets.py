@@ -134,7 +134,7 @@ class _Sheet:
     """One page that lies across, with copies of a card or tag; places on it are in mm from its upper left corner."""
 
     def __init__(self, paper: Paper, name: str, reference: Reference, n_columns: int, n_rows: int) -> None:
-        self._texts = tomllib.loads(files(__package__).joinpath("sheets.toml").read_text(encoding="utf-8"))[name]
+        self._texts = tomllib.loads(files(__package__).joinpath("print_sheets.toml").read_text(encoding="utf-8"))[name]
         self._file = BytesIO()
         size = _PAPERS[paper]
         self.canvas = Canvas(self._file, pagesize=size, invariant=1)
