@@ -34,7 +34,7 @@ from colorread.page.tasks_calibrate import check_photo
 from colorread.profiles.how_to import BUFFERS, GUIDES, Kind
 from colorread.profiles.known import KnownPhoto, air_photo, buffer_photo, end_photo
 from colorread.profiles.make import CalibrationError, PhotoRefused, make_profile
-from colorread.profiles.presentation import benefit_words, example_readings, write_profile_picture
+from colorread.profiles.presentation import benefit_words, write_profile_picture
 from colorread.reading.pipeline import read_photo
 
 from .scene import Scene, take_photo
@@ -80,10 +80,7 @@ def test_a_profile_narrows_the_interval_and_keeps_the_truth(photos: dict[str, Pa
 def test_a_profile_tells_by_how_much_it_narrows_a_reading(photos: dict[str, Path], profile: Profile) -> None:
     said = benefit_words(profile)
     low, high, low_without, high_without = map(float, re.findall(r"\d+", said)[1:5])
-    without, with_it = example_readings(profile)
     assert low_without < low < 20.0 < high < high_without
-    for reading, width in ((without, high_without / low_without), (with_it, high / low)):
-        assert reading.high / reading.low == pytest.approx(width, rel=0.06)  # type: ignore[operator]
     assert "hardly" not in said
     assert benefit_words(make_profile([end_photo(photos["acid"], "acid")])).endswith("hardly helps.")
 

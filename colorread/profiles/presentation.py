@@ -33,7 +33,7 @@ from calibration import (
 from colorread.chemistry import ph_from_co2
 from colorread.limits import USUAL_KH_DKH
 from colorread.reading import Stated, believed_ph, pka_of, with_numbers, without_numbers
-from colorread.result import NORMAL_95, Interval
+from colorread.result import NORMAL_95
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -139,44 +139,28 @@ def _end_words(ph: float) -> str:
 
 
 def benefit_words(profile: Profile) -> str:
-    """
-    Return how wide a reading is without a profile and with it.
-
-    Parameters
-    ----------
-    profile : Profile
-        What was calibrated.
-
-    Returns
-    -------
-    str
-        One sentence, two where it hardly helps; none where such a reading is one-sided.
-    """
-    without, with_it = (_around_example(reading) for reading in example_readings(profile))
-    if without is None or with_it is None:
-        return ""
+    """Return how wide a reading is without a profile and with it; nothing where such a reading is one-sided."""
+    samples = _example_samples(profile)
+    phone = next(iter(profile.camera_models), None)
+    ends = []
+    for stated in (_STATED, replace(_STATED, profile=profile)):
+        posterior, _ = believed_ph(samples, "srgb", phone, stated)
+        found = with_numbers(without_numbers("", stated), posterior, stated).co2_mg_l
+        if found is None or found.value is None or found.low is None or found.high is None:
+            return ""
+        factor = _EXAMPLE_CO2_MG_L / found.value  # as if its value was that of the example
+        ends.append((factor * found.low, factor * found.high))
+    (low_without, high_without), (low, high) = ends
     words = (
-        f"A reading of {_EXAMPLE_CO2_MG_L:g} mg/L now has an interval of about {with_it[0]:.0f} to {with_it[1]:.0f} "
-        f"mg/L; without this profile {without[0]:.0f} to {without[1]:.0f} (90 %, {_STATED.fluid_kh_dkh:g} dKH)."
+        f"A reading of {_EXAMPLE_CO2_MG_L:g} mg/L now has an interval of about {low:.0f} to {high:.0f} mg/L; without "
+        f"this profile {low_without:.0f} to {high_without:.0f} (90 %, {_STATED.fluid_kh_dkh:g} dKH)."
     )
-    narrower = np.log(with_it[1] / with_it[0]) < _WORTH_HAVING * np.log(without[1] / without[0])
+    narrower = np.log(high / low) < _WORTH_HAVING * np.log(high_without / low_without)
     return words if narrower else f"{words} It hardly helps."
 
 
-def example_readings(profile: Profile) -> tuple[Interval, Interval]:
-    """
-    Read a made-up fluid of 20 mg/L at 4 dKH, as the phone of a profile would show it, without the profile and with it.
-
-    Parameters
-    ----------
-    profile : Profile
-        What was calibrated.
-
-    Returns
-    -------
-    tuple of Interval
-        CO2 without and with the profile [mg/L].
-    """
+def _example_samples(profile: Profile) -> SignalSamples:
+    """Return the color of a made-up fluid as the phone of a profile would show it."""
     family = signal_family("srgb")
     weight = weigh_members(family.weight, profile.evidence).sum(axis=1)  # (member, pKa)
     member = int(weight.sum(axis=1).argmax())
@@ -185,23 +169,7 @@ def example_readings(profile: Profile) -> tuple[Interval, Interval]:
     log_ratio = ph - pka_of(_STATED) - shift
     by_ratio = family.density[member, :, [int(np.abs(LOAD - load).argmin()) for load in _LOADS]]  # (4, 41, 3)
     density = np.array([[np.interp(log_ratio, LOG_RATIO, channel) for channel in part.T] for part in by_ratio])
-    samples = SignalSamples(density=density, density_std=np.full_like(density, _DENSITY_STD))
-
-    def co2_mg_l(stated: Stated) -> Interval:
-        posterior, _ = believed_ph(samples, "srgb", next(iter(profile.camera_models), None), stated)
-        found = with_numbers(without_numbers("", stated), posterior, stated).co2_mg_l
-        assert found is not None
-        return found
-
-    return co2_mg_l(_STATED), co2_mg_l(replace(_STATED, profile=profile))
-
-
-def _around_example(co2_mg_l: Interval) -> tuple[float, float] | None:
-    """Return the ends of an interval as if its value was that of the example; None where an end is open."""
-    if co2_mg_l.value is None or co2_mg_l.low is None or co2_mg_l.high is None:
-        return None
-    factor = _EXAMPLE_CO2_MG_L / co2_mg_l.value
-    return factor * co2_mg_l.low, factor * co2_mg_l.high
+    return SignalSamples(density=density, density_std=np.full_like(density, _DENSITY_STD))
 
 
 def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> None:
