@@ -24,7 +24,7 @@ from calibration.profile import USUAL_LOAD_INDEX, KnownSample, Profile, estimate
 from calibration.profile_file import read_profile, write_profile
 from colorread.chemistry.carbonate import ionic_strength
 from colorread.cli import app
-from colorread.page.tasks_calibrate import check_photo
+from colorread.page.tasks import check_photo
 from colorread.profiles.benefit import benefit_words, example_readings
 from colorread.profiles.checks import CalibrationError, PhotoRefused
 from colorread.profiles.how_to import BUFFERS, GUIDES, Kind

@@ -24,7 +24,7 @@ from calibration.profile_file import read_profile, write_profile
 from colorread.cli import app
 from colorread.errors import Refusal
 from colorread.fluid.chart import ChartColors, _longest_row, measure_chart
-from colorread.page.tasks_calibrate import check_photo
+from colorread.page.tasks import check_photo
 from colorread.profiles.checks import CalibrationError
 from colorread.profiles.make import make_chart_profile
 from colorread.profiles.patch_labels import ph_of_patches

@@ -6,12 +6,13 @@ from typing import Final
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import Request
-from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from colorread.page.access import Access
-from colorread.page.render import refusal_page
+from colorread.page.access import Access, new_session
+from colorread.page.shown import YEAR_S, problem_json
 from colorread.page.uploads import body_bytes_max
+from colorread.words import templates_of
 
 _SAFE_METHODS = frozenset(("GET", "HEAD", "OPTIONS"))
 # Nothing is loaded from elsewhere, no script stands in a page. Attributes of style are those of the drawn figures.
@@ -30,11 +31,9 @@ HEADERS: Final = {
     "X-Robots-Tag": "noindex",
     "Cache-Control": "no-store",
 }
-_SESSION_S = 365 * 24 * 3600
 _READ_AWAY_MAX = 1 << 30  # what is sent beyond what is taken is read and dropped, so that a browser sees the answer
-_NOT_PAIRED = "This device is not paired with the page."
 _NEXT_CODE = "Scan the code in the terminal, or type it here. Each code works once."
-PAIR_PATH = "/pair"
+_PAIR_PATH = "/pair"
 
 
 class Guard:
@@ -69,7 +68,7 @@ class Guard:
         session = request.cookies.get(self._access.cookie, "")
         is_new = not self._access.shared and not session
         if is_new:
-            session = self._access.new_session()
+            session = new_session()
 
         async def send_with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -82,22 +81,18 @@ class Guard:
                     sent["Connection"] = "close"
             await send(message)
 
-        refusal = self._refusal(request, session)
-        if refusal is not None:
-            await refusal(scope, receive, send_with_headers)
-            return
         scope.setdefault("state", {})["session"] = session
-        await self._app(scope, receive, send_with_headers)
+        await (self._refusal(request, session) or self._app)(scope, receive, send_with_headers)
 
     def _refusal(self, request: Request, session: str) -> Response | None:
         """Return the answer to a request that goes no further."""
         headers, path, method = request.headers, request.scope["path"], request.method
         if headers.get("host", "").lower() not in self._access.hosts:
             return _refused(path, 421, "The page does not answer to this name.")
-        if self._access.shared and path == PAIR_PATH and method == "GET":
+        if self._access.shared and path == _PAIR_PATH and method == "GET":
             return self._paired(request, session)
         if not self._access.is_allowed(session):
-            return _refused(path, 403, _NOT_PAIRED, _NEXT_CODE, asks_code=True)
+            return _refused(path, 403, "This device is not paired with the page.", _NEXT_CODE, asks_code=True)
         if method not in _SAFE_METHODS and not _is_own_request(headers):
             return _refused(path, 403, "This request came from another site and was not carried out.")
         if "transfer-encoding" in headers:
@@ -113,18 +108,20 @@ class Guard:
             return home
         paired = self._access.pair(request.query_params.get("code", ""))
         if paired is None:
-            return _refused(PAIR_PATH, 403, "This code no longer works.", _NEXT_CODE, asks_code=True)
+            return _refused(_PAIR_PATH, 403, "This code no longer works.", _NEXT_CODE, asks_code=True)
         home.headers.append("Set-Cookie", self._set_cookie(paired))
         return home
 
     def _set_cookie(self, session: str) -> str:
-        return f"{self._access.cookie}={session}; Path=/; Max-Age={_SESSION_S}; HttpOnly; SameSite=Lax"
+        return f"{self._access.cookie}={session}; Path=/; Max-Age={YEAR_S}; HttpOnly; SameSite=Lax"
 
 
 def _refused(path: str, status: int, message: str, next_step: str = "", *, asks_code: bool = False) -> Response:
+    """Return an answer that needs nothing else of this server, for whom it serves nothing else."""
     if path.startswith("/api/"):
-        return JSONResponse({"message": message, "next_step": next_step, "code": None}, status)
-    return refusal_page(status, message, next_step, asks_code=asks_code)
+        return problem_json(status, message, next_step)
+    template = templates_of("colorread.page").get_template("refusal.html")
+    return HTMLResponse(template.render(message=message, next_step=next_step, asks_code=asks_code), status)
 
 
 def _length(headers: Headers) -> int:

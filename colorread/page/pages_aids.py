@@ -1,0 +1,238 @@
+"""Pages beside the photos: notes, planned gas, the recipe of the fluid, things to print, and units."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Literal
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from colorread.chemistry import CAUTIONS, UNITS, co2_from_ph, color_in_room_air, dye_drops, fluid_recipe
+from colorread.limits import TARGET_KH_RANGE_DKH, USUAL_KH_DKH
+from colorread.log import Log
+from colorread.page import tasks
+from colorread.page.core import CoreHere, OwnForm, TankHere, core_of
+from colorread.page.shown import (
+    CHOSEN,
+    UNITS_COOKIE,
+    YEAR_S,
+    UnitsHere,
+    number_of,
+    page,
+    see,
+    tank_url,
+    units_of,
+    units_shown,
+)
+from colorread.page.tank_form import SentForm, tank_of, texts_of
+from colorread.tank import (
+    Event,
+    GasPlan,
+    Tank,
+    answer_lines,
+    event_words,
+    parse_share,
+    plan_cautions,
+    plan_rows,
+    plan_title,
+    typed_event,
+)
+from colorread.words import SOURCE_WORDS, VALVE_WORDS, dkh_words, fluid_rows, gas_cautions, when_words
+
+router = APIRouter(include_in_schema=False)
+Paper = Literal["a4", "letter"]
+_NOTE_FIELDS = ("done", "share", "grams", "bubbles", "at", "text")
+_DONE = {  # what can be noted with a tap
+    "water": "Water change",
+    "refilled": "Refilled",
+    "gas_changed": "Gas changed",
+    "fluid_renewed": "Fluid renewed",
+    "diffuser": "Diffuser",
+}
+_USUAL_SHARE = "30"  # of the water [%]: common practice, no source
+_PLANNED_SETTINGS = ("volume", "lights_on", "lights_off", "source", "source_amount", "valve")
+_ROOM_C = 22.0  # of the air in which the color is checked: assumption
+
+
+@router.get("/tanks/{name}/notes")
+def notes(request: Request, tank: TankHere) -> Response:
+    """Show what was noted, and a form for more."""
+    return _notes_page(request, tank, {"share": _USUAL_SHARE})
+
+
+@router.post("/tanks/{name}/notes")
+def add_note(request: Request, core: CoreHere, tank: TankHere, form: OwnForm) -> Response:
+    """Note something, or show what is wrong with it."""
+    try:
+        event = _event_of(form)
+    except ValueError as error:
+        return _notes_page(request, tank, form, wrong=str(error))
+    with Log(core.log_path) as log:
+        log.add_event(tank.name, event)
+    return see(tank_url(tank.name), "noted")
+
+
+@router.post("/tanks/{name}/notes/{event_id}")
+def forget_note(core: CoreHere, form: OwnForm, name: str, event_id: str) -> Response:
+    """Delete a note."""
+    with Log(core.log_path) as log:
+        log.forget_events(name, [event_id])
+    return see(tank_url(name, "/notes"), "note-deleted")
+
+
+def _event_of(form: dict[str, str]) -> Event:
+    done, share, grams, bubbles, at, text = (form.get(name, "") for name in _NOTE_FIELDS)
+    values: dict[str, object] = {
+        "at": at,
+        "text": text,
+        "water_change": parse_share(share or _USUAL_SHARE) if done == "water" else None,
+        "refill_g": number_of("The amount of the refill", grams) if grams else None,
+        "bubbles": number_of("The bubbles", bubbles) if bubbles else None,
+    }
+    if done in _DONE and done != "water":
+        values[done] = True
+    return typed_event(values, datetime.now())
+
+
+def _notes_page(request: Request, tank: Tank, typed: dict[str, str], wrong: str = "") -> Response:
+    with Log(core_of(request).log_path) as log:
+        events = log.events(tank.name)
+    now = datetime.now()
+    return page(
+        request,
+        "notes.html",
+        status=422 if wrong else 200,
+        tank=tank,
+        texts=dict.fromkeys(_NOTE_FIELDS, "") | typed,
+        wrong=wrong,
+        done=_DONE,
+        notes=[(key, when_words(event.at, now), event_words(event)) for key, event in reversed(events.items())],
+    )
+
+
+@router.get("/gas")
+async def gas(request: Request) -> Response:
+    """Plan the gas of a tank that is not in the log."""
+    return await _plan_page(request, None)
+
+
+@router.get("/tanks/{name}/gas")
+async def gas_of_tank(request: Request, tank: TankHere) -> Response:
+    """Plan the gas of a tank by its own days."""
+    return await _plan_page(request, tank)
+
+
+async def _plan_page(request: Request, tank: Tank | None) -> Response:
+    core, units, query = core_of(request), units_shown(request), request.query_params
+    logged = tank or Tank(name="tank")
+    shown = texts_of(logged, units)
+    typed = shown | {name: query[name] for name in _PLANNED_SETTINGS if name in query}
+    days, target = query.get("days", ""), query.get("target", "")
+    planned: GasPlan | str = ""
+    try:
+        changed = tank_of(logged, SentForm(shown=shown, typed=typed, units=units))
+        n_days = number_of("The days", days) if days else None
+        target_mg_l = number_of("The target", target) if target else None
+        if query or tank is not None:
+            name = None if tank is None else tank.name
+            planned = await core.pool.run(tasks.plan_gas_of, core.log_path, changed, name, n_days, target_mg_l)
+    except ValueError as error:
+        planned = str(error)
+    plan = None if isinstance(planned, str) else planned
+    return page(
+        request,
+        "gas.html",
+        status=422 if plan is None and planned and query else 200,
+        tank=tank,
+        texts=typed | {"days": days, "target": target},
+        wrong=planned if plan is None else "",
+        title="" if plan is None else plan_title(plan),
+        answer=() if plan is None else answer_lines(plan),
+        rows=() if plan is None else plan_rows(plan),
+        cautions=gas_cautions(None) if plan is None else plan_cautions(plan),
+        sources=SOURCE_WORDS,
+        valves=VALVE_WORDS,
+    )
+
+
+@router.get("/fluid")
+def fluid(request: Request, units: UnitsHere, kh: str = "", volume: str = "1000", vial: str = "5") -> Response:
+    """Show the recipe for a KH, a volume and a vial."""
+    unit = units.kh
+
+    def three_digits(kh_dkh: float, form: str) -> str:
+        """Return words in the unit that are as exact as those in dKH: more than what is mixed by them."""
+        return unit.text(unit.own(float(f"{float(unit.number(kh_dkh)):.3g}")))
+
+    kh_words = dkh_words if unit == UNITS["kh"]["dkh"] else three_digits
+    texts = {"kh": kh or unit.number(USUAL_KH_DKH), "volume": volume, "vial": vial}
+    wrong = title = ""
+    rows: tuple[tuple[str, str], ...] = ()
+    try:
+        typed_dkh = unit.own_within("Wanted KH", number_of("The KH", texts["kh"]), *TARGET_KH_RANGE_DKH)
+        kh_dkh = round(typed_dkh, 2)  # of any unit; finer cannot be mixed
+        vial_ml = number_of("The fluid in the vial", vial)
+        recipe = fluid_recipe(kh_dkh, number_of("The volume", volume))
+        dose = dye_drops(vial_ml, kh_dkh=recipe.kh_dkh)
+        rows = fluid_rows(recipe, dose, color_in_room_air(kh_dkh, _ROOM_C), vial_ml, kh_words=kh_words)
+        title = f"{recipe.second.total_ml:g} mL of {kh_words(recipe.kh_dkh, '.2f')}"
+    except ValueError as error:
+        wrong = str(error)
+    status = 422 if wrong else 200
+    return page(
+        request, "fluid.html", status=status, texts=texts, wrong=wrong, rows=rows, title=title, cautions=CAUTIONS
+    )
+
+
+@router.get("/print")
+def to_print(request: Request) -> Response:
+    """Show what can be printed."""
+    return page(request, "print.html")
+
+
+@router.get("/print/card.pdf")
+def card(paper: Paper = "a4") -> Response:
+    """Return the sheet of cards."""
+    from calibration import render_card_sheet
+
+    return _pdf("card.pdf", render_card_sheet(paper=paper))
+
+
+@router.get("/print/tag.pdf")
+def tag(paper: Paper = "a4") -> Response:
+    """Return the sheet of tags."""
+    from calibration import render_tag_sheet
+
+    return _pdf("tag.pdf", render_tag_sheet(paper=paper))
+
+
+@router.get("/print/chart.pdf")
+def chart(paper: Paper = "a4") -> Response:
+    """Return the sheet of color charts, labelled for 4 dKH at 25 degrees C."""
+    from calibration import CHART_PH, render_chart_sheet
+
+    new = Tank(name="new")
+    co2_mg_l = co2_from_ph(CHART_PH, new.fluid_kh_dkh, temperature_c=new.water_c).tolist()
+    data = render_chart_sheet(co2_mg_l=co2_mg_l, kh_dkh=new.fluid_kh_dkh, temperature_c=new.water_c, paper=paper)
+    return _pdf("chart.pdf", data)
+
+
+def _pdf(name: str, data: bytes) -> Response:
+    headers = {"Content-Disposition": f'attachment; filename="colorread-{name}"'}
+    return Response(data, media_type="application/pdf", headers=headers)
+
+
+@router.get("/units")
+def units(request: Request) -> Response:
+    """Show which units can be chosen."""
+    return page(request, "units.html", choices=[(quantity, UNITS[quantity]) for quantity in CHOSEN])
+
+
+@router.post("/units")
+def choose_units(form: OwnForm) -> Response:
+    """Keep the units in a cookie of the browser."""
+    chosen = units_of(".".join(form.get(quantity, "") for quantity in CHOSEN))
+    answer = see("/units", "saved")
+    answer.set_cookie(UNITS_COOKIE, chosen.cookie, max_age=YEAR_S, httponly=True, samesite="lax")
+    return answer
