@@ -14,10 +14,9 @@ import httpx
 from PIL import Image
 
 from colorread.log.store import Log
-from colorread.page.access import listen
 from colorread.page.app import create_app
 from colorread.page.core import Core, Pool, make_core
-from colorread.page.server import server_of
+from colorread.page.server import listen, server_of
 from colorread.tank.settings import Tank, parse_span
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"

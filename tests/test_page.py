@@ -24,8 +24,8 @@ from colorread.chemistry.recipe import CAUTIONS, color_in_room_air, dye_drops, f
 from colorread.cli import app as command_line
 from colorread.log.paths import photo_path
 from colorread.log.store import DiskFull, Log, LogFailure
-from colorread.page.access import devices_path
 from colorread.page.core import Core
+from colorread.page.guard import devices_path
 from colorread.words.numbers import NO_BREAK
 from colorread.words.recipe import fluid_rows
 from colorread.words.verdict import Marks

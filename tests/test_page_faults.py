@@ -19,9 +19,10 @@ from PIL import Image, ImageFile
 
 from colorread.log.paths import photo_path, undecided_path
 from colorread.log.store import DiskFull, Log, LogFailure
-from colorread.page.access import listen, new_session
 from colorread.page.app import problem_of
 from colorread.page.core import Core, WorkFailed, take_in_undecided
+from colorread.page.guard import new_session
+from colorread.page.server import listen
 from colorread.page.uploads import Workplace
 from colorread.tank.settings import Tank
 from tests.made_log import made_entry, made_log_at

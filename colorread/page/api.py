@@ -15,7 +15,7 @@ from colorread.errors import Reason
 from colorread.log import Log, LogEntry
 from colorread.page import pages
 from colorread.page.core import CoreHere, TankHere, ViewHere, status_of
-from colorread.page.shown import problem_json
+from colorread.page.guard import problem_json
 from colorread.page.uploads import receive_photos
 from colorread.records import plain, record_of
 from colorread.tank import Tank, summary_to_dict, typed_event

@@ -20,8 +20,8 @@ from colorread import __version__
 from colorread.log import DiskFull, Leftovers, LogError, LogFailure
 from colorread.page import api, pages, pages_aids, pages_calibrate, pages_tank
 from colorread.page.core import Core, WorkFailed
-from colorread.page.guard import Guard
-from colorread.page.shown import page, problem_json
+from colorread.page.guard import Guard, problem_json
+from colorread.page.shown import page
 from colorread.report import PLOT_COLORS
 
 _STATIC = Path(__file__).parent / "static"

@@ -18,7 +18,7 @@ from colorread import __version__
 from colorread.errors import Reason
 from colorread.log import Damage, Log, LogEntry, LogError, forget_readings, undecided_path
 from colorread.page import tasks
-from colorread.page.access import Access, devices_path, hosts_of
+from colorread.page.guard import Access, devices_path
 from colorread.page.tasks import TankView
 from colorread.page.uploads import HeldPhotos, Upload, Workplace, receive_form, texts_of
 from colorread.tank import Tank
@@ -148,11 +148,6 @@ class Core:
     patience_s: float = 0.3
     _views: dict[str, asyncio.Task[TankView]] = field(default_factory=dict)
 
-    def change_tank(self, name: str, change: Callable[[Tank], Tank]) -> None:
-        """Replace a tank by what `change` makes of it; nobody else changes it in between."""
-        with Log(self.log_path) as log, log.transaction():
-            log.put_tank(change(log.tank(name)))
-
     def drop_photos(self, tank: str) -> None:
         """Delete the photos that are here for a tank of whose name there is none any more."""
         self.originals.drop(tank)
@@ -257,13 +252,7 @@ def make_core(
         log_path=log_path,
         home=home,
         workplace=workplace,
-        access=Access(
-            hosts=hosts_of(host, port),
-            shared=shared,
-            port=port,
-            devices_path=devices_path(log_path),
-            on_paired=on_paired,
-        ),
+        access=Access(host=host, port=port, shared=shared, devices_path=devices_path(log_path), on_paired=on_paired),
         pool=Pool(count=min(processors(), _PROCESSES_MAX), time_limit_s=_TIME_LIMIT_S),
         originals=HeldPhotos(workplace, count_max=_ORIGINALS_MAX, held_s=_ORIGINAL_S),
         calibrations=HeldPhotos(workplace, count_max=_CALIBRATION_PHOTOS_MAX),

@@ -19,8 +19,8 @@ from colorread.errors import Reason
 from colorread.log import Damage, Log, LogEntry, photo_path
 from colorread.page import tasks
 from colorread.page.core import Core, CoreHere, OwnForm, TankHere, ViewHere, require_own_form, status_of
+from colorread.page.guard import YEAR_S
 from colorread.page.shown import (
-    YEAR_S,
     ReadingView,
     Units,
     UnitsHere,

@@ -8,15 +8,16 @@ from typing import Literal
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
+from calibration import CHART_PH, render_card_sheet, render_chart_sheet, render_tag_sheet
 from colorread.chemistry import CAUTIONS, UNITS, co2_from_ph, color_in_room_air, dye_drops, fluid_recipe
-from colorread.limits import TARGET_KH_RANGE_DKH, USUAL_KH_DKH
+from colorread.limits import TARGET_KH_RANGE_DKH, USUAL_KH_DKH, USUAL_TEMPERATURE_C
 from colorread.log import Log
 from colorread.page import tasks
 from colorread.page.core import CoreHere, OwnForm, TankHere, core_of
+from colorread.page.guard import YEAR_S
 from colorread.page.shown import (
     CHOSEN,
     UNITS_COOKIE,
-    YEAR_S,
     UnitsHere,
     number_of,
     page,
@@ -41,7 +42,6 @@ from colorread.tank import (
 from colorread.words import SOURCE_WORDS, VALVE_WORDS, dkh_words, fluid_rows, gas_cautions, when_words
 
 router = APIRouter(include_in_schema=False)
-Paper = Literal["a4", "letter"]
 _NOTE_FIELDS = ("done", "share", "grams", "bubbles", "at", "text")
 _DONE = {  # what can be noted with a tap
     "water": "Water change",
@@ -129,16 +129,16 @@ async def _plan_page(request: Request, tank: Tank | None) -> Response:
     shown = texts_of(logged, units)
     typed = shown | {name: query[name] for name in _PLANNED_SETTINGS if name in query}
     days, target = query.get("days", ""), query.get("target", "")
-    planned: GasPlan | str = ""
+    changed, mistakes = tank_of(logged, SentForm(shown=shown, typed=typed, units=units))
+    planned: GasPlan | str = " ".join(mistakes.values())
     try:
-        changed = tank_of(logged, SentForm(shown=shown, typed=typed, units=units))
         n_days = number_of("The days", days) if days else None
         target_mg_l = number_of("The target", target) if target else None
-        if query or tank is not None:
+        if not mistakes and (query or tank is not None):
             name = None if tank is None else tank.name
             planned = await core.pool.run(tasks.plan_gas_of, core.log_path, changed, name, n_days, target_mg_l)
     except ValueError as error:
-        planned = str(error)
+        planned = planned or str(error)
     plan = None if isinstance(planned, str) else planned
     return page(
         request,
@@ -191,35 +191,16 @@ def to_print(request: Request) -> Response:
     return page(request, "print.html")
 
 
-@router.get("/print/card.pdf")
-def card(paper: Paper = "a4") -> Response:
-    """Return the sheet of cards."""
-    from calibration import render_card_sheet
-
-    return _pdf("card.pdf", render_card_sheet(paper=paper))
-
-
-@router.get("/print/tag.pdf")
-def tag(paper: Paper = "a4") -> Response:
-    """Return the sheet of tags."""
-    from calibration import render_tag_sheet
-
-    return _pdf("tag.pdf", render_tag_sheet(paper=paper))
-
-
-@router.get("/print/chart.pdf")
-def chart(paper: Paper = "a4") -> Response:
-    """Return the sheet of color charts, labelled for 4 dKH at 25 degrees C."""
-    from calibration import CHART_PH, render_chart_sheet
-
-    new = Tank(name="new")
-    co2_mg_l = co2_from_ph(CHART_PH, new.fluid_kh_dkh, temperature_c=new.water_c).tolist()
-    data = render_chart_sheet(co2_mg_l=co2_mg_l, kh_dkh=new.fluid_kh_dkh, temperature_c=new.water_c, paper=paper)
-    return _pdf("chart.pdf", data)
-
-
-def _pdf(name: str, data: bytes) -> Response:
-    headers = {"Content-Disposition": f'attachment; filename="colorread-{name}"'}
+@router.get("/print/{sheet}.pdf")
+def sheet(sheet: Literal["card", "tag", "chart"], paper: Literal["a4", "letter"] = "a4") -> Response:
+    """Return a sheet of cards, tags or color charts; the charts are labelled for 4 dKH at 25 degrees C."""
+    if sheet == "chart":
+        kh_dkh, water_c = USUAL_KH_DKH, USUAL_TEMPERATURE_C
+        co2_mg_l = co2_from_ph(CHART_PH, kh_dkh, temperature_c=water_c).tolist()
+        data = render_chart_sheet(co2_mg_l=co2_mg_l, kh_dkh=kh_dkh, temperature_c=water_c, paper=paper)
+    else:
+        data = (render_card_sheet if sheet == "card" else render_tag_sheet)(paper=paper)
+    headers = {"Content-Disposition": f'attachment; filename="colorread-{sheet}.pdf"'}
     return Response(data, media_type="application/pdf", headers=headers)
 
 

@@ -11,16 +11,11 @@ from fastapi import APIRouter, Depends, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
+from colorread import limits
 from colorread.chemistry import ionic_strength
 from colorread.errors import Reason
-from colorread.limits import (
-    AIR_PPM_RANGE,
-    IONIC_STRENGTH_RANGE_MOL_KG,
-    KNOWN_PH_RANGE,
-    OUTDOOR_AIR_PPM,
-    TEMPERATURE_RANGE_C,
-    LightName,
-)
+from colorread.limits import OUTDOOR_AIR_PPM, LightName
+from colorread.log import Log
 from colorread.page import tasks
 from colorread.page.core import CoreHere, OwnForm, TankHere, core_of, require_own_form
 from colorread.page.shown import Units, number_of, page, see, tank_url, units_of, units_shown
@@ -140,8 +135,13 @@ async def finish(request: Request, core: CoreHere, kind: KindHere, tank: TankHer
     core.calibrations.drop(tank.name, kind)
     uses = form.get("use") == "yes"
     if uses:
-        await run_in_threadpool(core.change_tank, tank.name, lambda now: changed_tank(now, {"profile": str(target)}))
+        await run_in_threadpool(_use_profile, core.log_path, tank.name, str(target))
     return page(request, "profile.html", tank=tank, lines=made, uses=uses, path_of_profile=str(target))
+
+
+def _use_profile(log_path: Path, name: str, profile: str) -> None:
+    with Log(log_path) as log, log.transaction():  # nobody else changes the tank in between
+        log.put_tank(changed_tank(log.tank(name), {"profile": profile}))
 
 
 def _steps_page(
@@ -188,26 +188,24 @@ def _steps_page(
 
 
 def _numbers(form: Mapping[str, str], tank: Tank, units: Units) -> Numbers:
-    def number(name: str, words: str, limits: tuple[float, float]) -> float | None:
+    def number(name: str, words: str, span: tuple[float, float]) -> float | None:
         text = form.get(name, "")
-        if not text:
-            return None
-        value = number_of(words, text)
-        if name == "temperature":
-            return units.temperature.own_within(words, value, *limits)
-        return checked_number(words, value, *limits)
+        return checked_number(words, number_of(words, text), *span) if text else None
 
-    temperature_c = number("temperature", "The temperature", TEMPERATURE_RANGE_C)
-    air_ppm = number("air_ppm", "The CO2 of the air in ppm", AIR_PPM_RANGE)
-    known_ph = number("known_ph", "The known pH", KNOWN_PH_RANGE)
-    strength = number("ionic_strength", "The ionic strength in mol/kg", IONIC_STRENGTH_RANGE_MOL_KG)
+    temperature_c, text = tank.water_c, form.get("temperature", "")
+    if text:
+        typed = number_of("The temperature", text)
+        temperature_c = units.temperature.own_within("The temperature", typed, *limits.TEMPERATURE_RANGE_C)
+    air_ppm = number("air_ppm", "The CO2 of the air in ppm", limits.AIR_PPM_RANGE)
+    known_ph = number("known_ph", "The known pH", limits.KNOWN_PH_RANGE)
+    strength = number("ionic_strength", "The ionic strength in mol/kg", limits.IONIC_STRENGTH_RANGE_MOL_KG)
     buffer, light = form.get("buffer", ""), form.get("light", "")
     if buffer in SOLD_BUFFERS:
         known_ph, strength = float(buffer), SOLD_BUFFERS[buffer]
     elif buffer == "kh":
         strength = float(ionic_strength(tank.fluid_kh_dkh))
     return Numbers(
-        temperature_c=tank.water_c if temperature_c is None else temperature_c,
+        temperature_c=temperature_c,
         known_ph=known_ph,
         ionic_strength_mol_kg=strength,
         air_ppm=OUTDOOR_AIR_PPM if air_ppm is None else air_ppm,

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from colorread.log import Log, LogError, LogFailure, forget_tank
+from colorread.log import Log, LogFailure, forget_tank
 from colorread.page.core import CoreHere, OwnForm, TankHere, core_of
 from colorread.page.pages_calibrate import profile_choices
 from colorread.page.shown import UnitsHere, page, see, tank_url
-from colorread.page.tank_form import SentForm, WrongFields, tank_of
+from colorread.page.tank_form import SentForm, tank_of
 from colorread.tank import SETTINGS, Tank
 from colorread.words import gas_cautions
 
@@ -28,26 +29,19 @@ def new_tank(request: Request, units: UnitsHere) -> Response:
 def add_tank(request: Request, core: CoreHere, form: OwnForm) -> Response:
     """Add a tank."""
     name, sent = form.get("name", ""), SentForm.received(form)
-    wrong: dict[str, str] = {}
+    tank, wrong = tank_of(Tank(name="new"), sent)
     try:
-        tank = Tank(name=name)
-    except ValueError as error:
-        wrong["name"] = str(error)
-        tank = Tank(name="new")
-    try:
-        tank = tank_of(tank, sent)
+        tank = replace(tank, name=name)
         if not wrong:
             with Log(core.log_path) as log:
                 log.add_tank(tank)
-    except WrongFields as error:
-        wrong |= error.sentences
     except LogFailure:  # nothing is wrong with what was typed
         raise
-    except LogError as error:
-        wrong["name"] = str(error)
+    except ValueError as error:
+        wrong = {"name": str(error)} | wrong
     if wrong:
         return _form_page(request, None, sent, name=name, wrong=wrong)
-    return see(tank_url(tank.name), "saved")
+    return see(tank_url(name), "saved")
 
 
 @router.get("/tanks/{name}/settings")
@@ -60,18 +54,16 @@ def settings(request: Request, tank: TankHere, units: UnitsHere) -> Response:
 def change_tank(request: Request, core: CoreHere, tank: TankHere, form: OwnForm) -> Response:
     """Change the settings of a tank."""
     sent = SentForm.received(form)
-
-    def changed(tank: Tank) -> Tank:
-        changed = tank_of(tank, sent)
+    with Log(core.log_path) as log, log.transaction():  # nobody else changes it in between
+        tank = log.tank(tank.name)
+        changed, wrong = tank_of(tank, sent)
         # A form may name only profiles that this page made, or that the tank has already, never any other file.
         if changed.profile and changed.profile not in dict(profile_choices(core.log_path, tank.profile)):
-            raise WrongFields({"profile": "Choose one of the profiles in the list."})
-        return changed
-
-    try:
-        core.change_tank(tank.name, changed)
-    except WrongFields as error:
-        return _form_page(request, tank, sent, wrong=error.sentences)
+            wrong["profile"] = "Choose one of the profiles in the list."
+        if not wrong:
+            log.put_tank(changed)
+    if wrong:
+        return _form_page(request, tank, sent, wrong=wrong)
     return see(tank_url(tank.name), "saved")
 
 

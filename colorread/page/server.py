@@ -1,8 +1,10 @@
-"""The server as a process: which connections it takes for how long, and how it stops."""
+"""The server as a process: where it listens, which connections it takes for how long, and how it stops."""
 
 from __future__ import annotations
 
 import asyncio
+import ipaddress
+import os
 import signal
 import socket
 from typing import NoReturn
@@ -14,6 +16,8 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from colorread.page.guard import HEADERS
 
+# For documentation (RFC 5737): no packet is sent, the system only says which of its addresses it would use.
+_ANYWHERE = ("192.0.2.1", 9)
 _STOP_S = 30
 _HEAD_BYTES_MAX = 64 << 10  # with the cookies of all other servers on the machine
 # Choices of this project: a browser opens six connections, its requests begin within a second, and a phone on a weak
@@ -21,6 +25,84 @@ _HEAD_BYTES_MAX = 64 << 10  # with the cookies of all other servers on the machi
 _CONNECTIONS_MAX, _OF_ONE_ADDRESS_MAX = 160, 120
 _HEAD_S, _BODY_S = 10.0, 20.0
 _LOOK_S, _LEAST_BYTES = 5.0, 1000  # fewer bytes between two looks are none
+
+
+def home_address() -> str:
+    """
+    Return the address of this machine in the home network.
+
+    Returns
+    -------
+    str
+        A private IPv4 address.
+
+    Raises
+    ------
+    ValueError
+        If there is none; one sentence.
+    """
+    try:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+            probe.connect(_ANYWHERE)
+            found = str(probe.getsockname()[0])
+    except OSError:
+        raise ValueError("This computer is not on a network. Connect it, or use --address.") from None
+    return require_home(found)
+
+
+def require_home(text: str) -> str:
+    """
+    Return an address if it is one of a home network or of this machine itself.
+
+    Parameters
+    ----------
+    text : str
+        IPv4 address.
+
+    Returns
+    -------
+    str
+        The same.
+
+    Raises
+    ------
+    ValueError
+        If it is none, or one that all the world may reach; one sentence.
+    """
+    try:
+        address = ipaddress.IPv4Address(text)
+    except ValueError:
+        raise ValueError(f"An address must look like 192.168.1.20, not {text!r}.") from None
+    if not address.is_private or address.is_unspecified:
+        raise ValueError(f"{text} is no address of a home network; the page is not made for the open internet.")
+    return text
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """
+    Take a port and listen there, so that who comes before the server is ready waits instead of being turned away.
+
+    Parameters
+    ----------
+    host : str
+        Address of this machine.
+    port : int
+        Port; 0 for any free one.
+
+    Returns
+    -------
+    socket.socket
+        Bound and listening.
+
+    Raises
+    ------
+    OSError
+        If it is taken or may not be used.
+    """
+    try:
+        return socket.create_server((host, port))
+    except OSError as error:
+        raise OSError(error.errno, os.strerror(error.errno or 0)) from None  # without the address, which is known
 
 
 def _plain_answer(status: str, *headers: str) -> bytes:

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 from urllib.parse import quote
 
 from fastapi import Depends, Request
-from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
+from fastapi.responses import HTMLResponse, RedirectResponse
 
 from colorread import __version__
 from colorread.chemistry import UNITS, Quantity, Unit
@@ -36,7 +36,6 @@ from colorread.words import (
 UNITS_COOKIE = "colorread-units"
 CHOSEN: tuple[Quantity, ...] = ("temperature", "kh", "volume", "mass")
 """The quantities whose units are chosen, in the order of the cookie."""
-YEAR_S = 365 * 24 * 3600
 _DAYS_FROM_H = 48  # an age from here on is told in days
 _CLOCKS_APART = timedelta(minutes=2)  # of a phone and this machine, that both are right: assumption
 # What a page says of what was done before, by the word in its address.
@@ -133,11 +132,6 @@ def page(request: Request, template: str, *, status: int = 200, **values: Any) -
         )
     )
     return HTMLResponse(text, status)
-
-
-def problem_json(status: int, message: str, next_step: str = "", code: str | None = None, **more: Any) -> JSONResponse:
-    """Return the answer that tells a program what is wrong."""
-    return JSONResponse({"message": message, "next_step": next_step, "code": code, **more}, status)
 
 
 def tank_url(name: str, rest: str = "") -> str:

@@ -15,21 +15,6 @@ _SPAN_OF = {
 _OF_SOURCE = {name for name, setting in SETTINGS.items() if setting.fields[0].startswith("source.")}
 
 
-class WrongFields(ValueError):  # noqa: N818 - says what is wrong with a form, not with the program
-    """
-    Fields that cannot be so, all at once.
-
-    Parameters
-    ----------
-    sentences : mapping of str to str
-        What is wrong, by the names of the options of ``colorread tank``, in the order of the form.
-    """
-
-    def __init__(self, sentences: Mapping[str, str]) -> None:
-        super().__init__(" ".join(sentences.values()))
-        self.sentences = sentences
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SentForm:
     """
@@ -107,7 +92,7 @@ def _unit(measure: Measure, units: Units) -> Unit | None:
 _FIELD_NAMES = tuple(texts_of(Tank(name="new"), Units()))
 
 
-def tank_of(tank: Tank, sent: SentForm) -> Tank:
+def tank_of(tank: Tank, sent: SentForm) -> tuple[Tank, dict[str, str]]:
     """
     Return a tank with what was typed; a field that was left as it was shown changes nothing, not by rounding either.
 
@@ -120,13 +105,9 @@ def tank_of(tank: Tank, sent: SentForm) -> Tank:
 
     Returns
     -------
-    Tank
-        As it is to be.
-
-    Raises
-    ------
-    WrongFields
-        If fields cannot be so.
+    tuple of Tank and dict of str to str
+        As it is to be, and what is wrong with fields that cannot be so: by the names of the options of ``colorread
+        tank``, in the order of the form.
     """
     typed = sent.typed
     changed = {_SPAN_OF.get(name, name) for name in _FIELD_NAMES if typed[name] != sent.shown[name]}
@@ -142,9 +123,7 @@ def tank_of(tank: Tank, sent: SentForm) -> Tank:
                 tank = changed_tank(tank, {}, {option}) if value is None else changed_tank(tank, {option: value})
             except ValueError as error:
                 wrong[option] = str(error)
-    if wrong:
-        raise WrongFields(wrong)
-    return tank
+    return tank, wrong
 
 
 def _typed_value(option: str, setting: Setting, sent: SentForm) -> str | float | bool | None:

@@ -11,35 +11,12 @@ from pathlib import Path
 from PIL import ExifTags, Image
 
 from calibration import State, read_profile, write_profile, write_whole
+from colorread import photo, profiles
 from colorread.batch import SettingsByPhone, entry_of, need_not_be_read
 from colorread.errors import Reason, Refusal
 from colorread.evidence import small_evidence
 from colorread.fluid import measure_chart
 from colorread.log import Damage, Log, LogEntry, photo_path
-from colorread.photo import (
-    TURNED_BY_READER,
-    decoded,
-    icc_profile_of,
-    open_file,
-    open_image,
-    read_exif,
-    refusing_broken_files,
-)
-from colorread.profiles import (
-    GUIDES,
-    Kind,
-    KnownPhoto,
-    PhotoRefused,
-    air_photo,
-    buffer_photo,
-    end_photo,
-    known_fluid,
-    make_chart_profile,
-    measure_photos,
-    profile_lines,
-    profile_of,
-    see_clear_fluid,
-)
 from colorread.reading import read_photo_traced
 from colorread.tank import GasPlan, Tank, TankSummary, plan_gas, summarize
 
@@ -256,24 +233,24 @@ def keep_photo(original: Path, log_path: Path, tank: str, sha256: str) -> Path |
 
 def _stripped(original: Path) -> bytes:
     """Return a photo as JPEG without place, serial numbers, comments, previews and whatever lies behind its pixels."""
-    with open_file(original) as file, refusing_broken_files():
-        image = open_image(file)
-        pixels = decoded(image)
-        found = read_exif(image)  # all that reading the photo again needs
-        if image.format in TURNED_BY_READER:
+    with photo.open_file(original) as file, photo.refusing_broken_files():
+        image = photo.open_image(file)
+        pixels = photo.decoded(image)
+        found = photo.read_exif(image)  # all that reading the photo again needs
+        if image.format in photo.TURNED_BY_READER:
             found.pop(ExifTags.Base.Orientation, None)
         kept = Image.Exif()
         times = kept.get_ifd(ExifTags.IFD.Exif)
         for tag, value in found.items():
             (kept if tag in _IN_MAIN_DIRECTORY else times)[tag] = value
         target = io.BytesIO()
-        icc = icc_profile_of(image.info)
+        icc = photo.icc_profile_of(image.info)
         pixels.info = {}  # comments and descriptions
         pixels.save(target, "JPEG", quality=_KEPT_QUALITY, exif=kept.tobytes(), icc_profile=icc)
     return target.getvalue()
 
 
-def check_photo(path: Path, kind: Kind, step: str, n_patches: int | None) -> Reason | None:
+def check_photo(path: Path, kind: profiles.Kind, step: str, n_patches: int | None) -> Reason | None:
     """
     Look at a calibration photo as soon as it is taken.
 
@@ -298,16 +275,16 @@ def check_photo(path: Path, kind: Kind, step: str, n_patches: int | None) -> Rea
         if kind == "chart":
             measure_chart(path, n_patches)
         elif step in _END_STATES:
-            known_fluid(end_photo(path, _END_STATES[step]))
+            profiles.known_fluid(profiles.end_photo(path, _END_STATES[step]))
         else:
-            see_clear_fluid(path, "known")
+            profiles.see_clear_fluid(path, "known")
     except Refusal as refusal:
         return refusal.reason
     return None
 
 
 def calibrate(
-    photos: Mapping[str, Path], kind: Kind, numbers: Numbers, earlier: str | None, target: Path
+    photos: Mapping[str, Path], kind: profiles.Kind, numbers: Numbers, earlier: str | None, target: Path
 ) -> tuple[str, ...] | Mapping[str, Reason]:
     """
     Make a profile of calibration photos and write it.
@@ -334,43 +311,47 @@ def calibrate(
         base = None if earlier is None else read_profile(earlier)
         if kind == "chart":
             paths = list(photos.values())
-            profile = make_chart_profile(paths, patch_ph=numbers.patch_ph, light=numbers.light, base=base)
+            profile = profiles.make_chart_profile(paths, patch_ph=numbers.patch_ph, light=numbers.light, base=base)
         else:
             known = _known_photos(photos, kind, numbers)
-            measured = dict(zip(known, measure_photos(known.values()), strict=True))
-            problems = {key: each.reason for key, each in measured.items() if isinstance(each, PhotoRefused)}
+            measured = dict(zip(known, profiles.measure_photos(known.values()), strict=True))
+            problems = {key: each.reason for key, each in measured.items() if isinstance(each, profiles.PhotoRefused)}
             if problems:
                 return problems
-            samples = [each for each in measured.values() if not isinstance(each, PhotoRefused)]
-            profile = profile_of(samples, light=numbers.light, base=base)
+            samples = [each for each in measured.values() if not isinstance(each, profiles.PhotoRefused)]
+            profile = profiles.profile_of(samples, light=numbers.light, base=base)
         write_profile(profile, target)
     except (OSError, ValueError) as error:
         words = str(error)
-        for step in GUIDES[kind].steps:
+        for step in profiles.GUIDES[kind].steps:
             if step.key in photos:
                 words = words.replace(str(photos[step.key]), step.title)
         next_step = "Take that photo again, or correct your input."
         return {"": Reason(code="calibration", message=words, next_step=next_step)}
-    return tuple(profile_lines(profile))
+    return tuple(profiles.profile_lines(profile))
 
 
-def _known_photos(photos: Mapping[str, Path], kind: Kind, numbers: Numbers) -> Mapping[str, KnownPhoto]:
+def _known_photos(
+    photos: Mapping[str, Path], kind: profiles.Kind, numbers: Numbers
+) -> Mapping[str, profiles.KnownPhoto]:
     known = {}
-    for step in GUIDES[kind].steps:
+    for step in profiles.GUIDES[kind].steps:
         path = photos.get(step.key)
         if path is None:
             continue
         if step.kh_dkh is not None:
-            known[step.key] = air_photo(path, step.kh_dkh, air_ppm=numbers.air_ppm, temperature_c=numbers.temperature_c)
+            known[step.key] = profiles.air_photo(
+                path, step.kh_dkh, air_ppm=numbers.air_ppm, temperature_c=numbers.temperature_c
+            )
         elif step.key in _END_STATES:
-            known[step.key] = end_photo(path, _END_STATES[step.key])
+            known[step.key] = profiles.end_photo(path, _END_STATES[step.key])
         elif numbers.known_ph is None:
             raise ValueError("The pH of the known fluid is missing; enter it.")
         elif numbers.ionic_strength_mol_kg is None:
             raise ValueError("The ionic strength of the known fluid is missing; choose its buffer, or enter it.")
         else:
             strength = numbers.ionic_strength_mol_kg
-            known[step.key] = buffer_photo(
+            known[step.key] = profiles.buffer_photo(
                 path, numbers.known_ph, ionic_strength_mol_kg=strength, temperature_c=numbers.temperature_c
             )
     return known
@@ -378,8 +359,8 @@ def _known_photos(photos: Mapping[str, Path], kind: Kind, numbers: Numbers) -> M
 
 def _require_modest(path: Path) -> None:
     """Refuse by its header what would take much memory to decode."""
-    with open_file(path) as file, refusing_broken_files():
-        width, height = open_image(file).size
+    with photo.open_file(path) as file, photo.refusing_broken_files():
+        width, height = photo.open_image(file).size
     if width * height > _PIXELS_MAX:
         raise Refusal(
             "too-large",

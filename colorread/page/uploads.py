@@ -8,6 +8,7 @@ import hashlib
 import os
 import secrets
 import shutil
+import socket
 import threading
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
@@ -20,7 +21,6 @@ from python_multipart.multipart import parse_options_header
 from starlette.datastructures import FormData, UploadFile
 from starlette.requests import ClientDisconnect
 
-from colorread.page.access import listen
 from colorread.words import clean_name
 
 PHOTO_BYTES_MAX = 40 << 20
@@ -115,7 +115,7 @@ def _is_served(name: str) -> bool:
     """Return whether a server listens at the address that a folder is named by."""
     host, _, port = name.rpartition("-")
     try:
-        listen(host, int(port)).close()
+        socket.create_server((host, int(port))).close()
     except (OSError, ValueError, OverflowError) as error:
         return isinstance(error, OSError) and error.errno == errno.EADDRINUSE
     return False
