@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import hashlib
 from collections import defaultdict, deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -14,7 +13,6 @@ from typing import Annotated, Any, TypeVar, TypeVarTuple
 from fastapi import Depends, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 
-from colorread import __version__
 from colorread.errors import Reason
 from colorread.log import Damage, Log, LogEntry, LogError, forget_readings, undecided_path
 from colorread.page import tasks
@@ -146,7 +144,7 @@ class Core:
     originals: HeldPhotos
     calibrations: HeldPhotos
     patience_s: float = 0.3
-    _views: dict[str, asyncio.Task[TankView]] = field(default_factory=dict)
+    _views: dict[tuple[object, ...], asyncio.Task[TankView]] = field(default_factory=dict)
 
     def drop_photos(self, tank: str) -> None:
         """Delete the photos that are here for a tank of whose name there is none any more."""
@@ -197,12 +195,11 @@ class Core:
             self._views.pop(version, None)
             raise
 
-    def _version(self, name: str) -> str:
+    def _version(self, name: str) -> tuple[object, ...]:
         """Return what changes whenever the view would, which tells how old the readings are and what is next."""
-        with Log(self.log_path) as log:
-            shown = log.tank(name), sorted(log.scored_at(name).items()), [*log.events(name)]
         hour = datetime.now().replace(minute=0, second=0, microsecond=0)
-        return hashlib.sha256(repr((shown, hour, __version__)).encode()).hexdigest()
+        with Log(self.log_path) as log:
+            return log.tank(name), hour, tuple(sorted(log.scored_at(name).items())), tuple(log.events(name))
 
 
 def make_core(

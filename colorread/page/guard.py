@@ -171,10 +171,9 @@ class Guard:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one connection."""
-        if scope["type"] == "lifespan":
-            await self._app(scope, receive, send)
-            return
         if scope["type"] != "http":
+            if scope["type"] == "lifespan":
+                await self._app(scope, receive, send)
             return
         # None of our cookies has a quotation mark, and taking those of others out of long values may take seconds.
         scope["headers"] = [

@@ -20,21 +20,11 @@ from colorread.log import Damage, Log, LogEntry, photo_path
 from colorread.page import tasks
 from colorread.page.core import Core, CoreHere, OwnForm, TankHere, ViewHere, require_own_form, status_of
 from colorread.page.guard import YEAR_S
-from colorread.page.shown import (
-    ReadingView,
-    Units,
-    UnitsHere,
-    last_read,
-    page,
-    see,
-    tank_url,
-    units_shown,
-    view_reading,
-)
+from colorread.page.shown import ReadingView, last_read, page, see, tank_url, view_of
 from colorread.page.uploads import PHOTO_BYTES_MAX, PHOTOS_MAX, Upload, receive_photos
 from colorread.report import calendar_bytes
-from colorread.tank import LEAST_READINGS, LETTERS, Tank, plan_lines
-from colorread.words import bar_svg, flag_texts, judged
+from colorread.tank import LEAST_READINGS, LETTERS, Tank
+from colorread.words import flag_texts, judged
 
 router = APIRouter(include_in_schema=False)
 _ROWS = 20
@@ -53,7 +43,7 @@ def home(request: Request, core: CoreHere) -> Response:
 
 
 @router.get("/tanks")
-def tanks(request: Request, core: CoreHere, units: UnitsHere) -> Response:
+def tanks(request: Request, core: CoreHere) -> Response:
     """List the tanks with their last readings."""
     now = datetime.now().astimezone()
     damages: list[Damage] = []
@@ -61,7 +51,7 @@ def tanks(request: Request, core: CoreHere, units: UnitsHere) -> Response:
     with Log(core.log_path) as log:
         for tank in log.tanks(damages.append):
             last = last_read(log.entries(tank.name, newest_first=True), now)
-            rows.append((tank, None if last is None else view_reading(last, units, tank.judged_by, now)))
+            rows.append((tank, None if last is None else view_of(request, last, tank)))
     return page(request, "tanks.html", rows=rows, damages=damages)
 
 
@@ -79,33 +69,24 @@ async def tank(request: Request, core: CoreHere, tank: TankHere, start: int = 0)
 
 
 def _tank_page(request: Request, core: Core, tank: Tank, view: tasks.TankView | None, start: int) -> Response:
-    now, units = datetime.now().astimezone(), units_shown(request)
+    now = datetime.now().astimezone()
     with Log(core.log_path) as log:
         n_rows = log.count(tank.name)
         start = max(0, min(start, n_rows))
         last = last_read(log.entries(tank.name, newest_first=True), now)
         entries = list(islice(log.entries(tank.name, newest_first=True, skip=start), _ROWS))
-    last_view = None if last is None else view_reading(last, units, tank.judged_by, now)
-    if view is not None:
-        cautions, course = view.summary.cautions, view.summary.now
-        now_bar = "" if course is None else bar_svg(course.co2_mg_l, tank.judged_by)
-    else:
-        cautions, now_bar = ((), "") if last_view is None else (last_view.cautions, last_view.bar)
     return page(
         request,
         "tank.html",
         tank=tank,
         view=view,
-        last=last_view,
-        rows=[view_reading(entry, units, tank.judged_by, now) for entry in entries],
+        last=None if last is None else view_of(request, last, tank),
+        rows=[view_of(request, entry, tank) for entry in entries],
         has_days=n_rows >= LEAST_READINGS,
         start=start,
         row_step=_ROWS,
         n_rows=n_rows,
-        now_bar=now_bar,
-        plan=() if view is None else plan_lines(view.summary.plan, None if tank.made_up else now.date()),
         letters=LETTERS,
-        cautions=cautions,
     )
 
 
@@ -159,19 +140,19 @@ def choose(request: Request, tank: TankHere) -> Response:
 
 
 @router.post("/tanks/{name}/several")
-async def send(request: Request, core: CoreHere, tank: TankHere, units: UnitsHere) -> Response:
+async def send(request: Request, core: CoreHere, tank: TankHere) -> Response:
     """Read photos, keep the readings, and tell of each."""
     async with receive_photos(request, core.workplace, photos_max=PHOTOS_MAX) as (form, uploads):
         require_own_form(request, form)
-        rows = await asyncio.gather(*(_read_one(request, core, tank, units, upload) for upload in uploads))
+        rows = await asyncio.gather(*(_read_one(request, core, tank, upload) for upload in uploads))
     return _several_page(request, tank, rows)
 
 
-async def _read_one(request: Request, core: Core, tank: Tank, units: Units, upload: Upload) -> _Row:
+async def _read_one(request: Request, core: Core, tank: Tank, upload: Upload) -> _Row:
     scored = await core.score(request, upload, tank)
     if isinstance(scored, Reason):
         return _Row(upload.label, None, scored, False)
-    view = view_reading(scored, units, tank.judged_by, datetime.now().astimezone())
+    view = view_of(request, scored, tank)
     is_first = view.reason is None and await run_in_threadpool(core.keep, scored)
     return _Row(upload.label, view, view.reason, is_first)
 
@@ -191,7 +172,7 @@ def _several_page(request: Request, tank: Tank, rows: list[_Row]) -> Response:
 
 
 @router.get("/tanks/{name}/readings/{sha256}")
-def reading(request: Request, core: CoreHere, tank: TankHere, units: UnitsHere, sha256: str) -> Response:
+def reading(request: Request, core: CoreHere, tank: TankHere, sha256: str) -> Response:
     """Show one reading that was kept."""
     with Log(core.log_path) as log:
         entry = log.entry(tank.name, sha256)
@@ -204,7 +185,7 @@ def reading(request: Request, core: CoreHere, tank: TankHere, units: UnitsHere, 
         "reading.html",
         tank=tank,
         has_days=has_days,
-        reading=view_reading(entry, units, tank.judged_by, datetime.now().astimezone()),
+        reading=view_of(request, entry, tank),
         has_picture=has_picture,
         has_photo=photo_path(core.log_path, entry.sha256).is_file(),
         can_keep_photo=bool(core.originals.paths(tank.name, sha256)),

@@ -1,8 +1,7 @@
-"""Pages beside the photos: notes, planned gas, the recipe of the fluid, things to print, and units."""
+"""Pages that help to prepare: planned gas, the recipe of the fluid, and things to print."""
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Literal
 
 from fastapi import APIRouter, Request
@@ -11,104 +10,16 @@ from fastapi.responses import Response
 from calibration import CHART_PH, render_card_sheet, render_chart_sheet, render_tag_sheet
 from colorread.chemistry import CAUTIONS, UNITS, co2_from_ph, color_in_room_air, dye_drops, fluid_recipe
 from colorread.limits import TARGET_KH_RANGE_DKH, USUAL_KH_DKH, USUAL_TEMPERATURE_C
-from colorread.log import Log
 from colorread.page import tasks
-from colorread.page.core import CoreHere, OwnForm, TankHere, core_of
-from colorread.page.guard import YEAR_S
-from colorread.page.shown import (
-    CHOSEN,
-    UNITS_COOKIE,
-    UnitsHere,
-    number_of,
-    page,
-    see,
-    tank_url,
-    units_of,
-    units_shown,
-)
+from colorread.page.core import TankHere, core_of
+from colorread.page.shown import UnitsHere, number_of, page, units_shown
 from colorread.page.tank_form import SentForm, tank_of, texts_of
-from colorread.tank import (
-    Event,
-    GasPlan,
-    Tank,
-    answer_lines,
-    event_words,
-    parse_share,
-    plan_cautions,
-    plan_rows,
-    plan_title,
-    typed_event,
-)
-from colorread.words import SOURCE_WORDS, VALVE_WORDS, dkh_words, fluid_rows, gas_cautions, when_words
+from colorread.tank import GasPlan, Tank, answer_lines, plan_cautions, plan_rows, plan_title
+from colorread.words import SOURCE_WORDS, VALVE_WORDS, dkh_words, fluid_rows, gas_cautions
 
 router = APIRouter(include_in_schema=False)
-_NOTE_FIELDS = ("done", "share", "grams", "bubbles", "at", "text")
-_DONE = {  # what can be noted with a tap
-    "water": "Water change",
-    "refilled": "Refilled",
-    "gas_changed": "Gas changed",
-    "fluid_renewed": "Fluid renewed",
-    "diffuser": "Diffuser",
-}
-_USUAL_SHARE = "30"  # of the water [%]: common practice, no source
 _PLANNED_SETTINGS = ("volume", "lights_on", "lights_off", "source", "source_amount", "valve")
 _ROOM_C = 22.0  # of the air in which the color is checked: assumption
-
-
-@router.get("/tanks/{name}/notes")
-def notes(request: Request, tank: TankHere) -> Response:
-    """Show what was noted, and a form for more."""
-    return _notes_page(request, tank, {"share": _USUAL_SHARE})
-
-
-@router.post("/tanks/{name}/notes")
-def add_note(request: Request, core: CoreHere, tank: TankHere, form: OwnForm) -> Response:
-    """Note something, or show what is wrong with it."""
-    try:
-        event = _event_of(form)
-    except ValueError as error:
-        return _notes_page(request, tank, form, wrong=str(error))
-    with Log(core.log_path) as log:
-        log.add_event(tank.name, event)
-    return see(tank_url(tank.name), "noted")
-
-
-@router.post("/tanks/{name}/notes/{event_id}")
-def forget_note(core: CoreHere, form: OwnForm, name: str, event_id: str) -> Response:
-    """Delete a note."""
-    with Log(core.log_path) as log:
-        log.forget_events(name, [event_id])
-    return see(tank_url(name, "/notes"), "note-deleted")
-
-
-def _event_of(form: dict[str, str]) -> Event:
-    done, share, grams, bubbles, at, text = (form.get(name, "") for name in _NOTE_FIELDS)
-    values: dict[str, object] = {
-        "at": at,
-        "text": text,
-        "water_change": parse_share(share or _USUAL_SHARE) if done == "water" else None,
-        "refill_g": number_of("The amount of the refill", grams) if grams else None,
-        "bubbles": number_of("The bubbles", bubbles) if bubbles else None,
-    }
-    if done in _DONE and done != "water":
-        values[done] = True
-    return typed_event(values, datetime.now())
-
-
-def _notes_page(request: Request, tank: Tank, typed: dict[str, str], wrong: str = "") -> Response:
-    with Log(core_of(request).log_path) as log:
-        events = log.events(tank.name)
-    now = datetime.now()
-    return page(
-        request,
-        "notes.html",
-        status=422 if wrong else 200,
-        tank=tank,
-        texts=dict.fromkeys(_NOTE_FIELDS, "") | typed,
-        wrong=wrong,
-        done=_DONE,
-        notes=[(key, when_words(event.at, now), event_words(event)) for key, event in reversed(events.items())],
-    )
 
 
 @router.get("/gas")
@@ -202,18 +113,3 @@ def sheet(sheet: Literal["card", "tag", "chart"], paper: Literal["a4", "letter"]
         data = (render_card_sheet if sheet == "card" else render_tag_sheet)(paper=paper)
     headers = {"Content-Disposition": f'attachment; filename="colorread-{sheet}.pdf"'}
     return Response(data, media_type="application/pdf", headers=headers)
-
-
-@router.get("/units")
-def units(request: Request) -> Response:
-    """Show which units can be chosen."""
-    return page(request, "units.html", choices=[(quantity, UNITS[quantity]) for quantity in CHOSEN])
-
-
-@router.post("/units")
-def choose_units(form: OwnForm) -> Response:
-    """Keep the units in a cookie of the browser."""
-    chosen = units_of(".".join(form.get(quantity, "") for quantity in CHOSEN))
-    answer = see("/units", "saved")
-    answer.set_cookie(UNITS_COOKIE, chosen.cookie, max_age=YEAR_S, httponly=True, samesite="lax")
-    return answer

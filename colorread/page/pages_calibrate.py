@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated, get_args
+from typing import get_args
 
-from fastapi import APIRouter, Depends, HTTPException, Request
+from fastapi import APIRouter, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
@@ -26,16 +26,6 @@ from colorread.ranges import checked_number
 from colorread.tank import Tank, changed_tank
 
 router = APIRouter(include_in_schema=False)
-
-
-def _kind_of_address(kind: str) -> Kind:
-    for known in GUIDES:
-        if known == kind:
-            return known
-    raise HTTPException(404)
-
-
-KindHere = Annotated[Kind, Depends(_kind_of_address)]
 
 
 def profile_choices(log_path: Path, current: str | None) -> list[tuple[str, str]]:
@@ -72,13 +62,13 @@ def choose(request: Request, tank: TankHere) -> Response:
 
 
 @router.get("/tanks/{name}/calibrate/{kind}")
-def steps(request: Request, tank: TankHere, kind: KindHere) -> Response:
+def steps(request: Request, tank: TankHere, kind: Kind) -> Response:
     """Show the photos of a calibration in their order."""
     return _steps_page(request, tank, kind, units_shown(request))
 
 
 @router.post("/tanks/{name}/calibrate/{kind}/{step}/photo")
-async def photo(request: Request, core: CoreHere, kind: KindHere, tank: TankHere, step: str) -> Response:
+async def photo(request: Request, core: CoreHere, kind: Kind, tank: TankHere, step: str) -> Response:
     """Receive the photo of one step, and look at it at once."""
     if step not in {known.key for known in GUIDES[kind].steps}:
         raise HTTPException(404)
@@ -102,13 +92,13 @@ async def photo(request: Request, core: CoreHere, kind: KindHere, tank: TankHere
 
 
 @router.get("/tanks/{name}/calibrate/{kind}/{step}/photo")
-def photo_again(name: str, kind: KindHere) -> Response:
+def photo_again(name: str, kind: Kind) -> Response:
     """Send a browser on that opens the address of a refused photo again."""
     return see(tank_url(name, f"/calibrate/{kind}"))
 
 
 @router.post("/tanks/{name}/calibrate/{kind}")
-async def finish(request: Request, core: CoreHere, kind: KindHere, tank: TankHere, form: OwnForm) -> Response:
+async def finish(request: Request, core: CoreHere, kind: Kind, tank: TankHere, form: OwnForm) -> Response:
     """Make the profile, or start over."""
     if form.get("choice") == "again":
         core.calibrations.drop(tank.name, kind)

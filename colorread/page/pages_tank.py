@@ -1,22 +1,34 @@
-"""Pages for the settings of tanks."""
+"""Pages for what a keeper enters: the settings of tanks, notes of what was done to them, and units."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from datetime import datetime
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
+from colorread.chemistry import UNITS
 from colorread.log import Log, LogFailure, forget_tank
 from colorread.page.core import CoreHere, OwnForm, TankHere, core_of
+from colorread.page.guard import YEAR_S
 from colorread.page.pages_calibrate import profile_choices
-from colorread.page.shown import UnitsHere, page, see, tank_url
+from colorread.page.shown import CHOSEN, UNITS_COOKIE, UnitsHere, number_of, page, see, tank_url, units_of
 from colorread.page.tank_form import SentForm, tank_of
-from colorread.tank import SETTINGS, Tank
-from colorread.words import gas_cautions
+from colorread.tank import SETTINGS, Tank, event_words, parse_share, typed_event
+from colorread.words import gas_cautions, when_words
 
 router = APIRouter(include_in_schema=False)
+_NOTE_FIELDS = ("done", "share", "grams", "bubbles", "at", "text")
+_DONE = {  # what can be noted with a tap
+    "water": "Water change",
+    "refilled": "Refilled",
+    "gas_changed": "Gas changed",
+    "fluid_renewed": "Fluid renewed",
+    "diffuser": "Diffuser",
+}
+_USUAL_SHARE = "30"  # of the water [%]: common practice, no source
 
 
 @router.get("/new-tank")
@@ -115,3 +127,70 @@ def _form_page(
         gas_cautions=gas_cautions(None),  # any kind may be chosen
         profiles=profile_choices(log_path, sent.shown["profile"]),
     )
+
+
+@router.get("/tanks/{name}/notes")
+def notes(request: Request, tank: TankHere) -> Response:
+    """Show what was noted, and a form for more."""
+    return _notes_page(request, tank, {"share": _USUAL_SHARE})
+
+
+@router.post("/tanks/{name}/notes")
+def add_note(request: Request, core: CoreHere, tank: TankHere, form: OwnForm) -> Response:
+    """Note something, or show what is wrong with it."""
+    done, share, grams, bubbles, at, text = (form.get(name, "") for name in _NOTE_FIELDS)
+    try:
+        noted: dict[str, object] = {
+            "at": at,
+            "text": text,
+            "water_change": parse_share(share or _USUAL_SHARE) if done == "water" else None,
+            "refill_g": number_of("The amount of the refill", grams) if grams else None,
+            "bubbles": number_of("The bubbles", bubbles) if bubbles else None,
+        }
+        if done in _DONE and done != "water":
+            noted[done] = True
+        event = typed_event(noted, datetime.now())
+    except ValueError as error:
+        return _notes_page(request, tank, form, wrong=str(error))
+    with Log(core.log_path) as log:
+        log.add_event(tank.name, event)
+    return see(tank_url(tank.name), "noted")
+
+
+@router.post("/tanks/{name}/notes/{event_id}")
+def forget_note(core: CoreHere, form: OwnForm, name: str, event_id: str) -> Response:
+    """Delete a note."""
+    with Log(core.log_path) as log:
+        log.forget_events(name, [event_id])
+    return see(tank_url(name, "/notes"), "note-deleted")
+
+
+def _notes_page(request: Request, tank: Tank, typed: dict[str, str], wrong: str = "") -> Response:
+    with Log(core_of(request).log_path) as log:
+        events = log.events(tank.name)
+    now = datetime.now()
+    return page(
+        request,
+        "notes.html",
+        status=422 if wrong else 200,
+        tank=tank,
+        texts=dict.fromkeys(_NOTE_FIELDS, "") | typed,
+        wrong=wrong,
+        done=_DONE,
+        notes=[(key, when_words(event.at, now), event_words(event)) for key, event in reversed(events.items())],
+    )
+
+
+@router.get("/units")
+def units(request: Request) -> Response:
+    """Show which units can be chosen."""
+    return page(request, "units.html", choices=[(quantity, UNITS[quantity]) for quantity in CHOSEN])
+
+
+@router.post("/units")
+def choose_units(form: OwnForm) -> Response:
+    """Keep the units in a cookie of the browser."""
+    chosen = units_of(".".join(form.get(quantity, "") for quantity in CHOSEN))
+    answer = see("/units", "saved")
+    answer.set_cookie(UNITS_COOKIE, chosen.cookie, max_age=YEAR_S, httponly=True, samesite="lax")
+    return answer

@@ -17,7 +17,7 @@ from colorread.errors import Reason
 from colorread.log import LogEntry
 from colorread.page.core import core_of
 from colorread.result import Reading
-from colorread.tank import age_days, is_of_the_future
+from colorread.tank import Tank, age_days, is_of_the_future
 from colorread.words import (
     Answer,
     Marks,
@@ -220,6 +220,11 @@ def view_reading(entry: LogEntry, units: Units, marks: Marks, now: datetime) -> 
         reason=reading.reason,
         record=_record(reading, units),
     )
+
+
+def view_of(request: Request, entry: LogEntry, tank: Tank) -> ReadingView:
+    """Put a reading of a tank into words for whoever asks."""
+    return view_reading(entry, units_shown(request), tank.judged_by, datetime.now().astimezone())
 
 
 def age_words(taken_at: datetime, now: datetime) -> str:

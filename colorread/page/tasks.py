@@ -6,6 +6,7 @@ import io
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 
 from PIL import ExifTags, Image
@@ -18,7 +19,8 @@ from colorread.evidence import small_evidence
 from colorread.fluid import measure_chart
 from colorread.log import Damage, Log, LogEntry, photo_path
 from colorread.reading import read_photo_traced
-from colorread.tank import GasPlan, Tank, TankSummary, plan_gas, summarize
+from colorread.tank import GasPlan, Tank, TankSummary, plan_gas, plan_lines, summarize
+from colorread.words import bar_svg
 
 _PIXELS_MAX = 80_000_000  # a choice of this project: what phones send by themselves has 12 to 50 megapixels
 _KEPT_QUALITY = 92
@@ -35,6 +37,10 @@ class TankView:
     ----------
     summary : TankSummary
         In numbers and words.
+    bar : str
+        The bar below the CO2 of now, drawn; empty where that is not known.
+    plan : tuple of str
+        What is planned for the next days, a line each.
     figures : tuple of str
         SVG for a phone and for a wide window; empty where there is nothing to draw.
     damages : tuple of Damage
@@ -42,6 +48,8 @@ class TankView:
     """
 
     summary: TankSummary
+    bar: str
+    plan: tuple[str, ...]
     figures: tuple[str, ...]
     damages: tuple[Damage, ...]
 
@@ -145,7 +153,13 @@ def view_tank(log_path: Path, name: str) -> TankView:
         readings = [entry.reading for entry in log.entries(name, on_damage=damages.append)]
         events = log.events(name).values()
     summary = summarize(tank, readings, events)
-    return TankView(summary=summary, figures=week_svgs(summary, readings), damages=tuple(damages))
+    return TankView(
+        summary=summary,
+        bar="" if summary.now is None else bar_svg(summary.now.co2_mg_l, tank.judged_by),
+        plan=tuple(plan_lines(summary.plan, None if tank.made_up else date.today())),
+        figures=week_svgs(summary, readings),
+        damages=tuple(damages),
+    )
 
 
 def report_of(log_path: Path, summary: TankSummary) -> str:
