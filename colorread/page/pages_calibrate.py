@@ -26,6 +26,7 @@ from colorread.ranges import checked_number
 from colorread.tank import Tank, changed_tank
 
 router = APIRouter(include_in_schema=False)
+_NOTHING_TYPED = {"use": "yes"}  # a browser sends nothing of a box without its tick
 
 
 def profile_choices(log_path: Path, current: str | None) -> list[tuple[str, str]]:
@@ -85,7 +86,7 @@ async def photo(request: Request, core: CoreHere, kind: Kind, tank: TankHere, st
             count = None if patch_ph is None else len(patch_ph)
             problem = await core.pool.run(tasks.check_photo, upload.path, kind, step, count)
         if problem is not None:
-            typed = {"use": "yes", "patches": patches}
+            typed = {**_NOTHING_TYPED, "patches": patches}
             return _steps_page(request, tank, kind, units_shown(request), problems={step: problem}, typed=typed)
         core.calibrations.put(tank.name, kind, step, upload=upload)
     return see(tank_url(tank.name, f"/calibrate/{kind}#next"))
@@ -141,20 +142,11 @@ def _steps_page(
     units: Units,
     *,
     problems: Mapping[str, Reason] | None = None,
-    typed: Mapping[str, str] | None = None,
+    typed: Mapping[str, str] = _NOTHING_TYPED,
 ) -> Response:
     guide, taken = GUIDES[kind], core_of(request).calibrations.paths(tank.name, kind)
-    texts = {
-        "temperature": units.temperature.number(tank.water_c),
-        "light": tank.light,
-        "known_ph": "",
-        "ionic_strength": "",
-        "buffer": "7.00",
-        "air_ppm": f"{OUTDOOR_AIR_PPM:g}",
-        "patches": "",
-        "add": "",
-        "use": "",  # a browser sends nothing of a box without its tick
-    }
+    buffers = {ph: f"Buffer of pH {ph}" for ph in SOLD_BUFFERS}
+    buffers |= {"kh": f"My KH fluid ({units.kh.text(tank.fluid_kh_dkh)}), pH measured", "other": "Other"}
     return page(
         request,
         "steps.html",
@@ -165,15 +157,11 @@ def _steps_page(
         taken=taken,
         next_step=next((step.key for step in guide.steps if step.key not in taken), ""),
         problems=problems or {},
-        texts=texts | dict({"use": "yes"} if typed is None else typed),
+        typed=typed,
         outdoor_air_ppm=f"{OUTDOOR_AIR_PPM:g}",
         units=units,
         lights=get_args(LightName),
-        buffers={
-            **{ph: f"Buffer of pH {ph}" for ph in SOLD_BUFFERS},
-            "kh": f"My KH fluid ({units.kh.text(tank.fluid_kh_dkh)}), pH measured",
-            "other": "Other",
-        },
+        buffers=buffers,
     )
 
 
