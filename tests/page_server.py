@@ -15,7 +15,7 @@ from PIL import Image
 
 from colorread.log.store import Log
 from colorread.page.app import create_app
-from colorread.page.core import Core, Pool, make_core
+from colorread.page.core import Core, Pool
 from colorread.page.server import listen, server_of
 from colorread.tank.settings import Tank, parse_span
 
@@ -44,7 +44,7 @@ def served(
     shown, told = [] if codes is None else codes, [] if said is None else said
     taken = listen("127.0.0.1", 0)
     port = taken.getsockname()[1]
-    core = make_core(
+    core = Core(
         log_path, home=None, host="127.0.0.1", port=port, shared=shared, on_paired=shown.append, tell=told.append
     )
     core.pool = Pool(count=processes, time_limit_s=60.0)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 from collections import defaultdict, deque
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any, TypeVar, TypeVarTuple
@@ -18,12 +17,13 @@ from colorread.log import Damage, Log, LogEntry, LogError, forget_readings, unde
 from colorread.page import tasks
 from colorread.page.guard import Access, devices_path
 from colorread.page.tasks import TankView
-from colorread.page.uploads import HeldPhotos, Upload, Workplace, receive_form, texts_of
+from colorread.page.uploads import HeldPhotos, Upload, Workplace, form_texts, receive_form
 from colorread.tank import Tank
 from colorread.workers import Workers, WorkLost, processors
 
 _PROCESSES_MAX = 2  # each takes about 250 MB
 _TIME_LIMIT_S = 60.0  # a photo takes a third of a second, on a small computer some seconds
+_PATIENCE_S = 0.3  # the page of a tank, which begins with the camera, waits so long for what its days tell
 _VIEWS_MAX = 16
 _ORIGINALS_MAX, _ORIGINAL_S = 10, 600.0  # in which a keeper sees the reading and decides
 _CALIBRATION_PHOTOS_MAX = 40  # of several calibrations that are not finished; a choice of this project
@@ -111,7 +111,6 @@ def _do(work: tuple[Callable[..., Any], tuple[Any, ...]]) -> tuple[Any, Exceptio
         return None, WorkFailed("Not enough memory.")
 
 
-@dataclass(slots=True, kw_only=True)
 class Core:
     """
     The state of the server.
@@ -122,29 +121,48 @@ class Core:
         Log that the command line uses too.
     home : str or None
         Tank that is shown first.
-    workplace : Workplace
-        For uploads.
-    access : Access
-        Who may use the page.
-    pool : Pool
-        Processes that read.
-    originals : HeldPhotos
-        Photos that were read just now, as they came, by tank and hash: their keepers may want to have them kept too.
-    calibrations : HeldPhotos
-        Photos of calibrations that are not finished, by tank, kind and step; a profile tells of them by their steps.
-    patience_s : float
-        How long the page of a tank, which begins with the camera, waits for what days of readings tell [s].
+    host : str
+        Address that it listens on.
+    port : int
+        Port that it listens on.
+    shared : bool
+        Whether other devices may reach it; then each has to be paired.
+    on_paired : callable
+        Is called when a device was paired, with the code for the next one.
+    tell : callable
+        Is called with a sentence for whoever runs the server.
+
+    Raises
+    ------
+    OSError, LogError
+        If the log or the folder beside it cannot be used.
     """
 
-    log_path: Path
-    home: str | None
-    workplace: Workplace
-    access: Access
-    pool: Pool
-    originals: HeldPhotos
-    calibrations: HeldPhotos
-    patience_s: float = 0.3
-    _views: dict[tuple[object, ...], asyncio.Task[TankView]] = field(default_factory=dict)
+    def __init__(
+        self,
+        log_path: Path,
+        *,
+        home: str | None,
+        host: str,
+        port: int,
+        shared: bool,
+        on_paired: Callable[[str], None],
+        tell: Callable[[str], None],
+    ) -> None:
+        if waited := take_in_undecided(log_path):
+            tell(f"Readings that waited to be kept are in the log now: {waited}.")
+        self.log_path, self.home = log_path, home
+        self.access = Access(
+            host=host, port=port, shared=shared, devices_path=devices_path(log_path), on_paired=on_paired
+        )
+        self.workplace = Workplace(log_path, host, port, tell)
+        # Photos that were read just now, as they came, by tank and hash: their keepers may want to have them kept too.
+        self.originals = HeldPhotos(self.workplace, count_max=_ORIGINALS_MAX, held_s=_ORIGINAL_S)
+        # By tank, kind and step; a profile tells of its photos by their steps.
+        self.calibrations = HeldPhotos(self.workplace, count_max=_CALIBRATION_PHOTOS_MAX)
+        self.pool = Pool(count=min(processors(), _PROCESSES_MAX), time_limit_s=_TIME_LIMIT_S)
+        self.patience_s = _PATIENCE_S
+        self._views: dict[tuple[object, ...], asyncio.Task[TankView]] = {}
 
     def drop_photos(self, tank: str) -> None:
         """Delete the photos that are here for a tank of whose name there is none any more."""
@@ -200,60 +218,6 @@ class Core:
         hour = datetime.now().replace(minute=0, second=0, microsecond=0)
         with Log(self.log_path) as log:
             return log.tank(name), hour, tuple(sorted(log.scored_at(name).items())), tuple(log.events(name))
-
-
-def make_core(
-    log_path: Path,
-    *,
-    home: str | None,
-    host: str,
-    port: int,
-    shared: bool,
-    on_paired: Callable[[str], None],
-    tell: Callable[[str], None],
-) -> Core:
-    """
-    Return the state of a server.
-
-    Parameters
-    ----------
-    log_path : Path
-        Log that the command line uses too.
-    home : str or None
-        Tank that is shown first.
-    host : str
-        Address that it listens on.
-    port : int
-        Port that it listens on.
-    shared : bool
-        Whether other devices may reach it; then each has to be paired.
-    on_paired : callable
-        Is called when a device was paired, with the code for the next one.
-    tell : callable
-        Is called with a sentence for whoever runs the server.
-
-    Returns
-    -------
-    Core
-        For `colorread.page.create_app`.
-
-    Raises
-    ------
-    OSError, LogError
-        If the log or the folder beside it cannot be used.
-    """
-    if waited := take_in_undecided(log_path):
-        tell(f"Readings that waited to be kept are in the log now: {waited}.")
-    workplace = Workplace(log_path, host, port, tell)
-    return Core(
-        log_path=log_path,
-        home=home,
-        workplace=workplace,
-        access=Access(host=host, port=port, shared=shared, devices_path=devices_path(log_path), on_paired=on_paired),
-        pool=Pool(count=min(processors(), _PROCESSES_MAX), time_limit_s=_TIME_LIMIT_S),
-        originals=HeldPhotos(workplace, count_max=_ORIGINALS_MAX, held_s=_ORIGINAL_S),
-        calibrations=HeldPhotos(workplace, count_max=_CALIBRATION_PHOTOS_MAX),
-    )
 
 
 def take_in_undecided(log_path: Path) -> int:
@@ -317,7 +281,7 @@ def require_own_form(request: Request, texts: Mapping[str, str]) -> None:
 
 async def _own_form(request: Request) -> dict[str, str]:
     async with receive_form(request) as form:
-        texts = texts_of(form)
+        texts = form_texts(form)
     require_own_form(request, texts)
     return texts
 

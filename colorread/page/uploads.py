@@ -236,7 +236,7 @@ async def receive_form(request: Request, *, files_max: int = 0) -> AsyncIterator
         await form.close()
 
 
-def texts_of(form: FormData) -> dict[str, str]:
+def form_texts(form: FormData) -> dict[str, str]:
     """Return the fields of a form that are no files, without spaces around."""
     return {name: value.strip() for name, value in form.items() if isinstance(value, str)}
 
@@ -286,7 +286,7 @@ async def receive_photos(
                     times = [""] * len(files)
                 for file, modified in zip(files, times, strict=True):
                     uploads.append(await run_in_threadpool(_save, file, workplace.new_folder(), modified))
-                texts = texts_of(form)
+                texts = form_texts(form)
             yield texts, uploads
         finally:
             for upload in uploads:
@@ -310,10 +310,10 @@ def _save(file: UploadFile, folder: Path, modified_ms: str) -> Upload:
     except BaseException:
         shutil.rmtree(folder, ignore_errors=True)
         raise
-    return Upload(path=path, label=label_of(file.filename or ""), sha256=sha256)
+    return Upload(path=path, label=_label_of(file.filename or ""), sha256=sha256)
 
 
-def label_of(filename: str) -> str:
+def _label_of(filename: str) -> str:
     """Return what people call a photo: the last part of what its sender wrote, printable, of bounded length."""
     name = clean_name(PureWindowsPath(filename).name)[-_LABEL_MAX:].strip()
     return name if name.strip(".? ") else "photo"
