@@ -82,10 +82,6 @@ def create_app(core: Core) -> ASGIApp:
     def style_sheet() -> Response:
         return Response(style, media_type="text/css")
 
-    @app.get("/favicon.ico", include_in_schema=False)
-    def icon() -> Response:
-        return Response(status_code=204)
-
     app.mount("/static", StaticFiles(directory=_STATIC))
     for kind in (WorkFailed, LogError, OSError, HTTPException, RequestValidationError, Exception):
         app.add_exception_handler(kind, _answer)

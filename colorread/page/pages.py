@@ -7,10 +7,10 @@ import base64
 from contextlib import suppress
 from datetime import datetime
 from itertools import islice
-from typing import NamedTuple
+from typing import Annotated, NamedTuple
 from urllib.parse import quote, unquote
 
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import APIRouter, Depends, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, Response
 
@@ -21,6 +21,7 @@ from colorread.page import tasks
 from colorread.page.core import Core, CoreHere, OwnForm, TankHere, ViewHere, require_own_form, status_of
 from colorread.page.guard import YEAR_S
 from colorread.page.shown import ReadingView, last_read, page, see, tank_url, view_of
+from colorread.page.tasks import TankView
 from colorread.page.uploads import PHOTO_BYTES_MAX, PHOTOS_MAX, Upload, receive_photos
 from colorread.report import calendar_bytes
 from colorread.tank import LEAST_READINGS, LETTERS, Tank
@@ -55,27 +56,27 @@ def tanks(request: Request, core: CoreHere) -> Response:
     return page(request, "tanks.html", rows=rows, damages=damages)
 
 
-@router.get("/tanks/{name}")
-async def tank(request: Request, core: CoreHere, tank: TankHere, start: int = 0) -> Response:
-    """Show a tank: the camera, the last reading, the week, the advice and the readings before."""
-    view = None
+async def _view_soon(core: CoreHere, tank: TankHere) -> TankView | None:
+    """Return what days of readings tell, or None where that takes long: the camera does not wait for it."""
     with suppress(TimeoutError):
         async with asyncio.timeout(core.patience_s):
-            view = await core.view(tank.name)
-    answer = await run_in_threadpool(_tank_page, request, core, tank, view, start)
-    last_tank = quote(tank.name, safe="")
-    answer.set_cookie(_LAST_TANK_COOKIE, last_tank, max_age=YEAR_S, httponly=True, samesite="lax")
-    return answer
+            return await core.view(tank.name)
+    return None
 
 
-def _tank_page(request: Request, core: Core, tank: Tank, view: tasks.TankView | None, start: int) -> Response:
+ViewSoon = Annotated[TankView | None, Depends(_view_soon)]
+
+
+@router.get("/tanks/{name}")
+def tank(request: Request, core: CoreHere, tank: TankHere, view: ViewSoon, start: int = 0) -> Response:
+    """Show a tank: the camera, the last reading, the week, the advice and the readings before."""
     now = datetime.now().astimezone()
     with Log(core.log_path) as log:
         n_rows = log.count(tank.name)
         start = max(0, min(start, n_rows))
         last = last_read(log.entries(tank.name, newest_first=True), now)
         entries = list(islice(log.entries(tank.name, newest_first=True, skip=start), _ROWS))
-    return page(
+    answer = page(
         request,
         "tank.html",
         tank=tank,
@@ -88,6 +89,9 @@ def _tank_page(request: Request, core: Core, tank: Tank, view: tasks.TankView | 
         n_rows=n_rows,
         letters=LETTERS,
     )
+    last_tank = quote(tank.name, safe="")
+    answer.set_cookie(_LAST_TANK_COOKIE, last_tank, max_age=YEAR_S, httponly=True, samesite="lax")
+    return answer
 
 
 @router.post("/tanks/{name}/snap")
