@@ -11,27 +11,13 @@ from urllib.parse import quote
 from fastapi import Depends, Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 
-from colorread import __version__
+from colorread import __version__, words
 from colorread.chemistry import UNITS, Quantity, Unit
 from colorread.errors import Reason
 from colorread.log import LogEntry
 from colorread.page.core import core_of
 from colorread.result import Reading
 from colorread.tank import Tank, age_days, is_of_the_future
-from colorread.words import (
-    Answer,
-    Marks,
-    answer_of,
-    bar_svg,
-    budget_words,
-    clean_name,
-    flag_texts,
-    judged,
-    ph_words,
-    templates_of,
-    time_words,
-    when_words,
-)
 
 UNITS_COOKIE = "colorread-units"
 CHOSEN: tuple[Quantity, ...] = ("temperature", "kh", "volume", "mass")
@@ -92,12 +78,12 @@ def units_shown(request: Request) -> Units:
 UnitsHere = Annotated[Units, Depends(units_shown)]
 
 
-def number_of(words: str, text: str) -> float:
+def number_of(what: str, text: str) -> float:
     """Return a number as people type it, with a dot or a comma; the message where it is none says what it is."""
     try:
         return float(text.replace(",", "."))
     except ValueError:
-        raise ValueError(f"{words} must be a number, not {text!r}.") from None
+        raise ValueError(f"{what} must be a number, not {text!r}.") from None
 
 
 def page(request: Request, template: str, *, status: int = 200, **values: Any) -> HTMLResponse:
@@ -121,7 +107,7 @@ def page(request: Request, template: str, *, status: int = 200, **values: Any) -
         The page; it loads nothing but the style and the script of this server.
     """
     text = (
-        templates_of("colorread.page")
+        words.templates_of("colorread.page")
         .get_template(template)
         .render(
             {"units": units_shown(request)} | values,
@@ -174,7 +160,7 @@ class ReadingView:
     sha256: str
     when: str
     age: str
-    answer: Answer | None
+    answer: words.Answer | None
     is_doubtful: bool
     bar: str
     ph: str
@@ -184,7 +170,7 @@ class ReadingView:
     record: list[tuple[str, str]]
 
 
-def view_reading(entry: LogEntry, units: Units, marks: Marks, now: datetime) -> ReadingView:
+def view_reading(entry: LogEntry, units: Units, marks: words.Marks, now: datetime) -> ReadingView:
     """
     Put a reading into words.
 
@@ -204,19 +190,19 @@ def view_reading(entry: LogEntry, units: Units, marks: Marks, now: datetime) -> 
     ReadingView
         For the templates.
     """
-    reading = judged(entry.reading, marks)
+    reading = words.judged(entry.reading, marks)
     verdict, co2, taken_at = reading.verdict, reading.co2_mg_l, reading.taken_at
     days_old = 0 if taken_at is None else age_days(taken_at, now)
     return ReadingView(
         sha256=entry.sha256,
-        when=when_words(taken_at, now),
+        when=words.when_words(taken_at, now),
         age="" if taken_at is None else age_words(taken_at, now),
-        answer=None if co2 is None or verdict is None else answer_of(co2, verdict, days_old=days_old),
+        answer=None if co2 is None or verdict is None else words.answer_of(co2, verdict, days_old=days_old),
         is_doubtful=verdict is not None and "odd-color" in reading.flags,
-        bar="" if co2 is None else bar_svg(co2, marks),
-        ph="" if reading.ph is None else ph_words(reading.ph).short(),
+        bar="" if co2 is None else words.bar_svg(co2, marks),
+        ph="" if reading.ph is None else words.ph_words(reading.ph).short(),
         cautions=() if verdict is None else verdict.cautions,
-        notes=tuple(text.sentence for text in flag_texts(reading)),
+        notes=tuple(text.sentence for text in words.flag_texts(reading)),
         reason=reading.reason,
         record=_record(reading, units),
     )
@@ -274,11 +260,11 @@ def _record(reading: Reading, units: Units) -> list[tuple[str, str]]:
         (label, f"{value} (assumed)" if name in reading.assumed and value != "unknown" else value)
         for name, (label, value) in inputs.items()
     ]
-    rows.append(("Profile", "none" if reading.profile is None else clean_name(reading.profile)))
+    rows.append(("Profile", "none" if reading.profile is None else words.clean_name(reading.profile)))
     if reading.tank_ph is not None:
-        rows.append(("A probe in the tank should show", f"pH {ph_words(reading.tank_ph).short()}"))
-    if budget := budget_words(reading):
+        rows.append(("A probe in the tank should show", f"pH {words.ph_words(reading.tank_ph).short()}"))
+    if budget := words.budget_words(reading):
         rows.append(("Uncertainty from", budget))
-    rows.append(("Taken", time_words(reading) or "time unknown"))
-    rows.append(("Photo", clean_name(reading.photo.rpartition("/")[2])))
+    rows.append(("Taken", words.time_words(reading) or "time unknown"))
+    rows.append(("Photo", words.clean_name(reading.photo.rpartition("/")[2])))
     return rows
