@@ -10,8 +10,7 @@ import pytest
 from rich.console import Console
 
 from colorread.cli.show_reading import print_reading
-from colorread.page.shown import view_reading
-from colorread.page.shown_units import Units
+from colorread.page.shown import Units, view_reading
 from colorread.records import plain
 from colorread.report.html import report_html
 from colorread.result import Interval, Limit, Reading
