@@ -39,8 +39,7 @@ from colorread.batch.folder import PhotoFile, find_photos
 from colorread.batch.photo_settings import DEFAULT_TANK, settings_of, stated_of
 from colorread.batch.score import Scored, kept, score_photos
 from colorread.evidence.picture import small_evidence
-from colorread.log.paths import default_log_path
-from colorread.log.store import Log, LogEntry
+from colorread.log import Log, LogEntry, default_log_path
 from colorread.reading.pipeline import read_photo
 from colorread.reading.stated import Stated
 from colorread.records import plain

@@ -22,8 +22,7 @@ from typer.testing import CliRunner
 
 from colorread.chemistry.recipe import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
 from colorread.cli import app as command_line
-from colorread.log.paths import photo_path
-from colorread.log.store import DiskFull, Log, LogFailure
+from colorread.log import DiskFull, Log, LogFailure, photo_path
 from colorread.page.access import devices_path
 from colorread.page.core import Core
 from colorread.words.numbers import NO_BREAK
