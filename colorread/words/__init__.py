@@ -1,9 +1,8 @@
 """
 The words that every screen shares.
 
-`numbers` for values, intervals and times, `answer` and `bar` for the first lines of a reading, `flags` for what makes
-it less sure, `gas_care` for the cautions of a gas source, `recipe` for mixing fluid; `templates` fills pages with
-them.
+`numbers` for values, intervals and times, `verdict` and `bar` for the first lines of a reading, `flags` for what makes
+it less sure, `gas_care` for the cautions of a gas source, `mixing` for the fluid; `templates` fills pages with them.
 """
 
 import lazy_loader

@@ -1,5 +1,4 @@
-from .answer import IN_VIAL as IN_VIAL, Answer as Answer, answer_of as answer_of
-from .bar import Bar as Bar, bar_lines as bar_lines, bar_of as bar_of, bar_svg as bar_svg, place_labels as place_labels
+from .bar import Bar as Bar, bar_lines as bar_lines, bar_of as bar_of, place_labels as place_labels
 from .flags import flag_texts as flag_texts
 from .gas_care import (
     NO_VALVE_ON_YEAST as NO_VALVE_ON_YEAST,
@@ -14,6 +13,12 @@ from .gas_care import (
     has_open_hose as has_open_hose,
     if_distressed as if_distressed,
     stop_gas as stop_gas,
+)
+from .mixing import (
+    KhWords as KhWords,
+    dkh_words as dkh_words,
+    fluid_rows as fluid_rows,
+    room_air_words as room_air_words,
 )
 from .numbers import (
     FISH_SIGNS as FISH_SIGNS,
@@ -33,21 +38,18 @@ from .numbers import (
     time_words as time_words,
     when_words as when_words,
 )
-from .recipe import (
-    KhWords as KhWords,
-    dkh_words as dkh_words,
-    fluid_rows as fluid_rows,
-    room_air_words as room_air_words,
-)
-from .templates import templates_of as templates_of
+from .templates import bar_svg as bar_svg, templates_of as templates_of
 from .verdict import (
     ACT_CAUTIONS as ACT_CAUTIONS,
     CALIBRATE as CALIBRATE,
+    IN_VIAL as IN_VIAL,
     LEAVE_IT as LEAVE_IT,
     STANDING_CAUTIONS as STANDING_CAUTIONS,
     USUAL_MARKS as USUAL_MARKS,
     WATCH as WATCH,
+    Answer as Answer,
     Marks as Marks,
+    answer_of as answer_of,
     judge as judge,
     judged as judged,
     watch_cautions as watch_cautions,

@@ -52,23 +52,6 @@ _BACK_INTO_RANGE = {
 }
 
 
-def flag_text(code: str) -> FlagText:
-    """
-    Return a flag in words.
-
-    Parameters
-    ----------
-    code : str
-        One of the codes in `colorread.result.Reading.flags`.
-
-    Returns
-    -------
-    FlagText
-        What was seen and what helps; an unknown code, as of a later version, comes back as what was seen.
-    """
-    return FLAG_TEXTS.get(code, FlagText(code, ""))
-
-
 def flag_texts(reading: Reading) -> tuple[FlagText, ...]:
     """
     Return what is worth showing of the flags of a reading.
@@ -81,10 +64,11 @@ def flag_texts(reading: Reading) -> tuple[FlagText, ...]:
     Returns
     -------
     tuple of FlagText
-        In the order of the flags.
+        In the order of the flags; an unknown code, as of a later version, comes back as what was seen.
     """
+    known = FLAG_TEXTS if reading.limit is None else FLAG_TEXTS | {"near-dye-limit": _BACK_INTO_RANGE[reading.limit]}
     return tuple(
-        _BACK_INTO_RANGE[reading.limit] if code == "near-dye-limit" and reading.limit is not None else flag_text(code)
+        known.get(code, FlagText(code, ""))
         for code in reading.flags
         if reading.status == "read" or code not in _OF_THE_FLUID
     )
