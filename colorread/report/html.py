@@ -6,17 +6,14 @@ import base64
 import math
 import os
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from calibration import write_whole
 from colorread import __version__
 from colorread.report.axes import PLOT_COLORS
-from colorread.report.plot import MADE_UP, days_start
-from colorread.report.svg import day_svgs, history_svgs, week_svgs
-from colorread.report.words import period_words
+from colorread.report.plot import MADE_UP, day_svgs, days_start, history_svgs, week_svgs
 from colorread.result import NORMAL_95, Interval, Reading
 from colorread.tank import (
     LETTERS,
@@ -55,31 +52,6 @@ PICTURES_MAX = 60
 _PICTURE_BYTES_MAX = 3_300_000
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PhotoRow:
-    """One photo as the report lists it, by the tank's own clock; texts may be empty."""
-
-    name: str
-    taken_at: datetime | None
-    when: str
-    ph: tuple[str, str]
-    co2: tuple[str, str]
-    tank: tuple[str, str]
-    refused: str
-    flags: tuple[str, ...]
-    record: tuple[str, ...]
-    picture: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RefusedRow:
-    """Photos that were refused for one reason."""
-
-    message: str
-    next_step: str
-    photos: tuple[str, ...]
-
-
 def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
     """
     Return the report of a tank as one page of HTML.
@@ -101,7 +73,9 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
     told = summary.told
     last_at = summary.last_at or datetime.now()  # dates of its year go without it
     rows = _photo_rows(ordered, summary.tank_co2, last_at)
+    n_pictures = sum(bool(row["picture"]) for row in rows)
     start = days_start(summary)
+    days = [f"{when:%B} {when.day}, {when:%Y}" for when in (summary.first_at, summary.last_at) if when is not None]
     return (
         templates_of("colorread.report")
         .get_template("report.html")
@@ -113,7 +87,7 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
             told=told,
             advice=None if told is None else told.advice,
             made_up=MADE_UP if summary.tank.made_up else "",
-            period=period_words(summary.first_at, summary.last_at),
+            period=" to ".join(dict.fromkeys(days)),
             colors=PLOT_COLORS,
             week=week_svgs(summary, readings),
             history=history_svgs(summary, readings),
@@ -124,13 +98,11 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
             of_when=OF_WHEN,
             fitted=[] if told is None else fitted_rows(told),
             cautions=summary.cautions,
-            refused=_refused_rows(readings, last_at),
-            photos=[row for row in rows if row.taken_at is None or row.taken_at >= start],
-            older=[row for row in rows if row.taken_at is not None and row.taken_at < start],
-            n_pictures=sum(bool(row.picture) for row in rows),
-            n_without=sum(
-                not row.picture and entry.picture is not None for row, entry in zip(rows, ordered, strict=True)
-            ),
+            refused=_refused_photos(readings, last_at),
+            photos=[row for row in rows if row["taken_at"] is None or row["taken_at"] >= start],
+            older=[row for row in rows if row["taken_at"] is not None and row["taken_at"] < start],
+            n_pictures=n_pictures,
+            n_without=sum(entry.picture is not None for entry in ordered) - n_pictures,
             settings=[
                 (setting.shown.label, words)
                 for setting, words in setting_rows(summary.tank)
@@ -172,54 +144,49 @@ def _by_time(entry: LogEntry) -> tuple[datetime, str]:
     return (datetime.min if taken_at is None else wall_clock(taken_at)), entry.reading.photo
 
 
-def _photo_rows(entries: Sequence[LogEntry], points: Iterable[PhotoPoint], last_at: datetime) -> list[PhotoRow]:
+def _photo_rows(entries: Sequence[LogEntry], points: Iterable[PhotoPoint], last_at: datetime) -> list[dict[str, Any]]:
+    """Return what the report lists of each photo, by the tank's own clock; texts may be empty."""
     of_tank = tank_co2_of(points)
     rows = []
     bytes_left, pictures_left = _PICTURE_BYTES_MAX, PICTURES_MAX
     for entry in entries:
-        reading = entry.reading
         picture = ""
         if entry.picture is not None and pictures_left and len(entry.picture) <= bytes_left:
             bytes_left, pictures_left = bytes_left - len(entry.picture), pictures_left - 1
             picture = "data:image/jpeg;base64," + base64.b64encode(entry.picture).decode("ascii")
-        rows.append(_photo_row(reading, of_tank(reading), picture, last_at))
+        rows.append({**_photo_row(entry.reading, of_tank(entry.reading), last_at), "picture": picture})
     return rows
 
 
-def _photo_row(reading: Reading, tank: Interval | None, picture: str, last_at: datetime) -> PhotoRow:
+def _photo_row(reading: Reading, tank: Interval | None, last_at: datetime) -> dict[str, Any]:
     stated, assumed = input_words(reading)
-    budget = budget_words(reading)
-    record = (
-        f"Time: {time_words(reading)}." if reading.taken_at else "",
-        f"Entered: {stated}." if stated else "",
-        f"Assumed: {assumed}." if assumed else "",
-        f"Uncertainty from: {budget}." if budget else "",
-    )
-    return PhotoRow(
-        name=_name(reading),
-        taken_at=None if reading.taken_at is None else wall_clock(reading.taken_at),
-        when=when_words(reading.taken_at, last_at),
-        ph=("", "") if reading.ph is None else ph_words(reading.ph).cells(),
-        co2=("", "") if reading.co2_mg_l is None else number_words(reading.co2_mg_l).cells(),
-        tank=("", "") if tank is None else number_words(tank).cells(),
-        refused="" if reading.reason is None else reading.reason.message,
-        flags=tuple(text.sentence for text in flag_texts(reading)),
-        record=tuple(text for text in record if text),
-        picture=picture,
-    )
+    record = {
+        "Time": time_words(reading),
+        "Entered": stated,
+        "Assumed": assumed,
+        "Uncertainty from": budget_words(reading),
+    }
+    return {
+        "name": _name(reading),
+        "taken_at": None if reading.taken_at is None else wall_clock(reading.taken_at),
+        "when": when_words(reading.taken_at, last_at),
+        "ph": ("", "") if reading.ph is None else ph_words(reading.ph).cells(),
+        "co2": ("", "") if reading.co2_mg_l is None else number_words(reading.co2_mg_l).cells(),
+        "tank": ("", "") if tank is None else number_words(tank).cells(),
+        "refused": "" if reading.reason is None else reading.reason.message,
+        "flags": [text.sentence for text in flag_texts(reading)],
+        "record": [f"{label}: {words}." for label, words in record.items() if words],
+    }
 
 
-def _refused_rows(readings: Iterable[Reading], last_at: datetime) -> list[RefusedRow]:
+def _refused_photos(readings: Iterable[Reading], last_at: datetime) -> dict[tuple[str, str], list[str]]:
+    """Return photos that were refused, by what was seen and what to do."""
     photos: dict[tuple[str, str], list[str]] = {}
     for reading in readings:
         if reading.reason is not None:
-            photos.setdefault((reading.reason.message, reading.reason.next_step), []).append(
-                f"{_name(reading)} ({when_words(reading.taken_at, last_at)})"
-            )
-    return [
-        RefusedRow(message=message, next_step=next_step, photos=tuple(names))
-        for (message, next_step), names in photos.items()
-    ]
+            reason = (reading.reason.message, reading.reason.next_step)
+            photos.setdefault(reason, []).append(f"{_name(reading)} ({when_words(reading.taken_at, last_at)})")
+    return photos
 
 
 def _name(reading: Reading) -> str:
