@@ -1,8 +1,6 @@
 from __future__ import annotations
 
 import os
-import subprocess
-import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -12,9 +10,8 @@ import pytest
 from PIL import Image, ImageDraw
 
 from colorread.evidence.canvas import Page
-from colorread.evidence.file import is_evidence
 from colorread.evidence.photo import draw_photo
-from colorread.evidence.picture import _difference, _draw_scale, draw_evidence, write_evidence
+from colorread.evidence.picture import _difference, _draw_scale, draw_evidence, is_evidence, write_evidence
 from colorread.result import Interval, Reading, Trace
 from tests.fabricated import FLUID_PX, FLUID_RGB, NO_TRACE, made_reading, made_refusal, made_trace
 
@@ -258,9 +255,3 @@ def test_pictures_are_known_by_their_mark_and_not_by_their_name(tmp_path: Path) 
     Image.new("RGB", (8, 8)).save(photo)
     assert is_evidence(renamed)
     assert not is_evidence(photo)
-
-
-def test_a_folder_is_looked_through_without_what_draws_pictures() -> None:
-    code = "import sys, colorread.batch.folder; print('colorread.evidence.picture' in sys.modules)"
-    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert said.stdout.strip() == "False"

@@ -45,27 +45,13 @@ class Page:
         self.image.paste(image, (0, self.y))
         self.y += image.height
 
-    def rule(self) -> None:
-        """Draw a thin line across."""
-        self.space(14)
-        self.draw.line((MARGIN_PX, self.y, WIDTH_PX - MARGIN_PX, self.y), fill=SOFT_INK, width=2)
-        self.space(18)
-
-    def text(
-        self,
-        text: str,
-        *,
-        size_px: int = TEXT_PX,
-        bold: bool = False,
-        ink: tuple[int, int, int] = INK,
-        left_px: int = MARGIN_PX,
-    ) -> None:
+    def text(self, text: str, *, size_px: int = TEXT_PX, bold: bool = False, ink: tuple[int, int, int] = INK) -> None:
         """Write a paragraph, nothing where there is no text."""
         if not text:
             return
         font = font_of(size_px, bold=bold)
-        for line in _wrapped(bind_units(text), font, WIDTH_PX - MARGIN_PX - left_px):
-            self.draw.text((left_px, self.y), line.replace(NO_BREAK, " "), fill=ink, font=font)
+        for line in _wrapped(bind_units(text), font, WIDTH_PX - 2 * MARGIN_PX):
+            self.draw.text((MARGIN_PX, self.y), line.replace(NO_BREAK, " "), fill=ink, font=font)
             self.y += round(size_px * _LINE_SPACING)
         self.space(8)
 

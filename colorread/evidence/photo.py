@@ -87,15 +87,9 @@ def _crop(trace: Trace) -> tuple[int, int, int, int]:
 
 
 def _draw_outline(picture: NDArray[np.uint8], points: Floats, *, dashed: bool) -> None:
-    _draw_line(picture, points, _DARK, _EDGE_PX, closed=True)
-    for line in _dashes(points) if dashed else [points]:
-        _draw_line(picture, line, _LIGHT, _STROKE_PX, closed=not dashed)
-
-
-def _draw_line(
-    picture: NDArray[np.uint8], points: Floats, color: tuple[int, int, int], width_px: int, *, closed: bool
-) -> None:
-    cv2.polylines(picture, [_fixed(points)], closed, color, width_px, cv2.LINE_AA, _SHIFT)
+    cv2.polylines(picture, [_fixed(points)], True, _DARK, _EDGE_PX, cv2.LINE_AA, _SHIFT)
+    lines = [_fixed(line) for line in (_dashes(points) if dashed else [points])]
+    cv2.polylines(picture, lines, not dashed, _LIGHT, _STROKE_PX, cv2.LINE_AA, _SHIFT)
 
 
 def _fixed(length_px: Floats | float) -> NDArray[np.int32]:

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
+import itertools
 import math
 import os
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 
 from calibration import write_whole
 from colorread.chemistry import co2_from_ph
 from colorread.evidence.canvas import INK, MARGIN_PX, PAPER, SOFT_INK, TEXT_PX, WIDTH_PX, Page, font_of
-from colorread.evidence.file import MARK, place_for
 from colorread.evidence.photo import draw_photo
 from colorread.result import Interval, Reading, Trace
 from colorread.words import (
@@ -46,6 +48,9 @@ _SMALL_QUALITIES = (75, 60, 45, 30)
 # The seen color is said to differ where it is this much stronger, lighter or otherwise off the expected one:
 # assumptions.
 _STRONGER, _LIGHTER, _OTHER = 1.3, 0.12, 0.1
+_MARK = b"colorread evidence "  # stands in the head of every such picture
+_HEAD_BYTES = 4096
+_STEM_MAX_BYTES = 100  # with what is added well below 255, the longest name on most disks: common practice, no source
 _EndSign = Literal["closed", "open", "beyond"]
 
 
@@ -84,7 +89,10 @@ def draw_evidence(reading: Reading, trace: Trace, marks: Marks = USUAL_MARKS) ->
         height = min(max(_HEIGHT_MAX_PX - above.y - below.y - 24, least), most)
         above.paste(draw_photo(trace, WIDTH_PX, height, "fluid" if reading.reason is None else "fluid?"))
     elif reading.reason is not None:
-        above.paste(_panel("No photo to show"))
+        panel = Image.new("RGB", (WIDTH_PX, _PANEL_PX), _PANEL_GRAY)
+        middle = (WIDTH_PX / 2, _PANEL_PX / 2)
+        ImageDraw.Draw(panel).text(middle, "No photo to show", fill=INK, font=font_of(_LARGE_PX), anchor="mm")
+        above.paste(panel)
     above.space(16)
     above.paste(below.cut())
     return above.cut().crop((0, 0, WIDTH_PX, min(above.y + 8, _HEIGHT_MAX_PX)))
@@ -134,7 +142,7 @@ def write_evidence(
     """
     folder = Path(directory)
     folder.mkdir(parents=True, exist_ok=True)
-    path, mark = place_for(reading.photo, folder)
+    path, mark = _place_for(reading.photo, folder)
     file = io.BytesIO()
     draw_evidence(reading, trace, marks).save(file, "JPEG", quality=_JPEG_QUALITY, subsampling=0, comment=mark)
     write_whole(path, file.getvalue())
@@ -162,10 +170,32 @@ def small_evidence(reading: Reading, trace: Trace) -> bytes | None:
     picture = draw_photo(trace, _SMALL_WIDTH_PX, _SMALL_HEIGHT_PX, "fluid" if reading.reason is None else "fluid?")
     for quality in _SMALL_QUALITIES:
         file = io.BytesIO()
-        picture.save(file, "JPEG", quality=quality, comment=MARK)
+        picture.save(file, "JPEG", quality=quality, comment=_MARK)
         if file.tell() <= _SMALL_BYTES:
             break
     return file.getvalue()
+
+
+def is_evidence(path: Path) -> bool:
+    """
+    Return whether a file is an evidence picture, which must not be read as if it was a photo.
+
+    Parameters
+    ----------
+    path : Path
+        Any file.
+
+    Returns
+    -------
+    bool
+        By the mark in its head, not by its name.
+
+    Raises
+    ------
+    OSError
+        If it cannot be opened.
+    """
+    return _is_marked(path, _MARK)
 
 
 def _draw_answer(page: Page, reading: Reading, marks: Marks) -> None:
@@ -227,29 +257,20 @@ def _draw_bar(page: Page, bar: Bar) -> None:
     page.space(_BAR_PX + 8)
 
 
-def _panel(words: str) -> Image.Image:
-    panel = Image.new("RGB", (WIDTH_PX, _PANEL_PX), _PANEL_GRAY)
-    font = font_of(_LARGE_PX)
-    ImageDraw.Draw(panel).text((WIDTH_PX / 2, _PANEL_PX / 2), words, fill=INK, font=font, anchor="mm")
-    return panel
-
-
 def _draw_scale(page: Page, reading: Reading, ph: Interval, trace: Trace) -> None:
     """Draw the color of the fluid right below those of the dye, with pH and the CO2 that belongs to it."""
     assert trace.fluid_rgb is not None
-    grid = np.array([at for at, _ in trace.scale_rgb])
-    colors = np.array([rgb for _, rgb in trace.scale_rgb])
+    grid, colors = _scale_of(trace)
     left, right = MARGIN_PX + _CAPTION_WIDTH_PX, WIDTH_PX - MARGIN_PX - 24
 
     def x_of(value: float) -> float:
         return left + float(np.clip((value - grid[0]) / (grid[-1] - grid[0]), 0.0, 1.0)) * (right - left)
 
     font = font_of(_SMALL_PX)
-    low_ph, high_ph = -math.inf if ph.low is None else ph.low, math.inf if ph.high is None else ph.high
-    ends = _end_sign(ph.low, low_ph < grid[0]), _end_sign(ph.high, high_ph > grid[-1])
+    ends = _end_sign(ph.low, -1, grid[0]), _end_sign(ph.high, 1, grid[-1])
     # The numbers tell how far the interval goes on beyond the scale.
     text = "pH " + (ph_words(ph).short() if "beyond" in ends else ph_words(ph).value)
-    low, high = x_of(low_ph), x_of(high_ph)
+    low, high = x_of(-math.inf if ph.low is None else ph.low), x_of(math.inf if ph.high is None else ph.high)
     middle = (low + high) / 2 if ph.value is None else x_of(ph.value)
     half = page.draw.textlength(text, font) / 2
     page.draw.text((min(max(middle, left + half), right - half), page.y), text, fill=INK, font=font, anchor="ma")
@@ -280,8 +301,11 @@ def _draw_scale(page: Page, reading: Reading, ph: Interval, trace: Trace) -> Non
     page.text(_difference(trace, ph), size_px=_SMALL_PX)
 
 
-def _end_sign(end: float | None, is_beyond: bool) -> _EndSign:
-    return "open" if end is None else "beyond" if is_beyond else "closed"
+def _end_sign(end: float | None, outward: int, scale_end: float) -> _EndSign:
+    """Return how an end of the interval is drawn; outward is -1 for the lower and 1 for the upper one."""
+    if end is None:
+        return "open"
+    return "beyond" if outward * (end - scale_end) > 0.0 else "closed"
 
 
 def _draw_bracket(
@@ -302,16 +326,48 @@ def _draw_bracket(
 
 def _difference(trace: Trace, ph: Interval) -> str:
     """Return how the seen color differs from the expected one at the reading's place; empty where it does not."""
-    at = ph.value if ph.value is not None else ph.low if ph.low is not None else ph.high
-    assert at is not None
-    assert trace.fluid_rgb is not None
-    grid = np.array([value for value, _ in trace.scale_rgb])
-    expected = [float(np.interp(at, grid, channel)) for channel in np.array([rgb for _, rgb in trace.scale_rgb]).T]
-    strength = float(np.ptp(trace.fluid_rgb)) / max(float(np.ptp(expected)), 1e-3)
-    lighter = float(np.mean(trace.fluid_rgb) - np.mean(expected))
-    words = [word for word, holds in (("stronger", strength > _STRONGER), ("paler", strength < 1 / _STRONGER)) if holds]
-    words += [word for word, holds in (("lighter", lighter > _LIGHTER), ("darker", lighter < -_LIGHTER)) if holds]
-    if words:
-        return f"Seen is {' and '.join(words)} than expected. Phone and lamp do that; the interval includes it."
-    is_other = float(np.linalg.norm(trace.fluid_rgb - np.array(expected))) > _OTHER
-    return "Seen has another hue than expected. Phone and lamp do that; the interval includes it." if is_other else ""
+    seen, at = trace.fluid_rgb, next(number for number in (ph.value, ph.low, ph.high) if number is not None)
+    assert seen is not None
+    grid, colors = _scale_of(trace)
+    expected = np.array([np.interp(at, grid, channel) for channel in colors.T])
+    strength = float(np.ptp(seen)) / max(float(np.ptp(expected)), 1e-3)
+    lighter = float(np.mean(seen) - np.mean(expected))
+    signs = {
+        "stronger": strength > _STRONGER,
+        "paler": strength < 1 / _STRONGER,
+        "lighter": lighter > _LIGHTER,
+        "darker": lighter < -_LIGHTER,
+    }
+    how = " and ".join(word for word, holds in signs.items() if holds)
+    if not how and float(np.linalg.norm(seen - expected)) <= _OTHER:
+        return ""
+    what = f"is {how} than" if how else "has another hue than"
+    return f"Seen {what} expected. Phone and lamp do that; the interval includes it."
+
+
+def _scale_of(trace: Trace) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the pH of the expected colors, and these."""
+    return np.array([at for at, _ in trace.scale_rgb]), np.array([rgb for _, rgb in trace.scale_rgb])
+
+
+def _place_for(photo: str, folder: Path) -> tuple[Path, bytes]:
+    """
+    Return where the picture of a photo goes, so that it replaces nothing but itself, and the mark for its head.
+
+    That is `_MARK` and a digest of the path of the photo, so that the picture can be given away without telling the
+    folders of its owner.
+    """
+    mark = _MARK + hashlib.sha256(os.fsencode(os.path.abspath(photo))).hexdigest().encode("ascii")
+    stem = Path(photo).stem
+    while len(os.fsencode(stem)) > _STEM_MAX_BYTES:  # letters of three bytes are not cut within
+        stem = stem[:-1]
+    names = itertools.chain([f"{stem}-evidence.jpg"], (f"{stem}-evidence-{n}.jpg" for n in itertools.count(2)))
+    path = next(path for path in map(folder.joinpath, names) if not path.exists() or _is_marked(path, mark))
+    return path, mark
+
+
+def _is_marked(path: Path, mark: bytes) -> bool:
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        return mark in file.read(_HEAD_BYTES)
