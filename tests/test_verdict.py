@@ -9,8 +9,8 @@ from hypothesis import given, strategies as st
 
 import colorread
 from colorread.result import Interval, chance_above
-from colorread.words.flags import FLAG_TEXTS, flag_texts
 from colorread.words.gas_care import SourceKind, less_gas
+from colorread.words.parts import FLAG_TEXTS, flag_texts
 from colorread.words.verdict import CALIBRATE, WELFARE_CAUTION, Marks, judge
 from tests.fabricated import made_reading
 

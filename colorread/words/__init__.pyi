@@ -1,5 +1,4 @@
-from .bar import Bar as Bar, bar_lines as bar_lines, bar_of as bar_of, place_labels as place_labels
-from .flags import flag_texts as flag_texts
+from .bar import Bar as Bar, bar_lines as bar_lines, bar_of as bar_of, bar_svg as bar_svg, place_labels as place_labels
 from .gas_care import (
     NO_VALVE_ON_YEAST as NO_VALVE_ON_YEAST,
     SENSITIVE_ANIMALS as SENSITIVE_ANIMALS,
@@ -20,7 +19,7 @@ from .mixing import (
     fluid_rows as fluid_rows,
     room_air_words as room_air_words,
 )
-from .numbers import (
+from .parts import (
     FISH_SIGNS as FISH_SIGNS,
     NO_BREAK as NO_BREAK,
     REFUSED_SIGN as REFUSED_SIGN,
@@ -31,14 +30,15 @@ from .numbers import (
     co2_words as co2_words,
     date_words as date_words,
     days_words as days_words,
+    flag_texts as flag_texts,
     input_words as input_words,
     number_words as number_words,
     percent_words as percent_words,
     ph_words as ph_words,
+    templates_of as templates_of,
     time_words as time_words,
     when_words as when_words,
 )
-from .templates import bar_svg as bar_svg, templates_of as templates_of
 from .verdict import (
     ACT_CAUTIONS as ACT_CAUTIONS,
     CALIBRATE as CALIBRATE,

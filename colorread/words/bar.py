@@ -1,4 +1,4 @@
-"""The bar below a CO2 number: low, good and high, the interval, and the limits; as numbers and as text."""
+"""The bar below a CO2 number: low, good and high, the interval, and the limits; as text and as a drawing for pages."""
 
 from __future__ import annotations
 
@@ -6,10 +6,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from colorread.result import Interval
+from colorread.words.parts import co2_words, templates_of
 from colorread.words.verdict import USUAL_MARKS, Marks
 
 END_MG_L = 60.0
 """Where the bar ends: twice the usual upper end of the plants' range, so that it lies in the middle [mg/L]."""
+_SVG_WIDTH, _SVG_EDGE = 320, 6
+_SVG_LETTER = 7.7  # of the font of its labels: width of a digit at most
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,3 +161,30 @@ def place_labels(
         if all(start + width + gap <= other or start >= other + width_of(text) + gap for other, text in placed):
             placed.append((start, label))
     return placed
+
+
+def bar_svg(co2_mg_l: Interval, marks: Marks = USUAL_MARKS) -> str:
+    """
+    Draw a bar for a page, in the ink of the text around it.
+
+    Parameters
+    ----------
+    co2_mg_l : Interval
+        CO2 with its interval [mg/L].
+    marks : Marks
+        Plants' range and fish limit.
+
+    Returns
+    -------
+    str
+        An SVG element.
+    """
+    bar = bar_of(co2_mg_l, marks)
+
+    def x_of(share: float) -> float:
+        return round(_SVG_EDGE + share * (_SVG_WIDTH - 2 * _SVG_EDGE), 1)
+
+    labels = place_labels(bar, x_of, lambda text: _SVG_LETTER * len(text), (0.0, _SVG_WIDTH))
+    words = f"CO2 {co2_words(co2_mg_l).short()} on a bar from low to high"
+    template = templates_of("colorread.words").get_template("bar.svg")
+    return template.render(bar=bar, x=x_of, labels=labels, words=words, width=_SVG_WIDTH, edge=_SVG_EDGE)
