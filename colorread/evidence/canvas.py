@@ -36,10 +36,6 @@ class Page:
         self.draw = ImageDraw.Draw(self.image)
         self.y = 0
 
-    def space(self, height_px: int) -> None:
-        """Leave room."""
-        self.y += height_px
-
     def paste(self, image: Image.Image) -> None:
         """Put a picture as wide as the page."""
         self.image.paste(image, (0, self.y))
@@ -53,7 +49,7 @@ class Page:
         for line in _wrapped(bind_units(text), font, WIDTH_PX - 2 * MARGIN_PX):
             self.draw.text((MARGIN_PX, self.y), line.replace(NO_BREAK, " "), fill=ink, font=font)
             self.y += round(size_px * _LINE_SPACING)
-        self.space(8)
+        self.y += 8
 
     def cut(self) -> Image.Image:
         """Return the page as long as it was filled."""

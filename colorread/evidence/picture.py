@@ -7,8 +7,8 @@ import io
 import itertools
 import math
 import os
+from collections.abc import Callable
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,10 +48,11 @@ _SMALL_QUALITIES = (75, 60, 45, 30)
 # The seen color is said to differ where it is this much stronger, lighter or otherwise off the expected one:
 # assumptions.
 _STRONGER, _LIGHTER, _OTHER = 1.3, 0.12, 0.1
+Floats = NDArray[np.float64]
+Scale = tuple[tuple[float, Floats], ...]
 _MARK = b"colorread evidence "  # stands in the head of every such picture
 _HEAD_BYTES = 4096
 _STEM_MAX_BYTES = 100  # with what is added well below 255, the longest name on most disks: common practice, no source
-_EndSign = Literal["closed", "open", "beyond"]
 
 
 def draw_evidence(reading: Reading, trace: Trace, marks: Marks = USUAL_MARKS) -> Image.Image:
@@ -73,15 +74,15 @@ def draw_evidence(reading: Reading, trace: Trace, marks: Marks = USUAL_MARKS) ->
         sRGB, 1080 px wide and 1600 px tall at most: the answer, the photo, and what it rests on.
     """
     above, below = Page(), Page()
-    above.space(24)
+    above.y += 24
     if reading.reason is None:
         _draw_answer(above, reading, marks)
     else:
         _draw_refusal(above, reading, trace)
-    above.space(12)
+    above.y += 12
     if reading.ph is not None and trace.fluid_rgb is not None and trace.scale_rgb:
-        below.space(20)
-        _draw_scale(below, reading, reading.ph, trace)
+        below.y += 20
+        _draw_scale(below, reading, reading.ph, trace.fluid_rgb, trace.scale_rgb)
     for text in _small_print(reading):
         below.text(text, size_px=_SMALL_PX, ink=SOFT_INK)
     if trace.rgb_u8 is not None:
@@ -93,7 +94,7 @@ def draw_evidence(reading: Reading, trace: Trace, marks: Marks = USUAL_MARKS) ->
         middle = (WIDTH_PX / 2, _PANEL_PX / 2)
         ImageDraw.Draw(panel).text(middle, "No photo to show", fill=INK, font=font_of(_LARGE_PX), anchor="mm")
         above.paste(panel)
-    above.space(16)
+    above.y += 16
     above.paste(below.cut())
     return above.cut().crop((0, 0, WIDTH_PX, min(above.y + 8, _HEIGHT_MAX_PX)))
 
@@ -254,82 +255,69 @@ def _draw_bar(page: Page, bar: Bar) -> None:
             draw.polygon([(x, y - 22), (x, y + 22), (x + tip, y)], fill=INK)
     if bar.value is not None:
         draw.circle((x_of(bar.value), y), 18, fill=PAPER, outline=INK, width=8)
-    page.space(_BAR_PX + 8)
+    page.y += _BAR_PX + 8
 
 
-def _draw_scale(page: Page, reading: Reading, ph: Interval, trace: Trace) -> None:
+def _draw_scale(page: Page, reading: Reading, ph: Interval, seen: Floats, scale_rgb: Scale) -> None:
     """Draw the color of the fluid right below those of the dye, with pH and the CO2 that belongs to it."""
-    assert trace.fluid_rgb is not None
-    grid, colors = _scale_of(trace)
+    grid, colors = np.array([at for at, _ in scale_rgb]), np.array([rgb for _, rgb in scale_rgb])
     left, right = MARGIN_PX + _CAPTION_WIDTH_PX, WIDTH_PX - MARGIN_PX - 24
+    draw, font = page.draw, font_of(_SMALL_PX)
 
     def x_of(value: float) -> float:
         return left + float(np.clip((value - grid[0]) / (grid[-1] - grid[0]), 0.0, 1.0)) * (right - left)
 
-    font = font_of(_SMALL_PX)
-    ends = _end_sign(ph.low, -1, grid[0]), _end_sign(ph.high, 1, grid[-1])
-    # The numbers tell how far the interval goes on beyond the scale.
-    text = "pH " + (ph_words(ph).short() if "beyond" in ends else ph_words(ph).value)
-    low, high = x_of(-math.inf if ph.low is None else ph.low), x_of(math.inf if ph.high is None else ph.high)
-    middle = (low + high) / 2 if ph.value is None else x_of(ph.value)
-    half = page.draw.textlength(text, font) / 2
-    page.draw.text((min(max(middle, left + half), right - half), page.y), text, fill=INK, font=font, anchor="ma")
-    page.space(50)
-    _draw_bracket(page.draw, low, high, page.y, ends)
-    if ph.value is not None:
-        page.draw.polygon([(middle - 17, page.y - 4), (middle + 17, page.y - 4), (middle, page.y + 24)], fill=INK)
-    page.space(28)
-
+    _draw_interval(page, ph, x_of, (grid[0], grid[-1]))
     at = np.linspace(grid[0], grid[-1], right - left)
     expected = np.stack([np.interp(at, grid, channel) for channel in colors.T], axis=-1)
-    seen = np.broadcast_to(trace.fluid_rgb, expected.shape)
-    for caption, row in (("expected", expected), ("seen", seen)):
+    for caption, row in (("expected", expected), ("seen", np.broadcast_to(seen, expected.shape))):
         strip_u8 = np.round(np.clip(row, 0.0, 1.0) * 255.0).astype(np.uint8)[None].repeat(_STRIP_PX, axis=0)
         page.image.paste(Image.fromarray(np.ascontiguousarray(strip_u8)), (left, page.y))
-        page.draw.text((MARGIN_PX, page.y + _STRIP_PX / 2), caption, fill=INK, font=font, anchor="lm")
-        page.space(_STRIP_PX)
-    page.draw.rectangle((left - 2, page.y - 2 * _STRIP_PX - 2, right + 1, page.y + 1), outline=INK, width=2)
+        draw.text((MARGIN_PX, page.y + _STRIP_PX / 2), caption, fill=INK, font=font, anchor="lm")
+        page.y += _STRIP_PX
+    draw.rectangle((left - 2, page.y - 2 * _STRIP_PX - 2, right + 1, page.y + 1), outline=INK, width=2)
     for value in grid[:: max(1, (len(grid) - 1) // 4)]:
-        page.draw.line((x_of(value), page.y, x_of(value), page.y + 12), fill=INK, width=3)
-        page.draw.text((x_of(value), page.y + 16), f"{value:.1f}", fill=INK, font=font, anchor="ma")
         co2_mg_l = float(co2_from_ph(value, reading.kh_dkh, temperature_c=reading.temperature_c))
         co2 = f"{co2_mg_l:.{0 if co2_mg_l >= 10.0 else 1}f}"
-        page.draw.text((x_of(value), page.y + 54), co2, fill=INK, font=font, anchor="ma")
-    page.draw.text((MARGIN_PX, page.y + 16), "pH", fill=INK, font=font)
-    page.draw.text((MARGIN_PX, page.y + 54), "CO2 mg/L", fill=INK, font=font)
-    page.space(104)
-    page.text(_difference(trace, ph), size_px=_SMALL_PX)
+        draw.line((x_of(value), page.y, x_of(value), page.y + 12), fill=INK, width=3)
+        draw.text((x_of(value), page.y + 16), f"{value:.1f}", fill=INK, font=font, anchor="ma")
+        draw.text((x_of(value), page.y + 54), co2, fill=INK, font=font, anchor="ma")
+    draw.text((MARGIN_PX, page.y + 16), "pH", fill=INK, font=font)
+    draw.text((MARGIN_PX, page.y + 54), "CO2 mg/L", fill=INK, font=font)
+    page.y += 104
+    read = next(number for number in (ph.value, ph.low, ph.high) if number is not None)
+    page.text(_difference(seen, np.array([np.interp(read, grid, channel) for channel in colors.T])), size_px=_SMALL_PX)
 
 
-def _end_sign(end: float | None, outward: int, scale_end: float) -> _EndSign:
-    """Return how an end of the interval is drawn; outward is -1 for the lower and 1 for the upper one."""
-    if end is None:
-        return "open"
-    return "beyond" if outward * (end - scale_end) > 0.0 else "closed"
-
-
-def _draw_bracket(
-    draw: ImageDraw.ImageDraw, low: float, high: float, y: float, ends: tuple[_EndSign, _EndSign]
-) -> None:
-    """Draw the interval with a stroke at a known end, an arrow at an open one, and a break where the scale ends."""
-    draw.line((low, y, high, y), fill=INK, width=7)
-    for x, outward, sign in ((low, -1, ends[0]), (high, 1, ends[1])):
-        if sign == "open":
+def _draw_interval(page: Page, ph: Interval, x_of: Callable[[float], float], scale: tuple[float, float]) -> None:
+    """Draw pH and interval above the scale: a stroke at a known end, an arrow at an open one, a break beyond it."""
+    draw, font = page.draw, font_of(_SMALL_PX)
+    is_beyond = [end is not None and not scale[0] <= end <= scale[1] for end in (ph.low, ph.high)]
+    ends = [x_of(sign * math.inf if end is None else end) for sign, end in ((-1, ph.low), (1, ph.high))]
+    middle = sum(ends) / 2 if ph.value is None else x_of(ph.value)
+    # The numbers tell how far the interval goes on beyond the scale.
+    text = "pH " + (ph_words(ph).short() if any(is_beyond) else ph_words(ph).value)
+    half = draw.textlength(text, font) / 2
+    x = min(max(middle, x_of(scale[0]) + half), x_of(scale[1]) - half)
+    draw.text((x, page.y), text, fill=INK, font=font, anchor="ma")
+    page.y += 50
+    y = page.y
+    draw.line((ends[0], y, ends[1], y), fill=INK, width=7)
+    for x, outward, end, goes_on in zip(ends, (-1, 1), (ph.low, ph.high), is_beyond, strict=True):
+        if end is None:
             draw.polygon([(x, y - 16), (x, y + 16), (x + outward * 24, y)], fill=INK)
-        elif sign == "beyond":
-            for away in (5, 19):
-                middle = x + outward * away
-                draw.line((middle - 5, y + 16, middle + 5, y - 16), fill=INK, width=5)
+        elif goes_on:
+            for away in (x + outward * 5, x + outward * 19):
+                draw.line((away - 5, y + 16, away + 5, y - 16), fill=INK, width=5)
         else:
             draw.line((x, y - 14, x, y + 22), fill=INK, width=7)
+    if ph.value is not None:
+        draw.polygon([(middle - 17, y - 4), (middle + 17, y - 4), (middle, y + 24)], fill=INK)
+    page.y += 28
 
 
-def _difference(trace: Trace, ph: Interval) -> str:
-    """Return how the seen color differs from the expected one at the reading's place; empty where it does not."""
-    seen, at = trace.fluid_rgb, next(number for number in (ph.value, ph.low, ph.high) if number is not None)
-    assert seen is not None
-    grid, colors = _scale_of(trace)
-    expected = np.array([np.interp(at, grid, channel) for channel in colors.T])
+def _difference(seen: Floats, expected: Floats) -> str:
+    """Return how the seen color differs from the one expected at the reading's pH; empty where it does not."""
     strength = float(np.ptp(seen)) / max(float(np.ptp(expected)), 1e-3)
     lighter = float(np.mean(seen) - np.mean(expected))
     signs = {
@@ -343,11 +331,6 @@ def _difference(trace: Trace, ph: Interval) -> str:
         return ""
     what = f"is {how} than" if how else "has another hue than"
     return f"Seen {what} expected. Phone and lamp do that; the interval includes it."
-
-
-def _scale_of(trace: Trace) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the pH of the expected colors, and these."""
-    return np.array([at for at, _ in trace.scale_rgb]), np.array([rgb for _, rgb in trace.scale_rgb])
 
 
 def _place_for(photo: str, folder: Path) -> tuple[Path, bytes]:

@@ -81,11 +81,7 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
         .get_template("report.html")
         .render(
             summary=summary,
-            answer=summary.answer,
             bar="" if summary.now is None else bar_svg(summary.now.co2_mg_l, summary.tank.judged_by),
-            tank=summary.tank,
-            told=told,
-            advice=None if told is None else told.advice,
             made_up=MADE_UP if summary.tank.made_up else "",
             period=" to ".join(dict.fromkeys(days)),
             colors=PLOT_COLORS,
@@ -97,7 +93,6 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
             numbers=number_rows(summary),
             of_when=OF_WHEN,
             fitted=[] if told is None else fitted_rows(told),
-            cautions=summary.cautions,
             refused=_refused_photos(readings, last_at),
             photos=[row for row in rows if row["taken_at"] is None or row["taken_at"] >= start],
             older=[row for row in rows if row["taken_at"] is not None and row["taken_at"] < start],
