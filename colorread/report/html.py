@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import math
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,7 +14,7 @@ from calibration import write_whole
 from colorread import __version__
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.plot import MADE_UP, day_svgs, days_start, history_svgs, week_svgs
-from colorread.result import NORMAL_95, Interval, Reading
+from colorread.result import NORMAL_95, Reading
 from colorread.tank import (
     LETTERS,
     OF_WHEN,
@@ -139,39 +139,39 @@ def _by_time(entry: LogEntry) -> tuple[datetime, str]:
     return (datetime.min if taken_at is None else wall_clock(taken_at)), entry.reading.photo
 
 
-def _photo_rows(entries: Sequence[LogEntry], points: Iterable[PhotoPoint], last_at: datetime) -> list[dict[str, Any]]:
+def _photo_rows(entries: Iterable[LogEntry], points: Iterable[PhotoPoint], last_at: datetime) -> list[dict[str, Any]]:
     """Return what the report lists of each photo, by the tank's own clock; texts may be empty."""
     of_tank = tank_co2_of(points)
     rows = []
     bytes_left, pictures_left = _PICTURE_BYTES_MAX, PICTURES_MAX
     for entry in entries:
-        picture = ""
+        reading, picture = entry.reading, ""
         if entry.picture is not None and pictures_left and len(entry.picture) <= bytes_left:
             bytes_left, pictures_left = bytes_left - len(entry.picture), pictures_left - 1
             picture = "data:image/jpeg;base64," + base64.b64encode(entry.picture).decode("ascii")
-        rows.append({**_photo_row(entry.reading, of_tank(entry.reading), last_at), "picture": picture})
+        tank = of_tank(reading)
+        stated, assumed = input_words(reading)
+        record = {
+            "Time": time_words(reading),
+            "Entered": stated,
+            "Assumed": assumed,
+            "Uncertainty from": budget_words(reading),
+        }
+        rows.append(
+            {
+                "name": _name(reading),
+                "taken_at": None if reading.taken_at is None else wall_clock(reading.taken_at),
+                "when": when_words(reading.taken_at, last_at),
+                "ph": ("", "") if reading.ph is None else ph_words(reading.ph).cells(),
+                "co2": ("", "") if reading.co2_mg_l is None else number_words(reading.co2_mg_l).cells(),
+                "tank": ("", "") if tank is None else number_words(tank).cells(),
+                "refused": "" if reading.reason is None else reading.reason.message,
+                "flags": [text.sentence for text in flag_texts(reading)],
+                "record": [f"{label}: {words}." for label, words in record.items() if words],
+                "picture": picture,
+            }
+        )
     return rows
-
-
-def _photo_row(reading: Reading, tank: Interval | None, last_at: datetime) -> dict[str, Any]:
-    stated, assumed = input_words(reading)
-    record = {
-        "Time": time_words(reading),
-        "Entered": stated,
-        "Assumed": assumed,
-        "Uncertainty from": budget_words(reading),
-    }
-    return {
-        "name": _name(reading),
-        "taken_at": None if reading.taken_at is None else wall_clock(reading.taken_at),
-        "when": when_words(reading.taken_at, last_at),
-        "ph": ("", "") if reading.ph is None else ph_words(reading.ph).cells(),
-        "co2": ("", "") if reading.co2_mg_l is None else number_words(reading.co2_mg_l).cells(),
-        "tank": ("", "") if tank is None else number_words(tank).cells(),
-        "refused": "" if reading.reason is None else reading.reason.message,
-        "flags": [text.sentence for text in flag_texts(reading)],
-        "record": [f"{label}: {words}." for label, words in record.items() if words],
-    }
 
 
 def _refused_photos(readings: Iterable[Reading], last_at: datetime) -> dict[tuple[str, str], list[str]]:

@@ -138,7 +138,8 @@ def _judge_plants(co2_mg_l: Interval, marks: Marks) -> tuple[PlantsWord, str]:
         is_sure = co2_mg_l.high is not None and co2_mg_l.high < low
         return "too little", f"Too little, {'' if is_sure else 'probably '}below {span}."
     if above >= LIKELY:
-        return "more than needed", f"More than needed, {'' if _is_over(co2_mg_l, high) else 'probably '}above {span}."
+        is_sure = co2_mg_l.low is not None and co2_mg_l.low > high
+        return "more than needed", f"More than needed, {'' if is_sure else 'probably '}above {span}."
     if co2_mg_l.value is None:
         return "cannot tell", f"Unclear; only one end is known. The range is {span}."
     if 1.0 - above - below >= LIKELY:
@@ -166,20 +167,15 @@ def _judge_fish(co2_mg_l: Interval, marks: Marks, held: Level | None) -> tuple[L
     return level, words
 
 
-def _is_over(co2_mg_l: Interval, limit_mg_l: float) -> bool:
-    return co2_mg_l.low is not None and co2_mg_l.low > limit_mg_l
-
-
 def _to_do(co2_mg_l: Interval, marks: Marks, plants: PlantsWord, fish: Level) -> str:
     if fish == "act":
         # Where the limit may still be kept, a little may do.
-        a_little = co2_mg_l.value is not None and not _is_over(co2_mg_l, marks.fish_mg_l)
+        a_little = co2_mg_l.value is not None and (co2_mg_l.low is None or co2_mg_l.low <= marks.fish_mg_l)
         return f"Look at the fish now, and {less_gas(marks.source, marks.valve, a_little=a_little)}."
     if fish == "watch":
         return WATCH
-    if plants == "too little":
-        return "Normal early in the day. At the daily peak, plants could use a little more gas."
     return {
+        "too little": "Normal early in the day. At the daily peak, plants could use a little more gas.",
         "enough": LEAVE_IT,
         "more than needed": "Plants need no more gas.",
         "cannot tell": "Leave it as it is, and read it again at the daily peak.",
