@@ -8,9 +8,8 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw
 
-from colorread.evidence.canvas import Page
 from colorread.evidence.photo import draw_photo
-from colorread.evidence.picture import _difference, _draw_scale, draw_evidence, is_evidence, write_evidence
+from colorread.evidence.picture import Page, _difference, _draw_scale, draw_evidence, is_evidence, write_evidence
 from colorread.result import Interval, Reading, Trace
 from tests.fabricated import FLUID_PX, FLUID_RGB, NO_TRACE, made_reading, made_refusal, made_trace
 

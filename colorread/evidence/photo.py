@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import functools
+import importlib.util
+from pathlib import Path
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw
+from PIL import Image, ImageDraw, ImageFont
 
-from colorread.evidence.canvas import font_of
 from colorread.result import Trace
 
 _CROP_RIM = 0.08  # of the size of what is shown
@@ -19,6 +22,16 @@ _DARK, _LIGHT = (0, 0, 0), (255, 255, 255)
 _SHIFT = 4  # binary places of the positions that OpenCV draws at
 
 Floats = NDArray[np.float64]
+
+
+@functools.cache
+def font_of(size_px: int, *, bold: bool = False) -> ImageFont.FreeTypeFont:
+    """Return a font with real bold letters and those of most languages; it comes with the library that plots."""
+    found = importlib.util.find_spec("matplotlib")
+    assert found is not None
+    assert found.submodule_search_locations is not None
+    folder = Path(found.submodule_search_locations[0]) / "mpl-data/fonts/ttf"
+    return ImageFont.truetype(folder / f"DejaVuSans{'-Bold' if bold else ''}.ttf", size_px)
 
 
 def draw_photo(trace: Trace, width_px: int, height_px: int, fluid_label: str) -> Image.Image:

@@ -12,14 +12,14 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw
+from PIL import Image, ImageDraw, ImageFont
 
 from calibration import write_whole
 from colorread.chemistry import co2_from_ph
-from colorread.evidence.canvas import INK, MARGIN_PX, PAPER, SOFT_INK, TEXT_PX, WIDTH_PX, Page, font_of
-from colorread.evidence.photo import draw_photo
+from colorread.evidence.photo import draw_photo, font_of
 from colorread.result import Interval, Reading, Trace
 from colorread.words import (
+    NO_BREAK,
     REFUSED_SIGN,
     SIGNS_IN_SHORT,
     USUAL_MARKS,
@@ -27,6 +27,7 @@ from colorread.words import (
     Marks,
     answer_of,
     bar_of,
+    bind_units,
     clean_name,
     flag_texts,
     input_words,
@@ -35,6 +36,13 @@ from colorread.words import (
     time_words,
 )
 
+Floats = NDArray[np.float64]
+Scale = tuple[tuple[float, Floats], ...]
+_WIDTH_PX, _MARGIN_PX = 1080, 44
+_INK, _SOFT_INK, _PAPER = (17, 17, 17), (85, 85, 85), (255, 255, 255)
+_PAGE_MAX_PX = 8000  # far more than any text needs; the page is cut to what was drawn
+_TEXT_PX = 36  # on a phone 360 px wide everything is a third as large
+_LINE_SPACING = 1.28
 _HUGE_PX, _LARGE_PX, _SMALL_PX = 92, 42, 30
 _HEIGHT_MAX_PX = 1600  # a phone shows that in two screens
 _PHOTO_HEIGHT_PX = (300, 760)  # at least and at most
@@ -48,11 +56,37 @@ _SMALL_QUALITIES = (75, 60, 45, 30)
 # The seen color is said to differ where it is this much stronger, lighter or otherwise off the expected one:
 # assumptions.
 _STRONGER, _LIGHTER, _OTHER = 1.3, 0.12, 0.1
-Floats = NDArray[np.float64]
-Scale = tuple[tuple[float, Floats], ...]
 _MARK = b"colorread evidence "  # stands in the head of every such picture
 _HEAD_BYTES = 4096
 _STEM_MAX_BYTES = 100  # with what is added well below 255, the longest name on most disks: common practice, no source
+
+
+class Page:
+    """A page that is filled from the top."""
+
+    def __init__(self) -> None:
+        self.image = Image.new("RGB", (_WIDTH_PX, _PAGE_MAX_PX), _PAPER)
+        self.draw = ImageDraw.Draw(self.image)
+        self.y = 0
+
+    def paste(self, image: Image.Image) -> None:
+        """Put a picture as wide as the page."""
+        self.image.paste(image, (0, self.y))
+        self.y += image.height
+
+    def text(self, text: str, *, size_px: int = _TEXT_PX, bold: bool = False, ink: tuple[int, int, int] = _INK) -> None:
+        """Write a paragraph, nothing where there is no text."""
+        if not text:
+            return
+        font = font_of(size_px, bold=bold)
+        for line in _wrapped(bind_units(text), font, _WIDTH_PX - 2 * _MARGIN_PX):
+            self.draw.text((_MARGIN_PX, self.y), line.replace(NO_BREAK, " "), fill=ink, font=font)
+            self.y += round(size_px * _LINE_SPACING)
+        self.y += 8
+
+    def cut(self) -> Image.Image:
+        """Return the page as long as it was filled."""
+        return self.image.crop((0, 0, _WIDTH_PX, min(self.y + 24, _PAGE_MAX_PX)))
 
 
 def draw_evidence(reading: Reading, trace: Trace, marks: Marks = USUAL_MARKS) -> Image.Image:
@@ -84,31 +118,19 @@ def draw_evidence(reading: Reading, trace: Trace, marks: Marks = USUAL_MARKS) ->
         below.y += 20
         _draw_scale(below, reading, reading.ph, trace.fluid_rgb, trace.scale_rgb)
     for text in _small_print(reading):
-        below.text(text, size_px=_SMALL_PX, ink=SOFT_INK)
+        below.text(text, size_px=_SMALL_PX, ink=_SOFT_INK)
     if trace.rgb_u8 is not None:
         least, most = _PHOTO_HEIGHT_PX
         height = min(max(_HEIGHT_MAX_PX - above.y - below.y - 24, least), most)
-        above.paste(draw_photo(trace, WIDTH_PX, height, "fluid" if reading.reason is None else "fluid?"))
+        above.paste(draw_photo(trace, _WIDTH_PX, height, "fluid" if reading.reason is None else "fluid?"))
     elif reading.reason is not None:
-        panel = Image.new("RGB", (WIDTH_PX, _PANEL_PX), _PANEL_GRAY)
-        middle = (WIDTH_PX / 2, _PANEL_PX / 2)
-        ImageDraw.Draw(panel).text(middle, "No photo to show", fill=INK, font=font_of(_LARGE_PX), anchor="mm")
+        panel = Image.new("RGB", (_WIDTH_PX, _PANEL_PX), _PANEL_GRAY)
+        middle = (_WIDTH_PX / 2, _PANEL_PX / 2)
+        ImageDraw.Draw(panel).text(middle, "No photo to show", fill=_INK, font=font_of(_LARGE_PX), anchor="mm")
         above.paste(panel)
     above.y += 16
     above.paste(below.cut())
-    return above.cut().crop((0, 0, WIDTH_PX, min(above.y + 8, _HEIGHT_MAX_PX)))
-
-
-def _small_print(reading: Reading) -> tuple[str, ...]:
-    stated, assumed = input_words(reading)
-    is_read = reading.status == "read"
-    when = time_words(reading)
-    name = clean_name(Path(reading.photo).name)
-    return (
-        *(text.sentence for text in flag_texts(reading)[:2]),
-        *(f"{label}: {words}" for label, words in (("Entered", stated), ("Assumed", assumed)) if words and is_read),
-        f"{name[:60]}{', ' + when if when else ''}",
-    )
+    return above.cut().crop((0, 0, _WIDTH_PX, min(above.y + 8, _HEIGHT_MAX_PX)))
 
 
 def write_evidence(
@@ -199,18 +221,30 @@ def is_evidence(path: Path) -> bool:
     return _is_marked(path, _MARK)
 
 
+def _small_print(reading: Reading) -> tuple[str, ...]:
+    stated, assumed = input_words(reading)
+    is_read = reading.status == "read"
+    when = time_words(reading)
+    name = clean_name(Path(reading.photo).name)
+    return (
+        *(text.sentence for text in flag_texts(reading)[:2]),
+        *(f"{label}: {words}" for label, words in (("Entered", stated), ("Assumed", assumed)) if words and is_read),
+        f"{name[:60]}{', ' + when if when else ''}",
+    )
+
+
 def _draw_answer(page: Page, reading: Reading, marks: Marks) -> None:
     assert reading.co2_mg_l is not None
     assert reading.verdict is not None
     answer = answer_of(reading.co2_mg_l, reading.verdict)
-    page.text(answer.what, size_px=_SMALL_PX, ink=SOFT_INK)
+    page.text(answer.what, size_px=_SMALL_PX, ink=_SOFT_INK)
     baseline = page.y + 0.94 * _HUGE_PX
     page.text(answer.value, size_px=_HUGE_PX, bold=True)
-    left = MARGIN_PX + font_of(_HUGE_PX, bold=True).getlength(answer.value) + 32
-    if left + font_of(TEXT_PX).getlength(answer.span) <= WIDTH_PX - MARGIN_PX:
-        page.draw.text((left, baseline), answer.span, fill=SOFT_INK, font=font_of(TEXT_PX), anchor="ls")
+    left = _MARGIN_PX + font_of(_HUGE_PX, bold=True).getlength(answer.value) + 32
+    if left + font_of(_TEXT_PX).getlength(answer.span) <= _WIDTH_PX - _MARGIN_PX:
+        page.draw.text((left, baseline), answer.span, fill=_SOFT_INK, font=font_of(_TEXT_PX), anchor="ls")
     else:
-        page.text(answer.span, ink=SOFT_INK)
+        page.text(answer.span, ink=_SOFT_INK)
     _draw_bar(page, bar_of(reading.co2_mg_l, marks))
     page.text(answer.lead, size_px=_LARGE_PX, bold=True)
     page.text(answer.fish)
@@ -231,37 +265,37 @@ def _draw_refusal(page: Page, reading: Reading, trace: Trace) -> None:
         (f"the {trace.reference}", trace.card_corners_px is not None),
         ("two colored objects, 1? and 2?" if things > 1 else "something colored", things > 0),
     )
-    page.text(f"Found: {', '.join(name for name, is_seen in seen if is_seen) or 'nothing'}.", ink=SOFT_INK)
+    page.text(f"Found: {', '.join(name for name, is_seen in seen if is_seen) or 'nothing'}.", ink=_SOFT_INK)
 
 
 def _draw_bar(page: Page, bar: Bar) -> None:
     """Draw low, good and high, the interval and the limits."""
-    left, right, y = MARGIN_PX + 12, WIDTH_PX - MARGIN_PX - 12, page.y + 58
+    left, right, y = _MARGIN_PX + 12, _WIDTH_PX - _MARGIN_PX - 12, page.y + 58
     font, draw = font_of(_SMALL_PX), page.draw
 
     def x_of(share: float) -> float:
         return left + share * (right - left)
 
     for start, end, word in bar.zones:
-        draw.text(((x_of(start) + x_of(end)) / 2, y - 26), word, fill=INK, font=font, anchor="ms")
-    draw.line((left, y, right, y), fill=SOFT_INK, width=4)
+        draw.text(((x_of(start) + x_of(end)) / 2, y - 26), word, fill=_INK, font=font, anchor="ms")
+    draw.line((left, y, right, y), fill=_SOFT_INK, width=4)
     for share, _ in bar.ticks:
-        draw.line((x_of(share), y - 22, x_of(share), y + 22), fill=INK, width=4)
-    for at, label in place_labels(bar, x_of, font.getlength, (MARGIN_PX, WIDTH_PX - MARGIN_PX)):
-        draw.text((at, y + 30), label, fill=INK, font=font, anchor="la")
-    draw.line((x_of(bar.low), y, x_of(bar.high), y), fill=INK, width=20)
+        draw.line((x_of(share), y - 22, x_of(share), y + 22), fill=_INK, width=4)
+    for at, label in place_labels(bar, x_of, font.getlength, (_MARGIN_PX, _WIDTH_PX - _MARGIN_PX)):
+        draw.text((at, y + 30), label, fill=_INK, font=font, anchor="la")
+    draw.line((x_of(bar.low), y, x_of(bar.high), y), fill=_INK, width=20)
     for goes, x, tip in ((bar.goes_left, left, -26), (bar.goes_right, right, 26)):
         if goes:
-            draw.polygon([(x, y - 22), (x, y + 22), (x + tip, y)], fill=INK)
+            draw.polygon([(x, y - 22), (x, y + 22), (x + tip, y)], fill=_INK)
     if bar.value is not None:
-        draw.circle((x_of(bar.value), y), 18, fill=PAPER, outline=INK, width=8)
+        draw.circle((x_of(bar.value), y), 18, fill=_PAPER, outline=_INK, width=8)
     page.y += _BAR_PX + 8
 
 
 def _draw_scale(page: Page, reading: Reading, ph: Interval, seen: Floats, scale_rgb: Scale) -> None:
     """Draw the color of the fluid right below those of the dye, with pH and the CO2 that belongs to it."""
     grid, colors = np.array([at for at, _ in scale_rgb]), np.array([rgb for _, rgb in scale_rgb])
-    left, right = MARGIN_PX + _CAPTION_WIDTH_PX, WIDTH_PX - MARGIN_PX - 24
+    left, right = _MARGIN_PX + _CAPTION_WIDTH_PX, _WIDTH_PX - _MARGIN_PX - 24
     draw, font = page.draw, font_of(_SMALL_PX)
 
     def x_of(value: float) -> float:
@@ -273,17 +307,17 @@ def _draw_scale(page: Page, reading: Reading, ph: Interval, seen: Floats, scale_
     for caption, row in (("expected", expected), ("seen", np.broadcast_to(seen, expected.shape))):
         strip_u8 = np.round(np.clip(row, 0.0, 1.0) * 255.0).astype(np.uint8)[None].repeat(_STRIP_PX, axis=0)
         page.image.paste(Image.fromarray(np.ascontiguousarray(strip_u8)), (left, page.y))
-        draw.text((MARGIN_PX, page.y + _STRIP_PX / 2), caption, fill=INK, font=font, anchor="lm")
+        draw.text((_MARGIN_PX, page.y + _STRIP_PX / 2), caption, fill=_INK, font=font, anchor="lm")
         page.y += _STRIP_PX
-    draw.rectangle((left - 2, page.y - 2 * _STRIP_PX - 2, right + 1, page.y + 1), outline=INK, width=2)
+    draw.rectangle((left - 2, page.y - 2 * _STRIP_PX - 2, right + 1, page.y + 1), outline=_INK, width=2)
     for value in grid[:: max(1, (len(grid) - 1) // 4)]:
         co2_mg_l = float(co2_from_ph(value, reading.kh_dkh, temperature_c=reading.temperature_c))
         co2 = f"{co2_mg_l:.{0 if co2_mg_l >= 10.0 else 1}f}"
-        draw.line((x_of(value), page.y, x_of(value), page.y + 12), fill=INK, width=3)
-        draw.text((x_of(value), page.y + 16), f"{value:.1f}", fill=INK, font=font, anchor="ma")
-        draw.text((x_of(value), page.y + 54), co2, fill=INK, font=font, anchor="ma")
-    draw.text((MARGIN_PX, page.y + 16), "pH", fill=INK, font=font)
-    draw.text((MARGIN_PX, page.y + 54), "CO2 mg/L", fill=INK, font=font)
+        draw.line((x_of(value), page.y, x_of(value), page.y + 12), fill=_INK, width=3)
+        draw.text((x_of(value), page.y + 16), f"{value:.1f}", fill=_INK, font=font, anchor="ma")
+        draw.text((x_of(value), page.y + 54), co2, fill=_INK, font=font, anchor="ma")
+    draw.text((_MARGIN_PX, page.y + 16), "pH", fill=_INK, font=font)
+    draw.text((_MARGIN_PX, page.y + 54), "CO2 mg/L", fill=_INK, font=font)
     page.y += 104
     read = next(number for number in (ph.value, ph.low, ph.high) if number is not None)
     page.text(_difference(seen, np.array([np.interp(read, grid, channel) for channel in colors.T])), size_px=_SMALL_PX)
@@ -299,20 +333,20 @@ def _draw_interval(page: Page, ph: Interval, x_of: Callable[[float], float], sca
     text = "pH " + (ph_words(ph).short() if any(is_beyond) else ph_words(ph).value)
     half = draw.textlength(text, font) / 2
     x = min(max(middle, x_of(scale[0]) + half), x_of(scale[1]) - half)
-    draw.text((x, page.y), text, fill=INK, font=font, anchor="ma")
+    draw.text((x, page.y), text, fill=_INK, font=font, anchor="ma")
     page.y += 50
     y = page.y
-    draw.line((ends[0], y, ends[1], y), fill=INK, width=7)
+    draw.line((ends[0], y, ends[1], y), fill=_INK, width=7)
     for x, outward, end, goes_on in zip(ends, (-1, 1), (ph.low, ph.high), is_beyond, strict=True):
         if end is None:
-            draw.polygon([(x, y - 16), (x, y + 16), (x + outward * 24, y)], fill=INK)
+            draw.polygon([(x, y - 16), (x, y + 16), (x + outward * 24, y)], fill=_INK)
         elif goes_on:
             for away in (x + outward * 5, x + outward * 19):
-                draw.line((away - 5, y + 16, away + 5, y - 16), fill=INK, width=5)
+                draw.line((away - 5, y + 16, away + 5, y - 16), fill=_INK, width=5)
         else:
-            draw.line((x, y - 14, x, y + 22), fill=INK, width=7)
+            draw.line((x, y - 14, x, y + 22), fill=_INK, width=7)
     if ph.value is not None:
-        draw.polygon([(middle - 17, y - 4), (middle + 17, y - 4), (middle, y + 24)], fill=INK)
+        draw.polygon([(middle - 17, y - 4), (middle + 17, y - 4), (middle, y + 24)], fill=_INK)
     page.y += 28
 
 
@@ -354,3 +388,18 @@ def _is_marked(path: Path, mark: bytes) -> bool:
         return False
     with path.open("rb") as file:
         return mark in file.read(_HEAD_BYTES)
+
+
+def _wrapped(text: str, font: ImageFont.FreeTypeFont, width_px: float) -> list[str]:
+    lines: list[str] = []
+    for word in text.split(" "):
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and font.getlength(longer) <= width_px:
+            lines[-1] = longer
+            continue
+        while font.getlength(word) > width_px:  # such as a file name without a space
+            fits = next(n for n in range(len(word), 0, -1) if font.getlength(word[:n]) <= width_px)
+            lines.append(word[:fits])
+            word = word[fits:]
+        lines.append(word)
+    return lines
