@@ -128,60 +128,6 @@ def judged(reading: Reading, marks: Marks) -> Reading:
     return replace(reading, verdict=judge(reading.co2_mg_l, marks, calibrated=reading.profile is not None))
 
 
-def _judge_plants(co2_mg_l: Interval, marks: Marks) -> tuple[PlantsWord, str]:
-    low, high = marks.plants_low_mg_l, marks.plants_high_mg_l
-    is_usual = (low, high) == USUAL_PLANTS_RANGE_MG_L
-    span = f"{'the usual' if is_usual else 'your'} {low:g} to {high:g} mg/L"
-    above = chance_above(co2_mg_l, high)
-    below = 1.0 - chance_above(co2_mg_l, low)
-    if below >= LIKELY:
-        is_sure = co2_mg_l.high is not None and co2_mg_l.high < low
-        return "too little", f"Too little, {'' if is_sure else 'probably '}below {span}."
-    if above >= LIKELY:
-        is_sure = co2_mg_l.low is not None and co2_mg_l.low > high
-        return "more than needed", f"More than needed, {'' if is_sure else 'probably '}above {span}."
-    if co2_mg_l.value is None:
-        return "cannot tell", f"Unclear; only one end is known. The range is {span}."
-    if 1.0 - above - below >= LIKELY:
-        return "enough", f"Enough, probably within {span}."
-    value = round(co2_mg_l.value, digits_of(co2_mg_l))  # as it is shown
-    place = "below" if value < low else "above" if value > high else "within"
-    return "cannot tell", f"Unclear, possibly {place} {span}."
-
-
-def _judge_fish(co2_mg_l: Interval, marks: Marks, held: Level | None) -> tuple[Level, str]:
-    limit = marks.fish_mg_l
-    level = level_of(co2_mg_l, limit, held)
-    if co2_mg_l.high is None:
-        return level, f"It may be far above the limit ({limit:g} mg/L): no upper end."
-    digits = digits_of(co2_mg_l)
-    if round(co2_mg_l.high, digits) < limit:
-        return level, f"Even the high estimate ({co2_mg_l.high:.{digits}f}) is under the limit ({limit:g})."
-    if co2_mg_l.low is not None and round(co2_mg_l.low, digits) > limit:
-        return level, f"Even the low estimate ({co2_mg_l.low:.{digits}f}) is above the limit ({limit:g})."
-    chance = chance_above(co2_mg_l, limit)
-    words = f"{percent_words(chance)} chance of being above the limit ({limit:g} mg/L)."
-    until = held_until(chance, level)
-    if until is not None:
-        words += f" Unchanged until it {'reaches' if until > chance else 'is below'} {percent_words(until)}."
-    return level, words
-
-
-def _to_do(co2_mg_l: Interval, marks: Marks, plants: PlantsWord, fish: Level) -> str:
-    if fish == "act":
-        # Where the limit may still be kept, a little may do.
-        a_little = co2_mg_l.value is not None and (co2_mg_l.low is None or co2_mg_l.low <= marks.fish_mg_l)
-        return f"Look at the fish now, and {less_gas(marks.source, marks.valve, a_little=a_little)}."
-    if fish == "watch":
-        return WATCH
-    return {
-        "too little": "Normal early in the day. At the daily peak, plants could use a little more gas.",
-        "enough": LEAVE_IT,
-        "more than needed": "Plants need no more gas.",
-        "cannot tell": "Leave it as it is, and read it again at the daily peak.",
-    }[plants]
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
     """
@@ -251,3 +197,57 @@ def answer_of(co2_mg_l: Interval, verdict: Verdict, *, days_old: int = 0, what: 
         to_do=f"Take a new photo; this one was taken {days_old} days ago." if is_old else to_do,
         then=f"Advice at the time: {to_do}" if is_old else "",
     )
+
+
+def _judge_plants(co2_mg_l: Interval, marks: Marks) -> tuple[PlantsWord, str]:
+    low, high = marks.plants_low_mg_l, marks.plants_high_mg_l
+    is_usual = (low, high) == USUAL_PLANTS_RANGE_MG_L
+    span = f"{'the usual' if is_usual else 'your'} {low:g} to {high:g} mg/L"
+    above = chance_above(co2_mg_l, high)
+    below = 1.0 - chance_above(co2_mg_l, low)
+    if below >= LIKELY:
+        is_sure = co2_mg_l.high is not None and co2_mg_l.high < low
+        return "too little", f"Too little, {'' if is_sure else 'probably '}below {span}."
+    if above >= LIKELY:
+        is_sure = co2_mg_l.low is not None and co2_mg_l.low > high
+        return "more than needed", f"More than needed, {'' if is_sure else 'probably '}above {span}."
+    if co2_mg_l.value is None:
+        return "cannot tell", f"Unclear; only one end is known. The range is {span}."
+    if 1.0 - above - below >= LIKELY:
+        return "enough", f"Enough, probably within {span}."
+    value = round(co2_mg_l.value, digits_of(co2_mg_l))  # as it is shown
+    place = "below" if value < low else "above" if value > high else "within"
+    return "cannot tell", f"Unclear, possibly {place} {span}."
+
+
+def _judge_fish(co2_mg_l: Interval, marks: Marks, held: Level | None) -> tuple[Level, str]:
+    limit = marks.fish_mg_l
+    level = level_of(co2_mg_l, limit, held)
+    if co2_mg_l.high is None:
+        return level, f"It may be far above the limit ({limit:g} mg/L): no upper end."
+    digits = digits_of(co2_mg_l)
+    if round(co2_mg_l.high, digits) < limit:
+        return level, f"Even the high estimate ({co2_mg_l.high:.{digits}f}) is under the limit ({limit:g})."
+    if co2_mg_l.low is not None and round(co2_mg_l.low, digits) > limit:
+        return level, f"Even the low estimate ({co2_mg_l.low:.{digits}f}) is above the limit ({limit:g})."
+    chance = chance_above(co2_mg_l, limit)
+    words = f"{percent_words(chance)} chance of being above the limit ({limit:g} mg/L)."
+    until = held_until(chance, level)
+    if until is not None:
+        words += f" Unchanged until it {'reaches' if until > chance else 'is below'} {percent_words(until)}."
+    return level, words
+
+
+def _to_do(co2_mg_l: Interval, marks: Marks, plants: PlantsWord, fish: Level) -> str:
+    if fish == "act":
+        # Where the limit may still be kept, a little may do.
+        a_little = co2_mg_l.value is not None and (co2_mg_l.low is None or co2_mg_l.low <= marks.fish_mg_l)
+        return f"Look at the fish now, and {less_gas(marks.source, marks.valve, a_little=a_little)}."
+    if fish == "watch":
+        return WATCH
+    return {
+        "too little": "Normal early in the day. At the daily peak, plants could use a little more gas.",
+        "enough": LEAVE_IT,
+        "more than needed": "Plants need no more gas.",
+        "cannot tell": "Leave it as it is, and read it again at the daily peak.",
+    }[plants]
