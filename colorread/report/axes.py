@@ -91,6 +91,8 @@ def new_figure(
     """
     Make an empty figure with the strips of lamp and gas, and set letters and colors for what is drawn in the block.
 
+    Letters and colors are those of the process for that long, so no two threads may draw at once.
+
     Parameters
     ----------
     shape : {'narrow', 'wide'}
