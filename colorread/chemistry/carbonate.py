@@ -23,7 +23,8 @@ from colorread.chemistry.constants import (
     log_kw_phreeqc,
 )
 from colorread.chemistry.units import CO2_G_MOL, mmol_l_from_dkh
-from colorread.limits import OUTDOOR_AIR_PPM, checked_range
+from colorread.limits import OUTDOOR_AIR_PPM
+from colorread.ranges import checked_range
 
 Floats = NDArray[np.float64]
 

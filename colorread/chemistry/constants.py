@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from colorread.limits import checked_range
+from colorread.ranges import checked_range
 
 Floats = NDArray[np.float64]
 

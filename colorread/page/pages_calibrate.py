@@ -19,7 +19,6 @@ from colorread.limits import (
     OUTDOOR_AIR_PPM,
     TEMPERATURE_RANGE_C,
     LightName,
-    checked_number,
 )
 from colorread.page import tasks_calibrate
 from colorread.page.core import core_of, require_own_form, units_shown
@@ -31,6 +30,7 @@ from colorread.page.tank_form import number_of
 from colorread.page.tasks_calibrate import Numbers
 from colorread.page.uploads import receive_form, receive_photos, text_of
 from colorread.profiles import GUIDES, SOLD_BUFFERS, Kind, ph_of_patches
+from colorread.ranges import checked_number
 from colorread.tank import Tank, changed_tank
 
 router = APIRouter(include_in_schema=False)

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field, replace
 from datetime import MAXYEAR, MINYEAR, datetime
 from typing import Annotated
 
-from colorread.limits import SOURCE_AMOUNT_RANGE_G, checked_number
+from colorread.limits import SOURCE_AMOUNT_RANGE_G
+from colorread.ranges import checked_number
 from colorread.records import Kept, json_line
 from colorread.tank.settings import Tank
 
