@@ -15,26 +15,10 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from calibration import write_whole
+from colorread import words
 from colorread.chemistry import co2_from_ph
 from colorread.evidence.photo import draw_photo, font_of
 from colorread.result import Interval, Reading, Trace
-from colorread.words import (
-    NO_BREAK,
-    REFUSED_SIGN,
-    SIGNS_IN_SHORT,
-    USUAL_MARKS,
-    Bar,
-    Marks,
-    answer_of,
-    bar_of,
-    bind_units,
-    clean_name,
-    flag_texts,
-    input_words,
-    ph_words,
-    place_labels,
-    time_words,
-)
 
 Floats = NDArray[np.float64]
 Scale = tuple[tuple[float, Floats], ...]
@@ -79,8 +63,8 @@ class Page:
         if not text:
             return
         font = font_of(size_px, bold=bold)
-        for line in _wrapped(bind_units(text), font, _WIDTH_PX - 2 * _MARGIN_PX):
-            self.draw.text((_MARGIN_PX, self.y), line.replace(NO_BREAK, " "), fill=ink, font=font)
+        for line in _wrapped(words.bind_units(text), font, _WIDTH_PX - 2 * _MARGIN_PX):
+            self.draw.text((_MARGIN_PX, self.y), line.replace(words.NO_BREAK, " "), fill=ink, font=font)
             self.y += round(size_px * _LINE_SPACING)
         self.y += 8
 
@@ -89,7 +73,7 @@ class Page:
         return self.image.crop((0, 0, _WIDTH_PX, min(self.y + 24, _PAGE_MAX_PX)))
 
 
-def draw_evidence(reading: Reading, trace: Trace, marks: Marks = USUAL_MARKS) -> Image.Image:
+def draw_evidence(reading: Reading, trace: Trace, marks: words.Marks = words.USUAL_MARKS) -> Image.Image:
     """
     Draw the evidence of one reading.
 
@@ -134,7 +118,7 @@ def draw_evidence(reading: Reading, trace: Trace, marks: Marks = USUAL_MARKS) ->
 
 
 def write_evidence(
-    reading: Reading, trace: Trace, directory: str | os.PathLike[str], marks: Marks = USUAL_MARKS
+    reading: Reading, trace: Trace, directory: str | os.PathLike[str], marks: words.Marks = words.USUAL_MARKS
 ) -> Path:
     """
     Write the evidence of one reading as a JPEG.
@@ -222,21 +206,21 @@ def is_evidence(path: Path) -> bool:
 
 
 def _small_print(reading: Reading) -> tuple[str, ...]:
-    stated, assumed = input_words(reading)
+    stated, assumed = words.input_words(reading)
     is_read = reading.status == "read"
-    when = time_words(reading)
-    name = clean_name(Path(reading.photo).name)
+    when = words.time_words(reading)
+    name = words.clean_name(Path(reading.photo).name)
     return (
-        *(text.sentence for text in flag_texts(reading)[:2]),
-        *(f"{label}: {words}" for label, words in (("Entered", stated), ("Assumed", assumed)) if words and is_read),
+        *(text.sentence for text in words.flag_texts(reading)[:2]),
+        *(f"{label}: {inputs}" for label, inputs in (("Entered", stated), ("Assumed", assumed)) if inputs and is_read),
         f"{name[:60]}{', ' + when if when else ''}",
     )
 
 
-def _draw_answer(page: Page, reading: Reading, marks: Marks) -> None:
+def _draw_answer(page: Page, reading: Reading, marks: words.Marks) -> None:
     assert reading.co2_mg_l is not None
     assert reading.verdict is not None
-    answer = answer_of(reading.co2_mg_l, reading.verdict)
+    answer = words.answer_of(reading.co2_mg_l, reading.verdict)
     page.text(answer.what, size_px=_SMALL_PX, ink=_SOFT_INK)
     baseline = page.y + 0.94 * _HUGE_PX
     page.text(answer.value, size_px=_HUGE_PX, bold=True)
@@ -245,18 +229,18 @@ def _draw_answer(page: Page, reading: Reading, marks: Marks) -> None:
         page.draw.text((left, baseline), answer.span, fill=_SOFT_INK, font=font_of(_TEXT_PX), anchor="ls")
     else:
         page.text(answer.span, ink=_SOFT_INK)
-    _draw_bar(page, bar_of(reading.co2_mg_l, marks))
+    _draw_bar(page, words.bar_of(reading.co2_mg_l, marks))
     page.text(answer.lead, size_px=_LARGE_PX, bold=True)
     page.text(answer.fish)
     page.text(f"Plants: {answer.plants}")
     page.text(answer.to_do, bold=True)
     if reading.verdict.fish != "no concern":
-        page.text(SIGNS_IN_SHORT, size_px=_SMALL_PX)
+        page.text(words.SIGNS_IN_SHORT, size_px=_SMALL_PX)
 
 
 def _draw_refusal(page: Page, reading: Reading, trace: Trace) -> None:
     assert reading.reason is not None
-    page.text(f"{REFUSED_SIGN} Not read", size_px=_LARGE_PX, bold=True)
+    page.text(f"{words.REFUSED_SIGN} Not read", size_px=_LARGE_PX, bold=True)
     page.text(reading.reason.message)
     page.text(reading.reason.next_step, bold=True)
     things = len(trace.vial_outlines_px)
@@ -268,7 +252,7 @@ def _draw_refusal(page: Page, reading: Reading, trace: Trace) -> None:
     page.text(f"Found: {', '.join(name for name, is_seen in seen if is_seen) or 'nothing'}.", ink=_SOFT_INK)
 
 
-def _draw_bar(page: Page, bar: Bar) -> None:
+def _draw_bar(page: Page, bar: words.Bar) -> None:
     """Draw low, good and high, the interval and the limits."""
     left, right, y = _MARGIN_PX + 12, _WIDTH_PX - _MARGIN_PX - 12, page.y + 58
     font, draw = font_of(_SMALL_PX), page.draw
@@ -281,7 +265,7 @@ def _draw_bar(page: Page, bar: Bar) -> None:
     draw.line((left, y, right, y), fill=_SOFT_INK, width=4)
     for share, _ in bar.ticks:
         draw.line((x_of(share), y - 22, x_of(share), y + 22), fill=_INK, width=4)
-    for at, label in place_labels(bar, x_of, font.getlength, (_MARGIN_PX, _WIDTH_PX - _MARGIN_PX)):
+    for at, label in words.place_labels(bar, x_of, font.getlength, (_MARGIN_PX, _WIDTH_PX - _MARGIN_PX)):
         draw.text((at, y + 30), label, fill=_INK, font=font, anchor="la")
     draw.line((x_of(bar.low), y, x_of(bar.high), y), fill=_INK, width=20)
     for goes, x, tip in ((bar.goes_left, left, -26), (bar.goes_right, right, 26)):
@@ -330,7 +314,7 @@ def _draw_interval(page: Page, ph: Interval, x_of: Callable[[float], float], sca
     ends = [x_of(sign * math.inf if end is None else end) for sign, end in ((-1, ph.low), (1, ph.high))]
     middle = sum(ends) / 2 if ph.value is None else x_of(ph.value)
     # The numbers tell how far the interval goes on beyond the scale.
-    text = "pH " + (ph_words(ph).short() if any(is_beyond) else ph_words(ph).value)
+    text = "pH " + (words.ph_words(ph).short() if any(is_beyond) else words.ph_words(ph).value)
     half = draw.textlength(text, font) / 2
     x = min(max(middle, x_of(scale[0]) + half), x_of(scale[1]) - half)
     draw.text((x, page.y), text, fill=_INK, font=font, anchor="ma")

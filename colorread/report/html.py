@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibration import write_whole
-from colorread import __version__
+from colorread import __version__, words
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.plot import MADE_UP, day_svgs, days_start, history_svgs, week_svgs
 from colorread.result import NORMAL_95, Reading
@@ -30,18 +30,6 @@ from colorread.tank import (
     setting_rows,
     tank_co2_of,
     wall_clock,
-)
-from colorread.words import (
-    bar_svg,
-    budget_words,
-    clean_name,
-    flag_texts,
-    input_words,
-    number_words,
-    ph_words,
-    templates_of,
-    time_words,
-    when_words,
 )
 
 if TYPE_CHECKING:
@@ -77,11 +65,11 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
     start = days_start(summary)
     days = [f"{when:%B} {when.day}, {when:%Y}" for when in (summary.first_at, summary.last_at) if when is not None]
     return (
-        templates_of("colorread.report")
+        words.templates_of("colorread.report")
         .get_template("report.html")
         .render(
             summary=summary,
-            bar="" if summary.now is None else bar_svg(summary.now.co2_mg_l, summary.tank.judged_by),
+            bar="" if summary.now is None else words.bar_svg(summary.now.co2_mg_l, summary.tank.judged_by),
             made_up=MADE_UP if summary.tank.made_up else "",
             period=" to ".join(dict.fromkeys(days)),
             colors=PLOT_COLORS,
@@ -99,9 +87,9 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
             n_pictures=n_pictures,
             n_without=sum(entry.picture is not None for entry in ordered) - n_pictures,
             settings=[
-                (setting.shown.label, words)
-                for setting, words in setting_rows(summary.tank)
-                if words and setting.shown.group != "Photos"  # a report may be given to others
+                (setting.shown.label, shown)
+                for setting, shown in setting_rows(summary.tank)
+                if shown and setting.shown.group != "Photos"  # a report may be given to others
             ],
             plan=plan_lines(summary.plan),
             letters=LETTERS,
@@ -150,24 +138,24 @@ def _photo_rows(entries: Iterable[LogEntry], points: Iterable[PhotoPoint], last_
             bytes_left, pictures_left = bytes_left - len(entry.picture), pictures_left - 1
             picture = "data:image/jpeg;base64," + base64.b64encode(entry.picture).decode("ascii")
         tank = of_tank(reading)
-        stated, assumed = input_words(reading)
+        stated, assumed = words.input_words(reading)
         record = {
-            "Time": time_words(reading),
+            "Time": words.time_words(reading),
             "Entered": stated,
             "Assumed": assumed,
-            "Uncertainty from": budget_words(reading),
+            "Uncertainty from": words.budget_words(reading),
         }
         rows.append(
             {
                 "name": _name(reading),
                 "taken_at": None if reading.taken_at is None else wall_clock(reading.taken_at),
-                "when": when_words(reading.taken_at, last_at),
-                "ph": ("", "") if reading.ph is None else ph_words(reading.ph).cells(),
-                "co2": ("", "") if reading.co2_mg_l is None else number_words(reading.co2_mg_l).cells(),
-                "tank": ("", "") if tank is None else number_words(tank).cells(),
+                "when": words.when_words(reading.taken_at, last_at),
+                "ph": ("", "") if reading.ph is None else words.ph_words(reading.ph).cells(),
+                "co2": ("", "") if reading.co2_mg_l is None else words.number_words(reading.co2_mg_l).cells(),
+                "tank": ("", "") if tank is None else words.number_words(tank).cells(),
                 "refused": "" if reading.reason is None else reading.reason.message,
-                "flags": [text.sentence for text in flag_texts(reading)],
-                "record": [f"{label}: {words}." for label, words in record.items() if words],
+                "flags": [text.sentence for text in words.flag_texts(reading)],
+                "record": [f"{label}: {told}." for label, told in record.items() if told],
                 "picture": picture,
             }
         )
@@ -180,12 +168,12 @@ def _refused_photos(readings: Iterable[Reading], last_at: datetime) -> dict[tupl
     for reading in readings:
         if reading.reason is not None:
             reason = (reading.reason.message, reading.reason.next_step)
-            photos.setdefault(reason, []).append(f"{_name(reading)} ({when_words(reading.taken_at, last_at)})")
+            photos.setdefault(reason, []).append(f"{_name(reading)} ({words.when_words(reading.taken_at, last_at)})")
     return photos
 
 
 def _name(reading: Reading) -> str:
-    return clean_name(Path(reading.photo).name)
+    return words.clean_name(Path(reading.photo).name)
 
 
 def _common_percent(std_ph: float) -> tuple[int, int]:
