@@ -11,26 +11,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calibration import write_whole
-from colorread import __version__, words
+from colorread import __version__, tank, words
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.plot import MADE_UP, day_svgs, days_start, history_svgs, week_svgs
 from colorread.result import NORMAL_95, Reading
-from colorread.tank import (
-    LETTERS,
-    OF_WHEN,
-    RECOMMENDED,
-    PhotoPoint,
-    TankSummary,
-    event_words,
-    fitted_rows,
-    forecast_rows,
-    moment_words,
-    number_rows,
-    plan_lines,
-    setting_rows,
-    tank_co2_of,
-    wall_clock,
-)
 
 if TYPE_CHECKING:
     from colorread.log import LogEntry
@@ -40,7 +24,7 @@ PICTURES_MAX = 60
 _PICTURE_BYTES_MAX = 3_300_000
 
 
-def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
+def report_html(summary: tank.TankSummary, entries: Iterable[LogEntry]) -> str:
     """
     Return the report of a tank as one page of HTML.
 
@@ -60,7 +44,7 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
     readings = [entry.reading for entry in ordered]
     told = summary.told
     last_at = summary.last_at or datetime.now()  # dates of its year go without it
-    rows = _photo_rows(ordered, summary.tank_co2, last_at)
+    rows = _photo_rows(ordered, summary, last_at)
     n_pictures = sum(bool(row["picture"]) for row in rows)
     start = days_start(summary)
     days = [f"{when:%B} {when.day}, {when:%Y}" for when in (summary.first_at, summary.last_at) if when is not None]
@@ -76,11 +60,11 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
             week=week_svgs(summary, readings),
             history=history_svgs(summary, readings),
             day=day_svgs(summary),
-            forecasts=[] if told is None else forecast_rows(told.advice),
-            recommended=RECOMMENDED,
-            numbers=number_rows(summary),
-            of_when=OF_WHEN,
-            fitted=[] if told is None else fitted_rows(told),
+            forecasts=[] if told is None else tank.forecast_rows(told.advice),
+            recommended=tank.RECOMMENDED,
+            numbers=tank.number_rows(summary),
+            of_when=tank.OF_WHEN,
+            fitted=[] if told is None else tank.fitted_rows(told),
             refused=_refused_photos(readings, last_at),
             photos=[row for row in rows if row["taken_at"] is None or row["taken_at"] >= start],
             older=[row for row in rows if row["taken_at"] is not None and row["taken_at"] < start],
@@ -88,12 +72,12 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
             n_without=sum(entry.picture is not None for entry in ordered) - n_pictures,
             settings=[
                 (setting.shown.label, shown)
-                for setting, shown in setting_rows(summary.tank)
+                for setting, shown in tank.setting_rows(summary.tank)
                 if shown and setting.shown.group != "Photos"  # a report may be given to others
             ],
-            plan=plan_lines(summary.plan),
-            letters=LETTERS,
-            events=[(moment_words(event.at), event_words(event)) for event in reversed(summary.events)],
+            plan=tank.plan_lines(summary.plan),
+            letters=tank.LETTERS,
+            events=[(tank.moment_words(event.at), tank.event_words(event)) for event in reversed(summary.events)],
             common_percent=None if told is None else _common_percent(told.common_std_ph),
             version=__version__,
             made_at=datetime.now().astimezone(),
@@ -101,7 +85,7 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
     )
 
 
-def write_report(path: str | os.PathLike[str], summary: TankSummary, entries: Iterable[LogEntry]) -> None:
+def write_report(path: str | os.PathLike[str], summary: tank.TankSummary, entries: Iterable[LogEntry]) -> None:
     """
     Write the report of a tank, whole or not at all.
 
@@ -124,12 +108,12 @@ def write_report(path: str | os.PathLike[str], summary: TankSummary, entries: It
 
 def _by_time(entry: LogEntry) -> tuple[datetime, str]:
     taken_at = entry.reading.taken_at
-    return (datetime.min if taken_at is None else wall_clock(taken_at)), entry.reading.photo
+    return (datetime.min if taken_at is None else tank.wall_clock(taken_at)), entry.reading.photo
 
 
-def _photo_rows(entries: Iterable[LogEntry], points: Iterable[PhotoPoint], last_at: datetime) -> list[dict[str, Any]]:
+def _photo_rows(entries: Iterable[LogEntry], summary: tank.TankSummary, last_at: datetime) -> list[dict[str, Any]]:
     """Return what the report lists of each photo, by the tank's own clock; texts may be empty."""
-    of_tank = tank_co2_of(points)
+    of_tank = tank.tank_co2_of(summary.tank_co2)
     rows = []
     bytes_left, pictures_left = _PICTURE_BYTES_MAX, PICTURES_MAX
     for entry in entries:
@@ -137,7 +121,7 @@ def _photo_rows(entries: Iterable[LogEntry], points: Iterable[PhotoPoint], last_
         if entry.picture is not None and pictures_left and len(entry.picture) <= bytes_left:
             bytes_left, pictures_left = bytes_left - len(entry.picture), pictures_left - 1
             picture = "data:image/jpeg;base64," + base64.b64encode(entry.picture).decode("ascii")
-        tank = of_tank(reading)
+        in_tank = of_tank(reading)
         stated, assumed = words.input_words(reading)
         record = {
             "Time": words.time_words(reading),
@@ -148,11 +132,11 @@ def _photo_rows(entries: Iterable[LogEntry], points: Iterable[PhotoPoint], last_
         rows.append(
             {
                 "name": _name(reading),
-                "taken_at": None if reading.taken_at is None else wall_clock(reading.taken_at),
+                "taken_at": None if reading.taken_at is None else tank.wall_clock(reading.taken_at),
                 "when": words.when_words(reading.taken_at, last_at),
                 "ph": ("", "") if reading.ph is None else words.ph_words(reading.ph).cells(),
                 "co2": ("", "") if reading.co2_mg_l is None else words.number_words(reading.co2_mg_l).cells(),
-                "tank": ("", "") if tank is None else words.number_words(tank).cells(),
+                "tank": ("", "") if in_tank is None else words.number_words(in_tank).cells(),
                 "refused": "" if reading.reason is None else reading.reason.message,
                 "flags": [text.sentence for text in words.flag_texts(reading)],
                 "record": [f"{label}: {told}." for label, told in record.items() if told],
