@@ -22,12 +22,11 @@ from typer.testing import CliRunner
 
 from colorread.chemistry.kh_fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
 from colorread.cli import app as command_line
-from colorread.log.paths import photo_path
-from colorread.log.store import DiskFull, Log, LogFailure
+from colorread.log import DiskFull, Log, LogFailure, photo_path
 from colorread.page.core import Core
 from colorread.page.guard import devices_path
-from colorread.words.numbers import NO_BREAK
-from colorread.words.recipe import fluid_rows
+from colorread.words.mixing import fluid_rows
+from colorread.words.parts import NO_BREAK
 from colorread.words.verdict import Marks
 from tests.made_log import made_entry
 from tests.page_server import SAMPLES, TANK, choose_units, client_of, form_token, make_log

@@ -17,8 +17,7 @@ import psutil
 import pytest
 from PIL import Image, ImageFile
 
-from colorread.log.paths import photo_path, undecided_path
-from colorread.log.store import DiskFull, Log, LogFailure
+from colorread.log import DiskFull, Log, LogFailure, photo_path, undecided_path
 from colorread.page.app import problem_of
 from colorread.page.core import Core, WorkFailed, take_in_undecided
 from colorread.page.guard import new_session

@@ -28,9 +28,8 @@ from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.summary import summarize
 from colorread.tank.summary_json import summary_to_dict
 from colorread.tank.words import fitted_rows, number_rows
-from colorread.words.answer import IN_VIAL
 from colorread.words.gas_care import SourceKind, gas_cautions
-from colorread.words.verdict import LEAVE_IT, STANDING_CAUTIONS, Marks, watch_cautions
+from colorread.words.verdict import IN_VIAL, LEAVE_IT, STANDING_CAUTIONS, Marks, watch_cautions
 from tests.fabricated import made_reading, made_refusal
 from tests.fabricated_week import made_told
 from tests.tank_simulator import START, Truth, simulated_week
