@@ -3,9 +3,9 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 
+from colorread.cli.show_batch import print_batch
 from rich.console import Console
 
-from colorread.cli.show_batch import print_batch
 from colorread.result import Interval, Reading
 from tests.fabricated import made_reading
 

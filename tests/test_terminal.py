@@ -7,10 +7,10 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
+from colorread.cli.show_batch import print_batch
 from rich.console import Console
 
 from colorread.chemistry.recipe import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
-from colorread.cli.show_batch import print_batch
 from colorread.cli.show_reading import print_cautions, print_fluid, print_reading, print_summary
 from colorread.cli.show_tank import print_now
 from colorread.result import Interval, Reading
