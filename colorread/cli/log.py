@@ -89,7 +89,7 @@ def show(
 def _judged_entries(
     log: log_room.Log, tank: str | None, tanks: Sequence[tank_room.Tank], damages: list[log_room.Damage]
 ) -> list[log_room.LogEntry]:
-    """Return entries words.judged by the limits that their tanks have now, as all that shows them does."""
+    """Return entries judged by the limits that their tanks have now, as all that shows them does."""
     if tank is not None:
         log.require_tank(tank)  # a name that is not known must not look like a tank without readings
     marks = {each.name: each.judged_by for each in tanks}
