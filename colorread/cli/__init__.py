@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Annotated, Any
 
 import typer
@@ -28,32 +28,20 @@ Examples:
   colorread gas --tank window --days 14
   colorread calibrate ends --how
   colorread demo"""
-# Each with its line in the list and what stands below its help; as a keeper comes to them.
-_COMMANDS: dict[str, tuple[Callable[..., None] | typer.Typer, str, str]] = {
-    "card": (start.card, "Print the card or the tag.", "Example: colorread card --tag --out tag.pdf --paper letter"),
-    "fluid": (
-        start.fluid,
-        "Mix the KH fluid and dose its dye.",
-        "Example: colorread fluid --kh 4 --volume 1000 --scale-error 0.1",
-    ),
-    "read": (read.read, "Read CO2 from photos.", f"{read.EPILOG}\n\n{_EXIT_CODES}"),
-    "tank": (tank.app, "Describe your tanks.", ""),
-    "batch": (batch.batch, "Read a folder and follow the tank.", f"{batch.EPILOG}\n\n{_EXIT_CODES}"),
-    "gas": (tank.gas, "Plan the gas: what to mix, how to dose it, until when.", tank.GAS_EPILOG),
-    "log": (log.app, "Show, copy and delete saved readings and notes.", ""),
-    "serve": (serve.serve, "Take and read photos with the phone.", serve.EPILOG),
-    "calibrate": (calibrate.app, "Calibrate phone, vial and fluid.", ""),
-    "chart": (
-        start.chart,
-        "Print a color chart for comparing by eye.",
-        "Example: colorread chart --out chart.pdf --kh 4 --temperature 25",
-    ),
-    "profile": (
-        calibrate.profile,
-        "Show a profile, or make it the default.",
-        "Example: colorread profile me.toml --picture me.png",
-    ),
-    "demo": (start.demo, "See it on made-up tanks.", "Example: colorread demo --out demo"),
+# Each with its line in the list and what stands below its examples; as a keeper comes to them.
+_COMMANDS: dict[str, tuple[Callable[..., None] | typer.Typer, str, Sequence[str]]] = {
+    "card": (start.card, "Print the card or the tag.", ()),
+    "fluid": (start.fluid, "Mix the KH fluid and dose its dye.", ()),
+    "read": (read.read, "Read CO2 from photos.", [_EXIT_CODES]),
+    "tank": (tank.app, "Describe your tanks.", ()),
+    "batch": (batch.batch, "Read a folder and follow the tank.", [_EXIT_CODES]),
+    "gas": (tank.gas, "Plan the gas: what to mix, how to dose it, until when.", tank.CAUTIONS),
+    "log": (log.app, "Show, copy and delete saved readings and notes.", ()),
+    "serve": (serve.serve, "Take and read photos with the phone.", ()),
+    "calibrate": (calibrate.app, "Calibrate phone, vial and fluid.", ()),
+    "chart": (start.chart, "Print a color chart for comparing by eye.", ()),
+    "profile": (calibrate.profile, "Show a profile, or make it the default.", ()),
+    "demo": (start.demo, "See it on made-up tanks.", ()),
 }
 
 
@@ -81,11 +69,11 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-for _name, (_command, _short_help, _epilog) in _COMMANDS.items():
+for _name, (_command, _short_help, _below) in _COMMANDS.items():
     if isinstance(_command, typer.Typer):
         app.add_typer(_command, name=_name, short_help=_short_help)
     else:
-        app.command(_name, short_help=_short_help, epilog=_epilog)(_command)
+        common.command(app, _name, short_help=_short_help, below=_below)(_command)
 
 
 def _version(show: bool) -> None:

@@ -22,13 +22,6 @@ if TYPE_CHECKING:
 
     _OfTank = Callable[..., Iterator[log_room.LogEntry]]
 
-EPILOG = """\b
-Examples:
-  colorread batch photos
-  colorread batch photos --tank home --csv week.csv --report week.html
-  colorread batch photos --tank home --jobs 1 --json
-
-If interrupted, run it again: it continues where it stopped."""
 _JOBS_MAX = 64
 _JOBS_HELP = "Photos to read at once; default: one per processor."
 _TANK_HELP = "Tank in the log: uses its KH, temperature, lamp and profile."
@@ -69,6 +62,14 @@ def batch(
     Read all photos in a folder, save the readings in the log, and show what the tank is doing.
 
     With --tank, its earlier readings in the log count too.
+
+    Examples
+    --------
+    colorread batch photos
+    colorread batch photos --tank home --csv week.csv --report week.html
+    colorread batch photos --tank home --jobs 1 --json
+
+    If interrupted, run it again: it continues where it stopped.
     """
     if not folder.is_dir():
         common.fail(f"{folder} is not a folder; name the one with the photos.")

@@ -116,11 +116,7 @@ _PATCHES_HELP = (
 _REGION_HELP = "Box around the row of patches, in pixels of the upright photo, if it is not found."
 
 
-@app.command(
-    short_help="With fully acid and basic fluid, and a known pH.",
-    epilog="Example: colorread calibrate ends --acid acid.jpg --base base.jpg --known buffer.jpg --known-ph 7.0 "
-    "--ionic-strength 0.15 --out me.toml\n\n" + _cautions("ends"),
-)
+@common.command(app, short_help="With fully acid and basic fluid, and a known pH.", below=[_cautions("ends")])
 @_with_making
 def ends(
     acid: Annotated[
@@ -138,7 +134,14 @@ def ends(
     making: _Making,
     how: _How = False,
 ) -> None:
-    """Calibrate with fully acid and fully basic fluid in the same vial, and a fluid of known pH."""
+    """
+    Calibrate with fully acid and fully basic fluid in the same vial, and a fluid of known pH.
+
+    Examples
+    --------
+    colorread calibrate ends --acid acid.jpg --base base.jpg --known buffer.jpg --known-ph 7.0
+        --ionic-strength 0.15 --out me.toml
+    """
     if acid is None and base is None and not known:
         common.fail("Use at least one of --acid, --base and --known. How to prepare them: --how")
     if bool(known) != (known_ph is not None):
@@ -162,10 +165,7 @@ def ends(
     _make("ends", photos, making)
 
 
-@app.command(
-    short_help="With diluted KH fluid that stood open to the air.",
-    epilog="Example: colorread calibrate air --photo a.jpg:2 --photo b.jpg:1 --photo c.jpg:0.5 --out me.toml",
-)
+@common.command(app, short_help="With diluted KH fluid that stood open to the air.")
 @_with_making
 def air(
     photo: Annotated[
@@ -177,7 +177,13 @@ def air(
     making: _Making,
     how: _How = False,
 ) -> None:
-    """Calibrate with diluted KH fluid that stood open to the air: its pH follows from air and KH."""
+    """
+    Calibrate with diluted KH fluid that stood open to the air: its pH follows from air and KH.
+
+    Examples
+    --------
+    colorread calibrate air --photo a.jpg:2 --photo b.jpg:1 --photo c.jpg:0.5 --out me.toml
+    """
     if not photo:
         common.fail("Add at least one --photo PHOTO:KH. How to prepare them: --how")
     numbers = f"--air-ppm {air_ppm:g} --temperature {temperature:g}"
@@ -200,10 +206,7 @@ def _photo_and_kh(text: str) -> tuple[str, float]:
     return path, kh
 
 
-@app.command(
-    short_help="With a color chart; hardly narrows a reading.",
-    epilog='Example: colorread calibrate chart kit.jpg --patches "6.4 6.6 6.8 7.0 7.2" --out me.toml',
-)
+@common.command(app, short_help="With a color chart; hardly narrows a reading.")
 @_with_making
 def chart(
     photos: Annotated[
@@ -222,6 +225,10 @@ def chart(
     Calibrate with the printed color chart, or with the chart of your own kit beside the card.
 
     A chart hardly narrows a reading; the ends of the color do (colorread calibrate ends).
+
+    Examples
+    --------
+    colorread calibrate chart kit.jpg --patches "6.4 6.6 6.8 7.0 7.2" --out me.toml
     """
     if not photos:
         common.fail("Add at least one photo of a chart. How to take it: --how")
@@ -291,7 +298,13 @@ def profile(
     force: Annotated[bool, typer.Option("--force", help="Replace an existing picture.")] = False,
     log: common.LogFile = None,
 ) -> None:
-    """Show a calibration profile, or make it the default for its phone."""
+    """
+    Show a calibration profile, or make it the default for its phone.
+
+    Examples
+    --------
+    colorread profile me.toml --picture me.png
+    """
     found = common.load_profile(file, log)
     if picture is not None:
         common.require_outputs([picture], force, profile=file)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 import os
+import re
 import shlex
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import wraps
-from inspect import Parameter, signature
+from inspect import Parameter, getdoc, signature
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
@@ -88,6 +89,28 @@ def output(help_text: str, metavar: str, *suffixes: str, **options: Any) -> Any:
         return path
 
     return typer.Option(help=help_text, metavar=metavar, callback=check, **options)
+
+
+def command(
+    app: typer.Typer,
+    name: str | None = None,
+    *,
+    short_help: str | None = None,
+    below: Sequence[str] = (),
+    **options: Any,
+) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Add a command whose docstring is its help: its examples, and what follows them, stand below the options."""
+
+    def added(run: Callable[..., None]) -> Callable[..., None]:
+        text, _, end = (getdoc(run) or "").partition("\n\nExamples\n--------\n")
+        block, *paragraphs = end.split("\n\n")
+        examples = [" ".join(example.split()) for example in re.split(r"\n(?=colorread )", block)]
+        # \b keeps the lines of a paragraph as they are.
+        shown = f"Example: {examples[0]}" if len(examples) == 1 else "\n  ".join(("\b\nExamples:", *examples))
+        epilog = "\n\n".join((shown, *paragraphs, *below))
+        return app.command(name, help=text, short_help=short_help, epilog=epilog, **options)(run)
+
+    return added
 
 
 def with_options(

@@ -38,7 +38,7 @@ Examples:
 )
 
 
-@app.command(short_help="Show the readings.", epilog="Example: colorread log show --tank window --csv window.csv")
+@common.command(app, short_help="Show the readings.")
 def show(
     tank: _TankName = None,
     as_json: common.JsonPerLine = False,
@@ -52,6 +52,10 @@ def show(
     Show the readings by date, refused ones with the reason, and your notes.
 
     Each is judged by the limits its tank has now.
+
+    Examples
+    --------
+    colorread log show --tank window --csv window.csv
     """
     if not csv and tank is None and common.tell_no_log(log, "readings", "batch FOLDER", quiet=as_json):
         return
@@ -119,13 +123,19 @@ def _print_json(entries: Sequence[log_room.LogEntry], notes: Sequence[tuple[str,
     common.echo_json({"tank": name, **records.plain(event)} for name, _, event in notes)
 
 
-@app.command("export", short_help="Write everything to a file.", epilog="Example: colorread log export backup.jsonl")
+@common.command(app, "export", short_help="Write everything to a file.")
 def export_(
     file: Annotated[Path, typer.Argument(help="File to write, one JSON object per line.", metavar="FILE")],
     force: common.Force = False,
     log: common.LogFile = None,
 ) -> None:
-    """Write all tanks, readings, notes and pictures to a file for log import."""
+    """
+    Write all tanks, readings, notes and pictures to a file for log import.
+
+    Examples
+    --------
+    colorread log export backup.jsonl
+    """
     common.require_outputs([file], force, log=common.log_path(log))
     damages: list[log_room.Damage] = []
     line = ""
@@ -141,12 +151,18 @@ def export_(
         raise typer.Exit(common.EXIT_FAILED)
 
 
-@app.command("import", short_help="Add an exported file.", epilog="Example: colorread log import backup.jsonl")
+@common.command(app, "import", short_help="Add an exported file.")
 def import_(
     file: Annotated[Path, typer.Argument(help="File written by log export.", metavar="FILE")],
     log: common.LogFile = None,
 ) -> None:
-    """Add an exported file, all or nothing. For the same photo, the later reading stays."""
+    """
+    Add an exported file, all or nothing. For the same photo, the later reading stays.
+
+    Examples
+    --------
+    colorread log import backup.jsonl
+    """
     try:
         with common.saying(log_room.LogError), _seekable(file) as opened_file:
             log_room.check_lines(log_room.lines_in(opened_file))  # before a log is made for them
@@ -184,15 +200,7 @@ def _counted(n_readings: int, n_notes: int) -> str:
     return " and ".join(common.plural(count, noun) for count, noun in counts if count)
 
 
-@app.command(
-    short_help="Delete readings and notes.",
-    epilog="""\b
-Examples:
-  colorread log forget --tank window --note 5d0c91aa
-  colorread log forget --tank window --before 2025-06-01
-  colorread log forget --photo IMG_0412.jpg --photo 3fa85c
-  colorread log forget --refused --yes""",
-)
+@common.command(app, short_help="Delete readings and notes.")
 def forget(
     tank: _TankName = None,
     photo: Annotated[
@@ -211,6 +219,13 @@ def forget(
     Delete the readings and notes from the log that match all options.
 
     Your photos stay; copies the page saved are deleted.
+
+    Examples
+    --------
+    colorread log forget --tank window --note 5d0c91aa
+    colorread log forget --tank window --before 2025-06-01
+    colorread log forget --photo IMG_0412.jpg --photo 3fa85c
+    colorread log forget --refused --yes
     """
     if tank is None and not photo and not note and before is None and not refused:
         common.fail("Choose what to forget: --tank, --photo, --note, --before or --refused.")
@@ -297,15 +312,7 @@ class _WithGrams(TyperCommand):
         return super().parse_args(ctx, args)
 
 
-@app.command(
-    cls=_WithGrams,
-    short_help="Note what you did.",
-    epilog="""\b
-Examples:
-  colorread log note --tank window --water-change 30%
-  colorread log note --tank window "new bottle" --refilled 120 --at 18:30
-  colorread log note --tank window --gas-changed --bubbles 51""",
-)
+@common.command(app, short_help="Note what you did.", cls=_WithGrams)
 def note(
     tank: Annotated[str, typer.Option("--tank", help="Of this tank.", metavar="NAME")],
     text: Annotated[str, typer.Argument(help="In your words.", metavar="[TEXT]")] = "",
@@ -325,6 +332,12 @@ def note(
     Note what you did to a tank. The figure shows it, and the tank's course allows for it.
 
     Without a note it looks like a change of the gas.
+
+    Examples
+    --------
+    colorread log note --tank window --water-change 30%
+    colorread log note --tank window "new bottle" --refilled 120 --at 18:30
+    colorread log note --tank window --gas-changed --bubbles 51
     """
     with common.saying(ValueError):
         typed = {

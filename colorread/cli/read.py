@@ -31,13 +31,6 @@ if TYPE_CHECKING:
 
     _Result = tuple[Reading, Path | None]  # with its evidence picture
 
-EPILOG = """\b
-Examples:
-  colorread read tank.jpg --kh 4 --temperature 25
-  colorread read *.jpg --evidence pictures
-  colorread read tank.heic --tank window --json
-
-Without --profile, the tank's profile is used, or else the default for the phone."""
 _VIAL_HELP = "Box around the fluid, in pixels of the upright photo, if it is not found."
 _TANK_HELP = "Tank in the log: uses its KH, temperature, lamp, profile and recent days."
 
@@ -64,6 +57,14 @@ def read(
     Read CO2 from photos of the vial in front of the tag or card.
 
     Nothing is saved; colorread batch saves its readings in the log.
+
+    Examples
+    --------
+    colorread read tank.jpg --kh 4 --temperature 25
+    colorread read *.jpg --evidence pictures
+    colorread read tank.heic --tank window --json
+
+    Without --profile, the tank's profile is used, or else the default for the phone.
     """
     if all(os.path.isdir(photo) for photo in photos):
         common.fail(f"{photos[0]} is a folder. Read all its photos with: colorread batch {shlex.quote(str(photos[0]))}")

@@ -12,14 +12,6 @@ import typer
 from colorread import page
 from colorread.cli import common
 
-EPILOG = """\b
-Examples:
-  colorread serve
-  colorread serve --share
-  colorread serve --tank window --share --port 8300
-
-Without --share, only this computer can open the page. With it, phones on your home network can, once paired with a code
-from the terminal. The connection is not encrypted. Stop with Ctrl-C."""
 _EXTRA = 'The page needs more packages. In the program folder, run: pip install ".[page]"'
 
 
@@ -33,7 +25,18 @@ def serve(
     forget_phones: Annotated[bool, typer.Option("--forget-phones", help="Unpair all phones.")] = False,
     log: common.LogFile = None,
 ) -> None:
-    """Open a page on this computer: take photos with your phone, see the reading, save it in the log."""
+    """
+    Open a page on this computer: take photos with your phone, see the reading, save it in the log.
+
+    Examples
+    --------
+    colorread serve
+    colorread serve --share
+    colorread serve --tank window --share --port 8300
+
+    Without --share, only this computer can open the page. With it, phones on your home network can, once paired with a
+    code from the terminal. The connection is not encrypted. Stop with Ctrl-C.
+    """
     if address is not None and not share:
         common.fail("--address needs --share.")
     try:

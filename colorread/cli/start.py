@@ -21,7 +21,13 @@ def card(
     paper: _Paper = "a4",
     force: common.Force = False,
 ) -> None:
-    """Write a print-ready sheet of cards, or of tags, at true size, in black ink only."""
+    """
+    Write a print-ready sheet of cards, or of tags, at true size, in black ink only.
+
+    Examples
+    --------
+    colorread card --tag --out tag.pdf --paper letter
+    """
     out = out or Path("tag.pdf" if tag else "card.pdf")
     common.require_outputs([out], force)
     data = calibration.render_tag_sheet(paper=paper) if tag else calibration.render_card_sheet(paper=paper)
@@ -45,7 +51,13 @@ def chart(
     paper: _Paper = "a4",
     force: common.Force = False,
 ) -> None:
-    """Write color charts for comparing by eye, pH 6.0 to 7.6 with CO2, and blank cards for photos."""
+    """
+    Write color charts for comparing by eye, pH 6.0 to 7.6 with CO2, and blank cards for photos.
+
+    Examples
+    --------
+    colorread chart --out chart.pdf --kh 4 --temperature 25
+    """
     common.require_outputs([out], force)
     co2_mg_l = chemistry.co2_from_ph(calibration.CHART_PH, kh, temperature_c=temperature).tolist()
     data = calibration.render_chart_sheet(co2_mg_l=co2_mg_l, kh_dkh=kh, temperature_c=temperature, paper=paper)
@@ -66,7 +78,13 @@ def fluid(
     ] = 22.0,
     as_json: common.JsonObject = False,
 ) -> None:
-    """Show how to mix the KH fluid, the drops of dye, and the color to expect in room air."""
+    """
+    Show how to mix the KH fluid, the drops of dye, and the color to expect in room air.
+
+    Examples
+    --------
+    colorread fluid --kh 4 --volume 1000 --scale-error 0.1
+    """
     from colorread.cli.terminal import Terminal
 
     with common.saying(ValueError):
@@ -92,7 +110,13 @@ def demo(
         Path, typer.Option(help="Folder for log, profile and reports; made if missing.", metavar="DIR")
     ] = Path("colorread-demo"),
 ) -> None:
-    """Show the tool on three made-up tanks with rendered photos, and print where the reports are."""
+    """
+    Show the tool on three made-up tanks with rendered photos, and print where the reports are.
+
+    Examples
+    --------
+    colorread demo --out demo
+    """
     from rich.console import Console
 
     from colorread.cli.show_tank import print_now

@@ -27,15 +27,7 @@ Other units may be typed behind a number: 15gal, 20oz, 77F, 71caco3.""",
     rich_markup_mode=None,
 )
 
-_CAUTIONS = "\n\n".join(("Cautions:", *words.gas_cautions(None)))
-GAS_EPILOG = f"""\b
-Examples:
-  colorread gas --tank window --days 14
-  colorread gas --volume 60 --lights 10:00-18:00 --source fermentation
-  colorread gas --volume 15gal --lights 10:00-18:00 --source acid-bicarbonate --valve needle --days 10
-  colorread gas --volume 120 --lights 10:00-19:00 --source cylinder --valve timer --source-amount 500 --target 20
-
-{_CAUTIONS}"""
+CAUTIONS = ("Cautions:", *words.gas_cautions(None))
 # What a photo is read with; other settings change no reading.
 _READ_WITH = ("kh_dkh", "temperature_c", "tank_kh_dkh", "light", "profile")
 _METAVARS = {"span": "HH:MM-HH:MM", "day": "YYYY-MM-DD", "range": "LOW-HIGH", "file": "FILE"}
@@ -69,13 +61,16 @@ def _option(name: str) -> Any:
     return Annotated[kind | None, option]
 
 
-@app.command(
-    epilog="Example: colorread tank add window --volume 60 --kh 4 --temperature 25 --lights 10:00-18:00 "
-    f"--gas 08:00-18:00\n\n{_CAUTIONS}"
-)
+@common.command(app, below=CAUTIONS)
 @with_settings(*tank_room.SETTINGS)
 def add(name: _Name, given: Mapping[str, Any], log: common.LogFile = None) -> None:
-    """Add a tank to the log."""
+    """
+    Add a tank to the log.
+
+    Examples
+    --------
+    colorread tank add window --volume 60 --kh 4 --temperature 25 --lights 10:00-18:00 --gas 08:00-18:00
+    """
     with common.saying(ValueError):
         tank = _changed(tank_room.Tank(name=name), given)
     with common.open_log(log, create=True) as opened:
@@ -89,14 +84,7 @@ def add(name: _Name, given: Mapping[str, Any], log: common.LogFile = None) -> No
     _mention_hardware(tank)
 
 
-@app.command(
-    epilog=f"""\b
-Examples:
-  colorread tank edit window --kh 4.2 --fluid-renewed 2025-06-01
-  colorread tank edit window --clear gas --clear source
-
-{_CAUTIONS}"""
-)
+@common.command(app, below=CAUTIONS)
 @with_settings(*tank_room.SETTINGS)
 def edit(
     name: _Name,
@@ -106,7 +94,14 @@ def edit(
     ] = None,
     log: common.LogFile = None,
 ) -> None:
-    """Change the options you give; all others stay."""
+    """
+    Change the options you give; all others stay.
+
+    Examples
+    --------
+    colorread tank edit window --kh 4.2 --fluid-renewed 2025-06-01
+    colorread tank edit window --clear gas --clear source
+    """
     cleared = {option.replace("-", "_") for option in clear or ()}
     if unknown := sorted(cleared - tank_room.SETTINGS.keys()):
         common.fail(f"--clear needs the name of an option, such as gas, not {unknown[0]}.")
@@ -129,9 +124,15 @@ def edit(
         )
 
 
-@app.command("list", epilog="Example: colorread tank list --json")
+@common.command(app, "list")
 def list_(as_json: common.JsonPerLine = False, log: common.LogFile = None) -> None:
-    """List all tanks."""
+    """
+    List all tanks.
+
+    Examples
+    --------
+    colorread tank list --json
+    """
     if common.tell_no_log(log, "tanks", "tank add NAME", quiet=as_json):
         return
     with common.open_log(log) as opened:
@@ -149,9 +150,15 @@ def list_(as_json: common.JsonPerLine = False, log: common.LogFile = None) -> No
         typer.echo(f"Log: {common.log_path(log)}")
 
 
-@app.command(epilog="Example: colorread tank show window")
+@common.command(app)
 def show(name: _Name, as_json: common.JsonPerLine = False, log: common.LogFile = None) -> None:
-    """Show all settings of a tank."""
+    """
+    Show all settings of a tank.
+
+    Examples
+    --------
+    colorread tank show window
+    """
     with common.open_log(log, tank=name) as opened:
         tank, n_readings, events = opened.tank(name), opened.count(name), opened.events(name).values()
     if as_json:
@@ -163,14 +170,20 @@ def show(name: _Name, as_json: common.JsonPerLine = False, log: common.LogFile =
         print_tank(Terminal(), tank_room.tank_after(tank, events), n_readings)
 
 
-@app.command(short_help="Remove a tank.", epilog="Example: colorread tank remove window --with-readings")
+@common.command(app, short_help="Remove a tank.")
 def remove(
     name: _Name,
     with_readings: Annotated[bool, typer.Option("--with-readings", help="Delete its readings too.")] = False,
     yes: common.Yes = False,
     log: common.LogFile = None,
 ) -> None:
-    """Remove a tank from the log. Your photos stay; copies the page saved are deleted."""
+    """
+    Remove a tank from the log. Your photos stay; copies the page saved are deleted.
+
+    Examples
+    --------
+    colorread tank remove window --with-readings
+    """
     with common.open_log(log, tank=name) as opened:
         opened.require_tank(name)
         n_readings = opened.count(name)
@@ -202,7 +215,16 @@ def gas(
     as_json: common.JsonObject = False,
     log: common.LogFile = None,
 ) -> None:
-    """Show what to mix or fill for a tank, how to dose it, what it may give, and until when."""
+    """
+    Show what to mix or fill for a tank, how to dose it, what it may give, and until when.
+
+    Examples
+    --------
+    colorread gas --tank window --days 14
+    colorread gas --volume 60 --lights 10:00-18:00 --source fermentation
+    colorread gas --volume 15gal --lights 10:00-18:00 --source acid-bicarbonate --valve needle --days 10
+    colorread gas --volume 120 --lights 10:00-19:00 --source cylinder --valve timer --source-amount 500 --target 20
+    """
     from colorread.result import Reading
 
     logged, readings, events = tank_room.Tank(name="tank"), list[Reading](), list[tank_room.Event]()
