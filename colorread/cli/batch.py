@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
@@ -84,11 +83,8 @@ def batch(
             owner = _tank_in(opened, tank)
             if not photos and not opened.count(owner.name):
                 common.fail(f"No photos in {folder}, and no reading of {owner.name} in the log.")
-            if (path := profile or owner.profile) is not None:
-                common.load_profile(Path(path), log)  # to tell what is wrong with it before the work
-                common.require_outputs(list(files.values()), force, profile=Path(path))
-            else:
-                common.prepare_defaults(log)
+            if (used := common.prepare_profile(profile, owner, log)) is not None:
+                common.require_outputs(list(files.values()), force, profile=used)
             run = _score(photos, opened, owner, profile, jobs)
             # The tank without a name is where photos of any tank gather.
             of_tank = partial(
@@ -214,6 +210,8 @@ def _write_files(
 
 
 def _write_summary(path: Path, summary: tank_room.TankSummary) -> None:
+    import json
+
     text = json.dumps(tank_room.summary_to_dict(summary), allow_nan=False, indent=2)
     calibration.write_whole(path, f"{text}\n".encode("ascii"))
 

@@ -18,7 +18,7 @@ import typer
 import calibration
 
 # Rooms are loaded when a name of theirs is first used.
-from colorread import chemistry, log as log_room, profiles, records
+from colorread import chemistry, log as log_room, profiles, tank as tank_room
 
 EXIT_FAILED, EXIT_USAGE, EXIT_REFUSED = 1, 2, 3
 
@@ -203,8 +203,10 @@ def trouble_of(error: OSError | MemoryError) -> str:
 
 def echo_json(lines: Iterable[object]) -> None:
     """Print records as JSON, one a line."""
-    for record in lines:
-        typer.echo(records.json_line(record))
+    from colorread.records import json_line
+
+    for line in lines:
+        typer.echo(json_line(line))
 
 
 def echo_lines(lines: Iterable[str]) -> None:
@@ -273,6 +275,16 @@ def load_profile(file: Path, log: Path | None = None) -> calibration.Profile:
         fail(str(error))
     except OSError as error:
         fail(f"{file} could not be opened: {error.strerror or error}.")
+
+
+def prepare_profile(profile: Path | None, tank: tank_room.Tank, log: Path | None) -> Path | None:
+    """Return the profile for all photos of a tank, if there is one; tell before the work what is wrong with it."""
+    named = profile or (None if tank.profile is None else Path(tank.profile))
+    if named is None:
+        prepare_defaults(log)
+    else:
+        load_profile(named, log)
+    return named
 
 
 def prepare_defaults(log: Path | None) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 import shlex
 from collections.abc import Iterator, Sequence
@@ -16,7 +15,7 @@ import typer
 from typer.core import TyperCommand
 
 import calibration
-from colorread import batch as batch_room, log as log_room, records, tank as tank_room, words
+from colorread import batch as batch_room, log as log_room, tank as tank_room, words
 from colorread.cli import common
 
 _TankName = Annotated[str | None, typer.Option("--tank", help="Only this tank.", metavar="NAME")]

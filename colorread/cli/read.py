@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import shlex
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, nullcontext
 from dataclasses import replace
 from functools import partial
@@ -13,15 +13,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-import calibration
 from colorread import (
     batch as batch_room,
     evidence as evidence_room,
     limits,
-    photo as photo_room,
-    profiles,
     reading as reading_room,
     tank as tank_room,
+    words,
 )
 from colorread.cli import common
 from colorread.cli.tank import with_settings
@@ -76,17 +74,18 @@ def read(
             owner = opened.tank(tank)
     if profile is not None and no_profile:
         common.fail("Use either --profile or --no-profile.")
-    stated = _stated(owner, given, fluid, common.rectangle("--vial", vial))
-    if profile is None and owner is not None and owner.profile is not None:
-        profile = Path(owner.profile)
-    if profile is not None and not no_profile:
-        stated = replace(stated, profile=common.load_profile(profile, log))
-    by_phone = profile is None and not no_profile
-    if by_phone:
-        common.prepare_defaults(log)
-    jobs = ((photo, replace(stated, profile=_default_profile(photo, log)) if by_phone else stated) for photo in photos)
+    described = tank_room.changed_tank(owner or tank_room.Tank(name="photo"), given)
+    if fluid == "tank-water":
+        described = replace(
+            described, kh_dkh=given.get("kh")
+        )  # what a tank has for its vial is that of the reference fluid
+        if "kh" not in given and described.tank_kh_dkh is None:
+            common.fail("Tank water in the vial needs the tank's KH: add --tank-kh X.")
+    box, settings = common.rectangle("--vial", vial), _settings(described, profile, no_profile, log)
+    jobs = ((photo, replace(settings(photo), fluid=fluid, vial_xywh=box)) for photo in photos)
     results = _read_all(jobs, len(photos), evidence)
-    readings = _print_json(results) if as_json else _print_text(results, stated, owner, log, details=details)
+    marks = described.judged_by
+    readings = _print_json(results) if as_json else _print_text(results, marks, owner, log, details=details)
     if any(reading.status == "refused" for reading in readings):
         raise typer.Exit(common.EXIT_REFUSED)
 
@@ -95,35 +94,16 @@ def _is_file(path: Path) -> bool:
     return os.path.exists(path) and not os.path.isdir(path)  # which never raise, whatever the path is
 
 
-def _stated(
-    owner: tank_room.Tank | None,
-    given: Mapping[str, Any],
-    fluid: limits.FluidKind,
-    vial_xywh: tuple[float, float, float, float] | None,
-) -> reading_room.Stated:
-    """Return what is stated of all photos, on the command line before in the log."""
-    tank_kh_dkh = given.get("tank_kh", owner and owner.tank_kh_dkh)
-    if fluid == "tank-water" and "kh" not in given and tank_kh_dkh is None:
-        common.fail("Tank water in the vial needs the tank's KH: add --tank-kh X.")
-    stated = reading_room.Stated(
-        kh_dkh=given.get("kh"),
-        temperature_c=given.get("temperature"),
-        fluid=fluid,
-        tank_kh_dkh=tank_kh_dkh,
-        light=given.get("light", "unknown"),
-        vial_xywh=vial_xywh,
-    )
-    tank = owner or tank_room.Tank(name="photo")
-    return batch_room.stated_of(replace(tank, sensitive=given.get("sensitive", tank.sensitive)), stated)
-
-
-def _default_profile(photo: Path, log: Path | None) -> calibration.Profile | None:
-    """Return the default profile of the phone that took a photo, if there is one."""
-    if not profiles.has_defaults(common.log_path(log)):
-        return None
-
-    path = profiles.default_profile(photo_room.camera_model_of(photo), common.log_path(log))
-    return None if path is None else common.load_profile(path, log)
+def _settings(
+    tank: tank_room.Tank, profile: Path | None, no_profile: bool, log: Path | None
+) -> Callable[[Path], reading_room.Stated]:
+    """Return what tells the settings of each photo: of its tank, with a profile unless none is wanted."""
+    if no_profile:
+        without = batch_room.stated_of(tank, reading_room.Stated())
+        return lambda photo: without
+    common.prepare_profile(profile, tank, log)
+    by_phone = batch_room.SettingsByPhone(tank, profile, common.log_path(log))
+    return lambda photo: by_phone(photo).stated
 
 
 def _read_all(jobs: Iterable[tuple[Path, reading_room.Stated]], count: int, evidence: Path | None) -> Iterator[_Result]:
@@ -175,7 +155,6 @@ def _read_one(job: tuple[Path, reading_room.Stated], *, evidence: Path | None) -
         return error
     if evidence is None:
         return reading, None
-
     try:
         return reading, evidence_room.write_evidence(reading, trace, evidence, stated.marks)
     except OSError as error:
@@ -192,7 +171,7 @@ def _print_json(results: Iterable[_Result]) -> list[Reading]:
 
 def _print_text(
     results: Iterable[_Result],
-    stated: reading_room.Stated,
+    marks: words.Marks,
     owner: tank_room.Tank | None,
     log: Path | None,
     *,
@@ -207,10 +186,10 @@ def _print_text(
     for reading, picture in results:
         if readings:
             terminal.print()
-        print_reading(terminal, reading, picture, marks=stated.marks, details=details, brief=owner is not None)
+        print_reading(terminal, reading, picture, marks=marks, details=details, brief=owner is not None)
         readings.append(reading)
     if owner is not None and any(reading.status == "read" for reading in readings):
-        print_now(terminal, _summary(owner, stated, readings, log), details=details, brief=not details)
+        print_now(terminal, _summary(replace(owner, marks=marks), readings, log), details=details, brief=not details)
         return readings
     if len(readings) > 1:
         print_summary(terminal, readings)
@@ -218,13 +197,10 @@ def _print_text(
     return readings
 
 
-def _summary(
-    owner: tank_room.Tank, stated: reading_room.Stated, readings: Sequence[Reading], log: Path | None
-) -> tank_room.TankSummary:
+def _summary(tank: tank_room.Tank, readings: Sequence[Reading], log: Path | None) -> tank_room.TankSummary:
     """Return what the days of the tank tell together with photos that are not in its log."""
     with common.open_log(log) as opened:
-        logged = [entry.reading for entry in batch_room.kept(opened, owner, {}, with_earlier=True)]
-        events = opened.events(owner.name).values()
+        logged = [entry.reading for entry in batch_room.kept(opened, tank, {}, with_earlier=True)]
+        events = opened.events(tank.name).values()
     taken = {reading.taken_at for reading in logged if reading.taken_at is not None}
-    unlogged = [reading for reading in readings if reading.taken_at not in taken]
-    return tank_room.summarize(replace(owner, marks=stated.marks), [*logged, *unlogged], events)
+    return tank_room.summarize(tank, [*logged, *(each for each in readings if each.taken_at not in taken)], events)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from functools import partial
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated
 
@@ -39,14 +40,8 @@ def serve(
     """
     if address is not None and not share:
         common.fail("--address needs --share.")
-    try:
-        import fastapi  # noqa: F401
-        import python_multipart  # noqa: F401
-        import segno  # noqa: F401
-        import uvicorn  # noqa: F401
-    except ImportError:
+    if any(find_spec(name) is None for name in ("fastapi", "python_multipart", "segno", "uvicorn")):
         common.fail(_EXTRA, common.EXIT_FAILED)
-
     host = "127.0.0.1"
     if share:
         with common.saying(ValueError):

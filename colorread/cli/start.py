@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 import typer
 
 import calibration
-from colorread import chemistry, limits, log as log_room, records, words
+from colorread import chemistry, limits, log as log_room, words
 from colorread.cli import common
 
 _Paper = Annotated[Literal["a4", "letter"], typer.Option(help="Size of the sheet.")]
@@ -86,13 +86,14 @@ def fluid(
     colorread fluid --kh 4 --volume 1000 --scale-error 0.1
     """
     from colorread.cli.terminal import Terminal
+    from colorread.records import plain
 
     with common.saying(ValueError):
         recipe = chemistry.fluid_recipe(kh, volume, scale_error_g=scale_error)
         dose = chemistry.dye_drops(vial_volume, kh_dkh=recipe.kh_dkh)
         air = chemistry.color_in_room_air(kh, temperature)
     if as_json:
-        room_air = {**records.plain(air), "text": words.room_air_words(air)}
+        room_air = {**plain(air), "text": words.room_air_words(air)}
         parts = {"recipe": recipe, "dye": dose, "room_air": room_air}
         common.echo_json(
             [{"schema": "colorread.fluid/1", **parts, "renewal": chemistry.RENEWAL, "cautions": chemistry.CAUTIONS}]

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Callable, Collection, Mapping
+from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import typer
 
-from colorread import limits, log as log_room, records, tank as tank_room, words
+from colorread import limits, log as log_room, tank as tank_room, words
 from colorread.cli import common
 
 app = typer.Typer(
@@ -45,6 +46,7 @@ def with_settings(*names: str) -> Callable[[Callable[..., None]], Callable[..., 
     return common.with_options("given", {name: (_option(name), None) for name in names}, given)
 
 
+@cache
 def _option(name: str) -> Any:
     """Return the annotation of a parameter that takes a setting."""
     setting = tank_room.SETTINGS[name]
@@ -255,7 +257,9 @@ def _changed(tank: tank_room.Tank, given: Mapping[str, Any], cleared: Collection
 
 
 def _record(tank: tank_room.Tank) -> dict[str, Any]:
-    return {**records.plain(tank), "judged_by": tank.judged_by}
+    from colorread.records import plain
+
+    return {**plain(tank), "judged_by": tank.judged_by}
 
 
 def _batch_command(name: str, log: Path | None) -> str:
