@@ -90,14 +90,10 @@ def batch(
             of_tank = partial(
                 batch_room.kept, opened, owner, run.names, with_earlier=tank is not None, without=run.calibration
             )
-            entries, events = _logged(opened, owner, of_tank, log)
+            readings, everything, events = _logged(run, opened, owner, of_tank, log)
             if not photos:
                 typer.echo(f"No photos in {folder}; showing the log of {owner.name}.", err=True)
-                run.names = {entry.sha256: entry.reading.photo for entry in entries}
-                run.outcomes["known"] = len(entries)
-            readings = _by_name([entry.reading for entry in entries if entry.sha256 in run.names] + run.failed)
             if files or not as_json:
-                everything = _by_name([entry.reading for entry in entries] + run.failed)
                 told = tank_room.summarize(owner, everything, events)
                 # Files first: what reads the text, such as a pager, may stop before its end.
                 _write_files(files, told, readings, of_tank)
@@ -176,14 +172,19 @@ def _score(
 
 
 def _logged(
-    log: log_room.Log, tank: tank_room.Tank, of_tank: _OfTank, log_file: Path | None
-) -> tuple[list[log_room.LogEntry], list[tank_room.Event]]:
-    """Return the readings and notes of a tank, and tell of those that are damaged."""
+    run: _Run, log: log_room.Log, tank: tank_room.Tank, of_tank: _OfTank, log_file: Path | None
+) -> tuple[list[Reading], list[Reading], list[tank_room.Event]]:
+    """Return the readings of the folder, all of the tank, and its notes; tell of those that are damaged."""
     damages: list[log_room.Damage] = []
     entries = list(of_tank(on_damage=damages.append))
     events = list(log.events(tank.name, damages.append).values())
     common.tell_damages(damages, log_file)
-    return entries, events
+    if not run.outcomes:  # no photo is in the folder, and the whole log is shown
+        run.names = {entry.sha256: entry.reading.photo for entry in entries}
+        run.outcomes["known"] = len(entries)
+    readings = [entry.reading for entry in entries if entry.sha256 in run.names]
+    everything = [entry.reading for entry in entries]
+    return _by_name(readings + run.failed), _by_name(everything + run.failed), events
 
 
 def _by_name(readings: Iterable[Reading]) -> list[Reading]:

@@ -106,7 +106,6 @@ def _judged_entries(
 def _write_csv(
     path: Path, tanks: Sequence[tank_room.Tank], entries: Sequence[log_room.LogEntry], events: Sequence[tank_room.Event]
 ) -> None:
-
     readings = [entry.reading for entry in entries]
     with common.writing(path):
         batch_room.write_csv(path, readings, *(tank_room.summarize(tank, readings, events).tank_co2 for tank in tanks))
@@ -114,12 +113,13 @@ def _write_csv(
 
 
 def _print_json(entries: Sequence[log_room.LogEntry], notes: Sequence[tuple[str, str, tank_room.Event]]) -> None:
+    from colorread.records import plain
 
     for entry in entries:
-        kept = records.plain(entry)
+        kept = plain(entry)
         del kept["picture"]
         common.echo_json([{"schema": _ENTRY_SCHEMA, **kept}])
-    common.echo_json({"tank": name, **records.plain(event)} for name, _, event in notes)
+    common.echo_json({"tank": name, **plain(event)} for name, _, event in notes)
 
 
 @common.command(app, "export", short_help="Write everything to a file.")
@@ -135,6 +135,8 @@ def export_(
     --------
     colorread log export backup.jsonl
     """
+    import json
+
     common.require_outputs([file], force, log=common.log_path(log))
     damages: list[log_room.Damage] = []
     line = ""
