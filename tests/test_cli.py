@@ -464,8 +464,8 @@ def test_packages_that_the_page_lacks_are_named_as_the_checkout_has_them(monkeyp
 @pytest.mark.skipif(sys.platform == "win32", reason="sends SIGINT")
 def test_interrupt_is_quiet() -> None:
     code = (
-        "import os, signal, sys, colorread.workers\nfrom colorread.cli import main\n"
-        "def stopped(*a, **k): yield os.kill(os.getpid(), signal.SIGINT)\n"
+        "import signal, sys, colorread.workers\nfrom colorread.cli import main\n"
+        "def stopped(*a, **k): yield signal.raise_signal(signal.SIGINT)\n"
         "colorread.workers.run_in_workers = stopped\nsys.argv = ['colorread', 'read', 'a.jpg', 'b.jpg']\nmain()"
     )
     result = child(code)

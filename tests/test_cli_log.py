@@ -137,7 +137,7 @@ def test_tank_keeps_its_profile_by_whole_path(path: Path, tmp_path: Path, monkey
     (tmp_path / "no.toml").write_text("x", encoding="utf-8")
     monkeypatch.chdir(tmp_path)
     seen: list[Path] = []
-    monkeypatch.setattr("colorread.cli.tank.load_profile", seen.append)
+    monkeypatch.setattr("colorread.cli.common.load_profile", seen.append)
     run("tank", "add", "window", "--profile", "no.toml")
     assert seen == [Path("no.toml")]
     with Log(path) as log:

@@ -7,9 +7,9 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
-from rich.console import Console
 
 from colorread.cli.show_reading import print_reading
+from colorread.cli.terminal import Terminal
 from colorread.page.shown import Units, view_reading
 from colorread.records import plain
 from colorread.report.html import report_html
@@ -26,12 +26,12 @@ NOW = datetime(2025, 6, 5, tzinfo=UTC)
 
 def places(reading: Reading) -> list[str]:
     """Return what terminal, page and report show."""
-    console = Console(file=io.StringIO(), width=400)
-    print_reading(console, reading)
+    terminal = Terminal(file=io.StringIO(), width=400)
+    print_reading(terminal, reading)
     entry = replace(made_entry(), reading=reading)
     notes = view_reading(entry, Units(), USUAL_MARKS, NOW).notes
     page = report_html(summarize(Tank(name="window"), [reading]), [entry])
-    return [console.file.getvalue(), " ".join(notes), page]  # type: ignore[attr-defined]
+    return [terminal.file.getvalue(), " ".join(notes), page]  # type: ignore[attr-defined]
 
 
 def test_a_refusal_says_nothing_of_a_fluid_that_may_be_none() -> None:

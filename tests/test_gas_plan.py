@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from colorread.cli.commands import app
+from colorread.cli import app
 from colorread.log.store import Log
 from colorread.result import WATCH_FROM
 from colorread.tank.advice import advise

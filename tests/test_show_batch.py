@@ -3,16 +3,15 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 
-from rich.console import Console
-
-from colorread.cli.show_batch import print_batch
+from colorread.cli.show_reading import print_batch
+from colorread.cli.terminal import Terminal
 from colorread.result import Interval, Reading
 from tests.fabricated import made_reading
 
 
 def printed(readings: Sequence[Reading]) -> str:
     text = io.StringIO()
-    print_batch(Console(file=text, width=100), readings, n_same=0, n_known=0, n_earlier=0, details=True)
+    print_batch(Terminal(file=text, width=100), readings, n_same=0, n_known=0, n_earlier=0, details=True)
     return text.getvalue()
 
 

@@ -10,10 +10,10 @@ from typing import Any, get_args
 
 import numpy as np
 import pytest
-from rich.console import Console
 
 from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
 from colorread.cli.show_tank import print_now
+from colorread.cli.terminal import Terminal
 from colorread.result import BUDGET_KH, Interval, level_of
 from colorread.tank import summary as tank_summary
 from colorread.tank.advice import advise
@@ -64,7 +64,7 @@ def with_estimates(told: Told, **intervals: Interval) -> Told:
 
 def text_of(summary: TankSummary) -> str:
     stream = StringIO()
-    print_now(Console(file=stream, width=120, highlight=False), summary, details=True)
+    print_now(Terminal(file=stream, width=120), summary, details=True)
     return stream.getvalue()
 
 
@@ -398,7 +398,7 @@ def test_all_that_is_fitted_has_its_label_and_unit(summary: TankSummary) -> None
 
 def test_a_terminal_without_unicode_gets_plain_letters(summary: TankSummary) -> None:
     stream = TextIOWrapper(BytesIO(), encoding="ascii")
-    print_now(Console(file=stream, width=100), summary, details=True)
+    print_now(Terminal(file=stream, width=100), summary, details=True)
     stream.seek(0)
     assert "What to change" in stream.read()
 

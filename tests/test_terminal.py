@@ -7,14 +7,14 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
-from rich.console import Console
+from typer.testing import CliRunner
 
-from colorread.chemistry.kh_fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
-from colorread.cli.show_batch import print_batch
-from colorread.cli.show_reading import print_cautions, print_fluid, print_reading, print_summary
+from colorread.chemistry.kh_fluid import CAUTIONS
+from colorread.cli import app
+from colorread.cli.show_reading import print_batch, print_cautions, print_reading, print_summary
 from colorread.cli.show_tank import print_now
+from colorread.cli.terminal import Terminal
 from colorread.result import Interval, Reading
-from colorread.words.gas_care import gas_cautions
 from colorread.words.verdict import judge
 from tests.fabricated import made_reading, made_refusal
 from tests.fabricated_week import made_week
@@ -33,10 +33,10 @@ READINGS = {
 }
 
 
-def console(width: int = 80, encoding: str = "utf-8") -> tuple[Console, io.BytesIO]:
+def console(width: int = 80, encoding: str = "utf-8") -> tuple[Terminal, io.BytesIO]:
     raw = io.BytesIO()
     file = io.TextIOWrapper(raw, encoding=encoding, write_through=True)
-    return Console(file=file, width=width, highlight=False), raw
+    return Terminal(file=file, width=width), raw
 
 
 def printed(reading: Reading, width: int = 80, encoding: str = "utf-8") -> str:
@@ -169,16 +169,14 @@ def test_several_photos_bring_one_line_of_caution() -> None:
 
 def test_only_refusals_bring_no_cautions() -> None:
     target, raw = console()
-    print_cautions(target, [made_refusal()], gas_cautions(None))
+    print_cautions(target, [made_refusal()])
     assert raw.getvalue() == b""
 
 
 @pytest.mark.parametrize("width", [40, 80])
-def test_recipe_names_amounts_error_color_and_cautions(width: int) -> None:
-    target, raw = console(width)
-    recipe = fluid_recipe(4.0, 1000.0)
-    print_fluid(target, recipe, dye_drops(5.0, kh_dkh=recipe.kh_dkh), color_in_room_air(4.0, 22.0), 5.0)
-    text = raw.getvalue().decode()
+def test_recipe_names_amounts_error_color_and_cautions(width: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", str(width))
+    text = CliRunner().invoke(app, ["fluid"]).stdout
     assert max(map(len, text.splitlines())) <= width
     words = flat(text.replace("│", " "))
     # 12 g NaHCO3 in 1 L, 50 mL to 500 mL, 100 mL to 1 L: 119.8 mg/L make 4 dKH.
@@ -216,7 +214,7 @@ def test_a_week_is_short_and_its_answer_comes_first() -> None:
 
 def test_a_table_in_a_wide_window_keeps_numbers_on_one_line() -> None:
     stream = io.StringIO()
-    print_now(Console(file=stream, width=120), made_week(), details=True)
+    print_now(Terminal(file=stream, width=120), made_week(), details=True)
     assert re.search(r"15 \(12 to 19\) +26 \(20 to 33\) ", stream.getvalue())
 
 

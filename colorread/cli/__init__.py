@@ -1,5 +1,106 @@
-"""The command line, one module a command."""
+"""The command line. It starts without numpy or OpenCV; every command loads its work when it runs."""
 
-from colorread.cli.commands import app, main
+from __future__ import annotations
 
-__all__ = ["app", "main"]
+import sys
+from collections.abc import Callable, Sequence
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+
+from colorread import __version__
+from colorread.cli import batch, calibrate, common, log, read, serve, start, tank
+
+# \b keeps the lines of a paragraph as they are.
+_EXIT_CODES = """\b
+Exit codes:
+  0  all photos were read
+  3  at least one photo was refused
+  2  wrong use
+  1  something failed"""
+_EXAMPLES = """\b
+Examples:
+  colorread card --tag
+  colorread fluid --kh 4 --volume 1000
+  colorread read tank.jpg --kh 4 --temperature 25
+  colorread batch photos --tank window --report window.html
+  colorread gas --tank window --days 14
+  colorread calibrate ends --how
+  colorread demo"""
+# Each with its line in the list and what stands below its examples; as a keeper comes to them.
+_COMMANDS: dict[str, tuple[Callable[..., None] | typer.Typer, str, Sequence[str]]] = {
+    "card": (start.card, "Print the card or the tag.", ()),
+    "fluid": (start.fluid, "Mix the KH fluid and dose its dye.", ()),
+    "read": (read.read, "Read CO2 from photos.", [_EXIT_CODES]),
+    "tank": (tank.app, "Describe your tanks.", ()),
+    "batch": (batch.batch, "Read a folder and follow the tank.", [_EXIT_CODES]),
+    "gas": (tank.gas, "Plan the gas: what to mix, how to dose it, until when.", tank.CAUTIONS),
+    "log": (log.app, "Show, copy and delete saved readings and notes.", ()),
+    "serve": (serve.serve, "Take and read photos with the phone.", ()),
+    "calibrate": (calibrate.app, "Calibrate phone, vial and fluid.", ()),
+    "chart": (start.chart, "Print a color chart for comparing by eye.", ()),
+    "profile": (calibrate.profile, "Show a profile, or make it the default.", ()),
+    "demo": (start.demo, "See it on made-up tanks.", ()),
+}
+
+
+class _Commands(TyperGroup):
+    """The commands in their order; errors of options are said without words of programmers."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        return list(_COMMANDS)
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except typer.BadParameter as error:
+            error.message = error.message.removeprefix("Value error, ")  # put there by the library that checks types
+            raise
+
+
+app = typer.Typer(
+    name="colorread",
+    cls=_Commands,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    help="Read the CO2 of a planted aquarium from a phone photo of its drop checker in front of a printed tag or card.",
+    epilog=f"{_EXAMPLES}\n\n{_EXIT_CODES}",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+for _name, (_command, _short_help, _below) in _COMMANDS.items():
+    if isinstance(_command, typer.Typer):
+        app.add_typer(_command, name=_name, short_help=_short_help)
+    else:
+        common.command(app, _name, short_help=_short_help, below=_below)(_command)
+
+
+def _version(show: bool) -> None:
+    if show:
+        typer.echo(f"colorread {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    pass
+
+
+def main() -> None:
+    """Run the command line."""
+    try:
+        app()
+    except ImportError as error:
+        if error.name != "cv2" and "libGL" not in str(error):
+            raise
+        typer.echo(
+            "OpenCV could not be loaded. Run: "
+            "pip uninstall -y opencv-python && pip install --force-reinstall opencv-python-headless",
+            err=True,
+        )
+        sys.exit(common.EXIT_FAILED)

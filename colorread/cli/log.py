@@ -1,33 +1,26 @@
-"""The commands about the log of readings, and what other commands need to open it."""
+"""The commands about the log of readings and notes."""
 
 from __future__ import annotations
 
+import re
 import shlex
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
+from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, BinaryIO
+from typing import Annotated, Any, BinaryIO
 
 import typer
+from typer.core import TyperCommand
 
-from colorread.cli.options import EXIT_FAILED, fail, require_outputs, require_suffix, writing
+import calibration
+from colorread import batch as batch_room, log as log_room, tank as tank_room, words
+from colorread.cli import common
 
-if TYPE_CHECKING:
-    from datetime import date
-
-    from colorread.log import Damage, Log, LogEntry
-
-LogFile = Annotated[
-    Path | None,
-    typer.Option(
-        "--log",
-        help="Log file; default: COLORREAD_LOG, or a file in your data folder.",
-        metavar="FILE",
-    ),
-]
 _TankName = Annotated[str | None, typer.Option("--tank", help="Only this tank.", metavar="NAME")]
-_HASH_DIGITS_MIN = 6
-_NOTE_DIGITS = 8  # of its id, by which a note can be forgotten
+_DIGITS_MIN = 6  # of a hash, by which a photo or a note is named
+_SIGN_DIGITS = 8  # of the hash of a note, shown to name it by
 _ENTRY_SCHEMA = "colorread.log-entry/1"
 
 app = typer.Typer(
@@ -44,196 +37,148 @@ Examples:
 )
 
 
-@app.command(short_help="Show the readings.", epilog="Example: colorread log show --tank window --csv window.csv")
+@common.command(app, short_help="Show the readings.")
 def show(
     tank: _TankName = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object per line instead of text.")] = False,
+    as_json: common.JsonPerLine = False,
     csv: Annotated[
-        Path | None, typer.Option(help="Write a table for spreadsheets instead, of one tank.", metavar="FILE")
+        Path | None, common.output("Write a table for spreadsheets instead, of one tank.", "FILE", ".csv")
     ] = None,
-    force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
-    log: LogFile = None,
+    force: common.Force = False,
+    log: common.LogFile = None,
 ) -> None:
     """
     Show the readings by date, refused ones with the reason, and your notes.
 
     Each is judged by the limits its tank has now.
+
+    Examples
+    --------
+    colorread log show --tank window --csv window.csv
     """
-    if not csv and tank is None and tell_no_log(log, "readings", "batch FOLDER", quiet=as_json):
+    if not csv and tank is None and common.tell_no_log(log, "readings", "batch FOLDER", quiet=as_json):
         return
     if as_json and csv is not None:
-        fail("Use either --json or --csv.")
-    require_suffix("--csv", csv, ".csv")
+        common.fail("Use either --json or --csv.")
     if csv is not None:
-        require_outputs([csv], force, {"log": log_path(log)})
-    damages: list[Damage] = []
-    with open_log(log, tank=tank) as opened:
+        common.require_outputs([csv], force, log=common.log_path(log))
+    damages: list[log_room.Damage] = []
+    with common.open_log(log, tank=tank) as opened:
         tanks = [each for each in opened.tanks(damages.append) if tank in (None, each.name)]
         if csv is not None and len(tanks) > 1:
-            fail("A CSV table is for one tank; choose it with --tank.")
-        entries = _judged(opened, _entries(opened, tank, damages))
-        notes = [
-            (each.name, event_id, event)
-            for each in tanks
-            for event_id, event in opened.events(each.name, damages.append).items()
-        ]
+            common.fail("A CSV table is for one tank; choose it with --tank.")
+        entries = _judged_entries(opened, tank, tanks, damages)
+        notes = [(each.name, *note) for each in tanks for note in opened.events(each.name, damages.append).items()]
     if csv is not None:
-        from colorread.batch import write_csv
-        from colorread.tank import summarize
-
-        readings = [entry.reading for entry in entries]
-        with writing(csv):
-            events = [event for _, _, event in notes]
-            write_csv(csv, readings, *(summarize(owner, readings, events).tank_co2 for owner in tanks))
-        typer.echo(f"Wrote {_plural(len(entries), 'reading')} to {csv}.")
+        _write_csv(csv, tanks, entries, [event for _, _, event in notes])
     elif as_json:
-        from colorread.records import json_line, plain
-
-        for entry in entries:
-            kept = plain(entry)
-            del kept["picture"]
-            typer.echo(json_line({"schema": _ENTRY_SCHEMA, **kept}))
-        for name, _, event in notes:
-            typer.echo(json_line({"tank": name, **plain(event)}))
+        _print_json(entries, notes)
     elif not entries and not notes:
         named = "" if tank is None else f" --tank {shlex.quote(tank)}"
-        typer.echo(f"No readings yet. Add some with: {log_command(f'batch FOLDER{named}', log)}")
+        typer.echo(f"No readings yet. Add some with: {common.log_command(f'batch FOLDER{named}', log)}")
     else:
-        from rich.console import Console
+        from colorread.cli.show_tank import print_entries, print_events
+        from colorread.cli.terminal import Terminal
 
-        from colorread.cli.show_log import print_entries, print_events
-
-        console = Console(highlight=False)
         if entries:
-            print_entries(console, entries)
+            print_entries(Terminal(), entries)
         if notes:
-            print_events(console, [(name, event_id[:_NOTE_DIGITS], event) for name, event_id, event in notes])
-        typer.echo(f"Log: {log_path(log)}")
-    if tell_damages(damages, log):
-        raise typer.Exit(EXIT_FAILED)
+            print_events(Terminal(), [(name, event_id[:_SIGN_DIGITS], event) for name, event_id, event in notes])
+        typer.echo(f"Log: {common.log_path(log)}")
+    if common.tell_damages(damages, log):
+        raise typer.Exit(common.EXIT_FAILED)
 
 
-@app.command("export", short_help="Write everything to a file.", epilog="Example: colorread log export backup.jsonl")
+def _judged_entries(
+    log: log_room.Log, tank: str | None, tanks: Sequence[tank_room.Tank], damages: list[log_room.Damage]
+) -> list[log_room.LogEntry]:
+    """Return entries judged by the limits that their tanks have now, as all that shows them does."""
+    if tank is not None:
+        log.require_tank(tank)  # a name that is not known must not look like a tank without readings
+    marks = {each.name: each.judged_by for each in tanks}
+    return [
+        replace(entry, reading=words.judged(entry.reading, marks[entry.tank]))
+        for entry in log.entries(tank, on_damage=damages.append)
+        if entry.tank in marks
+    ]
+
+
+def _write_csv(
+    path: Path, tanks: Sequence[tank_room.Tank], entries: Sequence[log_room.LogEntry], events: Sequence[tank_room.Event]
+) -> None:
+    readings = [entry.reading for entry in entries]
+    with common.writing(path):
+        batch_room.write_csv(path, readings, *(tank_room.summarize(tank, readings, events).tank_co2 for tank in tanks))
+    typer.echo(f"Wrote {common.plural(len(entries), 'reading')} to {path}.")
+
+
+def _print_json(entries: Sequence[log_room.LogEntry], notes: Sequence[tuple[str, str, tank_room.Event]]) -> None:
+    from colorread.records import plain
+
+    for entry in entries:
+        kept = plain(entry)
+        del kept["picture"]
+        common.echo_json([{"schema": _ENTRY_SCHEMA, **kept}])
+    common.echo_json({"tank": name, **plain(event)} for name, _, event in notes)
+
+
+@common.command(app, "export", short_help="Write everything to a file.")
 def export_(
     file: Annotated[Path, typer.Argument(help="File to write, one JSON object per line.", metavar="FILE")],
-    force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
-    log: LogFile = None,
+    force: common.Force = False,
+    log: common.LogFile = None,
 ) -> None:
-    """Write all tanks, readings, notes and pictures to a file for log import."""
-    require_outputs([file], force, {"log": log_path(log)})
+    """
+    Write all tanks, readings, notes and pictures to a file for log import.
+
+    Examples
+    --------
+    colorread log export backup.jsonl
+    """
     import json
 
-    from calibration import writing_whole
-    from colorread.log import export_lines
-
-    damages: list[Damage] = []
+    common.require_outputs([file], force, log=common.log_path(log))
+    damages: list[log_room.Damage] = []
     line = ""
-    with open_log(log) as opened, writing(file), writing_whole(file) as target:
-        for line in export_lines(opened, damages.append):
+    with common.open_log(log) as opened, common.writing(file), calibration.writing_whole(file) as target:
+        for line in log_room.export_lines(opened, damages.append):
             target.write(line.encode("ascii"))
     end = json.loads(line)["end"]
-    notes = f" and {_plural(end['notes'], 'note')}" if end["notes"] else ""
-    typer.echo(f"Wrote {_plural(end['readings'], 'reading')}{notes} of {_plural(end['tanks'], 'tank')} to {file}.")
-    if tell_damages(damages, log):
-        raise typer.Exit(EXIT_FAILED)
+    notes = f" and {common.plural(end['notes'], 'note')}" if end["notes"] else ""
+    typer.echo(
+        f"Wrote {common.plural(end['readings'], 'reading')}{notes} of {common.plural(end['tanks'], 'tank')} to {file}."
+    )
+    if common.tell_damages(damages, log):
+        raise typer.Exit(common.EXIT_FAILED)
 
 
-@app.command("import", short_help="Add an exported file.", epilog="Example: colorread log import backup.jsonl")
+@common.command(app, "import", short_help="Add an exported file.")
 def import_(
     file: Annotated[Path, typer.Argument(help="File written by log export.", metavar="FILE")],
-    log: LogFile = None,
+    log: common.LogFile = None,
 ) -> None:
-    """Add an exported file, all or nothing. For the same photo, the later reading stays."""
-    from colorread.log import LogError, check_lines, import_lines, lines_in
+    """
+    Add an exported file, all or nothing. For the same photo, the later reading stays.
 
+    Examples
+    --------
+    colorread log import backup.jsonl
+    """
     try:
-        with _seekable(file) as opened_file:
-            check_lines(lines_in(opened_file))  # before a log is made for them
-            with open_log(log, create=True) as opened:
-                done = import_lines(opened, lines_in(opened_file))
+        with common.saying(log_room.LogError), _seekable(file) as opened_file:
+            log_room.check_lines(log_room.lines_in(opened_file))  # before a log is made for them
+            with common.open_log(log, create=True) as opened:
+                done = log_room.import_lines(opened, log_room.lines_in(opened_file))
     except OSError as error:
-        fail(f"{file} could not be read: {error.strerror or error}.")
-    except LogError as error:
-        fail(str(error))
-    kept = [(done.kept_readings, "reading"), (done.kept_notes, "note")]
-    there = " and ".join(_plural(count, noun) for count, noun in kept if count)
+        common.fail(f"{file} could not be read: {error.strerror or error}.")
+    there = _counted(done.kept_readings, done.kept_notes)
     known = f"; {there} already there" if there else ""
-    notes = f", {_plural(done.notes, 'note')}" if done.notes else ""
-    typer.echo(f"Added {_plural(done.readings, 'reading')}{notes} and {_plural(done.tanks, 'tank')}{known}.")
+    notes = f", {common.plural(done.notes, 'note')}" if done.notes else ""
+    typer.echo(
+        f"Added {common.plural(done.readings, 'reading')}{notes} and {common.plural(done.tanks, 'tank')}{known}."
+    )
     if done.kept_tanks:
         typer.echo(f"Kept as in the log, though the file differs: {', '.join(done.kept_tanks)}.")
-
-
-@app.command(
-    short_help="Delete readings and notes.",
-    epilog="""\b
-Examples:
-  colorread log forget --tank window --note 5d0c91aa
-  colorread log forget --tank window --before 2025-06-01
-  colorread log forget --photo IMG_0412.jpg --photo 3fa85c
-  colorread log forget --refused --yes""",
-)
-def forget(
-    tank: _TankName = None,
-    photo: Annotated[
-        list[str] | None,
-        typer.Option(help="Only this photo: its name, or the first digits of its hash.", metavar="NAME|HASH"),
-    ] = None,
-    note: Annotated[
-        list[str] | None, typer.Option(help="Only this note, by its sign in log show.", metavar="SIGN")
-    ] = None,
-    before: Annotated[str | None, typer.Option(help="Only what is dated before this day.", metavar="DATE")] = None,
-    refused: Annotated[bool, typer.Option("--refused", help="Only photos that were not read.")] = False,
-    yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
-    log: LogFile = None,
-) -> None:
-    """
-    Delete the readings and notes from the log that match all options.
-
-    Your photos stay; copies the page saved are deleted.
-    """
-    if tank is None and not photo and not note and before is None and not refused:
-        fail("Choose what to forget: --tank, --photo, --note, --before or --refused.")
-    if note and (photo or refused):
-        fail("Use --note without --photo and --refused.")
-    from colorread.cli.log_note import chosen_notes
-    from colorread.log import forget_readings
-    from colorread.tank import parse_day
-
-    try:
-        day = None if before is None else parse_day(before)
-    except ValueError as error:
-        fail(str(error))
-    damages: list[Damage] = []
-    with open_log(log, tank=tank) as opened:
-        notes = {} if photo or refused else chosen_notes(opened, tank, note or [], day)
-        chosen: list[LogEntry | Damage] = [
-            entry
-            for entry in _entries(opened, tank, damages)
-            if not note
-            and (not photo or _is_photo(entry.sha256, entry.reading.photo, photo))
-            and (day is None or _is_before(entry, day))
-            and (not refused or entry.reading.status == "refused")
-        ]
-        if day is None and not refused and not note:  # nothing is known of these but tank and photo
-            chosen += [each for each in damages if not photo or _is_photo(each.sha256 or "", each.photo, photo)]
-        n_notes = sum(map(len, notes.values()))
-        if not chosen and not n_notes:
-            typer.echo("No matching reading or note; nothing was forgotten.")
-            return
-        names = sorted({entry.tank for entry in chosen} | {name for name, ids in notes.items() if ids})
-        counts = ((len(chosen), "reading"), (n_notes, "note"))
-        what = " and ".join(_plural(count, noun) for count, noun in counts if count) + f" of {', '.join(names)}"
-        if not yes and not typer.confirm(f"Forget {what}?"):
-            typer.echo("Nothing was forgotten.")
-            return
-        for name, ids in notes.items():
-            opened.forget_events(name, ids)
-        if chosen:
-            forget_readings(
-                opened, {name: [entry.sha256 or "" for entry in chosen if entry.tank == name] for name in names}
-            )
-    typer.echo(f"Forgot {what}.")
 
 
 @contextmanager
@@ -251,162 +196,164 @@ def _seekable(file: Path) -> Iterator[BinaryIO]:
             yield copy
 
 
-def log_path(file: Path | None) -> Path:
+def _counted(n_readings: int, n_notes: int) -> str:
+    counts = ((n_readings, "reading"), (n_notes, "note"))
+    return " and ".join(common.plural(count, noun) for count, noun in counts if count)
+
+
+@common.command(app, short_help="Delete readings and notes.")
+def forget(
+    tank: _TankName = None,
+    photo: Annotated[
+        list[str] | None,
+        typer.Option(help="Only this photo: its name, or the first digits of its hash.", metavar="NAME|HASH"),
+    ] = None,
+    note: Annotated[
+        list[str] | None, typer.Option(help="Only this note, by its sign in log show.", metavar="SIGN")
+    ] = None,
+    before: Annotated[str | None, typer.Option(help="Only what is dated before this day.", metavar="DATE")] = None,
+    refused: Annotated[bool, typer.Option("--refused", help="Only photos that were not read.")] = False,
+    yes: common.Yes = False,
+    log: common.LogFile = None,
+) -> None:
     """
-    Return where the log is.
+    Delete the readings and notes from the log that match all options.
 
-    Parameters
-    ----------
-    file : Path or None
-        As the user named it.
+    Your photos stay; copies the page saved are deleted.
 
-    Returns
-    -------
-    Path
-        That file, else the usual one.
+    Examples
+    --------
+    colorread log forget --tank window --note 5d0c91aa
+    colorread log forget --tank window --before 2025-06-01
+    colorread log forget --photo IMG_0412.jpg --photo 3fa85c
+    colorread log forget --refused --yes
     """
-    from colorread.log import default_log_path
-
-    return default_log_path() if file is None else file
-
-
-def log_command(words: str, file: Path | None) -> str:
-    """
-    Return a command about the log as it is to be typed.
-
-    Parameters
-    ----------
-    words : str
-        Such as ``tank add NAME``.
-    file : Path or None
-        The log as the user named it; the command is to use the same.
-
-    Returns
-    -------
-    str
-        With the name of the program, and of the log where it was given.
-    """
-    return f"colorread {words}" if file is None else f"colorread {words} --log {shlex.quote(str(file))}"
-
-
-def tell_no_log(file: Path | None, what: str, command: str, *, quiet: bool) -> bool:
-    """
-    Say that nothing is kept yet, where that is so and no log was named.
-
-    Parameters
-    ----------
-    file : Path or None
-        As the user named it; a name may be misspelt, so that `open_log` is to tell of it.
-    what, command : str
-        What there is none of, and what adds some.
-    quiet : bool
-        Whether it is not to be said.
-
-    Returns
-    -------
-    bool
-        Whether there is none.
-    """
-    if file is not None or (path := log_path(None)).exists():
-        return False
-    if not quiet:
-        typer.echo(f"No {what} yet. Add some with: colorread {command} (log: {path})")
-    return True
+    if tank is None and not photo and not note and before is None and not refused:
+        common.fail("Choose what to forget: --tank, --photo, --note, --before or --refused.")
+    if note and (photo or refused):
+        common.fail("Use --note without --photo and --refused.")
+    with common.saying(ValueError):
+        day = None if before is None else tank_room.parse_day(before)
+    with common.open_log(log, tank=tank) as opened:
+        if tank is not None:
+            opened.require_tank(tank)
+        notes = {} if photo or refused else _chosen_notes(opened, tank, note or [], day)
+        readings = {} if note else _chosen_readings(opened, tank, photo or [], day, refused)
+        what = _counted(sum(map(len, readings.values())), sum(map(len, notes.values())))
+        if not what:
+            typer.echo("No matching reading or note; nothing was forgotten.")
+            return
+        what += f" of {', '.join(sorted(readings.keys() | notes.keys()))}"
+        if not yes and not typer.confirm(f"Forget {what}?"):
+            typer.echo("Nothing was forgotten.")
+            return
+        for name, ids in notes.items():
+            opened.forget_events(name, ids)
+        if readings:
+            log_room.forget_readings(opened, readings)
+    typer.echo(f"Forgot {what}.")
 
 
-def tell_damages(damages: Sequence[Damage], file: Path | None) -> bool:
-    """
-    Say on stderr what of the log could not be read back, and what can be done about it.
-
-    Parameters
-    ----------
-    damages : sequence of Damage
-        As `Log.entries` and `Log.tanks` told of them.
-    file : Path or None
-        The log as the user named it.
-
-    Returns
-    -------
-    bool
-        Whether there was any.
-    """
-    for damage in damages:
-        name = shlex.quote(damage.tank)
-        if damage.sha256 is None:
-            what, cure = f"The tank {damage.tank} and its readings are", f"tank remove {name} --with-readings"
-        else:
-            what = f"The {f'reading of {damage.photo}' if damage.photo else 'note'} in {damage.tank} is"
-            cure = f"log forget --tank {name} --{'photo' if damage.photo else 'note'} {damage.sha256[:12]}"
-        typer.echo(f"{what} left out, for the log is damaged there: {damage.trouble}", err=True)
-        typer.echo(f"Import an older export to mend it, or remove it with: {log_command(cure, file)}", err=True)
-    return bool(damages)
-
-
-@contextmanager
-def open_log(file: Path | None, *, create: bool = False, tank: str | None = None) -> Iterator[Log]:
-    """
-    Open the log for a ``with`` block; what is wrong in it ends the command with one sentence.
-
-    Parameters
-    ----------
-    file : Path or None
-        As the user named it.
-    create : bool, default False
-        Whether it is made where there is none.
-    tank : str, optional
-        Asked for, to name it in the command that makes a log.
-
-    Yields
-    ------
-    Log
-        Open until the end of the block.
-
-    Raises
-    ------
-    typer.Exit
-        If it cannot be opened, or what is asked of it cannot be done.
-    """
-    from colorread.log import Log, LogError, LogFailure
-
-    path = log_path(file)
-    if not create and not path.exists():
-        name = "NAME" if tank is None else shlex.quote(tank)
-        fail(f"No log at {path} yet. Create it with: {log_command(f'tank add {name}', file)}")
-    try:
-        with Log(path) as log:
-            yield log
-    except LogFailure as error:
-        fail(str(error), EXIT_FAILED)
-    except LogError as error:
-        fail(str(error))
-
-
-def _entries(log: Log, tank: str | None, damages: list[Damage]) -> list[LogEntry]:
-    if tank is not None:
-        log.require_tank(tank)  # a name that is not known must not look like a tank without readings
-    return list(log.entries(tank, on_damage=damages.append))
-
-
-def _judged(log: Log, entries: list[LogEntry]) -> list[LogEntry]:
-    """Return entries judged by the limits that their tanks have now, as all that shows them does."""
-    from dataclasses import replace
-
-    from colorread.words import judged
-
-    marks = {tank.name: tank.judged_by for tank in log.tanks()}
-    return [
-        replace(entry, reading=judged(entry.reading, marks[entry.tank])) for entry in entries if entry.tank in marks
+def _chosen_readings(
+    log: log_room.Log, tank: str | None, photos: Sequence[str], day: date | None, only_refused: bool
+) -> dict[str, list[str]]:
+    """Return the hashes of photos by tank: of those named, if any, and of those from before a day, if there is one."""
+    damages: list[log_room.Damage] = []
+    chosen = [
+        (entry.tank, entry.sha256)
+        for entry in log.entries(tank, on_damage=damages.append)
+        if (not photos or _is_photo(entry.sha256, entry.reading.photo, photos))
+        and _is_before(entry.reading.taken_at, day)
+        and (not only_refused or entry.reading.status == "refused")
     ]
+    if day is None and not only_refused:  # nothing is known of these but tank and photo
+        damaged = [(each.tank, each.sha256 or "", each.photo) for each in damages]
+        chosen += [(name, sha256) for name, sha256, photo in damaged if not photos or _is_photo(sha256, photo, photos)]
+    by_tank: dict[str, list[str]] = {}
+    for name, sha256 in chosen:
+        by_tank.setdefault(name, []).append(sha256)
+    return by_tank
 
 
-def _is_photo(sha256: str, photo: str, texts: list[str]) -> bool:
-    names = (photo, Path(photo).name)
-    return any(text in names or (len(text) >= _HASH_DIGITS_MIN and sha256.startswith(text.lower())) for text in texts)
+def _chosen_notes(log: log_room.Log, tank: str | None, signs: Sequence[str], day: date | None) -> dict[str, list[str]]:
+    """Return the ids of notes by tank: of those with the signs, if any, and of those from before a day, if any."""
+    by_tank: dict[str, list[str]] = {}
+    for name in [tank] if tank is not None else [owner.name for owner in log.tanks()]:
+        damages: list[log_room.Damage] = []
+        times: dict[str, datetime | None] = {
+            event_id: event.at for event_id, event in log.events(name, damages.append).items()
+        }
+        times |= {damage.sha256 or "": None for damage in damages}  # nothing is known of these but the id
+        ids = [each for each, at in times.items() if (not signs or _begins(each, signs)) and _is_before(at, day)]
+        if ids:
+            by_tank[name] = ids
+    return by_tank
 
 
-def _is_before(entry: LogEntry, day: date) -> bool:
-    return entry.reading.taken_at is not None and entry.reading.taken_at.date() < day
+def _is_photo(sha256: str, photo: str, typed: Sequence[str]) -> bool:
+    return photo in typed or Path(photo).name in typed or _begins(sha256, typed)
 
 
-def _plural(count: int, noun: str) -> str:
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+def _begins(sha256: str, typed: Sequence[str]) -> bool:
+    return any(len(text) >= _DIGITS_MIN and sha256.startswith(text.lower()) for text in typed)
+
+
+def _is_before(at: datetime | None, day: date | None) -> bool:
+    return day is None or (at is not None and at.date() < day)
+
+
+class _WithGrams(TyperCommand):
+    """A command whose option ``--refilled`` may be followed by grams, which the parser itself does not know."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Take the number after the option for that of the hidden one."""
+        for i in reversed([i for i, word in enumerate(args[:-1]) if word == "--refilled"]):
+            if re.fullmatch(r"[\d.]+", args[i + 1]):
+                args = [*args[: i + 1], "--refill-g", *args[i + 1 :]]
+        return super().parse_args(ctx, args)
+
+
+@common.command(app, short_help="Note what you did.", cls=_WithGrams)
+def note(
+    tank: Annotated[str, typer.Option("--tank", help="Of this tank.", metavar="NAME")],
+    text: Annotated[str, typer.Argument(help="In your words.", metavar="[TEXT]")] = "",
+    at: Annotated[str, typer.Option(help="When; default: now.", metavar="TIME")] = "",
+    water_change: Annotated[str | None, typer.Option(help="Share of the water changed.", metavar="30%")] = None,
+    refilled: Annotated[
+        bool, typer.Option("--refilled", help="Bottle refilled or cylinder changed; its grams may follow.")
+    ] = False,
+    refill_g: Annotated[float | None, typer.Option("--refill-g", hidden=True, metavar="GRAMS")] = None,
+    gas_changed: Annotated[bool, typer.Option("--gas-changed", help="Gas turned up or down.")] = False,
+    fluid_renewed: Annotated[bool, typer.Option("--fluid-renewed", help="New fluid in the vial.")] = False,
+    diffuser: Annotated[bool, typer.Option("--diffuser", help="Diffuser cleaned, moved or replaced.")] = False,
+    bubbles: Annotated[float | None, typer.Option(help="Bubbles a minute, counted afterwards.", metavar="60")] = None,
+    log: common.LogFile = None,
+) -> None:
+    """
+    Note what you did to a tank. The figure shows it, and the tank's course allows for it.
+
+    Without a note it looks like a change of the gas.
+
+    Examples
+    --------
+    colorread log note --tank window --water-change 30%
+    colorread log note --tank window "new bottle" --refilled 120 --at 18:30
+    colorread log note --tank window --gas-changed --bubbles 51
+    """
+    with common.saying(ValueError):
+        typed = {
+            "at": at,
+            "text": text,
+            "water_change": None if water_change is None else tank_room.parse_share(water_change),
+            "refilled": refilled or refill_g is not None,
+            "refill_g": refill_g,
+            "gas_changed": gas_changed,
+            "fluid_renewed": fluid_renewed,
+            "diffuser": diffuser,
+            "bubbles": bubbles,
+        }
+        event = tank_room.typed_event(typed, datetime.now())
+    with common.open_log(log, tank=tank) as opened:
+        is_new = opened.add_event(tank, event)
+    words = f"{event.at:%Y-%m-%d %H:%M}, {tank_room.event_words(event)}"
+    typer.echo(f"Noted for {tank}: {words}" if is_new else f"The log of {tank} has this note already: {words}")
