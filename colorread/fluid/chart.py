@@ -16,7 +16,7 @@ from calibration import Rect, chart_patches, direction_deg, load_card
 from colorread.errors import Refusal
 from colorread.fluid.color import ColorMap, color_map
 from colorread.fluid.outline import Rectangle, outer_contours
-from colorread.photo import CloseUp, Photo, load_photo, photo_from_array
+from colorread.photo import CloseUp, Photo, load_photo
 from colorread.reference import (
     BLACK_U8,
     CLIPPED_U8,
@@ -98,7 +98,7 @@ def measure_chart(
         Where the photo gives no card, no usable light or no such row; codes as in `colorread.reference.find` and
         `colorread.reference.balance`, and ``no-chart``, ``patch-count``, ``chart-order``, ``clipped-patch``.
     """
-    photo = photo_from_array(source) if isinstance(source, np.ndarray) else load_photo(source)
+    photo = load_photo(source)
     fit = find_references(photo.rgb_u8)[0]
     view = view_card(CloseUp(rgb_u8=photo.rgb_u8), fit)
     balance = balance_view(view)

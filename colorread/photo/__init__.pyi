@@ -8,5 +8,4 @@ from .load import (
     decoded as decoded,
     load_close_up as load_close_up,
     load_photo as load_photo,
-    photo_from_array as photo_from_array,
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import re
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -18,13 +19,15 @@ from colorread.errors import Refusal
 _MOST_PIXELS: Final = 120_000_000
 _LEAST_SIDE_PX: Final = 300
 
-_HEIF_BRANDS: Final = frozenset(
-    (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"hevm", b"hevs", b"mif1", b"msf1")
-)
-GRAY_16_BIT_MODES: Final = frozenset(("I;16", "I;16L", "I;16B", "I;16N"))
-_PICTURE_MODES: Final = GRAY_16_BIT_MODES | frozenset(
-    ("1", "L", "LA", "P", "PA", "RGB", "RGBA", "RGBX", "RGBa", "CMYK", "YCbCr")
-)
+# What files of the formats of phones and cameras begin with.
+_HEADS: Final = {
+    "JPEG": rb"\xff\xd8\xff",
+    "PNG": rb"\x89PNG\r\n\x1a\n",
+    "TIFF": rb"II\*\0|MM\0\*",
+    "WEBP": rb"RIFF.{4}WEBP",
+    "HEIF": rb".{4}ftyp(hei[cmsx]|hev[cmsx]|mif1|msf1)",
+}
+_PICTURE_MODES: Final = frozenset(("1", "L", "LA", "P", "PA", "RGB", "RGBA", "RGBX", "RGBa", "CMYK", "YCbCr"))
 
 
 def open_file(path: Path) -> BinaryIO:
@@ -78,21 +81,15 @@ def refusing_broken_files() -> Iterator[None]:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             yield
-    except Refusal:
+    except (Refusal, MemoryError):
         raise
     except Image.DecompressionBombError as error:
         raise _too_many_pixels() from error
-    except MemoryError:
-        raise
     except Exception as error:
-        if _is_of_the_machine(error):
+        # The system reports by a number, decoders do not; EINVAL is a place that no file has.
+        if isinstance(error, OSError) and error.errno not in (None, errno.EINVAL):
             raise
         raise broken_file() from error
-
-
-def _is_of_the_machine(error: Exception) -> bool:
-    """Tell what the system reports by its number from what decoders raise; EINVAL is a place that no file has."""
-    return isinstance(error, OSError) and error.errno not in (None, errno.EINVAL)
 
 
 def open_image(file: BinaryIO) -> ImageFile.ImageFile:
@@ -120,38 +117,24 @@ def open_image(file: BinaryIO) -> ImageFile.ImageFile:
     file.seek(0)
     if not head:
         raise Refusal("broken-file", "The file is empty.", "Copy the original file from the phone again.")
-    if head[4:8] == b"ftyp" and head[8:12] in _HEIF_BRANDS:
+    kind = next((kind for kind, begins in _HEADS.items() if re.match(begins, head, re.DOTALL)), None)
+    image: ImageFile.ImageFile
+    if kind == "HEIF":
         from pillow_heif import HeifImageFile  # slow to import, and most photos are JPEG
 
-        image: ImageFile.ImageFile = HeifImageFile(file)  # type: ignore[no-untyped-call]
-    else:
+        image = HeifImageFile(file)  # type: ignore[no-untyped-call]
+    elif kind is not None:
         with warnings.catch_warnings():
-            if (kind := _format_of(head)) == "TIFF":
+            if kind == "TIFF":
                 # Profile and orientation may lie behind the pixels; Pillow only warns where a file that was
                 # cut off there has lost them.
                 warnings.filterwarnings("error", module=r"PIL\.TiffImagePlugin")
                 warnings.filterwarnings("ignore", "Metadata Warning")
             image = Image.open(file, formats=[kind])
-    if image.mode not in _PICTURE_MODES:
-        raise _not_a_photo()
+    if kind is None or image.mode not in _PICTURE_MODES:
+        next_step = "Use a photo as JPEG, PNG, HEIC, TIFF or WebP."
+        raise Refusal("not-a-photo", "This is not a photo in a known format.", next_step)
     return image
-
-
-def _format_of(head: bytes) -> str:
-    if head.startswith(b"\xff\xd8\xff"):
-        return "JPEG"
-    if head.startswith(b"\x89PNG\r\n\x1a\n"):
-        return "PNG"
-    if head.startswith((b"II*\0", b"MM\0*")):
-        return "TIFF"
-    if head.startswith(b"RIFF") and head[8:12] == b"WEBP":
-        return "WEBP"
-    raise _not_a_photo()
-
-
-def _not_a_photo() -> Refusal:
-    next_step = "Use a photo as JPEG, PNG, HEIC, TIFF or WebP."
-    return Refusal("not-a-photo", "This is not a photo in a known format.", next_step)
 
 
 def broken_file() -> Refusal:

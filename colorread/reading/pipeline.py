@@ -32,7 +32,7 @@ from colorread.fluid import (
     shows_chart,
 )
 from colorread.limits import FluidKind, LightName
-from colorread.photo import Photo, Source, load_close_up, load_photo, photo_from_array
+from colorread.photo import Photo, Source, load_close_up, load_photo
 from colorread.reading.inference import believed_ph, pka_of
 from colorread.reading.interpretation import with_numbers, without_numbers
 from colorread.reading.stated import Stated
@@ -206,7 +206,7 @@ def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Seen:
     """
     seen = Seen()
     try:
-        photo = photo_from_array(source) if isinstance(source, np.ndarray) else load_photo(source)
+        photo = load_photo(source)
         seen = replace(seen, photo=photo)
         fits = find_references(photo.rgb_u8)
     except Refusal as refusal:
