@@ -1,8 +1,8 @@
 """
 The fluid in front of card or tag.
 
-`find` outlines it, by the network of `mask`; `signal` measures its color by `color` and `outline`; `chart` measures
-the patches of a printed color chart in its place.
+`color` compares with paper; `find` outlines the fluid, by the network of `mask`; `signal` measures its color; `chart`
+measures the patches of a printed color chart in its place.
 """
 
 import lazy_loader

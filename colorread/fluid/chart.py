@@ -14,18 +14,15 @@ from numpy.typing import NDArray
 
 from calibration import Rect, chart_patches, direction_deg, load_card
 from colorread.errors import Refusal
-from colorread.fluid.color import ColorMap, color_map
-from colorread.fluid.outline import Rectangle, outer_contours
+from colorread.fluid.color import BLACK_U8, ColorMap, color_map, density_of, median_density
+from colorread.fluid.find import Rectangle, outer_contours
 from colorread.photo import CloseUp, Photo, load_photo
 from colorread.reference import (
-    BLACK_U8,
     CLIPPED_U8,
     CardView,
     PlaneMap,
     balance_view,
-    density_of,
     find_references,
-    median_density,
     overexposed,
     view_card,
 )
@@ -102,11 +99,10 @@ def measure_chart(
     fit = find_references(photo.rgb_u8)[0]
     view = view_card(CloseUp(rgb_u8=photo.rgb_u8), fit)
     balance = balance_view(view)
-    paper = balance.paper
     if balance.hidden.any():
         raise overexposed("paper of the chart")
     if n_patches is None:
-        if not shows_chart(view, color_map(balance.rgb_lin, paper.rgb_lin, paper.chroma_std, view.px_per_mm)):
+        if not shows_chart(view, color_map(balance.rgb_lin, balance.paper_lin, balance.chroma_std, view.px_per_mm)):
             raise Refusal(
                 "no-chart",
                 "No colored patches were found on the chart: this is the blank card, or a faded print.",
@@ -114,7 +110,7 @@ def measure_chart(
             )
         masks = [_patch_mask(photo, fit.plane, patch.rect) for patch in chart_patches()]
     else:
-        middle = np.median(paper.rgb_lin[view.seen], axis=0)
+        middle = np.median(balance.paper_lin[view.seen], axis=0)
         density = density_of(cv2.LUT(photo.rgb_u8, balance.decoded.astype(np.float32)), middle)
         region = np.ones(photo.rgb_u8.shape[:2], bool)
         if region_xywh is not None:
@@ -130,7 +126,7 @@ def measure_chart(
         at = np.rint(view.view_xy(np.stack([cols, rows], axis=-1).astype(np.float64))).astype(int)
         # Beyond the view the paper of its edge stands in: the color of the light matters, not its strength.
         at = np.clip(at, 0, np.array(view.seen.shape[::-1]) - 1)
-        expected = paper.rgb_lin[at[:, 1], at[:, 0]]
+        expected = balance.paper_lin[at[:, 1], at[:, 0]]
         color, variance = median_density(
             density_of(balance.decoded[pixels], expected), density_of(balance.steeper[pixels], expected)
         )

@@ -27,7 +27,6 @@ from colorread.fluid import (
     find_vial,
     measure_fluid,
     point_at_vial,
-    require_fluid,
     require_near,
     shows_chart,
 )
@@ -221,7 +220,7 @@ def _see_in_front_of(fit: ReferenceFit, source: Source, seen: Seen, photo: Photo
         close_up = load_close_up(source, photo, around_px, ENOUGH_PX_PER_MM / fit.px_per_mm)
         view = view_card(close_up, fit)
         balance = balance_view(view)
-        colors = color_map(balance.rgb_lin, balance.paper.rgb_lin, balance.paper.chroma_std, view.px_per_mm)
+        colors = color_map(balance.rgb_lin, balance.paper_lin, balance.chroma_std, view.px_per_mm)
         if shows_chart(view, colors):
             raise Refusal(
                 "chart-not-card",
@@ -229,9 +228,9 @@ def _see_in_front_of(fit: ReferenceFit, source: Source, seen: Seen, photo: Photo
                 "Hold the vial in front of the blank card. The chart is for comparing by eye.",
             )
         if vial_xywh is None:
-            vials = find_vial(view, balance, colors)
+            vials = find_vial(view, colors)
         else:
-            vials = point_at_vial(view, balance, colors, view.view_xy(photo.corners_px(vial_xywh)))
+            vials = point_at_vial(view, colors, view.view_xy(photo.corners_px(vial_xywh)))
         if not vials and balance.is_overexposed:
             raise overexposed("paper")
         if not vials:
@@ -250,7 +249,7 @@ def _see_in_front_of(fit: ReferenceFit, source: Source, seen: Seen, photo: Photo
             )
         (vial,) = vials
         require_near(vial.area_mm2, fit.px_per_mm * close_up.times, fit.distance_mm)
-        signal = measure_fluid(view, colors, vial, balance)
+        signal = measure_fluid(view, balance, colors, vial)
     except Refusal as refusal:
         return replace(seen, reason=refusal.reason)
     fluid = Fluid(photo=photo, view=view, signal=signal)
@@ -302,9 +301,8 @@ def require_clear_fluid(fluid: Fluid, posterior: PhPosterior, *, is_known: bool 
     Raises
     ------
     Refusal
-        ``not-a-vial``, ``faint-color`` or ``not-the-dye``.
+        ``faint-color`` or ``not-the-dye``.
     """
-    require_fluid(fluid.signal)
     tells_nothing = posterior.open_below and posterior.open_above
     if tells_nothing and posterior.misfit < _ODD_MISFIT:
         raise Refusal(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import Any
@@ -159,13 +160,13 @@ def camera_matrix(photo_shape: tuple[int, ...]) -> NDArray[np.float64]:
     return np.array([(focal_px, 0, (width_px - 1) / 2), (0, focal_px, (height_px - 1) / 2), (0, 0, 1)])
 
 
-def best_fit(sightings: list[Sighting], reference: Reference, camera: NDArray[np.float64]) -> PlaneFit | None:
+def best_fit(sightings: Sequence[Sighting], reference: Reference, camera: NDArray[np.float64]) -> PlaneFit | None:
     """
     Return the fit of the most markers that lie as on one reference.
 
     Parameters
     ----------
-    sightings : list of Sighting
+    sightings : sequence of Sighting
         Markers as seen; of those with the same id a fit uses one.
     reference : Reference
         Whose markers they are.
@@ -190,7 +191,7 @@ def best_fit(sightings: list[Sighting], reference: Reference, camera: NDArray[np
 
 
 def _best_fit_of(
-    n_markers: int, sightings: list[Sighting], reference: Reference, camera: NDArray[np.float64]
+    n_markers: int, sightings: Sequence[Sighting], reference: Reference, camera: NDArray[np.float64]
 ) -> PlaneFit | None:
     fits = (
         _fit_plane(chosen, reference, camera)
