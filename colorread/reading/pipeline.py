@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Collection
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,8 +33,7 @@ from colorread.fluid import (
 )
 from colorread.limits import FluidKind, LightName
 from colorread.photo import Photo, Source, load_close_up, load_photo
-from colorread.reading.inference import believed_ph, pka_of
-from colorread.reading.interpretation import with_numbers, without_numbers
+from colorread.reading.interpretation import believed_ph, pka_of, with_numbers, without_numbers
 from colorread.reading.stated import Stated
 from colorread.reference import (
     ENOUGH_PX_PER_MM,
@@ -173,13 +173,13 @@ def read_photo_traced(source: Source, stated: Stated) -> tuple[Reading, Trace]:
     reading = _so_far(source, stated, seen)
     if seen.fluid is None:
         return replace(reading, reason=seen.reason), _trace(seen)
-    fluid = seen.fluid
-    posterior, flags = believed_ph(fluid.signal.samples, fluid.photo.color_space, fluid.photo.camera_model, stated)
+    fluid, photo = seen.fluid, seen.fluid.photo
+    posterior, flags = believed_ph(fluid.signal.samples, photo.color_space, photo.camera_model, stated)
     odd = ("odd-color",) if posterior.misfit > _ODD_MISFIT else ()
-    reading = replace(reading, flags=(*reading.flags, *flags, *seen.fluid.signal.flags, *odd))
+    reading = replace(reading, flags=(*reading.flags, *flags, *fluid.signal.flags, *odd))
     try:
         _require_believable(fluid.view.card.name, reading.flags)
-        require_clear_fluid(seen.fluid, posterior)
+        require_clear_fluid(posterior)
     except Refusal as refusal:
         return replace(reading, reason=refusal.reason), _trace(seen)
     if stated.profile is not None:
@@ -203,18 +203,18 @@ def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Seen:
     Seen
         The fluid, or as far as it went and the reason why it went no further.
     """
-    seen = Seen()
+    photo = None
     try:
         photo = load_photo(source)
-        seen = replace(seen, photo=photo)
         fits = find_references(photo.rgb_u8)
     except Refusal as refusal:
-        return replace(seen, reason=refusal.reason)
-    in_front_of = [_see_in_front_of(fit, source, replace(seen, card=fit), photo, vial_xywh) for fit in fits]
+        return Seen(photo=photo, reason=refusal.reason)
+    in_front_of = [_see_in_front_of(fit, source, photo, vial_xywh) for fit in fits]
     return next((seen for seen in in_front_of if seen.fluid is not None), in_front_of[0])
 
 
-def _see_in_front_of(fit: ReferenceFit, source: Source, seen: Seen, photo: Photo, vial_xywh: Rectangle | None) -> Seen:
+def _see_in_front_of(fit: ReferenceFit, source: Source, photo: Photo, vial_xywh: Rectangle | None) -> Seen:
+    seen = Seen(photo=photo, card=fit)
     try:
         around_px = fit.plane.px_from_mm(fit.reference.outline.grown(_AROUND_MM).corners_mm)
         close_up = load_close_up(source, photo, around_px, ENOUGH_PX_PER_MM / fit.px_per_mm)
@@ -231,9 +231,9 @@ def _see_in_front_of(fit: ReferenceFit, source: Source, seen: Seen, photo: Photo
             vials = find_vial(view, colors)
         else:
             vials = point_at_vial(view, colors, view.view_xy(photo.corners_px(vial_xywh)))
-        if not vials and balance.is_overexposed:
-            raise overexposed("paper")
         if not vials:
+            if balance.is_overexposed:
+                raise overexposed("paper")
             raise Refusal(
                 "no-vial",
                 f"No fluid was found in front of the {view.card.name}.",
@@ -242,35 +242,30 @@ def _see_in_front_of(fit: ReferenceFit, source: Source, seen: Seen, photo: Photo
             )
         seen = replace(seen, outlines_px=tuple(view.photo_xy(vial.outline_px) for vial in vials))
         if len(vials) > 1:
-            raise Refusal(
-                "two-vials",
-                "There are two vials of different colors.",
-                "Photograph one vial alone.",
-            )
-        (vial,) = vials
-        require_near(vial.area_mm2, fit.px_per_mm * close_up.times, fit.distance_mm)
-        signal = measure_fluid(view, balance, colors, vial)
+            raise Refusal("two-vials", "There are two vials of different colors.", "Photograph one vial alone.")
+        require_near(vials[0].area_mm2, fit.px_per_mm * close_up.times, fit.distance_mm)
+        signal = measure_fluid(view, balance, colors, vials[0])
     except Refusal as refusal:
         return replace(seen, reason=refusal.reason)
-    fluid = Fluid(photo=photo, view=view, signal=signal)
-    return replace(seen, fluid=fluid)
+    return replace(seen, fluid=Fluid(photo=photo, view=view, signal=signal))
 
 
 def _so_far(source: Source, stated: Stated, seen: Seen) -> Reading:
     """Return what a photo tells beside the color of the fluid."""
     reading = without_numbers("array" if isinstance(source, np.ndarray) else os.fspath(source), stated)
     pointed = () if stated.vial_xywh is None else ("vial-pointed",)
-    if seen.photo is None:
+    photo, card = seen.photo, seen.card
+    if photo is None:
         return replace(reading, flags=pointed)
-    reading = replace(reading, taken_at=seen.photo.taken_at, time_source=seen.photo.time_source, flags=pointed)
-    if seen.card is None:
+    reading = replace(reading, taken_at=photo.taken_at, time_source=photo.time_source, flags=pointed)
+    if card is None:
         return reading
     return replace(
         reading,
-        flags=(*seen.card.flags, *pointed),
-        reference=seen.card.reference.name,
-        card_corners_px=seen.photo.full_size(seen.card.corners_px),
-        vial_outline_px=seen.photo.full_size(seen.outlines_px[0]) if len(seen.outlines_px) == 1 else None,
+        flags=(*card.flags, *pointed),
+        reference=card.reference.name,
+        card_corners_px=photo.full_size(card.corners_px),
+        vial_outline_px=photo.full_size(seen.outlines_px[0]) if len(seen.outlines_px) == 1 else None,
     )
 
 
@@ -285,16 +280,14 @@ def _require_believable(name: str, flags: Collection[str]) -> None:
         )
 
 
-def require_clear_fluid(fluid: Fluid, posterior: PhPosterior, *, is_known: bool = False) -> None:
+def require_clear_fluid(posterior: PhPosterior, *, is_known: bool = False) -> None:
     """
     Refuse what is no clear fluid, or too faint.
 
     Parameters
     ----------
-    fluid : Fluid
-        From `see_fluid`.
     posterior : PhPosterior
-        What the dye model makes of it.
+        What the dye model makes of the fluid.
     is_known : bool, default False
         The keeper says what the fluid is: a color that fits badly then weighs little instead of being refused.
 
@@ -321,11 +314,17 @@ def require_clear_fluid(fluid: Fluid, posterior: PhPosterior, *, is_known: bool 
 def _trace(seen: Seen, posterior: PhPosterior | None = None, pka: float = 0.0) -> Trace:
     used_px = fluid_rgb = None
     if seen.fluid is not None:
-        rows, cols = np.nonzero(seen.fluid.signal.used)
-        used_px = seen.fluid.view.photo_xy(np.stack([cols, rows], axis=-1))
+        fluid = seen.fluid
+        rows, cols = np.nonzero(fluid.signal.used)
+        used_px = fluid.view.photo_xy(np.stack([cols, rows], axis=-1))
         if posterior is not None:
-            fluid_lin = seen.fluid.signal.transmittance_rgb * 10.0**posterior.neutral_density
-            fluid_rgb = _display_color(fluid_lin, seen.fluid.photo)
+            fluid_lin = fluid.signal.transmittance_rgb * 10.0**posterior.neutral_density
+            srgb_lin = rgb_lin_from_xyz(xyz_from_rgb_lin(fluid_lin, fluid.photo.color_space), "srgb")
+            fluid_rgb = _encoded(srgb_lin)
+    scale_rgb: tuple[tuple[float, NDArray[np.float64]], ...] = ()
+    if posterior is not None:
+        spectra = dye_transmittance(np.array(CHART_PH) - pka, posterior.load)
+        scale_rgb = tuple(zip(CHART_PH, _encoded(rgb_lin_under_d65(spectra, "srgb")), strict=True))
     return Trace(
         rgb_u8=None if seen.photo is None else seen.photo.rgb_u8,
         card_corners_px=None if seen.card is None else seen.card.corners_px,
@@ -333,16 +332,9 @@ def _trace(seen: Seen, posterior: PhPosterior | None = None, pka: float = 0.0) -
         vial_outlines_px=seen.outlines_px,
         used_px=used_px,
         fluid_rgb=fluid_rgb,
-        scale_rgb=() if posterior is None else _color_scale(posterior.load, pka),
+        scale_rgb=scale_rgb,
     )
 
 
-def _display_color(rgb_lin: NDArray[np.float64], photo: Photo) -> NDArray[np.float64]:
-    srgb_lin = rgb_lin_from_xyz(xyz_from_rgb_lin(rgb_lin, photo.color_space), "srgb")
+def _encoded(srgb_lin: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
     return np.asarray(encode_srgb(np.clip(srgb_lin, 0.0, 1.0)), dtype=np.float64)
-
-
-def _color_scale(load: float, pka: float) -> tuple[tuple[float, NDArray[np.float64]], ...]:
-    spectra = dye_transmittance(np.array(CHART_PH) - pka, load)
-    colors = encode_srgb(np.clip(rgb_lin_under_d65(spectra, "srgb"), 0.0, 1.0))
-    return tuple(zip(CHART_PH, colors, strict=True))
