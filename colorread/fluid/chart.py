@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import Rect, chart_patches, direction_deg, load_card
-from colorread.errors import Refusal
+from colorread.errors import refusal
 from colorread.fluid.color import BLACK_U8, ColorMap, color_map, density_of, median_density
 from colorread.fluid.find import Rectangle, outer_contours
 from colorread.photo import CloseUp, Photo, load_photo
@@ -23,7 +23,6 @@ from colorread.reference import (
     PlaneMap,
     balance_view,
     find_references,
-    overexposed,
     view_card,
 )
 
@@ -100,14 +99,10 @@ def measure_chart(
     view = view_card(CloseUp(rgb_u8=photo.rgb_u8), fit)
     balance = balance_view(view)
     if balance.hidden.any():
-        raise overexposed("paper of the chart")
+        raise refusal("overexposed", what="paper of the chart")
     if n_patches is None:
         if not shows_chart(view, color_map(balance.rgb_lin, balance.paper_lin, balance.chroma_std, view.px_per_mm)):
-            raise Refusal(
-                "no-chart",
-                "No colored patches were found on the chart: this is the blank card, or a faded print.",
-                "Photograph the color chart instead of the card, or enter the values of your kit's patches.",
-            )
+            raise refusal("no-chart/blank")
         masks = [_patch_mask(photo, fit.plane, patch.rect) for patch in chart_patches()]
     else:
         middle = np.median(balance.paper_lin[view.seen], axis=0)
@@ -121,7 +116,7 @@ def measure_chart(
         rows, cols = np.nonzero(mask)
         pixels = photo.rgb_u8[rows, cols]
         if len(pixels) < _MIN_PIXELS:
-            raise Refusal("no-chart", "A patch of the chart is too small or outside the photo.", _COME_CLOSER)
+            raise refusal("no-chart/small")
         _require_unclipped(pixels)
         at = np.rint(view.view_xy(np.stack([cols, rows], axis=-1).astype(np.float64))).astype(int)
         # Beyond the view the paper of its edge stands in: the color of the light matters, not its strength.
@@ -174,23 +169,11 @@ def shows_chart(view: CardView, colors: ColorMap) -> bool:
     return bool(colored.sum() >= _MOST * len(patches) and parted.sum() >= _MOST * len(gaps))
 
 
-_COME_CLOSER = "Take the photo again from closer, with the whole chart and card in it."
-_LAY_FLAT = "Take the photo again with the chart flat beside the card."
-
-
 def _require_unclipped(pixels: NDArray[np.uint8]) -> None:
     if (pixels >= CLIPPED_U8).mean(axis=0).max() > _MAX_CLIPPED:
-        raise Refusal(
-            "clipped-patch",
-            "A patch of the chart is overexposed, so its color is lost.",
-            "Tap on the paper in the camera to darken the picture, avoid reflections, and take it again.",
-        )
+        raise refusal("clipped-patch/bright")
     if (pixels <= BLACK_U8).mean(axis=0).max() > _MAX_CLIPPED:
-        raise Refusal(
-            "clipped-patch",
-            "A patch of the chart is too dark for its color to be measured.",
-            "Give the chart more light and take the photo again.",
-        )
+        raise refusal("clipped-patch/dark")
 
 
 def _order(density: NDArray[np.float64]) -> NDArray[np.intp]:
@@ -199,11 +182,7 @@ def _order(density: NDArray[np.float64]) -> NDArray[np.intp]:
     order = np.arange(len(density)) if direction[-1] > direction[0] else np.arange(len(density))[::-1]
     rising = direction[order]
     if np.diff(rising).min() < -_MAX_FALL_DEG or rising[-1] - rising[0] < _MIN_SPAN_DEG:
-        raise Refusal(
-            "chart-order",
-            "The patches do not run from yellow through green to blue, as the colors of the dye do.",
-            "Use a chart of bromothymol blue with its patches in order, evenly lit and without shadows.",
-        )
+        raise refusal("chart-order")
     return order
 
 
@@ -225,13 +204,9 @@ def _row_masks(
     boxes = _flat_boxes(photo, density, region, least_px2)
     row = _longest_row(boxes)
     if len(row) < n_patches:  # a few leaves or stones may stand in a row as well
-        raise Refusal("no-chart", f"No row of {n_patches} colored patches was found beside the card.", _LAY_FLAT)
+        raise refusal("no-chart/row", n_patches=n_patches)
     if len(row) > n_patches:
-        raise Refusal(
-            "patch-count",
-            f"A row of {len(row)} patches was found, but {n_patches} are named.",
-            "Name all of them; if the chart has no more, take the photo again with nothing like them beside the row.",
-        )
+        raise refusal("patch-count", found=len(row), n_patches=n_patches)
     masks = []
     for index in row:
         center, sides, angle = boxes[index]

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.errors import Refusal
+from colorread.errors import refusal
 from colorread.fluid.color import ColorMap
 from colorread.fluid.mask import DYED, OTHER_LIQUID, pixel_classes
 from colorread.reference import CardView
@@ -77,11 +77,7 @@ def find_vial(view: CardView, colors: ColorMap) -> tuple[VialFit, ...]:
     dyed = sorted(outer_contours(shown == DYED, least_px2), key=cv2.contourArea, reverse=True)
     other = outer_contours(shown == OTHER_LIQUID, least_px2)
     if max(map(cv2.contourArea, other), default=0.0) > max(map(cv2.contourArea, dyed), default=0.0):
-        raise Refusal(
-            "no-dye",
-            "The fluid in the vial does not have the color of the dye.",
-            "Fill the vial with KH fluid and a few drops of bromothymol blue. Nothing else can be read.",
-        )
+        raise refusal("no-dye")
     vials = [_inside(contour, view) for contour in dyed]
     rivals = [
         vial
@@ -131,11 +127,7 @@ def point_at_vial(view: CardView, colors: ColorMap, corners_px: NDArray[np.float
         return ()
     vial = _inside(max(contours, key=cv2.contourArea), view)
     if (pixel_classes(view, colors)[vial.mask] == DYED).mean() < _LEAST_DYED:
-        raise Refusal(
-            "no-dye",
-            "What you marked does not look like fluid with the dye.",
-            "Mark the fluid alone. Only KH water with a few drops of bromothymol blue can be read.",
-        )
+        raise refusal("no-dye/marked")
     return (vial,)
 
 
@@ -162,11 +154,7 @@ def require_near(area_mm2: float, px_per_mm: float, distance_mm: float) -> None:
         return
     nearer_mm = distance_mm * (1.0 - np.sqrt(n_pixels / _ENOUGH_PIXELS))
     n_steps = int(np.clip(round(nearer_mm / _STEP_MM), 1, len(_NUMBERS)))
-    raise Refusal(
-        "small-vial",
-        "The fluid is too small in the photo to tell its color.",
-        f"Go nearer, by about {_NUMBERS[n_steps - 1]} small step{'s' if n_steps > 1 else ''}. Use the original file.",
-    )
+    raise refusal("small-vial", steps=f"{_NUMBERS[n_steps - 1]} small step{'s' if n_steps > 1 else ''}")
 
 
 def _inside(contour: NDArray[np.int32], view: CardView) -> VialFit:

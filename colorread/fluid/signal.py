@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import SignalSamples
-from colorread.errors import Refusal
+from colorread.errors import refusal
 from colorread.fluid.color import BLACK_U8, ColorMap, density_of, median_density
 from colorread.fluid.find import VialFit, around
-from colorread.reference import CLIPPED_U8, FILM_SEEN, NEVER_CUT_OFF, Balance, CardView, median, overexposed
+from colorread.reference import CLIPPED_U8, FILM_SEEN, NEVER_CUT_OFF, Balance, CardView, median
 
 # Assumptions, unless one says more.
 _RIM_SHARE = 0.15  # of the radius: refraction bends the light at the glass
@@ -100,7 +100,7 @@ def measure_fluid(view: CardView, balance: Balance, colors: ColorMap, vial: Vial
     )
     keep = _without_highlights(density, fluid_u8)
     if keep.sum() < _MIN_PIXELS:
-        raise overexposed("fluid")
+        raise refusal("overexposed", what="fluid")
     depth = np.hypot(density[:, 0] - density[:, 1], density[:, 2] - density[:, 1])
     parts, variance = _parts_by_depth(density[keep], steeper[keep], within[keep], depth[keep])
     spread = max(_unevenness(lit), _spread_beyond_noise(colors.chroma[ring], colors.noise))
@@ -173,11 +173,7 @@ def _ring(view: CardView, vial: VialFit) -> tuple[NDArray[np.intp], NDArray[np.i
     rows, cols = np.nonzero((distance_px > low_px) & (distance_px < high_px) & is_bare)
     rows, cols = rows + part[0].start, cols + part[1].start
     if len(rows) < _MIN_RING_PIXELS:
-        raise Refusal(
-            "no-paper",
-            "There is too little bare paper around the vial to compare it with.",
-            f"Put the vial in front of the blank middle of the {view.card.name} and take the photo again.",
-        )
+        raise refusal("no-paper", name=view.card.name)
     x, y = vial.outline_px.mean(axis=0)
     order = np.argsort(np.arctan2(rows - y, cols - x))
     return rows[order], cols[order]

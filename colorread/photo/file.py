@@ -12,7 +12,7 @@ from typing import BinaryIO, Final
 
 from PIL import Image, ImageFile
 
-from colorread.errors import Refusal
+from colorread.errors import Refusal, refusal
 
 # Choices of this project: the largest photos of common phones have 50 megapixels, of some 108; on less than
 # 300 pixels card and vial cannot be seen.
@@ -51,13 +51,12 @@ def open_file(path: Path) -> BinaryIO:
     """
     try:
         if path.exists() and not path.is_file():
-            raise Refusal("not-a-photo", "This is not a file.", "Name a single photo.")
+            raise refusal("not-a-photo/no-file")
         return path.open("rb")
     except FileNotFoundError as error:
-        raise Refusal("no-file", "There is no such file.", "Check the file name and its folder.") from error
+        raise refusal("no-file") from error
     except (OSError, ValueError) as error:
-        next_step = "Check the file name, and whether the file may be read."
-        raise Refusal("no-file", "The file cannot be opened.", next_step) from error
+        raise refusal("no-file/closed") from error
 
 
 @contextmanager
@@ -84,12 +83,12 @@ def refusing_broken_files() -> Iterator[None]:
     except (Refusal, MemoryError):
         raise
     except Image.DecompressionBombError as error:
-        raise _too_many_pixels() from error
+        raise refusal("too-large/pixels", megapixels=_MOST_PIXELS // 1_000_000) from error
     except Exception as error:
         # The system reports by a number, decoders do not; EINVAL is a place that no file has.
         if isinstance(error, OSError) and error.errno not in (None, errno.EINVAL):
             raise
-        raise broken_file() from error
+        raise refusal("broken-file") from error
 
 
 def open_image(file: BinaryIO) -> ImageFile.ImageFile:
@@ -116,7 +115,7 @@ def open_image(file: BinaryIO) -> ImageFile.ImageFile:
     head = file.read(16)
     file.seek(0)
     if not head:
-        raise Refusal("broken-file", "The file is empty.", "Copy the original file from the phone again.")
+        raise refusal("broken-file/empty")
     kind = next((kind for kind, begins in _HEADS.items() if re.match(begins, head, re.DOTALL)), None)
     image: ImageFile.ImageFile
     if kind == "HEIF":
@@ -132,23 +131,8 @@ def open_image(file: BinaryIO) -> ImageFile.ImageFile:
                 warnings.filterwarnings("ignore", "Metadata Warning")
             image = Image.open(file, formats=[kind])
     if kind is None or image.mode not in _PICTURE_MODES:
-        next_step = "Use a photo as JPEG, PNG, HEIC, TIFF or WebP."
-        raise Refusal("not-a-photo", "This is not a photo in a known format.", next_step)
+        raise refusal("not-a-photo")
     return image
-
-
-def broken_file() -> Refusal:
-    """Return the refusal of a file that is damaged."""
-    return Refusal("broken-file", "The file is damaged or incomplete.", "Copy the original file from the phone again.")
-
-
-def too_large(message: str) -> Refusal:
-    """Return the refusal of a photo that would take too much memory or time, said in one sentence."""
-    return Refusal("too-large", message, "Use the photo as your phone saves it, or make it smaller.")
-
-
-def _too_many_pixels() -> Refusal:
-    return too_large(f"The photo claims to have more than {_MOST_PIXELS // 1_000_000} megapixels.")
 
 
 def require_readable_size(size: tuple[int, int]) -> None:
@@ -166,7 +150,6 @@ def require_readable_size(size: tuple[int, int]) -> None:
         ``"too-large"`` or ``"too-small"``.
     """
     if size[0] * size[1] > _MOST_PIXELS:
-        raise _too_many_pixels()
+        raise refusal("too-large/pixels", megapixels=_MOST_PIXELS // 1_000_000)
     if min(size) < _LEAST_SIDE_PX:
-        message = f"The photo has only {size[0]} x {size[1]} pixels; {_LEAST_SIDE_PX} are needed either way."
-        raise Refusal("too-small", message, "Use the original photo, not a preview or screenshot.")
+        raise refusal("too-small", width=size[0], height=size[1], least=_LEAST_SIDE_PX)

@@ -13,8 +13,8 @@ import simplejpeg
 from numpy.typing import NDArray
 from PIL import ImageFile, TiffImagePlugin
 
-from colorread.errors import Refusal
-from colorread.photo.file import broken_file, open_image, too_large
+from colorread.errors import refusal
+from colorread.photo.file import open_image
 
 JPEG_FORMATS: Final = frozenset(("JPEG", "MPO"))
 _BLOCK_PX: Final = 8
@@ -81,7 +81,7 @@ def _require_nothing_behind(image: ImageFile.ImageFile, file: BinaryIO) -> None:
     directory_at = int.from_bytes(file.read(4), "little" if tags.prefix == b"II" else "big")
     end = max(map(sum, zip(starts, lengths, strict=False)), default=0)
     if is_alone and directory_at < end and file.seek(0, SEEK_END) > end + end % 2:  # its parts begin at even places
-        raise broken_file()
+        raise refusal("broken-file")
 
 
 def _require_few_scans(image: ImageFile.ImageFile, file: BinaryIO) -> None:
@@ -91,7 +91,7 @@ def _require_few_scans(image: ImageFile.ImageFile, file: BinaryIO) -> None:
         layers = [across * down for _, across, down, _ in image.layer]  # type: ignore[attr-defined]
         _require_memory(image, 2.0 * sum(layers) / max(layers))
         if n_scans * image.width * image.height > _MOST_SCANNED_PIXELS:
-            raise too_large(f"The photo is stored in {n_scans} scans, which takes too long to decode.")
+            raise refusal("too-large/scans", n_scans=n_scans)
 
 
 def decode_sound_jpeg(image: ImageFile.ImageFile, file: BinaryIO) -> NDArray[np.uint8]:
@@ -123,7 +123,7 @@ def decode_sound_jpeg(image: ImageFile.ImageFile, file: BinaryIO) -> NDArray[np.
             pixels = simplejpeg.decode_jpeg(data, "RGB", min_width=image.width, min_height=image.height, strict=True)
         except ValueError as error:
             if _UNKNOWN_LAYOUT not in str(error):
-                raise broken_file() from error
+                raise refusal("broken-file") from error
             return np.asarray(image.convert("RGB"))
     return np.asarray(pixels, dtype=np.uint8)
 
@@ -156,11 +156,7 @@ def require_no_jump(pixels: NDArray[np.uint8], image: ImageFile.ImageFile, store
         small = np.asarray(cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     small = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2YCrCb), dtype=np.uint8)
     if _jumps(small, max(down for _, _, down, _ in image.layer)):  # type: ignore[attr-defined]
-        raise Refusal(
-            "broken-file",
-            "The colors of the photo jump from one row to the next, as in a damaged file.",
-            "Copy the original file from the phone again, or take the photo once more with the card turned a little.",
-        )
+        raise refusal("broken-file/jump")
 
 
 def _jumps(small: NDArray[np.uint8], step: int) -> bool:
@@ -220,9 +216,6 @@ def _scans_in(data: mmap) -> int:
 
 
 def _require_memory(image: ImageFile.ImageFile, bytes_per_pixel: float) -> None:
-    n_bytes = image.width * image.height * bytes_per_pixel
-    if n_bytes > _MOST_BYTES:
-        raise too_large(
-            f"The photo has {image.width * image.height / 1e6:.0f} megapixels, and decoding them would take "
-            f"{n_bytes / 1e6:.0f} MB of memory; {_MOST_BYTES / 1e6:.0f} are the most."
-        )
+    n_pixels = image.width * image.height
+    if (n_bytes := n_pixels * bytes_per_pixel) > _MOST_BYTES:
+        raise refusal("too-large/memory", megapixels=n_pixels / 1e6, megabytes=n_bytes / 1e6, most=_MOST_BYTES / 1e6)

@@ -20,7 +20,7 @@ from calibration import (
     rgb_lin_under_d65,
     xyz_from_rgb_lin,
 )
-from colorread.errors import Reason, Refusal
+from colorread.errors import Reason, Refusal, refusal
 from colorread.fluid import (
     FluidSignal,
     Rectangle,
@@ -41,7 +41,6 @@ from colorread.reference import (
     ReferenceFit,
     balance_view,
     find_references,
-    overexposed,
     view_card,
 )
 from colorread.result import Reading, Trace
@@ -180,8 +179,8 @@ def read_photo_traced(source: Source, stated: Stated) -> tuple[Reading, Trace]:
     try:
         _require_believable(fluid.view.card.name, reading.flags)
         require_clear_fluid(posterior)
-    except Refusal as refusal:
-        return replace(reading, reason=refusal.reason), _trace(seen)
+    except Refusal as refused:
+        return replace(reading, reason=refused.reason), _trace(seen)
     if stated.profile is not None:
         reading = replace(reading, profile=stated.profile.name or f"made {stated.profile.made_at}")
     return with_numbers(reading, posterior, stated), _trace(seen, posterior, pka_of(stated))
@@ -207,8 +206,8 @@ def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Seen:
     try:
         photo = load_photo(source)
         fits = find_references(photo.rgb_u8)
-    except Refusal as refusal:
-        return Seen(photo=photo, reason=refusal.reason)
+    except Refusal as refused:
+        return Seen(photo=photo, reason=refused.reason)
     in_front_of = [_see_in_front_of(fit, source, photo, vial_xywh) for fit in fits]
     return next((seen for seen in in_front_of if seen.fluid is not None), in_front_of[0])
 
@@ -222,31 +221,22 @@ def _see_in_front_of(fit: ReferenceFit, source: Source, photo: Photo, vial_xywh:
         balance = balance_view(view)
         colors = color_map(balance.rgb_lin, balance.paper_lin, balance.chroma_std, view.px_per_mm)
         if shows_chart(view, colors):
-            raise Refusal(
-                "chart-not-card",
-                "This is the printed color chart, not the card.",
-                "Hold the vial in front of the blank card. The chart is for comparing by eye.",
-            )
+            raise refusal("chart-not-card")
         if vial_xywh is None:
             vials = find_vial(view, colors)
         else:
             vials = point_at_vial(view, colors, view.view_xy(photo.corners_px(vial_xywh)))
         if not vials:
             if balance.is_overexposed:
-                raise overexposed("paper")
-            raise Refusal(
-                "no-vial",
-                f"No fluid was found in front of the {view.card.name}.",
-                f"Put the filled vial in front of the blank middle of the {view.card.name}. If it stays in the tank, "
-                "hang the tag behind it.",
-            )
+                raise refusal("overexposed", what="paper")
+            raise refusal("no-vial", name=view.card.name)
         seen = replace(seen, outlines_px=tuple(view.photo_xy(vial.outline_px) for vial in vials))
         if len(vials) > 1:
-            raise Refusal("two-vials", "There are two vials of different colors.", "Photograph one vial alone.")
+            raise refusal("two-vials")
         require_near(vials[0].area_mm2, fit.px_per_mm * close_up.times, fit.distance_mm)
         signal = measure_fluid(view, balance, colors, vials[0])
-    except Refusal as refusal:
-        return replace(seen, reason=refusal.reason)
+    except Refusal as refused:
+        return replace(seen, reason=refused.reason)
     return replace(seen, fluid=Fluid(photo=photo, view=view, signal=signal))
 
 
@@ -272,12 +262,7 @@ def _so_far(source: Source, stated: Stated, seen: Seen) -> Reading:
 def _require_believable(name: str, flags: Collection[str]) -> None:
     """Refuse where so much is wrong at once that the photo is rather damaged than badly taken."""
     if {"card-bent", "dark-fluid"} <= set(flags) and not _CORNER_FLAGS.isdisjoint(flags):
-        raise Refusal(
-            "doubtful-photo",
-            f"The {name} looks bent, a corner of it is not as printed, and the fluid is very dark: all at once as in a "
-            "damaged photo.",
-            f"Copy the original file from the phone again, or take the photo once more with the whole {name} in it.",
-        )
+        raise refusal("doubtful-photo", name=name)
 
 
 def require_clear_fluid(posterior: PhPosterior, *, is_known: bool = False) -> None:
@@ -298,17 +283,9 @@ def require_clear_fluid(posterior: PhPosterior, *, is_known: bool = False) -> No
     """
     tells_nothing = posterior.open_below and posterior.open_above
     if tells_nothing and posterior.misfit < _ODD_MISFIT:
-        raise Refusal(
-            "faint-color",
-            "The color of the fluid is too faint to tell yellow from blue.",
-            "Add a drop or two more of the dye to the vial, or come closer with more light, and try again.",
-        )
+        raise refusal("faint-color")
     if (tells_nothing or posterior.misfit > _MAX_MISFIT) and not is_known:
-        raise Refusal(
-            "not-the-dye",
-            "What looks like the fluid has a color that the dye cannot have.",
-            "Use bromothymol blue in KH fluid, and put the vial alone in front of the blank paper.",
-        )
+        raise refusal("not-the-dye")
 
 
 def _trace(seen: Seen, posterior: PhPosterior | None = None, pka: float = 0.0) -> Trace:

@@ -5,7 +5,6 @@ from .balance import (
     Balance as Balance,
     balance_view as balance_view,
     median as median,
-    overexposed as overexposed,
 )
 from .find import ReferenceFit as ReferenceFit, find_references as find_references
 from .plane import PlaneMap as PlaneMap

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import GrayPatch, GraySamples, ToneFit, decode_tone, fit_tone, usual_reflectance
-from colorread.errors import Refusal
+from colorread.errors import Refusal, refusal
 from colorread.reference.view import MARGIN_MM, CardView
 
 CLIPPED_U8 = 252
@@ -129,16 +129,12 @@ def balance_view(view: CardView) -> Balance:
         hidden = np.maximum(np.log10(by_tints / paper_lin), 0.0) * is_cut_off
     light_rgb = np.median(paper_lin[thinned][bare] * 10.0 ** hidden[thinned][bare], axis=0)
     if light_rgb.max() < _TOO_DARK:
-        raise Refusal(
-            "too-dark",
-            "The photo is too dark to see the color of the fluid.",
-            "Add light, the same on vial and paper, without flash, and try again.",
-        )
+        raise refusal("too-dark")
     film = _film_on(view.card.name, grays, over_paper, light_rgb)
-    refusal = _refusal_of_light(view, light_rgb, rgb_lin, paper_lin, hidden)
-    if refusal is not None:
+    unusable = _refusal_of_light(view, light_rgb, rgb_lin, paper_lin, hidden)
+    if unusable is not None:
         # Paper that may be cut off in all channels is bright in all: it is the exposure that hides color or grays.
-        raise overexposed("paper") if (ceiling < NEVER_CUT_OFF).all() else refusal
+        raise refusal("overexposed", what="paper") if (ceiling < NEVER_CUT_OFF).all() else unusable
     return Balance(
         tone=tone,
         decoded=decoded,
@@ -149,15 +145,6 @@ def balance_view(view: CardView) -> Balance:
         ceiling=ceiling,
         hidden=hidden,
         film=film,
-    )
-
-
-def overexposed(what: str) -> Refusal:
-    """Return the refusal of a photo in which fluid or paper is overexposed."""
-    return Refusal(
-        "overexposed",
-        f"The {what} is overexposed, so its color is lost.",
-        "Tap on the paper in the camera to darken the picture, or step back from the lamp, and try again.",
     )
 
 
@@ -247,11 +234,7 @@ def _film_on(name: str, grays: GraySamples, over_paper: NDArray[np.float64], lig
     greener = float(np.median(black[:, 1] - black[:, 0])) if len(black) >= _LEAST_BLACKS else 0.0
     film = float(np.log10(light_rgb[1] / light_rgb[2])) + _GREEN_WEIGHT * greener
     if film > _FILM_MOST and greener > _GREEN_BLACK:
-        raise Refusal(
-            "overgrown",
-            f"The {name} is overgrown: film tints its paper too much to compare the fluid with it.",
-            f"Wipe the {name} clean, or hang up a new one, and take the photo again.",
-        )
+        raise refusal("overgrown", name=name)
     return film
 
 
@@ -265,11 +248,7 @@ def _refusal_of_light(
     """Return why a photo tells no colors, if so: colored light, or one row of grays lost, as in a damaged file."""
     red, blue = np.log10(light_rgb[[0, 2]] / light_rgb[1])
     if not (_CAST_RED[0] <= red <= _CAST_RED[1] and _CAST_BLUE[0] <= blue <= _CAST_BLUE[1]):
-        return Refusal(
-            "colored-light",
-            "The light is strongly colored, so it hides the color of the dye.",
-            "Switch the lamp to white or take the photo in daylight or under a white lamp.",
-        )
+        return refusal("colored-light")
     for row in view.card.gray_rows:
         as_printed = []
         for patch in row:
@@ -279,12 +258,7 @@ def _refusal_of_light(
                 shown = median((rgb_lin[area].sum(axis=-1) / paper).ravel())
                 as_printed.append(shown < 1.0 - 0.5 * patch.black_coverage + _DOT_LOSS)  # half-way to the print
         if len(as_printed) >= _LEAST_PATCHES and np.mean(as_printed) < 0.5:
-            return Refusal(
-                "card-unclear",
-                "One of the rows of grays is not as printed.",
-                "Take the photo again with both rows uncovered; if they are, copy the original file from the phone "
-                "again.",
-            )
+            return refusal("card-unclear/row")
     return None
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import GrayPatch, Reference, load_references
-from colorread.errors import Refusal
+from colorread.errors import Refusal, refusal
 from colorread.reference.markers import Sighting, look_for_markers
 from colorread.reference.plane import PlaneFit, PlaneMap, best_fit, camera_matrix
 
@@ -26,8 +26,6 @@ GRAY_CORRELATION, LEAST_PATCHES = -0.7, 4  # of contrast with ink along a row of
 # Weights of the corners of a quadrangle for 5 x 5 points in its inner part.
 _ALONG = np.linspace(0.25, 0.75, 5)
 INNER_POINTS = np.array([((1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v) for u in _ALONG for v in _ALONG])
-
-RETRY = "Take the photo again: the whole card or tag in view, sharp, evenly lit, straight on from 20 to 30 cm."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,8 +94,8 @@ def find_references(rgb_u8: NDArray[np.uint8]) -> tuple[ReferenceFit, ...]:
         if candidate.fit is not None:
             try:
                 found.append(_checked(gray, candidate, candidate.fit))
-            except Refusal as refusal:
-                refusals.append(refusal)
+            except Refusal as unusable:
+                refusals.append(unusable)
     if not found:
         raise refusals[0] if refusals else _refusal_without_fit(gray, candidates)
     return tuple(found)
@@ -145,11 +143,7 @@ def _checked(gray: NDArray[np.uint8], candidate: _Candidate, fit: PlaneFit) -> R
     reference, camera = candidate.reference, camera_matrix(gray.shape)
     others = [one for one in candidate.sightings if not any(one is used for used in fit.sightings)]
     if best_fit(others, reference, camera) is not None:
-        raise Refusal(
-            "several-cards",
-            f"There is more than one {reference.name} in the photo.",
-            f"Leave one {reference.name} in view and take a new photo.",
-        )
+        raise refusal("several-cards", name=reference.name)
     _require_usable(gray, reference, fit.plane)
     corners_px = fit.plane.px_from_mm(reference.outline.corners_mm)
     height_px, width_px = gray.shape
@@ -157,8 +151,7 @@ def _checked(gray: NDArray[np.uint8], candidate: _Candidate, fit: PlaneFit) -> R
     n_used = len(fit.sightings)
     # Nothing contradicts two: none of 514 rendered photos shows no more, and a damaged file was read wrong by them.
     if len(candidate.sightings) == 2 or (n_used == 2 and not inside):
-        code, how = ("card-hidden", "") if inside else ("card-cut-off", ": the photo cuts it off")
-        raise Refusal(code, f"Only two of the {reference.name}'s four corner squares can be used{how}.", RETRY)
+        raise refusal("card-hidden/two" if inside else "card-cut-off/two", name=reference.name)
     tilt_deg = _tilt_deg(fit.plane.homography, reference, camera)
     flags = {
         "marker-missing": n_used < len(reference.markers),
@@ -188,15 +181,9 @@ def _require_usable(gray: NDArray[np.uint8], reference: Reference, plane: PlaneM
     photo_px = np.array([(0, 0), (width_px, 0), (width_px, height_px), (0, height_px)], np.float32) - 0.5
     seen_area_px, _ = cv2.intersectConvexConvex(window_px, photo_px)
     if seen_area_px < WINDOW_SEEN_SHARE * cv2.contourArea(window_px):
-        raise Refusal(
-            "card-cut-off", f"The {reference.name}'s blank window is cut off by the edge of the photo.", RETRY
-        )
+        raise refusal("card-cut-off/window", name=reference.name)
     if not any(_gets_darker(gray, row, plane) for row in reference.gray_rows):
-        raise Refusal(
-            "card-unclear",
-            f"The grays of the {reference.name} cannot be told apart: they are covered, or the photo is too bright.",
-            f"Uncover the grays, avoid glare on the {reference.name}, and take a new photo.",
-        )
+        raise refusal("card-unclear/grays", name=reference.name)
 
 
 def _gets_darker(gray: NDArray[np.uint8], row: tuple[GrayPatch, ...], plane: PlaneMap) -> bool:
@@ -233,21 +220,9 @@ def _tilt_deg(homography: NDArray[np.float64], reference: Reference, camera: NDA
 def _refusal_without_fit(gray: NDArray[np.uint8], candidates: list[_Candidate]) -> Refusal:
     flipped = _search(np.ascontiguousarray(gray[:, ::-1]), n_tries=1)
     if any(candidate.fit is not None for candidate in flipped):
-        return Refusal(
-            "card-mirrored",
-            "The card or tag is mirrored in the photo.",
-            "Switch off mirroring in the camera, and do not photograph a reflection.",
-        )
+        return refusal("card-mirrored")
     if not candidates:
-        return Refusal(
-            "no-card", "There is no card or tag in the photo, or it is too blurred or dark to be seen.", RETRY
-        )
+        return refusal("no-card")
     if len({marker_id for marker_id, _ in candidates[0].sightings}) == 1:
-        return Refusal(
-            "card-hidden", f"Only one of the {candidates[0].reference.name}'s four corner squares can be seen.", RETRY
-        )
-    return Refusal(
-        "card-unclear",
-        "The corner squares in the photo do not match one flat card or tag.",
-        "Keep leaves and fingers off the corner squares, and use one flat card or tag as printed.",
-    )
+        return refusal("card-hidden/one", name=candidates[0].reference.name)
+    return refusal("card-unclear/corners")
