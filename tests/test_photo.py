@@ -24,8 +24,7 @@ from PIL import ExifTags, Image, ImageFile, PngImagePlugin
 from pillow_heif import register_heif_opener
 
 from colorread.errors import Refusal
-from colorread.photo.exif import camera_model_of
-from colorread.photo.file import refusing_broken_files
+from colorread.photo.file import camera_model_of, refusing_broken_files
 from colorread.photo.load import CloseUp, Photo, load_close_up, load_photo
 
 register_heif_opener()  # lets Pillow write HEIC here; the reader must not need it

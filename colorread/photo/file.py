@@ -1,18 +1,26 @@
-"""Opening photo files: which files are tried at all, and how unreadable ones are refused."""
+"""Photo files: which are tried at all, how broken ones are refused, and what they say of time, phone and turn."""
 
 from __future__ import annotations
 
 import errno
+import os
 import re
 import warnings
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from datetime import MAXYEAR, UTC, datetime
 from pathlib import Path
-from typing import BinaryIO, Final
+from typing import Any, BinaryIO, Final, Literal
 
-from PIL import Image, ImageFile
+from PIL import ExifTags, Image, ImageFile
 
 from colorread.errors import Refusal, refusal
+from colorread.limits import EARLIEST_YEAR
+
+TimeSource = Literal["exif with offset", "exif without offset", "file time", "unknown"]
+
+# The readers of these formats turn the picture themselves; turning by EXIF would turn it twice.
+TURNED_BY_READER: Final = frozenset(("HEIF", "TIFF"))
 
 # Choices of this project: the largest photos of common phones have 50 megapixels, of some 108; on less than
 # 300 pixels card and vial cannot be seen.
@@ -28,6 +36,19 @@ _HEADS: Final = {
     "HEIF": rb".{4}ftyp(hei[cmsx]|hev[cmsx]|mif1|msf1)",
 }
 _PICTURE_MODES: Final = frozenset(("1", "L", "LA", "P", "PA", "RGB", "RGBA", "RGBX", "RGBa", "CMYK", "YCbCr"))
+
+_UPRIGHT: Final = 1
+
+_TIMES_WITH_OFFSETS: Final = (
+    (ExifTags.Base.DateTimeOriginal, ExifTags.Base.OffsetTimeOriginal),
+    (ExifTags.Base.DateTimeDigitized, ExifTags.Base.OffsetTimeDigitized),
+    (ExifTags.Base.DateTime, ExifTags.Base.OffsetTime),
+)
+_TAGS: Final = (
+    ExifTags.Base.Orientation,
+    ExifTags.Base.Model,
+    *(t for pair in _TIMES_WITH_OFFSETS for t in pair),
+)
 
 
 def open_file(path: Path) -> BinaryIO:
@@ -153,3 +174,127 @@ def require_readable_size(size: tuple[int, int]) -> None:
         raise refusal("too-large/pixels", megapixels=_MOST_PIXELS // 1_000_000)
     if min(size) < _LEAST_SIDE_PX:
         raise refusal("too-small", width=size[0], height=size[1], least=_LEAST_SIDE_PX)
+
+
+def read_exif(image: Image.Image) -> dict[int, Any]:
+    """
+    Collect the tags that reading a photo needs: orientation, model, and times with their offsets.
+
+    Parameters
+    ----------
+    image : PIL.Image.Image
+        Decoded, as some formats keep the tags behind the pixels.
+
+    Returns
+    -------
+    dict of int to object
+        Values by tag; damaged ones are left out.
+    """
+    tags: dict[int, Any] = {}
+    with suppress(Exception):
+        main = image.getexif()
+        for directory in (main, main.get_ifd(ExifTags.IFD.Exif)):
+            for tag in _TAGS:
+                with suppress(Exception):
+                    tags[tag] = directory[tag]
+    return tags
+
+
+def orientation_of(tags: Mapping[int, Any], format_name: str | None) -> Any:
+    """
+    Return how the stored picture has to be turned.
+
+    Parameters
+    ----------
+    tags : mapping of int to object
+        From `read_exif`.
+    format_name : str or None
+        Format of the file, as Pillow names it.
+
+    Returns
+    -------
+    object
+        1 to 8 as EXIF counts, 1 being upright, or whatever else a damaged file says.
+    """
+    return _UPRIGHT if format_name in TURNED_BY_READER else tags.get(ExifTags.Base.Orientation, _UPRIGHT)
+
+
+def time_taken(tags: Mapping[int, Any], file_time_s: float) -> tuple[datetime | None, TimeSource]:
+    """
+    Return when a photo was taken.
+
+    Parameters
+    ----------
+    tags : mapping of int to object
+        From `read_exif`.
+    file_time_s : float
+        When the file was changed last, seconds since 1970; stands in where the tags tell no time [s].
+
+    Returns
+    -------
+    taken_at : datetime.datetime or None
+        Without a time zone if the camera did not say which; never of a year before 1990, which no clock that was set
+        says.
+    time_source : {"exif with offset", "exif without offset", "file time", "unknown"}
+        Where it comes from.
+    """
+    for time_tag, offset_tag in _TIMES_WITH_OFFSETS:
+        with suppress(ValueError):
+            taken_at = datetime.strptime(_clean_text(tags.get(time_tag)), "%Y:%m:%d %H:%M:%S")
+            if not EARLIEST_YEAR <= taken_at.year < MAXYEAR:
+                continue
+            with suppress(ValueError):
+                zone = datetime.strptime(_clean_text(tags.get(offset_tag)), "%z").tzinfo
+                return taken_at.replace(tzinfo=zone), "exif with offset"
+            return taken_at, "exif without offset"
+    with suppress(ValueError, OverflowError, OSError):
+        changed_at = datetime.fromtimestamp(file_time_s, tz=UTC)
+        if EARLIEST_YEAR <= changed_at.year < MAXYEAR:
+            return changed_at.astimezone(), "file time"
+    return None, "unknown"
+
+
+def model_in(tags: Mapping[int, Any]) -> str | None:
+    """
+    Return the model of the phone or camera, never a serial number.
+
+    Parameters
+    ----------
+    tags : mapping of int to object
+        From `read_exif`.
+
+    Returns
+    -------
+    str or None
+        None where the tags do not say.
+    """
+    return _clean_text(tags.get(ExifTags.Base.Model)) or None
+
+
+def camera_model_of(path: str | os.PathLike[str]) -> str | None:
+    """
+    Return the phone or camera that took a photo, without decoding it.
+
+    Parameters
+    ----------
+    path : str or os.PathLike
+        The file.
+
+    Returns
+    -------
+    str or None
+        As EXIF says; None where it does not, or where the file is no photo.
+    """
+    file_path = Path(path)
+    try:
+        with open_file(file_path) as file, refusing_broken_files():
+            image = open_image(file)
+            if image.format == "PNG" and "exif" not in image.info:
+                return None  # or behind the pixels, for which all of them would be decoded
+            return model_in(read_exif(image))
+    except (OSError, Refusal):  # reading the photo says what is wrong
+        return None
+
+
+def _clean_text(value: object) -> str:
+    return "".join(c for c in value if c.isprintable()).strip() if isinstance(value, str) else ""

@@ -17,8 +17,17 @@ from PIL import Image, ImageFile
 
 from calibration import ColorSpace
 from colorread.photo.color_profile import rgb_in_working_space
-from colorread.photo.exif import TimeSource, model_in, orientation_of, read_exif, time_taken
-from colorread.photo.file import open_file, open_image, refusing_broken_files, require_readable_size
+from colorread.photo.file import (
+    TimeSource,
+    model_in,
+    open_file,
+    open_image,
+    orientation_of,
+    read_exif,
+    refusing_broken_files,
+    require_readable_size,
+    time_taken,
+)
 from colorread.photo.sound import JPEG_FORMATS, decode_sound_jpeg, require_no_jump, require_sound
 
 # A choice of this project: half the long side of a common 12 megapixel photo, which JPEG decodes to directly.
