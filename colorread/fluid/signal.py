@@ -195,7 +195,7 @@ def _unevenness(lit: NDArray[np.float64]) -> float:
 
 def _spread_beyond_noise(chroma: NDArray[np.float32], noise: float) -> float:
     """Robust spread of the paper's color around the vial: large where lamps of two colors cast shadows."""
-    spread = 1.4826 * np.median(np.abs(chroma - np.median(chroma, axis=0)), axis=0)
+    spread = 1.4826 * median(np.abs(chroma - median(chroma)))
     return float(np.sqrt(max(float(spread.max()) ** 2 - noise**2, 0.0)))
 
 

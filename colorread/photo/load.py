@@ -183,15 +183,14 @@ def load_photo(source: Source) -> Photo:
 
 
 def _photo_from_array(rgb: NDArray[Any]) -> Photo:
-    if rgb.ndim != 3 or rgb.shape[2] != 3:
-        raise ValueError(f"Expected an array of shape (height, width, 3), got {np.shape(rgb)}.")
+    is_encoded = rgb.dtype == np.uint8
+    if np.issubdtype(rgb.dtype, np.floating):
+        is_encoded = bool(((rgb >= 0.0) & (rgb <= 1.0)).all())  # NaN fails both
+    if rgb.ndim != 3 or rgb.shape[2] != 3 or not is_encoded:
+        wanted = "an array of shape (height, width, 3) of uint8, or of floating-point values within 0..1"
+        raise ValueError(f"Expected {wanted}, got {rgb.dtype} of shape {rgb.shape}.")
     size = rgb.shape[1], rgb.shape[0]
     require_readable_size(size)
-    if np.issubdtype(rgb.dtype, np.floating):
-        if not np.all((rgb >= 0.0) & (rgb <= 1.0)):  # NaN fails both
-            raise ValueError("Floating-point values must lie within 0..1.")
-    elif rgb.dtype != np.uint8:
-        raise ValueError(f"Expected uint8 or floating-point values, got {rgb.dtype}.")
     rgb_u8 = np.array(_shrink(_in_8_bits(rgb), size), order="C")
     rgb_u8.setflags(write=False)
     scale = max(rgb_u8.shape[:2]) / max(size)

@@ -40,6 +40,9 @@ _GREEN_WEIGHT, _GREEN_BLACK, _FILM_MOST = 2.0, 0.015, 0.48
 # Patches with so much black, and how much paler a print may come out. No row of 625 rendered photos had fewer than
 # three in five patches as dark as half-way to the print.
 _DARK_COVERAGE, _DOT_LOSS, _LEAST_PATCHES = 0.4, 0.1, 3
+# log10 of green light, and of R/G and B/G, from that of R, G, B, and back.
+_LIGHT_AND_RATIOS = np.array([(0, 1, 0), (1, -1, 0), (0, -1, 1)], np.float32)
+_RGB_OF_LIGHT_AND_RATIOS = np.array([(1, 1, 0), (1, 0, 0), (1, 0, 1)], np.float32)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -276,22 +279,18 @@ def _fit_paper(
     rows = int(height / view.px_per_mm / _CELL_MM)
     bare = cv2.resize(blank.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA) > 0.95
     cells = cv2.resize(rgb_lin, (columns, rows), interpolation=cv2.INTER_AREA)
-    log_cells = np.log10(np.maximum(cells, 1e-4))
-    value = np.stack(
-        [log_cells[..., 1], log_cells[..., 0] - log_cells[..., 1], log_cells[..., 2] - log_cells[..., 1]], axis=-1
-    )
+    value = np.log10(np.maximum(cells, 1e-4)) @ _LIGHT_AND_RATIOS.T
     basis = _polynomial(rows, columns)
-    field = np.empty_like(value)
-    spreads = []
-    for channel in range(3):
-        # Things in front of the paper are darker, hardly ever brighter: start from the bright side of the light.
-        start = 75.0 if channel == 0 else 50.0
-        coefficients, spread = _robust_fit(basis[bare], value[bare][:, channel], start)
-        field[..., channel] = basis @ coefficients
-        spreads.append(spread)
-    log_field = np.stack([field[..., 0] + field[..., 1], field[..., 0], field[..., 0] + field[..., 2]], axis=-1)
-    resized = cv2.resize((10.0**log_field).astype(np.float32), (width, height), interpolation=cv2.INTER_LINEAR)
-    chroma_std = float(np.sqrt(np.mean(np.square(spreads[1:]))))
+    # Things in front of the paper are darker, hardly ever brighter: start from the bright side of the light.
+    fits = [
+        _robust_fit(basis[bare], value[bare][:, channel], start) for channel, start in enumerate((75.0, 50.0, 50.0))
+    ]
+    fitted = np.stack(
+        [basis @ coefficients for coefficients, _ in fits], axis=-1, dtype=np.float32, casting="same_kind"
+    )
+    field = fitted @ _RGB_OF_LIGHT_AND_RATIOS.T
+    resized = cv2.resize(10.0**field, (width, height), interpolation=cv2.INTER_LINEAR)
+    chroma_std = float(np.sqrt(np.mean([spread**2 for _, spread in fits[1:]])))
     return np.asarray(resized, dtype=np.float32), chroma_std
 
 
@@ -304,7 +303,7 @@ def _polynomial(rows: int, columns: int) -> NDArray[np.float64]:
 
 
 def _robust_fit(
-    basis: NDArray[np.float64], value: NDArray[np.float64], start_percentile: float
+    basis: NDArray[np.float64], value: NDArray[np.floating[Any]], start_percentile: float
 ) -> tuple[NDArray[np.float64], float]:
     """Return coefficients of iterated least squares with Tukey weights, and the robust spread."""
     center = np.percentile(value, start_percentile)
