@@ -197,7 +197,7 @@ REFUSED = {
     "dark": (replace(BASE, paper_lin=0.03), ("too-dark",)),
     "overexposed": (replace(BASE, paper_lin=2.5), ("overexposed",)),
     "blue light": (replace(BASE, lamp="blue"), ("colored-light",)),
-    "leaf": (replace(BASE, thing="leaf", radius_mm=9.0), ("no-vial")),
+    "leaf": (replace(BASE, thing="leaf", radius_mm=9.0), ("no-vial",)),
     "large picture": (replace(BASE, thing="print", radius_mm=12.0), ("no-vial", "two-vials")),
 }
 READ_THOUGH_NO_VIAL = {

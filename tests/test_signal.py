@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from calibration.reference import Reference, load_card
 from calibration.tone import ToneFit, decode_tone
-from colorread.fluid.color import color_map
 from colorread.fluid.find import VialFit
+from colorread.fluid.pixels import color_map
 from colorread.fluid.signal import FluidSignal, measure_fluid
 from colorread.reference.balance import NEVER_CUT_OFF, Balance
 from colorread.reference.plane import PlaneMap

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from calibration import Rect, chart_patches, direction_deg, load_card
 from colorread.errors import refusal
-from colorread.fluid.color import BLACK_U8, ColorMap, color_map, density_of, median_density
 from colorread.fluid.find import Rectangle, outer_contours
+from colorread.fluid.pixels import BLACK_U8, ColorMap, color_map, density_of, median_density
 from colorread.photo import CloseUp, Photo, load_photo
 from colorread.reference import CLIPPED_U8, Balance, CardView, balance_view, find_references, view_card
 

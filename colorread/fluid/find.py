@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colorread.errors import refusal
-from colorread.fluid.color import ColorMap
-from colorread.fluid.mask import DYED, OTHER_LIQUID, pixel_classes
+from colorread.fluid.pixels import DYED, OTHER_LIQUID, ColorMap, pixel_classes
 from colorread.reference import CardView
 
 Rectangle = tuple[float, float, float, float]
@@ -53,7 +52,7 @@ class VialFit:
 
 def find_vial(view: CardView, colors: ColorMap) -> tuple[VialFit, ...]:
     """
-    Find the fluid in front of card or tag, by the network of `colorread.fluid.mask`.
+    Find the fluid in front of card or tag, by the network of `colorread.fluid.pixels`.
 
     Parameters
     ----------

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from calibration import SignalSamples
 from colorread.errors import refusal
-from colorread.fluid.color import BLACK_U8, ColorMap, density_of, median_density
 from colorread.fluid.find import VialFit, around
+from colorread.fluid.pixels import BLACK_U8, ColorMap, density_of, median_density
 from colorread.reference import CLIPPED_U8, FILM_SEEN, NEVER_CUT_OFF, Balance, CardView, median
 
 # Assumptions, unless one says more.
@@ -89,15 +89,15 @@ def measure_fluid(view: CardView, balance: Balance, colors: ColorMap, vial: Vial
     hidden = balance.hidden[used]
     # Where fluid is as bright as its paper, it may have any density up to what the paper hides.
     within = (fluid_u8 >= balance.ceiling) * hidden
-    # Paper over the smooth field [log10].
-    paper, paper_steeper = (
-        -density_of(of[ring_u8], balance.paper_lin[ring]) for of in (balance.decoded, balance.steeper)
-    )
-    lit, lit_steeper = (of[(light := of.sum(axis=1)) > np.median(light)] for of in (paper, paper_steeper))
-    density, steeper = (
-        density_of(decoded[fluid_u8], balance.paper_lin[used] * 10.0 ** median(of)) + hidden - within / 2.0
-        for decoded, of in ((balance.decoded, lit), (balance.steeper, lit_steeper))
-    )
+
+    def against_paper(decoded: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return the density of the fluid, and the paper of the ring over the smooth field [log10]."""
+        paper = -density_of(decoded[ring_u8], balance.paper_lin[ring])
+        light = paper.sum(axis=1)
+        lit = paper[light > np.median(light)]  # the rest is shadows and glass
+        return density_of(decoded[fluid_u8], balance.paper_lin[used] * 10.0 ** median(lit)) + hidden - within / 2.0, lit
+
+    (density, lit), (steeper, _) = map(against_paper, (balance.decoded, balance.steeper))
     keep = _without_highlights(density, fluid_u8)
     if keep.sum() < _MIN_PIXELS:
         raise refusal("overexposed", what="fluid")
