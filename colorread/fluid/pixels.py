@@ -149,7 +149,7 @@ def mask_input(view: CardView, colors: ColorMap) -> NDArray[np.float32]:
     return np.ascontiguousarray(np.moveaxis(cv2.resize(layers, size, interpolation=cv2.INTER_AREA), -1, 0))
 
 
-def pixel_classes(view: CardView, colors: ColorMap) -> NDArray[np.intp]:
+def pixel_classes(view: CardView, colors: ColorMap) -> NDArray[np.uint8]:
     """
     Return what each pixel of the view shows.
 
@@ -162,7 +162,7 @@ def pixel_classes(view: CardView, colors: ColorMap) -> NDArray[np.intp]:
 
     Returns
     -------
-    ndarray of int, shape (H, W)
+    ndarray of uint8, shape (H, W)
         The most probable of `NEITHER`, `DYED` and `OTHER_LIQUID`.
     """
     layers = mask_input(view, colors)
@@ -170,9 +170,13 @@ def pixel_classes(view: CardView, colors: ColorMap) -> NDArray[np.intp]:
     padded = np.pad(layers, ((0, 0), (0, -height % _MULTIPLE), (0, -width % _MULTIPLE)))
     net = _network()
     net.setInput(padded[None])
-    score = np.moveaxis(np.asarray(net.forward())[0, :, :height, :width], 0, -1)
-    score = cv2.resize(score, view.seen.shape[::-1], interpolation=cv2.INTER_LINEAR)
-    return np.asarray(score.argmax(axis=-1), dtype=np.intp)
+    scores = np.asarray(net.forward())[0, :, :height, :width]
+    neither, dyed, other = (
+        cv2.resize(score, view.seen.shape[::-1], interpolation=cv2.INTER_LINEAR) for score in scores
+    )
+    classes = np.where(dyed > neither, np.uint8(DYED), np.uint8(NEITHER))
+    classes[other > np.maximum(neither, dyed)] = OTHER_LIQUID
+    return classes
 
 
 @lru_cache(maxsize=1)
