@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Self
+from functools import cache
+from typing import Any, Self
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,3 +45,31 @@ class Refusal(Exception):  # noqa: N818 - a refusal is a right answer, not an er
     def of(cls, reason: Reason) -> Self:
         """Return a refusal for a reason that was told before."""
         return cls(reason.code, reason.message, reason.next_step)
+
+
+def refusal(name: str, /, **details: object) -> Refusal:
+    """
+    Return a refusal in the words of ``refusals.toml``.
+
+    Parameters
+    ----------
+    name : str
+        Its name there; up to the slash it is the code.
+    **details : object
+        What the words leave open.
+
+    Returns
+    -------
+    Refusal
+        To be raised.
+    """
+    words = _words()[name]
+    return Refusal(name.split("/")[0], words["message"].format(**details), words["next_step"].format(**details))
+
+
+@cache
+def _words() -> dict[str, Any]:
+    import tomllib  # slow to import, and most photos are not refused
+    from importlib.resources import files
+
+    return tomllib.loads(files(__package__).joinpath("refusals.toml").read_text(encoding="utf-8"))

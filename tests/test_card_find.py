@@ -490,20 +490,6 @@ def test_window_out_of_the_photo_is_refused():
     assert refusal_code(photo[:, :middle]) == "card-cut-off"
 
 
-@pytest.mark.parametrize(
-    "wrong",
-    [
-        np.zeros((10, 10), np.uint8),
-        np.zeros((10, 10, 4), np.uint8),
-        np.zeros((10, 10, 3)),
-        np.zeros((0, 5, 3), np.uint8),
-    ],
-)
-def test_wrong_arrays_are_an_error(wrong):
-    with pytest.raises(ValueError, match="must be a uint8 array of shape"):
-        find_references(wrong)
-
-
 @pytest.fixture
 def rng():
     return np.random.default_rng(20)

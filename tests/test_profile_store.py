@@ -17,7 +17,7 @@ from colorread.cli import app
 from colorread.errors import Reason
 from colorread.log.store import Log, LogEntry
 from colorread.page.tasks import score_photo
-from colorread.photo.exif import camera_model_of
+from colorread.photo.file import camera_model_of
 from colorread.profiles.defaults import default_profile, default_profiles, drop_default, has_defaults, make_default
 from colorread.profiles.presentation import profile_lines
 from colorread.tank.settings import Tank

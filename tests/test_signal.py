@@ -11,11 +11,10 @@ from numpy.typing import NDArray
 
 from calibration.color_space import ToneFit, decode_tone
 from calibration.reference import Reference, load_card
-from colorread.fluid.color import color_map
-from colorread.fluid.outline import VialFit
+from colorread.fluid.find import VialFit
+from colorread.fluid.pixels import color_map
 from colorread.fluid.signal import FluidSignal, measure_fluid
-from colorread.reference.balance import Balance, PaperField
-from colorread.reference.grays import NEVER_CUT_OFF
+from colorread.reference.balance import NEVER_CUT_OFF, Balance
 from colorread.reference.plane import PlaneMap
 from colorread.reference.view import CardView
 
@@ -48,14 +47,15 @@ def measured(paper_lin: NDArray[np.float64], card: Reference, noise: float, *, t
         decoded=decoded,
         steeper=steeper,
         rgb_lin=light.astype(np.float32),
-        paper=PaperField(rgb_lin=flat, chroma_std=noise),
+        paper_lin=flat,
+        chroma_std=noise,
         ceiling=np.full(3, NEVER_CUT_OFF),
         hidden=np.zeros_like(flat),
         film=0.0,
     )
     outline = max(cv2.findContours(FLUID.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=len)
     vial = VialFit(mask=FLUID, outline_px=outline[:, 0].astype(float), area_mm2=150.0)
-    return measure_fluid(view, color_map(balance.rgb_lin, flat, noise, PX_PER_MM), vial, balance)
+    return measure_fluid(view, balance, color_map(balance.rgb_lin, flat, noise, PX_PER_MM), vial)
 
 
 def red_std_under_a_tint_that_the_field_misses(direction_deg: float) -> float:

@@ -67,7 +67,7 @@ def test_pixels_are_those_of_pillow(mode: str, reduced: int, tmp_path: Path) -> 
             one.draft(None, (637 // reduced, 1))
         pixels = decode_sound_jpeg(image, file)
         assert max(pixels.shape) == -(-637 // reduced)
-        np.testing.assert_array_equal(pixels, np.asarray(expected))
+        np.testing.assert_allclose(pixels.astype(int), expected.convert("RGB"), atol=mode == "CMYK")
 
 
 def test_damage_in_the_scan_is_refused(tmp_path: Path) -> None:

@@ -22,7 +22,7 @@ import torch.nn.functional as F  # noqa: N812
 from torch import Tensor, nn
 
 from colorread.errors import Refusal
-from colorread.fluid.mask import DYED, OTHER_LIQUID, PX_PER_MM, mask_input
+from colorread.fluid.pixels import DYED, OTHER_LIQUID, PX_PER_MM, color_map, mask_input
 from colorread.photo.load import load_close_up, load_photo
 from colorread.reference.balance import balance_view
 from colorread.reference.find import find_references
@@ -52,7 +52,7 @@ def photo_and_truth(truth_file: Path) -> tuple[np.ndarray, np.ndarray] | None:
         balance = balance_view(view)
     except Refusal:
         return None
-    layers = to_u8(mask_input(view.rgb_u8, view.seen, balance.rgb_lin, balance.paper.rgb_lin, view.px_per_mm))
+    layers = to_u8(mask_input(view, color_map(balance.rgb_lin, balance.paper_lin, balance.chroma_std, view.px_per_mm)))
     _, height, width = layers.shape
     classes = np.zeros((height, width), np.uint8)
     for name, its_class in (("liquid_polygon", OTHER_LIQUID), ("fluid_polygon", DYED)):

@@ -1,5 +1,9 @@
 from .chart import ChartColors as ChartColors, measure_chart as measure_chart, shows_chart as shows_chart
-from .color import color_map as color_map
-from .find import find_vial as find_vial, point_at_vial as point_at_vial, require_near as require_near
-from .outline import Rectangle as Rectangle
-from .signal import FluidSignal as FluidSignal, measure_fluid as measure_fluid, require_fluid as require_fluid
+from .find import (
+    Rectangle as Rectangle,
+    find_vial as find_vial,
+    point_at_vial as point_at_vial,
+    require_near as require_near,
+)
+from .pixels import color_map as color_map
+from .signal import FluidSignal as FluidSignal, measure_fluid as measure_fluid

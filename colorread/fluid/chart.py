@@ -13,22 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import Rect, chart_patches, direction_deg, load_card
-from colorread.errors import Refusal
-from colorread.fluid.color import ColorMap, color_map
-from colorread.fluid.outline import Rectangle, outer_contours
-from colorread.photo import CloseUp, Photo, load_photo, photo_from_array
-from colorread.reference import (
-    BLACK_U8,
-    CLIPPED_U8,
-    CardView,
-    PlaneMap,
-    balance_view,
-    density_of,
-    find_references,
-    median_density,
-    overexposed,
-    view_card,
-)
+from colorread.errors import refusal
+from colorread.fluid.find import Rectangle, outer_contours
+from colorread.fluid.pixels import BLACK_U8, ColorMap, color_map, density_of, median_density
+from colorread.photo import CloseUp, Photo, load_photo
+from colorread.reference import CLIPPED_U8, Balance, CardView, balance_view, find_references, view_card
 
 # Assumptions, unless one says more: they rest on nothing but that the charts drawn by the tests are found with them.
 _MAX_CLIPPED = 0.2  # share of the pixels of a patch in one channel: its median is none of them
@@ -98,50 +87,29 @@ def measure_chart(
         Where the photo gives no card, no usable light or no such row; codes as in `colorread.reference.find` and
         `colorread.reference.balance`, and ``no-chart``, ``patch-count``, ``chart-order``, ``clipped-patch``.
     """
-    photo = photo_from_array(source) if isinstance(source, np.ndarray) else load_photo(source)
+    photo = load_photo(source)
     fit = find_references(photo.rgb_u8)[0]
     view = view_card(CloseUp(rgb_u8=photo.rgb_u8), fit)
     balance = balance_view(view)
-    paper = balance.paper
     if balance.hidden.any():
-        raise overexposed("paper of the chart")
+        raise refusal("overexposed", what="paper of the chart")
     if n_patches is None:
-        if not shows_chart(view, color_map(balance.rgb_lin, paper.rgb_lin, paper.chroma_std, view.px_per_mm)):
-            raise Refusal(
-                "no-chart",
-                "No colored patches were found on the chart: this is the blank card, or a faded print.",
-                "Photograph the color chart instead of the card, or enter the values of your kit's patches.",
-            )
-        masks = [_patch_mask(photo, fit.plane, patch.rect) for patch in chart_patches()]
+        if not shows_chart(view, color_map(balance.rgb_lin, balance.paper_lin, balance.chroma_std, view.px_per_mm)):
+            raise refusal("no-chart/blank")
+        inner = [
+            patch.rect.grown(-_INSET * patch.rect.width_mm, -_INSET * patch.rect.height_mm) for patch in chart_patches()
+        ]
+        quads_px = [fit.plane.px_from_mm(rect.corners_mm) for rect in inner]
     else:
-        middle = np.median(paper.rgb_lin[view.seen], axis=0)
+        middle = np.median(balance.paper_lin[view.seen], axis=0)
         density = density_of(cv2.LUT(photo.rgb_u8, balance.decoded.astype(np.float32)), middle)
         region = np.ones(photo.rgb_u8.shape[:2], bool)
         if region_xywh is not None:
-            region = _filled(photo, photo.corners_px(region_xywh))
-        masks = _row_masks(photo, density, n_patches, region, _LEAST_MM2 * fit.px_per_mm**2)
-    colors, variances = [], []
-    for mask in masks:
-        rows, cols = np.nonzero(mask)
-        pixels = photo.rgb_u8[rows, cols]
-        if len(pixels) < _MIN_PIXELS:
-            raise Refusal("no-chart", "A patch of the chart is too small or outside the photo.", _COME_CLOSER)
-        _require_unclipped(pixels)
-        at = np.rint(view.view_xy(np.stack([cols, rows], axis=-1).astype(np.float64))).astype(int)
-        # Beyond the view the paper of its edge stands in: the color of the light matters, not its strength.
-        at = np.clip(at, 0, np.array(view.seen.shape[::-1]) - 1)
-        expected = paper.rgb_lin[at[:, 1], at[:, 0]]
-        color, variance = median_density(
-            density_of(balance.decoded[pixels], expected), density_of(balance.steeper[pixels], expected)
-        )
-        colors.append(color)
-        variances.append(variance)
-    order = _order(np.array(colors))
-    return ChartColors(
-        density=np.array(colors)[order],
-        density_std=np.sqrt(variances)[order],
-        photo=photo,
-    )
+            region = _filled(region.shape, photo.corners_px(region_xywh))
+        quads_px = _row_quads_px(_flat_boxes(photo, density, region, _LEAST_MM2 * fit.px_per_mm**2), n_patches)
+    colors, variances = map(np.array, zip(*(_color_in(quad, photo, view, balance) for quad in quads_px), strict=True))
+    order = _order(colors)
+    return ChartColors(density=colors[order], density_std=np.sqrt(variances)[order], photo=photo)
 
 
 def shows_chart(view: CardView, colors: ColorMap) -> bool:
@@ -178,23 +146,23 @@ def shows_chart(view: CardView, colors: ColorMap) -> bool:
     return bool(colored.sum() >= _MOST * len(patches) and parted.sum() >= _MOST * len(gaps))
 
 
-_COME_CLOSER = "Take the photo again from closer, with the whole chart and card in it."
-_LAY_FLAT = "Take the photo again with the chart flat beside the card."
-
-
-def _require_unclipped(pixels: NDArray[np.uint8]) -> None:
+def _color_in(
+    quad_px: NDArray[np.float64], photo: Photo, view: CardView, balance: Balance
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the density of a patch within four corners, and its variance."""
+    rows, cols = np.nonzero(_filled(photo.rgb_u8.shape[:2], quad_px))
+    pixels = photo.rgb_u8[rows, cols]
+    if len(pixels) < _MIN_PIXELS:
+        raise refusal("no-chart/small")
     if (pixels >= CLIPPED_U8).mean(axis=0).max() > _MAX_CLIPPED:
-        raise Refusal(
-            "clipped-patch",
-            "A patch of the chart is overexposed, so its color is lost.",
-            "Tap on the paper in the camera to darken the picture, avoid reflections, and take it again.",
-        )
+        raise refusal("clipped-patch/bright")
     if (pixels <= BLACK_U8).mean(axis=0).max() > _MAX_CLIPPED:
-        raise Refusal(
-            "clipped-patch",
-            "A patch of the chart is too dark for its color to be measured.",
-            "Give the chart more light and take the photo again.",
-        )
+        raise refusal("clipped-patch/dark")
+    at = np.rint(view.view_xy(np.stack([cols, rows], axis=-1).astype(np.float64))).astype(int)
+    # Beyond the view the paper of its edge stands in: the color of the light matters, not its strength.
+    x, y = np.clip(at, 0, np.array(view.seen.shape[::-1]) - 1).T
+    expected = balance.paper_lin[y, x]
+    return median_density(density_of(balance.decoded[pixels], expected), density_of(balance.steeper[pixels], expected))
 
 
 def _order(density: NDArray[np.float64]) -> NDArray[np.intp]:
@@ -203,45 +171,14 @@ def _order(density: NDArray[np.float64]) -> NDArray[np.intp]:
     order = np.arange(len(density)) if direction[-1] > direction[0] else np.arange(len(density))[::-1]
     rising = direction[order]
     if np.diff(rising).min() < -_MAX_FALL_DEG or rising[-1] - rising[0] < _MIN_SPAN_DEG:
-        raise Refusal(
-            "chart-order",
-            "The patches do not run from yellow through green to blue, as the colors of the dye do.",
-            "Use a chart of bromothymol blue with its patches in order, evenly lit and without shadows.",
-        )
+        raise refusal("chart-order")
     return order
 
 
-def _patch_mask(photo: Photo, plane: PlaneMap, rect: Rect) -> NDArray[np.bool_]:
-    inner = rect.grown(-_INSET * rect.width_mm, -_INSET * rect.height_mm)
-    return _filled(photo, plane.px_from_mm(inner.corners_mm))
-
-
-def _filled(photo: Photo, corners_px: NDArray[np.float64]) -> NDArray[np.bool_]:
-    mask = np.zeros(photo.rgb_u8.shape[:2], np.uint8)
+def _filled(shape: tuple[int, ...], corners_px: NDArray[np.float64]) -> NDArray[np.bool_]:
+    mask = np.zeros(shape, np.uint8)
     cv2.fillConvexPoly(mask, np.rint(corners_px).astype(np.int32), 1)
     return mask.astype(bool)
-
-
-def _row_masks(
-    photo: Photo, density: NDArray[np.float64], n_patches: int, region: NDArray[np.bool_], least_px2: float
-) -> list[NDArray[np.bool_]]:
-    """Return the inner parts of the patches of a kit's chart, in their order along the row."""
-    boxes = _flat_boxes(photo, density, region, least_px2)
-    row = _longest_row(boxes)
-    if len(row) < n_patches:  # a few leaves or stones may stand in a row as well
-        raise Refusal("no-chart", f"No row of {n_patches} colored patches was found beside the card.", _LAY_FLAT)
-    if len(row) > n_patches:
-        raise Refusal(
-            "patch-count",
-            f"A row of {len(row)} patches was found, but {n_patches} are named.",
-            "Name all of them; if the chart has no more, take the photo again with nothing like them beside the row.",
-        )
-    masks = []
-    for index in row:
-        center, sides, angle = boxes[index]
-        corners = cv2.boxPoints((center, (sides[0] * (1 - 2 * _INSET), sides[1] * (1 - 2 * _INSET)), angle))
-        masks.append(_filled(photo, corners.astype(np.float64)))
-    return masks
 
 
 _Box = tuple[Sequence[float], Sequence[float], float]  # center, sides, angle
@@ -267,6 +204,20 @@ def _flat_boxes(photo: Photo, density: NDArray[np.float64], region: NDArray[np.b
         if area > max(least_px2, 3.0 * _MIN_PIXELS) and compact and max(box[1]) < _MAX_ASPECT * min(box[1]):
             boxes.append(box)
     return boxes
+
+
+def _row_quads_px(boxes: list[_Box], n_patches: int) -> list[NDArray[np.float64]]:
+    """Return corners of the inner parts of the patches of a kit's chart, in their order along the row."""
+    row = _longest_row(boxes)
+    if len(row) < n_patches:  # a few leaves or stones may stand in a row as well
+        raise refusal("no-chart/row", n_patches=n_patches)
+    if len(row) > n_patches:
+        raise refusal("patch-count", found=len(row), n_patches=n_patches)
+    inner = 1.0 - 2.0 * _INSET
+    chosen = (boxes[index] for index in row)
+    return [
+        cv2.boxPoints((at, (sides[0] * inner, sides[1] * inner), angle)).astype(float) for at, sides, angle in chosen
+    ]
 
 
 def _longest_row(boxes: list[_Box]) -> list[int]:

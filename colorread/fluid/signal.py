@@ -9,43 +9,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import SignalSamples
-from colorread.errors import Refusal
-from colorread.fluid.color import ColorMap
-from colorread.fluid.outline import VialFit, around
-from colorread.reference import (
-    BLACK_U8,
-    CLIPPED_U8,
-    FILM_SEEN,
-    Balance,
-    CardView,
-    density_of,
-    median,
-    median_density,
-    overexposed,
-)
+from colorread.errors import refusal
+from colorread.fluid.find import VialFit, around
+from colorread.fluid.pixels import BLACK_U8, ColorMap, density_of, median_density
+from colorread.reference import CLIPPED_U8, FILM_SEEN, NEVER_CUT_OFF, Balance, CardView, median
 
 # Assumptions, unless one says more.
 _RIM_SHARE = 0.15  # of the radius: refraction bends the light at the glass
 _PARTS = 4  # each of one depth of color nearly, and of pixels enough for a median
-_MIN_PIXELS = 60  # of the fluid, a good dozen in each part
+_MIN_PIXELS = 60  # of the fluid that is not white throughout, a good dozen in each part
 _RING_MM = (2.0, 9.0)  # paper close to the vial, but beyond its glass
 _MIN_RING_PIXELS = 150  # a dozen in each of the sectors by which uneven light is told
 _LEAST_KEPT = 0.6  # of the pixels of the fluid; what glare leaves may be the edge of a reflection
 _MAX_CLIPPED = 0.2  # share of the values of the paper: the median of its brighter half is none of them
 # A tone curve may put clipped paper a little below the top, all at one code: share of the values within one code of the
-# brighter ones, and from which code on.
-_MAX_PLATEAU, _PLATEAU_U8 = 0.75, 235
+# brighter ones, where the paper may be cut off at all.
+_MAX_PLATEAU = 0.75
 _CLIPPED_STD = 0.04  # density that a clipped paper may hide, beside what the grays tell
-_MAX_CUT_OFF = 0.9  # share of the fluid in each channel: beyond, its color is lost
 _UNEVEN_FILM = 0.1  # share of what a film takes of the blue that differs between fluid and ring: assumption
 _MAX_DARK, _DARK_STD = 0.2, 0.3  # share of black pixels in a channel of the fluid, and the density that they may hide
 # Of the strength of the tone curve, whose prior has 0.25: at most 0.19 on rendered photos that show all grays. What is
 # left there is in the interval; the note is for grays that could not be used.
 _UNSURE_TONE_STD = 0.2
 _SECTORS = 12
-# A print is of one color throughout, fluid of unlike depth: mostly 0.02 to 0.03 on prints of the dye's colors; of 192
-# rendered fluids on photos left out of all fitting none is lost (least 0.06).
-_EVEN_DEPTH = 0.04
 _MIXED_STD = 0.02  # spread of the paper's color from which on the light is called mixed
 
 
@@ -62,8 +48,6 @@ class FluidSignal:
         Pixels of the view that were used.
     transmittance_rgb : ndarray of float64, shape (3,)
         Median linear R, G, B of the fluid over those of paper [-].
-    depth_spread : float
-        Spread of the depth of color over its median [-].
     flags : tuple of str
         What makes the reading less sure.
     """
@@ -71,24 +55,23 @@ class FluidSignal:
     samples: SignalSamples
     used: NDArray[np.bool_]
     transmittance_rgb: NDArray[np.float64]
-    depth_spread: float
     flags: tuple[str, ...]
 
 
-def measure_fluid(view: CardView, colors: ColorMap, vial: VialFit, balance: Balance) -> FluidSignal:
+def measure_fluid(view: CardView, balance: Balance, colors: ColorMap, vial: VialFit) -> FluidSignal:
     """
     Measure the fluid against the paper in a ring around it.
 
     Parameters
     ----------
     view : CardView
-        Rectified card.
-    colors : ColorMap
-        Its colors.
-    vial : VialFit
-        Where the fluid is.
+        Rectified card or tag.
     balance : Balance
         Tone curve, whose uncertainty enters those of the densities, and paper, by which the ring is made even.
+    colors : ColorMap
+        Colors of the view.
+    vial : VialFit
+        Where the fluid is.
 
     Returns
     -------
@@ -98,38 +81,31 @@ def measure_fluid(view: CardView, colors: ColorMap, vial: VialFit, balance: Bala
     Raises
     ------
     Refusal
-        ``no-paper`` or ``small-vial``.
+        ``no-paper`` or ``overexposed``.
     """
     # As indices, by which pixels are taken much faster than by masks.
     used, ring = np.nonzero(_inner_part(vial.mask)), _ring(view, vial)
     fluid_u8, ring_u8 = view.rgb_u8[used], view.rgb_u8[ring]
-    ring_lin, used_lin = balance.paper.rgb_lin[ring], balance.paper.rgb_lin[used]
     hidden = balance.hidden[used]
-    is_cut_off = fluid_u8 >= balance.ceiling
-    if (is_cut_off.mean(axis=0) > _MAX_CUT_OFF).all():
-        raise overexposed("fluid")
     # Where fluid is as bright as its paper, it may have any density up to what the paper hides.
-    within = is_cut_off * hidden
+    within = (fluid_u8 >= balance.ceiling) * hidden
 
-    lit = _lit_paper(balance.decoded[ring_u8], ring_lin)
-    lits = (lit, _lit_paper(balance.steeper[ring_u8], ring_lin))
-    density, steeper = (
-        density_of(decoded[fluid_u8], used_lin * 10.0 ** median(of)) + hidden - within / 2.0
-        for decoded, of in zip((balance.decoded, balance.steeper), lits, strict=True)
-    )
-    spread = max(_unevenness(lit), _spread_beyond_noise(colors.chroma[ring], colors.noise))
+    def against_paper(decoded: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return the density of the fluid, and the paper of the ring over the smooth field [log10]."""
+        paper = -density_of(decoded[ring_u8], balance.paper_lin[ring])
+        light = paper.sum(axis=1)
+        lit = paper[light > np.median(light)]  # the rest is shadows and glass
+        return density_of(decoded[fluid_u8], balance.paper_lin[used] * 10.0 ** median(lit)) + hidden - within / 2.0, lit
+
+    (density, lit), (steeper, _) = map(against_paper, (balance.decoded, balance.steeper))
     keep = _without_highlights(density, fluid_u8)
     if keep.sum() < _MIN_PIXELS:
-        raise Refusal(
-            "small-vial",
-            "Too few pixels of the fluid are free of reflections.",
-            "Turn the vial until the reflections move away, and come closer.",
-        )
+        raise refusal("overexposed", what="fluid")
     depth = np.hypot(density[:, 0] - density[:, 1], density[:, 2] - density[:, 1])
     parts, variance = _parts_by_depth(density[keep], steeper[keep], within[keep], depth[keep])
-    variance = variance + np.array([spread**2, 0.0, spread**2])
-    doubts = _doubts(fluid_u8, ring_u8, keep, spread, balance)
-    for doubt_std in doubts.values():
+    spread = max(_unevenness(lit), _spread_beyond_noise(colors.chroma[ring], colors.noise))
+    doubts = _doubts(fluid_u8[keep], ring_u8, keep.mean(), spread, balance)
+    for doubt_std in (np.array([spread, 0.0, spread]), *doubts.values()):
         variance = variance + doubt_std**2
     mask = np.zeros_like(vial.mask)
     mask[used] = keep
@@ -137,31 +113,8 @@ def measure_fluid(view: CardView, colors: ColorMap, vial: VialFit, balance: Bala
         samples=SignalSamples(density=parts, density_std=np.sqrt(variance)),
         used=mask,
         transmittance_rgb=10.0 ** -np.median(density[keep], axis=0),
-        depth_spread=float(depth.std() / max(float(np.median(depth)), 1e-6)),
         flags=tuple(doubts),
     )
-
-
-def require_fluid(signal: FluidSignal) -> None:
-    """
-    Refuse what lies in glass like fluid but is of one color.
-
-    Parameters
-    ----------
-    signal : FluidSignal
-        What was measured.
-
-    Raises
-    ------
-    Refusal
-        ``not-a-vial``.
-    """
-    if signal.depth_spread < _EVEN_DEPTH:
-        raise Refusal(
-            "not-a-vial",
-            "What looks like the fluid is of one depth of color throughout, like a print.",
-            "Put the filled vial alone in front of the blank paper.",
-        )
 
 
 def _parts_by_depth(
@@ -183,17 +136,16 @@ def _parts_by_depth(
 
 
 def _doubts(
-    fluid_u8: NDArray[np.uint8], ring_u8: NDArray[np.uint8], keep: NDArray[np.bool_], spread: float, balance: Balance
+    fluid_u8: NDArray[np.uint8], ring_u8: NDArray[np.uint8], kept: float, spread: float, balance: Balance
 ) -> dict[str, NDArray[np.float64]]:
     """Return flags of what makes the reading less sure, each with the density that it may hide, shape () or (3,)."""
-    clipped = (ring_u8 >= CLIPPED_U8).mean()
-    tops = np.percentile(ring_u8, 90, axis=0)
-    plateau = (np.abs(ring_u8 - tops) <= 1).mean()
-    is_cut_off = plateau > _MAX_PLATEAU and np.percentile(ring_u8, 90) > _PLATEAU_U8
-    dark = (fluid_u8[keep] <= BLACK_U8).mean(axis=0) > _MAX_DARK
+    is_clipped = (ring_u8 >= CLIPPED_U8).mean() > _MAX_CLIPPED
+    if not is_clipped and (balance.ceiling < NEVER_CUT_OFF).any():
+        is_clipped = (np.abs(ring_u8 - np.percentile(ring_u8, 90, axis=0)) <= 1).mean() > _MAX_PLATEAU
+    dark = (fluid_u8 <= BLACK_U8).mean(axis=0) > _MAX_DARK
     doubts = (
-        ("glare", keep.mean() < _LEAST_KEPT, 0.0),
-        ("clipped", clipped > _MAX_CLIPPED or is_cut_off, _CLIPPED_STD),
+        ("glare", kept < _LEAST_KEPT, 0.0),
+        ("clipped", is_clipped, _CLIPPED_STD),
         ("dirty", balance.film > FILM_SEEN, np.array([0.0, 0.0, _UNEVEN_FILM * balance.film])),
         ("dark-fluid", dark.any(), _DARK_STD * dark),
         ("mixed-light", spread > _MIXED_STD, 0.0),
@@ -221,21 +173,16 @@ def _ring(view: CardView, vial: VialFit) -> tuple[NDArray[np.intp], NDArray[np.i
     rows, cols = np.nonzero((distance_px > low_px) & (distance_px < high_px) & is_bare)
     rows, cols = rows + part[0].start, cols + part[1].start
     if len(rows) < _MIN_RING_PIXELS:
-        raise Refusal(
-            "no-paper",
-            "There is too little bare paper around the vial to compare it with.",
-            f"Put the vial in front of the blank middle of the {view.card.name} and take the photo again.",
-        )
+        raise refusal("no-paper", name=view.card.name)
     x, y = vial.outline_px.mean(axis=0)
     order = np.argsort(np.arctan2(rows - y, cols - x))
     return rows[order], cols[order]
 
 
-def _lit_paper(ring_lin: NDArray[np.float64], field_lin: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Paper around the vial, in order, over the smooth field, without its darker half (shadows, glass) [log10]."""
-    ratio = -density_of(ring_lin, field_lin)
-    light = ratio.sum(axis=1)
-    return np.asarray(ratio[light > np.median(light)])
+def _brighter_half(light: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Paper without its darker half: shadows and glass."""
+    overall = light.sum(axis=1)
+    return np.asarray(light[overall > np.median(overall)])
 
 
 def _unevenness(lit: NDArray[np.float64]) -> float:
@@ -248,7 +195,7 @@ def _unevenness(lit: NDArray[np.float64]) -> float:
 
 def _spread_beyond_noise(chroma: NDArray[np.float32], noise: float) -> float:
     """Robust spread of the paper's color around the vial: large where lamps of two colors cast shadows."""
-    spread = 1.4826 * np.median(np.abs(chroma - np.median(chroma, axis=0)), axis=0)
+    spread = 1.4826 * median(np.abs(chroma - median(chroma)))
     return float(np.sqrt(max(float(spread.max()) ** 2 - noise**2, 0.0)))
 
 

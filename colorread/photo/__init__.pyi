@@ -1,6 +1,12 @@
 from .color_profile import icc_profile_of as icc_profile_of
-from .exif import TURNED_BY_READER as TURNED_BY_READER, camera_model_of as camera_model_of, read_exif as read_exif
-from .file import open_file as open_file, open_image as open_image, refusing_broken_files as refusing_broken_files
+from .file import (
+    TURNED_BY_READER as TURNED_BY_READER,
+    camera_model_of as camera_model_of,
+    open_file as open_file,
+    open_image as open_image,
+    read_exif as read_exif,
+    refusing_broken_files as refusing_broken_files,
+)
 from .load import (
     CloseUp as CloseUp,
     Photo as Photo,
@@ -8,5 +14,4 @@ from .load import (
     decoded as decoded,
     load_close_up as load_close_up,
     load_photo as load_photo,
-    photo_from_array as photo_from_array,
 )

@@ -1,29 +1,53 @@
-"""Opening photo files: which files are tried at all, and how unreadable ones are refused."""
+"""Photo files: which are tried at all, how broken ones are refused, and what they say of time, phone and turn."""
 
 from __future__ import annotations
 
 import errno
+import os
+import re
 import warnings
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from datetime import MAXYEAR, UTC, datetime
 from pathlib import Path
-from typing import BinaryIO, Final
+from typing import Any, BinaryIO, Final, Literal
 
-from PIL import Image, ImageFile
+from PIL import ExifTags, Image, ImageFile
 
-from colorread.errors import Refusal
+from colorread.errors import Refusal, refusal
+from colorread.limits import EARLIEST_YEAR
+
+TimeSource = Literal["exif with offset", "exif without offset", "file time", "unknown"]
+
+# The readers of these formats turn the picture themselves; turning by EXIF would turn it twice.
+TURNED_BY_READER: Final = frozenset(("HEIF", "TIFF"))
 
 # Choices of this project: the largest photos of common phones have 50 megapixels, of some 108; on less than
 # 300 pixels card and vial cannot be seen.
 _MOST_PIXELS: Final = 120_000_000
 _LEAST_SIDE_PX: Final = 300
 
-_HEIF_BRANDS: Final = frozenset(
-    (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"hevm", b"hevs", b"mif1", b"msf1")
+# What files of the formats of phones and cameras begin with.
+_HEADS: Final = {
+    "JPEG": rb"\xff\xd8\xff",
+    "PNG": rb"\x89PNG\r\n\x1a\n",
+    "TIFF": rb"II\*\0|MM\0\*",
+    "WEBP": rb"RIFF.{4}WEBP",
+    "HEIF": rb".{4}ftyp(hei[cmsx]|hev[cmsx]|mif1|msf1)",
+}
+_PICTURE_MODES: Final = frozenset(("1", "L", "LA", "P", "PA", "RGB", "RGBA", "RGBX", "RGBa", "CMYK", "YCbCr"))
+
+_UPRIGHT: Final = 1
+
+_TIMES_WITH_OFFSETS: Final = (
+    (ExifTags.Base.DateTimeOriginal, ExifTags.Base.OffsetTimeOriginal),
+    (ExifTags.Base.DateTimeDigitized, ExifTags.Base.OffsetTimeDigitized),
+    (ExifTags.Base.DateTime, ExifTags.Base.OffsetTime),
 )
-GRAY_16_BIT_MODES: Final = frozenset(("I;16", "I;16L", "I;16B", "I;16N"))
-_PICTURE_MODES: Final = GRAY_16_BIT_MODES | frozenset(
-    ("1", "L", "LA", "P", "PA", "RGB", "RGBA", "RGBX", "RGBa", "CMYK", "YCbCr")
+_TAGS: Final = (
+    ExifTags.Base.Orientation,
+    ExifTags.Base.Model,
+    *(t for pair in _TIMES_WITH_OFFSETS for t in pair),
 )
 
 
@@ -48,13 +72,12 @@ def open_file(path: Path) -> BinaryIO:
     """
     try:
         if path.exists() and not path.is_file():
-            raise Refusal("not-a-photo", "This is not a file.", "Name a single photo.")
+            raise refusal("not-a-photo/no-file")
         return path.open("rb")
     except FileNotFoundError as error:
-        raise Refusal("no-file", "There is no such file.", "Check the file name and its folder.") from error
+        raise refusal("no-file") from error
     except (OSError, ValueError) as error:
-        next_step = "Check the file name, and whether the file may be read."
-        raise Refusal("no-file", "The file cannot be opened.", next_step) from error
+        raise refusal("no-file/closed") from error
 
 
 @contextmanager
@@ -78,21 +101,15 @@ def refusing_broken_files() -> Iterator[None]:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             yield
-    except Refusal:
+    except (Refusal, MemoryError):
         raise
     except Image.DecompressionBombError as error:
-        raise _too_many_pixels() from error
-    except MemoryError:
-        raise
+        raise refusal("too-large/pixels", megapixels=_MOST_PIXELS // 1_000_000) from error
     except Exception as error:
-        if _is_of_the_machine(error):
+        # The system reports by a number, decoders do not; EINVAL is a place that no file has.
+        if isinstance(error, OSError) and error.errno not in (None, errno.EINVAL):
             raise
-        raise broken_file() from error
-
-
-def _is_of_the_machine(error: Exception) -> bool:
-    """Tell what the system reports by its number from what decoders raise; EINVAL is a place that no file has."""
-    return isinstance(error, OSError) and error.errno not in (None, errno.EINVAL)
+        raise refusal("broken-file") from error
 
 
 def open_image(file: BinaryIO) -> ImageFile.ImageFile:
@@ -119,53 +136,24 @@ def open_image(file: BinaryIO) -> ImageFile.ImageFile:
     head = file.read(16)
     file.seek(0)
     if not head:
-        raise Refusal("broken-file", "The file is empty.", "Copy the original file from the phone again.")
-    if head[4:8] == b"ftyp" and head[8:12] in _HEIF_BRANDS:
+        raise refusal("broken-file/empty")
+    kind = next((kind for kind, begins in _HEADS.items() if re.match(begins, head, re.DOTALL)), None)
+    image: ImageFile.ImageFile
+    if kind == "HEIF":
         from pillow_heif import HeifImageFile  # slow to import, and most photos are JPEG
 
-        image: ImageFile.ImageFile = HeifImageFile(file)  # type: ignore[no-untyped-call]
-    else:
+        image = HeifImageFile(file)  # type: ignore[no-untyped-call]
+    elif kind is not None:
         with warnings.catch_warnings():
-            if (kind := _format_of(head)) == "TIFF":
+            if kind == "TIFF":
                 # Profile and orientation may lie behind the pixels; Pillow only warns where a file that was
                 # cut off there has lost them.
                 warnings.filterwarnings("error", module=r"PIL\.TiffImagePlugin")
                 warnings.filterwarnings("ignore", "Metadata Warning")
             image = Image.open(file, formats=[kind])
-    if image.mode not in _PICTURE_MODES:
-        raise _not_a_photo()
+    if kind is None or image.mode not in _PICTURE_MODES:
+        raise refusal("not-a-photo")
     return image
-
-
-def _format_of(head: bytes) -> str:
-    if head.startswith(b"\xff\xd8\xff"):
-        return "JPEG"
-    if head.startswith(b"\x89PNG\r\n\x1a\n"):
-        return "PNG"
-    if head.startswith((b"II*\0", b"MM\0*")):
-        return "TIFF"
-    if head.startswith(b"RIFF") and head[8:12] == b"WEBP":
-        return "WEBP"
-    raise _not_a_photo()
-
-
-def _not_a_photo() -> Refusal:
-    next_step = "Use a photo as JPEG, PNG, HEIC, TIFF or WebP."
-    return Refusal("not-a-photo", "This is not a photo in a known format.", next_step)
-
-
-def broken_file() -> Refusal:
-    """Return the refusal of a file that is damaged."""
-    return Refusal("broken-file", "The file is damaged or incomplete.", "Copy the original file from the phone again.")
-
-
-def too_large(message: str) -> Refusal:
-    """Return the refusal of a photo that would take too much memory or time, said in one sentence."""
-    return Refusal("too-large", message, "Use the photo as your phone saves it, or make it smaller.")
-
-
-def _too_many_pixels() -> Refusal:
-    return too_large(f"The photo claims to have more than {_MOST_PIXELS // 1_000_000} megapixels.")
 
 
 def require_readable_size(size: tuple[int, int]) -> None:
@@ -183,7 +171,130 @@ def require_readable_size(size: tuple[int, int]) -> None:
         ``"too-large"`` or ``"too-small"``.
     """
     if size[0] * size[1] > _MOST_PIXELS:
-        raise _too_many_pixels()
+        raise refusal("too-large/pixels", megapixels=_MOST_PIXELS // 1_000_000)
     if min(size) < _LEAST_SIDE_PX:
-        message = f"The photo has only {size[0]} x {size[1]} pixels; {_LEAST_SIDE_PX} are needed either way."
-        raise Refusal("too-small", message, "Use the original photo, not a preview or screenshot.")
+        raise refusal("too-small", width=size[0], height=size[1], least=_LEAST_SIDE_PX)
+
+
+def read_exif(image: Image.Image) -> dict[int, Any]:
+    """
+    Collect the tags that reading a photo needs: orientation, model, and times with their offsets.
+
+    Parameters
+    ----------
+    image : PIL.Image.Image
+        Decoded, as some formats keep the tags behind the pixels.
+
+    Returns
+    -------
+    dict of int to object
+        Values by tag; damaged ones are left out.
+    """
+    tags: dict[int, Any] = {}
+    with suppress(Exception):
+        main = image.getexif()
+        for directory in (main, main.get_ifd(ExifTags.IFD.Exif)):
+            for tag in _TAGS:
+                with suppress(Exception):
+                    tags[tag] = directory[tag]
+    return tags
+
+
+def orientation_of(tags: Mapping[int, Any], format_name: str | None) -> Any:
+    """
+    Return how the stored picture has to be turned.
+
+    Parameters
+    ----------
+    tags : mapping of int to object
+        From `read_exif`.
+    format_name : str or None
+        Format of the file, as Pillow names it.
+
+    Returns
+    -------
+    object
+        1 to 8 as EXIF counts, 1 being upright, or whatever else a damaged file says.
+    """
+    return _UPRIGHT if format_name in TURNED_BY_READER else tags.get(ExifTags.Base.Orientation, _UPRIGHT)
+
+
+def time_taken(tags: Mapping[int, Any], file_time_s: float) -> tuple[datetime | None, TimeSource]:
+    """
+    Return when a photo was taken.
+
+    Parameters
+    ----------
+    tags : mapping of int to object
+        From `read_exif`.
+    file_time_s : float
+        When the file was changed last, seconds since 1970; stands in where the tags tell no time [s].
+
+    Returns
+    -------
+    taken_at : datetime.datetime or None
+        Without a time zone if the camera did not say which; never of a year before 1990, which no clock that was set
+        says.
+    time_source : {"exif with offset", "exif without offset", "file time", "unknown"}
+        Where it comes from.
+    """
+    for time_tag, offset_tag in _TIMES_WITH_OFFSETS:
+        with suppress(ValueError):
+            taken_at = datetime.strptime(_clean_text(tags.get(time_tag)), "%Y:%m:%d %H:%M:%S")
+            if not EARLIEST_YEAR <= taken_at.year < MAXYEAR:
+                continue
+            with suppress(ValueError):
+                zone = datetime.strptime(_clean_text(tags.get(offset_tag)), "%z").tzinfo
+                return taken_at.replace(tzinfo=zone), "exif with offset"
+            return taken_at, "exif without offset"
+    with suppress(ValueError, OverflowError, OSError):
+        changed_at = datetime.fromtimestamp(file_time_s, tz=UTC)
+        if EARLIEST_YEAR <= changed_at.year < MAXYEAR:
+            return changed_at.astimezone(), "file time"
+    return None, "unknown"
+
+
+def model_in(tags: Mapping[int, Any]) -> str | None:
+    """
+    Return the model of the phone or camera, never a serial number.
+
+    Parameters
+    ----------
+    tags : mapping of int to object
+        From `read_exif`.
+
+    Returns
+    -------
+    str or None
+        None where the tags do not say.
+    """
+    return _clean_text(tags.get(ExifTags.Base.Model)) or None
+
+
+def camera_model_of(path: str | os.PathLike[str]) -> str | None:
+    """
+    Return the phone or camera that took a photo, without decoding it.
+
+    Parameters
+    ----------
+    path : str or os.PathLike
+        The file.
+
+    Returns
+    -------
+    str or None
+        As EXIF says; None where it does not, or where the file is no photo.
+    """
+    file_path = Path(path)
+    try:
+        with open_file(file_path) as file, refusing_broken_files():
+            image = open_image(file)
+            if image.format == "PNG" and "exif" not in image.info:
+                return None  # or behind the pixels, for which all of them would be decoded
+            return model_in(read_exif(image))
+    except (OSError, Refusal):  # reading the photo says what is wrong
+        return None
+
+
+def _clean_text(value: object) -> str:
+    return "".join(c for c in value if c.isprintable()).strip() if isinstance(value, str) else ""

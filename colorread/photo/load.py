@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import partial
 from pathlib import Path
@@ -16,14 +16,17 @@ from numpy.typing import NDArray
 from PIL import Image, ImageFile
 
 from calibration import ColorSpace
-from colorread.photo.color_profile import image_of, rgb_in_working_space
-from colorread.photo.exif import TimeSource, model_in, orientation_of, read_exif, time_taken
+from colorread.photo.color_profile import rgb_in_working_space
 from colorread.photo.file import (
-    GRAY_16_BIT_MODES,
+    TimeSource,
+    model_in,
     open_file,
     open_image,
+    orientation_of,
+    read_exif,
     refusing_broken_files,
     require_readable_size,
+    time_taken,
 )
 from colorread.photo.sound import JPEG_FORMATS, decode_sound_jpeg, require_no_jump, require_sound
 
@@ -41,7 +44,6 @@ _TURNS: Final[Mapping[int, Callable[[Any], Any]]] = {
     7: lambda rgb: cv2.rotate(cv2.transpose(rgb), cv2.ROTATE_180),
     8: partial(cv2.rotate, rotateCode=cv2.ROTATE_90_COUNTERCLOCKWISE),
 }
-_TURNED_BACK_BY: Final = {6: 8, 8: 6}  # the others undo themselves
 
 Source = str | os.PathLike[str] | NDArray[Any]
 """A photo file, or an upright sRGB-encoded picture (uint8, or float 0..1)."""
@@ -71,9 +73,9 @@ class Photo:
     rgb_u8: NDArray[np.uint8]
     color_space: ColorSpace
     scale: float
-    taken_at: datetime | None
-    time_source: TimeSource
-    camera_model: str | None
+    taken_at: datetime | None = None
+    time_source: TimeSource = "unknown"
+    camera_model: str | None = None
 
     def corners_px(self, xywh: Sequence[float]) -> NDArray[np.float64]:
         """
@@ -114,38 +116,31 @@ class Photo:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CloseUp:
     """
-    A part of a photo at a scale of its own.
+    A part of a photo at a scale of its own, as the file stores it.
 
     Parameters
     ----------
     rgb_u8 : numpy.ndarray of uint8, shape (height, width, 3)
         Its pixels, as in `Photo`.
-    left_px, top_px : int
-        How many columns and rows of the photo are left out before it [working px].
-    times : int
+    from_photo : numpy.ndarray of float64, shape (3, 3)
+        Homography from pixels of the photo to its own, each with the middle of the first at (0, 0).
+    times : float
         Its pixels per working pixel along a side [-].
     """
 
     rgb_u8: NDArray[np.uint8]
-    left_px: int = 0
-    top_px: int = 0
-    times: int = 1
-
-    @property
-    def from_photo(self) -> NDArray[np.float64]:
-        """Homography from pixels of the photo to its own, each with the middle of the first at (0, 0), shape (3, 3)."""
-        x, y = (-self.times * (before_px - 0.5) - 0.5 for before_px in (self.left_px, self.top_px))
-        return np.array([(self.times, 0.0, x), (0.0, self.times, y), (0.0, 0.0, 1.0)])
+    from_photo: NDArray[np.float64] = field(default_factory=lambda: np.eye(3))
+    times: float = 1.0
 
 
-def load_photo(path: str | os.PathLike[str]) -> Photo:
+def load_photo(source: Source) -> Photo:
     """
     Read a photo of a phone or camera: JPEG, PNG, HEIC, TIFF or WebP.
 
     Parameters
     ----------
-    path : str or os.PathLike
-        The file.
+    source : path, or numpy.ndarray of uint8 or float, shape (height, width, 3)
+        The file, or an upright picture of sRGB codes 0..255 or sRGB-encoded values 0..1, which tells no time.
 
     Returns
     -------
@@ -158,8 +153,12 @@ def load_photo(path: str | os.PathLike[str]) -> Photo:
         ``"no-file"``, ``"not-a-photo"``, ``"broken-file"``, ``"too-large"`` or ``"too-small"``.
     OSError, MemoryError
         Where the machine is to blame, not the photo.
+    ValueError
+        If shape, type or range of an array are others.
     """
-    with open_file(Path(path)) as file, refusing_broken_files():
+    if isinstance(source, np.ndarray):
+        return _photo_from_array(source)
+    with open_file(Path(source)) as file, refusing_broken_files():
         image = open_image(file)
         stored_size = image.size
         require_readable_size(stored_size)
@@ -171,10 +170,10 @@ def load_photo(path: str | os.PathLike[str]) -> Photo:
         rgb_u8, color_space = rgb_in_working_space(pixels, image.info)
         rgb_u8 = _turned(_shrink(rgb_u8, stored_size), orientation_of(tags, image.format))
         file_time_s = os.fstat(file.fileno()).st_mtime
-
     taken_at, time_source = time_taken(tags, file_time_s)
+    rgb_u8.setflags(write=False)
     return Photo(
-        rgb_u8=_read_only(rgb_u8),
+        rgb_u8=rgb_u8,
         color_space=color_space,
         scale=max(rgb_u8.shape[:2]) / max(stored_size),
         taken_at=taken_at,
@@ -183,45 +182,19 @@ def load_photo(path: str | os.PathLike[str]) -> Photo:
     )
 
 
-def photo_from_array(rgb: NDArray[Any]) -> Photo:
-    """
-    Return a photo made of an sRGB-encoded array.
-
-    Parameters
-    ----------
-    rgb : numpy.ndarray of uint8 or float, shape (height, width, 3)
-        Upright picture, sRGB codes 0..255 or sRGB-encoded values 0..1 [-].
-
-    Returns
-    -------
-    Photo
-        Copy of the pixels, reduced as by `load_photo`; time and camera are unknown.
-
-    Raises
-    ------
-    ValueError
-        If shape, type or range of the array are others.
-    colorread.errors.Refusal
-        ``"too-large"`` or ``"too-small"``.
-    """
-    if not isinstance(rgb, np.ndarray) or rgb.ndim != 3 or rgb.shape[2] != 3:
-        raise ValueError(f"Expected an array of shape (height, width, 3), got {np.shape(rgb)}.")
+def _photo_from_array(rgb: NDArray[Any]) -> Photo:
+    is_encoded = rgb.dtype == np.uint8
+    if np.issubdtype(rgb.dtype, np.floating):
+        is_encoded = bool(((rgb >= 0.0) & (rgb <= 1.0)).all())  # NaN fails both
+    if rgb.ndim != 3 or rgb.shape[2] != 3 or not is_encoded:
+        wanted = "an array of shape (height, width, 3) of uint8, or of floating-point values within 0..1"
+        raise ValueError(f"Expected {wanted}, got {rgb.dtype} of shape {rgb.shape}.")
     size = rgb.shape[1], rgb.shape[0]
     require_readable_size(size)
-    if np.issubdtype(rgb.dtype, np.floating):
-        if not np.all((rgb >= 0.0) & (rgb <= 1.0)):  # NaN fails both
-            raise ValueError("Floating-point values must lie within 0..1.")
-    elif rgb.dtype != np.uint8:
-        raise ValueError(f"Expected uint8 or floating-point values, got {rgb.dtype}.")
     rgb_u8 = np.array(_shrink(_in_8_bits(rgb), size), order="C")
-    return Photo(
-        rgb_u8=_read_only(rgb_u8),
-        color_space="srgb",
-        scale=max(rgb_u8.shape[:2]) / max(size),
-        taken_at=None,
-        time_source="unknown",
-        camera_model=None,
-    )
+    rgb_u8.setflags(write=False)
+    scale = max(rgb_u8.shape[:2]) / max(size)
+    return Photo(rgb_u8=rgb_u8, color_space="srgb", scale=scale)
 
 
 def load_close_up(source: Source, photo: Photo, around_px: NDArray[np.float64], times: float) -> CloseUp:
@@ -253,34 +226,35 @@ def load_close_up(source: Source, photo: Photo, around_px: NDArray[np.float64], 
     times = min(int(np.ceil(times)), at_most)
     if times <= 1:
         return CloseUp(rgb_u8=photo.rgb_u8)
-    height_px, width_px = photo.rgb_u8.shape[:2]
-    (left, top), (right, bottom) = np.floor(around_px.min(axis=0)), np.ceil(around_px.max(axis=0)) + 1.0
-    rows = slice(int(np.clip(top, 0, height_px - 1)), int(np.clip(bottom, 1, height_px)))
-    columns = slice(int(np.clip(left, 0, width_px - 1)), int(np.clip(right, 1, width_px)))
-    marked = np.zeros((height_px, width_px), np.uint8)
-    marked[rows, columns] = 1
-
-    def enlarged(pixels: NDArray[np.uint8], orientation: Any) -> NDArray[np.uint8]:
-        stored = _turned(marked, _TURNED_BACK_BY.get(orientation, orientation))
-        x, y, width, height = cv2.boundingRect(stored)
-        across, down = pixels.shape[1] / stored.shape[1], pixels.shape[0] / stored.shape[0]
-        box = np.array((x * across, y * down, (x + width) * across, (y + height) * down))
-        reach = int(max(across, down)) + 2  # at least that of the averaging
-        left, top = np.maximum(box[:2].astype(int) - reach, 0)
-        right, bottom = box[2:].astype(int) + reach
-        part = image_of(pixels[top:bottom, left:right])  # the whole would take much memory
-        size, inner = (width * times, height * times), box - (left, top, left, top)
-        return np.asarray(part.resize(size, Image.Resampling.BILINEAR, tuple(inner)))
-
     if isinstance(source, np.ndarray):
-        rgb_u8 = enlarged(_in_8_bits(source), None)
-    else:
-        with open_file(Path(source)) as file, refusing_broken_files():
-            image = open_image(file)
-            orientation = orientation_of(read_exif(image), image.format)
-            pixels = enlarged(_pixels_of(image, file, times * _WORKING_SIDE_PX), orientation)
-            rgb_u8 = _turned(rgb_in_working_space(pixels, image.info)[0], orientation)
-    return CloseUp(rgb_u8=rgb_u8, left_px=columns.start, top_px=rows.start, times=times)
+        return _part_of(_in_8_bits(source), None, photo, around_px)
+    with open_file(Path(source)) as file, refusing_broken_files():
+        image = open_image(file)
+        orientation = orientation_of(read_exif(image), image.format)
+        pixels = _pixels_of(image, file, times * _WORKING_SIDE_PX)
+        part = _part_of(pixels, orientation, photo, around_px)
+        return replace(part, rgb_u8=rgb_in_working_space(part.rgb_u8, image.info)[0])
+
+
+def _part_of(stored: NDArray[np.uint8], orientation: Any, photo: Photo, around_px: NDArray[np.float64]) -> CloseUp:
+    """Cut the part of a stored picture out that shows some places of the photo."""
+    # Where the corners of the upright picture lie in the stored one, of top left, top right, bottom right, bottom left.
+    (top_left, top_right), (_, bottom_right) = _turned(np.array([(0, 1), (3, 2)], np.uint8), orientation)
+    corners = _corners_px(stored)[[top_left, top_right, bottom_right]]
+    to_stored = np.vstack([cv2.getAffineTransform(_corners_px(photo.rgb_u8)[:3], corners), (0.0, 0.0, 1.0)])
+    box_px = cv2.perspectiveTransform(around_px[None], to_stored)[0]
+    last_px = np.array(stored.shape[1::-1]) - 1
+    left, top = np.clip(np.floor(box_px.min(axis=0)), 0, last_px).astype(int)
+    right, bottom = np.clip(np.ceil(box_px.max(axis=0)), 0, last_px).astype(int)
+    to_stored[:2, 2] -= left, top
+    part = stored[top : bottom + 1, left : right + 1].copy()  # the whole would take much memory
+    return CloseUp(rgb_u8=part, from_photo=to_stored, times=max(stored.shape[:2]) / max(photo.rgb_u8.shape[:2]))
+
+
+def _corners_px(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Outer corners, top left, top right, bottom right, bottom left."""
+    height, width = picture.shape[:2]
+    return np.array([(0, 0), (width, 0), (width, height), (0, height)], np.float32) - 0.5
 
 
 def _pixels_of(image: ImageFile.ImageFile, file: BinaryIO, long_side_px: int) -> NDArray[np.uint8]:
@@ -302,11 +276,6 @@ def _in_8_bits(rgb: NDArray[Any]) -> NDArray[np.uint8]:
     return np.asarray(rgb if rgb.dtype == np.uint8 else np.rint(rgb * 255.0), dtype=np.uint8)
 
 
-def _scale_to_8_bit(image: Image.Image) -> Image.Image:
-    """Round grays of 16 bits to 8, which Pillow clips when it converts them; of colors it keeps the high byte."""
-    return Image.fromarray(cv2.convertScaleAbs(np.asarray(image).astype(np.uint16), alpha=1 / 257))
-
-
 def decoded(image: ImageFile.ImageFile, *, least_side_px: int | None = None) -> Image.Image:
     """
     Decode a picture to plain 8 bits.
@@ -321,27 +290,16 @@ def decoded(image: ImageFile.ImageFile, *, least_side_px: int | None = None) -> 
     Returns
     -------
     PIL.Image.Image
-        Of mode ``"L"``, ``"RGB"`` or ``"CMYK"``, in the color space of the file; transparent parts are white.
+        Of mode ``"RGB"``, in the color space of the file; transparent parts are white.
     """
     image.load()
-    pixels: Image.Image = image
-    if image.mode in GRAY_16_BIT_MODES:
-        pixels = _scale_to_8_bit(image)
     factor = 1 if least_side_px is None else max(image.size) // least_side_px
-    if factor > 1 and pixels.mode not in ("1", "P", "PA"):
-        pixels = pixels.reduce(factor)
-    return _flatten(pixels)
-
-
-def _flatten(image: Image.Image) -> Image.Image:
-    """Lay transparent pictures on white, and leave only modes that can be averaged and carry a profile."""
-    if image.has_transparency_data:
-        page = Image.new("RGBA", image.size, "white")
-        page.alpha_composite(image.convert("RGBA"))
-        return page.convert("RGB")
-    if image.mode == "1":
-        return image.convert("L")
-    return image if image.mode in ("L", "RGB", "CMYK") else image.convert("RGB")
+    pixels = image.reduce(factor) if factor > 1 and image.mode not in ("1", "P", "PA") else image
+    if pixels.has_transparency_data:
+        page = Image.new("RGBA", pixels.size, "white")
+        page.alpha_composite(pixels.convert("RGBA"))
+        pixels = page
+    return pixels if pixels.mode == "RGB" else pixels.convert("RGB")
 
 
 def _shrink(rgb_u8: NDArray[np.uint8], full_size: tuple[int, int]) -> NDArray[np.uint8]:
@@ -353,8 +311,3 @@ def _shrink(rgb_u8: NDArray[np.uint8], full_size: tuple[int, int]) -> NDArray[np
     if rgb_u8.shape[1::-1] == size:
         return rgb_u8
     return np.asarray(cv2.resize(rgb_u8, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-
-
-def _read_only(rgb_u8: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    rgb_u8.setflags(write=False)
-    return rgb_u8

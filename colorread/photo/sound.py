@@ -13,14 +13,14 @@ import simplejpeg
 from numpy.typing import NDArray
 from PIL import ImageFile, TiffImagePlugin
 
-from colorread.errors import Refusal
-from colorread.photo.file import GRAY_16_BIT_MODES, broken_file, open_image, too_large
+from colorread.errors import refusal
+from colorread.photo.file import open_image
 
 JPEG_FORMATS: Final = frozenset(("JPEG", "MPO"))
 _BLOCK_PX: Final = 8
 _MOST_BYTES: Final = 350_000_000  # so that all of the program stays below 600 MB while it reads a photo
 # Held for each pixel while decoding, as measured: what Pillow keeps, and what its decoders keep beside it.
-_BYTES_OF_MODE: Final = {"1": 1, "L": 1, "P": 1} | dict.fromkeys(GRAY_16_BIT_MODES, 6)
+_BYTES_OF_MODE: Final = {"1": 1, "L": 1, "P": 1}
 _BYTES_OF_FORMAT: Final = {"HEIF": 7, "WEBP": 14}
 _BYTES_OF_COLOR: Final = 4
 # Every scan of a JPEG goes over the whole picture. Progressive ones have about ten, of the largest phones 108
@@ -81,7 +81,7 @@ def _require_nothing_behind(image: ImageFile.ImageFile, file: BinaryIO) -> None:
     directory_at = int.from_bytes(file.read(4), "little" if tags.prefix == b"II" else "big")
     end = max(map(sum, zip(starts, lengths, strict=False)), default=0)
     if is_alone and directory_at < end and file.seek(0, SEEK_END) > end + end % 2:  # its parts begin at even places
-        raise broken_file()
+        raise refusal("broken-file")
 
 
 def _require_few_scans(image: ImageFile.ImageFile, file: BinaryIO) -> None:
@@ -91,7 +91,7 @@ def _require_few_scans(image: ImageFile.ImageFile, file: BinaryIO) -> None:
         layers = [across * down for _, across, down, _ in image.layer]  # type: ignore[attr-defined]
         _require_memory(image, 2.0 * sum(layers) / max(layers))
         if n_scans * image.width * image.height > _MOST_SCANNED_PIXELS:
-            raise too_large(f"The photo is stored in {n_scans} scans, which takes too long to decode.")
+            raise refusal("too-large/scans", n_scans=n_scans)
 
 
 def decode_sound_jpeg(image: ImageFile.ImageFile, file: BinaryIO) -> NDArray[np.uint8]:
@@ -110,25 +110,22 @@ def decode_sound_jpeg(image: ImageFile.ImageFile, file: BinaryIO) -> NDArray[np.
 
     Returns
     -------
-    ndarray of uint8, shape (H, W) or (H, W, C)
-        As Pillow decodes it: gray, RGB or CMYK.
+    ndarray of uint8, shape (H, W, 3)
+        RGB.
 
     Raises
     ------
     colorread.errors.Refusal
         ``"broken-file"``.
     """
-    colors = "GRAY" if image.mode == "L" else image.mode
     with mmap(file.fileno(), 0, access=ACCESS_READ) as data:
         try:
-            pixels = simplejpeg.decode_jpeg(data, colors, min_width=image.width, min_height=image.height, strict=True)
+            pixels = simplejpeg.decode_jpeg(data, "RGB", min_width=image.width, min_height=image.height, strict=True)
         except ValueError as error:
             if _UNKNOWN_LAYOUT not in str(error):
-                raise broken_file() from error
-            return np.asarray(image)
-    if colors == "CMYK":
-        pixels = np.invert(pixels)  # as stored by common practice
-    return np.asarray(pixels[..., 0] if colors == "GRAY" else pixels, dtype=np.uint8)
+                raise refusal("broken-file") from error
+            return np.asarray(image.convert("RGB"))
+    return np.asarray(pixels, dtype=np.uint8)
 
 
 def require_no_jump(pixels: NDArray[np.uint8], image: ImageFile.ImageFile, stored_width_px: int) -> None:
@@ -150,20 +147,16 @@ def require_no_jump(pixels: NDArray[np.uint8], image: ImageFile.ImageFile, store
         ``"broken-file"``.
     """
     block_px = round(_BLOCK_PX * image.width / stored_width_px)
-    height, width = (side // block_px * block_px for side in pixels.shape[:2])
-    small = pixels[:height, :width]
+    n_rows, n_columns = (side // block_px for side in pixels.shape[:2])
+    every = max(n_columns // _COLUMNS, 1)  # as many columns of blocks are enough
+    blocks = pixels[: n_rows * block_px, : n_columns * block_px].reshape(n_rows * block_px, n_columns, -1)[:, ::every]
+    small = blocks.reshape(n_rows * block_px, -1, 3)
     while block_px > 1:  # by halves, which OpenCV does several times as fast as all at once
         block_px //= 2
-        halved = cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-        small = np.asarray(halved, dtype=np.uint8)
-    if image.mode == "RGB":
-        small = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2YCrCb), dtype=np.uint8)
-    if _jumps(small.reshape(*small.shape[:2], -1), max(down for _, _, down, _ in image.layer)):  # type: ignore[attr-defined]
-        raise Refusal(
-            "broken-file",
-            "The colors of the photo jump from one row to the next, as in a damaged file.",
-            "Copy the original file from the phone again, or take the photo once more with the card turned a little.",
-        )
+        small = np.asarray(cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    small = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2YCrCb), dtype=np.uint8)
+    if _jumps(small, max(down for _, _, down, _ in image.layer)):  # type: ignore[attr-defined]
+        raise refusal("broken-file/jump")
 
 
 def _jumps(small: NDArray[np.uint8], step: int) -> bool:
@@ -181,9 +174,8 @@ def _jumps(small: NDArray[np.uint8], step: int) -> bool:
     step : int
         Rows of blocks that are stored together.
     """
-    thinned = small[:, :: max(small.shape[1] // _COLUMNS, 1)]
-    rises = np.diff(thinned.astype(np.float32), axis=0)
-    height, width = thinned.shape[:2]
+    rises = np.diff(small.astype(np.float32), axis=0)
+    height, width = small.shape[:2]
     every_border = np.arange(max(step, 2), height - 1 - step, step)
     n_large = np.pad(np.cumsum(np.abs(rises) >= _LEAST_JUMP, axis=1), ((0, 0), (1, 0), (0, 0)))  # up to each column
     for split in range(0, width, max(width // _SPLITS, 1)):
@@ -200,11 +192,11 @@ def _jumps(small: NDArray[np.uint8], step: int) -> bool:
         rows = (np.abs(jump) >= _LEAST_JUMP).any(axis=1)
         if not rows.any():
             continue
-        at, jump = at[rows], jump[rows]
-        apart = np.quantile(np.abs(at - jump[:, np.newaxis]), _SHARE_ALIKE, axis=1)
-        beside = [np.abs(np.median(other[rows], axis=1)) for other in (before, after)]
+        jump = jump[rows]
+        apart = np.quantile(np.abs(at[rows] - jump[:, np.newaxis]), _SHARE_ALIKE, axis=1)
+        beside = np.maximum(*(np.abs(np.median(other[rows], axis=1)) for other in (before, after)))
         size = np.abs(jump)
-        is_jump = size >= np.maximum.reduce((2.0 * apart, 4.0 * beside[0], 4.0 * beside[1], 0.0 * size + _LEAST_JUMP))
+        is_jump = size >= np.maximum(np.maximum(2.0 * apart, 4.0 * beside), _LEAST_JUMP)
         is_alike = apart <= np.maximum(0.75 * size.max(axis=1, keepdims=True), _LEAST_JUMP)
         if (is_jump.any(axis=1) & is_alike.all(axis=1)).any():
             return True
@@ -224,9 +216,6 @@ def _scans_in(data: mmap) -> int:
 
 
 def _require_memory(image: ImageFile.ImageFile, bytes_per_pixel: float) -> None:
-    n_bytes = image.width * image.height * bytes_per_pixel
-    if n_bytes > _MOST_BYTES:
-        raise too_large(
-            f"The photo has {image.width * image.height / 1e6:.0f} megapixels, and decoding them would take "
-            f"{n_bytes / 1e6:.0f} MB of memory; {_MOST_BYTES / 1e6:.0f} are the most."
-        )
+    n_pixels = image.width * image.height
+    if (n_bytes := n_pixels * bytes_per_pixel) > _MOST_BYTES:
+        raise refusal("too-large/memory", megapixels=n_pixels / 1e6, megabytes=n_bytes / 1e6, most=_MOST_BYTES / 1e6)

@@ -223,7 +223,7 @@ def see_clear_fluid(path: str | os.PathLike[str], state: State) -> Fluid:
         raise Refusal.of(seen.reason)
     fluid = seen.fluid
     posterior = infer_ph(fluid.signal.samples, space=fluid.photo.color_space, pka=pka_prime(), ph_range=_USUAL_RANGE)
-    require_clear_fluid(fluid, posterior, is_known=True)
+    require_clear_fluid(posterior, is_known=True)
     if state == "known" and "dark-fluid" in fluid.signal.flags:
         raise Refusal("dark-fluid", "The fluid is too dark to calibrate with.", "Use less dye or more light.")
     return fluid

@@ -1,9 +1,8 @@
 """
 From one photo to a reading.
 
-`pipeline` offers `read_photo` and knows the order of the steps; `inference` believes a pH, `interpretation` makes
-numbers of it, `levels` and `verdict` judge them. `record` is what comes out; `stated` is
-what the keeper says of the photo.
+`pipeline` offers `read_photo` and knows the order of the steps; `interpretation` believes a pH and makes numbers of it;
+`stated` is what the keeper says of the photo.
 """
 
 import lazy_loader

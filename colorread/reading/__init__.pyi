@@ -1,5 +1,9 @@
-from .inference import believed_ph as believed_ph, pka_of as pka_of
-from .interpretation import with_numbers as with_numbers, without_numbers as without_numbers
+from .interpretation import (
+    believed_ph as believed_ph,
+    pka_of as pka_of,
+    with_numbers as with_numbers,
+    without_numbers as without_numbers,
+)
 from .pipeline import (
     Fluid as Fluid,
     read_photo as read_photo,

@@ -1,4 +1,4 @@
-"""From the posterior of the pH to a reading: CO2, limits, what a tank probe should show, and the verdict."""
+"""From the color of the fluid to a reading: what is believed of the pH, CO2, limits, and the verdict."""
 
 from __future__ import annotations
 
@@ -6,12 +6,25 @@ from dataclasses import replace
 
 import numpy as np
 
-from calibration import PhPosterior, quantiles
-from colorread.chemistry import co2_from_ph, co2_rule_of_thumb, dye_ph_std, ph_from_co2
+from calibration import (
+    ColorSpace,
+    Evidence,
+    PhPosterior,
+    Profile,
+    SignalSamples,
+    infer_ph,
+    pka_prime,
+    quantiles,
+    validity,
+)
+from colorread.chemistry import co2_from_ph, co2_rule_of_thumb, dye_ph_std, ionic_strength, ph_from_co2
 from colorread.reading.stated import Stated
 from colorread.result import BUDGET_ACIDS, BUDGET_KH, NORMAL_95, Interval, Limit, Reading
 from colorread.words import judge
 
+# Probability that a profile applies to a photo: of the phone it was made with, and of another one, under another lamp
+# or beyond the pH it reached. Assumptions; they set how much a contradiction must weigh before it is given up.
+_TRUST_SAME_PHONE, _TRUST_ELSEWHERE = 0.95, 0.3
 # Before looking, the CO2 of a tank with gas is taken as equally likely between these, as pH; outside it falls off.
 # From a third of the customary lower mark to twice the upper one: assumption.
 _USUAL_CO2_MG_L = (5.0, 60.0)
@@ -65,10 +78,69 @@ def usual_ph_range(stated: Stated) -> tuple[float, float]:
     tuple of float
         Low and high end [-].
     """
-    low, high = (
-        float(ph_from_co2(co2, stated.fluid_kh_dkh, temperature_c=stated.water_c)) for co2 in reversed(_USUAL_CO2_MG_L)
-    )
+    high, low = (float(ph_from_co2(co2, stated.fluid_kh_dkh, temperature_c=stated.water_c)) for co2 in _USUAL_CO2_MG_L)
     return low, high
+
+
+def pka_of(stated: Stated) -> float:
+    """Return the pKa' that the dye has in a fluid, as far as is stated of it [-]."""
+    return pka_prime(stated.water_c, ionic_strength_mol_kg=float(ionic_strength(stated.fluid_kh_dkh)))
+
+
+def believed_ph(
+    samples: SignalSamples, space: ColorSpace, camera_model: str | None, stated: Stated
+) -> tuple[PhPosterior, tuple[str, ...]]:
+    """
+    Return what is believed of the pH of a fluid.
+
+    Parameters
+    ----------
+    samples : SignalSamples
+        Its color, at least one part.
+    space : {'srgb', 'display-p3'}
+        Primaries of the photo.
+    camera_model : str or None
+        Phone of the photo, where that is known.
+    stated : Stated
+        What is stated of the photo, with its profile.
+
+    Returns
+    -------
+    posterior : PhPosterior
+        Of the pH.
+    flags : tuple of str
+        Why a profile counts less.
+    """
+
+    def posterior(evidence: tuple[Evidence, ...] = (), trust: float = 1.0) -> PhPosterior:
+        return infer_ph(
+            samples,
+            space=space,
+            pka=pka_of(stated),
+            ph_range=usual_ph_range(stated),
+            light_class=None if stated.light == "unknown" else stated.light,
+            evidence=evidence,
+            trust=trust,
+        )
+
+    profile = stated.profile
+    if profile is None:
+        return posterior(), ()
+    flags = _flags_of_unlike_photo(profile, camera_model, stated)
+    if not flags:
+        here = posterior(profile.evidence, _TRUST_SAME_PHONE)
+        low, high = validity(profile)
+        if low <= here.median <= high:
+            return here, ()
+        flags = ("beyond-profile",)
+    elsewhere, alone = posterior(profile.evidence, _TRUST_ELSEWHERE), posterior()
+    # A profile made elsewhere must not close an end that the photo by itself leaves open.
+    believed = replace(
+        elsewhere,
+        open_below=elsewhere.open_below or alone.open_below,
+        open_above=elsewhere.open_above or alone.open_above,
+    )
+    return believed, flags
 
 
 def with_numbers(reading: Reading, posterior: PhPosterior, stated: Stated) -> Reading:
@@ -100,7 +172,7 @@ def with_numbers(reading: Reading, posterior: PhPosterior, stated: Stated) -> Re
     if limit is not None:
         flags.append("near-dye-limit")
     ph = Interval(value=posterior.median, low=posterior.low, high=posterior.high)
-    co2_mg_l = _co2(ph, float(np.linalg.norm(list(extra_std.values()))), stated)
+    co2_mg_l = _co2(posterior, float(np.linalg.norm(list(extra_std.values()))), stated)
     if limit == "below":
         ph = Interval(value=None, low=None, high=ph.high)
         co2_mg_l = Interval(value=None, low=co2_mg_l.low, high=None)
@@ -121,6 +193,16 @@ def with_numbers(reading: Reading, posterior: PhPosterior, stated: Stated) -> Re
     )
 
 
+def _flags_of_unlike_photo(profile: Profile, camera_model: str | None, stated: Stated) -> tuple[str, ...]:
+    """Return flags for what a photo does not share with those of a profile."""
+    flags = []
+    if profile.camera_models and camera_model not in profile.camera_models:
+        flags.append("unknown-phone" if camera_model is None else "other-phone")
+    if "unknown" not in (profile.light, stated.light) and profile.light != stated.light:
+        flags.append("other-light")
+    return tuple(flags)
+
+
 def _told_by_photo(posterior: PhPosterior) -> Interval:
     """Return the middle of the likelihood, and where it has fallen as far as a normal one at its 90 % ends."""
     ph, likelihood = posterior.ph, posterior.likelihood
@@ -135,16 +217,14 @@ def _told_by_photo(posterior: PhPosterior) -> Interval:
     )
 
 
-def _co2(ph: Interval, extra_std_ph: float, stated: Stated) -> Interval:
-    assert ph.value is not None
-    assert ph.low is not None
-    assert ph.high is not None
+def _co2(posterior: PhPosterior, extra_std_ph: float, stated: Stated) -> Interval:
+    """Return the CO2 and its 90 % interval, with what is uncertain beside the pH."""
     extra = NORMAL_95 * extra_std_ph
-    acid_end = ph.value - float(np.hypot(ph.value - ph.low, extra))
-    base_end = ph.value + float(np.hypot(ph.high - ph.value, extra))
+    acid_end = posterior.median - float(np.hypot(posterior.median - posterior.low, extra))
+    base_end = posterior.median + float(np.hypot(posterior.high - posterior.median, extra))
     low, value, high = (
-        float(co2_from_ph(end, stated.fluid_kh_dkh, temperature_c=stated.water_c))
-        for end in (base_end, ph.value, acid_end)
+        float(co2_from_ph(ph, stated.fluid_kh_dkh, temperature_c=stated.water_c))
+        for ph in (base_end, posterior.median, acid_end)
     )
     return Interval(value=value, low=low, high=high)
 
@@ -154,7 +234,8 @@ def _tank_ph(co2_mg_l: Interval, stated: Stated) -> Interval | None:
         return None
     kh = stated.tank_kh_dkh
 
-    def ph(co2: float | None) -> float | None:
-        return None if co2 is None else float(ph_from_co2(co2, kh, temperature_c=stated.water_c))
-
-    return Interval(value=ph(co2_mg_l.value), low=ph(co2_mg_l.high), high=ph(co2_mg_l.low))
+    value, low, high = (
+        None if co2 is None else float(ph_from_co2(co2, kh, temperature_c=stated.water_c))
+        for co2 in (co2_mg_l.value, co2_mg_l.high, co2_mg_l.low)
+    )
+    return Interval(value=value, low=low, high=high)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Collection
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,7 @@ from calibration import (
     rgb_lin_under_d65,
     xyz_from_rgb_lin,
 )
-from colorread.errors import Reason, Refusal
+from colorread.errors import Reason, Refusal, refusal
 from colorread.fluid import (
     FluidSignal,
     Rectangle,
@@ -27,14 +28,12 @@ from colorread.fluid import (
     find_vial,
     measure_fluid,
     point_at_vial,
-    require_fluid,
     require_near,
     shows_chart,
 )
 from colorread.limits import FluidKind, LightName
-from colorread.photo import Photo, Source, load_close_up, load_photo, photo_from_array
-from colorread.reading.inference import believed_ph, pka_of
-from colorread.reading.interpretation import with_numbers, without_numbers
+from colorread.photo import Photo, Source, load_close_up, load_photo
+from colorread.reading.interpretation import believed_ph, pka_of, with_numbers, without_numbers
 from colorread.reading.stated import Stated
 from colorread.reference import (
     ENOUGH_PX_PER_MM,
@@ -42,7 +41,6 @@ from colorread.reference import (
     ReferenceFit,
     balance_view,
     find_references,
-    overexposed,
     view_card,
 )
 from colorread.result import Reading, Trace
@@ -174,15 +172,15 @@ def read_photo_traced(source: Source, stated: Stated) -> tuple[Reading, Trace]:
     reading = _so_far(source, stated, seen)
     if seen.fluid is None:
         return replace(reading, reason=seen.reason), _trace(seen)
-    fluid = seen.fluid
-    posterior, flags = believed_ph(fluid.signal.samples, fluid.photo.color_space, fluid.photo.camera_model, stated)
+    fluid, photo = seen.fluid, seen.fluid.photo
+    posterior, flags = believed_ph(fluid.signal.samples, photo.color_space, photo.camera_model, stated)
     odd = ("odd-color",) if posterior.misfit > _ODD_MISFIT else ()
-    reading = replace(reading, flags=(*reading.flags, *flags, *seen.fluid.signal.flags, *odd))
+    reading = replace(reading, flags=(*reading.flags, *flags, *fluid.signal.flags, *odd))
     try:
         _require_believable(fluid.view.card.name, reading.flags)
-        require_clear_fluid(seen.fluid, posterior)
-    except Refusal as refusal:
-        return replace(reading, reason=refusal.reason), _trace(seen)
+        require_clear_fluid(posterior)
+    except Refusal as refused:
+        return replace(reading, reason=refused.reason), _trace(seen)
     if stated.profile is not None:
         reading = replace(reading, profile=stated.profile.name or f"made {stated.profile.made_at}")
     return with_numbers(reading, posterior, stated), _trace(seen, posterior, pka_of(stated))
@@ -204,130 +202,106 @@ def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Seen:
     Seen
         The fluid, or as far as it went and the reason why it went no further.
     """
-    seen = Seen()
+    photo = None
     try:
-        photo = photo_from_array(source) if isinstance(source, np.ndarray) else load_photo(source)
-        seen = replace(seen, photo=photo)
+        photo = load_photo(source)
         fits = find_references(photo.rgb_u8)
-    except Refusal as refusal:
-        return replace(seen, reason=refusal.reason)
-    in_front_of = [_see_in_front_of(fit, source, replace(seen, card=fit), photo, vial_xywh) for fit in fits]
+    except Refusal as refused:
+        return Seen(photo=photo, reason=refused.reason)
+    in_front_of = [_see_in_front_of(fit, source, photo, vial_xywh) for fit in fits]
     return next((seen for seen in in_front_of if seen.fluid is not None), in_front_of[0])
 
 
-def _see_in_front_of(fit: ReferenceFit, source: Source, seen: Seen, photo: Photo, vial_xywh: Rectangle | None) -> Seen:
+def _see_in_front_of(fit: ReferenceFit, source: Source, photo: Photo, vial_xywh: Rectangle | None) -> Seen:
+    seen = Seen(photo=photo, card=fit)
     try:
         around_px = fit.plane.px_from_mm(fit.reference.outline.grown(_AROUND_MM).corners_mm)
         close_up = load_close_up(source, photo, around_px, ENOUGH_PX_PER_MM / fit.px_per_mm)
         view = view_card(close_up, fit)
         balance = balance_view(view)
-        colors = color_map(balance.rgb_lin, balance.paper.rgb_lin, balance.paper.chroma_std, view.px_per_mm)
+        colors = color_map(balance.rgb_lin, balance.paper_lin, balance.chroma_std, view.px_per_mm)
         if shows_chart(view, colors):
-            raise Refusal(
-                "chart-not-card",
-                "This is the printed color chart, not the card.",
-                "Hold the vial in front of the blank card. The chart is for comparing by eye.",
-            )
+            raise refusal("chart-not-card")
         if vial_xywh is None:
-            vials = find_vial(view, balance, colors)
+            vials = find_vial(view, colors)
         else:
-            vials = point_at_vial(view, balance, colors, view.view_xy(photo.corners_px(vial_xywh)))
-        if not vials and balance.is_overexposed:
-            raise overexposed("paper")
+            vials = point_at_vial(view, colors, view.view_xy(photo.corners_px(vial_xywh)))
         if not vials:
-            raise Refusal(
-                "no-vial",
-                f"No fluid was found in front of the {view.card.name}.",
-                f"Put the filled vial in front of the blank middle of the {view.card.name}. If it stays in the tank, "
-                "hang the tag behind it.",
-            )
+            if balance.is_overexposed:
+                raise refusal("overexposed", what="paper")
+            raise refusal("no-vial", name=view.card.name)
         seen = replace(seen, outlines_px=tuple(view.photo_xy(vial.outline_px) for vial in vials))
         if len(vials) > 1:
-            raise Refusal(
-                "two-vials",
-                "There are two vials of different colors.",
-                "Photograph one vial alone.",
-            )
-        (vial,) = vials
-        require_near(vial.area_mm2, fit.px_per_mm * close_up.times, fit.distance_mm)
-        signal = measure_fluid(view, colors, vial, balance)
-    except Refusal as refusal:
-        return replace(seen, reason=refusal.reason)
-    fluid = Fluid(photo=photo, view=view, signal=signal)
-    return replace(seen, fluid=fluid)
+            raise refusal("two-vials")
+        require_near(vials[0].area_mm2, fit.px_per_mm * close_up.times, fit.distance_mm)
+        signal = measure_fluid(view, balance, colors, vials[0])
+    except Refusal as refused:
+        return replace(seen, reason=refused.reason)
+    return replace(seen, fluid=Fluid(photo=photo, view=view, signal=signal))
 
 
 def _so_far(source: Source, stated: Stated, seen: Seen) -> Reading:
     """Return what a photo tells beside the color of the fluid."""
     reading = without_numbers("array" if isinstance(source, np.ndarray) else os.fspath(source), stated)
     pointed = () if stated.vial_xywh is None else ("vial-pointed",)
-    if seen.photo is None:
+    photo, card = seen.photo, seen.card
+    if photo is None:
         return replace(reading, flags=pointed)
-    reading = replace(reading, taken_at=seen.photo.taken_at, time_source=seen.photo.time_source, flags=pointed)
-    if seen.card is None:
+    reading = replace(reading, taken_at=photo.taken_at, time_source=photo.time_source, flags=pointed)
+    if card is None:
         return reading
     return replace(
         reading,
-        flags=(*seen.card.flags, *pointed),
-        reference=seen.card.reference.name,
-        card_corners_px=seen.photo.full_size(seen.card.corners_px),
-        vial_outline_px=seen.photo.full_size(seen.outlines_px[0]) if len(seen.outlines_px) == 1 else None,
+        flags=(*card.flags, *pointed),
+        reference=card.reference.name,
+        card_corners_px=photo.full_size(card.corners_px),
+        vial_outline_px=photo.full_size(seen.outlines_px[0]) if len(seen.outlines_px) == 1 else None,
     )
 
 
 def _require_believable(name: str, flags: Collection[str]) -> None:
     """Refuse where so much is wrong at once that the photo is rather damaged than badly taken."""
     if {"card-bent", "dark-fluid"} <= set(flags) and not _CORNER_FLAGS.isdisjoint(flags):
-        raise Refusal(
-            "doubtful-photo",
-            f"The {name} looks bent, a corner of it is not as printed, and the fluid is very dark: all at once as in a "
-            "damaged photo.",
-            f"Copy the original file from the phone again, or take the photo once more with the whole {name} in it.",
-        )
+        raise refusal("doubtful-photo", name=name)
 
 
-def require_clear_fluid(fluid: Fluid, posterior: PhPosterior, *, is_known: bool = False) -> None:
+def require_clear_fluid(posterior: PhPosterior, *, is_known: bool = False) -> None:
     """
     Refuse what is no clear fluid, or too faint.
 
     Parameters
     ----------
-    fluid : Fluid
-        From `see_fluid`.
     posterior : PhPosterior
-        What the dye model makes of it.
+        What the dye model makes of the fluid.
     is_known : bool, default False
         The keeper says what the fluid is: a color that fits badly then weighs little instead of being refused.
 
     Raises
     ------
     Refusal
-        ``not-a-vial``, ``faint-color`` or ``not-the-dye``.
+        ``faint-color`` or ``not-the-dye``.
     """
-    require_fluid(fluid.signal)
     tells_nothing = posterior.open_below and posterior.open_above
     if tells_nothing and posterior.misfit < _ODD_MISFIT:
-        raise Refusal(
-            "faint-color",
-            "The color of the fluid is too faint to tell yellow from blue.",
-            "Add a drop or two more of the dye to the vial, or come closer with more light, and try again.",
-        )
+        raise refusal("faint-color")
     if (tells_nothing or posterior.misfit > _MAX_MISFIT) and not is_known:
-        raise Refusal(
-            "not-the-dye",
-            "What looks like the fluid has a color that the dye cannot have.",
-            "Use bromothymol blue in KH fluid, and put the vial alone in front of the blank paper.",
-        )
+        raise refusal("not-the-dye")
 
 
 def _trace(seen: Seen, posterior: PhPosterior | None = None, pka: float = 0.0) -> Trace:
     used_px = fluid_rgb = None
     if seen.fluid is not None:
-        rows, cols = np.nonzero(seen.fluid.signal.used)
-        used_px = seen.fluid.view.photo_xy(np.stack([cols, rows], axis=-1))
+        fluid = seen.fluid
+        rows, cols = np.nonzero(fluid.signal.used)
+        used_px = fluid.view.photo_xy(np.stack([cols, rows], axis=-1))
         if posterior is not None:
-            fluid_lin = seen.fluid.signal.transmittance_rgb * 10.0**posterior.neutral_density
-            fluid_rgb = _display_color(fluid_lin, seen.fluid.photo)
+            fluid_lin = fluid.signal.transmittance_rgb * 10.0**posterior.neutral_density
+            srgb_lin = rgb_lin_from_xyz(xyz_from_rgb_lin(fluid_lin, fluid.photo.color_space), "srgb")
+            fluid_rgb = _encoded(srgb_lin)
+    scale_rgb: tuple[tuple[float, NDArray[np.float64]], ...] = ()
+    if posterior is not None:
+        spectra = dye_transmittance(np.array(CHART_PH) - pka, posterior.load)
+        scale_rgb = tuple(zip(CHART_PH, _encoded(rgb_lin_under_d65(spectra, "srgb")), strict=True))
     return Trace(
         rgb_u8=None if seen.photo is None else seen.photo.rgb_u8,
         card_corners_px=None if seen.card is None else seen.card.corners_px,
@@ -335,16 +309,9 @@ def _trace(seen: Seen, posterior: PhPosterior | None = None, pka: float = 0.0) -
         vial_outlines_px=seen.outlines_px,
         used_px=used_px,
         fluid_rgb=fluid_rgb,
-        scale_rgb=() if posterior is None else _color_scale(posterior.load, pka),
+        scale_rgb=scale_rgb,
     )
 
 
-def _display_color(rgb_lin: NDArray[np.float64], photo: Photo) -> NDArray[np.float64]:
-    srgb_lin = rgb_lin_from_xyz(xyz_from_rgb_lin(rgb_lin, photo.color_space), "srgb")
+def _encoded(srgb_lin: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
     return np.asarray(encode_srgb(np.clip(srgb_lin, 0.0, 1.0)), dtype=np.float64)
-
-
-def _color_scale(load: float, pka: float) -> tuple[tuple[float, NDArray[np.float64]], ...]:
-    spectra = dye_transmittance(np.array(CHART_PH) - pka, load)
-    colors = encode_srgb(np.clip(rgb_lin_under_d65(spectra, "srgb"), 0.0, 1.0))
-    return tuple(zip(CHART_PH, colors, strict=True))

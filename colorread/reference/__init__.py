@@ -2,7 +2,7 @@
 Card and tag in a photo.
 
 `find` tells which of them is there and where, by `markers` and `plane`; `view` shows it from straight above;
-`balance` gives the light of its paper, by its `grays`; `density` compares with paper.
+`balance` gives the light of its paper, by its grays.
 """
 
 import lazy_loader

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from functools import cache
-from typing import Literal
+from typing import Any
 
 import cv2
 import numpy as np
@@ -13,25 +13,28 @@ from numpy.typing import NDArray
 Sighting = tuple[int, NDArray[np.float64]]
 """Marker id, and its four corners x, y in the order of the detector, shape (4, 2) [px]."""
 
-# Long side at which markers are looked for, about [px], and how: with light that has eaten into black squares pushed
-# back by a pixel, for overexposed pictures; with local contrast raised and wide threshold windows, for dim or unevenly
-# lit ones. The usual photo needs the first try only, with one threshold window; a try enlarges smaller pictures.
-Way = Literal["quick", "plain", "eroded", "local contrast"]
-TRIES: tuple[tuple[int, Way], ...] = (
-    (900, "quick"),
-    (2016, "eroded"),
-    (2016, "plain"),
-    (1008, "local contrast"),
-    (504, "local contrast"),
-    (2016, "local contrast"),
+
+def _eroded(picture_u8: NDArray[np.uint8]) -> Any:
+    return cv2.erode(picture_u8, np.ones((3, 3), np.uint8))
+
+
+def _with_local_contrast(picture_u8: NDArray[np.uint8]) -> Any:
+    return cv2.createCLAHE(clipLimit=3.0).apply(picture_u8)
+
+
+# Long side at which markers are looked for, about [px], in what, and least, most and step of the threshold windows
+# [px]: with light that has eaten into black squares pushed back by a pixel, for overexposed pictures; with local
+# contrast raised and wide windows, for dim or unevenly lit ones. The usual photo needs the first try only, with one
+# window; a try enlarges smaller pictures.
+_USUAL_PX, _WIDE_PX = (3, 23, 10), (5, 85, 16)  # the former those of OpenCV
+TRIES: tuple[tuple[int, Callable[[NDArray[np.uint8]], Any], tuple[int, int, int]], ...] = (
+    (900, np.asarray, (13, 23, 10)),
+    (2016, _eroded, _USUAL_PX),
+    (2016, np.asarray, _USUAL_PX),
+    (1008, _with_local_contrast, _WIDE_PX),
+    (504, _with_local_contrast, _WIDE_PX),
+    (2016, _with_local_contrast, _WIDE_PX),
 )
-_USUAL_PX = (3, 23, 10)  # those of OpenCV: the least, the most, and the step
-_WINDOWS_PX: dict[Way, tuple[int, int, int]] = {
-    "quick": (13, 23, 10),
-    "plain": _USUAL_PX,
-    "eroded": _USUAL_PX,
-    "local contrast": (5, 85, 16),
-}
 CELLS_PER_SIDE = 6  # 4 x 4 bits and the black border
 
 # Where the sides of a marker are looked for again: how far to either side of them, below one cell so as not
@@ -64,15 +67,12 @@ def look_for_markers(
         several places. Corners in pixels of `gray_u8`, the middle of the first pixel at (0, 0).
     """
     seen: list[Sighting] = []
-    for long_side_px, way in TRIES:
-        picture_u8 = _resize(gray_u8, long_side_px)
-        if way == "eroded":
-            picture_u8 = np.asarray(cv2.erode(picture_u8, np.ones((3, 3), np.uint8)), dtype=np.uint8)
-        elif way == "local contrast":
-            picture_u8 = np.asarray(cv2.createCLAHE(clipLimit=3.0).apply(picture_u8), dtype=np.uint8)
-        height_ratio, width_ratio = np.array(gray_u8.shape) / picture_u8.shape
-        for marker_id, quad_px in _detect(picture_u8, _detector(dictionary_name, *_WINDOWS_PX[way])):
-            corners_px = (quad_px + 0.5) * (width_ratio, height_ratio) - 0.5
+    for long_side_px, prepared, windows_px in TRIES:
+        picture_u8 = prepared(_resize(gray_u8, long_side_px))
+        per_pixel = np.array(gray_u8.shape[::-1]) / picture_u8.shape[::-1]
+        quads_px, found_ids, _ = _detector(dictionary_name, *windows_px).detectMarkers(picture_u8)
+        for marker_id, quad_px in zip([] if found_ids is None else found_ids.ravel().tolist(), quads_px, strict=True):
+            corners_px = (quad_px.reshape(4, 2).astype(np.float64) + 0.5) * per_pixel - 0.5
             if marker_id in ids and not any(_is_same(marker_id, corners_px, *old) for old in seen):
                 seen.append((marker_id, _refine(gray_u8, corners_px)))
         yield list(seen)
@@ -91,19 +91,12 @@ def _detector(dictionary_name: str, least_px: int, most_px: int, step_px: int) -
 def _resize(gray_u8: NDArray[np.uint8], long_side_px: int) -> NDArray[np.uint8]:
     """Enlarge, or average over whole pixels, which is much faster than over parts of them."""
     ratio = max(gray_u8.shape) / long_side_px
-    if ratio > 1.0:
-        ratio = round(ratio)
+    ratio = round(ratio) if ratio > 1.0 else ratio
     if ratio == 1:
         return gray_u8
     height, width = (max(1, round(side / ratio)) for side in gray_u8.shape)
     method = cv2.INTER_AREA if ratio > 1.0 else cv2.INTER_CUBIC
     return np.asarray(cv2.resize(gray_u8, (width, height), interpolation=method), dtype=np.uint8)
-
-
-def _detect(picture_u8: NDArray[np.uint8], detector: cv2.aruco.ArucoDetector) -> Iterator[Sighting]:
-    corners, ids, _ = detector.detectMarkers(picture_u8)
-    for marker_id, quad in zip([] if ids is None else ids.ravel(), corners, strict=True):
-        yield int(marker_id), quad.reshape(4, 2).astype(np.float64)
 
 
 def _is_same(marker_id: int, corners_px: NDArray[np.float64], old_id: int, old_px: NDArray[np.float64]) -> bool:

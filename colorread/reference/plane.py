@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import Any
@@ -119,25 +120,14 @@ class PlaneFit:
     spread_mm : float
         Root mean square distance of corners as seen and as fitted on the reference, per degree of freedom, so that
         fits of more and fewer markers compare [mm].
-    blur_mm : float
-        Allowance for blur, `BLUR_PX` on the reference [mm].
+    is_flat : bool
+        Whether the markers lie in one plane as well as those of a flat print do.
     """
 
     plane: PlaneMap
     sightings: tuple[Sighting, ...]
     spread_mm: float
-    blur_mm: float
-
-    @property
-    def is_flat(self) -> bool:
-        """Whether the markers lie in one plane as well as those of a flat print do."""
-        return self.spread_mm <= FLAT_SPREAD_MM + self.blur_mm
-
-    @property
-    def is_one_print(self) -> bool:
-        """Whether the markers may belong to one card or tag at all."""
-        limit_mm = PAIR_SPREAD_MM if len(self.sightings) == 2 else FIT_SPREAD_MM
-        return self.spread_mm <= limit_mm + self.blur_mm
+    is_flat: bool
 
 
 def camera_matrix(photo_shape: tuple[int, ...]) -> NDArray[np.float64]:
@@ -159,13 +149,13 @@ def camera_matrix(photo_shape: tuple[int, ...]) -> NDArray[np.float64]:
     return np.array([(focal_px, 0, (width_px - 1) / 2), (0, focal_px, (height_px - 1) / 2), (0, 0, 1)])
 
 
-def best_fit(sightings: list[Sighting], reference: Reference, camera: NDArray[np.float64]) -> PlaneFit | None:
+def best_fit(sightings: Sequence[Sighting], reference: Reference, camera: NDArray[np.float64]) -> PlaneFit | None:
     """
     Return the fit of the most markers that lie as on one reference.
 
     Parameters
     ----------
-    sightings : list of Sighting
+    sightings : sequence of Sighting
         Markers as seen; of those with the same id a fit uses one.
     reference : Reference
         Whose markers they are.
@@ -190,20 +180,19 @@ def best_fit(sightings: list[Sighting], reference: Reference, camera: NDArray[np
 
 
 def _best_fit_of(
-    n_markers: int, sightings: list[Sighting], reference: Reference, camera: NDArray[np.float64]
+    n_markers: int, sightings: Sequence[Sighting], reference: Reference, camera: NDArray[np.float64]
 ) -> PlaneFit | None:
     fits = (
         _fit_plane(chosen, reference, camera)
         for chosen in combinations(sightings, n_markers)
         if len({marker_id for marker_id, _ in chosen}) == n_markers
     )
-    agreeing = [fit for fit in fits if fit is not None and fit.is_one_print]
-    return min(agreeing, key=lambda fit: fit.spread_mm, default=None)
+    return min(filter(None, fits), key=lambda fit: fit.spread_mm, default=None)
 
 
 def _fit_plane(sightings: tuple[Sighting, ...], reference: Reference, camera: NDArray[np.float64]) -> PlaneFit | None:
     """
-    Fit the map, and with it by how much light has eaten into the black squares.
+    Fit the map, and with it by how much light has eaten into the black squares; None where they are not of one print.
 
     Blur on a tone curve, and overexposure more so, move every edge of a black square inward, by 0.05 to
     0.25 mm on the card. Left out, that would be the largest residual and would tilt fits of two or three
@@ -230,18 +219,14 @@ def _fit_plane(sightings: tuple[Sighting, ...], reference: Reference, camera: ND
             bend = min(max(plane.bend_per_mm2 + more_bend, 0.0), MOST_BEND_PER_MM2)
             plane = replace(plane, bend_per_mm2=bend)
     n_free = seen_px.size - 9 - bends  # eight of the homography, one of the inset
-    px_per_mm = np.sqrt(
-        cv2.contourArea(seen_px[:4].astype(np.float32)) / cv2.contourArea(printed_mm[:4].astype(np.float32))
-    )
-    blur_mm = BLUR_PX / px_per_mm
-    if abs(inset_mm) > INSET_LIMIT_MM + blur_mm:
+    spread_mm = float(np.sqrt(2 * (residual_mm**2).sum() / n_free))
+    area_px, area_mm = (cv2.contourArea(corners[:4].astype(np.float32)) for corners in (seen_px, printed_mm))
+    blur_mm = BLUR_PX / np.sqrt(area_px / area_mm)
+    most_mm = PAIR_SPREAD_MM if len(sightings) == 2 else FIT_SPREAD_MM
+    if abs(inset_mm) > INSET_LIMIT_MM + blur_mm or spread_mm > most_mm + blur_mm:
         return None
-    return PlaneFit(
-        plane=plane,
-        sightings=sightings,
-        spread_mm=float(np.sqrt(2 * (residual_mm**2).sum() / n_free)),
-        blur_mm=float(blur_mm),
-    )
+    is_flat = bool(spread_mm <= FLAT_SPREAD_MM + blur_mm)
+    return PlaneFit(plane=plane, sightings=sightings, spread_mm=spread_mm, is_flat=is_flat)
 
 
 def _explained(
