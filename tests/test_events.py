@@ -23,8 +23,7 @@ from colorread.report.calendar import calendar_bytes, write_calendar
 from colorread.report.svg import week_svgs
 from colorread.tank.advice import advise
 from colorread.tank.bubbles import bubbles_now
-from colorread.tank.event_text import parse_moment, parse_share
-from colorread.tank.events import Event, tank_after
+from colorread.tank.events import Event, parse_moment, parse_share, tank_after
 from colorread.tank.fit import fit_tank
 from colorread.tank.model import Turn, simulate
 from colorread.tank.noted import counts_of, steps_of

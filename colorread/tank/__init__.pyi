@@ -1,14 +1,14 @@
 from .described import SETTINGS as SETTINGS, Measure as Measure, Setting as Setting
-from .edit import changed_tank as changed_tank, parse_day as parse_day
-from .event_text import (
+from .events import (
     LETTERS as LETTERS,
+    Event as Event,
     event_letters as event_letters,
     event_words as event_words,
     moment_words as moment_words,
     parse_share as parse_share,
+    tank_after as tank_after,
     typed_event as typed_event,
 )
-from .events import Event as Event, tank_after as tank_after
 from .gas_json import plan_to_dict as plan_to_dict
 from .gas_plan import GasPlan as GasPlan, plan_gas as plan_gas
 from .gas_words import (
@@ -26,7 +26,12 @@ from .series import (
     is_of_the_future as is_of_the_future,
     wall_clock as wall_clock,
 )
-from .settings import DailySpan as DailySpan, Tank as Tank
+from .settings import (
+    DailySpan as DailySpan,
+    Tank as Tank,
+    changed_tank as changed_tank,
+    parse_day as parse_day,
+)
 from .summary import summarize as summarize
 from .summary_json import summary_to_dict as summary_to_dict
 from .words import (

@@ -1,9 +1,9 @@
-"""A settled day of the tank, as it runs now or with something changed."""
+"""A settled day of the tank, as it runs now or with something changed; its night, and the gas that it needs."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, time, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,15 +11,21 @@ from numpy.typing import NDArray
 from colorread.result import Interval
 from colorread.tank.fit import TankFit
 from colorread.tank.model import Draws, Schedule, TankParameters, is_on, settled_state, simulate
-from colorread.tank.results import Change, DayForecast
+from colorread.tank.results import Change, DayForecast, Night, TimerValve
+from colorread.tank.settings import DailySpan, Tank
 from colorread.words import Marks
 
 _STEP_H = 0.25
 # Of the draws that are there so many are simulated, evenly spaced: enough for 90 % intervals: assumption.
 N_DRAWS = 300
-"""Draws that a day is simulated with."""
 HOURS: NDArray[np.float64] = np.arange(0.0, 24.0 + _STEP_H / 2.0, _STEP_H)
 _QUANTILES = (0.05, 0.5, 0.95)
+_LEAD_H = 1.0  # from the gas to the lamp, one to two hours: common practice, no source
+# Probability of passing the fish limit by night from which it is aerated: less than by day, as the oxygen is lowest
+# before lights on (facts of pond keeping: dawn is the critical hour, SRAC 464 and 468); the number is an assumption.
+NIGHT_CHANCE = 0.05
+# Where a timer valve cannot bring the chance below that, it must halve it to be worth its price: assumption.
+_WORTH_FACTOR = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,24 +48,13 @@ class DayStart:
     marks: Marks
 
 
+def midnight_after(fit: TankFit) -> datetime:
+    """Return the begin of the day after the last reading."""
+    return datetime.combine(fit.last_at.date() + timedelta(days=1), time())
+
+
 def day_start(fit: TankFit, marks: Marks, when: datetime) -> DayStart:
-    """
-    Return what a day is simulated from.
-
-    Parameters
-    ----------
-    fit : TankFit
-        What is believed of the tank.
-    marks : Marks
-        What it is judged by.
-    when : datetime
-        The day has the gas rate of this time, on the tank's clock; usually its midnight.
-
-    Returns
-    -------
-    DayStart
-        Of some of the draws, with the gas rate faded to that time.
-    """
+    """Return what a day with the gas rate of a time is simulated from; usually that is its midnight."""
     parameters = fit.parameters.take(np.linspace(0, len(fit.tank_mg_l) - 1, N_DRAWS).astype(np.intp))
     hours = (when - fit.when(0.0)).total_seconds() / 3600.0
     faded = parameters.gas_mg_l_h * np.exp(-parameters.fall_per_h * hours)
@@ -68,21 +63,9 @@ def day_start(fit: TankFit, marks: Marks, when: datetime) -> DayStart:
 
 def day_course(start: DayStart, change: Change, rate_factor: Draws | float | None = None) -> NDArray[np.float64]:
     """
-    Simulate the day after some days of the same.
+    Return the tank at `HOURS` of a day after some days of the same, (D, 97) [mg/L].
 
-    Parameters
-    ----------
-    start : DayStart
-        D draws.
-    change : Change
-        What is done differently.
-    rate_factor : ndarray of float64, shape (D,), or float, optional
-        Gas rate against that of the day, draw by draw, instead of the change's one [-].
-
-    Returns
-    -------
-    ndarray of float64, shape (D, 97)
-        CO2 of the tank at `HOURS` [mg/L].
+    A `rate_factor`, of all draws or of each, stands in place of the change's one.
     """
     factor = change.rate_factor if rate_factor is None else rate_factor
     gas_mg_l_h = start.parameters.gas_mg_l_h * factor
@@ -93,29 +76,9 @@ def day_course(start: DayStart, change: Change, rate_factor: Draws | float | Non
 
 
 def forecast(start: DayStart, change: Change, words: str, rate_factor: Draws | float | None = None) -> DayForecast:
-    """
-    Judge a simulated day.
-
-    Parameters
-    ----------
-    start : DayStart
-        D draws.
-    change : Change
-        What is done differently.
-    words : str
-        The change as an instruction.
-    rate_factor : ndarray of float64, shape (D,), or float, optional
-        As in `day_course`.
-
-    Returns
-    -------
-    DayForecast
-        Course, marks met and missed.
-    """
-    tank = day_course(start, change, rate_factor)
+    """Judge a simulated day; `words` are the change as an instruction, `rate_factor` is that of `day_course`."""
+    tank, marks, lit = day_course(start, change, rate_factor), start.marks, lit_hours(start.schedule)
     low, middle, high = np.quantile(tank, _QUANTILES, axis=0)
-    lit = lit_hours(start.schedule)
-    marks = start.marks
     within = (tank >= marks.plants_low_mg_l) & (tank <= marks.plants_high_mg_l)
     first_lit = start.schedule.lights if start.schedule.lights is not None else start.schedule.gas
     share = within[:, lit].mean(axis=1)
@@ -139,59 +102,78 @@ def forecast(start: DayStart, change: Change, words: str, rate_factor: Draws | f
 
 
 def rate_for_peak(start: DayStart, peak_mg_l: float, rate_factor: Draws | float = 1.0) -> Draws:
-    """
-    Return at which share of a gas rate the day peaks at a level.
-
-    Parameters
-    ----------
-    start : DayStart
-        D draws.
-    peak_mg_l : float
-        The level [mg/L].
-    rate_factor : ndarray of float64, shape (D,), or float, default 1.0
-        The gas rate, against that of the day [-].
-
-    Returns
-    -------
-    ndarray of float64, shape (D,)
-        Against that rate; not above 0 where the tank peaks there without gas [-].
-    """
+    """Return at which share of a gas rate the day peaks at a level; not above 0 where it does so without gas [-]."""
     # The CO2 is the sum of what the gas brings, in proportion to its rate, and what is there without it.
     full, none = (day_course(start, Change(), factor).max(axis=1) for factor in (rate_factor, 0.0))
     return np.asarray((peak_mg_l - none) / np.maximum(full - none, 1e-6))
 
 
 def lit_hours(schedule: Schedule) -> NDArray[np.bool_]:
-    """
-    Return at which of `HOURS` the plants can use the CO2: in the light, or while the gas flows if that is not known.
-
-    Parameters
-    ----------
-    schedule : Schedule
-        When gas and lamp are on.
-
-    Returns
-    -------
-    ndarray of bool, shape (97,)
-        True in the light.
-    """
+    """Return at which of `HOURS` the plants can use CO2: in the light, or with the gas where that is not known."""
     span = schedule.lights if schedule.lights is not None else schedule.gas
     return np.array([is_on(span, hour) for hour in HOURS])
 
 
 def interval(draws: NDArray[np.float64]) -> Interval:
-    """
-    Return median and 90 % interval of equally likely draws.
-
-    Parameters
-    ----------
-    draws : ndarray of float64, shape (D,)
-        The draws.
-
-    Returns
-    -------
-    Interval
-        Ends at 5 and 95 %.
-    """
+    """Return median and 90 % interval of equally likely draws."""
     low, value, high = (float(end) for end in np.quantile(draws, _QUANTILES))
     return Interval(value=value, low=low, high=high)
+
+
+def hours_for_lights(lights: DailySpan | None) -> DailySpan | None:
+    """Return the hours of gas that serve a lamp, from an hour before it on; None where that is all day or not known."""
+    if lights is None or lights.hours + _LEAD_H >= 23.5:
+        return None
+    return DailySpan(on=shifted(lights.on, -_LEAD_H), off=lights.off)
+
+
+def shifted(clock: time, hours: float) -> time:
+    """Return a time of day so much later."""
+    minutes = (clock.hour * 60 + clock.minute + round(hours * 60)) % (24 * 60)
+    return time(minutes // 60, minutes % 60)
+
+
+def night_of(start: DayStart, rate_factor: Draws | float = 1.0) -> Night | None:
+    """Return what the CO2 does by night; None where the gas stops each day, or no hours without light are known."""
+    if start.schedule.gas.hours < 24.0 or (dark := _dark_hours(start)) is None:
+        return None
+    course = day_course(start, Change(), rate_factor)[:, dark]
+    chance = _chance_above(course, start)
+    return Night(
+        low_mg_l=interval(course.min(axis=1)),
+        high_mg_l=interval(course.max(axis=1)),
+        chance_above_limit=chance,
+        aerate=chance > NIGHT_CHANCE,
+    )
+
+
+def timer_valve(start: DayStart, tank: Tank) -> TimerValve | None:
+    """
+    Return what a timer valve would change.
+
+    None where there is one or may be one, the gas is not from a cylinder, it stops each day as it is, or the lamp's
+    hours are not known.
+    """
+    if tank.source_kind != "cylinder" or tank.valve not in ("none", "needle"):
+        return None
+    night, gas, dark = night_of(start), hours_for_lights(start.schedule.lights), _dark_hours(start)
+    if night is None or gas is None:
+        return None
+    chance = _chance_above(day_course(start, Change(gas=gas))[:, dark], start)
+    return TimerValve(
+        gas=gas,
+        chance_without=night.chance_above_limit,
+        chance_with=chance,
+        saved=1.0 - gas.hours / 24.0,
+        is_worth_it=night.aerate and chance <= max(NIGHT_CHANCE, _WORTH_FACTOR * night.chance_above_limit),
+    )
+
+
+def _dark_hours(start: DayStart) -> NDArray[np.bool_] | None:
+    """Return at which hours of a simulated day the lamp is off; None where that is not known, or never."""
+    dark = ~lit_hours(start.schedule)
+    return None if start.schedule.lights is None or not dark.any() else dark
+
+
+def _chance_above(course: NDArray[np.float64], start: DayStart) -> float:
+    return float((course.max(axis=1) > start.marks.fish_mg_l).mean())
