@@ -8,14 +8,13 @@ import numpy as np
 import pytest
 
 from colorread.result import Interval, chance_above, level_of
-from colorread.tank.advice import FISH_PROBABILITY, advise
-from colorread.tank.changes import Candidate, candidates, full_charge
-from colorread.tank.day_words import hours_words, share_words
+from colorread.tank.advice import advise
+from colorread.tank.changes import FISH_PROBABILITY, Candidate, candidates, full_charge, handling_of
 from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.forecast import DayStart, day_course, day_start, forecast, lit_hours
-from colorread.tank.gas_source import handling_of
 from colorread.tank.results import Advice, Change
 from colorread.tank.settings import GasSource, Tank, parse_span
+from colorread.tank.tank_words import hours_words, share_words
 from colorread.words.gas_care import SourceKind
 from colorread.words.verdict import WATCH, Marks
 from tests.tank_simulator import Truth, simulated_week
@@ -47,11 +46,11 @@ def advice_of(truth: Truth, kind: SourceKind | None, **changes: object) -> Advic
     return advise(fit_tank(tank, truth.readings), tank)
 
 
-def tried_on(fit: TankFit, tank: Tank, *, overdosed: bool = False) -> tuple[Candidate, ...]:
+def tried_on(fit: TankFit, tank: Tank, *, overdosed: bool = False) -> list[Candidate]:
     start = day_start(fit, Marks(), datetime(2026, 3, 9))
     assert tank.gas is not None
     start = replace(start, schedule=replace(start.schedule, gas=tank.gas, lights=tank.lights))
-    return candidates(start, handling_of(tank.source, tank.gas), fresh=(), overdosed=overdosed)
+    return candidates(start, handling_of(tank.source, tank.gas), overdosed=overdosed)
 
 
 def hours_tried(fit: TankFit, gas: str, lights: str | None = "10:00-18:00", *, overdosed: bool = False) -> set[str]:

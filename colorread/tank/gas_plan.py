@@ -1,4 +1,4 @@
-"""A charge of gas planned for a tank: what it needs, what to mix, what that may give, until when, and its first days."""
+"""A charge of gas planned for a tank: what to mix, what it may give, until when, and the first days with it."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import numpy as np
 from colorread.result import WATCH_FROM, Interval, Reading
 from colorread.tank.charge import USUAL_YIELD, Mix, acid_mix, fermentation_mix, gas_trend, source_outlook
 from colorread.tank.events import Event
-from colorread.tank.fit import TankFit
+from colorread.tank.fit import TankFit, steady_fit
 from colorread.tank.forecast import (
     N_DRAWS,
     DayStart,
@@ -23,14 +23,13 @@ from colorread.tank.forecast import (
     midnight_after,
     night_of,
     rate_for_peak,
+    telling_hours,
     timer_valve,
 )
 from colorread.tank.model import Draws, Schedule, usual_parameters
-from colorread.tank.plan import telling_hours
 from colorread.tank.results import Change, Night, SourceOutlook, TimerValve
 from colorread.tank.series import CannotTell, is_of_the_future, wall_clock
 from colorread.tank.settings import ALL_DAY, DailySpan, GasSource, Tank
-from colorread.tank.steadiness import steady_fit
 from colorread.words import SourceKind, has_open_hose
 
 # The daily peak to aim at: the middle of the plants' range, and not above this share of the fish limit: assumption.

@@ -5,23 +5,27 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.records import Kept
+from colorread import __version__
+from colorread.records import Kept, plain
 from colorread.result import Interval, Reading, Verdict
 from colorread.tank.events import Event
 from colorread.tank.settings import DailySpan, Tank
 from colorread.words import Answer, answer_of
 
-THREE_DIGITS = Kept(digits=3)
-"""How the numbers of a summary are kept; more are worth nothing."""
-_Told = Annotated[Interval, THREE_DIGITS]
-_Share = Annotated[float, THREE_DIGITS]
+_THREE_DIGITS = Kept(digits=3)  # more are worth nothing
+_Told = Annotated[Interval, _THREE_DIGITS]
+_Share = Annotated[float, _THREE_DIGITS]
 _NotKept = Annotated[NDArray[np.float64], Kept(is_left_out=True)]
 
+# What the days may tell of a tank. Of the day of the last photo, from midnight to midnight, what comes after the photo
+# simulated: CO2 at lights on, daily peak and overnight low [mg/L], and the hours above the fish mark [h]. At the last
+# reading: gas rate [mg/L/h], its change [%/d], first-order loss to the air [1/h], time constant of the vial [h], and
+# the days until the daily peak falls below the plants' lower mark [d].
 EstimateName = Literal[
     "lights_on_mg_l",
     "peak_mg_l",
@@ -33,12 +37,6 @@ EstimateName = Literal[
     "lag_hours",
     "fades_in_days",
 ]
-"""
-What the days may tell of a tank. Of the day of the last photo, from midnight to midnight, what comes after the photo
-simulated: CO2 at lights on, daily peak and overnight low [mg/L], and the hours above the fish mark [h]. At the last
-reading: gas rate [mg/L/h], its change [%/d], first-order loss to the air [1/h], time constant of the vial [h], and the
-days until the daily peak falls below the plants' lower mark [d].
-"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +52,7 @@ class Estimate:
         One sentence why; empty where there is an interval.
     """
 
-    interval: Interval | None
+    interval: Interval | None = None
     reason: str = ""
 
 
@@ -248,8 +246,8 @@ class Advice:
     others: tuple[DayForecast, ...]
 
 
+# What lasts so long is told to last for ever: assumption, longer than any charge is kept [d].
 NEVER_DAYS = 3650.0
-"""What lasts so long is told to last for ever: assumption, longer than any charge is kept [d]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -337,8 +335,8 @@ class Now:
     taken_at: datetime | None
 
 
+# What a photo is to tell; "usual" where no course says what is known least.
 PlannedFor = Literal["loss", "lag", "gas rate", "usual"]
-"""What a photo is to tell; "usual" where no course says what is known least."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -447,4 +445,75 @@ class TankSummary:
 
     def estimate(self, name: EstimateName) -> Estimate:
         """Return a fitted number, or the reason why there is none."""
-        return Estimate(interval=None, reason=self.reason) if self.told is None else self.told.estimates[name]
+        return Estimate(reason=self.reason) if self.told is None else self.told.estimates[name]
+
+
+def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
+    """
+    Return a summary as plain values, rounded to what they are worth.
+
+    Parameters
+    ----------
+    summary : TankSummary
+        Of one tank.
+
+    Returns
+    -------
+    dict
+        Keys as documented in DEVELOPERS.md. A number that the data cannot tell is None, and its reason stands under
+        ``cannot_tell``.
+    """
+    told = summary.told
+    estimates = {name: summary.estimate(name) for name in get_args(EstimateName)}
+    now, answer = summary.now, summary.answer
+    data = {
+        "schema": "colorread.summary/1",
+        "software": f"colorread {__version__}",
+        "tank": summary.tank.name,
+        "made_up": summary.tank.made_up,
+        "n_read": summary.n_read,
+        "n_refused": summary.n_refused,
+        "n_unused": 0 if told is None else told.n_unused,
+        "first_at": summary.first_at,
+        "last_at": summary.last_at,
+        "now": None
+        if now is None or answer is None
+        else {
+            "what": now.what,
+            "co2_mg_l": plain(now.co2_mg_l, _THREE_DIGITS),
+            "fish": now.verdict.fish,
+            "plants": now.verdict.plants,
+            "sentences": (answer.fish, answer.plants, answer.to_do),
+            "days_old": summary.days_old,
+        },
+        "more": summary.more,
+        "tank_co2": [
+            {"photo": point.photo, "taken_at": point.taken_at, **plain(point.co2_mg_l, _THREE_DIGITS)}
+            for point in summary.tank_co2
+        ],
+        **{name: plain(estimate.interval, _THREE_DIGITS) for name, estimate in estimates.items()},
+        "cannot_tell": {name: estimate.reason for name, estimate in estimates.items() if estimate.interval is None},
+        "common_std_ph": plain(0.0 if told is None else told.common_std_ph, _THREE_DIGITS),
+        "fitted": plain({} if told is None else told.fitted, _THREE_DIGITS),
+        "course": None if told is None else plain(_rows(told.course), _THREE_DIGITS),
+        "source": None if told is None or told.source is None else plain(_source(told.source), _THREE_DIGITS),
+        "fluid_advice": summary.fluid_advice,
+        "advice": None if told is None else told.advice,
+        "cautions": summary.cautions,
+        "notes": summary.notes,
+        "events": summary.events,
+        "plan": summary.plan,
+    }
+    return {name: plain(value) for name, value in data.items()}
+
+
+def _rows(course: Course) -> list[dict[str, Any]]:
+    columns = (course.tank_mg_l, course.tank_low_mg_l, course.tank_high_mg_l, course.vial_mg_l)
+    return [
+        {"at": at.isoformat(timespec="minutes"), "value": value, "low": low, "high": high, "vial": vial}
+        for at, value, low, high, vial in zip(course.times, *columns, strict=True)
+    ]
+
+
+def _source(source: SourceOutlook) -> dict[str, object]:
+    return {name: getattr(source, name) for name in ("total_g", "used_g", "days_left", "sentence")}

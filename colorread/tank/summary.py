@@ -14,14 +14,12 @@ from colorread.result import LEVELS, Interval, Level, Reading, chance_above, han
 from colorread.tank.advice import advise
 from colorread.tank.charge import NARROWED, gas_trend, source_outlook
 from colorread.tank.events import Event, bubbles_now, tank_after
-from colorread.tank.fit import TankFit
-from colorread.tank.forecast import day_start, forecast, interval, midnight_after, rate_for_peak
+from colorread.tank.fit import TankFit, steady_fit
+from colorread.tank.forecast import day_start, forecast, interval, midnight_after, plan_of, rate_for_peak
 from colorread.tank.model import is_on
-from colorread.tank.plan import plan_of
 from colorread.tank.results import Change, Course, Estimate, Now, PhotoPoint, TankSummary, Told
 from colorread.tank.series import CannotTell, age_days, is_of_the_future, wall_clock
 from colorread.tank.settings import DailySpan, Tank
-from colorread.tank.steadiness import steady_fit
 from colorread.tank.tank_words import (
     fit_notes,
     fluid_words,
