@@ -8,17 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from colorread.result import Level, chance_above, level_of
-from colorread.tank.changes import (
-    FISH_PROBABILITY,
-    STILL_FADING_PER_DAY,
-    Candidate,
-    Handling,
-    bubble_words,
-    candidates,
-    handling_of,
-    most_gas,
-    new_charge,
-)
+from colorread.tank import changes
+from colorread.tank.changes import Candidate, Handling
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import DayStart, day_start, forecast, midnight_after, night_of, timer_valve
 from colorread.tank.results import Advice, Change, DayForecast
@@ -78,14 +69,18 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: floa
     """
     midnight, marks = midnight_after(fit), tank.judged_by
     start = day_start(fit, marks, midnight)
-    handling = handling_of(tank.source, start.schedule.gas)
+    handling = changes.handling_of(tank.source, start.schedule.gas)
     today = _simulated(start, Candidate(Change(), "Change nothing.", 0.0))
     level = level_of(today.day.peak_mg_l, marks.fish_mg_l, held)
     overdosed = (today.day.peak_mg_l.low or 0.0) > marks.fish_mg_l  # with its whole interval
-    tried = [_simulated(start, one) for one in candidates(start, handling, overdosed=overdosed, bubbles=bubbles)]
+    tried = [
+        _simulated(start, one) for one in changes.candidates(start, handling, overdosed=overdosed, bubbles=bubbles)
+    ]
     tried_last = list[_Tried]()
     # A new charge only brings more CO2, so it is none for fish that have too much.
-    charge, is_whole = new_charge(start, tank.source, midnight, handling) if level == "no concern" else (None, False)
+    charge, is_whole = (
+        changes.new_charge(start, tank.source, midnight, handling) if level == "no concern" else (None, False)
+    )
     if charge is not None:
         (tried if is_whole else tried_last).append(_simulated(start, charge))
     best = _pick(today, tried, marks, level) or _pick(today, tried_last, marks, level)
@@ -154,7 +149,7 @@ def _worth_showing(
 
     def merit(day: DayForecast) -> tuple[float, float, float]:
         peak_mg_l = day.peak_mg_l.value or 0.0
-        return min(day.fish_probability, FISH_PROBABILITY), day.plants_share, peak_mg_l if is_lean else 0.0
+        return min(day.fish_probability, changes.FISH_PROBABILITY), day.plants_share, peak_mg_l if is_lean else 0.0
 
     kinds: dict[tuple[bool, ...], DayForecast] = {}
     for day in (one.day for one in tried):
@@ -168,10 +163,10 @@ def _worth_showing(
 
 def _new_start(start: DayStart, handling: Handling, bubbles: float | None) -> DayForecast | None:
     """Return the day of a stopped source that starts again with as much as keeps the limit; None for nothing."""
-    factor = most_gas(start)
+    factor = changes.most_gas(start)
     if factor <= 0.0:
         return None
-    how = handling.less or bubble_words(bubbles, factor)
+    how = handling.less or changes.bubble_words(bubbles, factor)
     words = f"Start again with at most about {factor * 100.0:.0f} % of the gas{how}."
     return forecast(start, Change(rate_factor=factor), words)
 
@@ -193,7 +188,7 @@ def _unchanged_words(today: _Tried, level: Level, start: DayStart, handling: Han
         return WATCH
     if today.day.plants_share >= _PLANTS_SHARE:
         return LEAVE_IT
-    if can_change and today.is_lean(start.marks) and most_gas(start) >= _WORTH_CLIMBING:
+    if can_change and today.is_lean(start.marks) and changes.most_gas(start) >= _WORTH_CLIMBING:
         return f"Plants could use more gas: {handling.more}, and wait two days after each step."
     return LEAVE_IT if can_change else "Leave it as it is; enter the lights' hours to see what a change would do."
 
@@ -208,7 +203,7 @@ def _night_sentences(start: DayStart, tank: Tank) -> tuple[str, ...]:
 def _fading_words(start: DayStart, today: _Tried) -> str:
     """Return in how many days a fading source is of no concern by itself, within a week; else nothing."""
     fall_per_day = start.parameters.fall_per_h * 24.0
-    if today.level == "no concern" or float(np.median(fall_per_day)) < STILL_FADING_PER_DAY:
+    if today.level == "no concern" or float(np.median(fall_per_day)) < changes.STILL_FADING_PER_DAY:
         return ""
     for days in range(1, _DAYS_AHEAD + 1):
         faded = Candidate(Change(), "", 0.0, np.exp(-fall_per_day * days))

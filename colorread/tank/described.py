@@ -12,20 +12,7 @@ from dataclasses import dataclass, field
 from functools import reduce
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple, get_args
 
-from colorread.limits import (
-    FISH_LIMIT_RANGE_MG_L,
-    KH_RANGE_DKH,
-    PLANTS_LIMIT_RANGE_MG_L,
-    SENSITIVE_FISH_LIMIT_MG_L,
-    SOURCE_AMOUNT_RANGE_G,
-    TANK_VOLUME_RANGE_L,
-    TEMPERATURE_RANGE_C,
-    USUAL_FISH_LIMIT_MG_L,
-    USUAL_KH_DKH,
-    USUAL_PLANTS_RANGE_MG_L,
-    USUAL_TEMPERATURE_C,
-    LightName,
-)
+from colorread import limits
 from colorread.words import SENSITIVE_ANIMALS, SOURCE_WORDS, VALVE_WORDS
 
 if TYPE_CHECKING:  # takes long to load
@@ -113,23 +100,23 @@ class Setting:
         return [reduce(lambda value, name: getattr(value, name, None), path.split("."), tank) for path in self.fields]
 
 
-_SENSITIVE = f"{SENSITIVE_ANIMALS}. Uses a fish limit of {SENSITIVE_FISH_LIMIT_MG_L:g} mg/L."
-_USUAL_PLANTS = "{:g}-{:g}".format(*USUAL_PLANTS_RANGE_MG_L)
+_SENSITIVE = f"{SENSITIVE_ANIMALS}. Uses a fish limit of {limits.SENSITIVE_FISH_LIMIT_MG_L:g} mg/L."
+_USUAL_PLANTS = "{:g}-{:g}".format(*limits.USUAL_PLANTS_RANGE_MG_L)
 _FISH_LIMITS = "From {:g} to {:g}. Fish-welfare sources advise {:g} mg/L or less long term.".format(
-    *FISH_LIMIT_RANGE_MG_L, SENSITIVE_FISH_LIMIT_MG_L
+    *limits.FISH_LIMIT_RANGE_MG_L, limits.SENSITIVE_FISH_LIMIT_MG_L
 )
-_DKH = Measure("DKH", "dKH", KH_RANGE_DKH, "kh")
+_DKH = Measure("DKH", "dKH", limits.KH_RANGE_DKH, "kh")
 
 # By the names of the options of ``colorread tank``, with underscores; in the order of the form.
 SETTINGS: Mapping[str, Setting] = {
     "kh": Setting(
         "number",
         ("kh_dkh",),
-        f"KH of the fluid in the vial, in dKH; default {USUAL_KH_DKH:g}.",
+        f"KH of the fluid in the vial, in dKH; default {limits.USUAL_KH_DKH:g}.",
         Shown("", "KH of the fluid in the vial", "Not of the tank. Leave empty for {usual}."),
         name="The KH of the fluid",
         measure=_DKH,
-        usual=USUAL_KH_DKH,
+        usual=limits.USUAL_KH_DKH,
     ),
     "lights": Setting(
         "span", ("lights",), "When the lights are on.", Shown("Every day", "Lights", "On the tank's own clock.")
@@ -143,11 +130,11 @@ SETTINGS: Mapping[str, Setting] = {
     "temperature": Setting(
         "number",
         ("temperature_c",),
-        f"Water temperature in degrees C; default {USUAL_TEMPERATURE_C:g}.",
+        f"Water temperature in degrees C; default {limits.USUAL_TEMPERATURE_C:g}.",
         Shown("Water and fluid", "Water temperature", "Leave empty for {usual}."),
         name="The temperature",
-        measure=Measure("C", "degrees C", TEMPERATURE_RANGE_C, "temperature"),
-        usual=USUAL_TEMPERATURE_C,
+        measure=Measure("C", "degrees C", limits.TEMPERATURE_RANGE_C, "temperature"),
+        usual=limits.USUAL_TEMPERATURE_C,
     ),
     "fluid_renewed": Setting(
         "day", ("fluid_renewed",), "Day the fluid was renewed.", Shown("Water and fluid", "Fluid renewed on")
@@ -167,7 +154,7 @@ SETTINGS: Mapping[str, Setting] = {
         "Tank volume in L.",
         Shown("Water and fluid", "Tank volume"),
         name="The volume",
-        measure=Measure("L", "L", TANK_VOLUME_RANGE_L, "volume"),
+        measure=Measure("L", "L", limits.TANK_VOLUME_RANGE_L, "volume"),
     ),
     "source": Setting(
         "choice",
@@ -193,7 +180,7 @@ SETTINGS: Mapping[str, Setting] = {
         "Sugar, citric acid or gas at the start, in g.",
         Shown("Gas source", "Sugar, citric acid or gas at the start"),
         name="The amount of the gas source",
-        measure=Measure("GRAMS", "g", SOURCE_AMOUNT_RANGE_G, "mass"),
+        measure=Measure("GRAMS", "g", limits.SOURCE_AMOUNT_RANGE_G, "mass"),
     ),
     "source_started": Setting(
         "day", ("source.started",), "Day of the last refill.", Shown("Gas source", "Last refill")
@@ -210,15 +197,15 @@ SETTINGS: Mapping[str, Setting] = {
         f"Plants' range in mg/L; default {_USUAL_PLANTS}.",
         Shown("Limits", "Plants' range", f"Usual: {_USUAL_PLANTS} (hobby convention)."),
         name="The plants' range",
-        measure=Measure("LOW-HIGH", "mg/L", PLANTS_LIMIT_RANGE_MG_L),
+        measure=Measure("LOW-HIGH", "mg/L", limits.PLANTS_LIMIT_RANGE_MG_L),
     ),
     "fish_limit": Setting(
         "number",
         ("marks.fish_mg_l",),
-        f"Fish limit in mg/L; default {USUAL_FISH_LIMIT_MG_L:g}.",
+        f"Fish limit in mg/L; default {limits.USUAL_FISH_LIMIT_MG_L:g}.",
         Shown("Limits", "Fish limit", _FISH_LIMITS),
         name="The fish limit",
-        measure=Measure("MG_L", "mg/L", FISH_LIMIT_RANGE_MG_L),
+        measure=Measure("MG_L", "mg/L", limits.FISH_LIMIT_RANGE_MG_L),
     ),
     "light": Setting(
         "choice",
@@ -226,7 +213,7 @@ SETTINGS: Mapping[str, Setting] = {
         "Lamp in the photos, if known.",
         Shown("Photos", "Lamp in the photos"),
         name="The light",
-        choices={name: name.replace("-", " ") for name in get_args(LightName)},
+        choices={name: name.replace("-", " ") for name in get_args(limits.LightName)},
     ),
     "profile": Setting(
         "file",

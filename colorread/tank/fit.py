@@ -381,22 +381,10 @@ class Run:
 
 def furthest_run(hours: NDArray[np.float64], off: NDArray[np.float64]) -> Run:
     """
-    Return the run of readings that lies furthest off the course as a whole.
+    Return the run of three readings or more that lies furthest off the course as a whole.
 
     A source that does not stay the same shows in runs through time, wrong hours of gas or lamp in runs by the hour of
-    the day.
-
-    Parameters
-    ----------
-    hours : ndarray of float64, shape (N,)
-        Hours since a midnight, in rising order; N at least 3 [h].
-    off : ndarray of float64, shape (N,)
-        How far the course lies above each reading, in its own standard uncertainties.
-
-    Returns
-    -------
-    Run
-        Of three readings or more.
+    the day. The N hours rise from a midnight on; `off` is that of `TankFit`.
     """
     first, last = np.triu_indices(len(off), _LEAST_RUN - 1)
     runs = []
@@ -410,19 +398,7 @@ def furthest_run(hours: NDArray[np.float64], off: NDArray[np.float64]) -> Run:
 
 
 def is_steady(fit: TankFit) -> bool:
-    """
-    Return whether the readings follow the course that was fitted to them.
-
-    Parameters
-    ----------
-    fit : TankFit
-        What was fitted.
-
-    Returns
-    -------
-    bool
-        False where a run of them lies too far off for chance.
-    """
+    """Return whether the readings follow the course that was fitted to them, as far as chance allows."""
     most = _MOST_STEADY * max(len(fit.off) / _USUAL_READINGS, 1.0) ** _MORE_READINGS_POWER
     return bool(abs(furthest_run(fit.series.hours, fit.off).off) <= most)
 

@@ -202,23 +202,11 @@ def _chance_above(course: NDArray[np.float64], start: DayStart) -> float:
 
 def planned_photos(fit: TankFit, now: datetime) -> tuple[PlannedPhoto, ...]:
     """
-    Return the next photos by what the days have left open.
+    Return the next photos by what the days have left open, in the order of time.
 
     Each is the one, of the hours after the one before it, that narrows the number known least by then: loss, lag or
     gas rate. That is reckoned to first order, from how they go together with the reading to be expected, all as
     logarithms, over the draws (linear Gaussian updating of their covariance).
-
-    Parameters
-    ----------
-    fit : TankFit
-        What is believed of the tank.
-    now : datetime
-        On the tank's clock.
-
-    Returns
-    -------
-    tuple of PlannedPhoto
-        In the order of time.
     """
     start = max(now, fit.last_at + timedelta(hours=_APART_H / 2.0))
     times = _whole_hours(start)
@@ -250,21 +238,7 @@ def planned_photos(fit: TankFit, now: datetime) -> tuple[PlannedPhoto, ...]:
 
 
 def usual_photos(tank: Tank, now: datetime) -> tuple[PlannedPhoto, ...]:
-    """
-    Return the next photos where no course says more: see `telling_hours`.
-
-    Parameters
-    ----------
-    tank : Tank
-        Its hours.
-    now : datetime
-        On the tank's clock.
-
-    Returns
-    -------
-    tuple of PlannedPhoto
-        In the order of time; none where no hours are known.
-    """
+    """Return the next photos where no course says more, as `telling_hours`; none where no hours are known."""
     wanted = {round(clock.hour + clock.minute / 60.0) % 24 for clock in telling_hours(tank.lights, tank.gas_hours)}
     times = [when for when in _whole_hours(now) if when.hour in wanted]
     return tuple(PlannedPhoto(at=when, tells="usual", narrowing=0.0) for when in times[:_N_PHOTOS])
@@ -274,15 +248,7 @@ def telling_hours(lights: DailySpan | None, gas: DailySpan | None) -> tuple[time
     """
     Return when photos tell most of a tank of which no days are known.
 
-    Parameters
-    ----------
-    lights, gas : DailySpan or None
-        When they are on.
-
-    Returns
-    -------
-    tuple of datetime.time
-        Around the switching of the gas; of gas that never stops, or whose hours are not known, through the light.
+    Around the switching of the gas; of gas that never stops, or whose hours are not known, through the light.
     """
     if gas is not None and gas.hours < 24.0:
         return tuple(shifted(clock, after_h) for clock in (gas.on, gas.off) for after_h in (0.0, _AFTER_SWITCHING_H))
@@ -292,25 +258,7 @@ def telling_hours(lights: DailySpan | None, gas: DailySpan | None) -> tuple[time
 
 
 def plan_of(tank: Tank, fit: TankFit | None, source: SourceOutlook | None, now: datetime) -> Plan:
-    """
-    Return what to do next, and when.
-
-    Parameters
-    ----------
-    tank : Tank
-        Its settings, with what was noted since.
-    fit : TankFit or None
-        What is believed of it, where there is a course.
-    source : SourceOutlook or None
-        What the charge can still give.
-    now : datetime
-        On the tank's clock.
-
-    Returns
-    -------
-    Plan
-        Photos of the next days; refill and fluid as far as they can be told, none of them in the past.
-    """
+    """Return what to do next, and when, as far as it can be told; none of it in the past."""
     if fit is not None and now - fit.last_at > timedelta(days=_STALE_DAYS):
         fit = source = None
     photos = () if fit is None else planned_photos(fit, now)

@@ -10,22 +10,11 @@ from datetime import date, datetime, time, timedelta
 import numpy as np
 
 from colorread.result import WATCH_FROM, Interval, Reading
+from colorread.tank import forecast
 from colorread.tank.charge import USUAL_YIELD, Mix, acid_mix, fermentation_mix, gas_trend, source_outlook
 from colorread.tank.events import Event
 from colorread.tank.fit import TankFit, steady_fit
-from colorread.tank.forecast import (
-    N_DRAWS,
-    DayStart,
-    day_course,
-    day_start,
-    hours_for_lights,
-    interval,
-    midnight_after,
-    night_of,
-    rate_for_peak,
-    telling_hours,
-    timer_valve,
-)
+from colorread.tank.forecast import DayStart
 from colorread.tank.model import Draws, Schedule, usual_parameters
 from colorread.tank.results import Change, Night, SourceOutlook, TimerValve
 from colorread.tank.series import CannotTell, is_of_the_future, wall_clock
@@ -233,16 +222,17 @@ def gas_need(tank: Tank, fit: TankFit | None, target_mg_l: float) -> GasNeed:
     lamp where a timer valve can keep them, and all day where not.
     """
     assert tank.volume_l is not None
-    for_lights = hours_for_lights(tank.lights) if tank.valve == "timer" else None
+    for_lights = forecast.hours_for_lights(tank.lights) if tank.valve == "timer" else None
     schedule = Schedule(gas=tank.gas_hours or for_lights or ALL_DAY, lights=tank.lights)
     if fit is None:
-        usual = usual_parameters(tank.source_kind).take(np.arange(N_DRAWS))
+        usual = usual_parameters(tank.source_kind).take(np.arange(forecast.N_DRAWS))
         start = DayStart(parameters=usual, schedule=schedule, marks=tank.judged_by)
     else:
-        start = replace(day_start(fit, tank.judged_by, midnight_after(fit)), schedule=schedule)
+        start = replace(forecast.day_start(fit, tank.judged_by, forecast.midnight_after(fit)), schedule=schedule)
     now_g = start.parameters.gas_mg_l_h * schedule.gas.hours * tank.volume_l / 1000.0
     target_g, limit_g = (
-        now_g * np.maximum(rate_for_peak(start, peak_mg_l), 0.0) for peak_mg_l in (target_mg_l, start.marks.fish_mg_l)
+        now_g * np.maximum(forecast.rate_for_peak(start, peak_mg_l), 0.0)
+        for peak_mg_l in (target_mg_l, start.marks.fish_mg_l)
     )
     return GasNeed(start=start, target_g=target_g, limit_g=limit_g, now_g=now_g)
 
@@ -288,17 +278,11 @@ def plan_gas(
         If it cannot be planned so; one sentence.
     """
     now = wall_clock(now or datetime.now())
-    kind = _plannable_source(tank).kind
-    usual_days, least_days, most_days = _DAYS[kind]
-    days = usual_days if days is None else days
-    if not least_days <= days <= most_days:
-        of_yeast = "One charge of yeast lasts 1 to 3 weeks (hobby convention). " if kind == "fermentation" else ""
-        raise ValueError(f"{of_yeast}Plan for {least_days:g} to {most_days:g} days, not {days:g}.")
-    marks = tank.judged_by
-    if target_mg_l is None:
-        target_mg_l = min((marks.plants_low_mg_l + marks.plants_high_mg_l) / 2.0, _SHARE_OF_LIMIT * marks.fish_mg_l)
-    if not target_mg_l < marks.fish_mg_l:
-        raise ValueError(f"The target ({target_mg_l:g} mg/L) must be below the fish limit ({marks.fish_mg_l:g} mg/L).")
+    source, limit_mg_l = _plannable_source(tank), tank.judged_by.fish_mg_l
+    kind, days = source.kind, _days_of(source.kind, days)
+    target_mg_l = _target_of(tank) if target_mg_l is None else target_mg_l
+    if not target_mg_l < limit_mg_l:
+        raise ValueError(f"The target ({target_mg_l:g} mg/L) must be below the fish limit ({limit_mg_l:g} mg/L).")
     usable = [reading for reading in readings if reading.status == "read" and not is_of_the_future(reading, now)]
     fit, no_days = None, "No photos yet."
     try:
@@ -312,19 +296,16 @@ def plan_gas(
     if dose_g <= 0.0:
         raise ValueError(f"Without gas the CO2 is at {target_mg_l:g} mg/L already; this tank needs none.")
     gas_g = dose_g * days / charge.usual_yield
-    stated_g = None if tank.source is None else tank.source.amount_g
-    filled_g = () if kind != "cylinder" else _USUAL_FILLS_G if stated_g is None else (stated_g,)
-    into_water = charge.of_usual * charge.usual_yield
-    fills = tuple(Fill(gas_g=filled, days=interval(filled * into_water / dose_g)) for filled in filled_g)
+    fills = _fills(source, charge, dose_g) if kind == "cylinder" else ()
     first_factor = dose_g * charge.first / need.now_g
-    peak = day_course(need.start, Change(), first_factor).max(axis=1)
+    peak = forecast.day_course(need.start, Change(), first_factor).max(axis=1)
     return GasPlan(
         tank=tank,
         gas=need.start.schedule.gas,
         is_of_days=fit is not None,
         no_days="" if fit is not None else no_days,
         target_mg_l=target_mg_l,
-        need_g_per_day=interval(need.target_g),
+        need_g_per_day=forecast.interval(need.target_g),
         dose_g_per_day=dose_g,
         is_held_back=kept_g < wanted_g,
         against_now=None if fit is None else dose_g / float(np.median(need.now_g)),
@@ -333,14 +314,14 @@ def plan_gas(
         mix=None if kind == "cylinder" else fermentation_mix(gas_g) if kind == "fermentation" else acid_mix(gas_g),
         gas_g=gas_g,
         fills=fills,
-        gives_g_per_day=interval(dose_g * charge.mean),
-        first_days_g_per_day=interval(dose_g * charge.first),
-        first_peak_mg_l=interval(peak),
-        chance_above_limit=float((peak > marks.fish_mg_l).mean()),
+        gives_g_per_day=forecast.interval(dose_g * charge.mean),
+        first_days_g_per_day=forecast.interval(dose_g * charge.first),
+        first_peak_mg_l=forecast.interval(peak),
+        chance_above_limit=float((peak > limit_mg_l).mean()),
         starts_after_days=_YEAST_STARTS_AFTER_DAYS if kind == "fermentation" else None,
-        lasts_days=fills[0].days if len(fills) == 1 else interval(charge.lasts_days),
-        night=night_of(need.start, first_factor),
-        timer=None if fit is None else timer_valve(need.start, tank),
+        lasts_days=fills[0].days if len(fills) == 1 else forecast.interval(charge.lasts_days),
+        night=forecast.night_of(need.start, first_factor),
+        timer=None if fit is None else forecast.timer_valve(need.start, tank),
         outlook=None if fit is None else source_outlook(fit, logged or tank, gas_trend(fit)),
         start_plan=None if usable else _start_plan(tank, need.start.schedule.gas),
     )
@@ -363,9 +344,30 @@ def _plannable_source(tank: Tank) -> GasSource:
     return tank.source
 
 
+def _days_of(kind: SourceKind, days: float | None) -> float:
+    """Return how long a charge is to last, stated or usual [d]; raise where none of the kind does."""
+    usual, least, most = _DAYS[kind]
+    days = usual if days is None else days
+    if not least <= days <= most:
+        of_yeast = "One charge of yeast lasts 1 to 3 weeks (hobby convention). " if kind == "fermentation" else ""
+        raise ValueError(f"{of_yeast}Plan for {least:g} to {most:g} days, not {days:g}.")
+    return days
+
+
+def _target_of(tank: Tank) -> float:
+    marks = tank.judged_by
+    return min((marks.plants_low_mg_l + marks.plants_high_mg_l) / 2.0, _SHARE_OF_LIMIT * marks.fish_mg_l)
+
+
+def _fills(source: GasSource, charge: _Charge, dose_g: float) -> tuple[Fill, ...]:
+    filled_g = _USUAL_FILLS_G if source.amount_g is None else (source.amount_g,)
+    into_water = charge.of_usual * charge.usual_yield
+    return tuple(Fill(gas_g=gas_g, days=forecast.interval(gas_g * into_water / dose_g)) for gas_g in filled_g)
+
+
 def _start_plan(tank: Tank, gas: DailySpan) -> StartPlan:
     return StartPlan(
         gas_on=gas.on if gas.hours < 24.0 else None,
         lights_on=None if tank.lights is None else tank.lights.on,
-        photos=tuple(dict.fromkeys(telling_hours(tank.lights, gas))),
+        photos=tuple(dict.fromkeys(forecast.telling_hours(tank.lights, gas))),
     )

@@ -323,21 +323,7 @@ def _told_by_photo(reading: Reading) -> tuple[float, float | None, float | None]
 
 
 def steps_of(events: Iterable[Event], midnight: datetime) -> tuple[Step, ...]:
-    """
-    Return what was done after a midnight that the course shows.
-
-    Parameters
-    ----------
-    events : iterable of Event
-        In the order of time.
-    midnight : datetime
-        Hour 0, on the tank's clock.
-
-    Returns
-    -------
-    tuple of Step
-        One at most an hour, in the order of time.
-    """
+    """Return what was done after a midnight that the course shows: one step at most an hour, in the order of time."""
     steps: list[Step] = []
     for hour, together in groupby(events, key=lambda event: _hours(event, midnight)):
         if hour <= 0.0:
@@ -361,21 +347,7 @@ def steps_of(events: Iterable[Event], midnight: datetime) -> tuple[Step, ...]:
 
 
 def counts_of(events: Iterable[Event], midnight: datetime) -> Counts | None:
-    """
-    Return the counted bubbles of the days from a midnight on.
-
-    Parameters
-    ----------
-    events : iterable of Event
-        In the order of time.
-    midnight : datetime
-        Hour 0, on the tank's clock.
-
-    Returns
-    -------
-    Counts or None
-        None where no two of them compare.
-    """
+    """Return the counted bubbles of the days from a midnight on; None where no two of them compare."""
     rows: list[tuple[float, float, int]] = []
     diffuser = 0
     for event in events:
@@ -397,19 +369,7 @@ def turns_of(steps: Iterable[Step], first: TankParameters, x: NDArray[np.float64
     """
     Return what changes in the model at each step.
 
-    Parameters
-    ----------
-    steps : iterable of Step
-        In the order of time.
-    first : TankParameters
-        Before all of them; D draws.
-    x : ndarray of float64, shape (D, G)
-        Standard-normal coordinates, `GAS_COLUMNS` for each step of the gas.
-
-    Returns
-    -------
-    tuple of Turn
-        One for each step.
+    `first` are the D draws before all of them, `x` their coordinates, `GAS_COLUMNS` for each step of the gas.
     """
     turns, parameters, column = [], first, 0
     for step in steps:
@@ -431,23 +391,7 @@ def turns_of(steps: Iterable[Step], first: TankParameters, x: NDArray[np.float64
 
 
 def gas_rates(first: TankParameters, turns: Sequence[Turn], hours: NDArray[np.float64]) -> Draws:
-    """
-    Return the gas rate while the gas is on.
-
-    Parameters
-    ----------
-    first : TankParameters
-        Before all turns; D draws.
-    turns : sequence of Turn
-        In the order of time.
-    hours : ndarray of float64, shape (N,)
-        Since hour 0; at a turn, the rate after it [h].
-
-    Returns
-    -------
-    ndarray of float64, shape (D, N)
-        The rate [mg/L/h].
-    """
+    """Return the gas rate while the gas is on at hours since hour 0, at a turn that after it, (D, N) [mg/L/h]."""
     pieces = (first, *(turn.parameters for turn in turns))
     place = np.searchsorted([turn.hour for turn in turns], hours, side="right")
     return np.stack(

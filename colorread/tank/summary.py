@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colorread.result import LEVELS, Interval, Level, Reading, chance_above, hangs_on_held, level_of
+from colorread.tank import tank_words
 from colorread.tank.advice import advise
 from colorread.tank.charge import NARROWED, gas_trend, source_outlook
 from colorread.tank.events import Event, bubbles_now, tank_after
@@ -20,15 +21,6 @@ from colorread.tank.model import is_on
 from colorread.tank.results import Change, Course, Estimate, Now, PhotoPoint, TankSummary, Told
 from colorread.tank.series import CannotTell, age_days, is_of_the_future, wall_clock
 from colorread.tank.settings import DailySpan, Tank
-from colorread.tank.tank_words import (
-    fit_notes,
-    fluid_words,
-    gas_words,
-    input_notes,
-    lit_words,
-    noted_since_words,
-    unused_notes,
-)
 from colorread.words import (
     CALIBRATE,
     IN_VIAL,
@@ -86,7 +78,7 @@ def summarize(
     timed = [reading for reading in usable if reading.taken_at and reading.co2_mg_l]
     timed.sort(key=lambda reading: (_at(reading), reading.photo))
     first_at, last_at = (_at(timed[0]), _at(timed[-1])) if timed else (None, None)
-    notes = input_notes(usable, len(read) - len(usable))
+    notes = tank_words.input_notes(usable, len(read) - len(usable))
     verdict = _now_of_reading(_highest_of_late(timed), tank.judged_by) if timed else None
     told, fit, reason = None, None, ""
     try:
@@ -101,9 +93,9 @@ def summarize(
         held = _level_before(stated, fit, timed, happened)
         told = _told(tank, fit, held, happened, n_unused=len(read) - len(fit.series.readings))
         verdict = _now_of_days(tank, told, timed[-1], held)
-        more = (gas_words(tank, told), unsteady, noted_since_words(happened, fit.last_at))
+        more = (tank_words.gas_words(tank, told), unsteady, tank_words.noted_since_words(happened, fit.last_at))
         cautions = (*told.advice.cautions, *STANDING_CAUTIONS)
-        notes = (*notes, *unused_notes(fit.series.left_out), *fit_notes(tank, fit))
+        notes = (*notes, *tank_words.fit_notes(tank, fit))
     return TankSummary(
         tank=tank,
         events=happened,
@@ -116,7 +108,7 @@ def summarize(
         more=tuple(sentence for sentence in more if sentence),
         cautions=cautions,
         notes=notes,
-        fluid_advice=fluid_words(tank.fluid_renewed, None if last_at is None else last_at.date()),
+        fluid_advice=tank_words.fluid_words(tank.fluid_renewed, None if last_at is None else last_at.date()),
         told=told,
         reason=reason,
         plan=plan_of(tank, fit, None if told is None else told.source, last_at if tank.made_up and last_at else now),
@@ -155,7 +147,7 @@ def _now_of_days(tank: Tank, told: Told, last: Reading, held: Level | None) -> N
     verdict = judge(day.peak_mg_l, marks, held=held)
     plants, fish, _ = verdict.sentences
     if verdict.fish != "act":
-        plants = f"In their range for about {percent_words(day.plants_share)} of {lit_words(tank.lights)}."
+        plants = f"In their range for about {percent_words(day.plants_share)} of {tank_words.lit_words(tank.lights)}."
     to_do = told.advice.sentences[0]
     if verdict.fish == "watch" and last.profile is None:
         to_do += f" {CALIBRATE}"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
@@ -235,9 +234,9 @@ def fluid_words(renewed: date | None, last: date | None) -> str:
         return (
             f"Renew the fluid: it was {age} old at the last photo (every {RENEW_AFTER_WEEKS} weeks, hobby convention)."
         )
-    return (
-        f"The fluid was {age} old at the last photo." if weeks >= 0.0 else "The fluid was renewed after the last photo."
-    )
+    if weeks < 0.0:
+        return "The fluid was renewed after the last photo."
+    return f"The fluid was {age} old at the last photo."
 
 
 def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...]:
@@ -260,19 +259,15 @@ def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...
     return tuple(notes)
 
 
-def unused_notes(left_out: Counter[LeftOut]) -> tuple[str, ...]:
-    """Return which readings the course leaves out, and why: a sentence or none."""
-    parts = [
+def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
+    """Return which readings the course leaves out and why, and what the others could not tell."""
+    left_out = fit.series.left_out
+    unused = (
         f"{left_out[why]} photo{'s' if left_out[why] > 1 else ''} {words}"
         for why, words in _LEFT_OUT.items()
         if left_out[why]
-    ]
-    return (f"Not used: {', '.join(parts)}.",) if parts else ()
-
-
-def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
-    """Return what the readings could not tell the fit."""
-    notes = []
+    )
+    notes = [f"Not used: {', '.join(unused)}."] if any(left_out.values()) else []
     if tank.source_kind == "fermentation" and tank.gas is not None and tank.gas.hours < 24.0:
         notes.append(
             f"A fermenting bottle never stops: the gas hours ({tank.gas}) hold only if its hose is out of the tank at "
@@ -329,18 +324,17 @@ def number_rows(summary: TankSummary) -> list[NumberRow]:
         ("peak_mg_l", "Daily peak", co2_words),
         ("night_low_mg_l", "Overnight low", co2_words),
         ("hours_above_fish_mark", f"Above the fish limit ({marks.fish_mg_l:g} mg/L)", hours_words),
-        ("gas_mg_l_per_hour", "Gas rate", _in("mg/L per hour")),
-        ("gas_trend_percent_per_day", "Gas trend", _in("% per day", signed=True)),
+        ("gas_mg_l_per_hour", "Gas rate", partial(number_words, unit="mg/L per hour")),
+        ("gas_trend_percent_per_day", "Gas trend", partial(number_words, unit="% per day", signed=True)),
         ("fades_in_days", f"Daily peak falls below {marks.plants_low_mg_l:g} mg/L in", fading_words),
         ("loss_per_hour", "Loss to the air", _percent_per_hour),
-        ("lag_hours", "The vial lags by", _in("h")),
+        ("lag_hours", "The vial lags by", partial(number_words, unit="h")),
     )
     rows = []
     if summary.told is not None:
         last = summary.told.tank_co2[-1]
-        rows.append(
-            NumberRow(label=f"Tank at the last photo ({last.taken_at:%a %H:%M})", number=co2_words(last.co2_mg_l))
-        )
+        label = f"Tank at the last photo ({last.taken_at:%a %H:%M})"
+        rows.append(NumberRow(label=label, number=co2_words(last.co2_mg_l)))
     for name, label, words in kinds:
         estimate = summary.estimate(name)
         number = None if estimate.interval is None else words(estimate.interval)
@@ -367,16 +361,13 @@ def fitted_rows(told: Told) -> list[NumberRow]:
     list of NumberRow
         One each, with its unit.
     """
-    kinds = {
-        "loss_per_hour": ("Loss to the air", "% per hour"),
-        "lag_hours": ("Lag of the vial", "h"),
-        "uptake_per_hour_in_the_light": ("Uptake by plants in the light", "% per hour"),
-        "level_without_gas_mg_l": ("Level without gas", "mg/L"),
+    kinds: dict[str, tuple[str, Callable[[Interval], NumberWords]]] = {
+        "loss_per_hour": ("Loss to the air", _percent_per_hour),
+        "lag_hours": ("Lag of the vial", partial(number_words, unit="h")),
+        "uptake_per_hour_in_the_light": ("Uptake by plants in the light", _percent_per_hour),
+        "level_without_gas_mg_l": ("Level without gas", partial(number_words, unit="mg/L")),
     }
-    return [
-        NumberRow(label=label, number=number_words(_in_unit(told.fitted[name], unit), unit))
-        for name, (label, unit) in kinds.items()
-    ]
+    return [NumberRow(label=label, number=words(told.fitted[name])) for name, (label, words) in kinds.items()]
 
 
 def forecast_rows(advice: Advice) -> list[ForecastRow]:
@@ -399,20 +390,9 @@ def forecast_rows(advice: Advice) -> list[ForecastRow]:
     return rows + [_forecast_row(other, "Also tried") for other in advice.others]
 
 
-def _in(unit: str, *, signed: bool = False) -> Callable[[Interval], NumberWords]:
-    return partial(number_words, unit=unit, signed=signed)
-
-
 def _percent_per_hour(share: Interval) -> NumberWords:
-    return number_words(_in_unit(share, "% per hour"), "% per hour")
-
-
-def _in_unit(interval: Interval, unit: str) -> Interval:
-    """Return shares as percent, and anything else as it is."""
-    if not unit.startswith("%"):
-        return interval
-    value, low, high = (None if end is None else 100.0 * end for end in (interval.value, interval.low, interval.high))
-    return Interval(value=value, low=low, high=high)
+    value, low, high = (None if end is None else 100.0 * end for end in (share.value, share.low, share.high))
+    return number_words(Interval(value=value, low=low, high=high), "% per hour")
 
 
 def _forecast_row(day: DayForecast, role: str) -> ForecastRow:
