@@ -2,20 +2,31 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime, time
 
 import numpy as np
 
 from colorread.result import Level, chance_above, level_of
-from colorread.tank import changes
-from colorread.tank.changes import Candidate, Handling
+from colorread.tank import advice_words
 from colorread.tank.fit import TankFit
-from colorread.tank.forecast import DayStart, day_start, forecast, midnight_after, night_of, timer_valve
-from colorread.tank.results import Advice, Change, DayForecast
-from colorread.tank.settings import Tank
-from colorread.tank.tank_words import after_words, before_words, night_words, timer_words
-from colorread.words import ACT_CAUTIONS, LEAVE_IT, WATCH, Marks, gas_cautions, watch_cautions
+from colorread.tank.forecast import (
+    DayStart,
+    day_start,
+    forecast,
+    hours_for_lights,
+    midnight_after,
+    night_of,
+    rate_for_peak,
+    shifted,
+    timer_valve,
+)
+from colorread.tank.model import Draws
+from colorread.tank.results import Advice, Change, DayForecast, Decision, Handling, Outcome
+from colorread.tank.settings import DailySpan, GasSource, Tank
+from colorread.words import Marks, has_open_hose
 
 # Shares of the light within the plants' range from which they are left alone, and that a change must reach:
 # assumptions, apart from each other lest the advice comes and goes. The first hours are often lean and do no harm.
@@ -26,16 +37,56 @@ _LOWER_PEAK = 0.95
 _SHARE_PER_EFFORT = 0.02  # of the light within the plants' range, what an effort must bring
 _WORTH_CLIMBING = 1.25  # room for this much more gas is worth naming: assumption
 _DAYS_AHEAD = 7  # assumption: a trend of at most two weeks is carried on for one
-_LOOK = "Look at the fish now."
-_TOMORROW = "Take new photos tomorrow."
-_CHECK_SOURCE = "Check the gas source first: empty, closed, or a blocked hose?"
-_CHECK_CYLINDER = " Close a cylinder's valve before you change it."
-_CAUTIONS = (
-    "Make one change at a time. Wait two days, look at the fish and take new photos before the next.",
-    "The simulation knows only what the photos showed. Watch the fish, most of all the day after a change.",
-)
-# Common practice, no source.
-_NEW_CHARGE = "A refilled bottle starts at its full rate. Start it in the morning, and watch the fish all that day."
+# What new gas must keep: assumption; more gas is added only where the limit is kept for almost sure.
+FISH_PROBABILITY = 0.95
+_RATE_STEP = 0.05  # no one sets a rate more finely: assumption
+# Assumption: a hundredth a day is less than photos tell, and over a week it matters to no one.
+STILL_FADING_PER_DAY = 0.01
+# Up by a fifth at most before looking again: common practice, no source. Down goes faster, as too little gas harms no
+# fish; less than half is a new start and no change, and less than a tenth no one sets: assumptions.
+_RATE_FACTORS = (0.5, 0.6, 0.7, 0.8, 0.9, 1.1, 1.2)
+# Assumption: an hour at a time, as with the rate, lest a step overshoots.
+_HOURS_EARLIER = (-1.0, -0.5, 0.5, 1.0)
+_HOURS_OFF_EARLIER = (-1.0, -0.5, 0.5, 1.0, 1.5, 2.0)
+_HOURS_OFF_EARLIER_OVERDOSED = (3.0, 4.0)  # assumption: then more at once does good
+# The gas comes on one to two hours before the lamp: common practice, no source. By night the oxygen is least.
+_LEAD_MAX_H = 2.0
+_LEAST_HOURS, _MOST_HOURS = 0.5, 23.5  # of gas that stops each day: assumption
+# An outlet turned up to ripple the surface takes a tank from still to rippled or stronger (0.03 to 0.09 to 0.29 1/h,
+# see the prior of the loss): half as much again, and twice as much; an air stone three times as much. Beside it the
+# effort: that of a bought or moved outlet, tried out by hand, and of a pump.
+_NIGHT_LOSSES = ((1.5, 1.25), (2.0, 2.0), (3.0, 2.5))
+# Effort of a change against that of a timer set by one hour. It only ranks changes that serve alike: assumptions.
+_EFFORT_PER_LN_RATE = 10.0  # a tenth more or less gas counts as that hour
+_EFFORT_NIGHT_OFF = 2.0  # a timer where there was none
+_EFFORT_BY_HAND = 1.0  # on top, where a hose is moved twice a day that was left alone
+_EFFORT_REFILL = 2.0  # mixing and mess
+# Assumption: a new charge is held to twenty times the old rate, lest an error of the trend grows with the charge's age;
+# a lower bound would let a charge of a bottle that faded fast pass for one that is small enough.
+_FRESH_FACTOR_MAX = 20.0
+# Near the surface little of a bubble dissolves, deep and in the outflow much: common practice, no source. Less than
+# seven tenths by that alone: assumption.
+_LEAST_BY_DEPTH = 0.7
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """
+    A change to simulate.
+
+    Parameters
+    ----------
+    change : Change
+        What is done differently.
+    effort : float
+        Against that of a timer set by one hour [-].
+    rate_factor : ndarray of float64, shape (D,), optional
+        Gas rate against that of the day, draw by draw, instead of the change's one [-].
+    """
+
+    change: Change
+    effort: float
+    rate_factor: Draws | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,58 +120,139 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: floa
     """
     midnight, marks = midnight_after(fit), tank.judged_by
     start = day_start(fit, marks, midnight)
-    handling = changes.handling_of(tank.source, start.schedule.gas)
-    today = _simulated(start, Candidate(Change(), "Change nothing.", 0.0))
+    gas = start.schedule.gas
+    handling = handling_of(tank.source, gas)
+
+    def simulated(one: Candidate) -> _Tried:
+        words = advice_words.change_words(one.change, handling, gas, bubbles)
+        day = forecast(start, one.change, words, one.rate_factor)
+        return _Tried(day, one.effort, level_of(day.peak_mg_l, marks.fish_mg_l))
+
+    today = simulated(Candidate(Change(), 0.0))
     level = level_of(today.day.peak_mg_l, marks.fish_mg_l, held)
     overdosed = (today.day.peak_mg_l.low or 0.0) > marks.fish_mg_l  # with its whole interval
-    tried = [
-        _simulated(start, one) for one in changes.candidates(start, handling, overdosed=overdosed, bubbles=bubbles)
-    ]
-    tried_last = list[_Tried]()
-    # A new charge only brings more CO2, so it is none for fish that have too much.
-    charge, is_whole = (
-        changes.new_charge(start, tank.source, midnight, handling) if level == "no concern" else (None, False)
-    )
-    if charge is not None:
-        (tried if is_whole else tried_last).append(_simulated(start, charge))
-    best = _pick(today, tried, marks, level) or _pick(today, tried_last, marks, level)
+    tried = [simulated(one) for one in candidates(start, handling, overdosed=overdosed)]
+    # A new charge only brings more CO2, so it is none for fish that have too much; a smaller one is a last resort.
+    charge = new_charge(start, tank.source, midnight) if level == "no concern" else None
+    charged = [] if charge is None else [simulated(charge)]
+    if charge is not None and charge.change.refill_share >= 1.0:
+        tried, charged = tried + charged, []
+    best = _pick(today, tried, marks, level) or _pick(today, charged, marks, level)
     recommended = None if best is None else best.day
-    before = before_words(today.day, marks, start.schedule.lights)
-    sentences: tuple[str, ...]
+    outcome: Outcome = "change"
     if overdosed and (best is None or not best.is_enough(level, marks)):
-        recommended = _new_start(start, handling, bubbles)
-        sentences = _stop_sentences(before, recommended, marks, handling)
+        outcome, recommended = "stop", None
+        if (factor := most_gas(start)) > 0.0:
+            words = advice_words.new_start_words(factor, handling, bubbles)
+            recommended = forecast(start, Change(rate_factor=factor), words)
     elif fit.series.left_out["higher course"] and today.is_lean(marks):
         # More gas is no advice for a source that may have run dry.
-        recommended, tried, tried_last = None, [], []
-        sentences = _CHECK_SOURCE + (_CHECK_CYLINDER if tank.source_kind in ("cylinder", None) else ""), before
-    elif best is not None:
-        look = f"{_LOOK} " if level == "act" else ""
-        ends_otherwise = best.day.change.gas is not None and best.day.change.gas.off != start.schedule.gas.off
-        how = f" {handling.how}" if handling.how and ends_otherwise else ""
-        step = "" if best.level == "no concern" else "This is a first step. Go on in two days."
-        sentences = f"{look}{best.day.words}{how}", before, after_words(best.day), step
-    else:
-        sentences = _unchanged_words(today, level, start, handling, can_change=bool(tried or tried_last)), before
-    if not overdosed:
-        fades = _fading_words(start, today) if tank.source_kind != "cylinder" else ""
-        sentences = *sentences, *_night_sentences(start, tank), fades
-    # In small steps, but not where the gas must go down.
-    cautions = (*(ACT_CAUTIONS + _CAUTIONS[1:] if overdosed else _CAUTIONS), *watch_cautions(marks))
-    recharged = () if tank.source_kind == "cylinder" else (_NEW_CHARGE,)
+        outcome, recommended, tried, charged = "check source", None, [], []
+    elif best is None:
+        outcome = _unchanged(today, level, start, can_change=bool(tried or charged))
+    timer = None if overdosed else timer_valve(start, tank)
+    decision = Decision(
+        outcome=outcome,
+        today=today.day,
+        recommended=recommended,
+        is_urgent=level == "act",
+        is_first_step=best is not None and outcome == "change" and best.level != "no concern",
+        night=None if overdosed else night_of(start),
+        timer=timer if timer is not None and timer.is_worth_it else None,
+        calm_in_days=None if overdosed or tank.source_kind == "cylinder" else _calm_in_days(start, today),
+    )
     return Advice(
         day=midnight.date(),
         today=today.day,
         recommended=recommended,
-        others=_worth_showing([*tried, *tried_last], recommended, today, marks),
-        sentences=tuple(sentence for sentence in sentences if sentence),
-        cautions=(*cautions, *recharged, *gas_cautions(tank.source_kind, tank.valve)),
+        others=_worth_showing([*tried, *charged], recommended, today, marks),
+        sentences=advice_words.advice_sentences(decision, tank, handling),
+        cautions=advice_words.advice_cautions(tank, overdosed=overdosed),
     )
 
 
-def _simulated(start: DayStart, one: Candidate) -> _Tried:
-    day = forecast(start, one.change, one.words, one.rate_factor)
-    return _Tried(day, one.effort, level_of(day.peak_mg_l, start.marks.fish_mg_l))
+def handling_of(source: GasSource | None, gas: DailySpan) -> Handling:
+    """
+    Return what a keeper can do with the gas of a source, be it on all day or not.
+
+    A fermenting bottle cannot be stopped, so it has no hours. The hose of an acid bottle without a valve can be moved
+    by hand. What has a needle valve alone is not opened and closed twice a day where it runs all day; gas that stops
+    each day can be begun and ended somehow. A cylinder whose valve is not known is taken to be set and switched.
+    """
+    if source is None:
+        return Handling("unknown", "unknown")
+    if has_open_hose(source.kind, source.valve):
+        return Handling(None if source.kind == "fermentation" else "hose", "bottle")
+    is_switched = gas.hours < 24.0 or source.valve in (None, "timer")
+    return Handling("gas" if is_switched else None, "depth" if source.valve == "none" else "valve")
+
+
+def candidates(start: DayStart, handling: Handling, *, overdosed: bool) -> list[Candidate]:
+    """Return the changes worth simulating, one each, as two at once are not seen apart; larger ones if `overdosed`."""
+    lights = start.schedule.lights
+    least = _LEAST_BY_DEPTH if handling.set_by in ("bottle", "depth") else min(_RATE_FACTORS)
+    rates = [
+        Candidate(Change(rate_factor=factor), abs(math.log(factor)) * _EFFORT_PER_LN_RATE)
+        for factor in _RATE_FACTORS
+        if factor >= least
+    ]
+    nights = [
+        Candidate(Change(night_loss_factor=factor), effort)
+        for factor, effort in _NIGHT_LOSSES
+        if lights is not None and lights.hours < 24.0
+    ]
+    return [*_other_hours(start, handling, overdosed=overdosed), *rates, *nights]
+
+
+def _other_hours(start: DayStart, handling: Handling, *, overdosed: bool) -> list[Candidate]:
+    gas, lights = start.schedule.gas, start.schedule.lights
+    if handling.switched_by is None:
+        return []
+    if gas.hours >= 24.0:
+        by_day, by_hand = hours_for_lights(lights), _EFFORT_BY_HAND if handling.switched_by == "hose" else 0.0
+        return [] if by_day is None else [Candidate(Change(gas=by_day), _EFFORT_NIGHT_OFF + by_hand)]
+    tried = []
+    for earlier in _HOURS_EARLIER:
+        on = shifted(gas.on, -earlier)
+        lead_h = 0.0 if lights is None else (lights.on_h - (on.hour + on.minute / 60.0) + 12.0) % 24.0 - 12.0
+        if _LEAST_HOURS <= gas.hours + earlier < _MOST_HOURS and not (earlier > 0.0 and lead_h > _LEAD_MAX_H):
+            tried.append(Candidate(Change(gas=DailySpan(on=on, off=gas.off)), abs(earlier)))
+    for earlier in (*_HOURS_OFF_EARLIER, *(_HOURS_OFF_EARLIER_OVERDOSED if overdosed else ())):
+        if _LEAST_HOURS <= gas.hours - earlier < _MOST_HOURS:
+            span = DailySpan(on=gas.on, off=shifted(gas.off, -earlier))
+            tried.append(Candidate(Change(gas=span), abs(earlier)))
+    return tried
+
+
+def new_charge(start: DayStart, source: GasSource | None, midnight: datetime) -> Candidate | None:
+    """Return a new charge on a day, as large as the last or as keeps the fish limit; None where it brings no more."""
+    full = full_charge(start, source, midnight)
+    share = 0.0 if full is None else most_gas(start, full)
+    if full is None or share * float(np.median(full)) <= 1.0:
+        return None
+    share = min(share, 1.0)
+    return Candidate(Change(refill_on=midnight.date(), refill_share=share), _EFFORT_REFILL, full * share)
+
+
+def full_charge(start: DayStart, source: GasSource | None, midnight: datetime) -> Draws | None:
+    """
+    Return the gas rate that a new charge of a bottle as large as the present one begins with, against that of the day.
+
+    None where there is nothing to charge or the present charge is not seen to fade.
+    """
+    if source is None or source.kind == "cylinder" or source.started is None:
+        return None
+    fall = start.parameters.fall_per_h
+    if float(np.median(fall)) * 24.0 < STILL_FADING_PER_DAY:
+        return None
+    age_h = (midnight - datetime.combine(source.started, time())).total_seconds() / 3600.0
+    return np.asarray(np.exp(np.clip(fall * age_h, 0.0, math.log(_FRESH_FACTOR_MAX))))
+
+
+def most_gas(start: DayStart, rate_factor: Draws | float = 1.0) -> float:
+    """Return the largest share of a gas rate that keeps the fish limit, in steps; not above 0 where none does."""
+    shares = rate_for_peak(start, start.marks.fish_mg_l, rate_factor)
+    return round(math.floor(float(np.quantile(shares, 1.0 - FISH_PROBABILITY)) / _RATE_STEP) * _RATE_STEP, 2)
 
 
 def _pick(today: _Tried, tried: Sequence[_Tried], marks: Marks, level: Level) -> _Tried | None:
@@ -149,7 +281,7 @@ def _worth_showing(
 
     def merit(day: DayForecast) -> tuple[float, float, float]:
         peak_mg_l = day.peak_mg_l.value or 0.0
-        return min(day.fish_probability, changes.FISH_PROBABILITY), day.plants_share, peak_mg_l if is_lean else 0.0
+        return min(day.fish_probability, FISH_PROBABILITY), day.plants_share, peak_mg_l if is_lean else 0.0
 
     kinds: dict[tuple[bool, ...], DayForecast] = {}
     for day in (one.day for one in tried):
@@ -161,52 +293,26 @@ def _worth_showing(
     return tuple(kinds.values())
 
 
-def _new_start(start: DayStart, handling: Handling, bubbles: float | None) -> DayForecast | None:
-    """Return the day of a stopped source that starts again with as much as keeps the limit; None for nothing."""
-    factor = changes.most_gas(start)
-    if factor <= 0.0:
-        return None
-    how = handling.less or changes.bubble_words(bubbles, factor)
-    words = f"Start again with at most about {factor * 100.0:.0f} % of the gas{how}."
-    return forecast(start, Change(rate_factor=factor), words)
-
-
-def _stop_sentences(before: str, again: DayForecast | None, marks: Marks, handling: Handling) -> tuple[str, ...]:
-    """Return the advice where no change is enough at once."""
-    until = f"Run an air stone too, until new photos read below {marks.fish_mg_l:g} mg/L."
-    stop = f"{_LOOK} Stop the gas: {handling.stop}. {until}"
-    if again is None:
-        return f"{stop} No simulated change is enough.", before, _TOMORROW
-    return stop, again.words, before, after_words(again), _TOMORROW
-
-
-def _unchanged_words(today: _Tried, level: Level, start: DayStart, handling: Handling, *, can_change: bool) -> str:
+def _unchanged(today: _Tried, level: Level, start: DayStart, *, can_change: bool) -> Outcome:
     """Return what to do where no change is recommended."""
     if level == "act":
-        return f"{_LOOK} Stop the gas for a few hours: {handling.stop}. {_TOMORROW}"
+        return "pause"
     if level == "watch":
-        return WATCH
+        return "watch"
     if today.day.plants_share >= _PLANTS_SHARE:
-        return LEAVE_IT
-    if can_change and today.is_lean(start.marks) and changes.most_gas(start) >= _WORTH_CLIMBING:
-        return f"Plants could use more gas: {handling.more}, and wait two days after each step."
-    return LEAVE_IT if can_change else "Leave it as it is; enter the lights' hours to see what a change would do."
+        return "leave"
+    if can_change and today.is_lean(start.marks) and most_gas(start) >= _WORTH_CLIMBING:
+        return "climb"
+    return "leave" if can_change else "leave untried"
 
 
-def _night_sentences(start: DayStart, tank: Tank) -> tuple[str, ...]:
-    """Return what gas that never stops does by night, and whether a timer valve would help."""
-    night, timer = night_of(start), timer_valve(start, tank)
-    words = () if night is None else (night_words(night, start.marks.fish_mg_l),)
-    return (*words, timer_words(timer)) if timer is not None and timer.is_worth_it else words
-
-
-def _fading_words(start: DayStart, today: _Tried) -> str:
-    """Return in how many days a fading source is of no concern by itself, within a week; else nothing."""
+def _calm_in_days(start: DayStart, today: _Tried) -> int | None:
+    """Return in how many days a fading source is of no concern by itself, within a week; None where it is not."""
     fall_per_day = start.parameters.fall_per_h * 24.0
-    if today.level == "no concern" or float(np.median(fall_per_day)) < changes.STILL_FADING_PER_DAY:
-        return ""
+    if today.level == "no concern" or float(np.median(fall_per_day)) < STILL_FADING_PER_DAY:
+        return None
     for days in range(1, _DAYS_AHEAD + 1):
-        faded = Candidate(Change(), "", 0.0, np.exp(-fall_per_day * days))
-        if _simulated(start, faded).level == "no concern":
-            return f"The gas is fading: no concern in about {days} day{'s' if days > 1 else ''} if nothing is changed."
-    return ""
+        peak_mg_l = forecast(start, Change(), "", np.exp(-fall_per_day * days)).peak_mg_l
+        if level_of(peak_mg_l, start.marks.fish_mg_l) == "no concern":
+            return days
+    return None

@@ -121,12 +121,33 @@ class Change:
         Loss to the air at night against today's, by moving the surface [-].
     refill_on : datetime.date or None
         Day on which to charge the gas source anew.
+    refill_share : float
+        How much of the gas of the last charge the new one is to give at most [-].
     """
 
     gas: DailySpan | None = None
     rate_factor: float = 1.0
     night_loss_factor: float = 1.0
     refill_on: date | None = None
+    refill_share: Annotated[float, Kept(is_left_out=True)] = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Handling:
+    """
+    What a keeper can do with the gas of a source.
+
+    Parameters
+    ----------
+    switched_by : {'gas', 'hose', 'unknown'} or None
+        What begins and ends it at an hour: a switch or valve, the hose; None where nothing does.
+    set_by : {'valve', 'bottle', 'depth', 'unknown'}
+        What brings less or more of it into the water: a needle valve; the depth of the diffuser, or the size of the
+        bottle; that depth alone.
+    """
+
+    switched_by: Literal["gas", "hose", "unknown"] | None
+    set_by: Literal["valve", "bottle", "depth", "unknown"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -215,6 +236,46 @@ class TimerValve:
     chance_with: float
     saved: float
     is_worth_it: bool
+
+
+# What is advised: to stop the gas for now, or for hours; to check a source that may have run dry; a simulated change;
+# to watch; to leave it, also where more gas could be tried, or hours of the lamp would tell what to change.
+Outcome = Literal["stop", "pause", "check source", "change", "watch", "leave", "climb", "leave untried"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """
+    What an advice says.
+
+    Parameters
+    ----------
+    outcome : Outcome
+        What is advised.
+    today : DayForecast
+        The day with nothing changed.
+    recommended : DayForecast or None
+        The change, or how to start again after a stop; None for none.
+    is_urgent : bool
+        Whether to look at the fish now.
+    is_first_step : bool
+        Whether more must follow the change.
+    night : Night or None
+        Of gas that never stops, where the gas is not too much throughout.
+    timer : TimerValve or None
+        The same, with a timer valve that is worth it.
+    calm_in_days : int or None
+        When a fading source is of no concern by itself.
+    """
+
+    outcome: Outcome
+    today: DayForecast
+    recommended: DayForecast | None = None
+    is_urgent: bool = False
+    is_first_step: bool = False
+    night: Night | None = None
+    timer: TimerValve | None = None
+    calm_in_days: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

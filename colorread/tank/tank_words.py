@@ -32,7 +32,6 @@ from colorread.tank.results import (
 from colorread.tank.series import WINDOW_DAYS, LeftOut
 from colorread.tank.settings import DailySpan, Tank
 from colorread.words import (
-    Marks,
     NumberWords,
     clean_name,
     co2_words,
@@ -80,20 +79,6 @@ def share_cells(day: DayForecast) -> tuple[str, str]:
 def lit_words(lights: DailySpan | None) -> str:
     """Return what a share of the light is a share of; where the lamp is not known, the gas stands in."""
     return "the gas-on time" if lights is None else "the lights-on time"
-
-
-def before_words(today: DayForecast, marks: Marks, lights: DailySpan | None) -> str:
-    """Return what the day is like as the tank runs now."""
-    return (
-        f"As it runs now: {percent_words(today.fish_probability)} chance of staying below {marks.fish_mg_l:g} mg/L all "
-        f"day, and in the plants' range for {share_words(today)} of {lit_words(lights)}."
-    )
-
-
-def after_words(changed: DayForecast) -> str:
-    """Return what the day is like with a change, right after `before_words`."""
-    chance = percent_words(changed.fish_probability)
-    return f"With the change: {chance} chance, and {share_words(changed)} of that time."
 
 
 def hours_words(hours: Interval) -> NumberWords:
