@@ -15,11 +15,11 @@ from colorread.cli.commands import app
 from colorread.log.store import Log
 from colorread.result import WATCH_FROM
 from colorread.tank.advice import advise
-from colorread.tank.fit import fit_tank, steady_fit
+from colorread.tank.fit import fit_tank, steady_fit, usual_parameters
 from colorread.tank.forecast import NIGHT_CHANCE, DayStart, night_of, timer_valve
 from colorread.tank.gas_plan import GasPlan, gas_need, plan_gas
 from colorread.tank.gas_words import plan_cautions
-from colorread.tank.model import Schedule, TankParameters, usual_parameters
+from colorread.tank.model import Schedule, TankParameters
 from colorread.tank.settings import ALL_DAY, GasSource, Tank, parse_span
 from colorread.words.gas_care import SourceKind, Valve, gas_cautions
 from colorread.words.verdict import Marks

@@ -13,9 +13,9 @@ from colorread.result import WATCH_FROM, Interval, Reading
 from colorread.tank import forecast
 from colorread.tank.charge import USUAL_YIELD, Mix, acid_mix, fermentation_mix, gas_trend, source_outlook
 from colorread.tank.events import Event
-from colorread.tank.fit import TankFit, steady_fit
+from colorread.tank.fit import TankFit, steady_fit, usual_parameters
 from colorread.tank.forecast import DayStart
-from colorread.tank.model import Draws, Schedule, usual_parameters
+from colorread.tank.model import Draws, Schedule
 from colorread.tank.results import Change, Night, SourceOutlook, TimerValve
 from colorread.tank.series import CannotTell, is_of_the_future, wall_clock
 from colorread.tank.settings import ALL_DAY, DailySpan, GasSource, Tank

@@ -328,14 +328,13 @@ def steps_of(events: Iterable[Event], midnight: datetime) -> tuple[Step, ...]:
     for hour, together in groupby(events, key=lambda event: _hours(event, midnight)):
         if hour <= 0.0:
             continue
-        step = Step(hour=hour, water_change=0.0, gas_std=0.0, fluid_renewed=False)
-        for event in together:
-            step = replace(
-                step,
-                water_change=1.0 - (1.0 - step.water_change) * (1.0 - (event.water_change or 0.0)),
-                gas_std=max(step.gas_std, _gas_std(event)),
-                fluid_renewed=step.fluid_renewed or event.fluid_renewed,
-            )
+        done = list(together)
+        step = Step(
+            hour=hour,
+            water_change=1.0 - math.prod(1.0 - (event.water_change or 0.0) for event in done),
+            gas_std=max(map(_gas_std, done)),
+            fluid_renewed=any(event.fluid_renewed for event in done),
+        )
         if step.gas_std:
             for i, before in enumerate(steps):
                 if before.gas_std and hour - before.hour <= _TOGETHER_H:
@@ -379,14 +378,7 @@ def turns_of(steps: Iterable[Step], first: TankParameters, x: NDArray[np.float64
             ln_factor = step.gas_std * x[:, column] + (fall - parameters.fall_per_h) * step.hour
             parameters = replace(parameters, gas_mg_l_h=parameters.gas_mg_l_h * np.exp(ln_factor), fall_per_h=fall)
             column += GAS_COLUMNS
-        turns.append(
-            Turn(
-                hour=step.hour,
-                parameters=parameters,
-                water_change=step.water_change,
-                fluid_renewed=step.fluid_renewed,
-            )
-        )
+        turns.append(Turn(step.hour, parameters, step.water_change, step.fluid_renewed))
     return tuple(turns)
 
 
