@@ -31,12 +31,7 @@ from .series import (
     is_of_the_future as is_of_the_future,
     wall_clock as wall_clock,
 )
-from .settings import (
-    DailySpan as DailySpan,
-    Tank as Tank,
-    changed_tank as changed_tank,
-    parse_day as parse_day,
-)
+from .settings import DailySpan as DailySpan, Tank as Tank, changed_tank as changed_tank, parse_day as parse_day
 from .summary import summarize as summarize
 from .tank_words import (
     HOURS_ABOVE as HOURS_ABOVE,

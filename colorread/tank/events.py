@@ -84,12 +84,10 @@ class Event:
             raise ValueError(f"A note must be of {MINYEAR + 1} to {MAXYEAR - 1}, not of the year {self.at.year}.")
         if not self.text.isprintable() or len(self.text) > _TEXT_MAX:
             raise ValueError(f"The text of a note must be one line of at most {_TEXT_MAX} letters.")
-        for name, value, (low, high) in (
-            ("The bubbles a minute", self.bubbles, _BUBBLES_RANGE),
-            ("The amount of the refill in g", self.refill_g, SOURCE_AMOUNT_RANGE_G),
-        ):
-            if value is not None:
-                checked_number(name, value, low, high)
+        if self.bubbles is not None:
+            checked_number("The bubbles a minute", self.bubbles, *_BUBBLES_RANGE)
+        if self.refill_g is not None:
+            checked_number("The amount of the refill in g", self.refill_g, *SOURCE_AMOUNT_RANGE_G)
         if self.water_change is not None and not _WATER_RANGE[0] <= self.water_change <= _WATER_RANGE[1]:
             raise ValueError("The water change must be from 1 to 100 %.")
         if self.refill_g is not None and not self.refilled:

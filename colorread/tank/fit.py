@@ -226,7 +226,7 @@ def fit_tank(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] = 
     known_until = series.midnight + timedelta(hours=float(series.hours[-1])) + _CARRIED_ON
     events = [event for event in events if event.at <= known_until]
     problem = Problem(tank, series, events, Schedule(gas=gas, lights=tank.lights))
-    draws = sample(problem)
+    draws = sample(problem.n, problem.log_posterior, problem.all_residuals)
     first, start, vial_start = problem.boxes(draws)
     fall_std = fall_std_per_day(problem.steps, problem.fall_per_day[1])
     return TankFit(

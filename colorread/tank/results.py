@@ -78,9 +78,7 @@ class PhotoPoint:
 
 def tank_co2_of(points: Iterable[PhotoPoint]) -> Callable[[Reading], Interval | None]:
     """Return what tells the CO2 of the tank [mg/L] when the photo of a reading was taken; None where it is not told."""
-    by_photo: dict[tuple[str, datetime | None], Interval] = {
-        (point.photo, point.taken_at): point.co2_mg_l for point in points
-    }
+    by_photo: dict[object, Interval] = {(point.photo, point.taken_at): point.co2_mg_l for point in points}
     return lambda reading: by_photo.get((reading.photo, reading.taken_at))
 
 
@@ -524,7 +522,8 @@ def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
         Keys as documented in DEVELOPERS.md. A number that the data cannot tell is None, and its reason stands under
         ``cannot_tell``.
     """
-    told = summary.told
+    told, kept_of_source = summary.told, ("total_g", "used_g", "days_left", "sentence")
+    source = None if told is None or told.source is None else {n: getattr(told.source, n) for n in kept_of_source}
     estimates = {name: summary.estimate(name) for name in get_args(EstimateName)}
     now, answer = summary.now, summary.answer
     data = {
@@ -557,7 +556,7 @@ def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
         "common_std_ph": plain(0.0 if told is None else told.common_std_ph, _THREE_DIGITS),
         "fitted": plain({} if told is None else told.fitted, _THREE_DIGITS),
         "course": None if told is None else plain(_rows(told.course), _THREE_DIGITS),
-        "source": None if told is None or told.source is None else plain(_source(told.source), _THREE_DIGITS),
+        "source": plain(source, _THREE_DIGITS),
         "fluid_advice": summary.fluid_advice,
         "advice": None if told is None else told.advice,
         "cautions": summary.cautions,
@@ -574,7 +573,3 @@ def _rows(course: Course) -> list[dict[str, Any]]:
         {"at": at.isoformat(timespec="minutes"), "value": value, "low": low, "high": high, "vial": vial}
         for at, value, low, high, vial in zip(course.times, *columns, strict=True)
     ]
-
-
-def _source(source: SourceOutlook) -> dict[str, object]:
-    return {name: getattr(source, name) for name in ("total_g", "used_g", "days_left", "sentence")}

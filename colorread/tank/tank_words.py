@@ -31,15 +31,7 @@ from colorread.tank.results import (
 )
 from colorread.tank.series import WINDOW_DAYS, LeftOut
 from colorread.tank.settings import DailySpan, Tank
-from colorread.words import (
-    NumberWords,
-    clean_name,
-    co2_words,
-    date_words,
-    days_words,
-    number_words,
-    percent_words,
-)
+from colorread.words import NumberWords, clean_name, co2_words, date_words, days_words, number_words, percent_words
 
 OF_WHEN = "Levels: on the day of the last photo. Rates: at its time."
 RECOMMENDED = "Recommended"
