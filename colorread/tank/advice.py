@@ -141,16 +141,12 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: floa
     recommended = None if best is None else best.day
     outcome: Outcome = "change"
     if overdosed and (best is None or not best.is_enough(level, marks)):
-        outcome, recommended = "stop", None
-        if (factor := most_gas(start)) > 0.0:
-            words = advice_words.new_start_words(factor, handling, bubbles)
-            recommended = forecast(start, Change(rate_factor=factor), words)
+        outcome, recommended = "stop", _new_start(start, handling, bubbles)
     elif fit.series.left_out["higher course"] and today.is_lean(marks):
         # More gas is no advice for a source that may have run dry.
         outcome, recommended, tried, charged = "check source", None, [], []
     elif best is None:
         outcome = _unchanged(today, level, start, can_change=bool(tried or charged))
-    timer = None if overdosed else timer_valve(start, tank)
     decision = Decision(
         outcome=outcome,
         today=today.day,
@@ -158,7 +154,7 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: floa
         is_urgent=level == "act",
         is_first_step=best is not None and outcome == "change" and best.level != "no concern",
         night=None if overdosed else night_of(start),
-        timer=timer if timer is not None and timer.is_worth_it else None,
+        timer=None if overdosed else timer_valve(start, tank),
         calm_in_days=None if overdosed or tank.source_kind == "cylinder" else _calm_in_days(start, today),
     )
     return Advice(
@@ -291,6 +287,13 @@ def _worth_showing(
         kind = (change.gas is None, change.rate_factor == 1.0, change.night_loss_factor == 1.0, not change.refill_on)
         kinds[kind] = max(kinds.get(kind, day), day, key=merit)
     return tuple(kinds.values())
+
+
+def _new_start(start: DayStart, handling: Handling, bubbles: float | None) -> DayForecast | None:
+    """Return the day of a stopped source that starts again with as much as keeps the limit; None for nothing."""
+    if (factor := most_gas(start)) <= 0.0:
+        return None
+    return forecast(start, Change(rate_factor=factor), advice_words.new_start_words(factor, handling, bubbles))
 
 
 def _unchanged(today: _Tried, level: Level, start: DayStart, *, can_change: bool) -> Outcome:

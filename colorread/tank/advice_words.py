@@ -128,7 +128,7 @@ def advice_sentences(decision: Decision, tank: Tank, handling: Handling) -> tupl
         sentences.append("This is a first step. Go on in two days.")
     if decision.night is not None:
         sentences.append(night_words(decision.night, marks.fish_mg_l))
-    if decision.timer is not None:
+    if decision.timer is not None and decision.timer.is_worth_it:
         sentences.append(timer_words(decision.timer))
     if (days := decision.calm_in_days) is not None:
         in_days = f"{days} day{'s' if days > 1 else ''}"

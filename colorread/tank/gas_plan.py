@@ -284,11 +284,11 @@ def plan_gas(
     if not target_mg_l < limit_mg_l:
         raise ValueError(f"The target ({target_mg_l:g} mg/L) must be below the fish limit ({limit_mg_l:g} mg/L).")
     usable = [reading for reading in readings if reading.status == "read" and not is_of_the_future(reading, now)]
-    fit, no_days = None, "No photos yet."
+    fit, no_days = None, ""
     try:
         fit, _ = steady_fit(logged or tank, usable, [event for event in events if event.at <= now])
     except CannotTell as cannot:
-        no_days = str(cannot) if usable else no_days
+        no_days = str(cannot) if usable else "No photos yet."
     need = gas_need(tank, fit, target_mg_l)
     charge = _Charge(kind, days, need)
     wanted_g, kept_g = float(np.median(need.target_g)), float(np.quantile(need.limit_g / charge.first, WATCH_FROM))
@@ -303,7 +303,7 @@ def plan_gas(
         tank=tank,
         gas=need.start.schedule.gas,
         is_of_days=fit is not None,
-        no_days="" if fit is not None else no_days,
+        no_days=no_days,
         target_mg_l=target_mg_l,
         need_g_per_day=forecast.interval(need.target_g),
         dose_g_per_day=dose_g,

@@ -261,7 +261,7 @@ class Decision:
     night : Night or None
         Of gas that never stops, where the gas is not too much throughout.
     timer : TimerValve or None
-        The same, with a timer valve that is worth it.
+        What a timer valve would change of it.
     calm_in_days : int or None
         When a fading source is of no concern by itself.
     """
