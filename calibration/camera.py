@@ -1,9 +1,11 @@
-"""What a camera makes of the dye: expected densities for each pH and dye amount, by a family of lamps and cameras."""
+"""What a camera makes of the dye: spectra of lamps and cameras, and the densities expected of each pair of them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
+from importlib.resources import files
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -11,7 +13,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from calibration.color_space import XYZ_FROM_RGB, ColorSpace
 from calibration.dye import BASE_MAXIMUM_L_MOL_CM, absorptivity, base_fraction
-from calibration.spectra import WAVELENGTH_NM, cie_illuminants, lights, observer, sensors
 
 _LUMA = np.array((0.2126, 0.7152, 0.0722))  # luminance weights of sRGB, IEC 61966-2-1:1999
 
@@ -29,6 +30,31 @@ USUAL_LOAD = 0.7
 """A usual dye amount, from drops per milliliter and bore of common vials: assumption [-]."""
 DENSITY_CEILING = 2.5
 """Densities above are not told apart: the channel is black [-]."""
+
+WAVELENGTH_NM: NDArray[np.float64] = np.arange(400.0, 701.0, 5.0)
+"""The grid of all spectra here, shape (61,) [nm]."""
+# A white LED is a blue peak and a broad phosphor hump; tank lamps add narrow red, green or blue peaks. Shapes by
+# common knowledge of such lamps, no single source; the CIE lamps of the same classes stand beside them.
+# Peak [nm], its width, hump [nm], width to the blue, width to the red, height of the peak over the hump.
+_LED = {
+    "warm-led": ((450, 9, 605, 62, 70, 0.35), (455, 10, 590, 60, 75, 0.45), (447, 8, 615, 70, 60, 0.25)),
+    "cool-led": ((450, 9, 560, 48, 70, 1.2), (455, 11, 565, 50, 75, 0.9), (445, 9, 550, 45, 65, 1.5)),
+    "tank-led": ((450, 9, 555, 45, 65, 2.0), (455, 11, 565, 55, 75, 1.7)),
+}
+# Share of a cool white LED, then peaks as (nm, width, height).
+_TANK_PEAKS = (
+    (0.6, ((630, 9, 0.9), (522, 16, 0.6), (460, 10, 0.7))),
+    (0.2, ((630, 9, 1.2), (522, 16, 0.9), (460, 10, 0.9))),
+    (0.7, ((660, 9, 0.8), (450, 9, 0.5))),
+    (0.4, ((660, 9, 1.2), (450, 9, 0.4), (630, 9, 0.4))),
+)
+_CIE_OF_CLASS = {
+    "daylight": ("d50", "d65"),
+    "warm-led": ("led-b1", "led-v1", "a"),
+    "cool-led": ("led-b3", "led-b5"),
+    "fluorescent": ("fl2", "fl7", "fl11"),
+    "tank-led": (),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,16 +97,14 @@ def signal_family(space: ColorSpace) -> SignalFamily:
     """
     transmittance = dye_transmittance(LOG_RATIO[:, None], LOAD[None, :])
     members, classes, weights = [], [], []
-    for light in lights():
-        n_of_class = sum(other.light_class == light.light_class for other in lights())
-        for sensor in sensors():
-            raw = _white_balanced(transmittance, light.power, sensor)
-            rgb = raw @ color_matrix(sensor, cie_illuminants()["d65"], space).T
-            for saturation in _SATURATION:
-                for least_share in _LEAST_SHARE_OF_LUMA:
-                    members.append(_pulled_in(_saturated(rgb, saturation), least_share).astype(np.float32))
-                    classes.append(light.light_class)
-                    weights.append(1.0 / n_of_class)
+    of_class = lights()
+    lamps = [(name, power) for name, powers in of_class.items() for power in powers]
+    for (light_class, power), sensor in product(lamps, sensors()):
+        rgb = _white_balanced(transmittance, power, sensor) @ color_matrix(sensor, space).T
+        for saturation, least_share in product(_SATURATION, _LEAST_SHARE_OF_LUMA):
+            members.append(_pulled_in(_saturated(rgb, saturation), least_share).astype(np.float32))
+            classes.append(light_class)
+            weights.append(1.0 / len(of_class[light_class]))
     density = -np.log10(np.maximum(np.stack(members), 10.0**-DENSITY_CEILING))
     # One channel after the other in memory: fits of the family go through each channel as a whole.
     density = np.asfortranarray(density)
@@ -102,7 +126,7 @@ def dye_transmittance(log_ratio: ArrayLike, load: ArrayLike) -> NDArray[np.float
     Returns
     -------
     ndarray of float64, shape (..., 61)
-        On `calibration.spectra.WAVELENGTH_NM`, 0 to 1 [-].
+        On `WAVELENGTH_NM`, 0 to 1 [-].
     """
     acid, base = (form / BASE_MAXIMUM_L_MOL_CM for form in absorptivity(WAVELENGTH_NM))
     blue = base_fraction(log_ratio)[..., None]
@@ -129,27 +153,13 @@ def direction_deg(density: NDArray[Any]) -> NDArray[np.float64]:
     return np.asarray(np.degrees(np.arctan2(red, blue)), dtype=np.float64)
 
 
-def color_matrix(sensor: NDArray[np.float64], power: NDArray[np.float64], space: ColorSpace) -> NDArray[np.float64]:
+def color_matrix(sensor: NDArray[np.float64], space: ColorSpace) -> NDArray[np.float64]:
     """
-    Return the matrix by which a phone takes white-balanced sensor signals to linear RGB.
+    Return the matrix, made for D65, by which a phone takes white-balanced sensor signals to linear RGB, shape (3, 3).
 
-    Least squares over smooth reflectances under the constraint that white stays white.
-
-    Parameters
-    ----------
-    sensor : ndarray of float, shape (61, 3)
-        Spectral sensitivities.
-    power : ndarray of float, shape (61,)
-        Lamp for which the matrix is made.
-    space : {'srgb', 'display-p3'}
-        Primaries of the result.
-
-    Returns
-    -------
-    ndarray of float64, shape (3, 3)
-        Rows R, G, B, each of sum 1.
+    Least squares over smooth reflectances under the constraint that white stays white: each row has the sum 1.
     """
-    raw = _white_balanced(_training_reflectances(), power, sensor)
+    raw = _white_balanced(_training_reflectances(), cie_illuminants()["d65"], sensor)
     rgb = rgb_lin_under_d65(_training_reflectances(), space)
     against_green = raw[:, (0, 2)] - raw[:, (1,)]
     slope = np.linalg.lstsq(against_green, rgb - raw[:, (1,)], rcond=None)[0]
@@ -213,3 +223,63 @@ def _training_reflectances() -> NDArray[np.float64]:
     bumps = height * np.exp(-0.5 * ((WAVELENGTH_NM - center) / width) ** 2)
     reflectance: NDArray[np.float64] = np.clip(0.45 + bumps.sum(axis=1), 0.03, 0.95)
     return reflectance
+
+
+@cache
+def lights() -> dict[str, list[NDArray[np.float64]]]:
+    """Return the lamps of the family by class, several of each: relative spectral power on `WAVELENGTH_NM`."""
+    cie = cie_illuminants()
+    of_class = {
+        light_class: [*(cie[name] for name in names), *(_white_led(*shape) for shape in _LED.get(light_class, ()))]
+        for light_class, names in _CIE_OF_CLASS.items()
+    }
+    cool = _white_led(*_LED["cool-led"][0])
+    of_class["tank-led"] += [
+        share * cool + sum(height * _peak(center, width) for center, width, height in peaks)
+        for share, peaks in _TANK_PEAKS
+    ]
+    return of_class
+
+
+@cache
+def cie_illuminants() -> dict[str, NDArray[np.float64]]:
+    """Return the CIE illuminants by name: relative spectral power on `WAVELENGTH_NM`."""
+    names, table = _read("illuminants_cie.csv")
+    return dict(zip(names, table.T, strict=True))
+
+
+@cache
+def observer() -> NDArray[np.float64]:
+    """Return the CIE 1931 2 degree observer, shape (61, 3): columns x, y, z."""
+    return _read("observer_cie1931.csv")[1]
+
+
+@cache
+def sensors() -> NDArray[np.float64]:
+    """
+    Return the camera sensitivities of the family, shape (9, 61, 3).
+
+    Eight measured cameras, and as the ninth the CIE 1931 observer, to which the color processing of every phone tries
+    to map.
+    """
+    table = _read("sensors.csv")[1]
+    measured = table.reshape(len(WAVELENGTH_NM), -1, 3).transpose(1, 0, 2)
+    return np.concatenate([measured, observer()[None]])
+
+
+def _read(name: str) -> tuple[list[str], NDArray[np.float64]]:
+    """Return the names of the columns and their values on `WAVELENGTH_NM`; the head of the file names the source."""
+    text = files(__package__).joinpath("data", name).read_text(encoding="utf-8")
+    head, *rows = [line for line in text.splitlines() if not line.startswith("#")]
+    return head.split(",")[1:], np.loadtxt(rows, delimiter=",")[:, 1:]
+
+
+def _peak(center_nm: float, width_nm: float) -> NDArray[np.float64]:
+    return np.exp(-0.5 * ((WAVELENGTH_NM - center_nm) / width_nm) ** 2)
+
+
+def _white_led(
+    peak_nm: float, width_nm: float, hump_nm: float, blue_width_nm: float, red_width_nm: float, ratio: float
+) -> NDArray[np.float64]:
+    side = np.where(hump_nm > WAVELENGTH_NM, blue_width_nm, red_width_nm)
+    return ratio * _peak(peak_nm, width_nm) + np.exp(-0.5 * ((WAVELENGTH_NM - hump_nm) / side) ** 2)

@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 
 from calibration.camera import SignalFamily, signal_family
 from calibration.color_space import ColorSpace
-from calibration.evidence import PKA_SHIFT, Evidence, weigh_members
-from calibration.family_fit import RATIO, SignalSamples, fit_family
+from calibration.evidence import PKA_SHIFT, RATIO, Evidence, SignalSamples, fit_family, weigh_members
 
 _TRUST_IN_STATED_LIGHT = 0.97  # a keeper seldom names the wrong lamp: assumption
 # The end of the dye's range is "not excluded" where its likelihood comes within this factor of the best: assumption; of
@@ -95,7 +94,7 @@ def infer_ph(
     ph_range : tuple of float
         Between these the pH is equally likely beforehand, outside it falls off within about 0.35 [-].
     light_class : str, optional
-        As of `calibration.spectra.Light`, where the user knows the lamp.
+        One of `calibration.camera.lights`, where the user knows the lamp.
     evidence : sequence of Evidence, optional
         The same vial, phone and light with fluid whose state is known.
     trust : float, default 1.0
@@ -105,15 +104,8 @@ def infer_ph(
     -------
     PhPosterior
         Median and 90 % interval.
-
-    Raises
-    ------
-    ValueError
-        If there are no samples or the lamp class is unknown.
     """
     family = signal_family(space)
-    if len(samples.density) == 0:
-        raise ValueError("The color of at least one part of the fluid is needed.")
     known = weigh_members(_member_weight(family, light_class), evidence, trust)  # (member, amount, pKa)
     fit = fit_family(samples, family.density, n_amounts=known.shape[1])
     fluid = np.exp(fit.log_likelihood - fit.log_likelihood.max())  # (member, amount, ratio)
@@ -149,8 +141,6 @@ def _member_weight(family: SignalFamily, light_class: str | None) -> NDArray[np.
     if light_class is None:
         return family.weight
     same = family.light_class == light_class
-    if not same.any():
-        raise ValueError(f"There is no lamp class {light_class!r}.")
     trust = np.where(same, _TRUST_IN_STATED_LIGHT / family.weight[same].sum(), 1.0 - _TRUST_IN_STATED_LIGHT)
     weight: NDArray[np.float64] = family.weight * trust / float(family.weight @ trust)
     return weight
@@ -179,21 +169,7 @@ def quantiles(
 
 
 def ph_prior(ph: NDArray[np.float64], ph_range: tuple[float, float]) -> NDArray[np.float64]:
-    """
-    Return what is believed of the pH beforehand.
-
-    Parameters
-    ----------
-    ph : ndarray of float, shape (M,)
-        Where [-].
-    ph_range : tuple of float
-        As of `infer_ph` [-].
-
-    Returns
-    -------
-    ndarray of float64, shape (M,)
-        1 within the range, less outside.
-    """
+    """Return what is believed of the pH beforehand, as of `infer_ph`: 1 within the range, less outside."""
     outside = np.maximum(ph_range[0] - ph, 0.0) + np.maximum(ph - ph_range[1], 0.0)
     return np.exp(-0.5 * (outside / _PRIOR_EDGE_STD) ** 2)
 

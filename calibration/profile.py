@@ -1,16 +1,23 @@
-"""A profile: what was learnt of one phone, vial, fluid and light from fluid of known state."""
+"""A profile: what was learnt of one phone, vial, fluid and light from fluid of known state, and its TOML file."""
 
 from __future__ import annotations
 
+import os
+import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any, get_args
 
 import numpy as np
+import tomli_w
 from numpy.typing import NDArray
 
 from calibration.camera import LOAD, LOG_RATIO, USUAL_LOAD, direction_deg, signal_family
+from calibration.color_space import ColorSpace
 from calibration.dye import PKA_25C_FRESH
-from calibration.evidence import PKA_SHIFT, Evidence, weigh_members
+from calibration.evidence import PKA_SHIFT, Evidence, SignalSamples, State, weigh_members
+from calibration.whole_file import write_whole
 
 USUAL_LOAD_INDEX = int(np.abs(np.log(LOAD / USUAL_LOAD)).argmin())
 """Place in `calibration.camera.LOAD` of what is nearest to a usual dye amount, at which directions are told."""
@@ -18,6 +25,9 @@ _NEARLY_AN_END = 1.0  # pH from pKa' at which one form of the dye makes up 10 in
 _REACH_OF_KNOWN = 0.3  # pH to both sides of a known color: assumption
 DIRECTIONS = {"yellow": 0, "middle": len(LOG_RATIO) // 2, "blue": -1}
 """Colors whose directions a profile tells: places among the log ratios, in the order of `Estimates`."""
+_SCHEMA, _VERSION = "colorread.profile", "1"
+_DENSITY_MAX = 10.0  # hundred times what 8 bits can show, and more: assumption
+_PH_SCALE = (0.0, 14.0)  # what pH, its uncertainty and a pKa' may be at all: common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,18 +94,15 @@ class Estimates:
 
     Parameters
     ----------
-    names : tuple of str
-        ``pka``, then the direction of the color [deg] of yellow, half-way and blue fluid at a usual dye amount: the
-        angle between the density differences R - G and B - G.
     mean, std : ndarray of float64, shape (4,)
-        Estimate and standard uncertainty.
+        Estimate and standard uncertainty of pKa', then of the direction of the color [deg] of yellow, half-way and blue
+        fluid at a usual dye amount: the angle between the density differences R - G and B - G.
     covariance : ndarray of float64, shape (4, 4)
         Of all four.
     light_share : mapping of str to float
         Probability of each lamp class [-].
     """
 
-    names: tuple[str, ...]
     mean: NDArray[np.float64]
     std: NDArray[np.float64]
     covariance: NDArray[np.float64]
@@ -130,7 +137,6 @@ def estimate_parameters(evidence: Sequence[Evidence]) -> Estimates:
     covariance[0, 0] += float(within.sum())
     classes = sorted(set(family.light_class.tolist()))
     return Estimates(
-        names=("pka", *(f"direction_{name}_deg" for name in DIRECTIONS)),
         mean=mean,
         std=np.sqrt(np.diag(covariance)),
         covariance=covariance,
@@ -163,3 +169,120 @@ def _reach(evidence: Evidence) -> tuple[float, float]:
     if evidence.state == "base":
         return evidence.pka + _NEARLY_AN_END, np.inf
     return evidence.ph - _REACH_OF_KNOWN, evidence.ph + _REACH_OF_KNOWN
+
+
+def write_profile(profile: Profile, path: str | os.PathLike[str], *, overwrite: bool = False) -> None:
+    """
+    Write a profile as TOML, whole or not at all.
+
+    Parameters
+    ----------
+    profile : Profile
+        What to write.
+    path : path
+        File to write.
+    overwrite : bool, default False
+        Whether an existing file may be replaced.
+
+    Raises
+    ------
+    FileExistsError
+        If the file exists and may not be replaced.
+    OSError
+        If it cannot be written.
+    """
+    target = Path(path)
+    if target.exists() and not overwrite:
+        raise FileExistsError(f"{target} exists already.")
+    text = "# Calibration profile of colorread. The samples are the evidence; the parameters follow from them.\n"
+    text += tomli_w.dumps(_as_written(profile))
+    write_whole(target, text.encode())
+
+
+def read_profile(path: str | os.PathLike[str]) -> Profile:
+    """
+    Read a profile.
+
+    Parameters
+    ----------
+    path : path
+        File written by `write_profile`.
+
+    Returns
+    -------
+    Profile
+        As written.
+
+    Raises
+    ------
+    OSError
+        If the file cannot be opened.
+    ValueError
+        If it is no profile, is damaged, or comes from a later version; one sentence.
+    """
+    try:
+        data = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError):
+        raise ValueError(f"{path} is no profile of colorread, or it is damaged.") from None
+    name, _, version = str(data.get("schema", "")).partition("/")
+    if name != _SCHEMA:
+        raise ValueError(f"{path} is no profile of colorread.")
+    if version != _VERSION:
+        raise ValueError(f"{path} has version {version} of the profile format; this colorread reads {_VERSION}.")
+    try:
+        samples = tuple(_sample_of(entry) for entry in data["sample"])
+        profile = Profile(samples=samples, light=str(data["light"]), made_at=str(data["made_at"]), name=Path(path).name)
+    except (KeyError, TypeError, ValueError, OverflowError):
+        raise ValueError(f"{path} is damaged: a sample is incomplete or out of range.") from None
+    if not samples:
+        raise ValueError(f"{path} holds no sample.")
+    return profile
+
+
+def _as_written(profile: Profile) -> dict[str, Any]:
+    estimates = estimate_parameters(profile.evidence)
+    names = ("pka", *(f"direction_{name}_deg" for name in DIRECTIONS))
+    return {
+        "schema": f"{_SCHEMA}/{_VERSION}",
+        "made_at": profile.made_at,
+        "light": profile.light,
+        "phones": sorted(profile.camera_models),
+        "valid_ph": list(validity(profile)),
+        "parameters": {
+            name: {"value": round(float(mean), 3), "std": round(float(std), 3)}
+            for name, mean, std in zip(names, estimates.mean, estimates.std, strict=True)
+        },
+        "covariance": [[float(f"{value:.4g}") for value in row] for row in estimates.covariance],
+        "light_share": {name: round(share, 3) for name, share in estimates.light_share.items()},
+        "sample": [_entry_of(sample) for sample in profile.samples],
+    }
+
+
+def _entry_of(sample: KnownSample) -> dict[str, Any]:
+    """Return a sample with what it consists of in one table."""
+    entry = asdict(sample)
+    evidence = entry.pop("evidence")
+    densities = {name: np.round(values, 5).tolist() for name, values in evidence.pop("samples").items()}
+    return {**evidence, "pka": round(sample.evidence.pka, 4), **entry, **densities}
+
+
+def _sample_of(entry: dict[str, Any]) -> KnownSample:
+    """Return the sample of such a table; KeyError, TypeError or ValueError where it is none."""
+    names = ("photo", "sha256", "taken_at", "camera_model")
+    numbers = {name: float(entry[name]) for name in ("ph", "ph_std", "pka")}
+    state, space = entry["state"], entry["space"]
+    density, density_std = (np.array(entry[name], dtype=np.float64) for name in ("density", "density_std"))
+    is_sound = (
+        state in get_args(State)
+        and space in get_args(ColorSpace)
+        and all(_PH_SCALE[0] <= number <= _PH_SCALE[1] for number in numbers.values())
+        and len(density) > 0
+        and density.shape == density_std.shape == (len(density), 3)
+        and (np.abs(density) <= _DENSITY_MAX).all()
+        and ((density_std > 0.0) & (density_std <= _DENSITY_MAX)).all()
+    )
+    if not is_sound:
+        raise ValueError
+    samples = SignalSamples(density=density, density_std=density_std)
+    evidence = Evidence(samples=samples, space=space, state=state, **numbers)
+    return KnownSample(evidence=evidence, **{name: str(entry[name]) for name in names})

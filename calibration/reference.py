@@ -1,17 +1,20 @@
-"""The printed references, card and tag: where their markers, gray patches, window and scale bar lie, in mm."""
+"""What is printed, in mm: card and tag with their markers, grays, window and scale bar, and the patches of a chart."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from types import MappingProxyType
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+
+from calibration.camera import dye_transmittance, rgb_lin_under_d65
+from calibration.dye import PKA_25C_FRESH
 
 ReferenceName = Literal["card", "tag"]
 
@@ -19,8 +22,16 @@ ReferenceName = Literal["card", "tag"]
 _PATCH_RIM_SHARE = 0.2
 _ROOM_MM = 1.0  # kept from whatever is printed where paper is to be bare, for blur and a print that is a little off
 
+CHART_PH = (6.0, 6.2, 6.4, 6.6, 6.8, 7.0, 7.2, 7.4, 7.6)
+"""pH of the patches of the chart, over the range in which the dye changes color [-]."""
+CHART_LOAD = 0.7
+"""Amount of dye for which the patches are computed: a usual vial, all patches within the colors of sRGB [-]."""
+# Within the window of the card; what is left above and below holds the labels. Patches more than four times as tall as
+# wide are seldom taken for a vial where a photo of the chart is read by mistake.
+_CHART_TOP_MM, _CHART_HEIGHT_MM, _CHART_GAP_MM = 8.0, 25.0, 2.4
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+
+@dataclass(frozen=True, slots=True)
 class Rect:
     """
     An upright rectangle on a reference.
@@ -61,12 +72,8 @@ class Rect:
         top_mm = left_mm if top_mm is None else top_mm
         right_mm = left_mm if right_mm is None else right_mm
         bottom_mm = top_mm if bottom_mm is None else bottom_mm
-        return Rect(
-            x_mm=self.x_mm - left_mm,
-            y_mm=self.y_mm - top_mm,
-            width_mm=self.width_mm + left_mm + right_mm,
-            height_mm=self.height_mm + top_mm + bottom_mm,
-        )
+        width_mm, height_mm = self.width_mm + left_mm + right_mm, self.height_mm + top_mm + bottom_mm
+        return Rect(self.x_mm - left_mm, self.y_mm - top_mm, width_mm, height_mm)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +102,7 @@ class GrayPatch:
         return self.rect.grown(-_PATCH_RIM_SHARE * self.rect.width_mm, -_PATCH_RIM_SHARE * self.rect.height_mm)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class ScaleBar:
     """
     The bar by which the size of the print is checked.
@@ -124,33 +131,8 @@ class ScaleBar:
     @property
     def rect(self) -> Rect:
         """The bar with its ticks, as if they stood out at its ends too."""
-        line = Rect(
-            x_mm=self.x0_mm, y_mm=self.y0_mm, width_mm=self.x1_mm - self.x0_mm, height_mm=self.y1_mm - self.y0_mm
-        )
+        line = Rect(self.x0_mm, self.y0_mm, self.x1_mm - self.x0_mm, self.y1_mm - self.y0_mm)
         return line.grown(self.tick_mm / 2.0)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Hole:
-    """
-    A round hole to hang it by.
-
-    Parameters
-    ----------
-    x_mm, y_mm : float
-        Its middle [mm].
-    diameter_mm : float
-        Its width [mm].
-    """
-
-    x_mm: float
-    y_mm: float
-    diameter_mm: float
-
-    @property
-    def rect(self) -> Rect:
-        """The square around it."""
-        return Rect(x_mm=self.x_mm, y_mm=self.y_mm, width_mm=0.0, height_mm=0.0).grown(self.diameter_mm / 2.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,8 +160,8 @@ class Reference:
         The patches by rows or columns, each from left to right or from top to bottom.
     scale_bar : ScaleBar
         The bar for checking the print.
-    hole : Hole or None
-        To hang it by.
+    hole : Rect or None
+        The square around the round hole to hang it by.
     """
 
     name: ReferenceName
@@ -190,7 +172,7 @@ class Reference:
     blank: Rect
     gray_rows: tuple[tuple[GrayPatch, ...], ...]
     scale_bar: ScaleBar
-    hole: Hole | None
+    hole: Rect | None
 
     @property
     def gray_patches(self) -> tuple[GrayPatch, ...]:
@@ -200,9 +182,8 @@ class Reference:
     @property
     def printed(self) -> tuple[Rect, ...]:
         """Whatever is no bare paper, with room around it."""
-        rects = [patch.rect for patch in self.gray_patches]
-        rects += [*self.markers.values(), self.scale_bar.rect]
-        rects += [] if self.hole is None else [self.hole.rect]
+        holes = [] if self.hole is None else [self.hole]
+        rects = [*(patch.rect for patch in self.gray_patches), *self.markers.values(), self.scale_bar.rect, *holes]
         return tuple(rect.grown(_ROOM_MM) for rect in rects)
 
 
@@ -216,27 +197,13 @@ def load_card() -> Reference:
     Reference
         The same object at each call.
     """
-    data = _read("card")
-    patch, bar = data["grey_patch"], data["scale_bar"]
 
-    def patch_at(x_mm: float, y_mm: float, black_coverage: float) -> GrayPatch:
-        rect = Rect(x_mm=x_mm, y_mm=y_mm, width_mm=patch["width"], height_mm=patch["height"])
-        inner = rect.grown(-1.0, 0.0)
+    def paper_by(rect: Rect) -> tuple[Rect, Rect]:
         # The card is bare for 4 mm above and below its patches.
-        paper = inner.grown(0.0, 2.6, 0.0, -rect.height_mm - 1.0), inner.grown(0.0, -rect.height_mm - 1.0, 0.0, 2.6)
-        return GrayPatch(rect=rect, black_coverage=black_coverage, paper=paper)
+        inner = rect.grown(-1.0, 0.0)
+        return inner.grown(0.0, 2.6, 0.0, -rect.height_mm - 1.0), inner.grown(0.0, -rect.height_mm - 1.0, 0.0, 2.6)
 
-    return _reference(
-        "card",
-        data,
-        blank_mm=(3.0, 2.5, 2.0, 2.5),
-        gray_rows=tuple(
-            tuple(patch_at(x_mm, row["y"], ink) for x_mm, ink in zip(row["x"], row["black_coverage"], strict=True))
-            for row in data["grey_rows"]
-        ),
-        scale_bar=ScaleBar(x0_mm=bar["x"], y0_mm=bar["y0"], x1_mm=bar["x"], y1_mm=bar["y1"], tick_mm=4.0),
-        hole=None,
-    )
+    return _load("card", paper_by, blank_mm=(3.0, 2.5, 2.0, 2.5), tick_mm=4.0)
 
 
 @cache
@@ -249,26 +216,12 @@ def load_tag() -> Reference:
     Reference
         The same object at each call.
     """
-    data = _read("tag")
-    patch, bar, hole = data["grey_patch"], data["scale_bar"], data["hole"]
 
-    def patch_at(x_mm: float, y_mm: float, black_coverage: float) -> GrayPatch:
-        rect = Rect(x_mm=x_mm, y_mm=y_mm, width_mm=patch["width"], height_mm=patch["height"])
+    def paper_by(rect: Rect) -> tuple[Rect, Rect]:
         # The tag is bare for 2.5 mm to its edge, and for 2 mm to its window.
-        paper = rect.grown(2.0, 0.0, -rect.width_mm - 0.8), rect.grown(-rect.width_mm - 0.8, 0.0, 2.0)
-        return GrayPatch(rect=rect, black_coverage=black_coverage, paper=paper)
+        return rect.grown(2.0, 0.0, -rect.width_mm - 0.8), rect.grown(-rect.width_mm - 0.8, 0.0, 2.0)
 
-    return _reference(
-        "tag",
-        data,
-        blank_mm=(1.0, 0.5, 1.0, 0.5),
-        gray_rows=tuple(
-            tuple(patch_at(row["x"], y_mm, ink) for y_mm, ink in zip(row["y"], row["black_coverage"], strict=True))
-            for row in data["grey_columns"]
-        ),
-        scale_bar=ScaleBar(x0_mm=bar["x0"], y0_mm=bar["y"], x1_mm=bar["x1"], y1_mm=bar["y"], tick_mm=2.4),
-        hole=Hole(x_mm=hole["x"], y_mm=hole["y"], diameter_mm=hole["diameter"]),
-    )
+    return _load("tag", paper_by, blank_mm=(1.0, 0.5, 1.0, 0.5), tick_mm=2.4)
 
 
 def load_references() -> tuple[Reference, ...]:
@@ -276,35 +229,78 @@ def load_references() -> tuple[Reference, ...]:
     return load_card(), load_tag()
 
 
-def _read(name: ReferenceName) -> dict[str, Any]:
-    return dict(json.loads(files(__package__).joinpath(f"{name}.json").read_text(encoding="utf-8")))
-
-
-def _reference(
+def _load(
     name: ReferenceName,
-    data: dict[str, Any],
+    paper_by: Callable[[Rect], tuple[Rect, Rect]],
     *,
     blank_mm: tuple[float, float, float, float],
-    gray_rows: tuple[tuple[GrayPatch, ...], ...],
-    scale_bar: ScaleBar,
-    hole: Hole | None,
+    tick_mm: float,
 ) -> Reference:
-    """Return a reference with what is described alike for all; `blank_mm` is left, top, right, bottom of the window."""
-    side, window = data["marker_side"], data["vial_window"]
-    vial_window = Rect(x_mm=window["x"], y_mm=window["y"], width_mm=window["width"], height_mm=window["height"])
+    """Return a reference with bare paper beside a patch, and left, top, right and bottom of the window."""
+    data = json.loads(files(__package__).joinpath(f"{name}.json").read_text(encoding="utf-8"))
+    side, patch, bar = data["marker_side"], data["grey_patch"], data["scale_bar"]
+    window, hole = Rect(*data["vial_window"].values()), data.get("hole")
+
+    def patch_at(x_mm: float, y_mm: float, black_coverage: float) -> GrayPatch:
+        rect = Rect(float(x_mm), float(y_mm), patch["width"], patch["height"])
+        return GrayPatch(rect=rect, black_coverage=float(black_coverage), paper=paper_by(rect))
+
+    # A row has one y and a column one x; a bar that stands has one x and a bar that lies one y.
+    rows = data["grey_rows"] if "grey_rows" in data else data["grey_columns"]
+    x0_mm, x1_mm, y0_mm, y1_mm = (bar.get(end, bar.get(end[0])) for end in ("x0", "x1", "y0", "y1"))
     return Reference(
         name=name,
-        outline=Rect(x_mm=0.0, y_mm=0.0, width_mm=data["size"][0], height_mm=data["size"][1]),
+        outline=Rect(0.0, 0.0, *data["size"]),
         marker_dictionary=data["marker_dictionary"],
-        markers=MappingProxyType(
-            {
-                int(marker_id): Rect(x_mm=x, y_mm=y, width_mm=side, height_mm=side)
-                for marker_id, (x, y) in data["markers"].items()
-            }
+        markers=MappingProxyType({int(key): Rect(x, y, side, side) for key, (x, y) in data["markers"].items()}),
+        vial_window=window,
+        blank=window.grown(*blank_mm),
+        gray_rows=tuple(
+            tuple(patch_at(*one) for one in np.broadcast(row["x"], row["y"], row["black_coverage"])) for row in rows
         ),
-        vial_window=vial_window,
-        blank=vial_window.grown(*blank_mm),
-        gray_rows=gray_rows,
-        scale_bar=scale_bar,
-        hole=hole,
+        scale_bar=ScaleBar(x0_mm, y0_mm, x1_mm, y1_mm, tick_mm),
+        hole=None if hole is None else Rect(hole["x"], hole["y"], 0.0, 0.0).grown(hole["diameter"] / 2.0),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChartPatch:
+    """
+    One patch of the printed color chart.
+
+    Parameters
+    ----------
+    ph : float
+        pH that it stands for, at 25 degrees C [-].
+    rect : Rect
+        Where it lies on the card, whose window the patches fill.
+    rgb_lin : ndarray of float64, shape (3,)
+        Color, linear sRGB, paper being (1, 1, 1).
+    """
+
+    ph: float
+    rect: Rect
+    rgb_lin: NDArray[np.float64]
+
+
+@cache
+def chart_patches() -> tuple[ChartPatch, ...]:
+    """
+    Return the patches of the chart from yellow to blue.
+
+    The colors are those of the dye before white paper under D65, for the standard observer and the pKa' expected at
+    25 degrees C; 5 degrees more or less move them by 0.03 in pH, far less than printers differ.
+
+    Returns
+    -------
+    tuple of ChartPatch
+        One for each of `CHART_PH`; the same object at each call.
+    """
+    window = load_card().vial_window
+    pitch_mm = (window.width_mm + _CHART_GAP_MM) / len(CHART_PH)
+    colors = rgb_lin_under_d65(dye_transmittance(np.array(CHART_PH) - PKA_25C_FRESH, CHART_LOAD), "srgb")
+    top_mm, width_mm = window.y_mm + _CHART_TOP_MM, pitch_mm - _CHART_GAP_MM
+    return tuple(
+        ChartPatch(ph=ph, rect=Rect(window.x_mm + n * pitch_mm, top_mm, width_mm, _CHART_HEIGHT_MM), rgb_lin=color)
+        for n, (ph, color) in enumerate(zip(CHART_PH, colors, strict=True))
     )

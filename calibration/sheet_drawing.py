@@ -1,106 +1,155 @@
-"""Line drawings on the print sheets: where vial, card or tag, and phone go."""
+"""What is drawn on the print sheets: cards and tags at true size, cut marks, and where vial, print and phone go."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
+import cv2
+import numpy as np
+from reportlab.pdfgen.canvas import FILL_EVEN_ODD, Canvas
+from reportlab.platypus import Flowable
 
-from reportlab.lib.units import mm
-from reportlab.pdfgen.canvas import Canvas
+from calibration.reference import Rect, Reference, ScaleBar, load_card, load_tag
 
-from calibration.reference import Rect, Reference, load_card, load_tag
+_CUT_MARK_START_MM, _CUT_MARK_END_MM = 0.4, 2.3
+_HAIRLINE_MM = 0.15
+_BAR_STROKE_MM, _TICK_STEP_MM = 0.6, 10.0  # of the scale bar: stroke of bar and ticks, and how far these stand apart
 
-# Both drawings are laid out on fields of this size, x to the right and y up, and scaled to their places.
-TAG_FIELD = (100.0, 68.0)
-CARD_FIELD = (44.0, 48.5)
-
+# Of the line drawings, in units of their fields.
 _STROKE, _THIN = 0.35, 0.18
 _LABEL = 2.6  # height of the letters
 _FAINT_GRAY, _FLUID_GRAY, _WATER_GRAY = 0.55, 0.8, 0.93
 
 
-def draw_tag_in_use(canvas: Canvas, page_height_mm: float, place: Rect) -> None:
-    """
-    Draw the tag in the tank: from the front and from the side.
-
-    Parameters
-    ----------
-    canvas : reportlab.pdfgen.canvas.Canvas
-        Its axes as reportlab has them, in points from the lower left corner.
-    page_height_mm : float
-        Height of the sheet [mm].
-    place : Rect
-        Where, from the upper left corner of the sheet; the drawing is as wide, and keeps its shape.
-    """
-    with _field(canvas, page_height_mm, place, TAG_FIELD):
-        _tank_from_the_front(canvas)
-        _tank_from_the_side(canvas)
+def draw_reference(canvas: Canvas, reference: Reference) -> None:
+    """Draw a card or tag in black ink; axes run in mm from its top-left corner, x to the right and y down."""
+    _fill_grays(canvas, reference)
+    for marker_id, rect in reference.markers.items():
+        _draw_marker(canvas, reference.marker_dictionary, marker_id, rect)
+    _draw_bar(canvas, reference.scale_bar)
+    _draw_hole(canvas, reference, _HAIRLINE_MM)
 
 
-def draw_card_in_use(canvas: Canvas, page_height_mm: float, place: Rect) -> None:
-    """
-    Draw the card behind the vial: from the front and from the side.
+def draw_cut_marks(canvas: Canvas, outline: Rect) -> None:
+    """Draw short lines outside the corners of a card or tag; axes as in `draw_reference`."""
+    canvas.setStrokeGray(0)
+    canvas.setLineWidth(_HAIRLINE_MM)
+    for (x, y), (right, down) in zip(outline.corners_mm, ((-1, -1), (1, -1), (1, 1), (-1, 1)), strict=True):
+        canvas.line(x + right * _CUT_MARK_START_MM, y, x + right * _CUT_MARK_END_MM, y)
+        canvas.line(x, y + down * _CUT_MARK_START_MM, x, y + down * _CUT_MARK_END_MM)
 
-    Parameters
-    ----------
-    canvas : reportlab.pdfgen.canvas.Canvas
-        Its axes as reportlab has them, in points from the lower left corner.
-    page_height_mm : float
-        Height of the sheet [mm].
-    place : Rect
-        Where, from the upper left corner of the sheet; the drawing is as wide, and keeps its shape.
-    """
-    with _field(canvas, page_height_mm, place, CARD_FIELD):
+
+def _fill_rect(canvas: Canvas, rect: Rect) -> None:
+    """Fill a rectangle; axes as in `draw_reference`."""
+    canvas.rect(rect.x_mm, rect.y_mm, rect.width_mm, rect.height_mm, stroke=0, fill=1)
+
+
+def _fill_grays(canvas: Canvas, reference: Reference) -> None:
+    """Fill the patches, and leave the ink black."""
+    for patch in reference.gray_patches:
+        if patch.black_coverage > 0:
+            canvas.setFillGray(1 - patch.black_coverage)
+            _fill_rect(canvas, patch.rect)
+    canvas.setFillGray(0)
+
+
+def _draw_hole(canvas: Canvas, reference: Reference, stroke_mm: float) -> None:
+    if reference.hole is not None:
+        hole, radius_mm = reference.hole, reference.hole.width_mm / 2
+        canvas.setLineWidth(stroke_mm)
+        canvas.circle(hole.x_mm + radius_mm, hole.y_mm + radius_mm, radius_mm)
+
+
+def _draw_marker(canvas: Canvas, dictionary_name: str, marker_id: int, rect: Rect) -> None:
+    dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary_name))
+    side_cells = dictionary.markerSize + 2  # with a black border of one cell
+    cells = np.asarray(cv2.aruco.generateImageMarker(dictionary, marker_id, side_cells))
+    # One even-odd path with holes: no seams between neighboring cells, and no white ink over black.
+    cell_mm = rect.width_mm / side_cells
+    path = canvas.beginPath()
+    path.rect(rect.x_mm, rect.y_mm, rect.width_mm, rect.height_mm)
+    for row, column in np.argwhere(cells > 127):
+        path.rect(rect.x_mm + column * cell_mm, rect.y_mm + row * cell_mm, cell_mm, cell_mm)
+    canvas.drawPath(path, stroke=0, fill=1, fillMode=FILL_EVEN_ODD)
+
+
+def _draw_bar(canvas: Canvas, bar: ScaleBar) -> None:
+    canvas.setStrokeGray(0)
+    canvas.setLineWidth(_BAR_STROKE_MM)
+    canvas.line(bar.x0_mm, bar.y0_mm, bar.x1_mm, bar.y1_mm)
+    across_x, across_y = (bar.tick_mm / 2, 0.0) if bar.x0_mm == bar.x1_mm else (0.0, bar.tick_mm / 2)
+    n_ticks = round(bar.length_mm / _TICK_STEP_MM) + 1
+    for x, y in np.linspace((bar.x0_mm, bar.y0_mm), (bar.x1_mm, bar.y1_mm), n_ticks):
+        canvas.line(x - across_x, y - across_y, x + across_x, y + across_y)
+
+
+class _InUse(Flowable):  # type: ignore[misc]
+    """A line drawing on a field of its own, x to the right and y up, scaled to the width of its place."""
+
+    field: tuple[float, float]
+
+    def wrap(self, width: float, height: float) -> tuple[float, float]:
+        """Return its size where so much is left."""
+        self._scale = width / self.field[0]
+        return width, self.field[1] * self._scale
+
+    def begin(self) -> Canvas:
+        """Return the canvas with axes in units of the field."""
+        self.canv.scale(self._scale, self._scale)
+        self.canv.setStrokeGray(0)
+        self.canv.setFillGray(0)
+        self.canv.setLineWidth(_STROKE)
+        self.canv.setLineCap(1)
+        self.canv.setLineJoin(1)
+        return self.canv
+
+
+class CardInUse(_InUse):
+    """The card behind the vial: from the front and from the side."""
+
+    field = (44.0, 48.5)
+
+    def draw(self) -> None:
+        """Draw it."""
+        canvas = self.begin()
         _print_from_the_front(canvas, load_card(), 5.0, 21.5, 34.0)
         _vial(canvas, 22.0, 33.5, 3.0, stem_to=48.0)
         _phone(canvas, 2.0, 5.5, 10.5)
         _line_of_sight(canvas, 5.5, 33.0, 10.75)
         _vial(canvas, 36.0, 10.75, 2.6, stem_to=17.5)
         canvas.rect(40.5, 4.5, 0.7, 13.0, fill=1)
-        _span(canvas, 4.7, 36.0, 3.6, "20 to 30 cm")
+        _span(canvas, 4.7, 36.0, 3.6)
+        _label(canvas, 20.35, 0.2, "20 to 30 cm")
         _label(canvas, 40.8, 0.2, "card")
         _label(canvas, 3.6, 17.0, "phone")
 
 
-def drawing_height_mm(field: tuple[float, float], width_mm: float) -> float:
-    """Return how tall a drawing gets that is as wide as its place."""
-    return width_mm * field[1] / field[0]
+class TagInUse(_InUse):
+    """The tag in the tank: from the front and from the side."""
+
+    field = (100.0, 68.0)
+
+    def draw(self) -> None:
+        """Draw it."""
+        canvas = self.begin()
+        floor, surface = 10.0, 58.0
+        _tank_from_the_front(canvas, floor, surface)
+        _tank_from_the_side(canvas, floor, surface)
 
 
-@contextmanager
-def _field(canvas: Canvas, page_height_mm: float, place: Rect, size: tuple[float, float]) -> Iterator[None]:
-    width, height = size
-    scale = mm * place.width_mm / width
-    canvas.saveState()
-    canvas.translate(place.x_mm * mm, (page_height_mm - place.y_mm) * mm - height * scale)
-    canvas.scale(scale, scale)
-    canvas.setStrokeGray(0)
-    canvas.setFillGray(0)
-    canvas.setLineWidth(_STROKE)
-    canvas.setLineCap(1)
-    canvas.setLineJoin(1)
-    yield
-    canvas.restoreState()
-
-
-def _tank_from_the_front(canvas: Canvas) -> None:
-    left, right, floor, surface, middle = 2.0, 52.0, 10.0, 58.0, 27.0
+def _tank_from_the_front(canvas: Canvas, floor: float, surface: float) -> None:
+    left, right, middle = 2.0, 52.0, 27.0
     _water(canvas, left, right, floor, surface)
     canvas.rect(left, 6.0, right - left, 56.0, fill=0)
-    canvas.line(left, floor, right, floor)
-    for n, (x, y) in enumerate(
-        ((8.0, 17.0), (8.8, 22.0), (7.6, 27.5), (9.0, 33.0), (8.0, 39.0), (8.8, 45.5), (7.8, 52.0))
-    ):
+    bubbles = ((8.0, 17.0), (8.8, 22.0), (7.6, 27.5), (9.0, 33.0), (8.0, 39.0), (8.8, 45.5), (7.8, 52.0))
+    for n, (x, y) in enumerate(bubbles):
         canvas.circle(x, y, 0.45 + 0.06 * n, fill=0)
     canvas.rect(6.4, 11.5, 3.6, 2.2, fill=0)
-    _label(canvas, 10.8, 11.9, "diffuser", centered=False)
+    _label(canvas, 15.0627, 11.9, "diffuser")
     canvas.line(middle, 47.0, middle, 42.0)
     _print_from_the_front(canvas, load_tag(), middle - 7.0, 23.5, 14.0)
     _vial(canvas, middle, 33.0, 2.9, stem_to=46.5)
     canvas.setFillGray(1)
-    canvas.circle(middle, 48.0, 1.7, fill=1)
-    canvas.circle(middle, 48.0, 0.7, fill=1)
-    canvas.setFillGray(0)
+    for radius in (1.7, 0.7):  # the suction cup
+        canvas.circle(middle, 48.0, radius, fill=1)
     for low, high in ((floor, 34.0), (34.0, surface)):
         _arrow(canvas, 45.0, low, 45.0, high)
     canvas.setLineWidth(_THIN)
@@ -110,21 +159,20 @@ def _tank_from_the_front(canvas: Canvas) -> None:
     _label(canvas, middle, 1.5, "from the front")
 
 
-def _tank_from_the_side(canvas: Canvas) -> None:
-    glass, floor, surface, tag = 71.0, 10.0, 58.0, 86.0
-    _water(canvas, glass + 1.6, 98.0, floor, surface)
-    canvas.rect(glass, 6.0, 1.6, 56.0, fill=0)
-    canvas.line(glass + 1.6, floor, 98.0, floor)
-    canvas.line(glass + 1.6, 6.0, 98.0, 6.0)
+def _tank_from_the_side(canvas: Canvas, floor: float, surface: float) -> None:
+    glass, water, right, tag = 71.0, 72.6, 98.0, 86.0
+    _water(canvas, water, right, floor, surface)
+    canvas.rect(glass, 6.0, water - glass, 56.0, fill=0)
+    canvas.line(water, 6.0, right, 6.0)
     path = canvas.beginPath()  # the suction cup, flat against the glass
-    path.moveTo(glass + 1.6, 46.3)
-    path.curveTo(glass + 3.2, 46.8, glass + 3.2, 49.2, glass + 1.6, 49.7)
+    path.moveTo(water, 46.3)
+    path.curveTo(water + 1.6, 46.8, water + 1.6, 49.2, water, 49.7)
     canvas.drawPath(path, stroke=1, fill=0)
-    canvas.line(glass + 2.8, 48.0, 79.0, 48.0)
+    canvas.line(water + 1.2, 48.0, 79.0, 48.0)
     canvas.line(79.0, 48.0, tag + 0.3, 42.5)
     _vial(canvas, 79.0, 33.0, 2.9, stem_to=48.0)
     canvas.rect(tag, 23.5, 0.7, 19.9, fill=1)
-    _span(canvas, 81.9, tag, 21.0, "")
+    _span(canvas, 81.9, tag, 21.0)
     _label(canvas, 84.0, 17.0, "1 to 12 mm")
     _label(canvas, 90.5, 38.0, "tag")
     _phone(canvas, 60.0, 26.0, 14.0)
@@ -135,22 +183,17 @@ def _tank_from_the_side(canvas: Canvas) -> None:
 
 def _print_from_the_front(canvas: Canvas, reference: Reference, x: float, y: float, width: float) -> None:
     """Draw card or tag small, its lower left corner at a point."""
-    scale = width / reference.outline.width_mm
+    outline = reference.outline
+    scale = width / outline.width_mm
     canvas.saveState()
-    canvas.translate(x, y + reference.outline.height_mm * scale)
-    canvas.scale(scale, -scale)
+    canvas.transform(scale, 0, 0, -scale, x, y + outline.height_mm * scale)
     canvas.setLineWidth(_STROKE / scale)
     canvas.setFillGray(1)
-    canvas.rect(0, 0, reference.outline.width_mm, reference.outline.height_mm, fill=1)
-    for patch in reference.gray_patches:
-        canvas.setFillGray(1 - patch.black_coverage)
-        canvas.rect(patch.rect.x_mm, patch.rect.y_mm, patch.rect.width_mm, patch.rect.height_mm, stroke=0, fill=1)
-    canvas.setFillGray(0)
+    canvas.rect(0, 0, outline.width_mm, outline.height_mm, fill=1)
+    _fill_grays(canvas, reference)
     for rect in reference.markers.values():
-        canvas.rect(rect.x_mm, rect.y_mm, rect.width_mm, rect.height_mm, stroke=0, fill=1)
-    if reference.hole is not None:
-        canvas.setLineWidth(_THIN / scale)
-        canvas.circle(reference.hole.x_mm, reference.hole.y_mm, reference.hole.diameter_mm / 2, fill=0)
+        _fill_rect(canvas, rect)
+    _draw_hole(canvas, reference, _THIN / scale)
     canvas.restoreState()
 
 
@@ -186,32 +229,31 @@ def _water(canvas: Canvas, left: float, right: float, floor: float, surface: flo
     canvas.setFillGray(_WATER_GRAY)
     canvas.rect(left, floor, right - left, surface - floor, stroke=0, fill=1)
     canvas.setFillGray(0)
-    canvas.line(left, surface, right, surface)
+    for y in (floor, surface):
+        canvas.line(left, y, right, y)
 
 
-def _span(canvas: Canvas, left: float, right: float, y: float, text: str) -> None:
+def _span(canvas: Canvas, left: float, right: float, y: float) -> None:
     """Draw a distance between two upright lines."""
+    _arrow(canvas, left, y, right, y)
     canvas.setLineWidth(_THIN)
     for x in (left, right):
         canvas.line(x, y - 1.0, x, y + 1.0)
-    _arrow(canvas, left, y, right, y)
     canvas.setLineWidth(_STROKE)
-    _label(canvas, (left + right) / 2, y - 3.4, text)
 
 
 def _arrow(canvas: Canvas, x0: float, y0: float, x1: float, y1: float) -> None:
-    """Draw a thin line along one axis with a head at both ends."""
+    """Draw a thin line along one axis, up or to the right, with a head at both ends."""
     canvas.setLineWidth(_THIN)
     canvas.line(x0, y0, x1, y1)
-    length = abs(x1 - x0) + abs(y1 - y0)
-    along_x, along_y = (x1 - x0) / length, (y1 - y0) / length
-    for x, y, sign in ((x0, y0, 1.0), (x1, y1, -1.0)):
+    along_x, along_y = float(x1 > x0), float(y1 > y0)
+    for x, y, sign in ((x0, y0, 1.2), (x1, y1, -1.2)):
         for side in (-0.5, 0.5):
-            canvas.line(x, y, x + sign * 1.2 * along_x + side * along_y, y + sign * 1.2 * along_y + side * along_x)
+            canvas.line(x, y, x + sign * along_x + side * along_y, y + sign * along_y + side * along_x)
     canvas.setLineWidth(_STROKE)
 
 
-def _label(canvas: Canvas, x: float, y: float, text: str, *, centered: bool = True) -> None:
+def _label(canvas: Canvas, x: float, y: float, text: str) -> None:
     canvas.setFillGray(0)
     canvas.setFont("Helvetica", _LABEL)
-    (canvas.drawCentredString if centered else canvas.drawString)(x, y, text)
+    canvas.drawCentredString(x, y, text)

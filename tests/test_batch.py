@@ -30,10 +30,8 @@ from typer.testing import CliRunner
 
 import colorread.batch.score
 import colorread.cli.batch
-from calibration.evidence import Evidence
-from calibration.family_fit import SignalSamples
-from calibration.profile import KnownSample, Profile
-from calibration.profile_file import write_profile
+from calibration.evidence import Evidence, SignalSamples
+from calibration.profile import KnownSample, Profile, write_profile
 from colorread.batch.csv import COLUMNS, write_csv
 from colorread.batch.folder import PhotoFile, find_photos
 from colorread.batch.photo_settings import DEFAULT_TANK, settings_of, stated_of

@@ -18,19 +18,23 @@ from typer.testing import CliRunner
 
 from calibration.camera import LOAD, USUAL_LOAD
 from calibration.dye import PKA_STD
-from calibration.evidence import Evidence, State
-from calibration.family_fit import SignalSamples
-from calibration.profile import USUAL_LOAD_INDEX, KnownSample, Profile, estimate_parameters, validity
-from calibration.profile_file import read_profile, write_profile
+from calibration.evidence import Evidence, SignalSamples, State
+from calibration.profile import (
+    USUAL_LOAD_INDEX,
+    KnownSample,
+    Profile,
+    estimate_parameters,
+    read_profile,
+    validity,
+    write_profile,
+)
 from colorread.chemistry.carbonate import ionic_strength
 from colorread.cli import app
 from colorread.page.tasks_calibrate import check_photo
-from colorread.profiles.benefit import benefit_words, example_readings
-from colorread.profiles.checks import CalibrationError, PhotoRefused
 from colorread.profiles.how_to import BUFFERS, GUIDES, Kind
-from colorread.profiles.known_photo import KnownPhoto, air_photo, buffer_photo, end_photo
-from colorread.profiles.make import make_profile
-from colorread.profiles.picture import write_profile_picture
+from colorread.profiles.known import KnownPhoto, air_photo, buffer_photo, end_photo
+from colorread.profiles.make import CalibrationError, PhotoRefused, make_profile
+from colorread.profiles.presentation import benefit_words, write_profile_picture
 from colorread.reading.pipeline import read_photo
 
 from .scene import Scene, take_photo
@@ -76,10 +80,7 @@ def test_a_profile_narrows_the_interval_and_keeps_the_truth(photos: dict[str, Pa
 def test_a_profile_tells_by_how_much_it_narrows_a_reading(photos: dict[str, Path], profile: Profile) -> None:
     said = benefit_words(profile)
     low, high, low_without, high_without = map(float, re.findall(r"\d+", said)[1:5])
-    without, with_it = example_readings(profile)
     assert low_without < low < 20.0 < high < high_without
-    for reading, width in ((without, high_without / low_without), (with_it, high / low)):
-        assert reading.high / reading.low == pytest.approx(width, rel=0.06)  # type: ignore[operator]
     assert "hardly" not in said
     assert benefit_words(make_profile([end_photo(photos["acid"], "acid")])).endswith("hardly helps.")
 
@@ -87,7 +88,6 @@ def test_a_profile_tells_by_how_much_it_narrows_a_reading(photos: dict[str, Path
 def test_the_known_point_fixes_pka(profile: Profile) -> None:
     # The scene's dye has 7.30; the ends alone say nothing of it.
     estimates = estimate_parameters(profile.evidence)
-    assert estimates.names[0] == "pka"
     assert abs(estimates.mean[0] - 7.30) < 2.0 * estimates.std[0]
     assert estimates.std[0] < 0.85 * PKA_STD
     ends_alone = estimate_parameters([item for item in profile.evidence if item.state != "known"])
@@ -139,6 +139,16 @@ def test_written_and_read_again_it_is_the_same(tmp_path: Path, profile: Profile)
     assert validity(again) == validity(profile)
 
 
+def test_a_profile_of_an_earlier_version_opens() -> None:
+    kept = read_profile(Path(__file__).with_name("data") / "profile_1.toml")
+    assert [(item.state, item.space) for item in kept.evidence] == [
+        (state, "display-p3") for state in ("acid", "base", "known")
+    ]
+    assert (kept.evidence[-1].ph, kept.evidence[-1].pka) == (7.0, 7.0333)
+    assert kept.evidence[-1].samples.density.shape == kept.evidence[-1].samples.density_std.shape == (4, 3)
+    assert kept.camera_models == {"Phone A"}
+
+
 def test_it_reaches_as_far_as_colors_were_seen(profile: Profile) -> None:
     of_state = {
         sample.evidence.state: replace(profile, samples=(sample,)) for sample in profile.samples
@@ -180,11 +190,16 @@ def test_a_broken_profile_is_refused_in_one_sentence(tmp_path: Path, text: str, 
     [
         ("ph", 1e300),
         ("ph", 10**400),
+        ("ph", math.nan),
         ("ph_std", -5.0),
         ("pka", -1.0),
         ("density", [[1e300, 0.1, 0.1]]),
+        ("density", [[math.nan, 0.1, 0.1]]),
+        ("density", [[0.1, 0.1]]),
         ("density_std", [[0.0, 0.01, 0.01]]),
-        ("density_std", [[1e300, 0.01, 0.01]]),
+        ("density_std", [[math.inf, 0.01, 0.01]]),
+        ("density_std", [[0.01, 0.01, 0.01]] * 2),
+        ("state", "odd"),
     ],
 )
 def test_a_profile_with_a_number_out_of_range_is_refused(tmp_path: Path, name: str, value: object) -> None:

@@ -11,11 +11,12 @@ import pytest
 from numpy.typing import NDArray
 from typer.testing import CliRunner
 
-from calibration.chart import CHART_LOAD, CHART_PH, chart_patches, ph_by_chart
-from calibration.chart_sheet import render_chart_sheet
 from calibration.dye import absorptivity
+from calibration.print_sheets import render_chart_sheet
+from calibration.reference import CHART_LOAD, CHART_PH, chart_patches
 from colorread.chemistry.carbonate import co2_from_ph
 from colorread.cli import app
+from colorread.profiles.make import ph_by_chart
 from colorread.reference.find import find_references
 from tests.sheets import PX_PER_MM, page_of, rgb_of
 
@@ -106,13 +107,6 @@ def test_every_patch_has_its_numbers_in_black(sheet: Path) -> None:
 def test_output_is_the_same_each_time() -> None:
     first, second = (render_chart_sheet(co2_mg_l=[1.0] * 9, kh_dkh=4.0, temperature_c=25.0) for _ in range(2))
     assert first == second
-
-
-def test_wrong_arguments_are_told() -> None:
-    with pytest.raises(ValueError, match="9 patches"):
-        render_chart_sheet(co2_mg_l=[1.0], kh_dkh=4.0, temperature_c=25.0)
-    with pytest.raises(ValueError, match="paper must be one of"):
-        render_chart_sheet(co2_mg_l=[1.0] * 9, kh_dkh=4.0, temperature_c=25.0, paper="a3")  # type: ignore[arg-type]
 
 
 def test_comparing_reads_between_the_patches() -> None:

@@ -14,20 +14,18 @@ from numpy.typing import NDArray
 from PIL import Image
 from typer.testing import CliRunner
 
-from calibration.chart import CHART_PH, ph_by_chart
-from calibration.chart_sheet import render_chart_sheet
 from calibration.dye import PKA_STD
-from calibration.family_fit import SignalSamples
+from calibration.evidence import SignalSamples
 from calibration.inversion import infer_ph
-from calibration.profile import Profile, estimate_parameters
-from calibration.profile_file import read_profile, write_profile
+from calibration.print_sheets import render_chart_sheet
+from calibration.profile import Profile, estimate_parameters, read_profile, write_profile
+from calibration.reference import CHART_PH
 from colorread.cli import app
 from colorread.errors import Refusal
 from colorread.fluid.chart import ChartColors, _longest_row, measure_chart
 from colorread.page.tasks_calibrate import check_photo
-from colorread.profiles.checks import CalibrationError
-from colorread.profiles.make import make_chart_profile
-from colorread.profiles.patch_labels import ph_of_patches
+from colorread.profiles.known import ph_of_patches
+from colorread.profiles.make import CalibrationError, make_chart_profile, ph_by_chart
 from colorread.reading.pipeline import read_photo
 
 from . import chart_scene

@@ -86,12 +86,6 @@ def test_yellow_form_is_clear_in_the_red() -> None:
     assert np.all(base > 0.0)
 
 
-@pytest.mark.parametrize("wavelength_nm", [399.9, 700.1, [500.0, 800.0]])
-def test_wavelength_outside_the_data_is_rejected(wavelength_nm: float | list[float]) -> None:
-    with pytest.raises(ValueError, match="400 to 700 nm"):
-        absorptivity(wavelength_nm)
-
-
 def test_pka_fitted_to_a_published_series() -> None:
     def absorbance(ph: np.ndarray, pka: float, maximum: float) -> np.ndarray:
         return maximum * base_fraction(ph - pka)
@@ -143,8 +137,3 @@ def test_pka_falls_with_temperature_like_kindred_dyes() -> None:
     slope = (pka_prime(30.0) - pka_prime(20.0)) / 10.0
     assert red < slope < purple
     assert slope == pytest.approx(-0.006, abs=1e-9)
-
-
-def test_ionic_strength_below_zero_is_rejected() -> None:
-    with pytest.raises(ValueError, match="negative"):
-        pka_prime(ionic_strength_mol_kg=-0.001)

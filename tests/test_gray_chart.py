@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from calibration.tone import decode_tone
+from calibration.color_space import decode_tone
 from colorread.fluid.color import color_map
 
 DATA = Path(__file__).parent / "data"

@@ -12,12 +12,10 @@ from hypothesis import given, strategies as st
 from numpy.typing import NDArray
 from scipy import stats
 
-from calibration.camera import DENSITY_CEILING, signal_family
+from calibration.camera import DENSITY_CEILING, WAVELENGTH_NM, cie_illuminants, observer, sensors, signal_family
 from calibration.dye import BASE_MAXIMUM_L_MOL_CM, absorptivity
-from calibration.evidence import _KEPT, _MOST_BYTES, PKA_SHIFT, Evidence, State, weigh_members
-from calibration.family_fit import SignalSamples
+from calibration.evidence import _KEPT, _MOST_BYTES, PKA_SHIFT, Evidence, SignalSamples, State, weigh_members
 from calibration.inversion import PhPosterior, infer_ph, quantiles
-from calibration.spectra import WAVELENGTH_NM, cie_illuminants, observer, sensors
 
 PH_RANGE = (5.9, 7.7)
 N_DRAWS = 300
@@ -311,16 +309,6 @@ def test_parts_that_no_one_ph_explains_misfit() -> None:
     assert infer(yellow).misfit < 2.0
     assert infer(blue).misfit < 2.0
     assert infer(both).misfit > 20.0
-
-
-def test_unknown_lamp_class_is_rejected() -> None:
-    with pytest.raises(ValueError, match="no lamp class 'candle'"):
-        infer(draw(np.random.default_rng(2)).samples, light_class="candle")
-
-
-def test_no_samples_are_rejected() -> None:
-    with pytest.raises(ValueError, match="at least one part"):
-        infer(SignalSamples(density=np.zeros((0, 3)), density_std=np.zeros((0, 3))))
 
 
 @pytest.mark.parametrize("density", [(0.1, 0.6, 0.3), (0.02, 0.7, 0.7), (0.4, 0.6, 0.1)], ids=["pink", "red", "violet"])

@@ -20,7 +20,7 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
-from colorread.chemistry.recipe import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
+from colorread.chemistry.kh_fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
 from colorread.cli import app as command_line
 from colorread.log.paths import photo_path
 from colorread.log.store import DiskFull, Log, LogFailure

@@ -11,17 +11,15 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from calibration.evidence import Evidence, State
-from calibration.family_fit import SignalSamples
-from calibration.profile import KnownSample, Profile
-from calibration.profile_file import read_profile, write_profile
+from calibration.evidence import Evidence, SignalSamples, State
+from calibration.profile import KnownSample, Profile, read_profile, write_profile
 from colorread.cli import app
 from colorread.errors import Reason
 from colorread.log.store import Log, LogEntry
 from colorread.page.tasks import score_photo
 from colorread.photo.exif import camera_model_of
 from colorread.profiles.defaults import default_profile, default_profiles, drop_default, has_defaults, make_default
-from colorread.profiles.words import profile_lines
+from colorread.profiles.presentation import profile_lines
 from colorread.tank.settings import Tank
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"

@@ -30,7 +30,7 @@ def prints_of(reference):
         **{f"marker {marker_id}": rect for marker_id, rect in reference.markers.items()},
         **{f"patch {index}": patch.rect for index, patch in enumerate(reference.gray_patches)},
         "scale bar": reference.scale_bar.rect,
-        **({} if reference.hole is None else {"hole": reference.hole.rect}),
+        **({} if reference.hole is None else {"hole": reference.hole}),
     }
 
 
@@ -74,7 +74,7 @@ def test_tag_has_its_published_size_and_places():
         36: (2.5, 62.5, 11.5, 71.5),
     }
     assert bounds(TAG.vial_window) == (10.5, 13, 41.5, 61)
-    assert (TAG.hole.x_mm, TAG.hole.y_mm, TAG.hole.diameter_mm) == (26, 4.5, 4)
+    assert bounds(TAG.hole) == (24, 2.5, 28, 6.5)  # around (26, 4.5), 4 across
 
 
 def test_patches_of_the_tag_have_their_published_places_and_inks():

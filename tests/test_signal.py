@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from calibration.color_space import ToneFit, decode_tone
 from calibration.reference import Reference, load_card
-from calibration.tone import ToneFit, decode_tone
 from colorread.fluid.color import color_map
 from colorread.fluid.outline import VialFit
 from colorread.fluid.signal import FluidSignal, measure_fluid

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from types import ModuleType
 from typing import get_args
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
-from calibration import spectra
-from calibration.spectra import WAVELENGTH_NM, cie_illuminants, lights, observer, sensors
+from calibration import camera
+from calibration.camera import WAVELENGTH_NM, cie_illuminants, lights, observer, sensors
 from colorread.limits import LightName
 
 ILLUMINANTS = {
@@ -28,10 +30,13 @@ ILLUMINANTS = {
 PRINTED_XY = {"a": (0.44758, 0.40745), "d50": (0.3457, 0.3585), "d65": (0.3127, 0.3290)}
 
 
-def test_grid_is_400_to_700_nm_in_steps_of_5_and_cannot_be_changed() -> None:
+def test_grid_is_400_to_700_nm_in_steps_of_5() -> None:
     np.testing.assert_array_equal(WAVELENGTH_NM, 400.0 + 5.0 * np.arange(61))
-    with pytest.raises(ValueError, match="read-only"):
-        WAVELENGTH_NM[0] = 0.0
+
+
+def test_all_tables_are_on_the_grid() -> None:
+    for table in Path(camera.__file__).with_name("data").glob("*.csv"):
+        np.testing.assert_array_equal(np.genfromtxt(table, delimiter=",", skip_header=3)[-61:, 0], WAVELENGTH_NM)
 
 
 def test_all_illuminants_are_checked() -> None:
@@ -75,29 +80,23 @@ def test_eight_measured_cameras_and_the_observer() -> None:
 
 
 def test_every_lamp_that_a_user_can_name_stands_for_several() -> None:
-    classes = [light.light_class for light in lights()]
-    assert {*classes, "unknown"} == set(get_args(LightName))
-    assert min(classes.count(light_class) for light_class in set(classes)) >= 2
-    for light in lights():
-        assert light.power.shape == WAVELENGTH_NM.shape
-        assert np.all(light.power >= 0.0)
-        assert light.power.max() > 0.0
+    assert {*lights(), "unknown"} == set(get_args(LightName))
+    for powers in lights().values():
+        assert len(powers) >= 2
+        for power in powers:
+            assert power.shape == WAVELENGTH_NM.shape
+            assert np.all(power >= 0.0)
+            assert power.max() > 0.0
 
 
 def test_lamp_classes_keep_what_their_names_say(oracle: ModuleType) -> None:
     """Correlated color temperatures by the library: warm below 4000 K, daylight and cool white above."""
-    kelvin: dict[str, list[float]] = {light.light_class: [] for light in lights()}
-    for light in lights():
-        xyz = light.power @ observer()
+
+    def kelvin(power: NDArray[np.float64]) -> float:
+        xyz = power @ observer()
         uv = oracle.xy_to_UCS_uv(xyz[:2] / xyz.sum())
-        kelvin[light.light_class].append(float(oracle.temperature.uv_to_CCT_Robertson1968(uv)[0]))
-    assert max(kelvin["warm-led"]) < 4000.0, kelvin
-    assert min(kelvin["cool-led"]) > 4000.0, kelvin
-    assert kelvin["daylight"] == pytest.approx([5000.0, 6500.0], rel=0.02)
+        return float(oracle.temperature.uv_to_CCT_Robertson1968(uv)[0])
 
-
-def test_file_on_another_grid_is_rejected(monkeypatch: pytest.MonkeyPatch) -> None:
-    shifted = WAVELENGTH_NM + 1.0
-    monkeypatch.setattr(spectra, "WAVELENGTH_NM", shifted)
-    with pytest.raises(ValueError, match="wavelength grid"):
-        spectra._read("observer_cie1931.csv")
+    assert max(map(kelvin, lights()["warm-led"])) < 4000.0
+    assert min(map(kelvin, lights()["cool-led"])) > 4000.0
+    assert [kelvin(power) for power in lights()["daylight"]] == pytest.approx([5000.0, 6500.0], rel=0.02)

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from colorread.chemistry.recipe import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
+from colorread.chemistry.kh_fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
 from colorread.cli.show_batch import print_batch
 from colorread.cli.show_reading import print_cautions, print_fluid, print_reading, print_summary
 from colorread.cli.show_tank import print_now

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, strategies as st
 from numpy.typing import NDArray
 
-from calibration.tone import GraySamples, decode_tone, fit_tone, s_curve
+from calibration.color_space import GraySamples, decode_tone, fit_tone, s_curve
 
 # Value of the JPEG against linear light; the first column is the light.
 CAMERAS = np.loadtxt(Path(__file__).parent / "data" / "tone_curves_sampled.csv", delimiter=",", skiprows=4)

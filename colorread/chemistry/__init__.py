@@ -1,8 +1,8 @@
 """
 Chemistry and units.
 
-`carbonate` goes from pH and KH to CO2 and back, with its `constants`; `recipe` mixes fluid of a wanted KH; `units` is
-the one table of what may be typed and shown.
+`carbonate` goes from pH and KH to CO2 and back; `kh_fluid` makes fluid of a wanted KH; `units` is the one table of what
+may be typed and shown.
 """
 
 import lazy_loader

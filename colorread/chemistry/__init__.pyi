@@ -6,7 +6,7 @@ from .carbonate import (
     ph_from_co2 as ph_from_co2,
     ph_in_air_equilibrium as ph_in_air_equilibrium,
 )
-from .recipe import (
+from .kh_fluid import (
     CAUTIONS as CAUTIONS,
     RENEW_AFTER_WEEKS as RENEW_AFTER_WEEKS,
     RENEWAL as RENEWAL,

@@ -15,24 +15,31 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from colorread.chemistry.constants import (
-    log_activity_davies,
-    log_k1_plummer1982,
-    log_k2_plummer1982,
-    log_kh_plummer1982,
-    log_kw_phreeqc,
-)
-from colorread.chemistry.units import CO2_G_MOL, mmol_l_from_dkh
+from calibration import log_activity_davies
+from colorread.chemistry.units import CO2_G_MOL, MMOL_L_PER_DKH
 from colorread.limits import OUTDOOR_AIR_PPM
 from colorread.ranges import checked_range
 
 Floats = NDArray[np.float64]
 
-
 PH_RANGE = (4.0, 10.0)
 KH_MAX_DKH = 30.0  # beyond it ion pairs of sodium, which are not in the model, exceed 0.5 %
 CO2_MAX_MG_L = 4000.0  # more than pure CO2 at 1 atm dissolves in water of 0 C
 AIR_MAX_PPM = 1e6
+WATER_RANGE_C = (0.0, 50.0)  # the constants hold from 0 to 90 C; aquaria need no more than this
+
+# log10 K = a + b T + c / T + d log10 T + e / T^2, T in kelvin, all molal and for zero ionic strength. K1 of CO2 + H2O =
+# H+ + HCO3-, K2 of HCO3- = H+ + CO3-- and Henry's constant KH [mol/kg/atm]: Plummer, L. N. and Busenberg, E., 1982,
+# Geochim. Cosmochim. Acta 46, 1011-1040, doi:10.1016/0016-7037(82)90056-4; coefficients as carried by several public
+# programs. Kw of H2O = H+ + OH-: phreeqc.dat, the database of PHREEQC, in versions before the present one (Parkhurst,
+# D. L. and Appelo, C. A. J., 1999, U.S. Geological Survey Water-Resources Investigations Report 99-4259). Within 0.005
+# of Marshall, W. L. and Franck, E. U., 1981, J. Phys. Chem. Ref. Data 10, 295-304, from 0 to 50 C.
+_COEFFICIENTS = {
+    "k1": (-356.3094, -0.06091964, 21834.37, 126.8339, -1684915.0),
+    "k2": (-107.8871, -0.03252849, 5151.79, 38.92561, -563713.9),
+    "kh": (108.3865, 0.01985076, -6919.53, -40.45154, 669365.0),
+    "kw": (-283.971, -0.05069842, 13323.0, 102.24447, -1119669.0),
+}
 
 # Newton steps near the root double the digits; only water of almost no KH needs more than ten.
 _NEWTON_STEPS_MAX = 100
@@ -72,7 +79,7 @@ def ionic_strength(kh_dkh: ArrayLike) -> Floats:
     ValueError
         If the KH lies outside its range.
     """
-    return mmol_l_from_dkh(_checked_kh(kh_dkh)) / 1000.0
+    return _checked_kh(kh_dkh) * MMOL_L_PER_DKH / 1000.0
 
 
 def co2_from_ph(ph: ArrayLike, kh_dkh: ArrayLike, *, temperature_c: ArrayLike = 25.0) -> Floats:
@@ -154,32 +161,6 @@ def ph_from_co2(co2_mg_l: ArrayLike, kh_dkh: ArrayLike, *, temperature_c: ArrayL
     return np.asarray(-np.log10(h))
 
 
-def co2_in_air_equilibrium(temperature_c: ArrayLike, *, air_ppm: ArrayLike = OUTDOOR_AIR_PPM) -> Floats:
-    """
-    Return dissolved CO2 of water at rest with air at 1 atm.
-
-    Parameters
-    ----------
-    temperature_c : array_like of float, shape (...)
-        Water temperature, 0 to 50 [degC].
-    air_ppm : array_like of float, default 420.0
-        CO2 in the air as it is; for figures of dried air the humidity over the water takes
-        off 2 % (20 C) to 4 % (30 C) [ppm by volume].
-
-    Returns
-    -------
-    numpy.ndarray of float64, shape (...)
-        Dissolved CO2 [mg/L].
-
-    Raises
-    ------
-    ValueError
-        If an input lies outside its range.
-    """
-    pressure_atm = checked_range("CO2 of the air in ppm", air_ppm, 0.0, AIR_MAX_PPM, open_low=True) * 1e-6
-    return np.asarray(10.0 ** log_kh_plummer1982(temperature_c) * pressure_atm * CO2_G_MOL * 1000.0)
-
-
 def ph_in_air_equilibrium(
     kh_dkh: ArrayLike, *, temperature_c: ArrayLike, air_ppm: ArrayLike = OUTDOOR_AIR_PPM
 ) -> Floats:
@@ -193,7 +174,8 @@ def ph_in_air_equilibrium(
     temperature_c : array_like of float, shape (...)
         Water temperature, 0 to 50 [degC].
     air_ppm : array_like of float, default 420.0
-        CO2 in the air [ppm by volume].
+        CO2 in the air as it is; for figures of dried air the humidity over the water takes off 2 % (20 C) to 4 % (30 C)
+        [ppm by volume].
 
     Returns
     -------
@@ -205,7 +187,8 @@ def ph_in_air_equilibrium(
     ValueError
         If an input lies outside its range.
     """
-    co2_mg_l = co2_in_air_equilibrium(temperature_c, air_ppm=air_ppm)
+    pressure_atm = checked_range("CO2 of the air in ppm", air_ppm, 0.0, AIR_MAX_PPM, open_low=True) * 1e-6
+    co2_mg_l = 10.0 ** log_constant("kh", temperature_c) * pressure_atm * CO2_G_MOL * 1000.0
     return ph_from_co2(co2_mg_l, kh_dkh, temperature_c=temperature_c)
 
 
@@ -256,16 +239,18 @@ def ph_by_rule_of_thumb(co2_mg_l: ArrayLike, kh_dkh: ArrayLike) -> Floats:
     return np.asarray(7.0 + np.log10(3.0 * _checked_kh(kh_dkh) / co2))
 
 
+def log_constant(name: str, temperature_c: ArrayLike) -> Floats:
+    """Return log10 of a constant of `_COEFFICIENTS` at zero ionic strength."""
+    t = checked_range("Water temperature in C", temperature_c, *WATER_RANGE_C) + 273.15
+    a, b, c, d, e = _COEFFICIENTS[name]
+    return a + b * t + c / t + d * np.log10(t) + e / t**2
+
+
 def _equilibrium(kh_dkh: ArrayLike, temperature_c: ArrayLike) -> _Equilibrium:
     strength = ionic_strength(kh_dkh)
-    return _Equilibrium(
-        alkalinity=strength,
-        k1=10.0 ** log_k1_plummer1982(temperature_c),
-        k2=10.0 ** log_k2_plummer1982(temperature_c),
-        kw=10.0 ** log_kw_phreeqc(temperature_c),
-        g1=10.0 ** log_activity_davies(strength, 1, temperature_c=temperature_c),
-        g2=10.0 ** log_activity_davies(strength, 2, temperature_c=temperature_c),
-    )
+    k1, k2, kw = (10.0 ** log_constant(name, temperature_c) for name in ("k1", "k2", "kw"))
+    log_g1 = log_activity_davies(strength, temperature_c)
+    return _Equilibrium(alkalinity=strength, k1=k1, k2=k2, kw=kw, g1=10.0**log_g1, g2=10.0 ** (4.0 * log_g1))
 
 
 def _checked_kh(kh_dkh: ArrayLike) -> Floats:

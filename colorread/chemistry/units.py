@@ -14,9 +14,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
-
 # Abridged standard atomic weights [g/mol]: Prohaska et al. 2022, Standard atomic weights of the elements
 # 2021 (IUPAC Technical Report), Pure Appl. Chem. 94, 573-600, doi:10.1515/pac-2019-0603.
 _H = 1.0080
@@ -54,129 +51,9 @@ G_PER_OUNCE = 28.349523125
 
 Quantity = Literal["temperature", "kh", "volume", "fluid", "mass"]
 """What is typed and shown in units that a keeper chooses; a fluid is what syringes and cups measure."""
-Conversion = Callable[[ArrayLike], ArrayLike]
 
 
-def mmol_l_from_dkh(kh_dkh: ArrayLike) -> NDArray[np.float64]:
-    """
-    Return alkalinity in mmol/L (= meq/L) of a carbonate hardness in degrees.
-
-    Parameters
-    ----------
-    kh_dkh : array_like of float, shape (...)
-        Carbonate hardness [dKH].
-
-    Returns
-    -------
-    numpy.ndarray of float64, shape (...)
-        Alkalinity [mmol/L].
-    """
-    return np.asarray(kh_dkh, dtype=np.float64) * MMOL_L_PER_DKH
-
-
-def dkh_from_mmol_l(alkalinity_mmol_l: ArrayLike) -> NDArray[np.float64]:
-    """
-    Return carbonate hardness in degrees of an alkalinity in mmol/L (= meq/L).
-
-    Parameters
-    ----------
-    alkalinity_mmol_l : array_like of float, shape (...)
-        Alkalinity [mmol/L].
-
-    Returns
-    -------
-    numpy.ndarray of float64, shape (...)
-        Carbonate hardness [dKH].
-    """
-    return np.asarray(alkalinity_mmol_l, dtype=np.float64) / MMOL_L_PER_DKH
-
-
-def caco3_mg_l_from_dkh(kh_dkh: ArrayLike) -> NDArray[np.float64]:
-    """
-    Return the same alkalinity expressed as calcium carbonate ("ppm KH").
-
-    Parameters
-    ----------
-    kh_dkh : array_like of float, shape (...)
-        Carbonate hardness [dKH].
-
-    Returns
-    -------
-    numpy.ndarray of float64, shape (...)
-        Alkalinity as CaCO3, two equivalents a mole [mg/L].
-    """
-    return mmol_l_from_dkh(kh_dkh) * (CACO3_G_MOL / 2)
-
-
-def dkh_from_caco3_mg_l(caco3_mg_l: ArrayLike) -> NDArray[np.float64]:
-    """
-    Return carbonate hardness in degrees of an alkalinity expressed as calcium carbonate.
-
-    Parameters
-    ----------
-    caco3_mg_l : array_like of float, shape (...)
-        Alkalinity as CaCO3 [mg/L].
-
-    Returns
-    -------
-    numpy.ndarray of float64, shape (...)
-        Carbonate hardness [dKH].
-    """
-    return dkh_from_mmol_l(np.asarray(caco3_mg_l, dtype=np.float64) / (CACO3_G_MOL / 2))
-
-
-def dkh_from_nahco3_mg_l(nahco3_mg_l: ArrayLike) -> NDArray[np.float64]:
-    """
-    Return the carbonate hardness of baking soda in pure water.
-
-    Parameters
-    ----------
-    nahco3_mg_l : array_like of float, shape (...)
-        Sodium bicarbonate [mg/L].
-
-    Returns
-    -------
-    numpy.ndarray of float64, shape (...)
-        Carbonate hardness [dKH].
-    """
-    return dkh_from_mmol_l(np.asarray(nahco3_mg_l, dtype=np.float64) / NAHCO3_G_MOL)
-
-
-def celsius_from_fahrenheit(temperature_f: ArrayLike) -> NDArray[np.float64]:
-    """
-    Return a temperature in degrees Celsius.
-
-    Parameters
-    ----------
-    temperature_f : array_like of float, shape (...)
-        Temperature [degF].
-
-    Returns
-    -------
-    numpy.ndarray of float64, shape (...)
-        Temperature [degC].
-    """
-    return (np.asarray(temperature_f, dtype=np.float64) - 32.0) / 1.8
-
-
-def fahrenheit_from_celsius(temperature_c: ArrayLike) -> NDArray[np.float64]:
-    """
-    Return a temperature in degrees Fahrenheit.
-
-    Parameters
-    ----------
-    temperature_c : array_like of float, shape (...)
-        Temperature [degC].
-
-    Returns
-    -------
-    numpy.ndarray of float64, shape (...)
-        Temperature [degF].
-    """
-    return np.asarray(temperature_c, dtype=np.float64) * 1.8 + 32.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Unit:
     """
     A unit of a quantity, next to that of the project.
@@ -192,13 +69,13 @@ class Unit:
     """
 
     words: str
-    from_own: Conversion
-    to_own: Conversion
+    from_own: Callable[[float], float]
+    to_own: Callable[[float], float]
     digits: int
 
     def number(self, value: float) -> str:
         """Return a value of the project's unit as a number in this one."""
-        text = f"{float(self.from_own(value)):.{self.digits}f}"  # type: ignore[arg-type]
+        text = f"{self.from_own(value):.{self.digits}f}"
         return text.rstrip("0").rstrip(".") if "." in text else text
 
     def text(self, value: float) -> str:
@@ -207,7 +84,7 @@ class Unit:
 
     def own(self, value: float) -> float:
         """Return a value of this unit in that of the project."""
-        return float(self.to_own(value))  # type: ignore[arg-type]
+        return self.to_own(value)
 
     def own_within(self, words: str, value: float, low: float, high: float) -> float:
         """
@@ -235,7 +112,7 @@ class Unit:
         own = self.own(value)
         if not low <= own <= high:
             step = 10.0**-self.digits  # rounded inwards: what is told is taken
-            least, most = (float(self.from_own(end)) / step for end in (low, high))  # type: ignore[arg-type]
+            least, most = (self.from_own(end) / step for end in (low, high))
             ends = (math.ceil(round(least, 6)) * step, math.floor(round(most, 6)) * step)
             told = " and ".join(f"{round(end, self.digits):g}" for end in ends)
             raise ValueError(f"{words} in {self.words} must lie between {told}, but is {value:g}.")
@@ -244,23 +121,23 @@ class Unit:
 
 def _linear(words: str, own_per_unit: float, digits: int) -> Unit:
     """Return a unit that is so many of the project's."""
-    return Unit(
-        words=words,
-        from_own=lambda own: np.asarray(own, dtype=np.float64) / own_per_unit,
-        to_own=lambda value: np.asarray(value, dtype=np.float64) * own_per_unit,
-        digits=digits,
-    )
+    return Unit(words, lambda own: own / own_per_unit, lambda value: value * own_per_unit, digits)
 
 
 UNITS: Mapping[Quantity, Mapping[str, Unit]] = {
     "temperature": {
         "c": _linear("°C", 1.0, 2),
-        "f": Unit(words="°F", from_own=fahrenheit_from_celsius, to_own=celsius_from_fahrenheit, digits=1),
+        "f": Unit("°F", lambda celsius: celsius * 1.8 + 32.0, lambda fahrenheit: (fahrenheit - 32.0) / 1.8, 1),
     },
     "kh": {
         "dkh": _linear("dKH", 1.0, 3),
-        "caco3": Unit(words="mg/L CaCO3", from_own=caco3_mg_l_from_dkh, to_own=dkh_from_caco3_mg_l, digits=1),
-        "meq": Unit(words="meq/L", from_own=mmol_l_from_dkh, to_own=dkh_from_mmol_l, digits=3),
+        "caco3": Unit(
+            "mg/L CaCO3",
+            lambda dkh: dkh * MMOL_L_PER_DKH * (CACO3_G_MOL / 2),
+            lambda mg_l: mg_l / (CACO3_G_MOL / 2) / MMOL_L_PER_DKH,
+            1,
+        ),
+        "meq": Unit("meq/L", lambda dkh: dkh * MMOL_L_PER_DKH, lambda meq_l: meq_l / MMOL_L_PER_DKH, 3),
     },
     "volume": {"l": _linear("L", 1.0, 2), "gal": _linear("gal", L_PER_GALLON, 2)},
     "fluid": {"ml": _linear("mL", 1.0, 1), "floz": _linear("fl oz", ML_PER_FLUID_OUNCE, 2)},
@@ -316,5 +193,5 @@ def with_other_unit(quantity: Quantity, value: float, *, remark: str = "") -> st
         The other one to three digits.
     """
     own, other, *_ = UNITS[quantity].values()
-    rounded = float(f"{float(other.from_own(value)):.3g}")  # type: ignore[arg-type]
+    rounded = float(f"{other.from_own(value):.3g}")
     return f"{own.text(value)} ({rounded:g} {other.words}{remark})"

@@ -1,4 +1,3 @@
-from .checks import PhotoRefused as PhotoRefused
 from .defaults import (
     damaged_defaults as damaged_defaults,
     default_profile as default_profile,
@@ -9,13 +8,15 @@ from .defaults import (
     take_over_defaults as take_over_defaults,
 )
 from .how_to import BUFFERS as BUFFERS, GUIDES as GUIDES, SOLD_BUFFERS as SOLD_BUFFERS, Guide as Guide, Kind as Kind
-from .known_photo import (
+from .known import (
     KnownPhoto as KnownPhoto,
     air_photo as air_photo,
     buffer_photo as buffer_photo,
     end_photo as end_photo,
+    ph_of_patches as ph_of_patches,
 )
 from .make import (
+    PhotoRefused as PhotoRefused,
     known_fluid as known_fluid,
     make_chart_profile as make_chart_profile,
     make_profile as make_profile,
@@ -23,6 +24,4 @@ from .make import (
     profile_of as profile_of,
     see_clear_fluid as see_clear_fluid,
 )
-from .patch_labels import ph_of_patches as ph_of_patches
-from .picture import write_profile_picture as write_profile_picture
-from .words import profile_lines as profile_lines
+from .presentation import profile_lines as profile_lines, write_profile_picture as write_profile_picture

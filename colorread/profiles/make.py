@@ -9,32 +9,28 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration import (
     CHART_PH,
     PRINTED_STATES,
+    RATIO,
     Evidence,
     KnownSample,
     Profile,
     SignalSamples,
     State,
+    direction_deg,
+    fit_family,
     infer_ph,
     pka_prime,
+    signal_family,
 )
-from colorread.errors import Refusal
+from colorread.errors import Reason, Refusal
 from colorread.fluid import ChartColors, measure_chart
 from colorread.photo import Photo
-from colorread.profiles.checks import (
-    CalibrationError,
-    PhotoRefused,
-    common_light,
-    fits_its_state,
-    require_one_chart,
-    require_one_phone,
-    require_one_vial,
-    require_same_as_before,
-)
-from colorread.profiles.known_photo import KnownPhoto
+from colorread.profiles.known import KnownPhoto
+from colorread.profiles.presentation import known_words
 from colorread.reading import Fluid, require_clear_fluid, see_fluid
 
 _USUAL_RANGE = (5.5, 8.5)  # pH range in which a calibration photo is looked at for plausibility: the dye's, rounded out
@@ -42,6 +38,17 @@ _USUAL_RANGE = (5.5, 8.5)  # pH range in which a calibration photo is looked at 
 # part: density, and share of the density. From simulated prints that err by 2.6 in color difference (CIEDE2000), and
 # by twice those faults of the printer; with the chart of a kit so weighed, intervals of vials covered 90 % and more.
 _PRINT_STD, _PRINT_STD_PER_DENSITY = 0.02, 0.1
+_KIT_PH_STD = 0.1  # how well a maker's patches meet the maker's own dye: assumption
+# Dye that is all yellow or blue must explain the color this well, over the dye that explains it best: 0.7 and more for
+# the acid and basic fluids of four rendered vials, below 0.1 for the yellowest fluids from pH 6.3 on.
+_END_NOT_EXCLUDED = 0.1
+# A known fluid that only a dye with a pKa' so far off could color is another fluid (3 standard deviations).
+_STRANGE_PKA_SHIFT = 0.3
+_LEAST_PROBABILITY = 0.05  # that such a dye must have, for the fluid to be the stated one: the customary level
+# The same vial looks alike in depth, apart from the light's path: assumption, far beyond what drops and turning do.
+_MAX_LOAD_RATIO = 4.0
+# Photos of one chart in one light and phone agree within this in the median: assumption.
+_MAX_CHART_DIFFERENCE_PH = 0.12
 _WRONG_STATE: Mapping[State, tuple[str, str]] = {  # message and next step
     "acid": (
         "The fluid in this photo is not all yellow.",
@@ -56,7 +63,28 @@ _WRONG_STATE: Mapping[State, tuple[str, str]] = {  # message and next step
         "Check pH and ionic strength of the buffer, or KH and hours in outdoor air of the diluted fluid.",
     ),
 }
-_KIT_PH_STD = 0.1  # how well a maker's patches meet the maker's own dye: assumption
+
+
+class CalibrationError(ValueError):
+    """Photos that make no calibration, in one sentence."""
+
+
+class PhotoRefused(CalibrationError):  # noqa: N818 - an error by its base
+    """
+    One of the photos cannot be used; the others may be kept.
+
+    Parameters
+    ----------
+    path : path
+        The photo.
+    reason : Reason
+        Why.
+    """
+
+    def __init__(self, path: str | os.PathLike[str], reason: Reason) -> None:
+        super().__init__(f"{path}: {reason.message} {reason.next_step}")
+        self.path = path
+        self.reason = reason
 
 
 def make_profile(photos: Sequence[KnownPhoto], *, light: str = "unknown", base: Profile | None = None) -> Profile:
@@ -67,10 +95,8 @@ def make_profile(photos: Sequence[KnownPhoto], *, light: str = "unknown", base: 
     ----------
     photos : sequence of KnownPhoto
         At least one.
-    light : str, default 'unknown'
-        Lamp class of all photos.
-    base : Profile, optional
-        An earlier profile of the same vial, phone and light, to whose evidence this is added.
+    light, base
+        As in `profile_of`.
 
     Returns
     -------
@@ -110,7 +136,7 @@ def measure_photos(photos: Iterable[KnownPhoto]) -> Iterator[KnownSample | Photo
         except Refusal as refusal:
             yield PhotoRefused(photo.path, refusal.reason)
         else:
-            yield _sample(evidence, photo.path, seen, _sha256(photo.path))
+            yield from _samples([evidence], photo.path, seen)
 
 
 def make_chart_profile(
@@ -136,10 +162,8 @@ def make_chart_profile(
         of this project [-].
     region_xywh : tuple of float, optional
         Where the row of a kit's chart lies: left, top, width, height in pixels of the upright photo at full size.
-    light : str, default 'unknown'
-        Lamp class of all photos.
-    base : Profile, optional
-        An earlier profile of the same vial, phone and light, to whose evidence this is added.
+    light, base
+        As in `profile_of`.
 
     Returns
     -------
@@ -151,20 +175,24 @@ def make_chart_profile(
     CalibrationError
         If a photo cannot be read, or the photos do not belong together.
     """
-    charts = []
+    state: State = "chart" if patch_ph is None else "kit-chart"
+    labels = CHART_PH if patch_ph is None else tuple(sorted(patch_ph))
+    charts, samples = [], []
     for path in paths:
         try:
-            charts.append(measure_chart(path, None if patch_ph is None else len(patch_ph), region_xywh))
+            chart = measure_chart(path, None if patch_ph is None else len(patch_ph), region_xywh)
         except Refusal as refusal:
             raise PhotoRefused(path, refusal.reason) from None
-    labels = CHART_PH if patch_ph is None else tuple(sorted(patch_ph))
-    samples = [
-        sample
-        for path, chart in zip(paths, charts, strict=True)
-        for sample in _patch_samples(path, chart, labels, "chart" if patch_ph is None else "kit-chart")
-    ]
-    require_one_phone(samples)
-    require_one_chart(paths, [chart.density for chart in charts], labels)
+        charts.append(chart)
+        samples += _samples(_patches(chart, labels, state), path, chart.photo)
+    _require_one_phone(samples)
+    for path, chart in zip(paths[1:], charts[1:], strict=True):
+        difference = np.abs(ph_by_chart(chart.density, charts[0].density, labels) - labels)
+        if float(np.median(difference)) > _MAX_CHART_DIFFERENCE_PH:
+            raise CalibrationError(
+                f"{paths[0]} and {path} do not show the same chart in the same light; use photos of one chart, taken "
+                "one after another."
+            )
     return profile_of(samples, light=light, base=base)
 
 
@@ -201,13 +229,13 @@ def see_clear_fluid(path: str | os.PathLike[str], state: State) -> Fluid:
     return fluid
 
 
-def known_fluid(photo: KnownPhoto) -> tuple[Evidence, Photo]:
+def known_fluid(known: KnownPhoto) -> tuple[Evidence, Photo]:
     """
     Measure a photo and hold its color against what is known of the fluid.
 
     Parameters
     ----------
-    photo : KnownPhoto
+    known : KnownPhoto
         The photo and what is known of it.
 
     Returns
@@ -222,18 +250,18 @@ def known_fluid(photo: KnownPhoto) -> tuple[Evidence, Photo]:
     Refusal
         As `see_clear_fluid`, and ``other-fluid`` where the fluid has not the color of its state.
     """
-    fluid = see_clear_fluid(photo.path, photo.state)
+    fluid = see_clear_fluid(known.path, known.state)
     evidence = Evidence(
         samples=fluid.signal.samples,
         space=fluid.photo.color_space,
-        state=photo.state,
-        ph=photo.ph,
-        ph_std=photo.ph_std,
-        pka=photo.pka,
+        state=known.state,
+        ph=known.ph,
+        ph_std=known.ph_std,
+        pka=known.pka,
     )
-    if not fits_its_state(evidence):
-        message, next_step = _WRONG_STATE[photo.state]
-        raise Refusal("other-fluid", message.format(ph=photo.ph), next_step)
+    if not _fits_its_state(evidence):
+        message, next_step = _WRONG_STATE[known.state]
+        raise Refusal("other-fluid", message.format(ph=known.ph), next_step)
     return evidence, fluid.photo
 
 
@@ -248,7 +276,7 @@ def profile_of(samples: Sequence[KnownSample], *, light: str = "unknown", base: 
     light : str, default 'unknown'
         Lamp class of all photos.
     base : Profile, optional
-        As in `make_profile`.
+        An earlier profile of the same vial, phone and light, to whose evidence this is added.
 
     Returns
     -------
@@ -263,54 +291,113 @@ def profile_of(samples: Sequence[KnownSample], *, light: str = "unknown", base: 
     earlier = () if base is None else base.samples
     seen = {sample.sha256 for sample in earlier}
     fresh = [sample for sample in samples if sample.sha256 not in seen]
-    require_same_as_before(samples, earlier)
+    _require_same_as_before(samples, earlier)
     if not fresh:
         raise CalibrationError("All these photos are in the profile already.")
     fluids = [sample.sha256 for sample in fresh if sample.evidence.state not in PRINTED_STATES]
     if len(set(fluids)) < len(fluids):
         raise CalibrationError("The same photo is given twice; each fluid needs its own.")
     everything = (*earlier, *fresh)
-    require_one_vial(everything)
+    _require_one_phone(everything)
+    _require_one_vial(everything)
     return Profile(
         samples=everything,
-        light=light if base is None else common_light(light, base.light),
+        light=light if base is None else _common_light(light, base.light),
         made_at=datetime.now(UTC).isoformat(timespec="seconds"),
     )
 
 
-def _patch_samples(
-    path: str | os.PathLike[str], chart: ChartColors, labels: Sequence[float], state: State
-) -> list[KnownSample]:
+def ph_by_chart(
+    density: NDArray[np.float64], chart_density: NDArray[np.float64], chart_ph: Sequence[float]
+) -> NDArray[np.float64]:
+    """
+    Return the pH at which a chart has the direction of each color, as one compares by eye.
+
+    The patches of the chart, shape (N, 3), run from yellow to blue, and the pH that they stand for rises.
+    """
+    # Print and noise may turn the order of neighbors that hardly differ.
+    rising = np.maximum.accumulate(direction_deg(chart_density))
+    return np.interp(direction_deg(density), rising, chart_ph)
+
+
+def _patches(chart: ChartColors, labels: Sequence[float], state: State) -> list[Evidence]:
     std = np.hypot(chart.density_std, _PRINT_STD + _PRINT_STD_PER_DENSITY * np.maximum(chart.density, 0.0))
-    sha256 = _sha256(path)
     return [
-        _sample(
-            Evidence(
-                samples=SignalSamples(density=chart.density[[i]], density_std=std[[i]]),
-                space=chart.photo.color_space,
-                state=state,
-                ph=ph,
-                ph_std=0.0 if state == "chart" else _KIT_PH_STD,
-                pka=pka_prime(),
-            ),
-            path,
-            chart.photo,
-            sha256,
+        Evidence(
+            samples=SignalSamples(density=chart.density[[n]], density_std=std[[n]]),
+            space=chart.photo.color_space,
+            state=state,
+            ph=ph,
+            ph_std=0.0 if state == "chart" else _KIT_PH_STD,
+            pka=pka_prime(),
         )
-        for i, ph in enumerate(labels)
+        for n, ph in enumerate(labels)
     ]
 
 
-def _sample(evidence: Evidence, path: str | os.PathLike[str], photo: Photo, sha256: str) -> KnownSample:
-    return KnownSample(
-        evidence=evidence,
-        photo=Path(path).name,
-        sha256=sha256,
-        # The time of the file is when it was copied, as a rule.
-        taken_at="" if photo.taken_at is None or photo.time_source == "file time" else photo.taken_at.isoformat(),
-        camera_model=photo.camera_model or "",
-    )
+def _samples(known: Sequence[Evidence], path: str | os.PathLike[str], photo: Photo) -> list[KnownSample]:
+    sha256 = hashlib.sha256(Path(path).read_bytes()).hexdigest()
+    # The time of the file is when it was copied, as a rule.
+    taken_at = "" if photo.taken_at is None or photo.time_source == "file time" else photo.taken_at.isoformat()
+    camera_model = photo.camera_model or ""
+    return [
+        KnownSample(
+            evidence=evidence, photo=Path(path).name, sha256=sha256, taken_at=taken_at, camera_model=camera_model
+        )
+        for evidence in known
+    ]
 
 
-def _sha256(path: str | os.PathLike[str]) -> str:
-    return hashlib.sha256(Path(path).read_bytes()).hexdigest()
+def _fits_its_state(evidence: Evidence) -> bool:
+    """
+    Return whether the color of a fluid is one that dye may have in the state that it is said to be in.
+
+    False where dye said to be all yellow or all blue is in between, and where only a dye with a pKa' far from the usual
+    one would have that color at the stated pH.
+    """
+    family = signal_family(evidence.space)
+    log_likelihood = fit_family(evidence.samples, family.density).log_likelihood[:, 0]
+    by_ratio = family.weight @ np.exp(log_likelihood - log_likelihood.max())  # over `RATIO`
+    if evidence.state == "known":
+        near = np.abs(RATIO - (evidence.ph - evidence.pka)) < _STRANGE_PKA_SHIFT
+        return float(by_ratio[near].sum()) > _LEAST_PROBABILITY * float(by_ratio.sum())
+    at_end = by_ratio[0 if evidence.state == "acid" else -1]
+    return float(at_end) > _END_NOT_EXCLUDED * float(by_ratio.max())
+
+
+def _require_same_as_before(samples: Sequence[KnownSample], earlier: Sequence[KnownSample]) -> None:
+    """Refuse a photo of which something else is known than the profile holds."""
+
+    def known_of(given: Sequence[KnownSample], sha256: str) -> set[tuple[str, float, float]]:
+        known = [sample.evidence for sample in given if sample.sha256 == sha256]
+        return {(one.state, round(one.ph, 4), round(one.pka, 4)) for one in known}  # as exact as a profile holds them
+
+    for sample in samples:
+        before = [other.evidence for other in earlier if other.sha256 == sample.sha256]
+        if before and known_of(earlier, sample.sha256) != known_of(samples, sample.sha256):
+            raise CalibrationError(
+                f"{sample.photo} is in the profile already as {known_words(before[0])}; to change that, make a new "
+                "profile."
+            )
+
+
+def _require_one_phone(samples: Sequence[KnownSample]) -> None:
+    models = {sample.camera_model for sample in samples if sample.camera_model}
+    if len(models) > 1:
+        raise CalibrationError(f"The photos come from different phones ({', '.join(sorted(models))}); use one.")
+
+
+def _require_one_vial(samples: Sequence[KnownSample]) -> None:
+    fluids = [sample.evidence for sample in samples if sample.evidence.state not in PRINTED_STATES]
+    loads = [fit_family(fluid.samples, signal_family(fluid.space).density).load for fluid in fluids]
+    if loads and max(loads) > _MAX_LOAD_RATIO * min(loads):
+        raise CalibrationError("The photos differ too much in depth of color to be of one vial with one amount of dye.")
+
+
+def _common_light(light: str, earlier: str) -> str:
+    """Return the lamp of an addition to a profile, unknown where neither is stated."""
+    if "unknown" not in (light, earlier) and light != earlier:
+        raise CalibrationError(
+            f"The profile is for {earlier}, these photos in that of {light}; make a profile of its own for each lamp."
+        )
+    return earlier if light == "unknown" else light

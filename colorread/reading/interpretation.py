@@ -15,7 +15,7 @@ from colorread.words import judge
 # Before looking, the CO2 of a tank with gas is taken as equally likely between these, as pH; outside it falls off.
 # From a third of the customary lower mark to twice the upper one: assumption.
 _USUAL_CO2_MG_L = (5.0, 60.0)
-# Uncertainty of the KH of a mixed fluid and of the temperature, as pH: 5 % in KH are 0.02 (see chemistry.recipe). What
+# Uncertainty of the KH of a mixed fluid and of the temperature, as pH: 5 % in KH are 0.02 (chemistry.kh_fluid). What
 # the dye itself does to the KH comes to it.
 _KH_STD_PH = 0.02
 _OTHER_ACIDS_STD_PH = 0.1  # tank water in the vial: humic acids and phosphate buffer too; assumption

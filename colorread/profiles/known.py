@@ -1,14 +1,17 @@
-"""What is known of the fluid in a calibration photo: an end of the dye's range, a buffer, or the air above it."""
+"""What is known in a calibration photo: an end of the dye's range, a buffer, the air above it, labels of a chart."""
 
 from __future__ import annotations
 
+import math
 import os
+import re
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from calibration import State, pka_prime
-from colorread.chemistry import dye_ph_std, ionic_strength, ph_in_air_equilibrium
+from colorread.chemistry import dye_ph_std, ionic_strength, ph_by_rule_of_thumb, ph_in_air_equilibrium
 from colorread.limits import (
     AIR_KH_RANGE_DKH,
     AIR_PPM_RANGE,
@@ -26,6 +29,11 @@ _BUFFER_PH_STD = 0.03
 # dye are the same for all steps, yet each step counts its error as one of its own: so several steps narrow the pKa' a
 # little too much. That is left: the prior of the pKa' hides it, and the intervals covered 90 % either way.
 _AIR_STD, _KH_STD = 0.15, 0.05
+_PH_RANGE = (5.0, 9.0)  # beyond, bromothymol blue has long stopped to change color
+_CO2_RANGE_MG_L = (0.1, 1000.0)
+_UNIT = re.compile(r"\s*(mg\s*/\s*l|ppm)\s*$", re.IGNORECASE)  # in water of a tank both are the same number
+_LEAST = 3
+_EXAMPLES = 'such as "6.4 6.6 6.8 7.0" or, with the KH, "5 10 20 30 mg/L"'
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,3 +147,59 @@ def air_photo(
     std = float(np.hypot(np.hypot(_AIR_STD, _KH_STD) / np.log(10.0), dye_ph_std(kh_dkh)))
     pka = pka_prime(temperature_c, ionic_strength_mol_kg=float(ionic_strength(kh_dkh)))
     return KnownPhoto(path=path, state="known", ph=ph, ph_std=std, pka=pka)
+
+
+def ph_of_patches(text: str, *, kh_dkh: float | None = None) -> tuple[float, ...]:
+    """
+    Return the pH that the patches of a chart stand for.
+
+    Kits reckon CO2 by the customary rule 3 x KH x 10^(7 - pH), whatever the temperature, so it leads back to their pH:
+    assumption.
+
+    Parameters
+    ----------
+    text : str
+        Numbers in the order of the patches, set apart by blanks: pH, or CO2 in mg/L with that unit behind the last.
+    kh_dkh : float, optional
+        KH for which CO2 is meant [dKH].
+
+    Returns
+    -------
+    tuple of float
+        In the order of the text [-].
+
+    Raises
+    ------
+    ValueError
+        If a number cannot be read or lies out of range, there are fewer than three, they do not rise or fall
+        throughout, or the KH is missing; one sentence.
+    """
+    numbers_text = _UNIT.sub("", text)
+    is_co2 = numbers_text != text
+    words = numbers_text.replace(";", " ").replace(", ", " ").split()
+    values = [_number(word) for word in words]
+    name, unit, (low, high) = ("CO2", " mg/L", _CO2_RANGE_MG_L) if is_co2 else ("pH", "", _PH_RANGE)
+    if len(values) < _LEAST:
+        raise ValueError(f"The list names {len(values)} patches, but at least {_LEAST} are needed, {_EXAMPLES}.")
+    for value in values:
+        if not low <= value <= high:
+            hint = "" if is_co2 else '; for CO2 write "mg/L" behind the last number'
+            raise ValueError(f"The list of patches: {name} {value:g}{unit} lies outside {low:g} to {high:g}{hint}.")
+    steps = [after - before for before, after in pairwise(values)]
+    if not (all(step > 0.0 for step in steps) or all(step < 0.0 for step in steps)):
+        raise ValueError("The list of patches must rise or fall throughout, as the patches stand in the row.")
+    if not is_co2:
+        return tuple(values)
+    if kh_dkh is None:
+        raise ValueError("Patches in mg/L need the KH for which the chart holds.")
+    return tuple(float(ph_by_rule_of_thumb(value, kh_dkh)) for value in values)
+
+
+def _number(word: str) -> float:
+    try:
+        value = float(word.replace(",", "."))
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise ValueError(f"The list of patches: {word!r} is no number; write them apart, {_EXAMPLES}.")
+    return value

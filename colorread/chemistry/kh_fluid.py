@@ -10,9 +10,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from colorread.chemistry.carbonate import KH_MAX_DKH, co2_from_ph, ph_from_co2, ph_in_air_equilibrium
-from colorread.chemistry.constants import TEMPERATURE_RANGE_C
-from colorread.chemistry.units import MMOL_L_PER_DKH, NA2CO3_G_MOL, NAHCO3_G_MOL, dkh_from_nahco3_mg_l
+from colorread.chemistry.carbonate import KH_MAX_DKH, WATER_RANGE_C, co2_from_ph, ph_from_co2, ph_in_air_equilibrium
+from colorread.chemistry.units import MMOL_L_PER_DKH, NA2CO3_G_MOL, NAHCO3_G_MOL
 from colorread.limits import (
     FLUID_VOLUME_RANGE_ML,
     OUTDOOR_AIR_PPM,
@@ -166,7 +165,7 @@ def fluid_recipe(kh_dkh: float, volume_ml: float, *, scale_error_g: float = 0.1)
     total_ml = float(round(portion_ml * _FIRST_DILUTION_KH_DKH / kh_dkh))
     steps = math.ceil(portion_ml / _FIRST_DILUTION_STEP_ML)
 
-    stock_kh_dkh = float(dkh_from_nahco3_mg_l(soda_g * 1000.0 / (_STOCK_ML / 1000.0)))
+    stock_kh_dkh = soda_g * 1000.0 / (_STOCK_ML / 1000.0) / NAHCO3_G_MOL / MMOL_L_PER_DKH
     first = _dilute(stock_kh_dkh, steps * stock_per_step_ml, steps * _FIRST_DILUTION_STEP_ML)
     second = _dilute(first.kh_dkh, portion_ml, total_ml)
     direct_g = soda_g * second.kh_dkh / stock_kh_dkh * total_ml / _STOCK_ML
@@ -267,7 +266,7 @@ def color_in_room_air(kh_dkh: float, temperature_c: float) -> RoomAirColor:
         If an input lies outside its range.
     """
     checked_number("KH in dKH", kh_dkh, *TARGET_KH_RANGE_DKH)
-    checked_number("Water temperature in C", temperature_c, *TEMPERATURE_RANGE_C)
+    checked_number("Water temperature in C", temperature_c, *WATER_RANGE_C)
     low, high = (
         float(ph_in_air_equilibrium(kh_dkh, temperature_c=temperature_c, air_ppm=air_ppm))
         for air_ppm in (INDOOR_AIR_PPM, OUTDOOR_AIR_PPM)

@@ -1,0 +1,247 @@
+"""A calibration profile in words and as a picture: what it was made from, what it says, and how much it narrows."""
+
+from __future__ import annotations
+
+import io
+import os
+from dataclasses import replace
+from math import isinf
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from calibration import (
+    DIRECTIONS,
+    LOAD,
+    LOG_RATIO,
+    PKA_25C_FRESH,
+    PKA_SHIFT,
+    PKA_STD,
+    PRINTED_STATES,
+    USUAL_LOAD_INDEX,
+    Evidence,
+    Profile,
+    SignalSamples,
+    direction_deg,
+    estimate_parameters,
+    signal_family,
+    validity,
+    weigh_members,
+    write_whole,
+)
+from colorread.chemistry import ph_from_co2
+from colorread.limits import USUAL_KH_DKH
+from colorread.reading import Stated, believed_ph, pka_of, with_numbers, without_numbers
+from colorread.result import NORMAL_95
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_STATE_WORDS = {
+    "acid": "all yellow",
+    "base": "all blue",
+    "chart": "printed color chart",
+    "kit-chart": "color chart of a kit",
+}
+_WORTH_NAMING = 0.05  # share of a lamp below which it is not worth a word
+_DAY_LETTERS, _MINUTE_LETTERS = len("2025-06-04"), len("2025-06-04T05:30")
+_EXAMPLE_CO2_MG_L = 20.0  # of the made-up fluid, in the middle of what plants are given
+_STATED = Stated(kh_dkh=USUAL_KH_DKH)
+_LOADS = (0.5, 0.65, 0.8, 1.0)  # dye along the four parts of a usual vial: assumption
+_WORTH_HAVING = 0.85  # of the width, as pH: assumption
+_DENSITY_STD = 0.01  # noise of a usual photo: assumption
+_PICTURE_KINDS = ("png", "pdf", "svg")
+_MARKERS = {"acid": "v", "base": "^", "known": "o", "chart": "s", "kit-chart": "D"}
+_MARKER_STYLE: dict[str, Any] = {
+    "color": "0.0",
+    "markerfacecolor": "white",
+    "markersize": 9,
+    "capsize": 4,
+    "linestyle": "none",
+}
+
+
+def profile_lines(profile: Profile) -> list[str]:
+    """
+    Return a profile as lines for people.
+
+    Parameters
+    ----------
+    profile : Profile
+        What was calibrated.
+
+    Returns
+    -------
+    list of str
+        What it was made from, what it says, where it holds.
+    """
+    estimates = estimate_parameters(profile.evidence)
+    lamps = sorted(estimates.light_share.items(), key=lambda item: -item[1])
+    likely = [f"{name} ({100.0 * share:.0f} %)" for name, share in lamps[:2] if share > _WORTH_NAMING]
+    low, high = validity(profile)
+    states = {sample.evidence.state for sample in profile.samples}
+    phones = ", ".join(sorted(profile.camera_models)) or "an unknown phone"
+    lamp = "lamp unknown" if profile.light == "unknown" else f"lamp {profile.light}"
+    lines = [
+        f"Profile made on {profile.made_at[:_DAY_LETTERS]} with {phones}, {lamp}.",
+        benefit_words(profile),
+        f"Dye pKa' at 25 °C: {estimates.mean[0]:.2f} ± {NORMAL_95 * estimates.std[0]:.2f} (uncalibrated "
+        f"{PKA_25C_FRESH:.2f} ± {NORMAL_95 * PKA_STD:.2f}; 90 % intervals).",
+        "Color direction: "
+        + ", ".join(
+            f"{name} {mean:.0f} ± {NORMAL_95 * std:.0f} degrees"
+            for name, mean, std in zip(DIRECTIONS, estimates.mean[1:], estimates.std[1:], strict=True)
+        )
+        + ".",
+        "Most likely lamp: " + " or ".join(likely) + ".",
+        f"Calibrated from {_end_words(low)} to {_end_words(high)}.",
+        "Made from:",
+    ]
+    for sample in profile.samples:
+        known = known_words(sample.evidence)
+        if sample.evidence.state in PRINTED_STATES:
+            patches = [other.evidence.ph for other in profile.samples if other.sha256 == sample.sha256]
+            known += f", {len(patches)} patches, pH {min(patches):.2f} to {max(patches):.2f}"
+        taken = sample.taken_at[:_MINUTE_LETTERS].replace("T", " ")
+        lines.append(f"  {sample.photo} ({known}), {f'taken {taken}' if taken else 'time unknown'}")
+    if states <= PRINTED_STATES:
+        lines.append("A chart alone narrows readings little. Add the ends of the color, or a fluid of known pH.")
+    elif "known" not in states:
+        lines.append("Add a fluid of known pH: it narrows readings most.")
+    elif sum(sample.evidence.state == "known" for sample in profile.samples) == 1:
+        lines.append("Add a second photo of the known fluid: an error of the first is in every reading.")
+    return list(filter(None, dict.fromkeys(lines)))  # the patches of one photo share a line
+
+
+def known_words(evidence: Evidence) -> str:
+    """
+    Return what is known of a color.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        Of one fluid, or of a patch.
+
+    Returns
+    -------
+    str
+        Its state; of a fluid of known pH that pH, and the pKa' expected there.
+    """
+    known = f"pH {evidence.ph:.2f} ± {NORMAL_95 * evidence.ph_std:.2f}, pKa' {evidence.pka:.2f} expected"
+    return _STATE_WORDS.get(evidence.state, known)
+
+
+def _end_words(ph: float) -> str:
+    if isinf(ph):
+        return "all yellow" if ph < 0.0 else "all blue"
+    return f"pH {ph:.1f}"
+
+
+def benefit_words(profile: Profile) -> str:
+    """Return how wide a reading is without a profile and with it; nothing where such a reading is one-sided."""
+    samples = _example_samples(profile)
+    phone = next(iter(profile.camera_models), None)
+    ends = []
+    for stated in (_STATED, replace(_STATED, profile=profile)):
+        posterior, _ = believed_ph(samples, "srgb", phone, stated)
+        found = with_numbers(without_numbers("", stated), posterior, stated).co2_mg_l
+        if found is None or found.value is None or found.low is None or found.high is None:
+            return ""
+        factor = _EXAMPLE_CO2_MG_L / found.value  # as if its value was that of the example
+        ends.append((factor * found.low, factor * found.high))
+    (low_without, high_without), (low, high) = ends
+    words = (
+        f"A reading of {_EXAMPLE_CO2_MG_L:g} mg/L now has an interval of about {low:.0f} to {high:.0f} mg/L; without "
+        f"this profile {low_without:.0f} to {high_without:.0f} (90 %, {_STATED.fluid_kh_dkh:g} dKH)."
+    )
+    narrower = np.log(high / low) < _WORTH_HAVING * np.log(high_without / low_without)
+    return words if narrower else f"{words} It hardly helps."
+
+
+def _example_samples(profile: Profile) -> SignalSamples:
+    """Return the color of a made-up fluid as the phone of a profile would show it."""
+    family = signal_family("srgb")
+    weight = weigh_members(family.weight, profile.evidence).sum(axis=1)  # (member, pKa)
+    member = int(weight.sum(axis=1).argmax())
+    shift = float(weight[member] @ PKA_SHIFT / weight[member].sum())
+    ph = float(ph_from_co2(_EXAMPLE_CO2_MG_L, _STATED.fluid_kh_dkh, temperature_c=_STATED.water_c))
+    log_ratio = ph - pka_of(_STATED) - shift
+    by_ratio = family.density[member, :, [int(np.abs(LOAD - load).argmin()) for load in _LOADS]]  # (4, 41, 3)
+    density = np.array([[np.interp(log_ratio, LOG_RATIO, channel) for channel in part.T] for part in by_ratio])
+    return SignalSamples(density=density, density_std=np.full_like(density, _DENSITY_STD))
+
+
+def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> None:
+    """
+    Draw the line along which the color of the dye runs, with and without the evidence, and the samples.
+
+    Parameters
+    ----------
+    profile : Profile
+        What was calibrated.
+    path : path
+        PNG, PDF or SVG file to write, told by its suffix; replaced where it exists.
+
+    Raises
+    ------
+    OSError
+        If it cannot be written.
+    ValueError
+        If the suffix is another one.
+    """
+    from matplotlib.figure import Figure  # late: it takes longer to load than all else here, and words go without it
+
+    kind = Path(path).suffix.lower().removeprefix(".")
+    if kind not in _PICTURE_KINDS:
+        raise ValueError(f"A picture is written as {', '.join(_PICTURE_KINDS)}, not as {Path(path).name}.")
+    figure = Figure(figsize=(7.2, 5.4), layout="constrained")
+    axes = figure.subplots()
+    _draw_lines(axes, profile)
+    _draw_samples(axes, profile)
+    axes.set_xlabel("pH - pKa' (left all yellow, right all blue)")
+    axes.set_ylabel("direction of the color [degrees]")
+    axes.set_title("Color line of the dye, 90 % bands, and the calibration photos")
+    axes.legend(loc="upper left")
+    axes.grid(alpha=0.3)
+    file = io.BytesIO()
+    figure.savefig(file, format=kind, dpi=150)
+    write_whole(path, file.getvalue())
+
+
+def _draw_lines(axes: Axes, profile: Profile) -> None:
+    """Draw the color of the dye over its ratio, for all members of the family and as the profile weighs them."""
+    family = signal_family("srgb")
+    direction = direction_deg(family.density[:, :, USUAL_LOAD_INDEX])  # (member, ratio)
+    for label, weight, gray, line in (
+        ("any phone and lamp", family.weight, "0.55", "--"),
+        ("this profile", weigh_members(family.weight, profile.evidence).sum(axis=(1, 2)), "0.0", "-"),
+    ):
+        mean = weight @ direction
+        std = np.sqrt(weight @ (direction - mean) ** 2)
+        axes.plot(LOG_RATIO, mean, label=label, color=gray, linestyle=line)
+        axes.fill_between(LOG_RATIO, mean - NORMAL_95 * std, mean + NORMAL_95 * std, color=gray, alpha=0.15, lw=0)
+
+
+def _draw_samples(axes: Axes, profile: Profile) -> None:
+    """Draw the samples where their state places them, each photo with its name."""
+    pka_shift = estimate_parameters(profile.evidence).mean[0] - PKA_25C_FRESH
+    named = ""
+    for sample in profile.samples:
+        evidence = sample.evidence
+        direction = direction_deg(evidence.samples.density)
+        shift = 0.0 if evidence.state == "chart" else pka_shift  # the own chart is no dye
+        place = {"acid": -2.0, "base": 2.0}.get(evidence.state, evidence.ph - evidence.pka - shift)
+        half = np.ptp(direction) / 2.0
+        axes.errorbar(place, np.median(direction), half, marker=_MARKERS[evidence.state], **_MARKER_STYLE)
+        if sample.photo == named:
+            continue  # the patches of one chart share a label
+        named = sample.photo
+        axes.annotate(
+            sample.photo,
+            (place, np.median(direction)),
+            (0, 14),
+            textcoords="offset points",
+            ha={"acid": "left", "base": "right"}.get(evidence.state, "center"),
+            parse_math=False,  # a dollar sign in a file name is no formula
+        )
