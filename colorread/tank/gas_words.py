@@ -169,7 +169,7 @@ def amount_words(substance: Substance, amount: float) -> str:
     Kitchen measures are told to a quarter; none of water, whose cups tell ounces too.
     """
     own, other = UNITS["fluid" if substance == "water" else "mass"].values()
-    told = f"{float(other.from_own(amount)):.2g} {other.words}"  # type: ignore[arg-type]
+    told = f"{other.from_own(amount):.2g} {other.words}"
     if substance in _G_PER_CUP:
         told += f", {_kitchen_words(amount / _G_PER_CUP[substance])}"
     return f"{amount:g} {own.words} ({told})"
