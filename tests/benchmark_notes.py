@@ -11,11 +11,10 @@ from numpy.typing import NDArray
 from rich.console import Console
 from rich.table import Table
 
-from colorread.tank.fit import Problem, TankFit, fit_tank
+from colorread.tank.fit import Problem, TankFit, fit_tank, is_steady
+from colorread.tank.forecast import planned_photos
 from colorread.tank.model import Schedule
-from colorread.tank.plan import planned_photos
 from colorread.tank.series import vial_series
-from colorread.tank.steadiness import is_steady
 from tests.tank_simulator import START, Truth, simulated_week
 
 KINDS: tuple[tuple[str, ...], ...] = (

@@ -24,10 +24,9 @@ from colorread.profiles.known import buffer_photo, end_photo
 from colorread.profiles.make import CalibrationError, make_profile
 from colorread.reading.pipeline import read_photo
 from colorread.result import Interval
-from colorread.tank.fit import fit_tank
+from colorread.tank.fit import fit_tank, is_steady
 from colorread.tank.results import Estimate
 from colorread.tank.settings import Tank, parse_span
-from colorread.tank.steadiness import is_steady
 from colorread.tank.summary import summarize
 from tests.tank_simulator import simulated_week
 

@@ -14,7 +14,6 @@ from PIL import Image, ImageDraw
 from colorread.log.store import LogEntry
 from colorread.result import Interval
 from colorread.tank.events import Event
-from colorread.tank.headline import DAILY_PEAK
 from colorread.tank.results import (
     Advice,
     Change,
@@ -30,6 +29,7 @@ from colorread.tank.results import (
     Told,
 )
 from colorread.tank.settings import DailySpan, GasSource, Tank
+from colorread.tank.summary import DAILY_PEAK
 from colorread.words.gas_care import gas_cautions
 from colorread.words.verdict import STANDING_CAUTIONS, judge
 from tests.fabricated import made_reading, made_refusal

@@ -22,17 +22,14 @@ from colorread.records import json_line, plain, record_of
 from colorread.report import week_svgs
 from colorread.report.calendar import calendar_bytes, write_calendar
 from colorread.tank.advice import advise
-from colorread.tank.bubbles import bubbles_now
-from colorread.tank.event_text import parse_moment, parse_share
-from colorread.tank.events import Event, tank_after
-from colorread.tank.fit import fit_tank
+from colorread.tank.events import Event, bubbles_now, parse_moment, parse_share, tank_after
+from colorread.tank.fit import fit_tank, is_steady
+from colorread.tank.forecast import plan_of, planned_photos, usual_photos
 from colorread.tank.model import Turn, simulate
-from colorread.tank.noted import counts_of, steps_of
-from colorread.tank.plan import plan_of, planned_photos, usual_photos
-from colorread.tank.plan_words import plan_lines
+from colorread.tank.series import counts_of, steps_of
 from colorread.tank.settings import GasSource, Tank, parse_span
-from colorread.tank.steadiness import is_steady
 from colorread.tank.summary import summarize
+from colorread.tank.tank_words import plan_lines
 from tests.benchmark_notes import coverage, narrowed
 from tests.fabricated_week import made_entries, made_week
 from tests.page_server import client_of, form_token, make_log

@@ -119,7 +119,7 @@ def contradictions(tank: Tank, said: list[str]) -> list[str]:
 
 
 def test_no_sentence_contradicts_the_hardware(base: TankFit, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("colorread.tank.gas_need.N_DRAWS", N_DRAWS)
+    monkeypatch.setattr("colorread.tank.forecast.N_DRAWS", N_DRAWS)
     rng = np.random.default_rng(17)
     wrong: list[tuple[Tank, list[str]]] = []
     seen: set[tuple[object, object]] = set()

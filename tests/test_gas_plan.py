@@ -15,16 +15,12 @@ from colorread.cli import app
 from colorread.log.store import Log
 from colorread.result import WATCH_FROM
 from colorread.tank.advice import advise
-from colorread.tank.fit import fit_tank
-from colorread.tank.forecast import DayStart
-from colorread.tank.gas_need import gas_need
-from colorread.tank.gas_plan import GasPlan, plan_gas
+from colorread.tank.fit import fit_tank, steady_fit, usual_parameters
+from colorread.tank.forecast import NIGHT_CHANCE, DayStart, night_of, timer_valve
+from colorread.tank.gas_plan import GasPlan, gas_need, plan_gas
 from colorread.tank.gas_words import plan_cautions
 from colorread.tank.model import Schedule, TankParameters
-from colorread.tank.night import NIGHT_CHANCE, night_of, timer_valve
-from colorread.tank.priors import usual_parameters
 from colorread.tank.settings import ALL_DAY, GasSource, Tank, parse_span
-from colorread.tank.steadiness import steady_fit
 from colorread.words.gas_care import SourceKind, Valve, gas_cautions
 from colorread.words.verdict import Marks
 from tests.page_server import client_of, make_log

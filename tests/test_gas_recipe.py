@@ -8,7 +8,8 @@ from fractions import Fraction
 import pytest
 from hypothesis import given, strategies as st
 
-from colorread.tank.gas_recipe import MONOHYDRATE_PER_ACID, SODA_PER_ACID, acid_mix, amount_words, fermentation_mix
+from colorread.tank.charge import MONOHYDRATE_PER_ACID, SODA_PER_ACID, acid_mix, fermentation_mix
+from colorread.tank.gas_words import amount_words
 
 # Molar masses of handbooks [g/mol], rounded: citric acid 192.12 and its hydrate 210.14, baking soda 84.01, trisodium
 # citrate 258.07, carbon dioxide 44.01, water 18.02.

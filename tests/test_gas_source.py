@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from colorread.tank.gas_source import co2_of_charge_g
+from colorread.tank.charge import co2_of_charge_g
 from colorread.tank.settings import GasSource
 
 

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from colorread.tank.fit import fit_tank
-from colorread.tank.steadiness import is_steady
+from colorread.tank.fit import fit_tank, is_steady
 from tests.tank_simulator import simulated_week
 
 N_WEEKS = 64

@@ -9,8 +9,7 @@ import pytest
 from hypothesis import given, strategies as st
 
 from colorread.records import plain, record_of
-from colorread.tank.edit import changed_tank, parse_day
-from colorread.tank.settings import DailySpan, GasSource, Tank, parse_span
+from colorread.tank.settings import DailySpan, GasSource, Tank, changed_tank, parse_day, parse_span
 from colorread.words.gas_care import SourceKind
 from colorread.words.verdict import Marks
 

@@ -8,14 +8,13 @@ import numpy as np
 import pytest
 
 from colorread.result import Interval, chance_above, level_of
-from colorread.tank.advice import FISH_PROBABILITY, advise
-from colorread.tank.changes import Candidate, candidates, full_charge
-from colorread.tank.day_words import hours_words, share_words
+from colorread.tank.advice import FISH_PROBABILITY, Candidate, advise, candidates, full_charge, handling_of
+from colorread.tank.advice_words import MUCH_MORE, change_words
 from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.forecast import DayStart, day_course, day_start, forecast, lit_hours
-from colorread.tank.gas_source import handling_of
 from colorread.tank.results import Advice, Change
 from colorread.tank.settings import GasSource, Tank, parse_span
+from colorread.tank.tank_words import hours_words, share_words
 from colorread.words.gas_care import SourceKind
 from colorread.words.verdict import WATCH, Marks
 from tests.tank_simulator import Truth, simulated_week
@@ -47,11 +46,11 @@ def advice_of(truth: Truth, kind: SourceKind | None, **changes: object) -> Advic
     return advise(fit_tank(tank, truth.readings), tank)
 
 
-def tried_on(fit: TankFit, tank: Tank, *, overdosed: bool = False) -> tuple[Candidate, ...]:
+def tried_on(fit: TankFit, tank: Tank, *, overdosed: bool = False) -> list[Candidate]:
     start = day_start(fit, Marks(), datetime(2026, 3, 9))
     assert tank.gas is not None
     start = replace(start, schedule=replace(start.schedule, gas=tank.gas, lights=tank.lights))
-    return candidates(start, handling_of(tank.source, tank.gas), fresh=(), overdosed=overdosed)
+    return candidates(start, handling_of(tank.source, tank.gas), overdosed=overdosed)
 
 
 def hours_tried(fit: TankFit, gas: str, lights: str | None = "10:00-18:00", *, overdosed: bool = False) -> set[str]:
@@ -84,13 +83,16 @@ def test_only_what_the_hardware_allows_is_tried(
 ) -> None:
     tank = Tank(name="tank", gas=parse_span(gas), lights=parse_span("10:00-18:00"), source=made_by)
     tried = tried_on(fit, tank)
-    hours = [candidate.words for candidate in tried if candidate.change.gas is not None]
+    assert tank.gas is not None
+    handling = handling_of(made_by, tank.gas)
+    told = {one.change: change_words(one.change, handling, tank.gas, None) for one in tried}
+    hours = [words for change, words in told.items() if change.gas is not None]
     assert bool(hours) == (begun is not None)
     assert all(begun in words for words in hours if begun is not None)
-    rates = [candidate.words for candidate in tried if candidate.change.rate_factor != 1.0]
+    rates = [words for change, words in told.items() if change.rate_factor != 1.0]
     assert rates
     assert all(words.startswith(rate) for words in rates)
-    assert any(candidate.words.startswith("Run an air stone at night") for candidate in tried)
+    assert any(words.startswith("Run an air stone at night") for words in told.values())
 
 
 def test_gas_of_day_and_night_is_tried_for_the_light_only(fit: TankFit) -> None:
@@ -263,7 +265,7 @@ def test_far_below_the_range_the_way_up_is_said(kind: SourceKind | None) -> None
     tank = replace(low.tank, source=None if kind is None else GasSource(kind=kind))
     advice = advise(fit_tank(tank, low.readings), tank)
     assert advice.recommended is None
-    assert handling_of(tank.source, parse_span("08:00-18:00")).more in advice.sentences[0]
+    assert MUCH_MORE[handling_of(tank.source, parse_span("08:00-18:00")).set_by] in advice.sentences[0]
     # What lowers the CO2 is no alternative there.
     for other in advice.others:
         assert other.peak_mg_l.value is not None

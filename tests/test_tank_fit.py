@@ -10,10 +10,9 @@ import pytest
 from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR
 from colorread.chemistry.carbonate import ph_from_co2
 from colorread.result import Interval, Reading
-from colorread.tank.fit import TankFit, fit_tank
+from colorread.tank.fit import TankFit, fit_tank, furthest_run, is_steady, steady_fit
 from colorread.tank.series import CannotTell, vial_series, wall_clock
 from colorread.tank.settings import GasSource, Tank, parse_span
-from colorread.tank.steadiness import furthest_run, is_steady, steady_fit
 from tests.fabricated import made_refusal
 from tests.tank_simulator import Truth, simulated_week
 

@@ -17,17 +17,14 @@ from colorread.cli.terminal import Terminal
 from colorread.result import BUDGET_KH, Interval, level_of
 from colorread.tank import summary as tank_summary
 from colorread.tank.advice import advise
-from colorread.tank.day_words import charge_words, fading_words
+from colorread.tank.charge import CO2_PER_CITRIC_ACID, USUAL_YIELD
 from colorread.tank.fit import fit_tank
 from colorread.tank.forecast import HOURS, day_start, forecast
-from colorread.tank.gas_source import CO2_PER_CITRIC_ACID, USUAL_YIELD
-from colorread.tank.headline import DAILY_PEAK, gas_words
-from colorread.tank.results import Change, Estimate, EstimateName, SourceOutlook, TankSummary, Told
+from colorread.tank.results import Change, Estimate, EstimateName, SourceOutlook, TankSummary, Told, summary_to_dict
 from colorread.tank.series import is_of_the_future
 from colorread.tank.settings import GasSource, Tank, parse_span
-from colorread.tank.summary import summarize
-from colorread.tank.summary_json import summary_to_dict
-from colorread.tank.words import fitted_rows, number_rows
+from colorread.tank.summary import DAILY_PEAK, summarize
+from colorread.tank.tank_words import charge_words, fading_words, fitted_rows, gas_words, number_rows
 from colorread.words.gas_care import SourceKind, gas_cautions
 from colorread.words.verdict import IN_VIAL, LEAVE_IT, STANDING_CAUTIONS, Marks, watch_cautions
 from tests.fabricated import made_reading, made_refusal

@@ -1,24 +1,29 @@
 from .described import SETTINGS as SETTINGS, Measure as Measure, Setting as Setting
-from .edit import changed_tank as changed_tank, parse_day as parse_day
-from .event_text import (
+from .events import (
     LETTERS as LETTERS,
+    Event as Event,
     event_letters as event_letters,
     event_words as event_words,
     moment_words as moment_words,
     parse_share as parse_share,
+    tank_after as tank_after,
     typed_event as typed_event,
 )
-from .events import Event as Event, tank_after as tank_after
-from .gas_json import plan_to_dict as plan_to_dict
 from .gas_plan import GasPlan as GasPlan, plan_gas as plan_gas
 from .gas_words import (
     answer_lines as answer_lines,
     plan_cautions as plan_cautions,
     plan_rows as plan_rows,
     plan_title as plan_title,
+    plan_to_dict as plan_to_dict,
 )
-from .plan_words import TELLS as TELLS, plan_lines as plan_lines
-from .results import Advice as Advice, PhotoPoint as PhotoPoint, TankSummary as TankSummary, tank_co2_of as tank_co2_of
+from .results import (
+    Advice as Advice,
+    PhotoPoint as PhotoPoint,
+    TankSummary as TankSummary,
+    summary_to_dict as summary_to_dict,
+    tank_co2_of as tank_co2_of,
+)
 from .series import (
     LEAST_READINGS as LEAST_READINGS,
     WINDOW_DAYS as WINDOW_DAYS,
@@ -26,15 +31,16 @@ from .series import (
     is_of_the_future as is_of_the_future,
     wall_clock as wall_clock,
 )
-from .settings import DailySpan as DailySpan, Tank as Tank
+from .settings import DailySpan as DailySpan, Tank as Tank, changed_tank as changed_tank, parse_day as parse_day
 from .summary import summarize as summarize
-from .summary_json import summary_to_dict as summary_to_dict
-from .words import (
+from .tank_words import (
     HOURS_ABOVE as HOURS_ABOVE,
     OF_WHEN as OF_WHEN,
     RECOMMENDED as RECOMMENDED,
+    TELLS as TELLS,
     fitted_rows as fitted_rows,
     forecast_rows as forecast_rows,
     number_rows as number_rows,
+    plan_lines as plan_lines,
     setting_rows as setting_rows,
 )

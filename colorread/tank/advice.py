@@ -4,25 +4,30 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from datetime import datetime, time, timedelta
+from dataclasses import dataclass
+from datetime import datetime, time
 
 import numpy as np
 
 from colorread.result import Level, chance_above, level_of
-from colorread.tank.bubbles import bubble_words
-from colorread.tank.changes import STILL_FADING_PER_DAY, Candidate, candidates, fresh_charge, full_charge
-from colorread.tank.day_words import lit_words, night_words, share_words, timer_words
+from colorread.tank import advice_words
 from colorread.tank.fit import TankFit
-from colorread.tank.forecast import DayStart, day_start, forecast, rate_for_peak
-from colorread.tank.gas_source import Handling, handling_of
+from colorread.tank.forecast import (
+    DayStart,
+    day_start,
+    forecast,
+    hours_for_lights,
+    midnight_after,
+    night_of,
+    rate_for_peak,
+    shifted,
+    timer_valve,
+)
 from colorread.tank.model import Draws
-from colorread.tank.night import night_of, timer_valve
-from colorread.tank.results import Advice, Change, DayForecast
-from colorread.tank.settings import Tank
-from colorread.words import ACT_CAUTIONS, LEAVE_IT, WATCH, Marks, gas_cautions, percent_words, watch_cautions
+from colorread.tank.results import Advice, Change, DayForecast, Decision, Handling, Outcome
+from colorread.tank.settings import DailySpan, GasSource, Tank
+from colorread.words import Marks, has_open_hose
 
-# What new gas must keep: assumption; more gas is added only where the limit is kept for almost sure.
-FISH_PROBABILITY = 0.95
 # Shares of the light within the plants' range from which they are left alone, and that a change must reach:
 # assumptions, apart from each other lest the advice comes and goes. The first hours are often lean and do no harm.
 _PLANTS_SHARE, _PLANTS_AIM = 0.4, 0.5
@@ -32,242 +37,285 @@ _LOWER_PEAK = 0.95
 _SHARE_PER_EFFORT = 0.02  # of the light within the plants' range, what an effort must bring
 _WORTH_CLIMBING = 1.25  # room for this much more gas is worth naming: assumption
 _DAYS_AHEAD = 7  # assumption: a trend of at most two weeks is carried on for one
+# What new gas must keep: assumption; more gas is added only where the limit is kept for almost sure.
+FISH_PROBABILITY = 0.95
 _RATE_STEP = 0.05  # no one sets a rate more finely: assumption
-_LOOK = "Look at the fish now."
-_TOMORROW = "Take new photos tomorrow."
-_CHECK_SOURCE = "Check the gas source first: empty, closed, or a blocked hose?"
-_CHECK_CYLINDER = " Close a cylinder's valve before you change it."
+# Assumption: a hundredth a day is less than photos tell, and over a week it matters to no one.
+STILL_FADING_PER_DAY = 0.01
+# Up by a fifth at most before looking again: common practice, no source. Down goes faster, as too little gas harms no
+# fish; less than half is a new start and no change, and less than a tenth no one sets: assumptions.
+_RATE_FACTORS = (0.5, 0.6, 0.7, 0.8, 0.9, 1.1, 1.2)
+# Assumption: an hour at a time, as with the rate, lest a step overshoots.
+_HOURS_EARLIER = (-1.0, -0.5, 0.5, 1.0)
+_HOURS_OFF_EARLIER = (-1.0, -0.5, 0.5, 1.0, 1.5, 2.0)
+_HOURS_OFF_EARLIER_OVERDOSED = (3.0, 4.0)  # assumption: then more at once does good
+# The gas comes on one to two hours before the lamp: common practice, no source. By night the oxygen is least.
+_LEAD_MAX_H = 2.0
+_LEAST_HOURS, _MOST_HOURS = 0.5, 23.5  # of gas that stops each day: assumption
+# An outlet turned up to ripple the surface takes a tank from still to rippled or stronger (0.03 to 0.09 to 0.29 1/h,
+# see the prior of the loss): half as much again, and twice as much; an air stone three times as much. Beside it the
+# effort: that of a bought or moved outlet, tried out by hand, and of a pump.
+_NIGHT_LOSSES = ((1.5, 1.25), (2.0, 2.0), (3.0, 2.5))
+# Effort of a change against that of a timer set by one hour. It only ranks changes that serve alike: assumptions.
+_EFFORT_PER_LN_RATE = 10.0  # a tenth more or less gas counts as that hour
+_EFFORT_NIGHT_OFF = 2.0  # a timer where there was none
+_EFFORT_BY_HAND = 1.0  # on top, where a hose is moved twice a day that was left alone
+_EFFORT_REFILL = 2.0  # mixing and mess
+# Assumption: a new charge is held to twenty times the old rate, lest an error of the trend grows with the charge's age;
+# a lower bound would let a charge of a bottle that faded fast pass for one that is small enough.
+_FRESH_FACTOR_MAX = 20.0
+# Near the surface little of a bubble dissolves, deep and in the outflow much: common practice, no source. Less than
+# seven tenths by that alone: assumption.
+_LEAST_BY_DEPTH = 0.7
 
-CAUTIONS = (
-    "Make one change at a time. Wait two days, look at the fish and take new photos before the next.",
-    "The simulation knows only what the photos showed. Watch the fish, most of all the day after a change.",
-)
-# Common practice, no source.
-_NEW_CHARGE = "A refilled bottle starts at its full rate. Start it in the morning, and watch the fish all that day."
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """
+    A change to simulate.
+
+    Parameters
+    ----------
+    change : Change
+        What is done differently.
+    effort : float
+        Against that of a timer set by one hour [-].
+    rate_factor : ndarray of float64, shape (D,), optional
+        Gas rate against that of the day, draw by draw, instead of the change's one [-].
+    """
+
+    change: Change
+    effort: float
+    rate_factor: Draws | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Tried:
+    """A simulated day, the effort of its change, and how worried to be for the fish."""
+
+    day: DayForecast
+    effort: float
+    level: Level
+
+    @property
+    def upper_peak(self) -> float:
+        return self.day.peak_mg_l.high or 0.0
+
+    def is_lean(self, marks: Marks) -> bool:
+        """Whether the plants have too little and the fish nothing to fear."""
+        return self.level == "no concern" and (self.day.peak_mg_l.value or 0.0) < marks.plants_low_mg_l
+
+    def is_enough(self, level_before: Level, marks: Marks) -> bool:
+        """Whether a change is enough for the fish: where there is too much, more likely than not below the limit."""
+        if level_before == "no concern":
+            return self.level == "no concern"
+        return chance_above(self.day.peak_mg_l, marks.fish_mg_l) < 0.5
 
 
 def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: float | None = None) -> Advice:
     """
-    Simulate changes and pick the smallest that serves plants and fish.
+    Simulate changes of the day after the last reading, and pick the smallest that serves plants and fish.
 
-    Parameters
-    ----------
-    fit : TankFit
-        What is believed of the tank.
-    tank : Tank
-        Its schedule, source and limits.
-    held : {'no concern', 'watch', 'act'}, optional
-        Level before the last photo, see `colorread.result.level_of`.
-    bubbles : float, optional
-        Bubbles that come now, to say the turn of a valve in [1/min].
-
-    Returns
-    -------
-    Advice
-        For the day after the last reading.
+    `held` is the level before the last photo, `bubbles` are those that come now, to say the turn of a valve [1/min].
     """
-    midnight = datetime.combine(fit.last_at.date() + timedelta(days=1), time())
-    start = day_start(fit, tank.judged_by, midnight)
-    handling = handling_of(tank.source, start.schedule.gas)
-    today = forecast(start, Change(), "Change nothing.")
-    level, overdosed = level_of(today.peak_mg_l, start.marks.fish_mg_l, held), _is_overdosed(today, start.marks)
-    # A new charge only brings more CO2, so it is none for fish that have too much.
-    fresh, smaller = _new_charges(start, tank, midnight, handling) if level == "no concern" else ((), ())
-    tried = _tried(start, candidates(start, handling, fresh=fresh, overdosed=overdosed, bubbles=bubbles))
-    tried_last = _tried(start, smaller)
-    recommended = _pick(today, tried, start.marks, level) or _pick(today, tried_last, start.marks, level)
-    before = _before(today, start)
-    if overdosed and (recommended is None or not _is_enough(recommended, level, start.marks)):
-        recommended = _new_start(start, handling, bubbles)
-        sentences = _stop_sentences(before, recommended, start, handling)
-    elif fit.series.left_out["higher course"] and _is_lean(today, start.marks):
+    midnight, marks = midnight_after(fit), tank.judged_by
+    start = day_start(fit, marks, midnight)
+    gas = start.schedule.gas
+    handling = handling_of(tank.source, gas)
+
+    def simulated(one: Candidate) -> _Tried:
+        words = advice_words.change_words(one.change, handling, gas, bubbles)
+        day = forecast(start, one.change, words, one.rate_factor)
+        return _Tried(day, one.effort, level_of(day.peak_mg_l, marks.fish_mg_l))
+
+    today = simulated(Candidate(Change(), 0.0))
+    level = level_of(today.day.peak_mg_l, marks.fish_mg_l, held)
+    overdosed = (today.day.peak_mg_l.low or 0.0) > marks.fish_mg_l  # with its whole interval
+    tried = [simulated(one) for one in candidates(start, handling, overdosed=overdosed)]
+    # A new charge only brings more CO2, so it is none for fish that have too much; a smaller one is a last resort.
+    charge = new_charge(start, tank.source, midnight) if level == "no concern" else None
+    charged = [] if charge is None else [simulated(charge)]
+    if charge is not None and charge.change.refill_share >= 1.0:
+        tried, charged = tried + charged, []
+    best = _pick(today, tried, marks, level) or _pick(today, charged, marks, level)
+    recommended = None if best is None else best.day
+    outcome: Outcome = "change"
+    if overdosed and (best is None or not best.is_enough(level, marks)):
+        outcome, recommended = "stop", _new_start(start, handling, bubbles)
+    elif fit.series.left_out["higher course"] and today.is_lean(marks):
         # More gas is no advice for a source that may have run dry.
-        recommended, tried, tried_last = None, [], []
-        sentences = _CHECK_SOURCE + (_CHECK_CYLINDER if tank.source_kind in ("cylinder", None) else ""), before
-    elif recommended is not None:
-        how = f" {handling.how}" if handling.how and _ends_gas_otherwise(recommended, start) else ""
-        look = f"{_LOOK} " if level == "act" else ""
-        step = "" if _level(recommended, start.marks) == "no concern" else "This is a first step. Go on in two days."
-        sentences = f"{look}{recommended.words}{how}", before, _after(recommended), step
-    else:
-        sentences = _unchanged_words(today, level, start, handling, can_change=bool(tried or tried_last)), before
-    night = () if overdosed else _night_sentences(start, tank)
-    fades = _fading_words(start, today) if tank.source_kind != "cylinder" and not overdosed else ""
-    # In small steps, but not where the gas must go down.
-    cautions = (*(ACT_CAUTIONS + CAUTIONS[1:] if overdosed else CAUTIONS), *watch_cautions(start.marks))
-    recharged = () if tank.source_kind == "cylinder" else (_NEW_CHARGE,)
+        outcome, recommended, tried, charged = "check source", None, [], []
+    elif best is None:
+        outcome = _unchanged(today, level, start, can_change=bool(tried or charged))
+    decision = Decision(
+        outcome=outcome,
+        today=today.day,
+        recommended=recommended,
+        is_urgent=level == "act",
+        is_first_step=best is not None and outcome == "change" and best.level != "no concern",
+        night=None if overdosed else night_of(start),
+        timer=None if overdosed else timer_valve(start, tank),
+        calm_in_days=None if overdosed or tank.source_kind == "cylinder" else _calm_in_days(start, today),
+    )
     return Advice(
         day=midnight.date(),
-        today=today,
+        today=today.day,
         recommended=recommended,
-        others=_worth_showing([*tried, *tried_last], recommended, today, start.marks),
-        sentences=tuple(sentence for sentence in (*sentences, *night, fades) if sentence),
-        cautions=(*cautions, *recharged, *gas_cautions(tank.source_kind, tank.valve)),
+        others=_worth_showing([*tried, *charged], recommended, today, marks),
+        sentences=advice_words.advice_sentences(decision, tank, handling),
+        cautions=advice_words.advice_cautions(tank, overdosed=overdosed),
     )
 
 
-def _tried(start: DayStart, changes: Sequence[Candidate]) -> list[tuple[DayForecast, float]]:
-    return [(forecast(start, one.change, one.words, one.rate_factor), one.effort) for one in changes]
+def handling_of(source: GasSource | None, gas: DailySpan) -> Handling:
+    """
+    Return what a keeper can do with the gas of a source, be it on all day or not.
+
+    A fermenting bottle cannot be stopped, so it has no hours. The hose of an acid bottle without a valve can be moved
+    by hand. What has a needle valve alone is not opened and closed twice a day where it runs all day; gas that stops
+    each day can be begun and ended somehow. A cylinder whose valve is not known is taken to be set and switched.
+    """
+    if source is None:
+        return Handling("unknown", "unknown")
+    if has_open_hose(source.kind, source.valve):
+        return Handling(None if source.kind == "fermentation" else "hose", "bottle")
+    is_switched = gas.hours < 24.0 or source.valve in (None, "timer")
+    return Handling("gas" if is_switched else None, "depth" if source.valve == "none" else "valve")
 
 
-def _pick(
-    today: DayForecast, tried: Sequence[tuple[DayForecast, float]], marks: Marks, level: Level
-) -> DayForecast | None:
-    """Return the smallest change that does, else the one that lowers the peak most; None to leave it."""
-    # Where it is not clear, more photos or a calibration help, and a change would have to be taken back.
-    if level == "watch" or (level == "no concern" and today.plants_share >= _PLANTS_SHARE):
-        return None
-    calm = [(day, effort) for day, effort in tried if _is_enough(day, level, marks)]
-    full = [(day, effort) for day, effort in calm if day.plants_share >= _PLANTS_AIM]
-    if full:
-        return min(full, key=lambda pair: (pair[1], -pair[0].plants_share))[0]
-    if calm:
-        best = max(calm, key=lambda pair: pair[0].plants_share - _SHARE_PER_EFFORT * pair[1])[0]
-        return best if level == "act" or best.plants_share >= today.plants_share + _WORTH_IT else None
-    if not tried:
-        return None
-    # Not by the probability: that is 0 for all of them where the limit is far away.
-    best = min((day for day, _ in tried), key=_upper_peak)
-    return best if _upper_peak(best) < _LOWER_PEAK * _upper_peak(today) else None
+def candidates(start: DayStart, handling: Handling, *, overdosed: bool) -> list[Candidate]:
+    """Return the changes worth simulating, one each, as two at once are not seen apart; larger ones if `overdosed`."""
+    lights = start.schedule.lights
+    least = _LEAST_BY_DEPTH if handling.set_by in ("bottle", "depth") else min(_RATE_FACTORS)
+    rates = [
+        Candidate(Change(rate_factor=factor), abs(math.log(factor)) * _EFFORT_PER_LN_RATE)
+        for factor in _RATE_FACTORS
+        if factor >= least
+    ]
+    nights = [
+        Candidate(Change(night_loss_factor=factor), effort)
+        for factor, effort in _NIGHT_LOSSES
+        if lights is not None and lights.hours < 24.0
+    ]
+    return [*_other_hours(start, handling, overdosed=overdosed), *rates, *nights]
 
 
-def _level(day: DayForecast, marks: Marks) -> Level:
-    return level_of(day.peak_mg_l, marks.fish_mg_l)
+def _other_hours(start: DayStart, handling: Handling, *, overdosed: bool) -> list[Candidate]:
+    gas, lights = start.schedule.gas, start.schedule.lights
+    if handling.switched_by is None:
+        return []
+    if gas.hours >= 24.0:
+        by_day, by_hand = hours_for_lights(lights), _EFFORT_BY_HAND if handling.switched_by == "hose" else 0.0
+        return [] if by_day is None else [Candidate(Change(gas=by_day), _EFFORT_NIGHT_OFF + by_hand)]
+    tried = []
+    for earlier in _HOURS_EARLIER:
+        on = shifted(gas.on, -earlier)
+        lead_h = 0.0 if lights is None else (lights.on_h - (on.hour + on.minute / 60.0) + 12.0) % 24.0 - 12.0
+        if _LEAST_HOURS <= gas.hours + earlier < _MOST_HOURS and not (earlier > 0.0 and lead_h > _LEAD_MAX_H):
+            tried.append(Candidate(Change(gas=DailySpan(on=on, off=gas.off)), abs(earlier)))
+    for earlier in (*_HOURS_OFF_EARLIER, *(_HOURS_OFF_EARLIER_OVERDOSED if overdosed else ())):
+        if _LEAST_HOURS <= gas.hours - earlier < _MOST_HOURS:
+            span = DailySpan(on=gas.on, off=shifted(gas.off, -earlier))
+            tried.append(Candidate(Change(gas=span), abs(earlier)))
+    return tried
 
 
-def _is_enough(day: DayForecast, level_before: Level, marks: Marks) -> bool:
-    """Whether a change is enough for the fish: where there is too much, more likely than not below the limit."""
-    if level_before == "no concern":
-        return _level(day, marks) == "no concern"
-    return chance_above(day.peak_mg_l, marks.fish_mg_l) < 0.5
-
-
-def _ends_gas_otherwise(day: DayForecast, start: DayStart) -> bool:
-    return day.change.gas is not None and day.change.gas.off != start.schedule.gas.off
-
-
-def _is_lean(day: DayForecast, marks: Marks) -> bool:
-    """Whether the plants have too little and the fish nothing to fear."""
-    assert day.peak_mg_l.value is not None
-    return _level(day, marks) == "no concern" and day.peak_mg_l.value < marks.plants_low_mg_l
-
-
-def _upper_peak(day: DayForecast) -> float:
-    assert day.peak_mg_l.high is not None
-    return day.peak_mg_l.high
-
-
-def _is_overdosed(day: DayForecast, marks: Marks) -> bool:
-    """Whether the peak lies above the fish limit with its whole interval."""
-    assert day.peak_mg_l.low is not None
-    return day.peak_mg_l.low > marks.fish_mg_l
-
-
-def _worth_showing(
-    tried: Sequence[tuple[DayForecast, float]], recommended: DayForecast | None, today: DayForecast, marks: Marks
-) -> tuple[DayForecast, ...]:
-    """Return the best change of each kind, by fish first; none that lowers the CO2 where it is too little."""
-    is_lean = _is_lean(today, marks)
-    kinds: dict[tuple[bool, bool, bool, bool], DayForecast] = {}
-    for day, _ in tried:
-        change = day.change
-        kind = (change.gas is None, change.rate_factor == 1.0, change.night_loss_factor == 1.0, not change.refill_on)
-        if day is recommended or (is_lean and day.co2_mg_l.mean() < today.co2_mg_l.mean()):
-            continue
-        best = kinds.get(kind)
-        if best is None or _merit(day, is_lean=is_lean) > _merit(best, is_lean=is_lean):
-            kinds[kind] = day
-    return tuple(kinds.values())
-
-
-def _merit(day: DayForecast, *, is_lean: bool) -> tuple[float, float, float]:
-    peak = day.peak_mg_l.value if is_lean else None
-    return min(day.fish_probability, FISH_PROBABILITY), day.plants_share, peak or 0.0
-
-
-def _new_start(start: DayStart, handling: Handling, bubbles: float | None) -> DayForecast | None:
-    """Return the day of a stopped source that starts again with as much as keeps the limit; None for nothing."""
-    factor = _most_gas(start)
-    if factor <= 0.0:
-        return None
-    how = handling.less or bubble_words(bubbles, factor)
-    words = f"Start again with at most about {factor * 100.0:.0f} % of the gas{how}."
-    return forecast(start, Change(rate_factor=factor), words)
-
-
-def _new_charges(
-    start: DayStart, tank: Tank, midnight: datetime, handling: Handling
-) -> tuple[tuple[Candidate, ...], tuple[Candidate, ...]]:
-    """Return a new charge where all of it keeps the fish limit, else one that is small enough but brings more gas."""
-    full = full_charge(start, tank.source, midnight)
-    share = 0.0 if full is None else _most_gas(start, full)
+def new_charge(start: DayStart, source: GasSource | None, midnight: datetime) -> Candidate | None:
+    """Return a new charge on a day, as large as the last or as keeps the fish limit; None where it brings no more."""
+    full = full_charge(start, source, midnight)
+    share = 0.0 if full is None else most_gas(start, full)
     if full is None or share * float(np.median(full)) <= 1.0:
-        return (), ()
-    if share >= 1.0:
-        return (fresh_charge(full, 1.0, midnight, handling),), ()
-    return (), (fresh_charge(full, share, midnight, handling),)
+        return None
+    share = min(share, 1.0)
+    return Candidate(Change(refill_on=midnight.date(), refill_share=share), _EFFORT_REFILL, full * share)
 
 
-def _most_gas(start: DayStart, rate_factor: Draws | float = 1.0) -> float:
+def full_charge(start: DayStart, source: GasSource | None, midnight: datetime) -> Draws | None:
+    """
+    Return the gas rate that a new charge of a bottle as large as the present one begins with, against that of the day.
+
+    None where there is nothing to charge or the present charge is not seen to fade.
+    """
+    if source is None or source.kind == "cylinder" or source.started is None:
+        return None
+    fall = start.parameters.fall_per_h
+    if float(np.median(fall)) * 24.0 < STILL_FADING_PER_DAY:
+        return None
+    age_h = (midnight - datetime.combine(source.started, time())).total_seconds() / 3600.0
+    return np.asarray(np.exp(np.clip(fall * age_h, 0.0, math.log(_FRESH_FACTOR_MAX))))
+
+
+def most_gas(start: DayStart, rate_factor: Draws | float = 1.0) -> float:
     """Return the largest share of a gas rate that keeps the fish limit, in steps; not above 0 where none does."""
     shares = rate_for_peak(start, start.marks.fish_mg_l, rate_factor)
     return round(math.floor(float(np.quantile(shares, 1.0 - FISH_PROBABILITY)) / _RATE_STEP) * _RATE_STEP, 2)
 
 
-def _stop_sentences(
-    before: str, recommended: DayForecast | None, start: DayStart, handling: Handling
-) -> tuple[str, ...]:
-    """Return the advice where no change is enough at once."""
-    stop = (
-        f"{_LOOK} Stop the gas: {handling.stop}. Run an air stone too, until new photos read below "
-        f"{start.marks.fish_mg_l:g} mg/L."
-    )
-    if recommended is None:
-        return f"{stop} No simulated change is enough.", before, _TOMORROW
-    return stop, recommended.words, before, _after(recommended), _TOMORROW
+def _pick(today: _Tried, tried: Sequence[_Tried], marks: Marks, level: Level) -> _Tried | None:
+    """Return the smallest change that does, else the one that lowers the peak most; None to leave it."""
+    plants_share = today.day.plants_share
+    # Where it is not clear, more photos or a calibration help, and a change would have to be taken back.
+    if not tried or level == "watch" or (level == "no concern" and plants_share >= _PLANTS_SHARE):
+        return None
+    calm = [one for one in tried if one.is_enough(level, marks)]
+    full = [one for one in calm if one.day.plants_share >= _PLANTS_AIM]
+    if full:
+        return min(full, key=lambda one: (one.effort, -one.day.plants_share))
+    if calm:
+        best = max(calm, key=lambda one: one.day.plants_share - _SHARE_PER_EFFORT * one.effort)
+        return best if level == "act" or best.day.plants_share >= plants_share + _WORTH_IT else None
+    # Not by the probability: that is 0 for all of them where the limit is far away.
+    best = min(tried, key=lambda one: one.upper_peak)
+    return best if best.upper_peak < _LOWER_PEAK * today.upper_peak else None
 
 
-def _unchanged_words(today: DayForecast, level: Level, start: DayStart, handling: Handling, *, can_change: bool) -> str:
+def _worth_showing(
+    tried: Sequence[_Tried], recommended: DayForecast | None, today: _Tried, marks: Marks
+) -> tuple[DayForecast, ...]:
+    """Return the best change of each kind, by fish first; none that lowers the CO2 where it is too little."""
+    is_lean = today.is_lean(marks)
+
+    def merit(day: DayForecast) -> tuple[float, float, float]:
+        peak_mg_l = day.peak_mg_l.value or 0.0
+        return min(day.fish_probability, FISH_PROBABILITY), day.plants_share, peak_mg_l if is_lean else 0.0
+
+    kinds: dict[tuple[bool, ...], DayForecast] = {}
+    for day in (one.day for one in tried):
+        if day is recommended or (is_lean and day.co2_mg_l.mean() < today.day.co2_mg_l.mean()):
+            continue
+        change = day.change
+        kind = (change.gas is None, change.rate_factor == 1.0, change.night_loss_factor == 1.0, not change.refill_on)
+        kinds[kind] = max(kinds.get(kind, day), day, key=merit)
+    return tuple(kinds.values())
+
+
+def _new_start(start: DayStart, handling: Handling, bubbles: float | None) -> DayForecast | None:
+    """Return the day of a stopped source that starts again with as much as keeps the limit; None for nothing."""
+    if (factor := most_gas(start)) <= 0.0:
+        return None
+    return forecast(start, Change(rate_factor=factor), advice_words.new_start_words(factor, handling, bubbles))
+
+
+def _unchanged(today: _Tried, level: Level, start: DayStart, *, can_change: bool) -> Outcome:
     """Return what to do where no change is recommended."""
     if level == "act":
-        return f"{_LOOK} Stop the gas for a few hours: {handling.stop}. {_TOMORROW}"
+        return "pause"
     if level == "watch":
-        return WATCH
-    if today.plants_share >= _PLANTS_SHARE:
-        return LEAVE_IT
-    if can_change and _is_lean(today, start.marks) and _most_gas(start) >= _WORTH_CLIMBING:
-        return f"Plants could use more gas: {handling.more}, and wait two days after each step."
-    return LEAVE_IT if can_change else "Leave it as it is; enter the lights' hours to see what a change would do."
+        return "watch"
+    if today.day.plants_share >= _PLANTS_SHARE:
+        return "leave"
+    if can_change and today.is_lean(start.marks) and most_gas(start) >= _WORTH_CLIMBING:
+        return "climb"
+    return "leave" if can_change else "leave untried"
 
 
-def _night_sentences(start: DayStart, tank: Tank) -> tuple[str, ...]:
-    """Return what gas that never stops does by night, and whether a timer valve would help."""
-    night, timer = night_of(start), timer_valve(start, tank)
-    words = () if night is None else (night_words(night, start.marks.fish_mg_l),)
-    return (*words, timer_words(timer)) if timer is not None and timer.is_worth_it else words
-
-
-def _before(today: DayForecast, start: DayStart) -> str:
-    marks = start.marks
-    return (
-        f"As it runs now: {percent_words(today.fish_probability)} chance of staying below {marks.fish_mg_l:g} mg/L all "
-        f"day, and in the plants' range for {share_words(today)} of {lit_words(start.schedule.lights)}."
-    )
-
-
-def _after(recommended: DayForecast) -> str:
-    return (
-        f"With the change: {percent_words(recommended.fish_probability)} chance, and {share_words(recommended)} of "
-        "that time."
-    )
-
-
-def _fading_words(start: DayStart, today: DayForecast) -> str:
-    """Return in how many days a fading source is of no concern by itself, within a week; else nothing."""
+def _calm_in_days(start: DayStart, today: _Tried) -> int | None:
+    """Return in how many days a fading source is of no concern by itself, within a week; None where it is not."""
     fall_per_day = start.parameters.fall_per_h * 24.0
-    if _level(today, start.marks) == "no concern" or float(np.median(fall_per_day)) < STILL_FADING_PER_DAY:
-        return ""
+    if today.level == "no concern" or float(np.median(fall_per_day)) < STILL_FADING_PER_DAY:
+        return None
     for days in range(1, _DAYS_AHEAD + 1):
-        if _level(forecast(start, Change(), "", np.exp(-fall_per_day * days)), start.marks) == "no concern":
-            return f"The gas is fading: no concern in about {days} day{'s' if days > 1 else ''} if nothing is changed."
-    return ""
+        peak_mg_l = forecast(start, Change(), "", np.exp(-fall_per_day * days)).peak_mg_l
+        if level_of(peak_mg_l, start.marks.fish_mg_l) == "no concern":
+            return days
+    return None

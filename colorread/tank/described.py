@@ -9,28 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import reduce
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple, get_args
 
-from colorread.limits import (
-    FISH_LIMIT_RANGE_MG_L,
-    KH_RANGE_DKH,
-    PLANTS_LIMIT_RANGE_MG_L,
-    SENSITIVE_FISH_LIMIT_MG_L,
-    SOURCE_AMOUNT_RANGE_G,
-    TANK_VOLUME_RANGE_L,
-    TEMPERATURE_RANGE_C,
-    USUAL_FISH_LIMIT_MG_L,
-    USUAL_KH_DKH,
-    USUAL_PLANTS_RANGE_MG_L,
-    USUAL_TEMPERATURE_C,
-    LightName,
-)
+from colorread import limits
 from colorread.words import SENSITIVE_ANIMALS, SOURCE_WORDS, VALVE_WORDS
 
 if TYPE_CHECKING:  # takes long to load
     from colorread.chemistry import Quantity
-
-NO_TANK_KH = "Leave it out: with almost no KH, tank pH says nothing about CO2."
 
 
 class Measure(NamedTuple):
@@ -69,7 +55,7 @@ class Shown(NamedTuple):
     hint: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Setting:
     """
     One setting.
@@ -111,143 +97,129 @@ class Setting:
 
     def values_in(self, tank: object) -> list[Any]:
         """Return what a tank has at its fields; None where it has nothing."""
-        values = []
-        for path in self.fields:
-            value: Any = tank
-            for name in path.split("."):
-                value = None if value is None else getattr(value, name)
-            values.append(value)
-        return values
+        return [reduce(lambda value, name: getattr(value, name, None), path.split("."), tank) for path in self.fields]
 
 
-_DKH = Measure("DKH", "dKH", KH_RANGE_DKH, "kh")
-_SENSITIVE = f"{SENSITIVE_ANIMALS}. Uses a fish limit of {SENSITIVE_FISH_LIMIT_MG_L:g} mg/L."
+_SENSITIVE = f"{SENSITIVE_ANIMALS}. Uses a fish limit of {limits.SENSITIVE_FISH_LIMIT_MG_L:g} mg/L."
+_USUAL_PLANTS = "{:g}-{:g}".format(*limits.USUAL_PLANTS_RANGE_MG_L)
+_FISH_LIMITS = "From {:g} to {:g}. Fish-welfare sources advise {:g} mg/L or less long term.".format(
+    *limits.FISH_LIMIT_RANGE_MG_L, limits.SENSITIVE_FISH_LIMIT_MG_L
+)
+_DKH = Measure("DKH", "dKH", limits.KH_RANGE_DKH, "kh")
 
+# By the names of the options of ``colorread tank``, with underscores; in the order of the form.
 SETTINGS: Mapping[str, Setting] = {
     "kh": Setting(
-        kind="number",
-        fields=("kh_dkh",),
-        help=f"KH of the fluid in the vial, in dKH; default {USUAL_KH_DKH:g}.",
-        shown=Shown("", "KH of the fluid in the vial", "Not of the tank. Leave empty for {usual}."),
+        "number",
+        ("kh_dkh",),
+        f"KH of the fluid in the vial, in dKH; default {limits.USUAL_KH_DKH:g}.",
+        Shown("", "KH of the fluid in the vial", "Not of the tank. Leave empty for {usual}."),
         name="The KH of the fluid",
         measure=_DKH,
-        usual=USUAL_KH_DKH,
+        usual=limits.USUAL_KH_DKH,
     ),
     "lights": Setting(
-        kind="span",
-        fields=("lights",),
-        help="When the lights are on.",
-        shown=Shown("Every day", "Lights", "On the tank's own clock."),
+        "span", ("lights",), "When the lights are on.", Shown("Every day", "Lights", "On the tank's own clock.")
     ),
     "gas": Setting(
-        kind="span",
-        fields=("gas",),
-        help="When the gas is on; a yeast bottle has no hours.",
-        shown=Shown("Every day", "Gas", "Leave empty for a yeast bottle: it never stops."),
+        "span",
+        ("gas",),
+        "When the gas is on; a yeast bottle has no hours.",
+        Shown("Every day", "Gas", "Leave empty for a yeast bottle: it never stops."),
     ),
     "temperature": Setting(
-        kind="number",
-        fields=("temperature_c",),
-        help=f"Water temperature in degrees C; default {USUAL_TEMPERATURE_C:g}.",
-        shown=Shown("Water and fluid", "Water temperature", "Leave empty for {usual}."),
+        "number",
+        ("temperature_c",),
+        f"Water temperature in degrees C; default {limits.USUAL_TEMPERATURE_C:g}.",
+        Shown("Water and fluid", "Water temperature", "Leave empty for {usual}."),
         name="The temperature",
-        measure=Measure("C", "degrees C", TEMPERATURE_RANGE_C, "temperature"),
-        usual=USUAL_TEMPERATURE_C,
+        measure=Measure("C", "degrees C", limits.TEMPERATURE_RANGE_C, "temperature"),
+        usual=limits.USUAL_TEMPERATURE_C,
     ),
     "fluid_renewed": Setting(
-        kind="day",
-        fields=("fluid_renewed",),
-        help="Day the fluid was renewed.",
-        shown=Shown("Water and fluid", "Fluid renewed on"),
+        "day", ("fluid_renewed",), "Day the fluid was renewed.", Shown("Water and fluid", "Fluid renewed on")
     ),
     "tank_kh": Setting(
-        kind="number",
-        fields=("tank_kh_dkh",),
-        help="KH of the tank water, in dKH.",
-        shown=Shown("Water and fluid", "KH of the tank water", "Adds the pH a probe should show. May be left empty."),
+        "number",
+        ("tank_kh_dkh",),
+        "KH of the tank water, in dKH.",
+        Shown("Water and fluid", "KH of the tank water", "Adds the pH a probe should show. May be left empty."),
         name="The KH of the tank",
         measure=_DKH,
-        if_low=NO_TANK_KH,
+        if_low="Leave it out: with almost no KH, tank pH says nothing about CO2.",
     ),
     "volume": Setting(
-        kind="number",
-        fields=("volume_l",),
-        help="Tank volume in L.",
-        shown=Shown("Water and fluid", "Tank volume"),
+        "number",
+        ("volume_l",),
+        "Tank volume in L.",
+        Shown("Water and fluid", "Tank volume"),
         name="The volume",
-        measure=Measure("L", "L", TANK_VOLUME_RANGE_L, "volume"),
+        measure=Measure("L", "L", limits.TANK_VOLUME_RANGE_L, "volume"),
     ),
     "source": Setting(
-        kind="choice",
-        fields=("source.kind",),
-        help="Gas source; a new kind clears amount, day and valve.",
-        shown=Shown("Gas source", "Source"),
+        "choice",
+        ("source.kind",),
+        "Gas source; a new kind clears amount, day and valve.",
+        Shown("Gas source", "Source"),
         name="The gas source",
         choices=SOURCE_WORDS,
         unset="not set",
     ),
     "valve": Setting(
-        kind="choice",
-        fields=("source.valve",),
-        help=f"What sets the gas: {', '.join(VALVE_WORDS.values())}.",
-        shown=Shown("Gas source", "Valve that sets the gas", "A fermenting bottle has none: it cannot be stopped."),
+        "choice",
+        ("source.valve",),
+        f"What sets the gas: {', '.join(VALVE_WORDS.values())}.",
+        Shown("Gas source", "Valve that sets the gas", "A fermenting bottle has none: it cannot be stopped."),
         name="The valve",
         choices=VALVE_WORDS,
         unset="not known",
     ),
     "source_amount": Setting(
-        kind="number",
-        fields=("source.amount_g",),
-        help="Sugar, citric acid or gas at the start, in g.",
-        shown=Shown("Gas source", "Sugar, citric acid or gas at the start"),
+        "number",
+        ("source.amount_g",),
+        "Sugar, citric acid or gas at the start, in g.",
+        Shown("Gas source", "Sugar, citric acid or gas at the start"),
         name="The amount of the gas source",
-        measure=Measure("GRAMS", "g", SOURCE_AMOUNT_RANGE_G, "mass"),
+        measure=Measure("GRAMS", "g", limits.SOURCE_AMOUNT_RANGE_G, "mass"),
     ),
     "source_started": Setting(
-        kind="day", fields=("source.started",), help="Day of the last refill.", shown=Shown("Gas source", "Last refill")
+        "day", ("source.started",), "Day of the last refill.", Shown("Gas source", "Last refill")
     ),
     "sensitive": Setting(
-        kind="flag",
-        fields=("sensitive",),
-        help=f"CO2-sensitive animals: {_SENSITIVE}",
-        shown=Shown("Limits", "CO2-sensitive animals", _SENSITIVE),
+        "flag",
+        ("sensitive",),
+        f"CO2-sensitive animals: {_SENSITIVE}",
+        Shown("Limits", "CO2-sensitive animals", _SENSITIVE),
     ),
     "plants": Setting(
-        kind="range",
-        fields=("marks.plants_low_mg_l", "marks.plants_high_mg_l"),
-        help="Plants' range in mg/L; default {:g}-{:g}.".format(*USUAL_PLANTS_RANGE_MG_L),
-        shown=Shown("Limits", "Plants' range", "Usual: {:g}-{:g} (hobby convention).".format(*USUAL_PLANTS_RANGE_MG_L)),
+        "range",
+        ("marks.plants_low_mg_l", "marks.plants_high_mg_l"),
+        f"Plants' range in mg/L; default {_USUAL_PLANTS}.",
+        Shown("Limits", "Plants' range", f"Usual: {_USUAL_PLANTS} (hobby convention)."),
         name="The plants' range",
-        measure=Measure("LOW-HIGH", "mg/L", PLANTS_LIMIT_RANGE_MG_L),
+        measure=Measure("LOW-HIGH", "mg/L", limits.PLANTS_LIMIT_RANGE_MG_L),
     ),
     "fish_limit": Setting(
-        kind="number",
-        fields=("marks.fish_mg_l",),
-        help=f"Fish limit in mg/L; default {USUAL_FISH_LIMIT_MG_L:g}.",
-        shown=Shown(
-            "Limits",
-            "Fish limit",
-            "From {:g} to {:g}. Fish-welfare sources advise {:g} mg/L or less long term.".format(
-                *FISH_LIMIT_RANGE_MG_L, SENSITIVE_FISH_LIMIT_MG_L
-            ),
-        ),
+        "number",
+        ("marks.fish_mg_l",),
+        f"Fish limit in mg/L; default {limits.USUAL_FISH_LIMIT_MG_L:g}.",
+        Shown("Limits", "Fish limit", _FISH_LIMITS),
         name="The fish limit",
-        measure=Measure("MG_L", "mg/L", FISH_LIMIT_RANGE_MG_L),
+        measure=Measure("MG_L", "mg/L", limits.FISH_LIMIT_RANGE_MG_L),
     ),
     "light": Setting(
-        kind="choice",
-        fields=("light",),
-        help="Lamp in the photos, if known.",
-        shown=Shown("Photos", "Lamp in the photos"),
+        "choice",
+        ("light",),
+        "Lamp in the photos, if known.",
+        Shown("Photos", "Lamp in the photos"),
         name="The light",
-        choices={name: name.replace("-", " ") for name in get_args(LightName)},
+        choices={name: name.replace("-", " ") for name in get_args(limits.LightName)},
     ),
     "profile": Setting(
-        kind="file",
-        fields=("profile",),
-        help="Calibration profile for its photos.",
-        shown=Shown("Photos", "Calibration profile"),
+        "file",
+        ("profile",),
+        "Calibration profile for its photos.",
+        Shown("Photos", "Calibration profile"),
         unset="none",
     ),
 }
-"""By the names of the options of ``colorread tank``, with underscores; in the order of the form."""

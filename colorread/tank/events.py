@@ -1,21 +1,27 @@
-"""What a keeper noted of a tank: water changed, gas refilled or turned, fluid renewed, bubbles counted."""
+"""What a keeper noted of a tank, as it is kept, as it is typed, and as it is shown."""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import MAXYEAR, MINYEAR, datetime
+from datetime import MAXYEAR, MINYEAR, date, datetime, time, timedelta
 from typing import Annotated
 
 from colorread.limits import SOURCE_AMOUNT_RANGE_G
 from colorread.ranges import checked_number
-from colorread.records import Kept, json_line
+from colorread.records import Kept, json_line, plain, record_of
 from colorread.tank.settings import Tank
+from colorread.words import date_words
 
-TEXT_MAX = 500
+_TEXT_MAX = 500
 _BUBBLES_RANGE = (1.0, 1000.0)  # a minute; more cannot be counted: assumption
 _WATER_RANGE = (0.01, 1.0)  # less changes nothing that photos show: assumption
+_COUNT_DAYS = 3.0  # a count of bubbles of before may hold no more: assumption
+_CLOCK_AHEAD = timedelta(minutes=10)  # of the clock in the room before that of this machine: assumption
+# What the letters in a figure mean.
+LETTERS = "W water changed, R refilled, G gas changed, D diffuser, F fluid renewed, N other note"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,14 +82,12 @@ class Event:
             raise ValueError("The time of a note must be one of the clock on the wall, to the minute.")
         if not MINYEAR < self.at.year < MAXYEAR:  # no room to count days from
             raise ValueError(f"A note must be of {MINYEAR + 1} to {MAXYEAR - 1}, not of the year {self.at.year}.")
-        if not self.text.isprintable() or len(self.text) > TEXT_MAX:
-            raise ValueError(f"The text of a note must be one line of at most {TEXT_MAX} letters.")
-        for name, value, (low, high) in (
-            ("The bubbles a minute", self.bubbles, _BUBBLES_RANGE),
-            ("The amount of the refill in g", self.refill_g, SOURCE_AMOUNT_RANGE_G),
-        ):
-            if value is not None:
-                checked_number(name, value, low, high)
+        if not self.text.isprintable() or len(self.text) > _TEXT_MAX:
+            raise ValueError(f"The text of a note must be one line of at most {_TEXT_MAX} letters.")
+        if self.bubbles is not None:
+            checked_number("The bubbles a minute", self.bubbles, *_BUBBLES_RANGE)
+        if self.refill_g is not None:
+            checked_number("The amount of the refill in g", self.refill_g, *SOURCE_AMOUNT_RANGE_G)
         if self.water_change is not None and not _WATER_RANGE[0] <= self.water_change <= _WATER_RANGE[1]:
             raise ValueError("The water change must be from 1 to 100 %.")
         if self.refill_g is not None and not self.refilled:
@@ -119,3 +123,155 @@ def tank_after(tank: Tank, events: Iterable[Event]) -> Tank:
         if event.fluid_renewed and (renewed is None or day > renewed):
             renewed = day
     return replace(tank, source=source, fluid_renewed=renewed)
+
+
+def bubbles_now(events: Sequence[Event], now: datetime) -> float | None:
+    """Return the last count of the events in order [1/min]; None where it is too old, or the gas was turned since."""
+    for event in reversed(events):
+        if event.bubbles is not None:
+            return event.bubbles if now - event.at <= timedelta(days=_COUNT_DAYS) else None
+        if event.turns_gas:
+            return None
+    return None
+
+
+def typed_event(typed: Mapping[str, object], now: datetime) -> Event:
+    """
+    Return what is to be noted, from wherever it comes: the command line, the page or a program.
+
+    Parameters
+    ----------
+    typed : mapping of str to object
+        Named as in JSON; what lacks was not done. The time is as `parse_moment` takes it.
+    now : datetime
+        On the tank's clock, without offset.
+
+    Returns
+    -------
+    Event
+        What was noted.
+
+    Raises
+    ------
+    ValueError
+        If it cannot be, or is of the future; one sentence.
+    """
+    nothing = plain(Event(at=datetime(2000, 1, 1), text="-")) | {"at": "", "text": ""}
+    values = nothing | dict(typed)
+    if isinstance(values["at"], str):
+        values["at"] = parse_moment(values["at"], now).isoformat()
+    if isinstance(values["text"], str):
+        values["text"] = values["text"].strip()
+    return record_of(Event, "the note", values)
+
+
+def parse_moment(text: str, now: datetime) -> datetime:
+    """Return when something was done, from ``2025-06-04 18:30``, or ``18:30`` for today; empty text for now."""
+    typed = text.strip()
+    try:
+        if not typed:
+            moment = now
+        elif re.fullmatch(r"\d{1,2}:\d{2}", typed):
+            hour, minute = map(int, typed.split(":"))
+            moment = datetime.combine(now.date(), time(hour, minute))
+        else:
+            moment = datetime.fromisoformat(typed)
+            if moment.tzinfo is not None or re.fullmatch(r"[\d-]+", typed):  # a day alone is not enough
+                raise ValueError
+    except ValueError:
+        raise ValueError(f"A time must look like 2025-06-04 18:30, or 18:30 for today, not {text!r}.") from None
+    if moment > now + _CLOCK_AHEAD:
+        raise ValueError(f"{moment:%Y-%m-%d %H:%M} is in the future; enter when it was done.")
+    return moment.replace(second=0, microsecond=0)
+
+
+def parse_share(text: str) -> float:
+    """
+    Return a share of the water from text such as ``30%`` or ``30``.
+
+    Parameters
+    ----------
+    text : str
+        In percent.
+
+    Returns
+    -------
+    float
+        From 0 to 1 [-].
+
+    Raises
+    ------
+    ValueError
+        If the text is no such share; one sentence.
+    """
+    match = re.fullmatch(r"\s*(\d{1,3}(?:[.,]\d+)?)\s*%?\s*", text)
+    if match is None:
+        raise ValueError(f"A water change must look like 30%, not {text!r}.")
+    return round(float(match.group(1).replace(",", ".")) / 100.0, 4)
+
+
+def event_words(event: Event) -> str:
+    """
+    Return what was noted, in words.
+
+    Parameters
+    ----------
+    event : Event
+        Any event.
+
+    Returns
+    -------
+    str
+        Such as ``water change 30 %, gas changed, 60 bubbles a minute: as advised``.
+    """
+    done = (
+        event.water_change and f"water change {event.water_change * 100.0:g} %",
+        event.refilled and "refilled" + ("" if event.refill_g is None else f" with {event.refill_g:g} g"),
+        event.gas_changed and "gas changed",
+        event.diffuser and "diffuser",
+        event.fluid_renewed and "fluid renewed",
+        event.bubbles and f"{event.bubbles:g} bubbles a minute",
+    )
+    words = ", ".join(part for part in done if part)
+    return ": ".join(part for part in (words, event.text) if part)
+
+
+def event_letters(event: Event) -> str:
+    """
+    Return what was done as letters for a figure, see `LETTERS`.
+
+    Parameters
+    ----------
+    event : Event
+        Any event.
+
+    Returns
+    -------
+    str
+        Empty for a count of bubbles alone.
+    """
+    done = (event.water_change, event.refilled, event.gas_changed, event.diffuser, event.fluid_renewed)
+    letters = "".join(letter for letter, is_done in zip("WRGDF", done, strict=True) if is_done)
+    return letters or ("N" if event.text else "")
+
+
+def moment_words(at: datetime, today: date | None = None) -> str:
+    """
+    Return a time in words.
+
+    Parameters
+    ----------
+    at : datetime
+        On the tank's clock.
+    today : datetime.date, optional
+        For "today" and "tomorrow"; none for paper, which is read on another day.
+
+    Returns
+    -------
+    str
+        Such as ``tomorrow 13:00`` or ``May 12, 13:00``.
+    """
+    days = None if today is None else (at.date() - today).days
+    if days in (0, 1):
+        return f"{'tomorrow' if days else 'today'} {at:%H:%M}"
+    return f"{date_words(at)}, {at:%H:%M}"

@@ -1,10 +1,11 @@
-"""From readings with their intervals to what the tank does: a posterior over the parameters of the two boxes."""
+"""From readings to what the tank does: priors and posterior of the two boxes, held against the readings."""
 
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -13,12 +14,47 @@ from numpy.typing import NDArray
 from colorread.result import BUDGET_KH, Reading
 from colorread.tank.events import Event
 from colorread.tank.model import Draws, Schedule, TankParameters, Turn, settled_state, simulate
-from colorread.tank.noted import GAS_COLUMNS, counts_of, fall_std_per_day, gas_rates, steps_of, turns_of
-from colorread.tank.priors import FALL_PER_DAY, LN_BASE, LN_LAG, LN_LEVEL, LN_LOSS, LN_START, LN_UPTAKE
-from colorread.tank.sampling import sample
-from colorread.tank.series import PH_PER_LN, CannotTell, VialSeries, vial_series
+from colorread.tank.sampling import N_DRAWS, sample
+from colorread.tank.series import (
+    GAS_COLUMNS,
+    PH_PER_LN,
+    CannotTell,
+    LeftOut,
+    VialSeries,
+    counts_of,
+    fall_std_per_day,
+    gas_rates,
+    steps_of,
+    turns_of,
+    vial_series,
+)
 from colorread.tank.settings import Tank
+from colorread.words import SourceKind, date_words
 
+# Priors as normal distributions: mean and standard deviation.
+# Loss to the air: 0.03 (still) over 0.09 (rippled) to 0.29 1/h (strong outflow) for water 35 cm deep and gas-transfer
+# velocities of 1, 3 and 10 cm/h. The last is from Gelda et al. 1996 (J. Environ. Eng. 122, 269, abstract: 1.50 to 2.64
+# m/d, that is 6.3 to 11 cm/h, for the oxygen of a lake); 1 and 3 cm/h for calmer water, and that an aquarium is like
+# that, of which no measurement was found, are assumptions.
+LN_LOSS = (math.log(0.12), 0.7)
+# Lag of the vial: 63 % within 0.7 to 4 h, usually 1.5 h, from diffusion through vial and air gap: assumption.
+LN_LAG = (math.log(1.6), 0.45)
+# Level that the tank would reach if gas and lamp stayed on [mg/L]; with the loss it gives the gas rate. Wide, as a
+# tank whose gas has nearly run out must not be drawn towards a well-fed one: assumption.
+LN_LEVEL = (math.log(30.0), 1.2)
+# Fading of the gas per day. Bottles fade over one to three weeks, a cylinder hardly: common practice, no source.
+FALL_PER_DAY: Mapping[SourceKind | None, tuple[float, float]] = {
+    "fermentation": (0.04, 0.06),
+    "acid-bicarbonate": (0.02, 0.05),
+    "cylinder": (0.0, 0.03),
+    None: (0.02, 0.06),
+}
+# Uptake in the light: from nothing worth telling (0.02 mg/L/h at 20 mg/L) to 2 mg/L/h, a tank full of plants (shoots of
+# Kahara & Vermaat 2003, Aquat. Bot. 75, 217, doi 10.1016/S0304-3770(02)00179-1), as 5 and 95 % points: assumption.
+LN_UPTAKE = (math.log(0.01), 1.4)
+# Level without gas: 0.6 mg/L of the air (Plummer & Busenberg 1982) to 2 where fish and soil breathe: assumption.
+LN_BASE = (math.log(0.9), 0.5)
+LN_START = (0.0, 0.5)  # CO2 at the first midnight against that of a day like the others: assumption
 _OUTLIER_SHARE, _OUTLIER_STD_LN = 0.03, 1.0  # readings that are simply wrong, such as of another vial: assumption
 _LN_NOISE_STD = 0.3  # by about a third the readings' own scatter may be more or less than they say: assumption
 # An error of phone and lamp changes with the color: of 120 simulated phones, lamps and vials without a profile it went
@@ -36,6 +72,17 @@ _CARRIED_ON = timedelta(days=7)
 # The shared errors may be as many times larger with this probability, as where a profile was made of a bad photo; so
 # readings that contradict it by their course can overrule it: assumptions.
 _MISLED_SHARE, _MISLED_FACTOR = 0.1, 2.0
+# Two readings in a row may both be wrong; with three the tank is the likelier reason: assumption.
+_LEAST_RUN = 3
+# A reading counts for no more than this many of its standard uncertainties, as one that is simply wrong is no run.
+_MOST_OFF = 3.0  # assumption
+# In standard deviations of independent errors, for up to so many readings. The course follows the readings, so runs lie
+# less far off than those: one or two of a hundred simulated weeks that keep to the model come so far (a column of
+# tests/benchmark_weeks.py).
+_MOST_STEADY, _USUAL_READINGS = 3.0, 20
+# More readings have more runs, and neighbors share what the model leaves out, such as how uptake bends: with this power
+# of their number none of 24 simulated weeks of 60 to 80 readings comes so far, without it a quarter did.
+_MORE_READINGS_POWER = 1.0 / 6.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,6 +175,24 @@ class TankFit:
         return self.when(float(self.series.hours[-1]))
 
 
+def usual_parameters(source: SourceKind | None) -> TankParameters:
+    """Return draws of the priors, always the same, of a tank without photos, with a gas rate of 1 mg/L/h."""
+    draws = np.random.default_rng(0).standard_normal((5, N_DRAWS))
+    loss, uptake, base, lag = (
+        np.exp(mean + std * of_one)
+        for (mean, std), of_one in zip((LN_LOSS, LN_UPTAKE, LN_BASE, LN_LAG), draws, strict=False)
+    )
+    mean, std = FALL_PER_DAY[source]
+    return TankParameters(
+        gas_mg_l_h=np.ones(N_DRAWS),
+        fall_per_h=(mean + std * draws[4]) / 24.0,
+        loss_per_h=loss,
+        uptake_per_h=uptake,
+        base_mg_l=base,
+        lag_h=lag,
+    )
+
+
 def fit_tank(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] = ()) -> TankFit:
     """
     Fit tank and vial to the readings.
@@ -161,7 +226,7 @@ def fit_tank(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] = 
     known_until = series.midnight + timedelta(hours=float(series.hours[-1])) + _CARRIED_ON
     events = [event for event in events if event.at <= known_until]
     problem = Problem(tank, series, events, Schedule(gas=gas, lights=tank.lights))
-    draws = sample(problem)
+    draws = sample(problem.n, problem.log_posterior, problem.all_residuals)
     first, start, vial_start = problem.boxes(draws)
     fall_std = fall_std_per_day(problem.steps, problem.fall_per_day[1])
     return TankFit(
@@ -318,3 +383,130 @@ def _alike(series: VialSeries, renewed_h: NDArray[np.float64], kh_std: NDArray[n
     alike[np.arange(len(fluid)), fluid] = series.shared_std * np.sqrt(1.0 - old**2)
     alike[:, 0] = series.shared_std * old
     return alike
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """
+    Readings in a row that lie to one side of the course.
+
+    Parameters
+    ----------
+    first, last : int
+        Places of the first and the last of them in the order of time.
+    off : float
+        Sum of how far the course lies above them, in the standard deviation that it had if their errors were
+        independent; negative where the course lies below [-].
+    by_day : bool
+        Whether they follow each other by the hour of the day, not by time.
+    """
+
+    first: int
+    last: int
+    off: float
+    by_day: bool
+
+
+def furthest_run(hours: NDArray[np.float64], off: NDArray[np.float64]) -> Run:
+    """
+    Return the run of three readings or more that lies furthest off the course as a whole.
+
+    A source that does not stay the same shows in runs through time, wrong hours of gas or lamp in runs by the hour of
+    the day. The N hours rise from a midnight on; `off` is that of `TankFit`.
+    """
+    first, last = np.triu_indices(len(off), _LEAST_RUN - 1)
+    runs = []
+    for by_day, order in ((False, np.arange(len(off))), (True, _by_hour_of_day(hours))):
+        summed = np.append(0.0, np.cumsum(np.clip(off[order], -_MOST_OFF, _MOST_OFF)))
+        run_off = (summed[last + 1] - summed[first]) / np.sqrt(last + 1 - first)
+        most = int(np.abs(run_off).argmax())
+        places = int(order[first[most]]), int(order[last[most]])
+        runs.append(Run(first=places[0], last=places[1], off=float(run_off[most]), by_day=by_day))
+    return max(runs, key=lambda run: abs(run.off))
+
+
+def is_steady(fit: TankFit) -> bool:
+    """Return whether the readings follow the course that was fitted to them, as far as chance allows."""
+    most = _MOST_STEADY * max(len(fit.off) / _USUAL_READINGS, 1.0) ** _MORE_READINGS_POWER
+    return bool(abs(furthest_run(fit.series.hours, fit.off).off) <= most)
+
+
+def steady_fit(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] = ()) -> tuple[TankFit, str]:
+    """
+    Fit tank and vial to the readings, and hold the readings against the fit.
+
+    The fit takes readings far off its course for wrong ones; after a source that ran out, that would be all of them.
+    Where the source did not stay the same, the days after that are fitted by themselves.
+
+    Parameters
+    ----------
+    tank : Tank
+        Its schedule must be known.
+    readings : sequence of Reading
+        Any order.
+    events : sequence of Event, optional
+        What was noted, in the order of time.
+
+    Returns
+    -------
+    fit : TankFit
+        Of readings that follow one steady course; its series counts the others as left out.
+    note : str
+        What does not count and why; empty where all of them follow it.
+
+    Raises
+    ------
+    CannotTell
+        If they do not and too few are left, or for the reasons of `fit_tank`.
+    """
+    fit = fit_tank(tank, readings, events)
+    if is_steady(fit):
+        return fit, ""
+    series, run = fit.series, furthest_run(fit.series.hours, fit.off)
+    found, question = _words(tank, fit, run)
+    refusal = CannotTell(f"{found}, so the tank's course cannot be determined yet. {question}")
+    if run.by_day:
+        raise refusal
+    # A run up to the last reading began when something changed, any other ended then; by night most of that has passed.
+    changed_h = series.hours[run.first if run.last == len(series.hours) - 1 else run.last]
+    from_h = 24.0 * (changed_h // 24.0 + 1.0)
+    later = [reading for reading, hour in zip(series.readings, series.hours, strict=True) if hour >= from_h]
+    try:
+        fit_of_later = fit_tank(tank, later, events)
+    except CannotTell:
+        raise refusal from None
+    if not is_steady(fit_of_later):
+        raise refusal
+    is_later = series.hours >= from_h
+    fell = series.ln_co2[is_later].mean() < series.ln_co2[~is_later].mean()
+    course: LeftOut = "higher course" if fell else "other course"
+    left_out: Counter[LeftOut] = Counter({course: len(series.readings) - len(later)})
+    fit_of_later = replace(fit_of_later, series=replace(fit_of_later.series, left_out=series.left_out + left_out))
+    return fit_of_later, f"{found}. Only photos from {date_words(fit.when(from_h))} on count. {question}"
+
+
+def _words(tank: Tank, fit: TankFit, run: Run) -> tuple[str, str]:
+    """Return what was found, the beginning of a sentence, and what to ask the keeper."""
+    first, last = (fit.when(float(fit.series.hours[place])) for place in (run.first, run.last))
+    side = "lower" if run.off > 0.0 else "higher"
+    if run.by_day:
+        gas = "gas hours you entered" if tank.gas is not None else "assumed gas hours (day and night)"
+        found = f"Readings from {first:%H:%M} to {last:%H:%M} are {side} than the {gas}"
+        if tank.lights is None:
+            return f"{found} allow", "Enter the lights' hours. Are the gas hours and the clocks right?"
+        lamp = "lights' hours"
+        return f"{found} and the {lamp} allow", "Are these hours right, and the clocks of timer and phone?"
+    return (
+        f"Readings from {date_words(first)}, {first:%H:%M}, to {date_words(last)}, {last:%H:%M}, are {side} "
+        "than one steady gas source allows",
+        "Has the gas run out, was it refilled or adjusted, did a timer fail, or was there a large water change? "
+        "Note it with its time (colorread log note --tank NAME).",
+    )
+
+
+def _by_hour_of_day(hours: NDArray[np.float64]) -> NDArray[np.intp]:
+    """Return the readings in the order of the hour of the day, from the end of the longest gap on."""
+    order = np.argsort(hours % 24.0, kind="stable")
+    of_day = hours[order] % 24.0
+    gaps = np.diff(of_day, append=of_day[0] + 24.0)
+    return np.roll(order, -1 - int(gaps.argmax()))

@@ -4,42 +4,60 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 
 import numpy as np
 
 from colorread.result import WATCH_FROM, Interval, Reading
+from colorread.tank import forecast
+from colorread.tank.charge import USUAL_YIELD, Mix, acid_mix, fermentation_mix, gas_trend, source_outlook
 from colorread.tank.events import Event
-from colorread.tank.fit import TankFit
-from colorread.tank.forecast import DayStart, day_course, interval
-from colorread.tank.gas_need import GasNeed, gas_need, usual_target_mg_l
-from colorread.tank.gas_recipe import Mix, acid_mix, fermentation_mix
-from colorread.tank.gas_source import USUAL_YIELD
-from colorread.tank.model import Draws
-from colorread.tank.night import night_of, timer_valve
-from colorread.tank.outlook import gas_trend, source_outlook
-from colorread.tank.plan import telling_hours
+from colorread.tank.fit import TankFit, steady_fit, usual_parameters
+from colorread.tank.forecast import DayStart
+from colorread.tank.model import Draws, Schedule
 from colorread.tank.results import Change, Night, SourceOutlook, TimerValve
 from colorread.tank.series import CannotTell, is_of_the_future, wall_clock
-from colorread.tank.settings import DailySpan, Tank
-from colorread.tank.steadiness import steady_fit
-from colorread.words import has_open_hose
+from colorread.tank.settings import ALL_DAY, DailySpan, GasSource, Tank
+from colorread.words import SourceKind, has_open_hose
 
+# The daily peak to aim at: the middle of the plants' range, and not above this share of the fish limit: assumption.
+_SHARE_OF_LIMIT = 0.8
 # Of the gas of a cylinder some bubbles reach the surface: assumption.
 _CYLINDER_YIELD = (0.6, 1.0)
-# A charge of yeast lasts one to three weeks and starts after half a day to two days: common practice, no source. So one
+# Days that a charge is planned for: usual, least and most. Yeast lasts one to three weeks: common practice, no source;
+# the others: assumptions.
+_DAYS: dict[SourceKind, tuple[float, float, float]] = {
+    "fermentation": (14.0, 7.0, 21.0),
+    "acid-bicarbonate": (14.0, 1.0, 365.0),
+    "cylinder": (90.0, 1.0, 365.0),
+}
+# A charge of yeast starts after half a day to two days: common practice, no source. As it lasts one to three weeks, one
 # that is meant for so many days lasts between a third less and half as long again.
-YEAST_DAYS = (7.0, 21.0)
 _YEAST_PACE = 1.5
 _YEAST_STARTS_AFTER_DAYS = (0.5, 2.0)
-PLAN_DAYS = (1.0, 365.0)
-"""Days that acid or a cylinder is planned for: assumption [d]."""
-_USUAL_DAYS = {"fermentation": 14.0, "acid-bicarbonate": 14.0, "cylinder": 90.0}  # assumptions
 _USUAL_FILLS_G = (500.0, 2000.0)  # of cylinders: common practice, no source
-# Steps of at most a fifth every two days: common practice, no source. Started with half: assumption.
-_STEP, _STEP_DAYS, _STARTS_WITH = 0.2, 2, 0.5
-_FIRST_PHOTO_AFTER_H = 2.0  # of the vial in the water: common practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GasNeed:
+    """
+    What a day needs, as D equally likely draws.
+
+    Parameters
+    ----------
+    start : DayStart
+        The day that was simulated.
+    target_g, limit_g : ndarray of float64, shape (D,)
+        CO2 into the water a day by which the peak is at the target, and at the fish limit [g/d].
+    now_g : ndarray of float64, shape (D,)
+        What the gas rate of `start` brings into the water [g/d].
+    """
+
+    start: DayStart
+    target_g: Draws
+    limit_g: Draws
+    now_g: Draws
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,11 +91,12 @@ class StartPlan:
         When photos tell most.
     """
 
-    first_photo_after_h: float
-    starts_with: float
-    step: float
-    step_days: int
-    full_after_days: int
+    # Two hours, and steps of at most a fifth every two days: common practice, no source. Started with half: assumption.
+    first_photo_after_h: float = 2.0
+    starts_with: float = 0.5
+    step: float = 0.2
+    step_days: int = 2
+    full_after_days: int = math.ceil(math.log(1.0 / starts_with) / math.log1p(step)) * step_days
     gas_on: time | None
     lights_on: time | None
     photos: tuple[time, ...]
@@ -174,6 +193,50 @@ class GasPlan:
         return self.day_after(self.lasts_days.value)
 
 
+class _Charge:
+    """How a charge comes out, as draws against what is planned for it."""
+
+    def __init__(self, kind: SourceKind, days: float, need: GasNeed) -> None:
+        rng, n = np.random.default_rng(0), len(need.now_g)
+        ends = _CYLINDER_YIELD if kind == "cylinder" else USUAL_YIELD
+        # Any share of the usual ones alike, as nothing tells them apart.
+        self.usual_yield = sum(ends) / 2.0
+        self.of_usual: Draws = rng.uniform(*ends, n) / self.usual_yield
+        self.mean: Draws = self.of_usual
+        self.first: Draws = self.of_usual
+        self.lasts_days: Draws = days * self.of_usual
+        if kind == "fermentation":
+            pace = np.exp(rng.uniform(-math.log(_YEAST_PACE), math.log(_YEAST_PACE), n))
+            self.mean = self.of_usual / pace
+            # Nothing sets its rate, so it starts high and fades over the whole charge.
+            faded = np.maximum(need.start.parameters.fall_per_h, 0.0) * 24.0 * days * pace
+            self.first = self.mean * np.where(faded > 1e-6, faded / -np.expm1(-np.maximum(faded, 1e-6)), 1.0)
+            self.lasts_days = days * pace + rng.uniform(*_YEAST_STARTS_AFTER_DAYS, n)
+
+
+def gas_need(tank: Tank, fit: TankFit | None, target_mg_l: float) -> GasNeed:
+    """
+    Return how much CO2 a tank needs a day: the loss to the air and the uptake by plants through a settled day.
+
+    Of a tank without days what is believed of all of them stands in. Gas hours that are not known are those for the
+    lamp where a timer valve can keep them, and all day where not.
+    """
+    assert tank.volume_l is not None
+    for_lights = forecast.hours_for_lights(tank.lights) if tank.valve == "timer" else None
+    schedule = Schedule(gas=tank.gas_hours or for_lights or ALL_DAY, lights=tank.lights)
+    if fit is None:
+        usual = usual_parameters(tank.source_kind).take(np.arange(forecast.N_DRAWS))
+        start = DayStart(parameters=usual, schedule=schedule, marks=tank.judged_by)
+    else:
+        start = replace(forecast.day_start(fit, tank.judged_by, forecast.midnight_after(fit)), schedule=schedule)
+    now_g = start.parameters.gas_mg_l_h * schedule.gas.hours * tank.volume_l / 1000.0
+    target_g, limit_g = (
+        now_g * np.maximum(forecast.rate_for_peak(start, peak_mg_l), 0.0)
+        for peak_mg_l in (target_mg_l, start.marks.fish_mg_l)
+    )
+    return GasNeed(start=start, target_g=target_g, limit_g=limit_g, now_g=now_g)
+
+
 def plan_gas(
     tank: Tank,
     readings: Sequence[Reading] = (),
@@ -215,82 +278,57 @@ def plan_gas(
         If it cannot be planned so; one sentence.
     """
     now = wall_clock(now or datetime.now())
-    _require_plannable(tank)
-    assert tank.source is not None
-    kind = tank.source.kind
-    days = _USUAL_DAYS[kind] if days is None else days
-    low, high = YEAST_DAYS if kind == "fermentation" else PLAN_DAYS
-    if not low <= days <= high:
-        of_yeast = "One charge of yeast lasts 1 to 3 weeks (hobby convention). " if kind == "fermentation" else ""
-        raise ValueError(f"{of_yeast}Plan for {low:g} to {high:g} days, not {days:g}.")
-    target = usual_target_mg_l(tank) if target_mg_l is None else target_mg_l
-    limit = tank.judged_by.fish_mg_l
-    if not target < limit:
-        raise ValueError(f"The target ({target:g} mg/L) must be below the fish limit ({limit:g} mg/L).")
+    source, limit_mg_l = _plannable_source(tank), tank.judged_by.fish_mg_l
+    kind, days = source.kind, _days_of(source.kind, days)
+    target_mg_l = _target_of(tank) if target_mg_l is None else target_mg_l
+    if not target_mg_l < limit_mg_l:
+        raise ValueError(f"The target ({target_mg_l:g} mg/L) must be below the fish limit ({limit_mg_l:g} mg/L).")
     usable = [reading for reading in readings if reading.status == "read" and not is_of_the_future(reading, now)]
-    fit, no_days = _fit_or_reason(logged or tank, usable, [event for event in events if event.at <= now])
-    need = gas_need(tank, fit, target)
+    fit, no_days = None, ""
+    try:
+        fit, _ = steady_fit(logged or tank, usable, [event for event in events if event.at <= now])
+    except CannotTell as cannot:
+        no_days = str(cannot) if usable else "No photos yet."
+    need = gas_need(tank, fit, target_mg_l)
     charge = _Charge(kind, days, need)
     wanted_g, kept_g = float(np.median(need.target_g)), float(np.quantile(need.limit_g / charge.first, WATCH_FROM))
     dose_g = min(wanted_g, kept_g)
     if dose_g <= 0.0:
-        raise ValueError(f"Without gas the CO2 is at {target:g} mg/L already; this tank needs none.")
+        raise ValueError(f"Without gas the CO2 is at {target_mg_l:g} mg/L already; this tank needs none.")
     gas_g = dose_g * days / charge.usual_yield
-    mix = None if kind == "cylinder" else fermentation_mix(gas_g) if kind == "fermentation" else acid_mix(gas_g)
-    fills = _fills(tank, dose_g, charge) if kind == "cylinder" else ()
+    fills = _fills(source, charge, dose_g) if kind == "cylinder" else ()
     first_factor = dose_g * charge.first / need.now_g
-    peak = day_course(need.start, Change(), first_factor).max(axis=1)
+    peak = forecast.day_course(need.start, Change(), first_factor).max(axis=1)
     return GasPlan(
         tank=tank,
         gas=need.start.schedule.gas,
         is_of_days=fit is not None,
         no_days=no_days,
-        target_mg_l=target,
-        need_g_per_day=interval(need.target_g),
+        target_mg_l=target_mg_l,
+        need_g_per_day=forecast.interval(need.target_g),
         dose_g_per_day=dose_g,
         is_held_back=kept_g < wanted_g,
         against_now=None if fit is None else dose_g / float(np.median(need.now_g)),
         starts=now.date(),
         days=days,
-        mix=mix,
+        mix=None if kind == "cylinder" else fermentation_mix(gas_g) if kind == "fermentation" else acid_mix(gas_g),
         gas_g=gas_g,
         fills=fills,
-        gives_g_per_day=interval(dose_g * charge.mean),
-        first_days_g_per_day=interval(dose_g * charge.first),
-        first_peak_mg_l=interval(peak),
-        chance_above_limit=float((peak > limit).mean()),
+        gives_g_per_day=forecast.interval(dose_g * charge.mean),
+        first_days_g_per_day=forecast.interval(dose_g * charge.first),
+        first_peak_mg_l=forecast.interval(peak),
+        chance_above_limit=float((peak > limit_mg_l).mean()),
         starts_after_days=_YEAST_STARTS_AFTER_DAYS if kind == "fermentation" else None,
-        lasts_days=fills[0].days if len(fills) == 1 else interval(charge.lasts_days),
-        night=night_of(need.start, first_factor),
-        timer=None if fit is None else timer_valve(need.start, tank),
+        lasts_days=fills[0].days if len(fills) == 1 else forecast.interval(charge.lasts_days),
+        night=forecast.night_of(need.start, first_factor),
+        timer=None if fit is None else forecast.timer_valve(need.start, tank),
         outlook=None if fit is None else source_outlook(fit, logged or tank, gas_trend(fit)),
-        start_plan=None if usable else _start_plan(tank, need.start),
+        start_plan=None if usable else _start_plan(tank, need.start.schedule.gas),
     )
 
 
-class _Charge:
-    """How a charge comes out, as draws against what is planned for it."""
-
-    def __init__(self, kind: str, days: float, need: GasNeed) -> None:
-        rng, n = np.random.default_rng(0), len(need.now_g)
-        ends = _CYLINDER_YIELD if kind == "cylinder" else USUAL_YIELD
-        # Any share of the usual ones alike, as nothing tells them apart.
-        self.usual_yield = sum(ends) / 2.0
-        self.of_usual: Draws = rng.uniform(*ends, n) / self.usual_yield
-        self.mean: Draws = self.of_usual
-        self.first: Draws = self.of_usual
-        self.lasts_days: Draws = days * self.of_usual
-        if kind == "fermentation":
-            pace = np.exp(rng.uniform(-math.log(_YEAST_PACE), math.log(_YEAST_PACE), n))
-            self.mean = self.of_usual / pace
-            # Nothing sets its rate, so it starts high and fades over the whole charge.
-            faded = np.maximum(need.start.parameters.fall_per_h, 0.0) * 24.0 * days * pace
-            self.first = self.mean * np.where(faded > 1e-6, faded / -np.expm1(-np.maximum(faded, 1e-6)), 1.0)
-            self.lasts_days = days * pace + rng.uniform(*_YEAST_STARTS_AFTER_DAYS, n)
-
-
-def _require_plannable(tank: Tank) -> None:
-    """Raise where volume or source are not known, or an acid bottle has nothing to set its gas."""
+def _plannable_source(tank: Tank) -> GasSource:
+    """Return what makes the gas; raise where that or the volume is not known, or nothing sets an acid bottle."""
     if tank.volume_l is None:
         raise ValueError("The tank volume is missing; enter it, such as 60 (or 15gal).")
     if tank.source is None:
@@ -303,32 +341,33 @@ def _require_plannable(tank: Tank) -> None:
             "An acid bottle without a valve gives its gas in a rush; choose the valve it has (needle or timer), or "
             "plan for sugar and yeast (fermentation)."
         )
+    return tank.source
 
 
-def _fit_or_reason(tank: Tank, readings: Sequence[Reading], events: Sequence[Event]) -> tuple[TankFit | None, str]:
-    try:
-        return steady_fit(tank, readings, events)[0], ""
-    except CannotTell as cannot:
-        return None, str(cannot) if readings else "No photos yet."
+def _days_of(kind: SourceKind, days: float | None) -> float:
+    """Return how long a charge is to last, stated or usual [d]; raise where none of the kind does."""
+    usual, least, most = _DAYS[kind]
+    days = usual if days is None else days
+    if not least <= days <= most:
+        of_yeast = "One charge of yeast lasts 1 to 3 weeks (hobby convention). " if kind == "fermentation" else ""
+        raise ValueError(f"{of_yeast}Plan for {least:g} to {most:g} days, not {days:g}.")
+    return days
 
 
-def _fills(tank: Tank, dose_g: float, charge: _Charge) -> tuple[Fill, ...]:
-    stated = None if tank.source is None else tank.source.amount_g
-    amounts = _USUAL_FILLS_G if stated is None else (stated,)
-    shares = charge.of_usual * charge.usual_yield
-    return tuple(Fill(gas_g=gas_g, days=interval(gas_g * shares / dose_g)) for gas_g in amounts)
+def _target_of(tank: Tank) -> float:
+    marks = tank.judged_by
+    return min((marks.plants_low_mg_l + marks.plants_high_mg_l) / 2.0, _SHARE_OF_LIMIT * marks.fish_mg_l)
 
 
-def _start_plan(tank: Tank, start: DayStart) -> StartPlan:
-    gas, lights = start.schedule.gas, tank.lights
-    gas_on = gas.on if gas.hours < 24.0 else None
+def _fills(source: GasSource, charge: _Charge, dose_g: float) -> tuple[Fill, ...]:
+    filled_g = _USUAL_FILLS_G if source.amount_g is None else (source.amount_g,)
+    into_water = charge.of_usual * charge.usual_yield
+    return tuple(Fill(gas_g=gas_g, days=forecast.interval(gas_g * into_water / dose_g)) for gas_g in filled_g)
+
+
+def _start_plan(tank: Tank, gas: DailySpan) -> StartPlan:
     return StartPlan(
-        first_photo_after_h=_FIRST_PHOTO_AFTER_H,
-        starts_with=_STARTS_WITH,
-        step=_STEP,
-        step_days=_STEP_DAYS,
-        full_after_days=math.ceil(math.log(1.0 / _STARTS_WITH) / math.log1p(_STEP)) * _STEP_DAYS,
-        gas_on=gas_on,
-        lights_on=None if lights is None else lights.on,
-        photos=tuple(dict.fromkeys(telling_hours(lights, gas))),
+        gas_on=gas.on if gas.hours < 24.0 else None,
+        lights_on=None if tank.lights is None else tank.lights.on,
+        photos=tuple(dict.fromkeys(forecast.telling_hours(tank.lights, gas))),
     )

@@ -1,15 +1,19 @@
-"""A planned charge of gas in words, the same in the terminal and on the page."""
+"""A planned charge of gas in words, the same in the terminal, on the page and in JSON."""
 
 from __future__ import annotations
 
-from colorread.chemistry import with_other_unit
+from typing import Any
+
+from colorread.chemistry import UNITS, with_other_unit
+from colorread.records import Kept, plain
 from colorread.result import Interval
-from colorread.tank.day_words import night_words, timer_words
-from colorread.tank.gas_plan import Fill, GasPlan, StartPlan
-from colorread.tank.gas_recipe import MONOHYDRATE_PER_ACID, amount_words
+from colorread.tank.charge import MONOHYDRATE_PER_ACID, SUGAR_G_PER_CUP, YEAST_G_PER_TSP, Substance
+from colorread.tank.gas_plan import GasPlan, StartPlan
+from colorread.tank.tank_words import night_words, timer_words
 from colorread.words import (
     SIGNS_OF_DISTRESS,
     SOURCE_WORDS,
+    SourceKind,
     co2_words,
     date_words,
     days_words,
@@ -20,30 +24,40 @@ from colorread.words import (
     percent_words,
 )
 
+# A short label, empty where it is that of the row before, and what to do or know.
 Rows = tuple[tuple[str, str], ...]
-"""A short label, empty where it is that of the row before, and what to do or know."""
 
-_FERMENTING_CAUTION = (
-    "Yeast past its date or kept warm starts late or not at all (hobby convention). Never tighten a cap without an "
-    "open hose. Keep the mix out of the tank: a second bottle with water catches foam."
-)
-_ACID_CAUTION = (
-    "Citric acid stings: gloves and goggles. Never mix acid, soda and water at once in a closed bottle; let the acid "
-    "run to the soda as the bottle's supplier says."
-)
-_CHARGE_CAUTIONS = {
-    "fermentation": (_FERMENTING_CAUTION,),
-    "acid-bicarbonate": (_ACID_CAUTION,),
-    "cylinder": ("Have cylinders filled and tested by their supplier. Never refill one yourself.",),
+_SPOONS_PER_CUP = {"cup": 1.0, "tbsp": 16.0, "tsp": 48.0}
+# A level US cup; teaspoons of baking soda and citric acid are 4.6 g: common practice, no source.
+_G_PER_CUP: dict[Substance, float] = {
+    "sugar": SUGAR_G_PER_CUP,
+    "yeast": YEAST_G_PER_TSP * 48.0,
+    "citric acid": 4.6 * 48.0,
+    "baking soda": 4.6 * 48.0,
 }
+_SPOON_ERROR = 0.05  # nobody fills a spoon more exactly: assumption
+_QUARTERS = ("", "¼", "½", "¾")
+_CHARGE_CAUTIONS: dict[SourceKind, str] = {
+    "fermentation": (
+        "Yeast past its date or kept warm starts late or not at all (hobby convention). Never tighten a cap without "
+        "an open hose. Keep the mix out of the tank: a second bottle with water catches foam."
+    ),
+    "acid-bicarbonate": (
+        "Citric acid stings: gloves and goggles. Never mix acid, soda and water at once in a closed bottle; let the "
+        "acid run to the soda as the bottle's supplier says."
+    ),
+    "cylinder": "Have cylinders filled and tested by their supplier. Never refill one yourself.",
+}
+_BY_DEPTH = (
+    "The deeper the diffuser hangs, the more dissolves: little near the surface, much deep and in the outflow "
+    "(hobby convention)."
+)
 
 
 def plan_title(plan: GasPlan) -> str:
     """Return what a plan is of."""
     name = f" for {plan.tank.name}" if plan.tank.name != "tank" else ""
-    kind = plan.tank.source_kind
-    assert kind is not None
-    return f"Gas{name}: {SOURCE_WORDS[kind]}, {plan.days:g} days"
+    return f"Gas{name}: {SOURCE_WORDS[_kind_of(plan)]}, {plan.days:g} days"
 
 
 def answer_lines(plan: GasPlan) -> tuple[str, ...]:
@@ -60,16 +74,14 @@ def answer_lines(plan: GasPlan) -> tuple[str, ...]:
     tuple of str
         A line each: grams, with ounces and kitchen measures beside.
     """
-    if plan.mix is None:
-        return f"{_mass(plan.gas_g)} of gas for {plan.days:g} days.", *map(_fill_words, plan.fills)
     mix = plan.mix
+    if mix is None:
+        fills = (f"A filling of {_mass(fill.gas_g)} lasts {days_words(fill.days).short()}." for fill in plan.fills)
+        return f"{_mass(plan.gas_g)} of gas for {plan.days:g} days.", *fills
     parts = [f"{part.capitalize()}: {amount_words(part, amount)}" for part, amount in mix.parts.items()]
-    size, share = (
-        with_other_unit("fluid", mix.bottle_ml),
-        "three quarters" if "yeast" in mix.parts else "half",
-    )
     bottles = "1 bottle of" if mix.bottles == 1 else f"{mix.bottles} bottles, each of"
-    return *parts, f"In {bottles} {size}, filled to {share} at most."
+    share = "three quarters" if "yeast" in mix.parts else "half"
+    return *parts, f"In {bottles} {with_other_unit('fluid', mix.bottle_ml)}, filled to {share} at most."
 
 
 def plan_rows(plan: GasPlan) -> Rows:
@@ -86,23 +98,19 @@ def plan_rows(plan: GasPlan) -> Rows:
     tuple of (str, str)
         Rows.
     """
-    rows = [
-        *_labelled("How", _mixing_words(plan)),
-        ("Gives", _gives_words(plan)),
-        ("Until", _until_words(plan)),
-        ("Fish", _fish_words(plan)),
-        ("Needs", _need_words(plan)),
-    ]
-    rows += _labelled("Dose it", dosing_words(plan))
-    if plan.night is not None:
-        rows.append(("Night", night_words(plan.night, plan.tank.judged_by.fish_mg_l)))
-    if plan.timer is not None:
-        rows.append(("Timer", timer_words(plan.timer)))
-    if plan.outlook is not None:
-        rows.append(("Now", plan.outlook.sentence))
-    if plan.start_plan is not None:
-        rows += _labelled("Start", start_words(plan.start_plan, plan))
-    return tuple(rows)
+    sections: dict[str, tuple[str, ...]] = {
+        "How": _mixing_lines(plan),
+        "Gives": (_gives_words(plan),),
+        "Until": (_until_words(plan),),
+        "Fish": (_fish_words(plan),),
+        "Needs": (_need_words(plan),),
+        "Dose it": _dosing_lines(plan),
+        "Night": () if plan.night is None else (night_words(plan.night, plan.tank.judged_by.fish_mg_l),),
+        "Timer": () if plan.timer is None else (timer_words(plan.timer),),
+        "Now": () if plan.outlook is None else (plan.outlook.sentence,),
+        "Start": () if plan.start_plan is None else _start_lines(plan, plan.start_plan),
+    }
+    return tuple(("" if i else label, line) for label, lines in sections.items() for i, line in enumerate(lines))
 
 
 def plan_cautions(plan: GasPlan) -> tuple[str, ...]:
@@ -119,10 +127,9 @@ def plan_cautions(plan: GasPlan) -> tuple[str, ...]:
     tuple of str
         A line each.
     """
-    kind, valve = plan.tank.source_kind, plan.tank.valve
-    assert kind is not None
+    kind, valve = _kind_of(plan), plan.tank.valve
     return (
-        *_CHARGE_CAUTIONS[kind],
+        _CHARGE_CAUTIONS[kind],
         *gas_cautions(kind, valve),
         SIGNS_OF_DISTRESS,
         if_distressed(kind, valve),
@@ -130,9 +137,9 @@ def plan_cautions(plan: GasPlan) -> tuple[str, ...]:
     )
 
 
-def dosing_words(plan: GasPlan) -> tuple[str, ...]:
+def plan_to_dict(plan: GasPlan) -> dict[str, Any]:
     """
-    Return what can be changed with this hardware, and what not.
+    Return a plan as plain values for programs.
 
     Parameters
     ----------
@@ -141,80 +148,54 @@ def dosing_words(plan: GasPlan) -> tuple[str, ...]:
 
     Returns
     -------
-    tuple of str
-        A line each.
+    dict
+        Named as the parameters of `GasPlan`, with ``refill_on`` and the words beside.
     """
-    kind, valve = plan.tank.source_kind, plan.tank.valve
-    by_depth = (
-        "The deeper the diffuser hangs, the more dissolves: little near the surface, much deep and in the outflow "
-        "(hobby convention)."
-    )
-    if kind == "fermentation":
+    return {
+        "schema": "colorread.gas/1",
+        **plain(plan, Kept(significant=4)),
+        "tank": plain(plan.tank),
+        "refill_on": plain(plan.refill_on),
+        "answer": plain(answer_lines(plan)),
+        "rows": plain(plan_rows(plan)),
+        "cautions": plain(plan_cautions(plan)),
+    }
+
+
+def amount_words(substance: Substance, amount: float) -> str:
+    """
+    Return grams, of water mL, with ounces and kitchen measures beside, such as ``142 g (5 oz, 11 ¼ tbsp)``.
+
+    Kitchen measures are told to a quarter; none of water, whose cups tell ounces too.
+    """
+    own, other = UNITS["fluid" if substance == "water" else "mass"].values()
+    told = f"{other.from_own(amount):.2g} {other.words}"
+    if substance in _G_PER_CUP:
+        told += f", {_kitchen_words(amount / _G_PER_CUP[substance])}"
+    return f"{amount:g} {own.words} ({told})"
+
+
+def _kitchen_words(cups: float) -> str:
+    """Return a volume in quarters of the largest measure that tells it well enough, else of the smallest."""
+    for name, per_cup in _SPOONS_PER_CUP.items():
+        quarters = max(round(cups * per_cup * 4.0), 1)
+        if name == "tsp" or abs(quarters / 4.0 / (cups * per_cup) - 1.0) <= _SPOON_ERROR:
+            break
+    whole, part = divmod(quarters, 4)
+    shown = " ".join(words for words in (str(whole or ""), _QUARTERS[part]) if words)
+    return f"{shown} {name}{'s' if name == 'cup' and quarters > 4 else ''}"
+
+
+def _mixing_lines(plan: GasPlan) -> tuple[str, ...]:
+    if plan.mix is None:
+        return ()
+    if "yeast" in plan.mix.parts:
         return (
-            "A fermenting bottle cannot be stopped or turned down: the yeast goes on, and behind a closed valve the "
-            "bottle bursts. So no valve, and no timer.",
-            "Its size sets the dose: a smaller or larger charge, fewer or more bottles.",
-            by_depth,
+            "Dissolve the sugar in lukewarm water, then add fresh dry yeast: half a teaspoon a cup, up to a tablespoon "
+            "for a fast start and an early end (hobby convention).",
         )
-    if valve == "none":
-        return (
-            "Without a needle valve the gas cannot be set finely. Fit one, and plan again with it.",
-            by_depth,
-        )
-    regulator = "Regulator first, then the needle valve. " if kind == "cylinder" else ""
-    lines = [f"{regulator}Open the needle valve slowly, and count the bubbles a minute to find the setting again."]
-    if valve == "timer":
-        lines.append(f"Set the timer valve to {plan.gas}. It closes when it has no current.")
-    elif valve is None:
-        lines.append("Enter which valve it has, for advice that fits it.")
-    elif plan.gas.hours >= 24.0:
-        lines.append("With a needle valve alone the gas runs day and night.")
-    return (*lines, by_depth)
-
-
-def start_words(start: StartPlan, plan: GasPlan) -> tuple[str, ...]:
-    """
-    Return the first days of a tank in words.
-
-    Parameters
-    ----------
-    start : StartPlan
-        Hours and steps.
-    plan : GasPlan
-        The plan that it belongs to.
-
-    Returns
-    -------
-    tuple of str
-        A line each, in order.
-    """
-    lines = [
-        f"Fill the vial and put it into the water. Wait {start.first_photo_after_h:g} hours, then take the first "
-        "photo, before any gas."
-    ]
-    if plan.tank.valve != "none" or plan.tank.source_kind == "fermentation":
-        lines.append(_start_low_words(start, plan))
-    if start.gas_on is not None and start.lights_on is not None:
-        lines.append(
-            f"Gas on at {start.gas_on:%H:%M}, lights on at {start.lights_on:%H:%M}. One to two hours between them is "
-            "usual (hobby convention)."
-        )
-    if start.photos:
-        hours = ", ".join(f"{clock:%H:%M}" for clock in start.photos)
-        lines.append(f"On the first days, take photos at {hours}.")
-    lines.append("Look at the fish after each step, and early in the morning.")
-    return tuple(lines)
-
-
-def _start_low_words(start: StartPlan, plan: GasPlan) -> str:
-    steps = f"steps of at most a fifth, {start.step_days} days apart"
-    if has_open_hose(plan.tank.source_kind, plan.tank.valve):
-        return f"Start low: hang the diffuser near the surface. Then lower it in {steps}, after a photo each."
-    low_g = number_words(_point(plan.dose_g_per_day * start.starts_with)).value
-    return (
-        f"Start low, with about {low_g} g a day. Then turn it up in {steps}, after a photo each: all of it after "
-        f"{start.full_after_days} days or more."
-    )
+    hydrate_g = plan.mix.parts["citric acid"] * MONOHYDRATE_PER_ACID
+    return (f"That is anhydrous acid. Of the monohydrate, use {hydrate_g:.3g} g with the same soda.",)
 
 
 def _gives_words(plan: GasPlan) -> str:
@@ -226,18 +207,16 @@ def _gives_words(plan: GasPlan) -> str:
 
 
 def _until_words(plan: GasPlan) -> str:
-    lasts = plan.lasts_days
-    first, last = plan.day_after(lasts.low), plan.day_after(lasts.high)
+    days = (plan.refill_on, plan.day_after(plan.lasts_days.low), plan.day_after(plan.lasts_days.high), plan.starts)
+    refill, low, high, start = map(date_words, days)
     what = "Change the cylinder" if plan.mix is None else "Refill it"
-    refill, low, high, start = map(date_words, (plan.refill_on, first, last, plan.starts))
     return f"About {refill} ({low} to {high}), if started on {start}. {what} then."
 
 
 def _fish_words(plan: GasPlan) -> str:
-    limit = plan.tank.judged_by.fish_mg_l
     words = (
         f"Daily peak {co2_words(plan.first_peak_mg_l).short()} at first: {percent_words(plan.chance_above_limit)} "
-        f"chance of passing {limit:g} mg/L."
+        f"chance of passing {plan.tank.judged_by.fish_mg_l:g} mg/L."
     )
     if plan.is_held_back:
         words += " Kept below the target, as more could pass the fish limit."
@@ -254,25 +233,59 @@ def _need_words(plan: GasPlan) -> str:
     return f"{words} {plan.no_days}{lights}".rstrip()
 
 
-def _mixing_words(plan: GasPlan) -> tuple[str, ...]:
-    if plan.mix is None:
-        return ()
-    if "yeast" in plan.mix.parts:
+def _dosing_lines(plan: GasPlan) -> tuple[str, ...]:
+    """Return what can be changed with this hardware, and what not."""
+    kind, valve = _kind_of(plan), plan.tank.valve
+    if kind == "fermentation":
         return (
-            "Dissolve the sugar in lukewarm water, then add fresh dry yeast: half a teaspoon a cup, up to a tablespoon "
-            "for a fast start and an early end (hobby convention).",
+            "A fermenting bottle cannot be stopped or turned down: the yeast goes on, and behind a closed valve the "
+            "bottle bursts. So no valve, and no timer.",
+            "Its size sets the dose: a smaller or larger charge, fewer or more bottles.",
+            _BY_DEPTH,
         )
-    acid_g = plan.mix.parts["citric acid"]
-    hydrate = f"{acid_g * MONOHYDRATE_PER_ACID:.3g} g"
-    return (f"That is anhydrous acid. Of the monohydrate, use {hydrate} with the same soda.",)
+    if valve == "none":
+        return "Without a needle valve the gas cannot be set finely. Fit one, and plan again with it.", _BY_DEPTH
+    regulator = "Regulator first, then the needle valve. " if kind == "cylinder" else ""
+    lines = [f"{regulator}Open the needle valve slowly, and count the bubbles a minute to find the setting again."]
+    if valve == "timer":
+        lines.append(f"Set the timer valve to {plan.gas}. It closes when it has no current.")
+    elif valve is None:
+        lines.append("Enter which valve it has, for advice that fits it.")
+    elif plan.gas.hours >= 24.0:
+        lines.append("With a needle valve alone the gas runs day and night.")
+    return *lines, _BY_DEPTH
 
 
-def _fill_words(fill: Fill) -> str:
-    return f"A filling of {_mass(fill.gas_g)} lasts {days_words(fill.days).short()}."
+def _start_lines(plan: GasPlan, start: StartPlan) -> tuple[str, ...]:
+    """Return the first days of a tank, in order."""
+    kind, valve = _kind_of(plan), plan.tank.valve
+    lines = [
+        f"Fill the vial and put it into the water. Wait {start.first_photo_after_h:g} hours, then take the first "
+        "photo, before any gas."
+    ]
+    steps = f"steps of at most a fifth, {start.step_days} days apart"
+    if has_open_hose(kind, valve):
+        lines.append(f"Start low: hang the diffuser near the surface. Then lower it in {steps}, after a photo each.")
+    elif valve != "none":
+        low_g = number_words(Interval(value=plan.dose_g_per_day * start.starts_with, low=None, high=None)).value
+        lines.append(
+            f"Start low, with about {low_g} g a day. Then turn it up in {steps}, after a photo each: all of it after "
+            f"{start.full_after_days} days or more."
+        )
+    if start.gas_on is not None and start.lights_on is not None:
+        lines.append(
+            f"Gas on at {start.gas_on:%H:%M}, lights on at {start.lights_on:%H:%M}. One to two hours between them is "
+            "usual (hobby convention)."
+        )
+    if start.photos:
+        lines.append(f"On the first days, take photos at {', '.join(f'{clock:%H:%M}' for clock in start.photos)}.")
+    return *lines, "Look at the fish after each step, and early in the morning."
 
 
-def _labelled(label: str, lines: tuple[str, ...]) -> list[tuple[str, str]]:
-    return [("" if i else label, line) for i, line in enumerate(lines)]
+def _kind_of(plan: GasPlan) -> SourceKind:
+    kind = plan.tank.source_kind
+    assert kind is not None  # there is no plan without
+    return kind
 
 
 def _mass(gas_g: float) -> str:
@@ -281,7 +294,3 @@ def _mass(gas_g: float) -> str:
 
 def _grams(mass_g: Interval) -> str:
     return number_words(mass_g, "g").short()
-
-
-def _point(value: float) -> Interval:
-    return Interval(value=value, low=None, high=None)

@@ -74,7 +74,7 @@ class Schedule:
     night_loss_factor: float = 1.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Turn:
     """
     What changes at an hour.

@@ -5,23 +5,27 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.records import Kept
+from colorread import __version__
+from colorread.records import Kept, plain
 from colorread.result import Interval, Reading, Verdict
 from colorread.tank.events import Event
 from colorread.tank.settings import DailySpan, Tank
 from colorread.words import Answer, answer_of
 
-THREE_DIGITS = Kept(digits=3)
-"""How the numbers of a summary are kept; more are worth nothing."""
-_Told = Annotated[Interval, THREE_DIGITS]
-_Share = Annotated[float, THREE_DIGITS]
+_THREE_DIGITS = Kept(digits=3)  # more are worth nothing
+_Told = Annotated[Interval, _THREE_DIGITS]
+_Share = Annotated[float, _THREE_DIGITS]
 _NotKept = Annotated[NDArray[np.float64], Kept(is_left_out=True)]
 
+# What the days may tell of a tank. Of the day of the last photo, from midnight to midnight, what comes after the photo
+# simulated: CO2 at lights on, daily peak and overnight low [mg/L], and the hours above the fish mark [h]. At the last
+# reading: gas rate [mg/L/h], its change [%/d], first-order loss to the air [1/h], time constant of the vial [h], and
+# the days until the daily peak falls below the plants' lower mark [d].
 EstimateName = Literal[
     "lights_on_mg_l",
     "peak_mg_l",
@@ -33,12 +37,6 @@ EstimateName = Literal[
     "lag_hours",
     "fades_in_days",
 ]
-"""
-What the days may tell of a tank. Of the day of the last photo, from midnight to midnight, what comes after the photo
-simulated: CO2 at lights on, daily peak and overnight low [mg/L], and the hours above the fish mark [h]. At the last
-reading: gas rate [mg/L/h], its change [%/d], first-order loss to the air [1/h], time constant of the vial [h], and the
-days until the daily peak falls below the plants' lower mark [d].
-"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +52,7 @@ class Estimate:
         One sentence why; empty where there is an interval.
     """
 
-    interval: Interval | None
+    interval: Interval | None = None
     reason: str = ""
 
 
@@ -80,9 +78,7 @@ class PhotoPoint:
 
 def tank_co2_of(points: Iterable[PhotoPoint]) -> Callable[[Reading], Interval | None]:
     """Return what tells the CO2 of the tank [mg/L] when the photo of a reading was taken; None where it is not told."""
-    by_photo: dict[tuple[str, datetime | None], Interval] = {
-        (point.photo, point.taken_at): point.co2_mg_l for point in points
-    }
+    by_photo: dict[object, Interval] = {(point.photo, point.taken_at): point.co2_mg_l for point in points}
     return lambda reading: by_photo.get((reading.photo, reading.taken_at))
 
 
@@ -123,12 +119,33 @@ class Change:
         Loss to the air at night against today's, by moving the surface [-].
     refill_on : datetime.date or None
         Day on which to charge the gas source anew.
+    refill_share : float
+        How much of the gas of the last charge the new one is to give at most [-].
     """
 
     gas: DailySpan | None = None
     rate_factor: float = 1.0
     night_loss_factor: float = 1.0
     refill_on: date | None = None
+    refill_share: Annotated[float, Kept(is_left_out=True)] = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Handling:
+    """
+    What a keeper can do with the gas of a source.
+
+    Parameters
+    ----------
+    switched_by : {'gas', 'hose', 'unknown'} or None
+        What begins and ends it at an hour: a switch or valve, the hose; None where nothing does.
+    set_by : {'valve', 'bottle', 'depth', 'unknown'}
+        What brings less or more of it into the water: a needle valve; the depth of the diffuser, or the size of the
+        bottle; that depth alone.
+    """
+
+    switched_by: Literal["gas", "hose", "unknown"] | None
+    set_by: Literal["valve", "bottle", "depth", "unknown"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -219,6 +236,46 @@ class TimerValve:
     is_worth_it: bool
 
 
+# What is advised: to stop the gas for now, or for hours; to check a source that may have run dry; a simulated change;
+# to watch; to leave it, also where more gas could be tried, or hours of the lamp would tell what to change.
+Outcome = Literal["stop", "pause", "check source", "change", "watch", "leave", "climb", "leave untried"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """
+    What an advice says.
+
+    Parameters
+    ----------
+    outcome : Outcome
+        What is advised.
+    today : DayForecast
+        The day with nothing changed.
+    recommended : DayForecast or None
+        The change, or how to start again after a stop; None for none.
+    is_urgent : bool
+        Whether to look at the fish now.
+    is_first_step : bool
+        Whether more must follow the change.
+    night : Night or None
+        Of gas that never stops, where the gas is not too much throughout.
+    timer : TimerValve or None
+        What a timer valve would change of it.
+    calm_in_days : int or None
+        When a fading source is of no concern by itself.
+    """
+
+    outcome: Outcome
+    today: DayForecast
+    recommended: DayForecast | None = None
+    is_urgent: bool = False
+    is_first_step: bool = False
+    night: Night | None = None
+    timer: TimerValve | None = None
+    calm_in_days: int | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Advice:
     """
@@ -248,8 +305,8 @@ class Advice:
     others: tuple[DayForecast, ...]
 
 
+# What lasts so long is told to last for ever: assumption, longer than any charge is kept [d].
 NEVER_DAYS = 3650.0
-"""What lasts so long is told to last for ever: assumption, longer than any charge is kept [d]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -337,8 +394,8 @@ class Now:
     taken_at: datetime | None
 
 
+# What a photo is to tell; "usual" where no course says what is known least.
 PlannedFor = Literal["loss", "lag", "gas rate", "usual"]
-"""What a photo is to tell; "usual" where no course says what is known least."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -447,4 +504,72 @@ class TankSummary:
 
     def estimate(self, name: EstimateName) -> Estimate:
         """Return a fitted number, or the reason why there is none."""
-        return Estimate(interval=None, reason=self.reason) if self.told is None else self.told.estimates[name]
+        return Estimate(reason=self.reason) if self.told is None else self.told.estimates[name]
+
+
+def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
+    """
+    Return a summary as plain values, rounded to what they are worth.
+
+    Parameters
+    ----------
+    summary : TankSummary
+        Of one tank.
+
+    Returns
+    -------
+    dict
+        Keys as documented in DEVELOPERS.md. A number that the data cannot tell is None, and its reason stands under
+        ``cannot_tell``.
+    """
+    told, kept_of_source = summary.told, ("total_g", "used_g", "days_left", "sentence")
+    source = None if told is None or told.source is None else {n: getattr(told.source, n) for n in kept_of_source}
+    estimates = {name: summary.estimate(name) for name in get_args(EstimateName)}
+    now, answer = summary.now, summary.answer
+    data = {
+        "schema": "colorread.summary/1",
+        "software": f"colorread {__version__}",
+        "tank": summary.tank.name,
+        "made_up": summary.tank.made_up,
+        "n_read": summary.n_read,
+        "n_refused": summary.n_refused,
+        "n_unused": 0 if told is None else told.n_unused,
+        "first_at": summary.first_at,
+        "last_at": summary.last_at,
+        "now": None
+        if now is None or answer is None
+        else {
+            "what": now.what,
+            "co2_mg_l": plain(now.co2_mg_l, _THREE_DIGITS),
+            "fish": now.verdict.fish,
+            "plants": now.verdict.plants,
+            "sentences": (answer.fish, answer.plants, answer.to_do),
+            "days_old": summary.days_old,
+        },
+        "more": summary.more,
+        "tank_co2": [
+            {"photo": point.photo, "taken_at": point.taken_at, **plain(point.co2_mg_l, _THREE_DIGITS)}
+            for point in summary.tank_co2
+        ],
+        **{name: plain(estimate.interval, _THREE_DIGITS) for name, estimate in estimates.items()},
+        "cannot_tell": {name: estimate.reason for name, estimate in estimates.items() if estimate.interval is None},
+        "common_std_ph": plain(0.0 if told is None else told.common_std_ph, _THREE_DIGITS),
+        "fitted": plain({} if told is None else told.fitted, _THREE_DIGITS),
+        "course": None if told is None else plain(_rows(told.course), _THREE_DIGITS),
+        "source": plain(source, _THREE_DIGITS),
+        "fluid_advice": summary.fluid_advice,
+        "advice": None if told is None else told.advice,
+        "cautions": summary.cautions,
+        "notes": summary.notes,
+        "events": summary.events,
+        "plan": summary.plan,
+    }
+    return {name: plain(value) for name, value in data.items()}
+
+
+def _rows(course: Course) -> list[dict[str, Any]]:
+    columns = (course.tank_mg_l, course.tank_low_mg_l, course.tank_high_mg_l, course.vial_mg_l)
+    return [
+        {"at": at.isoformat(timespec="minutes"), "value": value, "low": low, "high": high, "vial": vial}
+        for at, value, low, high, vial in zip(course.times, *columns, strict=True)
+    ]

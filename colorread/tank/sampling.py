@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import Protocol
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,42 +11,32 @@ from numpy.typing import NDArray
 # Draws, how much wider the first ones lie than a normal distribution at the mode, how many steps they walk each time
 # and at last, and which share of the steps is taken, by which their length is set: common practice, no source.
 N_DRAWS = 1000
-"""Draws of a posterior."""
 _SPREAD, _N_WALKS, _N_LAST_WALKS, _USUAL_ACCEPTED = 1.3, 6, 40, 0.25
 
-
-class Posterior(Protocol):
-    """What is drawn from."""
-
-    n: int
-
-    def log_posterior(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the log density, up to a constant, shape (D,), at coordinates of shape (D, n)."""
-        ...
-
-    def all_residuals(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return what is squared in it besides the coordinates, shape (D, R)."""
-        ...
+# Densities or residuals, (D,) or (D, R), at coordinates of shape (D, n).
+_OfCoordinates = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 
 
-def sample(problem: Posterior) -> NDArray[np.float64]:
+def sample(n: int, log_posterior: _OfCoordinates, residuals: _OfCoordinates) -> NDArray[np.float64]:
     """
-    Return equally likely draws of the posterior.
+    Return equally likely draws of a posterior over n coordinates, by its log density up to a constant.
+
+    The residuals are what is squared in it besides the coordinates.
 
     Gauss-Newton finds its mode. Draws of a normal distribution around it are led over to the posterior in steps, each
     small enough that half of them still count, and after each they walk (sequential Monte Carlo: Del Moral, Doucet &
     Jasra 2006, J. R. Stat. Soc. B 68, 411).
     """
     rng = np.random.default_rng(0)  # the same readings give the same numbers
-    mode, factor = _normal_at_mode(problem)
-    x = mode + _SPREAD * rng.standard_normal((N_DRAWS, problem.n)) @ factor.T
+    mode, factor = _normal_at_mode(n, residuals)
+    x = mode + _SPREAD * rng.standard_normal((N_DRAWS, n)) @ factor.T
 
     def log_densities(x: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return those of the normal distribution and of the posterior, shape (2, D)."""
         whitened = np.linalg.solve(factor, (x - mode).T) / _SPREAD
-        return np.stack([-0.5 * (whitened**2).sum(axis=0), problem.log_posterior(x)])
+        return np.stack([-0.5 * (whitened**2).sum(axis=0), log_posterior(x)])
 
-    log_density, share, scale = log_densities(x), 0.0, 2.38 / math.sqrt(problem.n)
+    log_density, share, scale = log_densities(x), 0.0, 2.38 / math.sqrt(n)
     while share < 1.0:
         gain = log_density[1] - log_density[0]
         step = _largest_step(gain, 1.0 - share)
@@ -56,7 +46,7 @@ def sample(problem: Posterior) -> NDArray[np.float64]:
         points = (np.arange(N_DRAWS) + 0.5) / N_DRAWS * cumulated[-1]
         index = np.searchsorted(cumulated, points)
         x, log_density = x[index], log_density[:, index]
-        walk = np.linalg.cholesky(np.cov(x.T) + 1e-6 * np.eye(problem.n))
+        walk = np.linalg.cholesky(np.cov(x.T) + 1e-6 * np.eye(n))
         for _ in range(_N_WALKS if share < 1.0 else _N_LAST_WALKS):
             there = x + scale * rng.standard_normal(x.shape) @ walk.T
             log_there = log_densities(there)
@@ -68,21 +58,21 @@ def sample(problem: Posterior) -> NDArray[np.float64]:
     return x
 
 
-def _normal_at_mode(problem: Posterior) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _normal_at_mode(n: int, residuals: _OfCoordinates) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the mode, and the Cholesky factor of the covariance around it."""
     from scipy.optimize import least_squares
 
     def stacked(x: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.append(problem.all_residuals(x[None])[0], x)
+        return np.append(residuals(x[None])[0], x)
 
     def jacobian(x: NDArray[np.float64]) -> NDArray[np.float64]:
         step = 1e-4
-        around = np.concatenate([x + step * np.eye(problem.n), x - step * np.eye(problem.n)])
-        residual = problem.all_residuals(around)
-        slope = (residual[: problem.n] - residual[problem.n :]) / (2.0 * step)
-        return np.concatenate([slope.T, np.eye(problem.n)])
+        around = np.concatenate([x + step * np.eye(n), x - step * np.eye(n)])
+        off = residuals(around)
+        slope = (off[:n] - off[n:]) / (2.0 * step)
+        return np.concatenate([slope.T, np.eye(n)])
 
-    mode = least_squares(stacked, np.zeros(problem.n), jac=jacobian, loss="soft_l1", f_scale=3.0, max_nfev=60).x
+    mode = least_squares(stacked, np.zeros(n), jac=jacobian, loss="soft_l1", f_scale=3.0, max_nfev=60).x
     slope = jacobian(mode)
     return mode, np.linalg.cholesky(np.linalg.inv(slope.T @ slope))
 

@@ -1,12 +1,13 @@
-"""The readings of one tank as its fit takes them: in the order of time, each with what it shares with the others."""
+"""The readings and notes of one tank as its fit takes them: what readings share, steps of the gas, counted bubbles."""
 
 from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime, time, timedelta
+from itertools import groupby
 from typing import Literal
 
 import numpy as np
@@ -16,6 +17,7 @@ from calibration import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
 from colorread.chemistry import co2_from_ph
 from colorread.result import BUDGET_ACIDS, BUDGET_KH, NORMAL_95, Reading
 from colorread.tank.events import Event
+from colorread.tank.model import Draws, TankParameters, Turn
 from colorread.tank.settings import Tank
 
 # A gas flow is never quite what the model says; readings differ from the course by this much beyond their own error.
@@ -30,23 +32,29 @@ _DOUBTFUL_STD_PH = 0.1
 # from it; readings with one state 0.01 to 0.05 pH. Where it is at least this [pH], five rendered weeks with a profile
 # are 15 times as likely, and four of them, without the one that it was to mend, 13 times. Others state more.
 _COLOR_STD_LEAST_PH = 0.03
+# Only the last two weeks are fitted: a charge of gas, and how plants grow, changes over longer times.
 WINDOW_DAYS = 14
-"""Only the last two weeks are fitted: a charge of gas, and how plants grow, changes over longer times."""
+# Each time the gas is refilled or turned, its rate is told by the readings that follow, so no more of that is fitted:
+# assumption.
+_GAS_TURNS_MAX = 4
 # Assumptions: with fewer readings, or over less than a night and the days before and after it, what is believed of
 # tanks in general would speak and not the photos.
-GAS_TURNS_MAX = 4
-"""
-Each time the gas is refilled or turned, its rate is told by the readings that follow, so no more of that is fitted:
-assumption.
-"""
 LEAST_READINGS = 6
-LEAST_HOURS = 36.0
+_LEAST_HOURS = 36.0
 # What every reading of this program says of its error; one written elsewhere may not, and taking the error that it
 # shares with the others for noise of its own would average it away.
 _NEEDED_BUDGET = (BUDGET_PKA, BUDGET_KH, BUDGET_CAMERA, BUDGET_COLOR)
 
+# By how much the gas may flow otherwise after a refill, after the valve was turned, and after the diffuser was
+# cleaned or moved, as standard deviation of the logarithm: assumptions.
+_REFILLED_STD, _TURNED_STD, _DIFFUSER_STD = 0.8, 0.5, 0.3
+# By how much a refill fades otherwise than the charge before it, per day: assumption, half of what bottles differ.
+_FALL_STD_PER_DAY = 0.03
+_TOGETHER_H = 1.0  # what is done to the gas within an hour is one step: no vial shows more
+GAS_COLUMNS = 2  # coordinates of one step of the gas: its rate and its fading
+
+# Why the course does without a reading.
 LeftOut = Literal["earlier charge", "other course", "higher course", "old", "no time", "no budget"]
-"""Why the course does without a reading."""
 
 
 class CannotTell(ValueError):  # noqa: N818 - a right answer, not an error of the program
@@ -97,17 +105,53 @@ class VialSeries:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Row:
-    """One reading, by the names of `VialSeries`."""
+class Step:
+    """
+    What was done to a tank at an hour.
 
-    ln_co2: float
-    std_below: float
-    std_above: float
-    open_below: bool
-    open_above: bool
-    shared_std: float
-    color_std: float
-    ph: float
+    Parameters
+    ----------
+    hour : float
+        Hours since hour 0 of the series [h].
+    water_change : float
+        Share of the water [-].
+    gas_std : float
+        Standard deviation of the logarithm of the gas rate against that before; 0 where it was left alone [-].
+    fluid_renewed : bool
+        Whether the fluid in the vial was renewed.
+    """
+
+    hour: float
+    water_change: float
+    gas_std: float
+    fluid_renewed: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counts:
+    """
+    Bubbles a minute; they compare only while the diffuser stays as it is.
+
+    Parameters
+    ----------
+    hours : ndarray of float64, shape (M,)
+        When they were counted, since hour 0 of the series [h].
+    ln_bubbles : ndarray of float64, shape (M,)
+        Natural logarithm of the bubbles a minute.
+    centering : ndarray of float64, shape (M, M)
+        Takes off the mean of all counts with the same diffuser, as the size of a bubble is not known.
+    n_free : int
+        Counts less diffusers.
+    """
+
+    hours: NDArray[np.float64]
+    ln_bubbles: NDArray[np.float64]
+    centering: NDArray[np.float64]
+    n_free: int
+
+    def off(self, first: TankParameters, turns: Sequence[Turn]) -> NDArray[np.float64]:
+        """Return how far the logarithm of each count lies off the gas rate, shape (D, M)."""
+        return np.asarray((self.ln_bubbles - np.log(gas_rates(first, turns, self.hours))) @ self.centering)
 
 
 def wall_clock(taken_at: datetime) -> datetime:
@@ -210,8 +254,8 @@ def vial_series(tank: Tank, readings: Sequence[Reading], events: Sequence[Event]
             "different hours."
         )
     span_h = (used[-1][0] - used[0][0]).total_seconds() / 3600.0
-    if span_h < LEAST_HOURS:
-        raise CannotTell(f"The readings span {math.floor(span_h)} hours; the tank's course needs {LEAST_HOURS:.0f}.")
+    if span_h < _LEAST_HOURS:
+        raise CannotTell(f"The readings span {math.floor(span_h)} hours; the tank's course needs {_LEAST_HOURS:.0f}.")
     midnight = datetime.combine(used[0][0].date(), time())
     rows = [_row(reading) for _, reading in used]
     return VialSeries(
@@ -219,7 +263,7 @@ def vial_series(tank: Tank, readings: Sequence[Reading], events: Sequence[Event]
         midnight=midnight,
         readings=tuple(reading for _, reading in used),
         left_out=left_out,
-        **{field.name: np.array([getattr(row, field.name) for row in rows]) for field in fields(_Row)},
+        **{name: np.array([row[name] for row in rows]) for name in rows[0]},
     )
 
 
@@ -227,8 +271,8 @@ def _begin(tank: Tank, events: Sequence[Event], first: datetime, last: datetime)
     """Return from when on readings are not too old, and from when on they are of the present charge."""
     oldest = last - timedelta(days=WINDOW_DAYS)
     turned = [event.at for event in events if event.turns_gas and event.at > oldest]
-    if len(turned) > GAS_TURNS_MAX:  # the state at the begin of a series must be a settled one
-        oldest = datetime.combine(turned[-GAS_TURNS_MAX - 1].date() + timedelta(days=1), time())
+    if len(turned) > _GAS_TURNS_MAX:  # the state at the begin of a series must be a settled one
+        oldest = datetime.combine(turned[-_GAS_TURNS_MAX - 1].date() + timedelta(days=1), time())
     if tank.source is None or tank.source.started is None:
         return oldest, oldest
     charged = datetime.combine(tank.source.started, time())
@@ -240,7 +284,8 @@ def _begin(tank: Tank, events: Sequence[Event], first: datetime, last: datetime)
     return oldest, charged + timedelta(days=first < charged)
 
 
-def _row(reading: Reading) -> _Row:
+def _row(reading: Reading) -> dict[str, float | bool]:
+    """Return one reading, by the names of `VialSeries`."""
     budget = reading.budget
     ph, acid_std, base_std = _told_by_photo(reading)
     dye, camera, color = budget[BUDGET_PKA], budget[BUDGET_CAMERA], budget[BUDGET_COLOR]
@@ -253,16 +298,16 @@ def _row(reading: Reading) -> _Row:
     beside_own = _MODEL_STD_LN
     if not _DOUBTFUL_FLAGS.isdisjoint(reading.flags):
         beside_own = math.hypot(beside_own, _DOUBTFUL_STD_PH / PH_PER_LN)
-    return _Row(
-        ln_co2=math.log(float(co2_from_ph(ph, reading.kh_dkh, temperature_c=reading.temperature_c))),
-        std_below=math.hypot(below * color / whole, beside_own),
-        std_above=math.hypot(above * color / whole, beside_own),
-        open_below=base_std is None,
-        open_above=acid_std is None,
-        shared_std=math.hypot(dye, budget[BUDGET_KH], budget.get(BUDGET_ACIDS, 0.0)) / PH_PER_LN,
-        color_std=max((below + above) / 2.0 * camera / whole, _COLOR_STD_LEAST_PH / PH_PER_LN),
-        ph=ph,
-    )
+    return {
+        "ln_co2": math.log(float(co2_from_ph(ph, reading.kh_dkh, temperature_c=reading.temperature_c))),
+        "std_below": math.hypot(below * color / whole, beside_own),
+        "std_above": math.hypot(above * color / whole, beside_own),
+        "open_below": base_std is None,
+        "open_above": acid_std is None,
+        "shared_std": math.hypot(dye, budget[BUDGET_KH], budget.get(BUDGET_ACIDS, 0.0)) / PH_PER_LN,
+        "color_std": max((below + above) / 2.0 * camera / whole, _COLOR_STD_LEAST_PH / PH_PER_LN),
+        "ph": ph,
+    }
 
 
 def _told_by_photo(reading: Reading) -> tuple[float, float | None, float | None]:
@@ -275,3 +320,88 @@ def _told_by_photo(reading: Reading) -> tuple[float, float | None, float | None]
         value = (told.low or 0.0) + step if told.high is None else told.high - step
     acid, base = (None if end is None else abs(end - value) / NORMAL_95 for end in (told.low, told.high))
     return value, acid, base
+
+
+def steps_of(events: Iterable[Event], midnight: datetime) -> tuple[Step, ...]:
+    """Return what was done after a midnight that the course shows: one step at most an hour, in the order of time."""
+    steps: list[Step] = []
+    for hour, together in groupby(events, key=lambda event: _hours(event, midnight)):
+        if hour <= 0.0:
+            continue
+        done = list(together)
+        step = Step(
+            hour=hour,
+            water_change=1.0 - math.prod(1.0 - (event.water_change or 0.0) for event in done),
+            gas_std=max(map(_gas_std, done)),
+            fluid_renewed=any(event.fluid_renewed for event in done),
+        )
+        if step.gas_std:
+            for i, before in enumerate(steps):
+                if before.gas_std and hour - before.hour <= _TOGETHER_H:
+                    step = replace(step, gas_std=max(step.gas_std, before.gas_std))
+                    steps[i] = replace(before, gas_std=0.0)
+        if step.water_change or step.gas_std or step.fluid_renewed:
+            steps.append(step)
+    return tuple(steps)
+
+
+def counts_of(events: Iterable[Event], midnight: datetime) -> Counts | None:
+    """Return the counted bubbles of the days from a midnight on; None where no two of them compare."""
+    rows: list[tuple[float, float, int]] = []
+    diffuser = 0
+    for event in events:
+        diffuser += event.diffuser
+        if event.bubbles is not None and _hours(event, midnight) >= 0.0:
+            rows.append((_hours(event, midnight), float(np.log(event.bubbles)), diffuser))
+    if not rows:
+        return None
+    hours, ln_bubbles, of = (np.array(column) for column in zip(*rows, strict=True))
+    same = (of[:, None] == of).astype(np.float64)
+    n_free = len(rows) - len(set(of.tolist()))
+    if n_free == 0:
+        return None
+    centering = np.eye(len(rows)) - same / same.sum(axis=0)
+    return Counts(hours=hours, ln_bubbles=ln_bubbles, centering=centering, n_free=n_free)
+
+
+def turns_of(steps: Iterable[Step], first: TankParameters, x: NDArray[np.float64]) -> tuple[Turn, ...]:
+    """
+    Return what changes in the model at each step.
+
+    `first` are the D draws before all of them, `x` their coordinates, `GAS_COLUMNS` for each step of the gas.
+    """
+    turns, parameters, column = [], first, 0
+    for step in steps:
+        if step.gas_std:
+            fall = parameters.fall_per_h + _FALL_STD_PER_DAY / 24.0 * x[:, column + 1]
+            # The rate of a piece is kept as that of hour 0, from which it would have come to the one that it has.
+            ln_factor = step.gas_std * x[:, column] + (fall - parameters.fall_per_h) * step.hour
+            parameters = replace(parameters, gas_mg_l_h=parameters.gas_mg_l_h * np.exp(ln_factor), fall_per_h=fall)
+            column += GAS_COLUMNS
+        turns.append(Turn(step.hour, parameters, step.water_change, step.fluid_renewed))
+    return tuple(turns)
+
+
+def gas_rates(first: TankParameters, turns: Sequence[Turn], hours: NDArray[np.float64]) -> Draws:
+    """Return the gas rate while the gas is on at hours since hour 0, at a turn that after it, (D, N) [mg/L/h]."""
+    pieces = (first, *(turn.parameters for turn in turns))
+    place = np.searchsorted([turn.hour for turn in turns], hours, side="right")
+    return np.stack(
+        [pieces[i].gas_mg_l_h * np.exp(-pieces[i].fall_per_h * hour) for i, hour in zip(place, hours, strict=True)],
+        axis=1,
+    )
+
+
+def fall_std_per_day(steps: Iterable[Step], first_std: float) -> float:
+    """Return how well the fading of the last piece is known beforehand, from that of the first [1/d]."""
+    n_turned = sum(step.gas_std > 0.0 for step in steps)
+    return float(np.hypot(first_std, _FALL_STD_PER_DAY * n_turned**0.5))
+
+
+def _gas_std(event: Event) -> float:
+    stds = (_REFILLED_STD * event.refilled, _TURNED_STD * event.gas_changed, _DIFFUSER_STD * event.diffuser)
+    return max(stds)
+
+
+def _hours(event: Event, midnight: datetime) -> float:
+    return (event.at - midnight).total_seconds() / 3600.0

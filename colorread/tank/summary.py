@@ -1,31 +1,38 @@
-"""What days of readings give, or why they give nothing."""
+"""What days of readings give, or why they give nothing, and the one verdict that they end in."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from datetime import datetime, time, timedelta
+from dataclasses import replace
+from datetime import datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.result import Interval, Level, Reading, hangs_on_held, level_of
+from colorread.result import LEVELS, Interval, Level, Reading, chance_above, hangs_on_held, level_of
+from colorread.tank import tank_words
 from colorread.tank.advice import advise
-from colorread.tank.bubbles import bubbles_now
-from colorread.tank.events import Event, tank_after
-from colorread.tank.fit import TankFit
-from colorread.tank.forecast import day_start, forecast, interval, rate_for_peak
-from colorread.tank.headline import gas_words, highest_of_late, noted_since_words, now_of_days, now_of_reading
+from colorread.tank.charge import NARROWED, gas_trend, source_outlook
+from colorread.tank.events import Event, bubbles_now, tank_after
+from colorread.tank.fit import TankFit, steady_fit
+from colorread.tank.forecast import day_start, forecast, interval, midnight_after, plan_of, rate_for_peak
 from colorread.tank.model import is_on
-from colorread.tank.notes import fit_notes, fluid_advice, input_notes, unused_notes
-from colorread.tank.outlook import NARROWED, gas_trend, source_outlook
-from colorread.tank.plan import plan_of
-from colorread.tank.results import Change, Course, Estimate, PhotoPoint, TankSummary, Told
+from colorread.tank.results import Change, Course, Estimate, Now, PhotoPoint, TankSummary, Told
 from colorread.tank.series import CannotTell, age_days, is_of_the_future, wall_clock
-from colorread.tank.settings import Tank
-from colorread.tank.steadiness import steady_fit
-from colorread.words import STANDING_CAUTIONS, gas_cautions, watch_cautions
+from colorread.tank.settings import DailySpan, Tank
+from colorread.words import (
+    CALIBRATE,
+    IN_VIAL,
+    STANDING_CAUTIONS,
+    Marks,
+    gas_cautions,
+    judge,
+    percent_words,
+    watch_cautions,
+)
 
+DAILY_PEAK = "CO2 in the tank at its daily peak"
 _STEP_H = 0.5
 _AHEAD_H = 24.0
 # A number is told where its interval lies within this factor of the value and the photos narrowed what was believed
@@ -34,7 +41,7 @@ _LAG_FACTOR, _LOSS_FACTOR = 1.5, 1.8
 # Assumption: what a trend of at most two weeks says of the time after two months is no longer told.
 _FAR_DAYS = 60.0
 _READINGS_BACK = 6  # whose level may hold that of now, two days of three photos: assumption
-_NO_LAMP_HOURS = "The lights' hours are not known."
+_CONTRADICTED_FROM = 0.95  # probability that the vial is above where the days put it: assumption
 _NO_LOSS = "Needs photos at the end of the night and in the hours after the gas goes off."
 _NO_LAG = "Needs photos one, two and three hours after the gas goes on."
 # By day, when the fish lack it least: less CO2 harms none.
@@ -68,16 +75,12 @@ def summarize(
     stated, tank = tank, tank_after(tank, happened)
     read = [reading for reading in readings if reading.status == "read"]
     usable = [reading for reading in read if not is_of_the_future(reading, now)]
-    timed = sorted(
-        (reading for reading in usable if reading.taken_at and reading.co2_mg_l),
-        key=lambda reading: (wall_clock(reading.taken_at or now), reading.photo),
-    )
-    first_at, last_at = (
-        (wall_clock(timed[0].taken_at or now), wall_clock(timed[-1].taken_at or now)) if timed else (None, None)
-    )
-    notes = input_notes(usable, len(read) - len(usable))
+    timed = [reading for reading in usable if reading.taken_at and reading.co2_mg_l]
+    timed.sort(key=lambda reading: (_at(reading), reading.photo))
+    first_at, last_at = (_at(timed[0]), _at(timed[-1])) if timed else (None, None)
+    notes = tank_words.input_notes(usable, len(read) - len(usable))
+    verdict = _now_of_reading(_highest_of_late(timed), tank.judged_by) if timed else None
     told, fit, reason = None, None, ""
-    verdict = now_of_reading(highest_of_late(timed), tank.judged_by) if timed else None
     try:
         fit, unsteady = steady_fit(stated, usable, happened)
     except CannotTell as cannot:
@@ -89,10 +92,10 @@ def summarize(
     else:
         held = _level_before(stated, fit, timed, happened)
         told = _told(tank, fit, held, happened, n_unused=len(read) - len(fit.series.readings))
-        verdict = now_of_days(tank, told, timed[-1], held)
-        more = (gas_words(tank, told), unsteady, noted_since_words(happened, fit.last_at))
+        verdict = _now_of_days(tank, told, timed[-1], held)
+        more = (tank_words.gas_words(tank, told), unsteady, tank_words.noted_since_words(happened, fit.last_at))
         cautions = (*told.advice.cautions, *STANDING_CAUTIONS)
-        notes = (*notes, *unused_notes(fit.series.left_out), *fit_notes(tank, fit))
+        notes = (*notes, *tank_words.fit_notes(tank, fit))
     return TankSummary(
         tank=tank,
         events=happened,
@@ -105,11 +108,61 @@ def summarize(
         more=tuple(sentence for sentence in more if sentence),
         cautions=cautions,
         notes=notes,
-        fluid_advice=fluid_advice(tank, None if last_at is None else last_at.date()),
+        fluid_advice=tank_words.fluid_words(tank.fluid_renewed, None if last_at is None else last_at.date()),
         told=told,
         reason=reason,
         plan=plan_of(tank, fit, None if told is None else told.source, last_at if tank.made_up and last_at else now),
     )
+
+
+def _at(reading: Reading) -> datetime:
+    """Return when the photo of a timed reading was taken, on the tank's clock."""
+    assert reading.taken_at is not None
+    return wall_clock(reading.taken_at)
+
+
+def _now_of_reading(reading: Reading, marks: Marks) -> Now:
+    """Return the verdict for now where there is no course: that of the vial."""
+    assert reading.co2_mg_l is not None
+    verdict = judge(reading.co2_mg_l, marks, calibrated=reading.profile is not None)
+    return Now(what=IN_VIAL, co2_mg_l=reading.co2_mg_l, verdict=verdict, taken_at=reading.taken_at)
+
+
+def _highest_of_late(timed: Sequence[Reading]) -> Reading:
+    """Return the highest reading of the two days up to the last one, as a low morning does not undo a high evening."""
+
+    def height(reading: Reading) -> tuple[float, datetime]:
+        assert reading.co2_mg_l is not None
+        return math.inf if reading.co2_mg_l.high is None else reading.co2_mg_l.high, _at(reading)
+
+    since = _at(timed[-1]) - timedelta(days=2)
+    return max((reading for reading in timed if _at(reading) >= since), key=height)
+
+
+def _now_of_days(tank: Tank, told: Told, last: Reading, held: Level | None) -> Now:
+    """Return the verdict of the daily peak; where the last reading shows far more and is graver, it speaks."""
+    marks, day = tank.judged_by, told.advice.today
+    if _contradicts(last, told, marks):
+        return _now_of_reading(last, marks)
+    verdict = judge(day.peak_mg_l, marks, held=held)
+    plants, fish, _ = verdict.sentences
+    if verdict.fish != "act":
+        plants = f"In their range for about {percent_words(day.plants_share)} of {tank_words.lit_words(tank.lights)}."
+    to_do = told.advice.sentences[0]
+    if verdict.fish == "watch" and last.profile is None:
+        to_do += f" {CALIBRATE}"
+    verdict = replace(verdict, sentences=(plants, fish, to_do), cautions=told.advice.cautions)
+    return Now(what=DAILY_PEAK, co2_mg_l=day.peak_mg_l, verdict=verdict, taken_at=last.taken_at)
+
+
+def _contradicts(last: Reading, told: Told, marks: Marks) -> bool:
+    """Whether the last reading is graver than the course, and lies above where the course has the vial."""
+    assert last.co2_mg_l is not None
+    levels = (level_of(co2, marks.fish_mg_l) for co2 in (last.co2_mg_l, told.advice.today.peak_mg_l))
+    of_reading, of_days = map(LEVELS.index, levels)
+    nearest = min(range(len(told.course.times)), key=lambda i: abs(told.course.times[i] - _at(last)))
+    vial_mg_l = max(float(told.course.vial_mg_l[nearest]), 1e-3)
+    return of_reading > of_days and chance_above(last.co2_mg_l, vial_mg_l) >= _CONTRADICTED_FROM
 
 
 def _level_before(
@@ -119,19 +172,17 @@ def _level_before(
     earlier, limit_mg_l = timed[:-1], tank.judged_by.fish_mg_l
     if not earlier or not n_back or not hangs_on_held(_peak(tank, fit), limit_mg_l):
         return None
-    last_at = earlier[-1].taken_at
-    noted = [event for event in events if last_at is not None and event.at <= wall_clock(last_at)]
+    noted = [event for event in events if event.at <= _at(earlier[-1])]
     try:
         before, _ = steady_fit(tank, earlier, noted)
     except CannotTell:
-        return now_of_reading(highest_of_late(earlier), tank.judged_by).verdict.fish
+        return _now_of_reading(_highest_of_late(earlier), tank.judged_by).verdict.fish
     return level_of(_peak(tank, before), limit_mg_l, _level_before(tank, before, earlier, noted, n_back - 1))
 
 
 def _peak(tank: Tank, fit: TankFit) -> Interval:
     """Return the peak of the day after the last reading [mg/L]."""
-    midnight = datetime.combine(fit.last_at.date() + timedelta(days=1), time())
-    return forecast(day_start(fit, tank.judged_by, midnight), Change(), "").peak_mg_l
+    return forecast(day_start(fit, tank.judged_by, midnight_after(fit)), Change(), "").peak_mg_l
 
 
 def _told(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Event], *, n_unused: int) -> Told:
@@ -139,25 +190,32 @@ def _told(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Event],
     last_h = float(series.hours[-1])
     course_h = np.arange(0.0, last_h + _AHEAD_H, _STEP_H)
     tank_course, vial_course = fit.course(course_h)
+    low, middle, high = np.quantile(tank_course, (0.05, 0.5, 0.95), axis=0)
     points = tuple(
         PhotoPoint(photo=reading.photo, taken_at=reading.taken_at, co2_mg_l=interval(draws))
         for reading, draws in zip(series.readings, fit.course(series.hours)[0].T, strict=True)
         if reading.taken_at is not None
     )
     last_day = (course_h // 24.0) == last_h // 24.0
-    day, of_day = tank_course[:, last_day], course_h[last_day] % 24.0
-    now_gas = fit.gas_rates(series.hours[-1:])[:, 0]
+    day = tank_course[:, last_day]
+    lights_on, night_low = _around_light(tank.lights, day, course_h[last_day] % 24.0)
     trend = gas_trend(fit)
     no_loss, no_lag = (_ALL_DAY, _ALL_DAY) if fit.schedule.gas.hours >= 24.0 else (_NO_LOSS, _NO_LAG)
     return Told(
         tank_co2=points,
-        course=_banded(fit, course_h, tank_course, vial_course),
+        course=Course(
+            times=tuple(fit.when(float(hour)) for hour in course_h),
+            tank_mg_l=middle,
+            tank_low_mg_l=low,
+            tank_high_mg_l=high,
+            vial_mg_l=np.median(vial_course, axis=0),
+        ),
         estimates={
-            "lights_on_mg_l": _at_lights_on(tank, day, of_day),
+            "lights_on_mg_l": lights_on,
             "peak_mg_l": Estimate(interval=interval(day.max(axis=1))),
-            "night_low_mg_l": _night_low(tank, day, of_day),
+            "night_low_mg_l": night_low,
             "hours_above_fish_mark": Estimate(interval=interval((day > tank.judged_by.fish_mg_l).mean(axis=1) * 24.0)),
-            "gas_mg_l_per_hour": Estimate(interval=interval(now_gas)),
+            "gas_mg_l_per_hour": Estimate(interval=interval(fit.gas_rates(series.hours[-1:])[:, 0])),
             "gas_trend_percent_per_day": trend,
             "loss_per_hour": _if_told(parameters.loss_per_h, fit.prior_std["ln_loss"], _LOSS_FACTOR, no_loss),
             "lag_hours": _if_told(parameters.lag_h, fit.prior_std["ln_lag"], _LAG_FACTOR, no_lag),
@@ -176,27 +234,26 @@ def _told(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Event],
     )
 
 
-def _banded(fit: TankFit, hours: NDArray[np.float64], tank: NDArray[np.float64], vial: NDArray[np.float64]) -> Course:
-    """Return the courses of all draws as median and band."""
-    low, middle, high = np.quantile(tank, (0.05, 0.5, 0.95), axis=0)
-    return Course(
-        times=tuple(fit.when(float(hour)) for hour in hours),
-        tank_mg_l=middle,
-        tank_low_mg_l=low,
-        tank_high_mg_l=high,
-        vial_mg_l=np.median(vial, axis=0),
-    )
+def _around_light(
+    lights: DailySpan | None, day: NDArray[np.float64], of_day: NDArray[np.float64]
+) -> tuple[Estimate, Estimate]:
+    """Return the CO2 at lights on and its lowest by night, of a course of a day at these hours of it."""
+    if lights is None:
+        unknown = Estimate(reason="The lights' hours are not known.")
+        return unknown, unknown
+    lights_on = Estimate(interval=interval(day[:, int(np.argmin(np.abs(of_day - lights.on_h)))]))
+    night = np.array([not is_on(lights, hour) for hour in of_day])
+    if not night.any():
+        return lights_on, Estimate(reason="The lights are on day and night.")
+    return lights_on, Estimate(interval=interval(day[:, night].min(axis=1)))
 
 
 def _if_told(draws: NDArray[np.float64], prior_std_ln: float, factor: float, reason: str) -> Estimate:
-    told = interval(draws)
-    assert told.value is not None
-    assert told.low is not None
-    assert told.high is not None
-    within = told.high <= told.value * factor and told.low >= told.value / factor
-    if within and float(np.std(np.log(draws))) < NARROWED * prior_std_ln:
-        return Estimate(interval=told)
-    return Estimate(interval=None, reason=reason)
+    low, value, high = np.quantile(draws, (0.05, 0.5, 0.95))
+    is_within = high <= value * factor and low >= value / factor
+    if is_within and float(np.std(np.log(draws))) < NARROWED * prior_std_ln:
+        return Estimate(interval=interval(draws))
+    return Estimate(reason=reason)
 
 
 def _fades(fit: TankFit, tank: Tank, trend: Estimate) -> Estimate:
@@ -209,23 +266,6 @@ def _fades(fit: TankFit, tank: Tank, trend: Estimate) -> Estimate:
         return trend
     fall_per_day = np.maximum(start.parameters.fall_per_h * 24.0, 1e-9)
     days = interval(np.clip(-np.log(needed) / fall_per_day, 0.0, 10.0 * _FAR_DAYS))
-    if days.value is None or days.value > _FAR_DAYS:
-        return Estimate(interval=None, reason=f"No fading that matters within {_FAR_DAYS:.0f} days.")
-    if days.high is not None and days.high > _FAR_DAYS:
-        days = Interval(value=days.value, low=days.low, high=None)
-    return Estimate(interval=days)
-
-
-def _at_lights_on(tank: Tank, day: NDArray[np.float64], of_day: NDArray[np.float64]) -> Estimate:
-    if tank.lights is None:
-        return Estimate(interval=None, reason=_NO_LAMP_HOURS)
-    return Estimate(interval=interval(day[:, int(np.argmin(np.abs(of_day - tank.lights.on_h)))]))
-
-
-def _night_low(tank: Tank, day: NDArray[np.float64], of_day: NDArray[np.float64]) -> Estimate:
-    if tank.lights is None:
-        return Estimate(interval=None, reason=_NO_LAMP_HOURS)
-    night = np.array([not is_on(tank.lights, hour) for hour in of_day])
-    if not night.any():
-        return Estimate(interval=None, reason="The lights are on day and night.")
-    return Estimate(interval=interval(day[:, night].min(axis=1)))
+    if (days.value or 0.0) > _FAR_DAYS:
+        return Estimate(reason=f"No fading that matters within {_FAR_DAYS:.0f} days.")
+    return Estimate(interval=replace(days, high=None) if (days.high or 0.0) > _FAR_DAYS else days)

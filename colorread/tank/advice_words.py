@@ -1,0 +1,167 @@
+"""What to change, in words: each change as an instruction, the advice around it, and what to beware of."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from colorread.tank.results import Change, DayForecast, Decision, Handling, Outcome
+from colorread.tank.settings import DailySpan, Tank
+from colorread.tank.tank_words import lit_words, night_words, share_words, timer_words
+from colorread.words import (
+    ACT_CAUTIONS,
+    LEAVE_IT,
+    WATCH,
+    date_words,
+    gas_cautions,
+    percent_words,
+    stop_gas,
+    watch_cautions,
+)
+
+# To begin the gas, to end it, and both.
+_SWITCHING = {
+    "gas": ("Turn the gas on at {on}", "Turn the gas off at {off}", "Turn the gas on at {on} and off at {off}"),
+    "hose": (
+        "Put the hose into the tank at {on}",
+        "Pull the hose out of the tank at {off}",
+        "Put the hose into the tank at {on} and pull it out at {off}",
+    ),
+    "unknown": ("Start the gas at {on}", "End the gas at {off}", "Run the gas from {on} to {off}"),
+}
+_HIGHER = "Hang the diffuser higher, so that about {percent:.0f} % less gas dissolves."
+_DEEPER = "Hang the diffuser deeper or in the outflow, so that about {percent:.0f} % more gas dissolves."
+# To bring less of it into the water, and more.
+_SETTING = {
+    "valve": (
+        "Turn the gas down by about {percent:.0f} %{bubbles}.",
+        "Turn the gas up by about {percent:.0f} %{bubbles}.",
+    ),
+    "bottle": (_HIGHER, _DEEPER),
+    "depth": (_HIGHER, _DEEPER),
+    "unknown": (
+        "Turn the gas valve down by about {percent:.0f} %{bubbles}.",
+        "Turn the gas valve up by about {percent:.0f} %{bubbles}.",
+    ),
+}
+_NIGHT_LOSS = {
+    1.5: "Move the surface a little more at night, so that 1.5 times as much CO2 leaves.",
+    2.0: "Move the surface more at night, so that twice as much CO2 leaves.",
+    3.0: "Run an air stone at night, so that three times as much CO2 leaves.",
+}
+# How to start with less, where no valve does it.
+_WITH_LESS = {"bottle": ", with fewer bottles or a smaller charge", "depth": ", which needs a needle valve"}
+# How to come to much more gas. Steps of at most a fifth: common practice, no source.
+MUCH_MORE = {
+    "valve": "turn it up by at most a fifth at a time",
+    "bottle": "hang the diffuser deeper or in the outflow, or add a bottle or a larger charge",
+    "depth": "hang the diffuser deeper",
+    "unknown": "turn it up by at most a fifth at a time, or add a DIY bottle",
+}
+_LOOK = "Look at the fish now."
+_TOMORROW = "Take new photos tomorrow."
+_UNCHANGED: Mapping[Outcome, str] = {
+    "watch": WATCH,
+    "leave": LEAVE_IT,
+    "leave untried": "Leave it as it is; enter the lights' hours to see what a change would do.",
+    "check source": "Check the gas source first: empty, closed, or a blocked hose?",
+}
+_CAUTIONS = (
+    "Make one change at a time. Wait two days, look at the fish and take new photos before the next.",
+    "The simulation knows only what the photos showed. Watch the fish, most of all the day after a change.",
+)
+# Common practice, no source.
+_NEW_CHARGE = "A refilled bottle starts at its full rate. Start it in the morning, and watch the fish all that day."
+
+
+def change_words(change: Change, handling: Handling, gas: DailySpan, bubbles: float | None) -> str:
+    """Return a single change of gas that is on at these hours as an instruction, with the bubbles that come now."""
+    if change.gas is not None and handling.switched_by is not None:
+        begin, end, both = _SWITCHING[handling.switched_by]
+        if gas.hours >= 24.0:
+            words, before = both, "day and night"
+        else:
+            words, before = (begin, f"{gas.on:%H:%M}") if change.gas.on != gas.on else (end, f"{gas.off:%H:%M}")
+        return f"{words.format(on=f'{change.gas.on:%H:%M}', off=f'{change.gas.off:%H:%M}')} instead of {before}."
+    if change.refill_on is not None:
+        words = f"Refill the bottle on the morning of {date_words(change.refill_on)}"
+        if change.refill_share < 1.0:
+            less = _WITH_LESS.get(handling.set_by, "")
+            words += f", with at most about {change.refill_share * 100.0:.0f} % of the last charge{less}"
+        return f"{words}."
+    if change.night_loss_factor != 1.0:
+        return _NIGHT_LOSS[change.night_loss_factor]
+    factor = change.rate_factor
+    if factor == 1.0:
+        return "Change nothing."
+    percent, (down, up) = abs(factor - 1.0) * 100.0, _SETTING[handling.set_by]
+    return (down if factor < 1.0 else up).format(percent=percent, bubbles=_bubble_words(bubbles, factor))
+
+
+def new_start_words(factor: float, handling: Handling, bubbles: float | None) -> str:
+    """Return how to start gas that was stopped again with a share of its rate."""
+    how = _WITH_LESS.get(handling.set_by) or _bubble_words(bubbles, factor)
+    return f"Start again with at most about {factor * 100.0:.0f} % of the gas{how}."
+
+
+def _bubble_words(bubbles: float | None, factor: float) -> str:
+    return "" if bubbles is None else f", from {bubbles:.0f} to {bubbles * factor:.0f} bubbles a minute"
+
+
+def advice_sentences(decision: Decision, tank: Tank, handling: Handling) -> tuple[str, ...]:
+    """Return the advice: what to do first, then what the day is like without and with it."""
+    marks, today, new = tank.judged_by, decision.today, decision.recommended
+    stop = stop_gas(tank.source_kind, tank.valve)
+    before = (
+        f"As it runs now: {percent_words(today.fish_probability)} chance of staying below {marks.fish_mg_l:g} mg/L all "
+        f"day, and in the plants' range for {share_words(today)} of {lit_words(tank.lights)}."
+    )
+    if decision.outcome == "stop":
+        until = f"Run an air stone too, until new photos read below {marks.fish_mg_l:g} mg/L."
+        first = f"{_LOOK} Stop the gas: {stop}. {until}"
+        if new is None:
+            return f"{first} No simulated change is enough.", before, _TOMORROW
+        return first, new.words, before, _after_words(new), _TOMORROW
+    sentences = [_first_words(decision, tank, handling, stop), before]
+    if new is not None:
+        sentences.append(_after_words(new))
+    if decision.is_first_step:
+        sentences.append("This is a first step. Go on in two days.")
+    if decision.night is not None:
+        sentences.append(night_words(decision.night, marks.fish_mg_l))
+    if decision.timer is not None and decision.timer.is_worth_it:
+        sentences.append(timer_words(decision.timer))
+    if (days := decision.calm_in_days) is not None:
+        in_days = f"{days} day{'s' if days > 1 else ''}"
+        sentences.append(f"The gas is fading: no concern in about {in_days} if nothing is changed.")
+    return tuple(sentences)
+
+
+def _first_words(decision: Decision, tank: Tank, handling: Handling, stop: str) -> str:
+    """Return what to do, where the gas need not be stopped until further notice."""
+    outcome, new, gas = decision.outcome, decision.recommended, tank.gas_hours
+    if outcome == "pause":
+        return f"{_LOOK} Stop the gas for a few hours: {stop}. {_TOMORROW}"
+    if outcome == "climb":
+        return f"Plants could use more gas: {MUCH_MORE[handling.set_by]}, and wait two days after each step."
+    if new is None:
+        is_perhaps_cylinder = outcome == "check source" and tank.source_kind in ("cylinder", None)
+        return _UNCHANGED[outcome] + (" Close a cylinder's valve before you change it." if is_perhaps_cylinder else "")
+    ends_otherwise = new.change.gas is not None and gas is not None and new.change.gas.off != gas.off
+    words = (
+        _LOOK if decision.is_urgent else "",
+        new.words,
+        "Never close or pinch the hose." if handling.switched_by == "hose" and ends_otherwise else "",
+    )
+    return " ".join(sentence for sentence in words if sentence)
+
+
+def _after_words(changed: DayForecast) -> str:
+    chance = percent_words(changed.fish_probability)
+    return f"With the change: {chance} chance, and {share_words(changed)} of that time."
+
+
+def advice_cautions(tank: Tank, *, overdosed: bool) -> tuple[str, ...]:
+    """Return what to beware of: small steps, but not where the gas must go down."""
+    recharged = () if tank.source_kind == "cylinder" else (_NEW_CHARGE,)
+    steps = ACT_CAUTIONS + _CAUTIONS[1:] if overdosed else _CAUTIONS
+    return (*steps, *watch_cautions(tank.judged_by), *recharged, *gas_cautions(tank.source_kind, tank.valve))

@@ -1,0 +1,423 @@
+"""A tank and its days in words and in rows of tables: settings, numbers, forecasts, gas, plan, and notes."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from functools import partial
+from typing import Any
+
+import numpy as np
+
+from colorread.chemistry import RENEW_AFTER_WEEKS, with_other_unit
+from colorread.limits import USUAL_KH_DKH
+from colorread.result import Interval, Reading
+from colorread.tank.described import SETTINGS, Setting
+from colorread.tank.events import Event, event_words, moment_words
+from colorread.tank.fit import TankFit
+from colorread.tank.results import (
+    NEVER_DAYS,
+    Advice,
+    DayForecast,
+    EstimateName,
+    Night,
+    Plan,
+    PlannedFor,
+    TankSummary,
+    TimerValve,
+    Told,
+)
+from colorread.tank.series import WINDOW_DAYS, LeftOut
+from colorread.tank.settings import DailySpan, Tank
+from colorread.words import NumberWords, clean_name, co2_words, date_words, days_words, number_words, percent_words
+
+OF_WHEN = "Levels: on the day of the last photo. Rates: at its time."
+RECOMMENDED = "Recommended"
+HOURS_ABOVE = "Above fish limit"
+# What a planned photo is good for, a sentence.
+TELLS: Mapping[PlannedFor, str] = {
+    "loss": "It tells most about the loss to the air.",
+    "lag": "It tells most about the lag of the vial.",
+    "gas rate": "It tells most about the gas rate.",
+    "usual": "",
+}
+_LEFT_OUT: Mapping[LeftOut, str] = {
+    "earlier charge": "taken before the current charge took effect",
+    "other course": "taken before the tank changed",
+    "higher course": "taken before the CO2 fell",
+    "old": f"taken more than {WINDOW_DAYS} days before the last",
+    "no time": "without a time",
+    "no budget": "from an older version, without error sources",
+}
+_LEAST_HOURS = 0.5  # the course is told every half hour
+_LEAST_DAYS = 0.05  # less is shown as 0.0
+_LEAKING_PERCENT_A_DAY = -3.0  # assumption: less may be the weather or the fit
+
+
+def share_words(day: DayForecast) -> str:
+    """Return the share of the light within the plants' range, such as ``55 % (31 to 78 %)``."""
+    share, span = share_cells(day)
+    return f"{share} ({span})" if span else share
+
+
+def share_cells(day: DayForecast) -> tuple[str, str]:
+    """Return that share and its 90 % interval apart, the latter empty where both ends are one."""
+    low, high = (round(share * 100.0) for share in (day.plants_share_low, day.plants_share_high))
+    return percent_words(day.plants_share), "" if low == high else f"{low} to {high} %"
+
+
+def lit_words(lights: DailySpan | None) -> str:
+    """Return what a share of the light is a share of; where the lamp is not known, the gas stands in."""
+    return "the gas-on time" if lights is None else "the lights-on time"
+
+
+def hours_words(hours: Interval) -> NumberWords:
+    """Return hours of a day, or ``less than 0.5 h``: no simulation shows that a limit is never passed."""
+    if hours.high is not None and hours.high < _LEAST_HOURS:
+        return NumberWords(value=f"less than {_LEAST_HOURS:g}", span="", unit=" h")
+    return number_words(hours, "h", digits=1)
+
+
+def night_words(night: Night, fish_mg_l: float) -> str:
+    """Return what the CO2 does by night where the gas never stops."""
+    to_do = " Run an air stone at night." if night.aerate else ""
+    return (
+        f"At night the CO2 runs from {co2_words(night.low_mg_l).short()} to {co2_words(night.high_mg_l).short()}: "
+        f"{percent_words(night.chance_above_limit)} chance of passing {fish_mg_l:g} mg/L. Oxygen is lowest just before "
+        f"lights on.{to_do}"
+    )
+
+
+def timer_words(timer: TimerValve) -> str:
+    """Return whether a timer valve is worth it."""
+    chances = f"{percent_words(timer.chance_without)} to {percent_words(timer.chance_with)}"
+    effect = f"with gas from {timer.gas} the chance of passing the fish limit at night goes from {chances}"
+    if timer.is_worth_it:
+        return f"A timer valve is worth it: {effect}. Choose one that closes without current."
+    return f"A timer valve is not needed for the fish: {effect}. It would save {timer.saved * 100.0:.0f} % of the gas."
+
+
+def fading_words(days: Interval) -> NumberWords:
+    """Return in how many days the daily peak falls below a limit, such as ``12 (8 or more) days``."""
+    return _days_until(days, "below it")
+
+
+def charge_words(days: Interval) -> NumberWords:
+    """Return how long a charge lasts, such as ``45 (30 to 60) days``, or ``never (20 days or more)``."""
+    if days.value is not None:
+        return _days_until(days, "used up")
+    low = days.low or 0.0
+    span = "or used up already" if low < _LEAST_DAYS else f"{_shown(low)} days or more"
+    return NumberWords(value="never", span="" if low >= NEVER_DAYS else span, unit="")
+
+
+def _days_until(days: Interval, end: str) -> NumberWords:
+    if _is_already(days):
+        return NumberWords(value=f"{end} already", span="", unit="")
+    if days.value is None or days.value >= _LEAST_DAYS:
+        return days_words(days)
+    up_to = "or much later" if days.high is None else f"up to {_shown(days.high)} days"
+    return NumberWords(value=f"possibly {end} already", span=up_to, unit="")
+
+
+def _is_already(days: Interval) -> bool:
+    """Whether what is to come in so many days is there already with the whole interval."""
+    return days.high is not None and days.high < _LEAST_DAYS
+
+
+def _shown(days: float) -> str:
+    return days_words(Interval(value=days, low=None, high=None)).value
+
+
+def gas_words(tank: Tank, told: Told) -> str:
+    """Return how the gas changes, and what that means."""
+    trend, fades = told.estimates["gas_trend_percent_per_day"], told.estimates["fades_in_days"]
+    if trend.interval is None:
+        return trend.reason
+    value, low, high = (end or 0.0 for end in (trend.interval.value, trend.interval.low, trend.interval.high))
+    change = number_words(trend.interval, "% per day", signed=True).short()
+    if low < 0.0 < high:
+        return f"Gas: no clear trend, {change}."
+    words = f"Gas: {change}."
+    if fades.interval is not None:
+        words += f" {_fades_words(tank, told, fades.interval)}"
+    if tank.source_kind == "cylinder" and high < 0.0 and value <= _LEAKING_PERCENT_A_DAY:
+        words += (
+            " A cylinder does not fade by itself. Ventilate, and check regulator, valve and hose for leaks; once "
+            "fixed, more gas may flow again."
+        )
+    return words
+
+
+def _fades_words(tank: Tank, told: Told, days: Interval) -> str:
+    lower = f"{tank.marks.plants_low_mg_l:g} mg/L"
+    if (days.value or 0.0) >= _LEAST_DAYS:
+        return f"At this rate, the daily peak falls below {lower} in about {days_words(days).short()}."
+    peak = told.estimates["peak_mg_l"].interval
+    is_below = peak is not None and peak.high is not None and peak.high < tank.marks.plants_low_mg_l
+    return f"The daily peak {'is' if is_below and _is_already(days) else 'may be'} below {lower} already."
+
+
+def noted_since_words(events: Sequence[Event], last_at: datetime) -> str:
+    """Return what was done to the gas after the last photo, which shows nothing of it; empty where nothing was."""
+    since = [event for event in events if event.turns_gas and event.at > last_at]
+    if not since:
+        return ""
+    return f"Noted since the last photo: {event_words(since[-1])}. How much gas flows now needs a new photo."
+
+
+def plan_lines(plan: Plan, today: date | None = None) -> tuple[str, ...]:
+    """
+    Return what is planned.
+
+    Parameters
+    ----------
+    plan : Plan
+        Of a tank.
+    today : datetime.date, optional
+        For "today" and "tomorrow"; none for paper, which is read on another day.
+
+    Returns
+    -------
+    tuple of str
+        A line for the photos, one for the refill, one for the fluid; as far as they can be told.
+    """
+    lines = []
+    if plan.photos:
+        first, *others = plan.photos
+        days = [list(photos) for _, photos in itertools.groupby(others, key=lambda photo: photo.at.date())]
+        later = "; ".join(
+            ", ".join((moment_words(photos[0].at, today), *(f"{photo.at:%H:%M}" for photo in photos[1:])))
+            for photos in days
+        )
+        sentences = (f"Next photo: {moment_words(first.at, today)}.", TELLS[first.tells], later and f"Then: {later}.")
+        lines.append(" ".join(sentence for sentence in sentences if sentence))
+    if plan.refill_on is not None:
+        lines.append(f"The gas lasts until about {date_words(plan.refill_on)}.")
+    if plan.renew_fluid_on is not None:
+        lines.append(f"Renew the fluid by {date_words(plan.renew_fluid_on)}.")
+    return tuple(lines)
+
+
+def fluid_words(renewed: date | None, last: date | None) -> str:
+    """Return whether to renew the fluid in the vial, by its age at the last photo; empty where nothing is known."""
+    if renewed is None or last is None:
+        return ""
+    weeks = (last - renewed).days / 7.0
+    age = "1 week" if round(weeks) == 1 else f"{weeks:.0f} weeks"
+    if weeks >= RENEW_AFTER_WEEKS:
+        return (
+            f"Renew the fluid: it was {age} old at the last photo (every {RENEW_AFTER_WEEKS} weeks, hobby convention)."
+        )
+    if weeks < 0.0:
+        return "The fluid was renewed after the last photo."
+    return f"The fluid was {age} old at the last photo."
+
+
+def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...]:
+    """Return what was assumed of the photos with numbers, and how many had a wrong clock and do not count."""
+    notes = []
+    if n_of_the_future:
+        does = "do" if n_of_the_future > 1 else "does"
+        notes.append(
+            f"{_photos_have(n_of_the_future)} a date in the future and {does} not count; set that camera's clock."
+        )
+    if by_file := sum(reading.time_source == "file time" for reading in read):
+        notes.append(f"{_photos_have(by_file)} no time inside; the file's time was used, which may be that of a copy.")
+    if any("kh" in reading.assumed for reading in read):
+        notes.append(f"KH of the fluid: {USUAL_KH_DKH:g} dKH assumed.")
+    if read and not any(reading.profile for reading in read):
+        notes.append(
+            "Without a calibration, all readings may be off together; the intervals include that. Calibrating narrows "
+            "them."
+        )
+    return tuple(notes)
+
+
+def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
+    """Return which readings the course leaves out and why, and what the others could not tell."""
+    left_out = fit.series.left_out
+    unused = (
+        f"{left_out[why]} photo{'s' if left_out[why] > 1 else ''} {words}"
+        for why, words in _LEFT_OUT.items()
+        if left_out[why]
+    )
+    notes = [f"Not used: {', '.join(unused)}."] if any(left_out.values()) else []
+    if tank.source_kind == "fermentation" and tank.gas is not None and tank.gas.hours < 24.0:
+        notes.append(
+            f"A fermenting bottle never stops: the gas hours ({tank.gas}) hold only if its hose is out of the tank at "
+            "other times. Else clear them."
+        )
+    if tank.lights is None:
+        notes.append("The lights' hours are not known, so plant uptake cannot be separated from loss to the air.")
+    if len(np.unique(np.floor(fit.series.hours % 24.0 / 3.0))) < 2:
+        notes.append("All photos are from the same hours of the day; other hours would show far more.")
+    if n := int((fit.series.open_below | fit.series.open_above).sum()):
+        notes.append(f"{n} reading{'s are' if n > 1 else ' is'} beyond the dye's range; only one end counts.")
+    return tuple(notes)
+
+
+def _photos_have(count: int) -> str:
+    return f"{count} photo{'s have' if count > 1 else ' has'}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NumberRow:
+    """A number with its interval, or the reason why it cannot be told."""
+
+    label: str
+    number: NumberWords | None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ForecastRow:
+    """A simulated day; each number as value and interval by its label."""
+
+    words: str
+    role: str
+    numbers: Mapping[str, tuple[str, str]]
+
+
+def number_rows(summary: TankSummary) -> list[NumberRow]:
+    """
+    Return the fitted numbers of a tank.
+
+    Parameters
+    ----------
+    summary : TankSummary
+        What the days tell.
+
+    Returns
+    -------
+    list of NumberRow
+        The CO2 at the last photo first, then what `OF_WHEN` speaks of.
+    """
+    marks = summary.tank.judged_by
+    kinds: tuple[tuple[EstimateName, str, Callable[[Interval], NumberWords]], ...] = (
+        ("lights_on_mg_l", "At lights on", co2_words),
+        ("peak_mg_l", "Daily peak", co2_words),
+        ("night_low_mg_l", "Overnight low", co2_words),
+        ("hours_above_fish_mark", f"Above the fish limit ({marks.fish_mg_l:g} mg/L)", hours_words),
+        ("gas_mg_l_per_hour", "Gas rate", partial(number_words, unit="mg/L per hour")),
+        ("gas_trend_percent_per_day", "Gas trend", partial(number_words, unit="% per day", signed=True)),
+        ("fades_in_days", f"Daily peak falls below {marks.plants_low_mg_l:g} mg/L in", fading_words),
+        ("loss_per_hour", "Loss to the air", _percent_per_hour),
+        ("lag_hours", "The vial lags by", partial(number_words, unit="h")),
+    )
+    rows = []
+    if summary.told is not None:
+        last = summary.told.tank_co2[-1]
+        label = f"Tank at the last photo ({last.taken_at:%a %H:%M})"
+        rows.append(NumberRow(label=label, number=co2_words(last.co2_mg_l)))
+    for name, label, words in kinds:
+        estimate = summary.estimate(name)
+        number = None if estimate.interval is None else words(estimate.interval)
+        rows.append(NumberRow(label=label, number=number, reason=estimate.reason))
+    source = None if summary.told is None else summary.told.source
+    if source is not None and source.days_left is not None:
+        what = "Cylinder" if summary.tank.source_kind == "cylinder" else "Charge"
+        label = f"{what} empty in{', if it keeps fading' if source.fades_on else ''}"
+        rows.append(NumberRow(label=label, number=charge_words(source.days_left)))
+    return rows
+
+
+def fitted_rows(told: Told) -> list[NumberRow]:
+    """
+    Return the further fitted numbers, for the record.
+
+    Parameters
+    ----------
+    told : Told
+        What a course tells.
+
+    Returns
+    -------
+    list of NumberRow
+        One each, with its unit.
+    """
+    kinds: dict[str, tuple[str, Callable[[Interval], NumberWords]]] = {
+        "loss_per_hour": ("Loss to the air", _percent_per_hour),
+        "lag_hours": ("Lag of the vial", partial(number_words, unit="h")),
+        "uptake_per_hour_in_the_light": ("Uptake by plants in the light", _percent_per_hour),
+        "level_without_gas_mg_l": ("Level without gas", partial(number_words, unit="mg/L")),
+    }
+    return [NumberRow(label=label, number=words(told.fitted[name])) for name, (label, words) in kinds.items()]
+
+
+def forecast_rows(advice: Advice) -> list[ForecastRow]:
+    """
+    Return the simulated days, first as it is, then the recommended change.
+
+    Parameters
+    ----------
+    advice : Advice
+        With the simulated days.
+
+    Returns
+    -------
+    list of ForecastRow
+        One each.
+    """
+    rows = [_forecast_row(advice.today, "As it is")]
+    if advice.recommended is not None:
+        rows.append(_forecast_row(advice.recommended, RECOMMENDED))
+    return rows + [_forecast_row(other, "Also tried") for other in advice.others]
+
+
+def _percent_per_hour(share: Interval) -> NumberWords:
+    value, low, high = (None if end is None else 100.0 * end for end in (share.value, share.low, share.high))
+    return number_words(Interval(value=value, low=low, high=high), "% per hour")
+
+
+def _forecast_row(day: DayForecast, role: str) -> ForecastRow:
+    return ForecastRow(
+        words=day.words,
+        role=role,
+        numbers={
+            "At lights on, mg/L": number_words(day.lights_on_mg_l).cells(),
+            "Daily peak, mg/L": number_words(day.peak_mg_l).cells(),
+            "Overnight low, mg/L": number_words(day.night_low_mg_l).cells(),
+            HOURS_ABOVE: hours_words(day.hours_above_fish_mark).cells(),
+            "Lights-on time in plants' range": share_cells(day),
+            "Chance to stay below fish limit": (percent_words(day.fish_probability), ""),
+        },
+    )
+
+
+def setting_rows(tank: Tank) -> list[tuple[Setting, str]]:
+    """
+    Return what the keeper said about a tank, and what is assumed where nothing was said.
+
+    Parameters
+    ----------
+    tank : Tank
+        Its settings.
+
+    Returns
+    -------
+    list of (Setting, str)
+        Every setting and its value in words, empty where it is not known; the limits are those it is judged by.
+    """
+    held = replace(tank, gas=tank.gas_hours, marks=tank.judged_by)
+    return [
+        (setting, _setting_words(setting, setting.values_in(held), is_assumed=None in setting.values_in(tank)))
+        for setting in SETTINGS.values()
+    ]
+
+
+def _setting_words(setting: Setting, values: Sequence[Any], *, is_assumed: bool) -> str:
+    value = setting.usual if values[0] is None else values[0]
+    if value is None:
+        return ""
+    measure, remark = setting.measure, "assumed" if is_assumed else ""
+    if measure is not None and measure.quantity is not None:
+        return with_other_unit(measure.quantity, value, remark=remark and f", {remark}")
+    if measure is not None:
+        return f"{' to '.join(f'{end:g}' for end in values)} {measure.unit}"
+    if setting.kind == "flag":
+        return "yes" if value else "no"
+    words = setting.choices.get(value) or clean_name(str(value))
+    return words + (remark and f" ({remark})")
