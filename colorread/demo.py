@@ -96,7 +96,8 @@ def _run_tank(
         profile = folder / f"{stem}.toml"
         on_step(f"{entry['name']}: calibrating")
         _calibrate(entry["calibration"], images, float(entry["settings"]["kh"]), profile)
-    tank = _tank(entry, profile)
+    made = changed_tank(Tank(name=entry["name"], made_up=True), entry["settings"])
+    tank = replace(made, profile=None if profile is None else str(profile))
     log.put_tank(tank)
     paths = sorted(path for pattern in entry["photos"] for path in images.glob(pattern))
     photos = [PhotoFile(path=path, name=path.relative_to(images).as_posix()) for path in paths]
@@ -119,8 +120,3 @@ def _calibrate(photos: Mapping[str, Any], images: Path, kh_dkh: float, out: Path
         buffer_photo(images / photos["known"], float(photos["known_ph"]), ionic_strength_mol_kg=strength),
     ]
     write_profile(make_profile(known), out, overwrite=True)
-
-
-def _tank(entry: Mapping[str, Any], profile: Path | None) -> Tank:
-    tank = changed_tank(Tank(name=entry["name"], made_up=True), entry["settings"])
-    return replace(tank, profile=None if profile is None else str(profile))

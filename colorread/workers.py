@@ -110,7 +110,8 @@ class Workers(Generic[Job, Result]):
         for _ in range(tries):
             process = self._process()
             try:
-                result, trouble = process.do(job, self._time_limit_s)
+                process.send(job)
+                result, trouble = process.answer(self._time_limit_s)
             except (EOFError, OSError):
                 self._forget(process)
             except WorkLost:
@@ -239,12 +240,12 @@ class _Process:
         self._process = context.Process(target=_serve, args=(theirs,), daemon=True)
         self._process.start()
         theirs.close()  # so that the pipe ends with the process
-        self._send(task)
+        self.send(task)
 
-    def do(self, job: object, limit_s: float) -> Any:
-        """Return what became of a job, as `answer` does."""
-        self._send(job)
-        return self.answer(limit_s)
+    def send(self, message: object) -> None:
+        """Hand over the task or a job; where the process has died, taking the answer tells."""
+        with suppress(BrokenPipeError, ConnectionResetError):
+            self._connection.send(message)
 
     def answer(self, limit_s: float) -> Any:
         """Return the next answer; raises `WorkLost` where it takes longer, EOFError or OSError if the process died."""
@@ -261,10 +262,6 @@ class _Process:
         self._process.join()
         self._process.close()
         self._connection.close()
-
-    def _send(self, message: object) -> None:
-        with suppress(BrokenPipeError, ConnectionResetError):  # taking the answer tells
-            self._connection.send(message)
 
 
 def _serve(connection: Connection) -> None:

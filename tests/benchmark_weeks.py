@@ -16,8 +16,7 @@ from rich.table import Table
 
 from calibration.evidence import State
 from calibration.profile import Profile
-from colorread.batch.folder import PhotoFile
-from colorread.batch.score import score_photos
+from colorread.batch import PhotoFile, score_photos
 from colorread.chemistry.carbonate import ionic_strength
 from colorread.log.store import Log
 from colorread.photo.file import open_file

@@ -17,8 +17,7 @@ from pathlib import Path
 import httpx
 import psutil
 
-from colorread.log.paths import photo_path
-from colorread.log.store import Log
+from colorread.log import Log, photo_path
 from tests.page_server import distinct_photo, form_token, make_log
 
 _START_S, _END_S = 300.0, 60.0

@@ -15,10 +15,8 @@ from PIL import Image
 
 from colorread.log.store import Log
 from colorread.page.app import create_app
-from colorread.page.core import Core
-from colorread.page.network import listen
-from colorread.page.pool import Pool
-from colorread.page.server import make_core, server_of
+from colorread.page.core import Core, Pool
+from colorread.page.server import listen, server_of
 from colorread.tank.settings import Tank, parse_span
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
@@ -46,7 +44,7 @@ def served(
     shown, told = [] if codes is None else codes, [] if said is None else said
     taken = listen("127.0.0.1", 0)
     port = taken.getsockname()[1]
-    core = make_core(
+    core = Core(
         log_path, home=None, host="127.0.0.1", port=port, shared=shared, on_paired=shown.append, tell=told.append
     )
     core.pool = Pool(count=processes, time_limit_s=60.0)

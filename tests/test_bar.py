@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, strategies as st
 
 from colorread.result import Interval
-from colorread.words.bar import bar_lines, bar_of, bar_svg
+from colorread.words import bar_lines, bar_of, bar_svg
 from colorread.words.verdict import Marks
 
 ENDS = st.lists(st.floats(0.0, 900.0), min_size=3, max_size=3).map(sorted)

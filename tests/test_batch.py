@@ -20,7 +20,6 @@ from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
-from unittest.mock import Mock
 
 import numpy as np
 import psutil
@@ -33,12 +32,18 @@ import colorread.cli.batch
 from calibration.evidence import Evidence, SignalSamples
 from calibration.profile import KnownSample, Profile, write_profile
 from colorread.batch.csv import COLUMNS, write_csv
-from colorread.batch.folder import PhotoFile, find_photos
-from colorread.batch.photo_settings import DEFAULT_TANK, settings_of, stated_of
-from colorread.batch.score import Scored, kept, score_photos
+from colorread.batch.score import (
+    DEFAULT_TANK,
+    PhotoFile,
+    Scored,
+    find_photos,
+    kept,
+    score_photos,
+    settings_of,
+    stated_of,
+)
 from colorread.evidence.picture import small_evidence
-from colorread.log.paths import default_log_path
-from colorread.log.store import Log, LogEntry
+from colorread.log import Log, LogEntry, default_log_path
 from colorread.reading.pipeline import read_photo
 from colorread.reading.stated import Stated
 from colorread.records import plain
@@ -443,14 +448,16 @@ def test_closed_file_is_refused(tmp_path: Path) -> None:
 def test_disk_that_fails_is_no_damage_of_the_photo(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def failing(path: Path) -> Any:
-        file = io.BytesIO()
-        file.read = Mock(side_effect=OSError(errno.EIO, "Input/output error"))  # type: ignore[method-assign]
-        return file
+    class Failing(io.RawIOBase):
+        def readable(self) -> bool:
+            return True
+
+        def readinto(self, _: object) -> int:
+            raise OSError(errno.EIO, "Input/output error")
 
     photo = PhotoFile(path=folder / "a-green.jpg", name="a-green.jpg")
     with open_log(tmp_path / "log.sqlite") as log:
-        monkeypatch.setattr(colorread.batch.score, "open_file", failing)
+        monkeypatch.setattr(colorread.batch.score, "open_file", lambda path: Failing())
         (result,) = score_photos([photo], log=log, tank=TANK)
         assert not logged(log)
     assert result.outcome == "failed"

@@ -30,7 +30,7 @@ from calibration.profile import (
 )
 from colorread.chemistry.carbonate import ionic_strength
 from colorread.cli import app
-from colorread.page.tasks_calibrate import check_photo
+from colorread.page.tasks import check_photo
 from colorread.profiles.how_to import BUFFERS, GUIDES, Kind
 from colorread.profiles.known import KnownPhoto, air_photo, buffer_photo, end_photo
 from colorread.profiles.make import CalibrationError, PhotoRefused, make_profile

@@ -441,8 +441,8 @@ def test_shared_page_tells_how_to_stop_it_and_that_the_link_is_open(
     core = SimpleNamespace(access=SimpleNamespace(code="abcdefghij"))
     monkeypatch.setattr("colorread.page.home_address", lambda: "192.168.1.2")
     for name, result in {
-        "network.listen": None,
-        "server.make_core": core,
+        "server.listen": None,
+        "core.Core": core,
         "server.run": None,
         "app.create_app": None,
     }.items():

@@ -19,8 +19,8 @@ from colorread.cli import app as command_line
 from colorread.log.lines import export_lines, import_lines
 from colorread.log.store import Damage, Log, LogError
 from colorread.records import json_line, plain, record_of
+from colorread.report import week_svgs
 from colorread.report.calendar import calendar_bytes, write_calendar
-from colorread.report.svg import week_svgs
 from colorread.tank.advice import advise
 from colorread.tank.events import Event, bubbles_now, parse_moment, parse_share, tank_after
 from colorread.tank.fit import fit_tank, is_steady

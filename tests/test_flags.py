@@ -10,14 +10,13 @@ import pytest
 from rich.console import Console
 
 from colorread.cli.show_reading import print_reading
-from colorread.page.shown import view_reading
-from colorread.page.shown_units import Units
+from colorread.page.shown import Units, view_reading
 from colorread.records import plain
 from colorread.report.html import report_html
 from colorread.result import Interval, Limit, Reading
 from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
-from colorread.words.flags import FLAG_TEXTS, flag_texts
+from colorread.words.parts import FLAG_TEXTS, flag_texts
 from colorread.words.verdict import USUAL_MARKS
 from tests.fabricated import made_reading, made_refusal
 from tests.made_log import made_entry

@@ -7,7 +7,7 @@ from hypothesis import given, strategies as st
 
 from colorread.chemistry.carbonate import co2_from_ph
 from colorread.chemistry.kh_fluid import color_in_room_air, dye_drops, fluid_recipe
-from colorread.words.recipe import room_air_words
+from colorread.words.mixing import room_air_words
 
 # By hand from 10 mg CaO (56.0774 g/mol, two equivalents) and NaHCO3 84.0066 g/mol.
 NAHCO3_MG_L_PER_DKH = 20 / 56.0774 * 84.0066

@@ -24,11 +24,22 @@ from hypothesis import given, strategies as st
 from typer.testing import CliRunner
 
 from colorread.cli import app as command_line
-from colorread.log import database as log_file
-from colorread.log.forget import Leftovers, forget_readings, forget_tank
+from colorread.log import (
+    Damage,
+    DiskFull,
+    Leftovers,
+    Log,
+    LogEntry,
+    LogError,
+    LogFailure,
+    database as log_file,
+    default_log_path,
+    forget_readings,
+    forget_tank,
+    photo_path,
+    undecided_path,
+)
 from colorread.log.lines import export_lines, import_lines
-from colorread.log.paths import default_log_path, photo_path, undecided_path
-from colorread.log.store import Damage, DiskFull, Log, LogEntry, LogError, LogFailure
 from colorread.records import plain, record_of
 from colorread.result import Interval, Reading, Reason
 from colorread.tank.settings import Tank
@@ -295,7 +306,7 @@ def test_export_comes_back_by_import(some: list[Tank], readings: list[Reading]) 
         assert (done.tanks, done.readings) == (len(some), len(some) * len(readings))
         assert list(export_lines(copy)) == lines
         again = import_lines(copy, (line.encode() for line in lines))
-        assert (again.tanks, again.readings, again.kept_tanks) == (0, 0, ())
+        assert (again.tanks, again.readings, again.kept_tanks) == (0, 0, [])
         assert again.kept_readings == done.readings
         assert list(export_lines(copy)) == lines
 
@@ -315,7 +326,7 @@ def test_import_keeps_what_is_newer_in_the_log(log: Log) -> None:
     log.put_tank(Tank(name="window", volume_l=60.0))
     log.add(new)
     done = import_lines(log, exported(old))
-    assert (done.tanks, done.readings, done.kept_readings, done.kept_tanks) == (0, 0, 1, ("window",))
+    assert (done.tanks, done.readings, done.kept_readings, done.kept_tanks) == (0, 0, 1, ["window"])
     assert next(log.entries()).software == "0.2.0"
     assert log.tank("window").volume_l == 60.0
     assert not log.add_later(old)

@@ -22,12 +22,11 @@ from typer.testing import CliRunner
 
 from colorread.chemistry.kh_fluid import CAUTIONS, color_in_room_air, dye_drops, fluid_recipe
 from colorread.cli import app as command_line
-from colorread.log.paths import photo_path
-from colorread.log.store import DiskFull, Log, LogFailure
-from colorread.page.access import devices_path
+from colorread.log import DiskFull, Log, LogFailure, photo_path
 from colorread.page.core import Core
-from colorread.words.numbers import NO_BREAK
-from colorread.words.recipe import fluid_rows
+from colorread.page.guard import devices_path
+from colorread.words.mixing import fluid_rows
+from colorread.words.parts import NO_BREAK
 from colorread.words.verdict import Marks
 from tests.made_log import made_entry
 from tests.page_server import SAMPLES, TANK, choose_units, client_of, form_token, make_log
@@ -102,8 +101,7 @@ def test_a_discarded_reading_leaves_nothing(page: tuple[httpx.Client, Core, Path
     before = n_kept(log_path)
     place = snap(client, (SAMPLES / "front-green.jpg").read_bytes()).headers["location"].partition("?")[0]
     sha256 = place.rpartition("/")[2]
-    original = core.originals.path("window", sha256)
-    assert original is not None
+    original = core.originals.paths("window", sha256)[sha256]
     discarded = client.post(place, data={"csrf": form_token(client.get(place).text), "choice": "discard"})
     assert discarded.status_code == 303
     assert "Discarded" in client.get(discarded.headers["location"]).text
@@ -146,7 +144,7 @@ def test_a_kept_photo_has_lost_its_place_and_goes_with_its_reading(
     place = snap(client, (tmp_path / "placed.jpg").read_bytes()).headers["location"].partition("?")[0]
     token = form_token(client.get(place).text)
     assert client.post(f"{place}/photo", data={"csrf": token}).status_code == 303
-    assert core.originals.path("window", place.rpartition("/")[2]) is None
+    assert not core.originals.paths("window", place.rpartition("/")[2])
     kept = client.get(f"{place}/photo")
     assert kept.status_code == 200
     assert b"SERIAL-4711" not in kept.content

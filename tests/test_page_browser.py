@@ -8,8 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from colorread.log.paths import photo_path
-from colorread.log.store import Log
+from colorread.log import Log, photo_path
 from colorread.page.core import Core
 from colorread.page.uploads import PHOTOS_MAX
 from colorread.tank.settings import Tank

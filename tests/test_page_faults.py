@@ -17,13 +17,12 @@ import psutil
 import pytest
 from PIL import Image, ImageFile
 
-from colorread.log.paths import photo_path, undecided_path
-from colorread.log.store import DiskFull, Log, LogFailure
-from colorread.page.core import Core
-from colorread.page.network import listen
-from colorread.page.problems import WorkFailed, problem_of
-from colorread.page.undecided import take_in_undecided
-from colorread.page.workplace import Workplace
+from colorread.log import DiskFull, Log, LogFailure, photo_path, undecided_path
+from colorread.page.app import problem_of
+from colorread.page.core import Core, WorkFailed, take_in_undecided
+from colorread.page.guard import new_session
+from colorread.page.server import listen
+from colorread.page.uploads import Workplace
 from colorread.tank.settings import Tank
 from tests.made_log import made_entry, made_log_at
 from tests.page_server import SAMPLES, client_of, form_token, make_log
@@ -75,7 +74,7 @@ def test_cookies_of_other_servers_on_the_machine_do_no_harm(
     page: tuple[httpx.Client, Core, Path], foreign: str, order: str
 ) -> None:
     client, core, _ = page
-    own = f"{core.access.cookie}={core.access.new_session()}"
+    own = f"{core.access.cookie}={new_session()}"
     headers = {b"Cookie": order.format(foreign=foreign, own=own).strip().encode()}
     began = time.monotonic()
     shown = client.get("/units", headers=headers)
@@ -204,7 +203,7 @@ def test_errors_of_other_processes_keep_their_kind(
     _, core, _ = page
     with pytest.raises(Exception) as caught:
         asyncio.run(core.pool.run(raising, kind))
-    assert problem_of(caught.value).status == status
+    assert problem_of(caught.value)[0] == status
 
 
 def crashing(*_: object) -> None:

@@ -11,7 +11,7 @@ import pytest
 from PIL import ExifTags, Image, ImageCms
 from pillow_heif import register_heif_opener
 
-from colorread.page.kept_photo import keep_photo
+from colorread.page.tasks import keep_photo
 from colorread.photo.load import Photo, load_photo
 from tests.made_log import made_entry, made_log_at
 

@@ -141,7 +141,7 @@ def test_defaults_belong_to_a_log(tmp_path: Path) -> None:
         batch = ["batch", str(tmp_path / "photos"), "--json", "--jobs", "1", "--log", str(log)]
         result = CliRunner().invoke(app, batch)
         assert result.exit_code == 0, result.output
-        scored = score_photo(PHOTO, "photo", "1" * 64, Tank(name="window"), None, log)
+        scored = score_photo(PHOTO, "photo", "1" * 64, Tank(name="window"), log)
         assert isinstance(scored, LogEntry)
         read_alone = read(PHOTO, "--log", log)["profile"]
         assert read_alone is None or isinstance(read_alone, str)
@@ -160,7 +160,7 @@ def test_a_log_takes_over_the_defaults_that_it_was_read_with(tmp_path: Path, log
     assert phone
     make_default(profile_file(tmp_path / "me.toml", phone), log)
     (kept,) = (tmp_path / "log-phones").iterdir()
-    scored = score_photo(PHOTO, "photo", "1" * 64, Tank(name="window"), None, log)
+    scored = score_photo(PHOTO, "photo", "1" * 64, Tank(name="window"), log)
     assert isinstance(scored, LogEntry)
     assert scored.profile_id == hashlib.sha256(kept.read_bytes()).hexdigest()
     for path, entries in ((old, [scored]), (other, [])):
@@ -218,7 +218,7 @@ def test_a_damaged_default_is_passed_over_and_named(tmp_path: Path, log: Path) -
 def test_a_page_reads_photos_beside_a_damaged_default(tmp_path: Path, log: Path) -> None:
     make_default(profile_file(tmp_path / "me.toml", "Phone A"), log)
     next((tmp_path / "log-phones").glob("*.toml")).write_text("not a profile")
-    scored = score_photo(PHOTO, "photo", "0" * 64, Tank(name="window"), None, log)
+    scored = score_photo(PHOTO, "photo", "0" * 64, Tank(name="window"), log)
     assert isinstance(scored, LogEntry)
     assert scored.profile_id is None
 
@@ -226,7 +226,7 @@ def test_a_page_reads_photos_beside_a_damaged_default(tmp_path: Path, log: Path)
 def test_a_page_takes_no_photo_that_the_profile_was_made_of(tmp_path: Path, log: Path) -> None:
     profile = profile_file(tmp_path / "me.toml", "")
     sha256 = read_profile(profile).samples[0].sha256
-    told = score_photo(PHOTO, "photo", sha256, Tank(name="window", profile=str(profile)), None, log)
+    told = score_photo(PHOTO, "photo", sha256, Tank(name="window", profile=str(profile)), log)
     assert isinstance(told, Reason)
     assert told.code == "of-profile"
 

@@ -17,8 +17,17 @@ from PIL import Image
 from colorread import __version__
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.html import PICTURES_MAX, report_html, write_report
-from colorread.report.plot import MADE_UP, day_figure, history_figure, recent_readings, week_figure, write_plot
-from colorread.report.svg import figure_svg, history_svgs
+from colorread.report.plot import (
+    MADE_UP,
+    day_figure,
+    drawn_readings,
+    figure_svg,
+    history_figure,
+    history_svgs,
+    recent_readings,
+    week_figure,
+    write_plot,
+)
 from colorread.result import Interval, Reading
 from colorread.tank.results import Estimate, TankSummary
 from colorread.tank.series import wall_clock
@@ -268,7 +277,7 @@ def test_a_clock_that_ran_ahead_rules_no_figure(week: TankSummary) -> None:
 @pytest.mark.parametrize("shape", ["narrow", "wide"])
 def test_the_figure_of_all_readings_has_a_sign_for_each(shape: Any) -> None:
     readings = [entry.reading for entry in made_month() if entry.reading.taken_at and entry.reading.co2_mg_l]
-    axes = history_figure(made_week(), readings, shape).axes[0]
+    axes = history_figure(made_week(), drawn_readings(made_week(), readings), shape).axes[0]
     n_drawn = {line.get_marker(): len(line.get_xdata()) for line in axes.lines}  # type: ignore[arg-type]
     one_sided = [reading for reading in readings if reading.limit is not None]
     assert n_drawn["^"] == n_drawn["v"] == len(one_sided) / 2 == 4
@@ -379,7 +388,7 @@ def test_figure_leaves_out_what_is_older_than_the_course_and_says_so() -> None:
 
 def test_wild_interval_does_not_flatten_the_rest() -> None:
     wild = made_reading(co2_mg_l=Interval(value=20.0, low=5.0, high=4000.0), taken_at=datetime(2025, 6, 3, 12))
-    figure = week_figure(made_week(told=None), [wild], "wide")
+    figure = week_figure(made_week(told=None), recent_readings(made_week(), [wild]), "wide")
     assert 30.0 < figure.axes[0].get_ylim()[1] < 100.0
 
 
@@ -390,7 +399,7 @@ def test_an_interval_that_is_cut_has_an_arrow_head_where_it_goes_on(shape: Any) 
         return made_reading(co2_mg_l=co2_mg_l, taken_at=datetime(2025, 6, 3, hour))
 
     def heads_of(readings: list[Reading]) -> tuple[list[tuple[float, float]], list[str]]:
-        figure = week_figure(made_week(told=None), readings, shape)
+        figure = week_figure(made_week(told=None), recent_readings(made_week(), readings), shape)
         words = [text.get_text() for text in figure.legends[0].get_texts()]
         drawn = [line for line in figure.axes[0].lines if line.get_marker() == CARETUP]
         to_edge = figure.axes[0].transAxes.inverted()
@@ -413,7 +422,8 @@ def test_an_upper_end_that_lies_far_above_the_marks_stays_in_the_figure(shape: A
     week = made_week(told=None, tank=replace(made_week().tank, marks=marks))
     co2_mg_l = Interval(value=None, low=None, high=end_mg_l)
     readings = [made_reading(limit="above", co2_mg_l=co2_mg_l, taken_at=datetime(2025, 6, day, 12)) for day in (3, 4)]
-    for figure in (week_figure(week, readings, shape), history_figure(week, readings, shape)):
+    seen = recent_readings(week, readings)
+    for figure in (week_figure(week, seen, shape), history_figure(week, seen, shape)):
         figure.canvas.draw()
         axes = figure.axes[0]
         assert axes.get_ylim()[1] <= 30.0  # the marks are not flattened
@@ -424,14 +434,14 @@ def test_an_upper_end_that_lies_far_above_the_marks_stays_in_the_figure(shape: A
         for line in signs:
             for place in line.get_transform().transform(line.get_xydata()):
                 assert within.y0 <= place[1] <= within.y1 + 0.5
-    words = [text.get_text() for text in week_figure(week, readings, shape).legends[0].get_texts()]
+    words = [text.get_text() for text in week_figure(week, seen, shape).legends[0].get_texts()]
     assert ("off the scale" in words) == (end_mg_l > 22.0)
 
 
 def test_labels_of_near_marks_stay_apart() -> None:
     marks = Marks(plants_low_mg_l=24.0, plants_high_mg_l=25.0, fish_mg_l=25.0)
     tank = replace(made_week().tank, marks=marks)
-    figure = week_figure(made_week(tank=tank), [made_reading()], "narrow")
+    figure = week_figure(made_week(tank=tank), recent_readings(made_week(), [made_reading()]), "narrow")
     figure.canvas.draw()
     boxes = sorted((text.get_window_extent() for text in figure.axes[0].texts), key=lambda box: box.y0)
     assert all(below.y1 <= above.y0 + 1.0 for below, above in itertools.pairwise(boxes))

@@ -25,9 +25,8 @@ from colorread.tank.series import is_of_the_future
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.summary import DAILY_PEAK, summarize
 from colorread.tank.tank_words import charge_words, fading_words, fitted_rows, gas_words, number_rows
-from colorread.words.answer import IN_VIAL
 from colorread.words.gas_care import SourceKind, gas_cautions
-from colorread.words.verdict import LEAVE_IT, STANDING_CAUTIONS, Marks, watch_cautions
+from colorread.words.verdict import IN_VIAL, LEAVE_IT, STANDING_CAUTIONS, Marks, watch_cautions
 from tests.fabricated import made_reading, made_refusal
 from tests.fabricated_week import made_told
 from tests.tank_simulator import START, Truth, simulated_week

@@ -9,9 +9,10 @@ from hypothesis import given, strategies as st
 
 import colorread
 from colorread.result import Interval, chance_above
-from colorread.words.flags import FLAG_TEXTS, flag_text
 from colorread.words.gas_care import SourceKind, less_gas
+from colorread.words.parts import FLAG_TEXTS, flag_texts
 from colorread.words.verdict import CALIBRATE, WELFARE_CAUTION, Marks, judge
+from tests.fabricated import made_reading
 
 
 def interval(low: float | None, value: float | None, high: float | None) -> Interval:
@@ -121,4 +122,4 @@ def test_every_flag_of_the_program_has_words_and_no_words_are_left_over() -> Non
 
 
 def test_unknown_flag_comes_back_as_it_is() -> None:
-    assert flag_text("of-a-later-version") == ("of-a-later-version", "")
+    assert flag_texts(made_reading(flags=("of-a-later-version",))) == (("of-a-later-version", ""),)

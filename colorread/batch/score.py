@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import json
+import os
 from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass, replace
@@ -10,20 +12,204 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
+from calibration import KnownSample
 from colorread import __version__
-from colorread.batch.folder import PhotoFile
-from colorread.batch.photo_settings import PhotoSettings, SettingsByPhone, stated_of
 from colorread.errors import Reason, Refusal
-from colorread.evidence import small_evidence
+from colorread.evidence import is_evidence, small_evidence
 from colorread.log import Damage, Log, LogEntry
-from colorread.photo import open_file
+from colorread.photo import camera_model_of, open_file, open_image, refusing_broken_files
+from colorread.profiles import default_profile, has_defaults, read_named
 from colorread.reading import Stated, read_photo_traced, without_numbers
 from colorread.result import Reading
 from colorread.tank import Tank, wall_clock
 from colorread.words import clean_name, judged
 from colorread.workers import processors, run_in_workers
 
+DEFAULT_TANK = "unnamed"
+"""Name of the tank that photos belong to where nobody named one."""
 Outcome = Literal["new", "known", "same", "calibration", "failed"]
+_PHOTO_SUFFIXES = frozenset((".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoFile:
+    """
+    A photo to be read.
+
+    Parameters
+    ----------
+    path : Path
+        Where it is.
+    name : str
+        What it is called in the log: its path within the folder, with slashes.
+    """
+
+    path: Path
+    name: str
+
+
+def find_photos(folder: Path, *, on_error: Callable[[OSError], None] | None = None) -> tuple[PhotoFile, ...]:
+    """
+    Find the photos in a folder and the folders in it.
+
+    What holds no picture of a known format is passed over, unless its name says that it is a photo. Hidden files and
+    folders are passed over, and so are the evidence pictures that this program draws.
+
+    Parameters
+    ----------
+    folder : Path
+        Where to look.
+    on_error : callable, optional
+        Is told of each folder that cannot be opened.
+
+    Returns
+    -------
+    tuple of PhotoFile
+        By name.
+    """
+    found = []
+    for parent, folders, files in os.walk(folder, onerror=on_error):
+        folders[:] = [name for name in folders if not name.startswith(".")]
+        paths = (Path(parent, name) for name in files if not name.startswith("."))
+        found += [
+            PhotoFile(path=path, name=clean_name(path.relative_to(folder).as_posix()))
+            for path in paths
+            if _is_photo(path)
+        ]
+    return tuple(sorted(found, key=lambda photo: photo.name))
+
+
+def _is_photo(path: Path) -> bool:
+    try:
+        if not path.is_file() or is_evidence(path):  # neither pipes nor broken links
+            return False
+        if path.suffix.lower() in _PHOTO_SUFFIXES:
+            return True
+        with open_file(path) as file, refusing_broken_files():
+            open_image(file)
+    except (OSError, Refusal):
+        return path.suffix.lower() in _PHOTO_SUFFIXES
+    return True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoSettings:
+    """
+    What a photo of a tank is read with.
+
+    Parameters
+    ----------
+    stated : Stated
+        What is stated of it.
+    settings_id : str
+        Changes with whatever may change the numbers of a reading.
+    profile_id : str or None
+        Hash of the profile.
+    """
+
+    stated: Stated
+    settings_id: str
+    profile_id: str | None
+
+    @property
+    def samples(self) -> tuple[KnownSample, ...]:
+        """What the profile was made of."""
+        return () if self.stated.profile is None else self.stated.profile.samples
+
+
+class SettingsByPhone:
+    """
+    The settings for every photo: one for all where a profile is stated, else by the default of its phone.
+
+    Parameters
+    ----------
+    tank : Tank
+        Whose photos they are.
+    profile_path : Path or None
+        Profile for all of them.
+    log_path : Path
+        The log that the defaults belong to.
+    """
+
+    def __init__(self, tank: Tank, profile_path: Path | None, log_path: Path) -> None:
+        self._tank = tank
+        self._log_path = log_path
+        self._stated = settings_of(tank, profile_path, log_path)
+        self._by_phone = profile_path is None and tank.profile is None and has_defaults(log_path)
+        self._known: dict[str | None, PhotoSettings] = {}
+
+    def __call__(self, photo: Path) -> PhotoSettings:
+        """Return what a photo is read with."""
+        if not self._by_phone:
+            return self._stated
+        model = camera_model_of(photo)
+        if model not in self._known:
+            self._known[model] = settings_of(self._tank, default_profile(model, self._log_path), self._log_path)
+        return self._known[model]
+
+
+def settings_of(tank: Tank, profile_path: Path | None, log_path: Path) -> PhotoSettings:
+    """
+    Return what the photos of a tank are read with.
+
+    Parameters
+    ----------
+    tank : Tank
+        Its settings.
+    profile_path : Path or None
+        Calibration profile; that of the tank where not given.
+    log_path : Path
+        The log that the tank is in.
+
+    Returns
+    -------
+    PhotoSettings
+        For all photos.
+
+    Raises
+    ------
+    OSError, ValueError
+        If the profile cannot be read.
+    """
+    path = Path(tank.profile) if profile_path is None and tank.profile is not None else profile_path
+    stated = stated_of(tank, Stated(profile=None if path is None else read_named(path, log_path)))
+    profile_id = None if path is None else hashlib.sha256(path.read_bytes()).hexdigest()
+    # Not the marks: what a reading means is said by those of the day on which it is shown.
+    numbers = {name: getattr(stated, name) for name in ("kh_dkh", "temperature_c", "tank_kh_dkh", "light")}
+    identity = json.dumps({**numbers, "profile": profile_id, "software": __version__}, sort_keys=True)
+    return PhotoSettings(
+        stated=stated,
+        settings_id=hashlib.sha256(identity.encode("ascii")).hexdigest(),
+        profile_id=profile_id,
+    )
+
+
+def stated_of(tank: Tank, given: Stated) -> Stated:
+    """
+    Complete what is stated of a photo by what its tank tells.
+
+    Parameters
+    ----------
+    tank : Tank
+        Its settings.
+    given : Stated
+        What is stated of the photo itself, which counts first.
+
+    Returns
+    -------
+    Stated
+        With the marks of the tank.
+    """
+    # The KH that a tank has for its vial is that of the reference fluid.
+    fluid_kh_dkh = tank.kh_dkh if given.fluid == "reference" else None
+    return replace(
+        given,
+        kh_dkh=fluid_kh_dkh if given.kh_dkh is None else given.kh_dkh,
+        temperature_c=tank.temperature_c if given.temperature_c is None else given.temperature_c,
+        tank_kh_dkh=tank.tank_kh_dkh if given.tank_kh_dkh is None else given.tank_kh_dkh,
+        light=tank.light if given.light == "unknown" else given.light,
+        marks=tank.judged_by,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -240,10 +426,7 @@ def entry_of(reading: Reading, picture: bytes | None, *, sha256: str, tank: Tank
 
 def _hash_of(path: Path) -> str:
     with open_file(path) as file:
-        digest = hashlib.sha256()
-        while part := file.read(1 << 20):
-            digest.update(part)
-        return digest.hexdigest()
+        return hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]  # BinaryIO hides readinto
 
 
 def broke_off(trouble: str) -> Reason:

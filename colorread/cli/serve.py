@@ -66,7 +66,7 @@ def serve(
 
 
 def _run(log_path: Path, tank: str | None, host: str, port: int, share: bool) -> None:
-    from colorread.page import create_app, listen, make_core, run
+    from colorread.page import Core, create_app, listen, run
 
     try:
         taken = listen(host, port)
@@ -79,7 +79,7 @@ def _run(log_path: Path, tank: str | None, host: str, port: int, share: bool) ->
         _print_code(url, code)
 
     try:
-        core = make_core(log_path, home=tank, host=host, port=port, shared=share, on_paired=invite, tell=typer.echo)
+        core = Core(log_path, home=tank, host=host, port=port, shared=share, on_paired=invite, tell=typer.echo)
     except (OSError, ValueError) as error:
         fail(f"The page could not start: {error}", EXIT_FAILED)
     if share:

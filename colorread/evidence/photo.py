@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import functools
+import importlib.util
+from pathlib import Path
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw
+from PIL import Image, ImageDraw, ImageFont
 
-from colorread.evidence.canvas import font_of
 from colorread.result import Trace
 
 _CROP_RIM = 0.08  # of the size of what is shown
@@ -19,6 +22,16 @@ _DARK, _LIGHT = (0, 0, 0), (255, 255, 255)
 _SHIFT = 4  # binary places of the positions that OpenCV draws at
 
 Floats = NDArray[np.float64]
+
+
+@functools.cache
+def font_of(size_px: int, *, bold: bool = False) -> ImageFont.FreeTypeFont:
+    """Return a font with real bold letters and those of most languages; it comes with the library that plots."""
+    found = importlib.util.find_spec("matplotlib")
+    assert found is not None
+    assert found.submodule_search_locations is not None
+    folder = Path(found.submodule_search_locations[0]) / "mpl-data/fonts/ttf"
+    return ImageFont.truetype(folder / f"DejaVuSans{'-Bold' if bold else ''}.ttf", size_px)
 
 
 def draw_photo(trace: Trace, width_px: int, height_px: int, fluid_label: str) -> Image.Image:
@@ -87,15 +100,9 @@ def _crop(trace: Trace) -> tuple[int, int, int, int]:
 
 
 def _draw_outline(picture: NDArray[np.uint8], points: Floats, *, dashed: bool) -> None:
-    _draw_line(picture, points, _DARK, _EDGE_PX, closed=True)
-    for line in _dashes(points) if dashed else [points]:
-        _draw_line(picture, line, _LIGHT, _STROKE_PX, closed=not dashed)
-
-
-def _draw_line(
-    picture: NDArray[np.uint8], points: Floats, color: tuple[int, int, int], width_px: int, *, closed: bool
-) -> None:
-    cv2.polylines(picture, [_fixed(points)], closed, color, width_px, cv2.LINE_AA, _SHIFT)
+    cv2.polylines(picture, [_fixed(points)], True, _DARK, _EDGE_PX, cv2.LINE_AA, _SHIFT)
+    lines = [_fixed(line) for line in (_dashes(points) if dashed else [points])]
+    cv2.polylines(picture, lines, not dashed, _LIGHT, _STROKE_PX, cv2.LINE_AA, _SHIFT)
 
 
 def _fixed(length_px: Floats | float) -> NDArray[np.int32]:

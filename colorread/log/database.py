@@ -7,7 +7,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 _APPLICATION_ID = 0x436F6C52  # "ColR", so that no other program's file is taken for a log
 _IN_MEMORY = ":memory:"  # what SQLite calls a database without a file
@@ -94,16 +94,9 @@ def telling(path: Path) -> Iterator[None]:
 
 
 @contextmanager
-def transaction(connection: sqlite3.Connection) -> Iterator[None]:
-    """
-    Keep all changes within a ``with`` block or, where it raises, none.
-
-    Parameters
-    ----------
-    connection : sqlite3.Connection
-        Nobody else writes to its file meanwhile.
-    """
-    connection.execute("BEGIN IMMEDIATE")
+def transaction(connection: sqlite3.Connection, kind: Literal["IMMEDIATE", "DEFERRED"] = "IMMEDIATE") -> Iterator[None]:
+    """Keep all changes within a ``with`` block or, where it raises, none; nobody else writes from its begin on."""
+    connection.execute(f"BEGIN {kind}")
     try:
         yield
         connection.execute("COMMIT")

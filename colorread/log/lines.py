@@ -5,12 +5,12 @@ from __future__ import annotations
 import json
 import reprlib
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any, BinaryIO
 
-from colorread.log.entry import LogEntry
-from colorread.log.store import Damage, Log, LogError
+from colorread.log.database import LogError
+from colorread.log.store import Log, LogEntry, OnDamage
 from colorread.records import json_line, record_of
 from colorread.tank import Event, Tank
 
@@ -18,7 +18,7 @@ SCHEMA = "colorread.log/1"
 _LONGEST_LINE_BYTES = 32_000_000  # a choice of this project: a hundred times that of a reading with its picture
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(slots=True, kw_only=True)
 class Imported:
     """
     What an import did.
@@ -27,21 +27,21 @@ class Imported:
     ----------
     tanks, readings, notes : int
         How many are new in the log; a reading also if it was made later than the one of the same photo there.
-    kept_tanks : tuple of str
+    kept_tanks : list of str
         Tanks that are in the log with other settings, which were left as they are.
     kept_readings, kept_notes : int
         Readings and notes that the log had already.
     """
 
-    tanks: int
-    readings: int
-    notes: int
-    kept_tanks: tuple[str, ...]
-    kept_readings: int
-    kept_notes: int
+    tanks: int = 0
+    readings: int = 0
+    notes: int = 0
+    kept_tanks: list[str] = field(default_factory=list)
+    kept_readings: int = 0
+    kept_notes: int = 0
 
 
-def export_lines(log: Log, on_damage: Callable[[Damage], None] | None = None) -> Iterator[str]:
+def export_lines(log: Log, on_damage: OnDamage | None = None) -> Iterator[str]:
     """
     Yield a log as lines of JSON: what it is, tanks, notes, readings with their pictures in base64, and the counts.
 
@@ -116,32 +116,24 @@ def import_lines(log: Log, lines: Iterable[bytes]) -> Imported:
     LogError
         If a line is damaged or lacking, with its number; nothing has been added then.
     """
-    n_tanks = n_readings = n_kept = n_notes = n_kept_notes = 0
-    kept_tanks = []
+    done = Imported()
     with log.transaction():
         known = {tank.name: tank for tank in log.tanks()}
         for item in _parsed(lines):
             if isinstance(item, LogEntry):
                 is_new = log.add_later(item)
-                n_readings += is_new
-                n_kept += not is_new
+                done.readings += is_new
+                done.kept_readings += not is_new
             elif isinstance(item, _Noted):
                 is_new = log.add_event(item.tank, item.note)
-                n_notes += is_new
-                n_kept_notes += not is_new
+                done.notes += is_new
+                done.kept_notes += not is_new
             elif item.name not in known:
                 log.put_tank(item)  # one that is damaged is there, but not known
-                n_tanks += 1
+                done.tanks += 1
             elif item != known[item.name]:
-                kept_tanks.append(item.name)
-    return Imported(
-        tanks=n_tanks,
-        readings=n_readings,
-        notes=n_notes,
-        kept_tanks=tuple(kept_tanks),
-        kept_readings=n_kept,
-        kept_notes=n_kept_notes,
-    )
+                done.kept_tanks.append(item.name)
+    return done
 
 
 def check_lines(lines: Iterable[bytes]) -> None:
@@ -184,42 +176,47 @@ class _Counts:
         return {"notes": 0} | data
 
 
+def _schema(content: object) -> None:
+    if content != SCHEMA:
+        raise ValueError(f"The schema must be {SCHEMA}, not {reprlib.repr(content)}.")
+
+
+# What a line may hold, by its kind.
+_RECORDS: dict[str, Callable[[object], Tank | LogEntry | _Noted | _Counts | None]] = {
+    "schema": _schema,
+    "tank": partial(record_of, Tank, "the tank"),
+    "note": partial(record_of, _Noted, "the line"),
+    "entry": partial(record_of, LogEntry, "the entry"),
+    "end": partial(record_of, _Counts, "the end"),
+}
+
+
 def _parsed(lines: Iterable[bytes]) -> Iterator[Tank | LogEntry | _Noted]:
     """Yield what the lines hold; LogError with the number of the line that is damaged or lacking."""
     tanks: set[str] = set()
     n_readings = n_notes = number = 0
     kind = ""
     for number, line in enumerate(lines, 1):
-        item: Tank | LogEntry | _Noted | None = None
         try:
             before, (kind, content) = kind, _kind_and_content(line)
             if (number == 1) != (kind == "schema") or before == "end":
                 raise ValueError(f"A line with {kind!r} cannot be there.")
-            if kind == "schema":
-                if content != SCHEMA:
-                    raise ValueError(f"The schema must be {SCHEMA}, not {reprlib.repr(content)}.")
-            elif kind == "tank":
-                item = record_of(Tank, "the tank", content)
+            item = _RECORDS[kind](content)
+            if isinstance(item, Tank):
                 if item.name in tanks:
                     raise ValueError(f"The tank {item.name} is there twice.")
                 tanks.add(item.name)
-            elif kind == "entry":
-                item = record_of(LogEntry, "the entry", content)
-                n_readings += 1
-            elif kind == "note":
-                item = record_of(_Noted, "the line", content)
-                n_notes += 1
-            else:
-                counts = record_of(_Counts, "the end", content)
-                if counts != _Counts(tanks=len(tanks), readings=n_readings, notes=n_notes):
-                    raise ValueError("Its counts are not those of the lines before.")
-            if isinstance(item, LogEntry | _Noted) and item.tank not in tanks:
+            elif isinstance(item, LogEntry | _Noted) and item.tank not in tanks:
                 raise ValueError(f"The tank {reprlib.repr(item.tank)} is not among the lines before.")
+            elif isinstance(item, _Counts) and item != _Counts(tanks=len(tanks), readings=n_readings, notes=n_notes):
+                raise ValueError("Its counts are not those of the lines before.")
         except (ValueError, RecursionError) as error:  # nesting without end is damage too
             if not kind:
                 break
             raise LogError(f"Nothing was imported: line {number} is damaged: {error}") from error
-        if item is not None:
+        n_readings += kind == "entry"
+        n_notes += kind == "note"
+        if isinstance(item, Tank | LogEntry | _Noted):
             yield item
     if not kind:
         raise LogError("Nothing was imported: this file was not written by log export.")
@@ -232,7 +229,7 @@ def _kind_and_content(line: bytes) -> tuple[str, Any]:
         data = json.loads(line)
     except ValueError:
         raise ValueError("It is no JSON.") from None
-    if not isinstance(data, dict) or len(data) != 1 or not set(data) <= {"schema", "tank", "note", "entry", "end"}:
+    if not isinstance(data, dict) or len(data) != 1 or not set(data) <= set(_RECORDS):
         raise ValueError("It must be an object with one of schema, tank, note, entry and end.")
     return next(iter(data.items()))
 

@@ -4,22 +4,71 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from collections.abc import Callable, Container, Iterable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import MAXYEAR, MINYEAR, UTC, datetime
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Self
 
-from colorread.log.database import DiskFull, LogError, LogFailure, open_database, telling, transaction
-from colorread.log.entry import LogEntry
+from colorread.log.database import LogError, LogFailure, open_database, telling, transaction
 from colorread.records import json_line, record_of
+from colorread.result import Reading
 from colorread.tank import Event, Tank, wall_clock
 
-__all__ = ["Damage", "DiskFull", "Log", "LogEntry", "LogError", "LogFailure"]
+_FIELDS = ("tank", "sha256", "scored_at", "software", "settings_id", "profile_id", "reading", "picture")
+_COLUMNS = "tank, sha256, scored_at, software, settings_id, profile_id, result"  # of the fields but for the picture
 
-_COLUMNS = "tank, sha256, photo, result, scored_at, software, settings_id, profile_id"
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LogEntry:
+    """
+    A reading as it is kept.
+
+    Parameters
+    ----------
+    sha256 : str
+        Of the photo file, hexadecimal.
+    tank : str
+        Name of its tank.
+    reading : Reading
+        Read or refused.
+    scored_at : datetime
+        When it was read, in UTC.
+    software : str
+        Version that read it.
+    settings_id : str
+        Identifies everything that it was read with.
+    profile_id : str or None
+        SHA-256 of the calibration profile.
+    picture : bytes or None
+        Small evidence picture, JPEG.
+    """
+
+    tank: str
+    sha256: str
+    scored_at: datetime
+    software: str
+    settings_id: str
+    profile_id: str | None
+    reading: Reading
+    picture: bytes | None
+
+    def __post_init__(self) -> None:
+        if self.scored_at.utcoffset() is None:
+            raise ValueError("The time at which a photo was read must have an offset.")
+
+    def require_sound(self, what: str) -> None:
+        """Raise one sentence where it could not be kept."""
+        if not re.fullmatch("[0-9a-f]{64}", self.sha256):
+            raise ValueError(f"The sha256 of {what} must be 64 hexadecimal digits.")
+        for moment in (self.scored_at, self.reading.taken_at):
+            if moment is not None and not MINYEAR < moment.year < MAXYEAR:  # no room to count days from
+                raise ValueError(f"Its times must be of {MINYEAR + 1} to {MAXYEAR - 1}, not of the year {moment.year}.")
+        for name in ("software", "settings_id", "profile_id"):
+            if not (getattr(self, name) or "").isprintable():  # half a character could not be stored
+                raise ValueError(f"The {name} of {what} must be printable.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +94,9 @@ class Damage:
     trouble: str
 
 
+OnDamage = Callable[[Damage], None]
+
+
 class Log:
     """
     An open log. Several processes may use the same file at once; each opens it for itself.
@@ -65,9 +117,7 @@ class Log:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def close(self) -> None:
@@ -77,76 +127,54 @@ class Log:
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """Keep all changes within a ``with`` block or, where it raises, none; nobody else writes meanwhile."""
-        with telling(self.path):
-            if self._connection.in_transaction:
-                yield
-                return
-            with transaction(self._connection):
-                yield
+        with telling(self.path), nullcontext() if self._connection.in_transaction else transaction(self._connection):
+            yield
 
     @contextmanager
     def standing_still(self) -> Iterator[None]:
         """See the log as it is now throughout a ``with`` block, whatever others write to it meanwhile."""
-        with telling(self.path):
-            if self._connection.in_transaction:
-                yield
-                return
-            self._connection.execute("BEGIN")
-            try:
-                yield
-            finally:
-                if self._connection.in_transaction:
-                    self._connection.execute("ROLLBACK")
+        with telling(self.path), transaction(self._connection, "DEFERRED"):
+            yield
 
-    def tanks(self, on_damage: Callable[[Damage], None] | None = None) -> tuple[Tank, ...]:
+    def tanks(self, on_damage: OnDamage | None = None) -> tuple[Tank, ...]:
         """Return all tanks by name, but for those whose settings are damaged, of which `on_damage` is told."""
-        with telling(self.path):
-            rows = self._connection.execute("SELECT name, settings FROM tank ORDER BY name").fetchall()
         tanks = []
-        for name, settings in rows:
-            try:
+        for name, settings in self._rows("SELECT name, settings FROM tank ORDER BY name"):
+            with _passing_over_damage(on_damage, tank=name):
                 tanks.append(_tank(name, settings))
-            except ValueError as error:
-                if on_damage is not None:
-                    on_damage(Damage(tank=_text(name), sha256=None, photo="", trouble=str(error)))
         return tuple(tanks)
 
     def tank(self, name: str) -> Tank:
         """Return a tank; a name that is not known is answered with those that are."""
-        with telling(self.path):
-            row = self._connection.execute("SELECT name, settings FROM tank WHERE name = ?", (name,)).fetchone()
-            if row is None:
-                raise self._unknown(name)
+        found = self._rows("SELECT settings FROM tank WHERE name = ?", name)
+        if not found:
+            raise self._unknown(name)
         try:
-            return _tank(*row)
+            return _tank(name, found[0][0])
         except ValueError as error:
             raise LogFailure(f"{self.path} holds a damaged tank, {name}: {error}") from error
 
     def has_tank(self, name: str) -> bool:
         """Return whether there is a tank of that name."""
-        with telling(self.path):
-            return self._connection.execute("SELECT 1 FROM tank WHERE name = ?", (name,)).fetchone() is not None
+        return bool(self._rows("SELECT 1 FROM tank WHERE name = ?", name))
 
     def require_tank(self, name: str) -> None:
         """Raise what `tank` raises for a name that is not known."""
-        with telling(self.path):
-            if not self.has_tank(name):
-                raise self._unknown(name)
+        if not self.has_tank(name):
+            raise self._unknown(name)
 
     def add_tank(self, tank: Tank) -> None:
         """Add a tank whose name is new."""
         with self.transaction():
             if self.has_tank(tank.name):
                 raise LogError(f"There is a tank named {tank.name} in the log already; edit it or choose another name.")
-            self._connection.execute("INSERT INTO tank VALUES (?, ?)", (tank.name, _settings(tank)))
+            self.put_tank(tank)
 
     def put_tank(self, tank: Tank) -> None:
         """Replace the settings of a tank, or add it."""
+        query = "INSERT INTO tank VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET settings = excluded.settings"
         with self.transaction():
-            self._connection.execute(
-                "INSERT INTO tank VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET settings = excluded.settings",
-                (tank.name, _settings(tank)),
-            )
+            self._connection.execute(query, (tank.name, json_line(tank)))
 
     def rename_tank(self, name: str, new_name: str) -> None:
         """Give a tank and its readings another name, which must be new."""
@@ -160,12 +188,11 @@ class Log:
         """Remove a tank, with readings and notes only where they may go with it; return the hashes of their photos."""
         with self.transaction():
             self.require_tank(name)
-            query = "SELECT count(*) FROM event WHERE tank = ?"
-            count, n_notes = self.count(name), self._connection.execute(query, (name,)).fetchone()[0]
-            if (count or n_notes) and not with_readings:
-                what = f"{count} readings" + (f" and {n_notes} notes" if n_notes else "")
+            n_readings, n_notes = (self._count(table, name) for table in ("reading", "event"))
+            if (n_readings or n_notes) and not with_readings:
+                what = f"{n_readings} readings" + (f" and {n_notes} notes" if n_notes else "")
                 raise LogError(f"The tank {name} has {what} in the log; say that they are to go with it.")
-            gone = self._connection.execute("DELETE FROM reading WHERE tank = ? RETURNING sha256", (name,)).fetchall()
+            gone = self._rows("DELETE FROM reading WHERE tank = ? RETURNING sha256", name)
             self._connection.execute("DELETE FROM event WHERE tank = ?", (name,))
             self._connection.execute("DELETE FROM tank WHERE name = ?", (name,))
         return tuple(_text(sha256) for (sha256,) in gone)
@@ -173,12 +200,11 @@ class Log:
     def add(self, entry: LogEntry) -> None:
         """Keep a reading; another one of the same photo and tank is replaced."""
         taken_at = entry.reading.taken_at
-        time = None if taken_at is None else wall_clock(taken_at).isoformat(timespec="microseconds")
         row = (
             entry.tank,
             entry.sha256,
             entry.reading.photo.encode("utf-8", "replace").decode("utf-8"),  # file names may hold what no text may
-            time,
+            None if taken_at is None else wall_clock(taken_at).isoformat(timespec="microseconds"),
             json_line(entry.reading),
             entry.scored_at.astimezone(UTC).isoformat(),
             entry.software,
@@ -201,38 +227,28 @@ class Log:
 
     def count(self, tank: str) -> int:
         """Return how many readings a tank has, refused photos included."""
-        with telling(self.path):
-            row = self._connection.execute("SELECT count(*) FROM reading WHERE tank = ?", (tank,)).fetchone()
-        return int(row[0])
+        return self._count("reading", tank)
 
     def has_photo(self, sha256: str) -> bool:
         """Return whether any tank has a reading of that photo."""
-        with telling(self.path):
-            row = self._connection.execute("SELECT 1 FROM reading WHERE sha256 = ?", (sha256,)).fetchone()
-        return row is not None
+        return bool(self._rows("SELECT 1 FROM reading WHERE sha256 = ?", sha256))
 
     def entry(self, tank: str, sha256: str) -> LogEntry | None:
         """Return the reading of one photo without its picture; None where there is none that can be read back."""
-        query = f"SELECT {_COLUMNS}, NULL FROM reading WHERE tank = ? AND sha256 = ?"
-        with telling(self.path):
-            row = self._connection.execute(query, (tank, sha256)).fetchone()
-        with suppress(ValueError):
-            return None if row is None else _entry(row)
+        for row in self._rows(f"SELECT {_COLUMNS}, NULL FROM reading WHERE tank = ? AND sha256 = ?", tank, sha256):
+            with suppress(ValueError):
+                return _entry(row)
         return None
 
     def profile_ids(self) -> frozenset[str]:
         """Return the hashes of the profiles that readings were made with."""
-        with telling(self.path):
-            rows = self._connection.execute("SELECT DISTINCT profile_id FROM reading").fetchall()
-        return frozenset(_text(profile_id) for (profile_id,) in rows if profile_id is not None)
+        rows = self._rows("SELECT DISTINCT profile_id FROM reading WHERE profile_id NOTNULL")
+        return frozenset(_text(profile_id) for (profile_id,) in rows)
 
     def scored_at(self, tank: str) -> dict[str, datetime]:
         """Return when the photos of a tank were read, by their hashes."""
-        query = "SELECT sha256, scored_at FROM reading WHERE tank = ? ORDER BY sha256"
-        with telling(self.path):
-            rows = self._connection.execute(query, (tank,)).fetchall()
         times = {}
-        for sha256, time in rows:
+        for sha256, time in self._rows("SELECT sha256, scored_at FROM reading WHERE tank = ? ORDER BY sha256", tank):
             with suppress(ValueError, TypeError):  # damage
                 times[sha256] = datetime.fromisoformat(time)
         return times
@@ -245,7 +261,7 @@ class Log:
         with_pictures: bool = False,
         newest_first: bool = False,
         skip: int = 0,
-        on_damage: Callable[[Damage], None] | None = None,
+        on_damage: OnDamage | None = None,
     ) -> Iterator[LogEntry]:
         """
         Yield the readings of a tank, or of all, by the time at which the photos were taken, then by name.
@@ -255,35 +271,32 @@ class Log:
         `on_damage` is told of each.
         """
         query = (
-            f"SELECT {_COLUMNS}, {'picture' if with_pictures else 'NULL'} FROM reading WHERE tank = coalesce(?, tank) "
+            f"SELECT {_COLUMNS}, {'picture' if with_pictures else 'NULL'}, photo FROM reading "
+            f"WHERE tank = coalesce(?, tank) "
             f"ORDER BY wall_clock IS NULL, wall_clock {'DESC' if newest_first else 'ASC'}, photo, tank, sha256 "
             "LIMIT -1 OFFSET ?"
         )
         with telling(self.path):
-            for row in self._connection.execute(query, (tank, skip)):
-                if sha256s is not None and row[1] not in sha256s:
+            for *row, photo in self._connection.execute(query, (tank, skip)):
+                owner, sha256 = row[:2]
+                if sha256s is not None and sha256 not in sha256s:
                     continue
-                try:
+                entry = None
+                with _passing_over_damage(on_damage, tank=owner, sha256=sha256, photo=photo):
                     entry = _entry(row)
-                except ValueError as error:
-                    if on_damage is not None:
-                        tank_name, sha256, photo = map(_text, row[:3])
-                        on_damage(Damage(tank=tank_name, sha256=sha256, photo=photo, trouble=str(error)))
-                    continue
-                yield entry
+                if entry is not None:
+                    yield entry
 
     def picture(self, tank: str, sha256: str) -> bytes | None:
         """Return the evidence picture of one photo, or None."""
-        query = "SELECT picture FROM reading WHERE tank = ? AND sha256 = ?"
-        with telling(self.path):
-            row = self._connection.execute(query, (tank, sha256)).fetchone()
-        return row[0] if row is not None and isinstance(row[0], bytes) else None
+        rows = self._rows("SELECT picture FROM reading WHERE tank = ? AND sha256 = ?", tank, sha256)
+        return next((picture for (picture,) in rows if isinstance(picture, bytes)), None)
 
     def forget(self, tank: str, sha256s: Iterable[str]) -> tuple[str, ...]:
         """Delete readings of a tank by the hashes of their photos; return the hashes of those that were there."""
         with self.transaction():
             # By the texts that were shown: what is damaged may be bytes, or text that cannot be written again.
-            rows = self._connection.execute("SELECT rowid, tank, sha256 FROM reading").fetchall()
+            rows = self._rows("SELECT rowid, tank, sha256 FROM reading")
             rows_of = {_text(sha256): row_id for row_id, owner, sha256 in rows if _text(owner) == tank}
             gone = [sha256 for sha256 in sha256s if sha256 in rows_of]
             self._connection.executemany("DELETE FROM reading WHERE rowid = ?", ((rows_of[each],) for each in gone))
@@ -296,18 +309,12 @@ class Log:
             self.require_tank(tank)
             return self._connection.execute("INSERT OR IGNORE INTO event VALUES (?, ?, ?, ?)", row).rowcount > 0
 
-    def events(self, tank: str, on_damage: Callable[[Damage], None] | None = None) -> dict[str, Event]:
+    def events(self, tank: str, on_damage: OnDamage | None = None) -> dict[str, Event]:
         """Return what was noted of a tank by its id, in the order of time, but for what is damaged."""
-        query = "SELECT id, event FROM event WHERE tank = ? ORDER BY wall_clock, id"
-        with telling(self.path):
-            rows = self._connection.execute(query, (tank,)).fetchall()
         events = {}
-        for event_id, text in rows:
-            try:
+        for event_id, text in self._rows("SELECT id, event FROM event WHERE tank = ? ORDER BY wall_clock, id", tank):
+            with _passing_over_damage(on_damage, tank=tank, sha256=event_id):
                 events[_text(event_id)] = record_of(Event, "the note", _parsed(text))
-            except ValueError as error:
-                if on_damage is not None:
-                    on_damage(Damage(tank=tank, sha256=_text(event_id), photo="", trouble=str(error)))
         return events
 
     def forget_events(self, tank: str, ids: Iterable[str]) -> int:
@@ -316,13 +323,33 @@ class Log:
         with self.transaction():
             return sum(self._connection.execute(query, (tank, event_id)).rowcount for event_id in ids)
 
+    def _rows(self, query: str, *values: str) -> list[tuple[Any, ...]]:
+        with telling(self.path):
+            return self._connection.execute(query, values).fetchall()
+
+    def _count(self, table: str, tank: str) -> int:
+        return int(self._rows(f"SELECT count(*) FROM {table} WHERE tank = ?", tank)[0][0])
+
     def _unknown(self, name: str) -> LogError:
-        names = [row[0] for row in self._connection.execute("SELECT name FROM tank ORDER BY name")]
+        names = [known for (known,) in self._rows("SELECT name FROM tank ORDER BY name")]
         known = f"it has: {', '.join(names)}" if names else "it has none yet"
         return LogError(f"There is no tank named {name} in the log; {known}.")
 
 
-def _tank(name: object, settings: str | bytes) -> Tank:
+@contextmanager
+def _passing_over_damage(
+    on_damage: OnDamage | None, *, tank: object, sha256: object = None, photo: object = ""
+) -> Iterator[None]:
+    """Tell of what cannot be read back within a ``with`` block, and go on behind it."""
+    try:
+        yield
+    except ValueError as error:
+        if on_damage is not None:
+            shown = None if sha256 is None else _text(sha256)
+            on_damage(Damage(tank=_text(tank), sha256=shown, photo=_text(photo), trouble=str(error)))
+
+
+def _tank(name: str, settings: str | bytes) -> Tank:
     tank = record_of(Tank, "the tank", _parsed(settings))
     if tank.name != name:
         raise ValueError(f"Its settings are those of {tank.name}.")
@@ -331,21 +358,8 @@ def _tank(name: object, settings: str | bytes) -> Tank:
 
 def _entry(row: Sequence[Any]) -> LogEntry:
     """Return an entry, checked like one from outside: whoever opens the file may write anything into it."""
-    tank, sha256, _, result, scored_at, software, settings_id, profile_id, picture = row
-    return record_of(
-        LogEntry,
-        "the entry",
-        {
-            "tank": tank,
-            "sha256": sha256,
-            "scored_at": scored_at,
-            "software": software,
-            "settings_id": settings_id,
-            "profile_id": profile_id,
-            "reading": _parsed(result),
-            "picture": picture,
-        },
-    )
+    fields = dict(zip(_FIELDS, row, strict=True))
+    return record_of(LogEntry, "the entry", fields | {"reading": _parsed(fields["reading"])})
 
 
 def _parsed(text: str | bytes) -> object:
@@ -358,7 +372,3 @@ def _parsed(text: str | bytes) -> object:
 def _text(value: object) -> str:
     """Return a name or hash for people, whatever stands in its place."""
     return value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
-
-
-def _settings(tank: Tank) -> str:
-    return json_line(tank)

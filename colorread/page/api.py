@@ -9,74 +9,62 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Body, HTTPException, Query, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse, Response
+from pydantic import BaseModel, Field
 
+from colorread.errors import Reason
 from colorread.log import Log, LogEntry
-from colorread.page.core import core_of, picture_answer
+from colorread.page import pages
+from colorread.page.core import CoreHere, TankHere, ViewHere, status_of
+from colorread.page.guard import problem_json
 from colorread.page.uploads import receive_photos
 from colorread.records import plain, record_of
 from colorread.tank import Tank, summary_to_dict, typed_event
 from colorread.words import Marks, judged
 
-_PROBLEM = {
-    "description": "What is wrong, in words.",
-    "content": {
-        "application/json": {
-            "schema": {
-                "type": "object",
-                "required": ["message", "next_step", "code"],
-                "properties": {
-                    "message": {"type": "string"},
-                    "next_step": {"type": "string"},
-                    "code": {"type": ["string", "null"]},
-                },
-            }
-        }
-    },
-}
+
+class Problem(BaseModel):
+    """What is wrong, in words."""
+
+    message: str
+    next_step: str
+    code: str | None
+
+
+class PhotoForm(BaseModel):
+    """A photo that is sent."""
+
+    photo: bytes = Field(description="JPEG, PNG, HEIC, TIFF or WebP, at most 40 MB and 80 megapixels.")
+    modified: str = Field(
+        "",
+        description="When the file was changed last, milliseconds since 1970; the time of the reading where the photo "
+        "tells none.",
+    )
+
+
+_PROBLEM: dict[str, Any] = {"model": Problem, "description": "What is wrong, in words."}
+# Described by hand, as it is received within limits before anything looks at it.
 _PHOTO = {
-    "requestBody": {
-        "required": True,
-        "content": {
-            "multipart/form-data": {
-                "schema": {
-                    "type": "object",
-                    "required": ["photo"],
-                    "properties": {
-                        "photo": {
-                            "type": "string",
-                            "format": "binary",
-                            "description": "JPEG, PNG, HEIC, TIFF or WebP, at most 40 MB and 80 megapixels.",
-                        },
-                        "modified": {
-                            "type": "string",
-                            "description": "When the file was changed last, milliseconds since 1970; the time of the "
-                            "reading where the photo tells none.",
-                        },
-                    },
-                }
-            }
-        },
-    }
+    "requestBody": {"required": True, "content": {"multipart/form-data": {"schema": PhotoForm.model_json_schema()}}}
 }
 router = APIRouter(prefix="/api", tags=["colorread"], responses={404: _PROBLEM, 422: _PROBLEM, 503: _PROBLEM})
 
 
 @router.get("/tanks")
-def tanks(request: Request) -> list[dict[str, Any]]:
+def tanks(core: CoreHere) -> list[dict[str, Any]]:
     """Return all tanks, schema colorread.tank/1."""
-    with Log(core_of(request).log_path) as log:
+    with Log(core.log_path) as log:
         return [plain(tank) for tank in log.tanks()]
 
 
 @router.get("/tanks/{name}")
-def tank(request: Request, name: str) -> dict[str, Any]:
+def tank(tank: TankHere) -> dict[str, Any]:
     """Return one tank."""
-    data: dict[str, Any] = plain(core_of(request).tank(name))
+    data: dict[str, Any] = plain(tank)
     return data
 
 
 @router.put("/tanks/{name}")
-def put_tank(request: Request, name: str, tank: Annotated[dict[str, Any], Body()]) -> dict[str, Any]:
+def put_tank(core: CoreHere, name: str, tank: Annotated[dict[str, Any], Body()]) -> dict[str, Any]:
     """Add a tank or replace its settings, schema colorread.tank/1; its profile stays as it is."""
     try:
         given = record_of(Tank, "the tank", tank)
@@ -84,10 +72,10 @@ def put_tank(request: Request, name: str, tank: Annotated[dict[str, Any], Body()
         raise HTTPException(422, str(error)) from None
     if given.name != name:
         raise HTTPException(422, f"The tank is named {given.name!r} in the body, but {name!r} in the address.")
-    with Log(core_of(request).log_path) as log, log.transaction():
-        known = {known.name: known for known in log.tanks()}
+    with Log(core.log_path) as log, log.transaction():
+        profile = log.tank(name).profile if log.has_tank(name) else None
         # A profile is a file of this machine; which files are read is not for a request to say.
-        if given.profile != (known[name].profile if name in known else None):
+        if given.profile != profile:
             raise HTTPException(422, "The profile cannot be changed here; use the page or the command line.")
         log.put_tank(given)
     data: dict[str, Any] = plain(given)
@@ -96,8 +84,8 @@ def put_tank(request: Request, name: str, tank: Annotated[dict[str, Any], Body()
 
 @router.get("/tanks/{name}/readings")
 def readings(
-    request: Request,
-    name: str,
+    core: CoreHere,
+    tank: TankHere,
     start: Annotated[int, Query(ge=0, le=1_000_000)] = 0,
     count: Annotated[int, Query(ge=1, le=1000)] = 100,
 ) -> dict[str, Any]:
@@ -106,10 +94,9 @@ def readings(
 
     Each is judged by the marks that the tank has now.
     """
-    with Log(core_of(request).log_path) as log:
-        marks, total = log.tank(name).judged_by, log.count(name)
-        entries = islice(log.entries(name, skip=start), count)
-        return {"total": total, "readings": [_entry(entry, marks) for entry in entries]}
+    with Log(core.log_path) as log:
+        entries = [_entry(entry, tank.judged_by) for entry in islice(log.entries(tank.name, skip=start), count)]
+        return {"total": log.count(tank.name), "readings": entries}
 
 
 @router.post(
@@ -118,72 +105,65 @@ def readings(
     openapi_extra=_PHOTO,
     responses={400: _PROBLEM, 408: _PROBLEM, 413: _PROBLEM, 415: _PROBLEM},
 )
-async def read(request: Request, name: str, keep: bool = True) -> Response:
+async def read(request: Request, core: CoreHere, tank: TankHere, keep: bool = True) -> Response:
     """
     Read a photo and, where `keep` is true, put the reading into the log.
 
     A photo that was refused is answered with 422 and its reading, which says why, and is not kept. With much to do the
     answer takes its time; 503 comes with Retry-After.
     """
-    core = core_of(request)
-    tank = await run_in_threadpool(core.tank, name)
     async with receive_photos(request, core.workplace) as (_, (upload,)):
-        entry = await core.score(request, upload, tank)
-    if entry.reading.reason is None and keep:
-        await run_in_threadpool(core.keep, entry)
-    reason = entry.reading.reason
-    if reason is None:
-        return JSONResponse(_entry(entry, tank.judged_by), 201 if keep else 200)
-    problem = {"message": reason.message, "next_step": reason.next_step, "code": reason.code}
-    return JSONResponse(problem | _entry(entry, tank.judged_by), 422)
+        scored = await core.score(request, upload, tank)
+    if isinstance(scored, Reason):
+        return problem_json(status_of(scored), scored.message, scored.next_step, scored.code)
+    answer, reason = _entry(scored, tank.judged_by), scored.reading.reason
+    if reason is not None:
+        return problem_json(422, reason.message, reason.next_step, reason.code, **answer)
+    if keep:
+        await run_in_threadpool(core.keep, scored)
+    return JSONResponse(answer, 201 if keep else 200)
 
 
 @router.get("/tanks/{name}/readings/{sha256}")
-def reading(request: Request, name: str, sha256: str) -> dict[str, Any]:
+def reading(core: CoreHere, tank: TankHere, sha256: str) -> dict[str, Any]:
     """Return one reading, judged by the marks that the tank has now."""
-    with Log(core_of(request).log_path) as log:
-        marks = log.tank(name).judged_by
-        entry = log.entry(name, sha256)
+    with Log(core.log_path) as log:
+        entry = log.entry(tank.name, sha256)
     if entry is None:
         raise HTTPException(404, "There is no such reading.")
-    return _entry(entry, marks)
+    return _entry(entry, tank.judged_by)
 
 
-@router.delete("/tanks/{name}/readings/{sha256}", status_code=204)
-def delete_reading(request: Request, name: str, sha256: str) -> Response:
+@router.delete("/tanks/{name}/readings/{sha256}", status_code=204, response_class=Response)
+def delete_reading(core: CoreHere, name: str, sha256: str) -> None:
     """Delete one reading, and the photo that was kept of it."""
-    if not core_of(request).forget(name, sha256):
+    if not core.forget(name, sha256):
         raise HTTPException(404, "There is no such reading.")
-    return Response(status_code=204)
 
 
-@router.get(
+router.get(
     "/tanks/{name}/readings/{sha256}/picture",
     response_class=Response,
     responses={200: {"content": {"image/jpeg": {}}, "description": "The evidence picture."}},
-)
-def picture(request: Request, name: str, sha256: str) -> Response:
-    """Return the evidence picture of a reading."""
-    return picture_answer(request, name, sha256)
+)(pages.picture)
 
 
 @router.get("/tanks/{name}/summary")
-async def summary(request: Request, name: str) -> dict[str, Any]:
+def summary(view: ViewHere) -> dict[str, Any]:
     """Return what days of readings tell of a tank, schema colorread.summary/1."""
-    return summary_to_dict((await core_of(request).view(name)).summary)
+    return summary_to_dict(view.summary)
 
 
 @router.get("/tanks/{name}/notes")
-def notes(request: Request, name: str) -> list[dict[str, Any]]:
+def notes(core: CoreHere, tank: TankHere) -> list[dict[str, Any]]:
     """Return what was noted of a tank, by its time, schema colorread.event/1 with an `id` each."""
-    with Log(core_of(request).log_path) as log:
-        log.require_tank(name)
-        return [{"id": note_id, **plain(event)} for note_id, event in log.events(name).items()]
+    with Log(core.log_path) as log:
+        return [{"id": note_id, **plain(event)} for note_id, event in log.events(tank.name).items()]
 
 
 @router.post("/tanks/{name}/notes", status_code=201, responses={200: {"description": "The log had this note already."}})
 def add_note(
-    request: Request,
+    core: CoreHere,
     response: Response,
     name: str,
     note: Annotated[dict[str, Any], Body(examples=[{"at": "2025-06-04T18:30", "water_change": 0.3}, {"bubbles": 60}])],
@@ -198,17 +178,18 @@ def add_note(
         event = typed_event(note, datetime.now())
     except ValueError as error:
         raise HTTPException(422, str(error)) from None
-    if not core_of(request).add_event(name, event):
-        response.status_code = 200
+    with Log(core.log_path) as log:
+        if not log.add_event(name, event):
+            response.status_code = 200
     return {"id": event.id, **plain(event)}
 
 
-@router.delete("/tanks/{name}/notes/{note_id}", status_code=204)
-def delete_note(request: Request, name: str, note_id: str) -> Response:
+@router.delete("/tanks/{name}/notes/{note_id}", status_code=204, response_class=Response)
+def delete_note(core: CoreHere, name: str, note_id: str) -> None:
     """Delete one note."""
-    if not core_of(request).forget_event(name, note_id):
-        raise HTTPException(404, "There is no such note.")
-    return Response(status_code=204)
+    with Log(core.log_path) as log:
+        if not log.forget_events(name, [note_id]):
+            raise HTTPException(404, "There is no such note.")
 
 
 def _entry(entry: LogEntry, marks: Marks) -> dict[str, Any]:

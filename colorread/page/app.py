@@ -3,35 +3,40 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
 from fastapi import FastAPI, Request
 from fastapi.concurrency import run_in_threadpool
-from fastapi.responses import FileResponse, JSONResponse, PlainTextResponse, Response
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import Response
+from fastapi.staticfiles import StaticFiles
+from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp
 
 from colorread import __version__
-from colorread.page import (
-    api,
-    pages,
-    pages_calibrate,
-    pages_download,
-    pages_fluid,
-    pages_gas,
-    pages_notes,
-    pages_several,
-    pages_tank,
-    tasks,
-)
-from colorread.page.core import Core
-from colorread.page.guard import Guard
-from colorread.page.problems import KINDS, problem_of
-from colorread.page.render import page
+from colorread.log import DiskFull, Leftovers, LogError, LogFailure
+from colorread.page import api, pages, pages_aids, pages_calibrate, pages_tank
+from colorread.page.core import Core, WorkFailed
+from colorread.page.guard import Guard, problem_json
+from colorread.page.shown import page
 from colorread.report import PLOT_COLORS
 
 _STATIC = Path(__file__).parent / "static"
+_DISK_FULL = frozenset((errno.ENOSPC, errno.EDQUOT))
+_NEXT_STEPS = {
+    400: "Go back and try again.",
+    403: "Reload the page and try again.",
+    404: "Go back to the list of tanks.",
+    408: "Move closer to the Wi-Fi router and try again.",
+    413: "Choose a smaller photo, or fewer.",
+    415: "Use a photo as JPEG, PNG, HEIC, TIFF or WebP.",
+    503: "Wait a moment and try again.",
+    507: "Free some disk space on the computer that runs the page.",
+}
+_PLAIN = {"Not Found": "This page does not exist.", "Method Not Allowed": "This page cannot be used that way."}
 
 
 def create_app(core: Core) -> ASGIApp:
@@ -51,7 +56,7 @@ def create_app(core: Core) -> ASGIApp:
 
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
-        warming = asyncio.create_task(core.pool.warm(tasks.warm_up))
+        warming = asyncio.create_task(core.pool.warm())
         try:
             yield
         finally:
@@ -69,38 +74,16 @@ def create_app(core: Core) -> ASGIApp:
         redoc_url=None,
     )
     app.state.core = core
-    for part in (
-        api,
-        pages,
-        pages_tank,
-        pages_several,
-        pages_calibrate,
-        pages_download,
-        pages_fluid,
-        pages_gas,
-        pages_notes,
-    ):
+    for part in (api, pages, pages_tank, pages_calibrate, pages_aids):
         app.include_router(part.router)
     style = _style()
 
     @app.get("/static/style.css", include_in_schema=False)
     def style_sheet() -> Response:
-        return Response(style, media_type="text/css", headers={"Cache-Control": "no-cache"})
+        return Response(style, media_type="text/css")
 
-    @app.get("/static/page.js", include_in_schema=False)
-    def script() -> FileResponse:
-        headers = {"Cache-Control": "no-cache"}
-        return FileResponse(_STATIC / "page.js", media_type="text/javascript", headers=headers)
-
-    @app.get("/favicon.ico", include_in_schema=False)
-    def icon() -> Response:
-        return Response(status_code=204)
-
-    @app.get("/robots.txt", include_in_schema=False)
-    def robots() -> PlainTextResponse:
-        return PlainTextResponse("User-agent: *\nDisallow: /\n")
-
-    for kind in KINDS:
+    app.mount("/static", StaticFiles(directory=_STATIC))
+    for kind in (WorkFailed, LogError, OSError, HTTPException, RequestValidationError, Exception):
         app.add_exception_handler(kind, _answer)
     return Guard(app, core.access)
 
@@ -115,14 +98,55 @@ def _style() -> str:
     return f":root {{\n{light}\n}}\n@media (prefers-color-scheme: dark) {{ :root {{\n{dark}\n}} }}\n{sheet}"
 
 
+def problem_of(error: Exception) -> tuple[int, str, str]:
+    """
+    Return what to tell of an error.
+
+    Parameters
+    ----------
+    error : Exception
+        Raised in the server or in a process that works for it.
+
+    Returns
+    -------
+    tuple of int, str and str
+        Status of the answer, and in words for people what is wrong and what to do.
+    """
+    match error:
+        case Leftovers():
+            return 500, str(error), "Delete them by hand."
+        case DiskFull():
+            return 507, str(error), "Nothing was changed."
+        case LogFailure():
+            return 503, str(error), "Nothing was changed."
+        case LogError():
+            status, message = 404, str(error)
+        case WorkFailed():
+            status, message = 503, str(error)
+        case OSError() if error.errno in _DISK_FULL:
+            status, message = 507, "The disk of the computer that runs the page is full."
+        case OSError():
+            status, message = 500, f"A file could not be used: {error.strerror or 'unknown reason'}."
+        case HTTPException():
+            status, message = error.status_code, _PLAIN.get(error.detail, error.detail)
+        case RequestValidationError():
+            parts = [f"{'.'.join(map(str, part['loc'][1:]))}: {part['msg']}" for part in error.errors()]
+            status, message = 422, f"The request is not valid ({'; '.join(parts)})."
+        case _:
+            status, message = 500, "Something went wrong; the terminal shows more."
+    return status, message, _NEXT_STEPS.get(status, "")
+
+
 async def _answer(request: Request, error: Exception) -> Response:
     """Tell what is wrong, programs in JSON and people on a page."""
-    problem = problem_of(error)
+    status, message, next_step = problem_of(error)
     if request.url.path.startswith("/api/"):
-        content = {"message": problem.message, "next_step": problem.next_step, "code": problem.code or None}
-        return JSONResponse(content, problem.status, problem.headers)
-    # What is not there may be the tank itself.
-    tank_name = "" if problem.status == 404 else request.path_params.get("name", "")
-    answer = page(request, "problem.html", status=problem.status, problem=problem, tank_name=tank_name)
-    answer.headers.update(problem.headers)
+        answer: Response = problem_json(status, message, next_step)
+    else:
+        # What is not there may be the tank itself.
+        tank_name = "" if status == 404 else request.path_params.get("name", "")
+        answer = page(request, "problem.html", status=status, message=message, next_step=next_step, tank_name=tank_name)
+    if status == 503:
+        answer.headers["Retry-After"] = "5"
+    answer.headers.update(getattr(error, "headers", None) or {})
     return answer

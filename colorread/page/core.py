@@ -1,37 +1,116 @@
-"""What all parts of the page share: the log, the processes that read, and what waits."""
+"""What all parts of the page share: the log, the processes that read, what waits, and what requests bring along."""
 
 from __future__ import annotations
 
 import asyncio
-from collections import deque
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections import defaultdict, deque
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
+from typing import Annotated, Any, TypeVar, TypeVarTuple
 
-from fastapi import HTTPException, Request
+from fastapi import Depends, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
-from fastapi.responses import Response
 
 from colorread.errors import Reason
-from colorread.log import Damage, Log, LogEntry, forget_readings, forget_tank
+from colorread.log import Damage, Log, LogEntry, LogError, forget_readings, undecided_path
 from colorread.page import tasks
-from colorread.page.access import Access
-from colorread.page.calibrations import Calibrations
-from colorread.page.originals import Originals
-from colorread.page.pool import Pool
-from colorread.page.problems import UploadProblem, WorkFailed
-from colorread.page.shown_units import Units, units_of
+from colorread.page.guard import Access, devices_path
 from colorread.page.tasks import TankView
-from colorread.page.uploads import Upload
-from colorread.page.workplace import Workplace
-from colorread.tank import Event, Tank
+from colorread.page.uploads import HeldPhotos, Upload, Workplace, form_texts, receive_form
+from colorread.tank import Tank
+from colorread.workers import Workers, WorkLost, processors
 
-UNITS_COOKIE = "colorread-units"
+_PROCESSES_MAX = 2  # each takes about 250 MB
+_TIME_LIMIT_S = 60.0  # a photo takes a third of a second, on a small computer some seconds
+_PATIENCE_S = 0.3  # the page of a tank, which begins with the camera, waits so long for what its days tell
 _VIEWS_MAX = 16
+_ORIGINALS_MAX, _ORIGINAL_S = 10, 600.0  # in which a keeper sees the reading and decides
+_CALIBRATION_PHOTOS_MAX = 40  # of several calibrations that are not finished; a choice of this project
+_STATUS_OF_REASON = {"not-a-photo": 415, "too-large": 413, "profile": 409}
+
+Arguments = TypeVarTuple("Arguments")
+Result = TypeVar("Result")
 
 
-@dataclass(slots=True, kw_only=True)
+class WorkFailed(Exception):  # noqa: N818 - reads better where it is caught
+    """Work that came to no end, as it took too long or its process died; one sentence."""
+
+
+class Pool:
+    """
+    Processes for work that would stop the server from answering.
+
+    Parameters
+    ----------
+    count : int
+        Processes.
+    time_limit_s : float
+        Work that takes longer is ended with its process [s].
+    """
+
+    def __init__(self, *, count: int, time_limit_s: float) -> None:
+        self._count = count
+        self._workers: Workers[Any, tuple[Any, Exception | None]] = Workers(_do, count=count, time_limit_s=time_limit_s)
+        # Photos of one address take turns, so that one device with very many keeps the others waiting for a moment.
+        self.turns: defaultdict[str, asyncio.Semaphore] = defaultdict(lambda: asyncio.Semaphore(count))
+
+    async def run(self, task: Callable[[*Arguments], Result], *args: *Arguments) -> Result:
+        """
+        Do a piece of work in one of the processes.
+
+        Parameters
+        ----------
+        task : callable
+            Function of a module; it, its arguments and its result can be pickled.
+        *args : object
+            For the task.
+
+        Returns
+        -------
+        object
+            What the task returned.
+
+        Raises
+        ------
+        WorkFailed
+            If there is no result.
+        LogError, OSError
+            As the task raised it.
+        colorread.workers.TaskFailed
+            For anything else that it raised.
+        """
+        try:
+            result, raised = await asyncio.wrap_future(self._workers.submit((task, args)))
+        except WorkLost as lost:
+            raise WorkFailed(f"Reading this photo failed: {lost}.") from None
+        except RuntimeError as error:  # the pool was closed, or no process starts
+            raise WorkFailed("The server is stopping, or out of memory; try again later.") from error
+        if raised is not None:
+            raise raised
+        done: Result = result
+        return done
+
+    async def warm(self) -> None:
+        """Load what the first photo needs in every process: given at once, as none has started before all have work."""
+        await asyncio.gather(*(self.run(tasks.warm_up) for _ in range(self._count)))
+
+    def close(self) -> None:
+        """Wait for the work that has begun, and end the processes."""
+        self._workers.close()
+
+
+def _do(work: tuple[Callable[..., Any], tuple[Any, ...]]) -> tuple[Any, Exception | None]:
+    """Do the work in the other process; errors of which there is a word to say keep their kind on the way back."""
+    task, args = work
+    try:
+        return task(*args), None
+    except (LogError, OSError) as error:
+        return None, error
+    except MemoryError:
+        return None, WorkFailed("Not enough memory.")
+
+
 class Core:
     """
     The state of the server.
@@ -42,66 +121,53 @@ class Core:
         Log that the command line uses too.
     home : str or None
         Tank that is shown first.
-    workplace : Workplace
-        For uploads.
-    access : Access
-        Who may use the page.
-    pool : Pool
-        Processes that read.
-    originals : Originals
-        Photos that were read just now.
-    calibrations : Calibrations
-        Photos of calibrations that are not finished.
-    patience_s : float
-        How long the page of a tank, which begins with the camera, waits for what days of readings tell [s].
+    host : str
+        Address that it listens on.
+    port : int
+        Port that it listens on.
+    shared : bool
+        Whether other devices may reach it; then each has to be paired.
+    on_paired : callable
+        Is called when a device was paired, with the code for the next one.
+    tell : callable
+        Is called with a sentence for whoever runs the server.
+
+    Raises
+    ------
+    OSError, LogError
+        If the log or the folder beside it cannot be used.
     """
 
-    log_path: Path
-    home: str | None
-    workplace: Workplace
-    access: Access
-    pool: Pool
-    originals: Originals = field(default_factory=Originals)
-    calibrations: Calibrations = field(default_factory=Calibrations)
-    patience_s: float = 0.3
-    _views: dict[str, asyncio.Task[TankView]] = field(default_factory=dict)
+    def __init__(
+        self,
+        log_path: Path,
+        *,
+        home: str | None,
+        host: str,
+        port: int,
+        shared: bool,
+        on_paired: Callable[[str], None],
+        tell: Callable[[str], None],
+    ) -> None:
+        if waited := take_in_undecided(log_path):
+            tell(f"Readings that waited to be kept are in the log now: {waited}.")
+        self.log_path, self.home = log_path, home
+        self.access = Access(
+            host=host, port=port, shared=shared, devices_path=devices_path(log_path), on_paired=on_paired
+        )
+        self.workplace = Workplace(log_path, host, port, tell)
+        # Photos that were read just now, as they came, by tank and hash: their keepers may want to have them kept too.
+        self.originals = HeldPhotos(self.workplace, count_max=_ORIGINALS_MAX, held_s=_ORIGINAL_S)
+        # By tank, kind and step; a profile tells of its photos by their steps.
+        self.calibrations = HeldPhotos(self.workplace, count_max=_CALIBRATION_PHOTOS_MAX)
+        self.pool = Pool(count=min(processors(), _PROCESSES_MAX), time_limit_s=_TIME_LIMIT_S)
+        self.patience_s = _PATIENCE_S
+        self._views: dict[tuple[object, ...], asyncio.Task[TankView]] = {}
 
-    def tank(self, name: str) -> Tank:
-        """Return a tank, or raise `LogError` naming the known ones."""
-        with Log(self.log_path) as log:
-            return log.tank(name)
-
-    def add_tank(self, tank: Tank) -> None:
-        """Add a tank; raise `LogError` where its name is taken."""
-        with Log(self.log_path) as log:
-            log.add_tank(tank)
-
-    def change_tank(self, name: str, change: Callable[[Tank], Tank]) -> None:
-        """Replace a tank by what `change` makes of it; nobody else changes it in between."""
-        with Log(self.log_path) as log, log.transaction():
-            log.put_tank(change(log.tank(name)))
-
-    def rename_tank(self, name: str, new_name: str) -> None:
-        """Give a tank and its readings another name; raise `ValueError` where it cannot be one, or is taken."""
-        with Log(self.log_path) as log:
-            log.rename_tank(name, new_name)
-        self._drop_photos(name)
-
-    def remove_tank(self, name: str) -> None:
-        """Remove a tank with its readings and their photos."""
-        with Log(self.log_path) as log:
-            forget_tank(log, name, with_readings=True)
-        self._drop_photos(name)
-
-    def n_readings(self, tank: str) -> int:
-        """Return how many readings a tank has."""
-        with Log(self.log_path) as log:
-            return log.count(tank)
-
-    def known(self, tank: str, sha256: str) -> LogEntry | None:
-        """Return what the log holds of a photo."""
-        with Log(self.log_path) as log:
-            return log.entry(tank, sha256)
+    def drop_photos(self, tank: str) -> None:
+        """Delete the photos that are here for a tank of whose name there is none any more."""
+        self.originals.drop(tank)
+        self.calibrations.drop(tank)
 
     def keep(self, entry: LogEntry) -> bool:
         """Put a reading into the log; return whether it is the first one of its photo."""
@@ -116,42 +182,23 @@ class Core:
         with Log(self.log_path) as log:
             return forget_readings(log, {tank: [sha256]}) > 0
 
-    def forget_damaged(self, tank: str) -> int:
-        """Delete the readings of a tank that cannot be read back; return how many there were."""
+    def forget_damaged(self, tank: str) -> None:
+        """Delete the readings of a tank that cannot be read back."""
         damages: list[Damage] = []
         with Log(self.log_path) as log:
             deque(log.entries(tank, on_damage=damages.append), maxlen=0)
-            count = forget_readings(log, {tank: [each.sha256 for each in damages if each.sha256 is not None]})
+            forget_readings(log, {tank: [each.sha256 for each in damages if each.sha256 is not None]})
         self._views.clear()  # damage need not show in what tells views apart
-        return count
 
-    def add_event(self, tank: str, event: Event) -> bool:
-        """Keep what was noted of a tank; return whether it is new."""
-        with Log(self.log_path) as log:
-            return log.add_event(tank, event)
-
-    def forget_event(self, tank: str, event_id: str) -> bool:
-        """Delete a note; return whether there was one."""
-        with Log(self.log_path) as log:
-            return log.forget_events(tank, [event_id]) > 0
-
-    async def score(self, request: Request, upload: Upload, tank: Tank) -> LogEntry:
-        """
-        Read an upload, unless the log holds what it would be read as.
-
-        Raise `UploadProblem` where it is no photo, or reading it came to no end.
-        """
-        known = await run_in_threadpool(self.known, tank.name, upload.sha256)
-        async with self.pool.turn("" if request.client is None else request.client.host):
+    async def score(self, request: Request, upload: Upload, tank: Tank) -> LogEntry | Reason:
+        """Read an upload when it is its turn; a reason where there is nothing to put into the log."""
+        async with self.pool.turns["" if request.client is None else request.client.host]:
             try:
-                scored = await self.pool.run(
-                    tasks.score_photo, upload.path, upload.label, upload.sha256, tank, known, self.log_path
+                return await self.pool.run(
+                    tasks.score_photo, upload.path, upload.label, upload.sha256, tank, self.log_path
                 )
             except WorkFailed as error:
-                scored = Reason(code="broke-off", message=str(error), next_step="Take another photo.")
-        if isinstance(scored, Reason):
-            raise UploadProblem(scored)
-        return scored
+                return Reason(code="broke-off", message=str(error), next_step="Take another photo.")
 
     async def view(self, name: str) -> TankView:
         """Return what days of readings tell of a tank; computed anew only where the log or the day has changed."""
@@ -166,25 +213,46 @@ class Core:
             self._views.pop(version, None)
             raise
 
-    async def view_soon(self, name: str) -> TankView | None:
-        """Return what days of readings tell, or None where that is still worked out."""
-        try:
-            async with asyncio.timeout(self.patience_s):
-                return await self.view(name)
-        except TimeoutError:
-            return None
-
-    def _drop_photos(self, name: str) -> None:
-        """Delete the photos that are here for a tank of whose name there is none any more."""
-        self.originals.drop(name)
-        self.calibrations.clear(name)
-
-    def _version(self, name: str) -> str:
+    def _version(self, name: str) -> tuple[object, ...]:
+        """Return what changes whenever the view would, which tells how old the readings are and what is next."""
+        hour = datetime.now().replace(minute=0, second=0, microsecond=0)
         with Log(self.log_path) as log:
-            tank = log.tank(name)
-            readings = log.scored_at(name)
-            notes = log.events(name)
-        return tasks.version_of(tank, readings, notes, datetime.now())
+            return log.tank(name), hour, tuple(sorted(log.scored_at(name).items())), tuple(log.events(name))
+
+
+def take_in_undecided(log_path: Path) -> int:
+    """
+    Put readings into the log that earlier versions of the page left waiting to be kept or discarded.
+
+    The small log in which they waited is deleted, unless either log fails.
+
+    Parameters
+    ----------
+    log_path : Path
+        The log.
+
+    Returns
+    -------
+    int
+        How many there were of tanks that are in the log.
+    """
+    path = undecided_path(log_path)
+    if not path.exists():
+        return 0
+    count = 0
+    with Log(path) as waiting, Log(log_path) as log, log.transaction():
+        for entry in waiting.entries(with_pictures=True):
+            if log.has_tank(entry.tank):
+                log.add_later(entry)
+                count += 1
+    for name in (path.name, f"{path.name}-wal", f"{path.name}-shm"):
+        path.with_name(name).unlink(missing_ok=True)
+    return count
+
+
+def status_of(reason: Reason) -> int:
+    """Return the status of the answer to a photo that was refused."""
+    return _STATUS_OF_REASON.get(reason.code, 422)
 
 
 def core_of(request: Request) -> Core:
@@ -193,22 +261,34 @@ def core_of(request: Request) -> Core:
     return core
 
 
-def units_shown(request: Request) -> Units:
-    """Return the units that the browser shows."""
-    return units_of(request.cookies.get(UNITS_COOKIE, ""))
+CoreHere = Annotated[Core, Depends(core_of)]
 
 
-def picture_answer(request: Request, tank: str, sha256: str) -> Response:
-    """Return the evidence picture of a reading."""
-    with Log(core_of(request).log_path) as log:
-        found = log.picture(tank, sha256)
-    if found is None:
-        raise HTTPException(404, "This reading has no picture.")
-    return Response(found, media_type="image/jpeg")
+def _tank_of_address(core: CoreHere, name: str) -> Tank:
+    with Log(core.log_path) as log:
+        return log.tank(name)
 
 
-def require_own_form(request: Request, token: str) -> None:
+async def _view_of_address(core: CoreHere, name: str) -> TankView:
+    return await core.view(name)
+
+
+def require_own_form(request: Request, texts: Mapping[str, str]) -> None:
     """Raise where a form does not come from a page of the same browser."""
-    check: Callable[[str, str], bool] = core_of(request).access.is_form_token
-    if not check(request.state.session, token):
+    if not core_of(request).access.is_form_token(request.state.session, texts.get("csrf", "")):
         raise HTTPException(403, "This form is out of date; reload the page.")
+
+
+async def _own_form(request: Request) -> dict[str, str]:
+    async with receive_form(request) as form:
+        texts = form_texts(form)
+    require_own_form(request, texts)
+    return texts
+
+
+TankHere = Annotated[Tank, Depends(_tank_of_address)]
+"""The tank that the address names; there is an answer where it is none."""
+ViewHere = Annotated[TankView, Depends(_view_of_address)]
+"""What days of readings tell of that tank."""
+OwnForm = Annotated[dict[str, str], Depends(_own_form)]
+"""The texts of a form that came from a page of the same browser; a box without its tick is not among them."""

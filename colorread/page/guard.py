@@ -1,18 +1,33 @@
-"""What every request passes before anything is served, and the headers that every answer carries."""
+"""Who may use the page: what every request passes before anything is served, and what every answer carries."""
 
 from __future__ import annotations
 
-from typing import Final
+import hashlib
+import hmac
+import ipaddress
+import json
+import secrets
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import Request
-from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from colorread.page.access import Access
-from colorread.page.render import refusal_page
+from calibration import write_whole
 from colorread.page.uploads import body_bytes_max
+from colorread.words import templates_of
 
+YEAR_S = 365 * 24 * 3600
+"""How long a browser keeps a cookie [s]."""
+_SESSION_BYTES = 16
+_CODE_LENGTH = 10
+_CODE_SIGNS = "abcdefghjkmnpqrstuvwxyz23456789"  # none that is taken for another; 10 of them are 49 bits
+_DEVICES_MAX = 50  # the one that was paired longest ago has to pair again
 _SAFE_METHODS = frozenset(("GET", "HEAD", "OPTIONS"))
 # Nothing is loaded from elsewhere, no script stands in a page. Attributes of style are those of the drawn figures.
 _POLICY = (
@@ -30,11 +45,112 @@ HEADERS: Final = {
     "X-Robots-Tag": "noindex",
     "Cache-Control": "no-store",
 }
-_SESSION_S = 365 * 24 * 3600
 _READ_AWAY_MAX = 1 << 30  # what is sent beyond what is taken is read and dropped, so that a browser sees the answer
-_NOT_PAIRED = "This device is not paired with the page."
 _NEXT_CODE = "Scan the code in the terminal, or type it here. Each code works once."
-PAIR_PATH = "/pair"
+_PAIR_PATH = "/pair"
+
+
+def devices_path(log_path: Path) -> Path:
+    """Return where the devices that were paired are kept, beside the log."""
+    return log_path.with_name(f"{log_path.stem}-paired.json")
+
+
+def new_session() -> str:
+    """Return what a browser is known by, in a cookie."""
+    return secrets.token_urlsafe(_SESSION_BYTES)
+
+
+def _new_code() -> str:
+    """Return a code that nobody can guess and everybody can type."""
+    return "".join(secrets.choice(_CODE_SIGNS) for _ in range(_CODE_LENGTH))
+
+
+@dataclass(slots=True, kw_only=True)
+class Access:
+    """
+    What lets a browser in.
+
+    Parameters
+    ----------
+    host : str
+        Address that the page is at.
+    port : int
+        Port of the page, which keeps its cookie apart from those of other servers on the machine.
+    shared : bool
+        Whether other devices may reach the page; then each has to be paired first.
+    devices_path : Path
+        File of the devices that were paired, so that they stay so when the server is started again.
+    on_paired : callable
+        Is called when a device was paired, with the code for the next one.
+    code : str
+        With which the next device is paired.
+    """
+
+    host: str
+    port: int
+    shared: bool
+    devices_path: Path
+    on_paired: Callable[[str], None]
+    code: str = field(default_factory=_new_code)
+    _devices: list[str] = field(init=False, default_factory=list)
+
+    def __post_init__(self) -> None:
+        with suppress(OSError, ValueError, RecursionError):  # a file that is damaged: all have to pair again
+            devices = json.loads(self.devices_path.read_bytes())
+            if isinstance(devices, list):
+                self._devices = [digest for digest in devices if isinstance(digest, str)]
+
+    @property
+    def cookie(self) -> str:
+        """Name of the cookie."""
+        return f"colorread-{self.port}"
+
+    def is_own_host(self, header: str) -> bool:
+        """Return whether a Host header is answered: no other name can be pointed at this machine."""
+        name, _, port = header.lower().partition(":")
+        names = {self.host, "localhost"} if ipaddress.IPv4Address(self.host).is_loopback else {self.host}
+        return name in names and (port or "80") == f"{self.port}"
+
+    def is_allowed(self, session: str) -> bool:
+        """Return whether a browser with this cookie is let in."""
+        return bool(session) and (not self.shared or _digest(session) in self._devices)
+
+    def pair(self, typed: str) -> str | None:
+        """
+        Exchange the code for a session; it is of no use any more afterwards.
+
+        Parameters
+        ----------
+        typed : str
+            As the device gave it, with spaces and capital letters as people type them.
+
+        Returns
+        -------
+        str or None
+            The session, or None where the code is not that of the moment.
+        """
+        if not hmac.compare_digest("".join(typed.lower().split()).encode(), self.code.encode()):
+            return None
+        session = new_session()
+        self._devices = [*self._devices, _digest(session)][-_DEVICES_MAX:]
+        with suppress(OSError):  # as on a full disk: it has to pair again when the server is started again
+            write_whole(self.devices_path, json.dumps(self._devices).encode(), mode=0o600)
+        self.code = _new_code()
+        self.on_paired(self.code)
+        return session
+
+    def form_token(self, session: str) -> str:
+        """Return what the forms of a session carry, which no other site can know."""
+        return hmac.new(session.encode(), b"form", hashlib.sha256).hexdigest()
+
+    def is_form_token(self, session: str, token: str) -> bool:
+        """Return whether a form came from a page of the session."""
+        return hmac.compare_digest(self.form_token(session).encode(), token.encode())
+
+
+def _digest(session: str) -> str:
+    """Return what is kept of a session: nobody who reads the file can use it."""
+    return hashlib.sha256(session.encode()).hexdigest()
 
 
 class Guard:
@@ -55,10 +171,9 @@ class Guard:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one connection."""
-        if scope["type"] == "lifespan":
-            await self._app(scope, receive, send)
-            return
         if scope["type"] != "http":
+            if scope["type"] == "lifespan":
+                await self._app(scope, receive, send)
             return
         # None of our cookies has a quotation mark, and taking those of others out of long values may take seconds.
         scope["headers"] = [
@@ -69,7 +184,7 @@ class Guard:
         session = request.cookies.get(self._access.cookie, "")
         is_new = not self._access.shared and not session
         if is_new:
-            session = self._access.new_session()
+            session = new_session()
 
         async def send_with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -82,22 +197,18 @@ class Guard:
                     sent["Connection"] = "close"
             await send(message)
 
-        refusal = self._refusal(request, session)
-        if refusal is not None:
-            await refusal(scope, receive, send_with_headers)
-            return
         scope.setdefault("state", {})["session"] = session
-        await self._app(scope, receive, send_with_headers)
+        await (self._refusal(request, session) or self._app)(scope, receive, send_with_headers)
 
     def _refusal(self, request: Request, session: str) -> Response | None:
         """Return the answer to a request that goes no further."""
         headers, path, method = request.headers, request.scope["path"], request.method
-        if headers.get("host", "").lower() not in self._access.hosts:
+        if not self._access.is_own_host(headers.get("host", "")):
             return _refused(path, 421, "The page does not answer to this name.")
-        if self._access.shared and path == PAIR_PATH and method == "GET":
+        if self._access.shared and path == _PAIR_PATH and method == "GET":
             return self._paired(request, session)
         if not self._access.is_allowed(session):
-            return _refused(path, 403, _NOT_PAIRED, _NEXT_CODE, asks_code=True)
+            return _refused(path, 403, "This device is not paired with the page.", _NEXT_CODE, asks_code=True)
         if method not in _SAFE_METHODS and not _is_own_request(headers):
             return _refused(path, 403, "This request came from another site and was not carried out.")
         if "transfer-encoding" in headers:
@@ -113,18 +224,25 @@ class Guard:
             return home
         paired = self._access.pair(request.query_params.get("code", ""))
         if paired is None:
-            return _refused(PAIR_PATH, 403, "This code no longer works.", _NEXT_CODE, asks_code=True)
+            return _refused(_PAIR_PATH, 403, "This code no longer works.", _NEXT_CODE, asks_code=True)
         home.headers.append("Set-Cookie", self._set_cookie(paired))
         return home
 
     def _set_cookie(self, session: str) -> str:
-        return f"{self._access.cookie}={session}; Path=/; Max-Age={_SESSION_S}; HttpOnly; SameSite=Lax"
+        return f"{self._access.cookie}={session}; Path=/; Max-Age={YEAR_S}; HttpOnly; SameSite=Lax"
+
+
+def problem_json(status: int, message: str, next_step: str = "", code: str | None = None, **more: Any) -> JSONResponse:
+    """Return the answer that tells a program what is wrong."""
+    return JSONResponse({"message": message, "next_step": next_step, "code": code, **more}, status)
 
 
 def _refused(path: str, status: int, message: str, next_step: str = "", *, asks_code: bool = False) -> Response:
+    """Return an answer that needs nothing else of this server, for whom it serves nothing else."""
     if path.startswith("/api/"):
-        return JSONResponse({"message": message, "next_step": next_step, "code": None}, status)
-    return refusal_page(status, message, next_step, asks_code=asks_code)
+        return problem_json(status, message, next_step)
+    template = templates_of("colorread.page").get_template("refusal.html")
+    return HTMLResponse(template.render(message=message, next_step=next_step, asks_code=asks_code), status)
 
 
 def _length(headers: Headers) -> int:

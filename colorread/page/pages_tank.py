@@ -1,108 +1,184 @@
-"""Pages for what is set once in a while: tanks, units, things to print."""
+"""Pages for what a keeper enters: the settings of tanks, notes of what was done to them, and units."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path
-from typing import Literal
+from dataclasses import replace
+from datetime import datetime
 
 from fastapi import APIRouter, Request
-from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
 from colorread.chemistry import UNITS
-from colorread.log import LogError, LogFailure
-from colorread.page.core import UNITS_COOKIE, core_of, require_own_form, units_shown
-from colorread.page.pages import see, tank_url
-from colorread.page.profiles import profile_choices
-from colorread.page.render import page
-from colorread.page.shown_units import CHOSEN, Units, units_of
-from colorread.page.tank_form import FIELD_NAMES, SentForm, WrongFields, tank_of, texts_of
-from colorread.page.uploads import receive_form, text_of
-from colorread.tank import SETTINGS, Tank
-from colorread.words import gas_cautions
+from colorread.log import Log, LogFailure, forget_tank
+from colorread.page.core import CoreHere, OwnForm, TankHere, core_of
+from colorread.page.guard import YEAR_S
+from colorread.page.pages_calibrate import profile_choices
+from colorread.page.shown import CHOSEN, UNITS_COOKIE, UnitsHere, number_of, page, see, tank_url, units_of
+from colorread.page.tank_form import SentForm, tank_of
+from colorread.tank import SETTINGS, Tank, event_words, parse_share, typed_event
+from colorread.words import gas_cautions, when_words
 
 router = APIRouter(include_in_schema=False)
-_YEAR_S = 365 * 24 * 3600
+_NOTE_FIELDS = ("done", "share", "grams", "bubbles", "at", "text")
+_DONE = {  # what can be noted with a tap
+    "water": "Water change",
+    "refilled": "Refilled",
+    "gas_changed": "Gas changed",
+    "fluid_renewed": "Fluid renewed",
+    "diffuser": "Diffuser",
+}
+_USUAL_SHARE = "30"  # of the water [%]: common practice, no source
 
 
 @router.get("/new-tank")
-def new_tank(request: Request) -> Response:
+def new_tank(request: Request, units: UnitsHere) -> Response:
     """Show the form for a new tank."""
-    return _form_page(request, None, _untouched(Tank(name="new"), units_shown(request)))
+    return _form_page(request, None, SentForm.untouched(Tank(name="new"), units))
 
 
 @router.post("/new-tank")
-async def add_tank(request: Request) -> Response:
+def add_tank(request: Request, core: CoreHere, form: OwnForm) -> Response:
     """Add a tank."""
-    name, sent = await _sent(request)
-    wrong: dict[str, str] = {}
+    name, sent = form.get("name", ""), SentForm.received(form)
+    tank, wrong = tank_of(Tank(name="new"), sent)
     try:
-        tank = Tank(name=name)
-    except ValueError as error:
-        wrong["name"] = str(error)
-        tank = Tank(name="new")
-    try:
-        tank = tank_of(tank, sent)
+        tank = replace(tank, name=name)
         if not wrong:
-            await run_in_threadpool(core_of(request).add_tank, tank)
-    except WrongFields as error:
-        wrong |= error.sentences
+            with Log(core.log_path) as log:
+                log.add_tank(tank)
     except LogFailure:  # nothing is wrong with what was typed
         raise
-    except LogError as error:
-        wrong["name"] = str(error)
+    except ValueError as error:
+        wrong = {"name": str(error)} | wrong
     if wrong:
         return _form_page(request, None, sent, name=name, wrong=wrong)
-    return see(tank_url(tank.name), "saved")
-
-
-@router.get("/tanks/{name}/settings")
-def settings(request: Request, name: str) -> Response:
-    """Show the settings of a tank."""
-    tank = core_of(request).tank(name)
-    return _form_page(request, tank, _untouched(tank, units_shown(request)))
-
-
-@router.post("/tanks/{name}/settings")
-async def change_tank(request: Request, name: str) -> Response:
-    """Change the settings of a tank."""
-    core = core_of(request)
-    _, sent = await _sent(request)
-    try:
-        await run_in_threadpool(core.change_tank, name, lambda tank: _changed(tank, sent, core.log_path))
-    except WrongFields as error:
-        tank = await run_in_threadpool(core.tank, name)
-        return _form_page(request, tank, sent, wrong=error.sentences)
     return see(tank_url(name), "saved")
 
 
+@router.get("/tanks/{name}/settings")
+def settings(request: Request, tank: TankHere, units: UnitsHere) -> Response:
+    """Show the settings of a tank."""
+    return _form_page(request, tank, SentForm.untouched(tank, units))
+
+
+@router.post("/tanks/{name}/settings")
+def change_tank(request: Request, core: CoreHere, tank: TankHere, form: OwnForm) -> Response:
+    """Change the settings of a tank."""
+    sent = SentForm.received(form)
+    with Log(core.log_path) as log, log.transaction():  # nobody else changes it in between
+        tank = log.tank(tank.name)
+        changed, wrong = tank_of(tank, sent)
+        # A form may name only profiles that this page made, or that the tank has already, never any other file.
+        if changed.profile and changed.profile not in dict(profile_choices(core.log_path, tank.profile)):
+            wrong["profile"] = "Choose one of the profiles in the list."
+        if not wrong:
+            log.put_tank(changed)
+    if wrong:
+        return _form_page(request, tank, sent, wrong=wrong)
+    return see(tank_url(tank.name), "saved")
+
+
 @router.post("/tanks/{name}/rename")
-async def rename_tank(request: Request, name: str) -> Response:
+def rename_tank(request: Request, core: CoreHere, tank: TankHere, form: OwnForm, units: UnitsHere) -> Response:
     """Give a tank another name."""
-    core = core_of(request)
-    async with receive_form(request) as form:
-        require_own_form(request, text_of(form, "csrf"))
-        new_name = text_of(form, "new_name")
-    tank = await run_in_threadpool(core.tank, name)
+    new_name = form.get("new_name", "")
     try:
-        if new_name != name:
-            await run_in_threadpool(core.rename_tank, name, new_name)
+        if new_name != tank.name:
+            with Log(core.log_path) as log:
+                log.rename_tank(tank.name, new_name)
+            core.drop_photos(tank.name)
     except LogFailure:  # nothing is wrong with what was typed
         raise
     except ValueError as error:
-        untouched = _untouched(tank, units_shown(request))
+        untouched = SentForm.untouched(tank, units)
         return _form_page(request, tank, untouched, name=new_name, wrong={"new_name": str(error)})
     return see(tank_url(new_name), "renamed")
 
 
 @router.post("/tanks/{name}/remove")
-async def remove_tank(request: Request, name: str) -> Response:
-    """Remove a tank with its readings."""
-    async with receive_form(request) as form:
-        require_own_form(request, text_of(form, "csrf"))
-    await run_in_threadpool(core_of(request).remove_tank, name)
+def remove_tank(core: CoreHere, form: OwnForm, name: str) -> Response:
+    """Remove a tank with its readings and their photos; it may be damaged."""
+    with Log(core.log_path) as log:
+        forget_tank(log, name, with_readings=True)
+    core.drop_photos(name)
     return see("/tanks", "removed")
+
+
+def _form_page(
+    request: Request, tank: Tank | None, sent: SentForm, *, name: str = "", wrong: Mapping[str, str] | None = None
+) -> Response:
+    log_path, n_readings = core_of(request).log_path, 0
+    if tank is not None:
+        with Log(log_path) as log:
+            n_readings = log.count(tank.name)
+    return page(
+        request,
+        "settings.html",
+        status=422 if wrong else 200,
+        tank=tank,
+        name=name,
+        n_readings=n_readings,
+        shown=sent.shown,
+        texts=sent.typed,
+        units=sent.units,
+        wrong=wrong or {},
+        settings=SETTINGS,
+        gas_cautions=gas_cautions(None),  # any kind may be chosen
+        profiles=profile_choices(log_path, sent.shown["profile"]),
+    )
+
+
+@router.get("/tanks/{name}/notes")
+def notes(request: Request, tank: TankHere) -> Response:
+    """Show what was noted, and a form for more."""
+    return _notes_page(request, tank, {"share": _USUAL_SHARE})
+
+
+@router.post("/tanks/{name}/notes")
+def add_note(request: Request, core: CoreHere, tank: TankHere, form: OwnForm) -> Response:
+    """Note something, or show what is wrong with it."""
+    done, share, grams, bubbles, at, text = (form.get(name, "") for name in _NOTE_FIELDS)
+    try:
+        noted: dict[str, object] = {
+            "at": at,
+            "text": text,
+            "water_change": parse_share(share or _USUAL_SHARE) if done == "water" else None,
+            "refill_g": number_of("The amount of the refill", grams) if grams else None,
+            "bubbles": number_of("The bubbles", bubbles) if bubbles else None,
+        }
+        if done in _DONE and done != "water":
+            noted[done] = True
+        event = typed_event(noted, datetime.now())
+    except ValueError as error:
+        return _notes_page(request, tank, form, wrong=str(error))
+    with Log(core.log_path) as log:
+        log.add_event(tank.name, event)
+    return see(tank_url(tank.name), "noted")
+
+
+@router.post("/tanks/{name}/notes/{event_id}")
+def forget_note(core: CoreHere, form: OwnForm, name: str, event_id: str) -> Response:
+    """Delete a note."""
+    with Log(core.log_path) as log:
+        log.forget_events(name, [event_id])
+    return see(tank_url(name, "/notes"), "note-deleted")
+
+
+def _notes_page(request: Request, tank: Tank, typed: dict[str, str], wrong: str = "") -> Response:
+    with Log(core_of(request).log_path) as log:
+        events = log.events(tank.name)
+    now = datetime.now()
+    return page(
+        request,
+        "notes.html",
+        status=422 if wrong else 200,
+        tank=tank,
+        texts=dict.fromkeys(_NOTE_FIELDS, "") | typed,
+        wrong=wrong,
+        done=_DONE,
+        notes=[(key, when_words(event.at, now), event_words(event)) for key, event in reversed(events.items())],
+    )
 
 
 @router.get("/units")
@@ -112,94 +188,9 @@ def units(request: Request) -> Response:
 
 
 @router.post("/units")
-async def choose_units(request: Request) -> Response:
+def choose_units(form: OwnForm) -> Response:
     """Keep the units in a cookie of the browser."""
-    async with receive_form(request) as form:
-        require_own_form(request, text_of(form, "csrf"))
-        chosen = units_of(".".join(text_of(form, quantity) for quantity in CHOSEN))
+    chosen = units_of(".".join(form.get(quantity, "") for quantity in CHOSEN))
     answer = see("/units", "saved")
-    answer.set_cookie(UNITS_COOKIE, chosen.cookie, max_age=_YEAR_S, httponly=True, samesite="lax")
+    answer.set_cookie(UNITS_COOKIE, chosen.cookie, max_age=YEAR_S, httponly=True, samesite="lax")
     return answer
-
-
-@router.get("/print")
-def to_print(request: Request) -> Response:
-    """Show what can be printed."""
-    return page(request, "print.html")
-
-
-@router.get("/print/card.pdf")
-def card(paper: Literal["a4", "letter"] = "a4") -> Response:
-    """Return the sheet of cards."""
-    from calibration import render_card_sheet
-
-    return _pdf("card.pdf", render_card_sheet(paper=paper))
-
-
-@router.get("/print/tag.pdf")
-def tag(paper: Literal["a4", "letter"] = "a4") -> Response:
-    """Return the sheet of tags."""
-    from calibration import render_tag_sheet
-
-    return _pdf("tag.pdf", render_tag_sheet(paper=paper))
-
-
-@router.get("/print/chart.pdf")
-def chart(paper: Literal["a4", "letter"] = "a4") -> Response:
-    """Return the sheet of color charts, labelled for 4 dKH at 25 degrees C."""
-    from calibration import CHART_PH, render_chart_sheet
-    from colorread.chemistry import co2_from_ph
-
-    new = Tank(name="new")
-    co2_mg_l = co2_from_ph(CHART_PH, new.fluid_kh_dkh, temperature_c=new.water_c).tolist()
-    data = render_chart_sheet(co2_mg_l=co2_mg_l, kh_dkh=new.fluid_kh_dkh, temperature_c=new.water_c, paper=paper)
-    return _pdf("chart.pdf", data)
-
-
-def _pdf(name: str, data: bytes) -> Response:
-    headers = {"Content-Disposition": f'attachment; filename="colorread-{name}"'}
-    return Response(data, media_type="application/pdf", headers=headers)
-
-
-def _untouched(tank: Tank, units: Units) -> SentForm:
-    texts = texts_of(tank, units)
-    return SentForm(shown=texts, typed=texts, units=units)
-
-
-async def _sent(request: Request) -> tuple[str, SentForm]:
-    """Receive the name of a tank, and its settings with what the form showed of them."""
-    async with receive_form(request) as form:
-        require_own_form(request, text_of(form, "csrf"))
-        return text_of(form, "name"), SentForm(
-            shown={name: text_of(form, f"shown-{name}") for name in FIELD_NAMES},
-            typed={name: text_of(form, name) for name in FIELD_NAMES},
-            units=units_of(text_of(form, "units")),
-        )
-
-
-def _form_page(
-    request: Request, tank: Tank | None, sent: SentForm, *, name: str = "", wrong: Mapping[str, str] | None = None
-) -> Response:
-    return page(
-        request,
-        "settings.html",
-        status=422 if wrong else 200,
-        tank=tank,
-        name=name,
-        n_readings=0 if tank is None else core_of(request).n_readings(tank.name),
-        shown=sent.shown,
-        texts=sent.typed,
-        units=sent.units,
-        wrong=wrong or {},
-        settings=SETTINGS,
-        gas_cautions=gas_cautions(None),  # any kind may be chosen
-        profiles=profile_choices(core_of(request).log_path, sent.shown["profile"]),
-    )
-
-
-def _changed(tank: Tank, sent: SentForm, log_path: Path) -> Tank:
-    changed = tank_of(tank, sent)
-    # A form may name only profiles that this page made, or that the tank has already, never any other file.
-    if changed.profile and changed.profile not in dict(profile_choices(log_path, tank.profile)):
-        raise WrongFields({"profile": "Choose one of the profiles in the list."})
-    return changed

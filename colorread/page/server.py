@@ -1,12 +1,12 @@
-"""The server as a process: where it listens, what it needs, and how it stops."""
+"""The server as a process: where it listens, which connections it takes for how long, and how it stops."""
 
 from __future__ import annotations
 
 import asyncio
+import ipaddress
+import os
 import signal
 import socket
-from collections.abc import Callable
-from pathlib import Path
 from typing import NoReturn
 
 import h11
@@ -14,17 +14,10 @@ import uvicorn
 from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from colorread.page.access import Access, devices_path
-from colorread.page.core import Core
 from colorread.page.guard import HEADERS
-from colorread.page.network import hosts_of
-from colorread.page.pool import Pool
-from colorread.page.undecided import take_in_undecided
-from colorread.page.workplace import Workplace
-from colorread.workers import processors
 
-_PROCESSES_MAX = 2  # each takes about 250 MB
-_TIME_LIMIT_S = 60.0  # a photo takes a third of a second, on a small computer some seconds
+# For documentation (RFC 5737): no packet is sent, the system only says which of its addresses it would use.
+_ANYWHERE = ("192.0.2.1", 9)
 _STOP_S = 30
 _HEAD_BYTES_MAX = 64 << 10  # with the cookies of all other servers on the machine
 # Choices of this project: a browser opens six connections, its requests begin within a second, and a phone on a weak
@@ -34,61 +27,82 @@ _HEAD_S, _BODY_S = 10.0, 20.0
 _LOOK_S, _LEAST_BYTES = 5.0, 1000  # fewer bytes between two looks are none
 
 
-def make_core(
-    log_path: Path,
-    *,
-    home: str | None,
-    host: str,
-    port: int,
-    shared: bool,
-    on_paired: Callable[[str], None],
-    tell: Callable[[str], None],
-) -> Core:
+def home_address() -> str:
     """
-    Return the state of a server.
-
-    Parameters
-    ----------
-    log_path : Path
-        Log that the command line uses too.
-    home : str or None
-        Tank that is shown first.
-    host : str
-        Address that it listens on.
-    port : int
-        Port that it listens on.
-    shared : bool
-        Whether other devices may reach it; then each has to be paired.
-    on_paired : callable
-        Is called when a device was paired, with the code for the next one.
-    tell : callable
-        Is called with a sentence for whoever runs the server.
+    Return the address of this machine in the home network.
 
     Returns
     -------
-    Core
-        For `colorread.page.app.create_app`.
+    str
+        A private IPv4 address.
 
     Raises
     ------
-    OSError, LogError
-        If the log or the folder beside it cannot be used.
+    ValueError
+        If there is none; one sentence.
     """
-    if waited := take_in_undecided(log_path):
-        tell(f"Readings that waited to be kept are in the log now: {waited}.")
-    return Core(
-        log_path=log_path,
-        home=home,
-        workplace=Workplace(log_path, host, port, tell),
-        access=Access(
-            hosts=hosts_of(host, port),
-            shared=shared,
-            port=port,
-            devices_path=devices_path(log_path),
-            on_paired=on_paired,
-        ),
-        pool=Pool(count=min(processors(), _PROCESSES_MAX), time_limit_s=_TIME_LIMIT_S),
-    )
+    try:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+            probe.connect(_ANYWHERE)
+            found = str(probe.getsockname()[0])
+    except OSError:
+        raise ValueError("This computer is not on a network. Connect it, or use --address.") from None
+    return require_home(found)
+
+
+def require_home(text: str) -> str:
+    """
+    Return an address if it is one of a home network or of this machine itself.
+
+    Parameters
+    ----------
+    text : str
+        IPv4 address.
+
+    Returns
+    -------
+    str
+        The same.
+
+    Raises
+    ------
+    ValueError
+        If it is none, or one that all the world may reach; one sentence.
+    """
+    try:
+        address = ipaddress.IPv4Address(text)
+    except ValueError:
+        raise ValueError(f"An address must look like 192.168.1.20, not {text!r}.") from None
+    if not address.is_private or address.is_unspecified:
+        raise ValueError(f"{text} is no address of a home network; the page is not made for the open internet.")
+    return text
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """
+    Take a port and listen there, so that who comes before the server is ready waits instead of being turned away.
+
+    Parameters
+    ----------
+    host : str
+        Address of this machine.
+    port : int
+        Port; 0 for any free one.
+
+    Returns
+    -------
+    socket.socket
+        Bound and listening.
+
+    Raises
+    ------
+    OSError
+        If it is taken or may not be used.
+    """
+    try:
+        return socket.create_server((host, port))
+    except OSError as error:
+        raise OSError(error.errno, os.strerror(error.errno or 0)) from None  # without the address, which is known
 
 
 def _plain_answer(status: str, *headers: str) -> bytes:
@@ -164,19 +178,7 @@ class Connection(H11Protocol):
 
 
 def server_of(app: ASGIApp) -> uvicorn.Server:
-    """
-    Return a server that has not been started yet.
-
-    Parameters
-    ----------
-    app : ASGI application
-        What it serves.
-
-    Returns
-    -------
-    uvicorn.Server
-        With the limits of the page.
-    """
+    """Return a server with the limits of the page that has not been started yet."""
     config = uvicorn.Config(
         app,
         http=Connection,
@@ -201,7 +203,7 @@ def run(app: ASGIApp, taken: socket.socket) -> None:
     app : ASGI application
         The server.
     taken : socket.socket
-        From `colorread.page.network.listen`.
+        From `colorread.page.listen`.
     """
     signal.signal(signal.SIGTERM, _interrupt)  # the server sends itself the signal again once it has stopped
     try:

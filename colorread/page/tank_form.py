@@ -2,33 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from colorread.chemistry import Unit
-from colorread.page.shown_units import Units
+from colorread.page.shown import Units, number_of, units_of
 from colorread.tank import SETTINGS, Measure, Setting, Tank, changed_tank
 
 _SPAN_OF = {
     f"{name}_{end}": name for name, setting in SETTINGS.items() if setting.kind == "span" for end in ("on", "off")
 }
 _OF_SOURCE = {name for name, setting in SETTINGS.items() if setting.fields[0].startswith("source.")}
-
-
-class WrongFields(ValueError):  # noqa: N818 - says what is wrong with a form, not with the program
-    """
-    Fields that cannot be so, all at once.
-
-    Parameters
-    ----------
-    sentences : mapping of str to str
-        What is wrong, by the names of the options of ``colorread tank``, in the order of the form.
-    """
-
-    def __init__(self, sentences: Mapping[str, str]) -> None:
-        super().__init__(" ".join(sentences.values()))
-        self.sentences = sentences
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +31,21 @@ class SentForm:
     shown: Mapping[str, str]
     typed: Mapping[str, str]
     units: Units
+
+    @classmethod
+    def untouched(cls, tank: Tank, units: Units) -> SentForm:
+        """Return the form as it is first shown."""
+        texts = texts_of(tank, units)
+        return cls(shown=texts, typed=texts, units=units)
+
+    @classmethod
+    def received(cls, form: Mapping[str, str]) -> SentForm:
+        """Return the form as a browser sent it."""
+        return cls(
+            shown={name: form.get(f"shown-{name}", "") for name in _FIELD_NAMES},
+            typed={name: form.get(name, "") for name in _FIELD_NAMES},
+            units=units_of(form.get("units", "")),
+        )
 
 
 def texts_of(tank: Tank, units: Units) -> dict[str, str]:
@@ -73,21 +72,27 @@ def texts_of(tank: Tank, units: Units) -> dict[str, str]:
             # Midnight is 00:00 at either end, as a field for a time knows no 24:00.
             ends = ("", "") if values[0] is None else (f"{values[0].on:%H:%M}", f"{values[0].off:%H:%M}")
             texts[f"{name}_on"], texts[f"{name}_off"] = ends
+        elif values[0] is None:
+            texts[name] = ""
+        elif setting.measure is not None:
+            unit = _unit(setting.measure, units)
+            texts[name] = "-".join(f"{value:g}" if unit is None else unit.number(value) for value in values)
+        elif setting.kind == "flag":
+            texts[name] = "yes" if values[0] else ""
         else:
-            texts[name] = "" if values[0] is None else _text(setting, values, units)
+            texts[name] = str(values[0])
     return texts
 
 
-def _text(setting: Setting, values: Sequence[Any], units: Units) -> str:
-    if setting.measure is not None:
-        unit = _unit(setting.measure, units)
-        return "-".join(f"{value:g}" if unit is None else unit.number(value) for value in values)
-    if setting.kind == "flag":
-        return "yes" if values[0] else ""
-    return str(values[0])
+def _unit(measure: Measure, units: Units) -> Unit | None:
+    """Return the unit in which it is shown, None where none may be chosen."""
+    return getattr(units, measure.quantity) if measure.quantity else None
 
 
-def tank_of(tank: Tank, sent: SentForm) -> Tank:
+_FIELD_NAMES = tuple(texts_of(Tank(name="new"), Units()))
+
+
+def tank_of(tank: Tank, sent: SentForm) -> tuple[Tank, dict[str, str]]:
     """
     Return a tank with what was typed; a field that was left as it was shown changes nothing, not by rounding either.
 
@@ -100,90 +105,46 @@ def tank_of(tank: Tank, sent: SentForm) -> Tank:
 
     Returns
     -------
-    Tank
-        As it is to be.
-
-    Raises
-    ------
-    WrongFields
-        If fields cannot be so.
+    tuple of Tank and dict of str to str
+        As it is to be, and what is wrong with fields that cannot be so: by the names of the options of ``colorread
+        tank``, in the order of the form.
     """
     typed = sent.typed
-    changed = {_SPAN_OF.get(name, name) for name in FIELD_NAMES if typed[name] != sent.shown[name]}
+    changed = {_SPAN_OF.get(name, name) for name in _FIELD_NAMES if typed[name] != sent.shown[name]}
     if not typed["source"]:
         changed -= _OF_SOURCE - {"source"}
     elif _OF_SOURCE & changed and (tank.source is None or tank.source.kind != typed["source"]):
         changed |= _OF_SOURCE  # another kind starts without amount, day and valve, so those that stayed are typed anew
     wrong: dict[str, str] = {}
-    for option in SETTINGS:  # each by itself, so that every mistake is told at its field
+    for option, setting in SETTINGS.items():  # each by itself, so that every mistake is told at its field
         if option in changed:
             try:
-                tank = _with_option(tank, option, sent)
+                value = _typed_value(option, setting, sent)
+                tank = changed_tank(tank, {}, {option}) if value is None else changed_tank(tank, {option: value})
             except ValueError as error:
                 wrong[option] = str(error)
-    if wrong:
-        raise WrongFields(wrong)
-    return tank
+    return tank, wrong
 
 
-def _with_option(tank: Tank, option: str, sent: SentForm) -> Tank:
-    setting = SETTINGS[option]
-    text = _span_text(option, sent) if setting.kind == "span" else sent.typed[option]
+def _typed_value(option: str, setting: Setting, sent: SentForm) -> str | float | bool | None:
+    """Return what was typed, numbers in the unit of the project; None where the field is empty."""
+    text = _span_text(option, sent.typed) if setting.kind == "span" else sent.typed[option]
     if setting.kind == "flag":
-        return changed_tank(tank, {option: text == "yes"})
+        return text == "yes"
     if not text:
-        return changed_tank(tank, {}, {option})
-    return changed_tank(tank, {option: _own(setting, text, sent.units) if setting.kind == "number" else text})
+        return None
+    if setting.kind != "number":
+        return text
+    value, measure = number_of(setting.name, text), setting.measure
+    if measure is None or (unit := _unit(measure, sent.units)) is None:
+        return value
+    return unit.own_within(setting.name, value, *measure.limits)
 
 
-def _span_text(span: str, sent: SentForm) -> str:
-    on, off = sent.typed[f"{span}_on"], sent.typed[f"{span}_off"]
+def _span_text(span: str, typed: Mapping[str, str]) -> str:
+    on, off = typed[f"{span}_on"], typed[f"{span}_off"]
     if bool(on) != bool(off):
         raise ValueError(f"The hours of the {span} need both times, or neither.")
     if on == off != "00:00" and on:
         raise ValueError(f"{on} twice may mean never or always; midnight to midnight is the whole day.")
     return on and f"{on}-{'24:00' if off == '00:00' else off}"
-
-
-def _own(setting: Setting, text: str, units: Units) -> float:
-    """Return a number in the unit of the project."""
-    value = number_of(setting.name, text)
-    unit = None if setting.measure is None else _unit(setting.measure, units)
-    if setting.measure is None or unit is None:
-        return value
-    return unit.own_within(setting.name, value, *setting.measure.limits)
-
-
-def _unit(measure: Measure, units: Units) -> Unit | None:
-    """Return the unit in which it is shown, if it may be chosen."""
-    return getattr(units, measure.quantity) if measure.quantity else None
-
-
-def number_of(words: str, text: str) -> float:
-    """
-    Return a number as people type it.
-
-    Parameters
-    ----------
-    words : str
-        What it is, for the message.
-    text : str
-        With a dot or a comma.
-
-    Returns
-    -------
-    float
-        The number.
-
-    Raises
-    ------
-    ValueError
-        If it is none; one sentence.
-    """
-    try:
-        return float(text.replace(",", "."))
-    except ValueError:
-        raise ValueError(f"{words} must be a number, not {text!r}.") from None
-
-
-FIELD_NAMES = tuple(texts_of(Tank(name="new"), Units()))

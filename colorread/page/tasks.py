@@ -1,28 +1,31 @@
-"""The work on photos and tanks that the processes of the pool do, by the same functions as the command line."""
+"""The work on photos and tanks that the processes of the page do, by the same functions as the command line."""
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Iterable, Mapping
+import io
+import os
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import date
 from pathlib import Path
 
-from colorread import __version__
+from PIL import ExifTags, Image
+
+from calibration import State, read_profile, write_profile, write_whole
+from colorread import photo, profiles
 from colorread.batch import SettingsByPhone, entry_of, need_not_be_read
 from colorread.errors import Reason, Refusal
 from colorread.evidence import small_evidence
-from colorread.log import Damage, Log, LogEntry
-from colorread.photo import open_file, open_image, refusing_broken_files
+from colorread.fluid import measure_chart
+from colorread.log import Damage, Log, LogEntry, photo_path
 from colorread.reading import read_photo_traced
-from colorread.tank import GasPlan, Tank, TankSummary, plan_gas, summarize
+from colorread.tank import GasPlan, Tank, TankSummary, plan_gas, plan_lines, summarize
+from colorread.words import bar_svg
 
 _PIXELS_MAX = 80_000_000  # a choice of this project: what phones send by themselves has 12 to 50 megapixels
-_OF_PROFILE = Reason(
-    code="of-profile",
-    message="This photo was used for the profile, so it does not count for the tank.",
-    next_step="Take a new photo.",
-)
+_KEPT_QUALITY = 92
+_IN_MAIN_DIRECTORY = (ExifTags.Base.Orientation, ExifTags.Base.Model, ExifTags.Base.DateTime)
+_END_STATES: Mapping[str, State] = {"acid": "acid", "base": "base"}  # by step
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +37,10 @@ class TankView:
     ----------
     summary : TankSummary
         In numbers and words.
+    bar : str
+        The bar below the CO2 of now, drawn; empty where that is not known.
+    plan : tuple of str
+        What is planned for the next days, a line each.
     figures : tuple of str
         SVG for a phone and for a wide window; empty where there is nothing to draw.
     damages : tuple of Damage
@@ -41,8 +48,39 @@ class TankView:
     """
 
     summary: TankSummary
+    bar: str
+    plan: tuple[str, ...]
     figures: tuple[str, ...]
     damages: tuple[Damage, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Numbers:
+    """
+    What is known about the fluids of a calibration.
+
+    Parameters
+    ----------
+    temperature_c : float
+        Of fluid and air [degC].
+    known_ph : float or None
+        pH of the buffer [-].
+    ionic_strength_mol_kg : float or None
+        Of the buffer [mol/kg].
+    air_ppm : float
+        CO2 of the air [ppm].
+    patch_ph : tuple of float or None
+        What the patches of a kit's chart stand for; None for the chart of this program [-].
+    light : str
+        Lamp class of the photos.
+    """
+
+    temperature_c: float
+    known_ph: float | None
+    ionic_strength_mol_kg: float | None
+    air_ppm: float
+    patch_ph: tuple[float, ...] | None
+    light: str
 
 
 def warm_up() -> None:
@@ -53,11 +91,9 @@ def warm_up() -> None:
         signal_family(space)
 
 
-def score_photo(
-    path: Path, label: str, sha256: str, tank: Tank, known: LogEntry | None, log_path: Path
-) -> LogEntry | Reason:
+def score_photo(path: Path, label: str, sha256: str, tank: Tank, log_path: Path) -> LogEntry | Reason:
     """
-    Read a photo with the settings of a tank.
+    Read a photo with the settings of a tank, unless the log holds what it would be read as.
 
     Parameters
     ----------
@@ -69,8 +105,6 @@ def score_photo(
         Of its content.
     tank : Tank
         Whose settings apply.
-    known : LogEntry or None
-        What the log holds of it.
     log_path : Path
         The log that tank and default profiles belong to.
 
@@ -81,7 +115,7 @@ def score_photo(
         all.
     """
     try:
-        require_modest(path)
+        _require_modest(path)
     except Refusal as refusal:
         return refusal.reason
     try:
@@ -93,7 +127,13 @@ def score_photo(
             next_step="Choose another profile in the settings of the tank, or calibrate again.",
         )
     if any(sha256 == sample.sha256 for sample in settings.samples):
-        return _OF_PROFILE
+        return Reason(
+            code="of-profile",
+            message="This photo was used for the profile, so it does not count for the tank.",
+            next_step="Take a new photo.",
+        )
+    with Log(log_path) as log:
+        known = log.entry(tank.name, sha256)
     if known is not None and need_not_be_read(known, settings, tank):
         return known
     reading, trace = read_photo_traced(path, settings.stated)
@@ -104,30 +144,30 @@ def score_photo(
 
 
 def view_tank(log_path: Path, name: str) -> TankView:
-    """
-    Summarize a tank from the log and draw its week.
-
-    Parameters
-    ----------
-    log_path : Path
-        The log.
-    name : str
-        Of the tank.
-
-    Returns
-    -------
-    TankView
-        For the page.
-    """
+    """Summarize a tank from the log and draw its week."""
     from colorread.report import week_svgs
 
+    damages: list[Damage] = []
     with Log(log_path) as log:
         tank = log.tank(name)
-        damages: list[Damage] = []
         readings = [entry.reading for entry in log.entries(name, on_damage=damages.append)]
         events = log.events(name).values()
     summary = summarize(tank, readings, events)
-    return TankView(summary=summary, figures=week_svgs(summary, readings), damages=tuple(damages))
+    return TankView(
+        summary=summary,
+        bar="" if summary.now is None else bar_svg(summary.now.co2_mg_l, tank.judged_by),
+        plan=tuple(plan_lines(summary.plan, None if tank.made_up else date.today())),
+        figures=week_svgs(summary, readings),
+        damages=tuple(damages),
+    )
+
+
+def report_of(log_path: Path, summary: TankSummary) -> str:
+    """Return the report of a tank."""
+    from colorread.report import report_html
+
+    with Log(log_path) as log:
+        return report_html(summary, log.entries(summary.tank.name, with_pictures=True))
 
 
 def plan_gas_of(
@@ -145,7 +185,7 @@ def plan_gas_of(
     logged : str or None
         Its name in the log, where its days are; None where it is not there.
     days, target_mg_l : float or None
-        As `colorread.tank.gas_plan.plan_gas` takes them.
+        As `colorread.tank.plan_gas` takes them.
 
     Returns
     -------
@@ -164,28 +204,177 @@ def plan_gas_of(
         return str(error)
 
 
-def version_of(tank: Tank, scored_at: Mapping[str, datetime], notes: Iterable[str], now: datetime) -> str:
-    """Return what changes whenever the view of a tank would, which tells how old the readings are and what is next."""
-    hour = now.replace(minute=0, second=0, microsecond=0)
-    return hashlib.sha256(repr((tank, sorted(scored_at.items()), [*notes], hour, __version__)).encode()).hexdigest()
-
-
-def require_modest(path: Path) -> None:
+def keep_photo(original: Path, log_path: Path, tank: str, sha256: str) -> Path | None:
     """
-    Refuse by its header what would take much memory to decode.
+    Keep a photo with its time, the model of the camera and its colors, and nothing else of what it says of itself.
+
+    Parameters
+    ----------
+    original : Path
+        Photo as it came, in a folder on the same disk as the log.
+    log_path : Path
+        The log.
+    tank : str
+        Whose it is.
+    sha256 : str
+        Of that photo.
+
+    Returns
+    -------
+    Path or None
+        The file; None where its reading is not in the log any more.
+
+    Raises
+    ------
+    LogError, OSError
+        If it cannot be kept.
+    colorread.errors.Refusal
+        If it is no photo.
+    """
+    path = photo_path(log_path, sha256)
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    ready = original.with_name("kept.jpg")
+    write_whole(ready, _stripped(original), mode=0o600)
+    was = original.stat()  # the time of the file stands in where the photo itself tells none
+    os.utime(ready, ns=(was.st_atime_ns, was.st_mtime_ns))
+    with Log(log_path) as log, log.transaction():  # nobody forgets the reading in between
+        if log.entry(tank, sha256) is None:
+            ready.unlink()
+            return None
+        ready.replace(path)
+    return path
+
+
+def _stripped(original: Path) -> bytes:
+    """Return a photo as JPEG without place, serial numbers, comments, previews and whatever lies behind its pixels."""
+    with photo.open_file(original) as file, photo.refusing_broken_files():
+        image = photo.open_image(file)
+        pixels = photo.decoded(image)
+        found = photo.read_exif(image)  # all that reading the photo again needs
+        if image.format in photo.TURNED_BY_READER:
+            found.pop(ExifTags.Base.Orientation, None)
+        kept = Image.Exif()
+        times = kept.get_ifd(ExifTags.IFD.Exif)
+        for tag, value in found.items():
+            (kept if tag in _IN_MAIN_DIRECTORY else times)[tag] = value
+        target = io.BytesIO()
+        icc = photo.icc_profile_of(image.info)
+        pixels.info = {}  # comments and descriptions
+        pixels.save(target, "JPEG", quality=_KEPT_QUALITY, exif=kept.tobytes(), icc_profile=icc)
+    return target.getvalue()
+
+
+def check_photo(path: Path, kind: profiles.Kind, step: str, n_patches: int | None) -> Reason | None:
+    """
+    Look at a calibration photo as soon as it is taken.
 
     Parameters
     ----------
     path : Path
         The upload.
+    kind : {'ends', 'air', 'chart'}
+        Kind of calibration.
+    step : str
+        Which of its photos.
+    n_patches : int or None
+        Patches of a kit's chart.
 
-    Raises
-    ------
-    colorread.errors.Refusal
-        If it has too many pixels, or is no photo.
+    Returns
+    -------
+    Reason or None
+        Why it cannot be used; None where card and fluid, or chart, were found.
     """
-    with open_file(path) as file, refusing_broken_files():
-        width, height = open_image(file).size
+    try:
+        _require_modest(path)
+        if kind == "chart":
+            measure_chart(path, n_patches)
+        elif step in _END_STATES:
+            profiles.known_fluid(profiles.end_photo(path, _END_STATES[step]))
+        else:
+            profiles.see_clear_fluid(path, "known")
+    except Refusal as refusal:
+        return refusal.reason
+    return None
+
+
+def calibrate(
+    photos: Mapping[str, Path], kind: profiles.Kind, numbers: Numbers, earlier: str | None, target: Path
+) -> tuple[str, ...] | Mapping[str, Reason]:
+    """
+    Make a profile of calibration photos and write it.
+
+    Parameters
+    ----------
+    photos : mapping of str to Path
+        By step.
+    kind : {'ends', 'air', 'chart'}
+        Kind of calibration.
+    numbers : Numbers
+        What is known about the fluids.
+    earlier : str or None
+        Path of a profile to whose evidence this is added.
+    target : Path
+        File to write.
+
+    Returns
+    -------
+    tuple of str, or mapping of str to Reason
+        The profile in words, or why there is none: by the step whose photo cannot be used, '' for all together.
+    """
+    try:
+        base = None if earlier is None else read_profile(earlier)
+        if kind == "chart":
+            paths = list(photos.values())
+            profile = profiles.make_chart_profile(paths, patch_ph=numbers.patch_ph, light=numbers.light, base=base)
+        else:
+            known = _known_photos(photos, kind, numbers)
+            measured = dict(zip(known, profiles.measure_photos(known.values()), strict=True))
+            problems = {key: each.reason for key, each in measured.items() if isinstance(each, profiles.PhotoRefused)}
+            if problems:
+                return problems
+            samples = [each for each in measured.values() if not isinstance(each, profiles.PhotoRefused)]
+            profile = profiles.profile_of(samples, light=numbers.light, base=base)
+        write_profile(profile, target)
+    except (OSError, ValueError) as error:
+        words = str(error)
+        for step in profiles.GUIDES[kind].steps:
+            if step.key in photos:
+                words = words.replace(str(photos[step.key]), step.title)
+        next_step = "Take that photo again, or correct your input."
+        return {"": Reason(code="calibration", message=words, next_step=next_step)}
+    return tuple(profiles.profile_lines(profile))
+
+
+def _known_photos(
+    photos: Mapping[str, Path], kind: profiles.Kind, numbers: Numbers
+) -> Mapping[str, profiles.KnownPhoto]:
+    known = {}
+    for step in profiles.GUIDES[kind].steps:
+        path = photos.get(step.key)
+        if path is None:
+            continue
+        if step.kh_dkh is not None:
+            known[step.key] = profiles.air_photo(
+                path, step.kh_dkh, air_ppm=numbers.air_ppm, temperature_c=numbers.temperature_c
+            )
+        elif step.key in _END_STATES:
+            known[step.key] = profiles.end_photo(path, _END_STATES[step.key])
+        elif numbers.known_ph is None:
+            raise ValueError("The pH of the known fluid is missing; enter it.")
+        elif numbers.ionic_strength_mol_kg is None:
+            raise ValueError("The ionic strength of the known fluid is missing; choose its buffer, or enter it.")
+        else:
+            strength = numbers.ionic_strength_mol_kg
+            known[step.key] = profiles.buffer_photo(
+                path, numbers.known_ph, ionic_strength_mol_kg=strength, temperature_c=numbers.temperature_c
+            )
+    return known
+
+
+def _require_modest(path: Path) -> None:
+    """Refuse by its header what would take much memory to decode."""
+    with photo.open_file(path) as file, photo.refusing_broken_files():
+        width, height = photo.open_image(file).size
     if width * height > _PIXELS_MAX:
         raise Refusal(
             "too-large",

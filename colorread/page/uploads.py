@@ -1,14 +1,18 @@
-"""Photos on their way in: received within limits, under names of our own, in a folder that is empty at every start."""
+"""Photos on their way in: received within limits, under names of our own, in a folder that goes with the server."""
 
 from __future__ import annotations
 
 import asyncio
+import errno
 import hashlib
 import os
+import secrets
 import shutil
-from collections.abc import AsyncIterator
+import socket
+import threading
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PureWindowsPath
 
 from fastapi import HTTPException, Request
@@ -17,13 +21,13 @@ from python_multipart.multipart import parse_options_header
 from starlette.datastructures import FormData, UploadFile
 from starlette.requests import ClientDisconnect
 
-from colorread.page.workplace import Workplace
 from colorread.words import clean_name
 
 PHOTO_BYTES_MAX = 40 << 20
 """A photo of 108 megapixels from a phone has up to 30 MB."""
 PHOTOS_MAX = 30
 """Photos in one form; a browser that runs the script sends them one by one."""
+_DISK_BYTES_MAX = 1 << 30  # of what is being received: 25 of the largest photos, some hundred of common ones
 _FORM_BYTES_MAX = 64 << 10  # of a form without photos, or of JSON: a few kB are needed
 _SEVERAL_BYTES_MAX = 320 << 20
 _FORM_S = 180.0  # a phone on a weak network sends 10 MB within
@@ -35,23 +39,86 @@ _MODIFIED_MIN_MS, _MODIFIED_MAX_MS = 631_152_000_000, 10_000_000_000_000
 
 
 def body_bytes_max(path: str) -> int:
-    """
-    Return how large a request may be.
-
-    Parameters
-    ----------
-    path : str
-        Where it goes to.
-
-    Returns
-    -------
-    int
-        Bytes of its body.
-    """
+    """Return how large a request may be that goes to a path."""
     last = path.rpartition("/")[2]
     if last == "several":
         return _SEVERAL_BYTES_MAX
     return _FORM_BYTES_MAX + (PHOTO_BYTES_MAX if last in ("snap", "photo", "readings") else 0)
+
+
+class Workplace:
+    """
+    A folder beside the log that belongs to one server: no other listens at its address.
+
+    What a server that was killed left behind, photos with their place among it, is cleared by the next one.
+
+    Parameters
+    ----------
+    log_path : Path
+        The log.
+    host : str
+        Address that the server listens on.
+    port : int
+        Port that it listens on.
+    tell : callable
+        Is called with a sentence for whoever runs the server.
+    """
+
+    def __init__(self, log_path: Path, host: str, port: int, tell: Callable[[str], None]) -> None:
+        self._all = log_path.with_name(f"{log_path.stem}-uploads")
+        self.path = self._all / f"{host}-{port}"
+        self._tell = tell
+        self._free = _DISK_BYTES_MAX
+        self._changed = asyncio.Condition()
+        left = [folder for folder in self._all.glob("*-*") if folder == self.path or not _is_served(folder.name)]
+        count = sum(len(list(folder.iterdir())) for folder in left)
+        for folder in left:
+            shutil.rmtree(folder)
+        if count:
+            tell(f"Photos that a server before had left behind were deleted: {count}.")
+        self._make()
+
+    def new_folder(self) -> Path:
+        """Return a new folder, in a working folder that is made anew where somebody cleared it away."""
+        folder = self.path / secrets.token_hex(16)
+        try:
+            folder.mkdir(mode=0o700)
+        except FileNotFoundError:
+            self._make()
+            self._tell(f"The folder {self.path} was missing and has been recreated.")
+            folder.mkdir(mode=0o700)
+        return folder
+
+    @asynccontextmanager
+    async def room(self, n_bytes: int) -> AsyncIterator[None]:
+        """Take room on the disk for what is received; wait while others have it."""
+        async with self._changed:
+            await self._changed.wait_for(lambda: n_bytes <= self._free)
+            self._free -= n_bytes
+        try:
+            yield
+        finally:
+            async with self._changed:
+                self._free += n_bytes
+                self._changed.notify_all()
+
+    def close(self) -> None:
+        """Delete the folder with all that is in it."""
+        shutil.rmtree(self.path, ignore_errors=True)
+
+    def _make(self) -> None:
+        for folder in (self._all, self.path):
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+
+
+def _is_served(name: str) -> bool:
+    """Return whether a server listens at the address that a folder is named by."""
+    host, _, port = name.rpartition("-")
+    try:
+        socket.create_server((host, int(port))).close()
+    except (OSError, ValueError, OverflowError) as error:
+        return isinstance(error, OSError) and error.errno == errno.EADDRINUSE
+    return False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +143,55 @@ class Upload:
     def remove(self) -> None:
         """Delete the file, of which nothing is left behind."""
         shutil.rmtree(self.path.parent, ignore_errors=True)
+
+
+class HeldPhotos:
+    """
+    Photos that stay for a while after they were received, until they are dropped or the server ends.
+
+    Each is held by a key: its tank, and what it is of that tank.
+
+    Parameters
+    ----------
+    workplace : Workplace
+        Where they are.
+    count_max : int
+        How many there may be; the oldest go first.
+    held_s : float, optional
+        How long each may stay [s].
+    """
+
+    def __init__(self, workplace: Workplace, *, count_max: int, held_s: float | None = None) -> None:
+        self._workplace = workplace
+        self._count_max = count_max
+        self._held_s = held_s
+        self._uploads: dict[tuple[str, ...], Upload] = {}
+        self._lock = threading.Lock()
+
+    def put(self, *key: str, upload: Upload) -> None:
+        """Move a photo here, in place of an earlier one of the same key; its file is named by the end of the key."""
+        held = replace(upload, path=upload.path.rename(self._workplace.new_folder() / key[-1]))
+        self.drop(*key)
+        with self._lock:
+            self._uploads[key] = held
+            surplus = list(self._uploads)[: -self._count_max]
+        for oldest in surplus:
+            self.drop(*oldest)
+        if self._held_s is not None:
+            asyncio.get_running_loop().call_later(self._held_s, self.drop, *key)
+
+    def paths(self, *key: str) -> dict[str, Path]:
+        """Return where the photos whose keys begin so are, by the end of their keys, as far as they are here still."""
+        with self._lock:
+            found = {each[-1]: upload.path for each, upload in self._uploads.items() if each[: len(key)] == key}
+        return {end: path for end, path in found.items() if path.exists()}
+
+    def drop(self, *key: str) -> None:
+        """Delete the photos whose keys begin so."""
+        with self._lock:
+            uploads = [self._uploads.pop(each) for each in list(self._uploads) if each[: len(key)] == key]
+        for upload in uploads:
+            upload.remove()
 
 
 @asynccontextmanager
@@ -120,30 +236,15 @@ async def receive_form(request: Request, *, files_max: int = 0) -> AsyncIterator
         await form.close()
 
 
-def text_of(form: FormData, name: str) -> str:
-    """
-    Return a field of a form.
-
-    Parameters
-    ----------
-    form : FormData
-        As received.
-    name : str
-        Of the field.
-
-    Returns
-    -------
-    str
-        Without spaces around; empty where it was left out or is a file.
-    """
-    value = form.get(name, "")
-    return value.strip() if isinstance(value, str) else ""
+def form_texts(form: FormData) -> dict[str, str]:
+    """Return the fields of a form that are no files, without spaces around."""
+    return {name: value.strip() for name, value in form.items() if isinstance(value, str)}
 
 
 @asynccontextmanager
 async def receive_photos(
     request: Request, workplace: Workplace, *, photos_max: int = 1
-) -> AsyncIterator[tuple[FormData, list[Upload]]]:
+) -> AsyncIterator[tuple[dict[str, str], list[Upload]]]:
     """
     Receive a form with photos in it; they are gone afterwards, but for those that were moved away.
 
@@ -159,8 +260,8 @@ async def receive_photos(
 
     Yields
     ------
-    tuple of FormData and list of Upload
-        The form, and its photos in their order, at least one.
+    tuple of dict and list of Upload
+        The texts of the form, and its photos in their order, at least one.
 
     Raises
     ------
@@ -180,56 +281,39 @@ async def receive_photos(
                     raise HTTPException(422, "No photo was sent; choose one first.")
                 if len(files) > photos_max:
                     raise HTTPException(422, f"{len(files)} photos were sent; at most {photos_max} are taken here.")
-                times = [text if isinstance(text, str) else "" for text in form.getlist("modified")]
-                for number, file in enumerate(files):
-                    modified = times[number] if len(times) == len(files) else ""
+                times = [str(time) for time in form.getlist("modified")]
+                if len(times) != len(files):
+                    times = [""] * len(files)
+                for file, modified in zip(files, times, strict=True):
                     uploads.append(await run_in_threadpool(_save, file, workplace.new_folder(), modified))
-            yield form, uploads
+                texts = form_texts(form)
+            yield texts, uploads
         finally:
             for upload in uploads:
                 upload.remove()
 
 
-def _save(file: UploadFile, folder: Path, modified: str) -> Upload:
+def _save(file: UploadFile, folder: Path, modified_ms: str) -> Upload:
     try:
-        size = file.size or 0
-        if size == 0:
+        if not file.size:
             raise HTTPException(422, "The photo is empty; choose it again.")
-        if size > PHOTO_BYTES_MAX:
+        if file.size > PHOTO_BYTES_MAX:
             raise HTTPException(413, f"A photo may have at most {PHOTO_BYTES_MAX >> 20} MB.")
         path = folder / "photo"
-        digest = hashlib.sha256()
-        with path.open("xb") as target:
-            while part := file.file.read(1 << 20):
-                digest.update(part)
-                target.write(part)
-        _set_time(path, modified)
+        with path.open("x+b") as target:
+            shutil.copyfileobj(file.file, target, 1 << 20)
+            target.seek(0)
+            sha256 = hashlib.file_digest(target, "sha256").hexdigest()
+        with suppress(OSError, OverflowError, ValueError):  # it stands in where the photo itself holds no time
+            if _MODIFIED_MIN_MS <= int(modified_ms) <= _MODIFIED_MAX_MS:
+                os.utime(path, (int(modified_ms) / 1000.0, int(modified_ms) / 1000.0))
     except BaseException:
         shutil.rmtree(folder, ignore_errors=True)
         raise
-    return Upload(path=path, label=label_of(file.filename or ""), sha256=digest.hexdigest())
+    return Upload(path=path, label=_label_of(file.filename or ""), sha256=sha256)
 
 
-def _set_time(path: Path, modified: str) -> None:
-    """Give the file the time that the sender knows, which stands in where the photo itself holds none."""
-    if modified.isascii() and modified.isdigit() and _MODIFIED_MIN_MS <= int(modified) <= _MODIFIED_MAX_MS:
-        with suppress(OSError, OverflowError):
-            os.utime(path, (int(modified) / 1000.0, int(modified) / 1000.0))
-
-
-def label_of(filename: str) -> str:
-    """
-    Return what people call a photo.
-
-    Parameters
-    ----------
-    filename : str
-        As the sender wrote it: nothing to be trusted.
-
-    Returns
-    -------
-    str
-        Its last part, printable, of bounded length; ``photo`` where nothing is left.
-    """
+def _label_of(filename: str) -> str:
+    """Return what people call a photo: the last part of what its sender wrote, printable, of bounded length."""
     name = clean_name(PureWindowsPath(filename).name)[-_LABEL_MAX:].strip()
     return name if name.strip(".? ") else "photo"

@@ -5,47 +5,16 @@ from __future__ import annotations
 import base64
 import math
 import os
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from calibration import write_whole
-from colorread import __version__
+from colorread import __version__, tank, words
 from colorread.report.axes import PLOT_COLORS
-from colorread.report.plot import MADE_UP, days_start
-from colorread.report.svg import day_svgs, history_svgs, week_svgs
-from colorread.report.words import period_words
-from colorread.result import NORMAL_95, Interval, Reading
-from colorread.tank import (
-    LETTERS,
-    OF_WHEN,
-    RECOMMENDED,
-    PhotoPoint,
-    TankSummary,
-    event_words,
-    fitted_rows,
-    forecast_rows,
-    moment_words,
-    number_rows,
-    plan_lines,
-    setting_rows,
-    tank_co2_of,
-    wall_clock,
-)
-from colorread.words import (
-    bar_svg,
-    budget_words,
-    clean_name,
-    flag_texts,
-    input_words,
-    number_words,
-    ph_words,
-    templates_of,
-    time_words,
-    when_words,
-)
+from colorread.report.plot import MADE_UP, day_svgs, days_start, history_svgs, week_svgs
+from colorread.result import NORMAL_95, Reading
 
 if TYPE_CHECKING:
     from colorread.log import LogEntry
@@ -55,32 +24,7 @@ PICTURES_MAX = 60
 _PICTURE_BYTES_MAX = 3_300_000
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PhotoRow:
-    """One photo as the report lists it, by the tank's own clock; texts may be empty."""
-
-    name: str
-    taken_at: datetime | None
-    when: str
-    ph: tuple[str, str]
-    co2: tuple[str, str]
-    tank: tuple[str, str]
-    refused: str
-    flags: tuple[str, ...]
-    record: tuple[str, ...]
-    picture: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RefusedRow:
-    """Photos that were refused for one reason."""
-
-    message: str
-    next_step: str
-    photos: tuple[str, ...]
-
-
-def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
+def report_html(summary: tank.TankSummary, entries: Iterable[LogEntry]) -> str:
     """
     Return the report of a tank as one page of HTML.
 
@@ -100,45 +44,40 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
     readings = [entry.reading for entry in ordered]
     told = summary.told
     last_at = summary.last_at or datetime.now()  # dates of its year go without it
-    rows = _photo_rows(ordered, summary.tank_co2, last_at)
+    rows = _photo_rows(ordered, summary, last_at)
+    n_pictures = sum(bool(row["picture"]) for row in rows)
     start = days_start(summary)
+    days = [f"{when:%B} {when.day}, {when:%Y}" for when in (summary.first_at, summary.last_at) if when is not None]
     return (
-        templates_of("colorread.report")
+        words.templates_of("colorread.report")
         .get_template("report.html")
         .render(
             summary=summary,
-            answer=summary.answer,
-            bar="" if summary.now is None else bar_svg(summary.now.co2_mg_l, summary.tank.judged_by),
-            tank=summary.tank,
-            told=told,
-            advice=None if told is None else told.advice,
+            bar="" if summary.now is None else words.bar_svg(summary.now.co2_mg_l, summary.tank.judged_by),
             made_up=MADE_UP if summary.tank.made_up else "",
-            period=period_words(summary.first_at, summary.last_at),
+            period=" to ".join(dict.fromkeys(days)),
             colors=PLOT_COLORS,
             week=week_svgs(summary, readings),
             history=history_svgs(summary, readings),
             day=day_svgs(summary),
-            forecasts=[] if told is None else forecast_rows(told.advice),
-            recommended=RECOMMENDED,
-            numbers=number_rows(summary),
-            of_when=OF_WHEN,
-            fitted=[] if told is None else fitted_rows(told),
-            cautions=summary.cautions,
-            refused=_refused_rows(readings, last_at),
-            photos=[row for row in rows if row.taken_at is None or row.taken_at >= start],
-            older=[row for row in rows if row.taken_at is not None and row.taken_at < start],
-            n_pictures=sum(bool(row.picture) for row in rows),
-            n_without=sum(
-                not row.picture and entry.picture is not None for row, entry in zip(rows, ordered, strict=True)
-            ),
+            forecasts=[] if told is None else tank.forecast_rows(told.advice),
+            recommended=tank.RECOMMENDED,
+            numbers=tank.number_rows(summary),
+            of_when=tank.OF_WHEN,
+            fitted=[] if told is None else tank.fitted_rows(told),
+            refused=_refused_photos(readings, last_at),
+            photos=[row for row in rows if row["taken_at"] is None or row["taken_at"] >= start],
+            older=[row for row in rows if row["taken_at"] is not None and row["taken_at"] < start],
+            n_pictures=n_pictures,
+            n_without=sum(entry.picture is not None for entry in ordered) - n_pictures,
             settings=[
-                (setting.shown.label, words)
-                for setting, words in setting_rows(summary.tank)
-                if words and setting.shown.group != "Photos"  # a report may be given to others
+                (setting.shown.label, shown)
+                for setting, shown in tank.setting_rows(summary.tank)
+                if shown and setting.shown.group != "Photos"  # a report may be given to others
             ],
-            plan=plan_lines(summary.plan),
-            letters=LETTERS,
-            events=[(moment_words(event.at), event_words(event)) for event in reversed(summary.events)],
+            plan=tank.plan_lines(summary.plan),
+            letters=tank.LETTERS,
+            events=[(tank.moment_words(event.at), tank.event_words(event)) for event in reversed(summary.events)],
             common_percent=None if told is None else _common_percent(told.common_std_ph),
             version=__version__,
             made_at=datetime.now().astimezone(),
@@ -146,7 +85,7 @@ def report_html(summary: TankSummary, entries: Iterable[LogEntry]) -> str:
     )
 
 
-def write_report(path: str | os.PathLike[str], summary: TankSummary, entries: Iterable[LogEntry]) -> None:
+def write_report(path: str | os.PathLike[str], summary: tank.TankSummary, entries: Iterable[LogEntry]) -> None:
     """
     Write the report of a tank, whole or not at all.
 
@@ -169,61 +108,56 @@ def write_report(path: str | os.PathLike[str], summary: TankSummary, entries: It
 
 def _by_time(entry: LogEntry) -> tuple[datetime, str]:
     taken_at = entry.reading.taken_at
-    return (datetime.min if taken_at is None else wall_clock(taken_at)), entry.reading.photo
+    return (datetime.min if taken_at is None else tank.wall_clock(taken_at)), entry.reading.photo
 
 
-def _photo_rows(entries: Sequence[LogEntry], points: Iterable[PhotoPoint], last_at: datetime) -> list[PhotoRow]:
-    of_tank = tank_co2_of(points)
+def _photo_rows(entries: Iterable[LogEntry], summary: tank.TankSummary, last_at: datetime) -> list[dict[str, Any]]:
+    """Return what the report lists of each photo, by the tank's own clock; texts may be empty."""
+    of_tank = tank.tank_co2_of(summary.tank_co2)
     rows = []
     bytes_left, pictures_left = _PICTURE_BYTES_MAX, PICTURES_MAX
     for entry in entries:
-        reading = entry.reading
-        picture = ""
+        reading, picture = entry.reading, ""
         if entry.picture is not None and pictures_left and len(entry.picture) <= bytes_left:
             bytes_left, pictures_left = bytes_left - len(entry.picture), pictures_left - 1
             picture = "data:image/jpeg;base64," + base64.b64encode(entry.picture).decode("ascii")
-        rows.append(_photo_row(reading, of_tank(reading), picture, last_at))
+        in_tank = of_tank(reading)
+        stated, assumed = words.input_words(reading)
+        record = {
+            "Time": words.time_words(reading),
+            "Entered": stated,
+            "Assumed": assumed,
+            "Uncertainty from": words.budget_words(reading),
+        }
+        rows.append(
+            {
+                "name": _name(reading),
+                "taken_at": None if reading.taken_at is None else tank.wall_clock(reading.taken_at),
+                "when": words.when_words(reading.taken_at, last_at),
+                "ph": ("", "") if reading.ph is None else words.ph_words(reading.ph).cells(),
+                "co2": ("", "") if reading.co2_mg_l is None else words.number_words(reading.co2_mg_l).cells(),
+                "tank": ("", "") if in_tank is None else words.number_words(in_tank).cells(),
+                "refused": "" if reading.reason is None else reading.reason.message,
+                "flags": [text.sentence for text in words.flag_texts(reading)],
+                "record": [f"{label}: {told}." for label, told in record.items() if told],
+                "picture": picture,
+            }
+        )
     return rows
 
 
-def _photo_row(reading: Reading, tank: Interval | None, picture: str, last_at: datetime) -> PhotoRow:
-    stated, assumed = input_words(reading)
-    budget = budget_words(reading)
-    record = (
-        f"Time: {time_words(reading)}." if reading.taken_at else "",
-        f"Entered: {stated}." if stated else "",
-        f"Assumed: {assumed}." if assumed else "",
-        f"Uncertainty from: {budget}." if budget else "",
-    )
-    return PhotoRow(
-        name=_name(reading),
-        taken_at=None if reading.taken_at is None else wall_clock(reading.taken_at),
-        when=when_words(reading.taken_at, last_at),
-        ph=("", "") if reading.ph is None else ph_words(reading.ph).cells(),
-        co2=("", "") if reading.co2_mg_l is None else number_words(reading.co2_mg_l).cells(),
-        tank=("", "") if tank is None else number_words(tank).cells(),
-        refused="" if reading.reason is None else reading.reason.message,
-        flags=tuple(text.sentence for text in flag_texts(reading)),
-        record=tuple(text for text in record if text),
-        picture=picture,
-    )
-
-
-def _refused_rows(readings: Iterable[Reading], last_at: datetime) -> list[RefusedRow]:
+def _refused_photos(readings: Iterable[Reading], last_at: datetime) -> dict[tuple[str, str], list[str]]:
+    """Return photos that were refused, by what was seen and what to do."""
     photos: dict[tuple[str, str], list[str]] = {}
     for reading in readings:
         if reading.reason is not None:
-            photos.setdefault((reading.reason.message, reading.reason.next_step), []).append(
-                f"{_name(reading)} ({when_words(reading.taken_at, last_at)})"
-            )
-    return [
-        RefusedRow(message=message, next_step=next_step, photos=tuple(names))
-        for (message, next_step), names in photos.items()
-    ]
+            reason = (reading.reason.message, reading.reason.next_step)
+            photos.setdefault(reason, []).append(f"{_name(reading)} ({words.when_words(reading.taken_at, last_at)})")
+    return photos
 
 
 def _name(reading: Reading) -> str:
-    return clean_name(Path(reading.photo).name)
+    return words.clean_name(Path(reading.photo).name)
 
 
 def _common_percent(std_ph: float) -> tuple[int, int]:

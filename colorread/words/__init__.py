@@ -1,9 +1,8 @@
 """
 The words that every screen shares.
 
-`numbers` for values, intervals and times, `answer` and `bar` for the first lines of a reading, `flags` for what makes
-it less sure, `gas_care` for the cautions of a gas source, `recipe` for mixing fluid; `templates` fills pages with
-them.
+`parts` for numbers, times, inputs and flags of a reading, and for pages of them; `verdict` and `bar` for its first
+lines, `gas_care` for the cautions of a gas source, `mixing` for the fluid.
 """
 
 import lazy_loader

@@ -1,6 +1,4 @@
-from .answer import IN_VIAL as IN_VIAL, Answer as Answer, answer_of as answer_of
 from .bar import Bar as Bar, bar_lines as bar_lines, bar_of as bar_of, bar_svg as bar_svg, place_labels as place_labels
-from .flags import flag_texts as flag_texts
 from .gas_care import (
     NO_VALVE_ON_YEAST as NO_VALVE_ON_YEAST,
     SENSITIVE_ANIMALS as SENSITIVE_ANIMALS,
@@ -15,7 +13,13 @@ from .gas_care import (
     if_distressed as if_distressed,
     stop_gas as stop_gas,
 )
-from .numbers import (
+from .mixing import (
+    KhWords as KhWords,
+    dkh_words as dkh_words,
+    fluid_rows as fluid_rows,
+    room_air_words as room_air_words,
+)
+from .parts import (
     FISH_SIGNS as FISH_SIGNS,
     NO_BREAK as NO_BREAK,
     REFUSED_SIGN as REFUSED_SIGN,
@@ -26,28 +30,26 @@ from .numbers import (
     co2_words as co2_words,
     date_words as date_words,
     days_words as days_words,
+    flag_texts as flag_texts,
     input_words as input_words,
     number_words as number_words,
     percent_words as percent_words,
     ph_words as ph_words,
+    templates_of as templates_of,
     time_words as time_words,
     when_words as when_words,
 )
-from .recipe import (
-    KhWords as KhWords,
-    dkh_words as dkh_words,
-    fluid_rows as fluid_rows,
-    room_air_words as room_air_words,
-)
-from .templates import templates_of as templates_of
 from .verdict import (
     ACT_CAUTIONS as ACT_CAUTIONS,
     CALIBRATE as CALIBRATE,
+    IN_VIAL as IN_VIAL,
     LEAVE_IT as LEAVE_IT,
     STANDING_CAUTIONS as STANDING_CAUTIONS,
     USUAL_MARKS as USUAL_MARKS,
     WATCH as WATCH,
+    Answer as Answer,
     Marks as Marks,
+    answer_of as answer_of,
     judge as judge,
     judged as judged,
     watch_cautions as watch_cautions,

@@ -6,13 +6,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from colorread.result import Interval
-from colorread.words.numbers import co2_words
+from colorread.words.parts import co2_words, templates_of
 from colorread.words.verdict import USUAL_MARKS, Marks
 
 END_MG_L = 60.0
 """Where the bar ends: twice the usual upper end of the plants' range, so that it lies in the middle [mg/L]."""
-_SVG_WIDTH, _SVG_HEIGHT, _SVG_EDGE = 320, 62, 6
-_SVG_LETTER, _SVG_ZONE_MIN = 7.7, 0.08  # of the font: width of a digit at most, and share that a word needs
+_SVG_WIDTH, _SVG_EDGE = 320, 6
+_SVG_LETTER = 7.7  # of the font of its labels: width of a digit at most
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,36 +179,12 @@ def bar_svg(co2_mg_l: Interval, marks: Marks = USUAL_MARKS) -> str:
     str
         An SVG element.
     """
-    bar, words = bar_of(co2_mg_l, marks), f"CO2 {co2_words(co2_mg_l).short()} on a bar from low to high"
+    bar = bar_of(co2_mg_l, marks)
 
-    def x(share: float) -> float:
+    def x_of(share: float) -> float:
         return round(_SVG_EDGE + share * (_SVG_WIDTH - 2 * _SVG_EDGE), 1)
 
-    y = 30
-    parts = [f'<line x1="{x(0.0)}" y1="{y}" x2="{x(1.0)}" y2="{y}" stroke="currentColor" stroke-width="1.5"/>']
-    for start, end, word in bar.zones:
-        if end - start > _SVG_ZONE_MIN:
-            parts.append(_svg_text((x(start) + x(end)) / 2, 14, word, "middle"))
-    for share, _ in bar.ticks:
-        parts.append(f'<line x1="{x(share)}" y1="{y - 9}" x2="{x(share)}" y2="{y + 9}" stroke="currentColor"/>')
-    for at, label in place_labels(bar, x, lambda text: _SVG_LETTER * len(text), (0.0, _SVG_WIDTH)):
-        parts.append(_svg_text(round(at, 1), 55, label, "start"))
-    parts.append(
-        f'<line x1="{x(bar.low)}" y1="{y}" x2="{x(bar.high)}" y2="{y}" stroke="currentColor" stroke-width="7"/>'
-    )
-    for goes, at, tip in ((bar.goes_left, x(0.0), -_SVG_EDGE), (bar.goes_right, x(1.0), _SVG_EDGE)):
-        if goes:
-            parts.append(f'<path d="M{at} {y - 7}L{at + tip} {y}L{at} {y + 7}z" fill="currentColor"/>')
-    if bar.value is not None:
-        parts.append(
-            f'<circle cx="{x(bar.value)}" cy="{y}" r="6" fill="var(--paper, #fff)" stroke="currentColor" '
-            'stroke-width="3"/>'
-        )
-    return (
-        f'<svg class="bar" viewBox="0 0 {_SVG_WIDTH} {_SVG_HEIGHT}" role="img" aria-label="{words}">'
-        f"{''.join(parts)}</svg>"
-    )
-
-
-def _svg_text(x: float, y: float, text: str, anchor: str) -> str:
-    return f'<text x="{x:g}" y="{y:g}" font-size="12" fill="currentColor" text-anchor="{anchor}">{text}</text>'
+    labels = place_labels(bar, x_of, lambda text: _SVG_LETTER * len(text), (0.0, _SVG_WIDTH))
+    words = f"CO2 {co2_words(co2_mg_l).short()} on a bar from low to high"
+    template = templates_of("colorread.words").get_template("bar.svg")
+    return template.render(bar=bar, x=x_of, labels=labels, words=words, width=_SVG_WIDTH, edge=_SVG_EDGE)

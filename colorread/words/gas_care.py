@@ -75,10 +75,8 @@ def stop_gas(source: SourceKind | None, valve: Valve | None = None) -> str:
 
     Parameters
     ----------
-    source : {'fermentation', 'acid-bicarbonate', 'cylinder'} or None
-        What makes the gas; both ways are told where that is not known.
-    valve : {'none', 'needle', 'timer'} or None
-        What sets it.
+    source, valve
+        As for `has_open_hose`; all ways are told where the source is not known.
 
     Returns
     -------
@@ -100,10 +98,8 @@ def if_distressed(source: SourceKind | None, valve: Valve | None = None) -> str:
 
     Parameters
     ----------
-    source : {'fermentation', 'acid-bicarbonate', 'cylinder'} or None
-        What makes the gas.
-    valve : {'none', 'needle', 'timer'} or None
-        What sets it.
+    source, valve
+        As for `has_open_hose`; all ways are told where the source is not known.
 
     Returns
     -------
@@ -124,10 +120,8 @@ def less_gas(source: SourceKind | None, valve: Valve | None = None, *, a_little:
 
     Parameters
     ----------
-    source : {'fermentation', 'acid-bicarbonate', 'cylinder'} or None
-        What makes the gas; both ways are told where that is not known.
-    valve : {'none', 'needle', 'timer'} or None
-        What sets it.
+    source, valve
+        As for `has_open_hose`; all ways are told where the source is not known.
     a_little : bool
         Whether a little less may do.
 
@@ -150,10 +144,8 @@ def gas_cautions(source: SourceKind | None, valve: Valve | None = None) -> tuple
 
     Parameters
     ----------
-    source : {'fermentation', 'acid-bicarbonate', 'cylinder'} or None
-        What makes the gas; None where that is not known.
-    valve : {'none', 'needle', 'timer'} or None
-        What sets it.
+    source, valve
+        As for `has_open_hose`; all ways are told where the source is not known.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""What a CO2 reading means for plants and fish, in words; the level is that of `colorread.result`."""
+"""What a CO2 reading means for plants and fish, in words, and the answer that every screen gives first."""
 
 from __future__ import annotations
 
@@ -14,8 +14,9 @@ from colorread.limits import (
 from colorread.records import Kept
 from colorread.result import LIKELY, Interval, Level, PlantsWord, Reading, Verdict, chance_above, held_until, level_of
 from colorread.words.gas_care import SIGNS_OF_DISTRESS, SourceKind, Valve, if_distressed, less_gas
-from colorread.words.numbers import digits_of, percent_words
+from colorread.words.parts import FISH_SIGNS, co2_words, digits_of, percent_words
 
+IN_VIAL = "CO2 in the vial"
 CALIBRATE = "Calibrate to narrow this."
 LEAVE_IT = "Leave it as it is."
 WATCH = "Watch the fish, and leave the gas as it is."
@@ -28,6 +29,7 @@ STANDING_CAUTIONS = (
     "This reading does not replace an instrument, a veterinarian or other professional advice.",
 )
 ACT_CAUTIONS = ("Raise the gas again only in small steps, two days apart, and look at the fish after each.",)
+_OLD_DAYS = 1  # the CO2 goes up and down with every day, so older photos are of their own time: assumption
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +128,77 @@ def judged(reading: Reading, marks: Marks) -> Reading:
     return replace(reading, verdict=judge(reading.co2_mg_l, marks, calibrated=reading.profile is not None))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """
+    The answer in words, in the order in which every screen shows it.
+
+    Parameters
+    ----------
+    what : str
+        What the number is of.
+    value, span : str
+        Such as ``24 mg/L`` and ``17 to 34 mg/L``.
+    sign, level : str
+        Sign and word for the fish.
+    fish, plants, to_do : str
+        A sentence each.
+    then : str
+        Advice of an old photo; empty where `to_do` is of now.
+    """
+
+    what: str
+    value: str
+    span: str
+    sign: str
+    level: Level
+    fish: str
+    plants: str
+    to_do: str
+    then: str = ""
+
+    @property
+    def lead(self) -> str:
+        """Sign and level."""
+        return f"{self.sign} {self.level[:1].upper()}{self.level[1:]}."
+
+
+def answer_of(co2_mg_l: Interval, verdict: Verdict, *, days_old: int = 0, what: str = IN_VIAL) -> Answer:
+    """
+    Put number and verdict into the words that every screen begins with.
+
+    Parameters
+    ----------
+    co2_mg_l : Interval
+        CO2 with its interval [mg/L].
+    verdict : Verdict
+        What it means.
+    days_old : int, optional
+        Age of the photo; an old one is followed by a new photo, not by a change.
+    what : str, optional
+        What the number is of.
+
+    Returns
+    -------
+    Answer
+        The words.
+    """
+    value, span = co2_words(co2_mg_l).pair()
+    plants, fish, to_do = verdict.sentences
+    is_old = days_old > _OLD_DAYS
+    return Answer(
+        what=what,
+        value=value,
+        span=span,
+        sign=FISH_SIGNS[verdict.fish],
+        level=verdict.fish,
+        fish=fish,
+        plants=plants,
+        to_do=f"Take a new photo; this one was taken {days_old} days ago." if is_old else to_do,
+        then=f"Advice at the time: {to_do}" if is_old else "",
+    )
+
+
 def _judge_plants(co2_mg_l: Interval, marks: Marks) -> tuple[PlantsWord, str]:
     low, high = marks.plants_low_mg_l, marks.plants_high_mg_l
     is_usual = (low, high) == USUAL_PLANTS_RANGE_MG_L
@@ -133,9 +206,11 @@ def _judge_plants(co2_mg_l: Interval, marks: Marks) -> tuple[PlantsWord, str]:
     above = chance_above(co2_mg_l, high)
     below = 1.0 - chance_above(co2_mg_l, low)
     if below >= LIKELY:
-        return "too little", f"Too little, {'' if _is_under(co2_mg_l, low) else 'probably '}below {span}."
+        is_sure = co2_mg_l.high is not None and co2_mg_l.high < low
+        return "too little", f"Too little, {'' if is_sure else 'probably '}below {span}."
     if above >= LIKELY:
-        return "more than needed", f"More than needed, {'' if _is_over(co2_mg_l, high) else 'probably '}above {span}."
+        is_sure = co2_mg_l.low is not None and co2_mg_l.low > high
+        return "more than needed", f"More than needed, {'' if is_sure else 'probably '}above {span}."
     if co2_mg_l.value is None:
         return "cannot tell", f"Unclear; only one end is known. The range is {span}."
     if 1.0 - above - below >= LIKELY:
@@ -163,24 +238,15 @@ def _judge_fish(co2_mg_l: Interval, marks: Marks, held: Level | None) -> tuple[L
     return level, words
 
 
-def _is_under(co2_mg_l: Interval, limit_mg_l: float) -> bool:
-    return co2_mg_l.high is not None and co2_mg_l.high < limit_mg_l
-
-
-def _is_over(co2_mg_l: Interval, limit_mg_l: float) -> bool:
-    return co2_mg_l.low is not None and co2_mg_l.low > limit_mg_l
-
-
 def _to_do(co2_mg_l: Interval, marks: Marks, plants: PlantsWord, fish: Level) -> str:
     if fish == "act":
         # Where the limit may still be kept, a little may do.
-        a_little = co2_mg_l.value is not None and not _is_over(co2_mg_l, marks.fish_mg_l)
+        a_little = co2_mg_l.value is not None and (co2_mg_l.low is None or co2_mg_l.low <= marks.fish_mg_l)
         return f"Look at the fish now, and {less_gas(marks.source, marks.valve, a_little=a_little)}."
     if fish == "watch":
         return WATCH
-    if plants == "too little":
-        return "Normal early in the day. At the daily peak, plants could use a little more gas."
     return {
+        "too little": "Normal early in the day. At the daily peak, plants could use a little more gas.",
         "enough": LEAVE_IT,
         "more than needed": "Plants need no more gas.",
         "cannot tell": "Leave it as it is, and read it again at the daily peak.",

@@ -94,19 +94,29 @@ def fluid_rows(
     off_percent = recipe.error_weighed_directly.kh_error_percent
     directly = f"could be off by {off_percent:.0f} %" if off_percent < 100.0 else "is beyond this scale"
     drops = "1 drop" if dose.drops == 1 else f"{dose.drops} drops"
-    rows = (
-        f"1 Stock|Dissolve {soda} baking soda in pure water, then fill up to {recipe.stock_ml:g} mL: "
-        f"{kh_words(recipe.stock_kh_dkh, '.0f')}.",
-        f"2 Dilute|Fill {recipe.first.portion_ml:g} mL of the stock up to {recipe.first.total_ml:g} mL with pure "
-        f"water: {kh_words(recipe.first.kh_dkh, '.1f')}.",
-        f"3 Fluid|Fill {recipe.second.portion_ml:g} mL of that up to {recipe.second.total_ml:g} mL with pure water: "
-        f"{kh_words(recipe.second.kh_dkh, '.2f')}.",
-        f"4 Dye|Add {drops} of 0.04 % bromothymol blue to {vial_ml:g} mL of the fluid in the vial (usual: 2 to 5 "
-        f"drops in 2 to 5 mL). The drops dilute it to {to_state}: enter that KH{option}. The dye itself may "
-        f"change it by another {dose.dye_alkalinity_percent:.1f} %; the interval includes that.",
-        f"5 Check|{room_air_words(air, kh_words)}",
-        f"Accuracy|±{error.kh_error_percent:.1f} % in KH and ±{error.co2_error_percent:.1f} % in CO2, without the dye. "
-        f"Weighing {recipe.direct_baking_soda_g:.3f} g directly {directly}.",
-        f"Keep|{RENEWAL}",
-    )
-    return tuple((label, text) for label, _, text in (row.partition("|") for row in rows))
+    steps = {
+        "1 Stock": (
+            f"Dissolve {soda} baking soda in pure water, then fill up to {recipe.stock_ml:g} mL: "
+            f"{kh_words(recipe.stock_kh_dkh, '.0f')}."
+        ),
+        "2 Dilute": (
+            f"Fill {recipe.first.portion_ml:g} mL of the stock up to {recipe.first.total_ml:g} mL with pure water: "
+            f"{kh_words(recipe.first.kh_dkh, '.1f')}."
+        ),
+        "3 Fluid": (
+            f"Fill {recipe.second.portion_ml:g} mL of that up to {recipe.second.total_ml:g} mL with pure water: "
+            f"{kh_words(recipe.second.kh_dkh, '.2f')}."
+        ),
+        "4 Dye": (
+            f"Add {drops} of 0.04 % bromothymol blue to {vial_ml:g} mL of the fluid in the vial (usual: 2 to 5 drops "
+            f"in 2 to 5 mL). The drops dilute it to {to_state}: enter that KH{option}. The dye itself may change it by "
+            f"another {dose.dye_alkalinity_percent:.1f} %; the interval includes that."
+        ),
+        "5 Check": room_air_words(air, kh_words),
+        "Accuracy": (
+            f"±{error.kh_error_percent:.1f} % in KH and ±{error.co2_error_percent:.1f} % in CO2, without the dye. "
+            f"Weighing {recipe.direct_baking_soda_g:.3f} g directly {directly}."
+        ),
+        "Keep": RENEWAL,
+    }
+    return tuple(steps.items())

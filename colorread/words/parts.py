@@ -1,4 +1,4 @@
-"""The parts of a reading in words, the same in the terminal and on the evidence picture."""
+"""The parts of a reading in words, the same on every screen: numbers, times, inputs, flags; and pages of them."""
 
 from __future__ import annotations
 
@@ -6,9 +6,14 @@ import math
 import re
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import cache
+from typing import TYPE_CHECKING, NamedTuple
 
 from colorread.chemistry import with_other_unit
 from colorread.result import Interval, Level, Reading
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
 
 NO_BREAK = "\xa0"
 # Told apart by shape, never by color alone.
@@ -28,6 +33,51 @@ _TIME_WORDS = {
 _ONE_END = "95 % confident"  # one end of a 90 % interval
 _FAR_LARGER, _MANY_DAYS = 5.0, 10.0  # times the middle number; days
 _SMALL_SHARE = 0.03  # of the variance; less is not worth a word
+
+
+class FlagText(NamedTuple):
+    """A flag in words: what was seen, and what to do about it, which may be empty."""
+
+    seen: str
+    advice: str
+
+    @property
+    def sentence(self) -> str:
+        """Both, as sentences."""
+        return f"{self.seen}. {self.advice}." if self.advice else f"{self.seen}."
+
+
+FLAG_TEXTS = {
+    "marker-missing": FlagText("A corner marker is hidden", "Show all four"),
+    "two-markers": FlagText("Only two corner markers are as printed", "Show all four"),
+    "marker-off": FlagText("A corner marker is bent, shaded or from another card or tag", "Show one, flat"),
+    "card-bent": FlagText("The card or tag is bent", "Put it on something flat"),
+    "card-cut-off": FlagText("An edge of the card or tag is outside the photo", "Show all of it"),
+    "card-tilted": FlagText("The card or tag is seen at an angle", "Hold the phone parallel to it"),
+    "mixed-light": FlagText("Uneven light on the card or tag", "Use one lamp only"),
+    "dirty": FlagText("The card or tag is dirty", "Wipe it"),
+    "clipped": FlagText("The paper around the fluid is overexposed", "Darken the photo a little"),
+    "glare": FlagText("Glare on much of the fluid", "Turn the vial, or move the lamp"),
+    "little-dye": FlagText("Pale fluid widens the interval", "Add a drop of dye"),
+    "odd-color": FlagText("The color is unlike the dye's, which widens the interval", "Check dye, lamp and outline"),
+    "dark-fluid": FlagText("Very dark fluid", "Use a drop less dye, or a thinner vial"),
+    "tone-uncertain": FlagText("The phone's contrast is unclear", "Show both gray rows, evenly lit, without filters"),
+    "tank-water": FlagText("Tank water holds other acids, which bias the reading", "Use fluid of known KH"),
+    "near-dye-limit": FlagText("The dye is at the end of its range", "Use fluid of another KH"),
+    "other-phone": FlagText("The profile is from another phone", "Calibrate with this one"),
+    "unknown-phone": FlagText("The photo names no phone, so the profile counts less", "Send the original photo"),
+    "beyond-profile": FlagText("The pH is beyond what was calibrated", "Calibrate that end too"),
+    "other-light": FlagText("The profile is from another lamp", "Calibrate under this one"),
+    "vial-pointed": FlagText("You marked the fluid", "Check its outline in the evidence picture"),
+}
+_OF_THE_FLUID = frozenset(
+    ("clipped", "glare", "little-dye", "odd-color", "dark-fluid", "tank-water", "near-dye-limit", "vial-pointed")
+)
+# At the same CO2 a higher KH means a higher pH, which is bluer.
+_BACK_INTO_RANGE = {
+    "below": FlagText("Fully yellow: the end of the dye's range", "Use fluid of higher KH"),
+    "above": FlagText("Fully blue: the end of the dye's range", "Use fluid of lower KH"),
+}
 
 
 def clean_name(name: str) -> str:
@@ -232,6 +282,28 @@ def input_words(reading: Reading) -> tuple[str, str]:
     return stated, ", ".join(text for name, text in inputs.items() if name in reading.assumed)
 
 
+def flag_texts(reading: Reading) -> tuple[FlagText, ...]:
+    """
+    Return what is worth showing of the flags of a reading.
+
+    Parameters
+    ----------
+    reading : Reading
+        Read or refused; of a refused one nothing is told of a fluid that may be none.
+
+    Returns
+    -------
+    tuple of FlagText
+        In the order of the flags; an unknown code, as of a later version, comes back as what was seen.
+    """
+    known = FLAG_TEXTS if reading.limit is None else FLAG_TEXTS | {"near-dye-limit": _BACK_INTO_RANGE[reading.limit]}
+    return tuple(
+        known.get(code, FlagText(code, ""))
+        for code in reading.flags
+        if reading.status == "read" or code not in _OF_THE_FLUID
+    )
+
+
 def budget_words(reading: Reading) -> str:
     """
     Return where the uncertainty comes from, largest share first.
@@ -255,3 +327,35 @@ def _decimals(number: float) -> int:
     """Return how many decimals show two digits of a number, none from 10 on."""
     two_digits = float(f"{number:.1e}")  # 9.97 is told as 10
     return max(0, 1 - math.floor(math.log10(two_digits))) if two_digits > 0.0 else 0
+
+
+@cache
+def templates_of(package: str) -> Environment:
+    """
+    Return the templates of a package.
+
+    Parameters
+    ----------
+    package : str
+        With a folder ``templates``.
+
+    Returns
+    -------
+    jinja2.Environment
+        Whatever is put into a page is escaped; `bound` keeps units with their numbers, `sentence` begins with a capital
+        letter, and `svg` is for what this program drew itself.
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup
+
+    environment = Environment(
+        loader=PackageLoader(package),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["bound"] = bind_units
+    environment.filters["sentence"] = lambda text: f"{text[:1].upper()}{text[1:]}"
+    environment.filters["svg"] = Markup
+    return environment

@@ -1,11 +1,81 @@
-"""Readings are forgotten with all that belongs to them: photos that were kept, and what waits to be kept."""
+"""Where the log is and what lies beside it; readings that are forgotten take with them what belongs to them there."""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Mapping
+from pathlib import Path
 
-from colorread.log.paths import photo_path, undecided_path
-from colorread.log.store import Log, LogFailure
+import platformdirs
+
+from colorread.log.database import LogFailure
+from colorread.log.store import Log
+
+
+def default_log_path() -> Path:
+    """
+    Return where the log is kept if nobody says otherwise.
+
+    Returns
+    -------
+    Path
+        What the environment variable COLORREAD_LOG says, else a file in the user's data folder.
+    """
+    stated = os.environ.get("COLORREAD_LOG")
+    return Path(stated) if stated else platformdirs.user_data_path("colorread", appauthor=False) / "log.sqlite"
+
+
+def photo_path(log_path: Path, sha256: str) -> Path:
+    """
+    Return where the photo of a reading is kept, if its keeper wants it kept.
+
+    Parameters
+    ----------
+    log_path : Path
+        The log.
+    sha256 : str
+        Of the photo as it came.
+
+    Returns
+    -------
+    Path
+        In a folder beside the log, under a name of our own.
+    """
+    return log_path.with_name(f"{log_path.stem}-photos") / f"{sha256}.jpg"
+
+
+def phones_folder(log_path: Path) -> Path:
+    """
+    Return where the default profiles of phones are.
+
+    Parameters
+    ----------
+    log_path : Path
+        The log.
+
+    Returns
+    -------
+    Path
+        A folder beside it.
+    """
+    return log_path.with_name(f"{log_path.stem}-phones")
+
+
+def undecided_path(log_path: Path) -> Path:
+    """
+    Return where readings wait that were neither kept nor discarded yet.
+
+    Parameters
+    ----------
+    log_path : Path
+        The log.
+
+    Returns
+    -------
+    Path
+        A small log beside it.
+    """
+    return log_path.with_name(f"{log_path.stem}-undecided{log_path.suffix}")
 
 
 class Leftovers(LogFailure):
@@ -74,11 +144,11 @@ def _clear_up(log: Log, gone: Mapping[str, Iterable[str]], *, removed: str | Non
     left = []
     for sha256 in {sha256 for sha256s in gone.values() for sha256 in sha256s}:
         path = photo_path(log.path, sha256)
-        if not log.has_photo(sha256):
-            try:
+        try:
+            if not log.has_photo(sha256):
                 path.unlink(missing_ok=True)
-            except OSError:
-                left.append(str(path))
+        except OSError:
+            left.append(str(path))
     undecided = undecided_path(log.path)
     try:
         if undecided.exists():
@@ -91,6 +161,6 @@ def _clear_up(log: Log, gone: Mapping[str, Iterable[str]], *, removed: str | Non
         left.append(str(undecided))
     if left:
         raise Leftovers(
-            f"The readings are forgotten, but these files that belong to them could not be deleted: "
+            "The readings are forgotten, but these files that belong to them could not be deleted: "
             f"{', '.join(sorted(left))}."
         )

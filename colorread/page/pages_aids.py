@@ -1,0 +1,115 @@
+"""Pages that help to prepare: planned gas, the recipe of the fluid, and things to print."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from fastapi import APIRouter, Request
+from fastapi.responses import Response
+
+from calibration import CHART_PH, render_card_sheet, render_chart_sheet, render_tag_sheet
+from colorread.chemistry import CAUTIONS, UNITS, co2_from_ph, color_in_room_air, dye_drops, fluid_recipe
+from colorread.limits import TARGET_KH_RANGE_DKH, USUAL_KH_DKH, USUAL_TEMPERATURE_C
+from colorread.page import tasks
+from colorread.page.core import TankHere, core_of
+from colorread.page.shown import UnitsHere, number_of, page, units_shown
+from colorread.page.tank_form import SentForm, tank_of, texts_of
+from colorread.tank import GasPlan, Tank, answer_lines, plan_cautions, plan_rows, plan_title
+from colorread.words import SOURCE_WORDS, VALVE_WORDS, dkh_words, fluid_rows, gas_cautions
+
+router = APIRouter(include_in_schema=False)
+_PLANNED_SETTINGS = ("volume", "lights_on", "lights_off", "source", "source_amount", "valve")
+_ROOM_C = 22.0  # of the air in which the color is checked: assumption
+
+
+@router.get("/gas")
+async def gas(request: Request) -> Response:
+    """Plan the gas of a tank that is not in the log."""
+    return await _plan_page(request, None)
+
+
+@router.get("/tanks/{name}/gas")
+async def gas_of_tank(request: Request, tank: TankHere) -> Response:
+    """Plan the gas of a tank by its own days."""
+    return await _plan_page(request, tank)
+
+
+async def _plan_page(request: Request, tank: Tank | None) -> Response:
+    core, units, query = core_of(request), units_shown(request), request.query_params
+    logged = tank or Tank(name="tank")
+    shown = texts_of(logged, units)
+    typed = shown | {name: query[name] for name in _PLANNED_SETTINGS if name in query}
+    days, target = query.get("days", ""), query.get("target", "")
+    changed, mistakes = tank_of(logged, SentForm(shown=shown, typed=typed, units=units))
+    planned: GasPlan | str = " ".join(mistakes.values())
+    try:
+        n_days = number_of("The days", days) if days else None
+        target_mg_l = number_of("The target", target) if target else None
+        if not mistakes and (query or tank is not None):
+            name = None if tank is None else tank.name
+            planned = await core.pool.run(tasks.plan_gas_of, core.log_path, changed, name, n_days, target_mg_l)
+    except ValueError as error:
+        planned = planned or str(error)
+    plan = None if isinstance(planned, str) else planned
+    return page(
+        request,
+        "gas.html",
+        status=422 if plan is None and planned and query else 200,
+        tank=tank,
+        texts=typed | {"days": days, "target": target},
+        wrong=planned if plan is None else "",
+        title="" if plan is None else plan_title(plan),
+        answer=() if plan is None else answer_lines(plan),
+        rows=() if plan is None else plan_rows(plan),
+        cautions=gas_cautions(None) if plan is None else plan_cautions(plan),
+        sources=SOURCE_WORDS,
+        valves=VALVE_WORDS,
+    )
+
+
+@router.get("/fluid")
+def fluid(request: Request, units: UnitsHere, kh: str = "", volume: str = "1000", vial: str = "5") -> Response:
+    """Show the recipe for a KH, a volume and a vial."""
+    unit = units.kh
+
+    def three_digits(kh_dkh: float, form: str) -> str:
+        """Return words in the unit that are as exact as those in dKH: more than what is mixed by them."""
+        return unit.text(unit.own(float(f"{float(unit.number(kh_dkh)):.3g}")))
+
+    kh_words = dkh_words if unit == UNITS["kh"]["dkh"] else three_digits
+    texts = {"kh": kh or unit.number(USUAL_KH_DKH), "volume": volume, "vial": vial}
+    wrong = title = ""
+    rows: tuple[tuple[str, str], ...] = ()
+    try:
+        typed_dkh = unit.own_within("Wanted KH", number_of("The KH", texts["kh"]), *TARGET_KH_RANGE_DKH)
+        kh_dkh = round(typed_dkh, 2)  # of any unit; finer cannot be mixed
+        vial_ml = number_of("The fluid in the vial", vial)
+        recipe = fluid_recipe(kh_dkh, number_of("The volume", volume))
+        dose = dye_drops(vial_ml, kh_dkh=recipe.kh_dkh)
+        rows = fluid_rows(recipe, dose, color_in_room_air(kh_dkh, _ROOM_C), vial_ml, kh_words=kh_words)
+        title = f"{recipe.second.total_ml:g} mL of {kh_words(recipe.kh_dkh, '.2f')}"
+    except ValueError as error:
+        wrong = str(error)
+    status = 422 if wrong else 200
+    return page(
+        request, "fluid.html", status=status, texts=texts, wrong=wrong, rows=rows, title=title, cautions=CAUTIONS
+    )
+
+
+@router.get("/print")
+def to_print(request: Request) -> Response:
+    """Show what can be printed."""
+    return page(request, "print.html")
+
+
+@router.get("/print/{sheet}.pdf")
+def sheet(sheet: Literal["card", "tag", "chart"], paper: Literal["a4", "letter"] = "a4") -> Response:
+    """Return a sheet of cards, tags or color charts; the charts are labelled for 4 dKH at 25 degrees C."""
+    if sheet == "chart":
+        kh_dkh, water_c = USUAL_KH_DKH, USUAL_TEMPERATURE_C
+        co2_mg_l = co2_from_ph(CHART_PH, kh_dkh, temperature_c=water_c).tolist()
+        data = render_chart_sheet(co2_mg_l=co2_mg_l, kh_dkh=kh_dkh, temperature_c=water_c, paper=paper)
+    else:
+        data = (render_card_sheet if sheet == "card" else render_tag_sheet)(paper=paper)
+    headers = {"Content-Disposition": f'attachment; filename="colorread-{sheet}.pdf"'}
+    return Response(data, media_type="application/pdf", headers=headers)
