@@ -1,6 +1,13 @@
-"""What is taken of a keeper, numbers and names; without heavy imports, so that the command line may tell it at once."""
+"""What is taken of a keeper, numbers and names, and the checks of it; light, so that the command line may tell it."""
 
-from typing import Literal
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import ArrayLike, NDArray
 
 LightName = Literal["daylight", "warm-led", "cool-led", "fluorescent", "tank-led", "unknown"]
 """Lamps that a photo may be taken under."""
@@ -57,3 +64,72 @@ TANK_VOLUME_RANGE_L = (1.0, 100_000.0)
 """Water in a tank: assumption [L]."""
 SOURCE_AMOUNT_RANGE_G = (1.0, 100_000.0)
 """What a gas source is charged with: assumption [g]."""
+
+
+def checked_range(
+    name: str, value: ArrayLike, low: float, high: float, *, open_low: bool = False
+) -> NDArray[np.float64]:
+    """
+    Return the value as float64 if all of it lies within a range.
+
+    NaN passes, so that a missing measurement stays missing instead of stopping the others.
+
+    Parameters
+    ----------
+    name : str
+        What the number is, with its unit, for the message.
+    value : array_like of float, shape (...)
+        Number or numbers to check.
+    low, high : float
+        Ends of the range, both included.
+    open_low : bool, default False
+        Whether the lower end itself is excluded.
+
+    Returns
+    -------
+    numpy.ndarray of float64, shape (...)
+        The same numbers.
+
+    Raises
+    ------
+    ValueError
+        If a number lies outside the range.
+    """
+    import numpy as np  # only for those who check
+
+    array = np.asarray(value, dtype=np.float64)
+    outside = (array < low) | (array > high) | ((array == low) & open_low)
+    if np.any(outside):
+        span = f"be above {low:g} and at most {high:g}" if open_low else f"lie between {low:g} and {high:g}"
+        raise ValueError(f"{name} must {span}, but is {array[outside].flat[0]:g}.")
+    return array
+
+
+def checked_number(name: str, value: float, low: float, high: float, *, open_low: bool = False) -> float:
+    """
+    Return a single number that people or files stated, if it lies within a range; NaN does not.
+
+    Parameters
+    ----------
+    name : str
+        What the number is, with its unit, for the message.
+    value : float
+        Number to check.
+    low, high : float
+        Ends of the range, both included.
+    open_low : bool, default False
+        Whether the lower end itself is excluded.
+
+    Returns
+    -------
+    float
+        The same number.
+
+    Raises
+    ------
+    ValueError
+        If it is none, or lies outside the range.
+    """
+    if not math.isfinite(value):
+        raise ValueError(f"{name} must be a number.")
+    return float(checked_range(name, value, low, high, open_low=open_low))

@@ -17,8 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from calibration import log_activity_davies
 from colorread.chemistry.units import CO2_G_MOL, MMOL_L_PER_DKH
-from colorread.limits import OUTDOOR_AIR_PPM
-from colorread.ranges import checked_range
+from colorread.limits import OUTDOOR_AIR_PPM, checked_range
 
 Floats = NDArray[np.float64]
 

@@ -18,8 +18,8 @@ from colorread.limits import (
     SCALE_ERROR_MAX_G,
     TARGET_KH_RANGE_DKH,
     VIAL_VOLUME_RANGE_ML,
+    checked_number,
 )
-from colorread.ranges import checked_number
 
 _STOCK_ML = 1000.0
 # Baking soda for one liter of stock [g], and stock for each 500 mL of the first dilution [mL]. Both give

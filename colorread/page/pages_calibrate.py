@@ -14,7 +14,7 @@ from fastapi.responses import Response
 from colorread import limits
 from colorread.chemistry import ionic_strength
 from colorread.errors import Reason
-from colorread.limits import OUTDOOR_AIR_PPM, LightName
+from colorread.limits import OUTDOOR_AIR_PPM, LightName, checked_number
 from colorread.log import Log
 from colorread.page import tasks
 from colorread.page.core import CoreHere, OwnForm, TankHere, core_of, require_own_form
@@ -22,7 +22,6 @@ from colorread.page.shown import Units, number_of, page, see, tank_url, units_of
 from colorread.page.tasks import Numbers
 from colorread.page.uploads import receive_photos
 from colorread.profiles import GUIDES, SOLD_BUFFERS, Kind, ph_of_patches
-from colorread.ranges import checked_number
 from colorread.tank import Tank, changed_tank
 
 router = APIRouter(include_in_schema=False)

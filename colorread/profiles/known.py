@@ -19,8 +19,8 @@ from colorread.limits import (
     KNOWN_PH_RANGE,
     OUTDOOR_AIR_PPM,
     TEMPERATURE_RANGE_C,
+    checked_number,
 )
-from colorread.ranges import checked_number
 
 # A fresh bought buffer is right within 0.02 (its makers), plus what a keeper does to it: assumption.
 _BUFFER_PH_STD = 0.03

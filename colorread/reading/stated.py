@@ -9,8 +9,15 @@ import numpy as np
 
 from calibration import Profile
 from colorread.fluid import Rectangle
-from colorread.limits import KH_RANGE_DKH, TEMPERATURE_RANGE_C, USUAL_KH_DKH, USUAL_TEMPERATURE_C, FluidKind, LightName
-from colorread.ranges import checked_number
+from colorread.limits import (
+    KH_RANGE_DKH,
+    TEMPERATURE_RANGE_C,
+    USUAL_KH_DKH,
+    USUAL_TEMPERATURE_C,
+    FluidKind,
+    LightName,
+    checked_number,
+)
 from colorread.words import USUAL_MARKS, Marks
 
 

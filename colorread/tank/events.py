@@ -9,8 +9,7 @@ from dataclasses import dataclass, field, replace
 from datetime import MAXYEAR, MINYEAR, date, datetime, time, timedelta
 from typing import Annotated
 
-from colorread.limits import SOURCE_AMOUNT_RANGE_G
-from colorread.ranges import checked_number
+from colorread.limits import SOURCE_AMOUNT_RANGE_G, checked_number
 from colorread.records import Kept, json_line, plain, record_of
 from colorread.tank.settings import Tank
 from colorread.words import date_words

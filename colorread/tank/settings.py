@@ -8,8 +8,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, time
 from typing import Any, Self
 
-from colorread.limits import SENSITIVE_FISH_LIMIT_MG_L, USUAL_KH_DKH, USUAL_TEMPERATURE_C, LightName
-from colorread.ranges import checked_number
+from colorread.limits import SENSITIVE_FISH_LIMIT_MG_L, USUAL_KH_DKH, USUAL_TEMPERATURE_C, LightName, checked_number
 from colorread.tank.described import SETTINGS, Setting
 from colorread.words import NO_VALVE_ON_YEAST, Marks, SourceKind, Valve
 
