@@ -36,6 +36,16 @@ def test_paper_that_is_cut_off_is_told_by_the_grays(scene: Scene, ph: float, pap
 
 
 @BOTH
+def test_cut_off_paper_is_known_though_haze_lifts_a_part_of_it_above_the_rest(scene: Scene) -> None:
+    photo = take_photo(replace(scene, paper_lin=1.3)).rgb_u8
+    haze = np.linspace(0.0, 16.0, photo.shape[1])[:, None] - 6.0  # from the left to the right
+    lifted = np.minimum(photo, 247) + np.maximum(haze, 0.0)
+    reading = read_photo(np.round(lifted).astype(np.uint8))
+    assert reading.ph is not None
+    assert reading.ph.value == pytest.approx(6.8, abs=0.1)
+
+
+@BOTH
 def test_fluid_that_is_cut_off_itself_is_refused(scene: Scene) -> None:
     reading = reading_of(replace(scene, paper_lin=4.0))
     assert reading.reason is not None

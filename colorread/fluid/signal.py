@@ -27,6 +27,8 @@ _MAX_CLIPPED = 0.2  # share of the values of the paper: the median of its bright
 _MAX_PLATEAU = 0.75
 _CLIPPED_STD = 0.04  # density that a clipped paper may hide, beside what the grays tell
 _UNEVEN_FILM = 0.1  # share of what a film takes of the blue that differs between fluid and ring: assumption
+# Share of the fluid in each channel. Without it water without dye, in a spot of light, was read as pH 7.1.
+_MAX_CUT_OFF = 0.9
 _MAX_DARK, _DARK_STD = 0.2, 0.3  # share of black pixels in a channel of the fluid, and the density that they may hide
 # Of the strength of the tone curve, whose prior has 0.25: at most 0.19 on rendered photos that show all grays. What is
 # left there is in the interval; the note is for grays that could not be used.
@@ -87,8 +89,11 @@ def measure_fluid(view: CardView, balance: Balance, colors: ColorMap, vial: Vial
     used, ring = np.nonzero(_inner_part(vial.mask)), _ring(view, vial)
     fluid_u8, ring_u8 = view.rgb_u8[used], view.rgb_u8[ring]
     hidden = balance.hidden[used]
+    is_cut_off = fluid_u8 >= balance.ceiling
+    if (is_cut_off.mean(axis=0) > _MAX_CUT_OFF).all():
+        raise refusal("overexposed", what="fluid")
     # Where fluid is as bright as its paper, it may have any density up to what the paper hides.
-    within = (fluid_u8 >= balance.ceiling) * hidden
+    within = is_cut_off * hidden
 
     def against_paper(decoded: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return the density of the fluid, and the paper of the ring over the smooth field [log10]."""

@@ -118,9 +118,7 @@ def balance_view(view: CardView) -> Balance:
     # Every third pixel either way tells the medians of so large an area.
     thinned = np.s_[::3, ::3]
     bare = blank[thinned]
-    # Just below the brighter paper, which a tone curve may put a little below the top.
-    tops = np.percentile(view.rgb_u8[thinned][bare], 90.0, axis=0)
-    ceiling = np.where(tops > _CUT_OFF_U8, np.minimum(tops - _WOBBLE_U8, CLIPPED_U8), NEVER_CUT_OFF)
+    ceiling = _ceiling_u8(view.rgb_u8[thinned][bare])
     over_paper = _log10_over_paper(grays, tone)
     reflectance, is_cut_off = _told_by_tints(grays, over_paper, ceiling)
     hidden = np.zeros_like(rgb_lin)
@@ -149,6 +147,19 @@ def balance_view(view: CardView) -> Balance:
         hidden=hidden,
         film=film,
     )
+
+
+def _ceiling_u8(paper_u8: NDArray[np.uint8]) -> NDArray[np.float64]:
+    """
+    Return the code from which on each channel of the paper may be cut off, shape (3,).
+
+    A tone curve may put it a little below the top, and haze lifts some of the paper above it: so it is just below the
+    brighter paper, or where the most of it lies.
+    """
+    tops = np.percentile(paper_u8, 90.0, axis=0)
+    commonest = np.array([np.bincount(channel).argmax() for channel in paper_u8.T])
+    tops = np.where(commonest > _CUT_OFF_U8, np.minimum(tops, commonest), tops)
+    return np.where(tops > _CUT_OFF_U8, np.minimum(tops - _WOBBLE_U8, CLIPPED_U8), NEVER_CUT_OFF)
 
 
 def median(values: NDArray[Any]) -> NDArray[Any]:
