@@ -124,7 +124,7 @@ class Reading:
     verdict : Verdict or None
         What it means; None where refused.
     flags : tuple of str
-        Codes of what made the interval wide; see `colorread.words.parts`.
+        Codes of what made the interval wide; see `colorread.words.phrases`.
     reason : Reason or None
         Why it was refused.
     card_corners_px : (4, 2) tuple or None

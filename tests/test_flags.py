@@ -16,7 +16,7 @@ from colorread.report.html import report_html
 from colorread.result import Interval, Limit, Reading
 from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
-from colorread.words.parts import FLAG_TEXTS, flag_texts
+from colorread.words.phrases import FLAG_TEXTS, flag_texts
 from colorread.words.verdict import USUAL_MARKS
 from tests.fabricated import made_reading, made_refusal
 from tests.made_log import made_entry

@@ -26,7 +26,7 @@ from colorread.log import DiskFull, Log, LogFailure, photo_path
 from colorread.page.core import Core
 from colorread.page.guard import devices_path
 from colorread.words.mixing import fluid_rows
-from colorread.words.parts import NO_BREAK
+from colorread.words.phrases import NO_BREAK
 from colorread.words.verdict import Marks
 from tests.made_log import made_entry
 from tests.page_server import SAMPLES, TANK, choose_units, client_of, form_token, make_log

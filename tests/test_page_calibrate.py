@@ -11,7 +11,7 @@ import pytest
 
 from colorread.log.store import Log
 from colorread.profiles.how_to import GUIDES, Kind
-from colorread.words.parts import NO_BREAK
+from colorread.words.phrases import NO_BREAK
 from tests.page_server import SAMPLES, choose_units, client_of, fields_of, form_token, make_log
 
 URL = "/tanks/window/calibrate/ends"

@@ -13,7 +13,7 @@ import pytest
 
 from colorread.log.store import Log
 from colorread.tank.settings import GasSource, Tank
-from colorread.words.parts import NO_BREAK
+from colorread.words.phrases import NO_BREAK
 from tests.page_server import TANK, choose_units, client_of, fields_of, form_token, make_log
 
 SETTINGS_URL = "/tanks/window/settings"

@@ -17,7 +17,7 @@ from colorread.page.shown import age_words
 from colorread.result import Interval
 from colorread.tank.settings import GasSource
 from colorread.words.gas_care import SIGNS_OF_DISTRESS, SourceKind, gas_cautions, less_gas
-from colorread.words.parts import NO_BREAK
+from colorread.words.phrases import NO_BREAK
 from colorread.words.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, Marks, watch_cautions
 from tests.fabricated import made_reading
 from tests.made_log import made_entry

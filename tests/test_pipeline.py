@@ -23,7 +23,7 @@ from colorread.reading.pipeline import read_photo_traced, see_fluid
 from colorread.reading.stated import Stated
 from colorread.reference.find import find_references
 from colorread.result import BUDGET_KH, Interval, Reading
-from colorread.words.parts import FLAG_TEXTS
+from colorread.words.phrases import FLAG_TEXTS
 from tests.scene import Scene, Shot, take_photo
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"

@@ -10,7 +10,7 @@ from hypothesis import given, strategies as st
 import colorread
 from colorread.result import Interval, chance_above
 from colorread.words.gas_care import SourceKind, less_gas
-from colorread.words.parts import FLAG_TEXTS, flag_texts
+from colorread.words.phrases import FLAG_TEXTS, flag_texts
 from colorread.words.verdict import CALIBRATE, WELFARE_CAUTION, Marks, judge
 from tests.fabricated import made_reading
 

@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 
 from colorread.result import Interval
-from colorread.words.parts import NumberWords, co2_words, days_words, number_words, ph_words
+from colorread.words.phrases import NumberWords, co2_words, days_words, number_words, ph_words
 
 
 @pytest.mark.parametrize(

@@ -1,7 +1,7 @@
 """
 The words that every screen shares.
 
-`parts` for numbers, times, inputs and flags of a reading, and for pages of them; `verdict` and `bar` for its first
+`phrases` for numbers, times, inputs and flags of a reading, and for pages of them; `verdict` and `bar` for its first
 lines, `gas_care` for the cautions of a gas source, `mixing` for the fluid.
 """
 

@@ -19,7 +19,7 @@ from .mixing import (
     fluid_rows as fluid_rows,
     room_air_words as room_air_words,
 )
-from .parts import (
+from .phrases import (
     FISH_SIGNS as FISH_SIGNS,
     NO_BREAK as NO_BREAK,
     REFUSED_SIGN as REFUSED_SIGN,

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from colorread.result import Interval
-from colorread.words.parts import co2_words, templates_of
+from colorread.words.phrases import co2_words, templates_of
 from colorread.words.verdict import USUAL_MARKS, Marks
 
 END_MG_L = 60.0

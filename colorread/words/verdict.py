@@ -14,7 +14,7 @@ from colorread.limits import (
 from colorread.records import Kept
 from colorread.result import LIKELY, Interval, Level, PlantsWord, Reading, Verdict, chance_above, held_until, level_of
 from colorread.words.gas_care import SIGNS_OF_DISTRESS, SourceKind, Valve, if_distressed, less_gas
-from colorread.words.parts import FISH_SIGNS, co2_words, digits_of, percent_words
+from colorread.words.phrases import FISH_SIGNS, co2_words, digits_of, percent_words
 
 IN_VIAL = "CO2 in the vial"
 CALIBRATE = "Calibrate to narrow this."
