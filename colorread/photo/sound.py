@@ -177,9 +177,10 @@ def _jumps(small: NDArray[np.uint8], step: int) -> bool:
     rises = np.diff(small.astype(np.float32), axis=0)
     height, width = small.shape[:2]
     every_border = np.arange(max(step, 2), height - 1 - step, step)
-    n_large = np.pad(np.cumsum(np.abs(rises) >= _LEAST_JUMP, axis=1), ((0, 0), (1, 0), (0, 0)))  # up to each column
+    is_large = np.concatenate((rises >= _LEAST_JUMP, rises <= -_LEAST_JUMP), axis=2)  # either way
+    n_large = np.pad(np.cumsum(is_large, axis=1, dtype=np.int32), ((0, 0), (1, 0), (0, 0)))  # up to each column
     for split in range(0, width, max(width // _SPLITS, 1)):
-        # Only where half of the rises are large can their median be, and medians take most of the time.
+        # Only where half of the rises are large one way can their median be, and medians take most of the time.
         n_left, n_right = n_large[every_border + step - 1, split], n_large[every_border - 1]
         borders = every_border[(n_left + n_right[:, -1] - n_right[:, split] >= width // 2).any(axis=1)]
         if not len(borders):  # as in most places of most photos
@@ -189,12 +190,8 @@ def _jumps(small: NDArray[np.uint8], step: int) -> bool:
             for offset in (-2, -1, 0)
         )
         jump = np.median(at, axis=1)
-        rows = (np.abs(jump) >= _LEAST_JUMP).any(axis=1)
-        if not rows.any():
-            continue
-        jump = jump[rows]
-        apart = np.quantile(np.abs(at[rows] - jump[:, np.newaxis]), _SHARE_ALIKE, axis=1)
-        beside = np.maximum(*(np.abs(np.median(other[rows], axis=1)) for other in (before, after)))
+        apart = np.quantile(np.abs(at - jump[:, np.newaxis]), _SHARE_ALIKE, axis=1)
+        beside = np.maximum(*(np.abs(np.median(other, axis=1)) for other in (before, after)))
         size = np.abs(jump)
         is_jump = size >= np.maximum(np.maximum(2.0 * apart, 4.0 * beside), _LEAST_JUMP)
         is_alike = apart <= np.maximum(0.75 * size.max(axis=1, keepdims=True), _LEAST_JUMP)
