@@ -76,9 +76,8 @@ def read(
         common.fail("Use either --profile or --no-profile.")
     described = tank_room.changed_tank(owner or tank_room.Tank(name="photo"), given)
     if fluid == "tank-water":
-        described = replace(
-            described, kh_dkh=given.get("kh")
-        )  # what a tank has for its vial is that of the reference fluid
+        # The KH that a tank has for its vial is that of the reference fluid.
+        described = replace(described, kh_dkh=given.get("kh"))
         if "kh" not in given and described.tank_kh_dkh is None:
             common.fail("Tank water in the vial needs the tank's KH: add --tank-kh X.")
     box, settings = common.rectangle("--vial", vial), _settings(described, profile, no_profile, log)
