@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.color_space import ToneFit, decode_tone
 from calibration.reference import Reference, load_card
+from colorread.errors import Refusal
 from colorread.fluid.find import VialFit
 from colorread.fluid.pixels import color_map
 from colorread.fluid.signal import FluidSignal, measure_fluid
@@ -27,10 +28,14 @@ DY_PX, DX_PX = np.mgrid[: SHAPE[0], : SHAPE[1]] - np.array([(mm + 1.5) * PX_PER_
 FLUID = np.hypot(DX_PX, DY_PX) < 7.0 * PX_PER_MM
 
 
-def measured(paper_lin: NDArray[np.float64], card: Reference, noise: float, *, tone_std: float = 0.05) -> FluidSignal:
+def measured(
+    paper_lin: NDArray[np.float64], card: Reference, noise: float, *, tone_std: float = 0.05, is_print: bool = False
+) -> FluidSignal:
     """Measure a round fluid before paper of this light, shape (H, W, 3), where a flat 0.5 is expected."""
     light = paper_lin.copy()
     thickness = np.sqrt(np.maximum(1.0 - np.hypot(DX_PX, DY_PX)[FLUID] / (7.5 * PX_PER_MM), 0.0))
+    if is_print:
+        thickness = np.random.default_rng(4).normal(0.7, 0.02, thickness.shape)
     light[FLUID] = 0.5 * 10.0 ** (-thickness[:, None] * (0.5, 0.3, 0.3))
     encoded = 1.055 * light ** (1.0 / 2.4) - 0.055  # IEC 61966-2-1:1999
     view = CardView(
@@ -90,3 +95,9 @@ def test_contrast_is_called_uncertain_only_where_the_grays_told_next_to_nothing(
     flags = {std: measured(paper, load_card(), noise=0.01, tone_std=std).flags for std in (0.19, 0.25)}
     assert "tone-uncertain" not in flags[0.19]
     assert "tone-uncertain" in flags[0.25]
+
+
+def test_a_print_of_one_depth_of_color_is_no_fluid() -> None:
+    with pytest.raises(Refusal) as refused:
+        measured(np.full((*SHAPE, 3), 0.5), load_card(), noise=0.01, is_print=True)
+    assert refused.value.reason.code == "not-a-vial"
