@@ -32,8 +32,8 @@ JsonPerLine = Annotated[bool, typer.Option("--json", help="Print one JSON object
 Force = Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")]
 Yes = Annotated[bool, typer.Option("--yes", help="Do not ask.")]
 
-# By what stands for the number in the help: its unit, what else a number too high or of no known unit may be, and of which quantity it is,
-# whose other units may be typed behind it.
+# By what stands for the number in the help: its unit, what else a number too high or of no known unit may be, and of
+# which quantity it is, whose other units may be typed behind it.
 _UNITS: Mapping[str, tuple[str, str, chemistry.Quantity | None]] = {
     "DKH": (" dKH", "If that is ppm (mg/L CaCO3), write it such as 71caco3.", "kh"),
     "C": (" degrees C", "If that is degrees F, write it such as 77F.", "temperature"),
