@@ -159,6 +159,7 @@ def test_options_reach_the_pipeline(pipeline: FakePipeline) -> None:
         ("--kh nan", "--kh must be a number"),
         ("--kh 4,5", "Write decimals with a point"),
         ("--kh 71", "ppm"),
+        ("--temperature 77K", "not 77K. If that is degrees F, write it such as 77F.\n"),
         ("--tank-kh 0", "--tank-kh"),
         ("--temperature 77", "degrees F"),
         ("--vial 1,2,3", "--vial"),

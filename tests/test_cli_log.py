@@ -5,6 +5,7 @@ import json
 import sqlite3
 import subprocess
 import sys
+from collections import Counter
 from collections.abc import Iterable
 from contextlib import closing
 from dataclasses import replace
@@ -239,6 +240,17 @@ def test_tanks_are_listed_and_removed(filled: Path) -> None:
     run("log", "forget", "--tank", "desk", "--yes")
     assert run("tank", "remove", "desk") == "Removed desk.\n"
     assert "No tanks yet" in run("tank", "list")
+
+
+def test_in_a_narrow_window_no_name_or_number_of_a_tank_is_cut_off(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run("tank", "edit", "window", "--volume", "60", "--lights", "10:00-18:00", "--source", "acid-bicarbonate")
+    monkeypatch.setenv("COLUMNS", "50")
+    lines = [line for line in run("tank", "list").splitlines() if not line.startswith("Log: ")]
+    assert any(line.strip().startswith("window") for line in lines)
+    signs = Counter("".join(lines))
+    assert signs >= Counter("windowdesk60L(15.9gal)10:00-18:00acid-bicarbonate")
 
 
 @pytest.mark.parametrize(

@@ -148,14 +148,12 @@ def spoken_texts(path: Path) -> list[str]:
 
 
 def test_nothing_the_program_can_say_calls_anything_safe() -> None:
-    files = [path for package in ("colorread", "calibration") for path in (ROOT / package).rglob("*.*")]
+    files = [path for package in ("colorread", "calibration") for path in (ROOT / package).rglob("*")]
     texts = [text for path in files if path.suffix == ".py" for text in spoken_texts(path)]
-    for path in files:
-        if path.suffix in {".toml", ".html", ".js", ".svg"}:
-            texts += re.sub(
-                r"\| *safe\b|#.*", "", path.read_text(encoding="utf-8")
-            ).splitlines()  # a filter, and remarks
-    assert all(any(words in text for text in texts) for words in ("Fish: ", "Look at the fish", "overexposed, so"))
+    others = (path.read_text(encoding="utf-8") for path in files if path.suffix in (".html", ".js", ".toml"))
+    texts += [line for text in others for line in text.splitlines()]
+    for known in ("Even the high estimate", "Fish: "):  # in a module, in a template
+        assert any(known in text for text in texts)
     for text in texts:
         if "default-src" in text:  # a policy for browsers
             continue

@@ -26,6 +26,7 @@ from colorread.tank.events import Event, bubbles_now, parse_moment, parse_share,
 from colorread.tank.fit import fit_tank, is_steady
 from colorread.tank.forecast import plan_of, planned_photos, usual_photos
 from colorread.tank.model import Turn, simulate
+from colorread.tank.results import Plan
 from colorread.tank.series import counts_of, steps_of
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.summary import summarize
@@ -390,8 +391,10 @@ def test_course_of_long_ago_plans_nothing() -> None:
     assert outlook is not None
     soon, late = (plan_of(of, fit, outlook.source, fit.last_at + timedelta(days=days)) for days in (1, 30))
     assert soon.refill_on is not None
+    assert soon.refill_from is not None
+    assert soon.refill_from < soon.refill_on < (soon.refill_until or date.max)
     assert soon.photos[0].tells != "usual"
-    assert late.refill_on is None
+    assert (late.refill_from, late.refill_on, late.refill_until) == (None, None, None)
     assert {photo.tells for photo in late.photos} == {"usual"}
 
 
@@ -427,6 +430,21 @@ def test_plan_in_words_says_today_only_where_it_is_read_today() -> None:
     assert "tomorrow 13:00" in plan_lines(plan, date(2025, 6, 8))[0]
     assert "June 9, 13:00" in plan_lines(plan)[0]
     assert len(plan_lines(plan)) == 3
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "words"),
+    [
+        (date(2025, 6, 17), date(2025, 6, 24), "June 20 (June 17 to 24)."),
+        (date(2025, 5, 30), date(2025, 7, 2), "June 20 (May 30 to July 2)."),
+        (date(2025, 6, 17), None, "June 20 (June 17 or later)."),
+        (date(2025, 6, 20), date(2025, 6, 20), "June 20."),
+        (None, None, "June 20."),
+    ],
+)
+def test_the_end_of_the_gas_is_told_with_its_interval(first: date | None, last: date | None, words: str) -> None:
+    plan = Plan(photos=(), refill_on=date(2025, 6, 20), renew_fluid_on=None, refill_from=first, refill_until=last)
+    assert plan_lines(plan) == (f"The gas lasts until about {words}",)
 
 
 def test_plan_as_a_calendar(tmp_path: Path) -> None:

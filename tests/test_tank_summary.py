@@ -548,6 +548,29 @@ def test_a_cylinder_that_fades_is_checked_for_leaks(
     assert ("leaks" in gas_words(replace(summary.tank, source=GasSource(kind=kind)), told)) == leaks
 
 
+def test_old_days_are_not_carried_on_to_now(summary: TankSummary) -> None:
+    assert summary.told is not None
+    told = with_estimates(
+        summary.told,
+        gas_trend_percent_per_day=Interval(value=-5.0, low=-7.0, high=-3.0),
+        fades_in_days=Interval(value=8.0, low=2.0, high=17.0),
+    )
+    assert "At this rate" in gas_words(summary.tank, told)
+    assert gas_words(summary.tank, told, is_old=True).startswith("Gas at the time: \N{MINUS SIGN}5.0 % per day")
+    assert "At this rate" not in gas_words(summary.tank, told, is_old=True)
+
+
+def test_whether_days_are_old_goes_by_the_last_photo() -> None:
+    week = simulated_week(5)
+    last_at = summarize(week.tank, week.readings).last_at
+    assert last_at is not None
+    soon, late = (
+        summarize(week.tank, week.readings, now=last_at + timedelta(days=days)).more[0] for days in (0.5, 30.0)
+    )
+    assert soon.startswith("Gas: ")
+    assert late.startswith("Gas at the time: ")
+
+
 @pytest.mark.parametrize(
     ("fades", "peak_high", "is_sure"), [(0.0, 14.0, True), (0.0, 15.4, False), (14.0, 14.0, False)]
 )

@@ -80,3 +80,19 @@ def test_a_unit_of_another_quantity_is_refused(quantity, typed):
 def test_another_unit_is_shown_beside():
     assert units.with_other_unit("volume", 60.0) == "60 L (15.9 gal)"
     assert units.with_other_unit("temperature", 25.0, remark=", assumed") == "25 °C (77 °F, assumed)"
+
+
+@pytest.mark.parametrize(
+    ("quantity", "typed", "shown"),
+    [
+        ("volume", "15gal", "57 L (15 gal)"),
+        ("volume", "2gal", "7.6 L (2 gal)"),
+        ("volume", "54.55l", "54.55 L (14.4 gal)"),
+        ("temperature", "77.5F", "25.3 °C (77.5 °F)"),
+        ("temperature", "25.5C", "25.5 °C (77.9 °F)"),
+        ("kh", "71caco3", "3.98 dKH (71 mg/L CaCO3)"),
+        ("mass", "20oz", "567 g (20 oz)"),
+    ],
+)
+def test_what_was_typed_in_another_unit_is_shown_rounded_off(quantity, typed, shown):
+    assert units.with_other_unit(quantity, units.own_of_typed(quantity, typed)) == shown

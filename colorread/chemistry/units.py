@@ -144,6 +144,8 @@ UNITS: Mapping[Quantity, Mapping[str, Unit]] = {
     "mass": {"g": _linear("g", 1.0, 1), "oz": _linear("oz", G_PER_OUNCE, 2)},
 }
 """The units of each quantity by the name that is typed behind a number; the first is that of the project."""
+# 15 gal are shown as 57 L, not as 56.78: nobody measures a tank closer than that (assumption).
+_ROUNDED_OFF = 0.005
 _NUMBER_WITH_UNIT = re.compile(r"([-+]?[0-9.]+)\s*([a-z0-9]+)")
 
 
@@ -190,8 +192,15 @@ def with_other_unit(quantity: Quantity, value: float, *, remark: str = "") -> st
     Returns
     -------
     str
-        The other one to three digits.
+        The other one to three digits; what was typed in the other one is rounded off in that of the project.
     """
     own, other, *_ = UNITS[quantity].values()
     rounded = float(f"{other.from_own(value):.3g}")
-    return f"{own.text(value)} ({rounded:g} {other.words}{remark})"
+    shown = _rounded_off(value, own.digits) if math.isclose(other.own(rounded), value) else value  # as it was typed
+    return f"{own.text(shown)} ({rounded:g} {other.words}{remark})"
+
+
+def _rounded_off(value: float, most_digits: int) -> float:
+    """Return a value to as few decimals as keep it within `_ROUNDED_OFF`."""
+    rounded = (round(value, digits) for digits in range(most_digits))
+    return next((short for short in rounded if abs(short - value) <= _ROUNDED_OFF * abs(value)), value)

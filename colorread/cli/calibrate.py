@@ -54,13 +54,24 @@ def _explain(ctx: typer.Context, how: bool) -> None:
     if not how:
         return
     kind: profiles.Kind = ctx.info_name  # type: ignore[assignment]
-    guide, width = profiles.GUIDES[kind], min(get_terminal_size().columns, _WIDTH_MAX)
+    guide = profiles.GUIDES[kind]
     steps = [f"{i}. {step.title}: {step.words}" for i, step in enumerate(guide.steps, 1)]
-    wrapper = textwrap.TextWrapper(width, break_on_hyphens=False, break_long_words=False)
     for text in (f"{guide.title}.", *guide.before, *steps, *_HOW_GIVEN[kind], _cautions(kind)):
-        wrapper.subsequent_indent = "   " if text in steps else ""
-        common.echo_lines(wrapper.wrap(text))
+        _say(text, indent="   " if text in steps else "")
     raise typer.Exit
+
+
+def _say(text: str, indent: str) -> None:
+    """Print a text in lines that break between words, all but the first indented."""
+    width = min(get_terminal_size().columns, _WIDTH_MAX)
+    common.echo_lines(
+        textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False, break_long_words=False)
+    )
+
+
+def _say_profile(profile: calibration.Profile) -> None:
+    for line in profiles.profile_lines(profile):
+        _say(line, indent="    ")
 
 
 @dataclass(frozen=True)
@@ -85,7 +96,7 @@ class _Making:
         """Write the profile and tell of it."""
         with common.writing(target):
             calibration.write_profile(profile, target, overwrite=self.force or self.out is None)
-        common.echo_lines(profiles.profile_lines(profile))
+        _say_profile(profile)
         typer.echo(f"Wrote {target}. Read with it: colorread read photo.jpg --profile {shlex.quote(str(target))}")
 
 
@@ -309,7 +320,7 @@ def profile(
     if picture is not None:
         common.require_outputs([picture], force, profile=file)
     if default is None:
-        common.echo_lines(profiles.profile_lines(found))
+        _say_profile(found)
     else:
         _set_default(file, default, log)
     if picture is not None:

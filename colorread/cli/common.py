@@ -32,8 +32,8 @@ JsonPerLine = Annotated[bool, typer.Option("--json", help="Print one JSON object
 Force = Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")]
 Yes = Annotated[bool, typer.Option("--yes", help="Do not ask.")]
 
-# By what stands for the number in the help: its unit, what else a number too high may be, and of which quantity it is,
-# whose other units may be typed behind it.
+# By what stands for the number in the help: its unit, what else a number too high or of no known unit may be, and of
+# which quantity it is, whose other units may be typed behind it.
 _UNITS: Mapping[str, tuple[str, str, chemistry.Quantity | None]] = {
     "DKH": (" dKH", "If that is ppm (mg/L CaCO3), write it such as 71caco3.", "kh"),
     "C": (" degrees C", "If that is degrees F, write it such as 77F.", "temperature"),
@@ -61,8 +61,9 @@ def number(
         except (ValueError, OverflowError):
             is_number = False
         if not is_number:
-            hint = " Write decimals with a point, such as 4.5." if "," in str(text) and kind is float else ""
-            fail(f"{name} must be a {'whole ' if kind is int else ''}number, not {text}.{hint}")
+            has_comma, has_unit = "," in str(text) and kind is float, str(text)[:1].isdigit()
+            hint = "Write decimals with a point, such as 4.5." if has_comma else if_high if has_unit else ""
+            fail(f"{name} must be a {'whole ' if kind is int else ''}number, not {text}. {hint}".rstrip())
         if not low <= value <= high:
             to_do = if_low if value < low else if_high
             fail(f"{name} must be between {low:g} and {high:g}{unit}, not {value:g}. {to_do}".rstrip())

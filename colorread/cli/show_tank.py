@@ -94,11 +94,7 @@ def print_plan(terminal: Terminal, plan: tank_room.GasPlan) -> None:
 
 def print_tanks(terminal: Terminal, tanks: Iterable[tank_room.Tank], counts: Mapping[str, int]) -> None:
     """Print a table of tanks, with how many readings each has, by name."""
-    columns = [
-        Column(name, no_wrap=True, justify="right" if name in ("volume", "readings") else "left")
-        for name in ("volume", "lights", "source", "readings")
-    ]
-    rows = table("tank", *columns)
+    rows = table("tank", Column("volume", justify="right"), "lights", "source", Column("readings", justify="right"))
     for tank in tanks:
         volume = "" if tank.volume_l is None else chemistry.with_other_unit("volume", tank.volume_l)
         rows.add_row(tank.name, volume, str(tank.lights or ""), tank.source_kind or "", str(counts[tank.name]))

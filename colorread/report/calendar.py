@@ -7,7 +7,7 @@ from datetime import date, datetime, timedelta
 
 from calibration import write_whole
 from colorread import __version__
-from colorread.tank import TELLS, TankSummary
+from colorread.tank import TELLS, TankSummary, refill_words
 
 _PHOTO_TAKES = timedelta(minutes=15)  # assumption
 
@@ -55,7 +55,7 @@ def calendar_bytes(summary: TankSummary) -> bytes:
     for photo in plan.photos:
         add("photo", photo.at, "photo of the vial", TELLS[photo.tells])
     if plan.refill_on is not None:
-        add("refill", plan.refill_on, "refill the gas")
+        add("refill", plan.refill_on, "refill the gas", f"The gas lasts until about {refill_words(plan)}.")
     if plan.renew_fluid_on is not None:
         add("fluid", plan.renew_fluid_on, "renew the fluid in the vial")
     return bytes(calendar.to_ical())

@@ -42,5 +42,6 @@ from .tank_words import (
     forecast_rows as forecast_rows,
     number_rows as number_rows,
     plan_lines as plan_lines,
+    refill_words as refill_words,
     setting_rows as setting_rows,
 )

@@ -182,7 +182,9 @@ def _given_words(total_g: float, used_g: Interval, source: GasSource, first_seen
     if source.kind != "cylinder":
         low, high = (share * 100.0 for share in USUAL_YIELD)
         words += f", of which {low:.0f} to {high:.0f} % usually reaches the water (hobby convention)"
-    words += f". About {used_g.value:.0f} g ({used_g.low:.0f} to {used_g.high:.0f}) went into the water so far"
+    words += (
+        f". About {used_g.value:.0f} g ({used_g.low:.0f} to {used_g.high:.0f}) went into the water by the last photo"
+    )
     if source.started is not None and source.started < first_seen:
         words += f", extrapolated back from the first photo on {date_words(first_seen)}"
     return f"{words}."

@@ -14,7 +14,6 @@ from colorread.result import Interval
 from colorread.tank.fit import TankFit
 from colorread.tank.model import Draws, Schedule, TankParameters, is_on, settled_state, simulate
 from colorread.tank.results import (
-    NEVER_DAYS,
     Change,
     DayForecast,
     Night,
@@ -262,14 +261,20 @@ def plan_of(tank: Tank, fit: TankFit | None, source: SourceOutlook | None, now: 
     if fit is not None and now - fit.last_at > timedelta(days=_STALE_DAYS):
         fit = source = None
     photos = () if fit is None else planned_photos(fit, now)
-    left = None if source is None else source.days_left
-    days = None if left is None or left.value is None or left.value >= NEVER_DAYS else left.value
-    refill_on = None if fit is None or days is None else (fit.last_at + timedelta(days=days)).date()
+    refill_from = refill_on = refill_until = None
+    if fit is not None and source is not None and source.days_left is not None and source.days_left.value is not None:
+        left, last_at = source.days_left, fit.last_at
+        refill_from, refill_on, refill_until = (
+            None if days is None else max((last_at + timedelta(days=days)).date(), now.date())
+            for days in (left.low, left.value, left.high)
+        )
     renewed = tank.fluid_renewed
     renew_on = None if renewed is None else renewed + timedelta(weeks=RENEW_AFTER_WEEKS)
     return Plan(
         photos=photos or usual_photos(tank, now),
-        refill_on=None if refill_on is None else max(refill_on, now.date()),
+        refill_on=refill_on,
+        refill_from=refill_from,
+        refill_until=refill_until,
         renew_fluid_on=None if renew_on is None else max(renew_on, now.date()),
     )
 

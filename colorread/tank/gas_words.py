@@ -15,6 +15,7 @@ from colorread.words import (
     SOURCE_WORDS,
     SourceKind,
     co2_words,
+    date_span_words,
     date_words,
     days_words,
     gas_cautions,
@@ -207,10 +208,10 @@ def _gives_words(plan: GasPlan) -> str:
 
 
 def _until_words(plan: GasPlan) -> str:
-    days = (plan.refill_on, plan.day_after(plan.lasts_days.low), plan.day_after(plan.lasts_days.high), plan.starts)
-    refill, low, high, start = map(date_words, days)
+    refill, start = date_words(plan.refill_on), date_words(plan.starts)
+    span = date_span_words(plan.day_after(plan.lasts_days.low), plan.day_after(plan.lasts_days.high))
     what = "Change the cylinder" if plan.mix is None else "Refill it"
-    return f"About {refill} ({low} to {high}), if started on {start}. {what} then."
+    return f"About {refill} ({span}), if started on {start}. {what} then."
 
 
 def _fish_words(plan: GasPlan) -> str:

@@ -429,6 +429,8 @@ class Plan:
         In the order of time.
     refill_on : datetime.date or None
         Day about which the charge is used up; None where not known.
+    refill_from, refill_until : datetime.date or None
+        Ends of its 90 % interval; the last one None where it has no end.
     renew_fluid_on : datetime.date or None
         Day by which the fluid is to be renewed; None where its age is not known.
     """
@@ -436,6 +438,8 @@ class Plan:
     photos: tuple[PlannedPhoto, ...]
     refill_on: date | None
     renew_fluid_on: date | None
+    refill_from: Annotated[date | None, Kept(is_left_out=True)] = None
+    refill_until: Annotated[date | None, Kept(is_left_out=True)] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -24,6 +24,7 @@ from colorread.tank.settings import DailySpan, Tank
 from colorread.words import (
     CALIBRATE,
     IN_VIAL,
+    OLD_DAYS,
     STANDING_CAUTIONS,
     Marks,
     gas_cautions,
@@ -78,6 +79,7 @@ def summarize(
     timed = [reading for reading in usable if reading.taken_at and reading.co2_mg_l]
     timed.sort(key=lambda reading: (_at(reading), reading.photo))
     first_at, last_at = (_at(timed[0]), _at(timed[-1])) if timed else (None, None)
+    days_old = 0 if tank.made_up or last_at is None else max(age_days(last_at, now), 0)
     notes = tank_words.input_notes(usable, len(read) - len(usable))
     verdict = _now_of_reading(_highest_of_late(timed), tank.judged_by) if timed else None
     told, fit, reason = None, None, ""
@@ -93,7 +95,8 @@ def summarize(
         held = _level_before(stated, fit, timed, happened)
         told = _told(tank, fit, held, happened, n_unused=len(read) - len(fit.series.readings))
         verdict = _now_of_days(tank, told, timed[-1], held)
-        more = (tank_words.gas_words(tank, told), unsteady, tank_words.noted_since_words(happened, fit.last_at))
+        gas = tank_words.gas_words(tank, told, is_old=days_old > OLD_DAYS)
+        more = (gas, unsteady, tank_words.noted_since_words(happened, fit.last_at))
         cautions = (*told.advice.cautions, *STANDING_CAUTIONS)
         notes = (*notes, *tank_words.fit_notes(tank, fit))
     return TankSummary(
@@ -104,7 +107,7 @@ def summarize(
         first_at=first_at,
         last_at=last_at,
         now=verdict,
-        days_old=0 if tank.made_up or last_at is None else max(age_days(last_at, now), 0),
+        days_old=days_old,
         more=tuple(sentence for sentence in more if sentence),
         cautions=cautions,
         notes=notes,

@@ -31,7 +31,16 @@ from colorread.tank.results import (
 )
 from colorread.tank.series import WINDOW_DAYS, LeftOut
 from colorread.tank.settings import DailySpan, Tank
-from colorread.words import NumberWords, clean_name, co2_words, date_words, days_words, number_words, percent_words
+from colorread.words import (
+    NumberWords,
+    clean_name,
+    co2_words,
+    date_span_words,
+    date_words,
+    days_words,
+    number_words,
+    percent_words,
+)
 
 OF_WHEN = "Levels: on the day of the last photo. Rates: at its time."
 RECOMMENDED = "Recommended"
@@ -131,17 +140,18 @@ def _shown(days: float) -> str:
     return days_words(Interval(value=days, low=None, high=None)).value
 
 
-def gas_words(tank: Tank, told: Told) -> str:
-    """Return how the gas changes, and what that means."""
+def gas_words(tank: Tank, told: Told, *, is_old: bool = False) -> str:
+    """Return how the gas changes, and what that means; of old photos nothing of the days after."""
     trend, fades = told.estimates["gas_trend_percent_per_day"], told.estimates["fades_in_days"]
     if trend.interval is None:
         return trend.reason
     value, low, high = (end or 0.0 for end in (trend.interval.value, trend.interval.low, trend.interval.high))
     change = number_words(trend.interval, "% per day", signed=True).short()
+    gas = "Gas at the time" if is_old else "Gas"
     if low < 0.0 < high:
-        return f"Gas: no clear trend, {change}."
-    words = f"Gas: {change}."
-    if fades.interval is not None:
+        return f"{gas}: no clear trend, {change}."
+    words = f"{gas}: {change}."
+    if fades.interval is not None and not is_old:
         words += f" {_fades_words(tank, told, fades.interval)}"
     if tank.source_kind == "cylinder" and high < 0.0 and value <= _LEAKING_PERCENT_A_DAY:
         words += (
@@ -195,10 +205,19 @@ def plan_lines(plan: Plan, today: date | None = None) -> tuple[str, ...]:
         sentences = (f"Next photo: {moment_words(first.at, today)}.", TELLS[first.tells], later and f"Then: {later}.")
         lines.append(" ".join(sentence for sentence in sentences if sentence))
     if plan.refill_on is not None:
-        lines.append(f"The gas lasts until about {date_words(plan.refill_on)}.")
+        lines.append(f"The gas lasts until about {refill_words(plan)}.")
     if plan.renew_fluid_on is not None:
         lines.append(f"Renew the fluid by {date_words(plan.renew_fluid_on)}.")
     return tuple(lines)
+
+
+def refill_words(plan: Plan) -> str:
+    """Return when the charge is used up, such as ``May 20 (May 17 to 24)``, or the day alone where it is sure."""
+    assert plan.refill_on is not None
+    words = date_words(plan.refill_on)
+    if plan.refill_from is None or plan.refill_from == plan.refill_until:
+        return words
+    return f"{words} ({date_span_words(plan.refill_from, plan.refill_until)})"
 
 
 def fluid_words(renewed: date | None, last: date | None) -> str:

@@ -248,6 +248,14 @@ def date_words(day: date) -> str:
     return f"{day:%B} {day.day}"
 
 
+def date_span_words(first: date, last: date | None) -> str:
+    """Return days in words, such as ``May 12 to 19``, ``May 28 to June 3``, or ``May 12 or later``."""
+    if last is None:
+        return f"{date_words(first)} or later"
+    is_same_month = (first.year, first.month) == (last.year, last.month)
+    return f"{date_words(first)} to {last.day if is_same_month else date_words(last)}"
+
+
 def when_words(taken_at: datetime | None, now: datetime) -> str:
     """Return a time on the clock of the tank, such as ``Sun, May 18, 18:28``, with its year where that is not now's."""
     if taken_at is None:

@@ -29,7 +29,7 @@ STANDING_CAUTIONS = (
     "This reading does not replace an instrument, a veterinarian or other professional advice.",
 )
 ACT_CAUTIONS = ("Raise the gas again only in small steps, two days apart, and look at the fish after each.",)
-_OLD_DAYS = 1  # the CO2 goes up and down with every day, so older photos are of their own time: assumption
+OLD_DAYS = 1  # the CO2 goes up and down with every day, so older photos are of their own time: assumption
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -185,7 +185,7 @@ def answer_of(co2_mg_l: Interval, verdict: Verdict, *, days_old: int = 0, what: 
     """
     value, span = co2_words(co2_mg_l).pair()
     plants, fish, to_do = verdict.sentences
-    is_old = days_old > _OLD_DAYS
+    is_old = days_old > OLD_DAYS
     return Answer(
         what=what,
         value=value,
