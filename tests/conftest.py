@@ -58,3 +58,4 @@ def without_workers(monkeypatch: pytest.MonkeyPatch) -> None:
             yield Done(job=job, result=task(job))
 
     monkeypatch.setattr("colorread.workers.run_in_workers", here)
+    monkeypatch.setattr("colorread.batch.score.run_in_workers", here)
