@@ -94,11 +94,7 @@ def view(
     center = np.array([(1, 0, -width_mm / 2), (0, 1, -height_mm / 2), (0, 0, 1)])
     pose = np.column_stack((rotation[:, :2], (0, 0, distance_mm)))
     camera = np.array(
-        [
-            (focal_px, 0, (size[0] - 1) / 2 + shift_px[0]),
-            (0, focal_px, (size[1] - 1) / 2 + shift_px[1]),
-            (0, 0, 1),
-        ]
+        [(focal_px, 0, (size[0] - 1) / 2 + shift_px[0]), (0, focal_px, (size[1] - 1) / 2 + shift_px[1]), (0, 0, 1)]
     )
     return camera @ pose @ center
 
@@ -172,10 +168,7 @@ def test_found_at_any_rotation_and_tilt(name, roll_deg, tilt_deg, tilt_axis_deg,
 @each
 @settings(max_examples=15, deadline=None, derandomize=True)
 @given(
-    roll_deg=st.floats(-180, 180),
-    tilt_deg=st.floats(0, 25),
-    tilt_axis_deg=st.floats(0, 360),
-    hidden=st.integers(0, 3),
+    roll_deg=st.floats(-180, 180), tilt_deg=st.floats(0, 25), tilt_axis_deg=st.floats(0, 360), hidden=st.integers(0, 3)
 )
 def test_one_hidden_marker_does_not_matter_at_any_rotation_and_tilt(name, roll_deg, tilt_deg, tilt_axis_deg, hidden):
     of = PRINTS[name]

@@ -265,7 +265,6 @@ def test_of_a_tank_there_is_one_verdict_and_it_counts_what_the_log_holds(tmp_pat
     log = tmp_path / "log.sqlite"
     assert run("tank", "add", "window", "--log", str(log)).exit_code == 0
     reading = made_reading()
-    assert reading.taken_at is not None
     high = Interval(value=70.0, low=60.0, high=80.0)
     with Log(log) as opened:
         evening = replace(reading, taken_at=reading.taken_at - timedelta(hours=12), co2_mg_l=high)
@@ -440,12 +439,7 @@ def test_shared_page_tells_how_to_stop_it_and_that_the_link_is_open(
 ) -> None:
     core = SimpleNamespace(access=SimpleNamespace(code="abcdefghij"))
     monkeypatch.setattr("colorread.page.home_address", lambda: "192.168.1.2")
-    for name, result in {
-        "server.listen": None,
-        "core.Core": core,
-        "server.run": None,
-        "app.create_app": None,
-    }.items():
+    for name, result in {"server.listen": None, "core.Core": core, "server.run": None, "app.create_app": None}.items():
         monkeypatch.setattr(f"colorread.page.{name}", lambda *_, result=result, **__: result)
     said = run("serve", "--share", "--log", str(tmp_path / "log.sqlite")).stdout
     invitation = "open http://192.168.1.2:8300/ and type the code abcde fghij."

@@ -177,13 +177,7 @@ def test_wrong_use_is_told_and_changes_nothing(filled: Path, arguments: tuple[st
         assert log.count("window") == 4
 
 
-@pytest.mark.parametrize(
-    ("options", "told"),
-    [
-        (("--source", "fermentation"), True),
-        (("--source", "cylinder"), False),
-    ],
-)
+@pytest.mark.parametrize(("options", "told"), [(("--source", "fermentation"), True), (("--source", "cylinder"), False)])
 def test_yeast_is_told_to_give_gas_all_day(filled: Path, options: tuple[str, ...], *, told: bool) -> None:
     for command in ("add", "edit"):
         assert ("cannot be stopped" in run("tank", command, "yeasty", *options)) == told
@@ -365,7 +359,6 @@ def test_csv_tells_the_tank_too(filled: Path, tmp_path: Path, monkeypatch: pytes
     def told(tank: Tank, readings: list[Reading], events: Iterable[Event]) -> TankSummary:
         assert {reading.photo for reading in readings} == {f"IMG_{number:04d}.jpg" for number in (0, 3, 20, 30)}
         first = readings[0]
-        assert first.taken_at is not None
         co2 = Interval(value=9.0, low=8.0, high=10.0)
         point = PhotoPoint(photo=first.photo, taken_at=first.taken_at, co2_mg_l=co2)
         return replace(summarize(tank, readings), told=replace(made_told(), tank_co2=(point,)))

@@ -60,7 +60,7 @@ def random_tank(rng: np.random.Generator, kind: SourceKind | None, valve: Valve 
 
 
 def random_fit(rng: np.random.Generator, base: TankFit, tank: Tank) -> TankFit:
-    def around(low: float, high: float, spread: float) -> np.ndarray:  # type: ignore[type-arg]
+    def around(low: float, high: float, spread: float) -> np.ndarray:
         return float(np.exp(rng.uniform(np.log(low), np.log(high)))) * np.exp(spread * rng.standard_normal(N_DRAWS))
 
     loss, level = around(0.04, 0.3, 0.1), around(5.0, 150.0, rng.uniform(0.02, 0.3))
@@ -72,7 +72,6 @@ def random_fit(rng: np.random.Generator, base: TankFit, tank: Tank) -> TankFit:
         base_mg_l=around(0.6, 1.5, 0.1),
         lag_h=around(0.8, 3.0, 0.1),
     )
-    assert tank.gas_hours is not None
     schedule = Schedule(gas=tank.gas_hours, lights=tank.lights)
     level_now = np.full(N_DRAWS, 10.0)
     return replace(base, first=parameters, turns=(), schedule=schedule, tank_mg_l=level_now, vial_mg_l=level_now)
@@ -100,7 +99,6 @@ def contradictions(tank: Tank, said: list[str]) -> list[str]:
     if tank.source is None:
         return []
     kind, valve, hours = tank.source.kind, tank.source.valve, tank.gas_hours
-    assert hours is not None
     wrong = []
     open_hose = kind == "fermentation" or (kind == "acid-bicarbonate" and valve in (None, "none"))
     switched = hours.hours < 24.0 or valve == "timer" or (kind == "cylinder" and valve is None)

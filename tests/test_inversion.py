@@ -140,13 +140,7 @@ def infer(
     samples: SignalSamples, light_class: str | None = None, evidence: Sequence[Evidence] = (), trust: float = 1.0
 ) -> PhPosterior:
     return infer_ph(
-        samples,
-        space="srgb",
-        pka=PKA,
-        ph_range=PH_RANGE,
-        light_class=light_class,
-        evidence=evidence,
-        trust=trust,
+        samples, space="srgb", pka=PKA, ph_range=PH_RANGE, light_class=light_class, evidence=evidence, trust=trust
     )
 
 
@@ -303,8 +297,7 @@ def test_parts_that_no_one_ph_explains_misfit() -> None:
     setup = make_setup(np.random.default_rng(5))
     yellow, blue = (photograph(np.random.default_rng(6), setup, ph, 0.8) for ph in (5.0, 9.0))
     both = SignalSamples(
-        density=np.vstack([yellow.density, blue.density]),
-        density_std=np.vstack([yellow.density_std, blue.density_std]),
+        density=np.vstack([yellow.density, blue.density]), density_std=np.vstack([yellow.density_std, blue.density_std])
     )
     assert infer(yellow).misfit < 2.0
     assert infer(blue).misfit < 2.0

@@ -46,13 +46,11 @@ def reading_of(scene: Scene, **settings: Any) -> Reading:
 
 def value_of(reading: Reading) -> float:
     assert reading.reason is None, reading.reason
-    assert reading.ph is not None
     assert reading.ph.value is not None, reading.limit
     return reading.ph.value
 
 
 def covers(interval: Interval | None, truth: float) -> bool:
-    assert interval is not None
     low = -np.inf if interval.low is None else interval.low
     high = np.inf if interval.high is None else interval.high
     return bool(low <= truth <= high)
@@ -60,7 +58,6 @@ def covers(interval: Interval | None, truth: float) -> bool:
 
 def assert_refused(reading: Reading, *codes: str) -> None:
     assert reading.status == "refused"
-    assert reading.reason is not None
     assert reading.reason.code in codes
     assert reading.reason.message.endswith(".")
     assert reading.reason.next_step.endswith(".")
@@ -83,9 +80,6 @@ def test_ph_and_co2_are_those_of_the_fluid(thing: Any, ph: float) -> None:
     assert value_of(reading) == pytest.approx(ph, abs=0.08)
     assert covers(reading.ph, ph)
     assert covers(reading.co2_mg_l, PHREEQC_CO2[ph])
-    assert reading.ph is not None
-    assert reading.ph.low is not None
-    assert reading.ph.high is not None
     assert 0.3 < reading.ph.high - reading.ph.low < 0.75  # measured 0.36 to 0.63: no better than the dye is known
     assert reading.reference == "card"
     assert set(reading.flags) <= FLAG_TEXTS.keys()
@@ -113,22 +107,17 @@ def test_beyond_the_dye_only_one_end_is_known(ph: float, limit: str) -> None:
     assert reading.status == "read"
     assert reading.limit == limit
     assert "near-dye-limit" in reading.flags
-    assert reading.ph is not None
-    assert reading.co2_mg_l is not None
     assert reading.ph.value is reading.co2_mg_l.value is reading.co2_rule_of_thumb_mg_l is None
     assert covers(reading.ph, ph)
     # An acid fluid has much CO2: the open ends lie on opposite sides.
     assert (reading.ph.low is None, reading.ph.high is None) == (limit == "below", limit == "above")
     assert (reading.co2_mg_l.high is None, reading.co2_mg_l.low is None) == (limit == "below", limit == "above")
-    assert reading.verdict is not None
     assert (reading.verdict.fish == "act") == (limit == "below")
 
 
 def test_bluer_fluid_never_reads_lower() -> None:
     readings = [reading_of(replace(BASE, ph=ph)) for ph in (6.2, 6.6, 7.0, 7.4)]
     for before, after in itertools.pairwise(readings):
-        assert before.ph is not None
-        assert after.ph is not None
         for end in ("low", "value", "high"):
             lower, higher = getattr(before.ph, end), getattr(after.ph, end)
             assert lower is None or higher is None or lower < higher
@@ -169,8 +158,6 @@ def test_how_the_photo_is_taken_does_not_matter(change: dict[str, Any], bound: f
     scene = replace(BASE, ph=6.6)
     before, after = reading_of(scene), reading_of(replace(scene, **change))
     assert value_of(after) == pytest.approx(value_of(before), abs=bound)
-    assert before.ph is not None
-    assert after.ph is not None
     assert after.ph.low == pytest.approx(before.ph.low, abs=0.05)
     assert after.ph.high == pytest.approx(before.ph.high, abs=0.05)
 
@@ -237,8 +224,6 @@ def test_of_two_vials_of_unlike_color_none_is_chosen() -> None:
         assert sum(overlap(outline, fluid_px, photo.shape[:2]) > 0.7 for outline in trace.vial_outlines_px) == 1
     box = shot_of(replace(BASE, ph=7.2, center_mm=(68.0, 38.0), radius_mm=6.5)).fluid_box()
     pointed = read_photo(photo, vial_xywh=box)
-    assert pointed.ph is not None
-    assert pointed.ph.low is not None
     assert pointed.ph.low > 6.6
 
 
@@ -314,10 +299,6 @@ def test_what_nobody_said_is_assumed() -> None:
 # 8 over 4 dKH at the same pH by PHREEQC with phreeqc.dat: 42.14 / 21.43.
 def test_twice_the_kh_is_about_twice_the_co2() -> None:
     single, double = reading_of(BASE, kh_dkh=4.0), reading_of(BASE, kh_dkh=8.0)
-    assert single.co2_mg_l is not None
-    assert double.co2_mg_l is not None
-    assert single.co2_mg_l.value is not None
-    assert double.co2_mg_l.value is not None
     ratio = double.co2_mg_l.value / single.co2_mg_l.value
     assert ratio == pytest.approx(2.0, rel=0.15)
     # What is left is the pH, which moves with the ionic strength and with what is expected beforehand.
@@ -336,12 +317,6 @@ def test_tank_water_widens_the_interval_and_says_so() -> None:
     tank = reading_of(BASE, kh_dkh=4.0, fluid="tank-water")
     assert "tank-water" in tank.flags
     assert "tank-water" not in known.flags
-    assert tank.co2_mg_l is not None
-    assert known.co2_mg_l is not None
-    assert tank.co2_mg_l.low is not None
-    assert tank.co2_mg_l.high is not None
-    assert known.co2_mg_l.low is not None
-    assert known.co2_mg_l.high is not None
     assert tank.co2_mg_l.low < known.co2_mg_l.low
     assert tank.co2_mg_l.high > known.co2_mg_l.high
     assert reading_of(BASE, tank_kh_dkh=6.0, fluid="tank-water").kh_dkh == 6.0
@@ -349,13 +324,9 @@ def test_tank_water_widens_the_interval_and_says_so() -> None:
 
 def test_probe_in_the_tank_shows_a_ph_by_the_kh_of_the_tank() -> None:
     same, higher = reading_of(BASE, tank_kh_dkh=4.0), reading_of(BASE, tank_kh_dkh=8.0)
-    assert same.tank_ph is not None
-    assert higher.tank_ph is not None
     assert same.tank_ph.value == pytest.approx(value_of(same), abs=0.001)
     # The same CO2 with 42.14 / 21.43 times the bicarbonate per proton, PHREEQC as above: log10 of it.
     assert higher.tank_ph.value == pytest.approx(value_of(higher) + np.log10(42.14 / 21.43), abs=0.01)
-    assert higher.tank_ph.low is not None
-    assert higher.tank_ph.high is not None
     assert higher.tank_ph.low < higher.tank_ph.value < higher.tank_ph.high
 
 
@@ -416,14 +387,7 @@ def test_wrong_arrays_raise(picture: NDArray[Any]) -> None:
 # --- pointing ---------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    "thing",
-    [
-        "sphere",
-        pytest.param("tube"),
-        pytest.param("flat"),
-    ],
-)
+@pytest.mark.parametrize("thing", ["sphere", pytest.param("tube"), pytest.param("flat")])
 def test_pointing_at_the_fluid_reads_it(thing: Any) -> None:
     scene = replace(BASE, thing=thing)
     shot = shot_of(scene)
@@ -513,7 +477,6 @@ def test_sample_photos_are_there_and_listed() -> None:
 def test_sample_photo_is_read_or_refused_as_it_should(entry: dict[str, Any]) -> None:
     reading = sample_reading(entry["file"], entry.get("kh_dkh"), entry.get("temperature_c"))
     if entry["scene"] == "refuse":
-        assert reading.reason is not None
         assert_refused(reading, reading.reason.code)
         return
     if entry["scene"] == "beside" and reading.status == "refused":
@@ -544,8 +507,6 @@ def test_photo_of_which_too_much_is_wrong_at_once_is_refused(
     of_card: tuple[str, ...], of_fluid: tuple[str, ...], code: str | None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     seen = see_fluid(SAMPLES / "front-green.jpg")
-    assert seen.card is not None
-    assert seen.fluid is not None
     fluid = replace(seen.fluid, signal=replace(seen.fluid.signal, flags=of_fluid))
     doctored = replace(seen, card=replace(seen.card, flags=of_card), fluid=fluid)
     monkeypatch.setattr("colorread.reading.pipeline.see_fluid", lambda *_: doctored)

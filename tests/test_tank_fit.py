@@ -53,7 +53,6 @@ def test_hours_of_the_gas_that_were_stated_wrong_are_seen() -> None:
     fits = []
     for seed in range(5):
         week = simulated_week(seed)
-        assert week.tank.gas is not None
         on, off = ((week.tank.gas.on_h + hours) % 24.0 for hours in (3.0, week.tank.gas.hours + 3.0))
         fits.append(fit_tank(replace(week.tank, gas=parse_span(f"{on:02.0f}:00-{off:02.0f}:00")), week.readings))
     assert sum(not is_steady(fit) for fit in fits) >= 2
@@ -136,7 +135,7 @@ def test_clipped_and_glaring_readings_weigh_less(fit: TankFit) -> None:
     def off_by(*flags: str) -> float:
         readings = list(truth.readings)
         for i in read[2::6]:
-            told = asdict(readings[i].photo_ph or readings[i].ph)  # type: ignore[call-overload]
+            told = asdict(readings[i].photo_ph or readings[i].ph)
             acid = Interval(**{name: None if end is None else end - 0.2 for name, end in told.items()})
             readings[i] = replace(readings[i], photo_ph=acid, flags=flags)
         moved = np.median(fit_tank(truth.tank, readings).course(truth.hours)[0], axis=0)
@@ -175,7 +174,6 @@ def test_a_single_wrong_reading_hardly_moves_the_course(fit: TankFit) -> None:
     truth = week()
     place = next(i for i, reading in enumerate(truth.readings) if i > 8 and reading.status == "read")
     good = truth.readings[place]
-    assert good.photo_ph is not None
     acid = {name: None if end is None else end - 1.0 for name, end in asdict(good.photo_ph).items()}
     wrong = replace(good, photo_ph=Interval(**acid))
     readings = [wrong if reading is good else reading for reading in truth.readings]
@@ -242,7 +240,6 @@ def test_says_what_is_missing_instead_of_inventing() -> None:
     with pytest.raises(CannotTell, match="4 usable readings"):
         fit_tank(truth.tank, [reading for reading in truth.readings if reading.status == "read"][:4])
     first = next(reading for reading in truth.readings if reading.status == "read")
-    assert first.taken_at is not None
     burst = [replace(first, photo=f"{i}.jpg", taken_at=first.taken_at + timedelta(minutes=10 * i)) for i in range(10)]
     with pytest.raises(CannotTell, match="span"):
         fit_tank(truth.tank, burst)
