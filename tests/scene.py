@@ -228,9 +228,9 @@ def _light(lamp: Lamp) -> Array:
 
 
 @cache
-def _print_card(has_card: bool, name: Behind = "card") -> Array:
+def _print_card(has_card: bool, name: Behind = "card", px_per_mm: float = _CARD_PX_PER_MM) -> Array:
     """Reflectance of the printed card or tag, shape (H, W)."""
-    scale, geometry = _CARD_PX_PER_MM, GEOMETRY[name]
+    scale, geometry = px_per_mm, GEOMETRY[name]
     width_mm, height_mm = geometry["size"]
     paper = np.full((round(height_mm * scale), round(width_mm * scale)), _PAPER)
     if not has_card:

@@ -3,8 +3,6 @@ from __future__ import annotations
 import csv
 import json
 import sqlite3
-import subprocess
-import sys
 from collections.abc import Iterable
 from contextlib import closing
 from dataclasses import replace
@@ -25,7 +23,6 @@ from tests.fabricated import made_reading, made_refusal
 from tests.fabricated_week import made_told
 from tests.made_log import made_entry, made_log_at
 
-HEAVY = ("numpy", "cv2", "skimage", "scipy", "PIL", "rich", "sqlite3", "platformdirs")
 runner = CliRunner()
 
 
@@ -488,18 +485,6 @@ def test_trouble_with_the_file_is_one_sentence(path: Path, monkeypatch: pytest.M
     monkeypatch.setattr(log_file, "_WAIT_S", 0.05)
     with made_log_at(path) as log, log.transaction():
         assert "kept busy by another program" in run("tank", "add", "desk", code=1)
-
-
-@pytest.mark.parametrize("command", ["tank", "log"])
-def test_help_starts_without_heavy_imports(command: str) -> None:
-    code = (
-        f"import sys\nfrom colorread.cli import main\nsys.argv = ['colorread', '{command}', '--help']\n"
-        f"try: main()\nfinally: print([name for name in {HEAVY} if name in sys.modules], file=sys.stderr)"
-    )
-    result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=300, check=False)
-    assert result.returncode == 0
-    assert "Examples:" in result.stdout
-    assert result.stderr.strip() == "[]"
 
 
 def test_of_all_tanks_names_of_photos_and_days_stay_whole_in_a_window_of_80_letters(

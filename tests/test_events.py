@@ -18,7 +18,7 @@ from typer.testing import CliRunner
 from colorread.cli import app as command_line
 from colorread.log.lines import export_lines, import_lines
 from colorread.log.store import Damage, Log, LogError
-from colorread.records import json_line, plain, record_of
+from colorread.records import json_line, record_of
 from colorread.report import week_svgs
 from colorread.report.calendar import calendar_bytes, write_calendar
 from colorread.tank.advice import advise
@@ -462,7 +462,3 @@ def test_summary_counts_what_is_noted_until_now() -> None:
         assert summary.now is not None
     widths = [(s.now.co2_mg_l.high or 99.0) / (s.now.co2_mg_l.low or 0.1) for s in (plain, noted) if s.now]
     assert widths[1] > 1.5 * widths[0]  # what the new charge gives is not known yet
-
-
-def test_event_to_dict_names_every_field() -> None:
-    assert set(plain(WATER)) == {"schema", *Event.__dataclass_fields__}

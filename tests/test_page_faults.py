@@ -129,7 +129,7 @@ def test_a_huge_body_is_turned_away_at_once_and_takes_no_memory(
 ) -> None:
     client, _, _ = page
     url = urlsplit(str(client.base_url))
-    process, size = psutil.Process(), 300 << 20
+    process, size = psutil.Process(), 100 << 20
     method = "PUT" if path.startswith("/api") else "POST"
     head = f"{method} {path} HTTP/1.1\r\nHost: {url.netloc}\r\nContent-Type: application/json\r\n"
     with socket.create_connection((url.hostname, url.port or 0), timeout=10) as wire:

@@ -15,7 +15,6 @@ import pytest
 import skimage
 from numpy.typing import NDArray
 
-import colorread
 from calibration.reference import load_card
 from colorread import read_photo
 from colorread.photo.load import load_photo
@@ -185,23 +184,16 @@ REFUSED = {
     "overexposed": (replace(BASE, paper_lin=2.5), ("overexposed",)),
     "blue light": (replace(BASE, lamp="blue"), ("colored-light",)),
     "leaf": (replace(BASE, thing="leaf", radius_mm=9.0), ("no-vial",)),
+    "small picture": (replace(BASE, thing="print"), ("no-vial",)),
     "large picture": (replace(BASE, thing="print", radius_mm=12.0), ("no-vial", "two-vials")),
-}
-READ_THOUGH_NO_VIAL = {
-    "small picture": replace(BASE, thing="print"),
-    "solid ball": replace(BASE, thing="disc"),
-    "large solid ball": replace(BASE, thing="disc", radius_mm=11.0),
+    "solid ball": (replace(BASE, thing="disc"), ("no-vial",)),
+    "large solid ball": (replace(BASE, thing="disc", radius_mm=11.0), ("no-vial",)),
 }
 
 
 @pytest.mark.parametrize(("scene", "codes"), REFUSED.values(), ids=REFUSED.keys())
 def test_what_cannot_be_read_is_refused(scene: Scene, codes: tuple[str, ...]) -> None:
     assert_refused(reading_of(scene), *codes)
-
-
-@pytest.mark.parametrize("scene", READ_THOUGH_NO_VIAL.values(), ids=READ_THOUGH_NO_VIAL.keys())
-def test_opaque_things_are_refused(scene: Scene) -> None:
-    assert_refused(reading_of(scene), "no-vial")
 
 
 def two_vials(left_ph: float, right_ph: float) -> NDArray[np.uint8]:
@@ -349,8 +341,6 @@ BAD_SETTINGS = {
     "tank water without KH": ({"fluid": "tank-water"}, "KH must be given"),
     "flat rectangle": ({"vial_xywh": (10.0, 10.0, 0.0, 20.0)}, "rectangle"),
     "rectangle no number": ({"vial_xywh": (10.0, float("nan"), 10.0, 20.0)}, "rectangle"),
-}
-UNCHECKED_SETTINGS = {
     "KH no number": ({"kh_dkh": float("nan")}, "kh_dkh"),
     "KH of the tank no number": ({"tank_kh_dkh": float("nan")}, "tank_kh_dkh"),
     "temperature no number": ({"temperature_c": float("nan")}, "temperature_c"),
@@ -368,12 +358,6 @@ def test_wrong_arguments_raise(settings: dict[str, Any], words: str) -> None:
         read_photo(NO_PHOTO, **settings)
 
 
-@pytest.mark.parametrize(("settings", "words"), UNCHECKED_SETTINGS.values(), ids=UNCHECKED_SETTINGS.keys())
-def test_senseless_arguments_raise(settings: dict[str, Any], words: str) -> None:
-    with pytest.raises(ValueError, match=words):
-        read_photo(NO_PHOTO, **settings)
-
-
 @pytest.mark.parametrize(
     "picture",
     [np.zeros((400, 400), np.uint8), np.zeros((400, 400, 4), np.uint8), np.zeros((400, 400, 3), np.int32)],
@@ -387,7 +371,7 @@ def test_wrong_arrays_raise(picture: NDArray[Any]) -> None:
 # --- pointing ---------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("thing", ["sphere", pytest.param("tube"), pytest.param("flat")])
+@pytest.mark.parametrize("thing", ["sphere", "tube", "flat"])
 def test_pointing_at_the_fluid_reads_it(thing: Any) -> None:
     scene = replace(BASE, thing=thing)
     shot = shot_of(scene)
@@ -484,13 +468,6 @@ def test_sample_photo_is_read_or_refused_as_it_should(entry: dict[str, Any]) -> 
     assert reading.status == "read"
     assert covers(reading.ph, entry["ph"])
     assert covers(reading.co2_mg_l, entry["co2_mg_l"])
-
-
-def test_package_reader_is_the_one_of_the_pipeline() -> None:
-    from colorread.reading import pipeline
-
-    assert colorread.read_photo is pipeline.read_photo
-    assert colorread.Reading is Reading
 
 
 @pytest.mark.parametrize(
