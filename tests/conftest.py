@@ -18,7 +18,7 @@ from tests.browser import CHROMIUM
 hypothesis.settings.register_profile("colorread", derandomize=True, deadline=None)
 hypothesis.settings.load_profile("colorread")
 
-# The files that take longest, to be begun first: a process each works on a file, and none is to be left alone with one.
+# The files that take longest come first: each process works on one, and none is to be left alone with a long one.
 LONGEST = (
     "test_intervals.py",
     "test_tank_summary.py",
