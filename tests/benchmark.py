@@ -72,26 +72,21 @@ class Outcome:
     @property
     def true_ph(self) -> float:
         """True pH of the fluid."""
-        assert self.truth.ph is not None
         return self.truth.ph
 
     @property
     def error(self) -> float:
         """Error of the pH, for points only."""
-        assert self.reading.ph is not None
-        assert self.reading.ph.value is not None
         return self.reading.ph.value - self.true_ph
 
     @property
     def low_ph(self) -> float:
         """Lower end of the interval, of readings."""
-        assert self.reading.ph is not None
         return -np.inf if self.reading.ph.low is None else self.reading.ph.low
 
     @property
     def high_ph(self) -> float:
         """Upper end of the interval, of readings."""
-        assert self.reading.ph is not None
         return np.inf if self.reading.ph.high is None else self.reading.ph.high
 
     @property
@@ -221,7 +216,6 @@ def worst_table(outcomes: list[Outcome]) -> Table:
         table.add_column(name)
     for outcome in sorted(points, key=lambda o: -abs(o.error))[:10]:
         reading = outcome.reading
-        assert reading.ph is not None
         largest = max(reading.budget, key=lambda key: reading.budget[key])
         table.add_row(
             outcome.truth.path.name,
@@ -345,7 +339,6 @@ def speed_table(truths: list[Truth]) -> Table:
 def _twelve_megapixels(source: Path, target: Path) -> None:
     """Write the photo at 4032 x 3024, or copy it where it has that size."""
     image = cv2.imread(str(source), cv2.IMREAD_COLOR)
-    assert image is not None
     height, width = image.shape[:2]
     if max(height, width) == 4032:
         target.write_bytes(source.read_bytes())

@@ -67,7 +67,6 @@ def narrowed(seed: int) -> tuple[str, float, float]:
     now = START.replace(tzinfo=None) + timedelta(days=_PLAN_AFTER_DAYS)
     photo = planned_photos(fit, now)[0]
     planned_h = (photo.at - START.replace(tzinfo=None)) / timedelta(hours=1)
-    assert week.tank.lights is not None
     usual_h = [24.0 * _PLAN_AFTER_DAYS + week.tank.lights.on.hour + step for step in (-1.5, 3.0, 6.0, 10.0)]
     widths = [
         np.mean([_width_after(fit, photo.tells, seed, hour, noise) for noise in range(_N_NOISES)])
@@ -92,7 +91,6 @@ def _log_weights(fit: TankFit, week: Truth) -> NDArray[np.float64]:
 
 def _problem(week: Truth) -> Problem:
     """Return the posterior of a week without drawing from it."""
-    assert week.tank.gas_hours is not None
     schedule = Schedule(gas=week.tank.gas_hours, lights=week.tank.lights)
     return Problem(week.tank, vial_series(week.tank, week.readings), (), schedule)
 

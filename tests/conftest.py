@@ -18,10 +18,24 @@ from tests.browser import CHROMIUM
 hypothesis.settings.register_profile("colorread", derandomize=True, deadline=None)
 hypothesis.settings.load_profile("colorread")
 
+# The files that take longest come first: each process works on one, and none is to be left alone with a long one.
+LONGEST = (
+    "test_intervals.py",
+    "test_tank_summary.py",
+    "test_batch.py",
+    "test_tank_fit.py",
+    "test_chart_calibration.py",
+)
+
 
 def pytest_configure() -> None:
     """Give each process of the tests one thread: there is one for each processor, and more get in each other's way."""
     os.environ.update(OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1", OPENCV_FOR_THREADS_NUM="1")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the longest files."""
+    items.sort(key=lambda item: LONGEST.index(item.path.name) if item.path.name in LONGEST else len(LONGEST))
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
@@ -58,3 +72,4 @@ def without_workers(monkeypatch: pytest.MonkeyPatch) -> None:
             yield Done(job=job, result=task(job))
 
     monkeypatch.setattr("colorread.workers.run_in_workers", here)
+    monkeypatch.setattr("colorread.batch.score.run_in_workers", here)

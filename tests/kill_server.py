@@ -28,21 +28,7 @@ def kill_servers(folder: Path, count: int, *, seed: int = 0, tell: Callable[[str
     """
     Kill that many servers of one log, each at a moment of its own, and check what they leave behind.
 
-    Parameters
-    ----------
-    folder : Path
-        For the log.
-    count : int
-        How many.
-    seed : int, default 0
-        Of the moments.
-    tell : callable, optional
-        Is called with a line after each.
-
-    Returns
-    -------
-    int
-        Readings that were answered for.
+    `tell` is called with a line after each. Returns how many readings were answered for.
     """
     moments = random.Random(seed)
     log_path, port = make_log(folder), free_port()

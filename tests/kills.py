@@ -28,14 +28,7 @@ _LONGEST_S = 3.0  # a batch of as many takes about two
 
 
 def kill_batches(count: int, folder: Path, *, seed: int = 1) -> tuple[int, int]:
-    """
-    Kill batches and check what they leave behind, by assertions.
-
-    Returns
-    -------
-    tuple of int
-        Kills that hit a batch at work, and logs that were filled to the end.
-    """
+    """Kill batches and check what they leave behind; return kills of a batch at work, and logs filled to the end."""
     rng = random.Random(seed)
     photos = folder / "photos"
     photos.mkdir()
@@ -81,7 +74,6 @@ def _batch(photos: Path, log: Path, seconds: float) -> bool:
 
 
 def _session_of(pid: int) -> int:
-
     try:
         return os.getsid(pid)
     except ProcessLookupError:

@@ -201,9 +201,9 @@ def own_fate(truth: Truth) -> Fate:
     return fate_of_photo(truth, truth.path)
 
 
-def readable(folders: Iterable[Path]) -> list[Truth]:
+def readable(truths: Iterable[Truth]) -> list[Truth]:
     """Return the photos whose own reading holds the truth."""
-    truths = [truth for folder in folders for truth in load_truths(folder) if truth.ph is not None]
+    truths = [truth for truth in truths if truth.ph is not None]
     own = run_in_workers(own_fate, truths, count=processors())
     held = {done.job.path for done in own if done.result is not None and done.result.beyond_ph == 0.0}
     return [truth for truth in truths if truth.path in held]
@@ -241,7 +241,7 @@ def main(arguments: Sequence[str]) -> int:
     """Read as many mutants as asked for and print what became of them."""
     scan_only = "--scan" in arguments
     count, *folders = (argument for argument in arguments if argument != "--scan")
-    truths = readable([Path(folder) for folder in folders] or [ROOT / "sample_images"])
+    truths = readable(truth for folder in folders or [ROOT / "sample_images"] for truth in load_truths(Path(folder)))
     console = Console()
     told: dict[tuple[str, str], Counter[str]] = {}
     worst = {"s": 0.0, "MB": 0.0}

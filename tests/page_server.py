@@ -8,16 +8,19 @@ import re
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
+from typing import Any
 
 import httpx
 from PIL import Image
 
 from colorread.log.store import Log
 from colorread.page.app import create_app
-from colorread.page.core import Core, Pool
+from colorread.page.core import Core, Pool, _do
 from colorread.page.server import listen, server_of
 from colorread.tank.settings import Tank, parse_span
+from colorread.workers import Workers
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
 TANK = Tank(name="window", volume_l=60.0, lights=parse_span("10:00-18:00"), gas=parse_span("08:00-18:00"))
@@ -29,6 +32,22 @@ def make_log(folder: Path) -> Path:
     with Log(path) as log:
         log.add_tank(TANK)
     return path
+
+
+class SharedPool(Pool):
+    """Processes that outlive a server: each takes a second to start, and a test leaves nothing in it."""
+
+    def __init__(self, count: int) -> None:
+        super().__init__(count=count, time_limit_s=60.0)
+        self._workers = _shared_workers(count)
+
+    def close(self) -> None:
+        """Leave the processes to the next server."""
+
+
+@cache
+def _shared_workers(count: int) -> Workers[Any, Any]:
+    return Workers(_do, count=count, time_limit_s=60.0)
 
 
 @contextmanager
@@ -47,7 +66,7 @@ def served(
     core = Core(
         log_path, home=None, host="127.0.0.1", port=port, shared=shared, on_paired=shown.append, tell=told.append
     )
-    core.pool = Pool(count=processes, time_limit_s=60.0)
+    core.pool = SharedPool(processes)
     core.patience_s = 60.0  # so that a page is whole when it is asked for once
     server = server_of(create_app(core))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [taken]})

@@ -65,72 +65,29 @@ _HALF_ANGLE = 43.3 / 26.0  # diagonal of 35 mm film over the focal length of a p
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scene:
-    """
-    What stands in front of card or tag and how the photo is taken.
+    """What stands in front of card or tag and how the photo is taken."""
 
-    Parameters
-    ----------
-    behind : str
-        What is behind the thing; it counts as the card in what follows.
-    thing : str
-        Shape of the fluid, clear water in a bulb, or what is no vial at all: a shaded ball, a printed picture, a leaf.
-    ph : float
-        pH of the fluid [-].
-    load : float
-        Absorbance of the all-blue fluid at 616 nm over the whole path, there and back, where it is thickest [-].
-    radius_mm : float
-        Half the width of the fluid [mm].
-    center_mm : tuple of float
-        Its middle on the card [mm].
-    filled : float
-        Share of the height of the vial that the fluid takes, from below [-].
-    lamp : str
-        Light of the scene.
-    paper_lin : float
-        Linear light of bare paper in the photo, 1 clips [-].
-    balance_error : tuple of float
-        What white balance leaves in red and blue, as factors [-].
-    s_curve : float
-        Strength of the phone's contrast curve, 0 is plain sRGB [-].
-    shading : float
-        Relative fall of the light from the left to the right edge of the card [-].
-    film : float
-        Algae and slime on the print: about the density in blue that they add to paper [-].
-    glare : float
-        Stray light of a smudged lens over the light of paper [-].
-    noise_u8 : float
-        Standard deviation of the noise in the encoded photo.
-    roll_deg, tilt_deg, tilt_axis_deg : float
-        Pose of the card [deg].
-    card_width_px : float
-        Width of the card in the photo [px].
-    size_px : tuple of int
-        Width and height of the photo [px].
-    has_card : bool
-        Without a card only its paper is left, unprinted.
-    """
-
-    behind: Behind = "card"
-    thing: Thing = "sphere"
+    behind: Behind = "card"  # what is behind the thing; it counts as the card in what follows
+    thing: Thing = "sphere"  # shape of the fluid, clear water in a bulb, or no vial at all: a ball, a picture, a leaf
     ph: float = 6.8
-    load: float = 0.9
-    radius_mm: float = 7.5
-    center_mm: tuple[float, float] = (52.0, 38.0)
-    filled: float = 0.8
+    load: float = 0.9  # absorbance of the all-blue fluid at 616 nm, there and back, where it is thickest
+    radius_mm: float = 7.5  # half the width of the fluid
+    center_mm: tuple[float, float] = (52.0, 38.0)  # its middle on the card
+    filled: float = 0.8  # share of the height of the vial that the fluid takes, from below
     lamp: Lamp = "daylight"
-    paper_lin: float = 0.6
-    balance_error: tuple[float, float] = (1.03, 0.96)
-    s_curve: float = 0.2
-    shading: float = 0.1
-    film: float = 0.0
-    glare: float = 0.0
-    noise_u8: float = 1.2
+    paper_lin: float = 0.6  # linear light of bare paper in the photo; 1 clips
+    balance_error: tuple[float, float] = (1.03, 0.96)  # what white balance leaves in red and blue, as factors
+    s_curve: float = 0.2  # strength of the phone's contrast curve; 0 is plain sRGB
+    shading: float = 0.1  # relative fall of the light from the left to the right edge of the card
+    film: float = 0.0  # algae and slime on the print: about the density in blue that they add to paper
+    glare: float = 0.0  # stray light of a smudged lens over the light of paper
+    noise_u8: float = 1.2  # standard deviation of the noise in the encoded photo
     roll_deg: float = 3.0
     tilt_deg: float = 8.0
     tilt_axis_deg: float = 60.0
     card_width_px: float = 640.0
-    size_px: tuple[int, int] = (960, 720)
-    has_card: bool = True
+    size_px: tuple[int, int] = (960, 720)  # width and height of the photo
+    has_card: bool = True  # without a card only its paper is left, unprinted
 
     @property
     def print_mm(self) -> tuple[float, float]:
@@ -141,22 +98,11 @@ class Scene:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shot:
-    """
-    A photo and its truth, in pixels of the photo, the center of the first being (0, 0).
+    """A photo and its truth, in pixels of the photo, the center of the first being (0, 0)."""
 
-    Parameters
-    ----------
-    rgb_u8 : ndarray of uint8, shape (H, W, 3)
-        The photo, sRGB.
-    card_px : ndarray of float, shape (4, 2)
-        Corners of the card from top-left on, clockwise.
-    fluid_px : ndarray of float, shape (N, 2)
-        Outline of the fluid or of what is there instead; empty where there is nothing.
-    """
-
-    rgb_u8: NDArray[np.uint8]
-    card_px: Array
-    fluid_px: Array
+    rgb_u8: NDArray[np.uint8]  # shape (H, W, 3), sRGB
+    card_px: Array  # corners of the card from top-left on, clockwise, shape (4, 2)
+    fluid_px: Array  # outline of the fluid or of what is there instead, shape (N, 2); empty where there is nothing
 
     def fluid_box(self) -> tuple[float, float, float, float]:
         """Return left, top, width and height of the rectangle around the fluid."""
@@ -228,9 +174,9 @@ def _light(lamp: Lamp) -> Array:
 
 
 @cache
-def _print_card(has_card: bool, name: Behind = "card") -> Array:
+def _print_card(has_card: bool, name: Behind = "card", px_per_mm: float = _CARD_PX_PER_MM) -> Array:
     """Reflectance of the printed card or tag, shape (H, W)."""
-    scale, geometry = _CARD_PX_PER_MM, GEOMETRY[name]
+    scale, geometry = px_per_mm, GEOMETRY[name]
     width_mm, height_mm = geometry["size"]
     paper = np.full((round(height_mm * scale), round(width_mm * scale)), _PAPER)
     if not has_card:

@@ -155,11 +155,7 @@ def simulated_week(
 
 
 def _happenings(
-    rng: np.random.Generator,
-    kinds: Sequence[str],
-    days: int,
-    fall: float,
-    fall_per_day: tuple[float, float],
+    rng: np.random.Generator, kinds: Sequence[str], days: int, fall: float, fall_per_day: tuple[float, float]
 ) -> list[Happening]:
     """
     Draw what happens in the course of the days, each kind once but for the daily count of bubbles.

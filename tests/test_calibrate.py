@@ -69,12 +69,10 @@ def profile(photos: dict[str, Path]) -> Profile:
 def test_a_profile_narrows_the_interval_and_keeps_the_truth(photos: dict[str, Path], profile: Profile) -> None:
     without = read_photo(photos["reading"], kh_dkh=4.0).ph
     with_it = read_photo(photos["reading"], kh_dkh=4.0, profile=profile).ph
-    assert without is not None
-    assert with_it is not None
     assert None not in (without.low, without.high, with_it.low, with_it.high, with_it.value)
-    assert with_it.high - with_it.low < 0.8 * (without.high - without.low)  # type: ignore[operator]
-    assert with_it.low < 6.8 < with_it.high  # type: ignore[operator]
-    assert abs(with_it.value - 6.8) < 0.06  # type: ignore[operator]
+    assert with_it.high - with_it.low < 0.8 * (without.high - without.low)
+    assert with_it.low < 6.8 < with_it.high
+    assert abs(with_it.value - 6.8) < 0.06
 
 
 def test_a_profile_tells_by_how_much_it_narrows_a_reading(photos: dict[str, Path], profile: Profile) -> None:
@@ -115,7 +113,7 @@ def test_a_profile_of_another_phone_counts_less_and_says_so(
     assert ("other-phone" in nameless.flags, "unknown-phone" in nameless.flags) == (False, True)
     assert own.flags == ()
     assert nameless.ph == other.ph
-    assert other.ph.high - other.ph.low > own.ph.high - own.ph.low  # type: ignore[union-attr, operator]
+    assert other.ph.high - other.ph.low > own.ph.high - own.ph.low
 
 
 def test_a_profile_of_another_phone_closes_no_end_that_is_open_without_it(profile: Profile) -> None:
@@ -123,7 +121,6 @@ def test_a_profile_of_another_phone_closes_no_end_that_is_open_without_it(profil
     yellow = take_photo(replace(SCENE, ph=PH_NEARLY_YELLOW)).rgb_u8
     alone, own, other = (read_photo(yellow, kh_dkh=4.0, profile=given) for given in (None, profile, foreign))
     assert (alone.limit, own.limit, other.limit) == ("below", None, "below")
-    assert other.co2_mg_l is not None
     assert (other.co2_mg_l.value, other.co2_mg_l.high) == (None, None)
 
 
@@ -296,12 +293,10 @@ def test_the_page_looks_at_a_calibration_photo_as_strictly_as_the_profile(
     leaf = tmp_path / "leaf.png"
     Image.fromarray(take_photo(Scene(thing="leaf")).rgb_u8).save(leaf)
     problem = check_photo(leaf, "ends", "acid", None)
-    assert problem is not None
     assert problem.code == "no-vial"
     assert check_photo(photos["acid"], "ends", "acid", None) is None
     for photo, step, color, more in (("base", "acid", "yellow", "vinegar"), ("acid", "base", "blue", "baking soda")):
         swapped = check_photo(photos[photo], "ends", step, None)
-        assert swapped is not None
         assert swapped.message == f"The fluid in this photo is not all {color}."
         assert f"add some {more}, mix, and take it again." in swapped.next_step
 
@@ -452,8 +447,7 @@ def test_a_known_fluid_is_a_buffer_or_kh_fluid_and_the_command_asks_which(
 def test_the_command_makes_shows_and_uses_a_profile(tmp_path: Path, photos: dict[str, Path]) -> None:
     run, out = CliRunner().invoke, tmp_path / "me.toml"
     made = run(
-        app,
-        ["calibrate", "ends", "--acid", str(photos["acid"]), "--base", str(photos["base"]), "--out", str(out)],
+        app, ["calibrate", "ends", "--acid", str(photos["acid"]), "--base", str(photos["base"]), "--out", str(out)]
     )
     assert made.exit_code == 0, made.output
     added = run(

@@ -47,12 +47,7 @@ def baking_soda_water(phreeqc, kh_dkh, temperature_c, ph=7.0):
 
 @pytest.mark.parametrize(
     ("name", "temperature_c", "expected"),
-    [
-        ("k1", 25.0, -6.3519),
-        ("k1", 20.0, -6.3819),
-        ("k2", 25.0, -10.3289),
-        ("kh", 25.0, -1.4679),
-    ],
+    [("k1", 25.0, -6.3519), ("k1", 20.0, -6.3819), ("k2", 25.0, -10.3289), ("kh", 25.0, -1.4679)],
 )
 def test_tabulated_constants(name, temperature_c, expected):
     """Values of Plummer & Busenberg 1982 as other programs give them."""
@@ -109,12 +104,6 @@ def test_activity_of_bicarbonate_in_4_dkh_water():
     assert gamma == pytest.approx(0.959, abs=1e-3)
 
 
-@pytest.mark.parametrize(("strength", "shift"), [(0.0004, -0.040), (0.0014, -0.073), (0.01, -0.179), (0.1, -0.428)])
-def test_dye_shift_of_yao_byrne_2001(strength, shift):
-    """Yao & Byrne 2001: a once to twice charged acid shifts by 4 A f(I), the Davies term of two charges."""
-    assert 4.0 * log_activity_davies(strength, 25.0) == pytest.approx(shift, abs=1e-3)
-
-
 # --- CO2 and pH
 
 
@@ -140,15 +129,6 @@ def test_edges_agree_with_live_phreeqc(phreeqc, kh_dkh, ph, temperature_c):
     assert co2_from_ph(ph, kh_dkh, temperature_c=temperature_c) == pytest.approx(expected_mg_l, rel=1e-2)
 
 
-@pytest.mark.parametrize(
-    ("kh_dkh", "ph", "temperature_c", "expected_mg_l"),
-    [(4, 6.6, 20, 36.42), (4, 6.6, 25, 33.97), (4, 6.6, 30, 32.15), (1, 7.0, 25, 3.45), (8, 7.6, 30, 6.29)],
-)
-def test_printed_values(kh_dkh, ph, temperature_c, expected_mg_l):
-    """PHREEQC with phreeqc.dat, to the printed digits."""
-    assert co2_from_ph(ph, kh_dkh, temperature_c=temperature_c) == pytest.approx(expected_mg_l, rel=2e-3)
-
-
 def test_tucker_1984_factors_hold_for_the_constants_and_activity_lowers_them():
     """
     Tucker 1984: mg/L CO2 for each mg/L alkalinity as CaCO3 at pH 6.0, 5 to 30 C (seen in a copy).
@@ -172,11 +152,7 @@ def test_usgs_formula():
     assert 0.94 < co2_from_ph(7.0, 4.0) / usgs_mg_l < 1.0
 
 
-@given(
-    co2_mg_l=st.floats(0.1, 500.0),
-    kh_dkh=st.floats(0.05, 30.0),
-    temperature_c=st.floats(0.0, 50.0),
-)
+@given(co2_mg_l=st.floats(0.1, 500.0), kh_dkh=st.floats(0.05, 30.0), temperature_c=st.floats(0.0, 50.0))
 def test_round_trip_from_co2(co2_mg_l, kh_dkh, temperature_c):
     ph = ph_from_co2(co2_mg_l, kh_dkh, temperature_c=temperature_c)
     assert co2_from_ph(ph, kh_dkh, temperature_c=temperature_c) == pytest.approx(co2_mg_l, rel=1e-9)
@@ -189,10 +165,7 @@ def test_round_trip_from_ph(ph, kh_dkh, temperature_c):
 
 
 @given(
-    ph=st.floats(5.0, 8.4),
-    kh_dkh=st.floats(0.5, 25.0),
-    temperature_c=st.floats(0.0, 45.0),
-    step=st.floats(1e-3, 0.2),
+    ph=st.floats(5.0, 8.4), kh_dkh=st.floats(0.5, 25.0), temperature_c=st.floats(0.0, 45.0), step=st.floats(1e-3, 0.2)
 )
 def test_co2_falls_with_ph_and_rises_with_kh(ph, kh_dkh, temperature_c, step):
     co2_mg_l = co2_from_ph(ph, kh_dkh, temperature_c=temperature_c)
@@ -286,21 +259,12 @@ def test_nan_stays_nan_and_spares_its_neighbors():
         (lambda: co2_from_ph(7.0, [4.0, -1.0]), "KH in dKH must be above 0 and at most 30, but is -1."),
         (lambda: co2_from_ph(3.9, 4.0), "pH must lie between 4 and 10, but is 3.9."),
         (lambda: co2_from_ph(np.inf, 4.0), "pH must lie between 4 and 10, but is inf."),
-        (
-            lambda: co2_from_ph(7.0, 4.0, temperature_c=-0.1),
-            "Water temperature in C must lie between 0 and 50",
-        ),
-        (
-            lambda: co2_from_ph(7.0, 4.0, temperature_c=298.0),
-            "Water temperature in C must lie between 0 and 50",
-        ),
+        (lambda: co2_from_ph(7.0, 4.0, temperature_c=-0.1), "Water temperature in C must lie between 0 and 50"),
+        (lambda: co2_from_ph(7.0, 4.0, temperature_c=298.0), "Water temperature in C must lie between 0 and 50"),
         (lambda: co2_from_ph(9.9, 0.1), "No amount of CO2 gives so high a pH in water of so low a KH."),
         (lambda: ph_from_co2(0.0, 4.0), "CO2 in mg/L must be above 0 and at most 4000, but is 0."),
         (lambda: ph_from_co2(30.0, 31.0), "KH in dKH must be above 0 and at most 30, but is 31."),
-        (
-            lambda: ph_in_air_equilibrium(4.0, temperature_c=25.0, air_ppm=0.0),
-            "CO2 of the air in ppm must be above 0",
-        ),
+        (lambda: ph_in_air_equilibrium(4.0, temperature_c=25.0, air_ppm=0.0), "CO2 of the air in ppm must be above 0"),
         (lambda: log_constant("k1", 51.0), "Water temperature in C must lie between 0 and 50, but is 51."),
         (lambda: ionic_strength(0.0), "KH in dKH must be above 0"),
     ],

@@ -119,19 +119,15 @@ def test_comparing_reads_between_the_patches() -> None:
     assert ph_by_chart(0.5 * chart + 0.1, chart, (6.0, 6.8, 7.4)) == pytest.approx([6.0, 6.8, 7.4])
 
 
-def test_the_command_writes_and_does_not_overwrite(tmp_path: Path) -> None:
+def test_the_command_writes_the_chart_of_a_kh(tmp_path: Path) -> None:
     out = tmp_path / "chart.pdf"
-    run = CliRunner().invoke
-    made = run(app, ["chart", "--out", str(out), "--kh", "6", "--temperature", "22", "--paper", "letter"])
+    made = CliRunner().invoke(
+        app, ["chart", "--out", str(out), "--kh", "6", "--temperature", "22", "--paper", "letter"]
+    )
     assert made.exit_code == 0, made.output
     assert "rinters differ" in made.output
-    before = out.read_bytes()
-    again = run(app, ["chart", "--out", str(out)])
-    assert again.exit_code == 2
-    assert "already exists" in again.output
-    assert out.read_bytes() == before
-    assert run(app, ["chart", "--out", str(out), "--force"]).exit_code == 0
-    assert out.read_bytes() != before
-    wrong = run(app, ["chart", "--out", str(tmp_path / "b.pdf"), "--kh", "-1"])
+    co2_mg_l = co2_from_ph(CHART_PH, 6.0, temperature_c=22.0).tolist()
+    assert out.read_bytes() == render_chart_sheet(co2_mg_l=co2_mg_l, kh_dkh=6.0, temperature_c=22.0, paper="letter")
+    wrong = CliRunner().invoke(app, ["chart", "--out", str(tmp_path / "b.pdf"), "--kh", "-1"])
     assert wrong.exit_code == 2
     assert not (tmp_path / "b.pdf").exists()

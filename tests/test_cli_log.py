@@ -3,8 +3,6 @@ from __future__ import annotations
 import csv
 import json
 import sqlite3
-import subprocess
-import sys
 from collections import Counter
 from collections.abc import Iterable
 from contextlib import closing
@@ -26,7 +24,6 @@ from tests.fabricated import made_reading, made_refusal
 from tests.fabricated_week import made_told
 from tests.made_log import made_entry, made_log_at
 
-HEAVY = ("numpy", "cv2", "skimage", "scipy", "PIL", "rich", "sqlite3", "platformdirs")
 runner = CliRunner()
 
 
@@ -178,13 +175,7 @@ def test_wrong_use_is_told_and_changes_nothing(filled: Path, arguments: tuple[st
         assert log.count("window") == 4
 
 
-@pytest.mark.parametrize(
-    ("options", "told"),
-    [
-        (("--source", "fermentation"), True),
-        (("--source", "cylinder"), False),
-    ],
-)
+@pytest.mark.parametrize(("options", "told"), [(("--source", "fermentation"), True), (("--source", "cylinder"), False)])
 def test_yeast_is_told_to_give_gas_all_day(filled: Path, options: tuple[str, ...], *, told: bool) -> None:
     for command in ("add", "edit"):
         assert ("cannot be stopped" in run("tank", command, "yeasty", *options)) == told
@@ -377,7 +368,6 @@ def test_csv_tells_the_tank_too(filled: Path, tmp_path: Path, monkeypatch: pytes
     def told(tank: Tank, readings: list[Reading], events: Iterable[Event]) -> TankSummary:
         assert {reading.photo for reading in readings} == {f"IMG_{number:04d}.jpg" for number in (0, 3, 20, 30)}
         first = readings[0]
-        assert first.taken_at is not None
         co2 = Interval(value=9.0, low=8.0, high=10.0)
         point = PhotoPoint(photo=first.photo, taken_at=first.taken_at, co2_mg_l=co2)
         return replace(summarize(tank, readings), told=replace(made_told(), tank_co2=(point,)))
@@ -507,18 +497,6 @@ def test_trouble_with_the_file_is_one_sentence(path: Path, monkeypatch: pytest.M
     monkeypatch.setattr(log_file, "_WAIT_S", 0.05)
     with made_log_at(path) as log, log.transaction():
         assert "kept busy by another program" in run("tank", "add", "desk", code=1)
-
-
-@pytest.mark.parametrize("command", ["tank", "log"])
-def test_help_starts_without_heavy_imports(command: str) -> None:
-    code = (
-        f"import sys\nfrom colorread.cli import main\nsys.argv = ['colorread', '{command}', '--help']\n"
-        f"try: main()\nfinally: print([name for name in {HEAVY} if name in sys.modules], file=sys.stderr)"
-    )
-    result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=300, check=False)
-    assert result.returncode == 0
-    assert "Examples:" in result.stdout
-    assert result.stderr.strip() == "[]"
 
 
 def test_of_all_tanks_names_of_photos_and_days_stay_whole_in_a_window_of_80_letters(

@@ -44,15 +44,12 @@ def test_the_week_tells_the_tank_that_was_rendered(demo: tuple[Path, str]) -> No
     points = {Path(point.photo).name: point.co2_mg_l for point in summary.tank_co2}
     assert set(points) == set(truth)
     errors = [abs(points[name].value / truth[name] - 1.0) for name in truth if points[name].value]
-    inside = [points[name].low <= truth[name] <= points[name].high for name in truth]  # type: ignore[operator]
+    inside = [points[name].low <= truth[name] <= points[name].high for name in truth]
     assert np.median(errors) <= 0.15
     assert np.mean(inside) >= 0.85
     trend = summary.estimate("gas_trend_percent_per_day").interval
-    assert trend is not None
     assert trend.value == pytest.approx(-100.0 * TRUTH["tank"]["gas_falls_per_day"], abs=2.0)
     lag = summary.estimate("lag_hours").interval
-    assert lag is not None
-    assert lag.value is not None
     assert 1 / 1.5 <= lag.value / TRUTH["tank"]["lag_hours"] <= 1.5
 
 

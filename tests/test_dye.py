@@ -8,14 +8,7 @@ from hypothesis import given, strategies as st
 from phreeqpython import PhreeqPython
 from scipy.optimize import brentq, curve_fit
 
-from calibration.dye import (
-    BASE_MAXIMUM_L_MOL_CM,
-    PKA_25C_FRESH,
-    PKA_STD,
-    absorptivity,
-    base_fraction,
-    pka_prime,
-)
+from calibration.dye import BASE_MAXIMUM_L_MOL_CM, PKA_25C_FRESH, PKA_STD, absorptivity, base_fraction, pka_prime
 
 ACID_MAXIMUM, BASE_MAXIMUM = 15750.0, 37000.0  # of the digitised pair below [L/mol/cm]
 

@@ -188,7 +188,7 @@ def test_bracket_moves_with_the_interval_and_stays_on_the_scale() -> None:
     ids=["no photo", "no card", "no fluid", "two fluids", "no color"],
 )
 def test_refusals_are_drawn_at_every_step(trace: object) -> None:
-    assert draw_evidence(made_refusal(), trace).width == 1080  # type: ignore[arg-type]
+    assert draw_evidence(made_refusal(), trace).width == 1080
 
 
 def test_fluid_far_outside_the_photo_and_long_words_do_no_harm() -> None:

@@ -31,7 +31,7 @@ def places(reading: Reading) -> list[str]:
     entry = replace(made_entry(), reading=reading)
     notes = view_reading(entry, Units(), USUAL_MARKS, NOW).notes
     page = report_html(summarize(Tank(name="window"), [reading]), [entry])
-    return [terminal.file.getvalue(), " ".join(notes), page]  # type: ignore[attr-defined]
+    return [terminal.file.getvalue(), " ".join(notes), page]
 
 
 def test_a_refusal_says_nothing_of_a_fluid_that_may_be_none() -> None:

@@ -32,7 +32,7 @@ LIGHTS = parse_span("10:00-18:00")
 
 def tank_of(kind: SourceKind, valve: Valve | None = None, **changes: object) -> Tank:
     tank = Tank(name="window", volume_l=60.0, lights=LIGHTS, source=GasSource(kind=kind, valve=valve))
-    return replace(tank, **changes)  # type: ignore[arg-type]
+    return replace(tank, **changes)
 
 
 def test_what_a_usual_tank_needs_is_what_it_loses() -> None:
@@ -47,8 +47,6 @@ def test_what_a_usual_tank_needs_is_what_it_loses() -> None:
 def true_peak_mg_l(week: Truth) -> float:
     """Follow the tank of a simulated week minute by minute, without any code of the tank model."""
     level, peak = 10.0, 0.0
-    assert week.tank.gas is not None
-    assert week.tank.lights is not None
     for minute in range(6 * 24 * 60):
         hour = minute / 60.0 % 24.0
         on, lit = (
@@ -67,7 +65,6 @@ def test_the_need_of_a_tank_with_days_covers_what_it_was_given() -> None:
         week = simulated_week(seed, fall_per_day=(0.0, 0.001), level_mg_l=(15.0, 28.0))
         tank = replace(week.tank, source=GasSource(kind="cylinder", valve="timer"))
         fit, _ = steady_fit(tank, week.readings)
-        assert tank.gas is not None
         given_g = week.gas_mg_l_h * tank.gas.hours * 60.0 / 1000.0
         need = gas_need(tank, fit, true_peak_mg_l(week))
         low, high = np.quantile(need.target_g, (0.05, 0.95))
@@ -86,21 +83,15 @@ def test_a_plan_keeps_the_fish_limit_as_likely_as_no_concern(kind: SourceKind, v
         plan = plan_gas(tank_of(kind, valve, marks=Marks(fish_mg_l=fish_mg_l)), now=TODAY)
         assert plan.chance_above_limit <= WATCH_FROM + 0.01
         assert plan.target_mg_l < fish_mg_l
-        assert plan.need_g_per_day.value is not None
         assert plan.is_held_back == (plan.dose_g_per_day < 0.999 * plan.need_g_per_day.value)
 
 
 def test_a_charge_gives_what_its_mass_allows() -> None:
     plan = plan_gas(tank_of("fermentation"), days=14.0, now=TODAY)
-    assert plan.mix is not None
     assert plan.mix.co2_g == pytest.approx(plan.gas_g, rel=0.005)
     # 60 to 90 % of the theory over two to four thirds of the time and more.
-    assert plan.gives_g_per_day.low is not None
-    assert plan.gives_g_per_day.high is not None
     assert plan.gives_g_per_day.low > 0.6 * plan.gas_g / (14.0 * 1.5)
     assert plan.gives_g_per_day.high < 0.9 * plan.gas_g / (14.0 / 1.5)
-    assert plan.first_days_g_per_day.value is not None
-    assert plan.gives_g_per_day.value is not None
     assert plan.first_days_g_per_day.value > plan.gives_g_per_day.value
     assert plan.starts == date(2026, 3, 9)
     assert timedelta(days=11) < plan.refill_on - plan.starts < timedelta(days=19)
@@ -146,7 +137,6 @@ def start_of(level_mg_l: float, tank: Tank, spread: float = 0.05) -> DayStart:
         base_mg_l=np.full(200, 0.6),
         lag_h=np.full(200, 1.5),
     )
-    assert tank.gas_hours is not None
     return DayStart(
         parameters=parameters, schedule=Schedule(gas=tank.gas_hours, lights=tank.lights), marks=tank.judged_by
     )
@@ -155,8 +145,6 @@ def start_of(level_mg_l: float, tank: Tank, spread: float = 0.05) -> DayStart:
 def test_the_night_of_gas_that_never_stops() -> None:
     tank = tank_of("fermentation")
     calm, full = (night_of(start_of(level, tank)) for level in (18.0, 31.0))
-    assert calm is not None
-    assert full is not None
     assert calm.chance_above_limit <= NIGHT_CHANCE
     assert not calm.aerate
     assert full.chance_above_limit > NIGHT_CHANCE
@@ -194,22 +182,18 @@ def test_the_night_is_told_with_the_advice() -> None:
 
 
 def first_days_of(plan: GasPlan) -> list[time]:
-    assert plan.start_plan is not None
     return list(plan.start_plan.photos)
 
 
 def test_a_new_tank_gets_a_start_plan() -> None:
     plan = plan_gas(tank_of("cylinder", "timer"), now=TODAY)
     start = plan.start_plan
-    assert start is not None
-    assert start.gas_on is not None
     assert start.lights_on == time(10)
     assert 1 <= start.lights_on.hour - start.gas_on.hour <= 2
     assert start.starts_with * (1.0 + start.step) ** (start.full_after_days / start.step_days) >= 1.0
     assert start.step <= 0.2
     assert first_days_of(plan) == [time(9), time(12), time(18), time(21)]
     never_stops = plan_gas(tank_of("fermentation"), now=TODAY).start_plan
-    assert never_stops is not None
     assert never_stops.gas_on is None
     week = simulated_week(3)
     with_days = plan_gas(replace(week.tank, source=GasSource(kind="cylinder")), week.readings, now=TODAY)
@@ -272,7 +256,6 @@ def test_the_page_plans_like_the_command(tmp_path: Path) -> None:
         answer = client.get("/gas", params=query)
         assert answer.status_code == 200
         plan = plan_gas(tank_of("fermentation"), now=datetime.now())
-        assert plan.mix is not None
         assert f"Sugar: {plan.mix.parts['sugar']:g}" in answer.text
         for caution in plan_cautions(plan):
             assert caution[:30] in answer.text

@@ -8,8 +8,9 @@ from fractions import Fraction
 import pytest
 from hypothesis import given, strategies as st
 
-from colorread.tank.charge import MONOHYDRATE_PER_ACID, SODA_PER_ACID, acid_mix, fermentation_mix
+from colorread.tank.charge import MONOHYDRATE_PER_ACID, SODA_PER_ACID, acid_mix, co2_of_charge_g, fermentation_mix
 from colorread.tank.gas_words import amount_words
+from colorread.tank.settings import GasSource
 
 # Molar masses of handbooks [g/mol], rounded: citric acid 192.12 and its hydrate 210.14, baking soda 84.01, trisodium
 # citrate 258.07, carbon dioxide 44.01, water 18.02.
@@ -69,3 +70,18 @@ def test_spoons_and_cups_tell_the_same(sugar_g: float) -> None:
     told_g = float(int(match[2] or 0) + quarter) / per_cup * 200.0
     assert told_g == pytest.approx(sugar_g, rel=0.051, abs=0.53)  # an eighth of a teaspoon
     assert float(match[1]) * 28.35 == pytest.approx(sugar_g, rel=0.06)
+
+
+@pytest.mark.parametrize(
+    ("source", "co2_g"),
+    [
+        # 0.5143 g CO2 per g of sucrose: hydrolysis (1.0526) times the 0.4886 of glucose (lecture notes, Weihenstephan).
+        (GasSource(kind="fermentation", amount_g=1000.0), 514.3),
+        # C6H8O7 + 3 NaHCO3 -> Na3C6H5O7 + 3 CO2 + 3 H2O
+        (GasSource(kind="acid-bicarbonate", amount_g=ACID), 3 * CO2),
+        (GasSource(kind="cylinder", amount_g=500.0), 500.0),
+    ],
+)
+def test_a_charge_gives_what_its_chemistry_says(source: GasSource, co2_g: float) -> None:
+    assert co2_of_charge_g(source) == pytest.approx(co2_g, rel=1e-3)
+    assert co2_of_charge_g(GasSource(kind=source.kind)) is None

@@ -378,14 +378,8 @@ def test_times_of_clocks_that_were_never_set_come_back_too() -> None:
         (with_entry(scored_at="2025-06-09T08:00:00"), "line 4 is damaged: The time at which a photo was read"),
         (with_entry(picture="%%%"), "line 4 is damaged"),
         (with_entry(software="\ud800"), "line 4 is damaged: The software of the entry must be printable"),
-        (
-            with_entry(scored_at="0001-01-01T00:00:00+14:00"),
-            "line 4 is damaged: Its times must be of 2 to 9998",
-        ),
-        (
-            with_entry(scored_at="9999-12-31T23:00:00-14:00"),
-            "line 4 is damaged: Its times must be of 2 to 9998",
-        ),
+        (with_entry(scored_at="0001-01-01T00:00:00+14:00"), "line 4 is damaged: Its times must be of 2 to 9998"),
+        (with_entry(scored_at="9999-12-31T23:00:00-14:00"), "line 4 is damaged: Its times must be of 2 to 9998"),
         (with_taken_at("0001-01-01T00:00:00"), "line 4 is damaged: Its times must be of 2 to 9998"),
         (with_entry(reading={}), "line 4 is damaged: The reading of the entry lacks schema"),
     ],
@@ -716,7 +710,6 @@ def writer(path: Path, first: int, count: int) -> Iterator[subprocess.Popen[str]
     command = [sys.executable, "-m", "tests.log_writer", str(path), str(first), str(count)]
     with subprocess.Popen(command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
         try:
-            assert process.stdout is not None
             assert process.stdout.readline() == "ready\n"
             yield process
         finally:
@@ -724,14 +717,12 @@ def writer(path: Path, first: int, count: int) -> Iterator[subprocess.Popen[str]
 
 
 def start(process: subprocess.Popen[str]) -> None:
-    assert process.stdin is not None
     process.stdin.write("go\n")
     process.stdin.flush()
 
 
 def said(process: subprocess.Popen[str]) -> list[str]:
     """Return the hashes that a process told of, without one that it could not finish."""
-    assert process.stdout is not None
     return [line.strip() for line in process.stdout if line.endswith("\n")]
 
 
@@ -833,10 +824,7 @@ def test_nothing_goes_before_the_readings_are_gone_for_sure(path: Path, monkeypa
 
 @pytest.mark.parametrize(
     "command",
-    [
-        ["log", "forget", "--tank", "window", "--yes"],
-        ["tank", "remove", "window", "--with-readings", "--yes"],
-    ],
+    [["log", "forget", "--tank", "window", "--yes"], ["tank", "remove", "window", "--with-readings", "--yes"]],
 )
 def test_a_command_that_forgets_leaves_nothing_behind(path: Path, command: list[str]) -> None:
     with made_log_at(path) as log, made_log_at(undecided_path(path)) as waiting:

@@ -129,7 +129,7 @@ def test_a_huge_body_is_turned_away_at_once_and_takes_no_memory(
 ) -> None:
     client, _, _ = page
     url = urlsplit(str(client.base_url))
-    process, size = psutil.Process(), 300 << 20
+    process, size = psutil.Process(), 100 << 20
     method = "PUT" if path.startswith("/api") else "POST"
     head = f"{method} {path} HTTP/1.1\r\nHost: {url.netloc}\r\nContent-Type: application/json\r\n"
     with socket.create_connection((url.hostname, url.port or 0), timeout=10) as wire:
@@ -218,7 +218,7 @@ def test_a_process_that_crashes_takes_neither_the_server_nor_the_next_photo_alon
     photo = {"photo": ("a.jpg", GOOD.read_bytes())}
     with monkeypatch.context() as patch:
         patch.setattr("colorread.page.tasks.score_photo", crashing)
-        for _ in range(3):
+        for _ in range(2):
             answer = client.post("/api/tanks/window/readings", files=photo)
             assert (answer.status_code, answer.json()["code"]) == (422, "broke-off")
     with pytest.raises(WorkFailed):

@@ -26,7 +26,6 @@ def kept_and_came(path: Path) -> tuple[Photo, Photo]:
     with made_log_at(path.parent / "log.sqlite") as log:
         log.add(made_entry(sha256=SHA256))
     kept = keep_photo(path, path.parent / "log.sqlite", "window", SHA256)
-    assert kept is not None
     return load_photo(kept), load_photo(path)
 
 
@@ -68,7 +67,7 @@ def transparent() -> Image.Image:
 
 
 @pytest.mark.parametrize("make", [transparent, lambda: picture("L")])
-def test_pixels_stay(tmp_path: Path, make) -> None:  # type: ignore[no-untyped-def]
+def test_pixels_stay(tmp_path: Path, make) -> None:
     make().save(tmp_path / "came.png")
     kept, came = kept_and_came(tmp_path / "came.png")
     assert kept.color_space == came.color_space

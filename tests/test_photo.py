@@ -331,12 +331,7 @@ def test_a_mere_gamma_with_srgb_primaries_is_not_srgb(load: Callable[..., Photo]
 
 @pytest.mark.parametrize(
     "profile",
-    [
-        b"not a profile",
-        PROFILES["adobe"][:300],
-        PROFILES["adobe"][:140] + bytes(300),
-        icc_profile(b"GRAY", b""),
-    ],
+    [b"not a profile", PROFILES["adobe"][:300], PROFILES["adobe"][:140] + bytes(300), icc_profile(b"GRAY", b"")],
 )
 def test_useless_profile_means_srgb(profile: bytes, load: Callable[..., Photo]) -> None:
     photo = load(encoded(quarters(), "png", icc_profile=profile))

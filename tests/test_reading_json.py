@@ -55,11 +55,7 @@ def test_refused_photo_has_the_same_keys_and_no_number() -> None:
         "taken_at",
     ):
         assert data[name] is None, name
-    assert data["reason"] == {
-        "code": "no-card",
-        "message": "No card was found.",
-        "next_step": "Show the whole card.",
-    }
+    assert data["reason"] == {"code": "no-card", "message": "No card was found.", "next_step": "Show the whole card."}
     assert data["budget"] == {}
 
 

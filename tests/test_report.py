@@ -56,13 +56,7 @@ _UNKNOWN = "Fewer than four readings have a time."
 def made_first_day(**changes: Any) -> TankSummary:
     """Return the summary of a tank of which too little is known."""
     nothing = dict.fromkeys(("told", "first_at", "last_at"))
-    empty: dict[str, Any] = {
-        "now": None,
-        "more": (),
-        "cautions": ("Look.",),
-        "notes": (),
-        "fluid_advice": "",
-    }
+    empty: dict[str, Any] = {"now": None, "more": (), "cautions": ("Look.",), "notes": (), "fluid_advice": ""}
     few = {"tank": Tank(name="New"), "n_read": 0, "n_refused": 0, "reason": _UNKNOWN}
     return made_week(**(nothing | empty | few | changes))
 
@@ -115,9 +109,6 @@ def page(html: str) -> _Page:
 def test_the_answer_comes_first_and_everything_else_is_there(page: _Page) -> None:
     summary = made_week()
     answer, told = summary.answer, summary.told
-    assert answer is not None
-    assert told is not None
-    assert told.source is not None
     order = [
         "Left tank",
         answer.what,
@@ -157,7 +148,6 @@ def test_the_answer_comes_first_and_everything_else_is_there(page: _Page) -> Non
 @pytest.mark.parametrize(("peak_mg_l", "is_open"), [(20.0, False), (70.0, True)])
 def test_cautions_come_once_and_are_folded_unless_there_is_something_to_do(peak_mg_l: float, *, is_open: bool) -> None:
     week = made_week()
-    assert week.now is not None
     peak = Interval(value=peak_mg_l, low=0.8 * peak_mg_l, high=1.25 * peak_mg_l)
     now = replace(week.now, co2_mg_l=peak, verdict=judge(peak))
     page = _Page(report_html(replace(week, now=now), made_entries()))
@@ -187,7 +177,6 @@ def test_nothing_is_loaded_and_nothing_runs(html: str, page: _Page) -> None:
     assert "url(" not in re.sub(r"url\(#[\w-]+\)", "", html)
     assert "@import" not in html
     policy = next(meta["content"] for meta in page.all("meta") if meta.get("http-equiv") == "Content-Security-Policy")
-    assert policy is not None
     assert policy.startswith("default-src 'none'")
 
 
@@ -236,7 +225,6 @@ def test_photos_are_listed_newest_first_with_lazy_pictures(html: str, page: _Pag
 def test_only_the_newest_pictures_are_held() -> None:
     first = made_entries()[1]
     taken_at = first.reading.taken_at
-    assert taken_at is not None
     many = [
         replace(
             first, reading=replace(first.reading, photo=f"{number}.jpg", taken_at=taken_at + timedelta(hours=number))
@@ -251,19 +239,19 @@ def test_only_the_newest_pictures_are_held() -> None:
     assert len(report_html(made_first_day(), heavy)) < 5_000_000 - 500_000  # what the figures of a week take
 
 
-def test_photos_from_before_the_course_are_folded_and_have_a_figure_of_their_own(page: _Page) -> None:
-    html = report_html(made_week(), made_month())
-    before, older = html.split('<details class="older">')
+def test_photos_from_before_the_course_are_folded_and_have_a_figure_of_their_own(html: str, page: _Page) -> None:
+    of_month = report_html(made_week(), made_month())
+    before, older = of_month.split('<details class="older">')
     older = older.partition("</table>")[0]
     assert "63 older photos before the days in the figure" in older
     assert len(re.findall(r'<p class="record">before-', older)) == 63
     assert "before-" not in before.partition('id="photos"')[2]
-    assert [drawing["class"] for drawing in _Page(html).all("svg")] == [
+    assert [drawing["class"] for drawing in _Page(of_month).all("svg")] == [
         "bar",
         *(f"plot {shape} {name}" for name in ("week", "history", "day") for shape in ("narrow", "wide")),
     ]
     assert "All readings" not in page.text
-    assert 'class="older"' not in report_html(made_week(), made_entries())
+    assert 'class="older"' not in html
 
 
 @pytest.mark.parametrize("week", [made_week(), made_week(told=None)], ids=["course", "no course"])
@@ -278,7 +266,7 @@ def test_a_clock_that_ran_ahead_rules_no_figure(week: TankSummary) -> None:
 def test_the_figure_of_all_readings_has_a_sign_for_each(shape: Any) -> None:
     readings = [entry.reading for entry in made_month() if entry.reading.taken_at and entry.reading.co2_mg_l]
     axes = history_figure(made_week(), drawn_readings(made_week(), readings), shape).axes[0]
-    n_drawn = {line.get_marker(): len(line.get_xdata()) for line in axes.lines}  # type: ignore[arg-type]
+    n_drawn = {line.get_marker(): len(line.get_xdata()) for line in axes.lines}
     one_sided = [reading for reading in readings if reading.limit is not None]
     assert n_drawn["^"] == n_drawn["v"] == len(one_sided) / 2 == 4
     assert n_drawn["o"] == len(readings) - len(one_sided)
@@ -324,9 +312,9 @@ def test_file_is_replaced_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytes
     with monkeypatch.context() as patch:
         patch.setattr(Path, "replace", fail)
         with pytest.raises(OSError, match="disk full"):
-            write_report(path, made_week(), made_entries())
+            write_report(path, made_first_day(), [])
     assert path.read_text(encoding="utf-8") == "before"
-    write_report(path, made_week(), made_entries())
+    write_report(path, made_first_day(), [])
     assert path.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
     assert [file.name for file in tmp_path.iterdir()] == ["report.html"]
 
@@ -368,12 +356,6 @@ def test_week_shows_days_strips_marks_and_open_ends(shape: Any) -> None:
     assert sorted(float(np.ravel(line.get_ydata())[0]) for line in markers) == [6.5, 31.0]
     hatches = [bars.get_hatch() for bars in strips.collections]
     assert hatches[0] != hatches[1]
-    assert [text.get_text() for text in figure.legends[0].get_texts()] == [
-        "tank, 90 % band",
-        "vial, behind it",
-        "reading, 90 %",
-        "one end known",
-    ]
 
 
 def test_figure_leaves_out_what_is_older_than_the_course_and_says_so() -> None:

@@ -20,7 +20,6 @@ def shared(log_path: Path, port: int, *options: str) -> Iterator[tuple[str, str]
     """Yield the address and the code that the command prints into a file, as without a terminal."""
     command = [sys.executable, "-m", "colorread", "serve", "--share", "--address", "127.0.0.1", "--port", f"{port}"]
     with subprocess.Popen([*command, "--log", str(log_path), *options], stdout=subprocess.PIPE, text=True) as server:
-        assert server.stdout is not None
         try:
             for line in server.stdout:
                 if found := re.search(r"open (http://[\d.:]+/) and type the code (\w+ \w+)\.", line):

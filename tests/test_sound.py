@@ -87,7 +87,7 @@ def test_colors_that_jump_where_the_decoder_notices_nothing_are_refused(tmp_path
         last_row = np.asarray(image.reduce(8))[-1].astype(int)
     rng = random.Random(2)
     codes = []
-    for _ in range(150):
+    for _ in range(75):
         data = bytearray(whole)
         data[rng.randrange(start, len(whole) // 2)] ^= 1 << rng.randrange(8)
         with contextlib.suppress(ValueError), Image.open(io.BytesIO(data)) as image:
@@ -95,7 +95,7 @@ def test_colors_that_jump_where_the_decoder_notices_nothing_are_refused(tmp_path
             shift = np.asarray(image.reduce(8))[-1].astype(int) - last_row
             if np.median(np.abs(shift)) >= 8:
                 codes.append(code_of(bytes(data), tmp_path / "photo"))
-    assert len(codes) >= 15
+    assert len(codes) >= 8
     assert codes.count("broken-file") >= 0.8 * len(codes), codes
 
 

@@ -26,7 +26,6 @@ CARD = Scene()
 def assert_reads(reading: Reading, ph: float, behind: Behind) -> None:
     assert reading.reason is None, reading.reason
     assert reading.reference == behind
-    assert reading.ph is not None
     # Measured: 0.001 to 0.042. The scene's dye is the one that the reader expects.
     assert reading.ph.value == pytest.approx(ph, abs=0.08)
 
@@ -49,34 +48,33 @@ def test_pose_of_the_tag_does_not_matter(roll_deg: float, tilt_deg: float, tilt_
     assert_reads(read_photo(take_photo(scene).rgb_u8), 6.8, "tag")
 
 
-@pytest.mark.parametrize("hidden", range(4))
-def test_one_hidden_corner_of_the_tag_does_not_matter(hidden: int) -> None:
-    shot = take_photo(TAG)
+def behind_leaves(shot: Shot, *leaves: tuple[list[tuple[float, float]], tuple[int, int, int]]) -> Shot:
+    """Cover parts of the tag by leaves: outlines in mm and colors."""
     photo = shot.rgb_u8.copy()
-    x, y = list(GEOMETRY["tag"]["markers"].values())[hidden]
-    corners_mm = np.array([(x - 1, y - 1), (x + 10, y - 1), (x + 10, y + 10), (x - 1, y + 10)], np.float32)
     whole_mm = np.array([(0, 0), (52, 0), (52, 74), (0, 74)], np.float32)
     photo_from_mm = cv2.getPerspectiveTransform(whole_mm, shot.card_px.astype(np.float32))
-    quad_px = cv2.perspectiveTransform(corners_mm[None], photo_from_mm)[0]
-    cv2.fillConvexPoly(photo, np.rint(quad_px).astype(np.int32), (40, 90, 30))  # a leaf
-    reading = read_photo(photo)
+    for leaf_mm, color in leaves:
+        leaf_px = cv2.perspectiveTransform(np.array([leaf_mm], np.float32), photo_from_mm)[0]
+        cv2.fillConvexPoly(photo, np.rint(leaf_px).astype(np.int32), color)
+    return replace(shot, rgb_u8=photo)
+
+
+@pytest.mark.parametrize("hidden", range(4))
+def test_one_hidden_corner_of_the_tag_does_not_matter(hidden: int) -> None:
+    x, y = list(GEOMETRY["tag"]["markers"].values())[hidden]
+    leaf_mm = [(x - 1, y - 1), (x + 10, y - 1), (x + 10, y + 10), (x - 1, y + 10)]
+    reading = read_photo(behind_leaves(take_photo(TAG), (leaf_mm, (40, 90, 30))).rgb_u8)
     assert_reads(reading, 6.8, "tag")
     assert reading.flags == ("marker-missing",)
 
 
 def photo_of_a_tag_behind_leaves() -> Shot:
-    """A photo with a leaf over the marker at the bottom left, and another over a corner of that at the top right."""
-    shot = take_photo(TAG)
-    photo = shot.rgb_u8.copy()
-    whole_mm = np.array([(0, 0), (52, 0), (52, 74), (0, 74)], np.float32)
-    photo_from_mm = cv2.getPerspectiveTransform(whole_mm, shot.card_px.astype(np.float32))
-    for leaf_mm, color in (
+    """A photo with a leaf over the marker at the bottom left, and a dark one over a corner of that at the top right."""
+    return behind_leaves(
+        take_photo(TAG),
         ([(1.5, 61.5), (12.5, 61.5), (12.5, 72.5), (1.5, 72.5)], (40, 90, 30)),
-        ([(49.5, 2.5), (50.8, 11.5), (49.5, 11.5)], (12, 14, 12)),  # a dark one beside the marker
-    ):
-        quad_px = cv2.perspectiveTransform(np.array([leaf_mm], np.float32), photo_from_mm)[0]
-        cv2.fillConvexPoly(photo, np.rint(quad_px).astype(np.int32), color)
-    return replace(shot, rgb_u8=photo)
+        ([(49.5, 2.5), (50.8, 11.5), (49.5, 11.5)], (12, 14, 12)),
+    )
 
 
 def test_a_leaf_over_one_marker_and_the_corner_of_another_does_not_matter() -> None:
@@ -89,7 +87,6 @@ def test_two_markers_that_agree_are_too_little_for_a_tag_that_is_cut_off() -> No
     shot = photo_of_a_tag_behind_leaves()
     lower_left_px = shot.card_px[3]
     reading = read_photo(np.ascontiguousarray(shot.rgb_u8[:, round(lower_left_px[0]) + 8 :]))
-    assert reading.reason is not None
     assert reading.reason.code == "card-cut-off"
 
 
@@ -119,7 +116,6 @@ def test_of_card_and_tag_the_one_behind_the_fluid_counts(behind: Behind) -> None
 def test_a_tag_without_fluid_tells_its_name_and_why_it_is_refused() -> None:
     reading = read_photo(take_photo(replace(TAG, thing="nothing")).rgb_u8)
     assert reading.reference == "tag"
-    assert reading.reason is not None
     assert reading.reason.code == "no-vial"
 
 
@@ -128,7 +124,6 @@ def test_a_small_tag_in_a_large_photo_is_looked_at_in_full_detail(monkeypatch: p
     shot = take_photo(replace(TAG, radius_mm=6.0))
     reading, trace = read_photo_traced(shot.rgb_u8, Stated())
     assert_reads(reading, 6.8, "tag")
-    assert trace.rgb_u8 is not None
     assert trace.used_px is not None
     assert trace.rgb_u8.shape[:2] == (180, 240)
     # All pixels are those of the photo as it was reduced, though the fluid was seen in twice its detail.

@@ -58,13 +58,6 @@ def test_lines_fit_and_hold_no_escape_codes(reading: Reading, width: int) -> Non
     assert "\x1b" not in text
 
 
-def lines_of(reading: Reading) -> list[str]:
-    target, raw = console()
-    print_reading(target, reading, Path("evidence/tank-evidence.jpg"))
-    print_cautions(target, [reading])
-    return raw.getvalue().decode().rstrip("\n").split("\n")
-
-
 @pytest.mark.parametrize(
     "co2_mg_l",
     [
@@ -80,13 +73,13 @@ def test_a_reading_is_short_and_its_answer_comes_first(co2_mg_l: Interval, flags
     limit = "below" if co2_mg_l.value is None else None
     verdict = judge(co2_mg_l, calibrated=False)
     reading = made_reading(co2_mg_l=co2_mg_l, limit=limit, flags=flags, taken_at=old, verdict=verdict)
-    lines = lines_of(reading)
+    lines = printed(reading).rstrip("\n").split("\n")
     assert len(lines) <= 14
     assert max(map(len, lines)) <= 80
     starts = [line.split()[0] for line in lines if line[:1].strip()]
     assert starts[1:5] == ["CO2", "Fish", "Plants", "To"]
     assert verdict.fish in " ".join(lines).lower()
-    assert len(lines_of(made_refusal(flags=flags))) <= 14
+    assert printed(made_refusal(flags=flags)).count("\n") <= 14
 
 
 def test_details_hold_what_was_left_out() -> None:
@@ -110,8 +103,6 @@ def test_details_hold_what_was_left_out() -> None:
 @pytest.mark.parametrize(("days", "is_old"), [(0, False), (1, False), (2, True), (522, True)])
 def test_an_old_photo_tells_of_its_own_time(days: int, is_old: bool) -> None:
     reading = READINGS["read"]
-    assert reading.taken_at is not None
-    assert reading.verdict is not None
     target, raw = console()
     print_reading(target, reading, now=reading.taken_at + timedelta(days=days))
     text, advice = flat(raw.getvalue().decode()), reading.verdict.sentences[2]
@@ -131,23 +122,13 @@ def test_summary_has_every_photo_with_whole_numbers(width: int) -> None:
         photo="tank-of-the-very-long-name-in-the-cellar.jpg", co2_mg_l=Interval(value=112.0, low=80.0, high=1234.0)
     )
     refused = made_refusal()
-    assert refused.reason is not None
     odd = replace(refused, reason=replace(refused.reason, code="chart-not-card", message="This is the chart."))
     print_summary(target, [*READINGS.values(), far, odd])
     text = raw.getvalue().decode()
     assert max(map(len, text.splitlines())) <= width
     assert text.count("tank") == 5
     assert "\N{HORIZONTAL ELLIPSIS}" not in text
-    for words in (
-        "18",
-        "12 to 27",
-        "above 61",
-        "112",
-        "80 to 1234",
-        "no concern",
-        "act",
-        "not read",
-    ):
+    for words in ("18", "12 to 27", "above 61", "112", "80 to 1234", "no concern", "act", "not read"):
         assert words in flat(text).lower(), words
     assert "chart-not-card" not in text  # codes are for programs
 
@@ -197,6 +178,26 @@ def test_recipe_names_amounts_error_color_and_cautions(width: int, monkeypatch: 
     assert "1.7 %" in words
     assert all(flat(caution) in words.replace(" - ", " ") for caution in CAUTIONS[:1])
     assert "±" in words
+
+
+def told_of_batch(*ends: tuple[float | None, float | None, float | None]) -> str:
+    """What is told of readings with these values and ends."""
+    target, raw = console(100)
+    readings = [made_reading(co2_mg_l=Interval(value=value, low=low, high=high)) for value, low, high in ends]
+    print_batch(target, readings, n_same=0, n_known=0, n_earlier=0, details=True)
+    return flat(raw.getvalue().decode())
+
+
+def test_readings_beyond_the_dye_keep_their_number_and_direction() -> None:
+    text = told_of_batch((12.0, 9.0, 16.0), (None, 61.4, None), (None, 48.8, None))
+    assert "CO2 in the vial: 12 mg/L (9 to 16); 2 photos above 49 mg/L." in text
+    assert "CO2 in the vial: 1 photo below 7.2 mg/L." in told_of_batch((None, None, 7.2))
+
+
+def test_of_several_photos_the_lowest_and_the_highest_are_told_with_their_intervals() -> None:
+    text = told_of_batch((39.0, 30.0, 52.0), (3.0, 2.0, 4.5), (12.0, 9.0, 16.0))
+    assert "CO2 in the vial: lowest 3.0 mg/L (2.0 to 4.5), highest 39 mg/L (30 to 52)." in text
+    assert "CO2 in the vial: 12 mg/L (9 to 16)." in told_of_batch((12.0, 9.0, 16.0), (12.0, 9.0, 16.0))
 
 
 def test_a_week_is_short_and_its_answer_comes_first() -> None:

@@ -69,5 +69,5 @@ def test_data_are_on_the_disk_before_the_name_is(tmp_path: Path, monkeypatch: py
 
 def test_nothing_is_left_of_what_failed(tmp_path: Path) -> None:
     with pytest.raises(TypeError):
-        write_whole(tmp_path / "a.txt", "text")  # type: ignore[arg-type]
+        write_whole(tmp_path / "a.txt", "text")
     assert not list(tmp_path.iterdir())
