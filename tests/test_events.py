@@ -426,6 +426,8 @@ def test_plan_in_words_says_today_only_where_it_is_read_today() -> None:
     assert "tomorrow 13:00" in plan_lines(plan, date(2025, 6, 8))[0]
     assert "June 9, 13:00" in plan_lines(plan)[0]
     assert len(plan_lines(plan)) == 3
+    assert "by June 17" in plan_lines(plan, date(2025, 6, 16))[2]
+    assert "now" in plan_lines(plan, date(2025, 6, 17))[2]
 
 
 @pytest.mark.parametrize(

@@ -207,7 +207,8 @@ def plan_lines(plan: Plan, today: date | None = None) -> tuple[str, ...]:
     if plan.refill_on is not None:
         lines.append(f"The gas lasts until about {refill_words(plan)}.")
     if plan.renew_fluid_on is not None:
-        lines.append(f"Renew the fluid by {date_words(plan.renew_fluid_on)}.")
+        is_due = today is not None and plan.renew_fluid_on <= today
+        lines.append("Renew the fluid now." if is_due else f"Renew the fluid by {date_words(plan.renew_fluid_on)}.")
     return tuple(lines)
 
 
