@@ -345,6 +345,15 @@ def test_what_is_refused_is_asked_for_again_and_the_rest_is_kept(tmp_path: Path,
     assert [sample.photo for sample in read_profile(out).samples] == ["acid.png", "known.png", "base.png"]
 
 
+def test_a_mistyped_name_makes_no_profile(tmp_path: Path, photos: dict[str, Path]) -> None:
+    out = tmp_path / "me.toml"
+    arguments = f"calibrate ends --acid {photos['acid']} --base {tmp_path / 'bsae.jpg'} --out {out}"
+    result = CliRunner().invoke(app, arguments.split())
+    assert result.exit_code == 2
+    assert "There is no such file." in " ".join(result.stderr.split())
+    assert not out.exists()
+
+
 def test_two_photos_of_the_known_fluid_may_be_given(tmp_path: Path, photos: dict[str, Path]) -> None:
     once_more = tmp_path / "again.png"
     Image.fromarray(take_photo(replace(SCENE, ph=7.0, load=0.85)).rgb_u8).save(once_more)

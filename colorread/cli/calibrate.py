@@ -270,6 +270,8 @@ def _make(kind: profiles.Kind, photos: Sequence[tuple[profiles.KnownPhoto, str]]
         measured = profiles.measure_photos(photo for photo, _ in photos)
         for sample, (_, options) in zip(measured, photos, strict=True):
             if isinstance(sample, profiles.PhotoRefused):
+                if sample.reason.code == "no-file":  # a name that was mistyped; the photo itself may be good
+                    common.fail(str(sample))
                 typer.echo(sample, err=True)
                 missing.append(options)
             else:
