@@ -13,7 +13,10 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_images"
-SETTINGS = ("--volume", "60", "--kh", "4", "--temperature", "25", "--lights", "8:00-16:00", "--gas", "7:00-15:00")
+SETTINGS = (
+    "--volume 60 --kh 4 --temperature 25 --lights 8:00-16:00 --gas 7:00-15:00 --source cylinder --source-amount 500 "
+    "--source-started 2025-05-01 --valve timer"
+).split()
 _RAN_AT = re.compile(r'"(scored_at|at_version|exported_at)": ?"[^"]*"')
 
 
