@@ -13,10 +13,10 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_images"
-SETTINGS = (
+_SETTINGS = (
     "--volume 60 --kh 4 --temperature 25 --lights 8:00-16:00 --gas 7:00-15:00 --source cylinder --source-amount 500 "
     "--source-started 2025-05-01 --valve timer"
-).split()
+)
 _RAN_AT = re.compile(r'"(scored_at|at_version|exported_at)": ?"[^"]*"')
 
 
@@ -35,7 +35,7 @@ def write_folder(folder: Path, out: Path) -> None:
     out.mkdir(exist_ok=True)
     with TemporaryDirectory() as scratch:
         log = str(Path(scratch) / "log.db")
-        _run("tank", "add", "home", *SETTINGS, "--log", log)
+        _run("tank", "add", "home", *_SETTINGS.split(), "--log", log)
         files = {"--csv": "table.csv", "--summary": "summary.json", "--report": "report.html", "--calendar": "next.ics"}
         named = [part for option, name in files.items() for part in (option, str(out / name))]
         done = _run("batch", str(folder), "--tank", "home", "--log", log, "--json", "--force", *named)
