@@ -306,7 +306,7 @@ def test_show_prints_all_in_order_and_says_why_one_was_refused(filled: Path) -> 
     assert [line.split()[3] for line in lines] == [f"IMG_{number:04d}.jpg" for number in (0, 3, 7, 20, 30)]
     assert [line.split()[0] for line in lines] == ["window", "window", "desk", "window", "window"]
     assert "2025-06-02 07:30" in lines[0]
-    assert "18 12 to 27 no concern" in " ".join(lines[0].split())
+    assert "18 12 to 27 ○ no concern" in " ".join(lines[0].split())
     assert "not read:" in lines[3]
     assert "No card was found." in " ".join(text.split())
     assert "no-card" not in text

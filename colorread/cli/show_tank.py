@@ -136,7 +136,9 @@ def _cells(reading: Reading) -> tuple[str, ...]:
     if reading.co2_mg_l is None or reading.verdict is None:
         message = "" if reading.reason is None else words.clean_name(reading.reason.message)
         return taken, words.clean_name(reading.photo), "-", "", f"not read: {message}"
-    return taken, words.clean_name(reading.photo), *words.number_words(reading.co2_mg_l).cells(), reading.verdict.fish
+    level = reading.verdict.fish
+    fish = f"{words.FISH_SIGNS[level]} {level}"
+    return taken, words.clean_name(reading.photo), *words.number_words(reading.co2_mg_l).cells(), fish
 
 
 def _widths(room: int, headings: Sequence[str], rows: Sequence[Sequence[str]]) -> list[int | None]:
