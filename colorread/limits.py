@@ -13,6 +13,8 @@ LightName = Literal["daylight", "warm-led", "cool-led", "fluorescent", "tank-led
 """Lamps that a photo may be taken under."""
 FluidKind = Literal["reference", "tank-water"]
 """What a vial may hold."""
+TimeSource = Literal["exif with offset", "exif without offset", "file time", "unknown"]
+"""Where the time of a photo comes from."""
 
 KH_RANGE_DKH = (0.25, 30.0)
 """Carbonate hardness that any fluid or tank may have [dKH]."""

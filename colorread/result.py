@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from calibration import ReferenceName
 from colorread.errors import Reason
-from colorread.limits import FluidKind, LightName
+from colorread.limits import FluidKind, LightName, TimeSource
 from colorread.records import Kept
 
 NORMAL_95 = 1.645
@@ -27,7 +27,6 @@ Limit = Literal["below", "above"]
 PlantsWord = Literal["too little", "enough", "more than needed", "cannot tell"]
 Level = Literal["no concern", "watch", "act"]
 Outline = tuple[tuple[float, float], ...]
-TimeSource = Literal["exif with offset", "exif without offset", "file time", "unknown"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

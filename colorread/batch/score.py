@@ -14,7 +14,7 @@ from typing import Literal
 
 from calibration import KnownSample
 from colorread import __version__
-from colorread.errors import Reason, Refusal
+from colorread.errors import Reason, Refusal, refusal
 from colorread.evidence import is_evidence, small_evidence
 from colorread.log import Damage, Log, LogEntry
 from colorread.photo import camera_model_of, open_file, open_image, refusing_broken_files
@@ -443,11 +443,7 @@ def broke_off(trouble: str) -> Reason:
     Reason
         For a reading without numbers.
     """
-    return Reason(
-        code="broke-off",
-        message=f"Reading it broke off ({clean_name(trouble)}).",
-        next_step="Run it again. If it fails again, use --jobs 1 or leave this photo out.",
-    )
+    return refusal("broke-off", trouble=clean_name(trouble)).reason
 
 
 def _refused(photo: PhotoFile, tank: Tank, reason: Reason) -> Reading:

@@ -14,7 +14,7 @@ from PIL import ExifTags, Image
 from calibration import State, read_profile, write_profile, write_whole
 from colorread import photo, profiles
 from colorread.batch import SettingsByPhone, entry_of, need_not_be_read
-from colorread.errors import Reason, Refusal
+from colorread.errors import Reason, Refusal, refusal
 from colorread.evidence import small_evidence
 from colorread.fluid import measure_chart
 from colorread.log import Damage, Log, LogEntry, photo_path
@@ -116,22 +116,18 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank, log_path: Path)
     """
     try:
         _require_modest(path)
-    except Refusal as refusal:
-        return refusal.reason
+    except Refusal as refused:
+        return refused.reason
     try:
         settings = SettingsByPhone(tank, None, log_path)(path)
     except (OSError, ValueError) as error:
         return Reason(
             code="profile",
-            message=f"The calibration profile of {tank.name} cannot be used: {error}",
+            message=f"The calibration profile of {tank.name} cannot be used: {error}",  # which is a sentence
             next_step="Choose another profile in the settings of the tank, or calibrate again.",
         )
     if any(sha256 == sample.sha256 for sample in settings.samples):
-        return Reason(
-            code="of-profile",
-            message="This photo was used for the profile, so it does not count for the tank.",
-            next_step="Take a new photo.",
-        )
+        return refusal("of-profile").reason
     with Log(log_path) as log:
         known = log.entry(tank.name, sha256)
     if known is not None and need_not_be_read(known, settings, tank):
@@ -292,8 +288,8 @@ def check_photo(path: Path, kind: profiles.Kind, step: str, n_patches: int | Non
             profiles.known_fluid(profiles.end_photo(path, _END_STATES[step]))
         else:
             profiles.see_clear_fluid(path, "known")
-    except Refusal as refusal:
-        return refusal.reason
+    except Refusal as refused:
+        return refused.reason
     return None
 
 
@@ -376,8 +372,4 @@ def _require_modest(path: Path) -> None:
     with photo.open_file(path) as file, photo.refusing_broken_files():
         width, height = photo.open_image(file).size
     if width * height > _PIXELS_MAX:
-        raise Refusal(
-            "too-large",
-            f"The photo has {width * height / 1e6:.0f} megapixels; the limit is {_PIXELS_MAX // 1_000_000}.",
-            "Set the camera to fewer megapixels: 12 are plenty.",
-        )
+        raise refusal("too-large/page", megapixels=width * height / 1e6, most=_PIXELS_MAX // 1_000_000)

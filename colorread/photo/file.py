@@ -10,14 +10,12 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from datetime import MAXYEAR, UTC, datetime
 from pathlib import Path
-from typing import Any, BinaryIO, Final, Literal
+from typing import Any, BinaryIO, Final
 
 from PIL import ExifTags, Image, ImageFile
 
 from colorread.errors import Refusal, refusal
-from colorread.limits import EARLIEST_YEAR
-
-TimeSource = Literal["exif with offset", "exif without offset", "file time", "unknown"]
+from colorread.limits import EARLIEST_YEAR, TimeSource
 
 # The readers of these formats turn the picture themselves; turning by EXIF would turn it twice.
 TURNED_BY_READER: Final = frozenset(("HEIF", "TIFF"))

@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from PIL import Image, ImageFile
 
 from calibration import ColorSpace
+from colorread.limits import TimeSource
 from colorread.photo.color_profile import rgb_in_working_space
 from colorread.photo.file import (
-    TimeSource,
     model_in,
     open_file,
     open_image,

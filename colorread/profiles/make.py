@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -26,7 +26,7 @@ from calibration import (
     pka_prime,
     signal_family,
 )
-from colorread.errors import Reason, Refusal
+from colorread.errors import Reason, Refusal, refusal
 from colorread.fluid import ChartColors, measure_chart
 from colorread.photo import Photo
 from colorread.profiles.known import KnownPhoto
@@ -49,20 +49,6 @@ _LEAST_PROBABILITY = 0.05  # that such a dye must have, for the fluid to be the 
 _MAX_LOAD_RATIO = 4.0
 # Photos of one chart in one light and phone agree within this in the median: assumption.
 _MAX_CHART_DIFFERENCE_PH = 0.12
-_WRONG_STATE: Mapping[State, tuple[str, str]] = {  # message and next step
-    "acid": (
-        "The fluid in this photo is not all yellow.",
-        "Use the photo of the acid fluid, or add some vinegar, mix, and take it again.",
-    ),
-    "base": (
-        "The fluid in this photo is not all blue.",
-        "Use the photo of the basic fluid, or add some baking soda, mix, and take it again.",
-    ),
-    "known": (
-        "The color of the fluid does not fit pH {ph:.2f}.",
-        "Check pH and ionic strength of the buffer, or KH and hours in outdoor air of the diluted fluid.",
-    ),
-}
 
 
 class CalibrationError(ValueError):
@@ -133,8 +119,8 @@ def measure_photos(photos: Iterable[KnownPhoto]) -> Iterator[KnownSample | Photo
     for photo in photos:
         try:
             evidence, seen = known_fluid(photo)
-        except Refusal as refusal:
-            yield PhotoRefused(photo.path, refusal.reason)
+        except Refusal as refused:
+            yield PhotoRefused(photo.path, refused.reason)
         else:
             yield from _samples([evidence], photo.path, seen)
 
@@ -181,8 +167,8 @@ def make_chart_profile(
     for path in paths:
         try:
             chart = measure_chart(path, None if patch_ph is None else len(patch_ph), region_xywh)
-        except Refusal as refusal:
-            raise PhotoRefused(path, refusal.reason) from None
+        except Refusal as refused:
+            raise PhotoRefused(path, refused.reason) from None
         charts.append(chart)
         samples += _samples(_patches(chart, labels, state), path, chart.photo)
     _require_one_phone(samples)
@@ -225,7 +211,7 @@ def see_clear_fluid(path: str | os.PathLike[str], state: State) -> Fluid:
     posterior = infer_ph(fluid.signal.samples, space=fluid.photo.color_space, pka=pka_prime(), ph_range=_USUAL_RANGE)
     require_clear_fluid(posterior, is_known=True)
     if state == "known" and "dark-fluid" in fluid.signal.flags:
-        raise Refusal("dark-fluid", "The fluid is too dark to calibrate with.", "Use less dye or more light.")
+        raise refusal("dark-fluid")
     return fluid
 
 
@@ -260,8 +246,13 @@ def known_fluid(known: KnownPhoto) -> tuple[Evidence, Photo]:
         pka=known.pka,
     )
     if not _fits_its_state(evidence):
-        message, next_step = _WRONG_STATE[known.state]
-        raise Refusal("other-fluid", message.format(ph=known.ph), next_step)
+        match known.state:
+            case "acid":
+                raise refusal("other-fluid/acid")
+            case "base":
+                raise refusal("other-fluid/base")
+            case _:
+                raise refusal("other-fluid/known", ph=known.ph)
     return evidence, fluid.photo
 
 
