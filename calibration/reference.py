@@ -75,6 +75,10 @@ class Rect:
         width_mm, height_mm = self.width_mm + left_mm + right_mm, self.height_mm + top_mm + bottom_mm
         return Rect(self.x_mm - left_mm, self.y_mm - top_mm, width_mm, height_mm)
 
+    def inset(self, share: float) -> Rect:
+        """Return the inner part, without this share of the width or height on each side."""
+        return self.grown(-share * self.width_mm, -share * self.height_mm)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GrayPatch:
@@ -99,7 +103,7 @@ class GrayPatch:
     @property
     def inner(self) -> Rect:
         """The part of it that blur does not reach."""
-        return self.rect.grown(-_PATCH_RIM_SHARE * self.rect.width_mm, -_PATCH_RIM_SHARE * self.rect.height_mm)
+        return self.rect.inset(_PATCH_RIM_SHARE)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""The patches of a chart in a photo: found, put in order from yellow to blue, and measured against the card's paper."""
+"""Finds the patches of a color chart, orders them from yellow to blue, and measures them against the card's paper."""
 
 from __future__ import annotations
 
@@ -19,23 +19,25 @@ from colorread.fluid.pixels import BLACK_U8, ColorMap, color_map, density_of, me
 from colorread.photo import CloseUp, Photo, load_photo
 from colorread.reference import CLIPPED_U8, Balance, CardView, balance_view, find_references, view_card
 
-# Assumptions, unless one says more: they rest on nothing but that the charts drawn by the tests are found with them.
-_MAX_CLIPPED = 0.2  # share of the pixels of a patch in one channel: its median is none of them
-_MOST = 0.7  # of the patches of the chart, as a vial may stand before some
+# Assumptions, unless a comment says more: all that supports them is that the charts drawn by the tests are found.
+_MAX_CLIPPED = 0.2  # share of the pixels of a patch in one channel: its median is then not clipped
+_MIN_SEEN = 0.7  # share of the patches of the own chart, as a vial may cover some
 _INSET = 0.18  # share of a patch on each side: its edge is blurred
 _MIN_PIXELS = 30  # of a patch, three independent ones
-_LEAST_MM2 = 3.0  # of a kit's patch; specks of noise are smaller
+_MIN_MM2 = 3.0  # of a kit's patch; specks of noise are smaller
 _MIN_CHROMA = 0.02  # paper and gray print stay below
 _MAX_EDGE_U8 = 2.0  # change from pixel to pixel within one patch
 _EDGE_BLUR_PX = 1.2  # over noise and compression, before edges are looked for
-_MIN_SOLIDITY, _MAX_ASPECT = 0.8, 6.0  # of a patch: area over that of the disc in its box, and long side over short
+_MIN_SOLIDITY, _MAX_ASPECT = 0.8, 6.0  # of a patch: area over that of the ellipse in its box, and long side over short
 _SIZE_RATIO = 2.5  # patches of one row are alike in size
-_MAX_GAP_RATIO = 1.8  # and stand evenly
-_MIN_PITCH, _MAX_PITCH = 0.3, 6.0  # from one to the next, over the root of their area
+_MAX_GAP_RATIO = 1.8  # and evenly spaced
+_MIN_PITCH, _MAX_PITCH = 0.3, 6.0  # distance of neighbors over the root of their area
 # Near both ends neighbors differ by 2 to 6 degrees, and simulated prints err there by 3 to 6 (standard deviation).
 _MAX_FALL_DEG = 8.0
 _MIN_SPAN_DEG = 25.0  # of the whole chart; the dye runs over 110 degrees from pH 6 to 7.6
-_DYE_ANGLE_DEG = (-35.0, 165.0)  # as of fluid in a photo and ten degrees more, as inks are not the dye
+_DYE_ANGLE_DEG = (-35.0, 165.0)  # of fluid in a photo, and ten degrees more, as inks are not the dye
+
+_Box = tuple[Sequence[float], Sequence[float], float]  # center, sides, angle
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,8 +73,8 @@ def measure_chart(
     source : path or ndarray, shape (H, W, 3)
         Photo file, or an upright sRGB-encoded picture.
     n_patches : int, optional
-        How many patches the row of a kit's chart has, which lies beside or before the card. Without it the photo shows
-        the chart of this project instead of the card.
+        Number of patches in the row of a kit's chart, which lies beside or in front of the card. If not given, the
+        photo shows the chart of this project in place of the card.
     region_xywh : tuple of float, optional
         Where to look for that row: left, top, width, height in pixels of the upright photo at full size.
 
@@ -84,7 +86,7 @@ def measure_chart(
     Raises
     ------
     Refusal
-        Where the photo gives no card, no usable light or no such row; codes as in `colorread.reference.find` and
+        If the photo shows no card, no usable light or no such row; codes as in `colorread.reference.find` and
         `colorread.reference.balance`, and ``no-chart``, ``patch-count``, ``chart-order``, ``clipped-patch``.
     """
     photo = load_photo(source)
@@ -96,20 +98,25 @@ def measure_chart(
     if n_patches is None:
         if not shows_chart(view, color_map(balance.rgb_lin, balance.paper_lin, balance.chroma_std, view.px_per_mm)):
             raise refusal("no-chart/blank")
-        inner = [
-            patch.rect.grown(-_INSET * patch.rect.width_mm, -_INSET * patch.rect.height_mm) for patch in chart_patches()
-        ]
-        quads_px = [fit.plane.px_from_mm(rect.corners_mm) for rect in inner]
+        quads_px = [fit.plane.px_from_mm(patch.rect.inset(_INSET).corners_mm) for patch in chart_patches()]
     else:
         middle = np.median(balance.paper_lin[view.seen], axis=0)
         density = density_of(cv2.LUT(photo.rgb_u8, balance.decoded.astype(np.float32)), middle)
         region = np.ones(photo.rgb_u8.shape[:2], bool)
         if region_xywh is not None:
             region = _filled(region.shape, photo.corners_px(region_xywh))
-        quads_px = _row_quads_px(_flat_boxes(photo, density, region, _LEAST_MM2 * fit.px_per_mm**2), n_patches)
-    colors, variances = map(np.array, zip(*(_color_in(quad, photo, view, balance) for quad in quads_px), strict=True))
-    order = _order(colors)
-    return ChartColors(density=colors[order], density_std=np.sqrt(variances)[order], photo=photo)
+        boxes = _flat_boxes(photo.rgb_u8, density, region, _MIN_MM2 * fit.px_per_mm**2)
+        quads_px = _row_quads_px(boxes, n_patches)
+    densities, variances = map(
+        np.array, zip(*(_density_in(quad, photo, view, balance) for quad in quads_px), strict=True)
+    )
+    # A row may run either way.
+    direction = direction_deg(densities)
+    step = 1 if direction[-1] > direction[0] else -1
+    rising = direction[::step]
+    if np.diff(rising).min() < -_MAX_FALL_DEG or rising[-1] - rising[0] < _MIN_SPAN_DEG:
+        raise refusal("chart-order")
+    return ChartColors(density=densities[::step], density_std=np.sqrt(variances)[::step], photo=photo)
 
 
 def shows_chart(view: CardView, colors: ColorMap) -> bool:
@@ -126,9 +133,9 @@ def shows_chart(view: CardView, colors: ColorMap) -> bool:
     Returns
     -------
     bool
-        Whether there are colored patches, parted by paper, in most of the places where the chart has them.
+        Whether there are colored patches, with paper between them, in most of the places where the chart has them.
     """
-    if view.card is not load_card():  # on which alone a chart is printed
+    if view.card is not load_card():  # charts are printed on cards only
         return False
 
     def depths(rects: list[Rect]) -> NDArray[np.float32]:
@@ -141,12 +148,12 @@ def shows_chart(view: CardView, colors: ColorMap) -> bool:
     ]
     inner = depths([patch.grown(-1.0) for patch in patches])
     between = depths([gap.grown(-0.9, -1.0) for gap in gaps])
-    colored = inner > _MIN_CHROMA
-    parted = between < 0.6 * np.minimum(inner[:-1], inner[1:])
-    return bool(colored.sum() >= _MOST * len(patches) and parted.sum() >= _MOST * len(gaps))
+    is_colored = inner > _MIN_CHROMA
+    is_parted = between < 0.6 * np.minimum(inner[:-1], inner[1:])
+    return bool(is_colored.mean() >= _MIN_SEEN and is_parted.mean() >= _MIN_SEEN)
 
 
-def _color_in(
+def _density_in(
     quad_px: NDArray[np.float64], photo: Photo, view: CardView, balance: Balance
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the density of a patch within four corners, and its variance."""
@@ -159,20 +166,10 @@ def _color_in(
     if (pixels <= BLACK_U8).mean(axis=0).max() > _MAX_CLIPPED:
         raise refusal("clipped-patch/dark")
     at = np.rint(view.view_xy(np.stack([cols, rows], axis=-1).astype(np.float64))).astype(int)
-    # Beyond the view the paper of its edge stands in: the color of the light matters, not its strength.
+    # Beyond the view, the paper at its edge stands in: the color of the light matters, not its strength.
     x, y = np.clip(at, 0, np.array(view.seen.shape[::-1]) - 1).T
-    expected = balance.paper_lin[y, x]
-    return median_density(density_of(balance.decoded[pixels], expected), density_of(balance.steeper[pixels], expected))
-
-
-def _order(density: NDArray[np.float64]) -> NDArray[np.intp]:
-    """Return the order of the patches from yellow to blue, which is theirs along the row or its reverse."""
-    direction = direction_deg(density)
-    order = np.arange(len(density)) if direction[-1] > direction[0] else np.arange(len(density))[::-1]
-    rising = direction[order]
-    if np.diff(rising).min() < -_MAX_FALL_DEG or rising[-1] - rising[0] < _MIN_SPAN_DEG:
-        raise refusal("chart-order")
-    return order
+    paper = balance.paper_lin[y, x]
+    return median_density(density_of(balance.decoded[pixels], paper), density_of(balance.steeper[pixels], paper))
 
 
 def _filled(shape: tuple[int, ...], corners_px: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -181,33 +178,29 @@ def _filled(shape: tuple[int, ...], corners_px: NDArray[np.float64]) -> NDArray[
     return mask.astype(bool)
 
 
-_Box = tuple[Sequence[float], Sequence[float], float]  # center, sides, angle
-
-
-def _flat_boxes(photo: Photo, density: NDArray[np.float64], region: NDArray[np.bool_], least_px2: float) -> list[_Box]:
-    """Return rectangles around the parts of the photo that have one color, and one that the dye could have."""
-    smooth = cv2.GaussianBlur(photo.rgb_u8, (0, 0), _EDGE_BLUR_PX).astype(np.float32)
-    edge = np.zeros(region.shape, np.float32)
-    for channel in cv2.split(smooth):
-        for dx, dy in ((1, 0), (0, 1)):
-            edge = np.maximum(edge, np.abs(cv2.Scharr(channel, cv2.CV_32F, dx, dy)) / 32.0)
+def _flat_boxes(
+    rgb_u8: NDArray[np.uint8], density: NDArray[np.float64], region: NDArray[np.bool_], min_px2: float
+) -> list[_Box]:
+    """Return rectangles around the parts of a photo that have one color, and one that the dye could have."""
+    smooth = cv2.GaussianBlur(rgb_u8, (0, 0), _EDGE_BLUR_PX).astype(np.float32)
+    edges = (np.abs(cv2.Scharr(smooth, cv2.CV_32F, dx, dy)).max(axis=-1) / 32.0 for dx, dy in ((1, 0), (0, 1)))
     density = np.asarray(cv2.GaussianBlur(density, (0, 0), 2.0 * _EDGE_BLUR_PX), dtype=np.float64)
     chroma = np.hypot(density[..., 0] - density[..., 1], density[..., 2] - density[..., 1])
     angle = direction_deg(density)
     dyed = (chroma > _MIN_CHROMA) & (angle > _DYE_ANGLE_DEG[0]) & (angle < _DYE_ANGLE_DEG[1])
-    flat = (dyed & region & (edge < _MAX_EDGE_U8)).astype(np.uint8)
+    flat = (dyed & region & (np.maximum(*edges) < _MAX_EDGE_U8)).astype(np.uint8)
     boxes: list[_Box] = []
     for contour in outer_contours(cv2.morphologyEx(flat, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))):
         box = cv2.minAreaRect(contour)
         area = box[1][0] * box[1][1]
-        compact = cv2.contourArea(contour) > _MIN_SOLIDITY * area * np.pi / 4.0  # discs too
-        if area > max(least_px2, 3.0 * _MIN_PIXELS) and compact and max(box[1]) < _MAX_ASPECT * min(box[1]):
+        is_compact = cv2.contourArea(contour) > _MIN_SOLIDITY * area * np.pi / 4.0  # discs too
+        if area > max(min_px2, 3.0 * _MIN_PIXELS) and is_compact and max(box[1]) < _MAX_ASPECT * min(box[1]):
             boxes.append(box)
     return boxes
 
 
 def _row_quads_px(boxes: list[_Box], n_patches: int) -> list[NDArray[np.float64]]:
-    """Return corners of the inner parts of the patches of a kit's chart, in their order along the row."""
+    """Return the corners of the inner parts of the patches of a kit's chart, in their order along the row."""
     row = _longest_row(boxes)
     if len(row) < n_patches:  # a few leaves or stones may stand in a row as well
         raise refusal("no-chart/row", n_patches=n_patches)
@@ -221,29 +214,31 @@ def _row_quads_px(boxes: list[_Box], n_patches: int) -> list[NDArray[np.float64]
 
 
 def _longest_row(boxes: list[_Box]) -> list[int]:
-    """Return the longest row of boxes of like size that stand evenly on a line, empty where there is none."""
+    """Return the longest row of boxes of like size, evenly spaced on a line; empty if there is none."""
     centers = np.array([box[0] for box in boxes]).reshape(-1, 2)
     areas = np.array([box[1][0] * box[1][1] for box in boxes])
     row: list[int] = []
     for a, (center, area) in enumerate(zip(centers, areas, strict=True)):
         pitch = np.linalg.norm(centers - center, axis=1) / np.sqrt(area)
-        near = (pitch > _MIN_PITCH) & (pitch < _MAX_PITCH)
-        alike = (areas * _SIZE_RATIO > area) & (areas < _SIZE_RATIO * area)
-        for b in np.flatnonzero(near & alike & (np.arange(len(boxes)) < a)):
+        is_near = (pitch > _MIN_PITCH) & (pitch < _MAX_PITCH)
+        for b in np.flatnonzero((is_near & _are_alike(areas, area))[:a]):
             row = max(row, _row_through(centers, areas, a, int(b)), key=len)
     return row
 
 
 def _row_through(centers: NDArray[np.float64], areas: NDArray[np.float64], a: int, b: int) -> list[int]:
-    """Return the boxes like `a` and `b` on the line through both, in order, as far as they stand evenly."""
+    """Return the boxes like `a` and `b` on the line through both, in order, as far as they are evenly spaced."""
     along = (centers[b] - centers[a]) / np.linalg.norm(centers[b] - centers[a])
     offset = np.abs((centers - centers[a]) @ np.array((-along[1], along[0])))
-    size = float(np.sqrt(areas[[a, b]].mean()))
-    alike = (areas * _SIZE_RATIO > areas[[a, b]].mean()) & (areas < _SIZE_RATIO * areas[[a, b]].mean())
-    members = np.flatnonzero(alike & (offset < 0.3 * size))
+    area = areas[[a, b]].mean()
+    members = np.flatnonzero(_are_alike(areas, area) & (offset < 0.3 * np.sqrt(area)))
     members = members[np.argsort(centers[members] @ along)]
     gaps = np.diff(centers[members] @ along)
     if len(gaps) < 2:
         return []
     breaks = np.flatnonzero(gaps > _MAX_GAP_RATIO * np.median(gaps)) + 1
     return [int(index) for index in max(np.split(members, breaks), key=len)]
+
+
+def _are_alike(areas: NDArray[np.float64], area: float) -> NDArray[np.bool_]:
+    return (areas * _SIZE_RATIO > area) & (areas < _SIZE_RATIO * area)

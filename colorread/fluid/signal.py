@@ -10,34 +10,37 @@ from numpy.typing import NDArray
 
 from calibration import SignalSamples
 from colorread.errors import refusal
-from colorread.fluid.find import VialFit, around
+from colorread.fluid.find import VialFit
 from colorread.fluid.pixels import BLACK_U8, ColorMap, density_of, median_density
 from colorread.reference import CLIPPED_U8, FILM_SEEN, NEVER_CUT_OFF, Balance, CardView, median
 
-# Assumptions, unless one says more.
+Indices = tuple[NDArray[np.intp], NDArray[np.intp]]
+"""Rows and columns, with which pixels are taken much faster than with masks."""
+
+# Assumptions, unless a comment says more.
 _RIM_SHARE = 0.15  # of the radius: refraction bends the light at the glass
-_PARTS = 4  # each of one depth of color nearly, and of pixels enough for a median
+_PARTS = 4  # each of nearly one depth of color, with enough pixels for a median
 _MIN_PIXELS = 60  # of the fluid that is not white throughout, a good dozen in each part
 _RING_MM = (2.0, 9.0)  # paper close to the vial, but beyond its glass
-_MIN_RING_PIXELS = 150  # a dozen in each of the sectors by which uneven light is told
-_LEAST_KEPT = 0.6  # of the pixels of the fluid; what glare leaves may be the edge of a reflection
-_MAX_CLIPPED = 0.2  # share of the values of the paper: the median of its brighter half is none of them
-# A tone curve may put clipped paper a little below the top, all at one code: share of the values within one code of the
-# brighter ones, where the paper may be cut off at all.
+_MIN_RING_PIXELS = 150  # a dozen in each of the sectors that show uneven light
+_MIN_KEPT = 0.6  # share of the pixels of the fluid; what glare leaves may be the edge of a reflection
+_MAX_CLIPPED = 0.2  # share of the values of the paper: the median of its brighter half is then not clipped
+# A tone curve may put clipped paper a little below the top, all at one code: share of the values within one code of
+# the brighter ones, if the paper may be cut off at all.
 _MAX_PLATEAU = 0.75
-_CLIPPED_STD = 0.04  # density that a clipped paper may hide, beside what the grays tell
-_UNEVEN_FILM = 0.1  # share of what a film takes of the blue that differs between fluid and ring: assumption
-# A print is of one color throughout, fluid of unlike depth: of 20 photos with a blue rectangle drawn on their card the
-# network took 3 for fluid, and this refuses them; of 747 photos of fluid none is lost (least 0.06).
+_CLIPPED_STD = 0.04  # density that clipped paper may hide, beyond what the grays tell
+_UNEVEN_FILM = 0.1  # share of the blue that film absorbs by which fluid and ring may differ: assumption
+# A print has one depth of color throughout, fluid has many: of 20 photos with a blue rectangle drawn on their card the
+# network took 3 for fluid, and this refuses them; of 747 photos of fluid it refuses none (least 0.06).
 _EVEN_DEPTH = 0.04
-# Share of the fluid in each channel. Without it water without dye, in a spot of light, was read as pH 7.1.
+# Share of the fluid in each channel. Without this limit, water without dye in a spot of light was read as pH 7.1.
 _MAX_CUT_OFF = 0.9
 _MAX_DARK, _DARK_STD = 0.2, 0.3  # share of black pixels in a channel of the fluid, and the density that they may hide
-# Of the strength of the tone curve, whose prior has 0.25: at most 0.19 on rendered photos that show all grays. What is
-# left there is in the interval; the note is for grays that could not be used.
+# Of the strength of the tone curve, whose prior has 0.25: at most 0.19 on rendered photos that show all grays. The
+# interval includes what is left there; the flag is for grays that could not be used.
 _UNSURE_TONE_STD = 0.2
 _SECTORS = 12
-_MIXED_STD = 0.02  # spread of the paper's color from which on the light is called mixed
+_MIXED_STD = 0.02  # spread of the paper's color above which the light counts as mixed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +75,7 @@ def measure_fluid(view: CardView, balance: Balance, colors: ColorMap, vial: Vial
     view : CardView
         Rectified card or tag.
     balance : Balance
-        Tone curve, whose uncertainty enters those of the densities, and paper, by which the ring is made even.
+        Tone curve, whose uncertainty enters that of the densities, and paper, which evens out the ring.
     colors : ColorMap
         Colors of the view.
     vial : VialFit
@@ -88,23 +91,22 @@ def measure_fluid(view: CardView, balance: Balance, colors: ColorMap, vial: Vial
     Refusal
         ``no-paper``, ``overexposed`` or ``not-a-vial``.
     """
-    # As indices, by which pixels are taken much faster than by masks.
-    used, ring = np.nonzero(_inner_part(vial.mask)), _ring(view, vial)
-    fluid_u8, ring_u8 = view.rgb_u8[used], view.rgb_u8[ring]
-    hidden = balance.hidden[used]
+    inner, ring = _inner_part_and_ring(view, vial)
+    fluid_u8, ring_u8 = view.rgb_u8[inner], view.rgb_u8[ring]
+    hidden = balance.hidden[inner]
     is_cut_off = fluid_u8 >= balance.ceiling
     if (is_cut_off.mean(axis=0) > _MAX_CUT_OFF).all():
         raise refusal("overexposed", what="fluid")
-    # Where fluid is as bright as its paper, it may have any density up to what the paper hides.
-    within = is_cut_off * hidden
+    # Fluid as bright as its paper may have any density up to what the paper hides.
+    span = is_cut_off * hidden
 
     def against_paper(decoded: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return the density of the fluid, and the paper of the ring over the smooth field [log10]."""
+        """Return the density of the fluid, and the lit paper of the ring over the smooth field [log10]."""
         paper = -density_of(decoded[ring_u8], balance.paper_lin[ring])
         light = paper.sum(axis=1)
         is_lit = light > np.median(light)  # the rest is shadows and glass
         lit = paper[is_lit] if is_lit.any() else paper
-        return density_of(decoded[fluid_u8], balance.paper_lin[used] * 10.0 ** median(lit)) + hidden - within / 2.0, lit
+        return density_of(decoded[fluid_u8], balance.paper_lin[inner] * 10.0 ** median(lit)) + hidden - span / 2.0, lit
 
     (density, lit), (steeper, _) = map(against_paper, (balance.decoded, balance.steeper))
     keep = _without_highlights(density, fluid_u8)
@@ -113,108 +115,97 @@ def measure_fluid(view: CardView, balance: Balance, colors: ColorMap, vial: Vial
     depth = np.hypot(density[:, 0] - density[:, 1], density[:, 2] - density[:, 1])
     if depth.std() < _EVEN_DEPTH * np.median(depth):
         raise refusal("not-a-vial")
-    parts, variance = _parts_by_depth(density[keep], steeper[keep], within[keep], depth[keep])
+    parts, variance = _parts_by_depth(density[keep], steeper[keep], span[keep], depth[keep])
     spread = max(_unevenness(lit), _spread_beyond_noise(colors.chroma[ring], colors.noise))
     doubts = _doubts(fluid_u8[keep], ring_u8, keep.mean(), spread, balance)
     for doubt_std in (np.array([spread, 0.0, spread]), *doubts.values()):
         variance = variance + doubt_std**2
-    mask = np.zeros_like(vial.mask)
-    mask[used] = keep
+    used = np.zeros_like(vial.mask)
+    used[inner] = keep
     return FluidSignal(
         samples=SignalSamples(density=parts, density_std=np.sqrt(variance)),
-        used=mask,
+        used=used,
         transmittance_rgb=10.0 ** -np.median(density[keep], axis=0),
         flags=tuple(doubts),
     )
 
 
+def _inner_part_and_ring(view: CardView, vial: VialFit) -> tuple[Indices, Indices]:
+    """Return the fluid without its rim, and the paper around it in the order of the direction from its middle."""
+    low_px, high_px = np.array(_RING_MM) * view.px_per_mm
+    x, y, width, height = cv2.boundingRect(vial.mask.view(np.uint8))
+    reach = int(high_px) + 2
+    top, left = max(y - reach, 0), max(x - reach, 0)
+    near = np.s_[top : y + height + reach, left : x + width + reach]  # to save time: most vials are small
+    fluid = np.pad(vial.mask[near], 1)
+    inside_px, outside_px = (
+        cv2.distanceTransform(region.view(np.uint8), cv2.DIST_L2, 3)[1:-1, 1:-1] for region in (fluid, ~fluid)
+    )
+    rim_px = max(_RIM_SHARE * np.sqrt(fluid.sum() / np.pi), 1.5)
+    is_bare = (view.mask(view.card.blank) & view.seen)[near]
+    rows, cols = np.nonzero((outside_px > low_px) & (outside_px < high_px) & is_bare)
+    if len(rows) < _MIN_RING_PIXELS:
+        raise refusal("no-paper", name=view.card.name)
+    middle_x, middle_y = vial.outline_px.mean(axis=0)
+    order = np.argsort(np.arctan2(rows + top - middle_y, cols + left - middle_x))
+    inner_rows, inner_cols = np.nonzero(inside_px > rim_px)
+    return (inner_rows + top, inner_cols + left), (rows[order] + top, cols[order] + left)
+
+
 def _parts_by_depth(
     density: NDArray[np.float64],
     steeper: NDArray[np.float64],
-    within: NDArray[np.float32],
+    span: NDArray[np.float32],
     depth: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """
-    Medians of four parts of rising color, and their variance, both of shape (4, 3).
+    Return the medians of four parts of rising color, and their variances, shape (4, 3) both.
 
-    The variance is that by noise, tone curve, and by the densities `within` which cut-off pixels may lie anywhere.
+    The variance includes noise, tone curve, and the `span` of densities that cut-off pixels may have.
     """
     parts = np.array_split(np.argsort(depth), _PARTS)
     medians, variances = zip(*(median_density(density[part], steeper[part]) for part in parts), strict=True)
-    # The variance of a uniform distribution; all parts err alike, but count as if they did not.
-    anywhere = [_PARTS * np.mean(within[part] ** 2, axis=0) / 12.0 for part in parts]
-    return np.array(medians), np.array(variances) + np.array(anywhere)
+    # The variance of a uniform distribution; all parts share this error, but are weighed as if they did not.
+    of_span = [_PARTS * np.mean(span[part] ** 2, axis=0) / 12.0 for part in parts]
+    return np.array(medians), np.array(variances) + np.array(of_span)
 
 
 def _doubts(
     fluid_u8: NDArray[np.uint8], ring_u8: NDArray[np.uint8], kept: float, spread: float, balance: Balance
 ) -> dict[str, NDArray[np.float64]]:
-    """Return flags of what makes the reading less sure, each with the density that it may hide, shape () or (3,)."""
+    """Return the flags that apply, each with the density that it may hide, shape () or (3,)."""
     is_clipped = (ring_u8 >= CLIPPED_U8).mean() > _MAX_CLIPPED
     if not is_clipped and (balance.ceiling < NEVER_CUT_OFF).any():
         is_clipped = (np.abs(ring_u8 - np.percentile(ring_u8, 90, axis=0)) <= 1).mean() > _MAX_PLATEAU
     dark = (fluid_u8 <= BLACK_U8).mean(axis=0) > _MAX_DARK
     doubts = (
-        ("glare", kept < _LEAST_KEPT, 0.0),
+        ("glare", kept < _MIN_KEPT, 0.0),
         ("clipped", is_clipped, _CLIPPED_STD),
         ("dirty", balance.film > FILM_SEEN, np.array([0.0, 0.0, _UNEVEN_FILM * balance.film])),
         ("dark-fluid", dark.any(), _DARK_STD * dark),
         ("mixed-light", spread > _MIXED_STD, 0.0),
         ("tone-uncertain", balance.tone.strength_std > _UNSURE_TONE_STD, 0.0),
     )
-    return {flag: np.asarray(hidden) for flag, holds, hidden in doubts if holds}
-
-
-def _inner_part(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return the fluid without its rim."""
-    part = around(mask.view(np.uint8))
-    fluid = np.pad(mask[part], 1).view(np.uint8)
-    distance = cv2.distanceTransform(fluid, cv2.DIST_L2, 3)[1:-1, 1:-1]
-    inner: NDArray[np.bool_] = np.zeros_like(mask)
-    inner[part] = distance > max(_RIM_SHARE * np.sqrt(fluid.sum() / np.pi), 1.5)
-    return inner
-
-
-def _ring(view: CardView, vial: VialFit) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Rows and columns of the paper around the fluid, in the order of their direction from its middle."""
-    part = around(vial.mask.view(np.uint8), int(_RING_MM[1] * view.px_per_mm) + 2)
-    distance_px = cv2.distanceTransform((~vial.mask[part]).view(np.uint8), cv2.DIST_L2, 3)
-    low_px, high_px = np.array(_RING_MM) * view.px_per_mm
-    is_bare = (view.mask(view.card.blank) & view.seen)[part]
-    rows, cols = np.nonzero((distance_px > low_px) & (distance_px < high_px) & is_bare)
-    rows, cols = rows + part[0].start, cols + part[1].start
-    if len(rows) < _MIN_RING_PIXELS:
-        raise refusal("no-paper", name=view.card.name)
-    x, y = vial.outline_px.mean(axis=0)
-    order = np.argsort(np.arctan2(rows - y, cols - x))
-    return rows[order], cols[order]
-
-
-def _brighter_half(light: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Paper without its darker half: shadows and glass."""
-    overall = light.sum(axis=1)
-    return np.asarray(light[overall > np.median(overall)])
+    return {flag: np.asarray(hidden_std) for flag, applies, hidden_std in doubts if applies}
 
 
 def _unevenness(lit: NDArray[np.float64]) -> float:
-    """Spread of the color of paper around the vial [log10]."""
+    """Return the spread of the paper's color around the vial [log10]."""
     color = lit[:, (0, 2)] - lit[:, (1,)]
-    # Neighbouring pixels share noise; what is left between twelve sectors of the ring is uneven light.
+    # Neighboring pixels share noise; differences between the sectors of the ring are uneven light.
     sectors = np.array([median(part) for part in np.array_split(color, _SECTORS)])
     return float(sectors.std(axis=0).max())
 
 
 def _spread_beyond_noise(chroma: NDArray[np.float32], noise: float) -> float:
-    """Robust spread of the paper's color around the vial: large where lamps of two colors cast shadows."""
+    """Return the robust spread of the paper's color around the vial: large if lamps of two colors cast shadows."""
     spread = 1.4826 * median(np.abs(chroma - median(chroma)))
     return float(np.sqrt(max(float(spread.max()) ** 2 - noise**2, 0.0)))
 
 
 def _without_highlights(density: NDArray[np.float64], fluid_u8: NDArray[np.uint8]) -> NDArray[np.bool_]:
-    """Pixels that are neither reflections nor dark refractions, shape (N,)."""
+    """Tell which pixels are neither reflections nor dark refractions, shape (N,)."""
     light = density.mean(axis=1)
     low, middle, high = np.percentile(light, (25.0, 50.0, 75.0))
     reach = 2.5 * max(high - low, 0.03)
-    bright = (fluid_u8 >= CLIPPED_U8).all(axis=1)
-    keep: NDArray[np.bool_] = (np.abs(light - middle) < reach) & ~bright
-    return keep
+    return np.asarray((np.abs(light - middle) < reach) & ~(fluid_u8 >= CLIPPED_U8).all(axis=1))
