@@ -12,18 +12,18 @@ from numpy.typing import NDArray
 from calibration import GrayPatch, Reference, load_references
 from colorread.errors import Refusal, refusal
 from colorread.reference.markers import Sighting, look_for_markers
-from colorread.reference.plane import PlaneFit, PlaneMap, best_fit, camera_matrix
+from colorread.reference.plane import PlaneFit, PlaneMap, best_fit, camera_matrix, tilt_deg
 
-# The quick tries look for all markers of whatever is seen of card and tag. After them the search goes on only while
-# fewer than three markers agree: assumption, as three tell the plane and contradict each other.
+# The quick tries look for all markers of card and tag, whichever is seen. The search then goes on only while fewer than
+# three markers agree: assumption, as three determine the plane and can contradict each other.
 QUICK_TRIES, ENOUGH_MARKERS = 2, 3
 
-# Assumptions. Beyond this tilt the fluid stands well aside of the paper that is seen through it.
-TILT_LIMIT_DEG = 35.0
+# Assumptions.
+TILT_LIMIT_DEG = 35.0  # beyond it the paper seen through the fluid lies well aside of it
 WINDOW_SEEN_SHARE = 0.75  # leaves room for a vial with paper around it
-GRAY_CORRELATION, LEAST_PATCHES = -0.7, 4  # of contrast with ink along a row of grays, and how many must be seen
+GRAY_CORRELATION, MIN_PATCHES = -0.7, 4  # of contrast with ink along a row of grays, and how many must be seen
 
-# Weights of the corners of a quadrangle for 5 x 5 points in its inner part.
+# Weights of the corners of a quadrilateral for 5 x 5 points in its inner part.
 _ALONG = np.linspace(0.25, 0.75, 5)
 INNER_POINTS = np.array([((1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v) for u in _ALONG for v in _ALONG])
 
@@ -38,19 +38,19 @@ class ReferenceFit:
     Parameters
     ----------
     reference : Reference
-        Which of them.
+        Card or tag.
     plane : PlaneMap
         From the reference to the photo.
     corners_px : numpy.ndarray of float64, shape (4, 2)
-        Corners of it: top-left, top-right, bottom-right, bottom-left as printed [px].
+        Its corners: top-left, top-right, bottom-right, bottom-left as printed [px].
     tilt_deg : float
-        Angle between its normal and the line of sight. Rests on the view angle of a phone's main camera; over
-        47 rendered photos 2 degrees too low on the average, at worst 8. Too low for zoomed pictures, and
-        useless for much cropped ones [deg].
+        Angle between its normal and the line of sight, for the view angle of a phone's main camera. Over 47 rendered
+        photos 2 degrees too low on average, at worst 8. Too low for zoomed pictures, and useless for pictures that
+        are much cropped [deg].
     px_per_mm : float
         Mean scale over the reference [px/mm].
     distance_mm : float
-        From the camera, under the same view angle as the tilt; water makes it less [mm].
+        Distance from the camera, for the same view angle; too short under water [mm].
     flags : tuple of str
         What makes the fit less sure: ``"marker-missing"`` (fewer than four used), ``"two-markers"``,
         ``"marker-off"`` (one seen, but bent, shaded or not of this print), ``"card-bent"``,
@@ -73,19 +73,19 @@ def find_references(rgb_u8: NDArray[np.uint8]) -> tuple[ReferenceFit, ...]:
     Parameters
     ----------
     rgb_u8 : numpy.ndarray of uint8, shape (H, W, 3)
-        The photo, RGB; a long side of about 2000 px is meant.
+        The photo, RGB, with a long side of about 2000 px.
 
     Returns
     -------
     tuple of ReferenceFit
-        One or two, first the one of which more is seen.
+        One or two, the one with more markers first.
 
     Raises
     ------
     colorread.errors.Refusal
         ``"no-card"``, ``"card-hidden"`` (too few markers seen), ``"card-mirrored"``, ``"several-cards"``,
-        ``"card-unclear"`` (markers contradict each other or the rows of grays are missing),
-        ``"card-cut-off"`` (the window for the vial lies outside, or so much that two markers alone are left).
+        ``"card-unclear"`` (markers contradict each other, or the rows of grays are missing),
+        ``"card-cut-off"`` (the window for the vial lies outside, or all but two markers).
     """
     gray = np.asarray(cv2.cvtColor(rgb_u8, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
     candidates = _search(gray)
@@ -103,7 +103,7 @@ def find_references(rgb_u8: NDArray[np.uint8]) -> tuple[ReferenceFit, ...]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Candidate:
-    """A reference of which markers were seen, and what they agree on, if anything."""
+    """A reference with markers in the photo, and the fit to those that agree, if any."""
 
     reference: Reference
     sightings: tuple[Sighting, ...]
@@ -111,12 +111,11 @@ class _Candidate:
 
     @property
     def n_used(self) -> int:
-        """How many markers agree."""
         return 0 if self.fit is None else len(self.fit.sightings)
 
 
 def _search(gray: NDArray[np.uint8], n_tries: int | None = None) -> list[_Candidate]:
-    """Look for markers until enough of them agree; return what may be there, first that of which most was seen."""
+    """Look for markers until enough of them agree; return the candidates, the one with most markers first."""
     references, camera = load_references(), camera_matrix(gray.shape)
     ids = {marker_id for reference in references for marker_id in reference.markers}
     tries = look_for_markers(gray, dictionary_name=references[0].marker_dictionary, ids=ids)
@@ -139,43 +138,43 @@ def _search(gray: NDArray[np.uint8], n_tries: int | None = None) -> list[_Candid
 
 
 def _checked(gray: NDArray[np.uint8], candidate: _Candidate, fit: PlaneFit) -> ReferenceFit:
-    """Return where a candidate lies; Refusal where it cannot be used."""
-    reference, camera = candidate.reference, camera_matrix(gray.shape)
+    """Return where a candidate lies; raise Refusal if it cannot be used."""
+    reference, plane, camera = candidate.reference, fit.plane, camera_matrix(gray.shape)
     others = [one for one in candidate.sightings if not any(one is used for used in fit.sightings)]
     if best_fit(others, reference, camera) is not None:
         raise refusal("several-cards", name=reference.name)
-    _require_usable(gray, reference, fit.plane)
-    corners_px = fit.plane.px_from_mm(reference.outline.corners_mm)
+    _require_usable(gray, reference, plane)
+    corners_px = plane.px_from_mm(reference.outline.corners_mm)
     height_px, width_px = gray.shape
     inside = bool(((corners_px >= -0.5) & (corners_px <= (width_px - 0.5, height_px - 0.5))).all())
     n_used = len(fit.sightings)
-    # Nothing contradicts two: none of 514 rendered photos shows no more, and a damaged file was read wrong by them.
+    # Nothing contradicts two markers: none of 514 rendered photos shows only two, and they misled on a damaged file.
     if len(candidate.sightings) == 2 or (n_used == 2 and not inside):
         raise refusal("card-hidden/two" if inside else "card-cut-off/two", name=reference.name)
-    tilt_deg = _tilt_deg(fit.plane.homography, reference, camera)
+    tilt = tilt_deg(plane.homography, camera, reference.outline.corners_mm.mean(axis=0))
     flags = {
         "marker-missing": n_used < len(reference.markers),
         "two-markers": n_used == 2,
         "marker-off": bool(others),
         "card-bent": not fit.is_flat,
         "card-cut-off": not inside,
-        "card-tilted": tilt_deg > TILT_LIMIT_DEG,
+        "card-tilted": tilt > TILT_LIMIT_DEG,
     }
     area_mm2 = reference.outline.width_mm * reference.outline.height_mm
     px_per_mm = float(np.sqrt(cv2.contourArea(corners_px.astype(np.float32)) / area_mm2))
     return ReferenceFit(
         reference=reference,
-        plane=fit.plane,
+        plane=plane,
         corners_px=corners_px,
-        tilt_deg=tilt_deg,
+        tilt_deg=tilt,
         px_per_mm=px_per_mm,
         distance_mm=float(camera[0, 0] / px_per_mm),
-        flags=tuple(flag for flag, holds in flags.items() if holds),
+        flags=tuple(flag for flag, applies in flags.items() if applies),
     )
 
 
 def _require_usable(gray: NDArray[np.uint8], reference: Reference, plane: PlaneMap) -> None:
-    """Refuse a card or tag whose window is cut off, or whose grays are not seen."""
+    """Refuse a card or tag whose window is cut off or whose grays are not visible."""
     height_px, width_px = gray.shape
     window_px = plane.px_from_mm(reference.vial_window.corners_mm).astype(np.float32)
     photo_px = np.array([(0, 0), (width_px, 0), (width_px, height_px), (0, height_px)], np.float32) - 0.5
@@ -190,7 +189,7 @@ def _gets_darker(gray: NDArray[np.uint8], row: tuple[GrayPatch, ...], plane: Pla
     """
     Tell whether a row of patches gets darker with more ink, as far as it lies in the photo.
 
-    A patch is compared with the paper on both sides of it, so that shadows do not matter.
+    Each patch is compared with the paper on both sides of it, so shadows do not matter.
     """
     rects = [rect for patch in row for rect in (patch.rect, *patch.paper)]
     corners_px = plane.px_from_mm(np.array([rect.corners_mm for rect in rects]))
@@ -201,20 +200,10 @@ def _gets_darker(gray: NDArray[np.uint8], row: tuple[GrayPatch, ...], plane: Pla
     ink, one_side, other_side = np.where(inside, np.median(gray[y, x], axis=1), np.nan).reshape(-1, 3).T
     contrast = ink / (1.0 + (one_side + other_side) / 2.0)
     seen = np.isfinite(contrast)
-    if seen.sum() < LEAST_PATCHES or np.ptp(contrast[seen]) == 0.0:
+    if seen.sum() < MIN_PATCHES or np.ptp(contrast[seen]) == 0.0:
         return False
     coverage = np.array([patch.black_coverage for patch in row])
     return bool(np.corrcoef(coverage[seen], contrast[seen])[0, 1] <= GRAY_CORRELATION)
-
-
-def _tilt_deg(homography: NDArray[np.float64], reference: Reference, camera: NDArray[np.float64]) -> float:
-    """Return the angle between the normal and the line of sight for the view angle of a phone's main camera."""
-    # Columns: x axis, y axis and origin of the reference as the camera sees them.
-    pose = np.linalg.solve(camera, homography)
-    normal = np.cross(pose[:, 0], pose[:, 1])
-    ray = pose @ (*reference.outline.corners_mm.mean(axis=0), 1.0)
-    cosine = abs(normal @ ray) / (np.linalg.norm(normal) * np.linalg.norm(ray))
-    return float(np.degrees(np.arccos(min(1.0, float(cosine)))))
 
 
 def _refusal_without_fit(gray: NDArray[np.uint8], candidates: list[_Candidate]) -> Refusal:

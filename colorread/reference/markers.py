@@ -1,4 +1,4 @@
-"""Sees the card's square markers in a gray picture and locates their corners to a fraction of a pixel."""
+"""Finds the square markers of card and tag in a gray picture, and their corners to a fraction of a pixel."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ def _with_local_contrast(picture_u8: NDArray[np.uint8]) -> Any:
     return cv2.createCLAHE(clipLimit=3.0).apply(picture_u8)
 
 
-# Long side at which markers are looked for, about [px], in what, and least, most and step of the threshold windows
-# [px]: with light that has eaten into black squares pushed back by a pixel, for overexposed pictures; with local
-# contrast raised and wide windows, for dim or unevenly lit ones. The usual photo needs the first try only, with one
-# window; a try enlarges smaller pictures.
-_USUAL_PX, _WIDE_PX = (3, 23, 10), (5, 85, 16)  # the former those of OpenCV
+# Each try: approximate long side of the picture [px], how it is prepared, and smallest and largest threshold window and
+# the step between [px]. Erosion pushes back light that has spread into black squares, for overexposed pictures; raised
+# local contrast and wide windows are for dim or unevenly lit ones. The usual photo needs the first try only, with one
+# window. A try enlarges smaller pictures.
+_USUAL_PX, _WIDE_PX = (3, 23, 10), (5, 85, 16)  # the first are OpenCV's defaults
 TRIES: tuple[tuple[int, Callable[[NDArray[np.uint8]], Any], tuple[int, int, int]], ...] = (
     (900, np.asarray, (13, 23, 10)),
     (2016, _eroded, _USUAL_PX),
@@ -37,8 +37,8 @@ TRIES: tuple[tuple[int, Callable[[NDArray[np.uint8]], Any], tuple[int, int, int]
 )
 CELLS_PER_SIDE = 6  # 4 x 4 bits and the black border
 
-# Where the sides of a marker are looked for again: how far to either side of them, below one cell so as not
-# to see the bits, and at which shares of their length.
+# Where the sides of a marker are looked for again: how far to either side, less than a cell so as not to reach the
+# bits, and at which shares of their length.
 REACH_CELLS, REACH_MIN_PX = 0.8, 2.5
 ALONG = np.linspace(0.12, 0.88, 24)
 LINE_ROUNDS = 4
@@ -49,7 +49,7 @@ def look_for_markers(
     gray_u8: NDArray[np.uint8], *, dictionary_name: str, ids: Collection[int]
 ) -> Iterator[list[Sighting]]:
     """
-    Look for markers, harder and harder.
+    Look for markers, harder with each try.
 
     Parameters
     ----------
@@ -58,13 +58,13 @@ def look_for_markers(
     dictionary_name : str
         ArUco dictionary of the markers.
     ids : collection of int
-        Which of its markers are wanted.
+        The markers wanted.
 
     Yields
     ------
     list of Sighting
-        After each of the `TRIES`, all markers seen so far, a marker seen by two tries once; one id may be at
-        several places. Corners in pixels of `gray_u8`, the middle of the first pixel at (0, 0).
+        After each of the `TRIES`, all markers found so far, each once; one id may be at several places. Corners in
+        pixels of `gray_u8`, the middle of the first pixel at (0, 0).
     """
     seen: list[Sighting] = []
     for long_side_px, prepared, windows_px in TRIES:
@@ -89,7 +89,7 @@ def _detector(dictionary_name: str, least_px: int, most_px: int, step_px: int) -
 
 
 def _resize(gray_u8: NDArray[np.uint8], long_side_px: int) -> NDArray[np.uint8]:
-    """Enlarge, or average over whole pixels, which is much faster than over parts of them."""
+    """Enlarge, or average over whole pixels, which is much faster than over fractions."""
     ratio = max(gray_u8.shape) / long_side_px
     ratio = round(ratio) if ratio > 1.0 else ratio
     if ratio == 1:
@@ -106,10 +106,10 @@ def _is_same(marker_id: int, corners_px: NDArray[np.float64], old_id: int, old_p
 
 def _refine(gray_u8: NDArray[np.uint8], corners_px: NDArray[np.float64]) -> NDArray[np.float64]:
     """
-    Return the corners as crossings of lines fitted to the sides.
+    Return the corners as intersections of lines fitted to the sides.
 
-    A side is sampled at many places, so that a leaf, a shadow or a reflection over part of it does no
-    harm; the usual refinement sees the surroundings of the corner only.
+    Each side is sampled at many places, so a leaf, a shadow or a reflection over part of it does no harm; the usual
+    refinement sees the surroundings of the corner only.
     """
     reach_px = max(REACH_MIN_PX, REACH_CELLS * _side_px(corners_px) / CELLS_PER_SIDE)
     ends_px = np.roll(corners_px, -1, axis=0)
@@ -117,21 +117,14 @@ def _refine(gray_u8: NDArray[np.uint8], corners_px: NDArray[np.float64]) -> NDAr
     length_px = np.linalg.norm(along, axis=1, keepdims=True)
     outward = np.column_stack((along[:, 1], -along[:, 0])) / length_px  # corners run clockwise on the screen
     offset_px = np.linspace(-reach_px, reach_px, 2 * round(2 * reach_px) + 1)
-    xy_px = (
-        corners_px[:, None, None]
-        + ALONG[:, None, None] * along[:, None, None]
-        + offset_px[:, None] * outward[:, None, None]
-    ).astype(np.float32)
-    levels = cv2.remap(
-        gray_u8,
-        xy_px[..., 0].reshape(-1, len(offset_px)),
-        xy_px[..., 1].reshape(-1, len(offset_px)),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
+    # One row for each place on a side, across that side.
+    places_px = corners_px[:, None] + ALONG[:, None] * along[:, None]
+    xy_px = places_px[:, :, None] + offset_px[:, None] * outward[:, None, None]
+    x, y = np.moveaxis(xy_px.reshape(-1, len(offset_px), 2), -1, 0).astype(np.float32)
+    levels = cv2.remap(gray_u8, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     rise = np.diff(levels.astype(np.float64).reshape(4, len(ALONG), -1), axis=2)
     middle_px = (offset_px[1:] + offset_px[:-1]) / 2
-    # The steepest place of a side as a whole, for noise hides that of a single sample; then that edge alone.
+    # The steepest place of the side as a whole, as noise hides that of a single row; then the edge there.
     steepest_px = middle_px[rise.mean(axis=1).argmax(axis=1)]
     rise = rise.clip(0) * np.exp(-2 * ((middle_px - steepest_px[:, None, None]) / reach_px) ** 2)
     strength = rise.sum(axis=2)
@@ -150,7 +143,7 @@ def _refine(gray_u8: NDArray[np.uint8], corners_px: NDArray[np.float64]) -> NDAr
 def _fit_lines(
     edge_px: NDArray[np.float64], usable: NDArray[np.bool_]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Fit a line to the edge positions of each side, robustly; return where it passes the side's two ends."""
+    """Fit a line robustly to the edge positions of each side; return where it passes the two ends of the side."""
     weights = usable.astype(np.float64)
     for _ in range(LINE_ROUNDS):
         total = weights.sum(axis=1, keepdims=True)

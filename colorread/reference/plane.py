@@ -1,4 +1,4 @@
-"""The map between card or tag and photo, fitted to those markers that agree with each other."""
+"""The map between card or tag and photo, fitted to the markers that agree with each other."""
 
 from __future__ import annotations
 
@@ -14,30 +14,30 @@ from numpy.typing import ArrayLike, NDArray
 from calibration import Reference
 from colorread.reference.markers import Sighting
 
-# Limits of the residual between marker corners as seen and as fitted, measured over 47 rendered photos: a
-# flat card in air leaves 0.02 to 0.05 mm, one bent by 1.5 mm up to 0.15 mm.
-FLAT_SPREAD_MM = 0.06  # beyond it the print is bent
-FIT_SPREAD_MM = 0.30  # beyond it the markers do not belong to one print
-PAIR_SPREAD_MM = 0.15  # the same for two markers, which have little to contradict each other
-BLUR_PX = 0.2  # allowance on top of these, which counts for small prints
+# Limits of the residual between marker corners as seen and as fitted, measured over 47 rendered photos: a flat card in
+# air leaves 0.02 to 0.05 mm, one bent by 1.5 mm up to 0.15 mm.
+FLAT_SPREAD_MM = 0.06  # above it the print is bent
+FIT_SPREAD_MM = 0.30  # above it the markers do not belong to one print
+PAIR_SPREAD_MM = 0.15  # the same for two markers, which can hardly contradict each other
+BLUR_PX = 0.2  # allowance on top of these; matters for small prints
 
-# A marker is off if the others fit this much better without it. At 0.5 a marker 1 mm off its place was left
-# out in 39 of 47 photos (in the rest the card counted as bent), and none in its place was.
+# A marker is off if the others fit this much better without it. At 0.5 a marker 1 mm off its place was left out in 39
+# of 47 photos (in the others the card counted as bent), and none in its place was.
 OUTLIER_RATIO = 0.5
 
-# How far the light may eat into black squares, see `_fit_plane`.
+# How far light may spread into black squares, see `_fit_plane`.
 INSET_LIMIT_MM = 0.5
 INWARD = np.array([(1.0, 1.0), (-1.0, 1.0), (-1.0, -1.0), (1.0, -1.0)])  # into the square, from each corner
 
-# Ratio of focal length to picture diagonal of a phone's main camera: 26 mm for the 43.3 mm diagonal of the
-# 35 mm format (common practice, no source).
+# Ratio of focal length to picture diagonal of a phone's main camera: 26 mm for the 43.3 mm diagonal of the 35 mm format
+# (common practice, no source).
 FOCAL_PER_DIAGONAL = 26.0 / 43.3
 
-# Of Snell's law through a flat pane, to third order: behind water of depth w with refractive index n = 1.33 and a
-# camera at a away from the pane, (n^2 - 1) / (2 n^3) w / (a + w / n)^3 at most, which is 1.3e-5 for a = 50 mm and any
-# depth. Glass adds a little.
-MOST_BEND_PER_MM2 = 2e-5
-BEND_MARKERS = 3  # fewer do not tell bend from tilt
+# By Snell's law through a flat pane, to third order: with water of depth w and refractive index n = 1.33 behind a pane
+# and a camera at distance a from it, the bend is (n^2 - 1) / (2 n^3) w / (a + w / n)^3, which for a = 50 mm is at most
+# 1.3e-5 at any depth. Glass adds a little.
+MAX_BEND_PER_MM2 = 2e-5
+BEND_MARKERS = 3  # fewer cannot tell bend from tilt
 FIT_ROUNDS = 3
 
 
@@ -46,13 +46,13 @@ class PlaneMap:
     """
     From a plane in millimeters to pixels of a photo and back.
 
-    Water behind a pane moves what is seen through it away from the foot of the camera, by the cube of the distance; the
-    part that grows in proportion is taken for a plane that lies nearer.
+    Water behind a pane moves points away from the foot of the camera, by the cube of their distance from it. The part
+    of the shift that is proportional to the distance looks like a plane closer by.
 
     Parameters
     ----------
     homography : numpy.ndarray of float64, shape (3, 3)
-        From millimeters to pixels, were it not for the bend.
+        From millimeters to pixels, without the bend.
     foot_mm : numpy.ndarray of float64, shape (2,)
         Where the perpendicular from the camera meets the plane [mm].
     bend_per_mm2 : float
@@ -100,7 +100,7 @@ class PlaneMap:
 
     def bent_mm(self, xy_mm: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return where points of the plane seem to lie on it, shape (..., 2) [mm]."""
-        (x, y), (foot_x, foot_y) = np.moveaxis(xy_mm, -1, 0), self.foot_mm  # slow where taken as pairs
+        (x, y), (foot_x, foot_y) = np.moveaxis(xy_mm, -1, 0), self.foot_mm  # faster than arithmetic on pairs
         from_x, from_y = x - foot_x, y - foot_y
         share = self.bend_per_mm2 * (from_x**2 + from_y**2)
         return np.stack([x + share * from_x, y + share * from_y], axis=-1)
@@ -118,10 +118,10 @@ class PlaneFit:
     sightings : tuple of Sighting
         The markers used.
     spread_mm : float
-        Root mean square distance of corners as seen and as fitted on the reference, per degree of freedom, so that
-        fits of more and fewer markers compare [mm].
+        Root mean square distance of seen from fitted corners on the reference, per degree of freedom, so that fits to
+        more and fewer markers compare [mm].
     is_flat : bool
-        Whether the markers lie in one plane as well as those of a flat print do.
+        Whether the markers lie in one plane as well as those of a flat print.
     """
 
     plane: PlaneMap
@@ -151,21 +151,21 @@ def camera_matrix(photo_shape: tuple[int, ...]) -> NDArray[np.float64]:
 
 def best_fit(sightings: Sequence[Sighting], reference: Reference, camera: NDArray[np.float64]) -> PlaneFit | None:
     """
-    Return the fit of the most markers that lie as on one reference.
+    Return the fit to as many markers as lie like those of one reference.
 
     Parameters
     ----------
     sightings : sequence of Sighting
-        Markers as seen; of those with the same id a fit uses one.
+        Markers as seen; a fit uses one of those with the same id.
     reference : Reference
-        Whose markers they are.
+        Card or tag that they belong to.
     camera : numpy.ndarray of float64, shape (3, 3)
         As from `camera_matrix`.
 
     Returns
     -------
     PlaneFit or None
-        The fit, with a marker left out that contradicts three others; None if no two markers agree.
+        The fit, without a marker that contradicts three others; None if no two markers agree.
     """
     for n_markers in range(len(reference.markers), 1, -1):
         best = _best_fit_of(n_markers, sightings, reference, camera)
@@ -192,11 +192,10 @@ def _best_fit_of(
 
 def _fit_plane(sightings: tuple[Sighting, ...], reference: Reference, camera: NDArray[np.float64]) -> PlaneFit | None:
     """
-    Fit the map, and with it by how much light has eaten into the black squares; None where they are not of one print.
+    Fit the map, and how far light has spread into the black squares; return None if they are not of one print.
 
-    Blur on a tone curve, and overexposure more so, move every edge of a black square inward, by 0.05 to
-    0.25 mm on the card. Left out, that would be the largest residual and would tilt fits of two or three
-    markers.
+    Blur on a tone curve, and even more so overexposure, move every edge of a black square inward, by 0.05 to 0.25 mm
+    on the card. Ignored, that would be the largest residual and would tilt fits to two or three markers.
     """
     seen_px = np.concatenate([corners_px for _, corners_px in sightings])
     printed_mm = np.concatenate([reference.markers[marker_id].corners_mm for marker_id, _ in sightings])
@@ -209,14 +208,14 @@ def _fit_plane(sightings: tuple[Sighting, ...], reference: Reference, camera: ND
         if found is None or abs(np.linalg.det(found)) < 1e-12:
             return None
         homography = np.asarray(found, dtype=np.float64)
-        if n_rounds == 0:
-            plane = replace(plane, foot_mm=_foot_mm(homography, camera))
-        plane = replace(plane, homography=homography)
+        plane = replace(
+            plane, homography=homography, foot_mm=plane.foot_mm if n_rounds else _foot_mm(homography, camera)
+        )
         residual_mm = plane.mm_from_px(seen_px) - squares_mm
         if n_rounds < FIT_ROUNDS:
             more_inset_mm, more_bend = _explained(residual_mm, printed_mm, inward, plane.foot_mm, bends=bends)
             inset_mm += more_inset_mm
-            bend = min(max(plane.bend_per_mm2 + more_bend, 0.0), MOST_BEND_PER_MM2)
+            bend = min(max(plane.bend_per_mm2 + more_bend, 0.0), MAX_BEND_PER_MM2)
             plane = replace(plane, bend_per_mm2=bend)
     n_free = seen_px.size - 9 - bends  # eight of the homography, one of the inset
     spread_mm = float(np.sqrt(2 * (residual_mm**2).sum() / n_free))
@@ -237,28 +236,40 @@ def _explained(
     *,
     bends: bool,
 ) -> tuple[float, float]:
-    """Return by how much a larger inset [mm] and a stronger bend [1/mm2] explain residuals, beside a homography."""
+    """Return how much larger an inset [mm] and bend [1/mm2] explain the residuals, next to a homography."""
     from_foot = printed_mm - foot_mm
     x, y = (printed_mm - printed_mm.mean(axis=0)).T / np.ptp(printed_mm)
     one, zero = np.ones_like(x), np.zeros_like(x)
     # How the plane can move: by a shift, by a linear map, and by a change of perspective.
     along_x = (one, x, y, zero, zero, zero, x * x, x * y)
     along_y = (zero, zero, zero, one, x, y, x * y, y * y)
-    fields = np.stack([*np.stack([along_x, along_y], axis=-1), inward], axis=-1)
     scale = 1e6
-    if bends:
-        radial = from_foot * _squared(from_foot) / scale
-        fields = np.concatenate([fields, radial[..., None]], axis=-1)
+    radial = bends * from_foot * _squared(from_foot) / scale  # the solution of least norm is 0 for a field of zeros
+    fields = np.stack([*np.stack([along_x, along_y], axis=-1), inward, radial], axis=-1)
     solution = np.linalg.lstsq(fields.reshape(residual_mm.size, -1), residual_mm.ravel(), rcond=None)[0]
-    return float(solution[8]), float(solution[9]) / scale if bends else 0.0
+    return float(solution[8]), float(solution[9]) / scale
+
+
+def tilt_deg(homography: NDArray[np.float64], camera: NDArray[np.float64], at_mm: NDArray[np.float64]) -> float:
+    """Return the angle between the normal of a plane and the line of sight to one of its points."""
+    pose, normal = _pose(homography, camera)
+    ray = pose @ (*at_mm, 1.0)
+    cosine = abs(normal @ ray) / (np.linalg.norm(normal) * np.linalg.norm(ray))
+    return float(np.degrees(np.arccos(min(1.0, float(cosine)))))
 
 
 def _foot_mm(homography: NDArray[np.float64], camera: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return where the perpendicular from the camera meets the plane."""
-    # Columns: x axis, y axis and origin of the plane as the camera sees them.
-    pose = np.linalg.solve(camera, homography)
-    normal = np.cross(pose[:, 0], pose[:, 1])
+    pose, normal = _pose(homography, camera)
     return np.asarray(np.linalg.solve(np.column_stack((pose[:, :2], normal)), -pose[:, 2])[:2], dtype=np.float64)
+
+
+def _pose(
+    homography: NDArray[np.float64], camera: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return x axis, y axis and origin of the plane as the camera sees them, as columns, and its normal."""
+    pose = np.linalg.solve(camera, homography)
+    return np.asarray(pose, dtype=np.float64), np.asarray(np.cross(pose[:, 0], pose[:, 1]), dtype=np.float64)
 
 
 def _squared(xy: NDArray[np.float64]) -> NDArray[np.float64]:

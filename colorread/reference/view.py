@@ -1,4 +1,4 @@
-"""Card or tag seen straight from above: a rectified cut-out of the photo, so that later steps work in millimeters."""
+"""Card or tag seen from straight above: a rectified part of the photo, so that later steps work in millimeters."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ from colorread.reference.plane import PlaneMap
 
 MARGIN_MM = 1.5
 """How far the view reaches beyond the edge of card or tag [mm]."""
-LEAST_PX_PER_MM, MOST_PX_PER_MM = 4.0, 5.0
-"""Scale of the view [px/mm]: coarser loses the glass rim, finer only costs time."""
+MIN_PX_PER_MM, MAX_PX_PER_MM = 4.0, 5.0
+"""Limits of the scale of the view [px/mm]: coarser loses the rim of the glass, finer only costs time."""
 ENOUGH_PX_PER_MM = 2.0
 """
-Scale of a photo from which on its full size tells no more [px/mm].
+Scale of a photo from which its full size adds nothing [px/mm].
 
 Of 38 rendered photos of the tag, reduced to 3, 2.2, 1.8 and 1.5 px/mm, all were read, and 33 or 34 intervals held the
 truth at each scale; at 1.2 px/mm 32.
@@ -34,7 +34,7 @@ class CardView:
     Parameters
     ----------
     card : Reference
-        What is seen, card or tag; the chart has the geometry of the card.
+        Card or tag; the chart has the geometry of the card.
     rgb_u8 : ndarray of uint8, shape (H, W, 3)
         Encoded like the photo.
     seen : ndarray of bool, shape (H, W)
@@ -52,7 +52,7 @@ class CardView:
     plane: PlaneMap
 
     def area(self, rect: Rect) -> tuple[slice, slice]:
-        """Return the slices (rows, columns) of a rectangle on the reference, cut to the view."""
+        """Return the rows and columns of a rectangle on the reference, clipped to the view."""
         height, width = self.seen.shape
         col0, row0, col1, row1 = (
             round((mm + MARGIN_MM) * self.px_per_mm) for mm in (rect.x_mm, rect.y_mm, rect.right_mm, rect.bottom_mm)
@@ -60,7 +60,7 @@ class CardView:
         return slice(max(row0, 0), min(row1, height)), slice(max(col0, 0), min(col1, width))
 
     def mask(self, *rects: Rect) -> NDArray[np.bool_]:
-        """Return where any of some rectangles on the reference lies, shape (H, W)."""
+        """Return where the view shows any of these rectangles on the reference, shape (H, W)."""
         mask = np.zeros(self.seen.shape, bool)
         for rect in rects:
             mask[self.area(rect)] = True
@@ -92,7 +92,7 @@ def view_card(photo: CloseUp, fit: ReferenceFit) -> CardView:
         At the scale of the photo, between 4 and 5 px/mm.
     """
     px_per_mm = fit.px_per_mm * photo.times
-    scale = float(np.clip(px_per_mm, LEAST_PX_PER_MM, MOST_PX_PER_MM))
+    scale = float(np.clip(px_per_mm, MIN_PX_PER_MM, MAX_PX_PER_MM))
     around = fit.reference.outline.grown(MARGIN_MM)
     width, height = round(around.width_mm * scale), round(around.height_mm * scale)
     x_mm, y_mm = ((np.arange(n) + 0.5) / scale - MARGIN_MM for n in (width, height))
@@ -100,23 +100,17 @@ def view_card(photo: CloseUp, fit: ReferenceFit) -> CardView:
     x_px, y_px = np.moveaxis(to_photo.px_from_mm(np.stack(np.meshgrid(x_mm, y_mm), axis=-1)), -1, 0).astype(np.float32)
     height_px, width_px = photo.rgb_u8.shape[:2]
     seen = (x_px >= 0) & (x_px <= width_px - 1) & (y_px >= 0) & (y_px <= height_px - 1)
-    # The view reads the photo by linear interpolation, so what it cannot hold is smoothed away first.
+    # Detail finer than the view is smoothed away first, as the view is interpolated linearly.
     blur = 0.35 * px_per_mm / scale if px_per_mm > 1.3 * scale else 0.0
     rows, columns = _around(y_px, blur), _around(x_px, blur)
     part = photo.rgb_u8[rows, columns]
     if blur:
         part = np.asarray(cv2.GaussianBlur(part, (0, 0), blur), dtype=np.uint8)
-    view = cv2.remap(part, x_px - columns.start, y_px - rows.start, cv2.INTER_LINEAR)
-    return CardView(
-        card=fit.reference,
-        rgb_u8=np.asarray(view, dtype=np.uint8),
-        seen=seen,
-        px_per_mm=scale,
-        plane=fit.plane,
-    )
+    rgb_u8 = np.asarray(cv2.remap(part, x_px - columns.start, y_px - rows.start, cv2.INTER_LINEAR), dtype=np.uint8)
+    return CardView(card=fit.reference, rgb_u8=rgb_u8, seen=seen, px_per_mm=scale, plane=fit.plane)
 
 
 def _around(along_px: NDArray[np.float32], blur_px: float) -> slice:
-    """Return the rows or columns of a photo that smoothing at some places looks at."""
+    """Return the rows or columns of a photo that smoothing and interpolation at these places need."""
     reach = int(np.ceil(4.0 * blur_px)) + 2
     return slice(max(int(along_px.min()) - reach, 0), max(int(along_px.max()) + reach, 0) + 1)
