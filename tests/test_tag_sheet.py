@@ -97,7 +97,7 @@ def test_steps_and_a_drawing_stand_beside_the_tags(page, sheet_rgb, paper):
         assert right < width - 5
         assert bottom > 5
         assert left > right_of_tags or height - top > below_tags
-    drawing = crop(sheet_rgb, (right_of_tags + 3, 5), 0, 0, width - right_of_tags - 8, 60)
+    drawing = crop(sheet_rgb, (right_of_tags + 3, below_tags - 60), 0, 0, width - right_of_tags - 8, 60)
     assert 0.02 < (drawing[..., 0] < 128).mean() < 0.2
 
 
