@@ -1,4 +1,4 @@
-"""From the color of the fluid to a reading: what is believed of the pH, CO2, limits, and the verdict."""
+"""From the color of the fluid to a reading: posterior of the pH, CO2, one-sided limits and verdict."""
 
 from __future__ import annotations
 
@@ -22,36 +22,36 @@ from colorread.reading.stated import Stated
 from colorread.result import BUDGET_ACIDS, BUDGET_KH, NORMAL_95, Interval, Limit, Reading
 from colorread.words import judge
 
-# Probability that a profile applies to a photo: of the phone it was made with, and of another one, under another lamp
-# or beyond the pH it reached. Assumptions; they set how much a contradiction must weigh before it is given up.
+# Probability that a profile applies to a photo: from the phone it was made with, and from another phone, under another
+# lamp or beyond the pH it reached. Assumptions: they set how strongly a photo must contradict a profile to overrule it.
 _TRUST_SAME_PHONE, _TRUST_ELSEWHERE = 0.95, 0.3
-# Before looking, the CO2 of a tank with gas is taken as equally likely between these, as pH; outside it falls off.
-# From a third of the customary lower mark to twice the upper one: assumption.
+# Prior of the CO2 of a tank with gas: as pH, equally likely between these and falling off beyond. From a third of the
+# usual lower limit to twice the upper one: assumption.
 _USUAL_CO2_MG_L = (5.0, 60.0)
-# Uncertainty of the KH of a mixed fluid and of the temperature, as pH: 5 % in KH are 0.02 (chemistry.kh_fluid). What
-# the dye itself does to the KH comes to it.
+# Uncertainty of the KH of a mixed fluid and of the temperature, as pH: 5 % in KH are 0.02 (chemistry.kh_fluid). The
+# effect of the dye on the KH is added.
 _KH_STD_PH = 0.02
-_OTHER_ACIDS_STD_PH = 0.1  # tank water in the vial: humic acids and phosphate buffer too; assumption
-_LITTLE_DYE_LOAD = 0.15  # below, the color is faint: assumption
-# Towards an open end the likelihood is flat; it ends where it has fallen to this share of its largest: assumption.
+_OTHER_ACIDS_STD_PH = 0.1  # tank water in the vial has humic acids and phosphate buffer too; assumption
+_LITTLE_DYE_LOAD = 0.15  # below it the color is faint: assumption
+# Towards an open end the likelihood is flat; it ends where it has fallen to this share of its maximum: assumption.
 _FLAT = 0.6
 
 
 def without_numbers(photo: str, stated: Stated) -> Reading:
     """
-    Return a reading that tells only what was stated.
+    Return a reading that holds only what was stated.
 
     Parameters
     ----------
     photo : str
         Path or name of the photo.
     stated : Stated
-        What was said of it.
+        What the keeper stated.
 
     Returns
     -------
     Reading
-        To be completed by numbers or by a reason.
+        To be completed with numbers or a reason.
     """
     return Reading(
         photo=photo,
@@ -66,7 +66,7 @@ def without_numbers(photo: str, stated: Stated) -> Reading:
 
 def usual_ph_range(stated: Stated) -> tuple[float, float]:
     """
-    Return the pH between which a vial is expected before looking.
+    Return the range of pH expected in a vial before any measurement.
 
     Parameters
     ----------
@@ -83,7 +83,7 @@ def usual_ph_range(stated: Stated) -> tuple[float, float]:
 
 
 def pka_of(stated: Stated) -> float:
-    """Return the pKa' that the dye has in a fluid, as far as is stated of it [-]."""
+    """Return the pKa' of the dye in the fluid that was stated [-]."""
     return pka_prime(stated.water_c, ionic_strength_mol_kg=float(ionic_strength(stated.fluid_kh_dkh)))
 
 
@@ -91,7 +91,7 @@ def believed_ph(
     samples: SignalSamples, space: ColorSpace, camera_model: str | None, stated: Stated
 ) -> tuple[PhPosterior, tuple[str, ...]]:
     """
-    Return what is believed of the pH of a fluid.
+    Return the posterior of the pH of a fluid, and the flags of its profile.
 
     Parameters
     ----------
@@ -100,16 +100,16 @@ def believed_ph(
     space : {'srgb', 'display-p3'}
         Primaries of the photo.
     camera_model : str or None
-        Phone of the photo, where that is known.
+        Phone that took the photo, if known.
     stated : Stated
-        What is stated of the photo, with its profile.
+        What the keeper stated, with the profile.
 
     Returns
     -------
     posterior : PhPosterior
         Of the pH.
     flags : tuple of str
-        Why a profile counts less.
+        Why the profile counts less.
     """
 
     def posterior(evidence: tuple[Evidence, ...] = (), trust: float = 1.0) -> PhPosterior:
@@ -134,7 +134,7 @@ def believed_ph(
             return here, ()
         flags = ("beyond-profile",)
     elsewhere, alone = posterior(profile.evidence, _TRUST_ELSEWHERE), posterior()
-    # A profile made elsewhere must not close an end that the photo by itself leaves open.
+    # A profile made elsewhere must not close an end that the photo alone leaves open.
     believed = replace(
         elsewhere,
         open_below=elsewhere.open_below or alone.open_below,
@@ -145,14 +145,14 @@ def believed_ph(
 
 def with_numbers(reading: Reading, posterior: PhPosterior, stated: Stated) -> Reading:
     """
-    Complete a reading by what is believed of the pH.
+    Complete a reading with the posterior of the pH.
 
     Parameters
     ----------
     reading : Reading
-        So far without numbers.
+        Still without numbers.
     posterior : PhPosterior
-        What is believed of the pH; at most one end is open.
+        Of the pH; at most one end is open.
     stated : Stated
         KH, temperature, fluid, limits.
 
@@ -161,28 +161,26 @@ def with_numbers(reading: Reading, posterior: PhPosterior, stated: Stated) -> Re
     Reading
         With pH, CO2 and verdict.
     """
-    extra_std = {BUDGET_KH: float(np.hypot(_KH_STD_PH, dye_ph_std(stated.fluid_kh_dkh)))}
     flags = list(reading.flags)
+    extra_std = {BUDGET_KH: float(np.hypot(_KH_STD_PH, dye_ph_std(stated.fluid_kh_dkh)))}
     if posterior.load < _LITTLE_DYE_LOAD:
         flags.append("little-dye")
     if stated.fluid == "tank-water":
         flags.append("tank-water")
         extra_std[BUDGET_ACIDS] = _OTHER_ACIDS_STD_PH
-    limit: Limit | None = "below" if posterior.open_below else "above" if posterior.open_above else None
-    if limit is not None:
-        flags.append("near-dye-limit")
     ph = Interval(value=posterior.median, low=posterior.low, high=posterior.high)
     co2_mg_l = _co2(posterior, float(np.linalg.norm(list(extra_std.values()))), stated)
-    if limit == "below":
-        ph = Interval(value=None, low=None, high=ph.high)
-        co2_mg_l = Interval(value=None, low=co2_mg_l.low, high=None)
-    elif limit == "above":
-        ph = Interval(value=None, low=ph.low, high=None)
-        co2_mg_l = Interval(value=None, low=None, high=co2_mg_l.high)
+    limit: Limit | None = None
+    if posterior.open_below:
+        limit, ph, co2_mg_l = "below", replace(ph, value=None, low=None), replace(co2_mg_l, value=None, high=None)
+    elif posterior.open_above:
+        limit, ph, co2_mg_l = "above", replace(ph, value=None, high=None), replace(co2_mg_l, value=None, low=None)
+    if limit is not None:
+        flags.append("near-dye-limit")
     return replace(
         reading,
         ph=ph,
-        photo_ph=_told_by_photo(posterior),
+        photo_ph=_ph_of_likelihood(posterior),
         co2_mg_l=co2_mg_l,
         limit=limit,
         co2_rule_of_thumb_mg_l=None if limit else float(co2_rule_of_thumb(posterior.median, stated.fluid_kh_dkh)),
@@ -194,7 +192,7 @@ def with_numbers(reading: Reading, posterior: PhPosterior, stated: Stated) -> Re
 
 
 def _flags_of_unlike_photo(profile: Profile, camera_model: str | None, stated: Stated) -> tuple[str, ...]:
-    """Return flags for what a photo does not share with those of a profile."""
+    """Return flags for how a photo differs from those of a profile."""
     flags = []
     if profile.camera_models and camera_model not in profile.camera_models:
         flags.append("unknown-phone" if camera_model is None else "other-phone")
@@ -203,8 +201,8 @@ def _flags_of_unlike_photo(profile: Profile, camera_model: str | None, stated: S
     return tuple(flags)
 
 
-def _told_by_photo(posterior: PhPosterior) -> Interval:
-    """Return the middle of the likelihood, and where it has fallen as far as a normal one at its 90 % ends."""
+def _ph_of_likelihood(posterior: PhPosterior) -> Interval:
+    """Return the median of the likelihood, and where it falls as low as a normal one at its 90 % ends."""
     ph, likelihood = posterior.ph, posterior.likelihood
     inside = likelihood >= np.exp(-(NORMAL_95**2) / 2.0)
     (value,) = quantiles(ph[inside], likelihood[inside] / likelihood[inside].sum(), (0.5,))
@@ -218,7 +216,7 @@ def _told_by_photo(posterior: PhPosterior) -> Interval:
 
 
 def _co2(posterior: PhPosterior, extra_std_ph: float, stated: Stated) -> Interval:
-    """Return the CO2 and its 90 % interval, with what is uncertain beside the pH."""
+    """Return the CO2 and its 90 % interval, with the uncertainty beyond that of the pH."""
     extra = NORMAL_95 * extra_std_ph
     acid_end = posterior.median - float(np.hypot(posterior.median - posterior.low, extra))
     base_end = posterior.median + float(np.hypot(posterior.high - posterior.median, extra))
@@ -232,10 +230,8 @@ def _co2(posterior: PhPosterior, extra_std_ph: float, stated: Stated) -> Interva
 def _tank_ph(co2_mg_l: Interval, stated: Stated) -> Interval | None:
     if stated.tank_kh_dkh is None:
         return None
-    kh = stated.tank_kh_dkh
-
     value, low, high = (
-        None if co2 is None else float(ph_from_co2(co2, kh, temperature_c=stated.water_c))
+        None if co2 is None else float(ph_from_co2(co2, stated.tank_kh_dkh, temperature_c=stated.water_c))
         for co2 in (co2_mg_l.value, co2_mg_l.high, co2_mg_l.low)
     )
     return Interval(value=value, low=low, high=high)

@@ -1,9 +1,8 @@
-"""The path of the light in order: photo, card, balance, vial, signal, dye, carbonate, reading."""
+"""The steps of a reading in order: photo, card, balance, vial, signal, dye, carbonate, reading."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -46,17 +45,18 @@ from colorread.reference import (
 from colorread.result import Reading, Trace
 from colorread.words import USUAL_MARKS, Marks
 
-_AROUND_MM = 4.0  # of card or tag: what the view shows beyond it, and what is smoothed into that
+_AROUND_MM = 4.0  # margin of the close-up: what the view shows beyond card or tag, and the reach of its smoothing
 _CORNER_FLAGS = frozenset(("marker-missing", "two-markers", "marker-off"))
-# From here on a color is called unlike the dye's: 1 in 20 of rendered fluids on photos left out of all fitting.
+# Misfit from which a color counts as odd: 1 in 20 of rendered fluids on photos left out of all fitting.
 _ODD_MISFIT = 1.5
-# No color of the dye: at most 4.8 on 497 rendered fluids never trained on, 5.3 on one of two other dyes in them.
+# Misfit beyond which it cannot be the dye: at most 4.8 on 497 rendered fluids never trained on, and 5.3 on one of two
+# other dyes among them.
 _MAX_MISFIT = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fluid:
-    """The fluid, with all that its color is judged by."""
+    """The fluid, and what is needed to judge its color."""
 
     photo: Photo
     view: CardView
@@ -66,7 +66,7 @@ class Fluid:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seen:
     """
-    What is seen of a photo; what a refusal cut off is None.
+    What was found in a photo; None for what a refusal left out.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ class Seen:
     card : ReferenceFit or None
         Where card or tag lies.
     outlines_px : tuple of ndarray of float64, shape (N, 2)
-        Outline of the fluid in pixels of the loaded photo, or of the two things of which one may be it.
+        Outline of the fluid in pixels of the loaded photo; two if there are two vials.
     fluid : Fluid or None
         The fluid, measured.
     reason : Reason or None
@@ -109,9 +109,9 @@ def read_photo(
     source : path or ndarray, shape (H, W, 3)
         A photo file, or an upright sRGB-encoded picture (uint8, or float 0..1).
     kh_dkh : float, optional
-        KH of the fluid in the vial, 4 where not given [dKH].
+        KH of the fluid in the vial, 4 if not given [dKH].
     temperature_c : float, optional
-        Temperature of the water, 25 where not given [degC].
+        Temperature of the water, 25 if not given [degC].
     fluid : {'reference', 'tank-water'}, default 'reference'
         What the vial holds.
     tank_kh_dkh : float, optional
@@ -123,17 +123,17 @@ def read_photo(
     profile : Profile, optional
         Calibration of this phone, vial, fluid and light.
     marks : Marks, optional
-        What plants and fish are judged by; the customary ones where not given.
+        What plants and fish are judged by; the usual ones if not given.
 
     Returns
     -------
     Reading
-        Numbers with their intervals, or the reason why there are none: a bad photo raises nothing.
+        Numbers with their intervals, or the reason why there are none; a bad photo raises nothing.
 
     Raises
     ------
     OSError, MemoryError
-        Where the machine is to blame, not the photo: a disk that fails, memory that runs out.
+        If the machine is to blame, not the photo: a disk that fails, memory that runs out.
     ValueError
         If an argument lies outside its range.
     """
@@ -152,14 +152,14 @@ def read_photo(
 
 def read_photo_traced(source: Source, stated: Stated) -> tuple[Reading, Trace]:
     """
-    Read one photo and keep what was seen on the way; errors as in `read_photo`.
+    Read one photo, and return what was found on the way as well; errors as in `read_photo`.
 
     Parameters
     ----------
     source : path or ndarray
         As in `read_photo`.
     stated : Stated
-        What is stated of the photo.
+        What the keeper stated.
 
     Returns
     -------
@@ -169,15 +169,17 @@ def read_photo_traced(source: Source, stated: Stated) -> tuple[Reading, Trace]:
         For the evidence picture.
     """
     seen = see_fluid(source, stated.vial_xywh)
-    reading = _so_far(source, stated, seen)
+    reading = _reading_before_color(source, stated, seen)
     if seen.fluid is None:
-        return replace(reading, reason=seen.reason), _trace(seen)
+        return reading, _trace(seen)
     fluid, photo = seen.fluid, seen.fluid.photo
     posterior, flags = believed_ph(fluid.signal.samples, photo.color_space, photo.camera_model, stated)
     odd = ("odd-color",) if posterior.misfit > _ODD_MISFIT else ()
     reading = replace(reading, flags=(*reading.flags, *flags, *fluid.signal.flags, *odd))
     try:
-        _require_believable(fluid.view.card.name, reading.flags)
+        # So much wrong at once is more likely a damaged file than a bad photo.
+        if {"card-bent", "dark-fluid"} <= set(reading.flags) and not _CORNER_FLAGS.isdisjoint(reading.flags):
+            raise refusal("doubtful-photo", name=fluid.view.card.name)
         require_clear_fluid(posterior)
     except Refusal as refused:
         return replace(reading, reason=refused.reason), _trace(seen)
@@ -188,7 +190,7 @@ def read_photo_traced(source: Source, stated: Stated) -> tuple[Reading, Trace]:
 
 def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Seen:
     """
-    Go from a photo to the color of the fluid.
+    Find and measure the fluid in a photo.
 
     Parameters
     ----------
@@ -200,7 +202,7 @@ def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Seen:
     Returns
     -------
     Seen
-        The fluid, or as far as it went and the reason why it went no further.
+        The fluid, or whatever was found and the reason why there is no more.
     """
     photo = None
     try:
@@ -240,41 +242,34 @@ def _see_in_front_of(fit: ReferenceFit, source: Source, photo: Photo, vial_xywh:
     return replace(seen, fluid=Fluid(photo=photo, view=view, signal=signal))
 
 
-def _so_far(source: Source, stated: Stated, seen: Seen) -> Reading:
-    """Return what a photo tells beside the color of the fluid."""
-    reading = without_numbers("array" if isinstance(source, np.ndarray) else os.fspath(source), stated)
-    pointed = () if stated.vial_xywh is None else ("vial-pointed",)
+def _reading_before_color(source: Source, stated: Stated, seen: Seen) -> Reading:
+    """Return all of a reading that does not depend on the color of the fluid."""
     photo, card = seen.photo, seen.card
-    if photo is None:
-        return replace(reading, flags=pointed)
-    reading = replace(reading, taken_at=photo.taken_at, time_source=photo.time_source, flags=pointed)
-    if card is None:
+    flags = (*(() if card is None else card.flags), *(() if stated.vial_xywh is None else ("vial-pointed",)))
+    name = "array" if isinstance(source, np.ndarray) else os.fspath(source)
+    reading = replace(without_numbers(name, stated), flags=flags, reason=seen.reason)
+    if photo is not None:
+        reading = replace(reading, taken_at=photo.taken_at, time_source=photo.time_source)
+    if photo is None or card is None:
         return reading
     return replace(
         reading,
-        flags=(*card.flags, *pointed),
         reference=card.reference.name,
         card_corners_px=photo.full_size(card.corners_px),
         vial_outline_px=photo.full_size(seen.outlines_px[0]) if len(seen.outlines_px) == 1 else None,
     )
 
 
-def _require_believable(name: str, flags: Collection[str]) -> None:
-    """Refuse where so much is wrong at once that the photo is rather damaged than badly taken."""
-    if {"card-bent", "dark-fluid"} <= set(flags) and not _CORNER_FLAGS.isdisjoint(flags):
-        raise refusal("doubtful-photo", name=name)
-
-
 def require_clear_fluid(posterior: PhPosterior, *, is_known: bool = False) -> None:
     """
-    Refuse what is no clear fluid, or too faint.
+    Refuse what is not clear fluid with the dye, or too faint.
 
     Parameters
     ----------
     posterior : PhPosterior
-        What the dye model makes of the fluid.
+        Result of the dye model for the fluid.
     is_known : bool, default False
-        The keeper says what the fluid is: a color that fits badly then weighs little instead of being refused.
+        Whether the keeper knows the fluid; a color that fits badly then counts little instead of being refused.
 
     Raises
     ------
@@ -290,18 +285,16 @@ def require_clear_fluid(posterior: PhPosterior, *, is_known: bool = False) -> No
 
 def _trace(seen: Seen, posterior: PhPosterior | None = None, pka: float = 0.0) -> Trace:
     used_px = fluid_rgb = None
-    if seen.fluid is not None:
-        fluid = seen.fluid
-        rows, cols = np.nonzero(fluid.signal.used)
-        used_px = fluid.view.photo_xy(np.stack([cols, rows], axis=-1))
-        if posterior is not None:
-            fluid_lin = fluid.signal.transmittance_rgb * 10.0**posterior.neutral_density
-            srgb_lin = rgb_lin_from_xyz(xyz_from_rgb_lin(fluid_lin, fluid.photo.color_space), "srgb")
-            fluid_rgb = _encoded(srgb_lin)
     scale_rgb: tuple[tuple[float, NDArray[np.float64]], ...] = ()
-    if posterior is not None:
-        spectra = dye_transmittance(np.array(CHART_PH) - pka, posterior.load)
-        scale_rgb = tuple(zip(CHART_PH, _encoded(rgb_lin_under_d65(spectra, "srgb")), strict=True))
+    if seen.fluid is not None:
+        rows, cols = np.nonzero(seen.fluid.signal.used)
+        used_px = seen.fluid.view.photo_xy(np.stack([cols, rows], axis=-1))
+        if posterior is not None:
+            fluid_lin = seen.fluid.signal.transmittance_rgb * 10.0**posterior.neutral_density
+            xyz = xyz_from_rgb_lin(fluid_lin, seen.fluid.photo.color_space)
+            fluid_rgb = _encoded(rgb_lin_from_xyz(xyz, "srgb"))
+            spectra = dye_transmittance(np.array(CHART_PH) - pka, posterior.load)
+            scale_rgb = tuple(zip(CHART_PH, _encoded(rgb_lin_under_d65(spectra, "srgb")), strict=True))
     return Trace(
         rgb_u8=None if seen.photo is None else seen.photo.rgb_u8,
         card_corners_px=None if seen.card is None else seen.card.corners_px,

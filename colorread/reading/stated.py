@@ -1,4 +1,4 @@
-"""What is stated of a photo before anybody looks at it, and what is assumed where nothing is."""
+"""What the keeper states about a photo, and the defaults for what is not stated."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from colorread.words import USUAL_MARKS, Marks
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stated:
     """
-    What is stated of a photo.
+    What the keeper states about a photo.
 
     Parameters
     ----------
@@ -34,7 +34,7 @@ class Stated:
     Raises
     ------
     ValueError
-        If a number lies outside its range, or tank water comes without a KH.
+        If a number lies outside its range, or tank water has no KH.
     """
 
     kh_dkh: float | None = None
@@ -66,7 +66,7 @@ class Stated:
 
     @property
     def fluid_kh_dkh(self) -> float:
-        """KH of what the vial holds [dKH]."""
+        """KH of the fluid in the vial [dKH]."""
         return USUAL_KH_DKH if self._stated_kh_dkh is None else self._stated_kh_dkh
 
     @property
@@ -76,13 +76,13 @@ class Stated:
 
     @property
     def assumed(self) -> tuple[str, ...]:
-        """Names of what nobody stated: any of ``"kh"``, ``"temperature"``, ``"light"``."""
-        stated = {
-            "kh": self._stated_kh_dkh,
-            "temperature": self.temperature_c,
-            "light": None if self.light == "unknown" else self.light,
+        """Names of what was not stated: any of ``"kh"``, ``"temperature"``, ``"light"``."""
+        is_missing = {
+            "kh": self._stated_kh_dkh is None,
+            "temperature": self.temperature_c is None,
+            "light": self.light == "unknown",
         }
-        return tuple(name for name, value in stated.items() if value is None)
+        return tuple(name for name, missing in is_missing.items() if missing)
 
     @property
     def _stated_kh_dkh(self) -> float | None:
