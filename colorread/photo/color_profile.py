@@ -1,4 +1,4 @@
-"""Embedded color profiles: in which of the two working spaces a picture is, or its conversion into one."""
+"""Embedded color profiles: recognizes the two working spaces, and converts from any other."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from PIL import Image, ImageCms
 
 from calibration import ColorSpace
 
-# Two 8-bit codes cover the rounding of differently written sRGB curves; a mere gamma of 2.2 differs by more
-# in the dark, other primaries by more nearly everywhere.
+# Two 8-bit codes cover the rounding of differently written sRGB curves; a plain gamma of 2.2 differs more in the dark,
+# other primaries nearly everywhere.
 _SAME_CODES: Final = 2
 _PROBE_CODES: Final = (12, 24, 64, 128, 192, 240)
 
@@ -24,23 +24,22 @@ def rgb_in_working_space(rgb_u8: NDArray[np.uint8], info: Mapping[Any, Any]) -> 
     """
     Return a picture in sRGB or Display P3.
 
-    Pixels that are in one of the two already stay untouched. Those of any other profile are converted into
-    Display P3 (relative colorimetric), which holds all that phones show. Without a usable profile of RGB a picture
-    is taken as sRGB.
+    Pixels already in one of the two stay untouched. Those with any other profile are converted into Display P3
+    (relative colorimetric), which covers all that phones show. Without a usable RGB profile a picture counts as sRGB.
 
     Parameters
     ----------
     rgb_u8 : ndarray of uint8, shape (H, W, 3)
         The picture as stored.
     info : mapping
-        What Pillow found in the file beside the pixels; of it ``"icc_profile"`` and ``"nclx_profile"``.
+        What Pillow found in the file besides the pixels: ``"icc_profile"`` and ``"nclx_profile"`` are used.
 
     Returns
     -------
     rgb_u8 : ndarray of uint8, shape (H, W, 3)
         The picture.
     color_space : {"srgb", "display-p3"}
-        What its values mean.
+        Its color space.
     """
     icc = icc_profile_of(info)
     try:
@@ -49,41 +48,41 @@ def rgb_in_working_space(rgb_u8: NDArray[np.uint8], info: Mapping[Any, Any]) -> 
         if (space := _working_space(icc)) is not None:
             return rgb_u8, space
         return _converted(rgb_u8, profile, _display_p3_profile()), "display-p3"
-    except ImageCms.PyCMSError:  # readable, but not complete enough to convert with
+    except ImageCms.PyCMSError:  # readable, but too incomplete to convert with
         return rgb_u8, "srgb"
 
 
 def icc_profile_of(info: Mapping[Any, Any]) -> bytes | None:
     """
-    Return the profile by which `rgb_in_working_space` takes the pixels of a file for the same colors in any other file.
+    Return the profile with which the pixels of a file keep their colors in any other file.
 
     Parameters
     ----------
     info : mapping
-        As there.
+        As in `rgb_in_working_space`.
 
     Returns
     -------
     bytes or None
-        That of the file, or of Display P3 where the file says so by a mere number; None for sRGB.
+        That of the file, or Display P3 if the file says so by number only; None for sRGB.
     """
     icc: bytes | None = info.get("icc_profile")
     try:
         _profile_from_bytes(icc or b"")
     except (OSError, ValueError):
-        # HEIC files may carry a number: primaries 12 of ITU-T H.273 are Display P3's (from memory, not verified).
+        # HEIC files may hold a number: primaries 12 of ITU-T H.273 are those of Display P3 (from memory, not verified).
         is_p3 = (info.get("nclx_profile") or {}).get("color_primaries") == 12
         return _display_p3_profile().tobytes() if is_p3 else None
     return icc
 
 
-@lru_cache(maxsize=8)  # photos of one phone carry the same one
+@lru_cache(maxsize=8)  # photos of one phone have the same profile
 def _working_space(icc: bytes) -> ColorSpace | None:
-    """Tell which of the two a profile of RGB means, None for any other, by what it does to colors: names lie."""
+    """Return which of the two an RGB profile is, or None, by its effect on colors, as names may lie."""
     probe = np.stack(np.meshgrid(_PROBE_CODES, _PROBE_CODES, _PROBE_CODES), axis=-1).reshape(1, -1, 3).astype(np.uint8)
     spaces: dict[ColorSpace, Any] = {"srgb": ImageCms.createProfile("sRGB"), "display-p3": _display_p3_profile()}
     for space, reference in spaces.items():
-        # Tables that make converting faster take longer to build than so few colors to convert.
+        # Tables that speed up converting take longer to build than converting so few colors.
         converted = _converted(probe, _profile_from_bytes(icc), reference, ImageCms.Flags.NOOPTIMIZE)
         if np.abs(converted.astype(int) - probe).max() <= _SAME_CODES:
             return space
@@ -104,6 +103,6 @@ def _converted(
 
 @cache
 def _display_p3_profile() -> ImageCms.ImageCmsProfile:
-    # Own work: the D65 primaries carried to D50 by the Bradford matrix, and the curve of IEC 61966-2-1:1999 as a
-    # parametric one of type 3 (ICC.1:2022); the colorants equal those of profiles in phone files.
+    # Made for this project: the D65 primaries adapted to D50 with the Bradford matrix, and the curve of IEC
+    # 61966-2-1:1999 as a parametric curve of type 3 (ICC.1:2022); the colorants equal those of profiles in phone files.
     return _profile_from_bytes(files(__package__).joinpath("display_p3.icc").read_bytes())

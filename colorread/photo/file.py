@@ -1,4 +1,4 @@
-"""Photo files: which are tried at all, how broken ones are refused, and what they say of time, phone and turn."""
+"""Photo files: formats, refusal of broken files, and their metadata: time, phone and orientation."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ from PIL import ExifTags, Image, ImageFile
 from colorread.errors import Refusal, refusal
 from colorread.limits import EARLIEST_YEAR, TimeSource
 
-# The readers of these formats turn the picture themselves; turning by EXIF would turn it twice.
+# The decoders of these formats turn the picture upright themselves; doing so by EXIF would turn it twice.
 TURNED_BY_READER: Final = frozenset(("HEIF", "TIFF"))
 
-# Choices of this project: the largest photos of common phones have 50 megapixels, of some 108; on less than
-# 300 pixels card and vial cannot be seen.
+# Choices of this project: photos of common phones have up to 50 megapixels, of some 108; on less than 300 pixels card
+# and vial cannot be seen.
 _MOST_PIXELS: Final = 120_000_000
 _LEAST_SIDE_PX: Final = 300
 
-# What files of the formats of phones and cameras begin with.
+# How files in the formats of phones and cameras begin.
 _HEADS: Final = {
     "JPEG": rb"\xff\xd8\xff",
     "PNG": rb"\x89PNG\r\n\x1a\n",
@@ -34,8 +34,6 @@ _HEADS: Final = {
     "HEIF": rb".{4}ftyp(hei[cmsx]|hev[cmsx]|mif1|msf1)",
 }
 _PICTURE_MODES: Final = frozenset(("1", "L", "LA", "P", "PA", "RGB", "RGBA", "RGBX", "RGBa", "CMYK", "YCbCr"))
-
-_UPRIGHT: Final = 1
 
 _TIMES_WITH_OFFSETS: Final = (
     (ExifTags.Base.DateTimeOriginal, ExifTags.Base.OffsetTimeOriginal),
@@ -61,7 +59,7 @@ def open_file(path: Path) -> BinaryIO:
     Returns
     -------
     file object
-        Open for reading bytes; the caller closes it.
+        Open for reading bytes, to be closed by the caller.
 
     Raises
     ------
@@ -81,19 +79,19 @@ def open_file(path: Path) -> BinaryIO:
 @contextmanager
 def refusing_broken_files() -> Iterator[None]:
     """
-    Turn whatever decoders raise on arbitrary bytes into a refusal, and their warnings into nothing.
+    Turn whatever decoders raise on arbitrary bytes into a refusal, and silence their warnings.
 
     Yields
     ------
     None
-        The block in which the file is decoded.
+        To decode the file in the block.
 
     Raises
     ------
     colorread.errors.Refusal
         ``"broken-file"`` or ``"too-large"``, or what the block itself refused.
     OSError, MemoryError
-        Where the machine is to blame, not the file: a disk that fails, memory that runs out.
+        If the machine is to blame, not the file: a disk that fails, memory that runs out.
     """
     try:
         with warnings.catch_warnings():
@@ -104,7 +102,7 @@ def refusing_broken_files() -> Iterator[None]:
     except Image.DecompressionBombError as error:
         raise refusal("too-large/pixels", megapixels=_MOST_PIXELS // 1_000_000) from error
     except Exception as error:
-        # The system reports by a number, decoders do not; EINVAL is a place that no file has.
+        # Errors of the system have a number, those of decoders do not; EINVAL is a seek to an impossible place.
         if isinstance(error, OSError) and error.errno not in (None, errno.EINVAL):
             raise
         raise refusal("broken-file") from error
@@ -114,7 +112,7 @@ def open_image(file: BinaryIO) -> ImageFile.ImageFile:
     """
     Read the header of a picture, not its pixels.
 
-    Only the formats of phones and cameras are tried, so that odd files do not reach rarely used decoders.
+    Only the formats of phones and cameras are tried, so odd files do not reach rarely used decoders.
 
     Parameters
     ----------
@@ -124,7 +122,7 @@ def open_image(file: BinaryIO) -> ImageFile.ImageFile:
     Returns
     -------
     PIL.ImageFile.ImageFile
-        Picture that decodes when it is loaded.
+        Decoded only when it is loaded.
 
     Raises
     ------
@@ -144,8 +142,8 @@ def open_image(file: BinaryIO) -> ImageFile.ImageFile:
     elif kind is not None:
         with warnings.catch_warnings():
             if kind == "TIFF":
-                # Profile and orientation may lie behind the pixels; Pillow only warns where a file that was
-                # cut off there has lost them.
+                # Profile and orientation may lie behind the pixels; if the file was cut off before them, Pillow only
+                # warns.
                 warnings.filterwarnings("error", module=r"PIL\.TiffImagePlugin")
                 warnings.filterwarnings("ignore", "Metadata Warning")
             image = Image.open(file, formats=[kind])
@@ -156,12 +154,12 @@ def open_image(file: BinaryIO) -> ImageFile.ImageFile:
 
 def require_readable_size(size: tuple[int, int]) -> None:
     """
-    Refuse pictures that are too large to be decoded, or too small to show card and vial.
+    Refuse pictures too large to be decoded, or too small to show card and vial.
 
     Parameters
     ----------
     size : tuple of int
-        Width and height as the header says [px].
+        Width and height by the header [px].
 
     Raises
     ------
@@ -176,17 +174,17 @@ def require_readable_size(size: tuple[int, int]) -> None:
 
 def read_exif(image: Image.Image) -> dict[int, Any]:
     """
-    Collect the tags that reading a photo needs: orientation, model, and times with their offsets.
+    Return the tags needed to read a photo: orientation, model, and times with their offsets.
 
     Parameters
     ----------
     image : PIL.Image.Image
-        Decoded, as some formats keep the tags behind the pixels.
+        Decoded, as some formats store the tags behind the pixels.
 
     Returns
     -------
     dict of int to object
-        Values by tag; damaged ones are left out.
+        Values by tag, without damaged ones.
     """
     tags: dict[int, Any] = {}
     with suppress(Exception):
@@ -200,7 +198,7 @@ def read_exif(image: Image.Image) -> dict[int, Any]:
 
 def orientation_of(tags: Mapping[int, Any], format_name: str | None) -> Any:
     """
-    Return how the stored picture has to be turned.
+    Return the orientation of the stored picture.
 
     Parameters
     ----------
@@ -212,9 +210,9 @@ def orientation_of(tags: Mapping[int, Any], format_name: str | None) -> Any:
     Returns
     -------
     object
-        1 to 8 as EXIF counts, 1 being upright, or whatever else a damaged file says.
+        1 to 8 as in EXIF, 1 being upright; anything at all for a damaged file, and None if not stored.
     """
-    return _UPRIGHT if format_name in TURNED_BY_READER else tags.get(ExifTags.Base.Orientation, _UPRIGHT)
+    return None if format_name in TURNED_BY_READER else tags.get(ExifTags.Base.Orientation)
 
 
 def time_taken(tags: Mapping[int, Any], file_time_s: float) -> tuple[datetime | None, TimeSource]:
@@ -226,13 +224,12 @@ def time_taken(tags: Mapping[int, Any], file_time_s: float) -> tuple[datetime | 
     tags : mapping of int to object
         From `read_exif`.
     file_time_s : float
-        When the file was changed last, seconds since 1970; stands in where the tags tell no time [s].
+        When the file was last modified, used if the tags have no time [s since 1970].
 
     Returns
     -------
     taken_at : datetime.datetime or None
-        Without a time zone if the camera did not say which; never of a year before 1990, which no clock that was set
-        says.
+        Without a time zone if the camera did not store one; never before 1990, as by a clock that was never set.
     time_source : {"exif with offset", "exif without offset", "file time", "unknown"}
         Where it comes from.
     """
@@ -264,7 +261,7 @@ def model_in(tags: Mapping[int, Any]) -> str | None:
     Returns
     -------
     str or None
-        None where the tags do not say.
+        None if not stored.
     """
     return _clean_text(tags.get(ExifTags.Base.Model)) or None
 
@@ -281,16 +278,15 @@ def camera_model_of(path: str | os.PathLike[str]) -> str | None:
     Returns
     -------
     str or None
-        As EXIF says; None where it does not, or where the file is no photo.
+        From EXIF; None if not stored, or if the file is not a photo.
     """
-    file_path = Path(path)
     try:
-        with open_file(file_path) as file, refusing_broken_files():
+        with open_file(Path(path)) as file, refusing_broken_files():
             image = open_image(file)
             if image.format == "PNG" and "exif" not in image.info:
-                return None  # or behind the pixels, for which all of them would be decoded
+                return None  # tags behind the pixels would take decoding all of them
             return model_in(read_exif(image))
-    except (OSError, Refusal):  # reading the photo says what is wrong
+    except (OSError, Refusal):  # reported when the photo is read
         return None
 
 

@@ -1,4 +1,4 @@
-"""From a photo file to upright pixels of known color space at working size, or a refusal that says why."""
+"""Loads a photo file as upright pixels of known color space at working size, or refuses it."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ from colorread.photo.sound import JPEG_FORMATS, decode_sound_jpeg, require_no_ju
 
 # A choice of this project: half the long side of a common 12 megapixel photo, which JPEG decodes to directly.
 _WORKING_SIDE_PX: Final = 2016
-_WORTH_SHRINKING: Final = 1.25  # a little less to look at is not worth the time that shrinking takes
+_WORTH_SHRINKING: Final = 1.25  # below this ratio, shrinking takes more time than it saves
 
 # What turns the stored picture upright, by EXIF orientation (as in Pillow's ImageOps.exif_transpose).
 _TURNS: Final[Mapping[int, Callable[[Any], Any]]] = {
@@ -52,18 +52,18 @@ Source = str | os.PathLike[str] | NDArray[Any]
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Photo:
     """
-    Pixels of a photo, ready to be looked at, and what the file says about them.
+    Pixels of a photo and what the file says about them.
 
     Parameters
     ----------
     rgb_u8 : numpy.ndarray of uint8, shape (height, width, 3)
-        Upright picture at working size, encoded by the sRGB transfer function; read-only.
+        Upright picture at working size, encoded with the sRGB transfer function; read-only.
     color_space : {"srgb", "display-p3"}
         Whose primaries the values refer to.
     scale : float
         Working pixels per pixel of the full photo, at most 1 [-].
     taken_at : datetime.datetime or None
-        Time of the photo; without a time zone if the camera did not say which.
+        Time of the photo; without a time zone if the camera did not store one.
     time_source : {"exif with offset", "exif without offset", "file time", "unknown"}
         Where `taken_at` comes from; the file time is that of the last copy or edit.
     camera_model : str or None
@@ -97,7 +97,7 @@ class Photo:
 
     def full_size(self, xy_px: NDArray[np.float64]) -> tuple[tuple[float, float], ...]:
         """
-        Return working pixels as pixels of the full photo, the way back from `corners_px`.
+        Return pixels of the full photo for working pixels, the inverse of `corners_px`.
 
         Parameters
         ----------
@@ -116,14 +116,14 @@ class Photo:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CloseUp:
     """
-    A part of a photo at a scale of its own, as the file stores it.
+    A part of a photo at its own scale, as the file stores it.
 
     Parameters
     ----------
     rgb_u8 : numpy.ndarray of uint8, shape (height, width, 3)
         Its pixels, as in `Photo`.
     from_photo : numpy.ndarray of float64, shape (3, 3)
-        Homography from pixels of the photo to its own, each with the middle of the first at (0, 0).
+        Homography from pixels of the photo to its own, both with the middle of the first at (0, 0).
     times : float
         Its pixels per working pixel along a side [-].
     """
@@ -135,26 +135,26 @@ class CloseUp:
 
 def load_photo(source: Source) -> Photo:
     """
-    Read a photo of a phone or camera: JPEG, PNG, HEIC, TIFF or WebP.
+    Load a photo of a phone or camera: JPEG, PNG, HEIC, TIFF or WebP.
 
     Parameters
     ----------
     source : path, or numpy.ndarray of uint8 or float, shape (height, width, 3)
-        The file, or an upright picture of sRGB codes 0..255 or sRGB-encoded values 0..1, which tells no time.
+        The file, or an upright picture of sRGB codes 0..255 or sRGB-encoded values 0..1, which has no time.
 
     Returns
     -------
     Photo
-        Upright pixels; of several frames the first. What is much larger than 2016 px is reduced to that long side.
+        Upright pixels of the first frame. A long side of much more than 2016 px is reduced to that.
 
     Raises
     ------
     colorread.errors.Refusal
         ``"no-file"``, ``"not-a-photo"``, ``"broken-file"``, ``"too-large"`` or ``"too-small"``.
     OSError, MemoryError
-        Where the machine is to blame, not the photo.
+        If the machine is to blame, not the photo.
     ValueError
-        If shape, type or range of an array are others.
+        If an array has another shape, type or range.
     """
     if isinstance(source, np.ndarray):
         return _photo_from_array(source)
@@ -193,13 +193,12 @@ def _photo_from_array(rgb: NDArray[Any]) -> Photo:
     require_readable_size(size)
     rgb_u8 = np.array(_shrink(_in_8_bits(rgb), size), order="C")
     rgb_u8.setflags(write=False)
-    scale = max(rgb_u8.shape[:2]) / max(size)
-    return Photo(rgb_u8=rgb_u8, color_space="srgb", scale=scale)
+    return Photo(rgb_u8=rgb_u8, color_space="srgb", scale=max(rgb_u8.shape[:2]) / max(size))
 
 
 def load_close_up(source: Source, photo: Photo, around_px: NDArray[np.float64], times: float) -> CloseUp:
     """
-    Look closer at a part of a photo, as far as the full photo has more detail.
+    Load a part of a photo with more detail, as far as the full photo has it.
 
     Parameters
     ----------
@@ -208,22 +207,22 @@ def load_close_up(source: Source, photo: Photo, around_px: NDArray[np.float64], 
     photo : Photo
         As loaded.
     around_px : numpy.ndarray of float64, shape (N, 2)
-        Points that the part is to hold [working px].
+        Points that the part must contain [working px].
     times : float
         How much more detail is wanted along a side [-].
 
     Returns
     -------
     CloseUp
-        The whole photo at working size where nothing more is wanted, or there is nothing more.
+        The whole photo at working size if no more detail is wanted, or there is none.
 
     Raises
     ------
     colorread.errors.Refusal, OSError, MemoryError
-        As by `load_photo`.
+        As in `load_photo`.
     """
-    at_most = int(1.0 / photo.scale + 0.05)  # full sizes that are not quite a multiple of the working size
-    times = min(int(np.ceil(times)), at_most)
+    # A full size may fall a little short of a multiple of the working size.
+    times = min(int(np.ceil(times)), int(1.0 / photo.scale + 0.05))
     if times <= 1:
         return CloseUp(rgb_u8=photo.rgb_u8)
     if isinstance(source, np.ndarray):
@@ -237,8 +236,9 @@ def load_close_up(source: Source, photo: Photo, around_px: NDArray[np.float64], 
 
 
 def _part_of(stored: NDArray[np.uint8], orientation: Any, photo: Photo, around_px: NDArray[np.float64]) -> CloseUp:
-    """Cut the part of a stored picture out that shows some places of the photo."""
-    # Where the corners of the upright picture lie in the stored one, of top left, top right, bottom right, bottom left.
+    """Cut out the part of a stored picture that shows some places of the photo."""
+    # The corners of the stored picture are numbered clockwise from the top left; turned upright, they show where each
+    # corner of the photo is stored.
     (top_left, top_right), (_, bottom_right) = _turned(np.array([(0, 1), (3, 2)], np.uint8), orientation)
     corners = _corners_px(stored)[[top_left, top_right, bottom_right]]
     to_stored = np.vstack([cv2.getAffineTransform(_corners_px(photo.rgb_u8)[:3], corners), (0.0, 0.0, 1.0)])
@@ -247,28 +247,27 @@ def _part_of(stored: NDArray[np.uint8], orientation: Any, photo: Photo, around_p
     left, top = np.clip(np.floor(box_px.min(axis=0)), 0, last_px).astype(int)
     right, bottom = np.clip(np.ceil(box_px.max(axis=0)), 0, last_px).astype(int)
     to_stored[:2, 2] -= left, top
-    part = stored[top : bottom + 1, left : right + 1].copy()  # the whole would take much memory
+    part = stored[top : bottom + 1, left : right + 1].copy()  # a view would keep the whole picture in memory
     return CloseUp(rgb_u8=part, from_photo=to_stored, times=max(stored.shape[:2]) / max(photo.rgb_u8.shape[:2]))
 
 
 def _corners_px(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """Outer corners, top left, top right, bottom right, bottom left."""
+    """Return the outer corners: top left, top right, bottom right, bottom left."""
     height, width = picture.shape[:2]
     return np.array([(0, 0), (width, 0), (width, height), (0, height)], np.float32) - 0.5
 
 
 def _pixels_of(image: ImageFile.ImageFile, file: BinaryIO, long_side_px: int) -> NDArray[np.uint8]:
-    """Decode a picture, without detail that is not needed down to a little below a size."""
+    """Decode a picture, reduced to a long side of no less than a little below a size."""
     if image.format not in JPEG_FORMATS:
         return np.asarray(decoded(image, least_side_px=long_side_px))
-    # Half of a photo 4000 px wide is 2000: worth four times the speed, and no detail that the card needs.
+    # A photo 4000 px wide may be halved to 2000: that is four times as fast, and the card needs no more detail.
     long_px = min(round(0.95 * long_side_px), max(image.size))
     image.draft(None, (long_px, 1) if image.width >= image.height else (1, long_px))
     return decode_sound_jpeg(image, file)
 
 
 def _turned(rgb_u8: NDArray[np.uint8], orientation: Any) -> NDArray[np.uint8]:
-    """Turn a stored picture upright."""
     return np.asarray(_TURNS[orientation](rgb_u8), dtype=np.uint8) if orientation in _TURNS else rgb_u8
 
 
@@ -285,12 +284,12 @@ def decoded(image: ImageFile.ImageFile, *, least_side_px: int | None = None) -> 
     image : PIL.ImageFile.ImageFile
         Opened, not decoded yet.
     least_side_px : int, optional
-        What the long side is averaged down to, or to a little more; before any copy is made, which saves memory [px].
+        Long side to average down to, by a whole factor; done before any copy is made, to save memory [px].
 
     Returns
     -------
     PIL.Image.Image
-        Of mode ``"RGB"``, in the color space of the file; transparent parts are white.
+        In mode ``"RGB"`` and the color space of the file; transparent parts are white.
     """
     image.load()
     factor = 1 if least_side_px is None else max(image.size) // least_side_px
@@ -303,11 +302,9 @@ def decoded(image: ImageFile.ImageFile, *, least_side_px: int | None = None) -> 
 
 
 def _shrink(rgb_u8: NDArray[np.uint8], full_size: tuple[int, int]) -> NDArray[np.uint8]:
-    """Average over areas down to the working size; pictures that are hardly larger stay as they are."""
-    if max(full_size) <= _WORTH_SHRINKING * _WORKING_SIDE_PX:
-        return rgb_u8
+    """Average over areas down to the working size, unless the picture is hardly larger."""
     factor = _WORKING_SIDE_PX / max(full_size)
     size = max(1, round(full_size[0] * factor)), max(1, round(full_size[1] * factor))
-    if rgb_u8.shape[1::-1] == size:
+    if factor * _WORTH_SHRINKING >= 1.0 or rgb_u8.shape[1::-1] == size:
         return rgb_u8
     return np.asarray(cv2.resize(rgb_u8, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
