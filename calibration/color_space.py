@@ -1,4 +1,4 @@
-"""From values of a photo to light: sRGB transfer function, RGB and XYZ, and the tone curve of a phone."""
+"""From photo values to light: sRGB transfer function, RGB and XYZ, and the tone curve of a phone."""
 
 from __future__ import annotations
 
@@ -29,11 +29,11 @@ _STRENGTH_RANGE = (-0.3, 0.8)  # over two deviations to either side, where the c
 # 14 to 20 % of offset print.
 _DOT_GAIN_PRIOR = (0.13, 0.035)
 _BLACK_PRIOR = (0.05, 0.4)  # reflectance of solid black over paper 3 to 8 %, and its standard deviation in ln
-# Error of a patch in ln of its reflectance, by noise and uneven print; the share of the difference between the papers
-# on its two sides that is added, as a shadow edge runs through it; and what is added where that paper is clipped in all
-# channels, so that the patch hardly counts: assumptions.
+# Standard deviation of a patch in ln of its reflectance, from noise and uneven print; the share added of the difference
+# between the papers on its two sides, as a shadow edge runs through it; and what is added if that paper is clipped in
+# all channels, so that the patch hardly counts: assumptions.
 _PATCH_STD, _UNLIKE_SHARE, _CLIPPED_STD = 0.03, 0.5, 1.0
-_CLIPPED = 0.985  # sRGB-encoded value of paper from which it may be cut off: assumption
+_CLIPPED = 0.985  # sRGB-encoded value of paper from which it may be clipped: assumption
 _LEAST_STD = 0.05  # of the strength: the form of the curve itself is an assumption
 _GRID = np.linspace(0.0, 1.0, 1025)
 
@@ -44,7 +44,7 @@ def _xyz_from_xy(xy: tuple[float, float]) -> NDArray[np.float64]:
 
 
 def _xyz_from_rgb_matrix(color_space: ColorSpace) -> NDArray[np.float64]:
-    """Derive the matrix from the primaries, so that RGB white meets D65 exactly and not to four digits."""
+    """Derive the matrix from the primaries, so that RGB white equals D65 exactly and not to four digits."""
     primaries_xyz = np.stack([_xyz_from_xy(xy) for xy in _PRIMARIES_XY[color_space]], axis=1)
     return primaries_xyz * np.linalg.solve(primaries_xyz, _xyz_from_xy(_D65_XY))
 
@@ -56,13 +56,13 @@ def encode_srgb(rgb_lin: ArrayLike) -> NDArray[np.floating]:
     """
     Return sRGB-encoded values for linear light.
 
-    Light outside 0..1 (out of gamut, or brighter than white) is carried on along the same curve, so that the
-    caller can see it and decide about clipping.
+    Light outside 0..1 (out of gamut, or brighter than white) continues along the same curve, so the caller can see it
+    and decide about clipping.
 
     Parameters
     ----------
     rgb_lin : array_like of float, shape (...)
-        Linear light, 1 for white; NaN is passed on [-].
+        Linear light, 1 for white; NaN stays NaN [-].
 
     Returns
     -------
@@ -109,7 +109,7 @@ def xyz_from_rgb_lin(rgb_lin: ArrayLike, color_space: ColorSpace = "srgb") -> ND
     rgb_lin : array_like of float, shape (..., 3)
         Linear light, 1 for white [-].
     color_space : {"srgb", "display-p3"}, default "srgb"
-        Whose primaries the values refer to.
+        Color space of the values.
 
     Returns
     -------
@@ -128,12 +128,12 @@ def rgb_lin_from_xyz(xyz_d65: ArrayLike, color_space: ColorSpace = "srgb") -> ND
     xyz_d65 : array_like of float, shape (..., 3)
         Tristimulus values, Y = 1 for white [-].
     color_space : {"srgb", "display-p3"}, default "srgb"
-        Whose primaries the result refers to.
+        Color space of the result.
 
     Returns
     -------
     numpy.ndarray of float, shape (..., 3)
-        Linear light; outside 0..1 where the color is out of gamut [-].
+        Linear light; outside 0..1 if the color is out of gamut [-].
     """
     return np.asarray(np.asarray(xyz_d65) @ np.linalg.inv(XYZ_FROM_RGB[color_space]).T)
 
@@ -150,7 +150,7 @@ class GraySamples:
     patch : ndarray of float, shape (N, 3)
         Median of each patch.
     paper : ndarray of float, shape (N, 2, 3)
-        Bare paper on both sides of it.
+        Bare paper on both sides of each.
     """
 
     black_coverage: NDArray[np.float64]
@@ -180,7 +180,7 @@ def decode_tone(encoded: ArrayLike, strength: float) -> NDArray[np.float64]:
     Parameters
     ----------
     encoded : array_like of float, shape (...)
-        Values of the photo, 0..1.
+        Photo values, 0..1.
     strength : float
         Strength of the S-curve [-].
 
@@ -215,7 +215,7 @@ def s_curve(encoded: ArrayLike, strength: float) -> NDArray[np.float64]:
 
 def usual_reflectance(black_coverage: ArrayLike) -> NDArray[np.float64]:
     """
-    Return the reflectance over paper that a usual print has.
+    Return the reflectance over paper of a usual print.
 
     Parameters
     ----------
@@ -225,7 +225,7 @@ def usual_reflectance(black_coverage: ArrayLike) -> NDArray[np.float64]:
     Returns
     -------
     ndarray of float64, shape (...)
-        By Murray-Davies with the dot gain and black that prints have in the middle [-].
+        By Murray-Davies with the median dot gain and black of prints [-].
     """
     coverage = np.asarray(black_coverage, dtype=np.float64)
     return _reflectance(coverage, _DOT_GAIN_PRIOR[0], _BLACK_PRIOR[0])
@@ -243,12 +243,12 @@ def fit_tone(samples: GraySamples) -> ToneFit:
     Fit the S-curve to the gray patches, each against the paper beside it.
 
     Coverage gives reflectance by Murray-Davies with one dot gain, so three parameters are fitted (strength, dot gain,
-    black), each with a prior. A patch in a shadow edge, seen by unlike paper on its two sides, counts less.
+    black), each with a prior. A patch on the edge of a shadow, with different paper on its two sides, counts less.
 
     Parameters
     ----------
     samples : GraySamples
-        At least three patches; with fewer the prior is returned.
+        The patches; with fewer than three the prior is returned.
 
     Returns
     -------
@@ -263,8 +263,8 @@ def fit_tone(samples: GraySamples) -> ToneFit:
         return ToneFit(strength=_STRENGTH_PRIOR[0], strength_std=_STRENGTH_PRIOR[1])
     strengths = np.linspace(*_STRENGTH_RANGE, 23)
     expected, prior_cost = _inks(samples.black_coverage)
-    # The least robust cost over dot gain and black at each strength. Student-like loss: a finger over a patch must not
-    # bend the curve.
+    # The smallest cost over dot gain and black at each strength. The loss is Student-like, so that a finger on a patch
+    # does not bend the curve.
     losses = (
         4.0 * np.log1p(((measured - expected) / sigma) ** 2 / 4.0)
         for measured, sigma in zip(*_log_reflectance(samples, strengths), strict=True)
@@ -279,7 +279,7 @@ def fit_tone(samples: GraySamples) -> ToneFit:
 
 
 def _inks(coverage: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Log reflectance of P patches over dot gains and blacks, shape (13, 15, P), and the prior cost of each pair."""
+    """Return ln of the reflectance of P patches, shape (13 dot gains, 15 blacks, P), and the prior cost of a pair."""
     gain = np.linspace(0.0, 0.24, 13)[:, None]
     black = np.geomspace(0.015, 0.2, 15)
     cost = ((gain - _DOT_GAIN_PRIOR[0]) / _DOT_GAIN_PRIOR[1]) ** 2
@@ -290,7 +290,7 @@ def _inks(coverage: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[n
 def _log_reflectance(
     samples: GraySamples, strengths: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Natural logarithm of patch over paper at each of S strengths, and its standard deviation, shape (S, P) both."""
+    """Return ln of patch over paper at each of S strengths, and its standard deviation, shape (S, P) both."""
     encoded = np.concatenate([samples.patch[:, None], samples.paper], axis=1)
     light = np.array([decode_tone(encoded, strength) for strength in strengths])  # (S, P, patch and two papers, 3)
     sides = np.log(np.maximum(light[:, :, 1:], 2e-3))

@@ -1,4 +1,4 @@
-"""Bromothymol blue: its two spectra and its pKa', the only chemistry that the color of the vial follows."""
+"""Bromothymol blue: the spectra of its two forms and its pKa', which determine the color of the vial."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 # Sums of Gaussians over the wavenumber in kK (10 000 / wavelength in nm): height [L/mol/cm], center, width [kK].
-# Own fit, rms residual 0.5 % of the maximum, to a digitised pair of spectra of both forms in water (github
-# timrobinson/Dye-Indicator-Model, BTB_Acid.csv and BTB_Base.csv; their primary paper is not named there), scaled to
-# 3.70e4 L/mol/cm at the maximum of the base form (3.57e4 and 3.66e4 at 620 nm in flowinjectiontutorial.com,
-# Methods 1.5.3; 4.05e4 in a school exercise). The scale only sets how much dye there is, never the pH.
+# Fitted for this project, with an rms residual of 0.5 % of the maximum, to a digitized pair of spectra of both forms in
+# water (github timrobinson/Dye-Indicator-Model, BTB_Acid.csv and BTB_Base.csv; their primary paper is not named there),
+# scaled to 3.70e4 L/mol/cm at the maximum of the base form (3.57e4 and 3.66e4 at 620 nm in flowinjectiontutorial.com,
+# Methods 1.5.3; 4.05e4 in a school exercise). The scale only affects the amount of dye, never the pH.
 _ACID_BANDS = ((13848.0, 30.253, 3.625), (11287.0, 23.421, 1.678), (5995.0, 21.291, 1.430))
 _BASE_BANDS = (
     (17979.0, 15.947, 0.558),
@@ -18,19 +18,19 @@ _BASE_BANDS = (
     (2697.0, 20.370, 1.158),
     (8008.0, 25.265, 1.466),
 )
-_ACID_ENDS_NM = 640.0  # the digitised acid spectrum is zero beyond; the Gaussian tail there means nothing
+_ACID_ENDS_NM = 640.0  # the digitized acid spectrum is zero beyond; the Gaussian tail there means nothing
 BASE_MAXIMUM_L_MOL_CM = 37060.0
-"""Molar absorptivity of the blue form at its maximum near 616 nm, from the bands above [L/mol/cm]."""
+"""Molar absorptivity of the blue form at its maximum near 616 nm, from these bands [L/mol/cm]."""
 
 # pKa' at 25 C in water of 1 to 8 dKH: an assumption from the published spread 7.1 to 7.4 (Yuan & DeGrandpre 2008,
-# Environ. Sci. Technol. 42, 6092-6099: about 7.4 in fresh water; 7.25 from digitised titration curves; 7.20 from a
+# Environ. Sci. Technol. 42, 6092-6099: about 7.4 in fresh water; 7.25 from digitized titration curves; 7.20 from a
 # published absorbance series; 7.10 in handbooks at unstated ionic strength).
 PKA_25C_FRESH = 7.30
 PKA_STD = 0.10
 # No value for this dye was found; it lies between bromocresol purple (-0.0043) and phenol red (-0.0075 per C) of
 # Yao & Byrne 2001, Environ. Sci. Technol. 35, 1197-1201: an assumption.
 PKA_PER_C = -0.006
-_FRESH_IONIC_STRENGTH_MOL_KG = 0.0014  # of 4 dKH water, for which the value at 25 C is meant
+_FRESH_IONIC_STRENGTH_MOL_KG = 0.0014  # of 4 dKH water, to which the value at 25 C refers
 
 
 def absorptivity(wavelength_nm: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -48,7 +48,7 @@ def _bands(wavelength_nm: NDArray[np.float64], bands: tuple[tuple[float, float, 
 
 
 def base_fraction(log_ratio: ArrayLike) -> NDArray[np.float64]:
-    """Return the blue share of the dye at a pH - pKa', which is log10 of blue over yellow form [-]."""
+    """Return the share of the blue form at a given pH - pKa', the log10 of blue over yellow form [-]."""
     return 1.0 / (1.0 + 10.0 ** -np.asarray(log_ratio, dtype=np.float64))
 
 
@@ -61,19 +61,19 @@ def pka_prime(temperature_c: float = 25.0, *, ionic_strength_mol_kg: float | Non
     temperature_c : float, default 25.0
         Temperature of the fluid [degC].
     ionic_strength_mol_kg : float, optional
-        Ionic strength; that of 4 dKH water where not given [mol/kg].
+        Ionic strength; that of 4 dKH water if not given [mol/kg].
 
     Returns
     -------
     float
-        pKa' on the scale of activity of the hydrogen ion; its standard uncertainty is `PKA_STD`.
+        pKa' on the activity scale of the hydrogen ion; its standard uncertainty is `PKA_STD`.
 
     References
     ----------
     .. [1] Yao W., Byrne R. H. 2001, Environ. Sci. Technol. 35, 1197-1201: form and values of the shift with ionic
-       strength for the same class of dyes, ``-4 A (sqrt(I) / (1 + sqrt(I)) - 0.3 I)`` on the scale of the
-       concentration of H+. Activity, by which buffers are labelled and carbonate is reckoned here, takes the charge of
-       H+ off: 2 squared of the blue less 1 of the yellow form leave ``-3 A``.
+       strength for the same class of dyes, ``-4 A (sqrt(I) / (1 + sqrt(I)) - 0.3 I)`` on the concentration scale of
+       H+. On the activity scale, which buffer labels and the carbonate equations here use, the charge of H+ drops out:
+       the squared charges, 4 of the blue less 1 of the yellow form, leave ``-3 A``.
     """
     pka = PKA_25C_FRESH + PKA_PER_C * (temperature_c - 25.0)
     if ionic_strength_mol_kg is None:
@@ -86,14 +86,14 @@ def pka_prime(temperature_c: float = 25.0, *, ionic_strength_mol_kg: float | Non
 
 def log_activity_davies(ionic_strength_mol_kg: ArrayLike, temperature_c: ArrayLike) -> NDArray[np.float64]:
     """
-    Return log10 of the activity coefficient of an ion with one charge; it grows with the square of the charge.
+    Return log10 of the activity coefficient of an ion of charge one; it grows with the square of the charge.
 
     Parameters
     ----------
     ionic_strength_mol_kg : array_like of float, shape (...)
         Ionic strength, up to 0.5 [mol/kg].
     temperature_c : array_like of float, shape (...)
-        Temperature of the water, broadcast against it [degC].
+        Temperature of the water, broadcast against `ionic_strength_mol_kg` [degC].
 
     Returns
     -------

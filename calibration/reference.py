@@ -1,4 +1,4 @@
-"""What is printed, in mm: card and tag with their markers, grays, window and scale bar, and the patches of a chart."""
+"""Geometry of the prints in mm: card and tag with markers, grays, window and scale bar, and the patches of a chart."""
 
 from __future__ import annotations
 
@@ -18,16 +18,17 @@ from calibration.dye import PKA_25C_FRESH
 
 ReferenceName = Literal["card", "tag"]
 
-# Part of the sides of a gray patch that is left out all around it where its level is measured: room for blur.
-_PATCH_RIM_SHARE = 0.2
-_ROOM_MM = 1.0  # kept from whatever is printed where paper is to be bare, for blur and a print that is a little off
+_RIM_SHARE = 0.2  # share of a gray patch left out on each side where its level is measured: room for blur
+_ROOM_MM = (
+    1.0  # kept between whatever is printed and paper that must be bare, for blur and a print that is a little off
+)
 
 CHART_PH = (6.0, 6.2, 6.4, 6.6, 6.8, 7.0, 7.2, 7.4, 7.6)
 """pH of the patches of the chart, over the range in which the dye changes color [-]."""
 CHART_LOAD = 0.7
-"""Amount of dye for which the patches are computed: a usual vial, all patches within the colors of sRGB [-]."""
-# Within the window of the card; what is left above and below holds the labels. Patches more than four times as tall as
-# wide are seldom taken for a vial where a photo of the chart is read by mistake.
+"""Amount of dye for which the patches are computed: a usual vial, with all patches inside the sRGB gamut [-]."""
+# Within the window of the card; the space above and below is for the labels. Patches more than four times as tall as
+# wide are seldom taken for a vial if a photo of the chart is read by mistake.
 _CHART_TOP_MM, _CHART_HEIGHT_MM, _CHART_GAP_MM = 8.0, 25.0, 2.4
 
 
@@ -68,7 +69,7 @@ class Rect:
     def grown(
         self, left_mm: float, top_mm: float | None = None, right_mm: float | None = None, bottom_mm: float | None = None
     ) -> Rect:
-        """Return it with margins added, below zero taken off; one is for all sides, two for opposite ones alike."""
+        """Return it with margins added, or taken off if negative; one for all sides, or two for opposite sides."""
         top_mm = left_mm if top_mm is None else top_mm
         right_mm = left_mm if right_mm is None else right_mm
         bottom_mm = top_mm if bottom_mm is None else bottom_mm
@@ -90,10 +91,10 @@ class GrayPatch:
     rect : Rect
         Where it lies.
     black_coverage : float
-        Ink coverage sent to the printer, 0 (bare paper) to 1 (solid black); what the print makes of the tints
-        between is not known [-].
+        Ink coverage sent to the printer, 0 (bare paper) to 1 (solid black); how the tints between print is not
+        known [-].
     paper : tuple of Rect
-        Bare paper close to it on two opposite sides.
+        Bare paper close by on two opposite sides.
     """
 
     rect: Rect
@@ -103,13 +104,13 @@ class GrayPatch:
     @property
     def inner(self) -> Rect:
         """The part of it that blur does not reach."""
-        return self.rect.inset(_PATCH_RIM_SHARE)
+        return self.rect.inset(_RIM_SHARE)
 
 
 @dataclass(frozen=True, slots=True)
 class ScaleBar:
     """
-    The bar by which the size of the print is checked.
+    The bar for checking the size of the print.
 
     Parameters
     ----------
@@ -129,12 +130,12 @@ class ScaleBar:
 
     @property
     def length_mm(self) -> float:
-        """Distance of the outer ticks, middle to middle [mm]."""
+        """Distance between the middles of the outer ticks [mm]."""
         return self.x1_mm - self.x0_mm + self.y1_mm - self.y0_mm
 
     @property
     def rect(self) -> Rect:
-        """The bar with its ticks, as if they stood out at its ends too."""
+        """The bar with half the length of a tick around it."""
         line = Rect(self.x0_mm, self.y0_mm, self.x1_mm - self.x0_mm, self.y1_mm - self.y0_mm)
         return line.grown(self.tick_mm / 2.0)
 
@@ -142,30 +143,30 @@ class ScaleBar:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reference:
     """
-    What is printed and photographed behind the fluid; origin at its top-left corner, x to the right, y down.
+    A print behind the fluid; origin at its top-left corner, x to the right, y down.
 
     Parameters
     ----------
     name : {'card', 'tag'}
-        The word for it.
+        What people call it.
     outline : Rect
-        The whole of it.
+        Its edge.
     marker_dictionary : str
         Name of the ArUco dictionary of the markers.
     markers : mapping of int to Rect
-        Black square of each marker by its id; its `corners_mm` are in the order in which an ArUco detector
-        gives the corners of a marker, for the markers stand upright.
+        Black square of each marker by its id. As the markers are upright, the `corners_mm` are in the order in which an
+        ArUco detector returns the corners.
     vial_window : Rect
-        The blank field in front of which the vial is.
+        The blank field behind the vial.
     blank : Rect
-        Bare paper in and around the window, up to 0.5 to 2 mm before markers and grays: room for blur and for a print
-        that is a little off; the width of that room is an assumption.
+        Bare paper in and around the window. It ends 0.5 to 2 mm before markers and grays, to leave room for blur and
+        for a print that is a little off; the width of that room is an assumption.
     gray_rows : tuple of tuple of GrayPatch
-        The patches by rows or columns, each from left to right or from top to bottom.
+        The patches by rows or columns, from left to right or from top to bottom.
     scale_bar : ScaleBar
         The bar for checking the print.
     hole : Rect or None
-        The square around the round hole to hang it by.
+        The square around the round hole for hanging it.
     """
 
     name: ReferenceName
@@ -185,7 +186,7 @@ class Reference:
 
     @property
     def printed(self) -> tuple[Rect, ...]:
-        """Whatever is no bare paper, with room around it."""
+        """Everything that is not bare paper, with room around it."""
         holes = [] if self.hole is None else [self.hole]
         rects = [*(patch.rect for patch in self.gray_patches), *self.markers.values(), self.scale_bar.rect, *holes]
         return tuple(rect.grown(_ROOM_MM) for rect in rects)
@@ -194,7 +195,7 @@ class Reference:
 @cache
 def load_card() -> Reference:
     """
-    Return the card, which is held behind the vial, as described in ``card.json``.
+    Return the card, which is held behind the vial, from ``card.json``.
 
     Returns
     -------
@@ -213,7 +214,7 @@ def load_card() -> Reference:
 @cache
 def load_tag() -> Reference:
     """
-    Return the tag, which hangs in the tank behind the vial, as described in ``tag.json``.
+    Return the tag, which hangs in the tank behind the vial, from ``tag.json``.
 
     Returns
     -------
@@ -229,7 +230,7 @@ def load_tag() -> Reference:
 
 
 def load_references() -> tuple[Reference, ...]:
-    """Return all there are."""
+    """Return card and tag."""
     return load_card(), load_tag()
 
 
@@ -240,7 +241,7 @@ def _load(
     blank_mm: tuple[float, float, float, float],
     tick_mm: float,
 ) -> Reference:
-    """Return a reference with bare paper beside a patch, and left, top, right and bottom of the window."""
+    """Load a reference; `blank_mm` is the bare paper left of, above, right of and below the window."""
     data = json.loads(files(__package__).joinpath(f"{name}.json").read_text(encoding="utf-8"))
     side, patch, bar = data["marker_side"], data["grey_patch"], data["scale_bar"]
     window, hole = Rect(*data["vial_window"].values()), data.get("hole")
@@ -249,7 +250,7 @@ def _load(
         rect = Rect(float(x_mm), float(y_mm), patch["width"], patch["height"])
         return GrayPatch(rect=rect, black_coverage=float(black_coverage), paper=paper_by(rect))
 
-    # A row has one y and a column one x; a bar that stands has one x and a bar that lies one y.
+    # A row has one y and a column one x; an upright bar has one x and a level bar one y.
     rows = data["grey_rows"] if "grey_rows" in data else data["grey_columns"]
     x0_mm, x1_mm, y0_mm, y1_mm = (bar.get(end, bar.get(end[0])) for end in ("x0", "x1", "y0", "y1"))
     return Reference(
@@ -275,11 +276,11 @@ class ChartPatch:
     Parameters
     ----------
     ph : float
-        pH that it stands for, at 25 degrees C [-].
+        The pH it shows, at 25 degrees C [-].
     rect : Rect
-        Where it lies on the card, whose window the patches fill.
+        Where it lies in the window of the card.
     rgb_lin : ndarray of float64, shape (3,)
-        Color, linear sRGB, paper being (1, 1, 1).
+        Color, linear sRGB, with paper as (1, 1, 1).
     """
 
     ph: float
@@ -292,8 +293,8 @@ def chart_patches() -> tuple[ChartPatch, ...]:
     """
     Return the patches of the chart from yellow to blue.
 
-    The colors are those of the dye before white paper under D65, for the standard observer and the pKa' expected at
-    25 degrees C; 5 degrees more or less move them by 0.03 in pH, far less than printers differ.
+    The colors are those of the dye in front of white paper under D65, for the standard observer and the pKa' expected
+    at 25 degrees C; 5 degrees more or less move them by 0.03 in pH, far less than printers differ.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Files that appear whole or not at all."""
+"""Writes files whole or not at all."""
 
 from __future__ import annotations
 
@@ -19,16 +19,16 @@ def write_whole(path: str | os.PathLike[str], data: bytes, *, mode: int = 0o666)
     Parameters
     ----------
     path : path
-        The file; replaced where it exists, with its permissions kept. Of a link the file that it leads to.
+        The file; if it exists it is replaced and keeps its permissions. For a link, the file it points to.
     data : bytes
-        What it holds.
+        The content.
     mode : int, default 0o666
-        Permissions of a new file, of which the system takes away what it gives to no new file.
+        Permissions of a new file, before the umask.
 
     Raises
     ------
     OSError
-        If it cannot be written, or is no file, such as a device.
+        If it cannot be written, or is not a regular file, such as a device.
     """
     with writing_whole(path, mode=mode) as file:
         file.write(data)
@@ -37,12 +37,12 @@ def write_whole(path: str | os.PathLike[str], data: bytes, *, mode: int = 0o666)
 @contextmanager
 def writing_whole(path: str | os.PathLike[str], *, mode: int = 0o666) -> Iterator[BinaryIO]:
     """
-    Write a file part by part in a ``with`` block; it appears at the end of the block, or not at all where that raises.
+    Write a file part by part in a ``with`` block; it appears at the end of the block, or not at all if that raises.
 
     Parameters
     ----------
     path, mode
-        As for `write_whole`, as are the errors.
+        As in `write_whole`, which raises the same errors.
 
     Yields
     ------
@@ -50,15 +50,15 @@ def writing_whole(path: str | os.PathLike[str], *, mode: int = 0o666) -> Iterato
         To write bytes to.
     """
     target = Path(os.path.realpath(path))
-    exists = os.path.lexists(target)  # a link that goes round in a circle is there too
+    exists = os.path.lexists(target)  # true for a circular link too
     if exists and not target.is_file():
         raise OSError(errno.EINVAL, "it is no regular file", str(target))
-    part = target.with_name(f".{secrets.token_hex(8)}.part")  # of its own: the longest name leaves no room for more
+    part = target.with_name(f".{secrets.token_hex(8)}.part")  # a fresh name, as the longest leaves no room for a suffix
     try:
         with open(part, "xb", opener=lambda name, flags: os.open(name, flags, mode)) as file:
             yield file
             file.flush()
-            os.fsync(file.fileno())  # else a power cut may leave the new name with nothing in it
+            os.fsync(file.fileno())  # or a power cut may leave an empty file of the new name
         if exists:
             shutil.copymode(target, part)
         part.replace(target)
