@@ -1,4 +1,4 @@
-"""What is known or fitted beforehand: card, dye, cameras, and the way from a signal to a pH."""
+"""What is known or fitted beforehand: prints, dye, cameras and profiles, and the inversion from color to pH."""
 
 import lazy_loader
 

@@ -1,3 +1,4 @@
+from .atomic_file import write_whole as write_whole, writing_whole as writing_whole
 from .camera import (
     LOAD as LOAD,
     LOG_RATIO as LOG_RATIO,
@@ -67,4 +68,3 @@ from .reference import (
     load_references as load_references,
     load_tag as load_tag,
 )
-from .whole_file import write_whole as write_whole, writing_whole as writing_whole

@@ -13,11 +13,11 @@ import numpy as np
 import tomli_w
 from numpy.typing import NDArray
 
+from calibration.atomic_file import write_whole
 from calibration.camera import LOAD, LOG_RATIO, USUAL_LOAD, direction_deg, signal_family
 from calibration.color_space import ColorSpace
 from calibration.dye import PKA_25C_FRESH
 from calibration.evidence import PKA_SHIFT, Evidence, SignalSamples, State, weigh_members
-from calibration.whole_file import write_whole
 
 USUAL_LOAD_INDEX = int(np.abs(np.log(LOAD / USUAL_LOAD)).argmin())
 """Place in `calibration.camera.LOAD` of what is nearest to a usual dye amount, at which directions are told."""

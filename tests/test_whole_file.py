@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from calibration.whole_file import write_whole
+from calibration.atomic_file import write_whole
 
 POSIX = pytest.mark.skipif(sys.platform == "win32", reason="permissions, links and pipes of POSIX")
 

@@ -1,8 +1,8 @@
 """
 The fluid in front of card or tag.
 
-`pixels` compares with paper and tells what is seen, by a network; `find` outlines the fluid; `signal` measures its
-color; `chart` measures the patches of a printed color chart in its place.
+`pixels` compares every pixel with paper and classifies it with a network; `find` outlines the fluid; `signal` measures
+its color; `chart` measures the patches of a printed color chart instead.
 """
 
 import lazy_loader

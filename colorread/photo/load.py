@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from functools import partial
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
@@ -34,16 +33,10 @@ from colorread.photo.sound import JPEG_FORMATS, decode_sound_jpeg, require_no_ju
 _WORKING_SIDE_PX: Final = 2016
 _WORTH_SHRINKING: Final = 1.25  # below this ratio, shrinking takes more time than it saves
 
-# What turns the stored picture upright, by EXIF orientation (as in Pillow's ImageOps.exif_transpose).
-_TURNS: Final[Mapping[int, Callable[[Any], Any]]] = {
-    2: partial(cv2.flip, flipCode=1),
-    3: partial(cv2.rotate, rotateCode=cv2.ROTATE_180),
-    4: partial(cv2.flip, flipCode=0),
-    5: cv2.transpose,
-    6: partial(cv2.rotate, rotateCode=cv2.ROTATE_90_CLOCKWISE),
-    7: lambda rgb: cv2.rotate(cv2.transpose(rgb), cv2.ROTATE_180),
-    8: partial(cv2.rotate, rotateCode=cv2.ROTATE_90_COUNTERCLOCKWISE),
-}
+# EXIF orientations stored with rows and columns exchanged, and the flip that makes a picture upright after that: 0 top
+# to bottom, 1 left to right, -1 both (as in Pillow's ImageOps.exif_transpose).
+_TRANSPOSED: Final = (5, 6, 7, 8)
+_FLIPS: Final = {2: 1, 3: -1, 4: 0, 6: 1, 7: -1, 8: 0}
 
 Source = str | os.PathLike[str] | NDArray[Any]
 """A photo file, or an upright sRGB-encoded picture (uint8, or float 0..1)."""
@@ -267,8 +260,12 @@ def _pixels_of(image: ImageFile.ImageFile, file: BinaryIO, long_side_px: int) ->
     return decode_sound_jpeg(image, file)
 
 
-def _turned(rgb_u8: NDArray[np.uint8], orientation: Any) -> NDArray[np.uint8]:
-    return np.asarray(_TURNS[orientation](rgb_u8), dtype=np.uint8) if orientation in _TURNS else rgb_u8
+def _turned(stored: NDArray[np.uint8], orientation: Any) -> NDArray[np.uint8]:
+    """Return a picture upright that is stored in an EXIF orientation."""
+    if orientation in _TRANSPOSED:
+        stored = np.asarray(cv2.transpose(stored), dtype=np.uint8)
+    flip = _FLIPS.get(orientation)
+    return stored if flip is None else np.asarray(cv2.flip(stored, flip), dtype=np.uint8)
 
 
 def _in_8_bits(rgb: NDArray[Any]) -> NDArray[np.uint8]:

@@ -1,8 +1,8 @@
 """
 From one photo to a reading.
 
-`pipeline` offers `read_photo` and knows the order of the steps; `interpretation` believes a pH and makes numbers of it;
-`stated` is what the keeper says of the photo.
+`pipeline` has `read_photo` and the order of the steps; `interpretation` turns the color into pH and CO2; `stated` holds
+what the keeper says about the photo.
 """
 
 import lazy_loader

@@ -64,7 +64,7 @@ class Fluid:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Seen:
+class Observation:
     """
     What was found in a photo; None for what a refusal left out.
 
@@ -188,7 +188,7 @@ def read_photo_traced(source: Source, stated: Stated) -> tuple[Reading, Trace]:
     return with_numbers(reading, posterior, stated), _trace(seen, posterior, pka_of(stated))
 
 
-def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Seen:
+def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Observation:
     """
     Find and measure the fluid in a photo.
 
@@ -201,7 +201,7 @@ def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Seen:
 
     Returns
     -------
-    Seen
+    Observation
         The fluid, or whatever was found and the reason why there is no more.
     """
     photo = None
@@ -209,13 +209,13 @@ def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Seen:
         photo = load_photo(source)
         fits = find_references(photo.rgb_u8)
     except Refusal as refused:
-        return Seen(photo=photo, reason=refused.reason)
+        return Observation(photo=photo, reason=refused.reason)
     in_front_of = [_see_in_front_of(fit, source, photo, vial_xywh) for fit in fits]
     return next((seen for seen in in_front_of if seen.fluid is not None), in_front_of[0])
 
 
-def _see_in_front_of(fit: ReferenceFit, source: Source, photo: Photo, vial_xywh: Rectangle | None) -> Seen:
-    seen = Seen(photo=photo, card=fit)
+def _see_in_front_of(fit: ReferenceFit, source: Source, photo: Photo, vial_xywh: Rectangle | None) -> Observation:
+    seen = Observation(photo=photo, card=fit)
     try:
         around_px = fit.plane.px_from_mm(fit.reference.outline.grown(_AROUND_MM).corners_mm)
         close_up = load_close_up(source, photo, around_px, ENOUGH_PX_PER_MM / fit.px_per_mm)
@@ -242,7 +242,7 @@ def _see_in_front_of(fit: ReferenceFit, source: Source, photo: Photo, vial_xywh:
     return replace(seen, fluid=Fluid(photo=photo, view=view, signal=signal))
 
 
-def _reading_before_color(source: Source, stated: Stated, seen: Seen) -> Reading:
+def _reading_before_color(source: Source, stated: Stated, seen: Observation) -> Reading:
     """Return all of a reading that does not depend on the color of the fluid."""
     photo, card = seen.photo, seen.card
     flags = (*(() if card is None else card.flags), *(() if stated.vial_xywh is None else ("vial-pointed",)))
@@ -283,7 +283,7 @@ def require_clear_fluid(posterior: PhPosterior, *, is_known: bool = False) -> No
         raise refusal("not-the-dye")
 
 
-def _trace(seen: Seen, posterior: PhPosterior | None = None, pka: float = 0.0) -> Trace:
+def _trace(seen: Observation, posterior: PhPosterior | None = None, pka: float = 0.0) -> Trace:
     used_px = fluid_rgb = None
     scale_rgb: tuple[tuple[float, NDArray[np.float64]], ...] = ()
     if seen.fluid is not None:

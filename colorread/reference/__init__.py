@@ -1,8 +1,8 @@
 """
 Card and tag in a photo.
 
-`find` tells which of them is there and where, by `markers` and `plane`; `view` shows it from straight above;
-`balance` gives the light of its paper, by its grays.
+`find` locates them by their `markers`, with a map from their `plane` to pixels; `view` rectifies them; `balance`
+estimates tone curve and light of the paper from the grays.
 """
 
 import lazy_loader
