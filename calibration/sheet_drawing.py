@@ -25,11 +25,16 @@ _FAINT_GRAY, _FLUID_GRAY, _WATER_GRAY = 0.55, 0.8, 0.93
 
 def draw_reference(canvas: Canvas, reference: Reference) -> None:
     """Draw a card or tag in black ink; axes run in mm from its top-left corner, x to the right and y down."""
-    _fill_grays(canvas, reference)
+    for patch in reference.gray_patches:
+        canvas.setFillGray(1 - patch.black_coverage)
+        _fill_rect(canvas, patch.rect)
+    canvas.setFillGray(0)
     for marker_id, rect in reference.markers.items():
         _draw_marker(canvas, reference.marker_dictionary, marker_id, rect)
     _draw_bar(canvas, reference.scale_bar)
-    _draw_hole(canvas, reference, _HAIRLINE_MM)
+    if reference.hole is not None:
+        canvas.setLineWidth(_HAIRLINE_MM)
+        canvas.ellipse(*reference.hole.corners_mm[0], *reference.hole.corners_mm[2])
 
 
 def draw_cut_marks(canvas: Canvas, outline: Rect) -> None:
@@ -42,24 +47,7 @@ def draw_cut_marks(canvas: Canvas, outline: Rect) -> None:
 
 
 def _fill_rect(canvas: Canvas, rect: Rect) -> None:
-    """Fill a rectangle; axes as in `draw_reference`."""
     canvas.rect(rect.x_mm, rect.y_mm, rect.width_mm, rect.height_mm, stroke=0, fill=1)
-
-
-def _fill_grays(canvas: Canvas, reference: Reference) -> None:
-    """Fill the patches; leave the fill black."""
-    for patch in reference.gray_patches:
-        if patch.black_coverage > 0:
-            canvas.setFillGray(1 - patch.black_coverage)
-            _fill_rect(canvas, patch.rect)
-    canvas.setFillGray(0)
-
-
-def _draw_hole(canvas: Canvas, reference: Reference, stroke_mm: float) -> None:
-    if reference.hole is not None:
-        hole, radius_mm = reference.hole, reference.hole.width_mm / 2
-        canvas.setLineWidth(stroke_mm)
-        canvas.circle(hole.x_mm + radius_mm, hole.y_mm + radius_mm, radius_mm)
 
 
 def _draw_marker(canvas: Canvas, dictionary_name: str, marker_id: int, rect: Rect) -> None:
@@ -128,12 +116,10 @@ def _print_from_the_front(canvas: Canvas, name: str, x: float, y: float, width: 
     canvas.saveState()
     canvas.transform(scale, 0, 0, -scale, x, y + outline.height_mm * scale)
     canvas.setLineWidth(_STROKE / scale)
-    canvas.setFillGray(1)
-    canvas.rect(0, 0, outline.width_mm, outline.height_mm, fill=1)
-    _fill_grays(canvas, reference)
-    for rect in reference.markers.values():
+    _filled(canvas, 1.0, Canvas.rect, 0, 0, outline.width_mm, outline.height_mm)
+    draw_reference(canvas, reference)
+    for rect in reference.markers.values():  # plain, or a photo of the drawing would show a second card
         _fill_rect(canvas, rect)
-    _draw_hole(canvas, reference, _THIN / scale)
     canvas.restoreState()
 
 
