@@ -203,12 +203,12 @@ def load_card() -> Reference:
         The same object at each call.
     """
 
-    def paper_by(rect: Rect) -> tuple[Rect, Rect]:
+    def paper_beside(rect: Rect) -> tuple[Rect, Rect]:
         # The card is bare for 4 mm above and below its patches.
         inner = rect.grown(-1.0, 0.0)
         return inner.grown(0.0, 2.6, 0.0, -rect.height_mm - 1.0), inner.grown(0.0, -rect.height_mm - 1.0, 0.0, 2.6)
 
-    return _load("card", paper_by, blank_mm=(3.0, 2.5, 2.0, 2.5), tick_mm=4.0)
+    return _load("card", paper_beside, blank_mm=(3.0, 2.5, 2.0, 2.5), tick_mm=4.0)
 
 
 @cache
@@ -222,11 +222,11 @@ def load_tag() -> Reference:
         The same object at each call.
     """
 
-    def paper_by(rect: Rect) -> tuple[Rect, Rect]:
+    def paper_beside(rect: Rect) -> tuple[Rect, Rect]:
         # The tag is bare for 2.5 mm to its edge, and for 2 mm to its window.
         return rect.grown(2.0, 0.0, -rect.width_mm - 0.8), rect.grown(-rect.width_mm - 0.8, 0.0, 2.0)
 
-    return _load("tag", paper_by, blank_mm=(1.0, 0.5, 1.0, 0.5), tick_mm=2.4)
+    return _load("tag", paper_beside, blank_mm=(1.0, 0.5, 1.0, 0.5), tick_mm=2.4)
 
 
 def load_references() -> tuple[Reference, ...]:
@@ -236,7 +236,7 @@ def load_references() -> tuple[Reference, ...]:
 
 def _load(
     name: ReferenceName,
-    paper_by: Callable[[Rect], tuple[Rect, Rect]],
+    paper_beside: Callable[[Rect], tuple[Rect, Rect]],
     *,
     blank_mm: tuple[float, float, float, float],
     tick_mm: float,
@@ -248,7 +248,7 @@ def _load(
 
     def patch_at(x_mm: float, y_mm: float, black_coverage: float) -> GrayPatch:
         rect = Rect(float(x_mm), float(y_mm), patch["width"], patch["height"])
-        return GrayPatch(rect=rect, black_coverage=float(black_coverage), paper=paper_by(rect))
+        return GrayPatch(rect=rect, black_coverage=float(black_coverage), paper=paper_beside(rect))
 
     # A row has one y and a column one x; an upright bar has one x and a level bar one y.
     rows = data["grey_rows"] if "grey_rows" in data else data["grey_columns"]

@@ -207,9 +207,9 @@ def _row_quads_px(boxes: list[_Box], n_patches: int) -> list[NDArray[np.float64]
     if len(row) > n_patches:
         raise refusal("patch-count", found=len(row), n_patches=n_patches)
     inner = 1.0 - 2.0 * _INSET
-    chosen = (boxes[index] for index in row)
     return [
-        cv2.boxPoints((at, (sides[0] * inner, sides[1] * inner), angle)).astype(float) for at, sides, angle in chosen
+        cv2.boxPoints((center, (inner * width, inner * height), angle)).astype(float)
+        for center, (width, height), angle in (boxes[index] for index in row)
     ]
 
 

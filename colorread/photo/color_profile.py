@@ -16,7 +16,7 @@ from calibration import ColorSpace
 
 # Two 8-bit codes cover the rounding of differently written sRGB curves; a plain gamma of 2.2 differs more in the dark,
 # other primaries nearly everywhere.
-_SAME_CODES: Final = 2
+_MAX_CODES_APART: Final = 2
 _PROBE_CODES: Final = (12, 24, 64, 128, 192, 240)
 
 
@@ -47,7 +47,7 @@ def rgb_in_working_space(rgb_u8: NDArray[np.uint8], info: Mapping[Any, Any]) -> 
             return rgb_u8, "srgb"
         if (space := _working_space(icc)) is not None:
             return rgb_u8, space
-        return _converted(rgb_u8, profile, _display_p3_profile()), "display-p3"
+        return _convert(rgb_u8, profile, _display_p3_profile()), "display-p3"
     except ImageCms.PyCMSError:  # readable, but too incomplete to convert with
         return rgb_u8, "srgb"
 
@@ -83,8 +83,8 @@ def _working_space(icc: bytes) -> ColorSpace | None:
     spaces: dict[ColorSpace, Any] = {"srgb": ImageCms.createProfile("sRGB"), "display-p3": _display_p3_profile()}
     for space, reference in spaces.items():
         # Tables that speed up converting take longer to build than converting so few colors.
-        converted = _converted(probe, _profile_from_bytes(icc), reference, ImageCms.Flags.NOOPTIMIZE)
-        if np.abs(converted.astype(int) - probe).max() <= _SAME_CODES:
+        converted = _convert(probe, _profile_from_bytes(icc), reference, ImageCms.Flags.NOOPTIMIZE)
+        if np.abs(converted.astype(int) - probe).max() <= _MAX_CODES_APART:
             return space
     return None
 
@@ -93,7 +93,7 @@ def _profile_from_bytes(icc: bytes) -> ImageCms.ImageCmsProfile:
     return ImageCms.ImageCmsProfile(io.BytesIO(icc))
 
 
-def _converted(
+def _convert(
     rgb_u8: NDArray[np.uint8], source: Any, target: Any, flags: ImageCms.Flags = ImageCms.Flags.NONE
 ) -> NDArray[np.uint8]:
     intent = ImageCms.Intent.RELATIVE_COLORIMETRIC

@@ -22,11 +22,11 @@ TURNED_BY_READER: Final = frozenset(("HEIF", "TIFF"))
 
 # Choices of this project: photos of common phones have up to 50 megapixels, of some 108; on less than 300 pixels card
 # and vial cannot be seen.
-_MOST_PIXELS: Final = 120_000_000
-_LEAST_SIDE_PX: Final = 300
+_MAX_PIXELS: Final = 120_000_000
+_MIN_SIDE_PX: Final = 300
 
-# How files in the formats of phones and cameras begin.
-_HEADS: Final = {
+# How files in the formats of phones and cameras begin, as regular expressions.
+_SIGNATURES: Final = {
     "JPEG": rb"\xff\xd8\xff",
     "PNG": rb"\x89PNG\r\n\x1a\n",
     "TIFF": rb"II\*\0|MM\0\*",
@@ -100,7 +100,7 @@ def refusing_broken_files() -> Iterator[None]:
     except (Refusal, MemoryError):
         raise
     except Image.DecompressionBombError as error:
-        raise refusal("too-large/pixels", megapixels=_MOST_PIXELS // 1_000_000) from error
+        raise refusal("too-large/pixels", megapixels=_MAX_PIXELS // 1_000_000) from error
     except Exception as error:
         # Errors of the system have a number, those of decoders do not; EINVAL is a seek to an impossible place.
         if isinstance(error, OSError) and error.errno not in (None, errno.EINVAL):
@@ -133,7 +133,7 @@ def open_image(file: BinaryIO) -> ImageFile.ImageFile:
     file.seek(0)
     if not head:
         raise refusal("broken-file/empty")
-    kind = next((kind for kind, begins in _HEADS.items() if re.match(begins, head, re.DOTALL)), None)
+    kind = next((kind for kind, signature in _SIGNATURES.items() if re.match(signature, head, re.DOTALL)), None)
     image: ImageFile.ImageFile
     if kind == "HEIF":
         from pillow_heif import HeifImageFile  # slow to import, and most photos are JPEG
@@ -166,10 +166,10 @@ def require_readable_size(size: tuple[int, int]) -> None:
     colorread.errors.Refusal
         ``"too-large"`` or ``"too-small"``.
     """
-    if size[0] * size[1] > _MOST_PIXELS:
-        raise refusal("too-large/pixels", megapixels=_MOST_PIXELS // 1_000_000)
-    if min(size) < _LEAST_SIDE_PX:
-        raise refusal("too-small", width=size[0], height=size[1], least=_LEAST_SIDE_PX)
+    if size[0] * size[1] > _MAX_PIXELS:
+        raise refusal("too-large/pixels", megapixels=_MAX_PIXELS // 1_000_000)
+    if min(size) < _MIN_SIDE_PX:
+        raise refusal("too-small", width=size[0], height=size[1], least=_MIN_SIDE_PX)
 
 
 def read_exif(image: Image.Image) -> dict[int, Any]:

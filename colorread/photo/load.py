@@ -156,12 +156,12 @@ def load_photo(source: Source) -> Photo:
         stored_size = image.size
         require_readable_size(stored_size)
         require_sound(image, file)
-        pixels = _pixels_of(image, file, _WORKING_SIDE_PX)
+        pixels = _decode(image, file, _WORKING_SIDE_PX)
         if image.format in JPEG_FORMATS:
             require_no_jump(pixels, image, stored_size[0])
         tags = read_exif(image)
         rgb_u8, color_space = rgb_in_working_space(pixels, image.info)
-        rgb_u8 = _turned(_shrink(rgb_u8, stored_size), orientation_of(tags, image.format))
+        rgb_u8 = _upright(_shrink(rgb_u8, stored_size), orientation_of(tags, image.format))
         file_time_s = os.fstat(file.fileno()).st_mtime
     taken_at, time_source = time_taken(tags, file_time_s)
     rgb_u8.setflags(write=False)
@@ -184,7 +184,7 @@ def _photo_from_array(rgb: NDArray[Any]) -> Photo:
         raise ValueError(f"Expected {wanted}, got {rgb.dtype} of shape {rgb.shape}.")
     size = rgb.shape[1], rgb.shape[0]
     require_readable_size(size)
-    rgb_u8 = np.array(_shrink(_in_8_bits(rgb), size), order="C")
+    rgb_u8 = np.array(_shrink(_as_u8(rgb), size), order="C")
     rgb_u8.setflags(write=False)
     return Photo(rgb_u8=rgb_u8, color_space="srgb", scale=max(rgb_u8.shape[:2]) / max(size))
 
@@ -219,20 +219,20 @@ def load_close_up(source: Source, photo: Photo, around_px: NDArray[np.float64], 
     if times <= 1:
         return CloseUp(rgb_u8=photo.rgb_u8)
     if isinstance(source, np.ndarray):
-        return _part_of(_in_8_bits(source), None, photo, around_px)
+        return _cut_out(_as_u8(source), None, photo, around_px)
     with open_file(Path(source)) as file, refusing_broken_files():
         image = open_image(file)
         orientation = orientation_of(read_exif(image), image.format)
-        pixels = _pixels_of(image, file, times * _WORKING_SIDE_PX)
-        part = _part_of(pixels, orientation, photo, around_px)
+        pixels = _decode(image, file, times * _WORKING_SIDE_PX)
+        part = _cut_out(pixels, orientation, photo, around_px)
         return replace(part, rgb_u8=rgb_in_working_space(part.rgb_u8, image.info)[0])
 
 
-def _part_of(stored: NDArray[np.uint8], orientation: Any, photo: Photo, around_px: NDArray[np.float64]) -> CloseUp:
+def _cut_out(stored: NDArray[np.uint8], orientation: Any, photo: Photo, around_px: NDArray[np.float64]) -> CloseUp:
     """Cut out the part of a stored picture that shows some places of the photo."""
     # The corners of the stored picture are numbered clockwise from the top left; turned upright, they show where each
     # corner of the photo is stored.
-    (top_left, top_right), (_, bottom_right) = _turned(np.array([(0, 1), (3, 2)], np.uint8), orientation)
+    (top_left, top_right), (_, bottom_right) = _upright(np.array([(0, 1), (3, 2)], np.uint8), orientation)
     corners = _corners_px(stored)[[top_left, top_right, bottom_right]]
     to_stored = np.vstack([cv2.getAffineTransform(_corners_px(photo.rgb_u8)[:3], corners), (0.0, 0.0, 1.0)])
     box_px = cv2.perspectiveTransform(around_px[None], to_stored)[0]
@@ -250,7 +250,7 @@ def _corners_px(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
     return np.array([(0, 0), (width, 0), (width, height), (0, height)], np.float32) - 0.5
 
 
-def _pixels_of(image: ImageFile.ImageFile, file: BinaryIO, long_side_px: int) -> NDArray[np.uint8]:
+def _decode(image: ImageFile.ImageFile, file: BinaryIO, long_side_px: int) -> NDArray[np.uint8]:
     """Decode a picture, reduced to a long side of no less than a little below a size."""
     if image.format not in JPEG_FORMATS:
         return np.asarray(decoded(image, least_side_px=long_side_px))
@@ -260,7 +260,7 @@ def _pixels_of(image: ImageFile.ImageFile, file: BinaryIO, long_side_px: int) ->
     return decode_sound_jpeg(image, file)
 
 
-def _turned(stored: NDArray[np.uint8], orientation: Any) -> NDArray[np.uint8]:
+def _upright(stored: NDArray[np.uint8], orientation: Any) -> NDArray[np.uint8]:
     """Return a picture upright that is stored in an EXIF orientation."""
     if orientation in _TRANSPOSED:
         stored = np.asarray(cv2.transpose(stored), dtype=np.uint8)
@@ -268,7 +268,7 @@ def _turned(stored: NDArray[np.uint8], orientation: Any) -> NDArray[np.uint8]:
     return stored if flip is None else np.asarray(cv2.flip(stored, flip), dtype=np.uint8)
 
 
-def _in_8_bits(rgb: NDArray[Any]) -> NDArray[np.uint8]:
+def _as_u8(rgb: NDArray[Any]) -> NDArray[np.uint8]:
     return np.asarray(rgb if rgb.dtype == np.uint8 else np.rint(rgb * 255.0), dtype=np.uint8)
 
 

@@ -126,7 +126,7 @@ def believed_ph(
     profile = stated.profile
     if profile is None:
         return posterior(), ()
-    flags = _flags_of_unlike_photo(profile, camera_model, stated)
+    flags = _mismatch_flags(profile, camera_model, stated)
     if not flags:
         here = posterior(profile.evidence, _TRUST_SAME_PHONE)
         low, high = validity(profile)
@@ -191,7 +191,7 @@ def with_numbers(reading: Reading, posterior: PhPosterior, stated: Stated) -> Re
     )
 
 
-def _flags_of_unlike_photo(profile: Profile, camera_model: str | None, stated: Stated) -> tuple[str, ...]:
+def _mismatch_flags(profile: Profile, camera_model: str | None, stated: Stated) -> tuple[str, ...]:
     """Return flags for how a photo differs from those of a profile."""
     flags = []
     if profile.camera_models and camera_model not in profile.camera_models:

@@ -210,11 +210,11 @@ def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Observation
         fits = find_references(photo.rgb_u8)
     except Refusal as refused:
         return Observation(photo=photo, reason=refused.reason)
-    in_front_of = [_see_in_front_of(fit, source, photo, vial_xywh) for fit in fits]
-    return next((seen for seen in in_front_of if seen.fluid is not None), in_front_of[0])
+    observations = [_observe_in_front_of(fit, source, photo, vial_xywh) for fit in fits]
+    return next((seen for seen in observations if seen.fluid is not None), observations[0])
 
 
-def _see_in_front_of(fit: ReferenceFit, source: Source, photo: Photo, vial_xywh: Rectangle | None) -> Observation:
+def _observe_in_front_of(fit: ReferenceFit, source: Source, photo: Photo, vial_xywh: Rectangle | None) -> Observation:
     seen = Observation(photo=photo, card=fit)
     try:
         around_px = fit.plane.px_from_mm(fit.reference.outline.grown(_AROUND_MM).corners_mm)

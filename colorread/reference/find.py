@@ -93,7 +93,7 @@ def find_references(rgb_u8: NDArray[np.uint8]) -> tuple[ReferenceFit, ...]:
     for candidate in candidates:
         if candidate.fit is not None:
             try:
-                found.append(_checked(gray, candidate, candidate.fit))
+                found.append(_usable_fit(gray, candidate, candidate.fit))
             except Refusal as unusable:
                 refusals.append(unusable)
     if not found:
@@ -137,7 +137,7 @@ def _search(gray: NDArray[np.uint8], n_tries: int | None = None) -> list[_Candid
     return candidates
 
 
-def _checked(gray: NDArray[np.uint8], candidate: _Candidate, fit: PlaneFit) -> ReferenceFit:
+def _usable_fit(gray: NDArray[np.uint8], candidate: _Candidate, fit: PlaneFit) -> ReferenceFit:
     """Return where a candidate lies; raise Refusal if it cannot be used."""
     reference, plane, camera = candidate.reference, fit.plane, camera_matrix(gray.shape)
     others = [one for one in candidate.sightings if not any(one is used for used in fit.sightings)]
