@@ -19,9 +19,8 @@ from calibration.dye import PKA_25C_FRESH
 ReferenceName = Literal["card", "tag"]
 
 _RIM_SHARE = 0.2  # share of a gray patch left out on each side where its level is measured: room for blur
-_ROOM_MM = (
-    1.0  # kept between whatever is printed and paper that must be bare, for blur and a print that is a little off
-)
+# Room around whatever is printed, where paper must be bare: for blur and a print that is a little off.
+_ROOM_MM = 1.0
 
 CHART_PH = (6.0, 6.2, 6.4, 6.6, 6.8, 7.0, 7.2, 7.4, 7.6)
 """pH of the patches of the chart, over the range in which the dye changes color [-]."""

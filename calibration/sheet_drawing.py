@@ -130,7 +130,7 @@ def _vial(canvas: Canvas, x: float, y: float, radius: float, stem_top: float) ->
     fluid = canvas.beginPath()
     fluid.arc(x - radius, y - radius, x + radius, y + radius, 175, 190)
     fluid.close()
-    _filled(canvas, 0.8, Canvas.drawPath, fluid, stroke=0)
+    _filled(canvas, _FLUID_GRAY, Canvas.drawPath, fluid, stroke=0)
     canvas.circle(x, y, radius)
 
 
@@ -142,14 +142,14 @@ def _phone(canvas: Canvas, x: float, y: float, height: float) -> None:
 
 def _line_of_sight(canvas: Canvas, from_x: float, to_x: float, y: float) -> None:
     canvas.saveState()
-    canvas.setStrokeGray(0.55)
+    canvas.setStrokeGray(_FAINT_GRAY)
     canvas.setDash(1.0, 1.2)
     canvas.line(from_x, y, to_x, y)
     canvas.restoreState()
 
 
 def _water(canvas: Canvas, left: float, bottom: float, right: float, surface: float) -> None:
-    _filled(canvas, 0.93, Canvas.rect, left, bottom, right - left, surface - bottom, stroke=0)
+    _filled(canvas, _WATER_GRAY, Canvas.rect, left, bottom, right - left, surface - bottom, stroke=0)
     for y in (bottom, surface):
         canvas.line(left, y, right, y)
 

@@ -7,5 +7,4 @@ from .balance import (
     median as median,
 )
 from .find import ReferenceFit as ReferenceFit, find_references as find_references
-from .plane import PlaneMap as PlaneMap
 from .view import ENOUGH_PX_PER_MM as ENOUGH_PX_PER_MM, CardView as CardView, view_card as view_card

@@ -208,15 +208,14 @@ def _fit_plane(sightings: tuple[Sighting, ...], reference: Reference, camera: ND
         if found is None or abs(np.linalg.det(found)) < 1e-12:
             return None
         homography = np.asarray(found, dtype=np.float64)
-        plane = replace(
-            plane, homography=homography, foot_mm=plane.foot_mm if n_rounds else _foot_mm(homography, camera)
-        )
+        foot_mm = plane.foot_mm if n_rounds else _foot_mm(homography, camera)
+        plane = replace(plane, homography=homography, foot_mm=foot_mm)
         residual_mm = plane.mm_from_px(seen_px) - squares_mm
-        if n_rounds < FIT_ROUNDS:
-            more_inset_mm, more_bend = _explained(residual_mm, printed_mm, inward, plane.foot_mm, bends=bends)
-            inset_mm += more_inset_mm
-            bend = min(max(plane.bend_per_mm2 + more_bend, 0.0), MAX_BEND_PER_MM2)
-            plane = replace(plane, bend_per_mm2=bend)
+        if n_rounds == FIT_ROUNDS:
+            break
+        more_inset_mm, more_bend = _explained(residual_mm, printed_mm, inward, foot_mm, bends=bends)
+        inset_mm += more_inset_mm
+        plane = replace(plane, bend_per_mm2=min(max(plane.bend_per_mm2 + more_bend, 0.0), MAX_BEND_PER_MM2))
     n_free = seen_px.size - 9 - bends  # eight of the homography, one of the inset
     spread_mm = float(np.sqrt(2 * (residual_mm**2).sum() / n_free))
     area_px, area_mm = (cv2.contourArea(corners[:4].astype(np.float32)) for corners in (seen_px, printed_mm))
