@@ -206,7 +206,7 @@ def see_clear_fluid(path: str | os.PathLike[str], state: State) -> Fluid:
     seen = see_fluid(path)
     if seen.fluid is None:
         assert seen.reason is not None
-        raise Refusal.of(seen.reason)
+        raise Refusal(seen.reason)
     fluid = seen.fluid
     posterior = infer_ph(fluid.signal.samples, space=fluid.photo.color_space, pka=pka_prime(), ph_range=_USUAL_RANGE)
     require_clear_fluid(posterior, is_known=True)
