@@ -1,4 +1,4 @@
-"""Where the log is and what lies beside it; readings that are forgotten take with them what belongs to them there."""
+"""Where the log and the files beside it are, and deleting readings with all that belongs to them."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from colorread.log.store import Log
 
 def default_log_path() -> Path:
     """
-    Return where the log is kept if nobody says otherwise.
+    Return the path of the log if none is given.
 
     Returns
     -------
     Path
-        What the environment variable COLORREAD_LOG says, else a file in the user's data folder.
+        From the environment variable COLORREAD_LOG, else a file in the user's data folder.
     """
     stated = os.environ.get("COLORREAD_LOG")
     return Path(stated) if stated else platformdirs.user_data_path("colorread", appauthor=False) / "log.sqlite"
@@ -27,26 +27,26 @@ def default_log_path() -> Path:
 
 def photo_path(log_path: Path, sha256: str) -> Path:
     """
-    Return where the photo of a reading is kept, if its keeper wants it kept.
+    Return where the photo of a reading is kept, if wanted.
 
     Parameters
     ----------
     log_path : Path
         The log.
     sha256 : str
-        Of the photo as it came.
+        Hash of the original photo.
 
     Returns
     -------
     Path
-        In a folder beside the log, under a name of our own.
+        In a folder beside the log.
     """
     return log_path.with_name(f"{log_path.stem}-photos") / f"{sha256}.jpg"
 
 
 def phones_folder(log_path: Path) -> Path:
     """
-    Return where the default profiles of phones are.
+    Return the folder of the default profiles of phones.
 
     Parameters
     ----------
@@ -56,14 +56,14 @@ def phones_folder(log_path: Path) -> Path:
     Returns
     -------
     Path
-        A folder beside it.
+        Beside the log.
     """
     return log_path.with_name(f"{log_path.stem}-phones")
 
 
 def undecided_path(log_path: Path) -> Path:
     """
-    Return where readings wait that were neither kept nor discarded yet.
+    Return the log of readings that were neither kept nor discarded yet.
 
     Parameters
     ----------
@@ -73,23 +73,23 @@ def undecided_path(log_path: Path) -> Path:
     Returns
     -------
     Path
-        A small log beside it.
+        Beside the log.
     """
     return log_path.with_name(f"{log_path.stem}-undecided{log_path.suffix}")
 
 
 class Leftovers(LogFailure):
-    """What belongs to readings that are forgotten could not be deleted; one sentence."""
+    """Files of deleted readings that could not be deleted; one sentence."""
 
 
 def forget_readings(log: Log, chosen: Mapping[str, Iterable[str]]) -> int:
     """
-    Delete readings for good, with photos that were kept and readings of the same photos that wait.
+    Delete readings for good, with their kept photos and undecided readings of the same photos.
 
     Parameters
     ----------
     log : Log
-        Outside of a transaction: what belongs to the readings goes once it is sure that they are gone.
+        Outside a transaction, as files are deleted only after the readings are.
     chosen : mapping of str to iterable of str
         Hashes of their photos, by tank.
 
@@ -101,9 +101,9 @@ def forget_readings(log: Log, chosen: Mapping[str, Iterable[str]]) -> int:
     Raises
     ------
     LogError
-        If they could not be deleted; then all are there.
+        If they could not be deleted; all are still there.
     Leftovers
-        If they are gone, but not all that belongs to them.
+        If they are deleted, but not all their files.
     """
     with log.transaction():
         gone = {tank: log.forget(tank, sha256s) for tank, sha256s in chosen.items()}
@@ -113,16 +113,16 @@ def forget_readings(log: Log, chosen: Mapping[str, Iterable[str]]) -> int:
 
 def forget_tank(log: Log, name: str, *, with_readings: bool = False) -> int:
     """
-    Remove a tank for good, with all that waits for it, and with its readings and their kept photos if wanted.
+    Remove a tank for good, with its undecided readings, and with its readings and their kept photos if allowed.
 
     Parameters
     ----------
     log : Log
-        Outside of a transaction.
+        Outside a transaction.
     name : str
         The tank.
     with_readings : bool, default False
-        Whether its readings may go with it.
+        Whether its readings may be deleted.
 
     Returns
     -------
@@ -132,7 +132,7 @@ def forget_tank(log: Log, name: str, *, with_readings: bool = False) -> int:
     Raises
     ------
     LogError, Leftovers
-        As `forget_readings`; also where there is no such tank, or its readings may not go.
+        As `forget_readings`; also if there is no such tank, or it has readings that may not be deleted.
     """
     gone = log.remove_tank(name, with_readings=with_readings)
     _clear_up(log, {name: gone}, removed=name)
@@ -140,7 +140,7 @@ def forget_tank(log: Log, name: str, *, with_readings: bool = False) -> int:
 
 
 def _clear_up(log: Log, gone: Mapping[str, Iterable[str]], *, removed: str | None = None) -> None:
-    """Delete what belongs to readings that are gone, by tank, and all that waits for a tank that was removed."""
+    """Delete the files of deleted readings, by tank, and all undecided readings of a removed tank."""
     left = []
     for sha256 in {sha256 for sha256s in gone.values() for sha256 in sha256s}:
         path = photo_path(log.path, sha256)
@@ -152,11 +152,11 @@ def _clear_up(log: Log, gone: Mapping[str, Iterable[str]], *, removed: str | Non
     undecided = undecided_path(log.path)
     try:
         if undecided.exists():
-            with Log(undecided) as waiting, waiting.transaction():
+            with Log(undecided) as undecided_log, undecided_log.transaction():
                 for tank, sha256s in gone.items():
-                    waiting.forget(tank, sha256s)
-                if removed is not None and waiting.has_tank(removed):
-                    waiting.remove_tank(removed, with_readings=True)
+                    undecided_log.forget(tank, sha256s)
+                if removed is not None and undecided_log.has_tank(removed):
+                    undecided_log.remove_tank(removed, with_readings=True)
     except LogFailure:
         left.append(str(undecided))
     if left:
