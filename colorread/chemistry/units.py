@@ -1,9 +1,8 @@
 """
-Conversions between the units keepers and chemists use for hardness, salts, temperature, volume and mass.
+Molar masses, and the units in which people type and read hardness, temperature, volume and mass.
 
-Carbonate hardness in degrees (dKH) is the unit of every interface of the project; the others are
-reached from it. One dKH is by definition the alkalinity of 10 mg of CaO per liter. One mmol/L of
-alkalinity is the same as one meq/L.
+All interfaces of the project take carbonate hardness in dKH. One dKH is by definition the alkalinity of 10 mg of CaO
+per liter; one mmol/L of alkalinity is one meq/L.
 """
 
 from __future__ import annotations
@@ -40,7 +39,6 @@ NA2CO3_G_MOL = 2 * _NA + _C + 3 * _O
 MMOL_L_PER_DKH = 2 * 10.0 / CAO_G_MOL
 """Alkalinity of one degree: 10 mg/L of CaO, two equivalents a mole [mmol/L]."""
 
-
 # By definition: NIST Handbook 44, appendix C (US gallon of 231 cubic inches, avoirdupois ounce, inch of 2.54 cm).
 L_PER_GALLON = 231 * 2.54**3 / 1000
 """One US gallon [L]."""
@@ -50,13 +48,13 @@ G_PER_OUNCE = 28.349523125
 """One avoirdupois ounce [g]."""
 
 Quantity = Literal["temperature", "kh", "volume", "fluid", "mass"]
-"""What is typed and shown in units that a keeper chooses; a fluid is what syringes and cups measure."""
+"""Quantities whose unit a keeper chooses; a fluid is what syringes and cups measure."""
 
 
 @dataclass(frozen=True, slots=True)
 class Unit:
     """
-    A unit of a quantity, next to that of the project.
+    A unit of a quantity, and its relation to the unit of the project.
 
     Parameters
     ----------
@@ -135,7 +133,7 @@ UNITS: Mapping[Quantity, Mapping[str, Unit]] = {
     "fluid": {"ml": Unit("mL", 1.0, 1), "floz": Unit("fl oz", 1.0 / ML_PER_FLUID_OUNCE, 2)},
     "mass": {"g": Unit("g", 1.0, 1), "oz": Unit("oz", 1.0 / G_PER_OUNCE, 2)},
 }
-"""The units of each quantity by the name that is typed behind a number; the first is that of the project."""
+"""The units of each quantity, by the name typed behind a number; the first is that of the project."""
 _ROUNDED_OFF = 0.005  # 15 gal are shown as 57 L, not as 56.78: nobody measures a tank closer than that (assumption)
 _NUMBER_WITH_UNIT = re.compile(r"([-+]?[0-9.]+)\s*([a-z0-9]+)")
 
