@@ -33,8 +33,8 @@ class Strip(NamedTuple):
     """A row below a figure: daily hours of lights or gas, None if not known, or texts at days."""
 
     label: str
-    hours: DailySpan | None
-    kind: Literal["lights", "gas", "texts"]
+    hours: DailySpan | None = None
+    kind: Literal["lights", "gas"] = "gas"
     texts: Sequence[tuple[float, str]] = ()
 
 

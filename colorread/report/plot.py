@@ -43,7 +43,7 @@ _STROKES = [MarkerPath.MOVETO, MarkerPath.LINETO] * 2 + [MarkerPath.MOVETO] + [M
 _ARROW_UP, _ARROW_DOWN = MarkerPath(_ARROW, _STROKES), MarkerPath(_ARROW * (1, -1), _STROKES)
 _HEAD_PT = 9
 _PRINT_DPI = 150
-_HISTORY_HEIGHT, _HISTORY_SCALE = 0.6, 0.6  # of figure and markers, relative to those of the week
+_HISTORY_HEIGHT, _HISTORY_SCALE = 0.6, 0.7  # of figure and markers, relative to those of the week
 
 
 def drawn_readings(summary: TankSummary, readings: Iterable[Reading]) -> list[tuple[datetime, Interval]]:
@@ -115,7 +115,7 @@ def week_figure(summary: TankSummary, seen: Timed, shape: Shape, title: str = ""
     noted = [(day, event) for event in summary.events if 0.0 <= (day := _days_since(first, event.at)) <= n_days]
     done = [(day, event_letters(event)) for day, event in noted if event_letters(event)]
     counts = [(day, f"{event.bubbles:.0f}") for day, event in noted if event.bubbles is not None]
-    strips = [*_strips(tank), Strip("notes", None, "texts", done), Strip("bubbles", None, "texts", counts)]
+    strips = [*_strips(tank), Strip("notes", texts=done), Strip("bubbles", texts=counts)]
     with new_figure(shape, strips, n_days, title) as (figure, axes, below):
         for day, _ in done:
             draw_edge(axes, day)
@@ -191,7 +191,7 @@ def day_figure(tank: Tank, advice: Advice, shape: Shape, title: str = "") -> Fig
     main = changed or today
     strips = _strips(tank)
     if changed is not None and changed.change.gas is not None:
-        strips[1:] = [Strip("gas as is", tank.gas_hours, "gas"), Strip("gas new", changed.change.gas, "gas")]
+        strips[1:] = [Strip("gas as is", tank.gas_hours), Strip("gas new", changed.change.gas)]
     with new_figure(shape, strips, 1, title) as (figure, axes, below):
         course = _draw_course(axes, main.hours / HOURS_PER_DAY, main.co2_mg_l, main.low_mg_l, main.high_mg_l, lw=2.2)
         words = "as it is" if changed is None else "with the change"
@@ -333,7 +333,7 @@ def _label_days(below: Axes, shape: Shape, first: date, n_days: int, words: str,
 
 
 def _strips(tank: Tank) -> list[Strip]:
-    return [Strip("lights", tank.lights, "lights"), Strip("gas", tank.gas_hours, "gas")]
+    return [Strip("lights", tank.lights, "lights"), Strip("gas", tank.gas_hours)]
 
 
 def _days_of(times: Sequence[datetime]) -> tuple[date, int]:
