@@ -58,7 +58,7 @@ def export_lines(log: Log, on_damage: OnDamage | None = None) -> Iterator[str]:
     str
         ASCII, with its line break.
     """
-    with log.standing_still():
+    with log.snapshot():
         tanks, n_readings, n_notes = log.tanks(on_damage), 0, 0
         names = {tank.name for tank in tanks}
         yield _line(schema=SCHEMA)

@@ -129,14 +129,12 @@ class Log:
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """Commit the changes of a ``with`` block, or roll back if it raises; nobody else writes meanwhile."""
-        with (
-            translating_errors(self.path),
-            nullcontext() if self._connection.in_transaction else transaction(self._connection),
-        ):
+        outermost = nullcontext() if self._connection.in_transaction else transaction(self._connection)
+        with translating_errors(self.path), outermost:
             yield
 
     @contextmanager
-    def standing_still(self) -> Iterator[None]:
+    def snapshot(self) -> Iterator[None]:
         """Read the log as it is now throughout a ``with`` block, whatever others write meanwhile."""
         with translating_errors(self.path), transaction(self._connection, "DEFERRED"):
             yield
@@ -178,8 +176,7 @@ class Log:
     def put_tank(self, tank: Tank) -> None:
         """Add a tank, or replace its settings."""
         query = "INSERT INTO tank VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET settings = excluded.settings"
-        with self.transaction():
-            self._connection.execute(query, (tank.name, json_line(tank)))
+        self._rows(query, tank.name, json_line(tank))
 
     def rename_tank(self, name: str, new_name: str) -> None:
         """Give a tank, its readings and its notes a new name."""

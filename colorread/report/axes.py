@@ -163,8 +163,8 @@ def draw_marks(axes: Axes, marks: Marks, lines: ArrayLike, ends: ArrayLike) -> N
         Values that must lie within, and upper ends that may be cut off; NaN is ignored [mg/L].
     """
     plants_mg_l = (marks.plants_low_mg_l, marks.plants_high_mg_l)
-    highest = max(float(np.fmax.reduce(lines, axis=None, initial=0.0)), marks.plants_high_mg_l, marks.fish_mg_l)
-    top = min(max(_TOP_MIN * highest, 1.05 * float(np.fmax.reduce(ends, axis=None, initial=0.0))), _TOP_MAX * highest)
+    highest = np.nanmax(np.append(lines, (marks.plants_high_mg_l, marks.fish_mg_l)))
+    top = float(np.clip(1.05 * np.nanmax(np.append(ends, 0.0)), _TOP_MIN * highest, _TOP_MAX * highest))
     axes.set_ylim(0.0, top)
     axes.axhspan(*plants_mg_l, facecolor="none", edgecolor=LIGHT["dots"], hatch=".", lw=0.0, zorder=1)
     for level in plants_mg_l:
