@@ -352,18 +352,19 @@ def _fits_its_state(evidence: Evidence) -> bool:
 
 def _require_same_as_before(samples: Sequence[KnownSample], earlier: Sequence[KnownSample]) -> None:
     """Refuse a photo that the profile holds with another state."""
-
-    def known_of(given: Sequence[KnownSample], sha256: str) -> set[tuple[str, float, float]]:
-        known = [sample.evidence for sample in given if sample.sha256 == sha256]
-        return {(one.state, round(one.ph, 4), round(one.pka, 4)) for one in known}  # as exact as a profile holds them
-
+    by_hash = {sample.sha256: sample.evidence for sample in earlier}
+    known = {_known_state(sample) for sample in earlier}
     for sample in samples:
-        before = [other.evidence for other in earlier if other.sha256 == sample.sha256]
-        if before and known_of(earlier, sample.sha256) != known_of(samples, sample.sha256):
+        if sample.sha256 in by_hash and _known_state(sample) not in known:
             raise CalibrationError(
-                f"{sample.photo} is in the profile already as {known_words(before[0])}; to change that, make a new "
-                "profile."
+                f"{sample.photo} is in the profile already as {known_words(by_hash[sample.sha256])}; to change that, "
+                "make a new profile."
             )
+
+
+def _known_state(sample: KnownSample) -> tuple[str, str, float, float]:
+    known = sample.evidence
+    return sample.sha256, known.state, round(known.ph, 4), round(known.pka, 4)  # as precise as a profile stores them
 
 
 def _require_one_phone(samples: Sequence[KnownSample]) -> None:
