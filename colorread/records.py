@@ -185,7 +185,7 @@ def _wrong_value(name: str, what: str, wanted: str, value: object) -> ValueError
 
 def _require_names(what: str, data: object, names: list[str]) -> dict[str, Any]:
     """Return the data if it is an object with these names and no others."""
-    start = what[:1].upper() + what[1:]
+    start = f"{what[0].upper()}{what[1:]}"
     if not isinstance(data, dict):
         raise ValueError(f"{start} must be a JSON object, not {reprlib.repr(data)}.")
     missing = [name for name in names if name not in data]

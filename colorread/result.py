@@ -50,7 +50,7 @@ class Interval:
         """Raise ValueError if it is not an interval of a reading; `what` names the reading."""
         known = [number for number in (self.low, self.value, self.high) if number is not None]
         if (self.low is None and self.high is None) or known != sorted(known):
-            raise ValueError(f"T{what[1:]} must have an end, and its value must lie between its ends.")
+            raise ValueError(f"{what[0].upper()}{what[1:]} must have an end, and its value must lie between its ends.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,7 +181,9 @@ class Reading:
         """Raise ValueError if its fields contradict each other."""
         numbers = (self.ph, self.co2_mg_l, self.verdict)
         if None in numbers if self.reason is None else numbers != (None, None, None):
-            raise ValueError(f"T{what[1:]} must have ph, co2_mg_l and verdict, or a reason why it has none of them.")
+            raise ValueError(
+                f"{what[0].upper()}{what[1:]} must have ph, co2_mg_l and verdict, or a reason why it has none of them."
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -67,7 +67,6 @@ class PhotoRefused(CalibrationError):  # noqa: N818 - an error by its base
 
     def __init__(self, path: str | os.PathLike[str], reason: Reason) -> None:
         super().__init__(f"{path}: {reason.message} {reason.next_step}")
-        self.path = path
         self.reason = reason
 
 
