@@ -1,4 +1,4 @@
-"""A profile: what was learnt of one phone, vial, fluid and light from fluid of known state, and its TOML file."""
+"""Calibration profiles: what fluid of known state told about one phone, vial and light, and their TOML files."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ from calibration.dye import PKA_25C_FRESH
 from calibration.evidence import PKA_SHIFT, Evidence, SignalSamples, State, weigh_members
 
 USUAL_LOAD_INDEX = int(np.abs(np.log(LOAD / USUAL_LOAD)).argmin())
-"""Place in `calibration.camera.LOAD` of what is nearest to a usual dye amount, at which directions are told."""
+"""Index in `calibration.camera.LOAD` of the usual dye amount, for which color directions are given."""
 _NEARLY_AN_END = 1.0  # pH from pKa' at which one form of the dye makes up 10 in 11: the color of that end
-_REACH_OF_KNOWN = 0.3  # pH to both sides of a known color: assumption
+_REACH_OF_KNOWN = 0.3  # pH either side of a known color: assumption
 DIRECTIONS = {"yellow": 0, "middle": len(LOG_RATIO) // 2, "blue": -1}
-"""Colors whose directions a profile tells: places among the log ratios, in the order of `Estimates`."""
+"""Colors whose directions a profile gives: indices in `LOG_RATIO`, in the order of `Estimates`."""
 _SCHEMA, _VERSION = "colorread.profile", "1"
-_DENSITY_MAX = 10.0  # hundred times what 8 bits can show, and more: assumption
-_PH_SCALE = (0.0, 14.0)  # what pH, its uncertainty and a pKa' may be at all: common practice, no source
+_DENSITY_MAX = 10.0  # far more than 8 bits can show: assumption
+_PH_SCALE = (0.0, 14.0)  # for pH, its uncertainty and pKa': common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +44,7 @@ class KnownSample:
     taken_at : str
         ISO 8601, empty where unknown.
     camera_model : str
-        Phone as EXIF says, empty where unknown.
+        Phone as named in EXIF, empty where unknown.
     """
 
     evidence: Evidence
@@ -57,12 +57,12 @@ class KnownSample:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
     """
-    Everything known of one phone, vial, fluid and light.
+    The calibration of one phone, vial, fluid and light.
 
     Parameters
     ----------
     samples : tuple of KnownSample
-        The evidence; several calibrations combine by adding theirs.
+        The evidence; calibrations are combined by joining their samples.
     light : str
         Lamp class as stated, or unknown.
     made_at : str
@@ -83,14 +83,14 @@ class Profile:
 
     @property
     def camera_models(self) -> frozenset[str]:
-        """Phones of the photos, as EXIF says."""
+        """Phones of the photos, as named in EXIF."""
         return frozenset(sample.camera_model for sample in self.samples if sample.camera_model)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Estimates:
     """
-    What the evidence says of the parameters.
+    Parameters that follow from the evidence.
 
     Parameters
     ----------
@@ -111,12 +111,12 @@ class Estimates:
 
 def estimate_parameters(evidence: Sequence[Evidence]) -> Estimates:
     """
-    Return what the evidence says of pKa', of the colors of the dye and of the lamp.
+    Estimate pKa', the colors of the dye and the lamp from the evidence.
 
     Parameters
     ----------
     evidence : sequence of Evidence
-        Nothing gives the prior.
+        None gives the prior.
 
     Returns
     -------
@@ -127,14 +127,13 @@ def estimate_parameters(evidence: Sequence[Evidence]) -> Estimates:
     weight = weigh_members(family.weight, evidence).sum(axis=1)  # (member, pKa)
     direction = direction_deg(family.density[:, list(DIRECTIONS.values()), USUAL_LOAD_INDEX])  # (member, 3)
     by_member = weight.sum(axis=1)
-    mean_pka_of_member = (weight @ PKA_SHIFT) / np.maximum(by_member, 1e-300) + PKA_25C_FRESH
-    values = np.column_stack([mean_pka_of_member, direction])
+    shift, divisor = weight @ PKA_SHIFT, np.maximum(by_member, 1e-300)
+    values = np.column_stack([shift / divisor + PKA_25C_FRESH, direction])
     mean = by_member @ values
     centered = values - mean
     covariance = (centered * by_member[:, None]).T @ centered
     # The spread of pKa' within each member adds to that between them.
-    within = weight @ PKA_SHIFT**2 - (weight @ PKA_SHIFT) ** 2 / np.maximum(by_member, 1e-300)
-    covariance[0, 0] += float(within.sum())
+    covariance[0, 0] += float((weight @ PKA_SHIFT**2 - shift**2 / divisor).sum())
     classes = sorted(set(family.light_class.tolist()))
     return Estimates(
         mean=mean,
@@ -146,7 +145,7 @@ def estimate_parameters(evidence: Sequence[Evidence]) -> Estimates:
 
 def validity(profile: Profile) -> tuple[float, float]:
     """
-    Return the pH range over which the evidence reaches.
+    Return the pH range that the evidence covers.
 
     Parameters
     ----------
@@ -156,14 +155,14 @@ def validity(profile: Profile) -> tuple[float, float]:
     Returns
     -------
     tuple of float
-        Low and high end, infinite where the color of the end itself was seen [-].
+        Low and high end, infinite where the color of that end was measured [-].
     """
     reaches = [_reach(sample.evidence) for sample in profile.samples]
     return round(min(low for low, _ in reaches), 2), round(max(high for _, high in reaches), 2)
 
 
 def _reach(evidence: Evidence) -> tuple[float, float]:
-    """Return the pH that a color tells of: the ends all that is nearly as yellow or blue."""
+    """Return the pH range that a color covers: for an end, all that is nearly as yellow or blue."""
     if evidence.state == "acid":
         return -np.inf, evidence.pka - _NEARLY_AN_END
     if evidence.state == "base":
@@ -195,7 +194,7 @@ def write_profile(profile: Profile, path: str | os.PathLike[str], *, overwrite: 
     if target.exists() and not overwrite:
         raise FileExistsError(f"{target} exists already.")
     text = "# Calibration profile of colorread. The samples are the evidence; the parameters follow from them.\n"
-    text += tomli_w.dumps(_as_written(profile))
+    text += tomli_w.dumps(_document_of(profile))
     write_whole(target, text.encode())
 
 
@@ -218,7 +217,7 @@ def read_profile(path: str | os.PathLike[str]) -> Profile:
     OSError
         If the file cannot be opened.
     ValueError
-        If it is no profile, is damaged, or comes from a later version; one sentence.
+        If it is not a profile, is damaged, or has another version of the format; one sentence.
     """
     try:
         data = tomllib.loads(Path(path).read_text(encoding="utf-8"))
@@ -230,7 +229,7 @@ def read_profile(path: str | os.PathLike[str]) -> Profile:
     if version != _VERSION:
         raise ValueError(f"{path} has version {version} of the profile format; this colorread reads {_VERSION}.")
     try:
-        samples = tuple(_sample_of(entry) for entry in data["sample"])
+        samples = tuple(_sample_of(table) for table in data["sample"])
         profile = Profile(samples=samples, light=str(data["light"]), made_at=str(data["made_at"]), name=Path(path).name)
     except (KeyError, TypeError, ValueError, OverflowError):
         raise ValueError(f"{path} is damaged: a sample is incomplete or out of range.") from None
@@ -239,7 +238,7 @@ def read_profile(path: str | os.PathLike[str]) -> Profile:
     return profile
 
 
-def _as_written(profile: Profile) -> dict[str, Any]:
+def _document_of(profile: Profile) -> dict[str, Any]:
     estimates = estimate_parameters(profile.evidence)
     names = ("pka", *(f"direction_{name}_deg" for name in DIRECTIONS))
     return {
@@ -254,24 +253,24 @@ def _as_written(profile: Profile) -> dict[str, Any]:
         },
         "covariance": [[float(f"{value:.4g}") for value in row] for row in estimates.covariance],
         "light_share": {name: round(share, 3) for name, share in estimates.light_share.items()},
-        "sample": [_entry_of(sample) for sample in profile.samples],
+        "sample": [_table_of(sample) for sample in profile.samples],
     }
 
 
-def _entry_of(sample: KnownSample) -> dict[str, Any]:
-    """Return a sample with what it consists of in one table."""
+def _table_of(sample: KnownSample) -> dict[str, Any]:
+    """Return a sample and its evidence as one flat table."""
     entry = asdict(sample)
     evidence = entry.pop("evidence")
     densities = {name: np.round(values, 5).tolist() for name, values in evidence.pop("samples").items()}
     return {**evidence, "pka": round(sample.evidence.pka, 4), **entry, **densities}
 
 
-def _sample_of(entry: dict[str, Any]) -> KnownSample:
-    """Return the sample of such a table; KeyError, TypeError or ValueError where it is none."""
+def _sample_of(table: dict[str, Any]) -> KnownSample:
+    """Return the sample that a table holds; raise KeyError, TypeError or ValueError if it is damaged."""
     names = ("photo", "sha256", "taken_at", "camera_model")
-    numbers = {name: float(entry[name]) for name in ("ph", "ph_std", "pka")}
-    state, space = entry["state"], entry["space"]
-    density, density_std = (np.array(entry[name], dtype=np.float64) for name in ("density", "density_std"))
+    numbers = {name: float(table[name]) for name in ("ph", "ph_std", "pka")}
+    state, space = table["state"], table["space"]
+    density, density_std = (np.array(table[name], dtype=np.float64) for name in ("density", "density_std"))
     is_sound = (
         state in get_args(State)
         and space in get_args(ColorSpace)
@@ -285,4 +284,4 @@ def _sample_of(entry: dict[str, Any]) -> KnownSample:
         raise ValueError
     samples = SignalSamples(density=density, density_std=density_std)
     evidence = Evidence(samples=samples, space=space, state=state, **numbers)
-    return KnownSample(evidence=evidence, **{name: str(entry[name]) for name in names})
+    return KnownSample(evidence=evidence, **{name: str(table[name]) for name in names})

@@ -1,10 +1,10 @@
-"""The one exception by which a step says that a photo cannot be read, and what to do next."""
+"""The exception that says why a photo cannot be read, and what to do next."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from typing import Any, Self
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,18 +33,13 @@ class Refusal(Exception):  # noqa: N818 - a refusal is a right answer, not an er
 
     Parameters
     ----------
-    code, message, next_step : str
-        As in `Reason`.
+    reason : Reason
+        Why.
     """
 
-    def __init__(self, code: str, message: str, next_step: str) -> None:
-        super().__init__(message)
-        self.reason = Reason(code=code, message=message, next_step=next_step)
-
-    @classmethod
-    def of(cls, reason: Reason) -> Self:
-        """Return a refusal for a reason that was told before."""
-        return cls(reason.code, reason.message, reason.next_step)
+    def __init__(self, reason: Reason) -> None:
+        super().__init__(reason.message)
+        self.reason = reason
 
 
 def refusal(name: str, /, **details: object) -> Refusal:
@@ -54,17 +49,17 @@ def refusal(name: str, /, **details: object) -> Refusal:
     Parameters
     ----------
     name : str
-        Its name there; up to the slash it is the code.
+        Key in that file; the part before the slash is the code.
     **details : object
-        What the words leave open.
+        Values for the placeholders in its texts.
 
     Returns
     -------
     Refusal
         To be raised.
     """
-    words = _words()[name]
-    return Refusal(name.split("/")[0], words["message"].format(**details), words["next_step"].format(**details))
+    texts = {field: text.format(**details) for field, text in _words()[name].items()}
+    return Refusal(Reason(code=name.split("/")[0], **texts))
 
 
 @cache

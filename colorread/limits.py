@@ -1,4 +1,4 @@
-"""What is taken of a keeper, numbers and names, and the checks of it; light, so that the command line may tell it."""
+"""Names and ranges of what people may enter, usual values, and checks; imports nothing slow, for the command line."""
 
 from __future__ import annotations
 
@@ -10,78 +10,78 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
 LightName = Literal["daylight", "warm-led", "cool-led", "fluorescent", "tank-led", "unknown"]
-"""Lamps that a photo may be taken under."""
+"""Lamps of a photo."""
 FluidKind = Literal["reference", "tank-water"]
-"""What a vial may hold."""
+"""Contents of a vial."""
 TimeSource = Literal["exif with offset", "exif without offset", "file time", "unknown"]
-"""Where the time of a photo comes from."""
+"""Sources of the time of a photo."""
 
 KH_RANGE_DKH = (0.25, 30.0)
-"""Carbonate hardness that any fluid or tank may have [dKH]."""
+"""Carbonate hardness of any fluid or tank [dKH]."""
 AIR_KH_RANGE_DKH = (0.5, 10.0)
-"""KH of fluid whose pH is told by the air above it; with less the dye itself decides: assumption [dKH]."""
+"""KH of fluid whose pH follows from the air above it; below, the dye itself dominates: assumption [dKH]."""
 TARGET_KH_RANGE_DKH = (0.25, 20.0)
-"""KH of a fluid that is to be mixed: assumption [dKH]."""
+"""KH of a fluid to mix: assumption [dKH]."""
 FLUID_VOLUME_RANGE_ML = (100.0, 5000.0)
-"""Fluid that is to be mixed: assumption [mL]."""
+"""Volume of a fluid to mix: assumption [mL]."""
 SCALE_ERROR_MAX_G = 5.0
-"""Error of a scale with which fluid can be mixed: assumption [g]."""
+"""Largest error of a scale for mixing fluid: assumption [g]."""
 VIAL_VOLUME_RANGE_ML = (0.5, 20.0)
-"""Fluid that a vial takes: assumption [mL]."""
+"""Volume of fluid in a vial: assumption [mL]."""
 TEMPERATURE_RANGE_C = (5.0, 40.0)
-"""Temperature that any fluid or tank may have [degC]."""
+"""Temperature of any fluid or tank [degC]."""
 EARLIEST_YEAR = 1990
-"""What claims to be earlier comes from a clock that was never set: digital photos began then (assumption)."""
+"""Earlier photos come from a clock that was never set: digital photos began then (assumption)."""
 FISH_LIMIT_RANGE_MG_L = (5.0, 40.0)
-"""Fish limit that a keeper may set: assumption; at 56 mg/L more seabream died than usual (Aquacultural Engineering
-2013, abstract), so none is set near that [mg/L]."""
+"""Fish limit that a keeper may set: assumption, well below 56 mg/L, at which more seabream died than usual
+(Aquacultural Engineering 2013, abstract) [mg/L]."""
 PLANTS_LIMIT_RANGE_MG_L = (1.0, 200.0)
-"""Ends of the plants' range that a keeper may set; far more harms the fish, which have their own limit: assumption
-[mg/L]."""
+"""Ends of the plants' range that a keeper may set; the fish have a limit of their own: assumption [mg/L]."""
 USUAL_FISH_LIMIT_MG_L = 30.0
-"""Fish limit where nobody set one: common practice, no source, the usual upper end for planted tanks [mg/L]."""
+"""Fish limit if none is set: common practice, no source, the usual upper end for planted tanks [mg/L]."""
 SENSITIVE_FISH_LIMIT_MG_L = 20.0
 """
-The limit where sensitive animals live. A clinical guide to fish medicine names "less than 20 mg/L" as a common target;
-Alabaster & Lloyd 1980, quoted in a Danish report (second-hand), give 20 mg/L at most for salmonids, and Wedemeyer 1996
-there: warm-water species not for long above 20 to 30 mg/L. That it suits shrimp, snails and fry is an assumption
-[mg/L].
+Fish limit for tanks with sensitive animals [mg/L].
+
+A clinical guide to fish medicine names "less than 20 mg/L" as a common target. Quoted in a Danish report (second-hand):
+Alabaster & Lloyd 1980 give 20 mg/L at most for salmonids; Wedemeyer 1996, warm-water species not for long above 20 to
+30 mg/L. That it suits shrimp, snails and fry is an assumption.
 """
 USUAL_PLANTS_RANGE_MG_L = (15.0, 30.0)
-"""Range for the plants where nobody set one: common practice, no source [mg/L]."""
+"""Range for the plants if none is set: common practice, no source [mg/L]."""
 USUAL_KH_DKH = 4.0
-"""KH of the fluid where nobody stated one: common practice, no source [dKH]."""
+"""KH of the fluid if none is stated: common practice, no source [dKH]."""
 USUAL_TEMPERATURE_C = 25.0
-"""Temperature of the water where nobody stated one: assumption [degC]."""
+"""Temperature of the water if none is stated: assumption [degC]."""
 OUTDOOR_AIR_PPM = 420.0
 """CO2 of the air outdoors: assumption for the 2020s, rounded; 430 ppm would give 2 % more CO2 [ppm]."""
 AIR_PPM_RANGE = (200.0, 3000.0)
-"""CO2 of the air that a fluid may stand in, times its pressure in atm: outdoor air at half an atmosphere to that of a
-full room; assumption [ppm]."""
+"""CO2 of the air above a fluid times the pressure in atm: from outdoor air at half an atmosphere to a crowded room;
+assumption [ppm]."""
 KNOWN_PH_RANGE = (6.0, 8.0)
-"""pH of a buffer for calibration; the dye tells of no other: assumption [-]."""
+"""pH of a buffer for calibration, within the range of the dye: assumption [-]."""
 IONIC_STRENGTH_RANGE_MOL_KG = (0.0, 0.5)
-"""Ionic strength of such a buffer; Davies activities hold as far: common practice, no source [mol/kg]."""
+"""Ionic strength of such a buffer; the validity of Davies activities: common practice, no source [mol/kg]."""
 TANK_VOLUME_RANGE_L = (1.0, 100_000.0)
-"""Water in a tank: assumption [L]."""
+"""Volume of a tank: assumption [L]."""
 SOURCE_AMOUNT_RANGE_G = (1.0, 100_000.0)
-"""What a gas source is charged with: assumption [g]."""
+"""Charge of a gas source: assumption [g]."""
 
 
 def checked_range(
     name: str, value: ArrayLike, low: float, high: float, *, open_low: bool = False
 ) -> NDArray[np.float64]:
     """
-    Return the value as float64 if all of it lies within a range.
+    Return numbers as float64 if they lie within a range.
 
-    NaN passes, so that a missing measurement stays missing instead of stopping the others.
+    NaN passes, so that one missing measurement does not stop the others.
 
     Parameters
     ----------
     name : str
-        What the number is, with its unit, for the message.
+        Name of the quantity, with its unit, for the message.
     value : array_like of float, shape (...)
-        Number or numbers to check.
+        Numbers to check.
     low, high : float
         Ends of the range, both included.
     open_low : bool, default False
@@ -97,7 +97,7 @@ def checked_range(
     ValueError
         If a number lies outside the range.
     """
-    import numpy as np  # only for those who check
+    import numpy as np  # slow to import
 
     array = np.asarray(value, dtype=np.float64)
     outside = (array < low) | (array > high) | ((array == low) & open_low)
@@ -109,12 +109,12 @@ def checked_range(
 
 def checked_number(name: str, value: float, low: float, high: float, *, open_low: bool = False) -> float:
     """
-    Return a single number that people or files stated, if it lies within a range; NaN does not.
+    Return a single number if it is finite and lies within a range.
 
     Parameters
     ----------
     name : str
-        What the number is, with its unit, for the message.
+        Name of the quantity, with its unit, for the message.
     value : float
         Number to check.
     low, high : float
@@ -130,7 +130,7 @@ def checked_number(name: str, value: float, low: float, high: float, *, open_low
     Raises
     ------
     ValueError
-        If it is none, or lies outside the range.
+        If it is not finite, or lies outside the range.
     """
     if not math.isfinite(value):
         raise ValueError(f"{name} must be a number.")

@@ -1,4 +1,4 @@
-"""Frozen dataclasses as JSON objects: their fields say names, kinds and digits; no other place says them again."""
+"""Frozen dataclasses to JSON objects and back; names, types and digits come from the fields alone."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from datetime import date, datetime, time
 from functools import cache
-from types import NoneType, UnionType
-from typing import Annotated, Any, Literal, NamedTuple, TypeVar, Union, get_args, get_origin, get_type_hints
+from types import UnionType
+from typing import Annotated, Any, Literal, NamedTuple, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
 _T = TypeVar("_T")
 
@@ -20,20 +20,20 @@ _T = TypeVar("_T")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kept:
     """
-    How a field stands in JSON where its type alone does not say it; put into its annotation.
+    How a field is written to JSON where its type does not say it; goes into its annotation.
 
     Parameters
     ----------
     digits : int or None
         Decimals of the numbers in it.
     significant : int or None
-        Significant digits of the fractions in it.
+        Significant digits of the floats in it.
     timespec : str
-        How exactly a time is written, as in `datetime.isoformat`.
+        Precision of a time, as in `datetime.isoformat`.
     path : str
-        Name of the object in which it stands alone, a dot, and its name there; empty where it stands under its own.
+        ``object.name`` for a field that is written as the only entry of an object; empty for its own name.
     is_left_out : bool
-        Whether it is not written, and has its default when it is read.
+        Whether it is not written, and takes its default when read.
     """
 
     digits: int | None = None
@@ -43,29 +43,27 @@ class Kept:
     is_left_out: bool = False
 
 
-_AS_IT_IS = Kept()
+_DEFAULT = Kept()
 
 
-def plain(value: object, kept: Kept = _AS_IT_IS) -> Any:
+def plain(value: object, kept: Kept = _DEFAULT) -> Any:
     """
     Return a record as plain values for `json.dumps`.
 
-    A class with a method ``from_text`` is written as its text; what is not finite becomes None.
+    A class with a method ``from_text`` is written as its text, a number that is not finite as None.
 
     Parameters
     ----------
     value : object
         A dataclass, or a mapping or sequence of such and of numbers, texts, days and times.
     kept : Kept, optional
-        How it is written, as far as its own fields do not say it.
+        How it is written where its own fields do not say it.
 
     Returns
     -------
     object
         Dicts in the order of the fields, lists, texts, numbers and None.
     """
-    if value is None or isinstance(value, str):
-        return value
     if isinstance(value, float) or (type(value) is int and kept.digits is not None):
         return _rounded(float(value), kept)
     if isinstance(value, Mapping):
@@ -88,95 +86,88 @@ def plain(value: object, kept: Kept = _AS_IT_IS) -> Any:
     kind: Any = type(value)
     for part in _parts(kind):
         own = getattr(value, part.name)
-        written = plain(own, kept if part.kept is _AS_IT_IS else part.kept)
-        data[part.outer] = {part.inner: written} if part.inner and own is not None else written
+        written = plain(own, kept if part.kept is _DEFAULT else part.kept)
+        data[part.key] = {part.inner_key: written} if part.inner_key and own is not None else written
     return data
 
 
 def json_line(record: object) -> str:
-    """Return a record as one line of ASCII, always the same for the same record; never holds NaN."""
+    """Return a record as one line of ASCII without NaN, always the same for the same record."""
     return json.dumps(plain(record), allow_nan=False)
 
 
 def record_of(kind: type[_T], what: str, data: object) -> _T:
     """
-    Return the record that `plain` gave.
+    Return the record that `plain` wrote.
 
-    A class may have ``upgraded``, which is given the object and brings what earlier versions wrote up to date, and
-    ``require_sound``, which is given what it is and raises where its fields contradict each other. Fields that are set
-    by the class itself must be as it sets them.
+    A class may define ``upgraded(data)``, which returns the data of an earlier version in the present form, and
+    ``require_sound(what)``, which raises ValueError if its fields contradict each other. A field with ``init=False``
+    must have the value that the class sets.
 
     Parameters
     ----------
     kind : type
         A dataclass.
     what : str
-        What it is, for messages, such as ``the tank``.
+        Name of the record for messages, such as ``the tank``.
     data : object
         As `json.loads` gives it.
 
     Returns
     -------
     object
-        The same record as far as the digits go; None among numbers of a list or mapping becomes NaN.
+        The same record, to the digits written; None among the numbers of a list or mapping becomes NaN.
 
     Raises
     ------
     ValueError
-        If a name is missing or unknown, or a value is none of its kind; one sentence.
+        If a name is missing or unknown, or a value has the wrong type; one sentence.
     """
-    known: Any = kind
-    parts = _parts(known)
-    if isinstance(data, dict) and hasattr(known, "upgraded"):
-        data = known.upgraded(data)
-    values = _named(what, data, [part.outer for part in parts])
-    taken = {}
+    record_class: Any = kind
+    if isinstance(data, dict) and hasattr(record_class, "upgraded"):
+        data = record_class.upgraded(data)
+    parts = _parts(record_class)
+    entries = _require_names(what, data, [part.key for part in parts])
+    values = {}
     for part in parts:
-        value, name, owner = values[part.outer], part.outer, what
-        if part.inner and value is not None:
-            name, owner = part.inner, f"the {part.outer}"
-            value = _named(owner, value, [name])[name]
-        taken[part.name] = _taken(part.hint, value, name, owner)
-    record = known(**{part.name: taken[part.name] for part in parts if part.is_given})
+        entry, name, owner = entries[part.key], part.key, what
+        if part.inner_key and entry is not None:
+            name, owner = part.inner_key, f"the {part.key}"
+            entry = _require_names(owner, entry, [name])[name]
+        values[part.name] = _value_of(part.hint, entry, name, owner)
+    record: _T = record_class(**{part.name: values[part.name] for part in parts if part.in_init})
     for part in parts:
-        if taken[part.name] != getattr(record, part.name) and not part.is_given:
-            raise _Wrong(part.name, what, getattr(record, part.name), taken[part.name])
+        expected = getattr(record, part.name)
+        if not part.in_init and values[part.name] != expected:
+            raise _wrong_value(part.name, what, expected, values[part.name])
     if hasattr(record, "require_sound"):
         record.require_sound(what)
-    checked: _T = record
-    return checked
-
-
-class _Wrong(ValueError):  # noqa: N818 - says what is wrong with a value, not with the program
-    """A value that is none of its kind."""
-
-    def __init__(self, name: str, what: str, wanted: str, value: object) -> None:
-        super().__init__(f"The {name} of {what} must be {wanted}, not {reprlib.repr(value)}.")
+    return record
 
 
 class _Part(NamedTuple):
-    """A field of a record: its type, how it is kept, its name in JSON, and its name in there where it stands alone."""
+    """A field of a record and where it stands in JSON; `inner_key` is empty unless it stands alone in an object."""
 
     name: str
     hint: Any
     kept: Kept
-    outer: str
-    inner: str
-    is_given: bool
+    key: str
+    inner_key: str
+    in_init: bool
 
 
 @cache
 def _parts(kind: Any) -> tuple[_Part, ...]:
-    """Return the fields of a dataclass that stand in JSON."""
+    """Return the fields of a dataclass that are written to JSON."""
     hints = get_type_hints(kind, include_extras=True)
     parts = []
     for field in fields(kind):
-        hint, kept = hints[field.name], _AS_IT_IS
+        hint, kept = hints[field.name], _DEFAULT
         if get_origin(hint) is Annotated:
             hint, kept = get_args(hint)
         if not kept.is_left_out:
-            outer, _, inner = (kept.path or field.name).partition(".")
-            parts.append(_Part(field.name, hint, kept, outer, inner, field.init))
+            key, _, inner_key = (kept.path or field.name).partition(".")
+            parts.append(_Part(field.name, hint, kept, key, inner_key, field.init))
     return tuple(parts)
 
 
@@ -188,9 +179,13 @@ def _rounded(value: float, kept: Kept) -> float | None:
     return value if kept.digits is None else round(value, kept.digits)
 
 
-def _named(what: str, data: object, names: list[str]) -> dict[str, Any]:
-    """Return an object that has these names and no others."""
-    start = what[:1].upper() + what[1:]
+def _wrong_value(name: str, what: str, wanted: str, value: object) -> ValueError:
+    return ValueError(f"The {name} of {what} must be {wanted}, not {reprlib.repr(value)}.")
+
+
+def _require_names(what: str, data: object, names: list[str]) -> dict[str, Any]:
+    """Return the data if it is an object with these names and no others."""
+    start = f"{what[0].upper()}{what[1:]}"
     if not isinstance(data, dict):
         raise ValueError(f"{start} must be a JSON object, not {reprlib.repr(data)}.")
     missing = [name for name in names if name not in data]
@@ -202,27 +197,24 @@ def _named(what: str, data: object, names: list[str]) -> dict[str, Any]:
     return data
 
 
-def _taken(hint: Any, value: object, name: str, what: str) -> Any:
-    """Return a value of a field as its type says, or raise one sentence."""
+def _value_of(hint: Any, value: object, name: str, what: str) -> Any:
+    """Return the value of a field as its type says, or raise one sentence."""
     origin, args = get_origin(hint), get_args(hint)
-    if origin in (Union, UnionType):  # with None, and with nothing else
-        if value is None:
-            return None
-        return _taken(next(kind for kind in args if kind is not NoneType), value, name, what)
+    if origin in (Union, UnionType):  # always of one type and None
+        return None if value is None else _value_of(args[0], value, name, what)
     if hasattr(hint, "from_text"):
-        return hint.from_text(_taken(str, value, name, what))
+        return hint.from_text(_value_of(str, value, name, what))
     if is_dataclass(hint):
-        kind: Any = hint
-        return record_of(kind, f"the {name} of {what}", value)
+        return record_of(cast("Any", hint), f"the {name} of {what}", value)
     try:
         return _converted(hint, value)
     except (TypeError, ValueError):
         wanted = f"one of {', '.join(args)}" if origin is Literal else _WANTED[hint]
-        raise _Wrong(name, what, wanted, value) from None
+        raise _wrong_value(name, what, wanted, value) from None
 
 
 def _converted(hint: Any, value: Any) -> Any:
-    """Return a value of a simple type, or of a list or mapping of such; TypeError or ValueError where it is none."""
+    """Return a value of a simple type, or of a list or mapping of such; raise TypeError or ValueError otherwise."""
     if hint is float and type(value) in (int, float) and -sys.float_info.max <= value <= sys.float_info.max:
         return float(value)
     if hint in (str, bool, int) and type(value) is hint:
@@ -235,17 +227,17 @@ def _converted(hint: Any, value: Any) -> Any:
     if origin is Literal and value in args:
         return value
     if origin is tuple and isinstance(value, list) and (args[-1] is ... or len(args) == len(value)):
-        return tuple(_part(args[0], part) for part in value)
+        return tuple(_element(args[0], part) for part in value)
     if origin is Mapping and isinstance(value, dict):
-        return {name: _part(args[1], part) for name, part in value.items()}
+        return {name: _element(args[1], part) for name, part in value.items()}
     raise TypeError
 
 
-def _part(hint: Any, value: object) -> Any:
+def _element(hint: Any, value: object) -> Any:
     return math.nan if hint is float and value is None else _converted(hint, value)
 
 
-# Kinds in words; the first part of a tuple stands for all.
+# Types in words.
 _WANTED: Mapping[Any, str] = {
     str: "a text",
     float: "a number",

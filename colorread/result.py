@@ -1,4 +1,4 @@
-"""What a reading is: the numbers with their intervals, or the reason why there are none."""
+"""The result of a photo: numbers with their intervals and what they mean, or the reason why there are none."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from colorread.records import Kept
 NORMAL_95 = 1.645
 """Standard deviations from the middle of a normal distribution to the ends of its 90 % interval, from any table."""
 BUDGET_KH, BUDGET_ACIDS = "KH of the fluid", "other acids in tank water"
-"""What the carbonate adds to the budget of `calibration.inversion`; names for people and keys alike."""
+"""Sources that the carbonate adds to the budget of `calibration.inversion`; shown to people, and keys in JSON."""
 
 Status = Literal["read", "refused"]
 Limit = Literal["below", "above"]
@@ -37,7 +37,7 @@ class Interval:
     Parameters
     ----------
     value : float or None
-        Median of what is believed; None where only one end is known.
+        Median; None where only one end is known.
     low, high : float or None
         5 % and 95 % ends; None at the open end of a one-sided reading.
     """
@@ -47,10 +47,10 @@ class Interval:
     high: float | None
 
     def require_sound(self, what: str) -> None:
-        """Raise one sentence where it is no interval of a reading; `what` is what it is of."""
+        """Raise ValueError if it is not an interval of a reading; `what` names the reading."""
         known = [number for number in (self.low, self.value, self.high) if number is not None]
         if (self.low is None and self.high is None) or known != sorted(known):
-            raise ValueError(f"T{what[1:]} must have an end, and its value must lie between its ends.")
+            raise ValueError(f"{what[0].upper()}{what[1:]} must have an end, and its value must lie between its ends.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,11 +63,11 @@ class Verdict:
     plants : {'too little', 'enough', 'more than needed', 'cannot tell'}
         Against the usual range of planted tanks.
     fish : {'no concern', 'watch', 'act'}
-        By the chance to be above the fish limit, see `colorread.result`; never says that anything is safe.
+        By the chance of being above the fish limit; never says that anything is safe.
     sentences : tuple of str
         The same in plain words: for the plants, for the fish, and what to do.
     cautions : tuple of str
-        Those of the level, and the standing ones.
+        Those of the level, then those that always hold.
     """
 
     plants: PlantsWord
@@ -77,7 +77,7 @@ class Verdict:
 
     @staticmethod
     def upgraded(data: dict[str, Any]) -> dict[str, Any]:
-        """Return one of an earlier version as of now."""
+        """Return the data of an earlier version in the present form."""
         return data | {"fish": "no concern"} if data.get("fish") == "no concern read" else data
 
 
@@ -97,48 +97,48 @@ class Reading:
     ph : Interval or None
         pH of the fluid in the vial [-].
     photo_ph : Interval or None
-        What the photo alone tells of the pH, without what is believed of tanks beforehand: the middle of its
-        likelihood, and where that has fallen as far as a normal one at its 90 % ends; None at an open end, beyond which
-        all is as likely as the value. None as a whole in readings of before [-].
+        pH from the photo alone, without the prior of CO2 in tanks: the middle of the likelihood, and where it has
+        fallen as far as a normal one at its 90 % ends; None at an open end, beyond which all is as likely as the value.
+        None as a whole in readings of earlier versions [-].
     co2_mg_l : Interval or None
-        CO2 in the vial, that of the tank when the vial last caught up [mg/L].
+        CO2 in the vial, which lags behind the tank [mg/L].
     limit : {'below', 'above'} or None
-        One-sided reading: the pH lies below (CO2 above) or above (CO2 below) what the dye can tell.
+        One-sided reading: the pH lies below (CO2 above) or above (CO2 below) the range of the dye.
     kh_dkh, temperature_c : float
-        KH of the fluid in the vial [dKH] and temperature [degC] that were used.
+        KH of the fluid in the vial [dKH] and temperature [degC] used.
     fluid : {'reference', 'tank-water'}
         What the vial holds.
     light : str
-        Lamp class that was assumed.
+        Lamp class used.
     assumed : tuple of str
-        Names of the inputs that nobody stated: any of ``"kh"``, ``"temperature"``, ``"light"``.
+        Inputs that nobody stated: any of ``"kh"``, ``"temperature"``, ``"light"``.
     reference : {'card', 'tag'} or None
-        What the fluid was in front of; None where neither was seen.
+        What stood behind the fluid; None where neither was seen.
     co2_rule_of_thumb_mg_l : float or None
         The customary 3 x KH x 10^(7 - pH), for comparison only [mg/L].
     tank_ph : Interval or None
-        pH that a probe in the tank should show, if the KH of the tank was given [-].
+        pH that a probe in the tank should show, if the KH of the tank is known [-].
     tank_kh_dkh : float or None
         KH of the tank [dKH].
     verdict : Verdict or None
         What it means; None where refused.
     flags : tuple of str
-        Codes of what made the interval wide; see `colorread.words.phrases`.
+        Codes of what widened the interval; see `colorread.words.phrases`.
     reason : Reason or None
         Why it was refused.
     card_corners_px : (4, 2) tuple or None
-        Corners of card or tag TL, TR, BR, BL in pixels of the upright photo at full size.
+        Corners TL, TR, BR, BL of card or tag in pixels of the upright photo at full size.
     vial_outline_px : (N, 2) tuple or None
         Outline of the fluid in the same pixels.
     budget : mapping of str to float
         Standard uncertainty from each source, as pH; those of the KH widen the interval of the CO2 alone [-].
     profile : str or None
-        Name of the calibration profile that was used.
+        Name of the calibration profile used.
 
     Attributes
     ----------
     schema : str
-        Of its JSON.
+        Name and version of its JSON format.
     status : {'read', 'refused'}
         Whether there are numbers.
     """
@@ -174,20 +174,22 @@ class Reading:
 
     @staticmethod
     def upgraded(data: dict[str, Any]) -> dict[str, Any]:
-        """Return one of an earlier version as of now: they knew the card alone, and where it was to the fluid."""
+        """Return the data of an earlier version in the present form; they knew only the card, and its `geometry`."""
         return {"photo_ph": None, "reference": "card"} | {name: data[name] for name in data if name != "geometry"}
 
     def require_sound(self, what: str) -> None:
-        """Raise one sentence where its parts contradict each other."""
+        """Raise ValueError if its fields contradict each other."""
         numbers = (self.ph, self.co2_mg_l, self.verdict)
         if None in numbers if self.reason is None else numbers != (None, None, None):
-            raise ValueError(f"T{what[1:]} must have ph, co2_mg_l and verdict, or a reason why it has none of them.")
+            raise ValueError(
+                f"{what[0].upper()}{what[1:]} must have ph, co2_mg_l and verdict, or a reason why it has none of them."
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trace:
     """
-    What was seen on the way to a reading, for the evidence picture; all pixels are those of `rgb_u8`.
+    What was found on the way to a reading, for the evidence picture; all pixels are those of `rgb_u8`.
 
     Parameters
     ----------
@@ -196,9 +198,9 @@ class Trace:
     card_corners_px : ndarray of float, shape (4, 2), or None
         Corners of card or tag.
     reference : {'card', 'tag'}
-        Which of them.
+        Which one.
     vial_outlines_px : tuple of ndarray of float, shape (N, 2)
-        Outline of the fluid; two where one or the other may be it.
+        Outline of the fluid; two where either may be it.
     used_px : ndarray of float, shape (N, 2), or None
         Centers of the pixels whose color was used.
     fluid_rgb : ndarray of float, shape (3,), or None
@@ -216,15 +218,15 @@ class Trace:
     scale_rgb: tuple[tuple[float, NDArray[np.float64]], ...] = ()
 
 
-LEVELS: tuple[Level, ...] = ("no concern", "watch", "act")
-"""From calm to grave."""
-
-# Probability that the CO2 is above the fish limit from which a level holds. Assumptions, set so that of simulated
-# readings of a right tank (15 to 25 mg/L) few alarm and of those of 45 mg/L and more few are missed: see
-# `tests/test_levels.py`, which measures it.
+# Probability of being above the fish limit from which each level holds. Assumptions, set so that few of the simulated
+# readings of a good tank (15 to 25 mg/L) raise an alarm and few of those of 45 mg/L and more are missed:
+# `tests/test_levels.py` measures it.
 WATCH_FROM, ACT_FROM = 0.22, 0.75
-_MARGIN = 0.08  # of probability, by which the level before the last photo must be left: assumption
-_LEAST_MG_L = 1e-6  # of which there is a logarithm
+_LEVEL_FROM: dict[Level, float] = {"no concern": 0.0, "watch": WATCH_FROM, "act": ACT_FROM}
+LEVELS: tuple[Level, ...] = tuple(_LEVEL_FROM)
+"""From calm to grave."""
+_MARGIN = 0.08  # hysteresis: how far the probability must pass a threshold before the level changes: assumption
+_LEAST_MG_L = 1e-6  # keeps the logarithm finite
 LIKELY = 2.0 / 3.0
 """Probability from which a thing is called probable: assumption [-]."""
 
@@ -236,7 +238,7 @@ def chance_above(co2_mg_l: Interval, limit_mg_l: float) -> float:
     Parameters
     ----------
     co2_mg_l : Interval
-        Taken as log-normal on either side of its value; with one end only, all beyond that end is taken as possible
+        Taken as log-normal on either side of its value; if only one end is known, anything beyond it is possible
         [mg/L].
     limit_mg_l : float
         The limit [mg/L].
@@ -244,7 +246,7 @@ def chance_above(co2_mg_l: Interval, limit_mg_l: float) -> float:
     Returns
     -------
     float
-        From 0 to 1 [-]; where one end only is known and the limit lies beyond it, one half, as nothing is known.
+        From 0 to 1 [-]; one half if only one end is known and the limit lies beyond it.
     """
     value, low, high = co2_mg_l.value, co2_mg_l.low, co2_mg_l.high
     if value is None:
@@ -262,7 +264,7 @@ def chance_above(co2_mg_l: Interval, limit_mg_l: float) -> float:
 
 def level_of(co2_mg_l: Interval, limit_mg_l: float, held: Level | None = None) -> Level:
     """
-    Return how worried to be for the fish.
+    Return the level of concern for the fish.
 
     Parameters
     ----------
@@ -271,12 +273,12 @@ def level_of(co2_mg_l: Interval, limit_mg_l: float, held: Level | None = None) -
     limit_mg_l : float
         The fish limit [mg/L].
     held : {'no concern', 'watch', 'act'}, optional
-        Level before the last photo; it is left only by a margin, so that two photos alike are not judged apart.
+        Level before the last photo; it changes only beyond a margin, so that two similar photos are judged alike.
 
     Returns
     -------
     {'no concern', 'watch', 'act'}
-        By the chance to be above the limit; an open upper end is always 'act', as it may be far higher than fish bear.
+        By the chance of being above the limit; 'act' if the upper end is open, as it may be far more than fish bear.
     """
     if co2_mg_l.high is None:
         return "act"
@@ -288,21 +290,18 @@ def level_of(co2_mg_l: Interval, limit_mg_l: float, held: Level | None = None) -
 
 
 def held_until(chance: float, level: Level) -> float | None:
-    """Return the probability at which a level that is only held is left; None where the chance itself gives it [-]."""
-    of_chance = level_for(chance)
-    if of_chance == level:
+    """Return the probability at which a level that is only held changes; None if the chance itself gives it [-]."""
+    fresh = level_for(chance)
+    if fresh == level:
         return None
-    begins = {"no concern": 0.0, "watch": WATCH_FROM, "act": ACT_FROM}
-    if LEVELS.index(of_chance) < LEVELS.index(level):
-        return begins[level] - _MARGIN
-    return begins[of_chance] + _MARGIN
+    return _LEVEL_FROM[level] - _MARGIN if _LEVEL_FROM[fresh] < _LEVEL_FROM[level] else _LEVEL_FROM[fresh] + _MARGIN
 
 
 def hangs_on_held(co2_mg_l: Interval, limit_mg_l: float) -> bool:
-    """Whether the level that was held before decides, as the chance is near where a level begins."""
+    """Return whether the level depends on the one held before, as the chance is near a threshold."""
     return len({level_of(co2_mg_l, limit_mg_l, held) for held in LEVELS}) > 1
 
 
 def level_for(chance: float) -> Level:
-    """Return the level that belongs to a probability to be above the fish limit [-]."""
+    """Return the level for a probability of being above the fish limit [-]."""
     return "act" if chance >= ACT_FROM else "watch" if chance >= WATCH_FROM else "no concern"

@@ -17,7 +17,7 @@ from colorread.cli import app
 from colorread.log.store import Log
 from colorread.page.tasks import score_photo
 from colorread.photo.file import camera_model_of
-from colorread.profiles.defaults import default_profile, default_profiles, drop_default, has_defaults, make_default
+from colorread.profiles.defaults import default_profile, drop_default, has_defaults, make_default, read_defaults
 from colorread.profiles.presentation import profile_lines
 from colorread.tank.settings import Tank
 
@@ -206,7 +206,7 @@ def test_a_damaged_default_is_passed_over_and_named(tmp_path: Path, log: Path) -
         assert f"{damaged} is no profile" in result.stderr, command
         if "--json" in command:
             assert json.loads(result.stdout)["profile"] == "me.toml (default of the phone)"
-    assert len(default_profiles(log)) == 1
+    assert len(read_defaults(log)[0]) == 1
 
 
 def test_a_page_reads_photos_beside_a_damaged_default(tmp_path: Path, log: Path) -> None:

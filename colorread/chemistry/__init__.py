@@ -1,8 +1,8 @@
 """
 Chemistry and units.
 
-`carbonate` goes from pH and KH to CO2 and back; `kh_fluid` makes fluid of a wanted KH; `units` is the one table of what
-may be typed and shown.
+`carbonate` converts pH and KH to CO2 and back; `kh_fluid` computes recipes for fluid of a given KH; `units` lists the
+units that may be typed and shown.
 """
 
 import lazy_loader

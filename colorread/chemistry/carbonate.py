@@ -23,7 +23,7 @@ Floats = NDArray[np.float64]
 
 PH_RANGE = (4.0, 10.0)
 KH_MAX_DKH = 30.0  # beyond it ion pairs of sodium, which are not in the model, exceed 0.5 %
-CO2_MAX_MG_L = 4000.0  # more than pure CO2 at 1 atm dissolves in water of 0 C
+CO2_MAX_MG_L = 4000.0  # more than dissolves from pure CO2 at 1 atm and 0 C
 AIR_MAX_PPM = 1e6
 WATER_RANGE_C = (0.0, 50.0)  # the constants hold from 0 to 90 C; aquaria need no more than this
 
@@ -40,7 +40,7 @@ _COEFFICIENTS = {
     "kw": (-283.971, -0.05069842, 13323.0, 102.24447, -1119669.0),
 }
 
-# Newton steps near the root double the digits; only water of almost no KH needs more than ten.
+# Newton steps near the root double the digits; only water with almost no KH needs more than ten.
 _NEWTON_STEPS_MAX = 100
 _NEWTON_TOLERANCE = 1e-14
 
@@ -60,8 +60,8 @@ def ionic_strength(kh_dkh: ArrayLike) -> Floats:
     """
     Return the ionic strength of baking soda in pure water.
 
-    Na+ and HCO3- are there in equal numbers and carry one charge each, so it equals the alkalinity.
-    Carbonate above pH 8.3 adds up to 3 % in water of 8 dKH, which moves CO2 by about 0.1 %.
+    Na+ and HCO3- are equally many and carry one charge each, so it equals the alkalinity. Carbonate
+    above pH 8.3 adds up to 3 % at 8 dKH, which changes CO2 by about 0.1 %.
 
     Parameters
     ----------
@@ -102,7 +102,7 @@ def co2_from_ph(ph: ArrayLike, kh_dkh: ArrayLike, *, temperature_c: ArrayLike = 
     Raises
     ------
     ValueError
-        If an input lies outside its range, or if no amount of CO2 gives so high a pH at this KH.
+        If an input lies outside its range, or if no CO2 gives such a high pH at this KH.
     """
     water = _equilibrium(kh_dkh, temperature_c)
     h_activity = 10.0 ** -checked_range("pH", ph, *PH_RANGE)
@@ -116,7 +116,7 @@ def co2_from_ph(ph: ArrayLike, kh_dkh: ArrayLike, *, temperature_c: ArrayLike = 
 
 def ph_from_co2(co2_mg_l: ArrayLike, kh_dkh: ArrayLike, *, temperature_c: ArrayLike = 25.0) -> Floats:
     """
-    Return the pH which water of a known carbonate hardness takes at a given CO2; inverse of `co2_from_ph`.
+    Return the pH from dissolved CO2 and carbonate hardness; inverse of `co2_from_ph`.
 
     Parameters
     ----------
@@ -141,8 +141,8 @@ def ph_from_co2(co2_mg_l: ArrayLike, kh_dkh: ArrayLike, *, temperature_c: ArrayL
     -----
     With h the activity of H+, the alkalinity balance is the cubic
     h^3 / g1 + Alk h^2 - (K1 CO2 + Kw) / g1 h - 2 K1 K2 CO2 / g2 = 0. Its signs change once, so it has
-    exactly one positive root, and it is convex for h > 0: Newton steps from above fall steadily onto it.
-    Without the cubic term the root is a little too large, which gives that start.
+    exactly one positive root, and it is convex for h > 0: Newton steps from above converge monotonically.
+    Without the cubic term the root is slightly too large, which gives the start.
     """
     water = _equilibrium(kh_dkh, temperature_c)
     co2_mol_kg = checked_range("CO2 in mg/L", co2_mg_l, 0.0, CO2_MAX_MG_L, open_low=True) / (CO2_G_MOL * 1e3)
@@ -164,7 +164,7 @@ def ph_in_air_equilibrium(
     kh_dkh: ArrayLike, *, temperature_c: ArrayLike, air_ppm: ArrayLike = OUTDOOR_AIR_PPM
 ) -> Floats:
     """
-    Return the pH of baking soda water at rest with air at 1 atm.
+    Return the pH of baking soda water in equilibrium with air at 1 atm.
 
     Parameters
     ----------
@@ -173,8 +173,7 @@ def ph_in_air_equilibrium(
     temperature_c : array_like of float, shape (...)
         Water temperature, 0 to 50 [degC].
     air_ppm : array_like of float, default 420.0
-        CO2 in the air as it is; for figures of dried air the humidity over the water takes off 2 % (20 C) to 4 % (30 C)
-        [ppm by volume].
+        CO2 of the moist air; from figures for dry air, subtract 2 % (20 C) to 4 % (30 C) [ppm by volume].
 
     Returns
     -------
@@ -195,7 +194,7 @@ def co2_rule_of_thumb(ph: ArrayLike, kh_dkh: ArrayLike) -> Floats:
     """
     Return CO2 by the customary rule 3 x KH x 10^(7 - pH), for comparison only.
 
-    Common practice, no source. It knows no temperature and reads low: by 16 to 19 % at 20 C, 9 to 13 % at
+    Common practice, no source. It ignores temperature and reads low: by 16 to 19 % at 20 C, 9 to 13 % at
     25 C and 4 to 8 % at 30 C for 1 to 8 dKH (against PHREEQC with phreeqc.dat, own computation).
 
     Parameters
@@ -215,7 +214,7 @@ def co2_rule_of_thumb(ph: ArrayLike, kh_dkh: ArrayLike) -> Floats:
 
 def ph_by_rule_of_thumb(co2_mg_l: ArrayLike, kh_dkh: ArrayLike) -> Floats:
     """
-    Return the pH at which the customary rule gives a CO2; inverse of `co2_rule_of_thumb`.
+    Return the pH from CO2 by the customary rule; inverse of `co2_rule_of_thumb`.
 
     Parameters
     ----------
@@ -239,7 +238,7 @@ def ph_by_rule_of_thumb(co2_mg_l: ArrayLike, kh_dkh: ArrayLike) -> Floats:
 
 
 def log_constant(name: str, temperature_c: ArrayLike) -> Floats:
-    """Return log10 of a constant of `_COEFFICIENTS` at zero ionic strength."""
+    """Return log10 of one of the constants k1, k2, kh and kw at zero ionic strength."""
     t = checked_range("Water temperature in C", temperature_c, *WATER_RANGE_C) + 273.15
     a, b, c, d, e = _COEFFICIENTS[name]
     return a + b * t + c / t + d * np.log10(t) + e / t**2

@@ -1,8 +1,8 @@
 """
-How to make the fluid of a drop checker: baking soda water of known KH, and the dye in it.
+Recipes for the fluid of a drop checker: baking soda water of known KH, and the dye in it.
 
-Amounts come as plain numbers for whoever prints them. Errors go in and come out as limits (plus or minus)
-and are combined as the root of the sum of squares. The purity of the baking soda is not in them.
+All errors are limits (plus or minus), combined as the root of the sum of squares. They leave out the purity of the
+baking soda.
 """
 
 from __future__ import annotations
@@ -22,25 +22,25 @@ from colorread.limits import (
 )
 
 _STOCK_ML = 1000.0
-# Baking soda for one liter of stock [g], and stock for each 500 mL of the first dilution [mL]. Both give
-# 40 dKH (0.15 % more in truth, kept in the figures) after the first step. The strong stock is for scales
-# that show whole grams; it stays below the solubility (69 g/kg of water at 0 C, 96 at 20 C: handbooks, as Seidell,
-# Solubilities of Inorganic and Metal Organic Compounds, gathers them).
+# Baking soda for one liter of stock [g], and stock for each 500 mL of the first dilution [mL]. Both give 40 dKH after
+# the first step (0.15 % more exactly, which the figures keep). The strong stock is for scales that show whole grams; it
+# stays below the solubility (69 g/kg of water at 0 C, 96 at 20 C: handbooks, collected in Seidell, Solubilities of
+# Inorganic and Metal Organic Compounds).
 _STOCKS = ((12.0, 50.0), (60.0, 10.0))
-_STOCK_WEIGHING_LIMIT = 0.02  # a stock is strong enough if the scale errs by no more than this share of it
+_STOCK_WEIGHING_LIMIT = 0.02  # largest error of the scale as a share of the baking soda, if there is a choice
 _FIRST_DILUTION_STEP_ML = 500.0
 _FIRST_DILUTION_KH_DKH = 40.0
 _PORTION_STEP_ML = 0.5  # a syringe of 10 to 20 mL is marked in halves
 _PORTION_MIN_ML = 5.0  # less is measured too badly
-_VOLUME_ERROR = 0.02  # limit for each measured volume, as a share of it: assumption
+_VOLUME_ERROR = 0.02  # of each measured volume, as a share of it: assumption
 _VOLUMES_TWO_STEPS = 5  # stock, two portions, two fill-ups
-_CO2_TARGET_MG_L = 30.0  # customary upper mark, common practice, no source
+_CO2_TARGET_MG_L = 30.0  # usual upper end for planted tanks, common practice, no source
 
 DROP_ML = 0.05  # common practice, no source
 # 0.04 % handbook stock, 0.4 g/L, free acid 624.38 g/mol: 641 umol/L.
 DYE_STOCK_UMOL_L = 0.4 / 624.38 * 1e6
-# Assumption. More dye reads better until blue leaves the range of colors of a photo at an absorbance of about
-# 1.2 at 616 nm (own simulation). Light passes a vial before paper twice, on average over 2/3 of its width:
+# Assumption. More dye reads better until blue leaves the gamut of a photo at an absorbance of about 1.2 at 616 nm (own
+# simulation). Light passes a vial in front of paper twice, on average over 2/3 of its width:
 # 24 umol/L x 3.70e4 L/mol/cm (adopted within 8 %, see the dye model) x 2 x 0.67 cm is 1.2 for a 10 mm bulb.
 DYE_TARGET_UMOL_L = 24.0
 
@@ -71,7 +71,7 @@ CAUTIONS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dilution:
-    """One dilution: put the portion into a vessel and fill up with pure water to the total."""
+    """One dilution: a portion filled up to the total with pure water, and the KH it gives."""
 
     portion_ml: float
     total_ml: float
@@ -80,7 +80,7 @@ class Dilution:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FluidError:
-    """Limits of error (plus or minus) of a fluid's KH, and of every CO2 read with it."""
+    """Error limits (plus or minus) of the KH of a fluid, and of every CO2 read with it."""
 
     kh_error_dkh: float
     kh_error_percent: float
@@ -90,9 +90,9 @@ class FluidError:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FluidRecipe:
     """
-    Amounts for a KH fluid by two dilutions of a strong stock, and how good it gets.
+    Amounts for a KH fluid by two dilutions of a strong stock, and its accuracy.
 
-    `kh_dkh` is what the rounded amounts give; `error` is for this way, `error_weighed_directly` for weighing
+    `kh_dkh` is what the rounded amounts give. `error` is that of this recipe, `error_weighed_directly` that of weighing
     `direct_baking_soda_g` straight into the same volume.
     """
 
@@ -109,7 +109,7 @@ class FluidRecipe:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DyeDose:
-    """Drops of 0.04 % dye for one vial, and what they do to its KH (shares of the KH, and what it is then)."""
+    """Drops of 0.04 % dye for one vial, their effects as shares of its KH, and the KH with them."""
 
     drops: int
     dye_umol_l: float
@@ -120,7 +120,7 @@ class DyeDose:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoomAirColor:
-    """pH and color of fluid of a KH after some hours in room air, from stuffy to outdoor air."""
+    """pH and color of fluid after some hours in stuffy and in outdoor air."""
 
     kh_dkh: float
     ph_stuffy_air: float
@@ -132,15 +132,15 @@ def fluid_recipe(kh_dkh: float, volume_ml: float, *, scale_error_g: float = 0.1)
     """
     Return a recipe for baking soda water of a given KH.
 
-    One liter of strong stock makes the weighing error small; two dilutions lead to the target in amounts
-    that a syringe and a measuring cylinder show; each of these volumes may be off by 2 %.
+    One liter of strong stock keeps the weighing error small. Two dilutions lead to the target in amounts that a syringe
+    and a measuring cylinder can measure, each within 2 %.
 
     Parameters
     ----------
     kh_dkh : float
         Wanted carbonate hardness, 0.25 to 20 [dKH].
     volume_ml : float
-        Fluid wanted at least, 100 to 5000; weak fluids give more, for the sake of the portion [mL].
+        Least amount of fluid, 100 to 5000; weak fluids give more, to keep the portion measurable [mL].
     scale_error_g : float, default 0.1
         Error limit of one weighing, above 0 and at most 5 [g].
 
@@ -200,8 +200,8 @@ def dye_drops(vial_volume_ml: float, *, kh_dkh: float = 4.0) -> DyeDose:
     Returns
     -------
     DyeDose
-        Drops; dye in the vial; change of KH by dilution (negative); alkalinity the dye can add or take, about
-        its own molarity (see `dye_ph_std`); KH of the thinned water without that.
+        Drops; dye in the vial; change of KH by dilution (negative); alkalinity that the dye can add or take, about
+        its own molarity (see `dye_ph_std`); KH of the diluted water without that.
 
     Raises
     ------
@@ -225,11 +225,11 @@ def dye_drops(vial_volume_ml: float, *, kh_dkh: float = 4.0) -> DyeDose:
 
 def dye_ph_std(kh_dkh: float) -> float:
     """
-    Return how uncertain the usual dose of dye makes the KH, as pH.
+    Return the uncertainty of the KH due to the usual dose of dye, as pH.
 
-    As sodium salt the dye takes as much alkalinity as there is of its blue form, as free acid in alcohol its whole
-    molarity more; fully neutralized it adds as much as there is of its yellow form. Which it is depends on the maker,
-    so its molarity is taken as one standard deviation of the alkalinity: assumption.
+    As sodium salt the dye consumes as much alkalinity as there is of its blue form, as free acid in alcohol its whole
+    molarity more; fully neutralized it adds as much as there is of its yellow form. This depends on the maker, so its
+    molarity is taken as one standard deviation of the alkalinity: assumption.
 
     Parameters
     ----------
@@ -239,14 +239,14 @@ def dye_ph_std(kh_dkh: float) -> float:
     Returns
     -------
     float
-        Standard uncertainty of log10 of the KH, by which pH and CO2 go with each other [-].
+        Standard uncertainty of log10 of the KH, which is that of the pH at a given CO2 [-].
     """
     return DYE_TARGET_UMOL_L / (kh_dkh * MMOL_L_PER_DKH * 1000.0) / math.log(10.0)
 
 
 def color_in_room_air(kh_dkh: float, temperature_c: float) -> RoomAirColor:
     """
-    Return what the fluid should look like after some hours in room air: a free test of fluid and dye.
+    Return the expected color of fluid after some hours in room air, a free test of fluid and dye.
 
     Parameters
     ----------
@@ -281,7 +281,7 @@ def _dilute(kh_dkh: float, portion_ml: float, total_ml: float) -> Dilution:
 
 
 def _fluid_error(kh_dkh: float, share: float) -> FluidError:
-    """Return the errors for a share of the KH; by the activities CO2 changes a little less than KH."""
+    """Return the errors for a share of the KH; because of the activities CO2 changes a little less than KH."""
     ph = ph_from_co2(_CO2_TARGET_MG_L, kh_dkh)
     co2_percent_per_kh_percent = float(co2_from_ph(ph, kh_dkh * 1.01)) / _CO2_TARGET_MG_L * 100.0 - 100.0
     return FluidError(

@@ -1,16 +1,15 @@
 """
-Conversions between the units keepers and chemists use for hardness, salts, temperature, volume and mass.
+Molar masses, and the units in which people type and read hardness, temperature, volume and mass.
 
-Carbonate hardness in degrees (dKH) is the unit of every interface of the project; the others are
-reached from it. One dKH is by definition the alkalinity of 10 mg of CaO per liter. One mmol/L of
-alkalinity is the same as one meq/L.
+All interfaces of the project take carbonate hardness in dKH. One dKH is by definition the alkalinity of 10 mg of CaO
+per liter; one mmol/L of alkalinity is one meq/L.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -40,7 +39,6 @@ NA2CO3_G_MOL = 2 * _NA + _C + 3 * _O
 MMOL_L_PER_DKH = 2 * 10.0 / CAO_G_MOL
 """Alkalinity of one degree: 10 mg/L of CaO, two equivalents a mole [mmol/L]."""
 
-
 # By definition: NIST Handbook 44, appendix C (US gallon of 231 cubic inches, avoirdupois ounce, inch of 2.54 cm).
 L_PER_GALLON = 231 * 2.54**3 / 1000
 """One US gallon [L]."""
@@ -50,28 +48,38 @@ G_PER_OUNCE = 28.349523125
 """One avoirdupois ounce [g]."""
 
 Quantity = Literal["temperature", "kh", "volume", "fluid", "mass"]
-"""What is typed and shown in units that a keeper chooses; a fluid is what syringes and cups measure."""
+"""Quantities whose unit a keeper chooses; a fluid is what syringes and cups measure."""
 
 
 @dataclass(frozen=True, slots=True)
 class Unit:
     """
-    A unit of a quantity, next to that of the project.
+    A unit of a quantity, and its relation to the unit of the project.
 
     Parameters
     ----------
     words : str
         Behind a number.
-    from_own, to_own : callable
-        Conversion from the project's unit and back.
+    scale : float
+        How many make one of the project's unit.
     digits : int
-        Decimals that are worth showing.
+        Decimals worth showing.
+    zero : float, default 0.0
+        What it shows where the project's unit shows 0.
     """
 
     words: str
-    from_own: Callable[[float], float]
-    to_own: Callable[[float], float]
+    scale: float
     digits: int
+    zero: float = 0.0
+
+    def from_own(self, value: float) -> float:
+        """Return a value of the project's unit in this one."""
+        return value * self.scale + self.zero
+
+    def own(self, value: float) -> float:
+        """Return a value of this unit in that of the project."""
+        return (value - self.zero) / self.scale
 
     def number(self, value: float) -> str:
         """Return a value of the project's unit as a number in this one."""
@@ -79,12 +87,8 @@ class Unit:
         return text.rstrip("0").rstrip(".") if "." in text else text
 
     def text(self, value: float) -> str:
-        """Return a value of the project's unit in this one."""
+        """Return a value of the project's unit in this one, with the unit."""
         return f"{self.number(value)} {self.words}"
-
-    def own(self, value: float) -> float:
-        """Return a value of this unit in that of the project."""
-        return self.to_own(value)
 
     def own_within(self, words: str, value: float, low: float, high: float) -> float:
         """
@@ -93,7 +97,7 @@ class Unit:
         Parameters
         ----------
         words : str
-            What it is, for the message.
+            Name of the value, for the message.
         value : float
             In this unit.
         low, high : float
@@ -111,41 +115,26 @@ class Unit:
         """
         own = self.own(value)
         if not low <= own <= high:
-            step = 10.0**-self.digits  # rounded inwards: what is told is taken
-            least, most = (self.from_own(end) / step for end in (low, high))
-            ends = (math.ceil(round(least, 6)) * step, math.floor(round(most, 6)) * step)
-            told = " and ".join(f"{round(end, self.digits):g}" for end in ends)
-            raise ValueError(f"{words} in {self.words} must lie between {told}, but is {value:g}.")
+            step = 10.0**-self.digits  # rounded inwards: the ends in the message are accepted
+            least, most = (round(self.from_own(end) / step, 6) for end in (low, high))
+            ends = f"{math.ceil(least) * step:g} and {math.floor(most) * step:g}"
+            raise ValueError(f"{words} in {self.words} must lie between {ends}, but is {value:g}.")
         return own
 
 
-def _linear(words: str, own_per_unit: float, digits: int) -> Unit:
-    """Return a unit that is so many of the project's."""
-    return Unit(words, lambda own: own / own_per_unit, lambda value: value * own_per_unit, digits)
-
-
 UNITS: Mapping[Quantity, Mapping[str, Unit]] = {
-    "temperature": {
-        "c": _linear("°C", 1.0, 2),
-        "f": Unit("°F", lambda celsius: celsius * 1.8 + 32.0, lambda fahrenheit: (fahrenheit - 32.0) / 1.8, 1),
-    },
+    "temperature": {"c": Unit("°C", 1.0, 2), "f": Unit("°F", 1.8, 1, zero=32.0)},
     "kh": {
-        "dkh": _linear("dKH", 1.0, 3),
-        "caco3": Unit(
-            "mg/L CaCO3",
-            lambda dkh: dkh * MMOL_L_PER_DKH * (CACO3_G_MOL / 2),
-            lambda mg_l: mg_l / (CACO3_G_MOL / 2) / MMOL_L_PER_DKH,
-            1,
-        ),
-        "meq": Unit("meq/L", lambda dkh: dkh * MMOL_L_PER_DKH, lambda meq_l: meq_l / MMOL_L_PER_DKH, 3),
+        "dkh": Unit("dKH", 1.0, 3),
+        "caco3": Unit("mg/L CaCO3", MMOL_L_PER_DKH * CACO3_G_MOL / 2, 1),
+        "meq": Unit("meq/L", MMOL_L_PER_DKH, 3),
     },
-    "volume": {"l": _linear("L", 1.0, 2), "gal": _linear("gal", L_PER_GALLON, 2)},
-    "fluid": {"ml": _linear("mL", 1.0, 1), "floz": _linear("fl oz", ML_PER_FLUID_OUNCE, 2)},
-    "mass": {"g": _linear("g", 1.0, 1), "oz": _linear("oz", G_PER_OUNCE, 2)},
+    "volume": {"l": Unit("L", 1.0, 2), "gal": Unit("gal", 1.0 / L_PER_GALLON, 2)},
+    "fluid": {"ml": Unit("mL", 1.0, 1), "floz": Unit("fl oz", 1.0 / ML_PER_FLUID_OUNCE, 2)},
+    "mass": {"g": Unit("g", 1.0, 1), "oz": Unit("oz", 1.0 / G_PER_OUNCE, 2)},
 }
-"""The units of each quantity by the name that is typed behind a number; the first is that of the project."""
-# 15 gal are shown as 57 L, not as 56.78: nobody measures a tank closer than that (assumption).
-_ROUNDED_OFF = 0.005
+"""The units of each quantity, by the name typed behind a number; the first is that of the project."""
+_ROUNDED_OFF = 0.005  # 15 gal are shown as 57 L, not as 56.78: nobody measures a tank closer than that (assumption)
 _NUMBER_WITH_UNIT = re.compile(r"([-+]?[0-9.]+)\s*([a-z0-9]+)")
 
 
@@ -156,7 +145,7 @@ def own_of_typed(quantity: Quantity, text: str) -> float:
     Parameters
     ----------
     quantity : str
-        What it is.
+        What is measured.
     text : str
         As it was typed.
 
@@ -168,7 +157,7 @@ def own_of_typed(quantity: Quantity, text: str) -> float:
     Raises
     ------
     ValueError
-        If it is no number, or the unit is none of this quantity.
+        If it is not a number with a unit of this quantity.
     """
     match = _NUMBER_WITH_UNIT.fullmatch(text.strip().lower().replace("°", "").replace("fl oz", "floz"))
     if match is None or match[2] not in UNITS[quantity]:
@@ -183,7 +172,7 @@ def with_other_unit(quantity: Quantity, value: float, *, remark: str = "") -> st
     Parameters
     ----------
     quantity : str
-        What it is.
+        What is measured.
     value : float
         In the unit of the project.
     remark : str, optional
@@ -192,15 +181,11 @@ def with_other_unit(quantity: Quantity, value: float, *, remark: str = "") -> st
     Returns
     -------
     str
-        The other one to three digits; what was typed in the other one is rounded off in that of the project.
+        The other unit to three digits. A value that was typed in the other unit is rounded off in that of the project.
     """
     own, other, *_ = UNITS[quantity].values()
-    rounded = float(f"{other.from_own(value):.3g}")
-    shown = _rounded_off(value, own.digits) if math.isclose(other.own(rounded), value) else value  # as it was typed
-    return f"{own.text(shown)} ({rounded:g} {other.words}{remark})"
-
-
-def _rounded_off(value: float, most_digits: int) -> float:
-    """Return a value to as few decimals as keep it within `_ROUNDED_OFF`."""
-    rounded = (round(value, digits) for digits in range(most_digits))
-    return next((short for short in rounded if abs(short - value) <= _ROUNDED_OFF * abs(value)), value)
+    in_other = float(f"{other.from_own(value):.3g}")
+    if math.isclose(other.own(in_other), value):  # as it was typed
+        rounded = (round(value, digits) for digits in range(own.digits))
+        value = next((short for short in rounded if abs(short - value) <= _ROUNDED_OFF * abs(value)), value)
+    return f"{own.text(value)} ({in_other:g} {other.words}{remark})"

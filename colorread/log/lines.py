@@ -1,9 +1,10 @@
-"""A log as lines of JSON, schema colorread.log/1, to keep, to move and to read back."""
+"""Export and import of a log as lines of JSON, schema colorread.log/1."""
 
 from __future__ import annotations
 
 import json
 import reprlib
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -15,7 +16,7 @@ from colorread.records import json_line, record_of
 from colorread.tank import Event, Tank
 
 SCHEMA = "colorread.log/1"
-_LONGEST_LINE_BYTES = 32_000_000  # a choice of this project: a hundred times that of a reading with its picture
+_LINE_BYTES_MAX = 32_000_000  # a choice of this project: a hundred times a reading with its picture
 
 
 @dataclass(slots=True, kw_only=True)
@@ -26,9 +27,9 @@ class Imported:
     Parameters
     ----------
     tanks, readings, notes : int
-        How many are new in the log; a reading also if it was made later than the one of the same photo there.
+        How many were added; readings also if they replaced an earlier one of the same photo.
     kept_tanks : list of str
-        Tanks that are in the log with other settings, which were left as they are.
+        Tanks that the log has with other settings, which were kept.
     kept_readings, kept_notes : int
         Readings and notes that the log had already.
     """
@@ -43,21 +44,21 @@ class Imported:
 
 def export_lines(log: Log, on_damage: OnDamage | None = None) -> Iterator[str]:
     """
-    Yield a log as lines of JSON: what it is, tanks, notes, readings with their pictures in base64, and the counts.
+    Yield a log as lines of JSON: the schema, tanks, notes, readings with their pictures in base64, and the counts.
 
     Parameters
     ----------
     log : Log
-        As it is at the first line, whatever others write until the last one is out.
+        Exported as it is at the first line, whatever others write meanwhile.
     on_damage : callable, optional
-        Is told of what is damaged and left out.
+        Called with each tank, note or reading that is damaged and left out.
 
     Yields
     ------
     str
-        ASCII, each with its line break.
+        ASCII, with its line break.
     """
-    with log.standing_still():
+    with log.snapshot():
         tanks, n_readings, n_notes = log.tanks(on_damage), 0, 0
         names = {tank.name for tank in tanks}
         yield _line(schema=SCHEMA)
@@ -65,7 +66,7 @@ def export_lines(log: Log, on_damage: OnDamage | None = None) -> Iterator[str]:
             yield _line(tank=tank)
         for tank in tanks:
             for event in log.events(tank.name, on_damage).values():
-                yield _line(note=_Noted(tank=tank.name, note=event))
+                yield _line(note=_Note(tank=tank.name, note=event))
                 n_notes += 1
         for entry in log.entries(on_damage=on_damage):
             if entry.tank in names:
@@ -81,28 +82,27 @@ def lines_in(file: BinaryIO) -> Iterator[bytes]:
     Parameters
     ----------
     file : binary file
-        Open, to be read as often as wanted.
+        Open and seekable.
 
     Yields
     ------
     bytes
-        What is longer than any line of an export comes in pieces, which are no lines.
+        Lines longer than any of an export come in pieces, which fail as lines.
     """
     file.seek(0)
-    return iter(partial(file.readline, _LONGEST_LINE_BYTES), b"")
+    return iter(partial(file.readline, _LINE_BYTES_MAX), b"")
 
 
 def import_lines(log: Log, lines: Iterable[bytes]) -> Imported:
     """
-    Add what `export_lines` gave to a log, all or nothing; doing it again changes nothing.
+    Add the lines of an export to a log, all or nothing; importing them again changes nothing.
 
-    Where both hold a reading of the same photo and tank, the one made later stays. Settings of a tank that is in the
-    log stay as they are there.
+    Of two readings of the same photo and tank the later one stays. Tanks in the log keep their settings.
 
     Parameters
     ----------
     log : Log
-        Where to.
+        The log to add to.
     lines : iterable of bytes
         Lines of JSON.
 
@@ -114,7 +114,7 @@ def import_lines(log: Log, lines: Iterable[bytes]) -> Imported:
     Raises
     ------
     LogError
-        If a line is damaged or lacking, with its number; nothing has been added then.
+        If a line is damaged or missing, with its number; nothing is added.
     """
     done = Imported()
     with log.transaction():
@@ -124,12 +124,12 @@ def import_lines(log: Log, lines: Iterable[bytes]) -> Imported:
                 is_new = log.add_later(item)
                 done.readings += is_new
                 done.kept_readings += not is_new
-            elif isinstance(item, _Noted):
+            elif isinstance(item, _Note):
                 is_new = log.add_event(item.tank, item.note)
                 done.notes += is_new
                 done.kept_notes += not is_new
             elif item.name not in known:
-                log.put_tank(item)  # one that is damaged is there, but not known
+                log.put_tank(item)  # also in place of a damaged one, which is not among the known
                 done.tanks += 1
             elif item != known[item.name]:
                 done.kept_tanks.append(item.name)
@@ -138,7 +138,7 @@ def import_lines(log: Log, lines: Iterable[bytes]) -> Imported:
 
 def check_lines(lines: Iterable[bytes]) -> None:
     """
-    Look through what `import_lines` would add.
+    Check lines without importing them.
 
     Parameters
     ----------
@@ -155,8 +155,8 @@ def check_lines(lines: Iterable[bytes]) -> None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Noted:
-    """An event and its tank."""
+class _Note:
+    """An event and the name of its tank."""
 
     tank: str
     note: Event
@@ -164,7 +164,7 @@ class _Noted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Counts:
-    """How much there is in the lines before."""
+    """How many tanks, readings and notes the lines before hold."""
 
     tanks: int
     readings: int
@@ -172,51 +172,50 @@ class _Counts:
 
     @staticmethod
     def upgraded(data: dict[str, Any]) -> dict[str, Any]:
-        """Return those of an earlier version as of now: it had no notes."""
+        """Return the data of an earlier version, which had no notes, in the present form."""
         return {"notes": 0} | data
 
 
-def _schema(content: object) -> None:
+def _require_schema(content: object) -> None:
     if content != SCHEMA:
         raise ValueError(f"The schema must be {SCHEMA}, not {reprlib.repr(content)}.")
 
 
-# What a line may hold, by its kind.
-_RECORDS: dict[str, Callable[[object], Tank | LogEntry | _Noted | _Counts | None]] = {
-    "schema": _schema,
+# How the content of a line is read, by its kind.
+_READERS: dict[str, Callable[[object], Tank | LogEntry | _Note | _Counts | None]] = {
+    "schema": _require_schema,
     "tank": partial(record_of, Tank, "the tank"),
-    "note": partial(record_of, _Noted, "the line"),
+    "note": partial(record_of, _Note, "the line"),
     "entry": partial(record_of, LogEntry, "the entry"),
     "end": partial(record_of, _Counts, "the end"),
 }
 
 
-def _parsed(lines: Iterable[bytes]) -> Iterator[Tank | LogEntry | _Noted]:
-    """Yield what the lines hold; LogError with the number of the line that is damaged or lacking."""
+def _parsed(lines: Iterable[bytes]) -> Iterator[Tank | LogEntry | _Note]:
+    """Yield what the lines hold; raise LogError with the number of a damaged or missing line."""
     tanks: set[str] = set()
-    n_readings = n_notes = number = 0
-    kind = ""
+    n: Counter[str] = Counter()  # lines so far, by kind
+    kind, number = "", 0
     for number, line in enumerate(lines, 1):
         try:
-            before, (kind, content) = kind, _kind_and_content(line)
-            if (number == 1) != (kind == "schema") or before == "end":
+            previous, (kind, content) = kind, _kind_and_content(line)
+            if (number == 1) != (kind == "schema") or previous == "end":
                 raise ValueError(f"A line with {kind!r} cannot be there.")
-            item = _RECORDS[kind](content)
+            item = _READERS[kind](content)
             if isinstance(item, Tank):
                 if item.name in tanks:
                     raise ValueError(f"The tank {item.name} is there twice.")
                 tanks.add(item.name)
-            elif isinstance(item, LogEntry | _Noted) and item.tank not in tanks:
+            elif isinstance(item, LogEntry | _Note) and item.tank not in tanks:
                 raise ValueError(f"The tank {reprlib.repr(item.tank)} is not among the lines before.")
-            elif isinstance(item, _Counts) and item != _Counts(tanks=len(tanks), readings=n_readings, notes=n_notes):
+            elif isinstance(item, _Counts) and item != _Counts(tanks=n["tank"], readings=n["entry"], notes=n["note"]):
                 raise ValueError("Its counts are not those of the lines before.")
-        except (ValueError, RecursionError) as error:  # nesting without end is damage too
+        except (ValueError, RecursionError) as error:  # endless nesting is damage too
             if not kind:
                 break
             raise LogError(f"Nothing was imported: line {number} is damaged: {error}") from error
-        n_readings += kind == "entry"
-        n_notes += kind == "note"
-        if isinstance(item, Tank | LogEntry | _Noted):
+        n[kind] += 1
+        if isinstance(item, Tank | LogEntry | _Note):
             yield item
     if not kind:
         raise LogError("Nothing was imported: this file was not written by log export.")
@@ -229,7 +228,7 @@ def _kind_and_content(line: bytes) -> tuple[str, Any]:
         data = json.loads(line)
     except ValueError:
         raise ValueError("It is no JSON.") from None
-    if not isinstance(data, dict) or len(data) != 1 or not set(data) <= set(_RECORDS):
+    if not isinstance(data, dict) or len(data) != 1 or not data.keys() <= _READERS.keys():
         raise ValueError("It must be an object with one of schema, tank, note, entry and end.")
     return next(iter(data.items()))
 

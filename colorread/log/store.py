@@ -1,30 +1,32 @@
-"""The log: tanks with their readings and notes in one SQLite file."""
+"""The log: tanks with their readings and notes in one SQLite file, and the files beside it."""
 
 from __future__ import annotations
 
 import json
 import os
 import re
-from collections.abc import Callable, Container, Iterable, Iterator, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass, replace
 from datetime import MAXYEAR, MINYEAR, UTC, datetime
 from pathlib import Path
 from typing import Any, Self
 
-from colorread.log.database import LogError, LogFailure, open_database, telling, transaction
+import platformdirs
+
+from colorread.log.database import LogError, LogFailure, open_database, transaction, translating_errors
 from colorread.records import json_line, record_of
 from colorread.result import Reading
 from colorread.tank import Event, Tank, wall_clock
 
 _FIELDS = ("tank", "sha256", "scored_at", "software", "settings_id", "profile_id", "reading", "picture")
-_COLUMNS = "tank, sha256, scored_at, software, settings_id, profile_id, result"  # of the fields but for the picture
+_COLUMNS = "tank, sha256, scored_at, software, settings_id, profile_id, result"  # of these fields without the picture
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LogEntry:
     """
-    A reading as it is kept.
+    A reading as the log keeps it.
 
     Parameters
     ----------
@@ -35,11 +37,11 @@ class LogEntry:
     reading : Reading
         Read or refused.
     scored_at : datetime
-        When it was read, in UTC.
+        When it was read, with an offset.
     software : str
         Version that read it.
     settings_id : str
-        Identifies everything that it was read with.
+        Identifies everything it was read with.
     profile_id : str or None
         SHA-256 of the calibration profile.
     picture : bytes or None
@@ -60,32 +62,32 @@ class LogEntry:
             raise ValueError("The time at which a photo was read must have an offset.")
 
     def require_sound(self, what: str) -> None:
-        """Raise one sentence where it could not be kept."""
+        """Raise ValueError if it could not be stored."""
         if not re.fullmatch("[0-9a-f]{64}", self.sha256):
             raise ValueError(f"The sha256 of {what} must be 64 hexadecimal digits.")
         for moment in (self.scored_at, self.reading.taken_at):
-            if moment is not None and not MINYEAR < moment.year < MAXYEAR:  # no room to count days from
+            if moment is not None and not MINYEAR < moment.year < MAXYEAR:  # days are added to it
                 raise ValueError(f"Its times must be of {MINYEAR + 1} to {MAXYEAR - 1}, not of the year {moment.year}.")
         for name in ("software", "settings_id", "profile_id"):
-            if not (getattr(self, name) or "").isprintable():  # half a character could not be stored
+            if not (getattr(self, name) or "").isprintable():  # an unpaired surrogate cannot be stored
                 raise ValueError(f"The {name} of {what} must be printable.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Damage:
     """
-    A reading, a note or a tank that cannot be read back.
+    A damaged reading, note or tank.
 
     Parameters
     ----------
     tank : str
         Name of the tank.
     sha256 : str or None
-        Of the photo, or of the note; None where the settings of the tank are damaged.
+        Of the photo or the note; None if the settings of the tank are damaged.
     photo : str
         Name of the photo, for people; empty for a tank and for a note.
     trouble : str
-        What is wrong, a sentence.
+        What is wrong; one sentence.
     """
 
     tank: str
@@ -101,17 +103,17 @@ class Log:
     """
     An open log. Several processes may use the same file at once; each opens it for itself.
 
-    Whatever has been added is on the disk when the method returns. All methods raise `LogError` with one sentence.
+    A method that adds something returns once it is on disk. All methods raise `LogError` with one sentence.
 
     Parameters
     ----------
     path : path
-        The file; made with its folder where there is none, brought up to date where it is of an older version.
+        The file; created with its folder if missing, migrated if it has an older version.
     """
 
     def __init__(self, path: str | os.PathLike[str]) -> None:
         self.path = Path(path)
-        with telling(self.path):
+        with translating_errors(self.path):
             self._connection = open_database(self.path)
 
     def __enter__(self) -> Self:
@@ -126,26 +128,27 @@ class Log:
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
-        """Keep all changes within a ``with`` block or, where it raises, none; nobody else writes meanwhile."""
-        with telling(self.path), nullcontext() if self._connection.in_transaction else transaction(self._connection):
+        """Commit the changes of a ``with`` block, or roll back if it raises; nobody else writes meanwhile."""
+        outermost = nullcontext() if self._connection.in_transaction else transaction(self._connection)
+        with translating_errors(self.path), outermost:
             yield
 
     @contextmanager
-    def standing_still(self) -> Iterator[None]:
-        """See the log as it is now throughout a ``with`` block, whatever others write to it meanwhile."""
-        with telling(self.path), transaction(self._connection, "DEFERRED"):
+    def snapshot(self) -> Iterator[None]:
+        """Read the log as it is now throughout a ``with`` block, whatever others write meanwhile."""
+        with translating_errors(self.path), transaction(self._connection, "DEFERRED"):
             yield
 
     def tanks(self, on_damage: OnDamage | None = None) -> tuple[Tank, ...]:
-        """Return all tanks by name, but for those whose settings are damaged, of which `on_damage` is told."""
+        """Return all tanks by name; report those whose settings are damaged to `on_damage`."""
         tanks = []
         for name, settings in self._rows("SELECT name, settings FROM tank ORDER BY name"):
-            with _passing_over_damage(on_damage, tank=name):
+            with _reporting_damage(on_damage, tank=name):
                 tanks.append(_tank(name, settings))
         return tuple(tanks)
 
     def tank(self, name: str) -> Tank:
-        """Return a tank; a name that is not known is answered with those that are."""
+        """Return a tank; the error for an unknown name lists the known ones."""
         found = self._rows("SELECT settings FROM tank WHERE name = ?", name)
         if not found:
             raise self._unknown(name)
@@ -159,25 +162,24 @@ class Log:
         return bool(self._rows("SELECT 1 FROM tank WHERE name = ?", name))
 
     def require_tank(self, name: str) -> None:
-        """Raise what `tank` raises for a name that is not known."""
+        """Raise the error of `tank` if there is no tank of that name."""
         if not self.has_tank(name):
             raise self._unknown(name)
 
     def add_tank(self, tank: Tank) -> None:
-        """Add a tank whose name is new."""
+        """Add a tank with a new name."""
         with self.transaction():
             if self.has_tank(tank.name):
                 raise LogError(f"There is a tank named {tank.name} in the log already; edit it or choose another name.")
             self.put_tank(tank)
 
     def put_tank(self, tank: Tank) -> None:
-        """Replace the settings of a tank, or add it."""
+        """Add a tank, or replace its settings."""
         query = "INSERT INTO tank VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET settings = excluded.settings"
-        with self.transaction():
-            self._connection.execute(query, (tank.name, json_line(tank)))
+        self._rows(query, tank.name, json_line(tank))
 
     def rename_tank(self, name: str, new_name: str) -> None:
-        """Give a tank and its readings another name, which must be new."""
+        """Give a tank, its readings and its notes a new name."""
         with self.transaction():
             self.add_tank(replace(self.tank(name), name=new_name))
             for table in ("reading", "event"):
@@ -185,7 +187,7 @@ class Log:
             self._connection.execute("DELETE FROM tank WHERE name = ?", (name,))
 
     def remove_tank(self, name: str, *, with_readings: bool = False) -> tuple[str, ...]:
-        """Remove a tank, with readings and notes only where they may go with it; return the hashes of their photos."""
+        """Remove a tank, with readings and notes only if allowed; return the hashes of their photos."""
         with self.transaction():
             self.require_tank(name)
             n_readings, n_notes = (self._count(table, name) for table in ("reading", "event"))
@@ -198,12 +200,12 @@ class Log:
         return tuple(_text(sha256) for (sha256,) in gone)
 
     def add(self, entry: LogEntry) -> None:
-        """Keep a reading; another one of the same photo and tank is replaced."""
+        """Add a reading, in place of any of the same photo and tank."""
         taken_at = entry.reading.taken_at
         row = (
             entry.tank,
             entry.sha256,
-            entry.reading.photo.encode("utf-8", "replace").decode("utf-8"),  # file names may hold what no text may
+            entry.reading.photo.encode("utf-8", "replace").decode("utf-8"),  # a file name may hold unpaired surrogates
             None if taken_at is None else wall_clock(taken_at).isoformat(timespec="microseconds"),
             json_line(entry.reading),
             entry.scored_at.astimezone(UTC).isoformat(),
@@ -217,10 +219,10 @@ class Log:
             self._connection.execute("INSERT OR REPLACE INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
 
     def add_later(self, entry: LogEntry) -> bool:
-        """Keep a reading unless there is one of the same photo and tank that was not made before it; say which."""
+        """Add a reading unless the log has one of the same photo as new or newer; return whether it was added."""
         with self.transaction():
-            there = self.entry(entry.tank, entry.sha256)
-            is_later = there is None or there.scored_at < entry.scored_at
+            known = self.entry(entry.tank, entry.sha256)
+            is_later = known is None or known.scored_at < entry.scored_at
             if is_later:
                 self.add(entry)
         return is_later
@@ -234,7 +236,7 @@ class Log:
         return bool(self._rows("SELECT 1 FROM reading WHERE sha256 = ?", sha256))
 
     def entry(self, tank: str, sha256: str) -> LogEntry | None:
-        """Return the reading of one photo without its picture; None where there is none that can be read back."""
+        """Return the reading of one photo without its picture; None if there is none, or a damaged one."""
         for row in self._rows(f"SELECT {_COLUMNS}, NULL FROM reading WHERE tank = ? AND sha256 = ?", tank, sha256):
             with suppress(ValueError):
                 return _entry(row)
@@ -249,7 +251,7 @@ class Log:
         """Return when the photos of a tank were read, by their hashes."""
         times = {}
         for sha256, time in self._rows("SELECT sha256, scored_at FROM reading WHERE tank = ? ORDER BY sha256", tank):
-            with suppress(ValueError, TypeError):  # damage
+            with suppress(ValueError, TypeError):  # a damaged time
                 times[sha256] = datetime.fromisoformat(time)
         return times
 
@@ -266,9 +268,8 @@ class Log:
         """
         Yield the readings of a tank, or of all, by the time at which the photos were taken, then by name.
 
-        Each is made when it is asked for, which takes most of the time; who needs few stops early, names their hashes,
-        or skips some. Those of unknown time are last either way. Those that are damaged are passed over, and
-        `on_damage` is told of each.
+        Readings of unknown time come last in either order. Damaged ones are reported to `on_damage` and left out.
+        Parsing takes most of the time: if only a few are needed, stop early, or choose by hashes or `skip`.
         """
         query = (
             f"SELECT {_COLUMNS}, {'picture' if with_pictures else 'NULL'}, photo FROM reading "
@@ -276,16 +277,12 @@ class Log:
             f"ORDER BY wall_clock IS NULL, wall_clock {'DESC' if newest_first else 'ASC'}, photo, tank, sha256 "
             "LIMIT -1 OFFSET ?"
         )
-        with telling(self.path):
+        with translating_errors(self.path):
             for *row, photo in self._connection.execute(query, (tank, skip)):
                 owner, sha256 = row[:2]
-                if sha256s is not None and sha256 not in sha256s:
-                    continue
-                entry = None
-                with _passing_over_damage(on_damage, tank=owner, sha256=sha256, photo=photo):
-                    entry = _entry(row)
-                if entry is not None:
-                    yield entry
+                if sha256s is None or sha256 in sha256s:
+                    with _reporting_damage(on_damage, tank=owner, sha256=sha256, photo=photo):
+                        yield _entry(row)
 
     def picture(self, tank: str, sha256: str) -> bytes | None:
         """Return the evidence picture of one photo, or None."""
@@ -295,7 +292,7 @@ class Log:
     def forget(self, tank: str, sha256s: Iterable[str]) -> tuple[str, ...]:
         """Delete readings of a tank by the hashes of their photos; return the hashes of those that were there."""
         with self.transaction():
-            # By the texts that were shown: what is damaged may be bytes, or text that cannot be written again.
+            # Compared as shown: a damaged value may be bytes, or text that cannot be written again.
             rows = self._rows("SELECT rowid, tank, sha256 FROM reading")
             rows_of = {_text(sha256): row_id for row_id, owner, sha256 in rows if _text(owner) == tank}
             gone = [sha256 for sha256 in sha256s if sha256 in rows_of]
@@ -303,28 +300,28 @@ class Log:
         return tuple(gone)
 
     def add_event(self, tank: str, event: Event) -> bool:
-        """Keep what was noted of a tank, unless the same is there; return whether it is new."""
+        """Add a note of a tank unless the log has it; return whether it was added."""
         row = (tank, event.id, event.at.isoformat(timespec="minutes"), json_line(event))
         with self.transaction():
             self.require_tank(tank)
             return self._connection.execute("INSERT OR IGNORE INTO event VALUES (?, ?, ?, ?)", row).rowcount > 0
 
     def events(self, tank: str, on_damage: OnDamage | None = None) -> dict[str, Event]:
-        """Return what was noted of a tank by its id, in the order of time, but for what is damaged."""
+        """Return the notes of a tank by id, in the order of time; report damaged ones to `on_damage`."""
         events = {}
         for event_id, text in self._rows("SELECT id, event FROM event WHERE tank = ? ORDER BY wall_clock, id", tank):
-            with _passing_over_damage(on_damage, tank=tank, sha256=event_id):
+            with _reporting_damage(on_damage, tank=tank, sha256=event_id):
                 events[_text(event_id)] = record_of(Event, "the note", _parsed(text))
         return events
 
     def forget_events(self, tank: str, ids: Iterable[str]) -> int:
-        """Delete what was noted of a tank by its ids; return how many were there."""
+        """Delete notes of a tank by id; return how many there were."""
         query = "DELETE FROM event WHERE tank = ?1 AND id IN (?2, CAST(?2 AS BLOB))"
         with self.transaction():
             return sum(self._connection.execute(query, (tank, event_id)).rowcount for event_id in ids)
 
     def _rows(self, query: str, *values: str) -> list[tuple[Any, ...]]:
-        with telling(self.path):
+        with translating_errors(self.path):
             return self._connection.execute(query, values).fetchall()
 
     def _count(self, table: str, tank: str) -> int:
@@ -336,11 +333,165 @@ class Log:
         return LogError(f"There is no tank named {name} in the log; {known}.")
 
 
+def default_log_path() -> Path:
+    """
+    Return the path of the log if none is given.
+
+    Returns
+    -------
+    Path
+        From the environment variable COLORREAD_LOG, else a file in the user's data folder.
+    """
+    stated = os.environ.get("COLORREAD_LOG")
+    return Path(stated) if stated else platformdirs.user_data_path("colorread", appauthor=False) / "log.sqlite"
+
+
+def photo_path(log_path: Path, sha256: str) -> Path:
+    """
+    Return where the photo of a reading is kept, if wanted.
+
+    Parameters
+    ----------
+    log_path : Path
+        The log.
+    sha256 : str
+        Hash of the original photo.
+
+    Returns
+    -------
+    Path
+        In a folder beside the log.
+    """
+    return log_path.with_name(f"{log_path.stem}-photos") / f"{sha256}.jpg"
+
+
+def phones_folder(log_path: Path) -> Path:
+    """
+    Return the folder of the default profiles of phones.
+
+    Parameters
+    ----------
+    log_path : Path
+        The log.
+
+    Returns
+    -------
+    Path
+        Beside the log.
+    """
+    return log_path.with_name(f"{log_path.stem}-phones")
+
+
+def undecided_path(log_path: Path) -> Path:
+    """
+    Return the log of readings that were neither kept nor discarded yet.
+
+    Parameters
+    ----------
+    log_path : Path
+        The log.
+
+    Returns
+    -------
+    Path
+        Beside the log.
+    """
+    return log_path.with_name(f"{log_path.stem}-undecided{log_path.suffix}")
+
+
+class Leftovers(LogFailure):
+    """Files of deleted readings that could not be deleted; one sentence."""
+
+
+def forget_readings(log: Log, chosen: Mapping[str, Iterable[str]]) -> int:
+    """
+    Delete readings for good, with their kept photos and undecided readings of the same photos.
+
+    Parameters
+    ----------
+    log : Log
+        Outside a transaction, as files are deleted only after the readings are.
+    chosen : mapping of str to iterable of str
+        Hashes of their photos, by tank.
+
+    Returns
+    -------
+    int
+        How many there were.
+
+    Raises
+    ------
+    LogError
+        If they could not be deleted; all are still there.
+    Leftovers
+        If they are deleted, but not all their files.
+    """
+    with log.transaction():
+        gone = {tank: log.forget(tank, sha256s) for tank, sha256s in chosen.items()}
+    _clear_up(log, gone)
+    return sum(map(len, gone.values()))
+
+
+def forget_tank(log: Log, name: str, *, with_readings: bool = False) -> int:
+    """
+    Remove a tank for good, with its undecided readings, and with its readings and their kept photos if allowed.
+
+    Parameters
+    ----------
+    log : Log
+        Outside a transaction.
+    name : str
+        The tank.
+    with_readings : bool, default False
+        Whether its readings may be deleted.
+
+    Returns
+    -------
+    int
+        How many readings it had.
+
+    Raises
+    ------
+    LogError, Leftovers
+        As `forget_readings`; also if there is no such tank, or it has readings that may not be deleted.
+    """
+    gone = log.remove_tank(name, with_readings=with_readings)
+    _clear_up(log, {name: gone}, removed=name)
+    return len(gone)
+
+
+def _clear_up(log: Log, gone: Mapping[str, Iterable[str]], *, removed: str | None = None) -> None:
+    """Delete the files of deleted readings, by tank, and all undecided readings of a removed tank."""
+    left = []
+    for sha256 in {sha256 for sha256s in gone.values() for sha256 in sha256s}:
+        path = photo_path(log.path, sha256)
+        try:
+            if not log.has_photo(sha256):
+                path.unlink(missing_ok=True)
+        except OSError:
+            left.append(str(path))
+    undecided = undecided_path(log.path)
+    try:
+        if undecided.exists():
+            with Log(undecided) as undecided_log, undecided_log.transaction():
+                for tank, sha256s in gone.items():
+                    undecided_log.forget(tank, sha256s)
+                if removed is not None and undecided_log.has_tank(removed):
+                    undecided_log.remove_tank(removed, with_readings=True)
+    except LogFailure:
+        left.append(str(undecided))
+    if left:
+        raise Leftovers(
+            "The readings are forgotten, but these files that belong to them could not be deleted: "
+            f"{', '.join(sorted(left))}."
+        )
+
+
 @contextmanager
-def _passing_over_damage(
+def _reporting_damage(
     on_damage: OnDamage | None, *, tank: object, sha256: object = None, photo: object = ""
 ) -> Iterator[None]:
-    """Tell of what cannot be read back within a ``with`` block, and go on behind it."""
+    """Report a ValueError within a ``with`` block as damage, and go on after the block."""
     try:
         yield
     except ValueError as error:
@@ -357,7 +508,7 @@ def _tank(name: str, settings: str | bytes) -> Tank:
 
 
 def _entry(row: Sequence[Any]) -> LogEntry:
-    """Return an entry, checked like one from outside: whoever opens the file may write anything into it."""
+    """Return an entry, checked like one from outside, since anybody may write to the file."""
     fields = dict(zip(_FIELDS, row, strict=True))
     return record_of(LogEntry, "the entry", fields | {"reading": _parsed(fields["reading"])})
 
@@ -365,10 +516,10 @@ def _entry(row: Sequence[Any]) -> LogEntry:
 def _parsed(text: str | bytes) -> object:
     try:
         return json.loads(text)
-    except (ValueError, RecursionError):  # nesting without end is damage too
+    except (ValueError, RecursionError):  # endless nesting is damage too
         raise ValueError("It is no JSON.") from None
 
 
 def _text(value: object) -> str:
-    """Return a name or hash for people, whatever stands in its place."""
+    """Return a name or hash as text, even if damaged."""
     return value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)

@@ -1,4 +1,4 @@
-"""Calibration from photos: measuring known fluid and charts, and showing what came of it."""
+"""Calibration profiles: made from photos of known fluid and charts, shown, and kept as defaults."""
 
 import lazy_loader
 

@@ -7,7 +7,7 @@ from .defaults import (
     read_named as read_named,
     take_over_defaults as take_over_defaults,
 )
-from .how_to import BUFFERS as BUFFERS, GUIDES as GUIDES, SOLD_BUFFERS as SOLD_BUFFERS, Guide as Guide, Kind as Kind
+from .how_to import BUFFERS as BUFFERS, GUIDES as GUIDES, SOLD_BUFFERS as SOLD_BUFFERS, Kind as Kind
 from .known import (
     KnownPhoto as KnownPhoto,
     air_photo as air_photo,

@@ -1,4 +1,4 @@
-"""Default profiles: at most one for each phone, in a folder beside the log, chosen by what EXIF says of the phone."""
+"""Default profiles: at most one for each phone as named in EXIF, in a folder beside the log."""
 
 from __future__ import annotations
 
@@ -22,19 +22,19 @@ def has_defaults(log_path: Path) -> bool:
     Returns
     -------
     bool
-        Without looking into the files.
+        True also if the files are damaged.
     """
     return any(phones_folder(log_path).glob("*.toml"))
 
 
 def take_over_defaults(log_path: Path) -> None:
     """
-    Copy to a log what was its default while the defaults of all logs lay beside the usual one.
+    Give a log its own copies of defaults from versions that kept those of all logs beside the usual log.
 
     Parameters
     ----------
     log_path : Path
-        A log without defaults of its own gets those that readings in it were made with.
+        If it has no defaults, it gets those that its readings were made with.
 
     Raises
     ------
@@ -56,7 +56,7 @@ def take_over_defaults(log_path: Path) -> None:
 
 def make_default(path: Path, log_path: Path) -> tuple[str, ...]:
     """
-    Make a profile the default of the phone it was made with; an earlier default of that phone is dropped.
+    Make a profile the default of the phone it was made with, in place of an earlier one.
 
     Parameters
     ----------
@@ -73,7 +73,7 @@ def make_default(path: Path, log_path: Path) -> tuple[str, ...]:
     Raises
     ------
     ValueError
-        If it is no profile, or its photos do not name their phone.
+        If it is not a profile, or its photos do not name their phone.
     OSError
         If a file cannot be read or written.
     """
@@ -106,7 +106,7 @@ def drop_default(path: Path, log_path: Path) -> bool:
     Raises
     ------
     ValueError
-        If it is no profile.
+        If it is not a profile.
     OSError
         If a file cannot be read or deleted.
     """
@@ -120,24 +120,22 @@ def default_profile(camera_model: str | None, log_path: Path) -> Path | None:
     Parameters
     ----------
     camera_model : str or None
-        What EXIF says of the phone.
+        The phone as named in EXIF.
     log_path : Path
         The log that the defaults belong to.
 
     Returns
     -------
     Path or None
-        The file; None where the phone is not known or has none, or where several name it.
+        The file; None if the phone is unknown or has no default, or if several name it.
     """
-    if camera_model is None:
-        return None
-    fitting = [path for path, phones in default_profiles(log_path).items() if camera_model in phones]
-    return fitting[0] if len(fitting) == 1 else None
+    matches = [path for path, phones in read_defaults(log_path)[0].items() if camera_model in phones]
+    return matches[0] if len(matches) == 1 else None
 
 
 def read_named(path: Path, log_path: Path) -> Profile:
     """
-    Read a profile, a default one under the name of the file that it is a copy of.
+    Read a profile; a default is named after the file that it is a copy of.
 
     Parameters
     ----------
@@ -162,23 +160,6 @@ def read_named(path: Path, log_path: Path) -> Profile:
     return replace(profile, name=f"{path.stem.rpartition('-')[0] or path.stem}.toml (default of the phone)")
 
 
-def default_profiles(log_path: Path) -> dict[Path, frozenset[str]]:
-    """
-    Return all default profiles.
-
-    Parameters
-    ----------
-    log_path : Path
-        The log that the defaults belong to.
-
-    Returns
-    -------
-    dict of Path to frozenset of str
-        The phones of each; those that cannot be read are passed over.
-    """
-    return _looked_into(log_path)[0]
-
-
 def damaged_defaults(log_path: Path) -> tuple[str, ...]:
     """
     Return what is wrong with default profiles that cannot be read.
@@ -193,20 +174,21 @@ def damaged_defaults(log_path: Path) -> tuple[str, ...]:
     tuple of str
         A sentence for each, with its file.
     """
-    return _looked_into(log_path)[1]
+    return read_defaults(log_path)[1]
 
 
-def _looked_into(log_path: Path) -> tuple[dict[Path, frozenset[str]], tuple[str, ...]]:
+def read_defaults(log_path: Path) -> tuple[dict[Path, frozenset[str]], tuple[str, ...]]:
+    """Return the phones of each default profile, and what is wrong with those that cannot be read."""
     phones: dict[Path, frozenset[str]] = {}
-    troubles = []
+    errors = []
     for path in sorted(phones_folder(log_path).glob("*.toml")):
         try:
             phones[path] = read_profile(path).camera_models
         except OSError as error:
-            troubles.append(f"{path} cannot be read: {error.strerror or error}.")
+            errors.append(f"{path} cannot be read: {error.strerror or error}.")
         except ValueError as error:
-            troubles.append(str(error))
-    return phones, tuple(troubles)
+            errors.append(str(error))
+    return phones, tuple(errors)
 
 
 def _keep(path: Path, data: bytes) -> None:
@@ -215,7 +197,7 @@ def _keep(path: Path, data: bytes) -> None:
 
 
 def _drop(phones: frozenset[str], log_path: Path, *, but: Path | None) -> bool:
-    dropped = [path for path, its_phones in default_profiles(log_path).items() if path != but and its_phones & phones]
+    dropped = [path for path, of_path in read_defaults(log_path)[0].items() if path != but and of_path & phones]
     for path in dropped:
         path.unlink(missing_ok=True)
     return bool(dropped)

@@ -1,4 +1,4 @@
-"""How to prepare each kind of calibration, with its cautions, the same in the terminal and on the page."""
+"""How to prepare each kind of calibration, for terminal and page."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Literal, get_args
 
 from colorread.limits import OUTDOOR_AIR_PPM
 
@@ -16,12 +16,12 @@ Kind = Literal["ends", "air", "chart"]
 SOLD_BUFFERS = {"6.86": 0.1, "7.00": 0.15}
 """Ionic strength of the buffers that are sold, by their pH [mol/kg]."""
 BUFFERS = ", ".join(f"{strength:g} for a bought buffer of pH {ph}" for ph, strength in SOLD_BUFFERS.items())
-"""The same in words."""
+"""The same, for help texts."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """One photo of a calibration: its name in addresses and files, what is in it, how that is made, and KH if known."""
+    """A photo of a calibration: its key in addresses and files, its fluid, how to prepare that, and its KH if fixed."""
 
     key: str
     title: str
@@ -31,7 +31,7 @@ class Step:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Guide:
-    """How to prepare a calibration: paragraphs to read before the photos, these in their order, and cautions."""
+    """How to prepare a calibration: introduction, photos in their order, and cautions."""
 
     title: str
     before: tuple[str, ...]
@@ -39,21 +39,16 @@ class Guide:
     cautions: tuple[str, ...]
 
 
-def _guides(texts: Mapping[str, Any]) -> dict[Kind, Guide]:
-    return {
-        kind: Guide(
-            title=texts[kind]["title"],
-            before=tuple(
-                text.format(photos=texts["photos"], air_ppm=OUTDOOR_AIR_PPM) for text in texts[kind]["before"]
-            ),
-            steps=tuple(Step(**step) for step in texts[kind]["steps"]),
-            cautions=tuple(texts[kind].get("cautions", texts["cautions"])),
-        )
-        for kind in get_args(Kind)
-    }
+def _guide(kind: Kind) -> Guide:
+    texts = _TEXTS[kind]
+    return Guide(
+        title=texts["title"],
+        before=tuple(text.format(photos=_TEXTS["photos"], air_ppm=OUTDOOR_AIR_PPM) for text in texts["before"]),
+        steps=tuple(Step(**step) for step in texts["steps"]),
+        cautions=tuple(texts.get("cautions", _TEXTS["cautions"])),
+    )
 
 
-GUIDES: Mapping[Kind, Guide] = _guides(
-    tomllib.loads(Path(__file__).with_name("guides.toml").read_text(encoding="utf-8"))
-)
-"""By the name of the command, which is that of the page too."""
+_TEXTS = tomllib.loads(Path(__file__).with_name("guides.toml").read_text(encoding="utf-8"))
+GUIDES: Mapping[Kind, Guide] = {kind: _guide(kind) for kind in get_args(Kind)}
+"""By the name of command and page."""

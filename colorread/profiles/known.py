@@ -1,4 +1,4 @@
-"""What is known in a calibration photo: an end of the dye's range, a buffer, the air above it, labels of a chart."""
+"""Known fluids of calibration photos: the ends of the dye's range, buffers, fluid in fresh air, patches of charts."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import math
 import os
 import re
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -24,15 +23,15 @@ from colorread.limits import (
 
 # A fresh bought buffer is right within 0.02 (its makers), plus what a keeper does to it: assumption.
 _BUFFER_PH_STD = 0.03
-# Indoor air has 600 to 1500 ppm where outdoor air has 420 (common practice, no source); the stated value is taken
-# as known within 15 %, and the KH of the ladder's steps within 5 %. To these comes the alkalinity of the dye. Air and
-# dye are the same for all steps, yet each step counts its error as one of its own: so several steps narrow the pKa' a
-# little too much. That is left: the prior of the pKa' hides it, and the intervals covered 90 % either way.
+# Indoor air has 600 to 1500 ppm where outdoor air has 420 (common practice, no source). The stated value is taken as
+# known within 15 %, the KH of each dilution within 5 %; the alkalinity of the dye adds to both. All dilutions share the
+# errors of air and dye, but each counts them as its own, so several narrow the pKa' a little too much. That stays: the
+# prior of the pKa' hides it, and the intervals covered 90 % either way.
 _AIR_STD, _KH_STD = 0.15, 0.05
-_PH_RANGE = (5.0, 9.0)  # beyond, bromothymol blue has long stopped to change color
+_PH_RANGE = (5.0, 9.0)  # bromothymol blue stops changing color well inside it
 _CO2_RANGE_MG_L = (0.1, 1000.0)
-_UNIT = re.compile(r"\s*(mg\s*/\s*l|ppm)\s*$", re.IGNORECASE)  # in water of a tank both are the same number
-_LEAST = 3
+_UNIT = re.compile(r"\s*(mg\s*/\s*l|ppm)\s*$", re.IGNORECASE)  # the same number in tank water
+_PATCHES_MIN = 3
 _EXAMPLES = 'such as "6.4 6.6 6.8 7.0" or, with the KH, "5 10 20 30 mg/L"'
 
 
@@ -48,7 +47,7 @@ class KnownPhoto:
     state : {'acid', 'base', 'known'}
         Dye all yellow, all blue, or at a known pH.
     ph, ph_std : float
-        Known pH and its standard uncertainty; without meaning for the ends [-].
+        Known pH and its standard uncertainty; unused for the ends [-].
     pka : float
         pKa' expected in that fluid [-].
     """
@@ -74,7 +73,7 @@ def end_photo(path: str | os.PathLike[str], state: State) -> KnownPhoto:
     Returns
     -------
     KnownPhoto
-        The pH itself does not matter there.
+        With a nominal pH.
     """
     return KnownPhoto(path=path, state=state, ph=4.5 if state == "acid" else 9.5, ph_std=0.0, pka=pka_prime())
 
@@ -133,7 +132,7 @@ def air_photo(
     Returns
     -------
     KnownPhoto
-        Its pH follows from the equilibrium, but for what the dye itself does to the KH; that is in its uncertainty.
+        With the pH of the equilibrium; its uncertainty includes what the dye does to the KH.
 
     Raises
     ------
@@ -151,17 +150,17 @@ def air_photo(
 
 def ph_of_patches(text: str, *, kh_dkh: float | None = None) -> tuple[float, ...]:
     """
-    Return the pH that the patches of a chart stand for.
+    Return the pH of the patches of a chart.
 
-    Kits reckon CO2 by the customary rule 3 x KH x 10^(7 - pH), whatever the temperature, so it leads back to their pH:
+    Kits compute CO2 by the customary rule 3 x KH x 10^(7 - pH) at any temperature, so the rule gives back their pH:
     assumption.
 
     Parameters
     ----------
     text : str
-        Numbers in the order of the patches, set apart by blanks: pH, or CO2 in mg/L with that unit behind the last.
+        Numbers in the order of the patches, separated by blanks: pH, or CO2 in mg/L with the unit after the last.
     kh_dkh : float, optional
-        KH for which CO2 is meant [dKH].
+        KH for which the CO2 holds [dKH].
 
     Returns
     -------
@@ -171,22 +170,21 @@ def ph_of_patches(text: str, *, kh_dkh: float | None = None) -> tuple[float, ...
     Raises
     ------
     ValueError
-        If a number cannot be read or lies out of range, there are fewer than three, they do not rise or fall
-        throughout, or the KH is missing; one sentence.
+        If a number cannot be read or is out of range, if there are fewer than three, if they do not rise or fall
+        throughout, or if the KH is missing; one sentence.
     """
     numbers_text = _UNIT.sub("", text)
     is_co2 = numbers_text != text
     words = numbers_text.replace(";", " ").replace(", ", " ").split()
     values = [_number(word) for word in words]
     name, unit, (low, high) = ("CO2", " mg/L", _CO2_RANGE_MG_L) if is_co2 else ("pH", "", _PH_RANGE)
-    if len(values) < _LEAST:
-        raise ValueError(f"The list names {len(values)} patches, but at least {_LEAST} are needed, {_EXAMPLES}.")
+    if len(values) < _PATCHES_MIN:
+        raise ValueError(f"The list names {len(values)} patches, but at least {_PATCHES_MIN} are needed, {_EXAMPLES}.")
     for value in values:
         if not low <= value <= high:
             hint = "" if is_co2 else '; for CO2 write "mg/L" behind the last number'
             raise ValueError(f"The list of patches: {name} {value:g}{unit} lies outside {low:g} to {high:g}{hint}.")
-    steps = [after - before for before, after in pairwise(values)]
-    if not (all(step > 0.0 for step in steps) or all(step < 0.0 for step in steps)):
+    if sorted(set(values)) not in (values, values[::-1]):
         raise ValueError("The list of patches must rise or fall throughout, as the patches stand in the row.")
     if not is_co2:
         return tuple(values)

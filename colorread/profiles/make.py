@@ -33,31 +33,29 @@ from colorread.profiles.known import KnownPhoto
 from colorread.profiles.presentation import known_words
 from colorread.reading import Fluid, require_clear_fluid, see_fluid
 
-_USUAL_RANGE = (5.5, 8.5)  # pH range in which a calibration photo is looked at for plausibility: the dye's, rounded out
-# How far the color of a print lies from that of the fluid it stands for, by wrong inks and by lamps under which both
-# part: density, and share of the density. From simulated prints that err by 2.6 in color difference (CIEDE2000), and
-# by twice those faults of the printer; with the chart of a kit so weighed, intervals of vials covered 90 % and more.
+_USUAL_RANGE = (5.5, 8.5)  # pH range for checking a calibration photo: that of the dye, rounded out
+# How far the color of a print lies from that of the fluid it stands for, through wrong inks and metamerism: density,
+# and share of the density. From simulated prints with a color difference (CIEDE2000) of 2.6, and from printers with
+# twice those faults; with the chart of a kit weighed like this, intervals of vials covered 90 % and more.
 _PRINT_STD, _PRINT_STD_PER_DENSITY = 0.02, 0.1
 _KIT_PH_STD = 0.1  # how well a maker's patches meet the maker's own dye: assumption
-# Dye that is all yellow or blue must explain the color this well, over the dye that explains it best: 0.7 and more for
-# the acid and basic fluids of four rendered vials, below 0.1 for the yellowest fluids from pH 6.3 on.
+# Least likelihood of dye that is all yellow or blue, relative to the dye that fits best: 0.7 and more for the acid and
+# basic fluids of four rendered vials, below 0.1 for the yellowest fluids from pH 6.3 on.
 _END_NOT_EXCLUDED = 0.1
-# A known fluid that only a dye with a pKa' so far off could color is another fluid (3 standard deviations).
+# A fluid that needs a pKa' this far off to fit its stated pH is another fluid (3 standard deviations).
 _STRANGE_PKA_SHIFT = 0.3
-_LEAST_PROBABILITY = 0.05  # that such a dye must have, for the fluid to be the stated one: the customary level
-# The same vial looks alike in depth, apart from the light's path: assumption, far beyond what drops and turning do.
-_MAX_LOAD_RATIO = 4.0
-# Photos of one chart in one light and phone agree within this in the median: assumption.
-_MAX_CHART_DIFFERENCE_PH = 0.12
+_LEAST_PROBABILITY = 0.05  # of a pKa' nearer than that, for the fluid to be the stated one: the customary level
+_MAX_LOAD_RATIO = 4.0  # of dye amounts in one vial: assumption, far more than drops and turning can do
+_MAX_CHART_DIFFERENCE_PH = 0.12  # median between photos of one chart in one light: assumption
 
 
 class CalibrationError(ValueError):
-    """Photos that make no calibration, in one sentence."""
+    """Photos from which no profile can be made; one sentence."""
 
 
 class PhotoRefused(CalibrationError):  # noqa: N818 - an error by its base
     """
-    One of the photos cannot be used; the others may be kept.
+    A photo that cannot be used; the others may be.
 
     Parameters
     ----------
@@ -69,13 +67,12 @@ class PhotoRefused(CalibrationError):  # noqa: N818 - an error by its base
 
     def __init__(self, path: str | os.PathLike[str], reason: Reason) -> None:
         super().__init__(f"{path}: {reason.message} {reason.next_step}")
-        self.path = path
         self.reason = reason
 
 
 def make_profile(photos: Sequence[KnownPhoto], *, light: str = "unknown", base: Profile | None = None) -> Profile:
     """
-    Measure the photos and make a profile of them.
+    Measure photos and make a profile of them.
 
     Parameters
     ----------
@@ -87,7 +84,7 @@ def make_profile(photos: Sequence[KnownPhoto], *, light: str = "unknown", base: 
     Returns
     -------
     Profile
-        With the evidence of all.
+        With the evidence of all photos.
 
     Raises
     ------
@@ -104,7 +101,7 @@ def make_profile(photos: Sequence[KnownPhoto], *, light: str = "unknown", base: 
 
 def measure_photos(photos: Iterable[KnownPhoto]) -> Iterator[KnownSample | PhotoRefused]:
     """
-    Measure the photos of a calibration, each by itself.
+    Measure the photos of a calibration one by one.
 
     Parameters
     ----------
@@ -114,15 +111,13 @@ def measure_photos(photos: Iterable[KnownPhoto]) -> Iterator[KnownSample | Photo
     Yields
     ------
     KnownSample or PhotoRefused
-        Of each in turn; why, where it cannot be read or its fluid has not the color of its state.
+        Of each photo in turn; the latter if it cannot be read or its fluid does not have the color of its state.
     """
     for photo in photos:
         try:
-            evidence, seen = known_fluid(photo)
+            yield known_fluid(photo)
         except Refusal as refused:
             yield PhotoRefused(photo.path, refused.reason)
-        else:
-            yield from _samples([evidence], photo.path, seen)
 
 
 def make_chart_profile(
@@ -136,16 +131,16 @@ def make_chart_profile(
     """
     Measure photos of one color chart and make a profile of them.
 
-    A chart is a print: its inks are not the dye, so it counts little. The own chart tells of phone and lamp only, that
-    of a kit tells also of the dye to which its maker matched it.
+    A chart counts little, since its inks are not the dye. The chart of this project tells of phone and lamp only, that
+    of a kit also of the dye to which its maker matched it.
 
     Parameters
     ----------
     paths : sequence of path
         Photos of the same chart in the light of the readings.
     patch_ph : sequence of float, optional
-        What the patches of a kit's chart stand for, in their order along the row; without it the photos show the chart
-        of this project [-].
+        pH of the patches of a kit's chart, in their order along the row; without it the photos show the chart of this
+        project [-].
     region_xywh : tuple of float, optional
         Where the row of a kit's chart lies: left, top, width, height in pixels of the upright photo at full size.
     light, base
@@ -184,7 +179,7 @@ def make_chart_profile(
 
 def see_clear_fluid(path: str | os.PathLike[str], state: State) -> Fluid:
     """
-    Measure a photo of the vial whose pH the photo is not asked for.
+    Measure the fluid in a calibration photo.
 
     Parameters
     ----------
@@ -201,13 +196,13 @@ def see_clear_fluid(path: str | os.PathLike[str], state: State) -> Fluid:
     Raises
     ------
     Refusal
-        As for a reading, and ``dark-fluid`` where the fluid of known pH is.
+        As for a reading, and ``dark-fluid`` if a fluid of known pH is too dark.
     """
     seen = see_fluid(path)
-    if seen.fluid is None:
-        assert seen.reason is not None
-        raise Refusal.of(seen.reason)
+    if seen.reason is not None:
+        raise Refusal(seen.reason)
     fluid = seen.fluid
+    assert fluid is not None
     posterior = infer_ph(fluid.signal.samples, space=fluid.photo.color_space, pka=pka_prime(), ph_range=_USUAL_RANGE)
     require_clear_fluid(posterior, is_known=True)
     if state == "known" and "dark-fluid" in fluid.signal.flags:
@@ -215,9 +210,9 @@ def see_clear_fluid(path: str | os.PathLike[str], state: State) -> Fluid:
     return fluid
 
 
-def known_fluid(known: KnownPhoto) -> tuple[Evidence, Photo]:
+def known_fluid(known: KnownPhoto) -> KnownSample:
     """
-    Measure a photo and hold its color against what is known of the fluid.
+    Measure a photo and check its color against what is known of the fluid.
 
     Parameters
     ----------
@@ -226,15 +221,13 @@ def known_fluid(known: KnownPhoto) -> tuple[Evidence, Photo]:
 
     Returns
     -------
-    evidence : Evidence
+    KnownSample
         For a profile.
-    photo : Photo
-        As it was loaded.
 
     Raises
     ------
     Refusal
-        As `see_clear_fluid`, and ``other-fluid`` where the fluid has not the color of its state.
+        As `see_clear_fluid`, and ``other-fluid`` if the fluid does not have the color of its state.
     """
     fluid = see_clear_fluid(known.path, known.state)
     evidence = Evidence(
@@ -253,12 +246,12 @@ def known_fluid(known: KnownPhoto) -> tuple[Evidence, Photo]:
                 raise refusal("other-fluid/base")
             case _:
                 raise refusal("other-fluid/known", ph=known.ph)
-    return evidence, fluid.photo
+    return _samples([evidence], known.path, fluid.photo)[0]
 
 
 def profile_of(samples: Sequence[KnownSample], *, light: str = "unknown", base: Profile | None = None) -> Profile:
     """
-    Make a profile of what was measured.
+    Make a profile of samples.
 
     Parameters
     ----------
@@ -267,12 +260,12 @@ def profile_of(samples: Sequence[KnownSample], *, light: str = "unknown", base: 
     light : str, default 'unknown'
         Lamp class of all photos.
     base : Profile, optional
-        An earlier profile of the same vial, phone and light, to whose evidence this is added.
+        An earlier profile of the same vial, phone and light, to which the samples are added.
 
     Returns
     -------
     Profile
-        With the evidence of all.
+        With the samples of both.
 
     Raises
     ------
@@ -302,11 +295,11 @@ def ph_by_chart(
     density: NDArray[np.float64], chart_density: NDArray[np.float64], chart_ph: Sequence[float]
 ) -> NDArray[np.float64]:
     """
-    Return the pH at which a chart has the direction of each color, as one compares by eye.
+    Return the pH at which a chart has the direction of each color, as in comparing by eye.
 
-    The patches of the chart, shape (N, 3), run from yellow to blue, and the pH that they stand for rises.
+    The patches of the chart, shape (N, 3), run from yellow to blue, and their pH rises.
     """
-    # Print and noise may turn the order of neighbors that hardly differ.
+    # Print and noise may swap neighbors that hardly differ.
     rising = np.maximum.accumulate(direction_deg(chart_density))
     return np.interp(direction_deg(density), rising, chart_ph)
 
@@ -328,7 +321,7 @@ def _patches(chart: ChartColors, labels: Sequence[float], state: State) -> list[
 
 def _samples(known: Sequence[Evidence], path: str | os.PathLike[str], photo: Photo) -> list[KnownSample]:
     sha256 = hashlib.sha256(Path(path).read_bytes()).hexdigest()
-    # The time of the file is when it was copied, as a rule.
+    # The time of a file is usually that of copying it.
     taken_at = "" if photo.taken_at is None or photo.time_source == "file time" else photo.taken_at.isoformat()
     camera_model = photo.camera_model or ""
     return [
@@ -341,10 +334,10 @@ def _samples(known: Sequence[Evidence], path: str | os.PathLike[str], photo: Pho
 
 def _fits_its_state(evidence: Evidence) -> bool:
     """
-    Return whether the color of a fluid is one that dye may have in the state that it is said to be in.
+    Return whether the color of a fluid agrees with its stated state.
 
-    False where dye said to be all yellow or all blue is in between, and where only a dye with a pKa' far from the usual
-    one would have that color at the stated pH.
+    False if dye stated to be all yellow or all blue is in between, and if only a dye with an unusual pKa' would have
+    that color at the stated pH.
     """
     family = signal_family(evidence.space)
     log_likelihood = fit_family(evidence.samples, family.density).log_likelihood[:, 0]
@@ -357,19 +350,20 @@ def _fits_its_state(evidence: Evidence) -> bool:
 
 
 def _require_same_as_before(samples: Sequence[KnownSample], earlier: Sequence[KnownSample]) -> None:
-    """Refuse a photo of which something else is known than the profile holds."""
-
-    def known_of(given: Sequence[KnownSample], sha256: str) -> set[tuple[str, float, float]]:
-        known = [sample.evidence for sample in given if sample.sha256 == sha256]
-        return {(one.state, round(one.ph, 4), round(one.pka, 4)) for one in known}  # as exact as a profile holds them
-
+    """Refuse a photo that the profile holds with another state."""
+    by_hash = {sample.sha256: sample.evidence for sample in earlier}
+    known = {_known_state(sample) for sample in earlier}
     for sample in samples:
-        before = [other.evidence for other in earlier if other.sha256 == sample.sha256]
-        if before and known_of(earlier, sample.sha256) != known_of(samples, sample.sha256):
+        if sample.sha256 in by_hash and _known_state(sample) not in known:
             raise CalibrationError(
-                f"{sample.photo} is in the profile already as {known_words(before[0])}; to change that, make a new "
-                "profile."
+                f"{sample.photo} is in the profile already as {known_words(by_hash[sample.sha256])}; to change that, "
+                "make a new profile."
             )
+
+
+def _known_state(sample: KnownSample) -> tuple[str, str, float, float]:
+    known = sample.evidence
+    return sample.sha256, known.state, round(known.ph, 4), round(known.pka, 4)  # as precise as a profile stores them
 
 
 def _require_one_phone(samples: Sequence[KnownSample]) -> None:
@@ -386,7 +380,7 @@ def _require_one_vial(samples: Sequence[KnownSample]) -> None:
 
 
 def _common_light(light: str, earlier: str) -> str:
-    """Return the lamp of an addition to a profile, unknown where neither is stated."""
+    """Return the lamp of both parts of a profile; unknown if neither is stated."""
     if "unknown" not in (light, earlier) and light != earlier:
         raise CalibrationError(
             f"The profile is for {earlier}, these photos in that of {light}; make a profile of its own for each lamp."

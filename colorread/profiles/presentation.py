@@ -1,9 +1,10 @@
-"""A calibration profile in words and as a picture: what it was made from, what it says, and how much it narrows."""
+"""A calibration profile in words and as a picture: its samples, what follows from them, and how much it helps."""
 
 from __future__ import annotations
 
 import io
 import os
+from collections.abc import Sequence
 from dataclasses import replace
 from math import isinf
 from pathlib import Path
@@ -23,6 +24,7 @@ from calibration import (
     Evidence,
     Profile,
     SignalSamples,
+    State,
     direction_deg,
     estimate_parameters,
     signal_family,
@@ -44,12 +46,12 @@ _STATE_WORDS = {
     "chart": "printed color chart",
     "kit-chart": "color chart of a kit",
 }
-_WORTH_NAMING = 0.05  # share of a lamp below which it is not worth a word
+_LAMP_SHARE_MIN = 0.05  # a less probable lamp is not named
 _DAY_LETTERS, _MINUTE_LETTERS = len("2025-06-04"), len("2025-06-04T05:30")
-_EXAMPLE_CO2_MG_L = 20.0  # of the made-up fluid, in the middle of what plants are given
+_EXAMPLE_CO2_MG_L = 20.0  # of a made-up fluid, in the middle of the plants' range
 _STATED = Stated(kh_dkh=USUAL_KH_DKH)
 _LOADS = (0.5, 0.65, 0.8, 1.0)  # dye along the four parts of a usual vial: assumption
-_WORTH_HAVING = 0.85  # of the width, as pH: assumption
+_HELPS_BELOW = 0.85  # width of the interval, as pH, relative to that without a profile: assumption
 _DENSITY_STD = 0.01  # noise of a usual photo: assumption
 _PICTURE_KINDS = ("png", "pdf", "svg")
 _MARKERS = {"acid": "v", "base": "^", "known": "o", "chart": "s", "kit-chart": "D"}
@@ -69,18 +71,17 @@ def profile_lines(profile: Profile) -> list[str]:
     Parameters
     ----------
     profile : Profile
-        What was calibrated.
+        The profile.
 
     Returns
     -------
     list of str
-        What it was made from, what it says, where it holds.
+        What follows from it, where it holds, what it was made from, and what to add.
     """
     estimates = estimate_parameters(profile.evidence)
     lamps = sorted(estimates.light_share.items(), key=lambda item: -item[1])
-    likely = [f"{name} ({100.0 * share:.0f} %)" for name, share in lamps[:2] if share > _WORTH_NAMING]
+    likely = [f"{name} ({100.0 * share:.0f} %)" for name, share in lamps[:2] if share > _LAMP_SHARE_MIN]
     low, high = validity(profile)
-    states = {sample.evidence.state for sample in profile.samples}
     phones = ", ".join(sorted(profile.camera_models)) or "an unknown phone"
     lamp = "lamp unknown" if profile.light == "unknown" else f"lamp {profile.light}"
     lines = [
@@ -105,13 +106,18 @@ def profile_lines(profile: Profile) -> list[str]:
             known += f", {len(patches)} patches, pH {min(patches):.2f} to {max(patches):.2f}"
         taken = sample.taken_at[:_MINUTE_LETTERS].replace("T", " ")
         lines.append(f"  {sample.photo} ({known}), {f'taken {taken}' if taken else 'time unknown'}")
-    if states <= PRINTED_STATES:
-        lines.append("A chart alone narrows readings little. Add the ends of the color, or a fluid of known pH.")
-    elif "known" not in states:
-        lines.append("Add a fluid of known pH: it narrows readings most.")
-    elif sum(sample.evidence.state == "known" for sample in profile.samples) == 1:
-        lines.append("Add a second photo of the known fluid: an error of the first is in every reading.")
+    lines.append(_what_to_add([evidence.state for evidence in profile.evidence]))
     return list(filter(None, dict.fromkeys(lines)))  # the patches of one photo share a line
+
+
+def _what_to_add(states: Sequence[State]) -> str:
+    if set(states) <= PRINTED_STATES:
+        return "A chart alone narrows readings little. Add the ends of the color, or a fluid of known pH."
+    if "known" not in states:
+        return "Add a fluid of known pH: it narrows readings most."
+    if states.count("known") == 1:
+        return "Add a second photo of the known fluid: an error of the first is in every reading."
+    return ""
 
 
 def known_words(evidence: Evidence) -> str:
@@ -121,12 +127,12 @@ def known_words(evidence: Evidence) -> str:
     Parameters
     ----------
     evidence : Evidence
-        Of one fluid, or of a patch.
+        Of a fluid or a patch.
 
     Returns
     -------
     str
-        Its state; of a fluid of known pH that pH, and the pKa' expected there.
+        Its state; for a fluid of known pH that pH, and the pKa' expected there.
     """
     known = f"pH {evidence.ph:.2f} ± {NORMAL_95 * evidence.ph_std:.2f}, pKa' {evidence.pka:.2f} expected"
     return _STATE_WORDS.get(evidence.state, known)
@@ -139,28 +145,28 @@ def _end_words(ph: float) -> str:
 
 
 def benefit_words(profile: Profile) -> str:
-    """Return how wide a reading is without a profile and with it; nothing where such a reading is one-sided."""
+    """Return how wide a reading is with a profile and without; empty if such a reading is one-sided."""
     samples = _example_samples(profile)
     phone = next(iter(profile.camera_models), None)
     ends = []
     for stated in (_STATED, replace(_STATED, profile=profile)):
         posterior, _ = believed_ph(samples, "srgb", phone, stated)
-        found = with_numbers(without_numbers("", stated), posterior, stated).co2_mg_l
-        if found is None or found.value is None or found.low is None or found.high is None:
+        co2 = with_numbers(without_numbers("", stated), posterior, stated).co2_mg_l
+        if co2 is None or co2.value is None or co2.low is None or co2.high is None:
             return ""
-        factor = _EXAMPLE_CO2_MG_L / found.value  # as if its value was that of the example
-        ends.append((factor * found.low, factor * found.high))
+        factor = _EXAMPLE_CO2_MG_L / co2.value  # centers the interval on the example
+        ends.append((factor * co2.low, factor * co2.high))
     (low_without, high_without), (low, high) = ends
     words = (
         f"A reading of {_EXAMPLE_CO2_MG_L:g} mg/L now has an interval of about {low:.0f} to {high:.0f} mg/L; without "
         f"this profile {low_without:.0f} to {high_without:.0f} (90 %, {_STATED.fluid_kh_dkh:g} dKH)."
     )
-    narrower = np.log(high / low) < _WORTH_HAVING * np.log(high_without / low_without)
-    return words if narrower else f"{words} It hardly helps."
+    helps = np.log(high / low) < _HELPS_BELOW * np.log(high_without / low_without)
+    return words if helps else f"{words} It hardly helps."
 
 
 def _example_samples(profile: Profile) -> SignalSamples:
-    """Return the color of a made-up fluid as the phone of a profile would show it."""
+    """Return the color of the example fluid as the phone of a profile would show it."""
     family = signal_family("srgb")
     weight = weigh_members(family.weight, profile.evidence).sum(axis=1)  # (member, pKa)
     member = int(weight.sum(axis=1).argmax())
@@ -174,14 +180,14 @@ def _example_samples(profile: Profile) -> SignalSamples:
 
 def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> None:
     """
-    Draw the line along which the color of the dye runs, with and without the evidence, and the samples.
+    Draw the color of the dye over its ratio, with and without the profile, and the samples.
 
     Parameters
     ----------
     profile : Profile
-        What was calibrated.
+        The profile.
     path : path
-        PNG, PDF or SVG file to write, told by its suffix; replaced where it exists.
+        File to write, as PNG, PDF or SVG by its suffix; an existing file is replaced.
 
     Raises
     ------
@@ -190,7 +196,7 @@ def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> Non
     ValueError
         If the suffix is another one.
     """
-    from matplotlib.figure import Figure  # late: it takes longer to load than all else here, and words go without it
+    from matplotlib.figure import Figure  # slow to import, and the words do without it
 
     kind = Path(path).suffix.lower().removeprefix(".")
     if kind not in _PICTURE_KINDS:
@@ -210,7 +216,7 @@ def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> Non
 
 
 def _draw_lines(axes: Axes, profile: Profile) -> None:
-    """Draw the color of the dye over its ratio, for all members of the family and as the profile weighs them."""
+    """Draw the mean and spread of the family, as weighed by its prior and by the profile."""
     family = signal_family("srgb")
     direction = direction_deg(family.density[:, :, USUAL_LOAD_INDEX])  # (member, ratio)
     for label, weight, gray, line in (
@@ -224,18 +230,18 @@ def _draw_lines(axes: Axes, profile: Profile) -> None:
 
 
 def _draw_samples(axes: Axes, profile: Profile) -> None:
-    """Draw the samples where their state places them, each photo with its name."""
+    """Draw the samples at the pH of their state, each photo with its name."""
     pka_shift = estimate_parameters(profile.evidence).mean[0] - PKA_25C_FRESH
     named = ""
     for sample in profile.samples:
         evidence = sample.evidence
         direction = direction_deg(evidence.samples.density)
-        shift = 0.0 if evidence.state == "chart" else pka_shift  # the own chart is no dye
+        shift = 0.0 if evidence.state == "chart" else pka_shift  # the chart of this project is not dye
         place = {"acid": -2.0, "base": 2.0}.get(evidence.state, evidence.ph - evidence.pka - shift)
         half = np.ptp(direction) / 2.0
         axes.errorbar(place, np.median(direction), half, marker=_MARKERS[evidence.state], **_MARKER_STYLE)
-        if sample.photo == named:
-            continue  # the patches of one chart share a label
+        if sample.photo == named:  # the patches of one chart share a label
+            continue
         named = sample.photo
         axes.annotate(
             sample.photo,
@@ -243,5 +249,5 @@ def _draw_samples(axes: Axes, profile: Profile) -> None:
             (0, 14),
             textcoords="offset points",
             ha={"acid": "left", "base": "right"}.get(evidence.state, "center"),
-            parse_math=False,  # a dollar sign in a file name is no formula
+            parse_math=False,  # a file name may contain dollar signs
         )

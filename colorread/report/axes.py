@@ -1,4 +1,4 @@
-"""What the figures of a tank have in common: colors and letters, axes for the CO2, strips for lamp and gas, marks."""
+"""What the figures of a tank share: style, axes for the CO2, strips for lights and gas, and limits."""
 
 from __future__ import annotations
 
@@ -23,22 +23,22 @@ DOTS = (0, (1, 2))
 
 
 class PlotColor(NamedTuple):
-    """A color of the figures on light and on dark ground."""
+    """A color of the figures on a light and on a dark background."""
 
     light: str
     dark: str
 
 
 class Strip(NamedTuple):
-    """Hours of lamp or gas below a figure, or texts at days; None and none where they are not known."""
+    """A row below a figure: daily hours of lights or gas, None if not known, or texts at days."""
 
     label: str
-    hours: DailySpan | None
-    kind: Literal["lights", "gas", "texts"]
+    hours: DailySpan | None = None
+    kind: Literal["lights", "gas"] = "gas"
     texts: Sequence[tuple[float, str]] = ()
 
 
-# The figures are drawn in the light colors; in a page each becomes a variable, so no two may be equal.
+# Figures are drawn in the light colors; in a page each is replaced by a variable, so no two may be equal.
 PLOT_COLORS = {
     "paper": PlotColor("#fdfdfc", "#15191c"),
     "ink": PlotColor("#1c2226", "#e9ecee"),
@@ -58,7 +58,7 @@ _STRIP_STYLES: dict[str, dict[str, Any]] = {
     "gas": {"facecolor": LIGHT["paper"], "hatch": "////"},
 }
 POINTS_PER_INCH = 72
-# Width and height in points; in a page about one CSS pixel each, so that text is as large as that around it.
+# Width and height in points, about one CSS pixel each, so that the text is as large as that of the page.
 _SIZE_PT: dict[Shape, tuple[int, int]] = {"narrow": (344, 430), "wide": (940, 450)}
 _FONT_PT: dict[Shape, float] = {"narrow": 12.0, "wide": 13.0}
 _STYLE: dict[Any, Any] = {
@@ -80,8 +80,8 @@ _STYLE: dict[Any, Any] = {
     "legend.borderpad": 0.2,
 }
 _STRIP_PT = 19.0
-_AXES_SHARE = 0.6  # of the height of the figure, roughly; only spaces the labels of the marks
-_TOP_LEAST, _TOP_MOST = 1.25, 2.2  # end of the axis against the highest line or mark
+_AXES_SHARE = 0.6  # of the figure's height, roughly; only for the spacing of the labels of limits
+_TOP_MIN, _TOP_MAX = 1.25, 2.2  # end of the axis, relative to the highest line or limit
 
 
 @contextmanager
@@ -89,18 +89,18 @@ def new_figure(
     shape: Shape, strips: Sequence[Strip], n_days: int, title: str, *, height_share: float = 1.0
 ) -> Iterator[tuple[Figure, Axes, Axes]]:
     """
-    Make an empty figure with the strips of lamp and gas, and set letters and colors for what is drawn in the block.
+    Make an empty figure with its strips, and set the style for what is drawn within the ``with`` block.
 
-    Letters and colors are those of the process for that long, so no two threads may draw at once.
+    The style is that of the whole process meanwhile, so two threads must not draw at once.
 
     Parameters
     ----------
     shape : {'narrow', 'wide'}
         For a phone, or for a screen and paper.
     strips : sequence of Strip
-        From above; one without hours is left out.
+        From top to bottom; those without hours and texts are left out.
     n_days : int
-        Days from the left edge to the right one.
+        Days from the left edge to the right.
     title : str
         Above the figure; may be empty.
     height_share : float, optional
@@ -109,7 +109,7 @@ def new_figure(
     Yields
     ------
     figure, axes, below : Figure, Axes, Axes
-        The axes for the CO2, and below them those of the strips, which carry the labels of the time; both count days.
+        The axes for the CO2, and those for strips and time labels below; both count days.
     """
     known = [strip for strip in strips if strip.hours is not None or strip.texts]
     width, height = _SIZE_PT[shape][0], height_share * _SIZE_PT[shape][1]
@@ -119,7 +119,7 @@ def new_figure(
     with rc_context(_STYLE | {"font.size": _FONT_PT[shape]}):
         figure = Figure(figsize=size_in, dpi=POINTS_PER_INCH, layout="constrained")
         axes, below = figure.subplots(2, 1, sharex=True, height_ratios=heights, gridspec_kw={"hspace": 0.0})
-        for part in (axes, below):  # grid and ticks are made when they are drawn, outside of the block
+        for part in (axes, below):  # grid and ticks take their style only when drawn, after the block
             part.grid(axis="x", color=LIGHT["grid"], lw=1.0)
             part.tick_params(colors=LIGHT["ink"], labelsize=_FONT_PT[shape], length=4)
         axes.tick_params(axis="x", which="both", length=0, labelbottom=False)
@@ -149,27 +149,22 @@ def _draw_strips(below: Axes, strips: Sequence[Strip], n_days: int) -> None:
             )
 
 
-def draw_marks(axes: Axes, marks: Marks, lines: ArrayLike, ends: ArrayLike) -> float:
+def draw_marks(axes: Axes, marks: Marks, lines: ArrayLike, ends: ArrayLike) -> None:
     """
-    Draw the marks and choose how far the axis of the CO2 goes.
+    Draw the limits and choose the range of the CO2 axis.
 
     Parameters
     ----------
     axes : Axes
         Of the CO2.
     marks : Marks
-        What the CO2 is judged by.
+        The limits.
     lines, ends : array_like of float
-        Values that must be seen, and upper ends that are cut where they lie far above [mg/L].
-
-    Returns
-    -------
-    float
-        The upper end of the axis [mg/L].
+        Values that must lie within, and upper ends that may be cut off; NaN is ignored [mg/L].
     """
     plants_mg_l = (marks.plants_low_mg_l, marks.plants_high_mg_l)
-    highest = max(float(np.max(lines, initial=0.0)), marks.plants_high_mg_l, marks.fish_mg_l)
-    top = min(max(_TOP_LEAST * highest, 1.05 * float(np.max(ends, initial=0.0))), _TOP_MOST * highest)
+    highest = np.nanmax(np.append(lines, (marks.plants_high_mg_l, marks.fish_mg_l)))
+    top = float(np.clip(1.05 * np.nanmax(np.append(ends, 0.0)), _TOP_MIN * highest, _TOP_MAX * highest))
     axes.set_ylim(0.0, top)
     axes.axhspan(*plants_mg_l, facecolor="none", edgecolor=LIGHT["dots"], hatch=".", lw=0.0, zorder=1)
     for level in plants_mg_l:
@@ -182,11 +177,10 @@ def draw_marks(axes: Axes, marks: Marks, lines: ArrayLike, ends: ArrayLike) -> f
         at = max(level, at + gap)
         place: dict[str, Any] = {"xycoords": ("axes fraction", "data"), "textcoords": "offset points", "va": "center"}
         axes.annotate(f"{of_whom} {level:g}", (1.0, at), xytext=(4, 0), color=LIGHT[of_whom], **place)
-    return top
 
 
 def draw_edge(axes: Axes, at: float, words: str = "") -> None:
-    """Draw a line at a day, up from which something else is shown; the words say what, where others do not."""
+    """Draw a vertical line at a day, with words about what begins there."""
     axes.axvline(at, color=LIGHT["soft"], lw=1.2, ls=DOTS, zorder=1.5)
     place: dict[str, Any] = {"xycoords": ("data", "axes fraction"), "textcoords": "offset points", "va": "top"}
     if words:

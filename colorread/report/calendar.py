@@ -1,4 +1,4 @@
-"""What is planned for a tank, as a calendar file."""
+"""The plan of a tank as a calendar file."""
 
 from __future__ import annotations
 
@@ -19,45 +19,37 @@ def calendar_bytes(summary: TankSummary) -> bytes:
     Parameters
     ----------
     summary : TankSummary
-        With what is planned.
+        With the plan.
 
     Returns
     -------
     bytes
-        RFC 5545. Times are those of the clock on the wall, as the tank's timers keep them; a later file replaces the
-        entries of an earlier one for the same times.
+        RFC 5545. Times are local without a zone, like the tank's timers. A later file replaces the entries of an
+        earlier one for the same times.
     """
     from icalendar import Alarm, Calendar, Event
 
-    tank, plan = summary.tank, summary.plan
+    tank = summary.tank.name
     calendar = Calendar()
     calendar.add("prodid", f"-//colorread {__version__}//EN")
     calendar.add("version", "2.0")
-
-    def add(kind: str, start: date, words: str, details: str = "") -> None:
-        entry = Event()
-        # The same for the same tank and time, so that importing again doubles nothing.
-        entry.add("uid", f"{kind}-{start.isoformat()}-{tank.name.encode().hex()}@colorread")
-        entry.add("dtstamp", datetime.now().astimezone())
-        entry.add("summary", f"{tank.name}: {words}")
-        entry.add("dtstart", start)
+    for kind, start, words, details in _entries(summary):
+        event = Event()
+        # The same for the same tank and time, so that importing again duplicates nothing.
+        event.add("uid", f"{kind}-{start.isoformat()}-{tank.encode().hex()}@colorread")
+        event.add("dtstamp", datetime.now().astimezone())
+        event.add("summary", f"{tank}: {words}")
+        event.add("dtstart", start)
         if isinstance(start, datetime):
-            entry.add("duration", _PHOTO_TAKES)
+            event.add("duration", _PHOTO_TAKES)
             alarm = Alarm()
             alarm.add("action", "DISPLAY")
             alarm.add("description", words)
             alarm.add("trigger", timedelta(0))
-            entry.add_component(alarm)
+            event.add_component(alarm)
         if details:
-            entry.add("description", details)
-        calendar.add_component(entry)
-
-    for photo in plan.photos:
-        add("photo", photo.at, "photo of the vial", TELLS[photo.tells])
-    if plan.refill_on is not None:
-        add("refill", plan.refill_on, "refill the gas", f"The gas lasts until about {refill_words(plan)}.")
-    if plan.renew_fluid_on is not None:
-        add("fluid", plan.renew_fluid_on, "renew the fluid in the vial")
+            event.add("description", details)
+        calendar.add_component(event)
     return bytes(calendar.to_ical())
 
 
@@ -68,9 +60,9 @@ def write_calendar(path: str | os.PathLike[str], summary: TankSummary) -> None:
     Parameters
     ----------
     path : path
-        File to write; replaced where it exists.
+        File to write; an existing file is replaced.
     summary : TankSummary
-        With what is planned.
+        With the plan.
 
     Raises
     ------
@@ -79,7 +71,19 @@ def write_calendar(path: str | os.PathLike[str], summary: TankSummary) -> None:
     OSError
         If it cannot be written.
     """
-    plan = summary.plan
-    if not plan.photos and plan.refill_on is None and plan.renew_fluid_on is None:
+    if not _entries(summary):
         raise ValueError("Nothing is planned yet. Enter the gas and lights' hours of the tank.")
     write_whole(path, calendar_bytes(summary))
+
+
+def _entries(summary: TankSummary) -> list[tuple[str, date, str, str]]:
+    """Return kind, start, title and details of each entry."""
+    plan = summary.plan
+    entries: list[tuple[str, date, str, str]] = [
+        ("photo", photo.at, "photo of the vial", TELLS[photo.tells]) for photo in plan.photos
+    ]
+    if plan.refill_on is not None:
+        entries.append(("refill", plan.refill_on, "refill the gas", f"The gas lasts until about {refill_words(plan)}."))
+    if plan.renew_fluid_on is not None:
+        entries.append(("fluid", plan.renew_fluid_on, "renew the fluid in the vial", ""))
+    return entries

@@ -1,4 +1,4 @@
-"""The report of a tank: one HTML file that holds everything it shows and loads nothing."""
+"""The report of a tank as one self-contained HTML file."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from colorread.result import NORMAL_95, Reading
 if TYPE_CHECKING:
     from colorread.log import LogEntry
 
-# In base64 they take a third more; together with the figures the file stays below 5 MB.
+# With a third more for base64, and with the figures, the file stays below 5 MB.
 PICTURES_MAX = 60
 _PICTURE_BYTES_MAX = 3_300_000
 
@@ -31,19 +31,19 @@ def report_html(summary: tank.TankSummary, entries: Iterable[LogEntry]) -> str:
     Parameters
     ----------
     summary : TankSummary
-        What the days show; parts may be missing.
+        With or without a course.
     entries : iterable of LogEntry
-        The photos of the tank, with their pictures where these shall be seen.
+        The photos of the tank, with the pictures to include.
 
     Returns
     -------
     str
-        The page. It loads nothing and runs no script; names of photos are shown without their folders.
+        The page. It loads nothing and runs no script; photos are named without their folders.
     """
     ordered = sorted(entries, key=_by_time, reverse=True)
     readings = [entry.reading for entry in ordered]
     told = summary.told
-    last_at = summary.last_at or datetime.now()  # dates of its year go without it
+    last_at = summary.last_at or datetime.now()  # dates of the same year are shown without it
     rows = _photo_rows(ordered, summary, last_at)
     n_pictures = sum(bool(row["picture"]) for row in rows)
     start = days_start(summary)
@@ -73,7 +73,7 @@ def report_html(summary: tank.TankSummary, entries: Iterable[LogEntry]) -> str:
             settings=[
                 (setting.shown.label, shown)
                 for setting, shown in tank.setting_rows(summary.tank)
-                if shown and setting.shown.group != "Photos"  # a report may be given to others
+                if shown and setting.shown.group != "Photos"  # private: a report may be passed on
             ],
             plan=tank.plan_lines(summary.plan),
             letters=tank.LETTERS,
@@ -92,11 +92,9 @@ def write_report(path: str | os.PathLike[str], summary: tank.TankSummary, entrie
     Parameters
     ----------
     path : path
-        HTML file; replaced where it exists.
-    summary : TankSummary
-        What the days show; parts may be missing.
-    entries : iterable of LogEntry
-        The photos of the tank, with their pictures where these shall be seen.
+        File to write; an existing file is replaced.
+    summary, entries
+        As for `report_html`.
 
     Raises
     ------
@@ -112,7 +110,7 @@ def _by_time(entry: LogEntry) -> tuple[datetime, str]:
 
 
 def _photo_rows(entries: Iterable[LogEntry], summary: tank.TankSummary, last_at: datetime) -> list[dict[str, Any]]:
-    """Return what the report lists of each photo, by the tank's own clock; texts may be empty."""
+    """Return the rows of the table of photos, with times on the tank's own clock; texts may be empty."""
     of_tank = tank.tank_co2_of(summary.tank_co2)
     rows = []
     bytes_left, pictures_left = _PICTURE_BYTES_MAX, PICTURES_MAX
@@ -139,7 +137,7 @@ def _photo_rows(entries: Iterable[LogEntry], summary: tank.TankSummary, last_at:
                 "tank": ("", "") if in_tank is None else words.number_words(in_tank).cells(),
                 "refused": "" if reading.reason is None else reading.reason.message,
                 "flags": [text.sentence for text in words.flag_texts(reading)],
-                "record": [f"{label}: {told}." for label, told in record.items() if told],
+                "record": [f"{label}: {text}." for label, text in record.items() if text],
                 "picture": picture,
             }
         )
@@ -147,7 +145,7 @@ def _photo_rows(entries: Iterable[LogEntry], summary: tank.TankSummary, last_at:
 
 
 def _refused_photos(readings: Iterable[Reading], last_at: datetime) -> dict[tuple[str, str], list[str]]:
-    """Return photos that were refused, by what was seen and what to do."""
+    """Return the names of refused photos by what was seen and what to do."""
     photos: dict[tuple[str, str], list[str]] = {}
     for reading in readings:
         if reading.reason is not None:
@@ -161,6 +159,6 @@ def _name(reading: Reading) -> str:
 
 
 def _common_percent(std_ph: float) -> tuple[int, int]:
-    """Return by how much the shared error may lower and raise every CO2, 90 % [%]."""
+    """Return how far the shared error may lower and raise every CO2, 90 % [%]."""
     factor = math.pow(10.0, NORMAL_95 * std_ph)
     return round(100.0 * (1.0 - 1.0 / factor)), round(100.0 * (factor - 1.0))

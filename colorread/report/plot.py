@@ -8,6 +8,7 @@ import os
 import re
 from collections.abc import Callable, Iterable, Sequence
 from datetime import date, datetime, time, timedelta
+from functools import partial
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,6 +20,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.markers import CARETUP
 from matplotlib.path import Path as MarkerPath
+from numpy.typing import NDArray
 
 from calibration import write_whole
 from colorread.report.axes import DASHES, DOTS, HOURS_PER_DAY, LIGHT, Shape, Strip, draw_edge, draw_marks, new_figure
@@ -31,21 +33,21 @@ if TYPE_CHECKING:
 MADE_UP = "Made-up demo data, not a real tank"
 Legend = list[tuple[Any, str]]
 Timed = Sequence[tuple[datetime, Interval]]
-_Placed = Sequence[tuple[float, Interval]]
+
+_LEGEND_COLUMNS: dict[Shape, int] = {"narrow": 2, "wide": 4}
 _DAYS_LABELLED: dict[Shape, int] = {"narrow": 5, "wide": 14}
 _HOURS_LABELLED: dict[Shape, int] = {"narrow": 6, "wide": 3}
-_ARROW_PT = 44  # twice its length, since a marker is as large below its place as above
+_ARROW_PT = 44  # twice its length, since a marker extends as far below its place as above
 _ARROW = np.array([(-2, 0), (2, 0), (0, 0), (0, 7), (-1.5, 5), (0, 9), (1.5, 5), (0, 7)])
 _STROKES = [MarkerPath.MOVETO, MarkerPath.LINETO] * 2 + [MarkerPath.MOVETO] + [MarkerPath.LINETO] * 3
 _ARROW_UP, _ARROW_DOWN = MarkerPath(_ARROW, _STROKES), MarkerPath(_ARROW * (1, -1), _STROKES)
-_ARROW_STYLE: dict[str, Any] = {"color": LIGHT["ink"], "ls": "none", "markeredgewidth": 1.4}
 _HEAD_PT = 9
 _PRINT_DPI = 150
-_HISTORY_HEIGHT = 0.6  # of that of the week
+_HISTORY_HEIGHT, _HISTORY_SCALE = 0.6, 0.7  # of figure and markers, relative to those of the week
 
 
 def drawn_readings(summary: TankSummary, readings: Iterable[Reading]) -> list[tuple[datetime, Interval]]:
-    """Return time and CO2 of those that have both, but for those of a clock that ran ahead, which count nowhere."""
+    """Return time and CO2 of readings that have both; those after `summary.last_at` are of a wrong clock."""
     last_at = datetime.min if summary.last_at is None else summary.last_at
     timed = [
         (wall_clock(reading.taken_at), reading.co2_mg_l)
@@ -56,14 +58,14 @@ def drawn_readings(summary: TankSummary, readings: Iterable[Reading]) -> list[tu
 
 
 def recent_readings(summary: TankSummary, readings: Iterable[Reading]) -> list[tuple[datetime, Interval]]:
-    """Return those of `drawn_readings` that the figure of the days shows."""
+    """Return those of `drawn_readings` that lie within the figure of the days."""
     start = days_start(summary)
     return [(when, co2) for when, co2 in drawn_readings(summary, readings) if when >= start]
 
 
 def days_start(summary: TankSummary) -> datetime:
     """
-    Return where the figure of the days begins.
+    Return the time at which the figure of the days begins.
 
     Parameters
     ----------
@@ -73,7 +75,7 @@ def days_start(summary: TankSummary) -> datetime:
     Returns
     -------
     datetime
-        Begin of the course, on the tank's clock; without a course as long before the last reading as one would be.
+        Start of the course, on the tank's clock; without a course its usual length before the last reading.
     """
     if summary.told is not None:
         return summary.told.course.times[0]
@@ -82,14 +84,14 @@ def days_start(summary: TankSummary) -> datetime:
 
 def week_figure(summary: TankSummary, seen: Timed, shape: Shape, title: str = "") -> Figure:
     """
-    Draw the CO2 of tank and vial over all days with the readings, the marks and the hours of lamp and gas.
+    Draw the CO2 of tank and vial over the days with readings, limits, and the hours of lights and gas.
 
     Parameters
     ----------
     summary : TankSummary
         With or without a course.
     seen : sequence of (datetime, Interval)
-        Those of `recent_readings`.
+        From `recent_readings`.
     shape : {'narrow', 'wide'}
         For a phone, or for a screen and paper.
     title : str, optional
@@ -113,11 +115,12 @@ def week_figure(summary: TankSummary, seen: Timed, shape: Shape, title: str = ""
     noted = [(day, event) for event in summary.events if 0.0 <= (day := _days_since(first, event.at)) <= n_days]
     done = [(day, event_letters(event)) for day, event in noted if event_letters(event)]
     counts = [(day, f"{event.bubbles:.0f}") for day, event in noted if event.bubbles is not None]
-    strips = [*_strips(tank), Strip("notes", None, "texts", done), Strip("bubbles", None, "texts", counts)]
+    strips = [*_strips(tank), Strip("notes", texts=done), Strip("bubbles", texts=counts)]
     with new_figure(shape, strips, n_days, title) as (figure, axes, below):
         for day, _ in done:
             draw_edge(axes, day)
-        lines, ends = _lines_and_ends(seen)
+        placed = _placed(first, seen)
+        lines, ends = np.fmax(placed[1], placed[2]), placed[3]
         legend: Legend = []
         if course is not None:
             at = [_days_since(first, when) for when in course.times]
@@ -125,49 +128,42 @@ def week_figure(summary: TankSummary, seen: Timed, shape: Shape, title: str = ""
             legend.append((_draw_course(axes, at, *tank_mg_l, lw=2.0), "tank, 90 % band"))
             (follower,) = axes.plot(at, course.vial_mg_l, color=LIGHT["vial"], lw=1.5, ls=DASHES, zorder=3)
             legend.append((follower, "vial, behind it"))
-            lines = [*lines, *course.tank_mg_l, *course.vial_mg_l]
-            ends = [*ends, *course.tank_high_mg_l]
+            lines = np.concatenate([lines, course.tank_mg_l, course.vial_mg_l])
+            ends = np.concatenate([ends, course.tank_high_mg_l])
             if summary.last_at is not None and summary.last_at < course.times[-1]:
                 draw_edge(axes, _days_since(first, summary.last_at), "forecast")
-        top = draw_marks(axes, tank.judged_by, lines, ends)
-        at_days = [(_days_since(first, when), co2) for when, co2 in seen]
-        style = {"markerfacecolor": LIGHT["paper"], "markersize": 5.5, "capsize": 2.5, "elinewidth": 1.2}
-        legend += _draw_values(axes, at_days, **style)
-        arrows = {"above": _ARROW_UP, "below": _ARROW_DOWN}
-        if _draw_open_ends(axes, at_days, arrows, markersize=_ARROW_PT, **_ARROW_STYLE):
-            legend.append((Line2D([], [], marker=_ARROW_UP, markersize=_ARROW_PT / 2, **_ARROW_STYLE), "one end known"))
-        cut = [at for at, co2 in at_days if (co2.high or 0.0) > top]
-        if cut:
-            head: dict[str, Any] = {"marker": CARETUP, "markersize": _HEAD_PT, "color": LIGHT["ink"], "ls": "none"}
-            (heads,) = axes.plot(cut, np.ones(len(cut)), transform=axes.get_xaxis_transform(), zorder=7, **head)
-            legend.append((heads, "off the scale"))
-        _add_legend(figure, legend, 2 if shape == "narrow" else 4)
+        draw_marks(axes, tank.judged_by, lines, ends)
+        legend += _draw_readings(axes, placed)
+        _add_legend(figure, legend, _LEGEND_COLUMNS[shape])
         _label_days(below, shape, first, n_days, "%a\n%b {day}", grid_days=1)
     return figure
 
 
 def history_figure(summary: TankSummary, seen: Timed, shape: Shape, title: str = "") -> Figure:
     """
-    Draw all readings of the vial through the whole time, small.
+    Draw all readings of the vial, small.
 
     Parameters
     ----------
     summary : TankSummary
         With or without a course.
     seen : sequence of (datetime, Interval)
-        Those of `drawn_readings`, one at least.
+        From `drawn_readings`, at least one.
     shape, title
-        As for `week_figure`, as is what is returned.
+        As for `week_figure`.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        As from `week_figure`.
     """
     first, n_days = _days_of([when for when, _ in seen])
-    at_days = [(_days_since(first, when), co2) for when, co2 in seen]
+    placed = _placed(first, seen)
     with new_figure(shape, (), n_days, title, height_share=_HISTORY_HEIGHT) as (figure, axes, below):
-        draw_marks(axes, summary.tank.judged_by, *_lines_and_ends(seen))
-        legend = _draw_values(axes, at_days, ecolor=LIGHT["soft"], elinewidth=0.8, markersize=3.0)
-        style: dict[str, Any] = {"color": LIGHT["ink"], "markerfacecolor": LIGHT["paper"], "markersize": 5.5}
-        legend += _draw_open_ends(axes, at_days, {"above": "^", "below": "v"}, ls="none", **style)
+        draw_marks(axes, summary.tank.judged_by, np.fmax(placed[1], placed[2]), placed[3])
+        legend = _draw_readings(axes, placed, scale=_HISTORY_SCALE)
         draw_edge(axes, _days_since(first, days_start(summary)))
-        _add_legend(figure, legend, len(legend))
+        _add_legend(figure, legend, _LEGEND_COLUMNS[shape])
         grid_days = math.ceil(n_days / _DAYS_LABELLED[shape])
         _label_days(below, shape, first, n_days, "%b {day}\n%Y", grid_days=grid_days)
     return figure
@@ -175,22 +171,27 @@ def history_figure(summary: TankSummary, seen: Timed, shape: Shape, title: str =
 
 def day_figure(tank: Tank, advice: Advice, shape: Shape, title: str = "") -> Figure:
     """
-    Draw the simulated day as it is and, where there is one, with the recommended change.
+    Draw the simulated day as it is and, if there is one, with the recommended change.
 
     Parameters
     ----------
     tank : Tank
-        For marks and schedule.
+        Its limits and schedule.
     advice : Advice
-        With the simulated days.
+        The simulated days.
     shape, title
-        As for `week_figure`, as is what is returned.
+        As for `week_figure`.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        As from `week_figure`.
     """
     today, changed = advice.today, advice.recommended
     main = changed or today
     strips = _strips(tank)
     if changed is not None and changed.change.gas is not None:
-        strips[1:] = [Strip("gas as is", tank.gas_hours, "gas"), Strip("gas new", changed.change.gas, "gas")]
+        strips[1:] = [Strip("gas as is", tank.gas_hours), Strip("gas new", changed.change.gas)]
     with new_figure(shape, strips, 1, title) as (figure, axes, below):
         course = _draw_course(axes, main.hours / HOURS_PER_DAY, main.co2_mg_l, main.low_mg_l, main.high_mg_l, lw=2.2)
         words = "as it is" if changed is None else "with the change"
@@ -211,14 +212,14 @@ def day_figure(tank: Tank, advice: Advice, shape: Shape, title: str = "") -> Fig
 
 def write_plot(path: str | os.PathLike[str], summary: TankSummary, entries: Iterable[LogEntry]) -> None:
     """
-    Write the CO2 over all days as a picture, whole or not at all.
+    Write the figure of the days to a file, whole or not at all.
 
     Parameters
     ----------
     path : path
-        PNG or PDF file, told by its suffix.
+        File to write, as PNG or PDF by its suffix.
     summary : TankSummary
-        What the days tell.
+        With or without a course.
     entries : iterable of LogEntry
         The photos of the tank.
 
@@ -253,52 +254,49 @@ def week_svgs(summary: TankSummary, readings: Sequence[Reading]) -> tuple[str, .
     Returns
     -------
     tuple of str
-        SVG for a phone and for a wide window; none where there is nothing to draw.
+        SVG for a phone and for a wide window; empty if there is nothing to draw.
     """
     seen = recent_readings(summary, readings)
     if summary.told is None and not seen:
         return ()
     label = "CO2 of tank and vial over the days, with the readings, the limits, and the hours of lights and gas."
-    return _svgs(lambda shape, title: week_figure(summary, seen, shape, title), summary, "week", label)
+    return _svgs(partial(week_figure, summary, seen), summary, "week", label)
 
 
 def history_svgs(summary: TankSummary, readings: Sequence[Reading]) -> tuple[str, ...]:
-    """Return the figure of all readings for a page, as `week_svgs`; none where that shows them all."""
-    seen = drawn_readings(summary, readings)
-    if len(seen) == len(recent_readings(summary, readings)):
+    """Return the figure of all readings for a page, as `week_svgs`; empty if the figure of the days shows them all."""
+    seen, start = drawn_readings(summary, readings), days_start(summary)
+    if all(when >= start for when, _ in seen):
         return ()
     label = "All readings of the vial, with the limits."
-    return _svgs(lambda shape, title: history_figure(summary, seen, shape, title), summary, "history", label)
+    return _svgs(partial(history_figure, summary, seen), summary, "history", label)
 
 
 def day_svgs(summary: TankSummary) -> tuple[str, ...]:
-    """Return the figure of the simulated day for a page, as `week_svgs`; none without a course."""
+    """Return the figure of the simulated day for a page, as `week_svgs`; empty without a course."""
     if summary.told is None:
         return ()
-    advice = summary.told.advice
-    label = (
-        "Simulated CO2 of one day from midnight to midnight, as it is and with the recommended change if there is one."
-    )
-    return _svgs(lambda shape, title: day_figure(summary.tank, advice, shape, title), summary, "day", label)
+    label = "Simulated CO2 of one day from midnight to midnight, as it is and with the recommended change if any."
+    return _svgs(partial(day_figure, summary.tank, summary.told.advice), summary, "day", label)
 
 
 def figure_svg(figure: Figure, name: str, label: str) -> str:
     """
-    Return a figure as SVG to stand inside a page, its colors being CSS variables ``--plot-...``.
+    Return a figure as an ``svg`` element for a page, with the CSS variables ``--plot-...`` as colors.
 
     Parameters
     ----------
     figure : matplotlib.figure.Figure
         Drawn in the light colors of `colorread.report.axes.PLOT_COLORS`.
     name : str
-        Class of the element; keeps what the figures of a page refer to apart.
+        Class of the element; also keeps the ids of several figures in a page apart.
     label : str
-        What it shows, for those who do not see it.
+        Description for those who do not see it.
 
     Returns
     -------
     str
-        The ``svg`` element; it takes its font from the page and loads nothing.
+        The element; it takes its font from the page and loads nothing.
     """
     file = io.StringIO()
     no_metadata = dict.fromkeys(("Creator", "Date", "Format", "Type"))
@@ -310,7 +308,7 @@ def figure_svg(figure: Figure, name: str, label: str) -> str:
     body = drawn[drawn.index(">", view.end()) + 1 :]
     body = re.sub(r"<style[^>]*>.*?</style>|<metadata>.*?</metadata>|<!--.*?-->", "", body, flags=re.DOTALL)
     body = re.sub(r"\s*\n\s*", "\n", body)
-    body = re.sub(r'<g id="[^"]*"', "<g", body)  # the same in every figure, and nothing refers to them
+    body = re.sub(r'<g id="[^"]*"', "<g", body)  # these ids are the same in every figure and unused
     body = re.sub(r"font: ([\d.]+px) [^;\"]*", r"font-size: \1", body)
     for color, value in LIGHT.items():
         body = body.replace(value, f"var(--plot-{color})")
@@ -324,7 +322,7 @@ def _svgs(draw: Callable[[Shape, str], Figure], summary: TankSummary, name: str,
 
 
 def _label_days(below: Axes, shape: Shape, first: date, n_days: int, words: str, *, grid_days: int) -> None:
-    """Label as many days as there is room for, in the words of `date.strftime` with ``{day}`` for their number."""
+    """Label as many days as there is room for, in the format of `date.strftime` plus ``{day}`` for the day's number."""
     labelled = range(0, n_days, math.ceil(n_days / _DAYS_LABELLED[shape]))
     days = [first + timedelta(days=number) for number in labelled]
     grid = range(0, n_days + 1, grid_days)
@@ -335,11 +333,11 @@ def _label_days(below: Axes, shape: Shape, first: date, n_days: int, words: str,
 
 
 def _strips(tank: Tank) -> list[Strip]:
-    return [Strip("lights", tank.lights, "lights"), Strip("gas", tank.gas_hours, "gas")]
+    return [Strip("lights", tank.lights, "lights"), Strip("gas", tank.gas_hours)]
 
 
 def _days_of(times: Sequence[datetime]) -> tuple[date, int]:
-    """Return the first day of some times, and how many whole days hold them all."""
+    """Return the first day of some times, and the number of days that hold them all."""
     first = min(times).date()
     return first, max(math.ceil(_days_since(first, max(times))), 1)
 
@@ -348,41 +346,45 @@ def _days_since(first: date, when: datetime) -> float:
     return (when - datetime.combine(first, time())) / timedelta(days=1)
 
 
-def _lines_and_ends(seen: Timed) -> tuple[list[float], list[float]]:
-    """Return what must be seen of readings, and their upper ends [mg/L]."""
-    return [co2.value or co2.low or 0.0 for _, co2 in seen], [co2.high or 0.0 for _, co2 in seen]
+def _placed(first: date, timed: Timed) -> NDArray[np.float64]:
+    """Return day, low end, value and upper end of each reading, shape (4, N); NaN where not known."""
+    rows = [(_days_since(first, when), co2.low, co2.value, co2.high) for when, co2 in timed]
+    return np.array(rows, np.float64).reshape(-1, 4).T
 
 
 def _draw_course(axes: Axes, at: Any, value: Any, low: Any, high: Any, *, lw: float) -> Any:
-    """Draw CO2 with its band and return the sign for the legend."""
+    """Draw CO2 with its band; return the handle for the legend."""
     band = axes.fill_between(at, low, high, color=LIGHT["band"], lw=0, zorder=2)
     (line,) = axes.plot(at, value, color=LIGHT["tank"], lw=lw, zorder=4)
     return band, line
 
 
-def _draw_values(axes: Axes, seen: _Placed, **style: Any) -> Legend:
-    """Draw circles with their intervals."""
-    both = [(at, co2.value, co2.low or 0.0, co2.high or co2.value) for at, co2 in seen if co2.value is not None]
-    if not both:
-        return []
-    at, value, low, high = np.array(both).T
-    ends = (value - low, high - value)
-    circles = axes.errorbar(at, value, yerr=ends, fmt="o", zorder=6, color=LIGHT["ink"], **style)
-    return [(circles, "reading, 90 %")]
-
-
-def _draw_open_ends(axes: Axes, seen: _Placed, markers: dict[str, Any], **style: Any) -> Legend:
-    """Draw the known ends of one-sided readings, at most at the edge, each with the marker of its open side."""
+def _draw_readings(axes: Axes, placed: NDArray[np.float64], *, scale: float = 1.0) -> Legend:
+    """Draw circles with their intervals, arrows from a known end to the open one, and heads at intervals cut off."""
     top = axes.get_ylim()[1]
-    known: dict[str, list[tuple[float, float]]] = {"above": [], "below": []}
-    for at, co2 in seen:
-        if co2.value is None:
-            known["above" if co2.high is None else "below"].append((at, min(co2.high or co2.low or 0.0, top)))
-    return [
-        (axes.plot(*np.transpose(ends), marker=markers[side], zorder=6, clip_on=False, **style)[0], side)
-        for side, ends in known.items()
-        if ends
-    ]
+    style: dict[str, Any] = {"color": LIGHT["ink"], "ls": "none"}
+    legend: Legend = []
+    is_one_sided = np.isnan(placed[2])
+    at, low, value, high = placed[:, ~is_one_sided]
+    if at.size:
+        lengths = (value - np.nan_to_num(low), np.fmax(high, value) - value)
+        look = style | {"marker": "o", "markerfacecolor": LIGHT["paper"], "markersize": 5.5 * scale}
+        circles = axes.errorbar(at, value, lengths, capsize=2.5 * scale, elinewidth=1.2 * scale, zorder=6, **look)
+        legend.append((circles, "reading, 90 %"))
+    at, low, _, high = placed[:, is_one_sided]
+    for arrow, end in ((_ARROW_UP, low), (_ARROW_DOWN, high)):
+        known = ~np.isnan(end)
+        if known.any():
+            look = style | {"marker": arrow, "markersize": _ARROW_PT * scale, "markeredgewidth": 1.4 * scale}
+            axes.plot(at[known], np.minimum(end[known], top), clip_on=False, zorder=6, **look)
+    if at.size:
+        sign = Line2D([], [], marker=_ARROW_UP, markersize=_ARROW_PT / 2, markeredgewidth=1.4, **style)
+        legend.append((sign, "one end known"))
+    at = placed[0, placed[3] > top]
+    if at.size:
+        look = style | {"marker": CARETUP, "markersize": _HEAD_PT * scale, "transform": axes.get_xaxis_transform()}
+        legend.append((axes.plot(at, np.ones(at.size), zorder=7, **look)[0], "off the scale"))
+    return legend
 
 
 def _add_legend(figure: Figure, entries: Legend, columns: int) -> None:
