@@ -40,12 +40,10 @@ from colorread.batch.score import (
     kept,
     score_photos,
     settings_of,
-    stated_of,
 )
 from colorread.evidence.picture import small_evidence
 from colorread.log import Log, LogEntry, default_log_path
 from colorread.reading.pipeline import read_photo
-from colorread.reading.stated import Stated
 from colorread.records import plain
 from colorread.result import Interval, Reading
 from colorread.tank.events import Event
@@ -321,15 +319,6 @@ def test_what_a_tank_does_not_state_is_assumed() -> None:
         settings.settings_id
         != settings_of(Tank(name="home", kh_dkh=4.0, temperature_c=24.0), None, default_log_path()).settings_id
     )
-
-
-def test_tank_water_in_the_vial_has_the_kh_of_the_tank_and_not_that_of_its_fluid() -> None:
-    tank = Tank(name="home", kh_dkh=4.0, tank_kh_dkh=8.0, temperature_c=24.0, light="warm-led")
-    in_vial = stated_of(tank, Stated(fluid="tank-water", tank_kh_dkh=8.0))
-    assert (in_vial.fluid_kh_dkh, in_vial.water_c, in_vial.light) == (8.0, 24.0, "warm-led")
-    assert stated_of(tank, Stated()).fluid_kh_dkh == 4.0
-    given = stated_of(tank, Stated(kh_dkh=3.0, temperature_c=20.0, light="daylight"))
-    assert (given.fluid_kh_dkh, given.water_c, given.light) == (3.0, 20.0, "daylight")
 
 
 def test_interrupt_ends_with_a_sentence_and_leaves_no_process(tmp_path: Path) -> None:

@@ -198,6 +198,16 @@ def test_tank_water_needs_one_kh(pipeline: FakePipeline, arguments: str) -> None
     assert len(pipeline.calls) == 1
 
 
+def test_tank_water_in_the_vial_has_the_kh_of_the_tank_and_not_that_of_its_fluid(
+    pipeline: FakePipeline, tmp_path: Path
+) -> None:
+    log = str(tmp_path / "log.sqlite")
+    assert run("tank", "add", "home", "--kh", "4", "--tank-kh", "8", "--log", log).exit_code == 0
+    for arguments in (("--fluid", "tank-water"), (), ("--kh", "3")):
+        assert run("read", "a.jpg", "--tank", "home", "--log", log, *arguments).exit_code == 0
+    assert [stated.fluid_kh_dkh for _, stated in pipeline.calls] == [8.0, 4.0, 3.0]
+
+
 @pytest.mark.parametrize(
     ("option", "inside", "outside"),
     [

@@ -98,10 +98,10 @@ def _settings(
 ) -> Callable[[Path], reading_room.Stated]:
     """Return what tells the settings of each photo: of its tank, with a profile unless none is wanted."""
     if no_profile:
-        without = batch_room.stated_of(tank, reading_room.Stated())
+        without = batch_room.stated_of(tank)
         return lambda photo: without
     common.prepare_profile(profile, tank, log)
-    by_phone = batch_room.SettingsByPhone(tank, profile, common.log_path(log))
+    by_phone = batch_room.settings_by_phone(tank, profile, common.log_path(log))
     return lambda photo: by_phone(photo).stated
 
 
