@@ -31,7 +31,7 @@ import colorread.batch.score
 import colorread.cli.batch
 from calibration.evidence import Evidence, SignalSamples
 from calibration.profile import KnownSample, Profile, write_profile
-from colorread.batch.csv import COLUMNS, write_csv
+from colorread.batch.csv import COLUMNS, csv_bytes
 from colorread.batch.score import (
     DEFAULT_TANK,
     PhotoFile,
@@ -574,7 +574,7 @@ def test_table_has_a_row_for_each_photo(tmp_path: Path) -> None:
     )
     read, refused = made_reading(), made_refusal(photo="b.jpg", taken_at=None)
     in_tank = PhotoPoint(photo=read.photo, taken_at=read.taken_at, co2_mg_l=Interval(value=21.0, low=16.123, high=28.5))
-    write_csv(tmp_path / "week.csv", [read, one_sided, refused], [in_tank])
+    (tmp_path / "week.csv").write_bytes(csv_bytes([read, one_sided, refused], [in_tank]))
     first, second, third = table(tmp_path / "week.csv")
     assert tuple(first) == tuple(COLUMNS)
     assert first["taken_at"] == "2025-06-04T05:30:09+01:00"
@@ -596,7 +596,8 @@ def test_table_has_a_row_for_each_photo(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", ["=1+1.jpg", "+a.jpg", "-a.jpg", "@sum(a).jpg", "\ta.jpg"])
 def test_no_file_name_becomes_a_formula(tmp_path: Path, name: str) -> None:
     # An imported log may hold any text as a flag.
-    write_csv(tmp_path / "week.csv", [made_reading(photo=name, flags=(name,)), made_reading(photo='quo"te, comma.jpg')])
+    readings = [made_reading(photo=name, flags=(name,)), made_reading(photo='quo"te, comma.jpg')]
+    (tmp_path / "week.csv").write_bytes(csv_bytes(readings))
     rows = table(tmp_path / "week.csv")
     assert rows[0]["photo"] == rows[0]["flags"] == f"'{name}"
     assert rows[1]["photo"] == 'quo"te, comma.jpg'

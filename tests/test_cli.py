@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import builtins
 import json
 import os
 import re
@@ -404,7 +403,6 @@ def test_fluid_outside_its_range_is_one_sentence_that_names_the_option(arguments
     assert len(result.stderr.splitlines()) == 1
 
 
-@pytest.mark.usefixtures("without_workers")
 @pytest.mark.parametrize(
     "error",
     [
@@ -415,14 +413,10 @@ def test_fluid_outside_its_range_is_one_sentence_that_names_the_option(arguments
 def test_opencv_that_cannot_be_loaded_names_the_fix(
     error: ImportError, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    real_import = builtins.__import__
+    def broken_import(*_: Any) -> Any:
+        raise error
 
-    def broken_import(name: str, *args: Any, **kwargs: Any) -> Any:
-        if name == "colorread.reading":
-            raise error
-        return real_import(name, *args, **kwargs)
-
-    monkeypatch.setattr(builtins, "__import__", broken_import)
+    monkeypatch.setattr("colorread.batch.settings_by_phone", broken_import)
     monkeypatch.setattr(sys, "argv", ["colorread", "read", "a.jpg"])
     with pytest.raises(SystemExit) as stop:
         colorread.cli.main()

@@ -190,8 +190,8 @@ def told_of_batch(*ends: tuple[float | None, float | None, float | None]) -> str
 
 def test_readings_beyond_the_dye_keep_their_number_and_direction() -> None:
     text = told_of_batch((12.0, 9.0, 16.0), (None, 61.4, None), (None, 48.8, None))
-    assert "CO2 in the vial: 12 mg/L (9 to 16); 2 photos above 49 mg/L." in text
-    assert "CO2 in the vial: 1 photo below 7.2 mg/L." in told_of_batch((None, None, 7.2))
+    assert "CO2 in the vial: lowest 12 mg/L (9 to 16), highest above 61 mg/L." in text
+    assert "CO2 in the vial: below 7.2 mg/L." in told_of_batch((None, None, 7.2))
 
 
 def test_of_several_photos_the_lowest_and_the_highest_are_told_with_their_intervals() -> None:

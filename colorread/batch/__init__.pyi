@@ -1,4 +1,4 @@
-from .csv import csv_bytes as csv_bytes, write_csv as write_csv
+from .csv import csv_bytes as csv_bytes
 from .score import (
     DEFAULT_TANK as DEFAULT_TANK,
     PhotoFile as PhotoFile,

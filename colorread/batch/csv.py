@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 from collections.abc import Iterable
 from typing import Any
 
-from calibration import write_whole
 from colorread.records import plain
 from colorread.result import Interval, Reading
 from colorread.tank import PhotoPoint, tank_co2_of
@@ -76,27 +74,6 @@ def csv_bytes(readings: Iterable[Reading], tank_co2: Iterable[PhotoPoint] = ()) 
     of_tank = tank_co2_of(tank_co2)
     table.writerows(_row(reading, of_tank(reading)) for reading in readings)
     return text.getvalue().encode("utf-8-sig", "replace")
-
-
-def write_csv(path: str | os.PathLike[str], readings: Iterable[Reading], tank_co2: Iterable[PhotoPoint] = ()) -> None:
-    """
-    Write readings as CSV, whole or not at all.
-
-    Parameters
-    ----------
-    path : path
-        File to write; replaced where it exists.
-    readings : iterable of Reading
-        As in `csv_bytes`.
-    tank_co2 : iterable of PhotoPoint, optional
-        As in `csv_bytes`.
-
-    Raises
-    ------
-    OSError
-        If it cannot be written.
-    """
-    write_whole(path, csv_bytes(readings, tank_co2))
 
 
 def _row(reading: Reading, tank_co2: Interval | None) -> list[str]:

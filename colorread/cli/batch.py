@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-import calibration
 from colorread import batch as batch_room, log as log_room, report as report_room, tank as tank_room
 from colorread.cli import common
 
@@ -194,27 +193,21 @@ def _by_name(readings: Iterable[Reading]) -> list[Reading]:
 def _write_files(
     files: Mapping[str, Path], summary: tank_room.TankSummary, readings: Sequence[Reading], of_tank: _OfTank
 ) -> None:
+    import json
+
+    numbers = tank_room.summary_to_dict(summary)
     writers: dict[str, Callable[[Path], None]] = {
-        "csv": lambda path: batch_room.write_csv(path, readings, summary.tank_co2),
-        "summary": lambda path: _write_summary(path, summary),
+        "csv": lambda path: common.write(path, batch_room.csv_bytes(readings, summary.tank_co2)),
+        "summary": lambda path: common.write(path, f"{json.dumps(numbers, allow_nan=False, indent=2)}\n".encode()),
         "report": lambda path: report_room.write_report(path, summary, of_tank(with_pictures=True)),
         "plot": lambda path: report_room.write_plot(path, summary, of_tank()),
         "calendar": lambda path: report_room.write_calendar(path, summary),
     }
     for kind, path in files.items():
-        try:
-            with common.writing(path):
-                writers[kind](path)
-        except ValueError as error:  # there is nothing to draw
-            common.fail(f"{path} could not be written: {error}", common.EXIT_FAILED)
+        # A ValueError says that there is nothing to draw.
+        with common.exit_on(OSError, ValueError, what=f"{path} could not be written", code=common.EXIT_FAILED):
+            writers[kind](path)
         typer.echo(f"Wrote {path}.", err=True)
-
-
-def _write_summary(path: Path, summary: tank_room.TankSummary) -> None:
-    import json
-
-    text = json.dumps(tank_room.summary_to_dict(summary), allow_nan=False, indent=2)
-    calibration.write_whole(path, f"{text}\n".encode("ascii"))
 
 
 def _print(run: _Run, readings: Sequence[Reading], summary: tank_room.TankSummary, *, details: bool) -> None:

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import shlex
-import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from shutil import get_terminal_size
 from typing import Annotated
 
 import typer
@@ -18,7 +16,6 @@ from colorread import chemistry, limits, profiles
 from colorread.cli import common
 
 _ASKS_FOR_REGION = ("no-chart", "patch-count")  # refusals of a kit's chart with a way out on the command line alone
-_WIDTH_MAX = 120  # of a line of text; longer ones are hard to follow: common practice, no source
 _HOW_GIVEN: Mapping[profiles.Kind, tuple[str, ...]] = {
     "ends": (
         "Photos: --acid, --base and --known; its pH: --known-ph; its ionic strength in mol/kg: "
@@ -50,28 +47,26 @@ def _cautions(kind: profiles.Kind) -> str:
 
 
 def _explain(ctx: typer.Context, how: bool) -> None:
-    """Print how to prepare a calibration, and by which options it is given; then stop."""
+    """Print how to prepare a calibration and which options to use, and exit."""
     if not how:
         return
+    from colorread.cli.terminal import Terminal
+
+    terminal = Terminal()
     kind: profiles.Kind = ctx.info_name  # type: ignore[assignment]
     guide = profiles.GUIDES[kind]
     steps = [f"{i}. {step.title}: {step.words}" for i, step in enumerate(guide.steps, 1)]
     for text in (f"{guide.title}.", *guide.before, *steps, *_HOW_GIVEN[kind], _cautions(kind)):
-        _say(text, indent="   " if text in steps else "")
+        terminal.paragraph(text, indent="   " if text in steps else "")
     raise typer.Exit
 
 
-def _say(text: str, indent: str) -> None:
-    """Print a text in lines that break between words, all but the first indented."""
-    width = min(get_terminal_size().columns, _WIDTH_MAX)
-    common.echo_lines(
-        textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False, break_long_words=False)
-    )
+def _print_profile(profile: calibration.Profile) -> None:
+    from colorread.cli.terminal import Terminal
 
-
-def _say_profile(profile: calibration.Profile) -> None:
+    terminal = Terminal()
     for line in profiles.profile_lines(profile):
-        _say(line, indent="    ")
+        terminal.paragraph(line, indent="    ")
 
 
 @dataclass(frozen=True)
@@ -96,7 +91,7 @@ class _Making:
         """Write the profile and tell of it."""
         with common.writing(target):
             calibration.write_profile(profile, target, overwrite=self.force or self.out is None)
-        _say_profile(profile)
+        _print_profile(profile)
         typer.echo(f"Wrote {target}. Read with it: colorread read photo.jpg --profile {shlex.quote(str(target))}")
 
 
@@ -246,7 +241,7 @@ def chart(
     if region is not None and patches is None:
         common.fail("--region is for a kit's chart and needs --patches.")
     xywh = common.rectangle("--region", region)
-    with common.saying(ValueError):
+    with common.exit_on(ValueError):
         patch_ph = None if patches is None else profiles.ph_of_patches(patches, kh_dkh=kh)
     target, earlier = making.start()
     with _calibrating():
@@ -291,12 +286,13 @@ def _make(kind: profiles.Kind, photos: Sequence[tuple[profiles.KnownPhoto, str]]
 
 @contextmanager
 def _calibrating() -> Iterator[None]:
-    """Fail with one sentence where photos make no profile in a ``with`` block."""
-    with common.saying(ValueError), common.saying(profiles.PhotoRefused, code=common.EXIT_REFUSED):
-        try:
-            yield
-        except (OSError, MemoryError) as error:
-            common.fail(f"A photo could not be read: {common.trouble_of(error)}.", common.EXIT_FAILED)
+    """Exit with one sentence if photos cannot be used in a ``with`` block."""
+    with (
+        common.exit_on(ValueError),
+        common.exit_on(profiles.PhotoRefused, code=common.EXIT_REFUSED),
+        common.exit_on(OSError, MemoryError, what="A photo could not be read", code=common.EXIT_FAILED),
+    ):
+        yield
 
 
 def profile(
@@ -322,18 +318,21 @@ def profile(
     if picture is not None:
         common.require_outputs([picture], force, profile=file)
     if default is None:
-        _say_profile(found)
+        _print_profile(found)
     else:
         _set_default(file, default, log)
     if picture is not None:
-        with common.writing(picture), common.saying(ValueError):
+        with common.writing(picture), common.exit_on(ValueError):
             profiles.write_profile_picture(found, picture)
         typer.echo(f"Wrote {picture}.")
 
 
 def _set_default(file: Path, default: bool, log: Path | None) -> None:
     common.prepare_defaults(log)
-    try:
+    with (
+        common.exit_on(ValueError),
+        common.exit_on(OSError, what="The default could not be changed", code=common.EXIT_FAILED),
+    ):
         if default:
             phones = ", ".join(profiles.make_default(file, common.log_path(log)))
             where = "" if log is None else f" with the log {log}"
@@ -342,7 +341,3 @@ def _set_default(file: Path, default: bool, log: Path | None) -> None:
             typer.echo("That phone no longer has a default profile.")
         else:
             typer.echo("That phone has no default profile.")
-    except ValueError as error:
-        common.fail(str(error))
-    except OSError as error:
-        common.fail(f"The default could not be changed: {error.strerror or error}.", common.EXIT_FAILED)

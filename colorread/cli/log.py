@@ -77,7 +77,8 @@ def show(
         named = "" if tank is None else f" --tank {shlex.quote(tank)}"
         typer.echo(f"No readings yet. Add some with: {common.log_command(f'batch FOLDER{named}', log)}")
     else:
-        from colorread.cli.show_tank import print_entries, print_events
+        from colorread.cli.show_reading import print_entries
+        from colorread.cli.show_tank import print_events
         from colorread.cli.terminal import Terminal
 
         if entries:
@@ -107,8 +108,8 @@ def _write_csv(
     path: Path, tanks: Sequence[tank_room.Tank], entries: Sequence[log_room.LogEntry], events: Sequence[tank_room.Event]
 ) -> None:
     readings = [entry.reading for entry in entries]
-    with common.writing(path):
-        batch_room.write_csv(path, readings, *(tank_room.summarize(tank, readings, events).tank_co2 for tank in tanks))
+    tank_co2 = (tank_room.summarize(tank, readings, events).tank_co2 for tank in tanks)
+    common.write(path, batch_room.csv_bytes(readings, *tank_co2))
     typer.echo(f"Wrote {common.plural(len(entries), 'reading')} to {path}.")
 
 
@@ -164,13 +165,11 @@ def import_(
     --------
     colorread log import backup.jsonl
     """
-    try:
-        with common.saying(log_room.LogError), _seekable(file) as opened_file:
-            log_room.check_lines(log_room.lines_in(opened_file))  # before a log is made for them
-            with common.open_log(log, create=True) as opened:
-                done = log_room.import_lines(opened, log_room.lines_in(opened_file))
-    except OSError as error:
-        common.fail(f"{file} could not be read: {error.strerror or error}.")
+    unreadable = common.exit_on(OSError, what=f"{file} could not be read")
+    with unreadable, common.exit_on(log_room.LogError), _seekable(file) as opened_file:
+        log_room.check_lines(log_room.lines_in(opened_file))  # before a log is made for them
+        with common.open_log(log, create=True) as opened:
+            done = log_room.import_lines(opened, log_room.lines_in(opened_file))
     there = _counted(done.kept_readings, done.kept_notes)
     known = f"; {there} already there" if there else ""
     notes = f", {common.plural(done.notes, 'note')}" if done.notes else ""
@@ -232,7 +231,7 @@ def forget(
         common.fail("Choose what to forget: --tank, --photo, --note, --before or --refused.")
     if note and (photo or refused):
         common.fail("Use --note without --photo and --refused.")
-    with common.saying(ValueError):
+    with common.exit_on(ValueError):
         day = None if before is None else tank_room.parse_day(before)
     with common.open_log(log, tank=tank) as opened:
         if tank is not None:
@@ -340,7 +339,7 @@ def note(
     colorread log note --tank window "new bottle" --refilled 120 --at 18:30
     colorread log note --tank window --gas-changed --bubbles 51
     """
-    with common.saying(ValueError):
+    with common.exit_on(ValueError):
         typed = {
             "at": at,
             "text": text,

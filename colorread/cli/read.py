@@ -129,8 +129,6 @@ def _read_all(jobs: Iterable[tuple[Path, reading_room.Stated]], count: int, evid
             except RuntimeError as error:  # no process can be started
                 common.fail(f"{error} Close other programs.", common.EXIT_FAILED)
             bar.advance(task)
-            if isinstance(done.result, ImportError):
-                raise done.result
             if isinstance(done.result, str):
                 common.fail(done.result, common.EXIT_FAILED)
             if done.result is None:
@@ -141,23 +139,18 @@ def _read_all(jobs: Iterable[tuple[Path, reading_room.Stated]], count: int, evid
                 yield done.result
 
 
-def _read_one(job: tuple[Path, reading_room.Stated], *, evidence: Path | None) -> _Result | str | ImportError:
-    """Return a reading with its evidence picture, or why there can be none, in a process of its own."""
+def _read_one(job: tuple[Path, reading_room.Stated], *, evidence: Path | None) -> _Result | str:
+    """Return a reading with its evidence picture, or a sentence on what failed; for a worker process."""
     photo, stated = job
+    what = f"{photo} could not be read"
     try:
-        from colorread.reading import read_photo_traced
-
-        reading, trace = read_photo_traced(photo, stated)
-    except (OSError, MemoryError) as error:
-        return f"{photo} could not be read: {common.trouble_of(error)}."
-    except ImportError as error:
-        return error
-    if evidence is None:
-        return reading, None
-    try:
+        reading, trace = reading_room.read_photo_traced(photo, stated)
+        if evidence is None:
+            return reading, None
+        what = f"The evidence picture could not be written to {evidence}"
         return reading, evidence_room.write_evidence(reading, trace, evidence, stated.marks)
-    except OSError as error:
-        return f"The evidence picture could not be written to {evidence}: {error.strerror or error}."
+    except (OSError, MemoryError) as error:
+        return f"{what}: {common.cause_of(error)}."
 
 
 def _print_json(results: Iterable[_Result]) -> list[Reading]:

@@ -31,8 +31,7 @@ def card(
     out = out or Path("tag.pdf" if tag else "card.pdf")
     common.require_outputs([out], force)
     data = calibration.render_tag_sheet(paper=paper) if tag else calibration.render_card_sheet(paper=paper)
-    with common.writing(out):
-        calibration.write_whole(out, data)
+    common.write(out, data)
     bar_mm = (calibration.load_tag() if tag else calibration.load_card()).scale_bar.length_mm
     typer.echo(f"Wrote {out}. Print it at 100 %, then check with a ruler that the scale bar is {bar_mm:.0f} mm long.")
 
@@ -61,8 +60,7 @@ def chart(
     common.require_outputs([out], force)
     co2_mg_l = chemistry.co2_from_ph(calibration.CHART_PH, kh, temperature_c=temperature).tolist()
     data = calibration.render_chart_sheet(co2_mg_l=co2_mg_l, kh_dkh=kh, temperature_c=temperature, paper=paper)
-    with common.writing(out):
-        calibration.write_whole(out, data)
+    common.write(out, data)
     typer.echo(f"Wrote {out}. Print it in color at 100 %. Printers differ, so its colors are approximate.")
 
 
@@ -88,7 +86,7 @@ def fluid(
     from colorread.cli.terminal import Terminal
     from colorread.records import plain
 
-    with common.saying(ValueError):
+    with common.exit_on(ValueError):
         recipe = chemistry.fluid_recipe(kh, volume, scale_error_g=scale_error)
         dose = chemistry.dye_drops(vial_volume, kh_dkh=recipe.kh_dkh)
         air = chemistry.color_in_room_air(kh, temperature)
@@ -129,7 +127,7 @@ def demo(
     try:
         out.mkdir(parents=True, exist_ok=True)
         with (
-            common.saying(log_room.LogError, code=common.EXIT_FAILED),
+            common.exit_on(log_room.LogError, code=common.EXIT_FAILED),
             Console(stderr=True).status("Starting") as status,
         ):
             tanks = run_demo(out, find_images(), on_step=status.update)

@@ -73,7 +73,7 @@ def add(name: _Name, given: Mapping[str, Any], log: common.LogFile = None) -> No
     --------
     colorread tank add window --volume 60 --kh 4 --temperature 25 --lights 10:00-18:00 --gas 08:00-18:00
     """
-    with common.saying(ValueError):
+    with common.exit_on(ValueError):
         tank = _changed(tank_room.Tank(name=name), given)
     with common.open_log(log, create=True) as opened:
         opened.add_tank(tank)
@@ -234,7 +234,7 @@ def gas(
         with common.open_log(log, tank=tank) as opened:
             logged, readings = opened.tank(tank), [entry.reading for entry in opened.entries(tank)]
             events = list(opened.events(tank).values())
-    with common.saying(ValueError):
+    with common.exit_on(ValueError):
         plan = tank_room.plan_gas(
             _changed(logged, given), readings, events, logged=logged, days=days, target_mg_l=target
         )
@@ -252,7 +252,7 @@ def _changed(tank: tank_room.Tank, given: Mapping[str, Any], cleared: Collection
     if "profile" in given:
         common.load_profile(given["profile"])
         given = {**given, "profile": str(given["profile"].resolve())}  # it is to be found from any folder
-    with common.saying(ValueError):
+    with common.exit_on(ValueError):
         return tank_room.changed_tank(tank, given, cleared)
 
 
