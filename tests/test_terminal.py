@@ -11,9 +11,9 @@ from typer.testing import CliRunner
 
 from colorread.chemistry.kh_fluid import CAUTIONS
 from colorread.cli import app
-from colorread.cli.show_reading import print_batch, print_cautions, print_reading, print_summary
-from colorread.cli.show_tank import print_now
-from colorread.cli.terminal import Terminal
+from colorread.cli.screen.readings import print_batch, print_cautions, print_reading, print_summary
+from colorread.cli.screen.tanks import print_now
+from colorread.cli.screen.terminal import Terminal
 from colorread.result import Interval, Reading
 from colorread.words.verdict import judge
 from tests.fabricated import made_reading, made_refusal

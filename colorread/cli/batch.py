@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from colorread import batch as batch_room, log as log_room, report as report_room, tank as tank_room
-from colorread.cli import common
+from colorread.cli import common, screen
 
 if TYPE_CHECKING:
     from colorread.result import Reading
@@ -211,14 +211,13 @@ def _write_files(
 
 
 def _print(run: _Run, readings: Sequence[Reading], summary: tank_room.TankSummary, *, details: bool) -> None:
-    from colorread.cli.show_reading import print_batch
-    from colorread.cli.show_tank import print_now
-    from colorread.cli.terminal import Terminal
 
     n_same, n_known = run.outcomes["same"], run.outcomes["known"]
     n_earlier = summary.n_read - sum(reading.status == "read" for reading in readings)
-    print_batch(Terminal(), readings, n_same=n_same, n_known=n_known, n_earlier=n_earlier, details=details)
-    print_now(Terminal(), summary, details=details)
+    screen.print_batch(
+        screen.Terminal(), readings, n_same=n_same, n_known=n_known, n_earlier=n_earlier, details=details
+    )
+    screen.print_now(screen.Terminal(), summary, details=details)
 
 
 def _tell_unnamed(tank: tank_room.Tank, log: Path | None) -> None:

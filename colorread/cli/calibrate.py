@@ -13,7 +13,7 @@ import typer
 
 import calibration
 from colorread import chemistry, limits, profiles
-from colorread.cli import common
+from colorread.cli import common, screen
 
 _ASKS_FOR_REGION = ("no-chart", "patch-count")  # refusals of a kit's chart with a way out on the command line alone
 _HOW_GIVEN: Mapping[profiles.Kind, tuple[str, ...]] = {
@@ -50,9 +50,8 @@ def _explain(ctx: typer.Context, how: bool) -> None:
     """Print how to prepare a calibration and which options to use, and exit."""
     if not how:
         return
-    from colorread.cli.terminal import Terminal
 
-    terminal = Terminal()
+    terminal = screen.Terminal()
     kind: profiles.Kind = ctx.info_name  # type: ignore[assignment]
     guide = profiles.GUIDES[kind]
     steps = [f"{i}. {step.title}: {step.words}" for i, step in enumerate(guide.steps, 1)]
@@ -62,9 +61,8 @@ def _explain(ctx: typer.Context, how: bool) -> None:
 
 
 def _print_profile(profile: calibration.Profile) -> None:
-    from colorread.cli.terminal import Terminal
 
-    terminal = Terminal()
+    terminal = screen.Terminal()
     for line in profiles.profile_lines(profile):
         terminal.paragraph(line, indent="    ")
 

@@ -21,7 +21,7 @@ from colorread import (
     tank as tank_room,
     words,
 )
-from colorread.cli import common
+from colorread.cli import common, screen
 from colorread.cli.tank import with_settings
 
 if TYPE_CHECKING:
@@ -169,23 +169,22 @@ def _print_text(
     *,
     details: bool,
 ) -> list[Reading]:
-    from colorread.cli.show_reading import print_cautions, print_reading, print_summary
-    from colorread.cli.show_tank import print_now
-    from colorread.cli.terminal import Terminal
 
-    terminal = Terminal()
+    terminal = screen.Terminal()
     readings: list[Reading] = []
     for reading, picture in results:
         if readings:
             terminal.print()
-        print_reading(terminal, reading, picture, marks=marks, details=details, brief=owner is not None)
+        screen.print_reading(terminal, reading, picture, marks=marks, details=details, brief=owner is not None)
         readings.append(reading)
     if owner is not None and any(reading.status == "read" for reading in readings):
-        print_now(terminal, _summary(replace(owner, marks=marks), readings, log), details=details, brief=not details)
+        screen.print_now(
+            terminal, _summary(replace(owner, marks=marks), readings, log), details=details, brief=not details
+        )
         return readings
     if len(readings) > 1:
-        print_summary(terminal, readings)
-    print_cautions(terminal, readings, details=details)
+        screen.print_summary(terminal, readings)
+    screen.print_cautions(terminal, readings, details=details)
     return readings
 
 

@@ -1,4 +1,4 @@
-"""The commands to start with: sheets to print, the fluid to mix, and the demonstration."""
+"""The commands to start with: sheets to print, and the fluid to mix."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from typing import Annotated, Literal
 import typer
 
 import calibration
-from colorread import chemistry, limits, log as log_room, words
-from colorread.cli import common
+from colorread import chemistry, limits, words
+from colorread.cli import common, screen
 
 _Paper = Annotated[Literal["a4", "letter"], typer.Option(help="Size of the sheet.")]
 _CARD = common.output("PDF file to write, card.pdf or tag.pdf where not given.", "FILE", ".pdf", show_default=False)
@@ -83,7 +83,6 @@ def fluid(
     --------
     colorread fluid --kh 4 --volume 1000 --scale-error 0.1
     """
-    from colorread.cli.terminal import Terminal
     from colorread.records import plain
 
     with common.exit_on(ValueError):
@@ -97,45 +96,8 @@ def fluid(
             [{"schema": "colorread.fluid/1", **parts, "renewal": chemistry.RENEWAL, "cautions": chemistry.CAUTIONS}]
         )
     else:
-        terminal = Terminal()
+        terminal = screen.Terminal()
         terminal.say(f"Fluid of {recipe.kh_dkh:.2f} dKH, {recipe.second.total_ml:g} mL", "bold underline")
         terminal.rows(words.fluid_rows(recipe, dose, air, vial_volume, option=f", --kh {dose.kh_in_vial_dkh:.2f}"))
         terminal.print()
         terminal.frame("Cautions", chemistry.CAUTIONS)
-
-
-def demo(
-    out: Annotated[
-        Path, typer.Option(help="Folder for log, profile and reports; made if missing.", metavar="DIR")
-    ] = Path("colorread-demo"),
-) -> None:
-    """
-    Show the tool on three made-up tanks with rendered photos, and print where the reports are.
-
-    Examples
-    --------
-    colorread demo --out demo
-    """
-    from rich.console import Console
-
-    from colorread.cli.show_tank import print_now
-    from colorread.cli.terminal import Terminal
-    from colorread.demo import DEMO_LOG, find_images, run_demo
-
-    if out.exists() and (not out.is_dir() or (any(out.iterdir()) and not (out / DEMO_LOG).exists())):
-        common.fail(f"{out} is not empty; choose an empty or new folder with --out.")
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        with (
-            common.exit_on(log_room.LogError, code=common.EXIT_FAILED),
-            Console(stderr=True).status("Starting") as status,
-        ):
-            tanks = run_demo(out, find_images(), on_step=status.update)
-    except OSError as error:
-        common.fail(f"Could not write the demo to {out}: {error.strerror or error}.", common.EXIT_FAILED)
-    terminal = Terminal()
-    terminal.print("Made-up data: three tanks in a library reading room, with rendered photos.")
-    for tank in tanks:
-        terminal.print()
-        print_now(terminal, tank.summary, where="the report")
-        terminal.print(f"Report    {tank.report}", soft_wrap=True)

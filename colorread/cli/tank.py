@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 import typer
 
 from colorread import limits, log as log_room, tank as tank_room, words
-from colorread.cli import common
+from colorread.cli import common, screen
 
 app = typer.Typer(
     help="Describe your tanks. Photos are read and judged with these settings.",
@@ -145,10 +145,7 @@ def list_(as_json: common.JsonPerLine = False, log: common.LogFile = None) -> No
     elif not tanks:
         typer.echo(f"No tanks yet. Add one with: {common.log_command('tank add NAME', log)}")
     else:
-        from colorread.cli.show_tank import print_tanks
-        from colorread.cli.terminal import Terminal
-
-        print_tanks(Terminal(), tanks, counts)
+        screen.print_tanks(screen.Terminal(), tanks, counts)
         typer.echo(f"Log: {common.log_path(log)}")
 
 
@@ -166,10 +163,7 @@ def show(name: _Name, as_json: common.JsonPerLine = False, log: common.LogFile =
     if as_json:
         common.echo_json([_record(tank)])
     else:
-        from colorread.cli.show_tank import print_tank
-        from colorread.cli.terminal import Terminal
-
-        print_tank(Terminal(), tank_room.tank_after(tank, events), n_readings)
+        screen.print_tank(screen.Terminal(), tank_room.tank_after(tank, events), n_readings)
 
 
 @common.command(app, short_help="Remove a tank.")
@@ -241,10 +235,7 @@ def gas(
     if as_json:
         common.echo_json([tank_room.plan_to_dict(plan)])
     else:
-        from colorread.cli.show_tank import print_plan
-        from colorread.cli.terminal import Terminal
-
-        print_plan(Terminal(), plan)
+        screen.print_plan(screen.Terminal(), plan)
 
 
 def _changed(tank: tank_room.Tank, given: Mapping[str, Any], cleared: Collection[str] = ()) -> tank_room.Tank:

@@ -9,10 +9,11 @@ from datetime import date
 from rich.table import Column
 
 from colorread import chemistry, tank as tank_room, words
-from colorread.cli.show_reading import answer_rows, print_short_caution
-from colorread.cli.terminal import Row, Terminal, listed
+from colorread.cli.screen.readings import answer_rows, print_short_caution
+from colorread.cli.screen.terminal import Row, Terminal, listed
 
 _WIDE = 110  # from here on there is room for a forecast's words beside all of its numbers on one line
+_SIGN_DIGITS = 8  # of the ID of a note, to name it by
 _NUMBERS_WIDTH = 10  # for "15 (12 to" over "19)", so that the words of a forecast get the rest
 
 
@@ -107,10 +108,10 @@ def print_tank(terminal: Terminal, tank: tank_room.Tank, n_readings: int) -> Non
 
 
 def print_events(terminal: Terminal, events: Sequence[tuple[str, str, tank_room.Event]]) -> None:
-    """Print a table of notes from their tanks, signs and events; the tank only if there are several."""
+    """Print a table of notes, given as tank, ID and event; the tank only if there are several."""
     first = 0 if len({tank for tank, _, _ in events}) > 1 else 1
-    rows = (
-        (words.clean_name(tank), f"{event.at:%Y-%m-%d %H:%M}", sign, tank_room.event_words(event))[first:]
-        for tank, sign, event in events
-    )
+    rows = []
+    for tank, event_id, event in events:
+        noted, sign = f"{event.at:%Y-%m-%d %H:%M}", event_id[:_SIGN_DIGITS]
+        rows.append((words.clean_name(tank), noted, sign, tank_room.event_words(event))[first:])
     terminal.table(("tank", "noted", "sign", "note")[first:], rows)

@@ -11,7 +11,7 @@ from rich.table import Column
 
 from colorread import log as log_room, tank as tank_room, words
 from colorread.cli.common import plural
-from colorread.cli.terminal import LABEL_WIDTH, TEXT_WIDTH_MIN, Row, Terminal
+from colorread.cli.screen.terminal import LABEL_WIDTH, TEXT_WIDTH_MIN, Row, Terminal
 from colorread.errors import Reason
 from colorread.result import LEVELS, Interval, Level, Reading
 
