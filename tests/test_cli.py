@@ -381,8 +381,8 @@ def test_a_sheet_has_a_name_of_its_own(tmp_path: Path, monkeypatch: pytest.Monke
 
 def test_card_in_a_missing_folder_is_one_sentence(tmp_path: Path) -> None:
     result = run("card", "--out", str(tmp_path / "none" / "card.pdf"))
-    assert result.exit_code == 1
-    assert "could not be written" in result.stderr
+    assert result.exit_code == 2
+    assert "cannot be written" in result.stderr
 
 
 def test_fluid_as_text_and_as_json() -> None:

@@ -184,7 +184,7 @@ def told_of_batch(*ends: tuple[float | None, float | None, float | None]) -> str
     """What is told of readings with these values and ends."""
     target, raw = console(100)
     readings = [made_reading(co2_mg_l=Interval(value=value, low=low, high=high)) for value, low, high in ends]
-    print_batch(target, readings, n_same=0, n_known=0, n_earlier=0, details=True)
+    print_batch(target, readings, made_week(n_read=len(readings)), details=True)
     return flat(raw.getvalue().decode())
 
 
@@ -203,7 +203,7 @@ def test_of_several_photos_the_lowest_and_the_highest_are_told_with_their_interv
 def test_a_week_is_short_and_its_answer_comes_first() -> None:
     for week in (made_week(), made_week(told=None)):
         target, raw = console()
-        print_batch(target, [*READINGS.values(), made_refusal()], n_same=1, n_known=2, n_earlier=3)
+        print_batch(target, [*READINGS.values(), made_refusal()], week, n_same=1, n_known=2)
         print_now(target, week)
         lines = raw.getvalue().decode().rstrip("\n").split("\n")
         assert len(lines) <= 30

@@ -153,8 +153,10 @@ def rectangle(option: str, text: str | None) -> tuple[float, float, float, float
 
 
 def require_outputs(outputs: Sequence[Path], force: bool, **used: Path) -> None:
-    """Exit if a file to write is named twice, is one that is used (such as the log), or may not be replaced."""
+    """Exit before the work if a file to write has no folder, is named twice or in use, or may not be replaced."""
     for i, path in enumerate(outputs):
+        if path.is_dir() or not path.absolute().parent.is_dir():
+            fail(f"{path} cannot be written; name a file in an existing folder.")
         for what, other in used.items():
             if _is_same(path, other):
                 fail(f"{path} is the {what} itself; choose another file.")

@@ -152,7 +152,13 @@ def print_short_caution(terminal: Terminal, level: Level, where: str = "--detail
 
 
 def print_batch(
-    terminal: Terminal, readings: Sequence[Reading], *, n_same: int, n_known: int, n_earlier: int, details: bool = False
+    terminal: Terminal,
+    readings: Sequence[Reading],
+    week: tank_room.TankSummary,
+    *,
+    n_same: int = 0,
+    n_known: int = 0,
+    details: bool = False,
 ) -> None:
     """
     Print how many photos of a folder were read, when they were taken, and what to do about those not read.
@@ -163,14 +169,18 @@ def print_batch(
         Where to print.
     readings : sequence of Reading
         Readings of the folder.
-    n_same, n_known, n_earlier : int
-        Number of copies besides, of readings that were in the log already, and of further photos in it.
+    week : TankSummary
+        Summary of the tank, whose log may hold more photos.
+    n_same, n_known : int
+        Number of copies besides, and of readings that were in the log already.
     details : bool, default False
         Whether to list all reasons for refusal.
     """
     refused = [reading for reading in readings if reading.status == "refused"]
+    n_read = len(readings) - len(refused)
+    n_earlier = week.n_read - n_read
     parts = [
-        f"{plural(len(readings) - len(refused), 'photo')} read",
+        f"{plural(n_read, 'photo')} read",
         f"{len(refused)} not read",
         f"{n_known} from the log" if n_known else "",
         plural(n_same, "duplicate") if n_same else "",
