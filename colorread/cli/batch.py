@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 
 _JOBS_MAX = 64
 _JOBS_HELP = "Photos to read at once; default: one per processor."
-_TANK_HELP = "Tank in the log: uses its KH, temperature, lamp and profile."
 _CALENDAR_HELP = "Next photos, refill and new fluid for a calendar."
 _DETAILS_HELP = "Show fitted numbers, simulated changes, notes and all cautions."
 
@@ -39,10 +38,8 @@ class _Run:
 
 def batch(
     folder: Annotated[Path, typer.Argument(help="Folder with photos, subfolders included.", metavar="FOLDER")],
-    tank: Annotated[str | None, typer.Option(help=_TANK_HELP, metavar="NAME")] = None,
-    profile: Annotated[
-        Path | None, typer.Option(help="Calibration profile; default: the tank's.", metavar="FILE")
-    ] = None,
+    tank: common.TankName = None,
+    profile: common.ProfileFile = None,
     jobs: Annotated[int | None, common.number(_JOBS_HELP, "N", 1, _JOBS_MAX, kind=int)] = None,
     csv: Annotated[
         Path | None, common.output("Table for a spreadsheet, one row per photo.", "FILE.csv", ".csv")
@@ -54,12 +51,10 @@ def batch(
     details: Annotated[bool, typer.Option("--details", help=_DETAILS_HELP)] = False,
     log: common.LogFile = None,
     as_json: common.JsonPerPhoto = False,
-    force: Annotated[bool, typer.Option("--force", help="Replace existing files.")] = False,
+    force: common.Force = False,
 ) -> None:
     """
     Read all photos in a folder, save the readings in the log, and show what the tank is doing.
-
-    With --tank, its earlier readings in the log count too.
 
     Examples
     --------

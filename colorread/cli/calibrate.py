@@ -302,7 +302,7 @@ def profile(
         bool | None,
         typer.Option("--default/--no-default", help="Use it for all photos from its phone, or stop doing so."),
     ] = None,
-    force: Annotated[bool, typer.Option("--force", help="Replace an existing picture.")] = False,
+    force: common.Force = False,
     log: common.LogFile = None,
 ) -> None:
     """

@@ -26,10 +26,17 @@ LogFile = Annotated[
     Path | None,
     typer.Option("--log", help="Log file; default: COLORREAD_LOG, or a file in your data folder.", metavar="FILE"),
 ]
+TankName = Annotated[
+    str | None, typer.Option("--tank", help="Tank in the log: uses its settings and readings.", metavar="NAME")
+]
+ProfileFile = Annotated[
+    Path | None,
+    typer.Option("--profile", help="Calibration profile; default: the tank's, or else the phone's.", metavar="FILE"),
+]
 JsonObject = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
 JsonPerPhoto = Annotated[bool, typer.Option("--json", help="Print one JSON object per photo instead of text.")]
 JsonPerLine = Annotated[bool, typer.Option("--json", help="Print one JSON object per line instead of text.")]
-Force = Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")]
+Force = Annotated[bool, typer.Option("--force", help="Replace existing files.")]
 Yes = Annotated[bool, typer.Option("--yes", help="Do not ask.")]
 
 # By metavar: the unit, a hint for a number that is too high or has an unknown unit, and the quantity, if its other

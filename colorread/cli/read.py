@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shlex
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import closing, nullcontext
+from contextlib import closing
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -27,10 +27,9 @@ from colorread.cli.tank import with_settings
 if TYPE_CHECKING:
     from colorread.result import Reading
 
-    _Result = tuple[Reading, Path | None]  # with its evidence picture
+    _Result = tuple[Reading, Path | None]  # a reading and its evidence picture
 
 _VIAL_HELP = "Box around the fluid, in pixels of the upright photo, if it is not found."
-_TANK_HELP = "Tank in the log: uses its KH, temperature, lamp, profile and recent days."
 
 
 @with_settings("kh", "temperature", "tank_kh", "light", "sensitive")
@@ -39,10 +38,8 @@ def read(
     given: Mapping[str, Any],
     fluid: Annotated[limits.FluidKind, typer.Option(help="What the vial holds.")] = "reference",
     vial: Annotated[str | None, typer.Option(help=_VIAL_HELP, metavar="X,Y,W,H")] = None,
-    tank: Annotated[str | None, typer.Option(help=_TANK_HELP, metavar="NAME")] = None,
-    profile: Annotated[
-        Path | None, typer.Option(help="Calibration profile of this phone, vial and fluid.", metavar="FILE")
-    ] = None,
+    tank: common.TankName = None,
+    profile: common.ProfileFile = None,
     no_profile: Annotated[bool, typer.Option("--no-profile", help="Use no profile, not even the default.")] = False,
     evidence: Annotated[
         Path | None, typer.Option(help="Folder for one annotated picture per photo.", metavar="DIR")
@@ -61,12 +58,10 @@ def read(
     colorread read tank.jpg --kh 4 --temperature 25
     colorread read *.jpg --evidence pictures
     colorread read tank.heic --tank window --json
-
-    Without --profile, the tank's profile is used, or else the default for the phone.
     """
     if all(os.path.isdir(photo) for photo in photos):
         common.fail(f"{photos[0]} is a folder. Read all its photos with: colorread batch {shlex.quote(str(photos[0]))}")
-    if evidence is not None and any(map(_is_file, (evidence, *evidence.parents))):
+    if evidence is not None and any(map(os.path.isfile, (evidence, *evidence.parents))):
         common.fail(f"--evidence must be a folder; {evidence} is a file or inside one.")
     owner = None
     if tank is not None:
@@ -76,7 +71,7 @@ def read(
         common.fail("Use either --profile or --no-profile.")
     described = tank_room.changed_tank(owner or tank_room.Tank(name="photo"), given)
     if fluid == "tank-water":
-        # The KH that a tank has for its vial is that of the reference fluid.
+        # The KH of the vial that a tank has is that of the reference fluid.
         described = replace(described, kh_dkh=given.get("kh"))
         if "kh" not in given and described.tank_kh_dkh is None:
             common.fail("Tank water in the vial needs the tank's KH: add --tank-kh X.")
@@ -89,27 +84,22 @@ def read(
         raise typer.Exit(common.EXIT_REFUSED)
 
 
-def _is_file(path: Path) -> bool:
-    return os.path.exists(path) and not os.path.isdir(path)  # which never raise, whatever the path is
-
-
 def _settings(
     tank: tank_room.Tank, profile: Path | None, no_profile: bool, log: Path | None
 ) -> Callable[[Path], reading_room.Stated]:
-    """Return what tells the settings of each photo: of its tank, with a profile unless none is wanted."""
+    """Return a function that chooses the inputs for a photo."""
     if no_profile:
-        without = batch_room.stated_of(tank)
-        return lambda photo: without
+        return lambda photo: batch_room.stated_of(tank)
     common.prepare_profile(profile, tank, log)
-    by_phone = batch_room.settings_by_phone(tank, profile, common.log_path(log))
-    return lambda photo: by_phone(photo).stated
+    settings_for = batch_room.settings_by_phone(tank, profile, common.log_path(log))
+    return lambda photo: settings_for(photo).stated
 
 
 def _read_all(jobs: Iterable[tuple[Path, reading_room.Stated]], count: int, evidence: Path | None) -> Iterator[_Result]:
     """
-    Yield one reading after the other with its evidence picture; a bar on stderr tells of several.
+    Yield the readings in order, with their evidence pictures; show a bar on stderr if there are several.
 
-    They are read in a process of its own: a photo that hangs its decoder or takes all memory harms none of the others.
+    Photos are read in another process: one that hangs the decoder or takes all memory does not harm the others.
     """
     from rich.console import Console
     from rich.progress import Progress
@@ -117,14 +107,12 @@ def _read_all(jobs: Iterable[tuple[Path, reading_room.Stated]], count: int, evid
     from colorread.workers import run_in_workers
 
     console = Console(stderr=True)
-    bar = Progress(console=console, transient=True)
-    # Only while a photo is read, so that it never mixes with what is printed on stdout.
-    shown = bar if count > 1 and console.is_interactive else nullcontext()
+    bar = Progress(console=console, transient=True, disable=count == 1 or not console.is_interactive)
     task = bar.add_task("Reading photos", total=count)
     with closing(run_in_workers(partial(_read_one, evidence=evidence), jobs, count=1)) as results:
         for _ in range(count):
             try:
-                with shown:
+                with bar:  # only while a photo is read, so that it never mixes with the text on stdout
                     done = next(results)
             except RuntimeError as error:  # no process can be started
                 common.fail(f"{error} Close other programs.", common.EXIT_FAILED)
@@ -189,7 +177,7 @@ def _print_text(
 
 
 def _summary(tank: tank_room.Tank, readings: Sequence[Reading], log: Path | None) -> tank_room.TankSummary:
-    """Return what the days of the tank tell together with photos that are not in its log."""
+    """Return the summary of a tank with photos that are not in its log."""
     with common.open_log(log) as opened:
         logged = [entry.reading for entry in batch_room.kept(opened, tank, {}, with_earlier=True)]
         events = opened.events(tank.name).values()

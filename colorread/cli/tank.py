@@ -195,9 +195,7 @@ def remove(
 @with_settings("volume", "lights", "gas", "source", "source_amount", "valve", "sensitive", "plants", "fish_limit")
 def gas(
     given: Mapping[str, Any],
-    tank: Annotated[
-        str | None, typer.Option("--tank", help="Tank of the log, with its days; options change it for this plan only.")
-    ] = None,
+    tank: common.TankName = None,
     target: Annotated[
         float | None,
         common.number(
@@ -213,6 +211,8 @@ def gas(
 ) -> None:
     """
     Show what to mix or fill for a tank, how to dose it, what it may give, and until when.
+
+    Options change the tank for this plan only.
 
     Examples
     --------
