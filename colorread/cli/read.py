@@ -19,7 +19,6 @@ from colorread import (
     limits,
     reading as reading_room,
     tank as tank_room,
-    words,
 )
 from colorread.cli import common, screen
 from colorread.cli.tank import with_settings
@@ -77,9 +76,24 @@ def read(
             common.fail("Tank water in the vial needs the tank's KH: add --tank-kh X.")
     box, settings = common.rectangle("--vial", vial), _settings(described, profile, no_profile, log)
     jobs = ((photo, replace(settings(photo), fluid=fluid, vial_xywh=box)) for photo in photos)
-    results = _read_all(jobs, len(photos), evidence)
-    marks = described.judged_by
-    readings = _print_json(results) if as_json else _print_text(results, marks, owner, log, details=details)
+    marks, terminal = described.judged_by, screen.Terminal()
+    readings: list[Reading] = []
+    for reading, picture in _read_all(jobs, len(photos), evidence):
+        if as_json:
+            common.echo_json([reading])
+        else:
+            if readings:
+                terminal.print()
+            screen.print_reading(terminal, reading, picture, marks=marks, details=details, brief=owner is not None)
+        readings.append(reading)
+    if as_json:
+        pass
+    elif owner is not None and any(reading.status == "read" for reading in readings):
+        summary = _summary(replace(owner, marks=marks), readings, log)
+        screen.print_now(terminal, summary, details=details, brief=not details)
+    else:
+        screen.print_summary(terminal, readings)
+        screen.print_cautions(terminal, readings, details=details)
     if any(reading.status == "refused" for reading in readings):
         raise typer.Exit(common.EXIT_REFUSED)
 
@@ -139,41 +153,6 @@ def _read_one(job: tuple[Path, reading_room.Stated], *, evidence: Path | None) -
         return reading, evidence_room.write_evidence(reading, trace, evidence, stated.marks)
     except (OSError, MemoryError) as error:
         return f"{what}: {common.cause_of(error)}."
-
-
-def _print_json(results: Iterable[_Result]) -> list[Reading]:
-    readings = []
-    for reading, _ in results:
-        common.echo_json([reading])
-        readings.append(reading)
-    return readings
-
-
-def _print_text(
-    results: Iterable[_Result],
-    marks: words.Marks,
-    owner: tank_room.Tank | None,
-    log: Path | None,
-    *,
-    details: bool,
-) -> list[Reading]:
-
-    terminal = screen.Terminal()
-    readings: list[Reading] = []
-    for reading, picture in results:
-        if readings:
-            terminal.print()
-        screen.print_reading(terminal, reading, picture, marks=marks, details=details, brief=owner is not None)
-        readings.append(reading)
-    if owner is not None and any(reading.status == "read" for reading in readings):
-        screen.print_now(
-            terminal, _summary(replace(owner, marks=marks), readings, log), details=details, brief=not details
-        )
-        return readings
-    if len(readings) > 1:
-        screen.print_summary(terminal, readings)
-    screen.print_cautions(terminal, readings, details=details)
-    return readings
 
 
 def _summary(tank: tank_room.Tank, readings: Sequence[Reading], log: Path | None) -> tank_room.TankSummary:

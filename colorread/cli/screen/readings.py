@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from functools import partial
 from pathlib import Path
 
 from rich.table import Column
@@ -31,14 +30,13 @@ def print_reading(
     picture: Path | None = None,
     *,
     marks: words.Marks = words.USUAL_MARKS,
-    now: datetime | None = None,
     details: bool = False,
     brief: bool = False,
 ) -> None:
     """
     Print one reading, the answer first, without its cautions.
 
-    Briefly it is printed without a verdict, as the tank's own follows; `now` is a time on the tank's clock.
+    If `brief`, its verdict is left out, as that of the tank follows.
     """
     terminal.say(words.clean_name(reading.photo), "bold underline")
     co2_mg_l, verdict, taken_at = reading.co2_mg_l, reading.verdict, reading.taken_at
@@ -48,7 +46,7 @@ def print_reading(
         if brief:
             rows = [("Vial", words.co2_words(co2_mg_l).short())]
         else:
-            days_old = 0 if taken_at is None else tank_room.age_days(taken_at, now or datetime.now())
+            days_old = 0 if taken_at is None else tank_room.age_days(taken_at, datetime.now())
             rows = answer_rows(terminal, words.answer_of(co2_mg_l, verdict, days_old=days_old), co2_mg_l, marks)
         rows += _detail_rows(reading) if details else [("Inputs", _input_words(reading), "dim")]
     notes = words.flag_texts(reading)
@@ -79,7 +77,9 @@ def answer_rows(terminal: Terminal, answer: words.Answer, co2_mg_l: Interval, ma
 
 
 def print_summary(terminal: Terminal, readings: Sequence[Reading]) -> None:
-    """Print several readings in short."""
+    """Print several readings in short; a single one needs no summary."""
+    if len(readings) < 2:
+        return
     rows = [(words.clean_name(Path(reading.photo).name), *_result_cells(reading)) for reading in readings]
     _print_results(terminal, ("photo", *_RESULT), rows)
 
@@ -195,26 +195,21 @@ def print_batch(
 
 
 def _print_refused(terminal: Terminal, refused: Sequence[Reading], *, details: bool) -> None:
-    """Print why photos were refused: the most frequent reason or, with details, a table of all."""
+    """Print why photos were refused: the most frequent reason or, with details, all."""
     photos_by_reason: dict[Reason, list[str]] = {}
     for reading in refused:
         if reading.reason is not None:
             photos_by_reason.setdefault(reading.reason, []).append(reading.photo)
     by_count = sorted(photos_by_reason.items(), key=lambda item: (-len(item[1]), item[0].message))
     if details:
-        wide, narrow = partial(Column, ratio=3), partial(Column, ratio=2)
-        columns = (wide("not read"), Column("", justify="right", no_wrap=True), narrow("photos"), wide("what to do"))
-        rows = ((reason.message, str(len(photos)), _some(photos), reason.next_step) for reason, photos in by_count)
-        terminal.table(columns, rows)
+        for reason, photos in by_count:
+            more = f" and {len(photos) - _NAMES_SHOWN} more" if len(photos) > _NAMES_SHOWN else ""
+            names = ", ".join(photos[:_NAMES_SHOWN])
+            terminal.rows([("Not read", f"{names}{more}: {reason.message} {reason.next_step}")])
     else:
         reason, photos = by_count[0]
         more = f" ({len(photos)} of {len(refused)}; more: --details)" if len(by_count) > 1 else ""
         terminal.say(f"Not read: {reason.message} {reason.next_step}{more}")
-
-
-def _some(names: Sequence[str]) -> str:
-    more = f" and {len(names) - _NAMES_SHOWN} more" if len(names) > _NAMES_SHOWN else ""
-    return ", ".join(names[:_NAMES_SHOWN]) + more
 
 
 def _taken_words(readings: Sequence[Reading]) -> str:
