@@ -359,9 +359,8 @@ def test_show_as_csv(filled: Path, tmp_path: Path) -> None:
     rows = list(csv.DictReader(table.read_text(encoding="utf-8-sig").splitlines()))
     assert [row["photo"] for row in rows] == ["IMG_0000.jpg", "IMG_0003.jpg", "IMG_0020.jpg", "IMG_0030.jpg"]
     assert "already exists" in run("log", "show", "--tank", "window", "--csv", str(table), code=2)
-    assert "could not be written" in run(
-        "log", "show", "--tank", "desk", "--csv", str(tmp_path / "no" / "x.csv"), code=1
-    )
+    no_folder = str(tmp_path / "no" / "x.csv")
+    assert "cannot be written" in run("log", "show", "--tank", "desk", "--csv", no_folder, code=2)
 
 
 def test_csv_tells_the_tank_too(filled: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -397,12 +396,12 @@ def test_empty_and_unknown_tanks_differ(path: Path) -> None:
 
 def test_export_and_import(filled: Path, tmp_path: Path) -> None:
     copy, backup = tmp_path / "copy.sqlite", tmp_path / "backup.jsonl"
-    assert run("log", "export", str(backup)) == f"Wrote 5 readings of 2 tanks to {backup}.\n"
+    assert run("log", "export", str(backup)) == f"Wrote 5 readings and 2 tanks to {backup}.\n"
     assert "already exists" in run("log", "export", str(backup), code=2)
     assert run("log", "import", str(backup), "--log", str(copy)) == "Added 5 readings and 2 tanks.\n"
     run("tank", "edit", "desk", "--kh", "5", "--log", str(copy))
     assert run("log", "import", str(backup), "--log", str(copy)) == (
-        "Added 0 readings and 0 tanks; 5 readings already there.\nKept as in the log, though the file differs: desk.\n"
+        "Added nothing; 5 readings already there.\nKept as in the log, though the file differs: desk.\n"
     )
     with Log(filled) as one, Log(copy) as two:
         assert list(one.entries(with_pictures=True)) == list(two.entries(with_pictures=True))

@@ -15,7 +15,7 @@ import calibration
 from colorread import chemistry, limits, profiles
 from colorread.cli import common, screen
 
-_ASKS_FOR_REGION = ("no-chart", "patch-count")  # refusals of a kit's chart with a way out on the command line alone
+_ASKS_FOR_REGION = ("no-chart", "patch-count")  # refusals of a kit's chart that --region may solve
 _HOW_GIVEN: Mapping[profiles.Kind, tuple[str, ...]] = {
     "ends": (
         "Photos: --acid, --base and --known; its pH: --known-ph; its ionic strength in mol/kg: "
@@ -69,7 +69,7 @@ def _print_profile(profile: calibration.Profile) -> None:
 
 @dataclass(frozen=True)
 class _Making:
-    """How a profile is made: what is added to which, of which lamp, and where it goes."""
+    """The options of every calibration: where the profile goes, what it adds to, and the lamp."""
 
     out: Path | None
     from_profile: Path | None
@@ -77,7 +77,7 @@ class _Making:
     force: bool
 
     def start(self) -> tuple[Path, calibration.Profile | None]:
-        """Return where the profile is to be written, and the earlier one, or fail before the work."""
+        """Return the file to write and the earlier profile, or exit before the work."""
         target = self.out or self.from_profile
         if target is None:
             common.fail("Add where to write the profile: --out me.toml")
@@ -86,7 +86,7 @@ class _Making:
         return target, None if self.from_profile is None else common.load_profile(self.from_profile)
 
     def finish(self, profile: calibration.Profile, target: Path) -> None:
-        """Write the profile and tell of it."""
+        """Write the profile and show it."""
         with common.writing(target):
             calibration.write_profile(profile, target, overwrite=self.force or self.out is None)
         _print_profile(profile)
@@ -152,17 +152,16 @@ def ends(
         common.fail("--known and --known-ph go together.")
     if kh is not None and ionic_strength is not None:
         common.fail("Use either --ionic-strength or --kh for the known fluid.")
-    photos = []
-    if acid is not None:
-        photos.append((profiles.end_photo(acid, "acid"), "--acid PHOTO"))
-    if base is not None:
-        photos.append((profiles.end_photo(base, "base"), "--base PHOTO"))
+    photos = [(profiles.end_photo(acid, "acid"), "--acid PHOTO")] if acid else []
+    photos += [(profiles.end_photo(base, "base"), "--base PHOTO")] if base else []
     if known and known_ph is not None:
         if kh is not None:
             ionic_strength = float(chemistry.ionic_strength(kh))
         if ionic_strength is None:
-            remedy = f"Add --ionic-strength X ({profiles.BUFFERS}), or --kh X for KH fluid whose pH you measured."
-            common.fail(f"What fluid is in --known? {remedy}")
+            common.fail(
+                f"What fluid is in --known? Add --ionic-strength X ({profiles.BUFFERS}), or --kh X for KH fluid whose "
+                "pH you measured."
+            )
         numbers = f"--known-ph {known_ph:g} --ionic-strength {ionic_strength:.4g} --temperature {temperature:g}"
         state = {"ionic_strength_mol_kg": ionic_strength, "temperature_c": temperature}
         photos += [(profiles.buffer_photo(path, known_ph, **state), f"--known PHOTO {numbers}") for path in known]
@@ -256,14 +255,14 @@ def chart(
 
 
 def _make(kind: profiles.Kind, photos: Sequence[tuple[profiles.KnownPhoto, str]], making: _Making) -> None:
-    """Make a profile of the photos that can be used; each comes with the options that give it once more."""
+    """Make a profile from the photos that can be used; each comes with the options to add it again."""
     target, earlier = making.start()
     samples, missing = [], []
     with _calibrating():
         measured = profiles.measure_photos(photo for photo, _ in photos)
         for sample, (_, options) in zip(measured, photos, strict=True):
             if isinstance(sample, profiles.PhotoRefused):
-                if sample.reason.code == "no-file":  # a name that was mistyped; the photo itself may be good
+                if sample.reason.code == "no-file":  # a mistyped name; the photo itself may be good
                     common.fail(str(sample))
                 typer.echo(sample, err=True)
                 missing.append(options)

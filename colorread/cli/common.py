@@ -7,7 +7,7 @@ import os
 import re
 import shlex
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from functools import wraps
 from inspect import Parameter, getdoc, signature
 from pathlib import Path
@@ -138,7 +138,7 @@ def with_options(
                 ]
             else:
                 parameters.append(each)
-        # The command line is made from these two.
+        # The command line is built from these two.
         run.__signature__ = declared.replace(parameters=parameters)  # type: ignore[attr-defined]
         run.__annotations__ = {each.name: each.annotation for each in parameters}
         return run
@@ -150,13 +150,11 @@ def rectangle(option: str, text: str | None) -> tuple[float, float, float, float
     """Return left, top, width and height of a rectangle [px] from ``X,Y,W,H``, if given."""
     if text is None:
         return None
-    try:
-        x, y, width, height = (float(part) for part in text.split(","))
-    except ValueError:
-        fail(f"{option} needs four numbers: left, top, width and height in pixels, such as 1200,800,300,300.")
-    if not all(map(math.isfinite, (x, y, width, height))) or min(width, height) <= 0.0:
-        fail(f"{option} needs width and height above zero, after left and top, such as 1200,800,300,300.")
-    return x, y, width, height
+    with suppress(ValueError):
+        x, y, width, height = map(float, text.split(","))
+        if all(map(math.isfinite, (x, y, width, height))) and min(width, height) > 0.0:
+            return x, y, width, height
+    fail(f"{option} needs left, top, width and height in pixels, such as 1200,800,300,300.")
 
 
 def require_outputs(outputs: Sequence[Path], force: bool, **used: Path) -> None:

@@ -140,10 +140,7 @@ def export_(
         for line in log_room.export_lines(opened, damages.append):
             target.write(line.encode("ascii"))
     end = json.loads(line)["end"]
-    notes = f" and {common.plural(end['notes'], 'note')}" if end["notes"] else ""
-    typer.echo(
-        f"Wrote {common.plural(end['readings'], 'reading')}{notes} of {common.plural(end['tanks'], 'tank')} to {file}."
-    )
+    typer.echo(f"Wrote {_counted(end['readings'], end['notes'], end['tanks']) or 'an empty log'} to {file}.")
     if common.tell_damages(damages, log):
         raise typer.Exit(common.EXIT_FAILED)
 
@@ -167,10 +164,7 @@ def import_(
             done = log_room.import_lines(opened, log_room.lines_in(opened_file))
     there = _counted(done.kept_readings, done.kept_notes)
     known = f"; {there} already there" if there else ""
-    notes = f", {common.plural(done.notes, 'note')}" if done.notes else ""
-    typer.echo(
-        f"Added {common.plural(done.readings, 'reading')}{notes} and {common.plural(done.tanks, 'tank')}{known}."
-    )
+    typer.echo(f"Added {_counted(done.readings, done.notes, done.tanks) or 'nothing'}{known}.")
     if done.kept_tanks:
         typer.echo(f"Kept as in the log, though the file differs: {', '.join(done.kept_tanks)}.")
 
@@ -190,9 +184,10 @@ def _seekable(file: Path) -> Iterator[BinaryIO]:
             yield copy
 
 
-def _counted(n_readings: int, n_notes: int) -> str:
-    counts = ((n_readings, "reading"), (n_notes, "note"))
-    return " and ".join(common.plural(count, noun) for count, noun in counts if count)
+def _counted(n_readings: int, n_notes: int, n_tanks: int = 0) -> str:
+    counts = ((n_readings, "reading"), (n_notes, "note"), (n_tanks, "tank"))
+    parts = [common.plural(count, noun) for count, noun in counts if count]
+    return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 2 else parts)
 
 
 @common.command(app, short_help="Delete readings and notes.")

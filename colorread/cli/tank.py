@@ -29,16 +29,16 @@ Other units may be typed behind a number: 15gal, 20oz, 77F, 71caco3.""",
 )
 
 CAUTIONS = ("Cautions:", *words.gas_cautions(None))
-# What a photo is read with; other settings change no reading.
+# The settings that a reading depends on.
 _READ_WITH = ("kh_dkh", "temperature_c", "tank_kh_dkh", "light", "profile")
 _METAVARS = {"span": "HH:MM-HH:MM", "day": "YYYY-MM-DD", "range": "LOW-HIGH", "file": "FILE"}
-_ONE_OF: Any = Literal  # of texts that are known at run time
+_ONE_OF: Any = Literal  # takes texts known at run time only
 
 _Name = Annotated[str, typer.Argument(help="Name of the tank.", metavar="NAME")]
 
 
 def with_settings(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
-    """Give a command options for settings in place of its parameter ``given``, a mapping of those that are given."""
+    """Replace a command's parameter ``given`` by options for settings; it gets those that are given, by name."""
 
     def given(**typed: Any) -> dict[str, Any]:
         return {name: value for name, value in typed.items() if value is not None}
@@ -48,7 +48,7 @@ def with_settings(*names: str) -> Callable[[Callable[..., None]], Callable[..., 
 
 @cache
 def _option(name: str) -> Any:
-    """Return the annotation of a parameter that takes a setting."""
+    """Return the annotation of a parameter for a setting."""
     setting = tank_room.SETTINGS[name]
     kind: Any = str
     option = typer.Option(help=setting.help, metavar=_METAVARS.get(setting.kind))
@@ -239,10 +239,10 @@ def gas(
 
 
 def _changed(tank: tank_room.Tank, given: Mapping[str, Any], cleared: Collection[str] = ()) -> tank_room.Tank:
-    """Return a tank with the settings that were given, or fail with one sentence."""
+    """Return a tank with the settings given, or exit with one sentence."""
     if "profile" in given:
         common.load_profile(given["profile"])
-        given = {**given, "profile": str(given["profile"].resolve())}  # it is to be found from any folder
+        given = {**given, "profile": str(given["profile"].resolve())}  # found from any folder
     with common.exit_on(ValueError):
         return tank_room.changed_tank(tank, given, cleared)
 
