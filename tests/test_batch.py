@@ -37,7 +37,7 @@ from colorread.batch.score import (
     PhotoFile,
     Scored,
     find_photos,
-    kept,
+    logged_entries,
     score_photos,
     settings_of,
 )
@@ -234,7 +234,7 @@ def test_other_marks_judge_what_is_known_anew(scored: tuple[list[Scored], Path],
     strict = replace(TANK, marks=Marks(fish_mg_l=5.0))
     with Log(scored[1]) as log:
         results = list(score_photos(find_photos(folder), log=log, tank=strict))
-        entries = list(kept(log, strict, {result.sha256: result.photo.name for result in results}))
+        entries = list(logged_entries(log, strict, {result.sha256: result.photo.name for result in results}))
     assert counts(results) == {"known": 6, "same": 1}
     for readings in ([result.reading for result in results], [entry.reading for entry in entries]):
         told = [reading for reading in readings if reading is not None and reading.verdict is not None]
@@ -247,7 +247,7 @@ def test_photo_is_known_by_content_wherever_it_lies(
     shutil.copy(folder / "a-green.jpg", tmp_path / "moved.jpg")
     with Log(scored[1]) as log:
         (result,) = score_photos(find_photos(tmp_path), log=log, tank=TANK)
-        (entry,) = kept(log, TANK, {result.sha256: "moved.jpg"})
+        (entry,) = logged_entries(log, TANK, {result.sha256: "moved.jpg"})
     assert result.outcome == "known"
     assert result.reading.photo == entry.reading.photo == "moved.jpg"
 

@@ -8,7 +8,7 @@ import pytest
 from typer.testing import CliRunner
 
 from colorread.cli import app
-from colorread.cli.demo import LOG_NAME, find_images
+from colorread.cli.start import DEMO_LOG, find_images
 from colorread.log.store import Log
 from colorread.tank.summary import summarize
 from colorread.words.gas_care import SIGNS_IN_SHORT
@@ -37,7 +37,7 @@ def test_every_tank_gets_a_marked_report(demo: tuple[Path, str]) -> None:
 
 def test_the_week_tells_the_tank_that_was_rendered(demo: tuple[Path, str]) -> None:
     # The truth of the rendered week stands in its manifest; nothing of the reading has seen it.
-    with Log(demo[0] / LOG_NAME) as log:
+    with Log(demo[0] / DEMO_LOG) as log:
         tank = log.tank("window seat")
         summary = summarize(tank, [entry.reading for entry in log.entries("window seat")])
     truth = {photo["file"]: photo["tank_co2_mg_l"] for photo in TRUTH["photo"] if "tank_co2_mg_l" in photo}
@@ -63,7 +63,7 @@ def test_what_it_advises_comes_with_cautions(demo: tuple[Path, str]) -> None:
 
 
 def test_gas_that_cannot_be_switched_has_no_hours(demo: tuple[Path, str]) -> None:
-    with Log(demo[0] / LOG_NAME) as log:
+    with Log(demo[0] / DEMO_LOG) as log:
         yeast = [tank for tank in log.tanks() if tank.source_kind == "fermentation"]
     assert yeast
     assert all(tank.gas is not None and tank.gas.hours == 24.0 for tank in yeast)

@@ -5,7 +5,7 @@ from .score import (
     broke_off as broke_off,
     entry_of as entry_of,
     find_photos as find_photos,
-    kept as kept,
+    logged_entries as logged_entries,
     need_not_be_read as need_not_be_read,
     score_photos as score_photos,
     settings_by_phone as settings_by_phone,

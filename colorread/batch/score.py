@@ -337,7 +337,7 @@ def need_not_be_read(entry: LogEntry, settings: PhotoSettings, tank: Tank) -> bo
     return is_of_earlier_fluid or entry.settings_id == settings.settings_id
 
 
-def kept(
+def logged_entries(
     log: Log,
     tank: Tank,
     names: Mapping[str, str],

@@ -10,7 +10,7 @@ import typer
 from typer.core import TyperGroup
 
 from colorread import __version__
-from colorread.cli import batch, calibrate, common, demo, log, read, serve, start, tank
+from colorread.cli import batch, calibrate, common, log, read, serve, start, tank
 
 # \b keeps the lines of a paragraph as they are.
 _EXIT_CODES = """\b
@@ -41,7 +41,7 @@ _COMMANDS: dict[str, tuple[Callable[..., None] | typer.Typer, str, Sequence[str]
     "calibrate": (calibrate.app, "Calibrate phone, vial and fluid.", ()),
     "chart": (start.chart, "Print a color chart for comparing by eye.", ()),
     "profile": (calibrate.profile, "Show a profile, or make it the default.", ()),
-    "demo": (demo.demo, "See it on made-up tanks.", ()),
+    "demo": (start.demo, "See it on made-up tanks.", ()),
 }
 
 

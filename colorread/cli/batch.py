@@ -84,7 +84,12 @@ def batch(
                 typer.echo(f"No photos in {folder}; showing the log of {owner.name}.", err=True)
             # Without a tank's name, earlier photos may be of any tank.
             logged = partial(
-                batch_room.kept, opened, owner, run.names, with_earlier=tank is not None, without=run.calibration
+                batch_room.logged_entries,
+                opened,
+                owner,
+                run.names,
+                with_earlier=tank is not None,
+                without=run.calibration,
             )
             readings, week = _results(run, opened, owner, logged, log)
             # Files first: a pager that reads the text may stop before its end.
@@ -167,7 +172,7 @@ def _results(
     damages: list[log_room.Damage] = []
     entries = list(logged(on_damage=damages.append))
     events = list(log.events(tank.name, damages.append).values())
-    common.tell_damages(damages, log_file)
+    common.warn_of_damage(damages, log_file)
     readings = [entry.reading for entry in entries if entry.sha256 in run.names or not run.outcomes]
     readings = sorted(readings + run.failed, key=lambda reading: reading.photo)
     return readings, tank_room.summarize(tank, [*(entry.reading for entry in entries), *run.failed], events)

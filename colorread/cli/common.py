@@ -249,7 +249,7 @@ def open_log(file: Path | None, *, create: bool = False, tank: str | None = None
         yield log
 
 
-def tell_no_log(file: Path | None, what: str, command: str, *, quiet: bool) -> bool:
+def explain_missing_log(file: Path | None, what: str, command: str, *, quiet: bool) -> bool:
     """Tell whether the default log is missing, and say so; a missing log that was named is left to `open_log`."""
     if file is not None or (path := log_path(None)).exists():
         return False
@@ -258,7 +258,7 @@ def tell_no_log(file: Path | None, what: str, command: str, *, quiet: bool) -> b
     return True
 
 
-def tell_damages(damages: Sequence[log_room.Damage], file: Path | None) -> bool:
+def warn_of_damage(damages: Sequence[log_room.Damage], file: Path | None) -> bool:
     """List on stderr what is damaged in the log, with what to do about it; return whether there is anything."""
     for damage in damages:
         name = shlex.quote(damage.tank)

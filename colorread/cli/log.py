@@ -55,7 +55,7 @@ def show(
     --------
     colorread log show --tank window --csv window.csv
     """
-    if not csv and tank is None and common.tell_no_log(log, "readings", "batch FOLDER", quiet=as_json):
+    if not csv and tank is None and common.explain_missing_log(log, "readings", "batch FOLDER", quiet=as_json):
         return
     if as_json and csv is not None:
         common.fail("Use either --json or --csv.")
@@ -81,7 +81,7 @@ def show(
         if notes:
             screen.print_events(screen.Terminal(), notes)
         typer.echo(f"Log: {common.log_path(log)}")
-    if common.tell_damages(damages, log):
+    if common.warn_of_damage(damages, log):
         raise typer.Exit(common.EXIT_FAILED)
 
 
@@ -141,7 +141,7 @@ def export_(
             target.write(line.encode("ascii"))
     end = json.loads(line)["end"]
     typer.echo(f"Wrote {_counted(end['readings'], end['notes'], end['tanks']) or 'an empty log'} to {file}.")
-    if common.tell_damages(damages, log):
+    if common.warn_of_damage(damages, log):
         raise typer.Exit(common.EXIT_FAILED)
 
 

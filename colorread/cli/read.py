@@ -158,7 +158,7 @@ def _read_one(job: tuple[Path, reading_room.Stated], *, evidence: Path | None) -
 def _summary(tank: tank_room.Tank, readings: Sequence[Reading], log: Path | None) -> tank_room.TankSummary:
     """Return the summary of a tank with photos that are not in its log."""
     with common.open_log(log) as opened:
-        logged = [entry.reading for entry in batch_room.kept(opened, tank, {}, with_earlier=True)]
+        logged = [entry.reading for entry in batch_room.logged_entries(opened, tank, {}, with_earlier=True)]
         events = opened.events(tank.name).values()
     taken = {reading.taken_at for reading in logged if reading.taken_at is not None}
     return tank_room.summarize(tank, [*logged, *(each for each in readings if each.taken_at not in taken)], events)

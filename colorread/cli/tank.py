@@ -135,7 +135,7 @@ def list_(as_json: common.JsonPerLine = False, log: common.LogFile = None) -> No
     --------
     colorread tank list --json
     """
-    if common.tell_no_log(log, "tanks", "tank add NAME", quiet=as_json):
+    if common.explain_missing_log(log, "tanks", "tank add NAME", quiet=as_json):
         return
     with common.open_log(log) as opened:
         tanks = opened.tanks()

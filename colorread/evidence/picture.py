@@ -142,7 +142,7 @@ def write_evidence(
     """
     folder = Path(directory)
     folder.mkdir(parents=True, exist_ok=True)
-    path, mark = _place_for(reading.photo, folder)
+    path, mark = _path_for(reading.photo, folder)
     file = io.BytesIO()
     draw_evidence(reading, trace, marks).save(file, "JPEG", quality=_JPEG_QUALITY, subsampling=0, comment=mark)
     write_whole(path, file.getvalue())
@@ -341,7 +341,7 @@ def _difference(seen: Floats, expected: Floats) -> str:
     return f"Seen {what} expected. Phone and lamp do that; the interval includes it."
 
 
-def _place_for(photo: str, folder: Path) -> tuple[Path, bytes]:
+def _path_for(photo: str, folder: Path) -> tuple[Path, bytes]:
     """
     Return a path for the picture of a photo, where it replaces nothing but itself, and the mark for its head.
 
