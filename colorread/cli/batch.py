@@ -97,12 +97,7 @@ def batch(
             if as_json:
                 common.echo_json(readings)
             else:
-                n_known = run.outcomes["known"] if photos else len(readings)
-                terminal = screen.Terminal()
-                screen.print_batch(
-                    terminal, readings, week, n_same=run.outcomes["same"], n_known=n_known, details=details
-                )
-                screen.print_now(terminal, week, details=details)
+                _print(run, readings, week, details=details)
                 if tank is None:
                     _explain_default_tank(owner, log)
     except KeyboardInterrupt:
@@ -181,12 +176,9 @@ def _results(
 def _write_files(
     files: Mapping[str, Path], summary: tank_room.TankSummary, readings: Sequence[Reading], logged: _Logged
 ) -> None:
-    import json
-
-    numbers = tank_room.summary_to_dict(summary)
     writers: dict[str, Callable[[Path], None]] = {
         "csv": lambda path: common.write(path, batch_room.csv_bytes(readings, summary.tank_co2)),
-        "summary": lambda path: common.write(path, f"{json.dumps(numbers, allow_nan=False, indent=2)}\n".encode()),
+        "summary": lambda path: common.write(path, _summary_json(summary)),
         "report": lambda path: report_room.write_report(path, summary, logged(with_pictures=True)),
         "plot": lambda path: report_room.write_plot(path, summary, logged()),
         "calendar": lambda path: report_room.write_calendar(path, summary),
@@ -196,6 +188,19 @@ def _write_files(
         with common.exit_on(OSError, ValueError, what=f"{path} could not be written", code=common.EXIT_FAILED):
             writers[kind](path)
         typer.echo(f"Wrote {path}.", err=True)
+
+
+def _summary_json(summary: tank_room.TankSummary) -> bytes:
+    import json
+
+    return f"{json.dumps(tank_room.summary_to_dict(summary), allow_nan=False, indent=2)}\n".encode("ascii")
+
+
+def _print(run: _Run, readings: Sequence[Reading], week: tank_room.TankSummary, *, details: bool) -> None:
+    terminal = screen.Terminal()
+    n_known = run.outcomes["known"] if run.outcomes else len(readings)
+    screen.print_batch(terminal, readings, week, n_same=run.outcomes["same"], n_known=n_known, details=details)
+    screen.print_now(terminal, week, details=details)
 
 
 def _explain_default_tank(tank: tank_room.Tank, log: Path | None) -> None:

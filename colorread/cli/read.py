@@ -68,12 +68,7 @@ def read(
             owner = opened.tank(tank)
     if profile is not None and no_profile:
         common.fail("Use either --profile or --no-profile.")
-    described = tank_room.changed_tank(owner or tank_room.Tank(name="photo"), given)
-    if fluid == "tank-water":
-        # The KH of the vial that a tank has is that of the reference fluid.
-        described = replace(described, kh_dkh=given.get("kh"))
-        if "kh" not in given and described.tank_kh_dkh is None:
-            common.fail("Tank water in the vial needs the tank's KH: add --tank-kh X.")
+    described = _with_options(owner or tank_room.Tank(name="photo"), given, fluid)
     box, settings = common.rectangle("--vial", vial), _settings(described, profile, no_profile, log)
     jobs = ((photo, replace(settings(photo), fluid=fluid, vial_xywh=box)) for photo in photos)
     marks, terminal = described.judged_by, screen.Terminal()
@@ -96,6 +91,17 @@ def read(
         screen.print_cautions(terminal, readings, details=details)
     if any(reading.status == "refused" for reading in readings):
         raise typer.Exit(common.EXIT_REFUSED)
+
+
+def _with_options(tank: tank_room.Tank, given: Mapping[str, Any], fluid: limits.FluidKind) -> tank_room.Tank:
+    """Return a tank with the settings given, as far as they hold for the fluid in the vial."""
+    tank = tank_room.changed_tank(tank, given)
+    if fluid == "reference":
+        return tank
+    if "kh" not in given and tank.tank_kh_dkh is None:
+        common.fail("Tank water in the vial needs the tank's KH: add --tank-kh X.")
+    # A tank's KH of the vial is that of the reference fluid.
+    return replace(tank, kh_dkh=given.get("kh"))
 
 
 def _settings(

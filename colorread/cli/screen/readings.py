@@ -20,7 +20,7 @@ _COLUMN_GAP = 2
 _FOLDED_WIDTHS = {"fish": 12, "taken": 10, "photo": 16}  # at least: a level, a day, much of a name
 _NAMES_SHOWN = 3
 _FISH_STYLES: dict[Level, str] = {"no concern": "bold", "watch": "bold yellow", "act": "bold red"}
-# Refusals with a way out that only the command line has.
+# Refusals that --vial may solve.
 _ASKS_FOR_VIAL = ("no-vial", "not-a-vial", "not-the-dye", "two-vials")
 
 
@@ -132,7 +132,7 @@ def _print_results(terminal: Terminal, headings: Sequence[str], rows: Sequence[S
 
 
 def print_cautions(terminal: Terminal, readings: Sequence[Reading], *, details: bool = False) -> None:
-    """Print the cautions of all readings, each once; without details one line for the gravest of them."""
+    """Print the cautions of all readings, each once, or one line for the gravest reading."""
     verdicts = [reading.verdict for reading in readings if reading.verdict is not None]
     verdicts.sort(key=lambda verdict: -LEVELS.index(verdict.fish))
     cautions = dict.fromkeys(caution for verdict in verdicts for caution in verdict.cautions)
@@ -143,7 +143,7 @@ def print_cautions(terminal: Terminal, readings: Sequence[Reading], *, details: 
 
 
 def print_short_caution(terminal: Terminal, level: Level, where: str = "--details") -> None:
-    """Print one line of caution, or where there are more."""
+    """Print a caution in one line and say where there are more."""
     if level == "no concern":
         terminal.rows([("More", f"Details and cautions: {where}", "dim")])
     else:

@@ -12,9 +12,9 @@ from colorread import chemistry, tank as tank_room, words
 from colorread.cli.screen.readings import answer_rows, print_short_caution
 from colorread.cli.screen.terminal import Row, Terminal, listed
 
-_WIDE = 110  # from here on there is room for a forecast's words beside all of its numbers on one line
+_WIDE = 110  # at this width, the words of a forecast and all its numbers fit on one line
 _SIGN_DIGITS = 8  # of the ID of a note, to name it by
-_NUMBERS_WIDTH = 10  # for "15 (12 to" over "19)", so that the words of a forecast get the rest
+_NUMBERS_WIDTH = 10  # fits "15 (12 to" above "19)" and leaves the rest to the words of a forecast
 
 
 def print_now(
@@ -26,9 +26,9 @@ def print_now(
     where: str = "--details",
 ) -> None:
     """
-    Print the one verdict for now, and what comes right after it.
+    Print the verdict for now, and what to do next.
 
-    Briefly that is the next photo alone; `where` says where there is more than is printed without details.
+    If `brief`, only the next photo is named; `where` says where the details are if they are not printed.
     """
     name = f"Tank {summary.tank.name}"
     terminal.say(f"{name} (made-up data)" if summary.tank.made_up else name, "bold underline")
