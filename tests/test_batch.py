@@ -31,21 +31,19 @@ import colorread.batch.score
 import colorread.cli.batch
 from calibration.evidence import Evidence, SignalSamples
 from calibration.profile import KnownSample, Profile, write_profile
-from colorread.batch.csv import COLUMNS, write_csv
+from colorread.batch.csv import COLUMNS, csv_bytes
 from colorread.batch.score import (
     DEFAULT_TANK,
     PhotoFile,
     Scored,
     find_photos,
-    kept,
+    logged_entries,
     score_photos,
     settings_of,
-    stated_of,
 )
 from colorread.evidence.picture import small_evidence
 from colorread.log import Log, LogEntry, default_log_path
 from colorread.reading.pipeline import read_photo
-from colorread.reading.stated import Stated
 from colorread.records import plain
 from colorread.result import Interval, Reading
 from colorread.tank.events import Event
@@ -236,7 +234,7 @@ def test_other_marks_judge_what_is_known_anew(scored: tuple[list[Scored], Path],
     strict = replace(TANK, marks=Marks(fish_mg_l=5.0))
     with Log(scored[1]) as log:
         results = list(score_photos(find_photos(folder), log=log, tank=strict))
-        entries = list(kept(log, strict, {result.sha256: result.photo.name for result in results}))
+        entries = list(logged_entries(log, strict, {result.sha256: result.photo.name for result in results}))
     assert counts(results) == {"known": 6, "same": 1}
     for readings in ([result.reading for result in results], [entry.reading for entry in entries]):
         told = [reading for reading in readings if reading is not None and reading.verdict is not None]
@@ -249,7 +247,7 @@ def test_photo_is_known_by_content_wherever_it_lies(
     shutil.copy(folder / "a-green.jpg", tmp_path / "moved.jpg")
     with Log(scored[1]) as log:
         (result,) = score_photos(find_photos(tmp_path), log=log, tank=TANK)
-        (entry,) = kept(log, TANK, {result.sha256: "moved.jpg"})
+        (entry,) = logged_entries(log, TANK, {result.sha256: "moved.jpg"})
     assert result.outcome == "known"
     assert result.reading.photo == entry.reading.photo == "moved.jpg"
 
@@ -321,15 +319,6 @@ def test_what_a_tank_does_not_state_is_assumed() -> None:
         settings.settings_id
         != settings_of(Tank(name="home", kh_dkh=4.0, temperature_c=24.0), None, default_log_path()).settings_id
     )
-
-
-def test_tank_water_in_the_vial_has_the_kh_of_the_tank_and_not_that_of_its_fluid() -> None:
-    tank = Tank(name="home", kh_dkh=4.0, tank_kh_dkh=8.0, temperature_c=24.0, light="warm-led")
-    in_vial = stated_of(tank, Stated(fluid="tank-water", tank_kh_dkh=8.0))
-    assert (in_vial.fluid_kh_dkh, in_vial.water_c, in_vial.light) == (8.0, 24.0, "warm-led")
-    assert stated_of(tank, Stated()).fluid_kh_dkh == 4.0
-    given = stated_of(tank, Stated(kh_dkh=3.0, temperature_c=20.0, light="daylight"))
-    assert (given.fluid_kh_dkh, given.water_c, given.light) == (3.0, 20.0, "daylight")
 
 
 def test_interrupt_ends_with_a_sentence_and_leaves_no_process(tmp_path: Path) -> None:
@@ -585,7 +574,7 @@ def test_table_has_a_row_for_each_photo(tmp_path: Path) -> None:
     )
     read, refused = made_reading(), made_refusal(photo="b.jpg", taken_at=None)
     in_tank = PhotoPoint(photo=read.photo, taken_at=read.taken_at, co2_mg_l=Interval(value=21.0, low=16.123, high=28.5))
-    write_csv(tmp_path / "week.csv", [read, one_sided, refused], [in_tank])
+    (tmp_path / "week.csv").write_bytes(csv_bytes([read, one_sided, refused], [in_tank]))
     first, second, third = table(tmp_path / "week.csv")
     assert tuple(first) == tuple(COLUMNS)
     assert first["taken_at"] == "2025-06-04T05:30:09+01:00"
@@ -607,7 +596,8 @@ def test_table_has_a_row_for_each_photo(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", ["=1+1.jpg", "+a.jpg", "-a.jpg", "@sum(a).jpg", "\ta.jpg"])
 def test_no_file_name_becomes_a_formula(tmp_path: Path, name: str) -> None:
     # An imported log may hold any text as a flag.
-    write_csv(tmp_path / "week.csv", [made_reading(photo=name, flags=(name,)), made_reading(photo='quo"te, comma.jpg')])
+    readings = [made_reading(photo=name, flags=(name,)), made_reading(photo='quo"te, comma.jpg')]
+    (tmp_path / "week.csv").write_bytes(csv_bytes(readings))
     rows = table(tmp_path / "week.csv")
     assert rows[0]["photo"] == rows[0]["flags"] == f"'{name}"
     assert rows[1]["photo"] == 'quo"te, comma.jpg'

@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import builtins
 import json
 import os
 import re
@@ -198,6 +197,16 @@ def test_tank_water_needs_one_kh(pipeline: FakePipeline, arguments: str) -> None
     assert len(pipeline.calls) == 1
 
 
+def test_tank_water_in_the_vial_has_the_kh_of_the_tank_and_not_that_of_its_fluid(
+    pipeline: FakePipeline, tmp_path: Path
+) -> None:
+    log = str(tmp_path / "log.sqlite")
+    assert run("tank", "add", "home", "--kh", "4", "--tank-kh", "8", "--log", log).exit_code == 0
+    for arguments in (("--fluid", "tank-water"), (), ("--kh", "3")):
+        assert run("read", "a.jpg", "--tank", "home", "--log", log, *arguments).exit_code == 0
+    assert [stated.fluid_kh_dkh for _, stated in pipeline.calls] == [8.0, 4.0, 3.0]
+
+
 @pytest.mark.parametrize(
     ("option", "inside", "outside"),
     [
@@ -372,8 +381,8 @@ def test_a_sheet_has_a_name_of_its_own(tmp_path: Path, monkeypatch: pytest.Monke
 
 def test_card_in_a_missing_folder_is_one_sentence(tmp_path: Path) -> None:
     result = run("card", "--out", str(tmp_path / "none" / "card.pdf"))
-    assert result.exit_code == 1
-    assert "could not be written" in result.stderr
+    assert result.exit_code == 2
+    assert "cannot be written" in result.stderr
 
 
 def test_fluid_as_text_and_as_json() -> None:
@@ -394,7 +403,6 @@ def test_fluid_outside_its_range_is_one_sentence_that_names_the_option(arguments
     assert len(result.stderr.splitlines()) == 1
 
 
-@pytest.mark.usefixtures("without_workers")
 @pytest.mark.parametrize(
     "error",
     [
@@ -405,14 +413,10 @@ def test_fluid_outside_its_range_is_one_sentence_that_names_the_option(arguments
 def test_opencv_that_cannot_be_loaded_names_the_fix(
     error: ImportError, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    real_import = builtins.__import__
+    def broken_import(*_: Any) -> Any:
+        raise error
 
-    def broken_import(name: str, *args: Any, **kwargs: Any) -> Any:
-        if name == "colorread.reading":
-            raise error
-        return real_import(name, *args, **kwargs)
-
-    monkeypatch.setattr(builtins, "__import__", broken_import)
+    monkeypatch.setattr("colorread.batch.settings_by_phone", broken_import)
     monkeypatch.setattr(sys, "argv", ["colorread", "read", "a.jpg"])
     with pytest.raises(SystemExit) as stop:
         colorread.cli.main()

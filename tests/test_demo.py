@@ -8,7 +8,7 @@ import pytest
 from typer.testing import CliRunner
 
 from colorread.cli import app
-from colorread.demo import DEMO_LOG, find_images
+from colorread.cli.start import DEMO_LOG, find_images
 from colorread.log.store import Log
 from colorread.tank.summary import summarize
 from colorread.words.gas_care import SIGNS_IN_SHORT

@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from colorread.cli.show_reading import print_reading
-from colorread.cli.terminal import Terminal
+from colorread.cli.screen.readings import print_reading
+from colorread.cli.screen.terminal import Terminal
 from colorread.page.shown import Units, view_reading
 from colorread.records import plain
 from colorread.report.html import report_html

@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
-from colorread.cli.show_tank import print_now
-from colorread.cli.terminal import Terminal
+from colorread.cli.screen.tanks import print_now
+from colorread.cli.screen.terminal import Terminal
 from colorread.result import BUDGET_KH, Interval, Reading, level_of
 from colorread.tank import summary as tank_summary
 from colorread.tank.advice import advise

@@ -11,9 +11,9 @@ from typer.testing import CliRunner
 
 from colorread.chemistry.kh_fluid import CAUTIONS
 from colorread.cli import app
-from colorread.cli.show_reading import print_batch, print_cautions, print_reading, print_summary
-from colorread.cli.show_tank import print_now
-from colorread.cli.terminal import Terminal
+from colorread.cli.screen.readings import print_batch, print_cautions, print_reading, print_summary
+from colorread.cli.screen.tanks import print_now
+from colorread.cli.screen.terminal import Terminal
 from colorread.result import Interval, Reading
 from colorread.words.verdict import judge
 from tests.fabricated import made_reading, made_refusal
@@ -102,9 +102,9 @@ def test_details_hold_what_was_left_out() -> None:
 
 @pytest.mark.parametrize(("days", "is_old"), [(0, False), (1, False), (2, True), (522, True)])
 def test_an_old_photo_tells_of_its_own_time(days: int, is_old: bool) -> None:
-    reading = READINGS["read"]
+    reading = replace(READINGS["read"], taken_at=datetime.now() - timedelta(days=days))
     target, raw = console()
-    print_reading(target, reading, now=reading.taken_at + timedelta(days=days))
+    print_reading(target, reading)
     text, advice = flat(raw.getvalue().decode()), reading.verdict.sentences[2]
     assert advice in text
     assert (f"{days} days ago" in text) == is_old
@@ -184,14 +184,14 @@ def told_of_batch(*ends: tuple[float | None, float | None, float | None]) -> str
     """What is told of readings with these values and ends."""
     target, raw = console(100)
     readings = [made_reading(co2_mg_l=Interval(value=value, low=low, high=high)) for value, low, high in ends]
-    print_batch(target, readings, n_same=0, n_known=0, n_earlier=0, details=True)
+    print_batch(target, readings, made_week(n_read=len(readings)), details=True)
     return flat(raw.getvalue().decode())
 
 
 def test_readings_beyond_the_dye_keep_their_number_and_direction() -> None:
     text = told_of_batch((12.0, 9.0, 16.0), (None, 61.4, None), (None, 48.8, None))
-    assert "CO2 in the vial: 12 mg/L (9 to 16); 2 photos above 49 mg/L." in text
-    assert "CO2 in the vial: 1 photo below 7.2 mg/L." in told_of_batch((None, None, 7.2))
+    assert "CO2 in the vial: lowest 12 mg/L (9 to 16), highest above 61 mg/L." in text
+    assert "CO2 in the vial: below 7.2 mg/L." in told_of_batch((None, None, 7.2))
 
 
 def test_of_several_photos_the_lowest_and_the_highest_are_told_with_their_intervals() -> None:
@@ -203,7 +203,7 @@ def test_of_several_photos_the_lowest_and_the_highest_are_told_with_their_interv
 def test_a_week_is_short_and_its_answer_comes_first() -> None:
     for week in (made_week(), made_week(told=None)):
         target, raw = console()
-        print_batch(target, [*READINGS.values(), made_refusal()], n_same=1, n_known=2, n_earlier=3)
+        print_batch(target, [*READINGS.values(), made_refusal()], week, n_same=1, n_known=2)
         print_now(target, week)
         lines = raw.getvalue().decode().rstrip("\n").split("\n")
         assert len(lines) <= 30

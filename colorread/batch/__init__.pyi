@@ -1,13 +1,13 @@
-from .csv import csv_bytes as csv_bytes, write_csv as write_csv
+from .csv import csv_bytes as csv_bytes
 from .score import (
     DEFAULT_TANK as DEFAULT_TANK,
     PhotoFile as PhotoFile,
-    SettingsByPhone as SettingsByPhone,
     broke_off as broke_off,
     entry_of as entry_of,
     find_photos as find_photos,
-    kept as kept,
+    logged_entries as logged_entries,
     need_not_be_read as need_not_be_read,
     score_photos as score_photos,
+    settings_by_phone as settings_by_phone,
     stated_of as stated_of,
 )

@@ -1,14 +1,12 @@
-"""Readings as a table for a spreadsheet: one row a photo, refused ones too."""
+"""Readings as a table for a spreadsheet: one row per photo, refused ones included."""
 
 from __future__ import annotations
 
 import csv
 import io
-import os
 from collections.abc import Iterable
 from typing import Any
 
-from calibration import write_whole
 from colorread.records import plain
 from colorread.result import Interval, Reading
 from colorread.tank import PhotoPoint, tank_co2_of
@@ -41,12 +39,11 @@ COLUMNS = {
     "next_step": ("reason.next_step", ""),
 }
 """
-Columns by their heads: where each stands in the JSON of a reading, and the format of its number. Numbers carry their
-unit in the head; the intervals are 90 %. What begins with ``co2`` is the CO2 of the vial, what begins with ``tank_co2``
-that of the tank when the photo was taken.
+Columns by heading: the path of each in the JSON of a reading, and the format of its number. Headings name the unit;
+intervals are 90 %. ``co2`` is the CO2 of the vial, ``tank_co2`` that of the tank when the photo was taken.
 """
 
-# A cell that begins so is taken for a formula by spreadsheets, or hides one behind white space.
+# Spreadsheets run a cell that starts like this as a formula, or find one behind the white space.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
 
 
@@ -54,21 +51,21 @@ def csv_bytes(readings: Iterable[Reading], tank_co2: Iterable[PhotoPoint] = ()) 
     """
     Return readings as CSV.
 
-    UTF-8 with the mark by which spreadsheets know it, decimal points, times as ISO 8601 with offset where the photo
-    has one. What a number cannot be told for is empty. Text that a spreadsheet would run as a formula, as in a crafted
-    file name, gets an apostrophe before it.
+    The encoding is UTF-8 with a byte order mark, for spreadsheets. Times are ISO 8601, with offset if the photo has
+    one. Unknown numbers are empty. Text that a spreadsheet would run as a formula, as in a crafted file name, gets a
+    leading apostrophe.
 
     Parameters
     ----------
     readings : iterable of Reading
-        Rows, in their order.
+        One per row.
     tank_co2 : iterable of PhotoPoint, optional
-        The tank at the times of the photos, where days of them tell it.
+        CO2 of the tank at the times of the photos.
 
     Returns
     -------
     bytes
-        The table.
+        Content of the file.
     """
     text = io.StringIO(newline="")
     table = csv.writer(text)
@@ -76,27 +73,6 @@ def csv_bytes(readings: Iterable[Reading], tank_co2: Iterable[PhotoPoint] = ()) 
     of_tank = tank_co2_of(tank_co2)
     table.writerows(_row(reading, of_tank(reading)) for reading in readings)
     return text.getvalue().encode("utf-8-sig", "replace")
-
-
-def write_csv(path: str | os.PathLike[str], readings: Iterable[Reading], tank_co2: Iterable[PhotoPoint] = ()) -> None:
-    """
-    Write readings as CSV, whole or not at all.
-
-    Parameters
-    ----------
-    path : path
-        File to write; replaced where it exists.
-    readings : iterable of Reading
-        As in `csv_bytes`.
-    tank_co2 : iterable of PhotoPoint, optional
-        As in `csv_bytes`.
-
-    Raises
-    ------
-    OSError
-        If it cannot be written.
-    """
-    write_whole(path, csv_bytes(readings, tank_co2))
 
 
 def _row(reading: Reading, tank_co2: Interval | None) -> list[str]:

@@ -1,4 +1,4 @@
-"""Many photos at once: found in a folder, read in several processes, kept in the log as soon as each is read."""
+"""Many photos at once: find them in a folder, read them in several processes, and save each reading in the log."""
 
 from __future__ import annotations
 
@@ -9,10 +9,11 @@ from collections.abc import Callable, Collection, Generator, Iterable, Iterator,
 from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 from typing import Literal
 
-from calibration import KnownSample
+from calibration import Profile
 from colorread import __version__
 from colorread.errors import Reason, Refusal, refusal
 from colorread.evidence import is_evidence, small_evidence
@@ -26,7 +27,7 @@ from colorread.words import clean_name, judged
 from colorread.workers import processors, run_in_workers
 
 DEFAULT_TANK = "unnamed"
-"""Name of the tank that photos belong to where nobody named one."""
+"""Name of the tank that photos belong to if none is given."""
 Outcome = Literal["new", "known", "same", "calibration", "failed"]
 _PHOTO_SUFFIXES = frozenset((".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"))
 
@@ -39,9 +40,9 @@ class PhotoFile:
     Parameters
     ----------
     path : Path
-        Where it is.
+        The file.
     name : str
-        What it is called in the log: its path within the folder, with slashes.
+        Its name in the log: the path within the folder, with slashes.
     """
 
     path: Path
@@ -50,33 +51,29 @@ class PhotoFile:
 
 def find_photos(folder: Path, *, on_error: Callable[[OSError], None] | None = None) -> tuple[PhotoFile, ...]:
     """
-    Find the photos in a folder and the folders in it.
+    Find the photos in a folder and its subfolders.
 
-    What holds no picture of a known format is passed over, unless its name says that it is a photo. Hidden files and
-    folders are passed over, and so are the evidence pictures that this program draws.
+    A photo is a file that has the suffix of one or holds a picture of a known format. Hidden files and folders are
+    skipped, and so are the evidence pictures that this program draws.
 
     Parameters
     ----------
     folder : Path
-        Where to look.
+        Folder to search.
     on_error : callable, optional
-        Is told of each folder that cannot be opened.
+        Called with the error for each folder that cannot be opened.
 
     Returns
     -------
     tuple of PhotoFile
-        By name.
+        Sorted by name.
     """
-    found = []
+    paths: list[Path] = []
     for parent, folders, files in os.walk(folder, onerror=on_error):
         folders[:] = [name for name in folders if not name.startswith(".")]
-        paths = (Path(parent, name) for name in files if not name.startswith("."))
-        found += [
-            PhotoFile(path=path, name=clean_name(path.relative_to(folder).as_posix()))
-            for path in paths
-            if _is_photo(path)
-        ]
-    return tuple(sorted(found, key=lambda photo: photo.name))
+        paths += [Path(parent, name) for name in files if not name.startswith(".")]
+    found = (PhotoFile(path=path, name=clean_name(path.relative_to(folder).as_posix())) for path in paths)
+    return tuple(sorted((photo for photo in found if _is_photo(photo.path)), key=lambda photo: photo.name))
 
 
 def _is_photo(path: Path) -> bool:
@@ -100,9 +97,9 @@ class PhotoSettings:
     Parameters
     ----------
     stated : Stated
-        What is stated of it.
+        Inputs of the reading.
     settings_id : str
-        Changes with whatever may change the numbers of a reading.
+        Hash of all that may change the numbers of a reading.
     profile_id : str or None
         Hash of the profile.
     """
@@ -112,59 +109,67 @@ class PhotoSettings:
     profile_id: str | None
 
     @property
-    def samples(self) -> tuple[KnownSample, ...]:
-        """What the profile was made of."""
-        return () if self.stated.profile is None else self.stated.profile.samples
+    def calibration_photos(self) -> frozenset[str]:
+        """Hashes of the photos that the profile was made from."""
+        return (
+            frozenset(sample.sha256 for sample in self.stated.profile.samples) if self.stated.profile else frozenset()
+        )
 
 
-class SettingsByPhone:
+def settings_by_phone(tank: Tank, profile_path: Path | None, log_path: Path) -> Callable[[Path], PhotoSettings]:
     """
-    The settings for every photo: one for all where a profile is stated, else by the default of its phone.
+    Return a function that chooses the settings for a photo.
+
+    They are the same for all photos if a profile is given or the tank has one. Otherwise the profile is the default of
+    the phone that took the photo.
 
     Parameters
     ----------
     tank : Tank
-        Whose photos they are.
+        Tank that the photos belong to.
     profile_path : Path or None
-        Profile for all of them.
+        Profile for all photos, if given.
     log_path : Path
-        The log that the defaults belong to.
+        Log that the default profiles belong to.
+
+    Returns
+    -------
+    callable
+        Takes the path of a photo.
+
+    Raises
+    ------
+    OSError, ValueError
+        If the profile cannot be read; the function may raise them too.
     """
+    same_for_all = settings_of(tank, profile_path, log_path)
+    if profile_path is not None or tank.profile is not None or not has_defaults(log_path):
+        return lambda photo: same_for_all
 
-    def __init__(self, tank: Tank, profile_path: Path | None, log_path: Path) -> None:
-        self._tank = tank
-        self._log_path = log_path
-        self._stated = settings_of(tank, profile_path, log_path)
-        self._by_phone = profile_path is None and tank.profile is None and has_defaults(log_path)
-        self._known: dict[str | None, PhotoSettings] = {}
+    @cache
+    def of_phone(camera_model: str | None) -> PhotoSettings:
+        return settings_of(tank, default_profile(camera_model, log_path), log_path)
 
-    def __call__(self, photo: Path) -> PhotoSettings:
-        """Return what a photo is read with."""
-        if not self._by_phone:
-            return self._stated
-        model = camera_model_of(photo)
-        if model not in self._known:
-            self._known[model] = settings_of(self._tank, default_profile(model, self._log_path), self._log_path)
-        return self._known[model]
+    return lambda photo: of_phone(camera_model_of(photo))
 
 
 def settings_of(tank: Tank, profile_path: Path | None, log_path: Path) -> PhotoSettings:
     """
-    Return what the photos of a tank are read with.
+    Return the settings for photos of a tank.
 
     Parameters
     ----------
     tank : Tank
-        Its settings.
+        Tank that the photos belong to.
     profile_path : Path or None
-        Calibration profile; that of the tank where not given.
+        Calibration profile; that of the tank if not given.
     log_path : Path
-        The log that the tank is in.
+        Log that the tank is in.
 
     Returns
     -------
     PhotoSettings
-        For all photos.
+        The same for all photos.
 
     Raises
     ------
@@ -172,9 +177,9 @@ def settings_of(tank: Tank, profile_path: Path | None, log_path: Path) -> PhotoS
         If the profile cannot be read.
     """
     path = Path(tank.profile) if profile_path is None and tank.profile is not None else profile_path
-    stated = stated_of(tank, Stated(profile=None if path is None else read_named(path, log_path)))
+    stated = stated_of(tank, None if path is None else read_named(path, log_path))
     profile_id = None if path is None else hashlib.sha256(path.read_bytes()).hexdigest()
-    # Not the marks: what a reading means is said by those of the day on which it is shown.
+    # Without the limits: a reading is judged by those of the day on which it is shown.
     numbers = {name: getattr(stated, name) for name in ("kh_dkh", "temperature_c", "tank_kh_dkh", "light")}
     identity = json.dumps({**numbers, "profile": profile_id, "software": __version__}, sort_keys=True)
     return PhotoSettings(
@@ -184,30 +189,28 @@ def settings_of(tank: Tank, profile_path: Path | None, log_path: Path) -> PhotoS
     )
 
 
-def stated_of(tank: Tank, given: Stated) -> Stated:
+def stated_of(tank: Tank, profile: Profile | None = None) -> Stated:
     """
-    Complete what is stated of a photo by what its tank tells.
+    Return what a tank states of its photos, which show the reference fluid.
 
     Parameters
     ----------
     tank : Tank
-        Its settings.
-    given : Stated
-        What is stated of the photo itself, which counts first.
+        Tank that the photos belong to.
+    profile : Profile, optional
+        Calibration profile.
 
     Returns
     -------
     Stated
-        With the marks of the tank.
+        With the limits of the tank.
     """
-    # The KH that a tank has for its vial is that of the reference fluid.
-    fluid_kh_dkh = tank.kh_dkh if given.fluid == "reference" else None
-    return replace(
-        given,
-        kh_dkh=fluid_kh_dkh if given.kh_dkh is None else given.kh_dkh,
-        temperature_c=tank.temperature_c if given.temperature_c is None else given.temperature_c,
-        tank_kh_dkh=tank.tank_kh_dkh if given.tank_kh_dkh is None else given.tank_kh_dkh,
-        light=tank.light if given.light == "unknown" else given.light,
+    return Stated(
+        kh_dkh=tank.kh_dkh,
+        temperature_c=tank.temperature_c,
+        tank_kh_dkh=tank.tank_kh_dkh,
+        light=tank.light,
+        profile=profile,
         marks=tank.judged_by,
     )
 
@@ -215,22 +218,21 @@ def stated_of(tank: Tank, given: Stated) -> Stated:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scored:
     """
-    What became of one photo.
+    Outcome for one photo.
 
     Parameters
     ----------
     photo : PhotoFile
         The photo.
     sha256 : str
-        Hash of its content; empty where it could not be opened.
+        Hash of its content; empty if it could not be opened.
     outcome : {'new', 'known', 'same', 'calibration', 'failed'}
-        Read or refused now and kept in the log; in the log already, under the same settings; the same picture as an
-        earlier one in the same run; one that the profile was made from; or not looked at to the end, which is not
-        kept, so that it is tried again next time.
+        Read or refused now, and saved in the log; in the log already; a copy of an earlier photo in this run; one that
+        the profile was made from; or not read to the end, which is not saved, so that the next run tries it again.
     reading : Reading or None
-        The result, a refusal where it failed; None for the same picture as an earlier one.
+        The result, a refusal if it failed; None for a copy and for a photo of the profile.
     same_as : str
-        Name of the earlier photo.
+        Name of the photo that it is a copy of.
     """
 
     photo: PhotoFile
@@ -244,36 +246,35 @@ def score_photos(
     photos: Iterable[PhotoFile], *, log: Log, tank: Tank, profile_path: Path | None = None, jobs: int | None = None
 ) -> Generator[Scored, None, None]:
     """
-    Read photos and keep the results in the log.
+    Read photos and save the readings in the log.
 
-    Each result is in the log before it is yielded. What is in the log already is not read again, as long as content
-    and settings are the same, or where the fluid was renewed since: its KH and profile are not those of now. The order
-    of the photos does not matter: of two files with the same content the first by name counts.
+    Each reading is in the log before it is yielded. A photo that is in the log is not read again if `need_not_be_read`
+    says so. The order of the photos does not matter: of files with the same content, the first by name counts.
 
     Parameters
     ----------
     photos : iterable of PhotoFile
-        The photos.
+        Photos to read.
     log : Log
-        Where the results are kept.
+        Log to save the readings in.
     tank : Tank
-        Tank in the log; its settings are used.
+        Tank in the log that the photos belong to.
     profile_path : Path, optional
-        Calibration profile; where not given that of the tank, and where it has none the default of each photo's phone.
+        Calibration profile; default: that of the tank, or else the default of each photo's phone.
     jobs : int, optional
-        Most processes at a time; as many as there are processors where not given.
+        Number of processes; default: one per processor.
 
     Yields
     ------
     Scored
-        One for each photo, in any order.
+        One per photo, in any order.
 
     Raises
     ------
     OSError, ValueError
         If the profile cannot be read.
     """
-    choose = SettingsByPhone(tank, profile_path, log.path)
+    settings_for = settings_by_phone(tank, profile_path, log.path)
     unread: list[_Unread] = []
     names: dict[str, str] = {}  # by hash
     for photo in sorted(photos, key=lambda photo: photo.name):
@@ -281,14 +282,15 @@ def score_photos(
             sha256 = _hash_of(photo.path)
         except (OSError, Refusal) as error:
             reason = error.reason if isinstance(error, Refusal) else broke_off(error.strerror or str(error))
-            yield Scored(photo=photo, sha256="", outcome="failed", reading=_refused(photo, tank, reason))
+            reading = replace(without_numbers(photo.name, stated_of(tank)), reason=reason)
+            yield Scored(photo=photo, sha256="", outcome="failed", reading=reading)
             continue
         if sha256 in names:
             yield Scored(photo=photo, sha256=sha256, outcome="same", same_as=names[sha256])
             continue
         names[sha256] = photo.name
-        settings = choose(photo.path)
-        if any(sha256 == sample.sha256 for sample in settings.samples):
+        settings = settings_for(photo.path)
+        if sha256 in settings.calibration_photos:
             yield Scored(photo=photo, sha256=sha256, outcome="calibration")
             continue
         entry = log.entry(tank.name, sha256)
@@ -303,7 +305,7 @@ def score_photos(
         for done in results:
             photo, sha256, settings = done.job.photo, done.job.sha256, done.job.settings
             if done.result is None:
-                reading = _refused(photo, tank, broke_off(done.trouble))
+                reading = replace(without_numbers(photo.name, settings.stated), reason=broke_off(done.trouble))
                 yield Scored(photo=photo, sha256=sha256, outcome="failed", reading=reading)
                 continue
             reading, picture = done.result
@@ -318,23 +320,24 @@ def need_not_be_read(entry: LogEntry, settings: PhotoSettings, tank: Tank) -> bo
     Parameters
     ----------
     entry : LogEntry
-        In the log.
+        Reading in the log.
     settings : PhotoSettings
-        What its photo would be read with now.
+        Current settings for its photo.
     tank : Tank
-        Whose it is.
+        Tank that the photo belongs to.
 
     Returns
     -------
     bool
-        Where the settings are the same, and where the photo shows the fluid that was in the vial before this one.
+        True if the settings are the same, or if the fluid was renewed after the photo was taken: the current KH and
+        profile are not those of the earlier fluid.
     """
     renewed, taken_at = tank.fluid_renewed, entry.reading.taken_at
-    is_of_other_fluid = renewed is not None and taken_at is not None and wall_clock(taken_at).date() < renewed
-    return is_of_other_fluid or entry.settings_id == settings.settings_id
+    is_of_earlier_fluid = renewed is not None and taken_at is not None and wall_clock(taken_at).date() < renewed
+    return is_of_earlier_fluid or entry.settings_id == settings.settings_id
 
 
-def kept(
+def logged_entries(
     log: Log,
     tank: Tank,
     names: Mapping[str, str],
@@ -345,29 +348,29 @@ def kept(
     on_damage: Callable[[Damage], None] | None = None,
 ) -> Iterator[LogEntry]:
     """
-    Return what the log holds of some photos.
+    Yield the readings of some photos from the log, judged by the current limits of their tank.
 
     Parameters
     ----------
     log : Log
-        The log.
+        Log to look in.
     tank : Tank
-        Tank in it.
+        Tank in the log.
     names : mapping of str to str
-        What the photos are called now, by the hash of their content.
+        Current names of the photos by the hash of their content.
     with_earlier : bool, default False
-        Whether all other photos of the tank are wanted too, as they were called then.
+        Whether to include all other photos of the tank, under the names in the log.
     without : collection of str, optional
-        Hashes of photos that are not wanted.
+        Hashes of photos to leave out.
     with_pictures : bool, default False
-        Whether the evidence pictures are wanted.
+        Whether to load the evidence pictures.
     on_damage : callable, optional
-        Is told of what is damaged and passed over.
+        Called for each reading that is damaged and skipped.
 
     Yields
     ------
     LogEntry
-        By the time taken.
+        In the order in which the photos were taken.
     """
     wanted = None if with_earlier else names
     for entry in log.entries(tank.name, sha256s=wanted, with_pictures=with_pictures, on_damage=on_damage):
@@ -392,25 +395,25 @@ def _score(unread: _Unread) -> tuple[Reading, bytes | None]:
 
 def entry_of(reading: Reading, picture: bytes | None, *, sha256: str, tank: Tank, settings: PhotoSettings) -> LogEntry:
     """
-    Return a result as the log keeps it.
+    Return a new reading as an entry of the log.
 
     Parameters
     ----------
     reading : Reading
-        Read just now.
+        Reading made just now.
     picture : bytes or None
         Its small evidence picture.
     sha256 : str
-        Of the photo.
+        Hash of the photo.
     tank : Tank
-        Whose it is.
+        Tank that the photo belongs to.
     settings : PhotoSettings
-        What it was read with.
+        What the photo was read with.
 
     Returns
     -------
     LogEntry
-        For `colorread.log.store.Log.add`.
+        Entry to add to the log.
     """
     return LogEntry(
         sha256=sha256,
@@ -431,21 +434,16 @@ def _hash_of(path: Path) -> str:
 
 def broke_off(trouble: str) -> Reason:
     """
-    Return why a photo was not looked at to the end.
+    Return the reason for refusing a photo that was not read to the end.
 
     Parameters
     ----------
     trouble : str
-        As `colorread.workers.Done` tells it.
+        What went wrong, in a few words, such as `colorread.workers.Done.trouble`.
 
     Returns
     -------
     Reason
-        For a reading without numbers.
+        With what to do next.
     """
     return refusal("broke-off", trouble=clean_name(trouble)).reason
-
-
-def _refused(photo: PhotoFile, tank: Tank, reason: Reason) -> Reading:
-    """Return the reading of a photo that was not looked at to the end."""
-    return replace(without_numbers(photo.name, stated_of(tank, Stated())), reason=reason)

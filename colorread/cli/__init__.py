@@ -1,4 +1,4 @@
-"""The command line. It starts without numpy or OpenCV; every command loads its work when it runs."""
+"""The command line. It starts without numpy or OpenCV; each command loads what it needs when it runs."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ Examples:
   colorread gas --tank window --days 14
   colorread calibrate ends --how
   colorread demo"""
-# Each with its line in the list and what stands below its examples; as a keeper comes to them.
+# Each command with its line in the list and the paragraphs below its examples, in the order a keeper needs them.
 _COMMANDS: dict[str, tuple[Callable[..., None] | typer.Typer, str, Sequence[str]]] = {
     "card": (start.card, "Print the card or the tag.", ()),
     "fluid": (start.fluid, "Mix the KH fluid and dose its dye.", ()),
@@ -46,7 +46,7 @@ _COMMANDS: dict[str, tuple[Callable[..., None] | typer.Typer, str, Sequence[str]
 
 
 class _Commands(TyperGroup):
-    """The commands in their order; errors of options are said without words of programmers."""
+    """The commands in the order of the table; error messages without programmers' terms."""
 
     def list_commands(self, ctx: Any) -> list[str]:
         return list(_COMMANDS)
@@ -55,7 +55,7 @@ class _Commands(TyperGroup):
         try:
             return super().invoke(ctx)
         except typer.BadParameter as error:
-            error.message = error.message.removeprefix("Value error, ")  # put there by the library that checks types
+            error.message = error.message.removeprefix("Value error, ")  # added by the library that checks types
             raise
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from functools import partial
@@ -12,38 +12,34 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-import calibration
 from colorread import batch as batch_room, log as log_room, report as report_room, tank as tank_room
-from colorread.cli import common
+from colorread.cli import common, screen
 
 if TYPE_CHECKING:
     from colorread.result import Reading
 
-    _OfTank = Callable[..., Iterator[log_room.LogEntry]]
+    _Logged = Callable[..., Iterator[log_room.LogEntry]]
 
 _JOBS_MAX = 64
 _JOBS_HELP = "Photos to read at once; default: one per processor."
-_TANK_HELP = "Tank in the log: uses its KH, temperature, lamp and profile."
 _CALENDAR_HELP = "Next photos, refill and new fluid for a calendar."
 _DETAILS_HELP = "Show fitted numbers, simulated changes, notes and all cautions."
 
 
 @dataclass(slots=True)
 class _Run:
-    """What became of the photos so far."""
+    """Outcomes of the photos."""
 
-    names: dict[str, str] = field(default_factory=dict)  # of the photos in the log, by hash
-    calibration: set[str] = field(default_factory=set)  # hashes of those that the profile was made of
+    names: dict[str, str] = field(default_factory=dict)  # names of the photos in the log, by hash
+    calibration: set[str] = field(default_factory=set)  # hashes of the photos that the profile was made from
     failed: list[Reading] = field(default_factory=list)
     outcomes: Counter[str] = field(default_factory=Counter)
 
 
 def batch(
     folder: Annotated[Path, typer.Argument(help="Folder with photos, subfolders included.", metavar="FOLDER")],
-    tank: Annotated[str | None, typer.Option(help=_TANK_HELP, metavar="NAME")] = None,
-    profile: Annotated[
-        Path | None, typer.Option(help="Calibration profile; default: the tank's.", metavar="FILE")
-    ] = None,
+    tank: common.TankName = None,
+    profile: common.ProfileFile = None,
     jobs: Annotated[int | None, common.number(_JOBS_HELP, "N", 1, _JOBS_MAX, kind=int)] = None,
     csv: Annotated[
         Path | None, common.output("Table for a spreadsheet, one row per photo.", "FILE.csv", ".csv")
@@ -55,12 +51,10 @@ def batch(
     details: Annotated[bool, typer.Option("--details", help=_DETAILS_HELP)] = False,
     log: common.LogFile = None,
     as_json: common.JsonPerPhoto = False,
-    force: Annotated[bool, typer.Option("--force", help="Replace existing files.")] = False,
+    force: common.Force = False,
 ) -> None:
     """
     Read all photos in a folder, save the readings in the log, and show what the tank is doing.
-
-    With --tank, its earlier readings in the log count too.
 
     Examples
     --------
@@ -74,8 +68,8 @@ def batch(
         common.fail(f"{folder} is not a folder; name the one with the photos.")
     named = {"csv": csv, "summary": summary, "report": report, "plot": plot, "calendar": calendar}
     files = {kind: path for kind, path in named.items() if path is not None}
-    _require_writable(files, force, log)
-    photos = batch_room.find_photos(folder, on_error=_tell_unopened)
+    common.require_outputs(list(files.values()), force, log=common.log_path(log))
+    photos = batch_room.find_photos(folder, on_error=_warn_of_unopened)
     if not photos and tank is None:
         common.fail(f"No photos in {folder}.")
     try:
@@ -86,38 +80,33 @@ def batch(
             if (used := common.prepare_profile(profile, owner, log)) is not None:
                 common.require_outputs(list(files.values()), force, profile=used)
             run = _score(photos, opened, owner, profile, jobs)
-            # The tank without a name is where photos of any tank gather.
-            of_tank = partial(
-                batch_room.kept, opened, owner, run.names, with_earlier=tank is not None, without=run.calibration
-            )
-            readings, everything, events = _logged(run, opened, owner, of_tank, log)
             if not photos:
                 typer.echo(f"No photos in {folder}; showing the log of {owner.name}.", err=True)
-            if files or not as_json:
-                told = tank_room.summarize(owner, everything, events)
-                # Files first: what reads the text, such as a pager, may stop before its end.
-                _write_files(files, told, readings, of_tank)
+            # Without a tank's name, earlier photos may be of any tank.
+            logged = partial(
+                batch_room.logged_entries,
+                opened,
+                owner,
+                run.names,
+                with_earlier=tank is not None,
+                without=run.calibration,
+            )
+            readings, week = _results(run, opened, owner, logged, log)
+            # Files first: a pager that reads the text may stop before its end.
+            _write_files(files, week, readings, logged)
             if as_json:
                 common.echo_json(readings)
             else:
-                _print(run, readings, told, details=details)
+                _print(run, readings, week, details=details)
                 if tank is None:
-                    _tell_unnamed(owner, log)
+                    _explain_default_tank(owner, log)
     except KeyboardInterrupt:
         common.fail("Interrupted. What was read is in the log; run the same command to continue.", common.EXIT_FAILED)
     if any(reading.status == "refused" for reading in readings):
         raise typer.Exit(common.EXIT_REFUSED)
 
 
-def _require_writable(files: Mapping[str, Path], force: bool, log: Path | None) -> None:
-    """Fail before the work, not after it."""
-    for path in files.values():
-        if path.is_dir() or not path.absolute().parent.is_dir():
-            common.fail(f"{path} cannot be written; name a file in an existing folder.")
-    common.require_outputs(list(files.values()), force, log=common.log_path(log))
-
-
-def _tell_unopened(error: OSError) -> None:
+def _warn_of_unopened(error: OSError) -> None:
     typer.echo(f"{error.filename} could not be opened and was skipped: {error.strerror}.", err=True)
 
 
@@ -137,7 +126,7 @@ def _score(
     profile: Path | None,
     jobs: int | None,
 ) -> _Run:
-    """Read what is not in the log; on stderr a bar, and a line for each photo that cannot be read."""
+    """Read the photos that are not in the log, with a bar and a line for each photo not read on stderr."""
     from rich.console import Console
     from rich.progress import MofNCompleteColumn, Progress
 
@@ -171,64 +160,50 @@ def _score(
     return run
 
 
-def _logged(
-    run: _Run, log: log_room.Log, tank: tank_room.Tank, of_tank: _OfTank, log_file: Path | None
-) -> tuple[list[Reading], list[Reading], list[tank_room.Event]]:
-    """Return the readings of the folder, all of the tank, and its notes; tell of those that are damaged."""
+def _results(
+    run: _Run, log: log_room.Log, tank: tank_room.Tank, logged: _Logged, log_file: Path | None
+) -> tuple[list[Reading], tank_room.TankSummary]:
+    """Return the readings of the folder, or all if it has no photos, and the summary of the tank."""
     damages: list[log_room.Damage] = []
-    entries = list(of_tank(on_damage=damages.append))
+    entries = list(logged(on_damage=damages.append))
     events = list(log.events(tank.name, damages.append).values())
-    common.tell_damages(damages, log_file)
-    if not run.outcomes:  # no photo is in the folder, and the whole log is shown
-        run.names = {entry.sha256: entry.reading.photo for entry in entries}
-        run.outcomes["known"] = len(entries)
-    readings = [entry.reading for entry in entries if entry.sha256 in run.names]
-    everything = [entry.reading for entry in entries]
-    return _by_name(readings + run.failed), _by_name(everything + run.failed), events
-
-
-def _by_name(readings: Iterable[Reading]) -> list[Reading]:
-    return sorted(readings, key=lambda reading: reading.photo)
+    common.warn_of_damage(damages, log_file)
+    readings = [entry.reading for entry in entries if entry.sha256 in run.names or not run.outcomes]
+    readings = sorted(readings + run.failed, key=lambda reading: reading.photo)
+    return readings, tank_room.summarize(tank, [*(entry.reading for entry in entries), *run.failed], events)
 
 
 def _write_files(
-    files: Mapping[str, Path], summary: tank_room.TankSummary, readings: Sequence[Reading], of_tank: _OfTank
+    files: Mapping[str, Path], summary: tank_room.TankSummary, readings: Sequence[Reading], logged: _Logged
 ) -> None:
     writers: dict[str, Callable[[Path], None]] = {
-        "csv": lambda path: batch_room.write_csv(path, readings, summary.tank_co2),
-        "summary": lambda path: _write_summary(path, summary),
-        "report": lambda path: report_room.write_report(path, summary, of_tank(with_pictures=True)),
-        "plot": lambda path: report_room.write_plot(path, summary, of_tank()),
+        "csv": lambda path: common.write(path, batch_room.csv_bytes(readings, summary.tank_co2)),
+        "summary": lambda path: common.write(path, _summary_json(summary)),
+        "report": lambda path: report_room.write_report(path, summary, logged(with_pictures=True)),
+        "plot": lambda path: report_room.write_plot(path, summary, logged()),
         "calendar": lambda path: report_room.write_calendar(path, summary),
     }
     for kind, path in files.items():
-        try:
-            with common.writing(path):
-                writers[kind](path)
-        except ValueError as error:  # there is nothing to draw
-            common.fail(f"{path} could not be written: {error}", common.EXIT_FAILED)
+        # A ValueError says that there is nothing to draw.
+        with common.exit_on(OSError, ValueError, what=f"{path} could not be written", code=common.EXIT_FAILED):
+            writers[kind](path)
         typer.echo(f"Wrote {path}.", err=True)
 
 
-def _write_summary(path: Path, summary: tank_room.TankSummary) -> None:
+def _summary_json(summary: tank_room.TankSummary) -> bytes:
     import json
 
-    text = json.dumps(tank_room.summary_to_dict(summary), allow_nan=False, indent=2)
-    calibration.write_whole(path, f"{text}\n".encode("ascii"))
+    return f"{json.dumps(tank_room.summary_to_dict(summary), allow_nan=False, indent=2)}\n".encode("ascii")
 
 
-def _print(run: _Run, readings: Sequence[Reading], summary: tank_room.TankSummary, *, details: bool) -> None:
-    from colorread.cli.show_reading import print_batch
-    from colorread.cli.show_tank import print_now
-    from colorread.cli.terminal import Terminal
-
-    n_same, n_known = run.outcomes["same"], run.outcomes["known"]
-    n_earlier = summary.n_read - sum(reading.status == "read" for reading in readings)
-    print_batch(Terminal(), readings, n_same=n_same, n_known=n_known, n_earlier=n_earlier, details=details)
-    print_now(Terminal(), summary, details=details)
+def _print(run: _Run, readings: Sequence[Reading], week: tank_room.TankSummary, *, details: bool) -> None:
+    terminal = screen.Terminal()
+    n_known = run.outcomes["known"] if run.outcomes else len(readings)
+    screen.print_batch(terminal, readings, week, n_same=run.outcomes["same"], n_known=n_known, details=details)
+    screen.print_now(terminal, week, details=details)
 
 
-def _tell_unnamed(tank: tank_room.Tank, log: Path | None) -> None:
+def _explain_default_tank(tank: tank_room.Tank, log: Path | None) -> None:
     typer.echo(
         f'Saved under "{tank.name}", with {tank.fluid_kh_dkh:g} dKH and {tank.water_c:g} degrees C assumed. Describe '
         f"your tank with {common.log_command('tank add NAME', log)}, then use --tank NAME."

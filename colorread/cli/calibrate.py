@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 import shlex
-import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from shutil import get_terminal_size
 from typing import Annotated
 
 import typer
 
 import calibration
 from colorread import chemistry, limits, profiles
-from colorread.cli import common
+from colorread.cli import common, screen
 
-_ASKS_FOR_REGION = ("no-chart", "patch-count")  # refusals of a kit's chart with a way out on the command line alone
-_WIDTH_MAX = 120  # of a line of text; longer ones are hard to follow: common practice, no source
+_ASKS_FOR_REGION = ("no-chart", "patch-count")  # refusals of a kit's chart that --region may solve
 _HOW_GIVEN: Mapping[profiles.Kind, tuple[str, ...]] = {
     "ends": (
         "Photos: --acid, --base and --known; its pH: --known-ph; its ionic strength in mol/kg: "
@@ -50,33 +47,29 @@ def _cautions(kind: profiles.Kind) -> str:
 
 
 def _explain(ctx: typer.Context, how: bool) -> None:
-    """Print how to prepare a calibration, and by which options it is given; then stop."""
+    """Print how to prepare a calibration and which options to use, and exit."""
     if not how:
         return
+
+    terminal = screen.Terminal()
     kind: profiles.Kind = ctx.info_name  # type: ignore[assignment]
     guide = profiles.GUIDES[kind]
     steps = [f"{i}. {step.title}: {step.words}" for i, step in enumerate(guide.steps, 1)]
     for text in (f"{guide.title}.", *guide.before, *steps, *_HOW_GIVEN[kind], _cautions(kind)):
-        _say(text, indent="   " if text in steps else "")
+        terminal.paragraph(text, indent="   " if text in steps else "")
     raise typer.Exit
 
 
-def _say(text: str, indent: str) -> None:
-    """Print a text in lines that break between words, all but the first indented."""
-    width = min(get_terminal_size().columns, _WIDTH_MAX)
-    common.echo_lines(
-        textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False, break_long_words=False)
-    )
+def _print_profile(profile: calibration.Profile) -> None:
 
-
-def _say_profile(profile: calibration.Profile) -> None:
+    terminal = screen.Terminal()
     for line in profiles.profile_lines(profile):
-        _say(line, indent="    ")
+        terminal.paragraph(line, indent="    ")
 
 
 @dataclass(frozen=True)
 class _Making:
-    """How a profile is made: what is added to which, of which lamp, and where it goes."""
+    """The options of every calibration: where the profile goes, what it adds to, and the lamp."""
 
     out: Path | None
     from_profile: Path | None
@@ -84,7 +77,7 @@ class _Making:
     force: bool
 
     def start(self) -> tuple[Path, calibration.Profile | None]:
-        """Return where the profile is to be written, and the earlier one, or fail before the work."""
+        """Return the file to write and the earlier profile, or exit before the work."""
         target = self.out or self.from_profile
         if target is None:
             common.fail("Add where to write the profile: --out me.toml")
@@ -93,10 +86,10 @@ class _Making:
         return target, None if self.from_profile is None else common.load_profile(self.from_profile)
 
     def finish(self, profile: calibration.Profile, target: Path) -> None:
-        """Write the profile and tell of it."""
+        """Write the profile and show it."""
         with common.writing(target):
             calibration.write_profile(profile, target, overwrite=self.force or self.out is None)
-        _say_profile(profile)
+        _print_profile(profile)
         typer.echo(f"Wrote {target}. Read with it: colorread read photo.jpg --profile {shlex.quote(str(target))}")
 
 
@@ -159,17 +152,16 @@ def ends(
         common.fail("--known and --known-ph go together.")
     if kh is not None and ionic_strength is not None:
         common.fail("Use either --ionic-strength or --kh for the known fluid.")
-    photos = []
-    if acid is not None:
-        photos.append((profiles.end_photo(acid, "acid"), "--acid PHOTO"))
-    if base is not None:
-        photos.append((profiles.end_photo(base, "base"), "--base PHOTO"))
+    photos = [(profiles.end_photo(acid, "acid"), "--acid PHOTO")] if acid else []
+    photos += [(profiles.end_photo(base, "base"), "--base PHOTO")] if base else []
     if known and known_ph is not None:
         if kh is not None:
             ionic_strength = float(chemistry.ionic_strength(kh))
         if ionic_strength is None:
-            remedy = f"Add --ionic-strength X ({profiles.BUFFERS}), or --kh X for KH fluid whose pH you measured."
-            common.fail(f"What fluid is in --known? {remedy}")
+            common.fail(
+                f"What fluid is in --known? Add --ionic-strength X ({profiles.BUFFERS}), or --kh X for KH fluid whose "
+                "pH you measured."
+            )
         numbers = f"--known-ph {known_ph:g} --ionic-strength {ionic_strength:.4g} --temperature {temperature:g}"
         state = {"ionic_strength_mol_kg": ionic_strength, "temperature_c": temperature}
         photos += [(profiles.buffer_photo(path, known_ph, **state), f"--known PHOTO {numbers}") for path in known]
@@ -246,7 +238,7 @@ def chart(
     if region is not None and patches is None:
         common.fail("--region is for a kit's chart and needs --patches.")
     xywh = common.rectangle("--region", region)
-    with common.saying(ValueError):
+    with common.exit_on(ValueError):
         patch_ph = None if patches is None else profiles.ph_of_patches(patches, kh_dkh=kh)
     target, earlier = making.start()
     with _calibrating():
@@ -263,14 +255,14 @@ def chart(
 
 
 def _make(kind: profiles.Kind, photos: Sequence[tuple[profiles.KnownPhoto, str]], making: _Making) -> None:
-    """Make a profile of the photos that can be used; each comes with the options that give it once more."""
+    """Make a profile from the photos that can be used; each comes with the options to add it again."""
     target, earlier = making.start()
     samples, missing = [], []
     with _calibrating():
         measured = profiles.measure_photos(photo for photo, _ in photos)
         for sample, (_, options) in zip(measured, photos, strict=True):
             if isinstance(sample, profiles.PhotoRefused):
-                if sample.reason.code == "no-file":  # a name that was mistyped; the photo itself may be good
+                if sample.reason.code == "no-file":  # a mistyped name; the photo itself may be good
                     common.fail(str(sample))
                 typer.echo(sample, err=True)
                 missing.append(options)
@@ -291,12 +283,13 @@ def _make(kind: profiles.Kind, photos: Sequence[tuple[profiles.KnownPhoto, str]]
 
 @contextmanager
 def _calibrating() -> Iterator[None]:
-    """Fail with one sentence where photos make no profile in a ``with`` block."""
-    with common.saying(ValueError), common.saying(profiles.PhotoRefused, code=common.EXIT_REFUSED):
-        try:
-            yield
-        except (OSError, MemoryError) as error:
-            common.fail(f"A photo could not be read: {common.trouble_of(error)}.", common.EXIT_FAILED)
+    """Exit with one sentence if photos cannot be used in a ``with`` block."""
+    with (
+        common.exit_on(ValueError),
+        common.exit_on(profiles.PhotoRefused, code=common.EXIT_REFUSED),
+        common.exit_on(OSError, MemoryError, what="A photo could not be read", code=common.EXIT_FAILED),
+    ):
+        yield
 
 
 def profile(
@@ -308,7 +301,7 @@ def profile(
         bool | None,
         typer.Option("--default/--no-default", help="Use it for all photos from its phone, or stop doing so."),
     ] = None,
-    force: Annotated[bool, typer.Option("--force", help="Replace an existing picture.")] = False,
+    force: common.Force = False,
     log: common.LogFile = None,
 ) -> None:
     """
@@ -322,18 +315,21 @@ def profile(
     if picture is not None:
         common.require_outputs([picture], force, profile=file)
     if default is None:
-        _say_profile(found)
+        _print_profile(found)
     else:
         _set_default(file, default, log)
     if picture is not None:
-        with common.writing(picture), common.saying(ValueError):
+        with common.writing(picture), common.exit_on(ValueError):
             profiles.write_profile_picture(found, picture)
         typer.echo(f"Wrote {picture}.")
 
 
 def _set_default(file: Path, default: bool, log: Path | None) -> None:
     common.prepare_defaults(log)
-    try:
+    with (
+        common.exit_on(ValueError),
+        common.exit_on(OSError, what="The default could not be changed", code=common.EXIT_FAILED),
+    ):
         if default:
             phones = ", ".join(profiles.make_default(file, common.log_path(log)))
             where = "" if log is None else f" with the log {log}"
@@ -342,7 +338,3 @@ def _set_default(file: Path, default: bool, log: Path | None) -> None:
             typer.echo("That phone no longer has a default profile.")
         else:
             typer.echo("That phone has no default profile.")
-    except ValueError as error:
-        common.fail(str(error))
-    except OSError as error:
-        common.fail(f"The default could not be changed: {error.strerror or error}.", common.EXIT_FAILED)

@@ -1,4 +1,4 @@
-"""What the commands share: checked options, the log and the profiles that they open, and how they fail."""
+"""What the commands share: options that check what is typed, the log and profiles they open, and how they fail."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import os
 import re
 import shlex
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from functools import wraps
 from inspect import Parameter, getdoc, signature
 from pathlib import Path
@@ -17,7 +17,7 @@ import typer
 
 import calibration
 
-# Rooms are loaded when a name of theirs is first used.
+# A room loads its modules when one of its names is first used.
 from colorread import chemistry, log as log_room, profiles, tank as tank_room
 
 EXIT_FAILED, EXIT_USAGE, EXIT_REFUSED = 1, 2, 3
@@ -26,14 +26,21 @@ LogFile = Annotated[
     Path | None,
     typer.Option("--log", help="Log file; default: COLORREAD_LOG, or a file in your data folder.", metavar="FILE"),
 ]
+TankName = Annotated[
+    str | None, typer.Option("--tank", help="Tank in the log: uses its settings and readings.", metavar="NAME")
+]
+ProfileFile = Annotated[
+    Path | None,
+    typer.Option("--profile", help="Calibration profile; default: the tank's, or else the phone's.", metavar="FILE"),
+]
 JsonObject = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
 JsonPerPhoto = Annotated[bool, typer.Option("--json", help="Print one JSON object per photo instead of text.")]
 JsonPerLine = Annotated[bool, typer.Option("--json", help="Print one JSON object per line instead of text.")]
-Force = Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")]
+Force = Annotated[bool, typer.Option("--force", help="Replace existing files.")]
 Yes = Annotated[bool, typer.Option("--yes", help="Do not ask.")]
 
-# By what stands for the number in the help: its unit, what else a number too high or of no known unit may be, and of
-# which quantity it is, whose other units may be typed behind it.
+# By metavar: the unit, a hint for a number that is too high or has an unknown unit, and the quantity, if its other
+# units may be typed too.
 _UNITS: Mapping[str, tuple[str, str, chemistry.Quantity | None]] = {
     "DKH": (" dKH", "If that is ppm (mg/L CaCO3), write it such as 71caco3.", "kh"),
     "C": (" degrees C", "If that is degrees F, write it such as 77F.", "temperature"),
@@ -48,41 +55,38 @@ _UNITS: Mapping[str, tuple[str, str, chemistry.Quantity | None]] = {
 def number(
     help_text: str, metavar: str, low: float, high: float, *, if_low: str = "", kind: type[float] | type[int] = float
 ) -> Any:
-    """Return an option that takes a number in a range; `if_low` says what to do with one below it."""
+    """Return an option for a number in a range; `if_low` is a hint for one below it."""
     unit, if_high, quantity = _UNITS.get(metavar, ("", "", None))
 
-    def check(param: typer.CallbackParam, text: str | float | None) -> float | None:
+    def parsed(text: str) -> float:
+        try:
+            return kind(text)
+        except ValueError:
+            return math.nan if quantity is None else chemistry.own_of_typed(quantity, text)
+
+    def check(param: typer.CallbackParam, text: str | None) -> float | None:
         if text is None:
             return None
         name = param.opts[0]
         try:
-            value = kind(text) if quantity is None else _typed(str(text), quantity)
-            is_number = math.isfinite(value)
-        except (ValueError, OverflowError):
-            is_number = False
-        if not is_number:
-            has_comma, has_unit = "," in str(text) and kind is float, str(text)[:1].isdigit()
+            value = parsed(text)
+        except ValueError:
+            value = math.nan
+        if not -math.inf < value < math.inf:
+            has_comma, has_unit = "," in text and kind is float, text[:1].isdigit()
             hint = "Write decimals with a point, such as 4.5." if has_comma else if_high if has_unit else ""
             fail(f"{name} must be a {'whole ' if kind is int else ''}number, not {text}. {hint}".rstrip())
         if not low <= value <= high:
-            to_do = if_low if value < low else if_high
-            fail(f"{name} must be between {low:g} and {high:g}{unit}, not {value:g}. {to_do}".rstrip())
+            hint = if_low if value < low else if_high
+            fail(f"{name} must be between {low:g} and {high:g}{unit}, not {value:g}. {hint}".rstrip())
         return value
 
-    # Left as text until the check, which tells the option and what was given for it.
+    # Left as text until the check, whose message names the option and what was typed.
     return typer.Option(help=help_text, metavar=metavar, callback=check, parser=str)
 
 
-def _typed(text: str, quantity: chemistry.Quantity) -> float:
-    """Return a number, with another unit of its quantity behind it or without."""
-    try:
-        return float(text)
-    except ValueError:
-        return chemistry.own_of_typed(quantity, text)
-
-
 def output(help_text: str, metavar: str, *suffixes: str, **options: Any) -> Any:
-    """Return an option that takes the name of a file to write, which must end as what is written."""
+    """Return an option for a file to write, which must have one of the suffixes."""
 
     def check(param: typer.CallbackParam, path: Path | None) -> Path | None:
         if path is not None and path.suffix.lower() not in suffixes:
@@ -100,7 +104,7 @@ def command(
     below: Sequence[str] = (),
     **options: Any,
 ) -> Callable[[Callable[..., None]], Callable[..., None]]:
-    """Add a command whose docstring is its help: its examples, and what follows them, stand below the options."""
+    """Add a command whose docstring is its help; examples, and what follows them, are shown below the options."""
 
     def added(run: Callable[..., None]) -> Callable[..., None]:
         text, _, end = (getdoc(run) or "").partition("\n\nExamples\n--------\n")
@@ -117,46 +121,47 @@ def command(
 def with_options(
     parameter: str, options: Mapping[str, tuple[Any, Any]], make: Callable[..., Any]
 ) -> Callable[[Callable[..., None]], Callable[..., None]]:
-    """Give a command options (annotation and default) in place of a parameter, which takes what is made of them."""
+    """Replace a parameter of a command by options (annotation and default); it gets what `make` returns for them."""
 
-    def with_them(command: Callable[..., None]) -> Callable[..., None]:
+    def decorate(command: Callable[..., None]) -> Callable[..., None]:
         @wraps(command)
         def run(**values: Any) -> None:
             command(**{parameter: make(**{name: values.pop(name) for name in options})}, **values)
 
-        as_written = signature(command, eval_str=True)
+        declared = signature(command, eval_str=True)
         parameters: list[Parameter] = []
-        for each in as_written.parameters.values():
+        for each in declared.parameters.values():
             if each.name == parameter:
                 parameters += [
-                    each.replace(name=name, annotation=kind, default=usual) for name, (kind, usual) in options.items()
+                    each.replace(name=name, annotation=annotation, default=default)
+                    for name, (annotation, default) in options.items()
                 ]
             else:
                 parameters.append(each)
-        # What the command line is made of.
-        run.__signature__ = as_written.replace(parameters=parameters)  # type: ignore[attr-defined]
+        # The command line is built from these two.
+        run.__signature__ = declared.replace(parameters=parameters)  # type: ignore[attr-defined]
         run.__annotations__ = {each.name: each.annotation for each in parameters}
         return run
 
-    return with_them
+    return decorate
 
 
 def rectangle(option: str, text: str | None) -> tuple[float, float, float, float] | None:
-    """Return left, top, width and height of a rectangle in a photo [px] from ``X,Y,W,H``, if it was given."""
+    """Return left, top, width and height of a rectangle [px] from ``X,Y,W,H``, if given."""
     if text is None:
         return None
-    try:
-        x, y, width, height = (float(part) for part in text.split(","))
-    except ValueError:
-        fail(f"{option} needs four numbers: left, top, width and height in pixels, such as 1200,800,300,300.")
-    if not all(map(math.isfinite, (x, y, width, height))) or min(width, height) <= 0.0:
-        fail(f"{option} needs width and height above zero, after left and top, such as 1200,800,300,300.")
-    return x, y, width, height
+    with suppress(ValueError):
+        x, y, width, height = map(float, text.split(","))
+        if all(map(math.isfinite, (x, y, width, height))) and min(width, height) > 0.0:
+            return x, y, width, height
+    fail(f"{option} needs left, top, width and height in pixels, such as 1200,800,300,300.")
 
 
 def require_outputs(outputs: Sequence[Path], force: bool, **used: Path) -> None:
-    """Fail where files to write are the same, are used as the log, say, or are there and may not be replaced."""
+    """Exit before the work if a file to write has no folder, is named twice or in use, or may not be replaced."""
     for i, path in enumerate(outputs):
+        if path.is_dir() or not path.absolute().parent.is_dir():
+            fail(f"{path} cannot be written; name a file in an existing folder.")
         for what, other in used.items():
             if _is_same(path, other):
                 fail(f"{path} is the {what} itself; choose another file.")
@@ -167,56 +172,55 @@ def require_outputs(outputs: Sequence[Path], force: bool, **used: Path) -> None:
 
 
 def _is_same(path: Path, other: Path) -> bool:
-    """Whether two names lead to one file, there or not; some file systems take letters of either case for the same."""
+    """Return whether two paths lead to one file, existing or not; some file systems ignore case."""
     return os.path.realpath(path) == os.path.realpath(other) or (
         path.exists() and other.exists() and path.samefile(other)
     )
 
 
 @contextmanager
-def writing(path: Path) -> Iterator[None]:
-    """Fail with one sentence where a file cannot be written in a ``with`` block."""
-    try:
-        yield
-    except OSError as error:
-        fail(f"{path} could not be written: {error.strerror or error}.", EXIT_FAILED)
+def exit_on(*kinds: type[Exception], what: str = "", code: int = EXIT_USAGE) -> Iterator[None]:
+    """
+    Turn an error raised in a ``with`` block into one sentence and an exit code.
 
-
-@contextmanager
-def saying(*kinds: type[Exception], code: int = EXIT_USAGE) -> Iterator[None]:
-    """Fail with what an error of some kinds says, one sentence, where a ``with`` block raises it."""
+    The sentence is the error's own or, if `what` says what failed, that and the cause.
+    """
     try:
         yield
     except kinds as error:
-        fail(str(error), code)
+        fail(f"{what}: {cause_of(error)}." if what else str(error), code)
+
+
+def writing(path: Path) -> AbstractContextManager[None]:
+    """Exit with one sentence if a file cannot be written in a ``with`` block."""
+    return exit_on(OSError, what=f"{path} could not be written", code=EXIT_FAILED)
+
+
+def write(path: Path, data: bytes) -> None:
+    """Write a file, whole or not at all, or exit with one sentence."""
+    with writing(path):
+        calibration.write_whole(path, data)
 
 
 def fail(message: str, code: int = EXIT_USAGE) -> NoReturn:
-    """Print one sentence on stderr and stop."""
+    """Print one sentence on stderr and exit."""
     typer.echo(message, err=True)
     raise typer.Exit(code)
 
 
-def trouble_of(error: OSError | MemoryError) -> str:
-    """Return in a few words what the machine ran into, without a full stop."""
-    return "memory ran out" if isinstance(error, MemoryError) else error.strerror or str(error)
+def cause_of(error: Exception) -> str:
+    """Return the cause of an error in a few words, without a full stop."""
+    if isinstance(error, MemoryError):
+        return "memory ran out"
+    return str(getattr(error, "strerror", None) or error).rstrip(".")
 
 
 def echo_json(lines: Iterable[object]) -> None:
-    """Print records as JSON, one a line."""
+    """Print records as JSON, one per line."""
     from colorread.records import json_line
 
     for line in lines:
         typer.echo(json_line(line))
-
-
-def echo_lines(lines: Iterable[str]) -> None:
-    """Print lines that are not to be wrapped, in signs that the terminal knows."""
-    from colorread.cli.terminal import Terminal
-
-    terminal = Terminal()
-    for line in lines:
-        terminal.print(line, soft_wrap=True)
 
 
 def plural(count: int, noun: str) -> str:
@@ -225,28 +229,28 @@ def plural(count: int, noun: str) -> str:
 
 
 def log_path(file: Path | None) -> Path:
-    """Return where the log is: the file that the user named, else the usual one."""
+    """Return the log file: the one given, or else the default."""
     return log_room.default_log_path() if file is None else file
 
 
 def log_command(words: str, file: Path | None) -> str:
-    """Return a command to type that uses the same log."""
+    """Return a command line that uses the same log."""
     return f"colorread {words}" if file is None else f"colorread {words} --log {shlex.quote(str(file))}"
 
 
 @contextmanager
 def open_log(file: Path | None, *, create: bool = False, tank: str | None = None) -> Iterator[log_room.Log]:
-    """Open the log; what is wrong in it, or with what is asked of it in the block, ends the command with a sentence."""
+    """Open the log in a ``with`` block; exit with one sentence if the log or a request to it is at fault."""
     path = log_path(file)
     if not create and not path.exists():
         command = log_command(f"tank add {shlex.quote(tank or 'NAME')}", file)
         fail(f"No log at {path} yet. Create it with: {command}")
-    with saying(log_room.LogError), saying(log_room.LogFailure, code=EXIT_FAILED), log_room.Log(path) as log:
+    with exit_on(log_room.LogError), exit_on(log_room.LogFailure, code=EXIT_FAILED), log_room.Log(path) as log:
         yield log
 
 
-def tell_no_log(file: Path | None, what: str, command: str, *, quiet: bool) -> bool:
-    """Say that nothing is kept yet where there is no usual log; one that was named is left to `open_log`."""
+def explain_missing_log(file: Path | None, what: str, command: str, *, quiet: bool) -> bool:
+    """Tell whether the default log is missing, and say so; a missing log that was named is left to `open_log`."""
     if file is not None or (path := log_path(None)).exists():
         return False
     if not quiet:
@@ -254,8 +258,8 @@ def tell_no_log(file: Path | None, what: str, command: str, *, quiet: bool) -> b
     return True
 
 
-def tell_damages(damages: Sequence[log_room.Damage], file: Path | None) -> bool:
-    """Say on stderr what of the log could not be read back, and what can be done; return whether there was any."""
+def warn_of_damage(damages: Sequence[log_room.Damage], file: Path | None) -> bool:
+    """List on stderr what is damaged in the log, with what to do about it; return whether there is anything."""
     for damage in damages:
         name = shlex.quote(damage.tank)
         if damage.sha256 is None:
@@ -269,33 +273,28 @@ def tell_damages(damages: Sequence[log_room.Damage], file: Path | None) -> bool:
 
 
 def load_profile(file: Path, log: Path | None = None) -> calibration.Profile:
-    """Read a profile or fail with one sentence."""
-    try:
+    """Read a profile, or exit with one sentence."""
+    with exit_on(ValueError), exit_on(OSError, what=f"{file} could not be opened"):
         return profiles.read_named(file, log_path(log))
-    except ValueError as error:
-        fail(str(error))
-    except OSError as error:
-        fail(f"{file} could not be opened: {error.strerror or error}.")
 
 
 def prepare_profile(profile: Path | None, tank: tank_room.Tank, log: Path | None) -> Path | None:
-    """Return the profile for all photos of a tank, if there is one; tell before the work what is wrong with it."""
-    named = profile or (None if tank.profile is None else Path(tank.profile))
-    if named is None:
+    """Return the profile for all photos of a tank, if any; exit if it cannot be read."""
+    path = profile or (None if tank.profile is None else Path(tank.profile))
+    if path is None:
         prepare_defaults(log)
     else:
-        load_profile(named, log)
-    return named
+        load_profile(path, log)
+    return path
 
 
 def prepare_defaults(log: Path | None) -> None:
-    """Give a log the default profiles that it had before, and say on stderr which cannot be read."""
+    """Give a log from an earlier version its own default profiles, and name on stderr those that cannot be read."""
     path = log_path(log)
     try:
-        profiles.take_over_defaults(path)
-    except log_room.LogError as error:
-        fail(str(error), EXIT_FAILED)
+        with exit_on(log_room.LogError, code=EXIT_FAILED):
+            profiles.take_over_defaults(path)
     except OSError as error:
-        typer.echo(f"The default profiles could not be copied beside {path}: {error.strerror or error}.", err=True)
+        typer.echo(f"The default profiles could not be copied beside {path}: {cause_of(error)}.", err=True)
     for trouble in profiles.damaged_defaults(path):
         typer.echo(f"Skipped a default profile: {trouble}", err=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date, datetime
@@ -16,11 +16,10 @@ from typer.core import TyperCommand
 
 import calibration
 from colorread import batch as batch_room, log as log_room, tank as tank_room, words
-from colorread.cli import common
+from colorread.cli import common, screen
 
 _TankName = Annotated[str | None, typer.Option("--tank", help="Only this tank.", metavar="NAME")]
-_DIGITS_MIN = 6  # of a hash, by which a photo or a note is named
-_SIGN_DIGITS = 8  # of the hash of a note, shown to name it by
+_DIGITS_MIN = 6  # of a hash that names a photo or a note
 _ENTRY_SCHEMA = "colorread.log-entry/1"
 
 app = typer.Typer(
@@ -56,7 +55,7 @@ def show(
     --------
     colorread log show --tank window --csv window.csv
     """
-    if not csv and tank is None and common.tell_no_log(log, "readings", "batch FOLDER", quiet=as_json):
+    if not csv and tank is None and common.explain_missing_log(log, "readings", "batch FOLDER", quiet=as_json):
         return
     if as_json and csv is not None:
         common.fail("Use either --json or --csv.")
@@ -77,24 +76,21 @@ def show(
         named = "" if tank is None else f" --tank {shlex.quote(tank)}"
         typer.echo(f"No readings yet. Add some with: {common.log_command(f'batch FOLDER{named}', log)}")
     else:
-        from colorread.cli.show_tank import print_entries, print_events
-        from colorread.cli.terminal import Terminal
-
         if entries:
-            print_entries(Terminal(), entries)
+            screen.print_entries(screen.Terminal(), entries)
         if notes:
-            print_events(Terminal(), [(name, event_id[:_SIGN_DIGITS], event) for name, event_id, event in notes])
+            screen.print_events(screen.Terminal(), notes)
         typer.echo(f"Log: {common.log_path(log)}")
-    if common.tell_damages(damages, log):
+    if common.warn_of_damage(damages, log):
         raise typer.Exit(common.EXIT_FAILED)
 
 
 def _judged_entries(
     log: log_room.Log, tank: str | None, tanks: Sequence[tank_room.Tank], damages: list[log_room.Damage]
 ) -> list[log_room.LogEntry]:
-    """Return entries judged by the limits that their tanks have now, as all that shows them does."""
+    """Return entries judged by the current limits of their tanks."""
     if tank is not None:
-        log.require_tank(tank)  # a name that is not known must not look like a tank without readings
+        log.require_tank(tank)  # else an unknown name would look like a tank without readings
     marks = {each.name: each.judged_by for each in tanks}
     return [
         replace(entry, reading=words.judged(entry.reading, marks[entry.tank]))
@@ -107,8 +103,8 @@ def _write_csv(
     path: Path, tanks: Sequence[tank_room.Tank], entries: Sequence[log_room.LogEntry], events: Sequence[tank_room.Event]
 ) -> None:
     readings = [entry.reading for entry in entries]
-    with common.writing(path):
-        batch_room.write_csv(path, readings, *(tank_room.summarize(tank, readings, events).tank_co2 for tank in tanks))
+    tank_co2 = (tank_room.summarize(tank, readings, events).tank_co2 for tank in tanks)
+    common.write(path, batch_room.csv_bytes(readings, *tank_co2))
     typer.echo(f"Wrote {common.plural(len(entries), 'reading')} to {path}.")
 
 
@@ -144,11 +140,8 @@ def export_(
         for line in log_room.export_lines(opened, damages.append):
             target.write(line.encode("ascii"))
     end = json.loads(line)["end"]
-    notes = f" and {common.plural(end['notes'], 'note')}" if end["notes"] else ""
-    typer.echo(
-        f"Wrote {common.plural(end['readings'], 'reading')}{notes} of {common.plural(end['tanks'], 'tank')} to {file}."
-    )
-    if common.tell_damages(damages, log):
+    typer.echo(f"Wrote {_counted(end['readings'], end['notes'], end['tanks']) or 'an empty log'} to {file}.")
+    if common.warn_of_damage(damages, log):
         raise typer.Exit(common.EXIT_FAILED)
 
 
@@ -164,26 +157,21 @@ def import_(
     --------
     colorread log import backup.jsonl
     """
-    try:
-        with common.saying(log_room.LogError), _seekable(file) as opened_file:
-            log_room.check_lines(log_room.lines_in(opened_file))  # before a log is made for them
-            with common.open_log(log, create=True) as opened:
-                done = log_room.import_lines(opened, log_room.lines_in(opened_file))
-    except OSError as error:
-        common.fail(f"{file} could not be read: {error.strerror or error}.")
+    unreadable = common.exit_on(OSError, what=f"{file} could not be read")
+    with unreadable, common.exit_on(log_room.LogError), _seekable(file) as opened_file:
+        log_room.check_lines(log_room.lines_in(opened_file))  # before a log is made for them
+        with common.open_log(log, create=True) as opened:
+            done = log_room.import_lines(opened, log_room.lines_in(opened_file))
     there = _counted(done.kept_readings, done.kept_notes)
     known = f"; {there} already there" if there else ""
-    notes = f", {common.plural(done.notes, 'note')}" if done.notes else ""
-    typer.echo(
-        f"Added {common.plural(done.readings, 'reading')}{notes} and {common.plural(done.tanks, 'tank')}{known}."
-    )
+    typer.echo(f"Added {_counted(done.readings, done.notes, done.tanks) or 'nothing'}{known}.")
     if done.kept_tanks:
         typer.echo(f"Kept as in the log, though the file differs: {', '.join(done.kept_tanks)}.")
 
 
 @contextmanager
 def _seekable(file: Path) -> Iterator[BinaryIO]:
-    """Open a file to be read twice; what comes through a pipe is put on the disk first."""
+    """Open a file to read it twice; what comes through a pipe is written to disk first."""
     with file.open("rb") as opened:
         if opened.seekable():
             yield opened
@@ -196,9 +184,10 @@ def _seekable(file: Path) -> Iterator[BinaryIO]:
             yield copy
 
 
-def _counted(n_readings: int, n_notes: int) -> str:
-    counts = ((n_readings, "reading"), (n_notes, "note"))
-    return " and ".join(common.plural(count, noun) for count, noun in counts if count)
+def _counted(n_readings: int, n_notes: int, n_tanks: int = 0) -> str:
+    counts = ((n_readings, "reading"), (n_notes, "note"), (n_tanks, "tank"))
+    parts = [common.plural(count, noun) for count, noun in counts if count]
+    return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 2 else parts)
 
 
 @common.command(app, short_help="Delete readings and notes.")
@@ -232,13 +221,13 @@ def forget(
         common.fail("Choose what to forget: --tank, --photo, --note, --before or --refused.")
     if note and (photo or refused):
         common.fail("Use --note without --photo and --refused.")
-    with common.saying(ValueError):
+    with common.exit_on(ValueError):
         day = None if before is None else tank_room.parse_day(before)
     with common.open_log(log, tank=tank) as opened:
         if tank is not None:
             opened.require_tank(tank)
-        notes = {} if photo or refused else _chosen_notes(opened, tank, note or [], day)
-        readings = {} if note else _chosen_readings(opened, tank, photo or [], day, refused)
+        notes = _by_tank(() if photo or refused else _chosen_notes(opened, tank, note or [], day))
+        readings = _by_tank(() if note else _chosen_readings(opened, tank, photo or [], day, refused))
         what = _counted(sum(map(len, readings.values())), sum(map(len, notes.values())))
         if not what:
             typer.echo("No matching reading or note; nothing was forgotten.")
@@ -256,46 +245,42 @@ def forget(
 
 def _chosen_readings(
     log: log_room.Log, tank: str | None, photos: Sequence[str], day: date | None, only_refused: bool
-) -> dict[str, list[str]]:
-    """Return the hashes of photos by tank: of those named, if any, and of those from before a day, if there is one."""
+) -> Iterator[tuple[str, str]]:
+    """Yield tank and hash of each reading that matches all that is given."""
     damages: list[log_room.Damage] = []
-    chosen = [
-        (entry.tank, entry.sha256)
+    found = [
+        (entry.tank, entry.sha256, entry.reading.photo, entry.reading.taken_at, entry.reading.status == "refused")
         for entry in log.entries(tank, on_damage=damages.append)
-        if (not photos or _is_photo(entry.sha256, entry.reading.photo, photos))
-        and _is_before(entry.reading.taken_at, day)
-        and (not only_refused or entry.reading.status == "refused")
     ]
-    if day is None and not only_refused:  # nothing is known of these but tank and photo
-        damaged = [(each.tank, each.sha256 or "", each.photo) for each in damages]
-        chosen += [(name, sha256) for name, sha256, photo in damaged if not photos or _is_photo(sha256, photo, photos)]
-    by_tank: dict[str, list[str]] = {}
-    for name, sha256 in chosen:
-        by_tank.setdefault(name, []).append(sha256)
-    return by_tank
+    # Of damaged readings only tank and photo are known.
+    found += [(damage.tank, damage.sha256 or "", damage.photo, None, False) for damage in damages]
+    for name, sha256, photo, taken_at, is_refused in found:
+        is_named = not photos or {photo, Path(photo).name} & set(photos) or _starts(sha256, photos)
+        if is_named and _is_before(taken_at, day) and (is_refused or not only_refused):
+            yield name, sha256
 
 
-def _chosen_notes(log: log_room.Log, tank: str | None, signs: Sequence[str], day: date | None) -> dict[str, list[str]]:
-    """Return the ids of notes by tank: of those with the signs, if any, and of those from before a day, if any."""
-    by_tank: dict[str, list[str]] = {}
-    for name in [tank] if tank is not None else [owner.name for owner in log.tanks()]:
+def _chosen_notes(
+    log: log_room.Log, tank: str | None, signs: Sequence[str], day: date | None
+) -> Iterator[tuple[str, str]]:
+    """Yield tank and ID of each note that matches all that is given."""
+    for name in [owner.name for owner in log.tanks()] if tank is None else [tank]:
         damages: list[log_room.Damage] = []
-        times: dict[str, datetime | None] = {
-            event_id: event.at for event_id, event in log.events(name, damages.append).items()
-        }
-        times |= {damage.sha256 or "": None for damage in damages}  # nothing is known of these but the id
-        ids = [each for each, at in times.items() if (not signs or _begins(each, signs)) and _is_before(at, day)]
-        if ids:
-            by_tank[name] = ids
+        found = [(event_id, event.at) for event_id, event in log.events(name, damages.append).items()]
+        for event_id, at in [*found, *((damage.sha256 or "", None) for damage in damages)]:
+            if (not signs or _starts(event_id, signs)) and _is_before(at, day):
+                yield name, event_id
+
+
+def _by_tank(chosen: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
+    by_tank: dict[str, list[str]] = {}
+    for name, identifier in chosen:
+        by_tank.setdefault(name, []).append(identifier)
     return by_tank
 
 
-def _is_photo(sha256: str, photo: str, typed: Sequence[str]) -> bool:
-    return photo in typed or Path(photo).name in typed or _begins(sha256, typed)
-
-
-def _begins(sha256: str, typed: Sequence[str]) -> bool:
-    return any(len(text) >= _DIGITS_MIN and sha256.startswith(text.lower()) for text in typed)
+def _starts(identifier: str, typed: Iterable[str]) -> bool:
+    return any(len(text) >= _DIGITS_MIN and identifier.startswith(text.lower()) for text in typed)
 
 
 def _is_before(at: datetime | None, day: date | None) -> bool:
@@ -303,10 +288,10 @@ def _is_before(at: datetime | None, day: date | None) -> bool:
 
 
 class _WithGrams(TyperCommand):
-    """A command whose option ``--refilled`` may be followed by grams, which the parser itself does not know."""
+    """A command whose option ``--refilled`` may be followed by grams; the parser knows no optional values."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
-        """Take the number after the option for that of the hidden one."""
+        """Pass the number after the option to a hidden option."""
         for i in reversed([i for i, word in enumerate(args[:-1]) if word == "--refilled"]):
             if re.fullmatch(r"[\d.]+", args[i + 1]):
                 args = [*args[: i + 1], "--refill-g", *args[i + 1 :]]
@@ -340,7 +325,7 @@ def note(
     colorread log note --tank window "new bottle" --refilled 120 --at 18:30
     colorread log note --tank window --gas-changed --bubbles 51
     """
-    with common.saying(ValueError):
+    with common.exit_on(ValueError):
         typed = {
             "at": at,
             "text": text,

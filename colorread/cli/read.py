@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shlex
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import closing, nullcontext
+from contextlib import closing
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -19,18 +19,16 @@ from colorread import (
     limits,
     reading as reading_room,
     tank as tank_room,
-    words,
 )
-from colorread.cli import common
+from colorread.cli import common, screen
 from colorread.cli.tank import with_settings
 
 if TYPE_CHECKING:
     from colorread.result import Reading
 
-    _Result = tuple[Reading, Path | None]  # with its evidence picture
+    _Result = tuple[Reading, Path | None]  # a reading and its evidence picture
 
 _VIAL_HELP = "Box around the fluid, in pixels of the upright photo, if it is not found."
-_TANK_HELP = "Tank in the log: uses its KH, temperature, lamp, profile and recent days."
 
 
 @with_settings("kh", "temperature", "tank_kh", "light", "sensitive")
@@ -39,10 +37,8 @@ def read(
     given: Mapping[str, Any],
     fluid: Annotated[limits.FluidKind, typer.Option(help="What the vial holds.")] = "reference",
     vial: Annotated[str | None, typer.Option(help=_VIAL_HELP, metavar="X,Y,W,H")] = None,
-    tank: Annotated[str | None, typer.Option(help=_TANK_HELP, metavar="NAME")] = None,
-    profile: Annotated[
-        Path | None, typer.Option(help="Calibration profile of this phone, vial and fluid.", metavar="FILE")
-    ] = None,
+    tank: common.TankName = None,
+    profile: common.ProfileFile = None,
     no_profile: Annotated[bool, typer.Option("--no-profile", help="Use no profile, not even the default.")] = False,
     evidence: Annotated[
         Path | None, typer.Option(help="Folder for one annotated picture per photo.", metavar="DIR")
@@ -61,12 +57,10 @@ def read(
     colorread read tank.jpg --kh 4 --temperature 25
     colorread read *.jpg --evidence pictures
     colorread read tank.heic --tank window --json
-
-    Without --profile, the tank's profile is used, or else the default for the phone.
     """
     if all(os.path.isdir(photo) for photo in photos):
         common.fail(f"{photos[0]} is a folder. Read all its photos with: colorread batch {shlex.quote(str(photos[0]))}")
-    if evidence is not None and any(map(_is_file, (evidence, *evidence.parents))):
+    if evidence is not None and any(map(os.path.isfile, (evidence, *evidence.parents))):
         common.fail(f"--evidence must be a folder; {evidence} is a file or inside one.")
     owner = None
     if tank is not None:
@@ -74,42 +68,58 @@ def read(
             owner = opened.tank(tank)
     if profile is not None and no_profile:
         common.fail("Use either --profile or --no-profile.")
-    described = tank_room.changed_tank(owner or tank_room.Tank(name="photo"), given)
-    if fluid == "tank-water":
-        # The KH that a tank has for its vial is that of the reference fluid.
-        described = replace(described, kh_dkh=given.get("kh"))
-        if "kh" not in given and described.tank_kh_dkh is None:
-            common.fail("Tank water in the vial needs the tank's KH: add --tank-kh X.")
+    described = _with_options(owner or tank_room.Tank(name="photo"), given, fluid)
     box, settings = common.rectangle("--vial", vial), _settings(described, profile, no_profile, log)
     jobs = ((photo, replace(settings(photo), fluid=fluid, vial_xywh=box)) for photo in photos)
-    results = _read_all(jobs, len(photos), evidence)
-    marks = described.judged_by
-    readings = _print_json(results) if as_json else _print_text(results, marks, owner, log, details=details)
+    marks, terminal = described.judged_by, screen.Terminal()
+    readings: list[Reading] = []
+    for reading, picture in _read_all(jobs, len(photos), evidence):
+        if as_json:
+            common.echo_json([reading])
+        else:
+            if readings:
+                terminal.print()
+            screen.print_reading(terminal, reading, picture, marks=marks, details=details, brief=owner is not None)
+        readings.append(reading)
+    if as_json:
+        pass
+    elif owner is not None and any(reading.status == "read" for reading in readings):
+        summary = _summary(replace(owner, marks=marks), readings, log)
+        screen.print_now(terminal, summary, details=details, brief=not details)
+    else:
+        screen.print_summary(terminal, readings)
+        screen.print_cautions(terminal, readings, details=details)
     if any(reading.status == "refused" for reading in readings):
         raise typer.Exit(common.EXIT_REFUSED)
 
 
-def _is_file(path: Path) -> bool:
-    return os.path.exists(path) and not os.path.isdir(path)  # which never raise, whatever the path is
+def _with_options(tank: tank_room.Tank, given: Mapping[str, Any], fluid: limits.FluidKind) -> tank_room.Tank:
+    """Return a tank with the settings given, as far as they hold for the fluid in the vial."""
+    tank = tank_room.changed_tank(tank, given)
+    if fluid == "reference":
+        return tank
+    if "kh" not in given and tank.tank_kh_dkh is None:
+        common.fail("Tank water in the vial needs the tank's KH: add --tank-kh X.")
+    # A tank's KH of the vial is that of the reference fluid.
+    return replace(tank, kh_dkh=given.get("kh"))
 
 
 def _settings(
     tank: tank_room.Tank, profile: Path | None, no_profile: bool, log: Path | None
 ) -> Callable[[Path], reading_room.Stated]:
-    """Return what tells the settings of each photo: of its tank, with a profile unless none is wanted."""
+    """Return a function that chooses the inputs for a photo."""
     if no_profile:
-        without = batch_room.stated_of(tank, reading_room.Stated())
-        return lambda photo: without
+        return lambda photo: batch_room.stated_of(tank)
     common.prepare_profile(profile, tank, log)
-    by_phone = batch_room.SettingsByPhone(tank, profile, common.log_path(log))
-    return lambda photo: by_phone(photo).stated
+    settings_for = batch_room.settings_by_phone(tank, profile, common.log_path(log))
+    return lambda photo: settings_for(photo).stated
 
 
 def _read_all(jobs: Iterable[tuple[Path, reading_room.Stated]], count: int, evidence: Path | None) -> Iterator[_Result]:
     """
-    Yield one reading after the other with its evidence picture; a bar on stderr tells of several.
+    Yield the readings in order, with their evidence pictures; show a bar on stderr if there are several.
 
-    They are read in a process of its own: a photo that hangs its decoder or takes all memory harms none of the others.
+    Photos are read in another process: one that hangs the decoder or takes all memory does not harm the others.
     """
     from rich.console import Console
     from rich.progress import Progress
@@ -117,20 +127,16 @@ def _read_all(jobs: Iterable[tuple[Path, reading_room.Stated]], count: int, evid
     from colorread.workers import run_in_workers
 
     console = Console(stderr=True)
-    bar = Progress(console=console, transient=True)
-    # Only while a photo is read, so that it never mixes with what is printed on stdout.
-    shown = bar if count > 1 and console.is_interactive else nullcontext()
+    bar = Progress(console=console, transient=True, disable=count == 1 or not console.is_interactive)
     task = bar.add_task("Reading photos", total=count)
     with closing(run_in_workers(partial(_read_one, evidence=evidence), jobs, count=1)) as results:
         for _ in range(count):
             try:
-                with shown:
+                with bar:  # only while a photo is read, so that it never mixes with the text on stdout
                     done = next(results)
             except RuntimeError as error:  # no process can be started
                 common.fail(f"{error} Close other programs.", common.EXIT_FAILED)
             bar.advance(task)
-            if isinstance(done.result, ImportError):
-                raise done.result
             if isinstance(done.result, str):
                 common.fail(done.result, common.EXIT_FAILED)
             if done.result is None:
@@ -141,65 +147,24 @@ def _read_all(jobs: Iterable[tuple[Path, reading_room.Stated]], count: int, evid
                 yield done.result
 
 
-def _read_one(job: tuple[Path, reading_room.Stated], *, evidence: Path | None) -> _Result | str | ImportError:
-    """Return a reading with its evidence picture, or why there can be none, in a process of its own."""
+def _read_one(job: tuple[Path, reading_room.Stated], *, evidence: Path | None) -> _Result | str:
+    """Return a reading with its evidence picture, or a sentence on what failed; for a worker process."""
     photo, stated = job
+    what = f"{photo} could not be read"
     try:
-        from colorread.reading import read_photo_traced
-
-        reading, trace = read_photo_traced(photo, stated)
-    except (OSError, MemoryError) as error:
-        return f"{photo} could not be read: {common.trouble_of(error)}."
-    except ImportError as error:
-        return error
-    if evidence is None:
-        return reading, None
-    try:
+        reading, trace = reading_room.read_photo_traced(photo, stated)
+        if evidence is None:
+            return reading, None
+        what = f"The evidence picture could not be written to {evidence}"
         return reading, evidence_room.write_evidence(reading, trace, evidence, stated.marks)
-    except OSError as error:
-        return f"The evidence picture could not be written to {evidence}: {error.strerror or error}."
-
-
-def _print_json(results: Iterable[_Result]) -> list[Reading]:
-    readings = []
-    for reading, _ in results:
-        common.echo_json([reading])
-        readings.append(reading)
-    return readings
-
-
-def _print_text(
-    results: Iterable[_Result],
-    marks: words.Marks,
-    owner: tank_room.Tank | None,
-    log: Path | None,
-    *,
-    details: bool,
-) -> list[Reading]:
-    from colorread.cli.show_reading import print_cautions, print_reading, print_summary
-    from colorread.cli.show_tank import print_now
-    from colorread.cli.terminal import Terminal
-
-    terminal = Terminal()
-    readings: list[Reading] = []
-    for reading, picture in results:
-        if readings:
-            terminal.print()
-        print_reading(terminal, reading, picture, marks=marks, details=details, brief=owner is not None)
-        readings.append(reading)
-    if owner is not None and any(reading.status == "read" for reading in readings):
-        print_now(terminal, _summary(replace(owner, marks=marks), readings, log), details=details, brief=not details)
-        return readings
-    if len(readings) > 1:
-        print_summary(terminal, readings)
-    print_cautions(terminal, readings, details=details)
-    return readings
+    except (OSError, MemoryError) as error:
+        return f"{what}: {common.cause_of(error)}."
 
 
 def _summary(tank: tank_room.Tank, readings: Sequence[Reading], log: Path | None) -> tank_room.TankSummary:
-    """Return what the days of the tank tell together with photos that are not in its log."""
+    """Return the summary of a tank with photos that are not in its log."""
     with common.open_log(log) as opened:
-        logged = [entry.reading for entry in batch_room.kept(opened, tank, {}, with_earlier=True)]
+        logged = [entry.reading for entry in batch_room.logged_entries(opened, tank, {}, with_earlier=True)]
         events = opened.events(tank.name).values()
     taken = {reading.taken_at for reading in logged if reading.taken_at is not None}
     return tank_room.summarize(tank, [*logged, *(each for each in readings if each.taken_at not in taken)], events)

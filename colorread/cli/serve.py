@@ -44,7 +44,7 @@ def serve(
         common.fail(_EXTRA, common.EXIT_FAILED)
     host = "127.0.0.1"
     if share:
-        with common.saying(ValueError):
+        with common.exit_on(ValueError):
             host = page.home_address() if address is None else page.require_home(address)
     with common.open_log(log, create=True) as opened:
         path = opened.path

@@ -2,15 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import typer
 
 import calibration
-from colorread import chemistry, limits, log as log_room, words
-from colorread.cli import common
+from colorread import (
+    batch as batch_room,
+    chemistry,
+    limits,
+    log as log_room,
+    profiles,
+    report as report_room,
+    tank as tank_room,
+    words,
+)
+from colorread.cli import common, screen
 
+DEMO_LOG = "demo.sqlite"  # marks a folder as one of the demonstration; never the name of a keeper's own log
 _Paper = Annotated[Literal["a4", "letter"], typer.Option(help="Size of the sheet.")]
 _CARD = common.output("PDF file to write, card.pdf or tag.pdf where not given.", "FILE", ".pdf", show_default=False)
 
@@ -31,8 +44,7 @@ def card(
     out = out or Path("tag.pdf" if tag else "card.pdf")
     common.require_outputs([out], force)
     data = calibration.render_tag_sheet(paper=paper) if tag else calibration.render_card_sheet(paper=paper)
-    with common.writing(out):
-        calibration.write_whole(out, data)
+    common.write(out, data)
     bar_mm = (calibration.load_tag() if tag else calibration.load_card()).scale_bar.length_mm
     typer.echo(f"Wrote {out}. Print it at 100 %, then check with a ruler that the scale bar is {bar_mm:.0f} mm long.")
 
@@ -61,8 +73,7 @@ def chart(
     common.require_outputs([out], force)
     co2_mg_l = chemistry.co2_from_ph(calibration.CHART_PH, kh, temperature_c=temperature).tolist()
     data = calibration.render_chart_sheet(co2_mg_l=co2_mg_l, kh_dkh=kh, temperature_c=temperature, paper=paper)
-    with common.writing(out):
-        calibration.write_whole(out, data)
+    common.write(out, data)
     typer.echo(f"Wrote {out}. Print it in color at 100 %. Printers differ, so its colors are approximate.")
 
 
@@ -85,10 +96,9 @@ def fluid(
     --------
     colorread fluid --kh 4 --volume 1000 --scale-error 0.1
     """
-    from colorread.cli.terminal import Terminal
     from colorread.records import plain
 
-    with common.saying(ValueError):
+    with common.exit_on(ValueError):
         recipe = chemistry.fluid_recipe(kh, volume, scale_error_g=scale_error)
         dose = chemistry.dye_drops(vial_volume, kh_dkh=recipe.kh_dkh)
         air = chemistry.color_in_room_air(kh, temperature)
@@ -99,7 +109,7 @@ def fluid(
             [{"schema": "colorread.fluid/1", **parts, "renewal": chemistry.RENEWAL, "cautions": chemistry.CAUTIONS}]
         )
     else:
-        terminal = Terminal()
+        terminal = screen.Terminal()
         terminal.say(f"Fluid of {recipe.kh_dkh:.2f} dKH, {recipe.second.total_ml:g} mL", "bold underline")
         terminal.rows(words.fluid_rows(recipe, dose, air, vial_volume, option=f", --kh {dose.kh_in_vial_dkh:.2f}"))
         terminal.print()
@@ -118,26 +128,69 @@ def demo(
     --------
     colorread demo --out demo
     """
-    from rich.console import Console
+    import tomllib
 
-    from colorread.cli.show_tank import print_now
-    from colorread.cli.terminal import Terminal
-    from colorread.demo import DEMO_LOG, find_images, run_demo
+    from rich.console import Console
 
     if out.exists() and (not out.is_dir() or (any(out.iterdir()) and not (out / DEMO_LOG).exists())):
         common.fail(f"{out} is not empty; choose an empty or new folder with --out.")
-    try:
+    with (
+        common.exit_on(OSError, what=f"Could not write the demo to {out}", code=common.EXIT_FAILED),
+        common.exit_on(log_room.LogError, code=common.EXIT_FAILED),
+        Console(stderr=True).status("Starting") as status,
+    ):
+        images = find_images()
+        entries = tomllib.loads((images / "demo.toml").read_text(encoding="utf-8"))["tank"]
         out.mkdir(parents=True, exist_ok=True)
-        with (
-            common.saying(log_room.LogError, code=common.EXIT_FAILED),
-            Console(stderr=True).status("Starting") as status,
-        ):
-            tanks = run_demo(out, find_images(), on_step=status.update)
-    except OSError as error:
-        common.fail(f"Could not write the demo to {out}: {error.strerror or error}.", common.EXIT_FAILED)
-    terminal = Terminal()
+        with log_room.Log(out / DEMO_LOG) as log:
+            made = [_make_tank(entry, out, images, log, status.update) for entry in entries]
+    terminal = screen.Terminal()
     terminal.print("Made-up data: three tanks in a library reading room, with rendered photos.")
-    for tank in tanks:
+    for summary, report in made:
         terminal.print()
-        print_now(terminal, tank.summary, where="the report")
-        terminal.print(f"Report    {tank.report}", soft_wrap=True)
+        screen.print_now(terminal, summary, where="the report")
+        terminal.print(f"Report    {report}", soft_wrap=True)
+
+
+def find_images() -> Path:
+    """Return the folder of the sample images: in the installed package, or beside it in a checkout."""
+    package = Path(__file__).parents[1]
+    installed = package / "sample_images"
+    return installed if installed.is_dir() else package.parent / "sample_images"
+
+
+def _make_tank(
+    entry: Mapping[str, Any], folder: Path, images: Path, log: log_room.Log, tell: Callable[[str], None]
+) -> tuple[tank_room.TankSummary, Path]:
+    """Calibrate, read, log and report one tank of ``demo.toml``; return its summary and its report."""
+    name, settings = entry["name"], entry["settings"]
+    stem = folder / name.replace(" ", "-")
+    tank = tank_room.changed_tank(tank_room.Tank(name=name, made_up=True), settings)
+    if "calibration" in entry:
+        tell(f"{name}: calibrating")
+        tank = replace(tank, profile=str(stem.with_suffix(".toml")))
+        profile = _calibrate(entry["calibration"], images, float(settings["kh"]))
+        calibration.write_profile(profile, stem.with_suffix(".toml"), overwrite=True)
+    log.put_tank(tank)
+    paths = sorted(path for pattern in entry["photos"] for path in images.glob(pattern))
+    photos = [batch_room.PhotoFile(path=path, name=path.relative_to(images).as_posix()) for path in paths]
+    names = {}
+    with closing(batch_room.score_photos(photos, log=log, tank=tank)) as results:
+        for number, scored in enumerate(results, 1):
+            tell(f"{name}: photo {number} of {len(photos)}")
+            names[scored.sha256] = scored.photo.name
+    summary = tank_room.summarize(tank, [logged.reading for logged in batch_room.logged_entries(log, tank, names)])
+    report = stem.with_suffix(".html")
+    report_room.write_report(report, summary, batch_room.logged_entries(log, tank, names, with_pictures=True))
+    return summary, report
+
+
+def _calibrate(photos: Mapping[str, Any], images: Path, kh_dkh: float) -> calibration.Profile:
+    strength = float(chemistry.ionic_strength(kh_dkh))
+    return profiles.make_profile(
+        [
+            profiles.end_photo(images / photos["acid"], "acid"),
+            profiles.end_photo(images / photos["base"], "base"),
+            profiles.buffer_photo(images / photos["known"], float(photos["known_ph"]), ionic_strength_mol_kg=strength),
+        ]
+    )

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 import typer
 
 from colorread import limits, log as log_room, tank as tank_room, words
-from colorread.cli import common
+from colorread.cli import common, screen
 
 app = typer.Typer(
     help="Describe your tanks. Photos are read and judged with these settings.",
@@ -29,16 +29,16 @@ Other units may be typed behind a number: 15gal, 20oz, 77F, 71caco3.""",
 )
 
 CAUTIONS = ("Cautions:", *words.gas_cautions(None))
-# What a photo is read with; other settings change no reading.
+# The settings that a reading depends on.
 _READ_WITH = ("kh_dkh", "temperature_c", "tank_kh_dkh", "light", "profile")
 _METAVARS = {"span": "HH:MM-HH:MM", "day": "YYYY-MM-DD", "range": "LOW-HIGH", "file": "FILE"}
-_ONE_OF: Any = Literal  # of texts that are known at run time
+_ONE_OF: Any = Literal  # takes texts known at run time only
 
 _Name = Annotated[str, typer.Argument(help="Name of the tank.", metavar="NAME")]
 
 
 def with_settings(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
-    """Give a command options for settings in place of its parameter ``given``, a mapping of those that are given."""
+    """Replace a command's parameter ``given`` by options for settings; it gets those that are given, by name."""
 
     def given(**typed: Any) -> dict[str, Any]:
         return {name: value for name, value in typed.items() if value is not None}
@@ -48,7 +48,7 @@ def with_settings(*names: str) -> Callable[[Callable[..., None]], Callable[..., 
 
 @cache
 def _option(name: str) -> Any:
-    """Return the annotation of a parameter that takes a setting."""
+    """Return the annotation of a parameter for a setting."""
     setting = tank_room.SETTINGS[name]
     kind: Any = str
     option = typer.Option(help=setting.help, metavar=_METAVARS.get(setting.kind))
@@ -73,7 +73,7 @@ def add(name: _Name, given: Mapping[str, Any], log: common.LogFile = None) -> No
     --------
     colorread tank add window --volume 60 --kh 4 --temperature 25 --lights 10:00-18:00 --gas 08:00-18:00
     """
-    with common.saying(ValueError):
+    with common.exit_on(ValueError):
         tank = _changed(tank_room.Tank(name=name), given)
     with common.open_log(log, create=True) as opened:
         opened.add_tank(tank)
@@ -135,7 +135,7 @@ def list_(as_json: common.JsonPerLine = False, log: common.LogFile = None) -> No
     --------
     colorread tank list --json
     """
-    if common.tell_no_log(log, "tanks", "tank add NAME", quiet=as_json):
+    if common.explain_missing_log(log, "tanks", "tank add NAME", quiet=as_json):
         return
     with common.open_log(log) as opened:
         tanks = opened.tanks()
@@ -145,10 +145,7 @@ def list_(as_json: common.JsonPerLine = False, log: common.LogFile = None) -> No
     elif not tanks:
         typer.echo(f"No tanks yet. Add one with: {common.log_command('tank add NAME', log)}")
     else:
-        from colorread.cli.show_tank import print_tanks
-        from colorread.cli.terminal import Terminal
-
-        print_tanks(Terminal(), tanks, counts)
+        screen.print_tanks(screen.Terminal(), tanks, counts)
         typer.echo(f"Log: {common.log_path(log)}")
 
 
@@ -166,10 +163,7 @@ def show(name: _Name, as_json: common.JsonPerLine = False, log: common.LogFile =
     if as_json:
         common.echo_json([_record(tank)])
     else:
-        from colorread.cli.show_tank import print_tank
-        from colorread.cli.terminal import Terminal
-
-        print_tank(Terminal(), tank_room.tank_after(tank, events), n_readings)
+        screen.print_tank(screen.Terminal(), tank_room.tank_after(tank, events), n_readings)
 
 
 @common.command(app, short_help="Remove a tank.")
@@ -201,9 +195,7 @@ def remove(
 @with_settings("volume", "lights", "gas", "source", "source_amount", "valve", "sensitive", "plants", "fish_limit")
 def gas(
     given: Mapping[str, Any],
-    tank: Annotated[
-        str | None, typer.Option("--tank", help="Tank of the log, with its days; options change it for this plan only.")
-    ] = None,
+    tank: common.TankName = None,
     target: Annotated[
         float | None,
         common.number(
@@ -220,6 +212,8 @@ def gas(
     """
     Show what to mix or fill for a tank, how to dose it, what it may give, and until when.
 
+    Options change the tank for this plan only.
+
     Examples
     --------
     colorread gas --tank window --days 14
@@ -234,25 +228,22 @@ def gas(
         with common.open_log(log, tank=tank) as opened:
             logged, readings = opened.tank(tank), [entry.reading for entry in opened.entries(tank)]
             events = list(opened.events(tank).values())
-    with common.saying(ValueError):
+    with common.exit_on(ValueError):
         plan = tank_room.plan_gas(
             _changed(logged, given), readings, events, logged=logged, days=days, target_mg_l=target
         )
     if as_json:
         common.echo_json([tank_room.plan_to_dict(plan)])
     else:
-        from colorread.cli.show_tank import print_plan
-        from colorread.cli.terminal import Terminal
-
-        print_plan(Terminal(), plan)
+        screen.print_plan(screen.Terminal(), plan)
 
 
 def _changed(tank: tank_room.Tank, given: Mapping[str, Any], cleared: Collection[str] = ()) -> tank_room.Tank:
-    """Return a tank with the settings that were given, or fail with one sentence."""
+    """Return a tank with the settings given, or exit with one sentence."""
     if "profile" in given:
         common.load_profile(given["profile"])
-        given = {**given, "profile": str(given["profile"].resolve())}  # it is to be found from any folder
-    with common.saying(ValueError):
+        given = {**given, "profile": str(given["profile"].resolve())}  # found from any folder
+    with common.exit_on(ValueError):
         return tank_room.changed_tank(tank, given, cleared)
 
 

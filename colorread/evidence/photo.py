@@ -1,10 +1,9 @@
-"""The photo of an evidence picture: cropped around card and fluid, with outlines told apart without color."""
+"""The photo in an evidence picture: cropped around card and fluid, with outlines that differ without color."""
 
 from __future__ import annotations
 
 import functools
-import importlib.util
-from pathlib import Path
+from importlib.metadata import distribution
 
 import cv2
 import numpy as np
@@ -13,25 +12,22 @@ from PIL import Image, ImageDraw, ImageFont
 
 from colorread.result import Trace
 
-_CROP_RIM = 0.08  # of the size of what is shown
-_STROKE_PX, _EDGE_PX = 4, 9  # light line within a dark one: seen on any ground; smoothing adds a pixel
+_CROP_RIM = 0.08  # of the size of the part to show
+_STROKE_PX, _EDGE_PX = 4, 9  # a light line in a dark one is visible on any ground; smoothing adds a pixel
 _DASH_PX, _GAP_PX = 19, 17  # with round ends
 _DOT_STEP_PX, _DOT_PX, _DOT_EDGE_PX = 14, 1.5, 3.0
 _LABEL_PX, _PAD_PX = 36, 8
 _DARK, _LIGHT = (0, 0, 0), (255, 255, 255)
-_SHIFT = 4  # binary places of the positions that OpenCV draws at
+_SHIFT = 4  # fractional bits of the positions in OpenCV
 
 Floats = NDArray[np.float64]
 
 
 @functools.cache
 def font_of(size_px: int, *, bold: bool = False) -> ImageFont.FreeTypeFont:
-    """Return a font with real bold letters and those of most languages; it comes with the library that plots."""
-    found = importlib.util.find_spec("matplotlib")
-    assert found is not None
-    assert found.submodule_search_locations is not None
-    folder = Path(found.submodule_search_locations[0]) / "mpl-data/fonts/ttf"
-    return ImageFont.truetype(folder / f"DejaVuSans{'-Bold' if bold else ''}.ttf", size_px)
+    """Return a font for most languages, with a true bold; it comes with the plotting library."""
+    file = f"matplotlib/mpl-data/fonts/ttf/DejaVuSans{'-Bold' if bold else ''}.ttf"
+    return ImageFont.truetype(str(distribution("matplotlib").locate_file(file)), size_px)
 
 
 def draw_photo(trace: Trace, width_px: int, height_px: int, fluid_label: str) -> Image.Image:
@@ -41,22 +37,22 @@ def draw_photo(trace: Trace, width_px: int, height_px: int, fluid_label: str) ->
     Parameters
     ----------
     trace : Trace
-        What was seen; `rgb_u8` must be there.
+        What was found, with `rgb_u8`.
     width_px, height_px : int
-        Size of the picture at most.
+        Maximum size of the picture.
     fluid_label : str
         Word beside the outline of the fluid.
 
     Returns
     -------
     PIL.Image.Image
-        Card or tag with a solid outline, the fluid with a dashed one, the used pixels dotted.
+        With a solid outline of the card or tag, a dashed one of the fluid, and dots on the pixels used.
     """
     assert trace.rgb_u8 is not None
     left, top, right, bottom = _crop(trace)
     scale = min(width_px / (right - left), height_px / (bottom - top))
     size = (round((right - left) * scale), round((bottom - top) * scale))
-    # By way of twice the size, as averaging over fractions of pixels costs five times as much.
+    # Via twice the size: averaging over fractions of pixels takes five times as long.
     twice = cv2.resize(trace.rgb_u8[top:bottom, left:right], (2 * size[0], 2 * size[1]))
     picture = np.asarray(cv2.resize(twice, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
@@ -85,7 +81,7 @@ def draw_photo(trace: Trace, width_px: int, height_px: int, fluid_label: str) ->
 
 
 def _crop(trace: Trace) -> tuple[int, int, int, int]:
-    """Return left, top, right, bottom of what is shown, in edges of pixels."""
+    """Return left, top, right and bottom of the part to show, in pixel edges."""
     assert trace.rgb_u8 is not None
     height_px, width_px = trace.rgb_u8.shape[:2]
     found = [points for points in (trace.card_corners_px, *trace.vial_outlines_px) if points is not None]
@@ -106,7 +102,7 @@ def _draw_outline(picture: NDArray[np.uint8], points: Floats, *, dashed: bool) -
 
 
 def _fixed(length_px: Floats | float) -> NDArray[np.int32]:
-    """Return fixed-point numbers, as OpenCV takes them."""
+    """Return fixed-point numbers for OpenCV."""
     return np.rint(np.multiply(length_px, 1 << _SHIFT)).astype(np.int32)
 
 
@@ -121,7 +117,7 @@ def _dashes(points: Floats) -> list[Floats]:
 
 
 def _draw_dots(picture: NDArray[np.uint8], points: Floats) -> None:
-    """Dot a coarse grid where pixels were used, so that the color stays visible between."""
+    """Draw dots on a coarse grid of the pixels used, so that their color stays visible."""
     cells = np.unique(points // _DOT_STEP_PX, axis=0)
     for center in _fixed((cells + 0.5) * _DOT_STEP_PX):
         for color, radius_px in ((_DARK, _DOT_EDGE_PX), (_LIGHT, _DOT_PX)):
@@ -129,7 +125,7 @@ def _draw_dots(picture: NDArray[np.uint8], points: Floats) -> None:
 
 
 def _draw_label(draw: ImageDraw.ImageDraw, text: str, x: float, y: float, size: tuple[int, int]) -> None:
-    """Draw a dark tag whose left edge is near x, y and which lies within the picture."""
+    """Draw a label whose left edge is at x, y, moved into the picture."""
     font = font_of(_LABEL_PX)
     width, height = draw.textlength(text, font) + 2 * _PAD_PX, 1.2 * _LABEL_PX + _PAD_PX
     x = min(max(x, 0.0), size[0] - width)

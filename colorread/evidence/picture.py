@@ -1,4 +1,4 @@
-"""The evidence picture: what was measured in a photo and what came out, on one page as wide as a phone."""
+"""The evidence picture: what was measured in a photo, and the result, on one page as wide as a phone."""
 
 from __future__ import annotations
 
@@ -33,16 +33,14 @@ _PHOTO_HEIGHT_PX = (300, 760)  # at least and at most
 _CAPTION_WIDTH_PX = 236
 _STRIP_PX = 64
 _BAR_PX = 130
-_PANEL_PX, _PANEL_GRAY = 360, (214, 214, 214)
 _JPEG_QUALITY = 90
 _SMALL_WIDTH_PX, _SMALL_HEIGHT_PX, _SMALL_BYTES = 480, 1000, 40_000
 _SMALL_QUALITIES = (75, 60, 45, 30)
-# The seen color is said to differ where it is this much stronger, lighter or otherwise off the expected one:
-# assumptions.
+# The seen color differs from the expected one if it is this much stronger, lighter or otherwise off: assumptions.
 _STRONGER, _LIGHTER, _OTHER = 1.3, 0.12, 0.1
-_MARK = b"colorread evidence "  # stands in the head of every such picture
+_MARK = b"colorread evidence "  # in the head of every evidence picture
 _HEAD_BYTES = 4096
-_STEM_MAX_BYTES = 100  # with what is added well below 255, the longest name on most disks: common practice, no source
+_STEM_MAX_BYTES = 100  # keeps the name well below 255 bytes, the limit of most disks: common practice, no source
 
 
 class Page:
@@ -54,12 +52,12 @@ class Page:
         self.y = 0
 
     def paste(self, image: Image.Image) -> None:
-        """Put a picture as wide as the page."""
+        """Add a picture as wide as the page."""
         self.image.paste(image, (0, self.y))
         self.y += image.height
 
     def text(self, text: str, *, size_px: int = _TEXT_PX, bold: bool = False, ink: tuple[int, int, int] = _INK) -> None:
-        """Write a paragraph, nothing where there is no text."""
+        """Add a paragraph, if there is any text."""
         if not text:
             return
         font = font_of(size_px, bold=bold)
@@ -69,7 +67,7 @@ class Page:
         self.y += 8
 
     def cut(self) -> Image.Image:
-        """Return the page as long as it was filled."""
+        """Return the filled part of the page."""
         return self.image.crop((0, 0, _WIDTH_PX, min(self.y + 24, _PAGE_MAX_PX)))
 
 
@@ -82,14 +80,14 @@ def draw_evidence(reading: Reading, trace: Trace, marks: words.Marks = words.USU
     reading : Reading
         Read or refused.
     trace : Trace
-        What was seen on the way.
+        What was found in the photo.
     marks : Marks, optional
-        What the CO2 was judged by, on the bar.
+        Limits to draw on the bar.
 
     Returns
     -------
     PIL.Image.Image
-        sRGB, 1080 px wide and 1600 px tall at most: the answer, the photo, and what it rests on.
+        sRGB, 1080 px wide and at most 1600 px tall: the answer, the photo, and the colors behind the answer.
     """
     above, below = Page(), Page()
     above.y += 24
@@ -107,11 +105,6 @@ def draw_evidence(reading: Reading, trace: Trace, marks: words.Marks = words.USU
         least, most = _PHOTO_HEIGHT_PX
         height = min(max(_HEIGHT_MAX_PX - above.y - below.y - 24, least), most)
         above.paste(draw_photo(trace, _WIDTH_PX, height, "fluid" if reading.reason is None else "fluid?"))
-    elif reading.reason is not None:
-        panel = Image.new("RGB", (_WIDTH_PX, _PANEL_PX), _PANEL_GRAY)
-        middle = (_WIDTH_PX / 2, _PANEL_PX / 2)
-        ImageDraw.Draw(panel).text(middle, "No photo to show", fill=_INK, font=font_of(_LARGE_PX), anchor="mm")
-        above.paste(panel)
     above.y += 16
     above.paste(below.cut())
     return above.cut().crop((0, 0, _WIDTH_PX, min(above.y + 8, _HEIGHT_MAX_PX)))
@@ -123,19 +116,19 @@ def write_evidence(
     """
     Write the evidence of one reading as a JPEG.
 
-    The name is that of the photo with ``-evidence``, and a number where it is taken. Only the evidence picture
-    of the same photo is ever replaced; the file appears whole or not at all.
+    The file is named after the photo, with ``-evidence`` and, if that name is taken, a number. It replaces nothing but
+    an earlier evidence picture of the same photo, and appears whole or not at all.
 
     Parameters
     ----------
     reading : Reading
         Read or refused.
     trace : Trace
-        What was seen on the way.
+        What was found in the photo.
     directory : path
-        Folder, made where it does not exist.
+        Folder for the file; made if missing.
     marks : Marks, optional
-        What the CO2 was judged by.
+        Limits to draw on the bar.
 
     Returns
     -------
@@ -149,7 +142,7 @@ def write_evidence(
     """
     folder = Path(directory)
     folder.mkdir(parents=True, exist_ok=True)
-    path, mark = _place_for(reading.photo, folder)
+    path, mark = _path_for(reading.photo, folder)
     file = io.BytesIO()
     draw_evidence(reading, trace, marks).save(file, "JPEG", quality=_JPEG_QUALITY, subsampling=0, comment=mark)
     write_whole(path, file.getvalue())
@@ -158,19 +151,19 @@ def write_evidence(
 
 def small_evidence(reading: Reading, trace: Trace) -> bytes | None:
     """
-    Return a small picture of what was found in a photo, for keeping many.
+    Return a small picture of what was found in a photo, for the log.
 
     Parameters
     ----------
     reading : Reading
         Read or refused.
     trace : Trace
-        What was seen on the way.
+        What was found in the photo.
 
     Returns
     -------
     bytes or None
-        JPEG 480 px wide of about 40 kB at most, without anything of the photo's metadata; None where there is no photo.
+        JPEG 480 px wide of about 40 kB at most, without metadata of the photo; None if the photo could not be decoded.
     """
     if trace.rgb_u8 is None:
         return None
@@ -185,7 +178,7 @@ def small_evidence(reading: Reading, trace: Trace) -> bytes | None:
 
 def is_evidence(path: Path) -> bool:
     """
-    Return whether a file is an evidence picture, which must not be read as if it was a photo.
+    Return whether a file is an evidence picture, which must not be read as a photo.
 
     Parameters
     ----------
@@ -195,7 +188,7 @@ def is_evidence(path: Path) -> bool:
     Returns
     -------
     bool
-        By the mark in its head, not by its name.
+        True if it has the mark of one, whatever its name.
 
     Raises
     ------
@@ -308,34 +301,31 @@ def _draw_scale(page: Page, reading: Reading, ph: Interval, seen: Floats, scale_
 
 
 def _draw_interval(page: Page, ph: Interval, x_of: Callable[[float], float], scale: tuple[float, float]) -> None:
-    """Draw pH and interval above the scale: a stroke at a known end, an arrow at an open one, a break beyond it."""
+    """Draw pH and interval above the scale: a stroke at an end on it, an arrow at one that is open or beyond it."""
     draw, font = page.draw, font_of(_SMALL_PX)
-    is_beyond = [end is not None and not scale[0] <= end <= scale[1] for end in (ph.low, ph.high)]
+    is_on_scale = [end is not None and scale[0] <= end <= scale[1] for end in (ph.low, ph.high)]
     ends = [x_of(sign * math.inf if end is None else end) for sign, end in ((-1, ph.low), (1, ph.high))]
     middle = sum(ends) / 2 if ph.value is None else x_of(ph.value)
-    # The numbers tell how far the interval goes on beyond the scale.
-    text = "pH " + (words.ph_words(ph).short() if any(is_beyond) else words.ph_words(ph).value)
+    # Where the scale does not show the interval, the text does.
+    text = f"pH {words.ph_words(ph).value if all(is_on_scale) else words.ph_words(ph).short()}"
     half = draw.textlength(text, font) / 2
     x = min(max(middle, x_of(scale[0]) + half), x_of(scale[1]) - half)
     draw.text((x, page.y), text, fill=_INK, font=font, anchor="ma")
     page.y += 50
     y = page.y
     draw.line((ends[0], y, ends[1], y), fill=_INK, width=7)
-    for x, outward, end, goes_on in zip(ends, (-1, 1), (ph.low, ph.high), is_beyond, strict=True):
-        if end is None:
-            draw.polygon([(x, y - 16), (x, y + 16), (x + outward * 24, y)], fill=_INK)
-        elif goes_on:
-            for away in (x + outward * 5, x + outward * 19):
-                draw.line((away - 5, y + 16, away + 5, y - 16), fill=_INK, width=5)
-        else:
+    for x, outward, is_shown in zip(ends, (-1, 1), is_on_scale, strict=True):
+        if is_shown:
             draw.line((x, y - 14, x, y + 22), fill=_INK, width=7)
+        else:
+            draw.polygon([(x, y - 16), (x, y + 16), (x + outward * 24, y)], fill=_INK)
     if ph.value is not None:
         draw.polygon([(middle - 17, y - 4), (middle + 17, y - 4), (middle, y + 24)], fill=_INK)
     page.y += 28
 
 
 def _difference(seen: Floats, expected: Floats) -> str:
-    """Return how the seen color differs from the one expected at the reading's pH; empty where it does not."""
+    """Return a sentence on how the seen color differs from the expected one; empty if it does not."""
     strength = float(np.ptp(seen)) / max(float(np.ptp(expected)), 1e-3)
     lighter = float(np.mean(seen) - np.mean(expected))
     signs = {
@@ -351,20 +341,17 @@ def _difference(seen: Floats, expected: Floats) -> str:
     return f"Seen {what} expected. Phone and lamp do that; the interval includes it."
 
 
-def _place_for(photo: str, folder: Path) -> tuple[Path, bytes]:
+def _path_for(photo: str, folder: Path) -> tuple[Path, bytes]:
     """
-    Return where the picture of a photo goes, so that it replaces nothing but itself, and the mark for its head.
+    Return a path for the picture of a photo, where it replaces nothing but itself, and the mark for its head.
 
-    That is `_MARK` and a digest of the path of the photo, so that the picture can be given away without telling the
-    folders of its owner.
+    The mark ends with a digest of the photo's path, so that the picture does not reveal the folders of its owner.
     """
     mark = _MARK + hashlib.sha256(os.fsencode(os.path.abspath(photo))).hexdigest().encode("ascii")
-    stem = Path(photo).stem
-    while len(os.fsencode(stem)) > _STEM_MAX_BYTES:  # letters of three bytes are not cut within
-        stem = stem[:-1]
-    names = itertools.chain([f"{stem}-evidence.jpg"], (f"{stem}-evidence-{n}.jpg" for n in itertools.count(2)))
-    path = next(path for path in map(folder.joinpath, names) if not path.exists() or _is_marked(path, mark))
-    return path, mark
+    stem = os.fsencode(Path(photo).stem)[:_STEM_MAX_BYTES].decode(errors="ignore")
+    suffixes = itertools.chain([""], (f"-{n}" for n in itertools.count(2)))
+    paths = (folder / f"{stem}-evidence{suffix}.jpg" for suffix in suffixes)
+    return next(path for path in paths if not path.exists() or _is_marked(path, mark)), mark
 
 
 def _is_marked(path: Path, mark: bytes) -> bool:

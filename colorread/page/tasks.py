@@ -13,7 +13,7 @@ from PIL import ExifTags, Image
 
 from calibration import State, read_profile, write_profile, write_whole
 from colorread import photo, profiles
-from colorread.batch import SettingsByPhone, entry_of, need_not_be_read
+from colorread.batch import entry_of, need_not_be_read, settings_by_phone
 from colorread.errors import Reason, Refusal, refusal
 from colorread.evidence import small_evidence
 from colorread.fluid import measure_chart
@@ -119,14 +119,14 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank, log_path: Path)
     except Refusal as refused:
         return refused.reason
     try:
-        settings = SettingsByPhone(tank, None, log_path)(path)
+        settings = settings_by_phone(tank, None, log_path)(path)
     except (OSError, ValueError) as error:
         return Reason(
             code="profile",
             message=f"The calibration profile of {tank.name} cannot be used: {error}",  # which is a sentence
             next_step="Choose another profile in the settings of the tank, or calibrate again.",
         )
-    if any(sha256 == sample.sha256 for sample in settings.samples):
+    if sha256 in settings.calibration_photos:
         return refusal("of-profile").reason
     with Log(log_path) as log:
         known = log.entry(tank.name, sha256)

@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 from datetime import datetime
-from functools import partial
 from pathlib import Path
 
 from rich.table import Column
 
-from colorread import tank as tank_room, words
+from colorread import log as log_room, tank as tank_room, words
 from colorread.cli.common import plural
-from colorread.cli.terminal import LABEL_WIDTH, TEXT_WIDTH_MIN, Row, Terminal, table
+from colorread.cli.screen.terminal import LABEL_WIDTH, TEXT_WIDTH_MIN, Row, Terminal
+from colorread.errors import Reason
 from colorread.result import LEVELS, Interval, Level, Reading
 
 _BAR_WIDTH_MAX = 61
-_TABLE_WIDTH_MIN = 60  # narrower, and a table of several readings has no room for whole words beside its numbers
+_RESULT = ("CO2 mg/L", "90 %", "fish")
+_COLUMN_GAP = 2
+_FOLDED_WIDTHS = {"fish": 12, "taken": 10, "photo": 16}  # at least: a level, a day, much of a name
 _NAMES_SHOWN = 3
 _FISH_STYLES: dict[Level, str] = {"no concern": "bold", "watch": "bold yellow", "act": "bold red"}
-# Refusals with a way out that only the command line has.
+# Refusals that --vial may solve.
 _ASKS_FOR_VIAL = ("no-vial", "not-a-vial", "not-the-dye", "two-vials")
 
 
@@ -29,14 +30,13 @@ def print_reading(
     picture: Path | None = None,
     *,
     marks: words.Marks = words.USUAL_MARKS,
-    now: datetime | None = None,
     details: bool = False,
     brief: bool = False,
 ) -> None:
     """
     Print one reading, the answer first, without its cautions.
 
-    Briefly it is printed without a verdict, as the tank's own follows; `now` is a time on the tank's clock.
+    If `brief`, its verdict is left out, as that of the tank follows.
     """
     terminal.say(words.clean_name(reading.photo), "bold underline")
     co2_mg_l, verdict, taken_at = reading.co2_mg_l, reading.verdict, reading.taken_at
@@ -46,7 +46,7 @@ def print_reading(
         if brief:
             rows = [("Vial", words.co2_words(co2_mg_l).short())]
         else:
-            days_old = 0 if taken_at is None else tank_room.age_days(taken_at, now or datetime.now())
+            days_old = 0 if taken_at is None else tank_room.age_days(taken_at, datetime.now())
             rows = answer_rows(terminal, words.answer_of(co2_mg_l, verdict, days_old=days_old), co2_mg_l, marks)
         rows += _detail_rows(reading) if details else [("Inputs", _input_words(reading), "dim")]
     notes = words.flag_texts(reading)
@@ -77,30 +77,62 @@ def answer_rows(terminal: Terminal, answer: words.Answer, co2_mg_l: Interval, ma
 
 
 def print_summary(terminal: Terminal, readings: Sequence[Reading]) -> None:
-    """Print several readings in short: a table, or some lines each where a table would cut off numbers."""
-    is_narrow = terminal.width < _TABLE_WIDTH_MIN
-    summary = table("photo", _number_column("CO2 mg/L"), Column("90 %", no_wrap=True), "fish", wide=True)
-    for reading in readings:
-        name = words.clean_name(Path(reading.photo).name)
-        if reading.co2_mg_l is None or reading.verdict is None:
-            message = "" if reading.reason is None else reading.reason.message
-            rows: list[Row] = [("CO2", f"{words.REFUSED_SIGN} Not read. {message}", "bold")]
-            summary.add_row(name, "-", "", f"{words.REFUSED_SIGN} not read")
-        else:
-            level = reading.verdict.fish
-            fish, style = f"{words.FISH_SIGNS[level]} {level}", _FISH_STYLES[level]
-            rows = [("CO2", words.co2_words(reading.co2_mg_l).short()), ("Fish", fish, style)]
-            summary.add_row(name, *words.number_words(reading.co2_mg_l).cells(), terminal.render_str(fish, style=style))
-        if is_narrow:
-            terminal.say(name, "bold underline")
-            terminal.rows(rows)
+    """Print several readings in short; a single one needs no summary."""
+    if len(readings) < 2:
+        return
+    rows = [(words.clean_name(Path(reading.photo).name), *_result_cells(reading)) for reading in readings]
+    _print_results(terminal, ("photo", *_RESULT), rows)
+
+
+def print_entries(terminal: Terminal, entries: Sequence[log_room.LogEntry]) -> None:
+    """Print logged readings, refused ones with the reason; their tank only if there are several."""
+    first = 0 if len({entry.tank for entry in entries}) > 1 else 1
+    rows = []
+    for entry in entries:
+        reading = entry.reading
+        taken = "" if reading.taken_at is None else f"{reading.taken_at:%Y-%m-%d %H:%M}"
+        *numbers, fish = _result_cells(reading)
+        message = "" if reading.reason is None else f": {words.clean_name(reading.reason.message)}"
+        name = words.clean_name(reading.photo)
+        rows.append((words.clean_name(entry.tank), taken, name, *numbers, f"{fish}{message}")[first:])
+    _print_results(terminal, ("tank", "taken", "photo", *_RESULT)[first:], rows)
+    n_refused = sum(entry.reading.status == "refused" for entry in entries)
+    terminal.say(f"{len(entries) - n_refused} read, {n_refused} not read.")
+
+
+def _result_cells(reading: Reading) -> tuple[str, str, str]:
+    """Return what a reading has in the columns of `_RESULT`."""
+    if reading.co2_mg_l is None or reading.verdict is None:
+        return "-", "", f"{words.REFUSED_SIGN} not read"
+    level = reading.verdict.fish
+    return *words.number_words(reading.co2_mg_l).cells(), f"{words.FISH_SIGNS[level]} {level}"
+
+
+def _print_results(terminal: Terminal, headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """Print a table of readings or, where it would cut off numbers, each reading as labeled rows."""
+    widths = {heading: max(map(len, (heading, *cells))) for heading, *cells in zip(headings, *rows, strict=True)}
+    room = terminal.width - _COLUMN_GAP * len(widths)
+    # As many columns fold as must.
+    for heading, least_width in _FOLDED_WIDTHS.items():
+        if heading in widths:
+            excess = sum(widths.values()) - room
+            widths[heading] -= max(min(excess, widths[heading] - least_width), 0)
+    if sum(widths.values()) <= room:
+        terminal.table(
+            (
+                Column(heading, width=width, justify="right" if heading == "CO2 mg/L" else "left")
+                for heading, width in widths.items()
+            ),
+            rows,
+        )
+    else:
+        for row in rows:
+            terminal.rows(zip(headings, row, strict=True))
             terminal.print()
-    if not is_narrow:
-        terminal.print(summary)
 
 
 def print_cautions(terminal: Terminal, readings: Sequence[Reading], *, details: bool = False) -> None:
-    """Print the cautions of all readings, each once; without details one line for the gravest of them."""
+    """Print the cautions of all readings, each once, or one line for the gravest reading."""
     verdicts = [reading.verdict for reading in readings if reading.verdict is not None]
     verdicts.sort(key=lambda verdict: -LEVELS.index(verdict.fish))
     cautions = dict.fromkeys(caution for verdict in verdicts for caution in verdict.cautions)
@@ -111,7 +143,7 @@ def print_cautions(terminal: Terminal, readings: Sequence[Reading], *, details: 
 
 
 def print_short_caution(terminal: Terminal, level: Level, where: str = "--details") -> None:
-    """Print one line of caution, or where there are more."""
+    """Print a caution in one line and say where there are more."""
     if level == "no concern":
         terminal.rows([("More", f"Details and cautions: {where}", "dim")])
     else:
@@ -120,49 +152,64 @@ def print_short_caution(terminal: Terminal, level: Level, where: str = "--detail
 
 
 def print_batch(
-    terminal: Terminal, readings: Sequence[Reading], *, n_same: int, n_known: int, n_earlier: int, details: bool = False
+    terminal: Terminal,
+    readings: Sequence[Reading],
+    week: tank_room.TankSummary,
+    *,
+    n_same: int = 0,
+    n_known: int = 0,
+    details: bool = False,
 ) -> None:
     """
-    Print how many photos of a folder were read, over what time, and what to do about those that were not.
+    Print how many photos of a folder were read, when they were taken, and what to do about those not read.
 
-    Counted are `n_same` copies besides, `n_known` that were in the log before, and `n_earlier` more of the tank in it.
+    Parameters
+    ----------
+    terminal : Terminal
+        Where to print.
+    readings : sequence of Reading
+        Readings of the folder.
+    week : TankSummary
+        Summary of the tank, whose log may hold more photos.
+    n_same, n_known : int
+        Number of copies besides, and of readings that were in the log already.
+    details : bool, default False
+        Whether to list all reasons for refusal.
     """
     refused = [reading for reading in readings if reading.status == "refused"]
+    n_read = len(readings) - len(refused)
+    n_earlier = week.n_read - n_read
     parts = [
-        f"{plural(len(readings) - len(refused), 'photo')} read",
+        f"{plural(n_read, 'photo')} read",
         f"{len(refused)} not read",
         f"{n_known} from the log" if n_known else "",
         plural(n_same, "duplicate") if n_same else "",
         f"{n_earlier} more in the log" if n_earlier else "",
     ]
     terminal.say(f"{', '.join(filter(None, parts))}.", "bold")
-    reasons = Counter(reading.reason for reading in refused if reading.reason)
     if details:
         for line in filter(None, (_taken_words(readings), _co2_words(readings))):
             terminal.say(line)
-        _print_refused(terminal, refused)
-    elif reasons:
-        reason, count = reasons.most_common(1)[0]
-        more = f" ({count} of {len(refused)}; more: --details)" if len(reasons) > 1 else ""
-        terminal.say(f"Not read: {reason.message} {reason.next_step}{more}")
+    if refused:
+        _print_refused(terminal, refused, details=details)
 
 
-def _print_refused(terminal: Terminal, refused: Sequence[Reading]) -> None:
-    by_reason: dict[tuple[str, str], list[str]] = {}
+def _print_refused(terminal: Terminal, refused: Sequence[Reading], *, details: bool) -> None:
+    """Print why photos were refused: the most frequent reason or, with details, all."""
+    photos_by_reason: dict[Reason, list[str]] = {}
     for reading in refused:
         if reading.reason is not None:
-            by_reason.setdefault((reading.reason.message, reading.reason.next_step), []).append(reading.photo)
-    wide, narrow = partial(Column, ratio=3), partial(Column, ratio=2)
-    reasons = table(wide("not read"), _number_column(""), narrow("photos"), wide("what to do"), wide=True)
-    for (message, next_step), photos in sorted(by_reason.items(), key=lambda item: (-len(item[1]), item[0])):
-        more = f" and {len(photos) - _NAMES_SHOWN} more" if len(photos) > _NAMES_SHOWN else ""
-        reasons.add_row(message, str(len(photos)), ", ".join(photos[:_NAMES_SHOWN]) + more, next_step)
-    if refused:
-        terminal.print(reasons)
-
-
-def _number_column(heading: str) -> Column:
-    return Column(heading, justify="right", no_wrap=True)
+            photos_by_reason.setdefault(reading.reason, []).append(reading.photo)
+    by_count = sorted(photos_by_reason.items(), key=lambda item: (-len(item[1]), item[0].message))
+    if details:
+        for reason, photos in by_count:
+            more = f" and {len(photos) - _NAMES_SHOWN} more" if len(photos) > _NAMES_SHOWN else ""
+            names = ", ".join(photos[:_NAMES_SHOWN])
+            terminal.rows([("Not read", f"{names}{more}: {reason.message} {reason.next_step}")])
+    else:
+        reason, photos = by_count[0]
+        more = f" ({len(photos)} of {len(refused)}; more: --details)" if len(by_count) > 1 else ""
+        terminal.say(f"Not read: {reason.message} {reason.next_step}{more}")
 
 
 def _taken_words(readings: Sequence[Reading]) -> str:
@@ -182,22 +229,11 @@ def _taken_words(readings: Sequence[Reading]) -> str:
 
 def _co2_words(readings: Sequence[Reading]) -> str:
     found = [reading.co2_mg_l for reading in readings if reading.co2_mg_l is not None]
-    values = sorted((co2 for co2 in found if co2.value is not None), key=lambda co2: co2.value or 0.0)
-    above = [co2 for co2 in found if co2.high is None and co2.value is None]
-    below = [co2 for co2 in found if co2.low is None and co2.value is None]
-    parts = []
-    if values:
-        lowest, highest = (words.co2_words(values[place]).short() for place in (0, -1))
-        parts.append(lowest if lowest == highest else f"lowest {lowest}, highest {highest}")
-    if above:
-        parts.append(
-            f"{plural(len(above), 'photo')} {words.co2_words(min(above, key=lambda co2: co2.low or 0.0)).short()}"
-        )
-    if below:
-        parts.append(
-            f"{plural(len(below), 'photo')} {words.co2_words(max(below, key=lambda co2: co2.high or 0.0)).short()}"
-        )
-    return f"CO2 in the vial: {'; '.join(parts)}." if parts else ""
+    if not found:
+        return ""
+    found.sort(key=lambda co2: co2.value or co2.low or co2.high or 0.0)
+    lowest, highest = (words.co2_words(co2).short() for co2 in (found[0], found[-1]))
+    return f"CO2 in the vial: {lowest if lowest == highest else f'lowest {lowest}, highest {highest}'}."
 
 
 def _refused_rows(reading: Reading) -> list[Row]:

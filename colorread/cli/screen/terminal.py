@@ -1,9 +1,9 @@
-"""The terminal: text in signs that it knows, in labelled rows, tables and frames."""
+"""The terminal: plain text in characters that it can show, as labeled rows, paragraphs, tables and frames."""
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from rich import box
@@ -17,19 +17,20 @@ from colorread.words import NO_BREAK, bind_units
 _ASCII = str.maketrans("○▲✗─━┼╋●◀▶→−", "o!x-=++O<>>-") | {ord("°"): "", ord("±"): "+-"}
 LABEL_WIDTH = 8
 TEXT_WIDTH_MIN, _TEXT_WIDTH_MAX = 16, 96  # longer lines are hard to follow
+_PAGE_WIDTH_MAX = LABEL_WIDTH + _TEXT_WIDTH_MAX
 
 Row = tuple[str, ...]
-"""Label, text and, where it has one, the style of the text."""
+"""Label, text and, optionally, the style of the text."""
 
 
 class Terminal(Console):
-    """A console that shows any text as it is: brackets are no markup, and what is too long folds."""
+    """A console that shows text as it is: brackets are no markup, and long lines are folded."""
 
     def __init__(self, **options: Any) -> None:
         super().__init__(markup=False, emoji=False, highlight=False, **options)
 
     def render_str(self, text: str, **options: Any) -> Text:
-        """Return text with letters for signs where the terminal knows no Unicode, and ``?`` for what is left."""
+        """Return text with ASCII signs if the terminal knows no Unicode, and ``?`` for what it cannot show."""
         if self.options.ascii_only:
             text = text.translate(_ASCII)
         known = text.encode(self.encoding, "replace").decode(self.encoding)
@@ -47,20 +48,32 @@ class Terminal(Console):
             for i, line in enumerate(filter(None, lines)):
                 self.say(f"{'' if i else label:{LABEL_WIDTH}}  {line}".rstrip().replace(NO_BREAK, " "), *style)
 
+    def paragraph(self, text: str, indent: str = "") -> None:
+        """Print a text whose lines break between words only, all but the first indented."""
+        wrapped = textwrap.fill(
+            bind_units(text),
+            min(self.width, _PAGE_WIDTH_MAX),
+            subsequent_indent=indent,
+            break_on_hyphens=False,
+            break_long_words=False,
+        )
+        self.print(wrapped.replace(NO_BREAK, " "), soft_wrap=True)
+
+    def table(self, columns: Iterable[Column | str], rows: Iterable[Sequence[str | Text]], **options: Any) -> None:
+        """Print a table without lines between its columns."""
+        table = Table(*columns, box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, **options)
+        for row in rows:
+            table.add_row(*row)
+        self.print(table)
+
     def frame(self, title: str, lines: Iterable[str]) -> None:
         """Print a list in a frame."""
         grid = Table.grid(padding=(0, 1, 0, 0))
         for line in lines:
             grid.add_row("-", line)
-        width = min(self.width, LABEL_WIDTH + _TEXT_WIDTH_MAX)
-        self.print(Panel(grid, title=title, title_align="left", width=width))
+        self.print(Panel(grid, title=title, title_align="left", width=min(self.width, _PAGE_WIDTH_MAX)))
 
 
 def listed(label: str, lines: Iterable[str], *style: str) -> list[Row]:
-    """Return lines as rows of which the first has the label."""
+    """Return lines as rows, the first with a label."""
     return [("" if i else label, line, *style) for i, line in enumerate(lines)]
-
-
-def table(*columns: Column | str, wide: bool = False, **options: Any) -> Table:
-    """Return a table without lines between its columns, wide or narrow between them."""
-    return Table(*columns, box=box.SIMPLE_HEAD, padding=(0, 1) if wide else (0, 1, 0, 0), pad_edge=False, **options)

@@ -1,0 +1,117 @@
+"""Tanks as text for a terminal, in words and symbols, never by color alone: now, settings, notes and gas."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date
+
+from rich.table import Column
+
+from colorread import chemistry, tank as tank_room, words
+from colorread.cli.screen.readings import answer_rows, print_short_caution
+from colorread.cli.screen.terminal import Row, Terminal, listed
+
+_WIDE = 110  # at this width, the words of a forecast and all its numbers fit on one line
+_SIGN_DIGITS = 8  # of the ID of a note, to name it by
+_NUMBERS_WIDTH = 10  # fits "15 (12 to" above "19)" and leaves the rest to the words of a forecast
+
+
+def print_now(
+    terminal: Terminal,
+    summary: tank_room.TankSummary,
+    *,
+    details: bool = False,
+    brief: bool = False,
+    where: str = "--details",
+) -> None:
+    """
+    Print the verdict for now, and what to do next.
+
+    If `brief`, only the next photo is named; `where` says where the details are if they are not printed.
+    """
+    name = f"Tank {summary.tank.name}"
+    terminal.say(f"{name} (made-up data)" if summary.tank.made_up else name, "bold underline")
+    answer, now = summary.answer, summary.now
+    rows: list[Row] = [("CO2", f"{words.REFUSED_SIGN} No photo of this tank was read yet.", "bold")]
+    if answer is not None and now is not None:
+        rows = answer_rows(terminal, answer, now.co2_mg_l, summary.tank.judged_by)
+    today = None if summary.tank.made_up else date.today()
+    if not brief:
+        rows += listed("Also", summary.more)
+        if summary.tank.gas_hours is None:
+            rows.append(("", f"colorread tank edit {shlex.quote(summary.tank.name)} --gas HH:MM-HH:MM"))
+        rows += listed("Plan", tank_room.plan_lines(summary.plan, today))
+    elif summary.plan.photos:
+        rows.append(("Plan", f"Next photo: {tank_room.moment_words(summary.plan.photos[0].at, today)}."))
+    terminal.rows(rows)
+    if details:
+        _print_details(terminal, summary)
+    elif now is not None:
+        print_short_caution(terminal, now.verdict.fish, where)
+
+
+def _print_details(terminal: Terminal, summary: tank_room.TankSummary) -> None:
+    notes = [summary.fluid_advice, *summary.notes]
+    if summary.told is not None:
+        rows = (
+            (row.label, row.reason if row.number is None else row.number.short())
+            for row in tank_room.number_rows(summary)
+        )
+        terminal.table(("", ""), rows, show_header=False, caption=tank_room.OF_WHEN, caption_justify="left")
+        _print_advice(terminal, summary.told.advice)
+        if summary.told.source is not None:
+            notes.insert(0, summary.told.source.sentence)
+    terminal.rows(listed("Notes", filter(None, notes)))
+    terminal.print()
+    terminal.frame("Cautions", summary.cautions)
+
+
+def _print_advice(terminal: Terminal, advice: tank_room.Advice) -> None:
+    terminal.say(f"What to change, simulated for {words.date_words(advice.day)}", "bold")
+    terminal.rows(("", sentence) for sentence in advice.sentences)
+    forecasts = tank_room.forecast_rows(advice)
+    labels = [label for label in forecasts[0].numbers if label != tank_room.HOURS_ABOVE]  # no room for it
+    width = None if terminal.width >= _WIDE else _NUMBERS_WIDTH
+    rows = []
+    for forecast in forecasts:
+        name = f"→ {forecast.words}" if forecast.role == tank_room.RECOMMENDED else forecast.words
+        numbers = map(forecast.numbers.__getitem__, labels)
+        rows.append((name, *(f"{value} ({span})" if span else value for value, span in numbers)))
+    terminal.table(("", *(Column(label, max_width=width) for label in labels)), rows)
+
+
+def print_plan(terminal: Terminal, plan: tank_room.GasPlan) -> None:
+    """Print a planned charge of gas, the answer first, with its cautions."""
+    terminal.say(tank_room.plan_title(plan), "bold underline")
+    terminal.rows(listed("Fill" if plan.mix is None else "Mix", tank_room.answer_lines(plan), "bold"))
+    terminal.rows(tank_room.plan_rows(plan))
+    terminal.print()
+    terminal.frame("Cautions", tank_room.plan_cautions(plan))
+
+
+def print_tanks(terminal: Terminal, tanks: Iterable[tank_room.Tank], counts: Mapping[str, int]) -> None:
+    """Print a table of tanks with their number of readings."""
+    columns = ("tank", Column("volume", justify="right"), "lights", "source", Column("readings", justify="right"))
+    rows = []
+    for tank in tanks:
+        volume = "" if tank.volume_l is None else chemistry.with_other_unit("volume", tank.volume_l)
+        rows.append((tank.name, volume, str(tank.lights or ""), tank.source_kind or "", str(counts[tank.name])))
+    terminal.table(columns, rows)
+
+
+def print_tank(terminal: Terminal, tank: tank_room.Tank, n_readings: int) -> None:
+    """Print all settings of a tank."""
+    terminal.say(f"{tank.name} (made up)" if tank.made_up else tank.name, "bold underline")
+    settings = ((setting.shown.label, value or "not set") for setting, value in tank_room.setting_rows(tank))
+    terminal.table(("", ""), (*settings, ("Readings", str(n_readings))), show_header=False)
+
+
+def print_events(terminal: Terminal, events: Sequence[tuple[str, str, tank_room.Event]]) -> None:
+    """Print a table of notes, given as tank, ID and event; the tank only if there are several."""
+    first = 0 if len({tank for tank, _, _ in events}) > 1 else 1
+    rows = []
+    for tank, event_id, event in events:
+        noted, sign = f"{event.at:%Y-%m-%d %H:%M}", event_id[:_SIGN_DIGITS]
+        rows.append((words.clean_name(tank), noted, sign, tank_room.event_words(event))[first:])
+    terminal.table(("tank", "noted", "sign", "note")[first:], rows)
