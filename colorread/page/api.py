@@ -14,7 +14,7 @@ from pydantic import BaseModel, Field
 from colorread.errors import Reason
 from colorread.log import Log, LogEntry
 from colorread.page import pages
-from colorread.page.core import CoreHere, TankHere, ViewHere, status_of
+from colorread.page.core import CoreHere, EntryHere, TankHere, ViewHere, status_of
 from colorread.page.guard import problem_json
 from colorread.page.uploads import receive_photos
 from colorread.records import plain, record_of
@@ -59,8 +59,7 @@ def tanks(core: CoreHere) -> list[dict[str, Any]]:
 @router.get("/tanks/{name}")
 def tank(tank: TankHere) -> dict[str, Any]:
     """Return one tank."""
-    data: dict[str, Any] = plain(tank)
-    return data
+    return dict(plain(tank))
 
 
 @router.put("/tanks/{name}")
@@ -78,8 +77,7 @@ def put_tank(core: CoreHere, name: str, tank: Annotated[dict[str, Any], Body()])
         if given.profile != profile:
             raise HTTPException(422, "The profile cannot be changed here; use the page or the command line.")
         log.put_tank(given)
-    data: dict[str, Any] = plain(given)
-    return data
+    return dict(plain(given))
 
 
 @router.get("/tanks/{name}/readings")
@@ -125,12 +123,8 @@ async def read(request: Request, core: CoreHere, tank: TankHere, keep: bool = Tr
 
 
 @router.get("/tanks/{name}/readings/{sha256}")
-def reading(core: CoreHere, tank: TankHere, sha256: str) -> dict[str, Any]:
+def reading(tank: TankHere, entry: EntryHere) -> dict[str, Any]:
     """Return one reading, judged by the marks that the tank has now."""
-    with Log(core.log_path) as log:
-        entry = log.entry(tank.name, sha256)
-    if entry is None:
-        raise HTTPException(404, "There is no such reading.")
     return _entry(entry, tank.judged_by)
 
 

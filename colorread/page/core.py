@@ -13,7 +13,7 @@ from fastapi import Depends, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 
 from colorread.errors import Reason
-from colorread.log import Damage, Log, LogEntry, LogError, forget_readings, undecided_path
+from colorread.log import Damage, Log, LogEntry, forget_readings, undecided_path
 from colorread.page import tasks
 from colorread.page.guard import Access, devices_path
 from colorread.page.tasks import TankView
@@ -75,7 +75,7 @@ class Pool:
         ------
         WorkFailed
             If there is no result.
-        LogError, OSError
+        ValueError, OSError
             As the task raised it.
         colorread.workers.TaskFailed
             For anything else that it raised.
@@ -101,11 +101,11 @@ class Pool:
 
 
 def _do(work: tuple[Callable[..., Any], tuple[Any, ...]]) -> tuple[Any, Exception | None]:
-    """Do the work in the other process; errors of which there is a word to say keep their kind on the way back."""
+    """Do the work in the other process; errors that are told in a sentence keep their kind on the way back."""
     task, args = work
     try:
         return task(*args), None
-    except (LogError, OSError) as error:
+    except (ValueError, OSError) as error:
         return None, error
     except MemoryError:
         return None, WorkFailed("Not enough memory.")
@@ -269,6 +269,14 @@ def _tank_of_address(core: CoreHere, name: str) -> Tank:
         return log.tank(name)
 
 
+def _entry_of_address(core: CoreHere, name: str, sha256: str) -> LogEntry:
+    with Log(core.log_path) as log:
+        entry = log.entry(name, sha256)
+    if entry is None:
+        raise HTTPException(404, "This reading is no longer in the log.")
+    return entry
+
+
 async def _view_of_address(core: CoreHere, name: str) -> TankView:
     return await core.view(name)
 
@@ -287,7 +295,9 @@ async def _own_form(request: Request) -> dict[str, str]:
 
 
 TankHere = Annotated[Tank, Depends(_tank_of_address)]
-"""The tank that the address names; there is an answer where it is none."""
+"""The tank that the address names; if there is none, that is the answer."""
+EntryHere = Annotated[LogEntry, Depends(_entry_of_address)]
+"""The reading that the address names; if there is none, that is the answer."""
 ViewHere = Annotated[TankView, Depends(_view_of_address)]
 """What days of readings tell of that tank."""
 OwnForm = Annotated[dict[str, str], Depends(_own_form)]

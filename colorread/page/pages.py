@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import base64
 from contextlib import suppress
-from datetime import datetime
 from itertools import islice
 from typing import Annotated, NamedTuple
 from urllib.parse import quote, unquote
@@ -18,9 +17,10 @@ from colorread.batch import csv_bytes
 from colorread.errors import Reason
 from colorread.log import Damage, Log, LogEntry, photo_path
 from colorread.page import tasks
-from colorread.page.core import Core, CoreHere, OwnForm, TankHere, ViewHere, require_own_form, status_of
+from colorread.page.core import Core, CoreHere, EntryHere, OwnForm, TankHere, ViewHere, require_own_form, status_of
 from colorread.page.guard import YEAR_S
-from colorread.page.shown import ReadingView, last_read, page, see, tank_url, view_of
+from colorread.page.pages_tank import DONE, USUAL_SHARE
+from colorread.page.shown import ReadingView, last_view, page, see, tank_url, view_of
 from colorread.page.tasks import TankView
 from colorread.page.uploads import PHOTO_BYTES_MAX, PHOTOS_MAX, Upload, receive_photos
 from colorread.report import calendar_bytes
@@ -46,13 +46,9 @@ def home(request: Request, core: CoreHere) -> Response:
 @router.get("/tanks")
 def tanks(request: Request, core: CoreHere) -> Response:
     """List the tanks with their last readings."""
-    now = datetime.now().astimezone()
     damages: list[Damage] = []
-    rows = []
     with Log(core.log_path) as log:
-        for tank in log.tanks(damages.append):
-            last = last_read(log.entries(tank.name, newest_first=True), now)
-            rows.append((tank, None if last is None else view_of(request, last, tank)))
+        rows = [(tank, last_view(request, log, tank)) for tank in log.tanks(damages.append)]
     return page(request, "tanks.html", rows=rows, damages=damages)
 
 
@@ -70,24 +66,25 @@ ViewSoon = Annotated[TankView | None, Depends(_view_soon)]
 @router.get("/tanks/{name}")
 def tank(request: Request, core: CoreHere, tank: TankHere, view: ViewSoon, start: int = 0) -> Response:
     """Show a tank: the camera, the last reading, the week, the advice and the readings before."""
-    now = datetime.now().astimezone()
     with Log(core.log_path) as log:
         n_rows = log.count(tank.name)
         start = max(0, min(start, n_rows))
-        last = last_read(log.entries(tank.name, newest_first=True), now)
+        last = last_view(request, log, tank)
         entries = list(islice(log.entries(tank.name, newest_first=True, skip=start), _ROWS))
     answer = page(
         request,
         "tank.html",
         tank=tank,
         view=view,
-        last=None if last is None else view_of(request, last, tank),
+        last=last,
         rows=[view_of(request, entry, tank) for entry in entries],
         has_days=n_rows >= LEAST_READINGS,
         start=start,
         row_step=_ROWS,
         n_rows=n_rows,
         letters=LETTERS,
+        done=DONE,
+        usual_share=USUAL_SHARE,
     )
     last_tank = quote(tank.name, safe="")
     answer.set_cookie(_LAST_TANK_COOKIE, last_tank, max_age=YEAR_S, httponly=True, samesite="lax")
@@ -176,14 +173,11 @@ def _several_page(request: Request, tank: Tank, rows: list[_Row]) -> Response:
 
 
 @router.get("/tanks/{name}/readings/{sha256}")
-def reading(request: Request, core: CoreHere, tank: TankHere, sha256: str) -> Response:
-    """Show one reading that was kept."""
+def reading(request: Request, core: CoreHere, tank: TankHere, entry: EntryHere) -> Response:
+    """Show one reading."""
     with Log(core.log_path) as log:
-        entry = log.entry(tank.name, sha256)
-        has_picture = entry is not None and log.picture(tank.name, sha256) is not None
+        has_picture = log.picture(tank.name, entry.sha256) is not None
         has_days = log.count(tank.name) >= LEAST_READINGS
-    if entry is None:
-        raise HTTPException(404, "This reading is no longer in the log.")
     return page(
         request,
         "reading.html",
@@ -192,7 +186,7 @@ def reading(request: Request, core: CoreHere, tank: TankHere, sha256: str) -> Re
         reading=view_of(request, entry, tank),
         has_picture=has_picture,
         has_photo=photo_path(core.log_path, entry.sha256).is_file(),
-        can_keep_photo=bool(core.originals.paths(tank.name, sha256)),
+        can_keep_photo=bool(core.originals.paths(tank.name, entry.sha256)),
         is_new=request.query_params.get("said") == "kept",
     )
 
@@ -222,12 +216,10 @@ def picture(core: CoreHere, name: str, sha256: str) -> Response:
 
 
 @router.get("/tanks/{name}/readings/{sha256}/photo")
-def photo(core: CoreHere, name: str, sha256: str) -> Response:
-    """Return the photo that was kept of a reading."""
-    with Log(core.log_path) as log:
-        entry = log.entry(name, sha256)
-    path = None if entry is None else photo_path(core.log_path, entry.sha256)  # by the hash in the log, never the URL's
-    if path is None or not path.is_file():
+def photo(core: CoreHere, entry: EntryHere) -> Response:
+    """Return the saved photo of a reading."""
+    path = photo_path(core.log_path, entry.sha256)  # by the hash in the log, never the URL's
+    if not path.is_file():
         raise HTTPException(404, "This reading has no saved photo.")
     return FileResponse(path, media_type="image/jpeg")
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import get_args
 
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
@@ -14,15 +13,23 @@ from fastapi.responses import Response
 from colorread import limits
 from colorread.chemistry import ionic_strength
 from colorread.errors import Reason
-from colorread.limits import OUTDOOR_AIR_PPM, LightName, checked_number
+from colorread.limits import OUTDOOR_AIR_PPM, checked_number
 from colorread.log import Log
 from colorread.page import tasks
 from colorread.page.core import CoreHere, OwnForm, TankHere, core_of, require_own_form
 from colorread.page.shown import Units, number_of, page, see, tank_url, units_of, units_shown
-from colorread.page.tasks import Numbers
 from colorread.page.uploads import receive_photos
-from colorread.profiles import GUIDES, SOLD_BUFFERS, Kind, ph_of_patches
-from colorread.tank import Tank, changed_tank
+from colorread.profiles import (
+    GUIDES,
+    SOLD_BUFFERS,
+    Kind,
+    KnownPhoto,
+    air_photo,
+    buffer_photo,
+    end_photo,
+    ph_of_patches,
+)
+from colorread.tank import SETTINGS, Tank, changed_tank
 
 router = APIRouter(include_in_schema=False)
 _NOTHING_TYPED = {"use": "yes"}  # a browser sends nothing of a box without its tick
@@ -104,29 +111,39 @@ async def finish(request: Request, core: CoreHere, kind: Kind, tank: TankHere, f
         core.calibrations.drop(tank.name, kind)
         return see(tank_url(tank.name, f"/calibrate/{kind}"))
     units = units_of(form.get("units", ""))  # those of the form, whatever the browser shows by now
-
-    def asked_again(problems: Mapping[str, Reason]) -> Response:
-        return _steps_page(request, tank, kind, units, problems=problems, typed=form)
-
-    try:
-        numbers = _numbers(form, tank, units)
-    except ValueError as error:
-        return asked_again({"": Reason(code="numbers", message=str(error), next_step="Correct it and try again.")})
     photos = core.calibrations.paths(tank.name, kind)
-    if not photos:
-        return asked_again({"": Reason(code="no-photos", message="No photo yet.", next_step="Take the first one.")})
-    folder = _profile_folder(core.log_path)
-    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    target = folder / f"{tank.name} {kind} {datetime.now():%Y-%m-%d %H-%M-%S-%f}.toml"
+    filename = f"{tank.name} {kind} {datetime.now():%Y-%m-%d %H-%M-%S-%f}.toml"
+    target = _profile_folder(core.log_path) / filename
     earlier = tank.profile if form.get("add") == "yes" else None
-    made = await core.pool.run(tasks.calibrate, photos, kind, numbers, earlier, target)
-    if isinstance(made, Mapping):
-        return asked_again(made)
+    light = form["light"] if form.get("light") in SETTINGS["light"].choices else "unknown"
+    made: tasks.Calibrated
+    try:
+        if not photos:
+            raise ValueError("No photo yet.")
+        if kind == "chart":
+            patch_ph = _patch_ph(form.get("patches", ""), tank)
+            made = await core.pool.run(tasks.calibrate_by_chart, photos, patch_ph, light, earlier, target)
+        else:
+            known = _known_photos(form, photos, kind, tank, units)
+            made = await core.pool.run(tasks.calibrate, known, light, earlier, target)
+    except (OSError, ValueError) as error:
+        next_step = "Correct your input, or take a new photo."
+        made = {"": Reason(code="calibration", message=_with_titles(str(error), kind, photos), next_step=next_step)}
+    if isinstance(made, dict):
+        return _steps_page(request, tank, kind, units, problems=made, typed=form)
     core.calibrations.drop(tank.name, kind)
     uses = form.get("use") == "yes"
     if uses:
         await run_in_threadpool(_use_profile, core.log_path, tank.name, str(target))
     return page(request, "profile.html", tank=tank, lines=made, uses=uses, path_of_profile=str(target))
+
+
+def _with_titles(message: str, kind: Kind, photos: Mapping[str, Path]) -> str:
+    """Return a message with photos called by their steps; their paths mean nothing to anybody."""
+    for step in GUIDES[kind].steps:
+        if step.key in photos:
+            message = message.replace(str(photos[step.key]), step.title)
+    return message
 
 
 def _use_profile(log_path: Path, name: str, profile: str) -> None:
@@ -145,7 +162,7 @@ def _steps_page(
 ) -> Response:
     guide, taken = GUIDES[kind], core_of(request).calibrations.paths(tank.name, kind)
     buffers = {ph: f"Buffer of pH {ph}" for ph in SOLD_BUFFERS}
-    buffers |= {"kh": f"My KH fluid ({units.kh.text(tank.fluid_kh_dkh)}), pH measured", "other": "Other"}
+    buffers |= {"kh": f"My KH fluid ({units['kh'].text(tank.fluid_kh_dkh)}), pH measured", "other": "Other"}
     return page(
         request,
         "steps.html",
@@ -159,12 +176,16 @@ def _steps_page(
         typed=typed,
         outdoor_air_ppm=f"{OUTDOOR_AIR_PPM:g}",
         units=units,
-        lights=get_args(LightName),
+        lights=SETTINGS["light"].choices,
         buffers=buffers,
     )
 
 
-def _numbers(form: Mapping[str, str], tank: Tank, units: Units) -> Numbers:
+def _known_photos(
+    form: Mapping[str, str], photos: Mapping[str, Path], kind: Kind, tank: Tank, units: Units
+) -> dict[str, KnownPhoto]:
+    """Return the photos with what is known of their fluids, by step."""
+
     def number(name: str, words: str, span: tuple[float, float]) -> float | None:
         text = form.get(name, "")
         return checked_number(words, number_of(words, text), *span) if text else None
@@ -172,23 +193,31 @@ def _numbers(form: Mapping[str, str], tank: Tank, units: Units) -> Numbers:
     temperature_c, text = tank.water_c, form.get("temperature", "")
     if text:
         typed = number_of("The temperature", text)
-        temperature_c = units.temperature.own_within("The temperature", typed, *limits.TEMPERATURE_RANGE_C)
+        temperature_c = units["temperature"].own_within("The temperature", typed, *limits.TEMPERATURE_RANGE_C)
     air_ppm = number("air_ppm", "The CO2 of the air in ppm", limits.AIR_PPM_RANGE)
-    known_ph = number("known_ph", "The known pH", limits.KNOWN_PH_RANGE)
+    ph = number("known_ph", "The known pH", limits.KNOWN_PH_RANGE)
     strength = number("ionic_strength", "The ionic strength in mol/kg", limits.IONIC_STRENGTH_RANGE_MOL_KG)
-    buffer, light = form.get("buffer", ""), form.get("light", "")
+    buffer = form.get("buffer", "")
     if buffer in SOLD_BUFFERS:
-        known_ph, strength = float(buffer), SOLD_BUFFERS[buffer]
+        ph, strength = float(buffer), SOLD_BUFFERS[buffer]
     elif buffer == "kh":
         strength = float(ionic_strength(tank.fluid_kh_dkh))
-    return Numbers(
-        temperature_c=temperature_c,
-        known_ph=known_ph,
-        ionic_strength_mol_kg=strength,
-        air_ppm=OUTDOOR_AIR_PPM if air_ppm is None else air_ppm,
-        patch_ph=_patch_ph(form.get("patches", ""), tank),
-        light=light if light in get_args(LightName) else "unknown",
-    )
+    known = {}
+    for step in GUIDES[kind].steps:
+        if (path := photos.get(step.key)) is None:
+            continue
+        if step.kh_dkh is not None:
+            ppm = OUTDOOR_AIR_PPM if air_ppm is None else air_ppm
+            known[step.key] = air_photo(path, step.kh_dkh, air_ppm=ppm, temperature_c=temperature_c)
+        elif step.key in tasks.END_STATES:
+            known[step.key] = end_photo(path, tasks.END_STATES[step.key])
+        elif ph is None:
+            raise ValueError("The pH of the known fluid is missing; enter it.")
+        elif strength is None:
+            raise ValueError("The ionic strength of the known fluid is missing; choose its buffer, or enter it.")
+        else:
+            known[step.key] = buffer_photo(path, ph, ionic_strength_mol_kg=strength, temperature_c=temperature_c)
+    return known
 
 
 def _patch_ph(patches: str, tank: Tank) -> tuple[float, ...] | None:

@@ -14,21 +14,23 @@ from colorread.log import Log, LogFailure, forget_tank
 from colorread.page.core import CoreHere, OwnForm, TankHere, core_of
 from colorread.page.guard import YEAR_S
 from colorread.page.pages_calibrate import profile_choices
-from colorread.page.shown import CHOSEN, UNITS_COOKIE, UnitsHere, number_of, page, see, tank_url, units_of
+from colorread.page.shown import CHOSEN, UNITS_COOKIE, UnitsHere, cookie_of, number_of, page, see, tank_url, units_of
 from colorread.page.tank_form import SentForm, tank_of
 from colorread.tank import SETTINGS, Tank, event_words, parse_share, typed_event
 from colorread.words import gas_cautions, when_words
 
 router = APIRouter(include_in_schema=False)
 _NOTE_FIELDS = ("done", "share", "grams", "bubbles", "at", "text")
-_DONE = {  # what can be noted with a tap
+DONE = {
     "water": "Water change",
     "refilled": "Refilled",
     "gas_changed": "Gas changed",
     "fluid_renewed": "Fluid renewed",
     "diffuser": "Diffuser",
 }
-_USUAL_SHARE = "30"  # of the water [%]: common practice, no source
+"""What can be noted with a tap."""
+USUAL_SHARE = "30"
+"""Of the water that is changed [%]: common practice, no source."""
 
 
 @router.get("/new-tank")
@@ -132,7 +134,7 @@ def _form_page(
 @router.get("/tanks/{name}/notes")
 def notes(request: Request, tank: TankHere) -> Response:
     """Show what was noted, and a form for more."""
-    return _notes_page(request, tank, {"share": _USUAL_SHARE})
+    return _notes_page(request, tank, {"share": USUAL_SHARE})
 
 
 @router.post("/tanks/{name}/notes")
@@ -143,11 +145,11 @@ def add_note(request: Request, core: CoreHere, tank: TankHere, form: OwnForm) ->
         noted: dict[str, object] = {
             "at": at,
             "text": text,
-            "water_change": parse_share(share or _USUAL_SHARE) if done == "water" else None,
+            "water_change": parse_share(share or USUAL_SHARE) if done == "water" else None,
             "refill_g": number_of("The amount of the refill", grams) if grams else None,
             "bubbles": number_of("The bubbles", bubbles) if bubbles else None,
         }
-        if done in _DONE and done != "water":
+        if done in DONE and done != "water":
             noted[done] = True
         event = typed_event(noted, datetime.now())
     except ValueError as error:
@@ -176,7 +178,7 @@ def _notes_page(request: Request, tank: Tank, typed: dict[str, str], wrong: str 
         tank=tank,
         texts=dict.fromkeys(_NOTE_FIELDS, "") | typed,
         wrong=wrong,
-        done=_DONE,
+        done=DONE,
         notes=[(key, when_words(event.at, now), event_words(event)) for key, event in reversed(events.items())],
     )
 
@@ -192,5 +194,5 @@ def choose_units(form: OwnForm) -> Response:
     """Keep the units in a cookie of the browser."""
     chosen = units_of(".".join(form.get(quantity, "") for quantity in CHOSEN))
     answer = see("/units", "saved")
-    answer.set_cookie(UNITS_COOKIE, chosen.cookie, max_age=YEAR_S, httponly=True, samesite="lax")
+    answer.set_cookie(UNITS_COOKIE, cookie_of(chosen), max_age=YEAR_S, httponly=True, samesite="lax")
     return answer

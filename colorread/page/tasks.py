@@ -11,7 +11,7 @@ from pathlib import Path
 
 from PIL import ExifTags, Image
 
-from calibration import State, read_profile, write_profile, write_whole
+from calibration import Profile, State, read_profile, write_profile, write_whole
 from colorread import photo, profiles
 from colorread.batch import SettingsByPhone, entry_of, need_not_be_read
 from colorread.errors import Reason, Refusal, refusal
@@ -22,10 +22,12 @@ from colorread.reading import read_photo_traced
 from colorread.tank import GasPlan, Tank, TankSummary, plan_gas, plan_lines, summarize
 from colorread.words import bar_svg
 
+Calibrated = tuple[str, ...] | dict[str, Reason]
 _PIXELS_MAX = 80_000_000  # a choice of this project: what phones send by themselves has 12 to 50 megapixels
 _KEPT_QUALITY = 92
 _IN_MAIN_DIRECTORY = (ExifTags.Base.Orientation, ExifTags.Base.Model, ExifTags.Base.DateTime)
-_END_STATES: Mapping[str, State] = {"acid": "acid", "base": "base"}  # by step
+END_STATES: Mapping[str, State] = {"acid": "acid", "base": "base"}
+"""The end of the dye's range that a photo shows, by its step."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,11 +40,11 @@ class TankView:
     summary : TankSummary
         In numbers and words.
     bar : str
-        The bar below the CO2 of now, drawn; empty where that is not known.
+        The bar below the CO2 as SVG; empty if it is not known.
     plan : tuple of str
-        What is planned for the next days, a line each.
+        The plan for the next days, a line each.
     figures : tuple of str
-        SVG for a phone and for a wide window; empty where there is nothing to draw.
+        SVG for a phone and for a wide window; empty if there is nothing to draw.
     damages : tuple of Damage
         Readings that cannot be read back.
     """
@@ -52,35 +54,6 @@ class TankView:
     plan: tuple[str, ...]
     figures: tuple[str, ...]
     damages: tuple[Damage, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Numbers:
-    """
-    What is known about the fluids of a calibration.
-
-    Parameters
-    ----------
-    temperature_c : float
-        Of fluid and air [degC].
-    known_ph : float or None
-        pH of the buffer [-].
-    ionic_strength_mol_kg : float or None
-        Of the buffer [mol/kg].
-    air_ppm : float
-        CO2 of the air [ppm].
-    patch_ph : tuple of float or None
-        What the patches of a kit's chart stand for; None for the chart of this program [-].
-    light : str
-        Lamp class of the photos.
-    """
-
-    temperature_c: float
-    known_ph: float | None
-    ionic_strength_mol_kg: float | None
-    air_ppm: float
-    patch_ph: tuple[float, ...] | None
-    light: str
 
 
 def warm_up() -> None:
@@ -168,7 +141,7 @@ def report_of(log_path: Path, summary: TankSummary) -> str:
 
 def plan_gas_of(
     log_path: Path, tank: Tank, logged: str | None, days: float | None, target_mg_l: float | None
-) -> GasPlan | str:
+) -> GasPlan:
     """
     Plan a charge of gas.
 
@@ -177,16 +150,21 @@ def plan_gas_of(
     log_path : Path
         The log.
     tank : Tank
-        As it is to be.
+        The tank to plan for.
     logged : str or None
-        Its name in the log, where its days are; None where it is not there.
+        Its name in the log, if its own days are to count.
     days, target_mg_l : float or None
-        As `colorread.tank.plan_gas` takes them.
+        As in `colorread.tank.plan_gas`.
 
     Returns
     -------
-    GasPlan or str
-        The plan, or a sentence why there is none.
+    GasPlan
+        The plan.
+
+    Raises
+    ------
+    ValueError
+        If there is none; one sentence.
     """
     readings, events, as_logged = [], [], tank
     if logged is not None:
@@ -194,10 +172,7 @@ def plan_gas_of(
             as_logged = log.tank(logged)
             readings = [entry.reading for entry in log.entries(logged)]
             events = list(log.events(logged).values())
-    try:
-        return plan_gas(tank, readings, events, logged=as_logged, days=days, target_mg_l=target_mg_l)
-    except ValueError as error:
-        return str(error)
+    return plan_gas(tank, readings, events, logged=as_logged, days=days, target_mg_l=target_mg_l)
 
 
 def keep_photo(original: Path, log_path: Path, tank: str, sha256: str) -> Path | None:
@@ -284,8 +259,8 @@ def check_photo(path: Path, kind: profiles.Kind, step: str, n_patches: int | Non
         _require_modest(path)
         if kind == "chart":
             measure_chart(path, n_patches)
-        elif step in _END_STATES:
-            profiles.known_fluid(profiles.end_photo(path, _END_STATES[step]))
+        elif step in END_STATES:
+            profiles.known_fluid(profiles.end_photo(path, END_STATES[step]))
         else:
             profiles.see_clear_fluid(path, "known")
     except Refusal as refused:
@@ -293,78 +268,62 @@ def check_photo(path: Path, kind: profiles.Kind, step: str, n_patches: int | Non
     return None
 
 
-def calibrate(
-    photos: Mapping[str, Path], kind: profiles.Kind, numbers: Numbers, earlier: str | None, target: Path
-) -> tuple[str, ...] | Mapping[str, Reason]:
+def calibrate(known: Mapping[str, profiles.KnownPhoto], light: str, earlier: str | None, target: Path) -> Calibrated:
     """
-    Make a profile of calibration photos and write it.
+    Make a profile from photos of known fluids and write it.
 
     Parameters
     ----------
-    photos : mapping of str to Path
+    known : mapping of str to KnownPhoto
         By step.
-    kind : {'ends', 'air', 'chart'}
-        Kind of calibration.
-    numbers : Numbers
-        What is known about the fluids.
+    light : str
+        Lamp class of the photos.
     earlier : str or None
-        Path of a profile to whose evidence this is added.
+        Path of a profile to add to.
     target : Path
         File to write.
 
     Returns
     -------
-    tuple of str, or mapping of str to Reason
-        The profile in words, or why there is none: by the step whose photo cannot be used, '' for all together.
+    tuple of str, or dict of str to Reason
+        The profile in words, or why photos cannot be used, by step.
+
+    Raises
+    ------
+    OSError, ValueError
+        If the photos make no profile, or it cannot be written.
     """
+    measured = dict(zip(known, profiles.measure_photos(known.values()), strict=True))
+    problems = {step: each.reason for step, each in measured.items() if isinstance(each, profiles.PhotoRefused)}
+    samples = [each for each in measured.values() if not isinstance(each, profiles.PhotoRefused)]
+    return problems or _written(profiles.profile_of(samples, light=light, base=_earlier(earlier)), target)
+
+
+def calibrate_by_chart(
+    photos: Mapping[str, Path],
+    patch_ph: tuple[float, ...] | None,
+    light: str,
+    earlier: str | None,
+    target: Path,
+) -> Calibrated:
+    """Make a profile from photos of a chart, as `calibrate`; `patch_ph` is that of a kit's patches."""
     try:
-        base = None if earlier is None else read_profile(earlier)
-        if kind == "chart":
-            paths = list(photos.values())
-            profile = profiles.make_chart_profile(paths, patch_ph=numbers.patch_ph, light=numbers.light, base=base)
-        else:
-            known = _known_photos(photos, kind, numbers)
-            measured = dict(zip(known, profiles.measure_photos(known.values()), strict=True))
-            problems = {key: each.reason for key, each in measured.items() if isinstance(each, profiles.PhotoRefused)}
-            if problems:
-                return problems
-            samples = [each for each in measured.values() if not isinstance(each, profiles.PhotoRefused)]
-            profile = profiles.profile_of(samples, light=numbers.light, base=base)
-        write_profile(profile, target)
-    except (OSError, ValueError) as error:
-        words = str(error)
-        for step in profiles.GUIDES[kind].steps:
-            if step.key in photos:
-                words = words.replace(str(photos[step.key]), step.title)
-        next_step = "Take that photo again, or correct your input."
-        return {"": Reason(code="calibration", message=words, next_step=next_step)}
+        profile = profiles.make_chart_profile(
+            list(photos.values()), patch_ph=patch_ph, light=light, base=_earlier(earlier)
+        )
+    except profiles.PhotoRefused as refused:
+        return {step: refused.reason for step, path in photos.items() if path == refused.path}
+    return _written(profile, target)
+
+
+def _earlier(path: str | None) -> Profile | None:
+    return None if path is None else read_profile(path)
+
+
+def _written(profile: Profile, target: Path) -> tuple[str, ...]:
+    target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    write_profile(profile, target)
     return tuple(profiles.profile_lines(profile))
-
-
-def _known_photos(
-    photos: Mapping[str, Path], kind: profiles.Kind, numbers: Numbers
-) -> Mapping[str, profiles.KnownPhoto]:
-    known = {}
-    for step in profiles.GUIDES[kind].steps:
-        path = photos.get(step.key)
-        if path is None:
-            continue
-        if step.kh_dkh is not None:
-            known[step.key] = profiles.air_photo(
-                path, step.kh_dkh, air_ppm=numbers.air_ppm, temperature_c=numbers.temperature_c
-            )
-        elif step.key in _END_STATES:
-            known[step.key] = profiles.end_photo(path, _END_STATES[step.key])
-        elif numbers.known_ph is None:
-            raise ValueError("The pH of the known fluid is missing; enter it.")
-        elif numbers.ionic_strength_mol_kg is None:
-            raise ValueError("The ionic strength of the known fluid is missing; choose its buffer, or enter it.")
-        else:
-            strength = numbers.ionic_strength_mol_kg
-            known[step.key] = profiles.buffer_photo(
-                path, numbers.known_ph, ionic_strength_mol_kg=strength, temperature_c=numbers.temperature_c
-            )
-    return known
 
 
 def _require_modest(path: Path) -> None:
