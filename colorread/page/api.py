@@ -1,4 +1,4 @@
-"""The interface for programs: the same functions and the same log, in JSON."""
+"""The JSON interface for programs: same functions, same log."""
 
 from __future__ import annotations
 
@@ -31,18 +31,17 @@ class Problem(BaseModel):
 
 
 class PhotoForm(BaseModel):
-    """A photo that is sent."""
+    """A photo to read."""
 
     photo: bytes = Field(description="JPEG, PNG, HEIC, TIFF or WebP, at most 40 MB and 80 megapixels.")
     modified: str = Field(
         "",
-        description="When the file was changed last, milliseconds since 1970; the time of the reading where the photo "
-        "tells none.",
+        description="When the file was last changed, in milliseconds since 1970; used if the photo holds no time.",
     )
 
 
 _PROBLEM: dict[str, Any] = {"model": Problem, "description": "What is wrong, in words."}
-# Described by hand, as it is received within limits before anything looks at it.
+# Described by hand, because the form is received within limits, past FastAPI.
 _PHOTO = {
     "requestBody": {"required": True, "content": {"multipart/form-data": {"schema": PhotoForm.model_json_schema()}}}
 }
@@ -88,9 +87,9 @@ def readings(
     count: Annotated[int, Query(ge=1, le=1000)] = 100,
 ) -> dict[str, Any]:
     """
-    Return readings by the time at which the photos were taken, schema colorread.reading/1 each.
+    Return readings in the order in which the photos were taken, schema colorread.reading/1 each.
 
-    Each is judged by the marks that the tank has now.
+    They are judged by the limits that the tank has now.
     """
     with Log(core.log_path) as log:
         entries = [_entry(entry, tank.judged_by) for entry in islice(log.entries(tank.name, skip=start), count)]
@@ -105,10 +104,10 @@ def readings(
 )
 async def read(request: Request, core: CoreHere, tank: TankHere, keep: bool = True) -> Response:
     """
-    Read a photo and, where `keep` is true, put the reading into the log.
+    Read a photo and, if `keep` is true, put the reading into the log.
 
-    A photo that was refused is answered with 422 and its reading, which says why, and is not kept. With much to do the
-    answer takes its time; 503 comes with Retry-After.
+    A refused photo gets 422 with its reading, which says why, and is not kept. A busy server answers late, or with 503
+    and Retry-After.
     """
     async with receive_photos(request, core.workplace) as (_, (upload,)):
         scored = await core.score(request, upload, tank)
@@ -124,13 +123,13 @@ async def read(request: Request, core: CoreHere, tank: TankHere, keep: bool = Tr
 
 @router.get("/tanks/{name}/readings/{sha256}")
 def reading(tank: TankHere, entry: EntryHere) -> dict[str, Any]:
-    """Return one reading, judged by the marks that the tank has now."""
+    """Return one reading, judged by the limits that the tank has now."""
     return _entry(entry, tank.judged_by)
 
 
 @router.delete("/tanks/{name}/readings/{sha256}", status_code=204, response_class=Response)
 def delete_reading(core: CoreHere, name: str, sha256: str) -> None:
-    """Delete one reading, and the photo that was kept of it."""
+    """Delete one reading and its saved photo."""
     if not core.forget(name, sha256):
         raise HTTPException(404, "There is no such reading.")
 
@@ -150,7 +149,7 @@ def summary(view: ViewHere) -> dict[str, Any]:
 
 @router.get("/tanks/{name}/notes")
 def notes(core: CoreHere, tank: TankHere) -> list[dict[str, Any]]:
-    """Return what was noted of a tank, by its time, schema colorread.event/1 with an `id` each."""
+    """Return the notes of a tank in the order of time, schema colorread.event/1 with an `id` each."""
     with Log(core.log_path) as log:
         return [{"id": note_id, **plain(event)} for note_id, event in log.events(tank.name).items()]
 
@@ -165,8 +164,8 @@ def add_note(
     """
     Note what was done to a tank, schema colorread.event/1, and return it with its `id`.
 
-    What lacks was not done. `at` is of the clock on the wall, without offset, and now where it lacks; `water_change` a
-    share from 0.01 to 1.
+    Leave out what was not done. `at` is local time without offset, now if left out; `water_change` is a share from 0.01
+    to 1.
     """
     try:
         event = typed_event(note, datetime.now())

@@ -1,4 +1,4 @@
-"""The pages for every day: photos, their results, and what was read before, also as files to keep or to send on."""
+"""The pages for every day: photos, readings and the course of a tank, also as files to download."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ _LAST_TANK_COOKIE = "colorread-tank"
 
 @router.get("/")
 def home(request: Request, core: CoreHere) -> Response:
-    """Show the tank that this browser used last, else the first one, where that is clear."""
+    """Show the tank that this browser used last, else the one to show first, else the only one."""
     with Log(core.log_path) as log:
         tanks = [tank.name for tank in log.tanks()]
     for name in (unquote(request.cookies.get(_LAST_TANK_COOKIE, "")), core.home):
@@ -53,7 +53,7 @@ def tanks(request: Request, core: CoreHere) -> Response:
 
 
 async def _view_soon(core: CoreHere, tank: TankHere) -> TankView | None:
-    """Return what days of readings tell, or None where that takes long: the camera does not wait for it."""
+    """Return what days of readings tell, or None if that takes long: the camera does not wait for it."""
     with suppress(TimeoutError):
         async with asyncio.timeout(core.patience_s):
             return await core.view(tank.name)
@@ -65,7 +65,7 @@ ViewSoon = Annotated[TankView | None, Depends(_view_soon)]
 
 @router.get("/tanks/{name}")
 def tank(request: Request, core: CoreHere, tank: TankHere, view: ViewSoon, start: int = 0) -> Response:
-    """Show a tank: the camera, the last reading, the week, the advice and the readings before."""
+    """Show a tank: the camera, the last reading, the week, the advice and the history."""
     with Log(core.log_path) as log:
         n_rows = log.count(tank.name)
         start = max(0, min(start, n_rows))
@@ -93,7 +93,7 @@ def tank(request: Request, core: CoreHere, tank: TankHere, view: ViewSoon, start
 
 @router.post("/tanks/{name}/snap")
 async def snap(request: Request, core: CoreHere, tank: TankHere) -> Response:
-    """Read one photo and keep the reading, which can be taken back; what was refused leaves nothing behind."""
+    """Read one photo and keep the reading, which can be discarded; a refused photo leaves nothing behind."""
     async with receive_photos(request, core.workplace) as (form, (upload,)):
         require_own_form(request, form)
         scored = await core.score(request, upload, tank)
@@ -108,7 +108,7 @@ async def snap(request: Request, core: CoreHere, tank: TankHere) -> Response:
 
 @router.get("/tanks/{name}/snap")
 def snap_again(name: str) -> Response:
-    """Send a browser on that opens the address of a refusal again."""
+    """Redirect a browser that opens the address of a refusal again."""
     return see(tank_url(name))
 
 
@@ -126,7 +126,7 @@ def _refused_page(request: Request, tank: Tank, reason: Reason, entry: LogEntry 
 
 
 class _Row(NamedTuple):
-    """What became of one of several photos."""
+    """One of several photos: its reading, or why there is none, and whether it is new in the log."""
 
     label: str
     reading: ReadingView | None
@@ -136,13 +136,13 @@ class _Row(NamedTuple):
 
 @router.get("/tanks/{name}/several")
 def choose(request: Request, tank: TankHere) -> Response:
-    """Show the form for several photos, which a browser sends one by one, or without its script all at once."""
+    """Show the form for several photos, which the script sends one by one; without it they come all at once."""
     return _several_page(request, tank, [])
 
 
 @router.post("/tanks/{name}/several")
 async def send(request: Request, core: CoreHere, tank: TankHere) -> Response:
-    """Read photos, keep the readings, and tell of each."""
+    """Read photos, keep the readings, and list them."""
     async with receive_photos(request, core.workplace, photos_max=PHOTOS_MAX) as (form, uploads):
         require_own_form(request, form)
         rows = await asyncio.gather(*(_read_one(request, core, tank, upload) for upload in uploads))
@@ -193,7 +193,7 @@ def reading(request: Request, core: CoreHere, tank: TankHere, entry: EntryHere) 
 
 @router.post("/tanks/{name}/readings/{sha256}")
 def forget(core: CoreHere, form: OwnForm, name: str, sha256: str) -> Response:
-    """Delete a reading, and the photo of it that was kept."""
+    """Delete a reading and its saved photo."""
     core.forget(name, sha256)
     return see(tank_url(name), "discarded" if form.get("choice") == "discard" else "deleted")
 
@@ -226,7 +226,7 @@ def photo(core: CoreHere, entry: EntryHere) -> Response:
 
 @router.post("/tanks/{name}/readings/{sha256}/photo")
 async def keep_the_photo(core: CoreHere, form: OwnForm, name: str, sha256: str) -> Response:
-    """Keep the photo of a reading too."""
+    """Save the photo of a reading too."""
     original = core.originals.paths(name, sha256).get(sha256)
     if original is None or await core.pool.run(tasks.keep_photo, original, core.log_path, name, sha256) is None:
         raise HTTPException(410, "The photo is gone; its reading is still there.")
@@ -243,7 +243,7 @@ async def report(core: CoreHere, view: ViewHere, name: str) -> Response:
 
 @router.get("/tanks/{name}/readings.csv")
 def table(core: CoreHere, view: ViewHere, name: str) -> Response:
-    """Return the readings of a tank, judged by the marks that it has now, and the CO2 of the tank."""
+    """Return the readings of a tank, judged by its limits of now, and the CO2 of the tank."""
     marks = view.summary.tank.judged_by
     with Log(core.log_path) as log:
         made = csv_bytes((judged(entry.reading, marks) for entry in log.entries(name)), view.summary.tank_co2)
@@ -252,7 +252,7 @@ def table(core: CoreHere, view: ViewHere, name: str) -> Response:
 
 @router.get("/tanks/{name}/plan.ics")
 def plan(view: ViewHere, name: str) -> Response:
-    """Return what is planned for a tank as a calendar."""
+    """Return the plan for a tank as a calendar."""
     return _file(calendar_bytes(view.summary), "text/calendar; charset=utf-8", f"{name}.ics")
 
 

@@ -1,4 +1,4 @@
-"""Pages that help to prepare: planned gas, the recipe of the fluid, and things to print."""
+"""Pages for preparation: a plan of the gas, the recipe of the fluid, and sheets to print."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from colorread.tank import SETTINGS, GasPlan, Tank, answer_lines, plan_cautions,
 from colorread.words import dkh_words, fluid_rows, gas_cautions
 
 router = APIRouter(include_in_schema=False)
-_PLANNED = ("volume", "lights", "source", "valve", "source_amount")  # the settings that the gas is planned by
+_PLANNED = ("volume", "lights", "source", "valve", "source_amount")  # settings that may be changed for a plan
 _ROOM_C = 22.0  # of the air in which the color is checked: assumption
 
 
@@ -31,7 +31,7 @@ async def gas(request: Request) -> Response:
 
 @router.get("/tanks/{name}/gas")
 async def gas_of_tank(request: Request, tank: TankHere) -> Response:
-    """Plan the gas of a tank by its own days."""
+    """Plan the gas of a tank in the log, by its own days."""
     return await _plan_page(request, tank)
 
 
@@ -80,7 +80,7 @@ def fluid(request: Request, units: UnitsHere, kh: str = "", volume: str = "1000"
     unit = units["kh"]
 
     def three_digits(kh_dkh: float, form: str) -> str:
-        """Return words in the unit that are as exact as those in dKH: more than what is mixed by them."""
+        """Return a KH to three digits, which is finer than it can be mixed."""
         return unit.text(unit.own(float(f"{float(unit.number(kh_dkh)):.3g}")))
 
     kh_words = dkh_words if unit == UNITS["kh"]["dkh"] else three_digits
@@ -89,7 +89,7 @@ def fluid(request: Request, units: UnitsHere, kh: str = "", volume: str = "1000"
     rows: tuple[tuple[str, str], ...] = ()
     try:
         typed_dkh = unit.own_within("Wanted KH", number_of("The KH", texts["kh"]), *TARGET_KH_RANGE_DKH)
-        kh_dkh = round(typed_dkh, 2)  # of any unit; finer cannot be mixed
+        kh_dkh = round(typed_dkh, 2)  # finer cannot be mixed, whatever the unit
         vial_ml = number_of("The fluid in the vial", vial)
         recipe = fluid_recipe(kh_dkh, number_of("The volume", volume))
         dose = dye_drops(vial_ml, kh_dkh=recipe.kh_dkh)
@@ -105,7 +105,7 @@ def fluid(request: Request, units: UnitsHere, kh: str = "", volume: str = "1000"
 
 @router.get("/print")
 def to_print(request: Request) -> Response:
-    """Show what can be printed."""
+    """Show the sheets to print."""
     return page(request, "print.html")
 
 

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
-from colorread import limits
+from calibration import Profile
+from colorread import limits, profiles
 from colorread.chemistry import ionic_strength
 from colorread.errors import Reason
 from colorread.limits import OUTDOOR_AIR_PPM, checked_number
@@ -18,33 +20,25 @@ from colorread.log import Log
 from colorread.page import tasks
 from colorread.page.core import CoreHere, OwnForm, TankHere, core_of, require_own_form
 from colorread.page.shown import Units, number_of, page, see, tank_url, units_of, units_shown
+from colorread.page.tank_form import typed_number
 from colorread.page.uploads import receive_photos
-from colorread.profiles import (
-    GUIDES,
-    SOLD_BUFFERS,
-    Kind,
-    KnownPhoto,
-    air_photo,
-    buffer_photo,
-    end_photo,
-    ph_of_patches,
-)
+from colorread.profiles import GUIDES, SOLD_BUFFERS, Kind, ph_of_patches
 from colorread.tank import SETTINGS, Tank, changed_tank
 
 router = APIRouter(include_in_schema=False)
-_NOTHING_TYPED = {"use": "yes"}  # a browser sends nothing of a box without its tick
+_NOTHING_TYPED = {"use": "yes"}  # the form as first shown: this box is ticked
 
 
 def profile_choices(log_path: Path, current: str | None) -> list[tuple[str, str]]:
     """
-    Return the profiles that can be chosen.
+    Return the profiles to choose from.
 
     Parameters
     ----------
     log_path : Path
         The log.
     current : str or None
-        Path of the one that is used now, wherever it is.
+        Path of the profile in use, which may lie anywhere.
 
     Returns
     -------
@@ -76,7 +70,7 @@ def steps(request: Request, tank: TankHere, kind: Kind) -> Response:
 
 @router.post("/tanks/{name}/calibrate/{kind}/{step}/photo")
 async def photo(request: Request, core: CoreHere, kind: Kind, tank: TankHere, step: str) -> Response:
-    """Receive the photo of one step, and look at it at once."""
+    """Receive the photo of one step and check it at once."""
     if step not in {known.key for known in GUIDES[kind].steps}:
         raise HTTPException(404)
     async with receive_photos(request, core.workplace) as (form, (upload,)):
@@ -100,7 +94,7 @@ async def photo(request: Request, core: CoreHere, kind: Kind, tank: TankHere, st
 
 @router.get("/tanks/{name}/calibrate/{kind}/{step}/photo")
 def photo_again(name: str, kind: Kind) -> Response:
-    """Send a browser on that opens the address of a refused photo again."""
+    """Redirect a browser that opens the address of a refused photo again."""
     return see(tank_url(name, f"/calibrate/{kind}"))
 
 
@@ -110,22 +104,14 @@ async def finish(request: Request, core: CoreHere, kind: Kind, tank: TankHere, f
     if form.get("choice") == "again":
         core.calibrations.drop(tank.name, kind)
         return see(tank_url(tank.name, f"/calibrate/{kind}"))
-    units = units_of(form.get("units", ""))  # those of the form, whatever the browser shows by now
+    units = units_of(form.get("units", ""))  # as the form showed them, whatever the browser shows by now
     photos = core.calibrations.paths(tank.name, kind)
     filename = f"{tank.name} {kind} {datetime.now():%Y-%m-%d %H-%M-%S-%f}.toml"
     target = _profile_folder(core.log_path) / filename
     earlier = tank.profile if form.get("add") == "yes" else None
-    light = form["light"] if form.get("light") in SETTINGS["light"].choices else "unknown"
-    made: tasks.Calibrated
     try:
-        if not photos:
-            raise ValueError("No photo yet.")
-        if kind == "chart":
-            patch_ph = _patch_ph(form.get("patches", ""), tank)
-            made = await core.pool.run(tasks.calibrate_by_chart, photos, patch_ph, light, earlier, target)
-        else:
-            known = _known_photos(form, photos, kind, tank, units)
-            made = await core.pool.run(tasks.calibrate, known, light, earlier, target)
+        make = _maker(form, photos, kind, tank, units)
+        made = await core.pool.run(tasks.calibrate, make, photos, earlier, target)
     except (OSError, ValueError) as error:
         next_step = "Correct your input, or take a new photo."
         made = {"": Reason(code="calibration", message=_with_titles(str(error), kind, photos), next_step=next_step)}
@@ -139,7 +125,7 @@ async def finish(request: Request, core: CoreHere, kind: Kind, tank: TankHere, f
 
 
 def _with_titles(message: str, kind: Kind, photos: Mapping[str, Path]) -> str:
-    """Return a message with photos called by their steps; their paths mean nothing to anybody."""
+    """Return a message that calls the photos by their steps instead of their paths."""
     for step in GUIDES[kind].steps:
         if step.key in photos:
             message = message.replace(str(photos[step.key]), step.title)
@@ -147,7 +133,7 @@ def _with_titles(message: str, kind: Kind, photos: Mapping[str, Path]) -> str:
 
 
 def _use_profile(log_path: Path, name: str, profile: str) -> None:
-    with Log(log_path) as log, log.transaction():  # nobody else changes the tank in between
+    with Log(log_path) as log, log.transaction():  # so that nobody changes the tank in between
         log.put_tank(changed_tank(log.tank(name), {"profile": profile}))
 
 
@@ -181,20 +167,29 @@ def _steps_page(
     )
 
 
+def _maker(
+    form: Mapping[str, str], photos: Mapping[str, Path], kind: Kind, tank: Tank, units: Units
+) -> Callable[..., Profile]:
+    """Return a function that makes a profile of the photos and what was typed; its `base` is a profile to add to."""
+    if not photos:
+        raise ValueError("No photo yet.")
+    light = form["light"] if form.get("light") in SETTINGS["light"].choices else "unknown"
+    if kind == "chart":
+        patch_ph = _patch_ph(form.get("patches", ""), tank)
+        return partial(profiles.make_chart_profile, list(photos.values()), patch_ph=patch_ph, light=light)
+    return partial(profiles.make_profile, _known_photos(form, photos, kind, tank, units), light=light)
+
+
 def _known_photos(
     form: Mapping[str, str], photos: Mapping[str, Path], kind: Kind, tank: Tank, units: Units
-) -> dict[str, KnownPhoto]:
-    """Return the photos with what is known of their fluids, by step."""
-
+) -> list[profiles.KnownPhoto]:
     def number(name: str, words: str, span: tuple[float, float]) -> float | None:
         text = form.get(name, "")
         return checked_number(words, number_of(words, text), *span) if text else None
 
-    temperature_c, text = tank.water_c, form.get("temperature", "")
-    if text:
-        typed = number_of("The temperature", text)
-        temperature_c = units["temperature"].own_within("The temperature", typed, *limits.TEMPERATURE_RANGE_C)
-    air_ppm = number("air_ppm", "The CO2 of the air in ppm", limits.AIR_PPM_RANGE)
+    temperature = typed_number("temperature", form.get("temperature", ""), units)
+    temperature_c = tank.water_c if temperature is None else temperature
+    air_ppm = number("air_ppm", "The CO2 of the air in ppm", limits.AIR_PPM_RANGE) or OUTDOOR_AIR_PPM
     ph = number("known_ph", "The known pH", limits.KNOWN_PH_RANGE)
     strength = number("ionic_strength", "The ionic strength in mol/kg", limits.IONIC_STRENGTH_RANGE_MOL_KG)
     buffer = form.get("buffer", "")
@@ -202,24 +197,25 @@ def _known_photos(
         ph, strength = float(buffer), SOLD_BUFFERS[buffer]
     elif buffer == "kh":
         strength = float(ionic_strength(tank.fluid_kh_dkh))
-    known = {}
+    known = []
     for step in GUIDES[kind].steps:
-        if (path := photos.get(step.key)) is None:
+        path = photos.get(step.key)
+        if path is None:
             continue
         if step.kh_dkh is not None:
-            ppm = OUTDOOR_AIR_PPM if air_ppm is None else air_ppm
-            known[step.key] = air_photo(path, step.kh_dkh, air_ppm=ppm, temperature_c=temperature_c)
+            known.append(profiles.air_photo(path, step.kh_dkh, air_ppm=air_ppm, temperature_c=temperature_c))
         elif step.key in tasks.END_STATES:
-            known[step.key] = end_photo(path, tasks.END_STATES[step.key])
+            known.append(profiles.end_photo(path, tasks.END_STATES[step.key]))
         elif ph is None:
             raise ValueError("The pH of the known fluid is missing; enter it.")
         elif strength is None:
             raise ValueError("The ionic strength of the known fluid is missing; choose its buffer, or enter it.")
         else:
-            known[step.key] = buffer_photo(path, ph, ionic_strength_mol_kg=strength, temperature_c=temperature_c)
+            numbers = {"ionic_strength_mol_kg": strength, "temperature_c": temperature_c}
+            known.append(profiles.buffer_photo(path, ph, **numbers))
     return known
 
 
 def _patch_ph(patches: str, tank: Tank) -> tuple[float, ...] | None:
-    """Return what the patches of a kit's chart stand for; None for the chart of this program."""
+    """Return the pH of the patches of a kit's chart; None for the chart of this program."""
     return ph_of_patches(patches, kh_dkh=tank.fluid_kh_dkh) if patches else None

@@ -1,4 +1,4 @@
-"""Pages for what a keeper enters: the settings of tanks, notes of what was done to them, and units."""
+"""Pages for what a keeper enters: settings of tanks, notes, and units."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ DONE = {
     "fluid_renewed": "Fluid renewed",
     "diffuser": "Diffuser",
 }
-"""What can be noted with a tap."""
+"""What can be noted with a tap, in words."""
 USUAL_SHARE = "30"
-"""Of the water that is changed [%]: common practice, no source."""
+"""Share of a water change [%]: common practice, no source."""
 
 
 @router.get("/new-tank")
@@ -68,10 +68,10 @@ def settings(request: Request, tank: TankHere, units: UnitsHere) -> Response:
 def change_tank(request: Request, core: CoreHere, tank: TankHere, form: OwnForm) -> Response:
     """Change the settings of a tank."""
     sent = SentForm.received(form)
-    with Log(core.log_path) as log, log.transaction():  # nobody else changes it in between
+    with Log(core.log_path) as log, log.transaction():  # so that nobody changes it in between
         tank = log.tank(tank.name)
         changed, wrong = tank_of(tank, sent)
-        # A form may name only profiles that this page made, or that the tank has already, never any other file.
+        # A form may name only profiles that the page made or that the tank already has, never another file.
         if changed.profile and changed.profile not in dict(profile_choices(core.log_path, tank.profile)):
             wrong["profile"] = "Choose one of the profiles in the list."
         if not wrong:
@@ -100,7 +100,7 @@ def rename_tank(request: Request, core: CoreHere, tank: TankHere, form: OwnForm,
 
 @router.post("/tanks/{name}/remove")
 def remove_tank(core: CoreHere, form: OwnForm, name: str) -> Response:
-    """Remove a tank with its readings and their photos; it may be damaged."""
+    """Remove a tank, even a damaged one, with its readings and their photos."""
     with Log(core.log_path) as log:
         forget_tank(log, name, with_readings=True)
     core.drop_photos(name)
@@ -126,20 +126,20 @@ def _form_page(
         units=sent.units,
         wrong=wrong or {},
         settings=SETTINGS,
-        gas_cautions=gas_cautions(None),  # any kind may be chosen
+        gas_cautions=gas_cautions(None),  # any source may be chosen
         profiles=profile_choices(log_path, sent.shown["profile"]),
     )
 
 
 @router.get("/tanks/{name}/notes")
 def notes(request: Request, tank: TankHere) -> Response:
-    """Show what was noted, and a form for more."""
+    """Show the notes of a tank, and a form for a new one."""
     return _notes_page(request, tank, {"share": USUAL_SHARE})
 
 
 @router.post("/tanks/{name}/notes")
 def add_note(request: Request, core: CoreHere, tank: TankHere, form: OwnForm) -> Response:
-    """Note something, or show what is wrong with it."""
+    """Add a note."""
     done, share, grams, bubbles, at, text = (form.get(name, "") for name in _NOTE_FIELDS)
     try:
         noted: dict[str, object] = {
@@ -185,13 +185,13 @@ def _notes_page(request: Request, tank: Tank, typed: dict[str, str], wrong: str 
 
 @router.get("/units")
 def units(request: Request) -> Response:
-    """Show which units can be chosen."""
+    """Show the units to choose from."""
     return page(request, "units.html", choices=[(quantity, UNITS[quantity]) for quantity in CHOSEN])
 
 
 @router.post("/units")
 def choose_units(form: OwnForm) -> Response:
-    """Keep the units in a cookie of the browser."""
+    """Keep the chosen units in a cookie."""
     chosen = units_of(".".join(form.get(quantity, "") for quantity in CHOSEN))
     answer = see("/units", "saved")
     answer.set_cookie(UNITS_COOKIE, cookie_of(chosen), max_age=YEAR_S, httponly=True, samesite="lax")

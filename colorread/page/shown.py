@@ -1,4 +1,4 @@
-"""What pages show: filled-in templates, and readings in the words used everywhere, in the units of the keeper."""
+"""Pages from templates, units as a browser shows them, and readings in words."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ Units = Mapping[Quantity, Unit]
 UNITS_COOKIE = "colorread-units"
 CHOSEN: tuple[Quantity, ...] = ("temperature", "kh", "volume", "mass")
 """The quantities whose units are chosen, in the order of the cookie."""
-_DAYS_FROM_H = 48  # an age from here on is told in days
-_CLOCKS_APART = timedelta(minutes=2)  # of a phone and this machine, that both are right: assumption
-# What a page says of what was done before, by the word in its address.
+_DAYS_FROM_H = 48  # an age from here on is given in days
+_CLOCKS_APART = timedelta(minutes=2)  # between a phone and this machine when both are right: assumption
+# What a page says about the form sent before, by the word in its URL.
 _SAID = {
     "kept": "Saved.",
     "saved": "Saved.",
@@ -63,7 +63,7 @@ UnitsHere = Annotated[Units, Depends(units_shown)]
 
 
 def number_of(what: str, text: str) -> float:
-    """Return a number as people type it, with a dot or a comma; the message where it is none says what it is."""
+    """Return a number typed with a dot or a comma; raise ValueError, which names it as `what`, if it is none."""
     try:
         return float(text.replace(",", "."))
     except ValueError:
@@ -77,18 +77,18 @@ def page(request: Request, template: str, *, status: int = 200, **values: Any) -
     Parameters
     ----------
     request : Request
-        Who asks.
+        The request.
     template : str
         File name of the template.
     status : int, default 200
-        Of the answer.
+        HTTP status.
     **values : object
-        For the template; `units` only where they are others than the browser shows.
+        Values for the template; `units` only if they differ from those of the browser.
 
     Returns
     -------
     HTMLResponse
-        The page; it loads nothing but the style and the script of this server.
+        The page, which loads only the style and the script of this server.
     """
     values = {"units": units_shown(request)} | values
     text = (
@@ -107,12 +107,12 @@ def page(request: Request, template: str, *, status: int = 200, **values: Any) -
 
 
 def tank_url(name: str, rest: str = "") -> str:
-    """Return the address of a tank, or of something that belongs to it."""
+    """Return the URL of a tank, or of something that belongs to it."""
     return f"/tanks/{quote(name, safe='')}{rest}"
 
 
 def see(url: str, said: str = "") -> RedirectResponse:
-    """Send a browser on after a form, so that loading again repeats nothing; what was done is said there."""
+    """Redirect after a form, so that reloading repeats nothing; `said` is the word for what was done."""
     return RedirectResponse(f"{url}?said={said}" if said else url, 303)
 
 

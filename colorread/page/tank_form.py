@@ -130,12 +130,16 @@ def _typed_value(name: str, setting: Setting, sent: SentForm) -> str | float | b
         return text == "yes"
     if setting.kind == "span":
         return _span_text(name, text)
-    if setting.kind != "number" or not text:
-        return text or None
-    value, measure = number_of(setting.name, text), setting.measure
-    if measure is None or measure.quantity is None:
+    return typed_number(name, text, sent.units) if setting.kind == "number" else text or None
+
+
+def typed_number(name: str, text: str, units: Units) -> float | None:
+    """Return a number that was typed for a setting, in the unit of the project; None if the field is empty."""
+    setting = SETTINGS[name]
+    value, measure = number_of(setting.name, text) if text else None, setting.measure
+    if value is None or measure is None or measure.quantity is None:
         return value
-    return sent.units[measure.quantity].own_within(setting.name, value, *measure.limits)
+    return units[measure.quantity].own_within(setting.name, value, *measure.limits)
 
 
 def _span_text(name: str, text: str) -> str | None:

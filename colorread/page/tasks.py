@@ -1,10 +1,10 @@
-"""The work on photos and tanks that the processes of the page do, by the same functions as the command line."""
+"""Tasks for the processes of the page, by the same functions as the command line."""
 
 from __future__ import annotations
 
 import io
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -22,8 +22,7 @@ from colorread.reading import read_photo_traced
 from colorread.tank import GasPlan, Tank, TankSummary, plan_gas, plan_lines, summarize
 from colorread.words import bar_svg
 
-Calibrated = tuple[str, ...] | dict[str, Reason]
-_PIXELS_MAX = 80_000_000  # a choice of this project: what phones send by themselves has 12 to 50 megapixels
+_PIXELS_MAX = 80_000_000  # a choice of this project: phones send 12 to 50 megapixels unless told otherwise
 _KEPT_QUALITY = 92
 _IN_MAIN_DIRECTORY = (ExifTags.Base.Orientation, ExifTags.Base.Model, ExifTags.Base.DateTime)
 END_STATES: Mapping[str, State] = {"acid": "acid", "base": "base"}
@@ -66,26 +65,25 @@ def warm_up() -> None:
 
 def score_photo(path: Path, label: str, sha256: str, tank: Tank, log_path: Path) -> LogEntry | Reason:
     """
-    Read a photo with the settings of a tank, unless the log holds what it would be read as.
+    Read a photo with the settings of a tank, unless the log has that reading already.
 
     Parameters
     ----------
     path : Path
         The upload.
     label : str
-        What people call it.
+        Name of the photo.
     sha256 : str
-        Of its content.
+        Hash of its content.
     tank : Tank
-        Whose settings apply.
+        Its tank.
     log_path : Path
-        The log that tank and default profiles belong to.
+        Log that the tank and the default profiles belong to.
 
     Returns
     -------
     LogEntry or Reason
-        Read or refused, ready for the log, or what the log holds where that stays; a reason where it is no photo at
-        all.
+        Read or refused, ready for the log, or as the log has it; a reason if it is no photo at all.
     """
     try:
         _require_modest(path)
@@ -96,7 +94,7 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank, log_path: Path)
     except (OSError, ValueError) as error:
         return Reason(
             code="profile",
-            message=f"The calibration profile of {tank.name} cannot be used: {error}",  # which is a sentence
+            message=f"The calibration profile of {tank.name} cannot be used: {error}",  # the error is a sentence
             next_step="Choose another profile in the settings of the tank, or calibrate again.",
         )
     if any(sha256 == sample.sha256 for sample in settings.samples):
@@ -177,28 +175,28 @@ def plan_gas_of(
 
 def keep_photo(original: Path, log_path: Path, tank: str, sha256: str) -> Path | None:
     """
-    Keep a photo with its time, the model of the camera and its colors, and nothing else of what it says of itself.
+    Save a photo with its time, its camera model and its colors, without any other metadata.
 
     Parameters
     ----------
     original : Path
-        Photo as it came, in a folder on the same disk as the log.
+        Photo as it came, on the same disk as the log.
     log_path : Path
         The log.
     tank : str
-        Whose it is.
+        Name of its tank.
     sha256 : str
-        Of that photo.
+        Hash of the photo as it came.
 
     Returns
     -------
     Path or None
-        The file; None where its reading is not in the log any more.
+        The file; None if its reading is no longer in the log.
 
     Raises
     ------
     LogError, OSError
-        If it cannot be kept.
+        If it cannot be saved.
     colorread.errors.Refusal
         If it is no photo.
     """
@@ -206,9 +204,9 @@ def keep_photo(original: Path, log_path: Path, tank: str, sha256: str) -> Path |
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     ready = original.with_name("kept.jpg")
     write_whole(ready, _stripped(original), mode=0o600)
-    was = original.stat()  # the time of the file stands in where the photo itself tells none
+    was = original.stat()  # the time of the file stands in if the photo holds none
     os.utime(ready, ns=(was.st_atime_ns, was.st_mtime_ns))
-    with Log(log_path) as log, log.transaction():  # nobody forgets the reading in between
+    with Log(log_path) as log, log.transaction():  # so that nobody deletes the reading in between
         if log.entry(tank, sha256) is None:
             ready.unlink()
             return None
@@ -217,11 +215,11 @@ def keep_photo(original: Path, log_path: Path, tank: str, sha256: str) -> Path |
 
 
 def _stripped(original: Path) -> bytes:
-    """Return a photo as JPEG without place, serial numbers, comments, previews and whatever lies behind its pixels."""
+    """Return a photo as JPEG, without location, serial numbers, comments, previews and trailing data."""
     with photo.open_file(original) as file, photo.refusing_broken_files():
         image = photo.open_image(file)
         pixels = photo.decoded(image)
-        found = photo.read_exif(image)  # all that reading the photo again needs
+        found = photo.read_exif(image)  # all that is needed to read the photo again
         if image.format in photo.TURNED_BY_READER:
             found.pop(ExifTags.Base.Orientation, None)
         kept = Image.Exif()
@@ -237,7 +235,7 @@ def _stripped(original: Path) -> bytes:
 
 def check_photo(path: Path, kind: profiles.Kind, step: str, n_patches: int | None) -> Reason | None:
     """
-    Look at a calibration photo as soon as it is taken.
+    Check a calibration photo as soon as it is taken.
 
     Parameters
     ----------
@@ -246,14 +244,14 @@ def check_photo(path: Path, kind: profiles.Kind, step: str, n_patches: int | Non
     kind : {'ends', 'air', 'chart'}
         Kind of calibration.
     step : str
-        Which of its photos.
+        Its photo, by the key of the step.
     n_patches : int or None
-        Patches of a kit's chart.
+        Number of patches of a kit's chart.
 
     Returns
     -------
     Reason or None
-        Why it cannot be used; None where card and fluid, or chart, were found.
+        Why it cannot be used; None if it can.
     """
     try:
         _require_modest(path)
@@ -268,66 +266,44 @@ def check_photo(path: Path, kind: profiles.Kind, step: str, n_patches: int | Non
     return None
 
 
-def calibrate(known: Mapping[str, profiles.KnownPhoto], light: str, earlier: str | None, target: Path) -> Calibrated:
+def calibrate(
+    make: Callable[..., Profile], photos: Mapping[str, Path], earlier: str | None, target: Path
+) -> tuple[str, ...] | dict[str, Reason]:
     """
-    Make a profile from photos of known fluids and write it.
+    Make a profile of calibration photos and write it.
 
     Parameters
     ----------
-    known : mapping of str to KnownPhoto
-        By step.
-    light : str
-        Lamp class of the photos.
+    make : callable
+        Makes the profile, given as `base` the one to add to, or None.
+    photos : mapping of str to Path
+        The photos it is made of, by step.
     earlier : str or None
-        Path of a profile to add to.
+        Path of the profile to add to.
     target : Path
         File to write.
 
     Returns
     -------
     tuple of str, or dict of str to Reason
-        The profile in words, or why photos cannot be used, by step.
+        The profile in words, or why a photo cannot be used, by its step.
 
     Raises
     ------
     OSError, ValueError
-        If the photos make no profile, or it cannot be written.
+        If the photos do not belong together, or the profile cannot be written.
     """
-    measured = dict(zip(known, profiles.measure_photos(known.values()), strict=True))
-    problems = {step: each.reason for step, each in measured.items() if isinstance(each, profiles.PhotoRefused)}
-    samples = [each for each in measured.values() if not isinstance(each, profiles.PhotoRefused)]
-    return problems or _written(profiles.profile_of(samples, light=light, base=_earlier(earlier)), target)
-
-
-def calibrate_by_chart(
-    photos: Mapping[str, Path],
-    patch_ph: tuple[float, ...] | None,
-    light: str,
-    earlier: str | None,
-    target: Path,
-) -> Calibrated:
-    """Make a profile from photos of a chart, as `calibrate`; `patch_ph` is that of a kit's patches."""
     try:
-        profile = profiles.make_chart_profile(
-            list(photos.values()), patch_ph=patch_ph, light=light, base=_earlier(earlier)
-        )
+        profile = make(base=None if earlier is None else read_profile(earlier))
     except profiles.PhotoRefused as refused:
         return {step: refused.reason for step, path in photos.items() if path == refused.path}
-    return _written(profile, target)
-
-
-def _earlier(path: str | None) -> Profile | None:
-    return None if path is None else read_profile(path)
-
-
-def _written(profile: Profile, target: Path) -> tuple[str, ...]:
     target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     write_profile(profile, target)
     return tuple(profiles.profile_lines(profile))
 
 
 def _require_modest(path: Path) -> None:
-    """Refuse by its header what would take much memory to decode."""
+    """Refuse, by its header, a photo that would take much memory to decode."""
     with photo.open_file(path) as file, photo.refusing_broken_files():
         width, height = photo.open_image(file).size
     if width * height > _PIXELS_MAX:
