@@ -35,8 +35,7 @@ class PhotoForm(BaseModel):
 
     photo: bytes = Field(description="JPEG, PNG, HEIC, TIFF or WebP, at most 40 MB and 80 megapixels.")
     modified: str = Field(
-        "",
-        description="When the file was last changed, in milliseconds since 1970; used if the photo holds no time.",
+        "", description="When the file was last changed, in milliseconds since 1970; used if the photo holds no time."
     )
 
 
@@ -143,7 +142,7 @@ router.get(
 
 @router.get("/tanks/{name}/summary")
 def summary(view: ViewHere) -> dict[str, Any]:
-    """Return what days of readings tell of a tank, schema colorread.summary/1."""
+    """Return the summary of a tank, schema colorread.summary/1."""
     return summary_to_dict(view.summary)
 
 

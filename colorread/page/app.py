@@ -18,7 +18,7 @@ from starlette.types import ASGIApp
 
 from colorread import __version__
 from colorread.log import DiskFull, Leftovers, LogError, LogFailure
-from colorread.page import api, pages, pages_aids, pages_calibrate, pages_tank
+from colorread.page import api, pages, pages_calibrate, pages_prepare, pages_tank
 from colorread.page.core import Core, WorkFailed
 from colorread.page.guard import Guard, problem_json
 from colorread.page.shown import page
@@ -74,7 +74,7 @@ def create_app(core: Core) -> ASGIApp:
         redoc_url=None,
     )
     app.state.core = core
-    for part in (api, pages, pages_tank, pages_calibrate, pages_aids):
+    for part in (api, pages, pages_tank, pages_calibrate, pages_prepare):
         app.include_router(part.router)
     style = _style()
 

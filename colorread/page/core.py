@@ -199,7 +199,7 @@ class Core:
                 return Reason(code="broke-off", message=str(error), next_step="Take another photo.")
 
     async def view(self, name: str) -> TankView:
-        """Return what days of readings tell of a tank, worked out anew only if the log or the hour has changed."""
+        """Return the summary of a tank, worked out anew only if the log or the hour has changed."""
         version = await run_in_threadpool(self._version, name)
         if version not in self._views:  # all who ask for the same view wait for the same task
             self._views[version] = asyncio.create_task(self.pool.run(tasks.view_tank, self.log_path, name))
@@ -297,6 +297,6 @@ TankHere = Annotated[Tank, Depends(_tank_in_url)]
 EntryHere = Annotated[LogEntry, Depends(_entry_in_url)]
 """The reading in the URL, or the answer that there is none."""
 ViewHere = Annotated[TankView, Depends(_view_in_url)]
-"""What days of readings tell of that tank."""
+"""The summary of the tank in the URL."""
 OwnForm = Annotated[dict[str, str], Depends(_own_form)]
 """The texts of a form from a page of the same browser; a box without a tick is not sent."""

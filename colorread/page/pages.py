@@ -20,7 +20,7 @@ from colorread.page import tasks
 from colorread.page.core import Core, CoreHere, EntryHere, OwnForm, TankHere, ViewHere, require_own_form, status_of
 from colorread.page.guard import YEAR_S
 from colorread.page.pages_tank import DONE, USUAL_SHARE
-from colorread.page.shown import ReadingView, last_view, page, see, tank_url, view_of
+from colorread.page.shown import ReadingView, last_view, page, redirect, tank_url, view_of
 from colorread.page.tasks import TankView
 from colorread.page.uploads import PHOTO_BYTES_MAX, PHOTOS_MAX, Upload, receive_photos
 from colorread.report import calendar_bytes
@@ -39,8 +39,8 @@ def home(request: Request, core: CoreHere) -> Response:
         tanks = [tank.name for tank in log.tanks()]
     for name in (unquote(request.cookies.get(_LAST_TANK_COOKIE, "")), core.home):
         if name in tanks:
-            return see(tank_url(name))
-    return see(tank_url(tanks[0])) if len(tanks) == 1 else see("/tanks")
+            return redirect(tank_url(name))
+    return redirect(tank_url(tanks[0])) if len(tanks) == 1 else redirect("/tanks")
 
 
 @router.get("/tanks")
@@ -53,7 +53,7 @@ def tanks(request: Request, core: CoreHere) -> Response:
 
 
 async def _view_soon(core: CoreHere, tank: TankHere) -> TankView | None:
-    """Return what days of readings tell, or None if that takes long: the camera does not wait for it."""
+    """Return the summary of a tank, or None if that takes long: the camera does not wait for it."""
     with suppress(TimeoutError):
         async with asyncio.timeout(core.patience_s):
             return await core.view(tank.name)
@@ -103,13 +103,13 @@ async def snap(request: Request, core: CoreHere, tank: TankHere) -> Response:
             return _refused_page(request, tank, scored.reading.reason, scored)
         is_first = await run_in_threadpool(core.keep, scored)
         core.originals.put(tank.name, upload.sha256, upload=upload)
-    return see(tank_url(tank.name, f"/readings/{upload.sha256}"), "kept" if is_first else "known")
+    return redirect(tank_url(tank.name, f"/readings/{upload.sha256}"), "kept" if is_first else "known")
 
 
 @router.get("/tanks/{name}/snap")
 def snap_again(name: str) -> Response:
     """Redirect a browser that opens the address of a refusal again."""
-    return see(tank_url(name))
+    return redirect(tank_url(name))
 
 
 def _refused_page(request: Request, tank: Tank, reason: Reason, entry: LogEntry | None = None) -> Response:
@@ -195,14 +195,14 @@ def reading(request: Request, core: CoreHere, tank: TankHere, entry: EntryHere) 
 def forget(core: CoreHere, form: OwnForm, name: str, sha256: str) -> Response:
     """Delete a reading and its saved photo."""
     core.forget(name, sha256)
-    return see(tank_url(name), "discarded" if form.get("choice") == "discard" else "deleted")
+    return redirect(tank_url(name), "discarded" if form.get("choice") == "discard" else "deleted")
 
 
 @router.post("/tanks/{name}/damaged")
 def forget_damaged(core: CoreHere, form: OwnForm, name: str) -> Response:
     """Delete the readings of a tank that cannot be read back."""
     core.forget_damaged(name)
-    return see(tank_url(name), "damaged-deleted")
+    return redirect(tank_url(name), "damaged-deleted")
 
 
 @router.get("/tanks/{name}/readings/{sha256}/picture")
@@ -231,7 +231,7 @@ async def keep_the_photo(core: CoreHere, form: OwnForm, name: str, sha256: str) 
     if original is None or await core.pool.run(tasks.keep_photo, original, core.log_path, name, sha256) is None:
         raise HTTPException(410, "The photo is gone; its reading is still there.")
     core.originals.drop(name, sha256)
-    return see(tank_url(name, f"/readings/{sha256}"), "photo-kept")
+    return redirect(tank_url(name, f"/readings/{sha256}"), "photo-kept")
 
 
 @router.get("/tanks/{name}/report.html")

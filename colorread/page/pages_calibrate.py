@@ -19,7 +19,7 @@ from colorread.limits import OUTDOOR_AIR_PPM, checked_number
 from colorread.log import Log
 from colorread.page import tasks
 from colorread.page.core import CoreHere, OwnForm, TankHere, core_of, require_own_form
-from colorread.page.shown import Units, number_of, page, see, tank_url, units_of, units_shown
+from colorread.page.shown import Units, page, parse_number, redirect, tank_url, units_of, units_shown
 from colorread.page.tank_form import typed_number
 from colorread.page.uploads import receive_photos
 from colorread.profiles import GUIDES, SOLD_BUFFERS, Kind, ph_of_patches
@@ -89,13 +89,13 @@ async def photo(request: Request, core: CoreHere, kind: Kind, tank: TankHere, st
             typed = {**_NOTHING_TYPED, "patches": patches}
             return _steps_page(request, tank, kind, units_shown(request), problems={step: problem}, typed=typed)
         core.calibrations.put(tank.name, kind, step, upload=upload)
-    return see(tank_url(tank.name, f"/calibrate/{kind}#next"))
+    return redirect(tank_url(tank.name, f"/calibrate/{kind}#next"))
 
 
 @router.get("/tanks/{name}/calibrate/{kind}/{step}/photo")
 def photo_again(name: str, kind: Kind) -> Response:
     """Redirect a browser that opens the address of a refused photo again."""
-    return see(tank_url(name, f"/calibrate/{kind}"))
+    return redirect(tank_url(name, f"/calibrate/{kind}"))
 
 
 @router.post("/tanks/{name}/calibrate/{kind}")
@@ -103,14 +103,14 @@ async def finish(request: Request, core: CoreHere, kind: Kind, tank: TankHere, f
     """Make the profile, or start over."""
     if form.get("choice") == "again":
         core.calibrations.drop(tank.name, kind)
-        return see(tank_url(tank.name, f"/calibrate/{kind}"))
+        return redirect(tank_url(tank.name, f"/calibrate/{kind}"))
     units = units_of(form.get("units", ""))  # as the form showed them, whatever the browser shows by now
     photos = core.calibrations.paths(tank.name, kind)
     filename = f"{tank.name} {kind} {datetime.now():%Y-%m-%d %H-%M-%S-%f}.toml"
     target = _profile_folder(core.log_path) / filename
     earlier = tank.profile if form.get("add") == "yes" else None
     try:
-        make = _maker(form, photos, kind, tank, units)
+        make = _profile_maker(form, photos, kind, tank, units)
         made = await core.pool.run(tasks.calibrate, make, photos, earlier, target)
     except (OSError, ValueError) as error:
         next_step = "Correct your input, or take a new photo."
@@ -167,7 +167,7 @@ def _steps_page(
     )
 
 
-def _maker(
+def _profile_maker(
     form: Mapping[str, str], photos: Mapping[str, Path], kind: Kind, tank: Tank, units: Units
 ) -> Callable[..., Profile]:
     """Return a function that makes a profile of the photos and what was typed; its `base` is a profile to add to."""
@@ -185,7 +185,7 @@ def _known_photos(
 ) -> list[profiles.KnownPhoto]:
     def number(name: str, words: str, span: tuple[float, float]) -> float | None:
         text = form.get(name, "")
-        return checked_number(words, number_of(words, text), *span) if text else None
+        return checked_number(words, parse_number(words, text), *span) if text else None
 
     temperature = typed_number("temperature", form.get("temperature", ""), units)
     temperature_c = tank.water_c if temperature is None else temperature

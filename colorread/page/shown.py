@@ -62,7 +62,7 @@ def units_shown(request: Request) -> Units:
 UnitsHere = Annotated[Units, Depends(units_shown)]
 
 
-def number_of(what: str, text: str) -> float:
+def parse_number(what: str, text: str) -> float:
     """Return a number typed with a dot or a comma; raise ValueError, which names it as `what`, if it is none."""
     try:
         return float(text.replace(",", "."))
@@ -111,7 +111,7 @@ def tank_url(name: str, rest: str = "") -> str:
     return f"/tanks/{quote(name, safe='')}{rest}"
 
 
-def see(url: str, said: str = "") -> RedirectResponse:
+def redirect(url: str, said: str = "") -> RedirectResponse:
     """Redirect after a form, so that reloading repeats nothing; `said` is the word for what was done."""
     return RedirectResponse(f"{url}?said={said}" if said else url, 303)
 

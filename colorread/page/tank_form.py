@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Self
 
-from colorread.page.shown import Units, number_of, units_of
+from colorread.page.shown import Units, parse_number, units_of
 from colorread.tank import SETTINGS, Setting, Tank, changed_tank
 
 _OF_SOURCE = {name for name, setting in SETTINGS.items() if setting.fields[0].startswith("source.")}
@@ -89,7 +89,7 @@ def texts_in(form: Mapping[str, str], names: Iterable[str] = SETTINGS) -> dict[s
     return texts
 
 
-def tank_of(tank: Tank, sent: SentForm) -> tuple[Tank, dict[str, str]]:
+def apply_form(tank: Tank, sent: SentForm) -> tuple[Tank, dict[str, str]]:
     """
     Return a tank with what was typed; a field that was left as shown changes nothing, not even by rounding.
 
@@ -136,7 +136,7 @@ def _typed_value(name: str, setting: Setting, sent: SentForm) -> str | float | b
 def typed_number(name: str, text: str, units: Units) -> float | None:
     """Return a number that was typed for a setting, in the unit of the project; None if the field is empty."""
     setting = SETTINGS[name]
-    value, measure = number_of(setting.name, text) if text else None, setting.measure
+    value, measure = parse_number(setting.name, text) if text else None, setting.measure
     if value is None or measure is None or measure.quantity is None:
         return value
     return units[measure.quantity].own_within(setting.name, value, *measure.limits)

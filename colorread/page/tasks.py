@@ -32,12 +32,12 @@ END_STATES: Mapping[str, State] = {"acid": "acid", "base": "base"}
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TankView:
     """
-    What days of readings tell, as the page shows it.
+    The summary of a tank as the page shows it.
 
     Parameters
     ----------
     summary : TankSummary
-        In numbers and words.
+        The summary in numbers and words.
     bar : str
         The bar below the CO2 as SVG; empty if it is not known.
     plan : tuple of str

@@ -13,8 +13,8 @@ from colorread.limits import TARGET_KH_RANGE_DKH, USUAL_KH_DKH, USUAL_TEMPERATUR
 from colorread.log import LogFailure
 from colorread.page import tasks
 from colorread.page.core import TankHere, core_of
-from colorread.page.shown import UnitsHere, number_of, page, units_shown
-from colorread.page.tank_form import SentForm, tank_of, texts_in, texts_of
+from colorread.page.shown import UnitsHere, page, parse_number, units_shown
+from colorread.page.tank_form import SentForm, apply_form, texts_in, texts_of
 from colorread.tank import SETTINGS, GasPlan, Tank, answer_lines, plan_cautions, plan_rows, plan_title
 from colorread.words import dkh_words, fluid_rows, gas_cautions
 
@@ -40,12 +40,12 @@ async def _plan_page(request: Request, tank: Tank | None) -> Response:
     logged = tank or Tank(name="tank")
     texts = texts_of(logged, units)
     typed = texts | texts_in(query, _PLANNED)
-    changed, wrong = tank_of(logged, SentForm(shown=texts, typed=typed, units=units))
+    changed, wrong = apply_form(logged, SentForm(shown=texts, typed=typed, units=units))
     options: dict[str, float | None] = {}
     for name, words in (("days", "The days"), ("target", "The target")):
         typed[name] = query.get(name, "")
         try:
-            options[name] = number_of(words, typed[name]) if typed[name] else None
+            options[name] = parse_number(words, typed[name]) if typed[name] else None
         except ValueError as error:
             wrong[name] = str(error)
     plan: GasPlan | None = None
@@ -88,10 +88,10 @@ def fluid(request: Request, units: UnitsHere, kh: str = "", volume: str = "1000"
     wrong = title = ""
     rows: tuple[tuple[str, str], ...] = ()
     try:
-        typed_dkh = unit.own_within("Wanted KH", number_of("The KH", texts["kh"]), *TARGET_KH_RANGE_DKH)
+        typed_dkh = unit.own_within("Wanted KH", parse_number("The KH", texts["kh"]), *TARGET_KH_RANGE_DKH)
         kh_dkh = round(typed_dkh, 2)  # finer cannot be mixed, whatever the unit
-        vial_ml = number_of("The fluid in the vial", vial)
-        recipe = fluid_recipe(kh_dkh, number_of("The volume", volume))
+        vial_ml = parse_number("The fluid in the vial", vial)
+        recipe = fluid_recipe(kh_dkh, parse_number("The volume", volume))
         dose = dye_drops(vial_ml, kh_dkh=recipe.kh_dkh)
         rows = fluid_rows(recipe, dose, color_in_room_air(kh_dkh, _ROOM_C), vial_ml, kh_words=kh_words)
         title = f"{recipe.second.total_ml:g} mL of {kh_words(recipe.kh_dkh, '.2f')}"
