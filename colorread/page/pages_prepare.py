@@ -41,24 +41,17 @@ async def _plan_page(request: Request, tank: Tank | None) -> Response:
     texts = texts_of(logged, units)
     typed = texts | texts_in(query, _PLANNED)
     changed, wrong = apply_form(logged, SentForm(shown=texts, typed=typed, units=units))
-    options: dict[str, float | None] = {}
-    for name, words in (("days", "The days"), ("target", "The target")):
-        typed[name] = query.get(name, "")
-        try:
-            options[name] = parse_number(words, typed[name]) if typed[name] else None
-        except ValueError as error:
-            wrong[name] = str(error)
+    typed |= {name: query.get(name, "") for name in ("days", "target")}
     plan: GasPlan | None = None
-    if not wrong and (query or tank):
-        own_days = None if tank is None else tank.name
-        try:
-            plan = await core.pool.run(
-                tasks.plan_gas_of, core.log_path, changed, own_days, options["days"], options["target"]
-            )
-        except LogFailure:  # nothing is wrong with what was typed
-            raise
-        except ValueError as error:
-            wrong[""] = str(error)
+    try:
+        days = parse_number("The days", typed["days"]) if typed["days"] else None
+        target = parse_number("The target", typed["target"]) if typed["target"] else None
+        if not wrong and (query or tank):
+            plan = await core.pool.run(tasks.plan_gas_of, core.log_path, changed, tank, days, target)
+    except LogFailure:  # nothing is wrong with what was typed
+        raise
+    except ValueError as error:
+        wrong[""] = str(error)
     return page(
         request,
         "gas.html",

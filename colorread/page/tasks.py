@@ -138,7 +138,7 @@ def report_of(log_path: Path, summary: TankSummary) -> str:
 
 
 def plan_gas_of(
-    log_path: Path, tank: Tank, logged: str | None, days: float | None, target_mg_l: float | None
+    log_path: Path, tank: Tank, logged: Tank | None, days: float | None, target_mg_l: float | None
 ) -> GasPlan:
     """
     Plan a charge of gas.
@@ -149,8 +149,8 @@ def plan_gas_of(
         The log.
     tank : Tank
         The tank to plan for.
-    logged : str or None
-        Its name in the log, if its own days are to count.
+    logged : Tank or None
+        The same tank in the log, if it is there; then its own days count.
     days, target_mg_l : float or None
         As in `colorread.tank.plan_gas`.
 
@@ -164,13 +164,12 @@ def plan_gas_of(
     ValueError
         If there is none; one sentence.
     """
-    readings, events, as_logged = [], [], tank
+    readings, events = [], []
     if logged is not None:
         with Log(log_path) as log:
-            as_logged = log.tank(logged)
-            readings = [entry.reading for entry in log.entries(logged)]
-            events = list(log.events(logged).values())
-    return plan_gas(tank, readings, events, logged=as_logged, days=days, target_mg_l=target_mg_l)
+            readings = [entry.reading for entry in log.entries(logged.name)]
+            events = list(log.events(logged.name).values())
+    return plan_gas(tank, readings, events, logged=logged, days=days, target_mg_l=target_mg_l)
 
 
 def keep_photo(original: Path, log_path: Path, tank: str, sha256: str) -> Path | None:
