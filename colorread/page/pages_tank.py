@@ -12,19 +12,8 @@ from fastapi.responses import Response
 from colorread.chemistry import UNITS
 from colorread.log import Log, LogFailure, forget_tank
 from colorread.page.core import CoreHere, OwnForm, TankHere, core_of
-from colorread.page.guard import YEAR_S
 from colorread.page.pages_calibrate import profile_choices
-from colorread.page.shown import (
-    CHOSEN,
-    UNITS_COOKIE,
-    UnitsHere,
-    cookie_of,
-    page,
-    parse_number,
-    redirect,
-    tank_url,
-    units_of,
-)
+from colorread.page.shown import CHOSEN, UnitsHere, page, parse_number, redirect, remember_units, tank_url, units_of
 from colorread.page.tank_form import SentForm, apply_form
 from colorread.tank import SETTINGS, Tank, event_words, parse_share, typed_event
 from colorread.words import gas_cautions, when_words
@@ -32,16 +21,14 @@ from colorread.words import gas_cautions, when_words
 router = APIRouter(include_in_schema=False)
 _NOTE_NUMBERS = {"refill_g": "The amount of the refill", "bubbles": "The bubbles"}
 _EMPTY_NOTE = dict.fromkeys(("done", "at", "share", "text", *_NOTE_NUMBERS), "")
-DONE = {
+DONE = {  # what can be noted with a tap, in words
     "water": "Water change",
     "refilled": "Refilled",
     "gas_changed": "Gas changed",
     "fluid_renewed": "Fluid renewed",
     "diffuser": "Diffuser",
 }
-"""What can be noted with a tap, in words."""
-USUAL_SHARE = "30"
-"""Share of a water change [%]: common practice, no source."""
+USUAL_SHARE = "30"  # of the water [%]: common practice, no source
 
 
 @router.get("/new-tank")
@@ -202,5 +189,5 @@ def choose_units(form: OwnForm) -> Response:
     """Keep the chosen units in a cookie."""
     chosen = units_of(".".join(form.get(quantity, "") for quantity in CHOSEN))
     answer = redirect("/units", "saved")
-    answer.set_cookie(UNITS_COOKIE, cookie_of(chosen), max_age=YEAR_S, httponly=True, samesite="lax")
+    remember_units(answer, chosen)
     return answer

@@ -102,9 +102,8 @@ def listen(host: str, port: int) -> socket.socket:
     try:
         return socket.create_server((host, port))
     except OSError as error:
-        raise OSError(
-            error.errno, os.strerror(error.errno or 0)
-        ) from None  # without the address, which the caller knows
+        # Without the address, which the caller knows.
+        raise OSError(error.errno, os.strerror(error.errno or 0)) from None
 
 
 def _plain_answer(status: str, *headers: str) -> bytes:

@@ -9,19 +9,20 @@ from typing import Annotated, Any
 from urllib.parse import quote
 
 from fastapi import Depends, Request
-from fastapi.responses import HTMLResponse, RedirectResponse
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from colorread import __version__, words
 from colorread.chemistry import UNITS, Quantity, Unit
 from colorread.errors import Reason
 from colorread.log import Log, LogEntry
 from colorread.page.core import core_of
+from colorread.page.guard import YEAR_S
 from colorread.result import Reading
 from colorread.tank import Tank, age_days, is_of_the_future
 
 Units = Mapping[Quantity, Unit]
 """The units that a browser shows."""
-UNITS_COOKIE = "colorread-units"
+_UNITS_COOKIE = "colorread-units"
 CHOSEN: tuple[Quantity, ...] = ("temperature", "kh", "volume", "mass")
 """The quantities whose units are chosen, in the order of the cookie."""
 _DAYS_FROM_H = 48  # an age from here on is given in days
@@ -56,7 +57,12 @@ def cookie_of(units: Units) -> str:
 
 def units_shown(request: Request) -> Units:
     """Return the units that the browser asked for."""
-    return units_of(request.cookies.get(UNITS_COOKIE, ""))
+    return units_of(request.cookies.get(_UNITS_COOKIE, ""))
+
+
+def remember_units(answer: Response, units: Units) -> None:
+    """Set the cookie for the units."""
+    answer.set_cookie(_UNITS_COOKIE, cookie_of(units), max_age=YEAR_S, httponly=True, samesite="lax")
 
 
 UnitsHere = Annotated[Units, Depends(units_shown)]

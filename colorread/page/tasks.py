@@ -25,8 +25,7 @@ from colorread.words import bar_svg
 _PIXELS_MAX = 80_000_000  # a choice of this project: phones send 12 to 50 megapixels unless told otherwise
 _KEPT_QUALITY = 92
 _IN_MAIN_DIRECTORY = (ExifTags.Base.Orientation, ExifTags.Base.Model, ExifTags.Base.DateTime)
-END_STATES: Mapping[str, State] = {"acid": "acid", "base": "base"}
-"""The end of the dye's range that a photo shows, by its step."""
+END_STATES: Mapping[str, State] = {"acid": "acid", "base": "base"}  # the end of the dye's range, by step
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
