@@ -1,4 +1,4 @@
-"""Work shared out to processes of our own; any of them may fail, hang or be killed without stopping the rest."""
+"""Worker processes, any of which may fail, hang or be killed without stopping the rest."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ from typing import Any, Generic, TypeVar
 Job = TypeVar("Job")
 Result = TypeVar("Result")
 
-_TRIES = 2  # a job is tried again once, as the process may have been killed for what another job did
-_FAILED_STARTS = 4  # so many in a row, and something is wrong with the program, not with a job
-_START_LIMIT_S = 120.0  # it takes some seconds: assumption
+_TRIES = 2  # once more, as a process may have been killed for the memory that another job took
+_FAILED_STARTS = 4  # in a row; beyond, the program is broken, not a job
+_START_LIMIT_S = 120.0  # a start takes some seconds: assumption
 _TIME_LIMIT_S = 120.0  # a photo takes a third of a second, on a small computer some seconds: assumption
 # One thread in each process: with a process for each core, more only get in each other's way.
 _THREAD_LIMITS = (
@@ -32,18 +32,18 @@ _THREAD_LIMITS = (
 
 
 class WorkLost(Exception):  # noqa: N818 - reads better where it is caught
-    """The process of a job died or took too long."""
+    """The process of a job died, or the job took too long."""
 
 
 class TaskFailed(Exception):  # noqa: N818
-    """What a task raised, in a few words."""
+    """A task raised an error; its kind and text."""
 
 
 class Workers(Generic[Job, Result]):
     """
-    A few processes that do one job after the other; one that hangs or dies is replaced.
+    Processes that do one job after the other; one that hangs or dies is replaced.
 
-    They end by themselves when this process does, even when it is killed.
+    They end with this process, even if it is killed.
 
     Parameters
     ----------
@@ -52,7 +52,7 @@ class Workers(Generic[Job, Result]):
     count : int
         Most processes at a time; each starts with its first job.
     time_limit_s : float
-        A job that takes longer is given up with its process [s].
+        A job that takes longer is killed with its process [s].
 
     Raises
     ------
@@ -73,36 +73,36 @@ class Workers(Generic[Job, Result]):
 
     def submit(self, job: Job, *, tries: int = 1) -> Future[Result]:
         """
-        Hand over a job.
+        Queue a job for the next free process.
 
         Parameters
         ----------
         job : Job
-            For the next process that is free.
+            The job.
         tries : int, default 1
-            How often it is begun where its process dies.
+            How often to start it if its process dies.
 
         Returns
         -------
         Future
-            The result; or it raises `WorkLost`, `TaskFailed`, or RuntimeError where no process can be started.
+            Its result. The future raises `WorkLost`, `TaskFailed`, or RuntimeError if no process can be started.
 
         Raises
         ------
         RuntimeError
-            If this is closed.
+            If the workers are closed.
         """
         return self._threads.submit(self._do, job, tries)
 
     def close(self, *, now: bool = False) -> None:
-        """End the processes, with the work that has begun: after it, or now."""
+        """End the processes: once the queue is done, or now."""
         if not now:
             self._threads.shutdown()
         with self._lock:
             self._is_open = False
             for process in self._processes:
                 process.kill()
-        self._threads.shutdown(cancel_futures=True)  # every thread sees its process end
+        self._threads.shutdown(cancel_futures=True)  # every thread notices that its process ended
         for process in self._processes:
             process.end()
 
@@ -124,7 +124,7 @@ class Workers(Generic[Job, Result]):
         raise WorkLost("its process was ended, perhaps out of memory")
 
     def _process(self) -> _Process:
-        """Return the process of this thread, started where it has none."""
+        """Return the process of this thread; start one if it has none."""
         known: _Process | None = getattr(self._own, "process", None)
         if known is not None:
             return known
@@ -151,16 +151,16 @@ class Workers(Generic[Job, Result]):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Done(Generic[Job, Result]):
     """
-    What became of a job.
+    A job that is done.
 
     Parameters
     ----------
     job : Job
-        As it was given.
+        The job.
     result : Result or None
-        What the task returned; None where there is trouble.
+        What the task returned; None if it failed.
     trouble : str
-        Why there is no result, a few words; empty where all went well.
+        Why it failed, in a few words; empty if it did not.
     """
 
     job: Job
@@ -172,21 +172,21 @@ def run_in_workers(
     task: Callable[[Job], Result], jobs: Iterable[Job], *, count: int, time_limit_s: float = _TIME_LIMIT_S
 ) -> Generator[Done[Job, Result], None, None]:
     """
-    Run a task on every job in processes of their own, and yield what is done as it is done.
+    Run a task on every job in worker processes, and yield the results as they come.
 
-    Jobs are taken only when a process is free, so that however many there are, few are in memory. A job whose process
-    dies is tried once more in a new one. Closing the generator ends the processes.
+    A job is taken from the iterable only when a process is free, so that few are in memory at a time. A job whose
+    process dies is tried once more in a new one. Closing the generator ends the processes.
 
     Parameters
     ----------
     task : callable
-        Can be pickled, as can its results. What it raises becomes trouble of that job.
+        Can be pickled, as can its results. If it raises an error, that becomes the trouble of its job.
     jobs : iterable
-        Can be pickled.
+        Jobs that can be pickled.
     count : int
         Most processes at a time.
     time_limit_s : float, default 120.0
-        A job that takes longer is given up [s].
+        A job that takes longer fails [s].
 
     Yields
     ------
@@ -207,7 +207,7 @@ def run_in_workers(
         while at_work:
             for future in wait(at_work, return_when=FIRST_COMPLETED).done:
                 job = at_work.pop(future)
-                # The next job first: the process has it while the consumer is busy with this one.
+                # The next job first, so that the process has it while the consumer is busy with this one.
                 at_work |= {workers.submit(following, tries=_TRIES): following for following in islice(jobs, 1)}
                 try:
                     done = Done(job=job, result=future.result())
@@ -220,7 +220,7 @@ def run_in_workers(
 
 def processors() -> int:
     """
-    Return how many processors this process may use.
+    Return the number of processors that this process may use.
 
     Returns
     -------
@@ -231,24 +231,24 @@ def processors() -> int:
 
 
 class _Process:
-    """A fresh interpreter that first tells that it has started, and then answers each job."""
+    """A fresh interpreter that answers once when it has started, and then each job."""
 
     def __init__(self, task: Callable[[Any], Any]) -> None:
-        # Not a fork: forking a process that has threads, as numpy and the progress bar start them, may hang.
+        # Not a fork: forking a process with threads, such as those of numpy and the progress bar, may hang.
         context = get_context("spawn")
         self._connection, theirs = context.Pipe()
         self._process = context.Process(target=_serve, args=(theirs,), daemon=True)
         self._process.start()
-        theirs.close()  # so that the pipe ends with the process
+        theirs.close()  # so that the pipe closes with the process
         self.send(task)
 
     def send(self, message: object) -> None:
-        """Hand over the task or a job; where the process has died, taking the answer tells."""
+        """Send the task or a job; if the process has died, `answer` raises."""
         with suppress(BrokenPipeError, ConnectionResetError):
             self._connection.send(message)
 
     def answer(self, limit_s: float) -> Any:
-        """Return the next answer; raises `WorkLost` where it takes longer, EOFError or OSError if the process died."""
+        """Return the next answer; raise `WorkLost` if it takes longer, EOFError or OSError if the process died."""
         if not self._connection.poll(limit_s):
             raise WorkLost("it took too long")
         return self._connection.recv()
@@ -257,7 +257,7 @@ class _Process:
         self._process.kill()
 
     def end(self) -> None:
-        """End the process whatever it does."""
+        """End the process, whatever it is doing."""
         self._process.kill()
         self._process.join()
         self._process.close()
@@ -265,9 +265,9 @@ class _Process:
 
 
 def _serve(connection: Connection) -> None:
-    """Do one job after the other until the pipe ends."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches all processes; the first one ends the others
-    # Before the task is received, which loads what reads these.
+    """Do one job after the other until the pipe closes."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches all processes; the main one ends the others
+    # Before the task is received, as that loads the libraries that read these.
     os.environ.update(dict.fromkeys(_THREAD_LIMITS, "1"))
     with suppress(EOFError, OSError):
         task: Callable[[Any], Any] = connection.recv()
@@ -276,6 +276,6 @@ def _serve(connection: Connection) -> None:
             job = connection.recv()
             try:
                 answer = task(job), ""
-            except Exception as error:  # noqa: BLE001 - whatever one job raises, the others are to be done
+            except Exception as error:  # noqa: BLE001 - whatever one job raises, the others go on
                 answer = None, f"{type(error).__name__}: {error}"
             connection.send(answer)

@@ -10,7 +10,7 @@ import pytest
 
 from colorread.cli.screen.readings import print_reading
 from colorread.cli.screen.terminal import Terminal
-from colorread.page.shown import Units, view_reading
+from colorread.page.shown import units_of, view_reading
 from colorread.records import plain
 from colorread.report.html import report_html
 from colorread.result import Interval, Limit, Reading
@@ -29,7 +29,7 @@ def places(reading: Reading) -> list[str]:
     terminal = Terminal(file=io.StringIO(), width=400)
     print_reading(terminal, reading)
     entry = replace(made_entry(), reading=reading)
-    notes = view_reading(entry, Units(), USUAL_MARKS, NOW).notes
+    notes = view_reading(entry, units_of(""), USUAL_MARKS, NOW).notes
     page = report_html(summarize(Tank(name="window"), [reading]), [entry])
     return [terminal.file.getvalue(), " ".join(notes), page]
 

@@ -1,4 +1,4 @@
-"""The interface for programs: the same functions and the same log, in JSON."""
+"""The JSON interface for programs: same functions, same log."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from pydantic import BaseModel, Field
 from colorread.errors import Reason
 from colorread.log import Log, LogEntry
 from colorread.page import pages
-from colorread.page.core import CoreHere, TankHere, ViewHere, status_of
+from colorread.page.core import CoreHere, EntryHere, TankHere, ViewHere, status_of
 from colorread.page.guard import problem_json
 from colorread.page.uploads import receive_photos
 from colorread.records import plain, record_of
@@ -31,18 +31,16 @@ class Problem(BaseModel):
 
 
 class PhotoForm(BaseModel):
-    """A photo that is sent."""
+    """A photo to read."""
 
     photo: bytes = Field(description="JPEG, PNG, HEIC, TIFF or WebP, at most 40 MB and 80 megapixels.")
     modified: str = Field(
-        "",
-        description="When the file was changed last, milliseconds since 1970; the time of the reading where the photo "
-        "tells none.",
+        "", description="When the file was last changed, in milliseconds since 1970; used if the photo holds no time."
     )
 
 
 _PROBLEM: dict[str, Any] = {"model": Problem, "description": "What is wrong, in words."}
-# Described by hand, as it is received within limits before anything looks at it.
+# Described by hand, because the form is received within limits, past FastAPI.
 _PHOTO = {
     "requestBody": {"required": True, "content": {"multipart/form-data": {"schema": PhotoForm.model_json_schema()}}}
 }
@@ -59,8 +57,7 @@ def tanks(core: CoreHere) -> list[dict[str, Any]]:
 @router.get("/tanks/{name}")
 def tank(tank: TankHere) -> dict[str, Any]:
     """Return one tank."""
-    data: dict[str, Any] = plain(tank)
-    return data
+    return dict(plain(tank))
 
 
 @router.put("/tanks/{name}")
@@ -78,8 +75,7 @@ def put_tank(core: CoreHere, name: str, tank: Annotated[dict[str, Any], Body()])
         if given.profile != profile:
             raise HTTPException(422, "The profile cannot be changed here; use the page or the command line.")
         log.put_tank(given)
-    data: dict[str, Any] = plain(given)
-    return data
+    return dict(plain(given))
 
 
 @router.get("/tanks/{name}/readings")
@@ -90,9 +86,9 @@ def readings(
     count: Annotated[int, Query(ge=1, le=1000)] = 100,
 ) -> dict[str, Any]:
     """
-    Return readings by the time at which the photos were taken, schema colorread.reading/1 each.
+    Return readings in the order in which the photos were taken, schema colorread.reading/1 each.
 
-    Each is judged by the marks that the tank has now.
+    They are judged by the limits that the tank has now.
     """
     with Log(core.log_path) as log:
         entries = [_entry(entry, tank.judged_by) for entry in islice(log.entries(tank.name, skip=start), count)]
@@ -107,10 +103,10 @@ def readings(
 )
 async def read(request: Request, core: CoreHere, tank: TankHere, keep: bool = True) -> Response:
     """
-    Read a photo and, where `keep` is true, put the reading into the log.
+    Read a photo and, if `keep` is true, put the reading into the log.
 
-    A photo that was refused is answered with 422 and its reading, which says why, and is not kept. With much to do the
-    answer takes its time; 503 comes with Retry-After.
+    A refused photo gets 422 with its reading, which says why, and is not kept. A busy server answers late, or with 503
+    and Retry-After.
     """
     async with receive_photos(request, core.workplace) as (_, (upload,)):
         scored = await core.score(request, upload, tank)
@@ -125,18 +121,14 @@ async def read(request: Request, core: CoreHere, tank: TankHere, keep: bool = Tr
 
 
 @router.get("/tanks/{name}/readings/{sha256}")
-def reading(core: CoreHere, tank: TankHere, sha256: str) -> dict[str, Any]:
-    """Return one reading, judged by the marks that the tank has now."""
-    with Log(core.log_path) as log:
-        entry = log.entry(tank.name, sha256)
-    if entry is None:
-        raise HTTPException(404, "There is no such reading.")
+def reading(tank: TankHere, entry: EntryHere) -> dict[str, Any]:
+    """Return one reading, judged by the limits that the tank has now."""
     return _entry(entry, tank.judged_by)
 
 
 @router.delete("/tanks/{name}/readings/{sha256}", status_code=204, response_class=Response)
 def delete_reading(core: CoreHere, name: str, sha256: str) -> None:
-    """Delete one reading, and the photo that was kept of it."""
+    """Delete one reading and its saved photo."""
     if not core.forget(name, sha256):
         raise HTTPException(404, "There is no such reading.")
 
@@ -150,13 +142,13 @@ router.get(
 
 @router.get("/tanks/{name}/summary")
 def summary(view: ViewHere) -> dict[str, Any]:
-    """Return what days of readings tell of a tank, schema colorread.summary/1."""
+    """Return the summary of a tank, schema colorread.summary/1."""
     return summary_to_dict(view.summary)
 
 
 @router.get("/tanks/{name}/notes")
 def notes(core: CoreHere, tank: TankHere) -> list[dict[str, Any]]:
-    """Return what was noted of a tank, by its time, schema colorread.event/1 with an `id` each."""
+    """Return the notes of a tank in the order of time, schema colorread.event/1 with an `id` each."""
     with Log(core.log_path) as log:
         return [{"id": note_id, **plain(event)} for note_id, event in log.events(tank.name).items()]
 
@@ -171,8 +163,8 @@ def add_note(
     """
     Note what was done to a tank, schema colorread.event/1, and return it with its `id`.
 
-    What lacks was not done. `at` is of the clock on the wall, without offset, and now where it lacks; `water_change` a
-    share from 0.01 to 1.
+    Leave out what was not done. `at` is local time without offset, now if left out; `water_change` is a share from 0.01
+    to 1.
     """
     try:
         event = typed_event(note, datetime.now())

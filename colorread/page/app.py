@@ -1,4 +1,4 @@
-"""The server: its parts put together, its errors in words, its begin and its end."""
+"""The server as an ASGI application, and its errors in words."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from starlette.types import ASGIApp
 
 from colorread import __version__
 from colorread.log import DiskFull, Leftovers, LogError, LogFailure
-from colorread.page import api, pages, pages_aids, pages_calibrate, pages_tank
+from colorread.page import api, pages, pages_calibrate, pages_prepare, pages_tank
 from colorread.page.core import Core, WorkFailed
 from colorread.page.guard import Guard, problem_json
 from colorread.page.shown import page
@@ -46,12 +46,12 @@ def create_app(core: Core) -> ASGIApp:
     Parameters
     ----------
     core : Core
-        Its state; closed when the server ends.
+        Its state; closed when the server stops.
 
     Returns
     -------
     ASGI application
-        To be run in a single process.
+        Must run in a single process.
     """
 
     @asynccontextmanager
@@ -70,11 +70,11 @@ def create_app(core: Core) -> ASGIApp:
         description="CO2 of planted aquariums from photos of their drop checkers. Everything stays on this computer.",
         lifespan=lifespan,
         openapi_url="/api/openapi.json",
-        docs_url=None,  # would load a script from elsewhere
+        docs_url=None,  # loads a script from elsewhere
         redoc_url=None,
     )
     app.state.core = core
-    for part in (api, pages, pages_tank, pages_calibrate, pages_aids):
+    for part in (api, pages, pages_tank, pages_calibrate, pages_prepare):
         app.include_router(part.router)
     style = _style()
 
@@ -89,7 +89,7 @@ def create_app(core: Core) -> ASGIApp:
 
 
 def _style() -> str:
-    """Return the style sheet, headed by the colors of the figures on light and on dark ground."""
+    """Return the style sheet, with the colors of the figures in the light and the dark scheme on top."""
     light, dark = (
         "\n".join(f"  --plot-{name}: {getattr(color, scheme)};" for name, color in PLOT_COLORS.items())
         for scheme in ("light", "dark")
@@ -100,17 +100,17 @@ def _style() -> str:
 
 def problem_of(error: Exception) -> tuple[int, str, str]:
     """
-    Return what to tell of an error.
+    Return what to say about an error.
 
     Parameters
     ----------
     error : Exception
-        Raised in the server or in a process that works for it.
+        Raised in the server or in one of its processes.
 
     Returns
     -------
     tuple of int, str and str
-        Status of the answer, and in words for people what is wrong and what to do.
+        HTTP status, what is wrong, and what to do.
     """
     match error:
         case Leftovers():
@@ -138,12 +138,12 @@ def problem_of(error: Exception) -> tuple[int, str, str]:
 
 
 async def _answer(request: Request, error: Exception) -> Response:
-    """Tell what is wrong, programs in JSON and people on a page."""
+    """Say what is wrong: in JSON to programs, on a page to people."""
     status, message, next_step = problem_of(error)
     if request.url.path.startswith("/api/"):
         answer: Response = problem_json(status, message, next_step)
     else:
-        # What is not there may be the tank itself.
+        # On 404 the tank itself may be missing.
         tank_name = "" if status == 404 else request.path_params.get("name", "")
         answer = page(request, "problem.html", status=status, message=message, next_step=next_step, tank_name=tank_name)
     if status == 503:

@@ -1,4 +1,4 @@
-"""Who may use the page: what every request passes before anything is served, and what every answer carries."""
+"""Who may use the page: the checks on every request, and the headers of every answer."""
 
 from __future__ import annotations
 
@@ -26,10 +26,10 @@ YEAR_S = 365 * 24 * 3600
 """How long a browser keeps a cookie [s]."""
 _SESSION_BYTES = 16
 _CODE_LENGTH = 10
-_CODE_SIGNS = "abcdefghjkmnpqrstuvwxyz23456789"  # none that is taken for another; 10 of them are 49 bits
-_DEVICES_MAX = 50  # the one that was paired longest ago has to pair again
+_CODE_SIGNS = "abcdefghjkmnpqrstuvwxyz23456789"  # no two look alike; 10 of them are 49 bits
+_DEVICES_MAX = 50  # beyond, the one paired longest ago has to pair again
 _SAFE_METHODS = frozenset(("GET", "HEAD", "OPTIONS"))
-# Nothing is loaded from elsewhere, no script stands in a page. Attributes of style are those of the drawn figures.
+# Nothing is loaded from elsewhere, and no script is inline. Inline style attributes are those of the figures.
 _POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; style-src-attr 'unsafe-inline'; img-src 'self' blob: "
     "data:; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
@@ -45,18 +45,18 @@ HEADERS: Final = {
     "X-Robots-Tag": "noindex",
     "Cache-Control": "no-store",
 }
-_READ_AWAY_MAX = 1 << 30  # what is sent beyond what is taken is read and dropped, so that a browser sees the answer
+_READ_AWAY_MAX = 1 << 30  # a body that is too large is read and dropped up to here, so that a browser sees the answer
 _NEXT_CODE = "Scan the code in the terminal, or type it here. Each code works once."
 _PAIR_PATH = "/pair"
 
 
 def devices_path(log_path: Path) -> Path:
-    """Return where the devices that were paired are kept, beside the log."""
+    """Return the file of the paired devices, beside the log."""
     return log_path.with_name(f"{log_path.stem}-paired.json")
 
 
 def new_session() -> str:
-    """Return what a browser is known by, in a cookie."""
+    """Return a new secret that a browser is known by."""
     return secrets.token_urlsafe(_SESSION_BYTES)
 
 
@@ -68,22 +68,22 @@ def _new_code() -> str:
 @dataclass(slots=True, kw_only=True)
 class Access:
     """
-    What lets a browser in.
+    Decides which browsers may use the page.
 
     Parameters
     ----------
     host : str
-        Address that the page is at.
+        Address of the page.
     port : int
-        Port of the page, which keeps its cookie apart from those of other servers on the machine.
+        Its port, which also keeps its cookie apart from those of other servers on the machine.
     shared : bool
-        Whether other devices may reach the page; then each has to be paired first.
+        Whether other devices may use the page, once paired.
     devices_path : Path
-        File of the devices that were paired, so that they stay so when the server is started again.
+        File of the paired devices, which stay paired when the server restarts.
     on_paired : callable
-        Is called when a device was paired, with the code for the next one.
+        Called when a device was paired, with the code for the next one.
     code : str
-        With which the next device is paired.
+        Code that pairs the next device.
     """
 
     host: str
@@ -95,7 +95,7 @@ class Access:
     _devices: list[str] = field(init=False, default_factory=list)
 
     def __post_init__(self) -> None:
-        with suppress(OSError, ValueError, RecursionError):  # a file that is damaged: all have to pair again
+        with suppress(OSError, ValueError, RecursionError):  # a damaged file: all have to pair again
             devices = json.loads(self.devices_path.read_bytes())
             if isinstance(devices, list):
                 self._devices = [digest for digest in devices if isinstance(digest, str)]
@@ -106,7 +106,7 @@ class Access:
         return f"colorread-{self.port}"
 
     def is_own_host(self, header: str) -> bool:
-        """Return whether a Host header is answered: no other name can be pointed at this machine."""
+        """Return whether a Host header is ours: no other name may be pointed at this machine."""
         name, _, port = header.lower().partition(":")
         names = {self.host, "localhost"} if ipaddress.IPv4Address(self.host).is_loopback else {self.host}
         return name in names and (port or "80") == f"{self.port}"
@@ -117,30 +117,30 @@ class Access:
 
     def pair(self, typed: str) -> str | None:
         """
-        Exchange the code for a session; it is of no use any more afterwards.
+        Exchange the code for a session; it works once.
 
         Parameters
         ----------
         typed : str
-            As the device gave it, with spaces and capital letters as people type them.
+            The code as typed, perhaps with spaces and capital letters.
 
         Returns
         -------
         str or None
-            The session, or None where the code is not that of the moment.
+            The session, or None if the code is wrong.
         """
         if not hmac.compare_digest("".join(typed.lower().split()).encode(), self.code.encode()):
             return None
         session = new_session()
         self._devices = [*self._devices, _digest(session)][-_DEVICES_MAX:]
-        with suppress(OSError):  # as on a full disk: it has to pair again when the server is started again
+        with suppress(OSError):  # such as on a full disk: it has to pair again after a restart
             write_whole(self.devices_path, json.dumps(self._devices).encode(), mode=0o600)
         self.code = _new_code()
         self.on_paired(self.code)
         return session
 
     def form_token(self, session: str) -> str:
-        """Return what the forms of a session carry, which no other site can know."""
+        """Return the token that the forms of a session carry; no other site can know it."""
         return hmac.new(session.encode(), b"form", hashlib.sha256).hexdigest()
 
     def is_form_token(self, session: str, token: str) -> bool:
@@ -149,18 +149,18 @@ class Access:
 
 
 def _digest(session: str) -> str:
-    """Return what is kept of a session: nobody who reads the file can use it."""
+    """Return what is stored of a session: who reads the file cannot use it."""
     return hashlib.sha256(session.encode()).hexdigest()
 
 
 class Guard:
     """
-    Middleware around everything else that lets in only whom it should.
+    Middleware around everything else that turns away whoever may not use the page.
 
     Parameters
     ----------
     app : ASGI application
-        What is guarded.
+        The application to guard.
     access : Access
         Who may use it.
     """
@@ -175,7 +175,7 @@ class Guard:
             if scope["type"] == "lifespan":
                 await self._app(scope, receive, send)
             return
-        # None of our cookies has a quotation mark, and taking those of others out of long values may take seconds.
+        # Our cookies have no quotation marks, and unquoting long cookies of other servers may take seconds.
         scope["headers"] = [
             (name, b";".join(part for part in value.split(b";") if b'"' not in part) if name == b"cookie" else value)
             for name, value in scope["headers"]
@@ -201,7 +201,7 @@ class Guard:
         await (self._refusal(request, session) or self._app)(scope, receive, send_with_headers)
 
     def _refusal(self, request: Request, session: str) -> Response | None:
-        """Return the answer to a request that goes no further."""
+        """Return the answer that turns a request away; None lets it through."""
         headers, path, method = request.headers, request.scope["path"], request.method
         if not self._access.is_own_host(headers.get("host", "")):
             return _refused(path, 421, "The page does not answer to this name.")
@@ -220,7 +220,7 @@ class Guard:
 
     def _paired(self, request: Request, session: str) -> Response:
         home = RedirectResponse("/", 303)
-        if self._access.is_allowed(session):  # a code that is scanned again must not cost a code
+        if self._access.is_allowed(session):  # scanning a code again must not use up the next one
             return home
         paired = self._access.pair(request.query_params.get("code", ""))
         if paired is None:
@@ -233,12 +233,12 @@ class Guard:
 
 
 def problem_json(status: int, message: str, next_step: str = "", code: str | None = None, **more: Any) -> JSONResponse:
-    """Return the answer that tells a program what is wrong."""
+    """Return the JSON answer that says what is wrong."""
     return JSONResponse({"message": message, "next_step": next_step, "code": code, **more}, status)
 
 
 def _refused(path: str, status: int, message: str, next_step: str = "", *, asks_code: bool = False) -> Response:
-    """Return an answer that needs nothing else of this server, for whom it serves nothing else."""
+    """Return an answer that loads nothing else from this server, which would refuse it."""
     if path.startswith("/api/"):
         return problem_json(status, message, next_step)
     template = templates_of("colorread.page").get_template("refusal.html")

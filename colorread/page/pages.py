@@ -1,11 +1,10 @@
-"""The pages for every day: photos, their results, and what was read before, also as files to keep or to send on."""
+"""The pages for every day: photos, readings and the course of a tank, also as files to download."""
 
 from __future__ import annotations
 
 import asyncio
 import base64
 from contextlib import suppress
-from datetime import datetime
 from itertools import islice
 from typing import Annotated, NamedTuple
 from urllib.parse import quote, unquote
@@ -18,9 +17,10 @@ from colorread.batch import csv_bytes
 from colorread.errors import Reason
 from colorread.log import Damage, Log, LogEntry, photo_path
 from colorread.page import tasks
-from colorread.page.core import Core, CoreHere, OwnForm, TankHere, ViewHere, require_own_form, status_of
+from colorread.page.core import Core, CoreHere, EntryHere, OwnForm, TankHere, ViewHere, require_own_form, status_of
 from colorread.page.guard import YEAR_S
-from colorread.page.shown import ReadingView, last_read, page, see, tank_url, view_of
+from colorread.page.pages_tank import DONE, USUAL_SHARE
+from colorread.page.shown import ReadingView, last_view, page, redirect, tank_url, view_of
 from colorread.page.tasks import TankView
 from colorread.page.uploads import PHOTO_BYTES_MAX, PHOTOS_MAX, Upload, receive_photos
 from colorread.report import calendar_bytes
@@ -34,30 +34,26 @@ _LAST_TANK_COOKIE = "colorread-tank"
 
 @router.get("/")
 def home(request: Request, core: CoreHere) -> Response:
-    """Show the tank that this browser used last, else the first one, where that is clear."""
+    """Show the tank that this browser used last, else the one to show first, else the only one."""
     with Log(core.log_path) as log:
         tanks = [tank.name for tank in log.tanks()]
     for name in (unquote(request.cookies.get(_LAST_TANK_COOKIE, "")), core.home):
         if name in tanks:
-            return see(tank_url(name))
-    return see(tank_url(tanks[0])) if len(tanks) == 1 else see("/tanks")
+            return redirect(tank_url(name))
+    return redirect(tank_url(tanks[0])) if len(tanks) == 1 else redirect("/tanks")
 
 
 @router.get("/tanks")
 def tanks(request: Request, core: CoreHere) -> Response:
     """List the tanks with their last readings."""
-    now = datetime.now().astimezone()
     damages: list[Damage] = []
-    rows = []
     with Log(core.log_path) as log:
-        for tank in log.tanks(damages.append):
-            last = last_read(log.entries(tank.name, newest_first=True), now)
-            rows.append((tank, None if last is None else view_of(request, last, tank)))
+        rows = [(tank, last_view(request, log, tank)) for tank in log.tanks(damages.append)]
     return page(request, "tanks.html", rows=rows, damages=damages)
 
 
 async def _view_soon(core: CoreHere, tank: TankHere) -> TankView | None:
-    """Return what days of readings tell, or None where that takes long: the camera does not wait for it."""
+    """Return the summary of a tank, or None if that takes long: the camera does not wait for it."""
     with suppress(TimeoutError):
         async with asyncio.timeout(core.patience_s):
             return await core.view(tank.name)
@@ -69,25 +65,26 @@ ViewSoon = Annotated[TankView | None, Depends(_view_soon)]
 
 @router.get("/tanks/{name}")
 def tank(request: Request, core: CoreHere, tank: TankHere, view: ViewSoon, start: int = 0) -> Response:
-    """Show a tank: the camera, the last reading, the week, the advice and the readings before."""
-    now = datetime.now().astimezone()
+    """Show a tank: the camera, the last reading, the week, the advice and the history."""
     with Log(core.log_path) as log:
         n_rows = log.count(tank.name)
         start = max(0, min(start, n_rows))
-        last = last_read(log.entries(tank.name, newest_first=True), now)
+        last = last_view(request, log, tank)
         entries = list(islice(log.entries(tank.name, newest_first=True, skip=start), _ROWS))
     answer = page(
         request,
         "tank.html",
         tank=tank,
         view=view,
-        last=None if last is None else view_of(request, last, tank),
+        last=last,
         rows=[view_of(request, entry, tank) for entry in entries],
         has_days=n_rows >= LEAST_READINGS,
         start=start,
         row_step=_ROWS,
         n_rows=n_rows,
         letters=LETTERS,
+        done=DONE,
+        usual_share=USUAL_SHARE,
     )
     last_tank = quote(tank.name, safe="")
     answer.set_cookie(_LAST_TANK_COOKIE, last_tank, max_age=YEAR_S, httponly=True, samesite="lax")
@@ -96,7 +93,7 @@ def tank(request: Request, core: CoreHere, tank: TankHere, view: ViewSoon, start
 
 @router.post("/tanks/{name}/snap")
 async def snap(request: Request, core: CoreHere, tank: TankHere) -> Response:
-    """Read one photo and keep the reading, which can be taken back; what was refused leaves nothing behind."""
+    """Read one photo and keep the reading, which can be discarded; a refused photo leaves nothing behind."""
     async with receive_photos(request, core.workplace) as (form, (upload,)):
         require_own_form(request, form)
         scored = await core.score(request, upload, tank)
@@ -106,13 +103,13 @@ async def snap(request: Request, core: CoreHere, tank: TankHere) -> Response:
             return _refused_page(request, tank, scored.reading.reason, scored)
         is_first = await run_in_threadpool(core.keep, scored)
         core.originals.put(tank.name, upload.sha256, upload=upload)
-    return see(tank_url(tank.name, f"/readings/{upload.sha256}"), "kept" if is_first else "known")
+    return redirect(tank_url(tank.name, f"/readings/{upload.sha256}"), "kept" if is_first else "known")
 
 
 @router.get("/tanks/{name}/snap")
 def snap_again(name: str) -> Response:
-    """Send a browser on that opens the address of a refusal again."""
-    return see(tank_url(name))
+    """Redirect a browser that opens the address of a refusal again."""
+    return redirect(tank_url(name))
 
 
 def _refused_page(request: Request, tank: Tank, reason: Reason, entry: LogEntry | None = None) -> Response:
@@ -129,7 +126,7 @@ def _refused_page(request: Request, tank: Tank, reason: Reason, entry: LogEntry 
 
 
 class _Row(NamedTuple):
-    """What became of one of several photos."""
+    """One of several photos: its reading, or why there is none, and whether it is new in the log."""
 
     label: str
     reading: ReadingView | None
@@ -139,13 +136,13 @@ class _Row(NamedTuple):
 
 @router.get("/tanks/{name}/several")
 def choose(request: Request, tank: TankHere) -> Response:
-    """Show the form for several photos, which a browser sends one by one, or without its script all at once."""
+    """Show the form for several photos, which the script sends one by one; without it they come all at once."""
     return _several_page(request, tank, [])
 
 
 @router.post("/tanks/{name}/several")
 async def send(request: Request, core: CoreHere, tank: TankHere) -> Response:
-    """Read photos, keep the readings, and tell of each."""
+    """Read photos, keep the readings, and list them."""
     async with receive_photos(request, core.workplace, photos_max=PHOTOS_MAX) as (form, uploads):
         require_own_form(request, form)
         rows = await asyncio.gather(*(_read_one(request, core, tank, upload) for upload in uploads))
@@ -176,14 +173,11 @@ def _several_page(request: Request, tank: Tank, rows: list[_Row]) -> Response:
 
 
 @router.get("/tanks/{name}/readings/{sha256}")
-def reading(request: Request, core: CoreHere, tank: TankHere, sha256: str) -> Response:
-    """Show one reading that was kept."""
+def reading(request: Request, core: CoreHere, tank: TankHere, entry: EntryHere) -> Response:
+    """Show one reading."""
     with Log(core.log_path) as log:
-        entry = log.entry(tank.name, sha256)
-        has_picture = entry is not None and log.picture(tank.name, sha256) is not None
+        has_picture = log.picture(tank.name, entry.sha256) is not None
         has_days = log.count(tank.name) >= LEAST_READINGS
-    if entry is None:
-        raise HTTPException(404, "This reading is no longer in the log.")
     return page(
         request,
         "reading.html",
@@ -192,23 +186,23 @@ def reading(request: Request, core: CoreHere, tank: TankHere, sha256: str) -> Re
         reading=view_of(request, entry, tank),
         has_picture=has_picture,
         has_photo=photo_path(core.log_path, entry.sha256).is_file(),
-        can_keep_photo=bool(core.originals.paths(tank.name, sha256)),
+        can_keep_photo=bool(core.originals.paths(tank.name, entry.sha256)),
         is_new=request.query_params.get("said") == "kept",
     )
 
 
 @router.post("/tanks/{name}/readings/{sha256}")
 def forget(core: CoreHere, form: OwnForm, name: str, sha256: str) -> Response:
-    """Delete a reading, and the photo of it that was kept."""
+    """Delete a reading and its saved photo."""
     core.forget(name, sha256)
-    return see(tank_url(name), "discarded" if form.get("choice") == "discard" else "deleted")
+    return redirect(tank_url(name), "discarded" if form.get("choice") == "discard" else "deleted")
 
 
 @router.post("/tanks/{name}/damaged")
 def forget_damaged(core: CoreHere, form: OwnForm, name: str) -> Response:
     """Delete the readings of a tank that cannot be read back."""
     core.forget_damaged(name)
-    return see(tank_url(name), "damaged-deleted")
+    return redirect(tank_url(name), "damaged-deleted")
 
 
 @router.get("/tanks/{name}/readings/{sha256}/picture")
@@ -222,24 +216,22 @@ def picture(core: CoreHere, name: str, sha256: str) -> Response:
 
 
 @router.get("/tanks/{name}/readings/{sha256}/photo")
-def photo(core: CoreHere, name: str, sha256: str) -> Response:
-    """Return the photo that was kept of a reading."""
-    with Log(core.log_path) as log:
-        entry = log.entry(name, sha256)
-    path = None if entry is None else photo_path(core.log_path, entry.sha256)  # by the hash in the log, never the URL's
-    if path is None or not path.is_file():
+def photo(core: CoreHere, entry: EntryHere) -> Response:
+    """Return the saved photo of a reading."""
+    path = photo_path(core.log_path, entry.sha256)  # by the hash in the log, never the URL's
+    if not path.is_file():
         raise HTTPException(404, "This reading has no saved photo.")
     return FileResponse(path, media_type="image/jpeg")
 
 
 @router.post("/tanks/{name}/readings/{sha256}/photo")
 async def keep_the_photo(core: CoreHere, form: OwnForm, name: str, sha256: str) -> Response:
-    """Keep the photo of a reading too."""
+    """Save the photo of a reading too."""
     original = core.originals.paths(name, sha256).get(sha256)
     if original is None or await core.pool.run(tasks.keep_photo, original, core.log_path, name, sha256) is None:
         raise HTTPException(410, "The photo is gone; its reading is still there.")
     core.originals.drop(name, sha256)
-    return see(tank_url(name, f"/readings/{sha256}"), "photo-kept")
+    return redirect(tank_url(name, f"/readings/{sha256}"), "photo-kept")
 
 
 @router.get("/tanks/{name}/report.html")
@@ -251,7 +243,7 @@ async def report(core: CoreHere, view: ViewHere, name: str) -> Response:
 
 @router.get("/tanks/{name}/readings.csv")
 def table(core: CoreHere, view: ViewHere, name: str) -> Response:
-    """Return the readings of a tank, judged by the marks that it has now, and the CO2 of the tank."""
+    """Return the readings of a tank, judged by its limits of now, and the CO2 of the tank."""
     marks = view.summary.tank.judged_by
     with Log(core.log_path) as log:
         made = csv_bytes((judged(entry.reading, marks) for entry in log.entries(name)), view.summary.tank_co2)
@@ -260,7 +252,7 @@ def table(core: CoreHere, view: ViewHere, name: str) -> Response:
 
 @router.get("/tanks/{name}/plan.ics")
 def plan(view: ViewHere, name: str) -> Response:
-    """Return what is planned for a tank as a calendar."""
+    """Return the plan for a tank as a calendar."""
     return _file(calendar_bytes(view.summary), "text/calendar; charset=utf-8", f"{name}.ics")
 
 

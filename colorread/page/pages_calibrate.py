@@ -2,42 +2,43 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
+from functools import partial
 from pathlib import Path
-from typing import get_args
 
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response
 
-from colorread import limits
+from calibration import Profile
+from colorread import limits, profiles
 from colorread.chemistry import ionic_strength
 from colorread.errors import Reason
-from colorread.limits import OUTDOOR_AIR_PPM, LightName, checked_number
+from colorread.limits import OUTDOOR_AIR_PPM, checked_number
 from colorread.log import Log
 from colorread.page import tasks
 from colorread.page.core import CoreHere, OwnForm, TankHere, core_of, require_own_form
-from colorread.page.shown import Units, number_of, page, see, tank_url, units_of, units_shown
-from colorread.page.tasks import Numbers
+from colorread.page.shown import Units, page, parse_number, redirect, tank_url, units_of, units_shown
+from colorread.page.tank_form import typed_number
 from colorread.page.uploads import receive_photos
 from colorread.profiles import GUIDES, SOLD_BUFFERS, Kind, ph_of_patches
-from colorread.tank import Tank, changed_tank
+from colorread.tank import SETTINGS, Tank, changed_tank
 
 router = APIRouter(include_in_schema=False)
-_NOTHING_TYPED = {"use": "yes"}  # a browser sends nothing of a box without its tick
+_NOTHING_TYPED = {"use": "yes"}  # the form as first shown: this box is ticked
 
 
 def profile_choices(log_path: Path, current: str | None) -> list[tuple[str, str]]:
     """
-    Return the profiles that can be chosen.
+    Return the profiles to choose from.
 
     Parameters
     ----------
     log_path : Path
         The log.
     current : str or None
-        Path of the one that is used now, wherever it is.
+        Path of the profile in use, which may lie anywhere.
 
     Returns
     -------
@@ -69,7 +70,7 @@ def steps(request: Request, tank: TankHere, kind: Kind) -> Response:
 
 @router.post("/tanks/{name}/calibrate/{kind}/{step}/photo")
 async def photo(request: Request, core: CoreHere, kind: Kind, tank: TankHere, step: str) -> Response:
-    """Receive the photo of one step, and look at it at once."""
+    """Receive the photo of one step and check it at once."""
     if step not in {known.key for known in GUIDES[kind].steps}:
         raise HTTPException(404)
     async with receive_photos(request, core.workplace) as (form, (upload,)):
@@ -88,13 +89,13 @@ async def photo(request: Request, core: CoreHere, kind: Kind, tank: TankHere, st
             typed = {**_NOTHING_TYPED, "patches": patches}
             return _steps_page(request, tank, kind, units_shown(request), problems={step: problem}, typed=typed)
         core.calibrations.put(tank.name, kind, step, upload=upload)
-    return see(tank_url(tank.name, f"/calibrate/{kind}#next"))
+    return redirect(tank_url(tank.name, f"/calibrate/{kind}#next"))
 
 
 @router.get("/tanks/{name}/calibrate/{kind}/{step}/photo")
 def photo_again(name: str, kind: Kind) -> Response:
-    """Send a browser on that opens the address of a refused photo again."""
-    return see(tank_url(name, f"/calibrate/{kind}"))
+    """Redirect a browser that opens the address of a refused photo again."""
+    return redirect(tank_url(name, f"/calibrate/{kind}"))
 
 
 @router.post("/tanks/{name}/calibrate/{kind}")
@@ -102,26 +103,20 @@ async def finish(request: Request, core: CoreHere, kind: Kind, tank: TankHere, f
     """Make the profile, or start over."""
     if form.get("choice") == "again":
         core.calibrations.drop(tank.name, kind)
-        return see(tank_url(tank.name, f"/calibrate/{kind}"))
-    units = units_of(form.get("units", ""))  # those of the form, whatever the browser shows by now
-
-    def asked_again(problems: Mapping[str, Reason]) -> Response:
-        return _steps_page(request, tank, kind, units, problems=problems, typed=form)
-
-    try:
-        numbers = _numbers(form, tank, units)
-    except ValueError as error:
-        return asked_again({"": Reason(code="numbers", message=str(error), next_step="Correct it and try again.")})
+        return redirect(tank_url(tank.name, f"/calibrate/{kind}"))
+    units = units_of(form.get("units", ""))  # as the form showed them, whatever the browser shows by now
     photos = core.calibrations.paths(tank.name, kind)
-    if not photos:
-        return asked_again({"": Reason(code="no-photos", message="No photo yet.", next_step="Take the first one.")})
-    folder = _profile_folder(core.log_path)
-    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    target = folder / f"{tank.name} {kind} {datetime.now():%Y-%m-%d %H-%M-%S-%f}.toml"
+    filename = f"{tank.name} {kind} {datetime.now():%Y-%m-%d %H-%M-%S-%f}.toml"
+    target = _profile_folder(core.log_path) / filename
     earlier = tank.profile if form.get("add") == "yes" else None
-    made = await core.pool.run(tasks.calibrate, photos, kind, numbers, earlier, target)
-    if isinstance(made, Mapping):
-        return asked_again(made)
+    try:
+        make = _profile_maker(form, photos, kind, tank, units)
+        made = await core.pool.run(tasks.calibrate, make, photos, earlier, target)
+    except (OSError, ValueError) as error:
+        next_step = "Correct your input, or take a new photo."
+        made = {"": Reason(code="calibration", message=_with_titles(str(error), kind, photos), next_step=next_step)}
+    if isinstance(made, dict):
+        return _steps_page(request, tank, kind, units, problems=made, typed=form)
     core.calibrations.drop(tank.name, kind)
     uses = form.get("use") == "yes"
     if uses:
@@ -129,8 +124,16 @@ async def finish(request: Request, core: CoreHere, kind: Kind, tank: TankHere, f
     return page(request, "profile.html", tank=tank, lines=made, uses=uses, path_of_profile=str(target))
 
 
+def _with_titles(message: str, kind: Kind, photos: Mapping[str, Path]) -> str:
+    """Return a message that calls the photos by their steps instead of their paths."""
+    for step in GUIDES[kind].steps:
+        if step.key in photos:
+            message = message.replace(str(photos[step.key]), step.title)
+    return message
+
+
 def _use_profile(log_path: Path, name: str, profile: str) -> None:
-    with Log(log_path) as log, log.transaction():  # nobody else changes the tank in between
+    with Log(log_path) as log, log.transaction():  # so that nobody changes the tank in between
         log.put_tank(changed_tank(log.tank(name), {"profile": profile}))
 
 
@@ -145,7 +148,7 @@ def _steps_page(
 ) -> Response:
     guide, taken = GUIDES[kind], core_of(request).calibrations.paths(tank.name, kind)
     buffers = {ph: f"Buffer of pH {ph}" for ph in SOLD_BUFFERS}
-    buffers |= {"kh": f"My KH fluid ({units.kh.text(tank.fluid_kh_dkh)}), pH measured", "other": "Other"}
+    buffers |= {"kh": f"My KH fluid ({units['kh'].text(tank.fluid_kh_dkh)}), pH measured", "other": "Other"}
     return page(
         request,
         "steps.html",
@@ -159,38 +162,60 @@ def _steps_page(
         typed=typed,
         outdoor_air_ppm=f"{OUTDOOR_AIR_PPM:g}",
         units=units,
-        lights=get_args(LightName),
+        lights=SETTINGS["light"].choices,
         buffers=buffers,
     )
 
 
-def _numbers(form: Mapping[str, str], tank: Tank, units: Units) -> Numbers:
+def _profile_maker(
+    form: Mapping[str, str], photos: Mapping[str, Path], kind: Kind, tank: Tank, units: Units
+) -> Callable[..., Profile]:
+    """Return a function that makes a profile of the photos and what was typed; its `base` is a profile to add to."""
+    if not photos:
+        raise ValueError("No photo yet.")
+    light = form["light"] if form.get("light") in SETTINGS["light"].choices else "unknown"
+    if kind == "chart":
+        patch_ph = _patch_ph(form.get("patches", ""), tank)
+        return partial(profiles.make_chart_profile, list(photos.values()), patch_ph=patch_ph, light=light)
+    return partial(profiles.make_profile, _known_photos(form, photos, kind, tank, units), light=light)
+
+
+def _known_photos(
+    form: Mapping[str, str], photos: Mapping[str, Path], kind: Kind, tank: Tank, units: Units
+) -> list[profiles.KnownPhoto]:
     def number(name: str, words: str, span: tuple[float, float]) -> float | None:
         text = form.get(name, "")
-        return checked_number(words, number_of(words, text), *span) if text else None
+        return checked_number(words, parse_number(words, text), *span) if text else None
 
-    temperature_c, text = tank.water_c, form.get("temperature", "")
-    if text:
-        typed = number_of("The temperature", text)
-        temperature_c = units.temperature.own_within("The temperature", typed, *limits.TEMPERATURE_RANGE_C)
-    air_ppm = number("air_ppm", "The CO2 of the air in ppm", limits.AIR_PPM_RANGE)
-    known_ph = number("known_ph", "The known pH", limits.KNOWN_PH_RANGE)
+    temperature = typed_number("temperature", form.get("temperature", ""), units)
+    temperature_c = tank.water_c if temperature is None else temperature
+    air_ppm = number("air_ppm", "The CO2 of the air in ppm", limits.AIR_PPM_RANGE) or OUTDOOR_AIR_PPM
+    ph = number("known_ph", "The known pH", limits.KNOWN_PH_RANGE)
     strength = number("ionic_strength", "The ionic strength in mol/kg", limits.IONIC_STRENGTH_RANGE_MOL_KG)
-    buffer, light = form.get("buffer", ""), form.get("light", "")
+    buffer = form.get("buffer", "")
     if buffer in SOLD_BUFFERS:
-        known_ph, strength = float(buffer), SOLD_BUFFERS[buffer]
+        ph, strength = float(buffer), SOLD_BUFFERS[buffer]
     elif buffer == "kh":
         strength = float(ionic_strength(tank.fluid_kh_dkh))
-    return Numbers(
-        temperature_c=temperature_c,
-        known_ph=known_ph,
-        ionic_strength_mol_kg=strength,
-        air_ppm=OUTDOOR_AIR_PPM if air_ppm is None else air_ppm,
-        patch_ph=_patch_ph(form.get("patches", ""), tank),
-        light=light if light in get_args(LightName) else "unknown",
-    )
+    known = []
+    for step in GUIDES[kind].steps:
+        path = photos.get(step.key)
+        if path is None:
+            continue
+        if step.kh_dkh is not None:
+            known.append(profiles.air_photo(path, step.kh_dkh, air_ppm=air_ppm, temperature_c=temperature_c))
+        elif step.key in tasks.END_STATES:
+            known.append(profiles.end_photo(path, tasks.END_STATES[step.key]))
+        elif ph is None:
+            raise ValueError("The pH of the known fluid is missing; enter it.")
+        elif strength is None:
+            raise ValueError("The ionic strength of the known fluid is missing; choose its buffer, or enter it.")
+        else:
+            numbers = {"ionic_strength_mol_kg": strength, "temperature_c": temperature_c}
+            known.append(profiles.buffer_photo(path, ph, **numbers))
+    return known
 
 
 def _patch_ph(patches: str, tank: Tank) -> tuple[float, ...] | None:
-    """Return what the patches of a kit's chart stand for; None for the chart of this program."""
+    """Return the pH of the patches of a kit's chart; None for the chart of this program."""
     return ph_of_patches(patches, kh_dkh=tank.fluid_kh_dkh) if patches else None

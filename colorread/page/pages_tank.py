@@ -1,4 +1,4 @@
-"""Pages for what a keeper enters: the settings of tanks, notes of what was done to them, and units."""
+"""Pages for what a keeper enters: settings of tanks, notes, and units."""
 
 from __future__ import annotations
 
@@ -12,23 +12,23 @@ from fastapi.responses import Response
 from colorread.chemistry import UNITS
 from colorread.log import Log, LogFailure, forget_tank
 from colorread.page.core import CoreHere, OwnForm, TankHere, core_of
-from colorread.page.guard import YEAR_S
 from colorread.page.pages_calibrate import profile_choices
-from colorread.page.shown import CHOSEN, UNITS_COOKIE, UnitsHere, number_of, page, see, tank_url, units_of
-from colorread.page.tank_form import SentForm, tank_of
+from colorread.page.shown import CHOSEN, UnitsHere, page, parse_number, redirect, remember_units, tank_url, units_of
+from colorread.page.tank_form import SentForm, apply_form
 from colorread.tank import SETTINGS, Tank, event_words, parse_share, typed_event
 from colorread.words import gas_cautions, when_words
 
 router = APIRouter(include_in_schema=False)
-_NOTE_FIELDS = ("done", "share", "grams", "bubbles", "at", "text")
-_DONE = {  # what can be noted with a tap
+_NOTE_NUMBERS = {"refill_g": "The amount of the refill", "bubbles": "The bubbles"}
+_EMPTY_NOTE = dict.fromkeys(("done", "at", "share", "text", *_NOTE_NUMBERS), "")
+DONE = {  # what can be noted with a tap, in words
     "water": "Water change",
     "refilled": "Refilled",
     "gas_changed": "Gas changed",
     "fluid_renewed": "Fluid renewed",
     "diffuser": "Diffuser",
 }
-_USUAL_SHARE = "30"  # of the water [%]: common practice, no source
+USUAL_SHARE = "30"  # of the water [%]: common practice, no source
 
 
 @router.get("/new-tank")
@@ -41,7 +41,7 @@ def new_tank(request: Request, units: UnitsHere) -> Response:
 def add_tank(request: Request, core: CoreHere, form: OwnForm) -> Response:
     """Add a tank."""
     name, sent = form.get("name", ""), SentForm.received(form)
-    tank, wrong = tank_of(Tank(name="new"), sent)
+    tank, wrong = apply_form(Tank(name="new"), sent)
     try:
         tank = replace(tank, name=name)
         if not wrong:
@@ -53,7 +53,7 @@ def add_tank(request: Request, core: CoreHere, form: OwnForm) -> Response:
         wrong = {"name": str(error)} | wrong
     if wrong:
         return _form_page(request, None, sent, name=name, wrong=wrong)
-    return see(tank_url(name), "saved")
+    return redirect(tank_url(name), "saved")
 
 
 @router.get("/tanks/{name}/settings")
@@ -66,17 +66,17 @@ def settings(request: Request, tank: TankHere, units: UnitsHere) -> Response:
 def change_tank(request: Request, core: CoreHere, tank: TankHere, form: OwnForm) -> Response:
     """Change the settings of a tank."""
     sent = SentForm.received(form)
-    with Log(core.log_path) as log, log.transaction():  # nobody else changes it in between
+    with Log(core.log_path) as log, log.transaction():  # so that nobody changes it in between
         tank = log.tank(tank.name)
-        changed, wrong = tank_of(tank, sent)
-        # A form may name only profiles that this page made, or that the tank has already, never any other file.
+        changed, wrong = apply_form(tank, sent)
+        # A form may name only profiles that the page made or that the tank already has, never another file.
         if changed.profile and changed.profile not in dict(profile_choices(core.log_path, tank.profile)):
             wrong["profile"] = "Choose one of the profiles in the list."
         if not wrong:
             log.put_tank(changed)
     if wrong:
         return _form_page(request, tank, sent, wrong=wrong)
-    return see(tank_url(tank.name), "saved")
+    return redirect(tank_url(tank.name), "saved")
 
 
 @router.post("/tanks/{name}/rename")
@@ -93,16 +93,16 @@ def rename_tank(request: Request, core: CoreHere, tank: TankHere, form: OwnForm,
     except ValueError as error:
         untouched = SentForm.untouched(tank, units)
         return _form_page(request, tank, untouched, name=new_name, wrong={"new_name": str(error)})
-    return see(tank_url(new_name), "renamed")
+    return redirect(tank_url(new_name), "renamed")
 
 
 @router.post("/tanks/{name}/remove")
 def remove_tank(core: CoreHere, form: OwnForm, name: str) -> Response:
-    """Remove a tank with its readings and their photos; it may be damaged."""
+    """Remove a tank, even a damaged one, with its readings and their photos."""
     with Log(core.log_path) as log:
         forget_tank(log, name, with_readings=True)
     core.drop_photos(name)
-    return see("/tanks", "removed")
+    return redirect("/tanks", "removed")
 
 
 def _form_page(
@@ -124,37 +124,34 @@ def _form_page(
         units=sent.units,
         wrong=wrong or {},
         settings=SETTINGS,
-        gas_cautions=gas_cautions(None),  # any kind may be chosen
+        gas_cautions=gas_cautions(None),  # any source may be chosen
         profiles=profile_choices(log_path, sent.shown["profile"]),
     )
 
 
 @router.get("/tanks/{name}/notes")
 def notes(request: Request, tank: TankHere) -> Response:
-    """Show what was noted, and a form for more."""
-    return _notes_page(request, tank, {"share": _USUAL_SHARE})
+    """Show the notes of a tank, and a form for a new one."""
+    return _notes_page(request, tank, {"share": USUAL_SHARE})
 
 
 @router.post("/tanks/{name}/notes")
 def add_note(request: Request, core: CoreHere, tank: TankHere, form: OwnForm) -> Response:
-    """Note something, or show what is wrong with it."""
-    done, share, grams, bubbles, at, text = (form.get(name, "") for name in _NOTE_FIELDS)
+    """Add a note."""
+    done = form.get("done", "")
+    noted: dict[str, object] = {name: form[name] for name in ("at", "text") if name in form}
     try:
-        noted: dict[str, object] = {
-            "at": at,
-            "text": text,
-            "water_change": parse_share(share or _USUAL_SHARE) if done == "water" else None,
-            "refill_g": number_of("The amount of the refill", grams) if grams else None,
-            "bubbles": number_of("The bubbles", bubbles) if bubbles else None,
-        }
-        if done in _DONE and done != "water":
+        noted |= {name: parse_number(words, form[name]) for name, words in _NOTE_NUMBERS.items() if form.get(name)}
+        if done == "water":
+            noted["water_change"] = parse_share(form.get("share") or USUAL_SHARE)
+        elif done in DONE:
             noted[done] = True
         event = typed_event(noted, datetime.now())
     except ValueError as error:
         return _notes_page(request, tank, form, wrong=str(error))
     with Log(core.log_path) as log:
         log.add_event(tank.name, event)
-    return see(tank_url(tank.name), "noted")
+    return redirect(tank_url(tank.name), "noted")
 
 
 @router.post("/tanks/{name}/notes/{event_id}")
@@ -162,7 +159,7 @@ def forget_note(core: CoreHere, form: OwnForm, name: str, event_id: str) -> Resp
     """Delete a note."""
     with Log(core.log_path) as log:
         log.forget_events(name, [event_id])
-    return see(tank_url(name, "/notes"), "note-deleted")
+    return redirect(tank_url(name, "/notes"), "note-deleted")
 
 
 def _notes_page(request: Request, tank: Tank, typed: dict[str, str], wrong: str = "") -> Response:
@@ -174,23 +171,23 @@ def _notes_page(request: Request, tank: Tank, typed: dict[str, str], wrong: str 
         "notes.html",
         status=422 if wrong else 200,
         tank=tank,
-        texts=dict.fromkeys(_NOTE_FIELDS, "") | typed,
+        texts=_EMPTY_NOTE | typed,
         wrong=wrong,
-        done=_DONE,
+        done=DONE,
         notes=[(key, when_words(event.at, now), event_words(event)) for key, event in reversed(events.items())],
     )
 
 
 @router.get("/units")
 def units(request: Request) -> Response:
-    """Show which units can be chosen."""
+    """Show the units to choose from."""
     return page(request, "units.html", choices=[(quantity, UNITS[quantity]) for quantity in CHOSEN])
 
 
 @router.post("/units")
 def choose_units(form: OwnForm) -> Response:
-    """Keep the units in a cookie of the browser."""
+    """Keep the chosen units in a cookie."""
     chosen = units_of(".".join(form.get(quantity, "") for quantity in CHOSEN))
-    answer = see("/units", "saved")
-    answer.set_cookie(UNITS_COOKIE, chosen.cookie, max_age=YEAR_S, httponly=True, samesite="lax")
+    answer = redirect("/units", "saved")
+    remember_units(answer, chosen)
     return answer

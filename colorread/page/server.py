@@ -1,4 +1,4 @@
-"""The server as a process: where it listens, which connections it takes for how long, and how it stops."""
+"""The server as a process: where it listens, the limits of its connections, and how it stops."""
 
 from __future__ import annotations
 
@@ -16,20 +16,20 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from colorread.page.guard import HEADERS
 
-# For documentation (RFC 5737): no packet is sent, the system only says which of its addresses it would use.
+# For documentation (RFC 5737). No packet is sent; the system only says which of its own addresses it would use.
 _ANYWHERE = ("192.0.2.1", 9)
 _STOP_S = 30
 _HEAD_BYTES_MAX = 64 << 10  # with the cookies of all other servers on the machine
-# Choices of this project: a browser opens six connections, its requests begin within a second, and a phone on a weak
+# Choices of this project: a browser opens six connections, starts its requests within a second, and a phone on a weak
 # network sends some kB a second.
 _CONNECTIONS_MAX, _OF_ONE_ADDRESS_MAX = 160, 120
 _HEAD_S, _BODY_S = 10.0, 20.0
-_LOOK_S, _LEAST_BYTES = 5.0, 1000  # fewer bytes between two looks are none
+_LOOK_S, _LEAST_BYTES = 5.0, 1000  # fewer bytes between two looks count as none
 
 
 def home_address() -> str:
     """
-    Return the address of this machine in the home network.
+    Return the address of this machine on the home network.
 
     Returns
     -------
@@ -52,7 +52,7 @@ def home_address() -> str:
 
 def require_home(text: str) -> str:
     """
-    Return an address if it is one of a home network or of this machine itself.
+    Return an address if it belongs to a home network or to this machine itself.
 
     Parameters
     ----------
@@ -62,12 +62,12 @@ def require_home(text: str) -> str:
     Returns
     -------
     str
-        The same.
+        The same address.
 
     Raises
     ------
     ValueError
-        If it is none, or one that all the world may reach; one sentence.
+        If it is no address, or one on the open internet; one sentence.
     """
     try:
         address = ipaddress.IPv4Address(text)
@@ -80,7 +80,7 @@ def require_home(text: str) -> str:
 
 def listen(host: str, port: int) -> socket.socket:
     """
-    Take a port and listen there, so that who comes before the server is ready waits instead of being turned away.
+    Take a port and listen there, so that early connections wait until the server is ready.
 
     Parameters
     ----------
@@ -97,12 +97,13 @@ def listen(host: str, port: int) -> socket.socket:
     Raises
     ------
     OSError
-        If it is taken or may not be used.
+        If the port is taken or may not be used.
     """
     try:
         return socket.create_server((host, port))
     except OSError as error:
-        raise OSError(error.errno, os.strerror(error.errno or 0)) from None  # without the address, which is known
+        # Without the address, which the caller knows.
+        raise OSError(error.errno, os.strerror(error.errno or 0)) from None
 
 
 def _plain_answer(status: str, *headers: str) -> bytes:
@@ -116,13 +117,13 @@ _TOO_MANY = _plain_answer("503 Service Unavailable", "Retry-After: 10")
 
 class Connection(H11Protocol):
     """
-    A connection that is closed where it keeps the server waiting, and makes way where there are too many.
+    A connection that is closed if it keeps the server waiting, and makes way if there are too many.
 
-    The server waits for the head of a request, and for a body that it wants and that does not come.
+    It keeps the server waiting if the head of a request does not come, or a body that the server wants to read.
     """
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        """Take a place, that of whoever has asked nothing for longest where there is none."""
+        """Take a place; if none is free, that of the connection that has been idle longest."""
         super().connection_made(transport)
         self._waited_for_since = self.loop.time()
         self._n_bytes = 0
@@ -153,7 +154,7 @@ class Connection(H11Protocol):
         super().connection_lost(exc)
 
     def send_400_response(self, msg: str) -> None:
-        """Answer what is no HTTP."""
+        """Answer something other than HTTP."""
         self.transport.write(_NO_HTTP)
         self.transport.close()
 
@@ -178,7 +179,7 @@ class Connection(H11Protocol):
 
 
 def server_of(app: ASGIApp) -> uvicorn.Server:
-    """Return a server with the limits of the page that has not been started yet."""
+    """Return a server with the limits of the page, not started yet."""
     config = uvicorn.Config(
         app,
         http=Connection,
@@ -196,16 +197,16 @@ def server_of(app: ASGIApp) -> uvicorn.Server:
 
 def run(app: ASGIApp, taken: socket.socket) -> None:
     """
-    Serve until the process is told to stop, and let what was begun come to its end.
+    Serve until the process is told to stop, then finish what has begun.
 
     Parameters
     ----------
     app : ASGI application
         The server.
     taken : socket.socket
-        From `colorread.page.listen`.
+        As `listen` returns it.
     """
-    signal.signal(signal.SIGTERM, _interrupt)  # the server sends itself the signal again once it has stopped
+    signal.signal(signal.SIGTERM, _interrupt)  # the server raises the signal again once it has stopped
     try:
         server_of(app).run(sockets=[taken])
     except KeyboardInterrupt:

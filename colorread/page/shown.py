@@ -1,30 +1,33 @@
-"""What pages show: filled-in templates, and readings in the words used everywhere, in the units of the keeper."""
+"""Pages from templates, units as a browser shows them, and readings in words."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Annotated, Any
 from urllib.parse import quote
 
 from fastapi import Depends, Request
-from fastapi.responses import HTMLResponse, RedirectResponse
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from colorread import __version__, words
 from colorread.chemistry import UNITS, Quantity, Unit
 from colorread.errors import Reason
-from colorread.log import LogEntry
+from colorread.log import Log, LogEntry
 from colorread.page.core import core_of
+from colorread.page.guard import YEAR_S
 from colorread.result import Reading
 from colorread.tank import Tank, age_days, is_of_the_future
 
-UNITS_COOKIE = "colorread-units"
+Units = Mapping[Quantity, Unit]
+"""The units that a browser shows."""
+_UNITS_COOKIE = "colorread-units"
 CHOSEN: tuple[Quantity, ...] = ("temperature", "kh", "volume", "mass")
 """The quantities whose units are chosen, in the order of the cookie."""
-_DAYS_FROM_H = 48  # an age from here on is told in days
-_CLOCKS_APART = timedelta(minutes=2)  # of a phone and this machine, that both are right: assumption
-# What a page says of what was done before, by the word in its address.
+_DAYS_FROM_H = 48  # an age from here on is given in days
+_CLOCKS_APART = timedelta(minutes=2)  # between a phone and this machine when both are right: assumption
+# What a page says about the form sent before, by the word in its URL.
 _SAID = {
     "kept": "Saved.",
     "saved": "Saved.",
@@ -40,46 +43,33 @@ _SAID = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Units:
-    """
-    Units that a browser shows, of those in `colorread.chemistry.UNITS`.
-
-    Parameters
-    ----------
-    temperature, kh, volume, mass : Unit
-        Of temperature, of carbonate hardness, of the volume of a tank, and of what a gas source holds.
-    """
-
-    temperature: Unit = UNITS["temperature"]["c"]
-    kh: Unit = UNITS["kh"]["dkh"]
-    volume: Unit = UNITS["volume"]["l"]
-    mass: Unit = UNITS["mass"]["g"]
-
-    @property
-    def cookie(self) -> str:
-        """What a cookie keeps of it."""
-        return ".".join(
-            name for quantity in CHOSEN for name, unit in UNITS[quantity].items() if unit is getattr(self, quantity)
-        )
-
-
 def units_of(cookie: str) -> Units:
-    """Return the units that a cookie tells of, which is nothing to be trusted; else those of the project."""
+    """Return the units that a cookie names; for names that are not known, those of the project."""
+    own = {quantity: next(iter(UNITS[quantity].values())) for quantity in CHOSEN}
     names = zip(CHOSEN, cookie.split("."), strict=False)
-    return Units(**{quantity: UNITS[quantity][name] for quantity, name in names if name in UNITS[quantity]})
+    return own | {quantity: UNITS[quantity][name] for quantity, name in names if name in UNITS[quantity]}
+
+
+def cookie_of(units: Units) -> str:
+    """Return what a cookie keeps of units."""
+    return ".".join(name for quantity in CHOSEN for name, unit in UNITS[quantity].items() if unit is units[quantity])
 
 
 def units_shown(request: Request) -> Units:
-    """Return the units that the browser shows."""
-    return units_of(request.cookies.get(UNITS_COOKIE, ""))
+    """Return the units that the browser asked for."""
+    return units_of(request.cookies.get(_UNITS_COOKIE, ""))
+
+
+def remember_units(answer: Response, units: Units) -> None:
+    """Set the cookie for the units."""
+    answer.set_cookie(_UNITS_COOKIE, cookie_of(units), max_age=YEAR_S, httponly=True, samesite="lax")
 
 
 UnitsHere = Annotated[Units, Depends(units_shown)]
 
 
-def number_of(what: str, text: str) -> float:
-    """Return a number as people type it, with a dot or a comma; the message where it is none says what it is."""
+def parse_number(what: str, text: str) -> float:
+    """Return a number typed with a dot or a comma; raise ValueError, which names it as `what`, if it is none."""
     try:
         return float(text.replace(",", "."))
     except ValueError:
@@ -93,24 +83,26 @@ def page(request: Request, template: str, *, status: int = 200, **values: Any) -
     Parameters
     ----------
     request : Request
-        Who asks.
+        The request.
     template : str
         File name of the template.
     status : int, default 200
-        Of the answer.
+        HTTP status.
     **values : object
-        For the template; `units` only where they are others than the browser shows.
+        Values for the template; `units` only if they differ from those of the browser.
 
     Returns
     -------
     HTMLResponse
-        The page; it loads nothing but the style and the script of this server.
+        The page, which loads only the style and the script of this server.
     """
+    values = {"units": units_shown(request)} | values
     text = (
         words.templates_of("colorread.page")
         .get_template(template)
         .render(
-            {"units": units_shown(request)} | values,
+            values,
+            units_cookie=cookie_of(values["units"]),
             csrf=core_of(request).access.form_token(request.state.session),
             version=__version__,
             path=request.url.path,
@@ -121,53 +113,50 @@ def page(request: Request, template: str, *, status: int = 200, **values: Any) -
 
 
 def tank_url(name: str, rest: str = "") -> str:
-    """Return the address of a tank, or of something that belongs to it."""
+    """Return the URL of a tank, or of something that belongs to it."""
     return f"/tanks/{quote(name, safe='')}{rest}"
 
 
-def see(url: str, said: str = "") -> RedirectResponse:
-    """Send a browser on after a form, so that loading again repeats nothing; what was done is said there."""
+def redirect(url: str, said: str = "") -> RedirectResponse:
+    """Redirect after a form, so that reloading repeats nothing; `said` is the word for what was done."""
     return RedirectResponse(f"{url}?said={said}" if said else url, 303)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadingView:
     """
-    One reading in words; texts may be empty.
+    One reading in words.
 
     Parameters
     ----------
     sha256 : str
-        Of the photo.
+        Hash of the photo.
     when, age : str
-        When it was taken, and how long ago that was.
-    answer : Answer or None
-        What every screen begins with; None where refused.
-    is_doubtful : bool
-        Whether a person should say that the outline is the fluid.
-    bar : str
-        The bar below the number, drawn.
-    ph : str
-        With its interval.
-    cautions, notes : tuple of str
-        What to watch, and what made it less sure.
+        When it was taken, and how long ago; the age is empty if the time is unknown.
     reason : Reason or None
         Why it was refused and what to do.
-    record : list of (str, str)
-        What it was read with.
+    answer : Answer or None
+        The lines that every screen starts with; None if refused.
+    bar : str
+        The bar below the number as SVG; empty if refused.
+    is_doubtful : bool
+        Whether to ask if the outline is the fluid.
+    cautions, notes : tuple of str
+        What to watch, and what widened the interval.
+    details : list of (str, str)
+        The pH, and what the photo was read with.
     """
 
     sha256: str
     when: str
     age: str
+    reason: Reason | None
     answer: words.Answer | None
-    is_doubtful: bool
     bar: str
-    ph: str
+    is_doubtful: bool
     cautions: tuple[str, ...]
     notes: tuple[str, ...]
-    reason: Reason | None
-    record: list[tuple[str, str]]
+    details: list[tuple[str, str]]
 
 
 def view_reading(entry: LogEntry, units: Units, marks: words.Marks, now: datetime) -> ReadingView:
@@ -179,9 +168,9 @@ def view_reading(entry: LogEntry, units: Units, marks: words.Marks, now: datetim
     entry : LogEntry
         Read or refused.
     units : Units
-        Chosen by the keeper.
+        Units to show.
     marks : Marks
-        What the tank is judged by now, whatever it was when the photo was read.
+        Limits of the tank now, whatever they were when the photo was read.
     now : datetime
         With offset.
 
@@ -197,20 +186,29 @@ def view_reading(entry: LogEntry, units: Units, marks: words.Marks, now: datetim
         sha256=entry.sha256,
         when=words.when_words(taken_at, now),
         age="" if taken_at is None else age_words(taken_at, now),
+        reason=reading.reason,
         answer=None if co2 is None or verdict is None else words.answer_of(co2, verdict, days_old=days_old),
-        is_doubtful=verdict is not None and "odd-color" in reading.flags,
         bar="" if co2 is None else words.bar_svg(co2, marks),
-        ph="" if reading.ph is None else words.ph_words(reading.ph).short(),
+        is_doubtful=verdict is not None and "odd-color" in reading.flags,
         cautions=() if verdict is None else verdict.cautions,
         notes=tuple(text.sentence for text in words.flag_texts(reading)),
-        reason=reading.reason,
-        record=_record(reading, units),
+        details=_details(reading, units),
     )
 
 
 def view_of(request: Request, entry: LogEntry, tank: Tank) -> ReadingView:
-    """Put a reading of a tank into words for whoever asks."""
+    """Put a reading of a tank into words, in the units of the browser."""
     return view_reading(entry, units_shown(request), tank.judged_by, datetime.now().astimezone())
+
+
+def last_view(request: Request, log: Log, tank: Tank) -> ReadingView | None:
+    """Return the newest reading of a tank that has numbers and a plausible time."""
+    now = datetime.now().astimezone()
+    for entry in log.entries(tank.name, newest_first=True):
+        reading = entry.reading
+        if reading.status == "read" and reading.taken_at is not None and not is_of_the_future(reading, now):
+            return view_of(request, entry, tank)
+    return None
 
 
 def age_words(taken_at: datetime, now: datetime) -> str:
@@ -240,23 +238,15 @@ def age_words(taken_at: datetime, now: datetime) -> str:
     return f"{count} {unit}{'' if count == 1 else 's'} ago"
 
 
-def last_read(entries: Iterable[LogEntry], now: datetime) -> LogEntry | None:
-    """Return the first of entries, the newest first, that has numbers and is of a time that can be true."""
-    for entry in entries:
-        reading = entry.reading
-        if reading.status == "read" and reading.taken_at is not None and not is_of_the_future(reading, now):
-            return entry
-    return None
-
-
-def _record(reading: Reading, units: Units) -> list[tuple[str, str]]:
-    """Return what the photo was read with, and what nobody stated."""
+def _details(reading: Reading, units: Units) -> list[tuple[str, str]]:
+    """Return the pH and what the photo was read with, and which of it was assumed."""
     inputs = {
-        "kh": ("Tank water" if reading.fluid == "tank-water" else "Fluid", units.kh.text(reading.kh_dkh)),
-        "temperature": ("Temperature", units.temperature.text(reading.temperature_c)),
+        "kh": ("Tank water" if reading.fluid == "tank-water" else "Fluid", units["kh"].text(reading.kh_dkh)),
+        "temperature": ("Temperature", units["temperature"].text(reading.temperature_c)),
         "light": ("Lamp", reading.light.replace("-", " ")),
     }
-    rows = [
+    rows = [] if reading.ph is None else [("pH of the fluid", words.ph_words(reading.ph).short())]
+    rows += [
         (label, f"{value} (assumed)" if name in reading.assumed and value != "unknown" else value)
         for name, (label, value) in inputs.items()
     ]

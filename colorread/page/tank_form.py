@@ -1,31 +1,28 @@
-"""The settings of a tank as fields of a form, in the units that the keeper chose."""
+"""The settings of a tank as fields of a form, in the units of the browser."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Self
 
-from colorread.chemistry import Unit
-from colorread.page.shown import Units, number_of, units_of
-from colorread.tank import SETTINGS, Measure, Setting, Tank, changed_tank
+from colorread.page.shown import Units, parse_number, units_of
+from colorread.tank import SETTINGS, Setting, Tank, changed_tank
 
-_SPAN_OF = {
-    f"{name}_{end}": name for name, setting in SETTINGS.items() if setting.kind == "span" for end in ("on", "off")
-}
 _OF_SOURCE = {name for name, setting in SETTINGS.items() if setting.fields[0].startswith("source.")}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SentForm:
     """
-    What comes back of a form, perhaps long after it was shown.
+    A form that comes back, perhaps long after it was shown.
 
     Parameters
     ----------
     shown, typed : mapping of str to str
-        Every field as it was shown and as it is now, named as in `texts_of`.
+        The settings as they were shown and as they are now, named and written as in `texts_of`.
     units : Units
-        In which numbers were shown.
+        Units of their numbers.
     """
 
     shown: Mapping[str, str]
@@ -33,118 +30,124 @@ class SentForm:
     units: Units
 
     @classmethod
-    def untouched(cls, tank: Tank, units: Units) -> SentForm:
+    def untouched(cls, tank: Tank, units: Units) -> Self:
         """Return the form as it is first shown."""
         texts = texts_of(tank, units)
         return cls(shown=texts, typed=texts, units=units)
 
     @classmethod
-    def received(cls, form: Mapping[str, str]) -> SentForm:
-        """Return the form as a browser sent it."""
+    def received(cls, form: Mapping[str, str]) -> Self:
+        """Return the form as a browser sent it; a box without a tick is not sent."""
         return cls(
-            shown={name: form.get(f"shown-{name}", "") for name in _FIELD_NAMES},
-            typed={name: form.get(name, "") for name in _FIELD_NAMES},
+            shown={name: form.get(f"shown-{name}", "") for name in SETTINGS},
+            typed=dict.fromkeys(SETTINGS, "") | texts_in(form),
             units=units_of(form.get("units", "")),
         )
 
 
 def texts_of(tank: Tank, units: Units) -> dict[str, str]:
     """
-    Return the settings as they stand in the fields.
+    Return the settings of a tank as a form shows them.
 
     Parameters
     ----------
     tank : Tank
-        As it is.
+        The tank.
     units : Units
-        In which numbers are shown.
+        Units of the numbers.
 
     Returns
     -------
     dict of str to str
-        In the order of the form, by the names of the options of ``colorread tank``, the ends of the daily spans apart;
-        what is not known is empty.
+        By the names in `colorread.tank.SETTINGS`; empty if not set. The ends of a daily span, each of which has a field
+        of its own, are joined by a dash.
     """
+    return {name: _text_of(setting, tank, units) for name, setting in SETTINGS.items()}
+
+
+def _text_of(setting: Setting, tank: Tank, units: Units) -> str:
+    values = setting.values_in(tank)
+    if setting.kind == "span":  # a field for a time knows no 24:00
+        return "-" if values[0] is None else f"{values[0].on:%H:%M}-{values[0].off:%H:%M}"
+    if values[0] is None:
+        return ""
+    if setting.kind == "flag":
+        return "yes" if values[0] else ""
+    if setting.measure is None:
+        return str(values[0])
+    unit = units[setting.measure.quantity] if setting.measure.quantity else None
+    return "-".join(f"{value:g}" if unit is None else unit.number(value) for value in values)
+
+
+def texts_in(form: Mapping[str, str], names: Iterable[str] = SETTINGS) -> dict[str, str]:
+    """Return those of the named settings that a form has fields for, written as in `texts_of`."""
     texts = {}
-    for name, setting in SETTINGS.items():
-        values = setting.values_in(tank)
-        if setting.kind == "span":
-            # Midnight is 00:00 at either end, as a field for a time knows no 24:00.
-            ends = ("", "") if values[0] is None else (f"{values[0].on:%H:%M}", f"{values[0].off:%H:%M}")
-            texts[f"{name}_on"], texts[f"{name}_off"] = ends
-        elif values[0] is None:
-            texts[name] = ""
-        elif setting.measure is not None:
-            unit = _unit(setting.measure, units)
-            texts[name] = "-".join(f"{value:g}" if unit is None else unit.number(value) for value in values)
-        elif setting.kind == "flag":
-            texts[name] = "yes" if values[0] else ""
-        else:
-            texts[name] = str(values[0])
+    for name in names:
+        fields = (f"{name}_on", f"{name}_off") if SETTINGS[name].kind == "span" else (name,)
+        if any(field in form for field in fields):
+            texts[name] = "-".join(form.get(field, "") for field in fields)
     return texts
 
 
-def _unit(measure: Measure, units: Units) -> Unit | None:
-    """Return the unit in which it is shown, None where none may be chosen."""
-    return getattr(units, measure.quantity) if measure.quantity else None
-
-
-_FIELD_NAMES = tuple(texts_of(Tank(name="new"), Units()))
-
-
-def tank_of(tank: Tank, sent: SentForm) -> tuple[Tank, dict[str, str]]:
+def apply_form(tank: Tank, sent: SentForm) -> tuple[Tank, dict[str, str]]:
     """
-    Return a tank with what was typed; a field that was left as it was shown changes nothing, not by rounding either.
+    Return a tank with what was typed; a field that was left as shown changes nothing, not even by rounding.
 
     Parameters
     ----------
     tank : Tank
-        As it is now, perhaps no more as it was when the form was shown.
+        As it is now, which may not be as it was when the form was shown.
     sent : SentForm
         The form.
 
     Returns
     -------
     tuple of Tank and dict of str to str
-        As it is to be, and what is wrong with fields that cannot be so: by the names of the options of ``colorread
-        tank``, in the order of the form.
+        The changed tank, and a sentence for each setting that cannot be so, by its name in
+        `colorread.tank.SETTINGS` and in the order of the form.
     """
     typed = sent.typed
-    changed = {_SPAN_OF.get(name, name) for name in _FIELD_NAMES if typed[name] != sent.shown[name]}
+    changed = {name for name in SETTINGS if typed[name] != sent.shown[name]}
     if not typed["source"]:
         changed -= _OF_SOURCE - {"source"}
-    elif _OF_SOURCE & changed and (tank.source is None or tank.source.kind != typed["source"]):
+    elif _OF_SOURCE & changed and tank.source_kind != typed["source"]:
         changed |= _OF_SOURCE  # another kind starts without amount, day and valve, so those that stayed are typed anew
     wrong: dict[str, str] = {}
-    for option, setting in SETTINGS.items():  # each by itself, so that every mistake is told at its field
-        if option in changed:
+    for name, setting in SETTINGS.items():  # one by one, so that every mistake is shown at its field
+        if name in changed:
             try:
-                value = _typed_value(option, setting, sent)
-                tank = changed_tank(tank, {}, {option}) if value is None else changed_tank(tank, {option: value})
+                value = _typed_value(name, setting, sent)
+                tank = changed_tank(tank, {}, {name}) if value is None else changed_tank(tank, {name: value})
             except ValueError as error:
-                wrong[option] = str(error)
+                wrong[name] = str(error)
     return tank, wrong
 
 
-def _typed_value(option: str, setting: Setting, sent: SentForm) -> str | float | bool | None:
-    """Return what was typed, numbers in the unit of the project; None where the field is empty."""
-    text = _span_text(option, sent.typed) if setting.kind == "span" else sent.typed[option]
+def _typed_value(name: str, setting: Setting, sent: SentForm) -> str | float | bool | None:
+    """Return what was typed as `changed_tank` takes it; None if the field is empty."""
+    text = sent.typed[name]
     if setting.kind == "flag":
         return text == "yes"
-    if not text:
-        return None
-    if setting.kind != "number":
-        return text
-    value, measure = number_of(setting.name, text), setting.measure
-    if measure is None or (unit := _unit(measure, sent.units)) is None:
+    if setting.kind == "span":
+        return _span_text(name, text)
+    return typed_number(name, text, sent.units) if setting.kind == "number" else text or None
+
+
+def typed_number(name: str, text: str, units: Units) -> float | None:
+    """Return a number that was typed for a setting, in the unit of the project; None if the field is empty."""
+    setting = SETTINGS[name]
+    value, measure = parse_number(setting.name, text) if text else None, setting.measure
+    if value is None or measure is None or measure.quantity is None:
         return value
-    return unit.own_within(setting.name, value, *measure.limits)
+    return units[measure.quantity].own_within(setting.name, value, *measure.limits)
 
 
-def _span_text(span: str, typed: Mapping[str, str]) -> str:
-    on, off = typed[f"{span}_on"], typed[f"{span}_off"]
-    if bool(on) != bool(off):
-        raise ValueError(f"The hours of the {span} need both times, or neither.")
-    if on == off != "00:00" and on:
+def _span_text(name: str, text: str) -> str | None:
+    on, _, off = text.partition("-")
+    if not on and not off:
+        return None
+    if not on or not off:
+        raise ValueError(f"The hours of the {name} need both times, or neither.")
+    if on == off != "00:00":
         raise ValueError(f"{on} twice may mean never or always; midnight to midnight is the whole day.")
-    return on and f"{on}-{'24:00' if off == '00:00' else off}"
+    return f"{on}-{'24:00' if off == '00:00' else off}"

@@ -1,17 +1,17 @@
-"""The work on photos and tanks that the processes of the page do, by the same functions as the command line."""
+"""Tasks for the processes of the page, by the same functions as the command line."""
 
 from __future__ import annotations
 
 import io
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
 from PIL import ExifTags, Image
 
-from calibration import State, read_profile, write_profile, write_whole
+from calibration import Profile, State, read_profile, write_profile, write_whole
 from colorread import photo, profiles
 from colorread.batch import entry_of, need_not_be_read, settings_by_phone
 from colorread.errors import Reason, Refusal, refusal
@@ -22,27 +22,27 @@ from colorread.reading import read_photo_traced
 from colorread.tank import GasPlan, Tank, TankSummary, plan_gas, plan_lines, summarize
 from colorread.words import bar_svg
 
-_PIXELS_MAX = 80_000_000  # a choice of this project: what phones send by themselves has 12 to 50 megapixels
+_PIXELS_MAX = 80_000_000  # a choice of this project: phones send 12 to 50 megapixels unless told otherwise
 _KEPT_QUALITY = 92
 _IN_MAIN_DIRECTORY = (ExifTags.Base.Orientation, ExifTags.Base.Model, ExifTags.Base.DateTime)
-_END_STATES: Mapping[str, State] = {"acid": "acid", "base": "base"}  # by step
+END_STATES: Mapping[str, State] = {"acid": "acid", "base": "base"}  # the end of the dye's range, by step
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TankView:
     """
-    What days of readings tell, as the page shows it.
+    The summary of a tank as the page shows it.
 
     Parameters
     ----------
     summary : TankSummary
-        In numbers and words.
+        The summary in numbers and words.
     bar : str
-        The bar below the CO2 of now, drawn; empty where that is not known.
+        The bar below the CO2 as SVG; empty if it is not known.
     plan : tuple of str
-        What is planned for the next days, a line each.
+        The plan for the next days, a line each.
     figures : tuple of str
-        SVG for a phone and for a wide window; empty where there is nothing to draw.
+        SVG for a phone and for a wide window; empty if there is nothing to draw.
     damages : tuple of Damage
         Readings that cannot be read back.
     """
@@ -52,35 +52,6 @@ class TankView:
     plan: tuple[str, ...]
     figures: tuple[str, ...]
     damages: tuple[Damage, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Numbers:
-    """
-    What is known about the fluids of a calibration.
-
-    Parameters
-    ----------
-    temperature_c : float
-        Of fluid and air [degC].
-    known_ph : float or None
-        pH of the buffer [-].
-    ionic_strength_mol_kg : float or None
-        Of the buffer [mol/kg].
-    air_ppm : float
-        CO2 of the air [ppm].
-    patch_ph : tuple of float or None
-        What the patches of a kit's chart stand for; None for the chart of this program [-].
-    light : str
-        Lamp class of the photos.
-    """
-
-    temperature_c: float
-    known_ph: float | None
-    ionic_strength_mol_kg: float | None
-    air_ppm: float
-    patch_ph: tuple[float, ...] | None
-    light: str
 
 
 def warm_up() -> None:
@@ -93,26 +64,25 @@ def warm_up() -> None:
 
 def score_photo(path: Path, label: str, sha256: str, tank: Tank, log_path: Path) -> LogEntry | Reason:
     """
-    Read a photo with the settings of a tank, unless the log holds what it would be read as.
+    Read a photo with the settings of a tank, unless the log has that reading already.
 
     Parameters
     ----------
     path : Path
         The upload.
     label : str
-        What people call it.
+        Name of the photo.
     sha256 : str
-        Of its content.
+        Hash of its content.
     tank : Tank
-        Whose settings apply.
+        Its tank.
     log_path : Path
-        The log that tank and default profiles belong to.
+        Log that the tank and the default profiles belong to.
 
     Returns
     -------
     LogEntry or Reason
-        Read or refused, ready for the log, or what the log holds where that stays; a reason where it is no photo at
-        all.
+        Read or refused, ready for the log, or as the log has it; a reason if it is no photo at all.
     """
     try:
         _require_modest(path)
@@ -123,7 +93,7 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank, log_path: Path)
     except (OSError, ValueError) as error:
         return Reason(
             code="profile",
-            message=f"The calibration profile of {tank.name} cannot be used: {error}",  # which is a sentence
+            message=f"The calibration profile of {tank.name} cannot be used: {error}",  # the error is a sentence
             next_step="Choose another profile in the settings of the tank, or calibrate again.",
         )
     if sha256 in settings.calibration_photos:
@@ -167,8 +137,8 @@ def report_of(log_path: Path, summary: TankSummary) -> str:
 
 
 def plan_gas_of(
-    log_path: Path, tank: Tank, logged: str | None, days: float | None, target_mg_l: float | None
-) -> GasPlan | str:
+    log_path: Path, tank: Tank, logged: Tank | None, days: float | None, target_mg_l: float | None
+) -> GasPlan:
     """
     Plan a charge of gas.
 
@@ -177,53 +147,54 @@ def plan_gas_of(
     log_path : Path
         The log.
     tank : Tank
-        As it is to be.
-    logged : str or None
-        Its name in the log, where its days are; None where it is not there.
+        The tank to plan for.
+    logged : Tank or None
+        The same tank in the log, if it is there; then its own days count.
     days, target_mg_l : float or None
-        As `colorread.tank.plan_gas` takes them.
+        As in `colorread.tank.plan_gas`.
 
     Returns
     -------
-    GasPlan or str
-        The plan, or a sentence why there is none.
+    GasPlan
+        The plan.
+
+    Raises
+    ------
+    ValueError
+        If there is none; one sentence.
     """
-    readings, events, as_logged = [], [], tank
+    readings, events = [], []
     if logged is not None:
         with Log(log_path) as log:
-            as_logged = log.tank(logged)
-            readings = [entry.reading for entry in log.entries(logged)]
-            events = list(log.events(logged).values())
-    try:
-        return plan_gas(tank, readings, events, logged=as_logged, days=days, target_mg_l=target_mg_l)
-    except ValueError as error:
-        return str(error)
+            readings = [entry.reading for entry in log.entries(logged.name)]
+            events = list(log.events(logged.name).values())
+    return plan_gas(tank, readings, events, logged=logged, days=days, target_mg_l=target_mg_l)
 
 
 def keep_photo(original: Path, log_path: Path, tank: str, sha256: str) -> Path | None:
     """
-    Keep a photo with its time, the model of the camera and its colors, and nothing else of what it says of itself.
+    Save a photo with its time, its camera model and its colors, without any other metadata.
 
     Parameters
     ----------
     original : Path
-        Photo as it came, in a folder on the same disk as the log.
+        Photo as it came, on the same disk as the log.
     log_path : Path
         The log.
     tank : str
-        Whose it is.
+        Name of its tank.
     sha256 : str
-        Of that photo.
+        Hash of the photo as it came.
 
     Returns
     -------
     Path or None
-        The file; None where its reading is not in the log any more.
+        The file; None if its reading is no longer in the log.
 
     Raises
     ------
     LogError, OSError
-        If it cannot be kept.
+        If it cannot be saved.
     colorread.errors.Refusal
         If it is no photo.
     """
@@ -231,9 +202,9 @@ def keep_photo(original: Path, log_path: Path, tank: str, sha256: str) -> Path |
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     ready = original.with_name("kept.jpg")
     write_whole(ready, _stripped(original), mode=0o600)
-    was = original.stat()  # the time of the file stands in where the photo itself tells none
+    was = original.stat()  # the time of the file stands in if the photo holds none
     os.utime(ready, ns=(was.st_atime_ns, was.st_mtime_ns))
-    with Log(log_path) as log, log.transaction():  # nobody forgets the reading in between
+    with Log(log_path) as log, log.transaction():  # so that nobody deletes the reading in between
         if log.entry(tank, sha256) is None:
             ready.unlink()
             return None
@@ -242,11 +213,11 @@ def keep_photo(original: Path, log_path: Path, tank: str, sha256: str) -> Path |
 
 
 def _stripped(original: Path) -> bytes:
-    """Return a photo as JPEG without place, serial numbers, comments, previews and whatever lies behind its pixels."""
+    """Return a photo as JPEG, without location, serial numbers, comments, previews and trailing data."""
     with photo.open_file(original) as file, photo.refusing_broken_files():
         image = photo.open_image(file)
         pixels = photo.decoded(image)
-        found = photo.read_exif(image)  # all that reading the photo again needs
+        found = photo.read_exif(image)  # all that is needed to read the photo again
         if image.format in photo.TURNED_BY_READER:
             found.pop(ExifTags.Base.Orientation, None)
         kept = Image.Exif()
@@ -262,7 +233,7 @@ def _stripped(original: Path) -> bytes:
 
 def check_photo(path: Path, kind: profiles.Kind, step: str, n_patches: int | None) -> Reason | None:
     """
-    Look at a calibration photo as soon as it is taken.
+    Check a calibration photo as soon as it is taken.
 
     Parameters
     ----------
@@ -271,21 +242,21 @@ def check_photo(path: Path, kind: profiles.Kind, step: str, n_patches: int | Non
     kind : {'ends', 'air', 'chart'}
         Kind of calibration.
     step : str
-        Which of its photos.
+        Its photo, by the key of the step.
     n_patches : int or None
-        Patches of a kit's chart.
+        Number of patches of a kit's chart.
 
     Returns
     -------
     Reason or None
-        Why it cannot be used; None where card and fluid, or chart, were found.
+        Why it cannot be used; None if it can.
     """
     try:
         _require_modest(path)
         if kind == "chart":
             measure_chart(path, n_patches)
-        elif step in _END_STATES:
-            profiles.known_fluid(profiles.end_photo(path, _END_STATES[step]))
+        elif step in END_STATES:
+            profiles.known_fluid(profiles.end_photo(path, END_STATES[step]))
         else:
             profiles.see_clear_fluid(path, "known")
     except Refusal as refused:
@@ -294,81 +265,43 @@ def check_photo(path: Path, kind: profiles.Kind, step: str, n_patches: int | Non
 
 
 def calibrate(
-    photos: Mapping[str, Path], kind: profiles.Kind, numbers: Numbers, earlier: str | None, target: Path
-) -> tuple[str, ...] | Mapping[str, Reason]:
+    make: Callable[..., Profile], photos: Mapping[str, Path], earlier: str | None, target: Path
+) -> tuple[str, ...] | dict[str, Reason]:
     """
     Make a profile of calibration photos and write it.
 
     Parameters
     ----------
+    make : callable
+        Makes the profile, given as `base` the one to add to, or None.
     photos : mapping of str to Path
-        By step.
-    kind : {'ends', 'air', 'chart'}
-        Kind of calibration.
-    numbers : Numbers
-        What is known about the fluids.
+        The photos it is made of, by step.
     earlier : str or None
-        Path of a profile to whose evidence this is added.
+        Path of the profile to add to.
     target : Path
         File to write.
 
     Returns
     -------
-    tuple of str, or mapping of str to Reason
-        The profile in words, or why there is none: by the step whose photo cannot be used, '' for all together.
+    tuple of str, or dict of str to Reason
+        The profile in words, or why a photo cannot be used, by its step.
+
+    Raises
+    ------
+    OSError, ValueError
+        If the photos do not belong together, or the profile cannot be written.
     """
     try:
-        base = None if earlier is None else read_profile(earlier)
-        if kind == "chart":
-            paths = list(photos.values())
-            profile = profiles.make_chart_profile(paths, patch_ph=numbers.patch_ph, light=numbers.light, base=base)
-        else:
-            known = _known_photos(photos, kind, numbers)
-            measured = dict(zip(known, profiles.measure_photos(known.values()), strict=True))
-            problems = {key: each.reason for key, each in measured.items() if isinstance(each, profiles.PhotoRefused)}
-            if problems:
-                return problems
-            samples = [each for each in measured.values() if not isinstance(each, profiles.PhotoRefused)]
-            profile = profiles.profile_of(samples, light=numbers.light, base=base)
-        write_profile(profile, target)
-    except (OSError, ValueError) as error:
-        words = str(error)
-        for step in profiles.GUIDES[kind].steps:
-            if step.key in photos:
-                words = words.replace(str(photos[step.key]), step.title)
-        next_step = "Take that photo again, or correct your input."
-        return {"": Reason(code="calibration", message=words, next_step=next_step)}
+        profile = make(base=None if earlier is None else read_profile(earlier))
+    except profiles.PhotoRefused as refused:
+        return {step: refused.reason for step, path in photos.items() if path == refused.path}
+    target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    write_profile(profile, target)
     return tuple(profiles.profile_lines(profile))
 
 
-def _known_photos(
-    photos: Mapping[str, Path], kind: profiles.Kind, numbers: Numbers
-) -> Mapping[str, profiles.KnownPhoto]:
-    known = {}
-    for step in profiles.GUIDES[kind].steps:
-        path = photos.get(step.key)
-        if path is None:
-            continue
-        if step.kh_dkh is not None:
-            known[step.key] = profiles.air_photo(
-                path, step.kh_dkh, air_ppm=numbers.air_ppm, temperature_c=numbers.temperature_c
-            )
-        elif step.key in _END_STATES:
-            known[step.key] = profiles.end_photo(path, _END_STATES[step.key])
-        elif numbers.known_ph is None:
-            raise ValueError("The pH of the known fluid is missing; enter it.")
-        elif numbers.ionic_strength_mol_kg is None:
-            raise ValueError("The ionic strength of the known fluid is missing; choose its buffer, or enter it.")
-        else:
-            strength = numbers.ionic_strength_mol_kg
-            known[step.key] = profiles.buffer_photo(
-                path, numbers.known_ph, ionic_strength_mol_kg=strength, temperature_c=numbers.temperature_c
-            )
-    return known
-
-
 def _require_modest(path: Path) -> None:
-    """Refuse by its header what would take much memory to decode."""
+    """Refuse, by its header, a photo that would take much memory to decode."""
     with photo.open_file(path) as file, photo.refusing_broken_files():
         width, height = photo.open_image(file).size
     if width * height > _PIXELS_MAX:

@@ -1,4 +1,4 @@
-"""Photos on their way in: received within limits, under names of our own, in a folder that goes with the server."""
+"""Uploads: forms and photos received within limits, and the folder that holds the photos."""
 
 from __future__ import annotations
 
@@ -26,20 +26,20 @@ from colorread.words import clean_name
 PHOTO_BYTES_MAX = 40 << 20
 """A photo of 108 megapixels from a phone has up to 30 MB."""
 PHOTOS_MAX = 30
-"""Photos in one form; a browser that runs the script sends them one by one."""
-_DISK_BYTES_MAX = 1 << 30  # of what is being received: 25 of the largest photos, some hundred of common ones
-_FORM_BYTES_MAX = 64 << 10  # of a form without photos, or of JSON: a few kB are needed
+"""Most photos in one form; the script sends them one by one."""
+_DISK_BYTES_MAX = 1 << 30  # for all that is being received: 25 of the largest photos, hundreds of common ones
+_FORM_BYTES_MAX = 64 << 10  # of a form without photos, or of JSON; a few kB are needed
 _SEVERAL_BYTES_MAX = 320 << 20
-_FORM_S = 180.0  # a phone on a weak network sends 10 MB within
+_FORM_S = 180.0  # enough for 10 MB from a phone on a weak network
 _FIELD_BYTES_MAX = 16 << 10
 _FIELDS_MAX = 60
 _LABEL_MAX = 80
-# From 1990 on, in milliseconds as browsers tell it; earlier is a clock that was never set.
+# From 1990 on, in milliseconds as browsers give it; anything earlier is a clock that was never set.
 _MODIFIED_MIN_MS, _MODIFIED_MAX_MS = 631_152_000_000, 10_000_000_000_000
 
 
 def body_bytes_max(path: str) -> int:
-    """Return how large a request may be that goes to a path."""
+    """Return how large a request to a path may be."""
     last = path.rpartition("/")[2]
     if last == "several":
         return _SEVERAL_BYTES_MAX
@@ -48,9 +48,9 @@ def body_bytes_max(path: str) -> int:
 
 class Workplace:
     """
-    A folder beside the log that belongs to one server: no other listens at its address.
+    A folder beside the log for the uploads of one server, named by its address.
 
-    What a server that was killed left behind, photos with their place among it, is cleared by the next one.
+    Whatever a killed server left behind, such as photos with their location, is deleted by the next one.
 
     Parameters
     ----------
@@ -61,7 +61,7 @@ class Workplace:
     port : int
         Port that it listens on.
     tell : callable
-        Is called with a sentence for whoever runs the server.
+        Called with a sentence for whoever runs the server.
     """
 
     def __init__(self, log_path: Path, host: str, port: int, tell: Callable[[str], None]) -> None:
@@ -75,11 +75,11 @@ class Workplace:
         for folder in left:
             shutil.rmtree(folder)
         if count:
-            tell(f"Photos that a server before had left behind were deleted: {count}.")
+            tell(f"Photos that an earlier server had left behind were deleted: {count}.")
         self._make()
 
     def new_folder(self) -> Path:
-        """Return a new folder, in a working folder that is made anew where somebody cleared it away."""
+        """Return a new folder; a working folder that somebody deleted is made again."""
         folder = self.path / secrets.token_hex(16)
         try:
             folder.mkdir(mode=0o700)
@@ -91,7 +91,7 @@ class Workplace:
 
     @asynccontextmanager
     async def room(self, n_bytes: int) -> AsyncIterator[None]:
-        """Take room on the disk for what is received; wait while others have it."""
+        """Reserve room on the disk for an upload; wait while others have it."""
         async with self._changed:
             await self._changed.wait_for(lambda: n_bytes <= self._free)
             self._free -= n_bytes
@@ -103,7 +103,7 @@ class Workplace:
                 self._changed.notify_all()
 
     def close(self) -> None:
-        """Delete the folder with all that is in it."""
+        """Delete the folder with everything in it."""
         shutil.rmtree(self.path, ignore_errors=True)
 
     def _make(self) -> None:
@@ -112,7 +112,7 @@ class Workplace:
 
 
 def _is_served(name: str) -> bool:
-    """Return whether a server listens at the address that a folder is named by."""
+    """Return whether a server listens at the address in the name of a folder."""
     host, _, port = name.rpartition("-")
     try:
         socket.create_server((host, int(port))).close()
@@ -129,11 +129,11 @@ class Upload:
     Parameters
     ----------
     path : Path
-        Where it is, under a name of our own, in a folder of its own.
+        The file, in a folder of its own.
     label : str
-        What the sender calls it, without folders; for people only.
+        Name that its sender gave it, without folders; only to be shown.
     sha256 : str
-        Of its content.
+        Hash of its content.
     """
 
     path: Path
@@ -141,22 +141,22 @@ class Upload:
     sha256: str
 
     def remove(self) -> None:
-        """Delete the file, of which nothing is left behind."""
+        """Delete the file and its folder."""
         shutil.rmtree(self.path.parent, ignore_errors=True)
 
 
 class HeldPhotos:
     """
-    Photos that stay for a while after they were received, until they are dropped or the server ends.
+    Photos that stay after they were received, until they are dropped or the server stops.
 
-    Each is held by a key: its tank, and what it is of that tank.
+    The key of a photo starts with its tank.
 
     Parameters
     ----------
     workplace : Workplace
-        Where they are.
+        Where they lie.
     count_max : int
-        How many there may be; the oldest go first.
+        Most photos; the oldest are dropped first.
     held_s : float, optional
         How long each may stay [s].
     """
@@ -169,7 +169,7 @@ class HeldPhotos:
         self._lock = threading.Lock()
 
     def put(self, *key: str, upload: Upload) -> None:
-        """Move a photo here, in place of an earlier one of the same key; its file is named by the end of the key."""
+        """Move a photo here, in place of an earlier one with the same key; the last part of the key names its file."""
         held = replace(upload, path=upload.path.rename(self._workplace.new_folder() / key[-1]))
         self.drop(*key)
         with self._lock:
@@ -181,7 +181,7 @@ class HeldPhotos:
             asyncio.get_running_loop().call_later(self._held_s, self.drop, *key)
 
     def paths(self, *key: str) -> dict[str, Path]:
-        """Return where the photos whose keys begin so are, by the end of their keys, as far as they are here still."""
+        """Return the photos whose keys start with `key` and that are still here, by the last part of their keys."""
         with self._lock:
             found = {each[-1]: upload.path for each, upload in self._uploads.items() if each[: len(key)] == key}
         return {end: path for end, path in found.items() if path.exists()}
@@ -197,14 +197,14 @@ class HeldPhotos:
 @asynccontextmanager
 async def receive_form(request: Request, *, files_max: int = 0) -> AsyncIterator[FormData]:
     """
-    Receive a form within limits; its files are gone afterwards.
+    Receive a form within limits; its files are deleted afterwards.
 
     Parameters
     ----------
     request : Request
-        With a form in it.
+        Request with a form.
     files_max : int, default 0
-        How many files it may hold.
+        Most files.
 
     Yields
     ------
@@ -214,7 +214,7 @@ async def receive_form(request: Request, *, files_max: int = 0) -> AsyncIterator
     Raises
     ------
     fastapi.HTTPException
-        If it takes too long, breaks off or is no form.
+        If it takes too long, breaks off, or is no form.
     """
     kind, options = parse_options_header(request.headers.get("content-type", ""))
     if kind not in (b"multipart/form-data", b"application/x-www-form-urlencoded"):
@@ -237,7 +237,7 @@ async def receive_form(request: Request, *, files_max: int = 0) -> AsyncIterator
 
 
 def form_texts(form: FormData) -> dict[str, str]:
-    """Return the fields of a form that are no files, without spaces around."""
+    """Return the text fields of a form, stripped."""
     return {name: value.strip() for name, value in form.items() if isinstance(value, str)}
 
 
@@ -246,22 +246,22 @@ async def receive_photos(
     request: Request, workplace: Workplace, *, photos_max: int = 1
 ) -> AsyncIterator[tuple[dict[str, str], list[Upload]]]:
     """
-    Receive a form with photos in it; they are gone afterwards, but for those that were moved away.
+    Receive a form with photos; those that were not moved away are deleted afterwards.
 
     Parameters
     ----------
     request : Request
-        With a form in it, whose photos are named ``photo``; its fields ``modified`` say in milliseconds when the files
-        were changed last, where the sender knows.
+        Request with a form. Its photos are named ``photo``; fields named ``modified`` give the time of the last change
+        of each file, in milliseconds since 1970, if the sender knows it.
     workplace : Workplace
         Where the photos are put.
     photos_max : int, default 1
-        How many there may be.
+        Most photos.
 
     Yields
     ------
     tuple of dict and list of Upload
-        The texts of the form, and its photos in their order, at least one.
+        The texts of the form, and its photos in order, at least one.
 
     Raises
     ------
@@ -304,7 +304,7 @@ def _save(file: UploadFile, folder: Path, modified_ms: str) -> Upload:
             shutil.copyfileobj(file.file, target, 1 << 20)
             target.seek(0)
             sha256 = hashlib.file_digest(target, "sha256").hexdigest()
-        with suppress(OSError, OverflowError, ValueError):  # it stands in where the photo itself holds no time
+        with suppress(OSError, OverflowError, ValueError):  # it stands in if the photo holds no time
             if _MODIFIED_MIN_MS <= int(modified_ms) <= _MODIFIED_MAX_MS:
                 os.utime(path, (int(modified_ms) / 1000.0, int(modified_ms) / 1000.0))
     except BaseException:
@@ -314,6 +314,6 @@ def _save(file: UploadFile, folder: Path, modified_ms: str) -> Upload:
 
 
 def _label_of(filename: str) -> str:
-    """Return what people call a photo: the last part of what its sender wrote, printable, of bounded length."""
+    """Return a name for a photo: the last part of the path its sender gave, printable and not too long."""
     name = clean_name(PureWindowsPath(filename).name)[-_LABEL_MAX:].strip()
     return name if name.strip(".? ") else "photo"

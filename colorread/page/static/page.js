@@ -1,16 +1,16 @@
 "use strict";
-// Everything works without this file; it sends a photo as soon as it is taken, and tells what goes on meanwhile.
+// Everything works without this file. It sends a photo as soon as it is taken, and says what is going on.
 
 const DARK = 40, BRIGHT = 235, LARGE_BYTES = 40 * 1024 * 1024, SIDE_PX = 96, LEAST_PX = 900;
 
 async function look(file) {
-  // A first look at a small copy: what is plainly wrong need not be sent to be known.
+  // A quick check of a small copy; it only warns, and the photo is sent all the same.
   if (file.size > LARGE_BYTES) return "The photo is over 40 MB; set the camera to a smaller size.";
   let picture;
   try {
     picture = await createImageBitmap(file);
   } catch {
-    return "";  // such as HEIC, which this browser may not show
+    return "";  // such as HEIC, which not every browser can decode
   }
   if (Math.max(picture.width, picture.height) < LEAST_PX) return "The photo is small; the original reads better.";
   const canvas = document.createElement("canvas");
@@ -34,7 +34,7 @@ function prepareOne(form) {
     picker.addEventListener("change", () => {
       const [file] = picker.files;
       if (!file) return;
-      // The server takes one photo: that of the button that was used.
+      // The server takes one photo: that of the button used.
       form.querySelectorAll("input[type=file]").forEach((other) => { other.disabled = other !== picker; });
       const field = form.querySelector("input[name=modified]") ?? document.createElement("input");
       Object.assign(field, {type: "hidden", name: "modified", value: file.lastModified});
@@ -54,7 +54,7 @@ function prepareOne(form) {
 }
 
 const megabytes = (bytes) => (bytes / (1024 * 1024)).toFixed(1);
-const TRIES = 4, LANES = 2;  // so that one photo is sent while another is read
+const TRIES = 4, LANES = 2;  // one photo is sent while another is read
 
 function row(name, words) {
   const item = document.createElement("li"), label = document.createElement("b");
@@ -65,7 +65,7 @@ function row(name, words) {
 }
 
 async function sendOne(form, file) {
-  // Send one of several photos, and return what the server tells of it.
+  // Send one of several photos, and return its row in the list.
   if (file.size > LARGE_BYTES) return row(file.name, "Not sent: over 40 MB.");
   const body = new FormData();
   body.append("csrf", form.querySelector("[name=csrf]").value);
@@ -77,8 +77,7 @@ async function sendOne(form, file) {
     if (text && (answer.status !== 503 || tried === TRIES)) {
       const page = new DOMParser().parseFromString(text, "text/html");
       showCautions(page);
-      const told = page.querySelector("[data-results] li");
-      return told ?? row(file.name, `Not read. ${page.querySelector(".todo, h1")?.textContent ?? ""}`);
+      return page.querySelector("[data-results] li") ?? row(file.name, `Not read. ${page.querySelector(".todo, h1")?.textContent ?? ""}`);
     }
     if (tried === TRIES) return row(file.name, "Not sent: no answer. Choose it again later.");
     await new Promise((done) => setTimeout(done, 1500 * tried));
@@ -107,8 +106,7 @@ function prepareSeveral(form) {
     };
     const lane = async () => {
       while (begun < files.length) {
-        const told = await sendOne(form, files[begun++]);
-        list.append(told);
+        list.append(await sendOne(form, files[begun++]));
         done++;
         tell();
       }
@@ -124,7 +122,7 @@ function prepareSeveral(form) {
 }
 
 async function fill(place) {
-  // What the days tell takes seconds; the camera does not wait for it.
+  // The summary of the days takes seconds to work out; the camera does not wait for it.
   for (let tried = 0; tried < 60; tried++) {
     await new Promise((done) => setTimeout(done, 700));
     const answer = await fetch(location.href).catch(() => null);
@@ -132,7 +130,7 @@ async function fill(place) {
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     const found = page.querySelector("[data-days=known]");
     if (!found) continue;
-    // One verdict: that of the days takes the place of that of the last photo.
+    // There is one verdict: that of the days replaces that of the last photo.
     document.querySelector("[data-now]").replaceWith(page.querySelector("[data-now]"));
     return place.replaceWith(found);
   }
@@ -142,5 +140,5 @@ document.documentElement.classList.add("scripted");
 document.querySelectorAll("form[data-photo=one]").forEach(prepareOne);
 document.querySelectorAll("form[data-photo=several]").forEach(prepareSeveral);
 document.querySelectorAll("[data-days=soon]").forEach(fill);
-// Back from the result, the form is as new.
+// When the keeper comes back from the result, the form is as new.
 addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });

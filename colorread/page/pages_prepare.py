@@ -1,4 +1,4 @@
-"""Pages that help to prepare: planned gas, the recipe of the fluid, and things to print."""
+"""Pages for preparation: a plan of the gas, the recipe of the fluid, and sheets to print."""
 
 from __future__ import annotations
 
@@ -10,15 +10,16 @@ from fastapi.responses import Response
 from calibration import CHART_PH, render_card_sheet, render_chart_sheet, render_tag_sheet
 from colorread.chemistry import CAUTIONS, UNITS, co2_from_ph, color_in_room_air, dye_drops, fluid_recipe
 from colorread.limits import TARGET_KH_RANGE_DKH, USUAL_KH_DKH, USUAL_TEMPERATURE_C
+from colorread.log import LogFailure
 from colorread.page import tasks
 from colorread.page.core import TankHere, core_of
-from colorread.page.shown import UnitsHere, number_of, page, units_shown
-from colorread.page.tank_form import SentForm, tank_of, texts_of
-from colorread.tank import GasPlan, Tank, answer_lines, plan_cautions, plan_rows, plan_title
-from colorread.words import SOURCE_WORDS, VALVE_WORDS, dkh_words, fluid_rows, gas_cautions
+from colorread.page.shown import UnitsHere, page, parse_number, units_shown
+from colorread.page.tank_form import SentForm, apply_form, texts_in, texts_of
+from colorread.tank import SETTINGS, GasPlan, Tank, answer_lines, plan_cautions, plan_rows, plan_title
+from colorread.words import dkh_words, fluid_rows, gas_cautions
 
 router = APIRouter(include_in_schema=False)
-_PLANNED_SETTINGS = ("volume", "lights_on", "lights_off", "source", "source_amount", "valve")
+_PLANNED = ("volume", "lights", "source", "valve", "source_amount")  # settings that may be changed for a plan
 _ROOM_C = 22.0  # of the air in which the color is checked: assumption
 
 
@@ -30,50 +31,49 @@ async def gas(request: Request) -> Response:
 
 @router.get("/tanks/{name}/gas")
 async def gas_of_tank(request: Request, tank: TankHere) -> Response:
-    """Plan the gas of a tank by its own days."""
+    """Plan the gas of a tank in the log, by its own days."""
     return await _plan_page(request, tank)
 
 
 async def _plan_page(request: Request, tank: Tank | None) -> Response:
     core, units, query = core_of(request), units_shown(request), request.query_params
     logged = tank or Tank(name="tank")
-    shown = texts_of(logged, units)
-    typed = shown | {name: query[name] for name in _PLANNED_SETTINGS if name in query}
-    days, target = query.get("days", ""), query.get("target", "")
-    changed, mistakes = tank_of(logged, SentForm(shown=shown, typed=typed, units=units))
-    planned: GasPlan | str = " ".join(mistakes.values())
+    texts = texts_of(logged, units)
+    typed = texts | texts_in(query, _PLANNED)
+    changed, wrong = apply_form(logged, SentForm(shown=texts, typed=typed, units=units))
+    typed |= {name: query.get(name, "") for name in ("days", "target")}
+    plan: GasPlan | None = None
     try:
-        n_days = number_of("The days", days) if days else None
-        target_mg_l = number_of("The target", target) if target else None
-        if not mistakes and (query or tank is not None):
-            name = None if tank is None else tank.name
-            planned = await core.pool.run(tasks.plan_gas_of, core.log_path, changed, name, n_days, target_mg_l)
+        days = parse_number("The days", typed["days"]) if typed["days"] else None
+        target = parse_number("The target", typed["target"]) if typed["target"] else None
+        if not wrong and (query or tank):
+            plan = await core.pool.run(tasks.plan_gas_of, core.log_path, changed, tank, days, target)
+    except LogFailure:  # nothing is wrong with what was typed
+        raise
     except ValueError as error:
-        planned = planned or str(error)
-    plan = None if isinstance(planned, str) else planned
+        wrong[""] = str(error)
     return page(
         request,
         "gas.html",
-        status=422 if plan is None and planned and query else 200,
+        status=422 if wrong and query else 200,
         tank=tank,
-        texts=typed | {"days": days, "target": target},
-        wrong=planned if plan is None else "",
+        texts=typed,
+        wrong=wrong,
+        settings=SETTINGS,
         title="" if plan is None else plan_title(plan),
         answer=() if plan is None else answer_lines(plan),
         rows=() if plan is None else plan_rows(plan),
         cautions=gas_cautions(None) if plan is None else plan_cautions(plan),
-        sources=SOURCE_WORDS,
-        valves=VALVE_WORDS,
     )
 
 
 @router.get("/fluid")
 def fluid(request: Request, units: UnitsHere, kh: str = "", volume: str = "1000", vial: str = "5") -> Response:
     """Show the recipe for a KH, a volume and a vial."""
-    unit = units.kh
+    unit = units["kh"]
 
     def three_digits(kh_dkh: float, form: str) -> str:
-        """Return words in the unit that are as exact as those in dKH: more than what is mixed by them."""
+        """Return a KH to three digits, which is finer than it can be mixed."""
         return unit.text(unit.own(float(f"{float(unit.number(kh_dkh)):.3g}")))
 
     kh_words = dkh_words if unit == UNITS["kh"]["dkh"] else three_digits
@@ -81,10 +81,10 @@ def fluid(request: Request, units: UnitsHere, kh: str = "", volume: str = "1000"
     wrong = title = ""
     rows: tuple[tuple[str, str], ...] = ()
     try:
-        typed_dkh = unit.own_within("Wanted KH", number_of("The KH", texts["kh"]), *TARGET_KH_RANGE_DKH)
-        kh_dkh = round(typed_dkh, 2)  # of any unit; finer cannot be mixed
-        vial_ml = number_of("The fluid in the vial", vial)
-        recipe = fluid_recipe(kh_dkh, number_of("The volume", volume))
+        typed_dkh = unit.own_within("Wanted KH", parse_number("The KH", texts["kh"]), *TARGET_KH_RANGE_DKH)
+        kh_dkh = round(typed_dkh, 2)  # finer cannot be mixed, whatever the unit
+        vial_ml = parse_number("The fluid in the vial", vial)
+        recipe = fluid_recipe(kh_dkh, parse_number("The volume", volume))
         dose = dye_drops(vial_ml, kh_dkh=recipe.kh_dkh)
         rows = fluid_rows(recipe, dose, color_in_room_air(kh_dkh, _ROOM_C), vial_ml, kh_words=kh_words)
         title = f"{recipe.second.total_ml:g} mL of {kh_words(recipe.kh_dkh, '.2f')}"
@@ -98,7 +98,7 @@ def fluid(request: Request, units: UnitsHere, kh: str = "", volume: str = "1000"
 
 @router.get("/print")
 def to_print(request: Request) -> Response:
-    """Show what can be printed."""
+    """Show the sheets to print."""
     return page(request, "print.html")
 
 
