@@ -305,6 +305,13 @@ def test_parts_that_no_one_ph_explains_misfit() -> None:
     assert infer(both).misfit > 20.0
 
 
+def test_clear_water_before_cut_off_paper_tells_nothing() -> None:
+    density = np.array([(0.02, 0.01, 0.0), (0.02, 0.015, 0.005), (0.04, 0.08, 0.03), (0.035, 0.09, 0.035)])
+    posterior = infer(SignalSamples(density=density, density_std=np.full((4, 3), 0.05)))
+    assert posterior.open_below
+    assert posterior.open_above
+
+
 @pytest.mark.parametrize("density", [(0.1, 0.6, 0.3), (0.02, 0.7, 0.7), (0.4, 0.6, 0.1)], ids=["pink", "red", "violet"])
 def test_color_that_is_not_the_dye_misfits(density: tuple[float, float, float]) -> None:
     samples = SignalSamples(density=np.tile(density, (N_PARTS, 1)), density_std=np.full((N_PARTS, 3), 0.01))
