@@ -78,7 +78,7 @@ class SignalFamily:
 
 
 @cache
-def signal_family(space: ColorSpace) -> SignalFamily:
+def signal_family(space: ColorSpace, every: int = 1) -> SignalFamily:
     """
     Return the expected densities for photos encoded in `space`.
 
@@ -89,6 +89,8 @@ def signal_family(space: ColorSpace) -> SignalFamily:
     ----------
     space : {'srgb', 'display-p3'}
         Primaries of the photo.
+    every : int, default 1
+        Keep one in so many members; if prime to their 6 looks, all lamps, cameras and looks stay among them.
 
     Returns
     -------
@@ -99,9 +101,11 @@ def signal_family(space: ColorSpace) -> SignalFamily:
     members, classes, weights = [], [], []
     of_class = lights()
     lamps = [(name, power) for name, powers in of_class.items() for power in powers]
-    for (light_class, power), sensor in product(lamps, sensors()):
-        rgb = _white_balanced(transmittance, power, sensor) @ color_matrix(sensor, space).T
-        for saturation, least_share in product(_SATURATION, _LEAST_SHARE_OF_LUMA):
+    sensors_and_matrices = [(sensor, color_matrix(sensor, space)) for sensor in sensors()]
+    looks = list(product(_SATURATION, _LEAST_SHARE_OF_LUMA))
+    for i, ((light_class, power), (sensor, matrix)) in enumerate(product(lamps, sensors_and_matrices)):
+        rgb = _white_balanced(transmittance, power, sensor) @ matrix.T
+        for saturation, least_share in looks[-i * len(looks) % every :: every]:  # each pair in other looks
             members.append(_pulled_in(_saturated(rgb, saturation), least_share).astype(np.float32))
             classes.append(light_class)
             weights.append(1.0 / len(of_class[light_class]))

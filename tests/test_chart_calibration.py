@@ -331,7 +331,7 @@ def test_few_patches_of_paper_pass_for_fluid_even_where_no_chart_is_known(
         for i, phone in enumerate(PHONES)
         for j, printer in enumerate(PRINTERS)
     ]
-    assert sum(read_photo(photo).status == "read" for photo in photos) <= len(photos) / 6
+    assert sum(read_photo(photo).status == "read" for photo in photos) <= len(photos) / 4
 
 
 @pytest.mark.parametrize("lamp", LAMPS)

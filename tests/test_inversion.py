@@ -12,6 +12,7 @@ from hypothesis import given, strategies as st
 from numpy.typing import NDArray
 from scipy import stats
 
+from calibration import inversion
 from calibration.camera import DENSITY_CEILING, WAVELENGTH_NM, cie_illuminants, observer, sensors, signal_family
 from calibration.dye import BASE_MAXIMUM_L_MOL_CM, absorptivity
 from calibration.evidence import _KEPT, _MOST_BYTES, PKA_SHIFT, Evidence, SignalSamples, State, weigh_members
@@ -304,6 +305,13 @@ def test_parts_that_no_one_ph_explains_misfit() -> None:
     assert infer(both).misfit > 20.0
 
 
+def test_clear_water_before_cut_off_paper_tells_nothing() -> None:
+    density = np.array([(0.02, 0.01, 0.0), (0.02, 0.015, 0.005), (0.04, 0.08, 0.03), (0.035, 0.09, 0.035)])
+    posterior = infer(SignalSamples(density=density, density_std=np.full((4, 3), 0.05)))
+    assert posterior.open_below
+    assert posterior.open_above
+
+
 @pytest.mark.parametrize("density", [(0.1, 0.6, 0.3), (0.02, 0.7, 0.7), (0.4, 0.6, 0.1)], ids=["pink", "red", "violet"])
 def test_color_that_is_not_the_dye_misfits(density: tuple[float, float, float]) -> None:
     samples = SignalSamples(density=np.tile(density, (N_PARTS, 1)), density_std=np.full((N_PARTS, 3), 0.01))
@@ -470,9 +478,21 @@ def test_calibrated_vials_are_read_finer_and_other_drops_do_not_mislead(monkeypa
 def test_distrusted_evidence_changes_nothing(readings: list[tuple[Draw, PhPosterior]]) -> None:
     d, before = readings[0]
     wrong = known_point(np.random.default_rng(18), d.setup, ph=6.0)
-    lie = Evidence(samples=wrong.samples, space="srgb", state="known", ph=7.5, ph_std=0.02, pka=wrong.pka)
-    after = infer(d.samples, evidence=[lie], trust=0.0)
-    np.testing.assert_allclose(after.probability, before.probability, rtol=1e-6)
+    lies = [
+        Evidence(samples=wrong.samples, space="srgb", state="known", ph=ph, ph_std=0.02, pka=wrong.pka)
+        for ph in (6.5, 7.5)
+    ]
+    one, other = (infer(d.samples, evidence=[lie], trust=0.0) for lie in lies)
+    np.testing.assert_allclose(one.probability, other.probability, rtol=1e-6)
+    assert one.median == pytest.approx(before.median, abs=0.02)  # which fewer members were asked for
+
+
+def test_fewer_members_tell_the_same(readings: list[tuple[Draw, PhPosterior]], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(inversion, "_FIRST_EVERY", 1)
+    for d, by_few in readings[:30]:
+        by_all = infer(d.samples)
+        told, expected = ((p.low, p.median, p.high) for p in (by_few, by_all))
+        assert told == pytest.approx(expected, abs=0.04)
 
 
 def test_quantiles_of_published_distributions() -> None:
