@@ -94,7 +94,7 @@ def test_a_run_counts_by_its_length_and_one_wrong_reading_is_none() -> None:
 def test_a_run_by_the_hour_of_the_day_may_pass_midnight() -> None:
     hours = np.array([1.0, 12.0, 23.0, 25.0, 36.0, 47.0, 49.0, 60.0, 71.0])
     run = furthest_run(hours, np.where(hours % 24.0 == 12.0, -0.5, 2.0))
-    assert run.by_day
+    assert run.by_hour_of_day
     assert {hours[run.first] % 24.0, hours[run.last] % 24.0} == {23.0, 1.0}
     assert run.off == pytest.approx(2.0 * np.sqrt(6.0))
 

@@ -158,7 +158,7 @@ def source_outlook(fit: TankFit, tank: Tank, trend: Estimate) -> SourceOutlook |
     contradicts = float(np.median(rated_g)) >= most_g or float(np.quantile(left_g, 0.95)) == 0.0
     used_g = interval(rated_g if contradicts else np.minimum(rated_g, most_g))
     fall_per_day = fit.parameters.fall_per_h * (24.0 if fades_on else 0.0)
-    sentences = [_given_words(total_g, used_g, source, fit.when(float(series.hours[0])).date())]
+    sentences = [_given_words(total_g, used_g, source, series.when(series.hours[0]).date())]
     if is_cylinder:
         sentences.append("Weigh the cylinder; its pressure stays the same until the liquid is gone.")
     if into_water < 1.0:

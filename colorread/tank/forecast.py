@@ -76,7 +76,7 @@ def midnight_after(fit: TankFit) -> datetime:
 def day_start(fit: TankFit, marks: Marks, when: datetime) -> DayStart:
     """Return what a day with the gas rate of a time is simulated from; usually that is its midnight."""
     parameters = fit.parameters.take(np.linspace(0, len(fit.tank_mg_l) - 1, N_DRAWS).astype(np.intp))
-    hours = (when - fit.when(0.0)).total_seconds() / 3600.0
+    hours = (when - fit.series.midnight).total_seconds() / 3600.0
     faded = parameters.gas_mg_l_h * np.exp(-parameters.fall_per_h * hours)
     return DayStart(parameters=replace(parameters, gas_mg_l_h=faded), schedule=fit.schedule, marks=marks)
 

@@ -13,9 +13,10 @@ from colorread.result import WATCH_FROM, Interval, Reading
 from colorread.tank import forecast
 from colorread.tank.charge import USUAL_YIELD, Mix, acid_mix, fermentation_mix, gas_trend, source_outlook
 from colorread.tank.events import Event
-from colorread.tank.fit import TankFit, steady_fit, usual_parameters
+from colorread.tank.fit import TankFit, steady_fit
 from colorread.tank.forecast import DayStart
 from colorread.tank.model import Draws, Schedule
+from colorread.tank.posterior import prior_parameters
 from colorread.tank.results import Change, Night, SourceOutlook, TimerValve
 from colorread.tank.series import CannotTell, is_of_the_future, wall_clock
 from colorread.tank.settings import ALL_DAY, DailySpan, GasSource, Tank
@@ -225,7 +226,7 @@ def gas_need(tank: Tank, fit: TankFit | None, target_mg_l: float) -> GasNeed:
     for_lights = forecast.hours_for_lights(tank.lights) if tank.valve == "timer" else None
     schedule = Schedule(gas=tank.gas_hours or for_lights or ALL_DAY, lights=tank.lights)
     if fit is None:
-        usual = usual_parameters(tank.source_kind).take(np.arange(forecast.N_DRAWS))
+        usual = prior_parameters(tank.source_kind).take(np.arange(forecast.N_DRAWS))
         start = DayStart(parameters=usual, schedule=schedule, marks=tank.judged_by)
     else:
         start = replace(forecast.day_start(fit, tank.judged_by, forecast.midnight_after(fit)), schedule=schedule)

@@ -207,7 +207,7 @@ def _told(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Event],
     return Told(
         tank_co2=points,
         course=Course(
-            times=tuple(fit.when(float(hour)) for hour in course_h),
+            times=tuple(series.when(hour) for hour in course_h),
             tank_mg_l=middle,
             tank_low_mg_l=low,
             tank_high_mg_l=high,
