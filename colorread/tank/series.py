@@ -128,6 +128,10 @@ class VialSeries:
         """Return the time of an hour since `midnight`, on the tank's clock."""
         return self.midnight + timedelta(hours=float(hour))
 
+    def hours_to(self, when: datetime) -> float:
+        """Return the hours from `midnight` to a time on the tank's clock."""
+        return _hours_between(self.midnight, when)
+
     def mean_near(self, ph: NDArray[np.float64], values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the mean of a value of the readings over those of similar color, for each pH."""
         near = np.exp(-0.5 * ((ph[:, None] - self.ph) / _NEAR_PH) ** 2)

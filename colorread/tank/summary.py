@@ -13,10 +13,19 @@ from numpy.typing import NDArray
 from colorread.result import LEVELS, Interval, Level, Reading, chance_above, hangs_on_held, level_of
 from colorread.tank import tank_words
 from colorread.tank.advice import advise
-from colorread.tank.charge import NARROWED, gas_trend, source_outlook
 from colorread.tank.events import Event, bubbles_now, tank_after
 from colorread.tank.fit import TankFit, steady_fit
-from colorread.tank.forecast import day_start, forecast, interval, midnight_after, plan_of, rate_for_peak
+from colorread.tank.forecast import (
+    NARROWED,
+    day_start,
+    forecast,
+    gas_trend,
+    interval,
+    midnight_after,
+    plan_of,
+    rate_for_peak,
+    source_outlook,
+)
 from colorread.tank.model import is_on
 from colorread.tank.results import Change, Course, Estimate, Now, PhotoPoint, TankSummary, Told
 from colorread.tank.series import CannotTell, age_days, is_of_the_future, wall_clock
