@@ -13,7 +13,15 @@ from colorread.result import Reading
 from colorread.tank.events import Event
 from colorread.tank.model import Draws, Schedule, TankParameters, Turn, simulate
 from colorread.tank.posterior import LN_LAG, LN_LOSS, Posterior
-from colorread.tank.series import PH_PER_LN, CannotTell, LeftOut, VialSeries, fall_std_per_day, gas_rates, vial_series
+from colorread.tank.series import (
+    PH_PER_LN,
+    LeftOut,
+    NoCourseError,
+    VialSeries,
+    fall_std_per_day,
+    gas_rates,
+    vial_series,
+)
 from colorread.tank.settings import Tank
 from colorread.words import date_words
 
@@ -139,12 +147,12 @@ def fit_tank(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] = 
 
     Raises
     ------
-    CannotTell
+    NoCourseError
         If the gas hours are not known or the readings are too few.
     """
     gas = tank.gas_hours
     if gas is None:
-        raise CannotTell("The tank's course needs the gas hours; enter them in the tank's settings.")
+        raise NoCourseError("The tank's course needs the gas hours; enter them in the tank's settings.")
     series = vial_series(tank, readings, events)
     events = [event for event in events if event.at <= series.last_at + _CARRIED_ON]
     posterior = Posterior(tank, series, events, Schedule(gas=gas, lights=tank.lights))
@@ -246,7 +254,7 @@ def steady_fit(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] 
 
     Raises
     ------
-    CannotTell
+    NoCourseError
         If they do not and too few are left, or for the reasons of `fit_tank`.
     """
     fit = fit_tank(tank, readings, events)
@@ -254,7 +262,7 @@ def steady_fit(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] 
         return fit, ""
     series, run = fit.series, furthest_run(fit.series.hours, fit.off)
     found, question = _unsteady_words(tank, series, run)
-    refusal = CannotTell(f"{found}, so the tank's course cannot be determined yet. {question}")
+    refusal = NoCourseError(f"{found}, so the tank's course cannot be determined yet. {question}")
     if run.by_hour_of_day:
         raise refusal
     # A run up to the last reading began when something changed, any other ended then. From the next midnight on most
@@ -265,7 +273,7 @@ def steady_fit(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] 
     later = [reading for reading, counts in zip(series.readings, is_later, strict=True) if counts]
     try:
         fit_of_later = fit_tank(tank, later, events)
-    except CannotTell:
+    except NoCourseError:
         raise refusal from None
     if not is_steady(fit_of_later):
         raise refusal

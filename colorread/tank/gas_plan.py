@@ -18,7 +18,7 @@ from colorread.tank.forecast import DayStart, interval
 from colorread.tank.model import Draws, Schedule
 from colorread.tank.posterior import prior_parameters
 from colorread.tank.results import Change, Night, SourceOutlook, TimerValve
-from colorread.tank.series import CannotTell, is_of_the_future, wall_clock
+from colorread.tank.series import NoCourseError, is_of_the_future, wall_clock
 from colorread.tank.settings import ALL_DAY, DailySpan, GasSource, Tank
 from colorread.words import SourceKind, has_open_hose
 
@@ -289,8 +289,8 @@ def plan_gas(
     fit, no_days = None, ""
     try:
         fit, _ = steady_fit(logged or tank, usable, [event for event in events if event.at <= now])
-    except CannotTell as cannot:
-        no_days = str(cannot) if usable else "No photos yet."
+    except NoCourseError as error:
+        no_days = str(error) if usable else "No photos yet."
     need = gas_need(tank, fit, target_mg_l)
     charge = _ChargeDraws(kind, days, need)
     wanted_g, kept_g = float(np.median(need.target_g)), float(np.quantile(need.limit_g / charge.first, WATCH_FROM))

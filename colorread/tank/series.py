@@ -58,7 +58,7 @@ GAS_COLUMNS = 2  # coordinates of one step of the gas: its rate and its fading
 LeftOut = Literal["earlier charge", "other course", "higher course", "old", "no time", "no budget"]
 
 
-class CannotTell(ValueError):  # noqa: N818 - a right answer, not an error of the program
+class NoCourseError(ValueError):
     """Why no course can be fitted, in one sentence."""
 
 
@@ -261,7 +261,7 @@ def vial_series(tank: Tank, readings: Sequence[Reading], events: Sequence[Event]
 
     Raises
     ------
-    CannotTell
+    NoCourseError
         If they are too few or span too little time.
     """
     read = [reading for reading in readings if reading.status == "read"]
@@ -283,14 +283,16 @@ def vial_series(tank: Tank, readings: Sequence[Reading], events: Sequence[Event]
         count = "1 usable reading" if len(used) == 1 else f"{len(used)} usable readings"
         lacking = f", {left_out['no budget']} more without error sources" if left_out["no budget"] else ""
         charge = " since the refill" if tank.source is not None and tank.source.started is not None else ""
-        raise CannotTell(
+        raise NoCourseError(
             f"{count} so far{charge}{lacking}; the tank's course needs {LEAST_READINGS} within {WINDOW_DAYS} days, at "
             "different hours."
         )
     midnight = datetime.combine(used[0][0].date(), time())
     hours = np.array([_hours_between(midnight, when) for when, _ in used])
     if (span_h := _hours_between(used[0][0], used[-1][0])) < _LEAST_HOURS:
-        raise CannotTell(f"The readings span {math.floor(span_h)} hours; the tank's course needs {_LEAST_HOURS:.0f}.")
+        raise NoCourseError(
+            f"The readings span {math.floor(span_h)} hours; the tank's course needs {_LEAST_HOURS:.0f}."
+        )
     rows = [_row(reading) for _, reading in used]
     return VialSeries(
         hours=hours,
