@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
@@ -11,17 +11,9 @@ from numpy.typing import NDArray
 
 from colorread.result import Reading
 from colorread.tank.events import Event
-from colorread.tank.model import Draws, Schedule, TankParameters, Turn, simulate
-from colorread.tank.posterior import LN_LAG, LN_LOSS, Posterior
-from colorread.tank.series import (
-    PH_PER_LN,
-    LeftOut,
-    NoCourseError,
-    VialSeries,
-    fall_std_per_day,
-    gas_rates,
-    vial_series,
-)
+from colorread.tank.model import Draws, Schedule, TankParameters, Turn, gas_rates, simulate
+from colorread.tank.posterior import Posterior
+from colorread.tank.series import PH_PER_LN, LeftOut, NoCourseError, VialSeries, vial_series
 from colorread.tank.settings import Tank
 from colorread.words import date_words
 
@@ -58,8 +50,6 @@ class TankFit:
         CO2 of both at hour 0 [mg/L].
     series : VialSeries
         What was fitted.
-    prior_std : mapping of str to float
-        Standard deviation of the prior of ``ln_lag``, ``ln_loss`` and ``fall_per_day``.
     off : ndarray of float64, shape (N,)
         How far the course lies above each reading, without the shared errors and in units of the uncertainty that the
         reading states, as the mean of the draws; 0 beyond an open end.
@@ -75,7 +65,6 @@ class TankFit:
     tank_mg_l: Draws
     vial_mg_l: Draws
     series: VialSeries
-    prior_std: Mapping[str, float]
     off: NDArray[np.float64]
     posterior: Posterior
     coordinates: NDArray[np.float64]
@@ -158,7 +147,6 @@ def fit_tank(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] = 
     posterior = Posterior(tank, series, events, Schedule(gas=gas, lights=tank.lights))
     draws = posterior.draws()
     first, tank_mg_l, vial_mg_l = posterior.boxes(draws)
-    fall_std = fall_std_per_day(posterior.steps, posterior.fall_per_day.std)
     # In units of the stated uncertainties: the fitted noise grows with readings that leave the course, and hides them.
     off = (posterior.residuals(draws)[:, : len(series.hours)] * posterior.noise(draws)).mean(axis=0)
     return TankFit(
@@ -168,7 +156,6 @@ def fit_tank(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] = 
         tank_mg_l=tank_mg_l,
         vial_mg_l=vial_mg_l,
         series=series,
-        prior_std={"ln_lag": LN_LAG.std, "ln_loss": LN_LOSS.std, "fall_per_day": fall_std},
         off=off,
         posterior=posterior,
         coordinates=draws,

@@ -87,10 +87,10 @@ def midnight_after(fit: TankFit) -> datetime:
     return datetime.combine(fit.last_at.date() + timedelta(days=1), time())
 
 
-def day_start(fit: TankFit, marks: Marks, when: datetime) -> DayStart:
-    """Return what to simulate a day from, with the gas rate of a moment, usually the midnight before."""
+def day_start(fit: TankFit, marks: Marks, when: datetime | None = None) -> DayStart:
+    """Return what to simulate a day from, with the gas rate of a moment; by default `midnight_after`."""
     parameters = fit.parameters.take(np.linspace(0, len(fit.tank_mg_l) - 1, N_DRAWS).astype(np.intp))
-    hours = fit.series.hours_to(when)
+    hours = fit.series.hours_to(when or midnight_after(fit))
     faded = parameters.gas_mg_l_h * np.exp(-parameters.fall_per_h * hours)
     return DayStart(parameters=replace(parameters, gas_mg_l_h=faded), schedule=fit.schedule, marks=marks)
 
@@ -211,7 +211,7 @@ def _chance_above(course: NDArray[np.float64], marks: Marks) -> float:
 def gas_trend(fit: TankFit) -> Estimate:
     """Return how the gas rate changes [%/d], or why that cannot be determined."""
     fall_per_day = fit.parameters.fall_per_h * 24.0
-    if float(np.std(fall_per_day)) >= NARROWED * fit.prior_std["fall_per_day"]:
+    if float(np.std(fall_per_day)) >= NARROWED * fit.posterior.last_fall_std_per_day:
         return Estimate(reason="Gas: no trend yet; it needs several days of photos at the same hours.")
     return Estimate(interval=interval(100.0 * np.expm1(-fall_per_day)))
 

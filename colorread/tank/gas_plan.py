@@ -229,7 +229,7 @@ def gas_need(tank: Tank, fit: TankFit | None, target_mg_l: float) -> GasNeed:
     if fit is None:
         parameters = prior_parameters(tank.source_kind).take(np.arange(forecast.N_DRAWS))
     else:
-        parameters = forecast.day_start(fit, tank.judged_by, forecast.midnight_after(fit)).parameters
+        parameters = forecast.day_start(fit, tank.judged_by).parameters
     start = DayStart(parameters=parameters, schedule=schedule, marks=tank.judged_by)
     now_g = start.parameters.gas_mg_l_h * schedule.gas.hours * tank.volume_l / 1000.0
     target_g, limit_g = (

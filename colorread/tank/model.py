@@ -176,6 +176,16 @@ def settled_state(parameters: TankParameters, schedule: Schedule, *, days: int =
     return tank[:, 0], vial[:, 0]
 
 
+def gas_rates(first: TankParameters, turns: Sequence[Turn], hours: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the gas rate while the gas is on at hours since hour 0; at a turn, the one after it, (D, N) [mg/L/h]."""
+    pieces = (first, *(turn.parameters for turn in turns))
+    place = np.searchsorted([turn.hour for turn in turns], hours, side="right")
+    return np.stack(
+        [pieces[i].gas_mg_l_h * np.exp(-pieces[i].fall_per_h * hour) for i, hour in zip(place, hours, strict=True)],
+        axis=1,
+    )
+
+
 def is_on(span: DailySpan, hour: float) -> bool:
     """
     Return whether a daily span is on.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from colorread.result import BUDGET_KH
 from colorread.tank.events import Event
 from colorread.tank.model import Draws, Schedule, TankParameters, Turn, settled_state, simulate
-from colorread.tank.series import GAS_COLUMNS, PH_PER_LN, VialSeries, counts_of, steps_of, turns_of
+from colorread.tank.series import PH_PER_LN, VialSeries, counts_of, steps_of
 from colorread.tank.settings import Tank
 from colorread.words import SourceKind
 
@@ -54,6 +55,9 @@ _LN_START = Prior(0.0, 0.5)  # CO2 at the first midnight relative to a settled d
 _LN_NOISE = Prior(0.0, 0.3)  # the readings may scatter by a third more or less than they state: assumption
 # Bubbles differ in size and are counted in a hurry: relative error of a count, as logarithm: assumptions.
 _LN_COUNT_STD = Prior(math.log(0.1), 0.5)
+# By how much the fading of a refill may differ from that of the charge before it, per day: assumption, half of what
+# bottles differ by.
+_FALL_STD_PER_DAY = 0.03
 _OUTLIER_SHARE, _OUTLIER_STD_LN = 0.03, 1.0  # readings that are simply wrong, such as of another vial: assumption
 # The error of phone and lamp changes with the color: over 120 simulated phones, lamps and vials without a profile it
 # correlated by 0.5 to 0.7 over 0.3 pH, by 0.2 to 0.6 over 0.6, and by less beyond. It has a value of its own at each of
@@ -89,8 +93,9 @@ class Posterior:
         self.counts = counts_of(events, series.midnight)
         self.fall_per_day = _FALL_PER_DAY[tank.source_kind]
         renewed_h = [step.hour for step in self.steps if step.fluid_renewed]
-        n_gas_columns = GAS_COLUMNS * sum(step.gas_std > 0.0 for step in self.steps)
-        self._gas = slice(_N_FIXED, _N_FIXED + n_gas_columns)
+        n_gas_steps = sum(step.gas_std > 0.0 for step in self.steps)
+        self.last_fall_std_per_day = float(np.hypot(self.fall_per_day.std, _FALL_STD_PER_DAY * n_gas_steps**0.5))
+        self._gas = slice(_N_FIXED, _N_FIXED + 2 * n_gas_steps)
         self._fluids = slice(self._gas.stop, self._gas.stop + len(renewed_h))
         self._n = self._fluids.stop + (self.counts is not None)
         self.common_std = _common_std(series, renewed_h)
@@ -123,8 +128,18 @@ class Posterior:
         return parameters, tank * np.exp(ln_start), vial * np.exp(ln_start)
 
     def turns(self, first: TankParameters, x: NDArray[np.float64]) -> tuple[Turn, ...]:
-        """Return what changes at each noted step."""
-        return turns_of(self.steps, first, x[:, self._gas])
+        """Return what changes in the model at each noted step, from the parameters before all of them."""
+        turns, parameters = [], first
+        columns = iter(x[:, self._gas].T)
+        for step in self.steps:
+            if step.gas_std:
+                rate, fading = next(columns), next(columns)
+                fall = parameters.fall_per_h + _FALL_STD_PER_DAY / 24.0 * fading
+                # The rate is always that of hour 0: the one from which this fading leads to the new rate at the step.
+                ln_factor = step.gas_std * rate + (fall - parameters.fall_per_h) * step.hour
+                parameters = replace(parameters, gas_mg_l_h=parameters.gas_mg_l_h * np.exp(ln_factor), fall_per_h=fall)
+            turns.append(Turn(step.hour, parameters, step.water_change, step.fluid_renewed))
+        return tuple(turns)
 
     def residuals(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         """

@@ -17,7 +17,7 @@ from calibration import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
 from colorread.chemistry import co2_from_ph
 from colorread.result import BUDGET_ACIDS, BUDGET_KH, NORMAL_95, Reading
 from colorread.tank.events import Event
-from colorread.tank.model import Draws, TankParameters, Turn
+from colorread.tank.model import TankParameters, Turn, gas_rates
 from colorread.tank.settings import Tank
 
 PH_PER_LN = 1.0 / math.log(10.0)
@@ -48,11 +48,7 @@ _NEEDED_BUDGET = (BUDGET_PKA, BUDGET_KH, BUDGET_CAMERA, BUDGET_COLOR)
 # By how much the gas rate may change with a refill, a turn of the valve, and a cleaned or moved diffuser, as standard
 # deviation of the logarithm: assumptions.
 _REFILLED_STD, _TURNED_STD, _DIFFUSER_STD = 0.8, 0.5, 0.3
-# By how much the fading of a refill may differ from that of the charge before it, per day: assumption, half of what
-# bottles differ by.
-_FALL_STD_PER_DAY = 0.03
 _TOGETHER_H = 1.0  # what is done to the gas within an hour is one step: no vial shows more
-GAS_COLUMNS = 2  # coordinates of one step of the gas: its rate and its fading
 
 # Why the course leaves a reading out.
 LeftOut = Literal["earlier charge", "other course", "higher course", "old", "no time", "no budget"]
@@ -396,40 +392,6 @@ def counts_of(events: Iterable[Event], midnight: datetime) -> Counts | None:
     same = np.equal.outer(diffusers, diffusers).astype(np.float64)
     centering = np.eye(len(hours)) - same / same.sum(axis=0)
     return Counts(hours=np.array(hours), ln_bubbles=np.log(bubbles), centering=centering, n_free=n_free)
-
-
-def turns_of(steps: Iterable[Step], first: TankParameters, x: NDArray[np.float64]) -> tuple[Turn, ...]:
-    """
-    Return what changes in the model at each step.
-
-    `first` are the D draws before all of them, `x` their coordinates, `GAS_COLUMNS` for each step of the gas.
-    """
-    turns, parameters, column = [], first, 0
-    for step in steps:
-        if step.gas_std:
-            fall = parameters.fall_per_h + _FALL_STD_PER_DAY / 24.0 * x[:, column + 1]
-            # The rate is always that of hour 0: the one from which this fading leads to the new rate at the step.
-            ln_factor = step.gas_std * x[:, column] + (fall - parameters.fall_per_h) * step.hour
-            parameters = replace(parameters, gas_mg_l_h=parameters.gas_mg_l_h * np.exp(ln_factor), fall_per_h=fall)
-            column += GAS_COLUMNS
-        turns.append(Turn(step.hour, parameters, step.water_change, step.fluid_renewed))
-    return tuple(turns)
-
-
-def gas_rates(first: TankParameters, turns: Sequence[Turn], hours: NDArray[np.float64]) -> Draws:
-    """Return the gas rate while the gas is on at hours since hour 0; at a turn, the one after it, (D, N) [mg/L/h]."""
-    pieces = (first, *(turn.parameters for turn in turns))
-    place = np.searchsorted([turn.hour for turn in turns], hours, side="right")
-    return np.stack(
-        [pieces[i].gas_mg_l_h * np.exp(-pieces[i].fall_per_h * hour) for i, hour in zip(place, hours, strict=True)],
-        axis=1,
-    )
-
-
-def fall_std_per_day(steps: Iterable[Step], first_std: float) -> float:
-    """Return the prior uncertainty of the fading after all steps, from that before them [1/d]."""
-    n_turned = sum(step.gas_std > 0.0 for step in steps)
-    return float(np.hypot(first_std, _FALL_STD_PER_DAY * n_turned**0.5))
 
 
 def _gas_std(event: Event) -> float:

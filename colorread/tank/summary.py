@@ -11,22 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colorread.result import LEVELS, Interval, Level, Reading, chance_above, hangs_on_held, level_of
-from colorread.tank import tank_words
+from colorread.tank import forecast, tank_words
 from colorread.tank.advice import advise
 from colorread.tank.events import Event, bubbles_now, tank_after
 from colorread.tank.fit import TankFit, steady_fit
-from colorread.tank.forecast import (
-    NARROWED,
-    day_course,
-    day_start,
-    gas_trend,
-    interval,
-    midnight_after,
-    plan_of,
-    rate_for_peak,
-    source_outlook,
-)
+from colorread.tank.forecast import interval
 from colorread.tank.model import is_on
+from colorread.tank.posterior import LN_LAG, LN_LOSS
 from colorread.tank.results import Change, Course, Estimate, Now, PhotoPoint, TankSummary, Told
 from colorread.tank.series import NoCourseError, age_days, is_of_the_future, wall_clock
 from colorread.tank.settings import DailySpan, Tank
@@ -108,6 +99,7 @@ def summarize(
         more = (gas, unsteady, tank_words.noted_since_words(happened, fit.last_at))
         cautions = (*told.advice.cautions, *STANDING_CAUTIONS)
         notes = (*notes, *tank_words.fit_notes(tank, fit))
+    plan_from = last_at if tank.made_up and last_at else now
     return TankSummary(
         tank=tank,
         events=happened,
@@ -123,7 +115,7 @@ def summarize(
         fluid_advice=tank_words.fluid_words(tank.fluid_renewed, None if last_at is None else last_at.date()),
         told=told,
         reason=reason,
-        plan=plan_of(tank, fit, None if told is None else told.source, last_at if tank.made_up and last_at else now),
+        plan=forecast.plan_of(tank, fit, None if told is None else told.source, plan_from),
     )
 
 
@@ -195,7 +187,7 @@ def _level_before(
 
 def _peak(tank: Tank, fit: TankFit) -> Interval:
     """Return the peak of the day after the last reading [mg/L]."""
-    return interval(day_course(day_start(fit, tank.judged_by, midnight_after(fit)), Change()).max(axis=1))
+    return interval(forecast.day_course(forecast.day_start(fit, tank.judged_by), Change()).max(axis=1))
 
 
 def _told(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Event], *, n_unused: int) -> Told:
@@ -211,7 +203,7 @@ def _told(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Event],
     last_day = course_h // 24.0 == series.hours[-1] // 24.0
     day = tank_course[:, last_day]
     lights_on, night_low = _around_light(tank.lights, day, course_h[last_day] % 24.0)
-    trend = gas_trend(fit)
+    trend = forecast.gas_trend(fit)
     no_loss, no_lag = (_ALL_DAY, _ALL_DAY) if fit.schedule.gas.hours >= 24.0 else (_NO_LOSS, _NO_LAG)
     return Told(
         tank_co2=points,
@@ -229,11 +221,11 @@ def _told(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Event],
             "hours_above_fish_mark": Estimate(interval=interval((day > tank.judged_by.fish_mg_l).mean(axis=1) * 24.0)),
             "gas_mg_l_per_hour": Estimate(interval=interval(fit.gas_rates(series.hours[-1:])[:, 0])),
             "gas_trend_percent_per_day": trend,
-            "loss_per_hour": _if_narrowed(parameters.loss_per_h, fit.prior_std["ln_loss"], _LOSS_FACTOR, no_loss),
-            "lag_hours": _if_narrowed(parameters.lag_h, fit.prior_std["ln_lag"], _LAG_FACTOR, no_lag),
+            "loss_per_hour": _if_narrowed(parameters.loss_per_h, LN_LOSS.std, _LOSS_FACTOR, no_loss),
+            "lag_hours": _if_narrowed(parameters.lag_h, LN_LAG.std, _LAG_FACTOR, no_lag),
             "fades_in_days": _fades(fit, tank, trend),
         },
-        source=source_outlook(fit, tank, trend),
+        source=forecast.source_outlook(fit, tank, trend),
         advice=advise(fit, tank, held, bubbles=bubbles_now(events, fit.last_at)),
         n_unused=n_unused,
         common_std_ph=float(np.sqrt(np.mean(series.shared_std**2 + series.color_std**2)) / math.log(10.0)),
@@ -264,15 +256,15 @@ def _if_narrowed(draws: NDArray[np.float64], prior_std_ln: float, factor: float,
     """Return a number, or the reason if its interval is too wide or hardly narrower than its prior."""
     low, value, high = np.quantile(draws, (0.05, 0.5, 0.95))
     is_narrow = high <= value * factor and low >= value / factor
-    if is_narrow and float(np.std(np.log(draws))) < NARROWED * prior_std_ln:
+    if is_narrow and float(np.std(np.log(draws))) < forecast.NARROWED * prior_std_ln:
         return Estimate(interval=interval(draws))
     return Estimate(reason=reason)
 
 
 def _fades(fit: TankFit, tank: Tank, trend: Estimate) -> Estimate:
     """Return in how many days the daily peak falls below the plants' range if the gas keeps fading."""
-    start = day_start(fit, tank.judged_by, fit.last_at)
-    needed = np.maximum(rate_for_peak(start, tank.marks.plants_low_mg_l), 1e-6)
+    start = forecast.day_start(fit, tank.judged_by, fit.last_at)
+    needed = np.maximum(forecast.rate_for_peak(start, tank.marks.plants_low_mg_l), 1e-6)
     if float(np.quantile(needed, 0.05)) >= 1.0:  # whatever the trend
         return Estimate(interval=Interval(value=0.0, low=0.0, high=0.0))
     if trend.interval is None:
