@@ -46,8 +46,8 @@ class TankFit:
         Later changes that were noted, in the order of time.
     schedule : Schedule
         When gas and lamp are on.
-    tank_mg_l, vial_mg_l : ndarray of float64, shape (D,)
-        CO2 of both at hour 0 [mg/L].
+    start_mg_l : ndarray of float64, shape (2, D)
+        CO2 of tank and vial at hour 0 [mg/L].
     series : VialSeries
         What was fitted.
     off : ndarray of float64, shape (N,)
@@ -62,8 +62,7 @@ class TankFit:
     first: TankParameters
     turns: tuple[Turn, ...]
     schedule: Schedule
-    tank_mg_l: Draws
-    vial_mg_l: Draws
+    start_mg_l: Draws
     series: VialSeries
     off: NDArray[np.float64]
     posterior: Posterior
@@ -79,10 +78,9 @@ class TankFit:
         """Time of the last reading, on the tank's clock."""
         return self.series.last_at
 
-    def course(self, hours: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return tank and vial at hours since hour 0, each of shape (D, N) [mg/L]."""
-        start = {"tank_mg_l": self.tank_mg_l, "vial_mg_l": self.vial_mg_l}
-        return simulate(self.first, self.schedule, hours, turns=self.turns, **start)
+    def course(self, hours: NDArray[np.float64]) -> Draws:
+        """Return tank and vial at hours since hour 0, shape (2, D, N) [mg/L]."""
+        return simulate(self.first, self.schedule, hours, self.start_mg_l, self.turns)
 
     def gas_rates(self, hours: NDArray[np.float64]) -> Draws:
         """Return the gas rate while the gas is on at hours since hour 0, shape (D, N) [mg/L/h]."""
@@ -146,15 +144,14 @@ def fit_tank(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] = 
     events = [event for event in events if event.at <= series.last_at + _CARRIED_ON]
     posterior = Posterior(tank, series, events, Schedule(gas=gas, lights=tank.lights))
     draws = posterior.draws()
-    first, tank_mg_l, vial_mg_l = posterior.boxes(draws)
+    first, start_mg_l = posterior.boxes(draws)
     # In units of the stated uncertainties: the fitted noise grows with readings that leave the course, and hides them.
     off = (posterior.residuals(draws)[:, : len(series.hours)] * posterior.noise(draws)).mean(axis=0)
     return TankFit(
         first=first,
         turns=posterior.turns(first, draws),
         schedule=posterior.schedule,
-        tank_mg_l=tank_mg_l,
-        vial_mg_l=vial_mg_l,
+        start_mg_l=start_mg_l,
         series=series,
         off=off,
         posterior=posterior,

@@ -89,7 +89,8 @@ def midnight_after(fit: TankFit) -> datetime:
 
 def day_start(fit: TankFit, marks: Marks, when: datetime | None = None) -> DayStart:
     """Return what to simulate a day from, with the gas rate of a moment; by default `midnight_after`."""
-    parameters = fit.parameters.take(np.linspace(0, len(fit.tank_mg_l) - 1, N_DRAWS).astype(np.intp))
+    parameters = fit.parameters
+    parameters = parameters.take(np.linspace(0, len(parameters.lag_h) - 1, N_DRAWS).astype(np.intp))
     hours = fit.series.hours_to(when or midnight_after(fit))
     faded = parameters.gas_mg_l_h * np.exp(-parameters.fall_per_h * hours)
     return DayStart(parameters=replace(parameters, gas_mg_l_h=faded), schedule=fit.schedule, marks=marks)
@@ -105,8 +106,7 @@ def day_course(start: DayStart, change: Change, rate_factor: Draws | float | Non
     gas_mg_l_h = start.parameters.gas_mg_l_h * factor
     parameters = replace(start.parameters, gas_mg_l_h=gas_mg_l_h, fall_per_h=np.zeros_like(gas_mg_l_h))
     schedule = replace(start.schedule, gas=change.gas or start.schedule.gas, night_loss_factor=change.night_loss_factor)
-    tank, vial = settled_state(parameters, schedule, days=3)
-    return simulate(parameters, schedule, HOURS, tank_mg_l=tank, vial_mg_l=vial)[0]
+    return np.asarray(simulate(parameters, schedule, HOURS, settled_state(parameters, schedule, days=3))[0])
 
 
 def forecast(start: DayStart, change: Change, words: str, rate_factor: Draws | float | None = None) -> DayForecast:

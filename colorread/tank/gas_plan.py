@@ -259,7 +259,7 @@ def plan_gas(
     readings : sequence of Reading
         Of this tank.
     events : iterable of Event
-        What was noted of it.
+        What was noted of it, in any order.
     logged : Tank, optional
         Its settings when they were taken, if different.
     days : float, optional
@@ -286,9 +286,10 @@ def plan_gas(
     if not target_mg_l < limit_mg_l:
         raise ValueError(f"The target ({target_mg_l:g} mg/L) must be below the fish limit ({limit_mg_l:g} mg/L).")
     usable = [reading for reading in readings if reading.status == "read" and not is_of_the_future(reading, now)]
+    happened = sorted((event for event in events if event.at <= now), key=lambda event: event.at)
     fit, no_days = None, ""
     try:
-        fit, _ = steady_fit(logged or tank, usable, [event for event in events if event.at <= now])
+        fit, _ = steady_fit(logged or tank, usable, happened)
     except NoCourseError as error:
         no_days = str(error) if usable else "No photos yet."
     need = gas_need(tank, fit, target_mg_l)

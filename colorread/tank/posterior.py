@@ -110,8 +110,8 @@ class Posterior:
         """Return equally likely coordinates, shape (D, n)."""
         return sample(self._n, self.log_density, self.residuals)
 
-    def boxes(self, x: NDArray[np.float64]) -> tuple[TankParameters, Draws, Draws]:
-        """Return parameters, tank and vial at hour 0 for coordinates of shape (D, n)."""
+    def boxes(self, x: NDArray[np.float64]) -> tuple[TankParameters, Draws]:
+        """Return the parameters, and tank and vial at hour 0, (2, D), for coordinates of shape (D, n)."""
         priors = (_LN_LEVEL, self.fall_per_day, LN_LOSS, _LN_UPTAKE, _LN_BASE, LN_LAG, _LN_START)
         values = [prior.at(x[:, i]) for i, prior in enumerate(priors)]
         ln_level, fall_per_day, ln_loss, ln_uptake, ln_base, ln_lag, ln_start = values
@@ -124,8 +124,7 @@ class Posterior:
             base_mg_l=np.exp(ln_base),
             lag_h=np.exp(ln_lag),
         )
-        tank, vial = settled_state(parameters, self.schedule, days=2)
-        return parameters, tank * np.exp(ln_start), vial * np.exp(ln_start)
+        return parameters, settled_state(parameters, self.schedule, days=2) * np.exp(ln_start)
 
     def turns(self, first: TankParameters, x: NDArray[np.float64]) -> tuple[Turn, ...]:
         """Return what changes in the model at each noted step, from the parameters before all of them."""
@@ -148,9 +147,9 @@ class Posterior:
         In units of their own uncertainties; 0 beyond the open end of a one-sided reading.
         """
         series = self.series
-        first, tank, vial = self.boxes(x)
+        first, start_mg_l = self.boxes(x)
         turns = self.turns(first, x)
-        expected = simulate(first, self.schedule, series.hours, tank_mg_l=tank, vial_mg_l=vial, turns=turns)[1]
+        expected = simulate(first, self.schedule, series.hours, start_mg_l, turns)[1]
         ln_expected = np.log(np.maximum(expected, 1e-6))
         error = self.shared_error(x, ln_expected, series.ph_at_1_mg_l, self.common_std)
         off = ln_expected + error - series.ln_co2
