@@ -51,8 +51,8 @@ class TankFit:
     series : VialSeries
         What was fitted.
     off : ndarray of float64, shape (N,)
-        How far the course lies above each reading, without the shared errors and in units of the uncertainty that the
-        reading states, as the mean of the draws; 0 beyond an open end.
+        How far the course lies above each reading after correction for the shared errors, in units of the uncertainty
+        that the reading states, as the mean of the draws; 0 beyond an open end.
     posterior : Posterior
         What was drawn from.
     coordinates : ndarray of float64, shape (D, n)
@@ -105,8 +105,7 @@ class TankFit:
         series, posterior = self.series, self.posterior
         ln_vial = np.log(np.maximum(self.course(hours)[1], 1e-6))
         ph_at_1_mg_l = series.ph_at_1_mg_l[-1:]
-        common_std = np.repeat(posterior.common_std[-1:], len(hours), axis=0)
-        ln_co2 = ln_vial + posterior.shared_error(self.coordinates, ln_vial, ph_at_1_mg_l, common_std)
+        ln_co2 = ln_vial + posterior.shared_error(self.coordinates, ln_vial, ph_at_1_mg_l, posterior.common_std[-1:])
         ph = np.clip(ph_at_1_mg_l - np.median(ln_co2, axis=0) * PH_PER_LN, series.ph.min(), series.ph.max())
         return ln_co2, series.mean_near(ph, series.own_std)
 

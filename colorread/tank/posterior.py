@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -106,10 +106,6 @@ class Posterior:
         # The gas rate refers to the middle of the readings: there it hardly correlates with its trend.
         self.middle_h = float(series.hours.mean())
 
-    def draws(self) -> NDArray[np.float64]:
-        """Return equally likely coordinates, shape (D, n)."""
-        return sample(self._n, self.log_density, self.residuals)
-
     def boxes(self, x: NDArray[np.float64]) -> tuple[TankParameters, Draws]:
         """Return the parameters, and tank and vial at hour 0, (2, D), for coordinates of shape (D, n)."""
         priors = (_LN_LEVEL, self.fall_per_day, LN_LOSS, _LN_UPTAKE, _LN_BASE, LN_LAG, _LN_START)
@@ -199,6 +195,65 @@ class Posterior:
         """Return the scatter of the readings relative to what they state, shape (D, 1)."""
         return np.asarray(np.exp(_LN_NOISE.at(x[:, [_NOISE]])))
 
+    def draws(self) -> NDArray[np.float64]:
+        """
+        Return equally likely coordinates, shape (D, n).
+
+        Gauss-Newton finds the mode. Draws of a normal distribution around it are tempered towards the posterior, in
+        steps small enough that the effective sample size stays at half, each followed by a random walk (sequential
+        Monte Carlo: Del Moral, Doucet & Jasra 2006, J. R. Stat. Soc. B 68, 411).
+        """
+        rng = np.random.default_rng(0)  # the same readings give the same numbers
+        mode, factor = self._normal_at_mode()
+        n = len(mode)
+        x = mode + _SPREAD * rng.standard_normal((N_DRAWS, n)) @ factor.T
+
+        def log_densities(x: NDArray[np.float64]) -> NDArray[np.float64]:
+            """Return those of the normal distribution and of the posterior, shape (2, D)."""
+            whitened = np.linalg.solve(factor, (x - mode).T) / _SPREAD
+            return np.stack([-0.5 * (whitened**2).sum(axis=0), self.log_density(x)])
+
+        log_there, power, scale = log_densities(x), 0.0, 2.38 / math.sqrt(n)
+        while power < 1.0:
+            gain = log_there[1] - log_there[0]
+            step = _largest_step(gain, 1.0 - power)
+            power = min(power + step, 1.0)
+            # Systematic resampling: evenly spaced points on the cumulated weights repeat fewer draws than random ones.
+            cumulated = np.cumsum(np.exp(step * (gain - gain.max())))
+            points = (np.arange(N_DRAWS) + 0.5) / N_DRAWS * cumulated[-1]
+            index = np.searchsorted(cumulated, points)
+            x, log_there = x[index], log_there[:, index]
+            walk = np.linalg.cholesky(np.cov(x.T) + 1e-6 * np.eye(n))
+            for _ in range(_N_WALKS if power < 1.0 else _N_LAST_WALKS):
+                proposed = x + scale * rng.standard_normal(x.shape) @ walk.T
+                log_proposed = log_densities(proposed)
+                log_odds = np.array([1.0 - power, power]) @ (log_proposed - log_there)
+                accepted = np.log(rng.random(N_DRAWS)) < log_odds
+                x = np.where(accepted[:, None], proposed, x)
+                log_there = np.where(accepted, log_proposed, log_there)
+                scale *= math.exp(accepted.mean() - _USUAL_ACCEPTED)
+        return x
+
+    def _normal_at_mode(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return the mode and the Cholesky factor of the covariance around it."""
+        from scipy.optimize import least_squares
+
+        n = self._n
+
+        def stacked(x: NDArray[np.float64]) -> NDArray[np.float64]:
+            return np.append(self.residuals(x[None])[0], x)
+
+        def jacobian(x: NDArray[np.float64]) -> NDArray[np.float64]:
+            step = 1e-4
+            around = np.concatenate([x + step * np.eye(n), x - step * np.eye(n)])
+            off = self.residuals(around)
+            slope = (off[:n] - off[n:]) / (2.0 * step)
+            return np.concatenate([slope.T, np.eye(n)])
+
+        mode = least_squares(stacked, np.zeros(n), jac=jacobian, loss="soft_l1", f_scale=3.0, max_nfev=60).x
+        slope = jacobian(mode)
+        return mode, np.linalg.cholesky(np.linalg.inv(slope.T @ slope))
+
 
 def _log_prior(x: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the log density of the prior up to a constant, shape (D,)."""
@@ -235,70 +290,6 @@ def prior_parameters(source: SourceKind | None) -> TankParameters:
         base_mg_l=np.exp(_LN_BASE.at(base)),
         lag_h=np.exp(LN_LAG.at(lag)),
     )
-
-
-# Log densities (D,) or residuals (D, R) at coordinates of shape (D, n).
-_AtCoordinates = Callable[[NDArray[np.float64]], NDArray[np.float64]]
-
-
-def sample(n: int, log_density: _AtCoordinates, residuals: _AtCoordinates) -> NDArray[np.float64]:
-    """
-    Return equally likely draws of a posterior over n coordinates, given its log density up to a constant.
-
-    The residuals are the terms squared in it, apart from the coordinates themselves.
-
-    Gauss-Newton finds the mode. Draws of a normal distribution around it are tempered towards the posterior, in steps
-    small enough that the effective sample size stays at half, each followed by a random walk (sequential Monte Carlo:
-    Del Moral, Doucet & Jasra 2006, J. R. Stat. Soc. B 68, 411).
-    """
-    rng = np.random.default_rng(0)  # the same readings give the same numbers
-    mode, factor = _normal_at_mode(n, residuals)
-    x = mode + _SPREAD * rng.standard_normal((N_DRAWS, n)) @ factor.T
-
-    def log_densities(x: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return those of the normal distribution and of the posterior, shape (2, D)."""
-        whitened = np.linalg.solve(factor, (x - mode).T) / _SPREAD
-        return np.stack([-0.5 * (whitened**2).sum(axis=0), log_density(x)])
-
-    log_there, power, scale = log_densities(x), 0.0, 2.38 / math.sqrt(n)
-    while power < 1.0:
-        gain = log_there[1] - log_there[0]
-        step = _largest_step(gain, 1.0 - power)
-        power = min(power + step, 1.0)
-        # Systematic resampling: evenly spaced points on the cumulated weights repeat fewer draws than random ones.
-        cumulated = np.cumsum(np.exp(step * (gain - gain.max())))
-        points = (np.arange(N_DRAWS) + 0.5) / N_DRAWS * cumulated[-1]
-        index = np.searchsorted(cumulated, points)
-        x, log_there = x[index], log_there[:, index]
-        walk = np.linalg.cholesky(np.cov(x.T) + 1e-6 * np.eye(n))
-        for _ in range(_N_WALKS if power < 1.0 else _N_LAST_WALKS):
-            proposed = x + scale * rng.standard_normal(x.shape) @ walk.T
-            log_proposed = log_densities(proposed)
-            log_odds = np.array([1.0 - power, power]) @ (log_proposed - log_there)
-            accepted = np.log(rng.random(N_DRAWS)) < log_odds
-            x = np.where(accepted[:, None], proposed, x)
-            log_there = np.where(accepted, log_proposed, log_there)
-            scale *= math.exp(accepted.mean() - _USUAL_ACCEPTED)
-    return x
-
-
-def _normal_at_mode(n: int, residuals: _AtCoordinates) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the mode and the Cholesky factor of the covariance around it."""
-    from scipy.optimize import least_squares
-
-    def stacked(x: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.append(residuals(x[None])[0], x)
-
-    def jacobian(x: NDArray[np.float64]) -> NDArray[np.float64]:
-        step = 1e-4
-        around = np.concatenate([x + step * np.eye(n), x - step * np.eye(n)])
-        off = residuals(around)
-        slope = (off[:n] - off[n:]) / (2.0 * step)
-        return np.concatenate([slope.T, np.eye(n)])
-
-    mode = least_squares(stacked, np.zeros(n), jac=jacobian, loss="soft_l1", f_scale=3.0, max_nfev=60).x
-    slope = jacobian(mode)
-    return mode, np.linalg.cholesky(np.linalg.inv(slope.T @ slope))
 
 
 def _largest_step(gain: NDArray[np.float64], most: float) -> float:
