@@ -93,7 +93,7 @@ def summarize(
         cautions = (*watch, *gas_cautions(tank.source_kind, tank.valve))
     else:
         held = _level_before(stated, fit, timed, happened)
-        told = _told(tank, fit, held, happened, n_unused=len(read) - len(fit.series.readings))
+        told = _findings(tank, fit, held, happened, n_unused=len(read) - len(fit.series.readings))
         verdict = _now_of_days(tank, told, timed[-1], held)
         gas = tank_words.gas_words(tank, told, is_old=days_old > OLD_DAYS)
         more = (gas, unsteady, tank_words.noted_since_words(happened, fit.last_at))
@@ -190,7 +190,7 @@ def _peak(tank: Tank, fit: TankFit) -> Interval:
     return interval(forecast.day_course(forecast.day_start(fit, tank.judged_by), Change()).max(axis=1))
 
 
-def _told(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Event], *, n_unused: int) -> Told:
+def _findings(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Event], *, n_unused: int) -> Told:
     series, parameters = fit.series, fit.parameters
     course_h = np.arange(0.0, series.hours[-1] + _AHEAD_H, _STEP_H)
     tank_course, vial_course = fit.course(course_h)
