@@ -522,8 +522,8 @@ def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
         Keys as documented in DEVELOPERS.md. A number that cannot be determined is None, with its reason under
         ``cannot_tell``.
     """
-    told, now, answer = summary.told, summary.now, summary.answer
-    source = None if told is None else plain(told.source, _THREE_DIGITS)
+    findings, now, answer = summary.told, summary.now, summary.answer
+    source = None if findings is None else plain(findings.source, _THREE_DIGITS)
     if source is not None:
         del source["fades_on"]
     estimates = {name: summary.estimate(name) for name in get_args(EstimateName)}
@@ -534,7 +534,7 @@ def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
         "made_up": summary.tank.made_up,
         "n_read": summary.n_read,
         "n_refused": summary.n_refused,
-        "n_unused": 0 if told is None else told.n_unused,
+        "n_unused": 0 if findings is None else findings.n_unused,
         "first_at": summary.first_at,
         "last_at": summary.last_at,
         "now": None
@@ -554,12 +554,12 @@ def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
         ],
         **{name: plain(estimate.interval, _THREE_DIGITS) for name, estimate in estimates.items()},
         "cannot_tell": {name: estimate.reason for name, estimate in estimates.items() if estimate.interval is None},
-        "common_std_ph": plain(0.0 if told is None else told.common_std_ph, _THREE_DIGITS),
-        "fitted": plain({} if told is None else told.fitted, _THREE_DIGITS),
-        "course": None if told is None else plain(_rows(told.course), _THREE_DIGITS),
+        "common_std_ph": plain(0.0 if findings is None else findings.common_std_ph, _THREE_DIGITS),
+        "fitted": plain({} if findings is None else findings.fitted, _THREE_DIGITS),
+        "course": None if findings is None else plain(_rows(findings.course), _THREE_DIGITS),
         "source": source,
         "fluid_advice": summary.fluid_advice,
-        "advice": None if told is None else told.advice,
+        "advice": None if findings is None else findings.advice,
         "cautions": summary.cautions,
         "notes": summary.notes,
         "events": summary.events,

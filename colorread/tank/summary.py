@@ -81,7 +81,7 @@ def summarize(
     first_at, last_at = (_at(timed[0]), _at(timed[-1])) if timed else (None, None)
     days_old = 0 if tank.made_up or last_at is None else max(age_days(last_at, now), 0)
     notes = tank_words.input_notes(usable, len(read) - len(usable))
-    told, fit, reason = None, None, ""
+    findings, fit, reason = None, None, ""
     try:
         fit, unsteady = steady_fit(stated, usable, happened)
     except NoCourseError as error:
@@ -93,11 +93,11 @@ def summarize(
         cautions = (*watch, *gas_cautions(tank.source_kind, tank.valve))
     else:
         held = _level_before(stated, fit, timed, happened)
-        told = _findings(tank, fit, held, happened, n_unused=len(read) - len(fit.series.readings))
-        verdict = _now_of_days(tank, told, timed[-1], held)
-        gas = tank_words.gas_words(tank, told, is_old=days_old > OLD_DAYS)
+        findings = _findings(tank, fit, held, happened, n_unused=len(read) - len(fit.series.readings))
+        verdict = _now_of_days(tank, findings, timed[-1], held)
+        gas = tank_words.gas_words(tank, findings, is_old=days_old > OLD_DAYS)
         more = (gas, unsteady, tank_words.noted_since_words(happened, fit.last_at))
-        cautions = (*told.advice.cautions, *STANDING_CAUTIONS)
+        cautions = (*findings.advice.cautions, *STANDING_CAUTIONS)
         notes = (*notes, *tank_words.fit_notes(tank, fit))
     plan_from = last_at if tank.made_up and last_at else now
     return TankSummary(
@@ -113,9 +113,9 @@ def summarize(
         cautions=cautions,
         notes=notes,
         fluid_advice=tank_words.fluid_words(tank.fluid_renewed, None if last_at is None else last_at.date()),
-        told=told,
+        told=findings,
         reason=reason,
-        plan=forecast.plan_of(tank, fit, None if told is None else told.source, plan_from),
+        plan=forecast.plan_of(tank, fit, None if findings is None else findings.source, plan_from),
     )
 
 
@@ -143,30 +143,30 @@ def _highest_of_late(timed: Sequence[Reading]) -> Reading:
     return max((reading for reading in timed if _at(reading) >= since), key=height)
 
 
-def _now_of_days(tank: Tank, told: Told, last: Reading, held: Level | None) -> Now:
+def _now_of_days(tank: Tank, findings: Told, last: Reading, held: Level | None) -> Now:
     """Return the verdict by the daily peak, or by the last reading if that contradicts it."""
-    marks, day = tank.judged_by, told.advice.today
-    if _contradicts(last, told, marks):
+    marks, day = tank.judged_by, findings.advice.today
+    if _contradicts(last, findings, marks):
         return _now_of_reading(last, marks)
     verdict = judge(day.peak_mg_l, marks, held=held)
     plants, fish, _ = verdict.sentences
     if verdict.fish != "act":
         plants = f"In their range for about {percent_words(day.plants_share)} of {tank_words.lit_words(tank.lights)}."
-    to_do = told.advice.sentences[0]
+    to_do = findings.advice.sentences[0]
     if verdict.fish == "watch" and last.profile is None:
         to_do += f" {CALIBRATE}"
-    verdict = replace(verdict, sentences=(plants, fish, to_do), cautions=told.advice.cautions)
+    verdict = replace(verdict, sentences=(plants, fish, to_do), cautions=findings.advice.cautions)
     return Now(what=DAILY_PEAK, co2_mg_l=day.peak_mg_l, verdict=verdict)
 
 
-def _contradicts(last: Reading, told: Told, marks: Marks) -> bool:
+def _contradicts(last: Reading, findings: Told, marks: Marks) -> bool:
     """Return whether the last reading is more serious than the course and above where the course has the vial."""
     assert last.co2_mg_l is not None
     of_reading, of_days = (
-        LEVELS.index(level_of(co2, marks.fish_mg_l)) for co2 in (last.co2_mg_l, told.advice.today.peak_mg_l)
+        LEVELS.index(level_of(co2, marks.fish_mg_l)) for co2 in (last.co2_mg_l, findings.advice.today.peak_mg_l)
     )
-    nearest = min(range(len(told.course.times)), key=lambda i: abs(told.course.times[i] - _at(last)))
-    vial_mg_l = max(float(told.course.vial_mg_l[nearest]), 1e-3)
+    nearest = min(range(len(findings.course.times)), key=lambda i: abs(findings.course.times[i] - _at(last)))
+    vial_mg_l = max(float(findings.course.vial_mg_l[nearest]), 1e-3)
     return of_reading > of_days and chance_above(last.co2_mg_l, vial_mg_l) >= _CONTRADICTED_FROM
 
 
