@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from colorread.result import Reading
 from colorread.tank.events import Event
-from colorread.tank.model import Draws, Schedule, TankParameters, Turn, gas_rates, simulate
+from colorread.tank.model import Draws, Floats, Schedule, TankParameters, Turn, gas_rates, simulate
 from colorread.tank.posterior import Posterior
 from colorread.tank.series import PH_PER_LN, LeftOut, NoCourseError, VialSeries, vial_series
 from colorread.tank.settings import Tank
@@ -64,9 +64,9 @@ class TankFit:
     schedule: Schedule
     start_mg_l: Draws
     series: VialSeries
-    off: NDArray[np.float64]
+    off: Floats
     posterior: Posterior
-    coordinates: NDArray[np.float64]
+    coordinates: Floats
 
     @property
     def parameters(self) -> TankParameters:
@@ -78,15 +78,15 @@ class TankFit:
         """Time of the last reading, on the tank's clock."""
         return self.series.last_at
 
-    def course(self, hours: NDArray[np.float64]) -> Draws:
+    def course(self, hours: Floats) -> Draws:
         """Return tank and vial at hours since hour 0, shape (2, D, N) [mg/L]."""
         return simulate(self.first, self.schedule, hours, self.start_mg_l, self.turns)
 
-    def gas_rates(self, hours: NDArray[np.float64]) -> Draws:
+    def gas_rates(self, hours: Floats) -> Draws:
         """Return the gas rate while the gas is on at hours since hour 0, shape (D, N) [mg/L/h]."""
         return gas_rates(self.first, self.turns, hours)
 
-    def expected_readings(self, hours: NDArray[np.float64]) -> tuple[Draws, NDArray[np.float64]]:
+    def expected_readings(self, hours: Floats) -> tuple[Draws, Floats]:
         """
         Return the readings to expect at later hours.
 
@@ -180,7 +180,7 @@ class Run:
     by_hour_of_day: bool
 
 
-def furthest_run(hours: NDArray[np.float64], off: NDArray[np.float64]) -> Run:
+def furthest_run(hours: Floats, off: Floats) -> Run:
     """
     Return the run of three readings or more that lies furthest off the course as a whole.
 
@@ -198,7 +198,7 @@ def furthest_run(hours: NDArray[np.float64], off: NDArray[np.float64]) -> Run:
     return max(runs, key=lambda run: abs(run.off))
 
 
-def _by_hour_of_day(hours: NDArray[np.float64]) -> NDArray[np.intp]:
+def _by_hour_of_day(hours: Floats) -> NDArray[np.intp]:
     """Return the readings in the order of the hour of the day, starting after the longest gap."""
     order = np.argsort(hours % 24.0, kind="stable")
     hour_of_day = hours[order] % 24.0

@@ -13,7 +13,7 @@ from colorread.chemistry import RENEW_AFTER_WEEKS
 from colorread.result import Interval
 from colorread.tank.charge import USUAL_YIELD, co2_of_charge_g
 from colorread.tank.fit import TankFit
-from colorread.tank.model import Draws, Schedule, TankParameters, is_on, settled_state, simulate
+from colorread.tank.model import Draws, Floats, Schedule, TankParameters, is_on, settled_state, simulate
 from colorread.tank.results import (
     NEVER_DAYS,
     Change,
@@ -32,7 +32,7 @@ from colorread.words import Marks, date_words
 _STEP_H = 0.25
 # So many of the draws are simulated, evenly spaced: enough for 90 % intervals: assumption.
 N_DRAWS = 300
-HOURS: NDArray[np.float64] = np.arange(0.0, 24.0 + _STEP_H / 2.0, _STEP_H)
+HOURS: Floats = np.arange(0.0, 24.0 + _STEP_H / 2.0, _STEP_H)
 _QUANTILES = (0.05, 0.5, 0.95)
 _LEAD_H = 1.0  # gas on before lights on, one to two hours: common practice, no source
 # Chance of passing the fish limit at night from which to aerate: less than by day, as oxygen is lowest before lights on
@@ -76,7 +76,7 @@ class DayStart:
     marks: Marks
 
 
-def interval(draws: NDArray[np.float64]) -> Interval:
+def interval(draws: Floats) -> Interval:
     """Return median and 90 % interval of equally likely draws."""
     low, value, high = (float(end) for end in np.quantile(draws, _QUANTILES))
     return Interval(value=value, low=low, high=high)
@@ -96,7 +96,7 @@ def day_start(fit: TankFit, marks: Marks, when: datetime | None = None) -> DaySt
     return DayStart(parameters=replace(parameters, gas_mg_l_h=faded), schedule=fit.schedule, marks=marks)
 
 
-def day_course(start: DayStart, change: Change, rate_factor: Draws | float | None = None) -> NDArray[np.float64]:
+def day_course(start: DayStart, change: Change, rate_factor: Draws | float | None = None) -> Floats:
     """
     Return the tank at `HOURS` of a day after some days like it, (D, 97) [mg/L].
 
@@ -204,7 +204,7 @@ def _dark_hours(schedule: Schedule) -> NDArray[np.bool_] | None:
     return None if schedule.lights is None or not dark.any() else dark
 
 
-def _chance_above(course: NDArray[np.float64], marks: Marks) -> float:
+def _chance_above(course: Floats, marks: Marks) -> float:
     return float((course.max(axis=1) > marks.fish_mg_l).mean())
 
 
@@ -282,7 +282,7 @@ def _charge_words(total_g: float, used_g: Interval, source: GasSource, first_see
     return f"{words}."
 
 
-def _days_left(steady: NDArray[np.float64], fall_per_day: NDArray[np.float64]) -> Interval:
+def _days_left(steady: Floats, fall_per_day: Floats) -> Interval:
     """Return how long a charge lasts at a fading rate, from the days that it would last at a steady one."""
     share = steady * fall_per_day  # of all that a rate fading for ever would still bring
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -326,9 +326,8 @@ def planned_photos(fit: TankFit, now: datetime) -> tuple[PlannedPhoto, ...]:
     times = _whole_hours(max(now, fit.last_at + timedelta(hours=_APART_H / 2.0)))
     hours = np.array([fit.series.hours_to(when) for when in times])
     readings, noise_std = fit.expected_readings(hours)
-    rates = {"loss": fit.parameters.loss_per_h, "lag": fit.parameters.lag_h, "gas rate": fit.gas_rates(hours[:1])[:, 0]}
     names: tuple[PlannedFor, ...] = ("loss", "lag", "gas rate")
-    numbers = np.log([rates[name] for name in names]).T
+    numbers = np.log([fit.parameters.loss_per_h, fit.parameters.lag_h, fit.gas_rates(hours[:1])[:, 0]]).T
     covariance = np.cov(np.concatenate([numbers, readings], axis=1).T)
     known = len(names)
     photos: list[PlannedPhoto] = []

@@ -8,11 +8,10 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colorread.result import BUDGET_KH
 from colorread.tank.events import Event
-from colorread.tank.model import Draws, Schedule, TankParameters, Turn, settled_state, simulate
+from colorread.tank.model import Draws, Floats, Schedule, TankParameters, Turn, settled_state, simulate
 from colorread.tank.series import PH_PER_LN, VialSeries, counts_of, steps_of
 from colorread.tank.settings import Tank
 from colorread.words import SourceKind
@@ -62,7 +61,7 @@ _OUTLIER_SHARE, _OUTLIER_STD_LN = 0.03, 1.0  # readings that are simply wrong, s
 # The error of phone and lamp changes with the color: over 120 simulated phones, lamps and vials without a profile it
 # correlated by 0.5 to 0.7 over 0.3 pH, by 0.2 to 0.6 over 0.6, and by less beyond. It has a value of its own at each of
 # these pH, with Gaussians of this width between them.
-_BEND_PH: NDArray[np.float64] = np.arange(6.0, 8.01, 0.5)
+_BEND_PH: Floats = np.arange(6.0, 8.01, 0.5)
 _BEND_WIDTH_PH = 0.35
 # The shared errors may be this many times larger with this probability, for example where a profile was made from a
 # bad photo, so that readings whose course contradicts a profile can overrule it: assumptions.
@@ -106,7 +105,7 @@ class Posterior:
         # The gas rate refers to the middle of the readings: there it hardly correlates with its trend.
         self.middle_h = float(series.hours.mean())
 
-    def boxes(self, x: NDArray[np.float64]) -> tuple[TankParameters, Draws]:
+    def boxes(self, x: Floats) -> tuple[TankParameters, Draws]:
         """Return the parameters, and tank and vial at hour 0, (2, D), for coordinates of shape (D, n)."""
         priors = (_LN_LEVEL, self.fall_per_day, LN_LOSS, _LN_UPTAKE, _LN_BASE, LN_LAG, _LN_START)
         values = [prior.at(x[:, i]) for i, prior in enumerate(priors)]
@@ -122,7 +121,7 @@ class Posterior:
         )
         return parameters, settled_state(parameters, self.schedule, days=2) * np.exp(ln_start)
 
-    def turns(self, first: TankParameters, x: NDArray[np.float64]) -> tuple[Turn, ...]:
+    def turns(self, first: TankParameters, x: Floats) -> tuple[Turn, ...]:
         """Return what changes in the model at each noted step, from the parameters before all of them."""
         turns, parameters = [], first
         columns = iter(x[:, self._gas].T)
@@ -136,7 +135,7 @@ class Posterior:
             turns.append(Turn(step.hour, parameters, step.water_change, step.fluid_renewed))
         return tuple(turns)
 
-    def residuals(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+    def residuals(self, x: Floats) -> Floats:
         """
         Return how far the course lies above each reading, and each bubble count above its gas rate, shape (D, N + M).
 
@@ -156,13 +155,7 @@ class Posterior:
         counts_off = self.counts.off(first, turns) / np.exp(_LN_COUNT_STD.at(x[:, -1]))[:, None]
         return np.concatenate([off, counts_off], axis=1)
 
-    def shared_error(
-        self,
-        x: NDArray[np.float64],
-        ln_expected: NDArray[np.float64],
-        ph_at_1_mg_l: NDArray[np.float64],
-        common_std: NDArray[np.float64],
-    ) -> NDArray[np.float64]:
+    def shared_error(self, x: Floats, ln_expected: Floats, ph_at_1_mg_l: Floats, common_std: Floats) -> Floats:
         """Return how far the shared errors lift the logarithm of N readings above the vial, shape (D, N)."""
         common = x[:, [_COMMON, *range(self._fluids.start, self._fluids.stop)]] @ common_std.T
         # The place on the color scale is that of the expected course with its shared error: the color seen moves with
@@ -175,7 +168,7 @@ class Posterior:
             error = common + bend * np.interp(ph, self.scale_ph, self.scale_std)
         return error
 
-    def log_density(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+    def log_density(self, x: Floats) -> Floats:
         """Return the log density up to a constant, shape (D,)."""
         series, residuals = self.series, self.residuals(x)
         off, counts_off = np.split(residuals, [len(series.hours)], axis=1)
@@ -191,11 +184,11 @@ class Posterior:
             log_density += -0.5 * (counts_off**2).sum(axis=1) - self.counts.n_free * _LN_COUNT_STD.at(x[:, -1])
         return np.asarray(log_density)
 
-    def noise(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+    def noise(self, x: Floats) -> Floats:
         """Return the scatter of the readings relative to what they state, shape (D, 1)."""
         return np.asarray(np.exp(_LN_NOISE.at(x[:, [_NOISE]])))
 
-    def draws(self) -> NDArray[np.float64]:
+    def draws(self) -> Floats:
         """
         Return equally likely coordinates, shape (D, n).
 
@@ -208,7 +201,7 @@ class Posterior:
         n = len(mode)
         x = mode + _SPREAD * rng.standard_normal((N_DRAWS, n)) @ factor.T
 
-        def log_densities(x: NDArray[np.float64]) -> NDArray[np.float64]:
+        def log_densities(x: Floats) -> Floats:
             """Return those of the normal distribution and of the posterior, shape (2, D)."""
             whitened = np.linalg.solve(factor, (x - mode).T) / _SPREAD
             return np.stack([-0.5 * (whitened**2).sum(axis=0), self.log_density(x)])
@@ -234,16 +227,16 @@ class Posterior:
                 scale *= math.exp(accepted.mean() - _USUAL_ACCEPTED)
         return x
 
-    def _normal_at_mode(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def _normal_at_mode(self) -> tuple[Floats, Floats]:
         """Return the mode and the Cholesky factor of the covariance around it."""
         from scipy.optimize import least_squares
 
         n = self._n
 
-        def stacked(x: NDArray[np.float64]) -> NDArray[np.float64]:
+        def stacked(x: Floats) -> Floats:
             return np.append(self.residuals(x[None])[0], x)
 
-        def jacobian(x: NDArray[np.float64]) -> NDArray[np.float64]:
+        def jacobian(x: Floats) -> Floats:
             step = 1e-4
             around = np.concatenate([x + step * np.eye(n), x - step * np.eye(n)])
             off = self.residuals(around)
@@ -255,7 +248,7 @@ class Posterior:
         return mode, np.linalg.cholesky(np.linalg.inv(slope.T @ slope))
 
 
-def _log_prior(x: NDArray[np.float64]) -> NDArray[np.float64]:
+def _log_prior(x: Floats) -> Floats:
     """Return the log density of the prior up to a constant, shape (D,)."""
     shared = x[:, _SHARED]
     square = (shared**2).sum(axis=1)
@@ -264,7 +257,7 @@ def _log_prior(x: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(np.logaddexp(as_stated, wider) + 0.5 * square - 0.5 * (x**2).sum(axis=1))
 
 
-def _common_std(series: VialSeries, renewed_h: Sequence[float]) -> NDArray[np.float64]:
+def _common_std(series: VialSeries, renewed_h: Sequence[float]) -> Floats:
     """
     Return how strongly each reading shares in the error of the first fluid and of each later one, shape (N, 1 + F).
 
@@ -292,7 +285,7 @@ def prior_parameters(source: SourceKind | None) -> TankParameters:
     )
 
 
-def _largest_step(gain: NDArray[np.float64], most: float) -> float:
+def _largest_step(gain: Floats, most: float) -> float:
     """Return the largest power of the weights, at most `most`, at which the effective sample size is half or more."""
     low, high = 0.0, most
     step = most

@@ -17,7 +17,7 @@ from calibration import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
 from colorread.chemistry import co2_from_ph
 from colorread.result import BUDGET_ACIDS, BUDGET_KH, NORMAL_95, Reading
 from colorread.tank.events import Event
-from colorread.tank.model import TankParameters, Turn, gas_rates
+from colorread.tank.model import Floats, TankParameters, Turn, gas_rates
 from colorread.tank.settings import Tank
 
 PH_PER_LN = 1.0 / math.log(10.0)
@@ -87,21 +87,21 @@ class VialSeries:
         Number of other readings by the reason why they do not count.
     """
 
-    hours: NDArray[np.float64]
-    ln_co2: NDArray[np.float64]
-    std_below: NDArray[np.float64]
-    std_above: NDArray[np.float64]
+    hours: Floats
+    ln_co2: Floats
+    std_below: Floats
+    std_above: Floats
     open_below: NDArray[np.bool_]
     open_above: NDArray[np.bool_]
-    shared_std: NDArray[np.float64]
-    color_std: NDArray[np.float64]
-    ph: NDArray[np.float64]
+    shared_std: Floats
+    color_std: Floats
+    ph: Floats
     midnight: datetime
     readings: tuple[Reading, ...]
     left_out: Counter[LeftOut]
 
     @property
-    def own_std(self) -> NDArray[np.float64]:
+    def own_std(self) -> Floats:
         """Standard uncertainty of its own, as mean of both sides."""
         return (self.std_below + self.std_above) / 2.0
 
@@ -111,7 +111,7 @@ class VialSeries:
         return self.open_below | self.open_above
 
     @property
-    def ph_at_1_mg_l(self) -> NDArray[np.float64]:
+    def ph_at_1_mg_l(self) -> Floats:
         """Vial pH at 1 mg/L of CO2, from its KH and temperature [-]."""
         return self.ph + self.ln_co2 * PH_PER_LN
 
@@ -128,7 +128,7 @@ class VialSeries:
         """Return the hours from `midnight` to a time on the tank's clock."""
         return _hours_between(self.midnight, when)
 
-    def mean_near(self, ph: NDArray[np.float64], values: NDArray[np.float64]) -> NDArray[np.float64]:
+    def mean_near(self, ph: Floats, values: Floats) -> Floats:
         """Return the mean of a value of the readings over those of similar color, for each pH."""
         near = np.exp(-0.5 * ((ph[:, None] - self.ph) / _NEAR_PH) ** 2)
         return np.asarray(near @ values / near.sum(axis=1))
@@ -174,12 +174,12 @@ class Counts:
         Number of counts less number of diffusers.
     """
 
-    hours: NDArray[np.float64]
-    ln_bubbles: NDArray[np.float64]
-    centering: NDArray[np.float64]
+    hours: Floats
+    ln_bubbles: Floats
+    centering: Floats
     n_free: int
 
-    def off(self, first: TankParameters, turns: Sequence[Turn]) -> NDArray[np.float64]:
+    def off(self, first: TankParameters, turns: Sequence[Turn]) -> Floats:
         """Return how far the logarithm of each count lies above the gas rate, shape (D, M)."""
         return np.asarray((self.ln_bubbles - np.log(gas_rates(first, turns, self.hours))) @ self.centering)
 

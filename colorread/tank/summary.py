@@ -8,7 +8,6 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colorread.result import LEVELS, Interval, Level, Reading, chance_above, hangs_on_held, level_of
 from colorread.tank import forecast, tank_words
@@ -16,7 +15,7 @@ from colorread.tank.advice import advise
 from colorread.tank.events import Event, bubbles_now, tank_after
 from colorread.tank.fit import TankFit, steady_fit
 from colorread.tank.forecast import interval
-from colorread.tank.model import is_on
+from colorread.tank.model import Floats, is_on
 from colorread.tank.posterior import LN_LAG, LN_LOSS
 from colorread.tank.results import Change, Course, Estimate, Now, PhotoPoint, TankSummary, Told
 from colorread.tank.series import NoCourseError, age_days, is_of_the_future, wall_clock
@@ -238,9 +237,7 @@ def _findings(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Eve
     )
 
 
-def _around_light(
-    lights: DailySpan | None, day: NDArray[np.float64], hour_of_day: NDArray[np.float64]
-) -> tuple[Estimate, Estimate]:
+def _around_light(lights: DailySpan | None, day: Floats, hour_of_day: Floats) -> tuple[Estimate, Estimate]:
     """Return the CO2 at lights on and the lowest at night, from the course of a day at these hours of it."""
     if lights is None:
         unknown = Estimate(reason="The lights' hours are not known.")
@@ -252,7 +249,7 @@ def _around_light(
     return lights_on, Estimate(interval=interval(day[:, night].min(axis=1)))
 
 
-def _if_narrowed(draws: NDArray[np.float64], prior_std_ln: float, factor: float, reason: str) -> Estimate:
+def _if_narrowed(draws: Floats, prior_std_ln: float, factor: float, reason: str) -> Estimate:
     """Return a number, or the reason if its interval is too wide or hardly narrower than its prior."""
     low, value, high = np.quantile(draws, (0.05, 0.5, 0.95))
     is_narrow = high <= value * factor and low >= value / factor
