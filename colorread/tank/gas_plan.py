@@ -287,11 +287,7 @@ def plan_gas(
         raise ValueError(f"The target ({target_mg_l:g} mg/L) must be below the fish limit ({limit_mg_l:g} mg/L).")
     usable = [reading for reading in readings if reading.status == "read" and not is_of_the_future(reading, now)]
     happened = sorted((event for event in events if event.at <= now), key=lambda event: event.at)
-    fit, no_days = None, ""
-    try:
-        fit, _ = steady_fit(logged or tank, usable, happened)
-    except NoCourseError as error:
-        no_days = str(error) if usable else "No photos yet."
+    fit, no_days = _fit_of_days(logged or tank, usable, happened)
     need = gas_need(tank, fit, target_mg_l)
     charge = _ChargeDraws(kind, days, need)
     wanted_g, kept_g = float(np.median(need.target_g)), float(np.quantile(need.limit_g / charge.first, WATCH_FROM))
@@ -345,6 +341,14 @@ def _plannable_source(tank: Tank) -> GasSource:
             "plan for sugar and yeast (fermentation)."
         )
     return tank.source
+
+
+def _fit_of_days(tank: Tank, usable: Sequence[Reading], events: Sequence[Event]) -> tuple[TankFit | None, str]:
+    """Return the fit of the tank's own days, or why there is none."""
+    try:
+        return steady_fit(tank, usable, events)[0], ""
+    except NoCourseError as error:
+        return None, str(error) if usable else "No photos yet."
 
 
 def _days_of(kind: SourceKind, days: float | None) -> float:
