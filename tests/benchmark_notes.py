@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from rich.console import Console
 from rich.table import Table
 
-from colorread.tank.fit import Problem, TankFit, fit_tank, is_steady
+from colorread.tank.fit import TankFit, fit_tank, is_steady
 from colorread.tank.forecast import planned_photos
 from colorread.tank.model import Schedule
+from colorread.tank.posterior import Posterior
 from colorread.tank.series import vial_series
 from tests.tank_simulator import START, Truth, simulated_week
 
@@ -83,16 +84,16 @@ def _width_after(fit: TankFit, tells: str, seed: int, hour: float, noise: int) -
 
 
 def _log_weights(fit: TankFit, week: Truth) -> NDArray[np.float64]:
-    more = _problem(week)
+    more, before = _posterior(week), fit.posterior
     # The same coordinates must mean the same.
-    more.middle_h, more.scale_ph, more.scale_std = fit.problem.middle_h, fit.problem.scale_ph, fit.problem.scale_std
-    return more.log_posterior(fit.coordinates) - fit.problem.log_posterior(fit.coordinates)
+    more.middle_h, more.scale_ph, more.scale_std = before.middle_h, before.scale_ph, before.scale_std
+    return more.log_density(fit.coordinates) - before.log_density(fit.coordinates)
 
 
-def _problem(week: Truth) -> Problem:
+def _posterior(week: Truth) -> Posterior:
     """Return the posterior of a week without drawing from it."""
     schedule = Schedule(gas=week.tank.gas_hours, lights=week.tank.lights)
-    return Problem(week.tank, vial_series(week.tank, week.readings), (), schedule)
+    return Posterior(week.tank, vial_series(week.tank, week.readings), (), schedule)
 
 
 def _weighted_width(values: NDArray[np.float64], log_weights: NDArray[np.float64]) -> float:

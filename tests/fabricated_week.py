@@ -80,7 +80,6 @@ def made_week(**changes: Any) -> TankSummary:
             what=DAILY_PEAK,
             co2_mg_l=_around(20.4),
             verdict=judge(_around(20.4)),
-            taken_at=told.course.times[-1] - timedelta(hours=5.7),
         ),
         days_old=0,
         more=("Gas: the daily peak fell from 30 to 20 mg/L and will be below 15 mg/L in about 4 days.",),

@@ -280,13 +280,13 @@ def test_water_change_gas_and_fluid_act_at_their_hour() -> None:
     first, hours = parameters(), np.array([29.999, 30.0, 30.001, 40.0])
     louder = replace(first, gas_mg_l_h=2.0 * first.gas_mg_l_h)
     turn = Turn(hour=30.0, parameters=louder, water_change=0.4, fluid_renewed=True)
-    start = {"tank_mg_l": np.array([10.0]), "vial_mg_l": np.array([10.0])}
-    plain, _ = simulate(first, WEEK, hours, **start)
-    tank, vial = simulate(first, WEEK, hours, turns=(turn,), **start)
+    start = np.full((2, 1), 10.0)
+    plain, _ = simulate(first, WEEK, hours, start)
+    tank, vial = simulate(first, WEEK, hours, start, turns=(turn,))
     assert tank[0, 0] == plain[0, 0]
     assert tank[0, 2] == pytest.approx(0.6 * plain[0, 2] + 0.4 * 0.8, rel=1e-3)
     assert vial[0, 2] == pytest.approx(0.8, rel=0.02)
-    only_gas = simulate(first, WEEK, hours, turns=(replace(turn, water_change=0.0, fluid_renewed=False),), **start)[0]
+    only_gas = simulate(first, WEEK, hours, start, turns=(replace(turn, water_change=0.0, fluid_renewed=False),))[0]
     assert only_gas[0, 3] > 1.4 * plain[0, 3]
 
 

@@ -73,8 +73,8 @@ def random_fit(rng: np.random.Generator, base: TankFit, tank: Tank) -> TankFit:
         lag_h=around(0.8, 3.0, 0.1),
     )
     schedule = Schedule(gas=tank.gas_hours, lights=tank.lights)
-    level_now = np.full(N_DRAWS, 10.0)
-    return replace(base, first=parameters, turns=(), schedule=schedule, tank_mg_l=level_now, vial_mg_l=level_now)
+    start_mg_l = np.full((2, N_DRAWS), 10.0)
+    return replace(base, first=parameters, turns=(), schedule=schedule, start_mg_l=start_mg_l)
 
 
 def sentences_of(rng: np.random.Generator, base: TankFit, tank: Tank) -> Iterator[str]:

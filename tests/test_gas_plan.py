@@ -15,11 +15,12 @@ from colorread.cli import app
 from colorread.log.store import Log
 from colorread.result import WATCH_FROM
 from colorread.tank.advice import advise
-from colorread.tank.fit import fit_tank, steady_fit, usual_parameters
+from colorread.tank.fit import fit_tank, steady_fit
 from colorread.tank.forecast import NIGHT_CHANCE, DayStart, night_of, timer_valve
 from colorread.tank.gas_plan import GasPlan, gas_need, plan_gas
 from colorread.tank.gas_words import plan_cautions
 from colorread.tank.model import Schedule, TankParameters
+from colorread.tank.posterior import prior_parameters
 from colorread.tank.settings import ALL_DAY, GasSource, Tank, parse_span
 from colorread.words.gas_care import SourceKind, Valve, gas_cautions
 from colorread.words.verdict import Marks
@@ -38,7 +39,7 @@ def tank_of(kind: SourceKind, valve: Valve | None = None, **changes: object) -> 
 def test_what_a_usual_tank_needs_is_what_it_loses() -> None:
     # Gas day and night, no lamp: a steady tank loses as much as it gets, loss x (level - base), worked by hand.
     need = gas_need(tank_of("cylinder", lights=None, gas=ALL_DAY), None, 20.0)
-    draws = usual_parameters("cylinder").take(np.arange(len(need.target_g)))
+    draws = prior_parameters("cylinder").take(np.arange(len(need.target_g)))
     by_hand_g = draws.loss_per_h * (20.0 - draws.base_mg_l) * 24.0 * 60.0 / 1000.0
     settled = draws.loss_per_h > 0.06  # the slowest have not settled after three days
     assert np.allclose(need.target_g[settled], by_hand_g[settled], rtol=0.02)

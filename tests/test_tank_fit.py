@@ -12,7 +12,7 @@ from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR
 from colorread.chemistry.carbonate import ph_from_co2
 from colorread.result import Interval, Reading
 from colorread.tank.fit import TankFit, fit_tank, furthest_run, is_steady, steady_fit
-from colorread.tank.series import CannotTell, vial_series, wall_clock
+from colorread.tank.series import NoCourseError, vial_series, wall_clock
 from colorread.tank.settings import GasSource, Tank, parse_span
 from tests.fabricated import made_refusal
 from tests.tank_simulator import Truth, simulated_week
@@ -78,7 +78,7 @@ def test_of_a_source_that_changed_the_days_after_it_are_fitted() -> None:
 
 def test_too_few_days_after_a_change_tell_nothing() -> None:
     week = simulated_week(0, turned=(126.0, 0.0))
-    with pytest.raises(CannotTell, match="are lower than one steady gas source allows, so the tank's course"):
+    with pytest.raises(NoCourseError, match="are lower than one steady gas source allows, so the tank's course"):
         steady_fit(week.tank, week.readings)
 
 
@@ -94,7 +94,7 @@ def test_a_run_counts_by_its_length_and_one_wrong_reading_is_none() -> None:
 def test_a_run_by_the_hour_of_the_day_may_pass_midnight() -> None:
     hours = np.array([1.0, 12.0, 23.0, 25.0, 36.0, 47.0, 49.0, 60.0, 71.0])
     run = furthest_run(hours, np.where(hours % 24.0 == 12.0, -0.5, 2.0))
-    assert run.by_day
+    assert run.by_hour_of_day
     assert {hours[run.first] % 24.0, hours[run.last] % 24.0} == {23.0, 1.0}
     assert run.off == pytest.approx(2.0 * np.sqrt(6.0))
 
@@ -235,15 +235,15 @@ def test_a_new_charge_begins_a_new_series() -> None:
 
 def test_says_what_is_missing_instead_of_inventing() -> None:
     truth = week()
-    with pytest.raises(CannotTell, match="gas hours"):
+    with pytest.raises(NoCourseError, match="gas hours"):
         fit_tank(Tank(name="unknown"), truth.readings)
-    with pytest.raises(CannotTell, match="4 usable readings"):
+    with pytest.raises(NoCourseError, match="4 usable readings"):
         fit_tank(truth.tank, [reading for reading in truth.readings if reading.status == "read"][:4])
     first = next(reading for reading in truth.readings if reading.status == "read")
     burst = [replace(first, photo=f"{i}.jpg", taken_at=first.taken_at + timedelta(minutes=10 * i)) for i in range(10)]
-    with pytest.raises(CannotTell, match="span"):
+    with pytest.raises(NoCourseError, match="span"):
         fit_tank(truth.tank, burst)
-    with pytest.raises(CannotTell, match="0 usable readings"):
+    with pytest.raises(NoCourseError, match="0 usable readings"):
         fit_tank(truth.tank, [])
 
 

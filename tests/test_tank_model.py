@@ -65,7 +65,7 @@ def test_follows_an_independent_solver(
     schedule = Schedule(gas=span, lights=parse_span("10:00-18:00"), night_loss_factor=night)
     p = parameters(gas_mg_l_h=gas, fall_per_h=fall, loss_per_h=loss, uptake_per_h=uptake, lag_h=lag)
     times = np.array([0.0, 3.3, 10.0, 17.9, 25.0, 31.5])
-    tank, vial = simulate(p, schedule, times, tank_mg_l=np.array([12.0]), vial_mg_l=np.array([9.0]))
+    tank, vial = simulate(p, schedule, times, np.array([[12.0], [9.0]]))
     expected = by_solver(p, schedule, times, (12.0, 9.0))
     np.testing.assert_allclose(tank[0], expected[0], rtol=0.005, atol=0.02)
     np.testing.assert_allclose(vial[0], expected[1], rtol=0.005, atol=0.02)
@@ -75,9 +75,7 @@ def test_follows_the_textbook_solution_of_two_linear_boxes() -> None:
     # Constant inflow: C = Ceq + (C0 - Ceq) exp(-k t); V follows with its own exponential.
     p = parameters(fall_per_h=0.0, uptake_per_h=0.0)
     times = np.linspace(0.0, 40.0, 9)
-    tank, vial = simulate(
-        p, Schedule(gas=ALL_DAY, lights=None), times, tank_mg_l=np.array([3.0]), vial_mg_l=np.array([1.0])
-    )
+    tank, vial = simulate(p, Schedule(gas=ALL_DAY, lights=None), times, np.array([[3.0], [1.0]]))
     k, tau = 0.17, 2.0
     level = 5.0 / k + 0.8
     weight = (3.0 - level) / (1.0 - k * tau)
@@ -89,9 +87,9 @@ def test_follows_the_textbook_solution_of_two_linear_boxes() -> None:
 @pytest.mark.parametrize("changes", [{"lag_h": 1.0 / 0.19}, {"fall_per_h": 0.19}, {"lag_h": 100.0, "fall_per_h": 0.01}])
 def test_equal_rates_give_finite_numbers_like_their_neighbors(changes: dict[str, float]) -> None:
     times = np.linspace(0.0, 30.0, 7)
-    start = {"tank_mg_l": np.array([10.0]), "vial_mg_l": np.array([8.0])}
-    exact = simulate(parameters(**changes), WEEK, times, **start)
-    near = simulate(parameters(**{name: value * 1.0001 for name, value in changes.items()}), WEEK, times, **start)
+    start = np.array([[10.0], [8.0]])
+    exact = simulate(parameters(**changes), WEEK, times, start)
+    near = simulate(parameters(**{name: value * 1.0001 for name, value in changes.items()}), WEEK, times, start)
     np.testing.assert_allclose(exact, near, rtol=1e-3)
 
 
@@ -102,7 +100,7 @@ def test_a_falling_vial_lags_longer_in_ph_than_a_rising_one() -> None:
     took = {}
     for start, end in ((3.0, 30.0), (30.0, 3.0)):
         schedule = Schedule(gas=ALL_DAY, lights=None)
-        vial = simulate(parameters(**still), schedule, times, tank_mg_l=np.array([end]), vial_mg_l=np.array([start]))[1]
+        vial = simulate(parameters(**still), schedule, times, np.array([[end], [start]]))[1]
         took[end] = times[np.argmax(np.abs(np.log10(vial[0] / end)) < 0.1)]
     assert took[30.0] == pytest.approx(2.2, abs=0.1)
     assert took[3.0] == pytest.approx(5.3, abs=0.1)
@@ -110,14 +108,14 @@ def test_a_falling_vial_lags_longer_in_ph_than_a_rising_one() -> None:
 
 def test_a_settled_day_repeats_itself() -> None:
     p = replace(parameters(), fall_per_h=np.array([0.0]))
-    tank, vial = settled_state(p, WEEK, days=6)
-    again = simulate(p, WEEK, np.array([24.0]), tank_mg_l=tank, vial_mg_l=vial)
-    np.testing.assert_allclose([again[0][0], again[1][0]], [tank, vial], rtol=1e-4)
+    settled = settled_state(p, WEEK, days=6)
+    again = simulate(p, WEEK, np.array([24.0]), settled)
+    np.testing.assert_allclose(again[..., 0], settled, rtol=1e-4)
 
 
 def test_no_gas_leaves_the_base_level() -> None:
     p = parameters(gas_mg_l_h=0.0, uptake_per_h=0.0)
-    tank, _ = simulate(p, WEEK, np.array([200.0]), tank_mg_l=np.array([30.0]), vial_mg_l=np.array([30.0]))
+    tank, _ = simulate(p, WEEK, np.array([200.0]), np.full((2, 1), 30.0))
     assert tank[0, 0] == pytest.approx(0.8, abs=1e-6)
 
 

@@ -1,4 +1,4 @@
-"""What a keeper noted of a tank, as it is kept, as it is typed, and as it is shown."""
+"""What a keeper notes about a tank: as stored, as typed, and as shown."""
 
 from __future__ import annotations
 
@@ -16,17 +16,17 @@ from colorread.words import date_words
 
 _TEXT_MAX = 500
 _BUBBLES_RANGE = (1.0, 1000.0)  # a minute; more cannot be counted: assumption
-_WATER_RANGE = (0.01, 1.0)  # less changes nothing that photos show: assumption
-_COUNT_DAYS = 3.0  # a count of bubbles of before may hold no more: assumption
-_CLOCK_AHEAD = timedelta(minutes=10)  # of the clock in the room before that of this machine: assumption
-# What the letters in a figure mean.
+_WATER_RANGE = (0.01, 1.0)  # photos do not show smaller changes: assumption
+_COUNT_DAYS = 3.0  # an older bubble count may no longer hold: assumption
+_CLOCK_AHEAD = timedelta(minutes=10)  # of the clock in the room, relative to that of this machine: assumption
+# The letters in a figure.
 LETTERS = "W water changed, R refilled, G gas changed, D diffuser, F fluid renewed, N other note"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
     """
-    Something that was noted of a tank; one of its parameters besides the time at least.
+    A note about a tank; it needs at least one of its parameters besides the time.
 
     Parameters
     ----------
@@ -35,11 +35,11 @@ class Event:
     text : str
         In the keeper's words.
     water_change : float or None
-        Share of the water that was changed [-].
+        Share of the water that was replaced [-].
     refilled : bool
-        Whether the bottle was refilled, or the cylinder changed.
+        Whether the bottle was refilled or the cylinder changed.
     refill_g : float or None
-        Sugar, citric acid or gas of the refill [g].
+        Sugar, citric acid or gas in the refill [g].
     gas_changed : bool
         Whether the gas was turned up or down.
     fluid_renewed : bool
@@ -47,12 +47,12 @@ class Event:
     diffuser : bool
         Whether the diffuser was cleaned, moved or replaced.
     bubbles : float or None
-        Bubbles a minute that were counted, after whatever else was done [1/min].
+        Bubbles counted, after whatever else was done [1/min].
 
     Attributes
     ----------
     schema : str
-        Of its JSON.
+        Schema of its JSON.
     """
 
     schema: str = field(default="colorread.event/1", init=False)
@@ -68,19 +68,19 @@ class Event:
 
     @property
     def turns_gas(self) -> bool:
-        """Whether the gas flows into the water at another rate from then on."""
+        """Whether it changes the rate of gas into the water."""
         return self.refilled or self.gas_changed or self.diffuser
 
     @property
     def id(self) -> str:
-        """Hexadecimal digits by which it is told from all others of its tank."""
+        """Hexadecimal digits, unique within a tank."""
         return hashlib.sha256(json_line(self).encode()).hexdigest()
 
     def __post_init__(self) -> None:
         if self.at.tzinfo is not None or self.at.second or self.at.microsecond:
-            raise ValueError("The time of a note must be one of the clock on the wall, to the minute.")
+            raise ValueError("The time of a note must be local time to the minute, without an offset.")
         if not MINYEAR < self.at.year < MAXYEAR:  # no room to count days from
-            raise ValueError(f"A note must be of {MINYEAR + 1} to {MAXYEAR - 1}, not of the year {self.at.year}.")
+            raise ValueError(f"The year of a note must be from {MINYEAR + 1} to {MAXYEAR - 1}, not {self.at.year}.")
         if not self.text.isprintable() or len(self.text) > _TEXT_MAX:
             raise ValueError(f"The text of a note must be one line of at most {_TEXT_MAX} letters.")
         if self.bubbles is not None:
@@ -90,7 +90,7 @@ class Event:
         if self.water_change is not None and not _WATER_RANGE[0] <= self.water_change <= _WATER_RANGE[1]:
             raise ValueError("The water change must be from 1 to 100 %.")
         if self.refill_g is not None and not self.refilled:
-            raise ValueError("The amount is that of a refill.")
+            raise ValueError("An amount needs a refill.")
         is_empty = not self.text and self.water_change is None and self.bubbles is None
         if is_empty and not (self.turns_gas or self.fluid_renewed):
             raise ValueError("Say what to note: a text, or what was done.")
@@ -98,26 +98,25 @@ class Event:
 
 def tank_after(tank: Tank, events: Iterable[Event]) -> Tank:
     """
-    Return a tank as it is after what was noted of it.
+    Return a tank with its settings updated by notes.
 
     Parameters
     ----------
     tank : Tank
-        With the days that its settings tell.
+        With the days in its settings.
     events : iterable of Event
-        Any order.
+        In any order.
 
     Returns
     -------
     Tank
-        With the day of the last refill and of the last fluid, be they in the settings or noted.
+        With the days of the last refill and of the last fluid, from the settings or the notes.
     """
-    ordered = sorted(events, key=lambda event: event.at)
     source, renewed = tank.source, tank.fluid_renewed
-    for event in ordered:
+    for event in sorted(events, key=lambda event: event.at):
         day = event.at.date()
         if event.refilled and source is not None and (source.started is None or day >= source.started):
-            # An amount that is not noted is taken to be that of the time before.
+            # If no amount is noted, it is taken to be that of the charge before.
             source = replace(source, started=day, amount_g=event.refill_g or source.amount_g)
         if event.fluid_renewed and (renewed is None or day > renewed):
             renewed = day
@@ -125,7 +124,7 @@ def tank_after(tank: Tank, events: Iterable[Event]) -> Tank:
 
 
 def bubbles_now(events: Sequence[Event], now: datetime) -> float | None:
-    """Return the last count of the events in order [1/min]; None where it is too old, or the gas was turned since."""
+    """Return the last count of events in order of time [1/min]; None if too old, or the gas rate changed since."""
     for event in reversed(events):
         if event.bubbles is not None:
             return event.bubbles if now - event.at <= timedelta(days=_COUNT_DAYS) else None
@@ -136,27 +135,26 @@ def bubbles_now(events: Sequence[Event], now: datetime) -> float | None:
 
 def typed_event(typed: Mapping[str, object], now: datetime) -> Event:
     """
-    Return what is to be noted, from wherever it comes: the command line, the page or a program.
+    Return a note from what was typed on the command line or the page, or sent by a program.
 
     Parameters
     ----------
     typed : mapping of str to object
-        Named as in JSON; what lacks was not done. The time is as `parse_moment` takes it.
+        Named as in JSON; whatever is missing was not done. The time is as in `parse_moment`.
     now : datetime
         On the tank's clock, without offset.
 
     Returns
     -------
     Event
-        What was noted.
+        The note.
 
     Raises
     ------
     ValueError
-        If it cannot be, or is of the future; one sentence.
+        If it is not possible or in the future, in one sentence.
     """
-    nothing = plain(Event(at=datetime(2000, 1, 1), text="-")) | {"at": "", "text": ""}
-    values = nothing | dict(typed)
+    values = plain(Event(at=now.replace(second=0, microsecond=0), text="-")) | {"at": "", "text": ""} | dict(typed)
     if isinstance(values["at"], str):
         values["at"] = parse_moment(values["at"], now).isoformat()
     if isinstance(values["text"], str):
@@ -165,7 +163,7 @@ def typed_event(typed: Mapping[str, object], now: datetime) -> Event:
 
 
 def parse_moment(text: str, now: datetime) -> datetime:
-    """Return when something was done, from ``2025-06-04 18:30``, or ``18:30`` for today; empty text for now."""
+    """Return a time from ``2025-06-04 18:30``, or ``18:30`` for today, or empty text for now."""
     typed = text.strip()
     try:
         if not typed:
@@ -201,7 +199,7 @@ def parse_share(text: str) -> float:
     Raises
     ------
     ValueError
-        If the text is no such share; one sentence.
+        If the text is no such share, in one sentence.
     """
     match = re.fullmatch(r"\s*(\d{1,3}(?:[.,]\d+)?)\s*%?\s*", text)
     if match is None:
@@ -209,9 +207,21 @@ def parse_share(text: str) -> float:
     return round(float(match.group(1).replace(",", ".")) / 100.0, 4)
 
 
+def _done(event: Event) -> dict[str, str]:
+    """Return what was done in words, by its letter in a figure."""
+    done = {
+        "W": event.water_change and f"water change {event.water_change * 100.0:g} %",
+        "R": event.refilled and "refilled" + ("" if event.refill_g is None else f" with {event.refill_g:g} g"),
+        "G": event.gas_changed and "gas changed",
+        "D": event.diffuser and "diffuser",
+        "F": event.fluid_renewed and "fluid renewed",
+    }
+    return {letter: words for letter, words in done.items() if words}
+
+
 def event_words(event: Event) -> str:
     """
-    Return what was noted, in words.
+    Return a note in words.
 
     Parameters
     ----------
@@ -223,16 +233,8 @@ def event_words(event: Event) -> str:
     str
         Such as ``water change 30 %, gas changed, 60 bubbles a minute: as advised``.
     """
-    done = (
-        event.water_change and f"water change {event.water_change * 100.0:g} %",
-        event.refilled and "refilled" + ("" if event.refill_g is None else f" with {event.refill_g:g} g"),
-        event.gas_changed and "gas changed",
-        event.diffuser and "diffuser",
-        event.fluid_renewed and "fluid renewed",
-        event.bubbles and f"{event.bubbles:g} bubbles a minute",
-    )
-    words = ", ".join(part for part in done if part)
-    return ": ".join(part for part in (words, event.text) if part)
+    bubbles = [] if event.bubbles is None else [f"{event.bubbles:g} bubbles a minute"]
+    return ": ".join(part for part in (", ".join([*_done(event).values(), *bubbles]), event.text) if part)
 
 
 def event_letters(event: Event) -> str:
@@ -247,11 +249,9 @@ def event_letters(event: Event) -> str:
     Returns
     -------
     str
-        Empty for a count of bubbles alone.
+        Empty for a bubble count alone.
     """
-    done = (event.water_change, event.refilled, event.gas_changed, event.diffuser, event.fluid_renewed)
-    letters = "".join(letter for letter, is_done in zip("WRGDF", done, strict=True) if is_done)
-    return letters or ("N" if event.text else "")
+    return "".join(_done(event)) or ("N" if event.text else "")
 
 
 def moment_words(at: datetime, today: date | None = None) -> str:
@@ -263,7 +263,7 @@ def moment_words(at: datetime, today: date | None = None) -> str:
     at : datetime
         On the tank's clock.
     today : datetime.date, optional
-        For "today" and "tomorrow"; none for paper, which is read on another day.
+        For "today" and "tomorrow"; leave it out for paper, which is read on another day.
 
     Returns
     -------

@@ -1,21 +1,24 @@
-"""What is to come: a settled day of the tank, as it runs or with something changed, its night, and the next photos."""
+"""What is to come: a settled day as it runs or with a change, its night, the end of the charge, and the next photos."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, time, timedelta
+from datetime import date, datetime, time, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 
 from colorread.chemistry import RENEW_AFTER_WEEKS
 from colorread.result import Interval
+from colorread.tank.charge import USUAL_YIELD, co2_of_charge_g
 from colorread.tank.fit import TankFit
-from colorread.tank.model import Draws, Schedule, TankParameters, is_on, settled_state, simulate
+from colorread.tank.model import Draws, Floats, Schedule, TankParameters, is_on, settled_state, simulate
 from colorread.tank.results import (
+    NEVER_DAYS,
     Change,
     DayForecast,
+    Estimate,
     Night,
     Plan,
     PlannedFor,
@@ -23,28 +26,33 @@ from colorread.tank.results import (
     SourceOutlook,
     TimerValve,
 )
-from colorread.tank.settings import DailySpan, Tank
-from colorread.words import Marks
+from colorread.tank.settings import DailySpan, GasSource, Tank
+from colorread.words import Marks, date_words
 
 _STEP_H = 0.25
-# Of the draws that are there so many are simulated, evenly spaced: enough for 90 % intervals: assumption.
+# So many of the draws are simulated, evenly spaced: enough for 90 % intervals: assumption.
 N_DRAWS = 300
-HOURS: NDArray[np.float64] = np.arange(0.0, 24.0 + _STEP_H / 2.0, _STEP_H)
+HOURS: Floats = np.arange(0.0, 24.0 + _STEP_H / 2.0, _STEP_H)
 _QUANTILES = (0.05, 0.5, 0.95)
-_LEAD_H = 1.0  # from the gas to the lamp, one to two hours: common practice, no source
-# Probability of passing the fish limit by night from which it is aerated: less than by day, as the oxygen is lowest
-# before lights on (facts of pond keeping: dawn is the critical hour, SRAC 464 and 468); the number is an assumption.
+_LEAD_H = 1.0  # gas on before lights on, one to two hours: common practice, no source
+# Chance of passing the fish limit at night from which to aerate: less than by day, as oxygen is lowest before lights on
+# (facts of pond keeping: dawn is the critical hour, SRAC 464 and 468); the number is an assumption.
 NIGHT_CHANCE = 0.05
-# Where a timer valve cannot bring the chance below that, it must halve it to be worth its price: assumption.
+# A timer valve that cannot bring the chance below that must halve it to be worth its price: assumption.
 _WORTH_FACTOR = 0.5
-_AHEAD_H, _NEXT_H = 48, 24  # of all photos, and of the next one
+# Before the first photo the gas rate is held to at most twice that of now, so that a small error of the trend does not
+# grow without bound: assumption.
+_PAST_RATE_MAX = 2.0
+# A number counts as determined by the photos below this share of the standard deviation of its prior: assumption.
+NARROWED = 0.75
+_AHEAD_H, _NEXT_H = 48, 24  # for all photos, and for the next one
 _N_PHOTOS = 4
-_APART_H = 2.0  # a vial shows little else before: assumption
+_APART_H = 2.0  # a vial shows little new before: assumption
 _AWAKE_H = (7, 22)  # whole hours of the clock at which a keeper may take a photo: assumption
-_STALE_DAYS = 7.0  # a course carried on for longer says little of an hour: assumption
-_LEAST_NARROWING = 0.01  # of a standard deviation: less is no reason for one more photo: assumption
-# Hours after the gas goes on and off: common practice, no source, as the vial shows most of its lag while the tank
-# rises and most of the loss once the gas is off.
+_STALE_DAYS = 7.0  # a course extrapolated for longer says little about single hours: assumption
+_LEAST_NARROWING = 0.01  # of a standard deviation: less does not justify another photo: assumption
+# Hours after the gas goes on and off at which the vial shows most of its lag and most of the loss: common practice, no
+# source.
 _AFTER_SWITCHING_H = 3.0
 
 
@@ -56,11 +64,11 @@ class DayStart:
     Parameters
     ----------
     parameters : TankParameters
-        D draws; the gas rate is that of the day, within which it stays as it is; it fades from day to day.
+        D draws; the gas rate is that of the day. It fades from day to day, not within a day.
     schedule : Schedule
         When gas and lamp are on.
     marks : Marks
-        What the day is judged by.
+        The limits that the day is judged by.
     """
 
     parameters: TankParameters
@@ -68,41 +76,49 @@ class DayStart:
     marks: Marks
 
 
+def interval(draws: Floats) -> Interval:
+    """Return median and 90 % interval of equally likely draws."""
+    low, value, high = (float(end) for end in np.quantile(draws, _QUANTILES))
+    return Interval(value=value, low=low, high=high)
+
+
 def midnight_after(fit: TankFit) -> datetime:
-    """Return the begin of the day after the last reading."""
+    """Return the midnight that ends the day of the last reading."""
     return datetime.combine(fit.last_at.date() + timedelta(days=1), time())
 
 
-def day_start(fit: TankFit, marks: Marks, when: datetime) -> DayStart:
-    """Return what a day with the gas rate of a time is simulated from; usually that is its midnight."""
-    parameters = fit.parameters.take(np.linspace(0, len(fit.tank_mg_l) - 1, N_DRAWS).astype(np.intp))
-    hours = (when - fit.when(0.0)).total_seconds() / 3600.0
+def day_start(fit: TankFit, marks: Marks, when: datetime | None = None) -> DayStart:
+    """Return what to simulate a day from, with the gas rate of a moment; by default `midnight_after`."""
+    parameters = fit.parameters
+    parameters = parameters.take(np.linspace(0, len(parameters.lag_h) - 1, N_DRAWS).astype(np.intp))
+    hours = fit.series.hours_to(when or midnight_after(fit))
     faded = parameters.gas_mg_l_h * np.exp(-parameters.fall_per_h * hours)
     return DayStart(parameters=replace(parameters, gas_mg_l_h=faded), schedule=fit.schedule, marks=marks)
 
 
-def day_course(start: DayStart, change: Change, rate_factor: Draws | float | None = None) -> NDArray[np.float64]:
+def day_course(start: DayStart, change: Change, rate_factor: Draws | float | None = None) -> Floats:
     """
-    Return the tank at `HOURS` of a day after some days of the same, (D, 97) [mg/L].
+    Return the tank at `HOURS` of a day after some days like it, (D, 97) [mg/L].
 
-    A `rate_factor`, of all draws or of each, stands in place of the change's one.
+    A `rate_factor`, for all draws or for each, replaces that of the change.
     """
     factor = change.rate_factor if rate_factor is None else rate_factor
     gas_mg_l_h = start.parameters.gas_mg_l_h * factor
     parameters = replace(start.parameters, gas_mg_l_h=gas_mg_l_h, fall_per_h=np.zeros_like(gas_mg_l_h))
     schedule = replace(start.schedule, gas=change.gas or start.schedule.gas, night_loss_factor=change.night_loss_factor)
-    tank, vial = settled_state(parameters, schedule, days=3)
-    return simulate(parameters, schedule, HOURS, tank_mg_l=tank, vial_mg_l=vial)[0]
+    return np.asarray(simulate(parameters, schedule, HOURS, settled_state(parameters, schedule, days=3))[0])
 
 
 def forecast(start: DayStart, change: Change, words: str, rate_factor: Draws | float | None = None) -> DayForecast:
-    """Judge a simulated day; `words` are the change as an instruction, `rate_factor` is that of `day_course`."""
+    """Simulate and judge a day; `words` are the change as an instruction, `rate_factor` is that of `day_course`."""
     tank, marks, lit = day_course(start, change, rate_factor), start.marks, lit_hours(start.schedule)
     low, middle, high = np.quantile(tank, _QUANTILES, axis=0)
+    lights_on = int(np.argmin(np.abs(HOURS - (start.schedule.lights or start.schedule.gas).on_h)))
+    night = np.ones_like(lit) if lit.all() else ~lit
+    peak_mg_l = tank.max(axis=1)
     within = (tank >= marks.plants_low_mg_l) & (tank <= marks.plants_high_mg_l)
-    first_lit = start.schedule.lights if start.schedule.lights is not None else start.schedule.gas
-    share = within[:, lit].mean(axis=1)
-    above = (tank[:, :-1] > marks.fish_mg_l).mean(axis=1) * 24.0
+    shares = within[:, lit].mean(axis=1)
+    share = float(shares.mean())
     return DayForecast(
         change=change,
         words=words,
@@ -110,55 +126,48 @@ def forecast(start: DayStart, change: Change, words: str, rate_factor: Draws | f
         co2_mg_l=middle,
         low_mg_l=low,
         high_mg_l=high,
-        lights_on_mg_l=interval(tank[:, int(np.argmin(np.abs(HOURS - first_lit.on_h)))]),
-        peak_mg_l=interval(tank.max(axis=1)),
-        night_low_mg_l=interval(tank[:, ~lit].min(axis=1) if not lit.all() else tank.min(axis=1)),
-        hours_above_fish_mark=interval(above),
-        plants_share=float(share.mean()),
-        plants_share_low=min(float(np.quantile(share, _QUANTILES[0])), float(share.mean())),
-        plants_share_high=max(float(np.quantile(share, _QUANTILES[-1])), float(share.mean())),
-        fish_probability=float((tank.max(axis=1) <= marks.fish_mg_l).mean()),
+        lights_on_mg_l=interval(tank[:, lights_on]),
+        peak_mg_l=interval(peak_mg_l),
+        night_low_mg_l=interval(tank[:, night].min(axis=1)),
+        hours_above_fish_mark=interval((tank[:, :-1] > marks.fish_mg_l).mean(axis=1) * 24.0),
+        plants_share=share,
+        plants_share_low=min(float(np.quantile(shares, _QUANTILES[0])), share),
+        plants_share_high=max(float(np.quantile(shares, _QUANTILES[-1])), share),
+        fish_probability=float((peak_mg_l <= marks.fish_mg_l).mean()),
     )
 
 
 def rate_for_peak(start: DayStart, peak_mg_l: float, rate_factor: Draws | float = 1.0) -> Draws:
-    """Return at which share of a gas rate the day peaks at a level; not above 0 where it does so without gas [-]."""
-    # The CO2 is the sum of what the gas brings, in proportion to its rate, and what is there without it.
+    """Return the share of a gas rate at which the day peaks at a level; 0 or less if it does so without gas [-]."""
+    # The CO2 is the sum of what the gas adds, in proportion to its rate, and what is there without it.
     full, none = (day_course(start, Change(), factor).max(axis=1) for factor in (rate_factor, 0.0))
     return np.asarray((peak_mg_l - none) / np.maximum(full - none, 1e-6))
 
 
 def lit_hours(schedule: Schedule) -> NDArray[np.bool_]:
-    """Return at which of `HOURS` the plants can use CO2: in the light, or with the gas where that is not known."""
-    span = schedule.lights if schedule.lights is not None else schedule.gas
-    return np.array([is_on(span, hour) for hour in HOURS])
-
-
-def interval(draws: NDArray[np.float64]) -> Interval:
-    """Return median and 90 % interval of equally likely draws."""
-    low, value, high = (float(end) for end in np.quantile(draws, _QUANTILES))
-    return Interval(value=value, low=low, high=high)
+    """Return at which of `HOURS` plants can use CO2: in the light, or during the gas if the lights are not known."""
+    return np.array([is_on(schedule.lights or schedule.gas, hour) for hour in HOURS])
 
 
 def hours_for_lights(lights: DailySpan | None) -> DailySpan | None:
-    """Return the hours of gas that serve a lamp, from an hour before it on; None where that is all day or not known."""
+    """Return gas hours from an hour before lights on; None if that is all day or the lights are not known."""
     if lights is None or lights.hours + _LEAD_H >= 23.5:
         return None
     return DailySpan(on=shifted(lights.on, -_LEAD_H), off=lights.off)
 
 
 def shifted(clock: time, hours: float) -> time:
-    """Return a time of day so much later."""
+    """Return a time of day so many hours later."""
     minutes = (clock.hour * 60 + clock.minute + round(hours * 60)) % (24 * 60)
     return time(minutes // 60, minutes % 60)
 
 
 def night_of(start: DayStart, rate_factor: Draws | float = 1.0) -> Night | None:
-    """Return what the CO2 does by night; None where the gas stops each day, or no hours without light are known."""
-    if start.schedule.gas.hours < 24.0 or (dark := _dark_hours(start)) is None:
+    """Return what the CO2 does at night; None if the gas stops each day, or no hours without light are known."""
+    if start.schedule.gas.hours < 24.0 or (dark := _dark_hours(start.schedule)) is None:
         return None
     course = day_course(start, Change(), rate_factor)[:, dark]
-    chance = _chance_above(course, start)
+    chance = _chance_above(course, start.marks)
     return Night(
         low_mg_l=interval(course.min(axis=1)),
         high_mg_l=interval(course.max(axis=1)),
@@ -171,15 +180,15 @@ def timer_valve(start: DayStart, tank: Tank) -> TimerValve | None:
     """
     Return what a timer valve would change.
 
-    None where there is one or may be one, the gas is not from a cylinder, it stops each day as it is, or the lamp's
+    None if there is or may be one already, the gas is not from a cylinder or stops each day anyway, or the lights'
     hours are not known.
     """
     if tank.source_kind != "cylinder" or tank.valve not in ("none", "needle"):
         return None
-    night, gas, dark = night_of(start), hours_for_lights(start.schedule.lights), _dark_hours(start)
+    night, gas, dark = night_of(start), hours_for_lights(start.schedule.lights), _dark_hours(start.schedule)
     if night is None or gas is None:
         return None
-    chance = _chance_above(day_course(start, Change(gas=gas))[:, dark], start)
+    chance = _chance_above(day_course(start, Change(gas=gas))[:, dark], start.marks)
     return TimerValve(
         gas=gas,
         chance_without=night.chance_above_limit,
@@ -189,41 +198,143 @@ def timer_valve(start: DayStart, tank: Tank) -> TimerValve | None:
     )
 
 
-def _dark_hours(start: DayStart) -> NDArray[np.bool_] | None:
-    """Return at which hours of a simulated day the lamp is off; None where that is not known, or never."""
-    dark = ~lit_hours(start.schedule)
-    return None if start.schedule.lights is None or not dark.any() else dark
+def _dark_hours(schedule: Schedule) -> NDArray[np.bool_] | None:
+    """Return at which of `HOURS` the lamp is off; None if that is not known, or never."""
+    dark = ~lit_hours(schedule)
+    return None if schedule.lights is None or not dark.any() else dark
 
 
-def _chance_above(course: NDArray[np.float64], start: DayStart) -> float:
-    return float((course.max(axis=1) > start.marks.fish_mg_l).mean())
+def _chance_above(course: Floats, marks: Marks) -> float:
+    return float((course.max(axis=1) > marks.fish_mg_l).mean())
+
+
+def gas_trend(fit: TankFit) -> Estimate:
+    """Return how the gas rate changes [%/d], or why that cannot be determined."""
+    fall_per_day = fit.parameters.fall_per_h * 24.0
+    if float(np.std(fall_per_day)) >= NARROWED * fit.posterior.last_fall_std_per_day:
+        return Estimate(reason="Gas: no trend yet; it needs several days of photos at the same hours.")
+    return Estimate(interval=interval(100.0 * np.expm1(-fall_per_day)))
+
+
+def source_outlook(fit: TankFit, tank: Tank, trend: Estimate) -> SourceOutlook | None:
+    """
+    Return how much of its gas the charge has given and how long it lasts.
+
+    The `trend` of the gas is extrapolated if it is surely falling. None if amount, day or volume are not entered, or if
+    the source changed during the photos, as what it gave before is then not known.
+    """
+    source, series = tank.source, fit.series
+    total_g = None if source is None else co2_of_charge_g(source)
+    if source is None or total_g is None or source.started is None or tank.volume_l is None:
+        return None
+    age_days = (series.last_at - datetime.combine(source.started, time())).total_seconds() / 86400.0
+    if age_days < 0.0 or series.left_out["other course"] or series.left_out["higher course"]:
+        return None
+    is_cylinder = source.kind == "cylinder"
+    now_gas = fit.gas_rates(series.hours[-1:])[:, 0]
+    now_g_per_day = now_gas * fit.schedule.gas.hours * tank.volume_l / 1000.0
+    # The past rate is that of the course, and before the first photo follows from the fitted trend.
+    hours = series.hours[-1] - 24.0 * np.linspace(0.0, age_days, 50)
+    rates = fit.gas_rates(hours) / now_gas[:, None]
+    past = np.where(hours < series.hours[0], np.minimum(rates, _PAST_RATE_MAX), rates).mean(axis=1)
+    # Yeast goes on while its hose is out of the tank; a valve keeps the gas of the others.
+    into_water = fit.schedule.gas.hours / 24.0 if source.kind == "fermentation" else 1.0
+    fitted_g, most_g = now_g_per_day * past * age_days, total_g * into_water
+    # Which share of a bottle's gas reaches the water is not known: any of the usual ones is equally likely.
+    share = 1.0 if is_cylinder else np.random.default_rng(0).uniform(*USUAL_YIELD, len(now_gas))
+    left_g = np.maximum(most_g * share - fitted_g, 0.0)
+    is_contradicted = float(np.median(fitted_g)) >= most_g or float(np.quantile(left_g, 0.95)) == 0.0
+    used_g = interval(fitted_g if is_contradicted else np.minimum(fitted_g, most_g))
+    # A cylinder does not fade by itself: its gas may come back.
+    falls = trend.interval is not None and trend.interval.high is not None and trend.interval.high < 0.0
+    fades_on = falls and not is_cylinder
+    fall_per_day = fit.parameters.fall_per_h * (24.0 if fades_on else 0.0)
+    sentences = [_charge_words(total_g, used_g, source, series.when(series.hours[0]).date())]
+    if is_cylinder:
+        sentences.append("Weigh the cylinder; its pressure stays the same until the liquid is gone.")
+    if into_water < 1.0:
+        sentences.append(
+            f"Yeast never stops: gas made while the hose is out is lost; {into_water * 100.0:.0f} % counts."
+        )
+    if is_contradicted:
+        sentences.append("By this count it would be empty already; check its amount, day and hours.")
+    return SourceOutlook(
+        total_g=total_g,
+        used_g=used_g,
+        # The photos show gas where the count says that the charge is empty.
+        days_left=None if is_contradicted else _days_left(left_g / np.maximum(now_g_per_day, 1e-9), fall_per_day),
+        fades_on=fades_on,
+        sentence=" ".join(sentences),
+    )
+
+
+def _charge_words(total_g: float, used_g: Interval, source: GasSource, first_seen: date) -> str:
+    """Return how much a charge holds, and how much of it was used by the last photo."""
+    words = f"The charge holds at most {total_g:.0f} g of CO2"
+    if source.kind != "cylinder":
+        low, high = (share * 100.0 for share in USUAL_YIELD)
+        words += f", of which {low:.0f} to {high:.0f} % usually reaches the water (hobby convention)"
+    words += (
+        f". About {used_g.value:.0f} g ({used_g.low:.0f} to {used_g.high:.0f}) went into the water by the last photo"
+    )
+    if source.started is not None and source.started < first_seen:
+        words += f", extrapolated back from the first photo on {date_words(first_seen)}"
+    return f"{words}."
+
+
+def _days_left(steady: Floats, fall_per_day: Floats) -> Interval:
+    """Return how long a charge lasts at a fading rate, from the days that it would last at a steady one."""
+    share = steady * fall_per_day  # of all that a rate fading for ever would still bring
+    with np.errstate(divide="ignore", invalid="ignore"):
+        fading = np.where(share < 1.0, -np.log1p(-share) / fall_per_day, np.inf)
+    days = interval(np.minimum(np.where(fall_per_day == 0.0, steady, fading), 10.0 * NEVER_DAYS))
+    value, high = (end if end is not None and end < NEVER_DAYS else None for end in (days.value, days.high))
+    return Interval(value=value, low=min(days.low or 0.0, NEVER_DAYS), high=high)
+
+
+def plan_of(tank: Tank, fit: TankFit | None, source: SourceOutlook | None, now: datetime) -> Plan:
+    """Return what to do next and when, as far as that is known; none of it in the past."""
+    if fit is not None and now - fit.last_at > timedelta(days=_STALE_DAYS):
+        fit = source = None
+    refill_from = refill_on = refill_until = None
+    if fit is not None and source is not None and source.days_left is not None and source.days_left.value is not None:
+        left = source.days_left
+        refill_from, refill_on, refill_until = (
+            None if days is None else max((fit.last_at + timedelta(days=days)).date(), now.date())
+            for days in (left.low, left.value, left.high)
+        )
+    renew_on = None
+    if tank.fluid_renewed is not None:
+        renew_on = max(tank.fluid_renewed + timedelta(weeks=RENEW_AFTER_WEEKS), now.date())
+    return Plan(
+        photos=(() if fit is None else planned_photos(fit, now)) or usual_photos(tank, now),
+        refill_on=refill_on,
+        refill_from=refill_from,
+        refill_until=refill_until,
+        renew_fluid_on=renew_on,
+    )
 
 
 def planned_photos(fit: TankFit, now: datetime) -> tuple[PlannedPhoto, ...]:
     """
     Return the next photos by what the days have left open, in the order of time.
 
-    Each is the one, of the hours after the one before it, that narrows the number known least by then: loss, lag or
-    gas rate. That is reckoned to first order, from how they go together with the reading to be expected, all as
-    logarithms, over the draws (linear Gaussian updating of their covariance).
+    Of the hours after the photo before, each takes the one that most narrows whichever of loss, lag and gas rate is
+    least known by then. This is linear Gaussian updating of the covariance that these numbers and the expected
+    readings, all as logarithms, have over the draws.
     """
-    start = max(now, fit.last_at + timedelta(hours=_APART_H / 2.0))
-    times = _whole_hours(start)
-    hours = np.array([(when - fit.series.midnight).total_seconds() / 3600.0 for when in times])
+    times = _whole_hours(max(now, fit.last_at + timedelta(hours=_APART_H / 2.0)))
+    hours = np.array([fit.series.hours_to(when) for when in times])
     readings, noise_std = fit.expected_readings(hours)
-    parameters = fit.parameters
     names: tuple[PlannedFor, ...] = ("loss", "lag", "gas rate")
-    numbers = np.stack(
-        [np.log(parameters.loss_per_h), np.log(parameters.lag_h), np.log(fit.gas_rates(hours[:1])[:, 0])], axis=1
-    )
-    known = len(names)
+    numbers = np.log([fit.parameters.loss_per_h, fit.parameters.lag_h, fit.gas_rates(hours[:1])[:, 0]]).T
     covariance = np.cov(np.concatenate([numbers, readings], axis=1).T)
-    noise = noise_std**2
+    known = len(names)
     photos: list[PlannedPhoto] = []
     possible = hours < hours[0] + _NEXT_H
     while len(photos) < _N_PHOTOS and possible.any():
         least = int(np.argmax(np.diag(covariance)[:known]))
-        seen = np.diag(covariance)[known:] + noise
+        seen = np.diag(covariance)[known:] + noise_std**2
         narrowed = covariance[least, known:] ** 2 / seen / covariance[least, least]
         narrowing = 1.0 - np.sqrt(np.maximum(1.0 - narrowed, 0.0))
         best = int(np.argmax(np.where(possible, narrowing, -1.0)))
@@ -237,46 +348,24 @@ def planned_photos(fit: TankFit, now: datetime) -> tuple[PlannedPhoto, ...]:
 
 
 def usual_photos(tank: Tank, now: datetime) -> tuple[PlannedPhoto, ...]:
-    """Return the next photos where no course says more, as `telling_hours`; none where no hours are known."""
-    wanted = {round(clock.hour + clock.minute / 60.0) % 24 for clock in telling_hours(tank.lights, tank.gas_hours)}
-    times = [when for when in _whole_hours(now) if when.hour in wanted]
-    return tuple(PlannedPhoto(at=when, tells="usual", narrowing=0.0) for when in times[:_N_PHOTOS])
+    """Return the next photos if no course says more, at `usual_photo_times`; none if no hours are known."""
+    times = usual_photo_times(tank.lights, tank.gas_hours)
+    wanted = {round(clock.hour + clock.minute / 60.0) % 24 for clock in times}
+    photos = [when for when in _whole_hours(now) if when.hour in wanted]
+    return tuple(PlannedPhoto(at=when, tells="usual", narrowing=0.0) for when in photos[:_N_PHOTOS])
 
 
-def telling_hours(lights: DailySpan | None, gas: DailySpan | None) -> tuple[time, ...]:
+def usual_photo_times(lights: DailySpan | None, gas: DailySpan | None) -> tuple[time, ...]:
     """
-    Return when photos tell most of a tank of which no days are known.
+    Return the most informative times for photos of a tank without a course.
 
-    Around the switching of the gas; of gas that never stops, or whose hours are not known, through the light.
+    Around the switching of the gas; if it never stops or its hours are not known, through the light.
     """
     if gas is not None and gas.hours < 24.0:
         return tuple(shifted(clock, after_h) for clock in (gas.on, gas.off) for after_h in (0.0, _AFTER_SWITCHING_H))
     if lights is None:
         return ()
     return lights.on, shifted(lights.on, lights.hours / 2.0), lights.off
-
-
-def plan_of(tank: Tank, fit: TankFit | None, source: SourceOutlook | None, now: datetime) -> Plan:
-    """Return what to do next, and when, as far as it can be told; none of it in the past."""
-    if fit is not None and now - fit.last_at > timedelta(days=_STALE_DAYS):
-        fit = source = None
-    photos = () if fit is None else planned_photos(fit, now)
-    refill_from = refill_on = refill_until = None
-    if fit is not None and source is not None and source.days_left is not None and source.days_left.value is not None:
-        left, last_at = source.days_left, fit.last_at
-        refill_from, refill_on, refill_until = (
-            None if days is None else max((last_at + timedelta(days=days)).date(), now.date())
-            for days in (left.low, left.value, left.high)
-        )
-    renewed = tank.fluid_renewed
-    renew_on = None if renewed is None else renewed + timedelta(weeks=RENEW_AFTER_WEEKS)
-    return Plan(
-        photos=photos or usual_photos(tank, now),
-        refill_on=refill_on,
-        refill_from=refill_from,
-        refill_until=refill_until,
-        renew_fluid_on=None if renew_on is None else max(renew_on, now.date()),
-    )
 
 
 def _whole_hours(start: datetime) -> Sequence[datetime]:

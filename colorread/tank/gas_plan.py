@@ -3,27 +3,28 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 
 import numpy as np
 
 from colorread.result import WATCH_FROM, Interval, Reading
 from colorread.tank import forecast
-from colorread.tank.charge import USUAL_YIELD, Mix, acid_mix, fermentation_mix, gas_trend, source_outlook
+from colorread.tank.charge import USUAL_YIELD, Mix, acid_mix, fermentation_mix
 from colorread.tank.events import Event
-from colorread.tank.fit import TankFit, steady_fit, usual_parameters
-from colorread.tank.forecast import DayStart
+from colorread.tank.fit import TankFit, steady_fit
+from colorread.tank.forecast import DayStart, interval
 from colorread.tank.model import Draws, Schedule
+from colorread.tank.posterior import prior_parameters
 from colorread.tank.results import Change, Night, SourceOutlook, TimerValve
-from colorread.tank.series import CannotTell, is_of_the_future, wall_clock
+from colorread.tank.series import NoCourseError, is_of_the_future, wall_clock
 from colorread.tank.settings import ALL_DAY, DailySpan, GasSource, Tank
 from colorread.words import SourceKind, has_open_hose
 
-# The daily peak to aim at: the middle of the plants' range, and not above this share of the fish limit: assumption.
+# Daily peak to aim at: the middle of the plants' range, but at most this share of the fish limit: assumption.
 _SHARE_OF_LIMIT = 0.8
-# Of the gas of a cylinder some bubbles reach the surface: assumption.
+# Some bubbles of a cylinder's gas reach the surface: assumption.
 _CYLINDER_YIELD = (0.6, 1.0)
 # Days that a charge is planned for: usual, least and most. Yeast lasts one to three weeks: common practice, no source;
 # the others: assumptions.
@@ -32,8 +33,9 @@ _DAYS: dict[SourceKind, tuple[float, float, float]] = {
     "acid-bicarbonate": (14.0, 1.0, 365.0),
     "cylinder": (90.0, 1.0, 365.0),
 }
-# A charge of yeast starts after half a day to two days: common practice, no source. As it lasts one to three weeks, one
-# that is meant for so many days lasts between a third less and half as long again.
+_MIX: dict[SourceKind, Callable[[float], Mix]] = {"fermentation": fermentation_mix, "acid-bicarbonate": acid_mix}
+# A charge of yeast starts after half a day to two days: common practice, no source. As yeast lasts one to three weeks,
+# a charge meant for so many days lasts between a third less and half as long again.
 _YEAST_PACE = 1.5
 _YEAST_STARTS_AFTER_DAYS = (0.5, 2.0)
 _USUAL_FILLS_G = (500.0, 2000.0)  # of cylinders: common practice, no source
@@ -49,9 +51,9 @@ class GasNeed:
     start : DayStart
         The day that was simulated.
     target_g, limit_g : ndarray of float64, shape (D,)
-        CO2 into the water a day by which the peak is at the target, and at the fish limit [g/d].
+        Daily CO2 into the water at which the peak is at the target, and at the fish limit [g/d].
     now_g : ndarray of float64, shape (D,)
-        What the gas rate of `start` brings into the water [g/d].
+        Daily CO2 into the water at the gas rate of `start` [g/d].
     """
 
     start: DayStart
@@ -62,7 +64,7 @@ class GasNeed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fill:
-    """How long so much gas in a cylinder lasts [g, d]."""
+    """How long an amount of gas in a cylinder lasts [g, d]."""
 
     gas_g: float
     days: Interval
@@ -76,22 +78,22 @@ class StartPlan:
     Parameters
     ----------
     first_photo_after_h : float
-        From the vial in the water on [h].
+        After the vial went into the water [h].
     starts_with : float
         Share of the planned gas to begin with [-].
     step : float
         Largest step up [-].
     step_days, full_after_days : int
-        Days between steps, and until all of it flows [d].
+        Days between steps, and until all of the gas flows [d].
     gas_on : datetime.time or None
-        When the gas comes on; None where it never stops.
+        When the gas comes on; None if it never stops.
     lights_on : datetime.time or None
-        When the lights come on; None where not known.
+        When the lights come on; None if not known.
     photos : tuple of datetime.time
-        When photos tell most.
+        The most informative times for photos.
     """
 
-    # Two hours, and steps of at most a fifth every two days: common practice, no source. Started with half: assumption.
+    # Two hours, and steps of at most a fifth every two days: common practice, no source. Starting at half: assumption.
     first_photo_after_h: float = 2.0
     starts_with: float = 0.5
     step: float = 0.2
@@ -105,36 +107,36 @@ class StartPlan:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GasPlan:
     """
-    What to mix or fill, and what comes of it. CO2 is what reaches the water.
+    What to mix or fill, and what to expect from it. CO2 is what reaches the water.
 
     Parameters
     ----------
     tank : Tank
-        Its settings, with source, volume and hours as they are planned.
+        Its settings, with source, volume and hours as planned.
     gas : DailySpan
         When the gas is on.
     is_of_days : bool
-        Whether loss and uptake are those of its own days, not those of usual tanks.
+        Whether loss and uptake come from its own days, not from usual tanks.
     no_days : str
-        Why they are not; empty where they are.
+        Why they do not; empty if they do.
     target_mg_l : float
-        Daily peak that is aimed at [mg/L].
+        Daily peak to aim at [mg/L].
     need_g_per_day : Interval
         CO2 that this takes [g/d].
     dose_g_per_day : float
-        What is planned for: the middle of that, or less where it would pass the fish limit too likely [g/d].
+        Planned CO2: the middle of the need, or less if that would pass the fish limit too likely [g/d].
     is_held_back : bool
         Whether it is less.
     against_now : float or None
-        The same against what the tank gets now; None where its days do not tell [-].
+        The dose relative to what the tank gets now; None if its days do not show that [-].
     starts : datetime.date
         Day of the charge.
     days : float
         How long it is meant to last [d].
     mix : Mix or None
-        What to mix; None of a cylinder.
+        What to mix; None for a cylinder.
     gas_g : float
-        Gas that is made or let out in that time, more than reaches the water [g].
+        Gas made or let out in that time, more than reaches the water [g].
     fills : tuple of Fill
         How long cylinders last.
     gives_g_per_day, first_days_g_per_day : Interval
@@ -142,13 +144,13 @@ class GasPlan:
     first_peak_mg_l : Interval
         Daily peak in the first days [mg/L].
     chance_above_limit : float
-        That this passes the fish limit [-].
+        Chance that this peak passes the fish limit [-].
     starts_after_days : tuple of (float, float) or None
         When the gas comes; None for at once [d].
     lasts_days : Interval
-        From the charge on; of a cylinder whose filling is stated, all of that [d].
+        How long it lasts; for a cylinder of known filling, that whole filling [d].
     night : Night or None
-        The first nights, where the gas never stops.
+        The first nights, if the gas never stops.
     timer : TimerValve or None
         Whether a timer valve is worth it, by the tank's own days.
     outlook : SourceOutlook or None
@@ -183,23 +185,23 @@ class GasPlan:
     start_plan: StartPlan | None
 
     def day_after(self, days: float | None) -> date:
-        """Return the day so long after the charge, which no charge outlasts for ever; the part of a day is cut off."""
+        """Return the day so many whole days after the charge; no charge lasts for ever, so `days` is known."""
         assert days is not None
         return self.starts + timedelta(days=int(days))
 
     @property
     def refill_on(self) -> date:
-        """When to charge again: the day by which half of such charges are used up."""
+        """When to charge again: the day on which half of such charges are used up."""
         return self.day_after(self.lasts_days.value)
 
 
-class _Charge:
-    """How a charge comes out, as draws against what is planned for it."""
+class _ChargeDraws:
+    """How a charge may turn out relative to its plan, as draws."""
 
     def __init__(self, kind: SourceKind, days: float, need: GasNeed) -> None:
         rng, n = np.random.default_rng(0), len(need.now_g)
         ends = _CYLINDER_YIELD if kind == "cylinder" else USUAL_YIELD
-        # Any share of the usual ones alike, as nothing tells them apart.
+        # Any of the usual shares is equally likely.
         self.usual_yield = sum(ends) / 2.0
         self.of_usual: Draws = rng.uniform(*ends, n) / self.usual_yield
         self.mean: Draws = self.of_usual
@@ -208,7 +210,7 @@ class _Charge:
         if kind == "fermentation":
             pace = np.exp(rng.uniform(-math.log(_YEAST_PACE), math.log(_YEAST_PACE), n))
             self.mean = self.of_usual / pace
-            # Nothing sets its rate, so it starts high and fades over the whole charge.
+            # Nothing controls the rate of yeast, so it starts high and fades over the whole charge.
             faded = np.maximum(need.start.parameters.fall_per_h, 0.0) * 24.0 * days * pace
             self.first = self.mean * np.where(faded > 1e-6, faded / -np.expm1(-np.maximum(faded, 1e-6)), 1.0)
             self.lasts_days = days * pace + rng.uniform(*_YEAST_STARTS_AFTER_DAYS, n)
@@ -216,19 +218,19 @@ class _Charge:
 
 def gas_need(tank: Tank, fit: TankFit | None, target_mg_l: float) -> GasNeed:
     """
-    Return how much CO2 a tank needs a day: the loss to the air and the uptake by plants through a settled day.
+    Return how much CO2 a tank needs a day: what it loses to the air and the plants through a settled day.
 
-    Of a tank without days what is believed of all of them stands in. Gas hours that are not known are those for the
-    lamp where a timer valve can keep them, and all day where not.
+    Without a fit the priors stand in. Gas hours that are not known follow the lights if a timer valve can keep them,
+    and else are all day.
     """
     assert tank.volume_l is not None
     for_lights = forecast.hours_for_lights(tank.lights) if tank.valve == "timer" else None
     schedule = Schedule(gas=tank.gas_hours or for_lights or ALL_DAY, lights=tank.lights)
     if fit is None:
-        usual = usual_parameters(tank.source_kind).take(np.arange(forecast.N_DRAWS))
-        start = DayStart(parameters=usual, schedule=schedule, marks=tank.judged_by)
+        parameters = prior_parameters(tank.source_kind).take(np.arange(forecast.N_DRAWS))
     else:
-        start = replace(forecast.day_start(fit, tank.judged_by, forecast.midnight_after(fit)), schedule=schedule)
+        parameters = forecast.day_start(fit, tank.judged_by).parameters
+    start = DayStart(parameters=parameters, schedule=schedule, marks=tank.judged_by)
     now_g = start.parameters.gas_mg_l_h * schedule.gas.hours * tank.volume_l / 1000.0
     target_g, limit_g = (
         now_g * np.maximum(forecast.rate_for_peak(start, peak_mg_l), 0.0)
@@ -253,29 +255,29 @@ def plan_gas(
     Parameters
     ----------
     tank : Tank
-        As it is to be; volume and source must be known.
+        Its planned settings; volume and source must be known.
     readings : sequence of Reading
         Of this tank.
     events : iterable of Event
-        What was noted of it.
+        What was noted of it, in any order.
     logged : Tank, optional
-        As it was when they were taken, where that differs.
+        Its settings when they were taken, if different.
     days : float, optional
-        How long the charge is to last; usual ones where not given [d].
+        How long the charge shall last; by default as long as is usual [d].
     target_mg_l : float, optional
-        Daily peak to aim at; the middle of the plants' range, below the fish limit, where not given [mg/L].
+        Daily peak to aim at; by default the middle of the plants' range, below the fish limit [mg/L].
     now : datetime, optional
-        Begin of it, on the tank's clock; that of the machine where not given.
+        Start of the charge, on the tank's clock; by default that of the machine.
 
     Returns
     -------
     GasPlan
-        For a charge of that day.
+        For a charge on that day.
 
     Raises
     ------
     ValueError
-        If it cannot be planned so; one sentence.
+        If that cannot be planned, in one sentence.
     """
     now = wall_clock(now or datetime.now())
     source, limit_mg_l = _plannable_source(tank), tank.judged_by.fish_mg_l
@@ -284,13 +286,10 @@ def plan_gas(
     if not target_mg_l < limit_mg_l:
         raise ValueError(f"The target ({target_mg_l:g} mg/L) must be below the fish limit ({limit_mg_l:g} mg/L).")
     usable = [reading for reading in readings if reading.status == "read" and not is_of_the_future(reading, now)]
-    fit, no_days = None, ""
-    try:
-        fit, _ = steady_fit(logged or tank, usable, [event for event in events if event.at <= now])
-    except CannotTell as cannot:
-        no_days = str(cannot) if usable else "No photos yet."
+    happened = sorted((event for event in events if event.at <= now), key=lambda event: event.at)
+    fit, no_days = _fit_of_days(logged or tank, usable, happened)
     need = gas_need(tank, fit, target_mg_l)
-    charge = _Charge(kind, days, need)
+    charge = _ChargeDraws(kind, days, need)
     wanted_g, kept_g = float(np.median(need.target_g)), float(np.quantile(need.limit_g / charge.first, WATCH_FROM))
     dose_g = min(wanted_g, kept_g)
     if dose_g <= 0.0:
@@ -305,30 +304,30 @@ def plan_gas(
         is_of_days=fit is not None,
         no_days=no_days,
         target_mg_l=target_mg_l,
-        need_g_per_day=forecast.interval(need.target_g),
+        need_g_per_day=interval(need.target_g),
         dose_g_per_day=dose_g,
         is_held_back=kept_g < wanted_g,
         against_now=None if fit is None else dose_g / float(np.median(need.now_g)),
         starts=now.date(),
         days=days,
-        mix=None if kind == "cylinder" else fermentation_mix(gas_g) if kind == "fermentation" else acid_mix(gas_g),
+        mix=None if kind == "cylinder" else _MIX[kind](gas_g),
         gas_g=gas_g,
         fills=fills,
-        gives_g_per_day=forecast.interval(dose_g * charge.mean),
-        first_days_g_per_day=forecast.interval(dose_g * charge.first),
-        first_peak_mg_l=forecast.interval(peak),
+        gives_g_per_day=interval(dose_g * charge.mean),
+        first_days_g_per_day=interval(dose_g * charge.first),
+        first_peak_mg_l=interval(peak),
         chance_above_limit=float((peak > limit_mg_l).mean()),
         starts_after_days=_YEAST_STARTS_AFTER_DAYS if kind == "fermentation" else None,
-        lasts_days=fills[0].days if len(fills) == 1 else forecast.interval(charge.lasts_days),
+        lasts_days=fills[0].days if len(fills) == 1 else interval(charge.lasts_days),
         night=forecast.night_of(need.start, first_factor),
         timer=None if fit is None else forecast.timer_valve(need.start, tank),
-        outlook=None if fit is None else source_outlook(fit, logged or tank, gas_trend(fit)),
+        outlook=None if fit is None else forecast.source_outlook(fit, logged or tank, forecast.gas_trend(fit)),
         start_plan=None if usable else _start_plan(tank, need.start.schedule.gas),
     )
 
 
 def _plannable_source(tank: Tank) -> GasSource:
-    """Return what makes the gas; raise where that or the volume is not known, or nothing sets an acid bottle."""
+    """Return the gas source; raise if it or the volume is not known, or an acid bottle has no valve."""
     if tank.volume_l is None:
         raise ValueError("The tank volume is missing; enter it, such as 60 (or 15gal).")
     if tank.source is None:
@@ -344,8 +343,16 @@ def _plannable_source(tank: Tank) -> GasSource:
     return tank.source
 
 
+def _fit_of_days(tank: Tank, usable: Sequence[Reading], events: Sequence[Event]) -> tuple[TankFit | None, str]:
+    """Return the fit of the tank's own days, or why there is none."""
+    try:
+        return steady_fit(tank, usable, events)[0], ""
+    except NoCourseError as error:
+        return None, str(error) if usable else "No photos yet."
+
+
 def _days_of(kind: SourceKind, days: float | None) -> float:
-    """Return how long a charge is to last, stated or usual [d]; raise where none of the kind does."""
+    """Return how long a charge shall last, given or usual [d]; raise if no such charge does."""
     usual, least, most = _DAYS[kind]
     days = usual if days is None else days
     if not least <= days <= most:
@@ -359,15 +366,15 @@ def _target_of(tank: Tank) -> float:
     return min((marks.plants_low_mg_l + marks.plants_high_mg_l) / 2.0, _SHARE_OF_LIMIT * marks.fish_mg_l)
 
 
-def _fills(source: GasSource, charge: _Charge, dose_g: float) -> tuple[Fill, ...]:
+def _fills(source: GasSource, charge: _ChargeDraws, dose_g: float) -> tuple[Fill, ...]:
     filled_g = _USUAL_FILLS_G if source.amount_g is None else (source.amount_g,)
     into_water = charge.of_usual * charge.usual_yield
-    return tuple(Fill(gas_g=gas_g, days=forecast.interval(gas_g * into_water / dose_g)) for gas_g in filled_g)
+    return tuple(Fill(gas_g=gas_g, days=interval(gas_g * into_water / dose_g)) for gas_g in filled_g)
 
 
 def _start_plan(tank: Tank, gas: DailySpan) -> StartPlan:
     return StartPlan(
         gas_on=gas.on if gas.hours < 24.0 else None,
         lights_on=None if tank.lights is None else tank.lights.on,
-        photos=tuple(dict.fromkeys(forecast.telling_hours(tank.lights, gas))),
+        photos=tuple(dict.fromkeys(forecast.usual_photo_times(tank.lights, gas))),
     )

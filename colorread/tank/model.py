@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 
 from colorread.tank.settings import DailySpan
 
-_LEAST_DIFFERENCE = 1e-6  # between two rates, far below what any photo could tell [1/h]
+_LEAST_DIFFERENCE = 1e-6  # of two rates, far below what any photo could show [1/h]
 _HOURS_PER_DAY = 24.0
 
-Draws = NDArray[np.float64]
+Floats = NDArray[np.float64]
+Draws = NDArray[np.float64]  # one value for each of D draws, as first axis unless noted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,8 +24,8 @@ class TankParameters:
     Parameters of the two boxes, each an array of D draws.
 
     ``dC/dt = gas(t) - loss (C - base) - uptake(t) C`` for the tank and ``dV/dt = (C - V) / lag`` for the vial. The gas
-    rate changes by ``exp(-fall t)`` and flows while the gas is on; the plants' uptake is taken as proportional to the
-    CO2 (an approximation that holds below the half-saturation of the plants) and acts while the lamp is on.
+    rate fades as ``exp(-fall t)`` and flows while the gas is on. The plants take up CO2 while the lamp is on, in
+    proportion to the CO2 (an approximation that holds below their half-saturation).
 
     Parameters
     ----------
@@ -37,7 +38,7 @@ class TankParameters:
     uptake_per_h : ndarray of float64, shape (D,)
         First-order uptake by the plants in the light [1/h].
     base_mg_l : ndarray of float64, shape (D,)
-        Where the tank falls to without gas: the air's CO2 and what is breathed out [mg/L].
+        Level without gas: CO2 from the air and from respiration [mg/L].
     lag_h : ndarray of float64, shape (D,)
         Time constant of the vial [h].
     """
@@ -64,9 +65,9 @@ class Schedule:
     gas : DailySpan
         Hours of the gas.
     lights : DailySpan or None
-        Hours of the lamp; None where not known, then no uptake is told apart from the loss.
+        Hours of the lamp; None if not known, then the loss includes the uptake.
     night_loss_factor : float, default 1.0
-        Loss to the air while the lamp is off against that while it is on [-].
+        Loss to the air while the lamp is off, relative to that while it is on [-].
     """
 
     gas: DailySpan
@@ -84,11 +85,11 @@ class Turn:
     hour : float
         Hours since hour 0, above 0 [h].
     parameters : TankParameters
-        From then on; the gas rate still that of hour 0.
+        From then on; the gas rate is still that of hour 0.
     water_change : float
-        Share of the water replaced by water that has lost its gas [-].
+        Share of the water replaced by water without added gas [-].
     fluid_renewed : bool
-        Whether the vial gets fluid that stood in air.
+        Whether the vial gets fluid in equilibrium with air.
     """
 
     hour: float
@@ -98,14 +99,8 @@ class Turn:
 
 
 def simulate(
-    parameters: TankParameters,
-    schedule: Schedule,
-    times_h: NDArray[np.float64],
-    *,
-    tank_mg_l: Draws,
-    vial_mg_l: Draws,
-    turns: Sequence[Turn] = (),
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    parameters: TankParameters, schedule: Schedule, times_h: Floats, start_mg_l: Draws, turns: Sequence[Turn] = ()
+) -> Draws:
     """
     Follow tank and vial from hour 0, a midnight, on.
 
@@ -116,40 +111,37 @@ def simulate(
     schedule : Schedule
         When gas and lamp are on.
     times_h : ndarray of float64, shape (N,)
-        Hours since that midnight, not below 0, in rising order [h].
-    tank_mg_l, vial_mg_l : ndarray of float64, shape (D,)
-        CO2 of both at hour 0 [mg/L].
+        Hours since that midnight, not negative, in rising order [h].
+    start_mg_l : ndarray of float64, shape (2, D)
+        CO2 of tank and vial at hour 0 [mg/L].
     turns : sequence of Turn, optional
-        One at most an hour.
+        At most one for any hour.
 
     Returns
     -------
-    tank, vial : ndarray of float64, shape (D, N)
-        CO2 of both [mg/L].
+    ndarray of float64, shape (2, D, N)
+        CO2 of tank and vial [mg/L].
     """
     turn_at = {turn.hour: turn for turn in turns}
-    shape = (len(parameters.loss_per_h), len(times_h))
-    tank, vial = np.empty(shape), np.empty(shape)
+    course, state = np.empty((*start_mg_l.shape, len(times_h))), start_mg_l
     end_h = float(times_h[-1]) if len(times_h) else 0.0
     edges = _switching_times(schedule, end_h, turn_at)
     placed = np.searchsorted(times_h, edges)
     placed[-1] = len(times_h)
     for start_h, stop_h, first, last in zip(edges[:-1], edges[1:], placed[:-1], placed[1:], strict=True):
         if (turn := turn_at.get(start_h)) is not None:
-            parameters = turn.parameters
-            tank_mg_l = tank_mg_l + turn.water_change * (parameters.base_mg_l - tank_mg_l)
-            vial_mg_l = parameters.base_mg_l if turn.fluid_renewed else vial_mg_l
-        # The state at the end of the piece is found together with what is asked for inside it.
-        since_h = np.append(times_h[first:last], stop_h) - start_h
-        piece_tank, piece_vial = _piece(parameters, schedule, start_h, stop_h, since_h, tank_mg_l, vial_mg_l)
-        tank[:, first:last], tank_mg_l = piece_tank[:, :-1], piece_tank[:, -1]
-        vial[:, first:last], vial_mg_l = piece_vial[:, :-1], piece_vial[:, -1]
-    return tank, vial
+            parameters, base = turn.parameters, turn.parameters.base_mg_l
+            tank, vial = state
+            state = np.stack([tank + turn.water_change * (base - tank), base if turn.fluid_renewed else vial])
+        # The state at the end of the piece is computed together with the times inside it.
+        piece = _piece(parameters, schedule, start_h, np.append(times_h[first:last], stop_h) - start_h, state)
+        course[..., first:last], state = piece[..., :-1], piece[..., -1]
+    return course
 
 
-def settled_state(parameters: TankParameters, schedule: Schedule, *, days: int = 4) -> tuple[Draws, Draws]:
+def settled_state(parameters: TankParameters, schedule: Schedule, *, days: int) -> Draws:
     """
-    Return tank and vial at midnight after days of the same schedule with the rate of hour 0.
+    Return tank and vial at midnight after some days of the same schedule with the rate of hour 0.
 
     Parameters
     ----------
@@ -157,13 +149,13 @@ def settled_state(parameters: TankParameters, schedule: Schedule, *, days: int =
         D draws.
     schedule : Schedule
         When gas and lamp are on.
-    days : int, default 4
-        Days that are followed, from the mean level of the tank on.
+    days : int
+        Days to follow, starting at the mean level of the tank.
 
     Returns
     -------
-    tank, vial : ndarray of float64, shape (D,)
-        CO2 of both [mg/L].
+    ndarray of float64, shape (2, D)
+        CO2 of tank and vial [mg/L].
     """
     share_on = schedule.gas.hours / _HOURS_PER_DAY
     lit = 0.0 if schedule.lights is None else schedule.lights.hours / _HOURS_PER_DAY
@@ -171,9 +163,17 @@ def settled_state(parameters: TankParameters, schedule: Schedule, *, days: int =
     gain = parameters.gas_mg_l_h * share_on + loss * parameters.base_mg_l
     level = gain / (loss + lit * parameters.uptake_per_h)
     steady = replace(parameters, fall_per_h=np.zeros_like(parameters.fall_per_h))
-    midnight = np.array([days * _HOURS_PER_DAY])
-    tank, vial = simulate(steady, schedule, midnight, tank_mg_l=level, vial_mg_l=level)
-    return tank[:, 0], vial[:, 0]
+    return simulate(steady, schedule, np.array([days * _HOURS_PER_DAY]), np.stack([level, level]))[..., 0]
+
+
+def gas_rates(first: TankParameters, turns: Sequence[Turn], hours: Floats) -> Draws:
+    """Return the gas rate while the gas is on at hours since hour 0; at a turn, the one after it, (D, N) [mg/L/h]."""
+    pieces = (first, *(turn.parameters for turn in turns))
+    place = np.searchsorted([turn.hour for turn in turns], hours, side="right")
+    return np.stack(
+        [pieces[i].gas_mg_l_h * np.exp(-pieces[i].fall_per_h * hour) for i, hour in zip(place, hours, strict=True)],
+        axis=1,
+    )
 
 
 def is_on(span: DailySpan, hour: float) -> bool:
@@ -183,40 +183,32 @@ def is_on(span: DailySpan, hour: float) -> bool:
     Parameters
     ----------
     span : DailySpan
-        From one time of the day to another.
+        Hours of every day.
     hour : float
         Hours since some midnight [h].
 
     Returns
     -------
     bool
-        On, with the start included and the end not.
+        Including the start, not the end.
     """
     return (hour - span.on_h) % _HOURS_PER_DAY < span.hours
 
 
-def _switching_times(schedule: Schedule, end_h: float, turns_h: Iterable[float]) -> NDArray[np.float64]:
-    """Return 0, every time of switching or turning before `end_h`, and `end_h`."""
-    of_day: set[float] = set()
+def _switching_times(schedule: Schedule, end_h: float, turns_h: Iterable[float]) -> Floats:
+    """Return 0, every switching of gas or lamp and every turn before `end_h`, and `end_h`."""
+    daily: set[float] = set()
     for span in (schedule.gas, schedule.lights):
         if span is not None and span.hours < _HOURS_PER_DAY:
-            of_day |= {span.on_h, (span.on_h + span.hours) % _HOURS_PER_DAY}
+            daily |= {span.on_h, (span.on_h + span.hours) % _HOURS_PER_DAY}
     n_days = int(end_h // _HOURS_PER_DAY) + 1
-    times = {day * _HOURS_PER_DAY + hour for day in range(n_days) for hour in of_day} | set(turns_h)
+    times = {day * _HOURS_PER_DAY + hour for day in range(n_days) for hour in daily} | set(turns_h)
     return np.array([0.0, *sorted(hour for hour in times if 0.0 < hour < end_h), end_h])
 
 
-def _piece(
-    parameters: TankParameters,
-    schedule: Schedule,
-    start_h: float,
-    stop_h: float,
-    since_h: NDArray[np.float64],
-    tank_mg_l: Draws,
-    vial_mg_l: Draws,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Solve one piece in which nothing switches; all of it is a sum of exponentials."""
-    middle_h = (start_h + stop_h) / 2.0
+def _piece(parameters: TankParameters, schedule: Schedule, start_h: float, since_h: Floats, state: Draws) -> Draws:
+    """Solve a piece without switching, a sum of exponentials; `since_h` are hours from its start to its end."""
+    middle_h = start_h + since_h[-1] / 2.0
     gas_on = is_on(schedule.gas, middle_h)
     lit = schedule.lights is not None and is_on(schedule.lights, middle_h)
     dark = schedule.lights is not None and not lit
@@ -226,6 +218,7 @@ def _piece(
     vial_rate = _apart(_apart(1.0 / parameters.lag_h, decay), fall)
     rest = loss * parameters.base_mg_l / decay
     gas = parameters.gas_mg_l_h * np.exp(-fall * start_h) if gas_on else np.zeros_like(decay)
+    tank_mg_l, vial_mg_l = state
     driven = gas / (decay - fall)
     start = tank_mg_l - driven - rest
     start_in_vial = start * vial_rate / (vial_rate - decay)
@@ -234,9 +227,9 @@ def _piece(
     decayed, faded, followed = (np.exp(-rate[:, None] * since_h) for rate in (decay, fall, vial_rate))
     tank = start[:, None] * decayed + driven[:, None] * faded + rest[:, None]
     vial = start_in_vial[:, None] * decayed + driven_in_vial[:, None] * faded + own[:, None] * followed + rest[:, None]
-    return tank, vial
+    return np.stack([tank, vial])
 
 
-def _apart(rate: NDArray[np.float64], other: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the rate, moved a little where it meets the other: the solution is smooth there, its formula is not."""
+def _apart(rate: Draws, other: Draws) -> Draws:
+    """Return the rate, moved a little where it equals the other: the solution is smooth there, its formula is not."""
     return np.where(np.abs(rate - other) < _LEAST_DIFFERENCE, other + 2.0 * _LEAST_DIFFERENCE, rate)

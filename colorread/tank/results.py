@@ -1,4 +1,4 @@
-"""What days of readings tell of a tank: results with their intervals, or the reason why there are none."""
+"""What days of readings show of a tank: numbers with their intervals, or the reason why there are none."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ from colorread.tank.events import Event
 from colorread.tank.settings import DailySpan, Tank
 from colorread.words import Answer, answer_of
 
-_THREE_DIGITS = Kept(digits=3)  # more are worth nothing
-_Told = Annotated[Interval, _THREE_DIGITS]
-_Share = Annotated[float, _THREE_DIGITS]
-_NotKept = Annotated[NDArray[np.float64], Kept(is_left_out=True)]
+_THREE_DIGITS = Kept(digits=3)  # decimals in JSON; more are worth nothing
+_RoundedInterval = Annotated[Interval, _THREE_DIGITS]
+_RoundedShare = Annotated[float, _THREE_DIGITS]
+_Unwritten = Annotated[NDArray[np.float64], Kept(is_left_out=True)]
 
-# What the days may tell of a tank. Of the day of the last photo, from midnight to midnight, what comes after the photo
-# simulated: CO2 at lights on, daily peak and overnight low [mg/L], and the hours above the fish mark [h]. At the last
-# reading: gas rate [mg/L/h], its change [%/d], first-order loss to the air [1/h], time constant of the vial [h], and
-# the days until the daily peak falls below the plants' lower mark [d].
+# Numbers of a tank. For the day of the last photo, from midnight to midnight and simulated after the photo: CO2 at
+# lights on, daily peak and overnight low [mg/L], and the hours above the fish limit [h]. At the last reading: gas rate
+# [mg/L/h], its change [%/d], first-order loss to the air [1/h], time constant of the vial [h], and the days until the
+# daily peak falls below the plants' range [d].
 EstimateName = Literal[
     "lights_on_mg_l",
     "peak_mg_l",
@@ -42,14 +42,14 @@ EstimateName = Literal[
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Estimate:
     """
-    A fitted number with its 90 % interval, or the reason why the data cannot tell it.
+    A fitted number with its 90 % interval, or the reason why it cannot be determined.
 
     Parameters
     ----------
     interval : Interval or None
-        None where the data cannot tell.
+        None if it cannot be determined.
     reason : str
-        One sentence why; empty where there is an interval.
+        One sentence why; empty if there is an interval.
     """
 
     interval: Interval | None = None
@@ -66,7 +66,7 @@ class PhotoPoint:
     photo : str
         Name or path of the photo.
     taken_at : datetime
-        When, as the photo says.
+        As the photo has it.
     co2_mg_l : Interval
         CO2 of the tank [mg/L].
     """
@@ -77,7 +77,7 @@ class PhotoPoint:
 
 
 def tank_co2_of(points: Iterable[PhotoPoint]) -> Callable[[Reading], Interval | None]:
-    """Return what tells the CO2 of the tank [mg/L] when the photo of a reading was taken; None where it is not told."""
+    """Return a function that gives the tank's CO2 [mg/L] at the photo of a reading, or None if it is not known."""
     by_photo: dict[object, Interval] = {(point.photo, point.taken_at): point.co2_mg_l for point in points}
     return lambda reading: by_photo.get((reading.photo, reading.taken_at))
 
@@ -90,11 +90,11 @@ class Course:
     Parameters
     ----------
     times : tuple of datetime
-        On the tank's own clock, without offset; N of them.
+        N times on the tank's own clock, without offset.
     tank_mg_l, tank_low_mg_l, tank_high_mg_l : ndarray of float64, shape (N,)
-        Median and ends of the tank's CO2 [mg/L].
+        Median and 90 % band of the tank's CO2 [mg/L].
     vial_mg_l : ndarray of float64, shape (N,)
-        Median of what the vial follows with [mg/L].
+        Median of the vial's CO2 [mg/L].
     """
 
     times: tuple[datetime, ...]
@@ -107,20 +107,20 @@ class Course:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
     """
-    A change a keeper could make. What is None or 1 stays as it is.
+    A change a keeper could make. Whatever is None or 1 stays as it is.
 
     Parameters
     ----------
     gas : DailySpan or None
-        New hours of the gas.
+        New gas hours.
     rate_factor : float
-        Gas rate against today's [-].
+        Gas rate relative to today's [-].
     night_loss_factor : float
-        Loss to the air at night against today's, by moving the surface [-].
+        Loss to the air at night relative to today's, by moving the surface [-].
     refill_on : datetime.date or None
-        Day on which to charge the gas source anew.
+        Day on which to refill the gas source.
     refill_share : float
-        How much of the gas of the last charge the new one is to give at most [-].
+        Largest size of the refill relative to the last charge [-].
     """
 
     gas: DailySpan | None = None
@@ -138,10 +138,10 @@ class Handling:
     Parameters
     ----------
     switched_by : {'gas', 'hose', 'unknown'} or None
-        What begins and ends it at an hour: a switch or valve, the hose; None where nothing does.
+        What starts and stops it by the clock: a switch or valve, or the hose; None if nothing does.
     set_by : {'valve', 'bottle', 'depth', 'unknown'}
-        What brings less or more of it into the water: a needle valve; the depth of the diffuser, or the size of the
-        bottle; that depth alone.
+        What brings less or more of it into the water: a needle valve; the size of the bottle or the depth of the
+        diffuser; that depth alone.
     """
 
     switched_by: Literal["gas", "hose", "unknown"] | None
@@ -158,37 +158,37 @@ class DayForecast:
     words : str
         The change as an instruction, one sentence.
     change : Change
-        What is changed for it.
+        What is done differently.
     hours : ndarray of float64, shape (H,)
         Hours after midnight.
     co2_mg_l, low_mg_l, high_mg_l : ndarray of float64, shape (H,)
         Median and 90 % band [mg/L].
     lights_on_mg_l, peak_mg_l, night_low_mg_l : Interval
-        CO2 at lights on, its daily peak and its lowest by night [mg/L].
+        CO2 at lights on, daily peak, and lowest at night [mg/L].
     hours_above_fish_mark : Interval
-        Hours of the day above the fish mark [h].
+        Hours of the day above the fish limit [h].
     plants_share : float
-        Expected share of the lit hours in which the CO2 lies within the plants' range [-].
+        Expected share of the lit hours in which the CO2 is within the plants' range [-].
     plants_share_low, plants_share_high : float
-        Its 90 % interval, widened to hold the expected share [-].
+        Its 90 % interval, widened to include the expected share [-].
     fish_probability : float
-        Probability that the whole day stays below the fish mark [-].
+        Probability that the whole day stays below the fish limit [-].
     """
 
     words: str
     change: Change
-    hours: _NotKept
-    co2_mg_l: _NotKept
-    low_mg_l: _NotKept
-    high_mg_l: _NotKept
-    lights_on_mg_l: _Told
-    peak_mg_l: _Told
-    night_low_mg_l: _Told
-    hours_above_fish_mark: _Told
-    plants_share: _Share
-    plants_share_low: _Share
-    plants_share_high: _Share
-    fish_probability: _Share
+    hours: _Unwritten
+    co2_mg_l: _Unwritten
+    low_mg_l: _Unwritten
+    high_mg_l: _Unwritten
+    lights_on_mg_l: _RoundedInterval
+    peak_mg_l: _RoundedInterval
+    night_low_mg_l: _RoundedInterval
+    hours_above_fish_mark: _RoundedInterval
+    plants_share: _RoundedShare
+    plants_share_low: _RoundedShare
+    plants_share_high: _RoundedShare
+    fish_probability: _RoundedShare
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,9 +201,9 @@ class Night:
     low_mg_l, high_mg_l : Interval
         Lowest and highest CO2 [mg/L].
     chance_above_limit : float
-        That it passes the fish limit meanwhile [-].
+        Chance that it passes the fish limit [-].
     aerate : bool
-        Whether that is too likely for the hours in which the oxygen is lowest.
+        Whether that chance is too high for the hours in which oxygen is lowest.
     """
 
     low_mg_l: Interval
@@ -220,13 +220,13 @@ class TimerValve:
     Parameters
     ----------
     gas : DailySpan
-        Hours that it would give the gas.
+        The gas hours with it.
     chance_without, chance_with : float
-        That the CO2 passes the fish limit by night [-].
+        Chance that the CO2 passes the fish limit at night [-].
     saved : float
         Share of the gas that it saves [-].
     is_worth_it : bool
-        Whether it keeps the fish limit by night where it would else be passed too likely.
+        Whether the night needs it to keep the fish limit, and it helps.
     """
 
     gas: DailySpan
@@ -236,8 +236,8 @@ class TimerValve:
     is_worth_it: bool
 
 
-# What is advised: to stop the gas for now, or for hours; to check a source that may have run dry; a simulated change;
-# to watch; to leave it, also where more gas could be tried, or hours of the lamp would tell what to change.
+# The advice: stop the gas for now ("stop") or for hours ("pause"); check a source that may have run dry; make a
+# simulated change; watch; leave it, with more gas to try ("climb"), or as no change could be simulated.
 Outcome = Literal["stop", "pause", "check source", "change", "watch", "leave", "climb", "leave untried"]
 
 
@@ -253,17 +253,17 @@ class Decision:
     today : DayForecast
         The day with nothing changed.
     recommended : DayForecast or None
-        The change, or how to start again after a stop; None for none.
+        The change, or how to start again after a stop; None if there is none.
     is_urgent : bool
         Whether to look at the fish now.
     is_first_step : bool
-        Whether more must follow the change.
+        Whether the change is not enough by itself.
     night : Night or None
-        Of gas that never stops, where the gas is not too much throughout.
+        The night, if the gas never stops and is not far too much.
     timer : TimerValve or None
-        What a timer valve would change of it.
+        What a timer valve would change there.
     calm_in_days : int or None
-        When a fading source is of no concern by itself.
+        Days after which a fading source is of no concern by itself.
     """
 
     outcome: Outcome
@@ -284,7 +284,7 @@ class Advice:
     Parameters
     ----------
     day : datetime.date
-        The day that is simulated.
+        The simulated day.
     sentences : tuple of str
         The advice in words.
     cautions : tuple of str
@@ -292,9 +292,9 @@ class Advice:
     today : DayForecast
         That day with nothing changed.
     recommended : DayForecast or None
-        The smallest change that does; None where nothing needs changing or nothing helps.
+        The smallest change that is enough; None if nothing needs changing or nothing helps.
     others : tuple of DayForecast
-        What else was tried and is worth showing.
+        Other simulated changes worth showing.
     """
 
     day: date
@@ -305,7 +305,7 @@ class Advice:
     others: tuple[DayForecast, ...]
 
 
-# What lasts so long is told to last for ever: assumption, longer than any charge is kept [d].
+# Whatever lasts this long lasts for ever: assumption, longer than any charge is kept [d].
 NEVER_DAYS = 3650.0
 
 
@@ -317,14 +317,14 @@ class SourceOutlook:
     Parameters
     ----------
     total_g : float
-        CO2 that the whole charge can give at most [g].
+        The most CO2 that the whole charge can give [g].
     used_g : Interval
-        What went into the water so far by the fitted rate; gas lost on the way is not in it [g].
+        CO2 that went into the water by the fitted rate, without gas lost on the way [g].
     days_left : Interval or None
-        Until the charge is used up, with the usual yield of a bottle; of a cylinder, if all of its gas reached the
-        water; value and upper end None for never; None where it would be used up already [d].
+        Until the charge is used up, with the usual yield of a bottle, or all of the gas of a cylinder; value and upper
+        end are None for never. None as a whole if by this count it is used up already [d].
     fades_on : bool
-        Whether the fitted trend is carried on for that; else it is reckoned at the present rate.
+        Whether that extrapolates the fitted trend, not the present rate.
     sentence : str
         The same in words.
     """
@@ -339,24 +339,24 @@ class SourceOutlook:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Told:
     """
-    What a course fitted to the readings tells of one tank.
+    What a course fitted to the readings shows of one tank.
 
     Parameters
     ----------
     tank_co2 : tuple of PhotoPoint
-        The tank at the times of the photos that were fitted, the last one last.
+        The tank at the times of the fitted photos, in the order of time.
     course : Course
-        Through all days.
+        From the first day to a day after the last photo.
     estimates : mapping of EstimateName to Estimate
         All of them.
     source : SourceOutlook or None
-        What the charge can still give.
+        How long the charge lasts.
     advice : Advice
         What to change.
     n_unused : int
-        How many photos with numbers the course leaves out.
+        Number of photos with numbers that the course leaves out.
     common_std_ph : float
-        Error that all readings may share, as pH; it is not averaged away [-].
+        Standard uncertainty that all readings share, as pH; it is not averaged away [-].
     fitted : mapping of str to Interval
         Further fitted numbers, for the record.
     """
@@ -379,22 +379,19 @@ class Now:
     Parameters
     ----------
     what : str
-        What the number is of.
+        What the number is.
     co2_mg_l : Interval
         CO2 [mg/L].
     verdict : Verdict
         What it means, and what to do.
-    taken_at : datetime or None
-        Time of the photo on which it is based last.
     """
 
     what: str
     co2_mg_l: Interval
     verdict: Verdict
-    taken_at: datetime | None
 
 
-# What a photo is to tell; "usual" where no course says what is known least.
+# The number that a photo narrows most; "usual" if there is no course to say.
 PlannedFor = Literal["loss", "lag", "gas rate", "usual"]
 
 
@@ -406,16 +403,16 @@ class PlannedPhoto:
     Parameters
     ----------
     at : datetime
-        When, on the tank's clock, a whole hour.
+        A whole hour on the tank's clock.
     tells : {'loss', 'lag', 'gas rate', 'usual'}
-        What it tells most about.
+        The number that it narrows most.
     narrowing : float
-        By which share it is expected to narrow the interval of that, after the photos planned before it [-].
+        Expected narrowing of its interval, relative to that after the photos planned before [-].
     """
 
     at: Annotated[datetime, Kept(timespec="minutes")]
     tells: PlannedFor
-    narrowing: _Share
+    narrowing: _RoundedShare
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -428,11 +425,11 @@ class Plan:
     photos : tuple of PlannedPhoto
         In the order of time.
     refill_on : datetime.date or None
-        Day about which the charge is used up; None where not known.
+        Day on which the charge is used up; None if not known.
     refill_from, refill_until : datetime.date or None
-        Ends of its 90 % interval; the last one None where it has no end.
+        Ends of its 90 % interval; the latter None if it is open.
     renew_fluid_on : datetime.date or None
-        Day by which the fluid is to be renewed; None where its age is not known.
+        Day by which to renew the fluid; None if its age is not known.
     """
 
     photos: tuple[PlannedPhoto, ...]
@@ -445,12 +442,12 @@ class Plan:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TankSummary:
     """
-    What days of readings tell of one tank.
+    What days of readings show of one tank.
 
     Parameters
     ----------
     tank : Tank
-        Its settings, with what was noted since.
+        Its settings, updated by what was noted.
     events : tuple of Event
         What was noted, in the order of time.
     n_read, n_refused : int
@@ -458,22 +455,21 @@ class TankSummary:
     first_at, last_at : datetime or None
         First and last reading on the tank's clock.
     now : Now or None
-        The one verdict for now: of the course where it holds, of the highest reading of late where not; None where
-        nothing was read.
+        The one verdict for now, by the course or else by the highest recent reading; None if nothing was read.
     days_old : int
-        Age of the last photo; 0 of a demonstration.
+        Age of the last photo; 0 for a demonstration.
     more : tuple of str
-        What comes after the verdict: gas, and why there is no course or less of it.
+        What follows the verdict: the gas, and why there is no course or which photos it leaves out.
     cautions : tuple of str
-        What to watch: those of the advice, or of the highest reading and the gas source where there is none.
+        What to watch: those of the advice, or else those of the highest reading and the gas source.
     notes : tuple of str
-        What the data cannot tell and what was assumed.
+        What was assumed and what cannot be determined.
     fluid_advice : str
-        Whether to renew the fluid; empty where nothing is to say.
+        Whether to renew the fluid; empty if its age is not known.
     told : Told or None
-        What a course tells; None where the readings give none.
+        What a course shows; None if there is none.
     reason : str
-        Why there is no course; empty where there is one.
+        Why there is no course; empty if there is one.
     plan : Plan
         What to do next, and when.
     """
@@ -503,7 +499,7 @@ class TankSummary:
 
     @property
     def tank_co2(self) -> tuple[PhotoPoint, ...]:
-        """The tank at the times of the photos; empty where the data cannot tell."""
+        """The tank at the times of the photos; empty without a course."""
         return () if self.told is None else self.told.tank_co2
 
     def estimate(self, name: EstimateName) -> Estimate:
@@ -513,7 +509,7 @@ class TankSummary:
 
 def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
     """
-    Return a summary as plain values, rounded to what they are worth.
+    Return a summary as plain values, rounded to meaningful digits.
 
     Parameters
     ----------
@@ -523,13 +519,14 @@ def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
     Returns
     -------
     dict
-        Keys as documented in DEVELOPERS.md. A number that the data cannot tell is None, and its reason stands under
+        Keys as documented in DEVELOPERS.md. A number that cannot be determined is None, with its reason under
         ``cannot_tell``.
     """
-    told, kept_of_source = summary.told, ("total_g", "used_g", "days_left", "sentence")
-    source = None if told is None or told.source is None else {n: getattr(told.source, n) for n in kept_of_source}
+    findings, now, answer = summary.told, summary.now, summary.answer
+    source = None if findings is None else plain(findings.source, _THREE_DIGITS)
+    if source is not None:
+        del source["fades_on"]
     estimates = {name: summary.estimate(name) for name in get_args(EstimateName)}
-    now, answer = summary.now, summary.answer
     data = {
         "schema": "colorread.summary/1",
         "software": f"colorread {__version__}",
@@ -537,7 +534,7 @@ def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
         "made_up": summary.tank.made_up,
         "n_read": summary.n_read,
         "n_refused": summary.n_refused,
-        "n_unused": 0 if told is None else told.n_unused,
+        "n_unused": 0 if findings is None else findings.n_unused,
         "first_at": summary.first_at,
         "last_at": summary.last_at,
         "now": None
@@ -557,12 +554,12 @@ def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
         ],
         **{name: plain(estimate.interval, _THREE_DIGITS) for name, estimate in estimates.items()},
         "cannot_tell": {name: estimate.reason for name, estimate in estimates.items() if estimate.interval is None},
-        "common_std_ph": plain(0.0 if told is None else told.common_std_ph, _THREE_DIGITS),
-        "fitted": plain({} if told is None else told.fitted, _THREE_DIGITS),
-        "course": None if told is None else plain(_rows(told.course), _THREE_DIGITS),
-        "source": plain(source, _THREE_DIGITS),
+        "common_std_ph": plain(0.0 if findings is None else findings.common_std_ph, _THREE_DIGITS),
+        "fitted": plain({} if findings is None else findings.fitted, _THREE_DIGITS),
+        "course": None if findings is None else plain(_rows(findings.course), _THREE_DIGITS),
+        "source": source,
         "fluid_advice": summary.fluid_advice,
-        "advice": None if told is None else told.advice,
+        "advice": None if findings is None else findings.advice,
         "cautions": summary.cautions,
         "notes": summary.notes,
         "events": summary.events,

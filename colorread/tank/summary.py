@@ -1,4 +1,4 @@
-"""What days of readings give, or why they give nothing, and the one verdict that they end in."""
+"""What days of readings show of a tank, or why they show nothing, and the one verdict for now."""
 
 from __future__ import annotations
 
@@ -8,18 +8,17 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
 from colorread.result import LEVELS, Interval, Level, Reading, chance_above, hangs_on_held, level_of
-from colorread.tank import tank_words
+from colorread.tank import forecast, tank_words
 from colorread.tank.advice import advise
-from colorread.tank.charge import NARROWED, gas_trend, source_outlook
 from colorread.tank.events import Event, bubbles_now, tank_after
 from colorread.tank.fit import TankFit, steady_fit
-from colorread.tank.forecast import day_start, forecast, interval, midnight_after, plan_of, rate_for_peak
-from colorread.tank.model import is_on
+from colorread.tank.forecast import interval
+from colorread.tank.model import Floats, is_on
+from colorread.tank.posterior import LN_LAG, LN_LOSS
 from colorread.tank.results import Change, Course, Estimate, Now, PhotoPoint, TankSummary, Told
-from colorread.tank.series import CannotTell, age_days, is_of_the_future, wall_clock
+from colorread.tank.series import NoCourseError, age_days, is_of_the_future, wall_clock
 from colorread.tank.settings import DailySpan, Tank
 from colorread.words import (
     CALIBRATE,
@@ -36,16 +35,16 @@ from colorread.words import (
 DAILY_PEAK = "CO2 in the tank at its daily peak"
 _STEP_H = 0.5
 _AHEAD_H = 24.0
-# A number is told where its interval lies within this factor of the value and the photos narrowed what was believed
-# before; else it would be the prior that speaks. Assumptions.
+# A number is shown if its interval lies within this factor of the value and the photos narrowed its prior; else the
+# prior would speak, not the photos. Assumptions.
 _LAG_FACTOR, _LOSS_FACTOR = 1.5, 1.8
-# Assumption: what a trend of at most two weeks says of the time after two months is no longer told.
+# A trend of at most two weeks says nothing about the time after two months: assumption.
 _FAR_DAYS = 60.0
-_READINGS_BACK = 6  # whose level may hold that of now, two days of three photos: assumption
-_CONTRADICTED_FROM = 0.95  # probability that the vial is above where the days put it: assumption
+_READINGS_BACK = 6  # readings whose level may hold that of now, two days of three photos: assumption
+_CONTRADICTED_FROM = 0.95  # probability that the vial is above its course: assumption
 _NO_LOSS = "Needs photos at the end of the night and in the hours after the gas goes off."
 _NO_LAG = "Needs photos one, two and three hours after the gas goes on."
-# By day, when the fish lack it least: less CO2 harms none.
+# By day, when oxygen is not low; less CO2 harms no fish.
 _ALL_DAY = "Needs a few hours without gas by day (pull the hose out of the tank), with photos in them."
 
 
@@ -53,52 +52,53 @@ def summarize(
     tank: Tank, readings: Sequence[Reading], events: Iterable[Event] = (), *, now: datetime | None = None
 ) -> TankSummary:
     """
-    Return what days of readings tell of a tank.
+    Return what days of readings show of a tank.
 
     Parameters
     ----------
     tank : Tank
         Its settings.
     readings : sequence of Reading
-        Of this tank, any order, refused ones among them.
+        Of this tank, in any order, including refused ones.
     events : iterable of Event, optional
-        What was noted of it, any order.
+        What was noted of it, in any order.
     now : datetime, optional
-        On the tank's clock; that of the machine where not given. Photos of later days have a wrong clock.
+        On the tank's clock; by default that of the machine. Photos of later days have a wrong clock.
 
     Returns
     -------
     TankSummary
-        With reasons in place of numbers where the data cannot tell.
+        With reasons in place of numbers that cannot be determined.
     """
     now = wall_clock(now or datetime.now())
     happened = tuple(sorted((event for event in events if event.at <= now), key=lambda event: event.at))
     stated, tank = tank, tank_after(tank, happened)
     read = [reading for reading in readings if reading.status == "read"]
     usable = [reading for reading in read if not is_of_the_future(reading, now)]
-    timed = [reading for reading in usable if reading.taken_at and reading.co2_mg_l]
+    timed = [reading for reading in usable if reading.taken_at is not None]
     timed.sort(key=lambda reading: (_at(reading), reading.photo))
     first_at, last_at = (_at(timed[0]), _at(timed[-1])) if timed else (None, None)
     days_old = 0 if tank.made_up or last_at is None else max(age_days(last_at, now), 0)
     notes = tank_words.input_notes(usable, len(read) - len(usable))
-    verdict = _now_of_reading(_highest_of_late(timed), tank.judged_by) if timed else None
-    told, fit, reason = None, None, ""
+    findings, fit, reason = None, None, ""
     try:
         fit, unsteady = steady_fit(stated, usable, happened)
-    except CannotTell as cannot:
-        reason = str(cannot)
+    except NoCourseError as error:
+        reason = str(error)
         more: tuple[str, ...] = (reason,)
-        # Where nothing was read, whatever there is to watch.
+        verdict = _now_of_reading(_highest_of_late(timed), tank.judged_by) if timed else None
+        # If nothing was read, everything there is to watch.
         watch = (*watch_cautions(tank.judged_by), *STANDING_CAUTIONS) if verdict is None else verdict.verdict.cautions
         cautions = (*watch, *gas_cautions(tank.source_kind, tank.valve))
     else:
         held = _level_before(stated, fit, timed, happened)
-        told = _told(tank, fit, held, happened, n_unused=len(read) - len(fit.series.readings))
-        verdict = _now_of_days(tank, told, timed[-1], held)
-        gas = tank_words.gas_words(tank, told, is_old=days_old > OLD_DAYS)
+        findings = _findings(tank, fit, held, happened, n_unused=len(read) - len(fit.series.readings))
+        verdict = _now_of_days(tank, findings, timed[-1], held)
+        gas = tank_words.gas_words(tank, findings, is_old=days_old > OLD_DAYS)
         more = (gas, unsteady, tank_words.noted_since_words(happened, fit.last_at))
-        cautions = (*told.advice.cautions, *STANDING_CAUTIONS)
+        cautions = (*findings.advice.cautions, *STANDING_CAUTIONS)
         notes = (*notes, *tank_words.fit_notes(tank, fit))
+    plan_from = last_at if tank.made_up and last_at else now
     return TankSummary(
         tank=tank,
         events=happened,
@@ -112,9 +112,9 @@ def summarize(
         cautions=cautions,
         notes=notes,
         fluid_advice=tank_words.fluid_words(tank.fluid_renewed, None if last_at is None else last_at.date()),
-        told=told,
+        told=findings,
         reason=reason,
-        plan=plan_of(tank, fit, None if told is None else told.source, last_at if tank.made_up and last_at else now),
+        plan=forecast.plan_of(tank, fit, None if findings is None else findings.source, plan_from),
     )
 
 
@@ -125,14 +125,14 @@ def _at(reading: Reading) -> datetime:
 
 
 def _now_of_reading(reading: Reading, marks: Marks) -> Now:
-    """Return the verdict for now where there is no course: that of the vial."""
+    """Return the verdict by the vial, for when there is no course."""
     assert reading.co2_mg_l is not None
     verdict = judge(reading.co2_mg_l, marks, calibrated=reading.profile is not None)
-    return Now(what=IN_VIAL, co2_mg_l=reading.co2_mg_l, verdict=verdict, taken_at=reading.taken_at)
+    return Now(what=IN_VIAL, co2_mg_l=reading.co2_mg_l, verdict=verdict)
 
 
 def _highest_of_late(timed: Sequence[Reading]) -> Reading:
-    """Return the highest reading of the two days up to the last one, as a low morning does not undo a high evening."""
+    """Return the highest reading of the last two days, as a low morning does not undo a high evening."""
 
     def height(reading: Reading) -> tuple[float, datetime]:
         assert reading.co2_mg_l is not None
@@ -142,56 +142,56 @@ def _highest_of_late(timed: Sequence[Reading]) -> Reading:
     return max((reading for reading in timed if _at(reading) >= since), key=height)
 
 
-def _now_of_days(tank: Tank, told: Told, last: Reading, held: Level | None) -> Now:
-    """Return the verdict of the daily peak; where the last reading shows far more and is graver, it speaks."""
-    marks, day = tank.judged_by, told.advice.today
-    if _contradicts(last, told, marks):
+def _now_of_days(tank: Tank, findings: Told, last: Reading, held: Level | None) -> Now:
+    """Return the verdict by the daily peak, or by the last reading if that contradicts it."""
+    marks, day = tank.judged_by, findings.advice.today
+    if _contradicts(last, findings, marks):
         return _now_of_reading(last, marks)
     verdict = judge(day.peak_mg_l, marks, held=held)
     plants, fish, _ = verdict.sentences
     if verdict.fish != "act":
         plants = f"In their range for about {percent_words(day.plants_share)} of {tank_words.lit_words(tank.lights)}."
-    to_do = told.advice.sentences[0]
+    to_do = findings.advice.sentences[0]
     if verdict.fish == "watch" and last.profile is None:
         to_do += f" {CALIBRATE}"
-    verdict = replace(verdict, sentences=(plants, fish, to_do), cautions=told.advice.cautions)
-    return Now(what=DAILY_PEAK, co2_mg_l=day.peak_mg_l, verdict=verdict, taken_at=last.taken_at)
+    verdict = replace(verdict, sentences=(plants, fish, to_do), cautions=findings.advice.cautions)
+    return Now(what=DAILY_PEAK, co2_mg_l=day.peak_mg_l, verdict=verdict)
 
 
-def _contradicts(last: Reading, told: Told, marks: Marks) -> bool:
-    """Whether the last reading is graver than the course, and lies above where the course has the vial."""
+def _contradicts(last: Reading, findings: Told, marks: Marks) -> bool:
+    """Return whether the last reading is more serious than the course and above where the course has the vial."""
     assert last.co2_mg_l is not None
-    levels = (level_of(co2, marks.fish_mg_l) for co2 in (last.co2_mg_l, told.advice.today.peak_mg_l))
-    of_reading, of_days = map(LEVELS.index, levels)
-    nearest = min(range(len(told.course.times)), key=lambda i: abs(told.course.times[i] - _at(last)))
-    vial_mg_l = max(float(told.course.vial_mg_l[nearest]), 1e-3)
+    of_reading, of_days = (
+        LEVELS.index(level_of(co2, marks.fish_mg_l)) for co2 in (last.co2_mg_l, findings.advice.today.peak_mg_l)
+    )
+    nearest = min(range(len(findings.course.times)), key=lambda i: abs(findings.course.times[i] - _at(last)))
+    vial_mg_l = max(float(findings.course.vial_mg_l[nearest]), 1e-3)
     return of_reading > of_days and chance_above(last.co2_mg_l, vial_mg_l) >= _CONTRADICTED_FROM
 
 
 def _level_before(
     tank: Tank, fit: TankFit, timed: Sequence[Reading], events: Sequence[Event], n_back: int = _READINGS_BACK
 ) -> Level | None:
-    """Return the level before the last reading, to be left only by a margin; None where it makes no difference."""
+    """Return the level before the last reading, which only a margin changes; None if it makes no difference."""
     earlier, limit_mg_l = timed[:-1], tank.judged_by.fish_mg_l
     if not earlier or not n_back or not hangs_on_held(_peak(tank, fit), limit_mg_l):
         return None
     noted = [event for event in events if event.at <= _at(earlier[-1])]
     try:
         before, _ = steady_fit(tank, earlier, noted)
-    except CannotTell:
+    except NoCourseError:
         return _now_of_reading(_highest_of_late(earlier), tank.judged_by).verdict.fish
     return level_of(_peak(tank, before), limit_mg_l, _level_before(tank, before, earlier, noted, n_back - 1))
 
 
 def _peak(tank: Tank, fit: TankFit) -> Interval:
     """Return the peak of the day after the last reading [mg/L]."""
-    return forecast(day_start(fit, tank.judged_by, midnight_after(fit)), Change(), "").peak_mg_l
+    return interval(forecast.day_course(forecast.day_start(fit, tank.judged_by), Change()).max(axis=1))
 
 
-def _told(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Event], *, n_unused: int) -> Told:
+def _findings(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Event], *, n_unused: int) -> Told:
     series, parameters = fit.series, fit.parameters
-    last_h = float(series.hours[-1])
-    course_h = np.arange(0.0, last_h + _AHEAD_H, _STEP_H)
+    course_h = np.arange(0.0, series.hours[-1] + _AHEAD_H, _STEP_H)
     tank_course, vial_course = fit.course(course_h)
     low, middle, high = np.quantile(tank_course, (0.05, 0.5, 0.95), axis=0)
     points = tuple(
@@ -199,15 +199,15 @@ def _told(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Event],
         for reading, draws in zip(series.readings, fit.course(series.hours)[0].T, strict=True)
         if reading.taken_at is not None
     )
-    last_day = (course_h // 24.0) == last_h // 24.0
+    last_day = course_h // 24.0 == series.hours[-1] // 24.0
     day = tank_course[:, last_day]
     lights_on, night_low = _around_light(tank.lights, day, course_h[last_day] % 24.0)
-    trend = gas_trend(fit)
+    trend = forecast.gas_trend(fit)
     no_loss, no_lag = (_ALL_DAY, _ALL_DAY) if fit.schedule.gas.hours >= 24.0 else (_NO_LOSS, _NO_LAG)
     return Told(
         tank_co2=points,
         course=Course(
-            times=tuple(fit.when(float(hour)) for hour in course_h),
+            times=tuple(series.when(hour) for hour in course_h),
             tank_mg_l=middle,
             tank_low_mg_l=low,
             tank_high_mg_l=high,
@@ -220,11 +220,11 @@ def _told(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Event],
             "hours_above_fish_mark": Estimate(interval=interval((day > tank.judged_by.fish_mg_l).mean(axis=1) * 24.0)),
             "gas_mg_l_per_hour": Estimate(interval=interval(fit.gas_rates(series.hours[-1:])[:, 0])),
             "gas_trend_percent_per_day": trend,
-            "loss_per_hour": _if_told(parameters.loss_per_h, fit.prior_std["ln_loss"], _LOSS_FACTOR, no_loss),
-            "lag_hours": _if_told(parameters.lag_h, fit.prior_std["ln_lag"], _LAG_FACTOR, no_lag),
+            "loss_per_hour": _if_narrowed(parameters.loss_per_h, LN_LOSS.std, _LOSS_FACTOR, no_loss),
+            "lag_hours": _if_narrowed(parameters.lag_h, LN_LAG.std, _LAG_FACTOR, no_lag),
             "fades_in_days": _fades(fit, tank, trend),
         },
-        source=source_outlook(fit, tank, trend),
+        source=forecast.source_outlook(fit, tank, trend),
         advice=advise(fit, tank, held, bubbles=bubbles_now(events, fit.last_at)),
         n_unused=n_unused,
         common_std_ph=float(np.sqrt(np.mean(series.shared_std**2 + series.color_std**2)) / math.log(10.0)),
@@ -237,32 +237,31 @@ def _told(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Event],
     )
 
 
-def _around_light(
-    lights: DailySpan | None, day: NDArray[np.float64], of_day: NDArray[np.float64]
-) -> tuple[Estimate, Estimate]:
-    """Return the CO2 at lights on and its lowest by night, of a course of a day at these hours of it."""
+def _around_light(lights: DailySpan | None, day: Floats, hour_of_day: Floats) -> tuple[Estimate, Estimate]:
+    """Return the CO2 at lights on and the lowest at night, from the course of a day at these hours of it."""
     if lights is None:
         unknown = Estimate(reason="The lights' hours are not known.")
         return unknown, unknown
-    lights_on = Estimate(interval=interval(day[:, int(np.argmin(np.abs(of_day - lights.on_h)))]))
-    night = np.array([not is_on(lights, hour) for hour in of_day])
+    lights_on = Estimate(interval=interval(day[:, int(np.argmin(np.abs(hour_of_day - lights.on_h)))]))
+    night = np.array([not is_on(lights, hour) for hour in hour_of_day])
     if not night.any():
         return lights_on, Estimate(reason="The lights are on day and night.")
     return lights_on, Estimate(interval=interval(day[:, night].min(axis=1)))
 
 
-def _if_told(draws: NDArray[np.float64], prior_std_ln: float, factor: float, reason: str) -> Estimate:
+def _if_narrowed(draws: Floats, prior_std_ln: float, factor: float, reason: str) -> Estimate:
+    """Return a number, or the reason if its interval is too wide or hardly narrower than its prior."""
     low, value, high = np.quantile(draws, (0.05, 0.5, 0.95))
-    is_within = high <= value * factor and low >= value / factor
-    if is_within and float(np.std(np.log(draws))) < NARROWED * prior_std_ln:
+    is_narrow = high <= value * factor and low >= value / factor
+    if is_narrow and float(np.std(np.log(draws))) < forecast.NARROWED * prior_std_ln:
         return Estimate(interval=interval(draws))
     return Estimate(reason=reason)
 
 
 def _fades(fit: TankFit, tank: Tank, trend: Estimate) -> Estimate:
-    """Return in how many days the daily peak falls below the plants' lower mark if the gas fades on as it did."""
-    start = day_start(fit, tank.judged_by, fit.last_at)
-    needed = np.maximum(rate_for_peak(start, tank.marks.plants_low_mg_l), 1e-6)
+    """Return in how many days the daily peak falls below the plants' range if the gas keeps fading."""
+    start = forecast.day_start(fit, tank.judged_by, fit.last_at)
+    needed = np.maximum(forecast.rate_for_peak(start, tank.marks.plants_low_mg_l), 1e-6)
     if float(np.quantile(needed, 0.05)) >= 1.0:  # whatever the trend
         return Estimate(interval=Interval(value=0.0, low=0.0, high=0.0))
     if trend.interval is None:
