@@ -11,6 +11,7 @@ import numpy as np
 
 from colorread.result import Level, chance_above, level_of
 from colorread.tank import advice_words
+from colorread.tank.charge import gas_trend
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import (
     DayStart,
@@ -42,6 +43,7 @@ FISH_PROBABILITY = 0.95
 _RATE_STEP = 0.05  # no one sets a rate more finely: assumption
 # Assumption: a hundredth a day is less than photos tell, and over a week it matters to no one.
 STILL_FADING_PER_DAY = 0.01
+_FADING_SEEN_H = 48.0  # of readings since the gas was last turned; fewer show its new rate and no trend: assumption
 # Up by a fifth at most before looking again: common practice, no source. Down goes faster, as too little gas harms no
 # fish; less than half is a new start and no change, and less than a tenth no one sets: assumptions.
 _RATE_FACTORS = (0.5, 0.6, 0.7, 0.8, 0.9, 1.1, 1.2)
@@ -155,7 +157,7 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: floa
         is_first_step=best is not None and outcome == "change" and best.level != "no concern",
         night=None if overdosed else night_of(start),
         timer=None if overdosed else timer_valve(start, tank),
-        calm_in_days=None if overdosed or tank.source_kind == "cylinder" else _calm_in_days(start, today),
+        calm_in_days=None if overdosed or tank.source_kind == "cylinder" else _calm_in_days(fit, start, today),
     )
     return Advice(
         day=midnight.date(),
@@ -309,13 +311,22 @@ def _unchanged(today: _Tried, level: Level, start: DayStart, *, can_change: bool
     return "leave" if can_change else "leave untried"
 
 
-def _calm_in_days(start: DayStart, today: _Tried) -> int | None:
-    """Return in how many days a fading source is of no concern by itself, within a week; None where it is not."""
+def _calm_in_days(fit: TankFit, start: DayStart, today: _Tried) -> int | None:
+    """Return in how many days a fading source is of no concern by itself; None if it is not clear, or not in a week."""
     fall_per_day = start.parameters.fall_per_h * 24.0
-    if today.level == "no concern" or float(np.median(fall_per_day)) < STILL_FADING_PER_DAY:
+    is_fading = float(np.median(fall_per_day)) >= STILL_FADING_PER_DAY and _is_seen_to_fade(fit)
+    if today.level == "no concern" or not is_fading:
         return None
     for days in range(1, _DAYS_AHEAD + 1):
         peak_mg_l = forecast(start, Change(), "", np.exp(-fall_per_day * days)).peak_mg_l
         if level_of(peak_mg_l, start.marks.fish_mg_l) == "no concern":
             return days
     return None
+
+
+def _is_seen_to_fade(fit: TankFit) -> bool:
+    """Whether the gas surely fades, by enough readings since it was last turned to show it."""
+    trend = gas_trend(fit).interval
+    turned_h = max((step.hour for step in fit.problem.steps if step.gas_std > 0.0), default=-math.inf)
+    surely = trend is not None and trend.high is not None and trend.high < 0.0
+    return surely and float(fit.series.hours[-1]) - turned_h >= _FADING_SEEN_H
