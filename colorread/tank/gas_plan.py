@@ -17,7 +17,7 @@ from colorread.tank.fit import TankFit, steady_fit, usual_parameters
 from colorread.tank.forecast import DayStart
 from colorread.tank.model import Draws, Schedule
 from colorread.tank.results import Change, Night, SourceOutlook, TimerValve
-from colorread.tank.series import CannotTell, is_of_the_future, wall_clock
+from colorread.tank.series import CannotTell, age_days, is_of_the_future, wall_clock
 from colorread.tank.settings import ALL_DAY, DailySpan, GasSource, Tank
 from colorread.words import SourceKind, has_open_hose
 
@@ -117,6 +117,8 @@ class GasPlan:
         Whether loss and uptake are those of its own days, not those of usual tanks.
     no_days : str
         Why they are not; empty where they are.
+    days_old : int or None
+        Age of the last reading of those days; None without them [d].
     target_mg_l : float
         Daily peak that is aimed at [mg/L].
     need_g_per_day : Interval
@@ -161,6 +163,7 @@ class GasPlan:
     gas: DailySpan
     is_of_days: bool
     no_days: str
+    days_old: int | None
     target_mg_l: float
     need_g_per_day: Interval
     dose_g_per_day: float
@@ -304,6 +307,7 @@ def plan_gas(
         gas=need.start.schedule.gas,
         is_of_days=fit is not None,
         no_days=no_days,
+        days_old=None if fit is None else age_days(fit.last_at, now),
         target_mg_l=target_mg_l,
         need_g_per_day=forecast.interval(need.target_g),
         dose_g_per_day=dose_g,

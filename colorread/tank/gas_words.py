@@ -49,6 +49,7 @@ _CHARGE_CAUTIONS: dict[SourceKind, str] = {
     ),
     "cylinder": "Have cylinders filled and tested by their supplier. Never refill one yourself.",
 }
+_OLD_DAYS = 14  # of the last reading: plants and surface may have changed since: assumption
 _BY_DEPTH = (
     "The deeper the diffuser hangs, the more dissolves: little near the surface, much deep and in the outflow "
     "(hobby convention)."
@@ -231,7 +232,9 @@ def _need_words(plan: GasPlan) -> str:
     volume = with_other_unit("volume", plan.tank.volume_l or 0.0)
     words = f"{_grams(plan.need_g_per_day)} a day for a daily peak of {plan.target_mg_l:g} mg/L in {volume}, {basis}."
     lights = "" if plan.tank.lights is not None else " Enter the hours of the lights to tell uptake by plants."
-    return f"{words} {plan.no_days}{lights}".rstrip()
+    is_old = plan.days_old is not None and plan.days_old > _OLD_DAYS
+    old = f" Its last photo was taken {plan.days_old} days ago." if is_old else ""
+    return f"{words}{old} {plan.no_days}{lights}".rstrip()
 
 
 def _dosing_lines(plan: GasPlan) -> tuple[str, ...]:
