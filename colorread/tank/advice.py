@@ -1,4 +1,4 @@
-"""Advice: a day is simulated with one small change at a time, and the smallest useful change is recommended, or none."""
+"""Advice: days simulated with one small change each, and the smallest useful change, if any."""
 
 from __future__ import annotations
 
@@ -106,7 +106,7 @@ class _Tried:
         return self.level == "no concern" and (self.day.peak_mg_l.value or 0.0) < marks.plants_low_mg_l
 
     def is_enough(self, level_before: Level, marks: Marks) -> bool:
-        """Whether the fish stay of no concern or, if they were not, the peak is more likely than not below the limit."""
+        """Whether the fish stay of no concern; if they were not, whether the limit is more likely kept than not."""
         if level_before == "no concern":
             return self.level == "no concern"
         return chance_above(self.day.peak_mg_l, marks.fish_mg_l) < 0.5
