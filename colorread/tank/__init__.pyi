@@ -31,7 +31,13 @@ from .series import (
     is_of_the_future as is_of_the_future,
     wall_clock as wall_clock,
 )
-from .settings import DailySpan as DailySpan, Tank as Tank, changed_tank as changed_tank, parse_day as parse_day
+from .settings import (
+    DailySpan as DailySpan,
+    Tank as Tank,
+    changed_tank as changed_tank,
+    parse_day as parse_day,
+    setting_rows as setting_rows,
+)
 from .summary import summarize as summarize
 from .tank_words import (
     HOURS_ABOVE as HOURS_ABOVE,
@@ -43,5 +49,4 @@ from .tank_words import (
     number_rows as number_rows,
     plan_lines as plan_lines,
     refill_words as refill_words,
-    setting_rows as setting_rows,
 )
