@@ -146,6 +146,8 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: floa
         outcome, recommended, others = "check source", None, []  # it may have run dry: not the time to give more
     elif best is None:
         outcome = _unchanged(today, level, start, can_change=bool(others))
+    # An overdosed tank must not be left alone, and a cylinder does not fade by itself.
+    may_fade = today.level != "no concern" and not overdosed and tank.source_kind != "cylinder"
     decision = Decision(
         outcome=outcome,
         today=today.day,
@@ -154,7 +156,7 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: floa
         is_first_step=best is not None and outcome == "change" and best.level != "no concern",
         night=night_of(start),
         timer=timer_valve(start, tank),
-        calm_in_days=None if overdosed or tank.source_kind == "cylinder" else _calm_in_days(fit, start, today),
+        calm_in_days=_calm_in_days(fit, start) if may_fade else None,
     )
     return Advice(
         day=midnight.date(),
@@ -208,10 +210,10 @@ def _other_hours(start: DayStart, handling: Handling, *, overdosed: bool) -> lis
         return [] if by_day is None else [Candidate(Change(gas=by_day), _EFFORT_NIGHT_OFF + by_hand)]
     tried = []
     for earlier in _HOURS_EARLIER:
-        on = shifted(gas.on, -earlier)
-        lead_h = 0.0 if lights is None else (lights.on_h - (on.hour + on.minute / 60.0) + 12.0) % 24.0 - 12.0
+        span = DailySpan(on=shifted(gas.on, -earlier), off=gas.off)
+        lead_h = 0.0 if lights is None else (lights.on_h - span.on_h + 12.0) % 24.0 - 12.0
         if _LEAST_HOURS <= gas.hours + earlier < _MOST_HOURS and not (earlier > 0.0 and lead_h > _LEAD_MAX_H):
-            tried.append(Candidate(Change(gas=DailySpan(on=on, off=gas.off)), abs(earlier)))
+            tried.append(Candidate(Change(gas=span), abs(earlier)))
     for earlier in (*_HOURS_OFF_EARLIER, *(_HOURS_OFF_EARLIER_OVERDOSED if overdosed else ())):
         if _LEAST_HOURS <= gas.hours - earlier < _MOST_HOURS:
             span = DailySpan(on=gas.on, off=shifted(gas.off, -earlier))
@@ -308,11 +310,10 @@ def _unchanged(today: _Tried, level: Level, start: DayStart, *, can_change: bool
     return "leave" if can_change else "leave untried"
 
 
-def _calm_in_days(fit: TankFit, start: DayStart, today: _Tried) -> int | None:
+def _calm_in_days(fit: TankFit, start: DayStart) -> int | None:
     """Return in how many days fading gas is of no concern by itself; None if not within a week, or not clear."""
     fall_per_day = start.parameters.fall_per_h * 24.0
-    is_fading = float(np.median(fall_per_day)) >= STILL_FADING_PER_DAY and _is_seen_to_fade(fit)
-    if today.level == "no concern" or not is_fading:
+    if float(np.median(fall_per_day)) < STILL_FADING_PER_DAY or not _is_seen_to_fade(fit):
         return None
     for days in range(1, _DAYS_AHEAD + 1):
         peak_mg_l = forecast(start, Change(), "", np.exp(-fall_per_day * days)).peak_mg_l

@@ -97,7 +97,7 @@ def less_gas(source: SourceKind | None, valve: Valve | None = None, *, a_little:
     """Return how to reduce the gas at once, as `stop_gas` does; `a_little` if a little less may do."""
     down = "turn the gas down a little" if a_little else "turn the gas down"
     if source is None:
-        return f"{down}{_IF_BOTTLE}"
+        return f"{down} (DIY bottle: hose out of the tank, never closed or pinched)"
     if has_open_hose(source, valve) or valve == "none":
         return f"{stop_gas(source, valve)}{'; a few hours are enough to begin with' if a_little else ''}"
     return down
