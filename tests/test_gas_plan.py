@@ -18,7 +18,7 @@ from colorread.tank.advice import advise
 from colorread.tank.fit import fit_tank, steady_fit, usual_parameters
 from colorread.tank.forecast import NIGHT_CHANCE, DayStart, night_of, timer_valve
 from colorread.tank.gas_plan import GasPlan, gas_need, plan_gas
-from colorread.tank.gas_words import plan_cautions, plan_rows
+from colorread.tank.gas_plan_words import plan_cautions, plan_rows
 from colorread.tank.model import Schedule, TankParameters
 from colorread.tank.settings import ALL_DAY, GasSource, Tank, parse_span
 from colorread.words.gas_care import SourceKind, Valve, gas_cautions

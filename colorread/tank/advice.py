@@ -40,7 +40,7 @@ _WORTH_CLIMBING = 1.25  # room for this much more gas is worth mentioning: assum
 _DAYS_AHEAD = 7  # a trend seen over at most two weeks is extrapolated for one: assumption
 FISH_PROBABILITY = 0.95  # more gas must keep the fish limit with this probability: assumption
 _RATE_STEP = 0.05  # nobody sets a rate more finely: assumption
-STILL_FADING_PER_DAY = 0.01  # photos do not show less, and over a week less does not matter: assumption
+_STILL_FADING_PER_DAY = 0.01  # photos do not show less, and over a week less does not matter: assumption
 _FADING_SEEN_H = 48.0  # of readings since the gas was last turned; fewer show its new rate but no trend: assumption
 # Up by at most a fifth before looking again: common practice, no source. Down may go faster, as too little gas harms no
 # fish. Less than half is a new start rather than a change, and nobody sets less than a tenth: assumptions.
@@ -240,7 +240,7 @@ def full_charge(start: DayStart, source: GasSource | None, midnight: datetime) -
     if source is None or source.kind == "cylinder" or source.started is None:
         return None
     fall = start.parameters.fall_per_h
-    if float(np.median(fall)) * 24.0 < STILL_FADING_PER_DAY:
+    if float(np.median(fall)) * 24.0 < _STILL_FADING_PER_DAY:
         return None
     age_h = (midnight - datetime.combine(source.started, time())).total_seconds() / 3600.0
     return np.asarray(np.exp(np.clip(fall * age_h, 0.0, math.log(_FRESH_FACTOR_MAX))))
@@ -313,7 +313,7 @@ def _unchanged(today: _Tried, level: Level, start: DayStart, *, can_change: bool
 def _calm_in_days(fit: TankFit, start: DayStart) -> int | None:
     """Return in how many days fading gas is of no concern by itself; None if not within a week, or not clear."""
     fall_per_day = start.parameters.fall_per_h * 24.0
-    if float(np.median(fall_per_day)) < STILL_FADING_PER_DAY or not _is_seen_to_fade(fit):
+    if float(np.median(fall_per_day)) < _STILL_FADING_PER_DAY or not _is_seen_to_fade(fit):
         return None
     for days in range(1, _DAYS_AHEAD + 1):
         peak_mg_l = forecast(start, Change(), "", np.exp(-fall_per_day * days)).peak_mg_l

@@ -14,7 +14,7 @@ from colorread.words import (
     date_words,
     gas_cautions,
     percent_words,
-    stop_gas,
+    stop_gas_words,
     watch_cautions,
 )
 
@@ -136,7 +136,7 @@ def advice_sentences(decision: Decision, tank: Tank, handling: Handling) -> tupl
 def _first_words(decision: Decision, tank: Tank, handling: Handling) -> str:
     """Return what to do first."""
     outcome, new, gas = decision.outcome, decision.recommended, tank.gas_hours
-    stop = stop_gas(tank.source_kind, tank.valve)
+    stop = stop_gas_words(tank.source_kind, tank.valve)
     if outcome == "stop":
         until = f"Run an air stone too, until new photos read below {tank.judged_by.fish_mg_l:g} mg/L."
         return f"{_LOOK} Stop the gas: {stop}. {until}"

@@ -10,7 +10,7 @@ from typing import Any, Self
 
 from colorread.chemistry import with_other_unit
 from colorread.limits import SENSITIVE_FISH_LIMIT_MG_L, USUAL_KH_DKH, USUAL_TEMPERATURE_C, LightName, checked_number
-from colorread.tank.described import SETTINGS, Setting
+from colorread.tank.settings_table import SETTINGS, Setting
 from colorread.words import NO_VALVE_ON_YEAST, Marks, SourceKind, Valve, clean_name
 
 _SPAN = re.compile(r"(\d{1,2}):(\d{2})\s*-\s*(\d{1,2}):(\d{2})")

@@ -9,7 +9,7 @@ from .gas_care import (
     Valve as Valve,
     gas_cautions as gas_cautions,
     has_open_hose as has_open_hose,
-    stop_gas as stop_gas,
+    stop_gas_words as stop_gas_words,
 )
 from .mixing import dkh_words as dkh_words, fluid_rows as fluid_rows, room_air_words as room_air_words
 from .phrases import (

@@ -70,7 +70,7 @@ def has_open_hose(source: SourceKind | None, valve: Valve | None = None) -> bool
     return source == "fermentation" or (source == "acid-bicarbonate" and valve in (None, "none"))
 
 
-def stop_gas(source: SourceKind | None, valve: Valve | None = None) -> str:
+def stop_gas_words(source: SourceKind | None, valve: Valve | None = None) -> str:
     """
     Return how to stop the gas at once.
 
@@ -94,17 +94,17 @@ def stop_gas(source: SourceKind | None, valve: Valve | None = None) -> str:
 
 
 def less_gas(source: SourceKind | None, valve: Valve | None = None, *, a_little: bool = False) -> str:
-    """Return how to reduce the gas at once, as `stop_gas` does; `a_little` if a little less may do."""
+    """Return how to reduce the gas at once, as `stop_gas_words` does; `a_little` if a little less may do."""
     down = "turn the gas down a little" if a_little else "turn the gas down"
     if source is None:
         return f"{down} (DIY bottle: hose out of the tank, never closed or pinched)"
     if has_open_hose(source, valve) or valve == "none":
-        return f"{stop_gas(source, valve)}{'; a few hours are enough to begin with' if a_little else ''}"
+        return f"{stop_gas_words(source, valve)}{'; a few hours are enough to begin with' if a_little else ''}"
     return down
 
 
-def if_distressed(source: SourceKind | None, valve: Valve | None = None) -> str:
-    """Return what to do if fish show signs of distress, with the parameters of `stop_gas`."""
+def distress_words(source: SourceKind | None, valve: Valve | None = None) -> str:
+    """Return what to do if fish show signs of distress, with the parameters of `stop_gas_words`."""
     how = _IF_BOTTLE if source is None or has_open_hose(source, valve) else ""
     # Water of the same temperature and hardness, without chlorine: common practice, no source.
     return (

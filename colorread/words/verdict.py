@@ -13,7 +13,7 @@ from colorread.limits import (
 )
 from colorread.records import Kept
 from colorread.result import LIKELY, Interval, Level, PlantsWord, Reading, Verdict, chance_above, held_until, level_of
-from colorread.words.gas_care import SIGNS_OF_DISTRESS, SourceKind, Valve, if_distressed, less_gas
+from colorread.words.gas_care import SIGNS_OF_DISTRESS, SourceKind, Valve, distress_words, less_gas
 from colorread.words.phrases import FISH_SIGNS, co2_words, digits_of, percent_words
 
 IN_VIAL = "CO2 in the vial"
@@ -104,7 +104,7 @@ def judge(
 
 def watch_cautions(marks: Marks = USUAL_MARKS) -> tuple[str, ...]:
     """Return the signs of distress in fish, and what to do about them with this gas hardware."""
-    return SIGNS_OF_DISTRESS, if_distressed(marks.source, marks.valve)
+    return SIGNS_OF_DISTRESS, distress_words(marks.source, marks.valve)
 
 
 def judged(reading: Reading, marks: Marks) -> Reading:
