@@ -74,12 +74,13 @@ _NEW_CHARGE = "A refilled bottle starts at its full rate. Start it in the mornin
 def change_words(change: Change, handling: Handling, gas: DailySpan, bubbles: float | None) -> str:
     """Return a single change as an instruction, given the present gas hours and, if known, bubbles a minute."""
     if change.gas is not None and handling.switched_by is not None:
-        begin, end, both = _SWITCHING[handling.switched_by]
+        start, end, both = _SWITCHING[handling.switched_by]
         if gas.hours >= 24.0:
             words, before = both, "day and night"
         else:
-            words, before = (begin, f"{gas.on:%H:%M}") if change.gas.on != gas.on else (end, f"{gas.off:%H:%M}")
-        return f"{words.format(on=f'{change.gas.on:%H:%M}', off=f'{change.gas.off:%H:%M}')} instead of {before}."
+            words, before = (start, f"{gas.on:%H:%M}") if change.gas.on != gas.on else (end, f"{gas.off:%H:%M}")
+        on, off = (f"{clock:%H:%M}" for clock in (change.gas.on, change.gas.off))
+        return f"{words.format(on=on, off=off)} instead of {before}."
     if change.refill_on is not None:
         words = f"Refill the bottle on the morning of {date_words(change.refill_on)}"
         if change.refill_share < 1.0:

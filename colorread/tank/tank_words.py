@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import partial
+from itertools import groupby
 
 import numpy as np
 
@@ -189,13 +189,12 @@ def plan_lines(plan: Plan, today: date | None = None) -> tuple[str, ...]:
     lines = []
     if plan.photos:
         first, *others = plan.photos
-        days = [list(photos) for _, photos in itertools.groupby(others, key=lambda photo: photo.at.date())]
-        later = "; ".join(
-            ", ".join((moment_words(photos[0].at, today), *(f"{photo.at:%H:%M}" for photo in photos[1:])))
-            for photos in days
-        )
-        sentences = (f"Next photo: {moment_words(first.at, today)}.", TELLS[first.tells], later and f"Then: {later}.")
-        lines.append(" ".join(sentence for sentence in sentences if sentence))
+        sentences = [f"Next photo: {moment_words(first.at, today)}.", TELLS[first.tells]]
+        days = [[photo.at for photo in photos] for _, photos in groupby(others, lambda photo: photo.at.date())]
+        later = [", ".join((moment_words(at, today), *(f"{more:%H:%M}" for more in rest))) for at, *rest in days]
+        if later:
+            sentences.append(f"Then: {'; '.join(later)}.")
+        lines.append(" ".join(filter(None, sentences)))
     if plan.refill_on is not None:
         lines.append(f"The gas lasts until about {refill_words(plan)}.")
     if plan.renew_fluid_on is not None:
@@ -251,12 +250,8 @@ def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...
 def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
     """Return which readings the course leaves out and why, and what the others cannot show."""
     left_out = fit.series.left_out
-    unused = (
-        f"{left_out[why]} photo{'s' if left_out[why] > 1 else ''} {words}"
-        for why, words in _LEFT_OUT.items()
-        if left_out[why]
-    )
-    notes = [f"Not used: {', '.join(unused)}."] if any(left_out.values()) else []
+    unused = [f"{n} photo{'s' if n > 1 else ''} {words}" for why, words in _LEFT_OUT.items() if (n := left_out[why])]
+    notes = [f"Not used: {', '.join(unused)}."] if unused else []
     if tank.source_kind == "fermentation" and tank.gas is not None and tank.gas.hours < 24.0:
         notes.append(
             f"A fermenting bottle never stops: the gas hours ({tank.gas}) hold only if its hose is out of the tank at "
