@@ -162,7 +162,7 @@ def plan_to_dict(plan: GasPlan) -> dict[str, Any]:
 
 def amount_words(substance: Substance, amount: float) -> str:
     """Return an amount in g, or mL of water, with other units, such as ``142 g (5.01 oz, 11 ¼ tbsp)``."""
-    if substance == "water":  # ounces measure cups of it as well
+    if substance == "water":  # fluid ounces are kitchen measures already
         return with_other_unit("fluid", amount)
     return with_other_unit("mass", amount, remark=f", {_kitchen_words(amount / _G_PER_CUP[substance])}")
 
@@ -212,7 +212,7 @@ def _fish_words(plan: GasPlan) -> str:
     if plan.is_held_back:
         words += " Kept below the target, as more could pass the fish limit."
     if plan.against_now is not None and plan.against_now > 1.2:
-        words += f" That is {plan.against_now:.1f} times the gas of now: go up by at most a fifth every two days."
+        words += f" That is {plan.against_now:.1f} times the present gas: go up by at most a fifth every two days."
     return words
 
 
@@ -224,7 +224,7 @@ def _need_words(plan: GasPlan) -> str:
         f"{_grams(plan.need_g_per_day)} a day for a daily peak of {plan.target_mg_l:g} mg/L in {volume}, {basis}.",
         f"Its last photo was taken {plan.days_old} days ago." if is_old else "",
         plan.no_days,
-        "Enter the hours of the lights to tell uptake by plants." if plan.tank.lights is None else "",
+        "Enter the lights' hours to account for uptake by plants." if plan.tank.lights is None else "",
     )
     return " ".join(filter(None, sentences))
 
