@@ -231,12 +231,9 @@ def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...
     """Return what was assumed for the photos that were read, and how many do not count for a wrong clock."""
     notes = []
     if n_of_the_future:
-        does = "do" if n_of_the_future > 1 else "does"
-        notes.append(
-            f"{_photos_have(n_of_the_future)} a date in the future and {does} not count; set that camera's clock."
-        )
+        notes.append(f"Not counted, as dated in the future: {_photos(n_of_the_future)}. Set that camera's clock.")
     if by_file := sum(reading.time_source == "file time" for reading in read):
-        notes.append(f"{_photos_have(by_file)} no time inside; the file's time was used, which may be that of a copy.")
+        notes.append(f"Without a time inside: {_photos(by_file)}. The time of the file, perhaps of a copy, was used.")
     if any("kh" in reading.assumed for reading in read):
         notes.append(f"KH of the fluid: {USUAL_KH_DKH:g} dKH assumed.")
     if read and not any(reading.profile for reading in read):
@@ -250,7 +247,7 @@ def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...
 def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
     """Return which readings the course leaves out and why, and what the others cannot show."""
     left_out = fit.series.left_out
-    unused = [f"{n} photo{'s' if n > 1 else ''} {words}" for why, words in _LEFT_OUT.items() if (n := left_out[why])]
+    unused = [f"{_photos(left_out[why])} {words}" for why, words in _LEFT_OUT.items() if left_out[why]]
     notes = [f"Not used: {', '.join(unused)}."] if unused else []
     if tank.source_kind == "fermentation" and tank.gas is not None and tank.gas.hours < 24.0:
         notes.append(
@@ -266,8 +263,8 @@ def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def _photos_have(count: int) -> str:
-    return f"{count} photo{'s have' if count > 1 else ' has'}"
+def _photos(count: int) -> str:
+    return f"{count} photo{'s' if count > 1 else ''}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
