@@ -14,7 +14,7 @@ from colorread.result import Interval
 from colorread.tank.advice import advise
 from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.gas_plan import plan_gas
-from colorread.tank.gas_words import answer_lines, plan_cautions, plan_rows
+from colorread.tank.gas_plan_words import answer_lines, plan_cautions, plan_rows
 from colorread.tank.model import Schedule, TankParameters
 from colorread.tank.settings import ALL_DAY, GasSource, Tank, parse_span
 from colorread.words.gas_care import SourceKind, Valve

@@ -18,7 +18,7 @@ from colorread.tank.advice import advise
 from colorread.tank.fit import fit_tank, steady_fit
 from colorread.tank.forecast import NIGHT_CHANCE, DayStart, night_of, timer_valve
 from colorread.tank.gas_plan import GasPlan, gas_need, plan_gas
-from colorread.tank.gas_words import plan_cautions
+from colorread.tank.gas_plan_words import plan_cautions, plan_rows
 from colorread.tank.model import Schedule, TankParameters
 from colorread.tank.posterior import prior_parameters
 from colorread.tank.settings import ALL_DAY, GasSource, Tank, parse_span
@@ -200,6 +200,16 @@ def test_a_new_tank_gets_a_start_plan() -> None:
     with_days = plan_gas(replace(week.tank, source=GasSource(kind="cylinder")), week.readings, now=TODAY)
     assert with_days.start_plan is None
     assert with_days.is_of_days
+
+
+@pytest.mark.parametrize(("days", "is_said"), [(14, False), (15, True), (200, True)])
+def test_a_plan_says_where_its_photos_are_old(days: int, *, is_said: bool) -> None:
+    week = simulated_week(3)
+    tank = replace(week.tank, source=GasSource(kind="cylinder"))
+    last_at = max(reading.taken_at for reading in week.readings).replace(tzinfo=None)
+    plan = plan_gas(tank, week.readings, now=last_at + timedelta(days=days))
+    assert plan.days_old == days
+    assert (f"taken {days} days ago" in dict(plan_rows(plan))["Needs"]) is is_said
 
 
 def run(*arguments: object, code: int = 0) -> str:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, strategies as st
 
 from colorread.tank.charge import MONOHYDRATE_PER_ACID, SODA_PER_ACID, acid_mix, co2_of_charge_g, fermentation_mix
-from colorread.tank.gas_words import amount_words
+from colorread.tank.gas_plan_words import amount_words
 from colorread.tank.settings import GasSource
 
 # Molar masses of handbooks [g/mol], rounded: citric acid 192.12 and its hydrate 210.14, baking soda 84.01, trisodium

@@ -31,9 +31,9 @@ from colorread.report.plot import (
 from colorread.result import Interval, Reading
 from colorread.tank.results import Estimate, TankSummary
 from colorread.tank.series import wall_clock
-from colorread.tank.settings import GasSource, Marks, Tank, parse_span
+from colorread.tank.settings import GasSource, Marks, Tank, parse_span, setting_rows
 from colorread.tank.summary import summarize
-from colorread.tank.tank_words import HOURS_ABOVE, OF_WHEN, forecast_rows, number_rows, plan_lines, setting_rows
+from colorread.tank.tank_words import HOURS_ABOVE, OF_WHEN, forecast_rows, number_rows, plan_lines
 from colorread.words.gas_care import gas_cautions
 from colorread.words.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, judge, watch_cautions
 from tests.fabricated import made_reading

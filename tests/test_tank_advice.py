@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
 
 import numpy as np
 import pytest
@@ -10,6 +10,7 @@ import pytest
 from colorread.result import Interval, chance_above, level_of
 from colorread.tank.advice import FISH_PROBABILITY, Candidate, advise, candidates, full_charge, handling_of
 from colorread.tank.advice_words import MUCH_MORE, change_words
+from colorread.tank.events import Event
 from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.forecast import DayStart, day_course, day_start, forecast, lit_hours
 from colorread.tank.results import Advice, Change
@@ -240,6 +241,16 @@ def test_that_a_bottle_fades_is_said_where_it_matters_and_not_of_a_cylinder(usua
     advice = advice_of(usual, kind, marks=limits(15.0))
     assert level_of(advice.today.peak_mg_l, 15.0) != "no concern"
     assert ("The gas is fading" in advice.sentences[-1]) == (kind == "fermentation")
+
+
+@pytest.mark.parametrize("refilled_before_h", [12.0, -1.0])  # the last photo; it may be noted after that
+def test_that_a_new_charge_fades_is_said_only_once_photos_show_it(usual: Truth, refilled_before_h: float) -> None:
+    tank = replace(usual.tank, source=source("fermentation"), marks=limits(15.0))
+    last_at = fit_of(usual, tank).last_at
+    refill = Event(at=(last_at - timedelta(hours=refilled_before_h)).replace(second=0, microsecond=0), refilled=True)
+    advice = advise(fit_tank(tank, usual.readings, [refill]), tank)
+    assert level_of(advice.today.peak_mg_l, 15.0) != "no concern"
+    assert "fading" not in " ".join(advice.sentences)
 
 
 @pytest.mark.parametrize("fish_mg_l", [30.0, 35.0, 40.0])

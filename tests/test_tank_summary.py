@@ -25,7 +25,7 @@ from colorread.tank.results import Change, Estimate, EstimateName, SourceOutlook
 from colorread.tank.series import is_of_the_future
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.summary import DAILY_PEAK, summarize
-from colorread.tank.tank_words import charge_words, fading_words, fitted_rows, gas_words, number_rows
+from colorread.tank.tank_words import days_until_words, fitted_rows, gas_words, number_rows
 from colorread.words.gas_care import SourceKind, gas_cautions
 from colorread.words.verdict import IN_VIAL, LEAVE_IT, STANDING_CAUTIONS, Marks, watch_cautions
 from tests.fabricated import made_reading, made_refusal
@@ -531,9 +531,8 @@ def test_that_the_peak_is_below_the_range_is_said_only_where_it_is_sure(
 
 @pytest.mark.parametrize("low", [0.0, 20.0])
 def test_a_charge_that_is_never_used_up_has_no_number(low: float) -> None:
-    assert charge_words(Interval(value=None, low=low, high=None)).value == "never"
-    assert "already" in charge_words(Interval(value=0.0, low=0.0, high=5.0)).value
-    assert "already" in fading_words(Interval(value=0.0, low=0.0, high=14.0)).value
+    assert days_until_words(Interval(value=None, low=low, high=None), "used up").value == "never"
+    assert "already" in days_until_words(Interval(value=0.0, low=0.0, high=5.0), "used up").value
 
 
 def test_brackets_in_words_are_no_markup(truth: Truth) -> None:

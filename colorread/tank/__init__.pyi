@@ -1,4 +1,3 @@
-from .described import SETTINGS as SETTINGS, Measure as Measure, Setting as Setting
 from .events import (
     LETTERS as LETTERS,
     Event as Event,
@@ -10,7 +9,7 @@ from .events import (
     typed_event as typed_event,
 )
 from .gas_plan import GasPlan as GasPlan, plan_gas as plan_gas
-from .gas_words import (
+from .gas_plan_words import (
     answer_lines as answer_lines,
     plan_cautions as plan_cautions,
     plan_rows as plan_rows,
@@ -31,7 +30,14 @@ from .series import (
     is_of_the_future as is_of_the_future,
     wall_clock as wall_clock,
 )
-from .settings import DailySpan as DailySpan, Tank as Tank, changed_tank as changed_tank, parse_day as parse_day
+from .settings import (
+    DailySpan as DailySpan,
+    Tank as Tank,
+    changed_tank as changed_tank,
+    parse_day as parse_day,
+    setting_rows as setting_rows,
+)
+from .settings_table import SETTINGS as SETTINGS, Measure as Measure, Setting as Setting
 from .summary import summarize as summarize
 from .tank_words import (
     HOURS_ABOVE as HOURS_ABOVE,
@@ -43,5 +49,4 @@ from .tank_words import (
     number_rows as number_rows,
     plan_lines as plan_lines,
     refill_words as refill_words,
-    setting_rows as setting_rows,
 )

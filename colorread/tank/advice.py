@@ -1,4 +1,4 @@
-"""What to change: days simulated with one small change each, and the smallest that is useful, or none."""
+"""Advice: days simulated with one small change each, and the smallest useful change, if any."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import numpy as np
 
 from colorread.result import Level, chance_above, level_of
 from colorread.tank import advice_words
+from colorread.tank.charge import gas_trend
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import (
     DayStart,
@@ -28,44 +29,43 @@ from colorread.tank.results import Advice, Change, DayForecast, Decision, Handli
 from colorread.tank.settings import DailySpan, GasSource, Tank
 from colorread.words import Marks, has_open_hose
 
-# Shares of the light within the plants' range from which they are left alone, and that a change must reach:
-# assumptions, apart from each other lest the advice comes and goes. The first hours are often lean and do no harm.
+# Share of the lit hours within the plants' range at which the plants are left alone, and the share that a change must
+# reach: assumptions. They differ so that the advice does not flip. The first hours are often lean and do no harm.
 _PLANTS_SHARE, _PLANTS_AIM = 0.4, 0.5
 _WORTH_IT = 0.1  # a change must add this much to the plants' share to be worth the trouble: assumption
-# Where no change is enough, one that takes a twentieth off the upper end of the peak is a step: assumption.
+# If no change is enough, one that takes a twentieth off the upper end of the peak is a step: assumption.
 _LOWER_PEAK = 0.95
-_SHARE_PER_EFFORT = 0.02  # of the light within the plants' range, what an effort must bring
-_WORTH_CLIMBING = 1.25  # room for this much more gas is worth naming: assumption
-_DAYS_AHEAD = 7  # assumption: a trend of at most two weeks is carried on for one
-# What new gas must keep: assumption; more gas is added only where the limit is kept for almost sure.
-FISH_PROBABILITY = 0.95
-_RATE_STEP = 0.05  # no one sets a rate more finely: assumption
-# Assumption: a hundredth a day is less than photos tell, and over a week it matters to no one.
-STILL_FADING_PER_DAY = 0.01
-# Up by a fifth at most before looking again: common practice, no source. Down goes faster, as too little gas harms no
-# fish; less than half is a new start and no change, and less than a tenth no one sets: assumptions.
+_SHARE_PER_EFFORT = 0.02  # plants' share that one unit of effort must add
+_WORTH_CLIMBING = 1.25  # room for this much more gas is worth mentioning: assumption
+_DAYS_AHEAD = 7  # a trend seen over at most two weeks is extrapolated for one: assumption
+FISH_PROBABILITY = 0.95  # more gas must keep the fish limit with this probability: assumption
+_RATE_STEP = 0.05  # nobody sets a rate more finely: assumption
+_STILL_FADING_PER_DAY = 0.01  # photos do not show less, and over a week less does not matter: assumption
+_FADING_SEEN_H = 48.0  # of readings since the gas was last turned; fewer show its new rate but no trend: assumption
+# Up by at most a fifth before looking again: common practice, no source. Down may go faster, as too little gas harms no
+# fish. Less than half is a new start rather than a change, and nobody sets less than a tenth: assumptions.
 _RATE_FACTORS = (0.5, 0.6, 0.7, 0.8, 0.9, 1.1, 1.2)
-# Assumption: an hour at a time, as with the rate, lest a step overshoots.
+# At most an hour at a time, as with the rate, so that a step does not overshoot: assumption.
 _HOURS_EARLIER = (-1.0, -0.5, 0.5, 1.0)
 _HOURS_OFF_EARLIER = (-1.0, -0.5, 0.5, 1.0, 1.5, 2.0)
-_HOURS_OFF_EARLIER_OVERDOSED = (3.0, 4.0)  # assumption: then more at once does good
-# The gas comes on one to two hours before the lamp: common practice, no source. By night the oxygen is least.
+_HOURS_OFF_EARLIER_OVERDOSED = (3.0, 4.0)  # a larger step is justified then: assumption
+# The gas comes on one to two hours before the lamp: common practice, no source. Oxygen is lowest at night.
 _LEAD_MAX_H = 2.0
 _LEAST_HOURS, _MOST_HOURS = 0.5, 23.5  # of gas that stops each day: assumption
-# An outlet turned up to ripple the surface takes a tank from still to rippled or stronger (0.03 to 0.09 to 0.29 1/h,
-# see the prior of the loss): half as much again, and twice as much; an air stone three times as much. Beside it the
-# effort: that of a bought or moved outlet, tried out by hand, and of a pump.
+# Loss factor and effort. An outlet turned up to ripple the surface takes a tank from still to rippled or stronger (0.03
+# to 0.09 to 0.29 1/h, see the prior of the loss): 1.5 to 2 times the loss; an air stone: 3 times. The effort is that of
+# moving an outlet by hand, of buying one, and of a pump.
 _NIGHT_LOSSES = ((1.5, 1.25), (2.0, 2.0), (3.0, 2.5))
-# Effort of a change against that of a timer set by one hour. It only ranks changes that serve alike: assumptions.
+# Effort, in units of setting a timer by one hour. It only ranks changes that serve equally well: assumptions.
 _EFFORT_PER_LN_RATE = 10.0  # a tenth more or less gas counts as that hour
 _EFFORT_NIGHT_OFF = 2.0  # a timer where there was none
-_EFFORT_BY_HAND = 1.0  # on top, where a hose is moved twice a day that was left alone
+_EFFORT_BY_HAND = 1.0  # on top, if a hose must now be moved twice a day
 _EFFORT_REFILL = 2.0  # mixing and mess
-# Assumption: a new charge is held to twenty times the old rate, lest an error of the trend grows with the charge's age;
-# a lower bound would let a charge of a bottle that faded fast pass for one that is small enough.
+# A new charge gives at most twenty times the present rate, so that an error of the trend does not grow with the age of
+# the charge; a lower bound would let the new charge of a bottle that faded fast pass as small enough: assumption.
 _FRESH_FACTOR_MAX = 20.0
-# Near the surface little of a bubble dissolves, deep and in the outflow much: common practice, no source. Less than
-# seven tenths by that alone: assumption.
+# Little of a bubble dissolves near the surface, much at depth and in the outflow: common practice, no source. Depth
+# alone brings it down to seven tenths at least: assumption.
 _LEAST_BY_DEPTH = 0.7
 
 
@@ -79,9 +79,9 @@ class Candidate:
     change : Change
         What is done differently.
     effort : float
-        Against that of a timer set by one hour [-].
+        In units of setting a timer by one hour [-].
     rate_factor : ndarray of float64, shape (D,), optional
-        Gas rate against that of the day, draw by draw, instead of the change's one [-].
+        Gas rate relative to the day's for each draw; replaces the single factor of `change` [-].
     """
 
     change: Change
@@ -91,7 +91,7 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True)
 class _Tried:
-    """A simulated day, the effort of its change, and how worried to be for the fish."""
+    """A simulated day with the effort of its change and the level for the fish."""
 
     day: DayForecast
     effort: float
@@ -102,11 +102,11 @@ class _Tried:
         return self.day.peak_mg_l.high or 0.0
 
     def is_lean(self, marks: Marks) -> bool:
-        """Whether the plants have too little and the fish nothing to fear."""
+        """Whether the plants have too little and the fish are of no concern."""
         return self.level == "no concern" and (self.day.peak_mg_l.value or 0.0) < marks.plants_low_mg_l
 
     def is_enough(self, level_before: Level, marks: Marks) -> bool:
-        """Whether a change is enough for the fish: where there is too much, more likely than not below the limit."""
+        """Whether the fish stay of no concern; if they were not, whether the limit is more likely kept than not."""
         if level_before == "no concern":
             return self.level == "no concern"
         return chance_above(self.day.peak_mg_l, marks.fish_mg_l) < 0.5
@@ -116,52 +116,53 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: floa
     """
     Simulate changes of the day after the last reading, and pick the smallest that serves plants and fish.
 
-    `held` is the level before the last photo, `bubbles` are those that come now, to say the turn of a valve [1/min].
+    `held` is the level before the last photo; `bubbles` is the present count, to describe the turn of a valve [1/min].
     """
     midnight, marks = midnight_after(fit), tank.judged_by
     start = day_start(fit, marks, midnight)
     gas = start.schedule.gas
     handling = handling_of(tank.source, gas)
 
-    def simulated(one: Candidate) -> _Tried:
-        words = advice_words.change_words(one.change, handling, gas, bubbles)
-        day = forecast(start, one.change, words, one.rate_factor)
-        return _Tried(day, one.effort, level_of(day.peak_mg_l, marks.fish_mg_l))
+    def simulated(candidate: Candidate) -> _Tried:
+        words = advice_words.change_words(candidate.change, handling, gas, bubbles)
+        day = forecast(start, candidate.change, words, candidate.rate_factor)
+        return _Tried(day, candidate.effort, level_of(day.peak_mg_l, marks.fish_mg_l))
 
     today = simulated(Candidate(Change(), 0.0))
     level = level_of(today.day.peak_mg_l, marks.fish_mg_l, held)
-    overdosed = (today.day.peak_mg_l.low or 0.0) > marks.fish_mg_l  # with its whole interval
-    tried = [simulated(one) for one in candidates(start, handling, overdosed=overdosed)]
-    # A new charge only brings more CO2, so it is none for fish that have too much; a smaller one is a last resort.
+    overdosed = (today.day.peak_mg_l.low or 0.0) > marks.fish_mg_l
+    tried = [simulated(candidate) for candidate in candidates(start, handling, overdosed=overdosed)]
+    last_resort: list[_Tried] = []
+    # A new charge only adds CO2, so it is not for fish that have too much.
     charge = new_charge(start, tank.source, midnight) if level == "no concern" else None
-    charged = [] if charge is None else [simulated(charge)]
-    if charge is not None and charge.change.refill_share >= 1.0:
-        tried, charged = tried + charged, []
-    best = _pick(today, tried, marks, level) or _pick(today, charged, marks, level)
-    recommended = None if best is None else best.day
+    if charge is not None:
+        (tried if charge.change.refill_share >= 1.0 else last_resort).append(simulated(charge))
+    best = _pick(today, tried, marks, level) or _pick(today, last_resort, marks, level)
+    recommended, others = None if best is None else best.day, [*tried, *last_resort]
     outcome: Outcome = "change"
     if overdosed and (best is None or not best.is_enough(level, marks)):
         outcome, recommended = "stop", _new_start(start, handling, bubbles)
     elif fit.series.left_out["higher course"] and today.is_lean(marks):
-        # More gas is no advice for a source that may have run dry.
-        outcome, recommended, tried, charged = "check source", None, [], []
+        outcome, recommended, others = "check source", None, []  # it may have run dry: not the time to give more
     elif best is None:
-        outcome = _unchanged(today, level, start, can_change=bool(tried or charged))
+        outcome = _unchanged(today, level, start, can_change=bool(others))
+    # An overdosed tank must not be left alone, and a cylinder does not fade by itself.
+    may_fade = today.level != "no concern" and not overdosed and tank.source_kind != "cylinder"
     decision = Decision(
         outcome=outcome,
         today=today.day,
         recommended=recommended,
         is_urgent=level == "act",
         is_first_step=best is not None and outcome == "change" and best.level != "no concern",
-        night=None if overdosed else night_of(start),
-        timer=None if overdosed else timer_valve(start, tank),
-        calm_in_days=None if overdosed or tank.source_kind == "cylinder" else _calm_in_days(start, today),
+        night=night_of(start),
+        timer=timer_valve(start, tank),
+        calm_in_days=_calm_in_days(fit, start) if may_fade else None,
     )
     return Advice(
         day=midnight.date(),
         today=today.day,
         recommended=recommended,
-        others=_worth_showing([*tried, *charged], recommended, today, marks),
+        others=_worth_showing(others, recommended, today, marks),
         sentences=advice_words.advice_sentences(decision, tank, handling),
         cautions=advice_words.advice_cautions(tank, overdosed=overdosed),
     )
@@ -169,11 +170,11 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: floa
 
 def handling_of(source: GasSource | None, gas: DailySpan) -> Handling:
     """
-    Return what a keeper can do with the gas of a source, be it on all day or not.
+    Return what a keeper can do with the gas of a source that is on at these hours.
 
     A fermenting bottle cannot be stopped, so it has no hours. The hose of an acid bottle without a valve can be moved
-    by hand. What has a needle valve alone is not opened and closed twice a day where it runs all day; gas that stops
-    each day can be begun and ended somehow. A cylinder whose valve is not known is taken to be set and switched.
+    by hand. A needle valve alone is not opened and closed twice a day if the gas runs all day; gas that stops each day
+    can be switched somehow. A cylinder whose valve is not known is assumed to be both adjustable and switched.
     """
     if source is None:
         return Handling("unknown", "unknown")
@@ -184,7 +185,7 @@ def handling_of(source: GasSource | None, gas: DailySpan) -> Handling:
 
 
 def candidates(start: DayStart, handling: Handling, *, overdosed: bool) -> list[Candidate]:
-    """Return the changes worth simulating, one each, as two at once are not seen apart; larger ones if `overdosed`."""
+    """Return single changes worth simulating, as photos cannot tell two apart; with larger ones if `overdosed`."""
     lights = start.schedule.lights
     least = _LEAST_BY_DEPTH if handling.set_by in ("bottle", "depth") else min(_RATE_FACTORS)
     rates = [
@@ -209,10 +210,10 @@ def _other_hours(start: DayStart, handling: Handling, *, overdosed: bool) -> lis
         return [] if by_day is None else [Candidate(Change(gas=by_day), _EFFORT_NIGHT_OFF + by_hand)]
     tried = []
     for earlier in _HOURS_EARLIER:
-        on = shifted(gas.on, -earlier)
-        lead_h = 0.0 if lights is None else (lights.on_h - (on.hour + on.minute / 60.0) + 12.0) % 24.0 - 12.0
+        span = DailySpan(on=shifted(gas.on, -earlier), off=gas.off)
+        lead_h = 0.0 if lights is None else (lights.on_h - span.on_h + 12.0) % 24.0 - 12.0
         if _LEAST_HOURS <= gas.hours + earlier < _MOST_HOURS and not (earlier > 0.0 and lead_h > _LEAD_MAX_H):
-            tried.append(Candidate(Change(gas=DailySpan(on=on, off=gas.off)), abs(earlier)))
+            tried.append(Candidate(Change(gas=span), abs(earlier)))
     for earlier in (*_HOURS_OFF_EARLIER, *(_HOURS_OFF_EARLIER_OVERDOSED if overdosed else ())):
         if _LEAST_HOURS <= gas.hours - earlier < _MOST_HOURS:
             span = DailySpan(on=gas.on, off=shifted(gas.off, -earlier))
@@ -221,7 +222,7 @@ def _other_hours(start: DayStart, handling: Handling, *, overdosed: bool) -> lis
 
 
 def new_charge(start: DayStart, source: GasSource | None, midnight: datetime) -> Candidate | None:
-    """Return a new charge on a day, as large as the last or as keeps the fish limit; None where it brings no more."""
+    """Return a new charge as large as the last, or as the fish limit allows; None if it would not bring more gas."""
     full = full_charge(start, source, midnight)
     share = 0.0 if full is None else most_gas(start, full)
     if full is None or share * float(np.median(full)) <= 1.0:
@@ -232,29 +233,29 @@ def new_charge(start: DayStart, source: GasSource | None, midnight: datetime) ->
 
 def full_charge(start: DayStart, source: GasSource | None, midnight: datetime) -> Draws | None:
     """
-    Return the gas rate that a new charge of a bottle as large as the present one begins with, against that of the day.
+    Return the rate at which a new charge as large as the present one starts, relative to that of the day.
 
-    None where there is nothing to charge or the present charge is not seen to fade.
+    None if there is no bottle to refill or the present charge does not fade.
     """
     if source is None or source.kind == "cylinder" or source.started is None:
         return None
     fall = start.parameters.fall_per_h
-    if float(np.median(fall)) * 24.0 < STILL_FADING_PER_DAY:
+    if float(np.median(fall)) * 24.0 < _STILL_FADING_PER_DAY:
         return None
     age_h = (midnight - datetime.combine(source.started, time())).total_seconds() / 3600.0
     return np.asarray(np.exp(np.clip(fall * age_h, 0.0, math.log(_FRESH_FACTOR_MAX))))
 
 
 def most_gas(start: DayStart, rate_factor: Draws | float = 1.0) -> float:
-    """Return the largest share of a gas rate that keeps the fish limit, in steps; not above 0 where none does."""
+    """Return the largest share of a gas rate that keeps the fish limit, in steps; 0 or less if none does."""
     shares = rate_for_peak(start, start.marks.fish_mg_l, rate_factor)
     return round(math.floor(float(np.quantile(shares, 1.0 - FISH_PROBABILITY)) / _RATE_STEP) * _RATE_STEP, 2)
 
 
 def _pick(today: _Tried, tried: Sequence[_Tried], marks: Marks, level: Level) -> _Tried | None:
-    """Return the smallest change that does, else the one that lowers the peak most; None to leave it."""
+    """Return the smallest sufficient change, else the one that lowers the peak most; None to change nothing."""
     plants_share = today.day.plants_share
-    # Where it is not clear, more photos or a calibration help, and a change would have to be taken back.
+    # If the level is not clear, more photos or a calibration help, and a change might have to be undone.
     if not tried or level == "watch" or (level == "no concern" and plants_share >= _PLANTS_SHARE):
         return None
     calm = [one for one in tried if one.is_enough(level, marks)]
@@ -264,7 +265,7 @@ def _pick(today: _Tried, tried: Sequence[_Tried], marks: Marks, level: Level) ->
     if calm:
         best = max(calm, key=lambda one: one.day.plants_share - _SHARE_PER_EFFORT * one.effort)
         return best if level == "act" or best.day.plants_share >= plants_share + _WORTH_IT else None
-    # Not by the probability: that is 0 for all of them where the limit is far away.
+    # Not by probability: far above the limit it is 0 for all of them.
     best = min(tried, key=lambda one: one.upper_peak)
     return best if best.upper_peak < _LOWER_PEAK * today.upper_peak else None
 
@@ -272,7 +273,7 @@ def _pick(today: _Tried, tried: Sequence[_Tried], marks: Marks, level: Level) ->
 def _worth_showing(
     tried: Sequence[_Tried], recommended: DayForecast | None, today: _Tried, marks: Marks
 ) -> tuple[DayForecast, ...]:
-    """Return the best change of each kind, by fish first; none that lowers the CO2 where it is too little."""
+    """Return the best change of each kind, fish first; none that lowers the CO2 of a lean tank."""
     is_lean = today.is_lean(marks)
 
     def merit(day: DayForecast) -> tuple[float, float, float]:
@@ -290,14 +291,14 @@ def _worth_showing(
 
 
 def _new_start(start: DayStart, handling: Handling, bubbles: float | None) -> DayForecast | None:
-    """Return the day of a stopped source that starts again with as much as keeps the limit; None for nothing."""
+    """Return the day on which a stopped source restarts with as much gas as keeps the limit; None if even none does."""
     if (factor := most_gas(start)) <= 0.0:
         return None
     return forecast(start, Change(rate_factor=factor), advice_words.new_start_words(factor, handling, bubbles))
 
 
 def _unchanged(today: _Tried, level: Level, start: DayStart, *, can_change: bool) -> Outcome:
-    """Return what to do where no change is recommended."""
+    """Return what to do if no change is recommended."""
     if level == "act":
         return "pause"
     if level == "watch":
@@ -309,13 +310,21 @@ def _unchanged(today: _Tried, level: Level, start: DayStart, *, can_change: bool
     return "leave" if can_change else "leave untried"
 
 
-def _calm_in_days(start: DayStart, today: _Tried) -> int | None:
-    """Return in how many days a fading source is of no concern by itself, within a week; None where it is not."""
+def _calm_in_days(fit: TankFit, start: DayStart) -> int | None:
+    """Return in how many days fading gas is of no concern by itself; None if not within a week, or not clear."""
     fall_per_day = start.parameters.fall_per_h * 24.0
-    if today.level == "no concern" or float(np.median(fall_per_day)) < STILL_FADING_PER_DAY:
+    if float(np.median(fall_per_day)) < _STILL_FADING_PER_DAY or not _is_seen_to_fade(fit):
         return None
     for days in range(1, _DAYS_AHEAD + 1):
         peak_mg_l = forecast(start, Change(), "", np.exp(-fall_per_day * days)).peak_mg_l
         if level_of(peak_mg_l, start.marks.fish_mg_l) == "no concern":
             return days
     return None
+
+
+def _is_seen_to_fade(fit: TankFit) -> bool:
+    """Whether the gas surely fades, and has not been turned too recently for the readings to show it."""
+    trend = gas_trend(fit).interval
+    turned_h = max((step.hour for step in fit.problem.steps if step.gas_std > 0.0), default=-math.inf)
+    surely = trend is not None and trend.high is not None and trend.high < 0.0
+    return surely and float(fit.series.hours[-1]) - turned_h >= _FADING_SEEN_H

@@ -1,10 +1,10 @@
-"""What to change, in words: each change as an instruction, the advice around it, and what to beware of."""
+"""Advice in words: each change as an instruction, the sentences around it, and its cautions."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
-from colorread.tank.results import Change, DayForecast, Decision, Handling, Outcome
+from colorread.tank.results import Change, Decision, Handling, Outcome
 from colorread.tank.settings import DailySpan, Tank
 from colorread.tank.tank_words import lit_words, night_words, share_words, timer_words
 from colorread.words import (
@@ -14,11 +14,11 @@ from colorread.words import (
     date_words,
     gas_cautions,
     percent_words,
-    stop_gas,
+    stop_gas_words,
     watch_cautions,
 )
 
-# To begin the gas, to end it, and both.
+# By what switches the gas: how to start it, how to stop it, and both.
 _SWITCHING = {
     "gas": ("Turn the gas on at {on}", "Turn the gas off at {off}", "Turn the gas on at {on} and off at {off}"),
     "hose": (
@@ -30,7 +30,7 @@ _SWITCHING = {
 }
 _HIGHER = "Hang the diffuser higher, so that about {percent:.0f} % less gas dissolves."
 _DEEPER = "Hang the diffuser deeper or in the outflow, so that about {percent:.0f} % more gas dissolves."
-# To bring less of it into the water, and more.
+# By what sets the gas: how to give less, and more.
 _SETTING = {
     "valve": (
         "Turn the gas down by about {percent:.0f} %{bubbles}.",
@@ -48,9 +48,9 @@ _NIGHT_LOSS = {
     2.0: "Move the surface more at night, so that twice as much CO2 leaves.",
     3.0: "Run an air stone at night, so that three times as much CO2 leaves.",
 }
-# How to start with less, where no valve does it.
+# How to start with less without a valve.
 _WITH_LESS = {"bottle": ", with fewer bottles or a smaller charge", "depth": ", which needs a needle valve"}
-# How to come to much more gas. Steps of at most a fifth: common practice, no source.
+# How to reach much more gas. Steps of at most a fifth: common practice, no source.
 MUCH_MORE = {
     "valve": "turn it up by at most a fifth at a time",
     "bottle": "hang the diffuser deeper or in the outflow, or add a bottle or a larger charge",
@@ -65,23 +65,22 @@ _UNCHANGED: Mapping[Outcome, str] = {
     "leave untried": "Leave it as it is; enter the lights' hours to see what a change would do.",
     "check source": "Check the gas source first: empty, closed, or a blocked hose?",
 }
-_CAUTIONS = (
-    "Make one change at a time. Wait two days, look at the fish and take new photos before the next.",
-    "The simulation knows only what the photos showed. Watch the fish, most of all the day after a change.",
-)
+_ONE_CHANGE = "Make one change at a time. Wait two days, look at the fish and take new photos before the next."
+_ONLY_PHOTOS = "The simulation knows only what the photos showed. Watch the fish, most of all the day after a change."
 # Common practice, no source.
 _NEW_CHARGE = "A refilled bottle starts at its full rate. Start it in the morning, and watch the fish all that day."
 
 
 def change_words(change: Change, handling: Handling, gas: DailySpan, bubbles: float | None) -> str:
-    """Return a single change of gas that is on at these hours as an instruction, with the bubbles that come now."""
+    """Return a single change as an instruction, given the present gas hours and, if known, bubbles a minute."""
     if change.gas is not None and handling.switched_by is not None:
-        begin, end, both = _SWITCHING[handling.switched_by]
+        start, end, both = _SWITCHING[handling.switched_by]
         if gas.hours >= 24.0:
             words, before = both, "day and night"
         else:
-            words, before = (begin, f"{gas.on:%H:%M}") if change.gas.on != gas.on else (end, f"{gas.off:%H:%M}")
-        return f"{words.format(on=f'{change.gas.on:%H:%M}', off=f'{change.gas.off:%H:%M}')} instead of {before}."
+            words, before = (start, f"{gas.on:%H:%M}") if change.gas.on != gas.on else (end, f"{gas.off:%H:%M}")
+        on, off = (f"{clock:%H:%M}" for clock in (change.gas.on, change.gas.off))
+        return f"{words.format(on=on, off=off)} instead of {before}."
     if change.refill_on is not None:
         words = f"Refill the bottle on the morning of {date_words(change.refill_on)}"
         if change.refill_share < 1.0:
@@ -98,7 +97,7 @@ def change_words(change: Change, handling: Handling, gas: DailySpan, bubbles: fl
 
 
 def new_start_words(factor: float, handling: Handling, bubbles: float | None) -> str:
-    """Return how to start gas that was stopped again with a share of its rate."""
+    """Return how to restart stopped gas at a share of its rate."""
     how = _WITH_LESS.get(handling.set_by) or _bubble_words(bubbles, factor)
     return f"Start again with at most about {factor * 100.0:.0f} % of the gas{how}."
 
@@ -108,22 +107,21 @@ def _bubble_words(bubbles: float | None, factor: float) -> str:
 
 
 def advice_sentences(decision: Decision, tank: Tank, handling: Handling) -> tuple[str, ...]:
-    """Return the advice: what to do first, then what the day is like without and with it."""
+    """Return the advice: what to do, then the day without and with it, then what else to know."""
     marks, today, new = tank.judged_by, decision.today, decision.recommended
-    stop = stop_gas(tank.source_kind, tank.valve)
-    before = (
+    is_stopped = decision.outcome == "stop"
+    sentences = [_first_words(decision, tank, handling)]
+    if is_stopped:
+        sentences.append("No simulated change is enough." if new is None else new.words)
+    sentences.append(
         f"As it runs now: {percent_words(today.fish_probability)} chance of staying below {marks.fish_mg_l:g} mg/L all "
         f"day, and in the plants' range for {share_words(today)} of {lit_words(tank.lights)}."
     )
-    if decision.outcome == "stop":
-        until = f"Run an air stone too, until new photos read below {marks.fish_mg_l:g} mg/L."
-        first = f"{_LOOK} Stop the gas: {stop}. {until}"
-        if new is None:
-            return f"{first} No simulated change is enough.", before, _TOMORROW
-        return first, new.words, before, _after_words(new), _TOMORROW
-    sentences = [_first_words(decision, tank, handling, stop), before]
     if new is not None:
-        sentences.append(_after_words(new))
+        chance = percent_words(new.fish_probability)
+        sentences.append(f"With the change: {chance} chance, and {share_words(new)} of that time.")
+    if is_stopped:
+        return (*sentences, _TOMORROW)
     if decision.is_first_step:
         sentences.append("This is a first step. Go on in two days.")
     if decision.night is not None:
@@ -136,32 +134,35 @@ def advice_sentences(decision: Decision, tank: Tank, handling: Handling) -> tupl
     return tuple(sentences)
 
 
-def _first_words(decision: Decision, tank: Tank, handling: Handling, stop: str) -> str:
-    """Return what to do, where the gas need not be stopped until further notice."""
+def _first_words(decision: Decision, tank: Tank, handling: Handling) -> str:
+    """Return what to do first."""
     outcome, new, gas = decision.outcome, decision.recommended, tank.gas_hours
+    stop = stop_gas_words(tank.source_kind, tank.valve)
+    if outcome == "stop":
+        until = f"Run an air stone too, until new photos read below {tank.judged_by.fish_mg_l:g} mg/L."
+        return f"{_LOOK} Stop the gas: {stop}. {until}"
     if outcome == "pause":
         return f"{_LOOK} Stop the gas for a few hours: {stop}. {_TOMORROW}"
     if outcome == "climb":
         return f"Plants could use more gas: {MUCH_MORE[handling.set_by]}, and wait two days after each step."
     if new is None:
-        is_perhaps_cylinder = outcome == "check source" and tank.source_kind in ("cylinder", None)
-        return _UNCHANGED[outcome] + (" Close a cylinder's valve before you change it." if is_perhaps_cylinder else "")
+        may_be_cylinder = outcome == "check source" and tank.source_kind in ("cylinder", None)
+        return _UNCHANGED[outcome] + (" Close a cylinder's valve before you change it." if may_be_cylinder else "")
     ends_otherwise = new.change.gas is not None and gas is not None and new.change.gas.off != gas.off
     words = (
         _LOOK if decision.is_urgent else "",
         new.words,
         "Never close or pinch the hose." if handling.switched_by == "hose" and ends_otherwise else "",
     )
-    return " ".join(sentence for sentence in words if sentence)
-
-
-def _after_words(changed: DayForecast) -> str:
-    chance = percent_words(changed.fish_probability)
-    return f"With the change: {chance} chance, and {share_words(changed)} of that time."
+    return " ".join(filter(None, words))
 
 
 def advice_cautions(tank: Tank, *, overdosed: bool) -> tuple[str, ...]:
-    """Return what to beware of: small steps, but not where the gas must go down."""
-    recharged = () if tank.source_kind == "cylinder" else (_NEW_CHARGE,)
-    steps = ACT_CAUTIONS + _CAUTIONS[1:] if overdosed else _CAUTIONS
-    return (*steps, *watch_cautions(tank.judged_by), *recharged, *gas_cautions(tank.source_kind, tank.valve))
+    """Return the cautions of an advice; an overdosed tank is not told to go slowly until its gas goes up again."""
+    return (
+        *(ACT_CAUTIONS if overdosed else (_ONE_CHANGE,)),
+        _ONLY_PHOTOS,
+        *watch_cautions(tank.judged_by),
+        *(() if tank.source_kind == "cylinder" else (_NEW_CHARGE,)),
+        *gas_cautions(tank.source_kind, tank.valve),
+    )

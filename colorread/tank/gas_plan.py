@@ -18,7 +18,7 @@ from colorread.tank.forecast import DayStart, interval
 from colorread.tank.model import Draws, Schedule
 from colorread.tank.posterior import prior_parameters
 from colorread.tank.results import Change, Night, SourceOutlook, TimerValve
-from colorread.tank.series import NoCourseError, is_of_the_future, wall_clock
+from colorread.tank.series import NoCourseError, age_days, is_of_the_future, wall_clock
 from colorread.tank.settings import ALL_DAY, DailySpan, GasSource, Tank
 from colorread.words import SourceKind, has_open_hose
 
@@ -119,6 +119,8 @@ class GasPlan:
         Whether loss and uptake come from its own days, not from usual tanks.
     no_days : str
         Why they do not; empty if they do.
+    days_old : int or None
+        Age of the last reading of those days; None without them [d].
     target_mg_l : float
         Daily peak to aim at [mg/L].
     need_g_per_day : Interval
@@ -163,6 +165,7 @@ class GasPlan:
     gas: DailySpan
     is_of_days: bool
     no_days: str
+    days_old: int | None
     target_mg_l: float
     need_g_per_day: Interval
     dose_g_per_day: float
@@ -303,6 +306,7 @@ def plan_gas(
         gas=need.start.schedule.gas,
         is_of_days=fit is not None,
         no_days=no_days,
+        days_old=None if fit is None else age_days(fit.last_at, now),
         target_mg_l=target_mg_l,
         need_g_per_day=interval(need.target_g),
         dose_g_per_day=dose_g,

@@ -1,16 +1,17 @@
-"""A tank as its keeper describes it: water, schedule, gas source and limits, and how what is typed changes them."""
+"""A tank as its keeper describes it: water, schedule, gas source and limits; as typed, as stored, and as shown."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, time
 from typing import Any, Self
 
+from colorread.chemistry import with_other_unit
 from colorread.limits import SENSITIVE_FISH_LIMIT_MG_L, USUAL_KH_DKH, USUAL_TEMPERATURE_C, LightName, checked_number
-from colorread.tank.described import SETTINGS, Setting
-from colorread.words import NO_VALVE_ON_YEAST, Marks, SourceKind, Valve
+from colorread.tank.settings_table import SETTINGS, Setting
+from colorread.words import NO_VALVE_ON_YEAST, Marks, SourceKind, Valve, clean_name
 
 _SPAN = re.compile(r"(\d{1,2}):(\d{2})\s*-\s*(\d{1,2}):(\d{2})")
 _RANGE = re.compile(r"(\d+(?:\.\d+)?)\s*-\s*(\d+(?:\.\d+)?)")
@@ -21,12 +22,12 @@ _MINUTES_PER_DAY = 24 * 60
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DailySpan:
     """
-    From one time of the day to another, every day; it may run over midnight.
+    A span of hours that repeats every day; it may run past midnight.
 
     Parameters
     ----------
     on, off : datetime.time
-        Start and end on the tank's own clock; the same time twice means all day.
+        Start and end on the tank's own clock; equal times mean all day.
     """
 
     on: time
@@ -39,7 +40,7 @@ class DailySpan:
 
     @property
     def hours(self) -> float:
-        """How long it lasts [h]."""
+        """Its length [h]."""
         minutes = (self.off.hour - self.on.hour) * 60 + self.off.minute - self.on.minute
         return ((minutes - 1) % _MINUTES_PER_DAY + 1) / 60
 
@@ -51,7 +52,7 @@ class DailySpan:
         Parameters
         ----------
         text : str
-            Start and end in hours and minutes; ``22:00-06:00`` runs over midnight.
+            Start and end in hours and minutes; ``22:00-06:00`` runs past midnight.
 
         Returns
         -------
@@ -61,7 +62,7 @@ class DailySpan:
         Raises
         ------
         ValueError
-            If the text is no such span.
+            If the text is not such a span.
         """
         match = _SPAN.fullmatch(text.strip())
         try:
@@ -93,9 +94,9 @@ class GasSource:
     amount_g : float or None
         Sugar, citric acid, or gas in the cylinder at the start [g].
     started : datetime.date or None
-        Day of the charge.
+        Day of the last refill.
     valve : {'none', 'needle', 'timer'} or None
-        What sets the gas, see `colorread.words.gas_care.Valve`; None where not stated.
+        What sets the gas, see `colorread.words.gas_care.Valve`; None if not entered.
     """
 
     kind: SourceKind
@@ -105,7 +106,7 @@ class GasSource:
 
     @staticmethod
     def upgraded(data: dict[str, Any]) -> dict[str, Any]:
-        """Return one of an earlier version as of now: it did not ask for the valve."""
+        """Return the data of an earlier version, which did not ask for the valve, in the present form."""
         return {"valve": None} | data
 
 
@@ -119,34 +120,34 @@ class Tank:
     name : str
         Short name, unique in a log.
     volume_l : float or None
-        Water in it [L].
+        Volume of water [L].
     kh_dkh : float or None
-        KH of the fluid in the vial [dKH]; None where not stated, then the usual one is assumed.
+        KH of the fluid in the vial [dKH]; the usual one is assumed if None.
     tank_kh_dkh : float or None
         KH of the tank's own water [dKH].
     temperature_c : float or None
-        Of the water [degC]; None where not stated, then the usual one is assumed.
+        Water temperature [degC]; the usual one is assumed if None.
     lights, gas : DailySpan or None
-        When the lamp and the gas are on; None where not stated.
+        When the lamp and the gas are on; None if not entered.
     source : GasSource or None
         What makes the gas.
     sensitive : bool
         Whether CO2-sensitive animals live in it, see `colorread.words.gas_care.SENSITIVE_ANIMALS`.
     marks : Marks
-        What it is judged by.
+        Plants' range and fish limit as entered; `judged_by` has those in use.
     fluid_renewed : datetime.date or None
         When the fluid in the vial was last renewed.
     light : str
         Lamp class of the photos.
     profile : str or None
-        Calibration profile used by default, a path.
+        Path of the default calibration profile.
     made_up : bool
         Whether it is a demonstration.
 
     Attributes
     ----------
     schema : str
-        Of its JSON.
+        Schema of its JSON.
     """
 
     schema: str = field(default="colorread.tank/1", init=False)
@@ -167,32 +168,32 @@ class Tank:
 
     @property
     def fluid_kh_dkh(self) -> float:
-        """KH of the fluid, stated or assumed [dKH]."""
+        """KH of the fluid, entered or assumed [dKH]."""
         return USUAL_KH_DKH if self.kh_dkh is None else self.kh_dkh
 
     @property
     def water_c(self) -> float:
-        """Temperature of the water, stated or assumed [degC]."""
+        """Water temperature, entered or assumed [degC]."""
         return USUAL_TEMPERATURE_C if self.temperature_c is None else self.temperature_c
 
     @property
     def gas_hours(self) -> DailySpan | None:
-        """When the gas is on, stated or, as yeast never rests, all day; None where not known."""
+        """When the gas is on: as entered, or all day for yeast, which never rests; None if not known."""
         return ALL_DAY if self.gas is None and self.source_kind == "fermentation" else self.gas
 
     @property
     def source_kind(self) -> SourceKind | None:
-        """What makes the gas, where stated."""
+        """What makes the gas, if entered."""
         return None if self.source is None else self.source.kind
 
     @property
     def valve(self) -> Valve | None:
-        """What sets the gas, where stated."""
+        """What sets the gas, if entered."""
         return None if self.source is None else self.source.valve
 
     @property
     def judged_by(self) -> Marks:
-        """The limits with what makes and sets the gas, that for the fish lowered for sensitive animals."""
+        """The limits in use, the fish limit lowered for sensitive animals; with gas source and valve."""
         fish_mg_l = min(self.marks.fish_mg_l, SENSITIVE_FISH_LIMIT_MG_L) if self.sensitive else self.marks.fish_mg_l
         return replace(self.marks, fish_mg_l=fish_mg_l, source=self.source_kind, valve=self.valve)
 
@@ -221,22 +222,22 @@ def changed_tank(tank: Tank, given: Mapping[str, Any], cleared: Collection[str] 
     Parameters
     ----------
     tank : Tank
-        As it was.
+        The tank to change.
     given : mapping of str to object
         New settings by the names of the options of ``colorread tank add``, with underscores; spans, ranges and days
         as text. A gas source of another kind starts without amount, day and valve.
     cleared : collection of str
-        Settings that become what they are in a new tank.
+        Settings to reset to those of a new tank.
 
     Returns
     -------
     Tank
-        As it is to be.
+        A changed copy.
 
     Raises
     ------
     ValueError
-        If a setting cannot be so; one sentence.
+        If a setting is not valid; one sentence.
     """
     source = None if "source" in cleared else tank.source
     if "source" in given and (source is None or source.kind != given["source"]):
@@ -244,7 +245,7 @@ def changed_tank(tank: Tank, given: Mapping[str, Any], cleared: Collection[str] 
     if source is None and _OF_SOURCE & given.keys():
         raise ValueError("Also enter the gas source: fermentation, acid-bicarbonate or cylinder.")
     new = Tank(name=tank.name)
-    changes: dict[str, dict[str, Any]] = {"": {}, "source": {}, "marks": {}}  # by the field that they are fields of
+    changes: dict[str, dict[str, Any]] = {"": {}, "source": {}, "marks": {}}  # by the owner of the field
     for option in (given.keys() | cleared) - {"source"}:
         setting = SETTINGS[option]
         values = _parsed(setting, given[option]) if option in given else setting.values_in(new)
@@ -257,7 +258,7 @@ def changed_tank(tank: Tank, given: Mapping[str, Any], cleared: Collection[str] 
         marks=replace(tank.marks, **changes["marks"]),
         **changes[""],
     )
-    # Tanks of earlier versions may have such hours; they are asked back only where one of both is touched.
+    # Tanks of earlier versions may have such hours; complain only if hours or source are changed.
     touched = "gas" in given or changed.source_kind != tank.source_kind
     if touched and changed.source_kind == "fermentation" and changed.gas not in (None, ALL_DAY):
         raise ValueError(
@@ -284,7 +285,7 @@ def parse_day(text: str) -> date:
     Raises
     ------
     ValueError
-        If the text is no such day.
+        If the text is not such a day.
     """
     try:
         return date.fromisoformat(text)
@@ -293,7 +294,7 @@ def parse_day(text: str) -> date:
 
 
 def _parsed(setting: Setting, typed: Any) -> tuple[Any, ...]:
-    """Return what was typed as the values of the fields."""
+    """Return what was typed as one value for each field of a setting."""
     if setting.kind == "span":
         span = parse_span(typed)
         if span.on == span.off and not typed.strip().endswith("24:00"):
@@ -310,3 +311,40 @@ def _parsed(setting: Setting, typed: Any) -> tuple[Any, ...]:
             raise ValueError(f"{setting.name} must look like 15-30, not {typed!r}.")
         return tuple(map(float, match.groups()))
     return (typed,)
+
+
+def setting_rows(tank: Tank) -> list[tuple[Setting, str]]:
+    """
+    Return the settings in use, entered or assumed, in words.
+
+    Parameters
+    ----------
+    tank : Tank
+        Its settings.
+
+    Returns
+    -------
+    list of (Setting, str)
+        Every setting with its value, empty if not known; the limits are those that the tank is judged by.
+    """
+    in_use = replace(
+        tank, kh_dkh=tank.fluid_kh_dkh, temperature_c=tank.water_c, gas=tank.gas_hours, marks=tank.judged_by
+    )
+    return [
+        (setting, _setting_words(setting, setting.values_in(in_use), is_assumed=None in setting.values_in(tank)))
+        for setting in SETTINGS.values()
+    ]
+
+
+def _setting_words(setting: Setting, values: Sequence[Any], *, is_assumed: bool) -> str:
+    value, measure = values[0], setting.measure
+    if value is None:
+        return ""
+    if measure is not None and measure.quantity is not None:
+        return with_other_unit(measure.quantity, value, remark=", assumed" if is_assumed else "")
+    if measure is not None:
+        return f"{' to '.join(f'{end:g}' for end in values)} {measure.unit}"
+    if setting.kind == "flag":
+        return "yes" if value else "no"
+    words = setting.choices.get(value) or clean_name(str(value))
+    return f"{words} (assumed)" if is_assumed else words

@@ -1,20 +1,18 @@
-"""A tank and its days in words and in rows of tables: settings, numbers, forecasts, gas, plan, and notes."""
+"""The days of a tank in words and in rows of tables: numbers, forecasts, gas, plan, and notes."""
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime
 from functools import partial
-from typing import Any
+from itertools import groupby
 
 import numpy as np
 
-from colorread.chemistry import RENEW_AFTER_WEEKS, with_other_unit
+from colorread.chemistry import RENEW_AFTER_WEEKS
 from colorread.limits import USUAL_KH_DKH
 from colorread.result import Interval, Reading
-from colorread.tank.described import SETTINGS, Setting
 from colorread.tank.events import Event, event_words, moment_words
 from colorread.tank.fit import TankFit
 from colorread.tank.results import (
@@ -33,7 +31,6 @@ from colorread.tank.series import WINDOW_DAYS, LeftOut
 from colorread.tank.settings import DailySpan, Tank
 from colorread.words import (
     NumberWords,
-    clean_name,
     co2_words,
     date_span_words,
     date_words,
@@ -45,7 +42,7 @@ from colorread.words import (
 OF_WHEN = "Levels: on the day of the last photo. Rates: at its time."
 RECOMMENDED = "Recommended"
 HOURS_ABOVE = "Above fish limit"
-# What a planned photo is good for, a sentence.
+# What a planned photo is good for.
 TELLS: Mapping[PlannedFor, str] = {
     "loss": "It tells most about the loss to the air.",
     "lag": "It tells most about the lag of the vial.",
@@ -60,37 +57,40 @@ _LEFT_OUT: Mapping[LeftOut, str] = {
     "no time": "without a time",
     "no budget": "from an older version, without error sources",
 }
-_LEAST_HOURS = 0.5  # the course is told every half hour
+_LEAST_HOURS = 0.5  # step of the simulated course
 _LEAST_DAYS = 0.05  # less is shown as 0.0
-_LEAKING_PERCENT_A_DAY = -3.0  # assumption: less may be the weather or the fit
+_LEAKING_PERCENT_A_DAY = -3.0  # a slower loss may be the weather or the fit: assumption
+
+
+_InWords = Callable[[Interval], NumberWords]
 
 
 def share_words(day: DayForecast) -> str:
-    """Return the share of the light within the plants' range, such as ``55 % (31 to 78 %)``."""
+    """Return the share of the lit hours within the plants' range, such as ``55 % (31 to 78 %)``."""
     share, span = share_cells(day)
     return f"{share} ({span})" if span else share
 
 
 def share_cells(day: DayForecast) -> tuple[str, str]:
-    """Return that share and its 90 % interval apart, the latter empty where both ends are one."""
+    """Return that share and its 90 % interval; the interval is empty if both ends are shown alike."""
     low, high = (round(share * 100.0) for share in (day.plants_share_low, day.plants_share_high))
     return percent_words(day.plants_share), "" if low == high else f"{low} to {high} %"
 
 
 def lit_words(lights: DailySpan | None) -> str:
-    """Return what a share of the light is a share of; where the lamp is not known, the gas stands in."""
+    """Return which hours a share of the lit hours is a share of: those of the gas if the lamp's are not known."""
     return "the gas-on time" if lights is None else "the lights-on time"
 
 
 def hours_words(hours: Interval) -> NumberWords:
-    """Return hours of a day, or ``less than 0.5 h``: no simulation shows that a limit is never passed."""
+    """Return hours of a day, or ``less than 0.5 h``, as no simulation shows that a limit is never passed."""
     if hours.high is not None and hours.high < _LEAST_HOURS:
         return NumberWords(value=f"less than {_LEAST_HOURS:g}", span="", unit=" h")
     return number_words(hours, "h", digits=1)
 
 
 def night_words(night: Night, fish_mg_l: float) -> str:
-    """Return what the CO2 does by night where the gas never stops."""
+    """Return what the CO2 does at night while the gas never stops."""
     to_do = " Run an air stone at night." if night.aerate else ""
     return (
         f"At night the CO2 runs from {co2_words(night.low_mg_l).short()} to {co2_words(night.high_mg_l).short()}: "
@@ -108,40 +108,32 @@ def timer_words(timer: TimerValve) -> str:
     return f"A timer valve is not needed for the fish: {effect}. It would save {timer.saved * 100.0:.0f} % of the gas."
 
 
-def fading_words(days: Interval) -> NumberWords:
-    """Return in how many days the daily peak falls below a limit, such as ``12 (8 or more) days``."""
-    return _days_until(days, "below it")
-
-
-def charge_words(days: Interval) -> NumberWords:
-    """Return how long a charge lasts, such as ``45 (30 to 60) days``, or ``never (20 days or more)``."""
-    if days.value is not None:
-        return _days_until(days, "used up")
-    low = days.low or 0.0
-    span = "or used up already" if low < _LEAST_DAYS else f"{_shown(low)} days or more"
-    return NumberWords(value="never", span="" if low >= NEVER_DAYS else span, unit="")
-
-
-def _days_until(days: Interval, end: str) -> NumberWords:
+def days_until_words(days: Interval, end: str) -> NumberWords:
+    """Return in how many days an end comes, such as ``12 days (8 or more)``, ``never``, or ``used up already``."""
     if _is_already(days):
         return NumberWords(value=f"{end} already", span="", unit="")
-    if days.value is None or days.value >= _LEAST_DAYS:
+    if days.value is None:
+        low = days.low or 0.0
+        span = f"or {end} already" if low < _LEAST_DAYS else f"{_shown(low)} or more"
+        return NumberWords(value="never", span="" if low >= NEVER_DAYS else span, unit="")
+    if days.value >= _LEAST_DAYS:
         return days_words(days)
-    up_to = "or much later" if days.high is None else f"up to {_shown(days.high)} days"
-    return NumberWords(value=f"possibly {end} already", span=up_to, unit="")
+    span = "or much later" if days.high is None else f"up to {_shown(days.high)}"
+    return NumberWords(value=f"possibly {end} already", span=span, unit="")
 
 
 def _is_already(days: Interval) -> bool:
-    """Whether what is to come in so many days is there already with the whole interval."""
+    """Whether the whole interval of the days until something happens is over."""
     return days.high is not None and days.high < _LEAST_DAYS
 
 
 def _shown(days: float) -> str:
-    return days_words(Interval(value=days, low=None, high=None)).value
+    words = days_words(Interval(value=days, low=None, high=None))
+    return words.value + words.unit
 
 
 def gas_words(tank: Tank, told: Told, *, is_old: bool = False) -> str:
-    """Return how the gas changes, and what that means; of old photos nothing of the days after."""
+    """Return the trend of the gas and what it means; for old photos, nothing about the days since."""
     trend, fades = told.estimates["gas_trend_percent_per_day"], told.estimates["fades_in_days"]
     if trend.interval is None:
         return trend.reason
@@ -171,7 +163,7 @@ def _fades_words(tank: Tank, told: Told, days: Interval) -> str:
 
 
 def noted_since_words(events: Sequence[Event], last_at: datetime) -> str:
-    """Return what was done to the gas after the last photo, which shows nothing of it; empty where nothing was."""
+    """Return what was last done to the gas after the last photo, which cannot show it; empty if nothing was."""
     since = [event for event in events if event.turns_gas and event.at > last_at]
     if not since:
         return ""
@@ -180,30 +172,29 @@ def noted_since_words(events: Sequence[Event], last_at: datetime) -> str:
 
 def plan_lines(plan: Plan, today: date | None = None) -> tuple[str, ...]:
     """
-    Return what is planned.
+    Return the plan for photos, refill and fluid.
 
     Parameters
     ----------
     plan : Plan
-        Of a tank.
+        Plan of a tank.
     today : datetime.date, optional
-        For "today" and "tomorrow"; none for paper, which is read on another day.
+        Enables "today" and "tomorrow"; leave it out for paper, which is read on another day.
 
     Returns
     -------
     tuple of str
-        A line for the photos, one for the refill, one for the fluid; as far as they can be told.
+        A line each, as far as known.
     """
     lines = []
     if plan.photos:
         first, *others = plan.photos
-        days = [list(photos) for _, photos in itertools.groupby(others, key=lambda photo: photo.at.date())]
-        later = "; ".join(
-            ", ".join((moment_words(photos[0].at, today), *(f"{photo.at:%H:%M}" for photo in photos[1:])))
-            for photos in days
-        )
-        sentences = (f"Next photo: {moment_words(first.at, today)}.", TELLS[first.tells], later and f"Then: {later}.")
-        lines.append(" ".join(sentence for sentence in sentences if sentence))
+        sentences = [f"Next photo: {moment_words(first.at, today)}.", TELLS[first.tells]]
+        days = [[photo.at for photo in photos] for _, photos in groupby(others, lambda photo: photo.at.date())]
+        later = [", ".join((moment_words(at, today), *(f"{more:%H:%M}" for more in rest))) for at, *rest in days]
+        if later:
+            sentences.append(f"Then: {'; '.join(later)}.")
+        lines.append(" ".join(filter(None, sentences)))
     if plan.refill_on is not None:
         lines.append(f"The gas lasts until about {refill_words(plan)}.")
     if plan.renew_fluid_on is not None:
@@ -213,7 +204,7 @@ def plan_lines(plan: Plan, today: date | None = None) -> tuple[str, ...]:
 
 
 def refill_words(plan: Plan) -> str:
-    """Return when the charge is used up, such as ``May 20 (May 17 to 24)``, or the day alone where it is sure."""
+    """Return when the charge is used up, such as ``May 20 (May 17 to 24)``, or the day alone if it is certain."""
     assert plan.refill_on is not None
     words = date_words(plan.refill_on)
     if plan.refill_from is None or plan.refill_from == plan.refill_until:
@@ -222,7 +213,7 @@ def refill_words(plan: Plan) -> str:
 
 
 def fluid_words(renewed: date | None, last: date | None) -> str:
-    """Return whether to renew the fluid in the vial, by its age at the last photo; empty where nothing is known."""
+    """Return whether to renew the fluid in the vial, by its age at the last photo; empty if not known."""
     if renewed is None or last is None:
         return ""
     weeks = (last - renewed).days / 7.0
@@ -237,15 +228,12 @@ def fluid_words(renewed: date | None, last: date | None) -> str:
 
 
 def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...]:
-    """Return what was assumed of the photos with numbers, and how many had a wrong clock and do not count."""
+    """Return what was assumed for the photos that were read, and how many do not count for a wrong clock."""
     notes = []
     if n_of_the_future:
-        does = "do" if n_of_the_future > 1 else "does"
-        notes.append(
-            f"{_photos_have(n_of_the_future)} a date in the future and {does} not count; set that camera's clock."
-        )
+        notes.append(f"Not counted, as dated in the future: {_photos(n_of_the_future)}. Set that camera's clock.")
     if by_file := sum(reading.time_source == "file time" for reading in read):
-        notes.append(f"{_photos_have(by_file)} no time inside; the file's time was used, which may be that of a copy.")
+        notes.append(f"Without a time inside: {_photos(by_file)}. The time of the file, perhaps of a copy, was used.")
     if any("kh" in reading.assumed for reading in read):
         notes.append(f"KH of the fluid: {USUAL_KH_DKH:g} dKH assumed.")
     if read and not any(reading.profile for reading in read):
@@ -257,14 +245,10 @@ def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...
 
 
 def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
-    """Return which readings the course leaves out and why, and what the others could not tell."""
+    """Return which readings the course leaves out and why, and what the others cannot show."""
     left_out = fit.series.left_out
-    unused = (
-        f"{left_out[why]} photo{'s' if left_out[why] > 1 else ''} {words}"
-        for why, words in _LEFT_OUT.items()
-        if left_out[why]
-    )
-    notes = [f"Not used: {', '.join(unused)}."] if any(left_out.values()) else []
+    unused = [f"{_photos(left_out[why])} {words}" for why, words in _LEFT_OUT.items() if left_out[why]]
+    notes = [f"Not used: {', '.join(unused)}."] if unused else []
     if tank.source_kind == "fermentation" and tank.gas is not None and tank.gas.hours < 24.0:
         notes.append(
             f"A fermenting bottle never stops: the gas hours ({tank.gas}) hold only if its hose is out of the tank at "
@@ -279,13 +263,13 @@ def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def _photos_have(count: int) -> str:
-    return f"{count} photo{'s have' if count > 1 else ' has'}"
+def _photos(count: int) -> str:
+    return f"{count} photo{'s' if count > 1 else ''}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NumberRow:
-    """A number with its interval, or the reason why it cannot be told."""
+    """A number with its interval, or the reason why there is none."""
 
     label: str
     number: NumberWords | None
@@ -294,7 +278,7 @@ class NumberRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ForecastRow:
-    """A simulated day; each number as value and interval by its label."""
+    """A simulated day; by label, each number as value and interval."""
 
     words: str
     role: str
@@ -308,39 +292,42 @@ def number_rows(summary: TankSummary) -> list[NumberRow]:
     Parameters
     ----------
     summary : TankSummary
-        What the days tell.
+        Summary of its days.
 
     Returns
     -------
     list of NumberRow
-        The CO2 at the last photo first, then what `OF_WHEN` speaks of.
+        The CO2 at the last photo first, then those that `OF_WHEN` refers to.
     """
-    marks = summary.tank.judged_by
-    kinds: tuple[tuple[EstimateName, str, Callable[[Interval], NumberWords]], ...] = (
+    marks, told = summary.tank.judged_by, summary.told
+    kinds: tuple[tuple[EstimateName, str, _InWords], ...] = (
         ("lights_on_mg_l", "At lights on", co2_words),
         ("peak_mg_l", "Daily peak", co2_words),
         ("night_low_mg_l", "Overnight low", co2_words),
         ("hours_above_fish_mark", f"Above the fish limit ({marks.fish_mg_l:g} mg/L)", hours_words),
         ("gas_mg_l_per_hour", "Gas rate", partial(number_words, unit="mg/L per hour")),
         ("gas_trend_percent_per_day", "Gas trend", partial(number_words, unit="% per day", signed=True)),
-        ("fades_in_days", f"Daily peak falls below {marks.plants_low_mg_l:g} mg/L in", fading_words),
+        (
+            "fades_in_days",
+            f"Daily peak falls below {marks.plants_low_mg_l:g} mg/L in",
+            partial(days_until_words, end="below it"),
+        ),
         ("loss_per_hour", "Loss to the air", _percent_per_hour),
         ("lag_hours", "The vial lags by", partial(number_words, unit="h")),
     )
     rows = []
-    if summary.told is not None:
-        last = summary.told.tank_co2[-1]
+    if told is not None:
+        last = told.tank_co2[-1]
         label = f"Tank at the last photo ({last.taken_at:%a %H:%M})"
         rows.append(NumberRow(label=label, number=co2_words(last.co2_mg_l)))
     for name, label, words in kinds:
         estimate = summary.estimate(name)
         number = None if estimate.interval is None else words(estimate.interval)
         rows.append(NumberRow(label=label, number=number, reason=estimate.reason))
-    source = None if summary.told is None else summary.told.source
-    if source is not None and source.days_left is not None:
+    if told is not None and told.source is not None and told.source.days_left is not None:
         what = "Cylinder" if summary.tank.source_kind == "cylinder" else "Charge"
-        label = f"{what} empty in{', if it keeps fading' if source.fades_on else ''}"
-        rows.append(NumberRow(label=label, number=charge_words(source.days_left)))
+        label = f"{what} empty in{', if it keeps fading' if told.source.fades_on else ''}"
+        rows.append(NumberRow(label=label, number=days_until_words(told.source.days_left, "used up")))
     return rows
 
 
@@ -351,35 +338,35 @@ def fitted_rows(told: Told) -> list[NumberRow]:
     Parameters
     ----------
     told : Told
-        What a course tells.
+        What a course shows.
 
     Returns
     -------
     list of NumberRow
-        One each, with its unit.
+        One row for each.
     """
-    kinds: dict[str, tuple[str, Callable[[Interval], NumberWords]]] = {
+    kinds: dict[str, tuple[str, _InWords]] = {
         "loss_per_hour": ("Loss to the air", _percent_per_hour),
         "lag_hours": ("Lag of the vial", partial(number_words, unit="h")),
         "uptake_per_hour_in_the_light": ("Uptake by plants in the light", _percent_per_hour),
-        "level_without_gas_mg_l": ("Level without gas", partial(number_words, unit="mg/L")),
+        "level_without_gas_mg_l": ("Level without gas", co2_words),
     }
     return [NumberRow(label=label, number=words(told.fitted[name])) for name, (label, words) in kinds.items()]
 
 
 def forecast_rows(advice: Advice) -> list[ForecastRow]:
     """
-    Return the simulated days, first as it is, then the recommended change.
+    Return the simulated days: with nothing changed, with the recommended change, and with others.
 
     Parameters
     ----------
     advice : Advice
-        With the simulated days.
+        Advice with its simulated days.
 
     Returns
     -------
     list of ForecastRow
-        One each.
+        One row for each.
     """
     rows = [_forecast_row(advice.today, "As it is")]
     if advice.recommended is not None:
@@ -405,39 +392,3 @@ def _forecast_row(day: DayForecast, role: str) -> ForecastRow:
             "Chance to stay below fish limit": (percent_words(day.fish_probability), ""),
         },
     )
-
-
-def setting_rows(tank: Tank) -> list[tuple[Setting, str]]:
-    """
-    Return what the keeper said about a tank, and what is assumed where nothing was said.
-
-    Parameters
-    ----------
-    tank : Tank
-        Its settings.
-
-    Returns
-    -------
-    list of (Setting, str)
-        Every setting and its value in words, empty where it is not known; the limits are those it is judged by.
-    """
-    held = replace(tank, gas=tank.gas_hours, marks=tank.judged_by)
-    return [
-        (setting, _setting_words(setting, setting.values_in(held), is_assumed=None in setting.values_in(tank)))
-        for setting in SETTINGS.values()
-    ]
-
-
-def _setting_words(setting: Setting, values: Sequence[Any], *, is_assumed: bool) -> str:
-    value = setting.usual if values[0] is None else values[0]
-    if value is None:
-        return ""
-    measure, remark = setting.measure, "assumed" if is_assumed else ""
-    if measure is not None and measure.quantity is not None:
-        return with_other_unit(measure.quantity, value, remark=remark and f", {remark}")
-    if measure is not None:
-        return f"{' to '.join(f'{end:g}' for end in values)} {measure.unit}"
-    if setting.kind == "flag":
-        return "yes" if value else "no"
-    words = setting.choices.get(value) or clean_name(str(value))
-    return words + (remark and f" ({remark})")

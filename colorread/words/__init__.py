@@ -1,8 +1,8 @@
 """
-The words that every screen shares.
+The words that all screens share.
 
-`phrases` for numbers, times, inputs and flags of a reading, and for pages of them; `verdict` and `bar` for its first
-lines, `gas_care` for the cautions of a gas source, `mixing` for the fluid.
+`phrases` words numbers, times, inputs and flags; `verdict` and `bar` make the answer to a reading; `gas_care` has the
+cautions of gas sources; `mixing` has the recipe of the fluid.
 """
 
 import lazy_loader

@@ -3,22 +3,15 @@ from .gas_care import (
     NO_VALVE_ON_YEAST as NO_VALVE_ON_YEAST,
     SENSITIVE_ANIMALS as SENSITIVE_ANIMALS,
     SIGNS_IN_SHORT as SIGNS_IN_SHORT,
-    SIGNS_OF_DISTRESS as SIGNS_OF_DISTRESS,
     SOURCE_WORDS as SOURCE_WORDS,
     VALVE_WORDS as VALVE_WORDS,
     SourceKind as SourceKind,
     Valve as Valve,
     gas_cautions as gas_cautions,
     has_open_hose as has_open_hose,
-    if_distressed as if_distressed,
-    stop_gas as stop_gas,
+    stop_gas_words as stop_gas_words,
 )
-from .mixing import (
-    KhWords as KhWords,
-    dkh_words as dkh_words,
-    fluid_rows as fluid_rows,
-    room_air_words as room_air_words,
-)
+from .mixing import dkh_words as dkh_words, fluid_rows as fluid_rows, room_air_words as room_air_words
 from .phrases import (
     FISH_SIGNS as FISH_SIGNS,
     NO_BREAK as NO_BREAK,

@@ -1,4 +1,4 @@
-"""The bar below a CO2 number: low, good and high, the interval, and the limits; as text and as a drawing for pages."""
+"""The bar below a CO2 number, with zones, interval and limits; as text for terminals and as SVG for pages."""
 
 from __future__ import annotations
 
@@ -10,28 +10,28 @@ from colorread.words.phrases import co2_words, templates_of
 from colorread.words.verdict import USUAL_MARKS, Marks
 
 END_MG_L = 60.0
-"""Where the bar ends: twice the usual upper end of the plants' range, so that it lies in the middle [mg/L]."""
+"""End of the bar: twice the usual upper end of the plants' range, which puts that in the middle [mg/L]."""
 _SVG_WIDTH, _SVG_EDGE = 320, 6
-_SVG_LETTER = 7.7  # of the font of its labels: width of a digit at most
+_SVG_LETTER = 7.7  # width of a digit of the labels at most
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bar:
     """
-    What is on the bar, as shares of its length.
+    The marks on a bar, placed as shares of its length.
 
     Parameters
     ----------
     low, high : float
         Ends of the interval.
     value : float or None
-        The value; None where only one end is known.
+        The value; None if only one end is known.
     goes_left, goes_right : bool
-        Whether the interval is open or goes on beyond the bar.
+        Whether the interval is open or extends beyond the bar.
     ticks : tuple of (float, str)
-        Limits with their labels, those that matter most first, then the ends of the bar.
+        Limits with their labels, the most important first, then the ends of the bar.
     zones : tuple of (float, float, str)
-        From, to, and word.
+        Start, end, and word.
     """
 
     low: float
@@ -45,7 +45,7 @@ class Bar:
 
 def bar_of(co2_mg_l: Interval, marks: Marks = USUAL_MARKS) -> Bar:
     """
-    Return what is on the bar of a CO2 value.
+    Return the bar of a CO2 value.
 
     Parameters
     ----------
@@ -57,7 +57,7 @@ def bar_of(co2_mg_l: Interval, marks: Marks = USUAL_MARKS) -> Bar:
     Returns
     -------
     Bar
-        Shares from 0 to 1; what lies beyond the bar is at its end.
+        With shares from 0 to 1; what lies beyond the bar is put at its end.
     """
 
     def share(mg_l: float) -> float:
@@ -88,20 +88,20 @@ def bar_of(co2_mg_l: Interval, marks: Marks = USUAL_MARKS) -> Bar:
 
 def bar_lines(bar: Bar, width: int) -> tuple[str, str, str]:
     """
-    Draw a bar in letters.
+    Draw a bar as text.
 
     Parameters
     ----------
     bar : Bar
-        What is on it.
+        The bar.
     width : int
-        Characters for it.
+        Width in characters.
 
     Returns
     -------
     tuple of str
-        Words for the zones; heavy the interval, a dot the value, crosses the limits, arrows where it goes on; and the
-        labels, of which those without room are left out.
+        Three lines: words of the zones; the bar, with a heavy line for the interval, a dot for the value, crosses for
+        limits and arrows at open ends; and the labels that there is room for.
     """
 
     def column(share: float) -> int:
@@ -126,7 +126,7 @@ def bar_lines(bar: Bar, width: int) -> tuple[str, str, str]:
 
 
 def _put(signs: list[str], start: int, text: str) -> None:
-    """Put a text where there is room for it and a space on either side."""
+    """Put a text if there is room for it and a space on either side."""
     if start >= 0 and not "".join(signs[max(start - 1, 0) : start + len(text) + 1]).strip():
         signs[start : start + len(text)] = text[: len(signs) - start]
 
@@ -140,18 +140,18 @@ def place_labels(
     Parameters
     ----------
     bar : Bar
-        What is on it.
+        The bar.
     x_of : callable
-        Place of a share of the bar.
+        Returns the position of a share of the bar.
     width_of : callable
-        Width of a text.
+        Returns the width of a text.
     ends : tuple of float
-        Where labels must begin and end.
+        Positions between which labels must stay.
 
     Returns
     -------
     list of (float, str)
-        Where each begins; those without room are left out, the less important first.
+        Start and text of the labels; the less important of those that overlap are left out.
     """
     placed: list[tuple[float, str]] = []
     for share, label in bar.ticks:
@@ -165,7 +165,7 @@ def place_labels(
 
 def bar_svg(co2_mg_l: Interval, marks: Marks = USUAL_MARKS) -> str:
     """
-    Draw a bar for a page, in the ink of the text around it.
+    Draw a bar for a page, in the color of the text around it.
 
     Parameters
     ----------
@@ -177,7 +177,7 @@ def bar_svg(co2_mg_l: Interval, marks: Marks = USUAL_MARKS) -> str:
     Returns
     -------
     str
-        An SVG element.
+        SVG element.
     """
     bar = bar_of(co2_mg_l, marks)
 

@@ -1,6 +1,6 @@
-"""What makes the gas, which valve it has, how to give less of it, what to beware of; common practice."""
+"""Gas sources and valves: their names, how to stop or reduce the gas, and cautions."""
 
-# No source for any of it. Without imports of its own, so that the command line may tell it at once.
+# All of it is common practice, no source. Without heavy imports, so that the command line can show it at once.
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ SOURCE_WORDS: dict[SourceKind, str] = {
     "cylinder": "cylinder",
 }
 Valve = Literal["none", "needle", "timer"]
-"""What sets the gas: nothing, a needle valve, or that and a timer valve, which closes without current."""
+"""What sets the gas: nothing, a needle valve, or a needle valve and a timer valve, which closes without current."""
 VALVE_WORDS: dict[Valve, str] = {
     "none": "no valve",
     "needle": "needle valve",
@@ -24,7 +24,8 @@ NO_VALVE_ON_YEAST = (
     "bottle bursts. It needs an open hose, without a valve."
 )
 SENSITIVE_ANIMALS = "shrimp, snails, fry, discus, fish of cold or fast water (hobby convention)"
-HOSE_OUT = "pull the hose out of the tank, never close or pinch it"
+_HOSE_OUT = "pull the hose out of the tank, never close or pinch it"
+_IF_BOTTLE = f" (DIY bottle: {_HOSE_OUT})"
 SIGNS_IN_SHORT = "Fish gasping or breathing fast? Run an air stone."
 SIGNS_OF_DISTRESS = (
     "Signs of too much CO2 or too little oxygen: fish gasp at the surface, breathe fast, lose balance or lie still. "
@@ -52,105 +53,79 @@ _CYLINDER = (
 
 def has_open_hose(source: SourceKind | None, valve: Valve | None = None) -> bool:
     """
-    Return whether the gas comes through a hose that must stay open.
+    Return whether the gas comes through a hose that must stay open, as from a bottle without a valve.
 
     Parameters
     ----------
     source : {'fermentation', 'acid-bicarbonate', 'cylinder'} or None
-        What makes the gas.
+        What makes the gas; None if not known.
     valve : {'none', 'needle', 'timer'} or None
-        What sets it; a bottle whose valve is not known is taken to have none.
+        What sets it; a bottle whose valve is not known is assumed to have none.
 
     Returns
     -------
     bool
-        Of a bottle without a valve.
+        True for such a bottle.
     """
     return source == "fermentation" or (source == "acid-bicarbonate" and valve in (None, "none"))
 
 
-def stop_gas(source: SourceKind | None, valve: Valve | None = None) -> str:
+def stop_gas_words(source: SourceKind | None, valve: Valve | None = None) -> str:
     """
-    Return how to end the gas at once.
+    Return how to stop the gas at once.
 
     Parameters
     ----------
     source, valve
-        As for `has_open_hose`; all ways are told where the source is not known.
+        As for `has_open_hose`.
 
     Returns
     -------
     str
-        An order in small letters, without its period.
+        An order in lower case, without a period; with every way if the source is not known.
     """
     if source is None:
-        return f"turn it off (DIY bottle: {HOSE_OUT})"
+        return f"turn it off{_IF_BOTTLE}"
     if has_open_hose(source, valve):
-        return HOSE_OUT
+        return _HOSE_OUT
     if source == "acid-bicarbonate":
         return "pull the hose out of the tank"
     return "close the cylinder's own valve" if valve == "none" else "turn it off"
 
 
-def if_distressed(source: SourceKind | None, valve: Valve | None = None) -> str:
-    """
-    Return what to do where the fish show signs of distress.
+def less_gas(source: SourceKind | None, valve: Valve | None = None, *, a_little: bool = False) -> str:
+    """Return how to reduce the gas at once, as `stop_gas_words` does; `a_little` if a little less may do."""
+    down = "turn the gas down a little" if a_little else "turn the gas down"
+    if source is None:
+        return f"{down} (DIY bottle: hose out of the tank, never closed or pinched)"
+    if has_open_hose(source, valve) or valve == "none":
+        return f"{stop_gas_words(source, valve)}{'; a few hours are enough to begin with' if a_little else ''}"
+    return down
 
-    Parameters
-    ----------
-    source, valve
-        As for `has_open_hose`; all ways are told where the source is not known.
 
-    Returns
-    -------
-    str
-        A sentence or two.
-    """
-    how = f" (DIY bottle: {HOSE_OUT})" if source is None or has_open_hose(source, valve) else ""
-    # Water alike in temperature and hardness, without chlorine: common practice, no source.
+def distress_words(source: SourceKind | None, valve: Valve | None = None) -> str:
+    """Return what to do if fish show signs of distress, with the parameters of `stop_gas_words`."""
+    how = _IF_BOTTLE if source is None or has_open_hose(source, valve) else ""
+    # Water of the same temperature and hardness, without chlorine: common practice, no source.
     return (
         f"If you see them: stop the gas{how}, move the surface or run an air stone, and change part of the water with "
         "conditioned (dechlorinated) water of the same temperature and hardness. If that does not help, call a vet."
     )
 
 
-def less_gas(source: SourceKind | None, valve: Valve | None = None, *, a_little: bool = False) -> str:
-    """
-    Return how to give less gas at once; a bottle goes on making gas, so its hose must stay open.
-
-    Parameters
-    ----------
-    source, valve
-        As for `has_open_hose`; all ways are told where the source is not known.
-    a_little : bool
-        Whether a little less may do.
-
-    Returns
-    -------
-    str
-        One sentence without its period, in small letters.
-    """
-    down = "turn the gas down a little" if a_little else "turn the gas down"
-    if source is None:
-        return f"{down} (DIY bottle: hose out of the tank, never closed or pinched)"
-    if has_open_hose(source, valve) or valve == "none":
-        return f"{stop_gas(source, valve)}{'; a few hours are enough to begin with' if a_little else ''}"
-    return down
-
-
 def gas_cautions(source: SourceKind | None, valve: Valve | None = None) -> tuple[str, ...]:
     """
-    Return what to beware of in the room and at the gas source.
+    Return the cautions for the room and the gas source.
 
     Parameters
     ----------
     source, valve
-        As for `has_open_hose`; all ways are told where the source is not known.
+        As for `has_open_hose`.
 
     Returns
     -------
     tuple of str
-        A line each.
+        One caution each; those of every source if it is not known.
     """
     if source is None:
         return _ROOM, _BOTTLE, _CYLINDER

@@ -1,4 +1,4 @@
-"""How to mix the fluid, in words, the same in the terminal and on the page."""
+"""How to mix the fluid, the same in the terminal and on the page."""
 
 from __future__ import annotations
 
@@ -6,27 +6,27 @@ from collections.abc import Callable
 
 from colorread.chemistry import RENEWAL, DyeDose, FluidRecipe, RoomAirColor, with_other_unit
 
-_MOST_READABLE_PH = 7.5  # beyond, the dye hardly changes and a reading tells only that it is above: assumption
+_MOST_READABLE_PH = 7.5  # above it the dye hardly changes, and a reading is one-sided: assumption
 
 KhWords = Callable[[float, str], str]
-"""Takes a KH [dKH] and how exactly it is told in dKH, such as ``.2f``; returns it with a unit."""
+"""Takes a KH [dKH] and its format in dKH, such as ``.2f``; returns it with a unit."""
 
 
 def dkh_words(kh_dkh: float, form: str) -> str:
     """
-    Return a KH in the unit of the project.
+    Return a KH in dKH.
 
     Parameters
     ----------
     kh_dkh : float
         The KH [dKH].
     form : str
-        How exactly, such as ``.2f``.
+        Format of the number, such as ``.2f``.
 
     Returns
     -------
     str
-        With its unit.
+        Number and unit.
     """
     return f"{kh_dkh:{form}} dKH"
 
@@ -40,7 +40,7 @@ def room_air_words(air: RoomAirColor, kh_words: KhWords = dkh_words) -> str:
     air : RoomAirColor
         Color to expect.
     kh_words : callable, optional
-        As in `fluid_rows`.
+        Words a KH, as in `fluid_rows`.
 
     Returns
     -------
@@ -76,20 +76,20 @@ def fluid_rows(
     air : RoomAirColor
         Color to expect in room air.
     vial_ml : float
-        Fluid that the vial takes [mL].
+        Fluid in the vial [mL].
     option : str, optional
-        How to state the KH of the fluid with its dye, put behind the words that ask for it.
+        How to enter the KH of the dyed fluid, appended to the words that ask for it.
     kh_words : callable, optional
-        Tells a KH in the unit that the keeper chose; that which is to be stated is told in dKH too.
+        Words a KH in the unit that the keeper chose; the KH to enter is given in dKH too.
 
     Returns
     -------
     tuple of (str, str)
-        Steps and remarks: a short label, and what to do or know.
+        Steps and remarks: a short label and a text.
     """
-    error = recipe.error
+    first, second, error = recipe.first, recipe.second, recipe.error
     vial, vial_dkh = kh_words(dose.kh_in_vial_dkh, ".2f"), dkh_words(dose.kh_in_vial_dkh, ".2f")
-    to_state = vial if vial == vial_dkh else f"{vial} ({vial_dkh})"
+    diluted = vial if vial == vial_dkh else f"{vial} ({vial_dkh})"
     soda = with_other_unit("mass", recipe.baking_soda_g)
     off_percent = recipe.error_weighed_directly.kh_error_percent
     directly = f"could be off by {off_percent:.0f} %" if off_percent < 100.0 else "is beyond this scale"
@@ -100,16 +100,16 @@ def fluid_rows(
             f"{kh_words(recipe.stock_kh_dkh, '.0f')}."
         ),
         "2 Dilute": (
-            f"Fill {recipe.first.portion_ml:g} mL of the stock up to {recipe.first.total_ml:g} mL with pure water: "
-            f"{kh_words(recipe.first.kh_dkh, '.1f')}."
+            f"Fill {first.portion_ml:g} mL of the stock up to {first.total_ml:g} mL with pure water: "
+            f"{kh_words(first.kh_dkh, '.1f')}."
         ),
         "3 Fluid": (
-            f"Fill {recipe.second.portion_ml:g} mL of that up to {recipe.second.total_ml:g} mL with pure water: "
-            f"{kh_words(recipe.second.kh_dkh, '.2f')}."
+            f"Fill {second.portion_ml:g} mL of that up to {second.total_ml:g} mL with pure water: "
+            f"{kh_words(second.kh_dkh, '.2f')}."
         ),
         "4 Dye": (
             f"Add {drops} of 0.04 % bromothymol blue to {vial_ml:g} mL of the fluid in the vial (usual: 2 to 5 drops "
-            f"in 2 to 5 mL). The drops dilute it to {to_state}: enter that KH{option}. The dye itself may change it by "
+            f"in 2 to 5 mL). The drops dilute it to {diluted}: enter that KH{option}. The dye itself may change it by "
             f"another {dose.dye_alkalinity_percent:.1f} %; the interval includes that."
         ),
         "5 Check": room_air_words(air, kh_words),

@@ -1,4 +1,4 @@
-"""The parts of a reading in words, the same on every screen: numbers, times, inputs, flags; and pages of them."""
+"""The parts of a reading in words, the same on every screen: numbers, times, inputs and flags; and page templates."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
 NO_BREAK = "\xa0"
-# Told apart by shape, never by color alone.
+# They differ in shape, never in color alone.
 FISH_SIGNS: dict[Level, str] = {
     "no concern": "\N{WHITE CIRCLE}",
     "watch": "\N{BLACK UP-POINTING TRIANGLE}",
@@ -32,18 +32,18 @@ _TIME_WORDS = {
 }
 _ONE_END = "95 % confident"  # one end of a 90 % interval
 _FAR_LARGER, _MANY_DAYS = 5.0, 10.0  # times the middle number; days
-_SMALL_SHARE = 0.03  # of the variance; less is not worth a word
+_SMALL_SHARE = 0.03  # of the variance; less is not worth mentioning
 
 
 class FlagText(NamedTuple):
-    """A flag in words: what was seen, and what to do about it, which may be empty."""
+    """A flag in words: what was seen, and what to do about it, if anything."""
 
     seen: str
     advice: str
 
     @property
     def sentence(self) -> str:
-        """Both, as sentences."""
+        """Both as sentences."""
         return f"{self.seen}. {self.advice}." if self.advice else f"{self.seen}."
 
 
@@ -82,12 +82,12 @@ _BACK_INTO_RANGE = {
 
 def clean_name(name: str) -> str:
     """
-    Return a file name without characters that could steer a terminal or cannot be printed.
+    Return a file name without characters that cannot be printed or could control a terminal.
 
     Parameters
     ----------
     name : str
-        Any name, also one that is not valid Unicode.
+        Any name, even if it is not valid Unicode.
 
     Returns
     -------
@@ -99,7 +99,7 @@ def clean_name(name: str) -> str:
 
 def percent_words(share: float) -> str:
     """
-    Return a share without ever claiming certainty.
+    Return a share in percent, never as certain.
 
     Parameters
     ----------
@@ -109,7 +109,7 @@ def percent_words(share: float) -> str:
     Returns
     -------
     str
-        Such as ``55 %``.
+        Such as ``55 %`` or ``more than 99 %``.
     """
     percent = round(share * 100.0)
     return "more than 99 %" if percent >= 100 else "less than 1 %" if percent <= 0 else f"{percent} %"
@@ -117,17 +117,17 @@ def percent_words(share: float) -> str:
 
 def bind_units(text: str) -> str:
     """
-    Return a text in which no line may break between a number and its unit.
+    Return a text in which no line breaks between a number and its unit.
 
     Parameters
     ----------
     text : str
-        With plain spaces.
+        Text with plain spaces.
 
     Returns
     -------
     str
-        With `NO_BREAK` before the units.
+        The text with `NO_BREAK` before the units.
     """
     return re.sub(r"(?<=\d) (?=%|mg/L|°C|°F|dKH|mL|(?:L|g|oz|gal)\b)", NO_BREAK, text)
 
@@ -142,9 +142,9 @@ class NumberWords:
     value : str
         Such as ``19``, or ``above 61`` where only one end is known.
     span : str
-        Such as ``13 to 27``, or ``8 or more``; empty where only one end is known.
+        Such as ``13 to 27``, or ``8 or more``; empty if only one end is known.
     unit : str
-        Of both, with the space before it; empty where there is none, or where the head of a table tells it.
+        Unit of both with a space before it; empty if there is none or the heading of a table has it.
     """
 
     value: str
@@ -152,7 +152,7 @@ class NumberWords:
     unit: str
 
     def pair(self) -> tuple[str, str]:
-        """Return ``19 mg/L`` and ``90 %: 13 to 27``, or ``above 61 mg/L`` and how confident that is."""
+        """Return ``19 mg/L`` and ``90 %: 13 to 27``, or ``above 61 mg/L`` and its confidence."""
         return self.value + self.unit, f"90 %: {self.span}" if self.span else f"a limit only, {_ONE_END}"
 
     def short(self) -> str:
@@ -160,7 +160,7 @@ class NumberWords:
         return f"{self.value}{self.unit} ({self.span})" if self.span else self.value + self.unit
 
     def cells(self) -> tuple[str, str]:
-        """Return what stands in a table that tells of the 90 %: ``19 mg/L`` and ``13 to 27 mg/L``."""
+        """Return ``19 mg/L`` and ``13 to 27 mg/L``, for a table whose heading says 90 %."""
         return self.value + self.unit, self.span + self.unit if self.span else _ONE_END
 
 
@@ -171,18 +171,18 @@ def number_words(interval: Interval, unit: str = "", *, digits: int | None = Non
     Parameters
     ----------
     interval : Interval
-        With one end at least.
+        Interval with at least one end.
     unit : str, optional
-        Put behind the numbers.
+        Unit of the numbers.
     digits : int, optional
-        Decimals; as many as show two digits of the middle one of the numbers where not given.
+        Decimals; by default as many as show two digits of the middle one of the numbers.
     signed : bool, default False
-        Whether what rises gets a plus.
+        Whether positive numbers get a plus sign.
 
     Returns
     -------
     NumberWords
-        For a sentence or a table.
+        Words for a sentence or a table.
     """
     if digits is None:
         digits = digits_of(interval)
@@ -200,19 +200,19 @@ def number_words(interval: Interval, unit: str = "", *, digits: int | None = Non
 
 
 def digits_of(interval: Interval) -> int:
-    """Return with how many decimals a number and its interval are told; one end at least is known."""
+    """Return the decimals for a number and its interval, of which at least one end is known."""
     sizes = sorted(abs(number) for number in (interval.value, interval.low, interval.high) if number is not None)
-    # Two digits of the middle one, but no decimals beside a far larger end.
+    # Two digits of the middle one, but no decimals next to a far larger end.
     return min(_decimals(sizes[len(sizes) // 2]), _decimals(sizes[-1] / _FAR_LARGER))
 
 
 def co2_words(co2_mg_l: Interval) -> NumberWords:
-    """Return CO2 with its interval [mg/L] in words."""
+    """Return CO2 [mg/L] with its interval in words."""
     return number_words(co2_mg_l, "mg/L")
 
 
 def days_words(days: Interval) -> NumberWords:
-    """Return a number of days with its interval in words: tenths only of a few."""
+    """Return a number of days with its interval in words, with tenths only if there are few."""
     known = [number for number in (days.value, days.low, days.high) if number is not None]
     return number_words(days, "days", digits=1 if round(max(known), 1) < _MANY_DAYS else 0)
 
@@ -234,22 +234,20 @@ def time_words(reading: Reading) -> str:
     Returns
     -------
     str
-        Empty where the time is unknown.
+        Such as ``2025-05-12 13:00+02:00, from the photo``; empty if the time is not known.
     """
     if reading.taken_at is None:
         return ""
-    zone = reading.taken_at.strftime("%z")
-    zone = f" {zone[:3]}:{zone[3:5]}" if zone else ""
-    return f"{reading.taken_at:%Y-%m-%d %H:%M}{zone}, {_TIME_WORDS[reading.time_source]}"
+    return f"{reading.taken_at.isoformat(' ', 'minutes')}, {_TIME_WORDS[reading.time_source]}"
 
 
 def date_words(day: date) -> str:
-    """Return a day in words, such as ``May 12``."""
+    """Return a day such as ``May 12``."""
     return f"{day:%B} {day.day}"
 
 
 def date_span_words(first: date, last: date | None) -> str:
-    """Return days in words, such as ``May 12 to 19``, ``May 28 to June 3``, or ``May 12 or later``."""
+    """Return a span of days such as ``May 12 to 19``, ``May 28 to June 3``, or ``May 12 or later``."""
     if last is None:
         return f"{date_words(first)} or later"
     is_same_month = (first.year, first.month) == (last.year, last.month)
@@ -257,7 +255,7 @@ def date_span_words(first: date, last: date | None) -> str:
 
 
 def when_words(taken_at: datetime | None, now: datetime) -> str:
-    """Return a time on the clock of the tank, such as ``Sun, May 18, 18:28``, with its year where that is not now's."""
+    """Return a time on the tank's clock such as ``Sun, May 18, 18:28``, with its year if it is not this one."""
     if taken_at is None:
         return "time unknown"
     year = "" if taken_at.year == now.year else f", {taken_at.year}"
@@ -266,7 +264,7 @@ def when_words(taken_at: datetime | None, now: datetime) -> str:
 
 def input_words(reading: Reading) -> tuple[str, str]:
     """
-    Return the inputs that someone stated and those that were assumed.
+    Return the inputs that were entered and those that were assumed.
 
     Parameters
     ----------
@@ -275,7 +273,7 @@ def input_words(reading: Reading) -> tuple[str, str]:
 
     Returns
     -------
-    stated, assumed : str
+    entered, assumed : str
         Lists in words; either may be empty.
     """
     water = "tank water" if reading.fluid == "tank-water" else "fluid"
@@ -286,23 +284,23 @@ def input_words(reading: Reading) -> tuple[str, str]:
     }
     if reading.profile is not None:
         inputs["profile"] = f"profile {clean_name(reading.profile)}"
-    stated = ", ".join(text for name, text in inputs.items() if name not in reading.assumed)
-    return stated, ", ".join(text for name, text in inputs.items() if name in reading.assumed)
+    entered = ", ".join(text for name, text in inputs.items() if name not in reading.assumed)
+    return entered, ", ".join(text for name, text in inputs.items() if name in reading.assumed)
 
 
 def flag_texts(reading: Reading) -> tuple[FlagText, ...]:
     """
-    Return what is worth showing of the flags of a reading.
+    Return the flags of a reading in words.
 
     Parameters
     ----------
     reading : Reading
-        Read or refused; of a refused one nothing is told of a fluid that may be none.
+        Read or refused; a refused one has no words for flags of the fluid, which may not be fluid at all.
 
     Returns
     -------
     tuple of FlagText
-        In the order of the flags; an unknown code, as of a later version, comes back as what was seen.
+        In the order of the flags; an unknown code, as from a later version, is shown as it is.
     """
     known = FLAG_TEXTS if reading.limit is None else FLAG_TEXTS | {"near-dye-limit": _BACK_INTO_RANGE[reading.limit]}
     return tuple(
@@ -324,7 +322,7 @@ def budget_words(reading: Reading) -> str:
     Returns
     -------
     str
-        Shares of the variance of the pH; empty where there is no budget.
+        Shares of the variance of the pH; empty without a budget.
     """
     total = sum(std**2 for std in reading.budget.values())
     shares = sorted(((std**2 / total, source) for source, std in reading.budget.items() if std > 0.0), reverse=True)
@@ -332,8 +330,8 @@ def budget_words(reading: Reading) -> str:
 
 
 def _decimals(number: float) -> int:
-    """Return how many decimals show two digits of a number, none from 10 on."""
-    two_digits = float(f"{number:.1e}")  # 9.97 is told as 10
+    """Return how many decimals show two digits of a number; none from 10 on."""
+    two_digits = float(f"{number:.1e}")  # 9.97 is shown as 10
     return max(0, 1 - math.floor(math.log10(two_digits))) if two_digits > 0.0 else 0
 
 
@@ -345,13 +343,13 @@ def templates_of(package: str) -> Environment:
     Parameters
     ----------
     package : str
-        With a folder ``templates``.
+        Package with a folder ``templates``.
 
     Returns
     -------
     jinja2.Environment
-        Whatever is put into a page is escaped; `bound` keeps units with their numbers, `sentence` begins with a capital
-        letter, and `svg` is for what this program drew itself.
+        Escapes what is put into a page. The filter `bound` keeps units with their numbers, `sentence` capitalizes the
+        first letter, and `svg` marks what this program drew itself as safe.
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup

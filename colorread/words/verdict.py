@@ -1,4 +1,4 @@
-"""What a CO2 reading means for plants and fish, in words, and the answer that every screen gives first."""
+"""What CO2 means for plants and fish, in words, and the answer that every screen shows first."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from colorread.limits import (
 )
 from colorread.records import Kept
 from colorread.result import LIKELY, Interval, Level, PlantsWord, Reading, Verdict, chance_above, held_until, level_of
-from colorread.words.gas_care import SIGNS_OF_DISTRESS, SourceKind, Valve, if_distressed, less_gas
+from colorread.words.gas_care import SIGNS_OF_DISTRESS, SourceKind, Valve, distress_words, less_gas
 from colorread.words.phrases import FISH_SIGNS, co2_words, digits_of, percent_words
 
 IN_VIAL = "CO2 in the vial"
@@ -29,24 +29,24 @@ STANDING_CAUTIONS = (
     "This reading does not replace an instrument, a veterinarian or other professional advice.",
 )
 ACT_CAUTIONS = ("Raise the gas again only in small steps, two days apart, and look at the fish after each.",)
-OLD_DAYS = 1  # the CO2 goes up and down with every day, so older photos are of their own time: assumption
+OLD_DAYS = 1  # CO2 rises and falls every day, so an older photo says little about now: assumption
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Marks:
     """
-    What the CO2 is judged by, and what makes the gas.
+    The limits that CO2 is judged by, and the gas hardware, which decides how to reduce it.
 
     Parameters
     ----------
     plants_low_mg_l, plants_high_mg_l : float
-        Range for the plants [mg/L].
+        Plants' range [mg/L].
     fish_mg_l : float
-        The fish limit, which the water should stay below [mg/L].
+        Fish limit, which the water should stay below [mg/L].
     source : {'fermentation', 'acid-bicarbonate', 'cylinder'} or None
-        It decides how there can be less gas; None where not known.
+        What makes the gas; None if not known.
     valve : {'none', 'needle', 'timer'} or None
-        What sets the gas; None where not known.
+        What sets the gas; None if not known.
     """
 
     plants_low_mg_l: float = USUAL_PLANTS_RANGE_MG_L[0]
@@ -57,7 +57,7 @@ class Marks:
 
     @staticmethod
     def upgraded(data: dict[str, Any]) -> dict[str, Any]:
-        """Return those of an earlier version as of now: it took any fish limit from 1 to 200 mg/L."""
+        """Return the data of an earlier version, which took fish limits from 1 to 200 mg/L, in the present form."""
         low, high = FISH_LIMIT_RANGE_MG_L
         fish_mg_l: Any = data.get("fish_mg_l")
         if type(fish_mg_l) not in (int, float) or not 1.0 <= fish_mg_l <= 200.0:
@@ -72,14 +72,14 @@ def judge(
     co2_mg_l: Interval, marks: Marks = USUAL_MARKS, *, calibrated: bool = True, held: Level | None = None
 ) -> Verdict:
     """
-    Put a reading into words.
+    Judge CO2 for plants and fish.
 
     Parameters
     ----------
     co2_mg_l : Interval
         CO2 with its interval; an open end is None [mg/L].
     marks : Marks
-        Of the tank.
+        Limits and gas hardware.
     calibrated : bool, default True
         Whether a profile was used; without one, an unclear verdict says that calibrating narrows it.
     held : {'no concern', 'watch', 'act'}, optional
@@ -88,7 +88,7 @@ def judge(
     Returns
     -------
     Verdict
-        Never says that anything is without danger.
+        Words for plants, fish, and what to do; it never calls anything safe.
     """
     plants, plants_text = _judge_plants(co2_mg_l, marks)
     fish, fish_text = _judge_fish(co2_mg_l, marks, held)
@@ -103,8 +103,8 @@ def judge(
 
 
 def watch_cautions(marks: Marks = USUAL_MARKS) -> tuple[str, ...]:
-    """Return what to watch in the fish, and what to do then with the gas that the marks tell of."""
-    return SIGNS_OF_DISTRESS, if_distressed(marks.source, marks.valve)
+    """Return the signs of distress in fish, and what to do about them with this gas hardware."""
+    return SIGNS_OF_DISTRESS, distress_words(marks.source, marks.valve)
 
 
 def judged(reading: Reading, marks: Marks) -> Reading:
@@ -116,12 +116,12 @@ def judged(reading: Reading, marks: Marks) -> Reading:
     reading : Reading
         Read or refused.
     marks : Marks
-        Of now.
+        Present limits.
 
     Returns
     -------
     Reading
-        With the verdict by these limits; a refused one as it was.
+        A copy with the verdict by these limits; the same reading if it was refused.
     """
     if reading.co2_mg_l is None:
         return reading
@@ -136,15 +136,15 @@ class Answer:
     Parameters
     ----------
     what : str
-        What the number is of.
+        What the number measures, such as `IN_VIAL`.
     value, span : str
-        Such as ``24 mg/L`` and ``17 to 34 mg/L``.
+        Such as ``24 mg/L`` and ``90 %: 17 to 34``.
     sign, level : str
-        Sign and word for the fish.
+        Sign and word of the level for the fish.
     fish, plants, to_do : str
-        A sentence each.
+        One sentence each.
     then : str
-        Advice of an old photo; empty where `to_do` is of now.
+        Advice at the time of an old photo; empty for a recent one.
     """
 
     what: str
@@ -159,7 +159,7 @@ class Answer:
 
     @property
     def lead(self) -> str:
-        """Sign and level."""
+        """Sign and level, which begin the line for the fish."""
         return f"{self.sign} {self.level[:1].upper()}{self.level[1:]}."
 
 
@@ -174,14 +174,14 @@ def answer_of(co2_mg_l: Interval, verdict: Verdict, *, days_old: int = 0, what: 
     verdict : Verdict
         What it means.
     days_old : int, optional
-        Age of the photo; an old one is followed by a new photo, not by a change.
+        Age of the photo; an old one calls for a new photo, not for a change.
     what : str, optional
-        What the number is of.
+        What the number measures.
 
     Returns
     -------
     Answer
-        The words.
+        The answer.
     """
     value, span = co2_words(co2_mg_l).pair()
     plants, fish, to_do = verdict.sentences
@@ -240,7 +240,7 @@ def _judge_fish(co2_mg_l: Interval, marks: Marks, held: Level | None) -> tuple[L
 
 def _to_do(co2_mg_l: Interval, marks: Marks, plants: PlantsWord, fish: Level) -> str:
     if fish == "act":
-        # Where the limit may still be kept, a little may do.
+        # If the limit may still be kept, a little less gas may do.
         a_little = co2_mg_l.value is not None and (co2_mg_l.low is None or co2_mg_l.low <= marks.fish_mg_l)
         return f"Look at the fish now, and {less_gas(marks.source, marks.valve, a_little=a_little)}."
     if fish == "watch":

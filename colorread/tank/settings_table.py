@@ -1,8 +1,8 @@
 """
-What the settings of a tank are called, how they are asked for, and within which limits they are taken.
+The settings of a tank: their names, how they are asked for, and their limits.
 
-A setting is a field of `colorread.tank.settings.Tank` and a row here: its option, its field in the form, how it is
-typed and its limits follow from that. Without heavy imports, so that the command line may tell them at once.
+A setting is a field of `colorread.tank.settings.Tank` and a row here, from which its option, its field in the form, its
+parsing and its limits follow. Without heavy imports, so that the command line can show them at once.
 """
 
 from __future__ import annotations
@@ -21,16 +21,16 @@ if TYPE_CHECKING:  # takes long to load
 
 class Measure(NamedTuple):
     """
-    In what a number is typed.
+    How a number is typed.
 
     Parameters
     ----------
     metavar, unit : str
-        What stands for it on the command line, and its unit in words.
+        Its placeholder on the command line, and its unit in words.
     limits : tuple of float
-        Within which it is taken, in the unit of the project.
+        Lowest and highest value, in the unit of the project.
     quantity : str or None
-        Which of `colorread.chemistry.units.UNITS`, if it may be typed in other units.
+        Key of `colorread.chemistry.units.UNITS` if other units are accepted too.
     """
 
     metavar: str
@@ -41,13 +41,12 @@ class Measure(NamedTuple):
 
 class Shown(NamedTuple):
     """
-    How a setting stands in a form.
+    How a form shows a setting.
 
     Parameters
     ----------
     group, label, hint : str
-        The legend that it stands under, what is beside its field, and what is below; ``{usual}`` there stands for what
-        is taken where nobody states it.
+        Legend of its group, label of its field, and the text below, in which ``{usual}`` stands for the default.
     """
 
     group: str
@@ -65,23 +64,23 @@ class Setting:
     kind : {'number', 'range', 'span', 'day', 'choice', 'flag', 'file'}
         How it is typed; a range is two numbers, a span two times of the day.
     fields : tuple of str
-        The fields of `Tank` that hold it, with a dot where they are fields of a field.
+        The fields of `Tank` that hold it, dotted if nested.
     help : str
-        On the command line.
+        Help on the command line.
     shown : Shown
-        In a form.
+        How a form shows it.
     name : str
-        In a sentence about what was typed, such as ``The volume``; empty where what is typed tells it.
+        Subject of an error message, such as ``The volume``; empty if the message needs none.
     measure : Measure or None
-        Of numbers.
+        Unit and limits of numbers.
     usual : float or None
-        What is taken where nobody states it.
+        Default of a number, used if none is entered.
     if_low : str
-        What to do with a number that is too low, a sentence.
+        What to do if a number is too low; a sentence.
     choices : mapping of str to str
-        What can be chosen, and in words.
+        Choices, and each in words.
     unset : str
-        In words, that nothing is chosen; empty where something always is.
+        Words for no choice; empty if there always is one.
     """
 
     kind: Literal["number", "range", "span", "day", "choice", "flag", "file"]
@@ -96,7 +95,7 @@ class Setting:
     unset: str = ""
 
     def values_in(self, tank: object) -> list[Any]:
-        """Return what a tank has at its fields; None where it has nothing."""
+        """Return the values that a tank has in the fields; None for each that is not set."""
         return [reduce(lambda value, name: getattr(value, name, None), path.split("."), tank) for path in self.fields]
 
 
@@ -107,7 +106,7 @@ _FISH_LIMITS = "From {:g} to {:g}. Fish-welfare sources advise {:g} mg/L or less
 )
 _DKH = Measure("DKH", "dKH", limits.KH_RANGE_DKH, "kh")
 
-# By the names of the options of ``colorread tank``, with underscores; in the order of the form.
+# By the options of ``colorread tank``, with underscores, in the order of the form.
 SETTINGS: Mapping[str, Setting] = {
     "kh": Setting(
         "number",

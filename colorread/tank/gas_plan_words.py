@@ -1,17 +1,18 @@
-"""A planned charge of gas in words, the same in the terminal, on the page and in JSON."""
+"""A gas plan in words, the same in the terminal, on the page and in JSON."""
 
 from __future__ import annotations
 
 from typing import Any
 
-from colorread.chemistry import UNITS, with_other_unit
+from colorread.chemistry import with_other_unit
 from colorread.records import Kept, plain
 from colorread.result import Interval
+from colorread.tank.advice import handling_of
 from colorread.tank.charge import MONOHYDRATE_PER_ACID, SUGAR_G_PER_CUP, YEAST_G_PER_TSP, Substance
 from colorread.tank.gas_plan import GasPlan, StartPlan
 from colorread.tank.tank_words import night_words, timer_words
 from colorread.words import (
-    SIGNS_OF_DISTRESS,
+    NO_VALVE_ON_YEAST,
     SOURCE_WORDS,
     SourceKind,
     co2_words,
@@ -19,24 +20,20 @@ from colorread.words import (
     date_words,
     days_words,
     gas_cautions,
-    has_open_hose,
-    if_distressed,
     number_words,
     percent_words,
+    watch_cautions,
 )
 
-# A short label, empty where it is that of the row before, and what to do or know.
-Rows = tuple[tuple[str, str], ...]
-
-_SPOONS_PER_CUP = {"cup": 1.0, "tbsp": 16.0, "tsp": 48.0}
-# A level US cup; teaspoons of baking soda and citric acid are 4.6 g: common practice, no source.
+_PER_CUP = {"cup": 1.0, "tbsp": 16.0, "tsp": 48.0}
+# Level US cups; a teaspoon of baking soda or citric acid is 4.6 g: common practice, no source.
 _G_PER_CUP: dict[Substance, float] = {
     "sugar": SUGAR_G_PER_CUP,
     "yeast": YEAST_G_PER_TSP * 48.0,
     "citric acid": 4.6 * 48.0,
     "baking soda": 4.6 * 48.0,
 }
-_SPOON_ERROR = 0.05  # nobody fills a spoon more exactly: assumption
+_SPOON_ERROR = 0.05  # nobody fills a spoon more accurately: assumption
 _QUARTERS = ("", "¼", "½", "¾")
 _CHARGE_CAUTIONS: dict[SourceKind, str] = {
     "fermentation": (
@@ -49,6 +46,7 @@ _CHARGE_CAUTIONS: dict[SourceKind, str] = {
     ),
     "cylinder": "Have cylinders filled and tested by their supplier. Never refill one yourself.",
 }
+_OLD_DAYS = 14  # since the last reading; plants and surface may have changed after that: assumption
 _BY_DEPTH = (
     "The deeper the diffuser hangs, the more dissolves: little near the surface, much deep and in the outflow "
     "(hobby convention)."
@@ -56,24 +54,24 @@ _BY_DEPTH = (
 
 
 def plan_title(plan: GasPlan) -> str:
-    """Return what a plan is of."""
+    """Return the title of a plan: tank, gas source and days."""
     name = f" for {plan.tank.name}" if plan.tank.name != "tank" else ""
     return f"Gas{name}: {SOURCE_WORDS[_kind_of(plan)]}, {plan.days:g} days"
 
 
 def answer_lines(plan: GasPlan) -> tuple[str, ...]:
     """
-    Return what to mix or fill, the answer of a plan.
+    Return what to mix or fill, which is the answer of a plan.
 
     Parameters
     ----------
     plan : GasPlan
-        The plan.
+        Plan of a charge.
 
     Returns
     -------
     tuple of str
-        A line each: grams, with ounces and kitchen measures beside.
+        Lines with grams, and ounces and kitchen measures in brackets.
     """
     mix = plan.mix
     if mix is None:
@@ -85,19 +83,19 @@ def answer_lines(plan: GasPlan) -> tuple[str, ...]:
     return *parts, f"In {bottles} {with_other_unit('fluid', mix.bottle_ml)}, filled to {share} at most."
 
 
-def plan_rows(plan: GasPlan) -> Rows:
+def plan_rows(plan: GasPlan) -> tuple[tuple[str, str], ...]:
     """
-    Return what comes of a plan and how to go about it, after its answer.
+    Return what follows the answer: how to carry a plan out, and what to expect.
 
     Parameters
     ----------
     plan : GasPlan
-        The plan.
+        Plan of a charge.
 
     Returns
     -------
     tuple of (str, str)
-        Rows.
+        Rows of a short label, empty if it is that of the row above, and a text.
     """
     sections: dict[str, tuple[str, ...]] = {
         "How": _mixing_lines(plan),
@@ -116,24 +114,23 @@ def plan_rows(plan: GasPlan) -> Rows:
 
 def plan_cautions(plan: GasPlan) -> tuple[str, ...]:
     """
-    Return what to beware of with a plan.
+    Return the cautions of a plan.
 
     Parameters
     ----------
     plan : GasPlan
-        The plan.
+        Plan of a charge.
 
     Returns
     -------
     tuple of str
-        A line each.
+        One caution each.
     """
-    kind, valve = _kind_of(plan), plan.tank.valve
+    kind = _kind_of(plan)
     return (
         _CHARGE_CAUTIONS[kind],
-        *gas_cautions(kind, valve),
-        SIGNS_OF_DISTRESS,
-        if_distressed(kind, valve),
+        *gas_cautions(kind, plan.tank.valve),
+        *watch_cautions(plan.tank.judged_by),
         "A plan is no measurement. Take photos, and let them decide each step.",
     )
 
@@ -145,12 +142,12 @@ def plan_to_dict(plan: GasPlan) -> dict[str, Any]:
     Parameters
     ----------
     plan : GasPlan
-        The plan.
+        Plan of a charge.
 
     Returns
     -------
     dict
-        Named as the parameters of `GasPlan`, with ``refill_on`` and the words beside.
+        The parameters of `GasPlan` by name, with ``refill_on`` and the words.
     """
     return {
         "schema": "colorread.gas/1",
@@ -164,27 +161,20 @@ def plan_to_dict(plan: GasPlan) -> dict[str, Any]:
 
 
 def amount_words(substance: Substance, amount: float) -> str:
-    """
-    Return grams, of water mL, with ounces and kitchen measures beside, such as ``142 g (5 oz, 11 ¼ tbsp)``.
-
-    Kitchen measures are told to a quarter; none of water, whose cups tell ounces too.
-    """
-    own, other = UNITS["fluid" if substance == "water" else "mass"].values()
-    told = f"{other.from_own(amount):.2g} {other.words}"
-    if substance in _G_PER_CUP:
-        told += f", {_kitchen_words(amount / _G_PER_CUP[substance])}"
-    return f"{amount:g} {own.words} ({told})"
+    """Return an amount in g, or mL of water, with other units, such as ``142 g (5.01 oz, 11 ¼ tbsp)``."""
+    if substance == "water":  # fluid ounces are kitchen measures already
+        return with_other_unit("fluid", amount)
+    return with_other_unit("mass", amount, remark=f", {_kitchen_words(amount / _G_PER_CUP[substance])}")
 
 
 def _kitchen_words(cups: float) -> str:
-    """Return a volume in quarters of the largest measure that tells it well enough, else of the smallest."""
-    for name, per_cup in _SPOONS_PER_CUP.items():
-        quarters = max(round(cups * per_cup * 4.0), 1)
-        if name == "tsp" or abs(quarters / 4.0 / (cups * per_cup) - 1.0) <= _SPOON_ERROR:
-            break
-    whole, part = divmod(quarters, 4)
-    shown = " ".join(words for words in (str(whole or ""), _QUARTERS[part]) if words)
-    return f"{shown} {name}{'s' if name == 'cup' and quarters > 4 else ''}"
+    """Return a volume in quarters of the largest measure that is accurate enough, else of the smallest."""
+    quarters = {name: max(round(cups * per_cup * 4.0), 1) for name, per_cup in _PER_CUP.items()}
+    errors = {name: abs(quarters[name] / 4.0 / (cups * per_cup) - 1.0) for name, per_cup in _PER_CUP.items()}
+    name = next((name for name, error in errors.items() if error <= _SPOON_ERROR), "tsp")
+    whole, part = divmod(quarters[name], 4)
+    shown = " ".join(filter(None, (str(whole or ""), _QUARTERS[part])))
+    return f"{shown} {name}{'s' if name == 'cup' and quarters[name] > 4 else ''}"
 
 
 def _mixing_lines(plan: GasPlan) -> tuple[str, ...]:
@@ -222,31 +212,32 @@ def _fish_words(plan: GasPlan) -> str:
     if plan.is_held_back:
         words += " Kept below the target, as more could pass the fish limit."
     if plan.against_now is not None and plan.against_now > 1.2:
-        words += f" That is {plan.against_now:.1f} times the gas of now: go up by at most a fifth every two days."
+        words += f" That is {plan.against_now:.1f} times the present gas: go up by at most a fifth every two days."
     return words
 
 
 def _need_words(plan: GasPlan) -> str:
     basis = "from this tank's own days" if plan.is_of_days else "for a usual tank, so the interval is wide"
     volume = with_other_unit("volume", plan.tank.volume_l or 0.0)
-    words = f"{_grams(plan.need_g_per_day)} a day for a daily peak of {plan.target_mg_l:g} mg/L in {volume}, {basis}."
-    lights = "" if plan.tank.lights is not None else " Enter the hours of the lights to tell uptake by plants."
-    return f"{words} {plan.no_days}{lights}".rstrip()
+    is_old = plan.days_old is not None and plan.days_old > _OLD_DAYS
+    sentences = (
+        f"{_grams(plan.need_g_per_day)} a day for a daily peak of {plan.target_mg_l:g} mg/L in {volume}, {basis}.",
+        f"Its last photo was taken {plan.days_old} days ago." if is_old else "",
+        plan.no_days,
+        "Enter the lights' hours to account for uptake by plants." if plan.tank.lights is None else "",
+    )
+    return " ".join(filter(None, sentences))
 
 
 def _dosing_lines(plan: GasPlan) -> tuple[str, ...]:
-    """Return what can be changed with this hardware, and what not."""
-    kind, valve = _kind_of(plan), plan.tank.valve
-    if kind == "fermentation":
-        return (
-            "A fermenting bottle cannot be stopped or turned down: the yeast goes on, and behind a closed valve the "
-            "bottle bursts. So no valve, and no timer.",
-            "Its size sets the dose: a smaller or larger charge, fewer or more bottles.",
-            _BY_DEPTH,
-        )
-    if valve == "none":
+    """Return what sets the dose with this hardware."""
+    set_by, valve = handling_of(plan.tank.source, plan.gas).set_by, plan.tank.valve
+    if set_by == "bottle":
+        its_size = "Its size sets the dose: a smaller or larger charge, fewer or more bottles."
+        return NO_VALVE_ON_YEAST, its_size, _BY_DEPTH
+    if set_by == "depth":
         return "Without a needle valve the gas cannot be set finely. Fit one, and plan again with it.", _BY_DEPTH
-    regulator = "Regulator first, then the needle valve. " if kind == "cylinder" else ""
+    regulator = "Regulator first, then the needle valve. " if plan.tank.source_kind == "cylinder" else ""
     lines = [f"{regulator}Open the needle valve slowly, and count the bubbles a minute to find the setting again."]
     if valve == "timer":
         lines.append(f"Set the timer valve to {plan.gas}. It closes when it has no current.")
@@ -258,16 +249,16 @@ def _dosing_lines(plan: GasPlan) -> tuple[str, ...]:
 
 
 def _start_lines(plan: GasPlan, start: StartPlan) -> tuple[str, ...]:
-    """Return the first days of a tank, in order."""
-    kind, valve = _kind_of(plan), plan.tank.valve
+    """Return the first days of a new tank, in order."""
+    set_by = handling_of(plan.tank.source, plan.gas).set_by
     lines = [
         f"Fill the vial and put it into the water. Wait {start.first_photo_after_h:g} hours, then take the first "
         "photo, before any gas."
     ]
     steps = f"steps of at most a fifth, {start.step_days} days apart"
-    if has_open_hose(kind, valve):
+    if set_by == "bottle":
         lines.append(f"Start low: hang the diffuser near the surface. Then lower it in {steps}, after a photo each.")
-    elif valve != "none":
+    elif set_by == "valve":
         low_g = number_words(Interval(value=plan.dose_g_per_day * start.starts_with, low=None, high=None)).value
         lines.append(
             f"Start low, with about {low_g} g a day. Then turn it up in {steps}, after a photo each: all of it after "
@@ -285,7 +276,7 @@ def _start_lines(plan: GasPlan, start: StartPlan) -> tuple[str, ...]:
 
 def _kind_of(plan: GasPlan) -> SourceKind:
     kind = plan.tank.source_kind
-    assert kind is not None  # there is no plan without
+    assert kind is not None  # `plan_gas` refuses a tank without a gas source
     return kind
 
 
