@@ -204,7 +204,7 @@ def see_clear_fluid(path: str | os.PathLike[str], state: State) -> Fluid:
     fluid = seen.fluid
     assert fluid is not None
     posterior = infer_ph(fluid.signal.samples, space=fluid.photo.color_space, pka=pka_prime(), ph_range=_USUAL_RANGE)
-    require_clear_fluid(posterior, is_known=True)
+    require_clear_fluid(posterior, fluid.signal.flags, is_known=True)
     if state == "known" and "dark-fluid" in fluid.signal.flags:
         raise refusal("dark-fluid")
     return fluid

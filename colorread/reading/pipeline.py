@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -46,6 +47,7 @@ from colorread.result import Reading, Trace
 from colorread.words import USUAL_MARKS, Marks
 
 _AROUND_MM = 4.0  # margin of the close-up: what the view shows beyond card or tag, and the reach of its smoothing
+_WASHED_OUT_FLAGS = frozenset(("glare", "clipped"))  # white may hide the color: more dye would not help
 _CORNER_FLAGS = frozenset(("marker-missing", "two-markers", "marker-off"))
 # Misfit from which a color counts as odd: 1 in 20 of rendered fluids on photos left out of all fitting.
 _ODD_MISFIT = 1.5
@@ -180,7 +182,7 @@ def read_photo_traced(source: Source, stated: Stated) -> tuple[Reading, Trace]:
         # So much wrong at once is more likely a damaged file than a bad photo.
         if {"card-bent", "dark-fluid"} <= set(reading.flags) and not _CORNER_FLAGS.isdisjoint(reading.flags):
             raise refusal("doubtful-photo", name=fluid.view.card.name)
-        require_clear_fluid(posterior)
+        require_clear_fluid(posterior, fluid.signal.flags)
     except Refusal as refused:
         return replace(reading, reason=refused.reason), _trace(seen)
     if stated.profile is not None:
@@ -260,7 +262,7 @@ def _reading_before_color(source: Source, stated: Stated, seen: Observation) -> 
     )
 
 
-def require_clear_fluid(posterior: PhPosterior, *, is_known: bool = False) -> None:
+def require_clear_fluid(posterior: PhPosterior, flags: Collection[str], *, is_known: bool = False) -> None:
     """
     Refuse what is not clear fluid with the dye, or too faint.
 
@@ -268,17 +270,21 @@ def require_clear_fluid(posterior: PhPosterior, *, is_known: bool = False) -> No
     ----------
     posterior : PhPosterior
         Result of the dye model for the fluid.
+    flags : collection of str
+        What makes its color less sure, as in `FluidSignal`.
     is_known : bool, default False
         Whether the keeper knows the fluid; a color that fits badly then counts little instead of being refused.
 
     Raises
     ------
     Refusal
-        ``faint-color`` or ``not-the-dye``.
+        ``overexposed``, ``faint-color`` or ``not-the-dye``.
     """
     tells_nothing = posterior.open_below and posterior.open_above
     if tells_nothing and posterior.misfit < _ODD_MISFIT:
-        raise refusal("faint-color")
+        if _WASHED_OUT_FLAGS.isdisjoint(flags):
+            raise refusal("faint-color")
+        raise refusal("overexposed", what="fluid")
     if (tells_nothing or posterior.misfit > _MAX_MISFIT) and not is_known:
         raise refusal("not-the-dye")
 
