@@ -42,6 +42,7 @@ from colorread.batch.score import (
     settings_of,
     stated_of,
 )
+from colorread.evidence.picture import small_evidence
 from colorread.log import Log, LogEntry, default_log_path
 from colorread.reading.pipeline import read_photo
 from colorread.reading.stated import Stated
@@ -53,7 +54,7 @@ from colorread.tank.settings import Tank
 from colorread.tank.summary import summarize
 from colorread.words.verdict import Marks
 from colorread.workers import run_in_workers
-from tests.fabricated import made_reading, made_refusal
+from tests.fabricated import NO_TRACE, made_reading, made_refusal, made_trace
 from tests.fabricated_week import made_told
 from tests.kills import kill_batches
 from tests.made_log import made_entry, made_log_at
@@ -199,6 +200,13 @@ def test_log_keeps_small_pictures_without_metadata(scored: tuple[list[Scored], P
         assert image.width == 480
         assert not image.getexif()
         assert "icc_profile" not in image.info
+
+
+def test_small_picture_of_noise_stays_small() -> None:
+    noise = np.random.default_rng(1).integers(0, 256, (900, 1200, 3), dtype=np.uint8)
+    picture = small_evidence(made_refusal(), made_trace(rgb_u8=noise, card_corners_px=None, vial_outlines_px=()))
+    assert len(picture or b"") < 60_000
+    assert small_evidence(made_refusal(), NO_TRACE) is None
 
 
 # Going on
