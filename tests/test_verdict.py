@@ -65,6 +65,7 @@ def test_where_an_uncalibrated_interval_makes_it_unclear_that_is_said() -> None:
     assert CALIBRATE not in judge(unclear).sentences[2]
     assert CALIBRATE not in judge(clear, calibrated=False).sentences[2]
     assert CALIBRATE not in judge(far, calibrated=False).sentences[2]
+    assert CALIBRATE not in judge(unclear, Marks(fish_mg_l=15.0), calibrated=False).sentences[2]  # there is more to do
 
 
 def test_the_chance_and_the_limit_are_named() -> None:
