@@ -13,7 +13,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import replace
@@ -48,14 +48,11 @@ from colorread.reading.pipeline import read_photo
 from colorread.reading.stated import Stated
 from colorread.records import plain
 from colorread.result import Interval, Reading
-from colorread.tank.events import Event
-from colorread.tank.results import PhotoPoint, TankSummary
+from colorread.tank.results import PhotoPoint
 from colorread.tank.settings import Tank
-from colorread.tank.summary import summarize
 from colorread.words.verdict import Marks
 from colorread.workers import run_in_workers
 from tests.fabricated import NO_TRACE, made_reading, made_refusal, made_trace
-from tests.fabricated_week import made_told
 from tests.kills import kill_batches
 from tests.made_log import made_entry, made_log_at
 
@@ -625,27 +622,6 @@ def test_command_prints_json_by_name_and_writes_what_the_tank_tells(
     summary = json.loads((tmp_path / "week.json").read_text(encoding="ascii"))
     assert (summary["n_read"], summary["n_refused"]) == (2, 4)
     assert "a-green.jpg" in (tmp_path / "week.html").read_text(encoding="utf-8")
-
-
-@pytest.mark.parametrize("extra", [(), ("--json",)])
-def test_table_of_the_command_tells_the_tank_too(
-    scored: tuple[list[Scored], Path],
-    folder: Path,
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
-    extra: tuple[str, ...],
-) -> None:
-    def told(tank: Tank, readings: list[Reading], events: Iterable[Event]) -> TankSummary:
-        point = next(
-            PhotoPoint(photo=reading.photo, taken_at=reading.taken_at, co2_mg_l=Interval(value=9.0, low=8.0, high=10.0))
-            for reading in readings
-            if reading.taken_at is not None and reading.status == "read"
-        )
-        return replace(summarize(tank, readings), told=replace(made_told(), tank_co2=(point,)))
-
-    monkeypatch.setattr("colorread.tank.summarize", told)
-    run("batch", folder, "--log", scored[1], "--tank", "home", "--csv", tmp_path / "week.csv", *extra)
-    assert [row["tank_co2_mg_l"] for row in table(tmp_path / "week.csv")] == ["9.00", *[""] * 5]
 
 
 @pytest.mark.usefixtures("without_workers")

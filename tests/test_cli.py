@@ -85,33 +85,8 @@ def test_importing_the_package_does_nothing_but_offers_the_reader() -> None:
         _ = colorread.nothing
 
 
-def test_a_command_that_is_begun_is_completed() -> None:
-    code = "import sys\nfrom colorread.cli import main\nsys.argv = ['colorread']\nmain()"
-    begun = {"_COLORREAD_COMPLETE": "complete_bash", "COMP_WORDS": "colorread tank a", "COMP_CWORD": "2"}
-    command = [sys.executable, "-c", code]
-    result = subprocess.run(command, env=os.environ | begun, capture_output=True, text=True, timeout=300, check=False)
-    assert result.stdout.split() == ["add"]
-
-
 def test_version() -> None:
     assert run("--version").stdout == f"colorread {colorread.__version__}\n"
-
-
-@pytest.mark.parametrize(("photos", "code"), [(["a.jpg", "b.jpg"], 0), (["bad.jpg", "b.jpg"], 3)])
-@pytest.mark.parametrize("extra", [[], ["--json"]])
-@pytest.mark.usefixtures("pipeline")
-def test_exit_code_tells_of_refusals_and_every_photo_is_printed(photos: list[str], code: int, extra: list[str]) -> None:
-    result = run("read", *photos, *extra)
-    assert result.exit_code == code
-    assert all(photo in result.stdout for photo in photos)
-
-
-@pytest.mark.usefixtures("pipeline")
-def test_json_is_one_object_a_line_and_nothing_else(tmp_path: Path) -> None:
-    result = run("read", "a.jpg", "bad.jpg", "c.jpg", "--json", "--evidence", str(tmp_path))
-    assert [json.loads(line)["photo"] for line in result.stdout.splitlines()] == ["a.jpg", "bad.jpg", "c.jpg"]
-    assert result.stderr == ""
-    assert len(list(tmp_path.iterdir())) == 3
 
 
 def test_options_reach_the_pipeline(pipeline: FakePipeline) -> None:

@@ -50,18 +50,25 @@ def test_a_form_that_was_open_for_long_changes_only_what_was_typed(client: httpx
     assert replace(changed, lights=newer.lights) == newer
 
 
-@pytest.mark.parametrize("stated", [1.0, 2.25, 3.75])
-def test_numbers_are_in_the_units_that_the_form_shows(client: httpx.Client, log: Log, stated: float) -> None:
-    log.put_tank(replace(TANK, kh_dkh=stated, temperature_c=25.0))
-    choose_units(client, "f", "meq")
+def test_numbers_are_in_the_units_that_the_form_shows(client: httpx.Client, log: Log) -> None:
+    tank = replace(TANK, kh_dkh=2.25, temperature_c=25.0, source=GasSource(kind="cylinder", amount_g=500.0))
+    log.put_tank(tank)
+    units = {"temperature": "f", "kh": "meq", "volume": "gal", "mass": "oz"}
+    client.post("/units", data={"csrf": form_token(client.get("/units").text), **units})
     fields = fields_of(client.get(SETTINGS_URL).text)
     choose_units(client, "c", "dkh")
+    # 60 / 3.785412 and 500 / 28.349523
+    assert (fields["volume"], fields["source_amount"]) == ("15.85", "17.64")
     assert client.post(SETTINGS_URL, data=fields).status_code == 303
-    assert log.tank("window") == replace(TANK, kh_dkh=stated, temperature_c=25.0)
-    client.post(SETTINGS_URL, data={**fields, "kh": "2", "temperature": "68"})
+    assert log.tank("window") == tank  # rounding changes nothing
+    typed = {"kh": "2", "temperature": "68", "volume": "20", "source_amount": "20"}
+    client.post(SETTINGS_URL, data={**fields, **typed})
+    changed = log.tank("window")
     # 1 dKH is 10 mg/L CaO, whose molar mass is 56.077 g/mol: 2 meq/L are 5.608 dKH.
-    assert log.tank("window").kh_dkh == pytest.approx(5.608, abs=0.001)
-    assert log.tank("window").temperature_c == pytest.approx(20.0)
+    assert changed.kh_dkh == pytest.approx(5.608, abs=0.001)
+    assert changed.temperature_c == pytest.approx(20.0)
+    assert changed.volume_l == pytest.approx(75.708, abs=0.01)
+    assert changed.source.amount_g == pytest.approx(566.99, abs=0.01)
 
 
 def test_the_form_warns_where_the_gas_source_is_chosen(client: httpx.Client) -> None:
@@ -190,19 +197,3 @@ def test_no_other_file_can_be_named_as_profile(client: httpx.Client, log: Log) -
     answer = client.post(SETTINGS_URL, data={**fields, "profile": "/etc/passwd"})
     assert answer.status_code == 422
     assert log.tank("window") == TANK
-
-
-def test_volume_and_amount_are_in_gallons_and_ounces_where_chosen(client: httpx.Client, log: Log) -> None:
-    log.put_tank(replace(TANK, volume_l=60.0, source=GasSource(kind="cylinder", amount_g=500.0)))
-    token = form_token(client.get("/units").text)
-    client.post("/units", data={"csrf": token, "temperature": "f", "kh": "dkh", "volume": "gal", "mass": "oz"})
-    fields = fields_of(client.get(SETTINGS_URL).text)
-    choose_units(client, "c", "dkh")
-    # 60 / 3.785412 and 500 / 28.349523
-    assert (fields["volume"], fields["source_amount"]) == ("15.85", "17.64")
-    client.post(SETTINGS_URL, data=fields)
-    assert log.tank("window").volume_l == 60.0
-    client.post(SETTINGS_URL, data={**fields, "volume": "20", "source_amount": "20"})
-    changed = log.tank("window")
-    assert changed.volume_l == pytest.approx(75.708, abs=0.01)
-    assert changed.source.amount_g == pytest.approx(566.99, abs=0.01)

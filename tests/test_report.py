@@ -16,7 +16,7 @@ from PIL import Image
 
 from colorread import __version__
 from colorread.report.axes import PLOT_COLORS
-from colorread.report.html import PICTURES_MAX, report_html, write_report
+from colorread.report.html import PICTURES_MAX, report_html
 from colorread.report.plot import (
     MADE_UP,
     day_figure,
@@ -172,20 +172,6 @@ def test_made_up_data_are_marked_on_page_title_and_figures(html: str, page: _Pag
     assert "made-up" not in _Page(report_html(real, made_entries())).text.lower()
 
 
-def test_page_is_made_for_readers_of_all_kinds(html: str, page: _Page) -> None:
-    assert page.all("html")[0]["lang"] == "en"
-    levels = [int(tag[1]) for tag, _ in page.elements if re.fullmatch("h[1-6]", tag)]
-    assert levels[0] == 1
-    assert levels.count(1) == 1
-    assert all(after - before <= 1 for before, after in itertools.pairwise(levels))
-    assert all(image["alt"] for image in page.all("img"))
-    assert all(drawing["role"] == "img" and drawing["aria-label"] for drawing in page.all("svg"))
-    assert all(head.get("scope") in ("row", "col") for head in page.all("th"))
-    ids = re.findall(r'\bid="([^"]*)"', html)
-    assert len(ids) == len(set(ids))
-    assert set(re.findall(r'(?:url\(|href=")#([\w-]+)', html)) <= set(ids)
-
-
 def test_photos_are_listed_newest_first_with_lazy_pictures(html: str, page: _Page) -> None:
     days = re.findall(r"[A-Z][a-z]{2}, Jun (\d, \d\d:\d\d)\s*</summary>", html)
     assert len(days) == 21
@@ -229,23 +215,6 @@ def test_a_clock_that_ran_ahead_rules_no_figure(week: TankSummary) -> None:
     ahead = made_reading(photo="ahead.jpg", taken_at=datetime(2045, 1, 1))
     assert recent_readings(week, [*readings, ahead]) == recent_readings(week, readings)
     assert history_svgs(week, [*readings, ahead]) == history_svgs(week, readings)
-
-
-def test_file_is_replaced_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    path = tmp_path / "report.html"
-    path.write_text("before", encoding="utf-8")
-
-    def fail(*_: object) -> None:
-        raise OSError("disk full")
-
-    with monkeypatch.context() as patch:
-        patch.setattr(Path, "replace", fail)
-        with pytest.raises(OSError, match="disk full"):
-            write_report(path, made_first_day(), [])
-    assert path.read_text(encoding="utf-8") == "before"
-    write_report(path, made_first_day(), [])
-    assert path.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
-    assert [file.name for file in tmp_path.iterdir()] == ["report.html"]
 
 
 @pytest.mark.parametrize("name", ["week.png", "week.PDF"])
