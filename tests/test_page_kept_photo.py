@@ -58,6 +58,16 @@ def test_time_phone_and_position_stay(tmp_path: Path, main: dict[int, object], d
         assert kept.taken_at == datetime.fromtimestamp(MONTHS_AGO_S).astimezone()
 
 
+def test_a_photo_that_its_reader_turns_is_not_turned_twice(tmp_path: Path) -> None:
+    register_heif_opener()
+    exif = Image.Exif()
+    exif[BASE.Orientation] = 6
+    picture("RGB").save(tmp_path / "came.heic", exif=exif)
+    kept, came = kept_and_came(tmp_path / "came.heic")
+    assert kept.rgb_u8.shape == came.rgb_u8.shape
+    assert np.abs(kept.rgb_u8.astype(int) - came.rgb_u8).mean() < 2.0
+
+
 def transparent() -> Image.Image:
     image = picture("RGBA")
     image.putalpha(Image.linear_gradient("L").resize(image.size))

@@ -164,6 +164,8 @@ def test_names_cannot_break_out_and_folders_stay_private(html: str, page: _Page)
     assert HOSTILE.replace("\u202e", "?").rpartition("/")[2] in page.text
     assert "\u202e" not in html
     assert "shots/" not in html
+    with_profile = made_week(tank=replace(made_week().tank, profile="/home/keeper/me.toml"))
+    assert "/home/keeper" not in report_html(with_profile, [])
 
 
 def test_made_up_data_are_marked_on_page_title_and_figures(html: str, page: _Page) -> None:
