@@ -85,6 +85,14 @@ def test_importing_the_package_does_nothing_but_offers_the_reader() -> None:
         _ = colorread.nothing
 
 
+def test_a_command_that_is_begun_is_completed() -> None:
+    code = "import sys\nfrom colorread.cli import main\nsys.argv = ['colorread']\nmain()"
+    begun = {"_COLORREAD_COMPLETE": "complete_bash", "COMP_WORDS": "colorread tank a", "COMP_CWORD": "2"}
+    command = [sys.executable, "-c", code]
+    result = subprocess.run(command, env=os.environ | begun, capture_output=True, text=True, timeout=300, check=False)
+    assert result.stdout.split() == ["add"]
+
+
 def test_version() -> None:
     assert run("--version").stdout == f"colorread {colorread.__version__}\n"
 

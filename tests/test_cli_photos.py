@@ -73,6 +73,7 @@ def test_bad_files_are_refused_without_a_number_and_do_not_keep_the_others_from_
     assert not re.search(r"(?<!CO)\d mg/L|pH \d", result.stdout)  # "CO2 mg/L" heads a column
     mixed = run("read", str(bad_files["text.jpg"]), str(photo))
     assert mixed.exit_code == 3
+    assert mixed.stdout.count("text.jpg") == 2  # by itself, and among all photos
     assert "90 %:" in mixed.stdout
     assert "\x1b" not in mixed.stdout
 

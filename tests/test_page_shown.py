@@ -67,6 +67,7 @@ def test_readings_are_judged_by_the_marks_of_now(page: tuple[httpx.Client, Path]
     paths = ("/tanks/window", "/tanks", f"/tanks/window/readings/{sha256}")
     assert {word for path in paths for word in fish_words(client.get(path).text)} == {"no concern"}
     assert words_for_programs(client, sha256) == {"no concern"}
+    assert all(re.search(r"19 to\s+23", client.get(path).text) for path in paths)
     assert SIGNS_OF_DISTRESS not in client.get("/tanks/window").text
     with Log(log_path) as log:
         log.put_tank(replace(TANK, marks=Marks(fish_mg_l=10.0)))

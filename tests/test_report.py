@@ -252,6 +252,15 @@ def test_labels_of_near_marks_stay_apart() -> None:
     assert all(below.y1 <= above.y0 + 1.0 for below, above in itertools.pairwise(boxes))
 
 
+def test_a_day_shows_new_hours_of_the_gas_only_where_they_change() -> None:
+    tank, advice = made_week().tank, made_advice()
+    n_strips = [
+        len(day_figure(tank, each, "wide").axes[1].get_yticklabels())
+        for each in (advice, replace(advice, recommended=None))
+    ]
+    assert n_strips == [3, 2]  # the lights, the gas as it is, and as it is to be
+
+
 def test_svg_has_no_color_of_its_own_and_is_the_same_each_time() -> None:
     drawn = [figure_svg(day_figure(made_week().tank, made_advice(), "wide"), "day", 'a "b"') for _ in range(2)]
     assert drawn[0] == drawn[1]
