@@ -20,6 +20,8 @@ import colorread.cli
 from tests.scene import Scene, take_photo
 
 ROOT = Path(__file__).resolve().parents[1]
+# But for the "safety sheet" of a supplier of dye, which is another matter.
+UNSAFE = re.compile(r"\b(safe|safely|unsafe|harmless|no danger)\b", re.IGNORECASE)
 runner = CliRunner()
 
 
@@ -47,16 +49,6 @@ def bad_files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     return {name: folder / name for name in names}
 
 
-def test_photo_is_read_in_words(photo: Path) -> None:
-    result = run("read", str(photo), "--kh", "4", "--temperature", "25")
-    assert result.exit_code == 0
-    assert result.stderr == ""
-    assert "\x1b" not in result.stdout
-    words = " ".join(result.stdout.split())
-    for part in ("mg/L", "90 %:", "Plants ", "Fish ○ No concern", "--details"):
-        assert part in words
-
-
 def test_child_process_prints_json_only(photo: Path, bad_files: dict[str, Path]) -> None:
     command = [sys.executable, "-m", "colorread", "read", str(photo), *map(str, bad_files.values()), "--json"]
     result = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=300, check=False)
@@ -70,22 +62,20 @@ def test_child_process_prints_json_only(photo: Path, bad_files: dict[str, Path])
     assert all(reading["ph"] is reading["co2_mg_l"] is reading["verdict"] is None for reading in readings[1:])
 
 
-def test_unreadable_files_are_refused_each_with_its_reason(bad_files: dict[str, Path]) -> None:
+def test_bad_files_are_refused_without_a_number_and_do_not_keep_the_others_from_being_read(
+    photo: Path, bad_files: dict[str, Path]
+) -> None:
     result = run("read", *map(str, bad_files.values()))
     assert result.exit_code == 3
-    assert isinstance(result.exception, SystemExit)
     assert "Traceback" not in result.output
     assert result.stdout.count("Not read.") == len(bad_files)
-    for name in bad_files:
-        assert name in result.stdout
+    assert all(name in result.stdout for name in bad_files)
     assert not re.search(r"(?<!CO)\d mg/L|pH \d", result.stdout)  # "CO2 mg/L" heads a column
-
-
-def test_one_bad_photo_does_not_keep_the_others_from_being_read(photo: Path, bad_files: dict[str, Path]) -> None:
-    result = run("read", str(bad_files["text.jpg"]), str(photo))
-    assert result.exit_code == 3
-    assert "Not read." in result.stdout
-    assert "90 %:" in result.stdout
+    mixed = run("read", str(bad_files["text.jpg"]), str(photo))
+    assert mixed.exit_code == 3
+    assert mixed.stdout.count("text.jpg") == 2  # by itself, and among all photos
+    assert "90 %:" in mixed.stdout
+    assert "\x1b" not in mixed.stdout
 
 
 def test_evidence_is_written_for_read_and_refused_alike(
@@ -124,37 +114,21 @@ def test_pointing_outside_the_photo_is_refused(photo: Path) -> None:
     assert "check --vial X,Y,W,H" in " ".join(result.stdout.split())
 
 
-@pytest.mark.parametrize("arguments", [("--help",), ("read", "--help")])
-def test_help_tells_exit_codes_and_examples(arguments: tuple[str, ...]) -> None:
-    result = run(*arguments)
-    assert result.exit_code == 0
-    for code in "0123":
-        assert re.search(rf"^\s*{code}  \w", result.stdout, re.MULTILINE)
-    assert "Exit codes:" in result.stdout
-    assert "Examples:" in result.stdout
-    assert "colorread read" in result.stdout
-
-
 def spoken_texts(path: Path) -> list[str]:
-    """All string literals of a module but its docstrings, which speak to programmers."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    statements = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
-    return [
-        node.value
-        for node in ast.walk(tree)
-        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in statements
-    ]
+    """Return what a file may say to people: the texts of a module but its docstrings, the lines of another file."""
+    source = path.read_text(encoding="utf-8")
+    if path.suffix != ".py":
+        return source.splitlines()
+    tree = ast.parse(source)
+    docstrings = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    texts = (node for node in ast.walk(tree) if isinstance(node, ast.Constant) and isinstance(node.value, str))
+    return [node.value for node in texts if id(node) not in docstrings]
 
 
 def test_nothing_the_program_can_say_calls_anything_safe() -> None:
-    files = [path for package in ("colorread", "calibration") for path in (ROOT / package).rglob("*")]
-    texts = [text for path in files if path.suffix == ".py" for text in spoken_texts(path)]
-    others = (path.read_text(encoding="utf-8") for path in files if path.suffix in (".html", ".js", ".toml"))
-    texts += [line for text in others for line in text.splitlines()]
-    for known in ("Even the high estimate", "Fish: "):  # in a module, in a template
-        assert any(known in text for text in texts)
-    for text in texts:
-        if "default-src" in text:  # a policy for browsers
-            continue
-        # The "safety sheet" of a supplier of dye is another matter.
-        assert not re.search(r"\b(safe|safely|unsafe|harmless|no danger)\b", text.lower()), text
+    files = [path for package in ("colorread", "calibration") for path in (ROOT / package).rglob("*.*")]
+    files = [path for path in files if path.suffix in (".py", ".html", ".js", ".toml")]
+    texts = [text for path in files for text in spoken_texts(path)]
+    assert len(texts) > 3000
+    # "default-src" begins a policy for browsers.
+    assert [text for text in texts if UNSAFE.search(text) and "default-src" not in text] == []

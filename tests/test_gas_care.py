@@ -39,11 +39,6 @@ def test_cautions_are_of_the_room_and_of_the_source(source: SourceKind) -> None:
         "bottle": ("never seal", "pinch", "pressure-rated", "tipping", "check valve", "trap bottle", "diffuser"),
         "cylinder": ("upright", "secured", "heat and sun", "check valve", "rush"),
     }
-    for word in hazards["bottle" if source in BOTTLES else "cylinder"]:
-        assert word in text
+    assert all(word in text for word in hazards["bottle" if source in BOTTLES else "cylinder"])
     assert set(own) < set(gas_cautions(None))
-
-
-def test_each_caution_comes_once_where_the_source_is_not_known() -> None:
-    every = {caution for source in get_args(SourceKind) for caution in gas_cautions(source)}
-    assert sorted(every) == sorted(gas_cautions(None))
+    assert len(set(gas_cautions(None))) == len(gas_cautions(None))

@@ -50,16 +50,16 @@ def week(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def test_the_summary_tells_the_tank_at_every_photo(week: Path) -> None:
-    summary = json.loads((week / "week.json").read_text(encoding="ascii"))
-    assert summary["n_read"] == N_PHOTOS
-    assert len(summary["tank_co2"]) == N_PHOTOS
+def rows_of(table: Path) -> list[dict[str, str]]:
+    with table.open(encoding="utf-8-sig", newline="") as file:
+        return list(csv.DictReader(file))
 
 
 def test_three_days_tell_the_trend_and_say_what_they_do_not_tell(week: Path) -> None:
     # The truth of the rendered week stands in its manifest; nothing of the reading has seen it.
     truth = tomllib.loads((WEEK / "manifest.toml").read_text(encoding="utf-8"))["tank"]
     summary = json.loads((week / "week.json").read_text(encoding="ascii"))
+    assert summary["n_read"] == len(summary["tank_co2"]) == N_PHOTOS
     trend = summary["gas_trend_percent_per_day"]
     assert trend["low"] <= -100.0 * truth["gas_falls_per_day"] <= trend["high"]
     assert trend["value"] < 0.0  # three days do not exclude a steady gas
@@ -69,25 +69,22 @@ def test_three_days_tell_the_trend_and_say_what_they_do_not_tell(week: Path) -> 
 
 
 def test_photos_of_the_calibration_are_no_readings(week: Path) -> None:
-    with open(week / "week.csv", encoding="utf-8-sig", newline="") as file:
-        names = {row["photo"] for row in csv.DictReader(file)}
-    assert names == {f"week-{number:02d}.jpg" for number in range(N_PHOTOS)}
+    assert {row["photo"] for row in rows_of(week / "week.csv")} == {f"week-{number:02d}.jpg" for number in range(9)}
     assert (week / "said.txt").read_text(encoding="utf-8").count("was used for the profile") == 3
+    assert len(run("log", "show", "--json", "--log", week / "log.sqlite").splitlines()) == N_PHOTOS
+
+
+def test_tables_of_folder_and_log_tell_the_tank_beside_the_vial(week: Path) -> None:
+    summary = json.loads((week / "week.json").read_text(encoding="ascii"))
+    run("log", "show", "--tank", "window", "--csv", week / "log.csv", "--log", week / "log.sqlite")
+    for table in ("week.csv", "log.csv"):
+        rows = rows_of(week / table)
+        for end, name in (("", "value"), ("_low", "low"), ("_high", "high")):
+            told = {row["photo"]: float(row[f"tank_co2{end}_mg_l"]) for row in rows}
+            assert told == pytest.approx({point["photo"]: point[name] for point in summary["tank_co2"]}, abs=0.01)
 
 
 def test_report_and_plot_are_there(week: Path) -> None:
-    page = (week / "week.html").read_text(encoding="utf-8")
-    assert "week-00.jpg" in page
+    assert "week-00.jpg" in (week / "week.html").read_text(encoding="utf-8")
     with Image.open(week / "week.png") as plot:
         assert min(plot.size) > 300
-
-
-def test_the_log_shows_the_readings(week: Path) -> None:
-    lines = run("log", "show", "--json", "--log", week / "log.sqlite").splitlines()
-    assert len(lines) == N_PHOTOS
-
-
-def test_a_plot_of_another_kind_is_refused_before_the_work(week: Path) -> None:
-    result = CliRunner().invoke(app, ["batch", str(week / "photos"), "--plot", str(week / "week.gif")])
-    assert result.exit_code == 2
-    assert ".png or .pdf" in result.output

@@ -22,7 +22,8 @@ from typer.testing import CliRunner
 
 from colorread.chemistry.kh_fluid import CAUTIONS, fluid_recipe
 from colorread.cli import app as command_line
-from colorread.log import DiskFull, Log, LogFailure, photo_path
+from colorread.errors import refusal
+from colorread.log import Log, photo_path
 from colorread.page.core import Core
 from colorread.page.guard import devices_path
 from colorread.words.phrases import NO_BREAK
@@ -55,16 +56,6 @@ def left_behind(core: Core) -> list[Path]:
     """Return the files of uploads that are done with."""
     waiting = {upload.path for upload in core.originals._uploads.values()}
     return [path for path in core.workplace.path.rglob("*") if path.is_file() and path not in waiting]
-
-
-def test_every_answer_carries_the_headers_of_a_strict_page(page: tuple[httpx.Client, Core, Path]) -> None:
-    for path in (TANK_URL, "/tanks", "/static/page.js", "/nowhere", "/api/tanks"):
-        headers = page[0].get(path).headers
-        assert "default-src 'none'" in headers["content-security-policy"]
-        assert "unsafe-inline" not in headers["content-security-policy"].replace("style-src-attr 'unsafe-inline'", "")
-        assert headers["x-content-type-options"] == "nosniff"
-        assert headers["x-frame-options"] == "DENY"
-        assert headers["referrer-policy"] == "same-origin"
 
 
 def test_nothing_on_a_page_runs_inline_or_comes_from_elsewhere(page: tuple[httpx.Client, Core, Path]) -> None:
@@ -181,65 +172,44 @@ def test_report_and_table_of_a_tank_can_be_taken_along(page: tuple[httpx.Client,
             log.remove_tank(tank.name, with_readings=True)
 
 
-def test_the_recipe_of_the_fluid_comes_with_its_cautions(page: tuple[httpx.Client, Core, Path]) -> None:
-    client, _, _ = page
-    shown = html.unescape(client.get("/fluid?kh=5&volume=500&vial=5").text).replace(NO_BREAK, " ")
-    assert f"{fluid_recipe(5.0, 500.0).baking_soda_g:g} g" in shown
-    assert all(caution in shown for caution in CAUTIONS)
-    wrong = client.get("/fluid?kh=much")
-    assert wrong.status_code == 422
-    assert "The KH must be a number, not &#39;much&#39;." in wrong.text
-    assert client.get("/fluid").text.count("<dt>") == shown.count("<dt>")
-
-
-@pytest.mark.parametrize(
-    ("unit", "kh", "title", "stated"),
-    [
-        # 2.804 dKH are 1 meq/L, 1 dKH are 17.85 mg/L of CaCO3
-        ("meq", "1,7832", "500 mL of 1.79 meq/L", "1.72 meq/L (4.81 dKH)"),
-        ("caco3", "89,25", "500 mL of 89.4 mg/L CaCO3", "85.9 mg/L CaCO3 (4.81 dKH)"),
-        ("dkh", "5", "500 mL of 5.01 dKH", "to 4.81 dKH"),
-    ],
-)
-def test_the_recipe_of_the_fluid_is_told_in_the_unit_of_the_browser(
-    page: tuple[httpx.Client, Core, Path], unit: str, kh: str, title: str, stated: str
+def test_the_recipe_of_the_fluid_is_told_in_the_unit_of_the_browser_with_its_cautions(
+    page: tuple[httpx.Client, Core, Path],
 ) -> None:
     client, _, _ = page
-    choose_units(client, "c", unit)
-    try:
-        shown = client.get("/fluid", params={"kh": kh, "volume": "500"}).text.replace(NO_BREAK, " ")
-    finally:
-        choose_units(client, "c", "dkh")
-    recipe = shown[shown.index("<h2>") : shown.index("</dl>")]
-    assert title in recipe
-    assert stated in recipe
-    assert unit != "caco3" or "fill up to 1000 mL: 7150 mg/L CaCO3." in recipe
-    assert unit == "dkh" or recipe.count("dKH") == 1
+    # 2.804 dKH are 1 meq/L, 1 dKH are 17.85 mg/L of CaCO3
+    for unit, kh, told in (
+        ("caco3", "89,25", "85.9 mg/L CaCO3 (4.81 dKH)"),
+        ("meq", "1,7832", "1.72 meq/L (4.81 dKH)"),
+    ):
+        choose_units(client, "c", unit)
+        shown = html.unescape(client.get("/fluid", params={"kh": kh, "volume": "500"}).text).replace(NO_BREAK, " ")
+        assert told in shown
+        assert f"{fluid_recipe(5.0, 500.0).baking_soda_g:g} g" in shown
+        assert all(caution in shown for caution in CAUTIONS)
+    choose_units(client, "c", "dkh")
+    wrong = client.get("/fluid?kh=much")
+    assert wrong.status_code == 422
+    assert "much" in wrong.text
 
 
-def test_what_is_no_photo_offers_the_camera_of_its_tank(page: tuple[httpx.Client, Core, Path]) -> None:
-    client, core, _ = page
-    answer = snap(client, b"a text and no photo", "list.txt")
-    assert answer.status_code == 415
-    assert "is not a photo in a known format" in answer.text
-    assert "Take another photo" in answer.text
-    assert f'action="{TANK_URL}/snap"' in answer.text
-    assert left_behind(core) == []
-    empty = snap(client, b"")
-    assert empty.status_code == 422
-    assert f'href="{TANK_URL}">Back to window' in empty.text
-    assert 'href="/">Back to the start' in client.get("/tanks/nowhere").text
-
-
-def test_a_refused_photo_says_what_to_do_and_leaves_nothing(page: tuple[httpx.Client, Core, Path]) -> None:
+def test_a_refused_photo_says_why_offers_the_camera_and_leaves_nothing(page: tuple[httpx.Client, Core, Path]) -> None:
     client, core, log_path = page
     before = n_kept(log_path)
-    answer = snap(client, LEAF.read_bytes())
-    assert answer.status_code == 422
-    assert "No fluid was found" in answer.text
-    assert "Put the filled vial" in answer.text
-    assert n_kept(log_path) == before
-    assert left_behind(core) == []
+    for data, status, code in (
+        (b"a text and no photo", 415, "not-a-photo"),
+        (LEAF.read_bytes(), 422, "no-vial"),
+        (b"", 422, ""),
+    ):
+        answer = snap(client, data)
+        assert answer.status_code == status
+        if code:
+            reason = refusal(code, name="card").reason
+            text = html.unescape(answer.text).replace(NO_BREAK, " ")
+            assert reason.message in text
+            assert reason.next_step in text
+            assert f'action="{TANK_URL}/snap"' in text
+        assert n_kept(log_path) == before
+        assert left_behind(core) == []
 
 
 def jpeg(size: tuple[int, int] = (1200, 900)) -> bytes:
@@ -274,12 +244,9 @@ def zipped() -> bytes:
         ("truncated.jpg", lambda: GOOD.read_bytes()[:20000]),
         ("bomb.png", bomb),
         ("huge.jpg", huge),
-        ("photo.zip", zipped),
         ("photo.svg", lambda: b'<svg xmlns="http://www.w3.org/2000/svg"><script>alert(1)</script></svg>'),
-        ("photo.html", lambda: b"<html><script>alert(1)</script></html>"),
         ("gifar.jpg", lambda: b"GIF89a" + zipped()),
-        ("text.jpg", lambda: b"no photo at all"),
-        ("empty.jpg", lambda: b""),
+        ("<script>alert(1)</script>.jpg", lambda: b""),
         ("../../etc/passwd", lambda: b"root"),
         ("..\\..\\evil.jpg", jpeg),
     ],
@@ -290,7 +257,7 @@ def test_a_malicious_upload_gets_a_clear_4xx_and_leaves_nothing(
     client, core, log_path = page
     before, files = n_kept(log_path), sorted(log_path.parent.rglob("*"))
     answer = snap(client, make(), name)
-    assert 400 <= answer.status_code < 500
+    assert answer.status_code == 413 if make in (bomb, huge) else 400 <= answer.status_code < 500
     assert "Traceback" not in answer.text
     assert "<script>alert" not in answer.text
     assert re.search(r"<h1>.+</h1>", answer.text)
@@ -313,32 +280,24 @@ def test_several_photos_are_kept_and_told_of_one_by_one(page: tuple[httpx.Client
     rows = re.findall(r'<li class="row">.*</li>', answer.text)
     assert len(rows) == 4
     assert ["mg/L" in row for row in rows] == [True, True, False, False]
-    assert "Not read." in rows[2]
-    assert "not a photo in a known format." in rows[3]
-    assert "The paper around the fluid is overexposed" in answer.text  # what made a reading less sure
-    again = client.post(f"{TANK_URL}/several", files=files[:1], data={"csrf": token})
-    assert "in the log already" in again.text
+    assert "overexposed" in answer.text  # what made a reading less sure
+    client.post(f"{TANK_URL}/several", files=files[:1], data={"csrf": token})
     assert n_kept(log_path) == before + 2
     assert left_behind(core) == []
     with Log(log_path) as log:
         assert all("/" not in entry.reading.photo for entry in log.entries("window"))
 
 
-def test_a_form_from_elsewhere_changes_nothing(page: tuple[httpx.Client, Core, Path]) -> None:
+def test_a_request_from_elsewhere_changes_nothing(page: tuple[httpx.Client, Core, Path]) -> None:
     client, _, log_path = page
     before = n_kept(log_path)
     photo = {"photo": ("a.jpg", GOOD.read_bytes())}
-    assert client.post(f"{TANK_URL}/snap", files=photo, data={"csrf": "0" * 64}).status_code == 403
-    assert client.post(f"{TANK_URL}/snap", files=photo).status_code == 403
-    foreign = client.post(f"{TANK_URL}/snap", files=photo, headers={"Origin": "http://elsewhere.example"})
-    assert foreign.status_code == 403
-    cross = client.post("/api/tanks/window/readings", files=photo, headers={"Sec-Fetch-Site": "cross-site"})
-    assert cross.status_code == 403
+    for token in ({"csrf": "0" * 64}, {}):
+        assert client.post(f"{TANK_URL}/snap", files=photo, data=token).status_code == 403
+    for foreign in ({"Origin": "http://elsewhere.example"}, {"Origin": "null"}, {"Sec-Fetch-Site": "cross-site"}):
+        sent = client.post("/api/tanks/window/readings", files=photo, headers=foreign)  # which needs no token
+        assert sent.status_code == 403, foreign
     assert n_kept(log_path) == before
-
-
-def test_another_name_for_this_machine_is_not_answered(page: tuple[httpx.Client, Core, Path]) -> None:
-    assert page[0].get("/tanks", headers={"Host": "rebound.example"}).status_code == 421
 
 
 @pytest.mark.parametrize(
@@ -357,12 +316,12 @@ def test_no_path_leads_out(page: tuple[httpx.Client, Core, Path], path: str) -> 
     assert "import" not in answer.text
 
 
-@pytest.mark.parametrize("name", ["card.pdf", "tag.pdf", "chart.pdf"])
-def test_what_is_to_be_printed_is_sent_as_a_file(page: tuple[httpx.Client, Core, Path], name: str) -> None:
-    answer = page[0].get(f"/print/{name}", params={"paper": "letter"})
-    assert answer.status_code == 200
-    assert answer.content.startswith(b"%PDF-")
-    assert answer.headers["content-disposition"] == f'attachment; filename="colorread-{name}"'
+def test_what_is_to_be_printed_is_sent_as_a_file(page: tuple[httpx.Client, Core, Path]) -> None:
+    for name in ("card.pdf", "tag.pdf", "chart.pdf"):
+        answer = page[0].get(f"/print/{name}", params={"paper": "letter"})
+        assert answer.status_code == 200
+        assert answer.content.startswith(b"%PDF-")
+        assert answer.headers["content-disposition"].startswith("attachment;")
 
 
 def test_programs_get_json(page: tuple[httpx.Client, Core, Path]) -> None:
@@ -387,6 +346,8 @@ def test_programs_get_json(page: tuple[httpx.Client, Core, Path]) -> None:
     assert not kept.exists()
     assert client.get(f"{api_url}/picture").status_code == client.delete(api_url).status_code == 404
     assert n_kept(log_path) == before
+    for wrong in ({"start": -1}, {"start": 10**30}, {"count": 0}, {"count": 1001}):
+        assert client.get("/api/tanks/window/readings", params=wrong).status_code == 422, wrong
     refused = client.post("/api/tanks/window/readings", files={"photo": ("c.jpg", LEAF.read_bytes())})
     assert refused.status_code == 422
     assert refused.json()["code"] == "no-vial"
@@ -453,20 +414,6 @@ def test_a_paired_phone_stays_paired_until_all_are_forgotten(tmp_path: Path) -> 
         assert refused.status_code == 403
         assert 'name="viewport"' in refused.text
         assert 'name="code"' in refused.text
-
-
-@pytest.mark.parametrize(("kind", "status"), [(LogFailure, 503), (DiskFull, 507)])
-def test_a_log_that_fails_is_said_in_words(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: type[LogFailure], status: int
-) -> None:
-    def failing(*_: object) -> None:
-        raise kind("The log is of no use just now.")
-
-    with client_of(make_log(tmp_path)) as (client, _):
-        monkeypatch.setattr("colorread.page.pages.Log", failing)
-        answer = client.get("/tanks")
-    assert answer.status_code == status
-    assert "of no use just now" in answer.text
 
 
 def test_a_known_fluid_is_not_taken_without_its_ionic_strength(page: tuple[httpx.Client, Core, Path]) -> None:

@@ -25,14 +25,9 @@ def page(tmp_path: Path) -> Iterator[tuple[httpx.Client, Path]]:
 
 
 @pytest.mark.parametrize("kind", GUIDES)
-def test_the_page_tells_the_whole_guide_with_its_cautions(page: tuple[httpx.Client, Path], kind: Kind) -> None:
-    client, _ = page
-    shown = html.unescape(client.get(f"/tanks/window/calibrate/{kind}").text).replace(NO_BREAK, " ")
-    guide = GUIDES[kind]
-    steps = [words for step in guide.steps for words in (step.title, step.words)]
-    for words in (guide.title, *guide.before, *steps, *guide.cautions):
-        assert words in shown
-    assert guide.title in client.get("/tanks/window/calibrate").text
+def test_the_page_tells_the_steps_of_the_guide_with_its_cautions(page: tuple[httpx.Client, Path], kind: Kind) -> None:
+    shown = html.unescape(page[0].get(f"/tanks/window/calibrate/{kind}").text).replace(NO_BREAK, " ")
+    assert all(words in shown for words in (*(step.title for step in GUIDES[kind].steps), *GUIDES[kind].cautions))
 
 
 def form_of(text: str) -> dict[str, str]:
@@ -54,10 +49,9 @@ def test_the_form_is_of_the_units_and_ticks_that_it_was_sent_with(page: tuple[ht
 
     wrong = client.post(URL, data={**sent, "temperature": "warm"})
     assert wrong.status_code == 422
-    assert "Temperature of the fluid, °F" in wrong.text
-    unknown = client.post(URL, data={**sent, "known_ph": "nan"})
-    assert unknown.status_code == 422
-    assert "The known pH must be a number." in unknown.text
+    assert "°F" in wrong.text
+    for field, text in (("known_ph", "nan"), ("temperature", "25")):  # as if it were in degrees C
+        assert client.post(URL, data={**sent, field: text}).status_code == 422
     again = form_of(wrong.text)
     assert again["temperature"] == "warm"
     assert "use" not in again

@@ -67,6 +67,7 @@ def test_readings_are_judged_by_the_marks_of_now(page: tuple[httpx.Client, Path]
     paths = ("/tanks/window", "/tanks", f"/tanks/window/readings/{sha256}")
     assert {word for path in paths for word in fish_words(client.get(path).text)} == {"no concern"}
     assert words_for_programs(client, sha256) == {"no concern"}
+    assert all(re.search(r"19 to\s+23", client.get(path).text) for path in paths)
     assert SIGNS_OF_DISTRESS not in client.get("/tanks/window").text
     with Log(log_path) as log:
         log.put_tank(replace(TANK, marks=Marks(fish_mg_l=10.0)))
@@ -84,7 +85,6 @@ def test_what_to_do_follows_from_what_makes_the_gas(page: tuple[httpx.Client, Pa
     sha256 = add(log_path, 1, 60.0, NOW - timedelta(hours=3))
     for path in ("/tanks/window", f"/tanks/window/readings/{sha256}"):
         assert less_gas(source) in client.get(path).text
-    assert gas_cautions(source)[1] in client.get("/tanks/window").text  # one photo is no course
 
 
 def test_a_low_morning_does_not_take_the_cautions_of_a_high_evening(page: tuple[httpx.Client, Path]) -> None:
@@ -104,41 +104,22 @@ def test_a_low_morning_does_not_take_the_cautions_of_a_high_evening(page: tuple[
         assert text.count(caution) == 1
 
 
-def test_an_old_verdict_does_not_stand_as_if_of_now(page: tuple[httpx.Client, Path]) -> None:
+@pytest.mark.parametrize("hours", [4, 20])
+def test_an_old_verdict_does_not_stand_as_if_of_now(page: tuple[httpx.Client, Path], hours: int) -> None:
     client, log_path = page
-    sha256 = add(log_path, 1, 61.0, NOW - timedelta(days=20))
+    sha256 = add(log_path, 1, 61.0, NOW - timedelta(days=20, hours=hours))
     paths = ("/tanks", "/tanks/window", f"/tanks/window/readings/{sha256}")
     for path in paths:
         text = client.get(path).text
         assert "Fish then: act<" in text
-        assert "20 days ago" in text.lower()
-    for path in paths[1:]:
-        text = client.get(path).text
-        assert "Take a new photo; this one was taken 20 days ago" in text
-        assert "Advice at the time: Look at the fish" in text
+        assert len(set(re.findall(r"(\d+) days (?:old|ago)", text))) == 1  # counted alike all over a page
+    assert all("Take a new photo" in client.get(path).text for path in paths[1:])
     add(log_path, 2, 60.0, NOW - timedelta(hours=3))
     for path in paths[:2]:
         text = client.get(path).text
         assert "Fish: act<" in text
+        assert "3 hours ago" in text
         assert "Take a new photo" not in text
-    assert "Last photo 3 hours ago" in client.get("/tanks/window").text
-
-
-@pytest.mark.parametrize("hours", [4, 20])
-def test_the_days_since_the_last_photo_are_counted_alike(page: tuple[httpx.Client, Path], hours: int) -> None:
-    client, log_path = page
-    add(log_path, 1, 61.0, NOW - timedelta(days=20, hours=hours))
-    text = client.get("/tanks/window").text
-    days = re.findall(r"(\d+) days (?:old|ago)", text)
-    assert len(days) >= 2
-    assert len(set(days)) == 1
-
-
-def test_the_list_of_tanks_tells_interval_and_vial(page: tuple[httpx.Client, Path]) -> None:
-    client, log_path = page
-    add(log_path, 1, 21.0, NOW - timedelta(hours=3))
-    words = html.unescape(re.sub(r"<[^>]+>", "", client.get("/tanks").text)).replace(NO_BREAK, " ")
-    assert re.search(r"3 hours ago: 21 mg/L in the vial\s+90 %: 19 to 23", words)
 
 
 def test_a_photo_of_the_future_is_not_the_last_reading(page: tuple[httpx.Client, Path]) -> None:

@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import json
-from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -24,77 +23,52 @@ def parsed(text: str) -> dict[str, Any]:
     return dict(json.loads(text, parse_constant=refuse_constant))
 
 
-def test_read_photo_gives_every_key_with_rounded_numbers() -> None:
+def test_a_reading_has_every_key_and_rounded_numbers() -> None:
     data = parsed(json_line(made_reading(flags=("glare",), card_corners_px=((1.06, 2.0),) * 4)))
     assert sorted(data) == sorted(KEYS.split())
-    assert data["schema"] == "colorread.reading/1"
-    assert data["status"] == "read"
+    assert (data["schema"], data["status"], data["reason"]) == ("colorread.reading/1", "read", None)
     assert data["taken_at"] == "2025-06-04T05:30:09+01:00"
     assert data["ph"] == {"value": 6.877, "low": 6.7, "high": 7.05}
     assert data["co2_mg_l"] == {"value": 18.05, "low": 12.0, "high": 27.0}
     assert data["card"]["corners_px"][0] == [1.1, 2.0]
     assert data["vial"]["outline_px"][2] == [140.0, 120.0]
-    assert data["assumed"] == ["kh", "temperature", "light"]
-    assert data["flags"] == ["glare"]
+    assert (data["assumed"], data["flags"]) == (["kh", "temperature", "light"], ["glare"])
     assert set(data["verdict"]) == {"plants", "fish", "sentences", "cautions"}
-    assert data["reason"] is None
 
 
-def test_refused_photo_has_the_same_keys_and_no_number() -> None:
+def test_a_refused_photo_has_the_same_keys_and_no_number() -> None:
     data = parsed(json_line(made_refusal(taken_at=None, time_source="unknown")))
     assert sorted(data) == sorted(KEYS.split())
-    for name in (
-        "ph",
-        "co2_mg_l",
-        "limit",
-        "verdict",
-        "card",
-        "vial",
-        "reference",
-        "co2_rule_of_thumb_mg_l",
-        "taken_at",
-    ):
-        assert data[name] is None, name
-    assert data["reason"] == {"code": "no-card", "message": "No card was found.", "next_step": "Show the whole card."}
+    empty = {name for name, value in data.items() if value is None}
+    assert empty >= {"ph", "co2_mg_l", "limit", "verdict", "card", "vial", "reference", "co2_rule_of_thumb_mg_l"}
+    assert set(data["reason"]) == {"code", "message", "next_step"}
     assert data["budget"] == {}
 
 
-def test_one_sided_reading_has_null_at_the_open_end() -> None:
-    data = parsed(json_line(made_reading(co2_mg_l=Interval(value=None, low=61.0, high=None), limit="below")))
-    assert data["co2_mg_l"] == {"value": None, "low": 61.0, "high": None}
-
-
-def test_what_is_not_finite_becomes_null() -> None:
+def test_open_ends_and_what_is_not_finite_are_null() -> None:
     reading = made_reading(
         co2_rule_of_thumb_mg_l=float("nan"),
         budget={"dye pKa": float("inf")},
         vial_outline_px=((float("nan"), 1.0),),
         ph=Interval(value=7.0, low=float("-inf"), high=7.2),
+        co2_mg_l=Interval(value=None, low=61.0, high=None),
     )
     data = parsed(json_line(reading))
+    assert data["co2_mg_l"] == {"value": None, "low": 61.0, "high": None}
     assert data["co2_rule_of_thumb_mg_l"] is None
     assert data["budget"] == {"dye pKa": None}
     assert data["vial"]["outline_px"] == [[None, 1.0]]
     assert data["ph"]["low"] is None
 
 
-def test_numpy_numbers_are_plain_numbers() -> None:
-    reading = made_reading(kh_dkh=np.float64(3.5), temperature_c=np.float64(24.25))
-    assert parsed(json_line(reading))["kh_dkh"] == 3.5
-    assert type(plain(reading)["temperature_c"]) is float
-
-
-def test_one_line_of_ascii_whatever_the_name() -> None:
+def test_a_line_is_ascii_with_plain_numbers_whatever_the_name() -> None:
     name = "gr\u00f6\u00dfe\n\u65e5\udcff.jpg"
-    text = json_line(made_reading(photo=name))
+    reading = made_reading(photo=name, kh_dkh=np.float64(3.5), temperature_c=np.float64(24.25))
+    text = json_line(reading)
     assert text.isascii()
     assert "\n" not in text
-    assert parsed(text)["photo"] == name
-
-
-def test_time_without_zone_stays_without() -> None:
-    reading = made_reading(taken_at=datetime(2025, 1, 2, 3, 4, 5), time_source="exif without offset")
-    assert parsed(json_line(reading))["taken_at"] == "2025-01-02T03:04:05"
+    assert (parsed(text)["photo"], parsed(text)["kh_dkh"]) == (name, 3.5)
+    assert type(plain(reading)["temperature_c"]) is float
 
 
 def test_a_reading_from_before_the_likelihood_was_kept_is_read_back() -> None:

@@ -6,8 +6,6 @@ import ast
 import tomllib
 from pathlib import Path
 
-import pytest
-
 import colorread
 from colorread.errors import refusal
 
@@ -30,15 +28,14 @@ def test_every_name_has_its_words_and_is_used() -> None:
     assert names_in_code() == WORDS.keys()
 
 
-@pytest.mark.parametrize("name", WORDS)
-def test_words_are_sentences(name: str) -> None:
-    assert WORDS[name].keys() == {"message", "next_step"}
-    for words in WORDS[name].values():
-        assert words[0].isupper()
-        assert words.endswith(".")
+def test_each_refusal_names_what_was_seen_and_what_to_do_in_sentences() -> None:
+    for name, words in WORDS.items():
+        assert words.keys() == {"message", "next_step"}, name
+        assert all(text[0].isupper() and text.endswith(".") for text in words.values()), name
 
 
 def test_words_are_filled_in_and_only_the_code_is_told() -> None:
     reason = refusal("card-hidden/two", name="tag").reason
     assert reason.code == "card-hidden"
-    assert reason.message == "Only two of the tag's four corner squares can be used."
+    assert "tag" in reason.message
+    assert "{" not in reason.message

@@ -16,7 +16,7 @@ from PIL import Image
 
 from colorread import __version__
 from colorread.report.axes import PLOT_COLORS
-from colorread.report.html import PICTURES_MAX, report_html, write_report
+from colorread.report.html import PICTURES_MAX, report_html
 from colorread.report.plot import (
     MADE_UP,
     day_figure,
@@ -31,11 +31,9 @@ from colorread.report.plot import (
 from colorread.result import Interval, Reading
 from colorread.tank.results import Estimate, TankSummary
 from colorread.tank.series import wall_clock
-from colorread.tank.settings import GasSource, Marks, Tank, parse_span, setting_rows
-from colorread.tank.summary import summarize
-from colorread.tank.tank_words import HOURS_ABOVE, OF_WHEN, forecast_rows, number_rows, plan_lines
-from colorread.words.gas_care import gas_cautions
-from colorread.words.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, judge, watch_cautions
+from colorread.tank.settings import Marks, Tank
+from colorread.tank.tank_words import HOURS_ABOVE, forecast_rows, number_rows, plan_lines
+from colorread.words.verdict import judge
 from tests.fabricated import made_reading
 from tests.fabricated_week import (
     CANNOT_TELL,
@@ -106,43 +104,29 @@ def page(html: str) -> _Page:
     return _Page(html)
 
 
-def test_the_answer_comes_first_and_everything_else_is_there(page: _Page) -> None:
+def test_a_week_is_told_with_number_level_advice_cautions_and_what_cannot_be_told(page: _Page) -> None:
     summary = made_week()
     answer, told = summary.answer, summary.told
-    order = [
-        "Left tank",
-        answer.what,
+    for words in (
+        summary.tank.name,
         f"{answer.value} {answer.span}",
-        "fish limit",
         answer.lead,
-        answer.fish,
-        answer.plants,
         answer.to_do,
         *summary.more,
         *plan_lines(summary.plan),
-        *summary.cautions,
-        "lights 10:00-18:00 (plain), gas 08:00-18:00 (hatched)",
         *told.advice.sentences,
-        "Recommended Run the gas from 06:30 to 16:30",
-        "more than 99 %",
-        OF_WHEN,
-        "20 mg/L 16 to 26 mg/L",
+        "more than 99 %",  # never certainty
         "−7.6 % per day −10.2 to −5.1 % per day",
         CANNOT_TELL,
         told.source.sentence,
         summary.fluid_advice,
-        *summary.notes,
         NEXT_STEP,
-        "thumb.jpg (Mon, Jun 2, 09:06)",
-        "Sun, Jun 8, 18:18",
         "above 7.55",
-        "Plummer and Busenberg (1982",
         "KH of the tank water 6 dKH",
-        f"by colorread {__version__}",
-    ]
-    places = [page.text.find(words) for words in order]
-    assert -1 not in places, order[places.index(-1)]
-    assert places == sorted(places)
+        f"colorread {__version__}",
+    ):
+        assert words in page.text, words
+    assert page.text.index(answer.value) < page.text.index(answer.to_do) < page.text.index(told.advice.sentences[0])
 
 
 @pytest.mark.parametrize(("peak_mg_l", "is_open"), [(20.0, False), (70.0, True)])
@@ -154,12 +138,6 @@ def test_cautions_come_once_and_are_folded_unless_there_is_something_to_do(peak_
     fold = next(details for details in page.all("details") if details.get("class") == "caution")
     assert ("open" in fold) == is_open
     assert all(page.text.count(caution) == 1 for caution in week.cautions)
-
-
-def test_history_is_reached_by_a_jump(html: str, page: _Page) -> None:
-    jumps = [(link["href"] or "").removeprefix("#") for link in page.all("a")]
-    assert {"days", "photos"} < set(jumps)
-    assert all(f'id="{jump}"' in html for jump in jumps)
 
 
 def test_shared_error_of_a_tenth_in_ph_is_a_third_down_and_half_up(page: _Page) -> None:
@@ -186,31 +164,14 @@ def test_names_cannot_break_out_and_folders_stay_private(html: str, page: _Page)
     assert HOSTILE.replace("\u202e", "?").rpartition("/")[2] in page.text
     assert "\u202e" not in html
     assert "shots/" not in html
-
-
-def test_never_says_that_anything_is_without_danger(page: _Page) -> None:
-    words = page.text + " ".join(value or "" for _, attributes in page.elements for value in attributes.values())
-    assert not re.search(r"\bsafe|harmless|no danger", re.sub(r"base64,\S+", "", words), re.IGNORECASE)
+    with_profile = made_week(tank=replace(made_week().tank, profile="/home/keeper/me.toml"))
+    assert "/home/keeper" not in report_html(with_profile, [])
 
 
 def test_made_up_data_are_marked_on_page_title_and_figures(html: str, page: _Page) -> None:
     assert page.text.count(MADE_UP) == 3 + 4  # title, banner and foot; two figures in two shapes
     real = made_week(tank=replace(made_week().tank, made_up=False))
     assert "made-up" not in _Page(report_html(real, made_entries())).text.lower()
-
-
-def test_page_is_made_for_readers_of_all_kinds(html: str, page: _Page) -> None:
-    assert page.all("html")[0]["lang"] == "en"
-    levels = [int(tag[1]) for tag, _ in page.elements if re.fullmatch("h[1-6]", tag)]
-    assert levels[0] == 1
-    assert levels.count(1) == 1
-    assert all(after - before <= 1 for before, after in itertools.pairwise(levels))
-    assert all(image["alt"] for image in page.all("img"))
-    assert all(drawing["role"] == "img" and drawing["aria-label"] for drawing in page.all("svg"))
-    assert all(head.get("scope") in ("row", "col") for head in page.all("th"))
-    ids = re.findall(r'\bid="([^"]*)"', html)
-    assert len(ids) == len(set(ids))
-    assert set(re.findall(r'(?:url\(|href=")#([\w-]+)', html)) <= set(ids)
 
 
 def test_photos_are_listed_newest_first_with_lazy_pictures(html: str, page: _Page) -> None:
@@ -234,7 +195,7 @@ def test_only_the_newest_pictures_are_held() -> None:
     page = _Page(report_html(made_first_day(), many))
     assert len(page.all("img")) == PICTURES_MAX
     assert "66.jpg" in (page.all("img")[0]["alt"] or "")
-    assert f"only the newest {PICTURES_MAX} pictures are included; 7 are not" in page.text
+    assert re.search(rf"\b{PICTURES_MAX} pictures .* 7 are not", page.text)
     heavy = [replace(entry, picture=b"\xff\xd8" + bytes(200_000)) for entry in many]
     assert len(report_html(made_first_day(), heavy)) < 5_000_000 - 500_000  # what the figures of a week take
 
@@ -242,15 +203,11 @@ def test_only_the_newest_pictures_are_held() -> None:
 def test_photos_from_before_the_course_are_folded_and_have_a_figure_of_their_own(html: str, page: _Page) -> None:
     of_month = report_html(made_week(), made_month())
     before, older = of_month.split('<details class="older">')
-    older = older.partition("</table>")[0]
-    assert "63 older photos before the days in the figure" in older
-    assert len(re.findall(r'<p class="record">before-', older)) == 63
+    assert len(re.findall(r'<p class="record">before-', older.partition("</table>")[0])) == 63
     assert "before-" not in before.partition('id="photos"')[2]
-    assert [drawing["class"] for drawing in _Page(of_month).all("svg")] == [
-        "bar",
-        *(f"plot {shape} {name}" for name in ("week", "history", "day") for shape in ("narrow", "wide")),
-    ]
-    assert "All readings" not in page.text
+    figures = {(drawing["class"] or "").rpartition(" ")[2] for drawing in _Page(of_month).all("svg")}
+    assert figures == {"bar", "week", "history", "day"}
+    assert "history" not in {(drawing["class"] or "").rpartition(" ")[2] for drawing in page.all("svg")}
     assert 'class="older"' not in html
 
 
@@ -260,65 +217,6 @@ def test_a_clock_that_ran_ahead_rules_no_figure(week: TankSummary) -> None:
     ahead = made_reading(photo="ahead.jpg", taken_at=datetime(2045, 1, 1))
     assert recent_readings(week, [*readings, ahead]) == recent_readings(week, readings)
     assert history_svgs(week, [*readings, ahead]) == history_svgs(week, readings)
-
-
-@pytest.mark.parametrize("shape", ["narrow", "wide"])
-def test_the_figure_of_all_readings_has_a_sign_for_each(shape: Any) -> None:
-    readings = [entry.reading for entry in made_month() if entry.reading.taken_at and entry.reading.co2_mg_l]
-    axes = history_figure(made_week(), drawn_readings(made_week(), readings), shape).axes[0]
-    n_circles = sum(len(line.get_xdata()) for line in axes.lines if line.get_marker() == "o")
-    n_arrows = [len(line.get_xdata()) for line in axes.lines if line.get_clip_on() is False]
-    one_sided = [reading for reading in readings if reading.limit is not None]
-    assert n_arrows == [4, 4]
-    assert len(one_sided) == 8
-    assert n_circles == len(readings) - len(one_sided)
-    low, high = axes.get_xlim()
-    assert high - low == 4 * 7
-
-
-def test_tank_without_readings_and_with_two() -> None:
-    empty = _Page(report_html(made_first_day(), []))
-    assert "No reading yet" in empty.text
-    assert empty.text.count(_UNKNOWN) == 1
-    assert "Look." in empty.text
-    assert not empty.all("svg")
-    entries = made_entries()[:3]
-    last_at = max(wall_clock(entry.reading.taken_at) for entry in entries if entry.reading.taken_at)
-    few = _Page(report_html(made_first_day(more=("Two readings so far.",), last_at=last_at), entries))
-    assert "Two readings so far." in few.text
-    assert len(few.all("svg")) == 2
-    assert "Solid line" not in few.text
-
-
-@pytest.mark.parametrize(("evening_mg_l", "is_high"), [(60.0, True), (10.0, False)])
-def test_cautions_are_those_of_the_highest_reading_of_late(evening_mg_l: float, *, is_high: bool) -> None:
-    evening = datetime(2025, 6, 3, 18)
-    readings = [
-        made_reading(taken_at=at, co2_mg_l=Interval(value=co2, low=co2 - 2.0, high=co2 + 2.0))
-        for at, co2 in ((evening, evening_mg_l), (evening + timedelta(hours=13), 10.0))
-    ]
-    text = _Page(report_html(summarize(Tank(name="New", made_up=True), readings), [])).text
-    for caution in (*watch_cautions(), *ACT_CAUTIONS):
-        assert text.count(caution) == is_high
-    for caution in (*STANDING_CAUTIONS, *gas_cautions(None)):
-        assert text.count(caution) == 1
-
-
-def test_file_is_replaced_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    path = tmp_path / "report.html"
-    path.write_text("before", encoding="utf-8")
-
-    def fail(*_: object) -> None:
-        raise OSError("disk full")
-
-    with monkeypatch.context() as patch:
-        patch.setattr(Path, "replace", fail)
-        with pytest.raises(OSError, match="disk full"):
-            write_report(path, made_first_day(), [])
-    assert path.read_text(encoding="utf-8") == "before"
-    write_report(path, made_first_day(), [])
-    assert path.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
-    assert [file.name for file in tmp_path.iterdir()] == ["report.html"]
 
 
 @pytest.mark.parametrize("name", ["week.png", "week.PDF"])
@@ -345,83 +243,6 @@ def test_plot_refuses_other_files_and_emptiness(tmp_path: Path) -> None:
     assert not list(tmp_path.iterdir())
 
 
-@pytest.mark.parametrize("shape", ["narrow", "wide"])
-def test_week_shows_days_strips_marks_and_open_ends(shape: Any) -> None:
-    readings = recent_readings(made_week(), (entry.reading for entry in made_entries()))
-    figure = week_figure(made_week(), readings, shape)
-    axes, strips = figure.axes
-    texts = {text.get_text() for text in axes.texts}
-    assert texts == {"plants 15", "plants 30", "fish 30", "forecast"}
-    assert [label.get_text() for label in strips.get_yticklabels()] == ["lights", "gas", "notes", "bubbles"]
-    assert axes.get_xlim() == (0.0, N_DAYS)
-    markers = [line for line in axes.lines if line.get_clip_on() is False]
-    assert sorted(float(np.ravel(line.get_ydata())[0]) for line in markers) == [6.5, 31.0]
-    hatches = [bars.get_hatch() for bars in strips.collections]
-    assert hatches[0] != hatches[1]
-
-
-def test_figure_leaves_out_what_is_older_than_the_course_and_says_so() -> None:
-    entries = made_entries()
-    old = [replace(entry, reading=replace(entry.reading, taken_at=datetime(2025, 3, 1, 8))) for entry in entries[1:4]]
-    readings = [entry.reading for entry in (*entries, *old)]
-    assert len(recent_readings(made_week(), readings)) == 20
-    assert len(recent_readings(made_week(told=None), readings)) == 20
-    assert len(recent_readings(made_week(), readings[:1])) == 0
-    assert "3 older photos" in _Page(report_html(made_week(), (*entries, *old))).text
-
-
-def test_wild_interval_does_not_flatten_the_rest() -> None:
-    wild = made_reading(co2_mg_l=Interval(value=20.0, low=5.0, high=4000.0), taken_at=datetime(2025, 6, 3, 12))
-    figure = week_figure(made_week(told=None), recent_readings(made_week(), [wild]), "wide")
-    assert 30.0 < figure.axes[0].get_ylim()[1] < 100.0
-
-
-@pytest.mark.parametrize("shape", ["narrow", "wide"])
-def test_an_interval_that_is_cut_has_an_arrow_head_where_it_goes_on(shape: Any) -> None:
-    def reading(hour: int, high: float) -> Reading:
-        co2_mg_l = Interval(value=20.0, low=15.0, high=high)
-        return made_reading(co2_mg_l=co2_mg_l, taken_at=datetime(2025, 6, 3, hour))
-
-    def heads_of(readings: list[Reading]) -> tuple[list[tuple[float, float]], list[str]]:
-        figure = week_figure(made_week(told=None), recent_readings(made_week(), readings), shape)
-        words = [text.get_text() for text in figure.legends[0].get_texts()]
-        drawn = [line for line in figure.axes[0].lines if line.get_marker() == CARETUP]
-        to_edge = figure.axes[0].transAxes.inverted()
-        return [
-            (float(x), float(to_edge.transform(line.get_transform().transform((x, y)))[1]))
-            for line in drawn
-            for x, y in np.asarray(line.get_xydata())
-        ], words
-
-    heads, words = heads_of([reading(6, 25.0), reading(12, 4000.0), reading(18, 300.0)])
-    assert heads == [(0.5, pytest.approx(1.0)), (0.75, pytest.approx(1.0))]
-    assert words[-1] == "off the scale"
-    assert heads_of([reading(6, 25.0), reading(12, 26.0)]) == ([], ["reading, 90 %"])
-
-
-@pytest.mark.parametrize("shape", ["narrow", "wide"])
-@pytest.mark.parametrize("end_mg_l", [24.0, 90.0, 4000.0])
-def test_an_upper_end_that_lies_far_above_the_marks_stays_in_the_figure(shape: Any, end_mg_l: float) -> None:
-    marks = Marks(plants_low_mg_l=5.0, plants_high_mg_l=8.0, fish_mg_l=10.0)
-    week = made_week(told=None, tank=replace(made_week().tank, marks=marks))
-    co2_mg_l = Interval(value=None, low=None, high=end_mg_l)
-    readings = [made_reading(limit="above", co2_mg_l=co2_mg_l, taken_at=datetime(2025, 6, day, 12)) for day in (3, 4)]
-    seen = recent_readings(week, readings)
-    for figure in (week_figure(week, seen, shape), history_figure(week, seen, shape)):
-        figure.canvas.draw()
-        axes = figure.axes[0]
-        assert axes.get_ylim()[1] <= 30.0  # the marks are not flattened
-        within = axes.get_window_extent()
-        assert within.height > 0.3 * figure.bbox.height
-        signs = [line for line in axes.lines if line.get_label().startswith("_child") and line.get_marker() != "None"]
-        assert signs
-        for line in signs:
-            for place in line.get_transform().transform(line.get_xydata()):
-                assert within.y0 <= place[1] <= within.y1 + 0.5
-    words = [text.get_text() for text in week_figure(week, seen, shape).legends[0].get_texts()]
-    assert ("off the scale" in words) == (end_mg_l > 22.0)
-
-
 def test_labels_of_near_marks_stay_apart() -> None:
     marks = Marks(plants_low_mg_l=24.0, plants_high_mg_l=25.0, fish_mg_l=25.0)
     tank = replace(made_week().tank, marks=marks)
@@ -431,13 +252,13 @@ def test_labels_of_near_marks_stay_apart() -> None:
     assert all(below.y1 <= above.y0 + 1.0 for below, above in itertools.pairwise(boxes))
 
 
-def test_day_shows_new_hours_only_where_they_change() -> None:
+def test_a_day_shows_new_hours_of_the_gas_only_where_they_change() -> None:
     tank, advice = made_week().tank, made_advice()
-    strips = day_figure(tank, advice, "wide").axes[1]
-    assert [label.get_text() for label in strips.get_yticklabels()] == ["lights", "gas as is", "gas new"]
-    same = day_figure(tank, replace(advice, recommended=None), "wide")
-    assert [label.get_text() for label in same.axes[1].get_yticklabels()] == ["lights", "gas"]
-    assert [text.get_text() for text in same.legends[0].get_texts()] == ["as it is, 90 % band"]
+    n_strips = [
+        len(day_figure(tank, each, "wide").axes[1].get_yticklabels())
+        for each in (advice, replace(advice, recommended=None))
+    ]
+    assert n_strips == [3, 2]  # the lights, the gas as it is, and as it is to be
 
 
 def test_svg_has_no_color_of_its_own_and_is_the_same_each_time() -> None:
@@ -446,13 +267,6 @@ def test_svg_has_no_color_of_its_own_and_is_the_same_each_time() -> None:
     assert not re.search(r"#[0-9a-f]{6}\b", drawn[0])
     assert set(re.findall(r"--plot-(\w+)", drawn[0])) <= set(PLOT_COLORS)
     assert 'aria-label="a &quot;b&quot;"' in drawn[0]
-
-
-def test_hours_that_nobody_stated_are_called_assumed() -> None:
-    tank = Tank(name="bare", source=GasSource(kind="fermentation"))
-    for gas, words in ((None, "00:00-24:00 (assumed)"), (parse_span("08:00-18:00"), "08:00-18:00")):
-        rows = {setting.shown.label: shown for setting, shown in setting_rows(replace(tank, gas=gas))}
-        assert rows["Gas"] == words
 
 
 def test_hours_above_the_mark_and_the_share_of_the_light_never_tell_certainty() -> None:
@@ -467,3 +281,75 @@ def test_hours_above_the_mark_and_the_share_of_the_light_never_tell_certainty() 
     told = replace(told, estimates={**told.estimates, "hours_above_fish_mark": Estimate(interval=never)})
     of_day = [row.number for row in number_rows(made_week(told=told)) if "limit" in row.label]
     assert [number.short() for number in of_day if number] == ["less than 0.5 h"]
+
+
+def test_a_tank_without_readings_and_one_with_two_say_so() -> None:
+    empty = _Page(report_html(made_first_day(), []))
+    assert empty.text.count(_UNKNOWN) == 1
+    assert "Look." in empty.text
+    assert not empty.all("svg")
+    entries = made_entries()[:3]
+    last_at = max(wall_clock(entry.reading.taken_at) for entry in entries if entry.reading.taken_at)
+    few = _Page(report_html(made_first_day(more=("Two readings so far.",), last_at=last_at), entries))
+    assert "Two readings so far." in few.text
+    assert len(few.all("svg")) == 2
+
+
+def test_the_figure_of_the_days_holds_the_readings_since_the_course_began() -> None:
+    entries = made_entries()
+    old = [replace(entry, reading=replace(entry.reading, taken_at=datetime(2025, 3, 1, 8))) for entry in entries[1:4]]
+    readings = [entry.reading for entry in (*entries, *old)]
+    for week in (made_week(), made_week(told=None)):
+        assert len(recent_readings(week, readings)) == 20
+    assert len(recent_readings(made_week(), readings[:1])) == 0
+    axes = week_figure(made_week(), recent_readings(made_week(), readings), "wide").axes[0]
+    assert axes.get_xlim() == (0.0, N_DAYS)
+    assert {text.get_text() for text in axes.texts} >= {"plants 15", "plants 30", "fish 30", "forecast"}
+    open_ends = [line for line in axes.lines if line.get_clip_on() is False]
+    assert sorted(float(np.ravel(line.get_ydata())[0]) for line in open_ends) == [6.5, 31.0]
+
+
+def test_the_figure_of_all_readings_has_a_sign_for_each() -> None:
+    readings = [entry.reading for entry in made_month() if entry.reading.taken_at and entry.reading.co2_mg_l]
+    axes = history_figure(made_week(), drawn_readings(made_week(), readings), "wide").axes[0]
+    signs = {line.get_marker(): (len(line.get_xdata()), np.ravel(line.get_ydata())[0]) for line in axes.lines}
+    assert signs["^"] == (4, 31.0)
+    assert signs["v"] == (4, 6.5)
+    assert signs["o"][0] == len(readings) - 8
+    assert np.ptp(axes.get_xlim()) == 4 * 7
+
+
+def test_a_wild_interval_is_cut_with_an_arrow_head_and_does_not_flatten_the_rest() -> None:
+    def reading(hour: int, high: float) -> Reading:
+        co2_mg_l = Interval(value=20.0, low=15.0, high=high)
+        return made_reading(co2_mg_l=co2_mg_l, taken_at=datetime(2025, 6, 3, hour))
+
+    def heads_of(readings: list[Reading]) -> list[tuple[float, float]]:
+        axes = week_figure(made_week(told=None), recent_readings(made_week(), readings), "wide").axes[0]
+        assert 30.0 < axes.get_ylim()[1] < 100.0
+        drawn = [line for line in axes.lines if line.get_marker() == CARETUP]
+        return [(float(x), float(y)) for line in drawn for x, y in np.asarray(line.get_xydata())]
+
+    assert heads_of([reading(6, 25.0), reading(12, 4000.0), reading(18, 300.0)]) == [(0.5, 1.0), (0.75, 1.0)]
+    assert heads_of([reading(6, 25.0), reading(12, 26.0)]) == []
+
+
+@pytest.mark.parametrize("shape", ["narrow", "wide"])
+@pytest.mark.parametrize("end_mg_l", [24.0, 4000.0])
+def test_an_upper_end_that_lies_far_above_the_limits_stays_in_the_figure(shape: Any, end_mg_l: float) -> None:
+    marks = Marks(plants_low_mg_l=5.0, plants_high_mg_l=8.0, fish_mg_l=10.0)
+    week = made_week(told=None, tank=replace(made_week().tank, marks=marks))
+    co2_mg_l = Interval(value=None, low=None, high=end_mg_l)
+    readings = [made_reading(limit="above", co2_mg_l=co2_mg_l, taken_at=datetime(2025, 6, day, 12)) for day in (3, 4)]
+    seen = recent_readings(week, readings)
+    for figure in (week_figure(week, seen, shape), history_figure(week, seen, shape)):
+        figure.canvas.draw()
+        axes = figure.axes[0]
+        assert axes.get_ylim()[1] <= 30.0  # the limits are not flattened
+        within = axes.get_window_extent()
+        assert within.height > 0.3 * figure.bbox.height
+        signs = [line for line in axes.lines if line.get_label().startswith("_child") and line.get_marker() != "None"]
+        assert signs
+        for line in signs:
+            for place in line.get_transform().transform(line.get_xydata()):
+                assert within.y0 <= place[1] <= within.y1 + 0.5

@@ -21,8 +21,11 @@ def shared(log_path: Path, port: int, *options: str) -> Iterator[tuple[str, str]
     command = [sys.executable, "-m", "colorread", "serve", "--share", "--address", "127.0.0.1", "--port", f"{port}"]
     with subprocess.Popen([*command, "--log", str(log_path), *options], stdout=subprocess.PIPE, text=True) as server:
         try:
+            said = ""
             for line in server.stdout:
-                if found := re.search(r"open (http://[\d.:]+/) and type the code (\w+ \w+)\.", line):
+                said += line
+                if found := re.search(r"(http://[\d.:]+/) .* code (\w+ \w+)\.", line):
+                    assert "not encrypted" in said
                     yield found.group(1), found.group(2)
                     return
             raise AssertionError("no code was printed")
