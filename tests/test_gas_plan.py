@@ -14,8 +14,7 @@ from typer.testing import CliRunner
 from colorread.cli import app
 from colorread.log.store import Log
 from colorread.result import WATCH_FROM
-from colorread.tank.advice import advise
-from colorread.tank.fit import fit_tank, steady_fit, usual_parameters
+from colorread.tank.fit import steady_fit, usual_parameters
 from colorread.tank.forecast import NIGHT_CHANCE, DayStart, night_of, timer_valve
 from colorread.tank.gas_plan import GasPlan, gas_need, plan_gas
 from colorread.tank.gas_words import plan_cautions
@@ -172,15 +171,6 @@ def test_a_timer_valve_is_worth_it_where_the_night_passes_the_limit() -> None:
     assert worth(31.0, None, "fermentation") is None
 
 
-def test_the_night_is_told_with_the_advice() -> None:
-    week = simulated_week(10)
-    tank = replace(week.tank, gas=ALL_DAY, source=GasSource(kind="fermentation"))
-    fit = fit_tank(tank, week.readings)
-    told = [sentence for sentence in advise(fit, tank).sentences if sentence.startswith("At night")]
-    assert len(told) == 1
-    assert "lowest just before lights on" in told[0]
-
-
 def first_days_of(plan: GasPlan) -> list[time]:
     return list(plan.start_plan.photos)
 
@@ -228,7 +218,6 @@ def test_the_command_answers_first_what_to_mix(tmp_path: Path) -> None:
         ("--volume", "60"),
         ("--volume", "60", "--source", "fermentation", "--gas", "08:00-18:00"),
         ("--volume", "60", "--source", "fermentation", "--valve", "timer"),
-        ("--volume", "60", "--source", "acid-bicarbonate"),
         ("--volume", "60 stone", "--source", "cylinder"),
         ("--volume", "60", "--source", "cylinder", "--days", "0"),
     ],

@@ -14,7 +14,7 @@ from scipy import stats
 
 from calibration.camera import DENSITY_CEILING, WAVELENGTH_NM, cie_illuminants, observer, sensors, signal_family
 from calibration.dye import BASE_MAXIMUM_L_MOL_CM, absorptivity
-from calibration.evidence import _KEPT, _MOST_BYTES, PKA_SHIFT, Evidence, SignalSamples, State, weigh_members
+from calibration.evidence import _KEPT, PKA_SHIFT, Evidence, SignalSamples, State, weigh_members
 from calibration.inversion import PhPosterior, infer_ph, quantiles
 
 PH_RANGE = (5.9, 7.7)
@@ -339,15 +339,6 @@ def test_prior_range_is_flat_inside_and_falls_off_outside() -> None:
     assert posterior.open_above
 
 
-def test_weights_without_evidence_are_the_prior() -> None:
-    family = signal_family("srgb")
-    weight = weigh_members(family.weight, ())
-    assert weight.sum() == pytest.approx(1.0)
-    np.testing.assert_allclose(weight.sum(axis=(1, 2)), family.weight, rtol=1e-9)
-    expected = stats.norm(0.0, PKA_SPREAD).pdf(PKA_SHIFT)
-    np.testing.assert_allclose(weight.sum(axis=(0, 1)), expected / expected.sum(), rtol=1e-9)
-
-
 def known_point(rng: np.random.Generator, setup: Setup, ph: float = 7.0, ph_std: float = 0.02) -> Evidence:
     return Evidence(samples=photograph(rng, setup, ph, 0.7), space="srgb", state="known", ph=ph, ph_std=ph_std, pka=PKA)
 
@@ -495,14 +486,3 @@ def test_quantiles_rise_and_stay_on_the_grid(weights: list[float], level: float)
     # Turned around, the same distribution gives the other end.
     (mirrored,) = quantiles(grid, probability[::-1], (1.0 - level,))
     assert mirrored == pytest.approx(14.0 - lower, abs=1e-6)
-
-
-def test_evidence_that_is_kept_is_bounded_in_bytes() -> None:
-    weight = signal_family("srgb").weight
-    for number in range(18):
-        density = np.full((1, 3), 0.2 + 0.01 * number)
-        samples = SignalSamples(density=density, density_std=np.full((1, 3), 0.02))
-        item = Evidence(samples=samples, space="srgb", state="known", ph=7.0, ph_std=0.05, pka=7.2)
-        weigh_members(weight, [item])
-        assert sum(kept.nbytes for kept in _KEPT.values()) <= _MOST_BYTES
-    assert next(reversed(_KEPT))[0] == samples.density.tobytes()
