@@ -185,6 +185,7 @@ def test_a_new_tank_gets_a_start_plan() -> None:
     assert first_days_of(plan) == [time(9), time(12), time(18), time(21)]
     never_stops = plan_gas(tank_of("fermentation"), now=TODAY).start_plan
     assert never_stops.gas_on is None
+    assert plan_gas(tank_of("cylinder", "needle"), now=TODAY).start_plan.gas_on is None  # no one turns it twice a day
     week = simulated_week(3)
     with_days = plan_gas(replace(week.tank, source=GasSource(kind="cylinder")), week.readings, now=TODAY)
     assert with_days.start_plan is None

@@ -127,6 +127,12 @@ def test_large_photos_are_reduced_by_averaging(
     assert np.abs(photo.rgb_u8 - means).mean() < 1.5
 
 
+def test_a_photo_reduced_by_a_broken_factor_is_averaged_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("colorread.photo.load._WORKING_SIDE_PX", 350)
+    picture = noise(600)
+    assert load_photo(picture).rgb_u8.std() < 0.75 * picture.std()
+
+
 def test_places_of_the_full_photo_are_found_in_the_reduced_one_and_back(load: Callable[..., Photo]) -> None:
     picture = np.full((2400, 4032, 3), 90, np.uint8)
     picture[800:1600, 1200:1600] = 200
