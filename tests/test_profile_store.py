@@ -60,6 +60,12 @@ def test_a_later_default_of_the_same_phone_takes_over(tmp_path: Path, log: Path)
     assert (found.name.split("-")[0], other.name.split("-")[0]) == ("new", "other")
 
 
+def test_of_two_defaults_of_one_phone_none_is_guessed(tmp_path: Path, log: Path) -> None:
+    make_default(profile_file(tmp_path / "me.toml", "Phone A"), log)
+    profile_file(tmp_path / "log-phones" / "copied.toml", "Phone A", 0.4)  # put there by hand
+    assert default_profile("Phone A", log) is None
+
+
 def test_a_dropped_default_is_gone(tmp_path: Path, log: Path) -> None:
     path = profile_file(tmp_path / "me.toml", "Phone A")
     make_default(path, log)
