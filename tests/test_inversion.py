@@ -275,6 +275,13 @@ def test_known_lamp_narrows_the_interval_on_average(readings: list[tuple[Draw, P
     width = np.array([p.high - p.low for _, p in some])
     width_told = np.array([p.high - p.low for p in told])
     assert width_told.mean() < width.mean()
+    # What is stated is believed: the truth is likelier under the right lamp than under another.
+    others = [infer(d.samples, "daylight" if d.setup.light_class == "warm-led" else "warm-led") for d, _ in some]
+    right, wrong = (
+        np.mean([np.log(np.interp(d.ph, p.ph, p.probability) + 1e-9) for (d, _), p in zip(some, of, strict=True)])
+        for of in (told, others)
+    )
+    assert right > wrong + 0.05
     assert np.mean([covers(p, d.ph) for (d, _), p in zip(some, told, strict=True)]) >= 0.8
 
 
