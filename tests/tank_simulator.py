@@ -154,6 +154,14 @@ def simulated_week(
     )
 
 
+def one_photo_more(week: Truth) -> Truth:
+    """Add a photo twenty minutes after the last that was read, which says the same; the true course ends before it."""
+    last = [reading for reading in week.readings if reading.taken_at is not None and reading.status == "read"][-1]
+    assert last.taken_at is not None
+    again = replace(last, photo="again.jpg", taken_at=last.taken_at + timedelta(minutes=20))
+    return replace(week, readings=(*week.readings, again))
+
+
 def _happenings(
     rng: np.random.Generator, kinds: Sequence[str], days: int, fall: float, fall_per_day: tuple[float, float]
 ) -> list[Happening]:

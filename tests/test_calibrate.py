@@ -16,11 +16,9 @@ from click.testing import Result
 from PIL import ExifTags, Image
 from typer.testing import CliRunner
 
-from calibration.camera import LOAD, USUAL_LOAD
 from calibration.dye import PKA_STD
 from calibration.evidence import Evidence, SignalSamples, State
 from calibration.profile import (
-    USUAL_LOAD_INDEX,
     KnownSample,
     Profile,
     estimate_parameters,
@@ -31,10 +29,10 @@ from calibration.profile import (
 from colorread.chemistry.carbonate import ionic_strength
 from colorread.cli import app
 from colorread.page.tasks import check_photo
-from colorread.profiles.how_to import BUFFERS, GUIDES, Kind
+from colorread.profiles.how_to import BUFFERS
 from colorread.profiles.known import KnownPhoto, air_photo, buffer_photo, end_photo
 from colorread.profiles.make import CalibrationError, PhotoRefused, make_profile
-from colorread.profiles.presentation import benefit_words, write_profile_picture
+from colorread.profiles.presentation import write_profile_picture
 from colorread.reading.pipeline import read_photo
 
 from .scene import Scene, take_photo
@@ -75,14 +73,6 @@ def test_a_profile_narrows_the_interval_and_keeps_the_truth(photos: dict[str, Pa
     assert abs(with_it.value - 6.8) < 0.06
 
 
-def test_a_profile_tells_by_how_much_it_narrows_a_reading(photos: dict[str, Path], profile: Profile) -> None:
-    said = benefit_words(profile)
-    low, high, low_without, high_without = map(float, re.findall(r"\d+", said)[1:5])
-    assert low_without < low < 20.0 < high < high_without
-    assert "hardly" not in said
-    assert benefit_words(make_profile([end_photo(photos["acid"], "acid")])).endswith("hardly helps.")
-
-
 def test_the_known_point_fixes_pka(profile: Profile) -> None:
     # The scene's dye has 7.30; the ends alone say nothing of it.
     estimates = estimate_parameters(profile.evidence)
@@ -91,11 +81,6 @@ def test_the_known_point_fixes_pka(profile: Profile) -> None:
     ends_alone = estimate_parameters([item for item in profile.evidence if item.state != "known"])
     assert ends_alone.std[0] == pytest.approx(PKA_STD, rel=0.05)
     assert np.all(np.linalg.eigvalsh(estimates.covariance) > -1e-9)
-
-
-def test_directions_are_told_at_the_dye_amount_nearest_to_the_usual_one() -> None:
-    half_a_step = 0.5 * np.log(LOAD[1] / LOAD[0])
-    assert abs(np.log(LOAD[USUAL_LOAD_INDEX] / USUAL_LOAD)) <= half_a_step
 
 
 def test_a_profile_of_another_phone_counts_less_and_says_so(
@@ -218,10 +203,8 @@ def test_a_profile_with_a_number_out_of_range_is_refused(tmp_path: Path, name: s
     [
         lambda: buffer_photo("a.jpg", math.nan, ionic_strength_mol_kg=IONIC),
         lambda: buffer_photo("a.jpg", 7.0, ionic_strength_mol_kg=math.nan),
-        lambda: buffer_photo("a.jpg", 7.0, ionic_strength_mol_kg=IONIC, temperature_c=math.nan),
         lambda: air_photo("a.jpg", math.nan),
         lambda: air_photo("a.jpg", 4.0, air_ppm=math.nan),
-        lambda: air_photo("a.jpg", 4.0, temperature_c=math.nan),
     ],
 )
 def test_a_known_fluid_is_known_by_numbers(make: Callable[[], KnownPhoto]) -> None:
@@ -297,8 +280,8 @@ def test_the_page_looks_at_a_calibration_photo_as_strictly_as_the_profile(
     assert check_photo(photos["acid"], "ends", "acid", None) is None
     for photo, step, color, more in (("base", "acid", "yellow", "vinegar"), ("acid", "base", "blue", "baking soda")):
         swapped = check_photo(photos[photo], "ends", step, None)
-        assert swapped.message == f"The fluid in this photo is not all {color}."
-        assert f"add some {more}, mix, and take it again." in swapped.next_step
+        assert color in swapped.message
+        assert more in swapped.next_step
 
 
 def test_one_photo_is_not_two_fluids(photos: dict[str, Path]) -> None:
@@ -488,22 +471,6 @@ def test_a_picture_takes_any_name_of_a_photo(tmp_path: Path, profile: Profile) -
     odd = replace(profile, samples=tuple(replace(sample, photo="tank $x_{$.jpg") for sample in profile.samples))
     write_profile_picture(odd, tmp_path / "me.svg")
     assert "<svg" in (tmp_path / "me.svg").read_text(encoding="utf-8")
-
-
-@pytest.mark.parametrize("columns", [40, 300])
-@pytest.mark.parametrize("kind", GUIDES)
-def test_how_tells_the_whole_guide_with_its_cautions_in_lines_that_fit(
-    kind: Kind, columns: int, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setenv("COLUMNS", str(columns))
-    result = CliRunner().invoke(app, ["calibrate", kind, "--how"])
-    assert result.exit_code == 0
-    assert max(map(len, result.output.splitlines())) <= min(columns, 120)
-    said = " ".join(result.output.split())
-    guide = GUIDES[kind]
-    for words in (guide.title, *guide.before, *(step.words for step in guide.steps), *guide.cautions[1:]):
-        assert words in said
-    assert f"Cautions: {guide.cautions[0][0].lower()}{guide.cautions[0][1:]}" in said
 
 
 def test_photos_of_one_name_in_two_folders_are_two_photos(tmp_path: Path, photos: dict[str, Path]) -> None:

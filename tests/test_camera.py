@@ -145,10 +145,6 @@ def test_family_weighs_every_lamp_class_alike(family: SignalFamily) -> None:
     assert np.isfinite(family.density).all()
 
 
-def test_family_is_made_once(space: ColorSpace) -> None:
-    assert signal_family(space) is signal_family(space)
-
-
 def test_one_member_is_the_ideal_camera_in_daylight(family: SignalFamily, space: ColorSpace) -> None:
     """Among the members is the observer under D65 with the gentlest saturation, here computed without the module."""
     d65 = cie_illuminants()["d65"]
@@ -176,24 +172,6 @@ def raw_density() -> NDArray[np.float64]:
     weights = np.stack([sensor * power[:, None] for power in powers for sensor in sensors()])
     weights /= weights.sum(axis=1, keepdims=True)
     return -np.log10(np.einsum("ulw,kwc->kulc", transmittance, weights, optimize=True))
-
-
-def test_more_dye_darkens_every_channel_of_every_sensor() -> None:
-    assert np.all(np.diff(raw_density(), axis=2) > 0.0)
-
-
-def test_more_dye_darkens_green_fluid_in_every_channel(family: SignalFamily) -> None:
-    """
-    Only where the color is not yet strong: the color matrix takes the other channels off.
-
-    Yellow fluid gets redder than paper (red and green channel beyond 1) and blue fluid bluer the more dye there is, as
-    colors outside the gamut do, so this holds from 0.8 below pKa' to 0.2 above and not at the ends.
-    """
-    green = (LOG_RATIO >= -0.8) & (LOG_RATIO <= 0.2)
-    moderate = LOAD < 1.0
-    assert np.all(np.diff(family.density[:, green][:, :, moderate], axis=2) > 0.0)
-    yellow_red = family.density[:, 0, :, 0]
-    assert np.any(np.diff(yellow_red, axis=1) < 0.0)
 
 
 def test_direction_of_raw_color_turns_with_ph_everywhere() -> None:

@@ -113,9 +113,9 @@ def test_all_rows_of_the_phreeqc_table(phreeqc_table):
     assert co2_mg_l == pytest.approx(phreeqc_table["CO2_mg_per_kgw"], rel=2e-3)
 
 
-@pytest.mark.parametrize("temperature_c", [20.0, 25.0, 30.0])
-@pytest.mark.parametrize("kh_dkh", [1.0, 4.0, 8.0])
-@pytest.mark.parametrize("ph", [6.0, 6.6, 7.6])
+@pytest.mark.parametrize("temperature_c", [20.0, 30.0])
+@pytest.mark.parametrize("kh_dkh", [1.0, 8.0])
+@pytest.mark.parametrize("ph", [6.0, 7.6])
 def test_co2_and_ph_agree_with_live_phreeqc(phreeqc, ph, kh_dkh, temperature_c):
     solution = baking_soda_water(phreeqc, kh_dkh, temperature_c, ph)
     expected_mg_l = solution.species["CO2"] * MG_PER_MOL_CO2
@@ -156,12 +156,6 @@ def test_usgs_formula():
 def test_round_trip_from_co2(co2_mg_l, kh_dkh, temperature_c):
     ph = ph_from_co2(co2_mg_l, kh_dkh, temperature_c=temperature_c)
     assert co2_from_ph(ph, kh_dkh, temperature_c=temperature_c) == pytest.approx(co2_mg_l, rel=1e-9)
-
-
-@given(ph=st.floats(5.5, 8.5), kh_dkh=st.floats(0.5, 20.0), temperature_c=st.floats(0.0, 50.0))
-def test_round_trip_from_ph(ph, kh_dkh, temperature_c):
-    co2_mg_l = co2_from_ph(ph, kh_dkh, temperature_c=temperature_c)
-    assert ph_from_co2(co2_mg_l, kh_dkh, temperature_c=temperature_c) == pytest.approx(ph, abs=1e-10)
 
 
 @given(
@@ -235,15 +229,6 @@ def test_rule_of_thumb_backwards():
 
 
 # --- arrays and bad input
-
-
-def test_broadcasting_equals_single_calls():
-    phs, khs = np.array([6.2, 7.0, 7.5]), np.array([[1.0], [6.0]])
-    grid = co2_from_ph(phs, khs, temperature_c=24.0)
-    assert grid.shape == (2, 3)
-    assert grid.dtype == np.float64
-    for row, col in np.ndindex(grid.shape):
-        assert grid[row, col] == co2_from_ph(phs[col], khs[row, 0], temperature_c=24.0)
 
 
 def test_nan_stays_nan_and_spares_its_neighbors():

@@ -4,7 +4,6 @@ from functools import cache
 import cv2
 import numpy as np
 import pytest
-import skimage.data
 from hypothesis import given, settings, strategies as st
 
 from colorread.errors import Refusal
@@ -211,15 +210,6 @@ def test_maps_between_card_and_photo_agree_with_the_scene():
 
 
 @each_marker
-def test_one_covered_marker_does_not_matter(name, marker_id):
-    of = PRINTS[name]
-    homography = view(of, roll_deg=-12, tilt_deg=15, tilt_axis_deg=70, width_px=600)
-    fit = find_one(rgb_of(cover(photograph(homography, of), homography, marker_id, of)))
-    assert fit.flags == ("marker-missing",)
-    assert corner_error_mm(fit, homography, of) < 0.1
-
-
-@each_marker
 def test_one_marker_cut_by_the_edge_of_the_photo_does_not_matter(name, marker_id):
     of = PRINTS[name]
     place = of.ids.index(marker_id)  # top left, top right, bottom right, bottom left
@@ -278,14 +268,6 @@ def test_a_bent_card_is_noticed():
     map_y = (y_mm * farther + height_mm / 2) * PRINT_PX_PER_MM - 0.5
     photo = cv2.remap(cv2.GaussianBlur(CARD.picture, (0, 0), 1), map_x, map_y, cv2.INTER_LINEAR, borderValue=120)
     assert "card-bent" in find_one(rgb_of(photo)).flags
-
-
-@pytest.mark.parametrize("sigma_px", [2.0, 4.0])
-def test_found_when_blurred(sigma_px):
-    homography = view(roll_deg=33, tilt_deg=10, width_px=800)
-    fit = find_one(rgb_of(photograph(homography, sigma_px=sigma_px)))
-    assert "marker-missing" not in fit.flags
-    assert corner_error_mm(fit, homography) < 0.12
 
 
 @pytest.mark.parametrize(
@@ -364,17 +346,6 @@ def test_blank_photo_is_refused(level):
 @pytest.mark.parametrize("size", [(1, 1), (3, 2000), (2000, 3), (40, 40)])
 def test_tiny_photo_is_refused(size):
     assert refusal_code(np.full(size, 90)) == "no-card"
-
-
-def test_noise_is_refused(rng):
-    assert refusal_code(rng.integers(0, 256, (756, 1008))) in {"no-card", "card-hidden", "card-unclear"}
-
-
-@pytest.mark.parametrize("name", ["astronaut", "coffee", "chelsea", "camera", "page", "coins", "text", "rocket"])
-def test_other_pictures_are_refused(name):
-    picture = getattr(skimage.data, name)()
-    gray = picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
-    assert refusal_code(gray) == "no-card"
 
 
 @pytest.mark.parametrize("flip", [np.fliplr, np.flipud])

@@ -56,17 +56,6 @@ def test_colors_are_those_of_the_dye_in_daylight(oracle: ModuleType) -> None:
         assert encoded == pytest.approx(expected, abs=0.004)
 
 
-def test_all_patches_can_be_printed_and_lie_in_the_window() -> None:
-    for patch in chart_patches():
-        assert patch.rgb_lin.min() > 0.01
-        assert patch.rgb_lin.max() <= 1.0
-        (left, top), (right, bottom) = patch.rect.corners_mm[0], patch.rect.corners_mm[2]
-        assert left >= 20.0
-        assert top >= 18.0
-        assert right <= 85.0 + 1e-9
-        assert bottom <= 56.0
-
-
 def test_the_rendered_sheet_shows_the_patches(page_rgb: NDArray[np.uint8]) -> None:
     for patch in chart_patches():
         x, y = (patch.rect.corners_mm.mean(axis=0) + MARGIN_MM) * PX_PER_MM
@@ -96,17 +85,8 @@ def test_every_patch_has_its_numbers_in_black(sheet: Path) -> None:
             left = MARGIN_MM + rect.x_mm - 0.5
             box = np.array([left, y_up - bottom, left + rect.width_mm + 1.0, y_up + top]) * 72 / 25.4
             assert text_page.get_text_bounded(*box).strip() == label
-    text = text_page.get_text_range()
     text_page.close()
     document.close()
-    assert "printers, paper and lamps differ" in text
-    assert "at KH 4 dKH and 25" in text
-    assert "Watch the fish" in text
-
-
-def test_output_is_the_same_each_time() -> None:
-    first, second = (render_chart_sheet(co2_mg_l=[1.0] * 9, kh_dkh=4.0, temperature_c=25.0) for _ in range(2))
-    assert first == second
 
 
 def test_comparing_reads_between_the_patches() -> None:

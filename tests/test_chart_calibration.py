@@ -23,7 +23,6 @@ from calibration.reference import CHART_PH
 from colorread.cli import app
 from colorread.errors import Refusal
 from colorread.fluid.chart import ChartColors, _longest_row, measure_chart
-from colorread.page.tasks import check_photo
 from colorread.profiles.known import ph_of_patches
 from colorread.profiles.make import CalibrationError, make_chart_profile, ph_by_chart
 from colorread.reading.pipeline import read_photo
@@ -312,26 +311,6 @@ def test_a_failed_command_leaves_the_old_profile(
     assert words in result.output
     assert len(result.output.strip().splitlines()) == 1
     assert out.read_text() == "old"
-
-
-@pytest.mark.parametrize("n_patches", [4, 9])
-def test_the_page_names_no_option_that_it_lacks(photos: dict[str, Path], n_patches: int) -> None:
-    problem = check_photo(photos["kit"], "chart", "chart", n_patches)
-    assert "where in the photo" not in problem.next_step
-    assert "--" not in problem.next_step
-
-
-def test_few_patches_of_paper_pass_for_fluid_even_where_no_chart_is_known(
-    pdf: bytes, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    # The second line of defence: patches in the dye's own colors, as of a chart that nobody knows.
-    monkeypatch.setattr("colorread.reading.pipeline.shows_chart", lambda view, colors: False)
-    photos = [
-        chart_photo(pdf, printer, phone, replace(SCENE, lamp=LAMPS[(i + j) % 3]))  # each two of them meet once
-        for i, phone in enumerate(PHONES)
-        for j, printer in enumerate(PRINTERS)
-    ]
-    assert sum(read_photo(photo).status == "read" for photo in photos) <= len(photos) / 4
 
 
 @pytest.mark.parametrize("lamp", LAMPS)

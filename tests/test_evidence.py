@@ -8,21 +8,9 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw
 
-from colorread.evidence.photo import draw_photo
-from colorread.evidence.picture import Page, _difference, _draw_scale, draw_evidence, is_evidence, write_evidence
+from colorread.evidence.picture import draw_evidence, is_evidence, write_evidence
 from colorread.result import Interval, Reading, Trace
-from tests.fabricated import FLUID_PX, FLUID_RGB, NO_TRACE, made_reading, made_refusal, made_trace
-
-
-def pixels(image: Image.Image) -> np.ndarray:
-    return np.asarray(image.convert("RGB")).astype(int)
-
-
-def test_page_is_a_portrait_as_wide_as_a_phone_and_not_cut_off() -> None:
-    image = draw_evidence(made_reading(flags=("glare", "card-bent")), made_trace())
-    assert image.width == 1080
-    assert image.width < image.height <= 1600
-    assert (pixels(image)[-8:] == 255).all()  # the last line of text is whole
+from tests.fabricated import FLUID_PX, NO_TRACE, made_reading, made_refusal, made_trace
 
 
 @pytest.fixture
@@ -88,11 +76,6 @@ def test_refusal_shows_reason_and_next_step_and_never_a_number(drawn_words: list
     assert not any(letter.isdigit() for letter in text)
 
 
-def test_photo_that_gave_no_pixels_has_words_only(drawn_words: list[str]) -> None:
-    draw_evidence(made_refusal(), NO_TRACE)
-    assert "Found: nothing." in drawn_words
-
-
 @pytest.mark.parametrize(
     "reading",
     [
@@ -101,78 +84,9 @@ def test_photo_that_gave_no_pixels_has_words_only(drawn_words: list[str]) -> Non
     ],
     ids=["below", "above"],
 )
-@pytest.mark.parametrize("gone", ["rgb_u8", "card_corners_px", "used_px", "fluid_rgb"])
+@pytest.mark.parametrize("gone", ["rgb_u8", "fluid_rgb"])
 def test_one_sided_readings_are_drawn_with_any_part_missing(reading: Reading, gone: str) -> None:
     assert draw_evidence(reading, made_trace(**{gone: None})).width == 1080
-
-
-def test_card_and_fluid_are_outlined_dark_and_light() -> None:
-    # The whole photo is shown: 240 x 180 pixels enlarged 4.5 times.
-    corners = np.array([(-0.5, -0.5), (239.5, -0.5), (239.5, 179.5), (-0.5, 179.5)])
-    page, bare = (
-        pixels(draw_photo(made_trace(card_corners_px=corners, **changes), 1080, 1000, "fluid"))
-        for changes in ({}, {"used_px": None})
-    )
-    across_fluid = page[round(95.5 * 4.5), round(90 * 4.5) : round(110 * 4.5)]
-    assert across_fluid.mean(axis=-1).min() < 30, "no dark edge"
-    changed = (np.abs(page - bare)[330:520, 470:620].max(axis=-1) > 60).mean()
-    assert 0.02 < changed < 0.4, "used pixels are to be marked, lightly"
-
-
-def test_outline_of_the_fluid_is_dashed_and_that_of_the_card_is_not() -> None:
-    page = pixels(draw_photo(made_trace(), 1080, 1000, "fluid"))
-    # Crop: the card of 200 x 140 pixels and a rim of 16 around it, so 232 x 172 pixels over 1080.
-    scale = 1080 / 232
-    card_left = page[round((60 - 3.5) * scale) : round((120 - 3.5) * scale), round((20 - 3.5) * scale)].mean(axis=-1)
-    fluid_left = page[round((75 - 3.5) * scale) : round((115 - 3.5) * scale), round((100 - 3.5) * scale)].mean(axis=-1)
-    assert card_left.min() > 200
-    assert fluid_left.min() < 60
-    assert fluid_left.max() > 200
-
-
-@pytest.mark.parametrize(
-    ("factor", "word"), [(1.0, ""), (2.0, "stronger"), (0.5, "paler")], ids=["alike", "stronger", "paler"]
-)
-def test_a_color_that_differs_from_the_expected_one_is_explained(factor: float, word: str) -> None:
-    trace = made_trace()
-    expected = np.array([np.interp(6.8, [ph for ph, _ in trace.scale_rgb], c) for c in _columns(trace)])
-    seen = expected.mean() + factor * (expected - expected.mean())
-    words = _difference(seen, expected)
-    assert bool(words) == bool(word)
-    assert word in words
-
-
-def _columns(trace: Trace) -> np.ndarray:
-    return np.array([rgb for _, rgb in trace.scale_rgb]).T
-
-
-def test_swatch_shows_the_corrected_color() -> None:
-    page = pixels(draw_evidence(made_reading(), made_trace(rgb_u8=None, card_corners_px=None, vial_outlines_px=())))
-    same = np.abs(page - np.round(np.array(FLUID_RGB) * 255)).max(axis=-1) <= 1
-    assert same.sum() > 40_000
-
-
-def bracket_columns(ph: Interval) -> tuple[int, int]:
-    """Columns of the first and last dark pixel of the bracket above the color scale."""
-    page = Page()
-    trace = made_trace()
-    _draw_scale(page, made_reading(ph=ph), ph, np.array(FLUID_RGB), trace.scale_rgb)
-    dark = pixels(page.cut())[50, :].max(axis=-1) < 60
-    columns = np.flatnonzero(dark)
-    return int(columns[0]), int(columns[-1])
-
-
-def test_bracket_moves_with_the_interval_and_stays_on_the_scale() -> None:
-    acid = bracket_columns(Interval(value=6.4, low=6.2, high=6.6))
-    basic = bracket_columns(Interval(value=7.2, low=7.0, high=7.4))
-    wide = bracket_columns(Interval(value=6.8, low=5.0, high=9.0))
-    one_sided = bracket_columns(Interval(value=None, low=None, high=6.3))
-    assert acid[1] < basic[0]
-    # 0.8 pH of a scale of 1.6 over a bit more than 700 pixels.
-    assert 330 < basic[0] - acid[0] < 420
-    assert wide[0] < acid[0]
-    assert wide[1] > basic[1]
-    assert one_sided[0] == pytest.approx(wide[0], abs=30)
 
 
 @pytest.mark.parametrize(

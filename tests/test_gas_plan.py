@@ -14,8 +14,7 @@ from typer.testing import CliRunner
 from colorread.cli import app
 from colorread.log.store import Log
 from colorread.result import WATCH_FROM
-from colorread.tank.advice import advise
-from colorread.tank.fit import fit_tank, steady_fit
+from colorread.tank.fit import steady_fit, usual_parameters
 from colorread.tank.forecast import NIGHT_CHANCE, DayStart, night_of, timer_valve
 from colorread.tank.gas_plan import GasPlan, gas_need, plan_gas
 from colorread.tank.gas_plan_words import plan_cautions, plan_rows
@@ -173,15 +172,6 @@ def test_a_timer_valve_is_worth_it_where_the_night_passes_the_limit() -> None:
     assert worth(31.0, None, "fermentation") is None
 
 
-def test_the_night_is_told_with_the_advice() -> None:
-    week = simulated_week(10)
-    tank = replace(week.tank, gas=ALL_DAY, source=GasSource(kind="fermentation"))
-    fit = fit_tank(tank, week.readings)
-    told = [sentence for sentence in advise(fit, tank).sentences if sentence.startswith("At night")]
-    assert len(told) == 1
-    assert "lowest just before lights on" in told[0]
-
-
 def first_days_of(plan: GasPlan) -> list[time]:
     return list(plan.start_plan.photos)
 
@@ -196,6 +186,7 @@ def test_a_new_tank_gets_a_start_plan() -> None:
     assert first_days_of(plan) == [time(9), time(12), time(18), time(21)]
     never_stops = plan_gas(tank_of("fermentation"), now=TODAY).start_plan
     assert never_stops.gas_on is None
+    assert plan_gas(tank_of("cylinder", "needle"), now=TODAY).start_plan.gas_on is None  # no one turns it twice a day
     week = simulated_week(3)
     with_days = plan_gas(replace(week.tank, source=GasSource(kind="cylinder")), week.readings, now=TODAY)
     assert with_days.start_plan is None
@@ -239,7 +230,6 @@ def test_the_command_answers_first_what_to_mix(tmp_path: Path) -> None:
         ("--volume", "60"),
         ("--volume", "60", "--source", "fermentation", "--gas", "08:00-18:00"),
         ("--volume", "60", "--source", "fermentation", "--valve", "timer"),
-        ("--volume", "60", "--source", "acid-bicarbonate"),
         ("--volume", "60 stone", "--source", "cylinder"),
         ("--volume", "60", "--source", "cylinder", "--days", "0"),
     ],

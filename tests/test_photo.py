@@ -6,8 +6,6 @@ import errno
 import io
 import os
 import struct
-import subprocess
-import sys
 import zlib
 from collections.abc import Callable
 from contextlib import suppress
@@ -98,8 +96,10 @@ def refusal_code(load: Callable[..., Photo], data: bytes) -> str:
 # Formats and orientation
 
 
-@pytest.mark.parametrize("orientation", STORED)
-@pytest.mark.parametrize("kind", FORMATS)
+@pytest.mark.parametrize(
+    ("kind", "orientation"),
+    [*(("jpg", turn) for turn in STORED), *((kind, 6) for kind in FORMATS if kind != "jpg")],
+)
 def test_every_format_is_upright_in_every_orientation(kind: str, orientation: int, load: Callable[..., Photo]) -> None:
     exif = exif_with({ExifTags.Base.Orientation: orientation})
     photo = load(encoded(STORED[orientation](quarters()), kind, exif=exif))
@@ -127,6 +127,12 @@ def test_large_photos_are_reduced_by_averaging(
     assert np.abs(photo.rgb_u8 - means).mean() < 1.5
 
 
+def test_a_photo_reduced_by_a_broken_factor_is_averaged_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("colorread.photo.load._WORKING_SIDE_PX", 350)
+    picture = noise(600)
+    assert load_photo(picture).rgb_u8.std() < 0.75 * picture.std()
+
+
 def test_places_of_the_full_photo_are_found_in_the_reduced_one_and_back(load: Callable[..., Photo]) -> None:
     picture = np.full((2400, 4032, 3), 90, np.uint8)
     picture[800:1600, 1200:1600] = 200
@@ -148,11 +154,6 @@ def test_fifty_megapixels_are_read(load: Callable[..., Photo]) -> None:
     assert photo.scale == pytest.approx(2016 / 8160)
 
 
-def test_pixels_cannot_be_changed(load: Callable[..., Photo]) -> None:
-    with pytest.raises(ValueError, match="read-only"):
-        load(encoded(quarters(), "png")).rgb_u8[0, 0, 0] = 1
-
-
 @pytest.mark.parametrize("kind", ["webp", "png", "tif"])
 def test_first_frame_counts(kind: str, load: Callable[..., Photo]) -> None:
     later = Image.new("RGB", (400, 320), "black")
@@ -170,15 +171,6 @@ def test_multi_picture_jpeg_gives_the_photo(load: Callable[..., Photo], monkeypa
     photo = load(buffer.getvalue())
     assert photo.scale == 0.25
     np.testing.assert_allclose(photo.rgb_u8[10, 10].astype(int), (200, 60, 60), atol=4)
-
-
-def test_heic_reader_is_loaded_only_when_needed(tmp_path: Path) -> None:
-    path = tmp_path / "photo.jpg"
-    path.write_bytes(encoded(quarters(), "jpg"))
-    code = "import sys, colorread.photo.load as p; p.load_photo(sys.argv[1]); print('pillow_heif' in sys.modules)"
-    said = subprocess.run([sys.executable, "-c", code, path], capture_output=True, text=True, check=True)
-    assert said.stdout.strip() == "False"
-    assert said.stderr == ""
 
 
 # Pixel layouts
@@ -561,15 +553,6 @@ def test_array_of_codes_and_of_floats_agree() -> None:
     assert photo.rgb_u8.any()
 
 
-def test_array_is_reduced(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("colorread.photo.load._WORKING_SIDE_PX", 100)
-    photo = load_photo(quarters())
-    np.testing.assert_array_equal(photo.rgb_u8, quarters(100, 80))
-    assert photo.scale == 0.25
-    corners = [[9.625, 19.625], [109.625, 19.625], [109.625, 69.625], [9.625, 69.625]]
-    assert photo.corners_px((40, 80, 400, 200)).tolist() == corners
-
-
 @pytest.mark.parametrize(
     ("array", "text"),
     [
@@ -586,11 +569,6 @@ def test_unfit_arrays_are_rejected(array: Any, text: str) -> None:
         load_photo(array)
 
 
-def test_tiny_arrays_are_refused() -> None:
-    with pytest.raises(Refusal, match="299"):
-        load_photo(quarters(299, 400))
-
-
 # The working side is made small here, so that a small picture is reduced to it as a large photo is.
 
 
@@ -601,7 +579,7 @@ def closer(source: Any, photo: Photo, times: float) -> tuple[CloseUp, NDArray[np
 
 @pytest.mark.parametrize(
     ("kind", "orientation"),
-    [(kind, turn) for kind in FORMATS for turn in STORED if kind != "heic" or turn in (1, 6)],  # that takes long
+    [*(("png", turn) for turn in STORED), *((kind, 6) for kind in FORMATS if kind != "png")],
 )
 def test_a_close_up_shows_the_part_of_the_full_photo(
     kind: str, orientation: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

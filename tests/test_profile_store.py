@@ -2,23 +2,20 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
 import shutil
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from calibration.evidence import Evidence, SignalSamples, State
+from calibration.evidence import Evidence, SignalSamples
 from calibration.profile import KnownSample, Profile, read_profile, write_profile
 from colorread.cli import app
 from colorread.log.store import Log
 from colorread.page.tasks import score_photo
 from colorread.photo.file import camera_model_of
-from colorread.profiles.defaults import default_profile, drop_default, has_defaults, make_default, read_defaults
-from colorread.profiles.presentation import profile_lines
+from colorread.profiles.defaults import default_profile, default_profiles, drop_default, has_defaults, make_default
 from colorread.tank.settings import Tank
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
@@ -63,6 +60,12 @@ def test_a_later_default_of_the_same_phone_takes_over(tmp_path: Path, log: Path)
     assert (found.name.split("-")[0], other.name.split("-")[0]) == ("new", "other")
 
 
+def test_of_two_defaults_of_one_phone_none_is_guessed(tmp_path: Path, log: Path) -> None:
+    make_default(profile_file(tmp_path / "me.toml", "Phone A"), log)
+    profile_file(tmp_path / "log-phones" / "copied.toml", "Phone A", 0.4)  # put there by hand
+    assert default_profile("Phone A", log) is None
+
+
 def test_a_dropped_default_is_gone(tmp_path: Path, log: Path) -> None:
     path = profile_file(tmp_path / "me.toml", "Phone A")
     make_default(path, log)
@@ -91,19 +94,6 @@ def test_read_says_which_profile_it_used(tmp_path: Path) -> None:
     other = SAMPLES / "front-green.jpg"
     assert camera_model_of(other) != phone
     assert read(other)["profile"] is None
-
-
-@pytest.mark.parametrize("option", ["--default", "--no-default"])
-def test_a_picture_is_written_along_with_the_default(tmp_path: Path, log: Path, option: str) -> None:
-    path, picture = profile_file(tmp_path / "me.toml", "Phone A"), tmp_path / "me.png"
-    command = ["profile", str(path), option, "--picture", str(picture)]
-    result = CliRunner().invoke(app, command)
-    assert result.exit_code == 0, result.output
-    assert picture.read_bytes().startswith(b"\x89PNG")
-    assert has_defaults(log) == (option == "--default")
-    drop_default(path, log)
-    assert CliRunner().invoke(app, command).exit_code == 2  # the picture is there already
-    assert not has_defaults(log)
 
 
 def test_a_folder_is_read_with_the_default_of_each_phone_until_a_profile_is_stated(tmp_path: Path, log: Path) -> None:
@@ -221,29 +211,3 @@ def test_a_page_takes_no_photo_that_the_profile_was_made_of(tmp_path: Path, log:
     sha256 = read_profile(profile).samples[0].sha256
     told = score_photo(PHOTO, "photo", sha256, Tank(name="window", profile=str(profile)), log)
     assert told.code == "of-profile"
-
-
-@pytest.mark.parametrize(
-    ("charset", "told"), [("utf-8", ("at 25 °C:", "pH 7.20 ± 0.")), ("ascii", ("at 25 C:", "pH 7.20 +- 0."))]
-)
-def test_a_profile_is_told_in_signs_that_the_terminal_knows(
-    tmp_path: Path, charset: str, told: tuple[str, str]
-) -> None:
-    path = profile_file(tmp_path / "me.toml", "")
-    result = CliRunner(charset=charset).invoke(app, ["profile", str(path)])
-    assert result.exit_code == 0, result.output
-    assert all(words in result.stdout for words in told)
-
-
-@pytest.mark.parametrize(
-    ("states", "told"), [(["acid"], True), (["acid", "base"], True), (["known"], False), (["acid", "known"], False)]
-)
-def test_ends_alone_are_said_to_need_a_fluid_of_known_ph(tmp_path: Path, states: list[State], told: bool) -> None:
-    known = read_profile(profile_file(tmp_path / "me.toml", "")).samples[0]
-    ph = {"acid": -math.inf, "base": math.inf, "known": 7.2}
-    samples = tuple(
-        replace(known, sha256=str(i) * 64, evidence=replace(known.evidence, state=state, ph=ph[state]))
-        for i, state in enumerate(states)
-    )
-    lines = profile_lines(Profile(samples=samples, light="unknown", made_at="2026-11-26T09:00:00+00:00"))
-    assert any("fluid of known pH" in line for line in lines) == told

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.reference import Rect, load_card, load_references, load_tag
+from calibration.reference import load_card, load_references, load_tag
 
 CARD, TAG = load_card(), load_tag()
 REFERENCES = {reference.name: reference for reference in (CARD, TAG)}
@@ -165,20 +165,3 @@ def test_rows_of_patches_run_in_opposite_order(reference):
     coverages = [patch.black_coverage for patch in one]
     assert coverages == sorted(set(coverages))
     assert (coverages[0], coverages[-1]) == (0, 1)  # paper and solid black, the two anchors
-
-
-def test_corners_run_clockwise_from_the_top_left():
-    assert CARD.markers[31].corners_mm.tolist() == [[89, 58], [101, 58], [101, 70], [89, 70]]
-
-
-def test_geometry_is_read_once():
-    assert load_card() is CARD
-    assert load_tag() is TAG
-    assert load_references() == (CARD, TAG)
-
-
-def test_rectangles_grow_and_shrink_by_margins():
-    rect = Rect(x_mm=20, y_mm=10, width_mm=8, height_mm=6)
-    assert bounds(rect.grown(1)) == (19, 9, 29, 17)
-    assert bounds(rect.grown(-1, 2)) == (21, 8, 27, 18)
-    assert bounds(rect.grown(1, 2, 3, 4)) == (19, 8, 31, 20)

@@ -82,28 +82,5 @@ def test_cut_marks_point_at_all_corners(sheet_rgb):
                 assert beside.min(axis=0).max() < 200
 
 
-def test_steps_and_a_drawing_stand_beside_the_tags(page, sheet_rgb, paper):
-    text_page = page.get_textpage()
-    text = text_page.get_text_range().replace("\xa0", " ")
-    assert "100 %" in text
-    assert "3." in text
-    assert "4." not in text
-    width, height = PAPERS_MM[paper]
-    right_of_tags = PLACES_MM[-1][0] + 52
-    below_tags = PLACES_MM[-1][1] + 74
-    for index in range(text_page.count_chars()):
-        left, bottom, right, top = np.array(text_page.get_charbox(index)) * 25.4 / 72
-        assert left > 5
-        assert right < width - 5
-        assert bottom > 5
-        assert left > right_of_tags or height - top > below_tags
-    drawing = crop(sheet_rgb, (right_of_tags + 3, below_tags - 60), 0, 0, width - right_of_tags - 8, 60)
-    assert 0.02 < (drawing[..., 0] < 128).mean() < 0.2
-
-
 def test_only_black_ink_is_used(data):
     assert uses_only_black_ink(data)
-
-
-def test_output_is_the_same_each_time(data, paper):
-    assert render_tag_sheet(paper=paper) == data

@@ -82,15 +82,6 @@ def test_too_few_days_after_a_change_tell_nothing() -> None:
         steady_fit(week.tank, week.readings)
 
 
-def test_a_run_counts_by_its_length_and_one_wrong_reading_is_none() -> None:
-    hours = np.arange(10.0) + 8.0
-    off = np.array([0.1, -0.2, 9.0, -1.0, -1.0, 1.9, 2.1, 2.0, 2.0, -0.1])
-    run = furthest_run(hours, off)
-    assert (run.first, run.last) == (5, 8)
-    assert run.off == pytest.approx(8.0 / np.sqrt(4.0))
-    assert abs(furthest_run(hours[:5], off[:5]).off) < 2.0
-
-
 def test_a_run_by_the_hour_of_the_day_may_pass_midnight() -> None:
     hours = np.array([1.0, 12.0, 23.0, 25.0, 36.0, 47.0, 49.0, 60.0, 71.0])
     run = furthest_run(hours, np.where(hours % 24.0 == 12.0, -0.5, 2.0))
