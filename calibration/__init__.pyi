@@ -1,4 +1,4 @@
-from .atomic_file import write_whole as write_whole, writing_whole as writing_whole
+from .atomic_file import atomic_writer as atomic_writer, write_atomic as write_atomic
 from .camera import (
     LOAD as LOAD,
     LOG_RATIO as LOG_RATIO,

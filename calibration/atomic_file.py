@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 
-def write_whole(path: str | os.PathLike[str], data: bytes, *, mode: int = 0o666) -> None:
+def write_atomic(path: str | os.PathLike[str], data: bytes, *, mode: int = 0o666) -> None:
     """
     Write a file whole or not at all.
 
@@ -30,19 +30,19 @@ def write_whole(path: str | os.PathLike[str], data: bytes, *, mode: int = 0o666)
     OSError
         If it cannot be written, or is not a regular file, such as a device.
     """
-    with writing_whole(path, mode=mode) as file:
+    with atomic_writer(path, mode=mode) as file:
         file.write(data)
 
 
 @contextmanager
-def writing_whole(path: str | os.PathLike[str], *, mode: int = 0o666) -> Iterator[BinaryIO]:
+def atomic_writer(path: str | os.PathLike[str], *, mode: int = 0o666) -> Iterator[BinaryIO]:
     """
     Write a file part by part in a ``with`` block; it appears at the end of the block, or not at all if that raises.
 
     Parameters
     ----------
     path, mode
-        As in `write_whole`, which raises the same errors.
+        As in `write_atomic`, which raises the same errors.
 
     Yields
     ------

@@ -13,7 +13,7 @@ import numpy as np
 import tomli_w
 from numpy.typing import NDArray
 
-from calibration.atomic_file import write_whole
+from calibration.atomic_file import write_atomic
 from calibration.camera import LOAD, LOG_RATIO, USUAL_LOAD, direction_deg, signal_family
 from calibration.color_space import ColorSpace
 from calibration.dye import PKA_25C_FRESH
@@ -195,7 +195,7 @@ def write_profile(profile: Profile, path: str | os.PathLike[str], *, overwrite: 
         raise FileExistsError(f"{target} exists already.")
     text = "# Calibration profile of colorread. The samples are the evidence; the parameters follow from them.\n"
     text += tomli_w.dumps(_document_of(profile))
-    write_whole(target, text.encode())
+    write_atomic(target, text.encode())
 
 
 def read_profile(path: str | os.PathLike[str]) -> Profile:

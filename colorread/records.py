@@ -96,7 +96,7 @@ def json_line(record: object) -> str:
     return json.dumps(plain(record), allow_nan=False)
 
 
-def record_of(kind: type[_T], what: str, data: object) -> _T:
+def read_record(kind: type[_T], what: str, data: object) -> _T:
     """
     Return the record that `plain` wrote.
 
@@ -205,7 +205,7 @@ def _value_of(hint: Any, value: object, name: str, what: str) -> Any:
     if hasattr(hint, "from_text"):
         return hint.from_text(_value_of(str, value, name, what))
     if is_dataclass(hint):
-        return record_of(cast("Any", hint), f"the {name} of {what}", value)
+        return read_record(cast("Any", hint), f"the {name} of {what}", value)
     try:
         return _converted(hint, value)
     except (TypeError, ValueError):

@@ -289,7 +289,7 @@ def level_of(co2_mg_l: Interval, limit_mg_l: float, held: Level | None = None) -
     return LEVELS[min(max(LEVELS.index(held), lowest), highest)]
 
 
-def held_until(chance: float, level: Level) -> float | None:
+def level_changes_at(chance: float, level: Level) -> float | None:
     """Return the probability at which a level that is only held changes; None if the chance itself gives it [-]."""
     fresh = level_for(chance)
     if fresh == level:
@@ -297,7 +297,7 @@ def held_until(chance: float, level: Level) -> float | None:
     return _LEVEL_FROM[level] - _MARGIN if _LEVEL_FROM[fresh] < _LEVEL_FROM[level] else _LEVEL_FROM[fresh] + _MARGIN
 
 
-def hangs_on_held(co2_mg_l: Interval, limit_mg_l: float) -> bool:
+def depends_on_held(co2_mg_l: Interval, limit_mg_l: float) -> bool:
     """Return whether the level depends on the one held before, as the chance is near a threshold."""
     return len({level_of(co2_mg_l, limit_mg_l, held) for held in LEVELS}) > 1
 

@@ -58,8 +58,8 @@ def changes_of_advice(readings: list[Reading]) -> int:
     for count in range(1, len(readings) + 1):
         times = [reading.taken_at for reading in readings[:count] if reading.taken_at is not None]
         summary = summarize(_TANK, readings[:count], now=max(times) + timedelta(minutes=5))
-        if summary.told is not None and summary.now is not None:
-            today, change = summary.told.advice.today, summary.told.advice.recommended
+        if summary.findings is not None and summary.now is not None:
+            today, change = summary.findings.advice.today, summary.findings.advice.recommended
             more = change is not None and change.co2_mg_l.mean() > today.co2_mg_l.mean()
             direction = 0 if change is None else 1 if more else -1
             kinds.append((summary.now.verdict.fish, direction))

@@ -20,13 +20,13 @@ from colorread.tank.results import (
     Course,
     DayForecast,
     Estimate,
+    Findings,
     Now,
     PhotoPoint,
     Plan,
     PlannedPhoto,
     SourceOutlook,
     TankSummary,
-    Told,
 )
 from colorread.tank.settings import DailySpan, GasSource, Tank
 from colorread.tank.summary import DAILY_PEAK
@@ -58,7 +58,7 @@ HOSTILE = "<script>alert(1)</script>&\"'\u202e.jpg"
 
 def made_week(**changes: Any) -> TankSummary:
     """Return a week with gas that fades: too much at first, too little at last."""
-    told = made_told()
+    told = made_findings()
     summary = TankSummary(
         tank=Tank(
             name="Left tank",
@@ -86,17 +86,17 @@ def made_week(**changes: Any) -> TankSummary:
         cautions=(*told.advice.cautions, *STANDING_CAUTIONS),
         notes=("The KH of the fluid was stated, its error is taken as 2 %.",),
         fluid_advice="The fluid is 19 days old: renew it every four weeks.",
-        told=told,
+        findings=told,
         reason="",
         plan=PLAN,
     )
     return replace(summary, **changes)
 
 
-def made_told() -> Told:
+def made_findings() -> Findings:
     """Return what the course of that week tells."""
     hours, tank_mg_l, vial_mg_l = _follow(GAS, 24 * N_DAYS, fade_per_day=0.08)
-    return Told(
+    return Findings(
         tank_co2=tuple(
             PhotoPoint(photo=entry.reading.photo, taken_at=entry.reading.taken_at, co2_mg_l=_around(18.0))
             for entry in made_entries()

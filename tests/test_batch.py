@@ -303,14 +303,11 @@ def test_batches_that_are_killed_at_any_moment_leave_nothing_behind(tmp_path: Pa
     assert kill_batches(2, tmp_path)[0] == 2
 
 
-def test_what_is_stated_of_a_photo_goes_before_its_tank() -> None:
-    tank = Tank(name="home", kh_dkh=4.0, tank_kh_dkh=8.0, temperature_c=24.0, light="warm-led")
-    # The KH that a tank has for its vial is that of the reference fluid.
-    in_vial = stated_of(tank, Stated(fluid="tank-water", tank_kh_dkh=8.0))
-    assert (in_vial.fluid_kh_dkh, in_vial.water_c, in_vial.light) == (8.0, 24.0, "warm-led")
-    assert stated_of(tank, Stated()).fluid_kh_dkh == 4.0
-    given = stated_of(tank, Stated(kh_dkh=3.0, temperature_c=20.0, light="daylight"))
-    assert (given.fluid_kh_dkh, given.water_c, given.light) == (3.0, 20.0, "daylight")
+def test_what_a_tank_does_not_state_is_assumed() -> None:
+    of_tank = settings_of(Tank(name="home", temperature_c=24.0), None, default_log_path())
+    assert (of_tank.stated.kh_dkh, of_tank.stated.temperature_c) == (None, 24.0)
+    stated = settings_of(Tank(name="home", kh_dkh=4.0, temperature_c=24.0), None, default_log_path())
+    assert of_tank.settings_id != stated.settings_id
 
 
 def test_interrupt_ends_with_a_sentence_and_leaves_no_process(tmp_path: Path) -> None:
@@ -574,7 +571,8 @@ def test_no_file_name_becomes_a_formula(tmp_path: Path) -> None:
     names = ["=1+1.jpg", "+a.jpg", "-a.jpg", "@sum(a).jpg", "\ta.jpg", "|a.jpg", "%a.jpg"]
     # An imported log may hold any text as a flag.
     readings = [made_reading(photo=name, flags=(name,)) for name in names]
-    write_csv(tmp_path / "week.csv", [*readings, made_reading(photo='quo"te, comma.jpg')])
+    readings.append(made_reading(photo='quo"te, comma.jpg'))
+    (tmp_path / "week.csv").write_bytes(csv_bytes(readings))
     *rows, plain_row = table(tmp_path / "week.csv")
     assert [row["photo"] for row in rows] == [row["flags"] for row in rows] == [f"'{name}" for name in names]
     assert plain_row["photo"] == 'quo"te, comma.jpg'

@@ -21,7 +21,7 @@ import colorread.reading.pipeline
 from colorread import workers
 from colorread.cli.read import _read_one as read_one
 from colorread.log.store import Log
-from colorread.reading.stated import Stated
+from colorread.reading.stated import PhotoInputs
 from colorread.result import Interval, Reading, Trace
 from colorread.words.gas_care import SENSITIVE_ANIMALS, gas_cautions
 from tests.fabricated import made_reading, made_refusal, made_trace
@@ -39,15 +39,15 @@ class FakePipeline:
     """Stands for the reading of photos: names that hold "bad" are refused."""
 
     def __init__(self) -> None:
-        self.calls: list[tuple[str, Stated]] = []
+        self.calls: list[tuple[str, PhotoInputs]] = []
 
-    def __call__(self, source: Path, stated: Stated) -> tuple[Reading, Trace]:
+    def __call__(self, source: Path, stated: PhotoInputs) -> tuple[Reading, Trace]:
         self.calls.append((str(source), stated))
         make = made_refusal if "bad" in source.name else made_reading
         return make(photo=str(source)), made_trace()
 
 
-def slow_where_named(job: tuple[Path, Stated], *, evidence: Path | None) -> Any:
+def slow_where_named(job: tuple[Path, PhotoInputs], *, evidence: Path | None) -> Any:
     """Read a photo, but one for longer than anybody waits."""
     if job[0].name == "slow.jpg":
         time.sleep(60.0)
@@ -102,7 +102,7 @@ def test_options_reach_the_pipeline(pipeline: FakePipeline) -> None:
     assert pipeline.calls == [
         (
             "a.jpg",
-            Stated(
+            PhotoInputs(
                 kh_dkh=3.5,
                 temperature_c=24.0,
                 fluid="reference",

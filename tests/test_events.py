@@ -17,11 +17,11 @@ from typer.testing import CliRunner
 from colorread.cli import app as command_line
 from colorread.log.lines import export_lines, import_lines
 from colorread.log.store import Damage, Log, LogError
-from colorread.records import json_line, record_of
+from colorread.records import json_line, read_record
 from colorread.report.calendar import calendar_bytes, write_calendar
 from colorread.report.plot import recent_readings, week_figure
 from colorread.tank.advice import advise
-from colorread.tank.events import Event, bubbles_now, parse_moment, parse_share, tank_after
+from colorread.tank.events import Event, bubbles_now, parse_moment, parse_share, updated_tank
 from colorread.tank.fit import fit_tank, is_steady
 from colorread.tank.forecast import plan_of, planned_photos, usual_photos
 from colorread.tank.model import Turn, simulate
@@ -72,7 +72,7 @@ def path(tmp_path: Path) -> Path:
 
 @given(events)
 def test_event_survives_json(event: Event) -> None:
-    assert record_of(Event, "the note", json.loads(json_line(event))) == event
+    assert read_record(Event, "the note", json.loads(json_line(event))) == event
 
 
 @pytest.mark.parametrize(
@@ -169,7 +169,7 @@ def test_notes_on_the_command_line(path: Path) -> None:
     expected = Event(at=datetime(2025, 6, 5, 8), text="new bottle", refilled=True, refill_g=150.0, bubbles=50.0)
     assert added == expected
     shown = [json.loads(line) for line in run("log", "show", "--json", *log).splitlines()]
-    assert [record_of(Event, "the note", {k: v for k, v in one.items() if k != "tank"}) for one in shown][-1] == added
+    assert [read_record(Event, "the note", {k: v for k, v in one.items() if k != "tank"}) for one in shown][-1] == added
     assert added.id[:8] in run("log", "show", *log)
     assert "1 note" in run("log", "forget", "--note", added.id[:8], "--yes", *log)
     assert "3 notes" in run("log", "forget", "--before", "2025-06-05", "--yes", *log)
@@ -214,7 +214,7 @@ def test_programs_note_list_and_delete(path: Path) -> None:
         url = "/api/tanks/window/notes"
         listed = client.get(url).json()
         assert [one.pop("id") for one in listed] == [WATER.id, REFILL.id, COUNT.id]
-        assert [record_of(Event, "the note", one) for one in listed] == [WATER, REFILL, COUNT]
+        assert [read_record(Event, "the note", one) for one in listed] == [WATER, REFILL, COUNT]
         typed = {"at": "2025-06-05 08:00", "text": " more ", "gas_changed": True, "bubbles": 44}
         added = client.post(url, json=typed)
         assert added.status_code == 201
@@ -262,10 +262,10 @@ def test_notes_of_programs_that_cannot_be_are_refused_in_one_sentence(path: Path
 def test_settings_follow_refills_and_new_fluid() -> None:
     tank = Tank(name="t", source=GasSource(kind="fermentation", amount_g=200.0, started=date(2025, 6, 1)))
     later = [Event(at=NOON + timedelta(days=9), fluid_renewed=True), replace(REFILL, refill_g=None), REFILL, WATER]
-    after = tank_after(tank, later)
+    after = updated_tank(tank, later)
     assert after.source == GasSource(kind="fermentation", amount_g=120.0, started=REFILL.at.date())
     assert after.fluid_renewed == date(2025, 6, 13)
-    old = tank_after(tank, [replace(REFILL, at=datetime(2025, 5, 1))])
+    old = updated_tank(tank, [replace(REFILL, at=datetime(2025, 5, 1))])
     assert old == tank
 
 
@@ -379,7 +379,7 @@ def test_course_of_long_ago_plans_nothing() -> None:
     week = simulated_week(5)
     source = GasSource(kind="acid-bicarbonate", amount_g=100.0, started=START.date())
     fit, of = fit_tank(week.tank, week.readings), replace(week.tank, source=source)
-    outlook = made_week().told
+    outlook = made_week().findings
     soon, late = (plan_of(of, fit, outlook.source, fit.last_at + timedelta(days=days)) for days in (1, 30))
     assert soon.refill_on is not None
     assert soon.refill_from is not None

@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 
 import colorread
-from colorread.cli.show_reading import print_reading
-from colorread.cli.terminal import Terminal
-from colorread.page.shown import Units, view_reading
+from colorread.cli.screen.readings import print_reading
+from colorread.cli.screen.terminal import Terminal
+from colorread.page.shown import units_of, view_reading
 from colorread.records import plain
 from colorread.report.html import report_html
 from colorread.result import Interval, Limit, Reading

@@ -5,7 +5,7 @@ from typing import get_args
 import pytest
 
 from colorread.result import Interval
-from colorread.words.gas_care import SourceKind, gas_cautions, less_gas
+from colorread.words.gas_care import SourceKind, gas_cautions, less_gas_words
 from colorread.words.verdict import Marks, judge
 
 BOTTLES: tuple[SourceKind, ...] = ("fermentation", "acid-bicarbonate")
@@ -24,9 +24,9 @@ def test_a_bottle_is_never_told_to_be_turned_or_closed(source: SourceKind, ends:
 
 @pytest.mark.parametrize("a_little", [False, True])
 def test_where_the_source_is_not_known_both_ways_are_told(a_little: bool) -> None:
-    assert "hose" not in less_gas("cylinder", a_little=a_little)
-    text = less_gas(None, a_little=a_little)
-    assert text.startswith(less_gas("cylinder", a_little=a_little))
+    assert "hose" not in less_gas_words("cylinder", a_little=a_little)
+    text = less_gas_words(None, a_little=a_little)
+    assert text.startswith(less_gas_words("cylinder", a_little=a_little))
     assert "hose out of the tank, never close" in text
 
 

@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 from colorread.cli import app
 from colorread.log.store import Log
 from colorread.result import WATCH_FROM
-from colorread.tank.fit import steady_fit, usual_parameters
+from colorread.tank.fit import steady_fit
 from colorread.tank.forecast import NIGHT_CHANCE, DayStart, night_of, timer_valve
 from colorread.tank.gas_plan import GasPlan, gas_need, plan_gas
 from colorread.tank.gas_plan_words import plan_cautions, plan_rows

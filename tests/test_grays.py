@@ -9,7 +9,7 @@ import pytest
 
 from calibration.inversion import BUDGET_COLOR
 from colorread.errors import Refusal
-from colorread.fluid.find import require_near
+from colorread.fluid.find import require_enough_pixels
 from colorread.reading.pipeline import read_photo
 from colorread.result import Reading
 from tests.scene import Scene, take_photo
@@ -77,11 +77,11 @@ def test_lens_glare_and_a_yellow_lamp_are_no_film(scene: Scene) -> None:
 
 
 def test_fluid_of_too_few_pixels_tells_how_much_nearer_to_go() -> None:
-    require_near(100.0, 1.6, 1000.0)
+    require_enough_pixels(100.0, 1.6, 1000.0)
     with pytest.raises(Refusal) as far:
-        require_near(100.0, 1.5, 1000.0)
+        require_enough_pixels(100.0, 1.5, 1000.0)
     with pytest.raises(Refusal) as further:
-        require_near(100.0, 0.5, 3000.0)
+        require_enough_pixels(100.0, 0.5, 3000.0)
     assert far.value.reason.code == "small-vial"
     assert "one small step." in far.value.reason.next_step
     assert "five small steps." in further.value.reason.next_step

@@ -40,7 +40,7 @@ from colorread.log import (
     undecided_path,
 )
 from colorread.log.lines import check_lines, export_lines, import_lines, lines_in
-from colorread.records import plain, record_of
+from colorread.records import plain, read_record
 from colorread.result import Interval, Reading, Reason
 from colorread.tank.settings import Tank
 from tests.fabricated import made_reading, made_refusal
@@ -116,7 +116,7 @@ refusals = st.fixed_dictionaries({**common, "reason": reasons}).map(lambda value
 
 @given(read | refusals)
 def test_reading_comes_back_from_json_as_it_was(reading: Reading) -> None:
-    assert record_of(Reading, "the reading", json.loads(json.dumps(plain(reading), allow_nan=False))) == reading
+    assert read_record(Reading, "the reading", json.loads(json.dumps(plain(reading), allow_nan=False))) == reading
 
 
 @pytest.mark.parametrize(
@@ -141,14 +141,14 @@ def test_reading_comes_back_from_json_as_it_was(reading: Reading) -> None:
 )
 def test_what_is_no_reading_is_told_by_its_field(change: dict[str, Any], message: str) -> None:
     with pytest.raises(ValueError, match=message):
-        record_of(Reading, "the reading", {**plain(made_reading()), **change})
+        read_record(Reading, "the reading", {**plain(made_reading()), **change})
 
 
 def test_a_reading_that_lacks_a_field_is_told_by_it() -> None:
     data = plain(made_reading())
     for name in data.keys() - {"reference", "photo_ph"}:  # which earlier readings lack
         with pytest.raises(ValueError, match=f"The reading lacks {name}"):
-            record_of(Reading, "the reading", {key: value for key, value in data.items() if key != name})
+            read_record(Reading, "the reading", {key: value for key, value in data.items() if key != name})
 
 
 def test_log_lives_where_the_environment_says(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
@@ -167,7 +167,7 @@ def test_everything_is_there_when_opened_again(tmp_path: Path) -> None:
         log.add(refused)
     with Log(path) as log:
         expected = [
-            replace(one, reading=record_of(Reading, "the reading", plain(one.reading))) for one in (entry, refused)
+            replace(one, reading=read_record(Reading, "the reading", plain(one.reading))) for one in (entry, refused)
         ]
         assert list(log.entries("window", with_pictures=True)) == expected
         assert list(log.entries()) == [replace(one, picture=None) for one in expected]
@@ -325,8 +325,8 @@ def test_import_keeps_what_is_newer_in_the_log(log: Log) -> None:
     assert (done.tanks, done.readings, done.kept_readings, done.kept_tanks) == (0, 0, 1, ["window"])
     assert next(log.entries()).software == "0.2.0"
     assert log.tank("window").volume_l == 60.0
-    assert not log.add_later(old)
-    assert not log.add_later(new)
+    assert not log.add_if_newer(old)
+    assert not log.add_if_newer(new)
     log.add(old)
     assert import_lines(log, exported(new)).readings == 1
     assert next(log.entries()).software == "0.2.0"

@@ -16,7 +16,7 @@ from colorread.log.store import Log
 from colorread.page.shown import age_words
 from colorread.result import Interval
 from colorread.tank.settings import GasSource
-from colorread.words.gas_care import SIGNS_OF_DISTRESS, SourceKind, gas_cautions, less_gas
+from colorread.words.gas_care import SIGNS_OF_DISTRESS, SourceKind, gas_cautions, less_gas_words
 from colorread.words.phrases import NO_BREAK
 from colorread.words.verdict import ACT_CAUTIONS, STANDING_CAUTIONS, Marks, watch_cautions
 from tests.fabricated import made_reading
@@ -84,7 +84,7 @@ def test_what_to_do_follows_from_what_makes_the_gas(page: tuple[httpx.Client, Pa
     assert gas_cautions(source)[1] in client.get("/tanks/window").text  # before any photo
     sha256 = add(log_path, 1, 60.0, NOW - timedelta(hours=3))
     for path in ("/tanks/window", f"/tanks/window/readings/{sha256}"):
-        assert less_gas(source) in client.get(path).text
+        assert less_gas_words(source) in client.get(path).text
 
 
 def test_a_low_morning_does_not_take_the_cautions_of_a_high_evening(page: tuple[httpx.Client, Path]) -> None:

@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from calibration.reference import load_card
 from colorread import read_photo
 from colorread.photo.load import load_photo
-from colorread.reading.pipeline import read_photo_traced, see_fluid
-from colorread.reading.stated import Stated
+from colorread.reading.pipeline import observe_fluid, read_photo_traced
+from colorread.reading.stated import PhotoInputs
 from colorread.reference.find import find_references
 from colorread.result import BUDGET_KH, Interval, Reading
 from colorread.words.phrases import FLAG_TEXTS
@@ -207,7 +207,7 @@ def two_vials(left_ph: float, right_ph: float) -> NDArray[np.uint8]:
 
 def test_of_two_vials_of_unlike_color_none_is_chosen() -> None:
     photo = two_vials(6.4, 7.2)
-    reading, trace = read_photo_traced(photo, Stated())
+    reading, trace = read_photo_traced(photo, PhotoInputs())
     assert_refused(reading, "two-vials")
     assert reading.vial_outline_px is None
     # Both are shown, so that they are found without seeing their colors.
@@ -451,10 +451,10 @@ def test_sample_photo_is_read_or_refused_as_it_should(entry: dict[str, Any]) -> 
 def test_photo_of_which_too_much_is_wrong_at_once_is_refused(
     of_card: tuple[str, ...], of_fluid: tuple[str, ...], code: str | None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    seen = see_fluid(SAMPLES / "front-green.jpg")
+    seen = observe_fluid(SAMPLES / "front-green.jpg")
     fluid = replace(seen.fluid, signal=replace(seen.fluid.signal, flags=of_fluid))
     doctored = replace(seen, card=replace(seen.card, flags=of_card), fluid=fluid)
-    monkeypatch.setattr("colorread.reading.pipeline.see_fluid", lambda *_: doctored)
+    monkeypatch.setattr("colorread.reading.pipeline.observe_fluid", lambda *_: doctored)
     reading = read_photo("front-green.jpg")
     assert (None if reading.reason is None else reading.reason.code) == code
 

@@ -15,7 +15,7 @@ from colorread.cli import app
 from colorread.log.store import Log
 from colorread.page.tasks import score_photo
 from colorread.photo.file import camera_model_of
-from colorread.profiles.defaults import default_profile, default_profiles, drop_default, has_defaults, make_default
+from colorread.profiles.defaults import default_profile, drop_default, has_defaults, make_default, read_defaults
 from colorread.tank.settings import Tank
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"

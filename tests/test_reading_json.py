@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from colorread.records import json_line, plain, record_of
+from colorread.records import json_line, plain, read_record
 from colorread.result import Interval, Reading
 from tests.fabricated import made_reading, made_refusal
 
@@ -74,6 +74,6 @@ def test_a_line_is_ascii_with_plain_numbers_whatever_the_name() -> None:
 def test_a_reading_from_before_the_likelihood_was_kept_is_read_back() -> None:
     kept = made_reading(photo_ph=Interval(value=6.87, low=6.7, high=None))
     data = plain(kept)
-    assert record_of(Reading, "the reading", data).photo_ph == kept.photo_ph
+    assert read_record(Reading, "the reading", data).photo_ph == kept.photo_ph
     del data["photo_ph"]
-    assert record_of(Reading, "the reading", data).photo_ph is None
+    assert read_record(Reading, "the reading", data).photo_ph is None

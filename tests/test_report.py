@@ -42,8 +42,8 @@ from tests.fabricated_week import (
     NEXT_STEP,
     made_advice,
     made_entries,
+    made_findings,
     made_month,
-    made_told,
     made_week,
 )
 
@@ -53,7 +53,7 @@ _UNKNOWN = "Fewer than four readings have a time."
 
 def made_first_day(**changes: Any) -> TankSummary:
     """Return the summary of a tank of which too little is known."""
-    nothing = dict.fromkeys(("told", "first_at", "last_at"))
+    nothing = dict.fromkeys(("findings", "first_at", "last_at"))
     empty: dict[str, Any] = {"now": None, "more": (), "cautions": ("Look.",), "notes": (), "fluid_advice": ""}
     few = {"tank": Tank(name="New"), "n_read": 0, "n_refused": 0, "reason": _UNKNOWN}
     return made_week(**(nothing | empty | few | changes))
@@ -106,7 +106,7 @@ def page(html: str) -> _Page:
 
 def test_a_week_is_told_with_number_level_advice_cautions_and_what_cannot_be_told(page: _Page) -> None:
     summary = made_week()
-    answer, told = summary.answer, summary.told
+    answer, told = summary.answer, summary.findings
     for words in (
         summary.tank.name,
         f"{answer.value} {answer.span}",
@@ -211,7 +211,7 @@ def test_photos_from_before_the_course_are_folded_and_have_a_figure_of_their_own
     assert 'class="older"' not in html
 
 
-@pytest.mark.parametrize("week", [made_week(), made_week(told=None)], ids=["course", "no course"])
+@pytest.mark.parametrize("week", [made_week(), made_week(findings=None)], ids=["course", "no course"])
 def test_a_clock_that_ran_ahead_rules_no_figure(week: TankSummary) -> None:
     readings = [entry.reading for entry in made_entries()]
     ahead = made_reading(photo="ahead.jpg", taken_at=datetime(2045, 1, 1))
@@ -277,9 +277,9 @@ def test_hours_above_the_mark_and_the_share_of_the_light_never_tell_certainty() 
         ("0.5 h", "0.0 to 3.2 h"),
     ]
     assert rows[0].numbers["Lights-on time in plants' range"] == ("31 %", "19 to 34 %")
-    told = made_told()
+    told = made_findings()
     told = replace(told, estimates={**told.estimates, "hours_above_fish_mark": Estimate(interval=never)})
-    of_day = [row.number for row in number_rows(made_week(told=told)) if "limit" in row.label]
+    of_day = [row.number for row in number_rows(made_week(findings=told)) if "limit" in row.label]
     assert [number.short() for number in of_day if number] == ["less than 0.5 h"]
 
 
@@ -299,7 +299,7 @@ def test_the_figure_of_the_days_holds_the_readings_since_the_course_began() -> N
     entries = made_entries()
     old = [replace(entry, reading=replace(entry.reading, taken_at=datetime(2025, 3, 1, 8))) for entry in entries[1:4]]
     readings = [entry.reading for entry in (*entries, *old)]
-    for week in (made_week(), made_week(told=None)):
+    for week in (made_week(), made_week(findings=None)):
         assert len(recent_readings(week, readings)) == 20
     assert len(recent_readings(made_week(), readings[:1])) == 0
     axes = week_figure(made_week(), recent_readings(made_week(), readings), "wide").axes[0]
@@ -325,7 +325,7 @@ def test_a_wild_interval_is_cut_with_an_arrow_head_and_does_not_flatten_the_rest
         return made_reading(co2_mg_l=co2_mg_l, taken_at=datetime(2025, 6, 3, hour))
 
     def heads_of(readings: list[Reading]) -> list[tuple[float, float]]:
-        axes = week_figure(made_week(told=None), recent_readings(made_week(), readings), "wide").axes[0]
+        axes = week_figure(made_week(findings=None), recent_readings(made_week(), readings), "wide").axes[0]
         assert 30.0 < axes.get_ylim()[1] < 100.0
         drawn = [line for line in axes.lines if line.get_marker() == CARETUP]
         return [(float(x), float(y)) for line in drawn for x, y in np.asarray(line.get_xydata())]
@@ -338,7 +338,7 @@ def test_a_wild_interval_is_cut_with_an_arrow_head_and_does_not_flatten_the_rest
 @pytest.mark.parametrize("end_mg_l", [24.0, 4000.0])
 def test_an_upper_end_that_lies_far_above_the_limits_stays_in_the_figure(shape: Any, end_mg_l: float) -> None:
     marks = Marks(plants_low_mg_l=5.0, plants_high_mg_l=8.0, fish_mg_l=10.0)
-    week = made_week(told=None, tank=replace(made_week().tank, marks=marks))
+    week = made_week(findings=None, tank=replace(made_week().tank, marks=marks))
     co2_mg_l = Interval(value=None, low=None, high=end_mg_l)
     readings = [made_reading(limit="above", co2_mg_l=co2_mg_l, taken_at=datetime(2025, 6, day, 12)) for day in (3, 4)]
     seen = recent_readings(week, readings)

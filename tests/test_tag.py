@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from colorread.photo.load import CloseUp
 from colorread.reading.pipeline import read_photo, read_photo_traced
-from colorread.reading.stated import Stated
+from colorread.reading.stated import PhotoInputs
 from colorread.reference.balance import balance_view
 from colorread.reference.find import find_references
 from colorread.reference.view import view_card
@@ -122,7 +122,7 @@ def test_a_tag_without_fluid_tells_its_name_and_why_it_is_refused() -> None:
 def test_a_small_tag_in_a_large_photo_is_looked_at_in_full_detail(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("colorread.photo.load._WORKING_SIDE_PX", 240)
     shot = take_photo(replace(TAG, radius_mm=6.0))
-    reading, trace = read_photo_traced(shot.rgb_u8, Stated())
+    reading, trace = read_photo_traced(shot.rgb_u8, PhotoInputs())
     assert_reads(reading, 6.8, "tag")
     assert trace.used_px is not None
     assert trace.rgb_u8.shape[:2] == (180, 240)

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from hypothesis import given, strategies as st
 
-from colorread.records import plain, record_of
+from colorread.records import plain, read_record
 from colorread.tank.settings import DailySpan, GasSource, Tank, changed_tank, parse_day, parse_span
 from colorread.words.gas_care import SourceKind
 from colorread.words.verdict import Marks
@@ -60,13 +60,13 @@ WINDOW = Tank(
 
 @given(tanks)
 def test_tank_comes_back_from_json_as_it_was(tank: Tank) -> None:
-    assert record_of(Tank, "the tank", json.loads(json.dumps(plain(tank), allow_nan=False))) == tank
+    assert read_record(Tank, "the tank", json.loads(json.dumps(plain(tank), allow_nan=False))) == tank
 
 
 @pytest.mark.parametrize(("kept", "now"), [(1.0, 5.0), (22.5, 22.5), (100.0, 40.0), (200.0, 40.0)])
 def test_a_fish_limit_of_an_earlier_version_is_brought_within_the_limits_of_now(kept: float, now: float) -> None:
     data = plain(WINDOW)
-    assert record_of(Tank, "the tank", {**data, "marks": {**data["marks"], "fish_mg_l": kept}}).marks.fish_mg_l == now
+    assert read_record(Tank, "the tank", {**data, "marks": {**data["marks"], "fish_mg_l": kept}}).marks.fish_mg_l == now
 
 
 @pytest.mark.parametrize("fish_mg_l", [4.9, 40.1, 100.0])
@@ -114,7 +114,7 @@ def test_json_of_a_tank_is_readable() -> None:
 )
 def test_what_is_no_tank_is_told_in_a_sentence(change: dict[str, Any], message: str) -> None:
     with pytest.raises(ValueError, match=message):
-        record_of(Tank, "the tank", {**plain(WINDOW), **change})
+        read_record(Tank, "the tank", {**plain(WINDOW), **change})
 
 
 @pytest.mark.parametrize(

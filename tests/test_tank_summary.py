@@ -21,11 +21,11 @@ from colorread.tank.advice import advise
 from colorread.tank.charge import CO2_PER_CITRIC_ACID, USUAL_YIELD
 from colorread.tank.fit import fit_tank
 from colorread.tank.forecast import HOURS, day_start, forecast
-from colorread.tank.results import Change, Estimate, EstimateName, SourceOutlook, TankSummary, Told, summary_to_dict
-from colorread.tank.series import is_of_the_future
+from colorread.tank.results import Change, Estimate, EstimateName, Findings, SourceOutlook, TankSummary, summary_to_dict
+from colorread.tank.series import has_future_date
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.summary import DAILY_PEAK, summarize
-from colorread.tank.tank_words import gas_words, number_rows
+from colorread.tank.tank_words import gas_trend_words, number_rows
 from colorread.words.gas_care import SourceKind, gas_cautions
 from colorread.words.verdict import IN_VIAL, STANDING_CAUTIONS, Marks, watch_cautions
 from tests.fabricated import made_reading, made_refusal
@@ -48,11 +48,11 @@ def summary(truth: Truth) -> TankSummary:
 
 
 def source_of(tank: Tank, truth: Truth) -> SourceOutlook:
-    told = summarize(tank, truth.readings).told
+    told = summarize(tank, truth.readings).findings
     return told.source
 
 
-def with_estimates(told: Told, **intervals: Interval) -> Told:
+def with_estimates(told: Findings, **intervals: Interval) -> Findings:
     changed = {name: Estimate(interval=interval) for name, interval in intervals.items()}
     return replace(told, estimates={**told.estimates, **changed})
 
@@ -81,7 +81,7 @@ def test_the_tank_is_told_at_every_photo_that_was_read(truth: Truth, summary: Ta
 
 
 def test_the_course_runs_a_day_beyond_the_last_photo(summary: TankSummary) -> None:
-    course = summary.told.course
+    course = summary.findings.course
     assert timedelta(hours=23) <= course.times[-1] - summary.last_at <= timedelta(hours=25)
     assert np.all(course.tank_low_mg_l <= course.tank_mg_l)
     assert np.all(course.tank_mg_l <= course.tank_high_mg_l)
@@ -109,15 +109,15 @@ def test_a_clock_years_ahead_does_not_hide_the_week(truth: Truth, summary: TankS
     ahead = made_reading(taken_at=START + timedelta(days=3700))
     after = summarize(truth.tank, [*truth.readings, ahead], now=(START + timedelta(days=8)).replace(tzinfo=None))
     assert after.tank_co2 == summarize(truth.tank, truth.readings).tank_co2
-    assert after.told.n_unused == summary.told.n_unused + 1
+    assert after.findings.n_unused == summary.findings.n_unused + 1
     assert "future" in after.notes[0]
 
 
 def test_a_photo_is_of_the_future_only_where_no_part_of_the_world_has_its_time() -> None:
     now = datetime(2026, 3, 8, 12, 0)
     for hours, is_ahead in ((-1000.0, False), (0.0, False), (23.9, False), (24.1, True)):
-        assert is_of_the_future(made_reading(taken_at=now + timedelta(hours=hours)), now) == is_ahead
-    assert not is_of_the_future(made_reading(taken_at=None), now)
+        assert has_future_date(made_reading(taken_at=now + timedelta(hours=hours)), now) == is_ahead
+    assert not has_future_date(made_reading(taken_at=None), now)
 
 
 def test_a_lamp_that_never_goes_off_has_no_night(truth: Truth) -> None:
@@ -135,7 +135,7 @@ def test_photos_at_one_hour_only_tell_neither_lag_nor_loss(truth: Truth) -> None
 def test_too_few_readings_give_reasons_and_no_numbers(truth: Truth) -> None:
     few = summarize(truth.tank, [made_reading(), made_refusal()])
     assert few.tank_co2 == ()
-    assert few.told is None
+    assert few.findings is None
     for name in get_args(EstimateName):
         assert few.estimate(name).interval is None
         assert "usable reading" in few.estimate(name).reason
@@ -152,7 +152,7 @@ def test_no_reading_at_all_is_said(truth: Truth) -> None:
 def test_where_the_gas_ran_out_nothing_is_told_of_a_gas_that_flows() -> None:
     week = simulated_week(0, turned=(126.0, 0.0))
     summary = summarize(week.tank, week.readings)
-    assert summary.told is None
+    assert summary.findings is None
     assert summary.estimate("gas_mg_l_per_hour").interval is None
     assert summary.now.what == IN_VIAL
     assert summary.more == (summary.reason,)
@@ -162,7 +162,7 @@ def test_photos_from_before_the_gas_ran_out_do_not_count() -> None:
     week = simulated_week(0, turned=(80.0, 0.0), days=8)
     summary = summarize(week.tank, week.readings)
     assert summary.estimate("peak_mg_l").interval.high < 5.0
-    assert str(summary.told.n_unused) in " ".join(summary.notes)
+    assert str(summary.findings.n_unused) in " ".join(summary.notes)
     # The peak is below the range now, whatever the trend.
     assert summary.estimate("gas_trend_percent_per_day").interval is None
     assert summary.estimate("fades_in_days").interval == Interval(value=0.0, low=0.0, high=0.0)
@@ -180,7 +180,7 @@ def test_where_the_gas_ran_out_its_source_is_to_be_checked_and_not_turned_up(kin
     week = simulated_week(0, turned=(80.0, 0.0), days=8)
     tank = replace(week.tank, source=GasSource(kind=kind, amount_g=500.0, started=START.date()))
     summary = summarize(tank, week.readings)
-    told = summary.told
+    told = summary.findings
     assert told.source is None
     assert told.advice.recommended is None
     assert told.advice.others == ()
@@ -193,7 +193,7 @@ def test_photos_that_the_course_leaves_out_are_told_with_the_reason(truth: Truth
     charged = replace(truth.tank, source=GasSource(kind="fermentation", started=date(2026, 3, 4)))
     old = [made_reading(taken_at=START - timedelta(days=day)) for day in (20, 21)]
     told = summarize(charged, [*truth.readings, *old, made_reading(taken_at=None)])
-    before = told.told.n_unused - 3
+    before = told.findings.n_unused - 3
     assert before > 1
     (note,) = (note for note in told.notes if note.startswith("Not used"))
     assert [int(number) for number in re.findall(r"\d+(?= photo)", note)] == [before, 2, 1]
@@ -208,9 +208,9 @@ def test_a_reading_that_does_not_say_where_its_error_is_from_does_not_count(trut
     ]
     told = summarize(truth.tank, [*bare, *others])
     assert told.tank_co2 == summarize(truth.tank, others).tank_co2
-    assert told.told.n_unused == 2
+    assert told.findings.n_unused == 2
     none = summarize(truth.tank, [replace(reading, budget={}) for reading in others])
-    assert none.told is None
+    assert none.findings is None
     assert str(len(others)) in none.reason
 
 
@@ -232,8 +232,8 @@ def test_a_charge_smaller_than_what_was_seen_to_flow_lasts_no_number_of_days(tru
 
 
 def test_the_charge_is_held_against_its_chemistry(summary: TankSummary) -> None:
-    assert summary.told.source.total_g == pytest.approx(102.9, abs=0.1)  # 200 g of sucrose at 0.5143 g CO2 per g
-    assert summary.told.source.used_g.high > 0.0
+    assert summary.findings.source.total_g == pytest.approx(102.9, abs=0.1)  # 200 g of sucrose at 0.5143 g CO2 per g
+    assert summary.findings.source.used_g.high > 0.0
 
 
 def true_used_g(truth: Truth) -> float:
@@ -403,10 +403,10 @@ def test_one_more_photo_that_says_the_same_keeps_the_level_and_what_to_do() -> N
     tank = replace(week.tank, source=GasSource(kind="cylinder"), marks=Marks(fish_mg_l=14.0))
     before, after = (summarize(tank, readings) for readings in (week.readings[:-1], week.readings))
     # By itself the peak of now would be judged otherwise: it lies just beyond where a level begins.
-    assert level_of(after.told.advice.today.peak_mg_l, 14.0) == "watch"
+    assert level_of(after.findings.advice.today.peak_mg_l, 14.0) == "watch"
     for summary in (before, after):
         assert summary.now.verdict.fish == "act"
-        assert summary.told.advice.recommended.peak_mg_l.value < summary.told.advice.today.peak_mg_l.value
+        assert summary.findings.advice.recommended.peak_mg_l.value < summary.findings.advice.today.peak_mg_l.value
 
 
 @pytest.mark.parametrize(
@@ -422,8 +422,8 @@ def test_a_cylinder_that_fades_is_checked_for_leaks(
     summary: TankSummary, kind: SourceKind, percent: tuple[float, float, float], *, leaks: bool
 ) -> None:
     value, low, high = percent
-    told = with_estimates(summary.told, gas_trend_percent_per_day=Interval(value=value, low=low, high=high))
-    assert ("leaks" in gas_words(replace(summary.tank, source=GasSource(kind=kind)), told)) == leaks
+    told = with_estimates(summary.findings, gas_trend_percent_per_day=Interval(value=value, low=low, high=high))
+    assert ("leaks" in gas_trend_words(replace(summary.tank, source=GasSource(kind=kind)), told)) == leaks
 
 
 def test_whether_days_are_old_goes_by_the_last_photo() -> None:
@@ -444,12 +444,12 @@ def test_that_the_peak_is_below_the_range_is_said_only_where_it_is_sure(
     summary: TankSummary, fades: float, peak_high: float, *, is_sure: bool
 ) -> None:
     told = with_estimates(
-        summary.told,
+        summary.findings,
         peak_mg_l=Interval(value=13.0, low=11.0, high=peak_high),
         gas_trend_percent_per_day=Interval(value=-5.0, low=-7.0, high=-3.0),
         fades_in_days=Interval(value=min(fades, 0.04), low=0.0, high=fades),
     )
-    assert ("may be below 15 mg/L already" in gas_words(summary.tank, told)) != is_sure
+    assert ("may be below 15 mg/L already" in gas_trend_words(summary.tank, told)) != is_sure
 
 
 def test_brackets_in_words_are_no_markup(truth: Truth) -> None:

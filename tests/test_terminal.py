@@ -169,7 +169,7 @@ def test_several_photos_are_told_by_their_extremes_and_those_beyond_the_dye_by_t
     assert "1 photo below 7.2 mg/L" in told_of_batch((None, None, 7.2))
 
 
-@pytest.mark.parametrize("week", [made_week(), made_week(told=None)], ids=["course", "no course"])
+@pytest.mark.parametrize("week", [made_week(), made_week(findings=None)], ids=["course", "no course"])
 def test_a_week_fits_a_screen_with_its_number_level_and_next_step(week: TankSummary) -> None:
     target, raw = console()
     print_batch(target, [*READINGS.values(), made_refusal()], n_same=1, n_known=2, n_earlier=3)

@@ -12,7 +12,7 @@ KH, TEMPERATURE = units.UNITS["kh"], units.UNITS["temperature"]
 # package's, hence the tolerance): 20/56.0774 meq/L, then times 50.0434.
 @pytest.mark.parametrize(("name", "expected"), [("meq", 0.35665), ("caco3", 17.848)])
 def test_one_degree_matches_published_equivalents(name, expected):
-    assert KH[name].from_own(1.0) == pytest.approx(expected, rel=2e-4)
+    assert KH[name].from_base(1.0) == pytest.approx(expected, rel=2e-4)
 
 
 def test_four_degrees_of_baking_soda():
@@ -36,14 +36,14 @@ def test_molar_masses_match_handbook_values(molar_mass, expected):
 
 @pytest.mark.parametrize(("celsius", "fahrenheit"), [(0.0, 32.0), (100.0, 212.0), (-40.0, -40.0)])
 def test_fixed_points_of_the_thermometer_scales(celsius, fahrenheit):
-    assert TEMPERATURE["f"].from_own(celsius) == pytest.approx(fahrenheit, abs=1e-12)
+    assert TEMPERATURE["f"].from_base(celsius) == pytest.approx(fahrenheit, abs=1e-12)
 
 
 @given(value=st.floats(0.01, 1000.0))
 def test_every_unit_leads_back(value):
     for of_quantity in units.UNITS.values():
         for unit in of_quantity.values():
-            assert unit.own(unit.from_own(value)) == pytest.approx(value, rel=1e-12)
+            assert unit.to_base(unit.from_base(value)) == pytest.approx(value, rel=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -59,7 +59,7 @@ def test_every_unit_leads_back(value):
     ],
 )
 def test_a_number_may_have_another_unit(quantity, typed, own):
-    assert units.own_of_typed(quantity, typed) == pytest.approx(own, rel=1e-3)
+    assert units.parse_quantity(quantity, typed) == pytest.approx(own, rel=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -67,7 +67,7 @@ def test_a_number_may_have_another_unit(quantity, typed, own):
 )
 def test_a_unit_of_another_quantity_is_refused(quantity, typed):
     with pytest.raises(ValueError, match=typed):
-        units.own_of_typed(quantity, typed)
+        units.parse_quantity(quantity, typed)
 
 
 @pytest.mark.parametrize(
@@ -82,4 +82,4 @@ def test_a_unit_of_another_quantity_is_refused(quantity, typed):
     ],
 )
 def test_a_value_is_shown_in_both_units(quantity, typed, shown):
-    assert units.with_other_unit(quantity, units.own_of_typed(quantity, typed)) == shown
+    assert units.with_other_unit(quantity, units.parse_quantity(quantity, typed)) == shown

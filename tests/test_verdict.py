@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, strategies as st
 
 from colorread.result import Interval, chance_above
-from colorread.words.gas_care import SourceKind, less_gas
+from colorread.words.gas_care import SourceKind, less_gas_words
 from colorread.words.verdict import CALIBRATE, WELFARE_CAUTION, Marks, judge
 
 
@@ -42,8 +42,8 @@ def test_plants_and_fish_are_judged_by_probability(
 def test_a_little_less_gas_is_advised_only_where_the_limit_may_be_kept(
     ends: tuple[float, float | None, float | None], source: SourceKind | None, *, little: bool
 ) -> None:
-    assert less_gas(source, a_little=little) in judge(interval(*ends), Marks(source=source)).sentences[2]
-    assert less_gas(source, a_little=True) != less_gas(source)
+    assert less_gas_words(source, a_little=little) in judge(interval(*ends), Marks(source=source)).sentences[2]
+    assert less_gas_words(source, a_little=True) != less_gas_words(source)
 
 
 @given(st.lists(st.floats(0.1, 500.0), min_size=3, max_size=3).map(sorted), st.sampled_from((None, "low", "high")))

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from calibration.atomic_file import write_whole
+from calibration.atomic_file import write_atomic
 
 POSIX = pytest.mark.skipif(sys.platform == "win32", reason="permissions, links and pipes of POSIX")
 
@@ -17,12 +17,12 @@ POSIX = pytest.mark.skipif(sys.platform == "win32", reason="permissions, links a
 def test_a_new_file_has_the_usual_permissions_and_an_old_one_keeps_its_own(tmp_path: Path) -> None:
     usual = os.umask(0o077)
     try:
-        write_whole(tmp_path / "new.txt", b"new")
+        write_atomic(tmp_path / "new.txt", b"new")
     finally:
         os.umask(usual)
     assert (tmp_path / "new.txt").stat().st_mode & 0o777 == 0o600
     (tmp_path / "new.txt").chmod(0o640)
-    write_whole(tmp_path / "new.txt", b"newer")
+    write_atomic(tmp_path / "new.txt", b"newer")
     assert (tmp_path / "new.txt").stat().st_mode & 0o777 == 0o640
     assert (tmp_path / "new.txt").read_bytes() == b"newer"
 
@@ -30,7 +30,7 @@ def test_a_new_file_has_the_usual_permissions_and_an_old_one_keeps_its_own(tmp_p
 @POSIX
 def test_a_link_stays_a_link(tmp_path: Path) -> None:
     (tmp_path / "link").symlink_to(tmp_path / "file")
-    write_whole(tmp_path / "link", b"data")
+    write_atomic(tmp_path / "link", b"data")
     assert (tmp_path / "link").is_symlink()
     assert (tmp_path / "file").read_bytes() == b"data"
 
@@ -39,19 +39,19 @@ def test_a_link_stays_a_link(tmp_path: Path) -> None:
 def test_what_is_no_file_is_not_replaced(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe")
     with pytest.raises(OSError, match="no regular file"):
-        write_whole(tmp_path / "pipe", b"data")
+        write_atomic(tmp_path / "pipe", b"data")
     assert (tmp_path / "pipe").is_fifo()
     (tmp_path / "one").symlink_to("two")
     (tmp_path / "two").symlink_to("one")
     with pytest.raises(OSError, match="no regular file"):
-        write_whole(tmp_path / "one", b"data")
+        write_atomic(tmp_path / "one", b"data")
     assert (tmp_path / "one").is_symlink()
 
 
 @POSIX
 def test_a_name_may_be_as_long_as_the_system_lets_it(tmp_path: Path) -> None:
     longest = tmp_path / ("\N{CJK UNIFIED IDEOGRAPH-6C34}" * 85)  # 255 bytes
-    write_whole(longest, b"data")
+    write_atomic(longest, b"data")
     assert longest.read_bytes() == b"data"
     assert list(tmp_path.iterdir()) == [longest]
 
@@ -63,11 +63,11 @@ def test_data_are_on_the_disk_before_the_name_is(tmp_path: Path, monkeypatch: py
         found.append((path.exists(), os.fstat(descriptor).st_size))
 
     monkeypatch.setattr(os, "fsync", synced)
-    write_whole(path, b"data")
+    write_atomic(path, b"data")
     assert found == [(False, 4)]
 
 
 def test_nothing_is_left_of_what_failed(tmp_path: Path) -> None:
     with pytest.raises(TypeError):
-        write_whole(tmp_path / "a.txt", "text")
+        write_atomic(tmp_path / "a.txt", "text")
     assert not list(tmp_path.iterdir())

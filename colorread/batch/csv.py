@@ -9,7 +9,7 @@ from typing import Any
 
 from colorread.records import plain
 from colorread.result import Interval, Reading
-from colorread.tank import PhotoPoint, tank_co2_of
+from colorread.tank import PhotoPoint, tank_co2_lookup
 
 COLUMNS = {
     "photo": ("photo", ""),
@@ -70,7 +70,7 @@ def csv_bytes(readings: Iterable[Reading], tank_co2: Iterable[PhotoPoint] = ()) 
     text = io.StringIO(newline="")
     table = csv.writer(text)
     table.writerow(COLUMNS)
-    of_tank = tank_co2_of(tank_co2)
+    of_tank = tank_co2_lookup(tank_co2)
     table.writerows(_row(reading, of_tank(reading)) for reading in readings)
     return text.getvalue().encode("utf-8-sig", "replace")
 

@@ -20,7 +20,7 @@ from colorread.evidence import is_evidence, small_evidence
 from colorread.log import Damage, Log, LogEntry
 from colorread.photo import camera_model_of, open_file, open_image, refusing_broken_files
 from colorread.profiles import default_profile, has_defaults, read_named
-from colorread.reading import Stated, read_photo_traced, without_numbers
+from colorread.reading import PhotoInputs, blank_reading, read_photo_traced
 from colorread.result import Reading
 from colorread.tank import Tank, wall_clock
 from colorread.words import clean_name, judged
@@ -96,7 +96,7 @@ class PhotoSettings:
 
     Parameters
     ----------
-    stated : Stated
+    stated : PhotoInputs
         Inputs of the reading.
     settings_id : str
         Hash of all that may change the numbers of a reading.
@@ -104,7 +104,7 @@ class PhotoSettings:
         Hash of the profile.
     """
 
-    stated: Stated
+    stated: PhotoInputs
     settings_id: str
     profile_id: str | None
 
@@ -189,7 +189,7 @@ def settings_of(tank: Tank, profile_path: Path | None, log_path: Path) -> PhotoS
     )
 
 
-def stated_of(tank: Tank, profile: Profile | None = None) -> Stated:
+def stated_of(tank: Tank, profile: Profile | None = None) -> PhotoInputs:
     """
     Return what a tank states of its photos, which show the reference fluid.
 
@@ -202,10 +202,10 @@ def stated_of(tank: Tank, profile: Profile | None = None) -> Stated:
 
     Returns
     -------
-    Stated
+    PhotoInputs
         With the limits of the tank.
     """
-    return Stated(
+    return PhotoInputs(
         kh_dkh=tank.kh_dkh,
         temperature_c=tank.temperature_c,
         tank_kh_dkh=tank.tank_kh_dkh,
@@ -248,7 +248,7 @@ def score_photos(
     """
     Read photos and save the readings in the log.
 
-    Each reading is in the log before it is yielded. A photo that is in the log is not read again if `need_not_be_read`
+    Each reading is in the log before it is yielded. A photo that is in the log is not read again if `is_up_to_date`
     says so. The order of the photos does not matter: of files with the same content, the first by name counts.
 
     Parameters
@@ -282,7 +282,7 @@ def score_photos(
             sha256 = _hash_of(photo.path)
         except (OSError, Refusal) as error:
             reason = error.reason if isinstance(error, Refusal) else broke_off(error.strerror or str(error))
-            reading = replace(without_numbers(photo.name, stated_of(tank)), reason=reason)
+            reading = replace(blank_reading(photo.name, stated_of(tank)), reason=reason)
             yield Scored(photo=photo, sha256="", outcome="failed", reading=reading)
             continue
         if sha256 in names:
@@ -294,7 +294,7 @@ def score_photos(
             yield Scored(photo=photo, sha256=sha256, outcome="calibration")
             continue
         entry = log.entry(tank.name, sha256)
-        if entry is not None and need_not_be_read(entry, settings, tank):
+        if entry is not None and is_up_to_date(entry, settings, tank):
             reading = replace(judged(entry.reading, tank.judged_by), photo=photo.name)
             yield Scored(photo=photo, sha256=sha256, outcome="known", reading=reading)
         else:
@@ -305,7 +305,7 @@ def score_photos(
         for done in results:
             photo, sha256, settings = done.job.photo, done.job.sha256, done.job.settings
             if done.result is None:
-                reading = replace(without_numbers(photo.name, settings.stated), reason=broke_off(done.trouble))
+                reading = replace(blank_reading(photo.name, settings.stated), reason=broke_off(done.trouble))
                 yield Scored(photo=photo, sha256=sha256, outcome="failed", reading=reading)
                 continue
             reading, picture = done.result
@@ -313,7 +313,7 @@ def score_photos(
             yield Scored(photo=photo, sha256=sha256, outcome="new", reading=reading)
 
 
-def need_not_be_read(entry: LogEntry, settings: PhotoSettings, tank: Tank) -> bool:
+def is_up_to_date(entry: LogEntry, settings: PhotoSettings, tank: Tank) -> bool:
     """
     Return whether a reading in the log stays as it is.
 

@@ -25,6 +25,6 @@ from .units import (
     WATER_G_MOL as WATER_G_MOL,
     Quantity as Quantity,
     Unit as Unit,
-    own_of_typed as own_of_typed,
+    parse_quantity as parse_quantity,
     with_other_unit as with_other_unit,
 )

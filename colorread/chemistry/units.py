@@ -73,24 +73,24 @@ class Unit:
     digits: int
     zero: float = 0.0
 
-    def from_own(self, value: float) -> float:
+    def from_base(self, value: float) -> float:
         """Return a value of the project's unit in this one."""
         return value * self.scale + self.zero
 
-    def own(self, value: float) -> float:
+    def to_base(self, value: float) -> float:
         """Return a value of this unit in that of the project."""
         return (value - self.zero) / self.scale
 
     def number(self, value: float) -> str:
         """Return a value of the project's unit as a number in this one."""
-        text = f"{self.from_own(value):.{self.digits}f}"
+        text = f"{self.from_base(value):.{self.digits}f}"
         return text.rstrip("0").rstrip(".") if "." in text else text
 
     def text(self, value: float) -> str:
         """Return a value of the project's unit in this one, with the unit."""
         return f"{self.number(value)} {self.words}"
 
-    def own_within(self, words: str, value: float, low: float, high: float) -> float:
+    def to_base_within(self, words: str, value: float, low: float, high: float) -> float:
         """
         Return a value of this unit in that of the project, if it lies in a range.
 
@@ -113,10 +113,10 @@ class Unit:
         ValueError
             If it lies outside; one sentence, in this unit.
         """
-        own = self.own(value)
+        own = self.to_base(value)
         if not low <= own <= high:
             step = 10.0**-self.digits  # rounded inwards: the ends in the message are accepted
-            least, most = (round(self.from_own(end) / step, 6) for end in (low, high))
+            least, most = (round(self.from_base(end) / step, 6) for end in (low, high))
             ends = f"{math.ceil(least) * step:g} and {math.floor(most) * step:g}"
             raise ValueError(f"{words} in {self.words} must lie between {ends}, but is {value:g}.")
         return own
@@ -138,7 +138,7 @@ _ROUNDED_OFF = 0.005  # 15 gal are shown as 57 L, not as 56.78: nobody measures 
 _NUMBER_WITH_UNIT = re.compile(r"([-+]?[0-9.]+)\s*([a-z0-9]+)")
 
 
-def own_of_typed(quantity: Quantity, text: str) -> float:
+def parse_quantity(quantity: Quantity, text: str) -> float:
     """
     Return a number with its unit, such as ``77F`` or ``15 gal``, in the unit of the project.
 
@@ -162,7 +162,7 @@ def own_of_typed(quantity: Quantity, text: str) -> float:
     match = _NUMBER_WITH_UNIT.fullmatch(text.strip().lower().replace("°", "").replace("fl oz", "floz"))
     if match is None or match[2] not in UNITS[quantity]:
         raise ValueError(text)
-    return UNITS[quantity][match[2]].own(float(match[1]))
+    return UNITS[quantity][match[2]].to_base(float(match[1]))
 
 
 def with_other_unit(quantity: Quantity, value: float, *, remark: str = "") -> str:
@@ -184,8 +184,8 @@ def with_other_unit(quantity: Quantity, value: float, *, remark: str = "") -> st
         The other unit to three digits. A value that was typed in the other unit is rounded off in that of the project.
     """
     own, other, *_ = UNITS[quantity].values()
-    in_other = float(f"{other.from_own(value):.3g}")
-    if math.isclose(other.own(in_other), value):  # as it was typed
+    in_other = float(f"{other.from_base(value):.3g}")
+    if math.isclose(other.to_base(in_other), value):  # as it was typed
         rounded = (round(value, digits) for digits in range(own.digits))
         value = next((short for short in rounded if abs(short - value) <= _ROUNDED_OFF * abs(value)), value)
     return f"{own.text(value)} ({in_other:g} {other.words}{remark})"

@@ -270,7 +270,7 @@ def _make(kind: profiles.Kind, photos: Sequence[tuple[profiles.KnownPhoto, str]]
                 samples.append(sample)
         if not samples:
             raise typer.Exit(common.EXIT_REFUSED)
-        made = profiles.profile_of(samples, light=making.light, base=earlier)
+        made = profiles.profile_from(samples, light=making.light, base=earlier)
     making.finish(made, target)
     if missing:
         again = " ".join(dict.fromkeys(missing))

@@ -62,7 +62,7 @@ def number(
         try:
             return kind(text)
         except ValueError:
-            return math.nan if quantity is None else chemistry.own_of_typed(quantity, text)
+            return math.nan if quantity is None else chemistry.parse_quantity(quantity, text)
 
     def check(param: typer.CallbackParam, text: str | None) -> float | None:
         if text is None:
@@ -199,7 +199,7 @@ def writing(path: Path) -> AbstractContextManager[None]:
 def write(path: Path, data: bytes) -> None:
     """Write a file, whole or not at all, or exit with one sentence."""
     with writing(path):
-        calibration.write_whole(path, data)
+        calibration.write_atomic(path, data)
 
 
 def fail(message: str, code: int = EXIT_USAGE) -> NoReturn:
@@ -293,7 +293,7 @@ def prepare_defaults(log: Path | None) -> None:
     path = log_path(log)
     try:
         with exit_on(log_room.LogError, code=EXIT_FAILED):
-            profiles.take_over_defaults(path)
+            profiles.migrate_defaults(path)
     except OSError as error:
         typer.echo(f"The default profiles could not be copied beside {path}: {cause_of(error)}.", err=True)
     for trouble in profiles.damaged_defaults(path):

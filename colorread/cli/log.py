@@ -136,7 +136,7 @@ def export_(
     common.require_outputs([file], force, log=common.log_path(log))
     damages: list[log_room.Damage] = []
     line = ""
-    with common.open_log(log) as opened, common.writing(file), calibration.writing_whole(file) as target:
+    with common.open_log(log) as opened, common.writing(file), calibration.atomic_writer(file) as target:
         for line in log_room.export_lines(opened, damages.append):
             target.write(line.encode("ascii"))
     end = json.loads(line)["end"]

@@ -106,7 +106,7 @@ def _with_options(tank: tank_room.Tank, given: Mapping[str, Any], fluid: limits.
 
 def _settings(
     tank: tank_room.Tank, profile: Path | None, no_profile: bool, log: Path | None
-) -> Callable[[Path], reading_room.Stated]:
+) -> Callable[[Path], reading_room.PhotoInputs]:
     """Return a function that chooses the inputs for a photo."""
     if no_profile:
         return lambda photo: batch_room.stated_of(tank)
@@ -115,7 +115,9 @@ def _settings(
     return lambda photo: settings_for(photo).stated
 
 
-def _read_all(jobs: Iterable[tuple[Path, reading_room.Stated]], count: int, evidence: Path | None) -> Iterator[_Result]:
+def _read_all(
+    jobs: Iterable[tuple[Path, reading_room.PhotoInputs]], count: int, evidence: Path | None
+) -> Iterator[_Result]:
     """
     Yield the readings in order, with their evidence pictures; show a bar on stderr if there are several.
 
@@ -141,13 +143,13 @@ def _read_all(jobs: Iterable[tuple[Path, reading_room.Stated]], count: int, evid
                 common.fail(done.result, common.EXIT_FAILED)
             if done.result is None:
                 photo, stated = done.job
-                unread = reading_room.without_numbers(os.fspath(photo), stated)
+                unread = reading_room.blank_reading(os.fspath(photo), stated)
                 yield replace(unread, reason=batch_room.broke_off(done.trouble)), None
             else:
                 yield done.result
 
 
-def _read_one(job: tuple[Path, reading_room.Stated], *, evidence: Path | None) -> _Result | str:
+def _read_one(job: tuple[Path, reading_room.PhotoInputs], *, evidence: Path | None) -> _Result | str:
     """Return a reading with its evidence picture, or a sentence on what failed; for a worker process."""
     photo, stated = job
     what = f"{photo} could not be read"

@@ -45,7 +45,7 @@ def serve(
     host = "127.0.0.1"
     if share:
         with common.exit_on(ValueError):
-            host = page.home_address() if address is None else page.require_home(address)
+            host = page.home_address() if address is None else page.require_home_address(address)
     with common.open_log(log, create=True) as opened:
         path = opened.path
         if tank is not None:

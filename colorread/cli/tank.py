@@ -163,7 +163,7 @@ def show(name: _Name, as_json: common.JsonPerLine = False, log: common.LogFile =
     if as_json:
         common.echo_json([_record(tank)])
     else:
-        screen.print_tank(screen.Terminal(), tank_room.tank_after(tank, events), n_readings)
+        screen.print_tank(screen.Terminal(), tank_room.updated_tank(tank, events), n_readings)
 
 
 @common.command(app, short_help="Remove a tank.")

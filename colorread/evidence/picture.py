@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from calibration import write_whole
+from calibration import write_atomic
 from colorread import words
 from colorread.chemistry import co2_from_ph
 from colorread.evidence.photo import draw_photo, font_of
@@ -145,7 +145,7 @@ def write_evidence(
     path, mark = _path_for(reading.photo, folder)
     file = io.BytesIO()
     draw_evidence(reading, trace, marks).save(file, "JPEG", quality=_JPEG_QUALITY, subsampling=0, comment=mark)
-    write_whole(path, file.getvalue())
+    write_atomic(path, file.getvalue())
     return path
 
 

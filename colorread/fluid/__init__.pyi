@@ -3,7 +3,7 @@ from .find import (
     Rectangle as Rectangle,
     find_vial as find_vial,
     point_at_vial as point_at_vial,
-    require_near as require_near,
+    require_enough_pixels as require_enough_pixels,
 )
 from .pixels import color_map as color_map
 from .signal import FluidSignal as FluidSignal, measure_fluid as measure_fluid

@@ -129,7 +129,7 @@ def point_at_vial(view: CardView, colors: ColorMap, corners_px: NDArray[np.float
     return (vial,)
 
 
-def require_near(area_mm2: float, px_per_mm: float, distance_mm: float) -> None:
+def require_enough_pixels(area_mm2: float, px_per_mm: float, distance_mm: float) -> None:
     """
     Refuse fluid of too few pixels.
 

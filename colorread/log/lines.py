@@ -12,7 +12,7 @@ from typing import Any, BinaryIO
 
 from colorread.log.database import LogError
 from colorread.log.store import Log, LogEntry, OnDamage
-from colorread.records import json_line, record_of
+from colorread.records import json_line, read_record
 from colorread.tank import Event, Tank
 
 SCHEMA = "colorread.log/1"
@@ -121,7 +121,7 @@ def import_lines(log: Log, lines: Iterable[bytes]) -> Imported:
         known = {tank.name: tank for tank in log.tanks()}
         for item in _parsed(lines):
             if isinstance(item, LogEntry):
-                is_new = log.add_later(item)
+                is_new = log.add_if_newer(item)
                 done.readings += is_new
                 done.kept_readings += not is_new
             elif isinstance(item, _Note):
@@ -184,10 +184,10 @@ def _require_schema(content: object) -> None:
 # How the content of a line is read, by its kind.
 _READERS: dict[str, Callable[[object], Tank | LogEntry | _Note | _Counts | None]] = {
     "schema": _require_schema,
-    "tank": partial(record_of, Tank, "the tank"),
-    "note": partial(record_of, _Note, "the line"),
-    "entry": partial(record_of, LogEntry, "the entry"),
-    "end": partial(record_of, _Counts, "the end"),
+    "tank": partial(read_record, Tank, "the tank"),
+    "note": partial(read_record, _Note, "the line"),
+    "entry": partial(read_record, LogEntry, "the entry"),
+    "end": partial(read_record, _Counts, "the end"),
 }
 
 

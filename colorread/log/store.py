@@ -15,7 +15,7 @@ from typing import Any, Self
 import platformdirs
 
 from colorread.log.database import LogError, LogFailure, open_database, transaction, translating_errors
-from colorread.records import json_line, record_of
+from colorread.records import json_line, read_record
 from colorread.result import Reading
 from colorread.tank import Event, Tank, wall_clock
 
@@ -218,7 +218,7 @@ class Log:
             self.require_tank(entry.tank)
             self._connection.execute("INSERT OR REPLACE INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
 
-    def add_later(self, entry: LogEntry) -> bool:
+    def add_if_newer(self, entry: LogEntry) -> bool:
         """Add a reading unless the log has one of the same photo as new or newer; return whether it was added."""
         with self.transaction():
             known = self.entry(entry.tank, entry.sha256)
@@ -311,7 +311,7 @@ class Log:
         events = {}
         for event_id, text in self._rows("SELECT id, event FROM event WHERE tank = ? ORDER BY wall_clock, id", tank):
             with _reporting_damage(on_damage, tank=tank, sha256=event_id):
-                events[_text(event_id)] = record_of(Event, "the note", _parsed(text))
+                events[_text(event_id)] = read_record(Event, "the note", _parsed(text))
         return events
 
     def forget_events(self, tank: str, ids: Iterable[str]) -> int:
@@ -501,7 +501,7 @@ def _reporting_damage(
 
 
 def _tank(name: str, settings: str | bytes) -> Tank:
-    tank = record_of(Tank, "the tank", _parsed(settings))
+    tank = read_record(Tank, "the tank", _parsed(settings))
     if tank.name != name:
         raise ValueError(f"Its settings are those of {tank.name}.")
     return tank
@@ -510,7 +510,7 @@ def _tank(name: str, settings: str | bytes) -> Tank:
 def _entry(row: Sequence[Any]) -> LogEntry:
     """Return an entry, checked like one from outside, since anybody may write to the file."""
     fields = dict(zip(_FIELDS, row, strict=True))
-    return record_of(LogEntry, "the entry", fields | {"reading": _parsed(fields["reading"])})
+    return read_record(LogEntry, "the entry", fields | {"reading": _parsed(fields["reading"])})
 
 
 def _parsed(text: str | bytes) -> object:

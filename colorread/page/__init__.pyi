@@ -1,4 +1,9 @@
 from .app import create_app as create_app
 from .core import Core as Core
 from .guard import devices_path as devices_path
-from .server import home_address as home_address, listen as listen, require_home as require_home, run as run
+from .server import (
+    home_address as home_address,
+    listen as listen,
+    require_home_address as require_home_address,
+    run as run,
+)

@@ -17,7 +17,7 @@ from colorread.page import pages
 from colorread.page.core import CoreHere, EntryHere, TankHere, ViewHere, status_of
 from colorread.page.guard import problem_json
 from colorread.page.uploads import receive_photos
-from colorread.records import plain, record_of
+from colorread.records import plain, read_record
 from colorread.tank import Tank, summary_to_dict, typed_event
 from colorread.words import Marks, judged
 
@@ -64,7 +64,7 @@ def tank(tank: TankHere) -> dict[str, Any]:
 def put_tank(core: CoreHere, name: str, tank: Annotated[dict[str, Any], Body()]) -> dict[str, Any]:
     """Add a tank or replace its settings, schema colorread.tank/1; its profile stays as it is."""
     try:
-        given = record_of(Tank, "the tank", tank)
+        given = read_record(Tank, "the tank", tank)
     except ValueError as error:
         raise HTTPException(422, str(error)) from None
     if given.name != name:

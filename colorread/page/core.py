@@ -172,7 +172,7 @@ class Core:
     def keep(self, entry: LogEntry) -> bool:
         """Put a reading into the log; return whether it is new there."""
         with Log(self.log_path) as log:
-            return log.add_later(entry)
+            return log.add_if_newer(entry)
 
     def forget(self, tank: str, sha256: str) -> bool:
         """Delete a reading and its saved photo; return whether there was one."""
@@ -241,7 +241,7 @@ def take_in_undecided(log_path: Path) -> int:
     with Log(path) as waiting, Log(log_path) as log, log.transaction():
         for entry in waiting.entries(with_pictures=True):
             if log.has_tank(entry.tank):
-                log.add_later(entry)
+                log.add_if_newer(entry)
                 count += 1
     for name in (path.name, f"{path.name}-wal", f"{path.name}-shm"):
         path.with_name(name).unlink(missing_ok=True)

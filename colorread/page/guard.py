@@ -18,7 +18,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from calibration import write_whole
+from calibration import write_atomic
 from colorread.page.uploads import body_bytes_max
 from colorread.words import templates_of
 
@@ -134,7 +134,7 @@ class Access:
         session = new_session()
         self._devices = [*self._devices, _digest(session)][-_DEVICES_MAX:]
         with suppress(OSError):  # such as on a full disk: it has to pair again after a restart
-            write_whole(self.devices_path, json.dumps(self._devices).encode(), mode=0o600)
+            write_atomic(self.devices_path, json.dumps(self._devices).encode(), mode=0o600)
         self.code = _new_code()
         self.on_paired(self.code)
         return session

@@ -74,14 +74,14 @@ def fluid(request: Request, units: UnitsHere, kh: str = "", volume: str = "1000"
 
     def three_digits(kh_dkh: float, form: str) -> str:
         """Return a KH to three digits, which is finer than it can be mixed."""
-        return unit.text(unit.own(float(f"{float(unit.number(kh_dkh)):.3g}")))
+        return unit.text(unit.to_base(float(f"{float(unit.number(kh_dkh)):.3g}")))
 
     kh_words = dkh_words if unit == UNITS["kh"]["dkh"] else three_digits
     texts = {"kh": kh or unit.number(USUAL_KH_DKH), "volume": volume, "vial": vial}
     wrong = title = ""
     rows: tuple[tuple[str, str], ...] = ()
     try:
-        typed_dkh = unit.own_within("Wanted KH", parse_number("The KH", texts["kh"]), *TARGET_KH_RANGE_DKH)
+        typed_dkh = unit.to_base_within("Wanted KH", parse_number("The KH", texts["kh"]), *TARGET_KH_RANGE_DKH)
         kh_dkh = round(typed_dkh, 2)  # finer cannot be mixed, whatever the unit
         vial_ml = parse_number("The fluid in the vial", vial)
         recipe = fluid_recipe(kh_dkh, parse_number("The volume", volume))

@@ -47,10 +47,10 @@ def home_address() -> str:
             found = str(probe.getsockname()[0])
     except OSError:
         raise ValueError("This computer is not on a network. Connect it, or use --address.") from None
-    return require_home(found)
+    return require_home_address(found)
 
 
-def require_home(text: str) -> str:
+def require_home_address(text: str) -> str:
     """
     Return an address if it belongs to a home network or to this machine itself.
 

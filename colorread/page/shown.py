@@ -18,7 +18,7 @@ from colorread.log import Log, LogEntry
 from colorread.page.core import core_of
 from colorread.page.guard import YEAR_S
 from colorread.result import Reading
-from colorread.tank import Tank, age_days, is_of_the_future
+from colorread.tank import Tank, age_days, has_future_date
 
 Units = Mapping[Quantity, Unit]
 """The units that a browser shows."""
@@ -206,7 +206,7 @@ def last_view(request: Request, log: Log, tank: Tank) -> ReadingView | None:
     now = datetime.now().astimezone()
     for entry in log.entries(tank.name, newest_first=True):
         reading = entry.reading
-        if reading.status == "read" and reading.taken_at is not None and not is_of_the_future(reading, now):
+        if reading.status == "read" and reading.taken_at is not None and not has_future_date(reading, now):
             return view_of(request, entry, tank)
     return None
 

@@ -139,7 +139,7 @@ def typed_number(name: str, text: str, units: Units) -> float | None:
     value, measure = parse_number(setting.name, text) if text else None, setting.measure
     if value is None or measure is None or measure.quantity is None:
         return value
-    return units[measure.quantity].own_within(setting.name, value, *measure.limits)
+    return units[measure.quantity].to_base_within(setting.name, value, *measure.limits)
 
 
 def _span_text(name: str, text: str) -> str | None:

@@ -11,9 +11,9 @@ from pathlib import Path
 
 from PIL import ExifTags, Image
 
-from calibration import Profile, State, read_profile, write_profile, write_whole
+from calibration import Profile, State, read_profile, write_atomic, write_profile
 from colorread import photo, profiles
-from colorread.batch import entry_of, need_not_be_read, settings_by_phone
+from colorread.batch import entry_of, is_up_to_date, settings_by_phone
 from colorread.errors import Reason, Refusal, refusal
 from colorread.evidence import small_evidence
 from colorread.fluid import measure_chart
@@ -100,7 +100,7 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank, log_path: Path)
         return refusal("of-profile").reason
     with Log(log_path) as log:
         known = log.entry(tank.name, sha256)
-    if known is not None and need_not_be_read(known, settings, tank):
+    if known is not None and is_up_to_date(known, settings, tank):
         return known
     reading, trace = read_photo_traced(path, settings.stated)
     if reading.reason is not None and trace.rgb_u8 is None:  # nothing was decoded
@@ -201,7 +201,7 @@ def keep_photo(original: Path, log_path: Path, tank: str, sha256: str) -> Path |
     path = photo_path(log_path, sha256)
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     ready = original.with_name("kept.jpg")
-    write_whole(ready, _stripped(original), mode=0o600)
+    write_atomic(ready, _stripped(original), mode=0o600)
     was = original.stat()  # the time of the file stands in if the photo holds none
     os.utime(ready, ns=(was.st_atime_ns, was.st_mtime_ns))
     with Log(log_path) as log, log.transaction():  # so that nobody deletes the reading in between
@@ -218,7 +218,7 @@ def _stripped(original: Path) -> bytes:
         image = photo.open_image(file)
         pixels = photo.decoded(image)
         found = photo.read_exif(image)  # all that is needed to read the photo again
-        if image.format in photo.TURNED_BY_READER:
+        if image.format in photo.UPRIGHT_WHEN_DECODED:
             found.pop(ExifTags.Base.Orientation, None)
         kept = Image.Exif()
         times = kept.get_ifd(ExifTags.IFD.Exif)
@@ -256,9 +256,9 @@ def check_photo(path: Path, kind: profiles.Kind, step: str, n_patches: int | Non
         if kind == "chart":
             measure_chart(path, n_patches)
         elif step in END_STATES:
-            profiles.known_fluid(profiles.end_photo(path, END_STATES[step]))
+            profiles.measure_known_fluid(profiles.end_photo(path, END_STATES[step]))
         else:
-            profiles.see_clear_fluid(path, "known")
+            profiles.measure_clear_fluid(path, "known")
     except Refusal as refused:
         return refused.reason
     return None

@@ -18,7 +18,7 @@ from colorread.errors import Refusal, refusal
 from colorread.limits import EARLIEST_YEAR, TimeSource
 
 # The decoders of these formats turn the picture upright themselves; doing so by EXIF would turn it twice.
-TURNED_BY_READER: Final = frozenset(("HEIF", "TIFF"))
+UPRIGHT_WHEN_DECODED: Final = frozenset(("HEIF", "TIFF"))
 
 # Choices of this project: photos of common phones have up to 50 megapixels, of some 108; on less than 300 pixels card
 # and vial cannot be seen.
@@ -212,7 +212,7 @@ def orientation_of(tags: Mapping[int, Any], format_name: str | None) -> Any:
     object
         1 to 8 as in EXIF, 1 being upright; anything at all for a damaged file, and None if not stored.
     """
-    return None if format_name in TURNED_BY_READER else tags.get(ExifTags.Base.Orientation)
+    return None if format_name in UPRIGHT_WHEN_DECODED else tags.get(ExifTags.Base.Orientation)
 
 
 def time_taken(tags: Mapping[int, Any], file_time_s: float) -> tuple[datetime | None, TimeSource]:

@@ -4,8 +4,8 @@ from .defaults import (
     drop_default as drop_default,
     has_defaults as has_defaults,
     make_default as make_default,
+    migrate_defaults as migrate_defaults,
     read_named as read_named,
-    take_over_defaults as take_over_defaults,
 )
 from .how_to import BUFFERS as BUFFERS, GUIDES as GUIDES, SOLD_BUFFERS as SOLD_BUFFERS, Kind as Kind
 from .known import (
@@ -17,11 +17,11 @@ from .known import (
 )
 from .make import (
     PhotoRefused as PhotoRefused,
-    known_fluid as known_fluid,
     make_chart_profile as make_chart_profile,
     make_profile as make_profile,
+    measure_clear_fluid as measure_clear_fluid,
+    measure_known_fluid as measure_known_fluid,
     measure_photos as measure_photos,
-    profile_of as profile_of,
-    see_clear_fluid as see_clear_fluid,
+    profile_from as profile_from,
 )
 from .presentation import profile_lines as profile_lines, write_profile_picture as write_profile_picture

@@ -6,7 +6,7 @@ import hashlib
 from dataclasses import replace
 from pathlib import Path
 
-from calibration import Profile, read_profile, write_whole
+from calibration import Profile, read_profile, write_atomic
 from colorread.log import Log, default_log_path, phones_folder
 
 
@@ -27,7 +27,7 @@ def has_defaults(log_path: Path) -> bool:
     return any(phones_folder(log_path).glob("*.toml"))
 
 
-def take_over_defaults(log_path: Path) -> None:
+def migrate_defaults(log_path: Path) -> None:
     """
     Give a log its own copies of defaults from versions that kept those of all logs beside the usual log.
 
@@ -193,7 +193,7 @@ def read_defaults(log_path: Path) -> tuple[dict[Path, frozenset[str]], tuple[str
 
 def _keep(path: Path, data: bytes) -> None:
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    write_whole(path, data)
+    write_atomic(path, data)
 
 
 def _drop(phones: frozenset[str], log_path: Path, *, but: Path | None) -> bool:

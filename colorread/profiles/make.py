@@ -31,7 +31,7 @@ from colorread.fluid import ChartColors, measure_chart
 from colorread.photo import Photo
 from colorread.profiles.known import KnownPhoto
 from colorread.profiles.presentation import known_words
-from colorread.reading import Fluid, require_clear_fluid, see_fluid
+from colorread.reading import Fluid, observe_fluid, require_clear_fluid
 
 _USUAL_RANGE = (5.5, 8.5)  # pH range for checking a calibration photo: that of the dye, rounded out
 # How far the color of a print lies from that of the fluid it stands for, through wrong inks and metamerism: density,
@@ -67,6 +67,7 @@ class PhotoRefused(CalibrationError):  # noqa: N818 - an error by its base
 
     def __init__(self, path: str | os.PathLike[str], reason: Reason) -> None:
         super().__init__(f"{path}: {reason.message} {reason.next_step}")
+        self.path = path
         self.reason = reason
 
 
@@ -79,7 +80,7 @@ def make_profile(photos: Sequence[KnownPhoto], *, light: str = "unknown", base: 
     photos : sequence of KnownPhoto
         At least one.
     light, base
-        As in `profile_of`.
+        As in `profile_from`.
 
     Returns
     -------
@@ -96,7 +97,7 @@ def make_profile(photos: Sequence[KnownPhoto], *, light: str = "unknown", base: 
         if isinstance(measured, PhotoRefused):
             raise measured
         samples.append(measured)
-    return profile_of(samples, light=light, base=base)
+    return profile_from(samples, light=light, base=base)
 
 
 def measure_photos(photos: Iterable[KnownPhoto]) -> Iterator[KnownSample | PhotoRefused]:
@@ -115,7 +116,7 @@ def measure_photos(photos: Iterable[KnownPhoto]) -> Iterator[KnownSample | Photo
     """
     for photo in photos:
         try:
-            yield known_fluid(photo)
+            yield measure_known_fluid(photo)
         except Refusal as refused:
             yield PhotoRefused(photo.path, refused.reason)
 
@@ -144,7 +145,7 @@ def make_chart_profile(
     region_xywh : tuple of float, optional
         Where the row of a kit's chart lies: left, top, width, height in pixels of the upright photo at full size.
     light, base
-        As in `profile_of`.
+        As in `profile_from`.
 
     Returns
     -------
@@ -174,10 +175,10 @@ def make_chart_profile(
                 f"{paths[0]} and {path} do not show the same chart in the same light; use photos of one chart, taken "
                 "one after another."
             )
-    return profile_of(samples, light=light, base=base)
+    return profile_from(samples, light=light, base=base)
 
 
-def see_clear_fluid(path: str | os.PathLike[str], state: State) -> Fluid:
+def measure_clear_fluid(path: str | os.PathLike[str], state: State) -> Fluid:
     """
     Measure the fluid in a calibration photo.
 
@@ -198,7 +199,7 @@ def see_clear_fluid(path: str | os.PathLike[str], state: State) -> Fluid:
     Refusal
         As for a reading, and ``dark-fluid`` if a fluid of known pH is too dark.
     """
-    seen = see_fluid(path)
+    seen = observe_fluid(path)
     if seen.reason is not None:
         raise Refusal(seen.reason)
     fluid = seen.fluid
@@ -210,7 +211,7 @@ def see_clear_fluid(path: str | os.PathLike[str], state: State) -> Fluid:
     return fluid
 
 
-def known_fluid(known: KnownPhoto) -> KnownSample:
+def measure_known_fluid(known: KnownPhoto) -> KnownSample:
     """
     Measure a photo and check its color against what is known of the fluid.
 
@@ -227,9 +228,9 @@ def known_fluid(known: KnownPhoto) -> KnownSample:
     Raises
     ------
     Refusal
-        As `see_clear_fluid`, and ``other-fluid`` if the fluid does not have the color of its state.
+        As `measure_clear_fluid`, and ``other-fluid`` if the fluid does not have the color of its state.
     """
-    fluid = see_clear_fluid(known.path, known.state)
+    fluid = measure_clear_fluid(known.path, known.state)
     evidence = Evidence(
         samples=fluid.signal.samples,
         space=fluid.photo.color_space,
@@ -249,7 +250,7 @@ def known_fluid(known: KnownPhoto) -> KnownSample:
     return _samples([evidence], known.path, fluid.photo)[0]
 
 
-def profile_of(samples: Sequence[KnownSample], *, light: str = "unknown", base: Profile | None = None) -> Profile:
+def profile_from(samples: Sequence[KnownSample], *, light: str = "unknown", base: Profile | None = None) -> Profile:
     """
     Make a profile of samples.
 

@@ -30,11 +30,11 @@ from calibration import (
     signal_family,
     validity,
     weigh_members,
-    write_whole,
+    write_atomic,
 )
 from colorread.chemistry import ph_from_co2
 from colorread.limits import USUAL_KH_DKH
-from colorread.reading import Stated, believed_ph, pka_of, with_numbers, without_numbers
+from colorread.reading import PhotoInputs, blank_reading, complete_reading, fluid_ph_posterior, pka_of
 from colorread.result import NORMAL_95
 
 if TYPE_CHECKING:
@@ -49,7 +49,7 @@ _STATE_WORDS = {
 _LAMP_SHARE_MIN = 0.05  # a less probable lamp is not named
 _DAY_LETTERS, _MINUTE_LETTERS = len("2025-06-04"), len("2025-06-04T05:30")
 _EXAMPLE_CO2_MG_L = 20.0  # of a made-up fluid, in the middle of the plants' range
-_STATED = Stated(kh_dkh=USUAL_KH_DKH)
+_STATED = PhotoInputs(kh_dkh=USUAL_KH_DKH)
 _LOADS = (0.5, 0.65, 0.8, 1.0)  # dye along the four parts of a usual vial: assumption
 _HELPS_BELOW = 0.85  # width of the interval, as pH, relative to that without a profile: assumption
 _DENSITY_STD = 0.01  # noise of a usual photo: assumption
@@ -150,8 +150,8 @@ def benefit_words(profile: Profile) -> str:
     phone = next(iter(profile.camera_models), None)
     ends = []
     for stated in (_STATED, replace(_STATED, profile=profile)):
-        posterior, _ = believed_ph(samples, "srgb", phone, stated)
-        co2 = with_numbers(without_numbers("", stated), posterior, stated).co2_mg_l
+        posterior, _ = fluid_ph_posterior(samples, "srgb", phone, stated)
+        co2 = complete_reading(blank_reading("", stated), posterior, stated).co2_mg_l
         if co2 is None or co2.value is None or co2.low is None or co2.high is None:
             return ""
         factor = _EXAMPLE_CO2_MG_L / co2.value  # centers the interval on the example
@@ -212,7 +212,7 @@ def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> Non
     axes.grid(alpha=0.3)
     file = io.BytesIO()
     figure.savefig(file, format=kind, dpi=150)
-    write_whole(path, file.getvalue())
+    write_atomic(path, file.getvalue())
 
 
 def _draw_lines(axes: Axes, profile: Profile) -> None:

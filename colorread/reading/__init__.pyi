@@ -1,14 +1,14 @@
 from .interpretation import (
-    believed_ph as believed_ph,
+    blank_reading as blank_reading,
+    complete_reading as complete_reading,
+    fluid_ph_posterior as fluid_ph_posterior,
     pka_of as pka_of,
-    with_numbers as with_numbers,
-    without_numbers as without_numbers,
 )
 from .pipeline import (
     Fluid as Fluid,
+    observe_fluid as observe_fluid,
     read_photo as read_photo,
     read_photo_traced as read_photo_traced,
     require_clear_fluid as require_clear_fluid,
-    see_fluid as see_fluid,
 )
-from .stated import Stated as Stated
+from .stated import PhotoInputs as PhotoInputs

@@ -18,7 +18,7 @@ from calibration import (
     validity,
 )
 from colorread.chemistry import co2_from_ph, co2_rule_of_thumb, dye_ph_std, ionic_strength, ph_from_co2
-from colorread.reading.stated import Stated
+from colorread.reading.stated import PhotoInputs
 from colorread.result import BUDGET_ACIDS, BUDGET_KH, NORMAL_95, Interval, Limit, Reading
 from colorread.words import judge
 
@@ -37,7 +37,7 @@ _LITTLE_DYE_LOAD = 0.15  # below it the color is faint: assumption
 _FLAT = 0.6
 
 
-def without_numbers(photo: str, stated: Stated) -> Reading:
+def blank_reading(photo: str, stated: PhotoInputs) -> Reading:
     """
     Return a reading that holds only what was stated.
 
@@ -45,7 +45,7 @@ def without_numbers(photo: str, stated: Stated) -> Reading:
     ----------
     photo : str
         Path or name of the photo.
-    stated : Stated
+    stated : PhotoInputs
         What the keeper stated.
 
     Returns
@@ -64,13 +64,13 @@ def without_numbers(photo: str, stated: Stated) -> Reading:
     )
 
 
-def usual_ph_range(stated: Stated) -> tuple[float, float]:
+def usual_ph_range(stated: PhotoInputs) -> tuple[float, float]:
     """
     Return the range of pH expected in a vial before any measurement.
 
     Parameters
     ----------
-    stated : Stated
+    stated : PhotoInputs
         KH and temperature.
 
     Returns
@@ -82,13 +82,13 @@ def usual_ph_range(stated: Stated) -> tuple[float, float]:
     return low, high
 
 
-def pka_of(stated: Stated) -> float:
+def pka_of(stated: PhotoInputs) -> float:
     """Return the pKa' of the dye in the fluid that was stated [-]."""
     return pka_prime(stated.water_c, ionic_strength_mol_kg=float(ionic_strength(stated.fluid_kh_dkh)))
 
 
-def believed_ph(
-    samples: SignalSamples, space: ColorSpace, camera_model: str | None, stated: Stated
+def fluid_ph_posterior(
+    samples: SignalSamples, space: ColorSpace, camera_model: str | None, stated: PhotoInputs
 ) -> tuple[PhPosterior, tuple[str, ...]]:
     """
     Return the posterior of the pH of a fluid, and the flags of its profile.
@@ -101,7 +101,7 @@ def believed_ph(
         Primaries of the photo.
     camera_model : str or None
         Phone that took the photo, if known.
-    stated : Stated
+    stated : PhotoInputs
         What the keeper stated, with the profile.
 
     Returns
@@ -143,7 +143,7 @@ def believed_ph(
     return believed, flags
 
 
-def with_numbers(reading: Reading, posterior: PhPosterior, stated: Stated) -> Reading:
+def complete_reading(reading: Reading, posterior: PhPosterior, stated: PhotoInputs) -> Reading:
     """
     Complete a reading with the posterior of the pH.
 
@@ -153,7 +153,7 @@ def with_numbers(reading: Reading, posterior: PhPosterior, stated: Stated) -> Re
         Still without numbers.
     posterior : PhPosterior
         Of the pH; at most one end is open.
-    stated : Stated
+    stated : PhotoInputs
         KH, temperature, fluid, limits.
 
     Returns
@@ -191,7 +191,7 @@ def with_numbers(reading: Reading, posterior: PhPosterior, stated: Stated) -> Re
     )
 
 
-def _mismatch_flags(profile: Profile, camera_model: str | None, stated: Stated) -> tuple[str, ...]:
+def _mismatch_flags(profile: Profile, camera_model: str | None, stated: PhotoInputs) -> tuple[str, ...]:
     """Return flags for how a photo differs from those of a profile."""
     flags = []
     if profile.camera_models and camera_model not in profile.camera_models:
@@ -215,7 +215,7 @@ def _ph_of_likelihood(posterior: PhPosterior) -> Interval:
     )
 
 
-def _co2(posterior: PhPosterior, extra_std_ph: float, stated: Stated) -> Interval:
+def _co2(posterior: PhPosterior, extra_std_ph: float, stated: PhotoInputs) -> Interval:
     """Return the CO2 and its 90 % interval, with the uncertainty beyond that of the pH."""
     extra = NORMAL_95 * extra_std_ph
     acid_end = posterior.median - float(np.hypot(posterior.median - posterior.low, extra))
@@ -227,7 +227,7 @@ def _co2(posterior: PhPosterior, extra_std_ph: float, stated: Stated) -> Interva
     return Interval(value=value, low=low, high=high)
 
 
-def _tank_ph(co2_mg_l: Interval, stated: Stated) -> Interval | None:
+def _tank_ph(co2_mg_l: Interval, stated: PhotoInputs) -> Interval | None:
     if stated.tank_kh_dkh is None:
         return None
     value, low, high = (

@@ -28,13 +28,13 @@ from colorread.fluid import (
     find_vial,
     measure_fluid,
     point_at_vial,
-    require_near,
+    require_enough_pixels,
     shows_chart,
 )
 from colorread.limits import FluidKind, LightName
 from colorread.photo import Photo, Source, load_close_up, load_photo
-from colorread.reading.interpretation import believed_ph, pka_of, with_numbers, without_numbers
-from colorread.reading.stated import Stated
+from colorread.reading.interpretation import blank_reading, complete_reading, fluid_ph_posterior, pka_of
+from colorread.reading.stated import PhotoInputs
 from colorread.reference import (
     ENOUGH_PX_PER_MM,
     CardView,
@@ -139,7 +139,7 @@ def read_photo(
     ValueError
         If an argument lies outside its range.
     """
-    stated = Stated(
+    stated = PhotoInputs(
         kh_dkh=kh_dkh,
         temperature_c=temperature_c,
         fluid=fluid,
@@ -152,7 +152,7 @@ def read_photo(
     return read_photo_traced(source, stated)[0]
 
 
-def read_photo_traced(source: Source, stated: Stated) -> tuple[Reading, Trace]:
+def read_photo_traced(source: Source, stated: PhotoInputs) -> tuple[Reading, Trace]:
     """
     Read one photo, and return what was found on the way as well; errors as in `read_photo`.
 
@@ -160,7 +160,7 @@ def read_photo_traced(source: Source, stated: Stated) -> tuple[Reading, Trace]:
     ----------
     source : path or ndarray
         As in `read_photo`.
-    stated : Stated
+    stated : PhotoInputs
         What the keeper stated.
 
     Returns
@@ -170,12 +170,12 @@ def read_photo_traced(source: Source, stated: Stated) -> tuple[Reading, Trace]:
     trace : Trace
         For the evidence picture.
     """
-    seen = see_fluid(source, stated.vial_xywh)
+    seen = observe_fluid(source, stated.vial_xywh)
     reading = _reading_before_color(source, stated, seen)
     if seen.fluid is None:
         return reading, _trace(seen)
     fluid, photo = seen.fluid, seen.fluid.photo
-    posterior, flags = believed_ph(fluid.signal.samples, photo.color_space, photo.camera_model, stated)
+    posterior, flags = fluid_ph_posterior(fluid.signal.samples, photo.color_space, photo.camera_model, stated)
     odd = ("odd-color",) if posterior.misfit > _ODD_MISFIT else ()
     reading = replace(reading, flags=(*reading.flags, *flags, *fluid.signal.flags, *odd))
     try:
@@ -187,10 +187,10 @@ def read_photo_traced(source: Source, stated: Stated) -> tuple[Reading, Trace]:
         return replace(reading, reason=refused.reason), _trace(seen)
     if stated.profile is not None:
         reading = replace(reading, profile=stated.profile.name or f"made {stated.profile.made_at}")
-    return with_numbers(reading, posterior, stated), _trace(seen, posterior, pka_of(stated))
+    return complete_reading(reading, posterior, stated), _trace(seen, posterior, pka_of(stated))
 
 
-def see_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Observation:
+def observe_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Observation:
     """
     Find and measure the fluid in a photo.
 
@@ -237,19 +237,19 @@ def _observe_in_front_of(fit: ReferenceFit, source: Source, photo: Photo, vial_x
         seen = replace(seen, outlines_px=tuple(view.photo_xy(vial.outline_px) for vial in vials))
         if len(vials) > 1:
             raise refusal("two-vials")
-        require_near(vials[0].area_mm2, fit.px_per_mm * close_up.times, fit.distance_mm)
+        require_enough_pixels(vials[0].area_mm2, fit.px_per_mm * close_up.times, fit.distance_mm)
         signal = measure_fluid(view, balance, colors, vials[0])
     except Refusal as refused:
         return replace(seen, reason=refused.reason)
     return replace(seen, fluid=Fluid(photo=photo, view=view, signal=signal))
 
 
-def _reading_before_color(source: Source, stated: Stated, seen: Observation) -> Reading:
+def _reading_before_color(source: Source, stated: PhotoInputs, seen: Observation) -> Reading:
     """Return all of a reading that does not depend on the color of the fluid."""
     photo, card = seen.photo, seen.card
     flags = (*(() if card is None else card.flags), *(() if stated.vial_xywh is None else ("vial-pointed",)))
     name = "array" if isinstance(source, np.ndarray) else os.fspath(source)
-    reading = replace(without_numbers(name, stated), flags=flags, reason=seen.reason)
+    reading = replace(blank_reading(name, stated), flags=flags, reason=seen.reason)
     if photo is not None:
         reading = replace(reading, taken_at=photo.taken_at, time_source=photo.time_source)
     if photo is None or card is None:

@@ -22,7 +22,7 @@ from colorread.words import USUAL_MARKS, Marks
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stated:
+class PhotoInputs:
     """
     What the keeper states about a photo.
 

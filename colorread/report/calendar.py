@@ -5,9 +5,9 @@ from __future__ import annotations
 import os
 from datetime import date, datetime, timedelta
 
-from calibration import write_whole
+from calibration import write_atomic
 from colorread import __version__
-from colorread.tank import TELLS, TankSummary, refill_words
+from colorread.tank import PHOTO_PURPOSES, TankSummary, refill_words
 
 _PHOTO_TAKES = timedelta(minutes=15)  # assumption
 
@@ -73,14 +73,14 @@ def write_calendar(path: str | os.PathLike[str], summary: TankSummary) -> None:
     """
     if not _entries(summary):
         raise ValueError("Nothing is planned yet. Enter the gas and lights' hours of the tank.")
-    write_whole(path, calendar_bytes(summary))
+    write_atomic(path, calendar_bytes(summary))
 
 
 def _entries(summary: TankSummary) -> list[tuple[str, date, str, str]]:
     """Return kind, start, title and details of each entry."""
     plan = summary.plan
     entries: list[tuple[str, date, str, str]] = [
-        ("photo", photo.at, "photo of the vial", TELLS[photo.tells]) for photo in plan.photos
+        ("photo", photo.at, "photo of the vial", PHOTO_PURPOSES[photo.tells]) for photo in plan.photos
     ]
     if plan.refill_on is not None:
         entries.append(("refill", plan.refill_on, "refill the gas", f"The gas lasts until about {refill_words(plan)}."))

@@ -10,7 +10,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from calibration import write_whole
+from calibration import write_atomic
 from colorread import __version__, tank, words
 from colorread.report.axes import PLOT_COLORS
 from colorread.report.plot import MADE_UP, day_svgs, days_start, history_svgs, week_svgs
@@ -42,7 +42,7 @@ def report_html(summary: tank.TankSummary, entries: Iterable[LogEntry]) -> str:
     """
     ordered = sorted(entries, key=_by_time, reverse=True)
     readings = [entry.reading for entry in ordered]
-    told = summary.told
+    told = summary.findings
     last_at = summary.last_at or datetime.now()  # dates of the same year are shown without it
     rows = _photo_rows(ordered, summary, last_at)
     n_pictures = sum(bool(row["picture"]) for row in rows)
@@ -63,7 +63,7 @@ def report_html(summary: tank.TankSummary, entries: Iterable[LogEntry]) -> str:
             forecasts=[] if told is None else tank.forecast_rows(told.advice),
             recommended=tank.RECOMMENDED,
             numbers=tank.number_rows(summary),
-            of_when=tank.OF_WHEN,
+            of_when=tank.NUMBERS_CAPTION,
             fitted=[] if told is None else tank.fitted_rows(told),
             refused=_refused_photos(readings, last_at),
             photos=[row for row in rows if row["taken_at"] is None or row["taken_at"] >= start],
@@ -101,7 +101,7 @@ def write_report(path: str | os.PathLike[str], summary: tank.TankSummary, entrie
     OSError
         If it cannot be written.
     """
-    write_whole(path, report_html(summary, entries).encode())
+    write_atomic(path, report_html(summary, entries).encode())
 
 
 def _by_time(entry: LogEntry) -> tuple[datetime, str]:
@@ -111,7 +111,7 @@ def _by_time(entry: LogEntry) -> tuple[datetime, str]:
 
 def _photo_rows(entries: Iterable[LogEntry], summary: tank.TankSummary, last_at: datetime) -> list[dict[str, Any]]:
     """Return the rows of the table of photos, with times on the tank's own clock; texts may be empty."""
-    of_tank = tank.tank_co2_of(summary.tank_co2)
+    of_tank = tank.tank_co2_lookup(summary.tank_co2)
     rows = []
     bytes_left, pictures_left = _PICTURE_BYTES_MAX, PICTURES_MAX
     for entry in entries:

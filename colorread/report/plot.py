@@ -22,7 +22,7 @@ from matplotlib.markers import CARETUP
 from matplotlib.path import Path as MarkerPath
 from numpy.typing import NDArray
 
-from calibration import write_whole
+from calibration import write_atomic
 from colorread.report.axes import DASHES, DOTS, HOURS_PER_DAY, LIGHT, Shape, Strip, draw_edge, draw_marks, new_figure
 from colorread.result import Interval, Reading
 from colorread.tank import WINDOW_DAYS, Advice, Tank, TankSummary, event_letters, wall_clock
@@ -77,8 +77,8 @@ def days_start(summary: TankSummary) -> datetime:
     datetime
         Start of the course, on the tank's clock; without a course its usual length before the last reading.
     """
-    if summary.told is not None:
-        return summary.told.course.times[0]
+    if summary.findings is not None:
+        return summary.findings.course.times[0]
     return datetime.min if summary.last_at is None else summary.last_at - timedelta(days=WINDOW_DAYS)
 
 
@@ -107,7 +107,7 @@ def week_figure(summary: TankSummary, seen: Timed, shape: Shape, title: str = ""
     ValueError
         If there is nothing to draw.
     """
-    tank, course = summary.tank, None if summary.told is None else summary.told.course
+    tank, course = summary.tank, None if summary.findings is None else summary.findings.course
     times = [when for when, _ in seen] + list(course.times if course else ())
     if not times:
         raise ValueError("There is nothing to plot: no photo of this tank has both a time and a number.")
@@ -237,7 +237,7 @@ def write_plot(path: str | os.PathLike[str], summary: TankSummary, entries: Iter
     file = io.BytesIO()
     seen = recent_readings(summary, [entry.reading for entry in entries])
     week_figure(summary, seen, "wide", title).savefig(file, format=kind, dpi=_PRINT_DPI)
-    write_whole(path, file.getvalue())
+    write_atomic(path, file.getvalue())
 
 
 def week_svgs(summary: TankSummary, readings: Sequence[Reading]) -> tuple[str, ...]:
@@ -257,7 +257,7 @@ def week_svgs(summary: TankSummary, readings: Sequence[Reading]) -> tuple[str, .
         SVG for a phone and for a wide window; empty if there is nothing to draw.
     """
     seen = recent_readings(summary, readings)
-    if summary.told is None and not seen:
+    if summary.findings is None and not seen:
         return ()
     label = "CO2 of tank and vial over the days, with the readings, the limits, and the hours of lights and gas."
     return _svgs(partial(week_figure, summary, seen), summary, "week", label)
@@ -274,10 +274,10 @@ def history_svgs(summary: TankSummary, readings: Sequence[Reading]) -> tuple[str
 
 def day_svgs(summary: TankSummary) -> tuple[str, ...]:
     """Return the figure of the simulated day for a page, as `week_svgs`; empty without a course."""
-    if summary.told is None:
+    if summary.findings is None:
         return ()
     label = "Simulated CO2 of one day from midnight to midnight, as it is and with the recommended change if any."
-    return _svgs(partial(day_figure, summary.tank, summary.told.advice), summary, "day", label)
+    return _svgs(partial(day_figure, summary.tank, summary.findings.advice), summary, "day", label)
 
 
 def figure_svg(figure: Figure, name: str, label: str) -> str:

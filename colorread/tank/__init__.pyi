@@ -5,8 +5,8 @@ from .events import (
     event_words as event_words,
     moment_words as moment_words,
     parse_share as parse_share,
-    tank_after as tank_after,
     typed_event as typed_event,
+    updated_tank as updated_tank,
 )
 from .gas_plan import GasPlan as GasPlan, plan_gas as plan_gas
 from .gas_plan_words import (
@@ -21,13 +21,13 @@ from .results import (
     PhotoPoint as PhotoPoint,
     TankSummary as TankSummary,
     summary_to_dict as summary_to_dict,
-    tank_co2_of as tank_co2_of,
+    tank_co2_lookup as tank_co2_lookup,
 )
 from .series import (
     LEAST_READINGS as LEAST_READINGS,
     WINDOW_DAYS as WINDOW_DAYS,
     age_days as age_days,
-    is_of_the_future as is_of_the_future,
+    has_future_date as has_future_date,
     wall_clock as wall_clock,
 )
 from .settings import (
@@ -41,9 +41,9 @@ from .settings_table import SETTINGS as SETTINGS, Measure as Measure, Setting as
 from .summary import summarize as summarize
 from .tank_words import (
     HOURS_ABOVE as HOURS_ABOVE,
-    OF_WHEN as OF_WHEN,
+    NUMBERS_CAPTION as NUMBERS_CAPTION,
+    PHOTO_PURPOSES as PHOTO_PURPOSES,
     RECOMMENDED as RECOMMENDED,
-    TELLS as TELLS,
     fitted_rows as fitted_rows,
     forecast_rows as forecast_rows,
     number_rows as number_rows,

@@ -11,12 +11,12 @@ import numpy as np
 
 from colorread.result import Level, chance_above, level_of
 from colorread.tank import advice_words
-from colorread.tank.charge import gas_trend
 from colorread.tank.fit import TankFit
 from colorread.tank.forecast import (
     DayStart,
     day_start,
     forecast,
+    gas_trend,
     hours_for_lights,
     midnight_after,
     night_of,
@@ -325,6 +325,6 @@ def _calm_in_days(fit: TankFit, start: DayStart) -> int | None:
 def _is_seen_to_fade(fit: TankFit) -> bool:
     """Whether the gas surely fades, and has not been turned too recently for the readings to show it."""
     trend = gas_trend(fit).interval
-    turned_h = max((step.hour for step in fit.problem.steps if step.gas_std > 0.0), default=-math.inf)
+    turned_h = max((step.hour for step in fit.posterior.steps if step.gas_std > 0.0), default=-math.inf)
     surely = trend is not None and trend.high is not None and trend.high < 0.0
     return surely and float(fit.series.hours[-1]) - turned_h >= _FADING_SEEN_H

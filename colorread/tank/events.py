@@ -10,7 +10,7 @@ from datetime import MAXYEAR, MINYEAR, date, datetime, time, timedelta
 from typing import Annotated
 
 from colorread.limits import SOURCE_AMOUNT_RANGE_G, checked_number
-from colorread.records import Kept, json_line, plain, record_of
+from colorread.records import Kept, json_line, plain, read_record
 from colorread.tank.settings import Tank
 from colorread.words import date_words
 
@@ -67,7 +67,7 @@ class Event:
     bubbles: float | None = None
 
     @property
-    def turns_gas(self) -> bool:
+    def changes_gas_rate(self) -> bool:
         """Whether it changes the rate of gas into the water."""
         return self.refilled or self.gas_changed or self.diffuser
 
@@ -92,11 +92,11 @@ class Event:
         if self.refill_g is not None and not self.refilled:
             raise ValueError("An amount needs a refill.")
         is_empty = not self.text and self.water_change is None and self.bubbles is None
-        if is_empty and not (self.turns_gas or self.fluid_renewed):
+        if is_empty and not (self.changes_gas_rate or self.fluid_renewed):
             raise ValueError("Say what to note: a text, or what was done.")
 
 
-def tank_after(tank: Tank, events: Iterable[Event]) -> Tank:
+def updated_tank(tank: Tank, events: Iterable[Event]) -> Tank:
     """
     Return a tank with its settings updated by notes.
 
@@ -128,7 +128,7 @@ def bubbles_now(events: Sequence[Event], now: datetime) -> float | None:
     for event in reversed(events):
         if event.bubbles is not None:
             return event.bubbles if now - event.at <= timedelta(days=_COUNT_DAYS) else None
-        if event.turns_gas:
+        if event.changes_gas_rate:
             return None
     return None
 
@@ -159,7 +159,7 @@ def typed_event(typed: Mapping[str, object], now: datetime) -> Event:
         values["at"] = parse_moment(values["at"], now).isoformat()
     if isinstance(values["text"], str):
         values["text"] = values["text"].strip()
-    return record_of(Event, "the note", values)
+    return read_record(Event, "the note", values)
 
 
 def parse_moment(text: str, now: datetime) -> datetime:

@@ -18,7 +18,7 @@ from colorread.tank.forecast import DayStart, interval
 from colorread.tank.model import Draws, Schedule
 from colorread.tank.posterior import prior_parameters
 from colorread.tank.results import Change, Night, SourceOutlook, TimerValve
-from colorread.tank.series import NoCourseError, age_days, is_of_the_future, wall_clock
+from colorread.tank.series import NoCourseError, age_days, has_future_date, wall_clock
 from colorread.tank.settings import ALL_DAY, DailySpan, GasSource, Tank
 from colorread.words import SourceKind, has_open_hose
 
@@ -288,7 +288,7 @@ def plan_gas(
     target_mg_l = _target_of(tank) if target_mg_l is None else target_mg_l
     if not target_mg_l < limit_mg_l:
         raise ValueError(f"The target ({target_mg_l:g} mg/L) must be below the fish limit ({limit_mg_l:g} mg/L).")
-    usable = [reading for reading in readings if reading.status == "read" and not is_of_the_future(reading, now)]
+    usable = [reading for reading in readings if reading.status == "read" and not has_future_date(reading, now)]
     happened = sorted((event for event in events if event.at <= now), key=lambda event: event.at)
     fit, no_days = _fit_of_days(logged or tank, usable, happened)
     need = gas_need(tank, fit, target_mg_l)

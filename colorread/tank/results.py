@@ -76,7 +76,7 @@ class PhotoPoint:
     co2_mg_l: Interval
 
 
-def tank_co2_of(points: Iterable[PhotoPoint]) -> Callable[[Reading], Interval | None]:
+def tank_co2_lookup(points: Iterable[PhotoPoint]) -> Callable[[Reading], Interval | None]:
     """Return a function that gives the tank's CO2 [mg/L] at the photo of a reading, or None if it is not known."""
     by_photo: dict[object, Interval] = {(point.photo, point.taken_at): point.co2_mg_l for point in points}
     return lambda reading: by_photo.get((reading.photo, reading.taken_at))
@@ -337,7 +337,7 @@ class SourceOutlook:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class Findings:
     """
     What a course fitted to the readings shows of one tank.
 
@@ -466,7 +466,7 @@ class TankSummary:
         What was assumed and what cannot be determined.
     fluid_advice : str
         Whether to renew the fluid; empty if its age is not known.
-    told : Told or None
+    findings : Findings or None
         What a course shows; None if there is none.
     reason : str
         Why there is no course; empty if there is one.
@@ -486,7 +486,7 @@ class TankSummary:
     cautions: tuple[str, ...]
     notes: tuple[str, ...]
     fluid_advice: str
-    told: Told | None
+    findings: Findings | None
     reason: str
     plan: Plan
 
@@ -500,11 +500,11 @@ class TankSummary:
     @property
     def tank_co2(self) -> tuple[PhotoPoint, ...]:
         """The tank at the times of the photos; empty without a course."""
-        return () if self.told is None else self.told.tank_co2
+        return () if self.findings is None else self.findings.tank_co2
 
     def estimate(self, name: EstimateName) -> Estimate:
         """Return a fitted number, or the reason why there is none."""
-        return Estimate(reason=self.reason) if self.told is None else self.told.estimates[name]
+        return Estimate(reason=self.reason) if self.findings is None else self.findings.estimates[name]
 
 
 def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
@@ -522,7 +522,7 @@ def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
         Keys as documented in DEVELOPERS.md. A number that cannot be determined is None, with its reason under
         ``cannot_tell``.
     """
-    findings, now, answer = summary.told, summary.now, summary.answer
+    findings, now, answer = summary.findings, summary.now, summary.answer
     source = None if findings is None else plain(findings.source, _THREE_DIGITS)
     if source is not None:
         del source["fades_on"]

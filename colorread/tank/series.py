@@ -218,7 +218,7 @@ def age_days(taken_at: datetime, now: datetime) -> int:
     return (wall_clock(now).date() - wall_clock(taken_at).date()).days
 
 
-def is_of_the_future(reading: Reading, now: datetime) -> bool:
+def has_future_date(reading: Reading, now: datetime) -> bool:
     """
     Return whether the clock of the phone or camera was wrong when a photo was taken.
 
@@ -302,7 +302,7 @@ def vial_series(tank: Tank, readings: Sequence[Reading], events: Sequence[Event]
 def _begin(tank: Tank, events: Sequence[Event], first: datetime, last: datetime) -> tuple[datetime, datetime]:
     """Return since when readings are recent enough, and since when they are of the present charge."""
     oldest = last - timedelta(days=WINDOW_DAYS)
-    turned = [event.at for event in events if event.turns_gas and event.at > oldest]
+    turned = [event.at for event in events if event.changes_gas_rate and event.at > oldest]
     if len(turned) > _GAS_TURNS_MAX:  # a series must begin in a settled state
         oldest = datetime.combine(turned[-_GAS_TURNS_MAX - 1].date() + timedelta(days=1), time())
     started = None if tank.source is None else tank.source.started

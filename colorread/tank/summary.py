@@ -9,16 +9,16 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from colorread.result import LEVELS, Interval, Level, Reading, chance_above, hangs_on_held, level_of
+from colorread.result import LEVELS, Interval, Level, Reading, chance_above, depends_on_held, level_of
 from colorread.tank import forecast, tank_words
 from colorread.tank.advice import advise
-from colorread.tank.events import Event, bubbles_now, tank_after
+from colorread.tank.events import Event, bubbles_now, updated_tank
 from colorread.tank.fit import TankFit, steady_fit
 from colorread.tank.forecast import interval
 from colorread.tank.model import Floats, is_on
 from colorread.tank.posterior import LN_LAG, LN_LOSS
-from colorread.tank.results import Change, Course, Estimate, Now, PhotoPoint, TankSummary, Told
-from colorread.tank.series import NoCourseError, age_days, is_of_the_future, wall_clock
+from colorread.tank.results import Change, Course, Estimate, Findings, Now, PhotoPoint, TankSummary
+from colorread.tank.series import NoCourseError, age_days, has_future_date, wall_clock
 from colorread.tank.settings import DailySpan, Tank
 from colorread.words import (
     CALIBRATE,
@@ -72,9 +72,9 @@ def summarize(
     """
     now = wall_clock(now or datetime.now())
     happened = tuple(sorted((event for event in events if event.at <= now), key=lambda event: event.at))
-    stated, tank = tank, tank_after(tank, happened)
+    stated, tank = tank, updated_tank(tank, happened)
     read = [reading for reading in readings if reading.status == "read"]
-    usable = [reading for reading in read if not is_of_the_future(reading, now)]
+    usable = [reading for reading in read if not has_future_date(reading, now)]
     timed = [reading for reading in usable if reading.taken_at is not None]
     timed.sort(key=lambda reading: (_at(reading), reading.photo))
     first_at, last_at = (_at(timed[0]), _at(timed[-1])) if timed else (None, None)
@@ -94,7 +94,7 @@ def summarize(
         held = _level_before(stated, fit, timed, happened)
         findings = _findings(tank, fit, held, happened, n_unused=len(read) - len(fit.series.readings))
         verdict = _now_of_days(tank, findings, timed[-1], held)
-        gas = tank_words.gas_words(tank, findings, is_old=days_old > OLD_DAYS)
+        gas = tank_words.gas_trend_words(tank, findings, is_old=days_old > OLD_DAYS)
         more = (gas, unsteady, tank_words.noted_since_words(happened, fit.last_at))
         cautions = (*findings.advice.cautions, *STANDING_CAUTIONS)
         notes = (*notes, *tank_words.fit_notes(tank, fit))
@@ -112,7 +112,7 @@ def summarize(
         cautions=cautions,
         notes=notes,
         fluid_advice=tank_words.fluid_words(tank.fluid_renewed, None if last_at is None else last_at.date()),
-        told=findings,
+        findings=findings,
         reason=reason,
         plan=forecast.plan_of(tank, fit, None if findings is None else findings.source, plan_from),
     )
@@ -142,7 +142,7 @@ def _highest_of_late(timed: Sequence[Reading]) -> Reading:
     return max((reading for reading in timed if _at(reading) >= since), key=height)
 
 
-def _now_of_days(tank: Tank, findings: Told, last: Reading, held: Level | None) -> Now:
+def _now_of_days(tank: Tank, findings: Findings, last: Reading, held: Level | None) -> Now:
     """Return the verdict by the daily peak, or by the last reading if that contradicts it."""
     marks, day = tank.judged_by, findings.advice.today
     if _contradicts(last, findings, marks):
@@ -158,7 +158,7 @@ def _now_of_days(tank: Tank, findings: Told, last: Reading, held: Level | None) 
     return Now(what=DAILY_PEAK, co2_mg_l=day.peak_mg_l, verdict=verdict)
 
 
-def _contradicts(last: Reading, findings: Told, marks: Marks) -> bool:
+def _contradicts(last: Reading, findings: Findings, marks: Marks) -> bool:
     """Return whether the last reading is more serious than the course and above where the course has the vial."""
     assert last.co2_mg_l is not None
     of_reading, of_days = (
@@ -174,7 +174,7 @@ def _level_before(
 ) -> Level | None:
     """Return the level before the last reading, which only a margin changes; None if it makes no difference."""
     earlier, limit_mg_l = timed[:-1], tank.judged_by.fish_mg_l
-    if not earlier or not n_back or not hangs_on_held(_peak(tank, fit), limit_mg_l):
+    if not earlier or not n_back or not depends_on_held(_peak(tank, fit), limit_mg_l):
         return None
     noted = [event for event in events if event.at <= _at(earlier[-1])]
     try:
@@ -189,7 +189,7 @@ def _peak(tank: Tank, fit: TankFit) -> Interval:
     return interval(forecast.day_course(forecast.day_start(fit, tank.judged_by), Change()).max(axis=1))
 
 
-def _findings(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Event], *, n_unused: int) -> Told:
+def _findings(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Event], *, n_unused: int) -> Findings:
     series, parameters = fit.series, fit.parameters
     course_h = np.arange(0.0, series.hours[-1] + _AHEAD_H, _STEP_H)
     tank_course, vial_course = fit.course(course_h)
@@ -204,7 +204,7 @@ def _findings(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Eve
     lights_on, night_low = _around_light(tank.lights, day, course_h[last_day] % 24.0)
     trend = forecast.gas_trend(fit)
     no_loss, no_lag = (_ALL_DAY, _ALL_DAY) if fit.schedule.gas.hours >= 24.0 else (_NO_LOSS, _NO_LAG)
-    return Told(
+    return Findings(
         tank_co2=points,
         course=Course(
             times=tuple(series.when(hour) for hour in course_h),

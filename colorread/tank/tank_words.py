@@ -20,12 +20,12 @@ from colorread.tank.results import (
     Advice,
     DayForecast,
     EstimateName,
+    Findings,
     Night,
     Plan,
     PlannedFor,
     TankSummary,
     TimerValve,
-    Told,
 )
 from colorread.tank.series import WINDOW_DAYS, LeftOut
 from colorread.tank.settings import DailySpan, Tank
@@ -39,11 +39,11 @@ from colorread.words import (
     percent_words,
 )
 
-OF_WHEN = "Levels: on the day of the last photo. Rates: at its time."
+NUMBERS_CAPTION = "Levels: on the day of the last photo. Rates: at its time."
 RECOMMENDED = "Recommended"
 HOURS_ABOVE = "Above fish limit"
 # What a planned photo is good for.
-TELLS: Mapping[PlannedFor, str] = {
+PHOTO_PURPOSES: Mapping[PlannedFor, str] = {
     "loss": "It tells most about the loss to the air.",
     "lag": "It tells most about the lag of the vial.",
     "gas rate": "It tells most about the gas rate.",
@@ -132,7 +132,7 @@ def _shown(days: float) -> str:
     return words.value + words.unit
 
 
-def gas_words(tank: Tank, told: Told, *, is_old: bool = False) -> str:
+def gas_trend_words(tank: Tank, told: Findings, *, is_old: bool = False) -> str:
     """Return the trend of the gas and what it means; for old photos, nothing about the days since."""
     trend, fades = told.estimates["gas_trend_percent_per_day"], told.estimates["fades_in_days"]
     if trend.interval is None:
@@ -153,7 +153,7 @@ def gas_words(tank: Tank, told: Told, *, is_old: bool = False) -> str:
     return words
 
 
-def _fades_words(tank: Tank, told: Told, days: Interval) -> str:
+def _fades_words(tank: Tank, told: Findings, days: Interval) -> str:
     lower = f"{tank.marks.plants_low_mg_l:g} mg/L"
     if (days.value or 0.0) >= _LEAST_DAYS:
         return f"At this rate, the daily peak falls below {lower} in about {days_words(days).short()}."
@@ -164,7 +164,7 @@ def _fades_words(tank: Tank, told: Told, days: Interval) -> str:
 
 def noted_since_words(events: Sequence[Event], last_at: datetime) -> str:
     """Return what was last done to the gas after the last photo, which cannot show it; empty if nothing was."""
-    since = [event for event in events if event.turns_gas and event.at > last_at]
+    since = [event for event in events if event.changes_gas_rate and event.at > last_at]
     if not since:
         return ""
     return f"Noted since the last photo: {event_words(since[-1])}. How much gas flows now needs a new photo."
@@ -189,7 +189,7 @@ def plan_lines(plan: Plan, today: date | None = None) -> tuple[str, ...]:
     lines = []
     if plan.photos:
         first, *others = plan.photos
-        sentences = [f"Next photo: {moment_words(first.at, today)}.", TELLS[first.tells]]
+        sentences = [f"Next photo: {moment_words(first.at, today)}.", PHOTO_PURPOSES[first.tells]]
         days = [[photo.at for photo in photos] for _, photos in groupby(others, lambda photo: photo.at.date())]
         later = [", ".join((moment_words(at, today), *(f"{more:%H:%M}" for more in rest))) for at, *rest in days]
         if later:
@@ -297,9 +297,9 @@ def number_rows(summary: TankSummary) -> list[NumberRow]:
     Returns
     -------
     list of NumberRow
-        The CO2 at the last photo first, then those that `OF_WHEN` refers to.
+        The CO2 at the last photo first, then those that `NUMBERS_CAPTION` refers to.
     """
-    marks, told = summary.tank.judged_by, summary.told
+    marks, told = summary.tank.judged_by, summary.findings
     kinds: tuple[tuple[EstimateName, str, _InWords], ...] = (
         ("lights_on_mg_l", "At lights on", co2_words),
         ("peak_mg_l", "Daily peak", co2_words),
@@ -331,13 +331,13 @@ def number_rows(summary: TankSummary) -> list[NumberRow]:
     return rows
 
 
-def fitted_rows(told: Told) -> list[NumberRow]:
+def fitted_rows(told: Findings) -> list[NumberRow]:
     """
     Return the further fitted numbers, for the record.
 
     Parameters
     ----------
-    told : Told
+    told : Findings
         What a course shows.
 
     Returns

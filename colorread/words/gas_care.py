@@ -93,7 +93,7 @@ def stop_gas_words(source: SourceKind | None, valve: Valve | None = None) -> str
     return "close the cylinder's own valve" if valve == "none" else "turn it off"
 
 
-def less_gas(source: SourceKind | None, valve: Valve | None = None, *, a_little: bool = False) -> str:
+def less_gas_words(source: SourceKind | None, valve: Valve | None = None, *, a_little: bool = False) -> str:
     """Return how to reduce the gas at once, as `stop_gas_words` does; `a_little` if a little less may do."""
     down = "turn the gas down a little" if a_little else "turn the gas down"
     if source is None:

@@ -12,8 +12,18 @@ from colorread.limits import (
     USUAL_PLANTS_RANGE_MG_L,
 )
 from colorread.records import Kept
-from colorread.result import LIKELY, Interval, Level, PlantsWord, Reading, Verdict, chance_above, held_until, level_of
-from colorread.words.gas_care import SIGNS_OF_DISTRESS, SourceKind, Valve, distress_words, less_gas
+from colorread.result import (
+    LIKELY,
+    Interval,
+    Level,
+    PlantsWord,
+    Reading,
+    Verdict,
+    chance_above,
+    level_changes_at,
+    level_of,
+)
+from colorread.words.gas_care import SIGNS_OF_DISTRESS, SourceKind, Valve, distress_words, less_gas_words
 from colorread.words.phrases import FISH_SIGNS, co2_words, digits_of, percent_words
 
 IN_VIAL = "CO2 in the vial"
@@ -232,7 +242,7 @@ def _judge_fish(co2_mg_l: Interval, marks: Marks, held: Level | None) -> tuple[L
         return level, f"Even the low estimate ({co2_mg_l.low:.{digits}f}) is above the limit ({limit:g})."
     chance = chance_above(co2_mg_l, limit)
     words = f"{percent_words(chance)} chance of being above the limit ({limit:g} mg/L)."
-    until = held_until(chance, level)
+    until = level_changes_at(chance, level)
     if until is not None:
         words += f" Unchanged until it {'reaches' if until > chance else 'is below'} {percent_words(until)}."
     return level, words
@@ -242,7 +252,7 @@ def _to_do(co2_mg_l: Interval, marks: Marks, plants: PlantsWord, fish: Level) ->
     if fish == "act":
         # If the limit may still be kept, a little less gas may do.
         a_little = co2_mg_l.value is not None and (co2_mg_l.low is None or co2_mg_l.low <= marks.fish_mg_l)
-        return f"Look at the fish now, and {less_gas(marks.source, marks.valve, a_little=a_little)}."
+        return f"Look at the fish now, and {less_gas_words(marks.source, marks.valve, a_little=a_little)}."
     if fish == "watch":
         return WATCH
     return {

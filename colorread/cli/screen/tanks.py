@@ -53,15 +53,15 @@ def print_now(
 
 def _print_details(terminal: Terminal, summary: tank_room.TankSummary) -> None:
     notes = [summary.fluid_advice, *summary.notes]
-    if summary.told is not None:
+    if summary.findings is not None:
         rows = (
             (row.label, row.reason if row.number is None else row.number.short())
             for row in tank_room.number_rows(summary)
         )
-        terminal.table(("", ""), rows, show_header=False, caption=tank_room.OF_WHEN, caption_justify="left")
-        _print_advice(terminal, summary.told.advice)
-        if summary.told.source is not None:
-            notes.insert(0, summary.told.source.sentence)
+        terminal.table(("", ""), rows, show_header=False, caption=tank_room.NUMBERS_CAPTION, caption_justify="left")
+        _print_advice(terminal, summary.findings.advice)
+        if summary.findings.source is not None:
+            notes.insert(0, summary.findings.source.sentence)
     terminal.rows(listed("Notes", filter(None, notes)))
     terminal.print()
     terminal.frame("Cautions", summary.cautions)
