@@ -14,8 +14,8 @@ from scipy.integrate import solve_ivp
 
 from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA, PhPosterior, ph_prior, quantiles
 from colorread.chemistry.carbonate import ph_from_co2
+from colorread.reading.inputs import PhotoInputs
 from colorread.reading.interpretation import blank_reading, complete_reading, usual_ph_range
-from colorread.reading.stated import PhotoInputs
 from colorread.result import Reading
 from colorread.tank.events import Event
 from colorread.tank.settings import DailySpan, Tank, parse_span
@@ -233,7 +233,7 @@ def _photographed(
     Noise is one of the color: towards both ends of the dye it hides more and more of the pH. From the likelihood on
     they take the path of a photo, with all that it believes of tanks beforehand.
     """
-    stated = PhotoInputs(kh_dkh=kh_dkh)
+    inputs = PhotoInputs(kh_dkh=kh_dkh)
     shared_std, color_std = (0.05, 0.03) if profile else (0.10, 0.06)
     shared = rng.normal(0.0, math.hypot(shared_std, 0.02))
     slope, bow = rng.normal(0.0, color_std, 2)
@@ -253,12 +253,12 @@ def _photographed(
         seen = _blue_share(true_ph + error) + rng.normal(0.0, color_noise)
         photo, taken_at = f"{hour:.2f}.jpg", START + timedelta(hours=float(hour))
         own = np.exp(-0.5 * ((_blue_share(_PH) - seen) / color_noise) ** 2)
-        posterior = _posterior(own, shared_std, color_std, usual_ph_range(stated))
+        posterior = _posterior(own, shared_std, color_std, usual_ph_range(inputs))
         if rng.uniform() < 0.05 or (posterior.open_below and posterior.open_above):
             readings.append(made_refusal(taken_at=taken_at, photo=photo))
             continue
-        reading = replace(blank_reading(photo, stated), taken_at=taken_at, time_source="exif with offset")
-        readings.append(complete_reading(reading, posterior, stated))
+        reading = replace(blank_reading(photo, inputs), taken_at=taken_at, time_source="exif with offset")
+        readings.append(complete_reading(reading, posterior, inputs))
     return tuple(readings)
 
 

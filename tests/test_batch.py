@@ -305,9 +305,9 @@ def test_batches_that_are_killed_at_any_moment_leave_nothing_behind(tmp_path: Pa
 
 def test_what_a_tank_does_not_state_is_assumed() -> None:
     of_tank = settings_of(Tank(name="home", temperature_c=24.0), None, default_log_path())
-    assert (of_tank.stated.kh_dkh, of_tank.stated.temperature_c) == (None, 24.0)
-    stated = settings_of(Tank(name="home", kh_dkh=4.0, temperature_c=24.0), None, default_log_path())
-    assert of_tank.settings_id != stated.settings_id
+    assert (of_tank.inputs.kh_dkh, of_tank.inputs.temperature_c) == (None, 24.0)
+    inputs = settings_of(Tank(name="home", kh_dkh=4.0, temperature_c=24.0), None, default_log_path())
+    assert of_tank.settings_id != inputs.settings_id
 
 
 def test_interrupt_ends_with_a_sentence_and_leaves_no_process(tmp_path: Path) -> None:

@@ -21,7 +21,7 @@ import colorread.reading.pipeline
 from colorread import workers
 from colorread.cli.read import _read_one as read_one
 from colorread.log.store import Log
-from colorread.reading.stated import PhotoInputs
+from colorread.reading.inputs import PhotoInputs
 from colorread.result import Interval, Reading, Trace
 from colorread.words.gas_care import SENSITIVE_ANIMALS, gas_cautions
 from tests.fabricated import made_reading, made_refusal, made_trace
@@ -41,8 +41,8 @@ class FakePipeline:
     def __init__(self) -> None:
         self.calls: list[tuple[str, PhotoInputs]] = []
 
-    def __call__(self, source: Path, stated: PhotoInputs) -> tuple[Reading, Trace]:
-        self.calls.append((str(source), stated))
+    def __call__(self, source: Path, inputs: PhotoInputs) -> tuple[Reading, Trace]:
+        self.calls.append((str(source), inputs))
         make = made_refusal if "bad" in source.name else made_reading
         return make(photo=str(source)), made_trace()
 
@@ -168,7 +168,7 @@ def test_tank_water_in_the_vial_has_the_kh_of_the_tank_and_not_that_of_its_fluid
     assert run("tank", "add", "home", "--kh", "4", "--tank-kh", "8", "--log", log).exit_code == 0
     for arguments in (("--fluid", "tank-water"), (), ("--kh", "3")):
         assert run("read", "a.jpg", "--tank", "home", "--log", log, *arguments).exit_code == 0
-    assert [stated.fluid_kh_dkh for _, stated in pipeline.calls] == [8.0, 4.0, 3.0]
+    assert [inputs.fluid_kh_dkh for _, inputs in pipeline.calls] == [8.0, 4.0, 3.0]
 
 
 @pytest.mark.parametrize(
@@ -305,7 +305,7 @@ def test_a_sheet_is_written_once_and_replaced_only_on_demand(
     assert run(*sheet.split(), "--force").exit_code == 0
     assert out.read_bytes().startswith(b"%PDF")
     assert run(*sheet.split(), "--out", "x.png").exit_code == 2
-    assert run(*sheet.split(), "--out", str(tmp_path / "none" / "x.pdf")).exit_code == 1
+    assert run(*sheet.split(), "--out", str(tmp_path / "none" / "x.pdf")).exit_code == 2
     assert [path.name for path in tmp_path.iterdir()] == [out.name]
 
 

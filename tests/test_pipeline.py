@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from calibration.reference import load_card
 from colorread import read_photo
 from colorread.photo.load import load_photo
+from colorread.reading.inputs import PhotoInputs
 from colorread.reading.pipeline import observe_fluid, read_photo_traced
-from colorread.reading.stated import PhotoInputs
 from colorread.reference.find import find_references
 from colorread.result import BUDGET_KH, Interval, Reading
 from colorread.words.phrases import FLAG_TEXTS

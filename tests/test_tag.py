@@ -11,8 +11,8 @@ from hypothesis import given, settings, strategies as st
 from numpy.typing import NDArray
 
 from colorread.photo.load import CloseUp
+from colorread.reading.inputs import PhotoInputs
 from colorread.reading.pipeline import read_photo, read_photo_traced
-from colorread.reading.stated import PhotoInputs
 from colorread.reference.balance import balance_view
 from colorread.reference.find import find_references
 from colorread.reference.view import view_card

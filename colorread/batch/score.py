@@ -96,7 +96,7 @@ class PhotoSettings:
 
     Parameters
     ----------
-    stated : PhotoInputs
+    inputs : PhotoInputs
         Inputs of the reading.
     settings_id : str
         Hash of all that may change the numbers of a reading.
@@ -104,7 +104,7 @@ class PhotoSettings:
         Hash of the profile.
     """
 
-    stated: PhotoInputs
+    inputs: PhotoInputs
     settings_id: str
     profile_id: str | None
 
@@ -112,7 +112,7 @@ class PhotoSettings:
     def calibration_photos(self) -> frozenset[str]:
         """Hashes of the photos that the profile was made from."""
         return (
-            frozenset(sample.sha256 for sample in self.stated.profile.samples) if self.stated.profile else frozenset()
+            frozenset(sample.sha256 for sample in self.inputs.profile.samples) if self.inputs.profile else frozenset()
         )
 
 
@@ -177,19 +177,19 @@ def settings_of(tank: Tank, profile_path: Path | None, log_path: Path) -> PhotoS
         If the profile cannot be read.
     """
     path = Path(tank.profile) if profile_path is None and tank.profile is not None else profile_path
-    stated = stated_of(tank, None if path is None else read_named(path, log_path))
+    inputs = inputs_of(tank, None if path is None else read_named(path, log_path))
     profile_id = None if path is None else hashlib.sha256(path.read_bytes()).hexdigest()
     # Without the limits: a reading is judged by those of the day on which it is shown.
-    numbers = {name: getattr(stated, name) for name in ("kh_dkh", "temperature_c", "tank_kh_dkh", "light")}
+    numbers = {name: getattr(inputs, name) for name in ("kh_dkh", "temperature_c", "tank_kh_dkh", "light")}
     identity = json.dumps({**numbers, "profile": profile_id, "software": __version__}, sort_keys=True)
     return PhotoSettings(
-        stated=stated,
+        inputs=inputs,
         settings_id=hashlib.sha256(identity.encode("ascii")).hexdigest(),
         profile_id=profile_id,
     )
 
 
-def stated_of(tank: Tank, profile: Profile | None = None) -> PhotoInputs:
+def inputs_of(tank: Tank, profile: Profile | None = None) -> PhotoInputs:
     """
     Return what a tank states of its photos, which show the reference fluid.
 
@@ -282,7 +282,7 @@ def score_photos(
             sha256 = _hash_of(photo.path)
         except (OSError, Refusal) as error:
             reason = error.reason if isinstance(error, Refusal) else broke_off(error.strerror or str(error))
-            reading = replace(blank_reading(photo.name, stated_of(tank)), reason=reason)
+            reading = replace(blank_reading(photo.name, inputs_of(tank)), reason=reason)
             yield Scored(photo=photo, sha256="", outcome="failed", reading=reading)
             continue
         if sha256 in names:
@@ -305,7 +305,7 @@ def score_photos(
         for done in results:
             photo, sha256, settings = done.job.photo, done.job.sha256, done.job.settings
             if done.result is None:
-                reading = replace(blank_reading(photo.name, settings.stated), reason=broke_off(done.trouble))
+                reading = replace(blank_reading(photo.name, settings.inputs), reason=broke_off(done.trouble))
                 yield Scored(photo=photo, sha256=sha256, outcome="failed", reading=reading)
                 continue
             reading, picture = done.result
@@ -387,7 +387,7 @@ class _Unread:
 
 
 def _score(unread: _Unread) -> tuple[Reading, bytes | None]:
-    reading, trace = read_photo_traced(unread.photo.path, unread.settings.stated)
+    reading, trace = read_photo_traced(unread.photo.path, unread.settings.inputs)
     if _hash_of(unread.photo.path) != unread.sha256:  # such as a photo that is still being copied
         raise OSError("the file changed meanwhile")
     return replace(reading, photo=unread.photo.name), small_evidence(reading, trace)

@@ -109,10 +109,10 @@ def _settings(
 ) -> Callable[[Path], reading_room.PhotoInputs]:
     """Return a function that chooses the inputs for a photo."""
     if no_profile:
-        return lambda photo: batch_room.stated_of(tank)
+        return lambda photo: batch_room.inputs_of(tank)
     common.prepare_profile(profile, tank, log)
     settings_for = batch_room.settings_by_phone(tank, profile, common.log_path(log))
-    return lambda photo: settings_for(photo).stated
+    return lambda photo: settings_for(photo).inputs
 
 
 def _read_all(
@@ -142,8 +142,8 @@ def _read_all(
             if isinstance(done.result, str):
                 common.fail(done.result, common.EXIT_FAILED)
             if done.result is None:
-                photo, stated = done.job
-                unread = reading_room.blank_reading(os.fspath(photo), stated)
+                photo, inputs = done.job
+                unread = reading_room.blank_reading(os.fspath(photo), inputs)
                 yield replace(unread, reason=batch_room.broke_off(done.trouble)), None
             else:
                 yield done.result
@@ -151,14 +151,14 @@ def _read_all(
 
 def _read_one(job: tuple[Path, reading_room.PhotoInputs], *, evidence: Path | None) -> _Result | str:
     """Return a reading with its evidence picture, or a sentence on what failed; for a worker process."""
-    photo, stated = job
+    photo, inputs = job
     what = f"{photo} could not be read"
     try:
-        reading, trace = reading_room.read_photo_traced(photo, stated)
+        reading, trace = reading_room.read_photo_traced(photo, inputs)
         if evidence is None:
             return reading, None
         what = f"The evidence picture could not be written to {evidence}"
-        return reading, evidence_room.write_evidence(reading, trace, evidence, stated.marks)
+        return reading, evidence_room.write_evidence(reading, trace, evidence, inputs.marks)
     except (OSError, MemoryError) as error:
         return f"{what}: {common.cause_of(error)}."
 

@@ -102,7 +102,7 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank, log_path: Path)
         known = log.entry(tank.name, sha256)
     if known is not None and is_up_to_date(known, settings, tank):
         return known
-    reading, trace = read_photo_traced(path, settings.stated)
+    reading, trace = read_photo_traced(path, settings.inputs)
     if reading.reason is not None and trace.rgb_u8 is None:  # nothing was decoded
         return reading.reason
     picture = small_evidence(reading, trace)

@@ -49,7 +49,7 @@ _STATE_WORDS = {
 _LAMP_SHARE_MIN = 0.05  # a less probable lamp is not named
 _DAY_LETTERS, _MINUTE_LETTERS = len("2025-06-04"), len("2025-06-04T05:30")
 _EXAMPLE_CO2_MG_L = 20.0  # of a made-up fluid, in the middle of the plants' range
-_STATED = PhotoInputs(kh_dkh=USUAL_KH_DKH)
+_USUAL_INPUTS = PhotoInputs(kh_dkh=USUAL_KH_DKH)
 _LOADS = (0.5, 0.65, 0.8, 1.0)  # dye along the four parts of a usual vial: assumption
 _HELPS_BELOW = 0.85  # width of the interval, as pH, relative to that without a profile: assumption
 _DENSITY_STD = 0.01  # noise of a usual photo: assumption
@@ -149,9 +149,9 @@ def benefit_words(profile: Profile) -> str:
     samples = _example_samples(profile)
     phone = next(iter(profile.camera_models), None)
     ends = []
-    for stated in (_STATED, replace(_STATED, profile=profile)):
-        posterior, _ = fluid_ph_posterior(samples, "srgb", phone, stated)
-        co2 = complete_reading(blank_reading("", stated), posterior, stated).co2_mg_l
+    for inputs in (_USUAL_INPUTS, replace(_USUAL_INPUTS, profile=profile)):
+        posterior, _ = fluid_ph_posterior(samples, "srgb", phone, inputs)
+        co2 = complete_reading(blank_reading("", inputs), posterior, inputs).co2_mg_l
         if co2 is None or co2.value is None or co2.low is None or co2.high is None:
             return ""
         factor = _EXAMPLE_CO2_MG_L / co2.value  # centers the interval on the example
@@ -159,7 +159,7 @@ def benefit_words(profile: Profile) -> str:
     (low_without, high_without), (low, high) = ends
     words = (
         f"A reading of {_EXAMPLE_CO2_MG_L:g} mg/L now has an interval of about {low:.0f} to {high:.0f} mg/L; without "
-        f"this profile {low_without:.0f} to {high_without:.0f} (90 %, {_STATED.fluid_kh_dkh:g} dKH)."
+        f"this profile {low_without:.0f} to {high_without:.0f} (90 %, {_USUAL_INPUTS.fluid_kh_dkh:g} dKH)."
     )
     helps = np.log(high / low) < _HELPS_BELOW * np.log(high_without / low_without)
     return words if helps else f"{words} It hardly helps."
@@ -171,8 +171,8 @@ def _example_samples(profile: Profile) -> SignalSamples:
     weight = weigh_members(family.weight, profile.evidence).sum(axis=1)  # (member, pKa)
     member = int(weight.sum(axis=1).argmax())
     shift = float(weight[member] @ PKA_SHIFT / weight[member].sum())
-    ph = float(ph_from_co2(_EXAMPLE_CO2_MG_L, _STATED.fluid_kh_dkh, temperature_c=_STATED.water_c))
-    log_ratio = ph - pka_of(_STATED) - shift
+    ph = float(ph_from_co2(_EXAMPLE_CO2_MG_L, _USUAL_INPUTS.fluid_kh_dkh, temperature_c=_USUAL_INPUTS.water_c))
+    log_ratio = ph - pka_of(_USUAL_INPUTS) - shift
     by_ratio = family.density[member, :, [int(np.abs(LOAD - load).argmin()) for load in _LOADS]]  # (4, 41, 3)
     density = np.array([[np.interp(log_ratio, LOG_RATIO, channel) for channel in part.T] for part in by_ratio])
     return SignalSamples(density=density, density_std=np.full_like(density, _DENSITY_STD))

@@ -1,7 +1,7 @@
 """
 From one photo to a reading.
 
-`pipeline` has `read_photo` and the order of the steps; `interpretation` turns the color into pH and CO2; `stated` holds
+`pipeline` has `read_photo` and the order of the steps; `interpretation` turns the color into pH and CO2; `inputs` holds
 what the keeper says about the photo.
 """
 

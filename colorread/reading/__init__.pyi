@@ -1,3 +1,4 @@
+from .inputs import PhotoInputs as PhotoInputs
 from .interpretation import (
     blank_reading as blank_reading,
     complete_reading as complete_reading,
@@ -11,4 +12,3 @@ from .pipeline import (
     read_photo_traced as read_photo_traced,
     require_clear_fluid as require_clear_fluid,
 )
-from .stated import PhotoInputs as PhotoInputs

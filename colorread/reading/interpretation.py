@@ -18,7 +18,7 @@ from calibration import (
     validity,
 )
 from colorread.chemistry import co2_from_ph, co2_rule_of_thumb, dye_ph_std, ionic_strength, ph_from_co2
-from colorread.reading.stated import PhotoInputs
+from colorread.reading.inputs import PhotoInputs
 from colorread.result import BUDGET_ACIDS, BUDGET_KH, NORMAL_95, Interval, Limit, Reading
 from colorread.words import judge
 
@@ -37,15 +37,15 @@ _LITTLE_DYE_LOAD = 0.15  # below it the color is faint: assumption
 _FLAT = 0.6
 
 
-def blank_reading(photo: str, stated: PhotoInputs) -> Reading:
+def blank_reading(photo: str, inputs: PhotoInputs) -> Reading:
     """
-    Return a reading that holds only what was stated.
+    Return a reading that holds only the inputs.
 
     Parameters
     ----------
     photo : str
         Path or name of the photo.
-    stated : PhotoInputs
+    inputs : PhotoInputs
         What the keeper stated.
 
     Returns
@@ -55,22 +55,22 @@ def blank_reading(photo: str, stated: PhotoInputs) -> Reading:
     """
     return Reading(
         photo=photo,
-        kh_dkh=stated.fluid_kh_dkh,
-        temperature_c=stated.water_c,
-        fluid=stated.fluid,
-        light=stated.light,
-        assumed=stated.assumed,
-        tank_kh_dkh=stated.tank_kh_dkh,
+        kh_dkh=inputs.fluid_kh_dkh,
+        temperature_c=inputs.water_c,
+        fluid=inputs.fluid,
+        light=inputs.light,
+        assumed=inputs.assumed,
+        tank_kh_dkh=inputs.tank_kh_dkh,
     )
 
 
-def usual_ph_range(stated: PhotoInputs) -> tuple[float, float]:
+def usual_ph_range(inputs: PhotoInputs) -> tuple[float, float]:
     """
     Return the range of pH expected in a vial before any measurement.
 
     Parameters
     ----------
-    stated : PhotoInputs
+    inputs : PhotoInputs
         KH and temperature.
 
     Returns
@@ -78,17 +78,17 @@ def usual_ph_range(stated: PhotoInputs) -> tuple[float, float]:
     tuple of float
         Low and high end [-].
     """
-    high, low = (float(ph_from_co2(co2, stated.fluid_kh_dkh, temperature_c=stated.water_c)) for co2 in _USUAL_CO2_MG_L)
+    high, low = (float(ph_from_co2(co2, inputs.fluid_kh_dkh, temperature_c=inputs.water_c)) for co2 in _USUAL_CO2_MG_L)
     return low, high
 
 
-def pka_of(stated: PhotoInputs) -> float:
-    """Return the pKa' of the dye in the fluid that was stated [-]."""
-    return pka_prime(stated.water_c, ionic_strength_mol_kg=float(ionic_strength(stated.fluid_kh_dkh)))
+def pka_of(inputs: PhotoInputs) -> float:
+    """Return the pKa' of the dye in the stated fluid [-]."""
+    return pka_prime(inputs.water_c, ionic_strength_mol_kg=float(ionic_strength(inputs.fluid_kh_dkh)))
 
 
 def fluid_ph_posterior(
-    samples: SignalSamples, space: ColorSpace, camera_model: str | None, stated: PhotoInputs
+    samples: SignalSamples, space: ColorSpace, camera_model: str | None, inputs: PhotoInputs
 ) -> tuple[PhPosterior, tuple[str, ...]]:
     """
     Return the posterior of the pH of a fluid, and the flags of its profile.
@@ -101,7 +101,7 @@ def fluid_ph_posterior(
         Primaries of the photo.
     camera_model : str or None
         Phone that took the photo, if known.
-    stated : PhotoInputs
+    inputs : PhotoInputs
         What the keeper stated, with the profile.
 
     Returns
@@ -116,17 +116,17 @@ def fluid_ph_posterior(
         return infer_ph(
             samples,
             space=space,
-            pka=pka_of(stated),
-            ph_range=usual_ph_range(stated),
-            light_class=None if stated.light == "unknown" else stated.light,
+            pka=pka_of(inputs),
+            ph_range=usual_ph_range(inputs),
+            light_class=None if inputs.light == "unknown" else inputs.light,
             evidence=evidence,
             trust=trust,
         )
 
-    profile = stated.profile
+    profile = inputs.profile
     if profile is None:
         return posterior(), ()
-    flags = _mismatch_flags(profile, camera_model, stated)
+    flags = _mismatch_flags(profile, camera_model, inputs)
     if not flags:
         here = posterior(profile.evidence, _TRUST_SAME_PHONE)
         low, high = validity(profile)
@@ -143,7 +143,7 @@ def fluid_ph_posterior(
     return believed, flags
 
 
-def complete_reading(reading: Reading, posterior: PhPosterior, stated: PhotoInputs) -> Reading:
+def complete_reading(reading: Reading, posterior: PhPosterior, inputs: PhotoInputs) -> Reading:
     """
     Complete a reading with the posterior of the pH.
 
@@ -153,7 +153,7 @@ def complete_reading(reading: Reading, posterior: PhPosterior, stated: PhotoInpu
         Still without numbers.
     posterior : PhPosterior
         Of the pH; at most one end is open.
-    stated : PhotoInputs
+    inputs : PhotoInputs
         KH, temperature, fluid, limits.
 
     Returns
@@ -162,14 +162,14 @@ def complete_reading(reading: Reading, posterior: PhPosterior, stated: PhotoInpu
         With pH, CO2 and verdict.
     """
     flags = list(reading.flags)
-    extra_std = {BUDGET_KH: float(np.hypot(_KH_STD_PH, dye_ph_std(stated.fluid_kh_dkh)))}
+    extra_std = {BUDGET_KH: float(np.hypot(_KH_STD_PH, dye_ph_std(inputs.fluid_kh_dkh)))}
     if posterior.load < _LITTLE_DYE_LOAD:
         flags.append("little-dye")
-    if stated.fluid == "tank-water":
+    if inputs.fluid == "tank-water":
         flags.append("tank-water")
         extra_std[BUDGET_ACIDS] = _OTHER_ACIDS_STD_PH
     ph = Interval(value=posterior.median, low=posterior.low, high=posterior.high)
-    co2_mg_l = _co2(posterior, float(np.linalg.norm(list(extra_std.values()))), stated)
+    co2_mg_l = _co2(posterior, float(np.linalg.norm(list(extra_std.values()))), inputs)
     limit: Limit | None = None
     if posterior.open_below:
         limit, ph, co2_mg_l = "below", replace(ph, value=None, low=None), replace(co2_mg_l, value=None, high=None)
@@ -183,20 +183,20 @@ def complete_reading(reading: Reading, posterior: PhPosterior, stated: PhotoInpu
         photo_ph=_ph_of_likelihood(posterior),
         co2_mg_l=co2_mg_l,
         limit=limit,
-        co2_rule_of_thumb_mg_l=None if limit else float(co2_rule_of_thumb(posterior.median, stated.fluid_kh_dkh)),
-        tank_ph=_tank_ph(co2_mg_l, stated),
-        verdict=judge(co2_mg_l, stated.marks, calibrated=stated.profile is not None),
+        co2_rule_of_thumb_mg_l=None if limit else float(co2_rule_of_thumb(posterior.median, inputs.fluid_kh_dkh)),
+        tank_ph=_tank_ph(co2_mg_l, inputs),
+        verdict=judge(co2_mg_l, inputs.marks, calibrated=inputs.profile is not None),
         flags=tuple(dict.fromkeys(flags)),
         budget={**posterior.budget, **extra_std},
     )
 
 
-def _mismatch_flags(profile: Profile, camera_model: str | None, stated: PhotoInputs) -> tuple[str, ...]:
+def _mismatch_flags(profile: Profile, camera_model: str | None, inputs: PhotoInputs) -> tuple[str, ...]:
     """Return flags for how a photo differs from those of a profile."""
     flags = []
     if profile.camera_models and camera_model not in profile.camera_models:
         flags.append("unknown-phone" if camera_model is None else "other-phone")
-    if "unknown" not in (profile.light, stated.light) and profile.light != stated.light:
+    if "unknown" not in (profile.light, inputs.light) and profile.light != inputs.light:
         flags.append("other-light")
     return tuple(flags)
 
@@ -215,23 +215,23 @@ def _ph_of_likelihood(posterior: PhPosterior) -> Interval:
     )
 
 
-def _co2(posterior: PhPosterior, extra_std_ph: float, stated: PhotoInputs) -> Interval:
+def _co2(posterior: PhPosterior, extra_std_ph: float, inputs: PhotoInputs) -> Interval:
     """Return the CO2 and its 90 % interval, with the uncertainty beyond that of the pH."""
     extra = NORMAL_95 * extra_std_ph
     acid_end = posterior.median - float(np.hypot(posterior.median - posterior.low, extra))
     base_end = posterior.median + float(np.hypot(posterior.high - posterior.median, extra))
     low, value, high = (
-        float(co2_from_ph(ph, stated.fluid_kh_dkh, temperature_c=stated.water_c))
+        float(co2_from_ph(ph, inputs.fluid_kh_dkh, temperature_c=inputs.water_c))
         for ph in (base_end, posterior.median, acid_end)
     )
     return Interval(value=value, low=low, high=high)
 
 
-def _tank_ph(co2_mg_l: Interval, stated: PhotoInputs) -> Interval | None:
-    if stated.tank_kh_dkh is None:
+def _tank_ph(co2_mg_l: Interval, inputs: PhotoInputs) -> Interval | None:
+    if inputs.tank_kh_dkh is None:
         return None
     value, low, high = (
-        None if co2 is None else float(ph_from_co2(co2, stated.tank_kh_dkh, temperature_c=stated.water_c))
+        None if co2 is None else float(ph_from_co2(co2, inputs.tank_kh_dkh, temperature_c=inputs.water_c))
         for co2 in (co2_mg_l.value, co2_mg_l.high, co2_mg_l.low)
     )
     return Interval(value=value, low=low, high=high)

@@ -33,8 +33,8 @@ from colorread.fluid import (
 )
 from colorread.limits import FluidKind, LightName
 from colorread.photo import Photo, Source, load_close_up, load_photo
+from colorread.reading.inputs import PhotoInputs
 from colorread.reading.interpretation import blank_reading, complete_reading, fluid_ph_posterior, pka_of
-from colorread.reading.stated import PhotoInputs
 from colorread.reference import (
     ENOUGH_PX_PER_MM,
     CardView,
@@ -139,7 +139,7 @@ def read_photo(
     ValueError
         If an argument lies outside its range.
     """
-    stated = PhotoInputs(
+    inputs = PhotoInputs(
         kh_dkh=kh_dkh,
         temperature_c=temperature_c,
         fluid=fluid,
@@ -149,10 +149,10 @@ def read_photo(
         profile=profile,
         marks=marks,
     )
-    return read_photo_traced(source, stated)[0]
+    return read_photo_traced(source, inputs)[0]
 
 
-def read_photo_traced(source: Source, stated: PhotoInputs) -> tuple[Reading, Trace]:
+def read_photo_traced(source: Source, inputs: PhotoInputs) -> tuple[Reading, Trace]:
     """
     Read one photo, and return what was found on the way as well; errors as in `read_photo`.
 
@@ -160,7 +160,7 @@ def read_photo_traced(source: Source, stated: PhotoInputs) -> tuple[Reading, Tra
     ----------
     source : path or ndarray
         As in `read_photo`.
-    stated : PhotoInputs
+    inputs : PhotoInputs
         What the keeper stated.
 
     Returns
@@ -170,12 +170,12 @@ def read_photo_traced(source: Source, stated: PhotoInputs) -> tuple[Reading, Tra
     trace : Trace
         For the evidence picture.
     """
-    seen = observe_fluid(source, stated.vial_xywh)
-    reading = _reading_before_color(source, stated, seen)
+    seen = observe_fluid(source, inputs.vial_xywh)
+    reading = _reading_before_color(source, inputs, seen)
     if seen.fluid is None:
         return reading, _trace(seen)
     fluid, photo = seen.fluid, seen.fluid.photo
-    posterior, flags = fluid_ph_posterior(fluid.signal.samples, photo.color_space, photo.camera_model, stated)
+    posterior, flags = fluid_ph_posterior(fluid.signal.samples, photo.color_space, photo.camera_model, inputs)
     odd = ("odd-color",) if posterior.misfit > _ODD_MISFIT else ()
     reading = replace(reading, flags=(*reading.flags, *flags, *fluid.signal.flags, *odd))
     try:
@@ -185,9 +185,9 @@ def read_photo_traced(source: Source, stated: PhotoInputs) -> tuple[Reading, Tra
         require_clear_fluid(posterior, fluid.signal.flags)
     except Refusal as refused:
         return replace(reading, reason=refused.reason), _trace(seen)
-    if stated.profile is not None:
-        reading = replace(reading, profile=stated.profile.name or f"made {stated.profile.made_at}")
-    return complete_reading(reading, posterior, stated), _trace(seen, posterior, pka_of(stated))
+    if inputs.profile is not None:
+        reading = replace(reading, profile=inputs.profile.name or f"made {inputs.profile.made_at}")
+    return complete_reading(reading, posterior, inputs), _trace(seen, posterior, pka_of(inputs))
 
 
 def observe_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Observation:
@@ -244,12 +244,12 @@ def _observe_in_front_of(fit: ReferenceFit, source: Source, photo: Photo, vial_x
     return replace(seen, fluid=Fluid(photo=photo, view=view, signal=signal))
 
 
-def _reading_before_color(source: Source, stated: PhotoInputs, seen: Observation) -> Reading:
+def _reading_before_color(source: Source, inputs: PhotoInputs, seen: Observation) -> Reading:
     """Return all of a reading that does not depend on the color of the fluid."""
     photo, card = seen.photo, seen.card
-    flags = (*(() if card is None else card.flags), *(() if stated.vial_xywh is None else ("vial-pointed",)))
+    flags = (*(() if card is None else card.flags), *(() if inputs.vial_xywh is None else ("vial-pointed",)))
     name = "array" if isinstance(source, np.ndarray) else os.fspath(source)
-    reading = replace(blank_reading(name, stated), flags=flags, reason=seen.reason)
+    reading = replace(blank_reading(name, inputs), flags=flags, reason=seen.reason)
     if photo is not None:
         reading = replace(reading, taken_at=photo.taken_at, time_source=photo.time_source)
     if photo is None or card is None:

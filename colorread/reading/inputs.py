@@ -1,4 +1,4 @@
-"""What the keeper states about a photo, and the defaults for what is not stated."""
+"""What the keeper states about a photo, and the defaults for the rest."""
 
 from __future__ import annotations
 
