@@ -45,7 +45,6 @@ _END_NOT_EXCLUDED = 0.1
 # A fluid that needs a pKa' this far off to fit its stated pH is another fluid (3 standard deviations).
 _STRANGE_PKA_SHIFT = 0.3
 _LEAST_PROBABILITY = 0.05  # of a pKa' nearer than that, for the fluid to be the stated one: the customary level
-_MAX_LOAD_RATIO = 4.0  # of dye amounts in one vial: assumption, far more than drops and turning can do
 _MAX_CHART_DIFFERENCE_PH = 0.12  # median between photos of one chart in one light: assumption
 
 
@@ -284,7 +283,6 @@ def profile_from(samples: Sequence[KnownSample], *, light: str = "unknown", base
         raise CalibrationError("The same photo is given twice; each fluid needs its own.")
     everything = (*earlier, *fresh)
     _require_one_phone(everything)
-    _require_one_vial(everything)
     return Profile(
         samples=everything,
         light=light if base is None else _common_light(light, base.light),
@@ -371,13 +369,6 @@ def _require_one_phone(samples: Sequence[KnownSample]) -> None:
     models = {sample.camera_model for sample in samples if sample.camera_model}
     if len(models) > 1:
         raise CalibrationError(f"The photos come from different phones ({', '.join(sorted(models))}); use one.")
-
-
-def _require_one_vial(samples: Sequence[KnownSample]) -> None:
-    fluids = [sample.evidence for sample in samples if sample.evidence.state not in PRINTED_STATES]
-    loads = [fit_family(fluid.samples, signal_family(fluid.space).density).load for fluid in fluids]
-    if loads and max(loads) > _MAX_LOAD_RATIO * min(loads):
-        raise CalibrationError("The photos differ too much in depth of color to be of one vial with one amount of dye.")
 
 
 def _common_light(light: str, earlier: str) -> str:
