@@ -41,7 +41,6 @@ _DAYS_AHEAD = 7  # a trend seen over at most two weeks is extrapolated for one: 
 FISH_PROBABILITY = 0.95  # more gas must keep the fish limit with this probability: assumption
 _RATE_STEP = 0.05  # nobody sets a rate more finely: assumption
 _STILL_FADING_PER_DAY = 0.01  # photos do not show less, and over a week less does not matter: assumption
-_FADING_SEEN_H = 48.0  # of readings since the gas was last turned; fewer show its new rate but no trend: assumption
 # Up by at most a fifth before looking again: common practice, no source. Down may go faster, as too little gas harms no
 # fish. Less than half is a new start rather than a change, and nobody sets less than a tenth: assumptions.
 _RATE_FACTORS = (0.5, 0.6, 0.7, 0.8, 0.9, 1.1, 1.2)
@@ -313,18 +312,12 @@ def _unchanged(today: _Tried, level: Level, start: DayStart, *, can_change: bool
 def _calm_in_days(fit: TankFit, start: DayStart) -> int | None:
     """Return in how many days fading gas is of no concern by itself; None if not within a week, or not clear."""
     fall_per_day = start.parameters.fall_per_h * 24.0
-    if float(np.median(fall_per_day)) < _STILL_FADING_PER_DAY or not _is_seen_to_fade(fit):
+    trend = gas_trend(fit).interval
+    surely_fades = trend is not None and trend.high is not None and trend.high < 0.0
+    if float(np.median(fall_per_day)) < _STILL_FADING_PER_DAY or not surely_fades:
         return None
     for days in range(1, _DAYS_AHEAD + 1):
         peak_mg_l = forecast(start, Change(), "", np.exp(-fall_per_day * days)).peak_mg_l
         if level_of(peak_mg_l, start.marks.fish_mg_l) == "no concern":
             return days
     return None
-
-
-def _is_seen_to_fade(fit: TankFit) -> bool:
-    """Whether the gas surely fades, and has not been turned too recently for the readings to show it."""
-    trend = gas_trend(fit).interval
-    turned_h = max((step.hour for step in fit.posterior.steps if step.gas_std > 0.0), default=-math.inf)
-    surely = trend is not None and trend.high is not None and trend.high < 0.0
-    return surely and float(fit.series.hours[-1]) - turned_h >= _FADING_SEEN_H

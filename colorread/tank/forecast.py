@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
@@ -40,6 +41,7 @@ _LEAD_H = 1.0  # gas on before lights on, one to two hours: common practice, no 
 NIGHT_CHANCE = 0.05
 # A timer valve that cannot bring the chance below that must halve it to be worth its price: assumption.
 _WORTH_FACTOR = 0.5
+_TREND_SEEN_H = 48.0  # of readings after the gas was turned; fewer show its new rate but no trend: assumption
 # Before the first photo the gas rate is held to at most twice that of now, so that a small error of the trend does not
 # grow without bound: assumption.
 _PAST_RATE_MAX = 2.0
@@ -210,6 +212,9 @@ def _chance_above(course: Floats, marks: Marks) -> float:
 
 def gas_trend(fit: TankFit) -> Estimate:
     """Return how the gas rate changes [%/d], or why that cannot be determined."""
+    turned_h = max((step.hour for step in fit.posterior.steps if step.gas_std > 0.0), default=-math.inf)
+    if float(fit.series.hours[-1]) - turned_h < _TREND_SEEN_H:
+        return Estimate(reason="Gas: no trend yet; it was changed too recently.")
     fall_per_day = fit.parameters.fall_per_h * 24.0
     if float(np.std(fall_per_day)) >= NARROWED * fit.posterior.last_fall_std_per_day:
         return Estimate(reason="Gas: no trend yet; it needs several days of photos at the same hours.")
