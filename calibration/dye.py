@@ -29,7 +29,7 @@ PKA_25C_FRESH = 7.30
 PKA_STD = 0.10
 # No value for this dye was found; it lies between bromocresol purple (-0.0043) and phenol red (-0.0075 per C) of
 # Yao & Byrne 2001, Environ. Sci. Technol. 35, 1197-1201: an assumption.
-PKA_PER_C = -0.006
+_PKA_PER_C = -0.006
 _FRESH_IONIC_STRENGTH_MOL_KG = 0.0014  # of 4 dKH water, to which the value at 25 C refers
 
 
@@ -75,7 +75,7 @@ def pka_prime(temperature_c: float = 25.0, *, ionic_strength_mol_kg: float | Non
        H+. On the activity scale, which buffer labels and the carbonate equations here use, the charge of H+ drops out:
        the squared charges, 4 of the blue less 1 of the yellow form, leave ``-3 A``.
     """
-    pka = PKA_25C_FRESH + PKA_PER_C * (temperature_c - 25.0)
+    pka = PKA_25C_FRESH + _PKA_PER_C * (temperature_c - 25.0)
     if ionic_strength_mol_kg is None:
         return pka
     there, fresh = (

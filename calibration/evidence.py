@@ -26,7 +26,7 @@ _LOAD_STD_LN = 0.8  # of the logarithm of dye amounts around the usual one: assu
 # The fluids of a calibration are to get the same drops of dye; then the parts of all photos differ in dye by thickness
 # and by the size of drops alone. Probability that they did, and standard deviation of the logarithm: assumptions; the
 # rendered vials are explained best by somewhat smaller deviations.
-SAME_DROPS = 0.8
+_SAME_DROPS = 0.8
 _SAME_DROPS_STD_LN = 0.3
 # The samples of one vial share lamp, glass and paper: together they count as this many independent ones at most:
 # assumption. A photo has four parts, so that each counts fully.
@@ -40,7 +40,7 @@ _FINER = 4
 _CLEAR_PROBABILITY = 0.002
 _LEAST = 1e-30  # of a likelihood, so that its logarithm can be taken
 RATIO: NDArray[np.float64] = np.linspace(LOG_RATIO[0], LOG_RATIO[-1], _FINER * (len(LOG_RATIO) - 1) + 1)
-"""Grid of pH - pKa' that likelihoods are told on, shape (161,) [-]."""
+"""Grid of pH - pKa' of all likelihoods, shape (161,) [-]."""
 
 # Baking soda alone takes water to about pH 8.3 (from memory), pKa' at its ionic strength lies near 7.2: pH - pKa'.
 _SURELY_BLUE = 1.1
@@ -67,7 +67,7 @@ def _bell(ln_ratio: NDArray[np.float64], std_ln: float) -> NDArray[np.float64]:
 
 _SHARED_LOAD = np.geomspace(0.2, 2.5, 10)  # over two deviations of usual amounts, in steps below one of drops
 AMOUNT_WEIGHT: NDArray[np.float64] = np.append(
-    1.0 - SAME_DROPS, SAME_DROPS * _bell(np.log(_SHARED_LOAD / USUAL_LOAD), _LOAD_STD_LN)
+    1.0 - _SAME_DROPS, _SAME_DROPS * _bell(np.log(_SHARED_LOAD / USUAL_LOAD), _LOAD_STD_LN)
 )
 """Prior weight of what the dye amounts in the photos of one vial may be, shape (11,): any in each, or a shared one."""
 _LOAD_WEIGHT = np.column_stack(
@@ -127,7 +127,7 @@ def weigh_members(
     member_weight: NDArray[np.float64], evidence: Sequence[Evidence], trust: float = 1.0
 ) -> NDArray[np.float64]:
     """
-    Return the joint weight of every member of the family, what its dye amounts may be, and shift of the pKa'.
+    Return the joint weights of the members of the family, the dye amounts and the shifts of the pKa'.
 
     The evidence counts with probability `trust`; with the rest it does not apply to the photo at hand, and the prior
     stands, with any dye amount. Where the photo contradicts the evidence the prior so takes over by itself.
@@ -155,8 +155,8 @@ def weigh_members(
         log_weight = log_weight + (patch_share if item.state in PRINTED_STATES else 1.0) * _remembered(item)
     weight: NDArray[np.float64] = trust * _normed(log_weight)
     if of_fluid:  # for the photo at hand the vial may have got other drops than for all those of the calibration
-        weight[:, 0] += (1.0 - SAME_DROPS) * weight[:, 1:].sum(axis=1)
-        weight[:, 1:] *= SAME_DROPS
+        weight[:, 0] += (1.0 - _SAME_DROPS) * weight[:, 1:].sum(axis=1)
+        weight[:, 1:] *= _SAME_DROPS
     weight[:, [0]] += (1.0 - trust) * _normed(log_prior)
     return weight
 
@@ -182,8 +182,8 @@ def _log_of_evidence(item: Evidence) -> NDArray[np.float64]:
     """
     Return the log likelihood of a known color over members, dye amounts of the vial and pKa' shifts.
 
-    Its shape is (K, A, 31), with 1 in place of what the color does not tell: a print tells nothing of the dye amount of
-    the vial, and only fluid of known pH and the chart of a kit tell of the pKa'.
+    Its shape is (K, A, 31), with 1 in place of what the color does not show: a print shows nothing of the dye amount of
+    the vial, and only fluid of known pH and the chart of a kit show the pKa'.
     """
     is_printed = item.state in PRINTED_STATES
     n_amounts = 1 if is_printed else len(AMOUNT_WEIGHT)
@@ -230,7 +230,7 @@ class FamilyFit:
     Parameters
     ----------
     log_likelihood : ndarray of float64, shape (K, A, 161)
-        Over the members, what the dye amounts may be, and `RATIO`.
+        Over the members, dye amounts as in `AMOUNT_WEIGHT`, and `RATIO`.
     load : float
         Dye amount at the best common fit, median of the parts [-].
     misfit : float

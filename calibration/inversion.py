@@ -12,14 +12,14 @@ from calibration.camera import SignalFamily, signal_family
 from calibration.color_space import ColorSpace
 from calibration.evidence import PKA_SHIFT, RATIO, Evidence, SignalSamples, fit_family, weigh_members
 
-_TRUST_IN_STATED_LIGHT = 0.97  # a keeper seldom names the wrong lamp: assumption
+_TRUST_IN_ENTERED_LIGHT = 0.97  # a keeper seldom names the wrong lamp: assumption
 # The end of the dye's range is "not excluded" where its likelihood comes within this factor of the best: assumption; of
 # a normal likelihood that is 2.4 standard deviations. A tenth left more two-sided intervals too high below pH 6.3.
 _END_NOT_EXCLUDED = 0.05
 # Beyond the usual range the prior falls off as a normal distribution of this standard deviation in pH: assumption, wide
 # enough that a clear color far out still decides.
 _PRIOR_EDGE_STD = 0.35
-PH_STEP = 0.01
+_PH_STEP = 0.01
 # One color alone hardly tells lamps and cameras apart: with every fifth of them the pH of 9 in 10 of 747 rendered
 # photos moves by less than 0.006, in a third of the time. Where these explain the color badly, all are used.
 _FIRST_EVERY = 5
@@ -30,7 +30,7 @@ BUDGET_PKA, BUDGET_CAMERA, BUDGET_COLOR = "dye pKa", "light and camera", "color 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhPosterior:
     """
-    What is believed of the pH.
+    The posterior of the pH.
 
     Parameters
     ----------
@@ -39,8 +39,8 @@ class PhPosterior:
     probability : ndarray of float, shape (M,)
         Sum 1.
     likelihood : ndarray of float, shape (M,)
-        The same without what is believed of the pH beforehand, largest 1: for many photos of one tank, whose pH must
-        not be believed beforehand once a photo.
+        The same without the prior of the pH, largest 1: for many photos of one tank, in which the prior must not count
+        once a photo.
     median, low, high : float
         50 %, 5 % and 95 % points [-].
     open_below, open_above : bool
@@ -84,7 +84,7 @@ def infer_ph(
 
     Every sample has a dye amount and a neutral loss of its own; both are integrated out. Lamp, sensor, saturation
     and treatment of the gamut are summed over. The pKa' starts as a normal distribution. Evidence from a calibration
-    weighs the members of the family by how well they explain it, moves the pKa' of each, and tells of the dye amount.
+    weighs the members of the family by how well they explain it, moves the pKa' of each, and narrows the dye amount.
 
     Parameters
     ----------
@@ -117,7 +117,7 @@ def infer_ph(
     fluid = np.exp(fit.log_likelihood - fit.log_likelihood.max())  # (member, amount, ratio)
     # Not by matrix product, as in `fit_family`; on a busy machine its threads wait for each other most of the time too.
     by_pka = np.einsum("kap,kar->pr", known, fluid)
-    ph = np.arange(pka + PKA_SHIFT[0] + RATIO[0], pka + PKA_SHIFT[-1] + RATIO[-1], PH_STEP)
+    ph = np.arange(pka + PKA_SHIFT[0] + RATIO[0], pka + PKA_SHIFT[-1] + RATIO[-1], _PH_STEP)
     likelihood = np.sum(
         [np.interp(ph - pka - shift, RATIO, row) for shift, row in zip(PKA_SHIFT, by_pka, strict=True)], axis=0
     )
@@ -147,7 +147,7 @@ def _member_weight(family: SignalFamily, light_class: str | None) -> NDArray[np.
     if light_class is None:
         return family.weight
     same = family.light_class == light_class
-    trust = np.where(same, _TRUST_IN_STATED_LIGHT / family.weight[same].sum(), 1.0 - _TRUST_IN_STATED_LIGHT)
+    trust = np.where(same, _TRUST_IN_ENTERED_LIGHT / family.weight[same].sum(), 1.0 - _TRUST_IN_ENTERED_LIGHT)
     weight: NDArray[np.float64] = family.weight * trust / float(family.weight @ trust)
     return weight
 
@@ -175,7 +175,7 @@ def quantiles(
 
 
 def ph_prior(ph: NDArray[np.float64], ph_range: tuple[float, float]) -> NDArray[np.float64]:
-    """Return what is believed of the pH beforehand, as of `infer_ph`: 1 within the range, less outside."""
+    """Return the prior of the pH for `infer_ph`, not normalized: 1 within the range, less outside."""
     outside = np.maximum(ph_range[0] - ph, 0.0) + np.maximum(ph - ph_range[1], 0.0)
     return np.exp(-0.5 * (outside / _PRIOR_EDGE_STD) ** 2)
 

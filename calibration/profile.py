@@ -1,4 +1,4 @@
-"""Calibration profiles: what fluid of known state told about one phone, vial and light, and their TOML files."""
+"""Calibration profiles: what fluid of known state shows of one phone, vial and light, and their TOML files."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ class Profile:
     samples : tuple of KnownSample
         The evidence; calibrations are combined by joining their samples.
     light : str
-        Lamp class as stated, or unknown.
+        Lamp class as entered, or unknown.
     made_at : str
         ISO 8601.
     name : str

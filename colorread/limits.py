@@ -50,9 +50,9 @@ Alabaster & Lloyd 1980 give 20 mg/L at most for salmonids; Wedemeyer 1996, warm-
 USUAL_PLANTS_RANGE_MG_L = (15.0, 30.0)
 """Range for the plants if none is set: common practice, no source [mg/L]."""
 USUAL_KH_DKH = 4.0
-"""KH of the fluid if none is stated: common practice, no source [dKH]."""
+"""KH of the fluid if none is entered: common practice, no source [dKH]."""
 USUAL_TEMPERATURE_C = 25.0
-"""Temperature of the water if none is stated: assumption [degC]."""
+"""Temperature of the water if none is entered: assumption [degC]."""
 OUTDOOR_AIR_PPM = 420.0
 """CO2 of the air outdoors: assumption for the 2020s, rounded; 430 ppm would give 2 % more CO2 [ppm]."""
 AIR_PPM_RANGE = (200.0, 3000.0)

@@ -111,7 +111,7 @@ class Reading:
     light : str
         Lamp class used.
     assumed : tuple of str
-        Inputs that nobody stated: any of ``"kh"``, ``"temperature"``, ``"light"``.
+        Inputs that were not entered: any of ``"kh"``, ``"temperature"``, ``"light"``.
     reference : {'card', 'tag'} or None
         What stood behind the fluid; None where neither was seen.
     co2_rule_of_thumb_mg_l : float or None

@@ -58,7 +58,7 @@ HOSTILE = "<script>alert(1)</script>&\"'\u202e.jpg"
 
 def made_week(**changes: Any) -> TankSummary:
     """Return a week with gas that fades: too much at first, too little at last."""
-    told = made_findings()
+    findings = made_findings()
     summary = TankSummary(
         tank=Tank(
             name="Left tank",
@@ -74,8 +74,8 @@ def made_week(**changes: Any) -> TankSummary:
         events=EVENTS,
         n_read=20,
         n_refused=2,
-        first_at=told.course.times[0],
-        last_at=told.course.times[-1] - timedelta(hours=5.7),
+        first_at=findings.course.times[0],
+        last_at=findings.course.times[-1] - timedelta(hours=5.7),
         now=Now(
             what=DAILY_PEAK,
             co2_mg_l=_around(20.4),
@@ -83,10 +83,10 @@ def made_week(**changes: Any) -> TankSummary:
         ),
         days_old=0,
         more=("Gas: the daily peak fell from 30 to 20 mg/L and will be below 15 mg/L in about 4 days.",),
-        cautions=(*told.advice.cautions, *STANDING_CAUTIONS),
+        cautions=(*findings.advice.cautions, *STANDING_CAUTIONS),
         notes=("The KH of the fluid was stated, its error is taken as 2 %.",),
         fluid_advice="The fluid is 19 days old: renew it every four weeks.",
-        findings=told,
+        findings=findings,
         reason="",
         plan=PLAN,
     )

@@ -106,7 +106,7 @@ def page(html: str) -> _Page:
 
 def test_a_week_is_told_with_number_level_advice_cautions_and_what_cannot_be_told(page: _Page) -> None:
     summary = made_week()
-    answer, told = summary.answer, summary.findings
+    answer, findings = summary.answer, summary.findings
     for words in (
         summary.tank.name,
         f"{answer.value} {answer.span}",
@@ -114,11 +114,11 @@ def test_a_week_is_told_with_number_level_advice_cautions_and_what_cannot_be_tol
         answer.to_do,
         *summary.more,
         *plan_lines(summary.plan),
-        *told.advice.sentences,
+        *findings.advice.sentences,
         "more than 99 %",  # never certainty
         "−7.6 % per day −10.2 to −5.1 % per day",
         CANNOT_TELL,
-        told.source.sentence,
+        findings.source.sentence,
         summary.fluid_advice,
         NEXT_STEP,
         "above 7.55",
@@ -126,7 +126,7 @@ def test_a_week_is_told_with_number_level_advice_cautions_and_what_cannot_be_tol
         f"colorread {__version__}",
     ):
         assert words in page.text, words
-    assert page.text.index(answer.value) < page.text.index(answer.to_do) < page.text.index(told.advice.sentences[0])
+    assert page.text.index(answer.value) < page.text.index(answer.to_do) < page.text.index(findings.advice.sentences[0])
 
 
 @pytest.mark.parametrize(("peak_mg_l", "is_open"), [(20.0, False), (70.0, True)])
@@ -277,9 +277,9 @@ def test_hours_above_the_mark_and_the_share_of_the_light_never_tell_certainty() 
         ("0.5 h", "0.0 to 3.2 h"),
     ]
     assert rows[0].numbers["Lights-on time in plants' range"] == ("31 %", "19 to 34 %")
-    told = made_findings()
-    told = replace(told, estimates={**told.estimates, "hours_above_fish_mark": Estimate(interval=never)})
-    of_day = [row.number for row in number_rows(made_week(findings=told)) if "limit" in row.label]
+    findings = made_findings()
+    findings = replace(findings, estimates={**findings.estimates, "hours_above_fish_mark": Estimate(interval=never)})
+    of_day = [row.number for row in number_rows(made_week(findings=findings)) if "limit" in row.label]
     assert [number.short() for number in of_day if number] == ["less than 0.5 h"]
 
 

@@ -48,13 +48,13 @@ def summary(truth: Truth) -> TankSummary:
 
 
 def source_of(tank: Tank, truth: Truth) -> SourceOutlook:
-    told = summarize(tank, truth.readings).findings
-    return told.source
+    findings = summarize(tank, truth.readings).findings
+    return findings.source
 
 
-def with_estimates(told: Findings, **intervals: Interval) -> Findings:
+def with_estimates(findings: Findings, **intervals: Interval) -> Findings:
     changed = {name: Estimate(interval=interval) for name, interval in intervals.items()}
-    return replace(told, estimates={**told.estimates, **changed})
+    return replace(findings, estimates={**findings.estimates, **changed})
 
 
 def readings_at_noon() -> list[Reading]:
@@ -180,22 +180,22 @@ def test_where_the_gas_ran_out_its_source_is_to_be_checked_and_not_turned_up(kin
     week = simulated_week(0, turned=(80.0, 0.0), days=8)
     tank = replace(week.tank, source=GasSource(kind=kind, amount_g=500.0, started=START.date()))
     summary = summarize(tank, week.readings)
-    told = summary.findings
-    assert told.source is None
-    assert told.advice.recommended is None
-    assert told.advice.others == ()
-    assert told.advice.sentences[0].startswith("Check the gas source first")
-    assert ("cylinder's valve" in told.advice.sentences[0]) == (kind == "cylinder")
-    assert "more gas" not in told.advice.sentences[0]
+    findings = summary.findings
+    assert findings.source is None
+    assert findings.advice.recommended is None
+    assert findings.advice.others == ()
+    assert findings.advice.sentences[0].startswith("Check the gas source first")
+    assert ("cylinder's valve" in findings.advice.sentences[0]) == (kind == "cylinder")
+    assert "more gas" not in findings.advice.sentences[0]
 
 
 def test_photos_that_the_course_leaves_out_are_told_with_the_reason(truth: Truth) -> None:
     charged = replace(truth.tank, source=GasSource(kind="fermentation", started=date(2026, 3, 4)))
     old = [made_reading(taken_at=START - timedelta(days=day)) for day in (20, 21)]
-    told = summarize(charged, [*truth.readings, *old, made_reading(taken_at=None)])
-    before = told.findings.n_unused - 3
+    summary = summarize(charged, [*truth.readings, *old, made_reading(taken_at=None)])
+    before = summary.findings.n_unused - 3
     assert before > 1
-    (note,) = (note for note in told.notes if note.startswith("Not used"))
+    (note,) = (note for note in summary.notes if note.startswith("Not used"))
     assert [int(number) for number in re.findall(r"\d+(?= photo)", note)] == [before, 2, 1]
     assert not any("Not used" in note for note in summarize(truth.tank, truth.readings).notes)
 
@@ -206,9 +206,9 @@ def test_a_reading_that_does_not_say_where_its_error_is_from_does_not_count(trut
         replace(first, budget={name.title(): std for name, std in first.budget.items()}),
         replace(second, budget={**second.budget, BUDGET_PKA: float("nan")}),  # as the log tells a number that is lost
     ]
-    told = summarize(truth.tank, [*bare, *others])
-    assert told.tank_co2 == summarize(truth.tank, others).tank_co2
-    assert told.findings.n_unused == 2
+    summary = summarize(truth.tank, [*bare, *others])
+    assert summary.tank_co2 == summarize(truth.tank, others).tank_co2
+    assert summary.findings.n_unused == 2
     none = summarize(truth.tank, [replace(reading, budget={}) for reading in others])
     assert none.findings is None
     assert str(len(others)) in none.reason
@@ -218,8 +218,8 @@ def test_the_hours_of_yeast_need_not_be_stated(truth: Truth) -> None:
     def of(kind: SourceKind) -> TankSummary:
         return summarize(replace(truth.tank, gas=None, source=GasSource(kind=kind)), truth.readings)
 
-    stated = replace(truth.tank, gas=parse_span("00:00-24:00"), source=GasSource(kind="fermentation"))
-    assert of("fermentation").now == summarize(stated, truth.readings).now
+    entered = replace(truth.tank, gas=parse_span("00:00-24:00"), source=GasSource(kind="fermentation"))
+    assert of("fermentation").now == summarize(entered, truth.readings).now
     for kind in ("cylinder", "acid-bicarbonate"):
         assert "needs the gas hours" in of(kind).reason
 
@@ -422,8 +422,8 @@ def test_a_cylinder_that_fades_is_checked_for_leaks(
     summary: TankSummary, kind: SourceKind, percent: tuple[float, float, float], *, leaks: bool
 ) -> None:
     value, low, high = percent
-    told = with_estimates(summary.findings, gas_trend_percent_per_day=Interval(value=value, low=low, high=high))
-    assert ("leaks" in gas_trend_words(replace(summary.tank, source=GasSource(kind=kind)), told)) == leaks
+    findings = with_estimates(summary.findings, gas_trend_percent_per_day=Interval(value=value, low=low, high=high))
+    assert ("leaks" in gas_trend_words(replace(summary.tank, source=GasSource(kind=kind)), findings)) == leaks
 
 
 def test_whether_days_are_old_goes_by_the_last_photo() -> None:
@@ -443,13 +443,13 @@ def test_whether_days_are_old_goes_by_the_last_photo() -> None:
 def test_that_the_peak_is_below_the_range_is_said_only_where_it_is_sure(
     summary: TankSummary, fades: float, peak_high: float, *, is_sure: bool
 ) -> None:
-    told = with_estimates(
+    findings = with_estimates(
         summary.findings,
         peak_mg_l=Interval(value=13.0, low=11.0, high=peak_high),
         gas_trend_percent_per_day=Interval(value=-5.0, low=-7.0, high=-3.0),
         fades_in_days=Interval(value=min(fades, 0.04), low=0.0, high=fades),
     )
-    assert ("may be below 15 mg/L already" in gas_trend_words(summary.tank, told)) != is_sure
+    assert ("may be below 15 mg/L already" in gas_trend_words(summary.tank, findings)) != is_sure
 
 
 def test_brackets_in_words_are_no_markup(truth: Truth) -> None:

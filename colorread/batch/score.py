@@ -191,7 +191,7 @@ def settings_of(tank: Tank, profile_path: Path | None, log_path: Path) -> PhotoS
 
 def inputs_of(tank: Tank, profile: Profile | None = None) -> PhotoInputs:
     """
-    Return what a tank states of its photos, which show the reference fluid.
+    Return the inputs for photos of a tank, which show the reference fluid.
 
     Parameters
     ----------

@@ -23,8 +23,8 @@ Floats = NDArray[np.float64]
 
 PH_RANGE = (4.0, 10.0)
 KH_MAX_DKH = 30.0  # beyond it ion pairs of sodium, which are not in the model, exceed 0.5 %
-CO2_MAX_MG_L = 4000.0  # more than dissolves from pure CO2 at 1 atm and 0 C
-AIR_MAX_PPM = 1e6
+_CO2_MAX_MG_L = 4000.0  # more than dissolves from pure CO2 at 1 atm and 0 C
+_AIR_MAX_PPM = 1e6
 WATER_RANGE_C = (0.0, 50.0)  # the constants hold from 0 to 90 C; aquaria need no more than this
 
 # log10 K = a + b T + c / T + d log10 T + e / T^2, T in kelvin, all molal and for zero ionic strength. K1 of CO2 + H2O =
@@ -145,7 +145,7 @@ def ph_from_co2(co2_mg_l: ArrayLike, kh_dkh: ArrayLike, *, temperature_c: ArrayL
     Without the cubic term the root is slightly too large, which gives the start.
     """
     water = _equilibrium(kh_dkh, temperature_c)
-    co2_mol_kg = checked_range("CO2 in mg/L", co2_mg_l, 0.0, CO2_MAX_MG_L, open_low=True) / (CO2_G_MOL * 1e3)
+    co2_mol_kg = checked_range("CO2 in mg/L", co2_mg_l, 0.0, _CO2_MAX_MG_L, open_low=True) / (CO2_G_MOL * 1e3)
     k1_co2 = water.k1 * co2_mol_kg
     linear = (k1_co2 + water.kw) / water.g1
     constant = 2.0 * water.k2 * k1_co2 / water.g2
@@ -185,7 +185,7 @@ def ph_in_air_equilibrium(
     ValueError
         If an input lies outside its range.
     """
-    pressure_atm = checked_range("CO2 of the air in ppm", air_ppm, 0.0, AIR_MAX_PPM, open_low=True) * 1e-6
+    pressure_atm = checked_range("CO2 of the air in ppm", air_ppm, 0.0, _AIR_MAX_PPM, open_low=True) * 1e-6
     co2_mg_l = 10.0 ** log_constant("kh", temperature_c) * pressure_atm * CO2_G_MOL * 1000.0
     return ph_from_co2(co2_mg_l, kh_dkh, temperature_c=temperature_c)
 
@@ -233,7 +233,7 @@ def ph_by_rule_of_thumb(co2_mg_l: ArrayLike, kh_dkh: ArrayLike) -> Floats:
     ValueError
         If an input lies outside its range.
     """
-    co2 = checked_range("CO2 in mg/L", co2_mg_l, 0.0, CO2_MAX_MG_L, open_low=True)
+    co2 = checked_range("CO2 in mg/L", co2_mg_l, 0.0, _CO2_MAX_MG_L, open_low=True)
     return np.asarray(7.0 + np.log10(3.0 * _checked_kh(kh_dkh) / co2))
 
 

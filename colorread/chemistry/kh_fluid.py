@@ -36,15 +36,15 @@ _VOLUME_ERROR = 0.02  # of each measured volume, as a share of it: assumption
 _VOLUMES_TWO_STEPS = 5  # stock, two portions, two fill-ups
 _CO2_TARGET_MG_L = 30.0  # usual upper end for planted tanks, common practice, no source
 
-DROP_ML = 0.05  # common practice, no source
+_DROP_ML = 0.05  # common practice, no source
 # 0.04 % handbook stock, 0.4 g/L, free acid 624.38 g/mol: 641 umol/L.
-DYE_STOCK_UMOL_L = 0.4 / 624.38 * 1e6
+_DYE_STOCK_UMOL_L = 0.4 / 624.38 * 1e6
 # Assumption. More dye reads better until blue leaves the gamut of a photo at an absorbance of about 1.2 at 616 nm (own
 # simulation). Light passes a vial in front of paper twice, on average over 2/3 of its width:
 # 24 umol/L x 3.70e4 L/mol/cm (adopted within 8 %, see the dye model) x 2 x 0.67 cm is 1.2 for a 10 mm bulb.
-DYE_TARGET_UMOL_L = 24.0
+_DYE_TARGET_UMOL_L = 24.0
 
-INDOOR_AIR_PPM = 1500.0  # a badly aired room, assumption
+_INDOOR_AIR_PPM = 1500.0  # a badly aired room, assumption
 # Visual range of the dye, yellow 6.0 to blue 7.6: all handbooks; the steps between are an assumption.
 _COLOR_STEPS = ((7.6, "blue"), (7.2, "blue-green"), (6.6, "green"), (6.0, "yellow-green"))
 
@@ -210,10 +210,10 @@ def dye_drops(vial_volume_ml: float, *, kh_dkh: float = 4.0) -> DyeDose:
     """
     checked_number("Water in the vial in mL", vial_volume_ml, *VIAL_VOLUME_RANGE_ML)
     checked_number("KH in dKH", kh_dkh, 0.0, KH_MAX_DKH, open_low=True)
-    dye_ml = vial_volume_ml * DYE_TARGET_UMOL_L / (DYE_STOCK_UMOL_L - DYE_TARGET_UMOL_L)
-    drops = max(1, round(dye_ml / DROP_ML))
-    share = drops * DROP_ML / (vial_volume_ml + drops * DROP_ML)
-    dye_umol_l = DYE_STOCK_UMOL_L * share
+    dye_ml = vial_volume_ml * _DYE_TARGET_UMOL_L / (_DYE_STOCK_UMOL_L - _DYE_TARGET_UMOL_L)
+    drops = max(1, round(dye_ml / _DROP_ML))
+    share = drops * _DROP_ML / (vial_volume_ml + drops * _DROP_ML)
+    dye_umol_l = _DYE_STOCK_UMOL_L * share
     return DyeDose(
         drops=drops,
         dye_umol_l=dye_umol_l,
@@ -241,7 +241,7 @@ def dye_ph_std(kh_dkh: float) -> float:
     float
         Standard uncertainty of log10 of the KH, which is that of the pH at a given CO2 [-].
     """
-    return DYE_TARGET_UMOL_L / (kh_dkh * MMOL_L_PER_DKH * 1000.0) / math.log(10.0)
+    return _DYE_TARGET_UMOL_L / (kh_dkh * MMOL_L_PER_DKH * 1000.0) / math.log(10.0)
 
 
 def color_in_room_air(kh_dkh: float, temperature_c: float) -> RoomAirColor:
@@ -269,7 +269,7 @@ def color_in_room_air(kh_dkh: float, temperature_c: float) -> RoomAirColor:
     checked_number("Water temperature in C", temperature_c, *WATER_RANGE_C)
     low, high = (
         float(ph_in_air_equilibrium(kh_dkh, temperature_c=temperature_c, air_ppm=air_ppm))
-        for air_ppm in (INDOOR_AIR_PPM, OUTDOOR_AIR_PPM)
+        for air_ppm in (_INDOOR_AIR_PPM, OUTDOOR_AIR_PPM)
     )
     names = (_color_name(low), _color_name(high))
     color = names[0] if names[0] == names[1] else f"{names[0]} to {names[1]}"

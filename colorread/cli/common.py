@@ -250,7 +250,7 @@ def open_log(file: Path | None, *, create: bool = False, tank: str | None = None
 
 
 def explain_missing_log(file: Path | None, what: str, command: str, *, quiet: bool) -> bool:
-    """Tell whether the default log is missing, and say so; a missing log that was named is left to `open_log`."""
+    """Return whether the default log is missing, and say so; a missing one that was named is left to `open_log`."""
     if file is not None or (path := log_path(None)).exists():
         return False
     if not quiet:

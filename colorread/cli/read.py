@@ -68,10 +68,10 @@ def read(
             owner = opened.tank(tank)
     if profile is not None and no_profile:
         common.fail("Use either --profile or --no-profile.")
-    described = _with_options(owner or tank_room.Tank(name="photo"), given, fluid)
-    box, settings = common.rectangle("--vial", vial), _settings(described, profile, no_profile, log)
+    adjusted = _with_options(owner or tank_room.Tank(name="photo"), given, fluid)
+    box, settings = common.rectangle("--vial", vial), _settings(adjusted, profile, no_profile, log)
     jobs = ((photo, replace(settings(photo), fluid=fluid, vial_xywh=box)) for photo in photos)
-    marks, terminal = described.judged_by, screen.Terminal()
+    marks, terminal = adjusted.judged_by, screen.Terminal()
     readings: list[Reading] = []
     for reading, picture in _read_all(jobs, len(photos), evidence):
         if as_json:

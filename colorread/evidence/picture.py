@@ -199,13 +199,13 @@ def is_evidence(path: Path) -> bool:
 
 
 def _small_print(reading: Reading) -> tuple[str, ...]:
-    stated, assumed = words.input_words(reading)
+    entered, assumed = words.input_words(reading)
     is_read = reading.status == "read"
     when = words.time_words(reading)
     name = words.clean_name(Path(reading.photo).name)
     return (
         *(text.sentence for text in words.flag_texts(reading)[:2]),
-        *(f"{label}: {inputs}" for label, inputs in (("Entered", stated), ("Assumed", assumed)) if inputs and is_read),
+        *(f"{label}: {inputs}" for label, inputs in (("Entered", entered), ("Assumed", assumed)) if inputs and is_read),
         f"{name[:60]}{', ' + when if when else ''}",
     )
 

@@ -121,7 +121,7 @@ def measure_chart(
 
 def shows_chart(view: CardView, colors: ColorMap) -> bool:
     """
-    Tell whether the chart of this project is seen, and not card or tag, which have no colors.
+    Return whether the chart of this project is seen, and not card or tag, which have no colors.
 
     Parameters
     ----------

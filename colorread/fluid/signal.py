@@ -12,7 +12,7 @@ from calibration import SignalSamples
 from colorread.errors import refusal
 from colorread.fluid.find import VialFit
 from colorread.fluid.pixels import BLACK_U8, ColorMap, density_of, median_density
-from colorread.reference import CLIPPED_U8, FILM_SEEN, NEVER_CUT_OFF, Balance, CardView, median
+from colorread.reference import CLIPPED_U8, FILM_SEEN, NEVER_CUT_OFF, STD_PER_MAD, Balance, CardView, median
 
 Indices = tuple[NDArray[np.intp], NDArray[np.intp]]
 """Rows and columns, with which pixels are taken much faster than with masks."""
@@ -28,7 +28,7 @@ _MAX_CLIPPED = 0.2  # share of the values of the paper: the median of its bright
 # A tone curve may put clipped paper a little below the top, all at one code: share of the values within one code of
 # the brighter ones, if the paper may be cut off at all.
 _MAX_PLATEAU = 0.75
-_CLIPPED_STD = 0.04  # density that clipped paper may hide, beyond what the grays tell
+_CLIPPED_STD = 0.04  # density that clipped paper may hide, beyond what the grays show
 _UNEVEN_FILM = 0.1  # share of the blue that film absorbs by which fluid and ring may differ: assumption
 # A print has one depth of color throughout, fluid has many: of 20 photos with a blue rectangle drawn on their card the
 # network took 3 for fluid, and this refuses them; of 747 photos of fluid it refuses none (least 0.06).
@@ -199,12 +199,12 @@ def _unevenness(lit: NDArray[np.float64]) -> float:
 
 def _spread_beyond_noise(chroma: NDArray[np.float32], noise: float) -> float:
     """Return the robust spread of the paper's color around the vial: large if lamps of two colors cast shadows."""
-    spread = 1.4826 * median(np.abs(chroma - median(chroma)))
+    spread = STD_PER_MAD * median(np.abs(chroma - median(chroma)))
     return float(np.sqrt(max(float(spread.max()) ** 2 - noise**2, 0.0)))
 
 
 def _without_highlights(density: NDArray[np.float64], fluid_u8: NDArray[np.uint8]) -> NDArray[np.bool_]:
-    """Tell which pixels are neither reflections nor dark refractions, shape (N,)."""
+    """Return which pixels are neither reflections nor dark refractions, shape (N,)."""
     light = density.mean(axis=1)
     low, middle, high = np.percentile(light, (25.0, 50.0, 75.0))
     reach = 2.5 * max(high - low, 0.03)

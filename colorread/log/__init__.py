@@ -1,4 +1,4 @@
-"""The log: readings and tanks in one SQLite file."""
+"""The log: tanks, readings and notes in one SQLite file."""
 
 import lazy_loader
 

@@ -15,7 +15,7 @@ from colorread.log.store import Log, LogEntry, OnDamage
 from colorread.records import json_line, read_record
 from colorread.tank import Event, Tank
 
-SCHEMA = "colorread.log/1"
+_SCHEMA = "colorread.log/1"
 _LINE_BYTES_MAX = 32_000_000  # a choice of this project: a hundred times a reading with its picture
 
 
@@ -61,7 +61,7 @@ def export_lines(log: Log, on_damage: OnDamage | None = None) -> Iterator[str]:
     with log.snapshot():
         tanks, n_readings, n_notes = log.tanks(on_damage), 0, 0
         names = {tank.name for tank in tanks}
-        yield _line(schema=SCHEMA)
+        yield _line(schema=_SCHEMA)
         for tank in tanks:
             yield _line(tank=tank)
         for tank in tanks:
@@ -177,8 +177,8 @@ class _Counts:
 
 
 def _require_schema(content: object) -> None:
-    if content != SCHEMA:
-        raise ValueError(f"The schema must be {SCHEMA}, not {reprlib.repr(content)}.")
+    if content != _SCHEMA:
+        raise ValueError(f"The schema must be {_SCHEMA}, not {reprlib.repr(content)}.")
 
 
 # How the content of a line is read, by its kind.

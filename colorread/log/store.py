@@ -342,8 +342,8 @@ def default_log_path() -> Path:
     Path
         From the environment variable COLORREAD_LOG, else a file in the user's data folder.
     """
-    stated = os.environ.get("COLORREAD_LOG")
-    return Path(stated) if stated else platformdirs.user_data_path("colorread", appauthor=False) / "log.sqlite"
+    chosen = os.environ.get("COLORREAD_LOG")
+    return Path(chosen) if chosen else platformdirs.user_data_path("colorread", appauthor=False) / "log.sqlite"
 
 
 def photo_path(log_path: Path, sha256: str) -> Path:
@@ -384,7 +384,7 @@ def phones_folder(log_path: Path) -> Path:
 
 def undecided_path(log_path: Path) -> Path:
     """
-    Return the log of readings that were neither kept nor discarded yet.
+    Return the log in which earlier versions of the page kept readings until they were saved or discarded.
 
     Parameters
     ----------

@@ -24,7 +24,7 @@ from colorread.workers import Workers, WorkLost, processors
 _PROCESSES_MAX = 2  # each takes about 250 MB
 _TIME_LIMIT_S = 60.0  # a photo takes a third of a second, on a small computer some seconds
 _PATIENCE_S = 0.3  # how long the page of a tank, which starts with the camera, waits for its summary
-_VIEWS_MAX = 16
+_VIEWS_MAX = 16  # kept at a time: a choice of this project
 _ORIGINALS_MAX, _ORIGINAL_S = 10, 600.0  # time to see the reading and decide
 _CALIBRATION_PHOTOS_MAX = 40  # in unfinished calibrations of all tanks; a choice of this project
 _STATUS_OF_REASON = {"not-a-photo": 415, "too-large": 413, "profile": 409}
@@ -212,7 +212,7 @@ class Core:
             raise
 
     def _version(self, name: str) -> tuple[object, ...]:
-        """Return what identifies a view; the hour is part of it, as a view tells how old readings are."""
+        """Return what identifies a view; the hour is part of it, as a view says how old readings are."""
         hour = datetime.now().replace(minute=0, second=0, microsecond=0)
         with Log(self.log_path) as log:
             return log.tank(name), hour, tuple(sorted(log.scored_at(name).items())), tuple(log.events(name))

@@ -22,7 +22,7 @@ from colorread.reading import read_photo_traced
 from colorread.tank import GasPlan, Tank, TankSummary, plan_gas, plan_lines, summarize
 from colorread.words import bar_svg
 
-_PIXELS_MAX = 80_000_000  # a choice of this project: phones send 12 to 50 megapixels unless told otherwise
+_PIXELS_MAX = 80_000_000  # a choice of this project: phones send 12 to 50 megapixels by default
 _KEPT_QUALITY = 92
 _IN_MAIN_DIRECTORY = (ExifTags.Base.Orientation, ExifTags.Base.Model, ExifTags.Base.DateTime)
 END_STATES: Mapping[str, State] = {"acid": "acid", "base": "base"}  # the end of the dye's range, by step

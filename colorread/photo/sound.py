@@ -40,7 +40,7 @@ _UNKNOWN_LAYOUT: Final = "subsampling"
 
 def require_sound(image: ImageFile.ImageFile, file: BinaryIO) -> None:
     """
-    Refuse a file whose pixels would take too much memory or time, or that its own format tells to be damaged.
+    Refuse a file whose pixels would take too much memory or time, or that is damaged by the rules of its own format.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ def _require_nothing_behind(image: ImageFile.ImageFile, file: BinaryIO) -> None:
     """
     Refuse a plain TIFF that goes on behind its pixels, though its directory stands before them.
 
-    Bytes too many among the pixels move the channels: what is red becomes green. Nothing else tells of them.
+    Bytes too many among the pixels move the channels: what is red becomes green. Nothing else shows that.
     """
     tags = image.tag_v2  # type: ignore[attr-defined]
     starts, lengths = tags.get(TiffImagePlugin.STRIPOFFSETS, ()), tags.get(TiffImagePlugin.STRIPBYTECOUNTS, ())
@@ -163,7 +163,7 @@ def _jumps(small: NDArray[np.uint8], step: int) -> bool:
     """
     Return whether a color jumps by the same amount along a whole row of blocks, as nothing in front of a camera does.
 
-    Blocks tell their color as the difference to the block before. Damage to one shifts all that follow to the end,
+    Blocks store their color as the difference to the block before. Damage to one shifts all that follow to the end,
     though the rest of the file may be read as if nothing had been: first the blocks to the right in its row, and from
     the next row on those to the left too.
 

@@ -23,7 +23,7 @@ from colorread.limits import (
 
 # A fresh bought buffer is right within 0.02 (its makers), plus what a keeper does to it: assumption.
 _BUFFER_PH_STD = 0.03
-# Indoor air has 600 to 1500 ppm where outdoor air has 420 (common practice, no source). The stated value is taken as
+# Indoor air has 600 to 1500 ppm where outdoor air has 420 (common practice, no source). The value entered is taken as
 # known within 15 %, the KH of each dilution within 5 %; the alkalinity of the dye adds to both. All dilutions share the
 # errors of air and dye, but each counts them as its own, so several narrow the pKa' a little too much. That stays: the
 # prior of the pKa' hides it, and the intervals covered 90 % either way.

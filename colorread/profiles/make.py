@@ -42,9 +42,9 @@ _KIT_PH_STD = 0.1  # how well a maker's patches meet the maker's own dye: assump
 # Least likelihood of dye that is all yellow or blue, relative to the dye that fits best: 0.7 and more for the acid and
 # basic fluids of four rendered vials, below 0.1 for the yellowest fluids from pH 6.3 on.
 _END_NOT_EXCLUDED = 0.1
-# A fluid that needs a pKa' this far off to fit its stated pH is another fluid (3 standard deviations).
+# A fluid that needs a pKa' this far off to fit its known pH is another fluid (3 standard deviations).
 _STRANGE_PKA_SHIFT = 0.3
-_LEAST_PROBABILITY = 0.05  # of a pKa' nearer than that, for the fluid to be the stated one: the customary level
+_LEAST_PROBABILITY = 0.05  # of a pKa' nearer than that, for the fluid to be the known one: the customary level
 _MAX_CHART_DIFFERENCE_PH = 0.12  # median between photos of one chart in one light: assumption
 
 
@@ -131,8 +131,8 @@ def make_chart_profile(
     """
     Measure photos of one color chart and make a profile of them.
 
-    A chart counts little, since its inks are not the dye. The chart of this project tells of phone and lamp only, that
-    of a kit also of the dye to which its maker matched it.
+    A chart counts little, since its inks are not the dye. The chart of this project shows phone and lamp only, that
+    of a kit also the dye to which its maker matched it.
 
     Parameters
     ----------
@@ -333,10 +333,10 @@ def _samples(known: Sequence[Evidence], path: str | os.PathLike[str], photo: Pho
 
 def _fits_its_state(evidence: Evidence) -> bool:
     """
-    Return whether the color of a fluid agrees with its stated state.
+    Return whether the color of a fluid agrees with its known state.
 
-    False if dye stated to be all yellow or all blue is in between, and if only a dye with an unusual pKa' would have
-    that color at the stated pH.
+    False if dye that should be all yellow or all blue is in between, and if only a dye with an unusual pKa' would have
+    that color at the known pH.
     """
     family = signal_family(evidence.space)
     log_likelihood = fit_family(evidence.samples, family.density).log_likelihood[:, 0]
@@ -372,7 +372,7 @@ def _require_one_phone(samples: Sequence[KnownSample]) -> None:
 
 
 def _common_light(light: str, earlier: str) -> str:
-    """Return the lamp of both parts of a profile; unknown if neither is stated."""
+    """Return the lamp of both parts of a profile; unknown if neither is known."""
     if "unknown" not in (light, earlier) and light != earlier:
         raise CalibrationError(
             f"The profile is for {earlier}, these photos in that of {light}; make a profile of its own for each lamp."

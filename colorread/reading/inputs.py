@@ -1,4 +1,4 @@
-"""What the keeper states about a photo, and the defaults for the rest."""
+"""What the keeper enters about a photo, and the defaults for the rest."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from colorread.words import USUAL_MARKS, Marks
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoInputs:
     """
-    What the keeper states about a photo.
+    What the keeper enters about a photo.
 
     Parameters
     ----------
@@ -51,7 +51,7 @@ class PhotoInputs:
             raise ValueError(f"fluid must be one of {', '.join(get_args(FluidKind))}, not {self.fluid!r}.")
         if self.light not in get_args(LightName):
             raise ValueError(f"light must be one of {', '.join(get_args(LightName))}, not {self.light!r}.")
-        if self.fluid == "tank-water" and self._stated_kh_dkh is None:
+        if self.fluid == "tank-water" and self._entered_kh_dkh is None:
             raise ValueError("With tank water in the vial its KH must be given.")
         for name, value, span in (
             ("kh_dkh", self.kh_dkh, KH_RANGE_DKH),
@@ -67,7 +67,7 @@ class PhotoInputs:
     @property
     def fluid_kh_dkh(self) -> float:
         """KH of the fluid in the vial [dKH]."""
-        return USUAL_KH_DKH if self._stated_kh_dkh is None else self._stated_kh_dkh
+        return USUAL_KH_DKH if self._entered_kh_dkh is None else self._entered_kh_dkh
 
     @property
     def water_c(self) -> float:
@@ -76,14 +76,14 @@ class PhotoInputs:
 
     @property
     def assumed(self) -> tuple[str, ...]:
-        """Names of what was not stated: any of ``"kh"``, ``"temperature"``, ``"light"``."""
+        """Names of what was not entered: any of ``"kh"``, ``"temperature"``, ``"light"``."""
         is_missing = {
-            "kh": self._stated_kh_dkh is None,
+            "kh": self._entered_kh_dkh is None,
             "temperature": self.temperature_c is None,
             "light": self.light == "unknown",
         }
         return tuple(name for name, missing in is_missing.items() if missing)
 
     @property
-    def _stated_kh_dkh(self) -> float | None:
+    def _entered_kh_dkh(self) -> float | None:
         return self.tank_kh_dkh if self.fluid == "tank-water" and self.kh_dkh is None else self.kh_dkh

@@ -46,7 +46,7 @@ def blank_reading(photo: str, inputs: PhotoInputs) -> Reading:
     photo : str
         Path or name of the photo.
     inputs : PhotoInputs
-        What the keeper stated.
+        What the keeper entered.
 
     Returns
     -------
@@ -83,7 +83,7 @@ def usual_ph_range(inputs: PhotoInputs) -> tuple[float, float]:
 
 
 def pka_of(inputs: PhotoInputs) -> float:
-    """Return the pKa' of the dye in the stated fluid [-]."""
+    """Return the pKa' of the dye in the fluid that was entered [-]."""
     return pka_prime(inputs.water_c, ionic_strength_mol_kg=float(ionic_strength(inputs.fluid_kh_dkh)))
 
 
@@ -102,7 +102,7 @@ def fluid_ph_posterior(
     camera_model : str or None
         Phone that took the photo, if known.
     inputs : PhotoInputs
-        What the keeper stated, with the profile.
+        What the keeper entered, with the profile.
 
     Returns
     -------
@@ -135,12 +135,12 @@ def fluid_ph_posterior(
         flags = ("beyond-profile",)
     elsewhere, alone = posterior(profile.evidence, _TRUST_ELSEWHERE), posterior()
     # A profile made elsewhere must not close an end that the photo alone leaves open.
-    believed = replace(
+    combined = replace(
         elsewhere,
         open_below=elsewhere.open_below or alone.open_below,
         open_above=elsewhere.open_above or alone.open_above,
     )
-    return believed, flags
+    return combined, flags
 
 
 def complete_reading(reading: Reading, posterior: PhPosterior, inputs: PhotoInputs) -> Reading:

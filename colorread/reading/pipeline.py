@@ -161,7 +161,7 @@ def read_photo_traced(source: Source, inputs: PhotoInputs) -> tuple[Reading, Tra
     source : path or ndarray
         As in `read_photo`.
     inputs : PhotoInputs
-        What the keeper stated.
+        What the keeper entered.
 
     Returns
     -------

@@ -17,8 +17,10 @@ CLIPPED_U8 = 252
 """Code from which on a channel may be cut off, as compression moves it a little: assumption."""
 NEVER_CUT_OFF = 256.0
 """Beyond all codes."""
+STD_PER_MAD = 1.4826
+"""Standard deviation of a normal distribution over its median absolute deviation, from any table."""
 FILM_SEEN = 0.2
-"""Film from which on it is told, see `Balance`."""
+"""Film from which on a photo is flagged, see `Balance`."""
 
 # All assumptions, where nothing else is said.
 _CELL_MM = 1.5  # evens out noise, and fits into what vial and fingers leave free
@@ -26,12 +28,12 @@ _TOO_DARK = 0.05  # linear light of paper: at density 1 a channel of the fluid i
 _OVEREXPOSED = 0.15  # light that is cut off: pale fluid is then cut off too [log10]
 # log10 of paper R/G and B/G: beyond, one channel carries no light. A little film takes blue and can be read.
 _CAST_RED, _CAST_BLUE = (-0.2, 0.2), (-0.48, 0.42)
-# Tints that tell how bright the paper is: neither as bright as paper themselves nor dark, where stray light counts. And
-# the black ones, which tell what lies on them.
+# Tints that show how bright the paper is: neither as bright as paper themselves nor dark, where stray light counts. And
+# the black ones, which show what lies on them.
 _TINTS, _BLACK_FROM, _LEAST_BLACKS = (0.05, 0.8), 0.8, 2
 _MOST_ENCODED = 0.97  # of paper beside black that is not cut off
 # Paper is cut off in a channel whose brighter part lies from here on and is this much darker than so many tints
-# tell: on 240 rendered photos that are not overexposed they differ by 0.01 in the median [log10].
+# show: on 240 rendered photos that are not overexposed they differ by 0.01 in the median [log10].
 _CUT_OFF_U8, _WOBBLE_U8, _LEAST_HIDDEN, _LEAST_CUT_OFF = 235.0, 3.0, 0.02, 2
 # Algae and slime make paper yellow and black green, lamps and lens glare hardly ever both. Of 292 rendered photos of
 # clean prints the sum below is over 0.2 in 2 % and 0.36 at most, whatever the glare; with film that may be read 0.41 at
@@ -115,16 +117,16 @@ def balance_view(view: CardView) -> Balance:
     blank = view.mask(view.card.outline.grown(-1.0)) & ~view.mask(*view.card.printed) & view.seen
     paper_lin, chroma_std = _fit_paper(view, blank, rgb_lin)
 
-    # Every third pixel either way tells the medians of so large an area.
+    # Every third pixel either way gives the medians of so large an area.
     thinned = np.s_[::3, ::3]
     bare = blank[thinned]
     ceiling = _ceiling_u8(view.rgb_u8[thinned][bare])
     over_paper = _log10_over_paper(grays, tone)
-    reflectance, is_cut_off = _told_by_tints(grays, over_paper, ceiling)
+    reflectance, is_cut_off = _darkness_of_tints(grays, over_paper, ceiling)
     hidden = np.zeros_like(rgb_lin)
     if is_cut_off.any():
         known, known_lin = _with_tints(view, patches, reflectance, rgb_lin)
-        # Beside the tints what is not cut off of the paper around the window tells the rest.
+        # Beside the tints what is not cut off of the paper around the window gives the rest.
         known |= blank & ~view.mask(view.card.vial_window) & (view.rgb_u8 < ceiling).all(axis=-1)
         by_tints, _ = _fit_paper(view, known, known_lin)
         hidden = np.maximum(np.log10(by_tints / paper_lin), 0.0) * is_cut_off
@@ -204,11 +206,11 @@ def _log10_over_paper(grays: GraySamples, tone: ToneFit) -> NDArray[np.float64]:
     return np.asarray(np.log10(patch) - np.log10(paper).mean(axis=1))
 
 
-def _told_by_tints(
+def _darkness_of_tints(
     grays: GraySamples, over_paper: NDArray[np.float64], ceiling: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """
-    Tell how dark each tint is against bare paper where the photo may cut that off, and in which channels it does.
+    Return how dark each tint is against bare paper where the photo may cut that off, and in which channels it does.
 
     Black ink is neutral: what a channel that is not cut off shows holds for the others. The first is log10 over that of
     paper, shape (N,), not a number for a patch that is no tint or cut off itself; the second has shape (3,).
@@ -231,7 +233,7 @@ def _told_by_tints(
 def _with_tints(
     view: CardView, patches: list[GrayPatch], reflectance: NDArray[np.float64], rgb_lin: NDArray[np.float32]
 ) -> tuple[NDArray[np.bool_], NDArray[np.float32]]:
-    """Return the light of paper where tints tell it, and where that is."""
+    """Return the light of paper where tints show it, and where that is."""
     known, paper_lin = np.zeros_like(view.seen), rgb_lin.copy()
     for patch, log_reflectance in zip(patches, reflectance, strict=True):
         if np.isfinite(log_reflectance):
@@ -259,7 +261,7 @@ def _refusal_of_light(
     paper_lin: NDArray[np.float32],
     hidden: NDArray[np.float32],
 ) -> Refusal | None:
-    """Return why a photo tells no colors, if so: colored light, or one row of grays lost, as in a damaged file."""
+    """Return why colors cannot be used, if so: colored light, or one row of grays lost, as in a damaged file."""
     red, blue = np.log10(light_rgb[[0, 2]] / light_rgb[1])
     if not (_CAST_RED[0] <= red <= _CAST_RED[1] and _CAST_BLUE[0] <= blue <= _CAST_BLUE[1]):
         return refusal("colored-light")
@@ -327,6 +329,6 @@ def _robust_fit(
         normal = weighted.T @ basis + 0.5 * np.diag([0, 0, 0, 1, 1, 1]) + 1e-9 * np.eye(basis.shape[1])
         coefficients = np.asarray(np.linalg.solve(normal, weighted.T @ value), dtype=np.float64)
         residual = value - basis @ coefficients
-        spread = max(float(1.4826 * median(np.abs(residual))), 0.003)
+        spread = max(float(STD_PER_MAD * median(np.abs(residual))), 0.003)
         weight = np.clip(1.0 - (residual / (4.0 * spread)) ** 2, 0.0, None) ** 2
     return coefficients, spread

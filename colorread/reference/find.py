@@ -16,16 +16,16 @@ from colorread.reference.plane import PlaneFit, PlaneMap, best_fit, camera_matri
 
 # The quick tries look for all markers of card and tag, whichever is seen. The search then goes on only while fewer than
 # three markers agree: assumption, as three determine the plane and can contradict each other.
-QUICK_TRIES, ENOUGH_MARKERS = 2, 3
+_QUICK_TRIES, _ENOUGH_MARKERS = 2, 3
 
 # Assumptions.
-TILT_LIMIT_DEG = 35.0  # beyond it the paper seen through the fluid lies well aside of it
-WINDOW_SEEN_SHARE = 0.75  # leaves room for a vial with paper around it
-GRAY_CORRELATION, MIN_PATCHES = -0.7, 4  # of contrast with ink along a row of grays, and how many must be seen
+_TILT_LIMIT_DEG = 35.0  # beyond it the paper seen through the fluid lies well aside of it
+_WINDOW_SEEN_SHARE = 0.75  # leaves room for a vial with paper around it
+_GRAY_CORRELATION, _MIN_PATCHES = -0.7, 4  # of contrast with ink along a row of grays, and how many must be seen
 
 # Weights of the corners of a quadrilateral for 5 x 5 points in its inner part.
 _ALONG = np.linspace(0.25, 0.75, 5)
-INNER_POINTS = np.array([((1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v) for u in _ALONG for v in _ALONG])
+_INNER_POINTS = np.array([((1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v) for u in _ALONG for v in _ALONG])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,10 +128,10 @@ def _search(gray: NDArray[np.uint8], n_tries: int | None = None) -> list[_Candid
                 fit = best_fit(own, reference, camera)
                 candidates.append(_Candidate(reference=reference, sightings=own, fit=fit))
         candidates.sort(key=lambda candidate: (candidate.n_used, len(candidate.sightings)), reverse=True)
-        if n_tried <= QUICK_TRIES:
+        if n_tried <= _QUICK_TRIES:
             is_enough = all(one.n_used == len(one.reference.markers) for one in candidates)
         else:
-            is_enough = any(one.n_used >= ENOUGH_MARKERS for one in candidates)
+            is_enough = any(one.n_used >= _ENOUGH_MARKERS for one in candidates)
         if candidates and is_enough:
             break
     return candidates
@@ -158,7 +158,7 @@ def _usable_fit(gray: NDArray[np.uint8], candidate: _Candidate, fit: PlaneFit) -
         "marker-off": bool(others),
         "card-bent": not fit.is_flat,
         "card-cut-off": not inside,
-        "card-tilted": tilt > TILT_LIMIT_DEG,
+        "card-tilted": tilt > _TILT_LIMIT_DEG,
     }
     area_mm2 = reference.outline.width_mm * reference.outline.height_mm
     px_per_mm = float(np.sqrt(cv2.contourArea(corners_px.astype(np.float32)) / area_mm2))
@@ -179,7 +179,7 @@ def _require_usable(gray: NDArray[np.uint8], reference: Reference, plane: PlaneM
     window_px = plane.px_from_mm(reference.vial_window.corners_mm).astype(np.float32)
     photo_px = np.array([(0, 0), (width_px, 0), (width_px, height_px), (0, height_px)], np.float32) - 0.5
     seen_area_px, _ = cv2.intersectConvexConvex(window_px, photo_px)
-    if seen_area_px < WINDOW_SEEN_SHARE * cv2.contourArea(window_px):
+    if seen_area_px < _WINDOW_SEEN_SHARE * cv2.contourArea(window_px):
         raise refusal("card-cut-off/window", name=reference.name)
     if not any(_gets_darker(gray, row, plane) for row in reference.gray_rows):
         raise refusal("card-unclear/grays", name=reference.name)
@@ -187,23 +187,23 @@ def _require_usable(gray: NDArray[np.uint8], reference: Reference, plane: PlaneM
 
 def _gets_darker(gray: NDArray[np.uint8], row: tuple[GrayPatch, ...], plane: PlaneMap) -> bool:
     """
-    Tell whether a row of patches gets darker with more ink, as far as it lies in the photo.
+    Return whether a row of patches gets darker with more ink, as far as it lies in the photo.
 
     Each patch is compared with the paper on both sides of it, so shadows do not matter.
     """
     rects = [rect for patch in row for rect in (patch.rect, *patch.paper)]
     corners_px = plane.px_from_mm(np.array([rect.corners_mm for rect in rects]))
-    samples_px = np.round(INNER_POINTS @ corners_px).astype(int)
+    samples_px = np.round(_INNER_POINTS @ corners_px).astype(int)
     last_px = np.array((gray.shape[1] - 1, gray.shape[0] - 1))
     inside = ((samples_px >= 0) & (samples_px <= last_px)).all(axis=(1, 2))
     x, y = np.moveaxis(np.clip(samples_px, 0, last_px), -1, 0)
     ink, one_side, other_side = np.where(inside, np.median(gray[y, x], axis=1), np.nan).reshape(-1, 3).T
     contrast = ink / (1.0 + (one_side + other_side) / 2.0)
     seen = np.isfinite(contrast)
-    if seen.sum() < MIN_PATCHES or np.ptp(contrast[seen]) == 0.0:
+    if seen.sum() < _MIN_PATCHES or np.ptp(contrast[seen]) == 0.0:
         return False
     coverage = np.array([patch.black_coverage for patch in row])
-    return bool(np.corrcoef(coverage[seen], contrast[seen])[0, 1] <= GRAY_CORRELATION)
+    return bool(np.corrcoef(coverage[seen], contrast[seen])[0, 1] <= _GRAY_CORRELATION)
 
 
 def _refusal_without_fit(gray: NDArray[np.uint8], candidates: list[_Candidate]) -> Refusal:

@@ -27,7 +27,7 @@ def _with_local_contrast(picture_u8: NDArray[np.uint8]) -> Any:
 # local contrast and wide windows are for dim or unevenly lit ones. The usual photo needs the first try only, with one
 # window. A try enlarges smaller pictures.
 _USUAL_PX, _WIDE_PX = (3, 23, 10), (5, 85, 16)  # the first are OpenCV's defaults
-TRIES: tuple[tuple[int, Callable[[NDArray[np.uint8]], Any], tuple[int, int, int]], ...] = (
+_TRIES: tuple[tuple[int, Callable[[NDArray[np.uint8]], Any], tuple[int, int, int]], ...] = (
     (900, np.asarray, (13, 23, 10)),
     (2016, _eroded, _USUAL_PX),
     (2016, np.asarray, _USUAL_PX),
@@ -35,14 +35,14 @@ TRIES: tuple[tuple[int, Callable[[NDArray[np.uint8]], Any], tuple[int, int, int]
     (504, _with_local_contrast, _WIDE_PX),
     (2016, _with_local_contrast, _WIDE_PX),
 )
-CELLS_PER_SIDE = 6  # 4 x 4 bits and the black border
+_CELLS_PER_SIDE = 6  # 4 x 4 bits and the black border
 
 # Where the sides of a marker are looked for again: how far to either side, less than a cell so as not to reach the
 # bits, and at which shares of their length.
-REACH_CELLS, REACH_MIN_PX = 0.8, 2.5
-ALONG = np.linspace(0.12, 0.88, 24)
-LINE_ROUNDS = 4
-MISFIT_FLOOR_PX = 0.02
+_REACH_CELLS, _REACH_MIN_PX = 0.8, 2.5
+_ALONG = np.linspace(0.12, 0.88, 24)
+_LINE_ROUNDS = 4
+_MISFIT_FLOOR_PX = 0.02
 
 
 def look_for_markers(
@@ -63,11 +63,11 @@ def look_for_markers(
     Yields
     ------
     list of Sighting
-        After each of the `TRIES`, all markers found so far, each once; one id may be at several places. Corners in
+        After each of the `_TRIES`, all markers found so far, each once; one id may be at several places. Corners in
         pixels of `gray_u8`, the middle of the first pixel at (0, 0).
     """
     seen: list[Sighting] = []
-    for long_side_px, prepared, windows_px in TRIES:
+    for long_side_px, prepared, windows_px in _TRIES:
         picture_u8 = prepared(_resize(gray_u8, long_side_px))
         per_pixel = np.array(gray_u8.shape[::-1]) / picture_u8.shape[::-1]
         quads_px, found_ids, _ = _detector(dictionary_name, *windows_px).detectMarkers(picture_u8)
@@ -111,18 +111,18 @@ def _refine(gray_u8: NDArray[np.uint8], corners_px: NDArray[np.float64]) -> NDAr
     Each side is sampled at many places, so a leaf, a shadow or a reflection over part of it does no harm; the usual
     refinement sees the surroundings of the corner only.
     """
-    reach_px = max(REACH_MIN_PX, REACH_CELLS * _side_px(corners_px) / CELLS_PER_SIDE)
+    reach_px = max(_REACH_MIN_PX, _REACH_CELLS * _side_px(corners_px) / _CELLS_PER_SIDE)
     ends_px = np.roll(corners_px, -1, axis=0)
     along = ends_px - corners_px
     length_px = np.linalg.norm(along, axis=1, keepdims=True)
     outward = np.column_stack((along[:, 1], -along[:, 0])) / length_px  # corners run clockwise on the screen
     offset_px = np.linspace(-reach_px, reach_px, 2 * round(2 * reach_px) + 1)
     # One row for each place on a side, across that side.
-    places_px = corners_px[:, None] + ALONG[:, None] * along[:, None]
+    places_px = corners_px[:, None] + _ALONG[:, None] * along[:, None]
     xy_px = places_px[:, :, None] + offset_px[:, None] * outward[:, None, None]
     x, y = np.moveaxis(xy_px.reshape(-1, len(offset_px), 2), -1, 0).astype(np.float32)
     levels = cv2.remap(gray_u8, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    rise = np.diff(levels.astype(np.float64).reshape(4, len(ALONG), -1), axis=2)
+    rise = np.diff(levels.astype(np.float64).reshape(4, len(_ALONG), -1), axis=2)
     middle_px = (offset_px[1:] + offset_px[:-1]) / 2
     # The steepest place of the side as a whole, as noise hides that of a single row; then the edge there.
     steepest_px = middle_px[rise.mean(axis=1).argmax(axis=1)]
@@ -145,14 +145,14 @@ def _fit_lines(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Fit a line robustly to the edge positions of each side; return where it passes the two ends of the side."""
     weights = usable.astype(np.float64)
-    for _ in range(LINE_ROUNDS):
+    for _ in range(_LINE_ROUNDS):
         total = weights.sum(axis=1, keepdims=True)
-        middle = (weights * ALONG).sum(axis=1, keepdims=True) / total
+        middle = (weights * _ALONG).sum(axis=1, keepdims=True) / total
         level = (weights * edge_px).sum(axis=1, keepdims=True) / total
-        x = ALONG - middle
+        x = _ALONG - middle
         slope = (weights * x * edge_px).sum(axis=1, keepdims=True) / (weights * x * x).sum(axis=1, keepdims=True)
         misfit_px = np.abs(edge_px - level - slope * x)
-        scale_px = 1.5 * np.median(misfit_px, axis=1, keepdims=True) + MISFIT_FLOOR_PX
+        scale_px = 1.5 * np.median(misfit_px, axis=1, keepdims=True) + _MISFIT_FLOOR_PX
         weights = usable / np.maximum(1.0, misfit_px / scale_px) ** 2
     return (level - slope * middle)[:, 0], (level + slope * (1 - middle))[:, 0]
 

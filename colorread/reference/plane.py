@@ -16,29 +16,29 @@ from colorread.reference.markers import Sighting
 
 # Limits of the residual between marker corners as seen and as fitted, measured over 47 rendered photos: a flat card in
 # air leaves 0.02 to 0.05 mm, one bent by 1.5 mm up to 0.15 mm.
-FLAT_SPREAD_MM = 0.06  # above it the print is bent
-FIT_SPREAD_MM = 0.30  # above it the markers do not belong to one print
-PAIR_SPREAD_MM = 0.15  # the same for two markers, which can hardly contradict each other
-BLUR_PX = 0.2  # allowance on top of these; matters for small prints
+_FLAT_SPREAD_MM = 0.06  # above it the print is bent
+_FIT_SPREAD_MM = 0.30  # above it the markers do not belong to one print
+_PAIR_SPREAD_MM = 0.15  # the same for two markers, which can hardly contradict each other
+_BLUR_PX = 0.2  # allowance on top of these; matters for small prints
 
 # A marker is off if the others fit this much better without it. At 0.5 a marker 1 mm off its place was left out in 39
 # of 47 photos (in the others the card counted as bent), and none in its place was.
-OUTLIER_RATIO = 0.5
+_OUTLIER_RATIO = 0.5
 
 # How far light may spread into black squares, see `_fit_plane`.
-INSET_LIMIT_MM = 0.5
-INWARD = np.array([(1.0, 1.0), (-1.0, 1.0), (-1.0, -1.0), (1.0, -1.0)])  # into the square, from each corner
+_INSET_LIMIT_MM = 0.5
+_INWARD = np.array([(1.0, 1.0), (-1.0, 1.0), (-1.0, -1.0), (1.0, -1.0)])  # into the square, from each corner
 
 # Ratio of focal length to picture diagonal of a phone's main camera: 26 mm for the 43.3 mm diagonal of the 35 mm format
 # (common practice, no source).
-FOCAL_PER_DIAGONAL = 26.0 / 43.3
+_FOCAL_PER_DIAGONAL = 26.0 / 43.3
 
 # By Snell's law through a flat pane, to third order: with water of depth w and refractive index n = 1.33 behind a pane
 # and a camera at distance a from it, the bend is (n^2 - 1) / (2 n^3) w / (a + w / n)^3, which for a = 50 mm is at most
 # 1.3e-5 at any depth. Glass adds a little.
-MAX_BEND_PER_MM2 = 2e-5
-BEND_MARKERS = 3  # fewer cannot tell bend from tilt
-FIT_ROUNDS = 3
+_MAX_BEND_PER_MM2 = 2e-5
+_BEND_MARKERS = 3  # fewer cannot tell bend from tilt
+_FIT_ROUNDS = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,7 +145,7 @@ def camera_matrix(photo_shape: tuple[int, ...]) -> NDArray[np.float64]:
         From directions in front of the camera to pixels.
     """
     height_px, width_px = photo_shape[:2]
-    focal_px = FOCAL_PER_DIAGONAL * np.hypot(width_px, height_px)
+    focal_px = _FOCAL_PER_DIAGONAL * np.hypot(width_px, height_px)
     return np.array([(focal_px, 0, (width_px - 1) / 2), (0, focal_px, (height_px - 1) / 2), (0, 0, 1)])
 
 
@@ -173,7 +173,7 @@ def best_fit(sightings: Sequence[Sighting], reference: Reference, camera: NDArra
             continue
         if n_markers > 3 and not best.is_flat:
             without_one = _best_fit_of(n_markers - 1, sightings, reference, camera)
-            if without_one is not None and without_one.spread_mm < OUTLIER_RATIO * best.spread_mm:
+            if without_one is not None and without_one.spread_mm < _OUTLIER_RATIO * best.spread_mm:
                 return without_one
         return best
     return None
@@ -199,10 +199,10 @@ def _fit_plane(sightings: tuple[Sighting, ...], reference: Reference, camera: ND
     """
     seen_px = np.concatenate([corners_px for _, corners_px in sightings])
     printed_mm = np.concatenate([reference.markers[marker_id].corners_mm for marker_id, _ in sightings])
-    inward = np.tile(INWARD, (len(sightings), 1))
-    bends = len(sightings) >= BEND_MARKERS
+    inward = np.tile(_INWARD, (len(sightings), 1))
+    bends = len(sightings) >= _BEND_MARKERS
     inset_mm, plane = 0.0, PlaneMap(homography=np.eye(3))
-    for n_rounds in range(FIT_ROUNDS + 1):
+    for n_rounds in range(_FIT_ROUNDS + 1):
         squares_mm = printed_mm + inset_mm * inward
         found, _ = cv2.findHomography(plane.bent_mm(squares_mm), seen_px, 0)
         if found is None or abs(np.linalg.det(found)) < 1e-12:
@@ -211,19 +211,19 @@ def _fit_plane(sightings: tuple[Sighting, ...], reference: Reference, camera: ND
         foot_mm = plane.foot_mm if n_rounds else _foot_mm(homography, camera)
         plane = replace(plane, homography=homography, foot_mm=foot_mm)
         residual_mm = plane.mm_from_px(seen_px) - squares_mm
-        if n_rounds == FIT_ROUNDS:
+        if n_rounds == _FIT_ROUNDS:
             break
         more_inset_mm, more_bend = _explained(residual_mm, printed_mm, inward, foot_mm, bends=bends)
         inset_mm += more_inset_mm
-        plane = replace(plane, bend_per_mm2=min(max(plane.bend_per_mm2 + more_bend, 0.0), MAX_BEND_PER_MM2))
+        plane = replace(plane, bend_per_mm2=min(max(plane.bend_per_mm2 + more_bend, 0.0), _MAX_BEND_PER_MM2))
     n_free = seen_px.size - 9 - bends  # eight of the homography, one of the inset
     spread_mm = float(np.sqrt(2 * (residual_mm**2).sum() / n_free))
     area_px, area_mm = (cv2.contourArea(corners[:4].astype(np.float32)) for corners in (seen_px, printed_mm))
-    blur_mm = BLUR_PX / np.sqrt(area_px / area_mm)
-    most_mm = PAIR_SPREAD_MM if len(sightings) == 2 else FIT_SPREAD_MM
-    if abs(inset_mm) > INSET_LIMIT_MM + blur_mm or spread_mm > most_mm + blur_mm:
+    blur_mm = _BLUR_PX / np.sqrt(area_px / area_mm)
+    most_mm = _PAIR_SPREAD_MM if len(sightings) == 2 else _FIT_SPREAD_MM
+    if abs(inset_mm) > _INSET_LIMIT_MM + blur_mm or spread_mm > most_mm + blur_mm:
         return None
-    is_flat = bool(spread_mm <= FLAT_SPREAD_MM + blur_mm)
+    is_flat = bool(spread_mm <= _FLAT_SPREAD_MM + blur_mm)
     return PlaneFit(plane=plane, sightings=sightings, spread_mm=spread_mm, is_flat=is_flat)
 
 

@@ -42,7 +42,7 @@ def report_html(summary: tank.TankSummary, entries: Iterable[LogEntry]) -> str:
     """
     ordered = sorted(entries, key=_by_time, reverse=True)
     readings = [entry.reading for entry in ordered]
-    told = summary.findings
+    findings = summary.findings
     last_at = summary.last_at or datetime.now()  # dates of the same year are shown without it
     rows = _photo_rows(ordered, summary, last_at)
     n_pictures = sum(bool(row["picture"]) for row in rows)
@@ -60,11 +60,11 @@ def report_html(summary: tank.TankSummary, entries: Iterable[LogEntry]) -> str:
             week=week_svgs(summary, readings),
             history=history_svgs(summary, readings),
             day=day_svgs(summary),
-            forecasts=[] if told is None else tank.forecast_rows(told.advice),
+            forecasts=[] if findings is None else tank.forecast_rows(findings.advice),
             recommended=tank.RECOMMENDED,
             numbers=tank.number_rows(summary),
             of_when=tank.NUMBERS_CAPTION,
-            fitted=[] if told is None else tank.fitted_rows(told),
+            fitted=[] if findings is None else tank.fitted_rows(findings),
             refused=_refused_photos(readings, last_at),
             photos=[row for row in rows if row["taken_at"] is None or row["taken_at"] >= start],
             older=[row for row in rows if row["taken_at"] is not None and row["taken_at"] < start],
@@ -78,7 +78,7 @@ def report_html(summary: tank.TankSummary, entries: Iterable[LogEntry]) -> str:
             plan=tank.plan_lines(summary.plan),
             letters=tank.LETTERS,
             events=[(tank.moment_words(event.at), tank.event_words(event)) for event in reversed(summary.events)],
-            common_percent=None if told is None else _common_percent(told.common_std_ph),
+            common_percent=None if findings is None else _common_percent(findings.common_std_ph),
             version=__version__,
             made_at=datetime.now().astimezone(),
         )
@@ -120,10 +120,10 @@ def _photo_rows(entries: Iterable[LogEntry], summary: tank.TankSummary, last_at:
             bytes_left, pictures_left = bytes_left - len(entry.picture), pictures_left - 1
             picture = "data:image/jpeg;base64," + base64.b64encode(entry.picture).decode("ascii")
         in_tank = of_tank(reading)
-        stated, assumed = words.input_words(reading)
+        entered, assumed = words.input_words(reading)
         record = {
             "Time": words.time_words(reading),
-            "Entered": stated,
+            "Entered": entered,
             "Assumed": assumed,
             "Uncertainty from": words.budget_words(reading),
         }

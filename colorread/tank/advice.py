@@ -35,7 +35,7 @@ _PLANTS_SHARE, _PLANTS_AIM = 0.4, 0.5
 _WORTH_IT = 0.1  # a change must add this much to the plants' share to be worth the trouble: assumption
 # If no change is enough, one that takes a twentieth off the upper end of the peak is a step: assumption.
 _LOWER_PEAK = 0.95
-_SHARE_PER_EFFORT = 0.02  # plants' share that one unit of effort must add
+_SHARE_PER_EFFORT = 0.02  # plants' share that one unit of effort must add: assumption
 _WORTH_CLIMBING = 1.25  # room for this much more gas is worth mentioning: assumption
 _DAYS_AHEAD = 7  # a trend seen over at most two weeks is extrapolated for one: assumption
 FISH_PROBABILITY = 0.95  # more gas must keep the fish limit with this probability: assumption

@@ -14,7 +14,7 @@ from colorread.records import Kept, json_line, plain, read_record
 from colorread.tank.settings import Tank
 from colorread.words import date_words
 
-_TEXT_MAX = 500
+_TEXT_MAX = 500  # letters: a choice of this project
 _BUBBLES_RANGE = (1.0, 1000.0)  # a minute; more cannot be counted: assumption
 _WATER_RANGE = (0.01, 1.0)  # photos do not show smaller changes: assumption
 _COUNT_DAYS = 3.0  # an older bubble count may no longer hold: assumption

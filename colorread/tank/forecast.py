@@ -30,7 +30,7 @@ from colorread.tank.results import (
 from colorread.tank.settings import DailySpan, GasSource, Tank
 from colorread.words import Marks, date_words
 
-_STEP_H = 0.25
+_STEP_H = 0.25  # of a simulated day; hardly any CO2 comes or goes in between: assumption
 # So many of the draws are simulated, evenly spaced: enough for 90 % intervals: assumption.
 N_DRAWS = 300
 HOURS: Floats = np.arange(0.0, 24.0 + _STEP_H / 2.0, _STEP_H)
@@ -47,8 +47,8 @@ _TREND_SEEN_H = 48.0  # of readings after the gas was turned; fewer show its new
 _PAST_RATE_MAX = 2.0
 # A number counts as determined by the photos below this share of the standard deviation of its prior: assumption.
 NARROWED = 0.75
-_AHEAD_H, _NEXT_H = 48, 24  # for all photos, and for the next one
-_N_PHOTOS = 4
+_AHEAD_H, _NEXT_H = 48, 24  # within which all photos are planned, and the next one: assumptions
+_N_PHOTOS = 4  # planned at a time: assumption
 _APART_H = 2.0  # a vial shows little new before: assumption
 _AWAKE_H = (7, 22)  # whole hours of the clock at which a keeper may take a photo: assumption
 _STALE_DAYS = 7.0  # a course extrapolated for longer says little about single hours: assumption

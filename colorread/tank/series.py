@@ -33,7 +33,8 @@ _DOUBTFUL_STD_PH = 0.1
 # readings state more anyway.
 _COLOR_STD_LEAST_PH = 0.03
 _NEAR_PH = 0.2  # readings within about this of each other are of similar color: assumption
-# Only the last two weeks are fitted: the charge of gas and the growth of the plants change over longer times.
+# Only the last two weeks are fitted: the charge of gas and the growth of the plants change over longer times:
+# assumption.
 WINDOW_DAYS = 14
 # Each new gas rate rests on the readings that follow it, so no more changes than this are fitted: assumption.
 _GAS_TURNS_MAX = 4
@@ -48,7 +49,7 @@ _NEEDED_BUDGET = (BUDGET_PKA, BUDGET_KH, BUDGET_CAMERA, BUDGET_COLOR)
 # By how much the gas rate may change with a refill, a turn of the valve, and a cleaned or moved diffuser, as standard
 # deviation of the logarithm: assumptions.
 _REFILLED_STD, _TURNED_STD, _DIFFUSER_STD = 0.8, 0.5, 0.3
-_TOGETHER_H = 1.0  # what is done to the gas within an hour is one step: no vial shows more
+_TOGETHER_H = 1.0  # what is done to the gas within an hour is one step, as no vial shows more: assumption
 
 # Why the course leaves a reading out.
 LeftOut = Literal["earlier charge", "other course", "higher course", "old", "no time", "no budget"]

@@ -33,8 +33,7 @@ from colorread.words import (
 )
 
 DAILY_PEAK = "CO2 in the tank at its daily peak"
-_STEP_H = 0.5
-_AHEAD_H = 24.0
+_STEP_H, _AHEAD_H = 0.5, 24.0  # of the course: its step, and how far it goes on after the last photo: assumptions
 # A number is shown if its interval lies within this factor of the value and the photos narrowed its prior; else the
 # prior would speak, not the photos. Assumptions.
 _LAG_FACTOR, _LOSS_FACTOR = 1.5, 1.8
@@ -72,7 +71,7 @@ def summarize(
     """
     now = wall_clock(now or datetime.now())
     happened = tuple(sorted((event for event in events if event.at <= now), key=lambda event: event.at))
-    stated, tank = tank, updated_tank(tank, happened)
+    entered, tank = tank, updated_tank(tank, happened)
     read = [reading for reading in readings if reading.status == "read"]
     usable = [reading for reading in read if not has_future_date(reading, now)]
     timed = [reading for reading in usable if reading.taken_at is not None]
@@ -82,7 +81,7 @@ def summarize(
     notes = tank_words.input_notes(usable, len(read) - len(usable))
     findings, fit, reason = None, None, ""
     try:
-        fit, unsteady = steady_fit(stated, usable, happened)
+        fit, unsteady = steady_fit(entered, usable, happened)
     except NoCourseError as error:
         reason = str(error)
         more: tuple[str, ...] = (reason,)
@@ -91,7 +90,7 @@ def summarize(
         watch = (*watch_cautions(tank.judged_by), *STANDING_CAUTIONS) if verdict is None else verdict.verdict.cautions
         cautions = (*watch, *gas_cautions(tank.source_kind, tank.valve))
     else:
-        held = _level_before(stated, fit, timed, happened)
+        held = _level_before(entered, fit, timed, happened)
         findings = _findings(tank, fit, held, happened, n_unused=len(read) - len(fit.series.readings))
         verdict = _now_of_days(tank, findings, timed[-1], held)
         gas = tank_words.gas_trend_words(tank, findings, is_old=days_old > OLD_DAYS)

@@ -132,9 +132,9 @@ def _shown(days: float) -> str:
     return words.value + words.unit
 
 
-def gas_trend_words(tank: Tank, told: Findings, *, is_old: bool = False) -> str:
+def gas_trend_words(tank: Tank, findings: Findings, *, is_old: bool = False) -> str:
     """Return the trend of the gas and what it means; for old photos, nothing about the days since."""
-    trend, fades = told.estimates["gas_trend_percent_per_day"], told.estimates["fades_in_days"]
+    trend, fades = findings.estimates["gas_trend_percent_per_day"], findings.estimates["fades_in_days"]
     if trend.interval is None:
         return trend.reason
     value, low, high = (end or 0.0 for end in (trend.interval.value, trend.interval.low, trend.interval.high))
@@ -144,7 +144,7 @@ def gas_trend_words(tank: Tank, told: Findings, *, is_old: bool = False) -> str:
         return f"{gas}: no clear trend, {change}."
     words = f"{gas}: {change}."
     if fades.interval is not None and not is_old:
-        words += f" {_fades_words(tank, told, fades.interval)}"
+        words += f" {_fades_words(tank, findings, fades.interval)}"
     if tank.source_kind == "cylinder" and high < 0.0 and value <= _LEAKING_PERCENT_A_DAY:
         words += (
             " A cylinder does not fade by itself. Ventilate, and check regulator, valve and hose for leaks; once "
@@ -153,11 +153,11 @@ def gas_trend_words(tank: Tank, told: Findings, *, is_old: bool = False) -> str:
     return words
 
 
-def _fades_words(tank: Tank, told: Findings, days: Interval) -> str:
+def _fades_words(tank: Tank, findings: Findings, days: Interval) -> str:
     lower = f"{tank.marks.plants_low_mg_l:g} mg/L"
     if (days.value or 0.0) >= _LEAST_DAYS:
         return f"At this rate, the daily peak falls below {lower} in about {days_words(days).short()}."
-    peak = told.estimates["peak_mg_l"].interval
+    peak = findings.estimates["peak_mg_l"].interval
     is_below = peak is not None and peak.high is not None and peak.high < tank.marks.plants_low_mg_l
     return f"The daily peak {'is' if is_below and _is_already(days) else 'may be'} below {lower} already."
 
@@ -258,7 +258,7 @@ def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
         notes.append("The lights' hours are not known, so plant uptake cannot be separated from loss to the air.")
     if len(np.unique(np.floor(fit.series.hours % 24.0 / 3.0))) < 2:
         notes.append("All photos are from the same hours of the day; other hours would show far more.")
-    if n := int((fit.series.open_below | fit.series.open_above).sum()):
+    if n := int(fit.series.is_open.sum()):
         notes.append(f"{n} reading{'s are' if n > 1 else ' is'} beyond the dye's range; only one end counts.")
     return tuple(notes)
 
@@ -299,7 +299,7 @@ def number_rows(summary: TankSummary) -> list[NumberRow]:
     list of NumberRow
         The CO2 at the last photo first, then those that `NUMBERS_CAPTION` refers to.
     """
-    marks, told = summary.tank.judged_by, summary.findings
+    marks, findings = summary.tank.judged_by, summary.findings
     kinds: tuple[tuple[EstimateName, str, _InWords], ...] = (
         ("lights_on_mg_l", "At lights on", co2_words),
         ("peak_mg_l", "Daily peak", co2_words),
@@ -316,28 +316,28 @@ def number_rows(summary: TankSummary) -> list[NumberRow]:
         ("lag_hours", "The vial lags by", partial(number_words, unit="h")),
     )
     rows = []
-    if told is not None:
-        last = told.tank_co2[-1]
+    if findings is not None:
+        last = findings.tank_co2[-1]
         label = f"Tank at the last photo ({last.taken_at:%a %H:%M})"
         rows.append(NumberRow(label=label, number=co2_words(last.co2_mg_l)))
     for name, label, words in kinds:
         estimate = summary.estimate(name)
         number = None if estimate.interval is None else words(estimate.interval)
         rows.append(NumberRow(label=label, number=number, reason=estimate.reason))
-    if told is not None and told.source is not None and told.source.days_left is not None:
+    if findings is not None and findings.source is not None and findings.source.days_left is not None:
         what = "Cylinder" if summary.tank.source_kind == "cylinder" else "Charge"
-        label = f"{what} empty in{', if it keeps fading' if told.source.fades_on else ''}"
-        rows.append(NumberRow(label=label, number=days_until_words(told.source.days_left, "used up")))
+        label = f"{what} empty in{', if it keeps fading' if findings.source.fades_on else ''}"
+        rows.append(NumberRow(label=label, number=days_until_words(findings.source.days_left, "used up")))
     return rows
 
 
-def fitted_rows(told: Findings) -> list[NumberRow]:
+def fitted_rows(findings: Findings) -> list[NumberRow]:
     """
     Return the further fitted numbers, for the record.
 
     Parameters
     ----------
-    told : Findings
+    findings : Findings
         What a course shows.
 
     Returns
@@ -351,7 +351,7 @@ def fitted_rows(told: Findings) -> list[NumberRow]:
         "uptake_per_hour_in_the_light": ("Uptake by plants in the light", _percent_per_hour),
         "level_without_gas_mg_l": ("Level without gas", co2_words),
     }
-    return [NumberRow(label=label, number=words(told.fitted[name])) for name, (label, words) in kinds.items()]
+    return [NumberRow(label=label, number=words(findings.fitted[name])) for name, (label, words) in kinds.items()]
 
 
 def forecast_rows(advice: Advice) -> list[ForecastRow]:

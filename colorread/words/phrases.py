@@ -31,8 +31,9 @@ _TIME_WORDS = {
     "unknown": "source unknown",
 }
 _ONE_END = "95 % confident"  # one end of a 90 % interval
-_FAR_LARGER, _MANY_DAYS = 5.0, 10.0  # times the middle number; days
-_SMALL_SHARE = 0.03  # of the variance; less is not worth mentioning
+# A number this many times the middle one costs decimals, and so many days need none: assumptions.
+_FAR_LARGER, _MANY_DAYS = 5.0, 10.0
+_SMALL_SHARE = 0.03  # of the variance; less is not worth mentioning: assumption
 
 
 class FlagText(NamedTuple):

@@ -258,9 +258,9 @@ def _input_words(reading: Reading) -> str:
 
 
 def _detail_rows(reading: Reading) -> list[Row]:
-    stated, assumed = words.input_words(reading)
+    entered, assumed = words.input_words(reading)
     tank_ph = error = ""
-    if reading.tank_ph is not None and reading.fluid != "tank-water":  # of which the pH of the vial tells
+    if reading.tank_ph is not None and reading.fluid != "tank-water":  # else that is the pH of the vial
         expected = words.ph_words(reading.tank_ph).short()
         tank_ph = (
             f"{expected} expected on a probe in the tank ({reading.tank_kh_dkh:g} dKH). A clear mismatch means other "
@@ -273,7 +273,7 @@ def _detail_rows(reading: Reading) -> list[Row]:
         ("pH", "" if reading.ph is None else f"{words.ph_words(reading.ph).short()}, of the fluid in the vial"),
         ("Tank pH", tank_ph),
         ("Assumed", assumed),
-        ("Entered", stated),
+        ("Entered", entered),
         ("Taken", words.time_words(reading)),
         ("Rule", _rule_words(reading)),
         ("Error", error),
