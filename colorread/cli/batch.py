@@ -97,7 +97,7 @@ def batch(
             if as_json:
                 common.echo_json(readings)
             else:
-                _print(run, readings, week, details=details)
+                _print(run, readings, week, details=details, log=log)
                 if tank is None:
                     _explain_default_tank(owner, log)
     except KeyboardInterrupt:
@@ -196,11 +196,13 @@ def _summary_json(summary: tank_room.TankSummary) -> bytes:
     return f"{json.dumps(tank_room.summary_to_dict(summary), allow_nan=False, indent=2)}\n".encode("ascii")
 
 
-def _print(run: _Run, readings: Sequence[Reading], week: tank_room.TankSummary, *, details: bool) -> None:
+def _print(
+    run: _Run, readings: Sequence[Reading], week: tank_room.TankSummary, *, details: bool, log: Path | None
+) -> None:
     terminal = screen.Terminal()
     n_known = run.outcomes["known"] if run.outcomes else len(readings)
     screen.print_batch(terminal, readings, week, n_same=run.outcomes["same"], n_known=n_known, details=details)
-    screen.print_now(terminal, week, details=details)
+    screen.print_now(terminal, week, details=details, log=log)
 
 
 def _explain_default_tank(tank: tank_room.Tank, log: Path | None) -> None:

@@ -45,7 +45,7 @@ _UNITS: Mapping[str, tuple[str, str, chemistry.Quantity | None]] = {
     "DKH": (" dKH", "If that is ppm (mg/L CaCO3), write it such as 71caco3.", "kh"),
     "C": (" degrees C", "If that is degrees F, write it such as 77F.", "temperature"),
     "MG_L": (" mg/L", "", None),
-    "ML": (" mL", "", "fluid"),
+    "ML": (" mL", "If that is not mL, write it such as 34floz.", "fluid"),
     "L": (" L", "If that is not L, write it such as 15gal.", "volume"),
     "G": (" g", "If that is not g, write it such as 5oz.", "mass"),
     "GRAMS": (" g", "If that is not g, write it such as 20oz.", "mass"),
