@@ -90,7 +90,8 @@ def output(help_text: str, metavar: str, *suffixes: str, **options: Any) -> Any:
 
     def check(param: typer.CallbackParam, path: Path | None) -> Path | None:
         if path is not None and path.suffix.lower() not in suffixes:
-            fail(f"{param.opts[0]} must end in {' or '.join(suffixes)}, not {path.name}.")
+            known = " or ".join(filter(None, (", ".join(suffixes[:-1]), suffixes[-1])))
+            fail(f"{param.opts[0]} must end in {known}, not {path.name}.")
         return path
 
     return typer.Option(help=help_text, metavar=metavar, callback=check, **options)
