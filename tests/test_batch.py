@@ -403,6 +403,20 @@ def test_photo_that_cannot_be_read_to_the_end_is_refused_and_tried_again_next_ti
         assert counts(again) == {"known": 4, "new": 2, "same": 1}
 
 
+def test_nothing_to_plot_costs_neither_the_other_files_nor_the_screen(tmp_path: Path) -> None:
+    photos, plot, calendar = tmp_path / "photos", tmp_path / "week.png", tmp_path / "plan.ics"
+    photos.mkdir()
+    (photos / "a.jpg").write_text("no photo", encoding="utf-8")
+    log = ("--log", tmp_path / "log.sqlite")
+    assert run("tank", "add", "window", "--lights", "10:00-18:00", "--gas", "08:00-18:00", *log).exit_code == 0
+    result = run("batch", photos, "--tank", "window", *log, "--plot", plot, "--calendar", calendar)
+    assert result.exit_code == 1
+    assert "nothing to plot" in result.stderr
+    assert not plot.exists()
+    assert calendar.exists()
+    assert "1 not read" in result.stdout
+
+
 def test_photo_that_changes_meanwhile_is_not_kept(folder: Path) -> None:
     unread = colorread.batch.score._Unread(
         photo=PhotoFile(path=folder / "d-empty.jpg", name="x"),

@@ -458,7 +458,7 @@ def test_the_command_makes_shows_and_uses_a_profile(tmp_path: Path, photos: dict
     assert "pKa'" in shown.output
     with Image.open(picture) as image:
         assert image.size[0] > 600
-    for other, words in ((picture, "already exists"), (tmp_path / "me.docx", "png, pdf, svg")):
+    for other, words in ((picture, "already exists"), (tmp_path / "me.docx", ".png, .pdf or .svg")):
         refused = run(app, ["profile", str(out), "--picture", str(other)])
         assert refused.exit_code == 2
         assert words in refused.output

@@ -11,14 +11,14 @@ from typer.testing import CliRunner
 from colorread.chemistry.kh_fluid import CAUTIONS
 from colorread.cli import app
 from colorread.cli.screen.readings import print_batch, print_cautions, print_reading, print_summary
-from colorread.cli.screen.tanks import print_now
+from colorread.cli.screen.tanks import print_now, print_tanks
 from colorread.cli.screen.terminal import Terminal
 from colorread.result import Interval, Reading
 from colorread.tank.results import TankSummary
 from colorread.words.phrases import FISH_SIGNS
 from colorread.words.verdict import judge
 from tests.fabricated import made_reading, made_refusal
-from tests.fabricated_week import made_week
+from tests.fabricated_week import LIGHTS, made_week
 
 READINGS = {
     "read": made_reading(
@@ -185,3 +185,16 @@ def test_a_terminal_without_unicode_keeps_the_sign_of_a_falling_rate() -> None:
     target, raw = console(encoding="ascii")
     print_now(target, made_week(), details=True)
     assert "-7.6 % per day (-10.2 to -5.1)" in raw.getvalue().decode("ascii")
+
+
+@pytest.mark.parametrize("width", [50, 71, 72, 80])
+def test_tanks_and_simulated_changes_cut_no_word(width: int) -> None:
+    target, raw = console(width)
+    home = replace(made_week().tank, name="the tank by the window in the cellar", lights=LIGHTS)
+    print_tanks(target, [home], {home.name: 12})
+    print_now(target, made_week(), details=True)
+    text = raw.getvalue().decode()
+    assert max(map(len, text.splitlines())) <= width
+    assert "10:00-18:00" in text
+    for word in ("Nothing", "Overnight", "Lights-on", "16:30", "charge"):
+        assert word in text, word

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+import calibration
 from colorread import batch as batch_room, log as log_room, report as report_room, tank as tank_room
 from colorread.cli import common, screen
 
@@ -93,15 +94,17 @@ def batch(
             )
             readings, week = _results(run, opened, owner, logged, log)
             # Files first: a pager that reads the text may stop before its end.
-            _write_files(files, week, readings, logged)
+            are_written = _write_files(files, week, readings, logged)
             if as_json:
                 common.echo_json(readings)
             else:
-                _print(run, readings, week, details=details)
+                _print(run, readings, week, details=details, log=log)
                 if tank is None:
                     _explain_default_tank(owner, log)
     except KeyboardInterrupt:
         common.fail("Interrupted. What was read is in the log; run the same command to continue.", common.EXIT_FAILED)
+    if not are_written:
+        raise typer.Exit(common.EXIT_FAILED)
     if any(reading.status == "refused" for reading in readings):
         raise typer.Exit(common.EXIT_REFUSED)
 
@@ -175,19 +178,25 @@ def _results(
 
 def _write_files(
     files: Mapping[str, Path], summary: tank_room.TankSummary, readings: Sequence[Reading], logged: _Logged
-) -> None:
+) -> bool:
+    """Write the files, name those that cannot be written, and return whether all were."""
     writers: dict[str, Callable[[Path], None]] = {
-        "csv": lambda path: common.write(path, batch_room.csv_bytes(readings, summary.tank_co2)),
-        "summary": lambda path: common.write(path, _summary_json(summary)),
+        "csv": lambda path: calibration.write_atomic(path, batch_room.csv_bytes(readings, summary.tank_co2)),
+        "summary": lambda path: calibration.write_atomic(path, _summary_json(summary)),
         "report": lambda path: report_room.write_report(path, summary, logged(with_pictures=True)),
         "plot": lambda path: report_room.write_plot(path, summary, logged()),
         "calendar": lambda path: report_room.write_calendar(path, summary),
     }
+    are_written = True
     for kind, path in files.items():
-        # A ValueError says that there is nothing to draw.
-        with common.exit_on(OSError, ValueError, what=f"{path} could not be written", code=common.EXIT_FAILED):
+        try:
             writers[kind](path)
-        typer.echo(f"Wrote {path}.", err=True)
+        except (OSError, ValueError) as error:  # a ValueError says that there is nothing to draw
+            typer.echo(f"{path} could not be written: {common.cause_of(error)}.", err=True)
+            are_written = False
+        else:
+            typer.echo(f"Wrote {path}.", err=True)
+    return are_written
 
 
 def _summary_json(summary: tank_room.TankSummary) -> bytes:
@@ -196,11 +205,13 @@ def _summary_json(summary: tank_room.TankSummary) -> bytes:
     return f"{json.dumps(tank_room.summary_to_dict(summary), allow_nan=False, indent=2)}\n".encode("ascii")
 
 
-def _print(run: _Run, readings: Sequence[Reading], week: tank_room.TankSummary, *, details: bool) -> None:
+def _print(
+    run: _Run, readings: Sequence[Reading], week: tank_room.TankSummary, *, details: bool, log: Path | None
+) -> None:
     terminal = screen.Terminal()
     n_known = run.outcomes["known"] if run.outcomes else len(readings)
     screen.print_batch(terminal, readings, week, n_same=run.outcomes["same"], n_known=n_known, details=details)
-    screen.print_now(terminal, week, details=details)
+    screen.print_now(terminal, week, details=details, log=log)
 
 
 def _explain_default_tank(tank: tank_room.Tank, log: Path | None) -> None:

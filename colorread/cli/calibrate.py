@@ -295,7 +295,7 @@ def _calibrating() -> Iterator[None]:
 def profile(
     file: Annotated[Path, typer.Argument(help="Profile to show.", metavar="FILE")],
     picture: Annotated[
-        Path | None, typer.Option(help="Write a picture of the calibration.", metavar="FILE.png")
+        Path | None, common.output("Write a picture of the calibration.", "FILE.png", ".png", ".pdf", ".svg")
     ] = None,
     default: Annotated[
         bool | None,

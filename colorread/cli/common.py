@@ -45,7 +45,7 @@ _UNITS: Mapping[str, tuple[str, str, chemistry.Quantity | None]] = {
     "DKH": (" dKH", "If that is ppm (mg/L CaCO3), write it such as 71caco3.", "kh"),
     "C": (" degrees C", "If that is degrees F, write it such as 77F.", "temperature"),
     "MG_L": (" mg/L", "", None),
-    "ML": (" mL", "", "fluid"),
+    "ML": (" mL", "If that is not mL, write it such as 34floz.", "fluid"),
     "L": (" L", "If that is not L, write it such as 15gal.", "volume"),
     "G": (" g", "If that is not g, write it such as 5oz.", "mass"),
     "GRAMS": (" g", "If that is not g, write it such as 20oz.", "mass"),
@@ -90,7 +90,8 @@ def output(help_text: str, metavar: str, *suffixes: str, **options: Any) -> Any:
 
     def check(param: typer.CallbackParam, path: Path | None) -> Path | None:
         if path is not None and path.suffix.lower() not in suffixes:
-            fail(f"{param.opts[0]} must end in {' or '.join(suffixes)}, not {path.name}.")
+            known = " or ".join(filter(None, (", ".join(suffixes[:-1]), suffixes[-1])))
+            fail(f"{param.opts[0]} must end in {known}, not {path.name}.")
         return path
 
     return typer.Option(help=help_text, metavar=metavar, callback=check, **options)

@@ -197,9 +197,7 @@ def forget(
         list[str] | None,
         typer.Option(help="Only this photo: its name, or the first digits of its hash.", metavar="NAME|HASH"),
     ] = None,
-    note: Annotated[
-        list[str] | None, typer.Option(help="Only this note, by its sign in log show.", metavar="SIGN")
-    ] = None,
+    note: Annotated[list[str] | None, typer.Option(help="Only this note, by its ID in log show.", metavar="ID")] = None,
     before: Annotated[str | None, typer.Option(help="Only what is dated before this day.", metavar="DATE")] = None,
     refused: Annotated[bool, typer.Option("--refused", help="Only photos that were not read.")] = False,
     yes: common.Yes = False,

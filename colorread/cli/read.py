@@ -85,7 +85,7 @@ def read(
         pass
     elif owner is not None and any(reading.status == "read" for reading in readings):
         summary = _summary(replace(owner, marks=marks), readings, log)
-        screen.print_now(terminal, summary, details=details, brief=not details)
+        screen.print_now(terminal, summary, details=details, brief=not details, log=log)
     else:
         screen.print_summary(terminal, readings)
         screen.print_cautions(terminal, readings, details=details)

@@ -133,7 +133,8 @@ def demo(
     from rich.console import Console
 
     if out.exists() and (not out.is_dir() or (any(out.iterdir()) and not (out / DEMO_LOG).exists())):
-        common.fail(f"{out} is not empty; choose an empty or new folder with --out.")
+        why = "not empty" if out.is_dir() else "a file"
+        common.fail(f"{out} is {why}; choose an empty or new folder with --out.")
     with (
         common.exit_on(OSError, what=f"Could not write the demo to {out}", code=common.EXIT_FAILED),
         common.exit_on(log_room.LogError, code=common.EXIT_FAILED),

@@ -338,7 +338,7 @@ def _difference(seen: Floats, expected: Floats) -> str:
     if not how and float(np.linalg.norm(seen - expected)) <= _OTHER:
         return ""
     what = f"is {how} than" if how else "has another hue than"
-    return f"Seen {what} expected. Phone and lamp do that; the interval includes it."
+    return f"The color seen {what} expected. Phones and lamps cause that; the interval includes it."
 
 
 def _path_for(photo: str, folder: Path) -> tuple[Path, bytes]:

@@ -84,7 +84,7 @@ class Event:
         if not self.text.isprintable() or len(self.text) > _TEXT_MAX:
             raise ValueError(f"The text of a note must be one line of at most {_TEXT_MAX} letters.")
         if self.bubbles is not None:
-            checked_number("The bubbles a minute", self.bubbles, *_BUBBLES_RANGE)
+            checked_number("The number of bubbles a minute", self.bubbles, *_BUBBLES_RANGE)
         if self.refill_g is not None:
             checked_number("The amount of the refill in g", self.refill_g, *SOURCE_AMOUNT_RANGE_G)
         if self.water_change is not None and not _WATER_RANGE[0] <= self.water_change <= _WATER_RANGE[1]:

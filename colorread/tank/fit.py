@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -282,5 +283,5 @@ def _unsteady_words(tank: Tank, series: VialSeries, run: Run) -> tuple[str, str]
         f"Readings from {date_words(first)}, {first:%H:%M}, to {date_words(last)}, {last:%H:%M}, are {side} "
         "than one steady gas source allows",
         "Has the gas run out, was it refilled or adjusted, did a timer fail, or was there a large water change? "
-        "Note it with its time (colorread log note --tank NAME).",
+        f"Note it with its time (colorread log note --tank {shlex.quote(tank.name)}).",
     )

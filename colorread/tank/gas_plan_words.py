@@ -182,8 +182,8 @@ def _mixing_lines(plan: GasPlan) -> tuple[str, ...]:
         return ()
     if "yeast" in plan.mix.parts:
         return (
-            "Dissolve the sugar in lukewarm water, then add fresh dry yeast: half a teaspoon a cup, up to a tablespoon "
-            "for a fast start and an early end (hobby convention).",
+            "Dissolve the sugar in lukewarm water, then add fresh dry yeast: half a teaspoon per cup of "
+            "sugar, up to a tablespoon for a fast start and an early end (hobby convention).",
         )
     hydrate_g = plan.mix.parts["citric acid"] * MONOHYDRATE_PER_ACID
     return (f"That is anhydrous acid. Of the monohydrate, use {hydrate_g:.3g} g with the same soda.",)

@@ -277,7 +277,7 @@ def vial_series(tank: Tank, readings: Sequence[Reading], events: Sequence[Event]
         else:
             used.append((when, reading))
     if len(used) < LEAST_READINGS:
-        count = "1 usable reading" if len(used) == 1 else f"{len(used)} usable readings"
+        count = "1 usable reading" if len(used) == 1 else f"{len(used) or 'No'} usable readings"
         lacking = f", {left_out['no budget']} more without error sources" if left_out["no budget"] else ""
         charge = " since the refill" if tank.source is not None and tank.source.started is not None else ""
         raise NoCourseError(

@@ -52,7 +52,7 @@ PHOTO_PURPOSES: Mapping[PlannedFor, str] = {
 _LEFT_OUT: Mapping[LeftOut, str] = {
     "earlier charge": "taken before the current charge took effect",
     "other course": "taken before the tank changed",
-    "higher course": "taken before the CO2 fell",
+    "higher course": "taken before the tank changed",
     "old": f"taken more than {WINDOW_DAYS} days before the last",
     "no time": "without a time",
     "no budget": "from an older version, without error sources",

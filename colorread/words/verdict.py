@@ -204,7 +204,7 @@ def answer_of(co2_mg_l: Interval, verdict: Verdict, *, days_old: int = 0, what: 
         level=verdict.fish,
         fish=fish,
         plants=plants,
-        to_do=f"Take a new photo; this one was taken {days_old} days ago." if is_old else to_do,
+        to_do=f"Take a new photo; this is from {days_old} days ago." if is_old else to_do,
         then=f"Advice at the time: {to_do}" if is_old else "",
     )
 
@@ -244,7 +244,7 @@ def _judge_fish(co2_mg_l: Interval, marks: Marks, held: Level | None) -> tuple[L
     words = f"{percent_words(chance)} chance of being above the limit ({limit:g} mg/L)."
     until = level_changes_at(chance, level)
     if until is not None:
-        words += f" Unchanged until it {'reaches' if until > chance else 'is below'} {percent_words(until)}."
+        words += f" The level stays until this {'reaches' if until > chance else 'is below'} {percent_words(until)}."
     return level, words
 
 

@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 
-from rich.table import Column
-
 from colorread import log as log_room, tank as tank_room, words
 from colorread.cli.common import plural
 from colorread.cli.screen.terminal import LABEL_WIDTH, TEXT_WIDTH_MIN, Row, Terminal
@@ -16,7 +14,6 @@ from colorread.result import LEVELS, Interval, Level, Reading
 
 _BAR_WIDTH_MAX = 61
 _RESULT = ("CO2 mg/L", "90 %", "fish")
-_COLUMN_GAP = 2
 _FOLDED_WIDTHS = {"fish": 12, "taken": 10, "photo": 16}  # at least: a level, a day, much of a name
 _NAMES_SHOWN = 3
 _FISH_STYLES: dict[Level, str] = {"no concern": "bold", "watch": "bold yellow", "act": "bold red"}
@@ -109,26 +106,7 @@ def _result_cells(reading: Reading) -> tuple[str, str, str]:
 
 
 def _print_results(terminal: Terminal, headings: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    """Print a table of readings or, where it would cut off numbers, each reading as labeled rows."""
-    widths = {heading: max(map(len, (heading, *cells))) for heading, *cells in zip(headings, *rows, strict=True)}
-    room = terminal.width - _COLUMN_GAP * len(widths)
-    # As many columns fold as must.
-    for heading, least_width in _FOLDED_WIDTHS.items():
-        if heading in widths:
-            excess = sum(widths.values()) - room
-            widths[heading] -= max(min(excess, widths[heading] - least_width), 0)
-    if sum(widths.values()) <= room:
-        terminal.table(
-            (
-                Column(heading, width=width, justify="right" if heading == "CO2 mg/L" else "left")
-                for heading, width in widths.items()
-            ),
-            rows,
-        )
-    else:
-        for row in rows:
-            terminal.rows(zip(headings, row, strict=True))
-            terminal.print()
+    terminal.table_or_rows(headings, rows, right=("CO2 mg/L",), folded_to=_FOLDED_WIDTHS)
 
 
 def print_cautions(terminal: Terminal, readings: Sequence[Reading], *, details: bool = False) -> None:
@@ -137,6 +115,7 @@ def print_cautions(terminal: Terminal, readings: Sequence[Reading], *, details: 
     verdicts.sort(key=lambda verdict: -LEVELS.index(verdict.fish))
     cautions = dict.fromkeys(caution for verdict in verdicts for caution in verdict.cautions)
     if cautions and details:
+        terminal.print()
         terminal.frame("Cautions", cautions)
     elif cautions:
         print_short_caution(terminal, verdicts[0].fish)
@@ -209,7 +188,7 @@ def _print_refused(terminal: Terminal, refused: Sequence[Reading], *, details: b
     else:
         reason, photos = by_count[0]
         more = f" ({len(photos)} of {len(refused)}; more: --details)" if len(by_count) > 1 else ""
-        terminal.say(f"Not read: {reason.message} {reason.next_step}{more}")
+        terminal.rows([("Not read", f"{reason.message} {reason.next_step}{more}")])
 
 
 def _taken_words(readings: Sequence[Reading]) -> str:

@@ -5,15 +5,18 @@ from __future__ import annotations
 import shlex
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
+from pathlib import Path
 
 from rich.table import Column
 
 from colorread import chemistry, tank as tank_room, words
+from colorread.cli.common import log_command
 from colorread.cli.screen.readings import answer_rows, print_short_caution
 from colorread.cli.screen.terminal import Row, Terminal, listed
 
-_WIDE = 110  # at this width, the words of a forecast and all its numbers fit on one line
-_SIGN_DIGITS = 8  # of the ID of a note, to name it by
+_WIDE, _NARROW = 110, 72  # from the first on, a forecast fits on one line; below the second, no table holds it
+_ID_DIGITS = 8  # of the ID of a note, to name it by
+_NAME_WIDTH = 16  # much of the name of a tank
 _NUMBERS_WIDTH = 10  # fits "15 (12 to" above "19)" and leaves the rest to the words of a forecast
 
 
@@ -24,11 +27,13 @@ def print_now(
     details: bool = False,
     brief: bool = False,
     where: str = "--details",
+    log: Path | None = None,
 ) -> None:
     """
     Print the verdict for now, and what to do next.
 
-    If `brief`, only the next photo is named; `where` says where the details are if they are not printed.
+    If `brief`, only the next photo is named; `where` says where the details are if they are not printed;
+    commands name the file `log` if it is not the usual one.
     """
     name = f"Tank {summary.tank.name}"
     terminal.say(f"{name} (made-up data)" if summary.tank.made_up else name, "bold underline")
@@ -40,7 +45,8 @@ def print_now(
     if not brief:
         rows += listed("Also", summary.more)
         if summary.tank.gas_hours is None:
-            rows.append(("", f"colorread tank edit {shlex.quote(summary.tank.name)} --gas HH:MM-HH:MM"))
+            command = f"tank edit {shlex.quote(summary.tank.name)} --gas HH:MM-HH:MM"
+            rows.append(("", log_command(command, log)))
         rows += listed("Plan", tank_room.plan_lines(summary.plan, today))
     elif summary.plan.photos:
         rows.append(("Plan", f"Next photo: {tank_room.moment_words(summary.plan.photos[0].at, today)}."))
@@ -72,12 +78,17 @@ def _print_advice(terminal: Terminal, advice: tank_room.Advice) -> None:
     terminal.rows(("", sentence) for sentence in advice.sentences)
     forecasts = tank_room.forecast_rows(advice)
     labels = [label for label in forecasts[0].numbers if label != tank_room.HOURS_ABOVE]  # no room for it
-    width = None if terminal.width >= _WIDE else _NUMBERS_WIDTH
     rows = []
     for forecast in forecasts:
         name = f"→ {forecast.words}" if forecast.role == tank_room.RECOMMENDED else forecast.words
         numbers = map(forecast.numbers.__getitem__, labels)
         rows.append((name, *(f"{value} ({span})" if span else value for value, span in numbers)))
+    if terminal.width < _NARROW:
+        for name, *cells in rows:
+            terminal.say(name, "bold")
+            terminal.table(("", ""), zip(labels, cells, strict=True), show_header=False)
+        return
+    width = None if terminal.width >= _WIDE else _NUMBERS_WIDTH
     terminal.table(("", *(Column(label, max_width=width) for label in labels)), rows)
 
 
@@ -92,12 +103,12 @@ def print_plan(terminal: Terminal, plan: tank_room.GasPlan) -> None:
 
 def print_tanks(terminal: Terminal, tanks: Iterable[tank_room.Tank], counts: Mapping[str, int]) -> None:
     """Print a table of tanks with their number of readings."""
-    columns = ("tank", Column("volume", justify="right"), "lights", "source", Column("readings", justify="right"))
     rows = []
     for tank in tanks:
         volume = "" if tank.volume_l is None else chemistry.with_other_unit("volume", tank.volume_l)
         rows.append((tank.name, volume, str(tank.lights or ""), tank.source_kind or "", str(counts[tank.name])))
-    terminal.table(columns, rows)
+    headings = ("tank", "volume", "lights", "source", "readings")
+    terminal.table_or_rows(headings, rows, right=("volume", "readings"), folded_to={"tank": _NAME_WIDTH})
 
 
 def print_tank(terminal: Terminal, tank: tank_room.Tank, n_readings: int) -> None:
@@ -112,6 +123,6 @@ def print_events(terminal: Terminal, events: Sequence[tuple[str, str, tank_room.
     first = 0 if len({tank for tank, _, _ in events}) > 1 else 1
     rows = []
     for tank, event_id, event in events:
-        noted, sign = f"{event.at:%Y-%m-%d %H:%M}", event_id[:_SIGN_DIGITS]
-        rows.append((words.clean_name(tank), noted, sign, tank_room.event_words(event))[first:])
-    terminal.table(("tank", "noted", "sign", "note")[first:], rows)
+        noted, short_id = f"{event.at:%Y-%m-%d %H:%M}", event_id[:_ID_DIGITS]
+        rows.append((words.clean_name(tank), noted, short_id, tank_room.event_words(event))[first:])
+    terminal.table(("tank", "noted", "ID", "note")[first:], rows)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from types import MappingProxyType
 from typing import Any
 
 from rich import box
@@ -17,6 +18,7 @@ from colorread.words import NO_BREAK, bind_units
 _ASCII = str.maketrans("○▲✗─━┼╋●◀▶→−", "o!x-=++O<>>-") | {ord("°"): "", ord("±"): "+-"}
 LABEL_WIDTH = 8
 TEXT_WIDTH_MIN, _TEXT_WIDTH_MAX = 16, 96  # longer lines are hard to follow
+_COLUMN_GAP = 2
 _PAGE_WIDTH_MAX = LABEL_WIDTH + _TEXT_WIDTH_MAX
 
 Row = tuple[str, ...]
@@ -65,6 +67,46 @@ class Terminal(Console):
         for row in rows:
             table.add_row(*row)
         self.print(table)
+
+    def table_or_rows(
+        self,
+        headings: Sequence[str],
+        rows: Sequence[Sequence[str]],
+        *,
+        right: Collection[str] = (),
+        folded_to: Mapping[str, int] = MappingProxyType({}),
+    ) -> None:
+        """
+        Print a table that cuts no word or number or, where the window is too narrow for it, labeled rows.
+
+        Parameters
+        ----------
+        headings : sequence of str
+            Headings of the columns, or labels of the rows.
+        rows : sequence of sequences of str
+            Cells.
+        right : collection of str
+            Headings of the columns that are aligned to the right.
+        folded_to : mapping of str to int
+            Least width of the columns that may fold, in the order in which they do [characters].
+        """
+        widths = {heading: max(map(len, (heading, *cells))) for heading, *cells in zip(headings, *rows, strict=True)}
+        room = self.width - _COLUMN_GAP * len(widths)
+        # As many columns fold as must.
+        for heading, least_width in folded_to.items():
+            if heading in widths:
+                excess = sum(widths.values()) - room
+                widths[heading] -= max(min(excess, widths[heading] - least_width), 0)
+        if sum(widths.values()) <= room:
+            columns = (
+                Column(heading, width=width, justify="right" if heading in right else "left")
+                for heading, width in widths.items()
+            )
+            self.table(columns, rows)
+        else:
+            for row in rows:
+                self.rows(zip(headings, row, strict=True))
+                self.print()
 
     def frame(self, title: str, lines: Iterable[str]) -> None:
         """Print a list in a frame."""
