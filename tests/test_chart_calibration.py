@@ -9,6 +9,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -193,7 +194,12 @@ def test_a_chart_is_told_from_a_card_and_never_read(pdf: bytes, phone: Phone, pr
     chart = chart_photo(pdf, printer, phone, scene)
     measure_chart(chart)
     assert read_photo(chart).reason.code in ("chart-not-card", "colored-light")
+    striped = vial_photo(phone, scene)
+    row_mm = np.array([(19.0, 25.0), (86.0, 25.0), (86.0, 52.0), (19.0, 52.0)])
+    row_px = chart_scene.vials._project(chart_scene.vials._photo_from_mm(scene), row_mm)
+    cv2.fillConvexPoly(striped, row_px.round().astype(np.int32), (110, 170, 110))
     for other in (
+        striped,
         kit_photo(kit_colors(), printer, phone, scene),
         vial_photo(phone, replace(scene, load=1.5, radius_mm=16.0)),
     ):
