@@ -14,6 +14,7 @@ import pytest
 import skimage
 from numpy.typing import NDArray
 
+from calibration.evidence import SignalSamples
 from calibration.reference import load_card
 from colorread import read_photo
 from colorread.photo.load import load_photo
@@ -380,6 +381,16 @@ def test_sample_photo_is_read_or_refused_as_it_should(entry: dict[str, Any]) -> 
     assert covers(reading.co2_mg_l, entry["co2_mg_l"])
 
 
+def code_of(of_card: tuple[str, ...], monkeypatch: pytest.MonkeyPatch, **signal: Any) -> str | None:
+    """The code of a photo that is refused for what was seen in it, with some of that replaced."""
+    seen = observe_fluid(SAMPLES / "front-green.jpg")
+    fluid = replace(seen.fluid, signal=replace(seen.fluid.signal, **signal))
+    doctored = replace(seen, card=replace(seen.card, flags=of_card), fluid=fluid)
+    monkeypatch.setattr("colorread.reading.pipeline.observe_fluid", lambda *_: doctored)
+    reading = read_photo("front-green.jpg")
+    return None if reading.reason is None else reading.reason.code
+
+
 @pytest.mark.parametrize(
     ("of_card", "of_fluid", "code"),
     [
@@ -393,12 +404,22 @@ def test_sample_photo_is_read_or_refused_as_it_should(entry: dict[str, Any]) -> 
 def test_photo_of_which_too_much_is_wrong_at_once_is_refused(
     of_card: tuple[str, ...], of_fluid: tuple[str, ...], code: str | None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    seen = observe_fluid(SAMPLES / "front-green.jpg")
-    fluid = replace(seen.fluid, signal=replace(seen.fluid.signal, flags=of_fluid))
-    doctored = replace(seen, card=replace(seen.card, flags=of_card), fluid=fluid)
-    monkeypatch.setattr("colorread.reading.pipeline.observe_fluid", lambda *_: doctored)
-    reading = read_photo("front-green.jpg")
-    assert (None if reading.reason is None else reading.reason.code) == code
+    assert code_of(of_card, monkeypatch, flags=of_fluid) == code
+
+
+@pytest.mark.parametrize(
+    ("density", "flags", "code"),
+    [
+        ((0.1, 0.5, 0.05), (), "not-the-dye"),  # violet
+        ((0.003, 0.002, 0.003), (), "faint-color"),
+        ((0.003, 0.002, 0.003), ("clipped",), "overexposed"),
+    ],
+)
+def test_a_color_that_tells_nothing_of_the_dye_is_refused(
+    density: tuple[float, ...], flags: tuple[str, ...], code: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    samples = SignalSamples(density=np.array([density] * 4), density_std=np.full((4, 3), 0.01))
+    assert code_of((), monkeypatch, samples=samples, flags=flags) == code
 
 
 @pytest.mark.parametrize("row", [0, 1])
