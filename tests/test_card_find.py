@@ -53,9 +53,6 @@ def printed(name):
 PRINTS = {name: printed(name) for name in ("card", "tag")}
 CARD, TAG = PRINTS.values()
 each = pytest.mark.parametrize("name", PRINTS)
-each_marker = pytest.mark.parametrize(
-    ("name", "marker_id"), [(name, marker_id) for name, one in PRINTS.items() for marker_id in one.ids]
-)
 
 
 def find_one(rgb_u8):
@@ -205,10 +202,10 @@ def test_maps_between_card_and_photo_agree_with_the_scene():
     assert fit.px_per_mm == pytest.approx(np.sqrt(area_px / (105 * 74)), rel=0.002)
 
 
-@each_marker
-def test_one_marker_cut_by_the_edge_of_the_photo_does_not_matter(name, marker_id):
+@pytest.mark.parametrize(("name", "place"), [("card", 0), ("card", 1), ("tag", 2), ("tag", 3)])
+def test_one_marker_cut_by_the_edge_of_the_photo_does_not_matter(name, place):
     of = PRINTS[name]
-    place = of.ids.index(marker_id)  # top left, top right, bottom right, bottom left
+    marker_id = of.ids[place]  # top left, top right, bottom right, bottom left
     roll_deg = 45 if place in (0, 2) else -45  # so that the corner meets the edge by itself
     homography = view(of, roll_deg=roll_deg, tilt_deg=10, width_px=0.55 * 1400 * of.size_mm[0] / max(of.size_mm))
     photo = photograph(homography, of)
