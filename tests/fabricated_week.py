@@ -141,29 +141,23 @@ def made_findings() -> Findings:
 
 def made_advice() -> Advice:
     """Return advice to start the gas earlier and charge anew."""
-    today = _forecast("Nothing is changed.", Change(), GAS, strength=0.7, plants_share=0.31, fish_probability=0.93)
-    recommended = _forecast(
-        "Run the gas from 06:30 to 16:30 and charge the source anew.",
-        Change(gas=EARLIER_GAS, refill_on=FIRST + timedelta(days=7)),
-        EARLIER_GAS,
-        strength=0.9,
-        plants_share=0.84,
-        fish_probability=0.88,
-    )
-    other = _forecast(
-        "Turn the gas up by 20 %.",
-        Change(rate_factor=1.2),
-        GAS,
-        strength=0.84,
-        plants_share=0.52,
-        fish_probability=0.997,
-    )
+    words, next_day = "Run the gas from 06:30 to 16:30 and charge the source anew.", FIRST + timedelta(days=7)
+    earlier = Change(gas=EARLIER_GAS, refill_on=next_day)
     return Advice(
-        day=FIRST + timedelta(days=7),
-        today=today,
-        recommended=recommended,
-        others=(other,),
-        sentences=("Run the gas from 06:30 to 16:30 and charge the source anew.", "Then wait a day and read again."),
+        day=next_day,
+        today=_forecast("Nothing is changed.", Change(), GAS, 0.7, plants_share=0.31, fish_probability=0.93),
+        recommended=_forecast(words, earlier, EARLIER_GAS, 0.9, plants_share=0.84, fish_probability=0.88),
+        others=(
+            _forecast(
+                "Turn the gas up by 20 %.",
+                Change(rate_factor=1.2),
+                GAS,
+                0.84,
+                plants_share=0.52,
+                fish_probability=0.997,
+            ),
+        ),
+        sentences=(words, "Then wait a day and read again."),
         cautions=(
             "Change one thing at a time and wait a day after each.",
             "Watch the fish for gasping at the surface.",
@@ -269,7 +263,7 @@ def _follow(
 
 
 def _forecast(
-    words: str, change: Change, gas: DailySpan, *, strength: float, plants_share: float, fish_probability: float
+    words: str, change: Change, gas: DailySpan, strength: float, *, plants_share: float, fish_probability: float
 ) -> DayForecast:
     hours, tank, _ = _follow(gas, 24.0, 0.0, strength)
     return DayForecast(

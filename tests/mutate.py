@@ -19,7 +19,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +32,7 @@ from colorread.reading.pipeline import read_photo
 from colorread.workers import processors, run_in_workers
 from tests.benchmark import ROOT, Truth, load_truths
 
+_Damage = Callable[[random.Random, bytes, int], bytes]
 FORMATS = ("JPEG", "PNG", "HEIF", "TIFF", "WEBP")
 MISS_PH, SLOW_S, HEAVY_MB = 0.1, 10.0, 600.0  # of processor time
 # HEIC is written eight times as fast with these, and as large.
@@ -100,28 +101,15 @@ def _few_bytes(rng: random.Random, data: bytes, start: int) -> bytes:
     return data
 
 
-def _zeros(rng: random.Random, data: bytes, start: int) -> bytes:
-    length = rng.choice((4, 64, 512, 4096))
-    at = _place(rng, data, start, length)
-    return data[:at] + bytes(length) + data[at + length :]
+def _block(lengths: Sequence[int], changed: Callable[[random.Random, bytes], bytes]) -> _Damage:
+    """Return the damage that replaces a block of one of these lengths."""
 
+    def damage(rng: random.Random, data: bytes, start: int) -> bytes:
+        length = rng.choice(lengths)
+        at = _place(rng, data, start, length)
+        return data[:at] + changed(rng, data[at : at + length]) + data[at + length :]
 
-def _noise(rng: random.Random, data: bytes, start: int) -> bytes:
-    length = rng.choice((4, 64, 512, 4096))
-    at = _place(rng, data, start, length)
-    return data[:at] + rng.randbytes(length) + data[at + length :]
-
-
-def _left_out(rng: random.Random, data: bytes, start: int) -> bytes:
-    length = rng.choice((1, 16, 512, 4096))
-    at = _place(rng, data, start, length)
-    return data[:at] + data[at + length :]
-
-
-def _twice(rng: random.Random, data: bytes, start: int) -> bytes:
-    length = rng.choice((1, 16, 512, 4096))
-    at = _place(rng, data, start, length)
-    return data[: at + length] + data[at:]
+    return damage
 
 
 def _other_sector(rng: random.Random, data: bytes, start: int) -> bytes:
@@ -131,27 +119,24 @@ def _other_sector(rng: random.Random, data: bytes, start: int) -> bytes:
     return data[:at] + data[other : other + length] + data[at + length :]
 
 
-def _cut_off(rng: random.Random, data: bytes, start: int) -> bytes:
-    return data[: _place(rng, data, start)]
-
-
-def _cut_off_filled(rng: random.Random, data: bytes, start: int) -> bytes:
-    """A download that was given its whole length at once."""
+def _cut_off(rng: random.Random, data: bytes, start: int, *, filled: bool = False) -> bytes:
     at = _place(rng, data, start)
-    return data[:at] + bytes(len(data) - at)
+    return data[:at] + bytes(len(data) - at if filled else 0)
 
 
-_EVERYWHERE: dict[str, Callable[[random.Random, bytes, int], bytes]] = {
+_EVERYWHERE: dict[str, _Damage] = {
     "bit": _flip_bit,
     "bytes": _few_bytes,
-    "zeros": _zeros,
-    "noise": _noise,
-    "left out": _left_out,
-    "twice": _twice,
+    "zeros": _block((4, 64, 512, 4096), lambda rng, block: bytes(len(block))),
+    "noise": _block((4, 64, 512, 4096), lambda rng, block: rng.randbytes(len(block))),
+    "left out": _block((1, 16, 512, 4096), lambda rng, block: b""),
+    "twice": _block((1, 16, 512, 4096), lambda rng, block: block + block),
     "other sector": _other_sector,
     "cut off": _cut_off,
-    "cut off, filled": _cut_off_filled,
+    "cut off, filled": partial(_cut_off, filled=True),  # a download that was given its whole length at once
 }
+
+
 DAMAGES = _EVERYWHERE | {f"scan {name}": damage for name, damage in _EVERYWHERE.items()}
 
 
@@ -217,12 +202,13 @@ def fates(truths: Sequence[Truth], count: int, *, scan_only: bool = False) -> It
 
 def faults(fate: Fate) -> list[str]:
     """Return in words what must not happen."""
-    return [
-        *([fate.code] if fate.code.startswith("!") else []),
-        *([f"{fate.seconds:.0f} s"] if fate.seconds > SLOW_S else []),
-        *([f"{fate.peak_mb:.0f} MB"] if fate.peak_mb > HEAVY_MB else []),
-        *([f"misses by {fate.beyond_ph:.2f} more"] if fate.beyond_ph is not None and fate.beyond_ph > MISS_PH else []),
-    ]
+    may_not = {
+        fate.code: fate.code.startswith("!"),
+        f"{fate.seconds:.0f} s": fate.seconds > SLOW_S,
+        f"{fate.peak_mb:.0f} MB": fate.peak_mb > HEAVY_MB,
+        f"misses by {fate.beyond_ph or 0.0:.2f} more": (fate.beyond_ph or 0.0) > MISS_PH,
+    }
+    return [words for words, happens in may_not.items() if happens]
 
 
 def _reset_peak() -> None:

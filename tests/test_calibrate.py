@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import shutil
 import tomllib
 from collections.abc import Callable
 from dataclasses import replace
@@ -46,11 +47,8 @@ IONIC = float(ionic_strength(4.0))
 def photos(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """One vial, phone and lamp: all yellow, all blue, pH 7.0, and a reading at 6.8."""
     folder = tmp_path_factory.mktemp("photos")
-    found = {}
-    for name, ph in {"acid": 4.0, "base": 9.5, "known": 7.0, "reading": 6.8}.items():
-        found[name] = folder / f"{name}.png"
-        Image.fromarray(take_photo(replace(SCENE, ph=ph)).rgb_u8).save(found[name])
-    return found
+    of_ph = {"acid": 4.0, "base": 9.5, "known": 7.0, "reading": 6.8}
+    return {name: saved(folder / f"{name}.png", replace(SCENE, ph=ph)) for name, ph in of_ph.items()}
 
 
 @pytest.fixture(scope="module")
@@ -62,6 +60,27 @@ def profile(photos: dict[str, Path]) -> Profile:
             buffer_photo(photos["known"], 7.0, ionic_strength_mol_kg=IONIC),
         ]
     )
+
+
+@pytest.fixture(scope="module")
+def foreign(profile: Profile) -> Profile:
+    """That profile as if made with another phone."""
+    return replace(profile, samples=tuple(replace(sample, camera_model="Other") for sample in profile.samples))
+
+
+def run(arguments: str) -> Result:
+    return CliRunner().invoke(app, arguments.split())
+
+
+def saved(path: Path, scene: Scene) -> Path:
+    Image.fromarray(take_photo(scene).rgb_u8).save(path)
+    return path
+
+
+def with_exif(photo: Path, path: Path, exif: Image.Exif) -> Path:
+    with Image.open(photo) as image:
+        image.save(path, exif=exif)
+    return path
 
 
 def test_a_profile_narrows_the_interval_and_keeps_the_truth(photos: dict[str, Path], profile: Profile) -> None:
@@ -84,25 +103,24 @@ def test_the_known_point_fixes_pka(profile: Profile) -> None:
 
 
 def test_a_profile_of_another_phone_counts_less_and_says_so(
-    photos: dict[str, Path], profile: Profile, tmp_path: Path
+    photos: dict[str, Path], profile: Profile, foreign: Profile, tmp_path: Path
 ) -> None:
-    foreign = replace(profile, samples=tuple(replace(sample, camera_model="Other") for sample in profile.samples))
-    own = read_photo(photos["reading"], profile=profile)
-    nameless = read_photo(photos["reading"], profile=foreign)
     exif = Image.Exif()
     exif[ExifTags.Base.Model] = "Mine"
-    with Image.open(photos["reading"]) as image:
-        image.save(tmp_path / "named.png", exif=exif)
-    other = read_photo(tmp_path / "named.png", profile=foreign)
-    assert ("other-phone" in other.flags, "unknown-phone" in other.flags) == (True, False)
-    assert ("other-phone" in nameless.flags, "unknown-phone" in nameless.flags) == (False, True)
-    assert own.flags == ()
+    named = with_exif(photos["reading"], tmp_path / "named.png", exif)
+    own, nameless = (read_photo(photos["reading"], profile=given) for given in (profile, foreign))
+    other = read_photo(named, profile=foreign)
+    flags = {"other-phone", "unknown-phone"}
+    assert [flags & set(reading.flags) for reading in (own, nameless, other)] == [
+        set(),
+        {"unknown-phone"},
+        {"other-phone"},
+    ]
     assert nameless.ph == other.ph
     assert other.ph.high - other.ph.low > own.ph.high - own.ph.low
 
 
-def test_a_profile_of_another_phone_closes_no_end_that_is_open_without_it(profile: Profile) -> None:
-    foreign = replace(profile, samples=tuple(replace(sample, camera_model="Other") for sample in profile.samples))
+def test_a_profile_of_another_phone_closes_no_end_that_is_open_without_it(profile: Profile, foreign: Profile) -> None:
     yellow = take_photo(replace(SCENE, ph=PH_NEARLY_YELLOW)).rgb_u8
     alone, own, other = (read_photo(yellow, kh_dkh=4.0, profile=given) for given in (None, profile, foreign))
     assert (alone.limit, own.limit, other.limit) == ("below", None, "below")
@@ -170,12 +188,10 @@ def test_a_broken_profile_is_refused_in_one_sentence(tmp_path: Path, text: str, 
 @pytest.mark.parametrize(
     ("name", "value"),
     [
-        ("ph", 1e300),
         ("ph", 10**400),
         ("ph", math.nan),
         ("ph_std", -5.0),
         ("pka", -1.0),
-        ("density", [[1e300, 0.1, 0.1]]),
         ("density", [[math.nan, 0.1, 0.1]]),
         ("density", [[0.1, 0.1]]),
         ("density_std", [[0.0, 0.01, 0.01]]),
@@ -199,62 +215,63 @@ def test_a_profile_with_a_number_out_of_range_is_refused(tmp_path: Path, name: s
 
 
 @pytest.mark.parametrize(
-    "make",
+    ("make", "words"),
     [
-        lambda: buffer_photo("a.jpg", math.nan, ionic_strength_mol_kg=IONIC),
-        lambda: buffer_photo("a.jpg", 7.0, ionic_strength_mol_kg=math.nan),
-        lambda: air_photo("a.jpg", math.nan),
-        lambda: air_photo("a.jpg", 4.0, air_ppm=math.nan),
+        (lambda: buffer_photo("a.jpg", math.nan, ionic_strength_mol_kg=IONIC), "must be a number"),
+        (lambda: buffer_photo("a.jpg", 7.0, ionic_strength_mol_kg=math.nan), "must be a number"),
+        (lambda: air_photo("a.jpg", math.nan), "must be a number"),
+        (lambda: air_photo("a.jpg", 0.25), "between 0.5 and 10"),  # almost pure water
+        (lambda: air_photo("a.jpg", 2.0, air_ppm=199.0), "between 200 and 3000"),
+        (lambda: air_photo("a.jpg", 2.0, air_ppm=3001.0), "between 200 and 3000"),
     ],
 )
-def test_a_known_fluid_is_known_by_numbers(make: Callable[[], KnownPhoto]) -> None:
-    with pytest.raises(ValueError, match=r"must be a number\."):
+def test_what_is_known_of_a_fluid_is_a_number_in_its_range(make: Callable[[], KnownPhoto], words: str) -> None:
+    with pytest.raises(ValueError, match=words):
         make()
 
 
-def test_swapped_ends_are_noticed(photos: dict[str, Path]) -> None:
-    with pytest.raises(PhotoRefused, match=r"base\.png: .* not all yellow\. Use the photo of the acid fluid"):
-        make_profile([end_photo(photos["base"], "acid"), end_photo(photos["acid"], "base")])
-
-
 def test_known_fluid_that_is_dark_in_one_color_is_refused(tmp_path: Path) -> None:
-    Image.fromarray(take_photo(replace(SCENE, ph=9.5, load=2.5)).rgb_u8).save(tmp_path / "dark.png")
+    dark = saved(tmp_path / "dark.png", replace(SCENE, ph=9.5, load=2.5))
     with pytest.raises(PhotoRefused, match="too dark to calibrate with"):
-        make_profile([buffer_photo(tmp_path / "dark.png", 8.0, ionic_strength_mol_kg=IONIC)])
+        make_profile([buffer_photo(dark, 8.0, ionic_strength_mol_kg=IONIC)])
 
 
 @pytest.mark.parametrize(
     ("state", "ph", "words"),
-    [("acid", 7.0, "not all yellow"), ("acid", 6.6, "not all yellow"), ("base", 7.5, "not all blue")],
+    [
+        ("acid", 9.5, "not all yellow. Use the photo of the acid fluid"),
+        ("acid", 6.6, "not all yellow"),
+        ("base", 7.5, "not all blue"),
+    ],
 )
 def test_an_end_that_is_none_is_noticed(state: State, ph: float, words: str, tmp_path: Path) -> None:
-    Image.fromarray(take_photo(replace(SCENE, ph=ph)).rgb_u8).save(tmp_path / "photo.png")
-    with pytest.raises(CalibrationError, match=words):
-        make_profile([end_photo(tmp_path / "photo.png", state)])
+    photo = saved(tmp_path / "photo.png", replace(SCENE, ph=ph))
+    with pytest.raises(PhotoRefused, match=rf"photo\.png: .* {words}"):
+        make_profile([end_photo(photo, state)])
 
 
 def test_the_time_of_a_copied_file_is_not_taken_for_that_of_the_photo(tmp_path: Path, photos: dict[str, Path]) -> None:
     exif = Image.Exif()
     exif[ExifTags.IFD.Exif] = {ExifTags.Base.DateTimeOriginal: "2025:06:04 05:30:09"}
-    with Image.open(photos["acid"]) as image:
-        image.save(tmp_path / "acid.png", exif=exif)
-    by_file, by_photo = (
-        make_profile([end_photo(path, "acid")]).samples[0].taken_at for path in (photos["acid"], tmp_path / "acid.png")
-    )
-    assert (by_file, by_photo) == ("", "2025-06-04T05:30:09")
+    timed = with_exif(photos["acid"], tmp_path / "acid.png", exif)
+    times = [make_profile([end_photo(path, "acid")]).samples[0].taken_at for path in (photos["acid"], timed)]
+    assert times == ["", "2025-06-04T05:30:09"]
 
 
 def test_a_photo_counts_once(photos: dict[str, Path], profile: Profile) -> None:
     with pytest.raises(CalibrationError, match="in the profile already"):
         make_profile([end_photo(photos["acid"], "acid")], base=profile)
+    with pytest.raises(CalibrationError, match="given twice"):
+        make_profile([air_photo(photos["base"], 2.0), air_photo(photos["base"], 1.0)])
 
 
 @pytest.mark.parametrize(("ph", "ionic"), [(7.1, IONIC), (7.0, 0.1)])
-def test_what_is_known_of_a_photo_cannot_change_unnoticed(photos: dict[str, Path], ph: float, ionic: float) -> None:
-    base = make_profile([buffer_photo(photos["known"], 7.0, ionic_strength_mol_kg=IONIC)])
+def test_what_is_known_of_a_photo_cannot_change_unnoticed(
+    photos: dict[str, Path], profile: Profile, ph: float, ionic: float
+) -> None:
     with_others = [end_photo(photos["acid"], "acid"), buffer_photo(photos["known"], ph, ionic_strength_mol_kg=ionic)]
     with pytest.raises(CalibrationError, match=r"known\.png is in the profile already as pH 7\.00 .* new profile"):
-        make_profile(with_others, base=base)
+        make_profile(with_others, base=profile)
 
 
 def test_a_photo_of_the_profile_may_be_given_again(tmp_path: Path, photos: dict[str, Path]) -> None:
@@ -273,20 +290,11 @@ def test_a_known_fluid_of_another_color_is_noticed(photos: dict[str, Path], ph: 
 def test_the_page_looks_at_a_calibration_photo_as_strictly_as_the_profile(
     photos: dict[str, Path], tmp_path: Path
 ) -> None:
-    leaf = tmp_path / "leaf.png"
-    Image.fromarray(take_photo(Scene(thing="leaf")).rgb_u8).save(leaf)
-    problem = check_photo(leaf, "ends", "acid", None)
-    assert problem.code == "no-vial"
+    leaf = saved(tmp_path / "leaf.png", Scene(thing="leaf"))
+    assert check_photo(leaf, "ends", "acid", None).code == "no-vial"
     assert check_photo(photos["acid"], "ends", "acid", None) is None
-    for photo, step, color, more in (("base", "acid", "yellow", "vinegar"), ("acid", "base", "blue", "baking soda")):
-        swapped = check_photo(photos[photo], "ends", step, None)
-        assert color in swapped.message
-        assert more in swapped.next_step
-
-
-def test_one_photo_is_not_two_fluids(photos: dict[str, Path]) -> None:
-    with pytest.raises(CalibrationError, match="given twice"):
-        make_profile([air_photo(photos["base"], 2.0), air_photo(photos["base"], 1.0)])
+    for photo, step, color in (("base", "acid", "yellow"), ("acid", "base", "blue")):
+        assert color in check_photo(photos[photo], "ends", step, None).message
 
 
 def test_an_addition_keeps_the_lamp_of_the_profile(photos: dict[str, Path]) -> None:
@@ -296,112 +304,67 @@ def test_an_addition_keeps_the_lamp_of_the_profile(photos: dict[str, Path]) -> N
         make_profile([end_photo(photos["base"], "base")], light="daylight", base=warm)
 
 
-def test_what_is_no_fluid_does_not_calibrate(tmp_path: Path) -> None:
-    leaf = tmp_path / "leaf.png"
-    Image.fromarray(take_photo(Scene(thing="leaf")).rgb_u8).save(leaf)
-    with pytest.raises(CalibrationError, match="No fluid was found"):
-        make_profile([end_photo(leaf, "acid")])
-
-
 @pytest.mark.parametrize("arguments", ["ends --acid {}", "air --photo {}:2", "chart {}"])
 def test_a_refused_photo_is_no_wrong_use(tmp_path: Path, arguments: str) -> None:
     photo, out = tmp_path / "a.jpg", tmp_path / "me.toml"
     photo.write_bytes(b"no photo")
-    refused = CliRunner().invoke(app, [*f"calibrate {arguments}".format(photo).split(), "--out", str(out)])
-    assert (refused.exit_code, out.exists()) == (3, False)
-    assert len(refused.output.splitlines()) == 1
+    refused = run(f"calibrate {arguments} --out {out}".format(photo))
+    assert (refused.exit_code, out.exists(), len(refused.output.splitlines())) == (3, False, 1)
 
 
 def test_what_is_refused_is_asked_for_again_and_the_rest_is_kept(tmp_path: Path, photos: dict[str, Path]) -> None:
     broken, out = tmp_path / "broken.jpg", tmp_path / "me.toml"
     broken.write_bytes(b"no photo")
-    arguments = f"calibrate ends --acid {photos['acid']} --base {broken} --known {photos['known']} --known-ph 7 --kh 4"
-    partly = CliRunner().invoke(app, [*arguments.split(), "--out", str(out)])
+    known = f"--known {photos['known']} --known-ph 7 --kh 4"
+    partly = run(f"calibrate ends --acid {photos['acid']} --base {broken} {known} --out {out}")
     assert partly.exit_code == 3
     assert partly.stderr.startswith(f"{broken}: ")
     assert len(partly.stderr.splitlines()) == 1
     assert [sample.photo for sample in read_profile(out).samples] == ["acid.png", "known.png"]
     asked = partly.stdout.splitlines()[-1].partition("colorread ")[2]
     assert asked == f"calibrate ends --base PHOTO --from {out}"
-    whole = CliRunner().invoke(app, asked.replace("PHOTO", str(photos["base"])).split())
+    whole = run(asked.replace("PHOTO", str(photos["base"])))
     assert whole.exit_code == 0, whole.output
     assert [sample.photo for sample in read_profile(out).samples] == ["acid.png", "known.png", "base.png"]
 
 
 def test_a_mistyped_name_makes_no_profile(tmp_path: Path, photos: dict[str, Path]) -> None:
     out = tmp_path / "me.toml"
-    arguments = f"calibrate ends --acid {photos['acid']} --base {tmp_path / 'bsae.jpg'} --out {out}"
-    result = CliRunner().invoke(app, arguments.split())
-    assert result.exit_code == 2
+    result = run(f"calibrate ends --acid {photos['acid']} --base {tmp_path / 'bsae.jpg'} --out {out}")
+    assert (result.exit_code, out.exists()) == (2, False)
     assert "There is no such file." in " ".join(result.stderr.split())
-    assert not out.exists()
-
-
-def test_two_photos_of_the_known_fluid_may_be_given(tmp_path: Path, photos: dict[str, Path]) -> None:
-    once_more = tmp_path / "again.png"
-    Image.fromarray(take_photo(replace(SCENE, ph=7.0, load=0.85)).rgb_u8).save(once_more)
-    arguments = f"calibrate ends --known {photos['known']} --known {once_more} --known-ph 7 --kh 4"
-    made = CliRunner().invoke(app, [*arguments.split(), "--out", str(tmp_path / "me.toml")])
-    assert made.exit_code == 0, made.output
-    both = read_profile(tmp_path / "me.toml")
-    assert [sample.photo for sample in both.samples] == ["known.png", "again.png"]
-    one = replace(both, samples=both.samples[:1])
-    assert estimate_parameters(both.evidence).std[0] < estimate_parameters(one.evidence).std[0]
 
 
 def test_a_known_fluid_that_is_refused_is_asked_for_with_its_numbers(tmp_path: Path, photos: dict[str, Path]) -> None:
-    out = tmp_path / "me.toml"
-    arguments = f"calibrate ends --acid {photos['acid']} --known {photos['acid']} --known-ph 7 --kh 4 --out {out}"
-    partly = CliRunner().invoke(app, arguments.split())
+    out, again = tmp_path / "me.toml", saved(tmp_path / "again.png", replace(SCENE, ph=7.0, load=0.85))
+    known = f"--known {photos['known']} --known {photos['acid']} --known-ph 7 --kh 4"
+    partly = run(f"calibrate ends --acid {photos['acid']} {known} --out {out}")
     assert (partly.exit_code, "does not fit pH 7.00" in partly.stderr) == (3, True)
     asked = partly.stdout.splitlines()[-1].partition("colorread ")[2]
-    whole = CliRunner().invoke(app, asked.replace("PHOTO", str(photos["known"])).split())
+    whole = run(asked.replace("PHOTO", str(again)))
     assert whole.exit_code == 0, whole.output
-    known = read_profile(out).samples[-1].evidence
+    both = read_profile(out)
     expected = buffer_photo(photos["known"], 7.0, ionic_strength_mol_kg=IONIC)
-    assert (known.ph, known.pka) == (7.0, pytest.approx(expected.pka, abs=1e-3))
+    assert (both.evidence[-1].ph, both.evidence[-1].pka) == (7.0, pytest.approx(expected.pka, abs=1e-3))
+    assert [sample.photo for sample in both.samples] == ["acid.png", "known.png", "again.png"]
+    two_known, one = (estimate_parameters(both.evidence[:count]).std[0] for count in (3, 2))
+    assert two_known < one  # two photos of the known fluid tell more than one
 
 
-def test_air_gives_the_known_ph_of_the_equilibrium() -> None:
-    # 2, 1 and 0.5 dKH in outdoor air at 25 C: about 8.0, 7.7 and 7.4 by PHREEQC.
-    for kh_dkh, ph in ((2.0, 8.03), (1.0, 7.74), (0.5, 7.44)):
-        photo = air_photo("a.jpg", kh_dkh)
-        assert photo.ph == pytest.approx(ph, abs=0.02)
-
-
-# How far 24 umol/L of dye move the pH, as sodium salt and as free acid in alcohol: own charge balance.
+# 2, 1 and 0.5 dKH in outdoor air at 25 C: about 8.0, 7.7 and 7.4 by PHREEQC. Then how far 24 umol/L of dye move the pH,
+# as sodium salt and as free acid in alcohol: own charge balance. The uncertainty is that of 15 % of the air, 5 % of the
+# KH and 24 umol/L of 356.6 umol/L per dKH, each over ln 10.
 @pytest.mark.parametrize(
-    ("kh_dkh", "as_salt", "as_acid", "std"),
-    [(2.0, -0.012, -0.027, 0.0702), (1.0, -0.021, -0.052, 0.0746), (0.5, -0.033, -0.098, 0.0902)],
+    ("kh_dkh", "ph", "as_salt", "as_acid", "std"),
+    [(2.0, 8.03, -0.012, -0.027, 0.0702), (1.0, 7.74, -0.021, -0.052, 0.0746), (0.5, 7.44, -0.033, -0.098, 0.0902)],
 )
-def test_the_dye_makes_the_air_tell_less_where_there_is_little_kh(
-    kh_dkh: float, as_salt: float, as_acid: float, std: float
+def test_air_gives_the_ph_of_the_equilibrium_less_surely_where_there_is_little_kh(
+    kh_dkh: float, ph: float, as_salt: float, as_acid: float, std: float
 ) -> None:
     photo = air_photo("a.jpg", kh_dkh)
-    # 15 % of the air, 5 % of the KH and 24 umol/L of 356.6 umol/L per dKH, each over ln 10.
+    assert photo.ph == pytest.approx(ph, abs=0.02)
     assert photo.ph_std == pytest.approx(std, abs=2e-4)
     assert abs(as_salt) < abs(as_acid) < 1.645 * photo.ph_std
-
-
-def test_air_tells_nothing_of_almost_pure_water() -> None:
-    with pytest.raises(ValueError, match=r"between 0\.5 and 10, but is 0\.25"):
-        air_photo("a.jpg", 0.25)
-    told = CliRunner().invoke(app, ["calibrate", "air", "--photo", "a.jpg:0.25", "--out", "me.toml"])
-    assert told.exit_code == 2
-    assert "a KH between 0.5 and 10 dKH" in told.output
-
-
-@pytest.mark.parametrize("air_ppm", [199.0, 3001.0])
-def test_the_air_of_a_known_photo_lies_where_the_options_hold_it(air_ppm: float) -> None:
-    with pytest.raises(ValueError, match="The CO2 of the air must lie between 200 and 3000"):
-        air_photo("a.jpg", 2.0, air_ppm=air_ppm)
-
-
-def test_a_strong_buffer_has_another_pka() -> None:
-    fresh = buffer_photo("a.jpg", 7.0, ionic_strength_mol_kg=IONIC)
-    strong = buffer_photo("a.jpg", 7.0, ionic_strength_mol_kg=0.1)
-    # Yao & Byrne 2001: -0.428 + 0.073 for the concentration of H+, three quarters of it for its activity.
-    assert strong.pka - fresh.pka == pytest.approx(-0.266, abs=0.005)
 
 
 def test_the_buffers_of_the_words_have_these_ionic_strengths() -> None:
@@ -414,57 +377,39 @@ def test_the_buffers_of_the_words_have_these_ionic_strengths() -> None:
 def test_a_known_fluid_is_a_buffer_or_kh_fluid_and_the_command_asks_which(
     tmp_path: Path, photos: dict[str, Path]
 ) -> None:
-    def known(*options: str) -> tuple[Result, Path]:
-        out = tmp_path / f"{len(list(tmp_path.iterdir()))}.toml"
-        arguments = ("calibrate", "ends", "--known", str(photos["known"]), "--known-ph", "7.0", "--out", str(out))
-        return CliRunner().invoke(app, [*arguments, *options]), out
-
-    asked, nothing = known()
-    assert asked.exit_code == 2
-    assert "--ionic-strength X (0.1 for" in asked.output
-    assert "--kh X for KH fluid" in asked.output
-    assert not nothing.exists()
-    pka = {}
-    both, _ = known("--ionic-strength", "0.1", "--kh", "4")
-    assert (both.exit_code, "either" in both.output) == (2, True)
-    for options in (("--kh", "4"), ("--ionic-strength", "0.1")):
-        made, out = known(*options)
+    out = tmp_path / "me.toml"
+    known = f"calibrate ends --known {photos['known']} --known-ph 7.0 --force --out {out}"
+    for options, words in (("", "--ionic-strength X (0.1 for"), ("--ionic-strength 0.1 --kh 4", "either")):
+        asked = run(f"{known} {options}")
+        assert (asked.exit_code, words in asked.output, out.exists()) == (2, True, False)
+    pka = []
+    for options in ("--kh 4", "--ionic-strength 0.1"):
+        made = run(f"{known} {options}")
         assert made.exit_code == 0, made.output
-        (sample,) = read_profile(out).samples
-        pka[options] = sample.evidence.pka
-    fluid, buffer = pka.values()  # the shift by the ionic strength, as above
-    assert buffer - fluid == pytest.approx(-0.266, abs=0.005)
+        pka.append(read_profile(out).samples[0].evidence.pka)
+    # Yao & Byrne 2001: -0.428 + 0.073 for the concentration of H+, three quarters of it for its activity.
+    assert pka[1] - pka[0] == pytest.approx(-0.266, abs=0.005)
 
 
 def test_the_command_makes_shows_and_uses_a_profile(tmp_path: Path, photos: dict[str, Path]) -> None:
-    run, out = CliRunner().invoke, tmp_path / "me.toml"
-    made = run(
-        app, ["calibrate", "ends", "--acid", str(photos["acid"]), "--base", str(photos["base"]), "--out", str(out)]
-    )
-    assert made.exit_code == 0, made.output
-    added = run(
-        app,
-        f"calibrate ends --known {photos['known']} --known-ph 7.0 --kh 4 --from {out} "
-        f"--out {tmp_path / 'both.toml'}".split(),
-    )
-    assert added.exit_code == 0, added.output
+    out, picture = tmp_path / "me.toml", tmp_path / "me.png"
+    assert run(f"calibrate ends --acid {photos['acid']} --base {photos['base']} --out {out}").exit_code == 0
+    known = f"calibrate ends --known {photos['known']} --known-ph 7.0 --kh 4"
+    assert run(f"{known} --from {out} --out {tmp_path / 'both.toml'}").exit_code == 0
     assert len(read_profile(tmp_path / "both.toml").samples) == 3
-    again = run(app, ["calibrate", "ends", "--acid", str(photos["acid"]), "--out", str(out)])
-    assert again.exit_code == 2
-    assert "already exists" in again.output
-    picture = tmp_path / "me.png"
-    shown = run(app, ["profile", str(out), "--picture", str(picture)])
-    assert shown.exit_code == 0
-    assert "pKa'" in shown.output
+    shown = run(f"profile {out} --picture {picture}")
+    assert (shown.exit_code, "pKa'" in shown.output) == (0, True)
     with Image.open(picture) as image:
         assert image.size[0] > 600
-    for other, words in ((picture, "already exists"), (tmp_path / "me.docx", ".png, .pdf or .svg")):
-        refused = run(app, ["profile", str(out), "--picture", str(other)])
-        assert refused.exit_code == 2
-        assert words in refused.output
-    read = run(app, ["read", str(photos["reading"]), "--profile", str(out)])
-    assert read.exit_code == 0
-    assert "profile me.toml" in read.output
+    for wrong, words in (
+        (f"calibrate ends --acid {photos['acid']} --out {out}", "already exists"),
+        (f"profile {out} --picture {picture}", "already exists"),
+        (f"profile {out} --picture {tmp_path / 'me.docx'}", "png, pdf, svg"),
+    ):
+        refused = run(wrong)
+        assert (refused.exit_code, words in refused.output) == (2, True)
+    read = run(f"read {photos['reading']} --profile {out}")
+    assert (read.exit_code, "profile me.toml" in read.output) == (0, True)
 
 
 def test_a_picture_takes_any_name_of_a_photo(tmp_path: Path, profile: Profile) -> None:
@@ -474,10 +419,8 @@ def test_a_picture_takes_any_name_of_a_photo(tmp_path: Path, profile: Profile) -
 
 
 def test_photos_of_one_name_in_two_folders_are_two_photos(tmp_path: Path, photos: dict[str, Path]) -> None:
-    places = {}
+    known = []
     for state in ("acid", "base"):
-        places[state] = tmp_path / state / "photo.png"
-        places[state].parent.mkdir()
-        places[state].write_bytes(photos[state].read_bytes())
-    made = make_profile([end_photo(places["acid"], "acid"), end_photo(places["base"], "base")])
-    assert len(made.samples) == 2
+        (tmp_path / state).mkdir()
+        known.append(end_photo(shutil.copy(photos[state], tmp_path / state / "photo.png"), state))
+    assert len(make_profile(known).samples) == 2

@@ -53,9 +53,6 @@ def printed(name):
 PRINTS = {name: printed(name) for name in ("card", "tag")}
 CARD, TAG = PRINTS.values()
 each = pytest.mark.parametrize("name", PRINTS)
-each_marker = pytest.mark.parametrize(
-    ("name", "marker_id"), [(name, marker_id) for name, one in PRINTS.items() for marker_id in one.ids]
-)
 
 
 def find_one(rgb_u8):
@@ -119,7 +116,7 @@ def cover(photo, homography, marker_id, of=CARD, level=180):
 
 
 @each
-@settings(max_examples=25, deadline=None, derandomize=True)
+@settings(max_examples=20, deadline=None, derandomize=True)
 @given(
     roll_deg=st.floats(-180, 180) | st.sampled_from((-90, 90, 180)),
     tilt_deg=st.floats(0, 30),
@@ -139,7 +136,7 @@ def test_found_at_any_rotation_and_tilt(name, roll_deg, tilt_deg, tilt_axis_deg,
 
 
 @each
-@settings(max_examples=15, deadline=None, derandomize=True)
+@settings(max_examples=10, deadline=None, derandomize=True)
 @given(
     roll_deg=st.floats(-180, 180), tilt_deg=st.floats(0, 25), tilt_axis_deg=st.floats(0, 360), hidden=st.integers(0, 3)
 )
@@ -162,14 +159,10 @@ def refracted_mm(px, of, *, size, tilt_deg, tilt_axis_deg, air_mm, water_mm):
     rays = np.concatenate([(px - middle_px) / focal_px, np.ones((*px.shape[:-1], 1))], axis=-1) @ turn.T
 
     def reach_mm(rays):
-        tangent = np.linalg.norm(rays[..., :2], axis=-1) / rays[..., 2]
-        sine = np.sin(np.arctan(tangent))
-        length_mm = air_mm * tangent + water_mm * np.tan(np.arcsin(sine / N_WATER))
-        return (
-            rays[..., :2]
-            / np.maximum(np.linalg.norm(rays[..., :2], axis=-1, keepdims=True), 1e-12)
-            * length_mm[..., None]
-        )
+        aside = np.linalg.norm(rays[..., :2], axis=-1, keepdims=True)
+        angle = np.arctan(aside / rays[..., 2:])
+        length_mm = air_mm * np.tan(angle) + water_mm * np.tan(np.arcsin(np.sin(angle) / N_WATER))
+        return rays[..., :2] / np.maximum(aside, 1e-12) * length_mm
 
     return np.array(of.size_mm) / 2 + reach_mm(rays) - reach_mm(turn[:, 2])
 
@@ -209,10 +202,10 @@ def test_maps_between_card_and_photo_agree_with_the_scene():
     assert fit.px_per_mm == pytest.approx(np.sqrt(area_px / (105 * 74)), rel=0.002)
 
 
-@each_marker
-def test_one_marker_cut_by_the_edge_of_the_photo_does_not_matter(name, marker_id):
+@pytest.mark.parametrize(("name", "place"), [("card", 0), ("card", 1), ("tag", 2), ("tag", 3)])
+def test_one_marker_cut_by_the_edge_of_the_photo_does_not_matter(name, place):
     of = PRINTS[name]
-    place = of.ids.index(marker_id)  # top left, top right, bottom right, bottom left
+    marker_id = of.ids[place]  # top left, top right, bottom right, bottom left
     roll_deg = 45 if place in (0, 2) else -45  # so that the corner meets the edge by itself
     homography = view(of, roll_deg=roll_deg, tilt_deg=10, width_px=0.55 * 1400 * of.size_mm[0] / max(of.size_mm))
     photo = photograph(homography, of)
@@ -234,7 +227,7 @@ def test_two_markers_of_a_print_that_is_cut_off_are_too_little(name):
     assert refusal_code(photo[:, :column]) == "card-cut-off"
 
 
-@pytest.mark.parametrize("hidden", [(17, 23), (17, 31), (17, 42), (23, 31), (23, 42), (31, 42), (17, 23, 31)], ids=str)
+@pytest.mark.parametrize("hidden", [(17, 23), (17, 31), (17, 23, 31)], ids=str)
 def test_fewer_than_three_markers_are_too_little(hidden):
     homography = view(roll_deg=8, tilt_deg=10, tilt_axis_deg=20)
     photo = photograph(homography)
@@ -243,7 +236,7 @@ def test_fewer_than_three_markers_are_too_little(hidden):
     assert refusal_code(photo) == "card-hidden"
 
 
-@pytest.mark.parametrize("marker_id", CARD.ids)
+@pytest.mark.parametrize("marker_id", CARD.ids[::2])
 def test_a_marker_off_its_place_is_left_out(marker_id):
     shifted = CARD.picture.copy()
     x, y = (round(v * PRINT_PX_PER_MM) for v in CARD.marker_mm(marker_id, 1.0)[0])
@@ -270,65 +263,62 @@ def test_a_bent_card_is_noticed():
     assert "card-bent" in find_one(rgb_of(photo)).flags
 
 
+def uneven(gray):
+    """The photo lit from one side, with a round shadow."""
+    light = np.linspace(0.12, 1.0, gray.shape[1])[None, :] * np.ones(gray.shape)
+    light[cv2.circle(np.zeros(light.shape, np.uint8), (900, 700), 260, 1, -1) > 0] *= 0.4
+    return gray * light
+
+
 @pytest.mark.parametrize(
-    ("gain", "noise"), [(1.0, 12.0), (0.1, 1.0), (0.05, 0.8), (1.7, 3.0)], ids=["noisy", "dim", "dark", "over"]
+    ("gain", "noise"),
+    [(1.0, 12.0), (0.1, 1.0), (0.05, 0.8), (1.7, 3.0), (uneven, 0.0)],
+    ids=["noisy", "dim", "dark", "over", "uneven"],
 )
-def test_found_when_noisy_dim_or_overexposed(rng, gain, noise):
+def test_found_in_bad_light(gain, noise):
     homography = view(roll_deg=-70, tilt_deg=20, tilt_axis_deg=10)
-    photo = photograph(homography) * gain
-    fit = find_one(rgb_of(photo + rng.normal(0, noise, photo.shape)))
+    photo = photograph(homography)
+    photo = (gain(photo) if callable(gain) else gain * photo) + np.random.default_rng(20).normal(0, noise, photo.shape)
+    fit = find_one(rgb_of(photo))
     assert "two-markers" not in fit.flags
     assert corner_error_mm(fit, homography) < 0.08
 
 
+def overexposed(of, homography, *, gain, sigma_px):
+    """Blurred as light, then overexposed and encoded: every edge of a black square moves inward."""
+    light = photograph(homography, of, sigma_px=sigma_px) / 235
+    return np.round(255 * np.clip(gain * light, 0, 1) ** (1 / 2.2)).astype(np.uint8)
+
+
 @pytest.mark.parametrize("hidden", [(), (42,)])
 def test_light_that_eats_into_black_squares_does_not_matter(hidden):
-    # Blurred as light, then overexposed and encoded: every edge of a black square moves inward.
     homography = view(roll_deg=25, tilt_deg=20, tilt_axis_deg=40, width_px=700)
-    light = photograph(homography, sigma_px=1.0) / 235
-    encoded = np.round(255 * np.clip(2.5 * light, 0, 1) ** (1 / 2.2)).astype(np.uint8)
+    photo = overexposed(CARD, homography, gain=2.5, sigma_px=1.0)
     for marker_id in hidden:
-        encoded = cover(encoded, homography, marker_id, level=255)
-    fit = find_one(rgb_of(encoded))
+        photo = cover(photo, homography, marker_id, level=255)
+    fit = find_one(rgb_of(photo))
     assert ("marker-missing" in fit.flags) == bool(hidden)
     assert "card-bent" not in fit.flags
     assert corner_error_mm(fit, homography) < 0.2
 
 
-@pytest.mark.parametrize("sigma_px", [1.0, 1.5])
-def test_a_small_tag_is_found_though_light_eats_into_its_black_squares(sigma_px):
+def test_a_small_tag_is_found_though_light_eats_into_its_black_squares():
     homography = view(TAG, roll_deg=7, tilt_deg=8, width_px=230)
-    light = photograph(homography, TAG, sigma_px=sigma_px) / 235
-    encoded = np.round(255 * np.clip(3.0 * light, 0, 1) ** (1 / 2.2)).astype(np.uint8)
-    fit = find_one(rgb_of(encoded))
+    fit = find_one(rgb_of(overexposed(TAG, homography, gain=3.0, sigma_px=1.5)))
     assert fit.flags == ()
     assert corner_error_mm(fit, homography, TAG) < 0.1
 
 
-def test_found_in_uneven_light_and_shadow():
-    homography = view(roll_deg=15, tilt_deg=15)
-    light = np.linspace(0.12, 1.0, PHOTO_SIZE[0])[None, :] * np.ones((PHOTO_SIZE[1], 1))
-    light[cv2.circle(np.zeros(light.shape, np.uint8), (900, 700), 260, 1, -1) > 0] *= 0.4
-    fit = find_one(rgb_of(photograph(homography) * light))
+@pytest.mark.parametrize(
+    ("of", "size", "width_px"),
+    [(CARD, (640, 480), 288), (CARD, (4032, 3024), 1814), (CARD, PHOTO_SIZE, 219), (TAG, PHOTO_SIZE, 144)],
+    ids=["small photo", "large photo", "far card", "far tag"],
+)
+def test_neither_the_size_of_the_photo_nor_of_the_print_in_it_matters(of, size, width_px):
+    homography = view(of, roll_deg=10, tilt_deg=10, width_px=width_px, size=size)
+    fit = find_one(rgb_of(photograph(homography, of, size=size, sigma_px=0.7)))
     assert "marker-missing" not in fit.flags
-    assert corner_error_mm(fit, homography) < 0.05
-
-
-@each
-def test_found_with_markers_of_25_pixels(name):
-    of = PRINTS[name]
-    homography = view(of, roll_deg=10, tilt_deg=10, width_px=25 * of.size_mm[0] / of.geometry["marker_side"])
-    fit = find_one(rgb_of(photograph(homography, of, sigma_px=0.7)))
-    assert fit.flags == ()
-    assert corner_error_mm(fit, homography, of) < 0.08
-
-
-@pytest.mark.parametrize("size", [(640, 480), (4032, 3024)])
-def test_photo_size_does_not_matter(size):
-    homography = view(roll_deg=10, tilt_deg=10, width_px=0.45 * size[0], size=size)
-    fit = find_one(rgb_of(photograph(homography, size=size)))
-    assert "marker-missing" not in fit.flags
-    assert corner_error_mm(fit, homography) < 0.06
+    assert corner_error_mm(fit, homography, of) < max(0.06, 0.3 / fit.px_per_mm)
 
 
 def refusal_code(gray):
@@ -338,29 +328,25 @@ def refusal_code(gray):
     return caught.value.reason.code
 
 
-@pytest.mark.parametrize("level", [0, 128, 255])
-def test_blank_photo_is_refused(level):
-    assert refusal_code(np.full((1512, 2016), level)) == "no-card"
-
-
-@pytest.mark.parametrize("size", [(1, 1), (3, 2000), (2000, 3), (40, 40)])
-def test_tiny_photo_is_refused(size):
+@pytest.mark.parametrize("size", [(1, 1), (3, 2000), (2000, 3), PHOTO_SIZE])
+def test_a_blank_photo_is_refused_whatever_its_size(size):
     assert refusal_code(np.full(size, 90)) == "no-card"
 
 
-@pytest.mark.parametrize("flip", [np.fliplr, np.flipud])
-def test_mirrored_card_is_refused(flip):
-    assert refusal_code(flip(photograph(view(roll_deg=20, tilt_deg=15)))) == "card-mirrored"
+def test_mirrored_card_is_refused():
+    assert refusal_code(np.fliplr(photograph(view(roll_deg=20, tilt_deg=15)))) == "card-mirrored"
 
 
 def side_by_side(left, right):
     return np.where(np.arange(PHOTO_SIZE[0]) < 1008, left, right)
 
 
-def test_two_cards_are_refused():
+def test_two_cards_and_an_uncut_sheet_of_them_are_refused():
     left = photograph(view(roll_deg=10, width_px=700, shift_px=(-500, 0)))
     right = photograph(view(roll_deg=-15, width_px=700, shift_px=(500, 100)))
     assert refusal_code(side_by_side(left, right)) == "several-cards"
+    sheet = np.tile(np.pad(CARD.picture, 40, constant_values=235), (2, 2))
+    assert refusal_code(cv2.resize(sheet, (2016, 1447), interpolation=cv2.INTER_AREA)) == "several-cards"
 
 
 def test_card_and_tag_side_by_side_are_both_found_first_the_one_of_which_more_is_seen():
@@ -386,11 +372,6 @@ def test_two_cards_do_not_hide_a_tag():
     assert find_one(rgb_of(photo)).reference.name == "tag"
 
 
-def test_uncut_sheet_of_cards_is_refused():
-    sheet = np.tile(np.pad(CARD.picture, 40, constant_values=235), (2, 2))
-    assert refusal_code(cv2.resize(sheet, (2016, 1447), interpolation=cv2.INTER_AREA)) == "several-cards"
-
-
 def test_markers_of_another_layout_are_refused():
     photo = np.full((1512, 2016), 200, np.uint8)
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
@@ -401,10 +382,12 @@ def test_markers_of_another_layout_are_refused():
     assert refusal_code(photo) == "card-unclear"
 
 
-def test_markers_without_rows_of_grays_are_refused():
-    bare = CARD.picture.copy()
-    bare[:, 20 * PRINT_PX_PER_MM : 85 * PRINT_PX_PER_MM] = 235
-    assert refusal_code(photograph(view(tilt_deg=10), of=replace(CARD, picture=bare))) == "card-unclear"
+@pytest.mark.parametrize("between", [lambda grays: 235, np.fliplr], ids=["none", "from light to dark and back"])
+def test_markers_without_rows_of_grays_are_refused(between):
+    other = CARD.picture.copy()
+    middle = np.s_[:, 20 * PRINT_PX_PER_MM : 85 * PRINT_PX_PER_MM]
+    other[middle] = between(other[middle])
+    assert refusal_code(photograph(view(tilt_deg=10), of=replace(CARD, picture=other))) == "card-unclear"
 
 
 def test_window_out_of_the_photo_is_refused():
@@ -412,8 +395,3 @@ def test_window_out_of_the_photo_is_refused():
     photo = photograph(homography)
     middle = round(project(homography, [(50.0, 37.0)])[0, 0])
     assert refusal_code(photo[:, :middle]) == "card-cut-off"
-
-
-@pytest.fixture
-def rng():
-    return np.random.default_rng(20)

@@ -69,6 +69,9 @@ def encoded(picture: NDArray[np.uint8] | Image.Image, kind: str, **options: Any)
     return buffer.getvalue()
 
 
+PLAIN = {kind: encoded(quarters(), kind) for kind in FORMATS}
+
+
 def exif_with(main: dict[int, Any], detail: dict[int, Any] | None = None) -> bytes:
     exif = Image.Exif()
     exif.update(main)
@@ -154,23 +157,14 @@ def test_fifty_megapixels_are_read(load: Callable[..., Photo]) -> None:
     assert photo.scale == pytest.approx(2016 / 8160)
 
 
-@pytest.mark.parametrize("kind", ["webp", "png", "tif"])
-def test_first_frame_counts(kind: str, load: Callable[..., Photo]) -> None:
+@pytest.mark.parametrize(("kind", "file_format"), [("webp", "WEBP"), ("png", "PNG"), ("tif", "TIFF"), ("jpg", "MPO")])
+def test_first_frame_counts(kind: str, file_format: str, load: Callable[..., Photo]) -> None:
     later = Image.new("RGB", (400, 320), "black")
-    options: dict[str, Any] = {"lossless": True, "quality": 100} if kind == "webp" else {}
+    options: dict[str, Any] = {"lossless": True, "quality": 100} if kind == "webp" else SAVE_OPTIONS.get(kind, {})
     buffer = io.BytesIO()
-    Image.fromarray(quarters()).save(buffer, FORMATS[kind], save_all=True, append_images=[later, later], **options)
-    np.testing.assert_array_equal(load(buffer.getvalue()).rgb_u8, quarters())
-
-
-def test_multi_picture_jpeg_gives_the_photo(load: Callable[..., Photo], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("colorread.photo.load._WORKING_SIDE_PX", 400)
-    buffer = io.BytesIO()
-    preview = Image.new("RGB", (160, 120), "black")
-    Image.fromarray(quarters(1600, 1200)).save(buffer, "MPO", save_all=True, append_images=[preview], quality=95)
-    photo = load(buffer.getvalue())
-    assert photo.scale == 0.25
-    np.testing.assert_allclose(photo.rgb_u8[10, 10].astype(int), (200, 60, 60), atol=4)
+    Image.fromarray(quarters()).save(buffer, file_format, save_all=True, append_images=[later, later], **options)
+    photo = load(buffer.getvalue()).rgb_u8
+    np.testing.assert_allclose(photo[::40, ::50].astype(int), quarters()[::40, ::50], atol=6 if kind == "jpg" else 0)
 
 
 # Pixel layouts
@@ -178,9 +172,10 @@ def test_multi_picture_jpeg_gives_the_photo(load: Callable[..., Photo], monkeypa
 
 def test_gray_palette_and_bilevel(load: Callable[..., Photo]) -> None:
     gray = Image.fromarray(quarters()).convert("L")
-    expected = np.repeat(np.asarray(gray)[..., np.newaxis], 3, axis=2)
-    np.testing.assert_array_equal(load(encoded(gray, "png")).rgb_u8, expected)
-    np.testing.assert_array_equal(load(encoded(gray, "tif")).rgb_u8, expected)
+    for kind, profile in (("png", b""), ("tif", b""), ("png", PROFILES["display-p3"])):
+        photo = load(encoded(gray, kind, icc_profile=profile))
+        np.testing.assert_array_equal(photo.rgb_u8, np.repeat(np.asarray(gray)[..., np.newaxis], 3, axis=2))
+        assert photo.color_space == ("display-p3" if profile else "srgb")
     palette = Image.fromarray(quarters()).quantize(4)
     np.testing.assert_allclose(load(encoded(palette, "png")).rgb_u8, quarters(), atol=1)
     bilevel = Image.fromarray(quarters()[..., 0] > 100)
@@ -201,14 +196,11 @@ def test_transparent_parts_show_white(kind: str, load: Callable[..., Photo]) -> 
 
 
 def test_transparent_palette_and_gray_show_white(load: Callable[..., Photo]) -> None:
-    indices = np.repeat(np.array([[0], [1]], np.uint8), 160, axis=0).repeat(400, axis=1)
-    palette = Image.frombytes("P", (400, 320), indices.tobytes())
+    palette = Image.fromarray(np.arange(2, dtype=np.uint8).repeat(160 * 400).reshape(320, 400), "P")
     palette.putpalette([10, 20, 30, 40, 50, 60])
     photo = load(encoded(palette, "png", transparency=0))
-    assert photo.rgb_u8[20, 20].tolist() == [255, 255, 255]
-    assert photo.rgb_u8[300, 20].tolist() == [40, 50, 60]
-    photo = load(encoded(Image.new("LA", (320, 320), (0, 0)), "png"))
-    assert photo.rgb_u8[20, 20].tolist() == [255, 255, 255]
+    assert photo.rgb_u8[[20, 300], 20].tolist() == [[255, 255, 255], [40, 50, 60]]
+    assert (load(encoded(Image.new("LA", (320, 320), (0, 0)), "png")).rgb_u8 == 255).all()
 
 
 @pytest.mark.parametrize("kind", ["jpg", "tif"])
@@ -223,20 +215,13 @@ def test_cmyk_has_the_right_sense(kind: str, load: Callable[..., Photo]) -> None
     assert yellow[2] < 60 < 150 < yellow[:2].min()
 
 
-@pytest.mark.parametrize("suffix", [".png", ".tif"])
-@pytest.mark.parametrize("channels", [3, 4])
+@pytest.mark.parametrize(("suffix", "channels"), [(".png", 3), (".png", 4), (".tif", 3), (".tif", 4)])
 def test_sixteen_bits_become_eight(suffix: str, channels: int, load: Callable[..., Photo]) -> None:
-    codes = np.arange(65536, dtype=np.uint16)
-    deep = np.resize(codes, (300, 300, 3))
-    deep[150:] = np.resize(codes[::-1], (150, 300, 3))
-    stored = deep if channels < 4 else np.dstack([deep, np.full((300, 300), 65535, np.uint16)])
-    photo = load(cv2.imencode(suffix, stored[..., [2, 1, 0, 3][:channels]])[1].tobytes())
+    deep = np.resize(np.arange(65536, dtype=np.uint16), (300, 300, 3))
+    stored = np.dstack([deep[..., ::-1], np.full((300, 300), 65535, np.uint16)])[..., :channels]
+    photo = load(cv2.imencode(suffix, stored)[1].tobytes())
     # The high byte is kept, which gives codes of 8 bits that were written with 16 back as they were.
     np.testing.assert_array_equal(photo.rgb_u8, deep // 256)
-
-
-def test_measurement_files_are_not_photos(load: Callable[..., Photo]) -> None:
-    assert refusal_code(load, encoded(Image.new("F", (320, 320), 0.5), "tif")) == "not-a-photo"
 
 
 # Color profiles, written here from published numbers. Colorants adapted to D50: sRGB as in the profile "sRGB
@@ -301,24 +286,22 @@ def test_known_profiles_leave_pixels_alone(kind: str, color_space: str, load: Ca
     np.testing.assert_array_equal(photo.rgb_u8, plain.rgb_u8)
 
 
+@pytest.mark.parametrize(
+    ("gamma", "colorants"), [(563 / 256, "adobe"), (1.8, "srgb")], ids=["Adobe RGB", "sRGB but for its curve"]
+)
 @pytest.mark.parametrize("kind", LOSSLESS)
-def test_other_profiles_are_converted_to_display_p3(kind: str, load: Callable[..., Photo]) -> None:
-    photo = load(encoded(quarters(), kind, icc_profile=PROFILES["adobe"]))
+def test_other_profiles_are_converted_to_display_p3(
+    kind: str, gamma: float, colorants: str, load: Callable[..., Photo]
+) -> None:
+    profile = icc_profile(b"RGB ", gamma_curve(gamma), COLORANTS[colorants])
+    photo = load(encoded(quarters(), kind, icc_profile=profile))
     assert photo.color_space == "display-p3"
-    xyz_d50 = (quarters() / 255) ** (563 / 256) @ np.array(COLORANTS["adobe"])
+    xyz_d50 = (quarters() / 255) ** gamma @ np.array(COLORANTS[colorants])
     light_p3 = np.clip(xyz_d50 @ np.linalg.inv(COLORANTS["display-p3"]), 0, 1)
     # The published encoding formula is the inverse of the decoding one, which is looked up here.
     expected = np.interp(light_p3, srgb_light(np.linspace(0, 1, 4096)), np.linspace(0, 255, 4096))
     np.testing.assert_allclose(photo.rgb_u8, expected, atol=1.5)
     assert np.abs(photo.rgb_u8.astype(int) - quarters()).max() > 10
-
-
-def test_a_mere_gamma_with_srgb_primaries_is_not_srgb(load: Callable[..., Photo]) -> None:
-    profile = icc_profile(b"RGB ", gamma_curve(1.8), COLORANTS["srgb"])
-    photo = load(encoded(np.full((300, 300, 3), 100, np.uint8), "png", icc_profile=profile))
-    assert photo.color_space == "display-p3"
-    expected = 255 * (1.055 * (100 / 255) ** (1.8 / 2.4) - 0.055)
-    np.testing.assert_allclose(photo.rgb_u8, expected, atol=1.5)
 
 
 @pytest.mark.parametrize(
@@ -329,13 +312,6 @@ def test_useless_profile_means_srgb(profile: bytes, load: Callable[..., Photo]) 
     photo = load(encoded(quarters(), "png", icc_profile=profile))
     assert photo.color_space == "srgb"
     np.testing.assert_array_equal(photo.rgb_u8, quarters())
-
-
-def test_gray_photo_with_rgb_profile(load: Callable[..., Photo]) -> None:
-    gray = Image.new("L", (320, 320), 100)
-    photo = load(encoded(gray, "jpg", icc_profile=PROFILES["display-p3"]))
-    assert photo.color_space == "display-p3"
-    np.testing.assert_allclose(photo.rgb_u8, 100, atol=1)
 
 
 # Time and camera
@@ -366,7 +342,6 @@ def test_time_with_offset(kind: str, load: Callable[..., Photo]) -> None:
         ({}, {Tag.DateTimeOriginal: SAID, Tag.OffsetTimeDigitized: "+02:00"}, None),
         ({}, {Tag.DateTimeDigitized: SAID, Tag.OffsetTimeDigitized: "+02:00"}, 2),
         ({}, {Tag.DateTimeOriginal: "0000:00:00 00:00:00", Tag.DateTimeDigitized: SAID}, None),
-        ({}, {Tag.DateTimeOriginal: "0001:01:01 00:00:00", Tag.DateTimeDigitized: SAID}, None),
         ({}, {Tag.DateTimeOriginal: "1989:12:31 23:59:59", Tag.DateTimeDigitized: SAID}, None),
         ({Tag.DateTime: SAID}, {Tag.DateTimeOriginal: "yesterday", Tag.OffsetTime: "+05:00"}, 5),
         ({Tag.DateTime: SAID}, {}, None),
@@ -376,56 +351,34 @@ def test_time_falls_back(
     main: dict[int, Any], detail: dict[int, Any], offset_hours: int | None, load: Callable[..., Photo]
 ) -> None:
     photo = load(encoded(quarters(), "jpg", exif=exif_with(main, detail)))
-    if offset_hours is None:
-        assert photo.taken_at == NAIVE
-        assert photo.time_source == "exif without offset"
-    else:
-        assert photo.taken_at == NAIVE.replace(tzinfo=timezone(timedelta(hours=offset_hours)))
-        assert photo.time_source == "exif with offset"
+    zone = None if offset_hours is None else timezone(timedelta(hours=offset_hours))
+    assert (photo.taken_at, photo.taken_at.tzinfo) == (NAIVE.replace(tzinfo=zone), zone)
+    assert photo.time_source == f"exif {'without' if zone is None else 'with'} offset"
 
 
 @pytest.mark.parametrize("kind", FORMATS)
 def test_phone_is_told_without_decoding_the_pixels(kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    (tmp_path / "with").write_bytes(encoded(quarters(), kind, exif=exif_with({Tag.Model: "X"})))
-    (tmp_path / "without").write_bytes(encoded(quarters(), kind))
-
-    def decode(*_: object) -> None:
-        raise AssertionError
-
     for image in (Image.Image, ImageFile.ImageFile, PngImagePlugin.PngImageFile):
-        monkeypatch.setattr(image, "load", decode)
-    assert camera_model_of(tmp_path / "with") == "X"
-    assert camera_model_of(tmp_path / "without") is None
+        monkeypatch.setattr(image, "load", lambda *_: pytest.fail("decoded"))
+    for data, model in ((FUZZED[kind], "X"), (PLAIN[kind], None)):
+        (tmp_path / "photo").write_bytes(data)
+        assert camera_model_of(tmp_path / "photo") == model
 
 
 @pytest.mark.parametrize("exif", [b"", b"Exif\0\0garbage", b"Exif\0\0II*\0\x08\0\0\0\xff\xff" + bytes(20)])
 def test_file_time_when_exif_says_nothing(exif: bytes, tmp_path: Path) -> None:
     path = tmp_path / "photo.jpg"
     path.write_bytes(encoded(quarters(), "jpg", exif=exif))
-    os.utime(path, (1_700_000_000, 1_700_000_000))
-    photo = load_photo(path)
-    assert photo.taken_at == datetime(2023, 11, 14, 22, 13, 20, tzinfo=UTC)
-    assert photo.taken_at.tzinfo is not None
-    assert photo.time_source == "file time"
-    os.utime(path, (0, 0))
-    photo = load_photo(path)
-    assert (photo.taken_at, photo.time_source) == (None, "unknown")
-    assert photo.camera_model is None
+    for seconds, taken_at, source in (
+        (1_700_000_000, datetime(2023, 11, 14, 22, 13, 20, tzinfo=UTC), "file time"),
+        (0, None, "unknown"),
+    ):
+        os.utime(path, (seconds, seconds))
+        photo = load_photo(path)
+        assert (photo.taken_at, photo.time_source, photo.camera_model) == (taken_at, source, None)
 
 
 # Refusals
-
-
-def test_no_file_and_folder(tmp_path: Path) -> None:
-    for path, code in (
-        (tmp_path / "none.jpg", "no-file"),
-        (f"{tmp_path}/a\0b", "no-file"),
-        (tmp_path / ("x" * 500), "no-file"),
-        (tmp_path, "not-a-photo"),
-    ):
-        with pytest.raises(Refusal) as caught:
-            load_photo(path)
-        assert caught.value.reason.code == code
 
 
 @pytest.mark.parametrize(
@@ -441,32 +394,38 @@ def test_no_file_and_folder(tmp_path: Path) -> None:
         (b"\xff\xd8\xff\xe0", "broken-file"),
         (b"\x89PNG\r\n\x1a\n", "broken-file"),
         (b"II*\0", "broken-file"),
+        (encoded(Image.new("F", (320, 320), 0.5), "tif"), "not-a-photo"),  # of a measurement
+        (encoded(quarters(400, 299), "png"), "too-small"),
+        (encoded(quarters(299, 400), "jpg"), "too-small"),
     ],
+    ids=range(13),
 )
-def test_other_bytes(data: bytes, code: str, load: Callable[..., Photo]) -> None:
+def test_what_is_no_photo_is_refused_by_its_content(data: bytes, code: str, load: Callable[..., Photo]) -> None:
     assert refusal_code(load, data) == code
+    load(encoded(quarters(400, 300), "png"))
 
 
-@pytest.mark.parametrize("kind", FORMATS)
-def test_truncated_files_are_refused(kind: str, load: Callable[..., Photo]) -> None:
-    whole = encoded(noise(), kind)
+@pytest.mark.parametrize(
+    ("name", "code"), [("none.jpg", "no-file"), ("a\0b", "no-file"), ("x" * 500, "no-file"), ("", "not-a-photo")]
+)
+def test_what_is_no_file_is_refused(name: str, code: str, tmp_path: Path) -> None:
+    with pytest.raises(Refusal) as caught:
+        load_photo(f"{tmp_path}/{name}")
+    assert caught.value.reason.code == code
+
+
+TRUNCATED = {
+    **{kind: (encoded(noise(), kind), (0.01, 0.1, 0.35, 0.6, 0.9, 0.98)) for kind in FORMATS},
+    "progressive": (encoded(quarters(), "jpg", progressive=True), (0.05, 0.3, 0.5, 0.8, 0.95)),
+    "last tags of a TIFF": (encoded(quarters(), "tif", compression="tiff_lzw"), (0.9, 0.95, 0.98, 0.995)),
+}
+
+
+@pytest.mark.parametrize(("whole", "shares"), TRUNCATED.values(), ids=TRUNCATED.keys())
+def test_truncated_files_are_refused(whole: bytes, shares: tuple[float, ...], load: Callable[..., Photo]) -> None:
     load(whole)
-    for share in (0.01, 0.1, 0.35, 0.6, 0.9, 0.98):
+    for share in shares:
         assert refusal_code(load, whole[: int(share * len(whole))]) == "broken-file"
-
-
-def test_truncated_progressive_jpeg_is_refused(load: Callable[..., Photo]) -> None:
-    whole = encoded(quarters(), "jpg", progressive=True)
-    load(whole)
-    for cut in range(len(whole) // 20, len(whole) - 2, len(whole) // 20):
-        assert refusal_code(load, whole[:cut]) == "broken-file"
-
-
-def test_tiff_that_lost_only_its_last_tags_is_refused(load: Callable[..., Photo]) -> None:
-    whole = encoded(quarters(), "tif", compression="tiff_lzw", icc_profile=PROFILES["display-p3"])
-    assert load(whole).color_space == "display-p3"
-    for cut in range(1, 200, 9):
-        assert refusal_code(load, whole[:-cut]) == "broken-file"
 
 
 def png_chunk(kind: bytes, data: bytes) -> bytes:
@@ -491,22 +450,20 @@ def test_bombs_are_refused_by_their_header(size: tuple[int, int], load: Callable
     assert refusal_code(load, tiff) == "too-large"
 
 
-@pytest.mark.parametrize("error", [MemoryError(), OSError(errno.EIO, "Input/output error")])
-def test_what_the_machine_runs_into_is_no_damage_of_the_file(error: Exception) -> None:
-    with pytest.raises(type(error)), refusing_broken_files():
+@pytest.mark.parametrize(
+    ("error", "is_damage"),
+    [
+        (OSError("broken data stream"), True),
+        (OSError(errno.EINVAL, "Invalid argument"), True),
+        (MemoryError(), False),
+        (OSError(errno.EIO, "Input/output error"), False),
+    ],
+)
+def test_what_decoders_raise_is_damage_of_the_file_but_not_what_the_machine_runs_into(
+    error: Exception, *, is_damage: bool
+) -> None:
+    with pytest.raises(Refusal if is_damage else type(error)), refusing_broken_files():
         raise error
-
-
-@pytest.mark.parametrize("error", [OSError("broken data stream"), OSError(errno.EINVAL, "Invalid argument")])
-def test_what_decoders_raise_is_damage_of_the_file(error: Exception) -> None:
-    with pytest.raises(Refusal, match="damaged"), refusing_broken_files():
-        raise error
-
-
-def test_tiny_pictures_are_refused(load: Callable[..., Photo]) -> None:
-    assert refusal_code(load, encoded(quarters(400, 299), "png")) == "too-small"
-    assert refusal_code(load, encoded(quarters(299, 400), "jpg")) == "too-small"
-    load(encoded(quarters(400, 300), "png"))
 
 
 FUZZED = {
@@ -523,7 +480,7 @@ def test_damaged_bytes_give_a_photo_or_a_refusal(kind: str, tmp_path: Path) -> N
     place = st.one_of(st.integers(0, 600), st.integers(0, len(whole) - 1))
     damage = st.lists(st.tuples(place, st.integers(1, 255)), max_size=6)
 
-    @settings(max_examples=60, deadline=None, derandomize=True, database=None)
+    @settings(max_examples=40, deadline=None, derandomize=True, database=None)
     @given(damage, st.integers(0, len(whole)))
     def check(flips: list[tuple[int, int]], cut: int) -> None:
         data = bytearray(whole)
@@ -605,22 +562,19 @@ def test_a_close_up_shows_the_part_of_the_full_photo(
     assert np.abs(off).max() <= (0 if kind in LOSSLESS else 12)
 
 
-def test_a_close_up_of_an_array_is_that_of_a_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_close_up_of_an_array_is_that_of_a_file_and_no_closer_than_the_full_photo(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr("colorread.photo.load._WORKING_SIDE_PX", 320)
-    path = tmp_path / "photo.png"
-    path.write_bytes(encoded(noise(640), "png"))
-    from_file, _ = closer(path, load_photo(path), 2.0)
-    for array in (noise(640), noise(640) / 255.0):
-        from_array, _ = closer(array, load_photo(array), 2.0)
+    array, path = noise(640), tmp_path / "photo.png"
+    path.write_bytes(encoded(array, "png"))
+    photo = load_photo(path)
+    from_file, points_px = closer(path, photo, 2.0)
+    for source in (array, array / 255.0):
+        from_array, _ = closer(source, load_photo(source), 9.0)
+        assert from_array.times == 2
         np.testing.assert_array_equal(from_array.rgb_u8, from_file.rgb_u8)
-
-
-def test_there_is_nothing_closer_than_the_full_photo(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("colorread.photo.load._WORKING_SIDE_PX", 320)
-    array = noise(640)
-    photo = load_photo(array)
-    assert closer(array, photo, 9.0)[0].times == 2
-    unmoved, points_px = closer(array, photo, 0.8)
+    unmoved, _ = closer(array, photo, 0.8)
     assert unmoved.rgb_u8 is photo.rgb_u8
     assert cv2.perspectiveTransform(points_px[None], unmoved.from_photo)[0] == pytest.approx(points_px)
     small = noise(310)

@@ -12,7 +12,7 @@ from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR
 from colorread.chemistry.carbonate import ph_from_co2
 from colorread.result import Interval, Reading
 from colorread.tank.fit import TankFit, fit_tank, furthest_run, is_steady, steady_fit
-from colorread.tank.series import NoCourseError, vial_series, wall_clock
+from colorread.tank.series import NoCourseError, VialSeries, vial_series, wall_clock
 from colorread.tank.settings import GasSource, Tank, parse_span
 from tests.fabricated import made_refusal
 from tests.tank_simulator import Truth, simulated_week
@@ -111,12 +111,11 @@ def test_right_readings_are_not_moved_by_the_shared_error() -> None:
     for i, (reading, vial) in enumerate(zip(truth.readings, truth.vial_mg_l, strict=True)):
         if reading.status == "refused" or reading.photo_ph is None or None in asdict(reading.photo_ph).values():
             continue
-        ph = float(ph_from_co2(vial, 4.0)) - (0.2 if i in (3, 9, 15) else 0.0)
-        half = 0.4 if i in (3, 9, 15) else 0.12
-        budget = {**reading.budget, BUDGET_COLOR: 0.2 if i in (3, 9, 15) else 0.02}
-        exact.append(replace(reading, photo_ph=Interval(value=ph, low=ph - half, high=ph + half), budget=budget))
-    tank = np.median(fit_tank(truth.tank, exact).course(truth.hours)[0], axis=0)
-    assert np.median(np.abs(np.log(tank / truth.tank_mg_l))) < 0.08
+        too_acid, half, color = (0.2, 0.4, 0.2) if i in (3, 9, 15) else (0.0, 0.12, 0.02)
+        ph = float(ph_from_co2(vial, 4.0)) - too_acid
+        of_photo = Interval(value=ph, low=ph - half, high=ph + half)
+        exact.append(replace(reading, photo_ph=of_photo, budget={**reading.budget, BUDGET_COLOR: color}))
+    assert np.median(np.abs(np.log(median_tank(truth, exact) / truth.tank_mg_l))) < 0.08
 
 
 def test_clipped_and_glaring_readings_weigh_less(fit: TankFit) -> None:
@@ -126,18 +125,32 @@ def test_clipped_and_glaring_readings_weigh_less(fit: TankFit) -> None:
     def off_by(*flags: str) -> float:
         readings = list(truth.readings)
         for i in read[2::6]:
-            told = asdict(readings[i].photo_ph or readings[i].ph)
-            acid = Interval(**{name: None if end is None else end - 0.2 for name, end in told.items()})
-            readings[i] = replace(readings[i], photo_ph=acid, flags=flags)
-        moved = np.median(fit_tank(truth.tank, readings).course(truth.hours)[0], axis=0)
-        return float(np.median(np.abs(np.log(moved / exact))))
+            readings[i] = replace(more_acid(readings[i], 0.2), flags=flags)
+        return float(np.median(np.abs(np.log(median_tank(truth, readings) / exact))))
 
     assert off_by("clipped") < 0.8 * off_by()
 
 
-def test_the_order_of_the_readings_does_not_matter(fit: TankFit) -> None:
-    backward = fit_tank(week().tank, week().readings[::-1])
-    np.testing.assert_array_equal(fit.parameters.lag_h, backward.parameters.lag_h)
+def test_neither_order_nor_refused_or_timeless_photos_matter(fit: TankFit) -> None:
+    truth = week()
+    more = [made_refusal(photo="no.jpg"), *truth.readings[::-1]]
+    more.append(replace(first_read(truth), taken_at=None, photo="timeless.jpg"))
+    again = fit_tank(truth.tank, more).parameters
+    np.testing.assert_array_equal(fit.parameters.lag_h, again.lag_h)
+    np.testing.assert_array_equal(fit.parameters.loss_per_h, again.loss_per_h)
+
+
+def first_read(truth: Truth) -> Reading:
+    return next(reading for reading in truth.readings if reading.status == "read")
+
+
+def more_acid(reading: Reading, by: float) -> Reading:
+    ends = asdict(reading.photo_ph or reading.ph)
+    return replace(reading, photo_ph=Interval(**{name: end and end - by for name, end in ends.items()}))
+
+
+def median_tank(truth: Truth, readings: Sequence[Reading]) -> np.ndarray:
+    return np.median(fit_tank(truth.tank, readings).course(truth.hours)[0], axis=0)
 
 
 def test_a_shared_error_is_not_averaged_away_by_more_photos() -> None:
@@ -154,23 +167,12 @@ def test_a_shared_error_is_not_averaged_away_by_more_photos() -> None:
     assert np.median(np.log(high / low)) > 1.2 * 1.645 * shared_ln
 
 
-def test_refused_photos_and_photos_without_a_time_change_nothing(fit: TankFit) -> None:
-    truth = week()
-    first = next(reading for reading in truth.readings if reading.status == "read")
-    more = [*truth.readings, made_refusal(photo="no.jpg"), replace(first, taken_at=None, photo="timeless.jpg")]
-    np.testing.assert_array_equal(fit_tank(truth.tank, more).parameters.loss_per_h, fit.parameters.loss_per_h)
-
-
 def test_a_single_wrong_reading_hardly_moves_the_course(fit: TankFit) -> None:
-    truth = week()
-    place = next(i for i, reading in enumerate(truth.readings) if i > 8 and reading.status == "read")
-    good = truth.readings[place]
-    acid = {name: None if end is None else end - 1.0 for name, end in asdict(good.photo_ph).items()}
-    wrong = replace(good, photo_ph=Interval(**acid))
-    readings = [wrong if reading is good else reading for reading in truth.readings]
+    truth, readings = week(), list(week().readings)
+    place = next(i for i, reading in enumerate(readings) if i > 8 and reading.status == "read")
+    readings[place] = more_acid(readings[place], 1.0)
     before = np.median(fit.course(truth.hours)[0], axis=0)
-    after = np.median(fit_tank(truth.tank, readings).course(truth.hours)[0], axis=0)
-    assert np.max(np.abs(np.log(after / before))) < 0.25
+    assert np.max(np.abs(np.log(median_tank(truth, readings) / before))) < 0.25
 
 
 def test_one_sided_readings_push_only_from_their_side() -> None:
@@ -214,34 +216,30 @@ def more_than(low_mg_l: float, reading: Reading) -> Reading:
 def test_a_new_charge_begins_a_new_series() -> None:
     truth = week()
     days = sorted({reading.taken_at.date() for reading in truth.readings if reading.taken_at is not None})
-    charged = replace(truth.tank, source=GasSource(kind="fermentation", started=days[3]))
-    series = vial_series(charged, truth.readings)
+
+    def series(started: date) -> VialSeries:
+        return vial_series(replace(truth.tank, source=GasSource(kind="fermentation", started=started)), truth.readings)
+
     # Of the day of the charge no one knows which photos came before it.
-    assert series.midnight.date() == days[4]
-    assert all(wall_clock(r.taken_at).date() >= days[4] for r in series.readings if r.taken_at is not None)
-    # The first charge of all has nothing before it.
-    first_charge = replace(truth.tank, source=GasSource(kind="fermentation", started=days[0]))
-    assert vial_series(first_charge, truth.readings).midnight.date() == days[0]
+    assert series(days[3]).midnight.date() == days[4]
+    assert all(wall_clock(reading.taken_at).date() >= days[4] for reading in series(days[3]).readings)
+    # The first charge of all has nothing before it, and one in the future is not taken for the present one.
+    assert series(days[0]).midnight.date() == days[0]
+    assert len(series(date(2030, 1, 1)).readings) == len(vial_series(truth.tank, truth.readings).readings)
 
 
 def test_says_what_is_missing_instead_of_inventing() -> None:
-    truth = week()
-    with pytest.raises(NoCourseError, match="gas hours"):
-        fit_tank(Tank(name="unknown"), truth.readings)
-    with pytest.raises(NoCourseError, match="4 usable readings"):
-        fit_tank(truth.tank, [reading for reading in truth.readings if reading.status == "read"][:4])
-    first = next(reading for reading in truth.readings if reading.status == "read")
+    truth, first = week(), first_read(week())
+    read = [reading for reading in truth.readings if reading.status == "read"]
     burst = [replace(first, photo=f"{i}.jpg", taken_at=first.taken_at + timedelta(minutes=10 * i)) for i in range(10)]
-    with pytest.raises(NoCourseError, match="span"):
-        fit_tank(truth.tank, burst)
-    with pytest.raises(NoCourseError, match="No usable readings"):
-        fit_tank(truth.tank, [])
-
-
-def test_a_charge_in_the_future_is_not_taken_for_the_present_one() -> None:
-    truth = week()
-    later = replace(truth.tank, source=GasSource(kind="fermentation", started=date(2030, 1, 1)))
-    assert len(vial_series(later, truth.readings).readings) == len(vial_series(truth.tank, truth.readings).readings)
+    for tank, readings, words in (
+        (Tank(name="unknown"), read, "gas hours"),
+        (truth.tank, read[:4], "4 usable readings"),
+        (truth.tank, burst, "span"),
+        (truth.tank, [], "0 usable readings"),
+    ):
+        with pytest.raises(NoCourseError, match=words):
+            fit_tank(tank, readings)
 
 
 def test_readings_with_a_profile_may_share_an_error_of_the_color_that_it_does_not_tell() -> None:
@@ -250,11 +248,10 @@ def test_readings_with_a_profile_may_share_an_error_of_the_color_that_it_does_no
 
 
 def test_simulated_readings_err_as_much_as_they_say() -> None:
-    covered = []
-    for seed in range(40):
-        week = simulated_week(seed, profile=False)
-        for reading, vial_mg_l in zip(week.readings, week.vial_mg_l, strict=True):
-            if reading.co2_mg_l is not None:
-                low, high = reading.co2_mg_l.low or 0.0, reading.co2_mg_l.high or np.inf
-                covered.append(low <= vial_mg_l <= high)
+    covered = [
+        (reading.co2_mg_l.low or 0.0) <= vial_mg_l <= (reading.co2_mg_l.high or np.inf)
+        for week in (simulated_week(seed, profile=False) for seed in range(40))
+        for reading, vial_mg_l in zip(week.readings, week.vial_mg_l, strict=True)
+        if reading.co2_mg_l is not None
+    ]
     assert 0.87 <= np.mean(covered) <= 0.93
