@@ -404,7 +404,7 @@ def test_the_command_makes_shows_and_uses_a_profile(tmp_path: Path, photos: dict
     for wrong, words in (
         (f"calibrate ends --acid {photos['acid']} --out {out}", "already exists"),
         (f"profile {out} --picture {picture}", "already exists"),
-        (f"profile {out} --picture {tmp_path / 'me.docx'}", "png, pdf, svg"),
+        (f"profile {out} --picture {tmp_path / 'me.docx'}", ".png, .pdf or .svg"),
     ):
         refused = run(wrong)
         assert (refused.exit_code, words in refused.output) == (2, True)

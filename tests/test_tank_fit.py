@@ -236,7 +236,7 @@ def test_says_what_is_missing_instead_of_inventing() -> None:
         (Tank(name="unknown"), read, "gas hours"),
         (truth.tank, read[:4], "4 usable readings"),
         (truth.tank, burst, "span"),
-        (truth.tank, [], "0 usable readings"),
+        (truth.tank, [], "No usable readings"),
     ):
         with pytest.raises(NoCourseError, match=words):
             fit_tank(tank, readings)

@@ -150,11 +150,11 @@ def test_where_the_gas_ran_out_earlier_photos_do_not_count_and_its_source_is_to_
     # The peak is below the range now, whatever the trend.
     assert summary.estimate("gas_trend_percent_per_day").interval is None
     assert summary.estimate("fades_in_days").interval == Interval(value=0.0, low=0.0, high=0.0)
-    told = summary.findings
-    assert (told.source, told.advice.recommended, told.advice.others) == (None, None, ())
-    assert told.advice.sentences[0].startswith("Check the gas source first")
-    assert ("cylinder's valve" in told.advice.sentences[0]) == (kind == "cylinder")
-    assert "more gas" not in told.advice.sentences[0]
+    findings = summary.findings
+    assert (findings.source, findings.advice.recommended, findings.advice.others) == (None, None, ())
+    assert findings.advice.sentences[0].startswith("Check the gas source first")
+    assert ("cylinder's valve" in findings.advice.sentences[0]) == (kind == "cylinder")
+    assert "more gas" not in findings.advice.sentences[0]
 
 
 def test_a_lean_tank_whose_gas_was_turned_up_is_not_told_that_it_may_have_run_out() -> None:
@@ -402,8 +402,8 @@ def test_of_fading_gas_no_more_is_said_than_is_sure(
     summary: TankSummary, kind: SourceKind, estimates: dict[str, Interval], words: str, *, is_said: bool
 ) -> None:
     changed = {name: Estimate(interval=interval) for name, interval in estimates.items()}
-    told = replace(summary.findings, estimates={**summary.findings.estimates, **changed})
-    assert (words in gas_trend_words(replace(summary.tank, source=GasSource(kind=kind)), told)) == is_said
+    findings = replace(summary.findings, estimates={**summary.findings.estimates, **changed})
+    assert (words in gas_trend_words(replace(summary.tank, source=GasSource(kind=kind)), findings)) == is_said
 
 
 def test_brackets_in_words_are_no_markup(truth: Truth) -> None:
