@@ -35,6 +35,8 @@ EARLIEST_YEAR = 1990
 FISH_LIMIT_RANGE_MG_L = (5.0, 40.0)
 """Fish limit that a keeper may set: assumption, well below 56 mg/L, at which more seabream died than usual
 (Aquacultural Engineering 2013, abstract) [mg/L]."""
+TARGET_RANGE_MG_L = (1.0, FISH_LIMIT_RANGE_MG_L[1])
+"""Daily peak that a plan of the gas may aim at: choice of this project."""
 PLANTS_LIMIT_RANGE_MG_L = (1.0, 200.0)
 """Ends of the plants' range that a keeper may set; the fish have a limit of their own: assumption [mg/L]."""
 USUAL_FISH_LIMIT_MG_L = 30.0

@@ -220,6 +220,53 @@ def test_a_process_that_crashes_takes_neither_the_server_nor_the_next_photo_alon
     assert client.post("/api/tanks/window/readings?keep=false", files=photo).status_code in (200, 201)
 
 
+def faulty(*_: object) -> None:
+    """Fail as work does that meets a fault of the program."""
+    raise KeyError("odd")
+
+
+def test_a_fault_in_the_summary_leaves_the_camera_and_one_in_a_photo_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    log_path = make_log(tmp_path)
+    with Log(log_path) as log:
+        log.add(made_entry())
+    photo = {"photo": ("a.jpg", GOOD.read_bytes())}
+    with client_of(log_path) as (client, _):
+        monkeypatch.setattr("colorread.page.tasks.view_tank", faulty)
+        monkeypatch.setattr("colorread.page.tasks.score_photo", faulty)
+        shown = client.get(TANK_URL)
+        assert shown.status_code == 200
+        assert 'id="camera"' in shown.text
+        assert 'data-days="known"' in shown.text  # the script does not ask for it again and again
+        assert client.get(f"{TANK_URL}/report.html").status_code == 500
+        refused = client.post(f"{TANK_URL}/snap", files=photo, data={"csrf": form_token(shown.text)})
+        assert (refused.status_code, "fault in the program" in refused.text) == (422, True)
+    assert "Traceback" not in capfd.readouterr().err
+
+
+def test_a_profile_that_cannot_be_saved_or_read_is_told_without_error_numbers(tmp_path: Path) -> None:
+    log_path = make_log(tmp_path)
+    with client_of(log_path) as (client, _):
+        url = f"{TANK_URL}/calibrate/ends"
+        token = form_token(client.get(url).text)
+        for step in ("acid", "base", "known"):
+            photo = {"photo": ("a.jpg", (SAMPLES / "week" / f"calibration-{step}.jpg").read_bytes())}
+            client.post(f"{url}/{step}/photo", files=photo, data={"csrf": token})
+        form = {"csrf": token, "buffer": "kh", "known_ph": "6.9", "use": "yes"}
+        folder = tmp_path / "log-profiles"
+        folder.write_bytes(b"")
+        unsaved = client.post(url, data=form)
+        assert (unsaved.status_code, "could not be saved" in unsaved.text) == (422, True)
+        folder.unlink()
+        assert client.post(url, data=form).status_code == 200
+        next(folder.iterdir()).unlink()
+        photo = {"photo": ("a.jpg", GOOD.read_bytes())}
+        refused = client.post(f"{TANK_URL}/snap", files=photo, data={"csrf": token})
+        assert refused.status_code == 409
+        assert "Errno" not in unsaved.text + refused.text
+
+
 def test_a_damaged_log_is_told_alike_on_every_path(tmp_path: Path) -> None:
     log_path = make_log(tmp_path)
     with client_of(log_path) as (client, _):

@@ -197,3 +197,18 @@ def test_no_other_file_can_be_named_as_profile(client: httpx.Client, log: Log) -
     answer = client.post(SETTINGS_URL, data={**fields, "profile": "/etc/passwd"})
     assert answer.status_code == 422
     assert log.tank("window") == TANK
+
+
+def test_a_unit_may_be_typed_behind_a_number(client: httpx.Client, log: Log) -> None:
+    form = fields_of(client.get("/tanks/window/settings").text)
+    assert client.post("/tanks/window/settings", data=form | {"volume": "16 gal"}).status_code == 303
+    assert log.tank("window").volume_l == pytest.approx(60.6, abs=0.1)
+    wrong = client.post("/tanks/window/settings", data=form | {"volume": "16 mi"})
+    assert (wrong.status_code, log.tank("window").volume_l) == (422, pytest.approx(60.6, abs=0.1))
+
+
+@pytest.mark.parametrize("target", ["-4", "nan", "41"])
+def test_a_plan_aims_at_no_peak_that_cannot_be(client: httpx.Client, target: str) -> None:
+    told = client.get("/gas", params={"volume": "60", "source": "cylinder", "target": target})
+    assert told.status_code == 422
+    assert ("The target in mg/L" in told.text, "Without gas" in told.text) == (True, False)

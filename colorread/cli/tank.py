@@ -201,8 +201,7 @@ def gas(
         common.number(
             "Daily peak to aim at, in mg/L; default within the plants' range.",
             "MG_L",
-            1.0,
-            limits.FISH_LIMIT_RANGE_MG_L[1],
+            *limits.TARGET_RANGE_MG_L,
         ),
     ] = None,
     days: Annotated[float | None, common.number("How long the charge is to last, in days.", "DAYS", 1.0, 365.0)] = None,

@@ -19,7 +19,7 @@ from colorread.page.guard import Access, devices_path
 from colorread.page.tasks import TankView
 from colorread.page.uploads import HeldPhotos, Upload, Workplace, form_texts, receive_form
 from colorread.tank import Tank
-from colorread.workers import Workers, WorkLost, processors
+from colorread.workers import TaskFailed, Workers, WorkLost, processors
 
 _PROCESSES_MAX = 2  # each takes about 250 MB
 _TIME_LIMIT_S = 60.0  # a photo takes a third of a second, on a small computer some seconds
@@ -35,6 +35,11 @@ Result = TypeVar("Result")
 
 class WorkFailed(Exception):  # noqa: N818 - reads better where it is caught
     """Work took too long, or its process died; one sentence."""
+
+
+def fault_words(error: TaskFailed) -> str:
+    """Return a sentence about a fault of the program itself."""
+    return f"A fault in the program stopped this ({error})."
 
 
 class Pool:
@@ -83,7 +88,7 @@ class Pool:
         try:
             result, raised = await asyncio.wrap_future(self._workers.submit((task, args)))
         except WorkLost as lost:
-            raise WorkFailed(f"Reading this photo failed: {lost}.") from None
+            raise WorkFailed(f"This was not finished: {lost}.") from None
         except RuntimeError as error:  # the pool was closed, or no process starts
             raise WorkFailed("The server is stopping, or out of memory; try again later.") from error
         if raised is not None:
@@ -92,8 +97,12 @@ class Pool:
         return done
 
     async def warm(self) -> None:
-        """Load what the first photo needs in every process; all get a task at once, as each starts with its first."""
-        await asyncio.gather(*(self.run(tasks.warm_up) for _ in range(self._count)))
+        """
+        Load what the first photo needs in every process; all get a task at once, as each starts with its first.
+
+        Whatever fails here fails again where somebody waits for it, and is told there.
+        """
+        await asyncio.gather(*(self.run(tasks.warm_up) for _ in range(self._count)), return_exceptions=True)
 
     def close(self) -> None:
         """Wait for running work, then end the processes."""
@@ -195,8 +204,9 @@ class Core:
                 return await self.pool.run(
                     tasks.score_photo, upload.path, upload.label, upload.sha256, tank, self.log_path
                 )
-            except WorkFailed as error:
-                return Reason(code="broke-off", message=str(error), next_step="Take another photo.")
+            except (WorkFailed, TaskFailed) as error:
+                message = str(error) if isinstance(error, WorkFailed) else fault_words(error)
+                return Reason(code="broke-off", message=message, next_step="Take another photo.")
 
     async def view(self, name: str) -> TankView:
         """Return the summary of a tank, worked out anew only if the log or the hour has changed."""

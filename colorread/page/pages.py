@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import base64
-from contextlib import suppress
 from itertools import islice
 from typing import Annotated, NamedTuple
 from urllib.parse import quote, unquote
@@ -17,7 +16,18 @@ from colorread.batch import csv_bytes
 from colorread.errors import Reason
 from colorread.log import Damage, Log, LogEntry, photo_path
 from colorread.page import tasks
-from colorread.page.core import Core, CoreHere, EntryHere, OwnForm, TankHere, ViewHere, require_own_form, status_of
+from colorread.page.core import (
+    Core,
+    CoreHere,
+    EntryHere,
+    OwnForm,
+    TankHere,
+    ViewHere,
+    WorkFailed,
+    fault_words,
+    require_own_form,
+    status_of,
+)
 from colorread.page.guard import YEAR_S
 from colorread.page.pages_tank import DONE, USUAL_SHARE
 from colorread.page.shown import ReadingView, last_view, page, redirect, tank_url, view_of
@@ -26,6 +36,7 @@ from colorread.page.uploads import PHOTO_BYTES_MAX, PHOTOS_MAX, Upload, receive_
 from colorread.report import calendar_bytes
 from colorread.tank import LEAST_READINGS, LETTERS, Tank
 from colorread.words import flag_texts, judged
+from colorread.workers import TaskFailed
 
 router = APIRouter(include_in_schema=False)
 _ROWS = 20
@@ -52,19 +63,31 @@ def tanks(request: Request, core: CoreHere) -> Response:
     return page(request, "tanks.html", rows=rows, damages=damages)
 
 
-async def _view_soon(core: CoreHere, tank: TankHere) -> TankView | None:
-    """Return the summary of a tank, or None if that takes long: the camera does not wait for it."""
-    with suppress(TimeoutError):
+class _Days(NamedTuple):
+    """The summary of a tank; without it, why there will be none, or nothing as long as it is worked out."""
+
+    view: TankView | None
+    trouble: str = ""
+
+
+async def _days_soon(core: CoreHere, tank: TankHere) -> _Days:
+    """Return the summary of a tank if it comes soon: the camera neither waits for it nor fails with it."""
+    try:
         async with asyncio.timeout(core.patience_s):
-            return await core.view(tank.name)
-    return None
+            return _Days(await core.view(tank.name))
+    except TimeoutError:
+        return _Days(None)
+    except WorkFailed as error:
+        return _Days(None, str(error))
+    except TaskFailed as error:
+        return _Days(None, fault_words(error))
 
 
-ViewSoon = Annotated[TankView | None, Depends(_view_soon)]
+DaysSoon = Annotated[_Days, Depends(_days_soon)]
 
 
 @router.get("/tanks/{name}")
-def tank(request: Request, core: CoreHere, tank: TankHere, view: ViewSoon, start: int = 0) -> Response:
+def tank(request: Request, core: CoreHere, tank: TankHere, days: DaysSoon, start: int = 0) -> Response:
     """Show a tank: the camera, the last reading, the week, the advice and the history."""
     with Log(core.log_path) as log:
         n_rows = log.count(tank.name)
@@ -75,7 +98,8 @@ def tank(request: Request, core: CoreHere, tank: TankHere, view: ViewSoon, start
         request,
         "tank.html",
         tank=tank,
-        view=view,
+        view=days.view,
+        trouble=days.trouble,
         last=last,
         rows=[view_of(request, entry, tank) for entry in entries],
         has_days=n_rows >= LEAST_READINGS,

@@ -112,7 +112,11 @@ async def finish(request: Request, core: CoreHere, kind: Kind, tank: TankHere, f
     try:
         make = _profile_maker(form, photos, kind, tank, units)
         made = await core.pool.run(tasks.calibrate, make, photos, earlier, target)
-    except (OSError, ValueError) as error:
+    except OSError as error:
+        message = f"The profile could not be saved: {error.strerror or 'unknown reason'}."
+        next_step = f"See to the folder {target.parent} on the computer that runs the page, then try again."
+        made = {"": Reason(code="calibration", message=message, next_step=next_step)}
+    except ValueError as error:
         next_step = "Correct your input, or take a new photo."
         made = {"": Reason(code="calibration", message=_with_titles(str(error), kind, photos), next_step=next_step)}
     if isinstance(made, dict):

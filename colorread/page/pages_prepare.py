@@ -9,7 +9,13 @@ from fastapi.responses import Response
 
 from calibration import CHART_PH, render_card_sheet, render_chart_sheet, render_tag_sheet
 from colorread.chemistry import CAUTIONS, UNITS, co2_from_ph, color_in_room_air, dye_drops, fluid_recipe
-from colorread.limits import TARGET_KH_RANGE_DKH, USUAL_KH_DKH, USUAL_TEMPERATURE_C
+from colorread.limits import (
+    TARGET_KH_RANGE_DKH,
+    TARGET_RANGE_MG_L,
+    USUAL_KH_DKH,
+    USUAL_TEMPERATURE_C,
+    checked_number,
+)
 from colorread.log import LogFailure
 from colorread.page import tasks
 from colorread.page.core import TankHere, core_of
@@ -45,7 +51,11 @@ async def _plan_page(request: Request, tank: Tank | None) -> Response:
     plan: GasPlan | None = None
     try:
         days = parse_number("The days", typed["days"]) if typed["days"] else None
-        target = parse_number("The target", typed["target"]) if typed["target"] else None
+        target = None
+        if typed["target"]:
+            target = checked_number(
+                "The target in mg/L", parse_number("The target", typed["target"]), *TARGET_RANGE_MG_L
+            )
         if not wrong and (query or tank):
             plan = await core.pool.run(tasks.plan_gas_of, core.log_path, changed, tank, days, target)
     except LogFailure:  # nothing is wrong with what was typed

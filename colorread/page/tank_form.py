@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Self
 
+from colorread.chemistry import parse_quantity
 from colorread.page.shown import Units, parse_number, units_of
 from colorread.tank import SETTINGS, Setting, Tank, changed_tank
 
@@ -136,10 +137,15 @@ def _typed_value(name: str, setting: Setting, sent: SentForm) -> str | float | b
 def typed_number(name: str, text: str, units: Units) -> float | None:
     """Return a number that was typed for a setting, in the unit of the project; None if the field is empty."""
     setting = SETTINGS[name]
-    value, measure = parse_number(setting.name, text) if text else None, setting.measure
-    if value is None or measure is None or measure.quantity is None:
-        return value
-    return units[measure.quantity].to_base_within(setting.name, value, *measure.limits)
+    measure = setting.measure
+    if not text or measure is None or measure.quantity is None:
+        return parse_number(setting.name, text) if text else None
+    unit = units[measure.quantity]
+    try:  # a unit may be typed too, such as 16 gal
+        value = unit.from_base(parse_quantity(measure.quantity, text.replace(",", ".")))
+    except ValueError:
+        value = parse_number(setting.name, text)
+    return unit.to_base_within(setting.name, value, *measure.limits)
 
 
 def _span_text(name: str, text: str) -> str | None:

@@ -17,7 +17,7 @@ from colorread.batch import entry_of, is_up_to_date, settings_by_phone
 from colorread.errors import Reason, Refusal, refusal
 from colorread.evidence import small_evidence
 from colorread.fluid import measure_chart
-from colorread.log import Damage, Log, LogEntry, photo_path
+from colorread.log import Damage, Log, LogEntry, LogError, photo_path
 from colorread.reading import read_photo_traced
 from colorread.tank import GasPlan, Tank, TankSummary, plan_gas, plan_lines, summarize
 from colorread.words import bar_svg
@@ -90,10 +90,13 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank, log_path: Path)
         return refused.reason
     try:
         settings = settings_by_phone(tank, None, log_path)(path)
+    except LogError:  # the log is at fault, not the profile
+        raise
     except (OSError, ValueError) as error:
+        trouble = f"{error.strerror or 'unknown reason'}." if isinstance(error, OSError) else error  # is a sentence
         return Reason(
             code="profile",
-            message=f"The calibration profile of {tank.name} cannot be used: {error}",  # the error is a sentence
+            message=f"The calibration profile of {tank.name} cannot be used: {trouble}",
             next_step="Choose another profile in the settings of the tank, or calibrate again.",
         )
     if sha256 in settings.calibration_photos:
@@ -292,7 +295,11 @@ def calibrate(
         If the photos do not belong together, or the profile cannot be written.
     """
     try:
-        profile = make(base=None if earlier is None else read_profile(earlier))
+        base = None if earlier is None else read_profile(earlier)
+    except (OSError, ValueError):
+        raise ValueError("The tank's profile cannot be read, so nothing can be added to it; untick adding.") from None
+    try:
+        profile = make(base=base)
     except profiles.PhotoRefused as refused:
         return {step: refused.reason for step, path in photos.items() if path == refused.path}
     target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)

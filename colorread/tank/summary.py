@@ -22,6 +22,7 @@ from colorread.tank.series import NoCourseError, age_days, has_future_date, wall
 from colorread.tank.settings import DailySpan, Tank
 from colorread.words import (
     CALIBRATE,
+    HIGHEST_IN_VIAL,
     IN_VIAL,
     OLD_DAYS,
     STANDING_CAUTIONS,
@@ -85,7 +86,11 @@ def summarize(
     except NoCourseError as error:
         reason = str(error)
         more: tuple[str, ...] = (reason,)
-        verdict = _now_of_reading(_highest_of_late(timed), tank.judged_by) if timed else None
+        verdict = None
+        if timed:
+            highest = _highest_of_late(timed)
+            what = IN_VIAL if highest is timed[-1] else HIGHEST_IN_VIAL
+            verdict = _now_of_reading(highest, tank.judged_by, what)
         # If nothing was read, everything there is to watch.
         watch = (*watch_cautions(tank.judged_by), *STANDING_CAUTIONS) if verdict is None else verdict.verdict.cautions
         cautions = (*watch, *gas_cautions(tank.source_kind, tank.valve))
@@ -123,11 +128,11 @@ def _at(reading: Reading) -> datetime:
     return wall_clock(reading.taken_at)
 
 
-def _now_of_reading(reading: Reading, marks: Marks) -> Now:
+def _now_of_reading(reading: Reading, marks: Marks, what: str = IN_VIAL) -> Now:
     """Return the verdict by the vial, for when there is no course."""
     assert reading.co2_mg_l is not None
     verdict = judge(reading.co2_mg_l, marks, calibrated=reading.profile is not None)
-    return Now(what=IN_VIAL, co2_mg_l=reading.co2_mg_l, verdict=verdict)
+    return Now(what=what, co2_mg_l=reading.co2_mg_l, verdict=verdict)
 
 
 def _highest_of_late(timed: Sequence[Reading]) -> Reading:

@@ -36,6 +36,7 @@ from .phrases import (
 from .verdict import (
     ACT_CAUTIONS as ACT_CAUTIONS,
     CALIBRATE as CALIBRATE,
+    HIGHEST_IN_VIAL as HIGHEST_IN_VIAL,
     IN_VIAL as IN_VIAL,
     LEAVE_IT as LEAVE_IT,
     OLD_DAYS as OLD_DAYS,

@@ -27,6 +27,7 @@ from colorread.words.gas_care import SIGNS_OF_DISTRESS, SourceKind, Valve, distr
 from colorread.words.phrases import FISH_SIGNS, co2_words, digits_of, percent_words
 
 IN_VIAL = "CO2 in the vial"
+HIGHEST_IN_VIAL = "CO2 in the vial, highest of two days"
 CALIBRATE = "Calibrate to narrow this."
 LEAVE_IT = "Leave it as it is."
 WATCH = "Watch the fish, and leave the gas as it is."
