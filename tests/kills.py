@@ -24,7 +24,7 @@ from colorread.log.store import Log
 from tests.benchmark import ROOT
 
 _PHOTOS = 8
-_LONGEST_S = 3.0  # a batch of as many takes about two
+_LONGEST_S = 0.3  # about as long as a photo takes
 
 
 def kill_batches(count: int, folder: Path, *, seed: int = 1) -> tuple[int, int]:
@@ -39,7 +39,7 @@ def kill_batches(count: int, folder: Path, *, seed: int = 1) -> tuple[int, int]:
     log = folder / "0" / "log.sqlite"
     before: dict[str, str] = {}
     while n_killed < count:
-        is_killed = _batch(photos, log, rng.uniform(0.0, _LONGEST_S))
+        is_killed = _batch(photos, log, rng.randrange(_PHOTOS), rng.uniform(0.0, _LONGEST_S))
         n_killed += is_killed
         after = _rows(log)
         assert before.items() <= after.items(), "something was lost or read again"
@@ -54,12 +54,14 @@ def kill_batches(count: int, folder: Path, *, seed: int = 1) -> tuple[int, int]:
     return n_killed, n_full
 
 
-def _batch(photos: Path, log: Path, seconds: float) -> bool:
-    """Run a batch for some time and return whether it was killed; none of its processes is left."""
+def _batch(photos: Path, log: Path, n_kept: int, seconds: float) -> bool:
+    """Kill a batch some time after the log holds so many readings; return whether it was still at work."""
     command = [sys.executable, "-m", "colorread", "batch", str(photos), "--log", str(log), "--jobs", "2"]
     with subprocess.Popen(
         command, cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
     ) as batch:
+        while batch.poll() is None and _count(log) < n_kept:
+            time.sleep(0.02)
         try:
             assert batch.wait(seconds) == 0
             is_killed = False
@@ -77,6 +79,17 @@ def _session_of(pid: int) -> int:
     try:
         return os.getsid(pid)
     except ProcessLookupError:
+        return 0
+
+
+def _count(log: Path) -> int:
+    """Return how many readings a log holds that another process may be making."""
+    if not log.exists():
+        return 0
+    try:
+        with closing(sqlite3.connect(f"file:{log}?mode=ro", uri=True)) as connection:
+            return int(connection.execute("SELECT count(*) FROM reading").fetchone()[0])
+    except sqlite3.OperationalError:  # it has no tables yet
         return 0
 
 
