@@ -230,6 +230,7 @@ def test_the_command_answers_first_what_to_mix(tmp_path: Path) -> None:
         ("--volume", "60"),
         ("--volume", "60", "--source", "fermentation", "--gas", "08:00-18:00"),
         ("--volume", "60", "--source", "fermentation", "--valve", "timer"),
+        ("--volume", "60", "--source", "acid-bicarbonate", "--source-amount", "100"),
         ("--volume", "60 stone", "--source", "cylinder"),
         ("--volume", "60", "--source", "cylinder", "--days", "0"),
     ],

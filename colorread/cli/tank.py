@@ -227,10 +227,11 @@ def gas(
         with common.open_log(log, tank=tank) as opened:
             logged, readings = opened.tank(tank), [entry.reading for entry in opened.entries(tank)]
             events = list(opened.events(tank).values())
+    planned = _changed(logged, given)
+    if "source_amount" in given and planned.source_kind != "cylinder":
+        common.fail("--source-amount is for a cylinder here; the plan itself says how much sugar or acid to mix.")
     with common.exit_on(ValueError):
-        plan = tank_room.plan_gas(
-            _changed(logged, given), readings, events, logged=logged, days=days, target_mg_l=target
-        )
+        plan = tank_room.plan_gas(planned, readings, events, logged=logged, days=days, target_mg_l=target)
     if as_json:
         common.echo_json([tank_room.plan_to_dict(plan)])
     else:
