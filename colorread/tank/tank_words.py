@@ -44,9 +44,9 @@ RECOMMENDED = "Recommended"
 HOURS_ABOVE = "Above fish limit"
 # What a planned photo is good for.
 PHOTO_PURPOSES: Mapping[PlannedFor, str] = {
-    "loss": "It tells most about the loss to the air.",
-    "lag": "It tells most about the lag of the vial.",
-    "gas rate": "It tells most about the gas rate.",
+    "loss": "It best shows how fast CO2 escapes to the air.",
+    "lag": "It best shows how far the vial lags.",
+    "gas rate": "It best shows the gas rate.",
     "usual": "",
 }
 _LEFT_OUT: Mapping[LeftOut, str] = {
