@@ -111,7 +111,8 @@ def test_a_photo_that_was_sent_before_is_neither_read_nor_kept_again(page: tuple
         assert log.entry("window", sha256) == first
         log.put_tank(replace(TANK, kh_dkh=8.0))
     assert 'value="discard"' not in client.get(again.headers["location"]).text  # it would take the first one back
-    snap(client, data)  # is another with the other KH
+    with_other_kh = snap(client, data)
+    assert 'value="discard"' not in client.get(with_other_kh.headers["location"]).text  # nothing stands behind it
     with Log(log_path) as log:
         last = log.entry("window", sha256)
         log.put_tank(TANK)

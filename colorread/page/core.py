@@ -179,9 +179,11 @@ class Core:
         self.calibrations.drop(tank)
 
     def keep(self, entry: LogEntry) -> bool:
-        """Put a reading into the log; return whether it is new there."""
-        with Log(self.log_path) as log:
-            return log.add_if_newer(entry)
+        """Put a reading into the log; return whether it is the first of its photo, which alone may be discarded."""
+        with Log(self.log_path) as log, log.transaction():
+            is_first = log.entry(entry.tank, entry.sha256) is None
+            log.add_if_newer(entry)
+        return is_first
 
     def forget(self, tank: str, sha256: str) -> bool:
         """Delete a reading and its saved photo; return whether there was one."""
