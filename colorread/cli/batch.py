@@ -92,10 +92,12 @@ def batch(
                 with_earlier=tank is not None,
                 without=run.calibration,
             )
-            readings, week = _results(run, opened, owner, logged, log)
+            readings, of_tank, events = _results(run, opened, owner, logged, log)
+            # Readings alone need no course of the tank, whose fit takes as long as several photos.
+            week = tank_room.summarize(owner, of_tank, events) if files or not as_json else None
             # Files first: a pager that reads the text may stop before its end.
-            are_written = _write_files(files, week, readings, logged)
-            if as_json:
+            are_written = week is None or _write_files(files, week, readings, logged)
+            if week is None or as_json:
                 common.echo_json(readings)
             else:
                 _print(run, readings, week, details=details, log=log)
@@ -165,15 +167,15 @@ def _score(
 
 def _results(
     run: _Run, log: log_room.Log, tank: tank_room.Tank, logged: _Logged, log_file: Path | None
-) -> tuple[list[Reading], tank_room.TankSummary]:
-    """Return the readings of the folder, or all if it has no photos, and the summary of the tank."""
+) -> tuple[list[Reading], list[Reading], list[tank_room.Event]]:
+    """Return the readings of the folder, or all if it has no photos, and all readings and notes of the tank."""
     damages: list[log_room.Damage] = []
     entries = list(logged(on_damage=damages.append))
     events = list(log.events(tank.name, damages.append).values())
     common.warn_of_damage(damages, log_file)
     readings = [entry.reading for entry in entries if entry.sha256 in run.names or not run.outcomes]
     readings = sorted(readings + run.failed, key=lambda reading: reading.photo)
-    return readings, tank_room.summarize(tank, [*(entry.reading for entry in entries), *run.failed], events)
+    return readings, [*(entry.reading for entry in entries), *run.failed], events
 
 
 def _write_files(
