@@ -380,12 +380,13 @@ def test_settings_of_a_tank_are_the_same_for_page_and_command_line(page: tuple[h
     assert stolen.status_code == 422
 
 
-def test_without_pairing_nothing_is_served(tmp_path: Path) -> None:
+def test_without_pairing_nothing_but_the_style_is_served(tmp_path: Path) -> None:
     codes: list[str] = []
     with client_of(make_log(tmp_path), shared=True, codes=codes) as (client, core):
         first = core.access.code
-        for path in ("/", "/tanks", TANK_URL, "/static/style.css", "/api/tanks", "/api/openapi.json"):
+        for path in ("/", "/tanks", TANK_URL, "/static/page.js", "/api/tanks", "/api/openapi.json"):
             assert client.get(path).status_code == 403
+        assert client.get("/static/style.css").status_code == 200  # also of the page that asks for the code
         assert client.get("/pair?code=guess").status_code == 403
         assert client.get("/tanks").status_code == 403
         assert client.get("/pair", params={"code": f" {first[:5].upper()} {first[5:]}"}).status_code == 303  # as typed

@@ -222,7 +222,7 @@ def test_a_process_that_crashes_takes_neither_the_server_nor_the_next_photo_alon
 
 def faulty(*_: object) -> None:
     """Fail as work does that meets a fault of the program."""
-    raise KeyError("odd")
+    raise ValueError("operands could not be broadcast together")
 
 
 def test_a_fault_in_the_summary_leaves_the_camera_and_one_in_a_photo_is_told(

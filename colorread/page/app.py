@@ -29,8 +29,7 @@ _STATIC = Path(__file__).parent / "static"
 _DISK_FULL = frozenset((errno.ENOSPC, errno.EDQUOT))
 _NEXT_STEPS = {
     400: "Go back and try again.",
-    403: "Reload the page and try again.",
-    404: "Go back to the list of tanks.",
+    403: "Go back, reload the page there, and try again.",
     408: "Move closer to the Wi-Fi router and try again.",
     413: "Choose a smaller photo, or fewer.",
     415: "Use a photo as JPEG, PNG, HEIC, TIFF or WebP.",
@@ -142,12 +141,15 @@ def problem_of(error: Exception) -> tuple[int, str, str]:
 
 async def _answer(request: Request, error: Exception) -> Response:
     """Say what is wrong: in JSON to programs, on a page to people."""
+    is_program = request.url.path.startswith("/api/")
+    if isinstance(error, RequestValidationError) and not is_program:
+        error = HTTPException(404)  # forms are checked by the pages: the address leads nowhere
     status, message, next_step = problem_of(error)
-    if request.url.path.startswith("/api/"):
+    if is_program:
         answer: Response = problem_json(status, message, next_step)
     else:
-        # On 404 the tank itself may be missing.
-        tank_name = "" if status == 404 else request.path_params.get("name", "")
+        # The tank itself may be missing in the log.
+        tank_name = "" if isinstance(error, LogError) else request.path_params.get("name", "")
         answer = page(request, "problem.html", status=status, message=message, next_step=next_step, tank_name=tank_name)
     if status == 503:
         answer.headers["Retry-After"] = "5"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import traceback
 from collections import defaultdict, deque
 from collections.abc import Callable, Mapping
 from datetime import datetime
@@ -80,7 +81,9 @@ class Pool:
         ------
         WorkFailed
             If there is no result.
-        ValueError, OSError
+        ValueError
+            If the task raised it on purpose; its text is for people.
+        OSError
             If the task raised it.
         colorread.workers.TaskFailed
             If the task raised anything else.
@@ -110,14 +113,28 @@ class Pool:
 
 
 def _do(work: tuple[Callable[..., Any], tuple[Any, ...]]) -> tuple[Any, Exception | None]:
-    """Do the work in the other process; return errors whose text is for people as they are."""
+    """Do the work in the other process; return errors whose text is for people, and what the system tells."""
     task, args = work
     try:
         return task(*args), None
-    except (ValueError, OSError) as error:
+    except OSError as error:
+        return None, error
+    except ValueError as error:
+        if not _is_for_people(error):
+            raise
         return None, error
     except MemoryError:
         return None, WorkFailed("Not enough memory.")
+
+
+def _is_for_people(error: ValueError) -> bool:
+    """Return whether this program raised an error with a sentence; others are its own faults, whatever they say."""
+    *_, (frame, _) = traceback.walk_tb(error.__traceback__)
+    is_own_kind, is_raised_here = (
+        module.partition(".")[0] in ("colorread", "calibration")
+        for module in (type(error).__module__, frame.f_globals["__name__"])
+    )
+    return is_own_kind or (is_raised_here and str(error).endswith("."))
 
 
 class Core:
@@ -294,7 +311,7 @@ async def _view_in_url(core: CoreHere, name: str) -> TankView:
 def require_own_form(request: Request, texts: Mapping[str, str]) -> None:
     """Raise if a form does not come from a page of the same browser."""
     if not core_of(request).access.is_form_token(request.state.session, texts.get("csrf", "")):
-        raise HTTPException(403, "This form is out of date; reload the page.")
+        raise HTTPException(403, "This form is out of date.")
 
 
 async def _own_form(request: Request) -> dict[str, str]:

@@ -46,8 +46,9 @@ HEADERS: Final = {
     "Cache-Control": "no-store",
 }
 _READ_AWAY_MAX = 1 << 30  # a body that is too large is read and dropped up to here, so that a browser sees the answer
-_NEXT_CODE = "Scan the code in the terminal, or type it here. Each code works once."
+_NEXT_CODE = "Scan the code in the terminal of the computer, or type it here. Each code works once."
 _PAIR_PATH = "/pair"
+_STYLE_PATH = "/static/style.css"  # open to all, so that the page that asks for the code can be read on a phone
 
 
 def devices_path(log_path: Path) -> Path:
@@ -204,10 +205,12 @@ class Guard:
         """Return the answer that turns a request away; None lets it through."""
         headers, path, method = request.headers, request.scope["path"], request.method
         if not self._access.is_own_host(headers.get("host", "")):
-            return _refused(path, 421, "The page does not answer to this name.")
+            return _refused(
+                path, 421, "The page does not answer to this name.", "Open the address that the terminal shows."
+            )
         if self._access.shared and path == _PAIR_PATH and method == "GET":
             return self._paired(request, session)
-        if not self._access.is_allowed(session):
+        if not self._access.is_allowed(session) and path != _STYLE_PATH:
             return _refused(path, 403, "This device is not paired with the page.", _NEXT_CODE, asks_code=True)
         if method not in _SAFE_METHODS and not _is_own_request(headers):
             return _refused(path, 403, "This request came from another site and was not carried out.")
@@ -215,7 +218,8 @@ class Guard:
             return _refused(path, 411, "Say how long the request is (Content-Length).")
         if _length(headers) > (most := body_bytes_max(path)):
             size = f"{most >> 20} MB" if most >= 1 << 20 else f"{most >> 10} kB"
-            return _refused(path, 413, f"More than {size} are not taken here.", "Send less at a time.")
+            most_words = f"This is more than {size}, the most that is taken here."
+            return _refused(path, 413, most_words, "Choose a smaller photo, or fewer.")
         return None
 
     def _paired(self, request: Request, session: str) -> Response:
@@ -224,7 +228,7 @@ class Guard:
             return home
         paired = self._access.pair(request.query_params.get("code", ""))
         if paired is None:
-            return _refused(_PAIR_PATH, 403, "This code no longer works.", _NEXT_CODE, asks_code=True)
+            return _refused(_PAIR_PATH, 403, "This code was used already, or mistyped.", _NEXT_CODE, asks_code=True)
         home.headers.append("Set-Cookie", self._set_cookie(paired))
         return home
 
@@ -238,7 +242,7 @@ def problem_json(status: int, message: str, next_step: str = "", code: str | Non
 
 
 def _refused(path: str, status: int, message: str, next_step: str = "", *, asks_code: bool = False) -> Response:
-    """Return an answer that loads nothing else from this server, which would refuse it."""
+    """Return an answer that loads nothing but the style sheet from this server, which would refuse the rest."""
     if path.startswith("/api/"):
         return problem_json(status, message, next_step)
     template = templates_of("colorread.page").get_template("refusal.html")

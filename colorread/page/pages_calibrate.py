@@ -198,6 +198,10 @@ def _known_photos(
     strength = number("ionic_strength", "The ionic strength in mol/kg", limits.IONIC_STRENGTH_RANGE_MOL_KG)
     buffer = form.get("buffer", "")
     if buffer in SOLD_BUFFERS:
+        if ph is not None or strength is not None:
+            raise ValueError(
+                f"A buffer of pH {buffer} is chosen, and numbers are entered too. Choose Other, or empty them."
+            )
         ph, strength = float(buffer), SOLD_BUFFERS[buffer]
     elif buffer == "kh":
         strength = float(ionic_strength(tank.fluid_kh_dkh))
@@ -211,7 +215,7 @@ def _known_photos(
         elif step.key in tasks.END_STATES:
             known.append(profiles.end_photo(path, tasks.END_STATES[step.key]))
         elif ph is None:
-            raise ValueError("The pH of the known fluid is missing; enter it.")
+            raise ValueError("The pH of the known fluid is missing; choose its buffer, or enter it.")
         elif strength is None:
             raise ValueError("The ionic strength of the known fluid is missing; choose its buffer, or enter it.")
         else:

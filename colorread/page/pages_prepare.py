@@ -91,7 +91,7 @@ def fluid(request: Request, units: UnitsHere, kh: str = "", volume: str = "1000"
     wrong = title = ""
     rows: tuple[tuple[str, str], ...] = ()
     try:
-        typed_dkh = unit.to_base_within("Wanted KH", parse_number("The KH", texts["kh"]), *TARGET_KH_RANGE_DKH)
+        typed_dkh = unit.to_base_within("The KH", parse_number("The KH", texts["kh"]), *TARGET_KH_RANGE_DKH)
         kh_dkh = round(typed_dkh, 2)  # finer cannot be mixed, whatever the unit
         vial_ml = parse_number("The fluid in the vial", vial)
         recipe = fluid_recipe(kh_dkh, parse_number("The volume", volume))

@@ -143,12 +143,12 @@ def add_note(request: Request, core: CoreHere, tank: TankHere, form: OwnForm) ->
     try:
         noted |= {name: parse_number(words, form[name]) for name, words in _NOTE_NUMBERS.items() if form.get(name)}
         if done == "water":
-            noted["water_change"] = parse_share(form.get("share") or USUAL_SHARE)
+            noted["water_change"] = parse_share(form.get("share", USUAL_SHARE))  # a tap sends no share
         elif done in DONE:
             noted[done] = True
         event = typed_event(noted, datetime.now())
     except ValueError as error:
-        return _notes_page(request, tank, form, wrong=str(error))
+        return _notes_page(request, tank, {"share": USUAL_SHARE} | form, wrong=str(error))
     with Log(core.log_path) as log:
         log.add_event(tank.name, event)
     return redirect(tank_url(tank.name), "noted")

@@ -227,7 +227,7 @@ async def receive_form(request: Request, *, files_max: int = 0) -> AsyncIterator
                 max_files=files_max, max_fields=_FIELDS_MAX + files_max, max_part_size=_FIELD_BYTES_MAX
             )
     except TimeoutError:
-        raise HTTPException(408, "The upload took too long; move closer to the Wi-Fi router.") from None
+        raise HTTPException(408, "The upload took too long.") from None
     except (ClientDisconnect, ValueError):
         raise HTTPException(400, "The form is damaged.") from None
     try:

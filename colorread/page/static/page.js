@@ -77,7 +77,7 @@ async function sendOne(form, file) {
     if (text && (answer.status !== 503 || tried === TRIES)) {
       const page = new DOMParser().parseFromString(text, "text/html");
       showCautions(page);
-      return page.querySelector("[data-results] li") ?? row(file.name, `Not read. ${page.querySelector(".todo, h1")?.textContent ?? ""}`);
+      return page.querySelector("[data-results] li") ?? row(file.name, `Not read. ${(page.querySelector(".todo") ?? page.querySelector("h1"))?.textContent ?? ""}`);
     }
     if (tried === TRIES) return row(file.name, "Not sent: no answer. Choose it again later.");
     await new Promise((done) => setTimeout(done, 1500 * tried));
