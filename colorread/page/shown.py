@@ -106,7 +106,7 @@ def page(request: Request, template: str, *, status: int = 200, **values: Any) -
             csrf=core_of(request).access.form_token(request.state.session),
             version=__version__,
             path=request.url.path,
-            said=_SAID.get(request.query_params.get("said", ""), ""),
+            said=_SAID.get(request.query_params.get("said", ""), "") if status == 200 else "",
         )
     )
     return HTMLResponse(text, status)

@@ -1,7 +1,7 @@
 "use strict";
 // Everything works without this file. It sends a photo as soon as it is taken, and says what is going on.
 
-const DARK = 40, BRIGHT = 235, LARGE_BYTES = 40 * 1024 * 1024, SIDE_PX = 96, LEAST_PX = 900;
+const DARK = 40, BRIGHT = 235, LARGE_BYTES = 40 * 1024 * 1024, SIDE_PX = 96, LEAST_PX = 900, ANSWER_MS = 8000;
 
 async function look(file) {
   // A quick check of a small copy; it only warns, and the photo is sent all the same.
@@ -44,10 +44,21 @@ function prepareOne(form) {
       form.requestSubmit();
     });
   }
-  form.addEventListener("submit", () => {
+  form.addEventListener("submit", async (event) => {
+    event.preventDefault();
     if (form.classList.contains("is-sending")) return;
+    if (form.classList.contains("is-waiting")) hint.textContent = "Sending it again…";
+    form.classList.remove("is-waiting");
     form.classList.add("is-sending");
     form.setAttribute("aria-busy", "true");
+    // On the browser's own page of errors the photo would be lost.
+    if (!await fetch("/static/page.js", {method: "HEAD", signal: AbortSignal.timeout(ANSWER_MS)}).catch(() => null)) {
+      form.classList.replace("is-sending", "is-waiting");
+      form.removeAttribute("aria-busy");
+      hint.textContent = "The computer with the page does not answer. Wake it, check the Wi-Fi, then tap \"Read it\".";
+      return;
+    }
+    form.submit();
     setTimeout(() => { hint.textContent = `${words ? words + " " : ""}Reading the color of the fluid…`; }, 1200);
     setTimeout(() => { hint.textContent = "This takes longer than usual. Leave the page open."; }, 9000);
   });
@@ -136,9 +147,15 @@ async function fill(place) {
   }
 }
 
+// What was done is told once, not again when the phone reloads the page days later; a new reading can still be discarded.
+if (/^\?said=(?!kept)/.test(location.search)) history.replaceState(null, "", location.pathname + location.hash);
 document.documentElement.classList.add("scripted");
 document.querySelectorAll("form[data-photo=one]").forEach(prepareOne);
 document.querySelectorAll("form[data-photo=several]").forEach(prepareSeveral);
+document.querySelectorAll("form[method=post]:not([data-photo])").forEach((form) => form.addEventListener("submit", (event) => {
+  if (form.classList.contains("is-sending")) event.preventDefault();  // a second tap
+  form.classList.add("is-sending");
+}));
 document.querySelectorAll("[data-days=soon]").forEach(fill);
 // When the keeper comes back from the result, the form is as new.
 addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
