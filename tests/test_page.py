@@ -317,6 +317,12 @@ def test_no_path_leads_out(page: tuple[httpx.Client, Core, Path], path: str) -> 
     assert "import" not in answer.text
 
 
+@pytest.mark.parametrize("path", [f"{TANK_URL}?start=x", f"{TANK_URL}/calibrate/x", "/print/x.pdf", "/x"])
+def test_an_odd_address_is_told_without_words_of_the_program(page: tuple[httpx.Client, Core, Path], path: str) -> None:
+    answer = page[0].get(path)
+    assert (answer.status_code, "does not exist" in answer.text) == (404, True)
+
+
 def test_what_is_to_be_printed_is_sent_as_a_file(page: tuple[httpx.Client, Core, Path]) -> None:
     for name in ("card.pdf", "tag.pdf", "chart.pdf"):
         answer = page[0].get(f"/print/{name}", params={"paper": "letter"})
@@ -432,6 +438,8 @@ def test_a_known_fluid_is_not_taken_without_its_ionic_strength(page: tuple[httpx
     asked = client.post(url, data={"csrf": token, "buffer": "other", "known_ph": "6.9", "choice": "make"})
     assert asked.status_code == 422
     assert "ionic strength" in asked.text
+    for unclear in ({}, {"buffer": "7.00", "known_ph": "6.9"}):  # neither a pH nor a buffer, or two pH
+        assert client.post(url, data={"csrf": token, "choice": "make", **unclear}).status_code == 422, unclear
     unsaid = client.post(url, data={"csrf": token, "buffer": "kh", "choice": "make"})
     assert unsaid.status_code == 422
     made = client.post(url, data={"csrf": token, "buffer": "kh", "known_ph": "6.9", "choice": "make"})

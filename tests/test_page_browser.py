@@ -143,6 +143,27 @@ def test_a_photo_of_earlier_is_kept_and_found_in_the_history(phone: Browser, ser
     assert links == [f"/tanks/window/readings/{entry.sha256}"]
 
 
+def test_a_photo_waits_for_a_computer_that_does_not_answer(phone: Browser, server: tuple[str, Core, Path]) -> None:
+    url, _, log_path = server
+    with Log(log_path) as log:
+        log.add_tank(Tank(name="asleep"))
+    phone.open(f"{url}/tanks/asleep", width_px=PHONE_PX, scheme="light")
+    form, link = "form:has(#choose)", {"latency": 0, "downloadThroughput": -1, "uploadThroughput": -1}
+    phone.call("Network.emulateNetworkConditions", offline=True, **link)
+    phone.choose_files("#choose", SAMPLES / "front-small.jpg")
+    end = time.monotonic() + 60.0
+    while not phone.evaluate(f"document.querySelector('{form} button').checkVisibility()"):
+        assert time.monotonic() < end
+        time.sleep(0.1)
+    assert "does not answer" in phone.evaluate(f"document.querySelector('{form} .hint').innerText")
+    assert phone.evaluate("document.documentElement.scrollWidth") <= PHONE_PX
+    phone.call("Network.emulateNetworkConditions", offline=False, **link)
+    phone.click(f"{form} button")
+    assert phone.evaluate("location.pathname").startswith("/tanks/asleep/readings/")
+    with Log(log_path) as log:
+        log.remove_tank("asleep", with_readings=True)
+
+
 def test_what_the_days_tell_comes_when_it_is_worked_out(phone: Browser, server: tuple[str, Core, Path]) -> None:
     url, core, _ = server
     core.patience_s = 0.0
@@ -168,13 +189,17 @@ def test_several_photos_are_sent_when_they_are_chosen(phone: Browser, server: tu
         log.add_tank(Tank(name="week"))
     phone.open(f"{url}/tanks/week/several", width_px=PHONE_PX, scheme="light")
     n_chosen = PHOTOS_MAX + 5
-    phone.choose_files("#photos", SAMPLES / "refuse-leaf.jpg", *(paths * n_chosen)[: n_chosen - 1])
+    (log_path.parent / "empty.jpg").touch()
+    others = (SAMPLES / "refuse-leaf.jpg", log_path.parent / "empty.jpg")
+    phone.choose_files("#photos", *others, *(paths * n_chosen)[: n_chosen - len(others)])
     end = time.monotonic() + 60.0
     while not (said := phone.evaluate("document.querySelector('.hint').innerText")).startswith(f"{n_chosen} of"):
         assert f" of {n_chosen} photos are done." in said
         assert time.monotonic() < end
         time.sleep(0.1)
     assert phone.evaluate("document.querySelectorAll('[data-results] li').length") == n_chosen
+    assert "The photo is empty" in phone.evaluate("document.querySelector('[data-results]').innerText")
+    phone.events.clear()  # the browser complains of the answer to the empty photo
     assert phone.evaluate("document.querySelectorAll('.caution').length") <= 1
     look(phone)
     with Log(log_path) as log:

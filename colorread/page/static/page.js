@@ -52,7 +52,7 @@ function prepareOne(form) {
     form.classList.add("is-sending");
     form.setAttribute("aria-busy", "true");
     // On the browser's own page of errors the photo would be lost.
-    if (!await fetch("/static/page.js", {method: "HEAD", signal: AbortSignal.timeout(ANSWER_MS)}).catch(() => null)) {
+    if (!await fetch("/static/page.js", {method: "HEAD", signal: AbortSignal.timeout?.(ANSWER_MS)}).catch(() => null)) {
       form.classList.replace("is-sending", "is-waiting");
       form.removeAttribute("aria-busy");
       hint.textContent = "The computer with the page does not answer. Wake it, check the Wi-Fi, then tap \"Read it\".";
