@@ -62,13 +62,15 @@ async def _plan_page(request: Request, tank: Tank | None) -> Response:
         raise
     except ValueError as error:
         wrong[""] = str(error)
+    missing = "" if query else wrong.pop("", "")  # nothing was typed yet, so nothing is wrong
     return page(
         request,
         "gas.html",
-        status=422 if wrong and query else 200,
+        status=422 if wrong else 200,
         tank=tank,
         texts=typed,
         wrong=wrong,
+        missing=missing,
         settings=SETTINGS,
         title="" if plan is None else plan_title(plan),
         answer=() if plan is None else answer_lines(plan),
