@@ -50,4 +50,5 @@ def test_a_number_is_the_same_in_sentences_and_in_tables() -> None:
     assert ph_words(Interval(value=6.88, low=6.7, high=7.051)).pair() == ("6.88", "90 %: 6.70 to 7.05")
     one_sided = co2_words(Interval(value=None, low=61.0, high=None))
     assert one_sided.pair()[0] == one_sided.cells()[0] == "above 61 mg/L"
-    assert all("95 %" in end for end in (one_sided.pair()[1], one_sided.cells()[1]))
+    assert (one_sided.pair()[1], one_sided.cells()[1]) == ("90 % confidence", "")
+    assert days_words(Interval(value=9.8, low=0.5, high=None)).cells() == ("9.8 days", "0.5 days or more")

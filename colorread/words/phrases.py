@@ -30,7 +30,6 @@ _TIME_WORDS = {
     "file time": "time of the file; the photo has none",
     "unknown": "source unknown",
 }
-_ONE_END = "95 % confident"  # one end of a 90 % interval
 # A number this many times the middle one costs decimals, and so many days need none: assumptions.
 _FAR_LARGER, _MANY_DAYS = 5.0, 10.0
 _SMALL_SHARE = 0.03  # of the variance; less is not worth mentioning: assumption
@@ -153,16 +152,17 @@ class NumberWords:
     unit: str
 
     def pair(self) -> tuple[str, str]:
-        """Return ``19 mg/L`` and ``90 %: 13 to 27``, or ``above 61 mg/L`` and its confidence."""
-        return self.value + self.unit, f"90 %: {self.span}" if self.span else f"a limit only, {_ONE_END}"
+        """Return ``19 mg/L`` and ``90 %: 13 to 27``, or ``above 61 mg/L`` and ``90 % confidence``, at least."""
+        return self.value + self.unit, f"90 %: {self.span}" if self.span else "90 % confidence"
 
     def short(self) -> str:
         """Return ``19 mg/L (13 to 27)``, or ``above 61 mg/L``."""
         return f"{self.value}{self.unit} ({self.span})" if self.span else self.value + self.unit
 
     def cells(self) -> tuple[str, str]:
-        """Return ``19 mg/L`` and ``13 to 27 mg/L``, for a table whose heading says 90 %."""
-        return self.value + self.unit, self.span + self.unit if self.span else _ONE_END
+        """Return ``19 mg/L`` and ``13 to 27 mg/L``, or ``8 mg/L or more``, for a table whose heading says 90 %."""
+        end, more, _ = self.span.partition(" or more")
+        return self.value + self.unit, end + self.unit + more if end else ""
 
 
 def number_words(interval: Interval, unit: str = "", *, digits: int | None = None, signed: bool = False) -> NumberWords:
@@ -303,12 +303,14 @@ def flag_texts(reading: Reading) -> tuple[FlagText, ...]:
     tuple of FlagText
         In the order of the flags; an unknown code, as from a later version, is shown as it is.
     """
+    reference = reading.reference or "card or tag"
     known = FLAG_TEXTS if reading.limit is None else FLAG_TEXTS | {"near-dye-limit": _BACK_INTO_RANGE[reading.limit]}
-    return tuple(
+    texts = (
         known.get(code, FlagText(code, ""))
         for code in reading.flags
         if reading.status == "read" or code not in _OF_THE_FLUID
     )
+    return tuple(text._replace(seen=text.seen.replace("card or tag", reference)) for text in texts)
 
 
 def budget_words(reading: Reading) -> str:
