@@ -58,6 +58,12 @@ def test_what_goes_on_beyond_the_scale_is_told_by_numbers(
     assert "pH below 6.30" in drawn_words
 
 
+def test_no_text_is_cut_off_at_the_bottom() -> None:
+    co2, ph = Interval(value=None, low=61.0, high=None), Interval(value=None, low=None, high=6.3)
+    reading = made_reading(photo="x" * 60, co2_mg_l=co2, ph=ph, limit="below", flags=("odd-color", "near-dye-limit"))
+    assert np.asarray(draw_evidence(reading, made_trace()))[-16:].min() == 255
+
+
 def test_scale_names_the_co2_of_each_ph(drawn_words: list[str]) -> None:
     draw_evidence(made_reading(kh_dkh=8.0, temperature_c=20.0), made_trace())
     after = drawn_words.index("6.4")

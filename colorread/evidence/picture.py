@@ -28,8 +28,8 @@ _PAGE_MAX_PX = 8000  # far more than any text needs; the page is cut to what was
 _TEXT_PX = 36  # on a phone 360 px wide everything is a third as large
 _LINE_SPACING = 1.28
 _HUGE_PX, _LARGE_PX, _SMALL_PX = 92, 42, 30
-_HEIGHT_MAX_PX = 1600  # a phone shows that in two screens
-_PHOTO_HEIGHT_PX = (300, 760)  # at least and at most
+_HEIGHT_PX = 2000  # a phone shows that on one screen
+_PHOTO_HEIGHT_PX = (500, 760)  # at least and at most
 _CAPTION_WIDTH_PX = 236
 _STRIP_PX = 64
 _BAR_PX = 130
@@ -87,7 +87,7 @@ def draw_evidence(reading: Reading, trace: Trace, marks: words.Marks = words.USU
     Returns
     -------
     PIL.Image.Image
-        sRGB, 1080 px wide and at most 1600 px tall: the answer, the photo, and the colors behind the answer.
+        sRGB, 1080 px wide and about 2000 px tall: the answer, the photo, and the colors behind the answer.
     """
     above, below = Page(), Page()
     above.y += 24
@@ -103,11 +103,11 @@ def draw_evidence(reading: Reading, trace: Trace, marks: words.Marks = words.USU
         below.text(text, size_px=_SMALL_PX, ink=_SOFT_INK)
     if trace.rgb_u8 is not None:
         least, most = _PHOTO_HEIGHT_PX
-        height = min(max(_HEIGHT_MAX_PX - above.y - below.y - 24, least), most)
+        height = min(max(_HEIGHT_PX - above.y - below.y - 24, least), most)
         above.paste(draw_photo(trace, _WIDTH_PX, height, "fluid" if reading.reason is None else "fluid?"))
     above.y += 16
     above.paste(below.cut())
-    return above.cut().crop((0, 0, _WIDTH_PX, min(above.y + 8, _HEIGHT_MAX_PX)))
+    return above.cut()
 
 
 def write_evidence(
@@ -337,8 +337,8 @@ def _difference(seen: Floats, expected: Floats) -> str:
     how = " and ".join(word for word, holds in signs.items() if holds)
     if not how and float(np.linalg.norm(seen - expected)) <= _OTHER:
         return ""
-    what = f"is {how} than" if how else "has another hue than"
-    return f"The color seen {what} expected. Phones and lamps cause that; the interval includes it."
+    what = f"is {how} than expected" if how else "has an unexpected hue"
+    return f"The color seen {what}. Phones and lamps cause that; the interval includes it."
 
 
 def _path_for(photo: str, folder: Path) -> tuple[Path, bytes]:
