@@ -169,7 +169,8 @@ def test_notes_on_the_command_line(path: Path) -> None:
     assert "3 notes" in run("log", "forget", "--before", "2025-06-05", "--yes", *log)
     with Log(path) as opened:
         assert not opened.events("window")
-    for wrong in (["--water-change", "130%"], [], ["--at", "never", "x"], ["--refilled", "0"]):
+    assert "113.4 g" in run("log", "note", "--refilled", "4oz", *log)
+    for wrong in (["--water-change", "130%"], [], ["--at", "never", "x"], ["--refilled", "0"], ["--refilled", "4cups"]):
         result = CliRunner().invoke(command_line, ["log", "note", *wrong, *log])
         assert (result.exit_code, "Traceback" in result.output) == (2, False)
 

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
 import typer
+from typer.core import TyperCommand
 
 import calibration
 
@@ -47,7 +48,7 @@ _UNITS: Mapping[str, tuple[str, str, chemistry.Quantity | None]] = {
     "MG_L": (" mg/L", "", None),
     "ML": (" mL", "If that is not mL, write it such as 34floz.", "fluid"),
     "L": (" L", "If that is not L, write it such as 15gal.", "volume"),
-    "G": (" g", "If that is not g, write it such as 5oz.", "mass"),
+    "G": (" g", "If that is not g, write it such as 0.1oz.", "mass"),
     "GRAMS": (" g", "If that is not g, write it such as 20oz.", "mass"),
 }
 
@@ -97,6 +98,18 @@ def output(help_text: str, metavar: str, *suffixes: str, **options: Any) -> Any:
     return typer.Option(help=help_text, metavar=metavar, callback=check, **options)
 
 
+class Command(TyperCommand):
+    """A command whose help names its argument as a keeper types it, without signs such as ``{PHOTO} <list[Path]>``."""
+
+    def collect_usage_pieces(self, ctx: Any) -> list[str]:
+        """Return the parts of the usage line."""
+        return [re.sub(r"[{}]", "", piece) for piece in super().collect_usage_pieces(ctx)]
+
+    def get_help(self, ctx: Any) -> str:
+        """Return the help."""
+        return re.sub(r"(?m)^(  \[?[A-Z]+\]?) <\S+>", r"\1", super().get_help(ctx))
+
+
 def command(
     app: typer.Typer,
     name: str | None = None,
@@ -114,6 +127,7 @@ def command(
         # \b keeps the lines of a paragraph as they are.
         shown = f"Example: {examples[0]}" if len(examples) == 1 else "\n  ".join(("\b\nExamples:", *examples))
         epilog = "\n\n".join((shown, *paragraphs, *below))
+        options.setdefault("cls", Command)
         return app.command(name, help=text, short_help=short_help, epilog=epilog, **options)(run)
 
     return added

@@ -5,17 +5,16 @@ from __future__ import annotations
 import re
 import shlex
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Any, BinaryIO
 
 import typer
-from typer.core import TyperCommand
 
 import calibration
-from colorread import batch as batch_room, log as log_room, tank as tank_room, words
+from colorread import batch as batch_room, chemistry, log as log_room, tank as tank_room, words
 from colorread.cli import common, screen
 
 _TankName = Annotated[str | None, typer.Option("--tank", help="Only this tank.", metavar="NAME")]
@@ -285,13 +284,19 @@ def _is_before(at: datetime | None, day: date | None) -> bool:
     return day is None or (at is not None and at.date() < day)
 
 
-class _WithGrams(TyperCommand):
+def _grams(text: str) -> float:
+    with suppress(ValueError):
+        return round(chemistry.parse_quantity("mass", text), 1)
+    common.fail(f"--refilled may be followed by grams, such as 120 or 4oz, not {text}.")
+
+
+class _WithGrams(common.Command):
     """A command whose option ``--refilled`` may be followed by grams; the parser knows no optional values."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         """Pass the number after the option to a hidden option."""
         for i in reversed([i for i, word in enumerate(args[:-1]) if word == "--refilled"]):
-            if re.fullmatch(r"[\d.]+", args[i + 1]):
+            if re.fullmatch(r"[\d.]+[a-z]*", args[i + 1]):
                 args = [*args[: i + 1], "--refill-g", *args[i + 1 :]]
         return super().parse_args(ctx, args)
 
@@ -299,13 +304,15 @@ class _WithGrams(TyperCommand):
 @common.command(app, short_help="Note what you did.", cls=_WithGrams)
 def note(
     tank: Annotated[str, typer.Option("--tank", help="Of this tank.", metavar="NAME")],
-    text: Annotated[str, typer.Argument(help="In your words.", metavar="[TEXT]")] = "",
-    at: Annotated[str, typer.Option(help="When; default: now.", metavar="TIME")] = "",
+    text: Annotated[str, typer.Argument(help="In your words.", metavar="TEXT")] = "",
+    at: Annotated[
+        str, typer.Option(help="When, such as 18:30 or '2025-06-04 18:30'; default: now.", metavar="TIME")
+    ] = "",
     water_change: Annotated[str | None, typer.Option(help="Share of the water changed.", metavar="30%")] = None,
     refilled: Annotated[
         bool, typer.Option("--refilled", help="Bottle refilled or cylinder changed; its grams may follow.")
     ] = False,
-    refill_g: Annotated[float | None, typer.Option("--refill-g", hidden=True, metavar="GRAMS")] = None,
+    refill_g: Annotated[str | None, typer.Option("--refill-g", hidden=True, metavar="GRAMS")] = None,
     gas_changed: Annotated[bool, typer.Option("--gas-changed", help="Gas turned up or down.")] = False,
     fluid_renewed: Annotated[bool, typer.Option("--fluid-renewed", help="New fluid in the vial.")] = False,
     diffuser: Annotated[bool, typer.Option("--diffuser", help="Diffuser cleaned, moved or replaced.")] = False,
@@ -329,7 +336,7 @@ def note(
             "text": text,
             "water_change": None if water_change is None else tank_room.parse_share(water_change),
             "refilled": refilled or refill_g is not None,
-            "refill_g": refill_g,
+            "refill_g": None if refill_g is None else _grams(refill_g),
             "gas_changed": gas_changed,
             "fluid_renewed": fluid_renewed,
             "diffuser": diffuser,

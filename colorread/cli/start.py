@@ -25,7 +25,9 @@ from colorread.cli import common, screen
 
 DEMO_LOG = "demo.sqlite"  # marks a folder as one of the demonstration; never the name of a keeper's own log
 _Paper = Annotated[Literal["a4", "letter"], typer.Option(help="Size of the sheet.")]
-_CARD = common.output("PDF file to write, card.pdf or tag.pdf where not given.", "FILE", ".pdf", show_default=False)
+_CARD = common.output(
+    "PDF file to write; default: card.pdf, or tag.pdf with --tag.", "FILE", ".pdf", show_default=False
+)
 
 
 def card(

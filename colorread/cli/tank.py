@@ -230,6 +230,10 @@ def gas(
     planned = _changed(logged, given)
     if "source_amount" in given and planned.source_kind != "cylinder":
         common.fail("--source-amount is for a cylinder here; the plan itself says how much sugar or acid to mix.")
+    volume = "" if planned.volume_l else "--volume 60 (or 15gal)"
+    source = "" if planned.source else "--source fermentation (or acid-bicarbonate, cylinder)"
+    if missing := " and ".join(filter(None, (volume, source))):
+        common.fail(f"A plan needs the tank's volume and gas source; add {missing}.")
     with common.exit_on(ValueError):
         plan = tank_room.plan_gas(planned, readings, events, logged=logged, days=days, target_mg_l=target)
     if as_json:

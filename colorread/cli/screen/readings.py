@@ -238,7 +238,7 @@ def _input_words(reading: Reading) -> str:
 
 def _detail_rows(reading: Reading) -> list[Row]:
     entered, assumed = words.input_words(reading)
-    tank_ph = error = ""
+    tank_ph = interval = ""
     if reading.tank_ph is not None and reading.fluid != "tank-water":  # else that is the pH of the vial
         expected = words.ph_words(reading.tank_ph).short()
         tank_ph = (
@@ -247,7 +247,7 @@ def _detail_rows(reading: Reading) -> list[Row]:
         )
     if budget := words.budget_words(reading):
         narrower = "" if reading.profile is not None else ". To narrow it: colorread calibrate ends --how"
-        error = f"uncertainty from {budget}{narrower}"
+        interval = f"uncertainty from {budget}{narrower}"
     return [
         ("pH", "" if reading.ph is None else f"{words.ph_words(reading.ph).short()}, of the fluid in the vial"),
         ("Tank pH", tank_ph),
@@ -255,7 +255,7 @@ def _detail_rows(reading: Reading) -> list[Row]:
         ("Entered", entered),
         ("Taken", words.time_words(reading)),
         ("Rule", _rule_words(reading)),
-        ("Error", error),
+        ("Interval", interval),
     ]
 
 
