@@ -260,5 +260,5 @@ def _to_do(co2_mg_l: Interval, marks: Marks, plants: PlantsWord, fish: Level) ->
         "too little": "Normal early in the day. At the daily peak, plants could use a little more gas.",
         "enough": LEAVE_IT,
         "more than needed": "Plants need no more gas.",
-        "cannot tell": "Leave it as it is, and read it again at the daily peak.",
+        "cannot tell": "Leave the gas as it is, and take a photo at the daily peak.",
     }[plants]
