@@ -286,6 +286,8 @@ def _is_before(at: datetime | None, day: date | None) -> bool:
 
 def _grams(text: str) -> float:
     with suppress(ValueError):
+        return float(text)
+    with suppress(ValueError):
         return round(chemistry.parse_quantity("mass", text), 1)
     common.fail(f"--refilled may be followed by grams, such as 120 or 4oz, not {text}.")
 
