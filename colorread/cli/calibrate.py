@@ -275,7 +275,7 @@ def _make(kind: profiles.Kind, photos: Sequence[tuple[profiles.KnownPhoto, str]]
     if missing:
         again = " ".join(dict.fromkeys(missing))
         typer.echo(
-            "What was refused is missing in it. Take that photo again and add it: "
+            "What was refused is missing in it. Take it again and add it: "
             f"colorread calibrate {kind} {again} --from {shlex.quote(str(target))}"
         )
         raise typer.Exit(common.EXIT_REFUSED)

@@ -65,7 +65,8 @@ def _print_details(terminal: Terminal, summary: tank_room.TankSummary) -> None:
             for row in tank_room.number_rows(summary)
         )
         terminal.table(("", ""), rows, show_header=False, caption=tank_room.NUMBERS_CAPTION, caption_justify="left")
-        _print_advice(terminal, summary.findings.advice)
+        is_old = summary.answer is not None and bool(summary.answer.then)
+        _print_advice(terminal, summary.findings.advice, "Advice at the time" if is_old else "What to change")
         if summary.findings.source is not None:
             notes.insert(0, summary.findings.source.sentence)
     terminal.rows(listed("Notes", filter(None, notes)))
@@ -73,8 +74,8 @@ def _print_details(terminal: Terminal, summary: tank_room.TankSummary) -> None:
     terminal.frame("Cautions", summary.cautions)
 
 
-def _print_advice(terminal: Terminal, advice: tank_room.Advice) -> None:
-    terminal.say(f"What to change, simulated for {words.date_words(advice.day)}", "bold")
+def _print_advice(terminal: Terminal, advice: tank_room.Advice, title: str) -> None:
+    terminal.say(f"{title}, simulated for {words.date_words(advice.day)}", "bold")
     terminal.rows(("", sentence) for sentence in advice.sentences)
     forecasts = tank_room.forecast_rows(advice)
     labels = [label for label in forecasts[0].numbers if label != tank_room.HOURS_ABOVE]  # no room for it
