@@ -74,7 +74,7 @@ def batch(
     if not photos and tank is None:
         common.fail(f"No photos in {folder}.")
     try:
-        with common.open_log(log, create=bool(photos), tank=tank) as opened:
+        with common.open_log(log, create=tank is None, tank=tank) as opened:
             owner = _tank_in(opened, tank)
             if not photos and not opened.count(owner.name):
                 common.fail(f"No photos in {folder}, and no reading of {owner.name} in the log.")

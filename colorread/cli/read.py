@@ -64,7 +64,7 @@ def read(
         common.fail(f"--evidence must be a folder; {evidence} is a file or inside one.")
     owner = None
     if tank is not None:
-        with common.open_log(log) as opened:
+        with common.open_log(log, tank=tank) as opened:
             owner = opened.tank(tank)
     if profile is not None and no_profile:
         common.fail("Use either --profile or --no-profile.")
