@@ -10,7 +10,7 @@ from datetime import date, datetime
 import numpy as np
 import pytest
 
-from colorread.result import Interval
+from colorread.result import Interval, chance_above, level_of
 from colorread.tank.advice import advise
 from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.gas_plan import plan_gas
@@ -108,7 +108,7 @@ def contradictions(tank: Tank, said: list[str]) -> list[str]:
             wrong.append(sentence)
         if (open_hose or (not switched and "instead of" in text)) and SWITCHES.search(text):
             wrong.append(sentence)
-        would_be = text.startswith("a timer valve is ")  # what another hardware would do
+        would_be = text.startswith("a timer valve ")  # what another hardware would do
         if (kind == "fermentation" or not (switched or open_hose)) and BY_THE_CLOCK.search(text) and not would_be:
             wrong.append(sentence)
         if kind == "cylinder" and OF_BOTTLES.search(text.replace("valve and hose", "").replace("blocked hose", "")):
@@ -128,6 +128,32 @@ def test_no_sentence_contradicts_the_hardware(
     for _ in range(N_TANKS):
         tank = random_tank(rng, kind, valve)
         assert contradictions(tank, list(sentences_of(rng, base, tank))) == [], tank
+
+
+def test_what_a_tank_is_told_does_not_contradict_itself(base: TankFit, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("colorread.tank.forecast.N_DRAWS", N_DRAWS)
+    rng = np.random.default_rng(5)
+    firsts = []
+    for kind, valve in HARDWARE * 60:
+        tank = random_tank(rng, kind, valve)
+        advice = advise(random_fit(rng, base, tank), tank)
+        first, peak, limit_mg_l = advice.sentences[0], advice.today.peak_mg_l, tank.judged_by.fish_mg_l
+        firsts.append(first)
+        aerates = first.count("Run an air stone")
+        # The chance is that by which the level is judged.
+        assert advice.today.fish_probability == pytest.approx(1.0 - chance_above(peak, limit_mg_l))
+        # Far too much is aerated at once, and what a night needs is not left to the small print.
+        if peak.low > limit_mg_l:
+            assert "Run an air stone too" in first
+        told = [re.search(r"At night .*: (\d+) % chance", sentence) for sentence in advice.sentences]
+        assert aerates == 1 or all(night is None or int(night[1]) <= 5 for night in told), first
+        assert aerates <= 1, first
+        if aerates:
+            assert not re.search(r"turn .* up|deeper|more gas|refill", first, re.IGNORECASE), first
+        if level_of(peak, limit_mg_l) == "act" and kind == "cylinder" and valve != "none":
+            assert "urface" not in first, first  # where the gas itself can be turned down
+    assert any("Run an air stone at night" in first for first in firsts)
+    assert any("Run an air stone too" in first and "Stop the gas" not in first for first in firsts)
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
@@ -14,6 +15,7 @@ from typer.testing import CliRunner
 from colorread.cli import app
 from colorread.log.store import Log
 from colorread.result import WATCH_FROM
+from colorread.tank.events import Event
 from colorread.tank.fit import steady_fit
 from colorread.tank.forecast import NIGHT_CHANCE, DayStart, night_of, timer_valve
 from colorread.tank.gas_plan import GasPlan, gas_need, plan_gas
@@ -21,6 +23,7 @@ from colorread.tank.gas_plan_words import plan_cautions, plan_rows
 from colorread.tank.model import Schedule, TankParameters
 from colorread.tank.posterior import prior_parameters
 from colorread.tank.settings import ALL_DAY, GasSource, Tank, parse_span
+from colorread.tank.summary import summarize
 from colorread.words.gas_care import SourceKind, Valve, gas_cautions
 from colorread.words.verdict import Marks
 from tests.page_server import client_of, make_log
@@ -81,7 +84,7 @@ def test_the_need_of_a_tank_with_days_covers_what_it_was_given() -> None:
 def test_a_plan_keeps_the_fish_limit_as_likely_as_no_concern(kind: SourceKind, valve: Valve | None) -> None:
     for fish_mg_l in (15.0, 30.0, 40.0):
         plan = plan_gas(tank_of(kind, valve, marks=Marks(fish_mg_l=fish_mg_l)), now=TODAY)
-        assert plan.chance_above_limit <= WATCH_FROM + 0.01
+        assert plan.chance_above_limit <= WATCH_FROM + 0.005
         assert plan.target_mg_l < fish_mg_l
         assert plan.is_held_back == (plan.dose_g_per_day < 0.999 * plan.need_g_per_day.value)
 
@@ -170,6 +173,39 @@ def test_a_timer_valve_is_worth_it_where_the_night_passes_the_limit() -> None:
     assert worth(31.0, "timer") is None
     assert worth(31.0, None) is None
     assert worth(31.0, None, "fermentation") is None
+
+
+@pytest.mark.parametrize("valve", ["none", "needle"])
+def test_night_and_timer_of_a_plan_are_those_of_its_dose(valve: Valve) -> None:
+    week = simulated_week(5, level_mg_l=(8.0, 9.0))  # hardly any gas, where the plan has more of it
+    tank = replace(week.tank, gas=ALL_DAY, source=GasSource(kind="cylinder", valve=valve))
+    plan = plan_gas(tank, week.readings, logged=week.tank, now=TODAY)
+    assert plan.against_now > 1.5
+    assert plan.timer.chance_without == plan.night.chance_above_limit
+    assert plan.night.chance_above_limit <= plan.chance_above_limit
+    up = re.search(r"times the present gas: (.*)\.", dict(plan_rows(plan))["Fish"])[1]
+    assert ("diffuser" in up) == (valve == "none")
+
+
+def test_what_is_left_of_a_charge_counts_from_the_refill_that_was_noted() -> None:
+    week = simulated_week(3, fall_per_day=(0.0, 0.001))
+    source = GasSource(kind="fermentation", amount_g=400.0, started=date(2026, 2, 1))
+    tank = replace(week.tank, source=source)
+    refill = Event(at=datetime(2026, 3, 4, 12), refilled=True)
+    plan = plan_gas(tank, week.readings, [refill], now=TODAY)
+    assert plan.outlook == summarize(tank, week.readings, [refill], now=TODAY).findings.source
+    assert plan.outlook.used_g.high < 0.5 * plan_gas(tank, week.readings, now=TODAY).outlook.used_g.value
+
+
+def test_a_timer_valve_is_set_to_hours_that_are_known() -> None:
+    def said(valve: Valve, **changes: object) -> str:
+        return " ".join(text for _, text in plan_rows(plan_gas(tank_of("cylinder", valve, **changes), now=TODAY)))
+
+    assert "Set the timer valve to 09:00-18:00" in said("timer")
+    for valve in ("timer", "needle"):
+        assert "00:00-24:00" not in said(valve, lights=None)
+        assert "day and night is assumed" in said(valve, lights=None)
+        assert "is assumed" not in said(valve, lights=None, gas=LIGHTS)
 
 
 def first_days_of(plan: GasPlan) -> list[time]:

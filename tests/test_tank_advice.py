@@ -12,11 +12,12 @@ from colorread.tank.advice import FISH_PROBABILITY, Candidate, advise, candidate
 from colorread.tank.advice_words import MUCH_MORE, change_words
 from colorread.tank.events import Event
 from colorread.tank.fit import TankFit, fit_tank
-from colorread.tank.forecast import DayStart, day_course, day_start, forecast, lit_hours
+from colorread.tank.forecast import DayStart, day_course, day_start, forecast, lit_hours, rate_for_peak
 from colorread.tank.results import Advice, Change
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.tank.tank_words import hours_words
 from colorread.words.gas_care import SourceKind
+from colorread.words.phrases import date_words
 from colorread.words.verdict import WATCH, Marks
 from tests.tank_simulator import Truth, one_photo_more, simulated_week
 
@@ -122,6 +123,13 @@ def test_rates_go_up_by_a_fifth_at_most_and_down_by_half(fit: TankFit) -> None:
     factors = [candidate.change.rate_factor for candidate in tried_on(fit, tank)]
     assert min(factors) == 0.5
     assert max(factors) == 1.2
+
+
+def test_a_rate_for_a_peak_brings_that_peak(fit: TankFit) -> None:
+    start = day_start(fit, Marks(), datetime(2026, 3, 9))
+    for peak_mg_l in (3.0, 60.0):
+        rates = rate_for_peak(start, peak_mg_l)
+        assert np.allclose(day_course(start, Change(), rates).max(axis=1), peak_mg_l, rtol=1e-6)
 
 
 def share_of_light(start: DayStart) -> np.ndarray:
@@ -274,6 +282,7 @@ def test_a_new_charge_that_would_be_too_much_is_made_smaller(fish_mg_l: float) -
     advice = advise(fit, tank)
     days = [day for day in (advice.recommended, *advice.others) if day is not None]
     charge = next(day for day in days if day.change.refill_on is not None)
+    assert date_words(advice.day) not in charge.words  # it is read on other days too
     assert charge.fish_probability >= FISH_PROBABILITY
     assert charge.plants_share > advice.today.plants_share
     told = re.search(r"at most about (\d+) % of the last charge", charge.words)

@@ -136,7 +136,11 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: floa
     charge = new_charge(start, tank.source, midnight) if level == "no concern" else None
     if charge is not None:
         (tried if charge.change.refill_share >= 1.0 else last_resort).append(simulated(charge))
-    best = _pick(today, tried, marks, level) or _pick(today, last_resort, marks, level)
+    night = night_of(start)
+    best = None
+    # Nor is more gas for a night that needs an air stone as it is.
+    if level != "no concern" or night is None or not night.aerate:
+        best = _pick(today, tried, marks, level) or _pick(today, last_resort, marks, level)
     recommended, others = None if best is None else best.day, [*tried, *last_resort]
     outcome: Outcome = "change"
     if overdosed and (best is None or not best.is_enough(level, marks)):
@@ -152,8 +156,9 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: floa
         today=today.day,
         recommended=recommended,
         is_urgent=level == "act",
+        is_overdosed=overdosed,
         is_first_step=best is not None and outcome == "change" and best.level != "no concern",
-        night=night_of(start),
+        night=night,
         timer=timer_valve(start, tank),
         calm_in_days=_calm_in_days(fit, start) if may_fade else None,
     )
@@ -195,7 +200,8 @@ def candidates(start: DayStart, handling: Handling, *, overdosed: bool) -> list[
     nights = [
         Candidate(Change(night_loss_factor=factor), effort)
         for factor, effort in _NIGHT_LOSSES
-        if lights is not None and lights.hours < 24.0
+        # Far too much does not wait for the night: `advice_sentences` has it aerated at once.
+        if lights is not None and lights.hours < 24.0 and not overdosed
     ]
     return [*_other_hours(start, handling, overdosed=overdosed), *rates, *nights]
 
@@ -258,6 +264,8 @@ def _pick(today: _Tried, tried: Sequence[_Tried], marks: Marks, level: Level) ->
     if not tried or level == "watch" or (level == "no concern" and plants_share >= _PLANTS_SHARE):
         return None
     calm = [one for one in tried if one.is_enough(level, marks)]
+    if level == "act":  # less gas helps from now on, the surface only in the night to come
+        calm = [one for one in calm if one.day.change.night_loss_factor == 1.0] or calm
     full = [one for one in calm if one.day.plants_share >= _PLANTS_AIM]
     if full:
         return min(full, key=lambda one: (one.effort, -one.day.plants_share))

@@ -6,12 +6,10 @@ from collections.abc import Mapping
 
 from colorread.tank.results import Change, Decision, Handling, Outcome
 from colorread.tank.settings import DailySpan, Tank
-from colorread.tank.tank_words import lit_words, night_words, share_words, timer_words
+from colorread.tank.tank_words import AERATE, lit_words, night_words, share_words, timer_words
 from colorread.words import (
     ACT_CAUTIONS,
-    LEAVE_IT,
     WATCH,
-    date_words,
     gas_cautions,
     percent_words,
     stop_gas_words,
@@ -61,7 +59,7 @@ _LOOK = "Look at the fish now."
 _TOMORROW = "Take new photos tomorrow."
 _UNCHANGED: Mapping[Outcome, str] = {
     "watch": WATCH,
-    "leave": LEAVE_IT,
+    "leave": "Leave the gas as it is.",
     "leave untried": "Leave it as it is; enter the lights' hours to see what a change would do.",
     "check source": "Check the gas source first: empty, closed, or a blocked hose?",
 }
@@ -82,7 +80,7 @@ def change_words(change: Change, handling: Handling, gas: DailySpan, bubbles: fl
         on, off = (f"{clock:%H:%M}" for clock in (change.gas.on, change.gas.off))
         return f"{words.format(on=on, off=off)} instead of {before}."
     if change.refill_on is not None:
-        words = f"Refill the bottle on the morning of {date_words(change.refill_on)}"
+        words = "Refill the bottle in the morning"
         if change.refill_share < 1.0:
             less = _WITH_LESS.get(handling.set_by, "")
             words += f", with at most about {change.refill_share * 100.0:.0f} % of the last charge{less}"
@@ -135,12 +133,21 @@ def advice_sentences(decision: Decision, tank: Tank, handling: Handling) -> tupl
 
 
 def _first_words(decision: Decision, tank: Tank, handling: Handling) -> str:
-    """Return what to do first."""
+    """Return what to do first, all of it, as this is what every screen shows."""
+    new, night = decision.recommended, decision.night
+    words = [_order_words(decision, tank, handling)]
+    if decision.is_overdosed:
+        words.append(f"Run an air stone too, until new photos read below {tank.judged_by.fish_mg_l:g} mg/L.")
+    elif night is not None and night.aerate and (new is None or new.change.night_loss_factor == 1.0):
+        words.append(AERATE)
+    return " ".join(words)
+
+
+def _order_words(decision: Decision, tank: Tank, handling: Handling) -> str:
     outcome, new, gas = decision.outcome, decision.recommended, tank.gas_hours
     stop = stop_gas_words(tank.source_kind, tank.valve)
     if outcome == "stop":
-        until = f"Run an air stone too, until new photos read below {tank.judged_by.fish_mg_l:g} mg/L."
-        return f"{_LOOK} Stop the gas: {stop}. {until}"
+        return f"{_LOOK} Stop the gas: {stop}."
     if outcome == "pause":
         return f"{_LOOK} Stop the gas for a few hours: {stop}. {_TOMORROW}"
     if outcome == "climb":

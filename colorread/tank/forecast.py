@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from colorread.chemistry import RENEW_AFTER_WEEKS
-from colorread.result import Interval
+from colorread.result import Interval, chance_above
 from colorread.tank.charge import USUAL_YIELD, co2_of_charge_g
 from colorread.tank.fit import TankFit
 from colorread.tank.model import Draws, Floats, Schedule, TankParameters, is_on, settled_state, simulate
@@ -117,7 +117,7 @@ def forecast(start: DayStart, change: Change, words: str, rate_factor: Draws | f
     low, middle, high = np.quantile(tank, _QUANTILES, axis=0)
     lights_on = int(np.argmin(np.abs(HOURS - (start.schedule.lights or start.schedule.gas).on_h)))
     night = np.ones_like(lit) if lit.all() else ~lit
-    peak_mg_l = tank.max(axis=1)
+    peak_mg_l = interval(tank.max(axis=1))
     within = (tank >= marks.plants_low_mg_l) & (tank <= marks.plants_high_mg_l)
     shares = within[:, lit].mean(axis=1)
     share = float(shares.mean())
@@ -129,21 +129,22 @@ def forecast(start: DayStart, change: Change, words: str, rate_factor: Draws | f
         low_mg_l=low,
         high_mg_l=high,
         lights_on_mg_l=interval(tank[:, lights_on]),
-        peak_mg_l=interval(peak_mg_l),
+        peak_mg_l=peak_mg_l,
         night_low_mg_l=interval(tank[:, night].min(axis=1)),
         hours_above_fish_mark=interval((tank[:, :-1] > marks.fish_mg_l).mean(axis=1) * 24.0),
         plants_share=share,
         plants_share_low=min(float(np.quantile(shares, _QUANTILES[0])), share),
         plants_share_high=max(float(np.quantile(shares, _QUANTILES[-1])), share),
-        fish_probability=float((peak_mg_l <= marks.fish_mg_l).mean()),
+        fish_probability=1.0 - chance_above(peak_mg_l, marks.fish_mg_l),
     )
 
 
 def rate_for_peak(start: DayStart, peak_mg_l: float, rate_factor: Draws | float = 1.0) -> Draws:
     """Return the share of a gas rate at which the day peaks at a level; 0 or less if it does so without gas [-]."""
-    # The CO2 is the sum of what the gas adds, in proportion to its rate, and what is there without it.
-    full, none = (day_course(start, Change(), factor).max(axis=1) for factor in (rate_factor, 0.0))
-    return np.asarray((peak_mg_l - none) / np.maximum(full - none, 1e-6))
+    # The CO2 is the sum of what the gas adds, in proportion to its rate, and what is there without it; the hour of the
+    # peak differs with the rate.
+    full, none = (day_course(start, Change(), factor) for factor in (rate_factor, 0.0))
+    return np.asarray(((peak_mg_l - none) / np.maximum(full - none, 1e-6)).min(axis=1))
 
 
 def lit_hours(schedule: Schedule) -> NDArray[np.bool_]:
@@ -169,28 +170,30 @@ def night_of(start: DayStart, rate_factor: Draws | float = 1.0) -> Night | None:
     if start.schedule.gas.hours < 24.0 or (dark := _dark_hours(start.schedule)) is None:
         return None
     course = day_course(start, Change(), rate_factor)[:, dark]
-    chance = _chance_above(course, start.marks)
+    high_mg_l = interval(course.max(axis=1))
+    chance = chance_above(high_mg_l, start.marks.fish_mg_l)
     return Night(
         low_mg_l=interval(course.min(axis=1)),
-        high_mg_l=interval(course.max(axis=1)),
+        high_mg_l=high_mg_l,
         chance_above_limit=chance,
         aerate=chance > NIGHT_CHANCE,
     )
 
 
-def timer_valve(start: DayStart, tank: Tank) -> TimerValve | None:
+def timer_valve(start: DayStart, tank: Tank, rate_factor: Draws | float = 1.0) -> TimerValve | None:
     """
-    Return what a timer valve would change.
+    Return what a timer valve would change at a gas rate relative to that of the day.
 
     None if there is or may be one already, the gas is not from a cylinder or stops each day anyway, or the lights'
     hours are not known.
     """
     if tank.source_kind != "cylinder" or tank.valve not in ("none", "needle"):
         return None
-    night, gas, dark = night_of(start), hours_for_lights(start.schedule.lights), _dark_hours(start.schedule)
+    night, gas = night_of(start, rate_factor), hours_for_lights(start.schedule.lights)
     if night is None or gas is None:
         return None
-    chance = _chance_above(day_course(start, Change(gas=gas))[:, dark], start.marks)
+    course = day_course(start, Change(gas=gas), rate_factor)[:, _dark_hours(start.schedule)]
+    chance = chance_above(interval(course.max(axis=1)), start.marks.fish_mg_l)
     return TimerValve(
         gas=gas,
         chance_without=night.chance_above_limit,
@@ -204,10 +207,6 @@ def _dark_hours(schedule: Schedule) -> NDArray[np.bool_] | None:
     """Return at which of `HOURS` the lamp is off; None if that is not known, or never."""
     dark = ~lit_hours(schedule)
     return None if schedule.lights is None or not dark.any() else dark
-
-
-def _chance_above(course: Floats, marks: Marks) -> float:
-    return float((course.max(axis=1) > marks.fish_mg_l).mean())
 
 
 def gas_trend(fit: TankFit) -> Estimate:

@@ -6,13 +6,14 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from statistics import NormalDist
 
 import numpy as np
 
-from colorread.result import WATCH_FROM, Interval, Reading
+from colorread.result import NORMAL_95, WATCH_FROM, Interval, Reading, chance_above
 from colorread.tank import forecast
 from colorread.tank.charge import USUAL_YIELD, Mix, acid_mix, fermentation_mix
-from colorread.tank.events import Event
+from colorread.tank.events import Event, updated_tank
 from colorread.tank.fit import TankFit, steady_fit
 from colorread.tank.forecast import DayStart, interval
 from colorread.tank.model import Draws, Schedule
@@ -290,17 +291,18 @@ def plan_gas(
         raise ValueError(f"The target ({target_mg_l:g} mg/L) must be below the fish limit ({limit_mg_l:g} mg/L).")
     usable = [reading for reading in readings if reading.status == "read" and not has_future_date(reading, now)]
     happened = sorted((event for event in events if event.at <= now), key=lambda event: event.at)
-    fit, no_days = _fit_of_days(logged or tank, usable, happened)
+    logged = logged or tank
+    fit, no_days = _fit_of_days(logged, usable, happened)
     need = gas_need(tank, fit, target_mg_l)
     charge = _ChargeDraws(kind, days, need)
-    wanted_g, kept_g = float(np.median(need.target_g)), float(np.quantile(need.limit_g / charge.first, WATCH_FROM))
+    wanted_g, kept_g = float(np.median(need.target_g)), _kept_g(need.limit_g / charge.first)
     dose_g = min(wanted_g, kept_g)
     if dose_g <= 0.0:
         raise ValueError(f"Without gas the CO2 is at {target_mg_l:g} mg/L already; this tank needs none.")
     gas_g = dose_g * days / charge.usual_yield
     fills = _fills(source, charge, dose_g) if kind == "cylinder" else ()
     first_factor = dose_g * charge.first / need.now_g
-    peak = forecast.day_course(need.start, Change(), first_factor).max(axis=1)
+    peak_mg_l = interval(forecast.day_course(need.start, Change(), first_factor).max(axis=1))
     return GasPlan(
         tank=tank,
         gas=need.start.schedule.gas,
@@ -319,15 +321,24 @@ def plan_gas(
         fills=fills,
         gives_g_per_day=interval(dose_g * charge.mean),
         first_days_g_per_day=interval(dose_g * charge.first),
-        first_peak_mg_l=interval(peak),
-        chance_above_limit=float((peak > limit_mg_l).mean()),
+        first_peak_mg_l=peak_mg_l,
+        chance_above_limit=chance_above(peak_mg_l, limit_mg_l),
         starts_after_days=_YEAST_STARTS_AFTER_DAYS if kind == "fermentation" else None,
         lasts_days=fills[0].days if len(fills) == 1 else interval(charge.lasts_days),
         night=forecast.night_of(need.start, first_factor),
-        timer=None if fit is None else forecast.timer_valve(need.start, tank),
-        outlook=None if fit is None else forecast.source_outlook(fit, logged or tank, forecast.gas_trend(fit)),
+        timer=None if fit is None else forecast.timer_valve(need.start, tank, first_factor),
+        outlook=None
+        if fit is None
+        else forecast.source_outlook(fit, updated_tank(logged, happened), forecast.gas_trend(fit)),
         start_plan=None if usable else _start_plan(tank, need.start.schedule.gas),
     )
+
+
+def _kept_g(limit_g: Draws) -> float:
+    """Return the dose that passes the limit with `WATCH_FROM` at most, counted and as levels are judged."""
+    low, middle, counted = np.quantile(limit_g, (0.05, 0.5, WATCH_FROM))
+    as_judged = middle * (low / middle) ** (NormalDist().inv_cdf(1.0 - WATCH_FROM) / NORMAL_95)  # see `chance_above`
+    return float(min(counted, as_judged))
 
 
 def _plannable_source(tank: Tank) -> GasSource:

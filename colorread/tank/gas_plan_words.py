@@ -10,7 +10,7 @@ from colorread.result import Interval
 from colorread.tank.advice import handling_of
 from colorread.tank.charge import MONOHYDRATE_PER_ACID, SUGAR_G_PER_CUP, YEAST_G_PER_TSP, Substance
 from colorread.tank.gas_plan import GasPlan, StartPlan
-from colorread.tank.tank_words import night_words, timer_words
+from colorread.tank.tank_words import AERATE, night_words, timer_words
 from colorread.words import (
     NO_VALVE_ON_YEAST,
     SOURCE_WORDS,
@@ -104,7 +104,7 @@ def plan_rows(plan: GasPlan) -> tuple[tuple[str, str], ...]:
         "Fish": (_fish_words(plan),),
         "Needs": (_need_words(plan),),
         "Dose it": _dosing_lines(plan),
-        "Night": () if plan.night is None else (night_words(plan.night, plan.tank.judged_by.fish_mg_l),),
+        "Night": _night_lines(plan),
         "Timer": () if plan.timer is None else (timer_words(plan.timer),),
         "Now": () if plan.outlook is None else (plan.outlook.sentence,),
         "Start": () if plan.start_plan is None else _start_lines(plan, plan.start_plan),
@@ -212,8 +212,18 @@ def _fish_words(plan: GasPlan) -> str:
     if plan.is_held_back:
         words += " Kept below the target, as more could pass the fish limit."
     if plan.against_now is not None and plan.against_now > 1.2:
-        words += f" That is {plan.against_now:.1f} times the present gas: go up by at most a fifth every two days."
+        # Steps of at most a fifth: common practice, no source.
+        step = "go up by at most a fifth every two days"
+        if handling_of(plan.tank.source, plan.gas).set_by in ("bottle", "depth"):
+            step = "hang the diffuser near the surface, and lower it a little every two days"
+        words += f" That is {plan.against_now:.2g} times the present gas: {step}."
     return words
+
+
+def _night_lines(plan: GasPlan) -> tuple[str, ...]:
+    if plan.night is None:
+        return ()
+    return night_words(plan.night, plan.tank.judged_by.fish_mg_l), *((AERATE,) if plan.night.aerate else ())
 
 
 def _need_words(plan: GasPlan) -> str:
@@ -225,8 +235,13 @@ def _need_words(plan: GasPlan) -> str:
         f"Its last photo was taken {plan.days_old} days ago." if is_old else "",
         plan.no_days,
         "Enter the lights' hours to account for uptake by plants." if plan.tank.lights is None else "",
+        "The gas hours are not known, so gas day and night is assumed." if _assumes_all_day(plan) else "",
     )
     return " ".join(filter(None, sentences))
+
+
+def _assumes_all_day(plan: GasPlan) -> bool:
+    return plan.tank.gas_hours is None and plan.gas.hours >= 24.0
 
 
 def _dosing_lines(plan: GasPlan) -> tuple[str, ...]:
@@ -240,7 +255,10 @@ def _dosing_lines(plan: GasPlan) -> tuple[str, ...]:
     regulator = "Regulator first, then the needle valve. " if plan.tank.source_kind == "cylinder" else ""
     lines = [f"{regulator}Open the needle valve slowly, and count the bubbles a minute to find the setting again."]
     if valve == "timer":
-        lines.append(f"Set the timer valve to {plan.gas}. It closes when it has no current.")
+        hours = f"Set the timer valve to {plan.gas}"
+        if _assumes_all_day(plan):
+            hours = "Enter the gas hours that the timer valve shall keep"
+        lines.append(f"{hours}. It closes when it has no current.")
     elif valve is None:
         lines.append("Enter which valve it has, for advice that fits it.")
     elif plan.gas.hours >= 24.0:

@@ -256,6 +256,8 @@ class Decision:
         The change, or how to start again after a stop; None if there is none.
     is_urgent : bool
         Whether to look at the fish now.
+    is_overdosed : bool
+        Whether the whole interval of the daily peak lies above the fish limit.
     is_first_step : bool
         Whether the change is not enough by itself.
     night : Night or None
@@ -270,6 +272,7 @@ class Decision:
     today: DayForecast
     recommended: DayForecast | None = None
     is_urgent: bool = False
+    is_overdosed: bool = False
     is_first_step: bool = False
     night: Night | None = None
     timer: TimerValve | None = None

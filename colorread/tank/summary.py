@@ -154,7 +154,7 @@ def _now_of_days(tank: Tank, findings: Findings, last: Reading, held: Level | No
     verdict = judge(day.peak_mg_l, marks, held=held)
     plants, fish, _ = verdict.sentences
     if verdict.fish != "act":
-        plants = f"In their range for about {percent_words(day.plants_share)} of {tank_words.lit_words(tank.lights)}."
+        plants = f"In their range for {percent_words(day.plants_share)} of {tank_words.lit_words(tank.lights)}."
     to_do = findings.advice.sentences[0]
     if verdict.fish == "watch" and last.profile is None:
         to_do += f" {CALIBRATE}"

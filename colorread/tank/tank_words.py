@@ -15,6 +15,7 @@ from colorread.limits import USUAL_KH_DKH
 from colorread.result import Interval, Reading
 from colorread.tank.events import Event, event_words, moment_words
 from colorread.tank.fit import TankFit
+from colorread.tank.forecast import NIGHT_CHANCE
 from colorread.tank.results import (
     NEVER_DAYS,
     Advice,
@@ -41,6 +42,7 @@ from colorread.words import (
 
 NUMBERS_CAPTION = "Levels: on the day of the last photo. Rates: at its time."
 RECOMMENDED = "Recommended"
+AERATE = "Run an air stone at night."
 HOURS_ABOVE = "Above fish limit"
 # What a planned photo is good for.
 PHOTO_PURPOSES: Mapping[PlannedFor, str] = {
@@ -91,21 +93,26 @@ def hours_words(hours: Interval) -> NumberWords:
 
 def night_words(night: Night, fish_mg_l: float) -> str:
     """Return what the CO2 does at night while the gas never stops."""
-    to_do = " Run an air stone at night." if night.aerate else ""
     return (
         f"At night the CO2 runs from {co2_words(night.low_mg_l).short()} to {co2_words(night.high_mg_l).short()}: "
         f"{percent_words(night.chance_above_limit)} chance of passing {fish_mg_l:g} mg/L. Oxygen is lowest just before "
-        f"lights on.{to_do}"
+        "lights on."
     )
 
 
 def timer_words(timer: TimerValve) -> str:
     """Return whether a timer valve is worth it."""
-    chances = f"{percent_words(timer.chance_without)} to {percent_words(timer.chance_with)}"
-    effect = f"with gas from {timer.gas} the chance of passing the fish limit at night goes from {chances}"
+    saves = f"It would save {timer.saved * 100.0:.0f} % of the gas."
+    without = percent_words(timer.chance_without)
+    if timer.chance_without <= NIGHT_CHANCE:
+        return f"A timer valve is not needed for the fish: {without} chance of passing the limit at night. {saves}"
+    effect = (
+        f"with gas from {timer.gas} the chance of passing the fish limit at night goes from {without} to "
+        f"{percent_words(timer.chance_with)}"
+    )
     if timer.is_worth_it:
         return f"A timer valve is worth it: {effect}. Choose one that closes without current."
-    return f"A timer valve is not needed for the fish: {effect}. It would save {timer.saved * 100.0:.0f} % of the gas."
+    return f"A timer valve helps the fish little: {effect}. {saves}"
 
 
 def days_until_words(days: Interval, end: str) -> NumberWords:
