@@ -82,8 +82,7 @@ def change_words(change: Change, handling: Handling, gas: DailySpan, bubbles: fl
     if change.refill_on is not None:
         words = "Refill the bottle in the morning"
         if change.refill_share < 1.0:
-            less = _WITH_LESS.get(handling.set_by, "")
-            words += f", with at most about {change.refill_share * 100.0:.0f} % of the last charge{less}"
+            words += f", with at most about {change.refill_share * 100.0:.0f} % of the last charge"
         return f"{words}."
     if change.night_loss_factor != 1.0:
         return _NIGHT_LOSS[change.night_loss_factor]

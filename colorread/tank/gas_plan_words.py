@@ -235,7 +235,7 @@ def _need_words(plan: GasPlan) -> str:
         f"Its last photo was taken {plan.days_old} days ago." if is_old else "",
         plan.no_days,
         "Enter the lights' hours to account for uptake by plants." if plan.tank.lights is None else "",
-        "The gas hours are not known, so gas day and night is assumed." if _assumes_all_day(plan) else "",
+        "Gas day and night is assumed." if _assumes_all_day(plan) else "",
     )
     return " ".join(filter(None, sentences))
 
