@@ -9,6 +9,7 @@ from colorread.tank.settings import DailySpan, Tank
 from colorread.tank.tank_words import AERATE, lit_words, night_words, share_words, timer_words
 from colorread.words import (
     ACT_CAUTIONS,
+    LEAVE_IT,
     WATCH,
     gas_cautions,
     percent_words,
@@ -59,8 +60,8 @@ _LOOK = "Look at the fish now."
 _TOMORROW = "Take new photos tomorrow."
 _UNCHANGED: Mapping[Outcome, str] = {
     "watch": WATCH,
-    "leave": "Leave the gas as it is.",
-    "leave untried": "Leave it as it is; enter the lights' hours to see what a change would do.",
+    "leave": LEAVE_IT,
+    "leave untried": f"{LEAVE_IT} Enter the lights' hours to see what a change would do.",
     "check source": "Check the gas source first: empty, closed, or a blocked hose?",
 }
 _ONE_CHANGE = "Make one change at a time. Wait two days, look at the fish and take new photos before the next."
@@ -111,8 +112,8 @@ def advice_sentences(decision: Decision, tank: Tank, handling: Handling) -> tupl
     if is_stopped:
         sentences.append("No simulated change is enough." if new is None else new.words)
     sentences.append(
-        f"As it runs now: {percent_words(today.fish_probability)} chance of staying below {marks.fish_mg_l:g} mg/L all "
-        f"day, and in the plants' range for {share_words(today)} of {lit_words(tank.lights)}."
+        f"With nothing changed: {percent_words(today.fish_probability)} chance of staying below {marks.fish_mg_l:g} "
+        f"mg/L all day, and in the plants' range for {share_words(today)} of {lit_words(tank.lights)}."
     )
     if new is not None:
         chance = percent_words(new.fish_probability)

@@ -93,7 +93,7 @@ class Event:
             raise ValueError("An amount needs a refill.")
         is_empty = not self.text and self.water_change is None and self.bubbles is None
         if is_empty and not (self.changes_gas_rate or self.fluid_renewed):
-            raise ValueError("Say what to note: a text, or what was done.")
+            raise ValueError("Enter what to note: a text, or what was done.")
 
 
 def updated_tank(tank: Tank, events: Iterable[Event]) -> Tank:

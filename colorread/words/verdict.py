@@ -29,7 +29,7 @@ from colorread.words.phrases import FISH_SIGNS, co2_words, digits_of, percent_wo
 IN_VIAL = "CO2 in the vial"
 HIGHEST_IN_VIAL = "CO2 in the vial, highest of two days"
 CALIBRATE = "Calibrate to narrow this."
-LEAVE_IT = "Leave it as it is."
+LEAVE_IT = "Leave the gas as it is."
 WATCH = "Watch the fish, and leave the gas as it is."
 WELFARE_CAUTION = (
     f"Fish-welfare sources advise {SENSITIVE_FISH_LIMIT_MG_L:g} mg/L or less long term. For sensitive animals, that is "
