@@ -26,6 +26,7 @@ _REACH_OF_KNOWN = 0.3  # pH either side of a known color: assumption
 DIRECTIONS = {"yellow": 0, "middle": len(LOG_RATIO) // 2, "blue": -1}
 """Colors whose directions a profile gives: indices in `LOG_RATIO`, in the order of `Estimates`."""
 _SCHEMA, _VERSION = "colorread.profile", "1"
+_BYTES_MAX = 10_000_000  # a choice of this project: ten thousand samples; a film, say, is not read into memory
 _DENSITY_MAX = 10.0  # far more than 8 bits can show: assumption
 _PH_SCALE = (0.0, 14.0)  # for pH, its uncertainty and pKa': common practice, no source
 
@@ -220,8 +221,9 @@ def read_profile(path: str | os.PathLike[str]) -> Profile:
         If it is not a profile, is damaged, or has another version of the format; one sentence.
     """
     try:
-        data = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError):
+        with open(path, "rb") as file:
+            data = tomllib.loads(file.read(_BYTES_MAX).decode("utf-8-sig"))  # some editors add a byte order mark
+    except (ValueError, RecursionError):  # not TOML, or endless nesting
         raise ValueError(f"{path} is no profile of colorread, or it is damaged.") from None
     name, _, version = str(data.get("schema", "")).partition("/")
     if name != _SCHEMA:

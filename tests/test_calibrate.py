@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import math
 import re
 import shutil
@@ -139,8 +140,11 @@ def test_written_and_read_again_it_is_the_same(tmp_path: Path, profile: Profile)
     assert validity(again) == validity(profile)
 
 
-def test_a_profile_of_an_earlier_version_opens() -> None:
-    kept = read_profile(Path(__file__).with_name("data") / "profile_1.toml")
+def test_a_profile_of_an_earlier_version_opens(tmp_path: Path) -> None:
+    file = Path(__file__).with_name("data") / "profile_1.toml"
+    kept = read_profile(file)
+    (tmp_path / file.name).write_bytes(codecs.BOM_UTF8 + file.read_bytes())  # as some editors save it
+    assert read_profile(tmp_path / file.name).camera_models == kept.camera_models
     assert [(item.state, item.space) for item in kept.evidence] == [
         (state, "display-p3") for state in ("acid", "base", "known")
     ]
@@ -173,6 +177,8 @@ def test_an_existing_file_is_never_replaced_by_accident(tmp_path: Path, profile:
     ("text", "words"),
     [
         ("not [toml", "no profile of colorread, or it is damaged"),
+        ("a = " + "[" * 100_000, "no profile of colorread, or it is damaged"),
+        ("a = " + "1" * 5000, "no profile of colorread, or it is damaged"),
         ('a = "b"', "no profile of colorread"),
         ('schema = "colorread.profile/9"', "has version 9"),
         ('schema = "colorread.profile/1"\nlight = "unknown"\nmade_at = ""\n[[sample]]\nstate = "acid"', "is damaged"),
