@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from itertools import islice
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
+from multiprocessing.resource_tracker import ensure_running
 from typing import Any, Generic, TypeVar
 
 Job = TypeVar("Job")
@@ -65,7 +66,8 @@ class Workers(Generic[Job, Result]):
             raise ValueError(f"At least one process is needed, not {count}.")
         self._task = task
         self._time_limit_s = time_limit_s
-        self._threads = ThreadPoolExecutor(count, thread_name_prefix="worker")  # each has one process
+        # Each thread has one process.
+        self._threads = ThreadPoolExecutor(count, thread_name_prefix="worker", initializer=_leave_ctrl_c_to_main)
         self._own = threading.local()
         self._lock = threading.Lock()
         self._processes: set[_Process] = set()
@@ -113,9 +115,9 @@ class Workers(Generic[Job, Result]):
                 process.send(job)
                 result, trouble = process.answer(self._time_limit_s)
             except (EOFError, OSError):
-                self._forget(process)
+                self._forget()
             except WorkLost:
-                self._forget(process)
+                self._forget()
                 raise
             else:
                 if trouble:
@@ -129,23 +131,25 @@ class Workers(Generic[Job, Result]):
         if known is not None:
             return known
         for _ in range(_FAILED_STARTS):
-            with self._lock:
-                if not self._is_open:
-                    raise WorkLost("the work was ended")
-                process = _Process(self._task)
-                self._processes.add(process)
-            self._own.process = process
-            with suppress(EOFError, OSError):
+            with suppress(EOFError, OSError):  # it dies, or the system has no room for it
+                with self._lock:
+                    if not self._is_open:
+                        raise WorkLost("the work was ended")
+                    process = self._own.process = _Process(self._task)
+                    self._processes.add(process)
                 process.answer(_START_LIMIT_S)
                 return process
-            self._forget(process)
+            self._forget()
         raise RuntimeError("Worker processes cannot start.")
 
-    def _forget(self, process: _Process) -> None:
+    def _forget(self) -> None:
+        """End the process of this thread, if it has one."""
+        process: _Process | None = getattr(self._own, "process", None)
         self._own.process = None
-        with self._lock:
-            self._processes.discard(process)
-            process.end()
+        if process is not None:
+            with self._lock:
+                self._processes.discard(process)
+                process.end()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -230,6 +234,13 @@ def processors() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
+def _leave_ctrl_c_to_main() -> None:
+    """Keep Ctrl-C, which reaches all processes, from those that this thread starts: they inherit what it blocks."""
+    if hasattr(signal, "pthread_sigmask"):  # not on Windows
+        ensure_running()  # a process of its own, whose start would undo the block
+        signal.pthread_sigmask(signal.SIG_BLOCK, (signal.SIGINT,))
+
+
 class _Process:
     """A fresh interpreter that answers once when it has started, and then each job."""
 
@@ -266,7 +277,7 @@ class _Process:
 
 def _serve(connection: Connection) -> None:
     """Do one job after the other until the pipe closes."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches all processes; the main one ends the others
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # where it could not be blocked before
     # Before the task is received, as that loads the libraries that read these.
     os.environ.update(dict.fromkeys(_THREAD_LIMITS, "1"))
     with suppress(EOFError, OSError):

@@ -15,6 +15,7 @@ import sys
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -29,6 +30,7 @@ from typer.testing import CliRunner
 
 import colorread.batch.score
 import colorread.cli.batch
+import colorread.workers
 from calibration.evidence import Evidence, SignalSamples
 from calibration.profile import KnownSample, Profile, write_profile
 from colorread.batch.csv import COLUMNS, csv_bytes
@@ -460,6 +462,29 @@ def test_processes_that_never_start_end_the_work() -> None:
         list(run_in_workers(Unloadable(), range(10), count=2))
     with pytest.raises(ValueError, match="At least one process"):
         list(run_in_workers(hard_work, [1], count=0))
+
+
+def test_a_system_without_room_for_a_process_ends_the_work(monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> None:
+        raise OSError(errno.EMFILE, "Too many open files")
+
+    monkeypatch.setattr(colorread.workers, "_Process", full)
+    with pytest.raises(RuntimeError, match="cannot start"):
+        list(run_in_workers(hard_work, [1], count=1))
+
+
+def test_ctrl_c_does_not_end_a_process_that_is_still_starting() -> None:
+    started: set[int] = set()
+    with ThreadPoolExecutor(1) as threads:
+        done = threads.submit(list, run_in_workers(hard_work, [1], count=1))
+        while not done.done():
+            for worker in busy_workers():
+                started.add(worker.pid)
+                with suppress(psutil.NoSuchProcess):
+                    worker.send_signal(signal.SIGINT)
+            time.sleep(0.002)
+    assert [each.result for each in done.result()] == [2]
+    assert len(started) == 1
 
 
 def test_closing_early_ends_the_processes() -> None:
