@@ -28,6 +28,16 @@ PlantsWord = Literal["too little", "enough", "more than needed", "cannot tell"]
 Level = Literal["no concern", "watch", "act"]
 Outline = tuple[tuple[float, float], ...]
 
+# Beyond these no photo was read: what a log or an import holds there is damaged, and the chemistry would not take it.
+_RANGES: Mapping[str, tuple[float, float]] = {
+    "kh_dkh": (0.01, 30.0),
+    "temperature_c": (0.0, 50.0),
+    "ph": (4.0, 10.0),
+    "photo_ph": (4.0, 10.0),
+    "co2_mg_l": (0.0, 1e6),
+    "budget": (0.0, 14.0),
+}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Interval:
@@ -48,7 +58,7 @@ class Interval:
 
     def require_sound(self, what: str) -> None:
         """Raise ValueError if it is not an interval of a reading; `what` names the reading."""
-        known = [number for number in (self.low, self.value, self.high) if number is not None]
+        known = _numbers_in(self)
         if (self.low is None and self.high is None) or known != sorted(known):
             raise ValueError(f"{what[0].upper()}{what[1:]} must have an end, and its value must lie between its ends.")
 
@@ -184,6 +194,19 @@ class Reading:
             raise ValueError(
                 f"{what[0].upper()}{what[1:]} must have ph, co2_mg_l and verdict, or a reason why it has none of them."
             )
+        for name, (low, high) in _RANGES.items():
+            for number in _numbers_in(getattr(self, name)):
+                if number < low or number > high:  # NaN passes, as in a budget
+                    raise ValueError(f"The {name} of {what} must be from {low:g} to {high:g}, not {number:g}.")
+
+
+def _numbers_in(value: Interval | Mapping[str, float] | float | None) -> list[float]:
+    """Return the numbers in a field of a reading, those of an interval from low to high."""
+    if isinstance(value, Interval):
+        return [number for number in (value.low, value.value, value.high) if number is not None]
+    if isinstance(value, Mapping):
+        return list(value.values())
+    return [] if value is None else [value]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

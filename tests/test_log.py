@@ -3,6 +3,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import resource
 import shutil
 import sqlite3
 import subprocess
@@ -63,8 +64,8 @@ def rounded(low: float, high: float, digits: int) -> st.SearchStrategy[float]:
     return st.floats(low, high).map(lambda value: round(value, digits))
 
 
-def intervals(high: float, digits: int) -> st.SearchStrategy[Interval]:
-    three = st.lists(rounded(0.0, high, digits), min_size=3, max_size=3).map(sorted)
+def intervals(low: float, high: float, digits: int) -> st.SearchStrategy[Interval]:
+    three = st.lists(rounded(low, high, digits), min_size=3, max_size=3).map(sorted)
     two_sided = three.map(lambda ends: Interval(value=ends[1], low=ends[0], high=ends[2]))
     open_ends = st.sampled_from(({"low": None, "value": None}, {"high": None, "value": None}, {}))
     return st.builds(lambda interval, ends: replace(interval, **ends), two_sided, open_ends)
@@ -95,11 +96,11 @@ common: dict[str, st.SearchStrategy[Any]] = {
 read = st.fixed_dictionaries(
     {
         **common,
-        "ph": intervals(14.0, 3),
-        "co2_mg_l": intervals(500.0, 2),
+        "ph": intervals(4.0, 10.0, 3),
+        "co2_mg_l": intervals(0.0, 500.0, 2),
         "limit": st.sampled_from((None, "below", "above")),
         "co2_rule_of_thumb_mg_l": st.none() | rounded(0.0, 500.0, 2),
-        "tank_ph": st.none() | intervals(14.0, 3),
+        "tank_ph": st.none() | intervals(4.0, 10.0, 3),
         "budget": st.dictionaries(st.text(), rounded(0.0, 2.0, 4), max_size=4),
     }
 ).map(lambda values: made_reading(**values))
@@ -128,6 +129,12 @@ WHOLE = plain(made_reading())
         ({"ph": {"value": "7"}}, "The ph of the reading lacks low, high"),
         ({"kh_dkh": float("inf")}, "kh_dkh"),
         ({"kh_dkh": 10**400}, "kh_dkh"),
+        ({"kh_dkh": 0.0}, "kh_dkh of the reading must be from 0.01 to 30, not 0"),
+        ({"temperature_c": -1.0}, "temperature_c of the reading must be from"),
+        ({"ph": {"value": 7.0, "low": 6.9, "high": 1e30}}, "ph of the reading must be from"),
+        ({"photo_ph": {"value": 0.0, "low": None, "high": 0.0}}, "photo_ph of the reading must be from"),
+        ({"co2_mg_l": {"value": -3.0, "low": -5.0, "high": -1.0}}, "co2_mg_l of the reading must be from"),
+        ({"budget": {"dye pKa": 1e308}}, "budget of the reading must be from"),
         ({"flags": "glare"}, "flags"),
         ({"vial": {"outline_px": [[1.0]]}}, "outline_px of the vial"),
         ({"verdict": {"plants": "enough", "fish": "fine", "sentences": [], "cautions": []}}, "fish of the verdict"),
@@ -364,6 +371,34 @@ def test_full_disk_is_told_and_what_was_added_stays(log: Log, path: Path) -> Non
         assert other.count("window") == added
 
 
+@contextmanager
+def without_room() -> Iterator[None]:
+    """Keep files from growing, as a full disk does."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (4096, hard))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+
+def test_on_a_full_disk_a_log_can_still_be_read_and_exported(log: Log, path: Path) -> None:
+    log.add(made_entry(1))
+    log.close()
+    with without_room(), Log(path) as opened:
+        assert len(list(export_lines(opened))) == 4
+        with pytest.raises(LogFailure, match="cannot be written"):
+            opened.add(made_entry(2))
+    with Log(path) as opened:
+        opened.add(made_entry(2))
+        assert opened.count("window") == 2
+
+
+def test_a_disk_that_fails_is_told(log: Log) -> None:
+    with without_room(), pytest.raises(LogFailure, match="check that its disk works and has free space"):
+        log.add(made_entry(1, picture=b"x" * 100_000))
+
+
 def test_log_that_is_kept_busy_is_told(log: Log, path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(log_file, "_WAIT_S", 0.05)
     with Log(path) as other:
@@ -417,6 +452,7 @@ DAMAGES = {
     "first year": "scored_at = '0001-01-01T00:00:00+00:00'",
     "bytes for a hash": "sha256 = x'616263'",
     "text for a picture": "picture = 'x'",
+    "impossible number": "result = replace(result, '\"kh_dkh\": 4.0', '\"kh_dkh\": -4.0')",
     "another schema": "result = replace(result, 'colorread.reading/1', 'colorread.reading/2')",
 }
 
@@ -531,7 +567,7 @@ def test_log_in_a_read_only_folder_is_read_in_place(log: Log, path: Path) -> Non
         (entry,) = opened.entries(with_pictures=True)
         assert entry.picture == made_entry(1).picture
         assert len(list(export_lines(opened))) == 4
-        with pytest.raises(LogFailure, match="may not be written"):
+        with pytest.raises(LogFailure, match="cannot be written"):
             opened.add(made_entry(2))
         assert [file.name for file in kept.parent.iterdir()] == [kept.name]
 

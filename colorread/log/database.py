@@ -49,7 +49,8 @@ _NOT_WRITABLE = (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN)
 _PROBLEMS = {
     sqlite3.SQLITE_BUSY: f"is kept busy by another program for more than {_WAIT_S:g} s; try again when that is done.",
     sqlite3.SQLITE_FULL: "could not be written: the disk is full. Free some space and try again.",
-    sqlite3.SQLITE_READONLY: "may not be written; check the rights of the file and its folder.",
+    sqlite3.SQLITE_IOERR: "could not be read or written; check that its disk works and has free space.",
+    sqlite3.SQLITE_READONLY: "cannot be written; check the rights of the file and its folder, and for free space.",
     sqlite3.SQLITE_CANTOPEN: "could not be opened; check that it is a file in a writable folder.",
     sqlite3.SQLITE_CORRUPT: "is damaged; put a copy of it in its place, or start a new one and import an export.",
     sqlite3.SQLITE_NOTADB: "is no log of this program; choose another file.",
@@ -113,7 +114,7 @@ def open_database(path: Path) -> sqlite3.Connection:
     Parameters
     ----------
     path : Path
-        Created with its folder if missing, migrated if it has an older version, opened read-only if its folder may not
+        Created with its folder if missing, migrated if it has an older version, opened read-only if its folder cannot
         be written.
 
     Returns
@@ -137,9 +138,11 @@ def open_database(path: Path) -> sqlite3.Connection:
     try:
         return _connect(path, str(path))
     except sqlite3.OperationalError as error:
-        # In a read-only folder the file is read as it is, unless another program has left changes beside it, which
-        # would be missing.
-        if error.sqlite_errorcode & 0xFF not in _NOT_WRITABLE or not path.is_file() or _has_changes_beside(path):
+        # In a read-only folder, or where the disk has no room for the files beside it, the file is read as it is,
+        # unless another program has left changes beside it, which would be missing.
+        code = error.sqlite_errorcode
+        is_for_reading = code & 0xFF in _NOT_WRITABLE or code == sqlite3.SQLITE_IOERR_SHMSIZE
+        if not is_for_reading or not path.is_file() or _has_changes_beside(path):
             raise
         return _connect(path, f"{path.absolute().as_uri()}?mode=ro&immutable=1")
 
