@@ -538,8 +538,8 @@ def test_a_line_without_end_is_no_line(tmp_path: Path) -> None:
 
 
 @contextmanager
-def in_a_read_only_folder(path: Path) -> Iterator[Path]:
-    """Put a log into a folder that may not be written; root may write anywhere and becomes somebody else."""
+def in_a_read_only_folder(path: Path, mode: int = 0o555) -> Iterator[Path]:
+    """Put a log that may not be written into such a folder; root may write anywhere and becomes somebody else."""
     with tempfile.TemporaryDirectory() as folder:
         inside = Path(folder, "shelf")
         inside.mkdir()
@@ -548,7 +548,7 @@ def in_a_read_only_folder(path: Path) -> Iterator[Path]:
         Path(folder).chmod(0o755)
         for file in inside.iterdir():
             file.chmod(0o444)
-        inside.chmod(0o555)
+        inside.chmod(mode)
         was_root = os.geteuid() == 0
         if was_root:
             os.seteuid(65534)
@@ -577,6 +577,18 @@ def test_log_with_unfinished_changes_in_a_read_only_folder_is_not_shown_without_
     path.with_name(f"{path.name}-shm").rename(path.with_name("elsewhere"))
     with in_a_read_only_folder(path) as kept, pytest.raises(LogFailure, match="writable folder"):
         Log(kept)
+    link = path.with_name("link")
+    link.symlink_to(path)
+    assert log_file._has_changes_beside(link)
+
+
+def test_a_read_only_log_is_read_without_leaving_files_that_lock_it_later(log: Log, path: Path) -> None:
+    log.add(made_entry(1))
+    log.close()
+    with in_a_read_only_folder(path, mode=0o777) as kept:
+        with Log(kept) as opened:
+            assert opened.count("window") == 1
+        assert [file.name for file in kept.parent.iterdir()] == [kept.name]
 
 
 def test_nobody_else_on_the_machine_may_read_a_log(tmp_path: Path) -> None:

@@ -114,8 +114,8 @@ def open_database(path: Path) -> sqlite3.Connection:
     Parameters
     ----------
     path : Path
-        Created with its folder if missing, migrated if it has an older version, opened read-only if its folder cannot
-        be written.
+        Created with its folder if missing, migrated if it has an older version, opened read-only if it or its
+        folder cannot be written.
 
     Returns
     -------
@@ -135,20 +135,25 @@ def open_database(path: Path) -> sqlite3.Connection:
             os.close(os.open(path, os.O_CREAT | os.O_EXCL, 0o600))  # files beside it get the same rights
     if not _is_possible_database(path):
         raise LogFailure(f"The log {path} {_PROBLEMS[sqlite3.SQLITE_NOTADB]}")
+    # Without the changes that another program has left beside it, a file would be incomplete.
+    is_complete = os.path.isfile(path) and not _has_changes_beside(path)
+    as_it_is = f"{path.absolute().as_uri()}?mode=ro&immutable=1"
+    if is_complete and not os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids):
+        # Otherwise SQLite makes files beside it with the same rights, which keep the log from being written later too.
+        return _connect(path, as_it_is)
     try:
         return _connect(path, str(path))
     except sqlite3.OperationalError as error:
-        # In a read-only folder, or where the disk has no room for the files beside it, the file is read as it is,
-        # unless another program has left changes beside it, which would be missing.
         code = error.sqlite_errorcode
-        is_for_reading = code & 0xFF in _NOT_WRITABLE or code == sqlite3.SQLITE_IOERR_SHMSIZE
-        if not is_for_reading or not path.is_file() or _has_changes_beside(path):
+        has_no_room_beside = code & 0xFF in _NOT_WRITABLE or code == sqlite3.SQLITE_IOERR_SHMSIZE
+        if not is_complete or not has_no_room_beside:
             raise
-        return _connect(path, f"{path.absolute().as_uri()}?mode=ro&immutable=1")
+        return _connect(path, as_it_is)
 
 
 def _has_changes_beside(path: Path) -> bool:
-    changes = path.with_name(f"{path.name}-wal")
+    target = path.resolve()
+    changes = target.with_name(f"{target.name}-wal")
     return changes.exists() and changes.stat().st_size > 0
 
 
