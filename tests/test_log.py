@@ -241,6 +241,12 @@ def test_tanks_are_added_once_changed_and_removed(log: Log) -> None:
         log.remove_tank("window")
 
 
+def test_a_name_that_is_no_unicode_is_that_of_no_tank(log: Log) -> None:
+    with pytest.raises(LogError, match="no tank named"):
+        log.tank("\udcff")
+    assert log.count("\udcff") == 0
+
+
 def test_a_tank_takes_its_readings_along_to_another_name(log: Log) -> None:
     log.add_tank(Tank(name="desk", volume_l=30.0))
     log.add(made_entry())

@@ -321,8 +321,9 @@ class Log:
             return sum(self._connection.execute(query, (tank, event_id)).rowcount for event_id in ids)
 
     def _rows(self, query: str, *values: str) -> list[tuple[Any, ...]]:
+        storable = [value.encode("utf-8", "replace").decode("utf-8") for value in values]  # what was typed may not be
         with translating_errors(self.path):
-            return self._connection.execute(query, values).fetchall()
+            return self._connection.execute(query, storable).fetchall()
 
     def _count(self, table: str, tank: str) -> int:
         return int(self._rows(f"SELECT count(*) FROM {table} WHERE tank = ?", tank)[0][0])
