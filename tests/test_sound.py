@@ -99,6 +99,17 @@ def test_colors_that_jump_where_the_decoder_notices_nothing_are_refused(tmp_path
     assert codes.count("broken-file") >= 0.8 * len(codes), codes
 
 
+@pytest.mark.parametrize("color", ["black", "white"])
+def test_bars_above_and_below_are_no_damage(color: str, tmp_path: Path) -> None:
+    with Image.open(SAMPLES / "front-green.jpg") as photo:
+        for bar_px in (320, 325, 335):
+            page = Image.new("RGB", (photo.width, photo.height + 2 * bar_px), color)
+            page.paste(photo, (0, bar_px))
+            file = io.BytesIO()
+            page.save(file, "JPEG")
+            assert code_of(file.getvalue(), tmp_path / "photo") == "loaded"
+
+
 def test_png_whose_checksum_is_wrong_is_refused(tmp_path: Path) -> None:
     rows = zlib.compress(bytes(320 * (1 + 320 * 3)), 0)
     data = b"\x89PNG\r\n\x1a\n" + png_chunk(b"IHDR", struct.pack(">IIBBBBB", 320, 320, 8, 2, 0, 0, 0))

@@ -34,6 +34,9 @@ _START_OF_SCAN, _END_OF_IMAGE = 0xDA, 0xD9
 _LEAST_JUMP: Final = 3.0  # codes; twice what 75 % of the columns lie apart, four times that of the rows beside
 _SHARE_ALIKE: Final = 0.75
 _COLUMNS, _SPLITS = 128, 16  # looked at, which is enough; places where the damage may begin
+# Bars above and below a photo, in screenshots or for a caption, end in a jump too, but are of one color as no row of a
+# photo is: 1 code is for compression.
+_MOST_OFF_FLAT: Final = 1.0
 # Not the fault of the file: layouts of colors that only the decoder of the pixels knows.
 _UNKNOWN_LAYOUT: Final = "subsampling"
 
@@ -177,6 +180,11 @@ def _jumps(small: NDArray[np.uint8], step: int) -> bool:
     rises = np.diff(small.astype(np.float32), axis=0)
     height, width = small.shape[:2]
     every_border = np.arange(max(step, 2), height - 1 - step, step)
+    off_color = np.abs(small - np.median(small, axis=1, keepdims=True)).max(axis=2)
+    is_flat = np.quantile(off_color, _SHARE_ALIKE, axis=1) <= _MOST_OFF_FLAT
+    # The nearest row may hold some of both sides.
+    above, below = np.maximum(every_border - 1 - step, 0), np.minimum(every_border + 2 * step, height - 1)
+    every_border = every_border[~(is_flat[above] | is_flat[below])]
     is_large = np.concatenate((rises >= _LEAST_JUMP, rises <= -_LEAST_JUMP), axis=2)  # either way
     n_large = np.pad(np.cumsum(is_large, axis=1, dtype=np.int32), ((0, 0), (1, 0), (0, 0)))  # up to each column
     for split in range(0, width, max(width // _SPLITS, 1)):
