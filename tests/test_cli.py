@@ -340,6 +340,30 @@ def test_opencv_that_cannot_be_loaded_names_the_fix(
     assert len(text.splitlines()) == 1
 
 
+def test_a_folder_without_rights_is_one_sentence(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def closed(path: Path) -> bool:
+        raise PermissionError(13, "Permission denied", str(path))
+
+    monkeypatch.setattr(Path, "exists", closed)
+    monkeypatch.setattr(sys, "argv", ["colorread", "log", "show", "--log", "closed/log.sqlite"])
+    with pytest.raises(SystemExit) as stop:
+        colorread.cli.main()
+    assert stop.value.code == 1
+    assert capsys.readouterr().err == "No permission to use closed/log.sqlite.\n"
+
+
+def test_a_name_that_the_output_cannot_show_is_no_traceback(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "colorread", "card", "--out", tmp_path / "карта.pdf"],
+        capture_output=True,
+        env=os.environ | {"PYTHONIOENCODING": "cp1252"},
+    )
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert b"\\u043a" in done.stdout
+
+
 @pytest.mark.usefixtures("without_workers")
 def test_other_missing_modules_are_not_blamed_on_opencv(monkeypatch: pytest.MonkeyPatch) -> None:
     def missing(*_args: Any, **_kwargs: Any) -> Any:

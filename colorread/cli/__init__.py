@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 from collections.abc import Callable, Sequence
+from io import TextIOWrapper
 from typing import Annotated, Any
 
 import typer
@@ -93,8 +95,15 @@ def _root(
 
 def main() -> None:
     """Run the command line."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # names of files that it cannot show, as on older Windows
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # as Ctrl-C, so that no unfinished file is left
     try:
         app()
+    except PermissionError as error:
+        typer.echo(f"No permission to use {error.filename}.", err=True)
+        sys.exit(common.EXIT_FAILED)
     except ImportError as error:
         if error.name != "cv2" and "libGL" not in str(error):
             raise
