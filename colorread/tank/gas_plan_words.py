@@ -164,7 +164,10 @@ def amount_words(substance: Substance, amount: float) -> str:
     """Return an amount in g, or mL of water, with other units, such as ``142 g (5.01 oz, 11 ¼ tbsp)``."""
     if substance == "water":  # fluid ounces are kitchen measures already
         return with_other_unit("fluid", amount)
-    return with_other_unit("mass", amount, remark=f", {_kitchen_words(amount / _G_PER_CUP[substance])}")
+    kitchen = _kitchen_words(amount / _G_PER_CUP[substance])
+    if substance == "yeast":  # a few hundredths of an ounce
+        return f"{amount:.2g} g ({kitchen})"
+    return with_other_unit("mass", amount, remark=f", {kitchen}")
 
 
 def _kitchen_words(cups: float) -> str:
