@@ -9,4 +9,4 @@ import lazy_loader
 
 # Loaded when asked for: the command line must start without numpy and OpenCV.
 __getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)
-__version__ = "0.9.0"
+__version__ = "0.9.1"
