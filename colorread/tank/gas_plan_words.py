@@ -35,10 +35,11 @@ _G_PER_CUP: dict[Substance, float] = {
 }
 _SPOON_ERROR = 0.05  # nobody fills a spoon more accurately: assumption
 _QUARTERS = ("", "¼", "½", "¾")
+# What is said here of yeast and its doses, of depth and of hours: common practice, no source.
 _CHARGE_CAUTIONS: dict[SourceKind, str] = {
     "fermentation": (
-        "Yeast past its date or kept warm starts late or not at all (hobby convention). Never tighten a cap without "
-        "an open hose. Keep the mix out of the tank: a second bottle with water catches foam."
+        "Yeast past its date or kept warm starts late or not at all. Never tighten a cap without an open hose. "
+        "Keep the mix out of the tank: a second bottle with water catches foam."
     ),
     "acid-bicarbonate": (
         "Citric acid stings: gloves and goggles. Never mix acid, soda and water at once in a closed bottle; let the "
@@ -47,10 +48,7 @@ _CHARGE_CAUTIONS: dict[SourceKind, str] = {
     "cylinder": "Have cylinders filled and tested by their supplier. Never refill one yourself.",
 }
 _OLD_DAYS = 14  # since the last reading; plants and surface may have changed after that: assumption
-_BY_DEPTH = (
-    "The deeper the diffuser hangs, the more dissolves: little near the surface, much deep and in the outflow "
-    "(hobby convention)."
-)
+_BY_DEPTH = "The deeper the diffuser hangs, the more dissolves: little near the surface, much deep and in the outflow."
 
 
 def plan_title(plan: GasPlan) -> str:
@@ -131,7 +129,7 @@ def plan_cautions(plan: GasPlan) -> tuple[str, ...]:
         _CHARGE_CAUTIONS[kind],
         *gas_cautions(kind, plan.tank.valve),
         *watch_cautions(plan.tank.judged_by),
-        "A plan is no measurement. Take photos, and let them decide each step.",
+        "A plan is no measurement; its rules of thumb are hobby convention. Take photos and let them decide each step.",
     )
 
 
@@ -186,7 +184,7 @@ def _mixing_lines(plan: GasPlan) -> tuple[str, ...]:
     if "yeast" in plan.mix.parts:
         return (
             "Dissolve the sugar in lukewarm water, then add fresh dry yeast: half a teaspoon per cup of "
-            "sugar, up to a tablespoon for a fast start and an early end (hobby convention).",
+            "sugar, up to a tablespoon for a fast start and an early end.",
         )
     hydrate_g = plan.mix.parts["citric acid"] * MONOHYDRATE_PER_ACID
     return (f"That is anhydrous acid. Of the monohydrate, use {hydrate_g:.3g} g with the same soda.",)
@@ -195,8 +193,7 @@ def _mixing_lines(plan: GasPlan) -> tuple[str, ...]:
 def _gives_words(plan: GasPlan) -> str:
     words = f"{_grams(plan.gives_g_per_day)} of CO2 a day into the water"
     if plan.starts_after_days is not None:
-        after = "half a day to two days (hobby convention)"
-        words += f"; {_grams(plan.first_days_g_per_day)} a day at first, after {after}"
+        words += f"; {_grams(plan.first_days_g_per_day)} a day at first, after half a day to two days"
     return f"{words}."
 
 
@@ -288,7 +285,7 @@ def _start_lines(plan: GasPlan, start: StartPlan) -> tuple[str, ...]:
     if start.gas_on is not None and start.lights_on is not None:
         lines.append(
             f"Gas on at {start.gas_on:%H:%M}, lights on at {start.lights_on:%H:%M}. One to two hours between them is "
-            "usual (hobby convention)."
+            "usual."
         )
     if start.photos:
         lines.append(f"On the first days, take photos at {', '.join(f'{clock:%H:%M}' for clock in start.photos)}.")
