@@ -257,7 +257,7 @@ def _to_do(co2_mg_l: Interval, marks: Marks, plants: PlantsWord, fish: Level) ->
     if fish == "watch":
         return WATCH
     return {
-        "too little": "Normal early in the day. At the daily peak, plants could use a little more gas.",
+        "too little": "Normal early in the day. If it is no higher at the daily peak, give a little more gas.",
         "enough": LEAVE_IT,
         "more than needed": "Plants need no more gas.",
         "cannot tell": "Leave the gas as it is, and take a photo at the daily peak.",
