@@ -66,8 +66,7 @@ class Workers(Generic[Job, Result]):
             raise ValueError(f"At least one process is needed, not {count}.")
         self._task = task
         self._time_limit_s = time_limit_s
-        # Each thread has one process.
-        self._threads = ThreadPoolExecutor(count, thread_name_prefix="worker", initializer=_leave_ctrl_c_to_main)
+        self._threads = ThreadPoolExecutor(count, thread_name_prefix="worker")  # each has one process
         self._own = threading.local()
         self._lock = threading.Lock()
         self._processes: set[_Process] = set()
@@ -135,6 +134,7 @@ class Workers(Generic[Job, Result]):
                 with self._lock:
                     if not self._is_open:
                         raise WorkLost("the work was ended")
+                    _leave_ctrl_c_to_main()
                     process = self._own.process = _Process(self._task)
                     self._processes.add(process)
                 process.answer(_START_LIMIT_S)

@@ -464,11 +464,12 @@ def test_processes_that_never_start_end_the_work() -> None:
         list(run_in_workers(hard_work, [1], count=0))
 
 
-def test_a_system_without_room_for_a_process_ends_the_work(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("what", ["_Process", "ensure_running"])
+def test_a_system_without_room_for_a_process_ends_the_work(what: str, monkeypatch: pytest.MonkeyPatch) -> None:
     def full(*_: object) -> None:
         raise OSError(errno.EMFILE, "Too many open files")
 
-    monkeypatch.setattr(colorread.workers, "_Process", full)
+    monkeypatch.setattr(colorread.workers, what, full)
     with pytest.raises(RuntimeError, match="cannot start"):
         list(run_in_workers(hard_work, [1], count=1))
 
