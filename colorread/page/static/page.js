@@ -40,7 +40,10 @@ function prepareOne(form) {
       Object.assign(field, {type: "hidden", name: "modified", value: file.lastModified});
       form.append(field);
       hint.textContent = `Sending ${megabytes(file.size)} MB…`;
-      look(file).then((seen) => { words = seen; if (seen) hint.textContent = `${seen} Sending it all the same…`; });
+      look(file).then((seen) => {
+        words = seen;
+        if (seen && form.classList.contains("is-sending")) hint.textContent = `${seen} Sending it all the same…`;
+      });
       form.requestSubmit();
     });
   }
