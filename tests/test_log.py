@@ -586,7 +586,16 @@ def test_log_with_unfinished_changes_in_a_read_only_folder_is_not_shown_without_
         Log(kept)
     link = path.with_name("link")
     link.symlink_to(path)
-    assert log_file._has_changes_beside(link)
+    assert not log_file._is_complete(link)
+
+
+def test_changes_that_vanish_while_they_are_looked_for_do_not_count(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Log(path):
+        pass
+    monkeypatch.setattr(Path, "exists", lambda _: True)  # another program finished right after
+    assert log_file._is_complete(path)
 
 
 def test_a_read_only_log_is_read_without_leaving_files_that_lock_it_later(log: Log, path: Path) -> None:

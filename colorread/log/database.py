@@ -135,10 +135,9 @@ def open_database(path: Path) -> sqlite3.Connection:
             os.close(os.open(path, os.O_CREAT | os.O_EXCL, 0o600))  # files beside it get the same rights
     if not _is_possible_database(path):
         raise LogFailure(f"The log {path} {_PROBLEMS[sqlite3.SQLITE_NOTADB]}")
-    # Without the changes that another program has left beside it, a file would be incomplete.
-    is_complete = os.path.isfile(path) and not _has_changes_beside(path)
     as_it_is = f"{path.absolute().as_uri()}?mode=ro&immutable=1"
-    if is_complete and not os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids):
+    may_write = os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids)
+    if not may_write and _is_complete(path):
         # Otherwise SQLite makes files beside it with the same rights, which keep the log from being written later too.
         return _connect(path, as_it_is)
     try:
@@ -146,15 +145,18 @@ def open_database(path: Path) -> sqlite3.Connection:
     except sqlite3.OperationalError as error:
         code = error.sqlite_errorcode
         has_no_room_beside = code & 0xFF in _NOT_WRITABLE or code == sqlite3.SQLITE_IOERR_SHMSIZE
-        if not is_complete or not has_no_room_beside:
+        if not has_no_room_beside or not _is_complete(path):
             raise
         return _connect(path, as_it_is)
 
 
-def _has_changes_beside(path: Path) -> bool:
+def _is_complete(path: Path) -> bool:
+    """Return whether a file has all changes; a program at work on it keeps some in a file beside, which may vanish."""
     target = path.resolve()
-    changes = target.with_name(f"{target.name}-wal")
-    return changes.exists() and changes.stat().st_size > 0
+    with suppress(OSError):
+        if target.with_name(f"{target.name}-wal").stat().st_size > 0:
+            return False
+    return os.path.isfile(path)
 
 
 def _connect(path: Path, address: str) -> sqlite3.Connection:
