@@ -285,6 +285,14 @@ def chance_above(co2_mg_l: Interval, limit_mg_l: float) -> float:
     return NormalDist().cdf(-off / width)
 
 
+def limit_at_chance(amount: Interval, chance: float) -> float:
+    """Return the limit that an amount, of which both ends are known, exceeds with a probability: see `chance_above`."""
+    value, end = amount.value or 0.0, (amount.low if chance > 0.5 else amount.high) or 0.0
+    if value == 0.0:
+        return 0.0
+    return float(value * (end / value) ** (abs(NormalDist().inv_cdf(chance)) / NORMAL_95))
+
+
 def level_of(co2_mg_l: Interval, limit_mg_l: float, held: Level | None = None) -> Level:
     """
     Return the level of concern for the fish.

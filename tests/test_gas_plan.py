@@ -163,7 +163,8 @@ def test_the_night_of_gas_that_never_stops() -> None:
 def test_a_timer_valve_is_worth_it_where_the_night_passes_the_limit() -> None:
     def worth(level_mg_l: float, valve: Valve | None = "needle", kind: SourceKind = "cylinder") -> bool | None:
         tank = tank_of(kind, valve, gas=ALL_DAY)
-        timer = timer_valve(start_of(level_mg_l, tank), tank)
+        start = start_of(level_mg_l, tank)
+        timer = timer_valve(start, tank, night_of(start))
         return None if timer is None else timer.is_worth_it
 
     assert worth(31.0) is True

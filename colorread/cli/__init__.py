@@ -102,7 +102,7 @@ def main() -> None:
     try:
         app()
     except PermissionError as error:
-        typer.echo(f"No permission to use {error.filename}.", err=True)
+        typer.echo(f"No permission to use {error.filename or 'a file'}.", err=True)
         sys.exit(common.EXIT_FAILED)
     except ImportError as error:
         if error.name != "cv2" and "libGL" not in str(error):

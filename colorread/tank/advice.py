@@ -159,7 +159,7 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: floa
         is_overdosed=overdosed,
         is_first_step=best is not None and outcome == "change" and best.level != "no concern",
         night=night,
-        timer=timer_valve(start, tank),
+        timer=timer_valve(start, tank, night),
         calm_in_days=_calm_in_days(fit, start) if may_fade else None,
     )
     return Advice(

@@ -180,16 +180,18 @@ def night_of(start: DayStart, rate_factor: Draws | float = 1.0) -> Night | None:
     )
 
 
-def timer_valve(start: DayStart, tank: Tank, rate_factor: Draws | float = 1.0) -> TimerValve | None:
+def timer_valve(
+    start: DayStart, tank: Tank, night: Night | None, rate_factor: Draws | float = 1.0
+) -> TimerValve | None:
     """
-    Return what a timer valve would change at a gas rate relative to that of the day.
+    Return what a timer valve would change of a night, at the same gas rate relative to that of the day.
 
     None if there is or may be one already, the gas is not from a cylinder or stops each day anyway, or the lights'
     hours are not known.
     """
     if tank.source_kind != "cylinder" or tank.valve not in ("none", "needle"):
         return None
-    night, gas = night_of(start, rate_factor), hours_for_lights(start.schedule.lights)
+    gas = hours_for_lights(start.schedule.lights)
     if night is None or gas is None:
         return None
     course = day_course(start, Change(gas=gas), rate_factor)[:, _dark_hours(start.schedule)]

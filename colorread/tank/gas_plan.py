@@ -6,11 +6,10 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
-from statistics import NormalDist
 
 import numpy as np
 
-from colorread.result import NORMAL_95, WATCH_FROM, Interval, Reading, chance_above
+from colorread.result import WATCH_FROM, Interval, Reading, chance_above, limit_at_chance
 from colorread.tank import forecast
 from colorread.tank.charge import USUAL_YIELD, Mix, acid_mix, fermentation_mix
 from colorread.tank.events import Event, updated_tank
@@ -303,6 +302,7 @@ def plan_gas(
     fills = _fills(source, charge, dose_g) if kind == "cylinder" else ()
     first_factor = dose_g * charge.first / need.now_g
     peak_mg_l = interval(forecast.day_course(need.start, Change(), first_factor).max(axis=1))
+    night = forecast.night_of(need.start, first_factor)
     return GasPlan(
         tank=tank,
         gas=need.start.schedule.gas,
@@ -325,8 +325,8 @@ def plan_gas(
         chance_above_limit=chance_above(peak_mg_l, limit_mg_l),
         starts_after_days=_YEAST_STARTS_AFTER_DAYS if kind == "fermentation" else None,
         lasts_days=fills[0].days if len(fills) == 1 else interval(charge.lasts_days),
-        night=forecast.night_of(need.start, first_factor),
-        timer=None if fit is None else forecast.timer_valve(need.start, tank, first_factor),
+        night=night,
+        timer=None if fit is None else forecast.timer_valve(need.start, tank, night, first_factor),
         outlook=None
         if fit is None
         else forecast.source_outlook(fit, updated_tank(logged, happened), forecast.gas_trend(fit)),
@@ -336,9 +336,7 @@ def plan_gas(
 
 def _kept_g(limit_g: Draws) -> float:
     """Return the dose that passes the limit with `WATCH_FROM` at most, counted and as levels are judged."""
-    low, middle, counted = np.quantile(limit_g, (0.05, 0.5, WATCH_FROM))
-    as_judged = middle * (low / middle) ** (NormalDist().inv_cdf(1.0 - WATCH_FROM) / NORMAL_95)  # see `chance_above`
-    return float(min(counted, as_judged))
+    return min(float(np.quantile(limit_g, WATCH_FROM)), limit_at_chance(interval(limit_g), 1.0 - WATCH_FROM))
 
 
 def _plannable_source(tank: Tank) -> GasSource:

@@ -15,7 +15,7 @@ from colorread.records import Kept, plain
 from colorread.result import Interval, Reading, Verdict
 from colorread.tank.events import Event
 from colorread.tank.settings import DailySpan, Tank
-from colorread.words import Answer, answer_of
+from colorread.words import OLD_DAYS, Answer, answer_of
 
 _THREE_DIGITS = Kept(digits=3)  # decimals in JSON; more are worth nothing
 _RoundedInterval = Annotated[Interval, _THREE_DIGITS]
@@ -499,6 +499,11 @@ class TankSummary:
         if self.now is None:
             return None
         return answer_of(self.now.co2_mg_l, self.now.verdict, days_old=self.days_old, what=self.now.what)
+
+    @property
+    def advice_title(self) -> str:
+        """Title above the advice."""
+        return "Advice at the time" if self.days_old > OLD_DAYS else "What to change"
 
     @property
     def tank_co2(self) -> tuple[PhotoPoint, ...]:

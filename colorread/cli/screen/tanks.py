@@ -65,8 +65,7 @@ def _print_details(terminal: Terminal, summary: tank_room.TankSummary) -> None:
             for row in tank_room.number_rows(summary)
         )
         terminal.table(("", ""), rows, show_header=False, caption=tank_room.NUMBERS_CAPTION, caption_justify="left")
-        is_old = summary.answer is not None and bool(summary.answer.then)
-        _print_advice(terminal, summary.findings.advice, "Advice at the time" if is_old else "What to change")
+        _print_advice(terminal, summary.findings.advice, summary.advice_title)
         if summary.findings.source is not None:
             notes.insert(0, summary.findings.source.sentence)
     terminal.rows(listed("Notes", filter(None, notes)))
