@@ -176,10 +176,10 @@ def test_an_existing_file_is_never_replaced_by_accident(tmp_path: Path, profile:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("not [toml", "no profile of colorread, or it is damaged"),
-        ("a = " + "[" * 100_000, "no profile of colorread, or it is damaged"),
-        ("a = " + "1" * 5000, "no profile of colorread, or it is damaged"),
-        ('a = "b"', "no profile of colorread"),
+        ("not [toml", "not a colorread profile, or it is damaged"),
+        ("a = " + "[" * 100_000, "not a colorread profile, or it is damaged"),
+        ("a = " + "1" * 5000, "not a colorread profile, or it is damaged"),
+        ('a = "b"', "not a colorread profile"),
         ('schema = "colorread.profile/9"', "has version 9"),
         ('schema = "colorread.profile/1"\nlight = "unknown"\nmade_at = ""\n[[sample]]\nstate = "acid"', "is damaged"),
     ],
