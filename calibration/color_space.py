@@ -29,9 +29,9 @@ _STRENGTH_RANGE = (-0.3, 0.8)  # two deviations or more to either side, where th
 # 14 to 20 % of offset print.
 _DOT_GAIN_PRIOR = (0.13, 0.035)
 _BLACK_PRIOR = (0.05, 0.4)  # reflectance of solid black over paper 3 to 8 %, and its standard deviation in ln
-# Standard deviation of a patch in ln of its reflectance, from noise and uneven print; to that is added this share of the
-# difference between the paper on its two sides, in case a shadow edge crosses it, and this much if that paper is clipped
-# in all channels, so that the patch hardly counts: assumptions.
+# Standard deviation of a patch in ln of its reflectance, from noise and uneven print; added to that, this share of the
+# difference between the paper on its two sides, in case a shadow edge crosses it, and this much if that paper is
+# clipped in all channels, so that the patch hardly counts: assumptions.
 _PATCH_STD, _UNLIKE_SHARE, _CLIPPED_STD = 0.03, 0.5, 1.0
 _CLIPPED = 0.985  # sRGB-encoded value of paper from which it may be clipped: assumption
 _LEAST_STD = 0.05  # of the strength: the form of the curve itself is an assumption

@@ -291,8 +291,8 @@ def fit_family(samples: SignalSamples, expected: NDArray[np.float32], *, n_amoun
     neutral = _NEUTRAL_MEAN + _NEUTRAL_STD**2 * weighted.sum(axis=-1)[np.arange(len(load)), load]
     misfit = 2.0 * float(total_least[ratio, member]) / len(off_neutral)
     # A color that no member explains well says little, and soon nothing: the worse the best fit, the flatter the
-    # likelihood. On 457 rendered photos kept out of training this makes intervals no wider, and all four photos that fit
-    # worse than 3 are covered.
+    # likelihood. On 457 rendered photos kept out of training this makes intervals no wider, and all four that fit worse
+    # than 3 are covered.
     best = total.max()
     total = (total - best) * min(1.0, _INDEPENDENT_SAMPLES / len(samples.density)) / max(1.0, misfit) ** 2
     total = np.logaddexp(total, np.log(_CLEAR_PROBABILITY) - clear_half_square - best)
