@@ -229,7 +229,7 @@ def time_taken(tags: Mapping[int, Any], file_time_s: float) -> tuple[datetime | 
     Returns
     -------
     taken_at : datetime.datetime or None
-        Without a time zone if the camera did not store one; no time before 1990, as that of a clock never set.
+        Without a time zone if the camera did not store one; times before 1990, of clocks never set, are ignored.
     time_source : {"exif with offset", "exif without offset", "file time", "unknown"}
         Where it comes from.
     """

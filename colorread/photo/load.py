@@ -251,7 +251,7 @@ def _corners_px(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
 
 
 def _decode(image: ImageFile.ImageFile, file: BinaryIO, long_side_px: int) -> NDArray[np.uint8]:
-    """Decode a picture, reduced to a long side that is at least `long_side_px` or slightly less."""
+    """Decode a picture, reduced so far that its long side is at most slightly below `long_side_px`."""
     if image.format not in JPEG_FORMATS:
         return np.asarray(decoded(image, least_side_px=long_side_px))
     # A photo 4000 px wide may be halved to 2000: that is four times as fast, and the card needs no more detail.
@@ -261,7 +261,7 @@ def _decode(image: ImageFile.ImageFile, file: BinaryIO, long_side_px: int) -> ND
 
 
 def _upright(stored: NDArray[np.uint8], orientation: Any) -> NDArray[np.uint8]:
-    """Return a picture turned upright from its EXIF orientation."""
+    """Turn a stored picture upright, given its EXIF orientation."""
     if orientation in _TRANSPOSED:
         stored = np.asarray(cv2.transpose(stored), dtype=np.uint8)
     flip = _FLIPS.get(orientation)

@@ -1,4 +1,4 @@
-"""Checks that a photo file is sound, and that decoding it takes neither too much memory nor too much time."""
+"""Checks that a photo file is sound, and that decoding it takes a reasonable amount of memory and time."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ _MARKER: Final = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 _START_OF_SCAN, _END_OF_IMAGE = 0xDA, 0xD9
 # On 604 rendered photos with damage that the decoder does not notice and colors shifted by 3 codes or more, these find
 # 73 %, including all whose reading would miss; on 626 sound ones they refuse one, whose card lies level in the photo.
-_LEAST_JUMP: Final = 3.0  # codes; also twice the deviation of 75 % of the columns, and four times the rows beside it
+_LEAST_JUMP: Final = 3.0  # codes; also twice the deviation of 75 % of the columns, four times the jump of the rows beside
 _SHARE_ALIKE: Final = 0.75
 _COLUMNS, _SPLITS = 128, 16  # columns to look at, which is enough; places where the damage may begin
 # Bars above and below a photo, in screenshots or for a caption, end in a jump too, but have a single color, as no row
@@ -133,7 +133,7 @@ def decode_sound_jpeg(image: ImageFile.ImageFile, file: BinaryIO) -> NDArray[np.
 
 def require_no_jump(pixels: NDArray[np.uint8], image: ImageFile.ImageFile, stored_width_px: int) -> None:
     """
-    Refuse a JPEG whose colors jump as only damage makes them, which its decoder may not notice.
+    Refuse a JPEG whose colors jump in a way that only damage causes and that its decoder may not notice.
 
     Parameters
     ----------
@@ -154,7 +154,7 @@ def require_no_jump(pixels: NDArray[np.uint8], image: ImageFile.ImageFile, store
     every = max(n_columns // _COLUMNS, 1)  # that many columns of blocks are enough
     blocks = pixels[: n_rows * block_px, : n_columns * block_px].reshape(n_rows * block_px, n_columns, -1)[:, ::every]
     small = blocks.reshape(n_rows * block_px, -1, 3)
-    while block_px > 1:  # in halves, which is several times as fast in OpenCV as one step
+    while block_px > 1:  # by repeated halving, several times as fast in OpenCV as one step
         block_px //= 2
         small = np.asarray(cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     small = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2YCrCb), dtype=np.uint8)

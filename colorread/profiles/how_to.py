@@ -15,7 +15,7 @@ Kind = Literal["ends", "air", "chart"]
 # Z 8802), 0.149 for 0.041 and 0.026 mol/L (pH 7.00, from manual MI 611-211, 2005, of a maker of pH meters).
 SOLD_BUFFERS = {"6.86": 0.1, "7.00": 0.15}
 """Ionic strength of ready-made buffers, by their pH [mol/kg]."""
-BUFFERS = ", ".join(f"{strength:g} for a store-bought buffer of pH {ph}" for ph, strength in SOLD_BUFFERS.items())
+BUFFERS = ", ".join(f"{strength:g} for a buffer sold as pH {ph}" for ph, strength in SOLD_BUFFERS.items())
 """The same, for help texts."""
 
 

@@ -19,7 +19,7 @@ from colorread.reference.plane import PlaneFit, PlaneMap, best_fit, camera_matri
 _QUICK_TRIES, _ENOUGH_MARKERS = 2, 3
 
 # Assumptions.
-_TILT_LIMIT_DEG = 35.0  # beyond it the paper seen through the fluid lies well to its side
+_TILT_LIMIT_DEG = 35.0  # beyond it the paper seen through the fluid lies well to one side of it
 _WINDOW_SEEN_SHARE = 0.75  # leaves room for a vial with paper around it
 _GRAY_CORRELATION, _MIN_PATCHES = -0.7, 4  # of contrast with ink along a row of grays; patches that must be seen
 

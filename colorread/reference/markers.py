@@ -124,7 +124,7 @@ def _refine(gray_u8: NDArray[np.uint8], corners_px: NDArray[np.float64]) -> NDAr
     levels = cv2.remap(gray_u8, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     rise = np.diff(levels.astype(np.float64).reshape(4, len(_ALONG), -1), axis=2)
     middle_px = (offset_px[1:] + offset_px[:-1]) / 2
-    # First where the side as a whole is steepest, as noise hides that in a single row; then the edge near there.
+    # First find where the side as a whole is steepest, as noise hides that in a single row; then the edge near there.
     steepest_px = middle_px[rise.mean(axis=1).argmax(axis=1)]
     rise = rise.clip(0) * np.exp(-2 * ((middle_px - steepest_px[:, None, None]) / reach_px) ** 2)
     strength = rise.sum(axis=2)
