@@ -34,7 +34,7 @@ DENSITY_CEILING = 2.5
 WAVELENGTH_NM: NDArray[np.float64] = np.arange(400.0, 701.0, 5.0)
 """The grid of all spectra here, shape (61,) [nm]."""
 # A white LED is a blue peak and a broad phosphor hump; tank lamps add narrow red, green or blue peaks. The shapes are
-# common knowledge of such lamps, no single source; the CIE lamps of the same classes are used as well.
+# common knowledge about such lamps, no single source; the CIE lamps of the same classes are used as well.
 # Peak [nm], its width, hump [nm], its widths on the blue and on the red side, height of the peak relative to the hump.
 _LED = {
     "warm-led": ((450, 9, 605, 62, 70, 0.35), (455, 10, 590, 60, 75, 0.45), (447, 8, 615, 70, 60, 0.25)),
@@ -221,7 +221,7 @@ def _white_balanced(
 
 @cache
 def _training_reflectances() -> NDArray[np.float64]:
-    """Return smooth, natural reflectances, shape (60, 61): sums of three broad Gaussians (own choice, fixed seed)."""
+    """Return smooth reflectances as in nature, shape (60, 61): three broad Gaussians each (own choice, fixed seed)."""
     rng = np.random.default_rng(1)
     center, width, height = (rng.uniform(low, high, (60, 3, 1)) for low, high in ((400, 700), (30, 90), (-0.5, 0.5)))
     bumps = height * np.exp(-0.5 * ((WAVELENGTH_NM - center) / width) ** 2)

@@ -27,7 +27,7 @@ BASE_MAXIMUM_L_MOL_CM = 37060.0
 # published absorbance series; 7.10 in handbooks at unstated ionic strength).
 PKA_25C_FRESH = 7.30
 PKA_STD = 0.10
-# No value for this dye was found; one between those of bromocresol purple (-0.0043) and phenol red (-0.0075 per C) in
+# No value for this dye was found; this one, between bromocresol purple (-0.0043) and phenol red (-0.0075 per C) in
 # Yao & Byrne 2001, Environ. Sci. Technol. 35, 1197-1201, is an assumption.
 _PKA_PER_C = -0.006
 _FRESH_IONIC_STRENGTH_MOL_KG = 0.0014  # of 4 dKH water, to which the value at 25 C refers

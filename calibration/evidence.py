@@ -35,8 +35,8 @@ _INDEPENDENT_SAMPLES = 4.0
 # determines the ratio to far better than the family's steps of 0.1.
 _FINER = 4
 # Probability that the fluid is water without dye, whose color says nothing about the pH: assumption. Without it two
-# photos of clear water in front of overexposed paper were read as pH 7. It costs 3 of 1 025 photos of fluid, two of
-# which had been misread; ten times the probability costs 9 more.
+# photos of clear water in front of overexposed paper were read as pH 7. It costs 3 of 1 025 photos of fluid, and two of
+# these had missed anyway; ten times the probability costs 9 more.
 _CLEAR_PROBABILITY = 0.002
 _LEAST = 1e-30  # smallest likelihood, so that its logarithm can be taken
 RATIO: NDArray[np.float64] = np.linspace(LOG_RATIO[0], LOG_RATIO[-1], _FINER * (len(LOG_RATIO) - 1) + 1)
@@ -154,7 +154,7 @@ def weigh_members(
     for item in evidence:
         log_weight = log_weight + (patch_share if item.state in PRINTED_STATES else 1.0) * _remembered(item)
     weight: NDArray[np.float64] = trust * _normed(log_weight)
-    if of_fluid:  # for this photo the vial may have been given other drops than for all those of the calibration
+    if of_fluid:  # for the photo at hand the vial may have been given other drops than for the whole calibration
         weight[:, 0] += (1.0 - _SAME_DROPS) * weight[:, 1:].sum(axis=1)
         weight[:, 1:] *= _SAME_DROPS
     weight[:, [0]] += (1.0 - trust) * _normed(log_prior)

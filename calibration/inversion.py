@@ -44,7 +44,7 @@ class PhPosterior:
     median, low, high : float
         50 %, 5 % and 95 % points [-].
     open_below, open_above : bool
-        Whether the photo leaves open that the dye is all yellow, or all blue: only the prior then sets that end.
+        Whether the photo leaves open that the dye is all yellow, or all blue: the prior alone then sets that end.
     load : float
         Best-fitting dye amount, absorbance of the all-blue fluid at its maximum [-].
     misfit : float

@@ -21,7 +21,7 @@ from calibration.evidence import PKA_SHIFT, Evidence, SignalSamples, State, weig
 
 USUAL_LOAD_INDEX = int(np.abs(np.log(LOAD / USUAL_LOAD)).argmin())
 """Index in `calibration.camera.LOAD` of the usual dye amount, for which color directions are given."""
-_NEARLY_AN_END = 1.0  # pH this far from pKa', one form makes up 10 in 11 of the dye: the color of that end
+_NEARLY_AN_END = 1.0  # at a pH this far from pKa', one form makes up 10 in 11 of the dye: the color of that end
 _REACH_OF_KNOWN = 0.3  # pH either side of a known color: assumption
 DIRECTIONS = {"yellow": 0, "middle": len(LOG_RATIO) // 2, "blue": -1}
 """Colors whose directions a profile gives: indices in `LOG_RATIO`, in the order of `Estimates`."""

@@ -31,7 +31,7 @@ _MARKER: Final = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 _START_OF_SCAN, _END_OF_IMAGE = 0xDA, 0xD9
 # On 604 rendered photos with damage that the decoder does not notice and colors shifted by 3 codes or more, these find
 # 73 %, including all whose reading would miss; on 626 sound ones they refuse one, whose card lies level in the photo.
-_LEAST_JUMP: Final = 3.0  # codes; also twice the deviation of 75 % of the columns, four times the jump of the rows beside
+_LEAST_JUMP: Final = 3.0  # codes; also twice the deviation of 75 % of the columns, four times that of the rows beside
 _SHARE_ALIKE: Final = 0.75
 _COLUMNS, _SPLITS = 128, 16  # columns to look at, which is enough; places where the damage may begin
 # Bars above and below a photo, in screenshots or for a caption, end in a jump too, but have a single color, as no row
