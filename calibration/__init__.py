@@ -1,4 +1,4 @@
-"""What is known or fitted beforehand: prints, dye, cameras and profiles, and the inversion from color to pH."""
+"""Everything known or fitted beforehand (prints, dye, cameras, profiles), and the inversion from color to pH."""
 
 import lazy_loader
 

@@ -19,7 +19,7 @@ def write_atomic(path: str | os.PathLike[str], data: bytes, *, mode: int = 0o666
     Parameters
     ----------
     path : path
-        The file; if it exists it is replaced and keeps its permissions. For a link, the file it points to.
+        The file; an existing one is replaced and keeps its permissions. A link is followed.
     data : bytes
         The content.
     mode : int, default 0o666
@@ -28,7 +28,7 @@ def write_atomic(path: str | os.PathLike[str], data: bytes, *, mode: int = 0o666
     Raises
     ------
     OSError
-        If it cannot be written, or is not a regular file, such as a device.
+        If it cannot be written, or is not a regular file (a device, say).
     """
     with atomic_writer(path, mode=mode) as file:
         file.write(data)
@@ -37,7 +37,7 @@ def write_atomic(path: str | os.PathLike[str], data: bytes, *, mode: int = 0o666
 @contextmanager
 def atomic_writer(path: str | os.PathLike[str], *, mode: int = 0o666) -> Iterator[BinaryIO]:
     """
-    Write a file part by part in a ``with`` block; it appears at the end of the block, or not at all if that raises.
+    Write a file piece by piece in a ``with`` block; it appears at the end of the block, or not at all if that raises.
 
     Parameters
     ----------
@@ -52,13 +52,13 @@ def atomic_writer(path: str | os.PathLike[str], *, mode: int = 0o666) -> Iterato
     target = Path(os.path.realpath(path))
     exists = os.path.lexists(target)  # true for a circular link too
     if exists and not target.is_file():
-        raise OSError(errno.EINVAL, "it is no regular file", str(target))
-    part = target.with_name(f".{secrets.token_hex(8)}.part")  # a fresh name, as the longest leaves no room for a suffix
+        raise OSError(errno.EINVAL, "it is not a regular file", str(target))
+    part = target.with_name(f".{secrets.token_hex(8)}.part")  # the longest names leave no room for a suffix
     try:
         with open(part, "xb", opener=lambda name, flags: os.open(name, flags, mode)) as file:
             yield file
             file.flush()
-            os.fsync(file.fileno())  # or a power cut may leave an empty file of the new name
+            os.fsync(file.fileno())  # or a power cut may leave an empty file under the new name
         if exists:
             shutil.copymode(target, part)
         part.replace(target)

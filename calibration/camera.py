@@ -1,4 +1,4 @@
-"""What a camera makes of the dye: spectra of lamps and cameras, and the densities expected of each pair of them."""
+"""How cameras see the dye: spectra of lamps and cameras, and the densities expected from each pair of them."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ from calibration.dye import BASE_MAXIMUM_L_MOL_CM, absorptivity, base_fraction
 
 _LUMA = np.array((0.2126, 0.7152, 0.0722))  # luminance weights of sRGB, IEC 61966-2-1:1999
 
-# Phones strengthen colors: assumption. On the rendered photos of known fluid 1.0 explained the colors worst.
+# Phones boost colors: assumption. On the rendered photos of known fluid 1.0 explained the colors worst.
 _SATURATION = (1.1, 1.3, 1.5)
-# A color beyond the gamut is cut off channel by channel, or pulled towards gray until no channel lies below this share
-# of the luminance. Phones do either: assumption.
+# A color outside the gamut is cut off channel by channel, or pulled toward gray until no channel is below this share of
+# the luminance. Phones do one or the other: assumption.
 _LEAST_SHARE_OF_LUMA = (0.0, 0.3)
 
 LOG_RATIO: NDArray[np.float64] = np.round(np.arange(-2.0, 2.001, 0.1), 3)
@@ -29,13 +29,13 @@ LOAD: NDArray[np.float64] = np.geomspace(0.08, 4.5, 20)
 USUAL_LOAD = 0.7
 """A usual dye amount, from drops per milliliter and bore of common vials: assumption [-]."""
 DENSITY_CEILING = 2.5
-"""Densities above are not told apart: the channel is black [-]."""
+"""Higher densities are not distinguished: the channel is black [-]."""
 
 WAVELENGTH_NM: NDArray[np.float64] = np.arange(400.0, 701.0, 5.0)
 """The grid of all spectra here, shape (61,) [nm]."""
-# A white LED is a blue peak and a broad phosphor hump; tank lamps add narrow red, green or blue peaks. Shapes by
-# common knowledge of such lamps, no single source; the CIE lamps of the same classes stand beside them.
-# Peak [nm], its width, hump [nm], width to the blue, width to the red, height of the peak over the hump.
+# A white LED is a blue peak and a broad phosphor hump; tank lamps add narrow red, green or blue peaks. The shapes are
+# common knowledge about such lamps, no single source; the CIE lamps of the same classes are used as well.
+# Peak [nm], its width, hump [nm], its widths on the blue and on the red side, height of the peak relative to the hump.
 _LED = {
     "warm-led": ((450, 9, 605, 62, 70, 0.35), (455, 10, 590, 60, 75, 0.45), (447, 8, 615, 70, 60, 0.25)),
     "cool-led": ((450, 9, 560, 48, 70, 1.2), (455, 11, 565, 50, 75, 0.9), (445, 9, 550, 45, 65, 1.5)),
@@ -69,7 +69,7 @@ class SignalFamily:
     light_class : ndarray of str, shape (K,)
         Lamp class of each member.
     weight : ndarray of float64, shape (K,)
-        Prior weight; each lamp class has the same in total, all together 1.
+        Prior weight; every lamp class has the same total, and all sum to 1.
     """
 
     density: NDArray[np.float32]
@@ -82,20 +82,20 @@ def signal_family(space: ColorSpace, every: int = 1) -> SignalFamily:
     """
     Return the expected densities for photos encoded in `space`.
 
-    Beer-Lambert over the spectra, summed by lamp and sensor, white-balanced on paper, then taken to RGB by the
-    color matrix for daylight, the saturation and the gamut of the phone.
+    Beer-Lambert over the spectra, summed by lamp and sensor, white-balanced on paper, then converted to RGB by the
+    phone's color matrix for daylight, its saturation and its treatment of the gamut.
 
     Parameters
     ----------
     space : {'srgb', 'display-p3'}
         Primaries of the photo.
     every : int, default 1
-        Keep one in so many members; if prime to their 6 looks, all lamps, cameras and looks stay among them.
+        Keep one member in `every`; if coprime to the 6 looks, every lamp, camera and look is still represented.
 
     Returns
     -------
     SignalFamily
-        The same object at each call.
+        The same object on every call.
     """
     transmittance = dye_transmittance(LOG_RATIO[:, None], LOAD[None, :])
     members, classes, weights = [], [], []
@@ -105,12 +105,12 @@ def signal_family(space: ColorSpace, every: int = 1) -> SignalFamily:
     looks = list(product(_SATURATION, _LEAST_SHARE_OF_LUMA))
     for i, ((light_class, power), (sensor, matrix)) in enumerate(product(lamps, sensors_and_matrices)):
         rgb = _white_balanced(transmittance, power, sensor) @ matrix.T
-        for saturation, least_share in looks[-i * len(looks) % every :: every]:  # each pair in other looks
+        for saturation, least_share in looks[-i * len(looks) % every :: every]:  # different looks for each pair
             members.append(_pulled_in(_saturated(rgb, saturation), least_share).astype(np.float32))
             classes.append(light_class)
             weights.append(1.0 / len(of_class[light_class]))
     density = -np.log10(np.maximum(np.stack(members), 10.0**-DENSITY_CEILING))
-    # One channel after the other in memory: fits of the family go through each channel as a whole.
+    # Each channel in one piece of memory, as the fits go through one channel after the other.
     density = np.asfortranarray(density)
     weight = np.array(weights)
     return SignalFamily(density=density, light_class=np.array(classes), weight=weight / weight.sum())
@@ -141,7 +141,7 @@ def dye_transmittance(log_ratio: ArrayLike, load: ArrayLike) -> NDArray[np.float
 
 def direction_deg(density: NDArray[Any]) -> NDArray[np.float64]:
     """
-    Return the direction of a color, which follows the pH and hardly the amount of dye.
+    Return the direction of a color, which depends on the pH and hardly on the amount of dye.
 
     Parameters
     ----------
@@ -159,9 +159,9 @@ def direction_deg(density: NDArray[Any]) -> NDArray[np.float64]:
 
 def color_matrix(sensor: NDArray[np.float64], space: ColorSpace) -> NDArray[np.float64]:
     """
-    Return the matrix, made for D65, by which a phone takes white-balanced sensor signals to linear RGB, shape (3, 3).
+    Return a phone's matrix from white-balanced sensor signals to linear RGB, made for D65, shape (3, 3).
 
-    Least squares over smooth reflectances under the constraint that white stays white: each row has the sum 1.
+    Least squares over smooth reflectances under the constraint that white stays white: each row sums to 1.
     """
     raw = _white_balanced(_training_reflectances(), cie_illuminants()["d65"], sensor)
     rgb = rgb_lin_under_d65(_training_reflectances(), space)
@@ -202,7 +202,7 @@ def _saturated(rgb: NDArray[np.float64], saturation: float | NDArray[np.float64]
 
 
 def _pulled_in(rgb: NDArray[np.float64], least_share: float) -> NDArray[np.float64]:
-    """Pull colors towards gray until no channel lies below a share of the luminance; 0 leaves them to be cut off."""
+    """Pull colors toward gray until no channel is below a share of the luminance; 0 leaves them to be cut off."""
     if least_share == 0.0:
         return rgb
     luma = (rgb @ _LUMA)[..., None]
@@ -221,7 +221,7 @@ def _white_balanced(
 
 @cache
 def _training_reflectances() -> NDArray[np.float64]:
-    """Smooth reflectances of natural kind, shape (60, 61): sums of three broad Gaussians (own choice, fixed seed)."""
+    """Return smooth reflectances as in nature, shape (60, 61): three broad Gaussians each (own choice, fixed seed)."""
     rng = np.random.default_rng(1)
     center, width, height = (rng.uniform(low, high, (60, 3, 1)) for low, high in ((400, 700), (30, 90), (-0.5, 0.5)))
     bumps = height * np.exp(-0.5 * ((WAVELENGTH_NM - center) / width) ** 2)
@@ -231,7 +231,7 @@ def _training_reflectances() -> NDArray[np.float64]:
 
 @cache
 def lights() -> dict[str, list[NDArray[np.float64]]]:
-    """Return the lamps of the family by class, several of each: relative spectral power on `WAVELENGTH_NM`."""
+    """Return the lamps of the family by class, several in each: relative spectral power on `WAVELENGTH_NM`."""
     cie = cie_illuminants()
     of_class = {
         light_class: [*(cie[name] for name in names), *(_white_led(*shape) for shape in _LED.get(light_class, ()))]
@@ -263,8 +263,7 @@ def sensors() -> NDArray[np.float64]:
     """
     Return the camera sensitivities of the family, shape (9, 61, 3).
 
-    Eight measured cameras, and as the ninth the CIE 1931 observer, to which the color processing of every phone tries
-    to map.
+    Eight measured cameras, then the CIE 1931 observer, which the color processing of every phone tries to match.
     """
     table = _read("sensors.csv")[1]
     measured = table.reshape(len(WAVELENGTH_NM), -1, 3).transpose(1, 0, 2)

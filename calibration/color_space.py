@@ -24,14 +24,14 @@ _PRIMARIES_XY: Final[dict[ColorSpace, tuple[tuple[float, float], ...]]] = {
 # Phones bend the sRGB curve into an S: e + strength * (3 e^2 - 2 e^3 - e). The one-parameter form is an assumption;
 # measured curves of cameras are S-shaped, not power laws.
 _STRENGTH_PRIOR = (0.3, 0.25)  # mean and standard deviation: assumption
-_STRENGTH_RANGE = (-0.3, 0.8)  # over two deviations to either side, where the curve still rises
+_STRENGTH_RANGE = (-0.3, 0.8)  # two deviations or more to either side, where the curve still rises
 # Physical and optical dot gain at half coverage of office printers 0.06 to 0.2: assumption around the published
 # 14 to 20 % of offset print.
 _DOT_GAIN_PRIOR = (0.13, 0.035)
 _BLACK_PRIOR = (0.05, 0.4)  # reflectance of solid black over paper 3 to 8 %, and its standard deviation in ln
-# Standard deviation of a patch in ln of its reflectance, from noise and uneven print; the share added of the difference
-# between the papers on its two sides, as a shadow edge runs through it; and what is added if that paper is clipped in
-# all channels, so that the patch hardly counts: assumptions.
+# Standard deviation of a patch in ln of its reflectance, from noise and uneven print; added to that, this share of the
+# difference between the paper on its two sides, in case a shadow edge crosses it, and this much if that paper is
+# clipped in all channels, so that the patch hardly counts: assumptions.
 _PATCH_STD, _UNLIKE_SHARE, _CLIPPED_STD = 0.03, 0.5, 1.0
 _CLIPPED = 0.985  # sRGB-encoded value of paper from which it may be clipped: assumption
 _LEAST_STD = 0.05  # of the strength: the form of the curve itself is an assumption
@@ -44,7 +44,7 @@ def _xyz_from_xy(xy: tuple[float, float]) -> NDArray[np.float64]:
 
 
 def _xyz_from_rgb_matrix(color_space: ColorSpace) -> NDArray[np.float64]:
-    """Derive the matrix from the primaries, so that RGB white equals D65 exactly and not to four digits."""
+    """Derive the matrix from the primaries, so that RGB white equals D65 exactly, not just to four digits."""
     primaries_xyz = np.stack([_xyz_from_xy(xy) for xy in _PRIMARIES_XY[color_space]], axis=1)
     return primaries_xyz * np.linalg.solve(primaries_xyz, _xyz_from_xy(_D65_XY))
 
@@ -150,7 +150,7 @@ class GraySamples:
     patch : ndarray of float, shape (N, 3)
         Median of each patch.
     paper : ndarray of float, shape (N, 2, 3)
-        Bare paper on both sides of each.
+        Bare paper on both sides of each patch.
     """
 
     black_coverage: NDArray[np.float64]
@@ -215,7 +215,7 @@ def s_curve(encoded: ArrayLike, strength: float) -> NDArray[np.float64]:
 
 def usual_reflectance(black_coverage: ArrayLike) -> NDArray[np.float64]:
     """
-    Return the reflectance over paper of a usual print.
+    Return the reflectance of a usual print relative to its paper.
 
     Parameters
     ----------
@@ -279,7 +279,7 @@ def fit_tone(samples: GraySamples) -> ToneFit:
 
 
 def _inks(coverage: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return ln of the reflectance of P patches, shape (13 dot gains, 15 blacks, P), and the prior cost of a pair."""
+    """Return ln of the reflectance of P patches, shape (13 dot gains, 15 blacks, P), and each pair's prior cost."""
     gain = np.linspace(0.0, 0.24, 13)[:, None]
     black = np.geomspace(0.015, 0.2, 15)
     cost = ((gain - _DOT_GAIN_PRIOR[0]) / _DOT_GAIN_PRIOR[1]) ** 2
@@ -290,7 +290,7 @@ def _inks(coverage: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[n
 def _log_reflectance(
     samples: GraySamples, strengths: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return ln of patch over paper at each of S strengths, and its standard deviation, shape (S, P) both."""
+    """Return ln of patch over paper at each of S strengths, and its standard deviation, both of shape (S, P)."""
     encoded = np.concatenate([samples.patch[:, None], samples.paper], axis=1)
     light = np.array([decode_tone(encoded, strength) for strength in strengths])  # (S, P, patch and two papers, 3)
     sides = np.log(np.maximum(light[:, :, 1:], 2e-3))

@@ -27,8 +27,8 @@ BASE_MAXIMUM_L_MOL_CM = 37060.0
 # published absorbance series; 7.10 in handbooks at unstated ionic strength).
 PKA_25C_FRESH = 7.30
 PKA_STD = 0.10
-# No value for this dye was found; it lies between bromocresol purple (-0.0043) and phenol red (-0.0075 per C) of
-# Yao & Byrne 2001, Environ. Sci. Technol. 35, 1197-1201: an assumption.
+# No value for this dye was found; this one, between bromocresol purple (-0.0043) and phenol red (-0.0075 per C) in
+# Yao & Byrne 2001, Environ. Sci. Technol. 35, 1197-1201, is an assumption.
 _PKA_PER_C = -0.006
 _FRESH_IONIC_STRENGTH_MOL_KG = 0.0014  # of 4 dKH water, to which the value at 25 C refers
 
@@ -73,7 +73,7 @@ def pka_prime(temperature_c: float = 25.0, *, ionic_strength_mol_kg: float | Non
     .. [1] Yao W., Byrne R. H. 2001, Environ. Sci. Technol. 35, 1197-1201: form and values of the shift with ionic
        strength for the same class of dyes, ``-4 A (sqrt(I) / (1 + sqrt(I)) - 0.3 I)`` on the concentration scale of
        H+. On the activity scale, which buffer labels and the carbonate equations here use, the charge of H+ drops out:
-       the squared charges, 4 of the blue less 1 of the yellow form, leave ``-3 A``.
+       the squared charges, 4 for the blue form minus 1 for the yellow form, leave ``-3 A``.
     """
     pka = PKA_25C_FRESH + _PKA_PER_C * (temperature_c - 25.0)
     if ionic_strength_mol_kg is None:
@@ -86,7 +86,7 @@ def pka_prime(temperature_c: float = 25.0, *, ionic_strength_mol_kg: float | Non
 
 def log_activity_davies(ionic_strength_mol_kg: ArrayLike, temperature_c: ArrayLike) -> NDArray[np.float64]:
     """
-    Return log10 of the activity coefficient of an ion of charge one; it grows with the square of the charge.
+    Return log10 of the activity coefficient of an ion of charge one; for others it scales with the charge squared.
 
     Parameters
     ----------

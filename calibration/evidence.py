@@ -15,73 +15,73 @@ from calibration.camera import LOAD, LOG_RATIO, USUAL_LOAD, signal_family
 from calibration.color_space import ColorSpace
 from calibration.dye import PKA_STD
 
-# How far expected and seen light differ beyond noise, chosen so that the intervals cover on the rendered photos: a part
-# in proportion (glass, thickness), and a part of the paper's light (white balance, dye batch), as the color matrix of
-# the phone mixes the channels: it weighs most where a channel is dark.
+# How far expected and seen light differ beyond noise, chosen so that the intervals cover on the rendered photos: a
+# proportional part (glass, thickness), and a part of the paper's light (white balance, dye batch), because the phone's
+# color matrix mixes the channels; the latter matters most where a channel is dark.
 _DENSITY_STD = 0.007
 _LIGHT_STD = 0.012
-# Light lost or gathered alike in all channels by shadow and by the lens of the vial, as density: assumptions.
+# Light lost or gained equally in all channels, by shadow and by the vial acting as a lens, as density: assumptions.
 _NEUTRAL_MEAN, _NEUTRAL_STD = 0.05, 0.15
 _LOAD_STD_LN = 0.8  # of the logarithm of dye amounts around the usual one: assumption
-# The fluids of a calibration are to get the same drops of dye; then the parts of all photos differ in dye by thickness
-# and by the size of drops alone. Probability that they did, and standard deviation of the logarithm: assumptions; the
-# rendered vials are explained best by somewhat smaller deviations.
+# The fluids of a calibration should all get the same number of drops of dye; then the parts of all photos differ in dye
+# only by thickness and drop size. Probability that they did, and standard deviation of the logarithm: assumptions;
+# somewhat smaller deviations explain the rendered vials best.
 _SAME_DROPS = 0.8
 _SAME_DROPS_STD_LN = 0.3
-# The samples of one vial share lamp, glass and paper: together they count as this many independent ones at most:
-# assumption. A photo has four parts, so that each counts fully.
+# The samples of one vial share lamp, glass and paper, so together they count as this many independent ones at most:
+# assumption. A photo has four parts, so each counts fully.
 _INDEPENDENT_SAMPLES = 4.0
-# Between the ratios of the family the likelihood is taken from a curve through them: a usual photo tells the ratio far
-# finer than their steps of 0.1.
+# Between the ratios of the family the likelihood is interpolated by a curve, with this many steps: a usual photo
+# determines the ratio to far better than the family's steps of 0.1.
 _FINER = 4
-# Probability that the fluid is water without dye, whose color tells no pH: assumption. Without it two photos of clear
-# water before overexposed paper were read as pH 7. It costs 3 of 1 025 photos of fluid, of which two had missed; ten
-# times as much costs 9 more.
+# Probability that the fluid is water without dye, whose color says nothing about the pH: assumption. Without it two
+# photos of clear water in front of overexposed paper were read as pH 7. It costs 3 of 1 025 photos of fluid, and two of
+# these had missed anyway; ten times the probability costs 9 more.
 _CLEAR_PROBABILITY = 0.002
-_LEAST = 1e-30  # of a likelihood, so that its logarithm can be taken
+_LEAST = 1e-30  # smallest likelihood, so that its logarithm can be taken
 RATIO: NDArray[np.float64] = np.linspace(LOG_RATIO[0], LOG_RATIO[-1], _FINER * (len(LOG_RATIO) - 1) + 1)
 """Grid of pH - pKa' of all likelihoods, shape (161,) [-]."""
 
-# Baking soda alone takes water to about pH 8.3 (from memory), pKa' at its ionic strength lies near 7.2: pH - pKa'.
+# pH - pKa': baking soda alone brings water to about pH 8.3 (from memory), and pKa' at its ionic strength is near 7.2.
 _SURELY_BLUE = 1.1
-# The patches of a chart share its inks, so all together count as this many independent ones: on simulated prints more
-# made the intervals too small.
+# The patches of a chart share its inks, so together they count as this many independent ones: on simulated prints a
+# larger number made the intervals too narrow.
 _INDEPENDENT_PATCHES = 2.0
-# Standard deviations of the pH by which light, glare and paper move one photo of a known fluid, and their shares: every
+# Light, glare and paper shift the pH of one photo of a known fluid: standard deviations and their probabilities. Every
 # reading with the profile has that error, and two photos that contradict each other leave both in doubt. On 9 rendered
 # vials, with each photo near pH 6.9 in turn as the known one, the intervals covered 89 % without it and 94 % with it.
 _PHOTO_ERROR = {0.02: 0.9, 0.1: 0.1}
 State = Literal["acid", "base", "known", "chart", "kit-chart"]
-"""What is known of the color: fluid all yellow, all blue or of known pH; a patch of the own chart or of a kit's."""
+"""How a color is known: fluid all yellow, all blue or of known pH; a patch of this project's chart or of a kit's."""
 PRINTED_STATES: frozenset[State] = frozenset(("chart", "kit-chart"))
-"""States of which a print was seen instead of fluid."""
+"""States in which the photo shows a print instead of fluid."""
 PKA_SHIFT: NDArray[np.float64] = np.round(np.arange(-0.3, 0.301, 0.02), 3)
 """Grid of the pKa' around its expected value, shape (31,) [-]."""
 
 
 def _bell(ln_ratio: NDArray[np.float64], std_ln: float) -> NDArray[np.float64]:
-    """Return normal weights, every column of sum 1."""
+    """Return normal weights; every column sums to 1."""
     weight = np.exp(-0.5 * (ln_ratio / std_ln) ** 2)
     return np.asarray(weight / weight.sum(axis=0), dtype=np.float64)
 
 
-_SHARED_LOAD = np.geomspace(0.2, 2.5, 10)  # over two deviations of usual amounts, in steps below one of drops
+_SHARED_LOAD = np.geomspace(0.2, 2.5, 10)  # the range of usual amounts, in steps below the deviation of drops
 AMOUNT_WEIGHT: NDArray[np.float64] = np.append(
     1.0 - _SAME_DROPS, _SAME_DROPS * _bell(np.log(_SHARED_LOAD / USUAL_LOAD), _LOAD_STD_LN)
 )
-"""Prior weight of what the dye amounts in the photos of one vial may be, shape (11,): any in each, or a shared one."""
+"""Prior weights for the dye in the photos of one vial, shape (11,): any amount in each photo, or one shared amount."""
 _LOAD_WEIGHT = np.column_stack(
     [
         _bell(np.log(LOAD[:, None] / USUAL_LOAD), _LOAD_STD_LN),
         _bell(np.log(LOAD[:, None] / _SHARED_LOAD), _SAME_DROPS_STD_LN),
     ]
-).astype(np.float32)  # of each load in a part of a photo, for each of these; shape (20, 11)
+).astype(np.float32)  # of each load in a part of a photo, given each of these; shape (20, 11)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SignalSamples:
     """
-    Color of the fluid, in parts of unlike thickness.
+    Color of the fluid, in parts of different thickness.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ class SignalSamples:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
     """
-    The color of the same vial with fluid whose state is known, or of a patch of a chart, from a calibration.
+    A color from a calibration: the same vial with fluid of known state, or a patch of a chart.
 
     Parameters
     ----------
@@ -107,12 +107,12 @@ class Evidence:
     space : {'srgb', 'display-p3'}
         Primaries of that photo.
     state : {'acid', 'base', 'known', 'chart', 'kit-chart'}
-        Dye all yellow, all blue, or at a known pH; or a print of its color. The own chart is computed for `pka` and so
-        says nothing of the dye in the vial, while the maker of a kit matched its chart to the kit's dye.
+        Dye all yellow, all blue, or at a known pH; or a print of its color. This project's chart is computed for `pka`
+        and so says nothing about the dye in the vial; a kit's chart was matched to the kit's dye by its maker.
     ph, ph_std : float
-        Known pH and its standard uncertainty; without meaning for the ends [-].
+        Known pH and its standard uncertainty; meaningless for the ends [-].
     pka : float
-        pKa' expected in that fluid, by its ionic strength and temperature [-].
+        pKa' expected in that fluid, from its ionic strength and temperature [-].
     """
 
     samples: SignalSamples
@@ -129,22 +129,22 @@ def weigh_members(
     """
     Return the joint weights of the members of the family, the dye amounts and the shifts of the pKa'.
 
-    The evidence counts with probability `trust`; with the rest it does not apply to the photo at hand, and the prior
-    stands, with any dye amount. Where the photo contradicts the evidence the prior so takes over by itself.
+    The evidence applies to the photo at hand with probability `trust`; otherwise the prior stands, with any dye amount.
+    So where the photo contradicts the evidence, the prior takes over.
 
     Parameters
     ----------
     member_weight : ndarray of float, shape (K,)
         Prior weight of the members.
     evidence : sequence of Evidence
-        Nothing leaves the prior as it is.
+        If empty, the prior stays as it is.
     trust : float, default 1.0
         Probability that the evidence applies [-].
 
     Returns
     -------
     ndarray of float64, shape (K, A, 31)
-        Over the members, `AMOUNT_WEIGHT` (only its first one without evidence of fluid) and `PKA_SHIFT`, sum 1.
+        Over members, `AMOUNT_WEIGHT` (only its first without evidence from fluid) and `PKA_SHIFT`; sums to 1.
     """
     log_prior = np.log(member_weight)[:, None, None] - 0.5 * (PKA_SHIFT / PKA_STD) ** 2
     of_fluid = any(item.state not in PRINTED_STATES for item in evidence)
@@ -154,7 +154,7 @@ def weigh_members(
     for item in evidence:
         log_weight = log_weight + (patch_share if item.state in PRINTED_STATES else 1.0) * _remembered(item)
     weight: NDArray[np.float64] = trust * _normed(log_weight)
-    if of_fluid:  # for the photo at hand the vial may have got other drops than for all those of the calibration
+    if of_fluid:  # for the photo at hand the vial may have been given other drops than for the whole calibration
         weight[:, 0] += (1.0 - _SAME_DROPS) * weight[:, 1:].sum(axis=1)
         weight[:, 1:] *= _SAME_DROPS
     weight[:, [0]] += (1.0 - trust) * _normed(log_prior)
@@ -166,13 +166,13 @@ _KEPT: dict[tuple[object, ...], NDArray[np.float64]] = {}
 
 
 def _remembered(item: Evidence) -> NDArray[np.float64]:
-    """Return `_log_of_evidence`; the evidence of a profile is the same for every photo, so the latest is kept."""
+    """Return `_log_of_evidence`; the latest results are kept, as a profile's evidence is the same for every photo."""
     densities = (item.samples.density.tobytes(), item.samples.density_std.tobytes())
     key = (*densities, item.space, item.state, item.ph, item.ph_std, item.pka)
     found = _KEPT.pop(key, None)
     if found is None:
         found = _log_of_evidence(item)
-    _KEPT[key] = found  # behind all others
+    _KEPT[key] = found  # last in line to be dropped
     while sum(kept.nbytes for kept in _KEPT.values()) > _MOST_BYTES:
         del _KEPT[next(iter(_KEPT))]
     return found
@@ -182,8 +182,8 @@ def _log_of_evidence(item: Evidence) -> NDArray[np.float64]:
     """
     Return the log likelihood of a known color over members, dye amounts of the vial and pKa' shifts.
 
-    Its shape is (K, A, 31), with 1 in place of what the color does not show: a print shows nothing of the dye amount of
-    the vial, and only fluid of known pH and the chart of a kit show the pKa'.
+    Its shape is (K, A, 31), with a length of 1 where the color says nothing: a print says nothing about the dye amount
+    of the vial, and only fluid of known pH and a kit's chart say something about the pKa'.
     """
     is_printed = item.state in PRINTED_STATES
     n_amounts = 1 if is_printed else len(AMOUNT_WEIGHT)
@@ -191,7 +191,7 @@ def _log_of_evidence(item: Evidence) -> NDArray[np.float64]:
     if item.state == "acid":
         return log_likelihood[..., [0]]
     if item.state == "base":
-        # Soda makes the fluid blue, but not how blue: any ratio of a twelvefold excess and more is as likely.
+        # Soda makes the fluid blue, but how blue is unknown: all ratios from a twelvefold excess up are equally likely.
         return np.logaddexp.reduce(log_likelihood[..., RATIO > _SURELY_BLUE], axis=-1, keepdims=True)
     ph_error = {float(np.hypot(std, item.ph_std)): share for std, share in _PHOTO_ERROR.items()}
     log_weight = _log_at_known_ph(log_likelihood, item.ph, {item.ph_std: 1.0} if is_printed else ph_error, item.pka)
@@ -207,7 +207,7 @@ def _normed(log_weight: NDArray[np.float64]) -> NDArray[np.float64]:
 def _log_at_known_ph(
     log_likelihood: NDArray[np.float64], ph: float, ph_error: Mapping[float, float], pka: float
 ) -> NDArray[np.float64]:
-    """Log likelihood over members, dye amounts and pKa' shifts, (K, A, 31), with the share of each error of the pH."""
+    """Return the log likelihood over members, dye amounts and pKa' shifts, (K, A, 31); `ph_error` is share by std."""
     likelihood = np.exp(log_likelihood - log_likelihood.max())
     total = np.zeros((*likelihood.shape[:2], len(PKA_SHIFT)))
     # Gauss-Hermite quadrature over the pH.
@@ -234,10 +234,10 @@ class FamilyFit:
     load : float
         Dye amount at the best common fit, median of the parts [-].
     misfit : float
-        Smallest sum of squares that one member and ratio leave, per part: 0.3 in the median; above 1 the likelihood is
-        the flatter for it.
+        Smallest sum of squares that one member and ratio leave, per part: 0.3 in the median; above 1 it flattens the
+        likelihood.
     neutral_density : float
-        Loss common to all channels there, median of the parts [-].
+        Loss common to all channels at that fit, median of the parts [-].
     """
 
     log_likelihood: NDArray[np.float64]
@@ -257,7 +257,7 @@ def fit_family(samples: SignalSamples, expected: NDArray[np.float32], *, n_amoun
     expected : ndarray of float32, shape (K, 41, 20, 3)
         Densities of the family over members, ratios and dye amounts.
     n_amounts : int, default 1
-        How many of `AMOUNT_WEIGHT` are told apart: the first alone for a photo by itself, or all.
+        How many of `AMOUNT_WEIGHT` to distinguish: only the first for a single photo, or all.
 
     Returns
     -------
@@ -280,18 +280,19 @@ def fit_family(samples: SignalSamples, expected: NDArray[np.float32], *, n_amoun
         least = half_square.min(axis=0)
         total_least += least
         likelihood = np.exp(np.subtract(least, half_square, out=half_square), out=half_square)
-        # Not by matrix product, whose last digit depends on the number of threads.
+        # Not a matrix product, whose last digit depends on the number of threads.
         marginal = np.einsum("la,lrk->ark", load_weight, likelihood)
         total += np.log(np.maximum(marginal, _LEAST)) - least
-    # At the ratio and the member that explain all parts best, each by a dye amount of its own.
+    # The best fit: the ratio and member that explain all parts best, each part with a dye amount of its own.
     ratio, member = np.unravel_index(int(np.argmin(total_least)), total_least.shape)
     residual = off_neutral[:, None] - channels[:, :, ratio, member].T  # (N, 20, 3)
     weighted = residual @ np.array(precisions)
     load = (weighted * residual).sum(axis=-1).argmin(axis=1)
     neutral = _NEUTRAL_MEAN + _NEUTRAL_STD**2 * weighted.sum(axis=-1)[np.arange(len(load)), load]
     misfit = 2.0 * float(total_least[ratio, member]) / len(off_neutral)
-    # What no member explains well tells less, and soon nothing: the more the best fit is off, the flatter it is.
-    # Of 457 rendered photos never trained on it costs no width, and all four that fit worse than 3 are covered.
+    # A color that no member explains well says little, and soon nothing: the worse the best fit, the flatter the
+    # likelihood. On 457 rendered photos kept out of training this makes intervals no wider, and all four that fit worse
+    # than 3 are covered.
     best = total.max()
     total = (total - best) * min(1.0, _INDEPENDENT_SAMPLES / len(samples.density)) / max(1.0, misfit) ** 2
     total = np.logaddexp(total, np.log(_CLEAR_PROBABILITY) - clear_half_square - best)
@@ -306,12 +307,12 @@ def fit_family(samples: SignalSamples, expected: NDArray[np.float32], *, n_amoun
 def _half_square(
     channels: NDArray[np.float32], density: NDArray[np.float64], precision: NDArray[np.float64]
 ) -> NDArray[np.float32]:
-    """Return half the weighted square of how far a density lies from every expected one, shape (20, 41, K)."""
+    """Return half the weighted squared distance of a density from every expected one, shape (20, 41, K)."""
     whiten = np.sqrt(0.5) * np.linalg.cholesky(precision).T
     (rr, rg, rb), (_, gg, gb), (_, _, bb) = whiten.astype(np.float32)  # zero below the diagonal
     red_target, green_target, blue_target = (whiten @ density).astype(np.float32)
     half_square: NDArray[np.float32] = np.empty_like(channels[0])
-    # What belongs to one dye amount fits into the cache of the processor.
+    # The data of one dye amount fit into the processor's cache.
     for square, red, green, blue in zip(half_square, *channels, strict=True):
         square[:] = np.square(rr * red + rg * green + rb * blue - red_target)
         square += np.square(gg * green + gb * blue - green_target)
@@ -321,7 +322,7 @@ def _half_square(
 
 @cache
 def _curve_through_ratios() -> NDArray[np.float64]:
-    """Weights of a cubic curve through the ratios of the family (Catmull-Rom), shape (41, 161)."""
+    """Return the weights of a cubic curve through the ratios of the family (Catmull-Rom), shape (41, 161)."""
     n = len(LOG_RATIO)
     place = np.arange(len(RATIO)) / _FINER
     lower = np.minimum(place.astype(int), n - 2)

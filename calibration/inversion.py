@@ -13,17 +13,17 @@ from calibration.color_space import ColorSpace
 from calibration.evidence import PKA_SHIFT, RATIO, Evidence, SignalSamples, fit_family, weigh_members
 
 _TRUST_IN_ENTERED_LIGHT = 0.97  # a keeper seldom names the wrong lamp: assumption
-# The end of the dye's range is "not excluded" where its likelihood comes within this factor of the best: assumption; of
-# a normal likelihood that is 2.4 standard deviations. A tenth left more two-sided intervals too high below pH 6.3.
+# An end of the dye's range is "not excluded" if its likelihood is at least this share of the best: assumption; for a
+# normal likelihood that is 2.4 standard deviations. With a tenth, more two-sided intervals below pH 6.3 were too high.
 _END_NOT_EXCLUDED = 0.05
-# Beyond the usual range the prior falls off as a normal distribution of this standard deviation in pH: assumption, wide
-# enough that a clear color far out still decides.
+# Beyond the usual range the prior falls off like a normal distribution with this standard deviation in pH: assumption,
+# wide enough that a clear color far outside still decides.
 _PRIOR_EDGE_STD = 0.35
 _PH_STEP = 0.01
-# One color alone hardly tells lamps and cameras apart: with every fifth of them the pH of 9 in 10 of 747 rendered
+# A single color hardly distinguishes lamps and cameras: with every fifth of them the pH of 9 in 10 of 747 rendered
 # photos moves by less than 0.006, in a third of the time. Where these explain the color badly, all are used.
 _FIRST_EVERY = 5
-# Names in the budget: words for people, and keys by which the tank over days finds them, in stored logs too.
+# Names in the budget: shown to people, and also the keys that the tank model looks up, even in stored logs.
 BUDGET_PKA, BUDGET_CAMERA, BUDGET_COLOR = "dye pKa", "light and camera", "color of the fluid"
 
 
@@ -37,18 +37,18 @@ class PhPosterior:
     ph : ndarray of float, shape (M,)
         Grid of pH [-].
     probability : ndarray of float, shape (M,)
-        Sum 1.
+        Sums to 1.
     likelihood : ndarray of float, shape (M,)
-        The same without the prior of the pH, largest 1: for many photos of one tank, in which the prior must not count
-        once a photo.
+        The same without the prior of the pH, scaled to a maximum of 1: for many photos of one tank, where the prior
+        must not count once per photo.
     median, low, high : float
         50 %, 5 % and 95 % points [-].
     open_below, open_above : bool
-        The photo does not exclude that the dye is all yellow, or all blue: that end is set by the prior alone.
+        Whether the photo leaves open that the dye is all yellow, or all blue: the prior alone then sets that end.
     load : float
         Best-fitting dye amount, absorbance of the all-blue fluid at its maximum [-].
     misfit : float
-        Smallest sum of squares over the family and per sample; about 1 or less where the color is one of the dye.
+        Smallest sum of squares over the family, per sample; about 1 or less if the dye can have that color.
     neutral_density : float
         Loss common to all channels at the best fit: high where the object is opaque [-].
     budget : dict of str to float
@@ -95,7 +95,7 @@ def infer_ph(
     pka : float
         pKa' at the temperature of the fluid [-].
     ph_range : tuple of float
-        Between these the pH is equally likely beforehand, outside it falls off within about 0.35 [-].
+        The prior of the pH is flat between these, and falls off within about 0.35 outside [-].
     light_class : str, optional
         One of `calibration.camera.lights`, where the user knows the lamp.
     evidence : sequence of Evidence, optional
@@ -115,7 +115,7 @@ def infer_ph(
         if fit.misfit <= 1.0:  # beyond that the fit flattens the likelihood
             break
     fluid = np.exp(fit.log_likelihood - fit.log_likelihood.max())  # (member, amount, ratio)
-    # Not by matrix product, as in `fit_family`; on a busy machine its threads wait for each other most of the time too.
+    # Not a matrix product, as in `fit_family`; on a busy machine its threads also mostly wait for each other.
     by_pka = np.einsum("kap,kar->pr", known, fluid)
     ph = np.arange(pka + PKA_SHIFT[0] + RATIO[0], pka + PKA_SHIFT[-1] + RATIO[-1], _PH_STEP)
     likelihood = np.sum(
@@ -161,7 +161,7 @@ def quantiles(
     Parameters
     ----------
     grid, probability : ndarray of float, shape (M,)
-        Rising grid, and weights of sum 1.
+        Rising grid, and weights that sum to 1.
     levels : tuple of float
         Between 0 and 1.
 
@@ -182,10 +182,10 @@ def ph_prior(ph: NDArray[np.float64], ph_range: tuple[float, float]) -> NDArray[
 
 def _budget(known: NDArray[np.float64], fluid: NDArray[np.float64]) -> dict[str, float]:
     """
-    Split the variance of the pH into what the choice of lamp and camera brings, and what is left of pKa' and ratio.
+    Split the variance of the pH into the part due to lamp and camera, and the parts of pKa' and ratio that are left.
 
-    With a known fluid among the evidence each lamp and camera has a pKa' of its own that makes up for it at that pH; so
-    both are looked at together.
+    With a known fluid in the evidence, each lamp and camera has a pKa' of its own that compensates for it at that pH,
+    so pKa' and ratio are added before lamps and cameras are compared.
     """
     weight_of_pka = np.einsum("kap,ka->kp", known, fluid.sum(axis=2))
     weight_of_ratio = np.einsum("ka,kar->kr", known.sum(axis=2), fluid)

@@ -54,7 +54,7 @@ def render_card_sheet(*, paper: Paper = "a4") -> bytes:
     Return a sheet of cards to print.
 
     The cards have their true size if printed at 100 %. They are drawn in DeviceGray, and text in the black of CMYK, so
-    a printer needs black ink only. The file is the same, byte for byte, at each call.
+    a printer needs black ink only. The file is the same, byte for byte, on every call.
 
     Parameters
     ----------
@@ -78,8 +78,8 @@ def render_chart_sheet(*, co2_mg_l: Sequence[float], kh_dkh: float, temperature_
     """
     Return a sheet of two color charts and two blank cards to print.
 
-    A chart has the markers and rows of grays of the card, so it is found and balanced like the card, and the patches in
-    its window. The file is the same, byte for byte, at each call.
+    A chart has the card's markers and rows of grays, so it is found and balanced like the card, and its patches lie in
+    the window. The file is the same, byte for byte, on every call.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ def render_chart_sheet(*, co2_mg_l: Sequence[float], kh_dkh: float, temperature_
     card = load_card()
     window = card.vial_window
     labels = [
-        (window, _NOTE_MM, "Helvetica", _NOTE_PT, "To compare by eye, roughly. For a photo, use the blank card."),
+        (window, _NOTE_MM, "Helvetica", _NOTE_PT, "For rough comparison by eye. For a photo, use the blank card."),
         (window, _PH_TITLE_MM, "Helvetica-Bold", _TITLE_PT, "pH of the fluid"),
         (window, _CO2_TITLE_MM, "Helvetica", _TITLE_PT, f"mg/L CO2 at KH {kh_dkh:g} dKH and {temperature_c:g} °C"),
     ]
@@ -125,7 +125,7 @@ def _sheet(
     """
     Return a landscape page with copies of a card or tag, steps and drawing beside them, and cautions below.
 
-    What is drawn on the first column has its axes in points from the top-left corner of each copy, y up.
+    `draw_on_first_column` draws on each copy in that column, in points from its top-left corner, y up.
     """
     sheets = tomllib.loads(files(__package__).joinpath("print_sheets.toml").read_text(encoding="utf-8"))
     texts = sheets[name]
@@ -168,6 +168,6 @@ def _sheet(
 
 
 def _list(title: str, lines: Sequence[str], bullet: str) -> list[Flowable]:
-    """Return a title and a list below it; braces in the bullet take the number of its item."""
+    """Return a title and a list below it; braces in the bullet are filled with the number of the item."""
     items = [Paragraph(line, _ITEM, bulletText=bullet.format(number)) for number, line in enumerate(lines, 1)]
     return [Paragraph(title, _HEADING), *items]

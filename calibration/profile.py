@@ -1,4 +1,4 @@
-"""Calibration profiles: what fluid of known state shows of one phone, vial and light, and their TOML files."""
+"""Calibration profiles: what fluid of known state reveals about one phone, vial and light, and their TOML files."""
 
 from __future__ import annotations
 
@@ -21,12 +21,12 @@ from calibration.evidence import PKA_SHIFT, Evidence, SignalSamples, State, weig
 
 USUAL_LOAD_INDEX = int(np.abs(np.log(LOAD / USUAL_LOAD)).argmin())
 """Index in `calibration.camera.LOAD` of the usual dye amount, for which color directions are given."""
-_NEARLY_AN_END = 1.0  # pH from pKa' at which one form of the dye makes up 10 in 11: the color of that end
+_NEARLY_AN_END = 1.0  # at a pH this far from pKa', one form makes up 10 in 11 of the dye: the color of that end
 _REACH_OF_KNOWN = 0.3  # pH either side of a known color: assumption
 DIRECTIONS = {"yellow": 0, "middle": len(LOG_RATIO) // 2, "blue": -1}
 """Colors whose directions a profile gives: indices in `LOG_RATIO`, in the order of `Estimates`."""
 _SCHEMA, _VERSION = "colorread.profile", "1"
-_BYTES_MAX = 10_000_000  # a choice of this project: ten thousand samples; a film, say, is not read into memory
+_BYTES_MAX = 10_000_000  # a choice of this project: ten thousand samples; keeps a video, say, out of memory
 _DENSITY_MAX = 10.0  # far more than 8 bits can show: assumption
 _PH_SCALE = (0.0, 14.0)  # for pH, its uncertainty and pKa': common practice, no source
 
@@ -69,7 +69,7 @@ class Profile:
     made_at : str
         ISO 8601.
     name : str
-        Name of the file it was read from, empty before.
+        Name of the file it was read from, empty if it was not.
     """
 
     samples: tuple[KnownSample, ...]
@@ -96,10 +96,10 @@ class Estimates:
     Parameters
     ----------
     mean, std : ndarray of float64, shape (4,)
-        Estimate and standard uncertainty of pKa', then of the direction of the color [deg] of yellow, half-way and blue
-        fluid at a usual dye amount: the angle between the density differences R - G and B - G.
+        Estimate and standard uncertainty of pKa', then of the color direction [deg] of yellow, half-way and blue fluid
+        at a usual dye amount: the angle between the density differences R - G and B - G.
     covariance : ndarray of float64, shape (4, 4)
-        Of all four.
+        Covariance of all four.
     light_share : mapping of str to float
         Probability of each lamp class [-].
     """
@@ -117,7 +117,7 @@ def estimate_parameters(evidence: Sequence[Evidence]) -> Estimates:
     Parameters
     ----------
     evidence : sequence of Evidence
-        None gives the prior.
+        If empty, the prior is returned.
 
     Returns
     -------
@@ -163,7 +163,7 @@ def validity(profile: Profile) -> tuple[float, float]:
 
 
 def _reach(evidence: Evidence) -> tuple[float, float]:
-    """Return the pH range that a color covers: for an end, all that is nearly as yellow or blue."""
+    """Return the pH range that a color covers: for an end, everything nearly as yellow or blue."""
     if evidence.state == "acid":
         return -np.inf, evidence.pka - _NEARLY_AN_END
     if evidence.state == "base":
@@ -193,7 +193,7 @@ def write_profile(profile: Profile, path: str | os.PathLike[str], *, overwrite: 
     """
     target = Path(path)
     if target.exists() and not overwrite:
-        raise FileExistsError(f"{target} exists already.")
+        raise FileExistsError(f"{target} already exists.")
     text = "# Calibration profile of colorread. The samples are the evidence; the parameters follow from them.\n"
     text += tomli_w.dumps(_document_of(profile))
     write_atomic(target, text.encode())
@@ -224,19 +224,19 @@ def read_profile(path: str | os.PathLike[str]) -> Profile:
         with open(path, "rb") as file:
             data = tomllib.loads(file.read(_BYTES_MAX).decode("utf-8-sig"))  # some editors add a byte order mark
     except (ValueError, RecursionError):  # not TOML, or endless nesting
-        raise ValueError(f"{path} is no profile of colorread, or it is damaged.") from None
+        raise ValueError(f"{path} is not a colorread profile, or it is damaged.") from None
     name, _, version = str(data.get("schema", "")).partition("/")
     if name != _SCHEMA:
-        raise ValueError(f"{path} is no profile of colorread.")
+        raise ValueError(f"{path} is not a colorread profile.")
     if version != _VERSION:
-        raise ValueError(f"{path} has version {version} of the profile format; this colorread reads {_VERSION}.")
+        raise ValueError(f"{path} has version {version} of the profile format; colorread reads version {_VERSION}.")
     try:
         samples = tuple(_sample_of(table) for table in data["sample"])
         profile = Profile(samples=samples, light=str(data["light"]), made_at=str(data["made_at"]), name=Path(path).name)
     except (KeyError, TypeError, ValueError, OverflowError):
         raise ValueError(f"{path} is damaged: a sample is incomplete or out of range.") from None
     if not samples:
-        raise ValueError(f"{path} holds no sample.")
+        raise ValueError(f"{path} contains no samples.")
     return profile
 
 

@@ -18,16 +18,16 @@ from calibration.dye import PKA_25C_FRESH
 
 ReferenceName = Literal["card", "tag"]
 
-_RIM_SHARE = 0.2  # share of a gray patch left out on each side where its level is measured: room for blur
-# Room around whatever is printed, where paper must be bare: for blur and a print that is a little off.
+_RIM_SHARE = 0.2  # share of a gray patch left out on each side when its level is measured: room for blur
+# Room left around everything printed where the paper must be bare: for blur, and for a print that is a little off.
 _ROOM_MM = 1.0
 
 CHART_PH = (6.0, 6.2, 6.4, 6.6, 6.8, 7.0, 7.2, 7.4, 7.6)
 """pH of the patches of the chart, over the range in which the dye changes color [-]."""
 CHART_LOAD = 0.7
 """Amount of dye for which the patches are computed: a usual vial, with all patches inside the sRGB gamut [-]."""
-# Within the window of the card; the space above and below is for the labels. Patches more than four times as tall as
-# wide are seldom taken for a vial if a photo of the chart is read by mistake.
+# Inside the window of the card; the space above and below is for the labels. Patches more than four times as tall as
+# wide are seldom mistaken for a vial if a photo of the chart is read by accident.
 _CHART_TOP_MM, _CHART_HEIGHT_MM, _CHART_GAP_MM = 8.0, 25.0, 2.4
 
 
@@ -68,7 +68,7 @@ class Rect:
     def grown(
         self, left_mm: float, top_mm: float | None = None, right_mm: float | None = None, bottom_mm: float | None = None
     ) -> Rect:
-        """Return it with margins added, or taken off if negative; one for all sides, or two for opposite sides."""
+        """Return it with margins added, or removed if negative: one for all sides, or one for each pair of sides."""
         top_mm = left_mm if top_mm is None else top_mm
         right_mm = left_mm if right_mm is None else right_mm
         bottom_mm = top_mm if bottom_mm is None else bottom_mm
@@ -90,10 +90,10 @@ class GrayPatch:
     rect : Rect
         Where it lies.
     black_coverage : float
-        Ink coverage sent to the printer, 0 (bare paper) to 1 (solid black); how the tints between print is not
-        known [-].
+        Ink coverage sent to the printer, 0 (bare paper) to 1 (solid black); how the tints in between come out in print
+        is not known [-].
     paper : tuple of Rect
-        Bare paper close by on two opposite sides.
+        Bare paper nearby on two opposite sides.
     """
 
     rect: Rect
@@ -102,7 +102,7 @@ class GrayPatch:
 
     @property
     def inner(self) -> Rect:
-        """The part of it that blur does not reach."""
+        """The part that blur does not reach."""
         return self.rect.inset(_RIM_SHARE)
 
 
@@ -134,7 +134,7 @@ class ScaleBar:
 
     @property
     def rect(self) -> Rect:
-        """The bar with half the length of a tick around it."""
+        """The bar with half a tick length around it."""
         line = Rect(self.x0_mm, self.y0_mm, self.x1_mm - self.x0_mm, self.y1_mm - self.y0_mm)
         return line.grown(self.tick_mm / 2.0)
 
@@ -158,7 +158,7 @@ class Reference:
     vial_window : Rect
         The blank field behind the vial.
     blank : Rect
-        Bare paper in and around the window. It ends 0.5 to 2 mm before markers and grays, to leave room for blur and
+        Bare paper in and around the window. It stops 0.5 to 2 mm short of markers and grays, to leave room for blur and
         for a print that is a little off; the width of that room is an assumption.
     gray_rows : tuple of tuple of GrayPatch
         The patches by rows or columns, from left to right or from top to bottom.
@@ -199,7 +199,7 @@ def load_card() -> Reference:
     Returns
     -------
     Reference
-        The same object at each call.
+        The same object on every call.
     """
 
     def paper_beside(rect: Rect) -> tuple[Rect, Rect]:
@@ -218,7 +218,7 @@ def load_tag() -> Reference:
     Returns
     -------
     Reference
-        The same object at each call.
+        The same object on every call.
     """
 
     def paper_beside(rect: Rect) -> tuple[Rect, Rect]:
@@ -293,12 +293,12 @@ def chart_patches() -> tuple[ChartPatch, ...]:
     Return the patches of the chart from yellow to blue.
 
     The colors are those of the dye in front of white paper under D65, for the standard observer and the pKa' expected
-    at 25 degrees C; 5 degrees more or less move them by 0.03 in pH, far less than printers differ.
+    at 25 degrees C; 5 degrees more or less shift them by 0.03 in pH, far less than printers differ.
 
     Returns
     -------
     tuple of ChartPatch
-        One for each of `CHART_PH`; the same object at each call.
+        One for each of `CHART_PH`; the same object on every call.
     """
     window = load_card().vial_window
     pitch_mm = (window.width_mm + _CHART_GAP_MM) / len(CHART_PH)

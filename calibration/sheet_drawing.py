@@ -15,9 +15,9 @@ from calibration.reference import Rect, Reference, ScaleBar, load_references
 
 _CUT_MARK_START_MM, _CUT_MARK_END_MM = 0.4, 2.3
 _HAIRLINE_MM = 0.15
-_BAR_STROKE_MM, _TICK_STEP_MM = 0.6, 10.0  # of the scale bar: stroke of bar and ticks, and distance of the ticks
+_BAR_STROKE_MM, _TICK_STEP_MM = 0.6, 10.0  # of the scale bar: stroke of bar and ticks, and spacing of the ticks
 
-# Of the line drawings, in their own units.
+# For the line drawings, in their own units.
 _STROKE, _THIN = 0.35, 0.18
 _LABEL_SIZE = 2.6
 _FAINT_GRAY, _FLUID_GRAY, _WATER_GRAY = 0.55, 0.8, 0.93
@@ -75,7 +75,7 @@ def _draw_bar(canvas: Canvas, bar: ScaleBar) -> None:
 
 class LineDrawing(Flowable):  # type: ignore[misc]
     """
-    A line drawing, scaled to the width of its place.
+    A line drawing, scaled to the available width.
 
     Parameters
     ----------
@@ -95,7 +95,7 @@ class LineDrawing(Flowable):  # type: ignore[misc]
         return width, self._size[1] * self._scale
 
     def draw(self) -> None:
-        """Draw the shapes, a later one over an earlier one."""
+        """Draw the shapes, later ones over earlier ones."""
         canvas = self.canv
         canvas.scale(self._scale, self._scale)
         canvas.setStrokeGray(0)
@@ -109,7 +109,7 @@ class LineDrawing(Flowable):  # type: ignore[misc]
 
 
 def _print_from_the_front(canvas: Canvas, name: str, x: float, y: float, width: float) -> None:
-    """Draw card or tag small, with its lower left corner at a point."""
+    """Draw a small card or tag with its lower left corner at (x, y)."""
     (reference,) = (one for one in load_references() if one.name == name)
     outline = reference.outline
     scale = width / outline.width_mm
@@ -124,7 +124,7 @@ def _print_from_the_front(canvas: Canvas, name: str, x: float, y: float, width: 
 
 
 def _vial(canvas: Canvas, x: float, y: float, radius: float, stem_top: float) -> None:
-    """Draw a bulb half full, with the stem that it hangs from."""
+    """Draw a half-full bulb, with the stem that it hangs from."""
     canvas.line(x, y + radius, x, stem_top)
     _filled(canvas, 1.0, Canvas.circle, x, y, radius, stroke=0)
     fluid = canvas.beginPath()
@@ -135,7 +135,7 @@ def _vial(canvas: Canvas, x: float, y: float, radius: float, stem_top: float) ->
 
 
 def _phone(canvas: Canvas, x: float, y: float, height: float) -> None:
-    """Draw a phone on edge, its lens to the right."""
+    """Draw a phone seen edge-on, its lens to the right."""
     canvas.roundRect(x, y, 2.0, height, 0.7)
     canvas.rect(x + 2.0, y + height / 2 - 1.0, 0.7, 2.0, fill=1)
 

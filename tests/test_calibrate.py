@@ -176,10 +176,10 @@ def test_an_existing_file_is_never_replaced_by_accident(tmp_path: Path, profile:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("not [toml", "no profile of colorread, or it is damaged"),
-        ("a = " + "[" * 100_000, "no profile of colorread, or it is damaged"),
-        ("a = " + "1" * 5000, "no profile of colorread, or it is damaged"),
-        ('a = "b"', "no profile of colorread"),
+        ("not [toml", "not a colorread profile, or it is damaged"),
+        ("a = " + "[" * 100_000, "not a colorread profile, or it is damaged"),
+        ("a = " + "1" * 5000, "not a colorread profile, or it is damaged"),
+        ('a = "b"', "not a colorread profile"),
         ('schema = "colorread.profile/9"', "has version 9"),
         ('schema = "colorread.profile/1"\nlight = "unknown"\nmade_at = ""\n[[sample]]\nstate = "acid"', "is damaged"),
     ],
@@ -265,7 +265,7 @@ def test_the_time_of_a_copied_file_is_not_taken_for_that_of_the_photo(tmp_path: 
 
 
 def test_a_photo_counts_once(photos: dict[str, Path], profile: Profile) -> None:
-    with pytest.raises(CalibrationError, match="in the profile already"):
+    with pytest.raises(CalibrationError, match="already in the profile"):
         make_profile([end_photo(photos["acid"], "acid")], base=profile)
     with pytest.raises(CalibrationError, match="given twice"):
         make_profile([air_photo(photos["base"], 2.0), air_photo(photos["base"], 1.0)])
@@ -276,7 +276,7 @@ def test_what_is_known_of_a_photo_cannot_change_unnoticed(
     photos: dict[str, Path], profile: Profile, ph: float, ionic: float
 ) -> None:
     with_others = [end_photo(photos["acid"], "acid"), buffer_photo(photos["known"], ph, ionic_strength_mol_kg=ionic)]
-    with pytest.raises(CalibrationError, match=r"known\.png is in the profile already as pH 7\.00 .* new profile"):
+    with pytest.raises(CalibrationError, match=r"known\.png is already in the profile as pH 7\.00 .* new profile"):
         make_profile(with_others, base=profile)
 
 
@@ -306,7 +306,7 @@ def test_the_page_looks_at_a_calibration_photo_as_strictly_as_the_profile(
 def test_an_addition_keeps_the_lamp_of_the_profile(photos: dict[str, Path]) -> None:
     warm = make_profile([end_photo(photos["acid"], "acid")], light="warm-led")
     assert make_profile([end_photo(photos["base"], "base")], base=warm).light == "warm-led"
-    with pytest.raises(CalibrationError, match="a profile of its own for each lamp"):
+    with pytest.raises(CalibrationError, match="a separate profile for each lamp"):
         make_profile([end_photo(photos["base"], "base")], light="daylight", base=warm)
 
 

@@ -246,8 +246,8 @@ def test_photos_of_two_charts_or_phones_are_not_mixed(tmp_path: Path, photos: di
 @pytest.mark.parametrize(
     ("text", "kh_dkh", "words"),
     [
-        ("6.0 nan 7.0", None, "'nan' is no number"),
-        ("6.0 sixty 7.0", None, "'sixty' is no number"),
+        ("6.0 nan 7.0", None, "'nan' is not a number"),
+        ("6.0 sixty 7.0", None, "'sixty' is not a number"),
         ("6.0 7.0", None, "at least 3"),
         ("6.0 6.8 6.4", None, "rise or fall"),
         ("5 10 20 30", None, "mg/L"),

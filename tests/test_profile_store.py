@@ -193,7 +193,7 @@ def test_a_damaged_default_is_passed_over_and_named(tmp_path: Path, log: Path) -
     ):
         result = CliRunner().invoke(app, command)
         assert result.exit_code == 0, result.output
-        assert f"{damaged} is no profile" in result.stderr, command
+        assert f"{damaged} is not a colorread profile" in result.stderr, command
         if "--json" in command:
             assert json.loads(result.stdout)["profile"] == "me.toml (default of the phone)"
     assert len(read_defaults(log)[0]) == 1

@@ -19,23 +19,23 @@ from colorread.fluid.pixels import BLACK_U8, ColorMap, color_map, density_of, me
 from colorread.photo import CloseUp, Photo, load_photo
 from colorread.reference import CLIPPED_U8, Balance, CardView, balance_view, find_references, view_card
 
-# Assumptions, unless a comment says more: all that supports them is that the charts drawn by the tests are found.
+# Assumptions, unless a comment says more; their only support is that the charts drawn by the tests are found.
 _MAX_CLIPPED = 0.2  # share of the pixels of a patch in one channel: its median is then not clipped
-_MIN_SEEN = 0.7  # share of the patches of the own chart, as a vial may cover some
-_INSET = 0.18  # share of a patch on each side: its edge is blurred
-_MIN_PIXELS = 30  # of a patch, three independent ones
+_MIN_SEEN = 0.7  # share of the patches of this project's chart, as a vial may cover some
+_INSET = 0.18  # share of a patch left out on each side, as its edge is blurred
+_MIN_PIXELS = 30  # of a patch, which makes three independent ones
 _MIN_MM2 = 3.0  # of a kit's patch; specks of noise are smaller
 _MIN_CHROMA = 0.02  # paper and gray print stay below
 _MAX_EDGE_U8 = 2.0  # change from pixel to pixel within one patch
-_EDGE_BLUR_PX = 1.2  # over noise and compression, before edges are looked for
+_EDGE_BLUR_PX = 1.2  # against noise and compression, before edges are looked for
 _MIN_SOLIDITY, _MAX_ASPECT = 0.8, 6.0  # of a patch: area over that of the ellipse in its box, and long side over short
-_SIZE_RATIO = 2.5  # patches of one row are alike in size
+_SIZE_RATIO = 2.5  # patches of one row are similar in size
 _MAX_GAP_RATIO = 1.8  # and evenly spaced
-_MIN_PITCH, _MAX_PITCH = 0.3, 6.0  # distance of neighbors over the root of their area
-# Near both ends neighbors differ by 2 to 6 degrees, and simulated prints err there by 3 to 6 (standard deviation).
+_MIN_PITCH, _MAX_PITCH = 0.3, 6.0  # distance between neighbors over the root of their area
+# Near both ends neighbors differ by 2 to 6 degrees, and simulated prints are off by 3 to 6 there (standard deviation).
 _MAX_FALL_DEG = 8.0
-_MIN_SPAN_DEG = 25.0  # of the whole chart; the dye runs over 110 degrees from pH 6 to 7.6
-_DYE_ANGLE_DEG = (-35.0, 165.0)  # of fluid in a photo, and ten degrees more, as inks are not the dye
+_MIN_SPAN_DEG = 25.0  # of the whole chart; the dye spans 110 degrees from pH 6 to 7.6
+_DYE_ANGLE_DEG = (-35.0, 165.0)  # of fluid in a photo, with ten degrees to spare, as inks are not the dye
 
 _Box = tuple[Sequence[float], Sequence[float], float]  # center, sides, angle
 
@@ -52,7 +52,7 @@ class ChartColors:
     density_std : ndarray of float64, shape (N, 3)
         Standard uncertainty from noise and tone curve [-].
     photo : Photo
-        Where they were seen.
+        The photo they were measured in.
     """
 
     density: NDArray[np.float64]
@@ -121,7 +121,7 @@ def measure_chart(
 
 def shows_chart(view: CardView, colors: ColorMap) -> bool:
     """
-    Return whether the chart of this project is seen, and not card or tag, which have no colors.
+    Return whether this shows the chart of this project, and not card or tag, which have no colors.
 
     Parameters
     ----------
@@ -181,7 +181,7 @@ def _filled(shape: tuple[int, ...], corners_px: NDArray[np.float64]) -> NDArray[
 def _flat_boxes(
     rgb_u8: NDArray[np.uint8], density: NDArray[np.float64], region: NDArray[np.bool_], min_px2: float
 ) -> list[_Box]:
-    """Return rectangles around the parts of a photo that have one color, and one that the dye could have."""
+    """Return rectangles around the parts of a photo with a single color that the dye could have."""
     smooth = cv2.GaussianBlur(rgb_u8, (0, 0), _EDGE_BLUR_PX).astype(np.float32)
     edges = (np.abs(cv2.Scharr(smooth, cv2.CV_32F, dx, dy)).max(axis=-1) / 32.0 for dx, dy in ((1, 0), (0, 1)))
     density = np.asarray(cv2.GaussianBlur(density, (0, 0), 2.0 * _EDGE_BLUR_PX), dtype=np.float64)
@@ -193,7 +193,7 @@ def _flat_boxes(
     for contour in outer_contours(cv2.morphologyEx(flat, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))):
         box = cv2.minAreaRect(contour)
         area = box[1][0] * box[1][1]
-        is_compact = cv2.contourArea(contour) > _MIN_SOLIDITY * area * np.pi / 4.0  # discs too
+        is_compact = cv2.contourArea(contour) > _MIN_SOLIDITY * area * np.pi / 4.0  # allows discs
         if area > max(min_px2, 3.0 * _MIN_PIXELS) and is_compact and max(box[1]) < _MAX_ASPECT * min(box[1]):
             boxes.append(box)
     return boxes
@@ -202,7 +202,7 @@ def _flat_boxes(
 def _row_quads_px(boxes: list[_Box], n_patches: int) -> list[NDArray[np.float64]]:
     """Return the corners of the inner parts of the patches of a kit's chart, in their order along the row."""
     row = _longest_row(boxes)
-    if len(row) < n_patches:  # a few leaves or stones may stand in a row as well
+    if len(row) < n_patches:  # a few leaves or stones may form a row too
         raise refusal("no-chart/row", n_patches=n_patches)
     if len(row) > n_patches:
         raise refusal("patch-count", found=len(row), n_patches=n_patches)
@@ -214,7 +214,7 @@ def _row_quads_px(boxes: list[_Box], n_patches: int) -> list[NDArray[np.float64]
 
 
 def _longest_row(boxes: list[_Box]) -> list[int]:
-    """Return the longest row of boxes of like size, evenly spaced on a line; empty if there is none."""
+    """Return the longest row of boxes of similar size, evenly spaced on a line; empty if there is none."""
     centers = np.array([box[0] for box in boxes]).reshape(-1, 2)
     areas = np.array([box[1][0] * box[1][1] for box in boxes])
     row: list[int] = []
@@ -227,7 +227,7 @@ def _longest_row(boxes: list[_Box]) -> list[int]:
 
 
 def _row_through(centers: NDArray[np.float64], areas: NDArray[np.float64], a: int, b: int) -> list[int]:
-    """Return the boxes like `a` and `b` on the line through both, in order, as far as they are evenly spaced."""
+    """Return the boxes similar to `a` and `b` on the line through both, in order, while they are evenly spaced."""
     along = (centers[b] - centers[a]) / np.linalg.norm(centers[b] - centers[a])
     offset = np.abs((centers - centers[a]) @ np.array((-along[1], along[0])))
     area = areas[[a, b]].mean()

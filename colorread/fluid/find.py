@@ -1,4 +1,4 @@
-"""Finds the fluid in front of card or tag, by itself or where the user points."""
+"""Finds the fluid in front of card or tag, automatically or where the user points."""
 
 from __future__ import annotations
 
@@ -17,18 +17,18 @@ Rectangle = tuple[float, float, float, float]
 """x, y, width and height [px]."""
 
 _MIN_AREA_MM2 = 14.0  # a few drops in a small flat vial: assumption
-# Photo pixels on the fluid. Of 38 rendered photos reduced until it had 280 and more, 34 intervals held the truth, as
-# before; with 180 and more, 32. The number asked for when there are too few, and the length of a small step, are
+# Photo pixels on the fluid. When 38 rendered photos were reduced until it had 280 or more, 34 intervals held the truth,
+# as before; with 180 or more, 32. The number asked for when there are too few, and the length of a small step, are
 # assumptions.
 _MIN_PIXELS, _WANTED_PIXELS, _STEP_MM = 250.0, 1000.0, 500.0
 _NUMBERS = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 _EDGE_MM = 2.0  # rim of card or tag where nobody points at fluid
-# Chroma below which a marked area cannot be told from paper, absolute and over the noise: assumptions.
+# Chroma below which a marked area cannot be distinguished from paper, absolute and relative to noise: assumptions.
 _MIN_CHROMA, _CHROMA_PER_NOISE = 0.012, 2.5
 # Share of a marked area that the network must call dyed: at least 0.68 on 113 rendered vials, 0 on colored caps and
 # leaves.
 _MIN_DYED = 0.5
-# A second vial: its area over that of the first, and the difference of their hues; assumptions.
+# A second vial: its area over that of the first, and the difference in hue; assumptions.
 _RIVAL_SHARE, _RIVAL_HUE_DEG = 0.3, 10.0
 
 
@@ -66,7 +66,7 @@ def find_vial(view: CardView, colors: ColorMap) -> tuple[VialFit, ...]:
     Returns
     -------
     tuple of VialFit
-        Empty without liquid in glass; two if there is a second one of another color.
+        Empty if there is no liquid in glass; two if there is a second vial of another color.
 
     Raises
     ------
@@ -107,7 +107,7 @@ def point_at_vial(view: CardView, colors: ColorMap, corners_px: NDArray[np.float
     Raises
     ------
     Refusal
-        ``no-dye`` if the network does not take most of that part for fluid with the dye.
+        ``no-dye`` if the network does not mark most of that part as fluid with the dye.
     """
     ellipse = np.zeros(view.seen.shape, np.uint8)
     center, sides, angle = cv2.minAreaRect(corners_px.astype(np.float32))
@@ -131,7 +131,7 @@ def point_at_vial(view: CardView, colors: ColorMap, corners_px: NDArray[np.float
 
 def require_enough_pixels(area_mm2: float, px_per_mm: float, distance_mm: float) -> None:
     """
-    Refuse fluid of too few pixels.
+    Refuse fluid that covers too few pixels.
 
     Parameters
     ----------

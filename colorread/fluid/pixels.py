@@ -1,7 +1,7 @@
 """
-Every pixel of the view: its color against paper, and what it shows.
+Every pixel of the view: its color against paper, and its class.
 
-A small learned network tells dyed fluid, another liquid in glass, or neither.
+A small neural network distinguishes dyed fluid, another liquid in glass, and neither.
 """
 
 from __future__ import annotations
@@ -18,16 +18,16 @@ from numpy.typing import NDArray
 from colorread.reference import CLIPPED_U8, CardView, median
 
 BLACK_U8 = 3
-"""Code up to which a channel may be cut off, as compression moves it a little: assumption."""
+"""Code up to which a channel may be cut off; above 0, as compression shifts codes a little: assumption."""
 _LEAST_LIGHT = 1e-3  # about code 3 in plain sRGB: where black begins, and the logarithm stays finite
-_PIXELS_OF_ONE_SAMPLE = 9.0  # that share noise, by demosaicing, compression and the view: assumption
+_PIXELS_OF_ONE_SAMPLE = 9.0  # that share noise, through demosaicing, compression and the view: assumption
 _SMOOTH_MM = 0.3  # assumption: the fluid in the rendered photos is found with it
 PX_PER_MM = 2.0
-"""Scale that the network looks at [px/mm]."""
+"""Scale at which the network works [px/mm]."""
 NEITHER, DYED, OTHER_LIQUID = range(3)
-"""Classes that the network tells apart: anything else, fluid with the dye, clear water or another dye in glass."""
-_MULTIPLE = 8  # of the sides, as the network halves them three times
-_SPAN = (-0.5, 1.5)  # of the densities it is given
+"""Classes that the network distinguishes: anything else, fluid with the dye, clear water or another dye in glass."""
+_MULTIPLE = 8  # divides the sides of its input, as the network halves them three times
+_SPAN = (-0.5, 1.5)  # of the densities in its input
 _GREEN_AND_CHROMA = np.array([(0.0, 1.0, 0.0), (1.0, -1.0, 0.0), (0.0, -1.0, 1.0)])  # of R, G, B
 _MEAN = np.full((1, 3), 1.0 / 3.0)
 
@@ -71,7 +71,7 @@ def color_map(rgb_lin: NDArray[np.float32], paper_lin: NDArray[np.float32], nois
     Returns
     -------
     ColorMap
-        Of the view.
+        Colors of the view.
     """
     density = density_of(rgb_lin, paper_lin)
     red, green, blue = cv2.split(density)
@@ -103,12 +103,12 @@ def median_density(
     density: NDArray[np.float64], steeper: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """
-    Return the median of pixels of one color, and its variance by noise and tone curve.
+    Return the median of pixels of one color, and its variance from noise and tone curve.
 
     Parameters
     ----------
     density, steeper : ndarray of float64, shape (N, 3)
-        Densities of the pixels, and what they were if the tone curve was steeper by its standard uncertainty [-].
+        Densities of the pixels, and the same if the tone curve were steeper by its standard uncertainty [-].
 
     Returns
     -------
@@ -117,7 +117,7 @@ def median_density(
     """
     of_pixels = median(density)
     shift = np.abs(median(steeper) - of_pixels)
-    # What the tone curve does to all channels alike is not a change of color.
+    # A change that the tone curve makes to all channels alike does not change the color.
     tone_std = shift - shift.min()
     noise = density.std(axis=0) / np.sqrt(max(len(density) / _PIXELS_OF_ONE_SAMPLE, 1.0))
     return of_pixels, tone_std**2 + noise**2
@@ -125,7 +125,7 @@ def median_density(
 
 def mask_input(view: CardView, colors: ColorMap) -> NDArray[np.float32]:
     """
-    Return what the network is given.
+    Return the input of the network.
 
     Parameters
     ----------
@@ -151,7 +151,7 @@ def mask_input(view: CardView, colors: ColorMap) -> NDArray[np.float32]:
 
 def pixel_classes(view: CardView, colors: ColorMap) -> NDArray[np.uint8]:
     """
-    Return what each pixel of the view shows.
+    Return the class of each pixel of the view.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The color of the fluid against the paper next to it, as densities that the dye model understands."""
+"""The color of the fluid against the paper next to it, as densities for the dye model."""
 
 from __future__ import annotations
 
@@ -15,29 +15,30 @@ from colorread.fluid.pixels import BLACK_U8, ColorMap, density_of, median_densit
 from colorread.reference import CLIPPED_U8, FILM_SEEN, NEVER_CUT_OFF, STD_PER_MAD, Balance, CardView, median
 
 Indices = tuple[NDArray[np.intp], NDArray[np.intp]]
-"""Rows and columns, with which pixels are taken much faster than with masks."""
+"""Rows and columns; indexing with them is much faster than with masks."""
 
 # Assumptions, unless a comment says more.
 _RIM_SHARE = 0.15  # of the radius: refraction bends the light at the glass
 _PARTS = 4  # each of nearly one depth of color, with enough pixels for a median
-_MIN_PIXELS = 60  # of the fluid that is not white throughout, a good dozen in each part
+_MIN_PIXELS = 60  # of the fluid apart from highlights, a good dozen in each part
 _RING_MM = (2.0, 9.0)  # paper close to the vial, but beyond its glass
 _MIN_RING_PIXELS = 150  # a dozen in each of the sectors that show uneven light
-_MIN_KEPT = 0.6  # share of the pixels of the fluid; what glare leaves may be the edge of a reflection
+_MIN_KEPT = 0.6  # share of the pixels of the fluid; those that glare leaves may be the edge of a reflection
 _MAX_CLIPPED = 0.2  # share of the values of the paper: the median of its brighter half is then not clipped
-# A tone curve may put clipped paper a little below the top, all at one code: share of the values within one code of
-# the brighter ones, if the paper may be cut off at all.
+# A tone curve may put clipped paper a little below 255, all at one code: share of the values within one code of the
+# brighter ones, where the paper may be cut off at all.
 _MAX_PLATEAU = 0.75
 _CLIPPED_STD = 0.04  # density that clipped paper may hide, beyond what the grays show
-_UNEVEN_FILM = 0.1  # share of the blue that film absorbs by which fluid and ring may differ: assumption
-# A print has one depth of color throughout, fluid has many: of 20 photos with a blue rectangle drawn on their card the
-# network took 3 for fluid, and this refuses them; of 747 photos of fluid it refuses none (least 0.06).
+_UNEVEN_FILM = 0.1  # fluid and ring may differ by this share of the blue that film absorbs: assumption
+# A print has one depth of color throughout, fluid has many: on 20 photos with a blue rectangle drawn on the card the
+# network took 3 rectangles for fluid, and this refuses them; of 747 photos of fluid it refuses none (least 0.06).
 _EVEN_DEPTH = 0.04
-# Share of the fluid in each channel. Without this limit, water without dye in a spot of light was read as pH 7.1.
+# Share of the fluid cut off in each channel. Without this limit, water without dye in a spot of light was read as
+# pH 7.1.
 _MAX_CUT_OFF = 0.9
 _MAX_DARK, _DARK_STD = 0.2, 0.3  # share of black pixels in a channel of the fluid, and the density that they may hide
-# Of the strength of the tone curve, whose prior has 0.25: at most 0.19 on rendered photos that show all grays. The
-# interval includes what is left there; the flag is for grays that could not be used.
+# Standard deviation of the tone curve's strength, 0.25 in the prior: at most 0.19 on rendered photos that show all
+# grays. The interval includes such uncertainty; the flag is for grays that could not be used.
 _UNSURE_TONE_STD = 0.2
 _SECTORS = 12
 _MIXED_STD = 0.02  # spread of the paper's color above which the light counts as mixed
@@ -57,7 +58,7 @@ class FluidSignal:
     transmittance_rgb : ndarray of float64, shape (3,)
         Median linear R, G, B of the fluid over those of paper [-].
     flags : tuple of str
-        What makes the reading less sure.
+        What makes the reading less certain.
     """
 
     samples: SignalSamples
@@ -75,7 +76,7 @@ def measure_fluid(view: CardView, balance: Balance, colors: ColorMap, vial: Vial
     view : CardView
         Rectified card or tag.
     balance : Balance
-        Tone curve, whose uncertainty enters that of the densities, and paper, which evens out the ring.
+        Tone curve, whose uncertainty enters that of the densities, and field of paper, which evens out the ring.
     colors : ColorMap
         Colors of the view.
     vial : VialFit
@@ -131,7 +132,7 @@ def measure_fluid(view: CardView, balance: Balance, colors: ColorMap, vial: Vial
 
 
 def _inner_part_and_ring(view: CardView, vial: VialFit) -> tuple[Indices, Indices]:
-    """Return the fluid without its rim, and the paper around it in the order of the direction from its middle."""
+    """Return the fluid without its rim, and the paper around it, sorted by direction from its middle."""
     low_px, high_px = np.array(_RING_MM) * view.px_per_mm
     x, y, width, height = cv2.boundingRect(vial.mask.view(np.uint8))
     reach = int(high_px) + 2
@@ -165,7 +166,7 @@ def _parts_by_depth(
     """
     parts = np.array_split(np.argsort(depth), _PARTS)
     medians, variances = zip(*(median_density(density[part], steeper[part]) for part in parts), strict=True)
-    # The variance of a uniform distribution; all parts share this error, but are weighed as if they did not.
+    # The variance of a uniform distribution; all parts share this error, but are weighted as if they did not.
     of_span = [_PARTS * np.mean(span[part] ** 2, axis=0) / 12.0 for part in parts]
     return np.array(medians), np.array(variances) + np.array(of_span)
 

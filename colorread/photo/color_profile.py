@@ -54,7 +54,7 @@ def rgb_in_working_space(rgb_u8: NDArray[np.uint8], info: Mapping[Any, Any]) -> 
 
 def icc_profile_of(info: Mapping[Any, Any]) -> bytes | None:
     """
-    Return the profile with which the pixels of a file keep their colors in any other file.
+    Return the profile that the pixels of a file need to keep their colors in another file.
 
     Parameters
     ----------
@@ -64,13 +64,13 @@ def icc_profile_of(info: Mapping[Any, Any]) -> bytes | None:
     Returns
     -------
     bytes or None
-        That of the file, or Display P3 if the file says so by number only; None for sRGB.
+        The file's own, or Display P3 if the file names it only by number; None for sRGB.
     """
     icc: bytes | None = info.get("icc_profile")
     try:
         _profile_from_bytes(icc or b"")
     except (OSError, ValueError):
-        # HEIC files may hold a number: primaries 12 of ITU-T H.273 are those of Display P3 (from memory, not verified).
+        # HEIC files may hold a number: primaries 12 in ITU-T H.273 are those of Display P3 (from memory, not verified).
         is_p3 = (info.get("nclx_profile") or {}).get("color_primaries") == 12
         return _display_p3_profile().tobytes() if is_p3 else None
     return icc
@@ -78,11 +78,11 @@ def icc_profile_of(info: Mapping[Any, Any]) -> bytes | None:
 
 @lru_cache(maxsize=8)  # photos of one phone have the same profile
 def _working_space(icc: bytes) -> ColorSpace | None:
-    """Return which of the two an RGB profile is, or None, by its effect on colors, as names may lie."""
+    """Return which of the two an RGB profile is, if any, judged by its effect on colors, as names may lie."""
     probe = np.stack(np.meshgrid(_PROBE_CODES, _PROBE_CODES, _PROBE_CODES), axis=-1).reshape(1, -1, 3).astype(np.uint8)
     spaces: dict[ColorSpace, Any] = {"srgb": ImageCms.createProfile("sRGB"), "display-p3": _display_p3_profile()}
     for space, reference in spaces.items():
-        # Tables that speed up converting take longer to build than converting so few colors.
+        # Building tables to speed up the conversion takes longer than converting so few colors.
         converted = _convert(probe, _profile_from_bytes(icc), reference, ImageCms.Flags.NOOPTIMIZE)
         if np.abs(converted.astype(int) - probe).max() <= _MAX_CODES_APART:
             return space

@@ -1,4 +1,4 @@
-"""Photo files: formats, refusal of broken files, and their metadata: time, phone and orientation."""
+"""Photo files: formats, refusal of broken files, and metadata (time, phone and orientation)."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ from colorread.limits import EARLIEST_YEAR, TimeSource
 # The decoders of these formats turn the picture upright themselves; doing so by EXIF would turn it twice.
 UPRIGHT_WHEN_DECODED: Final = frozenset(("HEIF", "TIFF"))
 
-# Choices of this project: photos of common phones have up to 50 megapixels, of some 108; on less than 300 pixels card
-# and vial cannot be seen.
+# Choices of this project: photos of common phones have up to 50 megapixels, those of some 108; on fewer than 300 pixels
+# card and vial cannot be seen.
 _MAX_PIXELS: Final = 120_000_000
 _MIN_SIDE_PX: Final = 300
 
@@ -84,14 +84,14 @@ def refusing_broken_files() -> Iterator[None]:
     Yields
     ------
     None
-        To decode the file in the block.
+        Decode the file in the block.
 
     Raises
     ------
     colorread.errors.Refusal
         ``"broken-file"`` or ``"too-large"``, or what the block itself refused.
     OSError, MemoryError
-        If the machine is to blame, not the file: a disk that fails, memory that runs out.
+        If the machine is at fault, not the file: a disk that fails, memory that runs out.
     """
     try:
         with warnings.catch_warnings():
@@ -102,7 +102,7 @@ def refusing_broken_files() -> Iterator[None]:
     except Image.DecompressionBombError as error:
         raise refusal("too-large/pixels", megapixels=_MAX_PIXELS // 1_000_000) from error
     except Exception as error:
-        # Errors of the system have a number, those of decoders do not; EINVAL is a seek to an impossible place.
+        # System errors have a number, those of decoders do not; EINVAL comes from a seek to an impossible place.
         if isinstance(error, OSError) and error.errno not in (None, errno.EINVAL):
             raise
         raise refusal("broken-file") from error
@@ -122,7 +122,7 @@ def open_image(file: BinaryIO) -> ImageFile.ImageFile:
     Returns
     -------
     PIL.ImageFile.ImageFile
-        Decoded only when it is loaded.
+        Not decoded until it is loaded.
 
     Raises
     ------
@@ -142,7 +142,7 @@ def open_image(file: BinaryIO) -> ImageFile.ImageFile:
     elif kind is not None:
         with warnings.catch_warnings():
             if kind == "TIFF":
-                # Profile and orientation may lie behind the pixels; if the file was cut off before them, Pillow only
+                # Profile and orientation may come after the pixels; if the file was cut off before them, Pillow only
                 # warns.
                 warnings.filterwarnings("error", module=r"PIL\.TiffImagePlugin")
                 warnings.filterwarnings("ignore", "Metadata Warning")
@@ -179,7 +179,7 @@ def read_exif(image: Image.Image) -> dict[int, Any]:
     Parameters
     ----------
     image : PIL.Image.Image
-        Decoded, as some formats store the tags behind the pixels.
+        Decoded, as some formats store the tags after the pixels.
 
     Returns
     -------
@@ -229,7 +229,7 @@ def time_taken(tags: Mapping[int, Any], file_time_s: float) -> tuple[datetime | 
     Returns
     -------
     taken_at : datetime.datetime or None
-        Without a time zone if the camera did not store one; never before 1990, as by a clock that was never set.
+        Without a time zone if the camera did not store one; times before 1990, of clocks never set, are ignored.
     time_source : {"exif with offset", "exif without offset", "file time", "unknown"}
         Where it comes from.
     """
@@ -284,7 +284,7 @@ def camera_model_of(path: str | os.PathLike[str]) -> str | None:
         with open_file(Path(path)) as file, refusing_broken_files():
             image = open_image(file)
             if image.format == "PNG" and "exif" not in image.info:
-                return None  # tags behind the pixels would take decoding all of them
+                return None  # reading tags that come after the pixels would mean decoding all of them
             return model_in(read_exif(image))
     except (OSError, Refusal):  # reported when the photo is read
         return None

@@ -1,4 +1,4 @@
-"""Loads a photo file as upright pixels of known color space at working size, or refuses it."""
+"""Loads a photo file as upright pixels in a known color space at working size, or refuses it."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ class Photo:
     rgb_u8 : numpy.ndarray of uint8, shape (height, width, 3)
         Upright picture at working size, encoded with the sRGB transfer function; read-only.
     color_space : {"srgb", "display-p3"}
-        Whose primaries the values refer to.
+        The primaries that the values refer to.
     scale : float
         Working pixels per pixel of the full photo, at most 1 [-].
     taken_at : datetime.datetime or None
@@ -109,16 +109,16 @@ class Photo:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CloseUp:
     """
-    A part of a photo at its own scale, as the file stores it.
+    A part of a photo at its own scale, oriented as in the file.
 
     Parameters
     ----------
     rgb_u8 : numpy.ndarray of uint8, shape (height, width, 3)
         Its pixels, as in `Photo`.
     from_photo : numpy.ndarray of float64, shape (3, 3)
-        Homography from pixels of the photo to its own, both with the middle of the first at (0, 0).
+        Homography from pixels of the photo to those of the part, both with the middle of the first at (0, 0).
     times : float
-        Its pixels per working pixel along a side [-].
+        Pixels of the part per working pixel along a side [-].
     """
 
     rgb_u8: NDArray[np.uint8]
@@ -128,24 +128,24 @@ class CloseUp:
 
 def load_photo(source: Source) -> Photo:
     """
-    Load a photo of a phone or camera: JPEG, PNG, HEIC, TIFF or WebP.
+    Load a photo from a phone or camera: JPEG, PNG, HEIC, TIFF or WebP.
 
     Parameters
     ----------
     source : path, or numpy.ndarray of uint8 or float, shape (height, width, 3)
-        The file, or an upright picture of sRGB codes 0..255 or sRGB-encoded values 0..1, which has no time.
+        The file, or an upright picture in sRGB codes 0..255 or sRGB-encoded values 0..1, which has no time.
 
     Returns
     -------
     Photo
-        Upright pixels of the first frame. A long side of much more than 2016 px is reduced to that.
+        Upright pixels of the first frame. A long side much above 2016 px is reduced to that.
 
     Raises
     ------
     colorread.errors.Refusal
         ``"no-file"``, ``"not-a-photo"``, ``"broken-file"``, ``"too-large"`` or ``"too-small"``.
     OSError, MemoryError
-        If the machine is to blame, not the photo.
+        If the machine is at fault, not the photo.
     ValueError
         If an array has another shape, type or range.
     """
@@ -207,14 +207,14 @@ def load_close_up(source: Source, photo: Photo, around_px: NDArray[np.float64], 
     Returns
     -------
     CloseUp
-        The whole photo at working size if no more detail is wanted, or there is none.
+        The whole photo at working size if no more detail is wanted or available.
 
     Raises
     ------
     colorread.errors.Refusal, OSError, MemoryError
         As in `load_photo`.
     """
-    # A full size may fall a little short of a multiple of the working size.
+    # The full size may be a little less than a multiple of the working size.
     times = min(int(np.ceil(times)), int(1.0 / photo.scale + 0.05))
     if times <= 1:
         return CloseUp(rgb_u8=photo.rgb_u8)
@@ -229,7 +229,7 @@ def load_close_up(source: Source, photo: Photo, around_px: NDArray[np.float64], 
 
 
 def _cut_out(stored: NDArray[np.uint8], orientation: Any, photo: Photo, around_px: NDArray[np.float64]) -> CloseUp:
-    """Cut out the part of a stored picture that shows some places of the photo."""
+    """Cut out the part of a stored picture that shows given points of the photo."""
     # The corners of the stored picture are numbered clockwise from the top left; turned upright, they show where each
     # corner of the photo is stored.
     (top_left, top_right), (_, bottom_right) = _upright(np.array([(0, 1), (3, 2)], np.uint8), orientation)
@@ -251,7 +251,7 @@ def _corners_px(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
 
 
 def _decode(image: ImageFile.ImageFile, file: BinaryIO, long_side_px: int) -> NDArray[np.uint8]:
-    """Decode a picture, reduced to a long side of no less than a little below a size."""
+    """Decode a picture, reduced so far that its long side is at most slightly below `long_side_px`."""
     if image.format not in JPEG_FORMATS:
         return np.asarray(decoded(image, least_side_px=long_side_px))
     # A photo 4000 px wide may be halved to 2000: that is four times as fast, and the card needs no more detail.
@@ -261,7 +261,7 @@ def _decode(image: ImageFile.ImageFile, file: BinaryIO, long_side_px: int) -> ND
 
 
 def _upright(stored: NDArray[np.uint8], orientation: Any) -> NDArray[np.uint8]:
-    """Return a picture upright that is stored in an EXIF orientation."""
+    """Turn a stored picture upright, given its EXIF orientation."""
     if orientation in _TRANSPOSED:
         stored = np.asarray(cv2.transpose(stored), dtype=np.uint8)
     flip = _FLIPS.get(orientation)

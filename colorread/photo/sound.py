@@ -1,4 +1,4 @@
-"""Whether a photo file is sound, and modest enough to be decoded: asked before its pixels are."""
+"""Checks that a photo file is sound, and that decoding it takes a reasonable amount of memory and time."""
 
 from __future__ import annotations
 
@@ -18,39 +18,39 @@ from colorread.photo.file import open_image
 
 JPEG_FORMATS: Final = frozenset(("JPEG", "MPO"))
 _BLOCK_PX: Final = 8
-_MOST_BYTES: Final = 350_000_000  # so that all of the program stays below 600 MB while it reads a photo
-# Held for each pixel while decoding, as measured: what Pillow keeps, and what its decoders keep beside it.
+_MOST_BYTES: Final = 350_000_000  # keeps the whole program below 600 MB while it reads a photo
+# Bytes held per pixel while decoding, as measured: those of Pillow, and for some formats those of the decoder as well.
 _BYTES_OF_MODE: Final = {"1": 1, "L": 1, "P": 1}
 _BYTES_OF_FORMAT: Final = {"HEIF": 7, "WEBP": 14}
 _BYTES_OF_COLOR: Final = 4
-# Every scan of a JPEG goes over the whole picture. Progressive ones have about ten, of the largest phones 108
-# megapixels: a choice of this project.
+# Every scan of a JPEG covers the whole picture. Progressive JPEGs have about ten scans, and the largest phone photos
+# 108 megapixels: a choice of this project.
 _MOST_SCANNED_PIXELS: Final = 1_200_000_000
-# In the scan of a JPEG 0xFF is followed by zero or is a restart; all else is a marker (ITU-T T.81, B.1.1.2).
+# Within a JPEG scan 0xFF is followed by zero or a restart code; anything else is a marker (ITU-T T.81, B.1.1.2).
 _MARKER: Final = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")
 _START_OF_SCAN, _END_OF_IMAGE = 0xDA, 0xD9
-# Of 604 rendered photos whose damage the decoder does not notice, with colors shifted by 3 codes and more, these find
-# 73 %, all whose reading would miss among them; of 626 sound ones they refuse one, whose card lies level in the photo.
-_LEAST_JUMP: Final = 3.0  # codes; twice what 75 % of the columns lie apart, four times that of the rows beside
+# On 604 rendered photos with damage that the decoder does not notice and colors shifted by 3 codes or more, these find
+# 73 %, including all whose reading would miss; on 626 sound ones they refuse one, whose card lies level in the photo.
+_LEAST_JUMP: Final = 3.0  # codes; also twice the deviation of 75 % of the columns, four times that of the rows beside
 _SHARE_ALIKE: Final = 0.75
-_COLUMNS, _SPLITS = 128, 16  # looked at, which is enough; places where the damage may begin
-# Bars above and below a photo, in screenshots or for a caption, end in a jump too, but are of one color as no row of a
-# photo is: 1 code is for compression.
+_COLUMNS, _SPLITS = 128, 16  # columns to look at, which is enough; places where the damage may begin
+# Bars above and below a photo, in screenshots or for a caption, end in a jump too, but have a single color, as no row
+# of a photo does: 1 code is for compression.
 _MOST_OFF_FLAT: Final = 1.0
-# Not the fault of the file: layouts of colors that only the decoder of the pixels knows.
+# Not the fault of the file: color layouts that Pillow can decode and this decoder cannot.
 _UNKNOWN_LAYOUT: Final = "subsampling"
 
 
 def require_sound(image: ImageFile.ImageFile, file: BinaryIO) -> None:
     """
-    Refuse a file whose pixels would take too much memory or time, or that is damaged by the rules of its own format.
+    Refuse a file whose pixels would take too much memory or time, or that is damaged by the rules of its format.
 
     Parameters
     ----------
     image : PIL.ImageFile.ImageFile
         Opened, not decoded yet.
     file : binary file
-        What it was opened from; left where it was.
+        What it was opened from; its position is restored.
 
     Raises
     ------
@@ -73,9 +73,9 @@ def require_sound(image: ImageFile.ImageFile, file: BinaryIO) -> None:
 
 def _require_nothing_behind(image: ImageFile.ImageFile, file: BinaryIO) -> None:
     """
-    Refuse a plain TIFF that goes on behind its pixels, though its directory stands before them.
+    Refuse a plain TIFF that continues after its pixels although its directory comes before them.
 
-    Bytes too many among the pixels move the channels: what is red becomes green. Nothing else shows that.
+    Extra bytes among the pixels shift the channels, so that red becomes green, and nothing else reveals it.
     """
     tags = image.tag_v2  # type: ignore[attr-defined]
     starts, lengths = tags.get(TiffImagePlugin.STRIPOFFSETS, ()), tags.get(TiffImagePlugin.STRIPBYTECOUNTS, ())
@@ -83,7 +83,7 @@ def _require_nothing_behind(image: ImageFile.ImageFile, file: BinaryIO) -> None:
     file.seek(4)
     directory_at = int.from_bytes(file.read(4), "little" if tags.prefix == b"II" else "big")
     end = max(map(sum, zip(starts, lengths, strict=False)), default=0)
-    if is_alone and directory_at < end and file.seek(0, SEEK_END) > end + end % 2:  # its parts begin at even places
+    if is_alone and directory_at < end and file.seek(0, SEEK_END) > end + end % 2:  # parts start at even offsets
         raise refusal("broken-file")
 
 
@@ -99,15 +99,15 @@ def _require_few_scans(image: ImageFile.ImageFile, file: BinaryIO) -> None:
 
 def decode_sound_jpeg(image: ImageFile.ImageFile, file: BinaryIO) -> NDArray[np.uint8]:
     """
-    Decode a JPEG, or refuse it where the decoder has anything to say.
+    Decode a JPEG, or refuse it if the decoder has any complaint.
 
-    Damage in the scan shifts the colors of all that follows, and Pillow, which shows as much of a picture as it can,
-    says nothing of it.
+    Damage in the scan shifts the colors of everything after it, and Pillow, which shows as much of a picture as it can,
+    does not mention it.
 
     Parameters
     ----------
     image : PIL.ImageFile.ImageFile
-        Opened, and drafted to a size where it need not be larger, not decoded yet.
+        Opened, and drafted to a smaller size where that is enough, not decoded yet.
     file : binary file
         What it was opened from.
 
@@ -133,14 +133,14 @@ def decode_sound_jpeg(image: ImageFile.ImageFile, file: BinaryIO) -> NDArray[np.
 
 def require_no_jump(pixels: NDArray[np.uint8], image: ImageFile.ImageFile, stored_width_px: int) -> None:
     """
-    Refuse a JPEG whose colors jump as only those of a damaged one do, which its decoder need not notice.
+    Refuse a JPEG whose colors jump in a way that only damage causes and that its decoder may not notice.
 
     Parameters
     ----------
     pixels : ndarray of uint8
         From `decode_sound_jpeg`.
     image : PIL.ImageFile.ImageFile
-        What they are of.
+        The image they were decoded from.
     stored_width_px : int
         Its width before it was drafted [px].
 
@@ -151,10 +151,10 @@ def require_no_jump(pixels: NDArray[np.uint8], image: ImageFile.ImageFile, store
     """
     block_px = round(_BLOCK_PX * image.width / stored_width_px)
     n_rows, n_columns = (side // block_px for side in pixels.shape[:2])
-    every = max(n_columns // _COLUMNS, 1)  # as many columns of blocks are enough
+    every = max(n_columns // _COLUMNS, 1)  # that many columns of blocks are enough
     blocks = pixels[: n_rows * block_px, : n_columns * block_px].reshape(n_rows * block_px, n_columns, -1)[:, ::every]
     small = blocks.reshape(n_rows * block_px, -1, 3)
-    while block_px > 1:  # by halves, which OpenCV does several times as fast as all at once
+    while block_px > 1:  # by repeated halving, several times as fast in OpenCV as one step
         block_px //= 2
         small = np.asarray(cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     small = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2YCrCb), dtype=np.uint8)
@@ -166,9 +166,9 @@ def _jumps(small: NDArray[np.uint8], step: int) -> bool:
     """
     Return whether a color jumps by the same amount along a whole row of blocks, as nothing in front of a camera does.
 
-    Blocks store their color as the difference to the block before. Damage to one shifts all that follow to the end,
-    though the rest of the file may be read as if nothing had been: first the blocks to the right in its row, and from
-    the next row on those to the left too.
+    Blocks store their color as the difference from the block before. Damage to one shifts all blocks after it, although
+    the rest of the file may decode as if nothing had happened: those to its right in the same row, then all further
+    rows.
 
     Parameters
     ----------
@@ -182,16 +182,16 @@ def _jumps(small: NDArray[np.uint8], step: int) -> bool:
     every_border = np.arange(max(step, 2), height - 1 - step, step)
     off_color = np.abs(small - np.median(small, axis=1, keepdims=True)).max(axis=2)
     is_flat = np.quantile(off_color, _SHARE_ALIKE, axis=1) <= _MOST_OFF_FLAT
-    # The nearest row may hold some of both sides.
+    # The nearest row may mix both sides.
     above, below = np.maximum(every_border - 1 - step, 0), np.minimum(every_border + 2 * step, height - 1)
     every_border = every_border[~(is_flat[above] | is_flat[below])]
-    is_large = np.concatenate((rises >= _LEAST_JUMP, rises <= -_LEAST_JUMP), axis=2)  # either way
+    is_large = np.concatenate((rises >= _LEAST_JUMP, rises <= -_LEAST_JUMP), axis=2)  # up or down
     n_large = np.pad(np.cumsum(is_large, axis=1, dtype=np.int32), ((0, 0), (1, 0), (0, 0)))  # up to each column
     for split in range(0, width, max(width // _SPLITS, 1)):
-        # Only where half of the rises are large one way can their median be, and medians take most of the time.
+        # A median can only be large if half of the rises are large the same way, and medians take most of the time.
         n_left, n_right = n_large[every_border + step - 1, split], n_large[every_border - 1]
         borders = every_border[(n_left + n_right[:, -1] - n_right[:, split] >= width // 2).any(axis=1)]
-        if not len(borders):  # as in most places of most photos
+        if not len(borders):  # the case in most places of most photos
             continue
         before, at, after = (
             np.concatenate((rises[borders + step + offset, :split], rises[borders + offset, split:]), axis=1)
@@ -210,7 +210,7 @@ def _jumps(small: NDArray[np.uint8], step: int) -> bool:
 
 def _scans_in(data: mmap) -> int:
     """Count the scans of the first picture of a file."""
-    n_scans, at = 0, 2  # behind the start of the image
+    n_scans, at = 0, 2  # after the start of the image
     while found := _MARKER.search(data, at):
         kind = found[0][1]
         if kind == _END_OF_IMAGE:

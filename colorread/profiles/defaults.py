@@ -29,12 +29,12 @@ def has_defaults(log_path: Path) -> bool:
 
 def migrate_defaults(log_path: Path) -> None:
     """
-    Give a log its own copies of defaults from versions that kept those of all logs beside the usual log.
+    Give a log its own copies of the defaults that earlier versions kept for all logs beside the usual one.
 
     Parameters
     ----------
     log_path : Path
-        If it has no defaults, it gets those that its readings were made with.
+        The log; if it has no defaults, it gets those that its readings were made with.
 
     Raises
     ------
@@ -79,7 +79,7 @@ def make_default(path: Path, log_path: Path) -> tuple[str, ...]:
     """
     phones = read_profile(path).camera_models
     if not phones:
-        raise ValueError(f"The photos of {path.name} do not name their phone; give it with --profile instead.")
+        raise ValueError(f"The photos of {path.name} do not name their phone; use the profile with --profile instead.")
     data = path.read_bytes()
     kept = phones_folder(log_path) / f"{path.stem}-{hashlib.sha256(data).hexdigest()[:8]}.toml"
     _keep(kept, data)
@@ -135,7 +135,7 @@ def default_profile(camera_model: str | None, log_path: Path) -> Path | None:
 
 def read_named(path: Path, log_path: Path) -> Profile:
     """
-    Read a profile; a default is named after the file that it is a copy of.
+    Read a profile; a default is named after the file it was copied from.
 
     Parameters
     ----------

@@ -12,16 +12,16 @@ from colorread.limits import OUTDOOR_AIR_PPM
 
 Kind = Literal["ends", "air", "chart"]
 # Half the sum of concentration times squared charge: 0.10 for 0.025 mol/L each of Na2HPO4 and KH2PO4 (pH 6.86, JIS
-# Z 8802), 0.149 for 0.041 and 0.026 mol/L (pH 7.00, as a maker of pH meters states it in manual MI 611-211, 2005).
+# Z 8802), 0.149 for 0.041 and 0.026 mol/L (pH 7.00, from manual MI 611-211, 2005, of a maker of pH meters).
 SOLD_BUFFERS = {"6.86": 0.1, "7.00": 0.15}
-"""Ionic strength of the buffers that are sold, by their pH [mol/kg]."""
-BUFFERS = ", ".join(f"{strength:g} for a bought buffer of pH {ph}" for ph, strength in SOLD_BUFFERS.items())
+"""Ionic strength of ready-made buffers, by their pH [mol/kg]."""
+BUFFERS = ", ".join(f"{strength:g} for a buffer sold as pH {ph}" for ph, strength in SOLD_BUFFERS.items())
 """The same, for help texts."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """A photo of a calibration: its key in addresses and files, its fluid, how to prepare that, and its KH if fixed."""
+    """A calibration photo: its key in addresses and files, its fluid, how to prepare that, and its KH if fixed."""
 
     key: str
     title: str
@@ -51,4 +51,4 @@ def _guide(kind: Kind) -> Guide:
 
 _TEXTS = tomllib.loads(Path(__file__).with_name("guides.toml").read_text(encoding="utf-8"))
 GUIDES: Mapping[Kind, Guide] = {kind: _guide(kind) for kind in get_args(Kind)}
-"""By the name of command and page."""
+"""By the name of the command and page."""

@@ -21,12 +21,12 @@ from colorread.limits import (
     checked_number,
 )
 
-# A fresh bought buffer is right within 0.02 (its makers), plus what a keeper does to it: assumption.
+# A fresh store-bought buffer is right within 0.02 (its makers), plus some for handling: assumption.
 _BUFFER_PH_STD = 0.03
-# Indoor air has 600 to 1500 ppm where outdoor air has 420 (common practice, no source). The value entered is taken as
+# Indoor air has 600 to 1500 ppm while outdoor air has 420 (common practice, no source). The value entered is taken as
 # known within 15 %, the KH of each dilution within 5 %; the alkalinity of the dye adds to both. All dilutions share the
-# errors of air and dye, but each counts them as its own, so several narrow the pKa' a little too much. That stays: the
-# prior of the pKa' hides it, and the intervals covered 90 % either way.
+# errors of air and dye, but each counts them as its own, so several narrow the pKa' a little too much. This is left so:
+# the prior of the pKa' masks it, and the intervals covered 90 % either way.
 _AIR_STD, _KH_STD = 0.15, 0.05
 _PH_RANGE = (5.0, 9.0)  # bromothymol blue stops changing color well inside it
 _CO2_RANGE_MG_L = (0.1, 1000.0)
@@ -38,7 +38,7 @@ _EXAMPLES = 'such as "6.4 6.6 6.8 7.0" or, with the KH, "5 10 20 30 mg/L"'
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KnownPhoto:
     """
-    A photo of the vial whose fluid is known.
+    A photo of the vial with known fluid.
 
     Parameters
     ----------
@@ -91,9 +91,9 @@ def buffer_photo(
     ph : float
         Its pH, 6.0 to 8.0 [-].
     ionic_strength_mol_kg : float
-        Of the fluid; it moves pKa' [mol/kg].
+        Ionic strength of the fluid, which shifts its pKa' [mol/kg].
     temperature_c : float, default 25.0
-        Of the fluid [degC].
+        Temperature of the fluid [degC].
 
     Returns
     -------
@@ -125,9 +125,9 @@ def air_photo(
     kh_dkh : float
         KH of the fluid, 0.5 to 10 [dKH].
     air_ppm : float, default 420.0
-        CO2 of the air at 1 atm, 200 to 3000; high above the sea times the air pressure in atm [ppm].
+        CO2 of the air at 1 atm, 200 to 3000; at high altitude, multiply by the air pressure in atm [ppm].
     temperature_c : float, default 25.0
-        Of fluid and air [degC].
+        Temperature of fluid and air [degC].
 
     Returns
     -------
@@ -152,7 +152,7 @@ def ph_of_patches(text: str, *, kh_dkh: float | None = None) -> tuple[float, ...
     """
     Return the pH of the patches of a chart.
 
-    Kits compute CO2 by the customary rule 3 x KH x 10^(7 - pH) at any temperature, so the rule gives back their pH:
+    Kits compute CO2 by the usual rule 3 x KH x 10^(7 - pH) at any temperature, so the rule also gives back their pH:
     assumption.
 
     Parameters
@@ -182,10 +182,10 @@ def ph_of_patches(text: str, *, kh_dkh: float | None = None) -> tuple[float, ...
         raise ValueError(f"The list names {len(values)} patches, but at least {_PATCHES_MIN} are needed, {_EXAMPLES}.")
     for value in values:
         if not low <= value <= high:
-            hint = "" if is_co2 else '; for CO2 write "mg/L" behind the last number'
+            hint = "" if is_co2 else '; for CO2 write "mg/L" after the last number'
             raise ValueError(f"The list of patches: {name} {value:g}{unit} lies outside {low:g} to {high:g}{hint}.")
     if sorted(set(values)) not in (values, values[::-1]):
-        raise ValueError("The list of patches must rise or fall throughout, as the patches stand in the row.")
+        raise ValueError("The list of patches must rise or fall throughout, in the order of the row.")
     if not is_co2:
         return tuple(values)
     if kh_dkh is None:
@@ -199,5 +199,5 @@ def _number(word: str) -> float:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise ValueError(f"The list of patches: {word!r} is no number; write them apart, {_EXAMPLES}.")
+        raise ValueError(f"The list of patches: {word!r} is not a number; separate numbers by spaces, {_EXAMPLES}.")
     return value

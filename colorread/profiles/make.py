@@ -36,15 +36,15 @@ from colorread.reading import Fluid, observe_fluid, require_clear_fluid
 _USUAL_RANGE = (5.5, 8.5)  # pH range for checking a calibration photo: that of the dye, rounded out
 # How far the color of a print lies from that of the fluid it stands for, through wrong inks and metamerism: density,
 # and share of the density. From simulated prints with a color difference (CIEDE2000) of 2.6, and from printers with
-# twice those faults; with the chart of a kit weighed like this, intervals of vials covered 90 % and more.
+# twice those faults; with the chart of a kit weighted like this, intervals of vials covered 90 % or more.
 _PRINT_STD, _PRINT_STD_PER_DENSITY = 0.02, 0.1
-_KIT_PH_STD = 0.1  # how well a maker's patches meet the maker's own dye: assumption
-# Least likelihood of dye that is all yellow or blue, relative to the dye that fits best: 0.7 and more for the acid and
-# basic fluids of four rendered vials, below 0.1 for the yellowest fluids from pH 6.3 on.
+_KIT_PH_STD = 0.1  # how well a maker's patches match the maker's own dye: assumption
+# Least likelihood of dye that is all yellow or blue, relative to the dye that fits best: 0.7 or more for the acid and
+# basic fluids of four rendered vials, below 0.1 for the yellowest fluids from pH 6.3 up.
 _END_NOT_EXCLUDED = 0.1
 # A fluid that needs a pKa' this far off to fit its known pH is another fluid (3 standard deviations).
 _STRANGE_PKA_SHIFT = 0.3
-_LEAST_PROBABILITY = 0.05  # of a pKa' nearer than that, for the fluid to be the known one: the customary level
+_LEAST_PROBABILITY = 0.05  # of a pKa' nearer than that, for the fluid to be the known one: the usual level
 _MAX_CHART_DIFFERENCE_PH = 0.12  # median between photos of one chart in one light: assumption
 
 
@@ -72,7 +72,7 @@ class PhotoRefused(CalibrationError):  # noqa: N818 - an error by its base
 
 def make_profile(photos: Sequence[KnownPhoto], *, light: str = "unknown", base: Profile | None = None) -> Profile:
     """
-    Measure photos and make a profile of them.
+    Measure photos and make a profile from them.
 
     Parameters
     ----------
@@ -111,7 +111,7 @@ def measure_photos(photos: Iterable[KnownPhoto]) -> Iterator[KnownSample | Photo
     Yields
     ------
     KnownSample or PhotoRefused
-        Of each photo in turn; the latter if it cannot be read or its fluid does not have the color of its state.
+        For each photo in turn; the latter if it cannot be read or its fluid does not have the color of its state.
     """
     for photo in photos:
         try:
@@ -129,10 +129,10 @@ def make_chart_profile(
     base: Profile | None = None,
 ) -> Profile:
     """
-    Measure photos of one color chart and make a profile of them.
+    Measure photos of one color chart and make a profile from them.
 
-    A chart counts little, since its inks are not the dye. The chart of this project shows phone and lamp only, that
-    of a kit also the dye to which its maker matched it.
+    A chart counts little, since its inks are not the dye. The chart of this project only reveals phone and lamp; a
+    kit's chart also reveals the dye, to which its maker matched it.
 
     Parameters
     ----------
@@ -227,7 +227,7 @@ def measure_known_fluid(known: KnownPhoto) -> KnownSample:
     Raises
     ------
     Refusal
-        As `measure_clear_fluid`, and ``other-fluid`` if the fluid does not have the color of its state.
+        As in `measure_clear_fluid`, and ``other-fluid`` if the fluid does not have the color of its state.
     """
     fluid = measure_clear_fluid(known.path, known.state)
     evidence = Evidence(
@@ -251,7 +251,7 @@ def measure_known_fluid(known: KnownPhoto) -> KnownSample:
 
 def profile_from(samples: Sequence[KnownSample], *, light: str = "unknown", base: Profile | None = None) -> Profile:
     """
-    Make a profile of samples.
+    Make a profile from samples.
 
     Parameters
     ----------
@@ -277,7 +277,7 @@ def profile_from(samples: Sequence[KnownSample], *, light: str = "unknown", base
     fresh = [sample for sample in samples if sample.sha256 not in seen]
     _require_same_as_before(samples, earlier)
     if not fresh:
-        raise CalibrationError("All these photos are in the profile already.")
+        raise CalibrationError("All these photos are already in the profile.")
     fluids = [sample.sha256 for sample in fresh if sample.evidence.state not in PRINTED_STATES]
     if len(set(fluids)) < len(fluids):
         raise CalibrationError("The same photo is given twice; each fluid needs its own.")
@@ -294,11 +294,11 @@ def ph_by_chart(
     density: NDArray[np.float64], chart_density: NDArray[np.float64], chart_ph: Sequence[float]
 ) -> NDArray[np.float64]:
     """
-    Return the pH at which a chart has the direction of each color, as in comparing by eye.
+    Return the pH at which a chart has the direction of each color, like a comparison by eye.
 
     The patches of the chart, shape (N, 3), run from yellow to blue, and their pH rises.
     """
-    # Print and noise may swap neighbors that hardly differ.
+    # Print and noise may swap neighbors that hardly differ, so no direction may fall.
     rising = np.maximum.accumulate(direction_deg(chart_density))
     return np.interp(direction_deg(density), rising, chart_ph)
 
@@ -320,7 +320,7 @@ def _patches(chart: ChartColors, labels: Sequence[float], state: State) -> list[
 
 def _samples(known: Sequence[Evidence], path: str | os.PathLike[str], photo: Photo) -> list[KnownSample]:
     sha256 = hashlib.sha256(Path(path).read_bytes()).hexdigest()
-    # The time of a file is usually that of copying it.
+    # A file's time is usually the time when it was copied.
     taken_at = "" if photo.taken_at is None or photo.time_source == "file time" else photo.taken_at.isoformat()
     camera_model = photo.camera_model or ""
     return [
@@ -335,7 +335,7 @@ def _fits_its_state(evidence: Evidence) -> bool:
     """
     Return whether the color of a fluid agrees with its known state.
 
-    False if dye that should be all yellow or all blue is in between, and if only a dye with an unusual pKa' would have
+    False if dye that should be all yellow or all blue is in between, or if only a dye with an unusual pKa' would have
     that color at the known pH.
     """
     family = signal_family(evidence.space)
@@ -355,7 +355,7 @@ def _require_same_as_before(samples: Sequence[KnownSample], earlier: Sequence[Kn
     for sample in samples:
         if sample.sha256 in by_hash and _known_state(sample) not in known:
             raise CalibrationError(
-                f"{sample.photo} is in the profile already as {known_words(by_hash[sample.sha256])}; to change that, "
+                f"{sample.photo} is already in the profile as {known_words(by_hash[sample.sha256])}; to change that, "
                 "make a new profile."
             )
 
@@ -375,6 +375,6 @@ def _common_light(light: str, earlier: str) -> str:
     """Return the lamp of both parts of a profile; unknown if neither is known."""
     if "unknown" not in (light, earlier) and light != earlier:
         raise CalibrationError(
-            f"The profile is for {earlier}, these photos in that of {light}; make a profile of its own for each lamp."
+            f"The profile is for {earlier}, these photos are for {light}; make a separate profile for each lamp."
         )
     return earlier if light == "unknown" else light

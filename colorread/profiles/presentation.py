@@ -116,13 +116,13 @@ def _what_to_add(states: Sequence[State]) -> str:
     if "known" not in states:
         return "Add a fluid of known pH: it narrows readings most."
     if states.count("known") == 1:
-        return "Add a second photo of the known fluid: an error of the first is in every reading."
+        return "Add a second photo of the known fluid: an error in the first affects every reading."
     return ""
 
 
 def known_words(evidence: Evidence) -> str:
     """
-    Return what is known of a color.
+    Return what is known about a color.
 
     Parameters
     ----------
@@ -145,7 +145,7 @@ def _end_words(ph: float) -> str:
 
 
 def benefit_words(profile: Profile) -> str:
-    """Return how wide a reading is with a profile and without; empty if such a reading is one-sided."""
+    """Return how wide a reading is with and without a profile; empty if either is one-sided."""
     samples = _example_samples(profile)
     phone = next(iter(profile.camera_models), None)
     ends = []
@@ -162,7 +162,7 @@ def benefit_words(profile: Profile) -> str:
         f"this profile {low_without:.0f} to {high_without:.0f} (90 %, {_USUAL_INPUTS.fluid_kh_dkh:g} dKH)."
     )
     helps = np.log(high / low) < _HELPS_BELOW * np.log(high_without / low_without)
-    return words if helps else f"{words} It hardly helps."
+    return words if helps else f"{words} The profile hardly helps."
 
 
 def _example_samples(profile: Profile) -> SignalSamples:
@@ -180,7 +180,7 @@ def _example_samples(profile: Profile) -> SignalSamples:
 
 def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> None:
     """
-    Draw the color of the dye over its ratio, with and without the profile, and the samples.
+    Draw the color of the dye against its ratio, with and without the profile, and the samples.
 
     Parameters
     ----------
@@ -194,13 +194,13 @@ def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> Non
     OSError
         If it cannot be written.
     ValueError
-        If the suffix is another one.
+        If the suffix is a different one.
     """
     from matplotlib.figure import Figure  # slow to import, and the words do without it
 
     kind = Path(path).suffix.lower().removeprefix(".")
     if kind not in _PICTURE_KINDS:
-        raise ValueError(f"A picture is written as {', '.join(_PICTURE_KINDS)}, not as {Path(path).name}.")
+        raise ValueError(f"A picture can be written as {', '.join(_PICTURE_KINDS)}, not as {Path(path).name}.")
     figure = Figure(figsize=(7.2, 5.4), layout="constrained")
     axes = figure.subplots()
     _draw_lines(axes, profile)

@@ -1,4 +1,4 @@
-"""The light of a photo by its card or tag: tone curve and film by the grays, and a smooth field of bare paper."""
+"""The light of a photo, seen on its card or tag: tone curve and film from the grays, and a smooth field of paper."""
 
 from __future__ import annotations
 
@@ -14,35 +14,36 @@ from colorread.errors import Refusal, refusal
 from colorread.reference.view import MARGIN_MM, CardView
 
 CLIPPED_U8 = 252
-"""Code from which on a channel may be cut off, as compression moves it a little: assumption."""
+"""Code from which on a channel may be cut off; below 255, as compression shifts codes a little: assumption."""
 NEVER_CUT_OFF = 256.0
 """Beyond all codes."""
 STD_PER_MAD = 1.4826
-"""Standard deviation of a normal distribution over its median absolute deviation, from any table."""
+"""Ratio of standard deviation to median absolute deviation for a normal distribution, from any table."""
 FILM_SEEN = 0.2
-"""Film from which on a photo is flagged, see `Balance`."""
+"""Amount of film from which on a photo is flagged, see `Balance`."""
 
-# All assumptions, where nothing else is said.
-_CELL_MM = 1.5  # evens out noise, and fits into what vial and fingers leave free
+# All assumptions, unless stated otherwise.
+_CELL_MM = 1.5  # evens out noise, and fits between vial and fingers
 _TOO_DARK = 0.05  # linear light of paper: at density 1 a channel of the fluid is then at code 16 of 255
 _OVEREXPOSED = 0.15  # light that is cut off: pale fluid is then cut off too [log10]
-# log10 of paper R/G and B/G: beyond, one channel carries no light. A little film takes blue and can be read.
+# log10 of paper R/G and B/G: beyond these, one channel carries no light. A little film absorbs blue but can be read.
 _CAST_RED, _CAST_BLUE = (-0.2, 0.2), (-0.48, 0.42)
-# Tints that show how bright the paper is: neither as bright as paper themselves nor dark, where stray light counts. And
-# the black ones, which show what lies on them.
+# Coverage of tints that show how bright the paper is: neither as bright as paper nor so dark that stray light matters.
+# Then the least coverage of black ones, which show what lies on them, and how many of those are needed.
 _TINTS, _BLACK_FROM, _LEAST_BLACKS = (0.05, 0.8), 0.8, 2
-_MOST_ENCODED = 0.97  # of paper beside black that is not cut off
-# Paper is cut off in a channel whose brighter part lies from here on and is this much darker than so many tints
-# show: on 240 rendered photos that are not overexposed they differ by 0.01 in the median [log10].
+_MOST_ENCODED = 0.97  # paper beside black up to this value is not cut off
+# Paper is cut off in a channel if its brighter part is above this code (give or take this wobble), and if at least this
+# many tints show that it should be this much brighter; on 240 rendered photos that are not overexposed they differ by
+# 0.01 in the median [log10].
 _CUT_OFF_U8, _WOBBLE_U8, _LEAST_HIDDEN, _LEAST_CUT_OFF = 235.0, 3.0, 0.02, 2
-# Algae and slime make paper yellow and black green, lamps and lens glare hardly ever both. Of 292 rendered photos of
-# clean prints the sum below is over 0.2 in 2 % and 0.36 at most, whatever the glare; with film that may be read 0.41 at
-# most, with too much of it 0.55 at least. Black that is so much greener than its paper is no lamp's doing.
+# Algae and slime make paper yellow and black green; lamps and lens glare hardly ever do both. On 292 rendered photos of
+# clean prints the sum in `_film_on` is over 0.2 in 2 % and 0.36 at most, whatever the glare; with film that allows a
+# reading it is 0.41 at most, with too much of it 0.55 at least. No lamp makes black this much greener than its paper.
 _GREEN_WEIGHT, _GREEN_BLACK, _FILM_MOST = 2.0, 0.015, 0.48
-# Patches with so much black, and how much paler a print may come out. No row of 625 rendered photos had fewer than
-# three in five patches as dark as half-way to the print.
+# Least coverage of a dark patch, how much paler a print may come out, and how many such patches are needed. In every
+# row of 625 rendered photos at least three in five patches were as dark as half-way to the print.
 _DARK_COVERAGE, _DOT_LOSS, _LEAST_PATCHES = 0.4, 0.1, 3
-# log10 of green light, and of R/G and B/G, from that of R, G, B, and back.
+# From log10 of R, G, B to log10 of green light, R/G and B/G, and back.
 _LIGHT_AND_RATIOS = np.array([(0, 1, 0), (1, -1, 0), (0, -1, 1)], np.float32)
 _RGB_OF_LIGHT_AND_RATIOS = np.array([(1, 1, 0), (1, 0, 0), (1, 0, 1)], np.float32)
 
@@ -50,27 +51,27 @@ _RGB_OF_LIGHT_AND_RATIOS = np.array([(1, 1, 0), (1, 0, 0), (1, 0, 1)], np.float3
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Balance:
     """
-    What the gray rows and the paper of a card say of a photo.
+    What the gray rows and the paper of a card say about a photo.
 
     Parameters
     ----------
     tone : ToneFit
         Strength of the phone's tone curve.
     decoded, steeper : ndarray of float64, shape (256,)
-        Linear light of each 8-bit code, and what it was if the curve was steeper by its standard uncertainty [-].
+        Linear light of each 8-bit code, and the same if the curve were steeper by its standard uncertainty [-].
     rgb_lin : ndarray of float32, shape (H, W, 3)
         Linear light of the view.
     paper_lin : ndarray of float32, shape (H, W, 3)
-        Linear light of bare paper over it, as the photo shows it: a smooth field.
+        Linear light of bare paper across the view, as the photo shows it: a smooth field.
     chroma_std : float
         Robust spread of the paper's color around that field, in log10 of R/G and B/G [-].
     ceiling : ndarray of float64, shape (3,)
         Code from which on the paper may be cut off, `NEVER_CUT_OFF` where it is too dark for that.
     hidden : ndarray of float32, shape (H, W, 3)
-        How much brighter paper is than it shows, by the grays; 0 in channels that are not cut off [log10].
+        How much brighter the paper is than it looks, judged by the grays; 0 in channels that are not cut off [log10].
     film : float
-        How much film has grown on card or tag: how much yellower than neutral the paper is, and greener than paper the
-        black [log10].
+        How much film has grown on card or tag: how much yellower than neutral its paper is, plus twice how much greener
+        than the paper its black is [log10].
     """
 
     tone: ToneFit
@@ -117,7 +118,7 @@ def balance_view(view: CardView) -> Balance:
     blank = view.mask(view.card.outline.grown(-1.0)) & ~view.mask(*view.card.printed) & view.seen
     paper_lin, chroma_std = _fit_paper(view, blank, rgb_lin)
 
-    # Every third pixel either way gives the medians of so large an area.
+    # Every third pixel in each direction is enough for the medians of such a large area.
     thinned = np.s_[::3, ::3]
     bare = blank[thinned]
     ceiling = _ceiling_u8(view.rgb_u8[thinned][bare])
@@ -126,7 +127,7 @@ def balance_view(view: CardView) -> Balance:
     hidden = np.zeros_like(rgb_lin)
     if is_cut_off.any():
         known, known_lin = _with_tints(view, patches, reflectance, rgb_lin)
-        # Beside the tints what is not cut off of the paper around the window gives the rest.
+        # Besides the tints, the paper around the window counts where it is not cut off.
         known |= blank & ~view.mask(view.card.vial_window) & (view.rgb_u8 < ceiling).all(axis=-1)
         by_tints, _ = _fit_paper(view, known, known_lin)
         hidden = np.maximum(np.log10(by_tints / paper_lin), 0.0) * is_cut_off
@@ -136,7 +137,7 @@ def balance_view(view: CardView) -> Balance:
     film = _film_on(view.card.name, grays, over_paper, light_rgb)
     unusable = _refusal_of_light(view, light_rgb, rgb_lin, paper_lin, hidden)
     if unusable is not None:
-        # Paper that may be cut off in all channels is bright in all: it is the exposure that hides color or grays.
+        # Paper that may be cut off in all channels is bright in all of them: overexposure hides color or grays.
         raise refusal("overexposed", what="paper") if (ceiling < NEVER_CUT_OFF).all() else unusable
     return Balance(
         tone=tone,
@@ -155,8 +156,8 @@ def _ceiling_u8(paper_u8: NDArray[np.uint8]) -> NDArray[np.float64]:
     """
     Return the code from which on each channel of the paper may be cut off, shape (3,).
 
-    A tone curve may put it a little below the top, and haze lifts some of the paper above it: so it is just below the
-    brighter paper, or where the most of it lies.
+    A tone curve may put it a little below 255, and haze lifts some of the paper above it: so it is taken just below the
+    brighter paper, or below the code of most of the paper.
     """
     tops = np.percentile(paper_u8, 90.0, axis=0)
     commonest = np.array([np.bincount(channel).argmax() for channel in paper_u8.T])
@@ -166,7 +167,7 @@ def _ceiling_u8(paper_u8: NDArray[np.uint8]) -> NDArray[np.float64]:
 
 def median(values: NDArray[Any]) -> NDArray[Any]:
     """
-    Return what `numpy.median` does, without its checks, which take most of the time for a few hundred values.
+    Return the median like `numpy.median`, without its checks, which take most of the time for a few hundred values.
 
     Parameters
     ----------
@@ -183,7 +184,7 @@ def median(values: NDArray[Any]) -> NDArray[Any]:
 
 
 def _seen_patches(view: CardView) -> list[GrayPatch]:
-    """Return the gray patches that lie within the photo, with the bare paper on both sides."""
+    """Return the gray patches that lie within the photo together with the bare paper on both sides."""
 
     def is_seen(patch: GrayPatch) -> bool:
         areas = [view.seen[view.area(rect)] for rect in (patch.inner, *patch.paper)]
@@ -201,7 +202,7 @@ def _sampled(view: CardView, patches: list[GrayPatch]) -> GraySamples:
 
 
 def _log10_over_paper(grays: GraySamples, tone: ToneFit) -> NDArray[np.float64]:
-    """Light of the patches over that of the paper beside them, shape (N, 3)."""
+    """Return log10 of the light of the patches over that of the paper beside them, shape (N, 3)."""
     patch, paper = (np.maximum(decode_tone(of, tone.strength), 1e-4) for of in (grays.patch, grays.paper))
     return np.asarray(np.log10(patch) - np.log10(paper).mean(axis=1))
 
@@ -210,10 +211,10 @@ def _darkness_of_tints(
     grays: GraySamples, over_paper: NDArray[np.float64], ceiling: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """
-    Return how dark each tint is against bare paper where the photo may cut that off, and in which channels it does.
+    Return how dark each tint is against bare paper where that may be cut off, and which channels of paper are cut off.
 
-    Black ink is neutral: what a channel that is not cut off shows holds for the others. The first is log10 over that of
-    paper, shape (N,), not a number for a patch that is no tint or cut off itself; the second has shape (3,).
+    Black ink is neutral, so a channel that is not cut off stands for the others. The first is log10 over paper, shape
+    (N,), NaN for a patch that is not a tint or is cut off itself; the second has shape (3,).
     """
     is_free = 255.0 * grays.paper.mean(axis=1) < ceiling
     n_free = is_free.sum(axis=1)
@@ -233,7 +234,7 @@ def _darkness_of_tints(
 def _with_tints(
     view: CardView, patches: list[GrayPatch], reflectance: NDArray[np.float64], rgb_lin: NDArray[np.float32]
 ) -> tuple[NDArray[np.bool_], NDArray[np.float32]]:
-    """Return the light of paper where tints show it, and where that is."""
+    """Return where tints show the light of paper, and that light."""
     known, paper_lin = np.zeros_like(view.seen), rgb_lin.copy()
     for patch, log_reflectance in zip(patches, reflectance, strict=True):
         if np.isfinite(log_reflectance):
@@ -244,7 +245,7 @@ def _with_tints(
 
 
 def _film_on(name: str, grays: GraySamples, over_paper: NDArray[np.float64], light_rgb: NDArray[np.float64]) -> float:
-    """Return how much film has grown on card or tag, see `Balance`; refuse what cannot be trusted."""
+    """Return how much film has grown on card or tag, see `Balance`; refuse it if it is too much."""
     green_or_red_cut_off = grays.paper[:, :, :2].max(axis=(1, 2)) > _MOST_ENCODED
     black = over_paper[(grays.black_coverage > _BLACK_FROM) & ~green_or_red_cut_off]
     greener = float(np.median(black[:, 1] - black[:, 0])) if len(black) >= _LEAST_BLACKS else 0.0
@@ -261,7 +262,7 @@ def _refusal_of_light(
     paper_lin: NDArray[np.float32],
     hidden: NDArray[np.float32],
 ) -> Refusal | None:
-    """Return why colors cannot be used, if so: colored light, or one row of grays lost, as in a damaged file."""
+    """Return why the colors cannot be used, if so: colored light, or a row of grays lost, as in a damaged file."""
     red, blue = np.log10(light_rgb[[0, 2]] / light_rgb[1])
     if not (_CAST_RED[0] <= red <= _CAST_RED[1] and _CAST_BLUE[0] <= blue <= _CAST_BLUE[1]):
         return refusal("colored-light")
@@ -282,7 +283,7 @@ def _fit_paper(
     view: CardView, blank: NDArray[np.bool_], rgb_lin: NDArray[np.float32]
 ) -> tuple[NDArray[np.float32], float]:
     """
-    Fit a smooth field of paper light to the blank parts of the card, extrapolated gently beyond it; and its spread.
+    Fit a smooth field of paper light to the blank parts of the card, extrapolated gently beyond; return its spread too.
 
     Second-order polynomials of log light and of both color ratios, fitted robustly to cells of 1.5 mm, so that vial,
     fingers, shadows and stray light weigh little.
@@ -308,7 +309,7 @@ def _fit_paper(
 
 
 def _polynomial(rows: int, columns: int) -> NDArray[np.float64]:
-    """Second-order basis, shape (rows, columns, 6), held constant beyond the edge of the card."""
+    """Return the second-order basis, shape (rows, columns, 6), held constant beyond the edge of the card."""
     margin = MARGIN_MM / _CELL_MM
     y, x = (np.clip((np.arange(n) - (n - 1) / 2.0) / ((n - 1) / 2.0 - margin), -1.0, 1.0) for n in (rows, columns))
     grid_y, grid_x = np.meshgrid(y, x, indexing="ij")

@@ -1,4 +1,4 @@
-"""Finds card and tag in a photo: which of them, and the map from its millimeters to pixels of the photo."""
+"""Finds card and tag in a photo, each with the map from its millimeters to pixels of the photo."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ from colorread.errors import Refusal, refusal
 from colorread.reference.markers import Sighting, look_for_markers
 from colorread.reference.plane import PlaneFit, PlaneMap, best_fit, camera_matrix, tilt_deg
 
-# The quick tries look for all markers of card and tag, whichever is seen. The search then goes on only while fewer than
-# three markers agree: assumption, as three determine the plane and can contradict each other.
+# The quick tries look for all markers of each print that is seen, card or tag. After them the search goes on only while
+# fewer than three markers agree: assumption, as three determine the plane and can contradict each other.
 _QUICK_TRIES, _ENOUGH_MARKERS = 2, 3
 
 # Assumptions.
-_TILT_LIMIT_DEG = 35.0  # beyond it the paper seen through the fluid lies well aside of it
+_TILT_LIMIT_DEG = 35.0  # beyond it the paper seen through the fluid lies well to one side of it
 _WINDOW_SEEN_SHARE = 0.75  # leaves room for a vial with paper around it
-_GRAY_CORRELATION, _MIN_PATCHES = -0.7, 4  # of contrast with ink along a row of grays, and how many must be seen
+_GRAY_CORRELATION, _MIN_PATCHES = -0.7, 4  # of contrast with ink along a row of grays; patches that must be seen
 
 # Weights of the corners of a quadrilateral for 5 x 5 points in its inner part.
 _ALONG = np.linspace(0.25, 0.75, 5)
@@ -44,15 +44,15 @@ class ReferenceFit:
     corners_px : numpy.ndarray of float64, shape (4, 2)
         Its corners: top-left, top-right, bottom-right, bottom-left as printed [px].
     tilt_deg : float
-        Angle between its normal and the line of sight, for the view angle of a phone's main camera. Over 47 rendered
-        photos 2 degrees too low on average, at worst 8. Too low for zoomed pictures, and useless for pictures that
-        are much cropped [deg].
+        Angle between its normal and the line of sight, for the view angle of a phone's main camera. On 47 rendered
+        photos 2 degrees too low on average, at worst 8. Too low for zoomed pictures, and useless for heavily cropped
+        ones [deg].
     px_per_mm : float
         Mean scale over the reference [px/mm].
     distance_mm : float
         Distance from the camera, for the same view angle; too short under water [mm].
     flags : tuple of str
-        What makes the fit less sure: ``"marker-missing"`` (fewer than four used), ``"two-markers"``,
+        What makes the fit less certain: ``"marker-missing"`` (fewer than four used), ``"two-markers"``,
         ``"marker-off"`` (one seen, but bent, shaded or not of this print), ``"card-bent"``,
         ``"card-cut-off"`` (an edge lies outside the photo), ``"card-tilted"``.
     """
@@ -148,7 +148,8 @@ def _usable_fit(gray: NDArray[np.uint8], candidate: _Candidate, fit: PlaneFit) -
     height_px, width_px = gray.shape
     inside = bool(((corners_px >= -0.5) & (corners_px <= (width_px - 0.5, height_px - 0.5))).all())
     n_used = len(fit.sightings)
-    # Nothing contradicts two markers: none of 514 rendered photos shows only two, and they misled on a damaged file.
+    # Two markers cannot contradict each other: they misled on a damaged file, and none of 514 rendered photos has just
+    # two.
     if len(candidate.sightings) == 2 or (n_used == 2 and not inside):
         raise refusal("card-hidden/two" if inside else "card-cut-off/two", name=reference.name)
     tilt = tilt_deg(plane.homography, camera, reference.outline.corners_mm.mean(axis=0))

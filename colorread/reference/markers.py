@@ -23,9 +23,9 @@ def _with_local_contrast(picture_u8: NDArray[np.uint8]) -> Any:
 
 
 # Each try: approximate long side of the picture [px], how it is prepared, and smallest and largest threshold window and
-# the step between [px]. Erosion pushes back light that has spread into black squares, for overexposed pictures; raised
-# local contrast and wide windows are for dim or unevenly lit ones. The usual photo needs the first try only, with one
-# window. A try enlarges smaller pictures.
+# the step between them [px]. Erosion pushes back light that has spread into black squares, for overexposed pictures;
+# raised local contrast and wide windows are for dim or unevenly lit ones. A usual photo needs only the first try, with
+# one window. Smaller pictures are enlarged.
 _USUAL_PX, _WIDE_PX = (3, 23, 10), (5, 85, 16)  # the first are OpenCV's defaults
 _TRIES: tuple[tuple[int, Callable[[NDArray[np.uint8]], Any], tuple[int, int, int]], ...] = (
     (900, np.asarray, (13, 23, 10)),
@@ -37,8 +37,8 @@ _TRIES: tuple[tuple[int, Callable[[NDArray[np.uint8]], Any], tuple[int, int, int
 )
 _CELLS_PER_SIDE = 6  # 4 x 4 bits and the black border
 
-# Where the sides of a marker are looked for again: how far to either side, less than a cell so as not to reach the
-# bits, and at which shares of their length.
+# Where the sides of a marker are looked for again: how far to either side (less than a cell, so as not to reach the
+# bits), and at which fractions of their length.
 _REACH_CELLS, _REACH_MIN_PX = 0.8, 2.5
 _ALONG = np.linspace(0.12, 0.88, 24)
 _LINE_ROUNDS = 4
@@ -63,7 +63,7 @@ def look_for_markers(
     Yields
     ------
     list of Sighting
-        After each of the `_TRIES`, all markers found so far, each once; one id may be at several places. Corners in
+        After each of the `_TRIES`, all markers found so far, each once; an id may occur in several places. Corners in
         pixels of `gray_u8`, the middle of the first pixel at (0, 0).
     """
     seen: list[Sighting] = []
@@ -109,7 +109,7 @@ def _refine(gray_u8: NDArray[np.uint8], corners_px: NDArray[np.float64]) -> NDAr
     Return the corners as intersections of lines fitted to the sides.
 
     Each side is sampled at many places, so a leaf, a shadow or a reflection over part of it does no harm; the usual
-    refinement sees the surroundings of the corner only.
+    refinement sees only the surroundings of the corner.
     """
     reach_px = max(_REACH_MIN_PX, _REACH_CELLS * _side_px(corners_px) / _CELLS_PER_SIDE)
     ends_px = np.roll(corners_px, -1, axis=0)
@@ -124,7 +124,7 @@ def _refine(gray_u8: NDArray[np.uint8], corners_px: NDArray[np.float64]) -> NDAr
     levels = cv2.remap(gray_u8, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     rise = np.diff(levels.astype(np.float64).reshape(4, len(_ALONG), -1), axis=2)
     middle_px = (offset_px[1:] + offset_px[:-1]) / 2
-    # The steepest place of the side as a whole, as noise hides that of a single row; then the edge there.
+    # First find where the side as a whole is steepest, as noise hides that in a single row; then the edge near there.
     steepest_px = middle_px[rise.mean(axis=1).argmax(axis=1)]
     rise = rise.clip(0) * np.exp(-2 * ((middle_px - steepest_px[:, None, None]) / reach_px) ** 2)
     strength = rise.sum(axis=2)

@@ -21,8 +21,8 @@ _FIT_SPREAD_MM = 0.30  # above it the markers do not belong to one print
 _PAIR_SPREAD_MM = 0.15  # the same for two markers, which can hardly contradict each other
 _BLUR_PX = 0.2  # allowance on top of these; matters for small prints
 
-# A marker is off if the others fit this much better without it. At 0.5 a marker 1 mm off its place was left out in 39
-# of 47 photos (in the others the card counted as bent), and none in its place was.
+# A marker is off if the others fit this much better without it. At 0.5 a marker 1 mm out of place was left out in 39
+# of 47 photos (in the others the card counted as bent), and no marker in its place was.
 _OUTLIER_RATIO = 0.5
 
 # How far light may spread into black squares, see `_fit_plane`.
@@ -46,8 +46,8 @@ class PlaneMap:
     """
     From a plane in millimeters to pixels of a photo and back.
 
-    Water behind a pane moves points away from the foot of the camera, by the cube of their distance from it. The part
-    of the shift that is proportional to the distance looks like a plane closer by.
+    Water behind a pane moves points away from the foot of the camera, in proportion to the cube of their distance from
+    it. A shift in proportion to the distance itself only looks like a nearer plane.
 
     Parameters
     ----------
@@ -99,7 +99,7 @@ class PlaneMap:
         return np.asarray(self.foot_mm + from_foot * (2.0 / u) * np.sinh(np.arcsinh(1.5 * u) / 3.0))
 
     def bent_mm(self, xy_mm: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return where points of the plane seem to lie on it, shape (..., 2) [mm]."""
+        """Return where on the plane its points appear to lie, shape (..., 2) [mm]."""
         (x, y), (foot_x, foot_y) = np.moveaxis(xy_mm, -1, 0), self.foot_mm  # faster than arithmetic on pairs
         from_x, from_y = x - foot_x, y - foot_y
         share = self.bend_per_mm2 * (from_x**2 + from_y**2)
@@ -121,7 +121,7 @@ class PlaneFit:
         Root mean square distance of seen from fitted corners on the reference, per degree of freedom, so that fits to
         more and fewer markers compare [mm].
     is_flat : bool
-        Whether the markers lie in one plane as well as those of a flat print.
+        Whether the markers lie in one plane as well as those of a flat print do.
     """
 
     plane: PlaneMap
@@ -151,12 +151,12 @@ def camera_matrix(photo_shape: tuple[int, ...]) -> NDArray[np.float64]:
 
 def best_fit(sightings: Sequence[Sighting], reference: Reference, camera: NDArray[np.float64]) -> PlaneFit | None:
     """
-    Return the fit to as many markers as lie like those of one reference.
+    Return the fit to as many markers as are arranged like those of one reference.
 
     Parameters
     ----------
     sightings : sequence of Sighting
-        Markers as seen; a fit uses one of those with the same id.
+        Markers as seen; a fit uses only one of those with the same id.
     reference : Reference
         Card or tag that they belong to.
     camera : numpy.ndarray of float64, shape (3, 3)
@@ -192,7 +192,7 @@ def _best_fit_of(
 
 def _fit_plane(sightings: tuple[Sighting, ...], reference: Reference, camera: NDArray[np.float64]) -> PlaneFit | None:
     """
-    Fit the map, and how far light has spread into the black squares; return None if they are not of one print.
+    Fit the map, and how far light has spread into the black squares; return None if these are not from one print.
 
     Blur on a tone curve, and even more so overexposure, move every edge of a black square inward, by 0.05 to 0.25 mm
     on the card. Ignored, that would be the largest residual and would tilt fits to two or three markers.
@@ -235,7 +235,7 @@ def _explained(
     *,
     bends: bool,
 ) -> tuple[float, float]:
-    """Return how much larger an inset [mm] and bend [1/mm2] explain the residuals, next to a homography."""
+    """Return the changes of inset [mm] and bend [1/mm2] that explain the residuals, along with a homography."""
     from_foot = printed_mm - foot_mm
     x, y = (printed_mm - printed_mm.mean(axis=0)).T / np.ptp(printed_mm)
     one, zero = np.ones_like(x), np.zeros_like(x)
@@ -243,7 +243,7 @@ def _explained(
     along_x = (one, x, y, zero, zero, zero, x * x, x * y)
     along_y = (zero, zero, zero, one, x, y, x * y, y * y)
     scale = 1e6
-    radial = bends * from_foot * _squared(from_foot) / scale  # the solution of least norm is 0 for a field of zeros
+    radial = bends * from_foot * _squared(from_foot) / scale  # the least-norm solution is 0 for a field of zeros
     fields = np.stack([*np.stack([along_x, along_y], axis=-1), inward, radial], axis=-1)
     solution = np.linalg.lstsq(fields.reshape(residual_mm.size, -1), residual_mm.ravel(), rcond=None)[0]
     return float(solution[8]), float(solution[9]) / scale
@@ -272,7 +272,7 @@ def _pose(
 
 
 def _squared(xy: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return squares of lengths, with an axis of one at the end."""
+    """Return squared lengths, with a last axis of length 1."""
     return np.asarray(xy[..., :1] ** 2 + xy[..., 1:] ** 2)
 
 

@@ -19,10 +19,10 @@ VIEW_PX_PER_MM = 4.0
 """Scale of the view [px/mm]: coarser loses the rim of the glass; 5 px/mm read 958 rendered photos no better."""
 ENOUGH_PX_PER_MM = 2.0
 """
-Scale of a photo from which its full size adds nothing [px/mm].
+Scale of a photo from which on its full size adds nothing [px/mm].
 
-Of 38 rendered photos of the tag, reduced to 3, 2.2, 1.8 and 1.5 px/mm, all were read, and 33 or 34 intervals held the
-truth at each scale; at 1.2 px/mm 32.
+All of 38 rendered photos of the tag, reduced to 3, 2.2, 1.8 and 1.5 px/mm, were read, and 33 or 34 intervals held the
+truth at each scale; at 1.2 px/mm 32 did.
 """
 
 
