@@ -71,7 +71,7 @@ class Verdict:
     Parameters
     ----------
     plants : {'too little', 'enough', 'more than needed', 'cannot tell'}
-        Against the usual range of planted tanks.
+        Against the plants' range.
     fish : {'no concern', 'watch', 'act'}
         By the chance of being above the fish limit; never says that anything is safe.
     sentences : tuple of str
