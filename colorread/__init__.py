@@ -1,5 +1,5 @@
 """
-Reads dissolved CO2 from a photo of a drop checker.
+Read dissolved CO2 from a photo of a drop checker.
 
 >>> from colorread import read_photo  # doctest: +SKIP
 >>> read_photo("tank.jpg", kh_dkh=4.0).co2_mg_l  # doctest: +SKIP
@@ -7,6 +7,6 @@ Reads dissolved CO2 from a photo of a drop checker.
 
 import lazy_loader
 
-# Loaded when asked for: the command line must start without numpy and OpenCV.
+# Names load on first use: the command line must start without numpy and OpenCV.
 __getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)
 __version__ = "0.9.1"

@@ -1,4 +1,4 @@
-"""Lets ``python -m colorread`` run the command line."""
+"""Run the command line with ``python -m colorread``."""
 
 from colorread.cli import main
 

@@ -17,9 +17,9 @@ class Reason:
     code : str
         Stable name for programs, in kebab-case, such as ``"no-card"``.
     message : str
-        What was seen, one sentence for people.
+        What was seen, one sentence for the keeper.
     next_step : str
-        What to do next, one sentence for people.
+        What to do next, one sentence for the keeper.
     """
 
     code: str
@@ -27,7 +27,7 @@ class Reason:
     next_step: str
 
 
-class Refusal(Exception):  # noqa: N818 - a refusal is a right answer, not an error of the program
+class Refusal(Exception):  # noqa: N818 - a refusal is a correct answer, not a program error
     """
     A photo that gives no reading.
 
@@ -44,7 +44,7 @@ class Refusal(Exception):  # noqa: N818 - a refusal is a right answer, not an er
 
 def refusal(name: str, /, **details: object) -> Refusal:
     """
-    Return a refusal in the words of ``refusals.toml``.
+    Return a refusal with its words from ``refusals.toml``.
 
     Parameters
     ----------
@@ -56,7 +56,7 @@ def refusal(name: str, /, **details: object) -> Refusal:
     Returns
     -------
     Refusal
-        To be raised.
+        Ready to raise.
     """
     texts = {field: text.format(**details) for field, text in _words()[name].items()}
     return Refusal(Reason(code=name.split("/")[0], **texts))

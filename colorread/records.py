@@ -20,7 +20,7 @@ _T = TypeVar("_T")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kept:
     """
-    How a field is written to JSON where its type does not say it; goes into its annotation.
+    How a field is written to JSON where its type does not say; put into its annotation.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ class Kept:
     path : str
         ``object.name`` for a field that is written as the only entry of an object; empty for its own name.
     is_left_out : bool
-        Whether it is not written, and takes its default when read.
+        Whether it is left out of the JSON and takes its default when read.
     """
 
     digits: int | None = None
@@ -55,9 +55,9 @@ def plain(value: object, kept: Kept = _DEFAULT) -> Any:
     Parameters
     ----------
     value : object
-        A dataclass, or a mapping or sequence of such and of numbers, texts, days and times.
+        A dataclass, number, text, date or time, or a mapping or sequence of these.
     kept : Kept, optional
-        How it is written where its own fields do not say it.
+        How to write it where its own fields do not say.
 
     Returns
     -------
@@ -100,7 +100,7 @@ def read_record(kind: type[_T], what: str, data: object) -> _T:
     """
     Return the record that `plain` wrote.
 
-    A class may define ``upgraded(data)``, which returns the data of an earlier version in the present form, and
+    A class may define ``upgraded(data)``, which returns the data of an earlier version in the current form, and
     ``require_sound(what)``, which raises ValueError if its fields contradict each other. A field with ``init=False``
     must have the value that the class sets.
 
@@ -146,7 +146,7 @@ def read_record(kind: type[_T], what: str, data: object) -> _T:
 
 
 class _Part(NamedTuple):
-    """A field of a record and where it stands in JSON; `inner_key` is empty unless it stands alone in an object."""
+    """A field of a record and its place in the JSON; `inner_key` is its name if alone in an object, else empty."""
 
     name: str
     hint: Any
@@ -200,7 +200,7 @@ def _require_names(what: str, data: object, names: list[str]) -> dict[str, Any]:
 def _value_of(hint: Any, value: object, name: str, what: str) -> Any:
     """Return the value of a field as its type says, or raise one sentence."""
     origin, args = get_origin(hint), get_args(hint)
-    if origin in (Union, UnionType):  # always of one type and None
+    if origin in (Union, UnionType):  # always one type or None
         return None if value is None else _value_of(args[0], value, name, what)
     if hasattr(hint, "from_text"):
         return hint.from_text(_value_of(str, value, name, what))
@@ -214,7 +214,7 @@ def _value_of(hint: Any, value: object, name: str, what: str) -> Any:
 
 
 def _converted(hint: Any, value: Any) -> Any:
-    """Return a value of a simple type, or of a list or mapping of such; raise TypeError or ValueError otherwise."""
+    """Return a value of a simple type, or a list or mapping of these; raise TypeError or ValueError otherwise."""
     if hint is float and type(value) in (int, float) and -sys.float_info.max <= value <= sys.float_info.max:
         return float(value)
     if hint in (str, bool, int) and type(value) is hint:

@@ -20,7 +20,7 @@ from colorread.records import Kept
 NORMAL_95 = 1.645
 """Standard deviations from the middle of a normal distribution to the ends of its 90 % interval, from any table."""
 BUDGET_KH, BUDGET_ACIDS = "KH of the fluid", "other acids in tank water"
-"""Sources that the carbonate adds to the budget of `calibration.inversion`; shown to people, and keys in JSON."""
+"""Sources that the chemistry adds to the budget of `calibration.inversion`; shown to the keeper, and keys in JSON."""
 
 Status = Literal["read", "refused"]
 Limit = Literal["below", "above"]
@@ -28,7 +28,7 @@ PlantsWord = Literal["too little", "enough", "more than needed", "cannot tell"]
 Level = Literal["no concern", "watch", "act"]
 Outline = tuple[tuple[float, float], ...]
 
-# Beyond these no photo was read: what a log or an import holds there is damaged, and the chemistry would not take it.
+# No photo reads beyond these: such values in a log or an import are damage, and the chemistry would reject them.
 _RANGES: Mapping[str, tuple[float, float]] = {
     "kh_dkh": (0.01, 30.0),
     "temperature_c": (0.0, 50.0),
@@ -71,7 +71,7 @@ class Verdict:
     Parameters
     ----------
     plants : {'too little', 'enough', 'more than needed', 'cannot tell'}
-        Against the usual range of planted tanks.
+        Against the plants' range.
     fish : {'no concern', 'watch', 'act'}
         By the chance of being above the fish limit; never says that anything is safe.
     sentences : tuple of str
@@ -87,14 +87,14 @@ class Verdict:
 
     @staticmethod
     def upgraded(data: dict[str, Any]) -> dict[str, Any]:
-        """Return the data of an earlier version in the present form."""
+        """Return the data of an earlier version in the current form."""
         return data | {"fish": "no concern"} if data.get("fish") == "no concern read" else data
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
     """
-    The result of one photo, in the order of its JSON. A refused photo has a reason, and neither pH nor CO2 nor verdict.
+    The result of one photo, in the order of its JSON. A refused photo has a reason and no pH, CO2 or verdict.
 
     Parameters
     ----------
@@ -107,9 +107,9 @@ class Reading:
     ph : Interval or None
         pH of the fluid in the vial [-].
     photo_ph : Interval or None
-        pH from the photo alone, without the prior of CO2 in tanks: the middle of the likelihood, and where it has
-        fallen as far as a normal one at its 90 % ends; None at an open end, beyond which all is as likely as the value.
-        None as a whole in readings of earlier versions [-].
+        pH from the photo alone, without the prior on CO2 in tanks: the middle of the likelihood, and where it has
+        fallen as far as a normal curve at its 90 % ends; None at an open end, beyond which any pH is as likely as the
+        value. None altogether in readings of earlier versions [-].
     co2_mg_l : Interval or None
         CO2 in the vial, which lags behind the tank [mg/L].
     limit : {'below', 'above'} or None
@@ -125,7 +125,7 @@ class Reading:
     reference : {'card', 'tag'} or None
         What stood behind the fluid; None where neither was seen.
     co2_rule_of_thumb_mg_l : float or None
-        The customary 3 x KH x 10^(7 - pH), for comparison only [mg/L].
+        By the rule of thumb 3 x KH x 10^(7 - pH), for comparison only [mg/L].
     tank_ph : Interval or None
         pH that a probe in the tank should show, if the KH of the tank is known [-].
     tank_kh_dkh : float or None
@@ -141,7 +141,7 @@ class Reading:
     vial_outline_px : (N, 2) tuple or None
         Outline of the fluid in the same pixels.
     budget : mapping of str to float
-        Standard uncertainty from each source, as pH; those of the KH widen the interval of the CO2 alone [-].
+        Standard uncertainty from each source, as pH; KH and other acids widen only the interval of the CO2 [-].
     profile : str or None
         Name of the calibration profile used.
 
@@ -184,7 +184,7 @@ class Reading:
 
     @staticmethod
     def upgraded(data: dict[str, Any]) -> dict[str, Any]:
-        """Return the data of an earlier version in the present form; they knew only the card, and its `geometry`."""
+        """Return the data of an earlier version, which had a `geometry` and only the card, in the current form."""
         return {"photo_ph": None, "reference": "card"} | {name: data[name] for name in data if name != "geometry"}
 
     def require_sound(self, what: str) -> None:
@@ -221,9 +221,9 @@ class Trace:
     card_corners_px : ndarray of float, shape (4, 2), or None
         Corners of card or tag.
     reference : {'card', 'tag'}
-        Which one.
+        Which of the two.
     vial_outlines_px : tuple of ndarray of float, shape (N, 2)
-        Outline of the fluid; two where either may be it.
+        Outline of the fluid; two if either could be the fluid.
     used_px : ndarray of float, shape (N, 2), or None
         Centers of the pixels whose color was used.
     fluid_rgb : ndarray of float, shape (3,), or None
@@ -241,17 +241,17 @@ class Trace:
     scale_rgb: tuple[tuple[float, NDArray[np.float64]], ...] = ()
 
 
-# Probability of being above the fish limit from which each level holds. Assumptions, set so that few of the simulated
-# readings of a good tank (15 to 25 mg/L) raise an alarm and few of those of 45 mg/L and more are missed:
-# `tests/test_levels.py` measures it.
+# Probability of being above the fish limit at which each level begins. Assumptions, set so that few simulated readings
+# of a good tank (15 to 25 mg/L) raise an alarm and few of 45 mg/L and more are missed: `tests/test_levels.py` measures
+# both.
 WATCH_FROM, ACT_FROM = 0.22, 0.75
 _LEVEL_FROM: dict[Level, float] = {"no concern": 0.0, "watch": WATCH_FROM, "act": ACT_FROM}
 LEVELS: tuple[Level, ...] = tuple(_LEVEL_FROM)
-"""From calm to grave."""
+"""From least to most serious."""
 _MARGIN = 0.08  # hysteresis: how far the probability must pass a threshold before the level changes: assumption
 _LEAST_MG_L = 1e-6  # keeps the logarithm finite
 LIKELY = 2.0 / 3.0
-"""Probability from which a thing is called probable: assumption [-]."""
+"""Probability from which something is called probable: assumption [-]."""
 
 
 def chance_above(co2_mg_l: Interval, limit_mg_l: float) -> float:
@@ -309,7 +309,7 @@ def level_of(co2_mg_l: Interval, limit_mg_l: float, held: Level | None = None) -
     Returns
     -------
     {'no concern', 'watch', 'act'}
-        By the chance of being above the limit; 'act' if the upper end is open, as it may be far more than fish bear.
+        By the chance of being above the limit; 'act' if the upper end is open: it may be more than fish can take.
     """
     if co2_mg_l.high is None:
         return "act"
@@ -321,7 +321,7 @@ def level_of(co2_mg_l: Interval, limit_mg_l: float, held: Level | None = None) -
 
 
 def level_changes_at(chance: float, level: Level) -> float | None:
-    """Return the probability at which a level that is only held changes; None if the chance itself gives it [-]."""
+    """Return the probability at which a held level would change; None if the chance itself gives that level [-]."""
     fresh = level_for(chance)
     if fresh == level:
         return None
@@ -329,7 +329,7 @@ def level_changes_at(chance: float, level: Level) -> float | None:
 
 
 def depends_on_held(co2_mg_l: Interval, limit_mg_l: float) -> bool:
-    """Return whether the level depends on the one held before, as the chance is near a threshold."""
+    """Return whether the level depends on the one held before, because the chance is near a threshold."""
     return len({level_of(co2_mg_l, limit_mg_l, held) for held in LEVELS}) > 1
 
 

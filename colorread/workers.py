@@ -18,10 +18,10 @@ from typing import Any, Generic, TypeVar
 Job = TypeVar("Job")
 Result = TypeVar("Result")
 
-_TRIES = 2  # once more, as a process may have been killed for the memory that another job took
-_FAILED_STARTS = 4  # in a row; beyond, the program is broken, not a job
-_START_LIMIT_S = 120.0  # a start takes some seconds: assumption
-_TIME_LIMIT_S = 120.0  # a photo takes a third of a second, on a small computer some seconds: assumption
+_TRIES = 2  # a second try, since a process may have been killed for memory that another job used
+_FAILED_STARTS = 4  # in a row; after that the program is broken, not a job
+_START_LIMIT_S = 120.0  # a start takes a few seconds: assumption
+_TIME_LIMIT_S = 120.0  # a photo takes a third of a second, a few seconds on a small computer: assumption
 # One thread in each process: with a process for each core, more only get in each other's way.
 _THREAD_LIMITS = (
     "OMP_NUM_THREADS",
@@ -37,21 +37,21 @@ class WorkLost(Exception):  # noqa: N818 - reads better where it is caught
 
 
 class TaskFailed(Exception):  # noqa: N818
-    """A task raised an error; its kind and text."""
+    """A task raised an error; the message gives its type and text."""
 
 
 class Workers(Generic[Job, Result]):
     """
-    Processes that do one job after the other; one that hangs or dies is replaced.
+    Processes that do one job after another; one that hangs or dies is replaced.
 
     They end with this process, even if it is killed.
 
     Parameters
     ----------
     task : callable
-        Can be pickled, as can its jobs and results.
+        Picklable, as are its jobs and results.
     count : int
-        Most processes at a time; each starts with its first job.
+        Maximum number of processes; each starts with its first job.
     time_limit_s : float
         A job that takes longer is killed with its process [s].
 
@@ -81,7 +81,7 @@ class Workers(Generic[Job, Result]):
         job : Job
             The job.
         tries : int, default 1
-            How often to start it if its process dies.
+            How many times to start it in all if its process dies.
 
         Returns
         -------
@@ -122,7 +122,7 @@ class Workers(Generic[Job, Result]):
                 if trouble:
                     raise TaskFailed(trouble)
                 return result  # type: ignore[no-any-return]
-        raise WorkLost("its process was ended, perhaps out of memory")
+        raise WorkLost("its process ended, possibly for lack of memory")
 
     def _process(self) -> _Process:
         """Return the process of this thread; start one if it has none."""
@@ -184,11 +184,11 @@ def run_in_workers(
     Parameters
     ----------
     task : callable
-        Can be pickled, as can its results. If it raises an error, that becomes the trouble of its job.
+        Picklable, as are its results. If it raises an error, that becomes the trouble of its job.
     jobs : iterable
-        Jobs that can be pickled.
+        Picklable jobs.
     count : int
-        Most processes at a time.
+        Maximum number of processes.
     time_limit_s : float, default 120.0
         A job that takes longer fails [s].
 
@@ -211,7 +211,7 @@ def run_in_workers(
         while at_work:
             for future in wait(at_work, return_when=FIRST_COMPLETED).done:
                 job = at_work.pop(future)
-                # The next job first, so that the process has it while the consumer is busy with this one.
+                # Submit the next job first, so that the process has it while the consumer is busy with this one.
                 at_work |= {workers.submit(following, tries=_TRIES): following for following in islice(jobs, 1)}
                 try:
                     done = Done(job=job, result=future.result())
@@ -237,12 +237,12 @@ def processors() -> int:
 def _leave_ctrl_c_to_main() -> None:
     """Keep Ctrl-C, which reaches all processes, from those that this thread starts: they inherit what it blocks."""
     if hasattr(signal, "pthread_sigmask"):  # not on Windows
-        ensure_running()  # a process of its own, whose start would undo the block
+        ensure_running()  # it starts a process, which would undo the block
         signal.pthread_sigmask(signal.SIG_BLOCK, (signal.SIGINT,))
 
 
 class _Process:
-    """A fresh interpreter that answers once when it has started, and then each job."""
+    """A fresh interpreter that answers once when it has started, then once for each job."""
 
     def __init__(self, task: Callable[[Any], Any]) -> None:
         # Not a fork: forking a process with threads, such as those of numpy and the progress bar, may hang.
@@ -276,7 +276,7 @@ class _Process:
 
 
 def _serve(connection: Connection) -> None:
-    """Do one job after the other until the pipe closes."""
+    """Do one job after another until the pipe closes."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # where it could not be blocked before
     # Before the task is received, as that loads the libraries that read these.
     os.environ.update(dict.fromkeys(_THREAD_LIMITS, "1"))

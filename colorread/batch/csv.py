@@ -43,7 +43,7 @@ Columns by heading: the path of each in the JSON of a reading, and the format of
 intervals are 90 %. ``co2`` is the CO2 of the vial, ``tank_co2`` that of the tank when the photo was taken.
 """
 
-# Spreadsheets run a cell that starts like this as a formula, or find one behind the white space.
+# Spreadsheets run a cell that starts with one of these as a formula, some after skipping white space.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
 
 

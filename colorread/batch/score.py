@@ -53,8 +53,8 @@ def find_photos(folder: Path, *, on_error: Callable[[OSError], None] | None = No
     """
     Find the photos in a folder and its subfolders.
 
-    A photo is a file that has the suffix of one or holds a picture of a known format. Hidden files and folders are
-    skipped, and so are the evidence pictures that this program draws.
+    A photo is a file with the suffix of one, or with a picture in a known format. Hidden files and folders and the
+    evidence pictures that this program draws are skipped.
 
     Parameters
     ----------
@@ -99,7 +99,7 @@ class PhotoSettings:
     inputs : PhotoInputs
         Inputs of the reading.
     settings_id : str
-        Hash of all that may change the numbers of a reading.
+        Hash of everything that may change the numbers of a reading.
     profile_id : str or None
         Hash of the profile.
     """
@@ -179,7 +179,7 @@ def settings_of(tank: Tank, profile_path: Path | None, log_path: Path) -> PhotoS
     path = Path(tank.profile) if profile_path is None and tank.profile is not None else profile_path
     inputs = inputs_of(tank, None if path is None else read_named(path, log_path))
     profile_id = None if path is None else hashlib.sha256(path.read_bytes()).hexdigest()
-    # Without the limits: a reading is judged by those of the day on which it is shown.
+    # The limits are left out: a reading is judged by those in use when it is shown.
     numbers = {name: getattr(inputs, name) for name in ("kh_dkh", "temperature_c", "tank_kh_dkh", "light")}
     identity = json.dumps({**numbers, "profile": profile_id, "software": __version__}, sort_keys=True)
     return PhotoSettings(
@@ -227,8 +227,8 @@ class Scored:
     sha256 : str
         Hash of its content; empty if it could not be opened.
     outcome : {'new', 'known', 'same', 'calibration', 'failed'}
-        Read or refused now, and saved in the log; in the log already; a copy of an earlier photo in this run; one that
-        the profile was made from; or not read to the end, which is not saved, so that the next run tries it again.
+        In this order: read or refused now, and saved in the log; already in the log; a copy of an earlier photo in this
+        run; a photo that the profile was made from; not read to the end, so not saved, and tried again by the next run.
     reading : Reading or None
         The result, a refusal if it failed; None for a copy and for a photo of the profile.
     same_as : str
@@ -248,8 +248,8 @@ def score_photos(
     """
     Read photos and save the readings in the log.
 
-    Each reading is in the log before it is yielded. A photo that is in the log is not read again if `is_up_to_date`
-    says so. The order of the photos does not matter: of files with the same content, the first by name counts.
+    Each reading is in the log before it is yielded. A photo in the log is not read again if `is_up_to_date` says
+    so. The order of the photos does not matter: of files with the same content, the first by name counts.
 
     Parameters
     ----------
@@ -389,7 +389,7 @@ class _Unread:
 def _score(unread: _Unread) -> tuple[Reading, bytes | None]:
     reading, trace = read_photo_traced(unread.photo.path, unread.settings.inputs)
     if _hash_of(unread.photo.path) != unread.sha256:  # such as a photo that is still being copied
-        raise OSError("the file changed meanwhile")
+        raise OSError("the file changed while it was read")
     return replace(reading, photo=unread.photo.name), small_evidence(reading, trace)
 
 
@@ -400,7 +400,7 @@ def entry_of(reading: Reading, picture: bytes | None, *, sha256: str, tank: Tank
     Parameters
     ----------
     reading : Reading
-        Reading made just now.
+        The new reading.
     picture : bytes or None
         Its small evidence picture.
     sha256 : str

@@ -29,8 +29,8 @@ WATER_RANGE_C = (0.0, 50.0)  # the constants hold from 0 to 90 C; aquaria need n
 
 # log10 K = a + b T + c / T + d log10 T + e / T^2, T in kelvin, all molal and for zero ionic strength. K1 of CO2 + H2O =
 # H+ + HCO3-, K2 of HCO3- = H+ + CO3-- and Henry's constant KH [mol/kg/atm]: Plummer, L. N. and Busenberg, E., 1982,
-# Geochim. Cosmochim. Acta 46, 1011-1040, doi:10.1016/0016-7037(82)90056-4; coefficients as carried by several public
-# programs. Kw of H2O = H+ + OH-: phreeqc.dat, the database of PHREEQC, in versions before the present one (Parkhurst,
+# Geochim. Cosmochim. Acta 46, 1011-1040, doi:10.1016/0016-7037(82)90056-4; coefficients as used by several public
+# programs. Kw of H2O = H+ + OH-: phreeqc.dat, the database of PHREEQC, in versions before the current one (Parkhurst,
 # D. L. and Appelo, C. A. J., 1999, U.S. Geological Survey Water-Resources Investigations Report 99-4259). Within 0.005
 # of Marshall, W. L. and Franck, E. U., 1981, J. Phys. Chem. Ref. Data 10, 295-304, from 0 to 50 C.
 _COEFFICIENTS = {
@@ -60,7 +60,7 @@ def ionic_strength(kh_dkh: ArrayLike) -> Floats:
     """
     Return the ionic strength of baking soda in pure water.
 
-    Na+ and HCO3- are equally many and carry one charge each, so it equals the alkalinity. Carbonate
+    Na+ and HCO3- are equal in number and carry one charge each, so it equals the alkalinity. Carbonate
     above pH 8.3 adds up to 3 % at 8 dKH, which changes CO2 by about 0.1 %.
 
     Parameters
@@ -192,7 +192,7 @@ def ph_in_air_equilibrium(
 
 def co2_rule_of_thumb(ph: ArrayLike, kh_dkh: ArrayLike) -> Floats:
     """
-    Return CO2 by the customary rule 3 x KH x 10^(7 - pH), for comparison only.
+    Return CO2 by the rule of thumb 3 x KH x 10^(7 - pH), for comparison only.
 
     Common practice, no source. It ignores temperature and reads low: by 16 to 19 % at 20 C, 9 to 13 % at
     25 C and 4 to 8 % at 30 C for 1 to 8 dKH (against PHREEQC with phreeqc.dat, own computation).
@@ -214,7 +214,7 @@ def co2_rule_of_thumb(ph: ArrayLike, kh_dkh: ArrayLike) -> Floats:
 
 def ph_by_rule_of_thumb(co2_mg_l: ArrayLike, kh_dkh: ArrayLike) -> Floats:
     """
-    Return the pH from CO2 by the customary rule; inverse of `co2_rule_of_thumb`.
+    Return the pH from CO2 by the rule of thumb; inverse of `co2_rule_of_thumb`.
 
     Parameters
     ----------

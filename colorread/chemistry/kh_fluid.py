@@ -23,7 +23,7 @@ from colorread.limits import (
 
 _STOCK_ML = 1000.0
 # Baking soda for one liter of stock [g], and stock for each 500 mL of the first dilution [mL]. Both give 40 dKH after
-# the first step (0.15 % more exactly, which the figures keep). The strong stock is for scales that show whole grams; it
+# the first step (0.15 % more, which the computed KH includes). The strong stock is for scales that show whole grams; it
 # stays below the solubility (69 g/kg of water at 0 C, 96 at 20 C: handbooks, collected in Seidell, Solubilities of
 # Inorganic and Metal Organic Compounds).
 _STOCKS = ((12.0, 50.0), (60.0, 10.0))
@@ -31,7 +31,7 @@ _STOCK_WEIGHING_LIMIT = 0.02  # largest error of the scale as a share of the bak
 _FIRST_DILUTION_STEP_ML = 500.0
 _FIRST_DILUTION_KH_DKH = 40.0
 _PORTION_STEP_ML = 0.5  # a syringe of 10 to 20 mL is marked in halves
-_PORTION_MIN_ML = 5.0  # less is measured too badly
+_PORTION_MIN_ML = 5.0  # less cannot be measured well enough
 _VOLUME_ERROR = 0.02  # of each measured volume, as a share of it: assumption
 _VOLUMES_TWO_STEPS = 5  # stock, two portions, two fill-ups
 _CO2_TARGET_MG_L = 30.0  # usual upper end for planted tanks, common practice, no source
@@ -44,14 +44,14 @@ _DYE_STOCK_UMOL_L = 0.4 / 624.38 * 1e6
 # 24 umol/L x 3.70e4 L/mol/cm (adopted within 8 %, see the dye model) x 2 x 0.67 cm is 1.2 for a 10 mm bulb.
 _DYE_TARGET_UMOL_L = 24.0
 
-_INDOOR_AIR_PPM = 1500.0  # a badly aired room, assumption
+_INDOOR_AIR_PPM = 1500.0  # a poorly ventilated room, assumption
 # Visual range of the dye, yellow 6.0 to blue 7.6: all handbooks; the steps between are an assumption.
 _COLOR_STEPS = ((7.6, "blue"), (7.2, "blue-green"), (6.6, "green"), (6.0, "yellow-green"))
 
 RENEW_AFTER_WEEKS = 4  # common practice, no source
 RENEWAL = (
-    f"Renew the fluid in the vial about every {RENEW_AFTER_WEEKS} weeks (hobby convention), and at once if "
-    "tank water got in or room air does not turn it to its expected color."
+    f"Renew the fluid in the vial about every {RENEW_AFTER_WEEKS} weeks (hobby convention). Renew it at once if tank "
+    "water gets in or room air does not turn it the expected color."
 )
 
 CAUTIONS = (
@@ -61,8 +61,8 @@ CAUTIONS = (
     "Never pour fluid or dye into the tank. Empty and rinse the vial over the sink.",
     "Use bottles and syringes that are never used for food or drink.",
     "Label every bottle with contents, KH and date.",
-    "Use only distilled or reverse-osmosis water and measure its KH: a worn membrane leaves some. Tap water has its "
-    "own KH.",
+    "Use only distilled or reverse-osmosis water and measure its KH: a worn membrane lets some through. Tap water has "
+    "its own KH.",
     "Use plain baking soda (sodium bicarbonate), not baking powder and not washing soda.",
     "Do not heat baking soda or its solution: it turns into carbonate, with "
     f"{2 * NAHCO3_G_MOL / NA2CO3_G_MOL:.3f} times the alkalinity per gram.",
@@ -138,9 +138,9 @@ def fluid_recipe(kh_dkh: float, volume_ml: float, *, scale_error_g: float = 0.1)
     Parameters
     ----------
     kh_dkh : float
-        Wanted carbonate hardness, 0.25 to 20 [dKH].
+        Target carbonate hardness, 0.25 to 20 [dKH].
     volume_ml : float
-        Least amount of fluid, 100 to 5000; weak fluids give more, to keep the portion measurable [mL].
+        Minimum amount of fluid, 100 to 5000; weak fluids give more, to keep the portion measurable [mL].
     scale_error_g : float, default 0.1
         Error limit of one weighing, above 0 and at most 5 [g].
 
@@ -188,7 +188,7 @@ def dye_drops(vial_volume_ml: float, *, kh_dkh: float = 4.0) -> DyeDose:
     """
     Return how many drops of 0.04 % bromothymol blue to put into a vial.
 
-    Customary doses are 2 to 5 drops in 2 to 5 mL (common practice, no source).
+    Usual doses are 2 to 5 drops in 2 to 5 mL (common practice, no source).
 
     Parameters
     ----------
@@ -227,8 +227,8 @@ def dye_ph_std(kh_dkh: float) -> float:
     """
     Return the uncertainty of the KH due to the usual dose of dye, as pH.
 
-    As sodium salt the dye consumes as much alkalinity as there is of its blue form, as free acid in alcohol its whole
-    molarity more; fully neutralized it adds as much as there is of its yellow form. This depends on the maker, so its
+    As sodium salt, the dye consumes as much alkalinity as there is of its blue form; as free acid in alcohol, its full
+    molarity on top; fully neutralized, it adds as much as there is of its yellow form. Makers differ in this, so the
     molarity is taken as one standard deviation of the alkalinity: assumption.
 
     Parameters
@@ -239,7 +239,7 @@ def dye_ph_std(kh_dkh: float) -> float:
     Returns
     -------
     float
-        Standard uncertainty of log10 of the KH, which is that of the pH at a given CO2 [-].
+        Standard uncertainty of log10 of the KH, which equals that of the pH at a given CO2 [-].
     """
     return _DYE_TARGET_UMOL_L / (kh_dkh * MMOL_L_PER_DKH * 1000.0) / math.log(10.0)
 
@@ -281,7 +281,7 @@ def _dilute(kh_dkh: float, portion_ml: float, total_ml: float) -> Dilution:
 
 
 def _fluid_error(kh_dkh: float, share: float) -> FluidError:
-    """Return the errors for a share of the KH; because of the activities CO2 changes a little less than KH."""
+    """Return the errors that a share of the KH makes; through the activities CO2 changes a little less than KH."""
     ph = ph_from_co2(_CO2_TARGET_MG_L, kh_dkh)
     co2_percent_per_kh_percent = float(co2_from_ph(ph, kh_dkh * 1.01)) / _CO2_TARGET_MG_L * 100.0 - 100.0
     return FluidError(

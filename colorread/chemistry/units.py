@@ -37,7 +37,7 @@ NA2CO3_G_MOL = 2 * _NA + _C + 3 * _O
 """Molar mass of sodium carbonate (washing soda), two equivalents [g/mol]."""
 
 MMOL_L_PER_DKH = 2 * 10.0 / CAO_G_MOL
-"""Alkalinity of one degree: 10 mg/L of CaO, two equivalents a mole [mmol/L]."""
+"""Alkalinity of one degree: 10 mg/L of CaO, two equivalents per mole [mmol/L]."""
 
 # By definition: NIST Handbook 44, appendix C (US gallon of 231 cubic inches, avoirdupois ounce, inch of 2.54 cm).
 L_PER_GALLON = 231 * 2.54**3 / 1000
@@ -48,7 +48,7 @@ G_PER_OUNCE = 28.349523125
 """One avoirdupois ounce [g]."""
 
 Quantity = Literal["temperature", "kh", "volume", "fluid", "mass"]
-"""Quantities whose unit a keeper chooses; a fluid is what syringes and cups measure."""
+"""Quantities whose unit the keeper chooses; ``fluid`` is a volume measured with syringes and cups."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,9 +59,9 @@ class Unit:
     Parameters
     ----------
     words : str
-        Behind a number.
+        Text after a number.
     scale : float
-        How many make one of the project's unit.
+        How many of it make one of the project's unit.
     digits : int
         Decimals worth showing.
     zero : float, default 0.0
@@ -74,25 +74,25 @@ class Unit:
     zero: float = 0.0
 
     def from_base(self, value: float) -> float:
-        """Return a value of the project's unit in this one."""
+        """Convert a value in the project's unit to this one."""
         return value * self.scale + self.zero
 
     def to_base(self, value: float) -> float:
-        """Return a value of this unit in that of the project."""
+        """Convert a value in this unit to the project's."""
         return (value - self.zero) / self.scale
 
     def number(self, value: float) -> str:
-        """Return a value of the project's unit as a number in this one."""
+        """Return a value in the project's unit as a number in this one."""
         text = f"{self.from_base(value):.{self.digits}f}"
         return text.rstrip("0").rstrip(".") if "." in text else text
 
     def text(self, value: float) -> str:
-        """Return a value of the project's unit in this one, with the unit."""
+        """Return a value in the project's unit as a number in this one, with the unit."""
         return f"{self.number(value)} {self.words}"
 
     def to_base_within(self, words: str, value: float, low: float, high: float) -> float:
         """
-        Return a value of this unit in that of the project, if it lies in a range.
+        Convert a value in this unit to the project's if it lies within a range.
 
         Parameters
         ----------
@@ -115,7 +115,7 @@ class Unit:
         """
         own = self.to_base(value)
         if not low <= own <= high:
-            step = 10.0**-self.digits  # rounded inwards: the ends in the message are accepted
+            step = 10.0**-self.digits  # rounded inward, so that the ends in the message are accepted
             least, most = (round(self.from_base(end) / step, 6) for end in (low, high))
             ends = f"{math.ceil(least) * step:g} and {math.floor(most) * step:g}"
             raise ValueError(f"{words} in {self.words} must lie between {ends}, but is {value:g}.")
@@ -133,7 +133,7 @@ UNITS: Mapping[Quantity, Mapping[str, Unit]] = {
     "fluid": {"ml": Unit("mL", 1.0, 1), "floz": Unit("fl oz", 1.0 / ML_PER_FLUID_OUNCE, 2)},
     "mass": {"g": Unit("g", 1.0, 1), "oz": Unit("oz", 1.0 / G_PER_OUNCE, 2)},
 }
-"""The units of each quantity, by the name typed behind a number; the first is that of the project."""
+"""The units of each quantity, by the name typed after a number; the first is the project's."""
 _ROUNDED_OFF = 0.005  # 15 gal are shown as 57 L, not as 56.78: nobody measures a tank closer than that (assumption)
 _NUMBER_WITH_UNIT = re.compile(r"([-+]?[0-9.]+)\s*([a-z0-9]+)")
 
@@ -176,12 +176,12 @@ def with_other_unit(quantity: Quantity, value: float, *, remark: str = "") -> st
     value : float
         In the unit of the project.
     remark : str, optional
-        Put behind the other unit.
+        Text after the other unit.
 
     Returns
     -------
     str
-        The other unit to three digits. A value that was typed in the other unit is rounded off in that of the project.
+        With three digits in the other unit. A value that was typed in the other unit is rounded off in the project's.
     """
     own, other, *_ = UNITS[quantity].values()
     in_other = float(f"{other.from_base(value):.3g}")

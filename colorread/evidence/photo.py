@@ -1,4 +1,4 @@
-"""The photo in an evidence picture: cropped around card and fluid, with outlines that differ without color."""
+"""The photo in an evidence picture: cropped around card and fluid, with outlines that need no color."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from PIL import Image, ImageDraw, ImageFont
 from colorread.result import Trace
 
 _CROP_RIM = 0.08  # of the size of the part to show
-_STROKE_PX, _EDGE_PX = 4, 9  # a light line in a dark one is visible on any ground; smoothing adds a pixel
+_STROKE_PX, _EDGE_PX = 4, 9  # a light line in a dark one is visible on any background; smoothing adds a pixel
 _DASH_PX, _GAP_PX = 19, 17  # with round ends
 _DOT_STEP_PX, _DOT_PX, _DOT_EDGE_PX = 14, 1.5, 3.0
 _LABEL_PX, _PAD_PX = 36, 8

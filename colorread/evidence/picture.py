@@ -116,8 +116,8 @@ def write_evidence(
     """
     Write the evidence of one reading as a JPEG.
 
-    The file is named after the photo, with ``-evidence`` and, if that name is taken, a number. It replaces nothing but
-    an earlier evidence picture of the same photo, and appears whole or not at all.
+    The file is named after the photo, with ``-evidence`` and, if that name is taken, a number. It replaces only an
+    earlier evidence picture of the same photo, and appears whole or not at all.
 
     Parameters
     ----------
@@ -270,7 +270,7 @@ def _draw_bar(page: Page, bar: words.Bar) -> None:
 
 
 def _draw_scale(page: Page, reading: Reading, ph: Interval, seen: Floats, scale_rgb: Scale) -> None:
-    """Draw the color of the fluid right below those of the dye, with pH and the CO2 that belongs to it."""
+    """Draw the color of the fluid right below the colors of the dye, with pH and the CO2 at each."""
     grid, colors = np.array([at for at, _ in scale_rgb]), np.array([rgb for _, rgb in scale_rgb])
     left, right = _MARGIN_PX + _CAPTION_WIDTH_PX, _WIDTH_PX - _MARGIN_PX - 24
     draw, font = page.draw, font_of(_SMALL_PX)
@@ -301,7 +301,7 @@ def _draw_scale(page: Page, reading: Reading, ph: Interval, seen: Floats, scale_
 
 
 def _draw_interval(page: Page, ph: Interval, x_of: Callable[[float], float], scale: tuple[float, float]) -> None:
-    """Draw pH and interval above the scale: a stroke at an end on it, an arrow at one that is open or beyond it."""
+    """Draw pH and interval above the scale: a stroke at an end on the scale, an arrow at one open or beyond it."""
     draw, font = page.draw, font_of(_SMALL_PX)
     is_on_scale = [end is not None and scale[0] <= end <= scale[1] for end in (ph.low, ph.high)]
     ends = [x_of(sign * math.inf if end is None else end) for sign, end in ((-1, ph.low), (1, ph.high))]
@@ -343,7 +343,7 @@ def _difference(seen: Floats, expected: Floats) -> str:
 
 def _path_for(photo: str, folder: Path) -> tuple[Path, bytes]:
     """
-    Return a path for the picture of a photo, where it replaces nothing but itself, and the mark for its head.
+    Return a path at which the picture of a photo replaces only itself, and the mark for its head.
 
     The mark ends with a digest of the photo's path, so that the picture does not reveal the folders of its owner.
     """

@@ -22,18 +22,18 @@ from colorread.reading.inputs import PhotoInputs
 from colorread.result import BUDGET_ACIDS, BUDGET_KH, NORMAL_95, Interval, Limit, Reading
 from colorread.words import judge
 
-# Probability that a profile applies to a photo: from the phone it was made with, and from another phone, under another
-# lamp or beyond the pH it reached. Assumptions: they set how strongly a photo must contradict a profile to overrule it.
+# Probability that a profile applies to a photo: one from the phone it was made with; one from another phone, under
+# another lamp or beyond its pH. Assumptions: they set how strongly a photo must contradict a profile to overrule it.
 _TRUST_SAME_PHONE, _TRUST_ELSEWHERE = 0.95, 0.3
-# Prior of the CO2 of a tank with gas: as pH, equally likely between these and falling off beyond. From a third of the
-# usual lower limit to twice the upper one: assumption.
+# Prior on the CO2 of a tank with gas: in pH, flat between these and falling off beyond. From a third of the usual lower
+# limit to twice the upper one: assumption.
 _USUAL_CO2_MG_L = (5.0, 60.0)
-# Uncertainty of the KH of a mixed fluid and of the temperature, as pH: 5 % in KH are 0.02 (chemistry.kh_fluid). The
+# Uncertainty of the KH of a mixed fluid and of the temperature, as pH: 5 % in KH is 0.02 (chemistry.kh_fluid). The
 # effect of the dye on the KH is added.
 _KH_STD_PH = 0.02
 _OTHER_ACIDS_STD_PH = 0.1  # tank water in the vial has humic acids and phosphate buffer too; assumption
 _LITTLE_DYE_LOAD = 0.15  # below it the color is faint: assumption
-# Towards an open end the likelihood is flat; it ends where it has fallen to this share of its maximum: assumption.
+# The likelihood is flat toward an open end, and counts as flat down to this share of its maximum: assumption.
 _FLAT = 0.6
 
 
@@ -83,7 +83,7 @@ def usual_ph_range(inputs: PhotoInputs) -> tuple[float, float]:
 
 
 def pka_of(inputs: PhotoInputs) -> float:
-    """Return the pKa' of the dye in the fluid that was entered [-]."""
+    """Return the pKa' of the dye at the entered KH and temperature [-]."""
     return pka_prime(inputs.water_c, ionic_strength_mol_kg=float(ionic_strength(inputs.fluid_kh_dkh)))
 
 
@@ -96,7 +96,7 @@ def fluid_ph_posterior(
     Parameters
     ----------
     samples : SignalSamples
-        Its color, at least one part.
+        Color of the fluid, at least one part of it.
     space : {'srgb', 'display-p3'}
         Primaries of the photo.
     camera_model : str or None
@@ -202,7 +202,7 @@ def _mismatch_flags(profile: Profile, camera_model: str | None, inputs: PhotoInp
 
 
 def _ph_of_likelihood(posterior: PhPosterior) -> Interval:
-    """Return the median of the likelihood, and where it falls as low as a normal one at its 90 % ends."""
+    """Return the median of the likelihood, and where it falls as low as a normal curve at its 90 % ends."""
     ph, likelihood = posterior.ph, posterior.likelihood
     inside = likelihood >= np.exp(-(NORMAL_95**2) / 2.0)
     (value,) = quantiles(ph[inside], likelihood[inside] / likelihood[inside].sum(), (0.5,))
@@ -216,7 +216,7 @@ def _ph_of_likelihood(posterior: PhPosterior) -> Interval:
 
 
 def _co2(posterior: PhPosterior, extra_std_ph: float, inputs: PhotoInputs) -> Interval:
-    """Return the CO2 and its 90 % interval, with the uncertainty beyond that of the pH."""
+    """Return the CO2 and its 90 % interval, which includes the uncertainty beyond that of the pH."""
     extra = NORMAL_95 * extra_std_ph
     acid_end = posterior.median - float(np.hypot(posterior.median - posterior.low, extra))
     base_end = posterior.median + float(np.hypot(posterior.high - posterior.median, extra))

@@ -46,13 +46,13 @@ from colorread.reference import (
 from colorread.result import Reading, Trace
 from colorread.words import USUAL_MARKS, Marks
 
-_AROUND_MM = 4.0  # margin of the close-up: what the view shows beyond card or tag, and the reach of its smoothing
+_AROUND_MM = 4.0  # margin of the close-up: what the view shows around card or tag, plus the reach of its smoothing
 _WASHED_OUT_FLAGS = frozenset(("glare", "clipped"))  # white may hide the color: more dye would not help
 _CORNER_FLAGS = frozenset(("marker-missing", "two-markers", "marker-off"))
-# Misfit from which a color counts as odd: 1 in 20 of rendered fluids on photos left out of all fitting.
+# Misfit from which a color counts as odd: 1 in 20 rendered fluids, on photos kept out of all fitting, has more.
 _ODD_MISFIT = 1.5
-# Misfit beyond which it cannot be the dye: at most 4.8 on 497 rendered fluids never trained on, and 5.3 on one of two
-# other dyes among them.
+# Misfit beyond which it cannot be the dye: at most 4.8 on 497 rendered fluids kept out of training, and 5.3 on one of
+# the two other dyes among them.
 _MAX_MISFIT = 5.0
 
 
@@ -68,7 +68,7 @@ class Fluid:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observation:
     """
-    What was found in a photo; None for what a refusal left out.
+    What was found in a photo; None for whatever a refusal cut short.
 
     Parameters
     ----------
@@ -125,17 +125,17 @@ def read_photo(
     profile : Profile, optional
         Calibration of this phone, vial, fluid and light.
     marks : Marks, optional
-        What plants and fish are judged by; the usual ones if not given.
+        Limits that plants and fish are judged by; the usual ones if not given.
 
     Returns
     -------
     Reading
-        Numbers with their intervals, or the reason why there are none; a bad photo raises nothing.
+        Numbers with their intervals, or the reason why there are none; a bad photo does not raise.
 
     Raises
     ------
     OSError, MemoryError
-        If the machine is to blame, not the photo: a disk that fails, memory that runs out.
+        If the machine is at fault, not the photo: a disk that fails, memory that runs out.
     ValueError
         If an argument lies outside its range.
     """
@@ -154,7 +154,7 @@ def read_photo(
 
 def read_photo_traced(source: Source, inputs: PhotoInputs) -> tuple[Reading, Trace]:
     """
-    Read one photo, and return what was found on the way as well; errors as in `read_photo`.
+    Read one photo, and also return what was found on the way; errors as in `read_photo`.
 
     Parameters
     ----------
@@ -179,7 +179,7 @@ def read_photo_traced(source: Source, inputs: PhotoInputs) -> tuple[Reading, Tra
     odd = ("odd-color",) if posterior.misfit > _ODD_MISFIT else ()
     reading = replace(reading, flags=(*reading.flags, *flags, *fluid.signal.flags, *odd))
     try:
-        # So much wrong at once is more likely a damaged file than a bad photo.
+        # With this much wrong at once, a damaged file is more likely than a bad photo.
         if {"card-bent", "dark-fluid"} <= set(reading.flags) and not _CORNER_FLAGS.isdisjoint(reading.flags):
             raise refusal("doubtful-photo", name=fluid.view.card.name)
         require_clear_fluid(posterior, fluid.signal.flags)
@@ -245,7 +245,7 @@ def _observe_in_front_of(fit: ReferenceFit, source: Source, photo: Photo, vial_x
 
 
 def _reading_before_color(source: Source, inputs: PhotoInputs, seen: Observation) -> Reading:
-    """Return all of a reading that does not depend on the color of the fluid."""
+    """Return the part of a reading that does not depend on the color of the fluid."""
     photo, card = seen.photo, seen.card
     flags = (*(() if card is None else card.flags), *(() if inputs.vial_xywh is None else ("vial-pointed",)))
     name = "array" if isinstance(source, np.ndarray) else os.fspath(source)
@@ -264,16 +264,16 @@ def _reading_before_color(source: Source, inputs: PhotoInputs, seen: Observation
 
 def require_clear_fluid(posterior: PhPosterior, flags: Collection[str], *, is_known: bool = False) -> None:
     """
-    Refuse what is not clear fluid with the dye, or too faint.
+    Refuse fluid that is overexposed, too faint, or not clearly colored by the dye.
 
     Parameters
     ----------
     posterior : PhPosterior
         Result of the dye model for the fluid.
     flags : collection of str
-        What makes its color less sure, as in `FluidSignal`.
+        What makes its color less certain, as in `FluidSignal`.
     is_known : bool, default False
-        Whether the keeper knows the fluid; a color that fits badly then counts little instead of being refused.
+        Whether the keeper knows the fluid; a color that fits badly then counts for little instead of being refused.
 
     Raises
     ------

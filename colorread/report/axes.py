@@ -30,7 +30,7 @@ class PlotColor(NamedTuple):
 
 
 class Strip(NamedTuple):
-    """A row below a figure: daily hours of lights or gas, None if not known, or texts at days."""
+    """A row below a figure: daily hours of lights or gas (None if not known), or texts placed at days."""
 
     label: str
     hours: DailySpan | None = None
@@ -80,7 +80,7 @@ _STYLE: dict[Any, Any] = {
     "legend.borderpad": 0.2,
 }
 _STRIP_PT = 19.0
-_AXES_SHARE = 0.6  # of the figure's height, roughly; only for the spacing of the labels of limits
+_AXES_SHARE = 0.6  # of the figure's height, roughly; only used to space the labels of the limits
 _TOP_MIN, _TOP_MAX = 1.25, 2.2  # end of the axis, relative to the highest line or limit
 
 
@@ -91,7 +91,7 @@ def new_figure(
     """
     Make an empty figure with its strips, and set the style for what is drawn within the ``with`` block.
 
-    The style is that of the whole process meanwhile, so two threads must not draw at once.
+    The style holds for the whole process meanwhile, so two threads must not draw at once.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def new_figure(
     title : str
         Above the figure; may be empty.
     height_share : float, optional
-        Of the usual height.
+        Share of the usual height.
 
     Yields
     ------

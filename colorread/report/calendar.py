@@ -14,7 +14,7 @@ _PHOTO_TAKES = timedelta(minutes=15)  # assumption
 
 def calendar_bytes(summary: TankSummary) -> bytes:
     """
-    Return photos, refill and new fluid of a tank as a calendar.
+    Return the planned photos, refill and new fluid of a tank as a calendar.
 
     Parameters
     ----------
@@ -35,7 +35,7 @@ def calendar_bytes(summary: TankSummary) -> bytes:
     calendar.add("version", "2.0")
     for kind, start, words, details in _entries(summary):
         event = Event()
-        # The same for the same tank and time, so that importing again duplicates nothing.
+        # Always the same for a tank and time, so that importing again duplicates nothing.
         event.add("uid", f"{kind}-{start.isoformat()}-{tank.encode().hex()}@colorread")
         event.add("dtstamp", datetime.now().astimezone())
         event.add("summary", f"{tank}: {words}")
@@ -72,7 +72,7 @@ def write_calendar(path: str | os.PathLike[str], summary: TankSummary) -> None:
         If it cannot be written.
     """
     if not _entries(summary):
-        raise ValueError("Nothing is planned yet. Enter the gas and lights' hours of the tank.")
+        raise ValueError("Nothing is planned yet. Enter the tank's hours of gas and lights.")
     write_atomic(path, calendar_bytes(summary))
 
 

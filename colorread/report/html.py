@@ -19,7 +19,7 @@ from colorread.result import NORMAL_95, Reading
 if TYPE_CHECKING:
     from colorread.log import LogEntry
 
-# With a third more for base64, and with the figures, the file stays below 5 MB.
+# Base64 adds a third; with that and the figures, the file stays below 5 MB.
 PICTURES_MAX = 60
 _PICTURE_BYTES_MAX = 3_300_000
 

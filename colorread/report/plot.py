@@ -47,7 +47,7 @@ _HISTORY_HEIGHT, _HISTORY_SCALE = 0.6, 0.7  # of figure and markers, relative to
 
 
 def drawn_readings(summary: TankSummary, readings: Iterable[Reading]) -> list[tuple[datetime, Interval]]:
-    """Return time and CO2 of readings that have both; those after `summary.last_at` are of a wrong clock."""
+    """Return time and CO2 of readings that have both, up to `summary.last_at`; later ones come from a wrong clock."""
     last_at = datetime.min if summary.last_at is None else summary.last_at
     timed = [
         (wall_clock(reading.taken_at), reading.co2_mg_l)
@@ -58,7 +58,7 @@ def drawn_readings(summary: TankSummary, readings: Iterable[Reading]) -> list[tu
 
 
 def recent_readings(summary: TankSummary, readings: Iterable[Reading]) -> list[tuple[datetime, Interval]]:
-    """Return those of `drawn_readings` that lie within the figure of the days."""
+    """Return the `drawn_readings` that lie within the figure of the days."""
     start = days_start(summary)
     return [(when, co2) for when, co2 in drawn_readings(summary, readings) if when >= start]
 
@@ -249,7 +249,7 @@ def week_svgs(summary: TankSummary, readings: Sequence[Reading]) -> tuple[str, .
     summary : TankSummary
         With or without a course.
     readings : sequence of Reading
-        All of the tank.
+        All readings of the tank.
 
     Returns
     -------
@@ -360,7 +360,7 @@ def _draw_course(axes: Axes, at: Any, value: Any, low: Any, high: Any, *, lw: fl
 
 
 def _draw_readings(axes: Axes, placed: NDArray[np.float64], *, scale: float = 1.0) -> Legend:
-    """Draw circles with their intervals, arrows from a known end to the open one, and heads at intervals cut off."""
+    """Draw circles with their intervals, arrows from a known end to the open one, and heads where intervals are cut."""
     top = axes.get_ylim()[1]
     style: dict[str, Any] = {"color": LIGHT["ink"], "ls": "none"}
     legend: Legend = []

@@ -1,8 +1,8 @@
 """
 The words that all screens share.
 
-`phrases` words numbers, times, inputs and flags; `verdict` and `bar` make the answer to a reading; `gas_care` has the
-cautions of gas sources; `mixing` has the recipe of the fluid.
+`phrases` puts numbers, times, inputs and flags into words; `verdict` and `bar` make the answer to a reading; `gas_care`
+has the cautions for gas sources; `mixing` has the recipe for the fluid.
 """
 
 import lazy_loader

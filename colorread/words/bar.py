@@ -12,7 +12,7 @@ from colorread.words.verdict import USUAL_MARKS, Marks
 END_MG_L = 60.0
 """End of the bar: twice the usual upper end of the plants' range, which puts that in the middle [mg/L]."""
 _SVG_WIDTH, _SVG_EDGE = 320, 6
-_SVG_LETTER = 7.7  # width of a digit of the labels at most
+_SVG_LETTER = 7.7  # maximum width of a digit in the labels
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +57,7 @@ def bar_of(co2_mg_l: Interval, marks: Marks = USUAL_MARKS) -> Bar:
     Returns
     -------
     Bar
-        With shares from 0 to 1; what lies beyond the bar is put at its end.
+        With shares from 0 to 1; anything beyond the bar is put at its end.
     """
 
     def share(mg_l: float) -> float:
@@ -151,7 +151,7 @@ def place_labels(
     Returns
     -------
     list of (float, str)
-        Start and text of the labels; the less important of those that overlap are left out.
+        Start and text of the labels; where labels overlap, the less important are left out.
     """
     placed: list[tuple[float, str]] = []
     for share, label in bar.ticks:

@@ -1,6 +1,6 @@
 """Gas sources and valves: their names, how to stop or reduce the gas, and cautions."""
 
-# All of it is common practice, no source. Without heavy imports, so that the command line can show it at once.
+# All of this is common practice, no source. Nothing slow is imported, so that the command line can show it at once.
 
 from __future__ import annotations
 
@@ -13,15 +13,15 @@ SOURCE_WORDS: dict[SourceKind, str] = {
     "cylinder": "cylinder",
 }
 Valve = Literal["none", "needle", "timer"]
-"""What sets the gas: nothing, a needle valve, or a needle valve and a timer valve, which closes without current."""
+"""What sets the gas: nothing, a needle valve, or a needle valve and a timer valve, which closes without power."""
 VALVE_WORDS: dict[Valve, str] = {
     "none": "no valve",
     "needle": "needle valve",
     "timer": "needle and timer valve",
 }
 NO_VALVE_ON_YEAST = (
-    "A fermenting bottle cannot be stopped: the yeast goes on, so behind a closed valve the pressure rises until the "
-    "bottle bursts. It needs an open hose, without a valve."
+    "A fermenting bottle cannot be stopped: behind a closed valve the pressure rises until it bursts. It needs an open "
+    "hose, without a valve."
 )
 SENSITIVE_ANIMALS = "shrimp, snails, fry, discus, fish of cold or fast water (hobby convention)"
 _HOSE_OUT = "pull the hose out of the tank, never close or pinch it"
@@ -41,9 +41,9 @@ _BOTTLE = (
     "valve and a trap bottle. A blocked hose or diffuser builds pressure."
 )
 _VALVED_BOTTLE = (
-    "Acid bottle with a valve: only a pressure-rated one with a relief valve, as its supplier and local codes require, "
-    "secured against tipping, with a check valve. It goes on making gas behind the valve, so never refill it under "
-    "pressure. Keep acid away from eyes and skin."
+    "Acid bottle with a valve: use a pressure-rated one with a relief valve and a check valve, secured against "
+    "tipping. Follow its supplier's instructions and local codes. It keeps making gas behind the valve, so never "
+    "refill it under pressure. Keep acid away from eyes and skin."
 )
 _CYLINDER = (
     "Cylinder: upright, secured, away from heat and sun, with regulator and check valve as its supplier and local "
@@ -94,7 +94,7 @@ def stop_gas_words(source: SourceKind | None, valve: Valve | None = None) -> str
 
 
 def less_gas_words(source: SourceKind | None, valve: Valve | None = None, *, a_little: bool = False) -> str:
-    """Return how to reduce the gas at once, as `stop_gas_words` does; `a_little` if a little less may do."""
+    """Return how to reduce the gas at once, as `stop_gas_words` does; `a_little` if a little less may be enough."""
     down = "turn the gas down a little" if a_little else "turn the gas down"
     if source is None:
         return f"{down} (DIY bottle: hose out of the tank, never closed or pinched)"
@@ -108,7 +108,7 @@ def distress_words(source: SourceKind | None, valve: Valve | None = None) -> str
     how = _IF_BOTTLE if source is None or has_open_hose(source, valve) else ""
     # Water of the same temperature and hardness, without chlorine: common practice, no source.
     return (
-        f"If you see them: stop the gas{how}, move the surface or run an air stone, and change part of the water with "
+        f"If you see them, stop the gas{how}. Move the surface or run an air stone. Replace part of the water with "
         "conditioned (dechlorinated) water of the same temperature and hardness. If that does not help, call a vet."
     )
 
@@ -125,7 +125,7 @@ def gas_cautions(source: SourceKind | None, valve: Valve | None = None) -> tuple
     Returns
     -------
     tuple of str
-        One caution each; those of every source if it is not known.
+        The cautions; those for every source if it is not known.
     """
     if source is None:
         return _ROOM, _BOTTLE, _CYLINDER

@@ -40,7 +40,7 @@ def room_air_words(air: RoomAirColor, kh_words: KhWords = dkh_words) -> str:
     air : RoomAirColor
         Color to expect.
     kh_words : callable, optional
-        Words a KH, as in `fluid_rows`.
+        Puts a KH into words, as in `fluid_rows`.
 
     Returns
     -------
@@ -80,7 +80,7 @@ def fluid_rows(
     option : str, optional
         How to enter the KH of the dyed fluid, appended to the words that ask for it.
     kh_words : callable, optional
-        Words a KH in the unit that the keeper chose; the KH to enter is given in dKH too.
+        Puts a KH into words in the keeper's unit; the KH to enter is given in dKH too.
 
     Returns
     -------
@@ -96,15 +96,15 @@ def fluid_rows(
     drops = "1 drop" if dose.drops == 1 else f"{dose.drops} drops"
     steps = {
         "1 Stock": (
-            f"Dissolve {soda} baking soda in pure water, then fill up to {recipe.stock_ml:g} mL: "
+            f"Dissolve {soda} baking soda in pure water, then top up to {recipe.stock_ml:g} mL: "
             f"{kh_words(recipe.stock_kh_dkh, '.0f')}."
         ),
         "2 Dilute": (
-            f"Fill {first.portion_ml:g} mL of the stock up to {first.total_ml:g} mL with pure water: "
+            f"Top up {first.portion_ml:g} mL of the stock to {first.total_ml:g} mL with pure water: "
             f"{kh_words(first.kh_dkh, '.1f')}."
         ),
         "3 Fluid": (
-            f"Fill {second.portion_ml:g} mL of that up to {second.total_ml:g} mL with pure water: "
+            f"Top up {second.portion_ml:g} mL of that to {second.total_ml:g} mL with pure water: "
             f"{kh_words(second.kh_dkh, '.2f')}."
         ),
         "4 Dye": (

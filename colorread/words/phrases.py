@@ -30,7 +30,7 @@ _TIME_WORDS = {
     "file time": "time of the file; the photo has none",
     "unknown": "source unknown",
 }
-# A number this many times the middle one costs decimals, and so many days need none: assumptions.
+# An end this many times the middle number costs decimals, and from this many days on there are none: assumptions.
 _FAR_LARGER, _MANY_DAYS = 5.0, 10.0
 _SMALL_SHARE = 0.03  # of the variance; less is not worth mentioning: assumption
 
@@ -50,7 +50,7 @@ class FlagText(NamedTuple):
 FLAG_TEXTS = {
     "marker-missing": FlagText("A corner marker is hidden", "Show all four"),
     "two-markers": FlagText("Only two corner markers are as printed", "Show all four"),
-    "marker-off": FlagText("A corner marker is bent, shaded or from another card or tag", "Show one, flat"),
+    "marker-off": FlagText("A corner marker is bent, shaded or from another card or tag", "Show only one, flat"),
     "card-bent": FlagText("The card or tag is bent", "Put it on something flat"),
     "card-cut-off": FlagText("An edge of the card or tag is outside the photo", "Show all of it"),
     "card-tilted": FlagText("The card or tag is seen at an angle", "Hold the phone parallel to it"),
@@ -176,7 +176,7 @@ def number_words(interval: Interval, unit: str = "", *, digits: int | None = Non
     unit : str, optional
         Unit of the numbers.
     digits : int, optional
-        Decimals; by default as many as show two digits of the middle one of the numbers.
+        Decimals; by default enough to show two digits of the middle number.
     signed : bool, default False
         Whether positive numbers get a plus sign.
 

@@ -36,7 +36,7 @@ WELFARE_CAUTION = (
     "the limit to use."
 )
 STANDING_CAUTIONS = (
-    "The vial is one to several hours behind the water, most when CO2 falls. The tank may be higher or lower now.",
+    "The vial lags one to several hours behind the water, most when CO2 falls. The tank may be higher or lower now.",
     "This reading does not replace an instrument, a veterinarian or other professional advice.",
 )
 ACT_CAUTIONS = ("Raise the gas again only in small steps, two days apart, and look at the fish after each.",)
@@ -68,7 +68,7 @@ class Marks:
 
     @staticmethod
     def upgraded(data: dict[str, Any]) -> dict[str, Any]:
-        """Return the data of an earlier version, which took fish limits from 1 to 200 mg/L, in the present form."""
+        """Return the data of an earlier version, which took fish limits from 1 to 200 mg/L, in the current form."""
         low, high = FISH_LIMIT_RANGE_MG_L
         fish_mg_l: Any = data.get("fish_mg_l")
         if type(fish_mg_l) not in (int, float) or not 1.0 <= fish_mg_l <= 200.0:
@@ -127,7 +127,7 @@ def judged(reading: Reading, marks: Marks) -> Reading:
     reading : Reading
         Read or refused.
     marks : Marks
-        Present limits.
+        Current limits.
 
     Returns
     -------
@@ -251,7 +251,7 @@ def _judge_fish(co2_mg_l: Interval, marks: Marks, held: Level | None) -> tuple[L
 
 def _to_do(co2_mg_l: Interval, marks: Marks, plants: PlantsWord, fish: Level) -> str:
     if fish == "act":
-        # If the limit may still be kept, a little less gas may do.
+        # If the CO2 may still be within the limit, a little less gas may be enough.
         a_little = co2_mg_l.value is not None and (co2_mg_l.low is None or co2_mg_l.low <= marks.fish_mg_l)
         return f"Look at the fish now, and {less_gas_words(marks.source, marks.valve, a_little=a_little)}."
     if fish == "watch":
