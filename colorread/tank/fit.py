@@ -18,8 +18,8 @@ from colorread.tank.series import PH_PER_LN, LeftOut, NoCourseError, VialSeries,
 from colorread.tank.settings import Tank
 from colorread.words import date_words
 
-# Notes from longer than this after the last photo wait for new photos: carried over weeks, the uncertain fading would
-# make any gas rate possible. Assumption.
+# Notes from more than this long after the last photo wait for new photos: carried over weeks, the uncertain fading
+# would make any gas rate possible. Assumption.
 _CARRIED_ON = timedelta(days=7)
 # Two readings in a row may both be wrong; with three the tank is the likelier cause: assumption.
 _LEAST_RUN = 3

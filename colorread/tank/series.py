@@ -27,7 +27,7 @@ _MODEL_STD_LN = 0.05  # assumption
 # one; an additional error of this standard deviation explains how far off they were [pH].
 _DOUBTFUL_FLAGS = frozenset(("clipped", "mixed-light", "glare"))  # glare was too rare to count: assumption
 _DOUBTFUL_STD_PH = 0.1
-# A profile shows how the error of a phone varies with the color near that of its known fluid, but hardly far from it;
+# A profile shows how a phone's error varies with color near the color of its known fluid, but hardly far from it;
 # readings with a profile state 0.01 to 0.05 pH. With at least this much [pH], five rendered weeks with a profile are 15
 # times as likely; without the week that it was meant to fix, the other four are 13 times as likely. Readings without a
 # profile state more anyway.

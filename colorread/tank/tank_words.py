@@ -333,7 +333,7 @@ def number_rows(summary: TankSummary) -> list[NumberRow]:
         rows.append(NumberRow(label=label, number=number, reason=estimate.reason))
     if findings is not None and findings.source is not None and findings.source.days_left is not None:
         what = "Cylinder" if summary.tank.source_kind == "cylinder" else "Charge"
-        label = f"{what} empty in{', if it keeps fading' if findings.source.fades_on else ''}"
+        label = f"{what} empty in{' (if it keeps fading)' if findings.source.fades_on else ''}"
         rows.append(NumberRow(label=label, number=days_until_words(findings.source.days_left, "used up")))
     return rows
 
