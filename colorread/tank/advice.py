@@ -29,42 +29,43 @@ from colorread.tank.results import Advice, Change, DayForecast, Decision, Handli
 from colorread.tank.settings import DailySpan, GasSource, Tank
 from colorread.words import Marks, has_open_hose
 
-# Share of the lit hours within the plants' range at which the plants are left alone, and the share that a change must
-# reach: assumptions. They differ so that the advice does not flip. The first hours are often lean and do no harm.
+# Share of the lit hours within the plants' range from which the plants are left alone, and the share a change must
+# reach: assumptions. They differ so that the advice does not flip back and forth. Lean first hours are common and do no
+# harm.
 _PLANTS_SHARE, _PLANTS_AIM = 0.4, 0.5
 _WORTH_IT = 0.1  # a change must add this much to the plants' share to be worth the trouble: assumption
-# If no change is enough, one that takes a twentieth off the upper end of the peak is a step: assumption.
+# If no change is enough, one that lowers the upper end of the peak by a twentieth counts as a step: assumption.
 _LOWER_PEAK = 0.95
 _SHARE_PER_EFFORT = 0.02  # plants' share that one unit of effort must add: assumption
-_WORTH_CLIMBING = 1.25  # room for this much more gas is worth mentioning: assumption
+_WORTH_CLIMBING = 1.25  # more gas is worth mentioning if the rate can rise by this factor: assumption
 _DAYS_AHEAD = 7  # a trend seen over at most two weeks is extrapolated for one: assumption
-FISH_PROBABILITY = 0.95  # more gas must keep the fish limit with this probability: assumption
+FISH_PROBABILITY = 0.95  # with more gas, the fish limit must hold with this probability: assumption
 _RATE_STEP = 0.05  # nobody sets a rate more finely: assumption
-_STILL_FADING_PER_DAY = 0.01  # photos do not show less, and over a week less does not matter: assumption
+_STILL_FADING_PER_DAY = 0.01  # photos cannot show less, and over a week less does not matter: assumption
 # Up by at most a fifth before looking again: common practice, no source. Down may go faster, as too little gas harms no
-# fish. Less than half is a new start rather than a change, and nobody sets less than a tenth: assumptions.
+# fish. Below half it is a new start rather than a change, and nobody sets steps finer than a tenth: assumptions.
 _RATE_FACTORS = (0.5, 0.6, 0.7, 0.8, 0.9, 1.1, 1.2)
-# At most an hour at a time, as with the rate, so that a step does not overshoot: assumption.
+# At most an hour at a time, so that a step does not overshoot, as with the rate: assumption.
 _HOURS_EARLIER = (-1.0, -0.5, 0.5, 1.0)
 _HOURS_OFF_EARLIER = (-1.0, -0.5, 0.5, 1.0, 1.5, 2.0)
 _HOURS_OFF_EARLIER_OVERDOSED = (3.0, 4.0)  # a larger step is justified then: assumption
 # The gas comes on one to two hours before the lamp: common practice, no source. Oxygen is lowest at night.
 _LEAD_MAX_H = 2.0
-_LEAST_HOURS, _MOST_HOURS = 0.5, 23.5  # of gas that stops each day: assumption
-# Loss factor and effort. An outlet turned up to ripple the surface takes a tank from still to rippled or stronger (0.03
-# to 0.09 to 0.29 1/h, see the prior of the loss): 1.5 to 2 times the loss; an air stone: 3 times. The effort is that of
-# moving an outlet by hand, of buying one, and of a pump.
+_LEAST_HOURS, _MOST_HOURS = 0.5, 23.5  # daily gas hours of a source that stops each day: assumption
+# Loss factor and effort. Turning up an outlet to ripple the surface takes a tank from still to rippled or stronger
+# (0.03 to 0.09 to 0.29 1/h, see the prior of the loss): 1.5 to 2 times the loss; an air stone: 3 times. The efforts are
+# those of moving an outlet by hand, buying one, and buying a pump.
 _NIGHT_LOSSES = ((1.5, 1.25), (2.0, 2.0), (3.0, 2.5))
-# Effort, in units of setting a timer by one hour. It only ranks changes that serve equally well: assumptions.
-_EFFORT_PER_LN_RATE = 10.0  # a tenth more or less gas counts as that hour
+# Effort, in units of moving a timer by one hour. It only ranks changes that work equally well: assumptions.
+_EFFORT_PER_LN_RATE = 10.0  # a tenth more or less gas counts as one hour
 _EFFORT_NIGHT_OFF = 2.0  # a timer where there was none
-_EFFORT_BY_HAND = 1.0  # on top, if a hose must now be moved twice a day
+_EFFORT_BY_HAND = 1.0  # extra, if a hose must now be moved twice a day
 _EFFORT_REFILL = 2.0  # mixing and mess
-# A new charge gives at most twenty times the present rate, so that an error of the trend does not grow with the age of
-# the charge; a lower bound would let the new charge of a bottle that faded fast pass as small enough: assumption.
+# A new charge is taken to give at most twenty times the present rate, so that an error in the trend does not grow with
+# the age of the charge. With a lower cap, a new charge would seem small enough where a bottle faded fast: assumption.
 _FRESH_FACTOR_MAX = 20.0
 # Little of a bubble dissolves near the surface, much at depth and in the outflow: common practice, no source. Depth
-# alone brings it down to seven tenths at least: assumption.
+# alone cannot bring the rate below seven tenths: assumption.
 _LEAST_BY_DEPTH = 0.7
 
 
@@ -78,9 +79,9 @@ class Candidate:
     change : Change
         What is done differently.
     effort : float
-        In units of setting a timer by one hour [-].
+        In units of moving a timer by one hour [-].
     rate_factor : ndarray of float64, shape (D,), optional
-        Gas rate relative to the day's for each draw; replaces the single factor of `change` [-].
+        Gas rate of each draw relative to that of the day; replaces the single factor of `change` [-].
     """
 
     change: Change
@@ -101,11 +102,11 @@ class _Tried:
         return self.day.peak_mg_l.high or 0.0
 
     def is_lean(self, marks: Marks) -> bool:
-        """Whether the plants have too little and the fish are of no concern."""
+        """Whether the plants have too little and the level for the fish is no concern."""
         return self.level == "no concern" and (self.day.peak_mg_l.value or 0.0) < marks.plants_low_mg_l
 
     def is_enough(self, level_before: Level, marks: Marks) -> bool:
-        """Whether the fish stay of no concern; if they were not, whether the limit is more likely kept than not."""
+        """Whether the level stays no concern or, from any other, the peak is more likely below the limit than above."""
         if level_before == "no concern":
             return self.level == "no concern"
         return chance_above(self.day.peak_mg_l, marks.fish_mg_l) < 0.5
@@ -113,9 +114,9 @@ class _Tried:
 
 def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: float | None = None) -> Advice:
     """
-    Simulate changes of the day after the last reading, and pick the smallest that serves plants and fish.
+    Simulate changes to the day after the last reading, and pick the smallest that helps plants and fish.
 
-    `held` is the level before the last photo; `bubbles` is the present count, to describe the turn of a valve [1/min].
+    `held` is the level before the last photo; `bubbles` is the present count, to say how far to turn a valve [1/min].
     """
     midnight, marks = midnight_after(fit), tank.judged_by
     start = day_start(fit, marks, midnight)
@@ -132,13 +133,13 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: floa
     overdosed = (today.day.peak_mg_l.low or 0.0) > marks.fish_mg_l
     tried = [simulated(candidate) for candidate in candidates(start, handling, overdosed=overdosed)]
     last_resort: list[_Tried] = []
-    # A new charge only adds CO2, so it is not for fish that have too much.
+    # A new charge only adds CO2, which does not help fish that may have too much.
     charge = new_charge(start, tank.source, midnight) if level == "no concern" else None
     if charge is not None:
         (tried if charge.change.refill_share >= 1.0 else last_resort).append(simulated(charge))
     night = night_of(start)
     best = None
-    # Nor is more gas for a night that needs an air stone as it is.
+    # Do not add gas if the night already needs an air stone.
     if level != "no concern" or night is None or not night.aerate:
         best = _pick(today, tried, marks, level) or _pick(today, last_resort, marks, level)
     recommended, others = None if best is None else best.day, [*tried, *last_resort]
@@ -174,11 +175,11 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: floa
 
 def handling_of(source: GasSource | None, gas: DailySpan) -> Handling:
     """
-    Return what a keeper can do with the gas of a source that is on at these hours.
+    Return how a keeper can control the gas from a source that is on at these hours.
 
     A fermenting bottle cannot be stopped, so it has no hours. The hose of an acid bottle without a valve can be moved
-    by hand. A needle valve alone is not opened and closed twice a day if the gas runs all day; gas that stops each day
-    can be switched somehow. A cylinder whose valve is not known is assumed to be both adjustable and switched.
+    by hand. If the gas runs all day, nobody opens and closes a needle valve twice a day; if it stops each day, there is
+    some way to switch it. A cylinder whose valve is not known is assumed to be both adjustable and switched.
     """
     if source is None:
         return Handling("unknown", "unknown")
@@ -189,7 +190,7 @@ def handling_of(source: GasSource | None, gas: DailySpan) -> Handling:
 
 
 def candidates(start: DayStart, handling: Handling, *, overdosed: bool) -> list[Candidate]:
-    """Return single changes worth simulating, as photos cannot tell two apart; with larger ones if `overdosed`."""
+    """Return single changes worth simulating (photos cannot tell two apart), with larger ones if `overdosed`."""
     lights = start.schedule.lights
     least = _LEAST_BY_DEPTH if handling.set_by in ("bottle", "depth") else min(_RATE_FACTORS)
     rates = [
@@ -200,7 +201,7 @@ def candidates(start: DayStart, handling: Handling, *, overdosed: bool) -> list[
     nights = [
         Candidate(Change(night_loss_factor=factor), effort)
         for factor, effort in _NIGHT_LOSSES
-        # Far too much does not wait for the night: `advice_sentences` has it aerated at once.
+        # An overdose cannot wait for the night: `advice_sentences` orders an air stone at once.
         if lights is not None and lights.hours < 24.0 and not overdosed
     ]
     return [*_other_hours(start, handling, overdosed=overdosed), *rates, *nights]
@@ -238,7 +239,7 @@ def new_charge(start: DayStart, source: GasSource | None, midnight: datetime) ->
 
 def full_charge(start: DayStart, source: GasSource | None, midnight: datetime) -> Draws | None:
     """
-    Return the rate at which a new charge as large as the present one starts, relative to that of the day.
+    Return the starting rate of a new charge as large as the present one, relative to the rate of the day.
 
     None if there is no bottle to refill or the present charge does not fade.
     """
@@ -252,7 +253,7 @@ def full_charge(start: DayStart, source: GasSource | None, midnight: datetime) -
 
 
 def most_gas(start: DayStart, rate_factor: Draws | float = 1.0) -> float:
-    """Return the largest share of a gas rate that keeps the fish limit, in steps; 0 or less if none does."""
+    """Return the largest share of a gas rate that keeps to the fish limit, in whole steps; 0 or less if none does."""
     shares = rate_for_peak(start, start.marks.fish_mg_l, rate_factor)
     return round(math.floor(float(np.quantile(shares, 1.0 - FISH_PROBABILITY)) / _RATE_STEP) * _RATE_STEP, 2)
 
@@ -260,11 +261,11 @@ def most_gas(start: DayStart, rate_factor: Draws | float = 1.0) -> float:
 def _pick(today: _Tried, tried: Sequence[_Tried], marks: Marks, level: Level) -> _Tried | None:
     """Return the smallest sufficient change, else the one that lowers the peak most; None to change nothing."""
     plants_share = today.day.plants_share
-    # If the level is not clear, more photos or a calibration help, and a change might have to be undone.
+    # While the level is not clear, more photos or a calibration help; a change might have to be undone.
     if not tried or level == "watch" or (level == "no concern" and plants_share >= _PLANTS_SHARE):
         return None
     calm = [one for one in tried if one.is_enough(level, marks)]
-    if level == "act":  # less gas helps from now on, the surface only in the night to come
+    if level == "act":  # less gas helps at once, moving the surface only in the coming night
         calm = [one for one in calm if one.day.change.night_loss_factor == 1.0] or calm
     full = [one for one in calm if one.day.plants_share >= _PLANTS_AIM]
     if full:
@@ -280,7 +281,7 @@ def _pick(today: _Tried, tried: Sequence[_Tried], marks: Marks, level: Level) ->
 def _worth_showing(
     tried: Sequence[_Tried], recommended: DayForecast | None, today: _Tried, marks: Marks
 ) -> tuple[DayForecast, ...]:
-    """Return the best change of each kind, fish first; none that lowers the CO2 of a lean tank."""
+    """Return the best change of each kind, fish first, without those that lower the CO2 of a lean tank."""
     is_lean = today.is_lean(marks)
 
     def merit(day: DayForecast) -> tuple[float, float, float]:
@@ -298,7 +299,7 @@ def _worth_showing(
 
 
 def _new_start(start: DayStart, handling: Handling, bubbles: float | None) -> DayForecast | None:
-    """Return the day on which a stopped source restarts with as much gas as keeps the limit; None if even none does."""
+    """Return the day on which stopped gas restarts, with as much as the fish limit allows; None if it allows none."""
     if (factor := most_gas(start)) <= 0.0:
         return None
     return forecast(start, Change(rate_factor=factor), advice_words.new_start_words(factor, handling, bubbles))
@@ -318,7 +319,7 @@ def _unchanged(today: _Tried, level: Level, start: DayStart, *, can_change: bool
 
 
 def _calm_in_days(fit: TankFit, start: DayStart) -> int | None:
-    """Return in how many days fading gas is of no concern by itself; None if not within a week, or not clear."""
+    """Return in how many days the fading gas reaches no concern by itself; None if not within a week, or unclear."""
     fall_per_day = start.parameters.fall_per_h * 24.0
     trend = gas_trend(fit).interval
     surely_fades = trend is not None and trend.high is not None and trend.high < 0.0

@@ -17,7 +17,7 @@ from colorread.words import (
     watch_cautions,
 )
 
-# By what switches the gas: how to start it, how to stop it, and both.
+# How to start the gas, stop it, and both, by what switches it.
 _SWITCHING = {
     "gas": ("Turn the gas on at {on}", "Turn the gas off at {off}", "Turn the gas on at {on} and off at {off}"),
     "hose": (
@@ -25,11 +25,11 @@ _SWITCHING = {
         "Pull the hose out of the tank at {off}",
         "Put the hose into the tank at {on} and pull it out at {off}",
     ),
-    "unknown": ("Start the gas at {on}", "End the gas at {off}", "Run the gas from {on} to {off}"),
+    "unknown": ("Start the gas at {on}", "Run the gas until {off}", "Run the gas from {on} to {off}"),
 }
 _HIGHER = "Hang the diffuser higher, so that about {percent:.0f} % less gas dissolves."
 _DEEPER = "Hang the diffuser deeper or in the outflow, so that about {percent:.0f} % more gas dissolves."
-# By what sets the gas: how to give less, and more.
+# How to give less gas, and more, by what sets it.
 _SETTING = {
     "valve": (
         "Turn the gas down by about {percent:.0f} %{bubbles}.",
@@ -47,9 +47,9 @@ _NIGHT_LOSS = {
     2.0: "Move the surface more at night, so that twice as much CO2 leaves.",
     3.0: "Run an air stone at night, so that three times as much CO2 leaves.",
 }
-# How to start with less without a valve.
+# How to restart with less gas without a valve.
 _WITH_LESS = {"bottle": ", with fewer bottles or a smaller charge", "depth": ", which needs a needle valve"}
-# How to reach much more gas. Steps of at most a fifth: common practice, no source.
+# How to get much more gas. Steps of at most a fifth: common practice, no source.
 MUCH_MORE = {
     "valve": "turn it up by at most a fifth at a time",
     "bottle": "hang the diffuser deeper or in the outflow, or add a bottle or a larger charge",
@@ -65,7 +65,7 @@ _UNCHANGED: Mapping[Outcome, str] = {
     "check source": "Check the gas source first: empty, closed, or a blocked hose?",
 }
 _ONE_CHANGE = "Make one change at a time. Wait two days, look at the fish and take new photos before the next."
-_ONLY_PHOTOS = "The simulation knows only what the photos showed. Watch the fish, most of all the day after a change."
+_ONLY_PHOTOS = "The simulation knows only what the photos showed. Watch the fish, above all on the day after a change."
 # Common practice, no source.
 _NEW_CHARGE = "A refilled bottle starts at its full rate. Start it in the morning, and watch the fish all that day."
 
@@ -95,7 +95,7 @@ def change_words(change: Change, handling: Handling, gas: DailySpan, bubbles: fl
 
 
 def new_start_words(factor: float, handling: Handling, bubbles: float | None) -> str:
-    """Return how to restart stopped gas at a share of its rate."""
+    """Return how to restart stopped gas at a share of its former rate."""
     how = _WITH_LESS.get(handling.set_by) or _bubble_words(bubbles, factor)
     return f"Start again with at most about {factor * 100.0:.0f} % of the gas{how}."
 
@@ -105,7 +105,7 @@ def _bubble_words(bubbles: float | None, factor: float) -> str:
 
 
 def advice_sentences(decision: Decision, tank: Tank, handling: Handling) -> tuple[str, ...]:
-    """Return the advice: what to do, then the day without and with it, then what else to know."""
+    """Return the advice: what to do, then the day without and with the change, then what else to know."""
     marks, today, new = tank.judged_by, decision.today, decision.recommended
     is_stopped = decision.outcome == "stop"
     sentences = [_first_words(decision, tank, handling)]
@@ -121,7 +121,7 @@ def advice_sentences(decision: Decision, tank: Tank, handling: Handling) -> tupl
     if is_stopped:
         return (*sentences, _TOMORROW)
     if decision.is_first_step:
-        sentences.append("This is a first step. Go on in two days.")
+        sentences.append("This is a first step. Take the next one in two days.")
     if decision.night is not None:
         sentences.append(night_words(decision.night, marks.fish_mg_l))
     if decision.timer is not None and decision.timer.is_worth_it:
@@ -133,7 +133,7 @@ def advice_sentences(decision: Decision, tank: Tank, handling: Handling) -> tupl
 
 
 def _first_words(decision: Decision, tank: Tank, handling: Handling) -> str:
-    """Return what to do first, all of it, as this is what every screen shows."""
+    """Return everything to do first; this is what every screen shows."""
     new, night = decision.recommended, decision.night
     words = [_order_words(decision, tank, handling)]
     if decision.is_overdosed:
@@ -165,7 +165,7 @@ def _order_words(decision: Decision, tank: Tank, handling: Handling) -> str:
 
 
 def advice_cautions(tank: Tank, *, overdosed: bool) -> tuple[str, ...]:
-    """Return the cautions of an advice; an overdosed tank is not told to go slowly until its gas goes up again."""
+    """Return the cautions that go with the advice; for an overdosed tank, only raising the gas again must be slow."""
     return (
         *(ACT_CAUTIONS if overdosed else (_ONE_CHANGE,)),
         _ONLY_PHOTOS,

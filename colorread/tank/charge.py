@@ -23,27 +23,28 @@ _CO2_PER_G: dict[SourceKind, float] = {
     "acid-bicarbonate": CO2_PER_CITRIC_ACID,
     "cylinder": 1.0,
 }
-# Of the theoretical CO2 60 to 90 % reaches the water while the gas goes there: common practice, no source.
+# While the hose is in the tank, 60 to 90 % of the theoretical CO2 reaches the water: common practice, no source.
 USUAL_YIELD = (0.6, 0.9)
-# The monohydrate carries one molecule of water: 1.094 g of it per g of anhydrous acid, 1.199 g of bicarbonate per g.
+# The monohydrate carries one molecule of water: 1.094 g of it replace 1 g of anhydrous acid, and 1 g of it uses 1.199 g
+# of bicarbonate.
 MONOHYDRATE_PER_ACID = (_CITRIC_ACID_G_MOL + WATER_G_MOL) / _CITRIC_ACID_G_MOL
 # C12H22O11 + H2O -> 4 C2H5OH + 4 CO2: 0.538 g of ethanol (46.07 g/mol) per g of sucrose.
 _ETHANOL_PER_SUCROSE = (_SUCROSE_G_MOL + WATER_G_MOL - 4.0 * CO2_G_MOL) / _SUCROSE_G_MOL
 _ETHANOL_G_ML = 0.789  # at 20 degrees C: handbooks
-# Yeast stops near 12 to 15 % of alcohol by volume (common practice, no source): at 12 % all sugar is still used.
+# Yeast stops at about 12 to 15 % alcohol by volume (common practice, no source); up to 12 % it uses all the sugar.
 _ALCOHOL_MAX = 0.12
 _SUGAR_ML_PER_G = 0.62  # volume of dissolved sugar: its apparent specific volume, handbooks
-# Half a teaspoon to a tablespoon of fresh dry yeast to one to two cups of sugar: common practice, no source. Here half
-# a teaspoon to a cup, as less yeast lasts longer.
+# Half a teaspoon to a tablespoon of fresh dry yeast for one to two cups of sugar: common practice, no source. Half a
+# teaspoon per cup here, as less yeast lasts longer.
 _YEAST_TSP_PER_CUP_SUGAR = 0.5
 # A level US cup of sugar and a teaspoon of yeast: common practice, no source.
 SUGAR_G_PER_CUP, YEAST_G_PER_TSP = 200.0, 3.1
-_FERMENTING_FILL = 0.75  # of a bottle, as it foams: common practice, no source
-# A third more water than acid and soda together weigh, and half a bottle, as it foams when it mixes: assumptions.
+_FERMENTING_FILL = 0.75  # share of a bottle to fill, as it foams: common practice, no source
+# A third more water than acid and soda together weigh, and bottles half full, as the mix foams: assumptions.
 _WATER_PER_ACID_ML = 3.0
 _ACID_SOLIDS_ML_PER_G = 0.6  # of dissolved acid and wet soda together: assumption, erring towards a larger bottle
 _ACID_FILL = 0.5
-_BOTTLES_ML = (500.0, 1000.0, 1500.0, 2000.0)  # sold for sparkling drinks: common practice, no source
+_BOTTLES_ML = (500.0, 1000.0, 1500.0, 2000.0)  # sizes sold for sparkling drinks: common practice, no source
 
 Substance = Literal["sugar", "yeast", "citric acid", "baking soda", "water"]
 
@@ -58,7 +59,7 @@ class Mix:
     parts : mapping of Substance to float
         What goes in [g]; water [mL].
     bottles : int
-        Number of bottles to share it among.
+        Number of bottles to divide it among.
     bottle_ml : float
         Size of each, including its head space [mL].
     co2_g : float
@@ -95,7 +96,7 @@ def fermentation_mix(co2_g: float) -> Mix:
 
 
 def acid_mix(co2_g: float) -> Mix:
-    """Return a charge with just as much soda as the acid uses."""
+    """Return a charge with exactly as much soda as the acid uses up."""
     acid_g = _rounded(co2_g / CO2_PER_CITRIC_ACID)
     soda_g, water_ml = _rounded(acid_g * SODA_PER_ACID), _rounded(acid_g * _WATER_PER_ACID_ML, 2)
     return _in_bottles(
@@ -106,7 +107,7 @@ def acid_mix(co2_g: float) -> Mix:
 
 
 def _in_bottles(parts: dict[Substance, float], needed_ml: float, co2_g: float) -> Mix:
-    """Return a charge in as few and as small bottles as hold it with their head space."""
+    """Return a charge in the fewest and smallest bottles that hold it with head space."""
     bottles = math.ceil(needed_ml / _BOTTLES_ML[-1])
     bottle_ml = next(size for size in _BOTTLES_ML if size * bottles >= needed_ml)
     return Mix(parts=parts, bottles=bottles, bottle_ml=bottle_ml, co2_g=co2_g)

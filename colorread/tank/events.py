@@ -14,19 +14,19 @@ from colorread.records import Kept, json_line, plain, read_record
 from colorread.tank.settings import Tank
 from colorread.words import date_words
 
-_TEXT_MAX = 500  # letters: a choice of this project
-_BUBBLES_RANGE = (1.0, 1000.0)  # a minute; more cannot be counted: assumption
+_TEXT_MAX = 500  # characters: a choice of this project
+_BUBBLES_RANGE = (1.0, 1000.0)  # a minute; nobody can count more: assumption
 _WATER_RANGE = (0.01, 1.0)  # photos do not show smaller changes: assumption
 _COUNT_DAYS = 3.0  # an older bubble count may no longer hold: assumption
-_CLOCK_AHEAD = timedelta(minutes=10)  # of the clock in the room, relative to that of this machine: assumption
-# The letters in a figure.
+_CLOCK_AHEAD = timedelta(minutes=10)  # how far the clock in the room may be ahead of this machine's: assumption
+# Letters that mark notes in a figure.
 LETTERS = "W water changed, R refilled, G gas changed, D diffuser, F fluid renewed, N other note"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
     """
-    A note about a tank; it needs at least one of its parameters besides the time.
+    A note about a tank; besides the time, it needs at least one other parameter.
 
     Parameters
     ----------
@@ -82,7 +82,7 @@ class Event:
         if not MINYEAR < self.at.year < MAXYEAR:  # no room to count days from
             raise ValueError(f"The year of a note must be from {MINYEAR + 1} to {MAXYEAR - 1}, not {self.at.year}.")
         if not self.text.isprintable() or len(self.text) > _TEXT_MAX:
-            raise ValueError(f"The text of a note must be one line of at most {_TEXT_MAX} letters.")
+            raise ValueError(f"The text of a note must be one line of at most {_TEXT_MAX} characters.")
         if self.bubbles is not None:
             checked_number("The number of bubbles a minute", self.bubbles, *_BUBBLES_RANGE)
         if self.refill_g is not None:
@@ -103,20 +103,20 @@ def updated_tank(tank: Tank, events: Iterable[Event]) -> Tank:
     Parameters
     ----------
     tank : Tank
-        With the days in its settings.
+        With the days entered in its settings.
     events : iterable of Event
         In any order.
 
     Returns
     -------
     Tank
-        With the days of the last refill and of the last fluid, from the settings or the notes.
+        With the days of the last refill and the last fluid, from settings or notes, whichever is later.
     """
     source, renewed = tank.source, tank.fluid_renewed
     for event in sorted(events, key=lambda event: event.at):
         day = event.at.date()
         if event.refilled and source is not None and (source.started is None or day >= source.started):
-            # If no amount is noted, it is taken to be that of the charge before.
+            # Without a noted amount, the refill is taken to be as large as the charge before.
             source = replace(source, started=day, amount_g=event.refill_g or source.amount_g)
         if event.fluid_renewed and (renewed is None or day > renewed):
             renewed = day
@@ -124,7 +124,7 @@ def updated_tank(tank: Tank, events: Iterable[Event]) -> Tank:
 
 
 def bubbles_now(events: Sequence[Event], now: datetime) -> float | None:
-    """Return the last count of events in order of time [1/min]; None if too old, or the gas rate changed since."""
+    """Return the last bubble count of events in order of time [1/min]; None if too old or the gas changed since."""
     for event in reversed(events):
         if event.bubbles is not None:
             return event.bubbles if now - event.at <= timedelta(days=_COUNT_DAYS) else None
@@ -152,7 +152,7 @@ def typed_event(typed: Mapping[str, object], now: datetime) -> Event:
     Raises
     ------
     ValueError
-        If it is not possible or in the future, in one sentence.
+        If the note is not valid or in the future; one sentence.
     """
     values = plain(Event(at=now.replace(second=0, microsecond=0), text="-")) | {"at": "", "text": ""} | dict(typed)
     if isinstance(values["at"], str):
@@ -199,7 +199,7 @@ def parse_share(text: str) -> float:
     Raises
     ------
     ValueError
-        If the text is no such share, in one sentence.
+        If the text is not such a share; one sentence.
     """
     match = re.fullmatch(r"\s*(\d{1,3}(?:[.,]\d+)?)\s*%?\s*", text)
     if match is None:

@@ -1,4 +1,4 @@
-"""The course of the tank fitted to the readings, and whether the readings follow it."""
+"""Fit the tank's course to the readings, and check whether the readings follow it."""
 
 from __future__ import annotations
 
@@ -18,19 +18,20 @@ from colorread.tank.series import PH_PER_LN, LeftOut, NoCourseError, VialSeries,
 from colorread.tank.settings import Tank
 from colorread.words import date_words
 
-# What is noted later than this after the last photo is left to new photos: carried over weeks, the uncertain fading
+# Notes from more than this long after the last photo wait for new photos: carried over weeks, the uncertain fading
 # would make any gas rate possible. Assumption.
 _CARRIED_ON = timedelta(days=7)
 # Two readings in a row may both be wrong; with three the tank is the likelier cause: assumption.
 _LEAST_RUN = 3
-# A reading counts for no more than this many of its standard uncertainties, as a single wrong one is no run.
+# A reading counts for at most this many of its standard uncertainties, so that one wrong reading alone makes no run.
 _MOST_OFF = 3.0  # assumption
-# In standard deviations of independent errors, for up to so many readings. The course follows the readings, so runs lie
-# less far off than that: one or two of a hundred simulated weeks that keep to the model get there (a column of
-# tests/benchmark_weeks.py).
+# How far off a run may be, in standard deviations for independent errors, for up to this many readings. As the course
+# follows the readings, runs stay closer than with such errors: one or two of a hundred simulated weeks that keep to the
+# model get this far (a column of tests/benchmark_weeks.py).
 _MOST_STEADY, _USUAL_READINGS = 3.0, 20
-# More readings have more runs, and neighbors share what the model leaves out, such as how uptake bends. With this power
-# of their number none of 24 simulated weeks of 60 to 80 readings gets that far; without it a quarter did.
+# More readings have more runs, and neighbors share what the model leaves out, such as uptake that levels off. With the
+# limit raised by this power of their number, none of 24 simulated weeks of 60 to 80 readings exceeds it; without, a
+# quarter did.
 _MORE_READINGS_POWER = 1.0 / 6.0
 
 
@@ -44,7 +45,7 @@ class TankFit:
     first : TankParameters
         D draws before the first turn; the gas rate is that of hour 0, the `midnight` of the series.
     turns : tuple of Turn
-        Later changes that were noted, in the order of time.
+        Later changes that were noted, in order of time.
     schedule : Schedule
         When gas and lamp are on.
     start_mg_l : ndarray of float64, shape (2, D)
@@ -52,10 +53,10 @@ class TankFit:
     series : VialSeries
         What was fitted.
     off : ndarray of float64, shape (N,)
-        How far the course lies above each reading after correction for the shared errors, in units of the uncertainty
-        that the reading states, as the mean of the draws; 0 beyond an open end.
+        How far the course, corrected for the shared errors, lies above each reading, as the mean of the draws, in units
+        of the reading's stated uncertainty; 0 beyond an open end.
     posterior : Posterior
-        What was drawn from.
+        What the draws come from.
     coordinates : ndarray of float64, shape (D, n)
         The same draws in its coordinates.
     """
@@ -71,7 +72,7 @@ class TankFit:
 
     @property
     def parameters(self) -> TankParameters:
-        """After all turns; the gas rate is the one that it would have had at hour 0."""
+        """Parameters after all turns; the gas rate is what it would have been at hour 0."""
         return self.turns[-1].parameters if self.turns else self.first
 
     @property
@@ -80,11 +81,11 @@ class TankFit:
         return self.series.last_at
 
     def course(self, hours: Floats) -> Draws:
-        """Return tank and vial at hours since hour 0, shape (2, D, N) [mg/L]."""
+        """Return the CO2 of tank and vial at hours since hour 0, shape (2, D, N) [mg/L]."""
         return simulate(self.first, self.schedule, hours, self.start_mg_l, self.turns)
 
     def gas_rates(self, hours: Floats) -> Draws:
-        """Return the gas rate while the gas is on at hours since hour 0, shape (D, N) [mg/L/h]."""
+        """Return the gas rate with the gas on, at hours since hour 0, shape (D, N) [mg/L/h]."""
         return gas_rates(self.first, self.turns, hours)
 
     def expected_readings(self, hours: Floats) -> tuple[Draws, Floats]:
@@ -101,7 +102,7 @@ class TankFit:
         ln_co2 : ndarray of float64, shape (D, N)
             Natural logarithm of the CO2 read, including the errors that all readings share.
         own_std : ndarray of float64, shape (N,)
-            Standard uncertainty of their own.
+            Standard uncertainty of each reading's own error.
         """
         series, posterior = self.series, self.posterior
         ln_vial = np.log(np.maximum(self.course(hours)[1], 1e-6))
@@ -115,8 +116,8 @@ def fit_tank(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] = 
     """
     Fit tank and vial to the readings.
 
-    Errors that all readings share (dye, phone, lamp) are fitted along with priors of their own, so that no number of
-    photos averages them away.
+    Errors that all readings share (dye, phone, lamp) are fitted too, with their own priors, so that no number of photos
+    averages them away.
 
     Parameters
     ----------
@@ -125,7 +126,7 @@ def fit_tank(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] = 
     readings : sequence of Reading
         In any order; refused ones and those without a time are left out.
     events : sequence of Event, optional
-        What was noted, in the order of time.
+        What was noted, in order of time.
 
     Returns
     -------
@@ -145,7 +146,7 @@ def fit_tank(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] = 
     posterior = Posterior(tank, series, events, Schedule(gas=gas, lights=tank.lights))
     draws = posterior.draws()
     first, start_mg_l = posterior.boxes(draws)
-    # In units of the stated uncertainties: the fitted noise grows with readings that leave the course, and hides them.
+    # In units of the stated uncertainties: the fitted noise grows with readings off the course and would hide them.
     off = (posterior.residuals(draws)[:, : len(series.hours)] * posterior.noise(draws)).mean(axis=0)
     return TankFit(
         first=first,
@@ -167,12 +168,12 @@ class Run:
     Parameters
     ----------
     first, last : int
-        Indices of the first and the last of them in the order of time.
+        Indices of the first and the last of them in order of time.
     off : float
         Sum of how far the course lies above them, in standard deviations of that sum for independent errors; negative
         where the course lies below [-].
     by_hour_of_day : bool
-        Whether they follow each other by the hour of the day, not by time.
+        Whether they are consecutive by hour of the day rather than in time.
     """
 
     first: int
@@ -183,10 +184,10 @@ class Run:
 
 def furthest_run(hours: Floats, off: Floats) -> Run:
     """
-    Return the run of three readings or more that lies furthest off the course as a whole.
+    Return the run of three or more readings that as a whole lies furthest off the course.
 
-    A source that changes shows in runs through time, wrong hours of gas or lamp in runs by the hour of the day. The N
-    hours rise from a midnight on; `off` is that of `TankFit`.
+    A source that changes shows up as a run in time, wrong hours of gas or lamp as a run by hour of the day. The N hours
+    count from a midnight, in rising order; `off` is that of `TankFit`.
     """
     first, last = np.triu_indices(len(off), _LEAST_RUN - 1)
     runs = []
@@ -200,7 +201,7 @@ def furthest_run(hours: Floats, off: Floats) -> Run:
 
 
 def _by_hour_of_day(hours: Floats) -> NDArray[np.intp]:
-    """Return the readings in the order of the hour of the day, starting after the longest gap."""
+    """Return the indices of the readings by hour of the day, starting after the longest gap."""
     order = np.argsort(hours % 24.0, kind="stable")
     hour_of_day = hours[order] % 24.0
     gaps = np.diff(hour_of_day, append=hour_of_day[0] + 24.0)
@@ -208,7 +209,7 @@ def _by_hour_of_day(hours: Floats) -> NDArray[np.intp]:
 
 
 def is_steady(fit: TankFit) -> bool:
-    """Return whether the readings follow the fitted course as far as chance allows."""
+    """Return whether the readings are off the fitted course by no more than chance allows."""
     most = _MOST_STEADY * max(len(fit.off) / _USUAL_READINGS, 1.0) ** _MORE_READINGS_POWER
     return bool(abs(furthest_run(fit.series.hours, fit.off).off) <= most)
 
@@ -217,8 +218,8 @@ def steady_fit(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] 
     """
     Fit tank and vial to the readings, and check the readings against the fit.
 
-    The fit takes readings far off its course for wrong ones; after a source that ran out, that would be all of them.
-    If the source changed, only the days after the change are fitted.
+    The fit treats readings far off its course as wrong; once a source has run out, that would be all of them. If the
+    source changed, only the days after the change are fitted.
 
     Parameters
     ----------
@@ -227,7 +228,7 @@ def steady_fit(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] 
     readings : sequence of Reading
         In any order.
     events : sequence of Event, optional
-        What was noted, in the order of time.
+        What was noted, in order of time.
 
     Returns
     -------
@@ -239,7 +240,7 @@ def steady_fit(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] 
     Raises
     ------
     NoCourseError
-        If they do not and too few are left, or for the reasons of `fit_tank`.
+        If they do not and too few are left, or for the reasons in `fit_tank`.
     """
     fit = fit_tank(tank, readings, events)
     if is_steady(fit):
@@ -249,8 +250,8 @@ def steady_fit(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] 
     refusal = NoCourseError(f"{found}, so the tank's course cannot be determined yet. {question}")
     if run.by_hour_of_day:
         raise refusal
-    # A run up to the last reading began when something changed, any other ended then. From the next midnight on most
-    # of the change has passed.
+    # A run that lasts to the last reading began when something changed; any other ended then. From the next midnight
+    # on, most of the change is over.
     changed_h = series.hours[run.first if run.last == len(series.hours) - 1 else run.last]
     from_h = 24.0 * (changed_h // 24.0 + 1.0)
     is_later = series.hours >= from_h

@@ -1,4 +1,4 @@
-"""What is to come: a settled day as it runs or with a change, its night, the end of the charge, and the next photos."""
+"""Forecasts: a settled day as it is or with a change, its night, the end of the charge, and the next photos."""
 
 from __future__ import annotations
 
@@ -30,31 +30,31 @@ from colorread.tank.results import (
 from colorread.tank.settings import DailySpan, GasSource, Tank
 from colorread.words import Marks, date_words
 
-_STEP_H = 0.25  # of a simulated day; hardly any CO2 comes or goes in between: assumption
-# So many of the draws are simulated, evenly spaced: enough for 90 % intervals: assumption.
+_STEP_H = 0.25  # step of a simulated day; the CO2 hardly changes within it: assumption
+# Draws to simulate, evenly spaced among all of them; this is enough for 90 % intervals: assumption.
 N_DRAWS = 300
 HOURS: Floats = np.arange(0.0, 24.0 + _STEP_H / 2.0, _STEP_H)
 _QUANTILES = (0.05, 0.5, 0.95)
-_LEAD_H = 1.0  # gas on before lights on, one to two hours: common practice, no source
-# Chance of passing the fish limit at night from which to aerate: less than by day, as oxygen is lowest before lights on
-# (facts of pond keeping: dawn is the critical hour, SRAC 464 and 468); the number is an assumption.
+_LEAD_H = 1.0  # the gas comes on one to two hours before the lights: common practice, no source
+# Aerate above this chance of passing the fish limit at night. It is lower than by day, as oxygen is lowest before
+# lights on (known from ponds: dawn is the critical hour, SRAC 464 and 468); the number is an assumption.
 NIGHT_CHANCE = 0.05
 # A timer valve that cannot bring the chance below that must halve it to be worth its price: assumption.
 _WORTH_FACTOR = 0.5
-_TREND_SEEN_H = 48.0  # of readings after the gas was turned; fewer show its new rate but no trend: assumption
-# Before the first photo the gas rate is held to at most twice that of now, so that a small error of the trend does not
+_TREND_SEEN_H = 48.0  # readings needed after the gas was turned; fewer show the new rate but no trend: assumption
+# Before the first photo the gas rate is capped at twice the present one, so that a small error in the trend does not
 # grow without bound: assumption.
 _PAST_RATE_MAX = 2.0
-# A number counts as determined by the photos below this share of the standard deviation of its prior: assumption.
+# The photos determine a number if its standard deviation is below this share of its prior's: assumption.
 NARROWED = 0.75
-_AHEAD_H, _NEXT_H = 48, 24  # within which all photos are planned, and the next one: assumptions
+_AHEAD_H, _NEXT_H = 48, 24  # how far ahead to plan photos, and the first of them: assumptions
 _N_PHOTOS = 4  # planned at a time: assumption
-_APART_H = 2.0  # a vial shows little new before: assumption
+_APART_H = 2.0  # a vial shows little new any sooner: assumption
 _AWAKE_H = (7, 22)  # whole hours of the clock at which a keeper may take a photo: assumption
 _STALE_DAYS = 7.0  # a course extrapolated for longer says little about single hours: assumption
-_LEAST_NARROWING = 0.01  # of a standard deviation: less does not justify another photo: assumption
-# Hours after the gas goes on and off at which the vial shows most of its lag and most of the loss: common practice, no
-# source.
+_LEAST_NARROWING = 0.01  # share of a standard deviation; less does not justify another photo: assumption
+# Hours after the gas goes on and off at which the vial best shows its lag and the loss, respectively: common practice,
+# no source.
 _AFTER_SWITCHING_H = 3.0
 
 
@@ -90,7 +90,7 @@ def midnight_after(fit: TankFit) -> datetime:
 
 
 def day_start(fit: TankFit, marks: Marks, when: datetime | None = None) -> DayStart:
-    """Return what to simulate a day from, with the gas rate of a moment; by default `midnight_after`."""
+    """Return what to simulate a day from, with the gas rate at a moment, by default at `midnight_after`."""
     parameters = fit.parameters
     parameters = parameters.take(np.linspace(0, len(parameters.lag_h) - 1, N_DRAWS).astype(np.intp))
     hours = fit.series.hours_to(when or midnight_after(fit))
@@ -100,9 +100,9 @@ def day_start(fit: TankFit, marks: Marks, when: datetime | None = None) -> DaySt
 
 def day_course(start: DayStart, change: Change, rate_factor: Draws | float | None = None) -> Floats:
     """
-    Return the tank at `HOURS` of a day after some days like it, (D, 97) [mg/L].
+    Return the tank's CO2 at `HOURS` of a day that follows some days like it, shape (D, 97) [mg/L].
 
-    A `rate_factor`, for all draws or for each, replaces that of the change.
+    A `rate_factor`, one for all draws or one for each, replaces that of the change.
     """
     factor = change.rate_factor if rate_factor is None else rate_factor
     gas_mg_l_h = start.parameters.gas_mg_l_h * factor
@@ -112,7 +112,7 @@ def day_course(start: DayStart, change: Change, rate_factor: Draws | float | Non
 
 
 def forecast(start: DayStart, change: Change, words: str, rate_factor: Draws | float | None = None) -> DayForecast:
-    """Simulate and judge a day; `words` are the change as an instruction, `rate_factor` is that of `day_course`."""
+    """Simulate and judge a day; `words` are the change as an instruction, `rate_factor` is as in `day_course`."""
     tank, marks, lit = day_course(start, change, rate_factor), start.marks, lit_hours(start.schedule)
     low, middle, high = np.quantile(tank, _QUANTILES, axis=0)
     lights_on = int(np.argmin(np.abs(HOURS - (start.schedule.lights or start.schedule.gas).on_h)))
@@ -141,32 +141,32 @@ def forecast(start: DayStart, change: Change, words: str, rate_factor: Draws | f
 
 def rate_for_peak(start: DayStart, peak_mg_l: float, rate_factor: Draws | float = 1.0) -> Draws:
     """Return the share of a gas rate at which the day peaks at a level; 0 or less if it does so without gas [-]."""
-    # The CO2 is the sum of what the gas adds, in proportion to its rate, and what is there without it; the hour of the
-    # peak differs with the rate.
+    # The CO2 is what the gas adds, in proportion to its rate, plus what is there without it. The hour of the peak
+    # depends on the rate, hence the minimum over all hours.
     full, none = (day_course(start, Change(), factor) for factor in (rate_factor, 0.0))
     return np.asarray(((peak_mg_l - none) / np.maximum(full - none, 1e-6)).min(axis=1))
 
 
 def lit_hours(schedule: Schedule) -> NDArray[np.bool_]:
-    """Return at which of `HOURS` plants can use CO2: in the light, or during the gas if the lights are not known."""
+    """Return at which of `HOURS` plants can use CO2: lights on, or gas on if the lights' hours are not known."""
     return np.array([is_on(schedule.lights or schedule.gas, hour) for hour in HOURS])
 
 
 def hours_for_lights(lights: DailySpan | None) -> DailySpan | None:
-    """Return gas hours from an hour before lights on; None if that is all day or the lights are not known."""
+    """Return gas hours from an hour before lights on to lights off; None if that is all day or lights are not known."""
     if lights is None or lights.hours + _LEAD_H >= 23.5:
         return None
     return DailySpan(on=shifted(lights.on, -_LEAD_H), off=lights.off)
 
 
 def shifted(clock: time, hours: float) -> time:
-    """Return a time of day so many hours later."""
+    """Return the time of day a number of hours later."""
     minutes = (clock.hour * 60 + clock.minute + round(hours * 60)) % (24 * 60)
     return time(minutes // 60, minutes % 60)
 
 
 def night_of(start: DayStart, rate_factor: Draws | float = 1.0) -> Night | None:
-    """Return what the CO2 does at night; None if the gas stops each day, or no hours without light are known."""
+    """Return what the CO2 does at night; None if the gas stops each day, or no dark hours are known."""
     if start.schedule.gas.hours < 24.0 or (dark := _dark_hours(start.schedule)) is None:
         return None
     course = day_course(start, Change(), rate_factor)[:, dark]
@@ -224,10 +224,10 @@ def gas_trend(fit: TankFit) -> Estimate:
 
 def source_outlook(fit: TankFit, tank: Tank, trend: Estimate) -> SourceOutlook | None:
     """
-    Return how much of its gas the charge has given and how long it lasts.
+    Return how much of its gas the charge has given and how long the rest lasts.
 
-    The `trend` of the gas is extrapolated if it is surely falling. None if amount, day or volume are not entered, or if
-    the source changed during the photos, as what it gave before is then not known.
+    The `trend` of the gas is extrapolated if it is surely falling. None if amount, day or volume is not entered, or if
+    the source changed during the photos, since what it gave before is then unknown.
     """
     source, series = tank.source, fit.series
     total_g = None if source is None else co2_of_charge_g(source)
@@ -239,14 +239,14 @@ def source_outlook(fit: TankFit, tank: Tank, trend: Estimate) -> SourceOutlook |
     is_cylinder = source.kind == "cylinder"
     now_gas = fit.gas_rates(series.hours[-1:])[:, 0]
     now_g_per_day = now_gas * fit.schedule.gas.hours * tank.volume_l / 1000.0
-    # The past rate is that of the course, and before the first photo follows from the fitted trend.
+    # The past rate is that of the course; before the first photo it follows the fitted trend.
     hours = series.hours[-1] - 24.0 * np.linspace(0.0, age_days, 50)
     rates = fit.gas_rates(hours) / now_gas[:, None]
     past = np.where(hours < series.hours[0], np.minimum(rates, _PAST_RATE_MAX), rates).mean(axis=1)
-    # Yeast goes on while its hose is out of the tank; a valve keeps the gas of the others.
+    # Yeast keeps working while its hose is out of the tank; in other sources a valve holds the gas back.
     into_water = fit.schedule.gas.hours / 24.0 if source.kind == "fermentation" else 1.0
     fitted_g, most_g = now_g_per_day * past * age_days, total_g * into_water
-    # Which share of a bottle's gas reaches the water is not known: any of the usual ones is equally likely.
+    # The share of a bottle's gas that reaches the water is not known: all usual shares are equally likely.
     share = 1.0 if is_cylinder else np.random.default_rng(0).uniform(*USUAL_YIELD, len(now_gas))
     left_g = np.maximum(most_g * share - fitted_g, 0.0)
     is_contradicted = float(np.median(fitted_g)) >= most_g or float(np.quantile(left_g, 0.95)) == 0.0
@@ -260,14 +260,14 @@ def source_outlook(fit: TankFit, tank: Tank, trend: Estimate) -> SourceOutlook |
         sentences.append("Weigh the cylinder; its pressure stays the same until the liquid is gone.")
     if into_water < 1.0:
         sentences.append(
-            f"Yeast never stops: gas made while the hose is out is lost; {into_water * 100.0:.0f} % counts."
+            f"Yeast never stops: gas made while the hose is out is lost, so only {into_water * 100.0:.0f} % counts."
         )
     if is_contradicted:
         sentences.append("By this count it would be empty already; check its amount, day and hours.")
     return SourceOutlook(
         total_g=total_g,
         used_g=used_g,
-        # The photos show gas where the count says that the charge is empty.
+        # The photos still show gas although the count says that the charge is empty.
         days_left=None if is_contradicted else _days_left(left_g / np.maximum(now_g_per_day, 1e-9), fall_per_day),
         fades_on=fades_on,
         sentence=" ".join(sentences),
@@ -279,7 +279,7 @@ def _charge_words(total_g: float, used_g: Interval, source: GasSource, first_see
     words = f"The charge holds at most {total_g:.0f} g of CO2"
     if source.kind != "cylinder":
         low, high = (share * 100.0 for share in USUAL_YIELD)
-        words += f", of which {low:.0f} to {high:.0f} % usually reaches the water (hobby convention)"
+        words += f"; usually {low:.0f} to {high:.0f} % of it reaches the water (hobby convention)"
     words += (
         f". About {used_g.value:.0f} g ({used_g.low:.0f} to {used_g.high:.0f}) went into the water by the last photo"
     )
@@ -290,7 +290,7 @@ def _charge_words(total_g: float, used_g: Interval, source: GasSource, first_see
 
 def _days_left(steady: Floats, fall_per_day: Floats) -> Interval:
     """Return how long a charge lasts at a fading rate, from the days that it would last at a steady one."""
-    share = steady * fall_per_day  # of all that a rate fading for ever would still bring
+    share = steady * fall_per_day  # what is left, relative to all that a rate fading forever would still give
     with np.errstate(divide="ignore", invalid="ignore"):
         fading = np.where(share < 1.0, -np.log1p(-share) / fall_per_day, np.inf)
     days = interval(np.minimum(np.where(fall_per_day == 0.0, steady, fading), 10.0 * NEVER_DAYS))
@@ -299,7 +299,7 @@ def _days_left(steady: Floats, fall_per_day: Floats) -> Interval:
 
 
 def plan_of(tank: Tank, fit: TankFit | None, source: SourceOutlook | None, now: datetime) -> Plan:
-    """Return what to do next and when, as far as that is known; none of it in the past."""
+    """Return what to do next and when, as far as that is known; nothing in the past."""
     if fit is not None and now - fit.last_at > timedelta(days=_STALE_DAYS):
         fit = source = None
     refill_from = refill_on = refill_until = None
@@ -323,11 +323,11 @@ def plan_of(tank: Tank, fit: TankFit | None, source: SourceOutlook | None, now: 
 
 def planned_photos(fit: TankFit, now: datetime) -> tuple[PlannedPhoto, ...]:
     """
-    Return the next photos by what the days have left open, in the order of time.
+    Return the next photos, chosen by what the days have left open, in order of time.
 
-    Of the hours after the photo before, each takes the one that most narrows whichever of loss, lag and gas rate is
-    least known by then. This is linear Gaussian updating of the covariance that these numbers and the expected
-    readings, all as logarithms, have over the draws.
+    Each photo takes the hour after the previous one that most narrows whichever of loss, lag and gas rate is then least
+    known. This is linear Gaussian updating of the covariance of these numbers and the expected readings over the draws,
+    all as logarithms.
     """
     times = _whole_hours(max(now, fit.last_at + timedelta(hours=_APART_H / 2.0)))
     hours = np.array([fit.series.hours_to(when) for when in times])
@@ -354,7 +354,7 @@ def planned_photos(fit: TankFit, now: datetime) -> tuple[PlannedPhoto, ...]:
 
 
 def usual_photos(tank: Tank, now: datetime) -> tuple[PlannedPhoto, ...]:
-    """Return the next photos if no course says more, at `usual_photo_times`; none if no hours are known."""
+    """Return the next photos for a tank without a course, at `usual_photo_times`; none if no hours are known."""
     times = usual_photo_times(tank.lights, tank.gas_hours)
     wanted = {round(clock.hour + clock.minute / 60.0) % 24 for clock in times}
     photos = [when for when in _whole_hours(now) if when.hour in wanted]
@@ -365,7 +365,8 @@ def usual_photo_times(lights: DailySpan | None, gas: DailySpan | None) -> tuple[
     """
     Return the most informative times for photos of a tank without a course.
 
-    Around the switching of the gas; if it never stops or its hours are not known, through the light.
+    When the gas goes on and off, and some hours after each; if it never stops or its hours are not known, at the start,
+    middle and end of the lights-on time.
     """
     if gas is not None and gas.hours < 24.0:
         return tuple(shifted(clock, after_h) for clock in (gas.on, gas.off) for after_h in (0.0, _AFTER_SWITCHING_H))
@@ -375,7 +376,7 @@ def usual_photo_times(lights: DailySpan | None, gas: DailySpan | None) -> tuple[
 
 
 def _whole_hours(start: datetime) -> Sequence[datetime]:
-    """Return the hours of the next days at which a keeper is awake."""
+    """Return the whole hours of the next two days at which a keeper is awake."""
     first = datetime.combine(start.date(), time(start.hour)) + timedelta(hours=1)
     hours = (first + timedelta(hours=step) for step in range(_AHEAD_H))
     return [when for when in hours if _AWAKE_H[0] <= when.hour <= _AWAKE_H[1]]

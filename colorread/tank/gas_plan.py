@@ -1,4 +1,4 @@
-"""A charge of gas planned for a tank: what to mix, what it may give, until when, and the first days with it."""
+"""Plan a charge of gas for a tank: what to mix, what it may give, how long it lasts, and the first days with it."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _SHARE_OF_LIMIT = 0.8
 # Some bubbles of a cylinder's gas reach the surface: assumption.
 _CYLINDER_YIELD = (0.6, 1.0)
 # Days that a charge is planned for: usual, least and most. Yeast lasts one to three weeks: common practice, no source;
-# the others: assumptions.
+# the others are assumptions.
 _DAYS: dict[SourceKind, tuple[float, float, float]] = {
     "fermentation": (14.0, 7.0, 21.0),
     "acid-bicarbonate": (14.0, 1.0, 365.0),
@@ -35,7 +35,7 @@ _DAYS: dict[SourceKind, tuple[float, float, float]] = {
 }
 _MIX: dict[SourceKind, Callable[[float], Mix]] = {"fermentation": fermentation_mix, "acid-bicarbonate": acid_mix}
 # A charge of yeast starts after half a day to two days: common practice, no source. As yeast lasts one to three weeks,
-# a charge meant for so many days lasts between a third less and half as long again.
+# a charge may last from a third less than planned to half as long again.
 _YEAST_PACE = 1.5
 _YEAST_STARTS_AFTER_DAYS = (0.5, 2.0)
 _USUAL_FILLS_G = (500.0, 2000.0)  # of cylinders: common practice, no source
@@ -44,7 +44,7 @@ _USUAL_FILLS_G = (500.0, 2000.0)  # of cylinders: common practice, no source
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GasNeed:
     """
-    What a day needs, as D equally likely draws.
+    The CO2 that a day needs, as D equally likely draws.
 
     Parameters
     ----------
@@ -78,13 +78,13 @@ class StartPlan:
     Parameters
     ----------
     first_photo_after_h : float
-        After the vial went into the water [h].
+        Wait after the vial goes into the water [h].
     starts_with : float
         Share of the planned gas to begin with [-].
     step : float
         Largest step up [-].
     step_days, full_after_days : int
-        Days between steps, and until all of the gas flows [d].
+        Days between steps, and until the planned gas flows in full [d].
     gas_on : datetime.time or None
         When the gas comes on; None if it never stops.
     lights_on : datetime.time or None
@@ -116,7 +116,7 @@ class GasPlan:
     gas : DailySpan
         When the gas is on.
     is_of_days : bool
-        Whether loss and uptake come from its own days, not from usual tanks.
+        Whether loss and uptake come from the tank's own days rather than from usual tanks.
     no_days : str
         Why they do not; empty if they do.
     days_old : int or None
@@ -126,9 +126,9 @@ class GasPlan:
     need_g_per_day : Interval
         CO2 that this takes [g/d].
     dose_g_per_day : float
-        Planned CO2: the middle of the need, or less if that would pass the fish limit too likely [g/d].
+        Planned CO2: the median of the need, or less if that were too likely to pass the fish limit [g/d].
     is_held_back : bool
-        Whether it is less.
+        Whether the dose is less than the median of the need.
     against_now : float or None
         The dose relative to what the tank gets now; None if its days do not show that [-].
     starts : datetime.date
@@ -138,7 +138,7 @@ class GasPlan:
     mix : Mix or None
         What to mix; None for a cylinder.
     gas_g : float
-        Gas made or let out in that time, more than reaches the water [g].
+        Gas made or let out in that time, which is more than reaches the water [g].
     fills : tuple of Fill
         How long cylinders last.
     gives_g_per_day, first_days_g_per_day : Interval
@@ -148,9 +148,9 @@ class GasPlan:
     chance_above_limit : float
         Chance that this peak passes the fish limit [-].
     starts_after_days : tuple of (float, float) or None
-        When the gas comes; None for at once [d].
+        When the gas starts; None for at once [d].
     lasts_days : Interval
-        How long it lasts; for a cylinder of known filling, that whole filling [d].
+        How long it lasts; for a cylinder of known filling, how long that filling lasts [d].
     night : Night or None
         The first nights, if the gas never stops.
     timer : TimerValve or None
@@ -188,13 +188,13 @@ class GasPlan:
     start_plan: StartPlan | None
 
     def day_after(self, days: float | None) -> date:
-        """Return the day so many whole days after the charge; no charge lasts for ever, so `days` is known."""
+        """Return the day that many whole days after the charge; no charge lasts forever, so `days` is not None."""
         assert days is not None
         return self.starts + timedelta(days=int(days))
 
     @property
     def refill_on(self) -> date:
-        """When to charge again: the day on which half of such charges are used up."""
+        """When to refill: the day by which half of such charges are used up."""
         return self.day_after(self.lasts_days.value)
 
 
@@ -204,7 +204,7 @@ class _ChargeDraws:
     def __init__(self, kind: SourceKind, days: float, need: GasNeed) -> None:
         rng, n = np.random.default_rng(0), len(need.now_g)
         ends = _CYLINDER_YIELD if kind == "cylinder" else USUAL_YIELD
-        # Any of the usual shares is equally likely.
+        # All usual shares are equally likely.
         self.usual_yield = sum(ends) / 2.0
         self.of_usual: Draws = rng.uniform(*ends, n) / self.usual_yield
         self.mean: Draws = self.of_usual
@@ -223,8 +223,8 @@ def gas_need(tank: Tank, fit: TankFit | None, target_mg_l: float) -> GasNeed:
     """
     Return how much CO2 a tank needs a day: what it loses to the air and the plants through a settled day.
 
-    Without a fit the priors stand in. Gas hours that are not known follow the lights if a timer valve can keep them,
-    and else are all day.
+    Without a fit the priors stand in. Gas hours that are not known follow the lights if there is a timer valve;
+    otherwise they are all day.
     """
     assert tank.volume_l is not None
     for_lights = forecast.hours_for_lights(tank.lights) if tank.valve == "timer" else None
@@ -262,25 +262,25 @@ def plan_gas(
     readings : sequence of Reading
         Of this tank.
     events : iterable of Event
-        What was noted of it, in any order.
+        What was noted about it, in any order.
     logged : Tank, optional
-        Its settings when they were taken, if different.
+        The tank's settings when the photos were taken, if different.
     days : float, optional
-        How long the charge shall last; by default as long as is usual [d].
+        How long the charge should last; by default as long as usual [d].
     target_mg_l : float, optional
         Daily peak to aim at; by default the middle of the plants' range, below the fish limit [mg/L].
     now : datetime, optional
-        Start of the charge, on the tank's clock; by default that of the machine.
+        Start of the charge, on the tank's clock; by default the machine's present time.
 
     Returns
     -------
     GasPlan
-        For a charge on that day.
+        For a charge that starts on that day.
 
     Raises
     ------
     ValueError
-        If that cannot be planned, in one sentence.
+        If such a charge cannot be planned; one sentence.
     """
     now = wall_clock(now or datetime.now())
     source, limit_mg_l = _plannable_source(tank), tank.judged_by.fish_mg_l
@@ -340,7 +340,7 @@ def _kept_g(limit_g: Draws) -> float:
 
 
 def _plannable_source(tank: Tank) -> GasSource:
-    """Return the gas source; raise if it or the volume is not known, or an acid bottle has no valve."""
+    """Return the gas source; raise if it or the volume is not known, or if an acid bottle has no valve."""
     if tank.volume_l is None:
         raise ValueError("The tank volume is missing; enter it, such as 60 (or 15gal).")
     if tank.source is None:
@@ -365,7 +365,7 @@ def _fit_of_days(tank: Tank, usable: Sequence[Reading], events: Sequence[Event])
 
 
 def _days_of(kind: SourceKind, days: float | None) -> float:
-    """Return how long a charge shall last, given or usual [d]; raise if no such charge does."""
+    """Return how long a charge should last, as given or as usual [d]; raise if no such charge lasts that long."""
     usual, least, most = _DAYS[kind]
     days = usual if days is None else days
     if not least <= days <= most:

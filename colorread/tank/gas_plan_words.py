@@ -26,7 +26,7 @@ from colorread.words import (
 )
 
 _PER_CUP = {"cup": 1.0, "tbsp": 16.0, "tsp": 48.0}
-# Level US cups; a teaspoon of baking soda or citric acid is 4.6 g: common practice, no source.
+# Level US cups; a teaspoon of baking soda or citric acid weighs 4.6 g: common practice, no source.
 _G_PER_CUP: dict[Substance, float] = {
     "sugar": SUGAR_G_PER_CUP,
     "yeast": YEAST_G_PER_TSP * 48.0,
@@ -35,20 +35,22 @@ _G_PER_CUP: dict[Substance, float] = {
 }
 _SPOON_ERROR = 0.05  # nobody fills a spoon more accurately: assumption
 _QUARTERS = ("", "¼", "½", "¾")
-# What is said here of yeast and its doses, of depth and of hours: common practice, no source.
+# What the sentences here say about yeast and its doses, depth and hours: common practice, no source.
 _CHARGE_CAUTIONS: dict[SourceKind, str] = {
     "fermentation": (
         "Yeast past its date or kept warm starts late or not at all. Never tighten a cap without an open hose. "
         "Keep the mix out of the tank: a second bottle with water catches foam."
     ),
     "acid-bicarbonate": (
-        "Citric acid stings: gloves and goggles. Never mix acid, soda and water at once in a closed bottle; let the "
-        "acid run to the soda as the bottle's supplier says."
+        "Citric acid stings: wear gloves and goggles. Never mix acid, soda and water at once in a closed bottle. Let "
+        "the acid run into the soda as the bottle's supplier says."
     ),
     "cylinder": "Have cylinders filled and tested by their supplier. Never refill one yourself.",
 }
-_OLD_DAYS = 14  # since the last reading; plants and surface may have changed after that: assumption
-_BY_DEPTH = "The deeper the diffuser hangs, the more dissolves: little near the surface, much deep and in the outflow."
+_OLD_DAYS = 14  # days since the last reading; plants and surface may have changed after that: assumption
+_BY_DEPTH = (
+    "The deeper the diffuser hangs, the more gas dissolves: little near the surface, much at depth and in the outflow."
+)
 
 
 def plan_title(plan: GasPlan) -> str:
@@ -78,7 +80,7 @@ def answer_lines(plan: GasPlan) -> tuple[str, ...]:
     parts = [f"{part.capitalize()}: {amount_words(part, amount)}" for part, amount in mix.parts.items()]
     bottles = "1 bottle of" if mix.bottles == 1 else f"{mix.bottles} bottles, each of"
     share = "three quarters" if "yeast" in mix.parts else "half"
-    return *parts, f"In {bottles} {with_other_unit('fluid', mix.bottle_ml)}, filled to {share} at most."
+    return *parts, f"In {bottles} {with_other_unit('fluid', mix.bottle_ml)}, at most {share} full."
 
 
 def plan_rows(plan: GasPlan) -> tuple[tuple[str, str], ...]:
@@ -93,7 +95,7 @@ def plan_rows(plan: GasPlan) -> tuple[tuple[str, str], ...]:
     Returns
     -------
     tuple of (str, str)
-        Rows of a short label, empty if it is that of the row above, and a text.
+        Rows of a short label, empty if it is the same as in the row above, and a text.
     """
     sections: dict[str, tuple[str, ...]] = {
         "How": _mixing_lines(plan),
@@ -163,7 +165,7 @@ def amount_words(substance: Substance, amount: float) -> str:
     if substance == "water":  # fluid ounces are kitchen measures already
         return with_other_unit("fluid", amount)
     kitchen = _kitchen_words(amount / _G_PER_CUP[substance])
-    if substance == "yeast":  # a few hundredths of an ounce
+    if substance == "yeast":  # only a few hundredths of an ounce
         return f"{amount:.2g} g ({kitchen})"
     return with_other_unit("mass", amount, remark=f", {kitchen}")
 
@@ -183,11 +185,11 @@ def _mixing_lines(plan: GasPlan) -> tuple[str, ...]:
         return ()
     if "yeast" in plan.mix.parts:
         return (
-            "Dissolve the sugar in lukewarm water, then add fresh dry yeast: half a teaspoon per cup of "
-            "sugar, up to a tablespoon for a fast start and an early end.",
+            "Dissolve the sugar in lukewarm water, then add fresh dry yeast: half a teaspoon per cup of sugar. Up to a "
+            "tablespoon starts faster, but ends earlier.",
         )
     hydrate_g = plan.mix.parts["citric acid"] * MONOHYDRATE_PER_ACID
-    return (f"That is anhydrous acid. Of the monohydrate, use {hydrate_g:.3g} g with the same soda.",)
+    return (f"This is for anhydrous acid. If yours is the monohydrate, use {hydrate_g:.3g} g with the same soda.",)
 
 
 def _gives_words(plan: GasPlan) -> str:
@@ -216,7 +218,7 @@ def _fish_words(plan: GasPlan) -> str:
         step = "go up by at most a fifth every two days"
         if handling_of(plan.tank.source, plan.gas).set_by in ("bottle", "depth"):
             step = "hang the diffuser near the surface, and lower it a little every two days"
-        words += f" That is {plan.against_now:.2g} times the present gas: {step}."
+        words += f" The plan is {plan.against_now:.2g} times the present gas: {step}."
     return words
 
 
@@ -257,10 +259,10 @@ def _dosing_lines(plan: GasPlan) -> tuple[str, ...]:
     if valve == "timer":
         hours = f"Set the timer valve to {plan.gas}"
         if _assumes_all_day(plan):
-            hours = "Enter the gas hours that the timer valve shall keep"
-        lines.append(f"{hours}. It closes when it has no current.")
+            hours = "Enter the gas hours that the timer valve should keep"
+        lines.append(f"{hours}. It closes when it has no power.")
     elif valve is None:
-        lines.append("Enter which valve it has, for advice that fits it.")
+        lines.append("Enter which valve it has, for advice that fits.")
     elif plan.gas.hours >= 24.0:
         lines.append("With a needle valve alone the gas runs day and night.")
     return *lines, _BY_DEPTH
@@ -275,12 +277,12 @@ def _start_lines(plan: GasPlan, start: StartPlan) -> tuple[str, ...]:
     ]
     steps = f"steps of at most a fifth, {start.step_days} days apart"
     if set_by == "bottle":
-        lines.append(f"Start low: hang the diffuser near the surface. Then lower it in {steps}, after a photo each.")
+        lines.append(f"Start low: hang the diffuser near the surface. Then lower it in {steps}, each after a photo.")
     elif set_by == "valve":
         low_g = number_words(Interval(value=plan.dose_g_per_day * start.starts_with, low=None, high=None)).value
         lines.append(
-            f"Start low, with about {low_g} g a day. Then turn it up in {steps}, after a photo each: all of it after "
-            f"{start.full_after_days} days or more."
+            f"Start low, with about {low_g} g a day. Then turn it up in {steps}, each after a photo. It takes "
+            f"{start.full_after_days} days or more to reach the full dose."
         )
     if start.gas_on is not None and start.lights_on is not None:
         lines.append(

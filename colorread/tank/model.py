@@ -15,7 +15,7 @@ _LEAST_DIFFERENCE = 1e-6  # of two rates, far below what any photo could show [1
 _HOURS_PER_DAY = 24.0
 
 Floats = NDArray[np.float64]
-Draws = NDArray[np.float64]  # one value for each of D draws, as first axis unless noted
+Draws = NDArray[np.float64]  # one value for each of D draws, along the first axis unless noted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +65,7 @@ class Schedule:
     gas : DailySpan
         Hours of the gas.
     lights : DailySpan or None
-        Hours of the lamp; None if not known, then the loss includes the uptake.
+        Hours of the lamp; None if not known: the loss then includes the uptake.
     night_loss_factor : float, default 1.0
         Loss to the air while the lamp is off, relative to that while it is on [-].
     """
@@ -78,14 +78,14 @@ class Schedule:
 @dataclass(frozen=True, slots=True)
 class Turn:
     """
-    What changes at an hour.
+    A change to the tank at one moment.
 
     Parameters
     ----------
     hour : float
         Hours since hour 0, above 0 [h].
     parameters : TankParameters
-        From then on; the gas rate is still that of hour 0.
+        Parameters from then on; the gas rate still refers to hour 0.
     water_change : float
         Share of the water replaced by water without added gas [-].
     fluid_renewed : bool
@@ -102,7 +102,7 @@ def simulate(
     parameters: TankParameters, schedule: Schedule, times_h: Floats, start_mg_l: Draws, turns: Sequence[Turn] = ()
 ) -> Draws:
     """
-    Follow tank and vial from hour 0, a midnight, on.
+    Follow tank and vial from hour 0, which is a midnight.
 
     Parameters
     ----------
@@ -115,7 +115,7 @@ def simulate(
     start_mg_l : ndarray of float64, shape (2, D)
         CO2 of tank and vial at hour 0 [mg/L].
     turns : sequence of Turn, optional
-        At most one for any hour.
+        At most one at any hour.
 
     Returns
     -------
@@ -141,7 +141,7 @@ def simulate(
 
 def settled_state(parameters: TankParameters, schedule: Schedule, *, days: int) -> Draws:
     """
-    Return tank and vial at midnight after some days of the same schedule with the rate of hour 0.
+    Return tank and vial at midnight after some days of the same schedule with the gas rate of hour 0.
 
     Parameters
     ----------
@@ -150,7 +150,7 @@ def settled_state(parameters: TankParameters, schedule: Schedule, *, days: int) 
     schedule : Schedule
         When gas and lamp are on.
     days : int
-        Days to follow, starting at the mean level of the tank.
+        Days to simulate, starting at the mean level of the tank.
 
     Returns
     -------
@@ -167,7 +167,7 @@ def settled_state(parameters: TankParameters, schedule: Schedule, *, days: int) 
 
 
 def gas_rates(first: TankParameters, turns: Sequence[Turn], hours: Floats) -> Draws:
-    """Return the gas rate while the gas is on at hours since hour 0; at a turn, the one after it, (D, N) [mg/L/h]."""
+    """Return the gas rate with the gas on, at hours since hour 0; at a turn, the new rate, shape (D, N) [mg/L/h]."""
     pieces = (first, *(turn.parameters for turn in turns))
     place = np.searchsorted([turn.hour for turn in turns], hours, side="right")
     return np.stack(
@@ -190,7 +190,7 @@ def is_on(span: DailySpan, hour: float) -> bool:
     Returns
     -------
     bool
-        Including the start, not the end.
+        Includes the start but not the end.
     """
     return (hour - span.on_h) % _HOURS_PER_DAY < span.hours
 
@@ -207,7 +207,7 @@ def _switching_times(schedule: Schedule, end_h: float, turns_h: Iterable[float])
 
 
 def _piece(parameters: TankParameters, schedule: Schedule, start_h: float, since_h: Floats, state: Draws) -> Draws:
-    """Solve a piece without switching, a sum of exponentials; `since_h` are hours from its start to its end."""
+    """Solve a piece without switching as a sum of exponentials; `since_h` are hours from its start, up to its end."""
     middle_h = start_h + since_h[-1] / 2.0
     gas_on = is_on(schedule.gas, middle_h)
     lit = schedule.lights is not None and is_on(schedule.lights, middle_h)
@@ -231,5 +231,5 @@ def _piece(parameters: TankParameters, schedule: Schedule, start_h: float, since
 
 
 def _apart(rate: Draws, other: Draws) -> Draws:
-    """Return the rate, moved a little where it equals the other: the solution is smooth there, its formula is not."""
+    """Return the rate, nudged where it equals the other: the solution is smooth there, but its formula is not."""
     return np.where(np.abs(rate - other) < _LEAST_DIFFERENCE, other + 2.0 * _LEAST_DIFFERENCE, rate)

@@ -28,17 +28,17 @@ class Prior(NamedTuple):
         return self.mean + self.std * coordinate
 
 
-# Loss to the air: 0.03 (still) over 0.09 (rippled) to 0.29 1/h (strong outflow) for water 35 cm deep and gas-transfer
+# Loss to the air: 0.03 (still), 0.09 (rippled) and 0.29 1/h (strong outflow) for water 35 cm deep and gas-transfer
 # velocities of 1, 3 and 10 cm/h. The last is from Gelda et al. 1996 (J. Environ. Eng. 122, 269, abstract: 1.50 to 2.64
-# m/d, that is 6.3 to 11 cm/h, for the oxygen of a lake). 1 and 3 cm/h for calmer water are assumptions, and so is that
-# an aquarium behaves like a lake: no measurement was found.
+# m/d, that is 6.3 to 11 cm/h, for the oxygen of a lake). 1 and 3 cm/h for calmer water are assumptions, and so is
+# treating an aquarium like a lake: no measurement was found.
 LN_LOSS = Prior(math.log(0.12), 0.7)
 # Lag of the vial: 63 % within 0.7 to 4 h, usually 1.5 h, from diffusion through vial and air gap: assumption.
 LN_LAG = Prior(math.log(1.6), 0.45)
 # Level the tank would reach if gas and lamp stayed on [mg/L]; together with the loss it gives the gas rate. Wide, so
-# that a tank whose gas has nearly run out is not drawn towards a well-fed one: assumption.
+# that a tank whose gas has nearly run out is not pulled towards a well-supplied one: assumption.
 _LN_LEVEL = Prior(math.log(30.0), 1.2)
-# Fading of the gas per day. Bottles fade over one to three weeks, a cylinder hardly: common practice, no source.
+# Fading of the gas per day. Bottles fade over one to three weeks, a cylinder hardly at all: common practice, no source.
 _FALL_PER_DAY: Mapping[SourceKind | None, Prior] = {
     "fermentation": Prior(0.04, 0.06),
     "acid-bicarbonate": Prior(0.02, 0.05),
@@ -52,28 +52,28 @@ _LN_UPTAKE = Prior(math.log(0.01), 1.4)
 _LN_BASE = Prior(math.log(0.9), 0.5)
 _LN_START = Prior(0.0, 0.5)  # CO2 at the first midnight relative to a settled day: assumption
 _LN_NOISE = Prior(0.0, 0.3)  # the readings may scatter by a third more or less than they state: assumption
-# Bubbles differ in size and are counted in a hurry: relative error of a count, as logarithm: assumptions.
+# Relative error of a count, as logarithm; bubbles differ in size and are counted in a hurry: assumptions.
 _LN_COUNT_STD = Prior(math.log(0.1), 0.5)
-# By how much the fading of a refill may differ from that of the charge before it, per day: assumption, half of what
-# bottles differ by.
+# By how much the fading of a refill may differ from that of the charge before it, per day: assumption, half of the
+# spread between bottles.
 _FALL_STD_PER_DAY = 0.03
 _OUTLIER_SHARE, _OUTLIER_STD_LN = 0.03, 1.0  # readings that are simply wrong, such as of another vial: assumption
 # The error of phone and lamp changes with the color: over 120 simulated phones, lamps and vials without a profile it
-# correlated by 0.5 to 0.7 over 0.3 pH, by 0.2 to 0.6 over 0.6, and by less beyond. It has a value of its own at each of
-# these pH, with Gaussians of this width between them.
+# correlated by 0.5 to 0.7 across 0.3 pH, by 0.2 to 0.6 across 0.6, and by less beyond. It has its own value at each of
+# these pH, interpolated by Gaussians of this width.
 _BEND_PH: Floats = np.arange(6.0, 8.01, 0.5)
 _BEND_WIDTH_PH = 0.35
-# The shared errors may be this many times larger with this probability, for example where a profile was made from a
-# bad photo, so that readings whose course contradicts a profile can overrule it: assumptions.
+# With this probability the shared errors are this many times larger, for example where a profile was made from a bad
+# photo, so that readings whose course contradicts a profile can overrule it: assumptions.
 _MISLED_SHARE, _MISLED_FACTOR = 0.1, 2.0
 
-# Columns of the coordinates: seven of the boxes (level, fading, loss, uptake, base, lag, start), then the common error,
-# the errors at `_BEND_PH`, and the noise. What was noted adds its own columns after these.
+# Columns of the coordinates: seven for the boxes (level, fading, loss, uptake, base, lag, start), then the common
+# error, the errors at `_BEND_PH`, and the noise. Notes add their own columns after these.
 _COMMON, _BEND, _NOISE, _N_FIXED = 7, slice(8, 13), 13, 14
 _SHARED = slice(7, 13)
 
 # Settings of the sampler: number of draws, width of the first ones relative to the normal distribution at the mode,
-# random-walk steps at each temperature and at the last, and the acceptance rate aimed at: common practice, no source.
+# random-walk steps at each temperature and at the last, and the target acceptance rate: common practice, no source.
 N_DRAWS = 1000
 _SPREAD, _N_WALKS, _N_LAST_WALKS, _USUAL_ACCEPTED = 1.3, 6, 40, 0.25
 
@@ -83,7 +83,7 @@ class Posterior:
     The posterior density over standard-normal coordinates.
 
     After the fixed columns come two for each step of the gas, one for the error of each renewed fluid, and one for the
-    noise of the bubble counts if any of them compare.
+    noise of the bubble counts if any two of them can be compared.
     """
 
     def __init__(self, tank: Tank, series: VialSeries, events: Sequence[Event], schedule: Schedule) -> None:
@@ -98,11 +98,12 @@ class Posterior:
         self._fluids = slice(self._gas.stop, self._gas.stop + len(renewed_h))
         self._n = self._fluids.stop + (self.counts is not None)
         self.common_std = _common_std(series, renewed_h)
-        # The size of the color error is a mean over all readings of similar color. Noise moves single readings towards
-        # an end of the scale, where they state a larger shared error, and one error would draw all of them back.
+        # The size of the color error is averaged over readings of similar color. Noise moves single readings towards an
+        # end of the scale, where they state a larger shared error; if each counted as stated, one shared error could
+        # pull all of them back.
         self.scale_ph = np.linspace(series.ph.min(), series.ph.max(), 50)
         self.scale_std = series.mean_near(self.scale_ph, series.color_std)
-        # The gas rate refers to the middle of the readings: there it hardly correlates with its trend.
+        # The gas rate refers to the middle of the readings, where it hardly correlates with its trend.
         self.middle_h = float(series.hours.mean())
 
     def boxes(self, x: Floats) -> tuple[TankParameters, Draws]:
@@ -122,14 +123,14 @@ class Posterior:
         return parameters, settled_state(parameters, self.schedule, days=2) * np.exp(ln_start)
 
     def turns(self, first: TankParameters, x: Floats) -> tuple[Turn, ...]:
-        """Return what changes in the model at each noted step, from the parameters before all of them."""
+        """Return what changes in the model at each noted step, given the parameters before the first."""
         turns, parameters = [], first
         columns = iter(x[:, self._gas].T)
         for step in self.steps:
             if step.gas_std:
                 rate, fading = next(columns), next(columns)
                 fall = parameters.fall_per_h + _FALL_STD_PER_DAY / 24.0 * fading
-                # The rate is always that of hour 0: the one from which this fading leads to the new rate at the step.
+                # The rate always refers to hour 0: from there, this fading leads to the new rate at the step.
                 ln_factor = step.gas_std * rate + (fall - parameters.fall_per_h) * step.hour
                 parameters = replace(parameters, gas_mg_l_h=parameters.gas_mg_l_h * np.exp(ln_factor), fall_per_h=fall)
             turns.append(Turn(step.hour, parameters, step.water_change, step.fluid_renewed))
@@ -139,7 +140,7 @@ class Posterior:
         """
         Return how far the course lies above each reading, and each bubble count above its gas rate, shape (D, N + M).
 
-        In units of their own uncertainties; 0 beyond the open end of a one-sided reading.
+        In units of its own uncertainty; 0 beyond the open end of a one-sided reading.
         """
         series = self.series
         first, start_mg_l = self.boxes(x)
@@ -156,10 +157,10 @@ class Posterior:
         return np.concatenate([off, counts_off], axis=1)
 
     def shared_error(self, x: Floats, ln_expected: Floats, ph_at_1_mg_l: Floats, common_std: Floats) -> Floats:
-        """Return how far the shared errors lift the logarithm of N readings above the vial, shape (D, N)."""
+        """Return how far the shared errors lift the logarithms of N readings above the vial's, shape (D, N)."""
         common = x[:, [_COMMON, *range(self._fluids.start, self._fluids.stop)]] @ common_std.T
-        # The place on the color scale is that of the expected course with its shared error: the color seen moves with
-        # the noise.
+        # The place on the color scale comes from the expected course with its shared error, as the color seen moves
+        # with the noise.
         error = np.zeros_like(ln_expected)
         for _ in range(2):
             ph = np.clip(ph_at_1_mg_l - (ln_expected + error) * PH_PER_LN, *_BEND_PH[[0, -1]])
@@ -177,7 +178,7 @@ class Posterior:
         good = (1.0 - _OUTLIER_SHARE) * np.exp(-0.5 * off**2)
         stray = _OUTLIER_SHARE * ratio * np.exp(-0.5 * (off * ratio) ** 2)
         two_sided = np.log(np.maximum(good + stray, 1e-300)) - np.log(own_std)
-        # A one-sided reading is equally likely all along its open side: a probability, not a density at a value.
+        # A one-sided reading is equally likely all along its open side: it adds a probability, not a density.
         one_sided = np.log(good + 0.5 * _OUTLIER_SHARE)
         log_density = np.where(series.is_open, one_sided, two_sided).sum(axis=1) + _log_prior(x)
         if self.counts is not None:
@@ -185,7 +186,7 @@ class Posterior:
         return np.asarray(log_density)
 
     def noise(self, x: Floats) -> Floats:
-        """Return the scatter of the readings relative to what they state, shape (D, 1)."""
+        """Return the scatter of the readings relative to their stated uncertainties, shape (D, 1)."""
         return np.asarray(np.exp(_LN_NOISE.at(x[:, [_NOISE]])))
 
     def draws(self) -> Floats:
@@ -202,7 +203,7 @@ class Posterior:
         x = mode + _SPREAD * rng.standard_normal((N_DRAWS, n)) @ factor.T
 
         def log_densities(x: Floats) -> Floats:
-            """Return those of the normal distribution and of the posterior, shape (2, D)."""
+            """Return the log densities of the normal distribution and of the posterior, shape (2, D)."""
             whitened = np.linalg.solve(factor, (x - mode).T) / _SPREAD
             return np.stack([-0.5 * (whitened**2).sum(axis=0), self.log_density(x)])
 
@@ -211,7 +212,7 @@ class Posterior:
             gain = log_there[1] - log_there[0]
             step = _largest_step(gain, 1.0 - power)
             power = min(power + step, 1.0)
-            # Systematic resampling: evenly spaced points on the cumulated weights repeat fewer draws than random ones.
+            # Systematic resampling: evenly spaced points on the cumulative weights repeat fewer draws than random ones.
             cumulated = np.cumsum(np.exp(step * (gain - gain.max())))
             points = (np.arange(N_DRAWS) + 0.5) / N_DRAWS * cumulated[-1]
             index = np.searchsorted(cumulated, points)
@@ -261,7 +262,7 @@ def _common_std(series: VialSeries, renewed_h: Sequence[float]) -> Floats:
     """
     Return how strongly each reading shares in the error of the first fluid and of each later one, shape (N, 1 + F).
 
-    The KH of new fluid has an error of its own; that of the dye stays.
+    The KH of new fluid has an error of its own; the error of the dye stays the same.
     """
     kh_std = np.array([reading.budget[BUDGET_KH] for reading in series.readings]) / PH_PER_LN
     common_std = np.zeros((len(series.hours), 1 + len(renewed_h)))

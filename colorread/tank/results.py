@@ -1,4 +1,4 @@
-"""What days of readings show of a tank: numbers with their intervals, or the reason why there are none."""
+"""What days of readings show about a tank: numbers with their intervals, or the reason why there are none."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from colorread.tank.events import Event
 from colorread.tank.settings import DailySpan, Tank
 from colorread.words import OLD_DAYS, Answer, answer_of
 
-_THREE_DIGITS = Kept(digits=3)  # decimals in JSON; more are worth nothing
+_THREE_DIGITS = Kept(digits=3)  # decimals in JSON; more would mean nothing
 _RoundedInterval = Annotated[Interval, _THREE_DIGITS]
 _RoundedShare = Annotated[float, _THREE_DIGITS]
 _Unwritten = Annotated[NDArray[np.float64], Kept(is_left_out=True)]
@@ -66,7 +66,7 @@ class PhotoPoint:
     photo : str
         Name or path of the photo.
     taken_at : datetime
-        As the photo has it.
+        As stored in the photo.
     co2_mg_l : Interval
         CO2 of the tank [mg/L].
     """
@@ -85,7 +85,7 @@ def tank_co2_lookup(points: Iterable[PhotoPoint]) -> Callable[[Reading], Interva
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Course:
     """
-    CO2 through time with its 90 % band.
+    CO2 over time with its 90 % band.
 
     Parameters
     ----------
@@ -116,7 +116,7 @@ class Change:
     rate_factor : float
         Gas rate relative to today's [-].
     night_loss_factor : float
-        Loss to the air at night relative to today's, by moving the surface [-].
+        Loss to the air at night relative to today's, changed by moving the surface [-].
     refill_on : datetime.date or None
         Day on which to refill the gas source.
     refill_share : float
@@ -133,14 +133,14 @@ class Change:
 @dataclass(frozen=True, slots=True)
 class Handling:
     """
-    What a keeper can do with the gas of a source.
+    How a keeper can control the gas from a source.
 
     Parameters
     ----------
     switched_by : {'gas', 'hose', 'unknown'} or None
         What starts and stops it by the clock: a switch or valve, or the hose; None if nothing does.
     set_by : {'valve', 'bottle', 'depth', 'unknown'}
-        What brings less or more of it into the water: a needle valve; the size of the bottle or the depth of the
+        What makes less or more of it reach the water: a needle valve; the size of the bottle or the depth of the
         diffuser; that depth alone.
     """
 
@@ -194,14 +194,14 @@ class DayForecast:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Night:
     """
-    The hours without light of a day whose gas never stops.
+    The dark hours of a day whose gas never stops.
 
     Parameters
     ----------
     low_mg_l, high_mg_l : Interval
         Lowest and highest CO2 [mg/L].
     chance_above_limit : float
-        Chance that it passes the fish limit [-].
+        Chance that the CO2 passes the fish limit [-].
     aerate : bool
         Whether that chance is too high for the hours in which oxygen is lowest.
     """
@@ -237,14 +237,14 @@ class TimerValve:
 
 
 # The advice: stop the gas for now ("stop") or for hours ("pause"); check a source that may have run dry; make a
-# simulated change; watch; leave it, with more gas to try ("climb"), or as no change could be simulated.
+# simulated change; watch; leave it, perhaps with more gas to try ("climb"), or because no change could be simulated.
 Outcome = Literal["stop", "pause", "check source", "change", "watch", "leave", "climb", "leave untried"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decision:
     """
-    What an advice says.
+    What the advice says, before it is put into words.
 
     Parameters
     ----------
@@ -259,13 +259,13 @@ class Decision:
     is_overdosed : bool
         Whether the whole interval of the daily peak lies above the fish limit.
     is_first_step : bool
-        Whether the change is not enough by itself.
+        Whether the change alone is not enough.
     night : Night or None
-        The night, if the gas never stops and is not far too much.
+        The night, if the gas never stops and there are known dark hours.
     timer : TimerValve or None
         What a timer valve would change there.
     calm_in_days : int or None
-        Days after which a fading source is of no concern by itself.
+        Days after which a fading source reaches no concern by itself.
     """
 
     outcome: Outcome
@@ -308,7 +308,7 @@ class Advice:
     others: tuple[DayForecast, ...]
 
 
-# Whatever lasts this long lasts for ever: assumption, longer than any charge is kept [d].
+# Anything that lasts this long counts as lasting forever: assumption, longer than any charge is kept [d].
 NEVER_DAYS = 3650.0
 
 
@@ -322,12 +322,12 @@ class SourceOutlook:
     total_g : float
         The most CO2 that the whole charge can give [g].
     used_g : Interval
-        CO2 that went into the water by the fitted rate, without gas lost on the way [g].
+        CO2 that went into the water at the fitted rate, without gas lost on the way [g].
     days_left : Interval or None
-        Until the charge is used up, with the usual yield of a bottle, or all of the gas of a cylinder; value and upper
+        Until the charge is used up, counting the usual yield of a bottle or all the gas of a cylinder; value and upper
         end are None for never. None as a whole if by this count it is used up already [d].
     fades_on : bool
-        Whether that extrapolates the fitted trend, not the present rate.
+        Whether that extrapolates the fitted trend rather than the present rate.
     sentence : str
         The same in words.
     """
@@ -342,12 +342,12 @@ class SourceOutlook:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Findings:
     """
-    What a course fitted to the readings shows of one tank.
+    What a course fitted to the readings shows about one tank.
 
     Parameters
     ----------
     tank_co2 : tuple of PhotoPoint
-        The tank at the times of the fitted photos, in the order of time.
+        The tank at the times of the fitted photos, in order of time.
     course : Course
         From the first day to a day after the last photo.
     estimates : mapping of EstimateName to Estimate
@@ -357,9 +357,9 @@ class Findings:
     advice : Advice
         What to change.
     n_unused : int
-        Number of photos with numbers that the course leaves out.
+        Number of photos that were read but are left out of the course.
     common_std_ph : float
-        Standard uncertainty that all readings share, as pH; it is not averaged away [-].
+        Standard uncertainty that all readings share, as pH; averaging does not reduce it [-].
     fitted : mapping of str to Interval
         Further fitted numbers, for the record.
     """
@@ -382,7 +382,7 @@ class Now:
     Parameters
     ----------
     what : str
-        What the number is.
+        What the number describes.
     co2_mg_l : Interval
         CO2 [mg/L].
     verdict : Verdict
@@ -394,7 +394,7 @@ class Now:
     verdict: Verdict
 
 
-# The number that a photo narrows most; "usual" if there is no course to say.
+# The number that a photo narrows most; "usual" if there is no course.
 PlannedFor = Literal["loss", "lag", "gas rate", "usual"]
 
 
@@ -410,7 +410,7 @@ class PlannedPhoto:
     tells : {'loss', 'lag', 'gas rate', 'usual'}
         The number that it narrows most.
     narrowing : float
-        Expected narrowing of its interval, relative to that after the photos planned before [-].
+        Expected narrowing of its interval, relative to that after the photos planned before it [-].
     """
 
     at: Annotated[datetime, Kept(timespec="minutes")]
@@ -445,14 +445,14 @@ class Plan:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TankSummary:
     """
-    What days of readings show of one tank.
+    What days of readings show about one tank.
 
     Parameters
     ----------
     tank : Tank
         Its settings, updated by what was noted.
     events : tuple of Event
-        What was noted, in the order of time.
+        What was noted, in order of time.
     n_read, n_refused : int
         Photos with numbers and without.
     first_at, last_at : datetime or None
@@ -464,7 +464,7 @@ class TankSummary:
     more : tuple of str
         What follows the verdict: the gas, and why there is no course or which photos it leaves out.
     cautions : tuple of str
-        What to watch: those of the advice, or else those of the highest reading and the gas source.
+        Cautions of the advice, or else those of the highest reading and the gas source.
     notes : tuple of str
         What was assumed and what cannot be determined.
     fluid_advice : str

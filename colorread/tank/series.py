@@ -1,4 +1,4 @@
-"""What the fit takes in of one tank: its readings, the steps that were noted, and bubble counts."""
+"""What the fit takes in for one tank: its readings, the steps that were noted, and bubble counts."""
 
 from __future__ import annotations
 
@@ -21,35 +21,34 @@ from colorread.tank.model import Floats, TankParameters, Turn, gas_rates
 from colorread.tank.settings import Tank
 
 PH_PER_LN = 1.0 / math.log(10.0)
-# Gas never flows quite as the model has it; readings differ from the course by this much beyond their own error.
+# Gas never flows quite as in the model; readings differ from the course by this much beyond their own error.
 _MODEL_STD_LN = 0.05  # assumption
-# Photos with these flags err by more than they state. Of 203 rendered photos without a profile 48 had one; an
-# additional error of this standard deviation explains how far they lay off [pH].
+# Photos with these flags are off by more than their intervals say. Among 203 rendered photos without a profile, 48 had
+# one; an additional error of this standard deviation explains how far off they were [pH].
 _DOUBTFUL_FLAGS = frozenset(("clipped", "mixed-light", "glare"))  # glare was too rare to count: assumption
 _DOUBTFUL_STD_PH = 0.1
-# A profile shows how the error of a phone bends over the color scale near the color of its known fluid, and hardly far
-# from it; readings with a profile state 0.01 to 0.05 pH. With at least this much [pH], five rendered weeks with a
-# profile are 15 times as likely, and the four without the week that it was meant to mend 13 times. Without a profile
-# readings state more anyway.
+# A profile shows how a phone's error varies with color near the color of its known fluid, but hardly far from it;
+# readings with a profile state 0.01 to 0.05 pH. With at least this much [pH], five rendered weeks with a profile are 15
+# times as likely; without the week that it was meant to fix, the other four are 13 times as likely. Readings without a
+# profile state more anyway.
 _COLOR_STD_LEAST_PH = 0.03
 _NEAR_PH = 0.2  # readings within about this of each other are of similar color: assumption
-# Only the last two weeks are fitted: the charge of gas and the growth of the plants change over longer times:
-# assumption.
+# Only the last two weeks are fitted, as gas charge and plant growth change over longer times: assumption.
 WINDOW_DAYS = 14
 # Each new gas rate rests on the readings that follow it, so no more changes than this are fitted: assumption.
 _GAS_TURNS_MAX = 4
-# With fewer readings, or over less than a night and the days around it, the priors would speak and not the photos:
-# assumptions.
+# With fewer readings, or over less than a night and the days around it, the result would show the priors, not the
+# photos: assumptions.
 LEAST_READINGS = 6
 _LEAST_HOURS = 36.0
-# Every reading of this program has these in its budget; one written elsewhere may not. Taking the error that it shares
-# with the others for noise of its own would average it away.
+# Every reading by this program has these in its budget; one written elsewhere may not. The error that it shares with
+# the others would then be taken for its own noise and averaged away.
 _NEEDED_BUDGET = (BUDGET_PKA, BUDGET_KH, BUDGET_CAMERA, BUDGET_COLOR)
 
 # By how much the gas rate may change with a refill, a turn of the valve, and a cleaned or moved diffuser, as standard
 # deviation of the logarithm: assumptions.
 _REFILLED_STD, _TURNED_STD, _DIFFUSER_STD = 0.8, 0.5, 0.3
-_TOGETHER_H = 1.0  # what is done to the gas within an hour is one step, as no vial shows more: assumption
+_TOGETHER_H = 1.0  # all that is done to the gas within an hour is one step, as no vial shows more: assumption
 
 # Why the course leaves a reading out.
 LeftOut = Literal["earlier charge", "other course", "higher course", "old", "no time", "no budget"]
@@ -62,18 +61,18 @@ class NoCourseError(ValueError):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VialSeries:
     """
-    The readings to fit, in the order of time.
+    The readings to fit, in order of time.
 
     Parameters
     ----------
     hours : ndarray of float64, shape (N,)
         Hours since `midnight` [h].
     ln_co2 : ndarray of float64, shape (N,)
-        Natural logarithm of the CO2 of the vial; of a one-sided reading that of the last color that its end looks like.
+        Natural logarithm of the CO2 of the vial; for a one-sided reading, at the last color that looks like its end.
     std_below, std_above : ndarray of float64, shape (N,)
-        Standard uncertainty of its own, towards lower and higher CO2, without the shared errors.
+        Each reading's own standard uncertainty, towards lower and higher CO2, without the shared errors.
     open_below, open_above : ndarray of bool, shape (N,)
-        One-sided readings: the CO2 lies below or above.
+        Whether the reading is one-sided with the CO2 below, or above.
     shared_std : ndarray of float64, shape (N,)
         Standard uncertainty that all readings share alike.
     color_std : ndarray of float64, shape (N,)
@@ -103,12 +102,12 @@ class VialSeries:
 
     @property
     def own_std(self) -> Floats:
-        """Standard uncertainty of its own, as mean of both sides."""
+        """Each reading's own standard uncertainty, as the mean of both sides."""
         return (self.std_below + self.std_above) / 2.0
 
     @property
     def is_open(self) -> NDArray[np.bool_]:
-        """Whether it is one-sided."""
+        """Whether each reading is one-sided."""
         return self.open_below | self.open_above
 
     @property
@@ -130,7 +129,7 @@ class VialSeries:
         return _hours_between(self.midnight, when)
 
     def mean_near(self, ph: Floats, values: Floats) -> Floats:
-        """Return the mean of a value of the readings over those of similar color, for each pH."""
+        """Return, for each pH, the mean of `values` over the readings of similar color."""
         near = np.exp(-0.5 * ((ph[:, None] - self.ph) / _NEAR_PH) ** 2)
         return np.asarray(near @ values / near.sum(axis=1))
 
@@ -145,7 +144,7 @@ class Step:
     hour : float
         Hours since hour 0 of the series [h].
     water_change : float
-        Share of the water [-].
+        Share of the water replaced [-].
     gas_std : float
         Standard deviation of the logarithm of the gas rate relative to that before; 0 if the gas was left alone [-].
     fluid_renewed : bool
@@ -172,7 +171,7 @@ class Counts:
     centering : ndarray of float64, shape (M, M)
         Subtracts the mean of all counts with the same diffuser, as the size of a bubble is not known.
     n_free : int
-        Number of counts less number of diffusers.
+        Number of counts minus number of diffusers.
     """
 
     hours: Floats
@@ -245,11 +244,11 @@ def vial_series(tank: Tank, readings: Sequence[Reading], events: Sequence[Event]
     Parameters
     ----------
     tank : Tank
-        If there are readings before the charge of its gas source, the series begins on the day after the charge.
+        If there are readings from before its gas source was charged, the series begins on the day after the charge.
     readings : sequence of Reading
         In any order.
     events : sequence of Event, optional
-        What was noted, in the order of time. A refill noted with its hour begins no new series.
+        What was noted, in order of time. A refill noted with its hour does not begin a new series.
 
     Returns
     -------
@@ -301,7 +300,7 @@ def vial_series(tank: Tank, readings: Sequence[Reading], events: Sequence[Event]
 
 
 def _begin(tank: Tank, events: Sequence[Event], first: datetime, last: datetime) -> tuple[datetime, datetime]:
-    """Return since when readings are recent enough, and since when they are of the present charge."""
+    """Return from when on readings are recent enough, and from when on they show the present charge."""
     oldest = last - timedelta(days=WINDOW_DAYS)
     turned = [event.at for event in events if event.changes_gas_rate and event.at > oldest]
     if len(turned) > _GAS_TURNS_MAX:  # a series must begin in a settled state
@@ -310,20 +309,20 @@ def _begin(tank: Tank, events: Sequence[Event], first: datetime, last: datetime)
     hour_is_noted = any(event.refilled and event.at.date() == started for event in events)
     if started is None or started > last.date() or hour_is_noted:
         return oldest, oldest
-    # The hour of the charge is not known: if there was an earlier one, photos of that day may show either. Overnight
-    # most of the earlier gas has left the water.
+    # The hour of the charge is not known: if there was an earlier charge, photos of that day may show either. Overnight
+    # most of the earlier gas leaves the water.
     charged = datetime.combine(started, time())
     return oldest, charged + timedelta(days=first < charged)
 
 
 def _row(reading: Reading) -> dict[str, float | bool]:
-    """Return one reading, by the names of `VialSeries`."""
+    """Return the values of one reading by their names in `VialSeries`."""
     budget = reading.budget
     ph, acid_std, base_std = _ph_of_photo(reading)
     dye, camera, color = budget[BUDGET_PKA], budget[BUDGET_CAMERA], budget[BUDGET_COLOR]
-    # The width of the photo's pH less that of the dye is split into camera and own noise as in the budget. The budget
-    # itself follows from the posterior, whose prior on usual tanks may have narrowed both. At an open end the other
-    # side stands in.
+    # The width of the photo's pH, less that of the dye, is split into camera error and own noise in the ratio of the
+    # budget. The budget itself comes from the posterior, whose prior on usual tanks may have narrowed both. At an open
+    # end the other side stands in.
     sides = (base_std or acid_std or color, acid_std or base_std or color)
     below, above = (math.sqrt(max(std**2 - dye**2, color**2)) / PH_PER_LN for std in sides)
     whole = math.hypot(camera, color) or 1.0
@@ -355,7 +354,7 @@ def _ph_of_photo(reading: Reading) -> tuple[float, float | None, float | None]:
 
 
 def steps_of(events: Iterable[Event], midnight: datetime) -> tuple[Step, ...]:
-    """Return the noted steps after a midnight that the course shows, in the order of time."""
+    """Return the steps noted after a midnight that affect the course, in order of time."""
     steps: list[Step] = []
     for at, group in groupby(events, key=lambda event: event.at):
         if at <= midnight:
@@ -378,7 +377,7 @@ def steps_of(events: Iterable[Event], midnight: datetime) -> tuple[Step, ...]:
 
 
 def counts_of(events: Iterable[Event], midnight: datetime) -> Counts | None:
-    """Return the bubble counts since a midnight; None if no two of them compare."""
+    """Return the bubble counts since a midnight; None if no two of them can be compared."""
     hours, bubbles, diffusers = [], [], []
     diffuser = 0
     for event in events:

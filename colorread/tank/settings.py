@@ -113,7 +113,7 @@ class GasSource:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tank:
     """
-    One tank. Times are those of its own clock.
+    One tank. Times are on its own clock.
 
     Parameters
     ----------
@@ -178,7 +178,7 @@ class Tank:
 
     @property
     def gas_hours(self) -> DailySpan | None:
-        """When the gas is on: as entered, or all day for yeast, which never rests; None if not known."""
+        """When the gas is on: as entered, or all day for yeast, which never stops; None if not known."""
         return ALL_DAY if self.gas is None and self.source_kind == "fermentation" else self.gas
 
     @property
@@ -224,8 +224,8 @@ def changed_tank(tank: Tank, given: Mapping[str, Any], cleared: Collection[str] 
     tank : Tank
         The tank to change.
     given : mapping of str to object
-        New settings by the names of the options of ``colorread tank add``, with underscores; spans, ranges and days
-        as text. A gas source of another kind starts without amount, day and valve.
+        New settings, named like the options of ``colorread tank add`` with underscores; spans, ranges and days as
+        text. A gas source of another kind starts without amount, day and valve.
     cleared : collection of str
         Settings to reset to those of a new tank.
 
@@ -258,7 +258,7 @@ def changed_tank(tank: Tank, given: Mapping[str, Any], cleared: Collection[str] 
         marks=replace(tank.marks, **changes["marks"]),
         **changes[""],
     )
-    # Tanks of earlier versions may have such hours; complain only if hours or source are changed.
+    # Tanks of earlier versions may have such hours; complain only if hours or source change.
     touched = "gas" in given or changed.source_kind != tank.source_kind
     if touched and changed.source_kind == "fermentation" and changed.gas not in (None, ALL_DAY):
         raise ValueError(

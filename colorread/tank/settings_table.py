@@ -2,7 +2,7 @@
 The settings of a tank: their names, how they are asked for, and their limits.
 
 A setting is a field of `colorread.tank.settings.Tank` and a row here, from which its option, its field in the form, its
-parsing and its limits follow. Without heavy imports, so that the command line can show them at once.
+parsing and its limits follow. No heavy imports here, so that the command line can show them at once.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ class Measure(NamedTuple):
     metavar, unit : str
         Its placeholder on the command line, and its unit in words.
     limits : tuple of float
-        Lowest and highest value, in the unit of the project.
+        Lowest and highest value, in the project's own unit.
     quantity : str or None
         Key of `colorread.chemistry.units.UNITS` if other units are accepted too.
     """
@@ -46,7 +46,7 @@ class Shown(NamedTuple):
     Parameters
     ----------
     group, label, hint : str
-        Legend of its group, label of its field, and the text below, in which ``{usual}`` stands for the default.
+        Legend of its group, label of its field, and the text below it, where ``{usual}`` stands for the default.
     """
 
     group: str
@@ -95,7 +95,7 @@ class Setting:
     unset: str = ""
 
     def values_in(self, tank: object) -> list[Any]:
-        """Return the values that a tank has in the fields; None for each that is not set."""
+        """Return the values of these fields in a tank; None for each that is not set."""
         return [reduce(lambda value, name: getattr(value, name, None), path.split("."), tank) for path in self.fields]
 
 

@@ -1,4 +1,4 @@
-"""What days of readings show of a tank, or why they show nothing, and the one verdict for now."""
+"""What days of readings show about a tank, or why they show nothing, and the one verdict for now."""
 
 from __future__ import annotations
 
@@ -34,25 +34,25 @@ from colorread.words import (
 )
 
 DAILY_PEAK = "CO2 in the tank at its daily peak"
-_STEP_H, _AHEAD_H = 0.5, 24.0  # of the course: its step, and how far it goes on after the last photo: assumptions
-# A number is shown if its interval lies within this factor of the value and the photos narrowed its prior; else the
-# prior would speak, not the photos. Assumptions.
+_STEP_H, _AHEAD_H = 0.5, 24.0  # step of the course, and how far it runs past the last photo: assumptions
+# A number is shown if its interval lies within this factor of the value and the photos narrowed its prior; otherwise it
+# would show the prior, not the photos. Assumptions.
 _LAG_FACTOR, _LOSS_FACTOR = 1.5, 1.8
-# A trend of at most two weeks says nothing about the time after two months: assumption.
+# A trend seen over at most two weeks says nothing about the time beyond two months: assumption.
 _FAR_DAYS = 60.0
-_READINGS_BACK = 6  # readings whose level may hold that of now, two days of three photos: assumption
+_READINGS_BACK = 6  # readings to go back for the level held before, two days of three photos: assumption
 _CONTRADICTED_FROM = 0.95  # probability that the vial is above its course: assumption
 _NO_LOSS = "Needs photos at the end of the night and in the hours after the gas goes off."
 _NO_LAG = "Needs photos one, two and three hours after the gas goes on."
 # By day, when oxygen is not low; less CO2 harms no fish.
-_ALL_DAY = "Needs a few hours without gas by day (pull the hose out of the tank), with photos in them."
+_ALL_DAY = "Needs a few hours without gas by day (pull the hose out of the tank), with photos taken during them."
 
 
 def summarize(
     tank: Tank, readings: Sequence[Reading], events: Iterable[Event] = (), *, now: datetime | None = None
 ) -> TankSummary:
     """
-    Return what days of readings show of a tank.
+    Return what days of readings show about a tank.
 
     Parameters
     ----------
@@ -61,9 +61,9 @@ def summarize(
     readings : sequence of Reading
         Of this tank, in any order, including refused ones.
     events : iterable of Event, optional
-        What was noted of it, in any order.
+        What was noted about it, in any order.
     now : datetime, optional
-        On the tank's clock; by default that of the machine. Photos of later days have a wrong clock.
+        On the tank's clock; by default that of the machine. Photos dated over a day later had a wrong clock.
 
     Returns
     -------
@@ -91,7 +91,7 @@ def summarize(
             highest = _highest_of_late(timed)
             what = IN_VIAL if highest is timed[-1] else HIGHEST_IN_VIAL
             verdict = _now_of_reading(highest, tank.judged_by, what)
-        # If nothing was read, everything there is to watch.
+        # If nothing was read, list everything to watch for.
         watch = (*watch_cautions(tank.judged_by), *STANDING_CAUTIONS) if verdict is None else verdict.verdict.cautions
         cautions = (*watch, *gas_cautions(tank.source_kind, tank.valve))
     else:
@@ -129,14 +129,14 @@ def _at(reading: Reading) -> datetime:
 
 
 def _now_of_reading(reading: Reading, marks: Marks, what: str = IN_VIAL) -> Now:
-    """Return the verdict by the vial, for when there is no course."""
+    """Return the verdict by a reading of the vial, where there is no course or the reading contradicts it."""
     assert reading.co2_mg_l is not None
     verdict = judge(reading.co2_mg_l, marks, calibrated=reading.profile is not None)
     return Now(what=what, co2_mg_l=reading.co2_mg_l, verdict=verdict)
 
 
 def _highest_of_late(timed: Sequence[Reading]) -> Reading:
-    """Return the highest reading of the last two days, as a low morning does not undo a high evening."""
+    """Return the highest reading of the last two days, as a low morning does not rule out a high evening."""
 
     def height(reading: Reading) -> tuple[float, datetime]:
         assert reading.co2_mg_l is not None
@@ -163,7 +163,7 @@ def _now_of_days(tank: Tank, findings: Findings, last: Reading, held: Level | No
 
 
 def _contradicts(last: Reading, findings: Findings, marks: Marks) -> bool:
-    """Return whether the last reading is more serious than the course and above where the course has the vial."""
+    """Return whether the last reading is more serious than the course, and surely above the course of the vial."""
     assert last.co2_mg_l is not None
     of_reading, of_days = (
         LEVELS.index(level_of(co2, marks.fish_mg_l)) for co2 in (last.co2_mg_l, findings.advice.today.peak_mg_l)
@@ -176,7 +176,7 @@ def _contradicts(last: Reading, findings: Findings, marks: Marks) -> bool:
 def _level_before(
     tank: Tank, fit: TankFit, timed: Sequence[Reading], events: Sequence[Event], n_back: int = _READINGS_BACK
 ) -> Level | None:
-    """Return the level before the last reading, which only a margin changes; None if it makes no difference."""
+    """Return the level held before the last reading (it changes only beyond a margin); None if it does not matter."""
     earlier, limit_mg_l = timed[:-1], tank.judged_by.fish_mg_l
     if not earlier or not n_back or not depends_on_held(_peak(tank, fit), limit_mg_l):
         return None
@@ -242,7 +242,7 @@ def _findings(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Eve
 
 
 def _around_light(lights: DailySpan | None, day: Floats, hour_of_day: Floats) -> tuple[Estimate, Estimate]:
-    """Return the CO2 at lights on and the lowest at night, from the course of a day at these hours of it."""
+    """Return the CO2 at lights on and the lowest at night, from the course of a day at these hours of the day."""
     if lights is None:
         unknown = Estimate(reason="The lights' hours are not known.")
         return unknown, unknown

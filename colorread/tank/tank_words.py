@@ -74,13 +74,13 @@ def share_words(day: DayForecast) -> str:
 
 
 def share_cells(day: DayForecast) -> tuple[str, str]:
-    """Return that share and its 90 % interval; the interval is empty if both ends are shown alike."""
+    """Return that share and its 90 % interval; the interval is empty if both ends look the same."""
     low, high = (round(share * 100.0) for share in (day.plants_share_low, day.plants_share_high))
     return percent_words(day.plants_share), "" if low == high else f"{low} to {high} %"
 
 
 def lit_words(lights: DailySpan | None) -> str:
-    """Return which hours a share of the lit hours is a share of: those of the gas if the lamp's are not known."""
+    """Return what the lit hours are called: those of the gas if the lamp's are not known."""
     return "the gas-on time" if lights is None else "the lights-on time"
 
 
@@ -111,12 +111,12 @@ def timer_words(timer: TimerValve) -> str:
         f"{percent_words(timer.chance_with)}"
     )
     if timer.is_worth_it:
-        return f"A timer valve is worth it: {effect}. Choose one that closes without current."
+        return f"A timer valve is worth it: {effect}. Choose one that closes when it has no power."
     return f"A timer valve helps the fish little: {effect}. {saves}"
 
 
 def days_until_words(days: Interval, end: str) -> NumberWords:
-    """Return in how many days an end comes, such as ``12 days (8 or more)``, ``never``, or ``used up already``."""
+    """Return the days until something ends, such as ``12 days (8 or more)``, ``never``, or ``used up already``."""
     if _is_already(days):
         return NumberWords(value=f"{end} already", span="", unit="")
     if days.value is None:
@@ -130,7 +130,7 @@ def days_until_words(days: Interval, end: str) -> NumberWords:
 
 
 def _is_already(days: Interval) -> bool:
-    """Whether the whole interval of the days until something happens is over."""
+    """Return whether the whole interval of the days until something happens has passed."""
     return days.high is not None and days.high < _LEAST_DAYS
 
 
@@ -174,7 +174,7 @@ def noted_since_words(events: Sequence[Event], last_at: datetime) -> str:
     since = [event for event in events if event.changes_gas_rate and event.at > last_at]
     if not since:
         return ""
-    return f"Noted since the last photo: {event_words(since[-1])}. How much gas flows now needs a new photo."
+    return f"Noted since the last photo: {event_words(since[-1])}. Only a new photo can show how much gas flows now."
 
 
 def plan_lines(plan: Plan, today: date | None = None) -> tuple[str, ...]:
@@ -235,12 +235,12 @@ def fluid_words(renewed: date | None, last: date | None) -> str:
 
 
 def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...]:
-    """Return what was assumed for the photos that were read, and how many do not count for a wrong clock."""
+    """Return what was assumed for the photos that were read, and how many do not count because of a wrong clock."""
     notes = []
     if n_of_the_future:
         notes.append(f"Not counted, as dated in the future: {_photos(n_of_the_future)}. Set that camera's clock.")
     if by_file := sum(reading.time_source == "file time" for reading in read):
-        notes.append(f"Without a time inside: {_photos(by_file)}. The time of the file, perhaps of a copy, was used.")
+        notes.append(f"Without a time inside: {_photos(by_file)}. The file's time was used; on a copy it may be wrong.")
     if any("kh" in reading.assumed for reading in read):
         notes.append(f"KH of the fluid: {USUAL_KH_DKH:g} dKH assumed.")
     if read and not any(reading.profile for reading in read):
@@ -259,7 +259,7 @@ def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
     if tank.source_kind == "fermentation" and tank.gas is not None and tank.gas.hours < 24.0:
         notes.append(
             f"A fermenting bottle never stops: the gas hours ({tank.gas}) hold only if its hose is out of the tank at "
-            "other times. Else clear them."
+            "other times. Otherwise clear them."
         )
     if tank.lights is None:
         notes.append("The lights' hours are not known, so plant uptake cannot be separated from loss to the air.")
@@ -285,7 +285,7 @@ class NumberRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ForecastRow:
-    """A simulated day; by label, each number as value and interval."""
+    """A simulated day; under each label, a number as value and interval."""
 
     words: str
     role: str
@@ -333,7 +333,7 @@ def number_rows(summary: TankSummary) -> list[NumberRow]:
         rows.append(NumberRow(label=label, number=number, reason=estimate.reason))
     if findings is not None and findings.source is not None and findings.source.days_left is not None:
         what = "Cylinder" if summary.tank.source_kind == "cylinder" else "Charge"
-        label = f"{what} empty in{', if it keeps fading' if findings.source.fades_on else ''}"
+        label = f"{what} empty in{' (if it keeps fading)' if findings.source.fades_on else ''}"
         rows.append(NumberRow(label=label, number=days_until_words(findings.source.days_left, "used up")))
     return rows
 
@@ -396,6 +396,6 @@ def _forecast_row(day: DayForecast, role: str) -> ForecastRow:
             "Overnight low, mg/L": number_words(day.night_low_mg_l).cells(),
             HOURS_ABOVE: hours_words(day.hours_above_fish_mark).cells(),
             "Lights-on time in plants' range": share_cells(day),
-            "Chance to stay below fish limit": (percent_words(day.fish_probability), ""),
+            "Chance of staying below fish limit": (percent_words(day.fish_probability), ""),
         },
     )
