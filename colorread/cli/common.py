@@ -224,7 +224,7 @@ def fail(message: str, code: int = EXIT_USAGE) -> NoReturn:
 
 
 def cause_of(error: Exception) -> str:
-    """Return the cause of an error in a few words, without a full stop."""
+    """Return the cause of an error in a few words, without a period."""
     if isinstance(error, MemoryError):
         return "memory ran out"
     return str(getattr(error, "strerror", None) or error).rstrip(".")

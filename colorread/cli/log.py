@@ -1,4 +1,4 @@
-"""The commands about the log of readings and notes."""
+"""The commands for the log of readings and notes."""
 
 from __future__ import annotations
 

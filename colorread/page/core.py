@@ -128,7 +128,7 @@ def _do(work: tuple[Callable[..., Any], tuple[Any, ...]]) -> tuple[Any, Exceptio
 
 
 def _is_for_people(error: ValueError) -> bool:
-    """Return whether this program raised an error with a sentence; other errors are its own faults, whatever they say."""
+    """Return whether this program raised an error with a sentence; all others are its own faults, whatever they say."""
     *_, (frame, _) = traceback.walk_tb(error.__traceback__)
     is_own_kind, is_raised_here = (
         module.partition(".")[0] in ("colorread", "calibration")

@@ -1,4 +1,4 @@
-"""The pages for every day: photos, readings and the course of a tank, also as files to download."""
+"""The everyday pages: photos, readings and the course of a tank, also as files to download."""
 
 from __future__ import annotations
 

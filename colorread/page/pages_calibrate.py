@@ -1,4 +1,4 @@
-"""Pages that lead through a calibration, photo by photo, to a profile in a folder beside the log."""
+"""Pages that guide through a calibration, photo by photo, to a profile in a folder beside the log."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def profile_choices(log_path: Path, current: str | None) -> list[tuple[str, str]
     log_path : Path
         The log.
     current : str or None
-        Path of the profile in use, which may lie anywhere.
+        Path of the profile in use, which may be anywhere.
 
     Returns
     -------

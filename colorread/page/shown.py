@@ -51,7 +51,7 @@ def units_of(cookie: str) -> Units:
 
 
 def cookie_of(units: Units) -> str:
-    """Return what a cookie keeps of units."""
+    """Return units as a cookie keeps them."""
     return ".".join(name for quantity in CHOSEN for name, unit in UNITS[quantity].items() if unit is units[quantity])
 
 

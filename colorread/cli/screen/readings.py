@@ -110,7 +110,7 @@ def _print_results(terminal: Terminal, headings: Sequence[str], rows: Sequence[S
 
 
 def print_cautions(terminal: Terminal, readings: Sequence[Reading], *, details: bool = False) -> None:
-    """Print the cautions of all readings, each once, or one line for the gravest reading."""
+    """Print the cautions of all readings, each once, or one line for the most serious reading."""
     verdicts = [reading.verdict for reading in readings if reading.verdict is not None]
     verdicts.sort(key=lambda verdict: -LEVELS.index(verdict.fish))
     cautions = dict.fromkeys(caution for verdict in verdicts for caution in verdict.cautions)
