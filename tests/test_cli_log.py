@@ -404,4 +404,4 @@ def test_trouble_with_the_file_is_one_sentence(path: Path, monkeypatch: pytest.M
     path.unlink()
     monkeypatch.setattr(log_file, "_WAIT_S", 0.05)
     with made_log_at(path) as log, log.transaction():
-        assert "kept busy by another program" in run("tank", "add", "desk", code=1)
+        assert "in use by another program" in run("tank", "add", "desk", code=1)

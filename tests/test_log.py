@@ -329,7 +329,7 @@ GOOD = exported(made_entry(1), made_entry(2))
     [
         ([*GOOD[:3], GOOD[3][:100]], "ends early, within line 4"),
         ([*GOOD[:3], b"\xff\xfe\xfd\n", *GOOD[4:]], "line 4"),
-        ([*GOOD[:3], b"[" * 100_000 + b"\n", *GOOD[4:]], "line 4 is damaged: It is no JSON"),
+        ([*GOOD[:3], b"[" * 100_000 + b"\n", *GOOD[4:]], "line 4 is damaged: It is not JSON"),
         ([*GOOD[:3], b'{"fish": 1}', *GOOD[4:]], "line 4"),
         ([GOOD[0], *GOOD[2:]], "line 2 .* 'window'"),
         (GOOD[1:], "line 1"),
@@ -410,7 +410,7 @@ def test_log_that_is_kept_busy_is_told(log: Log, path: Path, monkeypatch: pytest
     monkeypatch.setattr(log_file, "_WAIT_S", 0.05)
     with Log(path) as other:
         with log.transaction():
-            with pytest.raises(LogFailure, match="kept busy by another program for more than 20 s"):
+            with pytest.raises(LogFailure, match="in use by another program for more than 20 s"):
                 other.add(made_entry(1))
             assert other.tanks() == (Tank(name="window"),)  # reading does not wait for who writes
         other.add(made_entry(1))
@@ -420,11 +420,11 @@ def test_log_that_is_kept_busy_is_told(log: Log, path: Path, monkeypatch: pytest
 @pytest.mark.parametrize(
     ("content", "message"),
     [
-        (b"x" * 600, "is no log of this program"),
-        (b"SQLite format 3\0" + b"\xff" * 5000, "is no log of this program"),
-        ("PRAGMA application_id = 7", "no log of this program"),
-        ("PRAGMA user_version = 1; CREATE TABLE tank (name)", "no log of this program"),
-        ("CREATE TABLE tank (name)", "no log of this program"),
+        (b"x" * 600, "is not a log of this program"),
+        (b"SQLite format 3\0" + b"\xff" * 5000, "is not a log of this program"),
+        ("PRAGMA application_id = 7", "not a log of this program"),
+        ("PRAGMA user_version = 1; CREATE TABLE tank (name)", "not a log of this program"),
+        ("CREATE TABLE tank (name)", "not a log of this program"),
         ("PRAGMA application_id = 1131375698; PRAGMA user_version = 99", "a later version"),
     ],
     ids=range(6),

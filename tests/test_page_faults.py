@@ -339,7 +339,7 @@ def test_what_a_killed_server_left_behind_is_cleared_and_that_of_a_running_one_i
     assert kept.exists()
     assert not left.exists()
     assert not gone.exists()
-    assert "deleted: 1" in said[0]
+    assert "left behind: 1" in said[0]
     running.close()
 
 

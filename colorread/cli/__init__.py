@@ -97,8 +97,8 @@ def main() -> None:
     """Run the command line."""
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):
-            stream.reconfigure(errors="backslashreplace")  # names of files that it cannot show, as on older Windows
-    signal.signal(signal.SIGTERM, signal.default_int_handler)  # as Ctrl-C, so that no unfinished file is left
+            stream.reconfigure(errors="backslashreplace")  # file names it cannot encode, as on older Windows
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # like Ctrl-C, so that no unfinished file is left behind
     try:
         app()
     except PermissionError as error:

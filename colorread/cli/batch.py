@@ -55,7 +55,7 @@ def batch(
     force: common.Force = False,
 ) -> None:
     """
-    Read all photos in a folder, save the readings in the log, and show what the tank is doing.
+    Read all photos in a folder, save the readings in the log, and show how the tank is doing.
 
     Examples
     --------
@@ -83,7 +83,7 @@ def batch(
             run = _score(photos, opened, owner, profile, jobs)
             if not photos:
                 typer.echo(f"No photos in {folder}; showing the log of {owner.name}.", err=True)
-            # Without a tank's name, earlier photos may be of any tank.
+            # Without --tank, earlier photos may be of any tank.
             logged = partial(
                 batch_room.logged_entries,
                 opened,
@@ -93,9 +93,9 @@ def batch(
                 without=run.calibration,
             )
             readings, of_tank, events = _results(run, opened, owner, logged, log)
-            # Readings alone need no course of the tank, whose fit takes as long as several photos.
+            # Readings alone do not need the tank's course; fitting it takes as long as several photos.
             week = tank_room.summarize(owner, of_tank, events) if files or not as_json else None
-            # Files first: a pager that reads the text may stop before its end.
+            # Files first: a pager may quit before it has read all the text.
             are_written = week is None or _write_files(files, week, readings, logged)
             if week is None or as_json:
                 common.echo_json(readings)
@@ -131,7 +131,7 @@ def _score(
     profile: Path | None,
     jobs: int | None,
 ) -> _Run:
-    """Read the photos that are not in the log, with a bar and a line for each photo not read on stderr."""
+    """Read the photos that are not in the log; show a bar and name the photos that were not read, on stderr."""
     from rich.console import Console
     from rich.progress import MofNCompleteColumn, Progress
 
@@ -168,7 +168,7 @@ def _score(
 def _results(
     run: _Run, log: log_room.Log, tank: tank_room.Tank, logged: _Logged, log_file: Path | None
 ) -> tuple[list[Reading], list[Reading], list[tank_room.Event]]:
-    """Return the readings of the folder, or all if it has no photos, and all readings and notes of the tank."""
+    """Return the folder's readings (all, if it has no photos), and all readings and notes of the tank."""
     damages: list[log_room.Damage] = []
     entries = list(logged(on_damage=damages.append))
     events = list(log.events(tank.name, damages.append).values())

@@ -27,7 +27,7 @@ _HOW_GIVEN: Mapping[profiles.Kind, tuple[str, ...]] = {
     ),
     "chart": (
         "Chart of this program: colorread chart --out chart.pdf",
-        'Chart of a kit: --patches "6.4 6.6 6.8 7.0 7.2", or --patches "5 10 20 30 mg/L" --kh 4. mg/L are taken as '
+        'Chart of a kit: --patches "6.4 6.6 6.8 7.0 7.2", or --patches "5 10 20 30 mg/L" --kh 4. mg/L is taken as '
         "3 x KH x 10^(7 - pH), as kits do (assumption). If the row is not found: --region X,Y,W,H in pixels of the "
         "upright photo.",
         "To narrow readings: colorread calibrate ends --how",
@@ -77,7 +77,7 @@ class _Making:
     force: bool
 
     def start(self) -> tuple[Path, calibration.Profile | None]:
-        """Return the file to write and the earlier profile, or exit before the work."""
+        """Return the file to write and the earlier profile, or exit before any work."""
         target = self.out or self.from_profile
         if target is None:
             common.fail("Add where to write the profile: --out me.toml")
@@ -93,7 +93,7 @@ class _Making:
         typer.echo(f"Wrote {target}. Read with it: colorread read photo.jpg --profile {shlex.quote(str(target))}")
 
 
-_FROM_HELP = "Earlier profile of the same vial and phone, to add to; in place without --out."
+_FROM_HELP = "Earlier profile of the same vial and phone to add to; without --out, it is updated in place."
 _with_making = common.with_options(
     "making",
     {
@@ -106,7 +106,7 @@ _with_making = common.with_options(
 )
 _How = Annotated[bool, typer.Option("--how", callback=_explain, is_eager=True, help="Explain how to prepare it.")]
 _TEMPERATURE = common.number("Temperature of the fluid in degrees C.", "C", *limits.TEMPERATURE_RANGE_C)
-_KNOWN_HELP = "Photo of a fresh, colorless buffer, or other fluid of known pH; use it twice for two photos."
+_KNOWN_HELP = "Photo of a fresh, colorless buffer, or other fluid of known pH; repeat it for two photos."
 _STRENGTH = common.number(
     f"Ionic strength of that fluid in mol/kg: {profiles.BUFFERS}.", "I", *limits.IONIC_STRENGTH_RANGE_MOL_KG
 )
@@ -217,7 +217,7 @@ def chart(
     ] = None,
     patches: Annotated[str | None, typer.Option(help=_PATCHES_HELP, metavar='"A B C ... [mg/L]"')] = None,
     kh: Annotated[
-        float | None, common.number("KH in dKH of the kit's chart, if in mg/L.", "DKH", *limits.KH_RANGE_DKH)
+        float | None, common.number("KH in dKH of the kit's chart, if that is in mg/L.", "DKH", *limits.KH_RANGE_DKH)
     ] = None,
     region: Annotated[str | None, typer.Option(help=_REGION_HELP, metavar="X,Y,W,H")] = None,
     *,
@@ -255,7 +255,7 @@ def chart(
 
 
 def _make(kind: profiles.Kind, photos: Sequence[tuple[profiles.KnownPhoto, str]], making: _Making) -> None:
-    """Make a profile from the photos that can be used; each comes with the options to add it again."""
+    """Make a profile from the photos that can be used; each comes with the options for adding it again."""
     target, earlier = making.start()
     samples, missing = [], []
     with _calibrating():
@@ -275,7 +275,7 @@ def _make(kind: profiles.Kind, photos: Sequence[tuple[profiles.KnownPhoto, str]]
     if missing:
         again = " ".join(dict.fromkeys(missing))
         typer.echo(
-            "What was refused is missing in it. Take it again and add it: "
+            "Refused photos are missing from the profile. Take them again and add them: "
             f"colorread calibrate {kind} {again} --from {shlex.quote(str(target))}"
         )
         raise typer.Exit(common.EXIT_REFUSED)

@@ -40,23 +40,23 @@ JsonPerLine = Annotated[bool, typer.Option("--json", help="Print one JSON object
 Force = Annotated[bool, typer.Option("--force", help="Replace existing files.")]
 Yes = Annotated[bool, typer.Option("--yes", help="Do not ask.")]
 
-# By metavar: the unit, a hint for a number that is too high or has an unknown unit, and the quantity, if its other
-# units may be typed too.
+# By metavar: the unit, a hint for a number that is too high or has an unknown unit, and the quantity if its other
+# units are accepted too.
 _UNITS: Mapping[str, tuple[str, str, chemistry.Quantity | None]] = {
-    "DKH": (" dKH", "If that is ppm (mg/L CaCO3), write it such as 71caco3.", "kh"),
-    "C": (" degrees C", "If that is degrees F, write it such as 77F.", "temperature"),
+    "DKH": (" dKH", "If that is ppm (mg/L CaCO3), write it like 71caco3.", "kh"),
+    "C": (" degrees C", "If that is degrees F, write it like 77F.", "temperature"),
     "MG_L": (" mg/L", "", None),
-    "ML": (" mL", "If that is not mL, write it such as 34floz.", "fluid"),
-    "L": (" L", "If that is not L, write it such as 15gal.", "volume"),
-    "G": (" g", "If that is not g, write it such as 0.1oz.", "mass"),
-    "GRAMS": (" g", "If that is not g, write it such as 20oz.", "mass"),
+    "ML": (" mL", "If that is not mL, write it like 34floz.", "fluid"),
+    "L": (" L", "If that is not L, write it like 15gal.", "volume"),
+    "G": (" g", "If that is not g, write it like 0.1oz.", "mass"),
+    "GRAMS": (" g", "If that is not g, write it like 20oz.", "mass"),
 }
 
 
 def number(
     help_text: str, metavar: str, low: float, high: float, *, if_low: str = "", kind: type[float] | type[int] = float
 ) -> Any:
-    """Return an option for a number in a range; `if_low` is a hint for one below it."""
+    """Return an option for a number in a range; `if_low` is a hint for numbers below it."""
     unit, if_high, quantity = _UNITS.get(metavar, ("", "", None))
 
     def parsed(text: str) -> float:
@@ -82,12 +82,12 @@ def number(
             fail(f"{name} must be between {low:g} and {high:g}{unit}, not {value:g}. {hint}".rstrip())
         return value
 
-    # Left as text until the check, whose message names the option and what was typed.
+    # Stays text until `check`, whose message names the option and what was typed.
     return typer.Option(help=help_text, metavar=metavar, callback=check, parser=str)
 
 
 def output(help_text: str, metavar: str, *suffixes: str, **options: Any) -> Any:
-    """Return an option for a file to write, which must have one of the suffixes."""
+    """Return an option for an output file, which must have one of the suffixes."""
 
     def check(param: typer.CallbackParam, path: Path | None) -> Path | None:
         if path is not None and path.suffix.lower() not in suffixes:
@@ -99,7 +99,7 @@ def output(help_text: str, metavar: str, *suffixes: str, **options: Any) -> Any:
 
 
 class Command(TyperCommand):
-    """A command whose help names its argument as a keeper types it, without signs such as ``{PHOTO} <list[Path]>``."""
+    """A command whose help names its argument as a keeper types it, without markup such as ``{PHOTO} <list[Path]>``."""
 
     def collect_usage_pieces(self, ctx: Any) -> list[str]:
         """Return the parts of the usage line."""
@@ -118,7 +118,7 @@ def command(
     below: Sequence[str] = (),
     **options: Any,
 ) -> Callable[[Callable[..., None]], Callable[..., None]]:
-    """Add a command whose docstring is its help; examples, and what follows them, are shown below the options."""
+    """Add a command whose docstring is its help; examples, and anything after them, are shown below the options."""
 
     def added(run: Callable[..., None]) -> Callable[..., None]:
         text, _, end = (getdoc(run) or "").partition("\n\nExamples\n--------\n")
@@ -136,7 +136,7 @@ def command(
 def with_options(
     parameter: str, options: Mapping[str, tuple[Any, Any]], make: Callable[..., Any]
 ) -> Callable[[Callable[..., None]], Callable[..., None]]:
-    """Replace a parameter of a command by options (annotation and default); it gets what `make` returns for them."""
+    """Replace a parameter of a command with options (annotation and default); it gets what `make` returns for them."""
 
     def decorate(command: Callable[..., None]) -> Callable[..., None]:
         @wraps(command)
@@ -153,7 +153,7 @@ def with_options(
                 ]
             else:
                 parameters.append(each)
-        # The command line is built from these two.
+        # Typer builds the command line from these two.
         run.__signature__ = declared.replace(parameters=parameters)  # type: ignore[attr-defined]
         run.__annotations__ = {each.name: each.annotation for each in parameters}
         return run
@@ -173,7 +173,7 @@ def rectangle(option: str, text: str | None) -> tuple[float, float, float, float
 
 
 def require_outputs(outputs: Sequence[Path], force: bool, **used: Path) -> None:
-    """Exit before the work if a file to write has no folder, is named twice or in use, or may not be replaced."""
+    """Exit before any work if an output file has no folder, is named twice or in use, or may not be replaced."""
     for i, path in enumerate(outputs):
         if path.is_dir() or not path.absolute().parent.is_dir():
             fail(f"{path} cannot be written; name a file in an existing folder.")
@@ -187,7 +187,7 @@ def require_outputs(outputs: Sequence[Path], force: bool, **used: Path) -> None:
 
 
 def _is_same(path: Path, other: Path) -> bool:
-    """Return whether two paths lead to one file, existing or not; some file systems ignore case."""
+    """Return whether two paths name the same file, existing or not; some file systems ignore case."""
     return os.path.realpath(path) == os.path.realpath(other) or (
         path.exists() and other.exists() and path.samefile(other)
     )
@@ -198,7 +198,7 @@ def exit_on(*kinds: type[Exception], what: str = "", code: int = EXIT_USAGE) -> 
     """
     Turn an error raised in a ``with`` block into one sentence and an exit code.
 
-    The sentence is the error's own or, if `what` says what failed, that and the cause.
+    The sentence is the error's own message or, if `what` says what failed, `what` and the cause.
     """
     try:
         yield
@@ -224,7 +224,7 @@ def fail(message: str, code: int = EXIT_USAGE) -> NoReturn:
 
 
 def cause_of(error: Exception) -> str:
-    """Return the cause of an error in a few words, without a full stop."""
+    """Return the cause of an error in a few words, without a period."""
     if isinstance(error, MemoryError):
         return "memory ran out"
     return str(getattr(error, "strerror", None) or error).rstrip(".")
@@ -255,7 +255,7 @@ def log_command(words: str, file: Path | None) -> str:
 
 @contextmanager
 def open_log(file: Path | None, *, create: bool = False, tank: str | None = None) -> Iterator[log_room.Log]:
-    """Open the log in a ``with`` block; exit with one sentence if the log or a request to it is at fault."""
+    """Open the log in a ``with`` block; exit with one sentence if the log or a request to it fails."""
     path = log_path(file)
     if not create and not path.exists():
         command = log_command(f"tank add {shlex.quote(tank or 'NAME')}", file)
@@ -265,7 +265,7 @@ def open_log(file: Path | None, *, create: bool = False, tank: str | None = None
 
 
 def explain_missing_log(file: Path | None, what: str, command: str, *, quiet: bool) -> bool:
-    """Return whether the default log is missing, and say so; a missing one that was named is left to `open_log`."""
+    """Return whether the default log is missing, and say so; `open_log` handles a named one that is missing."""
     if file is not None or (path := log_path(None)).exists():
         return False
     if not quiet:
@@ -274,7 +274,7 @@ def explain_missing_log(file: Path | None, what: str, command: str, *, quiet: bo
 
 
 def warn_of_damage(damages: Sequence[log_room.Damage], file: Path | None) -> bool:
-    """List on stderr what is damaged in the log, with what to do about it; return whether there is anything."""
+    """List on stderr what is damaged in the log and what to do about it; return whether anything is."""
     for damage in damages:
         name = shlex.quote(damage.tank)
         if damage.sha256 is None:
@@ -282,8 +282,8 @@ def warn_of_damage(damages: Sequence[log_room.Damage], file: Path | None) -> boo
         else:
             what = f"The {f'reading of {damage.photo}' if damage.photo else 'note'} in {damage.tank} is"
             cure = f"log forget --tank {name} --{'photo' if damage.photo else 'note'} {damage.sha256[:12]}"
-        typer.echo(f"{what} left out, for the log is damaged there: {damage.trouble}", err=True)
-        typer.echo(f"Import an older export to mend it, or remove it with: {log_command(cure, file)}", err=True)
+        typer.echo(f"{what} left out because the log is damaged there: {damage.trouble}", err=True)
+        typer.echo(f"Import an older export to restore it, or remove it with: {log_command(cure, file)}", err=True)
     return bool(damages)
 
 

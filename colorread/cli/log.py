@@ -1,4 +1,4 @@
-"""The commands about the log of readings and notes."""
+"""The commands for the log of readings and notes."""
 
 from __future__ import annotations
 
@@ -39,9 +39,7 @@ Examples:
 def show(
     tank: _TankName = None,
     as_json: common.JsonPerLine = False,
-    csv: Annotated[
-        Path | None, common.output("Write a table for spreadsheets instead, of one tank.", "FILE", ".csv")
-    ] = None,
+    csv: Annotated[Path | None, common.output("Write a spreadsheet table of one tank instead.", "FILE", ".csv")] = None,
     force: common.Force = False,
     log: common.LogFile = None,
 ) -> None:
@@ -89,7 +87,7 @@ def _judged_entries(
 ) -> list[log_room.LogEntry]:
     """Return entries judged by the current limits of their tanks."""
     if tank is not None:
-        log.require_tank(tank)  # else an unknown name would look like a tank without readings
+        log.require_tank(tank)  # otherwise an unknown name would look like a tank without readings
     marks = {each.name: each.judged_by for each in tanks}
     return [
         replace(entry, reading=words.judged(entry.reading, marks[entry.tank]))
@@ -150,7 +148,7 @@ def import_(
     log: common.LogFile = None,
 ) -> None:
     """
-    Add an exported file, all or nothing. For the same photo, the later reading stays.
+    Add an exported file, all or nothing. For the same photo, the later reading is kept.
 
     Examples
     --------
@@ -158,19 +156,19 @@ def import_(
     """
     unreadable = common.exit_on(OSError, what=f"{file} could not be read")
     with unreadable, common.exit_on(log_room.LogError), _seekable(file) as opened_file:
-        log_room.check_lines(log_room.lines_in(opened_file))  # before a log is made for them
+        log_room.check_lines(log_room.lines_in(opened_file))  # before a log is created for them
         with common.open_log(log, create=True) as opened:
             done = log_room.import_lines(opened, log_room.lines_in(opened_file))
     there = _counted(done.kept_readings, done.kept_notes)
     known = f"; {there} already there" if there else ""
     typer.echo(f"Added {_counted(done.readings, done.notes, done.tanks) or 'nothing'}{known}.")
     if done.kept_tanks:
-        typer.echo(f"Kept as in the log, though the file differs: {', '.join(done.kept_tanks)}.")
+        typer.echo(f"Settings in the file differ; the log kept its own: {', '.join(done.kept_tanks)}.")
 
 
 @contextmanager
 def _seekable(file: Path) -> Iterator[BinaryIO]:
-    """Open a file to read it twice; what comes through a pipe is written to disk first."""
+    """Open a file that can be read twice; data from a pipe is written to disk first."""
     with file.open("rb") as opened:
         if opened.seekable():
             yield opened
@@ -203,9 +201,9 @@ def forget(
     log: common.LogFile = None,
 ) -> None:
     """
-    Delete the readings and notes from the log that match all options.
+    Delete the readings and notes in the log that match all options.
 
-    Your photos stay; copies the page saved are deleted.
+    Your photos stay; copies saved by the page are deleted.
 
     Examples
     --------
@@ -243,13 +241,13 @@ def forget(
 def _chosen_readings(
     log: log_room.Log, tank: str | None, photos: Sequence[str], day: date | None, only_refused: bool
 ) -> Iterator[tuple[str, str]]:
-    """Yield tank and hash of each reading that matches all that is given."""
+    """Yield tank and hash of each reading that matches all arguments."""
     damages: list[log_room.Damage] = []
     found = [
         (entry.tank, entry.sha256, entry.reading.photo, entry.reading.taken_at, entry.reading.status == "refused")
         for entry in log.entries(tank, on_damage=damages.append)
     ]
-    # Of damaged readings only tank and photo are known.
+    # For damaged readings, only tank and photo are known.
     found += [(damage.tank, damage.sha256 or "", damage.photo, None, False) for damage in damages]
     for name, sha256, photo, taken_at, is_refused in found:
         is_named = not photos or {photo, Path(photo).name} & set(photos) or _starts(sha256, photos)
@@ -260,7 +258,7 @@ def _chosen_readings(
 def _chosen_notes(
     log: log_room.Log, tank: str | None, signs: Sequence[str], day: date | None
 ) -> Iterator[tuple[str, str]]:
-    """Yield tank and ID of each note that matches all that is given."""
+    """Yield tank and ID of each note that matches all arguments."""
     for name in [owner.name for owner in log.tanks()] if tank is None else [tank]:
         damages: list[log_room.Damage] = []
         found = [(event_id, event.at) for event_id, event in log.events(name, damages.append).items()]
@@ -293,7 +291,7 @@ def _grams(text: str) -> float:
 
 
 class _WithGrams(common.Command):
-    """A command whose option ``--refilled`` may be followed by grams; the parser knows no optional values."""
+    """A command whose option ``--refilled`` may be followed by grams; the parser has no optional values."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         """Pass the number after the option to a hidden option."""
@@ -305,14 +303,14 @@ class _WithGrams(common.Command):
 
 @common.command(app, short_help="Note what you did.", cls=_WithGrams)
 def note(
-    tank: Annotated[str, typer.Option("--tank", help="Of this tank.", metavar="NAME")],
+    tank: Annotated[str, typer.Option("--tank", help="Tank that the note is about.", metavar="NAME")],
     text: Annotated[str, typer.Argument(help="In your words.", metavar="TEXT")] = "",
     at: Annotated[
         str, typer.Option(help="When, such as 18:30 or '2025-06-04 18:30'; default: now.", metavar="TIME")
     ] = "",
     water_change: Annotated[str | None, typer.Option(help="Share of the water changed.", metavar="30%")] = None,
     refilled: Annotated[
-        bool, typer.Option("--refilled", help="Bottle refilled or cylinder changed; its grams may follow.")
+        bool, typer.Option("--refilled", help="Bottle refilled or cylinder changed; grams may follow.")
     ] = False,
     refill_g: Annotated[str | None, typer.Option("--refill-g", hidden=True, metavar="GRAMS")] = None,
     gas_changed: Annotated[bool, typer.Option("--gas-changed", help="Gas turned up or down.")] = False,
@@ -322,9 +320,9 @@ def note(
     log: common.LogFile = None,
 ) -> None:
     """
-    Note what you did to a tank. The figure shows it, and the tank's course allows for it.
+    Note what you did to a tank. The figure shows it, and the calculated CO2 accounts for it.
 
-    Without a note it looks like a change of the gas.
+    Without a note, it looks as if the gas changed.
 
     Examples
     --------

@@ -94,13 +94,13 @@ def read(
 
 
 def _with_options(tank: tank_room.Tank, given: Mapping[str, Any], fluid: limits.FluidKind) -> tank_room.Tank:
-    """Return a tank with the settings given, as far as they hold for the fluid in the vial."""
+    """Return a tank with the settings given, as far as they apply to the fluid in the vial."""
     tank = tank_room.changed_tank(tank, given)
     if fluid == "reference":
         return tank
     if "kh" not in given and tank.tank_kh_dkh is None:
         common.fail("Tank water in the vial needs the tank's KH: add --tank-kh X.")
-    # A tank's KH of the vial is that of the reference fluid.
+    # The tank's KH for the vial is that of the reference fluid.
     return replace(tank, kh_dkh=given.get("kh"))
 
 
@@ -121,7 +121,7 @@ def _read_all(
     """
     Yield the readings in order, with their evidence pictures; show a bar on stderr if there are several.
 
-    Photos are read in another process: one that hangs the decoder or takes all memory does not harm the others.
+    Photos are read in another process: one that hangs the decoder or uses up the memory does not harm the others.
     """
     from rich.console import Console
     from rich.progress import Progress
@@ -164,7 +164,7 @@ def _read_one(job: tuple[Path, reading_room.PhotoInputs], *, evidence: Path | No
 
 
 def _summary(tank: tank_room.Tank, readings: Sequence[Reading], log: Path | None) -> tank_room.TankSummary:
-    """Return the summary of a tank with photos that are not in its log."""
+    """Return the summary of a tank, including photos that are not in its log."""
     with common.open_log(log) as opened:
         logged = [entry.reading for entry in batch_room.logged_entries(opened, tank, {}, with_earlier=True)]
         events = opened.events(tank.name).values()

@@ -53,7 +53,7 @@ def serve(
     common.prepare_defaults(log)
     if forget_phones:
         page.devices_path(path).unlink(missing_ok=True)
-        typer.echo("No phone is paired any more.")
+        typer.echo("All phones are unpaired.")
     _run(path, tank, host, port, share)
 
 
@@ -80,7 +80,7 @@ def _run(log_path: Path, tank: str | None, host: str, port: int, share: bool) ->
 
 
 def _print_code(url: str, code: str) -> None:
-    """Print a code that works once, to be scanned where the terminal can show it, and to be typed."""
+    """Print a code that works once, to type or, where the terminal can show it, to scan."""
     import segno
 
     encoding = (sys.stdout.encoding or "").lower()

@@ -23,7 +23,7 @@ from colorread import (
 )
 from colorread.cli import common, screen
 
-DEMO_LOG = "demo.sqlite"  # marks a folder as one of the demonstration; never the name of a keeper's own log
+DEMO_LOG = "demo.sqlite"  # marks a folder as made by the demo; never the name of a keeper's own log
 _Paper = Annotated[Literal["a4", "letter"], typer.Option(help="Size of the sheet.")]
 _CARD = common.output(
     "PDF file to write; default: card.pdf, or tag.pdf with --tag.", "FILE", ".pdf", show_default=False
@@ -54,13 +54,11 @@ def card(
 def chart(
     out: Annotated[Path, common.output("PDF file to write.", "FILE", ".pdf")] = Path("chart.pdf"),
     kh: Annotated[
-        float, common.number("KH of the fluid in dKH, for the labels of CO2.", "DKH", *limits.KH_RANGE_DKH)
+        float, common.number("KH of the fluid in dKH, for the CO2 labels.", "DKH", *limits.KH_RANGE_DKH)
     ] = 4.0,
     temperature: Annotated[
         float,
-        common.number(
-            "Temperature of the water in degrees C, for the labels of CO2.", "C", *limits.TEMPERATURE_RANGE_C
-        ),
+        common.number("Temperature of the water in degrees C, for the CO2 labels.", "C", *limits.TEMPERATURE_RANGE_C),
     ] = 25.0,
     paper: _Paper = "a4",
     force: common.Force = False,
@@ -120,7 +118,7 @@ def fluid(
 
 def demo(
     out: Annotated[
-        Path, typer.Option(help="Folder for log, profile and reports; made if missing.", metavar="DIR")
+        Path, typer.Option(help="Folder for log, profile and reports; created if missing.", metavar="DIR")
     ] = Path("colorread-demo"),
 ) -> None:
     """

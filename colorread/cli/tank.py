@@ -23,7 +23,7 @@ Examples:
   colorread tank edit window --clear gas
   colorread tank list
 
-Other units may be typed behind a number: 15gal, 20oz, 77F, 71caco3.""",
+Other units may follow a number: 15gal, 20oz, 77F, 71caco3.""",
     no_args_is_help=True,
     rich_markup_mode=None,
 )
@@ -32,13 +32,13 @@ CAUTIONS = ("Cautions:", *words.gas_cautions(None))
 # The settings that a reading depends on.
 _READ_WITH = ("kh_dkh", "temperature_c", "tank_kh_dkh", "light", "profile")
 _METAVARS = {"span": "HH:MM-HH:MM", "day": "YYYY-MM-DD", "range": "LOW-HIGH", "file": "FILE"}
-_ONE_OF: Any = Literal  # takes texts known at run time only
+_ONE_OF: Any = Literal  # accepts strings known only at run time
 
 _Name = Annotated[str, typer.Argument(help="Name of the tank.", metavar="NAME")]
 
 
 def with_settings(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
-    """Replace a command's parameter ``given`` by options for settings; it gets those that are given, by name."""
+    """Replace a command's parameter ``given`` with options for settings; it gets those that are used, by name."""
 
     def given(**typed: Any) -> dict[str, Any]:
         return {name: value for name, value in typed.items() if value is not None}
@@ -174,7 +174,7 @@ def remove(
     log: common.LogFile = None,
 ) -> None:
     """
-    Remove a tank from the log. Your photos stay; copies the page saved are deleted.
+    Remove a tank from the log. Your photos stay; copies saved by the page are deleted.
 
     Examples
     --------
@@ -204,12 +204,12 @@ def gas(
             *limits.TARGET_RANGE_MG_L,
         ),
     ] = None,
-    days: Annotated[float | None, common.number("How long the charge is to last, in days.", "DAYS", 1.0, 365.0)] = None,
+    days: Annotated[float | None, common.number("How many days the gas should last.", "DAYS", 1.0, 365.0)] = None,
     as_json: common.JsonObject = False,
     log: common.LogFile = None,
 ) -> None:
     """
-    Show what to mix or fill for a tank, how to dose it, what it may give, and until when.
+    Show what to mix or fill for a tank, how to dose it, how much CO2 to expect, and how long it lasts.
 
     Options change the tank for this plan only.
 
@@ -246,7 +246,7 @@ def _changed(tank: tank_room.Tank, given: Mapping[str, Any], cleared: Collection
     """Return a tank with the settings given, or exit with one sentence."""
     if "profile" in given:
         common.load_profile(given["profile"])
-        given = {**given, "profile": str(given["profile"].resolve())}  # found from any folder
+        given = {**given, "profile": str(given["profile"].resolve())}  # so that it is found from any folder
     with common.exit_on(ValueError):
         return tank_room.changed_tank(tank, given, cleared)
 
@@ -276,6 +276,6 @@ def _mention_hardware(tank: tank_room.Tank) -> None:
         typer.echo(f"{words.NO_VALVE_ON_YEAST} Its gas is on all day.")
     elif tank.source_kind is not None and tank.valve is None:
         typer.echo(
-            "Which valve sets the gas? Advice then keeps to it: "
+            "Which valve sets the gas? Add it so that advice fits: "
             f"colorread tank edit {shlex.quote(tank.name)} --valve none|needle|timer"
         )

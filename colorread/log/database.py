@@ -9,9 +9,9 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Literal
 
-_APPLICATION_ID = 0x436F6C52  # "ColR", so that no other program's file is taken for a log
+_APPLICATION_ID = 0x436F6C52  # "ColR", so that no other program's file is mistaken for a log
 _IN_MEMORY = ":memory:"  # SQLite's name for a database without a file
-_PAGE_BYTES_MIN = 512  # of SQLite: its file format, sqlite.org/fileformat2.html, from memory, not verified
+_PAGE_BYTES_MIN = 512  # SQLite's file format, sqlite.org/fileformat2.html, from memory, not verified
 _WAIT_S = 20.0  # a batch locks the file for milliseconds at a time, so a longer lock means that something hangs
 # Script i migrates a file from version i to version i + 1; a released script is never edited.
 _MIGRATIONS: tuple[tuple[str, ...], ...] = (
@@ -47,21 +47,21 @@ _MIGRATIONS: tuple[tuple[str, ...], ...] = (
 )
 _NOT_WRITABLE = (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN)
 _PROBLEMS = {
-    sqlite3.SQLITE_BUSY: f"is kept busy by another program for more than {_WAIT_S:g} s; try again when that is done.",
+    sqlite3.SQLITE_BUSY: f"has been in use by another program for more than {_WAIT_S:g} s; try again when it is done.",
     sqlite3.SQLITE_FULL: "could not be written: the disk is full. Free some space and try again.",
     sqlite3.SQLITE_IOERR: "could not be read or written; check that its disk works and has free space.",
-    sqlite3.SQLITE_READONLY: "cannot be written; check the rights of the file and its folder, and for free space.",
+    sqlite3.SQLITE_READONLY: "cannot be written; check the permissions of the file and its folder, and free space.",
     sqlite3.SQLITE_CANTOPEN: "could not be opened; check that it is a file in a writable folder.",
-    sqlite3.SQLITE_CORRUPT: "is damaged; put a copy of it in its place, or start a new one and import an export.",
-    sqlite3.SQLITE_NOTADB: "is no log of this program; choose another file.",
+    sqlite3.SQLITE_CORRUPT: "is damaged; replace it with a backup copy, or start a new one and import an export.",
+    sqlite3.SQLITE_NOTADB: "is not a log of this program; choose another file.",
 }
 
 
 class LogError(ValueError):
-    """A request that a log cannot fulfil; one sentence."""
+    """A request that a log cannot fulfill; one sentence."""
 
 
-class LogFailure(LogError):  # noqa: N818 - an error by its base
+class LogFailure(LogError):  # noqa: N818 - its base is an error
     """A log whose file cannot be used, such as a locked or damaged one; one sentence."""
 
 
@@ -102,7 +102,7 @@ def transaction(connection: sqlite3.Connection, kind: Literal["IMMEDIATE", "DEFE
         yield
         connection.execute("COMMIT")
     except BaseException:
-        if connection.in_transaction:  # if the disk is full, SQLite has rolled back by itself
+        if connection.in_transaction:  # if the disk is full, SQLite has already rolled back
             connection.execute("ROLLBACK")
         raise
 
@@ -132,13 +132,13 @@ def open_database(path: Path) -> sqlite3.Connection:
     if str(path) != _IN_MEMORY:
         with suppress(OSError):  # SQLite reports what is wrong
             path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-            os.close(os.open(path, os.O_CREAT | os.O_EXCL, 0o600))  # files beside it get the same rights
+            os.close(os.open(path, os.O_CREAT | os.O_EXCL, 0o600))  # files beside it get the same permissions
     if not _is_possible_database(path):
         raise LogFailure(f"The log {path} {_PROBLEMS[sqlite3.SQLITE_NOTADB]}")
     as_it_is = f"{path.absolute().as_uri()}?mode=ro&immutable=1"
     may_write = os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids)
     if not may_write and _is_complete(path):
-        # Otherwise SQLite makes files beside it with the same rights, which keep the log from being written later too.
+        # Otherwise SQLite creates files beside it with the same permissions, which would block later writing too.
         return _connect(path, as_it_is)
     try:
         return _connect(path, str(path))
@@ -151,7 +151,7 @@ def open_database(path: Path) -> sqlite3.Connection:
 
 
 def _is_complete(path: Path) -> bool:
-    """Return whether a file has all changes; a program at work on it keeps some in a file beside, which may vanish."""
+    """Return whether a file holds all changes; a program using it keeps some in a second file, which may vanish."""
     target = path.resolve()
     with suppress(OSError):
         if target.with_name(f"{target.name}-wal").stat().st_size > 0:
@@ -176,13 +176,13 @@ def _connect(path: Path, address: str) -> sqlite3.Connection:
 
 def _is_possible_database(path: Path) -> bool:
     """
-    Return whether SQLite may open the file; it takes one smaller than a page for an empty one and overwrites it.
+    Return whether SQLite may open the file; it treats one smaller than a page as empty and overwrites it.
 
     Only the size is checked, since opening and closing the file would drop the locks that SQLite holds on it.
     """
     try:
         size = path.stat().st_size
-    except OSError:  # there is none, or SQLite reports what is wrong
+    except OSError:  # missing, or SQLite reports what is wrong
         return True
     return size == 0 or size >= _PAGE_BYTES_MIN
 
@@ -209,8 +209,8 @@ def _enable_write_ahead_log(connection: sqlite3.Connection) -> None:
     """Switch to write-ahead logging, in which readers and writers do not block each other."""
     if _pragma(connection, "journal_mode") == "wal":
         return
-    # The switch fails at once if another process is using the new file. That is harmless: it is permanent once any
-    # process succeeds, and the rollback journal is as safe.
+    # The switch fails at once if another process is using the new file. This is harmless: once any process succeeds
+    # it is permanent, and the rollback journal protects data just as well.
     try:
         connection.execute("PRAGMA journal_mode = WAL").fetchone()
     except sqlite3.OperationalError as error:

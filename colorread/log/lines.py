@@ -28,11 +28,11 @@ class Imported:
     Parameters
     ----------
     tanks, readings, notes : int
-        How many were added; readings also if they replaced an earlier one of the same photo.
+        How many were added, including readings that replaced an earlier one of the same photo.
     kept_tanks : list of str
-        Tanks that the log has with other settings, which were kept.
+        Tanks with other settings in the log, which were kept.
     kept_readings, kept_notes : int
-        Readings and notes that the log had already.
+        Readings and notes that were already in the log.
     """
 
     tanks: int = 0
@@ -50,7 +50,7 @@ def export_lines(log: Log, on_damage: OnDamage | None = None) -> Iterator[str]:
     Parameters
     ----------
     log : Log
-        Exported as it is at the first line, whatever others write meanwhile.
+        Exported as it is when the first line is taken, whatever others write meanwhile.
     on_damage : callable, optional
         Called with each tank, note or reading that is damaged and left out.
 
@@ -88,7 +88,7 @@ def lines_in(file: BinaryIO) -> Iterator[bytes]:
     Yields
     ------
     bytes
-        Lines longer than any of an export come in pieces, which fail as lines.
+        A line longer than any in an export comes in pieces, which are not valid lines.
     """
     file.seek(0)
     return iter(partial(file.readline, _LINE_BYTES_MAX), b"")
@@ -98,7 +98,7 @@ def import_lines(log: Log, lines: Iterable[bytes]) -> Imported:
     """
     Add the lines of an export to a log, all or nothing; importing them again changes nothing.
 
-    Of two readings of the same photo and tank the later one stays. Tanks in the log keep their settings.
+    The later of two readings of the same photo and tank is kept. Tanks in the log keep their settings.
 
     Parameters
     ----------
@@ -130,7 +130,7 @@ def import_lines(log: Log, lines: Iterable[bytes]) -> Imported:
                 done.notes += is_new
                 done.kept_notes += not is_new
             elif item.name not in known:
-                log.put_tank(item)  # also in place of a damaged one, which is not among the known
+                log.put_tank(item)  # also replaces a damaged one, which is not among the known
                 done.tanks += 1
             elif item != known[item.name]:
                 done.kept_tanks.append(item.name)
@@ -165,7 +165,7 @@ class _Note:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Counts:
-    """How many tanks, readings and notes the lines before hold."""
+    """How many tanks, readings and notes the preceding lines hold."""
 
     tanks: int
     readings: int
@@ -203,17 +203,17 @@ def _parsed(lines: Iterable[bytes]) -> Iterator[Tank | LogEntry | _Note]:
         try:
             previous, (kind, content) = kind, _kind_and_content(line)
             if (number == 1) != (kind == "schema") or previous == "end":
-                raise ValueError(f"A line with {kind!r} cannot be there.")
+                raise ValueError(f"A line with {kind!r} is out of place.")
             item = _READERS[kind](content)
             if isinstance(item, Tank):
                 if item.name in tanks:
-                    raise ValueError(f"The tank {item.name} is there twice.")
+                    raise ValueError(f"The tank {item.name} appears twice.")
                 tanks.add(item.name)
             elif isinstance(item, LogEntry | _Note) and item.tank not in tanks:
-                raise ValueError(f"The tank {reprlib.repr(item.tank)} is not among the lines before.")
+                raise ValueError(f"The tank {reprlib.repr(item.tank)} is not in the lines above.")
             elif isinstance(item, _Counts) and item != _Counts(tanks=n["tank"], readings=n["entry"], notes=n["note"]):
-                raise ValueError("Its counts are not those of the lines before.")
-        except LogError:  # it says all itself
+                raise ValueError("Its counts do not match the lines above.")
+        except LogError:  # its message is complete
             raise
         except ValueError as error:
             if not kind:
@@ -234,7 +234,7 @@ def _kind_and_content(line: bytes) -> tuple[str, Any]:
     try:
         data = json.loads(line)
     except (ValueError, RecursionError):  # endless nesting is damage too
-        raise ValueError("It is no JSON.") from None
+        raise ValueError("It is not JSON.") from None
     if not isinstance(data, dict) or len(data) != 1 or not data.keys() <= _READERS.keys():
         raise ValueError("It must be an object with one of schema, tank, note, entry and end.")
     return next(iter(data.items()))

@@ -20,7 +20,7 @@ from colorread.result import Reading
 from colorread.tank import Event, Tank, wall_clock
 
 _FIELDS = ("tank", "sha256", "scored_at", "software", "settings_id", "profile_id", "reading", "picture")
-_COLUMNS = "tank, sha256, scored_at, software, settings_id, profile_id, result"  # of these fields without the picture
+_COLUMNS = "tank, sha256, scored_at, software, settings_id, profile_id, result"  # these fields without the picture
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +67,9 @@ class LogEntry:
             raise ValueError(f"The sha256 of {what} must be 64 hexadecimal digits.")
         for moment in (self.scored_at, self.reading.taken_at):
             if moment is not None and not MINYEAR < moment.year < MAXYEAR:  # days are added to it
-                raise ValueError(f"Its times must be of {MINYEAR + 1} to {MAXYEAR - 1}, not of the year {moment.year}.")
+                raise ValueError(
+                    f"Its times must be in the years {MINYEAR + 1} to {MAXYEAR - 1}, not the year {moment.year}."
+                )
         for name in ("software", "settings_id", "profile_id"):
             if not (getattr(self, name) or "").isprintable():  # an unpaired surrogate cannot be stored
                 raise ValueError(f"The {name} of {what} must be printable.")
@@ -170,7 +172,7 @@ class Log:
         """Add a tank with a new name."""
         with self.transaction():
             if self.has_tank(tank.name):
-                raise LogError(f"There is a tank named {tank.name} in the log already; edit it or choose another name.")
+                raise LogError(f"The log already has a tank named {tank.name}; edit it or choose another name.")
             self.put_tank(tank)
 
     def put_tank(self, tank: Tank) -> None:
@@ -193,14 +195,14 @@ class Log:
             n_readings, n_notes = (self._count(table, name) for table in ("reading", "event"))
             if (n_readings or n_notes) and not with_readings:
                 what = f"{n_readings} readings" + (f" and {n_notes} notes" if n_notes else "")
-                raise LogError(f"The tank {name} has {what} in the log; say that they are to go with it.")
+                raise LogError(f"The tank {name} has {what} in the log; delete them first, or together with it.")
             gone = self._rows("DELETE FROM reading WHERE tank = ? RETURNING sha256", name)
             self._connection.execute("DELETE FROM event WHERE tank = ?", (name,))
             self._connection.execute("DELETE FROM tank WHERE name = ?", (name,))
         return tuple(_text(sha256) for (sha256,) in gone)
 
     def add(self, entry: LogEntry) -> None:
-        """Add a reading, in place of any of the same photo and tank."""
+        """Add a reading, replacing any of the same photo and tank."""
         taken_at = entry.reading.taken_at
         row = (
             entry.tank,
@@ -219,7 +221,7 @@ class Log:
             self._connection.execute("INSERT OR REPLACE INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
 
     def add_if_newer(self, entry: LogEntry) -> bool:
-        """Add a reading unless the log has one of the same photo as new or newer; return whether it was added."""
+        """Add a reading unless the log has one of the same photo that is as new or newer; return whether added."""
         with self.transaction():
             known = self.entry(entry.tank, entry.sha256)
             is_later = known is None or known.scored_at < entry.scored_at
@@ -292,7 +294,7 @@ class Log:
     def forget(self, tank: str, sha256s: Iterable[str]) -> tuple[str, ...]:
         """Delete readings of a tank by the hashes of their photos; return the hashes of those that were there."""
         with self.transaction():
-            # Compared as shown: a damaged value may be bytes, or text that cannot be written again.
+            # Compared as shown: a damaged value may be bytes, or text that cannot be used in a query.
             rows = self._rows("SELECT rowid, tank, sha256 FROM reading")
             rows_of = {_text(sha256): row_id for row_id, owner, sha256 in rows if _text(owner) == tank}
             gone = [sha256 for sha256 in sha256s if sha256 in rows_of]
@@ -307,7 +309,7 @@ class Log:
             return self._connection.execute("INSERT OR IGNORE INTO event VALUES (?, ?, ?, ?)", row).rowcount > 0
 
     def events(self, tank: str, on_damage: OnDamage | None = None) -> dict[str, Event]:
-        """Return the notes of a tank by id, in the order of time; report damaged ones to `on_damage`."""
+        """Return the notes of a tank by id, in order of time; report damaged ones to `on_damage`."""
         events = {}
         for event_id, text in self._rows("SELECT id, event FROM event WHERE tank = ? ORDER BY wall_clock, id", tank):
             with _reporting_damage(on_damage, tank=tank, sha256=event_id):
@@ -321,7 +323,7 @@ class Log:
             return sum(self._connection.execute(query, (tank, event_id)).rowcount for event_id in ids)
 
     def _rows(self, query: str, *values: str) -> list[tuple[Any, ...]]:
-        storable = [value.encode("utf-8", "replace").decode("utf-8") for value in values]  # what was typed may not be
+        storable = [value.encode("utf-8", "replace").decode("utf-8") for value in values]  # typed text may not be
         with translating_errors(self.path):
             return self._connection.execute(query, storable).fetchall()
 
@@ -349,7 +351,7 @@ def default_log_path() -> Path:
 
 def photo_path(log_path: Path, sha256: str) -> Path:
     """
-    Return where the photo of a reading is kept, if wanted.
+    Return where the photo of a reading is kept if the keeper saves it.
 
     Parameters
     ----------
@@ -411,7 +413,7 @@ def forget_readings(log: Log, chosen: Mapping[str, Iterable[str]]) -> int:
     Parameters
     ----------
     log : Log
-        Outside a transaction, as files are deleted only after the readings are.
+        Not in a transaction, because files are deleted only after the readings are.
     chosen : mapping of str to iterable of str
         Hashes of their photos, by tank.
 
@@ -440,7 +442,7 @@ def forget_tank(log: Log, name: str, *, with_readings: bool = False) -> int:
     Parameters
     ----------
     log : Log
-        Outside a transaction.
+        Not in a transaction.
     name : str
         The tank.
     with_readings : bool, default False
@@ -482,10 +484,7 @@ def _clear_up(log: Log, gone: Mapping[str, Iterable[str]], *, removed: str | Non
     except LogFailure:
         left.append(str(undecided))
     if left:
-        raise Leftovers(
-            "The readings are forgotten, but these files that belong to them could not be deleted: "
-            f"{', '.join(sorted(left))}."
-        )
+        raise Leftovers(f"The readings are deleted, but some of their files could not be: {', '.join(sorted(left))}.")
 
 
 @contextmanager
@@ -509,7 +508,7 @@ def _tank(name: str, settings: str | bytes) -> Tank:
 
 
 def _entry(row: Sequence[Any]) -> LogEntry:
-    """Return an entry, checked like one from outside, since anybody may write to the file."""
+    """Return an entry, checked like one from outside, since anyone may write to the file."""
     fields = dict(zip(_FIELDS, row, strict=True))
     return read_record(LogEntry, "the entry", fields | {"reading": _parsed(fields["reading"])})
 
@@ -518,7 +517,7 @@ def _parsed(text: str | bytes) -> object:
     try:
         return json.loads(text)
     except (ValueError, RecursionError):  # endless nesting is damage too
-        raise ValueError("It is no JSON.") from None
+        raise ValueError("It is not JSON.") from None
 
 
 def _text(value: object) -> str:

@@ -1,4 +1,4 @@
-"""The local page: photos from a phone, read on this machine and kept in the same log as those of the command line."""
+"""The local page: reads photos from a phone on this machine and keeps the readings in the command line's log."""
 
 import lazy_loader
 

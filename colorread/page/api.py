@@ -40,7 +40,7 @@ class PhotoForm(BaseModel):
 
 
 _PROBLEM: dict[str, Any] = {"model": Problem, "description": "What is wrong, in words."}
-# Described by hand, because the form is received within limits, past FastAPI.
+# Described by hand, because the form is received within limits, bypassing FastAPI.
 _PHOTO = {
     "requestBody": {"required": True, "content": {"multipart/form-data": {"schema": PhotoForm.model_json_schema()}}}
 }
@@ -71,7 +71,7 @@ def put_tank(core: CoreHere, name: str, tank: Annotated[dict[str, Any], Body()])
         raise HTTPException(422, f"The tank is named {given.name!r} in the body, but {name!r} in the address.")
     with Log(core.log_path) as log, log.transaction():
         profile = log.tank(name).profile if log.has_tank(name) else None
-        # A profile is a file of this machine; which files are read is not for a request to say.
+        # A profile is a file on this machine; a request must not choose which files are read.
         if given.profile != profile:
             raise HTTPException(422, "The profile cannot be changed here; use the page or the command line.")
         log.put_tank(given)
@@ -86,7 +86,7 @@ def readings(
     count: Annotated[int, Query(ge=1, le=1000)] = 100,
 ) -> dict[str, Any]:
     """
-    Return readings in the order in which the photos were taken, schema colorread.reading/1 each.
+    Return readings in the order in which the photos were taken, each of schema colorread.reading/1.
 
     They are judged by the limits that the tank has now.
     """
@@ -148,7 +148,7 @@ def summary(view: ViewHere) -> dict[str, Any]:
 
 @router.get("/tanks/{name}/notes")
 def notes(core: CoreHere, tank: TankHere) -> list[dict[str, Any]]:
-    """Return the notes of a tank in the order of time, schema colorread.event/1 with an `id` each."""
+    """Return the notes of a tank in order of time, each of schema colorread.event/1 with an `id`."""
     with Log(core.log_path) as log:
         return [{"id": note_id, **plain(event)} for note_id, event in log.events(tank.name).items()]
 

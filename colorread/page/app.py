@@ -143,12 +143,12 @@ async def _answer(request: Request, error: Exception) -> Response:
     """Say what is wrong: in JSON to programs, on a page to people."""
     is_program = request.url.path.startswith("/api/")
     if isinstance(error, RequestValidationError) and not is_program:
-        error = HTTPException(404)  # forms are checked by the pages: the address leads nowhere
+        error = HTTPException(404)  # forms are checked by the pages, so the address is wrong
     status, message, next_step = problem_of(error)
     if is_program:
         answer: Response = problem_json(status, message, next_step)
     else:
-        # The tank itself may be missing in the log.
+        # The tank itself may be missing from the log.
         tank_name = "" if isinstance(error, LogError) else request.path_params.get("name", "")
         answer = page(request, "problem.html", status=status, message=message, next_step=next_step, tank_name=tank_name)
     if status == 503:

@@ -23,7 +23,7 @@ from colorread.tank import Tank
 from colorread.workers import TaskFailed, Workers, WorkLost, processors
 
 _PROCESSES_MAX = 2  # each takes about 250 MB
-_TIME_LIMIT_S = 60.0  # a photo takes a third of a second, on a small computer some seconds
+_TIME_LIMIT_S = 60.0  # a photo takes a third of a second, or a few seconds on a small computer
 _PATIENCE_S = 0.3  # how long the page of a tank, which starts with the camera, waits for its summary
 _VIEWS_MAX = 16  # kept at a time: a choice of this project
 _ORIGINALS_MAX, _ORIGINAL_S = 10, 600.0  # time to see the reading and decide
@@ -58,7 +58,7 @@ class Pool:
     def __init__(self, *, count: int, time_limit_s: float) -> None:
         self._count = count
         self._workers: Workers[Any, tuple[Any, Exception | None]] = Workers(_do, count=count, time_limit_s=time_limit_s)
-        # Photos from one address take turns, so that a device with very many delays the others only briefly.
+        # Photos from one address take turns, so that a device that sends very many delays the others only briefly.
         self.turns: defaultdict[str, asyncio.Semaphore] = defaultdict(lambda: asyncio.Semaphore(count))
 
     async def run(self, task: Callable[[*Arguments], Result], *args: *Arguments) -> Result:
@@ -68,7 +68,7 @@ class Pool:
         Parameters
         ----------
         task : callable
-            Can be pickled, as can its arguments and its result.
+            Must be picklable, as must its arguments and its result.
         *args : object
             Its arguments.
 
@@ -101,9 +101,9 @@ class Pool:
 
     async def warm(self) -> None:
         """
-        Load what the first photo needs in every process; all get a task at once, as each starts with its first.
+        Load what the first photo needs in every process; a process starts with its first task, so all get one at once.
 
-        Whatever fails here fails again where somebody waits for it, and is told there.
+        Whatever fails here fails again where somebody waits for it, and is reported there.
         """
         await asyncio.gather(*(self.run(tasks.warm_up) for _ in range(self._count)), return_exceptions=True)
 
@@ -113,7 +113,7 @@ class Pool:
 
 
 def _do(work: tuple[Callable[..., Any], tuple[Any, ...]]) -> tuple[Any, Exception | None]:
-    """Do the work in the other process; return errors whose text is for people, and what the system tells."""
+    """Do the work in the other process; return errors whose text is for people, and those of the system."""
     task, args = work
     try:
         return task(*args), None
@@ -128,7 +128,7 @@ def _do(work: tuple[Callable[..., Any], tuple[Any, ...]]) -> tuple[Any, Exceptio
 
 
 def _is_for_people(error: ValueError) -> bool:
-    """Return whether this program raised an error with a sentence; others are its own faults, whatever they say."""
+    """Return whether this program raised an error with a sentence; all others are its own faults, whatever they say."""
     *_, (frame, _) = traceback.walk_tb(error.__traceback__)
     is_own_kind, is_raised_here = (
         module.partition(".")[0] in ("colorread", "calibration")
@@ -154,7 +154,7 @@ class Core:
     shared : bool
         Whether other devices may connect, once paired.
     on_paired : callable
-        Called when a device was paired, with the code for the next one.
+        Called when a device has been paired, with the code for the next one.
     tell : callable
         Called with a sentence for whoever runs the server.
 
@@ -196,7 +196,7 @@ class Core:
         self.calibrations.drop(tank)
 
     def keep(self, entry: LogEntry) -> bool:
-        """Put a reading into the log; return whether it is the first of its photo, which alone may be discarded."""
+        """Put a reading into the log; return whether it is the first of its photo; only that one can be discarded."""
         with Log(self.log_path) as log, log.transaction():
             is_first = log.entry(entry.tank, entry.sha256) is None
             log.add_if_newer(entry)
@@ -214,7 +214,7 @@ class Core:
         with Log(self.log_path) as log:
             deque(log.entries(tank, on_damage=damages.append), maxlen=0)
             forget_readings(log, {tank: [each.sha256 for each in damages if each.sha256 is not None]})
-        self._views.clear()  # damage may not show in what identifies a view
+        self._views.clear()  # damage may not change what identifies a view
 
     async def score(self, request: Request, upload: Upload, tank: Tank) -> LogEntry | Reason:
         """Read an upload when it is its turn; return a reason if there is nothing to put into the log."""
@@ -228,9 +228,9 @@ class Core:
                 return Reason(code="broke-off", message=message, next_step="Take another photo.")
 
     async def view(self, name: str) -> TankView:
-        """Return the summary of a tank, worked out anew only if the log or the hour has changed."""
+        """Return the summary of a tank, recomputed only if the log or the hour has changed."""
         version = await run_in_threadpool(self._version, name)
-        if version not in self._views:  # all who ask for the same view wait for the same task
+        if version not in self._views:  # all requests for the same view wait for the same task
             self._views[version] = asyncio.create_task(self.pool.run(tasks.view_tank, self.log_path, name))
             while len(self._views) > _VIEWS_MAX:
                 del self._views[next(iter(self._views))]
@@ -249,7 +249,7 @@ class Core:
 
 def take_in_undecided(log_path: Path) -> int:
     """
-    Put readings into the log that earlier versions of the page kept apart until they were saved or discarded.
+    Move readings into the log that earlier versions of the page kept apart until they were saved or discarded.
 
     The small log that held them is deleted, unless either log fails.
 
@@ -328,4 +328,4 @@ EntryHere = Annotated[LogEntry, Depends(_entry_in_url)]
 ViewHere = Annotated[TankView, Depends(_view_in_url)]
 """The summary of the tank in the URL."""
 OwnForm = Annotated[dict[str, str], Depends(_own_form)]
-"""The texts of a form from a page of the same browser; a box without a tick is not sent."""
+"""The texts of a form from a page of the same browser; an unticked box is not sent."""

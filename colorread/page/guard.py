@@ -27,7 +27,7 @@ YEAR_S = 365 * 24 * 3600
 _SESSION_BYTES = 16
 _CODE_LENGTH = 10
 _CODE_SIGNS = "abcdefghjkmnpqrstuvwxyz23456789"  # no two look alike; 10 of them are 49 bits
-_DEVICES_MAX = 50  # beyond, the one paired longest ago has to pair again
+_DEVICES_MAX = 50  # beyond that, the one paired longest ago has to pair again
 _SAFE_METHODS = frozenset(("GET", "HEAD", "OPTIONS"))
 # Nothing is loaded from elsewhere, and no script is inline. Inline style attributes are those of the figures.
 _POLICY = (
@@ -57,7 +57,7 @@ def devices_path(log_path: Path) -> Path:
 
 
 def new_session() -> str:
-    """Return a new secret that a browser is known by."""
+    """Return a new secret that identifies a browser."""
     return secrets.token_urlsafe(_SESSION_BYTES)
 
 
@@ -82,7 +82,7 @@ class Access:
     devices_path : Path
         File of the paired devices, which stay paired when the server restarts.
     on_paired : callable
-        Called when a device was paired, with the code for the next one.
+        Called when a device has been paired, with the code for the next one.
     code : str
         Code that pairs the next device.
     """
@@ -107,7 +107,7 @@ class Access:
         return f"colorread-{self.port}"
 
     def is_own_host(self, header: str) -> bool:
-        """Return whether a Host header is ours: no other name may be pointed at this machine."""
+        """Return whether a Host header is ours; other names that point at this machine are turned away."""
         name, _, port = header.lower().partition(":")
         names = {self.host, "localhost"} if ipaddress.IPv4Address(self.host).is_loopback else {self.host}
         return name in names and (port or "80") == f"{self.port}"
@@ -134,7 +134,7 @@ class Access:
             return None
         session = new_session()
         self._devices = [*self._devices, _digest(session)][-_DEVICES_MAX:]
-        with suppress(OSError):  # such as on a full disk: it has to pair again after a restart
+        with suppress(OSError):  # such as a full disk: the device has to pair again after a restart
             write_atomic(self.devices_path, json.dumps(self._devices).encode(), mode=0o600)
         self.code = _new_code()
         self.on_paired(self.code)
@@ -150,7 +150,7 @@ class Access:
 
 
 def _digest(session: str) -> str:
-    """Return what is stored of a session: who reads the file cannot use it."""
+    """Return what is stored for a session, useless to anyone who reads the file."""
     return hashlib.sha256(session.encode()).hexdigest()
 
 
@@ -215,10 +215,10 @@ class Guard:
         if method not in _SAFE_METHODS and not _is_own_request(headers):
             return _refused(path, 403, "This request came from another site and was not carried out.")
         if "transfer-encoding" in headers:
-            return _refused(path, 411, "Say how long the request is (Content-Length).")
+            return _refused(path, 411, "The request must give its length (Content-Length).")
         if _length(headers) > (most := body_bytes_max(path)):
             size = f"{most >> 20} MB" if most >= 1 << 20 else f"{most >> 10} kB"
-            most_words = f"This is more than {size}, the most that is taken here."
+            most_words = f"This is larger than {size}, the most that is accepted here."
             return _refused(path, 413, most_words, "Choose a smaller photo, or fewer.")
         return None
 

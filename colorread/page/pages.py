@@ -1,4 +1,4 @@
-"""The pages for every day: photos, readings and the course of a tank, also as files to download."""
+"""The everyday pages: photos, readings and the course of a tank, also as files to download."""
 
 from __future__ import annotations
 
@@ -64,14 +64,14 @@ def tanks(request: Request, core: CoreHere) -> Response:
 
 
 class _Days(NamedTuple):
-    """The summary of a tank; without it, why there will be none, or nothing as long as it is worked out."""
+    """The summary of a tank; where it is None, `trouble` says why, or is empty while the work is going on."""
 
     view: TankView | None
     trouble: str = ""
 
 
 async def _days_soon(core: CoreHere, tank: TankHere) -> _Days:
-    """Return the summary of a tank if it comes soon: the camera neither waits for it nor fails with it."""
+    """Return the summary of a tank if it is ready soon: the camera neither waits for it nor fails with it."""
     try:
         async with asyncio.timeout(core.patience_s):
             return _Days(await core.view(tank.name))
@@ -160,7 +160,7 @@ class _Row(NamedTuple):
 
 @router.get("/tanks/{name}/several")
 def choose(request: Request, tank: TankHere) -> Response:
-    """Show the form for several photos, which the script sends one by one; without it they come all at once."""
+    """Show the form for several photos, which the script sends one by one; without the script they come all at once."""
     return _several_page(request, tank, [])
 
 
@@ -267,7 +267,7 @@ async def report(core: CoreHere, view: ViewHere, name: str) -> Response:
 
 @router.get("/tanks/{name}/readings.csv")
 def table(core: CoreHere, view: ViewHere, name: str) -> Response:
-    """Return the readings of a tank, judged by its limits of now, and the CO2 of the tank."""
+    """Return the readings of a tank, judged by its current limits, and the CO2 of the tank."""
     marks = view.summary.tank.judged_by
     with Log(core.log_path) as log:
         made = csv_bytes((judged(entry.reading, marks) for entry in log.entries(name)), view.summary.tank_co2)

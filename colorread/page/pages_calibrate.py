@@ -1,4 +1,4 @@
-"""Pages that lead through a calibration, photo by photo, to a profile in a folder beside the log."""
+"""Pages that guide through a calibration, photo by photo, to a profile in a folder beside the log."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def profile_choices(log_path: Path, current: str | None) -> list[tuple[str, str]
     log_path : Path
         The log.
     current : str or None
-        Path of the profile in use, which may lie anywhere.
+        Path of the profile in use, which may be anywhere.
 
     Returns
     -------
@@ -104,7 +104,7 @@ async def finish(request: Request, core: CoreHere, kind: Kind, tank: TankHere, f
     if form.get("choice") == "again":
         core.calibrations.drop(tank.name, kind)
         return redirect(tank_url(tank.name, f"/calibrate/{kind}"))
-    units = units_of(form.get("units", ""))  # as the form showed them, whatever the browser shows by now
+    units = units_of(form.get("units", ""))  # as the form showed them, whatever the browser shows now
     photos = core.calibrations.paths(tank.name, kind)
     filename = f"{tank.name} {kind} {datetime.now():%Y-%m-%d %H-%M-%S-%f}.toml"
     target = _profile_folder(core.log_path) / filename
@@ -114,7 +114,7 @@ async def finish(request: Request, core: CoreHere, kind: Kind, tank: TankHere, f
         made = await core.pool.run(tasks.calibrate, make, photos, earlier, target)
     except OSError as error:
         message = f"The profile could not be saved: {error.strerror or 'unknown reason'}."
-        next_step = f"See to the folder {target.parent} on the computer that runs the page, then try again."
+        next_step = f"Check the folder {target.parent} on the computer that runs the page, then try again."
         made = {"": Reason(code="calibration", message=message, next_step=next_step)}
     except ValueError as error:
         next_step = "Correct your input, or take a new photo."
@@ -129,7 +129,7 @@ async def finish(request: Request, core: CoreHere, kind: Kind, tank: TankHere, f
 
 
 def _with_titles(message: str, kind: Kind, photos: Mapping[str, Path]) -> str:
-    """Return a message that calls the photos by their steps instead of their paths."""
+    """Return a message that names the photos by their steps instead of their paths."""
     for step in GUIDES[kind].steps:
         if step.key in photos:
             message = message.replace(str(photos[step.key]), step.title)
@@ -174,7 +174,7 @@ def _steps_page(
 def _profile_maker(
     form: Mapping[str, str], photos: Mapping[str, Path], kind: Kind, tank: Tank, units: Units
 ) -> Callable[..., Profile]:
-    """Return a function that makes a profile of the photos and what was typed; its `base` is a profile to add to."""
+    """Return a function that makes a profile from the photos and what was typed; its `base` is a profile to add to."""
     if not photos:
         raise ValueError("No photo yet.")
     light = form["light"] if form.get("light") in SETTINGS["light"].choices else "unknown"
@@ -200,7 +200,7 @@ def _known_photos(
     if buffer in SOLD_BUFFERS:
         if ph is not None or strength is not None:
             raise ValueError(
-                f"A buffer of pH {buffer} is chosen, and numbers are entered too. Choose Other, or empty them."
+                f"A buffer of pH {buffer} is chosen, and numbers are entered too. Choose Other, or clear them."
             )
         ph, strength = float(buffer), SOLD_BUFFERS[buffer]
     elif buffer == "kh":

@@ -26,7 +26,7 @@ from colorread.words import dkh_words, fluid_rows, gas_cautions
 
 router = APIRouter(include_in_schema=False)
 _PLANNED = ("volume", "lights", "source", "valve", "source_amount")  # settings that may be changed for a plan
-_ROOM_C = 22.0  # of the air in which the color is checked: assumption
+_ROOM_C = 22.0  # air temperature where the color is checked: assumption
 
 
 @router.get("/gas")
@@ -37,7 +37,7 @@ async def gas(request: Request) -> Response:
 
 @router.get("/tanks/{name}/gas")
 async def gas_of_tank(request: Request, tank: TankHere) -> Response:
-    """Plan the gas of a tank in the log, by its own days."""
+    """Plan the gas of a tank in the log, from its own readings."""
     return await _plan_page(request, tank)
 
 
@@ -94,7 +94,7 @@ def fluid(request: Request, units: UnitsHere, kh: str = "", volume: str = "1000"
     rows: tuple[tuple[str, str], ...] = ()
     try:
         typed_dkh = unit.to_base_within("The KH", parse_number("The KH", texts["kh"]), *TARGET_KH_RANGE_DKH)
-        kh_dkh = round(typed_dkh, 2)  # finer cannot be mixed, whatever the unit
+        kh_dkh = round(typed_dkh, 2)  # nothing finer can be mixed, whatever the unit
         vial_ml = parse_number("The fluid in the vial", vial)
         recipe = fluid_recipe(kh_dkh, parse_number("The volume", volume))
         dose = dye_drops(vial_ml, kh_dkh=recipe.kh_dkh)
@@ -116,7 +116,7 @@ def to_print(request: Request) -> Response:
 
 @router.get("/print/{sheet}.pdf")
 def sheet(sheet: Literal["card", "tag", "chart"], paper: Literal["a4", "letter"] = "a4") -> Response:
-    """Return a sheet of cards, tags or color charts; the charts are labelled for 4 dKH at 25 degrees C."""
+    """Return a sheet of cards, tags or color charts; the charts are labeled for 4 dKH at 25 degrees C."""
     if sheet == "chart":
         kh_dkh, water_c = USUAL_KH_DKH, USUAL_TEMPERATURE_C
         co2_mg_l = co2_from_ph(CHART_PH, kh_dkh, temperature_c=water_c).tolist()

@@ -21,7 +21,7 @@ from colorread.words import gas_cautions, when_words
 router = APIRouter(include_in_schema=False)
 _NOTE_NUMBERS = {"refill_g": "The amount of the refill", "bubbles": "The bubbles"}
 _EMPTY_NOTE = dict.fromkeys(("done", "at", "share", "text", *_NOTE_NUMBERS), "")
-DONE = {  # what can be noted with a tap, in words
+DONE = {  # what can be noted with one tap, in words
     "water": "Water change",
     "refilled": "Refilled",
     "gas_changed": "Gas changed",

@@ -16,7 +16,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from colorread.page.guard import HEADERS
 
-# For documentation (RFC 5737). No packet is sent; the system only says which of its own addresses it would use.
+# A documentation address (RFC 5737). No packet is sent; the system only says which of its own addresses it would use.
 _ANYWHERE = ("192.0.2.1", 9)
 _STOP_S = 30
 _HEAD_BYTES_MAX = 64 << 10  # with the cookies of all other servers on the machine
@@ -67,14 +67,14 @@ def require_home_address(text: str) -> str:
     Raises
     ------
     ValueError
-        If it is no address, or one on the open internet; one sentence.
+        If it is not an address, or one on the open internet; one sentence.
     """
     try:
         address = ipaddress.IPv4Address(text)
     except ValueError:
         raise ValueError(f"An address must look like 192.168.1.20, not {text!r}.") from None
     if not address.is_private or address.is_unspecified:
-        raise ValueError(f"{text} is no address of a home network; the page is not made for the open internet.")
+        raise ValueError(f"{text} is not a home network address; the page is not made for the open internet.")
     return text
 
 
@@ -119,7 +119,7 @@ class Connection(H11Protocol):
     """
     A connection that is closed if it keeps the server waiting, and makes way if there are too many.
 
-    It keeps the server waiting if the head of a request does not come, or a body that the server wants to read.
+    It keeps the server waiting if a request's head does not arrive, or a body that the server wants to read.
     """
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
@@ -154,7 +154,7 @@ class Connection(H11Protocol):
         super().connection_lost(exc)
 
     def send_400_response(self, msg: str) -> None:
-        """Answer something other than HTTP."""
+        """Answer something that is not HTTP."""
         self.transport.write(_NO_HTTP)
         self.transport.close()
 

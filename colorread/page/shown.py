@@ -25,9 +25,9 @@ Units = Mapping[Quantity, Unit]
 _UNITS_COOKIE = "colorread-units"
 CHOSEN: tuple[Quantity, ...] = ("temperature", "kh", "volume", "mass")
 """The quantities whose units are chosen, in the order of the cookie."""
-_DAYS_FROM_H = 48  # an age from here on is given in days
+_DAYS_FROM_H = 48  # from this age on, it is given in days
 _CLOCKS_APART = timedelta(minutes=2)  # between a phone and this machine when both are right: assumption
-# What a page says about the form sent before, by the word in its URL.
+# What a page says about the form just sent, by the word in its URL.
 _SAID = {
     "kept": "Saved.",
     "saved": "Saved.",
@@ -44,14 +44,14 @@ _SAID = {
 
 
 def units_of(cookie: str) -> Units:
-    """Return the units that a cookie names; for names that are not known, those of the project."""
+    """Return the units that a cookie names; for unknown names, those of the project."""
     own = {quantity: next(iter(UNITS[quantity].values())) for quantity in CHOSEN}
     names = zip(CHOSEN, cookie.split("."), strict=False)
     return own | {quantity: UNITS[quantity][name] for quantity, name in names if name in UNITS[quantity]}
 
 
 def cookie_of(units: Units) -> str:
-    """Return what a cookie keeps of units."""
+    """Return units as a cookie keeps them."""
     return ".".join(name for quantity in CHOSEN for name, unit in UNITS[quantity].items() if unit is units[quantity])
 
 
@@ -69,7 +69,7 @@ UnitsHere = Annotated[Units, Depends(units_shown)]
 
 
 def parse_number(what: str, text: str) -> float:
-    """Return a number typed with a dot or a comma; raise ValueError, which names it as `what`, if it is none."""
+    """Return a number typed with a dot or a comma; for anything else raise ValueError, which names it as `what`."""
     try:
         return float(text.replace(",", "."))
     except ValueError:

@@ -38,7 +38,7 @@ class SentForm:
 
     @classmethod
     def received(cls, form: Mapping[str, str]) -> Self:
-        """Return the form as a browser sent it; a box without a tick is not sent."""
+        """Return the form as a browser sent it; an unticked box is not sent."""
         return cls(
             shown={name: form.get(f"shown-{name}", "") for name in SETTINGS},
             typed=dict.fromkeys(SETTINGS, "") | texts_in(form),
@@ -60,15 +60,15 @@ def texts_of(tank: Tank, units: Units) -> dict[str, str]:
     Returns
     -------
     dict of str to str
-        By the names in `colorread.tank.SETTINGS`; empty if not set. The ends of a daily span, each of which has a field
-        of its own, are joined by a dash.
+        By the names in `colorread.tank.SETTINGS`; empty if not set. The ends of a daily span, which have a field each,
+        are joined by a dash.
     """
     return {name: _text_of(setting, tank, units) for name, setting in SETTINGS.items()}
 
 
 def _text_of(setting: Setting, tank: Tank, units: Units) -> str:
     values = setting.values_in(tank)
-    if setting.kind == "span":  # a field for a time knows no 24:00
+    if setting.kind == "span":  # a time field has no 24:00
         return "-" if values[0] is None else f"{values[0].on:%H:%M}-{values[0].off:%H:%M}"
     if values[0] is None:
         return ""
@@ -97,14 +97,14 @@ def apply_form(tank: Tank, sent: SentForm) -> tuple[Tank, dict[str, str]]:
     Parameters
     ----------
     tank : Tank
-        As it is now, which may not be as it was when the form was shown.
+        As it is now; it may have changed since the form was shown.
     sent : SentForm
         The form.
 
     Returns
     -------
     tuple of Tank and dict of str to str
-        The changed tank, and a sentence for each setting that cannot be so, by its name in
+        The changed tank, and a sentence for each invalid setting, by its name in
         `colorread.tank.SETTINGS` and in the order of the form.
     """
     typed = sent.typed
@@ -112,7 +112,7 @@ def apply_form(tank: Tank, sent: SentForm) -> tuple[Tank, dict[str, str]]:
     if not typed["source"]:
         changed -= _OF_SOURCE - {"source"}
     elif _OF_SOURCE & changed and tank.source_kind != typed["source"]:
-        changed |= _OF_SOURCE  # another kind starts without amount, day and valve, so those that stayed are typed anew
+        changed |= _OF_SOURCE  # another kind starts without amount, day and valve, so set all of them again
     wrong: dict[str, str] = {}
     for name, setting in SETTINGS.items():  # one by one, so that every mistake is shown at its field
         if name in changed:
@@ -155,5 +155,5 @@ def _span_text(name: str, text: str) -> str | None:
     if not on or not off:
         raise ValueError(f"The hours of the {name} need both times, or neither.")
     if on == off != "00:00":
-        raise ValueError(f"{on} twice may mean never or always; midnight to midnight is the whole day.")
+        raise ValueError(f"{on} twice may mean never or always; for the whole day, enter midnight twice.")
     return f"{on}-{'24:00' if off == '00:00' else off}"

@@ -1,4 +1,4 @@
-"""Tasks for the processes of the page, by the same functions as the command line."""
+"""Tasks for the page's processes, built on the same functions as the command line."""
 
 from __future__ import annotations
 
@@ -38,9 +38,9 @@ class TankView:
     summary : TankSummary
         The summary in numbers and words.
     bar : str
-        The bar below the CO2 as SVG; empty if it is not known.
+        The bar below the CO2 as SVG; empty if the CO2 is not known.
     plan : tuple of str
-        The plan for the next days, a line each.
+        The plan for the next days, one line each.
     figures : tuple of str
         SVG for a phone and for a wide window; empty if there is nothing to draw.
     damages : tuple of Damage
@@ -82,7 +82,7 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank, log_path: Path)
     Returns
     -------
     LogEntry or Reason
-        Read or refused, ready for the log, or as the log has it; a reason if it is no photo at all.
+        Read or refused, ready for the log, or as the log has it; a reason if it is not a photo at all.
     """
     try:
         _require_modest(path)
@@ -93,7 +93,9 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank, log_path: Path)
     except LogError:  # the log is at fault, not the profile
         raise
     except (OSError, ValueError) as error:
-        trouble = f"{error.strerror or 'unknown reason'}." if isinstance(error, OSError) else error  # is a sentence
+        trouble = (
+            f"{error.strerror or 'unknown reason'}." if isinstance(error, OSError) else error
+        )  # a sentence already
         return Reason(
             code="profile",
             message=f"The calibration profile of {tank.name} cannot be used: {trouble}",
@@ -152,7 +154,7 @@ def plan_gas_of(
     tank : Tank
         The tank to plan for.
     logged : Tank or None
-        The same tank in the log, if it is there; then its own days count.
+        The same tank in the log, if it is there; then its own readings count.
     days, target_mg_l : float or None
         As in `colorread.tank.plan_gas`.
 
@@ -199,13 +201,13 @@ def keep_photo(original: Path, log_path: Path, tank: str, sha256: str) -> Path |
     LogError, OSError
         If it cannot be saved.
     colorread.errors.Refusal
-        If it is no photo.
+        If it is not a photo.
     """
     path = photo_path(log_path, sha256)
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     ready = original.with_name("kept.jpg")
     write_atomic(ready, _stripped(original), mode=0o600)
-    was = original.stat()  # the time of the file stands in if the photo holds none
+    was = original.stat()  # the file's time is used if the photo holds none
     os.utime(ready, ns=(was.st_atime_ns, was.st_mtime_ns))
     with Log(log_path) as log, log.transaction():  # so that nobody deletes the reading in between
         if log.entry(tank, sha256) is None:
@@ -245,7 +247,7 @@ def check_photo(path: Path, kind: profiles.Kind, step: str, n_patches: int | Non
     kind : {'ends', 'air', 'chart'}
         Kind of calibration.
     step : str
-        Its photo, by the key of the step.
+        Key of the step that it belongs to.
     n_patches : int or None
         Number of patches of a kit's chart.
 
@@ -271,12 +273,12 @@ def calibrate(
     make: Callable[..., Profile], photos: Mapping[str, Path], earlier: str | None, target: Path
 ) -> tuple[str, ...] | dict[str, Reason]:
     """
-    Make a profile of calibration photos and write it.
+    Make a profile from calibration photos and write it.
 
     Parameters
     ----------
     make : callable
-        Makes the profile, given as `base` the one to add to, or None.
+        Makes the profile; its `base` is the one to add to, or None.
     photos : mapping of str to Path
         The photos it is made of, by step.
     earlier : str or None
@@ -297,7 +299,7 @@ def calibrate(
     try:
         base = None if earlier is None else read_profile(earlier)
     except (OSError, ValueError):
-        raise ValueError("The tank's profile cannot be read, so nothing can be added to it; untick adding.") from None
+        raise ValueError("The tank's profile cannot be read, so nothing can be added to it; untick that box.") from None
     try:
         profile = make(base=base)
     except profiles.PhotoRefused as refused:
@@ -308,7 +310,7 @@ def calibrate(
 
 
 def _require_modest(path: Path) -> None:
-    """Refuse, by its header, a photo that would take much memory to decode."""
+    """Refuse a photo that would take much memory to decode, going by its header."""
     with photo.open_file(path) as file, photo.refusing_broken_files():
         width, height = photo.open_image(file).size
     if width * height > _PIXELS_MAX:

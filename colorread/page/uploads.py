@@ -24,17 +24,17 @@ from starlette.requests import ClientDisconnect
 from colorread.words import clean_name
 
 PHOTO_BYTES_MAX = 40 << 20
-"""A photo of 108 megapixels from a phone has up to 30 MB."""
+"""A 108-megapixel photo from a phone has up to 30 MB."""
 PHOTOS_MAX = 30
-"""Most photos in one form; the script sends them one by one."""
-_DISK_BYTES_MAX = 1 << 30  # for all that is being received: 25 of the largest photos, hundreds of common ones
+"""Most photos in one form; the page's script sends them one by one."""
+_DISK_BYTES_MAX = 1 << 30  # for everything being received: 25 of the largest photos, hundreds of common ones
 _FORM_BYTES_MAX = 64 << 10  # of a form without photos, or of JSON; a few kB are needed
 _SEVERAL_BYTES_MAX = 320 << 20
 _FORM_S = 180.0  # enough for 10 MB from a phone on a weak network
 _FIELD_BYTES_MAX = 16 << 10
 _FIELDS_MAX = 60
 _LABEL_MAX = 80
-# From 1990 on, in milliseconds as browsers give it; anything earlier is a clock that was never set.
+# From 1990 on, in milliseconds as browsers give it; anything earlier comes from a clock that was never set.
 _MODIFIED_MIN_MS, _MODIFIED_MAX_MS = 631_152_000_000, 10_000_000_000_000
 
 
@@ -75,11 +75,11 @@ class Workplace:
         for folder in left:
             shutil.rmtree(folder)
         if count:
-            tell(f"Photos that an earlier server had left behind were deleted: {count}.")
+            tell(f"Deleted photos that an earlier server left behind: {count}.")
         self._make()
 
     def new_folder(self) -> Path:
-        """Return a new folder; a working folder that somebody deleted is made again."""
+        """Return a new folder; recreate the working folder if somebody deleted it."""
         folder = self.path / secrets.token_hex(16)
         try:
             folder.mkdir(mode=0o700)
@@ -91,7 +91,7 @@ class Workplace:
 
     @asynccontextmanager
     async def room(self, n_bytes: int) -> AsyncIterator[None]:
-        """Reserve room on the disk for an upload; wait while others have it."""
+        """Reserve room on the disk for an upload; wait while others use it."""
         async with self._changed:
             await self._changed.wait_for(lambda: n_bytes <= self._free)
             self._free -= n_bytes
@@ -147,16 +147,16 @@ class Upload:
 
 class HeldPhotos:
     """
-    Photos that stay after they were received, until they are dropped or the server stops.
+    Photos that are kept after they are received, until they are dropped or the server stops.
 
     The key of a photo starts with its tank.
 
     Parameters
     ----------
     workplace : Workplace
-        Where they lie.
+        Where they are kept.
     count_max : int
-        Most photos; the oldest are dropped first.
+        Most photos to keep; the oldest are dropped first.
     held_s : float, optional
         How long each may stay [s].
     """
@@ -169,7 +169,7 @@ class HeldPhotos:
         self._lock = threading.Lock()
 
     def put(self, *key: str, upload: Upload) -> None:
-        """Move a photo here, in place of an earlier one with the same key; the last part of the key names its file."""
+        """Move a photo here, replacing an earlier one with the same key; the last part of the key names its file."""
         held = replace(upload, path=upload.path.rename(self._workplace.new_folder() / key[-1]))
         self.drop(*key)
         with self._lock:
@@ -187,7 +187,7 @@ class HeldPhotos:
         return {end: path for end, path in found.items() if path.exists()}
 
     def drop(self, *key: str) -> None:
-        """Delete the photos whose keys begin so."""
+        """Delete the photos whose keys start with `key`."""
         with self._lock:
             uploads = [self._uploads.pop(each) for each in list(self._uploads) if each[: len(key)] == key]
         for upload in uploads:
@@ -214,7 +214,7 @@ async def receive_form(request: Request, *, files_max: int = 0) -> AsyncIterator
     Raises
     ------
     fastapi.HTTPException
-        If it takes too long, breaks off, or is no form.
+        If it takes too long, breaks off, or is not a form.
     """
     kind, options = parse_options_header(request.headers.get("content-type", ""))
     if kind not in (b"multipart/form-data", b"application/x-www-form-urlencoded"):
@@ -246,7 +246,7 @@ async def receive_photos(
     request: Request, workplace: Workplace, *, photos_max: int = 1
 ) -> AsyncIterator[tuple[dict[str, str], list[Upload]]]:
     """
-    Receive a form with photos; those that were not moved away are deleted afterwards.
+    Receive a form with photos; those not moved elsewhere are deleted afterwards.
 
     Parameters
     ----------
@@ -280,7 +280,7 @@ async def receive_photos(
                 if not files:
                     raise HTTPException(422, "No photo was sent; choose one first.")
                 if len(files) > photos_max:
-                    raise HTTPException(422, f"{len(files)} photos were sent; at most {photos_max} are taken here.")
+                    raise HTTPException(422, f"{len(files)} photos were sent; at most {photos_max} are accepted here.")
                 times = [str(time) for time in form.getlist("modified")]
                 if len(times) != len(files):
                     times = [""] * len(files)
@@ -304,7 +304,7 @@ def _save(file: UploadFile, folder: Path, modified_ms: str) -> Upload:
             shutil.copyfileobj(file.file, target, 1 << 20)
             target.seek(0)
             sha256 = hashlib.file_digest(target, "sha256").hexdigest()
-        with suppress(OSError, OverflowError, ValueError):  # it stands in if the photo holds no time
+        with suppress(OSError, OverflowError, ValueError):  # used if the photo holds no time
             if _MODIFIED_MIN_MS <= int(modified_ms) <= _MODIFIED_MAX_MS:
                 os.utime(path, (int(modified_ms) / 1000.0, int(modified_ms) / 1000.0))
     except BaseException:

@@ -14,7 +14,7 @@ from colorread.result import LEVELS, Interval, Level, Reading
 
 _BAR_WIDTH_MAX = 61
 _RESULT = ("CO2 mg/L", "90 %", "fish")
-_FOLDED_WIDTHS = {"fish": 12, "taken": 10, "photo": 16}  # at least: a level, a day, much of a name
+_FOLDED_WIDTHS = {"fish": 12, "taken": 10, "photo": 16}  # at least a level, a day, most of a name
 _NAMES_SHOWN = 3
 _FISH_STYLES: dict[Level, str] = {"no concern": "bold", "watch": "bold yellow", "act": "bold red"}
 # Refusals that --vial may solve.
@@ -33,7 +33,7 @@ def print_reading(
     """
     Print one reading, the answer first, without its cautions.
 
-    If `brief`, its verdict is left out, as that of the tank follows.
+    If `brief`, its verdict is left out because the tank's follows.
     """
     terminal.say(words.clean_name(reading.photo), "bold underline")
     co2_mg_l, verdict, taken_at = reading.co2_mg_l, reading.verdict, reading.taken_at
@@ -74,7 +74,7 @@ def answer_rows(terminal: Terminal, answer: words.Answer, co2_mg_l: Interval, ma
 
 
 def print_summary(terminal: Terminal, readings: Sequence[Reading]) -> None:
-    """Print several readings in short; a single one needs no summary."""
+    """Print several readings briefly; a single one needs no summary."""
     if len(readings) < 2:
         return
     rows = [(words.clean_name(Path(reading.photo).name), *_result_cells(reading)) for reading in readings]
@@ -82,7 +82,7 @@ def print_summary(terminal: Terminal, readings: Sequence[Reading]) -> None:
 
 
 def print_entries(terminal: Terminal, entries: Sequence[log_room.LogEntry]) -> None:
-    """Print logged readings, refused ones with the reason; their tank only if there are several."""
+    """Print logged readings, refused ones with the reason; name tanks only if there are several."""
     first = 0 if len({entry.tank for entry in entries}) > 1 else 1
     rows = []
     for entry in entries:
@@ -98,7 +98,7 @@ def print_entries(terminal: Terminal, entries: Sequence[log_room.LogEntry]) -> N
 
 
 def _result_cells(reading: Reading) -> tuple[str, str, str]:
-    """Return what a reading has in the columns of `_RESULT`."""
+    """Return the cells of a reading for the columns of `_RESULT`."""
     if reading.co2_mg_l is None or reading.verdict is None:
         return "-", "", f"{words.REFUSED_SIGN} not read"
     level = reading.verdict.fish
@@ -110,7 +110,7 @@ def _print_results(terminal: Terminal, headings: Sequence[str], rows: Sequence[S
 
 
 def print_cautions(terminal: Terminal, readings: Sequence[Reading], *, details: bool = False) -> None:
-    """Print the cautions of all readings, each once, or one line for the gravest reading."""
+    """Print the cautions of all readings, each once, or one line for the most serious reading."""
     verdicts = [reading.verdict for reading in readings if reading.verdict is not None]
     verdicts.sort(key=lambda verdict: -LEVELS.index(verdict.fish))
     cautions = dict.fromkeys(caution for verdict in verdicts for caution in verdict.cautions)
@@ -151,7 +151,7 @@ def print_batch(
     week : TankSummary
         Summary of the tank, whose log may hold more photos.
     n_same, n_known : int
-        Number of copies besides, and of readings that were in the log already.
+        Number of additional copies, and of readings already in the log.
     details : bool, default False
         Whether to list all reasons for refusal.
     """
@@ -201,7 +201,7 @@ def _taken_words(readings: Sequence[Reading]) -> str:
     parts = [
         f"Taken {first}" if first == last else f"Taken from {first} to {last}",
         f"{n_by_file} by file time" if n_by_file else "",
-        f"{n_unknown} at a time unknown" if n_unknown else "",
+        f"{n_unknown} at an unknown time" if n_unknown else "",
     ]
     return f"{'; '.join(filter(None, parts))}."
 
@@ -239,7 +239,7 @@ def _input_words(reading: Reading) -> str:
 def _detail_rows(reading: Reading) -> list[Row]:
     entered, assumed = words.input_words(reading)
     tank_ph = interval = ""
-    if reading.tank_ph is not None and reading.fluid != "tank-water":  # else that is the pH of the vial
+    if reading.tank_ph is not None and reading.fluid != "tank-water":  # otherwise it is the pH of the vial
         expected = words.ph_words(reading.tank_ph).short()
         tank_ph = (
             f"{expected} expected on a probe in the tank ({reading.tank_kh_dkh:g} dKH). A clear mismatch means other "

@@ -14,10 +14,10 @@ from colorread.cli.common import log_command
 from colorread.cli.screen.readings import answer_rows, print_short_caution
 from colorread.cli.screen.terminal import Row, Terminal, listed
 
-_WIDE, _NARROW = 110, 72  # from the first on, a forecast fits on one line; below the second, no table holds it
-_ID_DIGITS = 8  # of the ID of a note, to name it by
-_NAME_WIDTH = 16  # much of the name of a tank
-_NUMBERS_WIDTH = 10  # fits "15 (12 to" above "19)" and leaves the rest to the words of a forecast
+_WIDE, _NARROW = 110, 72  # from the first up, a forecast fits on one line; below the second, in no table
+_ID_DIGITS = 8  # of a note's ID, enough to identify it
+_NAME_WIDTH = 16  # fits most of a tank's name
+_NUMBERS_WIDTH = 10  # fits "15 (12 to" above "19)" and leaves the rest for the words of a forecast
 
 
 def print_now(
@@ -119,7 +119,7 @@ def print_tank(terminal: Terminal, tank: tank_room.Tank, n_readings: int) -> Non
 
 
 def print_events(terminal: Terminal, events: Sequence[tuple[str, str, tank_room.Event]]) -> None:
-    """Print a table of notes, given as tank, ID and event; the tank only if there are several."""
+    """Print a table of notes, given as tank, ID and event; name tanks only if there are several."""
     first = 0 if len({tank for tank, _, _ in events}) > 1 else 1
     rows = []
     for tank, event_id, event in events:

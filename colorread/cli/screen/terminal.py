@@ -26,13 +26,13 @@ Row = tuple[str, ...]
 
 
 class Terminal(Console):
-    """A console that shows text as it is: brackets are no markup, and long lines are folded."""
+    """A console that shows text as it is: brackets are not markup, and long lines fold."""
 
     def __init__(self, **options: Any) -> None:
         super().__init__(markup=False, emoji=False, highlight=False, **options)
 
     def render_str(self, text: str, **options: Any) -> Text:
-        """Return text with ASCII signs if the terminal knows no Unicode, and ``?`` for what it cannot show."""
+        """Return text with ASCII signs if the terminal has no Unicode, and ``?`` for what it cannot show."""
         if self.options.ascii_only:
             text = text.translate(_ASCII)
         known = text.encode(self.encoding, "replace").decode(self.encoding)
@@ -77,7 +77,7 @@ class Terminal(Console):
         folded_to: Mapping[str, int] = MappingProxyType({}),
     ) -> None:
         """
-        Print a table that cuts no word or number or, where the window is too narrow for it, labeled rows.
+        Print a table without cutting words or numbers or, where the window is too narrow, labeled rows.
 
         Parameters
         ----------
@@ -88,11 +88,11 @@ class Terminal(Console):
         right : collection of str
             Headings of the columns that are aligned to the right.
         folded_to : mapping of str to int
-            Least width of the columns that may fold, in the order in which they do [characters].
+            Minimum width of the columns that may fold, in the order in which they fold [characters].
         """
         widths = {heading: max(map(len, (heading, *cells))) for heading, *cells in zip(headings, *rows, strict=True)}
         room = self.width - _COLUMN_GAP * len(widths)
-        # As many columns fold as must.
+        # Fold no more columns than needed.
         for heading, least_width in folded_to.items():
             if heading in widths:
                 excess = sum(widths.values()) - room

@@ -4,7 +4,7 @@
 const DARK = 40, BRIGHT = 235, LARGE_BYTES = 40 * 1024 * 1024, SIDE_PX = 96, LEAST_PX = 900, ANSWER_MS = 8000;
 
 async function look(file) {
-  // A quick check of a small copy; it only warns, and the photo is sent all the same.
+  // A quick check of a small copy; it only warns, and the photo is sent anyway.
   if (file.size > LARGE_BYTES) return "The photo is over 40 MB; set the camera to a smaller size.";
   let picture;
   try {
@@ -34,7 +34,7 @@ function prepareOne(form) {
     picker.addEventListener("change", () => {
       const [file] = picker.files;
       if (!file) return;
-      // The server takes one photo: that of the button used.
+      // The server takes one photo: the one from the button used.
       form.querySelectorAll("input[type=file]").forEach((other) => { other.disabled = other !== picker; });
       const field = form.querySelector("input[name=modified]") ?? document.createElement("input");
       Object.assign(field, {type: "hidden", name: "modified", value: file.lastModified});
@@ -42,7 +42,7 @@ function prepareOne(form) {
       hint.textContent = `Sending ${megabytes(file.size)} MB…`;
       look(file).then((seen) => {
         words = seen;
-        if (seen && form.classList.contains("is-sending")) hint.textContent = `${seen} Sending it all the same…`;
+        if (seen && form.classList.contains("is-sending")) hint.textContent = `${seen} Sending it anyway…`;
       });
       form.requestSubmit();
     });
@@ -54,7 +54,7 @@ function prepareOne(form) {
     form.classList.remove("is-waiting");
     form.classList.add("is-sending");
     form.setAttribute("aria-busy", "true");
-    // On the browser's own page of errors the photo would be lost.
+    // The browser's own error page would lose the photo.
     if (!await fetch("/static/page.js", {method: "HEAD", signal: AbortSignal.timeout?.(ANSWER_MS)}).catch(() => null)) {
       form.classList.replace("is-sending", "is-waiting");
       form.removeAttribute("aria-busy");
@@ -136,7 +136,7 @@ function prepareSeveral(form) {
 }
 
 async function fill(place) {
-  // The summary of the days takes seconds to work out; the camera does not wait for it.
+  // Summarizing the days takes seconds; the camera does not wait for it.
   for (let tried = 0; tried < 60; tried++) {
     await new Promise((done) => setTimeout(done, 700));
     const answer = await fetch(location.href).catch(() => null);
@@ -144,13 +144,13 @@ async function fill(place) {
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     const found = page.querySelector("[data-days=known]");
     if (!found) continue;
-    // There is one verdict: that of the days replaces that of the last photo.
+    // There is only one verdict: the one from the days replaces the last photo's.
     document.querySelector("[data-now]").replaceWith(page.querySelector("[data-now]"));
     return place.replaceWith(found);
   }
 }
 
-// What was done is told once, not again when the phone reloads the page days later; a new reading can still be discarded.
+// Say what was done only once, not when the phone reloads the page days later; a new reading can still be discarded.
 if (/^\?said=(?!kept)/.test(location.search)) history.replaceState(null, "", location.pathname + location.hash);
 document.documentElement.classList.add("scripted");
 document.querySelectorAll("form[data-photo=one]").forEach(prepareOne);
@@ -160,5 +160,5 @@ document.querySelectorAll("form[method=post]:not([data-photo])").forEach((form) 
   form.classList.add("is-sending");
 }));
 document.querySelectorAll("[data-days=soon]").forEach(fill);
-// When the keeper comes back from the result, the form is as new.
+// When the keeper comes back from the result, start with a fresh form.
 addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
