@@ -405,3 +405,11 @@ def test_trouble_with_the_file_is_one_sentence(path: Path, monkeypatch: pytest.M
     monkeypatch.setattr(log_file, "_WAIT_S", 0.05)
     with made_log_at(path) as log, log.transaction():
         assert "in use by another program" in run("tank", "add", "desk", code=1)
+
+
+def test_a_tank_with_notes_alone_can_be_removed() -> None:
+    run("tank", "add", "noted")
+    run("log", "note", "moved the lamp", "--tank", "noted")
+    assert "1 note" in run("tank", "remove", "noted", code=2)
+    assert "1 note" in run("tank", "remove", "noted", "--with-readings", "--yes")
+    assert "noted" not in run("tank", "list")

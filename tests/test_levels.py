@@ -93,9 +93,7 @@ def test_levels_begin_at_their_probabilities() -> None:
     assert SENSITIVE_FISH_LIMIT_MG_L < USUAL_FISH_LIMIT_MG_L
 
 
-@given(
-    value=st.floats(1.0, 60.0), below=st.floats(0.3, 0.95), above=st.floats(1.05, 3.0), chance=st.floats(0.01, 0.99)
-)
+@given(value=st.floats(1.0, 60.0), below=st.floats(0.3, 0.95), above=st.floats(1.05, 3.0), chance=st.floats(0.01, 0.99))
 def test_a_limit_for_a_chance_is_exceeded_with_it(value: float, below: float, above: float, chance: float) -> None:
     co2 = Interval(value=value, low=value * below, high=value * above)
     assert chance_above(co2, limit_at_chance(co2, chance)) == pytest.approx(chance, abs=1e-9)

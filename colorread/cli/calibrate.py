@@ -61,7 +61,6 @@ def _explain(ctx: typer.Context, how: bool) -> None:
 
 
 def _print_profile(profile: calibration.Profile) -> None:
-
     terminal = screen.Terminal()
     for line in profiles.profile_lines(profile):
         terminal.paragraph(line, indent="    ")

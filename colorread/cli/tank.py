@@ -169,7 +169,7 @@ def show(name: _Name, as_json: common.JsonPerLine = False, log: common.LogFile =
 @common.command(app, short_help="Remove a tank.")
 def remove(
     name: _Name,
-    with_readings: Annotated[bool, typer.Option("--with-readings", help="Delete its readings too.")] = False,
+    with_readings: Annotated[bool, typer.Option("--with-readings", help="Delete its readings and notes too.")] = False,
     yes: common.Yes = False,
     log: common.LogFile = None,
 ) -> None:
@@ -182,14 +182,14 @@ def remove(
     """
     with common.open_log(log, tank=name) as opened:
         opened.require_tank(name)
-        n_readings = opened.count(name)
-        if n_readings and not with_readings:
-            common.fail(f"{name} has readings in the log ({n_readings}); add --with-readings to delete them too.")
-        if n_readings and not yes and not typer.confirm(f"Remove {name} and its readings ({n_readings})?"):
+        held = opened.held_words(name)
+        if held and not with_readings:
+            common.fail(f"{name} has {held} in the log; add --with-readings to delete them too.")
+        if held and not yes and not typer.confirm(f"Remove {name} with {held}?"):
             typer.echo("Nothing was removed.")
             return
-        log_room.forget_tank(opened, name, with_readings=bool(n_readings))
-    typer.echo(f"Removed {name}." if not n_readings else f"Removed {name} and its readings ({n_readings}).")
+        log_room.forget_tank(opened, name, with_readings=with_readings)
+    typer.echo(f"Removed {name} with {held}." if held else f"Removed {name}.")
 
 
 @with_settings("volume", "lights", "gas", "source", "source_amount", "valve", "sensitive", "plants", "fish_limit")

@@ -188,14 +188,17 @@ class Log:
                 self._connection.execute(f"UPDATE {table} SET tank = ? WHERE tank = ?", (new_name, name))
             self._connection.execute("DELETE FROM tank WHERE name = ?", (name,))
 
+    def held_words(self, name: str) -> str:
+        """Return what the log has of a tank, such as ``3 readings and 1 note``; empty if nothing."""
+        counts = {kind: self._count(table, name) for kind, table in (("reading", "reading"), ("note", "event"))}
+        return " and ".join(f"{count} {kind}{'s' if count > 1 else ''}" for kind, count in counts.items() if count)
+
     def remove_tank(self, name: str, *, with_readings: bool = False) -> tuple[str, ...]:
         """Remove a tank, with readings and notes only if allowed; return the hashes of their photos."""
         with self.transaction():
             self.require_tank(name)
-            n_readings, n_notes = (self._count(table, name) for table in ("reading", "event"))
-            if (n_readings or n_notes) and not with_readings:
-                what = f"{n_readings} readings" + (f" and {n_notes} notes" if n_notes else "")
-                raise LogError(f"The tank {name} has {what} in the log; delete them first, or together with it.")
+            if (held := self.held_words(name)) and not with_readings:
+                raise LogError(f"The tank {name} has {held} in the log; delete them first, or together with it.")
             gone = self._rows("DELETE FROM reading WHERE tank = ? RETURNING sha256", name)
             self._connection.execute("DELETE FROM event WHERE tank = ?", (name,))
             self._connection.execute("DELETE FROM tank WHERE name = ?", (name,))

@@ -40,7 +40,7 @@ _SHARE_PER_EFFORT = 0.02  # plants' share that one unit of effort must add: assu
 _WORTH_CLIMBING = 1.25  # more gas is worth mentioning if the rate can rise by this factor: assumption
 _DAYS_AHEAD = 7  # a trend seen over at most two weeks is extrapolated for one: assumption
 FISH_PROBABILITY = 0.95  # with more gas, the fish limit must hold with this probability: assumption
-_RATE_STEP = 0.05  # nobody sets a rate more finely: assumption
+_RATE_STEP = 0.05  # the most gas is named in such steps: assumption
 _STILL_FADING_PER_DAY = 0.01  # photos cannot show less, and over a week less does not matter: assumption
 # Up by at most a fifth before looking again: common practice, no source. Down may go faster, as too little gas harms no
 # fish. Below half it is a new start rather than a change, and nobody sets steps finer than a tenth: assumptions.
@@ -265,7 +265,7 @@ def _pick(today: _Tried, tried: Sequence[_Tried], marks: Marks, level: Level) ->
     if not tried or level == "watch" or (level == "no concern" and plants_share >= _PLANTS_SHARE):
         return None
     calm = [one for one in tried if one.is_enough(level, marks)]
-    if level == "act":  # less gas helps at once, moving the surface only in the coming night
+    if level == "act":  # less gas helps at once, rippling the surface only in the coming night
         calm = [one for one in calm if one.day.change.night_loss_factor == 1.0] or calm
     full = [one for one in calm if one.day.plants_share >= _PLANTS_AIM]
     if full:

@@ -43,8 +43,8 @@ _SETTING = {
     ),
 }
 _NIGHT_LOSS = {
-    1.5: "Move the surface a little more at night, so that 1.5 times as much CO2 leaves.",
-    2.0: "Move the surface more at night, so that twice as much CO2 leaves.",
+    1.5: "Ripple the surface a little more at night, so that 1.5 times as much CO2 leaves.",
+    2.0: "Ripple the surface more at night, so that twice as much CO2 leaves.",
     3.0: "Run an air stone at night, so that three times as much CO2 leaves.",
 }
 # How to restart with less gas without a valve.

@@ -116,7 +116,7 @@ class Change:
     rate_factor : float
         Gas rate relative to today's [-].
     night_loss_factor : float
-        Loss to the air at night relative to today's, changed by moving the surface [-].
+        Loss to the air at night relative to today's, changed by rippling the surface [-].
     refill_on : datetime.date or None
         Day on which to refill the gas source.
     refill_share : float

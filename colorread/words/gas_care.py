@@ -108,7 +108,7 @@ def distress_words(source: SourceKind | None, valve: Valve | None = None) -> str
     how = _IF_BOTTLE if source is None or has_open_hose(source, valve) else ""
     # Water of the same temperature and hardness, without chlorine: common practice, no source.
     return (
-        f"If you see them, stop the gas{how}. Move the surface or run an air stone. Replace part of the water with "
+        f"If you see them, stop the gas{how}. Ripple the surface or run an air stone. Replace part of the water with "
         "conditioned (dechlorinated) water of the same temperature and hardness. If that does not help, call a vet."
     )
 
