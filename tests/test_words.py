@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, strategies as st
 
 from colorread.result import Interval
-from colorread.words.phrases import co2_words, days_words, number_words, ph_words
+from colorread.words.phrases import as_typed, co2_words, days_words, number_words, ph_words
 
 
 @pytest.mark.parametrize(
@@ -52,3 +52,21 @@ def test_a_number_is_the_same_in_sentences_and_in_tables() -> None:
     assert one_sided.pair()[0] == one_sided.cells()[0] == "above 61 mg/L"
     assert (one_sided.pair()[1], one_sided.cells()[1]) == ("90 % confidence", "")
     assert days_words(Interval(value=9.8, low=0.5, high=None)).cells() == ("9.8 days", "0.5 days or more")
+
+
+@pytest.mark.parametrize(
+    ("system", "word", "typed"),
+    [
+        ("posix", "window", "window"),
+        ("posix", "my tank", "'my tank'"),
+        ("nt", "window", "window"),
+        ("nt", "my tank", '"my tank"'),
+        ("nt", r"C:\Users\me\log.sqlite", r"C:\Users\me\log.sqlite"),
+        ("nt", r"C:\fish & plants", r'"C:\fish & plants"'),
+    ],
+)
+def test_a_word_of_a_command_is_quoted_as_its_terminal_needs_it(
+    system: str, word: str, typed: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("os.name", system)
+    assert as_typed(word) == typed

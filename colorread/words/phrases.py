@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import os
 import re
+import shlex
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import cache
@@ -240,6 +242,13 @@ def time_words(reading: Reading) -> str:
     if reading.taken_at is None:
         return ""
     return f"{reading.taken_at.isoformat(' ', 'minutes')}, {_TIME_WORDS[reading.time_source]}"
+
+
+def as_typed(word: str) -> str:
+    """Return a word of a command as it is typed in a terminal."""
+    if os.name == "nt":  # where single quotation marks are letters to one of its terminals
+        return word if re.fullmatch(r"[\w.:\\/-]+", word) else f'"{word}"'
+    return shlex.quote(word)
 
 
 def date_words(day: date) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from pathlib import Path
@@ -45,7 +44,7 @@ def print_now(
     if not brief:
         rows += listed("Also", summary.more)
         if summary.tank.gas_hours is None:
-            command = f"tank edit {shlex.quote(summary.tank.name)} --gas HH:MM-HH:MM"
+            command = f"tank edit {words.as_typed(summary.tank.name)} --gas HH:MM-HH:MM"
             rows.append(("", log_command(command, log)))
         rows += listed("Plan", tank_room.plan_lines(summary.plan, today))
     elif summary.plan.photos:
