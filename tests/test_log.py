@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
 from typing import Any
 
 import platformdirs
@@ -38,6 +38,7 @@ from colorread.log import (
     photo_path,
     undecided_path,
 )
+from colorread.log.database import address_of
 from colorread.log.lines import check_lines, export_lines, import_lines, lines_in
 from colorread.records import plain, read_record
 from colorread.result import Interval, Reading, Reason
@@ -577,6 +578,13 @@ def test_log_in_a_read_only_folder_is_read_in_place(log: Log, path: Path) -> Non
         with pytest.raises(LogFailure, match="cannot be written"):
             opened.add(made_entry(2))
         assert [file.name for file in kept.parent.iterdir()] == [kept.name]
+
+
+def test_a_log_on_another_machine_has_an_address_that_sqlite_takes() -> None:
+    assert address_of(PureWindowsPath(r"C:\my logs\log.sqlite")) == "file:///C:/my%20logs/log.sqlite"
+    elsewhere = address_of(PureWindowsPath(r"\\nas\my logs\log.sqlite"))
+    with pytest.raises(sqlite3.OperationalError, match="unable to open"):  # not: invalid uri authority
+        sqlite3.connect(f"{elsewhere}?mode=ro&immutable=1", uri=True)
 
 
 def test_log_with_unfinished_changes_in_a_read_only_folder_is_not_shown_without_them(log: Log, path: Path) -> None:

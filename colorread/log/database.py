@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any, Literal
 
 _APPLICATION_ID = 0x436F6C52  # "ColR", so that no other program's file is taken for a log
@@ -135,7 +136,7 @@ def open_database(path: Path) -> sqlite3.Connection:
             os.close(os.open(path, os.O_CREAT | os.O_EXCL, 0o600))  # files beside it get the same rights
     if not _is_possible_database(path):
         raise LogFailure(f"The log {path} {_PROBLEMS[sqlite3.SQLITE_NOTADB]}")
-    as_it_is = f"{path.absolute().as_uri()}?mode=ro&immutable=1"
+    as_it_is = f"{address_of(path.absolute())}?mode=ro&immutable=1"
     may_write = os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids)
     if not may_write and _is_complete(path):
         # Otherwise SQLite makes files beside it with the same rights, which keep the log from being written later too.
@@ -148,6 +149,11 @@ def open_database(path: Path) -> sqlite3.Connection:
         if not has_no_room_beside or not _is_complete(path):
             raise
         return _connect(path, as_it_is)
+
+
+def address_of(path: PurePath) -> str:
+    """Return a file as SQLite is given it, which takes the name of a machine for part of a path only."""
+    return re.sub("^file://(?=[^/])", "file:////", path.as_uri())
 
 
 def _is_complete(path: Path) -> bool:
