@@ -104,6 +104,11 @@ def main() -> None:
     except PermissionError as error:
         typer.echo(f"No permission to use {error.filename}.", err=True)
         sys.exit(common.EXIT_FAILED)
+    except OSError as error:  # such as a name that is too long, or a drive that is gone
+        if error.filename is None:
+            raise
+        typer.echo(f"{error.filename} cannot be used: {common.cause_of(error)}.", err=True)
+        sys.exit(common.EXIT_FAILED)
     except ImportError as error:
         if error.name != "cv2" and "libGL" not in str(error):
             raise
