@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import errno
 import json
 import os
 import random
@@ -728,6 +729,19 @@ def test_processes_that_write_at_once_lose_nothing(path: Path) -> None:
     with Log(path) as log:
         assert {entry.sha256 for entry in log.entries()} == set(told)
         assert log._connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+
+
+def test_a_log_is_kept_where_processes_cannot_share_memory(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(*_: object) -> None:
+        raise OSError(errno.ENODEV, "No such device")
+
+    monkeypatch.setattr("colorread.log.database.mmap", refused)  # as by a folder that a virtual machine shares
+    with Log(path) as log, Log(path) as other:
+        log.add_tank(Tank(name="window"))
+        assert other.has_tank("window")
+        # In the other mode SQLite would ask for a map of its own, and be refused.
+        assert other._connection.execute("PRAGMA journal_mode").fetchone() == ("delete",)
+    assert [file.name for file in path.parent.iterdir()] == [path.name]
 
 
 def test_killed_at_any_moment_every_reading_that_was_added_is_there(path: Path) -> None:

@@ -7,7 +7,9 @@ import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from mmap import PAGESIZE, mmap
 from pathlib import Path, PurePath
+from tempfile import TemporaryFile
 from typing import Any, Literal
 
 _APPLICATION_ID = 0x436F6C52  # "ColR", so that no other program's file is taken for a log
@@ -173,7 +175,7 @@ def _connect(path: Path, address: str) -> sqlite3.Connection:
         connection.execute("PRAGMA synchronous = FULL")  # a commit survives a power cut
         connection.execute("PRAGMA secure_delete = ON")  # deleted data is erased from the file too
         _migrate(connection, path)
-        _enable_write_ahead_log(connection)
+        _enable_write_ahead_log(connection, path)
     except BaseException:
         connection.close()
         raise
@@ -211,9 +213,9 @@ def _migrate(connection: sqlite3.Connection, path: Path) -> None:
         connection.execute(f"PRAGMA user_version = {len(_MIGRATIONS)}")
 
 
-def _enable_write_ahead_log(connection: sqlite3.Connection) -> None:
+def _enable_write_ahead_log(connection: sqlite3.Connection, path: Path) -> None:
     """Switch to write-ahead logging, in which readers and writers do not block each other."""
-    if _pragma(connection, "journal_mode") == "wal":
+    if _pragma(connection, "journal_mode") != "delete" or not _can_share_memory(path.resolve().parent):
         return
     # The switch fails at once if another process is using the new file. That is harmless: it is permanent once any
     # process succeeds, and the rollback journal is as safe.
@@ -222,6 +224,15 @@ def _enable_write_ahead_log(connection: sqlite3.Connection) -> None:
     except sqlite3.OperationalError as error:
         if error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_READONLY):
             raise
+
+
+def _can_share_memory(folder: Path) -> bool:
+    """Return whether processes can share memory by a file there, without which no log in that mode can be opened."""
+    with suppress(OSError), TemporaryFile(dir=folder) as file:
+        file.truncate(PAGESIZE)
+        mmap(file.fileno(), PAGESIZE).close()
+        return True
+    return False
 
 
 def _stamp(connection: sqlite3.Connection) -> tuple[int, int]:
