@@ -197,7 +197,9 @@ def _keep(path: Path, data: bytes) -> None:
 
 
 def _drop(phones: frozenset[str], log_path: Path, *, but: Path | None) -> bool:
-    dropped = [path for path, of_path in read_defaults(log_path)[0].items() if path != but and of_path & phones]
+    of_phones = [path for path, of_path in read_defaults(log_path)[0].items() if of_path & phones]
+    # Some file systems write a name in another way than it was given.
+    dropped = [path for path in of_phones if but is None or not path.samefile(but)]
     for path in dropped:
         path.unlink(missing_ok=True)
     return bool(dropped)
