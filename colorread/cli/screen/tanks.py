@@ -11,7 +11,7 @@ from rich.table import Column
 from colorread import chemistry, tank as tank_room, words
 from colorread.cli.common import log_command
 from colorread.cli.screen.readings import answer_rows, print_short_caution
-from colorread.cli.screen.terminal import Row, Terminal, listed
+from colorread.cli.screen.terminal import Terminal, listed
 
 _WIDE, _NARROW = 110, 72  # from the first on, a forecast fits on one line; below the second, no table holds it
 _ID_DIGITS = 8  # of the ID of a note, to name it by
@@ -37,9 +37,13 @@ def print_now(
     name = f"Tank {summary.tank.name}"
     terminal.say(f"{name} (made-up data)" if summary.tank.made_up else name, "bold underline")
     answer, now = summary.answer, summary.now
-    rows: list[Row] = [("CO2", f"{words.REFUSED_SIGN} No photo of this tank was read yet.", "bold")]
     if answer is not None and now is not None:
         rows = answer_rows(terminal, answer, now.co2_mg_l, summary.tank.judged_by)
+    elif summary.n_read:
+        rows = [("CO2", f"{words.REFUSED_SIGN} No reading of this tank has a plausible date.", "bold")]
+        rows += [] if details else listed("Note", summary.notes)
+    else:
+        rows = [("CO2", f"{words.REFUSED_SIGN} No photo of this tank was read yet.", "bold")]
     today = None if summary.tank.made_up else date.today()
     if not brief:
         rows += listed("Also", summary.more)
