@@ -39,7 +39,6 @@ from colorread.log import (
     photo_path,
     undecided_path,
 )
-from colorread.log.database import address_of
 from colorread.log.lines import check_lines, export_lines, import_lines, lines_in
 from colorread.records import plain, read_record
 from colorread.result import Interval, Reading, Reason
@@ -582,8 +581,8 @@ def test_log_in_a_read_only_folder_is_read_in_place(log: Log, path: Path) -> Non
 
 
 def test_a_log_on_another_machine_has_an_address_that_sqlite_takes() -> None:
-    assert address_of(PureWindowsPath(r"C:\my logs\log.sqlite")) == "file:///C:/my%20logs/log.sqlite"
-    elsewhere = address_of(PureWindowsPath(r"\\nas\my logs\log.sqlite"))
+    assert log_file.address_of(PureWindowsPath(r"C:\my logs\log.sqlite")) == "file:///C:/my%20logs/log.sqlite"
+    elsewhere = log_file.address_of(PureWindowsPath(r"\\nas\my logs\log.sqlite"))
     with pytest.raises(sqlite3.OperationalError, match="unable to open"):  # not: invalid uri authority
         sqlite3.connect(f"{elsewhere}?mode=ro&immutable=1", uri=True)
 
@@ -742,6 +741,24 @@ def test_a_log_is_kept_where_processes_cannot_share_memory(path: Path, monkeypat
         # In the other mode SQLite would ask for a map of its own, and be refused.
         assert other._connection.execute("PRAGMA journal_mode").fetchone() == ("delete",)
     assert [file.name for file in path.parent.iterdir()] == [path.name]
+
+
+def test_a_log_moved_to_where_processes_cannot_share_memory_can_be_read(
+    log: Log, path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    connect = log_file._connect
+
+    def sharing_nothing(path: Path, address: str) -> sqlite3.Connection:
+        if address == str(path):
+            error = sqlite3.OperationalError("disk I/O error")
+            error.sqlite_errorcode = sqlite3.SQLITE_IOERR_SHMMAP
+            raise error
+        return connect(path, address)
+
+    log.close()
+    monkeypatch.setattr(log_file, "_connect", sharing_nothing)
+    with Log(path) as opened:
+        assert opened.has_tank("window")
 
 
 def test_killed_at_any_moment_every_reading_that_was_added_is_there(path: Path) -> None:

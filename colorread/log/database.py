@@ -49,6 +49,7 @@ _MIGRATIONS: tuple[tuple[str, ...], ...] = (
     ),
 )
 _NOT_WRITABLE = (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN)
+_NO_SHARED_MEMORY = (sqlite3.SQLITE_IOERR_SHMSIZE, sqlite3.SQLITE_IOERR_SHMMAP)  # no room, or not on this drive
 _PROBLEMS = {
     sqlite3.SQLITE_BUSY: f"is kept busy by another program for more than {_WAIT_S:g} s; try again when that is done.",
     sqlite3.SQLITE_FULL: "could not be written: the disk is full. Free some space and try again.",
@@ -147,7 +148,7 @@ def open_database(path: Path) -> sqlite3.Connection:
         return _connect(path, str(path))
     except sqlite3.OperationalError as error:
         code = error.sqlite_errorcode
-        has_no_room_beside = code & 0xFF in _NOT_WRITABLE or code == sqlite3.SQLITE_IOERR_SHMSIZE
+        has_no_room_beside = code & 0xFF in _NOT_WRITABLE or code in _NO_SHARED_MEMORY
         if not has_no_room_beside or not _is_complete(path):
             raise
         return _connect(path, as_it_is)
