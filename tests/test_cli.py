@@ -381,6 +381,13 @@ def test_a_name_that_the_output_cannot_show_is_no_traceback(tmp_path: Path) -> N
     assert b"\\u043a" in done.stdout
 
 
+def test_a_terminal_of_unknown_width_shows_something() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "colorread", "fluid"], capture_output=True, text=True, env=os.environ | {"COLUMNS": "0"}
+    )
+    assert "baking soda" in done.stdout
+
+
 @pytest.mark.usefixtures("without_workers")
 def test_other_missing_modules_are_not_blamed_on_opencv(monkeypatch: pytest.MonkeyPatch) -> None:
     def missing(*_args: Any, **_kwargs: Any) -> Any:

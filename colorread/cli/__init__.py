@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 from collections.abc import Callable, Sequence
@@ -98,6 +99,8 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")  # names of files that it cannot show, as on older Windows
+    if os.environ.get("COLUMNS") == "0":  # unknown, but taken for a width in which nothing can be printed
+        del os.environ["COLUMNS"]
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # as Ctrl-C, so that no unfinished file is left
     try:
         app()
