@@ -6,8 +6,9 @@ import errno
 import os
 import secrets
 import shutil
+import stat
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
@@ -59,9 +60,11 @@ def atomic_writer(path: str | os.PathLike[str], *, mode: int = 0o666) -> Iterato
             yield file
             file.flush()
             os.fsync(file.fileno())  # or a power cut may leave an empty file under the new name
-        if exists:
-            shutil.copymode(target, part)
+        if exists and stat.S_IMODE(part.stat().st_mode) != stat.S_IMODE(target.stat().st_mode):
+            shutil.copymode(target, part)  # some drives give all files the same mode, and let nobody set it
         part.replace(target)
     except BaseException:
+        with suppress(OSError):
+            part.chmod(0o600)  # on Windows a file that cannot be written cannot be deleted either
         part.unlink(missing_ok=True)
         raise

@@ -71,3 +71,42 @@ def test_nothing_is_left_of_what_failed(tmp_path: Path) -> None:
     with pytest.raises(TypeError):
         write_atomic(tmp_path / "a.txt", "text")
     assert not list(tmp_path.iterdir())
+
+
+def test_a_file_is_replaced_where_permissions_cannot_be_set(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def forbidden(*_: object, **__: object) -> None:
+        raise PermissionError
+
+    write_atomic(tmp_path / "a.txt", b"data")
+    monkeypatch.setattr(os, "chmod", forbidden)  # as on a drive mounted for all, whose files belong to the system
+    write_atomic(tmp_path / "a.txt", b"more data")
+    assert (tmp_path / "a.txt").read_bytes() == b"more data"
+
+
+def test_nothing_is_left_where_a_file_must_be_writable_to_be_replaced_and_deleted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on Windows."""
+    path = tmp_path / "a.txt"
+    path.write_bytes(b"data")
+    path.chmod(0o444)
+    unlink, replace = Path.unlink, Path.replace
+
+    def require_writable(path: Path) -> None:
+        if not path.stat().st_mode & 0o200:
+            raise PermissionError
+
+    def unlink_if_writable(path: Path, *, missing_ok: bool = False) -> None:
+        require_writable(path)
+        unlink(path, missing_ok=missing_ok)
+
+    def replace_if_writable(path: Path, target: Path) -> None:
+        require_writable(target)
+        replace(path, target)
+
+    monkeypatch.setattr(Path, "unlink", unlink_if_writable)
+    monkeypatch.setattr(Path, "replace", replace_if_writable)
+    with pytest.raises(PermissionError):
+        write_atomic(path, b"more data")
+    assert list(tmp_path.iterdir()) == [path]
+    assert path.read_bytes() == b"data"

@@ -420,7 +420,12 @@ def hard_work(number: int) -> int | tuple[int, str | None]:
 
 
 def busy_workers() -> list[psutil.Process]:
-    return [child for child in psutil.Process().children() if "spawn_main" in " ".join(child.cmdline())]
+    workers = []
+    for child in psutil.Process().children():
+        with suppress(psutil.NoSuchProcess):  # it has just ended
+            if "spawn_main" in " ".join(child.cmdline()):
+                workers.append(child)
+    return workers
 
 
 def test_work_that_fails_hangs_or_dies_does_not_stop_the_rest() -> None:

@@ -340,18 +340,38 @@ def test_opencv_that_cannot_be_loaded_names_the_fix(
     assert len(text.splitlines()) == 1
 
 
-def test_a_folder_without_rights_is_one_sentence(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+@pytest.mark.parametrize(
+    ("error", "said"),
+    [
+        (
+            PermissionError(13, "Permission denied", "closed/log.sqlite"),
+            "closed/log.sqlite cannot be used: Permission denied.",
+        ),
+        (OSError(112, "Host is down", "closed/log.sqlite"), "closed/log.sqlite cannot be used: Host is down."),
+    ],
+)
+def test_a_folder_without_rights_or_a_drive_that_is_gone_is_one_sentence(
+    error: OSError, said: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     def closed(path: Path) -> bool:
-        raise PermissionError(13, "Permission denied", str(path))
+        raise error
 
     monkeypatch.setattr(Path, "exists", closed)
-    monkeypatch.setattr(sys, "argv", ["colorread", "log", "show", "--log", "closed/log.sqlite"])
+    monkeypatch.setattr(sys, "argv", ["colorread", "log", "show", "--log", "closed/log"])
     with pytest.raises(SystemExit) as stop:
         colorread.cli.main()
     assert stop.value.code == 1
-    assert capsys.readouterr().err == "No permission to use closed/log.sqlite.\n"
+    assert capsys.readouterr().err == f"{said}\n"
+
+
+def test_a_name_too_long_for_any_file_is_one_sentence(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys, "argv", ["colorread", "card", "--out", f"{'a' * 300}.pdf"])
+    with pytest.raises(SystemExit) as stop:
+        colorread.cli.main()
+    assert stop.value.code in (1, 2)
+    assert len(capsys.readouterr().err.splitlines()) == 1
 
 
 def test_a_name_that_the_output_cannot_show_is_no_traceback(tmp_path: Path) -> None:
@@ -362,6 +382,13 @@ def test_a_name_that_the_output_cannot_show_is_no_traceback(tmp_path: Path) -> N
     )
     assert (done.returncode, done.stderr) == (0, b"")
     assert b"\\u043a" in done.stdout
+
+
+def test_a_terminal_of_unknown_width_shows_something() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "colorread", "fluid"], capture_output=True, text=True, env=os.environ | {"COLUMNS": "0"}
+    )
+    assert "baking soda" in done.stdout
 
 
 @pytest.mark.usefixtures("without_workers")

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import errno
 import json
 import os
 import random
@@ -15,7 +16,7 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
-from pathlib import Path
+from pathlib import Path, PureWindowsPath
 from typing import Any
 
 import platformdirs
@@ -231,7 +232,7 @@ def test_tanks_are_added_once_changed_and_removed(log: Log) -> None:
     log.add(made_entry(1))
     log.put_tank(Tank(name="window", volume_l=70.0))
     assert log.tank("window").volume_l == 70.0
-    with pytest.raises(LogError, match="window has 1 readings"):
+    with pytest.raises(LogError, match="window has 1 reading in"):
         log.remove_tank("window")
     assert log.count("window") == 1
     log.remove_tank("window", with_readings=True)
@@ -579,6 +580,13 @@ def test_log_in_a_read_only_folder_is_read_in_place(log: Log, path: Path) -> Non
         assert [file.name for file in kept.parent.iterdir()] == [kept.name]
 
 
+def test_a_log_on_another_machine_has_an_address_that_sqlite_takes() -> None:
+    assert log_file.address_of(PureWindowsPath(r"C:\my logs\log.sqlite")) == "file:///C:/my%20logs/log.sqlite"
+    elsewhere = log_file.address_of(PureWindowsPath(r"\\nas\my logs\log.sqlite"))
+    with pytest.raises(sqlite3.OperationalError, match="unable to open"):  # not: invalid uri authority
+        sqlite3.connect(f"{elsewhere}?mode=ro&immutable=1", uri=True)
+
+
 def test_log_with_unfinished_changes_in_a_read_only_folder_is_not_shown_without_them(log: Log, path: Path) -> None:
     log.add(made_entry(1))  # not in the file itself as long as the log is open
     path.with_name(f"{path.name}-shm").rename(path.with_name("elsewhere"))
@@ -720,6 +728,37 @@ def test_processes_that_write_at_once_lose_nothing(path: Path) -> None:
     with Log(path) as log:
         assert {entry.sha256 for entry in log.entries()} == set(told)
         assert log._connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+
+
+def test_a_log_is_kept_where_processes_cannot_share_memory(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(*_: object) -> None:
+        raise OSError(errno.ENODEV, "No such device")
+
+    monkeypatch.setattr("colorread.log.database.mmap", refused)  # as by a folder that a virtual machine shares
+    with Log(path) as log, Log(path) as other:
+        log.add_tank(Tank(name="window"))
+        assert other.has_tank("window")
+        # In the other mode SQLite would ask for a map of its own, and be refused.
+        assert other._connection.execute("PRAGMA journal_mode").fetchone() == ("delete",)
+    assert [file.name for file in path.parent.iterdir()] == [path.name]
+
+
+def test_a_log_moved_to_where_processes_cannot_share_memory_can_be_read(
+    log: Log, path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    connect = log_file._connect
+
+    def sharing_nothing(path: Path, address: str) -> sqlite3.Connection:
+        if address == str(path):
+            error = sqlite3.OperationalError("disk I/O error")
+            error.sqlite_errorcode = sqlite3.SQLITE_IOERR_SHMMAP
+            raise error
+        return connect(path, address)
+
+    log.close()
+    monkeypatch.setattr(log_file, "_connect", sharing_nothing)
+    with Log(path) as opened:
+        assert opened.has_tank("window")
 
 
 def test_killed_at_any_moment_every_reading_that_was_added_is_there(path: Path) -> None:

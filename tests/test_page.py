@@ -6,6 +6,7 @@ import csv
 import html
 import io
 import json
+import mimetypes
 import re
 import zipfile
 from collections.abc import Iterator
@@ -315,6 +316,16 @@ def test_no_path_leads_out(page: tuple[httpx.Client, Core, Path], path: str) -> 
     answer = page[0].get(path)
     assert answer.status_code in (303, 404)
     assert "import" not in answer.text
+
+
+def test_the_script_is_one_whatever_the_system_takes_such_files_for(
+    page: tuple[httpx.Client, Core, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    mimetypes.init()
+    monkeypatch.setitem(mimetypes.types_map, ".js", "text/plain")  # as in the registry of some machines
+    answer = page[0].get("/static/page.js")
+    assert answer.headers["content-type"].startswith("text/javascript")
+    assert "addEventListener" in answer.text
 
 
 @pytest.mark.parametrize("path", [f"{TANK_URL}?start=x", f"{TANK_URL}/calibrate/x", "/print/x.pdf", "/x"])

@@ -21,8 +21,10 @@ from colorread.log import DiskFull, Log, LogFailure, photo_path, undecided_path
 from colorread.page.app import problem_of
 from colorread.page.core import Core, WorkFailed, take_in_undecided
 from colorread.page.guard import new_session
+from colorread.page.pages_calibrate import profile_choices
 from colorread.page.server import listen
 from colorread.page.uploads import Workplace
+from colorread.profiles.defaults import has_defaults, read_defaults
 from colorread.tank.settings import Tank
 from tests.made_log import made_entry, made_log_at
 from tests.page_server import SAMPLES, client_of, form_token, make_log
@@ -341,6 +343,18 @@ def test_what_a_killed_server_left_behind_is_cleared_and_that_of_a_running_one_i
     assert not gone.exists()
     assert "left behind: 1" in said[0]
     running.close()
+
+
+def test_what_a_mac_puts_beside_files_is_no_folder_of_uploads_and_no_profile(tmp_path: Path) -> None:
+    log_path = make_log(tmp_path)
+    for name in ("uploads/._127.0.0.1-8300", "profiles/._me.toml", "phones/._me.toml"):
+        beside = tmp_path / f"log-{name}"
+        beside.parent.mkdir(exist_ok=True)
+        beside.write_bytes(b"\x00\x05\x16\x07")
+    Workplace(log_path, "127.0.0.1", 1, print)
+    assert profile_choices(log_path, None) == []
+    assert not has_defaults(log_path)
+    assert read_defaults(log_path) == ({}, ())
 
 
 def test_photos_wait_for_room_on_the_disk(tmp_path: Path) -> None:

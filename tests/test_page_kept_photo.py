@@ -58,6 +58,19 @@ def test_time_phone_and_position_stay(tmp_path: Path, main: dict[int, object], d
         assert kept.taken_at == datetime.fromtimestamp(MONTHS_AGO_S).astimezone()
 
 
+def test_a_photo_is_kept_where_the_time_of_a_file_cannot_be_set(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def forbidden(path: Path, **_: object) -> None:
+        raise PermissionError
+
+    picture("RGB").save(tmp_path / "came.jpg")
+    with made_log_at(tmp_path / "log.sqlite") as log:
+        log.add(made_entry(sha256=SHA256))
+    monkeypatch.setattr(os, "utime", forbidden)  # as on a drive mounted for all, whose files belong to the system
+    assert keep_photo(tmp_path / "came.jpg", tmp_path / "log.sqlite", "window", SHA256).is_file()
+
+
 def test_a_photo_that_its_reader_turns_is_not_turned_twice(tmp_path: Path) -> None:
     exif = Image.Exif()
     exif[BASE.Orientation] = 6

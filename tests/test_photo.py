@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import io
+import mmap
 import os
 import struct
 import zlib
@@ -493,6 +494,18 @@ def test_damaged_bytes_give_a_photo_or_a_refusal(kind: str, tmp_path: Path) -> N
             assert photo.rgb_u8.shape[2] == 3
 
     check()
+
+
+def test_a_jpeg_is_read_from_a_drive_whose_files_cannot_be_mapped_for_all(
+    load: Callable[..., Photo], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def private_only(descriptor: int, length: int, *, access: int) -> mmap.mmap:
+        if access != mmap.ACCESS_COPY:
+            raise OSError(errno.ENODEV, "No such device")
+        return mmap.mmap(descriptor, length, access=access)
+
+    monkeypatch.setattr("colorread.photo.sound.mmap", private_only)
+    assert load(PLAIN["jpg"]).rgb_u8.any()
 
 
 # Arrays

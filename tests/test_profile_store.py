@@ -3,6 +3,7 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
+import unicodedata
 from pathlib import Path
 
 import numpy as np
@@ -50,6 +51,21 @@ def test_a_default_is_found_by_its_phone_only(tmp_path: Path, log: Path) -> None
     assert found.name.startswith("me-")
     assert default_profile("Phone B", log) is None
     assert default_profile(None, log) is None
+
+
+def test_a_default_stays_where_the_disk_writes_its_name_in_another_way(
+    tmp_path: Path, log: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def write_decomposed(path: Path, data: bytes) -> None:  # as disks of older Macs do
+        written = path.with_name(unicodedata.normalize("NFD", path.name))
+        written.write_bytes(data)
+        path.symlink_to(written)  # found under both names, but listed under one
+
+    glob = Path.glob
+    monkeypatch.setattr(Path, "glob", lambda folder, pattern: (p for p in glob(folder, pattern) if not p.is_symlink()))
+    monkeypatch.setattr("colorread.profiles.defaults.write_atomic", write_decomposed)
+    make_default(profile_file(tmp_path / "K\N{LATIN SMALL LETTER U WITH DIAERESIS}che.toml", "Phone A"), log)
+    assert default_profile("Phone A", log) is not None
 
 
 def test_a_later_default_of_the_same_phone_takes_over(tmp_path: Path, log: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import socket
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -10,7 +11,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import httpx
+import pytest
 
+from colorread.page.server import listen
 from tests.kill_server import free_port
 from tests.page_server import make_log
 
@@ -43,3 +46,17 @@ def test_phones_pair_by_what_is_printed_and_are_known_until_they_are_forgotten(t
             assert phone.get(url).status_code == 200
         with shared(log_path, port, "--forget-phones") as (url, _):
             assert phone.get(url).status_code == 403
+
+
+def test_why_a_port_is_not_to_be_had_is_said_in_the_words_of_the_system(monkeypatch: pytest.MonkeyPatch) -> None:
+    with listen("127.0.0.1", 0) as taken, pytest.raises(OSError, match="in use") as error:
+        listen(*taken.getsockname())
+    assert "127.0.0.1" not in str(error.value)
+
+    def taken_on_windows(address: tuple[str, int]) -> None:
+        raise OSError(10048, f"Only one usage is permitted (while attempting to bind on address {address!r})")
+
+    monkeypatch.setattr(socket, "create_server", taken_on_windows)
+    with pytest.raises(OSError, match="one usage") as error:
+        listen("127.0.0.1", 8300)
+    assert error.value.strerror == "Only one usage is permitted"

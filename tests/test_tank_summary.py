@@ -53,9 +53,9 @@ def readings_at_noon() -> list[Reading]:
     return [made_reading(photo=f"{noon.day}.jpg", taken_at=noon, budget=budget) for noon in noons]
 
 
-def text_of(summary: TankSummary) -> str:
+def text_of(summary: TankSummary, *, details: bool = True) -> str:
     stream = StringIO()
-    print_now(Terminal(file=stream, width=120), summary, details=True)
+    print_now(Terminal(file=stream, width=120), summary, details=details)
     return stream.getvalue()
 
 
@@ -332,6 +332,14 @@ def test_the_verdict_is_that_of_the_highest_reading_of_late_where_there_is_no_co
     later = made_reading(taken_at=evening + timedelta(days=4), co2_mg_l=low.co2_mg_l)
     calm = summarize(truth.tank, [high, later], now=evening + timedelta(days=5)).now
     assert calm.verdict.fish == "no concern"
+
+
+def test_a_machine_without_the_date_says_why_no_reading_counts() -> None:
+    summary = summarize(Tank(name="window"), readings_at_noon(), now=datetime(1970, 1, 1, 5))
+    for details in (False, True):
+        text = text_of(summary, details=details)
+        assert text.count("dated in the future: 9 photos") == 1
+        assert "was read yet" not in text
 
 
 def test_the_last_reading_is_judged_by_the_limits_of_now(truth: Truth) -> None:

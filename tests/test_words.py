@@ -3,10 +3,10 @@ from __future__ import annotations
 import re
 
 import pytest
-from hypothesis import given, strategies as st
+from hypothesis import example, given, strategies as st
 
 from colorread.result import Interval
-from colorread.words.phrases import co2_words, days_words, number_words, ph_words
+from colorread.words.phrases import as_typed, co2_words, days_words, number_words, ph_words
 
 
 @pytest.mark.parametrize(
@@ -29,6 +29,7 @@ def test_numbers_have_two_digits_that_count(ends: tuple[float | None, ...], word
 
 
 @given(st.lists(st.floats(-1e4, 1e4), min_size=3, max_size=3).map(sorted))
+@example([0.0, 0.0, 1.5])
 def test_numbers_are_told_in_order_and_close_to_what_they_are(ends: list[float]) -> None:
     words = number_words(Interval(low=ends[0], value=ends[1], high=ends[2])).short().replace("−", "-")
     value, low, high = map(float, re.findall(r"-?[\d.]+", words))
@@ -52,3 +53,21 @@ def test_a_number_is_the_same_in_sentences_and_in_tables() -> None:
     assert one_sided.pair()[0] == one_sided.cells()[0] == "above 61 mg/L"
     assert (one_sided.pair()[1], one_sided.cells()[1]) == ("90 % confidence", "")
     assert days_words(Interval(value=9.8, low=0.5, high=None)).cells() == ("9.8 days", "0.5 days or more")
+
+
+@pytest.mark.parametrize(
+    ("system", "word", "typed"),
+    [
+        ("posix", "window", "window"),
+        ("posix", "my tank", "'my tank'"),
+        ("nt", "window", "window"),
+        ("nt", "my tank", '"my tank"'),
+        ("nt", r"C:\Users\me\log.sqlite", r"C:\Users\me\log.sqlite"),
+        ("nt", r"C:\fish & plants", r'"C:\fish & plants"'),
+    ],
+)
+def test_a_word_of_a_command_is_quoted_as_its_terminal_needs_it(
+    system: str, word: str, typed: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("os.name", system)
+    assert as_typed(word) == typed

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 from collections.abc import Callable, Sequence
@@ -98,11 +99,13 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")  # file names it cannot encode, as on older Windows
+    if os.environ.get("COLUMNS") == "0":  # means unknown, but would be taken for a width that holds nothing
+        del os.environ["COLUMNS"]
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # like Ctrl-C, so that no unfinished file is left behind
     try:
         app()
-    except PermissionError as error:
-        typer.echo(f"No permission to use {error.filename or 'a file'}.", err=True)
+    except OSError as error:  # a folder without rights, a name too long, a drive that is gone, a full disk
+        typer.echo(f"{error.filename or 'A file'} cannot be used: {common.cause_of(error)}.", err=True)
         sys.exit(common.EXIT_FAILED)
     except ImportError as error:
         if error.name != "cv2" and "libGL" not in str(error):

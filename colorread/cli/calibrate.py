@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -12,7 +11,7 @@ from typing import Annotated
 import typer
 
 import calibration
-from colorread import chemistry, limits, profiles
+from colorread import chemistry, limits, profiles, words
 from colorread.cli import common, screen
 
 _ASKS_FOR_REGION = ("no-chart", "patch-count")  # refusals of a kit's chart that --region may solve
@@ -89,7 +88,7 @@ class _Making:
         with common.writing(target):
             calibration.write_profile(profile, target, overwrite=self.force or self.out is None)
         _print_profile(profile)
-        typer.echo(f"Wrote {target}. Read with it: colorread read photo.jpg --profile {shlex.quote(str(target))}")
+        typer.echo(f"Wrote {target}. Read with it: colorread read photo.jpg --profile {words.as_typed(str(target))}")
 
 
 _FROM_HELP = "Earlier profile of the same vial and phone to add to; without --out, it is updated in place."
@@ -275,7 +274,7 @@ def _make(kind: profiles.Kind, photos: Sequence[tuple[profiles.KnownPhoto, str]]
         again = " ".join(dict.fromkeys(missing))
         typer.echo(
             "Refused photos are missing from the profile. Take them again and add them: "
-            f"colorread calibrate {kind} {again} --from {shlex.quote(str(target))}"
+            f"colorread calibrate {kind} {again} --from {words.as_typed(str(target))}"
         )
         raise typer.Exit(common.EXIT_REFUSED)
 

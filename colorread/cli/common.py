@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import os
 import re
-import shlex
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, suppress
 from functools import wraps
@@ -19,7 +18,7 @@ from typer.core import TyperCommand
 import calibration
 
 # A room loads its modules when one of its names is first used.
-from colorread import chemistry, log as log_room, profiles, tank as tank_room
+from colorread import chemistry, log as log_room, profiles, tank as tank_room, words
 
 EXIT_FAILED, EXIT_USAGE, EXIT_REFUSED = 1, 2, 3
 
@@ -248,9 +247,9 @@ def log_path(file: Path | None) -> Path:
     return log_room.default_log_path() if file is None else file
 
 
-def log_command(words: str, file: Path | None) -> str:
+def log_command(command: str, file: Path | None) -> str:
     """Return a command line that uses the same log."""
-    return f"colorread {words}" if file is None else f"colorread {words} --log {shlex.quote(str(file))}"
+    return f"colorread {command}" if file is None else f"colorread {command} --log {words.as_typed(str(file))}"
 
 
 @contextmanager
@@ -258,7 +257,7 @@ def open_log(file: Path | None, *, create: bool = False, tank: str | None = None
     """Open the log in a ``with`` block; exit with one sentence if the log or a request to it fails."""
     path = log_path(file)
     if not create and not path.exists():
-        command = log_command(f"tank add {shlex.quote(tank or 'NAME')}", file)
+        command = log_command(f"tank add {words.as_typed(tank or 'NAME')}", file)
         fail(f"No log at {path} yet. Create it with: {command}")
     with exit_on(log_room.LogError), exit_on(log_room.LogFailure, code=EXIT_FAILED), log_room.Log(path) as log:
         yield log
@@ -276,7 +275,7 @@ def explain_missing_log(file: Path | None, what: str, command: str, *, quiet: bo
 def warn_of_damage(damages: Sequence[log_room.Damage], file: Path | None) -> bool:
     """List on stderr what is damaged in the log and what to do about it; return whether anything is."""
     for damage in damages:
-        name = shlex.quote(damage.tank)
+        name = words.as_typed(damage.tank)
         if damage.sha256 is None:
             what, cure = f"The tank {damage.tank} and its readings are", f"tank remove {name} --with-readings"
         else:

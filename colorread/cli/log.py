@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shlex
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import replace
@@ -70,7 +69,7 @@ def show(
     elif as_json:
         _print_json(entries, notes)
     elif not entries and not notes:
-        named = "" if tank is None else f" --tank {shlex.quote(tank)}"
+        named = "" if tank is None else f" --tank {words.as_typed(tank)}"
         typer.echo(f"No readings yet. Add some with: {common.log_command(f'batch FOLDER{named}', log)}")
     else:
         if entries:

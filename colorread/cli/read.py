@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shlex
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import replace
@@ -19,6 +18,7 @@ from colorread import (
     limits,
     reading as reading_room,
     tank as tank_room,
+    words,
 )
 from colorread.cli import common, screen
 from colorread.cli.tank import with_settings
@@ -59,7 +59,8 @@ def read(
     colorread read tank.heic --tank window --json
     """
     if all(os.path.isdir(photo) for photo in photos):
-        common.fail(f"{photos[0]} is a folder. Read all its photos with: colorread batch {shlex.quote(str(photos[0]))}")
+        folder = words.as_typed(str(photos[0]))
+        common.fail(f"{photos[0]} is a folder. Read all its photos with: colorread batch {folder}")
     if evidence is not None and any(map(os.path.isfile, (evidence, *evidence.parents))):
         common.fail(f"--evidence must be a folder; {evidence} is a file or inside one.")
     owner = None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Callable, Collection, Mapping
 from functools import cache
 from pathlib import Path
@@ -81,7 +80,7 @@ def add(name: _Name, given: Mapping[str, Any], log: common.LogFile = None) -> No
     typer.echo(f"Added {name}. Read its photos with: {_batch_command(name, log)}")
     if tank.source is not None and tank.volume_l is not None:
         typer.echo(
-            f"Plan its gas and its first days with: {common.log_command(f'gas --tank {shlex.quote(name)}', log)}"
+            f"Plan its gas and its first days with: {common.log_command(f'gas --tank {words.as_typed(name)}', log)}"
         )
     _mention_hardware(tank)
 
@@ -258,7 +257,7 @@ def _record(tank: tank_room.Tank) -> dict[str, Any]:
 
 
 def _batch_command(name: str, log: Path | None) -> str:
-    return common.log_command(f"batch FOLDER --tank {shlex.quote(name)}", log)
+    return common.log_command(f"batch FOLDER --tank {words.as_typed(name)}", log)
 
 
 def _warn_of_limits(tank: tank_room.Tank) -> None:
@@ -277,5 +276,5 @@ def _mention_hardware(tank: tank_room.Tank) -> None:
     elif tank.source_kind is not None and tank.valve is None:
         typer.echo(
             "Which valve sets the gas? Add it so that advice fits: "
-            f"colorread tank edit {shlex.quote(tank.name)} --valve none|needle|timer"
+            f"colorread tank edit {words.as_typed(tank.name)} --valve none|needle|timer"
         )

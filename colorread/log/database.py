@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import os
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from pathlib import Path
+from mmap import PAGESIZE, mmap
+from pathlib import Path, PurePath
+from tempfile import TemporaryFile
 from typing import Any, Literal
 
 _APPLICATION_ID = 0x436F6C52  # "ColR", so that no other program's file is mistaken for a log
@@ -46,6 +49,7 @@ _MIGRATIONS: tuple[tuple[str, ...], ...] = (
     ),
 )
 _NOT_WRITABLE = (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN)
+_NO_SHARED_MEMORY = (sqlite3.SQLITE_IOERR_SHMSIZE, sqlite3.SQLITE_IOERR_SHMMAP)  # no room, or not on this drive
 _PROBLEMS = {
     sqlite3.SQLITE_BUSY: f"has been in use by another program for more than {_WAIT_S:g} s; try again when it is done.",
     sqlite3.SQLITE_FULL: "could not be written: the disk is full. Free some space and try again.",
@@ -135,7 +139,7 @@ def open_database(path: Path) -> sqlite3.Connection:
             os.close(os.open(path, os.O_CREAT | os.O_EXCL, 0o600))  # files beside it get the same permissions
     if not _is_possible_database(path):
         raise LogFailure(f"The log {path} {_PROBLEMS[sqlite3.SQLITE_NOTADB]}")
-    as_it_is = f"{path.absolute().as_uri()}?mode=ro&immutable=1"
+    as_it_is = f"{address_of(path.absolute())}?mode=ro&immutable=1"
     may_write = os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids)
     if not may_write and _is_complete(path):
         # Otherwise SQLite creates files beside it with the same permissions, which would block later writing too.
@@ -144,10 +148,15 @@ def open_database(path: Path) -> sqlite3.Connection:
         return _connect(path, str(path))
     except sqlite3.OperationalError as error:
         code = error.sqlite_errorcode
-        has_no_room_beside = code & 0xFF in _NOT_WRITABLE or code == sqlite3.SQLITE_IOERR_SHMSIZE
+        has_no_room_beside = code & 0xFF in _NOT_WRITABLE or code in _NO_SHARED_MEMORY
         if not has_no_room_beside or not _is_complete(path):
             raise
         return _connect(path, as_it_is)
+
+
+def address_of(path: PurePath) -> str:
+    """Return a file as SQLite is given it, which takes the name of a machine for part of a path only."""
+    return re.sub("^file://(?=[^/])", "file:////", path.as_uri())
 
 
 def _is_complete(path: Path) -> bool:
@@ -167,7 +176,7 @@ def _connect(path: Path, address: str) -> sqlite3.Connection:
         connection.execute("PRAGMA synchronous = FULL")  # a commit survives a power cut
         connection.execute("PRAGMA secure_delete = ON")  # deleted data is erased from the file too
         _migrate(connection, path)
-        _enable_write_ahead_log(connection)
+        _enable_write_ahead_log(connection, path)
     except BaseException:
         connection.close()
         raise
@@ -205,9 +214,9 @@ def _migrate(connection: sqlite3.Connection, path: Path) -> None:
         connection.execute(f"PRAGMA user_version = {len(_MIGRATIONS)}")
 
 
-def _enable_write_ahead_log(connection: sqlite3.Connection) -> None:
+def _enable_write_ahead_log(connection: sqlite3.Connection, path: Path) -> None:
     """Switch to write-ahead logging, in which readers and writers do not block each other."""
-    if _pragma(connection, "journal_mode") == "wal":
+    if _pragma(connection, "journal_mode") != "delete" or not _can_share_memory(path.resolve().parent):
         return
     # The switch fails at once if another process is using the new file. This is harmless: once any process succeeds
     # it is permanent, and the rollback journal protects data just as well.
@@ -216,6 +225,15 @@ def _enable_write_ahead_log(connection: sqlite3.Connection) -> None:
     except sqlite3.OperationalError as error:
         if error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_READONLY):
             raise
+
+
+def _can_share_memory(folder: Path) -> bool:
+    """Return whether processes can share memory by a file there, without which no log in that mode can be opened."""
+    with suppress(OSError), TemporaryFile(dir=folder) as file:
+        file.truncate(PAGESIZE)
+        mmap(file.fileno(), PAGESIZE).close()
+        return True
+    return False
 
 
 def _stamp(connection: sqlite3.Connection) -> tuple[int, int]:

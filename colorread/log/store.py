@@ -321,9 +321,9 @@ class Log:
 
     def forget_events(self, tank: str, ids: Iterable[str]) -> int:
         """Delete notes of a tank by id; return how many there were."""
-        query = "DELETE FROM event WHERE tank = ?1 AND id IN (?2, CAST(?2 AS BLOB))"
+        query = "DELETE FROM event WHERE tank = ? AND id IN (?, CAST(? AS BLOB))"
         with self.transaction():
-            return sum(self._connection.execute(query, (tank, event_id)).rowcount for event_id in ids)
+            return sum(self._connection.execute(query, (tank, event_id, event_id)).rowcount for event_id in ids)
 
     def _rows(self, query: str, *values: str) -> list[tuple[Any, ...]]:
         storable = [value.encode("utf-8", "replace").decode("utf-8") for value in values]  # typed text may not be

@@ -11,8 +11,7 @@ from pathlib import Path
 from fastapi import FastAPI, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import Response
-from fastapi.staticfiles import StaticFiles
+from fastapi.responses import FileResponse, Response
 from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp
 
@@ -82,7 +81,11 @@ def create_app(core: Core) -> ASGIApp:
     def style_sheet() -> Response:
         return Response(style, media_type="text/css")
 
-    app.mount("/static", StaticFiles(directory=_STATIC))
+    @app.get("/static/page.js", include_in_schema=False)
+    def script() -> Response:
+        # Not the type that the system has for such files: on Windows any program may change it, and no browser runs it.
+        return FileResponse(_STATIC / "page.js", media_type="text/javascript")
+
     for kind in (WorkFailed, TaskFailed, LogError, OSError, HTTPException, RequestValidationError, Exception):
         app.add_exception_handler(kind, _answer)
     return Guard(app, core.access)

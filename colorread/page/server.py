@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import ipaddress
-import os
 import signal
 import socket
 from typing import NoReturn
@@ -102,8 +101,8 @@ def listen(host: str, port: int) -> socket.socket:
     try:
         return socket.create_server((host, port))
     except OSError as error:
-        # Without the address, which the caller knows.
-        raise OSError(error.errno, os.strerror(error.errno or 0)) from None
+        # Without the address, which the caller knows; Windows has no words for the number alone.
+        raise OSError(error.errno, (error.strerror or "").partition(" (while ")[0]) from None
 
 
 def _plain_answer(status: str, *headers: str) -> bytes:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -208,7 +209,8 @@ def keep_photo(original: Path, log_path: Path, tank: str, sha256: str) -> Path |
     ready = original.with_name("kept.jpg")
     write_atomic(ready, _stripped(original), mode=0o600)
     was = original.stat()  # the file's time is used if the photo holds none
-    os.utime(ready, ns=(was.st_atime_ns, was.st_mtime_ns))
+    with suppress(OSError):  # some drives do not let anybody set it
+        os.utime(ready, ns=(was.st_atime_ns, was.st_mtime_ns))
     with Log(log_path) as log, log.transaction():  # so that nobody deletes the reading in between
         if log.entry(tank, sha256) is None:
             ready.unlink()

@@ -70,7 +70,8 @@ class Workplace:
         self._tell = tell
         self._free = _DISK_BYTES_MAX
         self._changed = asyncio.Condition()
-        left = [folder for folder in self._all.glob("*-*") if folder == self.path or not _is_served(folder.name)]
+        # Without hidden files, such as a Mac puts beside each of its own on a drive of another system.
+        left = [folder for folder in self._all.glob("[!.]*-*") if folder == self.path or not _is_served(folder.name)]
         count = sum(len(list(folder.iterdir())) for folder in left)
         for folder in left:
             shutil.rmtree(folder)

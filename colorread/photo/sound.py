@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from io import SEEK_END
-from mmap import ACCESS_READ, mmap
+from mmap import ACCESS_COPY, mmap
 from typing import BinaryIO, Final
 
 import cv2
@@ -88,13 +88,18 @@ def _require_nothing_behind(image: ImageFile.ImageFile, file: BinaryIO) -> None:
 
 
 def _require_few_scans(image: ImageFile.ImageFile, file: BinaryIO) -> None:
-    with mmap(file.fileno(), 0, access=ACCESS_READ) as data:
+    with _mapped(file) as data:
         n_scans = _scans_in(data)
     if n_scans > 1:  # all coefficients are kept, two bytes each
         layers = [across * down for _, across, down, _ in image.layer]  # type: ignore[attr-defined]
         _require_memory(image, 2.0 * sum(layers) / max(layers))
         if n_scans * image.width * image.height > _MOST_SCANNED_PIXELS:
             raise refusal("too-large/scans", n_scans=n_scans)
+
+
+def _mapped(file: BinaryIO) -> mmap:
+    # Never written to; but a map that others share is not to be had on some drives, such as those in a cloud.
+    return mmap(file.fileno(), 0, access=ACCESS_COPY)
 
 
 def decode_sound_jpeg(image: ImageFile.ImageFile, file: BinaryIO) -> NDArray[np.uint8]:
@@ -121,7 +126,7 @@ def decode_sound_jpeg(image: ImageFile.ImageFile, file: BinaryIO) -> NDArray[np.
     colorread.errors.Refusal
         ``"broken-file"``.
     """
-    with mmap(file.fileno(), 0, access=ACCESS_READ) as data:
+    with _mapped(file) as data:
         try:
             pixels = simplejpeg.decode_jpeg(data, "RGB", min_width=image.width, min_height=image.height, strict=True)
         except ValueError as error:

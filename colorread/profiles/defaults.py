@@ -24,7 +24,7 @@ def has_defaults(log_path: Path) -> bool:
     bool
         True also if the files are damaged.
     """
-    return any(phones_folder(log_path).glob("*.toml"))
+    return any(phones_folder(log_path).glob("[!.]*.toml"))
 
 
 def migrate_defaults(log_path: Path) -> None:
@@ -48,7 +48,7 @@ def migrate_defaults(log_path: Path) -> None:
         return
     with Log(log_path) as log:
         used = log.profile_ids()
-    for path in usual.glob("*.toml"):
+    for path in usual.glob("[!.]*.toml"):
         data = path.read_bytes()
         if hashlib.sha256(data).hexdigest() in used:
             _keep(folder / path.name, data)
@@ -181,7 +181,7 @@ def read_defaults(log_path: Path) -> tuple[dict[Path, frozenset[str]], tuple[str
     """Return the phones of each default profile, and what is wrong with those that cannot be read."""
     phones: dict[Path, frozenset[str]] = {}
     errors = []
-    for path in sorted(phones_folder(log_path).glob("*.toml")):
+    for path in sorted(phones_folder(log_path).glob("[!.]*.toml")):
         try:
             phones[path] = read_profile(path).camera_models
         except OSError as error:
@@ -197,7 +197,9 @@ def _keep(path: Path, data: bytes) -> None:
 
 
 def _drop(phones: frozenset[str], log_path: Path, *, but: Path | None) -> bool:
-    dropped = [path for path, of_path in read_defaults(log_path)[0].items() if path != but and of_path & phones]
+    of_phones = [path for path, of_path in read_defaults(log_path)[0].items() if of_path & phones]
+    # Some file systems write a name in another way than it was given.
+    dropped = [path for path in of_phones if but is None or not path.samefile(but)]
     for path in dropped:
         path.unlink(missing_ok=True)
     return bool(dropped)

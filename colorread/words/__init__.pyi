@@ -17,6 +17,7 @@ from .phrases import (
     NO_BREAK as NO_BREAK,
     REFUSED_SIGN as REFUSED_SIGN,
     NumberWords as NumberWords,
+    as_typed as as_typed,
     bind_units as bind_units,
     budget_words as budget_words,
     clean_name as clean_name,

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import os
 import re
+import shlex
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import cache
@@ -203,8 +205,8 @@ def number_words(interval: Interval, unit: str = "", *, digits: int | None = Non
 def digits_of(interval: Interval) -> int:
     """Return the decimals for a number and its interval, of which at least one end is known."""
     sizes = sorted(abs(number) for number in (interval.value, interval.low, interval.high) if number is not None)
-    # Two digits of the middle one, but no decimals next to a far larger end.
-    return min(_decimals(sizes[len(sizes) // 2]), _decimals(sizes[-1] / _FAR_LARGER))
+    # Two digits of the middle one, if that is not zero, but no decimals next to a far larger end.
+    return min(_decimals(sizes[len(sizes) // 2] or sizes[-1]), _decimals(sizes[-1] / _FAR_LARGER))
 
 
 def co2_words(co2_mg_l: Interval) -> NumberWords:
@@ -240,6 +242,13 @@ def time_words(reading: Reading) -> str:
     if reading.taken_at is None:
         return ""
     return f"{reading.taken_at.isoformat(' ', 'minutes')}, {_TIME_WORDS[reading.time_source]}"
+
+
+def as_typed(word: str) -> str:
+    """Return a word of a command as it is typed in a terminal."""
+    if os.name == "nt":  # where single quotation marks are letters to one of its terminals
+        return word if re.fullmatch(r"[\w.:\\/-]+", word) else f'"{word}"'
+    return shlex.quote(word)
 
 
 def date_words(day: date) -> str:

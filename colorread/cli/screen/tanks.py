@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from pathlib import Path
@@ -12,7 +11,7 @@ from rich.table import Column
 from colorread import chemistry, tank as tank_room, words
 from colorread.cli.common import log_command
 from colorread.cli.screen.readings import answer_rows, print_short_caution
-from colorread.cli.screen.terminal import Row, Terminal, listed
+from colorread.cli.screen.terminal import Terminal, listed
 
 _WIDE, _NARROW = 110, 72  # from the first up, a forecast fits on one line; below the second, in no table
 _ID_DIGITS = 8  # of a note's ID, enough to identify it
@@ -38,14 +37,18 @@ def print_now(
     name = f"Tank {summary.tank.name}"
     terminal.say(f"{name} (made-up data)" if summary.tank.made_up else name, "bold underline")
     answer, now = summary.answer, summary.now
-    rows: list[Row] = [("CO2", f"{words.REFUSED_SIGN} No photo of this tank was read yet.", "bold")]
     if answer is not None and now is not None:
         rows = answer_rows(terminal, answer, now.co2_mg_l, summary.tank.judged_by)
+    elif summary.n_read:
+        rows = [("CO2", f"{words.REFUSED_SIGN} No reading of this tank has a plausible date.", "bold")]
+        rows += [] if details else listed("Note", summary.notes)
+    else:
+        rows = [("CO2", f"{words.REFUSED_SIGN} No photo of this tank was read yet.", "bold")]
     today = None if summary.tank.made_up else date.today()
     if not brief:
         rows += listed("Also", summary.more)
         if summary.tank.gas_hours is None:
-            command = f"tank edit {shlex.quote(summary.tank.name)} --gas HH:MM-HH:MM"
+            command = f"tank edit {words.as_typed(summary.tank.name)} --gas HH:MM-HH:MM"
             rows.append(("", log_command(command, log)))
         rows += listed("Plan", tank_room.plan_lines(summary.plan, today))
     elif summary.plan.photos:
