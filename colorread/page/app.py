@@ -81,9 +81,9 @@ def create_app(core: Core) -> ASGIApp:
     def style_sheet() -> Response:
         return Response(style, media_type="text/css")
 
-    @app.get("/static/page.js", include_in_schema=False)
+    @app.api_route("/static/page.js", methods=["GET", "HEAD"], include_in_schema=False)
     def script() -> Response:
-        # Not the type that the system has for such files: on Windows any program may change it, and no browser runs it.
+        # On Windows any program may change the type of such files, and browsers then refuse to run them.
         return FileResponse(_STATIC / "page.js", media_type="text/javascript")
 
     for kind in (WorkFailed, TaskFailed, LogError, OSError, HTTPException, RequestValidationError, Exception):
