@@ -29,18 +29,29 @@ FLUID = np.hypot(DX_PX, DY_PX) < 7.0 * PX_PER_MM
 
 
 def measured(
-    paper_lin: NDArray[np.float64], card: Reference, noise: float, *, tone_std: float = 0.05, is_print: bool = False
+    paper_lin: NDArray[np.float64],
+    card: Reference,
+    noise: float,
+    *,
+    tone_std: float = 0.05,
+    is_print: bool = False,
+    gathered: float = 0.0,
+    ceiling_u8: float = NEVER_CUT_OFF,
 ) -> FluidSignal:
-    """Measure a round fluid before paper of this light, shape (H, W, 3), where a flat 0.5 is expected."""
+    """
+    Measure a round fluid before paper of this light, shape (H, W, 3), where a flat 0.5 is expected.
+
+    Its vial makes it brighter by `gathered` [log10], and the photo is cut off a little above `ceiling_u8`.
+    """
     light = paper_lin.copy()
     thickness = np.sqrt(np.maximum(1.0 - np.hypot(DX_PX, DY_PX)[FLUID] / (7.5 * PX_PER_MM), 0.0))
     if is_print:
         thickness = np.random.default_rng(4).normal(0.7, 0.02, thickness.shape)
-    light[FLUID] = 0.5 * 10.0 ** (-thickness[:, None] * (0.5, 0.3, 0.3))
+    light[FLUID] = 0.5 * 10.0 ** (gathered - thickness[:, None] * (0.5, 0.3, 0.3))
     encoded = 1.055 * light ** (1.0 / 2.4) - 0.055  # IEC 61966-2-1:1999
     view = CardView(
         card=card,
-        rgb_u8=np.rint(255.0 * encoded).astype(np.uint8),
+        rgb_u8=np.minimum(np.rint(255.0 * encoded), ceiling_u8 + 2.0).astype(np.uint8),
         seen=np.ones(SHAPE, bool),
         px_per_mm=PX_PER_MM,
         plane=PlaneMap(homography=np.eye(3)),
@@ -54,13 +65,23 @@ def measured(
         rgb_lin=light.astype(np.float32),
         paper_lin=flat,
         chroma_std=noise,
-        ceiling=np.full(3, NEVER_CUT_OFF),
+        ceiling=np.full(3, ceiling_u8),
         hidden=np.zeros_like(flat),
         film=0.0,
     )
     outline = max(cv2.findContours(FLUID.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=len)
     vial = VialFit(mask=FLUID, outline_px=outline[:, 0].astype(float), area_mm2=150.0)
     return measure_fluid(view, balance, color_map(balance.rgb_lin, flat, noise, PX_PER_MM), vial)
+
+
+def test_fluid_cut_off_where_its_paper_is_not_may_be_any_brighter() -> None:
+    paper = np.full((*SHAPE, 3), 0.5)
+    whole = measured(paper, load_card(), noise=0.01, gathered=0.2).samples
+    cut = measured(paper, load_card(), noise=0.01, gathered=0.2, ceiling_u8=196.0)  # the paper has code 188
+    assert np.abs(cut.samples.density - whole.density).max() > 0.05
+    assert (np.abs(cut.samples.density - whole.density) < 2.0 * cut.samples.density_std + 0.01).all()
+    assert cut.samples.density_std.max() > 5.0 * whole.density_std.max()
+    assert "clipped" in cut.flags
 
 
 def red_std_under_a_tint_that_the_field_misses(direction_deg: float) -> float:

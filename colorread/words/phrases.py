@@ -58,7 +58,7 @@ FLAG_TEXTS = {
     "card-tilted": FlagText("The card or tag is seen at an angle", "Hold the phone parallel to it"),
     "mixed-light": FlagText("Uneven light on the card or tag", "Use one lamp only"),
     "dirty": FlagText("The card or tag is dirty", "Wipe it"),
-    "clipped": FlagText("The paper around the fluid is overexposed", "Darken the photo a little"),
+    "clipped": FlagText("The fluid or the paper around it is overexposed", "Darken the photo a little"),
     "glare": FlagText("Glare on much of the fluid", "Turn the vial, or move the lamp"),
     "little-dye": FlagText("Pale fluid widens the interval", "Add a drop of dye"),
     "odd-color": FlagText("The color is unlike the dye's, which widens the interval", "Check dye, lamp and outline"),
