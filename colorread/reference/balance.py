@@ -37,9 +37,9 @@ _MOST_ENCODED = 0.97  # paper beside black up to this value is not cut off
 # 0.01 in the median [log10].
 _CUT_OFF_U8, _WOBBLE_U8, _LEAST_HIDDEN, _LEAST_CUT_OFF = 235.0, 3.0, 0.02, 2
 # Algae and slime make paper yellow and black green; lamps and lens glare hardly ever do both. On 292 rendered photos of
-# clean prints the sum in `_film_on` is over 0.2 in 2 % and 0.36 at most, whatever the glare. On 280 of tags with film that
-# allows a reading, or none, it is over 0.52 on two; on 20 with too much film it is 0.55 at least. No lamp makes black
-# this much greener than its paper.
+# clean prints the sum in `_film_on` is over 0.2 in 2 % and 0.36 at most, whatever the glare. On 280 of tags with film
+# that allows a reading, or none, it is over 0.52 on two; on 20 with too much film it is 0.55 at least. No lamp makes
+# black this much greener than its paper.
 _GREEN_WEIGHT, _GREEN_BLACK, _FILM_MOST = 2.0, 0.015, 0.52
 # Least coverage of a dark patch, how much paler a print may come out, and how many such patches are needed. In every
 # row of 625 rendered photos at least three in five patches were as dark as half-way to the print.
