@@ -173,8 +173,9 @@ def _parts_by_depth(
     """
     parts = np.array_split(np.argsort(depth), _PARTS)
     medians, variances = zip(*(median_density(density[part], steeper[part]) for part in parts), strict=True)
-    # The variance of a uniform distribution; all parts share this error, but are weighted as if they did not.
-    of_span = [_PARTS * np.mean(span[part] ** 2, axis=0) / 12.0 for part in parts]
+    # The variance of a uniform distribution, for a median that is cut off itself. All parts share this error, but are
+    # weighted as if they did not.
+    of_span = [_PARTS * median(span[part]) ** 2 / 12.0 for part in parts]
     return np.array(medians), np.array(variances) + np.array(of_span)
 
 
