@@ -175,7 +175,7 @@ def complete_reading(reading: Reading, posterior: PhPosterior, inputs: PhotoInpu
         limit, ph, co2_mg_l = "below", replace(ph, value=None, low=None), replace(co2_mg_l, value=None, high=None)
     elif posterior.open_above:
         limit, ph, co2_mg_l = "above", replace(ph, value=None, high=None), replace(co2_mg_l, value=None, low=None)
-    if limit is not None:
+    if limit is not None and "clipped" not in flags:  # else the exposure may hide the color, not the dye's range
         flags.append("near-dye-limit")
     return replace(
         reading,
