@@ -45,7 +45,9 @@ def profile_choices(log_path: Path, current: str | None) -> list[tuple[str, str]
     list of (str, str)
         Path and name, the newest first.
     """
-    found = sorted(_profile_folder(log_path).glob("[!.]*.toml"), key=lambda path: path.stat().st_mtime, reverse=True)
+    found = sorted(
+        profiles.profile_files(_profile_folder(log_path)), key=lambda path: path.stat().st_mtime, reverse=True
+    )
     paths = [str(path) for path in found]
     if current and current not in paths:
         paths.insert(0, current)

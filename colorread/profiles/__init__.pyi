@@ -5,6 +5,7 @@ from .defaults import (
     has_defaults as has_defaults,
     make_default as make_default,
     migrate_defaults as migrate_defaults,
+    profile_files as profile_files,
     read_named as read_named,
 )
 from .how_to import BUFFERS as BUFFERS, GUIDES as GUIDES, SOLD_BUFFERS as SOLD_BUFFERS, Kind as Kind

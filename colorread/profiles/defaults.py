@@ -10,6 +10,23 @@ from calibration import Profile, read_profile, write_atomic
 from colorread.log import Log, default_log_path, phones_folder
 
 
+def profile_files(folder: Path) -> list[Path]:
+    """
+    Return the profiles in a folder, without the hidden files that a Mac adds beside each of its own on other drives.
+
+    Parameters
+    ----------
+    folder : Path
+        May be missing.
+
+    Returns
+    -------
+    list of Path
+        By name.
+    """
+    return sorted(folder.glob("[!.]*.toml"))
+
+
 def has_defaults(log_path: Path) -> bool:
     """
     Return whether any phone has a default profile.
@@ -24,7 +41,7 @@ def has_defaults(log_path: Path) -> bool:
     bool
         True also if the files are damaged.
     """
-    return any(phones_folder(log_path).glob("[!.]*.toml"))
+    return bool(profile_files(phones_folder(log_path)))
 
 
 def migrate_defaults(log_path: Path) -> None:
@@ -48,7 +65,7 @@ def migrate_defaults(log_path: Path) -> None:
         return
     with Log(log_path) as log:
         used = log.profile_ids()
-    for path in usual.glob("[!.]*.toml"):
+    for path in profile_files(usual):
         data = path.read_bytes()
         if hashlib.sha256(data).hexdigest() in used:
             _keep(folder / path.name, data)
@@ -181,7 +198,7 @@ def read_defaults(log_path: Path) -> tuple[dict[Path, frozenset[str]], tuple[str
     """Return the phones of each default profile, and what is wrong with those that cannot be read."""
     phones: dict[Path, frozenset[str]] = {}
     errors = []
-    for path in sorted(phones_folder(log_path).glob("[!.]*.toml")):
+    for path in profile_files(phones_folder(log_path)):
         try:
             phones[path] = read_profile(path).camera_models
         except OSError as error:
