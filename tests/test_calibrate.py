@@ -247,7 +247,7 @@ def test_known_fluid_that_is_dark_in_one_color_is_refused(tmp_path: Path) -> Non
     [
         ("acid", 9.5, "not all yellow. Use the photo of the acid fluid"),
         ("acid", 6.6, "not all yellow"),
-        ("base", 7.5, "not all blue"),
+        ("base", 7.4, "not all blue"),
     ],
 )
 def test_an_end_that_is_none_is_noticed(state: State, ph: float, words: str, tmp_path: Path) -> None:

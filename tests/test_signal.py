@@ -101,13 +101,26 @@ def test_light_from_any_side_counts_alike(direction_deg: float) -> None:
 
 
 def test_paper_is_looked_for_in_the_window_of_the_card_at_hand() -> None:
-    # A print beside the fluid, which a card with a narrower window has there.
+    # Prints beside the fluid, which a card with a narrower window has there.
     paper = 0.5 + np.random.default_rng(3).normal(0.0, 0.01, (*SHAPE, 3))
-    paper[:, DX_PX[0] > 9.0 * PX_PER_MM] = (0.9, 0.5, 0.5)
+    is_beside = np.broadcast_to(DX_PX > 9.0 * PX_PER_MM, SHAPE)
+    paper[is_beside & (DY_PX > 0)] = (0.9, 0.5, 0.5)
+    paper[is_beside & (DY_PX <= 0)] = (0.5, 0.9, 0.9)
     card = load_card()
     narrow = replace(card, blank=replace(card.blank, width_mm=MIDDLE_MM[0] + 9.0 - card.blank.x_mm))
     assert "mixed-light" in measured(paper, card, noise=0.001).flags
     assert "mixed-light" not in measured(paper, narrow, noise=0.001).flags
+
+
+def test_light_that_the_fluid_tints_is_not_a_second_lamp() -> None:
+    one_side = np.full((*SHAPE, 3), 0.5)
+    one_side[np.hypot(DX_PX - 9.0 * PX_PER_MM, DY_PX) < 3.0 * PX_PER_MM] = (0.5, 0.5, 0.3)  # yellow on the paper
+    both_sides = one_side.copy()
+    both_sides[:, DX_PX[0] < -9.0 * PX_PER_MM] = (0.4, 0.5, 0.6)
+    one, both = (measured(paper, load_card(), noise=0.01) for paper in (one_side, both_sides))
+    assert "mixed-light" not in one.flags
+    assert "mixed-light" in both.flags
+    assert (both.samples.density_std[:, (0, 2)] > 2.0 * one.samples.density_std[:, (0, 2)]).all()
 
 
 def test_contrast_is_called_uncertain_only_where_the_grays_told_next_to_nothing() -> None:
