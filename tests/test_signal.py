@@ -114,9 +114,9 @@ def test_paper_is_looked_for_in_the_window_of_the_card_at_hand() -> None:
 
 def test_light_that_the_fluid_tints_is_not_a_second_lamp() -> None:
     one_side = np.full((*SHAPE, 3), 0.5)
-    one_side[np.hypot(DX_PX - 9.0 * PX_PER_MM, DY_PX) < 3.0 * PX_PER_MM] = (0.5, 0.5, 0.3)  # yellow on the paper
+    one_side[:, DX_PX[0] > 9.0 * PX_PER_MM] = (0.4, 0.5, 0.3)
     both_sides = one_side.copy()
-    both_sides[:, DX_PX[0] < -9.0 * PX_PER_MM] = (0.4, 0.5, 0.6)
+    both_sides[:, DX_PX[0] < -9.0 * PX_PER_MM] = (0.6, 0.5, 0.6)
     one, both = (measured(paper, load_card(), noise=0.01) for paper in (one_side, both_sides))
     assert "mixed-light" not in one.flags
     assert "mixed-light" in both.flags

@@ -2,7 +2,6 @@ from .balance import (
     CLIPPED_U8 as CLIPPED_U8,
     FILM_SEEN as FILM_SEEN,
     NEVER_CUT_OFF as NEVER_CUT_OFF,
-    STD_PER_MAD as STD_PER_MAD,
     Balance as Balance,
     balance_view as balance_view,
     median as median,

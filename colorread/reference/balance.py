@@ -17,8 +17,6 @@ CLIPPED_U8 = 252
 """Code from which on a channel may be cut off; below 255, as compression shifts codes a little: assumption."""
 NEVER_CUT_OFF = 256.0
 """Beyond all codes."""
-STD_PER_MAD = 1.4826
-"""Ratio of standard deviation to median absolute deviation for a normal distribution, from any table."""
 FILM_SEEN = 0.2
 """Amount of film from which on a photo is flagged, see `Balance`."""
 
@@ -44,6 +42,7 @@ _GREEN_WEIGHT, _GREEN_BLACK, _FILM_MOST = 2.0, 0.015, 0.52
 # Least coverage of a dark patch, how much paler a print may come out, and how many such patches are needed. In every
 # row of 625 rendered photos at least three in five patches were as dark as half-way to the print.
 _DARK_COVERAGE, _DOT_LOSS, _LEAST_PATCHES = 0.4, 0.1, 3
+_STD_PER_MAD = 1.4826  # standard deviation over median absolute deviation, normal distribution: from any table
 # From log10 of R, G, B to log10 of green light, R/G and B/G, and back.
 _LIGHT_AND_RATIOS = np.array([(0, 1, 0), (1, -1, 0), (0, -1, 1)], np.float32)
 _RGB_OF_LIGHT_AND_RATIOS = np.array([(1, 1, 0), (1, 0, 0), (1, 0, 1)], np.float32)
@@ -331,6 +330,6 @@ def _robust_fit(
         normal = weighted.T @ basis + 0.5 * np.diag([0, 0, 0, 1, 1, 1]) + 1e-9 * np.eye(basis.shape[1])
         coefficients = np.asarray(np.linalg.solve(normal, weighted.T @ value), dtype=np.float64)
         residual = value - basis @ coefficients
-        spread = max(float(STD_PER_MAD * median(np.abs(residual))), 0.003)
+        spread = max(float(_STD_PER_MAD * median(np.abs(residual))), 0.003)
         weight = np.clip(1.0 - (residual / (4.0 * spread)) ** 2, 0.0, None) ** 2
     return coefficients, spread
