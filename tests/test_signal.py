@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calibration.color_space import ToneFit, decode_tone
 from calibration.reference import Reference, load_card
 from colorread.errors import Refusal
-from colorread.fluid.find import VialFit
+from colorread.fluid.find import VialFit, find_vial
 from colorread.fluid.pixels import color_map
 from colorread.fluid.signal import FluidSignal, measure_fluid
 from colorread.reference.balance import NEVER_CUT_OFF, Balance
@@ -129,6 +129,23 @@ def test_contrast_is_called_uncertain_only_where_the_grays_told_next_to_nothing(
     flags = {std: measured(paper, load_card(), noise=0.01, tone_std=std).flags for std in (0.19, 0.25)}
     assert "tone-uncertain" not in flags[0.19]
     assert "tone-uncertain" in flags[0.25]
+
+
+def test_only_what_lies_in_front_of_bare_paper_is_fluid(monkeypatch: pytest.MonkeyPatch) -> None:
+    flat = np.full((*SHAPE, 3), 0.5, np.float32)
+    view = CardView(
+        card=load_card(),
+        rgb_u8=np.full((*SHAPE, 3), 188, np.uint8),
+        seen=np.ones(SHAPE, bool),
+        px_per_mm=PX_PER_MM,
+        plane=PlaneMap(homography=np.eye(3)),
+    )
+    found = []
+    for up_mm in (0.0, 20.0, 30.0):  # in the window, half over the upper row of grays, on that row
+        disc = np.hypot(DX_PX, DY_PX + up_mm * PX_PER_MM) < 5.0 * PX_PER_MM
+        monkeypatch.setattr("colorread.fluid.find.pixel_classes", lambda *_, disc=disc: disc.astype(np.uint8))
+        found.append(len(find_vial(view, color_map(flat, flat, 0.01, PX_PER_MM))))
+    assert found == [1, 1, 0]
 
 
 def test_a_print_of_one_depth_of_color_is_no_fluid() -> None:
