@@ -234,13 +234,13 @@ def _judge_plants(co2_mg_l: Interval, marks: Marks) -> tuple[PlantsWord, str]:
 def _judge_fish(co2_mg_l: Interval, marks: Marks, held: Level | None) -> tuple[Level, str]:
     limit = marks.fish_mg_l
     level = level_of(co2_mg_l, limit, held)
-    if co2_mg_l.high is None:
-        return level, f"It may be far above the limit ({limit:g} mg/L): no upper end."
     digits = digits_of(co2_mg_l)
-    if round(co2_mg_l.high, digits) < limit:
-        return level, f"Even the high estimate ({co2_mg_l.high:.{digits}f}) is under the limit ({limit:g})."
     if co2_mg_l.low is not None and round(co2_mg_l.low, digits) > limit:
         return level, f"Even the low estimate ({co2_mg_l.low:.{digits}f}) is above the limit ({limit:g})."
+    if co2_mg_l.high is None:
+        return level, f"It may be far above the limit ({limit:g} mg/L): no upper end."
+    if round(co2_mg_l.high, digits) < limit:
+        return level, f"Even the high estimate ({co2_mg_l.high:.{digits}f}) is under the limit ({limit:g})."
     chance = chance_above(co2_mg_l, limit)
     words = f"{percent_words(chance)} chance of being above the limit ({limit:g} mg/L)."
     until = level_changes_at(chance, level)
