@@ -49,9 +49,9 @@ _UNSURE_TONE_STD = 0.2
 # sides. How far its red goes at this percentile before the light counts as mixed: of 668 rendered photos 61 % of those
 # with unlike lamps, and 3 % of the others.
 _SHADOWS, _MIXED = 5.0, 0.03
-# How far the light behind the vial may then be off, in units of how far the paper's color goes. All parts share this
-# error but count as if they did not, which makes it 2, and the shadow behind the vial may be the fullest one: with 2
-# one more of 206 photos below pH 6.3 says too little CO2.
+# How far the light behind the vial may then be off, in units of how far the paper's color goes; otherwise 1. All parts
+# share this error but count as if they did not, which makes it 2, and the shadow behind the vial may be the fullest:
+# with 2 one more of 206 photos below pH 6.3 says too little CO2.
 _BEHIND = 2.5
 
 
@@ -132,7 +132,8 @@ def measure_fluid(view: CardView, balance: Balance, colors: ColorMap, vial: Vial
     shadows = _colors_of_shadows(colors.chroma[ring])
     fluid_is_cut_off = is_cut_off[keep].mean(axis=0).max() > _MOSTLY
     doubts = _doubts(fluid_u8[keep], ring_u8, keep.mean(), shadows, balance, fluid_is_cut_off=fluid_is_cut_off)
-    for doubt_std in (shadows, *doubts.values()):
+    light_std = shadows * (_BEHIND if "mixed-light" in doubts else 1.0)
+    for doubt_std in (light_std, *doubts.values()):
         variance = variance + doubt_std**2
     used = np.zeros_like(vial.mask)
     used[inner] = keep
@@ -202,7 +203,7 @@ def _doubts(
         ("clipped", is_clipped or fluid_is_cut_off, _CLIPPED_STD),
         ("dirty", balance.film > FILM_SEEN, np.array([0.0, 0.0, _UNEVEN_FILM * balance.film])),
         ("dark-fluid", dark.any(), _DARK_STD * dark),
-        ("mixed-light", shadows[0] > _MIXED, np.sqrt(_BEHIND**2 - 1.0) * shadows),
+        ("mixed-light", shadows[0] > _MIXED, 0.0),
         ("tone-uncertain", balance.tone.strength_std > _UNSURE_TONE_STD, 0.0),
     )
     return {flag: np.asarray(hidden_std) for flag, applies, hidden_std in doubts if applies}

@@ -24,7 +24,8 @@ PH_PER_LN = 1.0 / math.log(10.0)
 # Gas never flows quite as in the model; readings differ from the course by this much beyond their own error.
 _MODEL_STD_LN = 0.05  # assumption
 # Photos with these flags are off by more than their intervals say. Among 203 rendered photos without a profile, 48 had
-# one; an additional error of this standard deviation explains how far off they were [pH].
+# one; an additional error of this standard deviation explains how far off they were [pH]. Mixed light was then flagged
+# more often, on many photos with one lamp too.
 _DOUBTFUL_FLAGS = frozenset(("clipped", "mixed-light", "glare"))  # glare was too rare to count: assumption
 _DOUBTFUL_STD_PH = 0.1
 # A profile shows how a phone's error varies with color near the color of its known fluid, but hardly far from it;

@@ -56,7 +56,7 @@ FLAG_TEXTS = {
     "card-bent": FlagText("The card or tag is bent", "Put it on something flat"),
     "card-cut-off": FlagText("An edge of the card or tag is outside the photo", "Show all of it"),
     "card-tilted": FlagText("The card or tag is seen at an angle", "Hold the phone parallel to it"),
-    "mixed-light": FlagText("Two lamps of different color light the photo", "Use one lamp only"),
+    "mixed-light": FlagText("The light has two colors, as from a window and a lamp", "Use only one"),
     "dirty": FlagText("The card or tag is dirty", "Wipe it"),
     "clipped": FlagText("The fluid or the paper around it is overexposed", "Darken the photo a little"),
     "glare": FlagText("Glare on much of the fluid", "Turn the vial, or move the lamp"),
