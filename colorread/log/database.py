@@ -102,13 +102,8 @@ def translating_errors(path: Path) -> Iterator[None]:
 def transaction(connection: sqlite3.Connection, kind: Literal["IMMEDIATE", "DEFERRED"] = "IMMEDIATE") -> Iterator[None]:
     """Commit the changes of a ``with`` block, or roll back if it raises; if immediate, nobody else writes meanwhile."""
     connection.execute(f"BEGIN {kind}")
-    try:
+    with connection:  # commits, or rolls back, also if the commit fails
         yield
-        connection.execute("COMMIT")
-    except BaseException:
-        if connection.in_transaction:  # if the disk is full, SQLite has already rolled back
-            connection.execute("ROLLBACK")
-        raise
 
 
 def open_database(path: Path) -> sqlite3.Connection:
@@ -137,8 +132,11 @@ def open_database(path: Path) -> sqlite3.Connection:
         with suppress(OSError):  # SQLite reports what is wrong
             path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
             os.close(os.open(path, os.O_CREAT | os.O_EXCL, 0o600))  # files beside it get the same permissions
-    if not _is_possible_database(path):
-        raise LogFailure(f"The log {path} {_PROBLEMS[sqlite3.SQLITE_NOTADB]}")
+    with suppress(OSError):  # missing, or SQLite reports what is wrong
+        # SQLite takes a file smaller than a page for an empty one and overwrites it. Only the size is checked, since
+        # opening and closing the file would drop the locks that SQLite holds on it.
+        if 0 < path.stat().st_size < _PAGE_BYTES_MIN:
+            raise LogFailure(f"The log {path} {_PROBLEMS[sqlite3.SQLITE_NOTADB]}")
     as_it_is = f"{address_of(path.absolute())}?mode=ro&immutable=1"
     may_write = os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids)
     if not may_write and _is_complete(path):
@@ -181,19 +179,6 @@ def _connect(path: Path, address: str) -> sqlite3.Connection:
         connection.close()
         raise
     return connection
-
-
-def _is_possible_database(path: Path) -> bool:
-    """
-    Return whether SQLite may open the file; it treats one smaller than a page as empty and overwrites it.
-
-    Only the size is checked, since opening and closing the file would drop the locks that SQLite holds on it.
-    """
-    try:
-        size = path.stat().st_size
-    except OSError:  # missing, or SQLite reports what is wrong
-        return True
-    return size == 0 or size >= _PAGE_BYTES_MIN
 
 
 def _migrate(connection: sqlite3.Connection, path: Path) -> None:
