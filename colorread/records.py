@@ -96,6 +96,14 @@ def json_line(record: object) -> str:
     return json.dumps(plain(record), allow_nan=False)
 
 
+def read_json(text: str | bytes) -> Any:
+    """Return what a line of JSON holds; raise ValueError if it is not JSON."""
+    try:
+        return json.loads(text)
+    except (ValueError, RecursionError):  # endless nesting is damage too
+        raise ValueError("It is not JSON.") from None
+
+
 def read_record(kind: type[_T], what: str, data: object) -> _T:
     """
     Return the record that `plain` wrote.
@@ -111,7 +119,7 @@ def read_record(kind: type[_T], what: str, data: object) -> _T:
     what : str
         Name of the record for messages, such as ``the tank``.
     data : object
-        As `json.loads` gives it.
+        As `read_json` gives it.
 
     Returns
     -------

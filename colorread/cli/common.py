@@ -237,11 +237,6 @@ def echo_json(lines: Iterable[object]) -> None:
         typer.echo(json_line(line))
 
 
-def plural(count: int, noun: str) -> str:
-    """Return a count with its noun."""
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
-
-
 def log_path(file: Path | None) -> Path:
     """Return the log file: the one given, or else the default."""
     return log_room.default_log_path() if file is None else file

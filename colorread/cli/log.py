@@ -101,7 +101,7 @@ def _write_csv(
     readings = [entry.reading for entry in entries]
     tank_co2 = (tank_room.summarize(tank, readings, events).tank_co2 for tank in tanks)
     common.write(path, batch_room.csv_bytes(readings, *tank_co2))
-    typer.echo(f"Wrote {common.plural(len(entries), 'reading')} to {path}.")
+    typer.echo(f"Wrote {words.plural(len(entries), 'reading')} to {path}.")
 
 
 def _print_json(entries: Sequence[log_room.LogEntry], notes: Sequence[tuple[str, str, tank_room.Event]]) -> None:
@@ -136,7 +136,8 @@ def export_(
         for line in log_room.export_lines(opened, damages.append):
             target.write(line.encode("ascii"))
     end = json.loads(line)["end"]
-    typer.echo(f"Wrote {_counted(end['readings'], end['notes'], end['tanks']) or 'an empty log'} to {file}.")
+    written = words.counts_words(reading=end["readings"], note=end["notes"], tank=end["tanks"])
+    typer.echo(f"Wrote {written or 'an empty log'} to {file}.")
     if common.warn_of_damage(damages, log):
         raise typer.Exit(common.EXIT_FAILED)
 
@@ -158,9 +159,9 @@ def import_(
         log_room.check_lines(log_room.lines_in(opened_file))  # before a log is created for them
         with common.open_log(log, create=True) as opened:
             done = log_room.import_lines(opened, log_room.lines_in(opened_file))
-    there = _counted(done.kept_readings, done.kept_notes)
-    known = f"; {there} already there" if there else ""
-    typer.echo(f"Added {_counted(done.readings, done.notes, done.tanks) or 'nothing'}{known}.")
+    added = words.counts_words(reading=done.readings, note=done.notes, tank=done.tanks)
+    there = words.counts_words(reading=done.kept_readings, note=done.kept_notes)
+    typer.echo(f"Added {added or 'nothing'}{f'; {there} already there' if there else ''}.")
     if done.kept_tanks:
         typer.echo(f"Settings in the file differ; the log kept its own: {', '.join(done.kept_tanks)}.")
 
@@ -178,12 +179,6 @@ def _seekable(file: Path) -> Iterator[BinaryIO]:
         with TemporaryFile() as copy:
             copyfileobj(opened, copy)
             yield copy
-
-
-def _counted(n_readings: int, n_notes: int, n_tanks: int = 0) -> str:
-    counts = ((n_readings, "reading"), (n_notes, "note"), (n_tanks, "tank"))
-    parts = [common.plural(count, noun) for count, noun in counts if count]
-    return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 2 else parts)
 
 
 @common.command(app, short_help="Delete readings and notes.")
@@ -222,7 +217,7 @@ def forget(
             opened.require_tank(tank)
         notes = _by_tank(() if photo or refused else _chosen_notes(opened, tank, note or [], day))
         readings = _by_tank(() if note else _chosen_readings(opened, tank, photo or [], day, refused))
-        what = _counted(sum(map(len, readings.values())), sum(map(len, notes.values())))
+        what = words.counts_words(reading=sum(map(len, readings.values())), note=sum(map(len, notes.values())))
         if not what:
             typer.echo("No matching reading or note; nothing was forgotten.")
             return

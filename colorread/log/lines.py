@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 import reprlib
 from collections import Counter
@@ -13,7 +12,7 @@ from typing import Any, BinaryIO
 
 from colorread.log.database import LogError
 from colorread.log.store import Log, LogEntry, OnDamage
-from colorread.records import json_line, read_record
+from colorread.records import json_line, read_json, read_record
 from colorread.tank import Event, Tank
 
 _SCHEMA = "colorread.log/1"
@@ -231,10 +230,7 @@ def _parsed(lines: Iterable[bytes]) -> Iterator[Tank | LogEntry | _Note]:
 
 
 def _kind_and_content(line: bytes) -> tuple[str, Any]:
-    try:
-        data = json.loads(line)
-    except (ValueError, RecursionError):  # endless nesting is damage too
-        raise ValueError("It is not JSON.") from None
+    data = read_json(line)
     if not isinstance(data, dict) or len(data) != 1 or not data.keys() <= _READERS.keys():
         raise ValueError("It must be an object with one of schema, tank, note, entry and end.")
     return next(iter(data.items()))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import re
 from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
@@ -15,9 +14,10 @@ from typing import Any, Self
 import platformdirs
 
 from colorread.log.database import LogError, LogFailure, open_database, transaction, translating_errors
-from colorread.records import json_line, read_record
+from colorread.records import json_line, read_json, read_record
 from colorread.result import Reading
 from colorread.tank import Event, Tank, wall_clock
+from colorread.words import counts_words
 
 _FIELDS = ("tank", "sha256", "scored_at", "software", "settings_id", "profile_id", "reading", "picture")
 _COLUMNS = "tank, sha256, scored_at, software, settings_id, profile_id, result"  # these fields without the picture
@@ -190,8 +190,7 @@ class Log:
 
     def held_words(self, name: str) -> str:
         """Return what the log has of a tank, such as ``3 readings and 1 note``; empty if nothing."""
-        counts = {kind: self._count(table, name) for kind, table in (("reading", "reading"), ("note", "event"))}
-        return " and ".join(f"{count} {kind}{'s' if count > 1 else ''}" for kind, count in counts.items() if count)
+        return counts_words(reading=self._count("reading", name), note=self._count("event", name))
 
     def remove_tank(self, name: str, *, with_readings: bool = False) -> tuple[str, ...]:
         """Remove a tank, with readings and notes only if allowed; return the hashes of their photos."""
@@ -316,7 +315,7 @@ class Log:
         events = {}
         for event_id, text in self._rows("SELECT id, event FROM event WHERE tank = ? ORDER BY wall_clock, id", tank):
             with _reporting_damage(on_damage, tank=tank, sha256=event_id):
-                events[_text(event_id)] = read_record(Event, "the note", _parsed(text))
+                events[_text(event_id)] = read_record(Event, "the note", read_json(text))
         return events
 
     def forget_events(self, tank: str, ids: Iterable[str]) -> int:
@@ -504,7 +503,7 @@ def _reporting_damage(
 
 
 def _tank(name: str, settings: str | bytes) -> Tank:
-    tank = read_record(Tank, "the tank", _parsed(settings))
+    tank = read_record(Tank, "the tank", read_json(settings))
     if tank.name != name:
         raise ValueError(f"Its settings are those of {tank.name}.")
     return tank
@@ -513,14 +512,7 @@ def _tank(name: str, settings: str | bytes) -> Tank:
 def _entry(row: Sequence[Any]) -> LogEntry:
     """Return an entry, checked like one from outside, since anyone may write to the file."""
     fields = dict(zip(_FIELDS, row, strict=True))
-    return read_record(LogEntry, "the entry", fields | {"reading": _parsed(fields["reading"])})
-
-
-def _parsed(text: str | bytes) -> object:
-    try:
-        return json.loads(text)
-    except (ValueError, RecursionError):  # endless nesting is damage too
-        raise ValueError("It is not JSON.") from None
+    return read_record(LogEntry, "the entry", fields | {"reading": read_json(fields["reading"])})
 
 
 def _text(value: object) -> str:

@@ -235,7 +235,7 @@ def age_words(taken_at: datetime, now: datetime) -> str:
         count, unit = age_days(taken_at, now), "day"
     else:
         count, unit = (minutes, "minute") if minutes < 90 else (round(minutes / 60), "hour")
-    return f"{count} {unit}{'' if count == 1 else 's'} ago"
+    return f"{words.plural(count, unit)} ago"
 
 
 def _details(reading: Reading, units: Units) -> list[tuple[str, str]]:

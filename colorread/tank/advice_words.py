@@ -13,6 +13,7 @@ from colorread.words import (
     WATCH,
     gas_cautions,
     percent_words,
+    plural,
     stop_gas_words,
     watch_cautions,
 )
@@ -127,8 +128,7 @@ def advice_sentences(decision: Decision, tank: Tank, handling: Handling) -> tupl
     if decision.timer is not None and decision.timer.is_worth_it:
         sentences.append(timer_words(decision.timer))
     if (days := decision.calm_in_days) is not None:
-        in_days = f"{days} day{'s' if days > 1 else ''}"
-        sentences.append(f"The gas is fading: no concern in about {in_days} if nothing is changed.")
+        sentences.append(f"The gas is fading: no concern in about {plural(days, 'day')} if nothing is changed.")
     return tuple(sentences)
 
 

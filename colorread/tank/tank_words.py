@@ -38,6 +38,7 @@ from colorread.words import (
     days_words,
     number_words,
     percent_words,
+    plural,
 )
 
 NUMBERS_CAPTION = "Levels: on the day of the last photo. Rates: at its time."
@@ -62,7 +63,7 @@ _LEFT_OUT: Mapping[LeftOut, str] = {
 _LEAST_HOURS = 0.5  # step of the simulated course
 _LEAST_DAYS = 0.05  # less is shown as 0.0
 _LEAKING_PERCENT_A_DAY = -3.0  # a slower loss may be the weather or the fit: assumption
-
+_photos = partial(plural, noun="photo")
 
 _InWords = Callable[[Interval], NumberWords]
 
@@ -224,7 +225,7 @@ def fluid_words(renewed: date | None, last: date | None) -> str:
     if renewed is None or last is None:
         return ""
     weeks = (last - renewed).days / 7.0
-    age = "1 week" if round(weeks) == 1 else f"{weeks:.0f} weeks"
+    age = plural(round(weeks), "week")
     if weeks >= RENEW_AFTER_WEEKS:
         return (
             f"Renew the fluid: it was {age} old at the last photo (every {RENEW_AFTER_WEEKS} weeks, hobby convention)."
@@ -268,10 +269,6 @@ def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
     if n := int(fit.series.is_open.sum()):
         notes.append(f"{n} reading{'s are' if n > 1 else ' is'} beyond the dye's range; only one end counts.")
     return tuple(notes)
-
-
-def _photos(count: int) -> str:
-    return f"{count} photo{'s' if count > 1 else ''}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

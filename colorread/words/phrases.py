@@ -244,6 +244,17 @@ def time_words(reading: Reading) -> str:
     return f"{reading.taken_at.isoformat(' ', 'minutes')}, {_TIME_WORDS[reading.time_source]}"
 
 
+def plural(count: int, noun: str) -> str:
+    """Return a count with its noun, such as ``3 photos``."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def counts_words(**counts: int) -> str:
+    """Return counts by their nouns, such as ``3 readings, 1 note and 2 tanks``; those of zero are left out."""
+    parts = [plural(count, noun) for noun, count in counts.items() if count]
+    return " and ".join([", ".join(parts[:-1]), parts[-1]] if len(parts) > 2 else parts)
+
+
 def as_typed(word: str) -> str:
     """Return a word of a command as it is typed in a terminal."""
     if os.name == "nt":  # where single quotation marks are letters to one of its terminals
@@ -360,8 +371,8 @@ def templates_of(package: str) -> Environment:
     Returns
     -------
     jinja2.Environment
-        Escapes what is put into a page. The filter `bound` keeps units with their numbers, `sentence` capitalizes the
-        first letter, and `svg` marks what this program drew itself as safe.
+        Escapes what is put into a page. The filter `bound` keeps units with their numbers, `plural` puts a noun to a
+        count, `sentence` capitalizes the first letter, and `svg` marks what this program drew itself as safe.
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
@@ -374,6 +385,7 @@ def templates_of(package: str) -> Environment:
         lstrip_blocks=True,
     )
     environment.filters["bound"] = bind_units
+    environment.filters["plural"] = plural
     environment.filters["sentence"] = lambda text: f"{text[:1].upper()}{text[1:]}"
     environment.filters["svg"] = Markup
     return environment

@@ -7,7 +7,6 @@ from datetime import datetime
 from pathlib import Path
 
 from colorread import log as log_room, tank as tank_room, words
-from colorread.cli.common import plural
 from colorread.cli.screen.terminal import LABEL_WIDTH, TEXT_WIDTH_MIN, Row, Terminal
 from colorread.errors import Reason
 from colorread.result import LEVELS, Interval, Level, Reading
@@ -159,10 +158,10 @@ def print_batch(
     n_read = len(readings) - len(refused)
     n_earlier = week.n_read - n_read
     parts = [
-        f"{plural(n_read, 'photo')} read",
+        f"{words.plural(n_read, 'photo')} read",
         f"{len(refused)} not read",
         f"{n_known} from the log" if n_known else "",
-        plural(n_same, "duplicate") if n_same else "",
+        words.plural(n_same, "duplicate") if n_same else "",
         f"{n_earlier} more in the log" if n_earlier else "",
     ]
     terminal.say(f"{', '.join(filter(None, parts))}.", "bold")
