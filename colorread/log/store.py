@@ -251,13 +251,10 @@ class Log:
         rows = self._rows("SELECT DISTINCT profile_id FROM reading WHERE profile_id NOTNULL")
         return frozenset(_text(profile_id) for (profile_id,) in rows)
 
-    def scored_at(self, tank: str) -> dict[str, datetime]:
-        """Return when the photos of a tank were read, by their hashes."""
-        times = {}
-        for sha256, time in self._rows("SELECT sha256, scored_at FROM reading WHERE tank = ? ORDER BY sha256", tank):
-            with suppress(ValueError, TypeError):  # a damaged time
-                times[sha256] = datetime.fromisoformat(time)
-        return times
+    def version(self, tank: str) -> tuple[object, ...]:
+        """Return what differs once a reading or note of a tank is added, replaced or deleted."""
+        readings = self._rows("SELECT sha256, scored_at FROM reading WHERE tank = ? ORDER BY sha256", tank)
+        return *readings, *self._rows("SELECT id FROM event WHERE tank = ? ORDER BY id", tank)
 
     def entries(
         self,

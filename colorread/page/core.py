@@ -244,7 +244,7 @@ class Core:
         """Return what identifies a view; the hour is part of it, as a view says how old readings are."""
         hour = datetime.now().replace(minute=0, second=0, microsecond=0)
         with Log(self.log_path) as log:
-            return log.tank(name), hour, tuple(sorted(log.scored_at(name).items())), tuple(log.events(name))
+            return log.tank(name), hour, log.version(name)
 
 
 def take_in_undecided(log_path: Path) -> int:
