@@ -193,7 +193,7 @@ def _write_files(
     for kind, path in files.items():
         try:
             writers[kind](path)
-        except (OSError, ValueError) as error:  # a ValueError says that there is nothing to draw
+        except (OSError, ValueError, log_room.LogFailure) as error:  # a ValueError says that there is nothing to draw
             typer.echo(f"{path} could not be written: {common.cause_of(error)}.", err=True)
             are_written = False
         else:

@@ -301,7 +301,7 @@ def prepare_defaults(log: Path | None) -> None:
     """Give a log from an earlier version its own default profiles, and name on stderr those that cannot be read."""
     path = log_path(log)
     try:
-        with exit_on(log_room.LogError, code=EXIT_FAILED):
+        with exit_on(log_room.LogFailure, code=EXIT_FAILED):
             profiles.migrate_defaults(path)
     except OSError as error:
         typer.echo(f"The default profiles could not be copied beside {path}: {cause_of(error)}.", err=True)

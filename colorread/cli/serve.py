@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from colorread import page
+from colorread import log as log_room, page
 from colorread.cli import common
 
 _EXTRA = 'The page needs more packages. In the program folder, run: pip install ".[page]"'
@@ -67,7 +67,7 @@ def _run(log_path: Path, tank: str | None, host: str, port: int, share: bool) ->
     invite = partial(_print_code, url)
     try:
         core = page.Core(log_path, home=tank, host=host, port=port, shared=share, on_paired=invite, tell=typer.echo)
-    except (OSError, ValueError) as error:
+    except (OSError, log_room.LogFailure) as error:
         common.fail(f"The page could not start: {error}", common.EXIT_FAILED)
     if share:
         typer.echo("The connection between phones and this computer is not encrypted.")

@@ -137,7 +137,7 @@ def demo(
         common.fail(f"{out} is {why}; choose an empty or new folder with --out.")
     with (
         common.exit_on(OSError, what=f"Could not write the demo to {out}", code=common.EXIT_FAILED),
-        common.exit_on(log_room.LogError, code=common.EXIT_FAILED),
+        common.exit_on(log_room.LogFailure, code=common.EXIT_FAILED),
         Console(stderr=True).status("Starting") as status,
     ):
         images = find_images()

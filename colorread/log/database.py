@@ -65,7 +65,7 @@ class LogError(ValueError):
     """A request that a log cannot fulfill; one sentence."""
 
 
-class LogFailure(LogError):  # noqa: N818 - its base is an error
+class LogFailure(Exception):  # noqa: N818 - reads better where it is caught
     """A log whose file cannot be used, such as a locked or damaged one; one sentence."""
 
 

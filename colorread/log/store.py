@@ -105,7 +105,8 @@ class Log:
     """
     An open log. Several processes may use the same file at once; each opens it for itself.
 
-    A method that adds something returns once it is on disk. All methods raise `LogError` with one sentence.
+    A method that adds something returns once it is on disk. All methods raise `LogError` or `LogFailure`
+    with one sentence.
 
     Parameters
     ----------
@@ -423,7 +424,7 @@ def forget_readings(log: Log, chosen: Mapping[str, Iterable[str]]) -> int:
 
     Raises
     ------
-    LogError
+    LogFailure
         If they could not be deleted; all are still there.
     Leftovers
         If they are deleted, but not all their files.
@@ -454,8 +455,10 @@ def forget_tank(log: Log, name: str, *, with_readings: bool = False) -> int:
 
     Raises
     ------
-    LogError, Leftovers
-        As `forget_readings`; also if there is no such tank, or it has readings that may not be deleted.
+    LogError
+        If there is no such tank, or it has readings that may not be deleted.
+    LogFailure, Leftovers
+        As `forget_readings`.
     """
     gone = log.remove_tank(name, with_readings=with_readings)
     _clear_up(log, {name: gone}, removed=name)

@@ -86,7 +86,8 @@ def create_app(core: Core) -> ASGIApp:
         # On Windows any program may change the type of such files, and browsers then refuse to run them.
         return FileResponse(_STATIC / "page.js", media_type="text/javascript")
 
-    for kind in (WorkFailed, TaskFailed, LogError, OSError, HTTPException, RequestValidationError, Exception):
+    ours = (WorkFailed, TaskFailed, LogError, LogFailure)
+    for kind in (*ours, OSError, HTTPException, RequestValidationError, Exception):
         app.add_exception_handler(kind, _answer)
     return Guard(app, core.access)
 
@@ -152,7 +153,7 @@ async def _answer(request: Request, error: Exception) -> Response:
         answer: Response = problem_json(status, message, next_step)
     else:
         # The tank itself may be missing from the log.
-        tank_name = "" if isinstance(error, LogError) else request.path_params.get("name", "")
+        tank_name = "" if isinstance(error, LogError | LogFailure) else request.path_params.get("name", "")
         answer = page(request, "problem.html", status=status, message=message, next_step=next_step, tank_name=tank_name)
     if status == 503:
         answer.headers["Retry-After"] = "5"

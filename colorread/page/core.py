@@ -14,7 +14,7 @@ from fastapi import Depends, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 
 from colorread.errors import Reason
-from colorread.log import Damage, Log, LogEntry, forget_readings, undecided_path
+from colorread.log import Damage, Log, LogEntry, LogFailure, forget_readings, undecided_path
 from colorread.page import tasks
 from colorread.page.guard import Access, devices_path
 from colorread.page.tasks import TankView
@@ -117,7 +117,7 @@ def _do(work: tuple[Callable[..., Any], tuple[Any, ...]]) -> tuple[Any, Exceptio
     task, args = work
     try:
         return task(*args), None
-    except OSError as error:
+    except (OSError, LogFailure) as error:
         return None, error
     except ValueError as error:
         if not _is_for_people(error):
@@ -160,7 +160,7 @@ class Core:
 
     Raises
     ------
-    OSError, LogError
+    OSError, LogFailure
         If the log or the folder beside it cannot be used.
     """
 

@@ -16,7 +16,6 @@ from colorread.limits import (
     USUAL_TEMPERATURE_C,
     checked_number,
 )
-from colorread.log import LogFailure
 from colorread.page import tasks
 from colorread.page.core import TankHere, core_of
 from colorread.page.shown import UnitsHere, page, parse_number, units_shown
@@ -58,8 +57,6 @@ async def _plan_page(request: Request, tank: Tank | None) -> Response:
             )
         if not wrong and (query or tank):
             plan = await core.pool.run(tasks.plan_gas_of, core.log_path, changed, tank, days, target)
-    except LogFailure:  # nothing is wrong with what was typed
-        raise
     except ValueError as error:
         wrong[""] = str(error)
     missing = "" if query else wrong.pop("", "")  # nothing was typed yet, so nothing is wrong

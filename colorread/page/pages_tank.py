@@ -10,7 +10,7 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from colorread.chemistry import UNITS
-from colorread.log import Log, LogFailure, forget_tank
+from colorread.log import Log, forget_tank
 from colorread.page.core import CoreHere, OwnForm, TankHere, core_of
 from colorread.page.pages_calibrate import profile_choices
 from colorread.page.shown import CHOSEN, UnitsHere, page, parse_number, redirect, remember_units, tank_url, units_of
@@ -47,8 +47,6 @@ def add_tank(request: Request, core: CoreHere, form: OwnForm) -> Response:
         if not wrong:
             with Log(core.log_path) as log:
                 log.add_tank(tank)
-    except LogFailure:  # nothing is wrong with what was typed
-        raise
     except ValueError as error:
         wrong = {"name": str(error)} | wrong
     if wrong:
@@ -88,8 +86,6 @@ def rename_tank(request: Request, core: CoreHere, tank: TankHere, form: OwnForm,
             with Log(core.log_path) as log:
                 log.rename_tank(tank.name, new_name)
             core.drop_photos(tank.name)
-    except LogFailure:  # nothing is wrong with what was typed
-        raise
     except ValueError as error:
         untouched = SentForm.untouched(tank, units)
         return _form_page(request, tank, untouched, name=new_name, wrong={"new_name": str(error)})

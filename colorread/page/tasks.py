@@ -18,7 +18,7 @@ from colorread.batch import entry_of, is_up_to_date, settings_by_phone
 from colorread.errors import Reason, Refusal, refusal
 from colorread.evidence import small_evidence
 from colorread.fluid import measure_chart
-from colorread.log import Damage, Log, LogEntry, LogError, photo_path
+from colorread.log import Damage, Log, LogEntry, photo_path
 from colorread.reading import read_photo_traced
 from colorread.tank import GasPlan, Tank, TankSummary, plan_gas, plan_lines, summarize
 from colorread.words import bar_svg
@@ -91,8 +91,6 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank, log_path: Path)
         return refused.reason
     try:
         settings = settings_by_phone(tank, None, log_path)(path)
-    except LogError:  # the log is at fault, not the profile
-        raise
     except (OSError, ValueError) as error:
         trouble = (
             f"{error.strerror or 'unknown reason'}." if isinstance(error, OSError) else error
@@ -199,7 +197,7 @@ def keep_photo(original: Path, log_path: Path, tank: str, sha256: str) -> Path |
 
     Raises
     ------
-    LogError, OSError
+    LogFailure, OSError
         If it cannot be saved.
     colorread.errors.Refusal
         If it is not a photo.

@@ -55,7 +55,7 @@ def migrate_defaults(log_path: Path) -> None:
 
     Raises
     ------
-    LogError
+    LogFailure
         If the log cannot be read.
     OSError
         If a file cannot be read or written.
