@@ -16,37 +16,10 @@ _APPLICATION_ID = 0x436F6C52  # "ColR", so that no other program's file is mista
 _IN_MEMORY = ":memory:"  # SQLite's name for a database without a file
 _PAGE_BYTES_MIN = 512  # SQLite's file format, sqlite.org/fileformat2.html, from memory, not verified
 _WAIT_S = 20.0  # a batch locks the file for milliseconds at a time, so a longer lock means that something hangs
-# Script i migrates a file from version i to version i + 1; a released script is never edited.
-_MIGRATIONS: tuple[tuple[str, ...], ...] = (
-    (
-        # settings: JSON, schema colorread.tank/1
-        "CREATE TABLE tank (name TEXT NOT NULL PRIMARY KEY, settings TEXT NOT NULL)",
-        # sha256: of the photo file. photo: name for people. wall_clock: when it was taken on the tank's own clock, for
-        # sorting. result: JSON, schema colorread.reading/1, with the time and its offset. scored_at: UTC.
-        """CREATE TABLE reading (
-            tank TEXT NOT NULL REFERENCES tank (name),
-            sha256 TEXT NOT NULL,
-            photo TEXT NOT NULL,
-            wall_clock TEXT,
-            result TEXT NOT NULL,
-            scored_at TEXT NOT NULL,
-            software TEXT NOT NULL,
-            settings_id TEXT NOT NULL,
-            profile_id TEXT,
-            picture BLOB,
-            PRIMARY KEY (tank, sha256)
-        )""",
-    ),
-    (
-        # id: SHA-256 of event. wall_clock: when it was, on the tank's own clock. event: JSON, schema colorread.event/1
-        """CREATE TABLE event (
-            tank TEXT NOT NULL REFERENCES tank (name),
-            id TEXT NOT NULL,
-            wall_clock TEXT NOT NULL,
-            event TEXT NOT NULL,
-            PRIMARY KEY (tank, id)
-        )""",
-    ),
+# Script i, a list of statements, migrates a file from version i to version i + 1; a released script is never edited.
+_MIGRATIONS = tuple(
+    script.read_text(encoding="utf-8").split(";\n")[:-1]
+    for script in sorted(Path(__file__).with_name("migrations").glob("*.sql"))
 )
 _NOT_WRITABLE = (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN)
 _NO_SHARED_MEMORY = (sqlite3.SQLITE_IOERR_SHMSIZE, sqlite3.SQLITE_IOERR_SHMMAP)  # no room, or not on this drive

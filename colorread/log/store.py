@@ -9,7 +9,7 @@ from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass, replace
 from datetime import MAXYEAR, MINYEAR, UTC, datetime
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, Literal, Self
 
 import platformdirs
 
@@ -191,7 +191,7 @@ class Log:
 
     def held_words(self, name: str) -> str:
         """Return what the log has of a tank, such as ``3 readings and 1 note``; empty if nothing."""
-        return counts_words(reading=self._count("reading", name), note=self._count("event", name))
+        return counts_words(reading=self.count(name), note=self.count(name, "event"))
 
     def remove_tank(self, name: str, *, with_readings: bool = False) -> tuple[str, ...]:
         """Remove a tank, with readings and notes only if allowed; return the hashes of their photos."""
@@ -232,9 +232,9 @@ class Log:
                 self.add(entry)
         return is_later
 
-    def count(self, tank: str) -> int:
-        """Return how many readings a tank has, refused photos included."""
-        return self._count("reading", tank)
+    def count(self, tank: str, table: Literal["reading", "event"] = "reading") -> int:
+        """Return how many readings a tank has, refused photos included, or how many notes."""
+        return int(self._rows(f"SELECT count(*) FROM {table} WHERE tank = ?", tank)[0][0])
 
     def has_photo(self, sha256: str) -> bool:
         """Return whether any tank has a reading of that photo."""
@@ -326,9 +326,6 @@ class Log:
         storable = [value.encode("utf-8", "replace").decode("utf-8") for value in values]  # typed text may not be
         with translating_errors(self.path):
             return self._connection.execute(query, storable).fetchall()
-
-    def _count(self, table: str, tank: str) -> int:
-        return int(self._rows(f"SELECT count(*) FROM {table} WHERE tank = ?", tank)[0][0])
 
     def _unknown(self, name: str) -> LogError:
         names = [known for (known,) in self._rows("SELECT name FROM tank ORDER BY name")]
