@@ -22,15 +22,6 @@ Exit codes:
   3  at least one photo was refused
   2  wrong use
   1  something failed"""
-_EXAMPLES = """\b
-Examples:
-  colorread card --tag
-  colorread fluid --kh 4 --volume 1000
-  colorread read tank.jpg --kh 4 --temperature 25
-  colorread batch photos --tank window --report window.html
-  colorread gas --tank window --days 14
-  colorread calibrate ends --how
-  colorread demo"""
 # Each command with its line in the list and the paragraphs below its examples, in the order a keeper needs them.
 _COMMANDS: dict[str, tuple[Callable[..., None] | typer.Typer, str, Sequence[str]]] = {
     "card": (start.card, "Print the card or the tag.", ()),
@@ -62,36 +53,44 @@ class _Commands(TyperGroup):
             raise
 
 
-app = typer.Typer(
-    name="colorread",
-    cls=_Commands,
-    context_settings={"help_option_names": ["-h", "--help"]},
-    help="Read the CO2 of a planted aquarium from a phone photo of its drop checker in front of a printed tag or card.",
-    epilog=f"{_EXAMPLES}\n\n{_EXIT_CODES}",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-)
-for _name, (_command, _short_help, _below) in _COMMANDS.items():
-    if isinstance(_command, typer.Typer):
-        app.add_typer(_command, name=_name, short_help=_short_help)
-    else:
-        common.command(app, _name, short_help=_short_help, below=_below)(_command)
-
-
 def _version(show: bool) -> None:
     if show:
         typer.echo(f"colorread {__version__}")
         raise typer.Exit
 
 
-@app.callback()
-def _root(
+@common.group(
+    name="colorread",
+    cls=_Commands,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    pretty_exceptions_enable=False,
+    below=[_EXIT_CODES],
+)
+def app(
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
     ] = False,
 ) -> None:
-    pass
+    """
+    Read the CO2 of a planted aquarium from a phone photo of its drop checker in front of a printed tag or card.
+
+    Examples
+    --------
+    colorread card --tag
+    colorread fluid --kh 4 --volume 1000
+    colorread read tank.jpg --kh 4 --temperature 25
+    colorread batch photos --tank window --report window.html
+    colorread gas --tank window --days 14
+    colorread calibrate ends --how
+    colorread demo
+    """
+
+
+for _name, (_command, _short_help, _below) in _COMMANDS.items():
+    if isinstance(_command, typer.Typer):
+        app.add_typer(_command, name=_name, short_help=_short_help)
+    else:
+        common.command(app, _name, short_help=_short_help, below=_below)(_command)
 
 
 def main() -> None:

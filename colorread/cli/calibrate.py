@@ -33,11 +33,10 @@ _HOW_GIVEN: Mapping[profiles.Kind, tuple[str, ...]] = {
     ),
 }
 
-app = typer.Typer(
-    help="Calibrate your own phone, vial and fluid, for narrower intervals.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-)
+
+@common.group()
+def app() -> None:
+    """Calibrate your own phone, vial and fluid, for narrower intervals."""
 
 
 def _cautions(kind: profiles.Kind) -> str:

@@ -8,7 +8,8 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, suppress
 from functools import wraps
-from inspect import Parameter, getdoc, signature
+from inspect import getdoc, signature
+from itertools import chain
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
@@ -59,19 +60,17 @@ def number(
     unit, if_high, quantity = _UNITS.get(metavar, ("", "", None))
 
     def parsed(text: str) -> float:
-        try:
+        with suppress(ValueError):
             return kind(text)
-        except ValueError:
-            return math.nan if quantity is None else chemistry.parse_quantity(quantity, text)
+        with suppress(ValueError):
+            if quantity is not None:
+                return chemistry.parse_quantity(quantity, text)
+        return math.nan
 
     def check(param: typer.CallbackParam, text: str | None) -> float | None:
         if text is None:
             return None
-        name = param.opts[0]
-        try:
-            value = parsed(text)
-        except ValueError:
-            value = math.nan
+        name, value = param.opts[0], parsed(text)
         if not -math.inf < value < math.inf:
             has_comma, has_unit = "," in text and kind is float, text[:1].isdigit()
             hint = "Write decimals with a point, such as 4.5." if has_comma else if_high if has_unit else ""
@@ -115,21 +114,34 @@ def command(
     *,
     short_help: str | None = None,
     below: Sequence[str] = (),
-    **options: Any,
+    cls: type[Command] = Command,
 ) -> Callable[[Callable[..., None]], Callable[..., None]]:
-    """Add a command whose docstring is its help; examples, and anything after them, are shown below the options."""
+    """Add a command whose docstring is its help; `below` is shown at its end."""
 
     def added(run: Callable[..., None]) -> Callable[..., None]:
-        text, _, end = (getdoc(run) or "").partition("\n\nExamples\n--------\n")
-        block, *paragraphs = end.split("\n\n")
-        examples = [" ".join(example.split()) for example in re.split(r"\n(?=colorread )", block)]
-        # \b keeps the lines of a paragraph as they are.
-        shown = f"Example: {examples[0]}" if len(examples) == 1 else "\n  ".join(("\b\nExamples:", *examples))
-        epilog = "\n\n".join((shown, *paragraphs, *below))
-        options.setdefault("cls", Command)
-        return app.command(name, help=text, short_help=short_help, epilog=epilog, **options)(run)
+        return app.command(name, cls=cls, short_help=short_help, **_help_of(run, below))(run)
 
     return added
+
+
+def group(*, below: Sequence[str] = (), **options: Any) -> Callable[[Callable[..., None]], typer.Typer]:
+    """Make a group of commands from a function that does nothing, whose docstring is its help."""
+
+    def made(run: Callable[..., None]) -> typer.Typer:
+        texts = _help_of(run, below)
+        return typer.Typer(callback=run, no_args_is_help=True, rich_markup_mode=None, **texts, **options)
+
+    return made
+
+
+def _help_of(run: Callable[..., None], below: Sequence[str]) -> dict[str, str]:
+    """Return the help in a docstring; examples, and anything after them, are shown below the options."""
+    text, _, end = (getdoc(run) or "").partition("\n\nExamples\n--------\n")
+    block, *paragraphs = end.split("\n\n")
+    examples = [" ".join(example.split()) for example in re.split(r"\n(?=colorread )", block)]
+    # \b keeps the lines of a paragraph as they are.
+    shown = f"Example: {examples[0]}" if len(examples) == 1 else "\n  ".join(("\b\nExamples:", *examples))
+    return {"help": text, "epilog": "\n\n".join((shown, *paragraphs, *below)) if end else ""}
 
 
 def with_options(
@@ -143,15 +155,10 @@ def with_options(
             command(**{parameter: make(**{name: values.pop(name) for name in options})}, **values)
 
         declared = signature(command, eval_str=True)
-        parameters: list[Parameter] = []
-        for each in declared.parameters.values():
-            if each.name == parameter:
-                parameters += [
-                    each.replace(name=name, annotation=annotation, default=default)
-                    for name, (annotation, default) in options.items()
-                ]
-            else:
-                parameters.append(each)
+        replaced = declared.parameters[parameter]
+        added = [replaced.replace(name=name, annotation=kind, default=usual) for name, (kind, usual) in options.items()]
+        parts = ([each] if each is not replaced else added for each in declared.parameters.values())
+        parameters = list(chain.from_iterable(parts))
         # Typer builds the command line from these two.
         run.__signature__ = declared.replace(parameters=parameters)  # type: ignore[attr-defined]
         run.__annotations__ = {each.name: each.annotation for each in parameters}
@@ -258,13 +265,12 @@ def open_log(file: Path | None, *, create: bool = False, tank: str | None = None
         yield log
 
 
-def explain_missing_log(file: Path | None, what: str, command: str, *, quiet: bool) -> bool:
-    """Return whether the default log is missing, and say so; `open_log` handles a named one that is missing."""
-    if file is not None or (path := log_path(None)).exists():
-        return False
-    if not quiet:
-        typer.echo(f"No {what} yet. Add some with: colorread {command} (log: {path})")
-    return True
+def exit_without_log(file: Path | None, what: str, command: str, *, quiet: bool) -> None:
+    """Exit if the default log is missing, and say so; `open_log` handles a named one that is missing."""
+    if file is None and not (path := log_path(None)).exists():
+        if not quiet:
+            typer.echo(f"No {what} yet. Add some with: colorread {command} (log: {path})")
+        raise typer.Exit
 
 
 def warn_of_damage(damages: Sequence[log_room.Damage], file: Path | None) -> bool:

@@ -20,18 +20,20 @@ _TankName = Annotated[str | None, typer.Option("--tank", help="Only this tank.",
 _DIGITS_MIN = 6  # of a hash that names a photo or a note
 _ENTRY_SCHEMA = "colorread.log-entry/1"
 
-app = typer.Typer(
-    help="Show, copy and delete saved readings and notes.",
-    epilog="""\b
-Examples:
-  colorread log show --tank window
-  colorread log note --tank window --water-change 30%
-  colorread log export backup.jsonl
-  colorread log import backup.jsonl
-  colorread log forget --tank window --refused""",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-)
+
+@common.group()
+def app() -> None:
+    """
+    Show, copy and delete saved readings and notes.
+
+    Examples
+    --------
+    colorread log show --tank window
+    colorread log note --tank window --water-change 30%
+    colorread log export backup.jsonl
+    colorread log import backup.jsonl
+    colorread log forget --tank window --refused
+    """
 
 
 @common.command(app, short_help="Show the readings.")
@@ -51,8 +53,8 @@ def show(
     --------
     colorread log show --tank window --csv window.csv
     """
-    if not csv and tank is None and common.explain_missing_log(log, "readings", "batch FOLDER", quiet=as_json):
-        return
+    if csv is None and tank is None:
+        common.exit_without_log(log, "readings", "batch FOLDER", quiet=as_json)
     if as_json and csv is not None:
         common.fail("Use either --json or --csv.")
     if csv is not None:

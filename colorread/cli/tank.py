@@ -12,21 +12,6 @@ import typer
 from colorread import limits, log as log_room, tank as tank_room, words
 from colorread.cli import common, screen
 
-app = typer.Typer(
-    help="Describe your tanks. Photos are read and judged with these settings.",
-    epilog="""\b
-Examples:
-  colorread tank add window --volume 60 --kh 4 --temperature 25 --lights 10:00-18:00 --gas 08:00-18:00
-  colorread tank edit window --source acid-bicarbonate --source-amount 100 --source-started 2025-06-01
-  colorread tank edit window --source cylinder --source-amount 20oz --valve timer
-  colorread tank edit window --clear gas
-  colorread tank list
-
-Other units may follow a number: 15gal, 20oz, 77F, 71caco3.""",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-)
-
 CAUTIONS = ("Cautions:", *words.gas_cautions(None))
 # The settings that a reading depends on.
 _READ_WITH = ("kh_dkh", "temperature_c", "tank_kh_dkh", "light", "profile")
@@ -34,6 +19,23 @@ _METAVARS = {"span": "HH:MM-HH:MM", "day": "YYYY-MM-DD", "range": "LOW-HIGH", "f
 _ONE_OF: Any = Literal  # accepts strings known only at run time
 
 _Name = Annotated[str, typer.Argument(help="Name of the tank.", metavar="NAME")]
+
+
+@common.group()
+def app() -> None:
+    """
+    Describe your tanks. Photos are read and judged with these settings.
+
+    Examples
+    --------
+    colorread tank add window --volume 60 --kh 4 --temperature 25 --lights 10:00-18:00 --gas 08:00-18:00
+    colorread tank edit window --source acid-bicarbonate --source-amount 100 --source-started 2025-06-01
+    colorread tank edit window --source cylinder --source-amount 20oz --valve timer
+    colorread tank edit window --clear gas
+    colorread tank list
+
+    Other units may follow a number: 15gal, 20oz, 77F, 71caco3.
+    """
 
 
 def with_settings(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
@@ -134,8 +136,7 @@ def list_(as_json: common.JsonPerLine = False, log: common.LogFile = None) -> No
     --------
     colorread tank list --json
     """
-    if common.explain_missing_log(log, "tanks", "tank add NAME", quiet=as_json):
-        return
+    common.exit_without_log(log, "tanks", "tank add NAME", quiet=as_json)
     with common.open_log(log) as opened:
         tanks = opened.tanks()
         counts = {tank.name: opened.count(tank.name) for tank in tanks}
