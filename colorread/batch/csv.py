@@ -4,44 +4,17 @@ from __future__ import annotations
 
 import csv
 import io
+import tomllib
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any
 
 from colorread.records import plain
 from colorread.result import Interval, Reading
 from colorread.tank import PhotoPoint, tank_co2_lookup
 
-COLUMNS = {
-    "photo": ("photo", ""),
-    "status": ("status", ""),
-    "taken_at": ("taken_at", ""),
-    "time_source": ("time_source", ""),
-    "co2_mg_l": ("co2_mg_l.value", ".2f"),
-    "co2_low_mg_l": ("co2_mg_l.low", ".2f"),
-    "co2_high_mg_l": ("co2_mg_l.high", ".2f"),
-    "tank_co2_mg_l": ("tank_co2_mg_l.value", ".2f"),
-    "tank_co2_low_mg_l": ("tank_co2_mg_l.low", ".2f"),
-    "tank_co2_high_mg_l": ("tank_co2_mg_l.high", ".2f"),
-    "ph": ("ph.value", ".3f"),
-    "ph_low": ("ph.low", ".3f"),
-    "ph_high": ("ph.high", ".3f"),
-    "limit": ("limit", ""),
-    "plants": ("verdict.plants", ""),
-    "fish": ("verdict.fish", ""),
-    "kh_dkh": ("kh_dkh", "g"),
-    "temperature_c": ("temperature_c", "g"),
-    "light": ("light", ""),
-    "profile": ("profile", ""),
-    "assumed": ("assumed", ""),
-    "flags": ("flags", ""),
-    "code": ("reason.code", ""),
-    "message": ("reason.message", ""),
-    "next_step": ("reason.next_step", ""),
-}
-"""
-Columns by heading: the path of each in the JSON of a reading, and the format of its number. Headings name the unit;
-intervals are 90 %. ``co2`` is the CO2 of the vial, ``tank_co2`` that of the tank when the photo was taken.
-"""
+COLUMNS = tomllib.loads(Path(__file__).with_name("columns.toml").read_text(encoding="utf-8"))
+"""Columns by heading."""
 
 # Spreadsheets run a cell that starts with one of these as a formula, some after skipping white space.
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
@@ -77,7 +50,7 @@ def csv_bytes(readings: Iterable[Reading], tank_co2: Iterable[PhotoPoint] = ()) 
 
 def _row(reading: Reading, tank_co2: Interval | None) -> list[str]:
     data = {**plain(reading), "tank_co2_mg_l": plain(tank_co2)}
-    return [_cell(data, path, number_format) for path, number_format in COLUMNS.values()]
+    return [_cell(data, column["path"], column.get("format", "")) for column in COLUMNS.values()]
 
 
 def _cell(value: Any, path: str, number_format: str) -> str:

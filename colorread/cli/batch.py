@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing
-from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -21,20 +20,11 @@ if TYPE_CHECKING:
 
     _Logged = Callable[..., Iterator[log_room.LogEntry]]
 
+_SAVED = ("new", "known")  # outcomes of photos whose reading is in the log
 _JOBS_MAX = 64
 _JOBS_HELP = "Photos to read at once; default: one per processor."
 _CALENDAR_HELP = "Next photos, refill and new fluid for a calendar."
 _DETAILS_HELP = "Show fitted numbers, simulated changes, notes and all cautions."
-
-
-@dataclass(slots=True)
-class _Run:
-    """Outcomes of the photos."""
-
-    names: dict[str, str] = field(default_factory=dict)  # names of the photos in the log, by hash
-    calibration: set[str] = field(default_factory=set)  # hashes of the photos that the profile was made from
-    failed: list[Reading] = field(default_factory=list)
-    outcomes: Counter[str] = field(default_factory=Counter)
 
 
 def batch(
@@ -80,19 +70,18 @@ def batch(
                 common.fail(f"No photos in {folder}, and no reading of {owner.name} in the log.")
             if (used := common.prepare_profile(profile, owner, log)) is not None:
                 common.require_outputs(list(files.values()), force, profile=used)
-            run = _score(photos, opened, owner, profile, jobs)
+            scored = _score(photos, opened, owner, profile, jobs)
             if not photos:
                 typer.echo(f"No photos in {folder}; showing the log of {owner.name}.", err=True)
-            # Without --tank, earlier photos may be of any tank.
             logged = partial(
                 batch_room.logged_entries,
                 opened,
                 owner,
-                run.names,
-                with_earlier=tank is not None,
-                without=run.calibration,
+                {each.sha256: each.photo.name for each in scored if each.outcome in _SAVED},
+                with_earlier=tank is not None,  # otherwise they may be of any tank
+                without={each.sha256 for each in scored if each.outcome == "calibration"},
             )
-            readings, of_tank, events = _results(run, opened, owner, logged, log)
+            readings, of_tank, events = _results(scored, opened, owner, logged, log)
             # Readings alone do not need the tank's course; fitting it takes as long as several photos.
             week = tank_room.summarize(owner, of_tank, events) if files or not as_json else None
             # Files first: a pager may quit before it has read all the text.
@@ -100,7 +89,7 @@ def batch(
             if week is None or as_json:
                 common.echo_json(readings)
             else:
-                _print(run, readings, week, details=details, log=log)
+                _print(scored, readings, week, details, log)
                 if tank is None:
                     _explain_default_tank(owner, log)
     except KeyboardInterrupt:
@@ -130,7 +119,7 @@ def _score(
     tank: tank_room.Tank,
     profile: Path | None,
     jobs: int | None,
-) -> _Run:
+) -> list[batch_room.Scored]:
     """Read the photos that are not in the log; show a bar and name the photos that were not read, on stderr."""
     from rich.console import Console
     from rich.progress import MofNCompleteColumn, Progress
@@ -139,43 +128,38 @@ def _score(
     say = partial(console.print, markup=False, soft_wrap=True)
     columns = (*Progress.get_default_columns(), MofNCompleteColumn())
     bar = Progress(*columns, console=console, transient=True, disable=not console.is_interactive)
-    run = _Run()
+    scored = []
     try:
         with (
             closing(batch_room.score_photos(photos, log=log, tank=tank, profile_path=profile, jobs=jobs)) as results,
             bar,
         ):
-            for scored in bar.track(results, len(photos), description="Reading photos"):
-                name, reading = scored.photo.name, scored.reading
-                run.outcomes[scored.outcome] += 1
-                if scored.outcome == "calibration":
-                    run.calibration.add(scored.sha256)
-                    say(f"{name} was used for the profile and is left out.")
-                elif reading is None:
-                    say(f"{name} is a copy of {scored.same_as} and counts once.")
-                else:
-                    if scored.outcome == "failed":
-                        run.failed.append(reading)
-                    else:
-                        run.names[scored.sha256] = name
-                    if scored.outcome != "known" and reading.reason is not None:
-                        say(f"{name} was not read: {reading.reason.message}")
+            for each in bar.track(results, len(photos), description="Reading photos"):
+                scored.append(each)
+                if each.outcome == "calibration":
+                    say(f"{each.photo.name} was used for the profile and is left out.")
+                elif each.reading is None:
+                    say(f"{each.photo.name} is a copy of {each.same_as} and counts once.")
+                elif each.outcome != "known" and each.reading.reason is not None:
+                    say(f"{each.photo.name} was not read: {each.reading.reason.message}")
     except RuntimeError as error:  # no process can be started
         common.fail(f"{error} Close other programs, or read fewer at a time with --jobs 1.", common.EXIT_FAILED)
-    return run
+    return scored
 
 
 def _results(
-    run: _Run, log: log_room.Log, tank: tank_room.Tank, logged: _Logged, log_file: Path | None
+    scored: list[batch_room.Scored], log: log_room.Log, tank: tank_room.Tank, logged: _Logged, log_file: Path | None
 ) -> tuple[list[Reading], list[Reading], list[tank_room.Event]]:
     """Return the folder's readings (all, if it has no photos), and all readings and notes of the tank."""
     damages: list[log_room.Damage] = []
     entries = list(logged(on_damage=damages.append))
     events = list(log.events(tank.name, damages.append).values())
     common.warn_of_damage(damages, log_file)
-    readings = [entry.reading for entry in entries if entry.sha256 in run.names or not run.outcomes]
-    readings = sorted(readings + run.failed, key=lambda reading: reading.photo)
-    return readings, [*(entry.reading for entry in entries), *run.failed], events
+    failed = [each.reading for each in scored if each.outcome == "failed" and each.reading is not None]
+    saved = {each.sha256 for each in scored if each.outcome in _SAVED}
+    readings = [entry.reading for entry in entries if entry.sha256 in saved or not scored]
+    readings = sorted(readings + failed, key=lambda reading: reading.photo)
+    return readings, [*(entry.reading for entry in entries), *failed], events
 
 
 def _write_files(
@@ -208,11 +192,15 @@ def _summary_json(summary: tank_room.TankSummary) -> bytes:
 
 
 def _print(
-    run: _Run, readings: Sequence[Reading], week: tank_room.TankSummary, *, details: bool, log: Path | None
+    scored: list[batch_room.Scored],
+    readings: list[Reading],
+    week: tank_room.TankSummary,
+    details: bool,
+    log: Path | None,
 ) -> None:
-    terminal = screen.Terminal()
-    n_known = run.outcomes["known"] if run.outcomes else len(readings)
-    screen.print_batch(terminal, readings, week, n_same=run.outcomes["same"], n_known=n_known, details=details)
+    terminal, counts = screen.Terminal(), Counter(each.outcome for each in scored)
+    n_known = counts["known"] if scored else len(readings)
+    screen.print_batch(terminal, readings, week, n_same=counts["same"], n_known=n_known, details=details)
     screen.print_now(terminal, week, details=details, log=log)
 
 

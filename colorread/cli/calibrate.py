@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+import tomllib
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated
@@ -15,23 +16,6 @@ from colorread import chemistry, limits, profiles, words
 from colorread.cli import common, screen
 
 _ASKS_FOR_REGION = ("no-chart", "patch-count")  # refusals of a kit's chart that --region may solve
-_HOW_GIVEN: Mapping[profiles.Kind, tuple[str, ...]] = {
-    "ends": (
-        "Photos: --acid, --base and --known; its pH: --known-ph; its ionic strength in mol/kg: "
-        f"--ionic-strength ({profiles.BUFFERS}). For KH fluid use --kh instead.",
-    ),
-    "air": (
-        "Each photo with its KH: --photo PHOTO:KH. Add --temperature, and --air-ppm if not "
-        f"{limits.OUTDOOR_AIR_PPM:g}.",
-    ),
-    "chart": (
-        "Chart of this program: colorread chart --out chart.pdf",
-        'Chart of a kit: --patches "6.4 6.6 6.8 7.0 7.2", or --patches "5 10 20 30 mg/L" --kh 4. mg/L is taken as '
-        "3 x KH x 10^(7 - pH), as kits do (assumption). If the row is not found: --region X,Y,W,H in pixels of the "
-        "upright photo.",
-        "To narrow readings: colorread calibrate ends --how",
-    ),
-}
 
 
 @common.group()
@@ -48,12 +32,13 @@ def _explain(ctx: typer.Context, how: bool) -> None:
     """Print how to prepare a calibration and which options to use, and exit."""
     if not how:
         return
-
     terminal = screen.Terminal()
     kind: profiles.Kind = ctx.info_name  # type: ignore[assignment]
     guide = profiles.GUIDES[kind]
     steps = [f"{i}. {step.title}: {step.words}" for i, step in enumerate(guide.steps, 1)]
-    for text in (f"{guide.title}.", *guide.before, *steps, *_HOW_GIVEN[kind], _cautions(kind)):
+    texts = tomllib.loads(Path(__file__).with_name("how_given.toml").read_text(encoding="utf-8"))[kind]
+    how_given = (text.format(buffers=profiles.BUFFERS, air_ppm=limits.OUTDOOR_AIR_PPM) for text in texts)
+    for text in (f"{guide.title}.", *guide.before, *steps, *how_given, _cautions(kind)):
         terminal.paragraph(text, indent="   " if text in steps else "")
     raise typer.Exit
 
@@ -186,24 +171,20 @@ def air(
     """
     if not photo:
         common.fail("Add at least one --photo PHOTO:KH. How to prepare them: --how")
-    numbers = f"--air-ppm {air_ppm:g} --temperature {temperature:g}"
-    photos = []
-    for path, kh in map(_photo_and_kh, photo):
-        known = profiles.air_photo(path, kh, air_ppm=air_ppm, temperature_c=temperature)
-        photos.append((known, f"--photo PHOTO:{kh:g} {numbers}"))
+    numbers = {"air_ppm": air_ppm, "temperature_c": temperature}
+    options = f"--air-ppm {air_ppm:g} --temperature {temperature:g}"
+    typed = map(_photo_and_kh, photo)
+    photos = [(profiles.air_photo(path, kh, **numbers), f"--photo PHOTO:{kh:g} {options}") for path, kh in typed]
     _make("air", photos, making)
 
 
 def _photo_and_kh(text: str) -> tuple[str, float]:
     path, _, kh_text = text.rpartition(":")
     low, high = limits.AIR_KH_RANGE_DKH
-    try:
-        kh = float(kh_text)
-    except ValueError:
-        kh = float("nan")
-    if not path or not low <= kh <= high:
-        common.fail(f"--photo needs a file and a KH between {low:g} and {high:g} dKH, such as a.jpg:2, not {text}.")
-    return path, kh
+    with suppress(ValueError):
+        if path and low <= (kh := float(kh_text)) <= high:
+            return path, kh
+    common.fail(f"--photo needs a file and a KH between {low:g} and {high:g} dKH, such as a.jpg:2, not {text}.")
 
 
 @common.command(app, short_help="With a color chart; hardly narrows a reading.")

@@ -134,7 +134,7 @@ def group(*, below: Sequence[str] = (), **options: Any) -> Callable[[Callable[..
     return made
 
 
-def _help_of(run: Callable[..., None], below: Sequence[str]) -> dict[str, str]:
+def _help_of(run: Callable[..., None], below: Sequence[str]) -> dict[str, Any]:
     """Return the help in a docstring; examples, and anything after them, are shown below the options."""
     text, _, end = (getdoc(run) or "").partition("\n\nExamples\n--------\n")
     block, *paragraphs = end.split("\n\n")
