@@ -77,15 +77,15 @@ def find_photos(folder: Path, *, on_error: Callable[[OSError], None] | None = No
 
 
 def _is_photo(path: Path) -> bool:
+    is_named_so = path.suffix.lower() in _PHOTO_SUFFIXES
     try:
         if not path.is_file() or is_evidence(path):  # neither pipes nor broken links
             return False
-        if path.suffix.lower() in _PHOTO_SUFFIXES:
-            return True
-        with open_file(path) as file, refusing_broken_files():
-            open_image(file)
+        if not is_named_so:
+            with open_file(path) as file, refusing_broken_files():
+                open_image(file)
     except (OSError, Refusal):
-        return path.suffix.lower() in _PHOTO_SUFFIXES
+        return is_named_so
     return True
 
 
@@ -111,9 +111,8 @@ class PhotoSettings:
     @property
     def calibration_photos(self) -> frozenset[str]:
         """Hashes of the photos that the profile was made from."""
-        return (
-            frozenset(sample.sha256 for sample in self.inputs.profile.samples) if self.inputs.profile else frozenset()
-        )
+        profile = self.inputs.profile
+        return frozenset(() if profile is None else (sample.sha256 for sample in profile.samples))
 
 
 def settings_by_phone(tank: Tank, profile_path: Path | None, log_path: Path) -> Callable[[Path], PhotoSettings]:
@@ -182,11 +181,8 @@ def settings_of(tank: Tank, profile_path: Path | None, log_path: Path) -> PhotoS
     # The limits are left out: a reading is judged by those in use when it is shown.
     numbers = {name: getattr(inputs, name) for name in ("kh_dkh", "temperature_c", "tank_kh_dkh", "light")}
     identity = json.dumps({**numbers, "profile": profile_id, "software": __version__}, sort_keys=True)
-    return PhotoSettings(
-        inputs=inputs,
-        settings_id=hashlib.sha256(identity.encode("ascii")).hexdigest(),
-        profile_id=profile_id,
-    )
+    settings_id = hashlib.sha256(identity.encode("ascii")).hexdigest()
+    return PhotoSettings(inputs=inputs, settings_id=settings_id, profile_id=profile_id)
 
 
 def inputs_of(tank: Tank, profile: Profile | None = None) -> PhotoInputs:

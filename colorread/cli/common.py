@@ -84,7 +84,7 @@ def number(
     return typer.Option(help=help_text, metavar=metavar, callback=check, parser=str)
 
 
-def output(help_text: str, metavar: str, *suffixes: str, **options: Any) -> Any:
+def output(help_text: str, metavar: str, *suffixes: str) -> Any:
     """Return an option for an output file, which must have one of the suffixes."""
 
     def check(param: typer.CallbackParam, path: Path | None) -> Path | None:
@@ -93,7 +93,7 @@ def output(help_text: str, metavar: str, *suffixes: str, **options: Any) -> Any:
             fail(f"{param.opts[0]} must end in {known}, not {path.name}.")
         return path
 
-    return typer.Option(help=help_text, metavar=metavar, callback=check, **options)
+    return typer.Option(help=help_text, metavar=metavar, callback=check)
 
 
 class Command(TyperCommand):

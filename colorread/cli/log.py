@@ -64,7 +64,14 @@ def show(
         tanks = [each for each in opened.tanks(damages.append) if tank in (None, each.name)]
         if csv is not None and len(tanks) > 1:
             common.fail("A CSV table is for one tank; choose it with --tank.")
-        entries = _judged_entries(opened, tank, tanks, damages)
+        if tank is not None:
+            opened.require_tank(tank)  # otherwise an unknown name would look like a tank without readings
+        marks = {each.name: each.judged_by for each in tanks}
+        entries = [
+            replace(entry, reading=words.judged(entry.reading, marks[entry.tank]))
+            for entry in opened.entries(tank, on_damage=damages.append)
+            if entry.tank in marks
+        ]
         notes = [(each.name, *note) for each in tanks for note in opened.events(each.name, damages.append).items()]
     if csv is not None:
         _write_csv(csv, tanks, entries, [event for _, _, event in notes])
@@ -81,20 +88,6 @@ def show(
         typer.echo(f"Log: {common.log_path(log)}")
     if common.warn_of_damage(damages, log):
         raise typer.Exit(common.EXIT_FAILED)
-
-
-def _judged_entries(
-    log: log_room.Log, tank: str | None, tanks: Sequence[tank_room.Tank], damages: list[log_room.Damage]
-) -> list[log_room.LogEntry]:
-    """Return entries judged by the current limits of their tanks."""
-    if tank is not None:
-        log.require_tank(tank)  # otherwise an unknown name would look like a tank without readings
-    marks = {each.name: each.judged_by for each in tanks}
-    return [
-        replace(entry, reading=words.judged(entry.reading, marks[entry.tank]))
-        for entry in log.entries(tank, on_damage=damages.append)
-        if entry.tank in marks
-    ]
 
 
 def _write_csv(

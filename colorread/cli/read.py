@@ -12,14 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from colorread import (
-    batch as batch_room,
-    evidence as evidence_room,
-    limits,
-    reading as reading_room,
-    tank as tank_room,
-    words,
-)
+from colorread import batch, evidence as evidence_room, limits, reading as reading_room, tank as tank_room, words
 from colorread.cli import common, screen
 from colorread.cli.tank import with_settings
 
@@ -110,9 +103,9 @@ def _settings(
 ) -> Callable[[Path], reading_room.PhotoInputs]:
     """Return a function that chooses the inputs for a photo."""
     if no_profile:
-        return lambda photo: batch_room.inputs_of(tank)
+        return lambda photo: batch.inputs_of(tank)
     common.prepare_profile(profile, tank, log)
-    settings_for = batch_room.settings_by_phone(tank, profile, common.log_path(log))
+    settings_for = batch.settings_by_phone(tank, profile, common.log_path(log))
     return lambda photo: settings_for(photo).inputs
 
 
@@ -145,7 +138,7 @@ def _read_all(
             if done.result is None:
                 photo, inputs = done.job
                 unread = reading_room.blank_reading(os.fspath(photo), inputs)
-                yield replace(unread, reason=batch_room.broke_off(done.trouble)), None
+                yield replace(unread, reason=batch.broke_off(done.trouble)), None
             else:
                 yield done.result
 
@@ -167,7 +160,7 @@ def _read_one(job: tuple[Path, reading_room.PhotoInputs], *, evidence: Path | No
 def _summary(tank: tank_room.Tank, readings: Sequence[Reading], log: Path | None) -> tank_room.TankSummary:
     """Return the summary of a tank, including photos that are not in its log."""
     with common.open_log(log) as opened:
-        logged = [entry.reading for entry in batch_room.logged_entries(opened, tank, {}, with_earlier=True)]
+        logged = [entry.reading for entry in batch.logged_entries(opened, tank, {}, with_earlier=True)]
         events = opened.events(tank.name).values()
     taken = {reading.taken_at for reading in logged if reading.taken_at is not None}
     return tank_room.summarize(tank, [*logged, *(each for each in readings if each.taken_at not in taken)], events)

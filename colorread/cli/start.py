@@ -11,23 +11,12 @@ from typing import Annotated, Any, Literal
 import typer
 
 import calibration
-from colorread import (
-    batch as batch_room,
-    chemistry,
-    limits,
-    log as log_room,
-    profiles,
-    report as report_room,
-    tank as tank_room,
-    words,
-)
+from colorread import batch, chemistry, limits, log as log_room, profiles, report, tank as tank_room, words
 from colorread.cli import common, screen
 
 DEMO_LOG = "demo.sqlite"  # marks a folder as made by the demo; never the name of a keeper's own log
 _Paper = Annotated[Literal["a4", "letter"], typer.Option(help="Size of the sheet.")]
-_CARD = common.output(
-    "PDF file to write; default: card.pdf, or tag.pdf with --tag.", "FILE", ".pdf", show_default=False
-)
+_CARD = common.output("PDF file to write; default: card.pdf, or tag.pdf with --tag.", "FILE", ".pdf")
 
 
 def card(
@@ -112,8 +101,7 @@ def fluid(
         terminal = screen.Terminal()
         terminal.say(f"Fluid of {recipe.kh_dkh:.2f} dKH, {recipe.second.total_ml:g} mL", "bold underline")
         terminal.rows(words.fluid_rows(recipe, dose, air, vial_volume, option=f", --kh {dose.kh_in_vial_dkh:.2f}"))
-        terminal.print()
-        terminal.frame("Cautions", chemistry.CAUTIONS)
+        terminal.cautions(chemistry.CAUTIONS)
 
 
 def demo(
@@ -147,10 +135,10 @@ def demo(
             made = [_make_tank(entry, out, images, log, status.update) for entry in entries]
     terminal = screen.Terminal()
     terminal.print("Made-up data: three tanks in a library reading room, with rendered photos.")
-    for summary, report in made:
+    for summary, file in made:
         terminal.print()
         screen.print_now(terminal, summary, where="the report")
-        terminal.print(f"Report    {report}", soft_wrap=True)
+        terminal.print(f"Report    {file}", soft_wrap=True)
 
 
 def find_images() -> Path:
@@ -174,16 +162,16 @@ def _make_tank(
         calibration.write_profile(profile, stem.with_suffix(".toml"), overwrite=True)
     log.put_tank(tank)
     paths = sorted(path for pattern in entry["photos"] for path in images.glob(pattern))
-    photos = [batch_room.PhotoFile(path=path, name=path.relative_to(images).as_posix()) for path in paths]
+    photos = [batch.PhotoFile(path=path, name=path.relative_to(images).as_posix()) for path in paths]
     names = {}
-    with closing(batch_room.score_photos(photos, log=log, tank=tank)) as results:
+    with closing(batch.score_photos(photos, log=log, tank=tank)) as results:
         for number, scored in enumerate(results, 1):
             tell(f"{name}: photo {number} of {len(photos)}")
             names[scored.sha256] = scored.photo.name
-    summary = tank_room.summarize(tank, [logged.reading for logged in batch_room.logged_entries(log, tank, names)])
-    report = stem.with_suffix(".html")
-    report_room.write_report(report, summary, batch_room.logged_entries(log, tank, names, with_pictures=True))
-    return summary, report
+    summary = tank_room.summarize(tank, [logged.reading for logged in batch.logged_entries(log, tank, names)])
+    file = stem.with_suffix(".html")
+    report.write_report(file, summary, batch.logged_entries(log, tank, names, with_pictures=True))
+    return summary, file
 
 
 def _calibrate(photos: Mapping[str, Any], images: Path, kh_dkh: float) -> calibration.Profile:

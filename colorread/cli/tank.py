@@ -220,9 +220,7 @@ def gas(
     colorread gas --volume 15gal --lights 10:00-18:00 --source acid-bicarbonate --valve needle --days 10
     colorread gas --volume 120 --lights 10:00-19:00 --source cylinder --valve timer --source-amount 500 --target 20
     """
-    from colorread.result import Reading
-
-    logged, readings, events = tank_room.Tank(name="tank"), list[Reading](), list[tank_room.Event]()
+    logged, readings, events = tank_room.Tank(name="tank"), [], []
     if tank is not None:
         with common.open_log(log, tank=tank) as opened:
             logged, readings = opened.tank(tank), [entry.reading for entry in opened.entries(tank)]

@@ -114,8 +114,7 @@ def print_cautions(terminal: Terminal, readings: Sequence[Reading], *, details: 
     verdicts.sort(key=lambda verdict: -LEVELS.index(verdict.fish))
     cautions = dict.fromkeys(caution for verdict in verdicts for caution in verdict.cautions)
     if cautions and details:
-        terminal.print()
-        terminal.frame("Cautions", cautions)
+        terminal.cautions(cautions)
     elif cautions:
         print_short_caution(terminal, verdicts[0].fish)
 

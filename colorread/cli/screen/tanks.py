@@ -72,8 +72,7 @@ def _print_details(terminal: Terminal, summary: tank_room.TankSummary) -> None:
         if summary.findings.source is not None:
             notes.insert(0, summary.findings.source.sentence)
     terminal.rows(listed("Notes", filter(None, notes)))
-    terminal.print()
-    terminal.frame("Cautions", summary.cautions)
+    terminal.cautions(summary.cautions)
 
 
 def _print_advice(terminal: Terminal, advice: tank_room.Advice, title: str) -> None:
@@ -100,8 +99,7 @@ def print_plan(terminal: Terminal, plan: tank_room.GasPlan) -> None:
     terminal.say(tank_room.plan_title(plan), "bold underline")
     terminal.rows(listed("Fill" if plan.mix is None else "Mix", tank_room.answer_lines(plan), "bold"))
     terminal.rows(tank_room.plan_rows(plan))
-    terminal.print()
-    terminal.frame("Cautions", tank_room.plan_cautions(plan))
+    terminal.cautions(tank_room.plan_cautions(plan))
 
 
 def print_tanks(terminal: Terminal, tanks: Iterable[tank_room.Tank], counts: Mapping[str, int]) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from types import MappingProxyType
 from typing import Any
 
 from rich import box
@@ -73,8 +72,8 @@ class Terminal(Console):
         headings: Sequence[str],
         rows: Sequence[Sequence[str]],
         *,
-        right: Collection[str] = (),
-        folded_to: Mapping[str, int] = MappingProxyType({}),
+        right: Collection[str],
+        folded_to: Mapping[str, int],
     ) -> None:
         """
         Print a table without cutting words or numbers or, where the window is too narrow, labeled rows.
@@ -108,12 +107,13 @@ class Terminal(Console):
                 self.rows(zip(headings, row, strict=True))
                 self.print()
 
-    def frame(self, title: str, lines: Iterable[str]) -> None:
-        """Print a list in a frame."""
+    def cautions(self, lines: Iterable[str]) -> None:
+        """Print cautions as a list in a frame, below a blank line."""
+        self.print()
         grid = Table.grid(padding=(0, 1, 0, 0))
         for line in lines:
             grid.add_row("-", line)
-        self.print(Panel(grid, title=title, title_align="left", width=min(self.width, _PAGE_WIDTH_MAX)))
+        self.print(Panel(grid, title="Cautions", title_align="left", width=min(self.width, _PAGE_WIDTH_MAX)))
 
 
 def listed(label: str, lines: Iterable[str], *style: str) -> list[Row]:
