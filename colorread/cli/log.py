@@ -19,6 +19,8 @@ from colorread.cli import common, screen
 _TankName = Annotated[str | None, typer.Option("--tank", help="Only this tank.", metavar="NAME")]
 _DIGITS_MIN = 6  # of a hash that names a photo or a note
 _ENTRY_SCHEMA = "colorread.log-entry/1"
+# Tank, hash of the photo or ID of the note, time, and name of the photo; of what is damaged, the time is not known.
+_Found = tuple[str, str, datetime | None, str | None]
 
 
 @common.group()
@@ -210,8 +212,8 @@ def forget(
     with common.open_log(log, tank=tank) as opened:
         if tank is not None:
             opened.require_tank(tank)
-        notes = _by_tank(() if photo or refused else _chosen_notes(opened, tank, note or [], day))
-        readings = _by_tank(() if note else _chosen_readings(opened, tank, photo or [], day, refused))
+        notes = _chosen(() if photo or refused else _notes(opened, tank), note or (), day)
+        readings = _chosen(() if note else _readings(opened, tank, refused), photo or (), day)
         what = words.counts_words(reading=sum(map(len, readings.values())), note=sum(map(len, notes.values())))
         if not what:
             typer.echo("No matching reading or note; nothing was forgotten.")
@@ -227,48 +229,34 @@ def forget(
     typer.echo(f"Forgot {what}.")
 
 
-def _chosen_readings(
-    log: log_room.Log, tank: str | None, photos: Sequence[str], day: date | None, only_refused: bool
-) -> Iterator[tuple[str, str]]:
-    """Yield tank and hash of each reading that matches all arguments."""
+def _readings(log: log_room.Log, tank: str | None, only_refused: bool) -> Iterator[_Found]:
     damages: list[log_room.Damage] = []
-    found = [
-        (entry.tank, entry.sha256, entry.reading.photo, entry.reading.taken_at, entry.reading.status == "refused")
-        for entry in log.entries(tank, on_damage=damages.append)
-    ]
-    # For damaged readings, only tank and photo are known.
-    found += [(damage.tank, damage.sha256 or "", damage.photo, None, False) for damage in damages]
-    for name, sha256, photo, taken_at, is_refused in found:
-        is_named = not photos or {photo, Path(photo).name} & set(photos) or _starts(sha256, photos)
-        if is_named and _is_before(taken_at, day) and (is_refused or not only_refused):
-            yield name, sha256
+    for entry in log.entries(tank, on_damage=damages.append):
+        if entry.reading.status == "refused" or not only_refused:
+            yield entry.tank, entry.sha256, entry.reading.taken_at, entry.reading.photo
+    for damage in () if only_refused else damages:
+        yield damage.tank, damage.sha256 or "", None, damage.photo
 
 
-def _chosen_notes(
-    log: log_room.Log, tank: str | None, signs: Sequence[str], day: date | None
-) -> Iterator[tuple[str, str]]:
-    """Yield tank and ID of each note that matches all arguments."""
+def _notes(log: log_room.Log, tank: str | None) -> Iterator[_Found]:
     for name in [owner.name for owner in log.tanks()] if tank is None else [tank]:
         damages: list[log_room.Damage] = []
-        found = [(event_id, event.at) for event_id, event in log.events(name, damages.append).items()]
-        for event_id, at in [*found, *((damage.sha256 or "", None) for damage in damages)]:
-            if (not signs or _starts(event_id, signs)) and _is_before(at, day):
-                yield name, event_id
+        for event_id, event in log.events(name, damages.append).items():
+            yield name, event_id, event.at, None
+        for damage in damages:
+            yield name, damage.sha256 or "", None, None
 
 
-def _by_tank(chosen: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
-    by_tank: dict[str, list[str]] = {}
-    for name, identifier in chosen:
-        by_tank.setdefault(name, []).append(identifier)
-    return by_tank
-
-
-def _starts(identifier: str, typed: Iterable[str]) -> bool:
-    return any(len(text) >= _DIGITS_MIN and identifier.startswith(text.lower()) for text in typed)
-
-
-def _is_before(at: datetime | None, day: date | None) -> bool:
-    return day is None or (at is not None and at.date() < day)
+def _chosen(found: Iterable[_Found], typed: Sequence[str], day: date | None) -> dict[str, list[str]]:
+    """Return by tank the hashes and IDs of what was typed, all if nothing was, as far as it is from before a day."""
+    starts = tuple(text.lower() for text in typed if len(text) >= _DIGITS_MIN)
+    chosen: dict[str, list[str]] = {}
+    for tank, identifier, at, photo in found:
+        is_named = photo is not None and (photo in typed or Path(photo).name in typed)
+        is_before = day is None or (at is not None and at.date() < day)
+        if (not typed or is_named or identifier.startswith(starts)) and is_before:
+            chosen.setdefault(tank, []).append(identifier)
+    return chosen
 
 
 def _grams(text: str) -> float:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import sys
 from functools import partial
 from importlib.util import find_spec
-from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -54,10 +53,6 @@ def serve(
     if forget_phones:
         page.devices_path(path).unlink(missing_ok=True)
         typer.echo("All phones are unpaired.")
-    _run(path, tank, host, port, share)
-
-
-def _run(log_path: Path, tank: str | None, host: str, port: int, share: bool) -> None:
     try:
         taken = page.listen(host, port)
     except OSError as error:
@@ -66,7 +61,7 @@ def _run(log_path: Path, tank: str | None, host: str, port: int, share: bool) ->
     url = f"http://{host}:{port}/"
     invite = partial(_print_code, url)
     try:
-        core = page.Core(log_path, home=tank, host=host, port=port, shared=share, on_paired=invite, tell=typer.echo)
+        core = page.Core(path, home=tank, host=host, port=port, shared=share, on_paired=invite, tell=typer.echo)
     except (OSError, log_room.LogFailure) as error:
         common.fail(f"The page could not start: {error}", common.EXIT_FAILED)
     if share:
