@@ -28,7 +28,6 @@ from colorread.workers import processors, run_in_workers
 
 DEFAULT_TANK = "unnamed"
 """Name of the tank that photos belong to if none is given."""
-Outcome = Literal["new", "known", "same", "calibration", "failed"]
 _PHOTO_SUFFIXES = frozenset((".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"))
 
 
@@ -233,7 +232,7 @@ class Scored:
 
     photo: PhotoFile
     sha256: str
-    outcome: Outcome
+    outcome: Literal["new", "known", "same", "calibration", "failed"]
     reading: Reading | None = None
     same_as: str = ""
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
-from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -47,7 +46,6 @@ def with_settings(*names: str) -> Callable[[Callable[..., None]], Callable[..., 
     return common.with_options("given", {name: (_option(name), None) for name in names}, given)
 
 
-@cache
 def _option(name: str) -> Any:
     """Return the annotation of a parameter for a setting."""
     setting = tank_room.SETTINGS[name]
