@@ -18,11 +18,10 @@ from starlette.types import ASGIApp
 from colorread import __version__
 from colorread.log import DiskFull, Leftovers, LogError, LogFailure
 from colorread.page import api, pages, pages_calibrate, pages_prepare, pages_tank
-from colorread.page.core import Core, WorkFailed, fault_words
+from colorread.page.core import Core, ProgramFault, WorkFailed
 from colorread.page.guard import Guard, problem_json
 from colorread.page.shown import page
 from colorread.report import PLOT_COLORS
-from colorread.workers import TaskFailed
 
 _STATIC = Path(__file__).parent / "static"
 _DISK_FULL = frozenset((errno.ENOSPC, errno.EDQUOT))
@@ -86,8 +85,7 @@ def create_app(core: Core) -> ASGIApp:
         # On Windows any program may change the type of such files, and browsers then refuse to run them.
         return FileResponse(_STATIC / "page.js", media_type="text/javascript")
 
-    ours = (WorkFailed, TaskFailed, LogError, LogFailure)
-    for kind in (*ours, OSError, HTTPException, RequestValidationError, Exception):
+    for kind in (WorkFailed, LogError, LogFailure, OSError, HTTPException, RequestValidationError, Exception):
         app.add_exception_handler(kind, _answer)
     return Guard(app, core.access)
 
@@ -125,10 +123,10 @@ def problem_of(error: Exception) -> tuple[int, str, str]:
             return 503, str(error), "Nothing was changed."
         case LogError():
             status, message = 404, str(error)
+        case ProgramFault():
+            return 500, str(error), "Nothing was changed. Try another photo or other values."
         case WorkFailed():
             status, message = 503, str(error)
-        case TaskFailed():
-            return 500, fault_words(error), "Nothing was changed. Try another photo or other values."
         case OSError() if error.errno in _DISK_FULL:
             status, message = 507, "The disk of the computer that runs the page is full."
         case OSError():

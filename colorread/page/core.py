@@ -35,12 +35,11 @@ Result = TypeVar("Result")
 
 
 class WorkFailed(Exception):  # noqa: N818 - reads better where it is caught
-    """Work took too long, or its process died; one sentence."""
+    """Work took too long, its process died, or it met a fault of the program; one sentence."""
 
 
-def fault_words(error: TaskFailed) -> str:
-    """Return a sentence about a fault of the program itself."""
-    return f"A fault in the program stopped this ({error})."
+class ProgramFault(WorkFailed):
+    """Work that the program itself is to blame for; one sentence."""
 
 
 class Pool:
@@ -80,18 +79,18 @@ class Pool:
         Raises
         ------
         WorkFailed
-            If there is no result.
+            If there is no result; `ProgramFault` if the task raised anything but the following.
         ValueError
             If the task raised it on purpose; its text is for people.
         OSError
             If the task raised it.
-        colorread.workers.TaskFailed
-            If the task raised anything else.
         """
         try:
             result, raised = await asyncio.wrap_future(self._workers.submit((task, args)))
         except WorkLost as lost:
             raise WorkFailed(f"This was not finished: {lost}.") from None
+        except TaskFailed as fault:
+            raise ProgramFault(f"A fault in the program stopped this ({fault}).") from None
         except RuntimeError as error:  # the pool was closed, or no process starts
             raise WorkFailed("The server is stopping, or out of memory; try again later.") from error
         if raised is not None:
@@ -223,9 +222,8 @@ class Core:
                 return await self.pool.run(
                     tasks.score_photo, upload.path, upload.label, upload.sha256, tank, self.log_path
                 )
-            except (WorkFailed, TaskFailed) as error:
-                message = str(error) if isinstance(error, WorkFailed) else fault_words(error)
-                return Reason(code="broke-off", message=message, next_step="Take another photo.")
+            except WorkFailed as error:
+                return Reason(code="broke-off", message=str(error), next_step="Take another photo.")
 
     async def view(self, name: str) -> TankView:
         """Return the summary of a tank, recomputed only if the log or the hour has changed."""
@@ -296,6 +294,10 @@ def _tank_in_url(core: CoreHere, name: str) -> Tank:
         return log.tank(name)
 
 
+TankHere = Annotated[Tank, Depends(_tank_in_url)]
+"""The tank in the URL, or the answer that there is none."""
+
+
 def _entry_in_url(core: CoreHere, name: str, sha256: str) -> LogEntry:
     with Log(core.log_path) as log:
         entry = log.entry(name, sha256)
@@ -306,6 +308,16 @@ def _entry_in_url(core: CoreHere, name: str, sha256: str) -> LogEntry:
 
 async def _view_in_url(core: CoreHere, name: str) -> TankView:
     return await core.view(name)
+
+
+async def _view_soon(core: CoreHere, tank: TankHere) -> tuple[TankView | None, str]:
+    try:
+        async with asyncio.timeout(core.patience_s):
+            return await core.view(tank.name), ""
+    except TimeoutError:
+        return None, ""
+    except WorkFailed as error:
+        return None, str(error)
 
 
 def require_own_form(request: Request, texts: Mapping[str, str]) -> None:
@@ -321,11 +333,15 @@ async def _own_form(request: Request) -> dict[str, str]:
     return texts
 
 
-TankHere = Annotated[Tank, Depends(_tank_in_url)]
-"""The tank in the URL, or the answer that there is none."""
 EntryHere = Annotated[LogEntry, Depends(_entry_in_url)]
 """The reading in the URL, or the answer that there is none."""
 ViewHere = Annotated[TankView, Depends(_view_in_url)]
 """The summary of the tank in the URL."""
+ViewSoon = Annotated[tuple[TankView | None, str], Depends(_view_soon)]
+"""
+The same if it is ready soon: the camera neither waits for it nor fails with it.
+
+Where there is none, the text says why, or is empty while the work is going on.
+"""
 OwnForm = Annotated[dict[str, str], Depends(_own_form)]
 """The texts of a form from a page of the same browser; an unticked box is not sent."""

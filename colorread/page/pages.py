@@ -5,10 +5,10 @@ from __future__ import annotations
 import asyncio
 import base64
 from itertools import islice
-from typing import Annotated, NamedTuple
+from typing import NamedTuple
 from urllib.parse import quote, unquote
 
-from fastapi import APIRouter, Depends, HTTPException, Request
+from fastapi import APIRouter, HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, Response
 
@@ -23,20 +23,17 @@ from colorread.page.core import (
     OwnForm,
     TankHere,
     ViewHere,
-    WorkFailed,
-    fault_words,
+    ViewSoon,
     require_own_form,
     status_of,
 )
 from colorread.page.guard import YEAR_S
 from colorread.page.pages_tank import DONE, USUAL_SHARE
 from colorread.page.shown import ReadingView, last_view, page, redirect, tank_url, view_of
-from colorread.page.tasks import TankView
 from colorread.page.uploads import PHOTO_BYTES_MAX, PHOTOS_MAX, Upload, receive_photos
 from colorread.report import calendar_bytes
 from colorread.tank import LEAST_READINGS, LETTERS, Tank
 from colorread.words import flag_texts, judged
-from colorread.workers import TaskFailed
 
 router = APIRouter(include_in_schema=False)
 _ROWS = 20
@@ -63,32 +60,10 @@ def tanks(request: Request, core: CoreHere) -> Response:
     return page(request, "tanks.html", rows=rows, damages=damages)
 
 
-class _Days(NamedTuple):
-    """The summary of a tank; where it is None, `trouble` says why, or is empty while the work is going on."""
-
-    view: TankView | None
-    trouble: str = ""
-
-
-async def _days_soon(core: CoreHere, tank: TankHere) -> _Days:
-    """Return the summary of a tank if it is ready soon: the camera neither waits for it nor fails with it."""
-    try:
-        async with asyncio.timeout(core.patience_s):
-            return _Days(await core.view(tank.name))
-    except TimeoutError:
-        return _Days(None)
-    except WorkFailed as error:
-        return _Days(None, str(error))
-    except TaskFailed as error:
-        return _Days(None, fault_words(error))
-
-
-DaysSoon = Annotated[_Days, Depends(_days_soon)]
-
-
 @router.get("/tanks/{name}")
-def tank(request: Request, core: CoreHere, tank: TankHere, days: DaysSoon, start: int = 0) -> Response:
+def tank(request: Request, core: CoreHere, tank: TankHere, soon: ViewSoon, start: int = 0) -> Response:
     """Show a tank: the camera, the last reading, the week, the advice and the history."""
+    view, trouble = soon
     with Log(core.log_path) as log:
         n_rows = log.count(tank.name)
         start = max(0, min(start, n_rows))
@@ -98,8 +73,8 @@ def tank(request: Request, core: CoreHere, tank: TankHere, days: DaysSoon, start
         request,
         "tank.html",
         tank=tank,
-        view=days.view,
-        trouble=days.trouble,
+        view=view,
+        trouble=trouble,
         last=last,
         rows=[view_of(request, entry, tank) for entry in entries],
         has_days=n_rows >= LEAST_READINGS,
