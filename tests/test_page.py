@@ -55,7 +55,7 @@ def n_kept(log_path: Path) -> int:
 
 def left_behind(core: Core) -> list[Path]:
     """Return the files of uploads that are done with."""
-    waiting = {upload.path for upload in core.originals._uploads.values()}
+    waiting = set(core.originals._paths.values())
     return [path for path in core.workplace.path.rglob("*") if path.is_file() and path not in waiting]
 
 

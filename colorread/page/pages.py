@@ -101,7 +101,7 @@ async def snap(request: Request, core: CoreHere, tank: TankHere) -> Response:
         if scored.reading.reason is not None:
             return _refused_page(request, tank, scored.reading.reason, scored)
         is_first = await run_in_threadpool(core.keep, scored)
-        core.originals.put(tank.name, upload.sha256, upload=upload)
+        core.originals.put(tank.name, upload.sha256, path=upload.path)
     return redirect(tank_url(tank.name, f"/readings/{upload.sha256}"), "kept" if is_first else "known")
 
 

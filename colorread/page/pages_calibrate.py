@@ -45,10 +45,8 @@ def profile_choices(log_path: Path, current: str | None) -> list[tuple[str, str]
     list of (str, str)
         Path and name, the newest first.
     """
-    found = sorted(
-        profiles.profile_files(_profile_folder(log_path)), key=lambda path: path.stat().st_mtime, reverse=True
-    )
-    paths = [str(path) for path in found]
+    files = profiles.profile_files(_profile_folder(log_path))
+    paths = [str(path) for path in sorted(files, key=lambda path: path.stat().st_mtime, reverse=True)]
     if current and current not in paths:
         paths.insert(0, current)
     return [(path, Path(path).stem) for path in paths]
@@ -90,7 +88,7 @@ async def photo(request: Request, core: CoreHere, kind: Kind, tank: TankHere, st
         if problem is not None:
             typed = {**_NOTHING_TYPED, "patches": patches}
             return _steps_page(request, tank, kind, units_shown(request), problems={step: problem}, typed=typed)
-        core.calibrations.put(tank.name, kind, step, upload=upload)
+        core.calibrations.put(tank.name, kind, step, path=upload.path)
     return redirect(tank_url(tank.name, f"/calibrate/{kind}#next"))
 
 
@@ -113,14 +111,14 @@ async def finish(request: Request, core: CoreHere, kind: Kind, tank: TankHere, f
     earlier = tank.profile if form.get("add") == "yes" else None
     try:
         make = _profile_maker(form, photos, kind, tank, units)
-        made = await core.pool.run(tasks.calibrate, make, photos, earlier, target)
+        made = await core.pool.run(tasks.calibrate, make, earlier, target)
     except OSError as error:
         message = f"The profile could not be saved: {error.strerror or 'unknown reason'}."
         next_step = f"Check the folder {target.parent} on the computer that runs the page, then try again."
         made = {"": Reason(code="calibration", message=message, next_step=next_step)}
     except ValueError as error:
         next_step = "Correct your input, or take a new photo."
-        made = {"": Reason(code="calibration", message=_with_titles(str(error), kind, photos), next_step=next_step)}
+        made = {"": Reason(code="calibration", message=str(error), next_step=next_step)}
     if isinstance(made, dict):
         return _steps_page(request, tank, kind, units, problems=made, typed=form)
     core.calibrations.drop(tank.name, kind)
@@ -128,14 +126,6 @@ async def finish(request: Request, core: CoreHere, kind: Kind, tank: TankHere, f
     if uses:
         await run_in_threadpool(_use_profile, core.log_path, tank.name, str(target))
     return page(request, "profile.html", tank=tank, lines=made, uses=uses, path_of_profile=str(target))
-
-
-def _with_titles(message: str, kind: Kind, photos: Mapping[str, Path]) -> str:
-    """Return a message that names the photos by their steps instead of their paths."""
-    for step in GUIDES[kind].steps:
-        if step.key in photos:
-            message = message.replace(str(photos[step.key]), step.title)
-    return message
 
 
 def _use_profile(log_path: Path, name: str, profile: str) -> None:

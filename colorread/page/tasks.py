@@ -12,8 +12,8 @@ from pathlib import Path
 
 from PIL import ExifTags, Image
 
-from calibration import Profile, State, read_profile, write_atomic, write_profile
-from colorread import photo, profiles
+from calibration import Profile, State, read_profile, signal_family, write_atomic, write_profile
+from colorread import photo, profiles, report
 from colorread.batch import entry_of, is_up_to_date, settings_by_phone
 from colorread.errors import Reason, Refusal, refusal
 from colorread.evidence import small_evidence
@@ -57,8 +57,6 @@ class TankView:
 
 def warm_up() -> None:
     """Load what the first photo needs."""
-    from calibration import signal_family
-
     for space in ("srgb", "display-p3"):
         signal_family(space)
 
@@ -92,9 +90,8 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank, log_path: Path)
     try:
         settings = settings_by_phone(tank, None, log_path)(path)
     except (OSError, ValueError) as error:
-        trouble = (
-            f"{error.strerror or 'unknown reason'}." if isinstance(error, OSError) else error
-        )  # a sentence already
+        # A ValueError is a sentence already.
+        trouble = f"{error.strerror or 'unknown reason'}." if isinstance(error, OSError) else error
         return Reason(
             code="profile",
             message=f"The calibration profile of {tank.name} cannot be used: {trouble}",
@@ -115,8 +112,6 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank, log_path: Path)
 
 def view_tank(log_path: Path, name: str) -> TankView:
     """Summarize a tank from the log and draw its week."""
-    from colorread.report import week_svgs
-
     damages: list[Damage] = []
     with Log(log_path) as log:
         tank = log.tank(name)
@@ -127,17 +122,15 @@ def view_tank(log_path: Path, name: str) -> TankView:
         summary=summary,
         bar="" if summary.now is None else bar_svg(summary.now.co2_mg_l, tank.judged_by),
         plan=tuple(plan_lines(summary.plan, None if tank.made_up else date.today())),
-        figures=week_svgs(summary, readings),
+        figures=report.week_svgs(summary, readings),
         damages=tuple(damages),
     )
 
 
 def report_of(log_path: Path, summary: TankSummary) -> str:
     """Return the report of a tank."""
-    from colorread.report import report_html
-
     with Log(log_path) as log:
-        return report_html(summary, log.entries(summary.tank.name, with_pictures=True))
+        return report.report_html(summary, log.entries(summary.tank.name, with_pictures=True))
 
 
 def plan_gas_of(
@@ -269,18 +262,14 @@ def check_photo(path: Path, kind: profiles.Kind, step: str, n_patches: int | Non
     return None
 
 
-def calibrate(
-    make: Callable[..., Profile], photos: Mapping[str, Path], earlier: str | None, target: Path
-) -> tuple[str, ...] | dict[str, Reason]:
+def calibrate(make: Callable[..., Profile], earlier: str | None, target: Path) -> tuple[str, ...] | dict[str, Reason]:
     """
     Make a profile from calibration photos and write it.
 
     Parameters
     ----------
     make : callable
-        Makes the profile; its `base` is the one to add to, or None.
-    photos : mapping of str to Path
-        The photos it is made of, by step.
+        Makes the profile from photos named after their steps; its `base` is the one to add to, or None.
     earlier : str or None
         Path of the profile to add to.
     target : Path
@@ -303,7 +292,7 @@ def calibrate(
     try:
         profile = make(base=base)
     except profiles.PhotoRefused as refused:
-        return {step: refused.reason for step, path in photos.items() if path == refused.path}
+        return {Path(refused.path).name: refused.reason}
     target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     write_profile(profile, target)
     return tuple(profiles.profile_lines(profile))

@@ -12,7 +12,7 @@ import socket
 import threading
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path, PureWindowsPath
 
 from fastapi import HTTPException, Request
@@ -141,10 +141,6 @@ class Upload:
     label: str
     sha256: str
 
-    def remove(self) -> None:
-        """Delete the file and its folder."""
-        shutil.rmtree(self.path.parent, ignore_errors=True)
-
 
 class HeldPhotos:
     """
@@ -166,16 +162,16 @@ class HeldPhotos:
         self._workplace = workplace
         self._count_max = count_max
         self._held_s = held_s
-        self._uploads: dict[tuple[str, ...], Upload] = {}
+        self._paths: dict[tuple[str, ...], Path] = {}
         self._lock = threading.Lock()
 
-    def put(self, *key: str, upload: Upload) -> None:
+    def put(self, *key: str, path: Path) -> None:
         """Move a photo here, replacing an earlier one with the same key; the last part of the key names its file."""
-        held = replace(upload, path=upload.path.rename(self._workplace.new_folder() / key[-1]))
+        held = path.rename(self._workplace.new_folder() / key[-1])
         self.drop(*key)
         with self._lock:
-            self._uploads[key] = held
-            surplus = list(self._uploads)[: -self._count_max]
+            self._paths[key] = held
+            surplus = list(self._paths)[: -self._count_max]
         for oldest in surplus:
             self.drop(*oldest)
         if self._held_s is not None:
@@ -184,15 +180,15 @@ class HeldPhotos:
     def paths(self, *key: str) -> dict[str, Path]:
         """Return the photos whose keys start with `key` and that are still here, by the last part of their keys."""
         with self._lock:
-            found = {each[-1]: upload.path for each, upload in self._uploads.items() if each[: len(key)] == key}
-        return {end: path for end, path in found.items() if path.exists()}
+            found = [path for each, path in self._paths.items() if each[: len(key)] == key]
+        return {path.name: path for path in found if path.exists()}
 
     def drop(self, *key: str) -> None:
         """Delete the photos whose keys start with `key`."""
         with self._lock:
-            uploads = [self._uploads.pop(each) for each in list(self._uploads) if each[: len(key)] == key]
-        for upload in uploads:
-            upload.remove()
+            paths = [self._paths.pop(each) for each in list(self._paths) if each[: len(key)] == key]
+        for path in paths:
+            shutil.rmtree(path.parent, ignore_errors=True)
 
 
 @asynccontextmanager
@@ -269,7 +265,7 @@ async def receive_photos(
     fastapi.HTTPException
         As `receive_form`; also if there is no photo, or one is empty or too large.
     """
-    uploads: list[Upload] = []
+    folders: list[Path] = []
     async with workplace.room(int(request.headers.get("content-length", "0"))):
         try:
             async with receive_form(request, files_max=photos_max + 1) as form:  # a field may be left empty
@@ -285,32 +281,30 @@ async def receive_photos(
                 times = [str(time) for time in form.getlist("modified")]
                 if len(times) != len(files):
                     times = [""] * len(files)
+                uploads = []
                 for file, modified in zip(files, times, strict=True):
-                    uploads.append(await run_in_threadpool(_save, file, workplace.new_folder(), modified))
+                    folders.append(workplace.new_folder())
+                    uploads.append(await run_in_threadpool(_save, file, folders[-1], modified))
                 texts = form_texts(form)
             yield texts, uploads
         finally:
-            for upload in uploads:
-                upload.remove()
+            for folder in folders:
+                shutil.rmtree(folder, ignore_errors=True)
 
 
 def _save(file: UploadFile, folder: Path, modified_ms: str) -> Upload:
-    try:
-        if not file.size:
-            raise HTTPException(422, "The photo is empty; choose it again.")
-        if file.size > PHOTO_BYTES_MAX:
-            raise HTTPException(413, f"A photo may have at most {PHOTO_BYTES_MAX >> 20} MB.")
-        path = folder / "photo"
-        with path.open("x+b") as target:
-            shutil.copyfileobj(file.file, target, 1 << 20)
-            target.seek(0)
-            sha256 = hashlib.file_digest(target, "sha256").hexdigest()
-        with suppress(OSError, OverflowError, ValueError):  # used if the photo holds no time
-            if _MODIFIED_MIN_MS <= int(modified_ms) <= _MODIFIED_MAX_MS:
-                os.utime(path, (int(modified_ms) / 1000.0, int(modified_ms) / 1000.0))
-    except BaseException:
-        shutil.rmtree(folder, ignore_errors=True)
-        raise
+    if not file.size:
+        raise HTTPException(422, "The photo is empty; choose it again.")
+    if file.size > PHOTO_BYTES_MAX:
+        raise HTTPException(413, f"A photo may have at most {PHOTO_BYTES_MAX >> 20} MB.")
+    path = folder / "photo"
+    with path.open("x+b") as target:
+        shutil.copyfileobj(file.file, target, 1 << 20)
+        target.seek(0)
+        sha256 = hashlib.file_digest(target, "sha256").hexdigest()
+    with suppress(OSError, OverflowError, ValueError):  # used if the photo holds no time
+        if _MODIFIED_MIN_MS <= int(modified_ms) <= _MODIFIED_MAX_MS:
+            os.utime(path, (int(modified_ms) / 1000.0, int(modified_ms) / 1000.0))
     return Upload(path=path, label=_label_of(file.filename or ""), sha256=sha256)
 
 
