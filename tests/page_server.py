@@ -18,6 +18,7 @@ from PIL import Image
 from colorread.log.store import Log
 from colorread.page.app import create_app
 from colorread.page.core import Core, Pool, _do
+from colorread.page.guard import Access, devices_path
 from colorread.page.server import listen, server_of
 from colorread.tank.settings import Tank, parse_span
 from colorread.workers import Workers
@@ -38,7 +39,7 @@ class SharedPool(Pool):
     """Processes that outlive a server: each takes a second to start, and a test leaves nothing in it."""
 
     def __init__(self, count: int) -> None:
-        super().__init__(count=count, time_limit_s=60.0)
+        super().__init__(count)
         self._workers = _shared_workers(count)
 
     def close(self) -> None:
@@ -63,9 +64,10 @@ def served(
     shown, told = [] if codes is None else codes, [] if said is None else said
     taken = listen("127.0.0.1", 0)
     port = taken.getsockname()[1]
-    core = Core(
-        log_path, home=None, host="127.0.0.1", port=port, shared=shared, on_paired=shown.append, tell=told.append
+    access = Access(
+        host="127.0.0.1", port=port, shared=shared, devices_path=devices_path(log_path), on_paired=shown.append
     )
+    core = Core(log_path, access, home=None, tell=told.append)
     core.pool = SharedPool(processes)
     core.patience_s = 60.0  # so that a page is whole when it is asked for once
     server = server_of(create_app(core))

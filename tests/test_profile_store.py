@@ -15,13 +15,20 @@ from calibration.profile import KnownSample, Profile, read_profile, write_profil
 from colorread.cli import app
 from colorread.log.store import Log
 from colorread.page.tasks import score_photo
+from colorread.page.uploads import Upload
 from colorread.photo.file import camera_model_of
 from colorread.profiles.defaults import default_profile, drop_default, has_defaults, make_default, read_defaults
 from colorread.tank.settings import Tank
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
 PHOTO = SAMPLES / "week" / "week-01.jpg"
+
+
 pytestmark = pytest.mark.usefixtures("without_workers")
+
+
+def upload(sha256: str) -> Upload:
+    return Upload(path=PHOTO, label="photo", sha256=sha256)
 
 
 @pytest.fixture(autouse=True)
@@ -143,7 +150,7 @@ def test_defaults_belong_to_a_log(tmp_path: Path) -> None:
         batch = ["batch", str(tmp_path / "photos"), "--json", "--jobs", "1", "--log", str(log)]
         result = CliRunner().invoke(app, batch)
         assert result.exit_code == 0, result.output
-        scored = score_photo(PHOTO, "photo", "1" * 64, Tank(name="window"), log)
+        scored = score_photo(upload("1" * 64), Tank(name="window"), log)
         read_alone = read(PHOTO, "--log", log)["profile"]
         assert read_alone is None or isinstance(read_alone, str)
         return {json.loads(result.stdout.splitlines()[0])["profile"], scored.reading.profile, read_alone}
@@ -161,7 +168,7 @@ def test_a_log_takes_over_the_defaults_that_it_was_read_with(tmp_path: Path, log
     assert phone
     make_default(profile_file(tmp_path / "me.toml", phone), log)
     (kept,) = (tmp_path / "log-phones").iterdir()
-    scored = score_photo(PHOTO, "photo", "1" * 64, Tank(name="window"), log)
+    scored = score_photo(upload("1" * 64), Tank(name="window"), log)
     assert scored.profile_id == hashlib.sha256(kept.read_bytes()).hexdigest()
     for path, entries in ((old, [scored]), (other, [])):
         with Log(path) as opened:
@@ -218,12 +225,12 @@ def test_a_damaged_default_is_passed_over_and_named(tmp_path: Path, log: Path) -
 def test_a_page_reads_photos_beside_a_damaged_default(tmp_path: Path, log: Path) -> None:
     make_default(profile_file(tmp_path / "me.toml", "Phone A"), log)
     next((tmp_path / "log-phones").glob("*.toml")).write_text("not a profile")
-    scored = score_photo(PHOTO, "photo", "0" * 64, Tank(name="window"), log)
+    scored = score_photo(upload("0" * 64), Tank(name="window"), log)
     assert scored.profile_id is None
 
 
 def test_a_page_takes_no_photo_that_the_profile_was_made_of(tmp_path: Path, log: Path) -> None:
     profile = profile_file(tmp_path / "me.toml", "")
     sha256 = read_profile(profile).samples[0].sha256
-    told = score_photo(PHOTO, "photo", sha256, Tank(name="window", profile=str(profile)), log)
+    told = score_photo(upload(sha256), Tank(name="window", profile=str(profile)), log)
     assert told.code == "of-profile"

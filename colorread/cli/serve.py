@@ -61,12 +61,14 @@ def serve(
     url = f"http://{host}:{port}/"
     invite = partial(_print_code, url)
     try:
-        core = page.Core(path, home=tank, host=host, port=port, shared=share, on_paired=invite, tell=typer.echo)
+        devices_path = page.devices_path(path)
+        access = page.Access(host=host, port=port, shared=share, devices_path=devices_path, on_paired=invite)
+        core = page.Core(path, access, home=tank, tell=typer.echo)
     except (OSError, log_room.LogFailure) as error:
         common.fail(f"The page could not start: {error}", common.EXIT_FAILED)
     if share:
         typer.echo("The connection between phones and this computer is not encrypted.")
-        invite(core.access.code)
+        invite(access.code)
         typer.echo("Stop with Ctrl-C.")
     else:
         typer.echo(f"Open {url} on this computer. Stop with Ctrl-C.")

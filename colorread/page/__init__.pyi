@@ -1,6 +1,6 @@
 from .app import create_app as create_app
 from .core import Core as Core
-from .guard import devices_path as devices_path
+from .guard import Access as Access, devices_path as devices_path
 from .server import (
     home_address as home_address,
     listen as listen,

@@ -16,14 +16,14 @@ from fastapi.concurrency import run_in_threadpool
 from colorread.errors import Reason
 from colorread.log import Damage, Log, LogEntry, LogFailure, forget_readings, undecided_path
 from colorread.page import tasks
-from colorread.page.guard import Access, devices_path
+from colorread.page.guard import Access
 from colorread.page.tasks import TankView
 from colorread.page.uploads import HeldPhotos, Upload, Workplace, form_texts, receive_form
 from colorread.tank import Tank
 from colorread.workers import TaskFailed, Workers, WorkLost, processors
 
 _PROCESSES_MAX = 2  # each takes about 250 MB
-_TIME_LIMIT_S = 60.0  # a photo takes a third of a second, or a few seconds on a small computer
+_LIMIT_S = 60.0  # for any work: a photo takes a third of a second, or a few seconds on a small computer
 _PATIENCE_S = 0.3  # how long the page of a tank, which starts with the camera, waits for its summary
 _VIEWS_MAX = 16  # kept at a time: a choice of this project
 _ORIGINALS_MAX, _ORIGINAL_S = 10, 600.0  # time to see the reading and decide
@@ -49,14 +49,12 @@ class Pool:
     Parameters
     ----------
     count : int
-        Number of processes.
-    time_limit_s : float
-        Work that takes longer is killed with its process [s].
+        Number of processes; one is killed if its work takes too long.
     """
 
-    def __init__(self, *, count: int, time_limit_s: float) -> None:
+    def __init__(self, count: int) -> None:
         self._count = count
-        self._workers: Workers[Any, tuple[Any, Exception | None]] = Workers(_do, count=count, time_limit_s=time_limit_s)
+        self._workers: Workers[Any, tuple[Any, Exception | None]] = Workers(_do, count=count, time_limit_s=_LIMIT_S)
         # Photos from one address take turns, so that a device that sends very many delays the others only briefly.
         self.turns: defaultdict[str, asyncio.Semaphore] = defaultdict(lambda: asyncio.Semaphore(count))
 
@@ -144,16 +142,10 @@ class Core:
     ----------
     log_path : Path
         The log, shared with the command line.
+    access : Access
+        Who may use the page, and where it listens.
     home : str or None
         Tank to show first.
-    host : str
-        Address to listen on.
-    port : int
-        Port to listen on.
-    shared : bool
-        Whether other devices may connect, once paired.
-    on_paired : callable
-        Called when a device has been paired, with the code for the next one.
     tell : callable
         Called with a sentence for whoever runs the server.
 
@@ -163,29 +155,16 @@ class Core:
         If the log or the folder beside it cannot be used.
     """
 
-    def __init__(
-        self,
-        log_path: Path,
-        *,
-        home: str | None,
-        host: str,
-        port: int,
-        shared: bool,
-        on_paired: Callable[[str], None],
-        tell: Callable[[str], None],
-    ) -> None:
+    def __init__(self, log_path: Path, access: Access, *, home: str | None, tell: Callable[[str], None]) -> None:
         if waited := take_in_undecided(log_path):
             tell(f"Readings that were waiting to be saved are in the log now: {waited}.")
-        self.log_path, self.home = log_path, home
-        self.access = Access(
-            host=host, port=port, shared=shared, devices_path=devices_path(log_path), on_paired=on_paired
-        )
-        self.workplace = Workplace(log_path, host, port, tell)
+        self.log_path, self.access, self.home = log_path, access, home
+        self.workplace = Workplace(log_path, access.host, access.port, tell)
         # Photos that were just read, by tank and hash: the keeper may want to save them too.
         self.originals = HeldPhotos(self.workplace, count_max=_ORIGINALS_MAX, held_s=_ORIGINAL_S)
         # Photos of unfinished calibrations, by tank, kind and step.
         self.calibrations = HeldPhotos(self.workplace, count_max=_CALIBRATION_PHOTOS_MAX)
-        self.pool = Pool(count=min(processors(), _PROCESSES_MAX), time_limit_s=_TIME_LIMIT_S)
+        self.pool = Pool(min(processors(), _PROCESSES_MAX))
         self.patience_s = _PATIENCE_S
         self._views: dict[tuple[object, ...], asyncio.Task[TankView]] = {}
 
@@ -219,9 +198,7 @@ class Core:
         """Read an upload when it is its turn; return a reason if there is nothing to put into the log."""
         async with self.pool.turns["" if request.client is None else request.client.host]:
             try:
-                return await self.pool.run(
-                    tasks.score_photo, upload.path, upload.label, upload.sha256, tank, self.log_path
-                )
+                return await self.pool.run(tasks.score_photo, upload, tank, self.log_path)
             except WorkFailed as error:
                 return Reason(code="broke-off", message=str(error), next_step="Take another photo.")
 

@@ -20,7 +20,6 @@ from colorread.words import gas_cautions, when_words
 
 router = APIRouter(include_in_schema=False)
 _NOTE_NUMBERS = {"refill_g": "The amount of the refill", "bubbles": "The bubbles"}
-_EMPTY_NOTE = dict.fromkeys(("done", "at", "share", "text", *_NOTE_NUMBERS), "")
 DONE = {  # what can be noted with one tap, in words
     "water": "Water change",
     "refilled": "Refilled",
@@ -29,6 +28,7 @@ DONE = {  # what can be noted with one tap, in words
     "diffuser": "Diffuser",
 }
 USUAL_SHARE = "30"  # of the water [%]: common practice, no source
+_FRESH_NOTE = dict.fromkeys(("done", "at", "text", *_NOTE_NUMBERS), "") | {"share": USUAL_SHARE}
 
 
 @router.get("/new-tank")
@@ -128,7 +128,7 @@ def _form_page(
 @router.get("/tanks/{name}/notes")
 def notes(request: Request, tank: TankHere) -> Response:
     """Show the notes of a tank, and a form for a new one."""
-    return _notes_page(request, tank, {"share": USUAL_SHARE})
+    return _notes_page(request, tank, _FRESH_NOTE)
 
 
 @router.post("/tanks/{name}/notes")
@@ -144,7 +144,7 @@ def add_note(request: Request, core: CoreHere, tank: TankHere, form: OwnForm) ->
             noted[done] = True
         event = typed_event(noted, datetime.now())
     except ValueError as error:
-        return _notes_page(request, tank, {"share": USUAL_SHARE} | form, wrong=str(error))
+        return _notes_page(request, tank, _FRESH_NOTE | form, wrong=str(error))
     with Log(core.log_path) as log:
         log.add_event(tank.name, event)
     return redirect(tank_url(tank.name), "noted")
@@ -167,7 +167,7 @@ def _notes_page(request: Request, tank: Tank, typed: dict[str, str], wrong: str 
         "notes.html",
         status=422 if wrong else 200,
         tank=tank,
-        texts=_EMPTY_NOTE | typed,
+        texts=typed,
         wrong=wrong,
         done=DONE,
         notes=[(key, when_words(event.at, now), event_words(event)) for key, event in reversed(events.items())],

@@ -27,20 +27,6 @@ CHOSEN: tuple[Quantity, ...] = ("temperature", "kh", "volume", "mass")
 """The quantities whose units are chosen, in the order of the cookie."""
 _DAYS_FROM_H = 48  # from this age on, it is given in days
 _CLOCKS_APART = timedelta(minutes=2)  # between a phone and this machine when both are right: assumption
-# What a page says about the form just sent, by the word in its URL.
-_SAID = {
-    "kept": "Saved.",
-    "saved": "Saved.",
-    "known": "This photo was already in the log.",
-    "photo-kept": "The photo is saved too.",
-    "discarded": "Discarded.",
-    "deleted": "Reading deleted.",
-    "damaged-deleted": "Damaged readings deleted.",
-    "renamed": "Renamed.",
-    "removed": "Tank removed.",
-    "noted": "Noted.",
-    "note-deleted": "Note deleted.",
-}
 
 
 def units_of(cookie: str) -> Units:
@@ -106,7 +92,7 @@ def page(request: Request, template: str, *, status: int = 200, **values: Any) -
             csrf=core_of(request).access.form_token(request.state.session),
             version=__version__,
             path=request.url.path,
-            said=_SAID.get(request.query_params.get("said", ""), "") if status == 200 else "",
+            said=request.query_params.get("said", "") if status == 200 else "",
         )
     )
     return HTMLResponse(text, status)

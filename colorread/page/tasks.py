@@ -19,6 +19,7 @@ from colorread.errors import Reason, Refusal, refusal
 from colorread.evidence import small_evidence
 from colorread.fluid import measure_chart
 from colorread.log import Damage, Log, LogEntry, photo_path
+from colorread.page.uploads import Upload
 from colorread.reading import read_photo_traced
 from colorread.tank import GasPlan, Tank, TankSummary, plan_gas, plan_lines, summarize
 from colorread.words import bar_svg
@@ -61,18 +62,14 @@ def warm_up() -> None:
         signal_family(space)
 
 
-def score_photo(path: Path, label: str, sha256: str, tank: Tank, log_path: Path) -> LogEntry | Reason:
+def score_photo(upload: Upload, tank: Tank, log_path: Path) -> LogEntry | Reason:
     """
     Read a photo with the settings of a tank, unless the log has that reading already.
 
     Parameters
     ----------
-    path : Path
-        The upload.
-    label : str
-        Name of the photo.
-    sha256 : str
-        Hash of its content.
+    upload : Upload
+        The photo.
     tank : Tank
         Its tank.
     log_path : Path
@@ -84,11 +81,11 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank, log_path: Path)
         Read or refused, ready for the log, or as the log has it; a reason if it is not a photo at all.
     """
     try:
-        _require_modest(path)
+        _require_modest(upload.path)
     except Refusal as refused:
         return refused.reason
     try:
-        settings = settings_by_phone(tank, None, log_path)(path)
+        settings = settings_by_phone(tank, None, log_path)(upload.path)
     except (OSError, ValueError) as error:
         # A ValueError is a sentence already.
         trouble = f"{error.strerror or 'unknown reason'}." if isinstance(error, OSError) else error
@@ -97,17 +94,18 @@ def score_photo(path: Path, label: str, sha256: str, tank: Tank, log_path: Path)
             message=f"The calibration profile of {tank.name} cannot be used: {trouble}",
             next_step="Choose another profile in the settings of the tank, or calibrate again.",
         )
-    if sha256 in settings.calibration_photos:
+    if upload.sha256 in settings.calibration_photos:
         return refusal("of-profile").reason
     with Log(log_path) as log:
-        known = log.entry(tank.name, sha256)
+        known = log.entry(tank.name, upload.sha256)
     if known is not None and is_up_to_date(known, settings, tank):
         return known
-    reading, trace = read_photo_traced(path, settings.inputs)
+    reading, trace = read_photo_traced(upload.path, settings.inputs)
     if reading.reason is not None and trace.rgb_u8 is None:  # nothing was decoded
         return reading.reason
     picture = small_evidence(reading, trace)
-    return entry_of(replace(reading, photo=label), picture, sha256=sha256, tank=tank, settings=settings)
+    named = replace(reading, photo=upload.label)
+    return entry_of(named, picture, sha256=upload.sha256, tank=tank, settings=settings)
 
 
 def view_tank(log_path: Path, name: str) -> TankView:
