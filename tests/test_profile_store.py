@@ -22,8 +22,6 @@ from colorread.tank.settings import Tank
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
 PHOTO = SAMPLES / "week" / "week-01.jpg"
-
-
 pytestmark = pytest.mark.usefixtures("without_workers")
 
 

@@ -159,7 +159,6 @@ async def _read_one(request: Request, core: Core, tank: Tank, upload: Upload) ->
 
 def _several_page(request: Request, tank: Tank, rows: list[_Row]) -> Response:
     cautions = dict.fromkeys(caution for row in rows if row.reading for caution in row.reading.cautions)
-    photo_mb_max = PHOTO_BYTES_MAX >> 20
     return page(
         request,
         "several.html",
@@ -167,7 +166,7 @@ def _several_page(request: Request, tank: Tank, rows: list[_Row]) -> Response:
         rows=rows,
         cautions=cautions,
         photos_max=PHOTOS_MAX,
-        photo_mb_max=photo_mb_max,
+        photo_mb_max=PHOTO_BYTES_MAX >> 20,
     )
 
 

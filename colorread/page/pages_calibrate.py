@@ -15,7 +15,6 @@ from calibration import Profile
 from colorread import limits, profiles
 from colorread.chemistry import ionic_strength
 from colorread.errors import Reason
-from colorread.limits import OUTDOOR_AIR_PPM, checked_number
 from colorread.log import Log
 from colorread.page import tasks
 from colorread.page.core import CoreHere, OwnForm, TankHere, core_of, require_own_form
@@ -156,7 +155,7 @@ def _steps_page(
         next_step=next((step.key for step in guide.steps if step.key not in taken), ""),
         problems=problems or {},
         typed=typed,
-        outdoor_air_ppm=f"{OUTDOOR_AIR_PPM:g}",
+        outdoor_air_ppm=f"{limits.OUTDOOR_AIR_PPM:g}",
         units=units,
         lights=SETTINGS["light"].choices,
         buffers=buffers,
@@ -181,11 +180,11 @@ def _known_photos(
 ) -> list[profiles.KnownPhoto]:
     def number(name: str, words: str, span: tuple[float, float]) -> float | None:
         text = form.get(name, "")
-        return checked_number(words, parse_number(words, text), *span) if text else None
+        return limits.checked_number(words, parse_number(words, text), *span) if text else None
 
     temperature = typed_number("temperature", form.get("temperature", ""), units)
     temperature_c = tank.water_c if temperature is None else temperature
-    air_ppm = number("air_ppm", "The CO2 of the air in ppm", limits.AIR_PPM_RANGE) or OUTDOOR_AIR_PPM
+    air_ppm = number("air_ppm", "The CO2 of the air in ppm", limits.AIR_PPM_RANGE) or limits.OUTDOOR_AIR_PPM
     ph = number("known_ph", "The known pH", limits.KNOWN_PH_RANGE)
     strength = number("ionic_strength", "The ionic strength in mol/kg", limits.IONIC_STRENGTH_RANGE_MOL_KG)
     buffer = form.get("buffer", "")

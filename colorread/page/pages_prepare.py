@@ -8,14 +8,8 @@ from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
 from calibration import CHART_PH, render_card_sheet, render_chart_sheet, render_tag_sheet
+from colorread import limits
 from colorread.chemistry import CAUTIONS, UNITS, co2_from_ph, color_in_room_air, dye_drops, fluid_recipe
-from colorread.limits import (
-    TARGET_KH_RANGE_DKH,
-    TARGET_RANGE_MG_L,
-    USUAL_KH_DKH,
-    USUAL_TEMPERATURE_C,
-    checked_number,
-)
 from colorread.page import tasks
 from colorread.page.core import TankHere, core_of
 from colorread.page.shown import UnitsHere, page, parse_number, units_shown
@@ -52,8 +46,8 @@ async def _plan_page(request: Request, tank: Tank | None) -> Response:
         days = parse_number("The days", typed["days"]) if typed["days"] else None
         target = None
         if typed["target"]:
-            target = checked_number(
-                "The target in mg/L", parse_number("The target", typed["target"]), *TARGET_RANGE_MG_L
+            target = limits.checked_number(
+                "The target in mg/L", parse_number("The target", typed["target"]), *limits.TARGET_RANGE_MG_L
             )
         if not wrong and (query or tank):
             plan = await core.pool.run(tasks.plan_gas_of, core.log_path, changed, tank, days, target)
@@ -86,11 +80,11 @@ def fluid(request: Request, units: UnitsHere, kh: str = "", volume: str = "1000"
         return unit.text(unit.to_base(float(f"{float(unit.number(kh_dkh)):.3g}")))
 
     kh_words = dkh_words if unit == UNITS["kh"]["dkh"] else three_digits
-    texts = {"kh": kh or unit.number(USUAL_KH_DKH), "volume": volume, "vial": vial}
+    texts = {"kh": kh or unit.number(limits.USUAL_KH_DKH), "volume": volume, "vial": vial}
     wrong = title = ""
     rows: tuple[tuple[str, str], ...] = ()
     try:
-        typed_dkh = unit.to_base_within("The KH", parse_number("The KH", texts["kh"]), *TARGET_KH_RANGE_DKH)
+        typed_dkh = unit.to_base_within("The KH", parse_number("The KH", texts["kh"]), *limits.TARGET_KH_RANGE_DKH)
         kh_dkh = round(typed_dkh, 2)  # nothing finer can be mixed, whatever the unit
         vial_ml = parse_number("The fluid in the vial", vial)
         recipe = fluid_recipe(kh_dkh, parse_number("The volume", volume))
@@ -115,7 +109,7 @@ def to_print(request: Request) -> Response:
 def sheet(sheet: Literal["card", "tag", "chart"], paper: Literal["a4", "letter"] = "a4") -> Response:
     """Return a sheet of cards, tags or color charts; the charts are labeled for 4 dKH at 25 degrees C."""
     if sheet == "chart":
-        kh_dkh, water_c = USUAL_KH_DKH, USUAL_TEMPERATURE_C
+        kh_dkh, water_c = limits.USUAL_KH_DKH, limits.USUAL_TEMPERATURE_C
         co2_mg_l = co2_from_ph(CHART_PH, kh_dkh, temperature_c=water_c).tolist()
         data = render_chart_sheet(co2_mg_l=co2_mg_l, kh_dkh=kh_dkh, temperature_c=water_c, paper=paper)
     else:

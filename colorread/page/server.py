@@ -6,7 +6,6 @@ import asyncio
 import ipaddress
 import signal
 import socket
-from typing import NoReturn
 
 import h11
 import uvicorn
@@ -205,14 +204,11 @@ def run(app: ASGIApp, taken: socket.socket) -> None:
     taken : socket.socket
         As `listen` returns it.
     """
-    signal.signal(signal.SIGTERM, _interrupt)  # the server raises the signal again once it has stopped
+    # As Ctrl-C; the server raises the signal again once it has stopped.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         server_of(app).run(sockets=[taken])
     except KeyboardInterrupt:
         pass
     finally:
         taken.close()
-
-
-def _interrupt(number: int, frame: object) -> NoReturn:
-    raise KeyboardInterrupt
