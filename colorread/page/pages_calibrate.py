@@ -86,7 +86,7 @@ async def photo(request: Request, core: CoreHere, kind: Kind, tank: TankHere, st
             problem = await core.pool.run(tasks.check_photo, upload.path, kind, step, count)
         if problem is not None:
             typed = {**_NOTHING_TYPED, "patches": patches}
-            return _steps_page(request, tank, kind, units_shown(request), problems={step: problem}, typed=typed)
+            return _steps_page(request, tank, kind, units_shown(request), wrong={step: problem}, typed=typed)
         core.calibrations.put(tank.name, kind, step, path=upload.path)
     return redirect(tank_url(tank.name, f"/calibrate/{kind}#next"))
 
@@ -119,7 +119,7 @@ async def finish(request: Request, core: CoreHere, kind: Kind, tank: TankHere, f
         next_step = "Correct your input, or take a new photo."
         made = {"": Reason(code="calibration", message=str(error), next_step=next_step)}
     if isinstance(made, dict):
-        return _steps_page(request, tank, kind, units, problems=made, typed=form)
+        return _steps_page(request, tank, kind, units, wrong=made, typed=form)
     core.calibrations.drop(tank.name, kind)
     uses = form.get("use") == "yes"
     if uses:
@@ -138,7 +138,7 @@ def _steps_page(
     kind: Kind,
     units: Units,
     *,
-    problems: Mapping[str, Reason] | None = None,
+    wrong: Mapping[str, Reason] | None = None,
     typed: Mapping[str, str] = _NOTHING_TYPED,
 ) -> Response:
     guide, taken = GUIDES[kind], core_of(request).calibrations.paths(tank.name, kind)
@@ -147,13 +147,12 @@ def _steps_page(
     return page(
         request,
         "steps.html",
-        status=422 if problems else 200,
         tank=tank,
         kind=kind,
         guide=guide,
         taken=taken,
         next_step=next((step.key for step in guide.steps if step.key not in taken), ""),
-        problems=problems or {},
+        wrong=wrong or {},
         typed=typed,
         outdoor_air_ppm=f"{limits.OUTDOOR_AIR_PPM:g}",
         units=units,

@@ -46,9 +46,8 @@ async def _plan_page(request: Request, tank: Tank | None) -> Response:
         days = parse_number("The days", typed["days"]) if typed["days"] else None
         target = None
         if typed["target"]:
-            target = limits.checked_number(
-                "The target in mg/L", parse_number("The target", typed["target"]), *limits.TARGET_RANGE_MG_L
-            )
+            target = parse_number("The target", typed["target"])
+            limits.checked_number("The target in mg/L", target, *limits.TARGET_RANGE_MG_L)
         if not wrong and (query or tank):
             plan = await core.pool.run(tasks.plan_gas_of, core.log_path, changed, tank, days, target)
     except ValueError as error:
@@ -57,7 +56,6 @@ async def _plan_page(request: Request, tank: Tank | None) -> Response:
     return page(
         request,
         "gas.html",
-        status=422 if wrong else 200,
         tank=tank,
         texts=typed,
         wrong=wrong,
@@ -93,10 +91,7 @@ def fluid(request: Request, units: UnitsHere, kh: str = "", volume: str = "1000"
         title = f"{recipe.second.total_ml:g} mL of {kh_words(recipe.kh_dkh, '.2f')}"
     except ValueError as error:
         wrong = str(error)
-    status = 422 if wrong else 200
-    return page(
-        request, "fluid.html", status=status, texts=texts, wrong=wrong, rows=rows, title=title, cautions=CAUTIONS
-    )
+    return page(request, "fluid.html", texts=texts, wrong=wrong, rows=rows, title=title, cautions=CAUTIONS)
 
 
 @router.get("/print")

@@ -111,7 +111,6 @@ def _form_page(
     return page(
         request,
         "settings.html",
-        status=422 if wrong else 200,
         tank=tank,
         name=name,
         n_readings=n_readings,
@@ -162,16 +161,8 @@ def _notes_page(request: Request, tank: Tank, typed: dict[str, str], wrong: str 
     with Log(core_of(request).log_path) as log:
         events = log.events(tank.name)
     now = datetime.now()
-    return page(
-        request,
-        "notes.html",
-        status=422 if wrong else 200,
-        tank=tank,
-        texts=typed,
-        wrong=wrong,
-        done=DONE,
-        notes=[(key, when_words(event.at, now), event_words(event)) for key, event in reversed(events.items())],
-    )
+    noted = [(key, when_words(event.at, now), event_words(event)) for key, event in reversed(events.items())]
+    return page(request, "notes.html", tank=tank, texts=typed, wrong=wrong, done=DONE, notes=noted)
 
 
 @router.get("/units")

@@ -62,7 +62,9 @@ def parse_number(what: str, text: str) -> float:
         raise ValueError(f"{what} must be a number, not {text!r}.") from None
 
 
-def page(request: Request, template: str, *, status: int = 200, **values: Any) -> HTMLResponse:
+def page(
+    request: Request, template: str, *, status: int | None = None, wrong: object = "", **values: Any
+) -> HTMLResponse:
     """
     Return a page.
 
@@ -72,8 +74,10 @@ def page(request: Request, template: str, *, status: int = 200, **values: Any) -
         The request.
     template : str
         File name of the template.
-    status : int, default 200
-        HTTP status.
+    status : int, optional
+        HTTP status; by default 422 if anything is wrong, else 200.
+    wrong : object, optional
+        What is wrong with what was typed, as the template takes it.
     **values : object
         Values for the template; `units` only if they differ from those of the browser.
 
@@ -83,11 +87,14 @@ def page(request: Request, template: str, *, status: int = 200, **values: Any) -
         The page, which loads only the style and the script of this server.
     """
     values = {"units": units_shown(request)} | values
+    if status is None:
+        status = 422 if wrong else 200
     text = (
         words.templates_of("colorread.page")
         .get_template(template)
         .render(
             values,
+            wrong=wrong,
             units_cookie=cookie_of(values["units"]),
             csrf=core_of(request).access.form_token(request.state.session),
             version=__version__,

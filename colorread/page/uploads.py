@@ -6,7 +6,6 @@ import asyncio
 import errno
 import hashlib
 import os
-import secrets
 import shutil
 import socket
 import threading
@@ -14,6 +13,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path, PureWindowsPath
+from tempfile import mkdtemp
 
 from fastapi import HTTPException, Request
 from fastapi.concurrency import run_in_threadpool
@@ -81,14 +81,12 @@ class Workplace:
 
     def new_folder(self) -> Path:
         """Return a new folder; recreate the working folder if somebody deleted it."""
-        folder = self.path / secrets.token_hex(16)
         try:
-            folder.mkdir(mode=0o700)
+            return Path(mkdtemp(dir=self.path))
         except FileNotFoundError:
             self._make()
             self._tell(f"The folder {self.path} was missing and has been recreated.")
-            folder.mkdir(mode=0o700)
-        return folder
+            return Path(mkdtemp(dir=self.path))
 
     @asynccontextmanager
     async def room(self, n_bytes: int) -> AsyncIterator[None]:
@@ -269,11 +267,8 @@ async def receive_photos(
     async with workplace.room(int(request.headers.get("content-length", "0"))):
         try:
             async with receive_form(request, files_max=photos_max + 1) as form:  # a field may be left empty
-                files = [
-                    file
-                    for file in form.getlist("photo")
-                    if isinstance(file, UploadFile) and (file.filename or file.size)
-                ]
+                sent = [file for file in form.getlist("photo") if isinstance(file, UploadFile)]
+                files = [file for file in sent if file.filename or file.size]
                 if not files:
                     raise HTTPException(422, "No photo was sent; choose one first.")
                 if len(files) > photos_max:
