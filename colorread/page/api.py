@@ -14,8 +14,9 @@ from pydantic import BaseModel, Field
 from colorread.errors import Reason
 from colorread.log import Log, LogEntry
 from colorread.page import pages
-from colorread.page.core import CoreHere, EntryHere, TankHere, ViewHere, status_of
+from colorread.page.core import CoreHere, EntryHere, TankHere, ViewHere
 from colorread.page.guard import problem_json
+from colorread.page.shown import status_of
 from colorread.page.uploads import receive_photos
 from colorread.records import plain, read_record
 from colorread.tank import Tank, summary_to_dict, typed_event

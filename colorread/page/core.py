@@ -17,7 +17,6 @@ from colorread.errors import Reason
 from colorread.log import Damage, Log, LogEntry, LogFailure, forget_readings, undecided_path
 from colorread.page import tasks
 from colorread.page.guard import Access
-from colorread.page.tasks import TankView
 from colorread.page.uploads import HeldPhotos, Upload, Workplace, form_texts, receive_form
 from colorread.tank import Tank
 from colorread.workers import TaskFailed, Workers, WorkLost, processors
@@ -28,7 +27,6 @@ _PATIENCE_S = 0.3  # how long the page of a tank, which starts with the camera, 
 _VIEWS_MAX = 16  # kept at a time: a choice of this project
 _ORIGINALS_MAX, _ORIGINAL_S = 10, 600.0  # time to see the reading and decide
 _CALIBRATION_PHOTOS_MAX = 40  # in unfinished calibrations of all tanks; a choice of this project
-_STATUS_OF_REASON = {"not-a-photo": 415, "too-large": 413, "profile": 409}
 
 Arguments = TypeVarTuple("Arguments")
 Result = TypeVar("Result")
@@ -166,7 +164,7 @@ class Core:
         self.calibrations = HeldPhotos(self.workplace, count_max=_CALIBRATION_PHOTOS_MAX)
         self.pool = Pool(min(processors(), _PROCESSES_MAX))
         self.patience_s = _PATIENCE_S
-        self._views: dict[tuple[object, ...], asyncio.Task[TankView]] = {}
+        self._views: dict[tuple[object, ...], asyncio.Task[tasks.TankView]] = {}
 
     def drop_photos(self, tank: str) -> None:
         """Delete the photos held for a tank that is gone."""
@@ -202,7 +200,7 @@ class Core:
             except WorkFailed as error:
                 return Reason(code="broke-off", message=str(error), next_step="Take another photo.")
 
-    async def view(self, name: str) -> TankView:
+    async def view(self, name: str) -> tasks.TankView:
         """Return the summary of a tank, recomputed only if the log or the hour has changed."""
         version = await run_in_threadpool(self._version, name)
         if version not in self._views:  # all requests for the same view wait for the same task
@@ -252,11 +250,6 @@ def take_in_undecided(log_path: Path) -> int:
     return count
 
 
-def status_of(reason: Reason) -> int:
-    """Return the HTTP status for a photo that was refused."""
-    return _STATUS_OF_REASON.get(reason.code, 422)
-
-
 def core_of(request: Request) -> Core:
     """Return the state of the server."""
     core: Core = request.app.state.core
@@ -283,11 +276,11 @@ def _entry_in_url(core: CoreHere, name: str, sha256: str) -> LogEntry:
     return entry
 
 
-async def _view_in_url(core: CoreHere, name: str) -> TankView:
+async def _view_in_url(core: CoreHere, name: str) -> tasks.TankView:
     return await core.view(name)
 
 
-async def _view_soon(core: CoreHere, tank: TankHere) -> tuple[TankView | None, str]:
+async def _view_soon(core: CoreHere, tank: TankHere) -> tuple[tasks.TankView | None, str]:
     try:
         async with asyncio.timeout(core.patience_s):
             return await core.view(tank.name), ""
@@ -312,9 +305,9 @@ async def _own_form(request: Request) -> dict[str, str]:
 
 EntryHere = Annotated[LogEntry, Depends(_entry_in_url)]
 """The reading in the URL, or the answer that there is none."""
-ViewHere = Annotated[TankView, Depends(_view_in_url)]
+ViewHere = Annotated[tasks.TankView, Depends(_view_in_url)]
 """The summary of the tank in the URL."""
-ViewSoon = Annotated[tuple[TankView | None, str], Depends(_view_soon)]
+ViewSoon = Annotated[tuple[tasks.TankView | None, str], Depends(_view_soon)]
 """
 The same if it is ready soon: the camera neither waits for it nor fails with it.
 

@@ -16,20 +16,10 @@ from colorread.batch import csv_bytes
 from colorread.errors import Reason
 from colorread.log import Damage, Log, LogEntry, photo_path
 from colorread.page import tasks
-from colorread.page.core import (
-    Core,
-    CoreHere,
-    EntryHere,
-    OwnForm,
-    TankHere,
-    ViewHere,
-    ViewSoon,
-    require_own_form,
-    status_of,
-)
+from colorread.page.core import Core, CoreHere, EntryHere, OwnForm, TankHere, ViewHere, ViewSoon, require_own_form
 from colorread.page.guard import YEAR_S
 from colorread.page.pages_tank import DONE, USUAL_SHARE
-from colorread.page.shown import ReadingView, last_view, page, redirect, tank_url, view_of
+from colorread.page.shown import ReadingView, last_view, page, redirect, status_of, tank_url, view_of
 from colorread.page.uploads import PHOTO_BYTES_MAX, PHOTOS_MAX, Upload, receive_photos
 from colorread.report import calendar_bytes
 from colorread.tank import LEAST_READINGS, LETTERS, Tank

@@ -209,8 +209,7 @@ def _known_photos(
         elif strength is None:
             raise ValueError("The ionic strength of the known fluid is missing; choose its buffer, or enter it.")
         else:
-            numbers = {"ionic_strength_mol_kg": strength, "temperature_c": temperature_c}
-            known.append(profiles.buffer_photo(path, ph, **numbers))
+            known.append(profiles.buffer_photo(path, ph, ionic_strength_mol_kg=strength, temperature_c=temperature_c))
     return known
 
 

@@ -25,6 +25,7 @@ Units = Mapping[Quantity, Unit]
 _UNITS_COOKIE = "colorread-units"
 CHOSEN: tuple[Quantity, ...] = ("temperature", "kh", "volume", "mass")
 """The quantities whose units are chosen, in the order of the cookie."""
+_STATUS_OF_REASON = {"not-a-photo": 415, "too-large": 413, "profile": 409}
 _DAYS_FROM_H = 48  # from this age on, it is given in days
 _CLOCKS_APART = timedelta(minutes=2)  # between a phone and this machine when both are right: assumption
 
@@ -103,6 +104,11 @@ def page(
         )
     )
     return HTMLResponse(text, status)
+
+
+def status_of(reason: Reason) -> int:
+    """Return the HTTP status for a photo that was refused."""
+    return _STATUS_OF_REASON.get(reason.code, 422)
 
 
 def tank_url(name: str, rest: str = "") -> str:
