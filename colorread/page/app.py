@@ -24,7 +24,6 @@ from colorread.page.shown import page
 from colorread.report import PLOT_COLORS
 
 _STATIC = Path(__file__).parent / "static"
-_DISK_FULL = frozenset((errno.ENOSPC, errno.EDQUOT))
 _NEXT_STEPS = {
     400: "Go back and try again.",
     403: "Go back, reload the page there, and try again.",
@@ -127,7 +126,7 @@ def problem_of(error: Exception) -> tuple[int, str, str]:
             return 500, str(error), "Nothing was changed. Try another photo or other values."
         case WorkFailed():
             status, message = 503, str(error)
-        case OSError() if error.errno in _DISK_FULL:
+        case OSError(errno=errno.ENOSPC | errno.EDQUOT):
             status, message = 507, "The disk of the computer that runs the page is full."
         case OSError():
             status, message = 500, f"A file could not be used: {error.strerror or 'unknown reason'}."
