@@ -71,9 +71,9 @@ def report_html(summary: tank.TankSummary, entries: Iterable[LogEntry]) -> str:
             n_pictures=n_pictures,
             n_without=sum(entry.picture is not None for entry in ordered) - n_pictures,
             settings=[
-                (setting.shown.label, shown)
+                (setting.label, shown)
                 for setting, shown in tank.setting_rows(summary.tank)
-                if shown and setting.shown.group != "Photos"  # private: a report may be passed on
+                if shown and setting.group != "Photos"  # private: a report may be passed on
             ],
             plan=tank.plan_lines(summary.plan),
             letters=tank.LETTERS,

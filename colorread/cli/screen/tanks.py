@@ -115,7 +115,7 @@ def print_tanks(terminal: Terminal, tanks: Iterable[tank_room.Tank], counts: Map
 def print_tank(terminal: Terminal, tank: tank_room.Tank, n_readings: int) -> None:
     """Print all settings of a tank."""
     terminal.say(f"{tank.name} (made up)" if tank.made_up else tank.name, "bold underline")
-    settings = ((setting.shown.label, value or "not set") for setting, value in tank_room.setting_rows(tank))
+    settings = ((setting.label, value or "not set") for setting, value in tank_room.setting_rows(tank))
     terminal.table(("", ""), (*settings, ("Readings", str(n_readings))), show_header=False)
 
 
