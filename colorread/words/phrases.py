@@ -6,9 +6,11 @@ import math
 import os
 import re
 import shlex
+import tomllib
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import cache
+from importlib.resources import files
 from typing import TYPE_CHECKING, NamedTuple
 
 from colorread.chemistry import with_other_unit
@@ -49,37 +51,8 @@ class FlagText(NamedTuple):
         return f"{self.seen}. {self.advice}." if self.advice else f"{self.seen}."
 
 
-FLAG_TEXTS = {
-    "marker-missing": FlagText("A corner marker is hidden", "Show all four"),
-    "two-markers": FlagText("Only two corner markers are as printed", "Show all four"),
-    "marker-off": FlagText("A corner marker is bent, shaded or from another card or tag", "Show only one, flat"),
-    "card-bent": FlagText("The card or tag is bent", "Put it on something flat"),
-    "card-cut-off": FlagText("An edge of the card or tag is outside the photo", "Show all of it"),
-    "card-tilted": FlagText("The card or tag is seen at an angle", "Hold the phone parallel to it"),
-    "mixed-light": FlagText("The light has two colors, as from a window and a lamp", "Use only one"),
-    "dirty": FlagText("The card or tag is dirty", "Wipe it"),
-    "clipped": FlagText("The fluid or the paper around it is overexposed", "Darken the photo a little"),
-    "glare": FlagText("Glare on much of the fluid", "Turn the vial, or move the lamp"),
-    "little-dye": FlagText("Pale fluid widens the interval", "Add a drop of dye"),
-    "odd-color": FlagText("The color is unlike the dye's, which widens the interval", "Check dye, lamp and outline"),
-    "dark-fluid": FlagText("Very dark fluid", "Use a drop less dye, or a thinner vial"),
-    "tone-uncertain": FlagText("The phone's contrast is unclear", "Show both gray rows, evenly lit, without filters"),
-    "tank-water": FlagText("Tank water holds other acids, which bias the reading", "Use fluid of known KH"),
-    "near-dye-limit": FlagText("The dye is at the end of its range", "Use fluid of another KH"),
-    "other-phone": FlagText("The profile is from another phone", "Calibrate with this one"),
-    "unknown-phone": FlagText("The photo names no phone, so the profile counts less", "Send the original photo"),
-    "beyond-profile": FlagText("The pH is beyond what was calibrated", "Calibrate that end too"),
-    "other-light": FlagText("The profile is from another lamp", "Calibrate under this one"),
-    "vial-pointed": FlagText("You marked the fluid", "Check its outline in the evidence picture"),
-}
-_OF_THE_FLUID = frozenset(
-    ("clipped", "glare", "little-dye", "odd-color", "dark-fluid", "tank-water", "near-dye-limit", "vial-pointed")
-)
-# At the same CO2 a higher KH means a higher pH, which is bluer.
-_BACK_INTO_RANGE = {
-    "below": FlagText("Fully yellow: the end of the dye's range", "Use fluid of higher KH"),
-    "above": FlagText("Fully blue: the end of the dye's range", "Use fluid of lower KH"),
-}
+_FLAGS = tomllib.loads(files(__package__).joinpath("flags.toml").read_text(encoding="utf-8"))
+FLAG_TEXTS = {code: FlagText(**text) for texts in _FLAGS.values() for code, text in texts.items()}
 
 
 def clean_name(name: str) -> str:
@@ -324,11 +297,10 @@ def flag_texts(reading: Reading) -> tuple[FlagText, ...]:
         In the order of the flags; an unknown code, as from a later version, is shown as it is.
     """
     reference = reading.reference or "card or tag"
-    known = FLAG_TEXTS if reading.limit is None else FLAG_TEXTS | {"near-dye-limit": _BACK_INTO_RANGE[reading.limit]}
     texts = (
-        known.get(code, FlagText(code, ""))
+        FLAG_TEXTS.get(f"{code}/{reading.limit}") or FLAG_TEXTS.get(code, FlagText(code, ""))
         for code in reading.flags
-        if reading.status == "read" or code not in _OF_THE_FLUID
+        if reading.status == "read" or code not in _FLAGS["fluid"]
     )
     return tuple(text._replace(seen=text.seen.replace("card or tag", reference)) for text in texts)
 
