@@ -9,13 +9,13 @@ from fastapi.responses import Response
 
 from calibration import CHART_PH, render_card_sheet, render_chart_sheet, render_tag_sheet
 from colorread import limits
-from colorread.chemistry import CAUTIONS, UNITS, co2_from_ph, color_in_room_air, dye_drops, fluid_recipe
+from colorread.chemistry import CAUTIONS, co2_from_ph, color_in_room_air, dye_drops, fluid_recipe
 from colorread.page import tasks
 from colorread.page.core import TankHere, core_of
 from colorread.page.shown import UnitsHere, page, parse_number, units_shown
 from colorread.page.tank_form import SentForm, apply_form, texts_in, texts_of
 from colorread.tank import SETTINGS, GasPlan, Tank, answer_lines, plan_cautions, plan_rows, plan_title
-from colorread.words import dkh_words, fluid_rows, gas_cautions
+from colorread.words import fluid_rows, gas_cautions, kh_words
 
 router = APIRouter(include_in_schema=False)
 _PLANNED = ("volume", "lights", "source", "valve", "source_amount")  # settings that may be changed for a plan
@@ -72,12 +72,6 @@ async def _plan_page(request: Request, tank: Tank | None) -> Response:
 def fluid(request: Request, units: UnitsHere, kh: str = "", volume: str = "1000", vial: str = "5") -> Response:
     """Show the recipe for a KH, a volume and a vial."""
     unit = units["kh"]
-
-    def three_digits(kh_dkh: float, form: str) -> str:
-        """Return a KH to three digits, which is finer than it can be mixed."""
-        return unit.text(unit.to_base(float(f"{float(unit.number(kh_dkh)):.3g}")))
-
-    kh_words = dkh_words if unit == UNITS["kh"]["dkh"] else three_digits
     texts = {"kh": kh or unit.number(limits.USUAL_KH_DKH), "volume": volume, "vial": vial}
     wrong = title = ""
     rows: tuple[tuple[str, str], ...] = ()
@@ -87,8 +81,8 @@ def fluid(request: Request, units: UnitsHere, kh: str = "", volume: str = "1000"
         vial_ml = parse_number("The fluid in the vial", vial)
         recipe = fluid_recipe(kh_dkh, parse_number("The volume", volume))
         dose = dye_drops(vial_ml, kh_dkh=recipe.kh_dkh)
-        rows = fluid_rows(recipe, dose, color_in_room_air(kh_dkh, _ROOM_C), vial_ml, kh_words=kh_words)
-        title = f"{recipe.second.total_ml:g} mL of {kh_words(recipe.kh_dkh, '.2f')}"
+        rows = fluid_rows(recipe, dose, color_in_room_air(kh_dkh, _ROOM_C), vial_ml, unit=unit)
+        title = f"{recipe.second.total_ml:g} mL of {kh_words(recipe.kh_dkh, '.2f', unit)}"
     except ValueError as error:
         wrong = str(error)
     return page(request, "fluid.html", texts=texts, wrong=wrong, rows=rows, title=title, cautions=CAUTIONS)

@@ -11,7 +11,7 @@ from .gas_care import (
     has_open_hose as has_open_hose,
     stop_gas_words as stop_gas_words,
 )
-from .mixing import dkh_words as dkh_words, fluid_rows as fluid_rows, room_air_words as room_air_words
+from .mixing import fluid_rows as fluid_rows, kh_words as kh_words, room_air_words as room_air_words
 from .phrases import (
     FISH_SIGNS as FISH_SIGNS,
     NO_BREAK as NO_BREAK,

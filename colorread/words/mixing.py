@@ -2,36 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
-from colorread.chemistry import RENEWAL, DyeDose, FluidRecipe, RoomAirColor, with_other_unit
+from colorread.chemistry import RENEWAL, UNITS, DyeDose, FluidRecipe, RoomAirColor, Unit, with_other_unit
 
 _MOST_READABLE_PH = 7.5  # above it the dye hardly changes, and a reading is one-sided: assumption
-
-KhWords = Callable[[float, str], str]
-"""Takes a KH [dKH] and its format in dKH, such as ``.2f``; returns it with a unit."""
+_DKH = UNITS["kh"]["dkh"]
 
 
-def dkh_words(kh_dkh: float, form: str) -> str:
+def kh_words(kh_dkh: float, form: str, unit: Unit = _DKH) -> str:
     """
-    Return a KH in dKH.
+    Return a KH with its unit.
 
     Parameters
     ----------
     kh_dkh : float
         The KH [dKH].
     form : str
-        Format of the number, such as ``.2f``.
+        Format of the number in dKH, such as ``.2f``; other units get three digits, which is finer than can be mixed.
+    unit : Unit, optional
+        The keeper's unit.
 
     Returns
     -------
     str
         Number and unit.
     """
-    return f"{kh_dkh:{form}} dKH"
+    if unit == _DKH:
+        return f"{kh_dkh:{form}} dKH"
+    return unit.text(unit.to_base(float(f"{float(unit.number(kh_dkh)):.3g}")))
 
 
-def room_air_words(air: RoomAirColor, kh_words: KhWords = dkh_words) -> str:
+def room_air_words(air: RoomAirColor, unit: Unit = _DKH) -> str:
     """
     Return what the fluid should look like after some hours in room air.
 
@@ -39,8 +39,8 @@ def room_air_words(air: RoomAirColor, kh_words: KhWords = dkh_words) -> str:
     ----------
     air : RoomAirColor
         Color to expect.
-    kh_words : callable, optional
-        Puts a KH into words, as in `fluid_rows`.
+    unit : Unit, optional
+        Unit of the KH.
 
     Returns
     -------
@@ -49,7 +49,7 @@ def room_air_words(air: RoomAirColor, kh_words: KhWords = dkh_words) -> str:
     """
     least_ph = min(air.ph_stuffy_air, _MOST_READABLE_PH)
     return (
-        f"After a few hours in room air, {kh_words(air.kh_dkh, 'g')} fluid with dye is {air.color}: pH "
+        f"After a few hours in room air, {kh_words(air.kh_dkh, 'g', unit)} fluid with dye is {air.color}: pH "
         f"{air.ph_stuffy_air:.1f} in a stuffy room, {air.ph_outdoor_air:.1f} outdoors. A photo should read pH "
         f"{least_ph:.1f} or more."
     )
@@ -62,7 +62,7 @@ def fluid_rows(
     vial_ml: float,
     *,
     option: str = "",
-    kh_words: KhWords = dkh_words,
+    unit: Unit = _DKH,
 ) -> tuple[tuple[str, str], ...]:
     """
     Return how to mix the fluid.
@@ -79,8 +79,8 @@ def fluid_rows(
         Fluid in the vial [mL].
     option : str, optional
         How to enter the KH of the dyed fluid, appended to the words that ask for it.
-    kh_words : callable, optional
-        Puts a KH into words in the keeper's unit; the KH to enter is given in dKH too.
+    unit : Unit, optional
+        Unit of the KH; the KH to enter is given in dKH too.
 
     Returns
     -------
@@ -88,7 +88,7 @@ def fluid_rows(
         Steps and remarks: a short label and a text.
     """
     first, second, error = recipe.first, recipe.second, recipe.error
-    vial, vial_dkh = kh_words(dose.kh_in_vial_dkh, ".2f"), dkh_words(dose.kh_in_vial_dkh, ".2f")
+    vial, vial_dkh = kh_words(dose.kh_in_vial_dkh, ".2f", unit), kh_words(dose.kh_in_vial_dkh, ".2f")
     diluted = vial if vial == vial_dkh else f"{vial} ({vial_dkh})"
     soda = with_other_unit("mass", recipe.baking_soda_g)
     off_percent = recipe.error_weighed_directly.kh_error_percent
@@ -97,22 +97,22 @@ def fluid_rows(
     steps = {
         "1 Stock": (
             f"Dissolve {soda} baking soda in pure water, then top up to {recipe.stock_ml:g} mL: "
-            f"{kh_words(recipe.stock_kh_dkh, '.0f')}."
+            f"{kh_words(recipe.stock_kh_dkh, '.0f', unit)}."
         ),
         "2 Dilute": (
             f"Top up {first.portion_ml:g} mL of the stock to {first.total_ml:g} mL with pure water: "
-            f"{kh_words(first.kh_dkh, '.1f')}."
+            f"{kh_words(first.kh_dkh, '.1f', unit)}."
         ),
         "3 Fluid": (
             f"Top up {second.portion_ml:g} mL of that to {second.total_ml:g} mL with pure water: "
-            f"{kh_words(second.kh_dkh, '.2f')}."
+            f"{kh_words(second.kh_dkh, '.2f', unit)}."
         ),
         "4 Dye": (
             f"Add {drops} of 0.04 % bromothymol blue to {vial_ml:g} mL of the fluid in the vial (usual: 2 to 5 drops "
             f"in 2 to 5 mL). The drops dilute it to {diluted}: enter that KH{option}. The dye itself may change it by "
             f"another {dose.dye_alkalinity_percent:.1f} %; the interval includes that."
         ),
-        "5 Check": room_air_words(air, kh_words),
+        "5 Check": room_air_words(air, unit),
         "Accuracy": (
             f"±{error.kh_error_percent:.1f} % in KH and ±{error.co2_error_percent:.1f} % in CO2, without the dye. "
             f"Weighing {recipe.direct_baking_soda_g:.3f} g directly {directly}."
