@@ -9,7 +9,7 @@ import pytest
 
 from colorread.result import Interval, chance_above, level_of
 from colorread.tank.advice import FISH_PROBABILITY, Candidate, advise, candidates, full_charge, handling_of
-from colorread.tank.advice_words import MUCH_MORE, change_words
+from colorread.tank.advice_words import SET_BY, change_words
 from colorread.tank.events import Event
 from colorread.tank.fit import TankFit, fit_tank
 from colorread.tank.forecast import DayStart, day_course, day_start, forecast, lit_hours, rate_for_peak
@@ -300,7 +300,8 @@ def test_far_below_the_range_the_way_up_is_said(kind: SourceKind | None) -> None
     tank = replace(low.tank, source=None if kind is None else GasSource(kind=kind))
     advice = advise(fit_tank(tank, low.readings), tank)
     assert advice.recommended is None
-    assert MUCH_MORE[handling_of(tank.source, parse_span("08:00-18:00")).set_by] in advice.sentences[0]
+    set_by = handling_of(tank.source, parse_span("08:00-18:00")).set_by
+    assert SET_BY[set_by]["much_more"] in advice.sentences[0]
     # What lowers the CO2 is no alternative there.
     for other in advice.others:
         assert other.peak_mg_l.value >= advice.today.peak_mg_l.value

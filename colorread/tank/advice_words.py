@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Mapping
+from importlib.resources import files
 
 from colorread.tank.results import Change, Decision, Handling, Outcome
 from colorread.tank.settings import DailySpan, Tank
@@ -18,45 +20,8 @@ from colorread.words import (
     watch_cautions,
 )
 
-# How to start the gas, stop it, and both, by what switches it.
-_SWITCHING = {
-    "gas": ("Turn the gas on at {on}", "Turn the gas off at {off}", "Turn the gas on at {on} and off at {off}"),
-    "hose": (
-        "Put the hose into the tank at {on}",
-        "Pull the hose out of the tank at {off}",
-        "Put the hose into the tank at {on} and pull it out at {off}",
-    ),
-    "unknown": ("Start the gas at {on}", "Run the gas until {off}", "Run the gas from {on} to {off}"),
-}
-_HIGHER = "Hang the diffuser higher, so that about {percent:.0f} % less gas dissolves."
-_DEEPER = "Hang the diffuser deeper or in the outflow, so that about {percent:.0f} % more gas dissolves."
-# How to give less gas, and more, by what sets it.
-_SETTING = {
-    "valve": (
-        "Turn the gas down by about {percent:.0f} %{bubbles}.",
-        "Turn the gas up by about {percent:.0f} %{bubbles}.",
-    ),
-    "bottle": (_HIGHER, _DEEPER),
-    "depth": (_HIGHER, _DEEPER),
-    "unknown": (
-        "Turn the gas valve down by about {percent:.0f} %{bubbles}.",
-        "Turn the gas valve up by about {percent:.0f} %{bubbles}.",
-    ),
-}
-_NIGHT_LOSS = {
-    1.5: "Ripple the surface a little more at night, so that 1.5 times as much CO2 leaves.",
-    2.0: "Ripple the surface more at night, so that twice as much CO2 leaves.",
-    3.0: "Run an air stone at night, so that three times as much CO2 leaves.",
-}
-# How to restart with less gas without a valve.
-_WITH_LESS = {"bottle": ", with fewer bottles or a smaller charge", "depth": ", which needs a needle valve"}
-# How to get much more gas. Steps of at most a fifth: common practice, no source.
-MUCH_MORE = {
-    "valve": "turn it up by at most a fifth at a time",
-    "bottle": "hang the diffuser deeper or in the outflow, or add a bottle or a larger charge",
-    "depth": "hang the diffuser deeper",
-    "unknown": "turn it up by at most a fifth at a time, or add a DIY bottle",
-}
+_TEXTS = tomllib.loads(files(__package__).joinpath("advice.toml").read_text(encoding="utf-8"))
+SET_BY: Mapping[str, Mapping[str, str]] = _TEXTS["set_by"]
 _LOOK = "Look at the fish now."
 _TOMORROW = "Take new photos tomorrow."
 _UNCHANGED: Mapping[Outcome, str] = {
@@ -74,31 +39,29 @@ _NEW_CHARGE = "A refilled bottle starts at its full rate. Start it in the mornin
 def change_words(change: Change, handling: Handling, gas: DailySpan, bubbles: float | None) -> str:
     """Return a single change as an instruction, given the present gas hours and, if known, bubbles a minute."""
     if change.gas is not None and handling.switched_by is not None:
-        start, end, both = _SWITCHING[handling.switched_by]
         if gas.hours >= 24.0:
-            words, before = both, "day and night"
+            what, before = "both", "day and night"
         else:
-            words, before = (start, f"{gas.on:%H:%M}") if change.gas.on != gas.on else (end, f"{gas.off:%H:%M}")
-        on, off = (f"{clock:%H:%M}" for clock in (change.gas.on, change.gas.off))
-        return f"{words.format(on=on, off=off)} instead of {before}."
+            what, before = ("start", f"{gas.on:%H:%M}") if change.gas.on != gas.on else ("stop", f"{gas.off:%H:%M}")
+        words: str = _TEXTS["switched_by"][handling.switched_by][what]
+        return f"{words.format(on=change.gas.on, off=change.gas.off)} instead of {before}."
     if change.refill_on is not None:
         words = "Refill the bottle in the morning"
         if change.refill_share < 1.0:
             words += f", with at most about {change.refill_share * 100.0:.0f} % of the last charge"
         return f"{words}."
     if change.night_loss_factor != 1.0:
-        return _NIGHT_LOSS[change.night_loss_factor]
+        return str(_TEXTS["night_loss"][f"{change.night_loss_factor:g}"])
     factor = change.rate_factor
     if factor == 1.0:
         return "Change nothing."
-    percent, (down, up) = abs(factor - 1.0) * 100.0, _SETTING[handling.set_by]
-    return (down if factor < 1.0 else up).format(percent=percent, bubbles=_bubble_words(bubbles, factor))
+    words = SET_BY[handling.set_by]["down" if factor < 1.0 else "up"]
+    return words.format(percent=abs(factor - 1.0) * 100.0, bubbles=_bubble_words(bubbles, factor))
 
 
 def new_start_words(factor: float, handling: Handling, bubbles: float | None) -> str:
     """Return how to restart stopped gas at a share of its former rate."""
-    how = _WITH_LESS.get(handling.set_by) or _bubble_words(bubbles, factor)
-    return f"Start again with at most about {factor * 100.0:.0f} % of the gas{how}."
+    return SET_BY[handling.set_by]["restart"].format(percent=factor * 100.0, bubbles=_bubble_words(bubbles, factor))
 
 
 def _bubble_words(bubbles: float | None, factor: float) -> str:
@@ -151,7 +114,7 @@ def _order_words(decision: Decision, tank: Tank, handling: Handling) -> str:
     if outcome == "pause":
         return f"{_LOOK} Stop the gas for a few hours: {stop}. {_TOMORROW}"
     if outcome == "climb":
-        return f"Plants could use more gas: {MUCH_MORE[handling.set_by]}, and wait two days after each step."
+        return f"Plants could use more gas: {SET_BY[handling.set_by]['much_more']}, and wait two days after each step."
     if new is None:
         may_be_cylinder = outcome == "check source" and tank.source_kind in ("cylinder", None)
         return _UNCHANGED[outcome] + (" Close a cylinder's valve before you change it." if may_be_cylinder else "")
