@@ -4,7 +4,9 @@
 
 from __future__ import annotations
 
-from typing import Literal
+import tomllib
+from importlib.resources import files
+from typing import Any, Literal
 
 SourceKind = Literal["fermentation", "acid-bicarbonate", "cylinder"]
 SOURCE_WORDS: dict[SourceKind, str] = {
@@ -24,31 +26,12 @@ NO_VALVE_ON_YEAST = (
     "hose, without a valve."
 )
 SENSITIVE_ANIMALS = "shrimp, snails, fry, discus, fish of cold or fast water (hobby convention)"
-_HOSE_OUT = "pull the hose out of the tank, never close or pinch it"
-_IF_BOTTLE = f" (DIY bottle: {_HOSE_OUT})"
 SIGNS_IN_SHORT = "Fish gasping or breathing fast? Run an air stone."
 SIGNS_OF_DISTRESS = (
     "Signs of too much CO2 or too little oxygen: fish gasp at the surface, breathe fast, lose balance or lie still. "
     "The end of the night is the critical time."
 )
-
-_ROOM = (
-    "CO2 collects in closed rooms, cupboards and cellars. Ventilate where the gas source stands; leave the room if you "
-    "get a headache, breathe fast or feel dizzy."
-)
-_BOTTLE = (
-    "DIY bottle: never seal it or pinch its hose. Use a pressure-rated one, secured against tipping, with a check "
-    "valve and a trap bottle. A blocked hose or diffuser builds pressure."
-)
-_VALVED_BOTTLE = (
-    "Acid bottle with a valve: use a pressure-rated one with a relief valve and a check valve, secured against "
-    "tipping. Follow its supplier's instructions and local codes. It keeps making gas behind the valve, so never "
-    "refill it under pressure. Keep acid away from eyes and skin."
-)
-_CYLINDER = (
-    "Cylinder: upright, secured, away from heat and sun, with regulator and check valve as its supplier and local "
-    "codes require. When it is nearly empty, the gas may come in one rush."
-)
+_TEXTS = tomllib.loads(files(__package__).joinpath("gas_care.toml").read_text(encoding="utf-8"))
 
 
 def has_open_hose(source: SourceKind | None, valve: Valve | None = None) -> bool:
@@ -84,32 +67,21 @@ def stop_gas_words(source: SourceKind | None, valve: Valve | None = None) -> str
     str
         An order in lower case, without a period; with every way if the source is not known.
     """
-    if source is None:
-        return f"turn it off{_IF_BOTTLE}"
-    if has_open_hose(source, valve):
-        return _HOSE_OUT
-    if source == "acid-bicarbonate":
-        return "pull the hose out of the tank"
-    return "close the cylinder's own valve" if valve == "none" else "turn it off"
+    return str(_texts_for(source, valve)["stop"])
 
 
 def less_gas_words(source: SourceKind | None, valve: Valve | None = None, *, a_little: bool = False) -> str:
     """Return how to reduce the gas at once, as `stop_gas_words` does; `a_little` if a little less may be enough."""
-    down = "turn the gas down a little" if a_little else "turn the gas down"
-    if source is None:
-        return f"{down} (DIY bottle: hose out of the tank, never closed or pinched)"
-    if has_open_hose(source, valve) or valve == "none":
-        return f"{stop_gas_words(source, valve)}{'; a few hours are enough to begin with' if a_little else ''}"
-    return down
+    return str(_texts_for(source, valve)["a_little_less" if a_little else "less"])
 
 
 def distress_words(source: SourceKind | None, valve: Valve | None = None) -> str:
     """Return what to do if fish show signs of distress, with the parameters of `stop_gas_words`."""
-    how = _IF_BOTTLE if source is None or has_open_hose(source, valve) else ""
     # Water of the same temperature and hardness, without chlorine: common practice, no source.
     return (
-        f"If you see them, stop the gas{how}. Ripple the surface or run an air stone. Replace part of the water with "
-        "conditioned (dechlorinated) water of the same temperature and hardness. If that does not help, call a vet."
+        f"If you see them, {_texts_for(source, valve)['in_distress']}. Ripple the surface or run an air stone. Replace "
+        "part of the water with conditioned (dechlorinated) water of the same temperature and hardness. If that does "
+        "not help, call a vet."
     )
 
 
@@ -127,8 +99,18 @@ def gas_cautions(source: SourceKind | None, valve: Valve | None = None) -> tuple
     tuple of str
         The cautions; those for every source if it is not known.
     """
+    return tuple(_TEXTS["cautions"][name] for name in _texts_for(source, valve)["cautions"])
+
+
+def _texts_for(source: SourceKind | None, valve: Valve | None) -> dict[str, Any]:
+    """Return the entry of ``gas_care.toml`` for this hardware."""
     if source is None:
-        return _ROOM, _BOTTLE, _CYLINDER
-    if source == "cylinder":
-        return _ROOM, _CYLINDER
-    return _ROOM, _BOTTLE if has_open_hose(source, valve) else _VALVED_BOTTLE
+        hardware = "unknown"
+    elif has_open_hose(source, valve):
+        hardware = "open-bottle"
+    elif source == "acid-bicarbonate":
+        hardware = "valved-bottle"
+    else:
+        hardware = "open-cylinder" if valve == "none" else "cylinder"
+    texts: dict[str, Any] = _TEXTS["hardware"][hardware]
+    return texts
