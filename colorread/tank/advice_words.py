@@ -6,28 +6,19 @@ import tomllib
 from collections.abc import Mapping
 from importlib.resources import files
 
+from colorread import words
 from colorread.tank.results import Change, Decision, Handling, Outcome
 from colorread.tank.settings import DailySpan, Tank
 from colorread.tank.tank_words import AERATE, lit_words, night_words, share_words, timer_words
-from colorread.words import (
-    ACT_CAUTIONS,
-    LEAVE_IT,
-    WATCH,
-    gas_cautions,
-    percent_words,
-    plural,
-    stop_gas_words,
-    watch_cautions,
-)
 
 _TEXTS = tomllib.loads(files(__package__).joinpath("advice.toml").read_text(encoding="utf-8"))
 SET_BY: Mapping[str, Mapping[str, str]] = _TEXTS["set_by"]
 _LOOK = "Look at the fish now."
 _TOMORROW = "Take new photos tomorrow."
 _UNCHANGED: Mapping[Outcome, str] = {
-    "watch": WATCH,
-    "leave": LEAVE_IT,
-    "leave untried": f"{LEAVE_IT} Enter the lights' hours to see what a change would do.",
+    "watch": words.WATCH,
+    "leave": words.LEAVE_IT,
+    "leave untried": f"{words.LEAVE_IT} Enter the lights' hours to see what a change would do.",
     "check source": "Check the gas source first: empty, closed, or a blocked hose?",
 }
 _ONE_CHANGE = "Make one change at a time. Wait two days, look at the fish and take new photos before the next."
@@ -43,20 +34,20 @@ def change_words(change: Change, handling: Handling, gas: DailySpan, bubbles: fl
             what, before = "both", "day and night"
         else:
             what, before = ("start", f"{gas.on:%H:%M}") if change.gas.on != gas.on else ("stop", f"{gas.off:%H:%M}")
-        words: str = _TEXTS["switched_by"][handling.switched_by][what]
-        return f"{words.format(on=change.gas.on, off=change.gas.off)} instead of {before}."
+        order = _TEXTS["switched_by"][handling.switched_by][what]
+        return f"{order.format(on=change.gas.on, off=change.gas.off)} instead of {before}."
     if change.refill_on is not None:
-        words = "Refill the bottle in the morning"
+        order = "Refill the bottle in the morning"
         if change.refill_share < 1.0:
-            words += f", with at most about {change.refill_share * 100.0:.0f} % of the last charge"
-        return f"{words}."
+            order += f", with at most about {change.refill_share * 100.0:.0f} % of the last charge"
+        return f"{order}."
     if change.night_loss_factor != 1.0:
         return str(_TEXTS["night_loss"][f"{change.night_loss_factor:g}"])
     factor = change.rate_factor
     if factor == 1.0:
         return "Change nothing."
-    words = SET_BY[handling.set_by]["down" if factor < 1.0 else "up"]
-    return words.format(percent=abs(factor - 1.0) * 100.0, bubbles=_bubble_words(bubbles, factor))
+    order = SET_BY[handling.set_by]["down" if factor < 1.0 else "up"]
+    return order.format(percent=abs(factor - 1.0) * 100.0, bubbles=_bubble_words(bubbles, factor))
 
 
 def new_start_words(factor: float, handling: Handling, bubbles: float | None) -> str:
@@ -75,12 +66,13 @@ def advice_sentences(decision: Decision, tank: Tank, handling: Handling) -> tupl
     sentences = [_first_words(decision, tank, handling)]
     if is_stopped:
         sentences.append("No simulated change is enough." if new is None else new.words)
+    chance = words.percent_words(today.fish_probability)
     sentences.append(
-        f"With nothing changed: {percent_words(today.fish_probability)} chance of staying below {marks.fish_mg_l:g} "
-        f"mg/L all day, and in the plants' range for {share_words(today)} of {lit_words(tank.lights)}."
+        f"With nothing changed: {chance} chance of staying below {marks.fish_mg_l:g} mg/L all day, and in the plants' "
+        f"range for {share_words(today)} of {lit_words(tank.lights)}."
     )
     if new is not None:
-        chance = percent_words(new.fish_probability)
+        chance = words.percent_words(new.fish_probability)
         sentences.append(f"With the change: {chance} chance, and {share_words(new)} of that time.")
     if is_stopped:
         return (*sentences, _TOMORROW)
@@ -91,24 +83,24 @@ def advice_sentences(decision: Decision, tank: Tank, handling: Handling) -> tupl
     if decision.timer is not None and decision.timer.is_worth_it:
         sentences.append(timer_words(decision.timer))
     if (days := decision.calm_in_days) is not None:
-        sentences.append(f"The gas is fading: no concern in about {plural(days, 'day')} if nothing is changed.")
+        sentences.append(f"The gas is fading: no concern in about {words.plural(days, 'day')} if nothing is changed.")
     return tuple(sentences)
 
 
 def _first_words(decision: Decision, tank: Tank, handling: Handling) -> str:
     """Return everything to do first; this is what every screen shows."""
     new, night = decision.recommended, decision.night
-    words = [_order_words(decision, tank, handling)]
+    orders = [_order_words(decision, tank, handling)]
     if decision.is_overdosed:
-        words.append(f"Run an air stone too, until new photos read below {tank.judged_by.fish_mg_l:g} mg/L.")
+        orders.append(f"Run an air stone too, until new photos read below {tank.judged_by.fish_mg_l:g} mg/L.")
     elif night is not None and night.aerate and (new is None or new.change.night_loss_factor == 1.0):
-        words.append(AERATE)
-    return " ".join(words)
+        orders.append(AERATE)
+    return " ".join(orders)
 
 
 def _order_words(decision: Decision, tank: Tank, handling: Handling) -> str:
     outcome, new, gas = decision.outcome, decision.recommended, tank.gas_hours
-    stop = stop_gas_words(tank.source_kind, tank.valve)
+    stop = words.stop_gas_words(tank.source_kind, tank.valve)
     if outcome == "stop":
         return f"{_LOOK} Stop the gas: {stop}."
     if outcome == "pause":
@@ -119,20 +111,20 @@ def _order_words(decision: Decision, tank: Tank, handling: Handling) -> str:
         may_be_cylinder = outcome == "check source" and tank.source_kind in ("cylinder", None)
         return _UNCHANGED[outcome] + (" Close a cylinder's valve before you change it." if may_be_cylinder else "")
     ends_otherwise = new.change.gas is not None and gas is not None and new.change.gas.off != gas.off
-    words = (
+    orders = (
         _LOOK if decision.is_urgent else "",
         new.words,
         "Never close or pinch the hose." if handling.switched_by == "hose" and ends_otherwise else "",
     )
-    return " ".join(filter(None, words))
+    return " ".join(filter(None, orders))
 
 
 def advice_cautions(tank: Tank, *, overdosed: bool) -> tuple[str, ...]:
     """Return the cautions that go with the advice; for an overdosed tank, only raising the gas again must be slow."""
     return (
-        *(ACT_CAUTIONS if overdosed else (_ONE_CHANGE,)),
+        *(words.ACT_CAUTIONS if overdosed else (_ONE_CHANGE,)),
         _ONLY_PHOTOS,
-        *watch_cautions(tank.judged_by),
+        *words.watch_cautions(tank.judged_by),
         *(() if tank.source_kind == "cylinder" else (_NEW_CHARGE,)),
-        *gas_cautions(tank.source_kind, tank.valve),
+        *words.gas_cautions(tank.source_kind, tank.valve),
     )

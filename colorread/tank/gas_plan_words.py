@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from colorread import words
 from colorread.chemistry import with_other_unit
 from colorread.records import Kept, plain
 from colorread.result import Interval
@@ -11,19 +12,6 @@ from colorread.tank.advice import handling_of
 from colorread.tank.charge import MONOHYDRATE_PER_ACID, SUGAR_G_PER_CUP, YEAST_G_PER_TSP, Substance
 from colorread.tank.gas_plan import GasPlan, StartPlan
 from colorread.tank.tank_words import AERATE, night_words, timer_words
-from colorread.words import (
-    NO_VALVE_ON_YEAST,
-    SOURCE_WORDS,
-    SourceKind,
-    co2_words,
-    date_span_words,
-    date_words,
-    days_words,
-    gas_cautions,
-    number_words,
-    percent_words,
-    watch_cautions,
-)
 
 _PER_CUP = {"cup": 1.0, "tbsp": 16.0, "tsp": 48.0}
 # Level US cups; a teaspoon of baking soda or citric acid weighs 4.6 g: common practice, no source.
@@ -36,7 +24,7 @@ _G_PER_CUP: dict[Substance, float] = {
 _SPOON_ERROR = 0.05  # nobody fills a spoon more accurately: assumption
 _QUARTERS = ("", "¼", "½", "¾")
 # What the sentences here say about yeast and its doses, depth and hours: common practice, no source.
-_CHARGE_CAUTIONS: dict[SourceKind, str] = {
+_CHARGE_CAUTIONS: dict[words.SourceKind, str] = {
     "fermentation": (
         "Yeast past its date or kept warm starts late or not at all. Never tighten a cap without an open hose. "
         "Keep the mix out of the tank: a second bottle with water catches foam."
@@ -56,7 +44,7 @@ _BY_DEPTH = (
 def plan_title(plan: GasPlan) -> str:
     """Return the title of a plan: tank, gas source and days."""
     name = f" for {plan.tank.name}" if plan.tank.name != "tank" else ""
-    return f"Gas{name}: {SOURCE_WORDS[_kind_of(plan)]}, {plan.days:g} days"
+    return f"Gas{name}: {words.SOURCE_WORDS[_kind_of(plan)]}, {plan.days:g} days"
 
 
 def answer_lines(plan: GasPlan) -> tuple[str, ...]:
@@ -75,7 +63,9 @@ def answer_lines(plan: GasPlan) -> tuple[str, ...]:
     """
     mix = plan.mix
     if mix is None:
-        fills = (f"A filling of {_mass(fill.gas_g)} lasts {days_words(fill.days).short()}." for fill in plan.fills)
+        fills = (
+            f"A filling of {_mass(fill.gas_g)} lasts {words.days_words(fill.days).short()}." for fill in plan.fills
+        )
         return f"{_mass(plan.gas_g)} of gas for {plan.days:g} days.", *fills
     parts = [f"{part.capitalize()}: {amount_words(part, amount)}" for part, amount in mix.parts.items()]
     bottles = "1 bottle of" if mix.bottles == 1 else f"{mix.bottles} bottles, each of"
@@ -129,8 +119,8 @@ def plan_cautions(plan: GasPlan) -> tuple[str, ...]:
     kind = _kind_of(plan)
     return (
         _CHARGE_CAUTIONS[kind],
-        *gas_cautions(kind, plan.tank.valve),
-        *watch_cautions(plan.tank.judged_by),
+        *words.gas_cautions(kind, plan.tank.valve),
+        *words.watch_cautions(plan.tank.judged_by),
         "A plan is no measurement; its rules of thumb are hobby convention. Take photos and let them decide each step.",
     )
 
@@ -193,33 +183,31 @@ def _mixing_lines(plan: GasPlan) -> tuple[str, ...]:
 
 
 def _gives_words(plan: GasPlan) -> str:
-    words = f"{_grams(plan.gives_g_per_day)} of CO2 a day into the water"
+    text = f"{_grams(plan.gives_g_per_day)} of CO2 a day into the water"
     if plan.starts_after_days is not None:
-        words += f"; {_grams(plan.first_days_g_per_day)} a day at first, after half a day to two days"
-    return f"{words}."
+        text += f"; {_grams(plan.first_days_g_per_day)} a day at first, after half a day to two days"
+    return f"{text}."
 
 
 def _until_words(plan: GasPlan) -> str:
-    refill, start = date_words(plan.refill_on), date_words(plan.starts)
-    span = date_span_words(plan.day_after(plan.lasts_days.low), plan.day_after(plan.lasts_days.high))
+    refill, start = words.date_words(plan.refill_on), words.date_words(plan.starts)
+    span = words.date_span_words(plan.day_after(plan.lasts_days.low), plan.day_after(plan.lasts_days.high))
     what = "Change the cylinder" if plan.mix is None else "Refill it"
     return f"About {refill} ({span}), if started on {start}. {what} then."
 
 
 def _fish_words(plan: GasPlan) -> str:
-    words = (
-        f"Daily peak {co2_words(plan.first_peak_mg_l).short()} at first: {percent_words(plan.chance_above_limit)} "
-        f"chance of passing {plan.tank.judged_by.fish_mg_l:g} mg/L."
-    )
+    peak, chance = words.co2_words(plan.first_peak_mg_l).short(), words.percent_words(plan.chance_above_limit)
+    text = f"Daily peak {peak} at first: {chance} chance of passing {plan.tank.judged_by.fish_mg_l:g} mg/L."
     if plan.is_held_back:
-        words += " Kept below the target, as more could pass the fish limit."
+        text += " Kept below the target, as more could pass the fish limit."
     if plan.against_now is not None and plan.against_now > 1.2:
         # Steps of at most a fifth: common practice, no source.
         step = "go up by at most a fifth every two days"
         if handling_of(plan.tank.source, plan.gas).set_by in ("bottle", "depth"):
             step = "hang the diffuser near the surface, and lower it a little every two days"
-        words += f" The plan is {plan.against_now:.2g} times the present gas: {step}."
-    return words
+        text += f" The plan is {plan.against_now:.2g} times the present gas: {step}."
+    return text
 
 
 def _night_lines(plan: GasPlan) -> tuple[str, ...]:
@@ -251,7 +239,7 @@ def _dosing_lines(plan: GasPlan) -> tuple[str, ...]:
     set_by, valve = handling_of(plan.tank.source, plan.gas).set_by, plan.tank.valve
     if set_by == "bottle":
         its_size = "Its size sets the dose: a smaller or larger charge, fewer or more bottles."
-        return NO_VALVE_ON_YEAST, its_size, _BY_DEPTH
+        return words.NO_VALVE_ON_YEAST, its_size, _BY_DEPTH
     if set_by == "depth":
         return "Without a needle valve the gas cannot be set finely. Fit one, and plan again with it.", _BY_DEPTH
     regulator = "Regulator first, then the needle valve. " if plan.tank.source_kind == "cylinder" else ""
@@ -279,7 +267,7 @@ def _start_lines(plan: GasPlan, start: StartPlan) -> tuple[str, ...]:
     if set_by == "bottle":
         lines.append(f"Start low: hang the diffuser near the surface. Then lower it in {steps}, each after a photo.")
     elif set_by == "valve":
-        low_g = number_words(Interval(value=plan.dose_g_per_day * start.starts_with, low=None, high=None)).value
+        low_g = words.number_words(Interval(value=plan.dose_g_per_day * start.starts_with, low=None, high=None)).value
         lines.append(
             f"Start low, with about {low_g} g a day. Then turn it up in {steps}, each after a photo. It takes "
             f"{start.full_after_days} days or more to reach the full dose."
@@ -294,7 +282,7 @@ def _start_lines(plan: GasPlan, start: StartPlan) -> tuple[str, ...]:
     return *lines, "Look at the fish after each step, and early in the morning."
 
 
-def _kind_of(plan: GasPlan) -> SourceKind:
+def _kind_of(plan: GasPlan) -> words.SourceKind:
     kind = plan.tank.source_kind
     assert kind is not None  # `plan_gas` refuses a tank without a gas source
     return kind
@@ -305,4 +293,4 @@ def _mass(gas_g: float) -> str:
 
 
 def _grams(mass_g: Interval) -> str:
-    return number_words(mass_g, "g").short()
+    return words.number_words(mass_g, "g").short()
