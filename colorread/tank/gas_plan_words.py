@@ -23,19 +23,8 @@ _G_PER_CUP: dict[Substance, float] = {
 }
 _SPOON_ERROR = 0.05  # nobody fills a spoon more accurately: assumption
 _QUARTERS = ("", "¼", "½", "¾")
-# What the sentences here say about yeast and its doses, depth and hours: common practice, no source.
-_CHARGE_CAUTIONS: dict[words.SourceKind, str] = {
-    "fermentation": (
-        "Yeast past its date or kept warm starts late or not at all. Never tighten a cap without an open hose. "
-        "Keep the mix out of the tank: a second bottle with water catches foam."
-    ),
-    "acid-bicarbonate": (
-        "Citric acid stings: wear gloves and goggles. Never mix acid, soda and water at once in a closed bottle. Let "
-        "the acid run into the soda as the bottle's supplier says."
-    ),
-    "cylinder": "Have cylinders filled and tested by their supplier. Never refill one yourself.",
-}
 _OLD_DAYS = 14  # days since the last reading; plants and surface may have changed after that: assumption
+# What the sentences here say about yeast and its doses, depth and hours: common practice, no source.
 _BY_DEPTH = (
     "The deeper the diffuser hangs, the more gas dissolves: little near the surface, much at depth and in the outflow."
 )
@@ -118,7 +107,7 @@ def plan_cautions(plan: GasPlan) -> tuple[str, ...]:
     """
     kind = _kind_of(plan)
     return (
-        _CHARGE_CAUTIONS[kind],
+        words.charge_caution(kind),
         *words.gas_cautions(kind, plan.tank.valve),
         *words.watch_cautions(plan.tank.judged_by),
         "A plan is no measurement; its rules of thumb are hobby convention. Take photos and let them decide each step.",

@@ -7,6 +7,7 @@ from .gas_care import (
     VALVE_WORDS as VALVE_WORDS,
     SourceKind as SourceKind,
     Valve as Valve,
+    charge_caution as charge_caution,
     gas_cautions as gas_cautions,
     has_open_hose as has_open_hose,
     stop_gas_words as stop_gas_words,

@@ -102,6 +102,11 @@ def gas_cautions(source: SourceKind | None, valve: Valve | None = None) -> tuple
     return tuple(_TEXTS["cautions"][name] for name in _texts_for(source, valve)["cautions"])
 
 
+def charge_caution(source: SourceKind) -> str:
+    """Return the caution for mixing or filling a charge of gas."""
+    return str(_TEXTS["charge"][source])
+
+
 def _texts_for(source: SourceKind | None, valve: Valve | None) -> dict[str, Any]:
     """Return the entry of ``gas_care.toml`` for this hardware."""
     if source is None:
