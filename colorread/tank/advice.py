@@ -9,21 +9,10 @@ from datetime import datetime, time
 
 import numpy as np
 
-from colorread.result import Level, chance_above, level_of
-from colorread.tank import advice_words
+from colorread.result import Level, level_of
+from colorread.tank import advice_words, forecast
 from colorread.tank.fit import TankFit
-from colorread.tank.forecast import (
-    DayStart,
-    day_start,
-    forecast,
-    gas_trend,
-    hours_for_lights,
-    midnight_after,
-    night_of,
-    rate_for_peak,
-    shifted,
-    timer_valve,
-)
+from colorread.tank.forecast import DayStart
 from colorread.tank.model import Draws
 from colorread.tank.results import Advice, Change, DayForecast, Decision, Handling, Outcome
 from colorread.tank.settings import DailySpan, GasSource, Tank
@@ -91,25 +80,30 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True)
 class _Tried:
-    """A simulated day with the effort of its change and the level for the fish."""
+    """A simulated day with the effort of its change and the limits that it is judged by."""
 
     day: DayForecast
     effort: float
-    level: Level
+    marks: Marks
+
+    @property
+    def level(self) -> Level:
+        return level_of(self.day.peak_mg_l, self.marks.fish_mg_l)
 
     @property
     def upper_peak(self) -> float:
         return self.day.peak_mg_l.high or 0.0
 
-    def is_lean(self, marks: Marks) -> bool:
+    @property
+    def is_lean(self) -> bool:
         """Whether the plants have too little and the level for the fish is no concern."""
-        return self.level == "no concern" and (self.day.peak_mg_l.value or 0.0) < marks.plants_low_mg_l
+        return self.level == "no concern" and (self.day.peak_mg_l.value or 0.0) < self.marks.plants_low_mg_l
 
-    def is_enough(self, level_before: Level, marks: Marks) -> bool:
+    def is_enough(self, level_before: Level) -> bool:
         """Whether the level stays no concern or, from any other, the peak is more likely below the limit than above."""
         if level_before == "no concern":
             return self.level == "no concern"
-        return chance_above(self.day.peak_mg_l, marks.fish_mg_l) < 0.5
+        return self.day.fish_probability > 0.5
 
 
 def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: float | None = None) -> Advice:
@@ -118,15 +112,15 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: floa
 
     `held` is the level before the last photo; `bubbles` is the present count, to say how far to turn a valve [1/min].
     """
-    midnight, marks = midnight_after(fit), tank.judged_by
-    start = day_start(fit, marks, midnight)
+    midnight, marks = forecast.midnight_after(fit), tank.judged_by
+    start = forecast.day_start(fit, marks, midnight)
     gas = start.schedule.gas
     handling = handling_of(tank.source, gas)
 
     def simulated(candidate: Candidate) -> _Tried:
         words = advice_words.change_words(candidate.change, handling, gas, bubbles)
-        day = forecast(start, candidate.change, words, candidate.rate_factor)
-        return _Tried(day, candidate.effort, level_of(day.peak_mg_l, marks.fish_mg_l))
+        day = forecast.forecast(start, candidate.change, words, candidate.rate_factor)
+        return _Tried(day, candidate.effort, marks)
 
     today = simulated(Candidate(Change(), 0.0))
     level = level_of(today.day.peak_mg_l, marks.fish_mg_l, held)
@@ -137,16 +131,16 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: floa
     charge = new_charge(start, tank.source, midnight) if level == "no concern" else None
     if charge is not None:
         (tried if charge.change.refill_share >= 1.0 else last_resort).append(simulated(charge))
-    night = night_of(start)
+    night = forecast.night_of(start)
     best = None
     # Do not add gas if the night already needs an air stone.
     if level != "no concern" or night is None or not night.aerate:
-        best = _pick(today, tried, marks, level) or _pick(today, last_resort, marks, level)
+        best = _pick(today, tried, level) or _pick(today, last_resort, level)
     recommended, others = None if best is None else best.day, [*tried, *last_resort]
     outcome: Outcome = "change"
-    if overdosed and (best is None or not best.is_enough(level, marks)):
+    if overdosed and (best is None or not best.is_enough(level)):
         outcome, recommended = "stop", _new_start(start, handling, bubbles)
-    elif fit.series.left_out["higher course"] and today.is_lean(marks):
+    elif fit.series.left_out["higher course"] and today.is_lean:
         outcome, recommended, others = "check source", None, []  # it may have run dry: not the time to give more
     elif best is None:
         outcome = _unchanged(today, level, start, can_change=bool(others))
@@ -160,14 +154,14 @@ def advise(fit: TankFit, tank: Tank, held: Level | None = None, *, bubbles: floa
         is_overdosed=overdosed,
         is_first_step=best is not None and outcome == "change" and best.level != "no concern",
         night=night,
-        timer=timer_valve(start, tank, night),
+        timer=forecast.timer_valve(start, tank, night),
         calm_in_days=_calm_in_days(fit, start) if may_fade else None,
     )
     return Advice(
         day=midnight.date(),
         today=today.day,
         recommended=recommended,
-        others=_worth_showing(others, recommended, today, marks),
+        others=_worth_showing(others, recommended, today),
         sentences=advice_words.advice_sentences(decision, tank, handling),
         cautions=advice_words.advice_cautions(tank, overdosed=overdosed),
     )
@@ -212,17 +206,17 @@ def _other_hours(start: DayStart, handling: Handling, *, overdosed: bool) -> lis
     if handling.switched_by is None:
         return []
     if gas.hours >= 24.0:
-        by_day, by_hand = hours_for_lights(lights), _EFFORT_BY_HAND if handling.switched_by == "hose" else 0.0
+        by_day, by_hand = forecast.hours_for_lights(lights), _EFFORT_BY_HAND if handling.switched_by == "hose" else 0.0
         return [] if by_day is None else [Candidate(Change(gas=by_day), _EFFORT_NIGHT_OFF + by_hand)]
     tried = []
     for earlier in _HOURS_EARLIER:
-        span = DailySpan(on=shifted(gas.on, -earlier), off=gas.off)
+        span = DailySpan(on=forecast.shifted(gas.on, -earlier), off=gas.off)
         lead_h = 0.0 if lights is None else (lights.on_h - span.on_h + 12.0) % 24.0 - 12.0
         if _LEAST_HOURS <= gas.hours + earlier < _MOST_HOURS and not (earlier > 0.0 and lead_h > _LEAD_MAX_H):
             tried.append(Candidate(Change(gas=span), abs(earlier)))
     for earlier in (*_HOURS_OFF_EARLIER, *(_HOURS_OFF_EARLIER_OVERDOSED if overdosed else ())):
         if _LEAST_HOURS <= gas.hours - earlier < _MOST_HOURS:
-            span = DailySpan(on=gas.on, off=shifted(gas.off, -earlier))
+            span = DailySpan(on=gas.on, off=forecast.shifted(gas.off, -earlier))
             tried.append(Candidate(Change(gas=span), abs(earlier)))
     return tried
 
@@ -254,17 +248,17 @@ def full_charge(start: DayStart, source: GasSource | None, midnight: datetime) -
 
 def most_gas(start: DayStart, rate_factor: Draws | float = 1.0) -> float:
     """Return the largest share of a gas rate that keeps to the fish limit, in whole steps; 0 or less if none does."""
-    shares = rate_for_peak(start, start.marks.fish_mg_l, rate_factor)
+    shares = forecast.rate_for_peak(start, start.marks.fish_mg_l, rate_factor)
     return round(math.floor(float(np.quantile(shares, 1.0 - FISH_PROBABILITY)) / _RATE_STEP) * _RATE_STEP, 2)
 
 
-def _pick(today: _Tried, tried: Sequence[_Tried], marks: Marks, level: Level) -> _Tried | None:
+def _pick(today: _Tried, tried: Sequence[_Tried], level: Level) -> _Tried | None:
     """Return the smallest sufficient change, else the one that lowers the peak most; None to change nothing."""
     plants_share = today.day.plants_share
     # While the level is not clear, more photos or a calibration help; a change might have to be undone.
     if not tried or level == "watch" or (level == "no concern" and plants_share >= _PLANTS_SHARE):
         return None
-    calm = [one for one in tried if one.is_enough(level, marks)]
+    calm = [one for one in tried if one.is_enough(level)]
     if level == "act":  # less gas helps at once, rippling the surface only in the coming night
         calm = [one for one in calm if one.day.change.night_loss_factor == 1.0] or calm
     full = [one for one in calm if one.day.plants_share >= _PLANTS_AIM]
@@ -278,19 +272,16 @@ def _pick(today: _Tried, tried: Sequence[_Tried], marks: Marks, level: Level) ->
     return best if best.upper_peak < _LOWER_PEAK * today.upper_peak else None
 
 
-def _worth_showing(
-    tried: Sequence[_Tried], recommended: DayForecast | None, today: _Tried, marks: Marks
-) -> tuple[DayForecast, ...]:
+def _worth_showing(tried: Sequence[_Tried], recommended: DayForecast | None, today: _Tried) -> tuple[DayForecast, ...]:
     """Return the best change of each kind, fish first, without those that lower the CO2 of a lean tank."""
-    is_lean = today.is_lean(marks)
 
     def merit(day: DayForecast) -> tuple[float, float, float]:
         peak_mg_l = day.peak_mg_l.value or 0.0
-        return min(day.fish_probability, FISH_PROBABILITY), day.plants_share, peak_mg_l if is_lean else 0.0
+        return min(day.fish_probability, FISH_PROBABILITY), day.plants_share, peak_mg_l if today.is_lean else 0.0
 
     kinds: dict[tuple[bool, ...], DayForecast] = {}
     for day in (one.day for one in tried):
-        if day is recommended or (is_lean and day.co2_mg_l.mean() < today.day.co2_mg_l.mean()):
+        if day is recommended or (today.is_lean and day.co2_mg_l.mean() < today.day.co2_mg_l.mean()):
             continue
         change = day.change
         kind = (change.gas is None, change.rate_factor == 1.0, change.night_loss_factor == 1.0, not change.refill_on)
@@ -302,7 +293,7 @@ def _new_start(start: DayStart, handling: Handling, bubbles: float | None) -> Da
     """Return the day on which stopped gas restarts, with as much as the fish limit allows; None if it allows none."""
     if (factor := most_gas(start)) <= 0.0:
         return None
-    return forecast(start, Change(rate_factor=factor), advice_words.new_start_words(factor, handling, bubbles))
+    return forecast.forecast(start, Change(rate_factor=factor), advice_words.new_start_words(factor, handling, bubbles))
 
 
 def _unchanged(today: _Tried, level: Level, start: DayStart, *, can_change: bool) -> Outcome:
@@ -313,7 +304,7 @@ def _unchanged(today: _Tried, level: Level, start: DayStart, *, can_change: bool
         return "watch"
     if today.day.plants_share >= _PLANTS_SHARE:
         return "leave"
-    if can_change and today.is_lean(start.marks) and most_gas(start) >= _WORTH_CLIMBING:
+    if can_change and today.is_lean and most_gas(start) >= _WORTH_CLIMBING:
         return "climb"
     return "leave" if can_change else "leave untried"
 
@@ -321,12 +312,12 @@ def _unchanged(today: _Tried, level: Level, start: DayStart, *, can_change: bool
 def _calm_in_days(fit: TankFit, start: DayStart) -> int | None:
     """Return in how many days the fading gas reaches no concern by itself; None if not within a week, or unclear."""
     fall_per_day = start.parameters.fall_per_h * 24.0
-    trend = gas_trend(fit).interval
+    trend = forecast.gas_trend(fit).interval
     surely_fades = trend is not None and trend.high is not None and trend.high < 0.0
     if float(np.median(fall_per_day)) < _STILL_FADING_PER_DAY or not surely_fades:
         return None
     for days in range(1, _DAYS_AHEAD + 1):
-        peak_mg_l = forecast(start, Change(), "", np.exp(-fall_per_day * days)).peak_mg_l
+        peak_mg_l = forecast.forecast(start, Change(), "", np.exp(-fall_per_day * days)).peak_mg_l
         if level_of(peak_mg_l, start.marks.fish_mg_l) == "no concern":
             return days
     return None
