@@ -16,7 +16,6 @@ from colorread.words import NO_VALVE_ON_YEAST, Marks, SourceKind, Valve, clean_n
 _SPAN = re.compile(r"(\d{1,2}):(\d{2})\s*-\s*(\d{1,2}):(\d{2})")
 _RANGE = re.compile(r"(\d+(?:\.\d+)?)\s*-\s*(\d+(?:\.\d+)?)")
 _OF_SOURCE = {option for option, setting in SETTINGS.items() if setting.fields[0].startswith("source.")} - {"source"}
-_MINUTES_PER_DAY = 24 * 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +41,7 @@ class DailySpan:
     def hours(self) -> float:
         """Its length [h]."""
         minutes = (self.off.hour - self.on.hour) * 60 + self.off.minute - self.on.minute
-        return ((minutes - 1) % _MINUTES_PER_DAY + 1) / 60
+        return ((minutes - 1) % (24 * 60) + 1) / 60
 
     @classmethod
     def from_text(cls, text: str) -> Self:

@@ -5,12 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Annotated, Any
 
-from colorread.limits import (
-    FISH_LIMIT_RANGE_MG_L,
-    SENSITIVE_FISH_LIMIT_MG_L,
-    USUAL_FISH_LIMIT_MG_L,
-    USUAL_PLANTS_RANGE_MG_L,
-)
+from colorread import limits
 from colorread.records import Kept
 from colorread.result import (
     LIKELY,
@@ -32,8 +27,8 @@ CALIBRATE = "Calibrate to narrow this."
 LEAVE_IT = "Leave the gas as it is."
 WATCH = "Watch the fish, and leave the gas as it is."
 WELFARE_CAUTION = (
-    f"Fish-welfare sources advise {SENSITIVE_FISH_LIMIT_MG_L:g} mg/L or less long term. For sensitive animals, that is "
-    "the limit to use."
+    f"Fish-welfare sources advise {limits.SENSITIVE_FISH_LIMIT_MG_L:g} mg/L or less long term. For sensitive animals, "
+    "that is the limit to use."
 )
 STANDING_CAUTIONS = (
     "The vial lags one to several hours behind the water, most when CO2 falls. The tank may be higher or lower now.",
@@ -60,16 +55,16 @@ class Marks:
         What sets the gas; None if not known.
     """
 
-    plants_low_mg_l: float = USUAL_PLANTS_RANGE_MG_L[0]
-    plants_high_mg_l: float = USUAL_PLANTS_RANGE_MG_L[1]
-    fish_mg_l: float = USUAL_FISH_LIMIT_MG_L
+    plants_low_mg_l: float = limits.USUAL_PLANTS_RANGE_MG_L[0]
+    plants_high_mg_l: float = limits.USUAL_PLANTS_RANGE_MG_L[1]
+    fish_mg_l: float = limits.USUAL_FISH_LIMIT_MG_L
     source: Annotated[SourceKind | None, Kept(is_left_out=True)] = None
     valve: Annotated[Valve | None, Kept(is_left_out=True)] = None
 
     @staticmethod
     def upgraded(data: dict[str, Any]) -> dict[str, Any]:
         """Return the data of an earlier version, which took fish limits from 1 to 200 mg/L, in the current form."""
-        low, high = FISH_LIMIT_RANGE_MG_L
+        low, high = limits.FISH_LIMIT_RANGE_MG_L
         fish_mg_l: Any = data.get("fish_mg_l")
         if type(fish_mg_l) not in (int, float) or not 1.0 <= fish_mg_l <= 200.0:
             return data
@@ -108,7 +103,7 @@ def judge(
         to_do += f" {CALIBRATE}"
     watch = watch_cautions(marks)
     of_level = {"no concern": (), "watch": watch, "act": watch + ACT_CAUTIONS}[fish]
-    high = co2_mg_l.high is None or co2_mg_l.high > SENSITIVE_FISH_LIMIT_MG_L
+    high = co2_mg_l.high is None or co2_mg_l.high > limits.SENSITIVE_FISH_LIMIT_MG_L
     cautions = (*of_level, *((WELFARE_CAUTION,) if high else ()), *STANDING_CAUTIONS)
     return Verdict(plants=plants, fish=fish, sentences=(plants_text, fish_text, to_do), cautions=cautions)
 
@@ -171,7 +166,7 @@ class Answer:
     @property
     def lead(self) -> str:
         """Sign and level, which begin the line for the fish."""
-        return f"{self.sign} {self.level[:1].upper()}{self.level[1:]}."
+        return f"{self.sign} {self.level.capitalize()}."
 
 
 def answer_of(co2_mg_l: Interval, verdict: Verdict, *, days_old: int = 0, what: str = IN_VIAL) -> Answer:
@@ -212,7 +207,7 @@ def answer_of(co2_mg_l: Interval, verdict: Verdict, *, days_old: int = 0, what: 
 
 def _judge_plants(co2_mg_l: Interval, marks: Marks) -> tuple[PlantsWord, str]:
     low, high = marks.plants_low_mg_l, marks.plants_high_mg_l
-    is_usual = (low, high) == USUAL_PLANTS_RANGE_MG_L
+    is_usual = (low, high) == limits.USUAL_PLANTS_RANGE_MG_L
     span = f"{'the usual' if is_usual else 'your'} {low:g} to {high:g} mg/L"
     above = chance_above(co2_mg_l, high)
     below = 1.0 - chance_above(co2_mg_l, low)
