@@ -9,6 +9,7 @@ from colorread.chemistry import with_other_unit
 from colorread.records import Kept, plain
 from colorread.result import Interval
 from colorread.tank.advice import handling_of
+from colorread.tank.advice_words import SET_BY
 from colorread.tank.charge import MONOHYDRATE_PER_ACID, SUGAR_G_PER_CUP, YEAST_G_PER_TSP, Substance
 from colorread.tank.gas_plan import GasPlan, StartPlan
 from colorread.tank.tank_words import AERATE, night_words, timer_words
@@ -191,11 +192,8 @@ def _fish_words(plan: GasPlan) -> str:
     if plan.is_held_back:
         text += " Kept below the target, as more could pass the fish limit."
     if plan.against_now is not None and plan.against_now > 1.2:
-        # Steps of at most a fifth: common practice, no source.
-        step = "go up by at most a fifth every two days"
-        if handling_of(plan.tank.source, plan.gas).set_by in ("bottle", "depth"):
-            step = "hang the diffuser near the surface, and lower it a little every two days"
-        text += f" The plan is {plan.against_now:.2g} times the present gas: {step}."
+        to_plan = SET_BY[_set_by(plan)]["to_plan"]
+        text += f" The plan is {plan.against_now:.2g} times the present gas: {to_plan}."
     return text
 
 
@@ -225,7 +223,7 @@ def _assumes_all_day(plan: GasPlan) -> bool:
 
 def _dosing_lines(plan: GasPlan) -> tuple[str, ...]:
     """Return what sets the dose with this hardware."""
-    set_by, valve = handling_of(plan.tank.source, plan.gas).set_by, plan.tank.valve
+    set_by, valve = _set_by(plan), plan.tank.valve
     if set_by == "bottle":
         its_size = "Its size sets the dose: a smaller or larger charge, fewer or more bottles."
         return words.NO_VALVE_ON_YEAST, its_size, _BY_DEPTH
@@ -247,20 +245,14 @@ def _dosing_lines(plan: GasPlan) -> tuple[str, ...]:
 
 def _start_lines(plan: GasPlan, start: StartPlan) -> tuple[str, ...]:
     """Return the first days of a new tank, in order."""
-    set_by = handling_of(plan.tank.source, plan.gas).set_by
     lines = [
         f"Fill the vial and put it into the water. Wait {start.first_photo_after_h:g} hours, then take the first "
         "photo, before any gas."
     ]
-    steps = f"steps of at most a fifth, {start.step_days} days apart"
-    if set_by == "bottle":
-        lines.append(f"Start low: hang the diffuser near the surface. Then lower it in {steps}, each after a photo.")
-    elif set_by == "valve":
+    if low := SET_BY[_set_by(plan)].get("start"):
         low_g = words.number_words(Interval(value=plan.dose_g_per_day * start.starts_with, low=None, high=None)).value
-        lines.append(
-            f"Start low, with about {low_g} g a day. Then turn it up in {steps}, each after a photo. It takes "
-            f"{start.full_after_days} days or more to reach the full dose."
-        )
+        steps = f"steps of at most a fifth, {start.step_days} days apart"
+        lines.append(low.format(low_g=low_g, steps=steps, full_after_days=start.full_after_days))
     if start.gas_on is not None and start.lights_on is not None:
         lines.append(
             f"Gas on at {start.gas_on:%H:%M}, lights on at {start.lights_on:%H:%M}. One to two hours between them is "
@@ -269,6 +261,10 @@ def _start_lines(plan: GasPlan, start: StartPlan) -> tuple[str, ...]:
     if start.photos:
         lines.append(f"On the first days, take photos at {', '.join(f'{clock:%H:%M}' for clock in start.photos)}.")
     return *lines, "Look at the fish after each step, and early in the morning."
+
+
+def _set_by(plan: GasPlan) -> str:
+    return handling_of(plan.tank.source, plan.gas).set_by
 
 
 def _kind_of(plan: GasPlan) -> words.SourceKind:
