@@ -10,8 +10,6 @@ from air.
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -43,17 +41,6 @@ _COEFFICIENTS = {
 # Newton steps near the root double the digits; only water with almost no KH needs more than ten.
 _NEWTON_STEPS_MAX = 100
 _NEWTON_TOLERANCE = 1e-14
-
-
-class _Equilibrium(NamedTuple):
-    """Constants and activity coefficients at one temperature and KH (symbols as in the literature)."""
-
-    alkalinity: Floats  # [mol/kg]
-    k1: Floats
-    k2: Floats
-    kw: Floats
-    g1: Floats  # activity coefficient of ions with one charge
-    g2: Floats  # and with two
 
 
 def ionic_strength(kh_dkh: ArrayLike) -> Floats:
@@ -104,14 +91,14 @@ def co2_from_ph(ph: ArrayLike, kh_dkh: ArrayLike, *, temperature_c: ArrayLike = 
     ValueError
         If an input lies outside its range, or if no CO2 gives such a high pH at this KH.
     """
-    water = _equilibrium(kh_dkh, temperature_c)
+    alkalinity, k1, k2, kw, g1, g2 = _equilibrium(kh_dkh, temperature_c)
     h_activity = 10.0 ** -checked_range("pH", ph, *PH_RANGE)
-    free_charge = (water.kw / h_activity - h_activity) / water.g1  # OH- minus H+ [mol/kg]
-    carbonate_alkalinity = water.alkalinity - free_charge
+    free_charge = (kw / h_activity - h_activity) / g1  # OH- minus H+ [mol/kg]
+    carbonate_alkalinity = alkalinity - free_charge
     if np.any(carbonate_alkalinity <= 0.0):
         raise ValueError("No amount of CO2 gives so high a pH in water of so low a KH.")
-    bicarbonate = carbonate_alkalinity / (1.0 + 2.0 * water.k2 * water.g1 / (h_activity * water.g2))
-    return np.asarray(h_activity * water.g1 * bicarbonate / water.k1 * CO2_G_MOL * 1000.0)
+    bicarbonate = carbonate_alkalinity / (1.0 + 2.0 * k2 * g1 / (h_activity * g2))
+    return np.asarray(h_activity * g1 * bicarbonate / k1 * CO2_G_MOL * 1000.0)
 
 
 def ph_from_co2(co2_mg_l: ArrayLike, kh_dkh: ArrayLike, *, temperature_c: ArrayLike = 25.0) -> Floats:
@@ -144,15 +131,15 @@ def ph_from_co2(co2_mg_l: ArrayLike, kh_dkh: ArrayLike, *, temperature_c: ArrayL
     exactly one positive root, and it is convex for h > 0: Newton steps from above converge monotonically.
     Without the cubic term the root is slightly too large, which gives the start.
     """
-    water = _equilibrium(kh_dkh, temperature_c)
+    alkalinity, k1, k2, kw, g1, g2 = _equilibrium(kh_dkh, temperature_c)
     co2_mol_kg = checked_range("CO2 in mg/L", co2_mg_l, 0.0, _CO2_MAX_MG_L, open_low=True) / (CO2_G_MOL * 1e3)
-    k1_co2 = water.k1 * co2_mol_kg
-    linear = (k1_co2 + water.kw) / water.g1
-    constant = 2.0 * water.k2 * k1_co2 / water.g2
-    h = (linear + np.sqrt(linear**2 + 4.0 * water.alkalinity * constant)) / (2.0 * water.alkalinity)
+    k1_co2 = k1 * co2_mol_kg
+    linear = (k1_co2 + kw) / g1
+    constant = 2.0 * k2 * k1_co2 / g2
+    h = (linear + np.sqrt(linear**2 + 4.0 * alkalinity * constant)) / (2.0 * alkalinity)
     for _ in range(_NEWTON_STEPS_MAX):
-        value = ((h / water.g1 + water.alkalinity) * h - linear) * h - constant
-        slope = (3.0 * h / water.g1 + 2.0 * water.alkalinity) * h - linear
+        value = ((h / g1 + alkalinity) * h - linear) * h - constant
+        slope = (3.0 * h / g1 + 2.0 * alkalinity) * h - linear
         step = value / slope
         h = h - step
         if not np.any(np.abs(step) > _NEWTON_TOLERANCE * h):
@@ -244,11 +231,12 @@ def log_constant(name: str, temperature_c: ArrayLike) -> Floats:
     return a + b * t + c / t + d * np.log10(t) + e / t**2
 
 
-def _equilibrium(kh_dkh: ArrayLike, temperature_c: ArrayLike) -> _Equilibrium:
-    strength = ionic_strength(kh_dkh)
+def _equilibrium(kh_dkh: ArrayLike, temperature_c: ArrayLike) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
+    """Return the alkalinity [mol/kg], K1, K2, Kw, and the activity coefficients of ions with one and two charges."""
+    alkalinity = ionic_strength(kh_dkh)
     k1, k2, kw = (10.0 ** log_constant(name, temperature_c) for name in ("k1", "k2", "kw"))
-    log_g1 = log_activity_davies(strength, temperature_c)
-    return _Equilibrium(alkalinity=strength, k1=k1, k2=k2, kw=kw, g1=10.0**log_g1, g2=10.0 ** (4.0 * log_g1))
+    log_g1 = log_activity_davies(alkalinity, temperature_c)
+    return alkalinity, k1, k2, kw, 10.0**log_g1, 10.0 ** (4.0 * log_g1)
 
 
 def _checked_kh(kh_dkh: ArrayLike) -> Floats:

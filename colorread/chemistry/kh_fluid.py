@@ -271,8 +271,7 @@ def color_in_room_air(kh_dkh: float, temperature_c: float) -> RoomAirColor:
         float(ph_in_air_equilibrium(kh_dkh, temperature_c=temperature_c, air_ppm=air_ppm))
         for air_ppm in (_INDOOR_AIR_PPM, OUTDOOR_AIR_PPM)
     )
-    names = (_color_name(low), _color_name(high))
-    color = names[0] if names[0] == names[1] else f"{names[0]} to {names[1]}"
+    color = " to ".join(dict.fromkeys((_color_name(low), _color_name(high))))
     return RoomAirColor(kh_dkh=kh_dkh, ph_stuffy_air=low, ph_outdoor_air=high, color=color)
 
 
