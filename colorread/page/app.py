@@ -92,7 +92,7 @@ def create_app(core: Core) -> ASGIApp:
 def _style() -> str:
     """Return the style sheet, with the colors of the figures in the light and the dark scheme on top."""
     light, dark = (
-        "\n".join(f"  --plot-{name}: {getattr(color, scheme)};" for name, color in PLOT_COLORS.items())
+        "\n".join(f"  --plot-{name}: {color[scheme]};" for name, color in PLOT_COLORS.items())
         for scheme in ("light", "dark")
     )
     sheet = (_STATIC / "style.css").read_text(encoding="utf-8")

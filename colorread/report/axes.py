@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
@@ -22,13 +24,6 @@ DASHES = (0, (5, 2))
 DOTS = (0, (1, 2))
 
 
-class PlotColor(NamedTuple):
-    """A color of the figures on a light and on a dark background."""
-
-    light: str
-    dark: str
-
-
 class Strip(NamedTuple):
     """A row below a figure: daily hours of lights or gas (None if not known), or texts placed at days."""
 
@@ -38,21 +33,10 @@ class Strip(NamedTuple):
     texts: Sequence[tuple[float, str]] = ()
 
 
-# Figures are drawn in the light colors; in a page each is replaced by a variable, so no two may be equal.
-PLOT_COLORS = {
-    "paper": PlotColor("#fdfdfc", "#15191c"),
-    "ink": PlotColor("#1c2226", "#e9ecee"),
-    "soft": PlotColor("#566169", "#a9b4bc"),
-    "grid": PlotColor("#dfe3e6", "#30383e"),
-    "tank": PlotColor("#0b567a", "#86cdf0"),
-    "band": PlotColor("#b9d7e6", "#22495d"),
-    "vial": PlotColor("#8a4b08", "#e5ab66"),
-    "plants": PlotColor("#4c6b2f", "#a5c586"),
-    "dots": PlotColor("#c2d1b1", "#3f4e33"),
-    "fish": PlotColor("#a11d1d", "#ff9d94"),
-    "lights": PlotColor("#efcf62", "#b3922a"),
-}
-LIGHT = {name: color.light for name, color in PLOT_COLORS.items()}
+_LOOK = tomllib.loads(Path(__file__).with_name("figures.toml").read_text(encoding="utf-8"))
+PLOT_COLORS: Mapping[str, Mapping[str, str]] = _LOOK["colors"]
+"""By name, each as ``light`` and ``dark``."""
+LIGHT = {name: color["light"] for name, color in PLOT_COLORS.items()}
 _STRIP_STYLES: dict[str, dict[str, Any]] = {
     "lights": {"facecolor": LIGHT["lights"]},
     "gas": {"facecolor": LIGHT["paper"], "hatch": "////"},
@@ -61,24 +45,7 @@ POINTS_PER_INCH = 72
 # Width and height in points, about one CSS pixel each, so that the text is as large as that of the page.
 _SIZE_PT: dict[Shape, tuple[int, int]] = {"narrow": (344, 430), "wide": (940, 450)}
 _FONT_PT: dict[Shape, float] = {"narrow": 12.0, "wide": 13.0}
-_STYLE: dict[Any, Any] = {
-    "text.color": LIGHT["ink"],
-    "figure.facecolor": LIGHT["paper"],
-    "axes.facecolor": LIGHT["paper"],
-    "axes.labelcolor": LIGHT["ink"],
-    "axes.edgecolor": LIGHT["soft"],
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "axes.axisbelow": True,
-    "axes.titlesize": "medium",
-    "axes.titlelocation": "left",
-    "legend.fontsize": "medium",
-    "legend.frameon": False,
-    "legend.handlelength": 2.2,
-    "legend.columnspacing": 1.4,
-    "legend.labelspacing": 0.7,
-    "legend.borderpad": 0.2,
-}
+_STYLE = _LOOK["style"] | {setting: LIGHT[color] for setting, color in _LOOK["style_colors"].items()}
 _STRIP_PT = 19.0
 _AXES_SHARE = 0.6  # of the figure's height, roughly; only used to space the labels of the limits
 _TOP_MIN, _TOP_MAX = 1.25, 2.2  # end of the axis, relative to the highest line or limit
