@@ -48,40 +48,37 @@ def report_html(summary: tank.TankSummary, entries: Iterable[LogEntry]) -> str:
     n_pictures = sum(bool(row["picture"]) for row in rows)
     start = days_start(summary)
     days = [f"{when:%B} {when.day}, {when:%Y}" for when in (summary.first_at, summary.last_at) if when is not None]
-    return (
-        words.templates_of("colorread.report")
-        .get_template("report.html")
-        .render(
-            summary=summary,
-            bar="" if summary.now is None else words.bar_svg(summary.now.co2_mg_l, summary.tank.judged_by),
-            made_up=MADE_UP if summary.tank.made_up else "",
-            period=" to ".join(dict.fromkeys(days)),
-            colors=PLOT_COLORS,
-            week=week_svgs(summary, readings),
-            history=history_svgs(summary, readings),
-            day=day_svgs(summary),
-            forecasts=[] if findings is None else tank.forecast_rows(findings.advice),
-            recommended=tank.RECOMMENDED,
-            numbers=tank.number_rows(summary),
-            of_when=tank.NUMBERS_CAPTION,
-            fitted=[] if findings is None else tank.fitted_rows(findings),
-            refused=_refused_photos(readings, last_at),
-            photos=[row for row in rows if row["taken_at"] is None or row["taken_at"] >= start],
-            older=[row for row in rows if row["taken_at"] is not None and row["taken_at"] < start],
-            n_pictures=n_pictures,
-            n_without=sum(entry.picture is not None for entry in ordered) - n_pictures,
-            settings=[
-                (setting.label, shown)
-                for setting, shown in tank.setting_rows(summary.tank)
-                if shown and setting.group != "Photos"  # private: a report may be passed on
-            ],
-            plan=tank.plan_lines(summary.plan),
-            letters=tank.LETTERS,
-            events=[(tank.moment_words(event.at), tank.event_words(event)) for event in reversed(summary.events)],
-            common_percent=None if findings is None else _common_percent(findings.common_std_ph),
-            version=__version__,
-            made_at=datetime.now().astimezone(),
-        )
+    template = words.templates_of("colorread.report").get_template("report.html")
+    return template.render(
+        summary=summary,
+        bar="" if summary.now is None else words.bar_svg(summary.now.co2_mg_l, summary.tank.judged_by),
+        made_up=MADE_UP if summary.tank.made_up else "",
+        period=" to ".join(dict.fromkeys(days)),
+        colors=PLOT_COLORS,
+        week=week_svgs(summary, readings),
+        history=history_svgs(summary, readings),
+        day=day_svgs(summary),
+        forecasts=[] if findings is None else tank.forecast_rows(findings.advice),
+        recommended=tank.RECOMMENDED,
+        numbers=tank.number_rows(summary),
+        of_when=tank.NUMBERS_CAPTION,
+        fitted=[] if findings is None else tank.fitted_rows(findings),
+        refused=_refused_photos(readings, last_at),
+        photos=[row for row in rows if row["taken_at"] is None or row["taken_at"] >= start],
+        older=[row for row in rows if row["taken_at"] is not None and row["taken_at"] < start],
+        n_pictures=n_pictures,
+        n_without=sum(entry.picture is not None for entry in ordered) - n_pictures,
+        settings=[
+            (setting.label, shown)
+            for setting, shown in tank.setting_rows(summary.tank)
+            if shown and setting.group != "Photos"  # private: a report may be passed on
+        ],
+        plan=tank.plan_lines(summary.plan),
+        letters=tank.LETTERS,
+        events=[(tank.moment_words(event.at), tank.event_words(event)) for event in reversed(summary.events)],
+        common_percent=None if findings is None else _common_percent(findings.common_std_ph),
+        version=__version__,
+        made_at=datetime.now().astimezone(),
     )
 
 

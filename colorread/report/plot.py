@@ -302,17 +302,14 @@ def figure_svg(figure: Figure, name: str, label: str) -> str:
     no_metadata = dict.fromkeys(("Creator", "Date", "Format", "Type"))
     with rc_context({"svg.fonttype": "none", "svg.hashsalt": name}):
         figure.savefig(file, format="svg", metadata=no_metadata)
-    drawn = file.getvalue()
-    view = re.search(r'viewBox="[^"]*"', drawn)
-    assert view is not None
-    body = drawn[drawn.index(">", view.end()) + 1 :]
+    ((view, body),) = re.findall(r'<svg [^>]*(viewBox="[^"]*")[^>]*>(.*)', file.getvalue(), re.DOTALL)
     body = re.sub(r"<style[^>]*>.*?</style>|<metadata>.*?</metadata>|<!--.*?-->", "", body, flags=re.DOTALL)
     body = re.sub(r"\s*\n\s*", "\n", body)
     body = re.sub(r'<g id="[^"]*"', "<g", body)  # these ids are the same in every figure and unused
     body = re.sub(r"font: ([\d.]+px) [^;\"]*", r"font-size: \1", body)
     for color, value in LIGHT.items():
         body = body.replace(value, f"var(--plot-{color})")
-    return f'<svg class="{name}" {view[0]} role="img" aria-label="{escape(label)}">{body}'
+    return f'<svg class="{name}" {view} role="img" aria-label="{escape(label)}">{body}'
 
 
 def _svgs(draw: Callable[[Shape, str], Figure], summary: TankSummary, name: str, label: str) -> tuple[str, ...]:
