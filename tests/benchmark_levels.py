@@ -60,7 +60,7 @@ def changes_of_advice(readings: list[Reading]) -> int:
         summary = summarize(_TANK, readings[:count], now=max(times) + timedelta(minutes=5))
         if summary.findings is not None and summary.now is not None:
             today, change = summary.findings.advice.today, summary.findings.advice.recommended
-            more = change is not None and change.co2_mg_l.mean() > today.co2_mg_l.mean()
+            more = change is not None and change.co2_mg_l[1].mean() > today.co2_mg_l[1].mean()
             direction = 0 if change is None else 1 if more else -1
             kinds.append((summary.now.verdict.fish, direction))
     return sum(before != after for before, after in pairwise(kinds))

@@ -104,9 +104,7 @@ def made_findings() -> Findings:
         ),
         course=Course(
             times=tuple(datetime.combine(FIRST, time()) + timedelta(hours=float(hour)) for hour in hours),
-            tank_mg_l=tank_mg_l,
-            tank_low_mg_l=tank_mg_l * 0.78,
-            tank_high_mg_l=tank_mg_l * 1.28,
+            tank_mg_l=np.outer((0.78, 1.0, 1.28), tank_mg_l),
             vial_mg_l=vial_mg_l,
         ),
         estimates={
@@ -270,9 +268,7 @@ def _forecast(
         change=change,
         words=words,
         hours=hours,
-        co2_mg_l=tank,
-        low_mg_l=tank * 0.75,
-        high_mg_l=tank * 1.35,
+        co2_mg_l=np.outer((0.75, 1.0, 1.35), tank),
         lights_on_mg_l=_around(float(np.interp(10.0, hours, tank))),
         peak_mg_l=_around(float(tank.max())),
         night_low_mg_l=_around(float(tank.min())),

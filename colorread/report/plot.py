@@ -124,12 +124,11 @@ def week_figure(summary: TankSummary, seen: Timed, shape: Shape, title: str = ""
         legend: Legend = []
         if course is not None:
             at = [_days_since(first, when) for when in course.times]
-            tank_mg_l = (course.tank_mg_l, course.tank_low_mg_l, course.tank_high_mg_l)
-            legend.append((_draw_course(axes, at, *tank_mg_l, lw=2.0), "tank, 90 % band"))
+            legend.append((_draw_course(axes, at, course.tank_mg_l, lw=2.0), "tank, 90 % band"))
             (follower,) = axes.plot(at, course.vial_mg_l, color=LIGHT["vial"], lw=1.5, ls=DASHES, zorder=3)
             legend.append((follower, "vial, behind it"))
-            lines = np.concatenate([lines, course.tank_mg_l, course.vial_mg_l])
-            ends = np.concatenate([ends, course.tank_high_mg_l])
+            _, middle, high = course.tank_mg_l
+            lines, ends = np.concatenate([lines, middle, course.vial_mg_l]), np.concatenate([ends, high])
             if summary.last_at is not None and summary.last_at < course.times[-1]:
                 draw_edge(axes, _days_since(first, summary.last_at), "forecast")
         draw_marks(axes, tank.judged_by, lines, ends)
@@ -193,16 +192,17 @@ def day_figure(tank: Tank, advice: Advice, shape: Shape, title: str = "") -> Fig
     if changed is not None and changed.change.gas is not None:
         strips[1:] = [Strip("gas as is", tank.gas_hours), Strip("gas new", changed.change.gas)]
     with new_figure(shape, strips, 1, title) as (figure, axes, below):
-        course = _draw_course(axes, main.hours / HOURS_PER_DAY, main.co2_mg_l, main.low_mg_l, main.high_mg_l, lw=2.2)
+        course = _draw_course(axes, main.hours / HOURS_PER_DAY, main.co2_mg_l, lw=2.2)
         words = "as it is" if changed is None else "with the change"
         legend: Legend = [(course, f"{words}, 90 % band")]
         if changed is not None:
-            at = today.hours / HOURS_PER_DAY
-            (before,) = axes.plot(at, today.co2_mg_l, color=LIGHT["vial"], lw=2.0, ls=DASHES, zorder=3)
-            for edge in (today.low_mg_l, today.high_mg_l):
+            at, (low, middle, high) = today.hours / HOURS_PER_DAY, today.co2_mg_l
+            (before,) = axes.plot(at, middle, color=LIGHT["vial"], lw=2.0, ls=DASHES, zorder=3)
+            for edge in (low, high):
                 axes.plot(at, edge, color=LIGHT["vial"], lw=1.3, ls=DOTS, zorder=3)
             legend.append((before, "as it is, 90 % band dotted"))
-        draw_marks(axes, tank.judged_by, [today.co2_mg_l, main.co2_mg_l], [today.high_mg_l, main.high_mg_l])
+        _, lines, ends = np.stack([today.co2_mg_l, main.co2_mg_l], axis=1)
+        draw_marks(axes, tank.judged_by, lines, ends)
         _add_legend(figure, legend, 1 if shape == "narrow" else 2)
         hours = range(0, 25, _HOURS_LABELLED[shape])
         below.set_xlim(0.0, 1.0)
@@ -349,8 +349,9 @@ def _placed(first: date, timed: Timed) -> NDArray[np.float64]:
     return np.array(rows, np.float64).reshape(-1, 4).T
 
 
-def _draw_course(axes: Axes, at: Any, value: Any, low: Any, high: Any, *, lw: float) -> Any:
-    """Draw CO2 with its band; return the handle for the legend."""
+def _draw_course(axes: Axes, at: Any, co2_mg_l: Any, *, lw: float) -> Any:
+    """Draw CO2 from its 5, 50 and 95 % points; return the handle for the legend."""
+    low, value, high = co2_mg_l
     band = axes.fill_between(at, low, high, color=LIGHT["band"], lw=0, zorder=2)
     (line,) = axes.plot(at, value, color=LIGHT["tank"], lw=lw, zorder=4)
     return band, line

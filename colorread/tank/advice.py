@@ -281,7 +281,7 @@ def _worth_showing(tried: Sequence[_Tried], recommended: DayForecast | None, tod
 
     kinds: dict[tuple[bool, ...], DayForecast] = {}
     for day in (one.day for one in tried):
-        if day is recommended or (today.is_lean and day.co2_mg_l.mean() < today.day.co2_mg_l.mean()):
+        if day is recommended or (today.is_lean and day.co2_mg_l[1].mean() < today.day.co2_mg_l[1].mean()):
             continue
         change = day.change
         kind = (change.gas is None, change.rate_factor == 1.0, change.night_loss_factor == 1.0, not change.refill_on)

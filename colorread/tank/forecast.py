@@ -114,7 +114,6 @@ def day_course(start: DayStart, change: Change, rate_factor: Draws | float | Non
 def forecast(start: DayStart, change: Change, words: str, rate_factor: Draws | float | None = None) -> DayForecast:
     """Simulate and judge a day; `words` are the change as an instruction, `rate_factor` is as in `day_course`."""
     tank, marks, lit = day_course(start, change, rate_factor), start.marks, lit_hours(start.schedule)
-    low, middle, high = np.quantile(tank, _QUANTILES, axis=0)
     lights_on = int(np.argmin(np.abs(HOURS - (start.schedule.lights or start.schedule.gas).on_h)))
     night = np.ones_like(lit) if lit.all() else ~lit
     peak_mg_l = interval(tank.max(axis=1))
@@ -125,9 +124,7 @@ def forecast(start: DayStart, change: Change, words: str, rate_factor: Draws | f
         change=change,
         words=words,
         hours=HOURS,
-        co2_mg_l=middle,
-        low_mg_l=low,
-        high_mg_l=high,
+        co2_mg_l=np.quantile(tank, _QUANTILES, axis=0),
         lights_on_mg_l=interval(tank[:, lights_on]),
         peak_mg_l=peak_mg_l,
         night_low_mg_l=interval(tank[:, night].min(axis=1)),

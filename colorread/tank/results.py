@@ -91,16 +91,14 @@ class Course:
     ----------
     times : tuple of datetime
         N times on the tank's own clock, without offset.
-    tank_mg_l, tank_low_mg_l, tank_high_mg_l : ndarray of float64, shape (N,)
-        Median and 90 % band of the tank's CO2 [mg/L].
+    tank_mg_l : ndarray of float64, shape (3, N)
+        5, 50 and 95 % points of the tank's CO2 [mg/L].
     vial_mg_l : ndarray of float64, shape (N,)
         Median of the vial's CO2 [mg/L].
     """
 
     times: tuple[datetime, ...]
     tank_mg_l: NDArray[np.float64]
-    tank_low_mg_l: NDArray[np.float64]
-    tank_high_mg_l: NDArray[np.float64]
     vial_mg_l: NDArray[np.float64]
 
 
@@ -161,8 +159,8 @@ class DayForecast:
         What is done differently.
     hours : ndarray of float64, shape (H,)
         Hours after midnight.
-    co2_mg_l, low_mg_l, high_mg_l : ndarray of float64, shape (H,)
-        Median and 90 % band [mg/L].
+    co2_mg_l : ndarray of float64, shape (3, H)
+        5, 50 and 95 % points [mg/L].
     lights_on_mg_l, peak_mg_l, night_low_mg_l : Interval
         CO2 at lights on, daily peak, and lowest at night [mg/L].
     hours_above_fish_mark : Interval
@@ -179,8 +177,6 @@ class DayForecast:
     change: Change
     hours: _Unwritten
     co2_mg_l: _Unwritten
-    low_mg_l: _Unwritten
-    high_mg_l: _Unwritten
     lights_on_mg_l: _RoundedInterval
     peak_mg_l: _RoundedInterval
     night_low_mg_l: _RoundedInterval
@@ -577,8 +573,7 @@ def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
 
 
 def _rows(course: Course) -> list[dict[str, Any]]:
-    columns = (course.tank_mg_l, course.tank_low_mg_l, course.tank_high_mg_l, course.vial_mg_l)
     return [
         {"at": at.isoformat(timespec="minutes"), "value": value, "low": low, "high": high, "vial": vial}
-        for at, value, low, high, vial in zip(course.times, *columns, strict=True)
+        for at, low, value, high, vial in zip(course.times, *course.tank_mg_l, course.vial_mg_l, strict=True)
     ]

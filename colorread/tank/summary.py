@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
+from colorread import words
 from colorread.result import LEVELS, Interval, Level, Reading, chance_above, depends_on_held, level_of
 from colorread.tank import forecast, tank_words
 from colorread.tank.advice import advise
@@ -20,18 +21,6 @@ from colorread.tank.posterior import LN_LAG, LN_LOSS
 from colorread.tank.results import Change, Course, Estimate, Findings, Now, PhotoPoint, TankSummary
 from colorread.tank.series import NoCourseError, age_days, has_future_date, wall_clock
 from colorread.tank.settings import DailySpan, Tank
-from colorread.words import (
-    CALIBRATE,
-    HIGHEST_IN_VIAL,
-    IN_VIAL,
-    OLD_DAYS,
-    STANDING_CAUTIONS,
-    Marks,
-    gas_cautions,
-    judge,
-    percent_words,
-    watch_cautions,
-)
 
 DAILY_PEAK = "CO2 in the tank at its daily peak"
 _STEP_H, _AHEAD_H = 0.5, 24.0  # step of the course, and how far it runs past the last photo: assumptions
@@ -87,20 +76,20 @@ def summarize(
         reason = str(error)
         more: tuple[str, ...] = (reason,)
         verdict = None
+        watch = (*words.watch_cautions(tank.judged_by), *words.STANDING_CAUTIONS)  # everything, if nothing was read
         if timed:
             highest = _highest_of_late(timed)
-            what = IN_VIAL if highest is timed[-1] else HIGHEST_IN_VIAL
+            what = words.IN_VIAL if highest is timed[-1] else words.HIGHEST_IN_VIAL
             verdict = _now_of_reading(highest, tank.judged_by, what)
-        # If nothing was read, list everything to watch for.
-        watch = (*watch_cautions(tank.judged_by), *STANDING_CAUTIONS) if verdict is None else verdict.verdict.cautions
-        cautions = (*watch, *gas_cautions(tank.source_kind, tank.valve))
+            watch = verdict.verdict.cautions
+        cautions = (*watch, *words.gas_cautions(tank.source_kind, tank.valve))
     else:
         held = _level_before(entered, fit, timed, happened)
         findings = _findings(tank, fit, held, happened, n_unused=len(read) - len(fit.series.readings))
         verdict = _now_of_days(tank, findings, timed[-1], held)
-        gas = tank_words.gas_trend_words(tank, findings, is_old=days_old > OLD_DAYS)
+        gas = tank_words.gas_trend_words(tank, findings, is_old=days_old > words.OLD_DAYS)
         more = (gas, unsteady, tank_words.noted_since_words(happened, fit.last_at))
-        cautions = (*findings.advice.cautions, *STANDING_CAUTIONS)
+        cautions = (*findings.advice.cautions, *words.STANDING_CAUTIONS)
         notes = (*notes, *tank_words.fit_notes(tank, fit))
     plan_from = last_at if tank.made_up and last_at else now
     return TankSummary(
@@ -128,10 +117,10 @@ def _at(reading: Reading) -> datetime:
     return wall_clock(reading.taken_at)
 
 
-def _now_of_reading(reading: Reading, marks: Marks, what: str = IN_VIAL) -> Now:
+def _now_of_reading(reading: Reading, marks: words.Marks, what: str = words.IN_VIAL) -> Now:
     """Return the verdict by a reading of the vial, where there is no course or the reading contradicts it."""
     assert reading.co2_mg_l is not None
-    verdict = judge(reading.co2_mg_l, marks, calibrated=reading.profile is not None)
+    verdict = words.judge(reading.co2_mg_l, marks, calibrated=reading.profile is not None)
     return Now(what=what, co2_mg_l=reading.co2_mg_l, verdict=verdict)
 
 
@@ -151,18 +140,18 @@ def _now_of_days(tank: Tank, findings: Findings, last: Reading, held: Level | No
     marks, day = tank.judged_by, findings.advice.today
     if _contradicts(last, findings, marks):
         return _now_of_reading(last, marks)
-    verdict = judge(day.peak_mg_l, marks, held=held)
+    verdict = words.judge(day.peak_mg_l, marks, held=held)
     plants, fish, _ = verdict.sentences
     if verdict.fish != "act":
-        plants = f"In their range for {percent_words(day.plants_share)} of {tank_words.lit_words(tank.lights)}."
+        plants = f"In their range for {words.percent_words(day.plants_share)} of {tank_words.lit_words(tank.lights)}."
     to_do = findings.advice.sentences[0]
     if verdict.fish == "watch" and last.profile is None:
-        to_do += f" {CALIBRATE}"
+        to_do += f" {words.CALIBRATE}"
     verdict = replace(verdict, sentences=(plants, fish, to_do), cautions=findings.advice.cautions)
     return Now(what=DAILY_PEAK, co2_mg_l=day.peak_mg_l, verdict=verdict)
 
 
-def _contradicts(last: Reading, findings: Findings, marks: Marks) -> bool:
+def _contradicts(last: Reading, findings: Findings, marks: words.Marks) -> bool:
     """Return whether the last reading is more serious than the course, and surely above the course of the vial."""
     assert last.co2_mg_l is not None
     of_reading, of_days = (
@@ -197,7 +186,6 @@ def _findings(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Eve
     series, parameters = fit.series, fit.parameters
     course_h = np.arange(0.0, series.hours[-1] + _AHEAD_H, _STEP_H)
     tank_course, vial_course = fit.course(course_h)
-    low, middle, high = np.quantile(tank_course, (0.05, 0.5, 0.95), axis=0)
     points = tuple(
         PhotoPoint(photo=reading.photo, taken_at=reading.taken_at, co2_mg_l=interval(draws))
         for reading, draws in zip(series.readings, fit.course(series.hours)[0].T, strict=True)
@@ -212,9 +200,7 @@ def _findings(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Eve
         tank_co2=points,
         course=Course(
             times=tuple(series.when(hour) for hour in course_h),
-            tank_mg_l=middle,
-            tank_low_mg_l=low,
-            tank_high_mg_l=high,
+            tank_mg_l=np.quantile(tank_course, (0.05, 0.5, 0.95), axis=0),
             vial_mg_l=np.median(vial_course, axis=0),
         ),
         estimates={
