@@ -162,11 +162,16 @@ def shifted(clock: time, hours: float) -> time:
     return time(minutes // 60, minutes % 60)
 
 
-def night_of(start: DayStart, rate_factor: Draws | float = 1.0) -> Night | None:
-    """Return what the CO2 does at night; None if the gas stops each day, or no dark hours are known."""
-    if start.schedule.gas.hours < 24.0 or (dark := _dark_hours(start.schedule)) is None:
+def night_of(start: DayStart, rate_factor: Draws | float = 1.0, *, new_gas: DailySpan | None = None) -> Night | None:
+    """
+    Return what the CO2 does at night, as it is or with new gas hours.
+
+    None if the gas stops each day as it is, or no dark hours are known.
+    """
+    dark = ~lit_hours(start.schedule)
+    if start.schedule.gas.hours < 24.0 or start.schedule.lights is None or not dark.any():
         return None
-    course = day_course(start, Change(), rate_factor)[:, dark]
+    course = day_course(start, Change(gas=new_gas), rate_factor)[:, dark]
     high_mg_l = interval(course.max(axis=1))
     chance = chance_above(high_mg_l, start.marks.fish_mg_l)
     return Night(
@@ -189,10 +194,10 @@ def timer_valve(
     if tank.source_kind != "cylinder" or tank.valve not in ("none", "needle"):
         return None
     gas = hours_for_lights(start.schedule.lights)
-    if night is None or gas is None:
+    timed = night_of(start, rate_factor, new_gas=gas)
+    if night is None or gas is None or timed is None:
         return None
-    course = day_course(start, Change(gas=gas), rate_factor)[:, _dark_hours(start.schedule)]
-    chance = chance_above(interval(course.max(axis=1)), start.marks.fish_mg_l)
+    chance = timed.chance_above_limit
     return TimerValve(
         gas=gas,
         chance_without=night.chance_above_limit,
@@ -200,12 +205,6 @@ def timer_valve(
         saved=1.0 - gas.hours / 24.0,
         is_worth_it=night.aerate and chance <= max(NIGHT_CHANCE, _WORTH_FACTOR * night.chance_above_limit),
     )
-
-
-def _dark_hours(schedule: Schedule) -> NDArray[np.bool_] | None:
-    """Return at which of `HOURS` the lamp is off; None if that is not known, or never."""
-    dark = ~lit_hours(schedule)
-    return None if schedule.lights is None or not dark.any() else dark
 
 
 def gas_trend(fit: TankFit) -> Estimate:
@@ -219,11 +218,17 @@ def gas_trend(fit: TankFit) -> Estimate:
     return Estimate(interval=interval(100.0 * np.expm1(-fall_per_day)))
 
 
-def source_outlook(fit: TankFit, tank: Tank, trend: Estimate) -> SourceOutlook | None:
+def surely_fades(fit: TankFit) -> bool:
+    """Return whether the whole interval of the trend of the gas is below 0."""
+    trend = gas_trend(fit).interval
+    return trend is not None and trend.high is not None and trend.high < 0.0
+
+
+def source_outlook(fit: TankFit, tank: Tank) -> SourceOutlook | None:
     """
     Return how much of its gas the charge has given and how long the rest lasts.
 
-    The `trend` of the gas is extrapolated if it is surely falling. None if amount, day or volume is not entered, or if
+    The trend of the gas is extrapolated if it surely fades. None if amount, day or volume is not entered, or if
     the source changed during the photos, since what it gave before is then unknown.
     """
     source, series = tank.source, fit.series
@@ -249,8 +254,7 @@ def source_outlook(fit: TankFit, tank: Tank, trend: Estimate) -> SourceOutlook |
     is_contradicted = float(np.median(fitted_g)) >= most_g or float(np.quantile(left_g, 0.95)) == 0.0
     used_g = interval(fitted_g if is_contradicted else np.minimum(fitted_g, most_g))
     # A cylinder does not fade by itself: its gas may come back.
-    falls = trend.interval is not None and trend.interval.high is not None and trend.interval.high < 0.0
-    fades_on = falls and not is_cylinder
+    fades_on = not is_cylinder and surely_fades(fit)
     fall_per_day = fit.parameters.fall_per_h * (24.0 if fades_on else 0.0)
     sentences = [_charge_words(total_g, used_g, source, series.when(series.hours[0]).date())]
     if is_cylinder:

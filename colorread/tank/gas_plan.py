@@ -327,9 +327,7 @@ def plan_gas(
         lasts_days=fills[0].days if len(fills) == 1 else interval(charge.lasts_days),
         night=night,
         timer=None if fit is None else forecast.timer_valve(need.start, tank, night, first_factor),
-        outlook=None
-        if fit is None
-        else forecast.source_outlook(fit, updated_tank(logged, happened), forecast.gas_trend(fit)),
+        outlook=None if fit is None else forecast.source_outlook(fit, updated_tank(logged, happened)),
         start_plan=None if usable else _start_plan(tank, need.start.schedule.gas),
     )
 

@@ -214,7 +214,7 @@ def _findings(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Eve
             "lag_hours": _if_narrowed(parameters.lag_h, LN_LAG.std, _LAG_FACTOR, no_lag),
             "fades_in_days": _fades(fit, tank, trend),
         },
-        source=forecast.source_outlook(fit, tank, trend),
+        source=forecast.source_outlook(fit, tank),
         advice=advise(fit, tank, held, bubbles=bubbles_now(events, fit.last_at)),
         n_unused=n_unused,
         common_std_ph=float(np.sqrt(np.mean(series.shared_std**2 + series.color_std**2)) / math.log(10.0)),
