@@ -267,7 +267,6 @@ def _forecast(
     return DayForecast(
         change=change,
         words=words,
-        hours=hours,
         co2_mg_l=np.outer((0.75, 1.0, 1.35), tank),
         lights_on_mg_l=_around(float(np.interp(10.0, hours, tank))),
         peak_mg_l=_around(float(tank.max())),

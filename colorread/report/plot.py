@@ -192,17 +192,17 @@ def day_figure(tank: Tank, advice: Advice, shape: Shape, title: str = "") -> Fig
     if changed is not None and changed.change.gas is not None:
         strips[1:] = [Strip("gas as is", tank.gas_hours), Strip("gas new", changed.change.gas)]
     with new_figure(shape, strips, 1, title) as (figure, axes, below):
-        course = _draw_course(axes, main.hours / HOURS_PER_DAY, main.co2_mg_l, lw=2.2)
+        low, middle, high = today.co2_mg_l
+        at = np.linspace(0.0, HOURS_PER_DAY, middle.size) / HOURS_PER_DAY
+        course = _draw_course(axes, at, main.co2_mg_l, lw=2.2)
         words = "as it is" if changed is None else "with the change"
         legend: Legend = [(course, f"{words}, 90 % band")]
         if changed is not None:
-            at, (low, middle, high) = today.hours / HOURS_PER_DAY, today.co2_mg_l
             (before,) = axes.plot(at, middle, color=LIGHT["vial"], lw=2.0, ls=DASHES, zorder=3)
             for edge in (low, high):
                 axes.plot(at, edge, color=LIGHT["vial"], lw=1.3, ls=DOTS, zorder=3)
             legend.append((before, "as it is, 90 % band dotted"))
-        _, lines, ends = np.stack([today.co2_mg_l, main.co2_mg_l], axis=1)
-        draw_marks(axes, tank.judged_by, lines, ends)
+        draw_marks(axes, tank.judged_by, [middle, main.co2_mg_l[1]], [high, main.co2_mg_l[2]])
         _add_legend(figure, legend, 1 if shape == "narrow" else 2)
         hours = range(0, 25, _HOURS_LABELLED[shape])
         below.set_xlim(0.0, 1.0)

@@ -123,7 +123,6 @@ def forecast(start: DayStart, change: Change, words: str, rate_factor: Draws | f
     return DayForecast(
         change=change,
         words=words,
-        hours=HOURS,
         co2_mg_l=np.quantile(tank, _QUANTILES, axis=0),
         lights_on_mg_l=interval(tank[:, lights_on]),
         peak_mg_l=peak_mg_l,

@@ -18,9 +18,6 @@ from colorread.tank.settings import DailySpan, Tank
 from colorread.words import OLD_DAYS, Answer, answer_of
 
 _THREE_DIGITS = Kept(digits=3)  # decimals in JSON; more would mean nothing
-_RoundedInterval = Annotated[Interval, _THREE_DIGITS]
-_RoundedShare = Annotated[float, _THREE_DIGITS]
-_Unwritten = Annotated[NDArray[np.float64], Kept(is_left_out=True)]
 
 # Numbers of a tank. For the day of the last photo, from midnight to midnight and simulated after the photo: CO2 at
 # lights on, daily peak and overnight low [mg/L], and the hours above the fish limit [h]. At the last reading: gas rate
@@ -157,10 +154,8 @@ class DayForecast:
         The change as an instruction, one sentence.
     change : Change
         What is done differently.
-    hours : ndarray of float64, shape (H,)
-        Hours after midnight.
     co2_mg_l : ndarray of float64, shape (3, H)
-        5, 50 and 95 % points [mg/L].
+        5, 50 and 95 % points at equal steps, both midnights included [mg/L].
     lights_on_mg_l, peak_mg_l, night_low_mg_l : Interval
         CO2 at lights on, daily peak, and lowest at night [mg/L].
     hours_above_fish_mark : Interval
@@ -175,16 +170,15 @@ class DayForecast:
 
     words: str
     change: Change
-    hours: _Unwritten
-    co2_mg_l: _Unwritten
-    lights_on_mg_l: _RoundedInterval
-    peak_mg_l: _RoundedInterval
-    night_low_mg_l: _RoundedInterval
-    hours_above_fish_mark: _RoundedInterval
-    plants_share: _RoundedShare
-    plants_share_low: _RoundedShare
-    plants_share_high: _RoundedShare
-    fish_probability: _RoundedShare
+    co2_mg_l: Annotated[NDArray[np.float64], Kept(is_left_out=True)]
+    lights_on_mg_l: Interval
+    peak_mg_l: Interval
+    night_low_mg_l: Interval
+    hours_above_fish_mark: Interval
+    plants_share: float
+    plants_share_low: float
+    plants_share_high: float
+    fish_probability: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -411,7 +405,7 @@ class PlannedPhoto:
 
     at: Annotated[datetime, Kept(timespec="minutes")]
     tells: PlannedFor
-    narrowing: _RoundedShare
+    narrowing: Annotated[float, _THREE_DIGITS]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -563,7 +557,7 @@ def summary_to_dict(summary: TankSummary) -> dict[str, Any]:
         "course": None if findings is None else plain(_rows(findings.course), _THREE_DIGITS),
         "source": source,
         "fluid_advice": summary.fluid_advice,
-        "advice": None if findings is None else findings.advice,
+        "advice": None if findings is None else plain(findings.advice, _THREE_DIGITS),
         "cautions": summary.cautions,
         "notes": summary.notes,
         "events": summary.events,
