@@ -299,9 +299,8 @@ def figure_svg(figure: Figure, name: str, label: str) -> str:
         The element; it takes its font from the page and loads nothing.
     """
     file = io.StringIO()
-    no_metadata = dict.fromkeys(("Creator", "Date", "Format", "Type"))
     with rc_context({"svg.fonttype": "none", "svg.hashsalt": name}):
-        figure.savefig(file, format="svg", metadata=no_metadata)
+        figure.savefig(file, format="svg")
     ((view, body),) = re.findall(r'<svg [^>]*(viewBox="[^"]*")[^>]*>(.*)', file.getvalue(), re.DOTALL)
     body = re.sub(r"<style[^>]*>.*?</style>|<metadata>.*?</metadata>|<!--.*?-->", "", body, flags=re.DOTALL)
     body = re.sub(r"\s*\n\s*", "\n", body)
