@@ -8,7 +8,9 @@ baking soda.
 from __future__ import annotations
 
 import math
+import tomllib
 from dataclasses import dataclass
+from pathlib import Path
 
 from colorread.chemistry.carbonate import KH_MAX_DKH, WATER_RANGE_C, co2_from_ph, ph_from_co2, ph_in_air_equilibrium
 from colorread.chemistry.units import MMOL_L_PER_DKH, NA2CO3_G_MOL, NAHCO3_G_MOL
@@ -49,24 +51,9 @@ _INDOOR_AIR_PPM = 1500.0  # a poorly ventilated room, assumption
 _COLOR_STEPS = ((7.6, "blue"), (7.2, "blue-green"), (6.6, "green"), (6.0, "yellow-green"))
 
 RENEW_AFTER_WEEKS = 4  # common practice, no source
-RENEWAL = (
-    f"Renew the fluid in the vial about every {RENEW_AFTER_WEEKS} weeks (hobby convention). Renew it at once if tank "
-    "water gets in or room air does not turn it the expected color."
-)
-
-CAUTIONS = (
-    "Keep baking soda, dye and all fluids away from children and animals.",
-    "Wear gloves and protect eyes and table: the dye stains skin, cloth and silicone.",
-    "Follow the dye supplier's instructions and safety sheet.",
-    "Never pour fluid or dye into the tank. Empty and rinse the vial over the sink.",
-    "Use bottles and syringes that are never used for food or drink.",
-    "Label every bottle with contents, KH and date.",
-    "Use only distilled or reverse-osmosis water and measure its KH: a worn membrane lets some through. Tap water has "
-    "its own KH.",
-    "Use plain baking soda (sodium bicarbonate), not baking powder and not washing soda.",
-    "Do not heat baking soda or its solution: it turns into carbonate, with "
-    f"{2 * NAHCO3_G_MOL / NA2CO3_G_MOL:.3f} times the alkalinity per gram.",
-)
+_TEXTS = tomllib.loads(Path(__file__).with_name("kh_fluid.toml").read_text(encoding="utf-8"))
+RENEWAL: str = _TEXTS["renewal"].format(weeks=RENEW_AFTER_WEEKS)
+CAUTIONS = tuple(text.format(heated=2 * NAHCO3_G_MOL / NA2CO3_G_MOL) for text in _TEXTS["cautions"])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

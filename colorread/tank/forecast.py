@@ -217,12 +217,6 @@ def gas_trend(fit: TankFit) -> Estimate:
     return Estimate(interval=interval(100.0 * np.expm1(-fall_per_day)))
 
 
-def surely_fades(fit: TankFit) -> bool:
-    """Return whether the whole interval of the trend of the gas is below 0."""
-    trend = gas_trend(fit).interval
-    return trend is not None and trend.high is not None and trend.high < 0.0
-
-
 def source_outlook(fit: TankFit, tank: Tank) -> SourceOutlook | None:
     """
     Return how much of its gas the charge has given and how long the rest lasts.
@@ -253,7 +247,8 @@ def source_outlook(fit: TankFit, tank: Tank) -> SourceOutlook | None:
     is_contradicted = float(np.median(fitted_g)) >= most_g or float(np.quantile(left_g, 0.95)) == 0.0
     used_g = interval(fitted_g if is_contradicted else np.minimum(fitted_g, most_g))
     # A cylinder does not fade by itself: its gas may come back.
-    fades_on = not is_cylinder and surely_fades(fit)
+    trend = gas_trend(fit).interval
+    fades_on = not is_cylinder and trend is not None and trend.high is not None and trend.high < 0.0
     fall_per_day = fit.parameters.fall_per_h * (24.0 if fades_on else 0.0)
     sentences = [_charge_words(total_g, used_g, source, series.when(series.hours[0]).date())]
     if is_cylinder:
