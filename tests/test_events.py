@@ -356,15 +356,15 @@ def test_plan_is_of_days_to_come_and_of_a_course_of_long_ago_there_is_none() -> 
     source = GasSource(kind="acid-bicarbonate", amount_g=100.0, started=START.date())
     fit, of = fit_tank(week.tank, week.readings), replace(week.tank, source=source)
     outlook = made_week().findings.source
-    soon, late = (plan_of(of, fit, outlook, fit.last_at + timedelta(days=days)) for days in (1, 30))
+    soon, late = (plan_of(of, fit, outlook, fit.series.last_at + timedelta(days=days)) for days in (1, 30))
     assert soon.refill_from < soon.refill_on < (soon.refill_until or date.max)
     assert soon.photos[0].tells != "usual"
     assert (late.refill_from, late.refill_on, late.refill_until) == (None, None, None)
     assert {photo.tells for photo in late.photos} == {"usual"}
-    photos = planned_photos(fit, fit.last_at)
+    photos = planned_photos(fit, fit.series.last_at)
     times = [photo.at for photo in photos]
     assert photos[0].narrowing > 0.0
-    assert fit.last_at < times[0] <= fit.last_at + timedelta(hours=25)
+    assert fit.series.last_at < times[0] <= fit.series.last_at + timedelta(hours=25)
     assert all(later - sooner >= timedelta(hours=2) for sooner, later in pairwise(times))
     assert all(7 <= at.hour <= 22 and at.minute == 0 for at in times)
 
@@ -383,7 +383,7 @@ def test_charge_without_its_hour_begins_a_course_though_a_later_one_is_noted() -
 
 def test_refill_long_after_the_last_photo_leaves_the_days_as_they_are() -> None:
     week = simulated_week(5)
-    last = fit_tank(week.tank, week.readings).last_at.replace(second=0, microsecond=0)
+    last = fit_tank(week.tank, week.readings).series.last_at.replace(second=0, microsecond=0)
     late = Event(at=last + timedelta(days=400), refilled=True, refill_g=120.0)
     now = late.at + timedelta(hours=1)
     told, before = (summarize(week.tank, week.readings, events, now=now) for events in ((late,), ()))

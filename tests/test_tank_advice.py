@@ -267,7 +267,7 @@ def test_that_a_bottle_fades_is_said_where_it_matters_and_not_of_a_cylinder(usua
 @pytest.mark.parametrize("refilled_before_h", [12.0, -1.0])  # the last photo; it may be noted after that
 def test_that_a_new_charge_fades_is_said_only_once_photos_show_it(usual: Truth, refilled_before_h: float) -> None:
     tank = replace(usual.tank, source=source("fermentation"), marks=limits(15.0))
-    last_at = fit_of(usual, tank).last_at
+    last_at = fit_of(usual, tank).series.last_at
     refill = Event(at=(last_at - timedelta(hours=refilled_before_h)).replace(second=0, microsecond=0), refilled=True)
     advice = advise(fit_tank(tank, usual.readings, [refill]), tank)
     assert level_of(advice.today.peak_mg_l, 15.0) != "no concern"

@@ -271,7 +271,7 @@ def test_the_days_of_fading_count_from_the_last_reading() -> None:
     assert week.hours[-1] % 24.0 > 20.0
     days = summarize(week.tank, week.readings).estimate("fades_in_days").interval
     fit = fit_tank(week.tank, week.readings)
-    then = fit.last_at + timedelta(days=days.value)
+    then = fit.series.last_at + timedelta(days=days.value)
     peak = forecast(day_start(fit, Marks(), then), Change(), "").peak_mg_l.value
     assert peak == pytest.approx(15.0, rel=0.02)  # the plants' lower mark
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import timedelta
 
 import numpy as np
 from numpy.typing import NDArray
@@ -73,11 +73,6 @@ class TankFit:
     def parameters(self) -> TankParameters:
         """Parameters after all turns; the gas rate is what it would have been at hour 0."""
         return self.turns[-1].parameters if self.turns else self.first
-
-    @property
-    def last_at(self) -> datetime:
-        """Time of the last reading, on the tank's clock."""
-        return self.series.last_at
 
     def course(self, hours: Floats) -> Draws:
         """Return the CO2 of tank and vial at hours since hour 0, shape (2, D, N) [mg/L]."""

@@ -86,7 +86,7 @@ def interval(draws: Floats) -> Interval:
 
 def midnight_after(fit: TankFit) -> datetime:
     """Return the midnight that ends the day of the last reading."""
-    return datetime.combine(fit.last_at.date() + timedelta(days=1), time())
+    return datetime.combine(fit.series.last_at.date() + timedelta(days=1), time())
 
 
 def day_start(fit: TankFit, marks: Marks, when: datetime | None = None) -> DayStart:
@@ -295,13 +295,13 @@ def _days_left(steady: Floats, fall_per_day: Floats) -> Interval:
 
 def plan_of(tank: Tank, fit: TankFit | None, source: SourceOutlook | None, now: datetime) -> Plan:
     """Return what to do next and when, as far as that is known; nothing in the past."""
-    if fit is not None and now - fit.last_at > timedelta(days=_STALE_DAYS):
+    if fit is not None and now - fit.series.last_at > timedelta(days=_STALE_DAYS):
         fit = source = None
     refill_from = refill_on = refill_until = None
     if fit is not None and source is not None and source.days_left is not None and source.days_left.value is not None:
         left = source.days_left
         refill_from, refill_on, refill_until = (
-            None if days is None else max((fit.last_at + timedelta(days=days)).date(), now.date())
+            None if days is None else max((fit.series.last_at + timedelta(days=days)).date(), now.date())
             for days in (left.low, left.value, left.high)
         )
     renew_on = None
@@ -324,7 +324,7 @@ def planned_photos(fit: TankFit, now: datetime) -> tuple[PlannedPhoto, ...]:
     known. This is linear Gaussian updating of the covariance of these numbers and the expected readings over the draws,
     all as logarithms.
     """
-    times = _whole_hours(max(now, fit.last_at + timedelta(hours=_APART_H / 2.0)))
+    times = _whole_hours(max(now, fit.series.last_at + timedelta(hours=_APART_H / 2.0)))
     hours = np.array([fit.series.hours_to(when) for when in times])
     readings, noise_std = fit.expected_readings(hours)
     names: tuple[PlannedFor, ...] = ("loss", "lag", "gas rate")

@@ -308,7 +308,7 @@ def plan_gas(
         gas=need.start.schedule.gas,
         is_of_days=fit is not None,
         no_days=no_days,
-        days_old=None if fit is None else age_days(fit.last_at, now),
+        days_old=None if fit is None else age_days(fit.series.last_at, now),
         target_mg_l=target_mg_l,
         need_g_per_day=interval(need.target_g),
         dose_g_per_day=dose_g,

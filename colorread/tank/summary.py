@@ -88,7 +88,7 @@ def summarize(
         findings = _findings(tank, fit, held, happened, n_unused=len(read) - len(fit.series.readings))
         verdict = _now_of_days(tank, findings, timed[-1], held)
         gas = tank_words.gas_trend_words(tank, findings, is_old=days_old > words.OLD_DAYS)
-        more = (gas, unsteady, tank_words.noted_since_words(happened, fit.last_at))
+        more = (gas, unsteady, tank_words.noted_since_words(happened, fit.series.last_at))
         cautions = (*findings.advice.cautions, *words.STANDING_CAUTIONS)
         notes = (*notes, *tank_words.fit_notes(tank, fit))
     plan_from = last_at if tank.made_up and last_at else now
@@ -215,7 +215,7 @@ def _findings(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Eve
             "fades_in_days": _fades(fit, tank, trend),
         },
         source=forecast.source_outlook(fit, tank),
-        advice=advise(fit, tank, held, bubbles=bubbles_now(events, fit.last_at)),
+        advice=advise(fit, tank, held, bubbles=bubbles_now(events, fit.series.last_at)),
         n_unused=n_unused,
         common_std_ph=float(np.sqrt(np.mean(series.shared_std**2 + series.color_std**2)) / math.log(10.0)),
         fitted={
@@ -250,7 +250,7 @@ def _if_narrowed(draws: Floats, prior_std_ln: float, factor: float, reason: str)
 
 def _fades(fit: TankFit, tank: Tank, trend: Estimate) -> Estimate:
     """Return in how many days the daily peak falls below the plants' range if the gas keeps fading."""
-    start = forecast.day_start(fit, tank.judged_by, fit.last_at)
+    start = forecast.day_start(fit, tank.judged_by, fit.series.last_at)
     needed = np.maximum(forecast.rate_for_peak(start, tank.marks.plants_low_mg_l), 1e-6)
     if float(np.quantile(needed, 0.05)) >= 1.0:  # whatever the trend
         return Estimate(interval=Interval(value=0.0, low=0.0, high=0.0))
