@@ -29,7 +29,7 @@ class Strip(NamedTuple):
 
     label: str
     hours: DailySpan | None = None
-    kind: Literal["lights", "gas"] = "gas"
+    is_hatched: bool = True
     texts: Sequence[tuple[float, str]] = ()
 
 
@@ -37,10 +37,6 @@ _LOOK = tomllib.loads(Path(__file__).with_name("figures.toml").read_text(encodin
 PLOT_COLORS: Mapping[str, Mapping[str, str]] = _LOOK["colors"]
 """By name, each as ``light`` and ``dark``."""
 LIGHT = {name: color["light"] for name, color in PLOT_COLORS.items()}
-_STRIP_STYLES: dict[str, dict[str, Any]] = {
-    "lights": {"facecolor": LIGHT["lights"]},
-    "gas": {"facecolor": LIGHT["paper"], "hatch": "////"},
-}
 POINTS_PER_INCH = 72
 # Width and height in points, about one CSS pixel each, so that the text is as large as that of the page.
 _SIZE_PT: dict[Shape, tuple[int, int]] = {"narrow": (344, 430), "wide": (940, 450)}
@@ -109,10 +105,11 @@ def _draw_strips(below: Axes, strips: Sequence[Strip], n_days: int) -> None:
             below.broken_barh(
                 [(day + hours.on_h / HOURS_PER_DAY, hours.hours / HOURS_PER_DAY) for day in range(-1, n_days)],
                 (row + 0.18, 0.64),
+                facecolor=LIGHT["paper" if strip.is_hatched else "lights"],
                 edgecolor=LIGHT["ink"],
+                hatch="////" if strip.is_hatched else None,
                 lw=0.8,
                 zorder=2,
-                **_STRIP_STYLES[strip.kind],
             )
 
 

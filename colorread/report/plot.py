@@ -329,7 +329,7 @@ def _label_days(below: Axes, shape: Shape, first: date, n_days: int, words: str,
 
 
 def _strips(tank: Tank) -> list[Strip]:
-    return [Strip("lights", tank.lights, "lights"), Strip("gas", tank.gas_hours)]
+    return [Strip("lights", tank.lights, is_hatched=False), Strip("gas", tank.gas_hours)]
 
 
 def _days_of(times: Sequence[datetime]) -> tuple[date, int]:

@@ -327,9 +327,8 @@ def _row(reading: Reading) -> dict[str, float | bool]:
     sides = (base_std or acid_std or color, acid_std or base_std or color)
     below, above = (math.sqrt(max(std**2 - dye**2, color**2)) / PH_PER_LN for std in sides)
     whole = math.hypot(camera, color) or 1.0
-    extra = _MODEL_STD_LN
-    if not _DOUBTFUL_FLAGS.isdisjoint(reading.flags):
-        extra = math.hypot(extra, _DOUBTFUL_STD_PH / PH_PER_LN)
+    doubt = 0.0 if _DOUBTFUL_FLAGS.isdisjoint(reading.flags) else _DOUBTFUL_STD_PH / PH_PER_LN
+    extra = math.hypot(_MODEL_STD_LN, doubt)
     return {
         "ln_co2": math.log(float(co2_from_ph(ph, reading.kh_dkh, temperature_c=reading.temperature_c))),
         "std_below": math.hypot(below * color / whole, extra),
