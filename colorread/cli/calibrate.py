@@ -237,15 +237,14 @@ def _make(kind: profiles.Kind, photos: Sequence[tuple[profiles.KnownPhoto, str]]
     target, earlier = making.start()
     samples, missing = [], []
     with _calibrating():
-        measured = profiles.measure_photos(photo for photo, _ in photos)
-        for sample, (_, options) in zip(measured, photos, strict=True):
-            if isinstance(sample, profiles.PhotoRefused):
-                if sample.reason.code == "no-file":  # a mistyped name; the photo itself may be good
-                    common.fail(str(sample))
-                typer.echo(sample, err=True)
+        for photo, options in photos:
+            try:
+                samples.append(profiles.measure_known_fluid(photo))
+            except profiles.PhotoRefused as refused:
+                if refused.reason.code == "no-file":  # a mistyped name; the photo itself may be good
+                    common.fail(str(refused))
+                typer.echo(refused, err=True)
                 missing.append(options)
-            else:
-                samples.append(sample)
         if not samples:
             raise typer.Exit(common.EXIT_REFUSED)
         made = profiles.profile_from(samples, light=making.light, base=earlier)

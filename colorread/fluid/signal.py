@@ -64,8 +64,8 @@ class FluidSignal:
     ----------
     samples : SignalSamples
         Densities of four parts of rising color, with uncertainties.
-    used : ndarray of bool, shape (H, W)
-        Pixels of the view that were used.
+    used_px : ndarray of float64, shape (N, 2)
+        Centers of the pixels of the view that were used, as x and y in the photo.
     transmittance_rgb : ndarray of float64, shape (3,)
         Median linear R, G, B of the fluid over those of paper [-].
     flags : tuple of str
@@ -73,7 +73,7 @@ class FluidSignal:
     """
 
     samples: SignalSamples
-    used: NDArray[np.bool_]
+    used_px: NDArray[np.float64]
     transmittance_rgb: NDArray[np.float64]
     flags: tuple[str, ...]
 
@@ -135,11 +135,9 @@ def measure_fluid(view: CardView, balance: Balance, colors: ColorMap, vial: Vial
     light_std = shadows * (_BEHIND if "mixed-light" in doubts else 1.0)
     for doubt_std in (light_std, *doubts.values()):
         variance = variance + doubt_std**2
-    used = np.zeros_like(vial.mask)
-    used[inner] = keep
     return FluidSignal(
         samples=SignalSamples(density=parts, density_std=np.sqrt(variance)),
-        used=used,
+        used_px=view.photo_xy(np.stack(inner[::-1], axis=-1)[keep]),
         transmittance_rgb=10.0 ** -np.median(density[keep], axis=0),
         flags=tuple(doubts),
     )

@@ -255,7 +255,7 @@ def check_photo(path: Path, kind: profiles.Kind, step: str, n_patches: int | Non
             profiles.measure_known_fluid(profiles.end_photo(path, END_STATES[step]))
         else:
             profiles.measure_clear_fluid(path, "known")
-    except Refusal as refused:
+    except (Refusal, profiles.PhotoRefused) as refused:
         return refused.reason
     return None
 

@@ -22,7 +22,6 @@ from .make import (
     make_profile as make_profile,
     measure_clear_fluid as measure_clear_fluid,
     measure_known_fluid as measure_known_fluid,
-    measure_photos as measure_photos,
     profile_from as profile_from,
 )
 from .presentation import profile_lines as profile_lines, write_profile_picture as write_profile_picture

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -31,7 +32,7 @@ from colorread.fluid import ChartColors, measure_chart
 from colorread.photo import Photo
 from colorread.profiles.known import KnownPhoto
 from colorread.profiles.presentation import known_words
-from colorread.reading import Fluid, observe_fluid, require_clear_fluid
+from colorread.reading import observe_fluid, require_clear_fluid
 
 _USUAL_RANGE = (5.5, 8.5)  # pH range for checking a calibration photo: that of the dye, rounded out
 # How far the color of a print lies from that of the fluid it stands for, through wrong inks and metamerism: density,
@@ -91,33 +92,7 @@ def make_profile(photos: Sequence[KnownPhoto], *, light: str = "unknown", base: 
     CalibrationError
         If a photo cannot be used, or the photos do not belong together.
     """
-    samples = []
-    for measured in measure_photos(photos):
-        if isinstance(measured, PhotoRefused):
-            raise measured
-        samples.append(measured)
-    return profile_from(samples, light=light, base=base)
-
-
-def measure_photos(photos: Iterable[KnownPhoto]) -> Iterator[KnownSample | PhotoRefused]:
-    """
-    Measure the photos of a calibration one by one.
-
-    Parameters
-    ----------
-    photos : iterable of KnownPhoto
-        In any order.
-
-    Yields
-    ------
-    KnownSample or PhotoRefused
-        For each photo in turn; the latter if it cannot be read or its fluid does not have the color of its state.
-    """
-    for photo in photos:
-        try:
-            yield measure_known_fluid(photo)
-        except Refusal as refused:
-            yield PhotoRefused(photo.path, refused.reason)
+    return profile_from([measure_known_fluid(photo) for photo in photos], light=light, base=base)
 
 
 def make_chart_profile(
@@ -160,12 +135,11 @@ def make_chart_profile(
     labels = CHART_PH if patch_ph is None else tuple(sorted(patch_ph))
     charts, samples = [], []
     for path in paths:
-        try:
+        with _naming(path):
             chart = measure_chart(path, None if patch_ph is None else len(patch_ph), region_xywh)
-        except Refusal as refused:
-            raise PhotoRefused(path, refused.reason) from None
         charts.append(chart)
-        samples += _samples(_patches(chart, labels, state), path, chart.photo)
+        about = _about(path, chart.photo)
+        samples += [KnownSample(evidence=patch, **about) for patch in _patches(chart, labels, state)]
     _require_one_phone(samples)
     for path, chart in zip(paths[1:], charts[1:], strict=True):
         difference = np.abs(ph_by_chart(chart.density, charts[0].density, labels) - labels)
@@ -177,7 +151,7 @@ def make_chart_profile(
     return profile_from(samples, light=light, base=base)
 
 
-def measure_clear_fluid(path: str | os.PathLike[str], state: State) -> Fluid:
+def measure_clear_fluid(path: str | os.PathLike[str], state: State) -> tuple[Photo, SignalSamples]:
     """
     Measure the fluid in a calibration photo.
 
@@ -190,24 +164,28 @@ def measure_clear_fluid(path: str | os.PathLike[str], state: State) -> Fluid:
 
     Returns
     -------
-    Fluid
-        With its photo.
+    photo : Photo
+        As loaded.
+    samples : SignalSamples
+        Color of the fluid.
 
     Raises
     ------
-    Refusal
+    PhotoRefused
         As for a reading, and ``dark-fluid`` if a fluid of known pH is too dark.
     """
-    seen = observe_fluid(path)
-    if seen.reason is not None:
-        raise Refusal(seen.reason)
-    fluid = seen.fluid
-    assert fluid is not None
-    posterior = infer_ph(fluid.signal.samples, space=fluid.photo.color_space, pka=pka_prime(), ph_range=_USUAL_RANGE)
-    require_clear_fluid(posterior, fluid.signal.flags, is_known=True)
-    if state == "known" and "dark-fluid" in fluid.signal.flags:
-        raise refusal("dark-fluid")
-    return fluid
+    with _naming(path):
+        seen = observe_fluid(path)
+        if seen.reason is not None:
+            raise Refusal(seen.reason)
+        photo, signal = seen.photo, seen.signal
+        assert photo is not None
+        assert signal is not None
+        posterior = infer_ph(signal.samples, space=photo.color_space, pka=pka_prime(), ph_range=_USUAL_RANGE)
+        require_clear_fluid(posterior, signal.flags, is_known=True)
+        if state == "known" and "dark-fluid" in signal.flags:
+            raise refusal("dark-fluid")
+    return photo, signal.samples
 
 
 def measure_known_fluid(known: KnownPhoto) -> KnownSample:
@@ -226,27 +204,24 @@ def measure_known_fluid(known: KnownPhoto) -> KnownSample:
 
     Raises
     ------
-    Refusal
+    PhotoRefused
         As in `measure_clear_fluid`, and ``other-fluid`` if the fluid does not have the color of its state.
     """
-    fluid = measure_clear_fluid(known.path, known.state)
-    evidence = Evidence(
-        samples=fluid.signal.samples,
-        space=fluid.photo.color_space,
-        state=known.state,
-        ph=known.ph,
-        ph_std=known.ph_std,
-        pka=known.pka,
-    )
+    photo, samples = measure_clear_fluid(known.path, known.state)
+    space, state = photo.color_space, known.state
+    evidence = Evidence(samples=samples, space=space, state=state, ph=known.ph, ph_std=known.ph_std, pka=known.pka)
     if not _fits_its_state(evidence):
-        match known.state:
-            case "acid":
-                raise refusal("other-fluid/acid")
-            case "base":
-                raise refusal("other-fluid/base")
-            case _:
-                raise refusal("other-fluid/known", ph=known.ph)
-    return _samples([evidence], known.path, fluid.photo)[0]
+        raise PhotoRefused(known.path, refusal(f"other-fluid/{state}", ph=known.ph).reason)
+    return KnownSample(evidence=evidence, **_about(known.path, photo))
+
+
+@contextmanager
+def _naming(path: str | os.PathLike[str]) -> Iterator[None]:
+    """Name the photo that is refused in a ``with`` block."""
+    try:
+        yield
+    except Refusal as refused:
+        raise PhotoRefused(path, refused.reason) from None
 
 
 def profile_from(samples: Sequence[KnownSample], *, light: str = "unknown", base: Profile | None = None) -> Profile:
@@ -318,17 +293,16 @@ def _patches(chart: ChartColors, labels: Sequence[float], state: State) -> list[
     ]
 
 
-def _samples(known: Sequence[Evidence], path: str | os.PathLike[str], photo: Photo) -> list[KnownSample]:
-    sha256 = hashlib.sha256(Path(path).read_bytes()).hexdigest()
+def _about(path: str | os.PathLike[str], photo: Photo) -> dict[str, str]:
+    """Return what a sample says about its photo."""
     # A file's time is usually the time when it was copied.
-    taken_at = "" if photo.taken_at is None or photo.time_source == "file time" else photo.taken_at.isoformat()
-    camera_model = photo.camera_model or ""
-    return [
-        KnownSample(
-            evidence=evidence, photo=Path(path).name, sha256=sha256, taken_at=taken_at, camera_model=camera_model
-        )
-        for evidence in known
-    ]
+    taken_at = None if photo.time_source == "file time" else photo.taken_at
+    return {
+        "photo": Path(path).name,
+        "sha256": hashlib.sha256(Path(path).read_bytes()).hexdigest(),
+        "taken_at": "" if taken_at is None else taken_at.isoformat(),
+        "camera_model": photo.camera_model or "",
+    }
 
 
 def _fits_its_state(evidence: Evidence) -> bool:

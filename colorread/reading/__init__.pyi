@@ -6,7 +6,6 @@ from .interpretation import (
     pka_of as pka_of,
 )
 from .pipeline import (
-    Fluid as Fluid,
     observe_fluid as observe_fluid,
     read_photo as read_photo,
     read_photo_traced as read_photo_traced,

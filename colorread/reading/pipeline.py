@@ -35,14 +35,7 @@ from colorread.limits import FluidKind, LightName
 from colorread.photo import Photo, Source, load_close_up, load_photo
 from colorread.reading.inputs import PhotoInputs
 from colorread.reading.interpretation import blank_reading, complete_reading, fluid_ph_posterior, pka_of
-from colorread.reference import (
-    ENOUGH_PX_PER_MM,
-    CardView,
-    ReferenceFit,
-    balance_view,
-    find_references,
-    view_card,
-)
+from colorread.reference import ENOUGH_PX_PER_MM, ReferenceFit, balance_view, find_references, view_card
 from colorread.result import Reading, Trace
 from colorread.words import USUAL_MARKS, Marks
 
@@ -54,15 +47,6 @@ _ODD_MISFIT = 1.5
 # Misfit beyond which it cannot be the dye: at most 4.8 on 497 rendered fluids kept out of training, and 5.3 on one of
 # the two other dyes among them.
 _MAX_MISFIT = 5.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fluid:
-    """The fluid, and what is needed to judge its color."""
-
-    photo: Photo
-    view: CardView
-    signal: FluidSignal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,16 +62,16 @@ class Observation:
         Where card or tag lies.
     outlines_px : tuple of ndarray of float64, shape (N, 2)
         Outline of the fluid in pixels of the loaded photo; two if there are two vials.
-    fluid : Fluid or None
-        The fluid, measured.
+    signal : FluidSignal or None
+        Color of the fluid.
     reason : Reason or None
-        Why there is no fluid.
+        Why it was not measured.
     """
 
     photo: Photo | None = None
     card: ReferenceFit | None = None
     outlines_px: tuple[NDArray[np.float64], ...] = ()
-    fluid: Fluid | None = None
+    signal: FluidSignal | None = None
     reason: Reason | None = None
 
 
@@ -171,23 +155,30 @@ def read_photo_traced(source: Source, inputs: PhotoInputs) -> tuple[Reading, Tra
         For the evidence picture.
     """
     seen = observe_fluid(source, inputs.vial_xywh)
-    reading = _reading_before_color(source, inputs, seen)
-    if seen.fluid is None:
-        return reading, _trace(seen)
-    fluid, photo = seen.fluid, seen.fluid.photo
-    posterior, flags = fluid_ph_posterior(fluid.signal.samples, photo.color_space, photo.camera_model, inputs)
+    reading, trace = _reading_before_color(source, inputs, seen), _trace(seen)
+    photo, signal = seen.photo, seen.signal
+    if photo is None or signal is None:
+        return reading, trace
+    posterior, flags = fluid_ph_posterior(signal.samples, photo.color_space, photo.camera_model, inputs)
     odd = ("odd-color",) if posterior.misfit > _ODD_MISFIT else ()
-    reading = replace(reading, flags=(*reading.flags, *flags, *fluid.signal.flags, *odd))
+    reading = replace(reading, flags=(*reading.flags, *flags, *signal.flags, *odd))
     try:
         # With this much wrong at once, a damaged file is more likely than a bad photo.
         if {"card-bent", "dark-fluid"} <= set(reading.flags) and not _CORNER_FLAGS.isdisjoint(reading.flags):
-            raise refusal("doubtful-photo", name=fluid.view.card.name)
-        require_clear_fluid(posterior, fluid.signal.flags)
+            raise refusal("doubtful-photo", name=reading.reference)
+        require_clear_fluid(posterior, signal.flags)
     except Refusal as refused:
-        return replace(reading, reason=refused.reason), _trace(seen)
+        return replace(reading, reason=refused.reason), trace
     if inputs.profile is not None:
         reading = replace(reading, profile=inputs.profile.name or f"made {inputs.profile.made_at}")
-    return complete_reading(reading, posterior, inputs), _trace(seen, posterior, pka_of(inputs))
+    fluid_lin = signal.transmittance_rgb * 10.0**posterior.neutral_density
+    spectra = dye_transmittance(np.array(CHART_PH) - pka_of(inputs), posterior.load)
+    trace = replace(
+        trace,
+        fluid_rgb=_encoded(rgb_lin_from_xyz(xyz_from_rgb_lin(fluid_lin, photo.color_space), "srgb")),
+        scale_rgb=tuple(zip(CHART_PH, _encoded(rgb_lin_under_d65(spectra, "srgb")), strict=True)),
+    )
+    return complete_reading(reading, posterior, inputs), trace
 
 
 def observe_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Observation:
@@ -213,7 +204,7 @@ def observe_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Observa
     except Refusal as refused:
         return Observation(photo=photo, reason=refused.reason)
     observations = [_observe_in_front_of(fit, source, photo, vial_xywh) for fit in fits]
-    return next((seen for seen in observations if seen.fluid is not None), observations[0])
+    return next((seen for seen in observations if seen.signal is not None), observations[0])
 
 
 def _observe_in_front_of(fit: ReferenceFit, source: Source, photo: Photo, vial_xywh: Rectangle | None) -> Observation:
@@ -241,7 +232,7 @@ def _observe_in_front_of(fit: ReferenceFit, source: Source, photo: Photo, vial_x
         signal = measure_fluid(view, balance, colors, vials[0])
     except Refusal as refused:
         return replace(seen, reason=refused.reason)
-    return replace(seen, fluid=Fluid(photo=photo, view=view, signal=signal))
+    return replace(seen, signal=signal)
 
 
 def _reading_before_color(source: Source, inputs: PhotoInputs, seen: Observation) -> Reading:
@@ -289,26 +280,13 @@ def require_clear_fluid(posterior: PhPosterior, flags: Collection[str], *, is_kn
         raise refusal("not-the-dye")
 
 
-def _trace(seen: Observation, posterior: PhPosterior | None = None, pka: float = 0.0) -> Trace:
-    used_px = fluid_rgb = None
-    scale_rgb: tuple[tuple[float, NDArray[np.float64]], ...] = ()
-    if seen.fluid is not None:
-        rows, cols = np.nonzero(seen.fluid.signal.used)
-        used_px = seen.fluid.view.photo_xy(np.stack([cols, rows], axis=-1))
-        if posterior is not None:
-            fluid_lin = seen.fluid.signal.transmittance_rgb * 10.0**posterior.neutral_density
-            xyz = xyz_from_rgb_lin(fluid_lin, seen.fluid.photo.color_space)
-            fluid_rgb = _encoded(rgb_lin_from_xyz(xyz, "srgb"))
-            spectra = dye_transmittance(np.array(CHART_PH) - pka, posterior.load)
-            scale_rgb = tuple(zip(CHART_PH, _encoded(rgb_lin_under_d65(spectra, "srgb")), strict=True))
+def _trace(seen: Observation) -> Trace:
     return Trace(
         rgb_u8=None if seen.photo is None else seen.photo.rgb_u8,
         card_corners_px=None if seen.card is None else seen.card.corners_px,
         reference="card" if seen.card is None else seen.card.reference.name,
         vial_outlines_px=seen.outlines_px,
-        used_px=used_px,
-        fluid_rgb=fluid_rgb,
-        scale_rgb=scale_rgb,
+        used_px=None if seen.signal is None else seen.signal.used_px,
     )
 
 
