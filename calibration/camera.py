@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -33,28 +34,6 @@ DENSITY_CEILING = 2.5
 
 WAVELENGTH_NM: NDArray[np.float64] = np.arange(400.0, 701.0, 5.0)
 """The grid of all spectra here, shape (61,) [nm]."""
-# A white LED is a blue peak and a broad phosphor hump; tank lamps add narrow red, green or blue peaks. The shapes are
-# common knowledge about such lamps, no single source; the CIE lamps of the same classes are used as well.
-# Peak [nm], its width, hump [nm], its widths on the blue and on the red side, height of the peak relative to the hump.
-_LED = {
-    "warm-led": ((450, 9, 605, 62, 70, 0.35), (455, 10, 590, 60, 75, 0.45), (447, 8, 615, 70, 60, 0.25)),
-    "cool-led": ((450, 9, 560, 48, 70, 1.2), (455, 11, 565, 50, 75, 0.9), (445, 9, 550, 45, 65, 1.5)),
-    "tank-led": ((450, 9, 555, 45, 65, 2.0), (455, 11, 565, 55, 75, 1.7)),
-}
-# Share of a cool white LED, then peaks as (nm, width, height).
-_TANK_PEAKS = (
-    (0.6, ((630, 9, 0.9), (522, 16, 0.6), (460, 10, 0.7))),
-    (0.2, ((630, 9, 1.2), (522, 16, 0.9), (460, 10, 0.9))),
-    (0.7, ((660, 9, 0.8), (450, 9, 0.5))),
-    (0.4, ((660, 9, 1.2), (450, 9, 0.4), (630, 9, 0.4))),
-)
-_CIE_OF_CLASS = {
-    "daylight": ("d50", "d65"),
-    "warm-led": ("led-b1", "led-v1", "a"),
-    "cool-led": ("led-b3", "led-b5"),
-    "fluorescent": ("fl2", "fl7", "fl11"),
-    "tank-led": (),
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -232,17 +211,16 @@ def _training_reflectances() -> NDArray[np.float64]:
 @cache
 def lights() -> dict[str, list[NDArray[np.float64]]]:
     """Return the lamps of the family by class, several in each: relative spectral power on `WAVELENGTH_NM`."""
-    cie = cie_illuminants()
-    of_class = {
-        light_class: [*(cie[name] for name in names), *(_white_led(*shape) for shape in _LED.get(light_class, ()))]
-        for light_class, names in _CIE_OF_CLASS.items()
+    cie, classes = cie_illuminants(), tomllib.loads(_text("lamps.toml"))
+    cool = _white_led(*classes["cool-led"]["white_leds"][0])
+    return {
+        light_class: [
+            *(cie[name] for name in lamps.get("cie", ())),
+            *(_white_led(*shape) for shape in lamps.get("white_leds", ())),
+            *(share * cool + sum(_peak(*peak) for peak in peaks) for share, *peaks in lamps.get("with_peaks", ())),
+        ]
+        for light_class, lamps in classes.items()
     }
-    cool = _white_led(*_LED["cool-led"][0])
-    of_class["tank-led"] += [
-        share * cool + sum(height * _peak(center, width) for center, width, height in peaks)
-        for share, peaks in _TANK_PEAKS
-    ]
-    return of_class
 
 
 @cache
@@ -272,17 +250,20 @@ def sensors() -> NDArray[np.float64]:
 
 def _read(name: str) -> tuple[list[str], NDArray[np.float64]]:
     """Return the names of the columns and their values on `WAVELENGTH_NM`; the head of the file names the source."""
-    text = files(__package__).joinpath("data", name).read_text(encoding="utf-8")
-    head, *rows = [line for line in text.splitlines() if not line.startswith("#")]
+    head, *rows = [line for line in _text(name).splitlines() if not line.startswith("#")]
     return head.split(",")[1:], np.loadtxt(rows, delimiter=",")[:, 1:]
 
 
-def _peak(center_nm: float, width_nm: float) -> NDArray[np.float64]:
-    return np.exp(-0.5 * ((WAVELENGTH_NM - center_nm) / width_nm) ** 2)
+def _text(name: str) -> str:
+    return files(__package__).joinpath("data", name).read_text(encoding="utf-8")
+
+
+def _peak(center_nm: float, width_nm: float, height: float) -> NDArray[np.float64]:
+    return height * np.exp(-0.5 * ((WAVELENGTH_NM - center_nm) / width_nm) ** 2)
 
 
 def _white_led(
     peak_nm: float, width_nm: float, hump_nm: float, blue_width_nm: float, red_width_nm: float, ratio: float
 ) -> NDArray[np.float64]:
     side = np.where(hump_nm > WAVELENGTH_NM, blue_width_nm, red_width_nm)
-    return ratio * _peak(peak_nm, width_nm) + np.exp(-0.5 * ((WAVELENGTH_NM - hump_nm) / side) ** 2)
+    return _peak(peak_nm, width_nm, ratio) + np.exp(-0.5 * ((WAVELENGTH_NM - hump_nm) / side) ** 2)

@@ -53,7 +53,6 @@ def measured(
         card=card,
         rgb_u8=np.minimum(np.rint(255.0 * encoded), ceiling_u8 + 2.0).astype(np.uint8),
         seen=np.ones(SHAPE, bool),
-        px_per_mm=PX_PER_MM,
         plane=PlaneMap(homography=np.eye(3)),
     )
     flat = np.full((*SHAPE, 3), 0.5, np.float32)
@@ -71,7 +70,7 @@ def measured(
     )
     outline = max(cv2.findContours(FLUID.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=len)
     vial = VialFit(mask=FLUID, outline_px=outline[:, 0].astype(float), area_mm2=150.0)
-    return measure_fluid(view, balance, color_map(balance.rgb_lin, flat, noise, PX_PER_MM), vial)
+    return measure_fluid(view, balance, color_map(balance.rgb_lin, flat, noise), vial)
 
 
 def test_fluid_cut_off_where_its_paper_is_not_may_be_any_brighter() -> None:
@@ -137,14 +136,13 @@ def test_only_what_lies_in_front_of_bare_paper_is_fluid(monkeypatch: pytest.Monk
         card=load_card(),
         rgb_u8=np.full((*SHAPE, 3), 188, np.uint8),
         seen=np.ones(SHAPE, bool),
-        px_per_mm=PX_PER_MM,
         plane=PlaneMap(homography=np.eye(3)),
     )
     found = []
     for up_mm in (0.0, 20.0, 30.0):  # in the window, half over the upper row of grays, on that row
         disc = np.hypot(DX_PX, DY_PX + up_mm * PX_PER_MM) < 5.0 * PX_PER_MM
         monkeypatch.setattr("colorread.fluid.find.pixel_classes", lambda *_, disc=disc: disc.astype(np.uint8))
-        found.append(len(find_vial(view, color_map(flat, flat, 0.01, PX_PER_MM))))
+        found.append(len(find_vial(view, color_map(flat, flat, 0.01))))
     assert found == [1, 1, 0]
 
 

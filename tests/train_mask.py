@@ -52,7 +52,7 @@ def photo_and_truth(truth_file: Path) -> tuple[np.ndarray, np.ndarray] | None:
         balance = balance_view(view)
     except Refusal:
         return None
-    layers = to_u8(mask_input(view, color_map(balance.rgb_lin, balance.paper_lin, balance.chroma_std, view.px_per_mm)))
+    layers = to_u8(mask_input(view, color_map(balance.rgb_lin, balance.paper_lin, balance.chroma_std)))
     _, height, width = layers.shape
     classes = np.zeros((height, width), np.uint8)
     for name, its_class in (("liquid_polygon", OTHER_LIQUID), ("fluid_polygon", DYED)):

@@ -96,7 +96,7 @@ def measure_chart(
     if balance.hidden.any():
         raise refusal("overexposed", what="paper of the chart")
     if n_patches is None:
-        if not shows_chart(view, color_map(balance.rgb_lin, balance.paper_lin, balance.chroma_std, view.px_per_mm)):
+        if not shows_chart(view, color_map(balance.rgb_lin, balance.paper_lin, balance.chroma_std)):
             raise refusal("no-chart/blank")
         quads_px = [fit.plane.px_from_mm(patch.rect.inset(_INSET).corners_mm) for patch in chart_patches()]
     else:

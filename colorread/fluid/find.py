@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from colorread.errors import refusal
 from colorread.fluid.pixels import DYED, OTHER_LIQUID, ColorMap, pixel_classes
-from colorread.reference import CardView
+from colorread.reference import VIEW_PX_PER_MM, CardView
 
 Rectangle = tuple[float, float, float, float]
 """x, y, width and height [px]."""
@@ -116,7 +116,7 @@ def point_at_vial(view: CardView, colors: ColorMap, corners_px: NDArray[np.float
     center, sides, angle = cv2.minAreaRect(corners_px.astype(np.float32))
     cv2.ellipse(ellipse, (center, (0.9 * sides[0], 0.9 * sides[1]), angle), 1, cv2.FILLED)
     region = ellipse.astype(bool) & view.seen & view.mask(view.card.outline.grown(-_EDGE_MM))
-    if region.sum() < _MIN_AREA_MM2 * view.px_per_mm**2 * 0.5:
+    if region.sum() < _MIN_AREA_MM2 * VIEW_PX_PER_MM**2 * 0.5:
         return ()
     middle = float(np.median(colors.strength[region]))
     if middle < max(_MIN_CHROMA, _CHROMA_PER_NOISE * colors.noise):
@@ -178,7 +178,7 @@ def outer_contours(region: NDArray[Any]) -> list[NDArray[Any]]:
 
 def _large_parts(region: NDArray[np.bool_], view: CardView) -> list[VialFit]:
     """Return the parts of a region that may be a vial, large enough and in front of bare paper, the largest first."""
-    least_px2 = _MIN_AREA_MM2 * view.px_per_mm**2
+    least_px2 = _MIN_AREA_MM2 * VIEW_PX_PER_MM**2
     large = [contour for contour in outer_contours(region) if cv2.contourArea(contour) >= least_px2]
     parts = [_inside(contour, view) for contour in sorted(large, key=cv2.contourArea, reverse=True)]
     is_bare = view.mask(view.card.blank)
@@ -192,7 +192,7 @@ def _inside(contour: NDArray[Any], view: CardView) -> VialFit:
     return VialFit(
         mask=filled.astype(bool),
         outline_px=contour[:, 0].astype(np.float64),
-        area_mm2=float(cv2.contourArea(contour) / view.px_per_mm**2),
+        area_mm2=float(cv2.contourArea(contour) / VIEW_PX_PER_MM**2),
     )
 
 

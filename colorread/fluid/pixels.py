@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from colorread.reference import CLIPPED_U8, CardView, median
+from colorread.reference import CLIPPED_U8, VIEW_PX_PER_MM, CardView, median
 
 BLACK_U8 = 3
 """Code up to which a channel may be cut off; above 0, as compression shifts codes a little: assumption."""
@@ -55,7 +55,7 @@ class ColorMap:
     noise: float
 
 
-def color_map(rgb_lin: NDArray[np.float32], paper_lin: NDArray[np.float32], noise: float, px_per_mm: float) -> ColorMap:
+def color_map(rgb_lin: NDArray[np.float32], paper_lin: NDArray[np.float32], noise: float) -> ColorMap:
     """
     Compare every pixel with paper.
 
@@ -65,8 +65,6 @@ def color_map(rgb_lin: NDArray[np.float32], paper_lin: NDArray[np.float32], nois
         Linear light of the view and of bare paper there.
     noise : float
         Spread of the chroma of bare paper [-].
-    px_per_mm : float
-        Scale [px/mm].
 
     Returns
     -------
@@ -75,7 +73,7 @@ def color_map(rgb_lin: NDArray[np.float32], paper_lin: NDArray[np.float32], nois
     """
     density = density_of(rgb_lin, paper_lin)
     red, green, blue = cv2.split(density)
-    chroma = cv2.GaussianBlur(cv2.merge([red - green, blue - green]), (0, 0), _SMOOTH_MM * px_per_mm)
+    chroma = cv2.GaussianBlur(cv2.merge([red - green, blue - green]), (0, 0), _SMOOTH_MM * VIEW_PX_PER_MM)
     strength = np.asarray(cv2.magnitude(*cv2.split(chroma)), np.float32)
     return ColorMap(density=density, chroma=np.asarray(chroma, np.float32), strength=strength, noise=noise)
 
@@ -141,7 +139,7 @@ def mask_input(view: CardView, colors: ColorMap) -> NDArray[np.float32]:
         photo.
     """
     height, width = view.seen.shape
-    size = round(width * PX_PER_MM / view.px_per_mm), round(height * PX_PER_MM / view.px_per_mm)
+    size = round(width * PX_PER_MM / VIEW_PX_PER_MM), round(height * PX_PER_MM / VIEW_PX_PER_MM)
     layers = np.empty((height, width, 4), np.float32)
     layers[..., :3] = cv2.transform(np.clip(colors.density, *_SPAN), _GREEN_AND_CHROMA)
     layers[..., 3] = cv2.transform((view.rgb_u8 >= CLIPPED_U8).astype(np.float32), _MEAN)

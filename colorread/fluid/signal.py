@@ -12,7 +12,7 @@ from calibration import SignalSamples
 from colorread.errors import refusal
 from colorread.fluid.find import VialFit
 from colorread.fluid.pixels import BLACK_U8, ColorMap, density_of, median_density
-from colorread.reference import CLIPPED_U8, FILM_SEEN, NEVER_CUT_OFF, Balance, CardView, median
+from colorread.reference import CLIPPED_U8, FILM_SEEN, NEVER_CUT_OFF, VIEW_PX_PER_MM, Balance, CardView, median
 
 Indices = tuple[NDArray[np.intp], NDArray[np.intp]]
 """Rows and columns; indexing with them is much faster than with masks."""
@@ -145,7 +145,7 @@ def measure_fluid(view: CardView, balance: Balance, colors: ColorMap, vial: Vial
 
 def _inner_part_and_ring(view: CardView, vial: VialFit) -> tuple[Indices, Indices]:
     """Return the fluid without its rim, and the paper around it."""
-    low_px, high_px = np.array(_RING_MM) * view.px_per_mm
+    low_px, high_px = np.array(_RING_MM) * VIEW_PX_PER_MM
     x, y, width, height = cv2.boundingRect(vial.mask.view(np.uint8))
     reach = int(high_px) + 2
     top, left = max(y - reach, 0), max(x - reach, 0)

@@ -214,7 +214,7 @@ def _observe_in_front_of(fit: ReferenceFit, source: Source, photo: Photo, vial_x
         close_up = load_close_up(source, photo, around_px, ENOUGH_PX_PER_MM / fit.px_per_mm)
         view = view_card(close_up, fit)
         balance = balance_view(view)
-        colors = color_map(balance.rgb_lin, balance.paper_lin, balance.chroma_std, view.px_per_mm)
+        colors = color_map(balance.rgb_lin, balance.paper_lin, balance.chroma_std)
         if shows_chart(view, colors):
             raise refusal("chart-not-card")
         if vial_xywh is None:

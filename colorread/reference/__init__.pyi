@@ -7,4 +7,9 @@ from .balance import (
     median as median,
 )
 from .find import ReferenceFit as ReferenceFit, find_references as find_references
-from .view import ENOUGH_PX_PER_MM as ENOUGH_PX_PER_MM, CardView as CardView, view_card as view_card
+from .view import (
+    ENOUGH_PX_PER_MM as ENOUGH_PX_PER_MM,
+    VIEW_PX_PER_MM as VIEW_PX_PER_MM,
+    CardView as CardView,
+    view_card as view_card,
+)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from calibration import GrayPatch, GraySamples, ToneFit, decode_tone, fit_tone, usual_reflectance
 from colorread.errors import Refusal, refusal
-from colorread.reference.view import MARGIN_MM, CardView
+from colorread.reference.view import MARGIN_MM, VIEW_PX_PER_MM, CardView
 
 CLIPPED_U8 = 252
 """Code from which on a channel may be cut off; below 255, as compression shifts codes a little: assumption."""
@@ -289,8 +289,8 @@ def _fit_paper(
     fingers, shadows and stray light weigh little.
     """
     height, width = view.seen.shape
-    columns = int(width / view.px_per_mm / _CELL_MM)
-    rows = int(height / view.px_per_mm / _CELL_MM)
+    columns = int(width / VIEW_PX_PER_MM / _CELL_MM)
+    rows = int(height / VIEW_PX_PER_MM / _CELL_MM)
     bare = cv2.resize(blank.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA) > 0.95
     cells = cv2.resize(rgb_lin, (columns, rows), interpolation=cv2.INTER_AREA)
     value = np.log10(np.maximum(cells, 1e-4)) @ _LIGHT_AND_RATIOS.T

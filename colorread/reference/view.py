@@ -29,7 +29,7 @@ truth at each scale; at 1.2 px/mm 32 did.
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CardView:
     """
-    A rectified view of card or tag and its surroundings.
+    A rectified view of card or tag and its surroundings, at `VIEW_PX_PER_MM`.
 
     Parameters
     ----------
@@ -39,8 +39,6 @@ class CardView:
         Encoded like the photo.
     seen : ndarray of bool, shape (H, W)
         Where the view lies within the photo.
-    px_per_mm : float
-        Scale of the view [px/mm].
     plane : PlaneMap
         From the reference to the photo.
     """
@@ -48,14 +46,13 @@ class CardView:
     card: Reference
     rgb_u8: NDArray[np.uint8]
     seen: NDArray[np.bool_]
-    px_per_mm: float
     plane: PlaneMap
 
     def area(self, rect: Rect) -> tuple[slice, slice]:
         """Return the rows and columns of a rectangle on the reference, clipped to the view."""
         height, width = self.seen.shape
         col0, row0, col1, row1 = (
-            round((mm + MARGIN_MM) * self.px_per_mm) for mm in (rect.x_mm, rect.y_mm, rect.right_mm, rect.bottom_mm)
+            round((mm + MARGIN_MM) * VIEW_PX_PER_MM) for mm in (rect.x_mm, rect.y_mm, rect.right_mm, rect.bottom_mm)
         )
         return slice(max(row0, 0), min(row1, height)), slice(max(col0, 0), min(col1, width))
 
@@ -68,11 +65,11 @@ class CardView:
 
     def photo_xy(self, xy_px: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return photo pixels of view pixels, shape (N, 2)."""
-        return self.plane.px_from_mm((xy_px + 0.5) / self.px_per_mm - MARGIN_MM)
+        return self.plane.px_from_mm((xy_px + 0.5) / VIEW_PX_PER_MM - MARGIN_MM)
 
     def view_xy(self, photo_xy_px: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return view pixels of photo pixels, shape (N, 2)."""
-        return (self.plane.mm_from_px(photo_xy_px) + MARGIN_MM) * self.px_per_mm - 0.5
+        return (self.plane.mm_from_px(photo_xy_px) + MARGIN_MM) * VIEW_PX_PER_MM - 0.5
 
 
 def view_card(photo: CloseUp, fit: ReferenceFit) -> CardView:
@@ -89,25 +86,24 @@ def view_card(photo: CloseUp, fit: ReferenceFit) -> CardView:
     Returns
     -------
     CardView
-        At `VIEW_PX_PER_MM`.
+        Of `fit.reference`.
     """
-    scale = VIEW_PX_PER_MM
-    px_per_mm = fit.px_per_mm * photo.times
     around = fit.reference.outline.grown(MARGIN_MM)
-    width, height = round(around.width_mm * scale), round(around.height_mm * scale)
-    x_mm, y_mm = ((np.arange(n) + 0.5) / scale - MARGIN_MM for n in (width, height))
+    width, height = round(around.width_mm * VIEW_PX_PER_MM), round(around.height_mm * VIEW_PX_PER_MM)
+    x_mm, y_mm = ((np.arange(n) + 0.5) / VIEW_PX_PER_MM - MARGIN_MM for n in (width, height))
     to_photo = replace(fit.plane, homography=photo.from_photo @ fit.plane.homography)
     x_px, y_px = np.moveaxis(to_photo.px_from_mm(np.stack(np.meshgrid(x_mm, y_mm), axis=-1)), -1, 0).astype(np.float32)
     height_px, width_px = photo.rgb_u8.shape[:2]
     seen = (x_px >= 0) & (x_px <= width_px - 1) & (y_px >= 0) & (y_px <= height_px - 1)
     # Detail finer than the view is smoothed away first, as the view is interpolated linearly.
-    blur = 0.35 * px_per_mm / scale if px_per_mm > 1.3 * scale else 0.0
+    finer = fit.px_per_mm * photo.times / VIEW_PX_PER_MM
+    blur = 0.35 * finer if finer > 1.3 else 0.0
     rows, columns = _around(y_px, blur), _around(x_px, blur)
     part = photo.rgb_u8[rows, columns]
     if blur:
         part = np.asarray(cv2.GaussianBlur(part, (0, 0), blur), dtype=np.uint8)
     rgb_u8 = np.asarray(cv2.remap(part, x_px - columns.start, y_px - rows.start, cv2.INTER_LINEAR), dtype=np.uint8)
-    return CardView(card=fit.reference, rgb_u8=rgb_u8, seen=seen, px_per_mm=scale, plane=fit.plane)
+    return CardView(card=fit.reference, rgb_u8=rgb_u8, seen=seen, plane=fit.plane)
 
 
 def _around(along_px: NDArray[np.float32], blur_px: float) -> slice:
