@@ -114,8 +114,7 @@ def dye_transmittance(log_ratio: ArrayLike, load: ArrayLike) -> NDArray[np.float
     acid, base = (form / BASE_MAXIMUM_L_MOL_CM for form in absorptivity(WAVELENGTH_NM))
     blue = base_fraction(log_ratio)[..., None]
     absorbance = np.asarray(load, dtype=np.float64)[..., None] * (blue * base + (1.0 - blue) * acid)
-    transmittance: NDArray[np.float64] = 10.0**-absorbance
-    return transmittance
+    return 10.0**-absorbance
 
 
 def direction_deg(density: NDArray[Any]) -> NDArray[np.float64]:
@@ -170,14 +169,12 @@ def rgb_lin_under_d65(spectra: NDArray[np.float64], space: ColorSpace) -> NDArra
     xyz = (spectra * illuminant) @ observer()
     white = illuminant @ observer()
     # The grid ends at 400 and 700 nm, so its white differs from D65 in the fourth digit: divide by it.
-    rgb: NDArray[np.float64] = (xyz @ to_rgb.T) / (to_rgb @ white)
-    return rgb
+    return (xyz @ to_rgb.T) / (to_rgb @ white)
 
 
 def _saturated(rgb: NDArray[np.float64], saturation: float | NDArray[np.float64]) -> NDArray[np.float64]:
     luma = (rgb @ _LUMA)[..., None]
-    strengthened: NDArray[np.float64] = luma + saturation * (rgb - luma)
-    return strengthened
+    return np.asarray(luma + saturation * (rgb - luma))
 
 
 def _pulled_in(rgb: NDArray[np.float64], least_share: float) -> NDArray[np.float64]:
@@ -194,8 +191,7 @@ def _white_balanced(
 ) -> NDArray[np.float64]:
     weights = power[:, None] * sensor
     weights = weights / weights.sum(axis=0)
-    balanced: NDArray[np.float64] = (spectra.reshape(-1, len(power)) @ weights).reshape(*spectra.shape[:-1], 3)
-    return balanced
+    return np.asarray(spectra.reshape(-1, len(power)) @ weights).reshape(*spectra.shape[:-1], 3)
 
 
 @cache
@@ -204,8 +200,7 @@ def _training_reflectances() -> NDArray[np.float64]:
     rng = np.random.default_rng(1)
     center, width, height = (rng.uniform(low, high, (60, 3, 1)) for low, high in ((400, 700), (30, 90), (-0.5, 0.5)))
     bumps = height * np.exp(-0.5 * ((WAVELENGTH_NM - center) / width) ** 2)
-    reflectance: NDArray[np.float64] = np.clip(0.45 + bumps.sum(axis=1), 0.03, 0.95)
-    return reflectance
+    return np.asarray(np.clip(0.45 + bumps.sum(axis=1), 0.03, 0.95))
 
 
 @cache

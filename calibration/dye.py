@@ -43,8 +43,7 @@ def absorptivity(wavelength_nm: ArrayLike) -> tuple[NDArray[np.float64], NDArray
 def _bands(wavelength_nm: NDArray[np.float64], bands: tuple[tuple[float, float, float], ...]) -> NDArray[np.float64]:
     wavenumber_kk = 10000.0 / wavelength_nm
     terms = [height * np.exp(-0.5 * ((wavenumber_kk - center) / width) ** 2) for height, center, width in bands]
-    total: NDArray[np.float64] = np.sum(terms, axis=0, dtype=np.float64)
-    return total
+    return np.asarray(np.sum(terms, axis=0))
 
 
 def base_fraction(log_ratio: ArrayLike) -> NDArray[np.float64]:

@@ -65,7 +65,7 @@ PKA_SHIFT: NDArray[np.float64] = np.round(np.arange(-0.3, 0.301, 0.02), 3)
 def _bell(ln_ratio: NDArray[np.float64], std_ln: float) -> NDArray[np.float64]:
     """Return normal weights; every column sums to 1."""
     weight = np.exp(-0.5 * (ln_ratio / std_ln) ** 2)
-    return np.asarray(weight / weight.sum(axis=0), dtype=np.float64)
+    return np.asarray(weight / weight.sum(axis=0))
 
 
 _SHARED_LOAD = np.geomspace(0.2, 2.5, 12)  # the range of usual amounts, in steps about the deviation of drops
@@ -203,8 +203,7 @@ def _log_of_evidence(item: Evidence) -> NDArray[np.float64]:
 
 def _normed(log_weight: NDArray[np.float64]) -> NDArray[np.float64]:
     weight = np.exp(log_weight - log_weight.max())
-    normed: NDArray[np.float64] = weight / weight.sum()
-    return normed
+    return np.asarray(weight / weight.sum())
 
 
 def _log_at_known_ph(

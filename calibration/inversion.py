@@ -148,8 +148,7 @@ def _member_weight(family: SignalFamily, light_class: str | None) -> NDArray[np.
         return family.weight
     same = family.light_class == light_class
     trust = np.where(same, _TRUST_IN_ENTERED_LIGHT / family.weight[same].sum(), 1.0 - _TRUST_IN_ENTERED_LIGHT)
-    weight: NDArray[np.float64] = family.weight * trust / float(family.weight @ trust)
-    return weight
+    return family.weight * trust / float(family.weight @ trust)
 
 
 def quantiles(

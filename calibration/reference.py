@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -17,6 +17,8 @@ from calibration.camera import dye_transmittance, rgb_lin_under_d65
 from calibration.dye import PKA_25C_FRESH
 
 ReferenceName = Literal["card", "tag"]
+_Margins = tuple[float, float, float, float]
+"""Left, top, right and bottom [mm]."""
 
 _RIM_SHARE = 0.2  # share of a gray patch left out on each side when its level is measured: room for blur
 # Room left around everything printed where the paper must be bare: for blur, and for a print that is a little off.
@@ -201,13 +203,9 @@ def load_card() -> Reference:
     Reference
         The same object on every call.
     """
-
-    def paper_beside(rect: Rect) -> tuple[Rect, Rect]:
-        # The card is bare for 4 mm above and below its patches.
-        inner = rect.grown(-1.0, 0.0)
-        return inner.grown(0.0, 2.6, 0.0, -rect.height_mm - 1.0), inner.grown(0.0, -rect.height_mm - 1.0, 0.0, 2.6)
-
-    return _load("card", paper_beside, blank_mm=(3.0, 2.5, 2.0, 2.5), tick_mm=4.0)
+    # The card is bare for 4 mm above and below its patches, which are 10 mm tall.
+    beside_mm = ((-1.0, 2.6, -1.0, -11.0), (-1.0, -11.0, -1.0, 2.6))
+    return _load("card", beside_mm, blank_mm=(3.0, 2.5, 2.0, 2.5), tick_mm=4.0)
 
 
 @cache
@@ -220,12 +218,9 @@ def load_tag() -> Reference:
     Reference
         The same object on every call.
     """
-
-    def paper_beside(rect: Rect) -> tuple[Rect, Rect]:
-        # The tag is bare for 2.5 mm to its edge, and for 2 mm to its window.
-        return rect.grown(2.0, 0.0, -rect.width_mm - 0.8), rect.grown(-rect.width_mm - 0.8, 0.0, 2.0)
-
-    return _load("tag", paper_beside, blank_mm=(1.0, 0.5, 1.0, 0.5), tick_mm=2.4)
+    # The tag is bare for 2.5 mm from its patches, which are 6 mm wide, to its edge, and for 2 mm to its window.
+    beside_mm = ((2.0, 0.0, -6.8, 0.0), (-6.8, 0.0, 2.0, 0.0))
+    return _load("tag", beside_mm, blank_mm=(1.0, 0.5, 1.0, 0.5), tick_mm=2.4)
 
 
 def load_references() -> tuple[Reference, ...]:
@@ -234,20 +229,17 @@ def load_references() -> tuple[Reference, ...]:
 
 
 def _load(
-    name: ReferenceName,
-    paper_beside: Callable[[Rect], tuple[Rect, Rect]],
-    *,
-    blank_mm: tuple[float, float, float, float],
-    tick_mm: float,
+    name: ReferenceName, beside_mm: tuple[_Margins, _Margins], *, blank_mm: _Margins, tick_mm: float
 ) -> Reference:
-    """Load a reference; `blank_mm` is the bare paper left of, above, right of and below the window."""
+    """Load a reference; margins lead from a patch to the paper on either side, from the window to all bare paper."""
     data = json.loads(files(__package__).joinpath(f"{name}.json").read_text(encoding="utf-8"))
     side, patch, bar = data["marker_side"], data["grey_patch"], data["scale_bar"]
     window, hole = Rect(*data["vial_window"].values()), data.get("hole")
 
     def patch_at(x_mm: float, y_mm: float, black_coverage: float) -> GrayPatch:
         rect = Rect(float(x_mm), float(y_mm), patch["width"], patch["height"])
-        return GrayPatch(rect=rect, black_coverage=float(black_coverage), paper=paper_beside(rect))
+        before, after = (rect.grown(*margins) for margins in beside_mm)
+        return GrayPatch(rect=rect, black_coverage=float(black_coverage), paper=(before, after))
 
     # A row has one y and a column one x; an upright bar has one x and a level bar one y.
     rows = data["grey_rows"] if "grey_rows" in data else data["grey_columns"]

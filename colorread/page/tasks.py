@@ -214,8 +214,6 @@ def _stripped(original: Path) -> bytes:
         image = photo.open_image(file)
         pixels = photo.decoded(image)
         found = photo.read_exif(image)  # all that is needed to read the photo again
-        if image.format in photo.UPRIGHT_WHEN_DECODED:
-            found.pop(ExifTags.Base.Orientation, None)
         kept = Image.Exif()
         times = kept.get_ifd(ExifTags.IFD.Exif)
         for tag, value in found.items():

@@ -1,6 +1,5 @@
 from .color_profile import icc_profile_of as icc_profile_of
 from .file import (
-    UPRIGHT_WHEN_DECODED as UPRIGHT_WHEN_DECODED,
     camera_model_of as camera_model_of,
     open_file as open_file,
     open_image as open_image,

@@ -18,7 +18,7 @@ from colorread.errors import Refusal, refusal
 from colorread.limits import EARLIEST_YEAR, TimeSource
 
 # The decoders of these formats turn the picture upright themselves; doing so by EXIF would turn it twice.
-UPRIGHT_WHEN_DECODED: Final = frozenset(("HEIF", "TIFF"))
+_UPRIGHT_WHEN_DECODED: Final = frozenset(("HEIF", "TIFF"))
 
 # Choices of this project: photos of common phones have up to 50 megapixels, those of some 108; on fewer than 300 pixels
 # card and vial cannot be seen.
@@ -184,7 +184,7 @@ def read_exif(image: Image.Image) -> dict[int, Any]:
     Returns
     -------
     dict of int to object
-        Values by tag, without damaged ones.
+        Values by tag, without damaged ones; the orientation only if the decoder leaves it to others.
     """
     tags: dict[int, Any] = {}
     with suppress(Exception):
@@ -193,26 +193,9 @@ def read_exif(image: Image.Image) -> dict[int, Any]:
             for tag in _TAGS:
                 with suppress(Exception):
                     tags[tag] = directory[tag]
+    if image.format in _UPRIGHT_WHEN_DECODED:
+        tags.pop(ExifTags.Base.Orientation, None)
     return tags
-
-
-def orientation_of(tags: Mapping[int, Any], format_name: str | None) -> Any:
-    """
-    Return the orientation of the stored picture.
-
-    Parameters
-    ----------
-    tags : mapping of int to object
-        From `read_exif`.
-    format_name : str or None
-        Format of the file, as Pillow names it.
-
-    Returns
-    -------
-    object
-        1 to 8 as in EXIF, 1 being upright; anything at all for a damaged file, and None if not stored.
-    """
-    return None if format_name in UPRIGHT_WHEN_DECODED else tags.get(ExifTags.Base.Orientation)
 
 
 def time_taken(tags: Mapping[int, Any], file_time_s: float) -> tuple[datetime | None, TimeSource]:

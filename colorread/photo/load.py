@@ -12,7 +12,7 @@ from typing import Any, BinaryIO, Final
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageFile
+from PIL import ExifTags, Image, ImageFile
 
 from calibration import ColorSpace
 from colorread.limits import TimeSource
@@ -21,7 +21,6 @@ from colorread.photo.file import (
     model_in,
     open_file,
     open_image,
-    orientation_of,
     read_exif,
     refusing_broken_files,
     require_readable_size,
@@ -161,7 +160,7 @@ def load_photo(source: Source) -> Photo:
             require_no_jump(pixels, image, stored_size[0])
         tags = read_exif(image)
         rgb_u8, color_space = rgb_in_working_space(pixels, image.info)
-        rgb_u8 = _upright(_shrink(rgb_u8, stored_size), orientation_of(tags, image.format))
+        rgb_u8 = _upright(_shrink(rgb_u8, stored_size), tags.get(ExifTags.Base.Orientation))
         file_time_s = os.fstat(file.fileno()).st_mtime
     taken_at, time_source = time_taken(tags, file_time_s)
     rgb_u8.setflags(write=False)
@@ -222,7 +221,7 @@ def load_close_up(source: Source, photo: Photo, around_px: NDArray[np.float64], 
         return _cut_out(_as_u8(source), None, photo, around_px)
     with open_file(Path(source)) as file, refusing_broken_files():
         image = open_image(file)
-        orientation = orientation_of(read_exif(image), image.format)
+        orientation = read_exif(image).get(ExifTags.Base.Orientation)
         pixels = _decode(image, file, times * _WORKING_SIDE_PX)
         part = _cut_out(pixels, orientation, photo, around_px)
         return replace(part, rgb_u8=rgb_in_working_space(part.rgb_u8, image.info)[0])

@@ -10,16 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration import State, pka_prime
+from colorread import limits
 from colorread.chemistry import dye_ph_std, ionic_strength, ph_by_rule_of_thumb, ph_in_air_equilibrium
-from colorread.limits import (
-    AIR_KH_RANGE_DKH,
-    AIR_PPM_RANGE,
-    IONIC_STRENGTH_RANGE_MOL_KG,
-    KNOWN_PH_RANGE,
-    OUTDOOR_AIR_PPM,
-    TEMPERATURE_RANGE_C,
-    checked_number,
-)
 
 # A fresh store-bought buffer is right within 0.02 (its makers), plus some for handling: assumption.
 _BUFFER_PH_STD = 0.03
@@ -105,15 +97,15 @@ def buffer_photo(
     ValueError
         If a number is out of range.
     """
-    checked_number("The known pH", ph, *KNOWN_PH_RANGE)
-    checked_number("The ionic strength", ionic_strength_mol_kg, *IONIC_STRENGTH_RANGE_MOL_KG)
-    checked_number("The temperature", temperature_c, *TEMPERATURE_RANGE_C)
+    limits.checked_number("The known pH", ph, *limits.KNOWN_PH_RANGE)
+    limits.checked_number("The ionic strength", ionic_strength_mol_kg, *limits.IONIC_STRENGTH_RANGE_MOL_KG)
+    limits.checked_number("The temperature", temperature_c, *limits.TEMPERATURE_RANGE_C)
     pka = pka_prime(temperature_c, ionic_strength_mol_kg=ionic_strength_mol_kg)
     return KnownPhoto(path=path, state="known", ph=ph, ph_std=_BUFFER_PH_STD, pka=pka)
 
 
 def air_photo(
-    path: str | os.PathLike[str], kh_dkh: float, *, air_ppm: float = OUTDOOR_AIR_PPM, temperature_c: float = 25.0
+    path: str | os.PathLike[str], kh_dkh: float, *, air_ppm: float = limits.OUTDOOR_AIR_PPM, temperature_c: float = 25.0
 ) -> KnownPhoto:
     """
     Return a photo of fluid in equilibrium with air.
@@ -139,9 +131,9 @@ def air_photo(
     ValueError
         If a number is out of range.
     """
-    checked_number("The KH", kh_dkh, *AIR_KH_RANGE_DKH)
-    checked_number("The CO2 of the air", air_ppm, *AIR_PPM_RANGE)
-    checked_number("The temperature", temperature_c, *TEMPERATURE_RANGE_C)
+    limits.checked_number("The KH", kh_dkh, *limits.AIR_KH_RANGE_DKH)
+    limits.checked_number("The CO2 of the air", air_ppm, *limits.AIR_PPM_RANGE)
+    limits.checked_number("The temperature", temperature_c, *limits.TEMPERATURE_RANGE_C)
     ph = float(ph_in_air_equilibrium(kh_dkh, temperature_c=temperature_c, air_ppm=air_ppm))
     std = float(np.hypot(np.hypot(_AIR_STD, _KH_STD) / np.log(10.0), dye_ph_std(kh_dkh)))
     pka = pka_prime(temperature_c, ionic_strength_mol_kg=float(ionic_strength(kh_dkh)))

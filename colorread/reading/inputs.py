@@ -8,16 +8,8 @@ from typing import get_args
 import numpy as np
 
 from calibration import Profile
+from colorread import limits
 from colorread.fluid import Rectangle
-from colorread.limits import (
-    KH_RANGE_DKH,
-    TEMPERATURE_RANGE_C,
-    USUAL_KH_DKH,
-    USUAL_TEMPERATURE_C,
-    FluidKind,
-    LightName,
-    checked_number,
-)
 from colorread.words import USUAL_MARKS, Marks
 
 
@@ -39,27 +31,27 @@ class PhotoInputs:
 
     kh_dkh: float | None = None
     temperature_c: float | None = None
-    fluid: FluidKind = "reference"
+    fluid: limits.FluidKind = "reference"
     tank_kh_dkh: float | None = None
-    light: LightName = "unknown"
+    light: limits.LightName = "unknown"
     vial_xywh: Rectangle | None = None
     profile: Profile | None = None
     marks: Marks = USUAL_MARKS
 
     def __post_init__(self) -> None:
-        if self.fluid not in get_args(FluidKind):
-            raise ValueError(f"fluid must be one of {', '.join(get_args(FluidKind))}, not {self.fluid!r}.")
-        if self.light not in get_args(LightName):
-            raise ValueError(f"light must be one of {', '.join(get_args(LightName))}, not {self.light!r}.")
+        if self.fluid not in get_args(limits.FluidKind):
+            raise ValueError(f"fluid must be one of {', '.join(get_args(limits.FluidKind))}, not {self.fluid!r}.")
+        if self.light not in get_args(limits.LightName):
+            raise ValueError(f"light must be one of {', '.join(get_args(limits.LightName))}, not {self.light!r}.")
         if self.fluid == "tank-water" and self._entered_kh_dkh is None:
             raise ValueError("With tank water in the vial its KH must be given.")
         for name, value, span in (
-            ("kh_dkh", self.kh_dkh, KH_RANGE_DKH),
-            ("tank_kh_dkh", self.tank_kh_dkh, KH_RANGE_DKH),
-            ("temperature_c", self.temperature_c, TEMPERATURE_RANGE_C),
+            ("kh_dkh", self.kh_dkh, limits.KH_RANGE_DKH),
+            ("tank_kh_dkh", self.tank_kh_dkh, limits.KH_RANGE_DKH),
+            ("temperature_c", self.temperature_c, limits.TEMPERATURE_RANGE_C),
         ):
             if value is not None:
-                checked_number(name, value, *span)
+                limits.checked_number(name, value, *span)
         box = self.vial_xywh
         if box is not None and (len(box) != 4 or not np.isfinite(box).all() or min(box[2:]) <= 0.0):
             raise ValueError("The rectangle around the vial needs four numbers, width and height above zero.")
@@ -67,12 +59,12 @@ class PhotoInputs:
     @property
     def fluid_kh_dkh(self) -> float:
         """KH of the fluid in the vial [dKH]."""
-        return USUAL_KH_DKH if self._entered_kh_dkh is None else self._entered_kh_dkh
+        return limits.USUAL_KH_DKH if self._entered_kh_dkh is None else self._entered_kh_dkh
 
     @property
     def water_c(self) -> float:
         """Temperature of the water, and so of the vial [degC]."""
-        return USUAL_TEMPERATURE_C if self.temperature_c is None else self.temperature_c
+        return limits.USUAL_TEMPERATURE_C if self.temperature_c is None else self.temperature_c
 
     @property
     def assumed(self) -> tuple[str, ...]:

@@ -109,7 +109,7 @@ def balance_view(view: CardView) -> Balance:
     Refusal
         ``too-dark``, ``overgrown``, ``colored-light``, ``overexposed`` or ``card-unclear``.
     """
-    patches = _seen_patches(view)
+    patches = [patch for patch in view.card.gray_patches if view.sees(patch.inner, *patch.paper)]
     grays = _sampled(view, patches)
     tone = fit_tone(grays)
     codes = np.arange(256) / 255.0
@@ -181,16 +181,6 @@ def median(values: NDArray[Any]) -> NDArray[Any]:
     """
     middle = [(len(values) - 1) // 2, len(values) // 2]
     return np.asarray(np.partition(values, middle, axis=0)[middle].mean(axis=0))
-
-
-def _seen_patches(view: CardView) -> list[GrayPatch]:
-    """Return the gray patches that lie within the photo together with the bare paper on both sides."""
-
-    def is_seen(patch: GrayPatch) -> bool:
-        areas = [view.seen[view.area(rect)] for rect in (patch.inner, *patch.paper)]
-        return all(area.size and area.all() for area in areas)
-
-    return [patch for patch in view.card.gray_patches if is_seen(patch)]
 
 
 def _sampled(view: CardView, patches: list[GrayPatch]) -> GraySamples:
@@ -269,8 +259,8 @@ def _refusal_of_light(
     for row in view.card.gray_rows:
         as_printed = []
         for patch in row:
-            area = view.area(patch.inner)
-            if patch.black_coverage >= _DARK_COVERAGE and view.seen[area].size and view.seen[area].all():
+            if patch.black_coverage >= _DARK_COVERAGE and view.sees(patch.inner):
+                area = view.area(patch.inner)
                 paper = (paper_lin[area] * 10.0 ** hidden[area]).sum(axis=-1)
                 shown = median((rgb_lin[area].sum(axis=-1) / paper).ravel())
                 as_printed.append(shown < 1.0 - 0.5 * patch.black_coverage + _DOT_LOSS)  # half-way to the print

@@ -56,6 +56,11 @@ class CardView:
         )
         return slice(max(row0, 0), min(row1, height)), slice(max(col0, 0), min(col1, width))
 
+    def sees(self, *rects: Rect) -> bool:
+        """Return whether all of these rectangles on the reference lie within the photo."""
+        areas = [self.seen[self.area(rect)] for rect in rects]
+        return all(area.size and area.all() for area in areas)
+
     def mask(self, *rects: Rect) -> NDArray[np.bool_]:
         """Return where the view shows any of these rectangles on the reference, shape (H, W)."""
         mask = np.zeros(self.seen.shape, bool)
