@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from math import isinf
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -55,13 +55,6 @@ _HELPS_BELOW = 0.85  # width of the interval, as pH, relative to that without a 
 _DENSITY_STD = 0.01  # noise of a usual photo: assumption
 _PICTURE_KINDS = ("png", "pdf", "svg")
 _MARKERS = {"acid": "v", "base": "^", "known": "o", "chart": "s", "kit-chart": "D"}
-_MARKER_STYLE: dict[str, Any] = {
-    "color": "0.0",
-    "markerfacecolor": "white",
-    "markersize": 9,
-    "capsize": 4,
-    "linestyle": "none",
-}
 
 
 def profile_lines(profile: Profile) -> list[str]:
@@ -238,14 +231,15 @@ def _draw_samples(axes: Axes, profile: Profile) -> None:
         direction = direction_deg(evidence.samples.density)
         shift = 0.0 if evidence.state == "chart" else pka_shift  # the chart of this project is not dye
         place = {"acid": -2.0, "base": 2.0}.get(evidence.state, evidence.ph - evidence.pka - shift)
-        half = np.ptp(direction) / 2.0
-        axes.errorbar(place, np.median(direction), half, marker=_MARKERS[evidence.state], **_MARKER_STYLE)
+        middle, half = np.median(direction), np.ptp(direction) / 2.0
+        marker = f"k{_MARKERS[evidence.state]}"  # black, without a line between the samples
+        axes.errorbar(place, middle, half, fmt=marker, markersize=9, markerfacecolor="white", capsize=4)
         if sample.photo == named:  # the patches of one chart share a label
             continue
         named = sample.photo
         axes.annotate(
             sample.photo,
-            (place, np.median(direction)),
+            (place, middle),
             (0, 14),
             textcoords="offset points",
             ha={"acid": "left", "base": "right"}.get(evidence.state, "center"),

@@ -52,25 +52,25 @@ _MAX_MISFIT = 5.0
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observation:
     """
-    What was found in a photo; None for whatever a refusal cut short.
+    What was found in a photo; nothing of whatever a refusal cut short.
 
     Parameters
     ----------
+    trace : Trace
+        For the evidence picture, still without colors.
     photo : Photo or None
         As loaded.
     card : ReferenceFit or None
         Where card or tag lies.
-    outlines_px : tuple of ndarray of float64, shape (N, 2)
-        Outline of the fluid in pixels of the loaded photo; two if there are two vials.
     signal : FluidSignal or None
         Color of the fluid.
     reason : Reason or None
         Why it was not measured.
     """
 
+    trace: Trace
     photo: Photo | None = None
     card: ReferenceFit | None = None
-    outlines_px: tuple[NDArray[np.float64], ...] = ()
     signal: FluidSignal | None = None
     reason: Reason | None = None
 
@@ -155,10 +155,9 @@ def read_photo_traced(source: Source, inputs: PhotoInputs) -> tuple[Reading, Tra
         For the evidence picture.
     """
     seen = observe_fluid(source, inputs.vial_xywh)
-    reading, trace = _reading_before_color(source, inputs, seen), _trace(seen)
-    photo, signal = seen.photo, seen.signal
+    reading, photo, signal = _reading_before_color(source, inputs, seen), seen.photo, seen.signal
     if photo is None or signal is None:
-        return reading, trace
+        return reading, seen.trace
     posterior, flags = fluid_ph_posterior(signal.samples, photo.color_space, photo.camera_model, inputs)
     odd = ("odd-color",) if posterior.misfit > _ODD_MISFIT else ()
     reading = replace(reading, flags=(*reading.flags, *flags, *signal.flags, *odd))
@@ -168,13 +167,13 @@ def read_photo_traced(source: Source, inputs: PhotoInputs) -> tuple[Reading, Tra
             raise refusal("doubtful-photo", name=reading.reference)
         require_clear_fluid(posterior, signal.flags)
     except Refusal as refused:
-        return replace(reading, reason=refused.reason), trace
+        return replace(reading, reason=refused.reason), seen.trace
     if inputs.profile is not None:
         reading = replace(reading, profile=inputs.profile.name or f"made {inputs.profile.made_at}")
     fluid_lin = signal.transmittance_rgb * 10.0**posterior.neutral_density
     spectra = dye_transmittance(np.array(CHART_PH) - pka_of(inputs), posterior.load)
     trace = replace(
-        trace,
+        seen.trace,
         fluid_rgb=_encoded(rgb_lin_from_xyz(xyz_from_rgb_lin(fluid_lin, photo.color_space), "srgb")),
         scale_rgb=tuple(zip(CHART_PH, _encoded(rgb_lin_under_d65(spectra, "srgb")), strict=True)),
     )
@@ -202,13 +201,14 @@ def observe_fluid(source: Source, vial_xywh: Rectangle | None = None) -> Observa
         photo = load_photo(source)
         fits = find_references(photo.rgb_u8)
     except Refusal as refused:
-        return Observation(photo=photo, reason=refused.reason)
+        trace = Trace(rgb_u8=None if photo is None else photo.rgb_u8)
+        return Observation(trace=trace, photo=photo, reason=refused.reason)
     observations = [_observe_in_front_of(fit, source, photo, vial_xywh) for fit in fits]
     return next((seen for seen in observations if seen.signal is not None), observations[0])
 
 
 def _observe_in_front_of(fit: ReferenceFit, source: Source, photo: Photo, vial_xywh: Rectangle | None) -> Observation:
-    seen = Observation(photo=photo, card=fit)
+    trace = Trace(rgb_u8=photo.rgb_u8, card_corners_px=fit.corners_px, reference=fit.reference.name)
     try:
         around_px = fit.plane.px_from_mm(fit.reference.outline.grown(_AROUND_MM).corners_mm)
         close_up = load_close_up(source, photo, around_px, ENOUGH_PX_PER_MM / fit.px_per_mm)
@@ -225,19 +225,19 @@ def _observe_in_front_of(fit: ReferenceFit, source: Source, photo: Photo, vial_x
             if balance.is_overexposed:
                 raise refusal("overexposed", what="paper")
             raise refusal("no-vial", name=view.card.name)
-        seen = replace(seen, outlines_px=tuple(view.photo_xy(vial.outline_px) for vial in vials))
+        trace = replace(trace, vial_outlines_px=tuple(view.photo_xy(vial.outline_px) for vial in vials))
         if len(vials) > 1:
             raise refusal("two-vials")
         require_enough_pixels(vials[0].area_mm2, fit.px_per_mm * close_up.times, fit.distance_mm)
         signal = measure_fluid(view, balance, colors, vials[0])
     except Refusal as refused:
-        return replace(seen, reason=refused.reason)
-    return replace(seen, signal=signal)
+        return Observation(trace=trace, photo=photo, card=fit, reason=refused.reason)
+    return Observation(trace=replace(trace, used_px=signal.used_px), photo=photo, card=fit, signal=signal)
 
 
 def _reading_before_color(source: Source, inputs: PhotoInputs, seen: Observation) -> Reading:
     """Return the part of a reading that does not depend on the color of the fluid."""
-    photo, card = seen.photo, seen.card
+    photo, card, outlines_px = seen.photo, seen.card, seen.trace.vial_outlines_px
     flags = (*(() if card is None else card.flags), *(() if inputs.vial_xywh is None else ("vial-pointed",)))
     name = "array" if isinstance(source, np.ndarray) else os.fspath(source)
     reading = replace(blank_reading(name, inputs), flags=flags, reason=seen.reason)
@@ -249,7 +249,7 @@ def _reading_before_color(source: Source, inputs: PhotoInputs, seen: Observation
         reading,
         reference=card.reference.name,
         card_corners_px=photo.full_size(card.corners_px),
-        vial_outline_px=photo.full_size(seen.outlines_px[0]) if len(seen.outlines_px) == 1 else None,
+        vial_outline_px=photo.full_size(outlines_px[0]) if len(outlines_px) == 1 else None,
     )
 
 
@@ -278,16 +278,6 @@ def require_clear_fluid(posterior: PhPosterior, flags: Collection[str], *, is_kn
         raise refusal("overexposed", what="fluid")
     if (tells_nothing or posterior.misfit > _MAX_MISFIT) and not is_known:
         raise refusal("not-the-dye")
-
-
-def _trace(seen: Observation) -> Trace:
-    return Trace(
-        rgb_u8=None if seen.photo is None else seen.photo.rgb_u8,
-        card_corners_px=None if seen.card is None else seen.card.corners_px,
-        reference="card" if seen.card is None else seen.card.reference.name,
-        vial_outlines_px=seen.outlines_px,
-        used_px=None if seen.signal is None else seen.signal.used_px,
-    )
 
 
 def _encoded(srgb_lin: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
