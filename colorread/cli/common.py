@@ -311,5 +311,5 @@ def prepare_defaults(log: Path | None) -> None:
             profiles.migrate_defaults(path)
     except OSError as error:
         typer.echo(f"The default profiles could not be copied beside {path}: {cause_of(error)}.", err=True)
-    for trouble in profiles.damaged_defaults(path):
+    for trouble in profiles.read_defaults(path)[1]:
         typer.echo(f"Skipped a default profile: {trouble}", err=True)

@@ -1,11 +1,11 @@
 from .defaults import (
-    damaged_defaults as damaged_defaults,
     default_profile as default_profile,
     drop_default as drop_default,
     has_defaults as has_defaults,
     make_default as make_default,
     migrate_defaults as migrate_defaults,
     profile_files as profile_files,
+    read_defaults as read_defaults,
     read_named as read_named,
 )
 from .how_to import BUFFERS as BUFFERS, GUIDES as GUIDES, SOLD_BUFFERS as SOLD_BUFFERS, Kind as Kind

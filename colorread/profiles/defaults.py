@@ -177,9 +177,9 @@ def read_named(path: Path, log_path: Path) -> Profile:
     return replace(profile, name=f"{path.stem.rpartition('-')[0] or path.stem}.toml (default of the phone)")
 
 
-def damaged_defaults(log_path: Path) -> tuple[str, ...]:
+def read_defaults(log_path: Path) -> tuple[dict[Path, frozenset[str]], tuple[str, ...]]:
     """
-    Return what is wrong with default profiles that cannot be read.
+    Read all default profiles.
 
     Parameters
     ----------
@@ -188,14 +188,11 @@ def damaged_defaults(log_path: Path) -> tuple[str, ...]:
 
     Returns
     -------
-    tuple of str
-        A sentence for each, with its file.
+    phones : dict of Path to frozenset of str
+        Phones of each profile.
+    troubles : tuple of str
+        What is wrong with those that cannot be read: a sentence for each, with its file.
     """
-    return read_defaults(log_path)[1]
-
-
-def read_defaults(log_path: Path) -> tuple[dict[Path, frozenset[str]], tuple[str, ...]]:
-    """Return the phones of each default profile, and what is wrong with those that cannot be read."""
     phones: dict[Path, frozenset[str]] = {}
     errors = []
     for path in profile_files(phones_folder(log_path)):
