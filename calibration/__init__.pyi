@@ -9,6 +9,7 @@ from .camera import (
 )
 from .color_space import (
     ColorSpace as ColorSpace,
+    Floats as Floats,
     GraySamples as GraySamples,
     ToneFit as ToneFit,
     decode_tone as decode_tone,

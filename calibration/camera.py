@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calibration.color_space import XYZ_FROM_RGB, ColorSpace
+from calibration.color_space import XYZ_FROM_RGB, ColorSpace, Floats
 from calibration.dye import BASE_MAXIMUM_L_MOL_CM, absorptivity, base_fraction
 
 _LUMA = np.array((0.2126, 0.7152, 0.0722))  # luminance weights of sRGB, IEC 61966-2-1:1999
@@ -23,16 +23,16 @@ _SATURATION = (1.1, 1.3, 1.5)
 # the luminance. Phones do one or the other: assumption.
 _LEAST_SHARE_OF_LUMA = (0.0, 0.3)
 
-LOG_RATIO: NDArray[np.float64] = np.round(np.arange(-2.0, 2.001, 0.1), 3)
+LOG_RATIO: Floats = np.round(np.arange(-2.0, 2.001, 0.1), 3)
 """Grid of pH - pKa', shape (41,) [-]; at both ends the dye is all yellow or all blue."""
-LOAD: NDArray[np.float64] = np.geomspace(0.08, 4.5, 20)
+LOAD: Floats = np.geomspace(0.08, 4.5, 20)
 """Grid of dye amounts: absorbance that the all-blue fluid would have at its maximum, shape (20,) [-]."""
 USUAL_LOAD = 0.7
 """A usual dye amount, from drops per milliliter and bore of common vials: assumption [-]."""
 DENSITY_CEILING = 2.5
 """Higher densities are not distinguished: the channel is black [-]."""
 
-WAVELENGTH_NM: NDArray[np.float64] = np.arange(400.0, 701.0, 5.0)
+WAVELENGTH_NM: Floats = np.arange(400.0, 701.0, 5.0)
 """The grid of all spectra here, shape (61,) [nm]."""
 
 
@@ -53,7 +53,7 @@ class SignalFamily:
 
     density: NDArray[np.float32]
     light_class: NDArray[np.str_]
-    weight: NDArray[np.float64]
+    weight: Floats
 
 
 @cache
@@ -95,7 +95,7 @@ def signal_family(space: ColorSpace, every: int = 1) -> SignalFamily:
     return SignalFamily(density=density, light_class=np.array(classes), weight=weight / weight.sum())
 
 
-def dye_transmittance(log_ratio: ArrayLike, load: ArrayLike) -> NDArray[np.float64]:
+def dye_transmittance(log_ratio: ArrayLike, load: ArrayLike) -> Floats:
     """
     Return the spectral transmittance of the fluid.
 
@@ -117,7 +117,7 @@ def dye_transmittance(log_ratio: ArrayLike, load: ArrayLike) -> NDArray[np.float
     return 10.0**-absorbance
 
 
-def direction_deg(density: NDArray[Any]) -> NDArray[np.float64]:
+def direction_deg(density: NDArray[Any]) -> Floats:
     """
     Return the direction of a color, which depends on the pH and hardly on the amount of dye.
 
@@ -135,7 +135,7 @@ def direction_deg(density: NDArray[Any]) -> NDArray[np.float64]:
     return np.asarray(np.degrees(np.arctan2(red, blue)), dtype=np.float64)
 
 
-def color_matrix(sensor: NDArray[np.float64], space: ColorSpace) -> NDArray[np.float64]:
+def color_matrix(sensor: Floats, space: ColorSpace) -> Floats:
     """
     Return a phone's matrix from white-balanced sensor signals to linear RGB, made for D65, shape (3, 3).
 
@@ -148,7 +148,7 @@ def color_matrix(sensor: NDArray[np.float64], space: ColorSpace) -> NDArray[np.f
     return np.stack([slope[0], 1.0 - slope.sum(axis=0), slope[1]], axis=1)
 
 
-def rgb_lin_under_d65(spectra: NDArray[np.float64], space: ColorSpace) -> NDArray[np.float64]:
+def rgb_lin_under_d65(spectra: Floats, space: ColorSpace) -> Floats:
     """
     Return the color that the standard observer sees under D65, white being (1, 1, 1).
 
@@ -172,12 +172,12 @@ def rgb_lin_under_d65(spectra: NDArray[np.float64], space: ColorSpace) -> NDArra
     return (xyz @ to_rgb.T) / (to_rgb @ white)
 
 
-def _saturated(rgb: NDArray[np.float64], saturation: float | NDArray[np.float64]) -> NDArray[np.float64]:
+def _saturated(rgb: Floats, saturation: float | Floats) -> Floats:
     luma = (rgb @ _LUMA)[..., None]
     return np.asarray(luma + saturation * (rgb - luma))
 
 
-def _pulled_in(rgb: NDArray[np.float64], least_share: float) -> NDArray[np.float64]:
+def _pulled_in(rgb: Floats, least_share: float) -> Floats:
     """Pull colors toward gray until no channel is below a share of the luminance; 0 leaves them to be cut off."""
     if least_share == 0.0:
         return rgb
@@ -186,16 +186,14 @@ def _pulled_in(rgb: NDArray[np.float64], least_share: float) -> NDArray[np.float
     return _saturated(rgb, np.clip((1.0 - least_share) * luma / np.maximum(depth, 1e-9), 0.0, 1.0))
 
 
-def _white_balanced(
-    spectra: NDArray[np.float64], power: NDArray[np.float64], sensor: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _white_balanced(spectra: Floats, power: Floats, sensor: Floats) -> Floats:
     weights = power[:, None] * sensor
     weights = weights / weights.sum(axis=0)
     return np.asarray(spectra.reshape(-1, len(power)) @ weights).reshape(*spectra.shape[:-1], 3)
 
 
 @cache
-def _training_reflectances() -> NDArray[np.float64]:
+def _training_reflectances() -> Floats:
     """Return smooth reflectances as in nature, shape (60, 61): three broad Gaussians each (own choice, fixed seed)."""
     rng = np.random.default_rng(1)
     center, width, height = (rng.uniform(low, high, (60, 3, 1)) for low, high in ((400, 700), (30, 90), (-0.5, 0.5)))
@@ -204,7 +202,7 @@ def _training_reflectances() -> NDArray[np.float64]:
 
 
 @cache
-def lights() -> dict[str, list[NDArray[np.float64]]]:
+def lights() -> dict[str, list[Floats]]:
     """Return the lamps of the family by class, several in each: relative spectral power on `WAVELENGTH_NM`."""
     cie, classes = cie_illuminants(), tomllib.loads(_text("lamps.toml"))
     cool = _white_led(*classes["cool-led"]["white_leds"][0])
@@ -219,20 +217,20 @@ def lights() -> dict[str, list[NDArray[np.float64]]]:
 
 
 @cache
-def cie_illuminants() -> dict[str, NDArray[np.float64]]:
+def cie_illuminants() -> dict[str, Floats]:
     """Return the CIE illuminants by name: relative spectral power on `WAVELENGTH_NM`."""
     names, table = _read("illuminants_cie.csv")
     return dict(zip(names, table.T, strict=True))
 
 
 @cache
-def observer() -> NDArray[np.float64]:
+def observer() -> Floats:
     """Return the CIE 1931 2 degree observer, shape (61, 3): columns x, y, z."""
     return _read("observer_cie1931.csv")[1]
 
 
 @cache
-def sensors() -> NDArray[np.float64]:
+def sensors() -> Floats:
     """
     Return the camera sensitivities of the family, shape (9, 61, 3).
 
@@ -243,7 +241,7 @@ def sensors() -> NDArray[np.float64]:
     return np.concatenate([measured, observer()[None]])
 
 
-def _read(name: str) -> tuple[list[str], NDArray[np.float64]]:
+def _read(name: str) -> tuple[list[str], Floats]:
     """Return the names of the columns and their values on `WAVELENGTH_NM`; the head of the file names the source."""
     head, *rows = [line for line in _text(name).splitlines() if not line.startswith("#")]
     return head.split(",")[1:], np.loadtxt(rows, delimiter=",")[:, 1:]
@@ -253,12 +251,12 @@ def _text(name: str) -> str:
     return files(__package__).joinpath("data", name).read_text(encoding="utf-8")
 
 
-def _peak(center_nm: float, width_nm: float, height: float) -> NDArray[np.float64]:
+def _peak(center_nm: float, width_nm: float, height: float) -> Floats:
     return height * np.exp(-0.5 * ((WAVELENGTH_NM - center_nm) / width_nm) ** 2)
 
 
 def _white_led(
     peak_nm: float, width_nm: float, hump_nm: float, blue_width_nm: float, red_width_nm: float, ratio: float
-) -> NDArray[np.float64]:
+) -> Floats:
     side = np.where(hump_nm > WAVELENGTH_NM, blue_width_nm, red_width_nm)
     return _peak(peak_nm, width_nm, ratio) + np.exp(-0.5 * ((WAVELENGTH_NM - hump_nm) / side) ** 2)

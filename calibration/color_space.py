@@ -8,6 +8,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+Floats = NDArray[np.float64]
 ColorSpace = Literal["srgb", "display-p3"]
 
 # White point D65, chromaticity to four digits as in IEC 61966-2-1:1999.
@@ -38,12 +39,12 @@ _LEAST_STD = 0.05  # of the strength: the form of the curve itself is an assumpt
 _GRID = np.linspace(0.0, 1.0, 1025)
 
 
-def _xyz_from_xy(xy: tuple[float, float]) -> NDArray[np.float64]:
+def _xyz_from_xy(xy: tuple[float, float]) -> Floats:
     x, y = xy
     return np.array([x / y, 1.0, (1.0 - x - y) / y])
 
 
-def _xyz_from_rgb_matrix(color_space: ColorSpace) -> NDArray[np.float64]:
+def _xyz_from_rgb_matrix(color_space: ColorSpace) -> Floats:
     """Derive the matrix from the primaries, so that RGB white equals D65 exactly, not just to four digits."""
     primaries_xyz = np.stack([_xyz_from_xy(xy) for xy in _PRIMARIES_XY[color_space]], axis=1)
     return primaries_xyz * np.linalg.solve(primaries_xyz, _xyz_from_xy(_D65_XY))
@@ -153,9 +154,9 @@ class GraySamples:
         Bare paper on both sides of each patch.
     """
 
-    black_coverage: NDArray[np.float64]
-    patch: NDArray[np.float64]
-    paper: NDArray[np.float64]
+    black_coverage: Floats
+    patch: Floats
+    paper: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,7 +174,7 @@ class ToneFit:
     strength_std: float
 
 
-def decode_tone(encoded: ArrayLike, strength: float) -> NDArray[np.float64]:
+def decode_tone(encoded: ArrayLike, strength: float) -> Floats:
     """
     Return linear light for encoded values.
 
@@ -193,7 +194,7 @@ def decode_tone(encoded: ArrayLike, strength: float) -> NDArray[np.float64]:
     return np.asarray(decode_srgb(srgb), dtype=np.float64)
 
 
-def s_curve(encoded: ArrayLike, strength: float) -> NDArray[np.float64]:
+def s_curve(encoded: ArrayLike, strength: float) -> Floats:
     """
     Return sRGB-encoded values after the S-curve of a phone.
 
@@ -213,7 +214,7 @@ def s_curve(encoded: ArrayLike, strength: float) -> NDArray[np.float64]:
     return e + strength * (3.0 * e**2 - 2.0 * e**3 - e)
 
 
-def usual_reflectance(black_coverage: ArrayLike) -> NDArray[np.float64]:
+def usual_reflectance(black_coverage: ArrayLike) -> Floats:
     """
     Return the reflectance of a usual print relative to its paper.
 
@@ -231,9 +232,7 @@ def usual_reflectance(black_coverage: ArrayLike) -> NDArray[np.float64]:
     return _reflectance(coverage, _DOT_GAIN_PRIOR[0], _BLACK_PRIOR[0])
 
 
-def _reflectance(
-    coverage: NDArray[np.float64], dot_gain: float | NDArray[np.float64], black: float | NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _reflectance(coverage: Floats, dot_gain: float | Floats, black: float | Floats) -> Floats:
     inked = coverage + 4.0 * dot_gain * coverage * (1.0 - coverage)
     return np.asarray(1.0 - inked + inked * black)
 
@@ -278,7 +277,7 @@ def fit_tone(samples: GraySamples) -> ToneFit:
     return ToneFit(strength=mean, strength_std=max(std, _LEAST_STD))
 
 
-def _inks(coverage: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _inks(coverage: Floats) -> tuple[Floats, Floats]:
     """Return ln of the reflectance of P patches, shape (13 dot gains, 15 blacks, P), and each pair's prior cost."""
     gain = np.linspace(0.0, 0.24, 13)[:, None]
     black = np.geomspace(0.015, 0.2, 15)
@@ -287,9 +286,7 @@ def _inks(coverage: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[n
     return np.log(_reflectance(coverage, gain[..., None], black[:, None])), cost
 
 
-def _log_reflectance(
-    samples: GraySamples, strengths: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _log_reflectance(samples: GraySamples, strengths: Floats) -> tuple[Floats, Floats]:
     """Return ln of patch over paper at each of S strengths, and its standard deviation, both of shape (S, P)."""
     encoded = np.concatenate([samples.patch[:, None], samples.paper], axis=1)
     light = np.array([decode_tone(encoded, strength) for strength in strengths])  # (S, P, patch and two papers, 3)

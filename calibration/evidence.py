@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.camera import LOAD, LOG_RATIO, USUAL_LOAD, signal_family
-from calibration.color_space import ColorSpace
+from calibration.color_space import ColorSpace, Floats
 from calibration.dye import PKA_STD
 
 # How far expected and seen light differ beyond noise, chosen so that the intervals cover on the rendered photos: a
@@ -42,7 +42,7 @@ _FINER = 4
 # these had missed anyway; ten times the probability costs 9 more.
 _CLEAR_PROBABILITY = 0.002
 _LEAST = 1e-30  # smallest likelihood, so that its logarithm can be taken
-RATIO: NDArray[np.float64] = np.linspace(LOG_RATIO[0], LOG_RATIO[-1], _FINER * (len(LOG_RATIO) - 1) + 1)
+RATIO: Floats = np.linspace(LOG_RATIO[0], LOG_RATIO[-1], _FINER * (len(LOG_RATIO) - 1) + 1)
 """Grid of pH - pKa' of all likelihoods, shape (161,) [-]."""
 
 # pH - pKa': baking soda alone brings water to about pH 8.3 (from memory), and pKa' at its ionic strength is near 7.2.
@@ -58,18 +58,18 @@ State = Literal["acid", "base", "known", "chart", "kit-chart"]
 """How a color is known: fluid all yellow, all blue or of known pH; a patch of this project's chart or of a kit's."""
 PRINTED_STATES: frozenset[State] = frozenset(("chart", "kit-chart"))
 """States in which the photo shows a print instead of fluid."""
-PKA_SHIFT: NDArray[np.float64] = np.round(np.arange(-0.3, 0.301, 0.02), 3)
+PKA_SHIFT: Floats = np.round(np.arange(-0.3, 0.301, 0.02), 3)
 """Grid of the pKa' around its expected value, shape (31,) [-]."""
 
 
-def _bell(ln_ratio: NDArray[np.float64], std_ln: float) -> NDArray[np.float64]:
+def _bell(ln_ratio: Floats, std_ln: float) -> Floats:
     """Return normal weights; every column sums to 1."""
     weight = np.exp(-0.5 * (ln_ratio / std_ln) ** 2)
     return np.asarray(weight / weight.sum(axis=0))
 
 
 _SHARED_LOAD = np.geomspace(0.2, 2.5, 12)  # the range of usual amounts, in steps about the deviation of drops
-AMOUNT_WEIGHT: NDArray[np.float64] = np.append(
+AMOUNT_WEIGHT: Floats = np.append(
     1.0 - _SAME_DROPS, _SAME_DROPS * _bell(np.log(_SHARED_LOAD / USUAL_LOAD), _LOAD_STD_LN)
 )
 """Prior weights for the dye in the photos of one vial, shape (13,): any amount in each photo, or one shared amount."""
@@ -94,8 +94,8 @@ class SignalSamples:
         Standard uncertainty from noise, clipping and paper [-].
     """
 
-    density: NDArray[np.float64]
-    density_std: NDArray[np.float64]
+    density: Floats
+    density_std: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,9 +126,7 @@ class Evidence:
     pka: float
 
 
-def weigh_members(
-    member_weight: NDArray[np.float64], evidence: Sequence[Evidence], trust: float = 1.0
-) -> NDArray[np.float64]:
+def weigh_members(member_weight: Floats, evidence: Sequence[Evidence], trust: float = 1.0) -> Floats:
     """
     Return the joint weights of the members of the family, the dye amounts and the shifts of the pKa'.
 
@@ -156,7 +154,7 @@ def weigh_members(
     patch_share = min(1.0, _INDEPENDENT_PATCHES / max(n_patches, 1))
     for item in evidence:
         log_weight = log_weight + (patch_share if item.state in PRINTED_STATES else 1.0) * _remembered(item)
-    weight: NDArray[np.float64] = trust * _normed(log_weight)
+    weight: Floats = trust * _normed(log_weight)
     if of_fluid:  # for the photo at hand the vial may have been given other drops than for the whole calibration
         weight[:, 0] += (1.0 - _SAME_DROPS) * weight[:, 1:].sum(axis=1)
         weight[:, 1:] *= _SAME_DROPS
@@ -165,10 +163,10 @@ def weigh_members(
 
 
 _MOST_BYTES = 48_000_000  # fluid of known pH takes 3.2 MB, a patch of a chart a tenth of that or less
-_KEPT: dict[tuple[object, ...], NDArray[np.float64]] = {}
+_KEPT: dict[tuple[object, ...], Floats] = {}
 
 
-def _remembered(item: Evidence) -> NDArray[np.float64]:
+def _remembered(item: Evidence) -> Floats:
     """Return `_log_of_evidence`; the latest results are kept, as a profile's evidence is the same for every photo."""
     densities = (item.samples.density.tobytes(), item.samples.density_std.tobytes())
     key = (*densities, item.space, item.state, item.ph, item.ph_std, item.pka)
@@ -181,7 +179,7 @@ def _remembered(item: Evidence) -> NDArray[np.float64]:
     return found
 
 
-def _log_of_evidence(item: Evidence) -> NDArray[np.float64]:
+def _log_of_evidence(item: Evidence) -> Floats:
     """
     Return the log likelihood of a known color over members, dye amounts of the vial and pKa' shifts.
 
@@ -201,14 +199,12 @@ def _log_of_evidence(item: Evidence) -> NDArray[np.float64]:
     return log_weight[..., [len(PKA_SHIFT) // 2]] if item.state == "chart" else log_weight
 
 
-def _normed(log_weight: NDArray[np.float64]) -> NDArray[np.float64]:
+def _normed(log_weight: Floats) -> Floats:
     weight = np.exp(log_weight - log_weight.max())
     return np.asarray(weight / weight.sum())
 
 
-def _log_at_known_ph(
-    log_likelihood: NDArray[np.float64], ph: float, ph_error: Mapping[float, float], pka: float
-) -> NDArray[np.float64]:
+def _log_at_known_ph(log_likelihood: Floats, ph: float, ph_error: Mapping[float, float], pka: float) -> Floats:
     """Return the log likelihood over members, dye amounts and pKa' shifts, (K, A, 31); `ph_error` is share by std."""
     likelihood = np.exp(log_likelihood - log_likelihood.max())
     total = np.zeros((*likelihood.shape[:2], len(PKA_SHIFT)))
@@ -242,7 +238,7 @@ class FamilyFit:
         Loss common to all channels at that fit, median of the parts [-].
     """
 
-    log_likelihood: NDArray[np.float64]
+    log_likelihood: Floats
     load: float
     misfit: float
     neutral_density: float
@@ -272,7 +268,7 @@ def fit_family(samples: SignalSamples, expected: NDArray[np.float32], *, n_amoun
     total_least = np.zeros(channels.shape[2:])
     clear_half_square = 0.0
     off_neutral = samples.density - _NEUTRAL_MEAN
-    precisions: list[NDArray[np.float64]] = []
+    precisions: list[Floats] = []
     for density, off, noise_std in zip(samples.density, off_neutral, samples.density_std, strict=True):
         variance = _DENSITY_STD**2 + (_LIGHT_STD / np.log(10.0) * 10.0**density) ** 2 + noise_std**2
         # A neutral shift of unknown size adds variance along (1, 1, 1).
@@ -306,9 +302,7 @@ def fit_family(samples: SignalSamples, expected: NDArray[np.float32], *, n_amoun
     )
 
 
-def _half_square(
-    channels: NDArray[np.float32], density: NDArray[np.float64], precision: NDArray[np.float64]
-) -> NDArray[np.float32]:
+def _half_square(channels: NDArray[np.float32], density: Floats, precision: Floats) -> NDArray[np.float32]:
     """Return half the weighted squared distance of a density from every expected one, shape (20, 41, K)."""
     whiten = np.sqrt(0.5) * np.linalg.cholesky(precision).T
     (rr, rg, rb), (_, gg, gb), (_, _, bb) = whiten.astype(np.float32)  # zero below the diagonal
@@ -323,7 +317,7 @@ def _half_square(
 
 
 @cache
-def _curve_through_ratios() -> NDArray[np.float64]:
+def _curve_through_ratios() -> Floats:
     """Return the weights of a cubic curve through the ratios of the family (Catmull-Rom), shape (41, 161)."""
     n = len(LOG_RATIO)
     place = np.arange(len(RATIO)) / _FINER

@@ -6,10 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration.camera import SignalFamily, signal_family
-from calibration.color_space import ColorSpace
+from calibration.color_space import ColorSpace, Floats
 from calibration.evidence import PKA_SHIFT, RATIO, Evidence, SignalSamples, fit_family, weigh_members
 
 _TRUST_IN_ENTERED_LIGHT = 0.97  # a keeper seldom names the wrong lamp: assumption
@@ -55,9 +54,9 @@ class PhPosterior:
         Standard uncertainty of the pH from each source [-].
     """
 
-    ph: NDArray[np.float64]
-    probability: NDArray[np.float64]
-    likelihood: NDArray[np.float64]
+    ph: Floats
+    probability: Floats
+    likelihood: Floats
     median: float
     low: float
     high: float
@@ -143,7 +142,7 @@ def infer_ph(
     )
 
 
-def _member_weight(family: SignalFamily, light_class: str | None) -> NDArray[np.float64]:
+def _member_weight(family: SignalFamily, light_class: str | None) -> Floats:
     if light_class is None:
         return family.weight
     same = family.light_class == light_class
@@ -151,9 +150,7 @@ def _member_weight(family: SignalFamily, light_class: str | None) -> NDArray[np.
     return family.weight * trust / float(family.weight @ trust)
 
 
-def quantiles(
-    grid: NDArray[np.float64], probability: NDArray[np.float64], levels: tuple[float, ...]
-) -> tuple[float, ...]:
+def quantiles(grid: Floats, probability: Floats, levels: tuple[float, ...]) -> tuple[float, ...]:
     """
     Return quantiles of a distribution on a grid.
 
@@ -173,13 +170,13 @@ def quantiles(
     return tuple(float(np.interp(level, cumulative, grid)) for level in levels)
 
 
-def ph_prior(ph: NDArray[np.float64], ph_range: tuple[float, float]) -> NDArray[np.float64]:
+def ph_prior(ph: Floats, ph_range: tuple[float, float]) -> Floats:
     """Return the prior of the pH for `infer_ph`, not normalized: 1 within the range, less outside."""
     outside = np.maximum(ph_range[0] - ph, 0.0) + np.maximum(ph - ph_range[1], 0.0)
     return np.exp(-0.5 * (outside / _PRIOR_EDGE_STD) ** 2)
 
 
-def _budget(known: NDArray[np.float64], fluid: NDArray[np.float64]) -> dict[str, float]:
+def _budget(known: Floats, fluid: Floats) -> dict[str, float]:
     """
     Split the variance of the pH into the part due to lamp and camera, and the parts of pKa' and ratio that are left.
 
@@ -198,7 +195,7 @@ def _budget(known: NDArray[np.float64], fluid: NDArray[np.float64]) -> dict[str,
     return {source: float(np.sqrt(weight @ variance)) for source, variance in variances.items()}
 
 
-def _moments(grid: NDArray[np.float64], weight: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _moments(grid: Floats, weight: Floats) -> tuple[Floats, Floats]:
     """Return mean and variance on a grid of shape (M,), for every row of weights."""
     share = weight / weight.sum(axis=1, keepdims=True)
     mean = share @ grid

@@ -11,11 +11,10 @@ from typing import Any, get_args
 
 import numpy as np
 import tomli_w
-from numpy.typing import NDArray
 
 from calibration.atomic_file import write_atomic
 from calibration.camera import LOAD, LOG_RATIO, USUAL_LOAD, direction_deg, signal_family
-from calibration.color_space import ColorSpace
+from calibration.color_space import ColorSpace, Floats
 from calibration.dye import PKA_25C_FRESH
 from calibration.evidence import PKA_SHIFT, Evidence, SignalSamples, State, weigh_members
 
@@ -104,9 +103,9 @@ class Estimates:
         Probability of each lamp class [-].
     """
 
-    mean: NDArray[np.float64]
-    std: NDArray[np.float64]
-    covariance: NDArray[np.float64]
+    mean: Floats
+    std: Floats
+    covariance: Floats
     light_share: Mapping[str, float]
 
 

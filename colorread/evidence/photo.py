@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from calibration import Floats
 from colorread.result import Trace
 
 _CROP_RIM = 0.08  # of the size of the part to show
@@ -19,8 +20,6 @@ _DOT_STEP_PX, _DOT_PX, _DOT_EDGE_PX = 14, 1.5, 3.0
 _LABEL_PX, _PAD_PX = 36, 8
 _DARK, _LIGHT = (0, 0, 0), (255, 255, 255)
 _SHIFT = 4  # fractional bits of the positions in OpenCV
-
-Floats = NDArray[np.float64]
 
 
 @functools.cache

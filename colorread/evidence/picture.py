@@ -11,16 +11,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from calibration import write_atomic
+from calibration import Floats, write_atomic
 from colorread import words
 from colorread.chemistry import co2_from_ph
 from colorread.evidence.photo import draw_photo, font_of
 from colorread.result import Interval, Reading, Trace
 
-Floats = NDArray[np.float64]
 Scale = tuple[tuple[float, Floats], ...]
 _WIDTH_PX, _MARGIN_PX = 1080, 44
 _INK, _SOFT_INK, _PAPER = (17, 17, 17), (85, 85, 85), (255, 255, 255)

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import Rect, chart_patches, direction_deg, load_card
+from calibration import Floats, Rect, chart_patches, direction_deg, load_card
 from colorread.errors import refusal
 from colorread.fluid.find import Rectangle, outer_contours
 from colorread.fluid.pixels import BLACK_U8, ColorMap, color_map, density_of, median_density
@@ -55,8 +55,8 @@ class ChartColors:
         The photo they were measured in.
     """
 
-    density: NDArray[np.float64]
-    density_std: NDArray[np.float64]
+    density: Floats
+    density_std: Floats
     photo: Photo
 
 
@@ -153,9 +153,7 @@ def shows_chart(view: CardView, colors: ColorMap) -> bool:
     return bool(is_colored.mean() >= _MIN_SEEN and is_parted.mean() >= _MIN_SEEN)
 
 
-def _density_in(
-    quad_px: NDArray[np.float64], photo: Photo, view: CardView, balance: Balance
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _density_in(quad_px: Floats, photo: Photo, view: CardView, balance: Balance) -> tuple[Floats, Floats]:
     """Return the density of a patch within four corners, and its variance."""
     rows, cols = np.nonzero(_filled(photo.rgb_u8.shape[:2], quad_px))
     pixels = photo.rgb_u8[rows, cols]
@@ -172,15 +170,13 @@ def _density_in(
     return median_density(density_of(balance.decoded[pixels], paper), density_of(balance.steeper[pixels], paper))
 
 
-def _filled(shape: tuple[int, ...], corners_px: NDArray[np.float64]) -> NDArray[np.bool_]:
+def _filled(shape: tuple[int, ...], corners_px: Floats) -> NDArray[np.bool_]:
     mask = np.zeros(shape, np.uint8)
     cv2.fillConvexPoly(mask, np.rint(corners_px).astype(np.int32), 1)
     return mask.astype(bool)
 
 
-def _flat_boxes(
-    rgb_u8: NDArray[np.uint8], density: NDArray[np.float64], region: NDArray[np.bool_], min_px2: float
-) -> list[_Box]:
+def _flat_boxes(rgb_u8: NDArray[np.uint8], density: Floats, region: NDArray[np.bool_], min_px2: float) -> list[_Box]:
     """Return rectangles around the parts of a photo with a single color that the dye could have."""
     smooth = cv2.GaussianBlur(rgb_u8, (0, 0), _EDGE_BLUR_PX).astype(np.float32)
     edges = (np.abs(cv2.Scharr(smooth, cv2.CV_32F, dx, dy)).max(axis=-1) / 32.0 for dx, dy in ((1, 0), (0, 1)))
@@ -199,7 +195,7 @@ def _flat_boxes(
     return boxes
 
 
-def _row_quads_px(boxes: list[_Box], n_patches: int) -> list[NDArray[np.float64]]:
+def _row_quads_px(boxes: list[_Box], n_patches: int) -> list[Floats]:
     """Return the corners of the inner parts of the patches of a kit's chart, in their order along the row."""
     row = _longest_row(boxes)
     if len(row) < n_patches:  # a few leaves or stones may form a row too
@@ -226,7 +222,7 @@ def _longest_row(boxes: list[_Box]) -> list[int]:
     return row
 
 
-def _row_through(centers: NDArray[np.float64], areas: NDArray[np.float64], a: int, b: int) -> list[int]:
+def _row_through(centers: Floats, areas: Floats, a: int, b: int) -> list[int]:
     """Return the boxes similar to `a` and `b` on the line through both, in order, while they are evenly spaced."""
     along = (centers[b] - centers[a]) / np.linalg.norm(centers[b] - centers[a])
     offset = np.abs((centers - centers[a]) @ np.array((-along[1], along[0])))
@@ -240,5 +236,5 @@ def _row_through(centers: NDArray[np.float64], areas: NDArray[np.float64], a: in
     return [int(index) for index in max(np.split(members, breaks), key=len)]
 
 
-def _are_alike(areas: NDArray[np.float64], area: float) -> NDArray[np.bool_]:
+def _are_alike(areas: Floats, area: float) -> NDArray[np.bool_]:
     return (areas * _SIZE_RATIO > area) & (areas < _SIZE_RATIO * area)

@@ -10,13 +10,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration import (
     CHART_PH,
     PRINTED_STATES,
     RATIO,
     Evidence,
+    Floats,
     KnownSample,
     Profile,
     SignalSamples,
@@ -265,9 +265,7 @@ def profile_from(samples: Sequence[KnownSample], *, light: str = "unknown", base
     )
 
 
-def ph_by_chart(
-    density: NDArray[np.float64], chart_density: NDArray[np.float64], chart_ph: Sequence[float]
-) -> NDArray[np.float64]:
+def ph_by_chart(density: Floats, chart_density: Floats, chart_ph: Sequence[float]) -> Floats:
     """
     Return the pH at which a chart has the direction of each color, like a comparison by eye.
 

@@ -10,7 +10,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Sighting = tuple[int, NDArray[np.float64]]
+from calibration import Floats
+
+Sighting = tuple[int, Floats]
 """Marker id, and its four corners x, y in the order of the detector, shape (4, 2) [px]."""
 
 
@@ -99,12 +101,12 @@ def _resize(gray_u8: NDArray[np.uint8], long_side_px: int) -> NDArray[np.uint8]:
     return np.asarray(cv2.resize(gray_u8, (width, height), interpolation=method), dtype=np.uint8)
 
 
-def _is_same(marker_id: int, corners_px: NDArray[np.float64], old_id: int, old_px: NDArray[np.float64]) -> bool:
+def _is_same(marker_id: int, corners_px: Floats, old_id: int, old_px: Floats) -> bool:
     distance_px = np.linalg.norm(corners_px.mean(axis=0) - old_px.mean(axis=0))
     return marker_id == old_id and bool(distance_px < _side_px(old_px) / 2)
 
 
-def _refine(gray_u8: NDArray[np.uint8], corners_px: NDArray[np.float64]) -> NDArray[np.float64]:
+def _refine(gray_u8: NDArray[np.uint8], corners_px: Floats) -> Floats:
     """
     Return the corners as intersections of lines fitted to the sides.
 
@@ -140,9 +142,7 @@ def _refine(gray_u8: NDArray[np.uint8], corners_px: NDArray[np.float64]) -> NDAr
     return refined if (moved_px < 2 * reach_px).all() else corners_px
 
 
-def _fit_lines(
-    edge_px: NDArray[np.float64], usable: NDArray[np.bool_]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _fit_lines(edge_px: Floats, usable: NDArray[np.bool_]) -> tuple[Floats, Floats]:
     """Fit a line robustly to the edge positions of each side; return where it passes the two ends of the side."""
     weights = usable.astype(np.float64)
     for _ in range(_LINE_ROUNDS):
@@ -157,5 +157,5 @@ def _fit_lines(
     return (level - slope * middle)[:, 0], (level + slope * (1 - middle))[:, 0]
 
 
-def _side_px(corners_px: NDArray[np.float64]) -> float:
+def _side_px(corners_px: Floats) -> float:
     return float(np.linalg.norm(corners_px - np.roll(corners_px, 1, axis=0), axis=1).mean())

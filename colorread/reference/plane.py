@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from calibration import Reference
+from calibration import Floats, Reference
 from colorread.reference.markers import Sighting
 
 # Limits of the residual between marker corners as seen and as fitted, measured over 47 rendered photos: a flat card in
@@ -59,11 +59,11 @@ class PlaneMap:
         Shift away from the foot over the cube of the distance from it, at least 0 [1/mm2].
     """
 
-    homography: NDArray[np.float64]
-    foot_mm: NDArray[np.float64] = field(default_factory=lambda: np.zeros(2))
+    homography: Floats
+    foot_mm: Floats = field(default_factory=lambda: np.zeros(2))
     bend_per_mm2: float = 0.0
 
-    def px_from_mm(self, xy_mm: ArrayLike) -> NDArray[np.float64]:
+    def px_from_mm(self, xy_mm: ArrayLike) -> Floats:
         """
         Map points of the plane into the photo.
 
@@ -79,7 +79,7 @@ class PlaneMap:
         """
         return _projected(self.homography, self.bent_mm(np.asarray(xy_mm, dtype=np.float64)))
 
-    def mm_from_px(self, xy_px: ArrayLike) -> NDArray[np.float64]:
+    def mm_from_px(self, xy_px: ArrayLike) -> Floats:
         """
         Map points of the photo onto the plane.
 
@@ -98,7 +98,7 @@ class PlaneMap:
         u = np.maximum(np.sqrt(3.0 * self.bend_per_mm2 * _squared(from_foot)), 1e-9)
         return np.asarray(self.foot_mm + from_foot * (2.0 / u) * np.sinh(np.arcsinh(1.5 * u) / 3.0))
 
-    def bent_mm(self, xy_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    def bent_mm(self, xy_mm: Floats) -> Floats:
         """Return where on the plane its points appear to lie, shape (..., 2) [mm]."""
         (x, y), (foot_x, foot_y) = np.moveaxis(xy_mm, -1, 0), self.foot_mm  # faster than arithmetic on pairs
         from_x, from_y = x - foot_x, y - foot_y
@@ -130,7 +130,7 @@ class PlaneFit:
     is_flat: bool
 
 
-def camera_matrix(photo_shape: tuple[int, ...]) -> NDArray[np.float64]:
+def camera_matrix(photo_shape: tuple[int, ...]) -> Floats:
     """
     Return the camera matrix of a phone's main camera.
 
@@ -149,7 +149,7 @@ def camera_matrix(photo_shape: tuple[int, ...]) -> NDArray[np.float64]:
     return np.array([(focal_px, 0, (width_px - 1) / 2), (0, focal_px, (height_px - 1) / 2), (0, 0, 1)])
 
 
-def best_fit(sightings: Sequence[Sighting], reference: Reference, camera: NDArray[np.float64]) -> PlaneFit | None:
+def best_fit(sightings: Sequence[Sighting], reference: Reference, camera: Floats) -> PlaneFit | None:
     """
     Return the fit to as many markers as are arranged like those of one reference.
 
@@ -180,7 +180,7 @@ def best_fit(sightings: Sequence[Sighting], reference: Reference, camera: NDArra
 
 
 def _best_fit_of(
-    n_markers: int, sightings: Sequence[Sighting], reference: Reference, camera: NDArray[np.float64]
+    n_markers: int, sightings: Sequence[Sighting], reference: Reference, camera: Floats
 ) -> PlaneFit | None:
     fits = (
         _fit_plane(chosen, reference, camera)
@@ -190,7 +190,7 @@ def _best_fit_of(
     return min(filter(None, fits), key=lambda fit: fit.spread_mm, default=None)
 
 
-def _fit_plane(sightings: tuple[Sighting, ...], reference: Reference, camera: NDArray[np.float64]) -> PlaneFit | None:
+def _fit_plane(sightings: tuple[Sighting, ...], reference: Reference, camera: Floats) -> PlaneFit | None:
     """
     Fit the map, and how far light has spread into the black squares; return None if these are not from one print.
 
@@ -228,10 +228,10 @@ def _fit_plane(sightings: tuple[Sighting, ...], reference: Reference, camera: ND
 
 
 def _explained(
-    residual_mm: NDArray[np.float64],
-    printed_mm: NDArray[np.float64],
-    inward: NDArray[np.float64],
-    foot_mm: NDArray[np.float64],
+    residual_mm: Floats,
+    printed_mm: Floats,
+    inward: Floats,
+    foot_mm: Floats,
     *,
     bends: bool,
 ) -> tuple[float, float]:
@@ -249,7 +249,7 @@ def _explained(
     return float(solution[8]), float(solution[9]) / scale
 
 
-def tilt_deg(homography: NDArray[np.float64], camera: NDArray[np.float64], at_mm: NDArray[np.float64]) -> float:
+def tilt_deg(homography: Floats, camera: Floats, at_mm: Floats) -> float:
     """Return the angle between the normal of a plane and the line of sight to one of its points."""
     pose, normal = _pose(homography, camera)
     ray = pose @ (*at_mm, 1.0)
@@ -257,24 +257,22 @@ def tilt_deg(homography: NDArray[np.float64], camera: NDArray[np.float64], at_mm
     return float(np.degrees(np.arccos(min(1.0, float(cosine)))))
 
 
-def _foot_mm(homography: NDArray[np.float64], camera: NDArray[np.float64]) -> NDArray[np.float64]:
+def _foot_mm(homography: Floats, camera: Floats) -> Floats:
     """Return where the perpendicular from the camera meets the plane."""
     pose, normal = _pose(homography, camera)
     return np.asarray(np.linalg.solve(np.column_stack((pose[:, :2], normal)), -pose[:, 2])[:2], dtype=np.float64)
 
 
-def _pose(
-    homography: NDArray[np.float64], camera: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _pose(homography: Floats, camera: Floats) -> tuple[Floats, Floats]:
     """Return x axis, y axis and origin of the plane as the camera sees them, as columns, and its normal."""
     pose = np.linalg.solve(camera, homography)
     return np.asarray(pose, dtype=np.float64), np.asarray(np.cross(pose[:, 0], pose[:, 1]), dtype=np.float64)
 
 
-def _squared(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+def _squared(xy: Floats) -> Floats:
     """Return squared lengths, with a last axis of length 1."""
     return np.asarray(xy[..., :1] ** 2 + xy[..., 1:] ** 2)
 
 
-def _projected(homography: NDArray[np.floating[Any]], xy: NDArray[np.float64]) -> NDArray[np.float64]:
+def _projected(homography: NDArray[np.floating[Any]], xy: Floats) -> Floats:
     return np.asarray(cv2.perspectiveTransform(xy.reshape(-1, 1, 2), homography), dtype=np.float64).reshape(xy.shape)
