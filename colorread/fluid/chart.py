@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any
 
 import cv2
 import numpy as np
@@ -16,7 +14,7 @@ from calibration import Floats, Rect, chart_patches, direction_deg, load_card
 from colorread.errors import refusal
 from colorread.fluid.find import Rectangle, outer_contours
 from colorread.fluid.pixels import BLACK_U8, ColorMap, color_map, density_of, median_density
-from colorread.photo import CloseUp, Photo, load_photo
+from colorread.photo import CloseUp, Photo, Source, load_photo
 from colorread.reference import CLIPPED_U8, Balance, CardView, balance_view, find_references, view_card
 
 # Assumptions, unless a comment says more; their only support is that the charts drawn by the tests are found.
@@ -60,11 +58,7 @@ class ChartColors:
     photo: Photo
 
 
-def measure_chart(
-    source: str | os.PathLike[str] | NDArray[Any],
-    n_patches: int | None = None,
-    region_xywh: Rectangle | None = None,
-) -> ChartColors:
+def measure_chart(source: Source, n_patches: int | None = None, region_xywh: Rectangle | None = None) -> ChartColors:
     """
     Find and measure the patches of a chart.
 

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration import Floats
 from colorread.errors import refusal
 from colorread.fluid.pixels import DYED, OTHER_LIQUID, ColorMap, pixel_classes
 from colorread.reference import VIEW_PX_PER_MM, CardView
@@ -51,7 +52,7 @@ class VialFit:
     """
 
     mask: NDArray[np.bool_]
-    outline_px: NDArray[np.float64]
+    outline_px: Floats
     area_mm2: float
 
 
@@ -88,7 +89,7 @@ def find_vial(view: CardView, colors: ColorMap) -> tuple[VialFit, ...]:
     return (*dyed[:1], *rivals[:1])
 
 
-def point_at_vial(view: CardView, colors: ColorMap, corners_px: NDArray[np.float64]) -> tuple[VialFit, ...]:
+def point_at_vial(view: CardView, colors: ColorMap, corners_px: Floats) -> tuple[VialFit, ...]:
     """
     Take the fluid where the user points.
 

@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration import Floats
 from colorread.reference import CLIPPED_U8, VIEW_PX_PER_MM, CardView, median
 
 BLACK_U8 = 3
@@ -97,9 +98,7 @@ def density_of(rgb_lin: NDArray[Any], paper_lin: NDArray[Any]) -> NDArray[Any]:
     return np.asarray(cv2.log(ratio).reshape(ratio.shape) * ratio.dtype.type(-1.0 / np.log(10.0)))
 
 
-def median_density(
-    density: NDArray[np.float64], steeper: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def median_density(density: Floats, steeper: Floats) -> tuple[Floats, Floats]:
     """
     Return the median of pixels of one color, and its variance from noise and tone curve.
 

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import SignalSamples
+from calibration import Floats, SignalSamples
 from colorread.errors import refusal
 from colorread.fluid.find import VialFit
 from colorread.fluid.pixels import BLACK_U8, ColorMap, density_of, median_density
@@ -73,8 +73,8 @@ class FluidSignal:
     """
 
     samples: SignalSamples
-    used_px: NDArray[np.float64]
-    transmittance_rgb: NDArray[np.float64]
+    used_px: Floats
+    transmittance_rgb: Floats
     flags: tuple[str, ...]
 
 
@@ -112,7 +112,7 @@ def measure_fluid(view: CardView, balance: Balance, colors: ColorMap, vial: Vial
     # A cut-off value may stand for any density from that of gathered light up to what the paper hides.
     span = is_cut_off * (hidden + _GATHERED)
 
-    def against_paper(decoded: NDArray[np.float64]) -> NDArray[np.float64]:
+    def against_paper(decoded: Floats) -> Floats:
         """Return the density of the fluid against the lit paper of the ring."""
         paper = -density_of(decoded[ring_u8], balance.paper_lin[ring])
         light = paper.sum(axis=1)
@@ -164,11 +164,8 @@ def _inner_part_and_ring(view: CardView, vial: VialFit) -> tuple[Indices, Indice
 
 
 def _parts_by_depth(
-    density: NDArray[np.float64],
-    steeper: NDArray[np.float64],
-    span: NDArray[np.float32],
-    depth: NDArray[np.float64],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    density: Floats, steeper: Floats, span: NDArray[np.float32], depth: Floats
+) -> tuple[Floats, Floats]:
     """
     Return the medians of four parts of rising color, and their variances, shape (4, 3) both.
 
@@ -186,11 +183,11 @@ def _doubts(
     fluid_u8: NDArray[np.uint8],
     ring_u8: NDArray[np.uint8],
     kept: float,
-    shadows: NDArray[np.float64],
+    shadows: Floats,
     balance: Balance,
     *,
     fluid_is_cut_off: bool,
-) -> dict[str, NDArray[np.float64]]:
+) -> dict[str, Floats]:
     """Return the flags that apply, each with the density that it may hide, shape () or (3,)."""
     is_clipped = (ring_u8 >= CLIPPED_U8).mean() > _MAX_CLIPPED
     if not is_clipped and (balance.ceiling < NEVER_CUT_OFF).any():
@@ -207,7 +204,7 @@ def _doubts(
     return {flag: np.asarray(hidden_std) for flag, applies, hidden_std in doubts if applies}
 
 
-def _colors_of_shadows(chroma: NDArray[np.float32]) -> NDArray[np.float64]:
+def _colors_of_shadows(chroma: NDArray[np.float32]) -> Floats:
     """
     Return how far red and blue of the paper, over green, go to both sides of their median, shape (3,) with 0 for green.
 
@@ -218,7 +215,7 @@ def _colors_of_shadows(chroma: NDArray[np.float32]) -> NDArray[np.float64]:
     return np.array([red, 0.0, blue])
 
 
-def _without_highlights(density: NDArray[np.float64], fluid_u8: NDArray[np.uint8]) -> NDArray[np.bool_]:
+def _without_highlights(density: Floats, fluid_u8: NDArray[np.uint8]) -> NDArray[np.bool_]:
     """Return which pixels are neither reflections nor dark refractions, shape (N,)."""
     light = density.mean(axis=1)
     low, middle, high = np.percentile(light, (25.0, 50.0, 75.0))

@@ -9,6 +9,7 @@ import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from datetime import MAXYEAR, UTC, datetime
+from itertools import chain
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
@@ -40,11 +41,7 @@ _TIMES_WITH_OFFSETS: Final = (
     (ExifTags.Base.DateTimeDigitized, ExifTags.Base.OffsetTimeDigitized),
     (ExifTags.Base.DateTime, ExifTags.Base.OffsetTime),
 )
-_TAGS: Final = (
-    ExifTags.Base.Orientation,
-    ExifTags.Base.Model,
-    *(t for pair in _TIMES_WITH_OFFSETS for t in pair),
-)
+_TAGS: Final = (ExifTags.Base.Orientation, ExifTags.Base.Model, *chain(*_TIMES_WITH_OFFSETS))
 
 
 def open_file(path: Path) -> BinaryIO:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import ExifTags, Image, ImageFile
 
-from calibration import ColorSpace
+from calibration import ColorSpace, Floats
 from colorread.limits import TimeSource
 from colorread.photo.color_profile import rgb_in_working_space
 from colorread.photo.file import (
@@ -69,7 +69,7 @@ class Photo:
     time_source: TimeSource = "unknown"
     camera_model: str | None = None
 
-    def corners_px(self, xywh: Sequence[float]) -> NDArray[np.float64]:
+    def corners_px(self, xywh: Sequence[float]) -> Floats:
         """
         Return the corners of a rectangle of the full photo.
 
@@ -87,7 +87,7 @@ class Photo:
         corners = np.array([(x, y), (x + width, y), (x + width, y + height), (x, y + height)], dtype=np.float64)
         return (corners + 0.5) * self.scale - 0.5
 
-    def full_size(self, xy_px: NDArray[np.float64]) -> tuple[tuple[float, float], ...]:
+    def full_size(self, xy_px: Floats) -> tuple[tuple[float, float], ...]:
         """
         Return pixels of the full photo for working pixels, the inverse of `corners_px`.
 
@@ -121,7 +121,7 @@ class CloseUp:
     """
 
     rgb_u8: NDArray[np.uint8]
-    from_photo: NDArray[np.float64] = field(default_factory=lambda: np.eye(3))
+    from_photo: Floats = field(default_factory=lambda: np.eye(3))
     times: float = 1.0
 
 
@@ -188,7 +188,7 @@ def _photo_from_array(rgb: NDArray[Any]) -> Photo:
     return Photo(rgb_u8=rgb_u8, color_space="srgb", scale=max(rgb_u8.shape[:2]) / max(size))
 
 
-def load_close_up(source: Source, photo: Photo, around_px: NDArray[np.float64], times: float) -> CloseUp:
+def load_close_up(source: Source, photo: Photo, around_px: Floats, times: float) -> CloseUp:
     """
     Load a part of a photo with more detail, as far as the full photo has it.
 
@@ -227,7 +227,7 @@ def load_close_up(source: Source, photo: Photo, around_px: NDArray[np.float64], 
         return replace(part, rgb_u8=rgb_in_working_space(part.rgb_u8, image.info)[0])
 
 
-def _cut_out(stored: NDArray[np.uint8], orientation: Any, photo: Photo, around_px: NDArray[np.float64]) -> CloseUp:
+def _cut_out(stored: NDArray[np.uint8], orientation: Any, photo: Photo, around_px: Floats) -> CloseUp:
     """Cut out the part of a stored picture that shows given points of the photo."""
     # The corners of the stored picture are numbered clockwise from the top left; turned upright, they show where each
     # corner of the photo is stored.

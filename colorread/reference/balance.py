@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import GrayPatch, GraySamples, ToneFit, decode_tone, fit_tone, usual_reflectance
+from calibration import Floats, GrayPatch, GraySamples, ToneFit, decode_tone, fit_tone, usual_reflectance
 from colorread.errors import Refusal, refusal
 from colorread.reference.view import MARGIN_MM, VIEW_PX_PER_MM, CardView
 
@@ -75,12 +75,12 @@ class Balance:
     """
 
     tone: ToneFit
-    decoded: NDArray[np.float64]
-    steeper: NDArray[np.float64]
+    decoded: Floats
+    steeper: Floats
     rgb_lin: NDArray[np.float32]
     paper_lin: NDArray[np.float32]
     chroma_std: float
-    ceiling: NDArray[np.float64]
+    ceiling: Floats
     hidden: NDArray[np.float32]
     film: float
 
@@ -152,7 +152,7 @@ def balance_view(view: CardView) -> Balance:
     )
 
 
-def _ceiling_u8(paper_u8: NDArray[np.uint8]) -> NDArray[np.float64]:
+def _ceiling_u8(paper_u8: NDArray[np.uint8]) -> Floats:
     """
     Return the code from which on each channel of the paper may be cut off, shape (3,).
 
@@ -191,15 +191,13 @@ def _sampled(view: CardView, patches: list[GrayPatch]) -> GraySamples:
     return GraySamples(black_coverage=coverage, patch=encoded[:, 0], paper=encoded[:, 1:])
 
 
-def _log10_over_paper(grays: GraySamples, tone: ToneFit) -> NDArray[np.float64]:
+def _log10_over_paper(grays: GraySamples, tone: ToneFit) -> Floats:
     """Return log10 of the light of the patches over that of the paper beside them, shape (N, 3)."""
     patch, paper = (np.maximum(decode_tone(of, tone.strength), 1e-4) for of in (grays.patch, grays.paper))
     return np.asarray(np.log10(patch) - np.log10(paper).mean(axis=1))
 
 
-def _darkness_of_tints(
-    grays: GraySamples, over_paper: NDArray[np.float64], ceiling: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+def _darkness_of_tints(grays: GraySamples, over_paper: Floats, ceiling: Floats) -> tuple[Floats, NDArray[np.bool_]]:
     """
     Return how dark each tint is against bare paper where that may be cut off, and which channels of paper are cut off.
 
@@ -222,7 +220,7 @@ def _darkness_of_tints(
 
 
 def _with_tints(
-    view: CardView, patches: list[GrayPatch], reflectance: NDArray[np.float64], rgb_lin: NDArray[np.float32]
+    view: CardView, patches: list[GrayPatch], reflectance: Floats, rgb_lin: NDArray[np.float32]
 ) -> tuple[NDArray[np.bool_], NDArray[np.float32]]:
     """Return where tints show the light of paper, and that light."""
     known, paper_lin = np.zeros_like(view.seen), rgb_lin.copy()
@@ -234,7 +232,7 @@ def _with_tints(
     return known, paper_lin
 
 
-def _film_on(name: str, grays: GraySamples, over_paper: NDArray[np.float64], light_rgb: NDArray[np.float64]) -> float:
+def _film_on(name: str, grays: GraySamples, over_paper: Floats, light_rgb: Floats) -> float:
     """Return how much film has grown on card or tag, see `Balance`; refuse it if it is too much."""
     green_or_red_cut_off = grays.paper[:, :, :2].max(axis=(1, 2)) > _MOST_ENCODED
     black = over_paper[(grays.black_coverage > _BLACK_FROM) & ~green_or_red_cut_off]
@@ -247,7 +245,7 @@ def _film_on(name: str, grays: GraySamples, over_paper: NDArray[np.float64], lig
 
 def _refusal_of_light(
     view: CardView,
-    light_rgb: NDArray[np.float64],
+    light_rgb: Floats,
     rgb_lin: NDArray[np.float32],
     paper_lin: NDArray[np.float32],
     hidden: NDArray[np.float32],
@@ -298,7 +296,7 @@ def _fit_paper(
     return np.asarray(resized, dtype=np.float32), chroma_std
 
 
-def _polynomial(rows: int, columns: int) -> NDArray[np.float64]:
+def _polynomial(rows: int, columns: int) -> Floats:
     """Return the second-order basis, shape (rows, columns, 6), held constant beyond the edge of the card."""
     margin = MARGIN_MM / _CELL_MM
     y, x = (np.clip((np.arange(n) - (n - 1) / 2.0) / ((n - 1) / 2.0 - margin), -1.0, 1.0) for n in (rows, columns))
@@ -306,14 +304,12 @@ def _polynomial(rows: int, columns: int) -> NDArray[np.float64]:
     return np.stack([np.ones_like(grid_x), grid_x, grid_y, grid_x**2, grid_x * grid_y, grid_y**2], axis=-1)
 
 
-def _robust_fit(
-    basis: NDArray[np.float64], value: NDArray[np.floating[Any]], start_percentile: float
-) -> tuple[NDArray[np.float64], float]:
+def _robust_fit(basis: Floats, value: NDArray[np.floating[Any]], start_percentile: float) -> tuple[Floats, float]:
     """Return coefficients of iterated least squares with Tukey weights, and the robust spread."""
     center = np.percentile(value, start_percentile)
     weight = 1.0 / (1.0 + ((value - center) / 0.1) ** 2)
     spread = 0.1
-    coefficients: NDArray[np.float64] = np.zeros(basis.shape[1])
+    coefficients: Floats = np.zeros(basis.shape[1])
     for _ in range(8):
         weighted = basis * weight[:, None]
         # A light ridge keeps the field flat where vial and fingers leave little paper.

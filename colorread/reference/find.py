@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import GrayPatch, Reference, load_references
+from calibration import Floats, GrayPatch, Reference, load_references
 from colorread.errors import Refusal, refusal
 from colorread.reference.markers import Sighting, look_for_markers
 from colorread.reference.plane import PlaneFit, PlaneMap, best_fit, camera_matrix, tilt_deg
@@ -59,7 +59,7 @@ class ReferenceFit:
 
     reference: Reference
     plane: PlaneMap
-    corners_px: NDArray[np.float64]
+    corners_px: Floats
     tilt_deg: float
     px_per_mm: float
     distance_mm: float

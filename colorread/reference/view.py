@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import Rect, Reference
+from calibration import Floats, Rect, Reference
 from colorread.photo import CloseUp
 from colorread.reference.find import ReferenceFit
 from colorread.reference.plane import PlaneMap
@@ -68,11 +68,11 @@ class CardView:
             mask[self.area(rect)] = True
         return mask
 
-    def photo_xy(self, xy_px: NDArray[np.float64]) -> NDArray[np.float64]:
+    def photo_xy(self, xy_px: Floats) -> Floats:
         """Return photo pixels of view pixels, shape (N, 2)."""
         return self.plane.px_from_mm((xy_px + 0.5) / VIEW_PX_PER_MM - MARGIN_MM)
 
-    def view_xy(self, photo_xy_px: NDArray[np.float64]) -> NDArray[np.float64]:
+    def view_xy(self, photo_xy_px: Floats) -> Floats:
         """Return view pixels of photo pixels, shape (N, 2)."""
         return (self.plane.mm_from_px(photo_xy_px) + MARGIN_MM) * VIEW_PX_PER_MM - 0.5
 
