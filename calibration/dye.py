@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from calibration.color_space import Floats
 
 # Sums of Gaussians over the wavenumber in kK (10 000 / wavelength in nm): height [L/mol/cm], center, width [kK].
 # Fitted for this project, with an rms residual of 0.5 % of the maximum, to a digitized pair of spectra of both forms in
@@ -33,20 +35,20 @@ _PKA_PER_C = -0.006
 _FRESH_IONIC_STRENGTH_MOL_KG = 0.0014  # of 4 dKH water, to which the value at 25 C refers
 
 
-def absorptivity(wavelength_nm: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def absorptivity(wavelength_nm: ArrayLike) -> tuple[Floats, Floats]:
     """Return the molar absorptivities of the yellow and the blue form at 400 to 700 nm [L/mol/cm]."""
     wavelength = np.asarray(wavelength_nm, dtype=np.float64)
     acid = np.where(wavelength <= _ACID_ENDS_NM, _bands(wavelength, _ACID_BANDS), 0.0)
     return acid, _bands(wavelength, _BASE_BANDS)
 
 
-def _bands(wavelength_nm: NDArray[np.float64], bands: tuple[tuple[float, float, float], ...]) -> NDArray[np.float64]:
+def _bands(wavelength_nm: Floats, bands: tuple[tuple[float, float, float], ...]) -> Floats:
     wavenumber_kk = 10000.0 / wavelength_nm
     terms = [height * np.exp(-0.5 * ((wavenumber_kk - center) / width) ** 2) for height, center, width in bands]
     return np.asarray(np.sum(terms, axis=0))
 
 
-def base_fraction(log_ratio: ArrayLike) -> NDArray[np.float64]:
+def base_fraction(log_ratio: ArrayLike) -> Floats:
     """Return the share of the blue form at a given pH - pKa', the log10 of blue over yellow form [-]."""
     return 1.0 / (1.0 + 10.0 ** -np.asarray(log_ratio, dtype=np.float64))
 
@@ -83,7 +85,7 @@ def pka_prime(temperature_c: float = 25.0, *, ionic_strength_mol_kg: float | Non
     return pka + 3.0 * float(there - fresh)
 
 
-def log_activity_davies(ionic_strength_mol_kg: ArrayLike, temperature_c: ArrayLike) -> NDArray[np.float64]:
+def log_activity_davies(ionic_strength_mol_kg: ArrayLike, temperature_c: ArrayLike) -> Floats:
     """
     Return log10 of the activity coefficient of an ion of charge one; for others it scales with the charge squared.
 

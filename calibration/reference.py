@@ -11,9 +11,9 @@ from types import MappingProxyType
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration.camera import dye_transmittance, rgb_lin_under_d65
+from calibration.color_space import Floats
 from calibration.dye import PKA_25C_FRESH
 
 ReferenceName = Literal["card", "tag"]
@@ -62,7 +62,7 @@ class Rect:
         return self.y_mm + self.height_mm
 
     @property
-    def corners_mm(self) -> NDArray[np.float64]:
+    def corners_mm(self) -> Floats:
         """Corners top-left, top-right, bottom-right, bottom-left as x, y, shape (4, 2) [mm]."""
         left, top, right, bottom = self.x_mm, self.y_mm, self.right_mm, self.bottom_mm
         return np.array([(left, top), (right, top), (right, bottom), (left, bottom)])
@@ -276,7 +276,7 @@ class ChartPatch:
 
     ph: float
     rect: Rect
-    rgb_lin: NDArray[np.float64]
+    rgb_lin: Floats
 
 
 @cache

@@ -384,8 +384,7 @@ def test_sample_photo_is_read_or_refused_as_it_should(entry: dict[str, Any]) -> 
 def code_of(of_card: tuple[str, ...], monkeypatch: pytest.MonkeyPatch, **signal: Any) -> str | None:
     """The code of a photo that is refused for what was seen in it, with some of that replaced."""
     seen = observe_fluid(SAMPLES / "front-green.jpg")
-    fluid = replace(seen.fluid, signal=replace(seen.fluid.signal, **signal))
-    doctored = replace(seen, card=replace(seen.card, flags=of_card), fluid=fluid)
+    doctored = replace(seen, card=replace(seen.card, flags=of_card), signal=replace(seen.signal, **signal))
     monkeypatch.setattr("colorread.reading.pipeline.observe_fluid", lambda *_: doctored)
     reading = read_photo("front-green.jpg")
     return None if reading.reason is None else reading.reason.code

@@ -53,7 +53,6 @@ _USUAL_INPUTS = PhotoInputs(kh_dkh=USUAL_KH_DKH)
 _LOADS = (0.5, 0.65, 0.8, 1.0)  # dye along the four parts of a usual vial: assumption
 _HELPS_BELOW = 0.85  # width of the interval, as pH, relative to that without a profile: assumption
 _DENSITY_STD = 0.01  # noise of a usual photo: assumption
-_PICTURE_KINDS = ("png", "pdf", "svg")
 _MARKERS = {"acid": "v", "base": "^", "known": "o", "chart": "s", "kit-chart": "D"}
 
 
@@ -187,13 +186,10 @@ def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> Non
     OSError
         If it cannot be written.
     ValueError
-        If the suffix is a different one.
+        If matplotlib does not know the suffix.
     """
     from matplotlib.figure import Figure  # slow to import, and the words do without it
 
-    kind = Path(path).suffix.lower().removeprefix(".")
-    if kind not in _PICTURE_KINDS:
-        raise ValueError(f"A picture can be written as {', '.join(_PICTURE_KINDS)}, not as {Path(path).name}.")
     figure = Figure(figsize=(7.2, 5.4), layout="constrained")
     axes = figure.subplots()
     _draw_lines(axes, profile)
@@ -204,7 +200,7 @@ def write_profile_picture(profile: Profile, path: str | os.PathLike[str]) -> Non
     axes.legend(loc="upper left")
     axes.grid(alpha=0.3)
     file = io.BytesIO()
-    figure.savefig(file, format=kind, dpi=150)
+    figure.savefig(file, format=Path(path).suffix.lower().removeprefix("."), dpi=150)
     write_atomic(path, file.getvalue())
 
 

@@ -167,27 +167,25 @@ def best_fit(sightings: Sequence[Sighting], reference: Reference, camera: Floats
     PlaneFit or None
         The fit, without a marker that contradicts three others; None if no two markers agree.
     """
+
+    def fit_to(n_markers: int) -> PlaneFit | None:
+        fits = (
+            _fit_plane(chosen, reference, camera)
+            for chosen in combinations(sightings, n_markers)
+            if len({marker_id for marker_id, _ in chosen}) == n_markers
+        )
+        return min(filter(None, fits), key=lambda fit: fit.spread_mm, default=None)
+
     for n_markers in range(len(reference.markers), 1, -1):
-        best = _best_fit_of(n_markers, sightings, reference, camera)
+        best = fit_to(n_markers)
         if best is None:
             continue
         if n_markers > 3 and not best.is_flat:
-            without_one = _best_fit_of(n_markers - 1, sightings, reference, camera)
+            without_one = fit_to(n_markers - 1)
             if without_one is not None and without_one.spread_mm < _OUTLIER_RATIO * best.spread_mm:
                 return without_one
         return best
     return None
-
-
-def _best_fit_of(
-    n_markers: int, sightings: Sequence[Sighting], reference: Reference, camera: Floats
-) -> PlaneFit | None:
-    fits = (
-        _fit_plane(chosen, reference, camera)
-        for chosen in combinations(sightings, n_markers)
-        if len({marker_id for marker_id, _ in chosen}) == n_markers
-    )
-    return min(filter(None, fits), key=lambda fit: fit.spread_mm, default=None)
 
 
 def _fit_plane(sightings: tuple[Sighting, ...], reference: Reference, camera: Floats) -> PlaneFit | None:
@@ -228,12 +226,7 @@ def _fit_plane(sightings: tuple[Sighting, ...], reference: Reference, camera: Fl
 
 
 def _explained(
-    residual_mm: Floats,
-    printed_mm: Floats,
-    inward: Floats,
-    foot_mm: Floats,
-    *,
-    bends: bool,
+    residual_mm: Floats, printed_mm: Floats, inward: Floats, foot_mm: Floats, *, bends: bool
 ) -> tuple[float, float]:
     """Return the changes of inset [mm] and bend [1/mm2] that explain the residuals, along with a homography."""
     from_foot = printed_mm - foot_mm
