@@ -79,9 +79,7 @@ def pka_prime(temperature_c: float = 25.0, *, ionic_strength_mol_kg: float | Non
     pka = PKA_25C_FRESH + _PKA_PER_C * (temperature_c - 25.0)
     if ionic_strength_mol_kg is None:
         return pka
-    there, fresh = (
-        log_activity_davies(i, temperature_c) for i in (ionic_strength_mol_kg, _FRESH_IONIC_STRENGTH_MOL_KG)
-    )
+    there, fresh = log_activity_davies((ionic_strength_mol_kg, _FRESH_IONIC_STRENGTH_MOL_KG), temperature_c)
     return pka + 3.0 * float(there - fresh)
 
 

@@ -225,10 +225,11 @@ def _draw_marker(canvas: Canvas, dictionary_name: str, marker_id: int, rect: Rec
 def _draw_bar(canvas: Canvas, bar: ScaleBar) -> None:
     canvas.setStrokeGray(0)
     canvas.setLineWidth(_BAR_STROKE_MM)
-    canvas.line(bar.x0_mm, bar.y0_mm, bar.x1_mm, bar.y1_mm)
-    across_x, across_y = (bar.tick_mm / 2, 0.0) if bar.x0_mm == bar.x1_mm else (0.0, bar.tick_mm / 2)
+    first, _, last, _ = bar.line.corners_mm
+    canvas.line(*first, *last)
+    across_x, across_y = (bar.tick_mm / 2, 0.0) if bar.line.width_mm == 0.0 else (0.0, bar.tick_mm / 2)
     n_ticks = round(bar.length_mm / _TICK_STEP_MM) + 1
-    for x, y in np.linspace((bar.x0_mm, bar.y0_mm), (bar.x1_mm, bar.y1_mm), n_ticks):
+    for x, y in np.linspace(first, last, n_ticks):
         canvas.line(x - across_x, y - across_y, x + across_x, y + across_y)
 
 

@@ -115,30 +115,24 @@ class ScaleBar:
 
     Parameters
     ----------
-    x0_mm, y0_mm : float
-        Middle of its first tick [mm].
-    x1_mm, y1_mm : float
-        Middle of its last tick, to the right of the first or below it [mm].
+    line : Rect
+        From the middle of its first tick to the middle of its last, to the right of the first or below it.
     tick_mm : float
         Length of the ticks across the bar [mm].
     """
 
-    x0_mm: float
-    y0_mm: float
-    x1_mm: float
-    y1_mm: float
+    line: Rect
     tick_mm: float
 
     @property
     def length_mm(self) -> float:
         """Distance between the middles of the outer ticks [mm]."""
-        return self.x1_mm - self.x0_mm + self.y1_mm - self.y0_mm
+        return self.line.width_mm + self.line.height_mm
 
     @property
     def rect(self) -> Rect:
         """The bar with half a tick length around it."""
-        line = Rect(self.x0_mm, self.y0_mm, self.x1_mm - self.x0_mm, self.y1_mm - self.y0_mm)
-        return line.grown(self.tick_mm / 2.0)
+        return self.line.grown(self.tick_mm / 2.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -254,7 +248,7 @@ def _load(
         gray_rows=tuple(
             tuple(patch_at(*one) for one in np.broadcast(row["x"], row["y"], row["black_coverage"])) for row in rows
         ),
-        scale_bar=ScaleBar(x0_mm, y0_mm, x1_mm, y1_mm, tick_mm),
+        scale_bar=ScaleBar(Rect(x0_mm, y0_mm, x1_mm - x0_mm, y1_mm - y0_mm), tick_mm),
         hole=None if hole is None else Rect(hole["x"], hole["y"], 0.0, 0.0).grown(hole["diameter"] / 2.0),
     )
 

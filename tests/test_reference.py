@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.reference import load_card, load_references, load_tag
+from calibration.reference import Rect, load_card, load_references, load_tag
 
 CARD, TAG = load_card(), load_tag()
 REFERENCES = {reference.name: reference for reference in (CARD, TAG)}
@@ -87,8 +87,8 @@ def test_patches_of_the_tag_have_their_published_places_and_inks():
 
 def test_scale_bars_have_their_published_places():
     card, tag = CARD.scale_bar, TAG.scale_bar
-    assert (card.x0_mm, card.y0_mm, card.x1_mm, card.y1_mm, card.length_mm) == (10, 22, 10, 52, 30)
-    assert (tag.x0_mm, tag.y0_mm, tag.x1_mm, tag.y1_mm, tag.length_mm) == (16, 69, 36, 69, 20)
+    assert (card.line, card.length_mm) == (Rect(10, 22, 0, 30), 30)
+    assert (tag.line, tag.length_mm) == (Rect(16, 69, 20, 0), 20)
 
 
 # What the finding and the balance rest on, whatever the numbers are.

@@ -101,9 +101,8 @@ def measure_chart(source: Source, n_patches: int | None = None, region_xywh: Rec
             region = _filled(region.shape, photo.corners_px(region_xywh))
         boxes = _flat_boxes(photo.rgb_u8, density, region, _MIN_MM2 * fit.px_per_mm**2)
         quads_px = _row_quads_px(boxes, n_patches)
-    densities, variances = map(
-        np.array, zip(*(_density_in(quad, photo, view, balance) for quad in quads_px), strict=True)
-    )
+    patches = [_density_in(quad, photo, view, balance) for quad in quads_px]
+    densities, variances = map(np.array, zip(*patches, strict=True))
     # A row may run either way.
     direction = direction_deg(densities)
     step = 1 if direction[-1] > direction[0] else -1

@@ -220,10 +220,8 @@ def _co2(posterior: PhPosterior, extra_std_ph: float, inputs: PhotoInputs) -> In
     extra = NORMAL_95 * extra_std_ph
     acid_end = posterior.median - float(np.hypot(posterior.median - posterior.low, extra))
     base_end = posterior.median + float(np.hypot(posterior.high - posterior.median, extra))
-    low, value, high = (
-        float(co2_from_ph(ph, inputs.fluid_kh_dkh, temperature_c=inputs.water_c))
-        for ph in (base_end, posterior.median, acid_end)
-    )
+    ph = (base_end, posterior.median, acid_end)
+    low, value, high = co2_from_ph(ph, inputs.fluid_kh_dkh, temperature_c=inputs.water_c).tolist()
     return Interval(value=value, low=low, high=high)
 
 

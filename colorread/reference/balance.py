@@ -287,9 +287,7 @@ def _fit_paper(
     fits = [
         _robust_fit(basis[bare], value[bare][:, channel], start) for channel, start in enumerate((75.0, 50.0, 50.0))
     ]
-    fitted = np.stack(
-        [basis @ coefficients for coefficients, _ in fits], axis=-1, dtype=np.float32, casting="same_kind"
-    )
+    fitted = np.stack([basis @ coefficients for coefficients, _ in fits], axis=-1).astype(np.float32)
     field = fitted @ _RGB_OF_LIGHT_AND_RATIOS.T
     resized = cv2.resize(10.0**field, (width, height), interpolation=cv2.INTER_LINEAR)
     chroma_std = float(np.sqrt(np.mean([spread**2 for _, spread in fits[1:]])))
