@@ -211,7 +211,12 @@ def measure_known_fluid(known: KnownPhoto) -> KnownSample:
     space, state = photo.color_space, known.state
     evidence = Evidence(samples=samples, space=space, state=state, ph=known.ph, ph_std=known.ph_std, pka=known.pka)
     if not _fits_its_state(evidence):
-        raise PhotoRefused(known.path, refusal(f"other-fluid/{state}", ph=known.ph).reason)
+        other_fluid = {
+            "acid": refusal("other-fluid/acid"),
+            "base": refusal("other-fluid/base"),
+            "known": refusal("other-fluid/known", ph=known.ph),
+        }
+        raise PhotoRefused(known.path, other_fluid[state].reason)
     return KnownSample(evidence=evidence, **_about(known.path, photo))
 
 
