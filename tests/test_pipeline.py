@@ -412,6 +412,7 @@ def test_photo_of_which_too_much_is_wrong_at_once_is_refused(
         ((0.1, 0.5, 0.05), (), "not-the-dye"),  # violet
         ((0.003, 0.002, 0.003), (), "faint-color"),
         ((0.003, 0.002, 0.003), ("clipped",), "overexposed"),
+        ((0.003, 0.002, 0.003), ("mixed-light",), "faint-color"),
     ],
 )
 def test_a_color_that_tells_nothing_of_the_dye_is_refused(

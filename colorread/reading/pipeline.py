@@ -160,7 +160,8 @@ def read_photo_traced(source: Source, inputs: PhotoInputs) -> tuple[Reading, Tra
         return reading, seen.trace
     posterior, flags = fluid_ph_posterior(signal.samples, photo.color_space, photo.camera_model, inputs)
     odd = ("odd-color",) if posterior.misfit > _ODD_MISFIT else ()
-    reading = replace(reading, flags=(*reading.flags, *flags, *signal.flags, *odd))
+    # What changes the number most comes first: a terminal shows one flag in full.
+    reading = replace(reading, flags=(*odd, *signal.flags, *flags, *reading.flags))
     try:
         # With this much wrong at once, a damaged file is more likely than a bad photo.
         if {"card-bent", "dark-fluid"} <= set(reading.flags) and not _CORNER_FLAGS.isdisjoint(reading.flags):
@@ -273,9 +274,9 @@ def require_clear_fluid(posterior: PhPosterior, flags: Collection[str], *, is_kn
     """
     tells_nothing = posterior.open_below and posterior.open_above
     if tells_nothing and posterior.misfit < _ODD_MISFIT:
-        if _WASHED_OUT_FLAGS.isdisjoint(flags):
-            raise refusal("faint-color")
-        raise refusal("overexposed", what="fluid")
+        if not _WASHED_OUT_FLAGS.isdisjoint(flags):
+            raise refusal("overexposed", what="fluid")
+        raise refusal("faint-color/two-lights" if "mixed-light" in flags else "faint-color")
     if (tells_nothing or posterior.misfit > _MAX_MISFIT) and not is_known:
         raise refusal("not-the-dye")
 
