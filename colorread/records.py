@@ -1,4 +1,4 @@
-"""Frozen dataclasses to JSON objects and back; names, types and digits come from the fields alone."""
+"""Frozen dataclasses to JSON objects and back, by their fields alone; and data files in TOML."""
 
 from __future__ import annotations
 
@@ -7,10 +7,12 @@ import json
 import math
 import reprlib
 import sys
+import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from datetime import date, datetime, time
 from functools import cache
+from pathlib import Path
 from types import UnionType
 from typing import Annotated, Any, Literal, NamedTuple, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
@@ -94,6 +96,11 @@ def plain(value: object, kept: Kept = _DEFAULT) -> Any:
 def json_line(record: object) -> str:
     """Return a record as one line of ASCII without NaN, always the same for the same record."""
     return json.dumps(plain(record), allow_nan=False)
+
+
+def toml_beside(module: str, name: str) -> dict[str, Any]:
+    """Return what a data file beside a module, named by its ``__file__``, holds."""
+    return tomllib.loads(Path(module).with_name(name).read_text(encoding="utf-8"))
 
 
 def read_json(text: str | bytes) -> Any:

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
-import tomllib
 from collections.abc import Iterable
-from pathlib import Path
 from typing import Any
 
-from colorread.records import plain
+from colorread.records import plain, toml_beside
 from colorread.result import Interval, Reading
 from colorread.tank import PhotoPoint, tank_co2_lookup
 
-COLUMNS = tomllib.loads(Path(__file__).with_name("columns.toml").read_text(encoding="utf-8"))
+COLUMNS = toml_beside(__file__, "columns.toml")
 """Columns by heading."""
 
 # Spreadsheets run a cell that starts with one of these as a formula, some after skipping white space.

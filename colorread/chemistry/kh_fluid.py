@@ -8,9 +8,7 @@ baking soda.
 from __future__ import annotations
 
 import math
-import tomllib
 from dataclasses import dataclass
-from pathlib import Path
 
 from colorread.chemistry.carbonate import KH_MAX_DKH, WATER_RANGE_C, co2_from_ph, ph_from_co2, ph_in_air_equilibrium
 from colorread.chemistry.units import MMOL_L_PER_DKH, NA2CO3_G_MOL, NAHCO3_G_MOL
@@ -22,6 +20,7 @@ from colorread.limits import (
     VIAL_VOLUME_RANGE_ML,
     checked_number,
 )
+from colorread.records import toml_beside
 
 _STOCK_ML = 1000.0
 # Baking soda for one liter of stock [g], and stock for each 500 mL of the first dilution [mL]. Both give 40 dKH after
@@ -51,7 +50,7 @@ _INDOOR_AIR_PPM = 1500.0  # a poorly ventilated room, assumption
 _COLOR_STEPS = ((7.6, "blue"), (7.2, "blue-green"), (6.6, "green"), (6.0, "yellow-green"))
 
 RENEW_AFTER_WEEKS = 4  # common practice, no source
-_TEXTS = tomllib.loads(Path(__file__).with_name("kh_fluid.toml").read_text(encoding="utf-8"))
+_TEXTS = toml_beside(__file__, "kh_fluid.toml")
 RENEWAL: str = _TEXTS["renewal"].format(weeks=RENEW_AFTER_WEEKS)
 CAUTIONS = tuple(text.format(heated=2 * NAHCO3_G_MOL / NA2CO3_G_MOL) for text in _TEXTS["cautions"])
 

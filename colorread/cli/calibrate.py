@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -14,6 +13,7 @@ import typer
 import calibration
 from colorread import chemistry, limits, profiles, words
 from colorread.cli import common, screen
+from colorread.records import toml_beside
 
 _ASKS_FOR_REGION = ("no-chart", "patch-count")  # refusals of a kit's chart that --region may solve
 
@@ -36,7 +36,7 @@ def _explain(ctx: typer.Context, how: bool) -> None:
     kind: profiles.Kind = ctx.info_name  # type: ignore[assignment]
     guide = profiles.GUIDES[kind]
     steps = [f"{i}. {step.title}: {step.words}" for i, step in enumerate(guide.steps, 1)]
-    texts = tomllib.loads(Path(__file__).with_name("how_given.toml").read_text(encoding="utf-8"))[kind]
+    texts = toml_beside(__file__, "how_given.toml")[kind]
     how_given = (text.format(buffers=profiles.BUFFERS, air_ppm=limits.OUTDOOR_AIR_PPM) for text in texts)
     for text in (f"{guide.title}.", *guide.before, *steps, *how_given, _cautions(kind)):
         terminal.paragraph(text, indent="   " if text in steps else "")

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Literal, get_args
 
 from colorread.limits import OUTDOOR_AIR_PPM
+from colorread.records import toml_beside
 
 Kind = Literal["ends", "air", "chart"]
 # Half the sum of concentration times squared charge: 0.10 for 0.025 mol/L each of Na2HPO4 and KH2PO4 (pH 6.86, JIS
@@ -49,6 +48,6 @@ def _guide(kind: Kind) -> Guide:
     )
 
 
-_TEXTS = tomllib.loads(Path(__file__).with_name("guides.toml").read_text(encoding="utf-8"))
+_TEXTS = toml_beside(__file__, "guides.toml")
 GUIDES: Mapping[Kind, Guide] = {kind: _guide(kind) for kind in get_args(Kind)}
 """By the name of the command and page."""

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
@@ -15,6 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import ArrayLike
 
+from colorread.records import toml_beside
 from colorread.tank import DailySpan
 from colorread.words import Marks
 
@@ -33,7 +32,7 @@ class Strip(NamedTuple):
     texts: Sequence[tuple[float, str]] = ()
 
 
-_LOOK = tomllib.loads(Path(__file__).with_name("figures.toml").read_text(encoding="utf-8"))
+_LOOK = toml_beside(__file__, "figures.toml")
 PLOT_COLORS: Mapping[str, Mapping[str, str]] = _LOOK["colors"]
 """By name, each as ``light`` and ``dark``."""
 LIGHT = {name: color["light"] for name, color in PLOT_COLORS.items()}

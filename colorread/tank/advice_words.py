@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
-from importlib.resources import files
 
 from colorread import words
+from colorread.records import toml_beside
 from colorread.tank.results import Change, Decision, Handling, Outcome
 from colorread.tank.settings import DailySpan, Tank
 from colorread.tank.tank_words import AERATE, lit_words, night_words, share_words, timer_words
 
-_TEXTS = tomllib.loads(files(__package__).joinpath("advice.toml").read_text(encoding="utf-8"))
+_TEXTS = toml_beside(__file__, "advice.toml")
 SET_BY: Mapping[str, Mapping[str, str]] = _TEXTS["set_by"]
 _LOOK = "Look at the fish now."
 _TOMORROW = "Take new photos tomorrow."

@@ -8,14 +8,13 @@ once.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import reduce
-from importlib.resources import files
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple, get_args
 
 from colorread import limits
+from colorread.records import toml_beside
 from colorread.words import SENSITIVE_ANIMALS, SOURCE_WORDS, VALVE_WORDS
 
 if TYPE_CHECKING:  # takes long to load
@@ -110,6 +109,6 @@ def _setting(option: str, entry: dict[str, Any]) -> Setting:
     return Setting(**entry | texts | values)
 
 
-_ENTRIES = tomllib.loads(files(__package__).joinpath("settings.toml").read_text(encoding="utf-8"))
+_ENTRIES = toml_beside(__file__, "settings.toml")
 SETTINGS: Mapping[str, Setting] = {option: _setting(option, entry) for option, entry in _ENTRIES.items()}
 """By the options of ``colorread tank``, with underscores, in the order of the form."""

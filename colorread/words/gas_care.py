@@ -1,12 +1,11 @@
 """Gas sources and valves: their names, how to stop or reduce the gas, and cautions."""
 
 # All of this is common practice, no source. Nothing slow is imported, so that the command line can show it at once.
-
 from __future__ import annotations
 
-import tomllib
-from importlib.resources import files
 from typing import Any, Literal
+
+from colorread.records import toml_beside
 
 SourceKind = Literal["fermentation", "acid-bicarbonate", "cylinder"]
 SOURCE_WORDS: dict[SourceKind, str] = {
@@ -31,7 +30,7 @@ SIGNS_OF_DISTRESS = (
     "Signs of too much CO2 or too little oxygen: fish gasp at the surface, breathe fast, lose balance or lie still. "
     "The end of the night is the critical time."
 )
-_TEXTS = tomllib.loads(files(__package__).joinpath("gas_care.toml").read_text(encoding="utf-8"))
+_TEXTS = toml_beside(__file__, "gas_care.toml")
 
 
 def has_open_hose(source: SourceKind | None, valve: Valve | None = None) -> bool:

@@ -6,14 +6,13 @@ import math
 import os
 import re
 import shlex
-import tomllib
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import cache
-from importlib.resources import files
 from typing import TYPE_CHECKING, NamedTuple
 
 from colorread.chemistry import with_other_unit
+from colorread.records import toml_beside
 from colorread.result import Interval, Level, Reading
 
 if TYPE_CHECKING:
@@ -51,7 +50,7 @@ class FlagText(NamedTuple):
         return f"{self.seen}. {self.advice}." if self.advice else f"{self.seen}."
 
 
-_FLAGS = tomllib.loads(files(__package__).joinpath("flags.toml").read_text(encoding="utf-8"))
+_FLAGS = toml_beside(__file__, "flags.toml")
 FLAG_TEXTS = {code: FlagText(**text) for texts in _FLAGS.values() for code, text in texts.items()}
 
 
