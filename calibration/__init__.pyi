@@ -26,7 +26,6 @@ from .dye import (
     pka_prime as pka_prime,
 )
 from .evidence import (
-    CLEAR_PROBABILITY as CLEAR_PROBABILITY,
     PKA_SHIFT as PKA_SHIFT,
     PRINTED_STATES as PRINTED_STATES,
     RATIO as RATIO,

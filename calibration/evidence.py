@@ -37,13 +37,10 @@ _INDEPENDENT_SAMPLES = 4.0
 # Between the ratios of the family the likelihood is interpolated by a curve, with this many steps: a usual photo
 # determines the ratio to far better than the family's steps of 0.1.
 _FINER = 4
-CLEAR_PROBABILITY = 0.002
-"""
-Probability that the fluid is water without dye, whose color says nothing about the pH [-].
-
-An assumption. Without it two photos of clear water in front of overexposed paper were read as pH 7. It costs 3 of 1 025
-photos of fluid, and two of these had missed anyway; ten times the probability costs 9 more.
-"""
+# Probability that the fluid is water without dye, whose color says nothing about the pH: assumption. Without it two
+# photos of clear water in front of overexposed paper were read as pH 7. It costs 3 of 1 025 photos of fluid, and two of
+# these had missed anyway; ten times the probability costs 9 more.
+_CLEAR_PROBABILITY = 0.002
 _LEAST = 1e-30  # smallest likelihood, so that its logarithm can be taken
 RATIO: Floats = np.linspace(LOG_RATIO[0], LOG_RATIO[-1], _FINER * (len(LOG_RATIO) - 1) + 1)
 """Grid of pH - pKa' of all likelihoods, shape (161,) [-]."""
@@ -95,13 +92,10 @@ class SignalSamples:
         -log10 of fluid over paper in linear R, G, B, each part the median of its pixels.
     density_std : ndarray of float, shape (N, 3)
         Standard uncertainty from noise, clipping and paper [-].
-    clear_probability : float
-        Probability that there is no dye in the fluid, before its color is looked at [-].
     """
 
     density: Floats
     density_std: Floats
-    clear_probability: float = CLEAR_PROBABILITY
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -299,7 +293,7 @@ def fit_family(samples: SignalSamples, expected: NDArray[np.float32], *, n_amoun
     # than 3 are covered.
     best = total.max()
     total = (total - best) * min(1.0, _INDEPENDENT_SAMPLES / len(samples.density)) / max(1.0, misfit) ** 2
-    total = np.logaddexp(total, np.log(samples.clear_probability) - clear_half_square - best)
+    total = np.logaddexp(total, np.log(_CLEAR_PROBABILITY) - clear_half_square - best)
     return FamilyFit(
         log_likelihood=np.transpose(total, (2, 0, 1)) @ _curve_through_ratios(),
         load=float(np.median(LOAD[load])),

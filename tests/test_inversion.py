@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -317,16 +317,6 @@ def test_clear_water_before_cut_off_paper_tells_nothing() -> None:
     posterior = infer(SignalSamples(density=density, density_std=np.full((4, 3), 0.05)))
     assert posterior.open_below
     assert posterior.open_above
-
-
-@pytest.mark.parametrize(("density", "is_read"), [((0.1, 0.05, 0.12), False), ((0.2, 0.06, 0.12), True)])
-def test_color_that_the_light_may_explain_is_read_only_if_dye_is_likely(
-    density: tuple[float, float, float], is_read: bool
-) -> None:
-    samples = SignalSamples(density=np.tile(density, (N_PARTS, 1)), density_std=np.full((N_PARTS, 3), 0.05))
-    likely, doubtful = infer(samples), infer(replace(samples, clear_probability=0.1))
-    assert not (likely.open_below and likely.open_above)
-    assert (doubtful.open_below and doubtful.open_above) is not is_read
 
 
 @pytest.mark.parametrize("density", [(0.1, 0.6, 0.3), (0.02, 0.7, 0.7), (0.4, 0.6, 0.1)], ids=["pink", "red", "violet"])

@@ -120,7 +120,6 @@ def test_light_that_the_fluid_tints_is_not_a_second_lamp() -> None:
     assert "mixed-light" not in one.flags
     assert "mixed-light" in both.flags
     assert (both.samples.density_std[:, (0, 2)] > 2.0 * one.samples.density_std[:, (0, 2)]).all()
-    assert both.samples.clear_probability > one.samples.clear_probability
 
 
 def test_contrast_is_called_uncertain_only_where_the_grays_told_next_to_nothing() -> None:

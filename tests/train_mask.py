@@ -26,9 +26,9 @@ from colorread.fluid.pixels import DYED, OTHER_LIQUID, PX_PER_MM, color_map, mas
 from colorread.photo.load import load_close_up, load_photo
 from colorread.reference.balance import balance_view
 from colorread.reference.find import find_references
-from colorread.reference.view import ENOUGH_PX_PER_MM, view_card
+from colorread.reference.view import ENOUGH_PX_PER_MM, VIEW_PX_PER_MM, view_card
 
-_STEPS, _BATCH, _RATE = 8000, 48, 2e-3
+_STEPS, _BATCH, _RATE, _SEED = 12_000, 48, 2e-3, 3
 _SIZE = 160, 216  # of what is trained on: the view of a card at 2 px/mm
 _LOW = np.array([-0.5, -1.0, -1.0, 0.0], np.float32)
 _HIGH = np.array([1.5, 1.0, 1.0, 1.0], np.float32)
@@ -58,7 +58,7 @@ def photo_and_truth(truth_file: Path) -> tuple[np.ndarray, np.ndarray] | None:
     for name, its_class in (("liquid_polygon", OTHER_LIQUID), ("fluid_polygon", DYED)):
         if truth.get(name):
             view_px = view.view_xy((np.array(truth[name])) * photo.scale - 0.5)
-            at = (view_px + 0.5) * PX_PER_MM / view.px_per_mm - 0.5
+            at = (view_px + 0.5) * PX_PER_MM / VIEW_PX_PER_MM - 0.5
             cv2.fillPoly(classes, [np.round(at * 16.0).astype(np.int32)], its_class, shift=4)
     # Cards fill the size of training, tags stand in its middle.
     whole = np.tile(to_u8(np.zeros((4, 1, 1), np.float32)), (1, *_SIZE))
@@ -140,7 +140,7 @@ def varied(x: Tensor, y: Tensor) -> tuple[Tensor, Tensor]:
     return torch.where(rand(n, 1, 1, 1) < 0.3, blurred, x), y
 
 
-def train(layers: np.ndarray, classes: np.ndarray, seed: int = 1, steps: int = _STEPS) -> MaskNet:
+def train(layers: np.ndarray, classes: np.ndarray, seed: int = _SEED, steps: int = _STEPS) -> MaskNet:
     """Return the network, its weights averaged over the last steps."""
     torch.manual_seed(seed)
     dev = "cuda" if torch.cuda.is_available() else "cpu"

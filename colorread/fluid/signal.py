@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import CLEAR_PROBABILITY, Floats, SignalSamples
+from calibration import Floats, SignalSamples
 from colorread.errors import refusal
 from colorread.fluid.find import VialFit
 from colorread.fluid.pixels import BLACK_U8, ColorMap, density_of, median_density
@@ -53,9 +53,6 @@ _SHADOWS, _MIXED = 5.0, 0.03
 # share this error but count as if they did not, which makes it 2, and the shadow behind the vial may be the fullest:
 # with 2 one more of 206 photos below pH 6.3 says too little CO2.
 _BEHIND = 2.5
-# Probability then that there is no dye and the color of the glass comes from the lamps. Of 70 rendered photos of empty
-# vials and clear water under two lamps 6 are read with it and 16 without; it costs 6 of 53 photos of fluid there.
-_CLEAR_IN_MIXED_LIGHT = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,13 +132,11 @@ def measure_fluid(view: CardView, balance: Balance, colors: ColorMap, vial: Vial
     shadows = _colors_of_shadows(colors.chroma[ring])
     fluid_is_cut_off = is_cut_off[keep].mean(axis=0).max() > _MOSTLY
     doubts = _doubts(fluid_u8[keep], ring_u8, keep.mean(), shadows, balance, fluid_is_cut_off=fluid_is_cut_off)
-    behind, clear_probability = (
-        (_BEHIND, _CLEAR_IN_MIXED_LIGHT) if "mixed-light" in doubts else (1.0, CLEAR_PROBABILITY)
-    )
-    for doubt_std in (shadows * behind, *doubts.values()):
+    light_std = shadows * (_BEHIND if "mixed-light" in doubts else 1.0)
+    for doubt_std in (light_std, *doubts.values()):
         variance = variance + doubt_std**2
     return FluidSignal(
-        samples=SignalSamples(density=parts, density_std=np.sqrt(variance), clear_probability=clear_probability),
+        samples=SignalSamples(density=parts, density_std=np.sqrt(variance)),
         used_px=view.photo_xy(np.stack(inner[::-1], axis=-1)[keep]),
         transmittance_rgb=10.0 ** -np.median(density[keep], axis=0),
         flags=tuple(doubts),
