@@ -356,7 +356,7 @@ def test_corners_and_outline_are_pixels_of_the_full_photo(factor: float) -> None
     reading = read_photo(rgb_u8)
     off = np.linalg.norm(np.array(reading.card_corners_px) - card_px, axis=1)
     assert off.max() < 0.001 * BASE.card_width_px * factor
-    assert overlap(np.array(reading.vial_outline_px), fluid_px, rgb_u8.shape[:2]) > 0.85
+    assert overlap(np.array(reading.vial_outline_px), fluid_px, rgb_u8.shape[:2]) > 0.8
     # The same rectangle, in the pixels of the full photo, points at the fluid again.
     pointed = read_photo(rgb_u8, vial_xywh=replace(shot, fluid_px=fluid_px).fluid_box())
     assert value_of(pointed) == pytest.approx(value_of(reading), abs=0.02)

@@ -276,7 +276,9 @@ def require_clear_fluid(posterior: PhPosterior, flags: Collection[str], *, is_kn
     if tells_nothing and posterior.misfit < _ODD_MISFIT:
         if not _WASHED_OUT_FLAGS.isdisjoint(flags):
             raise refusal("overexposed", what="fluid")
-        raise refusal("faint-color/two-lights" if "mixed-light" in flags else "faint-color")
+        if "mixed-light" in flags:
+            raise refusal("faint-color/two-lights")
+        raise refusal("faint-color")
     if (tells_nothing or posterior.misfit > _MAX_MISFIT) and not is_known:
         raise refusal("not-the-dye")
 
