@@ -334,6 +334,15 @@ def test_an_odd_address_is_told_without_words_of_the_program(page: tuple[httpx.C
     assert (answer.status_code, "does not exist" in answer.text) == (404, True)
 
 
+@pytest.mark.parametrize("word", ["items", "__doc__", "<b>"])
+def test_an_odd_word_for_what_was_done_says_nothing(page: tuple[httpx.Client, Core, Path], word: str) -> None:
+    client = page[0]
+    plain, odd = (client.get("/tanks", params=params).text for params in ({}, {"said": word}))
+    assert 'class="said"' in client.get("/tanks", params={"said": "removed"}).text
+    assert 'class="said"' not in odd
+    assert re.findall("<title>(.*)</title>", odd) == re.findall("<title>(.*)</title>", plain)
+
+
 def test_what_is_to_be_printed_is_sent_as_a_file(page: tuple[httpx.Client, Core, Path]) -> None:
     for name in ("card.pdf", "tag.pdf", "chart.pdf"):
         answer = page[0].get(f"/print/{name}", params={"paper": "letter"})
