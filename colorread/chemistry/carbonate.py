@@ -11,13 +11,11 @@ from air.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from calibration import log_activity_davies
+from calibration import Floats, log_activity_davies
 from colorread.chemistry.units import CO2_G_MOL, MMOL_L_PER_DKH
 from colorread.limits import OUTDOOR_AIR_PPM, checked_range
-
-Floats = NDArray[np.float64]
 
 PH_RANGE = (4.0, 10.0)
 KH_MAX_DKH = 30.0  # beyond it ion pairs of sodium, which are not in the model, exceed 0.5 %

@@ -312,9 +312,7 @@ def _unchanged(today: _Tried, level: Level, start: DayStart, *, can_change: bool
 def _calm_in_days(fit: TankFit, start: DayStart) -> int | None:
     """Return in how many days the fading gas reaches no concern by itself; None if not within a week, or unclear."""
     fall_per_day = start.parameters.fall_per_h * 24.0
-    trend = forecast.gas_trend(fit).interval
-    surely_fades = trend is not None and trend.high is not None and trend.high < 0.0
-    if float(np.median(fall_per_day)) < _STILL_FADING_PER_DAY or not surely_fades:
+    if float(np.median(fall_per_day)) < _STILL_FADING_PER_DAY or not forecast.surely_fades(fit):
         return None
     for days in range(1, _DAYS_AHEAD + 1):
         peak_mg_l = forecast.forecast(start, Change(), "", np.exp(-fall_per_day * days)).peak_mg_l

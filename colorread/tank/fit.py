@@ -9,9 +9,10 @@ from datetime import timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration import Floats
 from colorread.result import Reading
 from colorread.tank.events import Event
-from colorread.tank.model import Draws, Floats, Schedule, TankParameters, Turn, gas_rates, simulate
+from colorread.tank.model import Draws, Schedule, TankParameters, Turn, gas_rates, simulate
 from colorread.tank.posterior import Posterior
 from colorread.tank.series import PH_PER_LN, LeftOut, NoCourseError, VialSeries, vial_series
 from colorread.tank.settings import Tank

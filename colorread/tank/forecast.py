@@ -10,11 +10,12 @@ from datetime import date, datetime, time, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration import Floats
 from colorread.chemistry import RENEW_AFTER_WEEKS
 from colorread.result import Interval, chance_above
 from colorread.tank.charge import USUAL_YIELD, co2_of_charge_g
 from colorread.tank.fit import TankFit
-from colorread.tank.model import Draws, Floats, Schedule, TankParameters, is_on, settled_state, simulate
+from colorread.tank.model import Draws, Schedule, TankParameters, is_on, settled_state, simulate
 from colorread.tank.results import (
     NEVER_DAYS,
     Change,
@@ -193,8 +194,7 @@ def timer_valve(
     if tank.source_kind != "cylinder" or tank.valve not in ("none", "needle"):
         return None
     gas = hours_for_lights(start.schedule.lights)
-    timed = night_of(start, rate_factor, new_gas=gas)
-    if night is None or gas is None or timed is None:
+    if night is None or gas is None or (timed := night_of(start, rate_factor, new_gas=gas)) is None:
         return None
     chance = timed.chance_above_limit
     return TimerValve(
@@ -215,6 +215,12 @@ def gas_trend(fit: TankFit) -> Estimate:
     if float(np.std(fall_per_day)) >= NARROWED * fit.posterior.last_fall_std_per_day:
         return Estimate(reason="Gas: no trend yet; it needs several days of photos at the same hours.")
     return Estimate(interval=interval(100.0 * np.expm1(-fall_per_day)))
+
+
+def surely_fades(fit: TankFit) -> bool:
+    """Return whether the whole interval of the trend of the gas is below zero."""
+    trend = gas_trend(fit).interval
+    return trend is not None and trend.high is not None and trend.high < 0.0
 
 
 def source_outlook(fit: TankFit, tank: Tank) -> SourceOutlook | None:
@@ -247,8 +253,7 @@ def source_outlook(fit: TankFit, tank: Tank) -> SourceOutlook | None:
     is_contradicted = float(np.median(fitted_g)) >= most_g or float(np.quantile(left_g, 0.95)) == 0.0
     used_g = interval(fitted_g if is_contradicted else np.minimum(fitted_g, most_g))
     # A cylinder does not fade by itself: its gas may come back.
-    trend = gas_trend(fit).interval
-    fades_on = not is_cylinder and trend is not None and trend.high is not None and trend.high < 0.0
+    fades_on = not is_cylinder and surely_fades(fit)
     fall_per_day = fit.parameters.fall_per_h * (24.0 if fades_on else 0.0)
     sentences = [_charge_words(total_g, used_g, source, series.when(series.hours[0]).date())]
     if is_cylinder:

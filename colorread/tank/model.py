@@ -9,12 +9,12 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration import Floats
 from colorread.tank.settings import DailySpan
 
 _LEAST_DIFFERENCE = 1e-6  # of two rates, far below what any photo could show [1/h]
 _HOURS_PER_DAY = 24.0
 
-Floats = NDArray[np.float64]
 Draws = NDArray[np.float64]  # one value for each of D draws, along the first axis unless noted
 
 

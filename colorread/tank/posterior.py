@@ -9,9 +9,10 @@ from typing import NamedTuple
 
 import numpy as np
 
+from calibration import Floats
 from colorread.result import BUDGET_KH
 from colorread.tank.events import Event
-from colorread.tank.model import Draws, Floats, Schedule, TankParameters, Turn, settled_state, simulate
+from colorread.tank.model import Draws, Schedule, TankParameters, Turn, settled_state, simulate
 from colorread.tank.series import PH_PER_LN, VialSeries, counts_of, steps_of
 from colorread.tank.settings import Tank
 from colorread.words import SourceKind

@@ -13,11 +13,11 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA
+from calibration import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA, Floats
 from colorread.chemistry import co2_from_ph
 from colorread.result import BUDGET_ACIDS, BUDGET_KH, NORMAL_95, Reading
 from colorread.tank.events import Event
-from colorread.tank.model import Floats, TankParameters, Turn, gas_rates
+from colorread.tank.model import TankParameters, Turn, gas_rates
 from colorread.tank.settings import Tank
 
 PH_PER_LN = 1.0 / math.log(10.0)

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
+from calibration import Floats
 from colorread import words
 from colorread.result import LEVELS, Interval, Level, Reading, chance_above, depends_on_held, level_of
 from colorread.tank import forecast, tank_words
@@ -16,7 +17,7 @@ from colorread.tank.advice import advise
 from colorread.tank.events import Event, bubbles_now, updated_tank
 from colorread.tank.fit import TankFit, steady_fit
 from colorread.tank.forecast import interval
-from colorread.tank.model import Floats, is_on
+from colorread.tank.model import is_on
 from colorread.tank.posterior import LN_LAG, LN_LOSS
 from colorread.tank.results import Change, Course, Estimate, Findings, Now, PhotoPoint, TankSummary
 from colorread.tank.series import NoCourseError, age_days, has_future_date, wall_clock
