@@ -4,6 +4,7 @@ from .camera import (
     LOG_RATIO as LOG_RATIO,
     direction_deg as direction_deg,
     dye_transmittance as dye_transmittance,
+    over_white as over_white,
     rgb_lin_under_d65 as rgb_lin_under_d65,
     signal_family as signal_family,
 )

@@ -55,6 +55,10 @@ _DYE = (
 _DYE_PKA_25C = 7.30  # published values for fresh water spread from 7.1 to 7.4
 # Linear sRGB from XYZ: IEC 61966-2-1:1999.
 _RGB_FROM_XYZ = np.linalg.inv(np.array([(0.4124, 0.3576, 0.1805), (0.2126, 0.7152, 0.0722), (0.0193, 0.1192, 0.9505)]))
+# A phone balances in the signals of its sensor. The sharpened cones of the Bradford matrix (ICC.1:2022, annex E) stand
+# for one here; the reader uses measured sensors.
+_SIGNALS_FROM_RGB = np.array([(0.8951, 0.2664, -0.1614), (-0.7502, 1.7135, 0.0367), (0.0389, -0.0685, 1.0296)])
+_SIGNALS_FROM_RGB = _SIGNALS_FROM_RGB @ np.linalg.inv(_RGB_FROM_XYZ)
 # Solid black ink reflects 4 %, tints print darker than sent by a dot gain of 14 % at half coverage, as offset print.
 _PAPER, _INK, _DOT_GAIN = 0.88, 0.035, 0.14
 _TABLE_RGB = (0.24, 0.21, 0.18)  # linear reflectance of the wood around the card
@@ -76,7 +80,10 @@ class Scene:
     filled: float = 0.8  # share of the height of the vial that the fluid takes, from below
     lamp: Lamp = "daylight"
     paper_lin: float = 0.6  # linear light of bare paper in the photo; 1 clips
-    balance_error: tuple[float, float] = (1.03, 0.96)  # what white balance leaves in red and blue, as factors
+    balance_error: tuple[float, float] = (
+        1.03,
+        0.96,
+    )  # what white balance leaves in red and blue of paper, as factors
     s_curve: float = 0.2  # strength of the phone's contrast curve; 0 is plain sRGB
     shading: float = 0.1  # relative fall of the light from the left to the right edge of the card
     film: float = 0.0  # algae and slime on the print: about the density in blue that they add to paper
@@ -124,7 +131,12 @@ def take_photo(scene: Scene) -> Shot:
     light = _light_field(scene, homography)[..., None] * scene.paper_lin / _PAPER
     lin = cv2.GaussianBlur((on_card + (1.0 - covered) * _table(scene)) * light, (0, 0), 0.7)
     lin = lin + scene.glare * scene.paper_lin
-    lin *= np.array((scene.balance_error[0], 1.0, scene.balance_error[1]))
+    tinted, neutral = (
+        _SIGNALS_FROM_RGB @ (scene.balance_error[0], 1.0, scene.balance_error[1]),
+        _SIGNALS_FROM_RGB.sum(axis=1),
+    )
+    signals = lin @ _SIGNALS_FROM_RGB.T * (tinted / neutral)
+    lin = np.maximum(signals @ np.linalg.inv(_SIGNALS_FROM_RGB).T, 0.0)
     noise = np.random.default_rng(7).standard_normal(lin.shape, dtype=np.float32)
     return Shot(
         rgb_u8=np.clip(np.rint(_encoded_u8(lin, scene.s_curve) + scene.noise_u8 * noise), 0, 255).astype(np.uint8),

@@ -21,6 +21,7 @@ from calibration.camera import (
     dye_transmittance,
     lights,
     observer,
+    over_white,
     rgb_lin_under_d65,
     sensors,
     signal_family,
@@ -203,3 +204,31 @@ def test_direction_of_color_turns_with_ph_until_red_is_black(
     lit = density.max(axis=-1) < DENSITY_CEILING - 1e-3
     back = np.diff(direction, axis=1)[lit[:, 1:] & lit[:, :-1]]
     assert back.min() > np.radians(-5.0)
+
+
+@given(
+    rgb=st.lists(st.floats(0.01, 2.0), min_size=3, max_size=3),
+    gray=st.floats(0.05, 2.0),
+    space=st.sampled_from(SPACES),
+)
+def test_over_a_neutral_white_a_color_stays_as_it_is(rgb: list[float], gray: float, space: ColorSpace) -> None:
+    relative = over_white(np.array(rgb), np.full(3, gray), space)
+    assert relative == pytest.approx(np.array(rgb) / gray, abs=1e-9)
+
+
+@pytest.mark.parametrize("balance", [(1.6, 1.0, 0.8), (0.6, 1.0, 1.2), (1.2, 1.0, 0.4)])
+@pytest.mark.parametrize("log_ratio", [-0.6, 0.0, 0.6])
+@pytest.mark.parametrize("boost", [1.2, 1.4])
+def test_a_wrong_balance_leaves_less_than_half_of_what_it_does_channel_by_channel(
+    space: ColorSpace, balance: tuple[float, float, float], log_ratio: float, boost: float
+) -> None:
+    fluid, luma = dye_transmittance(log_ratio, 0.7), np.array((0.2126, 0.7152, 0.0722))
+    left_over, left_over_by_channel = [], []
+    for sensor in sensors():
+        to_rgb = (boost * np.eye(3) + (1.0 - boost) * luma) @ color_matrix(sensor, space)
+        light = cie_illuminants()["d65"][:, None] * sensor
+        signal = (fluid @ light) / light.sum(axis=0)
+        right, tinted, white = (to_rgb @ of for of in (signal, balance * signal, np.array(balance)))
+        left_over.append(np.abs(over_white(tinted, white, space) - right).max())
+        left_over_by_channel.append(np.abs(tinted / white - right).max())
+    assert np.median(left_over) < 0.5 * np.median(left_over_by_channel)

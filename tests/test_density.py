@@ -9,11 +9,11 @@ from colorread.fluid.pixels import density_of, median_density
 
 
 def test_density_counts_tenfold_darkening_as_one() -> None:
-    assert density_of(np.array([0.8, 0.08, 0.008]), np.array([0.8])) == pytest.approx([0.0, 1.0, 2.0])
+    assert density_of(np.array([1.0, 0.1, 0.01])) == pytest.approx([0.0, 1.0, 2.0])
 
 
-def test_black_has_a_finite_density() -> None:
-    assert density_of(np.zeros(3), np.ones(3)) == pytest.approx([3.0, 3.0, 3.0])
+def test_black_and_colors_beyond_the_gamut_have_a_finite_density() -> None:
+    assert density_of(np.array([0.0, -0.1, 1e-9])) == pytest.approx([3.0, 3.0, 3.0])
 
 
 def test_only_what_the_tone_curve_does_to_one_channel_more_than_to_all_makes_a_color_unsure() -> None:

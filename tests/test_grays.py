@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -60,7 +61,7 @@ def test_a_little_film_widens_and_is_told(scene: Scene) -> None:
 
 
 @BOTH
-@pytest.mark.parametrize("film", [0.6, 0.9, 1.2])
+@pytest.mark.parametrize("film", [0.8, 1.2])
 def test_much_film_is_refused_by_name(scene: Scene, film: float) -> None:
     reading = reading_of(replace(scene, film=film))
     assert reading.reason.code == "overgrown"
@@ -72,8 +73,22 @@ def test_lens_glare_and_a_yellow_lamp_are_no_film(scene: Scene) -> None:
     glare = reading_of(replace(scene, glare=0.08))
     assert glare.status == "read"
     assert "dirty" not in glare.flags
-    lamp = reading_of(replace(scene, balance_error=(1.0, 0.3)))
+    lamp = reading_of(replace(scene, balance_error=(1.0, 0.15)))
     assert lamp.reason.code == "colored-light"
+
+
+@BOTH
+@pytest.mark.parametrize(
+    "change", [{"film": 0.6}, {"balance_error": (1.0, 0.3)}, {"balance_error": (0.4, 0.9)}], ids=str
+)
+def test_paper_of_any_tint_but_blue_is_read(scene: Scene, change: dict[str, Any]) -> None:
+    reading = reading_of(replace(scene, **change))
+    assert reading.ph.low < 6.8 < reading.ph.high
+
+
+@BOTH
+def test_paper_under_a_blue_lamp_is_refused(scene: Scene) -> None:
+    assert reading_of(replace(scene, balance_error=(1.0, 2.2), paper_lin=0.35)).reason.code == "colored-light"
 
 
 def test_fluid_of_too_few_pixels_tells_how_much_nearer_to_go() -> None:

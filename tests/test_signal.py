@@ -70,7 +70,7 @@ def measured(
     )
     outline = max(cv2.findContours(FLUID.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0], key=len)
     vial = VialFit(mask=FLUID, outline_px=outline[:, 0].astype(float), area_mm2=150.0)
-    return measure_fluid(view, balance, color_map(balance.rgb_lin, flat, noise), vial)
+    return measure_fluid(view, balance, color_map(balance.rgb_lin, flat, noise), vial, "srgb")
 
 
 def test_fluid_cut_off_where_its_paper_is_not_may_be_any_brighter() -> None:

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import Floats, Rect, chart_patches, direction_deg, load_card
+from calibration import Floats, Rect, chart_patches, direction_deg, load_card, over_white
 from colorread.errors import refusal
 from colorread.fluid.find import Rectangle, outer_contours
 from colorread.fluid.pixels import BLACK_U8, ColorMap, color_map, density_of, median_density
@@ -95,7 +95,7 @@ def measure_chart(source: Source, n_patches: int | None = None, region_xywh: Rec
         quads_px = [fit.plane.px_from_mm(patch.rect.inset(_INSET).corners_mm) for patch in chart_patches()]
     else:
         middle = np.median(balance.paper_lin[view.seen], axis=0)
-        density = density_of(cv2.LUT(photo.rgb_u8, balance.decoded.astype(np.float32)), middle)
+        density = density_of(cv2.LUT(photo.rgb_u8, balance.decoded.astype(np.float32)) / middle)
         region = np.ones(photo.rgb_u8.shape[:2], bool)
         if region_xywh is not None:
             region = _filled(region.shape, photo.corners_px(region_xywh))
@@ -160,7 +160,11 @@ def _density_in(quad_px: Floats, photo: Photo, view: CardView, balance: Balance)
     # Beyond the view, the paper at its edge stands in: the color of the light matters, not its strength.
     x, y = np.clip(at, 0, np.array(view.seen.shape[::-1]) - 1).T
     paper = balance.paper_lin[y, x]
-    return median_density(density_of(balance.decoded[pixels], paper), density_of(balance.steeper[pixels], paper))
+    density, steeper = (
+        density_of(over_white(decoded[pixels], paper, photo.color_space))
+        for decoded in (balance.decoded, balance.steeper)
+    )
+    return median_density(density, steeper)
 
 
 def _filled(shape: tuple[int, ...], corners_px: Floats) -> NDArray[np.bool_]:

@@ -20,7 +20,9 @@ from colorread.reference import CLIPPED_U8, VIEW_PX_PER_MM, CardView, median
 
 BLACK_U8 = 3
 """Code up to which a channel may be cut off; above 0, as compression shifts codes a little: assumption."""
-_LEAST_LIGHT = 1e-3  # about code 3 in plain sRGB: where black begins, and the logarithm stays finite
+_LEAST_LIGHT = (
+    1e-3  # over that of paper: where black begins (about code 3 in plain sRGB), and the logarithm stays finite
+)
 _PIXELS_OF_ONE_SAMPLE = 9.0  # that share noise, through demosaicing, compression and the view: assumption
 _SMOOTH_MM = 0.3  # assumption: the fluid in the rendered photos is found with it
 PX_PER_MM = 2.0
@@ -72,30 +74,30 @@ def color_map(rgb_lin: NDArray[np.float32], paper_lin: NDArray[np.float32], nois
     ColorMap
         Colors of the view.
     """
-    density = density_of(rgb_lin, paper_lin)
+    density = density_of(rgb_lin / paper_lin)
     red, green, blue = cv2.split(density)
     chroma = cv2.GaussianBlur(cv2.merge([red - green, blue - green]), (0, 0), _SMOOTH_MM * VIEW_PX_PER_MM)
     strength = np.asarray(cv2.magnitude(*cv2.split(chroma)), np.float32)
     return ColorMap(density=density, chroma=np.asarray(chroma, np.float32), strength=strength, noise=noise)
 
 
-def density_of(rgb_lin: NDArray[Any], paper_lin: NDArray[Any]) -> NDArray[Any]:
+def density_of(ratio: NDArray[Any]) -> NDArray[Any]:
     """
     Return the density of light over that of paper.
 
     Parameters
     ----------
-    rgb_lin, paper_lin : ndarray of float, shape (..., 3)
-        Linear light.
+    ratio : ndarray of float, shape (..., 3)
+        Linear light over that of paper.
 
     Returns
     -------
     ndarray of float, shape (..., 3)
-        -log10 of their ratio [-].
+        -log10 of it, at most 3 [-].
     """
-    ratio = np.maximum(rgb_lin, _LEAST_LIGHT) / paper_lin
     # OpenCV's logarithm takes a fifth of the time of NumPy's.
-    return np.asarray(cv2.log(ratio).reshape(ratio.shape) * ratio.dtype.type(-1.0 / np.log(10.0)))
+    logarithm = cv2.log(np.maximum(ratio, _LEAST_LIGHT)).reshape(ratio.shape)
+    return np.asarray(logarithm * ratio.dtype.type(-1.0 / np.log(10.0)))
 
 
 def median_density(density: Floats, steeper: Floats) -> tuple[Floats, Floats]:

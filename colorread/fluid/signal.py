@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration import Floats, SignalSamples
+from calibration import ColorSpace, Floats, SignalSamples, over_white
 from colorread.errors import refusal
 from colorread.fluid.find import VialFit
 from colorread.fluid.pixels import BLACK_U8, ColorMap, density_of, median_density
@@ -78,7 +78,7 @@ class FluidSignal:
     flags: tuple[str, ...]
 
 
-def measure_fluid(view: CardView, balance: Balance, colors: ColorMap, vial: VialFit) -> FluidSignal:
+def measure_fluid(view: CardView, balance: Balance, colors: ColorMap, vial: VialFit, space: ColorSpace) -> FluidSignal:
     """
     Measure the fluid against the paper in a ring around it.
 
@@ -92,6 +92,8 @@ def measure_fluid(view: CardView, balance: Balance, colors: ColorMap, vial: Vial
         Colors of the view.
     vial : VialFit
         Where the fluid is.
+    space : {'srgb', 'display-p3'}
+        Primaries of the photo.
 
     Returns
     -------
@@ -114,11 +116,12 @@ def measure_fluid(view: CardView, balance: Balance, colors: ColorMap, vial: Vial
 
     def against_paper(decoded: Floats) -> Floats:
         """Return the density of the fluid against the lit paper of the ring."""
-        paper = -density_of(decoded[ring_u8], balance.paper_lin[ring])
+        paper = -density_of(decoded[ring_u8] / balance.paper_lin[ring])
         light = paper.sum(axis=1)
         is_lit = light > np.median(light)  # the rest is shadows and glass
         lit = paper[is_lit] if is_lit.any() else paper
-        return density_of(decoded[fluid_u8], balance.paper_lin[inner] * 10.0 ** median(lit)) + hidden - span / 2.0
+        white = balance.paper_lin[inner] * 10.0 ** (median(lit) + hidden)
+        return density_of(over_white(decoded[fluid_u8], white, space)) - span / 2.0
 
     density, steeper = map(against_paper, (balance.decoded, balance.steeper))
     keep = _without_highlights(density, fluid_u8)

@@ -230,7 +230,7 @@ def _observe_in_front_of(fit: ReferenceFit, source: Source, photo: Photo, vial_x
         if len(vials) > 1:
             raise refusal("two-vials")
         require_enough_pixels(vials[0].area_mm2, fit.px_per_mm * close_up.times, fit.distance_mm)
-        signal = measure_fluid(view, balance, colors, vials[0])
+        signal = measure_fluid(view, balance, colors, vials[0], photo.color_space)
     except Refusal as refused:
         return Observation(trace=trace, photo=photo, card=fit, reason=refused.reason)
     return Observation(trace=replace(trace, used_px=signal.used_px), photo=photo, card=fit, signal=signal)
