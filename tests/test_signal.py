@@ -46,7 +46,7 @@ def measured(
     light = paper_lin.copy()
     thickness = np.sqrt(np.maximum(1.0 - np.hypot(DX_PX, DY_PX)[FLUID] / (7.5 * PX_PER_MM), 0.0))
     if is_print:
-        thickness = np.random.default_rng(4).normal(0.7, 0.015, thickness.shape)
+        thickness = np.random.default_rng(4).normal(1.4, 0.02, thickness.shape)
     light[FLUID] = 0.5 * 10.0 ** (gathered - thickness[:, None] * (0.5, 0.3, 0.3))
     encoded = 1.055 * light ** (1.0 / 2.4) - 0.055  # IEC 61966-2-1:1999
     view = CardView(
