@@ -138,15 +138,15 @@ def over_white(rgb_lin: NDArray[Any], white_lin: NDArray[Any], space: ColorSpace
         Linear RGB, white being (1, 1, 1); below 0 where the color lies outside the gamut.
     """
     to_rgb = _usual_matrix(space)
-    color, white = (light @ np.linalg.inv(to_rgb).T for light in (rgb_lin, white_lin))
-    return np.asarray(color / white @ to_rgb.T, dtype=np.float64)
+    from_rgb = np.linalg.inv(to_rgb)
+    return np.asarray((rgb_lin @ from_rgb.T) / (white_lin @ from_rgb.T) @ to_rgb.T, dtype=np.float64)
 
 
 @cache
 def _usual_matrix(space: ColorSpace) -> Floats:
     """Return the mean over the cameras of `color_matrix`, with a middle saturation."""
     matrix = np.mean([color_matrix(sensor, space) for sensor in sensors()], axis=0)
-    return _saturated(matrix.T, _SATURATION[len(_SATURATION) // 2]).T
+    return _saturated(matrix.T, float(np.median(_SATURATION))).T
 
 
 def direction_deg(density: NDArray[Any]) -> Floats:

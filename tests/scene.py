@@ -80,10 +80,7 @@ class Scene:
     filled: float = 0.8  # share of the height of the vial that the fluid takes, from below
     lamp: Lamp = "daylight"
     paper_lin: float = 0.6  # linear light of bare paper in the photo; 1 clips
-    balance_error: tuple[float, float] = (
-        1.03,
-        0.96,
-    )  # what white balance leaves in red and blue of paper, as factors
+    balance_error: tuple[float, float] = (1.03, 0.96)  # factors that white balance leaves in red and blue of paper
     s_curve: float = 0.2  # strength of the phone's contrast curve; 0 is plain sRGB
     shading: float = 0.1  # relative fall of the light from the left to the right edge of the card
     film: float = 0.0  # algae and slime on the print: about the density in blue that they add to paper
@@ -131,12 +128,9 @@ def take_photo(scene: Scene) -> Shot:
     light = _light_field(scene, homography)[..., None] * scene.paper_lin / _PAPER
     lin = cv2.GaussianBlur((on_card + (1.0 - covered) * _table(scene)) * light, (0, 0), 0.7)
     lin = lin + scene.glare * scene.paper_lin
-    tinted, neutral = (
-        _SIGNALS_FROM_RGB @ (scene.balance_error[0], 1.0, scene.balance_error[1]),
-        _SIGNALS_FROM_RGB.sum(axis=1),
-    )
-    signals = lin @ _SIGNALS_FROM_RGB.T * (tinted / neutral)
-    lin = np.maximum(signals @ np.linalg.inv(_SIGNALS_FROM_RGB).T, 0.0)
+    red_error, blue_error = scene.balance_error
+    gain = _SIGNALS_FROM_RGB @ (red_error, 1.0, blue_error) / _SIGNALS_FROM_RGB.sum(axis=1)
+    lin = np.maximum(lin @ _SIGNALS_FROM_RGB.T * gain @ np.linalg.inv(_SIGNALS_FROM_RGB).T, 0.0)
     noise = np.random.default_rng(7).standard_normal(lin.shape, dtype=np.float32)
     return Shot(
         rgb_u8=np.clip(np.rint(_encoded_u8(lin, scene.s_curve) + scene.noise_u8 * noise), 0, 255).astype(np.uint8),

@@ -20,9 +20,7 @@ from colorread.reference import CLIPPED_U8, VIEW_PX_PER_MM, CardView, median
 
 BLACK_U8 = 3
 """Code up to which a channel may be cut off; above 0, as compression shifts codes a little: assumption."""
-_LEAST_LIGHT = (
-    1e-3  # over that of paper: where black begins (about code 3 in plain sRGB), and the logarithm stays finite
-)
+_LEAST_LIGHT = 1e-3  # over that of paper: about code 3 in plain sRGB, where black begins; its logarithm is finite
 _PIXELS_OF_ONE_SAMPLE = 9.0  # that share noise, through demosaicing, compression and the view: assumption
 _SMOOTH_MM = 0.3  # assumption: the fluid in the rendered photos is found with it
 PX_PER_MM = 2.0

@@ -24,10 +24,10 @@ FILM_SEEN = 0.2
 _CELL_MM = 1.5  # evens out noise, and fits between vial and fingers
 _TOO_DARK = 0.05  # linear light of paper: at density 1 a channel of the fluid is then at code 16 of 255
 _OVEREXPOSED = 0.15  # light that is cut off: pale fluid is then cut off too [log10]
-# log10 of paper R/G and B/G. Yellow, green and turquoise come from the phone's white balance or from film,
-# and are undone well: of 49 rendered photos beyond 0.2 (blue -0.48), 47 intervals hold the truth. Bluer
-# paper means a blue or purple lamp, whose few wavelengths the dye model does not know: of 14 photos
-# read beyond 0.25, 4 intervals miss.
+# log10 of paper R/G and B/G. Yellow, green and turquoise come from the phone's white balance or from film, and are
+# undone well: of 49 rendered photos beyond 0.2 (blue -0.48), which chose these limits, 47 intervals hold the truth.
+# Bluer paper means a blue or purple lamp, whose few wavelengths the dye model does not know: of 14 read beyond 0.25,
+# 4 miss.
 _CAST_RED, _CAST_BLUE = (-0.6, 0.3), (-0.7, 0.25)
 # Coverage of tints that show how bright the paper is: neither as bright as paper nor so dark that stray light matters.
 # Then the least coverage of black ones, which show what lies on them, and how many of those are needed.
@@ -37,10 +37,11 @@ _MOST_ENCODED = 0.97  # paper beside black up to this value is not cut off
 # many tints show that it should be this much brighter; on 240 rendered photos that are not overexposed they differ by
 # 0.01 in the median [log10].
 _CUT_OFF_U8, _WOBBLE_U8, _LEAST_HIDDEN, _LEAST_CUT_OFF = 235.0, 3.0, 0.02, 2
-# Algae and slime make paper yellow and black green; lamps and lens glare hardly ever do both. On 292 rendered photos of
-# clean prints the sum in `_film_on` is over 0.2 in 2 % and 0.36 at most, whatever the glare. Even film behind the fluid
-# tints paper like a lamp: of 24 rendered photos with film of 0.3 to 1 (as the renderer counts) and a sum below 0.7, 21
-# intervals hold the truth. Thicker film is seldom even. No lamp makes black this much greener than its paper.
+# Algae and slime make paper yellow and black green; lamps and lens glare hardly ever do both. On 292 rendered photos
+# of clean prints the sum in `_film_on` is over 0.2 in 2 % and 0.36 at most, whatever the glare. Even film behind the
+# fluid tints paper like a lamp: of 19 rendered photos with film of 0.3 to 1 (as the renderer counts) and a sum below
+# 0.7, which chose that limit, 16 intervals hold the truth and 3 miss it by 0.02 to 0.10 pH. Thicker film is seldom
+# even. No lamp makes black this much greener than its paper.
 _GREEN_WEIGHT, _GREEN_BLACK, _FILM_MOST = 2.0, 0.015, 0.7
 # Least coverage of a dark patch, how much paler a print may come out, and how many such patches are needed. In every
 # row of 625 rendered photos at least three in five patches were as dark as half-way to the print.
