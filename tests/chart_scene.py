@@ -11,7 +11,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import cache
 
-import cv2
 import numpy as np
 import pypdfium2
 from scipy.interpolate import PchipInterpolator
@@ -21,7 +20,7 @@ from . import scene as vials
 from .scene import Array, Lamp, Scene
 
 _NM = vials._WAVELENGTH_NM
-_PX_PER_MM = vials._CARD_PX_PER_MM
+_PX_PER_MM = vials.CARD_PX_PER_MM
 _YULE_NIELSEN = 2.0  # light spreads in paper: usual for uncoated paper (common practice, no source)
 _BELOW_MM = 24.0  # drawn below the card, for the chart of a kit
 
@@ -86,7 +85,7 @@ def chart_photo(pdf: bytes, printer: Printer, phone: Phone, scene: Scene) -> Arr
     inked = _inked(1.0 - gray)[..., None] * np.ones(3)
     colors = seen_rgb(printed_spectra(wanted, printer), phone, scene.lamp)
     inked[patch >= 0] = vials._PAPER * colors[patch[patch >= 0]]
-    return _taken(inked, scene)
+    return vials.photograph(inked, scene)
 
 
 def kit_photo(
@@ -106,7 +105,7 @@ def kit_photo(
         left, right = 5.0 + place * pitch, 5.0 + (place + 1) * pitch - gap_mm
         below[80:200, round(left * _PX_PER_MM) : round(right * _PX_PER_MM)] = vials._PAPER * color
     card = np.repeat(vials._print_card(True)[..., None], 3, axis=2)
-    return _taken(np.concatenate([card, below]), scene)
+    return vials.photograph(np.concatenate([card, below]), scene)
 
 
 def kit_box(scene: Scene) -> tuple[float, float, float, float]:
@@ -128,7 +127,7 @@ def vial_photo(phone: Phone, scene: Scene, pka: float = vials._DYE_PKA_25C) -> A
     reflected[within < 1.0 + vials._GLASS_MM / scene.radius_mm] *= 0.96
     for channel in range(3):
         reflected[inside, channel] *= np.interp(thickness[inside], levels, table[:, channel])
-    return _taken(reflected, scene)
+    return vials.photograph(reflected, scene)
 
 
 def another(scene: Scene) -> Scene:
@@ -158,22 +157,6 @@ def _sheet(pdf: bytes) -> tuple[Array, Array, Array]:
 def _inked(coverage: Array) -> Array:
     dots = coverage + 4.0 * vials._DOT_GAIN * coverage * (1.0 - coverage)
     return vials._PAPER + dots * (vials._INK - vials._PAPER)
-
-
-def _taken(reflected: Array, scene: Scene) -> Array:
-    homography = vials._photo_from_mm(scene)
-    mm_from_drawn = np.diag([1.0 / _PX_PER_MM, 1.0 / _PX_PER_MM, 1.0])
-    mm_from_drawn[:2, 2] = 0.5 / _PX_PER_MM
-    blur = max(0.4 * _PX_PER_MM * vials.WIDTH_MM / scene.card_width_px, 0.5)
-    size = scene.size_px
-    seen = cv2.warpPerspective(cv2.GaussianBlur(reflected, (0, 0), blur), homography @ mm_from_drawn, size)
-    covered = cv2.warpPerspective(np.ones(reflected.shape[:2]), homography @ mm_from_drawn, size)[..., None]
-    light = vials._light_field(scene, homography)[..., None] * scene.paper_lin / vials._PAPER
-    lin = cv2.GaussianBlur((seen + (1.0 - covered) * vials._table(scene)) * light, (0, 0), 0.7)
-    lin *= np.array((scene.balance_error[0], 1.0, scene.balance_error[1]))
-    noise = np.random.default_rng(11).standard_normal(lin.shape)
-    encoded = vials._encoded_u8(lin, scene.s_curve) + scene.noise_u8 * noise
-    return np.clip(np.rint(encoded), 0, 255).astype(np.uint8)
 
 
 def _lobe(center: float, below: float, above: float) -> Array:

@@ -23,6 +23,7 @@ Behind = Literal["card", "tag"]
 Thing = Literal["sphere", "tube", "flat", "water", "disc", "print", "leaf", "nothing"]
 Lamp = Literal["daylight", "warm", "cool-led", "blue"]
 Array = NDArray[np.float64]
+Drawn = NDArray[np.float32]
 
 GEOMETRY = {
     name: json.loads((Path(__file__).parents[1] / "calibration" / f"{name}.json").read_text(encoding="utf-8"))
@@ -62,8 +63,9 @@ _SIGNALS_FROM_RGB = _SIGNALS_FROM_RGB @ np.linalg.inv(_RGB_FROM_XYZ)
 # Solid black ink reflects 4 %, tints print darker than sent by a dot gain of 14 % at half coverage, as offset print.
 _PAPER, _INK, _DOT_GAIN = 0.88, 0.035, 0.14
 _TABLE_RGB = (0.24, 0.21, 0.18)  # linear reflectance of the wood around the card
-_CARD_PX_PER_MM = 10.0
+CARD_PX_PER_MM = 10.0
 _GLASS_MM = 1.0
+_LEVELS = 65_535  # of linear light; a twentieth of a code in the darkest
 _HALF_ANGLE = 43.3 / 26.0  # diagonal of 35 mm film over the focal length of a phone's main camera
 
 
@@ -117,26 +119,34 @@ class Shot:
 def take_photo(scene: Scene) -> Shot:
     """Draw the scene; the same scene gives the same photo."""
     homography = _photo_from_mm(scene)
-    card_lin, fluid_mm = _draw_card(scene)
-    # Pixel (i, j) of the drawn card has its middle at (i + 0.5) / scale mm.
-    mm_from_drawn = np.diag([1 / _CARD_PX_PER_MM, 1 / _CARD_PX_PER_MM, 1.0])
-    mm_from_drawn[:2, 2] = 0.5 / _CARD_PX_PER_MM
-    photo_from_drawn = homography @ mm_from_drawn
-    blur = max(0.4 * _CARD_PX_PER_MM * scene.print_mm[0] / scene.card_width_px, 0.5)
-    on_card = cv2.warpPerspective(cv2.GaussianBlur(card_lin, (0, 0), blur), photo_from_drawn, scene.size_px)
-    covered = cv2.warpPerspective(np.ones(card_lin.shape[:2]), photo_from_drawn, scene.size_px)[..., None]
-    light = _light_field(scene, homography)[..., None] * scene.paper_lin / _PAPER
-    lin = cv2.GaussianBlur((on_card + (1.0 - covered) * _table(scene)) * light, (0, 0), 0.7)
-    lin = lin + scene.glare * scene.paper_lin
-    red_error, blue_error = scene.balance_error
-    gain = _SIGNALS_FROM_RGB @ (red_error, 1.0, blue_error) / _SIGNALS_FROM_RGB.sum(axis=1)
-    lin = np.maximum(lin @ _SIGNALS_FROM_RGB.T * gain @ np.linalg.inv(_SIGNALS_FROM_RGB).T, 0.0)
-    noise = np.random.default_rng(7).standard_normal(lin.shape, dtype=np.float32)
+    reflected, fluid_mm = _draw_card(scene)
     return Shot(
-        rgb_u8=np.clip(np.rint(_encoded_u8(lin, scene.s_curve) + scene.noise_u8 * noise), 0, 255).astype(np.uint8),
+        rgb_u8=photograph(reflected, scene),
         card_px=_project(homography, np.array([(0, 0), (1, 0), (1, 1), (0, 1)]) * scene.print_mm),
         fluid_px=_project(homography, fluid_mm) if len(fluid_mm) else np.empty((0, 2)),
     )
+
+
+def photograph(reflected: NDArray[np.floating], scene: Scene) -> NDArray[np.uint8]:
+    """Photograph what was drawn at card scale, shape (H, W, 3), where the scene has its card, on a table."""
+    homography = _photo_from_mm(scene)
+    # Pixel (i, j) of the drawing has its middle at (i + 0.5) / scale mm.
+    mm_from_drawn = np.diag([1 / CARD_PX_PER_MM, 1 / CARD_PX_PER_MM, 1.0])
+    mm_from_drawn[:2, 2] = 0.5 / CARD_PX_PER_MM
+    blur = max(0.4 * CARD_PX_PER_MM * scene.print_mm[0] / scene.card_width_px, 0.5)
+    smooth = cv2.GaussianBlur(reflected.astype(np.float32), (0, 0), blur)
+    drawn = np.dstack([smooth, np.ones(smooth.shape[:2], np.float32)])
+    warped = cv2.warpPerspective(drawn, homography @ mm_from_drawn, scene.size_px)
+    seen, covered = warped[..., :3], warped[..., 3:]
+    light = _light_field(scene, homography)[..., None] * np.float32(scene.paper_lin / _PAPER)
+    lin = cv2.GaussianBlur((seen + (1 - covered) * _table(scene.size_px)) * light, (0, 0), 0.7)
+    red_error, blue_error = scene.balance_error
+    gain = _SIGNALS_FROM_RGB @ (red_error, 1.0, blue_error) / _SIGNALS_FROM_RGB.sum(axis=1)
+    balance = np.linalg.inv(_SIGNALS_FROM_RGB) @ np.diag(gain) @ _SIGNALS_FROM_RGB
+    lin = cv2.transform(lin + np.float32(scene.glare * scene.paper_lin), balance)
+    level = np.rint(_LEVELS * np.clip(lin, 0, 1)).astype(np.uint16)
+    codes = _codes_of_levels(scene.s_curve)[level] + np.float32(scene.noise_u8) * _noise(scene.size_px)
+    return np.clip(np.rint(codes), 0, 255).astype(np.uint8)
 
 
 def fluid_rgb(ph: float, load: Array, lamp: Lamp) -> Array:
@@ -180,11 +190,11 @@ def _light(lamp: Lamp) -> Array:
 
 
 @cache
-def _print_card(has_card: bool, name: Behind = "card", px_per_mm: float = _CARD_PX_PER_MM) -> Array:
+def _print_card(has_card: bool, name: Behind = "card", px_per_mm: float = CARD_PX_PER_MM) -> Drawn:
     """Reflectance of the printed card or tag, shape (H, W)."""
     scale, geometry = px_per_mm, GEOMETRY[name]
     width_mm, height_mm = geometry["size"]
-    paper = np.full((round(height_mm * scale), round(width_mm * scale)), _PAPER)
+    paper = np.full((round(height_mm * scale), round(width_mm * scale)), _PAPER, np.float32)
     if not has_card:
         return paper
 
@@ -212,30 +222,38 @@ def _print_card(has_card: bool, name: Behind = "card", px_per_mm: float = _CARD_
     return paper
 
 
-def _draw_card(scene: Scene) -> tuple[Array, Array]:
+def _draw_card(scene: Scene) -> tuple[Drawn, Array]:
     """Reflected light of card and thing, balanced on white, shape (H, W, 3), and the outline of the thing in mm."""
-    reflected = np.repeat(_print_card(scene.has_card, scene.behind)[..., None], 3, axis=2)
-    # They absorb, most of all blue, and scatter a little, most of all green.
-    reflected = reflected * 10.0 ** (-scene.film * np.array((0.3, 0.3, 1.2))) + scene.film * np.array(
-        (0.018, 0.028, 0.008)
-    )
+    # Algae and slime absorb, most of all blue, and scatter a little, most of all green.
+    passed = 10.0 ** (-scene.film * np.array((0.3, 0.3, 1.2)))
+    scattered = scene.film * np.array((0.018, 0.028, 0.008))
     if scene.lamp == "blue":  # balanced no more: the camera cannot make up for a channel without light
-        reflected = reflected * np.array((0.25, 0.5, 1.0))
+        passed, scattered = passed * (0.25, 0.5, 1.0), scattered * (0.25, 0.5, 1.0)
+    paper = _print_card(scene.has_card, scene.behind)[..., None]
+    reflected = paper * passed.astype(np.float32) + scattered.astype(np.float32)
     if scene.thing == "nothing":
         return reflected, np.empty((0, 2))
-    height, width = reflected.shape[:2]
-    x, y = np.meshgrid(*((np.arange(n) + 0.5) / _CARD_PX_PER_MM for n in (width, height)))
-    x, y = (x - scene.center_mm[0]) / scene.radius_mm, (y - scene.center_mm[1]) / scene.radius_mm
+    middle, reach = np.array(scene.center_mm), 2.0 * scene.radius_mm + 2.0 * _GLASS_MM
+    left, top = (max(round(at), 0) for at in CARD_PX_PER_MM * (middle - reach))
+    right, bottom = (round(at) for at in CARD_PX_PER_MM * (middle + reach))
+    part = reflected[top:bottom, left:right]  # to save time: all that the thing covers, and its glass
+    columns, rows = (np.arange(n) + 0.5 for n in part.shape[1::-1])
+    x, y = np.meshgrid(
+        ((left + columns) / CARD_PX_PER_MM - middle[0]) / scene.radius_mm,
+        ((top + rows) / CARD_PX_PER_MM - middle[1]) / scene.radius_mm,
+    )
     if scene.thing in ("disc", "print", "leaf"):
         colors, inside = _solid(scene.thing, x, y)
-        reflected[inside] = colors[inside]
+        part[inside] = colors[inside]
     else:
-        inside = _fill_vial(scene, reflected, x, y)
-    contours, _ = cv2.findContours(inside.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    return reflected, (max(contours, key=len)[:, 0, :] + 0.5) / _CARD_PX_PER_MM
+        inside = _fill_vial(scene, part, x, y)
+    contours, _ = cv2.findContours(
+        inside.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE, offset=(left, top)
+    )
+    return reflected, (max(contours, key=len)[:, 0, :] + 0.5) / CARD_PX_PER_MM
 
 
-def _fill_vial(scene: Scene, reflected: Array, x: Array, y: Array) -> NDArray[np.bool_]:
+def _fill_vial(scene: Scene, reflected: Drawn, x: Array, y: Array) -> NDArray[np.bool_]:
     """Draw glass, fluid, air and highlight into `reflected`; x and y count in radii from the middle of the vial."""
     if scene.thing == "tube":
         tall = 1.5
@@ -283,30 +301,37 @@ def _solid(thing: Thing, x: Array, y: Array) -> tuple[Array, NDArray[np.bool_]]:
     return np.where(vein[..., None], (0.16, 0.28, 0.08), (0.05, 0.14, 0.03)), inside
 
 
-def _table(scene: Scene) -> Array:
+@cache
+def _table(size_px: tuple[int, int]) -> Drawn:
     """Linear light of the table with a coarse grain, shape (H, W, 3)."""
-    width, height = scene.size_px
+    width, height = size_px
     grain = np.random.default_rng(3).normal(1.0, 0.12, (height // 40, width // 40))
-    return cv2.resize(grain, scene.size_px, interpolation=cv2.INTER_CUBIC)[..., None] * np.array(_TABLE_RGB)
+    large = cv2.resize(grain, size_px, interpolation=cv2.INTER_CUBIC)[..., None]
+    return (large * np.array(_TABLE_RGB)).astype(np.float32)
 
 
-def _light_field(scene: Scene, homography: Array) -> Array:
+@cache
+def _noise(size_px: tuple[int, int]) -> Drawn:
+    """Standard normal noise, the same in every photo, shape (H, W, 3)."""
+    return np.random.default_rng(7).standard_normal((*size_px[::-1], 3), dtype=np.float32)
+
+
+def _light_field(scene: Scene, homography: Array) -> Drawn:
     """Light over the photo, 1 at the middle of the card, falling along its width, shape (H, W)."""
     width_mm, height_mm = scene.print_mm
     left, right = _project(homography, np.array([(0.0, height_mm / 2.0), (width_mm, height_mm / 2.0)]))
     along = (right - left) / np.sum((right - left) ** 2)
-    x, y = np.meshgrid(np.arange(scene.size_px[0]), np.arange(scene.size_px[1]))
-    share = (x - left[0]) * along[0] + (y - left[1]) * along[1]
-    return 1.0 - scene.shading * np.clip(share - 0.5, -1.0, 1.0)
+    x, y = (np.arange(n) for n in scene.size_px)
+    share = np.add.outer((y - left[1]) * along[1], (x - left[0]) * along[0])
+    return (1.0 - scene.shading * np.clip(share - 0.5, -1.0, 1.0)).astype(np.float32)
 
 
-def _encoded_u8(lin: Array, s_curve: float) -> Array:
-    """sRGB (IEC 61966-2-1:1999) and the contrast curve, 0..255, not rounded."""
-    level = np.linspace(0.0, 1.0, 4097)  # steps of less than a code but for the first few
+@cache
+def _codes_of_levels(s_curve: float) -> Drawn:
+    """sRGB (IEC 61966-2-1:1999) and the contrast curve, 0..255, not rounded, of linear light in fine levels."""
+    level = np.linspace(0.0, 1.0, _LEVELS + 1)
     srgb = np.where(level <= 0.0031308, 12.92 * level, 1.055 * level ** (1.0 / 2.4) - 0.055)
-    curved = srgb + s_curve * (0.5 - 0.5 * np.cos(np.pi * srgb) - srgb)
-    encoded: Array = np.interp(lin, level, 255.0 * curved)
-    return encoded
+    return (255.0 * (srgb + s_curve * (0.5 - 0.5 * np.cos(np.pi * srgb) - srgb))).astype(np.float32)
 
 
 def _photo_from_mm(scene: Scene) -> Array:

@@ -13,7 +13,7 @@ from scipy.stats import norm
 from colorread.tank.fit import TankFit, fit_tank, is_steady
 from tests.tank_simulator import Truth, simulated_week
 
-N_WEEKS, N_UNUSUAL = 36, 10
+N_WEEKS, N_UNUSUAL = 20, 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +59,8 @@ def without_profile() -> list[Week]:
     return [Week.of(seed, profile=False) for seed in range(N_WEEKS)]
 
 
-# The scores of right posteriors have mean 0 and root mean square 1: of 36 weeks within 0.17 and 0.12 in two cases of
-# three. They tell as much of too narrow or wide intervals as whether 64 weeks are covered, and of their place besides.
+# The scores of right posteriors have mean 0 and root mean square 1: of 20 weeks within 0.22 and 0.16 in two cases of
+# three. They tell as much of too narrow or wide intervals as whether 36 weeks are covered, and of their place besides.
 @pytest.mark.parametrize("name", ["tank", "trend", "lag", "loss"])
 @pytest.mark.parametrize("weeks", ["with_profile", "without_profile"])
 def test_the_truth_is_one_of_the_draws(weeks: str, name: str, request: pytest.FixtureRequest) -> None:
@@ -81,12 +81,12 @@ def test_a_profile_narrows_the_band_and_the_error(with_profile: list[Week], with
     assert np.median([abs(np.median(draws) - truth) for draws, truth in trends]) <= 0.02
 
 
-# Where 1.5 weeks of a hundred are taken for unsteady, more than 3 of 36 are once in four hundred times.
+# Where 1.5 weeks of a hundred are taken for unsteady, more than 2 of 20 are once in three hundred times.
 def test_weeks_of_one_steady_source_are_hardly_ever_refused(
     with_profile: list[Week], without_profile: list[Week]
 ) -> None:
     for weeks in (with_profile, without_profile):
-        assert sum(not is_steady(week.fit) for week in weeks) <= 3
+        assert sum(not is_steady(week.fit) for week in weeks) <= 2
 
 
 @pytest.mark.parametrize(
@@ -97,5 +97,5 @@ def test_what_is_believed_of_usual_tanks_draws_no_other_tank_there(
     kh_dkh: float, level_mg_l: tuple[float, float], profile: bool
 ) -> None:
     weeks = [Week.of(seed, kh_dkh=kh_dkh, level_mg_l=level_mg_l, profile=profile) for seed in range(N_UNUSUAL)]
-    assert 0.85 <= np.mean([np.mean(np.abs(week.score("tank")) <= norm.ppf(0.95)) for week in weeks]) <= 0.99
+    assert np.mean([np.mean(np.abs(week.score("tank")) <= norm.ppf(0.95)) for week in weeks]) >= 0.85
     assert abs(np.mean([np.median(week.log_off) for week in weeks])) < 0.2

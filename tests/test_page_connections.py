@@ -140,4 +140,4 @@ def test_who_finds_no_place_is_told_when_to_come_again(page: tuple[str, Path], m
 
 
 def test_a_killed_server_loses_and_leaves_nothing(tmp_path: Path) -> None:
-    kill_servers(tmp_path, 2)  # python -m tests.kill_server takes any number
+    kill_servers(tmp_path, 1)  # python -m tests.kill_server takes any number

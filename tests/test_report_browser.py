@@ -29,8 +29,7 @@ def browser() -> Iterator[Browser]:
         yield browser
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width_px", [360, 1200])
+@pytest.mark.parametrize(("width_px", "scheme"), [(360, "dark"), (1200, "light")])
 def test_page_fits_can_be_read_and_loads_nothing(browser: Browser, report: Path, width_px: int, scheme: str) -> None:
     browser.open(report, width_px=width_px, scheme=scheme)
     assert browser.evaluate("document.documentElement.scrollWidth") <= width_px
