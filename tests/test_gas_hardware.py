@@ -1,4 +1,4 @@
-"""Advice never contradicts the hardware: every sentence that 240 random tanks get is held against what can be done."""
+"""Advice never contradicts the hardware: every sentence that 120 random tanks get is held against what can be done."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from colorread.words.gas_care import SourceKind, Valve
 from colorread.words.verdict import Marks, judge
 from tests.tank_simulator import simulated_week
 
-N_TANKS, N_DRAWS = 24, 20  # of each hardware
+N_TANKS, N_DRAWS = 12, 20  # of each hardware
 VALVES: tuple[Valve | None, ...] = (None, "none", "needle", "timer")
 HARDWARE: tuple[tuple[SourceKind | None, Valve | None], ...] = (
     (None, None),

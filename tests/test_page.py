@@ -221,9 +221,9 @@ def jpeg(size: tuple[int, int] = (1200, 900)) -> bytes:
 
 
 def bomb() -> bytes:
-    """A PNG of 30000 x 30000 pixels in few bytes."""
+    """A PNG of 20000 x 20000 pixels in few bytes."""
     stream = io.BytesIO()
-    Image.new("1", (30000, 30000)).save(stream, "PNG")
+    Image.new("1", (20000, 20000)).save(stream, "PNG")
     return stream.getvalue()
 
 
