@@ -104,8 +104,8 @@ def checked_range(
     array = np.asarray(value, dtype=np.float64)
     outside = (array < low) | (array > high) | ((array == low) & open_low)
     if np.any(outside):
-        span = f"be above {low:g} and at most {high:g}" if open_low else f"lie between {low:g} and {high:g}"
-        raise ValueError(f"{name} must {span}, but is {array[outside].flat[0]:g}.")
+        span = f"above {low:g} and at most {high:g}" if open_low else f"between {low:g} and {high:g}"
+        raise ValueError(f"{name} must be {span}, not {array[outside].flat[0]:g}.")
     return array
 
 

@@ -289,7 +289,7 @@ def test_a_photo_of_the_profile_may_be_given_again(tmp_path: Path, photos: dict[
 
 @pytest.mark.parametrize("ph", [6.0, 8.0])
 def test_a_known_fluid_of_another_color_is_noticed(photos: dict[str, Path], ph: float) -> None:
-    with pytest.raises(CalibrationError, match=f"^{re.escape(str(photos['known']))}: .* does not fit pH {ph:.2f}"):
+    with pytest.raises(CalibrationError, match=f"^{re.escape(str(photos['known']))}: .* does not match pH {ph:.2f}"):
         make_profile([buffer_photo(photos["known"], ph, ionic_strength_mol_kg=IONIC)])
 
 
@@ -345,7 +345,7 @@ def test_a_known_fluid_that_is_refused_is_asked_for_with_its_numbers(tmp_path: P
     out, again = tmp_path / "me.toml", saved(tmp_path / "again.png", replace(SCENE, ph=7.0, load=0.85))
     known = f"--known {photos['known']} --known {photos['acid']} --known-ph 7 --kh 4"
     partly = run(f"calibrate ends --acid {photos['acid']} {known} --out {out}")
-    assert (partly.exit_code, "does not fit pH 7.00" in partly.stderr) == (3, True)
+    assert (partly.exit_code, "does not match pH 7.00" in partly.stderr) == (3, True)
     asked = partly.stdout.splitlines()[-1].partition("colorread ")[2]
     whole = run(asked.replace("PHOTO", str(again)))
     assert whole.exit_code == 0, whole.output

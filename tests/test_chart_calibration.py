@@ -210,7 +210,7 @@ def test_a_chart_is_told_from_a_card_and_never_read(pdf: bytes, phone: Phone, pr
 @pytest.mark.parametrize(
     ("photo", "n_patches", "words"),
     [
-        (lambda pdf: kit_photo(kit_colors(), PRINTER, PHONE, SCENE), 6, "A row of 7 patches was found, but 6"),
+        (lambda pdf: kit_photo(kit_colors(), PRINTER, PHONE, SCENE), 6, "7 patches was found, but you entered 6"),
         (
             lambda pdf: kit_photo(kit_colors()[[0, 3, 1, 5, 2, 4, 6]], PRINTER, PHONE, SCENE),
             7,
@@ -251,7 +251,7 @@ def test_photos_of_two_charts_or_phones_are_not_mixed(tmp_path: Path, photos: di
         ("6.0 7.0", None, "at least 3"),
         ("6.0 6.8 6.4", None, "rise or fall"),
         ("5 10 20 30", None, "mg/L"),
-        ("5 10 20 30 mg/L", None, "need the KH for which the chart holds"),
+        ("5 10 20 30 mg/L", None, "need the KH that the chart is made for"),
         ("5 10 -20 mg/L", 4.0, "outside"),
     ],
 )
@@ -289,7 +289,7 @@ def test_the_command_makes_a_profile_of_a_chart(tmp_path: Path, photos: dict[str
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        (["--patches", "6.0 6.4 6.8 7.2"], "A row of 7 patches was found, but 4 are named."),
+        (["--patches", "6.0 6.4 6.8 7.2"], "A row of 7 patches was found, but you entered 4 values."),
         (["--patches", KIT_TEXT, "--region", "1,2,3"], "--region needs"),
         (["--region", "1,2,3,4"], "is for a kit's chart"),
         ([], "this is the blank card"),

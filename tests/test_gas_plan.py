@@ -184,7 +184,7 @@ def test_night_and_timer_of_a_plan_are_those_of_its_dose(valve: Valve) -> None:
     assert plan.against_now > 1.5
     assert plan.timer.chance_without == plan.night.chance_above_limit
     assert plan.night.chance_above_limit <= plan.chance_above_limit
-    up = re.search(r"times the present gas: (.*)\.", dict(plan_rows(plan))["Fish"])[1]
+    up = re.search(r"times the current gas: (.*)\.", dict(plan_rows(plan))["Fish"])[1]
     assert ("diffuser" in up) == (valve == "none")
 
 
@@ -205,8 +205,8 @@ def test_a_timer_valve_is_set_to_hours_that_are_known() -> None:
     assert "Set the timer valve to 09:00-18:00" in said("timer")
     for valve in ("timer", "needle"):
         assert "00:00-24:00" not in said(valve, lights=None)
-        assert "day and night is assumed" in said(valve, lights=None)
-        assert "is assumed" not in said(valve, lights=None, gas=LIGHTS)
+        assert "Assumes gas day and night" in said(valve, lights=None)
+        assert "Assumes" not in said(valve, lights=None, gas=LIGHTS)
 
 
 def first_days_of(plan: GasPlan) -> list[time]:

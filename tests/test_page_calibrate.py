@@ -62,7 +62,7 @@ def test_the_form_is_of_the_units_and_ticks_that_it_was_sent_with(page: tuple[ht
     unlike = client.post(URL, data={**again, "temperature": "77", "choice": "make", "buffer": "kh", "known_ph": "8"})
     assert unlike.status_code == 422
     acid_and_base, _, known_step = unlike.text.partition("3. Known pH")
-    assert ("does not fit" in acid_and_base, "does not fit pH 8.00" in known_step) == (False, True)
+    assert ("does not match" in acid_and_base, "does not match pH 8.00" in known_step) == (False, True)
     assert unlike.text.count("taken</h3>") == 3  # all are kept, for the pH may have been mistyped
 
     right = {"temperature": "77", "choice": "make", "buffer": "kh", "known_ph": "6.9"}

@@ -101,8 +101,8 @@ def test_limits_are_told_in_the_units_of_the_form(client: httpx.Client, log: Log
     text = client.post(SETTINGS_URL, data={**fields, "kh": "4", "tank_kh": "600", "temperature": "25"}).text
     text = text.replace(NO_BREAK, " ")
     # 0.25 and 30 dKH at 17.85 mg/L of CaCO3 each; 5 and 40 degrees C.
-    assert "mg/L CaCO3 must lie between 4.5 and 535.4" in text
-    assert "°F must lie between 41 and 104" in text
+    assert "mg/L CaCO3 must be between 4.5 and 535.4" in text
+    assert "°F must be between 41 and 104" in text
     assert log.tank("window") == TANK
 
 

@@ -150,7 +150,7 @@ def test_the_page_offers_settings_and_no_commands(page: tuple[httpx.Client, Path
     for number in range(4):
         add(log_path, number, 20.0, NOW - timedelta(hours=12 * number))
     text = html.unescape(client.get("/tanks/window").text).replace(NO_BREAK, " ")
-    assert "in the tank's settings" in html.unescape(text)
+    assert "gas hours in its settings" in html.unescape(text)
     assert not re.search(r"\bcolorread (?!\d)", text)
 
 

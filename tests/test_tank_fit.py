@@ -78,7 +78,7 @@ def test_of_a_source_that_changed_the_days_after_it_are_fitted() -> None:
 
 def test_too_few_days_after_a_change_tell_nothing() -> None:
     week = simulated_week(0, turned=(126.0, 0.0))
-    with pytest.raises(NoCourseError, match="are lower than one steady gas source allows, so the tank's course"):
+    with pytest.raises(NoCourseError, match="lower than one steady gas source allows, so the tank cannot be followed"):
         steady_fit(week.tank, week.readings)
 
 

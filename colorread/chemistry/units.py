@@ -118,7 +118,7 @@ class Unit:
             step = 10.0**-self.digits  # rounded inward, so that the ends in the message are accepted
             least, most = (round(self.from_base(end) / step, 6) for end in (low, high))
             ends = f"{math.ceil(least) * step:g} and {math.floor(most) * step:g}"
-            raise ValueError(f"{words} in {self.words} must lie between {ends}, but is {value:g}.")
+            raise ValueError(f"{words} in {self.words} must be between {ends}, not {value:g}.")
         return own
 
 

@@ -20,7 +20,7 @@ _EXIT_CODES = """\b
 Exit codes:
   0  all photos were read
   3  at least one photo was refused
-  2  wrong use
+  2  usage error
   1  something failed"""
 # Each command with its line in the list and the paragraphs below its examples, in the order a keeper needs them.
 _COMMANDS: dict[str, tuple[Callable[..., None] | typer.Typer, str, Sequence[str]]] = {
@@ -29,13 +29,13 @@ _COMMANDS: dict[str, tuple[Callable[..., None] | typer.Typer, str, Sequence[str]
     "read": (read.read, "Read CO2 from photos.", [_EXIT_CODES]),
     "tank": (tank.app, "Describe your tanks.", ()),
     "batch": (batch.batch, "Read a folder and follow the tank.", [_EXIT_CODES]),
-    "gas": (tank.gas, "Plan the gas: what to mix, how to dose it, until when.", tank.CAUTIONS),
+    "gas": (tank.gas, "Plan the gas: what to mix, how to dose it, how long it lasts.", tank.CAUTIONS),
     "log": (log.app, "Show, copy and delete saved readings and notes.", ()),
-    "serve": (serve.serve, "Take and read photos with the phone.", ()),
+    "serve": (serve.serve, "Take and read photos with your phone.", ()),
     "calibrate": (calibrate.app, "Calibrate phone, vial and fluid.", ()),
     "chart": (start.chart, "Print a color chart for comparing by eye.", ()),
     "profile": (calibrate.profile, "Show a profile, or make it the default.", ()),
-    "demo": (start.demo, "See it on made-up tanks.", ()),
+    "demo": (start.demo, "See how it works on made-up tanks.", ()),
 }
 
 
@@ -68,7 +68,7 @@ def _version(show: bool) -> None:
 )
 def app(
     version: Annotated[
-        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version and exit.")
     ] = False,
 ) -> None:
     """

@@ -23,12 +23,12 @@ if TYPE_CHECKING:
 _SAVED = ("new", "known")  # outcomes of photos whose reading is in the log
 _JOBS_MAX = 64
 _JOBS_HELP = "Photos to read at once; default: one per processor."
-_CALENDAR_HELP = "Next photos, refill and new fluid for a calendar."
+_CALENDAR_HELP = "Calendar file with the next photos, refill and new fluid."
 _DETAILS_HELP = "Show fitted numbers, simulated changes, notes and all cautions."
 
 
 def batch(
-    folder: Annotated[Path, typer.Argument(help="Folder with photos, subfolders included.", metavar="FOLDER")],
+    folder: Annotated[Path, typer.Argument(help="Folder of photos, including subfolders.", metavar="FOLDER")],
     tank: common.TankName = None,
     profile: common.ProfileFile = None,
     jobs: Annotated[int | None, common.number(_JOBS_HELP, "N", 1, _JOBS_MAX, kind=int)] = None,

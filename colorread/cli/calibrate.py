@@ -62,7 +62,7 @@ class _Making:
         """Return the file to write and the earlier profile, or exit before any work."""
         target = self.out or self.from_profile
         if target is None:
-            common.fail("Add where to write the profile: --out me.toml")
+            common.fail("Name the profile to write: --out me.toml")
         if self.out is not None:
             common.require_outputs([self.out], self.force)
         return target, None if self.from_profile is None else common.load_profile(self.from_profile)
@@ -97,7 +97,7 @@ _AIR_HELP = (
     f"CO2 of the air; outdoors about {limits.OUTDOOR_AIR_PPM:g}, above 500 m of altitude times the air pressure in atm."
 )
 _PATCHES_HELP = (
-    "Values of a kit's patches, in order: pH, or mg/L with the unit last and --kh. Not for the chart of this program."
+    "Values of a kit's patches, in order: pH, or mg/L with the unit last and --kh. Not for this program's chart."
 )
 _REGION_HELP = "Box around the row of patches, in pixels of the upright photo, if it is not found."
 
@@ -205,7 +205,7 @@ def chart(
     """
     Calibrate with the printed color chart, or with the chart of your own kit beside the card.
 
-    A chart hardly narrows a reading; the ends of the color do (colorread calibrate ends).
+    A chart hardly narrows a reading; colorread calibrate ends does.
 
     Examples
     --------

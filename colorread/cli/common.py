@@ -38,7 +38,7 @@ JsonObject = Annotated[bool, typer.Option("--json", help="Print one JSON object 
 JsonPerPhoto = Annotated[bool, typer.Option("--json", help="Print one JSON object per photo instead of text.")]
 JsonPerLine = Annotated[bool, typer.Option("--json", help="Print one JSON object per line instead of text.")]
 Force = Annotated[bool, typer.Option("--force", help="Replace existing files.")]
-Yes = Annotated[bool, typer.Option("--yes", help="Do not ask.")]
+Yes = Annotated[bool, typer.Option("--yes", help="Do not ask for confirmation.")]
 
 # By metavar: the unit, a hint for a number that is too high or has an unknown unit, and the quantity if its other
 # units are accepted too.

@@ -49,7 +49,7 @@ def show(
     """
     Show the readings by date, refused ones with the reason, and your notes.
 
-    Each is judged by the limits its tank has now.
+    Readings are judged by their tank's current limits.
 
     Examples
     --------
@@ -186,7 +186,7 @@ def forget(
         typer.Option(help="Only this photo: its name, or the first digits of its hash.", metavar="NAME|HASH"),
     ] = None,
     note: Annotated[list[str] | None, typer.Option(help="Only this note, by its ID in log show.", metavar="ID")] = None,
-    before: Annotated[str | None, typer.Option(help="Only what is dated before this day.", metavar="DATE")] = None,
+    before: Annotated[str | None, typer.Option(help="Only readings and notes before this day.", metavar="DATE")] = None,
     refused: Annotated[bool, typer.Option("--refused", help="Only photos that were not read.")] = False,
     yes: common.Yes = False,
     log: common.LogFile = None,
@@ -281,7 +281,7 @@ class _WithGrams(common.Command):
 @common.command(app, short_help="Note what you did.", cls=_WithGrams)
 def note(
     tank: Annotated[str, typer.Option("--tank", help="Tank that the note is about.", metavar="NAME")],
-    text: Annotated[str, typer.Argument(help="In your words.", metavar="TEXT")] = "",
+    text: Annotated[str, typer.Argument(help="In your own words.", metavar="TEXT")] = "",
     at: Annotated[
         str, typer.Option(help="When, such as 18:30 or '2025-06-04 18:30'; default: now.", metavar="TIME")
     ] = "",
@@ -293,7 +293,7 @@ def note(
     gas_changed: Annotated[bool, typer.Option("--gas-changed", help="Gas turned up or down.")] = False,
     fluid_renewed: Annotated[bool, typer.Option("--fluid-renewed", help="New fluid in the vial.")] = False,
     diffuser: Annotated[bool, typer.Option("--diffuser", help="Diffuser cleaned, moved or replaced.")] = False,
-    bubbles: Annotated[float | None, typer.Option(help="Bubbles a minute, counted afterwards.", metavar="60")] = None,
+    bubbles: Annotated[float | None, typer.Option(help="Bubbles a minute, counted afterward.", metavar="60")] = None,
     log: common.LogFile = None,
 ) -> None:
     """
@@ -323,4 +323,4 @@ def note(
     with common.open_log(log, tank=tank) as opened:
         is_new = opened.add_event(tank, event)
     words = f"{event.at:%Y-%m-%d %H:%M}, {tank_room.event_words(event)}"
-    typer.echo(f"Noted for {tank}: {words}" if is_new else f"The log of {tank} has this note already: {words}")
+    typer.echo(f"Noted for {tank}: {words}" if is_new else f"The log of {tank} already has this note: {words}")

@@ -18,7 +18,7 @@ _EXTRA = 'The page needs more packages. In the program folder, run: pip install 
 def serve(
     tank: Annotated[str | None, typer.Option(help="Tank to show first.", metavar="NAME")] = None,
     port: Annotated[int, common.number("Port of the page.", "PORT", 1, 65535, kind=int)] = 8300,
-    share: Annotated[bool, typer.Option("--share", help="Let paired phones on the home network in.")] = False,
+    share: Annotated[bool, typer.Option("--share", help="Let paired phones on your home network open it.")] = False,
     address: Annotated[
         str | None, typer.Option(help="Address of this computer, if the wrong one is found.", metavar="IP")
     ] = None,

@@ -272,6 +272,6 @@ def _mention_hardware(tank: tank_room.Tank) -> None:
         typer.echo(f"{words.NO_VALVE_ON_YEAST} Its gas is on all day.")
     elif tank.source_kind is not None and tank.valve is None:
         typer.echo(
-            "Which valve sets the gas? Add it so that advice fits: "
+            "Which gas valve is it? Add it to get advice that fits: "
             f"colorread tank edit {words.as_typed(tank.name)} --valve none|needle|timer"
         )

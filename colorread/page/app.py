@@ -26,10 +26,10 @@ from colorread.report import PLOT_COLORS
 _STATIC = Path(__file__).parent / "static"
 _NEXT_STEPS = {
     400: "Go back and try again.",
-    403: "Go back, reload the page there, and try again.",
+    403: "Go back, reload the page, and try again.",
     408: "Move closer to the Wi-Fi router and try again.",
     413: "Choose a smaller photo, or fewer.",
-    415: "Use a photo as JPEG, PNG, HEIC, TIFF or WebP.",
+    415: "Use a JPEG, PNG, HEIC, TIFF or WebP photo.",
     503: "Wait a moment and try again.",
     507: "Free some disk space on the computer that runs the page.",
 }

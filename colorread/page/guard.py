@@ -218,7 +218,7 @@ class Guard:
             return _refused(path, 411, "The request must give its length (Content-Length).")
         if _length(headers) > (most := body_bytes_max(path)):
             size = f"{most >> 20} MB" if most >= 1 << 20 else f"{most >> 10} kB"
-            most_words = f"This is larger than {size}, the most that is accepted here."
+            most_words = f"This is larger than the limit of {size}."
             return _refused(path, 413, most_words, "Choose a smaller photo, or fewer.")
         return None
 
@@ -228,7 +228,7 @@ class Guard:
             return home
         paired = self._access.pair(request.query_params.get("code", ""))
         if paired is None:
-            return _refused(_PAIR_PATH, 403, "This code was used already, or mistyped.", _NEXT_CODE, asks_code=True)
+            return _refused(_PAIR_PATH, 403, "This code is mistyped or already used.", _NEXT_CODE, asks_code=True)
         home.headers.append("Set-Cookie", self._set_cookie(paired))
         return home
 

@@ -190,7 +190,7 @@ def _known_photos(
     if buffer in SOLD_BUFFERS:
         if ph is not None or strength is not None:
             raise ValueError(
-                f"A buffer of pH {buffer} is chosen, and numbers are entered too. Choose Other, or clear them."
+                f"You chose a buffer of pH {buffer} and also entered numbers. Choose Other, or clear them."
             )
         ph, strength = float(buffer), SOLD_BUFFERS[buffer]
     elif buffer == "kh":

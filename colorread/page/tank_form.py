@@ -153,7 +153,7 @@ def _span_text(name: str, text: str) -> str | None:
     if not on and not off:
         return None
     if not on or not off:
-        raise ValueError(f"The hours of the {name} need both times, or neither.")
+        raise ValueError(f"Enter both times for the {name}, or neither.")
     if on == off != "00:00":
         raise ValueError(f"{on} twice may mean never or always; for the whole day, enter midnight twice.")
     return f"{on}-{'24:00' if off == '00:00' else off}"

@@ -291,7 +291,7 @@ def _save(file: UploadFile, folder: Path, modified_ms: str) -> Upload:
     if not file.size:
         raise HTTPException(422, "The photo is empty; choose it again.")
     if file.size > PHOTO_BYTES_MAX:
-        raise HTTPException(413, f"A photo may have at most {PHOTO_BYTES_MAX >> 20} MB.")
+        raise HTTPException(413, f"A photo may be at most {PHOTO_BYTES_MAX >> 20} MB.")
     path = folder / "photo"
     with path.open("x+b") as target:
         shutil.copyfileobj(file.file, target, 1 << 20)

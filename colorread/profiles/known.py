@@ -175,13 +175,13 @@ def ph_of_patches(text: str, *, kh_dkh: float | None = None) -> tuple[float, ...
     for value in values:
         if not low <= value <= high:
             hint = "" if is_co2 else '; for CO2 write "mg/L" after the last number'
-            raise ValueError(f"The list of patches: {name} {value:g}{unit} lies outside {low:g} to {high:g}{hint}.")
+            raise ValueError(f"The list of patches: {name} {value:g}{unit} is outside {low:g} to {high:g}{hint}.")
     if sorted(set(values)) not in (values, values[::-1]):
         raise ValueError("The list of patches must rise or fall throughout, in the order of the row.")
     if not is_co2:
         return tuple(values)
     if kh_dkh is None:
-        raise ValueError("Patches in mg/L need the KH for which the chart holds.")
+        raise ValueError("Patches in mg/L need the KH that the chart is made for.")
     return tuple(float(ph_by_rule_of_thumb(value, kh_dkh)) for value in values)
 
 

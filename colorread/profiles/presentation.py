@@ -104,7 +104,7 @@ def profile_lines(profile: Profile) -> list[str]:
 
 def _what_to_add(states: Sequence[State]) -> str:
     if set(states) <= PRINTED_STATES:
-        return "A chart alone narrows readings little. Add the ends of the color, or a fluid of known pH."
+        return "A chart alone hardly narrows readings. Add all-yellow and all-blue fluid, or a fluid of known pH."
     if "known" not in states:
         return "Add a fluid of known pH: it narrows readings most."
     if states.count("known") == 1:

@@ -72,7 +72,7 @@ def write_calendar(path: str | os.PathLike[str], summary: TankSummary) -> None:
         If it cannot be written.
     """
     if not _entries(summary):
-        raise ValueError("Nothing is planned yet. Enter the tank's hours of gas and lights.")
+        raise ValueError("Nothing is planned yet. Enter the tank's gas and lighting hours.")
     write_atomic(path, calendar_bytes(summary))
 
 

@@ -126,7 +126,7 @@ def week_figure(summary: TankSummary, seen: Timed, shape: Shape, title: str = ""
             at = [_days_since(first, when) for when in course.times]
             legend.append((_draw_course(axes, at, course.tank_mg_l, lw=2.0), "tank, 90 % band"))
             (follower,) = axes.plot(at, course.vial_mg_l, color=LIGHT["vial"], lw=1.5, ls=DASHES, zorder=3)
-            legend.append((follower, "vial, behind it"))
+            legend.append((follower, "vial, which lags"))
             _, middle, high = course.tank_mg_l
             lines, ends = np.concatenate([lines, middle, course.vial_mg_l]), np.concatenate([ends, high])
             if summary.last_at is not None and summary.last_at < course.times[-1]:

@@ -17,11 +17,11 @@ _TOMORROW = "Take new photos tomorrow."
 _UNCHANGED: Mapping[Outcome, str] = {
     "watch": words.WATCH,
     "leave": words.LEAVE_IT,
-    "leave untried": f"{words.LEAVE_IT} Enter the lights' hours to see what a change would do.",
-    "check source": "Check the gas source first: empty, closed, or a blocked hose?",
+    "leave untried": f"{words.LEAVE_IT} Enter the lighting hours to see what a change would do.",
+    "check source": "Check the gas source first: is it empty or closed, or the hose blocked?",
 }
 _ONE_CHANGE = "Make one change at a time. Wait two days, look at the fish and take new photos before the next."
-_ONLY_PHOTOS = "The simulation knows only what the photos showed. Watch the fish, above all on the day after a change."
+_ONLY_PHOTOS = "The simulation knows only what the photos showed. Watch the fish, especially the day after a change."
 # Common practice, no source.
 _NEW_CHARGE = "A refilled bottle starts at its full rate. Start it in the morning, and watch the fish all that day."
 
@@ -91,7 +91,7 @@ def _first_words(decision: Decision, tank: Tank, handling: Handling) -> str:
     new, night = decision.recommended, decision.night
     orders = [_order_words(decision, tank, handling)]
     if decision.is_overdosed:
-        orders.append(f"Run an air stone too, until new photos read below {tank.judged_by.fish_mg_l:g} mg/L.")
+        orders.append(f"Also run an air stone until new photos read below {tank.judged_by.fish_mg_l:g} mg/L.")
     elif night is not None and night.aerate and (new is None or new.change.night_loss_factor == 1.0):
         orders.append(AERATE)
     return " ".join(orders)
@@ -108,7 +108,7 @@ def _order_words(decision: Decision, tank: Tank, handling: Handling) -> str:
         return f"Plants could use more gas: {SET_BY[handling.set_by]['much_more']}, and wait two days after each step."
     if new is None:
         may_be_cylinder = outcome == "check source" and tank.source_kind in ("cylinder", None)
-        return _UNCHANGED[outcome] + (" Close a cylinder's valve before you change it." if may_be_cylinder else "")
+        return _UNCHANGED[outcome] + (" Before changing a cylinder, close its valve." if may_be_cylinder else "")
     ends_otherwise = new.change.gas is not None and gas is not None and new.change.gas.off != gas.off
     orders = (
         _LOOK if decision.is_urgent else "",

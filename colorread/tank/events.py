@@ -90,10 +90,10 @@ class Event:
         if self.water_change is not None and not _WATER_RANGE[0] <= self.water_change <= _WATER_RANGE[1]:
             raise ValueError("The water change must be from 1 to 100 %.")
         if self.refill_g is not None and not self.refilled:
-            raise ValueError("An amount needs a refill.")
+            raise ValueError("An amount can be noted only with a refill.")
         is_empty = not self.text and self.water_change is None and self.bubbles is None
         if is_empty and not (self.changes_gas_rate or self.fluid_renewed):
-            raise ValueError("Enter what to note: a text, or what was done.")
+            raise ValueError("Nothing to note yet: enter a text, or choose what was done.")
 
 
 def updated_tank(tank: Tank, events: Iterable[Event]) -> Tank:

@@ -135,7 +135,7 @@ def fit_tank(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] = 
     """
     gas = tank.gas_hours
     if gas is None:
-        raise NoCourseError("The tank's course needs the gas hours; enter them in the tank's settings.")
+        raise NoCourseError("To follow the tank, enter its gas hours in its settings.")
     series = vial_series(tank, readings, events)
     events = [event for event in events if event.at <= series.last_at + _CARRIED_ON]
     posterior = Posterior(tank, series, events, Schedule(gas=gas, lights=tank.lights))
@@ -242,7 +242,7 @@ def steady_fit(tank: Tank, readings: Sequence[Reading], events: Sequence[Event] 
         return fit, ""
     series, run = fit.series, furthest_run(fit.series.hours, fit.off)
     found, question = _unsteady_words(tank, series, run)
-    refusal = NoCourseError(f"{found}, so the tank's course cannot be determined yet. {question}")
+    refusal = NoCourseError(f"{found}, so the tank cannot be followed yet. {question}")
     if run.by_hour_of_day:
         raise refusal
     # A run that lasts to the last reading began when something changed; any other ended then. From the next midnight
@@ -273,8 +273,8 @@ def _unsteady_words(tank: Tank, series: VialSeries, run: Run) -> tuple[str, str]
         gas = "gas hours you entered" if tank.gas is not None else "assumed gas hours (day and night)"
         found = f"Readings from {first:%H:%M} to {last:%H:%M} are {side} than the {gas}"
         if tank.lights is None:
-            return f"{found} allow", "Enter the lights' hours. Are the gas hours and the clocks right?"
-        return f"{found} and the lights' hours allow", "Are these hours right, and the clocks of timer and phone?"
+            return f"{found} allow", "Enter the lighting hours. Are the gas hours and the clocks right?"
+        return f"{found} and the lighting hours allow", "Are these hours right, and the clocks of timer and phone?"
     return (
         f"Readings from {date_words(first)}, {first:%H:%M}, to {date_words(last)}, {last:%H:%M}, are {side} "
         "than one steady gas source allows",

@@ -263,7 +263,7 @@ def source_outlook(fit: TankFit, tank: Tank) -> SourceOutlook | None:
             f"Yeast never stops: gas made while the hose is out is lost, so only {into_water * 100.0:.0f} % counts."
         )
     if is_contradicted:
-        sentences.append("By this count it would be empty already; check its amount, day and hours.")
+        sentences.append("By this count it should already be empty; check its amount, day and hours.")
     return SourceOutlook(
         total_g=total_g,
         used_g=used_g,

@@ -297,7 +297,7 @@ def plan_gas(
     wanted_g, kept_g = float(np.median(need.target_g)), _kept_g(need.limit_g / charge.first)
     dose_g = min(wanted_g, kept_g)
     if dose_g <= 0.0:
-        raise ValueError(f"Without gas the CO2 is at {target_mg_l:g} mg/L already; this tank needs none.")
+        raise ValueError(f"The CO2 already reaches {target_mg_l:g} mg/L without gas; this tank needs none.")
     gas_g = dose_g * days / charge.usual_yield
     fills = _fills(source, charge, dose_g) if kind == "cylinder" else ()
     first_factor = dose_g * charge.first / need.now_g
@@ -348,7 +348,7 @@ def _plannable_source(tank: Tank) -> GasSource:
         )
     if tank.source.kind == "acid-bicarbonate" and has_open_hose(tank.source.kind, tank.source.valve):
         raise ValueError(
-            "An acid bottle without a valve gives its gas in a rush; choose the valve it has (needle or timer), or "
+            "An acid bottle without a valve releases its gas in a rush; choose the valve it has (needle or timer), or "
             "plan for sugar and yeast (fermentation)."
         )
     return tank.source

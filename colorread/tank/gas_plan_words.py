@@ -53,9 +53,7 @@ def answer_lines(plan: GasPlan) -> tuple[str, ...]:
     """
     mix = plan.mix
     if mix is None:
-        fills = (
-            f"A filling of {_mass(fill.gas_g)} lasts {words.days_words(fill.days).short()}." for fill in plan.fills
-        )
+        fills = (f"A fill of {_mass(fill.gas_g)} lasts {words.days_words(fill.days).short()}." for fill in plan.fills)
         return f"{_mass(plan.gas_g)} of gas for {plan.days:g} days.", *fills
     parts = [f"{part.capitalize()}: {amount_words(part, amount)}" for part, amount in mix.parts.items()]
     bottles = "1 bottle of" if mix.bottles == 1 else f"{mix.bottles} bottles, each of"
@@ -111,7 +109,7 @@ def plan_cautions(plan: GasPlan) -> tuple[str, ...]:
         words.charge_caution(kind),
         *words.gas_cautions(kind, plan.tank.valve),
         *words.watch_cautions(plan.tank.judged_by),
-        "A plan is no measurement; its rules of thumb are hobby convention. Take photos and let them decide each step.",
+        "A plan is not a measurement; its rules of thumb are hobby convention. Take photos to decide each step.",
     )
 
 
@@ -166,7 +164,7 @@ def _mixing_lines(plan: GasPlan) -> tuple[str, ...]:
     if "yeast" in plan.mix.parts:
         return (
             "Dissolve the sugar in lukewarm water, then add fresh dry yeast: half a teaspoon per cup of sugar. Up to a "
-            "tablespoon starts faster, but ends earlier.",
+            "tablespoon starts faster but runs out sooner.",
         )
     hydrate_g = plan.mix.parts["citric acid"] * MONOHYDRATE_PER_ACID
     return (f"This is for anhydrous acid. If yours is the monohydrate, use {hydrate_g:.3g} g with the same soda.",)
@@ -175,7 +173,7 @@ def _mixing_lines(plan: GasPlan) -> tuple[str, ...]:
 def _gives_words(plan: GasPlan) -> str:
     text = f"{_grams(plan.gives_g_per_day)} of CO2 a day into the water"
     if plan.starts_after_days is not None:
-        text += f"; {_grams(plan.first_days_g_per_day)} a day at first, after half a day to two days"
+        text += f"; it starts after half a day to two days, with {_grams(plan.first_days_g_per_day)} a day at first"
     return f"{text}."
 
 
@@ -190,10 +188,10 @@ def _fish_words(plan: GasPlan) -> str:
     peak, chance = words.co2_words(plan.first_peak_mg_l).short(), words.percent_words(plan.chance_above_limit)
     text = f"Daily peak {peak} at first: {chance} chance of passing {plan.tank.judged_by.fish_mg_l:g} mg/L."
     if plan.is_held_back:
-        text += " Kept below the target, as more could pass the fish limit."
+        text += " The dose is kept below the target, as more gas could pass the fish limit."
     if plan.against_now is not None and plan.against_now > 1.2:
         to_plan = SET_BY[_set_by(plan)]["to_plan"]
-        text += f" The plan is {plan.against_now:.2g} times the present gas: {to_plan}."
+        text += f" The plan is {plan.against_now:.2g} times the current gas: {to_plan}."
     return text
 
 
@@ -204,15 +202,15 @@ def _night_lines(plan: GasPlan) -> tuple[str, ...]:
 
 
 def _need_words(plan: GasPlan) -> str:
-    basis = "from this tank's own days" if plan.is_of_days else "for a usual tank, so the interval is wide"
+    basis = "from this tank's own photos" if plan.is_of_days else "for a typical tank, so the interval is wide"
     volume = with_other_unit("volume", plan.tank.volume_l or 0.0)
     is_old = plan.days_old is not None and plan.days_old > _OLD_DAYS
     sentences = (
         f"{_grams(plan.need_g_per_day)} a day for a daily peak of {plan.target_mg_l:g} mg/L in {volume}, {basis}.",
         f"Its last photo was taken {plan.days_old} days ago." if is_old else "",
         plan.no_days,
-        "Enter the lights' hours to account for uptake by plants." if plan.tank.lights is None else "",
-        "Gas day and night is assumed." if _assumes_all_day(plan) else "",
+        "Enter the lighting hours to account for uptake by plants." if plan.tank.lights is None else "",
+        "Assumes gas day and night." if _assumes_all_day(plan) else "",
     )
     return " ".join(filter(None, sentences))
 
@@ -228,16 +226,16 @@ def _dosing_lines(plan: GasPlan) -> tuple[str, ...]:
         its_size = "Its size sets the dose: a smaller or larger charge, fewer or more bottles."
         return words.NO_VALVE_ON_YEAST, its_size, _BY_DEPTH
     if set_by == "depth":
-        return "Without a needle valve the gas cannot be set finely. Fit one, and plan again with it.", _BY_DEPTH
+        return "Without a needle valve the gas cannot be fine-tuned. Fit one, then plan again.", _BY_DEPTH
     regulator = "Regulator first, then the needle valve. " if plan.tank.source_kind == "cylinder" else ""
-    lines = [f"{regulator}Open the needle valve slowly, and count the bubbles a minute to find the setting again."]
+    lines = [f"{regulator}Open the needle valve slowly, and note the bubbles a minute to find the setting again."]
     if valve == "timer":
         hours = f"Set the timer valve to {plan.gas}"
         if _assumes_all_day(plan):
             hours = "Enter the gas hours that the timer valve should keep"
         lines.append(f"{hours}. It closes when it has no power.")
     elif valve is None:
-        lines.append("Enter which valve it has, for advice that fits.")
+        lines.append("Enter its valve to get advice that fits.")
     elif plan.gas.hours >= 24.0:
         lines.append("With a needle valve alone the gas runs day and night.")
     return *lines, _BY_DEPTH
@@ -246,7 +244,7 @@ def _dosing_lines(plan: GasPlan) -> tuple[str, ...]:
 def _start_lines(plan: GasPlan, start: StartPlan) -> tuple[str, ...]:
     """Return the first days of a new tank, in order."""
     lines = [
-        f"Fill the vial and put it into the water. Wait {start.first_photo_after_h:g} hours, then take the first "
+        f"Fill the vial and put it in the water. Wait {start.first_photo_after_h:g} hours, then take the first "
         "photo, before any gas."
     ]
     if low := SET_BY[_set_by(plan)].get("start"):

@@ -281,14 +281,14 @@ def vial_series(tank: Tank, readings: Sequence[Reading], events: Sequence[Event]
         lacking = f", {left_out['no budget']} more without error sources" if left_out["no budget"] else ""
         charge = " since the refill" if tank.source is not None and tank.source.started is not None else ""
         raise NoCourseError(
-            f"{count} so far{charge}{lacking}; the tank's course needs {LEAST_READINGS} within {WINDOW_DAYS} days, at "
+            f"{count} so far{charge}{lacking}; following the tank takes {LEAST_READINGS} within {WINDOW_DAYS} days, at "
             "different hours."
         )
     midnight = datetime.combine(used[0][0].date(), time())
     hours = np.array([_hours_between(midnight, when) for when, _ in used])
     if (span_h := _hours_between(used[0][0], used[-1][0])) < _LEAST_HOURS:
         raise NoCourseError(
-            f"The readings span {math.floor(span_h)} hours; the tank's course needs {_LEAST_HOURS:.0f}."
+            f"The readings span {math.floor(span_h)} hours; following the tank takes {_LEAST_HOURS:.0f}."
         )
     rows = [_row(reading) for _, reading in used]
     return VialSeries(

@@ -209,9 +209,9 @@ class Tank:
                 if value is not None and setting.choices and value not in setting.choices:
                     raise ValueError(f"{setting.name} must be one of {', '.join(setting.choices)}, not {value!r}.")
         if not self.marks.plants_low_mg_l < self.marks.plants_high_mg_l:
-            raise ValueError("The plants' range must start below its end.")
+            raise ValueError("The plants' range must go from low to high.")
         if self.source_kind == "fermentation" and self.valve not in (None, "none"):
-            raise ValueError(f"{NO_VALVE_ON_YEAST} Enter none as its valve.")
+            raise ValueError(f"{NO_VALVE_ON_YEAST} Set its valve to none.")
 
 
 def changed_tank(tank: Tank, given: Mapping[str, Any], cleared: Collection[str] = ()) -> Tank:

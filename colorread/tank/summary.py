@@ -35,7 +35,7 @@ _CONTRADICTED_FROM = 0.95  # probability that the vial is above its course: assu
 _NO_LOSS = "Needs photos at the end of the night and in the hours after the gas goes off."
 _NO_LAG = "Needs photos one, two and three hours after the gas goes on."
 # By day, when oxygen is not low; less CO2 harms no fish.
-_ALL_DAY = "Needs a few hours without gas by day (pull the hose out of the tank), with photos taken during them."
+_ALL_DAY = "Needs photos from a few daytime hours without gas (pull the hose out of the tank)."
 
 
 def summarize(
@@ -231,7 +231,7 @@ def _findings(tank: Tank, fit: TankFit, held: Level | None, events: Sequence[Eve
 def _around_light(lights: DailySpan | None, day: Floats, hour_of_day: Floats) -> tuple[Estimate, Estimate]:
     """Return the CO2 at lights on and the lowest at night, from the course of a day at these hours of the day."""
     if lights is None:
-        unknown = Estimate(reason="The lights' hours are not known.")
+        unknown = Estimate(reason="The lighting hours are not known.")
         return unknown, unknown
     lights_on = Estimate(interval=interval(day[:, int(np.argmin(np.abs(hour_of_day - lights.on_h)))]))
     night = np.array([not is_on(lights, hour) for hour in hour_of_day])

@@ -41,15 +41,15 @@ from colorread.words import (
     plural,
 )
 
-NUMBERS_CAPTION = "Levels: on the day of the last photo. Rates: at its time."
+NUMBERS_CAPTION = "Levels are for the day of the last photo, rates for its time."
 RECOMMENDED = "Recommended"
 AERATE = "Run an air stone at night."
 HOURS_ABOVE = "Above fish limit"
 # What a planned photo is good for.
 PHOTO_PURPOSES: Mapping[PlannedFor, str] = {
-    "loss": "It best shows how fast CO2 escapes to the air.",
-    "lag": "It best shows how far the vial lags.",
-    "gas rate": "It best shows the gas rate.",
+    "loss": "The best time to see how fast CO2 escapes to the air.",
+    "lag": "The best time to see how far the vial lags.",
+    "gas rate": "The best time to see the gas rate.",
     "usual": "",
 }
 _LEFT_OUT: Mapping[LeftOut, str] = {
@@ -106,14 +106,14 @@ def timer_words(timer: TimerValve) -> str:
     saves = f"It would save {timer.saved * 100.0:.0f} % of the gas."
     without = percent_words(timer.chance_without)
     if timer.chance_without <= NIGHT_CHANCE:
-        return f"A timer valve is not needed for the fish: {without} chance of passing the limit at night. {saves}"
+        return f"The fish do not need a timer valve: {without} chance of passing the limit at night. {saves}"
     effect = (
-        f"with gas from {timer.gas} the chance of passing the fish limit at night goes from {without} to "
+        f"with the gas on {timer.gas}, the chance of passing the fish limit at night goes from {without} to "
         f"{percent_words(timer.chance_with)}"
     )
     if timer.is_worth_it:
         return f"A timer valve is worth it: {effect}. Choose one that closes when it has no power."
-    return f"A timer valve helps the fish little: {effect}. {saves}"
+    return f"A timer valve would hardly help the fish: {effect}. {saves}"
 
 
 def days_until_words(days: Interval, end: str) -> NumberWords:
@@ -167,7 +167,7 @@ def _fades_words(tank: Tank, findings: Findings, days: Interval) -> str:
         return f"At this rate, the daily peak falls below {lower} in about {days_words(days).short()}."
     peak = findings.estimates["peak_mg_l"].interval
     is_below = peak is not None and peak.high is not None and peak.high < tank.marks.plants_low_mg_l
-    return f"The daily peak {'is' if is_below and _is_already(days) else 'may be'} below {lower} already."
+    return f"The daily peak {'is already' if is_below and _is_already(days) else 'may already be'} below {lower}."
 
 
 def noted_since_words(events: Sequence[Event], last_at: datetime) -> str:
@@ -239,15 +239,15 @@ def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...
     """Return what was assumed for the photos that were read, and how many do not count because of a wrong clock."""
     notes = []
     if n_of_the_future:
-        notes.append(f"Not counted, as dated in the future: {_photos(n_of_the_future)}. Set that camera's clock.")
+        notes.append(f"{_photos(n_of_the_future)} dated in the future, not counted. Set that camera's clock.")
     if by_file := sum(reading.time_source == "file time" for reading in read):
-        notes.append(f"Without a time inside: {_photos(by_file)}. The file's time was used; on a copy it may be wrong.")
+        notes.append(f"{_photos(by_file)} without a stored time: the file's was used, which may be wrong for a copy.")
     if any("kh" in reading.assumed for reading in read):
         notes.append(f"KH of the fluid: {USUAL_KH_DKH:g} dKH assumed.")
     if read and not any(reading.profile for reading in read):
         notes.append(
-            "Without a calibration, all readings may be off together; the intervals include that. Calibrating narrows "
-            "them."
+            "Without calibration, all readings may be too high or too low together. The intervals include that; "
+            "calibrating narrows them."
         )
     return tuple(notes)
 
@@ -263,11 +263,11 @@ def fit_notes(tank: Tank, fit: TankFit) -> tuple[str, ...]:
             "other times. Otherwise clear them."
         )
     if tank.lights is None:
-        notes.append("The lights' hours are not known, so plant uptake cannot be separated from loss to the air.")
+        notes.append("The lighting hours are not known, so plant uptake cannot be separated from loss to the air.")
     if len(np.unique(np.floor(fit.series.hours % 24.0 / 3.0))) < 2:
         notes.append("All photos are from the same hours of the day; other hours would show far more.")
     if n := int(fit.series.is_open.sum()):
-        notes.append(f"{n} reading{'s are' if n > 1 else ' is'} beyond the dye's range; only one end counts.")
+        notes.append(f"{n} reading{'s are' if n > 1 else ' is'} beyond the dye's range; only the known end is used.")
     return tuple(notes)
 
 
@@ -317,7 +317,7 @@ def number_rows(summary: TankSummary) -> list[NumberRow]:
             partial(days_until_words, end="below it"),
         ),
         ("loss_per_hour", "Loss to the air", _percent_per_hour),
-        ("lag_hours", "The vial lags by", partial(number_words, unit="h")),
+        ("lag_hours", "Lag of the vial", partial(number_words, unit="h")),
     )
     rows = []
     if findings is not None:

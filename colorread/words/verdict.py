@@ -22,7 +22,7 @@ from colorread.words.gas_care import SIGNS_OF_DISTRESS, SourceKind, Valve, distr
 from colorread.words.phrases import FISH_SIGNS, co2_words, digits_of, percent_words
 
 IN_VIAL = "CO2 in the vial"
-HIGHEST_IN_VIAL = "CO2 in the vial, highest of two days"
+HIGHEST_IN_VIAL = "CO2 in the vial, highest in two days"
 CALIBRATE = "Calibrate to narrow this."
 LEAVE_IT = "Leave the gas as it is."
 WATCH = "Watch the fish, and leave the gas as it is."
@@ -32,7 +32,7 @@ WELFARE_CAUTION = (
 )
 STANDING_CAUTIONS = (
     "The vial lags one to several hours behind the water, most when CO2 falls. The tank may be higher or lower now.",
-    "This reading does not replace an instrument, a veterinarian or other professional advice.",
+    "This reading does not replace an instrument, or advice from a veterinarian or other professional.",
 )
 ACT_CAUTIONS = ("Raise the gas again only in small steps, two days apart, and look at the fish after each.",)
 OLD_DAYS = 1  # CO2 rises and falls every day, so an older photo says little about now: assumption
@@ -200,7 +200,7 @@ def answer_of(co2_mg_l: Interval, verdict: Verdict, *, days_old: int = 0, what: 
         level=verdict.fish,
         fish=fish,
         plants=plants,
-        to_do=f"Take a new photo; this is from {days_old} days ago." if is_old else to_do,
+        to_do=f"Take a new photo; this one was taken {days_old} days ago." if is_old else to_do,
         then=f"Advice at the time: {to_do}" if is_old else "",
     )
 
@@ -218,7 +218,7 @@ def _judge_plants(co2_mg_l: Interval, marks: Marks) -> tuple[PlantsWord, str]:
         is_sure = co2_mg_l.low is not None and co2_mg_l.low > high
         return "more than needed", f"More than needed, {'' if is_sure else 'probably '}above {span}."
     if co2_mg_l.value is None:
-        return "cannot tell", f"Unclear; only one end is known. The range is {span}."
+        return "cannot tell", f"Unclear: only one end is known. Compare it with {span}."
     if 1.0 - above - below >= LIKELY:
         return "enough", f"Enough, probably within {span}."
     value = round(co2_mg_l.value, digits_of(co2_mg_l))  # as it is shown
@@ -233,14 +233,14 @@ def _judge_fish(co2_mg_l: Interval, marks: Marks, held: Level | None) -> tuple[L
     if co2_mg_l.low is not None and round(co2_mg_l.low, digits) > limit:
         return level, f"Even the low estimate ({co2_mg_l.low:.{digits}f}) is above the limit ({limit:g})."
     if co2_mg_l.high is None:
-        return level, f"It may be far above the limit ({limit:g} mg/L): no upper end."
+        return level, f"No upper end is known: it may be far above the limit ({limit:g} mg/L)."
     if round(co2_mg_l.high, digits) < limit:
         return level, f"Even the high estimate ({co2_mg_l.high:.{digits}f}) is under the limit ({limit:g})."
     chance = chance_above(co2_mg_l, limit)
     words = f"{percent_words(chance)} chance of being above the limit ({limit:g} mg/L)."
     until = level_changes_at(chance, level)
     if until is not None:
-        words += f" The level stays until this {'reaches' if until > chance else 'is below'} {percent_words(until)}."
+        words += f" The level stays until this {'reaches' if until > chance else 'falls below'} {percent_words(until)}."
     return level, words
 
 

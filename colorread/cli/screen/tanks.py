@@ -43,7 +43,7 @@ def print_now(
         rows = [("CO2", f"{words.REFUSED_SIGN} No reading of this tank has a plausible date.", "bold")]
         rows += [] if details else listed("Note", summary.notes)
     else:
-        rows = [("CO2", f"{words.REFUSED_SIGN} No photo of this tank was read yet.", "bold")]
+        rows = [("CO2", f"{words.REFUSED_SIGN} No photo of this tank has been read yet.", "bold")]
     today = None if summary.tank.made_up else date.today()
     if not brief:
         rows += listed("Also", summary.more)

@@ -58,12 +58,12 @@ function prepareOne(form) {
     if (!await fetch("/static/page.js", {method: "HEAD", signal: AbortSignal.timeout?.(ANSWER_MS)}).catch(() => null)) {
       form.classList.replace("is-sending", "is-waiting");
       form.removeAttribute("aria-busy");
-      hint.textContent = "The computer with the page does not answer. Wake it, check the Wi-Fi, then tap \"Read it\".";
+      hint.textContent = "The computer that runs the page does not answer. Wake it, check the Wi-Fi, then tap \"Read it\".";
       return;
     }
     form.submit();
     setTimeout(() => { hint.textContent = `${words ? words + " " : ""}Reading the color of the fluid…`; }, 1200);
-    setTimeout(() => { hint.textContent = "This takes longer than usual. Leave the page open."; }, 9000);
+    setTimeout(() => { hint.textContent = "This is taking longer than usual. Leave the page open."; }, 9000);
   });
 }
 
