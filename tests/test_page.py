@@ -157,12 +157,13 @@ def test_report_and_table_of_a_tank_can_be_taken_along(page: tuple[httpx.Client,
         log.add(made_entry(1, tank=tank.name))
     try:
         shown = client.get("/tanks/K%C3%BCche%202").text
-        links = re.findall(r'href="([^"]+)" download>', shown)
-        assert len(links) == 3
+        links = re.findall(r'href="([^"]+/(?:report.html|readings.csv|plan.ics))"', shown)
         report, table, plan = (client.get(link) for link in links)
-        for answer, suffix in ((report, "html"), (table, "csv"), (plan, "ics")):
+        kinds = ((report, "inline", "html"), (table, "attachment", "csv"), (plan, "attachment", "ics"))
+        for answer, how, suffix in kinds:
             assert answer.status_code == 200
-            assert answer.headers["content-disposition"] == f"attachment; filename*=UTF-8''K%C3%BCche%202.{suffix}"
+            assert answer.headers["content-disposition"] == f"{how}; filename*=UTF-8''K%C3%BCche%202.{suffix}"
+        assert "script-src" not in report.headers["content-security-policy"]
         assert "Küche 2: CO2 of the tank" in report.text
         assert "data:image/jpeg;base64," in report.text
         (row,) = csv.DictReader(io.StringIO(table.content.decode("utf-8-sig")))

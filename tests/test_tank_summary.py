@@ -92,7 +92,7 @@ def test_a_clock_years_ahead_does_not_hide_the_week(truth: Truth, summary: TankS
     after = summarize(truth.tank, [*truth.readings, ahead], now=(START + timedelta(days=8)).replace(tzinfo=None))
     assert after.tank_co2 == summarize(truth.tank, truth.readings).tank_co2
     assert after.findings.n_unused == summary.findings.n_unused + 1
-    assert "future" in after.notes[0]
+    assert "future" in after.more[0]
 
 
 def test_a_photo_is_of_the_future_only_where_no_part_of_the_world_has_its_time() -> None:

@@ -28,6 +28,11 @@ from colorread.words import flag_texts, judged
 router = APIRouter(include_in_schema=False)
 _ROWS = 20
 _LAST_TANK_COOKIE = "colorread-tank"
+# The report has its style and its pictures in itself, and no script.
+_REPORT_POLICY = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'; "
+    "frame-ancestors 'none'"
+)
 
 
 @router.get("/")
@@ -226,7 +231,9 @@ async def keep_the_photo(core: CoreHere, form: OwnForm, name: str, sha256: str) 
 async def report(core: CoreHere, view: ViewHere, name: str) -> Response:
     """Return the report of a tank."""
     made = await core.pool.run(tasks.report_of, core.log_path, view.summary)
-    return _file(made.encode(), "text/html; charset=utf-8", f"{name}.html")
+    answer = _file(made.encode(), "text/html; charset=utf-8", f"{name}.html", "inline")
+    answer.headers["Content-Security-Policy"] = _REPORT_POLICY
+    return answer
 
 
 @router.get("/tanks/{name}/readings.csv")
@@ -244,6 +251,6 @@ def plan(view: ViewHere, name: str) -> Response:
     return _file(calendar_bytes(view.summary), "text/calendar; charset=utf-8", f"{name}.ics")
 
 
-def _file(content: bytes, media_type: str, filename: str) -> Response:
-    headers = {"Content-Disposition": f"attachment; filename*=UTF-8''{quote(filename, safe='')}"}
+def _file(content: bytes, media_type: str, filename: str, disposition: str = "attachment") -> Response:
+    headers = {"Content-Disposition": f"{disposition}; filename*=UTF-8''{quote(filename, safe='')}"}
     return Response(content, media_type=media_type, headers=headers)

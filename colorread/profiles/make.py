@@ -6,6 +6,7 @@ import hashlib
 import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -215,8 +216,12 @@ def measure_known_fluid(known: KnownPhoto) -> KnownSample:
             "acid": refusal("other-fluid/acid"),
             "base": refusal("other-fluid/base"),
             "known": refusal("other-fluid/known", ph=known.ph),
-        }
-        raise PhotoRefused(known.path, other_fluid[state].reason)
+        }[state]
+        if state == "acid" and _fits_its_state(replace(evidence, state="base")):
+            other_fluid = refusal("other-fluid/exchanged", color="blue", expected="yellow")
+        elif state == "base" and _fits_its_state(replace(evidence, state="acid")):
+            other_fluid = refusal("other-fluid/exchanged", color="yellow", expected="blue")
+        raise PhotoRefused(known.path, other_fluid.reason)
     return KnownSample(evidence=evidence, **_about(known.path, photo))
 
 

@@ -127,7 +127,7 @@ def bubbles_now(events: Sequence[Event], now: datetime) -> float | None:
     """Return the last bubble count of events in order of time [1/min]; None if too old or the gas changed since."""
     for event in reversed(events):
         if event.bubbles is not None:
-            return event.bubbles if now - event.at <= timedelta(days=_COUNT_DAYS) else None
+            return event.bubbles if abs(now - event.at) <= timedelta(days=_COUNT_DAYS) else None
         if event.changes_gas_rate:
             return None
     return None

@@ -16,7 +16,7 @@ from colorread.tank.model import Draws, Schedule, TankParameters, Turn, gas_rate
 from colorread.tank.posterior import Posterior
 from colorread.tank.series import PH_PER_LN, LeftOut, NoCourseError, VialSeries, vial_series
 from colorread.tank.settings import Tank
-from colorread.words import as_typed, date_words
+from colorread.words import date_words
 
 # Notes from more than this long after the last photo wait for new photos: carried over weeks, the uncertain fading
 # would make any gas rate possible. Assumption.
@@ -279,5 +279,5 @@ def _unsteady_words(tank: Tank, series: VialSeries, run: Run) -> tuple[str, str]
         f"Readings from {date_words(first)}, {first:%H:%M}, to {date_words(last)}, {last:%H:%M}, are {side} "
         "than one steady gas source allows",
         "Has the gas run out, was it refilled or adjusted, did a timer fail, or was there a large water change? "
-        f"Note it with its time (colorread log note --tank {as_typed(tank.name)}).",
+        "Note it with its time.",
     )

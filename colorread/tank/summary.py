@@ -69,7 +69,7 @@ def summarize(
     timed.sort(key=lambda reading: (_at(reading), reading.photo))
     first_at, last_at = (_at(timed[0]), _at(timed[-1])) if timed else (None, None)
     days_old = 0 if tank.made_up or last_at is None else max(age_days(last_at, now), 0)
-    notes = tank_words.input_notes(usable, len(read) - len(usable))
+    notes = tank_words.input_notes(usable)
     findings, fit, reason = None, None, ""
     try:
         fit, unsteady = steady_fit(entered, usable, happened)
@@ -102,7 +102,7 @@ def summarize(
         last_at=last_at,
         now=verdict,
         days_old=days_old,
-        more=tuple(sentence for sentence in more if sentence),
+        more=tuple(sentence for sentence in (tank_words.future_words(len(read) - len(usable)), *more) if sentence),
         cautions=cautions,
         notes=notes,
         fluid_advice=tank_words.fluid_words(tank.fluid_renewed, None if last_at is None else last_at.date()),

@@ -41,7 +41,7 @@ from colorread.words import (
     plural,
 )
 
-NUMBERS_CAPTION = "Levels are for the day of the last photo, rates for its time."
+NUMBERS_CAPTION = "Last day: that of the last photo. Rates are for its time."
 RECOMMENDED = "Recommended"
 AERATE = "Run an air stone at night."
 HOURS_ABOVE = "Above fish limit"
@@ -235,11 +235,14 @@ def fluid_words(renewed: date | None, last: date | None) -> str:
     return f"The fluid was {age} old at the last photo."
 
 
-def input_notes(read: Sequence[Reading], n_of_the_future: int) -> tuple[str, ...]:
-    """Return what was assumed for the photos that were read, and how many do not count because of a wrong clock."""
+def future_words(n_photos: int) -> str:
+    """Return how many photos do not count because of a wrong clock; nothing if none."""
+    return f"{_photos(n_photos)} dated in the future, not counted. Set that camera's clock." if n_photos else ""
+
+
+def input_notes(read: Sequence[Reading]) -> tuple[str, ...]:
+    """Return what was assumed for the photos that were read."""
     notes = []
-    if n_of_the_future:
-        notes.append(f"{_photos(n_of_the_future)} dated in the future, not counted. Set that camera's clock.")
     if by_file := sum(reading.time_source == "file time" for reading in read):
         notes.append(f"{_photos(by_file)} without a stored time: the file's was used, which may be wrong for a copy.")
     if any("kh" in reading.assumed for reading in read):
@@ -305,9 +308,9 @@ def number_rows(summary: TankSummary) -> list[NumberRow]:
     """
     marks, findings = summary.tank.judged_by, summary.findings
     kinds: tuple[tuple[EstimateName, str, _InWords], ...] = (
-        ("lights_on_mg_l", "At lights on", co2_words),
-        ("peak_mg_l", "Daily peak", co2_words),
-        ("night_low_mg_l", "Overnight low", co2_words),
+        ("lights_on_mg_l", "At lights on, last day", co2_words),
+        ("peak_mg_l", "Peak, last day", co2_words),
+        ("night_low_mg_l", "Overnight low, last day", co2_words),
         ("hours_above_fish_mark", f"Above the fish limit ({marks.fish_mg_l:g} mg/L)", hours_words),
         ("gas_mg_l_per_hour", "Gas rate", partial(number_words, unit="mg/L per hour")),
         ("gas_trend_percent_per_day", "Gas trend", partial(number_words, unit="% per day", signed=True)),

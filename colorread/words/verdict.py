@@ -217,10 +217,12 @@ def _judge_plants(co2_mg_l: Interval, marks: Marks) -> tuple[PlantsWord, str]:
     if above >= LIKELY:
         is_sure = co2_mg_l.low is not None and co2_mg_l.low > high
         return "more than needed", f"More than needed, {'' if is_sure else 'probably '}above {span}."
-    if co2_mg_l.value is None:
-        return "cannot tell", f"Unclear: only one end is known. Compare it with {span}."
     if 1.0 - above - below >= LIKELY:
         return "enough", f"Enough, probably within {span}."
+    if 1.0 - below >= LIKELY:
+        return "enough", f"Enough, possibly above {span}."
+    if co2_mg_l.value is None:
+        return "cannot tell", f"Unclear: only one end is known. Compare it with {span}."
     value = round(co2_mg_l.value, digits_of(co2_mg_l))  # as it is shown
     place = "below" if value < low else "above" if value > high else "within"
     return "cannot tell", f"Unclear, possibly {place} {span}."
