@@ -245,7 +245,7 @@ def test_known_fluid_that_is_dark_in_one_color_is_refused(tmp_path: Path) -> Non
 @pytest.mark.parametrize(
     ("state", "ph", "words"),
     [
-        ("acid", 9.5, "all blue, not yellow. Swap the photos"),
+        ("acid", 9.5, "all blue, not yellow. Use a photo of the all-yellow fluid here"),
         ("acid", 6.6, "not all yellow"),
         ("base", 7.4, "not all blue"),
     ],

@@ -42,6 +42,7 @@ def test_phones_pair_by_what_is_printed_and_are_known_until_they_are_forgotten(t
         with shared(log_path, port) as (url, code):
             assert phone.get(url).status_code == 403
             assert phone.get(f"{url}pair", params={"code": code}).status_code == 200
+        with shared(log_path, port) as (url, _):
             assert phone.get(url).status_code == 200
         with shared(log_path, port, "--forget-phones") as (url, _):
             assert phone.get(url).status_code == 403

@@ -21,6 +21,7 @@ def interval(low: float | None, value: float | None, high: float | None) -> Inte
         (4.0, 6.0, 9.0, "too little", "no concern"),
         (16.0, 21.0, 28.0, "enough", "no concern"),
         (10.0, 15.0, 23.0, "cannot tell", "no concern"),  # a coin toss is not called probable
+        (9.0, 18.0, 24.0, "cannot tell", "no concern"),  # rather too little than too much
         (18.0, 29.0, 46.0, "enough", "watch"),
         (28.0, 38.0, 52.0, "more than needed", "act"),
         (61.0, None, None, "more than needed", "act"),

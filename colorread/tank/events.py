@@ -124,7 +124,7 @@ def updated_tank(tank: Tank, events: Iterable[Event]) -> Tank:
 
 
 def bubbles_now(events: Sequence[Event], now: datetime) -> float | None:
-    """Return the last bubble count of events in order of time [1/min]; None if too old or the gas changed since."""
+    """Return the last bubble count of events in order of time [1/min]; None if days from `now`, or the gas changed."""
     for event in reversed(events):
         if event.bubbles is not None:
             return event.bubbles if abs(now - event.at) <= timedelta(days=_COUNT_DAYS) else None

@@ -279,9 +279,7 @@ def vial_series(tank: Tank, readings: Sequence[Reading], events: Sequence[Event]
     if len(used) < LEAST_READINGS:
         count = "1 usable reading" if len(used) == 1 else f"{len(used) or 'No'} usable readings"
         lacking = f", {left_out['no budget']} more without error sources" if left_out["no budget"] else ""
-        since = f"in {WINDOW_DAYS} days" if left_out["old"] else "so far"
-        if left_out["earlier charge"]:
-            since = "since the refill"
+        since = "since the refill" if left_out["earlier charge"] else "of late" if left_out["old"] else "so far"
         raise NoCourseError(
             f"{count} {since}{lacking}; following the tank takes {LEAST_READINGS} within {WINDOW_DAYS} days, at "
             "different hours."

@@ -41,7 +41,7 @@ from colorread.words import (
     plural,
 )
 
-NUMBERS_CAPTION = "Last day: that of the last photo. Rates are for its time."
+NUMBERS_CAPTION = "Last day: the day of the last photo. Rates are as of that photo."
 RECOMMENDED = "Recommended"
 AERATE = "Run an air stone at night."
 HOURS_ABOVE = "Above fish limit"
@@ -311,7 +311,7 @@ def number_rows(summary: TankSummary) -> list[NumberRow]:
         ("lights_on_mg_l", "At lights on, last day", co2_words),
         ("peak_mg_l", "Peak, last day", co2_words),
         ("night_low_mg_l", "Overnight low, last day", co2_words),
-        ("hours_above_fish_mark", f"Above the fish limit ({marks.fish_mg_l:g} mg/L)", hours_words),
+        ("hours_above_fish_mark", f"Above the fish limit ({marks.fish_mg_l:g} mg/L), last day", hours_words),
         ("gas_mg_l_per_hour", "Gas rate", partial(number_words, unit="mg/L per hour")),
         ("gas_trend_percent_per_day", "Gas trend", partial(number_words, unit="% per day", signed=True)),
         (

@@ -219,7 +219,7 @@ def _judge_plants(co2_mg_l: Interval, marks: Marks) -> tuple[PlantsWord, str]:
         return "more than needed", f"More than needed, {'' if is_sure else 'probably '}above {span}."
     if 1.0 - above - below >= LIKELY:
         return "enough", f"Enough, probably within {span}."
-    if 1.0 - below >= LIKELY:
+    if 1.0 - below >= LIKELY and above >= below:
         return "enough", f"Enough, possibly above {span}."
     if co2_mg_l.value is None:
         return "cannot tell", f"Unclear: only one end is known. Compare it with {span}."

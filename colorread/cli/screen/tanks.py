@@ -41,7 +41,7 @@ def print_now(
         rows = answer_rows(terminal, answer, now.co2_mg_l, summary.tank.judged_by)
     elif summary.n_read:
         rows = [("CO2", f"{words.REFUSED_SIGN} No reading of this tank has a plausible date.", "bold")]
-        rows += [] if details else listed("Note", summary.notes)
+        rows += listed("Also", summary.more[:1]) if brief else []
     else:
         rows = [("CO2", f"{words.REFUSED_SIGN} No photo of this tank has been read yet.", "bold")]
     today = None if summary.tank.made_up else date.today()
