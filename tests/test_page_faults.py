@@ -64,12 +64,12 @@ def test_cookies_of_other_servers_on_the_machine_do_no_harm(page: tuple[httpx.Cl
     own = f"{core.access.cookie}={new_session()}"
     for foreign in FOREIGN_COOKIES:
         headers = {b"Cookie": order.format(foreign=foreign, own=own).strip().encode()}
-        began = time.monotonic()
+        began = time.process_time()  # the server's too, which is a thread of this process
         shown = client.get("/units", headers=headers)
         assert "set-cookie" not in shown.headers, foreign[:40]  # it is known already
         fields = {"csrf": form_token(shown.text), "temperature": "c", "kh": "dkh"}
         assert client.post("/units", data=fields, headers=headers).status_code == 303, foreign[:40]
-        assert time.monotonic() - began < 10.0, foreign[:40]  # a machine may be busy
+        assert time.process_time() - began < 1.0, foreign[:40]
 
 
 def test_a_paired_phone_stays_paired_beside_foreign_cookies(tmp_path: Path) -> None:
@@ -130,11 +130,11 @@ def test_a_huge_body_is_turned_away_at_once_and_takes_no_memory(
     head = f"{method} {path} HTTP/1.1\r\nHost: {url.netloc}\r\nContent-Type: application/json\r\n"
     with socket.create_connection((url.hostname, url.port or 0), timeout=10) as wire:
         before = process.memory_info().rss
-        began = time.monotonic()
+        began = time.process_time()
         wire.sendall(f"{head}Content-Length: {size}\r\n\r\n".encode() + b'{"a": "')
         answer = wire.recv(1 << 16)
         assert answer.startswith(b"HTTP/1.1 413 ")
-        assert time.monotonic() - began < 10.0
+        assert time.process_time() - began < 1.0
         part = b"a" * (1 << 20)
         for _ in range(size >> 20):  # a browser sends all before it looks at the answer
             wire.sendall(part)
