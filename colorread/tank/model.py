@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields, replace
-from typing import Self
+from typing import NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -123,20 +123,27 @@ def simulate(
         CO2 of tank and vial [mg/L].
     """
     turn_at = {turn.hour: turn for turn in turns}
-    course, state = np.empty((*start_mg_l.shape, len(times_h))), start_mg_l
+    course, (tank, vial) = np.empty((len(times_h), *start_mg_l.shape)), start_mg_l
     end_h = float(times_h[-1]) if len(times_h) else 0.0
     edges = _switching_times(schedule, end_h, turn_at)
     placed = np.searchsorted(times_h, edges)
     placed[-1] = len(times_h)
+    solutions: dict[tuple[bool, bool], _Solution] = {}
     for start_h, stop_h, first, last in zip(edges[:-1], edges[1:], placed[:-1], placed[1:], strict=True):
         if (turn := turn_at.get(start_h)) is not None:
-            parameters, base = turn.parameters, turn.parameters.base_mg_l
-            tank, vial = state
-            state = np.stack([tank + turn.water_change * (base - tank), base if turn.fluid_renewed else vial])
+            parameters, base, solutions = turn.parameters, turn.parameters.base_mg_l, {}
+            tank = tank + turn.water_change * (base - tank)
+            vial = base if turn.fluid_renewed else vial
+        middle_h = (start_h + stop_h) / 2.0
+        is_lit = schedule.lights is None or is_on(schedule.lights, middle_h)
+        switches = is_on(schedule.gas, middle_h), is_lit
+        if switches not in solutions:
+            solutions[switches] = _solution(parameters, schedule, *switches)
         # The state at the end of the piece is computed together with the times inside it.
-        piece = _piece(parameters, schedule, start_h, np.append(times_h[first:last], stop_h) - start_h, state)
-        course[..., first:last], state = piece[..., :-1], piece[..., -1]
-    return course
+        since_h = np.append(times_h[first:last], stop_h) - start_h
+        piece = solutions[switches].course(start_h, since_h, tank, vial)
+        course[first:last], (tank, vial) = piece[:-1], piece[-1]
+    return np.moveaxis(course, 0, -1)
 
 
 def settled_state(parameters: TankParameters, schedule: Schedule, *, days: int) -> Draws:
@@ -206,28 +213,51 @@ def _switching_times(schedule: Schedule, end_h: float, turns_h: Iterable[float])
     return np.array([0.0, *sorted(hour for hour in times if 0.0 < hour < end_h), end_h])
 
 
-def _piece(parameters: TankParameters, schedule: Schedule, start_h: float, since_h: Floats, state: Draws) -> Draws:
-    """Solve a piece without switching as a sum of exponentials; `since_h` are hours from its start, up to its end."""
-    middle_h = start_h + since_h[-1] / 2.0
-    gas_on = is_on(schedule.gas, middle_h)
-    lit = schedule.lights is not None and is_on(schedule.lights, middle_h)
-    dark = schedule.lights is not None and not lit
-    loss = parameters.loss_per_h * (schedule.night_loss_factor if dark else 1.0)
-    decay = loss + (parameters.uptake_per_h if lit else 0.0)
+class _Solution(NamedTuple):
+    """
+    The sum of exponentials that solves the boxes while nothing switches, each an array of D draws.
+
+    Three rates [1/h], the level at rest and what the gas adds to it at hour 0 [mg/L], and how much of what decays or
+    fades in the tank the vial shows [-].
+    """
+
+    decay: Draws
+    fall: Draws
+    vial_rate: Draws
+    rest: Draws
+    driven: Draws
+    decay_in_vial: Draws
+    fall_in_vial: Draws
+
+    def course(self, start_h: float, since_h: Floats, tank: Draws, vial: Draws) -> Draws:
+        """Return tank and vial, (N, 2, D), at hours since `start_h`, when they stood at `tank` and `vial`."""
+        driven = self.driven * np.exp(-self.fall * start_h)
+        start = tank - driven - self.rest
+        start_in_vial, driven_in_vial = start * self.decay_in_vial, driven * self.fall_in_vial
+        own = vial - start_in_vial - driven_in_vial - self.rest
+        decayed, faded, followed = (
+            np.exp(-since_h[:, None] * rate) for rate in (self.decay, self.fall, self.vial_rate)
+        )
+        tank_course = start * decayed + driven * faded + self.rest
+        vial_course = start_in_vial * decayed + driven_in_vial * faded + own * followed + self.rest
+        return np.stack([tank_course, vial_course], axis=1)
+
+
+def _solution(parameters: TankParameters, schedule: Schedule, gas_on: bool, is_lit: bool) -> _Solution:
+    """Return the solution with the gas on or off and the lamp on (or not known) or off."""
+    loss = parameters.loss_per_h * (1.0 if is_lit else schedule.night_loss_factor)
+    decay = loss + (parameters.uptake_per_h if is_lit and schedule.lights is not None else 0.0)
     fall = _apart(parameters.fall_per_h, decay)
     vial_rate = _apart(_apart(1.0 / parameters.lag_h, decay), fall)
-    rest = loss * parameters.base_mg_l / decay
-    gas = parameters.gas_mg_l_h * np.exp(-fall * start_h) if gas_on else np.zeros_like(decay)
-    tank_mg_l, vial_mg_l = state
-    driven = gas / (decay - fall)
-    start = tank_mg_l - driven - rest
-    start_in_vial = start * vial_rate / (vial_rate - decay)
-    driven_in_vial = driven * vial_rate / (vial_rate - fall)
-    own = vial_mg_l - start_in_vial - driven_in_vial - rest
-    decayed, faded, followed = (np.exp(-rate[:, None] * since_h) for rate in (decay, fall, vial_rate))
-    tank = start[:, None] * decayed + driven[:, None] * faded + rest[:, None]
-    vial = start_in_vial[:, None] * decayed + driven_in_vial[:, None] * faded + own[:, None] * followed + rest[:, None]
-    return np.stack([tank, vial])
+    return _Solution(
+        decay=decay,
+        fall=fall,
+        vial_rate=vial_rate,
+        rest=loss * parameters.base_mg_l / decay,
+        driven=parameters.gas_mg_l_h / (decay - fall) if gas_on else np.zeros_like(decay),
+        decay_in_vial=vial_rate / (vial_rate - decay),
+        fall_in_vial=vial_rate / (vial_rate - fall),
+    )
 
 
 def _apart(rate: Draws, other: Draws) -> Draws:

@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
+from numpy.polynomial.polynomial import polyval
 from numpy.typing import NDArray
 
 from calibration import Floats
@@ -63,8 +64,9 @@ _OUTLIER_SHARE, _OUTLIER_STD_LN = 0.03, 1.0  # readings that are simply wrong, s
 # The error of phone and lamp changes with the color: over 120 simulated phones, lamps and vials without a profile it
 # correlated by 0.5 to 0.7 across 0.3 pH, by 0.2 to 0.6 across 0.6, and by less beyond. It has its own value at each of
 # these pH, interpolated by Gaussians of this width.
-_BEND_PH: Floats = np.arange(6.0, 8.01, 0.5)
-_BEND_WIDTH_PH = 0.35
+_BEND_STEP_PH, _BEND_WIDTH_PH = 0.5, 0.35
+_BEND_PH: Floats = np.arange(6.0, 8.01, _BEND_STEP_PH)
+_BEND_HEIGHTS: Floats = np.exp(-0.5 * ((_BEND_PH - _BEND_PH[0]) / _BEND_WIDTH_PH) ** 2)
 # With this probability the shared errors are this many times larger, for example where a profile was made from a bad
 # photo, so that readings whose course contradicts a profile can overrule it: assumptions.
 _MISLED_SHARE, _MISLED_FACTOR = 0.1, 2.0
@@ -165,11 +167,13 @@ class Posterior:
         common = x[:, [_COMMON, *range(self._fluids.start, self._fluids.stop)]] @ common_std.T
         # The place on the color scale comes from the expected course with its shared error, as the color seen moves
         # with the noise.
-        error = np.zeros_like(ln_expected)
+        error, heights = np.zeros_like(ln_expected), (_BEND_HEIGHTS * x[:, _BEND]).T[..., None]
         for _ in range(2):
             ph = np.clip(ph_at_1_mg_l - (ln_expected + error) * PH_PER_LN, *_BEND_PH[[0, -1]])
-            bells = np.exp(-0.5 * ((ph[..., None] - _BEND_PH) / _BEND_WIDTH_PH) ** 2)
-            bend = np.einsum("dnk,dk->dn", bells, x[:, _BEND]) / np.sqrt(np.einsum("dnk,dnk->dn", bells, bells))
+            # Gaussians at equal distances are the powers of one of them, each times a constant, and times a factor that
+            # cancels here.
+            power = np.exp((ph - _BEND_PH[0]) * _BEND_STEP_PH / _BEND_WIDTH_PH**2)
+            bend = polyval(power, heights, tensor=False) / np.sqrt(polyval(power**2, _BEND_HEIGHTS**2))
             error = common + bend * np.interp(ph, self.scale_ph, self.scale_std)
         return error
 
@@ -255,7 +259,8 @@ class Posterior:
             slope = (off[:n] - off[n:]) / (2.0 * step)
             return np.concatenate([slope.T, np.eye(n)])
 
-        mode = least_squares(stacked, np.zeros(n), jac=jacobian, loss="soft_l1", f_scale=3.0, max_nfev=60).x
+        # The draws only start here, so a rough place will do.
+        mode = least_squares(stacked, np.zeros(n), jac=jacobian, loss="soft_l1", f_scale=3.0, ftol=1e-4, max_nfev=60).x
         slope = jacobian(mode)
         return mode, np.linalg.cholesky(np.linalg.inv(slope.T @ slope))
 
