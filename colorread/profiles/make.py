@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -47,6 +47,7 @@ _END_NOT_EXCLUDED = 0.1
 # A fluid that needs a pKa' this far off to fit its known pH is another fluid (3 standard deviations).
 _STRANGE_PKA_SHIFT = 0.3
 _LEAST_PROBABILITY = 0.05  # of a pKa' nearer than that, for the fluid to be the known one: the usual level
+_END_COLORS: Mapping[State, str] = {"acid": "yellow", "base": "blue"}
 _MAX_CHART_DIFFERENCE_PH = 0.12  # median between photos of one chart in one light: assumption
 
 
@@ -212,15 +213,12 @@ def measure_known_fluid(known: KnownPhoto) -> KnownSample:
     space, state = photo.color_space, known.state
     evidence = Evidence(samples=samples, space=space, state=state, ph=known.ph, ph_std=known.ph_std, pka=known.pka)
     if not _fits_its_state(evidence):
-        other_fluid = {
-            "acid": refusal("other-fluid/acid"),
-            "base": refusal("other-fluid/base"),
-            "known": refusal("other-fluid/known", ph=known.ph),
-        }[state]
-        if state == "acid" and _fits_its_state(replace(evidence, state="base")):
-            other_fluid = refusal("other-fluid/exchanged", color="blue", expected="yellow")
-        elif state == "base" and _fits_its_state(replace(evidence, state="acid")):
-            other_fluid = refusal("other-fluid/exchanged", color="yellow", expected="blue")
+        other_fluid = refusal(f"other-fluid/{state}", ph=known.ph)
+        if state in _END_COLORS:
+            opposite: State = "base" if state == "acid" else "acid"
+            if _fits_its_state(replace(evidence, state=opposite)):
+                colors = {"color": _END_COLORS[opposite], "expected": _END_COLORS[state]}
+                other_fluid = refusal("other-fluid/exchanged", **colors)
         raise PhotoRefused(known.path, other_fluid.reason)
     return KnownSample(evidence=evidence, **_about(known.path, photo))
 

@@ -209,7 +209,7 @@ def _need_words(plan: GasPlan) -> str:
         f"{_grams(plan.need_g_per_day)} a day for a daily peak of {plan.target_mg_l:g} mg/L in {volume}, {basis}.",
         f"Its last photo was taken {plan.days_old} days ago." if is_old else "",
         plan.no_days,
-        "Enter the lighting hours to account for uptake by plants." if plan.tank.lights is None else "",
+        "Enter the lighting hours to account for the plants and for the night." if plan.tank.lights is None else "",
         "Assumes gas day and night." if _assumes_all_day(plan) else "",
     )
     return " ".join(filter(None, sentences))

@@ -80,7 +80,8 @@ def summarize(
         watch = (*words.watch_cautions(tank.judged_by), *words.STANDING_CAUTIONS)  # everything, if nothing was read
         if timed:
             highest = _highest_of_late(timed)
-            what = words.IN_VIAL if highest is timed[-1] else words.HIGHEST_IN_VIAL
+            highest_of_two_days = f"{words.HIGHEST_IN_VIAL} ({words.when_words(_at(highest), now)})"
+            what = words.IN_VIAL if highest is timed[-1] else highest_of_two_days
             verdict = _now_of_reading(highest, tank.judged_by, what)
             watch = verdict.verdict.cautions
         cautions = (*watch, *words.gas_cautions(tank.source_kind, tank.valve))
