@@ -14,8 +14,7 @@ from scipy.integrate import solve_ivp
 
 from calibration.inversion import BUDGET_CAMERA, BUDGET_COLOR, BUDGET_PKA, PhPosterior, ph_prior, quantiles
 from colorread.chemistry.carbonate import ph_from_co2
-from colorread.reading.inputs import PhotoInputs
-from colorread.reading.interpretation import blank_reading, complete_reading, usual_ph_range
+from colorread.reading.interpretation import PhotoInputs, blank_reading, complete_reading, usual_ph_range
 from colorread.result import Reading
 from colorread.tank.events import Event
 from colorread.tank.settings import DailySpan, Tank, parse_span

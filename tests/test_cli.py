@@ -21,7 +21,7 @@ import colorread.reading.pipeline
 from colorread import workers
 from colorread.cli.read import _read_one as read_one
 from colorread.log.store import Log
-from colorread.reading.inputs import PhotoInputs
+from colorread.reading.interpretation import PhotoInputs
 from colorread.result import Interval, Reading, Trace
 from colorread.words.gas_care import SENSITIVE_ANIMALS, gas_cautions
 from tests.fabricated import made_reading, made_refusal, made_trace

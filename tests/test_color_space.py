@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from PIL import ImageCms
 
 from calibration.color_space import decode_srgb, encode_srgb, rgb_lin_from_xyz, xyz_from_rgb_lin
-from colorread.photo import color_profile
+from colorread.photo import load
 
 LIBRARY_NAMES = {"srgb": "sRGB", "display-p3": "Display P3"}
 
@@ -48,7 +48,7 @@ def test_xyz_agrees_with_library(color_space: str, oracle: ModuleType, rgb: NDAr
 
 
 def test_the_profile_in_its_file_has_the_colorants_of_the_library(oracle: ModuleType) -> None:
-    profile = ImageCms.ImageCmsProfile(str(Path(color_profile.__file__).with_name("display_p3.icc"))).profile
+    profile = ImageCms.ImageCmsProfile(str(Path(load.__file__).with_name("display_p3.icc"))).profile
     space = oracle.RGB_COLOURSPACES["Display P3"]
     white = oracle.xy_to_XYZ(space.whitepoint)
     d50_from_d65 = oracle.adaptation.matrix_chromatic_adaptation_VonKries(white, [0.9642, 1.0, 0.8249], "Bradford")

@@ -18,7 +18,7 @@ from calibration.evidence import SignalSamples
 from calibration.reference import load_card
 from colorread import read_photo
 from colorread.photo.load import load_photo
-from colorread.reading.inputs import PhotoInputs
+from colorread.reading.interpretation import PhotoInputs
 from colorread.reading.pipeline import observe_fluid, read_photo_traced
 from colorread.reference.find import find_references
 from colorread.result import BUDGET_KH, Interval, Reading

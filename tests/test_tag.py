@@ -11,7 +11,7 @@ from hypothesis import given, settings, strategies as st
 from numpy.typing import NDArray
 
 from colorread.photo.load import CloseUp
-from colorread.reading.inputs import PhotoInputs
+from colorread.reading.interpretation import PhotoInputs
 from colorread.reading.pipeline import read_photo, read_photo_traced
 from colorread.reference.balance import balance_view
 from colorread.reference.find import find_references

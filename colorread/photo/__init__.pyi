@@ -1,4 +1,3 @@
-from .color_profile import icc_profile_of as icc_profile_of
 from .file import (
     camera_model_of as camera_model_of,
     open_file as open_file,
@@ -11,6 +10,7 @@ from .load import (
     Photo as Photo,
     Source as Source,
     decoded as decoded,
+    icc_profile_of as icc_profile_of,
     load_close_up as load_close_up,
     load_photo as load_photo,
 )

@@ -1,5 +1,5 @@
-from .inputs import PhotoInputs as PhotoInputs
 from .interpretation import (
+    PhotoInputs as PhotoInputs,
     blank_reading as blank_reading,
     complete_reading as complete_reading,
     fluid_ph_posterior as fluid_ph_posterior,

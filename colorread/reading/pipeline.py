@@ -33,8 +33,7 @@ from colorread.fluid import (
 )
 from colorread.limits import FluidKind, LightName
 from colorread.photo import Photo, Source, load_close_up, load_photo
-from colorread.reading.inputs import PhotoInputs
-from colorread.reading.interpretation import blank_reading, complete_reading, fluid_ph_posterior, pka_of
+from colorread.reading.interpretation import PhotoInputs, blank_reading, complete_reading, fluid_ph_posterior, pka_of
 from colorread.reference import ENOUGH_PX_PER_MM, ReferenceFit, balance_view, find_references, view_card
 from colorread.result import Reading, Trace
 from colorread.words import USUAL_MARKS, Marks
