@@ -27,8 +27,7 @@ from rich.table import Table
 
 from calibration.profile import Profile
 from colorread.chemistry.carbonate import ionic_strength
-from colorread.profiles.known import buffer_photo, end_photo
-from colorread.profiles.make import CalibrationError, make_profile
+from colorread.profiles.make import CalibrationError, buffer_photo, end_photo, make_profile
 from colorread.reading.pipeline import read_photo
 from colorread.result import Reading
 from tests.benchmark_weeks import batch_table, large_batch_table, simulated_table, weeks_table

@@ -19,8 +19,7 @@ from calibration.profile import Profile
 from colorread import read_photo
 from colorread.chemistry.carbonate import ionic_strength
 from colorread.limits import USUAL_FISH_LIMIT_MG_L
-from colorread.profiles.known import buffer_photo, end_photo
-from colorread.profiles.make import make_profile
+from colorread.profiles.make import buffer_photo, end_photo, make_profile
 from colorread.result import LEVELS, Reading, level_of
 from colorread.tank.settings import DailySpan, Tank
 from colorread.tank.summary import summarize

@@ -20,8 +20,7 @@ from colorread.batch import PhotoFile, score_photos
 from colorread.chemistry.carbonate import ionic_strength
 from colorread.log.store import Log
 from colorread.photo.file import open_file
-from colorread.profiles.known import buffer_photo, end_photo
-from colorread.profiles.make import CalibrationError, make_profile
+from colorread.profiles.make import CalibrationError, buffer_photo, end_photo, make_profile
 from colorread.reading.pipeline import read_photo
 from colorread.result import Interval
 from colorread.tank.fit import fit_tank, is_steady

@@ -33,11 +33,12 @@ import colorread.cli.batch
 import colorread.workers
 from calibration.evidence import Evidence, SignalSamples
 from calibration.profile import KnownSample, Profile, write_profile
-from colorread.batch.csv import COLUMNS, csv_bytes
 from colorread.batch.score import (
+    COLUMNS,
     DEFAULT_TANK,
     PhotoFile,
     Scored,
+    csv_bytes,
     find_photos,
     logged_entries,
     score_photos,

@@ -32,8 +32,15 @@ from colorread.chemistry.carbonate import ionic_strength
 from colorread.cli import app
 from colorread.page.tasks import check_photo
 from colorread.profiles.how_to import BUFFERS
-from colorread.profiles.known import KnownPhoto, air_photo, buffer_photo, end_photo
-from colorread.profiles.make import CalibrationError, PhotoRefused, make_profile
+from colorread.profiles.make import (
+    CalibrationError,
+    KnownPhoto,
+    PhotoRefused,
+    air_photo,
+    buffer_photo,
+    end_photo,
+    make_profile,
+)
 from colorread.profiles.presentation import write_profile_picture
 from colorread.reading.pipeline import read_photo
 

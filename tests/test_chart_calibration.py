@@ -25,8 +25,7 @@ from calibration.reference import CHART_PH
 from colorread.cli import app
 from colorread.errors import Refusal
 from colorread.fluid.chart import ChartColors, _longest_row, measure_chart
-from colorread.profiles.known import ph_of_patches
-from colorread.profiles.make import CalibrationError, make_chart_profile, ph_by_chart
+from colorread.profiles.make import CalibrationError, make_chart_profile, ph_by_chart, ph_of_patches
 from colorread.reading.pipeline import read_photo
 
 from . import chart_scene

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from colorread.fluid.pixels import density_of, median_density
+from colorread.fluid.find import density_of, median_density
 
 
 def test_density_counts_tenfold_darkening_as_one() -> None:

@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 
 from calibration.color_space import decode_tone
-from colorread.fluid.pixels import color_map
+from colorread.fluid.find import color_map
 
 DATA = Path(__file__).parent / "data"
 # Centers of the patches from the lightest that is not clipped to the last but one, read off the pictures [px]; the

@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 from calibration.color_space import ToneFit, decode_tone
 from calibration.reference import Reference, load_card
 from colorread.errors import Refusal
-from colorread.fluid.find import VialFit, find_vial
-from colorread.fluid.pixels import color_map
+from colorread.fluid.find import VialFit, color_map, find_vial
 from colorread.fluid.signal import FluidSignal, measure_fluid
 from colorread.reference.balance import NEVER_CUT_OFF, Balance
 from colorread.reference.plane import PlaneMap
@@ -141,7 +140,7 @@ def test_only_what_lies_in_front_of_bare_paper_is_fluid(monkeypatch: pytest.Monk
     found = []
     for up_mm in (0.0, 20.0, 30.0):  # in the window, half over the upper row of grays, on that row
         disc = np.hypot(DX_PX, DY_PX + up_mm * PX_PER_MM) < 5.0 * PX_PER_MM
-        monkeypatch.setattr("colorread.fluid.find.pixel_classes", lambda *_, disc=disc: disc.astype(np.uint8))
+        monkeypatch.setattr("colorread.fluid.find._pixel_classes", lambda *_, disc=disc: disc.astype(np.uint8))
         found.append(len(find_vial(view, color_map(flat, flat, 0.01))))
     assert found == [1, 1, 0]
 

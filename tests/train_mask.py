@@ -22,7 +22,7 @@ import torch.nn.functional as F  # noqa: N812
 from torch import Tensor, nn
 
 from colorread.errors import Refusal
-from colorread.fluid.pixels import DYED, OTHER_LIQUID, PX_PER_MM, color_map, mask_input
+from colorread.fluid.find import DYED, OTHER_LIQUID, PX_PER_MM, color_map, mask_input
 from colorread.photo.load import load_close_up, load_photo
 from colorread.reference.balance import balance_view
 from colorread.reference.find import find_references

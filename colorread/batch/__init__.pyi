@@ -1,9 +1,9 @@
-from .csv import csv_bytes as csv_bytes
 from .score import (
     DEFAULT_TANK as DEFAULT_TANK,
     PhotoFile as PhotoFile,
     Scored as Scored,
     broke_off as broke_off,
+    csv_bytes as csv_bytes,
     entry_of as entry_of,
     find_photos as find_photos,
     inputs_of as inputs_of,

@@ -1,8 +1,10 @@
-"""Many photos at once: find them in a folder, read them in several processes, and save each reading in the log."""
+"""Many photos at once: found in a folder, read in several processes, saved in the log, and written as a table."""
 
 from __future__ import annotations
 
+import csv
 import hashlib
+import io
 import json
 import os
 from collections.abc import Callable, Collection, Generator, Iterable, Iterator, Mapping
@@ -11,7 +13,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from calibration import Profile
 from colorread import __version__
@@ -21,14 +23,19 @@ from colorread.log import Damage, Log, LogEntry
 from colorread.photo import camera_model_of, open_file, open_image, refusing_broken_files
 from colorread.profiles import default_profile, has_defaults, read_named
 from colorread.reading import PhotoInputs, blank_reading, read_photo_traced
-from colorread.result import Reading
-from colorread.tank import Tank, wall_clock
+from colorread.records import plain, toml_beside
+from colorread.result import Interval, Reading
+from colorread.tank import PhotoPoint, Tank, tank_co2_lookup, wall_clock
 from colorread.words import clean_name, judged
 from colorread.workers import processors, run_in_workers
 
 DEFAULT_TANK = "unnamed"
 """Name of the tank that photos belong to if none is given."""
 _PHOTO_SUFFIXES = frozenset((".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp"))
+COLUMNS = toml_beside(__file__, "columns.toml")
+"""Columns of the table by heading."""
+# Spreadsheets run a cell that starts with one of these as a formula, some after skipping white space.
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "|", "%")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -442,3 +449,45 @@ def broke_off(trouble: str) -> Reason:
         With what to do next.
     """
     return refusal("broke-off", trouble=clean_name(trouble)).reason
+
+
+def csv_bytes(readings: Iterable[Reading], tank_co2: Iterable[PhotoPoint] = ()) -> bytes:
+    """
+    Return readings as CSV.
+
+    The encoding is UTF-8 with a byte order mark, for spreadsheets. Times are ISO 8601, with offset if the photo has
+    one. Unknown numbers are empty. Text that a spreadsheet would run as a formula, as in a crafted file name, gets a
+    leading apostrophe.
+
+    Parameters
+    ----------
+    readings : iterable of Reading
+        One per row.
+    tank_co2 : iterable of PhotoPoint, optional
+        CO2 of the tank at the times of the photos.
+
+    Returns
+    -------
+    bytes
+        Content of the file.
+    """
+    text = io.StringIO(newline="")
+    table = csv.writer(text)
+    table.writerow(COLUMNS)
+    of_tank = tank_co2_lookup(tank_co2)
+    table.writerows(_row(reading, of_tank(reading)) for reading in readings)
+    return text.getvalue().encode("utf-8-sig", "replace")
+
+
+def _row(reading: Reading, tank_co2: Interval | None) -> list[str]:
+    data = {**plain(reading), "tank_co2_mg_l": plain(tank_co2)}
+    return [_cell(data, column["path"], column.get("format", "")) for column in COLUMNS.values()]
+
+
+def _cell(value: Any, path: str, number_format: str) -> str:
+    for name in path.split("."):
+        value = None if value is None else value[name]
+    if isinstance(value, float | int):
+        return format(value, number_format)
+    text = " ".join(value) if isinstance(value, list) else value or ""
+    return f"'{text}" if text.startswith(_FORMULA_STARTS) else text

@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 
 from calibration import Floats, Rect, chart_patches, direction_deg, load_card, over_white
 from colorread.errors import refusal
-from colorread.fluid.find import Rectangle, outer_contours
-from colorread.fluid.pixels import BLACK_U8, ColorMap, color_map, density_of, median_density
+from colorread.fluid.find import BLACK_U8, ColorMap, Rectangle, color_map, density_of, median_density, outer_contours
 from colorread.photo import CloseUp, Photo, Source, load_photo
 from colorread.reference import CLIPPED_U8, Balance, CardView, balance_view, find_references, view_card
 

@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 
 from calibration import ColorSpace, Floats, SignalSamples, over_white
 from colorread.errors import refusal
-from colorread.fluid.find import VialFit
-from colorread.fluid.pixels import BLACK_U8, ColorMap, density_of, median_density
+from colorread.fluid.find import BLACK_U8, ColorMap, VialFit, density_of, median_density
 from colorread.reference import CLIPPED_U8, FILM_SEEN, NEVER_CUT_OFF, VIEW_PX_PER_MM, Balance, CardView, median
 
 Indices = tuple[NDArray[np.intp], NDArray[np.intp]]

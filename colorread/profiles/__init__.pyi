@@ -9,19 +9,17 @@ from .defaults import (
     read_named as read_named,
 )
 from .how_to import BUFFERS as BUFFERS, GUIDES as GUIDES, SOLD_BUFFERS as SOLD_BUFFERS, Kind as Kind
-from .known import (
+from .make import (
     KnownPhoto as KnownPhoto,
+    PhotoRefused as PhotoRefused,
     air_photo as air_photo,
     buffer_photo as buffer_photo,
     end_photo as end_photo,
-    ph_of_patches as ph_of_patches,
-)
-from .make import (
-    PhotoRefused as PhotoRefused,
     make_chart_profile as make_chart_profile,
     make_profile as make_profile,
     measure_clear_fluid as measure_clear_fluid,
     measure_known_fluid as measure_known_fluid,
+    ph_of_patches as ph_of_patches,
     profile_from as profile_from,
 )
 from .presentation import profile_lines as profile_lines, write_profile_picture as write_profile_picture

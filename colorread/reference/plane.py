@@ -12,7 +12,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calibration import Floats, Reference
-from colorread.reference.markers import Sighting
+
+Sighting = tuple[int, Floats]
+"""Marker id, and its four corners x, y in the order of the detector, shape (4, 2) [px]."""
 
 # Limits of the residual between marker corners as seen and as fitted, measured over 47 rendered photos: a flat card in
 # air leaves 0.02 to 0.05 mm, one bent by 1.5 mm up to 0.15 mm.
