@@ -16,10 +16,9 @@ import httpx
 from PIL import Image
 
 from colorread.log.store import Log
-from colorread.page.app import create_app
 from colorread.page.core import Core, Pool, _do
 from colorread.page.guard import Access, devices_path
-from colorread.page.server import listen, server_of
+from colorread.page.server import create_app, listen, server_of
 from colorread.tank.settings import Tank, parse_span
 from colorread.workers import Workers
 

@@ -306,8 +306,8 @@ def test_a_request_from_elsewhere_changes_nothing(page: tuple[httpx.Client, Core
 @pytest.mark.parametrize(
     "path",
     [
-        "/static/../app.py",
-        "/static/%2e%2e/app.py",
+        "/static/../server.py",
+        "/static/%2e%2e/server.py",
         "/tanks/..%2f..%2fetc",
         f"{TANK_URL}/readings/../../x/photo",
         "/.env",

@@ -18,11 +18,10 @@ import pytest
 from PIL import Image, ImageFile
 
 from colorread.log import DiskFull, Log, LogFailure, photo_path, undecided_path
-from colorread.page.app import problem_of
 from colorread.page.core import Core, WorkFailed, take_in_undecided
 from colorread.page.guard import new_session
-from colorread.page.pages_calibrate import profile_choices
-from colorread.page.server import listen
+from colorread.page.pages_tank import profile_choices
+from colorread.page.server import listen, problem_of
 from colorread.page.uploads import Workplace
 from colorread.profiles.defaults import has_defaults, read_defaults
 from colorread.tank.settings import Tank

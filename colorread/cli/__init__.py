@@ -13,7 +13,7 @@ import typer
 from typer.core import TyperGroup
 
 from colorread import __version__
-from colorread.cli import batch, calibrate, common, log, read, serve, start, tank
+from colorread.cli import batch, calibrate, common, log, read, start, tank
 
 # \b keeps the lines of a paragraph as they are.
 _EXIT_CODES = """\b
@@ -31,7 +31,7 @@ _COMMANDS: dict[str, tuple[Callable[..., None] | typer.Typer, str, Sequence[str]
     "batch": (batch.batch, "Read a folder and follow the tank.", [_EXIT_CODES]),
     "gas": (tank.gas, "Plan the gas: what to mix, how to dose it, how long it lasts.", tank.CAUTIONS),
     "log": (log.app, "Show, copy and delete saved readings and notes.", ()),
-    "serve": (serve.serve, "Take and read photos with your phone.", ()),
+    "serve": (start.serve, "Take and read photos with your phone.", ()),
     "calibrate": (calibrate.app, "Calibrate phone, vial and fluid.", ()),
     "chart": (start.chart, "Print a color chart for comparing by eye.", ()),
     "profile": (calibrate.profile, "Show a profile, or make it the default.", ()),

@@ -2,20 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import replace
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from datetime import datetime
+from pathlib import Path
+from typing import Self
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
 
-from colorread.chemistry import UNITS
+from colorread.chemistry import UNITS, parse_quantity
 from colorread.log import Log, forget_tank
 from colorread.page.core import CoreHere, OwnForm, TankHere, core_of
-from colorread.page.pages_calibrate import profile_choices
-from colorread.page.shown import CHOSEN, UnitsHere, page, parse_number, redirect, remember_units, tank_url, units_of
-from colorread.page.tank_form import SentForm, apply_form
-from colorread.tank import SETTINGS, Tank, event_words, parse_share, typed_event
+from colorread.page.shown import (
+    CHOSEN,
+    Units,
+    UnitsHere,
+    page,
+    parse_number,
+    redirect,
+    remember_units,
+    tank_url,
+    units_of,
+)
+from colorread.profiles import profile_files
+from colorread.tank import SETTINGS, Setting, Tank, changed_tank, event_words, parse_share, typed_event
 from colorread.words import gas_cautions, when_words
 
 router = APIRouter(include_in_schema=False)
@@ -29,6 +40,7 @@ DONE = {  # what can be noted with one tap, in words
 }
 USUAL_SHARE = "30"  # of the water [%]: common practice, no source
 _FRESH_NOTE = dict.fromkeys(("done", "at", "text", *_NOTE_NUMBERS), "") | {"share": USUAL_SHARE}
+_OF_SOURCE = {name for name, setting in SETTINGS.items() if setting.fields[0].startswith("source.")}
 
 
 @router.get("/new-tank")
@@ -124,6 +136,34 @@ def _form_page(
     )
 
 
+def profile_choices(log_path: Path, current: str | None) -> list[tuple[str, str]]:
+    """
+    Return the profiles to choose from.
+
+    Parameters
+    ----------
+    log_path : Path
+        The log.
+    current : str or None
+        Path of the profile in use, which may be anywhere.
+
+    Returns
+    -------
+    list of (str, str)
+        Path and name, the newest first.
+    """
+    files = profile_files(profile_folder(log_path))
+    paths = [str(path) for path in sorted(files, key=lambda path: path.stat().st_mtime, reverse=True)]
+    if current and current not in paths:
+        paths.insert(0, current)
+    return [(path, Path(path).stem) for path in paths]
+
+
+def profile_folder(log_path: Path) -> Path:
+    """Return the folder of the profiles that the page makes for a log."""
+    return log_path.with_name(f"{log_path.stem}-profiles")
+
+
 @router.get("/tanks/{name}/notes")
 def notes(request: Request, tank: TankHere) -> Response:
     """Show the notes of a tank, and a form for a new one."""
@@ -178,3 +218,149 @@ def choose_units(form: OwnForm) -> Response:
     answer = redirect("/units", "saved")
     remember_units(answer, chosen)
     return answer
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SentForm:
+    """
+    A form that comes back, perhaps long after it was shown.
+
+    Parameters
+    ----------
+    shown, typed : mapping of str to str
+        The settings as they were shown and as they are now, named and written as in `texts_of`.
+    units : Units
+        Units of their numbers.
+    """
+
+    shown: Mapping[str, str]
+    typed: Mapping[str, str]
+    units: Units
+
+    @classmethod
+    def untouched(cls, tank: Tank, units: Units) -> Self:
+        """Return the form as it is first shown."""
+        texts = texts_of(tank, units)
+        return cls(shown=texts, typed=texts, units=units)
+
+    @classmethod
+    def received(cls, form: Mapping[str, str]) -> Self:
+        """Return the form as a browser sent it; an unticked box is not sent."""
+        return cls(
+            shown={name: form.get(f"shown-{name}", "") for name in SETTINGS},
+            typed=dict.fromkeys(SETTINGS, "") | texts_in(form),
+            units=units_of(form.get("units", "")),
+        )
+
+
+def texts_of(tank: Tank, units: Units) -> dict[str, str]:
+    """
+    Return the settings of a tank as a form shows them.
+
+    Parameters
+    ----------
+    tank : Tank
+        The tank.
+    units : Units
+        Units of the numbers.
+
+    Returns
+    -------
+    dict of str to str
+        By the names in `colorread.tank.SETTINGS`; empty if not set. The ends of a daily span, which have a field each,
+        are joined by a dash.
+    """
+    return {name: _text_of(setting, tank, units) for name, setting in SETTINGS.items()}
+
+
+def _text_of(setting: Setting, tank: Tank, units: Units) -> str:
+    values = setting.values_in(tank)
+    if setting.kind == "span":  # a time field has no 24:00
+        return "-" if values[0] is None else f"{values[0].on:%H:%M}-{values[0].off:%H:%M}"
+    if values[0] is None:
+        return ""
+    if setting.kind == "flag":
+        return "yes" if values[0] else ""
+    if setting.measure is None:
+        return str(values[0])
+    unit = units[setting.measure.quantity] if setting.measure.quantity else None
+    return "-".join(f"{value:g}" if unit is None else unit.number(value) for value in values)
+
+
+def texts_in(form: Mapping[str, str], names: Iterable[str] = SETTINGS) -> dict[str, str]:
+    """Return those of the named settings that a form has fields for, written as in `texts_of`."""
+    texts = {}
+    for name in names:
+        fields = (f"{name}_on", f"{name}_off") if SETTINGS[name].kind == "span" else (name,)
+        if any(field in form for field in fields):
+            texts[name] = "-".join(form.get(field, "") for field in fields)
+    return texts
+
+
+def apply_form(tank: Tank, sent: SentForm) -> tuple[Tank, dict[str, str]]:
+    """
+    Return a tank with what was typed; a field that was left as shown changes nothing, not even by rounding.
+
+    Parameters
+    ----------
+    tank : Tank
+        As it is now; it may have changed since the form was shown.
+    sent : SentForm
+        The form.
+
+    Returns
+    -------
+    tuple of Tank and dict of str to str
+        The changed tank, and a sentence for each invalid setting, by its name in
+        `colorread.tank.SETTINGS` and in the order of the form.
+    """
+    typed = sent.typed
+    changed = {name for name in SETTINGS if typed[name] != sent.shown[name]}
+    if not typed["source"]:
+        changed -= _OF_SOURCE - {"source"}
+    elif _OF_SOURCE & changed and tank.source_kind != typed["source"]:
+        changed |= _OF_SOURCE  # another kind starts without amount, day and valve, so set all of them again
+    wrong: dict[str, str] = {}
+    for name, setting in SETTINGS.items():  # one by one, so that every mistake is shown at its field
+        if name in changed:
+            try:
+                value = _typed_value(name, setting, sent)
+                tank = changed_tank(tank, {}, {name}) if value is None else changed_tank(tank, {name: value})
+            except ValueError as error:
+                wrong[name] = str(error)
+    return tank, wrong
+
+
+def _typed_value(name: str, setting: Setting, sent: SentForm) -> str | float | bool | None:
+    """Return what was typed as `changed_tank` takes it; None if the field is empty."""
+    text = sent.typed[name]
+    if setting.kind == "flag":
+        return text == "yes"
+    if setting.kind == "span":
+        return _span_text(name, text)
+    return typed_number(name, text, sent.units) if setting.kind == "number" else text or None
+
+
+def typed_number(name: str, text: str, units: Units) -> float | None:
+    """Return a number that was typed for a setting, in the unit of the project; None if the field is empty."""
+    setting = SETTINGS[name]
+    measure = setting.measure
+    if not text or measure is None or measure.quantity is None:
+        return parse_number(setting.name, text) if text else None
+    unit = units[measure.quantity]
+    try:  # a unit may be typed too, such as 16 gal
+        value = unit.from_base(parse_quantity(measure.quantity, text.replace(",", ".")))
+    except ValueError:
+        value = parse_number(setting.name, text)
+    return unit.to_base_within(setting.name, value, *measure.limits)
+
+
+def _span_text(name: str, text: str) -> str | None:
+    on, _, off = text.partition("-")
+    if not on and not off:
+        return None
+    if not on or not off:
+        raise ValueError(f"Enter both times for the {name}, or neither.")
+    if on == off != "00:00":
+        raise ValueError(f"{on} twice may mean never or always; for the whole day, enter midnight twice.")
+    return f"{on}-{'24:00' if off == '00:00' else off}"
