@@ -26,23 +26,21 @@ from .dye import (
     log_activity_davies as log_activity_davies,
     pka_prime as pka_prime,
 )
-from .evidence import (
-    PKA_SHIFT as PKA_SHIFT,
-    PRINTED_STATES as PRINTED_STATES,
-    RATIO as RATIO,
-    Evidence as Evidence,
-    SignalSamples as SignalSamples,
-    State as State,
-    fit_family as fit_family,
-    weigh_members as weigh_members,
-)
 from .inversion import (
     BUDGET_CAMERA as BUDGET_CAMERA,
     BUDGET_COLOR as BUDGET_COLOR,
     BUDGET_PKA as BUDGET_PKA,
+    PKA_SHIFT as PKA_SHIFT,
+    PRINTED_STATES as PRINTED_STATES,
+    RATIO as RATIO,
+    Evidence as Evidence,
     PhPosterior as PhPosterior,
+    SignalSamples as SignalSamples,
+    State as State,
+    fit_family as fit_family,
     infer_ph as infer_ph,
     quantiles as quantiles,
+    weigh_members as weigh_members,
 )
 from .print_sheets import (
     render_card_sheet as render_card_sheet,

@@ -16,7 +16,7 @@ from calibration.atomic_file import write_atomic
 from calibration.camera import LOAD, LOG_RATIO, USUAL_LOAD, direction_deg, signal_family
 from calibration.color_space import ColorSpace, Floats
 from calibration.dye import PKA_25C_FRESH
-from calibration.evidence import PKA_SHIFT, Evidence, SignalSamples, State, weigh_members
+from calibration.inversion import PKA_SHIFT, Evidence, SignalSamples, State, weigh_members
 
 USUAL_LOAD_INDEX = int(np.abs(np.log(LOAD / USUAL_LOAD)).argmin())
 """Index in `calibration.camera.LOAD` of the usual dye amount, for which color directions are given."""

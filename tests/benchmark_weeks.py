@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from rich.table import Table
 
-from calibration.evidence import State
+from calibration.inversion import State
 from calibration.profile import Profile
 from colorread.batch import PhotoFile, score_photos
 from colorread.chemistry.carbonate import ionic_strength

@@ -31,7 +31,7 @@ from typer.testing import CliRunner
 import colorread.batch.score
 import colorread.cli.batch
 import colorread.workers
-from calibration.evidence import Evidence, SignalSamples
+from calibration.inversion import Evidence, SignalSamples
 from calibration.profile import KnownSample, Profile, write_profile
 from colorread.batch.score import (
     COLUMNS,

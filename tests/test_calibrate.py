@@ -19,7 +19,7 @@ from PIL import ExifTags, Image
 from typer.testing import CliRunner
 
 from calibration.dye import PKA_STD
-from calibration.evidence import Evidence, SignalSamples, State
+from calibration.inversion import Evidence, SignalSamples, State
 from calibration.profile import (
     KnownSample,
     Profile,

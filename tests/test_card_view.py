@@ -6,9 +6,7 @@ from numpy.typing import NDArray
 
 from calibration.reference import load_card
 from colorread.photo.load import CloseUp
-from colorread.reference.find import ReferenceFit
-from colorread.reference.plane import PlaneMap
-from colorread.reference.view import view_card
+from colorread.reference.plane import PlaneMap, ReferenceFit, view_card
 
 
 @pytest.mark.parametrize("offset_px", [300.0, 4.0], ids=["with room around", "at the edge of the photo"])
@@ -28,5 +26,5 @@ def test_what_the_view_shows_is_smoothed_as_if_all_of_the_photo_were(
         assert blur_px > 0.0
         return slice(0, 10_000)
 
-    monkeypatch.setattr("colorread.reference.view._around", everything)
+    monkeypatch.setattr("colorread.reference.plane._around", everything)
     np.testing.assert_array_equal(seen, view_card(CloseUp(rgb_u8=rgb_u8), fit).rgb_u8)

@@ -17,8 +17,7 @@ from PIL import Image
 from typer.testing import CliRunner
 
 from calibration.dye import PKA_STD
-from calibration.evidence import SignalSamples
-from calibration.inversion import infer_ph
+from calibration.inversion import SignalSamples, infer_ph
 from calibration.print_sheets import render_chart_sheet
 from calibration.profile import Profile, estimate_parameters, read_profile, write_profile
 from calibration.reference import CHART_PH

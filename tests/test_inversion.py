@@ -15,8 +15,17 @@ from scipy import stats
 from calibration import inversion
 from calibration.camera import DENSITY_CEILING, WAVELENGTH_NM, cie_illuminants, observer, sensors, signal_family
 from calibration.dye import BASE_MAXIMUM_L_MOL_CM, absorptivity
-from calibration.evidence import _KEPT, PKA_SHIFT, Evidence, SignalSamples, State, weigh_members
-from calibration.inversion import PhPosterior, infer_ph, quantiles
+from calibration.inversion import (
+    _KEPT,
+    PKA_SHIFT,
+    Evidence,
+    PhPosterior,
+    SignalSamples,
+    State,
+    infer_ph,
+    quantiles,
+    weigh_members,
+)
 
 PH_RANGE = (5.9, 7.7)
 N_DRAWS = 200
@@ -466,7 +475,7 @@ def test_calibrated_vials_are_read_finer_and_other_drops_do_not_mislead(monkeypa
     assert np.median([abs(row[0][1].median - row[0][0]) for row in rows]) < 0.06
     _KEPT.clear()
     # As if nothing were known of the drops.
-    monkeypatch.setattr("calibration.evidence.AMOUNT_WEIGHT", np.append(1.0, np.full(10, 1e-300)))
+    monkeypatch.setattr("calibration.inversion.AMOUNT_WEIGHT", np.append(1.0, np.full(10, 1e-300)))
     untied = read_calibrated((1.0,))
     assert alike >= shares_covered(untied)[0]
     widths, untied_widths = ([row[0][1].high - row[0][1].low for row in of] for of in (rows, untied))

@@ -14,7 +14,7 @@ import pytest
 import skimage
 from numpy.typing import NDArray
 
-from calibration.evidence import SignalSamples
+from calibration.inversion import SignalSamples
 from calibration.reference import load_card
 from colorread import read_photo
 from colorread.photo.load import load_photo

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from calibration.evidence import Evidence, SignalSamples
+from calibration.inversion import Evidence, SignalSamples
 from calibration.profile import KnownSample, Profile, read_profile, write_profile
 from colorread.cli import app
 from colorread.log.store import Log

@@ -15,8 +15,7 @@ from colorread.errors import Refusal
 from colorread.fluid.find import VialFit, color_map, find_vial
 from colorread.fluid.signal import FluidSignal, measure_fluid
 from colorread.reference.balance import NEVER_CUT_OFF, Balance
-from colorread.reference.plane import PlaneMap
-from colorread.reference.view import CardView
+from colorread.reference.plane import CardView, PlaneMap
 
 PX_PER_MM = 4.0
 SHAPE = round(77.0 * PX_PER_MM), round(108.0 * PX_PER_MM)

@@ -15,7 +15,7 @@ from colorread.reading.interpretation import PhotoInputs
 from colorread.reading.pipeline import read_photo, read_photo_traced
 from colorread.reference.balance import balance_view
 from colorread.reference.find import find_references
-from colorread.reference.view import view_card
+from colorread.reference.plane import view_card
 from colorread.result import Reading
 from tests.scene import GEOMETRY, Behind, Scene, Shot, take_photo
 

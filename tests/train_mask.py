@@ -26,7 +26,7 @@ from colorread.fluid.find import DYED, OTHER_LIQUID, PX_PER_MM, color_map, mask_
 from colorread.photo.load import load_close_up, load_photo
 from colorread.reference.balance import balance_view
 from colorread.reference.find import find_references
-from colorread.reference.view import ENOUGH_PX_PER_MM, VIEW_PX_PER_MM, view_card
+from colorread.reference.plane import ENOUGH_PX_PER_MM, VIEW_PX_PER_MM, view_card
 
 _STEPS, _BATCH, _RATE, _SEED = 12_000, 48, 2e-3, 3
 _SIZE = 160, 216  # of what is trained on: the view of a card at 2 px/mm

@@ -36,7 +36,7 @@ _EVEN_DEPTH = 0.024
 # pH 7.1.
 _MAX_CUT_OFF = 0.9
 # The vial gathers light, so fluid may be cut off where its paper is not. How much brighter it may be then: two standard
-# deviations of the neutral loss in `calibration.evidence` below its mean. Of 23 photos kept out of building this, in
+# deviations of the neutral loss in `calibration.inversion` below its mean. Of 23 photos kept out of building this, in
 # which most of a channel of the fluid is cut off, the intervals cover all; without it, 21 of 24.
 _GATHERED = 0.25
 _MOSTLY = 0.5  # share of a channel of the fluid that makes it count as overexposed

@@ -6,10 +6,11 @@ from .balance import (
     balance_view as balance_view,
     median as median,
 )
-from .find import ReferenceFit as ReferenceFit, find_references as find_references
-from .view import (
+from .find import find_references as find_references
+from .plane import (
     ENOUGH_PX_PER_MM as ENOUGH_PX_PER_MM,
     VIEW_PX_PER_MM as VIEW_PX_PER_MM,
     CardView as CardView,
+    ReferenceFit as ReferenceFit,
     view_card as view_card,
 )

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from calibration import Floats, GrayPatch, GraySamples, ToneFit, decode_tone, fit_tone, usual_reflectance
 from colorread.errors import Refusal, refusal
-from colorread.reference.view import MARGIN_MM, VIEW_PX_PER_MM, CardView
+from colorread.reference.plane import MARGIN_MM, VIEW_PX_PER_MM, CardView
 
 CLIPPED_U8 = 252
 """Code from which on a channel may be cut off; below 255, as compression shifts codes a little: assumption."""

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from calibration import Floats, GrayPatch, Reference, load_references
 from colorread.errors import Refusal, refusal
-from colorread.reference.plane import PlaneFit, PlaneMap, Sighting, best_fit, camera_matrix, tilt_deg
+from colorread.reference.plane import PlaneFit, PlaneMap, ReferenceFit, Sighting, best_fit, camera_matrix, tilt_deg
 
 # The quick tries look for all markers of each print that is seen, card or tag. After them the search goes on only while
 # fewer than three markers agree: assumption, as three determine the plane and can contradict each other.
@@ -37,44 +37,6 @@ _REACH_CELLS, _REACH_MIN_PX = 0.8, 2.5
 _ALONG = np.linspace(0.12, 0.88, 24)
 _LINE_ROUNDS = 4
 _MISFIT_FLOOR_PX = 0.02
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReferenceFit:
-    """
-    Where a card or tag lies in a photo.
-
-    Pixel coordinates are x, y with the middle of the first pixel at (0, 0), as in OpenCV.
-
-    Parameters
-    ----------
-    reference : Reference
-        Card or tag.
-    plane : PlaneMap
-        From the reference to the photo.
-    corners_px : numpy.ndarray of float64, shape (4, 2)
-        Its corners: top-left, top-right, bottom-right, bottom-left as printed [px].
-    tilt_deg : float
-        Angle between its normal and the line of sight, for the view angle of a phone's main camera. On 47 rendered
-        photos 2 degrees too low on average, at worst 8. Too low for zoomed pictures, and useless for heavily cropped
-        ones [deg].
-    px_per_mm : float
-        Mean scale over the reference [px/mm].
-    distance_mm : float
-        Distance from the camera, for the same view angle; too short under water [mm].
-    flags : tuple of str
-        What makes the fit less certain: ``"marker-missing"`` (fewer than four used), ``"two-markers"``,
-        ``"marker-off"`` (one seen, but bent, shaded or not of this print), ``"card-bent"``,
-        ``"card-cut-off"`` (an edge lies outside the photo), ``"card-tilted"``.
-    """
-
-    reference: Reference
-    plane: PlaneMap
-    corners_px: Floats
-    tilt_deg: float
-    px_per_mm: float
-    distance_mm: float
-    flags: tuple[str, ...]
 
 
 def find_references(rgb_u8: NDArray[np.uint8]) -> tuple[ReferenceFit, ...]:
