@@ -351,7 +351,7 @@ def icc_profile_of(info: Mapping[Any, Any]) -> bytes | None:
     Parameters
     ----------
     info : mapping
-        As in `_rgb_in_working_space`.
+        What Pillow found in the file besides the pixels: ``"icc_profile"`` and ``"nclx_profile"`` are used.
 
     Returns
     -------
