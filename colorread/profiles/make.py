@@ -62,7 +62,10 @@ _END_NOT_EXCLUDED = 0.1
 # A fluid that needs a pKa' this far off to fit its known pH is another fluid (3 standard deviations).
 _STRANGE_PKA_SHIFT = 0.3
 _LEAST_PROBABILITY = 0.05  # of a pKa' nearer than that, for the fluid to be the known one: the usual level
-_END_COLORS: Mapping[State, str] = {"acid": "yellow", "base": "blue"}
+_ENDS: Mapping[State, Mapping[str, str]] = {
+    "acid": {"kind": "acid", "color": "yellow", "add": "vinegar"},
+    "base": {"kind": "basic", "color": "blue", "add": "baking soda"},
+}
 _MAX_CHART_DIFFERENCE_PH = 0.12  # median between photos of one chart in one light: assumption
 
 
@@ -396,14 +399,18 @@ def measure_known_fluid(known: KnownPhoto) -> KnownSample:
     space, state = photo.color_space, known.state
     evidence = Evidence(samples=samples, space=space, state=state, ph=known.ph, ph_std=known.ph_std, pka=known.pka)
     if not _fits_its_state(evidence):
-        other_fluid = refusal(f"other-fluid/{state}", ph=known.ph)
-        if state in _END_COLORS:
-            opposite: State = "base" if state == "acid" else "acid"
-            if _fits_its_state(replace(evidence, state=opposite)):
-                colors = {"color": _END_COLORS[opposite], "expected": _END_COLORS[state]}
-                other_fluid = refusal("other-fluid/exchanged", **colors)
-        raise PhotoRefused(known.path, other_fluid.reason)
+        raise PhotoRefused(known.path, _other_fluid(evidence).reason)
     return KnownSample(evidence=evidence, **_about(known.path, photo))
+
+
+def _other_fluid(evidence: Evidence) -> Refusal:
+    """Return the refusal of a fluid whose color is not that of its state."""
+    if evidence.state == "known":
+        return refusal("other-fluid/known", ph=evidence.ph)
+    expected, opposite = _ENDS[evidence.state], replace(evidence, state="base" if evidence.state == "acid" else "acid")
+    if _fits_its_state(opposite):
+        return refusal("other-fluid/exchanged", color=_ENDS[opposite.state]["color"], expected=expected["color"])
+    return refusal("other-fluid/end", **expected)
 
 
 @contextmanager
