@@ -81,13 +81,13 @@ def run(arguments: str) -> Result:
 
 
 def saved(path: Path, scene: Scene) -> Path:
-    Image.fromarray(take_photo(scene).rgb_u8).save(path)
+    Image.fromarray(take_photo(scene).rgb_u8).save(path, compress_level=1)
     return path
 
 
 def with_exif(photo: Path, path: Path, exif: Image.Exif) -> Path:
     with Image.open(photo) as image:
-        image.save(path, exif=exif)
+        image.save(path, exif=exif, compress_level=1)
     return path
 
 

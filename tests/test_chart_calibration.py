@@ -67,7 +67,7 @@ def save(folder: Path, name: str, rgb_u8: NDArray[np.uint8], model: str = "") ->
     exif = image.getexif()
     if model:
         exif[272] = model
-    image.save(path, exif=exif)
+    image.save(path, exif=exif, compress_level=1)
     return path
 
 

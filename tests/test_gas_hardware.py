@@ -21,7 +21,7 @@ from colorread.words.gas_care import SourceKind, Valve
 from colorread.words.verdict import Marks, judge
 from tests.tank_simulator import simulated_week
 
-N_TANKS, N_DRAWS = 12, 20  # of each hardware
+N_TANKS, N_DRAWS = 8, 20  # of each hardware
 VALVES: tuple[Valve | None, ...] = (None, "none", "needle", "timer")
 HARDWARE: tuple[tuple[SourceKind | None, Valve | None], ...] = (
     (None, None),
@@ -134,7 +134,7 @@ def test_what_a_tank_is_told_does_not_contradict_itself(base: TankFit, monkeypat
     monkeypatch.setattr("colorread.tank.forecast.N_DRAWS", N_DRAWS)
     rng = np.random.default_rng(5)
     firsts = []
-    for kind, valve in HARDWARE * 12:
+    for kind, valve in HARDWARE * 8:
         tank = random_tank(rng, kind, valve)
         advice = advise(random_fit(rng, base, tank), tank)
         first, peak, limit_mg_l = advice.sentences[0], advice.today.peak_mg_l, tank.judged_by.fish_mg_l
