@@ -2,15 +2,14 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
-from datetime import date, datetime, time
+from datetime import date, time
 from typing import Any
 
 import pytest
 from hypothesis import given, strategies as st
 
 from colorread.records import plain, read_record
-from colorread.tank.settings import DailySpan, GasSource, Tank, changed_tank, parse_day, parse_span
-from colorread.words.gas_care import SourceKind
+from colorread.tank.settings import DailySpan, GasSource, Tank, changed_tank, parse_span
 from colorread.words.verdict import Marks
 
 LIGHTS = ("daylight", "warm-led", "cool-led", "fluorescent", "tank-led", "unknown")
@@ -63,25 +62,16 @@ def test_tank_comes_back_from_json_as_it_was(tank: Tank) -> None:
     assert read_record(Tank, "the tank", json.loads(json.dumps(plain(tank), allow_nan=False))) == tank
 
 
-@pytest.mark.parametrize(("kept", "now"), [(1.0, 5.0), (22.5, 22.5), (100.0, 40.0), (200.0, 40.0)])
+@pytest.mark.parametrize(("kept", "now"), [(1.0, 5.0), (22.5, 22.5), (200.0, 40.0)])
 def test_a_fish_limit_of_an_earlier_version_is_brought_within_the_limits_of_now(kept: float, now: float) -> None:
     data = plain(WINDOW)
     assert read_record(Tank, "the tank", {**data, "marks": {**data["marks"], "fish_mg_l": kept}}).marks.fish_mg_l == now
 
 
-@pytest.mark.parametrize("fish_mg_l", [4.9, 40.1, 100.0])
-def test_a_fish_limit_that_would_silence_the_verdict_is_refused(fish_mg_l: float) -> None:
-    with pytest.raises(ValueError, match="between 5 and 40"):
-        changed_tank(WINDOW, {"fish_limit": fish_mg_l})
-
-
-@pytest.mark.parametrize("kind", KINDS)
-def test_a_tank_is_judged_with_what_makes_its_gas(kind: SourceKind) -> None:
-    tank = Tank(name="desk", source=GasSource(kind=kind), sensitive=True)
-    assert tank.judged_by == Marks(fish_mg_l=20.0, source=kind)
-    valved = replace(tank, source=GasSource(kind=kind, valve="none"))
-    assert valved.judged_by == Marks(fish_mg_l=20.0, source=kind, valve="none")
+def test_a_tank_is_judged_with_what_makes_its_gas() -> None:
     assert Tank(name="desk").judged_by == Marks()
+    tank = Tank(name="desk", source=GasSource(kind="cylinder", valve="none"), sensitive=True)
+    assert tank.judged_by == Marks(fish_mg_l=20.0, source="cylinder", valve="none")
     # Sensitive animals lower the fish limit, and never raise one that the keeper set lower.
     assert Tank(name="shrimp", sensitive=True, marks=Marks(fish_mg_l=12.0)).judged_by.fish_mg_l == 12.0
 
@@ -105,7 +95,6 @@ def test_json_of_a_tank_is_readable() -> None:
         ({"sensitive": 1}, "true or false"),
         ({"light": "candle"}, "daylight, warm-led"),
         ({"source": {"kind": "cylinder"}}, "amount_g, started"),
-        ({"source": []}, "source"),
         ({"fluid_renewed": "yesterday"}, "date"),
         ({"schema": "colorread.tank/9"}, "colorread.tank/1"),
         ({"lihgts": None}, "lihgts"),
@@ -117,43 +106,45 @@ def test_what_is_no_tank_is_told_in_a_sentence(change: dict[str, Any], message: 
         read_record(Tank, "the tank", {**plain(WINDOW), **change})
 
 
-@pytest.mark.parametrize(
-    ("text", "hours"), [("10:00-18:00", 8.0), ("22:00-06:30", 8.5), ("08:00 - 24:00", 16.0), ("00:00-00:00", 24.0)]
-)
-def test_span_lasts_as_long_as_the_clock_says(text: str, hours: float) -> None:
-    assert parse_span(text).hours == hours
-
-
-@pytest.mark.parametrize(("text", "hours"), [("10:00-10:00", None), ("00:00-00:00", None), ("00:00-24:00", 24.0)])
-def test_a_typed_span_of_no_length_is_asked_about(text: str, hours: float | None) -> None:
-    if hours is None:
-        with pytest.raises(ValueError, match="could mean never or always"):
-            changed_tank(WINDOW, {"gas": text})
-    else:
-        gas = changed_tank(WINDOW, {"gas": text}).gas
-        assert gas.hours == hours
+def test_span_lasts_as_long_as_the_clock_says() -> None:
+    for text, hours in (("10:00-18:00", 8.0), ("22:00-06:30", 8.5), ("08:00 - 24:00", 16.0), ("00:00-00:00", 24.0)):
+        assert parse_span(text).hours == hours
 
 
 @pytest.mark.parametrize(
-    "text",
-    ["", "10-18", "25:00-26:00", "08:00-34:00", "10:00-72:00", "08:00-24:30", "10:60-11:00", "10:00", "10:00-18:00x"],
+    "text", ["", "10-18", "25:00-26:00", "08:00-34:00", "08:00-24:30", "10:60-11:00", "10:00", "10:00-18:00x"]
 )
 def test_what_is_no_span_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match="look like 10:00-18:00"):
         parse_span(text)
 
 
-@given(tanks)
-def test_edit_of_nothing_changes_nothing(tank: Tank) -> None:
-    assert changed_tank(tank, {}) == tank
+@pytest.mark.parametrize(
+    ("tank", "typed", "message"),
+    [
+        (WINDOW, {"fish_limit": 4.9}, "between 5 and 40"),  # one that would silence the verdict
+        (WINDOW, {"fish_limit": 40.1}, "between 5 and 40"),
+        (WINDOW, {"gas": "10:00-10:00"}, "could mean never or always"),
+        (WINDOW, {"gas": "00:00-00:00"}, "could mean never or always"),
+        (WINDOW, {"plants": "15"}, "look like 15-30"),
+        (WINDOW, {"plants": "-5-10"}, "look like 15-30"),
+        (WINDOW, {"plants": "15-30-45"}, "look like 15-30"),
+        (WINDOW, {"fluid_renewed": "4 June"}, "2025-06-04, not '4 June'"),
+        (WINDOW, {"fluid_renewed": "2025-06-04T00:00:00"}, "must look like"),
+        (Tank(name="desk"), {"source_amount": 100.0}, "gas source"),
+    ],
+)
+def test_what_is_no_setting_is_refused(tank: Tank, typed: dict[str, Any], message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        changed_tank(tank, typed)
 
 
 @pytest.mark.parametrize(
     ("given_", "cleared", "field", "value"),
     [
         ({"kh": 5.0}, (), "kh_dkh", 5.0),
-        ({"tank_kh": 6.0}, (), "tank_kh_dkh", 6.0),
         ({"lights": "22:00-06:00"}, (), "lights", DailySpan(on=time(22), off=time(6))),
+        ({"gas": "00:00-24:00"}, (), "gas", DailySpan(on=time(), off=time())),
         ({"sensitive": True}, (), "sensitive", True),
         ({"fluid_renewed": "2025-06-04"}, (), "fluid_renewed", date(2025, 6, 4)),
         ({"plants": "12.5-25"}, (), "marks", Marks(plants_low_mg_l=12.5, plants_high_mg_l=25.0, fish_mg_l=22.0)),
@@ -162,47 +153,13 @@ def test_edit_of_nothing_changes_nothing(tank: Tank) -> None:
         ({}, ("fish_limit",), "marks", Marks(plants_low_mg_l=10.0, plants_high_mg_l=20.0)),
         ({}, ("gas",), "gas", None),
         ({}, ("source_amount",), "source", GasSource(kind="fermentation", started=date(2025, 6, 1))),
-        (
-            {"source_amount": 150.0},
-            (),
-            "source",
-            GasSource(kind="fermentation", amount_g=150.0, started=date(2025, 6, 1)),
-        ),
+        ({"source_amount": 150.0}, (), "source", replace(WINDOW.source, amount_g=150.0)),
         ({"source": "fermentation"}, (), "source", WINDOW.source),
-        ({"source": "cylinder"}, (), "source", GasSource(kind="cylinder")),
         ({"source": "cylinder", "valve": "timer"}, (), "source", GasSource(kind="cylinder", valve="timer")),
-        (
-            {"source": "cylinder", "source_amount": 500.0},
-            ("source",),
-            "source",
-            GasSource(kind="cylinder", amount_g=500.0),
-        ),
+        ({"source": "cylinder", "source_amount": 5.0}, ("source",), "source", GasSource(kind="cylinder", amount_g=5.0)),
     ],
 )
 def test_edit_changes_the_one_setting(given_: dict[str, Any], cleared: tuple[str, ...], field: str, value: Any) -> None:
     before, after = plain(WINDOW), plain(changed_tank(WINDOW, given_, cleared))
     assert getattr(changed_tank(WINDOW, given_, cleared), field) == value
     assert {name for name in before if before[name] != after[name]} <= {field}
-
-
-def test_source_needs_its_kind() -> None:
-    with pytest.raises(ValueError, match="gas source"):
-        changed_tank(Tank(name="desk"), {"source_amount": 100.0})
-
-
-@pytest.mark.parametrize("text", ["15", "a-b", "-5-10", "15-30-45"])
-def test_range_for_plants_is_two_numbers(text: str) -> None:
-    with pytest.raises(ValueError, match="look like 15-30"):
-        changed_tank(WINDOW, {"plants": text})
-
-
-@given(st.dates())
-def test_day_is_read_as_it_is_written(day: date) -> None:
-    assert parse_day(day.isoformat()) == day
-
-
-def test_what_is_no_day_is_refused() -> None:
-    with pytest.raises(ValueError, match="2025-06-04, not '4 June'"):
-        parse_day("4 June")
-    with pytest.raises(ValueError, match="must look like"):
-        parse_day(datetime(2025, 6, 4).isoformat())
