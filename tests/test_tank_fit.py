@@ -3,7 +3,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import asdict, replace
 from datetime import date, timedelta
-from functools import cache
 
 import numpy as np
 import pytest
@@ -15,14 +14,15 @@ from colorread.tank.fit import TankFit, fit_tank, furthest_run, is_steady, stead
 from colorread.tank.series import NoCourseError, VialSeries, vial_series, wall_clock
 from colorread.tank.settings import GasSource, Tank, parse_span
 from tests.fabricated import made_refusal
-from tests.tank_simulator import Truth, simulated_week
+from tests.tank_simulator import Truth, few_draws, simulated_week
+
+_few_draws = pytest.fixture(few_draws, scope="module", autouse=True)
 
 
 def quantiles(draws: np.ndarray) -> np.ndarray:
     return np.quantile(draws, (0.05, 0.5, 0.95), axis=0)
 
 
-@cache
 def week(*, profile: bool = True) -> Truth:
     return simulated_week(3, profile=profile)
 
@@ -44,14 +44,14 @@ def mean_off(fits: Sequence[TankFit]) -> float:
 # Hours from which on the gas flows with so many times its rate.
 @pytest.mark.parametrize(("turned", "off"), [((80.0, 0.0), 7.0), ((80.0, 3.0), 3.8)], ids=["empty", "refilled"])
 def test_a_source_that_does_not_stay_the_same_is_seen(turned: tuple[float, float], off: float) -> None:
-    fits = [fitted(simulated_week(seed, turned=turned)) for seed in range(5)]
+    fits = [fitted(simulated_week(seed, turned=turned)) for seed in range(4)]
     assert sum(not is_steady(fit) for fit in fits) >= 4
     assert mean_off(fits) > off
 
 
 def test_hours_of_the_gas_that_were_stated_wrong_are_seen() -> None:
     fits = []
-    for seed in range(5):
+    for seed in range(4):
         week = simulated_week(seed)
         on, off = ((week.tank.gas.on_h + hours) % 24.0 for hours in (3.0, week.tank.gas.hours + 3.0))
         fits.append(fit_tank(replace(week.tank, gas=parse_span(f"{on:02.0f}:00-{off:02.0f}:00")), week.readings))
@@ -245,13 +245,3 @@ def test_says_what_is_missing_instead_of_inventing() -> None:
 def test_readings_with_a_profile_may_share_an_error_of_the_color_that_it_does_not_tell() -> None:
     sure = [replace(reading, budget=reading.budget | {BUDGET_CAMERA: 0.005}) for reading in week().readings]
     assert vial_series(week().tank, sure).color_std.min() == pytest.approx(0.03 * np.log(10.0))
-
-
-def test_simulated_readings_err_as_much_as_they_say() -> None:
-    covered = [
-        (reading.co2_mg_l.low or 0.0) <= vial_mg_l <= (reading.co2_mg_l.high or np.inf)
-        for week in (simulated_week(seed, profile=False) for seed in range(40))
-        for reading, vial_mg_l in zip(week.readings, week.vial_mg_l, strict=True)
-        if reading.co2_mg_l is not None
-    ]
-    assert 0.87 <= np.mean(covered) <= 0.93
