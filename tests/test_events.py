@@ -32,8 +32,10 @@ from colorread.tank.tank_words import plan_lines
 from tests.benchmark_notes import coverage, narrowed
 from tests.fabricated_week import made_week
 from tests.page_server import client_of, form_token, make_log
-from tests.tank_simulator import START, simulated_week
+from tests.tank_simulator import START, few_draws, simulated_week
 from tests.test_tank_model import WEEK, parameters
+
+_few_draws = pytest.fixture(few_draws, scope="module", autouse=True)
 
 NOON = datetime(2025, 6, 4, 12)
 WATER = Event(at=NOON, water_change=0.3, text="weekly")
