@@ -6,7 +6,7 @@ from datetime import date, time
 from typing import Any
 
 import pytest
-from hypothesis import given, strategies as st
+from hypothesis import given, settings, strategies as st
 
 from colorread.records import plain, read_record
 from colorread.tank.settings import DailySpan, GasSource, Tank, changed_tank, parse_span
@@ -57,6 +57,7 @@ WINDOW = Tank(
 )
 
 
+@settings(max_examples=40)
 @given(tanks)
 def test_tank_comes_back_from_json_as_it_was(tank: Tank) -> None:
     assert read_record(Tank, "the tank", json.loads(json.dumps(plain(tank), allow_nan=False))) == tank

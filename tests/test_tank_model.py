@@ -45,7 +45,7 @@ def by_solver(p: TankParameters, schedule: Schedule, hours: np.ndarray, start: t
         uptake = value["uptake_per_h"] * lit * state[0]
         return [gas - loss * (state[0] - value["base_mg_l"]) - uptake, (state[0] - state[1]) / value["lag_h"]]
 
-    return solve_ivp(slopes, (0, hours[-1]), start, t_eval=hours, method="LSODA", max_step=0.05, rtol=1e-8).y
+    return solve_ivp(slopes, (0, hours[-1]), start, t_eval=hours, method="LSODA", max_step=0.25, rtol=1e-8).y
 
 
 @given(
