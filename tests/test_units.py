@@ -10,33 +10,21 @@ KH, TEMPERATURE = units.UNITS["kh"], units.UNITS["temperature"]
 
 # 1 dKH = 10 mg CaO per liter. Worked by hand with CaO 56.0774 (older, longer atomic weights than the
 # package's, hence the tolerance): 20/56.0774 meq/L, then times 50.0434.
-@pytest.mark.parametrize(("name", "expected"), [("meq", 0.35665), ("caco3", 17.848)])
-def test_one_degree_matches_published_equivalents(name, expected):
-    assert KH[name].from_base(1.0) == pytest.approx(expected, rel=2e-4)
+def test_one_degree_matches_published_equivalents():
+    assert KH["meq"].from_base(1.0) == pytest.approx(0.35665, rel=2e-4)
+    assert KH["caco3"].from_base(1.0) == pytest.approx(17.848, rel=2e-4)
+    assert pytest.approx(119.84, rel=2e-4) == 4.0 * units.MMOL_L_PER_DKH * units.NAHCO3_G_MOL  # of baking soda
 
 
-def test_four_degrees_of_baking_soda():
-    assert pytest.approx(119.84, rel=2e-4) == 4.0 * units.MMOL_L_PER_DKH * units.NAHCO3_G_MOL
+def test_molar_masses_match_handbook_values():
+    salts = (units.CACO3_G_MOL, units.HCO3_G_MOL, units.NAHCO3_G_MOL, units.NA2CO3_G_MOL)
+    assert salts == pytest.approx((100.0869, 61.0168, 84.0066, 105.9884), abs=2e-3)
+    assert pytest.approx((44.0095, 56.0774), abs=2e-3) == (units.CO2_G_MOL, units.CAO_G_MOL)
 
 
-@pytest.mark.parametrize(
-    ("molar_mass", "expected"),
-    [
-        (units.CO2_G_MOL, 44.0095),
-        (units.CAO_G_MOL, 56.0774),
-        (units.CACO3_G_MOL, 100.0869),
-        (units.HCO3_G_MOL, 61.0168),
-        (units.NAHCO3_G_MOL, 84.0066),
-        (units.NA2CO3_G_MOL, 105.9884),
-    ],
-)
-def test_molar_masses_match_handbook_values(molar_mass, expected):
-    assert molar_mass == pytest.approx(expected, abs=2e-3)
-
-
-@pytest.mark.parametrize(("celsius", "fahrenheit"), [(0.0, 32.0), (100.0, 212.0), (-40.0, -40.0)])
-def test_fixed_points_of_the_thermometer_scales(celsius, fahrenheit):
-    assert TEMPERATURE["f"].from_base(celsius) == pytest.approx(fahrenheit, abs=1e-12)
+def test_fixed_points_of_the_thermometer_scales():
+    in_f = [TEMPERATURE["f"].from_base(celsius) for celsius in (0.0, 100.0, -40.0)]
+    assert in_f == pytest.approx([32.0, 212.0, -40.0], abs=1e-12)
 
 
 @given(value=st.floats(0.01, 1000.0))
