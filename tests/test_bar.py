@@ -14,11 +14,8 @@ ENDS = st.lists(st.integers(0, 900), min_size=3, max_size=3).map(sorted)
 @given(ENDS, st.sampled_from((None, "low", "high")))
 def test_each_sign_stands_at_its_number(ends: list[int], open_end: str | None) -> None:
     low, value, high = (float(end) for end in ends)
-    co2 = Interval(
-        value=None if open_end else value,
-        low=None if open_end == "low" else low,
-        high=None if open_end == "high" else high,
-    )
+    at_ends = {"low": low, "high": high} | ({} if open_end is None else {open_end: None})
+    co2 = Interval(value=None if open_end else value, **at_ends)
     zones, line, labels = bar_lines(bar_of(co2), 61)  # of 61 characters there is one per mg/L
     start = 0 if co2.low is None else min(ends[0], 60)
     end = 60 if co2.high is None else min(ends[2], 60)

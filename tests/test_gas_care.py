@@ -12,10 +12,9 @@ BOTTLES: tuple[SourceKind, ...] = ("fermentation", "acid-bicarbonate")
 
 
 @pytest.mark.parametrize("source", BOTTLES)
-@pytest.mark.parametrize("ends", [(20.0, 26.0, 34.0), (28.0, 38.0, 52.0), (60.0, 70.0, 80.0)])
-def test_a_bottle_is_never_told_to_be_turned_or_closed(source: SourceKind, ends: tuple[float, float, float]) -> None:
-    low, value, high = ends
-    verdict = judge(Interval(value=value, low=low, high=high), Marks(source=source))
+@pytest.mark.parametrize("value", [26.0, 38.0, 70.0])
+def test_a_bottle_is_never_told_to_be_turned_or_closed(source: SourceKind, value: float) -> None:
+    verdict = judge(Interval(value=value, low=0.75 * value, high=1.35 * value), Marks(source=source))
     text = " ".join(verdict.sentences + verdict.cautions).lower()
     assert "turn the gas" not in text
     assert text.count("stop the gas") == text.count("stop the gas (diy bottle: pull the hose out of the tank")

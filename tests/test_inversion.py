@@ -218,17 +218,6 @@ def test_dye_fits_the_model(readings: list[tuple[Draw, PhPosterior]]) -> None:
     assert np.quantile(misfit, 0.95) < 2.0
 
 
-def test_posterior_is_a_distribution(readings: list[tuple[Draw, PhPosterior]]) -> None:
-    for _, posterior in readings[:40]:
-        assert posterior.probability.sum() == pytest.approx(1.0)
-        assert np.all(posterior.probability >= 0.0)
-        assert posterior.low < posterior.median < posterior.high
-        cumulative = np.cumsum(posterior.probability)
-        inside = (posterior.ph >= posterior.low) & (posterior.ph <= posterior.high)
-        assert posterior.probability[inside].sum() == pytest.approx(0.90, abs=0.02)
-        assert np.interp(posterior.median, posterior.ph, cumulative) == pytest.approx(0.5, abs=0.02)
-
-
 def test_budget_adds_up_to_the_whole(readings: list[tuple[Draw, PhPosterior]]) -> None:
     for _, posterior in readings:
         if two_sided(posterior):

@@ -82,14 +82,8 @@ def test_no_upper_end_is_always_act(low: float) -> None:
 
 
 def test_levels_begin_at_their_probabilities() -> None:
-    assert [level_for(chance) for chance in (0.0, 0.219, 0.22, 0.749, 0.75, 1.0)] == [
-        "no concern",
-        "no concern",
-        "watch",
-        "watch",
-        "act",
-        "act",
-    ]
+    levels = [level_for(chance) for chance in (0.0, 0.219, 0.22, 0.749, 0.75, 1.0)]
+    assert levels == ["no concern", "no concern", "watch", "watch", "act", "act"]
     assert SENSITIVE_FISH_LIMIT_MG_L < USUAL_FISH_LIMIT_MG_L
 
 

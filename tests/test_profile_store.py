@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import Result
 from typer.testing import CliRunner
 
 from calibration.inversion import Evidence, SignalSamples
@@ -22,6 +23,7 @@ from colorread.tank.settings import Tank
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
 PHOTO = SAMPLES / "week" / "week-01.jpg"
+PHONE = "Phone A"  # which took it
 pytestmark = pytest.mark.usefixtures("without_workers")
 
 
@@ -43,19 +45,33 @@ def profile_file(path: Path, phone: str, red: float = 0.3) -> Path:
     return path
 
 
-def read(*arguments: object) -> dict[str, object]:
-    result = CliRunner().invoke(app, ["read", "--json", *map(str, arguments)])
+def run(*arguments: object) -> Result:
+    result = CliRunner().invoke(app, list(map(str, arguments)))
     assert result.exit_code == 0, result.output
-    return dict(json.loads(result.stdout))
+    return result
 
 
-def test_a_default_is_found_by_its_phone_only(tmp_path: Path, log: Path) -> None:
-    assert not has_defaults(log)
-    assert make_default(profile_file(tmp_path / "me.toml", "Phone A"), log) == ("Phone A",)
-    found = default_profile("Phone A", log)
-    assert found.name.startswith("me-")
+def read(*arguments: object) -> dict[str, object]:
+    return dict(json.loads(run("read", "--json", *arguments).stdout))
+
+
+def profile_of_folder(tmp_path: Path, *arguments: object) -> str | None:
+    """Return the profile that a folder with the photo was read with."""
+    folder = tmp_path / "photos"
+    folder.mkdir(exist_ok=True)
+    shutil.copy(PHOTO, folder)
+    return json.loads(run("batch", folder, "--json", "--jobs", 1, *arguments).stdout.splitlines()[0])["profile"]
+
+
+def test_a_default_is_found_by_its_phone_only_until_it_is_dropped(tmp_path: Path, log: Path) -> None:
+    path = profile_file(tmp_path / "me.toml", "Phone A")
+    assert make_default(path, log) == ("Phone A",)
+    assert default_profile("Phone A", log).name.startswith("me-")
     assert default_profile("Phone B", log) is None
     assert default_profile(None, log) is None
+    assert [drop_default(path, log) for _ in range(2)] == [True, False]
+    assert default_profile("Phone A", log) is None
+    assert path.exists()
 
 
 def test_a_default_stays_where_the_disk_writes_its_name_in_another_way(
@@ -87,15 +103,6 @@ def test_of_two_defaults_of_one_phone_none_is_guessed(tmp_path: Path, log: Path)
     assert default_profile("Phone A", log) is None
 
 
-def test_a_dropped_default_is_gone(tmp_path: Path, log: Path) -> None:
-    path = profile_file(tmp_path / "me.toml", "Phone A")
-    make_default(path, log)
-    assert drop_default(path, log)
-    assert not drop_default(path, log)
-    assert default_profile("Phone A", log) is None
-    assert path.exists()
-
-
 def test_a_profile_that_names_no_phone_is_no_default(tmp_path: Path, log: Path) -> None:
     with pytest.raises(ValueError, match="do not name their phone"):
         make_default(profile_file(tmp_path / "me.toml", ""), log)
@@ -103,68 +110,44 @@ def test_a_profile_that_names_no_phone_is_no_default(tmp_path: Path, log: Path) 
 
 
 def test_read_says_which_profile_it_used(tmp_path: Path) -> None:
-    phone = camera_model_of(PHOTO)
-    assert phone
-    path = profile_file(tmp_path / "me.toml", phone)
-    result = CliRunner().invoke(app, ["profile", str(path), "--default"])
-    assert result.exit_code == 0, result.output
-    assert phone in result.output
+    path = profile_file(tmp_path / "me.toml", PHONE)
+    assert PHONE in run("profile", path, "--default").output
     assert read(PHOTO)["profile"] == "me.toml (default of the phone)"
     assert read(PHOTO, "--no-profile")["profile"] is None
     assert read(PHOTO, "--profile", path)["profile"] == "me.toml"
     other = SAMPLES / "front-green.jpg"
-    assert camera_model_of(other) != phone
+    assert camera_model_of(other) != PHONE
     assert read(other)["profile"] is None
 
 
 def test_a_folder_is_read_with_the_default_of_each_phone_until_a_profile_is_stated(tmp_path: Path, log: Path) -> None:
-    phone = camera_model_of(PHOTO)
-    assert phone
-    make_default(profile_file(tmp_path / "me.toml", phone), log)
-    (tmp_path / "photos").mkdir()
-    shutil.copy(PHOTO, tmp_path / "photos")
-    own = profile_file(tmp_path / "own.toml", phone, 0.35)
-
-    def profile_of(*arguments: str) -> str:
-        result = CliRunner().invoke(app, ["batch", str(tmp_path / "photos"), "--json", "--jobs", "1", *arguments])
-        assert result.exit_code == 0, result.output
-        return str(json.loads(result.stdout.splitlines()[0])["profile"])
-
-    assert profile_of() == "me.toml (default of the phone)"
-    assert profile_of() == "me.toml (default of the phone)"  # known from the log
-    assert profile_of("--profile", str(own)) == "own.toml"
+    make_default(profile_file(tmp_path / "me.toml", PHONE), log)
+    own = profile_file(tmp_path / "own.toml", PHONE, 0.35)
+    for _ in range(2):  # the second time it is known from the log
+        assert profile_of_folder(tmp_path) == "me.toml (default of the phone)"
+    assert profile_of_folder(tmp_path, "--profile", own) == "own.toml"
 
 
 def test_defaults_belong_to_a_log(tmp_path: Path) -> None:
-    phone, home, away = camera_model_of(PHOTO), tmp_path / "home" / "log.sqlite", tmp_path / "away.sqlite"
-    assert phone
-    path = profile_file(tmp_path / "me.toml", phone)
-    result = CliRunner().invoke(app, ["profile", str(path), "--default", "--log", str(home)])
-    assert result.exit_code == 0, result.output
-    (tmp_path / "photos").mkdir()
-    shutil.copy(PHOTO, tmp_path / "photos")
+    home, away = tmp_path / "home" / "log.sqlite", tmp_path / "away.sqlite"
+    path = profile_file(tmp_path / "me.toml", PHONE)
+    run("profile", path, "--default", "--log", home)
 
-    def used(log: Path) -> set[str | None]:
-        batch = ["batch", str(tmp_path / "photos"), "--json", "--jobs", "1", "--log", str(log)]
-        result = CliRunner().invoke(app, batch)
-        assert result.exit_code == 0, result.output
+    def used(log: Path) -> set[object]:
         scored = score_photo(upload("1" * 64), Tank(name="window"), log)
-        read_alone = read(PHOTO, "--log", log)["profile"]
-        assert read_alone is None or isinstance(read_alone, str)
-        return {json.loads(result.stdout.splitlines()[0])["profile"], scored.reading.profile, read_alone}
+        of_folder = profile_of_folder(tmp_path, "--log", log)
+        return {of_folder, scored.reading.profile, read(PHOTO, "--log", log)["profile"]}
 
     assert used(home) == {"me.toml (default of the phone)"}
     assert used(away) == {None}
-    assert used(tmp_path / "log.sqlite") == {None}
     assert (tmp_path / "home" / "log-phones").stat().st_mode & 0o777 == 0o700
-    CliRunner().invoke(app, ["profile", str(path), "--no-default", "--log", str(home)])
+    run("profile", path, "--no-default", "--log", home)
     assert used(home) == {None}
 
 
 def test_a_log_takes_over_the_defaults_that_it_was_read_with(tmp_path: Path, log: Path) -> None:
-    phone, old, other = camera_model_of(PHOTO), tmp_path / "old.sqlite", tmp_path / "other.sqlite"
-    assert phone
-    make_default(profile_file(tmp_path / "me.toml", phone), log)
+    old, other = tmp_path / "old.sqlite", tmp_path / "other.sqlite"
+    make_default(profile_file(tmp_path / "me.toml", PHONE), log)
     (kept,) = (tmp_path / "log-phones").iterdir()
     scored = score_photo(upload("1" * 64), Tank(name="window"), log)
     assert scored.profile_id == hashlib.sha256(kept.read_bytes()).hexdigest()
@@ -178,16 +161,14 @@ def test_a_log_takes_over_the_defaults_that_it_was_read_with(tmp_path: Path, log
         assert read(PHOTO, "--log", other)["profile"] is None
         drop_default(tmp_path / "me.toml", log)  # each has its own now
     assert CliRunner().invoke(app, ["profile", str(kept), "--no-default"]).exit_code == 2
-    result = CliRunner().invoke(app, ["profile", str(tmp_path / "me.toml"), "--no-default", "--log", str(old)])
-    assert "no longer" in result.output
+    assert "no longer" in run("profile", tmp_path / "me.toml", "--no-default", "--log", old).output
     make_default(tmp_path / "me.toml", log)
     assert read(PHOTO, "--log", old)["profile"] is None  # once: what was dropped does not come back
 
 
 def test_read_takes_the_settings_of_a_tank(tmp_path: Path) -> None:
     own = profile_file(tmp_path / "own.toml", "Phone Z")
-    add = ["tank", "add", "window", "--kh", "5", "--temperature", "23", "--tank-kh", "7", "--profile", str(own)]
-    assert CliRunner().invoke(app, add).exit_code == 0
+    run("tank", "add", "window", "--kh", 5, "--temperature", 23, "--tank-kh", 7, "--profile", own)
     reading = read(PHOTO, "--tank", "window")
     assert (reading["kh_dkh"], reading["temperature_c"], reading["tank_kh_dkh"]) == (5.0, 23.0, 7.0)
     assert reading["profile"] == "own.toml"
@@ -198,22 +179,19 @@ def test_read_takes_the_settings_of_a_tank(tmp_path: Path) -> None:
 
 
 def test_a_damaged_default_is_passed_over_and_named(tmp_path: Path, log: Path) -> None:
-    phone = camera_model_of(PHOTO)
-    assert phone
-    me = profile_file(tmp_path / "me.toml", phone)
+    me = profile_file(tmp_path / "me.toml", PHONE)
     make_default(me, log)
     damaged = tmp_path / "log-phones" / "damaged.toml"
     damaged.write_text("not a profile")
     (tmp_path / "photos").mkdir()
     shutil.copy(PHOTO, tmp_path / "photos")
     for command in (
-        ["read", str(PHOTO), "--json"],
-        ["batch", str(tmp_path / "photos"), "--json", "--jobs", "1"],
-        ["profile", str(me), "--no-default"],
-        ["profile", str(me), "--default"],
+        ("read", PHOTO, "--json"),
+        ("batch", tmp_path / "photos", "--json", "--jobs", 1),
+        ("profile", me, "--no-default"),
+        ("profile", me, "--default"),
     ):
-        result = CliRunner().invoke(app, command)
-        assert result.exit_code == 0, result.output
+        result = run(*command)
         assert f"{damaged} is not a colorread profile" in result.stderr, command
         if "--json" in command:
             assert json.loads(result.stdout)["profile"] == "me.toml (default of the phone)"

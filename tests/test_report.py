@@ -277,10 +277,7 @@ def test_svg_has_no_color_of_its_own_and_is_the_same_each_time() -> None:
 def test_hours_above_the_mark_and_the_share_of_the_light_never_tell_certainty() -> None:
     advice, never = made_advice(), Interval(value=0.0, low=0.0, high=0.0)
     rows = forecast_rows(replace(advice, today=replace(advice.today, hours_above_fish_mark=never)))
-    assert [row.numbers[HOURS_ABOVE] for row in rows[:2]] == [
-        ("less than 0.5 h", ""),
-        ("0.5 h", "0.0 to 3.2 h"),
-    ]
+    assert [row.numbers[HOURS_ABOVE] for row in rows[:2]] == [("less than 0.5 h", ""), ("0.5 h", "0.0 to 3.2 h")]
     assert rows[0].numbers["Lights-on time in plants' range"] == ("31 %", "19 to 34 %")
     findings = made_findings()
     findings = replace(findings, estimates={**findings.estimates, "hours_above_fish_mark": Estimate(interval=never)})

@@ -12,7 +12,7 @@ from colorread.tank.advice import FISH_PROBABILITY, Candidate, advise, candidate
 from colorread.tank.advice_words import SET_BY, change_words
 from colorread.tank.events import Event
 from colorread.tank.fit import TankFit, fit_tank
-from colorread.tank.forecast import DayStart, day_course, day_start, forecast, lit_hours, rate_for_peak
+from colorread.tank.forecast import day_course, day_start, forecast, lit_hours, rate_for_peak
 from colorread.tank.results import Advice, Change
 from colorread.tank.settings import GasSource, Tank, parse_span
 from colorread.words.gas_care import SourceKind
@@ -37,7 +37,7 @@ def usual() -> Truth:
 
 @pytest.fixture(scope="module")
 def fit(usual: Truth) -> TankFit:
-    return fit_tank(usual.tank, usual.readings)
+    return fit_of(usual, usual.tank)
 
 
 def source(kind: SourceKind | None) -> GasSource | None:
@@ -132,24 +132,16 @@ def test_a_rate_for_a_peak_brings_that_peak(fit: TankFit) -> None:
         assert np.allclose(day_course(start, Change(), rates).max(axis=1), peak_mg_l, rtol=1e-6)
 
 
-def share_of_light(start: DayStart) -> np.ndarray:
-    lit = day_course(start, Change())[:, lit_hours(start.schedule)]
-    return ((lit >= 15.0) & (lit <= 30.0)).mean(axis=1)
-
-
 def test_the_share_of_the_light_has_its_interval(fit: TankFit) -> None:
     start = day_start(fit, Marks(), datetime(2026, 3, 9))
-    day, shares = forecast(start, Change(), ""), share_of_light(start)
+    lit = day_course(start, Change())[:, lit_hours(start.schedule)]
+    day, shares = forecast(start, Change(), ""), ((lit >= 15.0) & (lit <= 30.0)).mean(axis=1)
     assert ((shares >= day.plants_share_low) & (shares <= day.plants_share_high)).mean() >= 0.9
     assert (shares < day.plants_share_high).mean() > 0.5
     assert day.plants_share_low < day.plants_share < day.plants_share_high
-
-
-def test_a_rare_share_of_the_light_lies_within_its_interval(fit: TankFit) -> None:
-    usual = day_start(fit, Marks(), datetime(2026, 3, 9))
-    rare_mg_l = float(np.quantile(day_course(usual, Change()).max(axis=1), 0.97))
-    day = forecast(replace(usual, marks=Marks(plants_low_mg_l=rare_mg_l, plants_high_mg_l=90.0)), Change(), "")
-    assert 0.0 < day.plants_share <= day.plants_share_high
+    rare_mg_l = float(np.quantile(day_course(start, Change()).max(axis=1), 0.97))
+    rare = forecast(replace(start, marks=Marks(plants_low_mg_l=rare_mg_l, plants_high_mg_l=90.0)), Change(), "")
+    assert 0.0 < rare.plants_share <= rare.plants_share_high
 
 
 def limits(fish_mg_l: float) -> Marks:
@@ -183,19 +175,6 @@ def test_too_much_within_reach_of_a_step_does_not_stop_the_gas() -> None:
     assert advice.recommended.words in advice.sentences[0]
     assert "Stop the gas" not in advice.sentences[0]
     assert chance_above(advice.recommended.peak_mg_l, 30.0) < 0.5
-
-
-def test_yeast_is_neither_switched_nor_throttled(overdosed: Truth, usual: Truth) -> None:
-    for advice in (
-        advice_of(overdosed, "fermentation"),
-        advice_of(usual, "fermentation", marks=limits(10.0)),
-        advice_of(usual, "fermentation", gas=ALWAYS, marks=limits(10.0)),
-    ):
-        days = (*advice.others, *([advice.recommended] if advice.recommended else []))
-        told = " ".join((*advice.sentences, *(day.words for day in days)))
-        assert not re.search(r"turn the gas|turn it off|valve", told, re.IGNORECASE)
-        assert not re.search(r"at \d\d:\d\d", told)
-        assert re.search("hose|diffuser", advice.sentences[0])
 
 
 def test_what_is_done_follows_from_the_level(usual: Truth) -> None:
@@ -300,7 +279,7 @@ def test_a_fresh_charge_is_tried_only_where_the_fish_limit_leaves_room(
 def test_far_below_the_range_the_way_up_is_said(kind: SourceKind | None) -> None:
     low = simulated_week(5, level_mg_l=(14.0, 16.0), profile=True)
     tank = replace(low.tank, source=None if kind is None else GasSource(kind=kind))
-    advice = advise(fit_tank(tank, low.readings), tank)
+    advice = advise(fit_of(low, tank), tank)
     assert advice.recommended is None
     set_by = handling_of(tank.source, parse_span("08:00-18:00")).set_by
     assert SET_BY[set_by]["much_more"] in advice.sentences[0]

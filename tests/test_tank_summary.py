@@ -40,12 +40,8 @@ def truth() -> Truth:
 
 @pytest.fixture(scope="module")
 def summary(truth: Truth) -> TankSummary:
-    tank = replace(
-        truth.tank,
-        source=GasSource(kind="fermentation", amount_g=200.0, started=date(2026, 3, 1)),
-        fluid_renewed=date(2026, 1, 5),
-    )
-    return summarize(tank, truth.readings)
+    source = GasSource(kind="fermentation", amount_g=200.0, started=date(2026, 3, 1))
+    return summarize(replace(truth.tank, source=source, fluid_renewed=date(2026, 1, 5)), truth.readings)
 
 
 @pytest.fixture(scope="module")
@@ -264,6 +260,8 @@ def test_a_charge_is_held_against_the_fading(amount_g: float, *, ends: bool) -> 
     row = number_rows(summary)[-1]
     assert (row.number.value == "never") == (not ends)
     assert "3650" not in row.number.short()
+    if ends:  # a cylinder that loses gas may leak: its fading is not carried on
+        assert not source_of(charged(week, "cylinder", amount_g), week).fades_on
 
 
 @pytest.mark.parametrize(("amount_g", "fits"), [(20.0, False), (30.0, True)])
@@ -274,11 +272,6 @@ def test_no_more_than_the_charge_holds_went_into_the_water_or_it_is_said(amount_
     assert (source.used_g.high == amount_g) == fits
     assert ("already be empty" in source.sentence) != fits
     assert (source.days_left is not None) == fits
-
-
-def test_a_cylinder_that_loses_gas_may_leak_so_its_fading_is_not_carried_on() -> None:
-    week = simulated_week(10, fall_per_day=(0.05, 0.051))
-    assert not source_of(charged(week, "cylinder", 90.0), week).fades_on
 
 
 def test_the_days_of_fading_count_from_the_last_reading() -> None:
@@ -358,17 +351,10 @@ def test_an_old_tank_asks_for_a_new_photo_first(truth: Truth) -> None:
         assert at.now.verdict.sentences[2] in f"{at.answer.to_do} {at.answer.then}"
 
 
-@pytest.mark.parametrize(
-    ("co2_mg_l", "what"),
-    [
-        (Interval(value=90.0, low=70.0, high=120.0), IN_VIAL),
-        (Interval(value=12.0, low=8.0, high=17.0), DAILY_PEAK),
-    ],
-)
-def test_a_course_does_not_silence_a_fresh_reading_that_contradicts_it(
-    truth: Truth, co2_mg_l: Interval, what: str
-) -> None:
+@pytest.mark.parametrize(("mg_l", "what"), [(90.0, IN_VIAL), (12.0, DAILY_PEAK)])
+def test_a_course_does_not_silence_a_fresh_reading_that_contradicts_it(truth: Truth, mg_l: float, what: str) -> None:
     last = [reading for reading in truth.readings if reading.taken_at is not None][-1]
+    co2_mg_l = Interval(value=mg_l, low=0.75 * mg_l, high=1.35 * mg_l)
     fresh = replace(last, taken_at=last.taken_at + timedelta(hours=1), co2_mg_l=co2_mg_l)
     now = summarize(replace(truth.tank, marks=Marks(fish_mg_l=24.0)), [*truth.readings, fresh]).now
     assert (now.what, now.verdict.fish == "act") == (what, what == IN_VIAL)

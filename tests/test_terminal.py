@@ -20,10 +20,9 @@ from colorread.words.verdict import judge
 from tests.fabricated import made_reading, made_refusal
 from tests.fabricated_week import LIGHTS, made_week
 
+IN_TANK = Interval(value=7.0, low=6.8, high=7.2)
 READINGS = {
-    "read": made_reading(
-        flags=("glare", "unheard-of"), tank_ph=Interval(value=7.0, low=6.8, high=7.2), tank_kh_dkh=6.0
-    ),
+    "read": made_reading(flags=("glare", "unheard-of"), tank_ph=IN_TANK, tank_kh_dkh=6.0),
     "one-sided": made_reading(
         co2_mg_l=Interval(value=None, low=61.0, high=None),
         ph=Interval(value=None, low=None, high=6.34),
@@ -67,14 +66,8 @@ def test_a_reading_fits_a_screen_with_its_number_level_and_next_step(
     low, value, high = ends
     co2_mg_l = Interval(value=value, low=low, high=high)
     verdict = judge(co2_mg_l, calibrated=False)
-    reading = made_reading(
-        co2_mg_l=co2_mg_l,
-        limit=None if value else "below",
-        flags=flags,
-        taken_at=datetime.now() - timedelta(days=500),
-        verdict=verdict,
-    )
-    text = printed(reading)
+    limit, taken_at = None if value else "below", datetime.now() - timedelta(days=500)
+    text = printed(made_reading(co2_mg_l=co2_mg_l, limit=limit, flags=flags, taken_at=taken_at, verdict=verdict))
     assert text.rstrip("\n").count("\n") < 14
     number = text.index(f"{value or low:.0f} mg/L")
     level, next_step = text.index(f"{FISH_SIGNS[verdict.fish]} {verdict.fish.capitalize()}"), text.index("To do")
@@ -115,9 +108,8 @@ def test_an_old_photo_tells_its_age_and_one_of_unknown_time_or_of_the_future_non
 @pytest.mark.parametrize("width", [30, 59, 60, 80])
 def test_summary_has_every_photo_with_whole_numbers(width: int) -> None:
     target, raw = console(width)
-    far = made_reading(
-        photo="tank-of-the-very-long-name-in-the-cellar.jpg", co2_mg_l=Interval(value=112.0, low=80.0, high=1234.0)
-    )
+    co2_mg_l = Interval(value=112.0, low=80.0, high=1234.0)
+    far = made_reading(photo="tank-of-the-very-long-name-in-the-cellar.jpg", co2_mg_l=co2_mg_l)
     print_summary(target, [*READINGS.values(), far])
     text = raw.getvalue().decode()
     assert max(map(len, text.splitlines())) <= width

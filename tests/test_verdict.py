@@ -89,11 +89,8 @@ def test_the_upper_end_has_the_decimals_of_the_reading(
 
 def test_the_limits_of_a_tank_count() -> None:
     reading = interval(15.0, 18.0, 23.0)
-    assert [judge(reading, Marks(fish_mg_l=limit)).fish for limit in (30.0, 18.0, 14.0)] == [
-        "no concern",
-        "watch",
-        "act",
-    ]
+    fish = [judge(reading, Marks(fish_mg_l=limit)).fish for limit in (30.0, 18.0, 14.0)]
+    assert fish == ["no concern", "watch", "act"]
     own = judge(reading, Marks(plants_low_mg_l=25.0, plants_high_mg_l=40.0))
     assert own.plants == "too little"
     assert "25 to 40 mg/L" in own.sentences[0]
