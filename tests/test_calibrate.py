@@ -380,10 +380,7 @@ def test_the_command_makes_shows_and_uses_a_profile(tmp_path: Path, photos: dict
     kept, new = out.read_bytes(), tmp_path / "new.toml"
     for wrong, words in (
         (f"calibrate ends --acid {photos['acid']} --out {out}", "already exists"),
-        (
-            f"calibrate ends --acid {photos['acid']} --base {tmp_path / 'bsae.png'} --out {new}",
-            "There is no such file.",
-        ),
+        (f"calibrate ends --base {tmp_path / 'bsae.png'} --out {new}", "There is no such file."),
         (f"profile {out} --picture {picture}", "already exists"),
         (f"profile {out} --picture {tmp_path / 'me.docx'}", ".png, .pdf or .svg"),
     ):

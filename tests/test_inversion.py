@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -164,12 +164,14 @@ def two_sided(posterior: PhPosterior) -> bool:
     return not posterior.open_below and not posterior.open_above
 
 
-def shifted(samples: SignalSamples, density: float) -> SignalSamples:
-    return SignalSamples(density=samples.density + density, density_std=samples.density_std)
+def std_of(posterior: PhPosterior) -> float:
+    mean = posterior.probability @ posterior.ph
+    return float(np.sqrt(posterior.probability @ (posterior.ph - mean) ** 2))
 
 
-def with_std(samples: SignalSamples, std: float) -> SignalSamples:
-    return SignalSamples(density=samples.density, density_std=np.full_like(samples.density, std))
+def alike(density: Sequence[float], std: float = 0.01) -> SignalSamples:
+    """Give parts of the same densities."""
+    return SignalSamples(density=np.tile(density, (N_PARTS, 1)), density_std=np.full((N_PARTS, 3), std))
 
 
 @pytest.fixture(scope="module")
@@ -202,12 +204,7 @@ def test_two_sided_readings_are_near_the_truth(readings: list[tuple[Draw, PhPost
 
 
 def test_uncertainty_has_the_size_of_the_error(readings: list[tuple[Draw, PhPosterior]]) -> None:
-    deviation = []
-    for d, posterior in readings:
-        if two_sided(posterior):
-            mean = posterior.probability @ posterior.ph
-            std = np.sqrt(posterior.probability @ (posterior.ph - mean) ** 2)
-            deviation.append((posterior.median - d.ph) / std)
+    deviation = [(posterior.median - d.ph) / std_of(posterior) for d, posterior in readings if two_sided(posterior)]
     # Somewhat below 1: the family is broader than the simulated phones.
     assert 0.65 < np.std(deviation) < 0.95
 
@@ -221,9 +218,8 @@ def test_dye_fits_the_model(readings: list[tuple[Draw, PhPosterior]]) -> None:
 def test_budget_adds_up_to_the_whole(readings: list[tuple[Draw, PhPosterior]]) -> None:
     for _, posterior in readings:
         if two_sided(posterior):
-            mean = posterior.probability @ posterior.ph
-            std = np.sqrt(posterior.probability @ (posterior.ph - mean) ** 2)
-            assert np.sqrt(sum(part**2 for part in posterior.budget.values())) == pytest.approx(std, rel=0.15)
+            total = np.sqrt(sum(part**2 for part in posterior.budget.values()))
+            assert total == pytest.approx(std_of(posterior), rel=0.15)
 
 
 @pytest.mark.parametrize(("ph", "below", "above"), [(5.0, True, False), (9.0, False, True)])
@@ -254,13 +250,15 @@ def test_exposure_does_not_matter(readings: list[tuple[Draw, PhPosterior]]) -> N
     for d, posterior in readings[:10]:
         limit = 0.05 if 6.5 < posterior.median < 7.4 else 0.08
         for loss in (-0.05, 0.05):
-            assert infer(shifted(d.samples, loss)).median == pytest.approx(posterior.median, abs=limit)
+            shifted = replace(d.samples, density=d.samples.density + loss)
+            assert infer(shifted).median == pytest.approx(posterior.median, abs=limit)
 
 
 def test_more_noise_widens_the_interval(readings: list[tuple[Draw, PhPosterior]]) -> None:
     widths = []
     for d, _ in readings[:12]:
-        posteriors = [infer(with_std(d.samples, std)) for std in (0.005, 0.02, 0.06, 0.2)]
+        stds = [np.full_like(d.samples.density, std) for std in (0.005, 0.02, 0.06, 0.2)]
+        posteriors = [infer(replace(d.samples, density_std=std)) for std in stds]
         widths.append([p.high - p.low for p in posteriors])
     step = np.diff(widths, axis=1)
     assert np.all(step.mean(axis=0) > 0.0), widths
@@ -319,13 +317,11 @@ def test_clear_water_before_cut_off_paper_tells_nothing() -> None:
 
 @pytest.mark.parametrize("density", [(0.1, 0.6, 0.3), (0.02, 0.7, 0.7), (0.4, 0.6, 0.1)], ids=["pink", "red", "violet"])
 def test_color_that_is_not_the_dye_misfits(density: tuple[float, float, float]) -> None:
-    samples = SignalSamples(density=np.tile(density, (N_PARTS, 1)), density_std=np.full((N_PARTS, 3), 0.01))
-    assert infer(samples).misfit > 20.0
+    assert infer(alike(density)).misfit > 20.0
 
 
 def test_opaque_gray_shows_as_neutral_loss() -> None:
-    samples = SignalSamples(density=np.full((N_PARTS, 3), 0.3), density_std=np.full((N_PARTS, 3), 0.01))
-    assert infer(samples).neutral_density > 0.2
+    assert infer(alike((0.3, 0.3, 0.3))).neutral_density > 0.2
 
 
 def test_dye_amount_is_found_within_a_factor() -> None:
@@ -342,8 +338,7 @@ def test_dye_amount_is_found_within_a_factor() -> None:
 
 def test_prior_range_is_flat_inside_and_falls_off_outside() -> None:
     """Samples without information give back the prior: flat from 5.9 to 7.7, falling within about 0.35 outside."""
-    blind = SignalSamples(density=np.full((1, 3), 0.2), density_std=np.full((1, 3), 50.0))
-    posterior = infer(blind)
+    posterior = infer(alike((0.2, 0.2, 0.2), std=50.0))
     inside = (posterior.ph > 6.0) & (posterior.ph < 7.6)
     assert np.ptp(posterior.probability[inside]) < 0.02 * posterior.probability[inside].mean()
     at = np.interp([PH_RANGE[0] - 0.35, PH_RANGE[1] + 0.35], posterior.ph, posterior.probability)
@@ -393,8 +388,7 @@ def test_known_points_are_weighed_against_each_other() -> None:
     rng = np.random.default_rng(4)
     setup = make_setup(rng)
     right = [known_point(rng, setup) for _ in range(2)]
-    off = known_point(rng, setup, ph=7.25)
-    wrong = Evidence(samples=off.samples, space="srgb", state="known", ph=7.0, ph_std=0.02, pka=PKA)
+    wrong = replace(known_point(rng, setup, ph=7.25), ph=7.0)
 
     def pka(*points: Evidence) -> tuple[float, float]:
         weight = weigh_members(signal_family("srgb").weight, points).sum(axis=(0, 1))
@@ -414,9 +408,7 @@ def test_uncertain_known_point_teaches_less() -> None:
     point = known_point(rng, setup)
     spread = []
     for ph_std in (0.02, 0.06, 0.1):
-        uncertain = Evidence(
-            samples=point.samples, space="srgb", state="known", ph=point.ph, ph_std=ph_std, pka=point.pka
-        )
+        uncertain = replace(point, ph_std=ph_std)
         marginal = weigh_members(signal_family("srgb").weight, [uncertain]).sum(axis=(0, 1))
         spread.append(float(np.sqrt(marginal @ PKA_SHIFT**2 - (marginal @ PKA_SHIFT) ** 2)))
     assert spread[0] < spread[1] < spread[2] < PKA_SPREAD
@@ -474,11 +466,7 @@ def test_calibrated_vials_are_read_finer_and_other_drops_do_not_mislead(monkeypa
 def test_distrusted_evidence_changes_nothing(readings: list[tuple[Draw, PhPosterior]]) -> None:
     d, before = readings[0]
     wrong = known_point(np.random.default_rng(18), d.setup, ph=6.0)
-    lies = [
-        Evidence(samples=wrong.samples, space="srgb", state="known", ph=ph, ph_std=0.02, pka=wrong.pka)
-        for ph in (6.5, 7.5)
-    ]
-    one, other = (infer(d.samples, evidence=[lie], trust=0.0) for lie in lies)
+    one, other = (infer(d.samples, evidence=[replace(wrong, ph=ph)], trust=0.0) for ph in (6.5, 7.5))
     np.testing.assert_allclose(one.probability, other.probability, rtol=1e-6)
     assert one.median == pytest.approx(before.median, abs=0.02)  # which fewer members were asked for
 
