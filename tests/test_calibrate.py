@@ -154,6 +154,14 @@ def test_it_reaches_as_far_as_colors_were_seen(profile: Profile) -> None:
     assert validity(of_state["known"]) == pytest.approx((known_ph - 0.3, known_ph + 0.3), abs=0.01)
 
 
+def test_an_existing_file_is_never_replaced_by_accident(tmp_path: Path, profile: Profile) -> None:
+    file = tmp_path / "me.toml"
+    file.write_text("mine", encoding="utf-8")
+    with pytest.raises(FileExistsError):
+        write_profile(profile, file)
+    assert file.read_text(encoding="utf-8") == "mine"
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [

@@ -96,6 +96,7 @@ def test_json_of_a_tank_is_readable() -> None:
         ({"sensitive": 1}, "true or false"),
         ({"light": "candle"}, "daylight, warm-led"),
         ({"source": {"kind": "cylinder"}}, "amount_g, started"),
+        ({"source": []}, "source"),
         ({"fluid_renewed": "yesterday"}, "date"),
         ({"schema": "colorread.tank/9"}, "colorread.tank/1"),
         ({"lihgts": None}, "lihgts"),
