@@ -21,9 +21,21 @@ def rgb() -> NDArray[np.float64]:
     return np.random.default_rng(1).uniform(size=(50, 20, 3))
 
 
+def test_transfer_function_at_published_values() -> None:
+    # Mid gray 18 %, and the end of the straight part, by the formula of IEC 61966-2-1:1999 done by hand.
+    assert encode_srgb(0.18) == pytest.approx(0.4614, abs=5e-5)
+    assert encode_srgb(np.array([0.0, 0.0031308, 1.0])) == pytest.approx([0.0, 12.92 * 0.0031308, 1.0])
+
+
 def test_transfer_function_agrees_with_library(oracle: ModuleType, rgb: NDArray[np.float64]) -> None:
     np.testing.assert_allclose(encode_srgb(rgb), oracle.models.eotf_inverse_sRGB(rgb), atol=1e-12)
     np.testing.assert_allclose(decode_srgb(rgb), oracle.models.eotf_sRGB(rgb), atol=1e-12)
+
+
+def test_srgb_matrix_as_printed() -> None:
+    # IEC 61966-2-1:1999, four decimals.
+    printed = [[0.4124, 0.2126, 0.0193], [0.3576, 0.7152, 0.1192], [0.1805, 0.0722, 0.9505]]
+    np.testing.assert_allclose(xyz_from_rgb_lin(np.eye(3)), printed, atol=6e-5)
 
 
 @pytest.mark.parametrize("color_space", ["srgb", "display-p3"])

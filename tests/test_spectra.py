@@ -14,7 +14,20 @@ from calibration import camera
 from calibration.camera import WAVELENGTH_NM, cie_illuminants, lights, observer, sensors
 from colorread.limits import LightName
 
-ILLUMINANTS = ("a", "d50", "d65", "fl2", "fl7", "fl11", "led-b1", "led-b3", "led-b5", "led-v1")
+ILLUMINANTS = {
+    "a": "A",
+    "d50": "D50",
+    "d65": "D65",
+    "fl2": "FL2",
+    "fl7": "FL7",
+    "fl11": "FL11",
+    "led-b1": "LED-B1",
+    "led-b3": "LED-B3",
+    "led-b5": "LED-B5",
+    "led-v1": "LED-V1",
+}
+# CIE 015:2018: chromaticity of the 2 degree observer as printed for the illuminants that a user is most likely to meet.
+PRINTED_XY = {"a": (0.44758, 0.40745), "d50": (0.3457, 0.3585), "d65": (0.3127, 0.3290)}
 
 
 def test_all_tables_are_on_the_grid() -> None:
@@ -24,7 +37,7 @@ def test_all_tables_are_on_the_grid() -> None:
 
 @pytest.mark.parametrize("name", ILLUMINANTS)
 def test_illuminant_agrees_with_library(name: str, oracle: ModuleType) -> None:
-    spectrum = oracle.SDS_ILLUMINANTS[name.upper()]
+    spectrum = oracle.SDS_ILLUMINANTS[ILLUMINANTS[name]]
     expected = np.interp(WAVELENGTH_NM, spectrum.wavelengths, spectrum.values)
     # Five decimals are kept.
     np.testing.assert_allclose(cie_illuminants()[name], expected / expected.max(), atol=5.1e-6)
@@ -34,6 +47,13 @@ def test_observer_agrees_with_library(oracle: ModuleType) -> None:
     functions = oracle.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
     at_grid = np.isin(functions.wavelengths, WAVELENGTH_NM)
     np.testing.assert_allclose(observer(), functions.values[at_grid], atol=1e-6)
+
+
+@pytest.mark.parametrize("name", PRINTED_XY)
+def test_illuminant_has_its_printed_chromaticity(name: str) -> None:
+    xyz = cie_illuminants()[name] @ observer()
+    # The grid leaves out the ends below 400 and above 700 nm.
+    np.testing.assert_allclose(xyz[:2] / xyz.sum(), PRINTED_XY[name], atol=1e-3)
 
 
 def test_eight_measured_cameras_and_the_observer() -> None:
