@@ -21,7 +21,6 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 import psutil
 import pytest
@@ -48,12 +47,13 @@ from colorread.evidence.picture import small_evidence
 from colorread.log import Log, LogEntry, default_log_path
 from colorread.reading.pipeline import read_photo
 from colorread.records import plain
-from colorread.result import Interval, Reading
+from colorread.result import Interval
 from colorread.tank.results import PhotoPoint
 from colorread.tank.settings import Tank
 from colorread.words.verdict import Marks
 from colorread.workers import run_in_workers
 from tests.fabricated import NO_TRACE, made_reading, made_refusal, made_trace
+from tests.hard_work import Unloadable, deadly_score, hard_work
 from tests.kills import kill_batches
 from tests.made_log import made_entry, made_log_at
 
@@ -124,12 +124,6 @@ def run(*arguments: str | Path) -> Any:
 # Finding photos
 
 
-def test_photos_are_told_from_other_files_by_content(folder: Path) -> None:
-    names = [photo.name for photo in find_photos(folder)]
-    assert names == sorted([*READ, *REFUSED, "b/twice.JPG"])
-    assert all(photo.path == folder / photo.name for photo in find_photos(folder))
-
-
 @pytest.mark.usefixtures("without_workers")
 def test_photo_of_any_name_is_found_and_what_is_no_file_is_not(tmp_path: Path) -> None:
     shutil.copy(SAMPLES / "front-small.jpg", tmp_path / "IMG_0001")
@@ -161,11 +155,12 @@ def test_every_photo_is_read_or_refused_and_the_rest_goes_on(scored: tuple[list[
     assert by_name["a-green.jpg"].reading == replace(alone, photo="a-green.jpg")
 
 
+@pytest.mark.usefixtures("without_workers")
 def test_order_of_files_and_number_of_processes_change_nothing(
     scored: tuple[list[Scored], Path], folder: Path, tmp_path: Path
 ) -> None:
     with open_log(tmp_path / "log.sqlite") as log, Log(scored[1]) as first:
-        again = list(score_photos(reversed(find_photos(folder)), log=log, tank=TANK, jobs=1))
+        again = list(score_photos(reversed(find_photos(folder)), log=log, tank=TANK))
         one, other = (
             {
                 sha256: replace(entry, scored_at=datetime.min.replace(tzinfo=UTC))
@@ -332,17 +327,8 @@ def test_first_batches_at_once_share_the_tank_without_a_name(tmp_path: Path, mon
 # What dies or fails
 
 
-def deadly_score(unread: Any) -> tuple[Reading, bytes | None]:
-    """Stands for the reading of photos: one ends its process, one raises."""
-    if unread.photo.name == "a-green.jpg":
-        os.kill(os.getpid(), signal.SIGKILL)
-    if unread.photo.name == "b/small.jpg":
-        raise ZeroDivisionError
-    return made_reading(photo=unread.photo.name), None
-
-
 def test_photo_that_cannot_be_read_to_the_end_is_refused_and_tried_again_next_time(
-    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
 ) -> None:
     with open_log(tmp_path / "log.sqlite") as log:
         with monkeypatch.context() as patch:
@@ -355,7 +341,8 @@ def test_photo_that_cannot_be_read_to_the_end_is_refused_and_tried_again_next_ti
             assert reading.kh_dkh == 4.5
         assert "ZeroDivisionError" in failed["b/small.jpg"].reason.message
         assert len(logged(log)) == 4
-        again = list(score_photos(find_photos(folder), log=log, tank=TANK, jobs=2))
+        request.getfixturevalue("without_workers")
+        again = list(score_photos(find_photos(folder), log=log, tank=TANK))
         assert counts(again) == {"known": 4, "new": 2, "same": 1}
 
 
@@ -406,20 +393,6 @@ def test_what_the_disk_does_is_no_damage_of_the_photo(
 # Processes
 
 
-def hard_work(number: int) -> int | tuple[int, str | None]:
-    """Stands for any work: it fails, hangs, ends its process, or tells the threads that its process may use."""
-    match number:
-        case 0:
-            return cv2.getNumThreads(), os.environ.get("OPENBLAS_NUM_THREADS")
-        case 13:
-            raise ValueError("unlucky")
-        case 14:
-            time.sleep(600.0)
-        case 15:
-            os.kill(os.getpid(), signal.SIGKILL)
-    return 2 * number
-
-
 def busy_workers() -> list[psutil.Process]:
     workers = []
     for child in psutil.Process().children():
@@ -451,16 +424,6 @@ def test_work_that_fails_hangs_or_dies_does_not_stop_the_rest() -> None:
     assert (results[13].trouble, results[14].trouble) == ("ValueError: unlucky", "it took too long")
     assert results[15].trouble
     assert not busy_workers()
-
-
-class Unloadable:
-    """Can be pickled, but not unpickled."""
-
-    def __reduce__(self) -> tuple[Any, tuple[int]]:
-        return divmod, (0,)
-
-    def __call__(self, job: int) -> int:
-        return job
 
 
 def test_processes_that_never_start_end_the_work() -> None:
@@ -569,6 +532,7 @@ def test_no_file_name_becomes_a_formula(tmp_path: Path) -> None:
 # The command
 
 
+@pytest.mark.usefixtures("without_workers")
 def test_command_tells_what_became_of_the_photos(folder: Path, tmp_path: Path) -> None:
     batch = ("batch", folder, "--log", tmp_path / "log.sqlite", "--csv", tmp_path / "week.csv")
     result = run(*batch)

@@ -1,16 +1,18 @@
 from __future__ import annotations
 
+import io
 import json
 import os
 import re
 import signal
 import subprocess
 import sys
-import time
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
+from unittest.mock import Mock
 
 import pytest
 from typer.testing import CliRunner
@@ -19,7 +21,6 @@ import colorread
 import colorread.cli
 import colorread.reading.pipeline
 from colorread import workers
-from colorread.cli.read import _read_one as read_one
 from colorread.log.store import Log
 from colorread.reading.interpretation import PhotoInputs
 from colorread.result import Interval, Reading, Trace
@@ -47,13 +48,6 @@ class FakePipeline:
         return make(photo=str(source)), made_trace()
 
 
-def slow_where_named(job: tuple[Path, PhotoInputs], *, evidence: Path | None) -> Any:
-    """Read a photo, but one for longer than anybody waits."""
-    if job[0].name == "slow.jpg":
-        time.sleep(60.0)
-    return read_one(job, evidence=evidence)
-
-
 @pytest.fixture
 def pipeline(monkeypatch: pytest.MonkeyPatch, without_workers: None) -> FakePipeline:
     fake = FakePipeline()
@@ -65,31 +59,33 @@ def child(code: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=300, check=False)
 
 
-@pytest.mark.parametrize("command", [[], ["log"]], ids=str)
-def test_help_starts_without_heavy_imports(command: list[str]) -> None:
+@pytest.fixture
+def end_of(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Any]:
+    """Run the command line as a terminal does, but in this process, and return its exit code."""
+
+    def end_of(*arguments: str) -> Any:
+        monkeypatch.setattr(sys, "argv", ["colorread", *arguments])
+        with pytest.raises(SystemExit) as stop:
+            colorread.cli.main()
+        return stop.value.code
+
+    return end_of
+
+
+def test_help_and_completion_load_nothing_heavy() -> None:
+    begun = {"_COLORREAD_COMPLETE": "complete_bash", "COMP_WORDS": "colorread tank a", "COMP_CWORD": "2"}
     result = child(
-        f"import sys\nfrom colorread.cli import main\nsys.argv = ['colorread', *{command}, '--help']\n"
-        f"try: main()\nfinally: print([name for name in {HEAVY} if name in sys.modules], file=sys.stderr)"
+        "import os, sys, colorread\nfrom colorread.cli import main\n"
+        f"for words, told in ((['--help'], {{}}), (['log', '--help'], {{}}), ([], {begun})):\n"
+        "    sys.argv = ['colorread', *words]\n    os.environ.update(told)\n"
+        "    try: main()\n    except SystemExit as stop: assert not stop.code\n"
+        f"print([name for name in {HEAVY} if name in sys.modules], file=sys.stderr)\ncolorread.read_photo"
     )
     assert (result.returncode, result.stderr.strip()) == (0, "[]")
-    assert "Examples:" in result.stdout
-
-
-def test_importing_the_package_does_nothing_but_offers_the_reader() -> None:
-    result = child(
-        f"import sys, colorread\nprint([name for name in {HEAVY} if name in sys.modules])\ncolorread.read_photo"
-    )
-    assert (result.returncode, result.stdout.strip()) == (0, "[]")
+    assert result.stdout.count("Examples:") == 2
+    assert result.stdout.endswith("\nadd\n")
     with pytest.raises(AttributeError, match="nothing"):
         _ = colorread.nothing
-
-
-def test_a_command_that_is_begun_is_completed() -> None:
-    code = "import sys\nfrom colorread.cli import main\nsys.argv = ['colorread']\nmain()"
-    begun = {"_COLORREAD_COMPLETE": "complete_bash", "COMP_WORDS": "colorread tank a", "COMP_CWORD": "2"}
-    command = [sys.executable, "-c", code]
-    result = subprocess.run(command, env=os.environ | begun, capture_output=True, text=True, timeout=300, check=False)
-    assert result.stdout.split() == ["add"]
 
 
 def test_version() -> None:
@@ -137,34 +133,18 @@ def test_wrong_use_is_one_sentence(pipeline: FakePipeline, arguments: str, words
     assert pipeline.calls == []
 
 
-@pytest.mark.parametrize(
-    "arguments",
-    [
-        "read",
-        "read a.jpg --light moon",
-        "read a.jpg --kh four",
-        "nonsense",
-        "tank add x --source yeast",
-        "batch . --jobs 1.5",
-        "fluid --kh 99",
-        "fluid --vial-volume nan",
-        "fluid --scale-error 0",
-    ],
-)
-def test_what_cannot_be_parsed_is_wrong_use(arguments: str) -> None:
+@pytest.mark.parametrize("arguments", ["read", "fluid --kh 99", "fluid --vial-volume nan", "fluid --scale-error 0"])
+def test_what_lies_out_of_its_range_or_is_missing_is_wrong_use(arguments: str) -> None:
     assert run(*arguments.split()).exit_code == 2
-
-
-@pytest.mark.parametrize("arguments", ["--tank-kh 5", "--kh 5"])
-def test_tank_water_needs_one_kh(pipeline: FakePipeline, arguments: str) -> None:
-    assert run("read", "a.jpg", "--fluid", "tank-water", *arguments.split()).exit_code == 0
-    assert len(pipeline.calls) == 1
 
 
 def test_tank_water_in_the_vial_has_the_kh_of_the_tank_and_not_that_of_its_fluid(
     pipeline: FakePipeline, tmp_path: Path
 ) -> None:
     log = str(tmp_path / "log.sqlite")
+    for option in ("--tank-kh", "--kh"):  # one of the two is enough
+        assert run("read", "a.jpg", "--fluid", "tank-water", option, "5").exit_code == 0
+    pipeline.calls.clear()
     assert run("tank", "add", "home", "--kh", "4", "--tank-kh", "8", "--log", log).exit_code == 0
     for arguments in (("--fluid", "tank-water"), (), ("--kh", "3")):
         assert run("read", "a.jpg", "--tank", "home", "--log", log, *arguments).exit_code == 0
@@ -262,23 +242,31 @@ def test_evidence_on_a_full_disk_is_said(tmp_path: Path, monkeypatch: pytest.Mon
     assert "could not be written" in result.stderr
 
 
+@pytest.mark.usefixtures("pipeline")
 def test_photo_that_takes_too_long_is_given_up_and_the_others_are_read(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(colorread.cli.read, "_read_one", slow_where_named)
-    with monkeypatch.context() as patch:
-        real = workers.run_in_workers
-        patch.setattr(workers, "run_in_workers", lambda *args, **options: real(*args, **options, time_limit_s=1.5))
-        result = run("read", "slow.jpg", "none.jpg", "--json")
+    here = workers.run_in_workers
+
+    def slow_at_first(task: Any, jobs: Any, **options: Any) -> Iterator[workers.Done[Any, Any]]:
+        first, *others = jobs
+        yield workers.Done(job=first, result=None, trouble="it took too long")
+        yield from here(task, others, **options)
+
+    monkeypatch.setattr(workers, "run_in_workers", slow_at_first)
+    result = run("read", "slow.jpg", "bad.jpg", "--json")
     assert result.exit_code == 3
     first, second = map(json.loads, result.stdout.splitlines())
     assert first["reason"]["code"] == "broke-off"
     assert "took too long" in first["reason"]["message"]
-    assert second["reason"]["code"] == "no-file"
+    assert second["reason"]["code"] == "no-card"
 
 
-def test_name_too_long_for_any_file_is_refused_in_words() -> None:
-    result = run("read", "a" * 300 + ".jpg")
-    assert result.exit_code == 3
-    assert "cannot be opened" in result.output
+def test_name_too_long_for_any_file_is_told_in_words(
+    end_of: Callable[..., Any], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert end_of("read", f"{'a' * 300}.jpg") == 3
+    assert "cannot be opened" in capsys.readouterr().out
+    assert end_of("card", "--out", f"{'a' * 300}.pdf") in (1, 2)
+    assert len(capsys.readouterr().err.splitlines()) == 1
 
 
 def test_a_folder_is_sent_to_the_command_for_folders(pipeline: FakePipeline, tmp_path: Path) -> None:
@@ -316,90 +304,43 @@ def test_fluid_as_json() -> None:
     assert data["dye"]["drops"] >= 1
 
 
-@pytest.mark.usefixtures("without_workers")
-@pytest.mark.parametrize(
-    "error",
-    [
-        ImportError("libGL.so.1: cannot open shared object file: No such file or directory"),
-        ModuleNotFoundError("No module named 'cv2'", name="cv2"),
-    ],
-)
-def test_opencv_that_cannot_be_loaded_names_the_fix(
-    error: ImportError, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+def test_opencv_that_cannot_be_loaded_names_the_fix_and_other_modules_do_not(
+    end_of: Callable[..., Any], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    def broken_import(*_: Any) -> Any:
-        raise error
-
-    monkeypatch.setattr("colorread.batch.settings_by_phone", broken_import)
-    monkeypatch.setattr(sys, "argv", ["colorread", "read", "a.jpg"])
-    with pytest.raises(SystemExit) as stop:
-        colorread.cli.main()
-    assert stop.value.code == 1
-    text = capsys.readouterr().err
-    assert "pip install --force-reinstall opencv-python-headless" in text
-    assert len(text.splitlines()) == 1
-
-
-@pytest.mark.parametrize(
-    ("error", "said"),
-    [
-        (
-            PermissionError(13, "Permission denied", "closed/log.sqlite"),
-            "closed/log.sqlite cannot be used: Permission denied.",
-        ),
-        (OSError(112, "Host is down", "closed/log.sqlite"), "closed/log.sqlite cannot be used: Host is down."),
-    ],
-)
-def test_a_folder_without_rights_or_a_drive_that_is_gone_is_one_sentence(
-    error: OSError, said: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    def closed(path: Path) -> bool:
-        raise error
-
-    monkeypatch.setattr(Path, "exists", closed)
-    monkeypatch.setattr(sys, "argv", ["colorread", "log", "show", "--log", "closed/log"])
-    with pytest.raises(SystemExit) as stop:
-        colorread.cli.main()
-    assert stop.value.code == 1
-    assert capsys.readouterr().err == f"{said}\n"
-
-
-def test_a_name_too_long_for_any_file_is_one_sentence(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    monkeypatch.setattr(sys, "argv", ["colorread", "card", "--out", f"{'a' * 300}.pdf"])
-    with pytest.raises(SystemExit) as stop:
-        colorread.cli.main()
-    assert stop.value.code in (1, 2)
-    assert len(capsys.readouterr().err.splitlines()) == 1
-
-
-def test_a_name_that_the_output_cannot_show_is_no_traceback(tmp_path: Path) -> None:
-    done = subprocess.run(
-        [sys.executable, "-m", "colorread", "card", "--out", tmp_path / "карта.pdf"],
-        capture_output=True,
-        env=os.environ | {"PYTHONIOENCODING": "cp1252"},
-    )
-    assert (done.returncode, done.stderr) == (0, b"")
-    assert b"\\u043a" in done.stdout
-
-
-def test_a_terminal_of_unknown_width_shows_something() -> None:
-    done = subprocess.run(
-        [sys.executable, "-m", "colorread", "fluid"], capture_output=True, text=True, env=os.environ | {"COLUMNS": "0"}
-    )
-    assert "baking soda" in done.stdout
-
-
-@pytest.mark.usefixtures("without_workers")
-def test_other_missing_modules_are_not_blamed_on_opencv(monkeypatch: pytest.MonkeyPatch) -> None:
-    def missing(*_args: Any, **_kwargs: Any) -> Any:
-        raise ModuleNotFoundError("No module named 'nothing'", name="nothing")
-
-    monkeypatch.setattr(colorread.reading, "read_photo_traced", missing)
-    monkeypatch.setattr(sys, "argv", ["colorread", "read", "a.jpg"])
+    for error in (ImportError("libGL.so.1: cannot open shared object file"), ModuleNotFoundError("", name="cv2")):
+        monkeypatch.setattr("colorread.batch.settings_by_phone", Mock(side_effect=error))
+        assert end_of("read", "a.jpg") == 1
+        text = capsys.readouterr().err
+        assert "pip install --force-reinstall opencv-python-headless" in text
+        assert len(text.splitlines()) == 1
+    monkeypatch.setattr("colorread.batch.settings_by_phone", Mock(side_effect=ModuleNotFoundError("", name="nothing")))
     with pytest.raises(ModuleNotFoundError):
-        colorread.cli.main()
+        end_of("read", "a.jpg")
+
+
+def test_a_folder_without_rights_or_a_drive_that_is_gone_is_one_sentence(
+    end_of: Callable[..., Any], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(Path, "exists", Mock(side_effect=OSError(112, "Host is down", "closed/log.sqlite")))
+    assert end_of("log", "show", "--log", "closed/log") == 1
+    assert capsys.readouterr().err == "closed/log.sqlite cannot be used: Host is down.\n"
+
+
+def test_a_name_that_the_output_cannot_show_is_no_traceback(
+    end_of: Callable[..., Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(io.BytesIO(), encoding="cp1252"))
+    assert end_of("card", "--out", str(tmp_path / "карта.pdf")) == 0
+    sys.stdout.flush()
+    assert b"\\u043a" in sys.stdout.buffer.getvalue()
+
+
+def test_a_terminal_of_unknown_width_shows_something(
+    end_of: Callable[..., Any], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", "0")
+    end_of("fluid")
+    assert "baking soda" in capsys.readouterr().out
 
 
 def test_packages_that_the_page_lacks_are_named_as_the_checkout_has_them(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -274,7 +274,9 @@ def test_show_as_json_holds_everything_but_the_picture(filled: Path) -> None:
     assert rows[0]["reading"]["schema"] == "colorread.reading/1"
 
 
-def test_show_judges_by_the_marks_of_now_and_export_keeps_what_was_said(filled: Path, tmp_path: Path) -> None:
+def test_screen_and_table_judge_by_the_marks_of_now_and_export_keeps_what_was_said(
+    filled: Path, tmp_path: Path
+) -> None:
     run("tank", "edit", "window", "--fish-limit", "10")
     rows = [json.loads(line)["reading"] for line in run("log", "show", "--tank", "window", "--json").splitlines()]
     assert [row["verdict"] and row["verdict"]["fish"] for row in rows] == ["act", "act", None, "act"]
@@ -282,21 +284,14 @@ def test_show_judges_by_the_marks_of_now_and_export_keeps_what_was_said(filled: 
     table = tmp_path / "window.csv"
     run("log", "show", "--tank", "window", "--csv", str(table))
     with table.open(encoding="utf-8-sig", newline="") as file:
-        assert [row["fish"] for row in csv.DictReader(file)] == ["act", "act", "", "act"]
+        told = [(row["photo"], row["fish"]) for row in csv.DictReader(file)]
+    assert told == [(f"IMG_{number:04d}.jpg", fish) for number, fish in ((0, "act"), (3, "act"), (20, ""), (30, "act"))]
+    for wrong in (str(table), "x.ods", str(tmp_path / "no" / "x.csv")):
+        run("log", "show", "--tank", "window", "--csv", wrong, code=2)
+    assert "--tank" in run("log", "show", "--csv", "of-all.csv", code=2)
     assert "no concern" in run("log", "show", "--tank", "desk")
     run("log", "export", str(tmp_path / "all.jsonl"))
     assert '"fish": "act"' not in (tmp_path / "all.jsonl").read_text(encoding="ascii")
-
-
-def test_show_as_csv(filled: Path, tmp_path: Path) -> None:
-    table = tmp_path / "window.csv"
-    command = ("log", "show", "--tank", "window", "--csv")
-    run(*command, str(table))
-    rows = list(csv.DictReader(table.read_text(encoding="utf-8-sig").splitlines()))
-    assert [row["photo"] for row in rows] == ["IMG_0000.jpg", "IMG_0003.jpg", "IMG_0020.jpg", "IMG_0030.jpg"]
-    for wrong in (str(table), "x.ods", str(tmp_path / "no" / "x.csv")):
-        run(*command, wrong, code=2)
-    assert "--tank" in run("log", "show", "--csv", "of-all.csv", code=2)
 
 
 @pytest.mark.parametrize("arguments", [("show", "--tank", "desk", "--csv"), ("export",)])

@@ -21,7 +21,7 @@ from typing import Any
 
 import platformdirs
 import pytest
-from hypothesis import given, strategies as st
+from hypothesis import given, settings, strategies as st
 from typer.testing import CliRunner
 
 from colorread.cli import app as command_line
@@ -110,6 +110,7 @@ reasons = st.builds(Reason, code=st.text(), message=st.text(), next_step=st.text
 refusals = st.fixed_dictionaries({**common, "reason": reasons}).map(lambda values: made_refusal(**values))
 
 
+@settings(max_examples=40)  # each field has its odd values in a third of them
 @given(read | refusals)
 def test_reading_comes_back_from_json_as_it_was(reading: Reading) -> None:
     assert read_record(Reading, "the reading", json.loads(json.dumps(plain(reading), allow_nan=False))) == reading
@@ -177,6 +178,7 @@ def test_everything_is_there_when_opened_again(tmp_path: Path) -> None:
         assert log.tanks() == (Tank(name="window"),)
 
 
+@settings(max_examples=15)  # any two of the six come in either order within five
 @given(st.permutations(range(6)))
 def test_order_is_that_of_the_tanks_clock_whatever_was_added_first(order: list[int]) -> None:
     east, west = timezone(timedelta(hours=9)), timezone(timedelta(hours=-9))
@@ -289,6 +291,7 @@ def test_what_is_forgotten_is_gone_from_the_file(path: Path) -> None:
     assert b"picture of" not in path.read_bytes()
 
 
+@settings(max_examples=15)  # what is odd in a reading or a tank has its own tests; here it only has to be carried over
 @given(st.lists(tanks, unique_by=lambda tank: tank.name, max_size=3), st.lists(read | refusals, max_size=3))
 def test_export_comes_back_by_import(some: list[Tank], readings: list[Reading]) -> None:
     with Log(":memory:") as log, Log(":memory:") as copy:
@@ -582,15 +585,20 @@ def in_a_read_only_folder(path: Path, mode: int = 0o555) -> Iterator[Path]:
             inside.chmod(0o755)
 
 
-def test_log_in_a_read_only_folder_is_read_in_place(log: Log, path: Path) -> None:
+@pytest.mark.parametrize("folder_mode", [0o555, 0o777])
+def test_a_read_only_log_is_read_in_place_without_files_that_lock_it_later(
+    folder_mode: int, log: Log, path: Path
+) -> None:
     log.add(made_entry(1))
     log.close()
-    with in_a_read_only_folder(path) as kept, Log(kept) as opened:
-        (entry,) = opened.entries(with_pictures=True)
-        assert entry.picture == made_entry(1).picture
-        assert len(list(export_lines(opened))) == 4
-        with pytest.raises(LogFailure, match="cannot be written"):
-            opened.add(made_entry(2))
+    with in_a_read_only_folder(path, folder_mode) as kept:
+        with Log(kept) as opened:
+            (entry,) = opened.entries(with_pictures=True)
+            assert entry.picture == made_entry(1).picture
+            assert len(list(export_lines(opened))) == 4
+            with pytest.raises(LogFailure, match="cannot be written"):
+                opened.add(made_entry(2))
+            assert [file.name for file in kept.parent.iterdir()] == [kept.name]
         assert [file.name for file in kept.parent.iterdir()] == [kept.name]
 
 
@@ -618,15 +626,6 @@ def test_changes_that_vanish_while_they_are_looked_for_do_not_count(
         pass
     monkeypatch.setattr(Path, "exists", lambda _: True)  # another program finished right after
     assert log_file._is_complete(path)
-
-
-def test_a_read_only_log_is_read_without_leaving_files_that_lock_it_later(log: Log, path: Path) -> None:
-    log.add(made_entry(1))
-    log.close()
-    with in_a_read_only_folder(path, mode=0o777) as kept:
-        with Log(kept) as opened:
-            assert opened.count("window") == 1
-        assert [file.name for file in kept.parent.iterdir()] == [kept.name]
 
 
 def test_nobody_else_on_the_machine_may_read_a_log(tmp_path: Path) -> None:
@@ -733,11 +732,11 @@ def check_integrity(path: Path) -> None:
 
 def test_processes_that_write_at_once_lose_nothing(path: Path) -> None:
     # The file does not exist yet: they also make it at once.
-    with writer(path, 0, 60) as one, writer(path, 100, 60) as two, writer(path, 200, 60) as three:
-        start(one, two, three)
-        told = [*said_by(one, two, three)]
-        assert [process.wait() for process in (one, two, three)] == [0, 0, 0]
-    assert len(told) == 180
+    with writer(path, 0, 60) as one, writer(path, 100, 60) as two:
+        start(one, two)
+        told = [*said_by(one, two)]
+        assert [process.wait() for process in (one, two)] == [0, 0]
+    assert len(told) == 120
     check_integrity(path)
     with Log(path) as log:
         assert {entry.sha256 for entry in log.entries()} == set(told)
@@ -778,9 +777,10 @@ def test_a_log_moved_to_where_processes_cannot_share_memory_can_be_read(
 def test_killed_at_any_moment_every_reading_that_was_added_is_there(path: Path) -> None:
     chance = random.Random(20250604)
     told: set[str] = set()
-    for round_ in range(4):
+    for round_ in range(2):  # a reading told of before it is on the disk is lost by any kill
         with writer(path, 10_000 * round_, 9_000) as one, writer(path, 10_000 * round_ + 9_000, 1_000) as two:
             start(one, two)
+            told.update(process.stdout.readline().strip() for process in (one, two))  # now both are at work
             for process in chance.sample((one, two), 2):
                 time.sleep(chance.uniform(0.0, 0.12))
                 process.kill()

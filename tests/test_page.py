@@ -228,12 +228,6 @@ def bomb() -> bytes:
     return stream.getvalue()
 
 
-def huge() -> bytes:
-    stream = io.BytesIO()
-    Image.new("L", (10000, 10000), 128).save(stream, "JPEG", quality=20)
-    return stream.getvalue()
-
-
 def zipped() -> bytes:
     stream = io.BytesIO()
     with zipfile.ZipFile(stream, "w") as archive:
@@ -246,7 +240,6 @@ def zipped() -> bytes:
     [
         ("truncated.jpg", lambda: GOOD.read_bytes()[:20000]),
         ("bomb.png", bomb),
-        ("huge.jpg", huge),
         ("photo.svg", lambda: b'<svg xmlns="http://www.w3.org/2000/svg"><script>alert(1)</script></svg>'),
         ("gifar.jpg", lambda: b"GIF89a" + zipped()),
         ("<script>alert(1)</script>.jpg", lambda: b""),
@@ -260,7 +253,7 @@ def test_a_malicious_upload_gets_a_clear_4xx_and_leaves_nothing(
     client, core, log_path = page
     before, files = n_kept(log_path), sorted(log_path.parent.rglob("*"))
     answer = snap(client, make(), name)
-    assert answer.status_code == 413 if make in (bomb, huge) else 400 <= answer.status_code < 500
+    assert answer.status_code == 413 if make is bomb else 400 <= answer.status_code < 500
     assert "Traceback" not in answer.text
     assert "<script>alert" not in answer.text
     assert re.search(r"<h1>.+</h1>", answer.text)

@@ -417,12 +417,6 @@ def test_a_tank_is_renamed_and_removed_in_its_settings(tmp_path: Path) -> None:
             assert log.count("Küche 2") == 0
 
 
-def test_what_a_page_says_comes_from_a_list(page: tuple[httpx.Client, Core, Path]) -> None:
-    client, _, _ = page
-    assert 'class="said"' in client.get("/units?said=saved").text
-    assert 'class="said"' not in client.get("/units?said=<b>bold").text
-
-
 def test_damaged_readings_are_named_and_can_be_deleted(tmp_path: Path) -> None:
     log_path = make_log(tmp_path)
     with Log(log_path) as log:

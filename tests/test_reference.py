@@ -11,6 +11,7 @@ from calibration.reference import Rect, load_card, load_references, load_tag
 CARD, TAG = load_card(), load_tag()
 REFERENCES = {reference.name: reference for reference in (CARD, TAG)}
 FILES = {name: Path(__file__).parents[1] / "calibration" / f"{name}.json" for name in REFERENCES}
+INKS = [0, 0.1, 0.25, 0.4, 0.55, 0.7, 0.85, 1]
 each = pytest.mark.parametrize("reference", REFERENCES.values(), ids=REFERENCES)
 
 
@@ -38,11 +39,8 @@ def prints_of(reference):
 # this may change.
 
 
-def test_size_of_the_card_is_that_of_a7_paper():
+def test_card_has_its_published_size_and_places():
     assert bounds(CARD.outline) == (0, 0, 105, 74)
-
-
-def test_markers_of_the_card_have_their_published_ids_and_places():
     assert CARD.marker_dictionary == "DICT_4X4_50"
     assert {marker_id: bounds(rect) for marker_id, rect in CARD.markers.items()} == {
         17: (4, 4, 16, 16),
@@ -50,17 +48,9 @@ def test_markers_of_the_card_have_their_published_ids_and_places():
         31: (89, 58, 101, 70),
         42: (4, 58, 16, 70),
     }
-
-
-def test_window_of_the_card_has_its_published_place():
     assert bounds(CARD.vial_window) == (20, 18, 85, 56)
-
-
-def test_patches_have_their_published_places_and_tints():
-    left = [21, 29, 37, 45, 53, 61, 69, 77]
-    ink = [0, 0.1, 0.25, 0.4, 0.55, 0.7, 0.85, 1]
-    upper = [((x, 4, x + 7, 14), share) for x, share in zip(left, ink, strict=True)]
-    lower = [((x, 60, x + 7, 70), share) for x, share in zip(left, reversed(ink), strict=True)]
+    upper = [((x, 4, x + 7, 14), ink) for x, ink in zip(range(21, 78, 8), INKS, strict=True)]
+    lower = [((x, 60, x + 7, 70), ink) for x, ink in zip(range(21, 78, 8), INKS[::-1], strict=True)]
     assert [(bounds(patch.rect), patch.black_coverage) for patch in CARD.gray_patches] == upper + lower
 
 
@@ -79,8 +69,7 @@ def test_tag_has_its_published_size_and_places():
 
 def test_patches_of_the_tag_have_their_published_places_and_inks():
     top = [14 + 5.85 * place for place in range(8)]
-    ink = [0, 0.1, 0.25, 0.4, 0.55, 0.7, 0.85, 1]
-    for column, x, inks in zip(TAG.gray_rows, (2.5, 43.5), (ink, ink[::-1]), strict=True):
+    for column, x, inks in zip(TAG.gray_rows, (2.5, 43.5), (INKS, INKS[::-1]), strict=True):
         assert [bounds(patch.rect) for patch in column] == [pytest.approx((x, y, x + 6, y + 5)) for y in top]
         assert [patch.black_coverage for patch in column] == inks
 

@@ -13,6 +13,7 @@ from pathlib import Path
 import httpx
 import pytest
 
+from colorread.page.guard import devices_path
 from colorread.page.server import listen
 from tests.kill_server import free_port
 from tests.page_server import make_log
@@ -42,8 +43,8 @@ def test_phones_pair_by_what_is_printed_and_are_known_until_they_are_forgotten(t
         with shared(log_path, port) as (url, code):
             assert phone.get(url).status_code == 403
             assert phone.get(f"{url}pair", params={"code": code}).status_code == 200
-        with shared(log_path, port) as (url, _):
             assert phone.get(url).status_code == 200
+        assert devices_path(log_path).read_text(encoding="utf-8")  # that it is read again is for tests/test_page.py
         with shared(log_path, port, "--forget-phones") as (url, _):
             assert phone.get(url).status_code == 403
 

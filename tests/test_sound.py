@@ -50,13 +50,6 @@ def test_sound_pictures_are_taken(options: dict[str, object], tmp_path: Path) ->
     assert code_of(jpeg(**options) + b"\0\0\0\x18ftypmp42" + jpeg(320)[:500], tmp_path / "photo") == "loaded"
 
 
-def test_gray_and_cmyk_pictures_are_taken(tmp_path: Path) -> None:
-    for mode in ("L", "CMYK"):
-        file = io.BytesIO()
-        Image.new(mode, (640, 640), 90 if mode == "L" else (90, 20, 10, 0)).save(file, "JPEG")
-        assert code_of(file.getvalue(), tmp_path / "photo") == "loaded"
-
-
 @pytest.mark.parametrize("mode", ["L", "RGB", "CMYK"])
 @pytest.mark.parametrize("reduced", [1, 2, 8])
 def test_pixels_are_those_of_pillow(mode: str, reduced: int, tmp_path: Path) -> None:
