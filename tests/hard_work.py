@@ -43,3 +43,22 @@ def deadly_score(unread: Any) -> tuple[Any, bytes | None]:
     from tests.fabricated import made_reading
 
     return made_reading(photo=unread.photo.name), None
+
+
+def raising(kind: str) -> None:
+    """Fail as work of the page may, in a process of its own."""
+    from colorread.log import DiskFull, LogFailure
+
+    if kind == "memory":
+        raise MemoryError
+    raise {"log": LogFailure("x"), "full": DiskFull("x"), "disk": OSError(28, "full"), "bug": KeyError("x")}[kind]
+
+
+def crashing(*_: object) -> None:
+    """End as a decoder may that meets a photo made for that."""
+    os._exit(1)
+
+
+def faulty(*_: object) -> None:
+    """Fail as work does that meets a fault of the program."""
+    raise ValueError("operands could not be broadcast together")

@@ -184,7 +184,7 @@ def test_what_the_days_tell_comes_when_it_is_worked_out(phone: Browser, server: 
 
 def test_several_photos_are_sent_when_they_are_chosen(phone: Browser, server: tuple[str, Core, Path]) -> None:
     url, _, log_path = server
-    paths = sorted((SAMPLES / "week").glob("week-*.jpg"))
+    paths = sorted((SAMPLES / "week").glob("week-*.jpg"))[:5]  # what was sent before is not read again
     with Log(log_path) as log:
         log.add_tank(Tank(name="week"))
     phone.open(f"{url}/tanks/week/several", width_px=PHONE_PX, scheme="light")

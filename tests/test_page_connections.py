@@ -19,7 +19,7 @@ from colorread.page import server
 from tests.kill_server import kill_servers
 from tests.page_server import SAMPLES, distinct_photo, make_log, served
 
-N_SILENT, N_SLOW, N_AT_ONCE = 110, 12, 24
+N_SILENT, N_SLOW, N_AT_ONCE = 110, 12, 12
 PHOTO = (SAMPLES / "week" / "week-01.jpg").read_bytes()
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import os
 import re
 import shutil
 import socket
@@ -17,7 +16,7 @@ import psutil
 import pytest
 from PIL import Image, ImageFile
 
-from colorread.log import DiskFull, Log, LogFailure, photo_path, undecided_path
+from colorread.log import Log, photo_path, undecided_path
 from colorread.page.core import Core, WorkFailed, take_in_undecided
 from colorread.page.guard import new_session
 from colorread.page.pages_tank import profile_choices
@@ -25,6 +24,7 @@ from colorread.page.server import listen, problem_of
 from colorread.page.uploads import Workplace
 from colorread.profiles.defaults import has_defaults, read_defaults
 from colorread.tank.settings import Tank
+from tests.hard_work import crashing, faulty, raising
 from tests.made_log import made_entry, made_log_at
 from tests.page_server import SAMPLES, client_of, form_token, make_log
 
@@ -182,13 +182,6 @@ def test_no_photo_is_decoded_in_the_server(
     client.post(url, data={"csrf": token})
 
 
-def raising(kind: str) -> None:
-    """Fail as work of the page may, in a process of its own."""
-    if kind == "memory":
-        raise MemoryError
-    raise {"log": LogFailure("x"), "full": DiskFull("x"), "disk": OSError(28, "full"), "bug": KeyError("x")}[kind]
-
-
 @pytest.mark.parametrize(
     ("kind", "status"), [("log", 503), ("full", 507), ("disk", 507), ("memory", 503), ("bug", 500)]
 )
@@ -201,11 +194,6 @@ def test_errors_of_other_processes_keep_their_kind(
     assert problem_of(caught.value)[0] == status
 
 
-def crashing(*_: object) -> None:
-    """End as a decoder may that meets a photo made for that."""
-    os._exit(1)
-
-
 def test_a_process_that_crashes_takes_neither_the_server_nor_the_next_photo_along(
     page: tuple[httpx.Client, Core, Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -213,17 +201,11 @@ def test_a_process_that_crashes_takes_neither_the_server_nor_the_next_photo_alon
     photo = {"photo": ("a.jpg", GOOD.read_bytes())}
     with monkeypatch.context() as patch:
         patch.setattr("colorread.page.tasks.score_photo", crashing)
-        for _ in range(2):
-            answer = client.post("/api/tanks/window/readings", files=photo)
-            assert (answer.status_code, answer.json()["code"]) == (422, "broke-off")
+        answer = client.post("/api/tanks/window/readings", files=photo)
+        assert (answer.status_code, answer.json()["code"]) == (422, "broke-off")
     with pytest.raises(WorkFailed):
         asyncio.run(core.pool.run(crashing))
     assert client.post("/api/tanks/window/readings?keep=false", files=photo).status_code in (200, 201)
-
-
-def faulty(*_: object) -> None:
-    """Fail as work does that meets a fault of the program."""
-    raise ValueError("operands could not be broadcast together")
 
 
 def test_a_fault_in_the_summary_leaves_the_camera_and_one_in_a_photo_is_told(
