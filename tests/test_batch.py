@@ -60,6 +60,7 @@ from tests.made_log import made_entry, made_log_at
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLES = ROOT / "sample_images"
 TANK = Tank(name="home", kh_dkh=4.5, temperature_c=24.0)
+Batch = tuple[list[Scored], Path]
 READ = ("a-green.jpg", "b/small.jpg")
 REFUSED = ("b/no-vial.jpg", "c-half.jpg", "d-empty.jpg", "e-text.jpg")
 runner = CliRunner()
@@ -111,7 +112,7 @@ def counts(results: list[Scored]) -> dict[str, int]:
 
 
 @pytest.fixture(scope="module")
-def scored(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[list[Scored], Path]:
+def scored(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Batch:
     path = tmp_path_factory.mktemp("log") / "log.sqlite"
     with open_log(path) as log:
         return list(score_photos(find_photos(folder), log=log, tank=TANK, jobs=2)), path
@@ -142,7 +143,7 @@ def test_photo_of_any_name_is_found_and_what_is_no_file_is_not(tmp_path: Path) -
 # Results
 
 
-def test_every_photo_is_read_or_refused_and_the_rest_goes_on(scored: tuple[list[Scored], Path], folder: Path) -> None:
+def test_every_photo_is_read_or_refused_and_the_rest_goes_on(scored: Batch, folder: Path) -> None:
     results, _ = scored
     by_name = {result.photo.name: result for result in results}
     assert set(by_name) == {*READ, *REFUSED, "b/twice.JPG"}
@@ -156,9 +157,7 @@ def test_every_photo_is_read_or_refused_and_the_rest_goes_on(scored: tuple[list[
 
 
 @pytest.mark.usefixtures("without_workers")
-def test_order_of_files_and_number_of_processes_change_nothing(
-    scored: tuple[list[Scored], Path], folder: Path, tmp_path: Path
-) -> None:
+def test_order_of_files_and_number_of_processes_change_nothing(scored: Batch, folder: Path, tmp_path: Path) -> None:
     with open_log(tmp_path / "log.sqlite") as log, Log(scored[1]) as first:
         again = list(score_photos(reversed(find_photos(folder)), log=log, tank=TANK))
         one, other = (
@@ -174,7 +173,7 @@ def test_order_of_files_and_number_of_processes_change_nothing(
     assert first_run == second_run
 
 
-def test_log_keeps_small_pictures_without_metadata(scored: tuple[list[Scored], Path]) -> None:
+def test_log_keeps_small_pictures_without_metadata(scored: Batch) -> None:
     with Log(scored[1]) as log:
         pictures = {entry.reading.photo: entry.picture for entry in log.entries("home", with_pictures=True)}
     assert pictures["d-empty.jpg"] is None
@@ -194,7 +193,7 @@ def test_log_keeps_small_pictures_without_metadata(scored: tuple[list[Scored], P
 
 
 def test_what_is_known_is_not_read_again_wherever_it_lies(
-    scored: tuple[list[Scored], Path], folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    scored: Batch, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def never(task: Any, jobs: list[Any], *, count: int) -> Iterator[Any]:
         assert jobs == []
@@ -216,7 +215,7 @@ def test_what_is_known_is_not_read_again_wherever_it_lies(
             assert plain(result.reading) == plain(fresh[result.sha256])
 
 
-def test_other_marks_judge_what_is_known_anew(scored: tuple[list[Scored], Path], folder: Path) -> None:
+def test_other_marks_judge_what_is_known_anew(scored: Batch, folder: Path) -> None:
     strict = replace(TANK, marks=Marks(fish_mg_l=5.0))
     with Log(scored[1]) as log:
         results = list(score_photos(find_photos(folder), log=log, tank=strict))
@@ -558,7 +557,7 @@ def test_command_tells_what_became_of_the_photos(folder: Path, tmp_path: Path) -
 
 
 def test_command_prints_json_by_name_and_writes_what_the_tank_tells(
-    scored: tuple[list[Scored], Path], folder: Path, tmp_path: Path
+    scored: Batch, folder: Path, tmp_path: Path
 ) -> None:
     files = ("--summary", tmp_path / "week.json", "--report", tmp_path / "week.html")
     result = run("batch", folder, "--log", scored[1], "--tank", "home", "--json", *files)

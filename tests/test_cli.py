@@ -151,26 +151,6 @@ def test_tank_water_in_the_vial_has_the_kh_of_the_tank_and_not_that_of_its_fluid
     assert [inputs.fluid_kh_dkh for _, inputs in pipeline.calls] == [8.0, 4.0, 3.0]
 
 
-@pytest.mark.parametrize(
-    ("option", "inside", "outside"),
-    [
-        ("kh_dkh", (0.25, 30.0), (0.249, 30.1)),
-        ("tank_kh_dkh", (0.25, 30.0), (0.249, 30.1)),
-        ("temperature_c", (5.0, 40.0), (4.9, 40.1)),
-    ],
-)
-def test_reader_takes_the_same_range_as_the_command(
-    option: str, inside: tuple[float, float], outside: tuple[float, float]
-) -> None:
-    for value in inside:
-        assert colorread.read_photo("no-such-photo.jpg", **{option: value}).status == "refused"
-    flag = {"kh_dkh": "--kh", "tank_kh_dkh": "--tank-kh", "temperature_c": "--temperature"}[option]
-    for value in outside:
-        with pytest.raises(ValueError, match="between"):
-            colorread.read_photo("no-such-photo.jpg", **{option: value})
-        assert run("read", "no-such-photo.jpg", flag, str(value)).exit_code == 2
-
-
 def test_photos_of_a_tank_are_judged_by_its_limits_and_warned_of_by_what_makes_its_gas(
     pipeline: FakePipeline, tmp_path: Path
 ) -> None:

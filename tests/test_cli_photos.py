@@ -62,6 +62,7 @@ def test_child_process_prints_json_only(photo: Path, bad_files: dict[str, Path])
     assert all(reading["ph"] is reading["co2_mg_l"] is reading["verdict"] is None for reading in readings[1:])
 
 
+@pytest.mark.usefixtures("without_workers")
 def test_bad_files_are_refused_without_a_number_and_do_not_keep_the_others_from_being_read(
     photo: Path, bad_files: dict[str, Path]
 ) -> None:
@@ -78,6 +79,7 @@ def test_bad_files_are_refused_without_a_number_and_do_not_keep_the_others_from_
     assert "\x1b" not in mixed.stdout
 
 
+@pytest.mark.usefixtures("without_workers")
 def test_evidence_is_written_for_read_and_refused_alike(
     photo: Path, bad_files: dict[str, Path], tmp_path: Path
 ) -> None:
@@ -108,6 +110,7 @@ def test_what_the_machine_runs_into_is_said_in_a_sentence(
     assert f"could not be read: {words}" in result.stderr
 
 
+@pytest.mark.usefixtures("without_workers")
 def test_pointing_outside_the_photo_is_refused(photo: Path) -> None:
     result = run("read", str(photo), "--vial", "9000,9000,50,50")
     assert result.exit_code == 3

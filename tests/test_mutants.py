@@ -10,7 +10,8 @@ N_DAMAGES = len(DAMAGES) // 2  # anywhere, and in the scan alone
 
 @pytest.fixture(scope="module")
 def truths() -> list[Truth]:
-    return readable(load_truths(ROOT / "sample_images")[:2])
+    # One is damaged in every way: which photo it is matters less, and each costs its copies in all formats.
+    return readable(load_truths(ROOT / "sample_images")[:1])
 
 
 @pytest.mark.parametrize(
@@ -19,7 +20,7 @@ def truths() -> list[Truth]:
     ids=["all formats", "scans of JPEGs"],
 )
 def test_damaged_files_are_refused_or_read_as_they_should(count: int, scan_only: bool, truths: list[Truth]) -> None:
-    assert len(truths) == 2
+    assert len(truths) == 1
     ends = list(fates(truths, count, scan_only=scan_only))
     assert len(ends) == count
     assert [(mutant, found) for mutant, fate in ends if (found := faults(fate))] == []

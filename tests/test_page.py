@@ -32,12 +32,13 @@ from colorread.words.verdict import Marks
 from tests.made_log import made_entry
 from tests.page_server import SAMPLES, TANK, choose_units, client_of, form_token, make_log
 
+Page = tuple[httpx.Client, Core, Path]
 GOOD, LEAF = SAMPLES / "front-small.jpg", SAMPLES / "refuse-leaf.jpg"
 TANK_URL = "/tanks/window"
 
 
 @pytest.fixture(scope="module")
-def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[httpx.Client, Core, Path]]:
+def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
     log_path = make_log(tmp_path_factory.mktemp("page"))
     with client_of(log_path) as (client, core):
         yield client, core, log_path
@@ -59,7 +60,7 @@ def left_behind(core: Core) -> list[Path]:
     return [path for path in core.workplace.path.rglob("*") if path.is_file() and path not in waiting]
 
 
-def test_nothing_on_a_page_runs_inline_or_comes_from_elsewhere(page: tuple[httpx.Client, Core, Path]) -> None:
+def test_nothing_on_a_page_runs_inline_or_comes_from_elsewhere(page: Page) -> None:
     for path in (TANK_URL, "/tanks", "/print", "/units", f"{TANK_URL}/settings", f"{TANK_URL}/calibrate"):
         answer = page[0].get(path)
         assert answer.status_code == 200, path
@@ -69,7 +70,7 @@ def test_nothing_on_a_page_runs_inline_or_comes_from_elsewhere(page: tuple[httpx
         assert '<html lang="en">' in answer.text
 
 
-def test_a_photo_is_read_and_kept_at_once(page: tuple[httpx.Client, Core, Path]) -> None:
+def test_a_photo_is_read_and_kept_at_once(page: Page) -> None:
     client, _, log_path = page
     before = n_kept(log_path)
     answer = snap(client, GOOD.read_bytes(), "IMG_1.jpg")
@@ -87,7 +88,7 @@ def test_a_photo_is_read_and_kept_at_once(page: tuple[httpx.Client, Core, Path])
     assert client.get(f"{url}/photo").status_code == 404  # nobody said to keep it
 
 
-def test_a_discarded_reading_leaves_nothing(page: tuple[httpx.Client, Core, Path]) -> None:
+def test_a_discarded_reading_leaves_nothing(page: Page) -> None:
     client, core, log_path = page
     before = n_kept(log_path)
     place = snap(client, (SAMPLES / "front-green.jpg").read_bytes()).headers["location"].partition("?")[0]
@@ -101,7 +102,7 @@ def test_a_discarded_reading_leaves_nothing(page: tuple[httpx.Client, Core, Path
     assert client.get(place).status_code == 404
 
 
-def test_a_photo_that_was_sent_before_is_neither_read_nor_kept_again(page: tuple[httpx.Client, Core, Path]) -> None:
+def test_a_photo_that_was_sent_before_is_neither_read_nor_kept_again(page: Page) -> None:
     client, _, log_path = page
     data = (SAMPLES / "front-green.jpg").read_bytes()
     sha256 = snap(client, data).headers["location"].partition("?")[0].rpartition("/")[2]
@@ -121,9 +122,7 @@ def test_a_photo_that_was_sent_before_is_neither_read_nor_kept_again(page: tuple
     assert last.settings_id != first.settings_id
 
 
-def test_a_kept_photo_has_lost_its_place_and_goes_with_its_reading(
-    page: tuple[httpx.Client, Core, Path], tmp_path: Path
-) -> None:
+def test_a_kept_photo_has_lost_its_place_and_goes_with_its_reading(page: Page, tmp_path: Path) -> None:
     client, core, log_path = page
     with Image.open(SAMPLES / "front-yellow.jpg") as image:
         exif = image.getexif()
@@ -149,7 +148,7 @@ def test_a_kept_photo_has_lost_its_place_and_goes_with_its_reading(
     assert client.get(f"{place}/picture").status_code == 404
 
 
-def test_report_and_table_of_a_tank_can_be_taken_along(page: tuple[httpx.Client, Core, Path]) -> None:
+def test_report_and_table_of_a_tank_can_be_taken_along(page: Page) -> None:
     client, _, log_path = page
     tank = replace(TANK, name="Küche 2", marks=Marks(fish_mg_l=10.0))
     with Log(log_path) as log:
@@ -176,7 +175,7 @@ def test_report_and_table_of_a_tank_can_be_taken_along(page: tuple[httpx.Client,
 
 
 def test_the_recipe_of_the_fluid_is_told_in_the_unit_of_the_browser_with_its_cautions(
-    page: tuple[httpx.Client, Core, Path],
+    page: Page,
 ) -> None:
     client, _, _ = page
     # 2.804 dKH are 1 meq/L, 1 dKH are 17.85 mg/L of CaCO3
@@ -195,7 +194,7 @@ def test_the_recipe_of_the_fluid_is_told_in_the_unit_of_the_browser_with_its_cau
     assert "much" in wrong.text
 
 
-def test_a_refused_photo_says_why_offers_the_camera_and_leaves_nothing(page: tuple[httpx.Client, Core, Path]) -> None:
+def test_a_refused_photo_says_why_offers_the_camera_and_leaves_nothing(page: Page) -> None:
     client, core, log_path = page
     before = n_kept(log_path)
     for data, status, code in (
@@ -247,9 +246,7 @@ def zipped() -> bytes:
         ("..\\..\\evil.jpg", jpeg),
     ],
 )
-def test_a_malicious_upload_gets_a_clear_4xx_and_leaves_nothing(
-    page: tuple[httpx.Client, Core, Path], name: str, make
-) -> None:
+def test_a_malicious_upload_gets_a_clear_4xx_and_leaves_nothing(page: Page, name: str, make) -> None:
     client, core, log_path = page
     before, files = n_kept(log_path), sorted(log_path.parent.rglob("*"))
     answer = snap(client, make(), name)
@@ -264,7 +261,7 @@ def test_a_malicious_upload_gets_a_clear_4xx_and_leaves_nothing(
     ] == []
 
 
-def test_several_photos_are_kept_and_told_of_one_by_one(page: tuple[httpx.Client, Core, Path]) -> None:
+def test_several_photos_are_kept_and_told_of_one_by_one(page: Page) -> None:
     client, core, log_path = page
     before = n_kept(log_path)
     names = ("week/week-04.jpg", "week/week-07.jpg", "refuse-leaf.jpg")
@@ -284,7 +281,7 @@ def test_several_photos_are_kept_and_told_of_one_by_one(page: tuple[httpx.Client
         assert all("/" not in entry.reading.photo for entry in log.entries("window"))
 
 
-def test_a_request_from_elsewhere_changes_nothing(page: tuple[httpx.Client, Core, Path]) -> None:
+def test_a_request_from_elsewhere_changes_nothing(page: Page) -> None:
     client, _, log_path = page
     before = n_kept(log_path)
     photo = {"photo": ("a.jpg", GOOD.read_bytes())}
@@ -306,14 +303,14 @@ def test_a_request_from_elsewhere_changes_nothing(page: tuple[httpx.Client, Core
         "/.env",
     ],
 )
-def test_no_path_leads_out(page: tuple[httpx.Client, Core, Path], path: str) -> None:
+def test_no_path_leads_out(page: Page, path: str) -> None:
     answer = page[0].get(path)
     assert answer.status_code in (303, 404)
     assert "import" not in answer.text
 
 
 def test_the_script_is_one_whatever_the_system_takes_such_files_for(
-    page: tuple[httpx.Client, Core, Path], monkeypatch: pytest.MonkeyPatch
+    page: Page, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     mimetypes.init()
     monkeypatch.setitem(mimetypes.types_map, ".js", "text/plain")  # as in the registry of some machines
@@ -323,13 +320,13 @@ def test_the_script_is_one_whatever_the_system_takes_such_files_for(
 
 
 @pytest.mark.parametrize("path", [f"{TANK_URL}?start=x", f"{TANK_URL}/calibrate/x", "/print/x.pdf", "/x"])
-def test_an_odd_address_is_told_without_words_of_the_program(page: tuple[httpx.Client, Core, Path], path: str) -> None:
+def test_an_odd_address_is_told_without_words_of_the_program(page: Page, path: str) -> None:
     answer = page[0].get(path)
     assert (answer.status_code, "does not exist" in answer.text) == (404, True)
 
 
 @pytest.mark.parametrize("word", ["items", "__doc__", "<b>"])
-def test_an_odd_word_for_what_was_done_says_nothing(page: tuple[httpx.Client, Core, Path], word: str) -> None:
+def test_an_odd_word_for_what_was_done_says_nothing(page: Page, word: str) -> None:
     client = page[0]
     plain, odd = (client.get("/tanks", params=params).text for params in ({}, {"said": word}))
     assert 'class="said"' in client.get("/tanks", params={"said": "removed"}).text
@@ -337,7 +334,7 @@ def test_an_odd_word_for_what_was_done_says_nothing(page: tuple[httpx.Client, Co
     assert re.findall("<title>(.*)</title>", odd) == re.findall("<title>(.*)</title>", plain)
 
 
-def test_what_is_to_be_printed_is_sent_as_a_file(page: tuple[httpx.Client, Core, Path]) -> None:
+def test_what_is_to_be_printed_is_sent_as_a_file(page: Page) -> None:
     for name in ("card.pdf", "tag.pdf", "chart.pdf"):
         answer = page[0].get(f"/print/{name}", params={"paper": "letter"})
         assert answer.status_code == 200
@@ -345,7 +342,7 @@ def test_what_is_to_be_printed_is_sent_as_a_file(page: tuple[httpx.Client, Core,
         assert answer.headers["content-disposition"].startswith("attachment;")
 
 
-def test_programs_get_json(page: tuple[httpx.Client, Core, Path]) -> None:
+def test_programs_get_json(page: Page) -> None:
     client, _, log_path = page
     before = n_kept(log_path)
     answer = client.post(
@@ -377,7 +374,7 @@ def test_programs_get_json(page: tuple[httpx.Client, Core, Path]) -> None:
 
 
 def test_view_of_a_tank_is_made_anew_in_another_hour_as_its_plan_is(
-    page: tuple[httpx.Client, Core, Path], monkeypatch: pytest.MonkeyPatch
+    page: Page, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     _, core, _ = page
     versions = []
@@ -388,7 +385,7 @@ def test_view_of_a_tank_is_made_anew_in_another_hour_as_its_plan_is(
     assert versions[0] == versions[1] != versions[2]
 
 
-def test_settings_of_a_tank_are_the_same_for_page_and_command_line(page: tuple[httpx.Client, Core, Path]) -> None:
+def test_settings_of_a_tank_are_the_same_for_page_and_command_line(page: Page) -> None:
     client, _, log_path = page
     tank = client.get("/api/tanks/window").json()
     answer = client.put("/api/tanks/window", json={**tank, "kh_dkh": 5.0})
@@ -438,7 +435,7 @@ def test_a_paired_phone_stays_paired_until_all_are_forgotten(tmp_path: Path) -> 
         assert 'name="code"' in refused.text
 
 
-def test_a_known_fluid_is_not_taken_without_its_ionic_strength(page: tuple[httpx.Client, Core, Path]) -> None:
+def test_a_known_fluid_is_not_taken_without_its_ionic_strength(page: Page) -> None:
     client, _, _ = page
     url = f"{TANK_URL}/calibrate/ends"
     token = form_token(client.get(url).text)

@@ -17,6 +17,7 @@ from tests.page_server import SAMPLES, make_log, served
 
 pytestmark = NEEDS_BROWSER
 
+Server = tuple[str, Core, Path]
 PHONE_PX = 360
 PATHS = (
     "/tanks",
@@ -41,14 +42,14 @@ _SMALL_TARGETS = """
 
 
 @pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Core, Path]]:
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
     log_path = make_log(tmp_path_factory.mktemp("phone"))
     with served(log_path, shared=True) as (url, core):
         yield url, core, log_path
 
 
 @pytest.fixture(scope="module")
-def phone(server: tuple[str, Core, Path]) -> Iterator[Browser]:
+def phone(server: Server) -> Iterator[Browser]:
     """A phone that is paired."""
     url, core, _ = server
     with Browser() as browser:
@@ -81,13 +82,13 @@ def look(browser: Browser) -> None:
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("path", PATHS)
-def test_every_page_fits_a_phone(phone: Browser, server: tuple[str, Core, Path], path: str, scheme: str) -> None:
+def test_every_page_fits_a_phone(phone: Browser, server: Server, path: str, scheme: str) -> None:
     phone.open(server[0] + path, width_px=PHONE_PX, scheme=scheme)
     look(phone)
 
 
 def test_two_taps_lead_from_the_address_of_the_page_to_a_kept_reading_and_one_more_back(
-    phone: Browser, server: tuple[str, Core, Path]
+    phone: Browser, server: Server
 ) -> None:
     url, core, log_path = server
     with Log(log_path) as log:
@@ -120,7 +121,7 @@ def test_two_taps_lead_from_the_address_of_the_page_to_a_kept_reading_and_one_mo
     assert not list(core.workplace.path.rglob("photo"))
 
 
-def test_a_photo_of_earlier_is_kept_and_found_in_the_history(phone: Browser, server: tuple[str, Core, Path]) -> None:
+def test_a_photo_of_earlier_is_kept_and_found_in_the_history(phone: Browser, server: Server) -> None:
     url, _, log_path = server
     phone.open(f"{url}/tanks/window", width_px=PHONE_PX, scheme="dark")
     phone.events.clear()
@@ -143,7 +144,7 @@ def test_a_photo_of_earlier_is_kept_and_found_in_the_history(phone: Browser, ser
     assert links == [f"/tanks/window/readings/{entry.sha256}"]
 
 
-def test_a_photo_waits_for_a_computer_that_does_not_answer(phone: Browser, server: tuple[str, Core, Path]) -> None:
+def test_a_photo_waits_for_a_computer_that_does_not_answer(phone: Browser, server: Server) -> None:
     url, _, log_path = server
     with Log(log_path) as log:
         log.add_tank(Tank(name="asleep"))
@@ -164,7 +165,7 @@ def test_a_photo_waits_for_a_computer_that_does_not_answer(phone: Browser, serve
         log.remove_tank("asleep", with_readings=True)
 
 
-def test_what_the_days_tell_comes_when_it_is_worked_out(phone: Browser, server: tuple[str, Core, Path]) -> None:
+def test_what_the_days_tell_comes_when_it_is_worked_out(phone: Browser, server: Server) -> None:
     url, core, _ = server
     core.patience_s = 0.0
     phone.open(f"{url}/tanks/window", width_px=PHONE_PX, scheme="light")
@@ -182,7 +183,7 @@ def test_what_the_days_tell_comes_when_it_is_worked_out(phone: Browser, server: 
     assert phone.evaluate("document.querySelector('[data-now]').innerText") == filled_in  # one verdict
 
 
-def test_several_photos_are_sent_when_they_are_chosen(phone: Browser, server: tuple[str, Core, Path]) -> None:
+def test_several_photos_are_sent_when_they_are_chosen(phone: Browser, server: Server) -> None:
     url, _, log_path = server
     paths = sorted((SAMPLES / "week").glob("week-*.jpg"))[:5]  # what was sent before is not read again
     with Log(log_path) as log:
@@ -207,7 +208,7 @@ def test_several_photos_are_sent_when_they_are_chosen(phone: Browser, server: tu
         log.remove_tank("week", with_readings=True)
 
 
-def test_a_calibration_goes_step_by_step(phone: Browser, server: tuple[str, Core, Path]) -> None:
+def test_a_calibration_goes_step_by_step(phone: Browser, server: Server) -> None:
     url, _, log_path = server
     phone.open(f"{url}/tanks/window/calibrate/ends", width_px=PHONE_PX, scheme="light")
     look(phone)
@@ -223,7 +224,7 @@ def test_a_calibration_goes_step_by_step(phone: Browser, server: tuple[str, Core
     assert Path(profile).is_file()
 
 
-def test_the_checker_finds_what_is_wrong(phone: Browser, server: tuple[str, Core, Path]) -> None:
+def test_the_checker_finds_what_is_wrong(phone: Browser, server: Server) -> None:
     phone.open(f"{server[0]}/units", width_px=PHONE_PX, scheme="light")
     phone.evaluate("document.querySelector('main').append(new Image(), document.createElement('select')); true")
     assert {finding.split(":")[0] for finding in phone.barriers()} >= {"image-alt", "select-name"}

@@ -14,18 +14,19 @@ from colorread.profiles.how_to import GUIDES, Kind
 from colorread.words.phrases import NO_BREAK
 from tests.page_server import SAMPLES, choose_units, client_of, fields_of, form_token, make_log
 
+Page = tuple[httpx.Client, Path]
 URL = "/tanks/window/calibrate/ends"
 
 
 @pytest.fixture
-def page(tmp_path: Path) -> Iterator[tuple[httpx.Client, Path]]:
+def page(tmp_path: Path) -> Iterator[Page]:
     log_path = make_log(tmp_path)
     with client_of(log_path) as (client, _):
         yield client, log_path
 
 
 @pytest.mark.parametrize("kind", GUIDES)
-def test_the_page_tells_the_steps_of_the_guide_with_its_cautions(page: tuple[httpx.Client, Path], kind: Kind) -> None:
+def test_the_page_tells_the_steps_of_the_guide_with_its_cautions(page: Page, kind: Kind) -> None:
     shown = html.unescape(page[0].get(f"/tanks/window/calibrate/{kind}").text).replace(NO_BREAK, " ")
     assert all(words in shown for words in (*(step.title for step in GUIDES[kind].steps), *GUIDES[kind].cautions))
 
@@ -34,7 +35,7 @@ def form_of(text: str) -> dict[str, str]:
     return fields_of(text[text.index('id="finish"') :])
 
 
-def test_the_form_is_of_the_units_and_ticks_that_it_was_sent_with(page: tuple[httpx.Client, Path]) -> None:
+def test_the_form_is_of_the_units_and_ticks_that_it_was_sent_with(page: Page) -> None:
     client, log_path = page
     for name in ("acid", "base"):
         photo = (SAMPLES / "week" / f"calibration-{name}.jpg").read_bytes()

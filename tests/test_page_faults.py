@@ -28,6 +28,7 @@ from tests.hard_work import crashing, faulty, raising
 from tests.made_log import made_entry, made_log_at
 from tests.page_server import SAMPLES, client_of, form_token, make_log
 
+Page = tuple[httpx.Client, Core, Path]
 GOOD = SAMPLES / "front-small.jpg"
 TANK_URL = "/tanks/window"
 FOREIGN_COOKIES = (
@@ -51,14 +52,14 @@ FOREIGN_COOKIES = (
 
 
 @pytest.fixture(scope="module")
-def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[httpx.Client, Core, Path]]:
+def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
     log_path = make_log(tmp_path_factory.mktemp("faults"))
     with client_of(log_path) as (client, core):
         yield client, core, log_path
 
 
 @pytest.mark.parametrize("order", ["{foreign}; {own}", "{own}; {foreign}"])
-def test_cookies_of_other_servers_on_the_machine_do_no_harm(page: tuple[httpx.Client, Core, Path], order: str) -> None:
+def test_cookies_of_other_servers_on_the_machine_do_no_harm(page: Page, order: str) -> None:
     client, core, _ = page
     own = f"{core.access.cookie}={new_session()}"
     for foreign in FOREIGN_COOKIES:
@@ -81,7 +82,7 @@ def test_a_paired_phone_stays_paired_beside_foreign_cookies(tmp_path: Path) -> N
 
 
 def test_every_answer_carries_the_headers_also_that_of_an_error(
-    page: tuple[httpx.Client, Core, Path], monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+    page: Page, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
     client, _, _ = page
 
@@ -119,9 +120,7 @@ def test_every_answer_carries_the_headers_also_that_of_an_error(
 
 
 @pytest.mark.parametrize("path", ["/api/tanks/window", "/units"])
-def test_a_huge_body_is_turned_away_at_once_and_takes_no_memory(
-    page: tuple[httpx.Client, Core, Path], path: str
-) -> None:
+def test_a_huge_body_is_turned_away_at_once_and_takes_no_memory(page: Page, path: str) -> None:
     client, _, _ = page
     url = urlsplit(str(client.base_url))
     process, size = psutil.Process(), 100 << 20
@@ -140,7 +139,7 @@ def test_a_huge_body_is_turned_away_at_once_and_takes_no_memory(
         assert process.memory_info().rss - before < 20 << 20
 
 
-def test_a_browser_that_sends_too_much_sees_the_answer(page: tuple[httpx.Client, Core, Path]) -> None:
+def test_a_browser_that_sends_too_much_sees_the_answer(page: Page) -> None:
     client, _, _ = page
     answer = client.post(f"{TANK_URL}/snap", files={"photo": ("a.jpg", b"a" * (60 << 20))})
     assert answer.status_code == 413
@@ -148,7 +147,7 @@ def test_a_browser_that_sends_too_much_sees_the_answer(page: tuple[httpx.Client,
 
 
 @pytest.mark.parametrize("charset", ["unicode_escape", "utf-7", "nonsense"])
-def test_a_form_is_in_utf_8(page: tuple[httpx.Client, Core, Path], charset: str) -> None:
+def test_a_form_is_in_utf_8(page: Page, charset: str) -> None:
     client, _, _ = page
     token = form_token(client.get("/new-tank").text)
     body = f'--b\r\nContent-Disposition: form-data; name="csrf"\r\n\r\n{token}\r\n'
@@ -159,9 +158,7 @@ def test_a_form_is_in_utf_8(page: tuple[httpx.Client, Core, Path], charset: str)
     assert client.post("/new-tank", content=body.encode(), headers=headers).status_code == 422
 
 
-def test_no_photo_is_decoded_in_the_server(
-    page: tuple[httpx.Client, Core, Path], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_no_photo_is_decoded_in_the_server(page: Page, monkeypatch: pytest.MonkeyPatch) -> None:
     client, _, log_path = page
 
     def decoded_here(*_: object, **__: object) -> None:
@@ -185,9 +182,7 @@ def test_no_photo_is_decoded_in_the_server(
 @pytest.mark.parametrize(
     ("kind", "status"), [("log", 503), ("full", 507), ("disk", 507), ("memory", 503), ("bug", 500)]
 )
-def test_errors_of_other_processes_keep_their_kind(
-    page: tuple[httpx.Client, Core, Path], kind: str, status: int
-) -> None:
+def test_errors_of_other_processes_keep_their_kind(page: Page, kind: str, status: int) -> None:
     _, core, _ = page
     with pytest.raises(Exception) as caught:
         asyncio.run(core.pool.run(raising, kind))
@@ -195,7 +190,7 @@ def test_errors_of_other_processes_keep_their_kind(
 
 
 def test_a_process_that_crashes_takes_neither_the_server_nor_the_next_photo_along(
-    page: tuple[httpx.Client, Core, Path], monkeypatch: pytest.MonkeyPatch
+    page: Page, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     client, core, _ = page
     photo = {"photo": ("a.jpg", GOOD.read_bytes())}

@@ -23,18 +23,19 @@ from tests.fabricated import made_reading
 from tests.made_log import made_entry
 from tests.page_server import TANK, client_of, make_log
 
+Page = tuple[httpx.Client, Path]
 NOW = datetime.now()
 
 
 @pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[httpx.Client, Path]]:
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
     log_path = make_log(tmp_path_factory.mktemp("shown"))
     with client_of(log_path) as (client, _):
         yield client, log_path
 
 
 @pytest.fixture
-def page(server: tuple[httpx.Client, Path]) -> tuple[httpx.Client, Path]:
+def page(server: Page) -> Page:
     """The server, whose one tank has no readings yet."""
     with Log(server[1]) as log:
         log.remove_tank(TANK.name, with_readings=True)
@@ -61,7 +62,7 @@ def words_for_programs(client: httpx.Client, sha256: str) -> set[str]:
     return {answer["reading"]["verdict"]["fish"] for answer in answers}
 
 
-def test_readings_are_judged_by_the_marks_of_now(page: tuple[httpx.Client, Path]) -> None:
+def test_readings_are_judged_by_the_marks_of_now(page: Page) -> None:
     client, log_path = page
     sha256 = add(log_path, 1, 21.0, NOW - timedelta(hours=3))
     paths = ("/tanks/window", "/tanks", f"/tanks/window/readings/{sha256}")
@@ -77,7 +78,7 @@ def test_readings_are_judged_by_the_marks_of_now(page: tuple[httpx.Client, Path]
 
 
 @pytest.mark.parametrize("source", ["cylinder", "fermentation"])
-def test_what_to_do_follows_from_what_makes_the_gas(page: tuple[httpx.Client, Path], source: SourceKind) -> None:
+def test_what_to_do_follows_from_what_makes_the_gas(page: Page, source: SourceKind) -> None:
     client, log_path = page
     with Log(log_path) as log:
         log.put_tank(replace(TANK, source=GasSource(kind=source)))
@@ -87,7 +88,7 @@ def test_what_to_do_follows_from_what_makes_the_gas(page: tuple[httpx.Client, Pa
         assert less_gas_words(source) in client.get(path).text
 
 
-def test_a_low_morning_does_not_take_the_cautions_of_a_high_evening(page: tuple[httpx.Client, Path]) -> None:
+def test_a_low_morning_does_not_take_the_cautions_of_a_high_evening(page: Page) -> None:
     client, log_path = page
     with Log(log_path) as log:
         log.put_tank(replace(TANK, gas=None))
@@ -105,7 +106,7 @@ def test_a_low_morning_does_not_take_the_cautions_of_a_high_evening(page: tuple[
 
 
 @pytest.mark.parametrize("hours", [4, 20])
-def test_an_old_verdict_does_not_stand_as_if_of_now(page: tuple[httpx.Client, Path], hours: int) -> None:
+def test_an_old_verdict_does_not_stand_as_if_of_now(page: Page, hours: int) -> None:
     client, log_path = page
     sha256 = add(log_path, 1, 61.0, NOW - timedelta(days=20, hours=hours))
     paths = ("/tanks", "/tanks/window", f"/tanks/window/readings/{sha256}")
@@ -122,7 +123,7 @@ def test_an_old_verdict_does_not_stand_as_if_of_now(page: tuple[httpx.Client, Pa
         assert "Take a new photo" not in text
 
 
-def test_a_photo_of_the_future_is_not_the_last_reading(page: tuple[httpx.Client, Path]) -> None:
+def test_a_photo_of_the_future_is_not_the_last_reading(page: Page) -> None:
     client, log_path = page
     add(log_path, 1, 61.0, NOW + timedelta(days=400))
     text = client.get("/tanks/window").text
@@ -143,7 +144,7 @@ def test_the_clock_of_a_phone_may_be_two_minutes_ahead(ahead_s: int, words: str)
     assert age_words(now + timedelta(seconds=ahead_s), now).startswith(words)
 
 
-def test_the_page_offers_settings_and_no_commands(page: tuple[httpx.Client, Path]) -> None:
+def test_the_page_offers_settings_and_no_commands(page: Page) -> None:
     client, log_path = page
     with Log(log_path) as log:
         log.put_tank(replace(TANK, gas=None))
@@ -154,7 +155,7 @@ def test_the_page_offers_settings_and_no_commands(page: tuple[httpx.Client, Path
     assert not re.search(r"\bcolorread (?!\d)", text)
 
 
-def test_of_a_doubtful_color_a_person_is_asked_what_the_outline_holds(page: tuple[httpx.Client, Path]) -> None:
+def test_of_a_doubtful_color_a_person_is_asked_what_the_outline_holds(page: Page) -> None:
     client, log_path = page
     question = "inside the dashed outline?"
     for number, flags in enumerate(((), ("odd-color",))):

@@ -28,6 +28,7 @@ from colorread.photo.load import CloseUp, Photo, load_close_up, load_photo
 
 register_heif_opener()  # lets Pillow write HEIC here; the reader must not need it
 
+Load = Callable[..., Photo]
 FORMATS = {"jpg": "JPEG", "png": "PNG", "heic": "HEIF", "tif": "TIFF", "webp": "WEBP"}
 SAVE_OPTIONS: dict[str, dict[str, Any]] = {
     "jpg": {"quality": 95, "subsampling": 0},
@@ -81,7 +82,7 @@ def exif_with(main: dict[int, Any], detail: dict[int, Any] | None = None) -> byt
 
 
 @pytest.fixture
-def load(tmp_path: Path) -> Callable[..., Photo]:
+def load(tmp_path: Path) -> Load:
     def load_bytes(data: bytes) -> Photo:
         (tmp_path / "file").write_bytes(data)
         return load_photo(tmp_path / "file")
@@ -89,7 +90,7 @@ def load(tmp_path: Path) -> Callable[..., Photo]:
     return load_bytes
 
 
-def refusal_code(load: Callable[..., Photo], data: bytes) -> str:
+def refusal_code(load: Load, data: bytes) -> str:
     with pytest.raises(Refusal) as caught:
         load(data)
     assert caught.value.reason.message.endswith(".")
@@ -104,7 +105,7 @@ def refusal_code(load: Callable[..., Photo], data: bytes) -> str:
     ("kind", "orientation"),
     [*(("jpg", turn) for turn in STORED), *((kind, 6) for kind in FORMATS if kind != "jpg")],
 )
-def test_every_format_is_upright_in_every_orientation(kind: str, orientation: int, load: Callable[..., Photo]) -> None:
+def test_every_format_is_upright_in_every_orientation(kind: str, orientation: int, load: Load) -> None:
     exif = exif_with({ExifTags.Base.Orientation: orientation})
     photo = load(encoded(STORED[orientation](quarters()), kind, exif=exif))
     assert photo.scale == 1.0
@@ -116,9 +117,7 @@ def test_every_format_is_upright_in_every_orientation(kind: str, orientation: in
 
 
 @pytest.mark.parametrize("kind", FORMATS)
-def test_large_photos_are_reduced_by_averaging(
-    kind: str, load: Callable[..., Photo], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_large_photos_are_reduced_by_averaging(kind: str, load: Load, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("colorread.photo.load._WORKING_SIDE_PX", 400)
     rows, cols = np.mgrid[0:900, 0:1200]
     picture = np.stack([cols / 5, rows / 4, (rows + cols) / 9], axis=-1).astype(np.uint8)
@@ -137,7 +136,7 @@ def test_a_photo_reduced_by_a_broken_factor_is_averaged_too(monkeypatch: pytest.
     assert load_photo(picture).rgb_u8.std() < 0.75 * picture.std()
 
 
-def test_places_of_the_full_photo_are_found_in_the_reduced_one_and_back(load: Callable[..., Photo]) -> None:
+def test_places_of_the_full_photo_are_found_in_the_reduced_one_and_back(load: Load) -> None:
     picture = np.full((2400, 4032, 3), 90, np.uint8)
     picture[800:1600, 1200:1600] = 200
     photo = load(encoded(picture, "png"))
@@ -152,14 +151,14 @@ def test_places_of_the_full_photo_are_found_in_the_reduced_one_and_back(load: Ca
     assert photo.full_size(corners)[2] == (1599.5, 1599.5)
 
 
-def test_fifty_megapixels_are_read(load: Callable[..., Photo]) -> None:
+def test_fifty_megapixels_are_read(load: Load) -> None:
     photo = load(encoded(Image.new("RGB", (8160, 6120), (10, 120, 90)), "jpg"))
     assert photo.rgb_u8.shape == (1512, 2016, 3)
     assert photo.scale == pytest.approx(2016 / 8160)
 
 
 @pytest.mark.parametrize(("kind", "file_format"), [("webp", "WEBP"), ("png", "PNG"), ("tif", "TIFF"), ("jpg", "MPO")])
-def test_first_frame_counts(kind: str, file_format: str, load: Callable[..., Photo]) -> None:
+def test_first_frame_counts(kind: str, file_format: str, load: Load) -> None:
     later = Image.new("RGB", (400, 320), "black")
     options: dict[str, Any] = {"lossless": True, "quality": 100} if kind == "webp" else SAVE_OPTIONS.get(kind, {})
     buffer = io.BytesIO()
@@ -171,7 +170,7 @@ def test_first_frame_counts(kind: str, file_format: str, load: Callable[..., Pho
 # Pixel layouts
 
 
-def test_gray_palette_and_bilevel(load: Callable[..., Photo]) -> None:
+def test_gray_palette_and_bilevel(load: Load) -> None:
     gray = Image.fromarray(quarters()).convert("L")
     for kind, profile in (("png", b""), ("tif", b""), ("png", PROFILES["display-p3"])):
         photo = load(encoded(gray, kind, icc_profile=profile))
@@ -185,7 +184,7 @@ def test_gray_palette_and_bilevel(load: Callable[..., Photo]) -> None:
 
 
 @pytest.mark.parametrize("kind", ["png", "webp", "tif", "heic"])
-def test_transparent_parts_show_white(kind: str, load: Callable[..., Photo]) -> None:
+def test_transparent_parts_show_white(kind: str, load: Load) -> None:
     alpha = np.full((320, 400, 1), 255, np.uint8)
     alpha[:160], alpha[160:, 200:] = 0, 128
     photo = load(encoded(np.concatenate([quarters(), alpha], axis=2), kind))
@@ -196,7 +195,7 @@ def test_transparent_parts_show_white(kind: str, load: Callable[..., Photo]) -> 
     np.testing.assert_allclose(photo.rgb_u8[300, 380], half, atol=atol + 1)
 
 
-def test_transparent_palette_and_gray_show_white(load: Callable[..., Photo]) -> None:
+def test_transparent_palette_and_gray_show_white(load: Load) -> None:
     palette = Image.fromarray(np.arange(2, dtype=np.uint8).repeat(160 * 400).reshape(320, 400), "P")
     palette.putpalette([10, 20, 30, 40, 50, 60])
     photo = load(encoded(palette, "png", transparency=0))
@@ -205,7 +204,7 @@ def test_transparent_palette_and_gray_show_white(load: Callable[..., Photo]) -> 
 
 
 @pytest.mark.parametrize("kind", ["jpg", "tif"])
-def test_cmyk_has_the_right_sense(kind: str, load: Callable[..., Photo]) -> None:
+def test_cmyk_has_the_right_sense(kind: str, load: Load) -> None:
     cmyk = np.zeros((320, 400, 4), np.uint8)
     cmyk[:160, 200:, 3], cmyk[160:, :200, 0], cmyk[160:, 200:, 2] = 255, 255, 255
     photo = load(encoded(Image.frombytes("CMYK", (400, 320), cmyk.tobytes()), kind))
@@ -217,7 +216,7 @@ def test_cmyk_has_the_right_sense(kind: str, load: Callable[..., Photo]) -> None
 
 
 @pytest.mark.parametrize(("suffix", "channels"), [(".png", 3), (".png", 4), (".tif", 3), (".tif", 4)])
-def test_sixteen_bits_become_eight(suffix: str, channels: int, load: Callable[..., Photo]) -> None:
+def test_sixteen_bits_become_eight(suffix: str, channels: int, load: Load) -> None:
     deep = np.resize(np.arange(65536, dtype=np.uint16), (300, 300, 3))
     stored = np.dstack([deep[..., ::-1], np.full((300, 300), 65535, np.uint16)])[..., :channels]
     photo = load(cv2.imencode(suffix, stored)[1].tobytes())
@@ -280,7 +279,7 @@ PROFILES = {
 
 @pytest.mark.parametrize("kind", FORMATS)
 @pytest.mark.parametrize("color_space", ["srgb", "display-p3"])
-def test_known_profiles_leave_pixels_alone(kind: str, color_space: str, load: Callable[..., Photo]) -> None:
+def test_known_profiles_leave_pixels_alone(kind: str, color_space: str, load: Load) -> None:
     plain = load(encoded(quarters(), kind))
     photo = load(encoded(quarters(), kind, icc_profile=PROFILES[color_space]))
     assert photo.color_space == color_space
@@ -291,9 +290,7 @@ def test_known_profiles_leave_pixels_alone(kind: str, color_space: str, load: Ca
     ("gamma", "colorants"), [(563 / 256, "adobe"), (1.8, "srgb")], ids=["Adobe RGB", "sRGB but for its curve"]
 )
 @pytest.mark.parametrize("kind", LOSSLESS)
-def test_other_profiles_are_converted_to_display_p3(
-    kind: str, gamma: float, colorants: str, load: Callable[..., Photo]
-) -> None:
+def test_other_profiles_are_converted_to_display_p3(kind: str, gamma: float, colorants: str, load: Load) -> None:
     profile = icc_profile(b"RGB ", gamma_curve(gamma), COLORANTS[colorants])
     photo = load(encoded(quarters(), kind, icc_profile=profile))
     assert photo.color_space == "display-p3"
@@ -309,7 +306,7 @@ def test_other_profiles_are_converted_to_display_p3(
     "profile",
     [b"not a profile", PROFILES["adobe"][:300], PROFILES["adobe"][:140] + bytes(300), icc_profile(b"GRAY", b"")],
 )
-def test_useless_profile_means_srgb(profile: bytes, load: Callable[..., Photo]) -> None:
+def test_useless_profile_means_srgb(profile: bytes, load: Load) -> None:
     photo = load(encoded(quarters(), "png", icc_profile=profile))
     assert photo.color_space == "srgb"
     np.testing.assert_array_equal(photo.rgb_u8, quarters())
@@ -323,7 +320,7 @@ NAIVE = datetime(2024, 3, 9, 17, 45, 12)
 
 
 @pytest.mark.parametrize("kind", FORMATS)
-def test_time_with_offset(kind: str, load: Callable[..., Photo]) -> None:
+def test_time_with_offset(kind: str, load: Load) -> None:
     exif = exif_with(
         {Tag.Orientation: 6, Tag.DateTime: "2025:01:01 00:00:00", Tag.Model: " Phone X \0"},
         {Tag.DateTimeOriginal: SAID, Tag.OffsetTimeOriginal: "-03:30", Tag.BodySerialNumber: "S-123"},
@@ -348,9 +345,7 @@ def test_time_with_offset(kind: str, load: Callable[..., Photo]) -> None:
         ({Tag.DateTime: SAID}, {}, None),
     ],
 )
-def test_time_falls_back(
-    main: dict[int, Any], detail: dict[int, Any], offset_hours: int | None, load: Callable[..., Photo]
-) -> None:
+def test_time_falls_back(main: dict[int, Any], detail: dict[int, Any], offset_hours: int | None, load: Load) -> None:
     photo = load(encoded(quarters(), "jpg", exif=exif_with(main, detail)))
     zone = None if offset_hours is None else timezone(timedelta(hours=offset_hours))
     assert (photo.taken_at, photo.taken_at.tzinfo) == (NAIVE.replace(tzinfo=zone), zone)
@@ -401,7 +396,7 @@ def test_file_time_when_exif_says_nothing(exif: bytes, tmp_path: Path) -> None:
     ],
     ids=range(13),
 )
-def test_what_is_no_photo_is_refused_by_its_content(data: bytes, code: str, load: Callable[..., Photo]) -> None:
+def test_what_is_no_photo_is_refused_by_its_content(data: bytes, code: str, load: Load) -> None:
     assert refusal_code(load, data) == code
     load(encoded(quarters(400, 300), "png"))
 
@@ -423,7 +418,7 @@ TRUNCATED = {
 
 
 @pytest.mark.parametrize(("whole", "shares"), TRUNCATED.values(), ids=TRUNCATED.keys())
-def test_truncated_files_are_refused(whole: bytes, shares: tuple[float, ...], load: Callable[..., Photo]) -> None:
+def test_truncated_files_are_refused(whole: bytes, shares: tuple[float, ...], load: Load) -> None:
     load(whole)
     for share in shares:
         assert refusal_code(load, whole[: int(share * len(whole))]) == "broken-file"
@@ -434,7 +429,7 @@ def png_chunk(kind: bytes, data: bytes) -> bytes:
 
 
 @pytest.mark.parametrize("size", [(12_000, 11_000), (60_000, 60_000)])
-def test_bombs_are_refused_by_their_header(size: tuple[int, int], load: Callable[..., Photo]) -> None:
+def test_bombs_are_refused_by_their_header(size: tuple[int, int], load: Load) -> None:
     png = b"\x89PNG\r\n\x1a\n" + png_chunk(b"IHDR", struct.pack(">IIBBBBB", *size, 8, 2, 0, 0, 0))
     png += png_chunk(b"IDAT", zlib.compress(bytes(1000))) + png_chunk(b"IEND", b"")
     assert refusal_code(load, png) == "too-large"
@@ -497,7 +492,7 @@ def test_damaged_bytes_give_a_photo_or_a_refusal(kind: str, tmp_path: Path) -> N
 
 
 def test_a_jpeg_is_read_from_a_drive_whose_files_cannot_be_mapped_for_all(
-    load: Callable[..., Photo], monkeypatch: pytest.MonkeyPatch
+    load: Load, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def private_only(descriptor: int, length: int, *, access: int) -> mmap.mmap:
         if access != mmap.ACCESS_COPY:

@@ -113,13 +113,6 @@ def test_beyond_the_dye_only_one_end_is_known(ph: float, limit: str) -> None:
 # --- what must not matter ---------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("quarters", [1, 2])
-def test_quarter_turns_do_not_matter(quarters: int) -> None:
-    scene = replace(BASE, ph=6.6)
-    turned = read_photo(np.rot90(shot_of(scene).rgb_u8, quarters))
-    assert value_of(turned) == pytest.approx(value_of(reading_of(scene)), abs=0.003)  # measured 0.0001
-
-
 # Bounds are about twice what was measured at pH 6.5, 6.8 and 7.2; half the interval is 0.2.
 @pytest.mark.parametrize(
     ("change", "bound"),
@@ -231,7 +224,7 @@ def test_ordinary_pictures_are_refused() -> None:
     folder = Path(skimage.__file__).parent / "data"
     pictures = sorted(path for path in folder.iterdir() if path.suffix in {".png", ".jpg", ".tif", ".gif"})
     assert len(pictures) >= 15
-    for picture in pictures[::2]:
+    for picture in pictures[::4]:
         codes = ("no-card", "card-hidden", "too-small", "not-a-photo", "broken-file")
         assert_refused(read_photo(picture), *codes)
 
@@ -307,13 +300,10 @@ def test_wrong_arguments_raise(settings: dict[str, Any], words: str) -> None:
 # --- pointing ---------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("thing", ["sphere", "tube", "flat"])
-def test_pointing_at_the_fluid_reads_it(thing: Any) -> None:
-    scene = replace(BASE, thing=thing)
-    shot = shot_of(scene)
-    reading = read_photo(shot.rgb_u8, vial_xywh=shot.fluid_box())
+def test_pointing_at_the_fluid_reads_it() -> None:
+    reading = read_photo(shot_of(BASE).rgb_u8, vial_xywh=shot_of(BASE).fluid_box())
     assert "vial-pointed" in reading.flags
-    assert value_of(reading) == pytest.approx(value_of(reading_of(scene)), abs=0.02)
+    assert value_of(reading) == pytest.approx(value_of(reading_of(BASE)), abs=0.02)
 
 
 @pytest.mark.parametrize(
@@ -346,13 +336,12 @@ def overlap(one: NDArray[np.float64], other: NDArray[np.float64], size: tuple[in
     return float((masks[0] & masks[1]).sum() / (masks[0] | masks[1]).sum())
 
 
-@pytest.mark.parametrize("factor", [1.0, 3.0])
-def test_corners_and_outline_are_pixels_of_the_full_photo(factor: float) -> None:
-    shot = shot_of(BASE)
+def test_corners_and_outline_are_pixels_of_the_full_photo() -> None:
+    shot, factor = shot_of(BASE), 3.0
     rgb_u8 = cv2.resize(shot.rgb_u8, None, fx=factor, fy=factor, interpolation=cv2.INTER_LINEAR)
     # Blown up, pixel x goes to (x + 0.5) * factor - 0.5.
     card_px, fluid_px = ((points + 0.5) * factor - 0.5 for points in (shot.card_px, shot.fluid_px))
-    assert (max(rgb_u8.shape) > 2016) == (factor > 2.0)  # larger than what is worked on
+    assert max(rgb_u8.shape) > 2016  # larger than what is worked on
     reading = read_photo(rgb_u8)
     off = np.linalg.norm(np.array(reading.card_corners_px) - card_px, axis=1)
     assert off.max() < 0.001 * BASE.card_width_px * factor
