@@ -72,15 +72,6 @@ def test_cookies_of_other_servers_on_the_machine_do_no_harm(page: Page, order: s
         assert time.process_time() - began < 1.0, foreign[:40]
 
 
-def test_a_paired_phone_stays_paired_beside_foreign_cookies(tmp_path: Path) -> None:
-    with client_of(make_log(tmp_path), shared=True) as (client, core):
-        paired = client.get(f"/pair?code={core.access.code}").headers["set-cookie"].partition(";")[0]
-        client.cookies.clear()
-        for foreign in FOREIGN_COOKIES:
-            answer = client.get("/tanks", headers={b"Cookie": f"{foreign}; {paired}".strip().encode()})
-            assert answer.status_code == 200, foreign[:40]
-
-
 def test_every_answer_carries_the_headers_also_that_of_an_error(
     page: Page, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:

@@ -11,7 +11,6 @@ from pathlib import Path
 
 import pytest
 
-import calibration
 import colorread
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -35,12 +34,6 @@ def test_tool_is_content(command: tuple[str, ...]) -> None:
 def test_version_is_that_of_the_package() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     assert colorread.__version__ == project["version"] == importlib.metadata.version("colorread")
-
-
-def test_both_packages_come_from_one_place() -> None:
-    # `calibration` is a common name: another distribution's must not be taken for it.
-    homes = {Path(package.__file__ or "").resolve().parent.parent for package in (colorread, calibration)}
-    assert len(homes) == 1
 
 
 def test_readme_holds_the_commands_that_ci_runs() -> None:

@@ -68,9 +68,9 @@ def test_damage_in_the_scan_is_refused(tmp_path: Path) -> None:
     start = whole.index(b"\xff\xda") + 14
     rng = random.Random(1)
     for damage in (bytes(600), rng.randbytes(600), b""):  # written over by zeros or something else, or left out
-        places = [rng.randrange(start, len(whole) - 600) for _ in range(30)]
+        places = [rng.randrange(start, len(whole) - 600) for _ in range(15)]
         codes = [code_of(whole[:at] + damage + whole[at + 600 :], tmp_path / "photo") for at in places]
-        assert codes.count("broken-file") >= 28, codes  # by chance it ends as if nothing had been
+        assert codes.count("broken-file") >= 14, codes  # by chance it ends as if nothing had been
 
 
 def test_colors_that_jump_where_the_decoder_notices_nothing_are_refused(tmp_path: Path) -> None:
