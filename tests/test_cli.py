@@ -133,7 +133,9 @@ def test_wrong_use_is_one_sentence(pipeline: FakePipeline, arguments: str, words
     assert pipeline.calls == []
 
 
-@pytest.mark.parametrize("arguments", ["read", "fluid --kh 99", "fluid --vial-volume nan", "fluid --scale-error 0"])
+@pytest.mark.parametrize(
+    "arguments", ["read", "batch . --jobs 1.5", "fluid --kh 99", "fluid --vial-volume nan", "fluid --scale-error 0"]
+)
 def test_what_lies_out_of_its_range_or_is_missing_is_wrong_use(arguments: str) -> None:
     assert run(*arguments.split()).exit_code == 2
 
@@ -238,6 +240,16 @@ def test_photo_that_takes_too_long_is_given_up_and_the_others_are_read(monkeypat
     assert first["reason"]["code"] == "broke-off"
     assert "took too long" in first["reason"]["message"]
     assert second["reason"]["code"] == "no-card"
+
+
+def test_no_process_to_read_in_is_told_in_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
+    def none(*_: Any, **__: Any) -> Iterator[Any]:
+        raise RuntimeError("Worker processes cannot start.")
+        yield
+
+    monkeypatch.setattr(workers, "run_in_workers", none)
+    result = run("read", "a.jpg")
+    assert (result.exit_code, result.stderr) == (1, "Worker processes cannot start. Close other programs.\n")
 
 
 def test_name_too_long_for_any_file_is_told_in_words(

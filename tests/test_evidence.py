@@ -9,7 +9,7 @@ import pytest
 from PIL import Image, ImageDraw
 
 from colorread.evidence.picture import draw_evidence, write_evidence
-from colorread.result import Interval, Reading, Trace
+from colorread.result import Interval, Trace
 from tests.fabricated import FLUID_PX, NO_TRACE, made_reading, made_refusal, made_trace
 
 
@@ -96,19 +96,6 @@ def test_refusal_shows_reason_and_next_step_and_never_a_number(drawn_words: list
     assert "Show the whole card." in text
     outlines = len(trace.vial_outlines_px)
     assert {letter for letter in text if letter.isdigit()} == (set("12") if outlines == 2 else set())  # their names
-
-
-@pytest.mark.parametrize(
-    "reading",
-    [
-        made_reading(ph=Interval(value=None, low=None, high=6.45), co2_mg_l=Interval(value=None, low=47.0, high=None)),
-        made_reading(ph=Interval(value=None, low=7.46, high=None), co2_mg_l=Interval(value=None, low=None, high=4.7)),
-    ],
-    ids=["below", "above"],
-)
-@pytest.mark.parametrize("gone", ["rgb_u8", "fluid_rgb"])
-def test_one_sided_readings_are_drawn_with_any_part_missing(reading: Reading, gone: str) -> None:
-    assert draw_evidence(reading, made_trace(**{gone: None})).width == 1080
 
 
 def test_fluid_far_outside_the_photo_and_long_words_do_no_harm() -> None:
