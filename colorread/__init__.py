@@ -9,4 +9,4 @@ import lazy_loader
 
 # Names load on first use: the command line must start without numpy and OpenCV.
 __getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)
-__version__ = "0.9.6"
+__version__ = "0.9.7"

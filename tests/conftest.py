@@ -21,10 +21,11 @@ hypothesis.settings.load_profile("colorread")
 # The files that take longest come first: each process works on one, and none is to be left alone with a long one.
 LONGEST = (
     "test_intervals.py",
-    "test_tank_summary.py",
+    "test_page_connections.py",
+    "test_page_browser.py",
+    "test_inversion.py",
     "test_batch.py",
-    "test_tank_fit.py",
-    "test_chart_calibration.py",
+    "test_card_find.py",
 )
 
 
