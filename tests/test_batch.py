@@ -13,7 +13,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import replace
@@ -393,16 +393,26 @@ def test_what_the_disk_does_is_no_damage_of_the_photo(
 # Processes
 
 
-def busy_workers() -> list[psutil.Process]:
-    workers = []
-    for child in psutil.Process().children():
-        with suppress(psutil.NoSuchProcess):  # it has just ended
-            if "spawn_main" in " ".join(child.cmdline()):
-                workers.append(child)
-    return workers
+Listing = Callable[[], list[psutil.Process]]
 
 
-def test_work_that_fails_hangs_or_dies_does_not_stop_the_rest() -> None:
+@pytest.fixture
+def busy_workers() -> Listing:
+    """Give what lists the worker processes that a test started; those of the page's tests outlive them."""
+    earlier = set(psutil.Process().children())
+
+    def listed() -> list[psutil.Process]:
+        workers = []
+        for child in set(psutil.Process().children()) - earlier:
+            with suppress(psutil.NoSuchProcess):  # it has just ended
+                if "spawn_main" in " ".join(child.cmdline()):
+                    workers.append(child)
+        return workers
+
+    return listed
+
+
+def test_work_that_fails_hangs_or_dies_does_not_stop_the_rest(busy_workers: Listing) -> None:
     taken, ahead = 0, []
 
     def numbers() -> Iterator[int]:
@@ -443,7 +453,7 @@ def test_a_system_without_room_for_a_process_ends_the_work(what: str, monkeypatc
         list(run_in_workers(hard_work, [1], count=1))
 
 
-def test_ctrl_c_does_not_end_a_process_that_is_still_starting() -> None:
+def test_ctrl_c_does_not_end_a_process_that_is_still_starting(busy_workers: Listing) -> None:
     started: set[int] = set()
     with ThreadPoolExecutor(1) as threads:
         done = threads.submit(list, run_in_workers(hard_work, [1], count=1))
@@ -457,7 +467,7 @@ def test_ctrl_c_does_not_end_a_process_that_is_still_starting() -> None:
     assert len(started) == 1
 
 
-def test_closing_early_ends_the_processes() -> None:
+def test_closing_early_ends_the_processes(busy_workers: Listing) -> None:
     work = run_in_workers(hard_work, range(100, 1000), count=2)
     next(work)
     workers = busy_workers()
