@@ -320,7 +320,7 @@ def test_the_verdict_is_that_of_the_highest_reading_of_late_where_there_is_no_co
     soon = summarize(truth.tank, [high, low], now=evening + timedelta(days=1))
     assert soon.now.verdict.fish == "act"
     assert soon.now.co2_mg_l == high.co2_mg_l
-    assert soon.now.what == f"{HIGHEST_IN_VIAL} (Mon, May 12, 18:34)"
+    assert soon.now.what == f"{HIGHEST_IN_VIAL} (May 12, 18:34)"
     assert set(soon.now.verdict.cautions) < set(soon.cautions)
     assert soon.cautions[-3:] == gas_cautions(None)
     later = made_reading(taken_at=evening + timedelta(days=4), co2_mg_l=low.co2_mg_l)

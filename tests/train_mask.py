@@ -22,7 +22,7 @@ import torch.nn.functional as F  # noqa: N812
 from torch import Tensor, nn
 
 from colorread.errors import Refusal
-from colorread.fluid.find import DYED, OTHER_LIQUID, PX_PER_MM, color_map, mask_input
+from colorread.fluid.find import DYED, MASK_PX_PER_MM, OTHER_LIQUID, color_map, mask_input
 from colorread.photo.load import load_close_up, load_photo
 from colorread.reference.balance import balance_view
 from colorread.reference.find import find_references
@@ -58,7 +58,7 @@ def photo_and_truth(truth_file: Path) -> tuple[np.ndarray, np.ndarray] | None:
     for name, its_class in (("liquid_polygon", OTHER_LIQUID), ("fluid_polygon", DYED)):
         if truth.get(name):
             view_px = view.view_xy((np.array(truth[name])) * photo.scale - 0.5)
-            at = (view_px + 0.5) * PX_PER_MM / VIEW_PX_PER_MM - 0.5
+            at = (view_px + 0.5) * MASK_PX_PER_MM / VIEW_PX_PER_MM - 0.5
             cv2.fillPoly(classes, [np.round(at * 16.0).astype(np.int32)], its_class, shift=4)
     # Cards fill the size of training, tags stand in its middle.
     whole = np.tile(to_u8(np.zeros((4, 1, 1), np.float32)), (1, *_SIZE))

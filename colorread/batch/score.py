@@ -462,7 +462,7 @@ def csv_bytes(readings: Iterable[Reading], tank_co2: Iterable[PhotoPoint] = ()) 
     Parameters
     ----------
     readings : iterable of Reading
-        One per row.
+        One per row, refused ones included.
     tank_co2 : iterable of PhotoPoint, optional
         CO2 of the tank at the times of the photos.
 

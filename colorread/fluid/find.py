@@ -23,7 +23,7 @@ _LEAST_LIGHT = 1e-3  # over that of paper: about code 3 in plain sRGB, where bla
 _PIXELS_OF_ONE_SAMPLE = 9.0  # that share noise, through demosaicing, compression and the view: assumption
 _SMOOTH_MM = 0.3  # assumption: the fluid in the rendered photos is found with it
 
-PX_PER_MM = 2.0
+MASK_PX_PER_MM = 2.0
 """Scale at which the network works [px/mm]."""
 NEITHER, DYED, OTHER_LIQUID = range(3)
 """Classes that the network distinguishes: anything else, fluid with the dye, clear water or another dye in glass."""
@@ -156,7 +156,7 @@ def mask_input(view: CardView, colors: ColorMap) -> NDArray[np.float32]:
         photo.
     """
     height, width = view.seen.shape
-    size = round(width * PX_PER_MM / VIEW_PX_PER_MM), round(height * PX_PER_MM / VIEW_PX_PER_MM)
+    size = round(width * MASK_PX_PER_MM / VIEW_PX_PER_MM), round(height * MASK_PX_PER_MM / VIEW_PX_PER_MM)
     layers = np.empty((height, width, 4), np.float32)
     layers[..., :3] = cv2.transform(np.clip(colors.density, *_SPAN), _GREEN_AND_CHROMA)
     layers[..., 3] = cv2.transform((view.rgb_u8 >= CLIPPED_U8).astype(np.float32), _MEAN)

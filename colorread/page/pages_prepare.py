@@ -33,13 +33,13 @@ _ROOM_C = 22.0  # air temperature where the color is checked: assumption
 
 
 @router.get("/tanks/{name}/calibrate")
-def choose(request: Request, tank: TankHere) -> Response:
+def choose_calibration(request: Request, tank: TankHere) -> Response:
     """Show the kinds of calibration."""
     return page(request, "calibrate.html", tank=tank, guides=GUIDES)
 
 
 @router.get("/tanks/{name}/calibrate/{kind}")
-def steps(request: Request, tank: TankHere, kind: Kind) -> Response:
+def calibration_steps(request: Request, tank: TankHere, kind: Kind) -> Response:
     """Show the photos of a calibration in their order."""
     return _steps_page(request, tank, kind, units_shown(request))
 

@@ -1,4 +1,4 @@
-"""Pages for what a keeper enters: settings of tanks, notes, and units."""
+"""Pages for what a keeper enters: settings of tanks, whose form is read back here, notes, and units."""
 
 from __future__ import annotations
 
@@ -41,6 +41,39 @@ DONE = {  # what can be noted with one tap, in words
 USUAL_SHARE = "30"  # of the water [%]: common practice, no source
 _FRESH_NOTE = dict.fromkeys(("done", "at", "text", *_NOTE_NUMBERS), "") | {"share": USUAL_SHARE}
 _OF_SOURCE = {name for name, setting in SETTINGS.items() if setting.fields[0].startswith("source.")}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SentForm:
+    """
+    A form that comes back, perhaps long after it was shown.
+
+    Parameters
+    ----------
+    shown, typed : mapping of str to str
+        The settings as they were shown and as they are now, named and written as in `texts_of`.
+    units : Units
+        Units of their numbers.
+    """
+
+    shown: Mapping[str, str]
+    typed: Mapping[str, str]
+    units: Units
+
+    @classmethod
+    def untouched(cls, tank: Tank, units: Units) -> Self:
+        """Return the form as it is first shown."""
+        texts = texts_of(tank, units)
+        return cls(shown=texts, typed=texts, units=units)
+
+    @classmethod
+    def received(cls, form: Mapping[str, str]) -> Self:
+        """Return the form as a browser sent it; an unticked box is not sent."""
+        return cls(
+            shown={name: form.get(f"shown-{name}", "") for name in SETTINGS},
+            typed=dict.fromkeys(SETTINGS, "") | texts_in(form),
+            units=units_of(form.get("units", "")),
+        )
 
 
 @router.get("/new-tank")
@@ -218,39 +251,6 @@ def choose_units(form: OwnForm) -> Response:
     answer = redirect("/units", "saved")
     remember_units(answer, chosen)
     return answer
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SentForm:
-    """
-    A form that comes back, perhaps long after it was shown.
-
-    Parameters
-    ----------
-    shown, typed : mapping of str to str
-        The settings as they were shown and as they are now, named and written as in `texts_of`.
-    units : Units
-        Units of their numbers.
-    """
-
-    shown: Mapping[str, str]
-    typed: Mapping[str, str]
-    units: Units
-
-    @classmethod
-    def untouched(cls, tank: Tank, units: Units) -> Self:
-        """Return the form as it is first shown."""
-        texts = texts_of(tank, units)
-        return cls(shown=texts, typed=texts, units=units)
-
-    @classmethod
-    def received(cls, form: Mapping[str, str]) -> Self:
-        """Return the form as a browser sent it; an unticked box is not sent."""
-        return cls(
-            shown={name: form.get(f"shown-{name}", "") for name in SETTINGS},
-            typed=dict.fromkeys(SETTINGS, "") | texts_in(form),
-            units=units_of(form.get("units", "")),
-        )
 
 
 def texts_of(tank: Tank, units: Units) -> dict[str, str]:

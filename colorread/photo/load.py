@@ -41,6 +41,7 @@ _FLIPS: Final = {2: 1, 3: -1, 4: 0, 6: 1, 7: -1, 8: 0}
 
 Source = str | os.PathLike[str] | NDArray[Any]
 """A photo file, or an upright sRGB-encoded picture (uint8, or float 0..1)."""
+
 # Two 8-bit codes cover the rounding of differently written sRGB curves; a plain gamma of 2.2 differs more in the dark,
 # other primaries nearly everywhere.
 _MAX_CODES_APART: Final = 2
@@ -303,6 +304,30 @@ def decoded(image: ImageFile.ImageFile, *, least_side_px: int | None = None) -> 
     return pixels if pixels.mode == "RGB" else pixels.convert("RGB")
 
 
+def icc_profile_of(info: Mapping[Any, Any]) -> bytes | None:
+    """
+    Return the profile that the pixels of a file need to keep their colors in another file.
+
+    Parameters
+    ----------
+    info : mapping
+        What Pillow found in the file besides the pixels: ``"icc_profile"`` and ``"nclx_profile"`` are used.
+
+    Returns
+    -------
+    bytes or None
+        The file's own, or Display P3 if the file names it only by number; None for sRGB.
+    """
+    icc: bytes | None = info.get("icc_profile")
+    try:
+        _profile_from_bytes(icc or b"")
+    except (OSError, ValueError):
+        # HEIC files may hold a number: primaries 12 in ITU-T H.273 are those of Display P3 (from memory, not verified).
+        is_p3 = (info.get("nclx_profile") or {}).get("color_primaries") == 12
+        return _display_p3_profile().tobytes() if is_p3 else None
+    return icc
+
+
 def _shrink(rgb_u8: NDArray[np.uint8], full_size: tuple[int, int]) -> NDArray[np.uint8]:
     """Average over areas down to the working size, unless the picture is hardly larger."""
     factor = _WORKING_SIDE_PX / max(full_size)
@@ -342,30 +367,6 @@ def _rgb_in_working_space(rgb_u8: NDArray[np.uint8], info: Mapping[Any, Any]) ->
         return _convert(rgb_u8, profile, _display_p3_profile()), "display-p3"
     except ImageCms.PyCMSError:  # readable, but too incomplete to convert with
         return rgb_u8, "srgb"
-
-
-def icc_profile_of(info: Mapping[Any, Any]) -> bytes | None:
-    """
-    Return the profile that the pixels of a file need to keep their colors in another file.
-
-    Parameters
-    ----------
-    info : mapping
-        What Pillow found in the file besides the pixels: ``"icc_profile"`` and ``"nclx_profile"`` are used.
-
-    Returns
-    -------
-    bytes or None
-        The file's own, or Display P3 if the file names it only by number; None for sRGB.
-    """
-    icc: bytes | None = info.get("icc_profile")
-    try:
-        _profile_from_bytes(icc or b"")
-    except (OSError, ValueError):
-        # HEIC files may hold a number: primaries 12 in ITU-T H.273 are those of Display P3 (from memory, not verified).
-        is_p3 = (info.get("nclx_profile") or {}).get("color_primaries") == 12
-        return _display_p3_profile().tobytes() if is_p3 else None
-    return icc
 
 
 @lru_cache(maxsize=8)  # photos of one phone have the same profile

@@ -1,4 +1,4 @@
-"""From photos of the vial with fluid of known state, or of a color chart, to a profile."""
+"""From photos of the vial with fluid of known state (ends, buffer, in fresh air), or of a color chart, to a profile."""
 
 from __future__ import annotations
 
@@ -45,11 +45,11 @@ _BUFFER_PH_STD = 0.03
 # errors of air and dye, but each counts them as its own, so several narrow the pKa' a little too much. This is left so:
 # the prior of the pKa' masks it, and the intervals covered 90 % either way.
 _AIR_STD, _KH_STD = 0.15, 0.05
-_PH_RANGE = (5.0, 9.0)  # bromothymol blue stops changing color well inside it
-_CO2_RANGE_MG_L = (0.1, 1000.0)
-_UNIT = re.compile(r"\s*(mg\s*/\s*l|ppm)\s*$", re.IGNORECASE)  # the same number in tank water
+_PATCH_PH_RANGE = (5.0, 9.0)  # bromothymol blue stops changing color well inside it
+_PATCH_CO2_RANGE_MG_L = (0.1, 1000.0)
+_PATCH_UNIT = re.compile(r"\s*(mg\s*/\s*l|ppm)\s*$", re.IGNORECASE)  # the same number in tank water
 _PATCHES_MIN = 3
-_EXAMPLES = 'such as "6.4 6.6 6.8 7.0" or, with the KH, "5 10 20 30 mg/L"'
+_PATCH_EXAMPLES = 'such as "6.4 6.6 6.8 7.0" or, with the KH, "5 10 20 30 mg/L"'
 _USUAL_RANGE = (5.5, 8.5)  # pH range for checking a calibration photo: that of the dye, rounded out
 # How far the color of a print lies from that of the fluid it stands for, through wrong inks and metamerism: density,
 # and share of the density. From simulated prints with a color difference (CIEDE2000) of 2.6, and from printers with
@@ -62,11 +62,12 @@ _END_NOT_EXCLUDED = 0.1
 # A fluid that needs a pKa' this far off to fit its known pH is another fluid (3 standard deviations).
 _STRANGE_PKA_SHIFT = 0.3
 _LEAST_PROBABILITY = 0.05  # of a pKa' nearer than that, for the fluid to be the known one: the usual level
+_MAX_CHART_DIFFERENCE_PH = 0.12  # median between photos of one chart in one light: assumption
+# Words for the ends of the dye's range.
 _ENDS: Mapping[State, Mapping[str, str]] = {
     "acid": {"kind": "acid", "color": "yellow", "add": "vinegar"},
     "base": {"kind": "basic", "color": "blue", "add": "baking soda"},
 }
-_MAX_CHART_DIFFERENCE_PH = 0.12  # median between photos of one chart in one light: assumption
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -207,13 +208,15 @@ def ph_of_patches(text: str, *, kh_dkh: float | None = None) -> tuple[float, ...
         If a number cannot be read or is out of range, if there are fewer than three, if they do not rise or fall
         throughout, or if the KH is missing; one sentence.
     """
-    numbers_text = _UNIT.sub("", text)
+    numbers_text = _PATCH_UNIT.sub("", text)
     is_co2 = numbers_text != text
     words = numbers_text.replace(";", " ").replace(", ", " ").split()
     values = [_number(word) for word in words]
-    name, unit, (low, high) = ("CO2", " mg/L", _CO2_RANGE_MG_L) if is_co2 else ("pH", "", _PH_RANGE)
+    name, unit, (low, high) = ("CO2", " mg/L", _PATCH_CO2_RANGE_MG_L) if is_co2 else ("pH", "", _PATCH_PH_RANGE)
     if len(values) < _PATCHES_MIN:
-        raise ValueError(f"The list names {len(values)} patches, but at least {_PATCHES_MIN} are needed, {_EXAMPLES}.")
+        raise ValueError(
+            f"The list names {len(values)} patches, but at least {_PATCHES_MIN} are needed, {_PATCH_EXAMPLES}."
+        )
     for value in values:
         if not low <= value <= high:
             hint = "" if is_co2 else '; for CO2 write "mg/L" after the last number'
@@ -233,7 +236,9 @@ def _number(word: str) -> float:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise ValueError(f"The list of patches: {word!r} is not a number; separate numbers by spaces, {_EXAMPLES}.")
+        raise ValueError(
+            f"The list of patches: {word!r} is not a number; separate numbers by spaces, {_PATCH_EXAMPLES}."
+        )
     return value
 
 

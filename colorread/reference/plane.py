@@ -265,27 +265,6 @@ def tilt_deg(homography: Floats, camera: Floats, at_mm: Floats) -> float:
     return float(np.degrees(np.arccos(min(1.0, float(cosine)))))
 
 
-def _foot_mm(homography: Floats, camera: Floats) -> Floats:
-    """Return where the perpendicular from the camera meets the plane."""
-    pose, normal = _pose(homography, camera)
-    return np.asarray(np.linalg.solve(np.column_stack((pose[:, :2], normal)), -pose[:, 2])[:2], dtype=np.float64)
-
-
-def _pose(homography: Floats, camera: Floats) -> tuple[Floats, Floats]:
-    """Return x axis, y axis and origin of the plane as the camera sees them, as columns, and its normal."""
-    pose = np.linalg.solve(camera, homography)
-    return np.asarray(pose, dtype=np.float64), np.asarray(np.cross(pose[:, 0], pose[:, 1]), dtype=np.float64)
-
-
-def _squared(xy: Floats) -> Floats:
-    """Return squared lengths, with a last axis of length 1."""
-    return np.asarray(xy[..., :1] ** 2 + xy[..., 1:] ** 2)
-
-
-def _projected(homography: NDArray[np.floating[Any]], xy: Floats) -> Floats:
-    return np.asarray(cv2.perspectiveTransform(xy.reshape(-1, 1, 2), homography), dtype=np.float64).reshape(xy.shape)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CardView:
     """
@@ -413,3 +392,24 @@ def _around(along_px: NDArray[np.float32], blur_px: float) -> slice:
     """Return the rows or columns of a photo that smoothing and interpolation at these places need."""
     reach = int(np.ceil(4.0 * blur_px)) + 2
     return slice(max(int(along_px.min()) - reach, 0), max(int(along_px.max()) + reach, 0) + 1)
+
+
+def _foot_mm(homography: Floats, camera: Floats) -> Floats:
+    """Return where the perpendicular from the camera meets the plane."""
+    pose, normal = _pose(homography, camera)
+    return np.asarray(np.linalg.solve(np.column_stack((pose[:, :2], normal)), -pose[:, 2])[:2], dtype=np.float64)
+
+
+def _pose(homography: Floats, camera: Floats) -> tuple[Floats, Floats]:
+    """Return x axis, y axis and origin of the plane as the camera sees them, as columns, and its normal."""
+    pose = np.linalg.solve(camera, homography)
+    return np.asarray(pose, dtype=np.float64), np.asarray(np.cross(pose[:, 0], pose[:, 1]), dtype=np.float64)
+
+
+def _squared(xy: Floats) -> Floats:
+    """Return squared lengths, with a last axis of length 1."""
+    return np.asarray(xy[..., :1] ** 2 + xy[..., 1:] ** 2)
+
+
+def _projected(homography: NDArray[np.floating[Any]], xy: Floats) -> Floats:
+    return np.asarray(cv2.perspectiveTransform(xy.reshape(-1, 1, 2), homography), dtype=np.float64).reshape(xy.shape)

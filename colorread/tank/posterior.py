@@ -170,8 +170,8 @@ class Posterior:
         error, heights = np.zeros_like(ln_expected), (_BEND_HEIGHTS * x[:, _BEND]).T[..., None]
         for _ in range(2):
             ph = np.clip(ph_at_1_mg_l - (ln_expected + error) * PH_PER_LN, *_BEND_PH[[0, -1]])
-            # Gaussians at equal distances are the powers of one of them, each times a constant, and times a factor that
-            # cancels here.
+            # Gaussians at equal distances are the first of them, which cancels here, times powers of one exponential
+            # and times `_BEND_HEIGHTS`.
             power = np.exp((ph - _BEND_PH[0]) * _BEND_STEP_PH / _BEND_WIDTH_PH**2)
             bend = polyval(power, heights, tensor=False) / np.sqrt(polyval(power**2, _BEND_HEIGHTS**2))
             error = common + bend * np.interp(ph, self.scale_ph, self.scale_std)
@@ -201,7 +201,7 @@ class Posterior:
         """
         Return equally likely coordinates, shape (D, n).
 
-        Gauss-Newton finds the mode. Draws of a normal distribution around it are tempered towards the posterior, in
+        Gauss-Newton finds about the mode. Draws of a normal distribution there are tempered towards the posterior, in
         steps small enough that the effective sample size stays at half (sequential Monte Carlo: Del Moral, Doucet &
         Jasra 2006, J. R. Stat. Soc. B 68, 411). After each step they move: in turn by a random walk, which reaches far
         tails, and to draws of a normal distribution fitted to them all, which forget where they came from (Chopin 2002,
@@ -244,7 +244,7 @@ class Posterior:
         return x
 
     def _normal_at_mode(self) -> tuple[Floats, Floats]:
-        """Return the mode and the Cholesky factor of the covariance around it."""
+        """Return about the mode, and the Cholesky factor of the covariance around it."""
         from scipy.optimize import least_squares
 
         n = self._n

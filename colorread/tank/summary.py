@@ -80,9 +80,9 @@ def summarize(
         watch = (*words.watch_cautions(tank.judged_by), *words.STANDING_CAUTIONS)  # everything, if nothing was read
         if timed:
             highest = _highest_of_late(timed)
-            highest_of_two_days = f"{words.HIGHEST_IN_VIAL} ({words.when_words(_at(highest), now)})"
-            what = words.IN_VIAL if highest is timed[-1] else highest_of_two_days
-            verdict = _now_of_reading(highest, tank.judged_by, what)
+            at = _at(highest)
+            earlier = f"{words.HIGHEST_IN_VIAL} ({words.date_words(at)}, {at:%H:%M})"
+            verdict = _now_of_reading(highest, tank.judged_by, words.IN_VIAL if highest is timed[-1] else earlier)
             watch = verdict.verdict.cautions
         cautions = (*watch, *words.gas_cautions(tank.source_kind, tank.valve))
     else:
