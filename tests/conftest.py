@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import importlib
 import os
+import sys
 import warnings
 from collections.abc import Callable, Iterable, Iterator
 from types import ModuleType
@@ -30,8 +31,15 @@ LONGEST = (
 
 
 def pytest_configure() -> None:
-    """Give each process of the tests one thread: there is one for each processor, and more get in each other's way."""
+    """
+    Give each process of the tests one thread, and let it keep what it compiles.
+
+    There is a process for each processor, and more threads get in each other's way. Without its compiled files, each of
+    the many programs that are started would compile them anew.
+    """
     os.environ.update(OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1", OPENCV_FOR_THREADS_NUM="1")
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    sys.dont_write_bytecode = False
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
