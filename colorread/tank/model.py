@@ -139,10 +139,16 @@ def simulate(
         switches = is_on(schedule.gas, middle_h), is_lit
         if switches not in solutions:
             solutions[switches] = _solution(parameters, schedule, *switches)
+        solution, hours = solutions[switches], stop_h - start_h
+        if hours not in solution.left_after:  # mostly the same every day
+            solution.left_after[hours] = solution.left(np.array([hours]))
+        left = solution.left_after[hours]
+        if first < last:
+            left = np.concatenate([solution.left(times_h[first:last] - start_h), left])
         # The state at the end of the piece is computed together with the times inside it.
-        since_h = np.append(times_h[first:last], stop_h) - start_h
-        piece = solutions[switches].course(start_h, since_h, tank, vial)
-        course[first:last], (tank, vial) = piece[:-1], piece[-1]
+        in_tank, in_vial = solution.course(start_h, left, tank, vial)
+        course[first:last, 0], course[first:last, 1] = in_tank[:-1], in_vial[:-1]
+        tank, vial = in_tank[-1], in_vial[-1]
     return np.moveaxis(course, 0, -1)
 
 
@@ -217,30 +223,30 @@ class _Solution(NamedTuple):
     """
     The sum of exponentials that solves the boxes while nothing switches, each an array of D draws.
 
-    Three rates [1/h], the level at rest and what the gas adds to it at hour 0 [mg/L], and how much of what decays or
-    fades in the tank the vial shows [-].
+    Three rates, (3, D) [1/h], the level at rest and what the gas adds to it at hour 0 [mg/L], how much of what decays or
+    fades in the tank the vial shows [-], and what `left` returned for the hours of whole pieces.
     """
 
-    decay: Draws
-    fall: Draws
-    vial_rate: Draws
+    rates: Draws
     rest: Draws
     driven: Draws
     decay_in_vial: Draws
     fall_in_vial: Draws
+    left_after: dict[float, Draws]
 
-    def course(self, start_h: float, since_h: Floats, tank: Draws, vial: Draws) -> Draws:
-        """Return tank and vial, (N, 2, D), at hours since `start_h`, when they stood at `tank` and `vial`."""
-        driven = self.driven * np.exp(-self.fall * start_h)
+    def left(self, since_h: Floats) -> Draws:
+        """Return how much is left after these hours of what decays, fades and leaves the vial, (N, 3, D) [-]."""
+        return np.exp(-since_h[:, None, None] * self.rates)
+
+    def course(self, start_h: float, left: Draws, tank: Draws, vial: Draws) -> tuple[Draws, Draws]:
+        """Return tank and vial, (N, D), when they stood at `tank` and `vial` at `start_h` and so much is left."""
+        driven = self.driven * np.exp(-start_h * self.rates[1])
         start = tank - driven - self.rest
         start_in_vial, driven_in_vial = start * self.decay_in_vial, driven * self.fall_in_vial
         own = vial - start_in_vial - driven_in_vial - self.rest
-        decayed, faded, followed = (
-            np.exp(-since_h[:, None] * rate) for rate in (self.decay, self.fall, self.vial_rate)
-        )
-        tank_course = start * decayed + driven * faded + self.rest
-        vial_course = start_in_vial * decayed + driven_in_vial * faded + own * followed + self.rest
-        return np.stack([tank_course, vial_course], axis=1)
+        decayed, faded, followed = left[:, 0], left[:, 1], left[:, 2]
+        in_vial = start_in_vial * decayed + driven_in_vial * faded + own * followed + self.rest
+        return start * decayed + driven * faded + self.rest, in_vial
 
 
 def _solution(parameters: TankParameters, schedule: Schedule, gas_on: bool, is_lit: bool) -> _Solution:
@@ -250,13 +256,12 @@ def _solution(parameters: TankParameters, schedule: Schedule, gas_on: bool, is_l
     fall = _apart(parameters.fall_per_h, decay)
     vial_rate = _apart(_apart(1.0 / parameters.lag_h, decay), fall)
     return _Solution(
-        decay=decay,
-        fall=fall,
-        vial_rate=vial_rate,
+        rates=np.stack([decay, fall, vial_rate]),
         rest=loss * parameters.base_mg_l / decay,
         driven=parameters.gas_mg_l_h / (decay - fall) if gas_on else np.zeros_like(decay),
         decay_in_vial=vial_rate / (vial_rate - decay),
         fall_in_vial=vial_rate / (vial_rate - fall),
+        left_after={},
     )
 
 
