@@ -223,8 +223,8 @@ class _Solution(NamedTuple):
     """
     The sum of exponentials that solves the boxes while nothing switches, each an array of D draws.
 
-    Three rates, (3, D) [1/h], the level at rest and what the gas adds to it at hour 0 [mg/L], how much of what decays or
-    fades in the tank the vial shows [-], and what `left` returned for the hours of whole pieces.
+    Three rates, (3, D) [1/h], the level at rest and what the gas adds to it at hour 0 [mg/L], how much of what decays
+    or fades in the tank the vial shows [-], and what `left` returned for the hours of whole pieces.
     """
 
     rates: Draws
