@@ -165,21 +165,7 @@ def mask_input(view: CardView, colors: ColorMap) -> NDArray[np.float32]:
 
 
 def _pixel_classes(view: CardView, colors: ColorMap) -> NDArray[np.uint8]:
-    """
-    Return the class of each pixel of the view.
-
-    Parameters
-    ----------
-    view : CardView
-        Rectified card or tag.
-    colors : ColorMap
-        Its colors.
-
-    Returns
-    -------
-    ndarray of uint8, shape (H, W)
-        The most probable of `NEITHER`, `DYED` and `OTHER_LIQUID`.
-    """
+    """Return the most probable of `NEITHER`, `DYED` and `OTHER_LIQUID` for each pixel of the view, shape (H, W)."""
     layers = mask_input(view, colors)
     _, height, width = layers.shape
     padded = np.pad(layers, ((0, 0), (0, -height % _MULTIPLE), (0, -width % _MULTIPLE)))

@@ -45,7 +45,7 @@ def calibration_steps(request: Request, tank: TankHere, kind: Kind) -> Response:
 
 
 @router.post("/tanks/{name}/calibrate/{kind}/{step}/photo")
-async def photo(request: Request, core: CoreHere, kind: Kind, tank: TankHere, step: str) -> Response:
+async def check_step_photo(request: Request, core: CoreHere, kind: Kind, tank: TankHere, step: str) -> Response:
     """Receive the photo of one step and check it at once."""
     if step not in {known.key for known in GUIDES[kind].steps}:
         raise HTTPException(404)
@@ -75,7 +75,7 @@ def photo_again(name: str, kind: Kind) -> Response:
 
 
 @router.post("/tanks/{name}/calibrate/{kind}")
-async def finish(request: Request, core: CoreHere, kind: Kind, tank: TankHere, form: OwnForm) -> Response:
+async def finish_calibration(request: Request, core: CoreHere, kind: Kind, tank: TankHere, form: OwnForm) -> Response:
     """Make the profile, or start over."""
     if form.get("choice") == "again":
         core.calibrations.drop(tank.name, kind)

@@ -343,20 +343,6 @@ def _rgb_in_working_space(rgb_u8: NDArray[np.uint8], info: Mapping[Any, Any]) ->
 
     Pixels already in one of the two stay untouched. Those with any other profile are converted into Display P3
     (relative colorimetric), which covers all that phones show. Without a usable RGB profile a picture counts as sRGB.
-
-    Parameters
-    ----------
-    rgb_u8 : ndarray of uint8, shape (H, W, 3)
-        The picture as stored.
-    info : mapping
-        What Pillow found in the file besides the pixels: ``"icc_profile"`` and ``"nclx_profile"`` are used.
-
-    Returns
-    -------
-    rgb_u8 : ndarray of uint8, shape (H, W, 3)
-        The picture.
-    color_space : {"srgb", "display-p3"}
-        Its color space.
     """
     icc = icc_profile_of(info)
     try:

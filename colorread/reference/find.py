@@ -217,24 +217,7 @@ _TRIES: tuple[tuple[int, Callable[[NDArray[np.uint8]], Any], tuple[int, int, int
 def _look_for_markers(
     gray_u8: NDArray[np.uint8], *, dictionary_name: str, ids: Collection[int]
 ) -> Iterator[list[Sighting]]:
-    """
-    Look for markers, harder with each try.
-
-    Parameters
-    ----------
-    gray_u8 : numpy.ndarray of uint8, shape (H, W)
-        The picture.
-    dictionary_name : str
-        ArUco dictionary of the markers.
-    ids : collection of int
-        The markers wanted.
-
-    Yields
-    ------
-    list of Sighting
-        After each of the `_TRIES`, all markers found so far, each once; an id may occur in several places. Corners in
-        pixels of `gray_u8`, the middle of the first pixel at (0, 0).
-    """
+    """Yield all markers found so far after each of the `_TRIES`, each once; an id may occur in several places."""
     seen: list[Sighting] = []
     for long_side_px, prepared, windows_px in _TRIES:
         picture_u8 = prepared(_resize(gray_u8, long_side_px))
